@@ -1,0 +1,397 @@
+"""
+Exact lengths.
+
+One tick is 1/8128 inch, which is 1/320 millimetre exactly (8128 = 64 x 127 and
+1 in = 25.4 mm), so every 1/64 in and every 0.1 mm is a whole number of ticks and
+a sum of inches and millimetres never drifts. A length is never a float.
+
+References
+----------
+.. [1] NIST Special Publication 811 (2008), Appendix B: 1 in = 25.4 mm exactly.
+"""
+
+from __future__ import annotations
+
+import re
+import unicodedata
+from collections.abc import Iterable
+from dataclasses import dataclass
+from decimal import Decimal, InvalidOperation
+from enum import StrEnum
+from fractions import Fraction
+from functools import total_ordering
+from typing import Final
+
+TICKS_PER_INCH: Final = 8128
+TICKS_PER_MM: Final = 320
+TICKS_PER_FOOT: Final = 12 * TICKS_PER_INCH
+LARGEST_TICKS: Final = 2**40  # some 3400 km: a guard against nonsense, not a trade limit
+
+
+class Unit(StrEnum):
+    """The unit a document, a branch or a tape is in."""
+
+    INCH = "in"
+    MM = "mm"
+
+
+class LengthError(ValueError):
+    """Text that is not a length, with the nearest lengths where it was off the grid."""
+
+    def __init__(self, problem: str, nearest: tuple[Length, ...] = ()) -> None:
+        super().__init__(problem)
+        self.problem = problem
+        self.nearest = nearest
+
+
+@total_ordering
+@dataclass(frozen=True, slots=True)
+class Length:
+    """An exact length (or difference of lengths, so it may be negative), in ticks."""
+
+    ticks: int
+
+    def __post_init__(self) -> None:
+        if type(self.ticks) is not int:
+            raise TypeError(f"ticks must be an int, not {type(self.ticks).__name__}")
+
+    # -- making ---------------------------------------------------------------
+
+    @classmethod
+    def inches(cls, value: int | Fraction | str) -> Length:
+        """From whole or fractional inches; raises `LengthError` off the tick grid."""
+        return cls._exactly(Fraction(value), TICKS_PER_INCH, "in")
+
+    @classmethod
+    def mm(cls, value: int | Fraction | str) -> Length:
+        """From millimetres; raises `LengthError` off the tick grid (finer than 1/320 mm)."""
+        return cls._exactly(Fraction(value), TICKS_PER_MM, "mm")
+
+    @classmethod
+    def _exactly(cls, value: Fraction, per_unit: int, unit: str) -> Length:
+        ticks = value * per_unit
+        if ticks.denominator != 1:
+            raise LengthError(f"{value} {unit} is finer than the exact grid of 1/{per_unit} {unit}")
+        return cls(int(ticks))
+
+    @classmethod
+    def parse(cls, text: str, unit: Unit = Unit.INCH) -> Length:
+        """See `parse_length`."""
+        return parse_length(text, unit)
+
+    # -- arithmetic -----------------------------------------------------------
+
+    def __add__(self, other: Length) -> Length:
+        if not isinstance(other, Length):
+            return NotImplemented
+        return Length(self.ticks + other.ticks)
+
+    def __radd__(self, other: object) -> Length:
+        if other == 0 and type(other) is int:  # so that sum() works
+            return self
+        return NotImplemented
+
+    def __sub__(self, other: Length) -> Length:
+        if not isinstance(other, Length):
+            return NotImplemented
+        return Length(self.ticks - other.ticks)
+
+    def __neg__(self) -> Length:
+        return Length(-self.ticks)
+
+    def __abs__(self) -> Length:
+        return Length(abs(self.ticks))
+
+    def __mul__(self, factor: int) -> Length:
+        if type(factor) is not int:
+            return NotImplemented
+        return Length(self.ticks * factor)
+
+    __rmul__ = __mul__
+
+    def times(self, factor: Fraction | Decimal | int) -> Fraction:
+        """Exact product in ticks, not yet a length: say how it rounds with `rounded`."""
+        return self.ticks * Fraction(factor)
+
+    def __floordiv__(self, other: Length) -> int:
+        if not isinstance(other, Length):
+            return NotImplemented
+        return self.ticks // other.ticks
+
+    def __mod__(self, other: Length) -> Length:
+        if not isinstance(other, Length):
+            return NotImplemented
+        return Length(self.ticks % other.ticks)
+
+    def __lt__(self, other: Length) -> bool:
+        if not isinstance(other, Length):
+            return NotImplemented
+        return self.ticks < other.ticks
+
+    def __bool__(self) -> bool:
+        return self.ticks != 0
+
+    def ratio(self, other: Length) -> Fraction:
+        """How many times `other` goes into this length, exactly."""
+        return Fraction(self.ticks, other.ticks)
+
+    # -- rounding -------------------------------------------------------------
+
+    def down(self, grid: Length) -> Length:
+        """The largest multiple of `grid` that is not above this length."""
+        return Length(self.ticks // grid.ticks * grid.ticks)
+
+    def up(self, grid: Length) -> Length:
+        """The smallest multiple of `grid` that is not below this length."""
+        return Length(-(-self.ticks // grid.ticks) * grid.ticks)
+
+    def nearest(self, grid: Length) -> Length:
+        """The nearest multiple of `grid`; midway goes to the even multiple."""
+        return Length(round(Fraction(self.ticks, grid.ticks)) * grid.ticks)
+
+    # -- for formulas, never for storage ---------------------------------------
+
+    def as_inches(self) -> float:
+        """Inches as a float, for engineering formulas only."""
+        return self.ticks / TICKS_PER_INCH
+
+    def as_mm(self) -> float:
+        """Millimetres as a float, for engineering formulas only."""
+        return self.ticks / TICKS_PER_MM
+
+    # -- printing -------------------------------------------------------------
+
+    def text(self, unit: Unit = Unit.INCH, *, symbol: bool = False) -> str:
+        """Exact text that parses back to the same length, e.g. ``35 3/8`` or ``904``."""
+        body = _inch_text(self.ticks) if unit == Unit.INCH else _mm_text(self.ticks)
+        return f"{body} {unit.value}" if symbol else body
+
+    def spoken(self, unit: Unit = Unit.INCH) -> str:
+        """For screen readers: ``35 and 3 eighths inches``."""
+        return _spoken(self.ticks, unit)
+
+    def parts(self) -> tuple[int, int, int]:
+        """Sign-carrying whole inches, numerator and denominator: (35, 3, 8)."""
+        return _inch_parts(self.ticks)
+
+    def __str__(self) -> str:
+        return self.text(Unit.INCH, symbol=True)
+
+    def __repr__(self) -> str:
+        return f"Length({self.ticks})"
+
+
+ZERO: Final = Length(0)
+SIXTEENTH: Final = Length(TICKS_PER_INCH // 16)
+EIGHTH: Final = Length(TICKS_PER_INCH // 8)
+QUARTER: Final = Length(TICKS_PER_INCH // 4)
+HALF: Final = Length(TICKS_PER_INCH // 2)
+INCH: Final = Length(TICKS_PER_INCH)
+MM: Final = Length(TICKS_PER_MM)
+
+READING_GRID: Final = {Unit.INCH: EIGHTH, Unit.MM: MM}
+"""What a tape is read to: 1/8 in or a whole millimetre (common practice, no published source)."""
+
+
+def total(lengths: Iterable[Length]) -> Length:
+    """Exact sum; zero for none."""
+    return Length(sum(length.ticks for length in lengths))
+
+
+def _inch_parts(ticks: int) -> tuple[int, int, int]:
+    whole, rest = divmod(abs(ticks), TICKS_PER_INCH)
+    fraction = Fraction(rest, TICKS_PER_INCH)
+    return (-whole if ticks < 0 else whole), fraction.numerator, fraction.denominator
+
+
+def _inch_text(ticks: int) -> str:
+    whole, numerator, denominator = _inch_parts(abs(ticks))
+    sign = "-" if ticks < 0 else ""
+    if not numerator:
+        return f"{sign}{whole}"
+    return f"{sign}{whole} {numerator}/{denominator}" if whole else f"{sign}{numerator}/{denominator}"
+
+
+def _mm_text(ticks: int) -> str:
+    sign = "-" if ticks < 0 else ""
+    whole, rest = divmod(abs(ticks), TICKS_PER_MM)
+    if not rest:
+        return f"{sign}{whole}"
+    decimals = Decimal(rest) / TICKS_PER_MM  # 320 = 2^6 x 5: always finite
+    return f"{sign}{whole}{str(decimals.normalize())[1:]}"
+
+
+_ORDINALS: Final = {2: "half", 4: "quarter", 8: "eighth", 16: "sixteenth", 32: "thirty-second", 64: "sixty-fourth"}
+
+
+def _spoken(ticks: int, unit: Unit) -> str:
+    minus = "minus " if ticks < 0 else ""
+    if unit == Unit.MM:
+        return f"{minus}{_mm_text(abs(ticks))} millimetres"
+    whole, numerator, denominator = _inch_parts(abs(ticks))
+    if not numerator:
+        return f"{minus}{whole} {'inch' if whole == 1 else 'inches'}"
+    name = _ORDINALS.get(denominator, f"over {denominator}")
+    if denominator == 2 and numerator == 1:
+        part = "a half"
+    else:
+        part = f"{numerator} {name}{'s' if numerator > 1 and denominator in _ORDINALS else ''}"
+    return f"{minus}{whole} and {part} inches" if whole else f"{minus}{part} inch"
+
+
+# -- parsing -------------------------------------------------------------------
+
+_MARKS: Final = str.maketrans({"″": '"', "”": '"', "“": '"', "′": "'", "’": "'", "‘": "'", "⁄": "/", "−": "-", "–": "-"})
+_UNIT: Final = r"(?P<unit>\"|''|in(?:\.|ch|ches)?|mm|cm|m)?"
+_NUMBER: Final = r"(?P<whole>\d+)?(?:(?P<point>[.,]\d+)|(?P<gap>[\s-]*)(?P<num>\d+)\s*/\s*(?P<den>\d+))?"
+_FEET: Final = re.compile(
+    r"(?P<feet>\d+)\s*(?:'|ft\.?|feet|foot)(?!')[\s-]*(?P<rest>.*)", re.IGNORECASE
+)
+_PLAIN: Final = re.compile(rf"{_NUMBER}\s*{_UNIT}", re.IGNORECASE)
+_DENOMINATORS: Final = frozenset({2, 4, 8, 16, 32, 64})
+
+
+def parse_length(text: str, unit: Unit = Unit.INCH) -> Length:
+    """
+    Reads a length as people type it.
+
+    Parameters
+    ----------
+    text
+        ``35 3/8``, ``35-3/8"``, ``35⅜``, ``35.375``, ``2' 11 3/8"``, ``904 mm``, ``90.4 cm``.
+        A unit in the text wins over `unit`.
+    unit
+        What a bare number is in.
+
+    Returns
+    -------
+    Length
+        The exact length, zero or more.
+
+    Raises
+    ------
+    LengthError
+        When the text is no length, is ambiguous (``35 9/8``, ``35,375``), negative, or off
+        the grid (``35 3/7``, ``35.4`` in); the nearest lengths are named where there are any.
+
+    Examples
+    --------
+    >>> parse_length("35 3/8").ticks
+    287528
+    >>> parse_length("2' 11 3/8\\"") == parse_length("35⅜") == parse_length("35.375")
+    True
+    >>> parse_length("90.4 cm") == parse_length("904", Unit.MM)
+    True
+    >>> parse_length("35.4")
+    Traceback (most recent call last):
+    ...
+    shared.lengths.LengthError: 35.4 in is not a 64th of an inch; the nearest are 35 25/64 and 35 13/32
+    """
+    if not isinstance(text, str):
+        raise LengthError("a length is text such as 35 3/8")
+    shown = text.strip()
+    if not shown:
+        raise LengthError("nothing entered")
+    if len(shown) > 40:
+        raise LengthError("too long for a length")
+    cleaned = _plain_text(shown)
+    if cleaned.startswith("-"):
+        raise LengthError(f"{shown} is negative; a length is zero or more")
+    length = _parse_feet(cleaned, shown, unit)
+    if length.ticks > LARGEST_TICKS:
+        raise LengthError(f"{shown} is beyond any length")
+    return length
+
+
+def _plain_text(text: str) -> str:
+    """Straight quotes, `⅜` as ` 3/8`, single spaces; refuses digits of other scripts."""
+    out: list[str] = []
+    for char in text:
+        folded = unicodedata.normalize("NFKC", char)
+        if len(char) == 1 and "⁄" in folded and folded != char:
+            out.append(" " + folded)
+        else:
+            out.append(char)
+    cleaned = re.sub(r"\s+", " ", "".join(out).translate(_MARKS)).strip()
+    if not cleaned.isascii():
+        raise LengthError(f"{text} is not a length")
+    return cleaned
+
+
+def _parse_feet(cleaned: str, shown: str, unit: Unit) -> Length:
+    match = _FEET.fullmatch(cleaned)
+    if match is None:
+        return _parse_plain(cleaned, shown, unit)
+    feet = Length(int(match["feet"]) * TICKS_PER_FOOT)
+    rest = match["rest"].strip()
+    if not rest:
+        return feet
+    plain = _PLAIN.fullmatch(rest)
+    if plain is None or (plain["unit"] or "in").lower() in {"mm", "cm", "m"}:
+        raise LengthError(f"{shown} is not a length")
+    inches = _parse_plain(rest, shown, Unit.INCH)
+    if inches.ticks >= TICKS_PER_FOOT:
+        raise LengthError(f"{shown}: inches after feet must be under 12")
+    return feet + inches
+
+
+def _parse_plain(cleaned: str, shown: str, unit: Unit) -> Length:
+    match = _PLAIN.fullmatch(cleaned)
+    if match is None or (match["whole"] is None and match["point"] is None and match["num"] is None):
+        raise LengthError(f"{shown} is not a length; type it like 35 3/8 or 904 mm")
+    word = (match["unit"] or unit.value).lower()
+    if match["point"] is not None and match["point"].startswith(","):
+        raise LengthError(f"{shown}: use a point, not a comma, for decimals")
+    if word in {"mm", "cm", "m"}:
+        return _parse_metric(match, word, shown)
+    return _parse_inches(match, shown)
+
+
+def _parse_metric(match: re.Match[str], word: str, shown: str) -> Length:
+    if match["num"] is not None:
+        raise LengthError(f"{shown}: millimetres have no fractions")
+    per_unit = {"mm": 1, "cm": 10, "m": 1000}[word]
+    value = _decimal(match, shown) * per_unit * 10  # in tenths of a millimetre
+    return _on_grid(value, Length(TICKS_PER_MM // 10), shown, "a tenth of a millimetre", Unit.MM)
+
+
+def _parse_inches(match: re.Match[str], shown: str) -> Length:
+    if match["num"] is None:
+        value = _decimal(match, shown) * 64
+        grid = Length(TICKS_PER_INCH // 64)
+        return _on_grid(value, grid, shown + ("" if match["unit"] else " in"), "a 64th of an inch", Unit.INCH)
+    whole, numerator, denominator = int(match["whole"] or 0), int(match["num"]), int(match["den"])
+    if match["whole"] is not None and not match["gap"]:
+        raise LengthError(f"{shown} is ambiguous: leave a space before the fraction")
+    if denominator not in _DENOMINATORS:
+        if denominator == 0:
+            raise LengthError(f"{shown}: a fraction cannot be over 0")
+        return _on_grid(
+            (whole + Fraction(numerator, denominator)) * 64,
+            Length(TICKS_PER_INCH // 64), shown, "on a tape (halves to 64ths)", Unit.INCH, refuse=True,
+        )
+    if numerator >= denominator:
+        raise LengthError(f"{shown} is ambiguous: {numerator}/{denominator} is an inch or more")
+    return Length(whole * TICKS_PER_INCH + numerator * TICKS_PER_INCH // denominator)
+
+
+def _decimal(match: re.Match[str], shown: str) -> Fraction:
+    try:
+        return Fraction(Decimal((match["whole"] or "0") + (match["point"] or "")))
+    except InvalidOperation:  # pragma: no cover - the grammar lets only digits through
+        raise LengthError(f"{shown} is not a length") from None
+
+
+def _on_grid(
+    value: Fraction, grid: Length, shown: str, grid_name: str, unit: Unit, *, refuse: bool = False
+) -> Length:
+    """`value` counted in `grid`; refuses what lies between two marks, naming both."""
+    if value.denominator == 1 and not refuse:
+        return grid * int(value)
+    below = grid * (value.numerator // value.denominator)
+    if value.denominator == 1:
+        raise LengthError(f"{shown} is not {grid_name}; did you mean {below.text(unit)}?", (below,))
+    above = below + grid
+    raise LengthError(
+        f"{shown} is not {grid_name}; the nearest are {below.text(unit)} and {above.text(unit)}", (below, above)
+    )
