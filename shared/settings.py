@@ -1,0 +1,369 @@
+"""
+Settings.
+
+A fresh checkout runs with no environment at all: SQLite, a private broker, a secret
+of its own under ``var/``. Every reader of the environment is typed and fails loudly.
+With ``JAMBWISE_PRODUCTION=1`` nothing secret has a default, and a missing one stops the start.
+"""
+
+from __future__ import annotations
+
+import os
+import secrets
+import tempfile
+import zoneinfo
+from hashlib import sha256
+from pathlib import Path
+from typing import Any, Final
+from urllib.parse import urlsplit
+
+import environ
+from csp.constants import NONE, SELF
+from django.core.exceptions import ImproperlyConfigured
+
+BASE_DIR: Final = Path(__file__).resolve().parent.parent
+
+
+# -- readers of the environment ---------------------------------------------------
+
+
+def text(name: str, default: str | None = None) -> str:
+    """The variable, stripped; the default where it is unset or empty; loud where there is none."""
+    value = os.environ.get(name, "").strip()
+    if value:
+        return value
+    if default is None:
+        raise ImproperlyConfigured(f"{name} must be set in the environment")
+    return default
+
+
+def flag(name: str, default: bool) -> bool:
+    """1/true/yes/on or 0/false/no/off; anything else is refused."""
+    value = text(name, "on" if default else "off").lower()
+    if value in {"1", "true", "yes", "on"}:
+        return True
+    if value in {"0", "false", "no", "off"}:
+        return False
+    raise ImproperlyConfigured(f"{name}={value} is neither on nor off")
+
+
+def whole(name: str, default: int, *, least: int, most: int) -> int:
+    """A whole number within its bounds."""
+    value = text(name, str(default))
+    try:
+        number = int(value)
+    except ValueError:
+        raise ImproperlyConfigured(f"{name}={value} is not a whole number") from None
+    if not least <= number <= most:
+        raise ImproperlyConfigured(f"{name}={number} must lie between {least} and {most}")
+    return number
+
+
+def words(name: str, default: str | None = None) -> list[str]:
+    """A comma-separated list without blanks; loud where it is needed and empty."""
+    found = [word.strip() for word in text(name, default).split(",") if word.strip()]
+    if default is None and not found:
+        raise ImproperlyConfigured(f"{name} must name at least one")
+    return found
+
+
+def address(name: str, schemes: tuple[str, ...]) -> str:
+    """A URL of one of the schemes, or empty."""
+    value = text(name, "")
+    if value and urlsplit(value).scheme not in schemes:
+        raise ImproperlyConfigured(f"{name} must begin with one of: {', '.join(s + '://' for s in schemes)}")
+    return value
+
+
+def folder(name: str, default: Path) -> Path:
+    """A folder that exists afterwards and that only we can read."""
+    path = Path(text(name, str(default))).resolve()
+    try:
+        path.mkdir(mode=0o700, parents=True, exist_ok=True)
+    except OSError as error:
+        raise ImproperlyConfigured(f"{name}={path} cannot be made: {error.strerror}") from None
+    return path
+
+
+def kept_secret(path: Path) -> str:
+    """A secret made once and kept beside the data, for a checkout that has none in its environment."""
+    try:
+        with os.fdopen(os.open(path, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600), "w") as file:
+            file.write(secrets.token_urlsafe(60))
+    except FileExistsError:
+        pass
+    for _ in range(50):  # another process may have created the file and not written it yet
+        if found := path.read_text().strip():
+            return found
+        secrets.SystemRandom().random()
+    raise ImproperlyConfigured(f"{path} is empty: delete it")
+
+
+# -- where we are -----------------------------------------------------------------
+
+PRODUCTION: Final = flag("JAMBWISE_PRODUCTION", False)
+DEBUG = flag("JAMBWISE_DEBUG", not PRODUCTION)
+if PRODUCTION and DEBUG:
+    raise ImproperlyConfigured("JAMBWISE_DEBUG must be off when JAMBWISE_PRODUCTION is on")
+
+DATA_DIR: Final = folder("JAMBWISE_DATA", BASE_DIR / "var")
+SECRET_KEY = text("SECRET_KEY", None if PRODUCTION else kept_secret(DATA_DIR / "secret-key"))
+if PRODUCTION and len(SECRET_KEY) < 50:
+    raise ImproperlyConfigured("SECRET_KEY must have 50 characters or more")
+ALLOWED_HOSTS = words("ALLOWED_HOSTS", None if PRODUCTION else "localhost,127.0.0.1,[::1]")
+CSRF_TRUSTED_ORIGINS = words("CSRF_TRUSTED_ORIGINS", "")
+
+ROOT_URLCONF = "shared.urls"
+WSGI_APPLICATION = "shared.wsgi.application"
+DEFAULT_AUTO_FIELD = "django.db.models.BigAutoField"
+
+ROOMS: Final = ("jobs", "measuring", "fabrication", "installs")
+"""The apps above `shared`, lowest first; pages, API and tasks of each are found by name."""
+
+INSTALLED_APPS = [
+    "django.contrib.auth",
+    "django.contrib.contenttypes",
+    "django.contrib.humanize",
+    "django.contrib.messages",
+    "django.contrib.sessions",
+    "django.contrib.staticfiles",
+    "axes",
+    "csp",
+    "django_filters",
+    "django_htmx",
+    "drf_spectacular",
+    "rest_framework",
+    "rest_framework.authtoken",
+    "template_partials",
+    "shared",
+    *ROOMS,
+]
+
+MIDDLEWARE = [
+    "django.middleware.security.SecurityMiddleware",
+    "whitenoise.middleware.WhiteNoiseMiddleware",
+    "csp.middleware.CSPMiddleware",
+    "django.contrib.sessions.middleware.SessionMiddleware",
+    "django.middleware.common.CommonMiddleware",
+    "django.middleware.csrf.CsrfViewMiddleware",
+    "django.contrib.auth.middleware.AuthenticationMiddleware",
+    "shared.middleware.BranchMiddleware",
+    "django.contrib.messages.middleware.MessageMiddleware",
+    "django.middleware.clickjacking.XFrameOptionsMiddleware",
+    "django_htmx.middleware.HtmxMiddleware",
+    "axes.middleware.AxesMiddleware",  # last: it turns a locked sign-in into its answer
+]
+
+TEMPLATES: list[dict[str, Any]] = [
+    {
+        "BACKEND": "django.template.backends.django.DjangoTemplates",
+        "APP_DIRS": True,
+        "OPTIONS": {
+            "context_processors": [
+                "django.template.context_processors.request",
+                "django.contrib.auth.context_processors.auth",
+                "django.contrib.messages.context_processors.messages",
+                "shared.context.frame",
+            ],
+            "builtins": ["shared.templatetags.jambwise"],
+        },
+    }
+]
+
+# -- database ---------------------------------------------------------------------
+
+DATABASE_URL: Final = address("DATABASE_URL", ("postgres", "postgresql", "sqlite"))
+DATABASES: dict[str, dict[str, Any]] = {
+    "default": environ.Env.db_url_config(DATABASE_URL or f"sqlite:///{DATA_DIR / 'jambwise.sqlite3'}")
+}
+if DATABASES["default"]["ENGINE"] == "django.db.backends.sqlite3":
+    # Four writers at once: 295 "database is locked" in 6 s with the defaults, none with these.
+    DATABASES["default"]["OPTIONS"] = {
+        "timeout": 20,
+        "transaction_mode": "IMMEDIATE",
+        "init_command": (
+            "PRAGMA journal_mode=WAL; PRAGMA synchronous=NORMAL; PRAGMA busy_timeout=20000;"
+            "PRAGMA cache_size=-20000; PRAGMA mmap_size=134217728; PRAGMA temp_store=MEMORY;"
+        ),
+    }
+else:
+    DATABASES["default"]["CONN_MAX_AGE"] = whole("DATABASE_CONN_MAX_AGE", 60, least=0, most=86400)
+    DATABASES["default"]["CONN_HEALTH_CHECKS"] = True
+
+# -- broker and long work ---------------------------------------------------------
+
+
+def broker_socket(data: Path) -> Path:
+    """Where the private broker listens; a Unix socket's path must stay under 108 bytes."""
+    near = data / "broker" / "mq.sock"
+    if len(os.fsencode(near)) < 100:
+        return near
+    name = f"jambwise-{os.getuid()}-{sha256(os.fsencode(data)).hexdigest()[:12]}"
+    return Path(tempfile.gettempdir()) / name / "mq.sock"
+
+
+REDIS_URL: Final = address("REDIS_URL", ("redis", "rediss", "redis+socket", "unix"))
+BROKER_SOCKET: Final = broker_socket(DATA_DIR)
+CELERY_BROKER_URL = REDIS_URL.replace("unix://", "redis+socket://") or (
+    f"redis+socket://{BROKER_SOCKET}?virtual_host=0"
+)
+CELERY_TASK_IGNORE_RESULT = True  # the Run's row holds the result
+CELERY_TASK_ACKS_LATE = True
+CELERY_TASK_REJECT_ON_WORKER_LOST = True
+CELERY_WORKER_PREFETCH_MULTIPLIER = 1
+CELERY_WORKER_MAX_TASKS_PER_CHILD = 200
+CELERY_WORKER_HIJACK_ROOT_LOGGER = False
+CELERY_BROKER_CONNECTION_RETRY_ON_STARTUP = True
+CELERY_BROKER_TRANSPORT_OPTIONS = {
+    "visibility_timeout": 6 * 3600,  # longer than any run; the sweep below is what finds lost ones
+    "socket_connect_timeout": 2,
+    "socket_timeout": 10,
+    "retry_policy": {"max_retries": 0},
+}
+CELERY_TASK_PUBLISH_RETRY = False  # a page never waits for a broker that is down
+CELERY_TIMEZONE = "UTC"
+RUN_LEASE_SECONDS = whole("RUN_LEASE_SECONDS", 30, least=2, most=3600)
+RUN_ATTEMPTS = whole("RUN_ATTEMPTS", 4, least=1, most=100)
+CELERY_BEAT_SCHEDULE = {
+    "send stale runs again": {"task": "shared.tasks.sweep", "schedule": max(2.0, RUN_LEASE_SECONDS / 2)},
+}
+CELERY_BEAT_SCHEDULE_FILENAME = str(DATA_DIR / "beat")
+
+TRAVEL_URL: Final = address("TRAVEL_URL", ("http", "https"))
+
+# -- people -----------------------------------------------------------------------
+
+AUTH_USER_MODEL = "shared.User"
+AUTHENTICATION_BACKENDS = [
+    "axes.backends.AxesStandaloneBackend",
+    "django.contrib.auth.backends.ModelBackend",
+]
+PASSWORD_HASHERS = [
+    "django.contrib.auth.hashers.Argon2PasswordHasher",
+    "django.contrib.auth.hashers.PBKDF2PasswordHasher",
+]
+AUTH_PASSWORD_VALIDATORS = [
+    {"NAME": "django.contrib.auth.password_validation.UserAttributeSimilarityValidator"},
+    {"NAME": "django.contrib.auth.password_validation.MinimumLengthValidator", "OPTIONS": {"min_length": 10}},
+    {"NAME": "django.contrib.auth.password_validation.CommonPasswordValidator"},
+    {"NAME": "django.contrib.auth.password_validation.NumericPasswordValidator"},
+]
+LOGIN_URL = "shared:sign_in"
+LOGIN_REDIRECT_URL = "shared:home"
+LOGOUT_REDIRECT_URL = "shared:sign_in"
+SESSION_COOKIE_AGE = 14 * 24 * 3600
+SESSION_COOKIE_HTTPONLY = True
+SESSION_COOKIE_SAMESITE = "Lax"
+
+AXES_FAILURE_LIMIT = 8
+AXES_COOLOFF_TIME = 0.25  # hours
+AXES_LOCKOUT_PARAMETERS = [["username", "ip_address"]]
+AXES_RESET_ON_SUCCESS = True
+AXES_DISABLE_ACCESS_LOG = True
+AXES_LOCKOUT_CALLABLE = "shared.views.sign_in_locked"
+AXES_VERBOSE = False
+
+# -- safety of the site -----------------------------------------------------------
+
+CONTENT_SECURITY_POLICY = {
+    "DIRECTIVES": {
+        "default-src": [SELF],
+        "script-src": [SELF],
+        "style-src": [SELF],
+        "img-src": [SELF, "data:", "blob:"],
+        "connect-src": [SELF],
+        "worker-src": [SELF],
+        "manifest-src": [SELF],
+        "object-src": [NONE],
+        "base-uri": [NONE],
+        "form-action": [SELF],
+        "frame-ancestors": [NONE],
+    }
+}
+X_FRAME_OPTIONS = "DENY"
+SECURE_REFERRER_POLICY = "same-origin"
+SECURE_CROSS_ORIGIN_OPENER_POLICY = "same-origin"
+SECURE_CONTENT_TYPE_NOSNIFF = True
+SECURE_SSL_REDIRECT = flag("JAMBWISE_TLS", PRODUCTION)
+SECURE_REDIRECT_EXEMPT = [r"^healthz$"]
+SESSION_COOKIE_SECURE = CSRF_COOKIE_SECURE = SECURE_SSL_REDIRECT
+SECURE_HSTS_SECONDS = (
+    whole("JAMBWISE_HSTS_SECONDS", 30 * 24 * 3600, least=0, most=2**31) if SECURE_SSL_REDIRECT else 0
+)
+SECURE_HSTS_INCLUDE_SUBDOMAINS = SECURE_HSTS_PRELOAD = SECURE_SSL_REDIRECT
+if flag("JAMBWISE_BEHIND_PROXY", False):
+    SECURE_PROXY_SSL_HEADER = ("HTTP_X_FORWARDED_PROTO", "https")
+DATA_UPLOAD_MAX_MEMORY_SIZE = 10 * 1024 * 1024
+DATA_UPLOAD_MAX_NUMBER_FIELDS = 5000
+
+# -- words, times, files ----------------------------------------------------------
+
+LANGUAGE_CODE = "en-us"
+USE_I18N = False
+USE_TZ = True
+TIME_ZONE = "UTC"
+zoneinfo.reset_tzpath(to=())  # the pinned tzdata, whatever the machine has
+FORMAT_MODULE_PATH = "shared.formats"
+USE_THOUSAND_SEPARATOR = False
+
+STATIC_URL = "static/"
+STATIC_ROOT = DATA_DIR / "static"
+MEDIA_ROOT = DATA_DIR / "media"  # never served as files: every download passes a view that asks who
+FILE_UPLOAD_PERMISSIONS = 0o600
+STORAGES = {
+    "default": {"BACKEND": "django.core.files.storage.FileSystemStorage"},
+    "staticfiles": {
+        "BACKEND": "django.contrib.staticfiles.storage.StaticFilesStorage"
+        if DEBUG
+        else "whitenoise.storage.CompressedManifestStaticFilesStorage"
+    },
+}
+WHITENOISE_USE_FINDERS = DEBUG
+WHITENOISE_AUTOREFRESH = DEBUG
+
+# -- API --------------------------------------------------------------------------
+
+REST_FRAMEWORK = {
+    "DEFAULT_AUTHENTICATION_CLASSES": [
+        "rest_framework.authentication.SessionAuthentication",
+        "rest_framework.authentication.TokenAuthentication",
+    ],
+    "DEFAULT_PERMISSION_CLASSES": ["rest_framework.permissions.IsAuthenticated"],
+    "DEFAULT_RENDERER_CLASSES": ["rest_framework.renderers.JSONRenderer"],
+    "DEFAULT_PARSER_CLASSES": [
+        "rest_framework.parsers.JSONParser",
+        "rest_framework.parsers.MultiPartParser",
+    ],
+    "DEFAULT_FILTER_BACKENDS": ["django_filters.rest_framework.DjangoFilterBackend"],
+    "DEFAULT_PAGINATION_CLASS": "shared.paging.Pages",
+    "DEFAULT_SCHEMA_CLASS": "drf_spectacular.openapi.AutoSchema",
+    "DEFAULT_THROTTLE_CLASSES": [],
+    "EXCEPTION_HANDLER": "shared.api.problem_details",
+    "PAGE_SIZE": 50,
+}
+SPECTACULAR_SETTINGS = {
+    "TITLE": "Jambwise",
+    "DESCRIPTION": "Measure, make and install custom window coverings. Lengths are text with their ticks.",
+    "VERSION": "1",
+    "SERVE_INCLUDE_SCHEMA": False,
+    "SERVE_PERMISSIONS": ["rest_framework.permissions.IsAuthenticated"],
+    "SCHEMA_PATH_PREFIX": "/api",
+}
+
+# -- log --------------------------------------------------------------------------
+
+LOGGING = {
+    "version": 1,
+    "disable_existing_loggers": False,
+    "formatters": {"line": {"format": "{asctime} {levelname} {name}: {message}", "style": "{"}},
+    "handlers": {"console": {"class": "logging.StreamHandler", "formatter": "line"}},
+    "root": {"handlers": ["console"], "level": "WARNING"},
+    "loggers": {
+        "django": {"handlers": ["console"], "level": "INFO", "propagate": False},
+        "django.server": {"handlers": ["console"], "level": "INFO", "propagate": False},
+        "jambwise": {"handlers": ["console"], "level": text("JAMBWISE_LOG", "INFO"), "propagate": False},
+        "celery": {"handlers": ["console"], "level": "WARNING", "propagate": False},
+        "weasyprint": {"level": "ERROR"},
+        "fontTools": {"level": "ERROR"},
+    },
+}

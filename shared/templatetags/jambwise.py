@@ -1,0 +1,5 @@
+"""Template tags of every page and sheet; loaded as builtins."""
+
+from django import template
+
+register = template.Library()
