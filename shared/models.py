@@ -1,0 +1,307 @@
+"""People and branches, the audit trail, runs of long work, documents."""
+
+from __future__ import annotations
+
+import uuid
+from functools import cached_property
+from typing import TYPE_CHECKING, Any, Self
+from zoneinfo import ZoneInfo
+
+from django.contrib.auth.models import AbstractUser
+from django.contrib.contenttypes.fields import GenericForeignKey
+from django.contrib.contenttypes.models import ContentType
+from django.core.exceptions import ValidationError
+from django.core.serializers.json import DjangoJSONEncoder
+from django.core.validators import MaxValueValidator, MinValueValidator
+from django.db import models
+from django.db.models import Q
+from django.utils import timezone
+
+from shared import roles
+from shared.lengths import Unit
+
+if TYPE_CHECKING:
+    from django.contrib.auth.models import AnonymousUser
+
+
+def check_zone(name: str) -> None:
+    """Refuses what the time zone database does not know."""
+    try:
+        ZoneInfo(name)
+    except (KeyError, ValueError, OSError):
+        raise ValidationError(f"{name} is not a time zone such as America/Chicago") from None
+
+
+class BranchQuerySet(models.QuerySet["Branch"]):
+    """Branches by who may see them."""
+
+    def visible_to(self, user: User | AnonymousUser) -> Self:
+        """The user's own branch; every branch for somebody of the whole firm."""
+        if not user.is_authenticated:
+            return self.none()
+        if user.is_of_whole_firm:
+            return self
+        return self.filter(pk=user.branch_id)
+
+
+class Branch(models.Model):
+    """One place the firm works from: its zone, units, paper and local rules."""
+
+    class Units(models.TextChoices):
+        INCH = "in", "inches"
+        MM = "mm", "millimetres"
+
+    class Paper(models.TextChoices):
+        LETTER = "letter", "Letter"
+        A4 = "a4", "A4"
+
+    name = models.CharField(max_length=80, unique=True)
+    zone = models.CharField("time zone", max_length=64, default="America/Chicago", validators=[check_zone])
+    address = models.TextField(blank=True, help_text="One line each, as on an envelope.")
+    latitude = models.FloatField(
+        null=True, blank=True, validators=[MinValueValidator(-90), MaxValueValidator(90)]
+    )
+    longitude = models.FloatField(
+        null=True, blank=True, validators=[MinValueValidator(-180), MaxValueValidator(180)]
+    )
+    units = models.CharField(max_length=2, choices=Units.choices, default=Units.INCH)
+    paper = models.CharField(max_length=6, choices=Paper.choices, default=Paper.LETTER)
+    jurisdiction = models.CharField(
+        max_length=20, blank=True, default="US", help_text="Key of the rules for corded coverings, such as US."
+    )
+    phone = models.CharField(max_length=40, blank=True)
+
+    objects = BranchQuerySet.as_manager()
+
+    class Meta:
+        ordering = ("name",)
+        verbose_name_plural = "branches"
+
+    def __str__(self) -> str:
+        return self.name
+
+    @property
+    def unit(self) -> Unit:
+        """The unit lengths are shown and typed in."""
+        return Unit(self.units)
+
+    @property
+    def tz(self) -> ZoneInfo:
+        """The zone as an object."""
+        return ZoneInfo(self.zone)
+
+
+class User(AbstractUser):
+    """Somebody who signs in. What they may do follows from their roles (groups)."""
+
+    first_name = None  # type: ignore[assignment]  # one name, as the person writes it
+    last_name = None  # type: ignore[assignment]
+    name = models.CharField(max_length=120, blank=True)
+    branch = models.ForeignKey(Branch, null=True, blank=True, on_delete=models.PROTECT, related_name="people")
+    phone = models.CharField(max_length=40, blank=True)
+
+    class Meta(AbstractUser.Meta):  # type: ignore[name-defined,misc]
+        ordering = ("name", "username")
+
+    def __str__(self) -> str:
+        return self.name or self.username
+
+    def get_full_name(self) -> str:
+        return str(self)
+
+    def get_short_name(self) -> str:
+        return str(self).split(" ")[0]
+
+    @cached_property
+    def role_names(self) -> frozenset[str]:
+        """The roles of this person; a superuser also is an owner. One query, then kept."""
+        names = set(self.groups.values_list("name", flat=True))
+        if self.is_superuser:
+            names.add(roles.OWNER)
+        return frozenset(names) & frozenset(roles.ALL)
+
+    def has_role(self, *names: str) -> bool:
+        """Whether the person has one of these roles."""
+        return not self.role_names.isdisjoint(names)
+
+    @property
+    def is_of_whole_firm(self) -> bool:
+        """Somebody with an owner's role and no branch looks over every branch."""
+        return self.branch_id is None and self.has_role(roles.OWNER)
+
+    @property
+    def unit(self) -> Unit:
+        """The unit this person reads lengths in."""
+        return self.branch.unit if self.branch else Unit.INCH
+
+
+class SubjectQuerySet(models.QuerySet[Any]):
+    """Rows about some object, whichever app it is from."""
+
+    def about(self, subject: models.Model) -> Self:
+        """Rows whose subject is this object."""
+        kind = ContentType.objects.get_for_model(subject)
+        return self.filter(subject_type=kind, subject_id=str(subject.pk))
+
+
+class AuditEntry(models.Model):
+    """Who did what to which object when, and what it changed from and to."""
+
+    at = models.DateTimeField(default=timezone.now, db_index=True)
+    by = models.ForeignKey(User, null=True, on_delete=models.PROTECT, related_name="+")
+    deed = models.CharField(max_length=80)
+    subject_type = models.ForeignKey(ContentType, null=True, on_delete=models.PROTECT, related_name="+")
+    subject_id = models.CharField(max_length=40, blank=True)
+    subject_text = models.CharField(max_length=200, blank=True)
+    job_id = models.BigIntegerField(
+        null=True, db_index=True, help_text="A plain number: jobs is an app above this one."
+    )
+    changes = models.JSONField(default=dict, encoder=DjangoJSONEncoder)
+    note = models.TextField(blank=True)
+
+    subject = GenericForeignKey("subject_type", "subject_id")
+    objects = SubjectQuerySet.as_manager()
+
+    class Meta:
+        ordering = ("-at", "-id")
+        verbose_name_plural = "audit entries"
+        indexes = [models.Index(fields=["subject_type", "subject_id"], name="audit_subject")]
+
+    def __str__(self) -> str:
+        return f"{self.deed}: {self.subject_text}"
+
+    def save(self, *args: Any, **kwargs: Any) -> None:
+        """An entry is written once."""
+        if not self._state.adding:
+            raise ValueError("an audit entry is never changed")
+        super().save(*args, **kwargs)
+
+
+class RunQuerySet(SubjectQuerySet):
+    """Runs by state."""
+
+    def active(self) -> Self:
+        """Waiting or under way."""
+        return self.filter(state__in=Run.ACTIVE)
+
+    def stale(self, *, now: Any, sent_before: Any) -> Self:
+        """Under way with a lease that ran out, or waiting and sent too long ago (or never)."""
+        lapsed = Q(state=Run.State.UNDER_WAY, lease_until__lt=now)
+        unheard = Q(state=Run.State.WAITING) & (Q(sent_at=None) | Q(sent_at__lt=sent_before))
+        return self.filter(lapsed | unheard)
+
+
+class Run(models.Model):
+    """
+    One piece of long work. The row is the truth, the broker only a nudge.
+
+    A worker takes the run by compare-and-swap, leaving its `token` and a lease; it
+    renews the lease as it goes, and only the holder of the token may write the result.
+    """
+
+    class State(models.TextChoices):
+        WAITING = "waiting", "waiting"
+        UNDER_WAY = "under way", "under way"
+        DONE = "done", "done"
+        FAILED = "failed", "failed"
+        STOPPED = "stopped", "stopped"
+
+    ACTIVE = (State.WAITING, State.UNDER_WAY)
+
+    id = models.UUIDField(primary_key=True, default=uuid.uuid4, editable=False)
+    kind = models.CharField(max_length=60, db_index=True)
+    title = models.CharField(max_length=200, blank=True)
+    subject_type = models.ForeignKey(ContentType, null=True, on_delete=models.PROTECT, related_name="+")
+    subject_id = models.CharField(max_length=40, blank=True)
+    key = models.CharField(
+        max_length=200, blank=True, help_text="Two active runs never share one; empty: no such limit."
+    )
+    params = models.JSONField(default=dict, encoder=DjangoJSONEncoder)
+    state = models.CharField(max_length=9, choices=State.choices, default=State.WAITING)
+    done = models.PositiveIntegerField(default=0)
+    total = models.PositiveIntegerField(default=0)
+    message = models.CharField(max_length=200, blank=True)
+    result = models.JSONField(null=True, encoder=DjangoJSONEncoder)
+    error = models.TextField(blank=True)
+    by = models.ForeignKey(User, null=True, on_delete=models.PROTECT, related_name="+")
+    stop_asked = models.BooleanField(default=False)
+    created_at = models.DateTimeField(default=timezone.now, db_index=True)
+    sent_at = models.DateTimeField(null=True)
+    started_at = models.DateTimeField(null=True)
+    ended_at = models.DateTimeField(null=True)
+    token = models.UUIDField(null=True)
+    lease_until = models.DateTimeField(null=True)
+    attempts = models.PositiveSmallIntegerField(default=0)
+
+    subject = GenericForeignKey("subject_type", "subject_id")
+    objects = RunQuerySet.as_manager()
+
+    class Meta:
+        ordering = ("-created_at",)
+        indexes = [
+            models.Index(fields=["subject_type", "subject_id"], name="run_subject"),
+            models.Index(
+                fields=["lease_until"], name="run_active", condition=Q(state__in=["waiting", "under way"])
+            ),
+        ]
+        constraints = [
+            models.UniqueConstraint(
+                fields=["key"],
+                name="run_key_once_while_active",
+                condition=Q(state__in=["waiting", "under way"]) & ~Q(key=""),
+            ),
+        ]
+
+    def __str__(self) -> str:
+        return self.title or self.kind
+
+    def is_active(self) -> bool:
+        """Whether it waits or is under way."""
+        return self.state in self.ACTIVE
+
+    @property
+    def percent(self) -> int | None:
+        """Whole percent done, none while the total is unknown."""
+        return min(100, self.done * 100 // self.total) if self.total else None
+
+
+class DocumentQuerySet(SubjectQuerySet):
+    """Documents by kind and age."""
+
+    def latest_of(self, kind: str, subject: models.Model) -> Document | None:
+        """The one that is not superseded, if there is one."""
+        return self.about(subject).filter(kind=kind, superseded=False).order_by("-revision").first()
+
+
+class Document(models.Model):
+    """One PDF that was rendered, kept with the hash of what it was made from."""
+
+    kind = models.CharField(max_length=60)
+    subject_type = models.ForeignKey(ContentType, on_delete=models.PROTECT, related_name="+")
+    subject_id = models.CharField(max_length=40)
+    title = models.CharField(max_length=200)
+    revision = models.PositiveIntegerField()
+    content_hash = models.CharField(max_length=64)
+    file = models.FileField(upload_to="documents/")
+    pages = models.PositiveIntegerField(default=0)
+    superseded = models.BooleanField(default=False)
+    created_at = models.DateTimeField(default=timezone.now)
+    run = models.ForeignKey(Run, null=True, on_delete=models.SET_NULL, related_name="documents")
+    by = models.ForeignKey(User, null=True, on_delete=models.PROTECT, related_name="+")
+
+    subject = GenericForeignKey("subject_type", "subject_id")
+    objects = DocumentQuerySet.as_manager()
+
+    class Meta:
+        ordering = ("-created_at", "-id")
+        constraints = [
+            models.UniqueConstraint(
+                fields=["kind", "subject_type", "subject_id", "content_hash"], name="document_once_per_content"
+            ),
+            models.UniqueConstraint(
+                fields=["kind", "subject_type", "subject_id", "revision"], name="document_revision_once"
+            ),
+        ]
+
+    def __str__(self) -> str:
+        return f"{self.title} rev. {self.revision}"
