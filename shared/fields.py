@@ -1,0 +1,218 @@
+"""Lengths in models, forms and the API. A stored length is a whole number of ticks."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from django import forms
+from django.core.exceptions import ValidationError
+from django.db import models
+from django.db.migrations.serializer import BaseSerializer
+from django.db.migrations.writer import MigrationWriter
+from drf_spectacular.utils import extend_schema_field
+from rest_framework import serializers
+
+from shared.lengths import Length, LengthError, Unit, parse_length
+
+
+class _LengthInMigration(BaseSerializer):
+    """Writes ``shared.lengths.Length(287528)`` into migrations."""
+
+    def serialize(self) -> tuple[str, set[str]]:
+        return f"shared.lengths.Length({self.value.ticks})", {"import shared.lengths"}
+
+
+MigrationWriter.register_serializer(Length, _LengthInMigration)
+
+
+class LengthField(models.Field):  # type: ignore[type-arg]
+    """
+    A `Length`, stored as its ticks in a 64-bit integer.
+
+    A bare number is refused on the way in: nobody can say whether it is inches,
+    millimetres or ticks. Sums and the like come back as lengths.
+    """
+
+    description = "Length"
+
+    def get_internal_type(self) -> str:
+        return "BigIntegerField"
+
+    def from_db_value(self, value: Any, expression: Any, connection: Any) -> Length | None:
+        return None if value is None else Length(int(value))
+
+    def to_python(self, value: Any) -> Length | None:
+        """A length, or the ticks of one as a fixture writes them."""
+        if value is None or isinstance(value, Length):
+            return value
+        try:
+            return Length(int(value))
+        except (TypeError, ValueError):
+            raise ValidationError(f"{value} is not a length", code="invalid") from None
+
+    def get_prep_value(self, value: Any) -> Any:
+        value = super().get_prep_value(value)
+        if value is None or hasattr(value, "resolve_expression"):
+            return value
+        if isinstance(value, Length):
+            return value.ticks
+        raise TypeError(f"{self.name} takes a Length, not {type(value).__name__} {value!r}")
+
+    def value_to_string(self, obj: models.Model) -> str:
+        value = self.value_from_object(obj)
+        return "" if value is None else str(value.ticks)
+
+    def formfield(self, **kwargs: Any) -> forms.Field | None:  # type: ignore[override]
+        return super().formfield(**{"form_class": LengthFormField, **kwargs})
+
+
+class LengthInput(forms.TextInput):
+    """A box for a length: figures keyboard where there is one, no guesses by the browser."""
+
+    def __init__(self, attrs: dict[str, Any] | None = None) -> None:
+        base = {"class": "length", "autocomplete": "off", "spellcheck": "false", "maxlength": "40"}
+        super().__init__({**base, **(attrs or {})})
+
+
+class LengthFormField(forms.Field):
+    """
+    Reads a length as people type it, in the form's unit unless they name another.
+
+    What was typed stays in the box when it is refused, and the message names the field's
+    bound or the nearest marks of a tape.
+
+    Parameters
+    ----------
+    unit
+        What a bare number is in; `shared.forms` sets it to the branch's.
+    least, most
+        Bounds, both allowed.
+    grid
+        A finer reading is refused, naming its neighbours.
+    """
+
+    widget = LengthInput
+
+    def __init__(
+        self,
+        *,
+        unit: Unit = Unit.INCH,
+        least: Length | None = None,
+        most: Length | None = None,
+        grid: Length | None = None,
+        **kwargs: Any,
+    ) -> None:
+        self.unit, self.least, self.most, self.grid = unit, least, most, grid
+        super().__init__(**kwargs)
+
+    def prepare_value(self, value: Any) -> Any:
+        return value.text(self.unit) if isinstance(value, Length) else value
+
+    def to_python(self, value: Any) -> Length | None:
+        if value in self.empty_values:
+            return None
+        if isinstance(value, Length):
+            return value
+        try:
+            return parse_length(str(value), self.unit)
+        except LengthError as error:
+            raise ValidationError(str(error), code="length") from None
+
+    def validate(self, value: Length | None) -> None:  # type: ignore[override]
+        super().validate(value)
+        if value is None:
+            return
+        shown = value.text(self.unit, symbol=True)
+        if self.least is not None and value < self.least:
+            bound = self.least.text(self.unit, symbol=True)
+            raise ValidationError(f"{shown} is under the least, {bound}", code="least")
+        if self.most is not None and value > self.most:
+            bound = self.most.text(self.unit, symbol=True)
+            raise ValidationError(f"{shown} is over the most, {bound}", code="most")
+        if self.grid is not None and value % self.grid:
+            near = f"{value.down(self.grid).text(self.unit)} and {value.up(self.grid).text(self.unit)}"
+            raise ValidationError(f"{shown} is finer than the tape; the nearest are {near}", code="grid")
+
+    def has_changed(self, initial: Any, data: Any) -> bool:
+        try:
+            return self.to_python(initial) != self.to_python(data)
+        except ValidationError:
+            return True
+
+
+@extend_schema_field(
+    {
+        "oneOf": [
+            {"type": "string", "example": "35 3/8"},
+            {
+                "type": "object",
+                "properties": {
+                    "text": {"type": "string", "example": "35 3/8"},
+                    "unit": {"type": "string", "enum": ["in", "mm"]},
+                    "ticks": {"type": "integer", "example": 287528},
+                },
+            },
+        ]
+    }
+)
+class LengthSerializerField(serializers.Field):  # type: ignore[type-arg]
+    """
+    A length in the API.
+
+    Out: ``{"text": "35 3/8", "unit": "in", "ticks": 287528}`` in the unit of the user's branch.
+    In: the text (``"35 3/8"``, ``"904 mm"``), or such an object, whose ticks win. JSON
+    numbers are refused: they do not say what they count.
+    """
+
+    default_error_messages = {
+        "form": 'a length is text such as "35 3/8" or "904 mm", or an object with its ticks',
+        "least": "{value} is under the least, {bound}",
+        "most": "{value} is over the most, {bound}",
+    }
+
+    def __init__(self, *, least: Length | None = None, most: Length | None = None, **kwargs: Any) -> None:
+        self.least, self.most = least, most
+        super().__init__(**kwargs)
+
+    @property
+    def unit(self) -> Unit:
+        """The context's unit, else the user's branch's, else inches."""
+        if "unit" in self.context:
+            return Unit(self.context["unit"])
+        branch = getattr(getattr(self.context.get("request"), "user", None), "branch", None)
+        return Unit(branch.unit) if branch else Unit.INCH
+
+    def to_representation(self, value: Length) -> dict[str, Any]:
+        return {"text": value.text(self.unit), "unit": self.unit.value, "ticks": value.ticks}
+
+    def to_internal_value(self, data: Any) -> Length:
+        length = self._read(data)
+        for bound, key, broken in (
+            (self.least, "least", self.least is not None and length < self.least),
+            (self.most, "most", self.most is not None and length > self.most),
+        ):
+            if bound is not None and broken:
+                unit = self.unit
+                self.fail(key, value=length.text(unit, symbol=True), bound=bound.text(unit, symbol=True))
+        return length
+
+    def _read(self, data: Any) -> Length:
+        if isinstance(data, dict):
+            ticks = data.get("ticks")
+            if type(ticks) is int and 0 <= ticks <= 2**40:
+                return Length(ticks)
+            if ticks is None and isinstance(data.get("text"), str) and data.get("unit", "in") in {"in", "mm"}:
+                return self._parse(data["text"], Unit(data.get("unit", self.unit)))
+        if isinstance(data, str):
+            return self._parse(data, self.unit)
+        self.fail("form")
+        raise AssertionError  # fail() raises
+
+    def _parse(self, text: str, unit: Unit) -> Length:
+        try:
+            return parse_length(text, unit)
+        except LengthError as error:
+            raise serializers.ValidationError(str(error), code="length") from None
+
+
+serializers.ModelSerializer.serializer_field_mapping[LengthField] = LengthSerializerField
