@@ -1,0 +1,151 @@
+"""
+What every API route shares: paging, errors as problem details (RFC 9457), base viewsets.
+
+Each app above has ``api.py`` with ``register(router)``; `build_router` calls them, lowest first.
+
+References
+----------
+.. [1] M. Nottingham, E. Wilde, S. Dalal (2023). RFC 9457: Problem Details for HTTP APIs.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from http import HTTPStatus
+from importlib import import_module
+from importlib.util import find_spec
+from typing import Any
+
+from django.conf import settings
+from django.core.exceptions import ValidationError as DjangoValidationError
+from django.db.models import QuerySet
+from rest_framework import exceptions, mixins, viewsets
+from rest_framework.permissions import BasePermission
+from rest_framework.request import Request
+from rest_framework.response import Response
+from rest_framework.routers import DefaultRouter
+from rest_framework.views import exception_handler
+
+from shared.errors import Refused
+
+
+class Conflict(exceptions.APIException):
+    """The deed cannot be done as things stand."""
+
+    status_code = HTTPStatus.CONFLICT
+    default_detail = "This cannot be done as things stand."
+    default_code = "refused"
+
+
+def problem_details(error: Exception, context: dict[str, Any]) -> Response | None:
+    """
+    Every error as one object: ``type, title, status, detail`` and ``errors``, one a field.
+
+    Each of ``errors`` has ``field`` (dotted, ``readings[2].value``), ``problem`` and, where
+    there is one, ``bound``. A `Refused` from a service answers 409, a model's validation 400.
+    """
+    errors: list[dict[str, str]] = []
+    if isinstance(error, Refused):
+        errors = [{"field": error.field, "problem": error.problem}]
+        if error.bound:
+            errors[0]["bound"] = error.bound
+        error = Conflict(error.problem)
+    elif isinstance(error, DjangoValidationError):
+        error = exceptions.ValidationError(
+            error.message_dict if hasattr(error, "error_dict") else {"": error.messages}
+        )
+    response = exception_handler(error, context)
+    if response is None:
+        return None
+    if isinstance(error, exceptions.ValidationError):
+        errors = list(_flat(error.detail))
+    status = HTTPStatus(response.status_code)
+    detail = errors[0]["problem"] if errors else str(getattr(error, "detail", error))
+    if len(errors) > 1:
+        detail = f"{len(errors)} fields were refused"
+    response.data = {
+        "type": "about:blank",
+        "title": status.phrase,
+        "status": status.value,
+        "detail": detail,
+        "errors": errors,
+    }
+    response.content_type = "application/problem+json"
+    return response
+
+
+def _flat(detail: Any, path: str = "") -> Iterator[dict[str, str]]:
+    """DRF's nested errors as rows of field and problem."""
+    if isinstance(detail, dict):
+        for key, value in detail.items():
+            name = "" if key == "non_field_errors" else str(key)
+            yield from _flat(value, f"{path}.{name}".strip(".") if name else path)
+    elif isinstance(detail, list) and any(isinstance(row, dict | list) for row in detail):
+        for place, row in enumerate(detail):
+            yield from _flat(row, f"{path}[{place}]")
+    else:
+        for problem in detail if isinstance(detail, list) else [detail]:
+            yield {"field": path, "problem": str(problem)}
+
+
+class HasRole(BasePermission):
+    """
+    Asks for a role.
+
+    A viewset says ``roles = (DISPATCHER, OWNER)`` for everything, and ``deed_roles =
+    {"release": (DISPATCHER,)}`` for single actions. Nobody gets in by saying nothing.
+    """
+
+    message = "Your role does not do this."
+
+    def has_permission(self, request: Request, view: Any) -> bool:
+        wanted = getattr(view, "deed_roles", {}).get(getattr(view, "action", None), getattr(view, "roles", ()))
+        return bool(request.user.is_authenticated and request.user.has_role(*wanted))
+
+
+class VisibleMixin:
+    """Rows the user may see: the model's ``visible_to`` on top of the view's ``queryset``."""
+
+    permission_classes = [HasRole]
+    queryset: QuerySet[Any]
+
+    def get_queryset(self) -> QuerySet[Any]:
+        return self.queryset.all().visible_to(self.request.user)  # type: ignore[attr-defined]
+
+
+class ReadViewSet(VisibleMixin, viewsets.ReadOnlyModelViewSet):  # type: ignore[type-arg,misc]
+    """List and detail; deeds are ``@action`` methods that call a service with ``by=request.user``."""
+
+
+class DeedViewSet(
+    VisibleMixin,
+    mixins.CreateModelMixin,
+    mixins.RetrieveModelMixin,
+    mixins.UpdateModelMixin,
+    mixins.ListModelMixin,
+    viewsets.GenericViewSet,  # type: ignore[type-arg]
+):
+    """
+    List, detail, create, change; nothing is deleted.
+
+    Override ``perform_create`` and ``perform_update`` to call a service: a serializer that
+    saves by itself would leave no audit entry, so these refuse.
+    """
+
+    http_method_names = ["get", "post", "put", "patch", "head", "options"]
+
+    def perform_create(self, serializer: Any) -> None:
+        raise NotImplementedError("call a service")
+
+    def perform_update(self, serializer: Any) -> None:
+        raise NotImplementedError("call a service")
+
+
+def build_router() -> DefaultRouter:
+    """One router over the apps that have an API."""
+    router = DefaultRouter()
+    router.include_root_view = False
+    for app in ("shared.routes", *(f"{room}.api" for room in settings.ROOMS)):
+        if find_spec(app):
+            import_module(app).register(router)
+    return router
