@@ -1,0 +1,337 @@
+"""The workroom: recipes, materials and stock, units being made, batches, cut plans."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from django.conf import settings
+from django.db import models
+from django.db.models import F, Q
+from django.utils import timezone
+
+from jobs.models import BranchQuerySet
+from measuring.models import Product, Unit
+from shared.fields import LengthField
+
+if TYPE_CHECKING:
+    pass
+
+
+class RecipeRevision(models.Model):
+    """How a product becomes parts, from one day on; units keep the revision they were made by."""
+
+    product = models.ForeignKey(Product, models.PROTECT, related_name="recipe_revisions")
+    number = models.PositiveIntegerField()
+    definition = models.JSONField(help_text="see fabrication.rules.recipes")
+    note = models.CharField(max_length=240, blank=True)
+    saved_by = models.ForeignKey(
+        settings.AUTH_USER_MODEL, models.PROTECT, null=True, blank=True, related_name="+"
+    )
+    saved_at = models.DateTimeField(default=timezone.now)
+    is_current = models.BooleanField(default=True)
+
+    class Meta:
+        ordering = ["product", "-number"]
+        constraints = [
+            models.UniqueConstraint(fields=["product", "number"], name="recipe_revision_once"),
+            models.UniqueConstraint(
+                fields=["product"], condition=Q(is_current=True), name="one_current_recipe"
+            ),
+        ]
+
+    def __str__(self) -> str:
+        return f"{self.product}, revision {self.number}"
+
+
+# -- materials and stock ---------------------------------------------------------
+
+
+class Supplier(models.Model):
+    branch = models.ForeignKey("shared.Branch", models.PROTECT, related_name="suppliers")
+    name = models.CharField(max_length=80)
+    email = models.EmailField(blank=True)
+    lead_days = models.PositiveSmallIntegerField(default=7, help_text="working days from order to door")
+
+    objects = BranchQuerySet.as_manager()
+
+    class Meta:
+        ordering = ["name"]
+
+    def __str__(self) -> str:
+        return self.name
+
+
+class Material(models.Model):
+    """Something the workroom cuts or pulls."""
+
+    class Kind(models.TextChoices):
+        BAR = "bar", "bar"
+        STRIP = "strip", "strip"
+        CLOTH = "cloth", "cloth"
+        PIECE = "piece", "piece"
+        CORD = "cord", "cord"
+        SET = "set", "set"
+
+    branch = models.ForeignKey("shared.Branch", models.PROTECT, related_name="materials")
+    key = models.SlugField(max_length=50)
+    name = models.CharField(max_length=80)
+    kind = models.CharField(max_length=6, choices=Kind.choices)
+    facts = models.JSONField(
+        default=dict, help_text="see fabrication.rules: weights, E, wall, weave, repeat …"
+    )
+    kerf = LengthField(null=True, blank=True)
+    trim = LengthField(null=True, blank=True, help_text="cut off each mill end")
+    keep = LengthField(null=True, blank=True, help_text="the shortest offcut worth keeping")
+    supplier = models.ForeignKey(Supplier, models.SET_NULL, null=True, blank=True, related_name="materials")
+    reorder_at = models.PositiveIntegerField(null=True, blank=True)
+    is_active = models.BooleanField(default=True)
+
+    objects = BranchQuerySet.as_manager()
+
+    class Meta:
+        ordering = ["kind", "name"]
+        constraints = [models.UniqueConstraint(fields=["branch", "key"], name="material_once_a_branch")]
+
+    def __str__(self) -> str:
+        return self.name
+
+    def is_cut_from_bars(self) -> bool:
+        return self.kind in {self.Kind.BAR, self.Kind.STRIP}
+
+
+class StockItemQuerySet(BranchQuerySet):
+    branch_path = "material__branch"
+
+    def available(self) -> StockItemQuerySet:
+        return self.filter(quantity__gt=F("reserved"))
+
+
+class StockItem(models.Model):
+    """Equal pieces of one material at one place: bars, a roll, an offcut, a box of brackets."""
+
+    material = models.ForeignKey(Material, models.PROTECT, related_name="stock")
+    code = models.CharField(max_length=12, unique=True)
+    length = LengthField(null=True, blank=True, help_text="of one piece; what is left on a roll")
+    width = LengthField(null=True, blank=True, help_text="of a roll or a cloth offcut")
+    lot = models.CharField("dye lot", max_length=30, blank=True)
+    place = models.CharField(max_length=30, blank=True)
+    is_offcut = models.BooleanField(default=False)
+    quantity = models.PositiveIntegerField(default=1)
+    reserved = models.PositiveIntegerField(default=0)
+    price = models.DecimalField(max_digits=10, decimal_places=2, null=True, blank=True)
+    flaws = models.JSONField(default=list, help_text="forbidden stretches of a roll, [from, to] in ticks")
+    kept_for = models.ForeignKey("jobs.Job", models.SET_NULL, null=True, blank=True, related_name="+")
+    created_at = models.DateTimeField(default=timezone.now)
+
+    objects = StockItemQuerySet.as_manager()
+
+    class Meta:
+        ordering = ["material", "is_offcut", "length", "pk"]
+        constraints = [
+            models.CheckConstraint(name="stock_never_negative", condition=Q(quantity__gte=0)),
+            models.CheckConstraint(name="stock_reserved_within", condition=Q(reserved__lte=F("quantity"))),
+        ]
+
+    def __str__(self) -> str:
+        return f"{self.code} {self.material.name}"
+
+    @property
+    def free(self) -> int:
+        return self.quantity - self.reserved
+
+
+class StockMove(models.Model):
+    """Why a stock figure changed."""
+
+    class Reason(models.TextChoices):
+        RECEIVED = "received", "received"
+        CUT = "cut", "cut"
+        OFFCUT = "offcut", "offcut put back"
+        PULLED = "pulled", "pulled"
+        RETURNED = "returned", "put back"
+        COUNTED = "counted", "counted"
+        CORRECTED = "corrected", "corrected"
+        SPOILED = "spoiled", "spoiled"
+
+    item = models.ForeignKey(StockItem, models.CASCADE, related_name="moves")
+    change = models.IntegerField()
+    reason = models.CharField(max_length=10, choices=Reason.choices)
+    note = models.CharField(max_length=160, blank=True)
+    moved_by = models.ForeignKey(settings.AUTH_USER_MODEL, models.PROTECT, related_name="+")
+    moved_at = models.DateTimeField(default=timezone.now)
+
+    class Meta:
+        ordering = ["-moved_at", "-pk"]
+
+    def __str__(self) -> str:
+        return f"{self.change:+d} {self.reason}"
+
+
+# -- batches and what is made ----------------------------------------------------
+
+
+class Batch(models.Model):
+    """Units cut together."""
+
+    class State(models.TextChoices):
+        OPEN = "open", "open"
+        PLANNED = "planned", "planned"
+        CUTTING = "cutting", "cutting"
+        CUT = "cut", "all cut"
+        DONE = "done", "done"
+        CANCELLED = "cancelled", "cancelled"
+
+    branch = models.ForeignKey("shared.Branch", models.PROTECT, related_name="batches")
+    number = models.CharField(max_length=16)
+    state = models.CharField(max_length=10, choices=State.choices, default=State.OPEN)
+    due_on = models.DateField(null=True, blank=True)
+    note = models.CharField(max_length=160, blank=True)
+    created_by = models.ForeignKey(settings.AUTH_USER_MODEL, models.PROTECT, related_name="+")
+    created_at = models.DateTimeField(default=timezone.now)
+
+    objects = BranchQuerySet.as_manager()
+
+    class Meta:
+        ordering = ["-pk"]
+        constraints = [
+            models.UniqueConstraint(fields=["branch", "number"], name="batch_number_once_a_branch")
+        ]
+
+    def __str__(self) -> str:
+        return f"batch {self.number}"
+
+
+class UnitMake(models.Model):
+    """A unit as the workroom makes it: finished size, recipe revision, weight, batch."""
+
+    class State(models.TextChoices):
+        WAITING = "waiting", "waiting"
+        BATCHED = "batched", "batched"
+        CUTTING = "cutting", "cutting"
+        ASSEMBLY = "assembly", "to assemble"
+        BACK = "back", "back to the bench"
+        MADE = "made", "made"
+        CANCELLED = "cancelled", "cancelled"
+
+    unit = models.OneToOneField(Unit, models.PROTECT, related_name="make")
+    recipe = models.ForeignKey(RecipeRevision, models.PROTECT, null=True, blank=True, related_name="makes")
+    batch = models.ForeignKey(Batch, models.SET_NULL, null=True, blank=True, related_name="makes")
+    state = models.CharField(max_length=10, choices=State.choices, default=State.WAITING)
+    source = models.CharField(max_length=8, choices=Product.Source.choices, default=Product.Source.MADE)
+    finished_width = LengthField()
+    finished_height = LengthField()
+    steps = models.JSONField(default=list, help_text="from order size to finished size")
+    figures = models.JSONField(default=dict, help_text="tube, sag, stack, lift and other computed figures")
+    weight_g = models.PositiveIntegerField(default=0)
+    packages = models.JSONField(
+        default=list, help_text="what it is carried as, each with its longest side in ticks"
+    )
+    checked_width = LengthField(null=True, blank=True)
+    checked_height = LengthField(null=True, blank=True)
+    checked_by = models.ForeignKey(
+        settings.AUTH_USER_MODEL, models.PROTECT, null=True, blank=True, related_name="+"
+    )
+    checked_at = models.DateTimeField(null=True, blank=True)
+
+    class Meta:
+        ordering = ["pk"]
+        indexes = [models.Index(fields=["state", "batch"])]
+
+    def __str__(self) -> str:
+        return f"{self.unit.code} as made"
+
+
+class Part(models.Model):
+    """One piece to cut or pull for a unit."""
+
+    class State(models.TextChoices):
+        TO_CUT = "to_cut", "to cut"
+        PLANNED = "planned", "planned"
+        CUT = "cut", "cut"
+        TO_PULL = "to_pull", "to pull"
+        PULLED = "pulled", "pulled"
+        SPOILED = "spoiled", "spoiled"
+        CANCELLED = "cancelled", "cancelled"
+
+    make = models.ForeignKey(UnitMake, models.CASCADE, related_name="parts")
+    name = models.CharField(max_length=60)
+    kind = models.CharField(max_length=6, choices=Material.Kind.choices)
+    material = models.ForeignKey(Material, models.PROTECT, related_name="parts")
+    quantity = models.PositiveIntegerField(default=1, help_text="equal pieces")
+    length = LengthField(null=True, blank=True)
+    width = LengthField(null=True, blank=True)
+    may_turn = models.BooleanField(default=False)
+    derivation = models.TextField(blank=True)
+    weight_g = models.PositiveIntegerField(default=0)
+    state = models.CharField(max_length=10, choices=State.choices)
+    done = models.PositiveIntegerField(default=0, help_text="pieces cut or pulled so far")
+
+    class Meta:
+        ordering = ["make", "pk"]
+        indexes = [models.Index(fields=["material", "state"])]
+        constraints = [models.CheckConstraint(name="part_done_within", condition=Q(done__lte=F("quantity")))]
+
+    def __str__(self) -> str:
+        return f"{self.name} for {self.make.unit.code}"
+
+
+class CutPlan(models.Model):
+    """How one material of one batch is cut, with its proof."""
+
+    class State(models.TextChoices):
+        PLANNING = "planning", "planning"
+        READY = "ready", "ready"
+        FAILED = "failed", "failed"
+        REPLACED = "replaced", "replaced"
+
+    batch = models.ForeignKey(Batch, models.CASCADE, related_name="plans")
+    material = models.ForeignKey(Material, models.PROTECT, related_name="plans")
+    revision = models.PositiveIntegerField(default=1)
+    state = models.CharField(max_length=10, choices=State.choices, default=State.PLANNING)
+    run = models.ForeignKey("shared.Run", models.SET_NULL, null=True, blank=True, related_name="+")
+    problem = models.JSONField(default=dict)
+    answer = models.JSONField(default=dict)
+    unplaced = models.JSONField(default=list)
+    created_at = models.DateTimeField(default=timezone.now)
+
+    class Meta:
+        ordering = ["batch", "material", "-revision"]
+        constraints = [
+            models.UniqueConstraint(fields=["batch", "material", "revision"], name="cut_plan_revision_once"),
+            models.UniqueConstraint(
+                fields=["batch", "material"], condition=~Q(state="replaced"), name="one_live_cut_plan"
+            ),
+        ]
+
+    def __str__(self) -> str:
+        return f"{self.material} for {self.batch}"
+
+
+class PlannedCut(models.Model):
+    """One stock piece to be cut (a bar), or one cross cut of a roll."""
+
+    class State(models.TextChoices):
+        TO_CUT = "to_cut", "to cut"
+        CUT = "cut", "cut"
+        DROPPED = "dropped", "dropped"
+
+    plan = models.ForeignKey(CutPlan, models.CASCADE, related_name="cuts")
+    order = models.PositiveIntegerField()
+    item = models.ForeignKey(StockItem, models.PROTECT, related_name="cuts")
+    length = LengthField(help_text="of the bar, or of the cross cut")
+    pieces = models.JSONField(help_text="in saw order: part id, at, length, width, turned; ticks")
+    left = LengthField(help_text="what is left of it")
+    keeps_offcut = models.BooleanField(default=False)
+    offcut = models.ForeignKey(StockItem, models.SET_NULL, null=True, blank=True, related_name="+")
+    state = models.CharField(max_length=8, choices=State.choices, default=State.TO_CUT)
+    cut_by = models.ForeignKey(
+        settings.AUTH_USER_MODEL, models.PROTECT, null=True, blank=True, related_name="+"
+    )
+    cut_at = models.DateTimeField(null=True, blank=True)
+
+    class Meta:
+        ordering = ["plan", "order"]
+        constraints = [models.UniqueConstraint(fields=["plan", "order"], name="planned_cut_order_once")]
+
+    def __str__(self) -> str:
+        return f"cut {self.order} of {self.plan}"

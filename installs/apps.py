@@ -1,0 +1,6 @@
+from django.apps import AppConfig
+
+
+class InstallsConfig(AppConfig):
+    name = "installs"
+    default_auto_field = "django.db.models.BigAutoField"

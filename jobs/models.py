@@ -1,0 +1,578 @@
+"""The job and its calendar: who asked for what, where, and who drives there when."""
+
+from __future__ import annotations
+
+import datetime as dt
+import uuid
+from typing import TYPE_CHECKING
+
+from django.conf import settings
+from django.core.validators import MaxValueValidator, MinValueValidator
+from django.db import models
+from django.db.models import F, Q
+from django.urls import reverse
+from django.utils import timezone
+
+from shared.fields import LengthField
+
+if TYPE_CHECKING:
+    from shared.models import User
+
+
+class Purpose(models.TextChoices):
+    """What somebody drives to a site for."""
+
+    MEASURE = "measure", "measure"
+    CHECK = "check_measure", "check measure"
+    INSTALL = "install", "install"
+    RETURN = "return", "return"
+    TAKE_DOWN = "take_down", "take-down"
+    DELIVERY = "delivery", "delivery"
+
+
+MEASURING = (Purpose.MEASURE, Purpose.CHECK)
+INSTALLING = (Purpose.INSTALL, Purpose.RETURN, Purpose.TAKE_DOWN, Purpose.DELIVERY)
+
+
+class BranchQuerySet(models.QuerySet):
+    """Rows that belong to one branch and are seen by the office of that branch."""
+
+    branch_path = "branch"
+
+    def in_branch_of(self, user: User) -> models.QuerySet:
+        return self.filter(**{self.branch_path: user.branch_id}) if user.branch_id else self.none()
+
+    def visible_to(self, user: User) -> models.QuerySet:
+        return self.in_branch_of(user)
+
+
+# -- who and where ---------------------------------------------------------------
+
+
+class Customer(models.Model):
+    """Who pays."""
+
+    branch = models.ForeignKey("shared.Branch", models.PROTECT, related_name="customers")
+    name = models.CharField(max_length=120)
+    phone = models.CharField(max_length=40, blank=True)
+    email = models.EmailField(blank=True)
+    note = models.TextField(blank=True)
+
+    objects = BranchQuerySet.as_manager()
+
+    class Meta:
+        ordering = ["name", "pk"]
+
+    def __str__(self) -> str:
+        return self.name
+
+
+class Project(models.Model):
+    """Many sites or phases under one customer, such as a building of 200 openings."""
+
+    branch = models.ForeignKey("shared.Branch", models.PROTECT, related_name="projects")
+    customer = models.ForeignKey(Customer, models.PROTECT, related_name="projects")
+    name = models.CharField(max_length=120)
+    note = models.TextField(blank=True)
+
+    objects = BranchQuerySet.as_manager()
+
+    class Meta:
+        ordering = ["name", "pk"]
+
+    def __str__(self) -> str:
+        return self.name
+
+
+class Site(models.Model):
+    """An address somebody drives to, and what they must know to get in and work there."""
+
+    class Access(models.TextChoices):
+        MET = "met", "met at the door"
+        KEY = "key", "key"
+        CODE = "code", "code"
+        DESK = "desk", "front desk"
+
+    branch = models.ForeignKey("shared.Branch", models.PROTECT, related_name="sites")
+    customer = models.ForeignKey(Customer, models.PROTECT, related_name="sites")
+    name = models.CharField(max_length=120, blank=True, help_text="such as: summer house, building B")
+    street = models.CharField(max_length=160)
+    line2 = models.CharField("unit or floor", max_length=160, blank=True)
+    town = models.CharField(max_length=80)
+    postcode = models.CharField(max_length=20, blank=True)
+    latitude = models.FloatField(
+        null=True, blank=True, validators=[MinValueValidator(-90), MaxValueValidator(90)]
+    )
+    longitude = models.FloatField(
+        null=True, blank=True, validators=[MinValueValidator(-180), MaxValueValidator(180)]
+    )
+    year_built = models.PositiveSmallIntegerField(null=True, blank=True, validators=[MinValueValidator(1600)])
+    floor = models.SmallIntegerField(default=0, help_text="0 is the ground floor")
+    has_lift = models.BooleanField("lift", default=False)
+    longest_in_lift = LengthField(null=True, blank=True, help_text="the longest package the lift takes")
+    longest_on_stair = LengthField(null=True, blank=True, help_text="the longest package the stair takes")
+    children = models.BooleanField(
+        "children live or visit here", default=True, help_text="yes unless the customer says no"
+    )
+    pets = models.CharField(max_length=80, blank=True)
+    parking = models.CharField(max_length=160, blank=True)
+    access = models.CharField(max_length=8, choices=Access.choices, default=Access.MET)
+    access_secret = models.CharField(
+        "code, or where the key is",
+        max_length=80,
+        blank=True,
+        help_text="shown to the crew on the day only, never printed",
+    )
+    access_note = models.CharField(max_length=240, blank=True)
+    door_contact = models.CharField("who opens, if not the payer", max_length=120, blank=True)
+    door_phone = models.CharField(max_length=40, blank=True)
+    notice_needed = models.CharField("notice to a tenant", max_length=120, blank=True)
+    hours_from = models.TimeField("building hours from", null=True, blank=True)
+    hours_until = models.TimeField("building hours until", null=True, blank=True)
+    dock_note = models.CharField("dock or lift slot", max_length=120, blank=True)
+    certificate_note = models.CharField("insurance certificate", max_length=120, blank=True)
+
+    objects = BranchQuerySet.as_manager()
+
+    class Meta:
+        ordering = ["town", "street", "pk"]
+        constraints = [
+            models.CheckConstraint(
+                name="site_coordinates_both_or_none",
+                condition=Q(latitude__isnull=True, longitude__isnull=True)
+                | Q(latitude__isnull=False, longitude__isnull=False),
+            )
+        ]
+
+    def __str__(self) -> str:
+        return self.address
+
+    @property
+    def address(self) -> str:
+        return ", ".join(part for part in (self.street, self.line2, self.town, self.postcode) if part)
+
+    def has_coordinates(self) -> bool:
+        return self.latitude is not None and self.longitude is not None
+
+    def is_before_1978(self) -> bool:
+        """Unknown years count as old: the paint rule asks then (see measuring findings)."""
+        return self.year_built is None or self.year_built < 1978
+
+
+# -- the job ---------------------------------------------------------------------
+
+
+class JobQuerySet(BranchQuerySet):
+    def visible_to(self, user: User) -> JobQuerySet:
+        """The office sees its branch; a field person the jobs of their own crew's days."""
+        if user.has_role("dispatcher", "owner", "workroom"):
+            return self.in_branch_of(user)
+        visits = Appointment.objects.visible_to(user).values("job")
+        return self.filter(pk__in=visits)
+
+    def open(self) -> JobQuerySet:
+        return self.exclude(stage__in=[Job.Stage.CLOSED, Job.Stage.CANCELLED])
+
+
+class Job(models.Model):
+    """Everything for one customer at one site under one number."""
+
+    class Stage(models.TextChoices):
+        BOOKING = "booking", "booking"
+        TO_MEASURE = "to_measure", "to measure"
+        MEASURED = "measured", "measured"
+        RELEASED = "released", "released"
+        IN_WORKROOM = "in_workroom", "in the workroom"
+        MADE = "made", "made"
+        TO_INSTALL = "to_install", "to install"
+        INSTALLED = "installed", "installed"
+        CLOSED = "closed", "closed"
+        PAUSED = "paused", "paused"
+        CANCELLED = "cancelled", "cancelled"
+
+    class Hold(models.TextChoices):
+        DEPOSIT = "deposit", "deposit"
+        APPROVAL = "approval", "approval"
+        SITE = "site_not_ready", "site not ready"
+        CLOTH = "own_cloth", "customer's own cloth"
+
+    class Policy(models.TextChoices):
+        TOGETHER = "together", "all together"
+        AS_READY = "as_ready", "as ready"
+
+    branch = models.ForeignKey("shared.Branch", models.PROTECT, related_name="jobs")
+    number = models.CharField(max_length=16)
+    customer = models.ForeignKey(Customer, models.PROTECT, related_name="jobs")
+    site = models.ForeignKey(Site, models.PROTECT, related_name="jobs")
+    project = models.ForeignKey(Project, models.PROTECT, null=True, blank=True, related_name="jobs")
+    phase = models.CharField(max_length=60, blank=True)
+    title = models.CharField(max_length=160, blank=True)
+    note = models.TextField(blank=True)
+    openings_expected = models.PositiveSmallIntegerField(default=1)
+    rooms_expected = models.CharField(max_length=240, blank=True, help_text="as the customer says them")
+    policy = models.CharField(max_length=10, choices=Policy.choices, default=Policy.TOGETHER)
+    stage = models.CharField(max_length=12, choices=Stage.choices, default=Stage.BOOKING)
+    stage_since = models.DateTimeField(default=timezone.now)
+    hold = models.CharField(max_length=16, choices=Hold.choices, blank=True)
+    hold_note = models.CharField(max_length=240, blank=True)
+    cancelled_at = models.DateTimeField(null=True, blank=True)
+    wanted_by = models.DateField(null=True, blank=True, help_text="the customer's own date, if any")
+    created_at = models.DateTimeField(default=timezone.now)
+    created_by = models.ForeignKey(settings.AUTH_USER_MODEL, models.PROTECT, related_name="+")
+
+    objects = JobQuerySet.as_manager()
+
+    class Meta:
+        ordering = ["-pk"]
+        constraints = [models.UniqueConstraint(fields=["branch", "number"], name="job_number_once_a_branch")]
+        indexes = [models.Index(fields=["branch", "stage", "stage_since"])]
+
+    def __str__(self) -> str:
+        return f"{self.number} {self.customer.name}"
+
+    def get_absolute_url(self) -> str:
+        return reverse("jobs:detail", args=[self.pk])
+
+    def is_held(self) -> bool:
+        return bool(self.hold)
+
+    def is_cancelled(self) -> bool:
+        return self.cancelled_at is not None
+
+
+class ImpossibleTime(models.Model):
+    """A stretch the customer said they can't be there."""
+
+    job = models.ForeignKey(Job, models.CASCADE, related_name="impossible_times")
+    starts_at = models.DateTimeField()
+    ends_at = models.DateTimeField()
+
+    class Meta:
+        ordering = ["starts_at"]
+        constraints = [
+            models.CheckConstraint(name="impossible_time_forwards", condition=Q(ends_at__gt=F("starts_at")))
+        ]
+
+    def __str__(self) -> str:
+        return f"not {self.starts_at:%d %b %H:%M} to {self.ends_at:%H:%M}"
+
+
+# -- crews -----------------------------------------------------------------------
+
+
+class Skill(models.Model):
+    branch = models.ForeignKey("shared.Branch", models.PROTECT, related_name="skills")
+    key = models.SlugField(max_length=30)
+    name = models.CharField(max_length=60)
+
+    objects = BranchQuerySet.as_manager()
+
+    class Meta:
+        ordering = ["name"]
+        constraints = [models.UniqueConstraint(fields=["branch", "key"], name="skill_once_a_branch")]
+
+    def __str__(self) -> str:
+        return self.name
+
+
+class Crew(models.Model):
+    """People who drive together; its hours, base and skills."""
+
+    branch = models.ForeignKey("shared.Branch", models.PROTECT, related_name="crews")
+    name = models.CharField(max_length=60)
+    purposes = models.JSONField(default=list, help_text="what this crew drives for")
+    skills = models.ManyToManyField(Skill, blank=True, related_name="crews")
+    people = models.PositiveSmallIntegerField(default=1)
+    latitude = models.FloatField(null=True, blank=True)
+    longitude = models.FloatField(null=True, blank=True)
+    overtime_min = models.PositiveSmallIntegerField(
+        default=0, help_text="paid minutes past the shift, at most"
+    )
+    truck_longest = LengthField(null=True, blank=True, help_text="the longest package the truck takes")
+    is_active = models.BooleanField(default=True)
+
+    objects = BranchQuerySet.as_manager()
+
+    class Meta:
+        ordering = ["name"]
+        constraints = [models.UniqueConstraint(fields=["branch", "name"], name="crew_name_once_a_branch")]
+
+    def __str__(self) -> str:
+        return self.name
+
+
+class CrewMember(models.Model):
+    crew = models.ForeignKey(Crew, models.CASCADE, related_name="members")
+    user = models.ForeignKey(settings.AUTH_USER_MODEL, models.PROTECT, related_name="crew_memberships")
+    from_on = models.DateField(default=dt.date(2020, 1, 1))
+    until_on = models.DateField(null=True, blank=True, help_text="last day, if known")
+
+    class Meta:
+        ordering = ["crew", "user"]
+
+    def __str__(self) -> str:
+        return f"{self.user} in {self.crew}"
+
+
+class WorkingHours(models.Model):
+    """A crew's usual hours on one weekday; no row means no work that day."""
+
+    crew = models.ForeignKey(Crew, models.CASCADE, related_name="hours")
+    weekday = models.PositiveSmallIntegerField(validators=[MaxValueValidator(6)], help_text="0 is Monday")
+    starts = models.TimeField(default=dt.time(8))
+    ends = models.TimeField(default=dt.time(17))
+    lunch_from = models.TimeField(null=True, blank=True, default=dt.time(11, 30))
+    lunch_until = models.TimeField(null=True, blank=True, default=dt.time(13, 30))
+    lunch_min = models.PositiveSmallIntegerField(default=30)
+
+    class Meta:
+        ordering = ["crew", "weekday"]
+        constraints = [
+            models.UniqueConstraint(fields=["crew", "weekday"], name="hours_once_a_weekday"),
+            models.CheckConstraint(name="hours_forwards", condition=Q(ends__gt=F("starts"))),
+        ]
+
+    def __str__(self) -> str:
+        return f"{self.crew}, weekday {self.weekday}: {self.starts:%H:%M} to {self.ends:%H:%M}"
+
+
+class CrewDay(models.Model):
+    """What is different for a crew on one day: other hours, other people, or off."""
+
+    crew = models.ForeignKey(Crew, models.CASCADE, related_name="days")
+    day = models.DateField()
+    is_off = models.BooleanField(default=False)
+    starts = models.TimeField(null=True, blank=True)
+    ends = models.TimeField(null=True, blank=True)
+    people = models.PositiveSmallIntegerField(null=True, blank=True)
+    note = models.CharField(max_length=120, blank=True)
+
+    class Meta:
+        ordering = ["day", "crew"]
+        constraints = [models.UniqueConstraint(fields=["crew", "day"], name="crew_day_once")]
+
+    def __str__(self) -> str:
+        return f"{self.crew} on {self.day}"
+
+
+class Absence(models.Model):
+    """A crew, or one of its people, is not there."""
+
+    crew = models.ForeignKey(Crew, models.CASCADE, related_name="absences")
+    user = models.ForeignKey(
+        settings.AUTH_USER_MODEL, models.CASCADE, null=True, blank=True, related_name="+"
+    )
+    starts_at = models.DateTimeField()
+    ends_at = models.DateTimeField()
+    reason = models.CharField(max_length=120, blank=True)
+
+    class Meta:
+        ordering = ["starts_at"]
+        constraints = [
+            models.CheckConstraint(name="absence_forwards", condition=Q(ends_at__gt=F("starts_at")))
+        ]
+
+    def __str__(self) -> str:
+        return f"{self.user or self.crew} away from {self.starts_at:%d %b %H:%M}"
+
+
+class Holiday(models.Model):
+    """A day on which the branch does not work, added by hand (public ones come from settings)."""
+
+    branch = models.ForeignKey("shared.Branch", models.CASCADE, related_name="own_holidays")
+    day = models.DateField()
+    name = models.CharField(max_length=80)
+    is_worked = models.BooleanField(default=False, help_text="a public holiday on which we do work")
+
+    objects = BranchQuerySet.as_manager()
+
+    class Meta:
+        ordering = ["day"]
+        constraints = [models.UniqueConstraint(fields=["branch", "day"], name="holiday_once_a_branch")]
+
+    def __str__(self) -> str:
+        return f"{self.name} {self.day}"
+
+
+# -- appointments ----------------------------------------------------------------
+
+
+class AppointmentQuerySet(BranchQuerySet):
+    branch_path = "job__branch"
+
+    def visible_to(self, user: User) -> AppointmentQuerySet:
+        """The office sees its branch; a field person only their own crew's days."""
+        if user.has_role("dispatcher", "owner", "workroom"):
+            return self.in_branch_of(user)
+        if not user.has_role("measurer", "installer"):
+            return self.none()
+        mine = CrewMember.objects.filter(user=user)
+        return self.in_branch_of(user).filter(
+            models.Exists(
+                mine.filter(
+                    Q(until_on__isnull=True) | Q(until_on__gte=models.OuterRef("day")),
+                    crew=models.OuterRef("crew"),
+                    from_on__lte=models.OuterRef("day"),
+                )
+            )
+        )
+
+    def live(self) -> AppointmentQuerySet:
+        return self.exclude(state=Appointment.State.CANCELLED)
+
+    def unplaced(self) -> AppointmentQuerySet:
+        return self.filter(state=Appointment.State.UNPLACED)
+
+    def on(self, day: dt.date) -> AppointmentQuerySet:
+        return self.live().filter(day=day).order_by("crew", "starts_at", "pk")
+
+
+class Appointment(models.Model):
+    """A visit somebody drives to."""
+
+    class State(models.TextChoices):
+        UNPLACED = "unplaced", "not placed"
+        HELD = "held", "held"
+        PLANNED = "planned", "planned"
+        PROMISED = "promised", "promised"
+        ON_THE_WAY = "on_the_way", "on the way"
+        ARRIVED = "arrived", "arrived"
+        DONE = "done", "done"
+        CANCELLED = "cancelled", "cancelled"
+
+    job = models.ForeignKey(Job, models.PROTECT, related_name="appointments")
+    purpose = models.CharField(max_length=14, choices=Purpose.choices)
+    state = models.CharField(max_length=12, choices=State.choices, default=State.UNPLACED)
+    crew = models.ForeignKey(Crew, models.PROTECT, null=True, blank=True, related_name="appointments")
+    day = models.DateField(null=True, blank=True)
+    starts_at = models.DateTimeField(null=True, blank=True, help_text="planned start of the work")
+    duration_min = models.PositiveSmallIntegerField(default=60, help_text="planned minutes on site (mean)")
+    duration_safe_min = models.PositiveSmallIntegerField(
+        null=True, blank=True, help_text="minutes that 85 % of such visits keep"
+    )
+    promised_from = models.DateTimeField(null=True, blank=True)
+    promised_until = models.DateTimeField(null=True, blank=True)
+    earliest_on = models.DateField(null=True, blank=True, help_text="not before: the parts are made then")
+    skills = models.ManyToManyField(Skill, blank=True, related_name="+")
+    people = models.PositiveSmallIntegerField(default=1)
+    priority = models.PositiveSmallIntegerField(default=1, validators=[MinValueValidator(1)])
+    is_locked = models.BooleanField(default=False, help_text="the planner leaves it where it is")
+    held_until = models.DateTimeField(null=True, blank=True)
+    held_by = models.ForeignKey(
+        settings.AUTH_USER_MODEL, models.SET_NULL, null=True, blank=True, related_name="+"
+    )
+    with_crew_of = models.ForeignKey(
+        "self",
+        models.SET_NULL,
+        null=True,
+        blank=True,
+        related_name="followers",
+        help_text="work of two days keeps its crew",
+    )
+    note = models.TextField(blank=True)
+    on_the_way_at = models.DateTimeField(null=True, blank=True)
+    arrived_at = models.DateTimeField(null=True, blank=True)
+    done_at = models.DateTimeField(null=True, blank=True)
+    expected_at = models.DateTimeField(null=True, blank=True, help_text="re-timed on the day itself")
+    uid = models.UUIDField(default=uuid.uuid4, unique=True, editable=False)
+    sequence = models.PositiveIntegerField(default=0, help_text="grows when the calendar entry changes")
+    version = models.PositiveIntegerField(
+        default=0, help_text="grows with every move, so two boards can't cross"
+    )
+    created_at = models.DateTimeField(default=timezone.now)
+    created_by = models.ForeignKey(settings.AUTH_USER_MODEL, models.PROTECT, related_name="+")
+
+    objects = AppointmentQuerySet.as_manager()
+
+    class Meta:
+        ordering = ["day", "starts_at", "pk"]
+        indexes = [models.Index(fields=["crew", "day"]), models.Index(fields=["state", "day"])]
+        constraints = [
+            models.CheckConstraint(
+                name="appointment_promise_forwards",
+                condition=Q(promised_from__isnull=True, promised_until__isnull=True)
+                | Q(promised_until__gt=F("promised_from")),
+            ),
+            models.CheckConstraint(
+                name="appointment_placed_whole",
+                condition=Q(state__in=["unplaced", "cancelled"])
+                | Q(crew__isnull=False, day__isnull=False, starts_at__isnull=False),
+            ),
+        ]
+
+    def __str__(self) -> str:
+        return f"{self.get_purpose_display()} for {self.job.number}"
+
+    def get_absolute_url(self) -> str:
+        return reverse("jobs:appointment", args=[self.pk])
+
+    @property
+    def ends_at(self) -> dt.datetime | None:
+        return self.starts_at + dt.timedelta(minutes=self.duration_min) if self.starts_at else None
+
+    def is_placed(self) -> bool:
+        return self.crew_id is not None and self.state not in {self.State.UNPLACED, self.State.CANCELLED}
+
+    def is_measuring(self) -> bool:
+        return self.purpose in MEASURING
+
+    def is_promised(self) -> bool:
+        return self.promised_from is not None
+
+
+class PossibleWindow(models.Model):
+    """A window the customer can take; none at all means any time."""
+
+    appointment = models.ForeignKey(Appointment, models.CASCADE, related_name="possible_windows")
+    starts_at = models.DateTimeField()
+    ends_at = models.DateTimeField()
+
+    class Meta:
+        ordering = ["starts_at"]
+        constraints = [
+            models.CheckConstraint(name="window_forwards", condition=Q(ends_at__gt=F("starts_at")))
+        ]
+
+    def __str__(self) -> str:
+        return f"{self.starts_at:%d %b %H:%M} to {self.ends_at:%H:%M}"
+
+
+# -- devices in the field --------------------------------------------------------
+
+
+class FieldDevice(models.Model):
+    """A phone that may send deeds done without signal; its token can be revoked alone."""
+
+    user = models.ForeignKey(settings.AUTH_USER_MODEL, models.CASCADE, related_name="devices")
+    name = models.CharField(max_length=80, blank=True)
+    token_hash = models.CharField(max_length=64, unique=True)
+    created_at = models.DateTimeField(default=timezone.now)
+    last_seen_at = models.DateTimeField(null=True, blank=True)
+    revoked_at = models.DateTimeField(null=True, blank=True)
+
+    class Meta:
+        ordering = ["-created_at"]
+
+    def __str__(self) -> str:
+        return f"{self.name or 'device'} of {self.user}"
+
+
+class DeviceDeed(models.Model):
+    """One deed as a device sent it, with the reply it got: a repeat gets the same reply."""
+
+    device = models.ForeignKey(FieldDevice, models.CASCADE, related_name="deeds")
+    deed_id = models.UUIDField()
+    place = models.PositiveIntegerField(help_text="its place in the device's order")
+    kind = models.CharField(max_length=40)
+    body_hash = models.CharField(max_length=64)
+    done_at = models.DateTimeField(help_text="when the person did it, by the device's clock")
+    received_at = models.DateTimeField(default=timezone.now)
+    reply_status = models.PositiveSmallIntegerField()
+    reply = models.JSONField(default=dict)
+
+    class Meta:
+        ordering = ["device", "place"]
+        constraints = [models.UniqueConstraint(fields=["device", "deed_id"], name="deed_once_a_device")]
+
+    def __str__(self) -> str:
+        return f"{self.kind} {self.deed_id}"

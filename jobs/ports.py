@@ -1,0 +1,88 @@
+"""
+What jobs needs to know from the rooms above it.
+
+A higher app fills these registries in its ``AppConfig.ready``; jobs asks them and knows
+nobody. Everything registered takes rows of this app and gives plain values back.
+"""
+
+from __future__ import annotations
+
+import datetime as dt
+from collections.abc import Callable, Iterable, Sequence
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING, Any
+
+if TYPE_CHECKING:
+    from jobs.models import Appointment, Job
+
+
+@dataclass(frozen=True, slots=True)
+class Minutes:
+    """Minutes on site: the mean for the plan, and what 85 % of such visits keep for promises."""
+
+    mean: int
+    safe: int
+    why: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Blocker:
+    """Something that holds a job up, who can move it, and where."""
+
+    text: str
+    owner: str  # a role
+    since: dt.datetime | None = None
+    url: str = ""
+    severity: str = "check"  # note, check, stop
+
+
+StageSource = Callable[["Job"], dict[str, Any]]
+"""Gives some of the fields of `jobs.rules.stages.StageFacts` for one job."""
+
+MinutesSource = Callable[["Appointment"], Minutes | None]
+"""Minutes on site for an appointment of the purposes it was registered for."""
+
+ReadySource = Callable[["Job"], dt.date | None]
+"""The first day on which everything of the job to be installed is ready; None if not known."""
+
+BlockerSource = Callable[["Job"], Iterable[Blocker]]
+
+BringSource = Callable[["Appointment"], Sequence[str]]
+"""What to bring to an appointment, a line each, for the field page and the day's packet."""
+
+
+@dataclass(slots=True)
+class Ports:
+    """The registries; `ports` below is the one there is."""
+
+    stage_sources: list[StageSource] = field(default_factory=list)
+    minutes_sources: dict[str, MinutesSource] = field(default_factory=dict)
+    ready_sources: list[ReadySource] = field(default_factory=list)
+    blocker_sources: list[BlockerSource] = field(default_factory=list)
+    bring_sources: list[BringSource] = field(default_factory=list)
+
+    def stage_facts(self, job: Job) -> dict[str, Any]:
+        """All that the higher rooms know towards the job's stage."""
+        facts: dict[str, Any] = {}
+        for source in self.stage_sources:
+            facts |= source(job)
+        return facts
+
+    def minutes(self, appointment: Appointment) -> Minutes | None:
+        """Minutes on site, from whoever knows this purpose; None if nobody does."""
+        source = self.minutes_sources.get(appointment.purpose)
+        return source(appointment) if source else None
+
+    def ready_on(self, job: Job) -> dt.date | None:
+        """The latest of what the rooms above say; None if none of them knows."""
+        days = [day for source in self.ready_sources if (day := source(job)) is not None]
+        return max(days, default=None)
+
+    def blockers(self, job: Job) -> list[Blocker]:
+        return [blocker for source in self.blocker_sources for blocker in source(job)]
+
+    def bring(self, appointment: Appointment) -> list[str]:
+        return [line for source in self.bring_sources for line in source(appointment)]
+
+
+ports = Ports()

@@ -1,0 +1,503 @@
+"""The visit: products and their mounting needs, openings, readings, order sizes, units."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from django.conf import settings
+from django.db import models
+from django.db.models import Q
+from django.utils import timezone
+
+from jobs.models import Appointment, BranchQuerySet, Job
+from shared.fields import LengthField
+
+if TYPE_CHECKING:
+    from shared.models import User
+
+
+class Family(models.TextChoices):
+    ROLLER = "roller", "roller shade"
+    SOLAR = "solar", "solar shade"
+    SHEER = "sheer", "sheer shade"
+    VERTICAL = "vertical", "vertical blind"
+    SLAT = "slat", "slat blind"
+    CELLULAR = "cellular", "cellular shade"
+    PLEATED = "pleated", "pleated shade"
+    ROMAN = "roman", "roman shade"
+
+
+class Mount(models.TextChoices):
+    INSIDE = "inside", "inside mount"
+    OUTSIDE = "outside", "outside mount"
+
+
+class FixedTo(models.TextChoices):
+    CEILING = "ceiling", "ceiling"
+    WALL = "wall", "wall"
+    JAMB = "jamb", "jamb"
+    CASING = "casing", "casing"
+    DOOR = "door", "door"
+
+
+class Substrate(models.TextChoices):
+    WOOD = "wood", "wood"
+    DRYWALL_WOOD = "drywall_wood_stud", "drywall on wood stud"
+    DRYWALL_STEEL = "drywall_steel_stud", "drywall on steel stud"
+    DRYWALL_HOLLOW = "drywall_hollow", "hollow drywall"
+    PLASTER = "plaster_lath", "plaster and lath"
+    MASONRY = "masonry", "masonry"
+    CONCRETE = "concrete", "concrete"
+    TILE = "tile", "tile"
+    ALUMINIUM = "aluminium", "aluminium"
+    VINYL = "vinyl_frame", "vinyl frame"
+    SLAB = "post_tensioned_slab", "post-tensioned slab"
+    UNKNOWN = "unknown", "unknown"
+
+
+class Product(models.Model):
+    """One line of a firm's range: a family, what it needs to mount, what can be chosen."""
+
+    class Source(models.TextChoices):
+        MADE = "made", "made here"
+        BOUGHT = "bought", "bought in"
+        CUT_DOWN = "cut_down", "stock cut down"
+
+    branch = models.ForeignKey("shared.Branch", models.PROTECT, related_name="products")
+    key = models.SlugField(max_length=40)
+    name = models.CharField(max_length=80)
+    family = models.CharField(max_length=10, choices=Family.choices)
+    fit = models.JSONField(default=dict, help_text="mounting needs and limits; see measuring.rules.findings")
+    options = models.JSONField(default=dict, help_text="what can be chosen: option key to its choices")
+    revision = models.PositiveIntegerField(default=1)
+    source = models.CharField(max_length=8, choices=Source.choices, default=Source.MADE)
+    is_active = models.BooleanField(default=True)
+
+    objects = BranchQuerySet.as_manager()
+
+    class Meta:
+        ordering = ["family", "name"]
+        constraints = [models.UniqueConstraint(fields=["branch", "key"], name="product_once_a_branch")]
+
+    def __str__(self) -> str:
+        return self.name
+
+
+class Jurisdiction(models.Model):
+    """What a place says about cords where children live or visit; data with source and date."""
+
+    key = models.SlugField(max_length=30, unique=True)
+    name = models.CharField(max_length=80)
+    rules = models.JSONField(default=dict)
+    source = models.CharField(max_length=240)
+    as_of = models.DateField()
+
+    class Meta:
+        ordering = ["name"]
+
+    def __str__(self) -> str:
+        return self.name
+
+
+class Tape(models.Model):
+    """A measurer's tape and the length printed on its case."""
+
+    user = models.ForeignKey(settings.AUTH_USER_MODEL, models.CASCADE, related_name="tapes")
+    label = models.CharField(max_length=40)
+    case_length = LengthField()
+    is_laser = models.BooleanField("laser", default=False)
+    is_retired = models.BooleanField(default=False)
+
+    class Meta:
+        ordering = ["user", "label"]
+
+    def __str__(self) -> str:
+        return self.label
+
+
+# -- the visit -------------------------------------------------------------------
+
+
+class Visit(models.Model):
+    """What happened at a measuring appointment."""
+
+    class Outcome(models.TextChoices):
+        WHOLE = "whole", "all measured"
+        PART = "part", "in part"
+        NONE = "none", "nothing measured"
+
+    appointment = models.OneToOneField(Appointment, models.PROTECT, related_name="visit")
+    measurer = models.ForeignKey(settings.AUTH_USER_MODEL, models.PROTECT, related_name="+")
+    tape = models.ForeignKey(Tape, models.PROTECT, null=True, blank=True, related_name="+")
+    opened_at = models.DateTimeField(default=timezone.now)
+    closed_at = models.DateTimeField(null=True, blank=True)
+    outcome = models.CharField(max_length=8, choices=Outcome.choices, blank=True)
+    note = models.TextField(blank=True)
+
+    class Meta:
+        ordering = ["-opened_at"]
+
+    def __str__(self) -> str:
+        return f"visit to {self.appointment.job.number}"
+
+    def is_closed(self) -> bool:
+        return self.closed_at is not None
+
+
+class JobPartQuerySet(models.QuerySet):
+    """Rows of a job: whoever may see the job may see them."""
+
+    job_path = "job"
+
+    def visible_to(self, user: User) -> JobPartQuerySet:
+        return self.filter(**{f"{self.job_path}__in": Job.objects.visible_to(user)})
+
+
+class Room(models.Model):
+    job = models.ForeignKey(Job, models.CASCADE, related_name="rooms")
+    name = models.CharField(max_length=60)
+    floor = models.CharField(max_length=20, blank=True)
+    order = models.PositiveIntegerField(default=0)
+    defaults = models.JSONField(
+        default=dict, help_text="substrate, depth, product, floor type for new openings"
+    )
+
+    objects = JobPartQuerySet.as_manager()
+
+    class Meta:
+        ordering = ["order", "pk"]
+        constraints = [models.UniqueConstraint(fields=["job", "floor", "name"], name="room_once_a_job")]
+
+    def __str__(self) -> str:
+        return self.name
+
+
+class Group(models.Model):
+    """Openings that belong together."""
+
+    class Kind(models.TextChoices):
+        BAY = "bay", "bay"
+        CORNER = "corner", "corner"
+        DOORS = "doors", "pair of doors"
+        HEAD = "one_head", "several on one head"
+        LINE_UP = "line_up", "line-up"
+        LAYERS = "layers", "two layers"
+
+    job = models.ForeignKey(Job, models.CASCADE, related_name="groups")
+    kind = models.CharField(max_length=10, choices=Kind.choices)
+    name = models.CharField(max_length=60)
+    angles = models.JSONField(default=list, help_text="degrees at headrail depth, left to right")
+    runs_past = models.CharField(max_length=60, blank=True, help_text="which unit runs past at a corner")
+    bottoms_level = models.BooleanField(default=False)
+
+    objects = JobPartQuerySet.as_manager()
+
+    class Meta:
+        ordering = ["pk"]
+
+    def __str__(self) -> str:
+        return f"{self.get_kind_display()} {self.name}".strip()
+
+
+class Opening(models.Model):
+    """One hole in the wall to be covered."""
+
+    class State(models.TextChoices):
+        TO_MEASURE = "to_measure", "to measure"
+        UNDER_WAY = "under_way", "under way"
+        MEASURED = "measured", "measured"
+        CANNOT = "cannot", "can't be covered"
+        NOT_REACHED = "not_reached", "not reached"
+        DROPPED = "dropped", "dropped"
+
+    class Sill(models.TextChoices):
+        SILL = "sill", "sill"
+        FLOOR = "floor", "floor"
+        NONE = "none", "no sill"
+
+    job = models.ForeignKey(Job, models.CASCADE, related_name="openings")
+    room = models.ForeignKey(Room, models.PROTECT, related_name="openings")
+    group = models.ForeignKey(Group, models.SET_NULL, null=True, blank=True, related_name="openings")
+    mark = models.CharField(max_length=20, help_text="such as A, 1, W-204")
+    order = models.PositiveIntegerField(default=0)
+    phase = models.CharField(max_length=60, blank=True)
+    state = models.CharField(max_length=12, choices=State.choices, default=State.TO_MEASURE)
+    reason = models.CharField(max_length=240, blank=True, help_text="why it can't be covered or reached")
+    product = models.ForeignKey(Product, models.PROTECT, null=True, blank=True, related_name="+")
+    mount = models.CharField(max_length=8, choices=Mount.choices, default=Mount.INSIDE)
+    fixed_to = models.CharField(max_length=8, choices=FixedTo.choices, default=FixedTo.JAMB)
+    substrate = models.CharField(max_length=20, choices=Substrate.choices, default=Substrate.UNKNOWN)
+    sill = models.CharField(max_length=6, choices=Sill.choices, default=Sill.SILL)
+    floor_type = models.CharField(max_length=40, blank=True)
+    stops_on = models.JSONField(
+        default=dict, help_text="side: what the covering stops on, and its limit in ticks"
+    )
+    is_door = models.BooleanField("door", default=False)
+    door_swing = models.CharField(max_length=20, blank=True)
+    handle_projection = LengthField(null=True, blank=True)
+    handle_height = LengthField(null=True, blank=True)
+    sill_projection = LengthField(null=True, blank=True)
+    reach_height = LengthField(null=True, blank=True, help_text="floor to the top of the opening")
+    power = models.CharField(max_length=60, blank=True, help_text="power at the window")
+    access_note = models.CharField(max_length=160, blank=True)
+    note = models.TextField(blank=True)
+    site_facts = models.JSONField(default=dict, help_text="alarm contact, pipes, mullion seams, and the like")
+    version = models.PositiveIntegerField(default=0, help_text="grows with every change, for conflicts")
+
+    objects = JobPartQuerySet.as_manager()
+
+    class Meta:
+        ordering = ["room__order", "order", "pk"]
+        constraints = [
+            models.UniqueConstraint(
+                fields=["job", "room", "mark"],
+                condition=~Q(state="dropped"),
+                name="opening_mark_once_a_room",
+            )
+        ]
+
+    def __str__(self) -> str:
+        return f"{self.room.name} {self.mark}"
+
+
+class VisitOpening(models.Model):
+    """Which openings an appointment is for."""
+
+    appointment = models.ForeignKey(Appointment, models.CASCADE, related_name="visit_openings")
+    opening = models.ForeignKey(Opening, models.CASCADE, related_name="visit_openings")
+
+    class Meta:
+        ordering = ["opening__room__order", "opening__order"]
+        constraints = [
+            models.UniqueConstraint(fields=["appointment", "opening"], name="opening_once_a_visit")
+        ]
+
+    def __str__(self) -> str:
+        return f"{self.opening} at {self.appointment}"
+
+
+class Place(models.TextChoices):
+    """Where on an opening a reading is taken."""
+
+    WIDTH_TOP = "widths.top", "width, top"
+    WIDTH_MIDDLE = "widths.middle", "width, middle"
+    WIDTH_BOTTOM = "widths.bottom", "width, bottom"
+    HEIGHT_LEFT = "heights.left", "height, left"
+    HEIGHT_CENTER = "heights.center", "height, center"
+    HEIGHT_RIGHT = "heights.right", "height, right"
+    DEPTH = "depth", "depth"
+    RISING = "diagonals.rising", "diagonal, rising"
+    FALLING = "diagonals.falling", "diagonal, falling"
+    COVER_LEFT = "cover.left", "cover, left"
+    COVER_RIGHT = "cover.right", "cover, right"
+    COVER_TOP = "cover.top", "cover, top"
+    COVER_BOTTOM = "cover.bottom", "cover, bottom"
+    CHOSEN_WIDTH = "chosen.width", "chosen width"
+    CHOSEN_HEIGHT = "chosen.height", "chosen height"
+
+
+class Reading(models.Model):
+    """One length read off a tape at one place of one opening; never changed, only superseded."""
+
+    class Grade(models.TextChoices):
+        ROUGH = "rough", "rough"
+        FINAL = "final", "final"
+
+    opening = models.ForeignKey(Opening, models.CASCADE, related_name="readings")
+    visit = models.ForeignKey(Visit, models.PROTECT, null=True, blank=True, related_name="readings")
+    place = models.CharField(max_length=18, choices=Place.choices)
+    turn = models.PositiveSmallIntegerField(default=1, help_text="2 where the same place is read twice")
+    typed = models.CharField(max_length=40, help_text="as it was entered")
+    case_added = LengthField(
+        null=True, blank=True, help_text="the tape's case, where it stood in the opening"
+    )
+    value = LengthField(help_text="on the tape's grid, case included")
+    grade = models.CharField(max_length=6, choices=Grade.choices, default=Grade.FINAL)
+    tape = models.ForeignKey(Tape, models.PROTECT, null=True, blank=True, related_name="+")
+    taken_by = models.ForeignKey(settings.AUTH_USER_MODEL, models.PROTECT, related_name="+")
+    taken_at = models.DateTimeField(default=timezone.now)
+    confirmed_at = models.DateTimeField(
+        null=True, blank=True, help_text="read again after a doubt, and the same"
+    )
+    superseded_at = models.DateTimeField(null=True, blank=True)
+    conflict_with = models.ForeignKey("self", models.SET_NULL, null=True, blank=True, related_name="+")
+
+    class Meta:
+        ordering = ["opening", "place", "turn", "-taken_at"]
+        constraints = [
+            models.UniqueConstraint(
+                fields=["opening", "place", "turn"],
+                condition=Q(superseded_at__isnull=True, conflict_with__isnull=True),
+                name="one_current_reading_a_place",
+            )
+        ]
+
+    def __str__(self) -> str:
+        return f"{self.get_place_display()}: {self.value}"
+
+    def is_current(self) -> bool:
+        return self.superseded_at is None and self.conflict_with_id is None
+
+
+class Obstruction(models.Model):
+    """Something in or beside an opening that the covering must clear."""
+
+    opening = models.ForeignKey(Opening, models.CASCADE, related_name="obstructions")
+    kind = models.CharField(max_length=30, help_text="crank, handle, lock, trim, pipe, sensor …")
+    projection = LengthField(help_text="how far it stands out, rounded up")
+    from_top = LengthField(null=True, blank=True)
+    side = models.CharField(
+        max_length=6, blank=True, help_text="left, right, top, bottom, or in the way of all"
+    )
+    note = models.CharField(max_length=120, blank=True)
+
+    class Meta:
+        ordering = ["pk"]
+
+    def __str__(self) -> str:
+        return f"{self.kind}, {self.projection}"
+
+
+class Photo(models.Model):
+    opening = models.ForeignKey(Opening, models.CASCADE, related_name="photos")
+    file = models.ImageField(upload_to="photos/%Y/%m/")
+    caption = models.CharField(max_length=160, blank=True)
+    taken_by = models.ForeignKey(settings.AUTH_USER_MODEL, models.PROTECT, related_name="+")
+    taken_at = models.DateTimeField(default=timezone.now)
+
+    class Meta:
+        ordering = ["taken_at"]
+
+    def __str__(self) -> str:
+        return self.caption or f"photo of {self.opening}"
+
+
+# -- units -----------------------------------------------------------------------
+
+
+class UnitQuerySet(JobPartQuerySet):
+    job_path = "opening__job"
+
+    def live(self) -> UnitQuerySet:
+        return self.exclude(state__in=[Unit.State.CANCELLED, Unit.State.REPLACED])
+
+
+class Unit(models.Model):
+    """One covering to be made for an opening; a wide opening can take several."""
+
+    class State(models.TextChoices):
+        DRAFT = "draft", "not sized"
+        SIZED = "sized", "sized"
+        APPROVED = "approved", "approved"
+        RELEASED = "released", "released"
+        IN_WORKROOM = "in_workroom", "in the workroom"
+        MADE = "made", "made"
+        LOADED = "loaded", "loaded"
+        INSTALLED = "installed", "installed"
+        NOT_INSTALLED = "not_installed", "not installed"
+        REPLACED = "replaced", "replaced"
+        CANCELLED = "cancelled", "cancelled"
+
+    opening = models.ForeignKey(Opening, models.PROTECT, related_name="units")
+    number = models.PositiveSmallIntegerField(default=1)
+    code = models.CharField(max_length=12, unique=True, help_text="short code on its labels")
+    product = models.ForeignKey(Product, models.PROTECT, related_name="units")
+    mount = models.CharField(max_length=8, choices=Mount.choices)
+    options = models.JSONField(default=dict)
+    state = models.CharField(max_length=14, choices=State.choices, default=State.DRAFT)
+    order_width = LengthField(null=True, blank=True)
+    order_height = LengthField(null=True, blank=True)
+    longest_height = LengthField(null=True, blank=True, help_text="cloth is cut for this")
+    basis = models.CharField(max_length=14, blank=True, help_text="opening size or finished size")
+    steps = models.JSONField(default=list, help_text="how the size was reached")
+    findings = models.JSONField(default=list)
+    size_revision = models.PositiveIntegerField(default=0)
+    grade = models.CharField(max_length=6, choices=Reading.Grade.choices, blank=True)
+    due_on = models.DateField(null=True, blank=True, help_text="to be made by")
+    replaces = models.ForeignKey("self", models.PROTECT, null=True, blank=True, related_name="replaced_by")
+    released_at = models.DateTimeField(null=True, blank=True)
+    made_at = models.DateTimeField(null=True, blank=True)
+    installed_at = models.DateTimeField(null=True, blank=True)
+
+    objects = UnitQuerySet.as_manager()
+
+    class Meta:
+        ordering = ["opening__room__order", "opening__order", "number", "pk"]
+        indexes = [models.Index(fields=["state", "due_on"])]
+
+    def __str__(self) -> str:
+        return f"{self.code} {self.product.name}"
+
+    @property
+    def job(self) -> Job:
+        return self.opening.job
+
+    def is_sized(self) -> bool:
+        return self.order_width is not None and self.order_height is not None
+
+
+RELEASED_OR_LATER = (
+    Unit.State.RELEASED,
+    Unit.State.IN_WORKROOM,
+    Unit.State.MADE,
+    Unit.State.LOADED,
+    Unit.State.INSTALLED,
+    Unit.State.NOT_INSTALLED,
+)
+
+
+class Approval(models.Model):
+    """The customer's yes to one revision of sizes and options of named units."""
+
+    job = models.ForeignKey(Job, models.CASCADE, related_name="approvals")
+    revision = models.PositiveIntegerField()
+    units = models.ManyToManyField(Unit, related_name="approvals")
+    snapshot = models.JSONField(help_text="sizes and options as they were agreed")
+    approved_by = models.CharField("who said yes", max_length=120)
+    how = models.CharField(max_length=60, blank=True, help_text="signed, e-mail, on the phone")
+    recorded_by = models.ForeignKey(settings.AUTH_USER_MODEL, models.PROTECT, related_name="+")
+    approved_at = models.DateTimeField(default=timezone.now)
+    withdrawn_at = models.DateTimeField(null=True, blank=True)
+
+    objects = JobPartQuerySet.as_manager()
+
+    class Meta:
+        ordering = ["-revision"]
+        constraints = [models.UniqueConstraint(fields=["job", "revision"], name="approval_once_a_revision")]
+
+    def __str__(self) -> str:
+        return f"approval {self.revision} of {self.job.number}"
+
+
+class SizeChange(models.Model):
+    """A re-measure after release: the dispatcher accepts or refuses, seeing what it does."""
+
+    class State(models.TextChoices):
+        OPEN = "open", "to decide"
+        ACCEPTED = "accepted", "accepted"
+        REFUSED = "refused", "refused"
+
+    unit = models.ForeignKey(Unit, models.CASCADE, related_name="size_changes")
+    state = models.CharField(max_length=8, choices=State.choices, default=State.OPEN)
+    old_width = LengthField()
+    old_height = LengthField()
+    new_width = LengthField()
+    new_height = LengthField()
+    new_longest_height = LengthField(null=True, blank=True)
+    steps = models.JSONField(default=list)
+    effects = models.JSONField(default=list, help_text="what it does to units, cut pieces and dates")
+    opened_by = models.ForeignKey(settings.AUTH_USER_MODEL, models.PROTECT, related_name="+")
+    opened_at = models.DateTimeField(default=timezone.now)
+    decided_by = models.ForeignKey(
+        settings.AUTH_USER_MODEL, models.PROTECT, null=True, blank=True, related_name="+"
+    )
+    decided_at = models.DateTimeField(null=True, blank=True)
+
+    class Meta:
+        ordering = ["-opened_at"]
+        constraints = [
+            models.UniqueConstraint(fields=["unit"], condition=Q(state="open"), name="one_open_change_a_unit")
+        ]
+
+    def __str__(self) -> str:
+        return f"change of {self.unit.code}"
