@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import uuid
 from typing import TYPE_CHECKING
 
 from django.conf import settings
@@ -83,6 +84,17 @@ class Product(models.Model):
         return self.name
 
 
+class MeasureTimes(models.Model):
+    """Minutes a measure visit takes, for a branch's calendar; starting values are in measure_times.json."""
+
+    branch = models.OneToOneField("shared.Branch", models.CASCADE, related_name="measure_times")
+    minutes = models.JSONField(default=dict)
+    revision = models.PositiveIntegerField(default=1)
+
+    def __str__(self) -> str:
+        return f"measure times of {self.branch}"
+
+
 class Jurisdiction(models.Model):
     """What a place says about cords where children live or visit; data with source and date."""
 
@@ -154,6 +166,7 @@ class JobPartQuerySet(models.QuerySet):
 
 
 class Room(models.Model):
+    uid = models.UUIDField(default=uuid.uuid4, unique=True, editable=False, help_text="a device may choose it")
     job = models.ForeignKey(Job, models.CASCADE, related_name="rooms")
     name = models.CharField(max_length=60)
     floor = models.CharField(max_length=20, blank=True)
@@ -215,6 +228,7 @@ class Opening(models.Model):
         FLOOR = "floor", "floor"
         NONE = "none", "no sill"
 
+    uid = models.UUIDField(default=uuid.uuid4, unique=True, editable=False, help_text="a device may choose it")
     job = models.ForeignKey(Job, models.CASCADE, related_name="openings")
     room = models.ForeignKey(Room, models.PROTECT, related_name="openings")
     group = models.ForeignKey(Group, models.SET_NULL, null=True, blank=True, related_name="openings")
@@ -242,6 +256,9 @@ class Opening(models.Model):
     access_note = models.CharField(max_length=160, blank=True)
     note = models.TextField(blank=True)
     site_facts = models.JSONField(default=dict, help_text="alarm contact, pipes, mullion seams, and the like")
+    units_wanted = models.PositiveSmallIntegerField(default=1, help_text="how many units side by side")
+    split = models.JSONField(default=list, help_text="ticks of each unit's width, left to right; empty: equal")
+    findings = models.JSONField(default=list, help_text="of the readings as they stand, before any unit")
     version = models.PositiveIntegerField(default=0, help_text="grows with every change, for conflicts")
 
     objects = JobPartQuerySet.as_manager()
@@ -303,6 +320,7 @@ class Reading(models.Model):
         ROUGH = "rough", "rough"
         FINAL = "final", "final"
 
+    uid = models.UUIDField(default=uuid.uuid4, unique=True, editable=False, help_text="a device may choose it")
     opening = models.ForeignKey(Opening, models.CASCADE, related_name="readings")
     visit = models.ForeignKey(Visit, models.PROTECT, null=True, blank=True, related_name="readings")
     place = models.CharField(max_length=18, choices=Place.choices)
@@ -342,6 +360,7 @@ class Reading(models.Model):
 class Obstruction(models.Model):
     """Something in or beside an opening that the covering must clear."""
 
+    uid = models.UUIDField(default=uuid.uuid4, unique=True, editable=False, help_text="a device may choose it")
     opening = models.ForeignKey(Opening, models.CASCADE, related_name="obstructions")
     kind = models.CharField(max_length=30, help_text="crank, handle, lock, trim, pipe, sensor …")
     projection = LengthField(help_text="how far it stands out, rounded up")
@@ -349,7 +368,11 @@ class Obstruction(models.Model):
     side = models.CharField(
         max_length=6, blank=True, help_text="left, right, top, bottom, or in the way of all"
     )
+    at = models.CharField(
+        max_length=4, default="path", help_text="head: eats the depth; path: where slats, vanes or cloth hang"
+    )
     note = models.CharField(max_length=120, blank=True)
+    removed_at = models.DateTimeField(null=True, blank=True)
 
     class Meta:
         ordering = ["pk"]
@@ -359,17 +382,41 @@ class Obstruction(models.Model):
 
 
 class Photo(models.Model):
+    uid = models.UUIDField(default=uuid.uuid4, unique=True, editable=False, help_text="a device may choose it")
     opening = models.ForeignKey(Opening, models.CASCADE, related_name="photos")
     file = models.ImageField(upload_to="photos/%Y/%m/")
     caption = models.CharField(max_length=160, blank=True)
     taken_by = models.ForeignKey(settings.AUTH_USER_MODEL, models.PROTECT, related_name="+")
     taken_at = models.DateTimeField(default=timezone.now)
+    removed_at = models.DateTimeField(null=True, blank=True)
 
     class Meta:
         ordering = ["taken_at"]
 
     def __str__(self) -> str:
         return self.caption or f"photo of {self.opening}"
+
+
+class FactConflict(models.Model):
+    """Two devices set the same fact of an opening without seeing each other: both are kept."""
+
+    opening = models.ForeignKey(Opening, models.CASCADE, related_name="fact_conflicts")
+    fact = models.CharField(max_length=40)
+    standing = models.JSONField(null=True, help_text="what stood when the other arrived, and stands")
+    offered = models.JSONField(null=True, help_text="what the other device says")
+    offered_by = models.ForeignKey(settings.AUTH_USER_MODEL, models.PROTECT, related_name="+")
+    offered_at = models.DateTimeField(default=timezone.now)
+    settled_by = models.ForeignKey(
+        settings.AUTH_USER_MODEL, models.PROTECT, null=True, blank=True, related_name="+"
+    )
+    settled_at = models.DateTimeField(null=True, blank=True)
+    took_offered = models.BooleanField(null=True)
+
+    class Meta:
+        ordering = ["offered_at"]
+
+    def __str__(self) -> str:
+        return f"{self.fact} of {self.opening}"
 
 
 # -- units -----------------------------------------------------------------------
@@ -485,6 +532,7 @@ class SizeChange(models.Model):
     new_height = LengthField()
     new_longest_height = LengthField(null=True, blank=True)
     steps = models.JSONField(default=list)
+    findings = models.JSONField(default=list)
     effects = models.JSONField(default=list, help_text="what it does to units, cut pieces and dates")
     opened_by = models.ForeignKey(settings.AUTH_USER_MODEL, models.PROTECT, related_name="+")
     opened_at = models.DateTimeField(default=timezone.now)
@@ -492,6 +540,7 @@ class SizeChange(models.Model):
         settings.AUTH_USER_MODEL, models.PROTECT, null=True, blank=True, related_name="+"
     )
     decided_at = models.DateTimeField(null=True, blank=True)
+    decision_note = models.CharField(max_length=240, blank=True)
 
     class Meta:
         ordering = ["-opened_at"]
