@@ -166,7 +166,7 @@ class JobPartQuerySet(models.QuerySet):
 
 
 class Room(models.Model):
-    uid = models.UUIDField(default=uuid.uuid4, unique=True, editable=False, help_text="a device may choose it")
+    uid = models.UUIDField(default=uuid.uuid4, unique=True, editable=False, help_text="a device may name it")
     job = models.ForeignKey(Job, models.CASCADE, related_name="rooms")
     name = models.CharField(max_length=60)
     floor = models.CharField(max_length=20, blank=True)
@@ -228,7 +228,7 @@ class Opening(models.Model):
         FLOOR = "floor", "floor"
         NONE = "none", "no sill"
 
-    uid = models.UUIDField(default=uuid.uuid4, unique=True, editable=False, help_text="a device may choose it")
+    uid = models.UUIDField(default=uuid.uuid4, unique=True, editable=False, help_text="a device may name it")
     job = models.ForeignKey(Job, models.CASCADE, related_name="openings")
     room = models.ForeignKey(Room, models.PROTECT, related_name="openings")
     group = models.ForeignKey(Group, models.SET_NULL, null=True, blank=True, related_name="openings")
@@ -320,7 +320,7 @@ class Reading(models.Model):
         ROUGH = "rough", "rough"
         FINAL = "final", "final"
 
-    uid = models.UUIDField(default=uuid.uuid4, unique=True, editable=False, help_text="a device may choose it")
+    uid = models.UUIDField(default=uuid.uuid4, unique=True, editable=False, help_text="a device may name it")
     opening = models.ForeignKey(Opening, models.CASCADE, related_name="readings")
     visit = models.ForeignKey(Visit, models.PROTECT, null=True, blank=True, related_name="readings")
     place = models.CharField(max_length=18, choices=Place.choices)
@@ -360,7 +360,7 @@ class Reading(models.Model):
 class Obstruction(models.Model):
     """Something in or beside an opening that the covering must clear."""
 
-    uid = models.UUIDField(default=uuid.uuid4, unique=True, editable=False, help_text="a device may choose it")
+    uid = models.UUIDField(default=uuid.uuid4, unique=True, editable=False, help_text="a device may name it")
     opening = models.ForeignKey(Opening, models.CASCADE, related_name="obstructions")
     kind = models.CharField(max_length=30, help_text="crank, handle, lock, trim, pipe, sensor …")
     projection = LengthField(help_text="how far it stands out, rounded up")
@@ -382,7 +382,7 @@ class Obstruction(models.Model):
 
 
 class Photo(models.Model):
-    uid = models.UUIDField(default=uuid.uuid4, unique=True, editable=False, help_text="a device may choose it")
+    uid = models.UUIDField(default=uuid.uuid4, unique=True, editable=False, help_text="a device may name it")
     opening = models.ForeignKey(Opening, models.CASCADE, related_name="photos")
     file = models.ImageField(upload_to="photos/%Y/%m/")
     caption = models.CharField(max_length=160, blank=True)

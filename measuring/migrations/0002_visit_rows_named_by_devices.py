@@ -120,26 +120,26 @@ class Migration(migrations.Migration):
         migrations.AlterField(
             model_name='obstruction',
             name='uid',
-            field=models.UUIDField(default=uuid.uuid4, editable=False, help_text='a device may choose it', unique=True),
+            field=models.UUIDField(default=uuid.uuid4, editable=False, help_text='a device may name it', unique=True),
         ),
         migrations.AlterField(
             model_name='opening',
             name='uid',
-            field=models.UUIDField(default=uuid.uuid4, editable=False, help_text='a device may choose it', unique=True),
+            field=models.UUIDField(default=uuid.uuid4, editable=False, help_text='a device may name it', unique=True),
         ),
         migrations.AlterField(
             model_name='photo',
             name='uid',
-            field=models.UUIDField(default=uuid.uuid4, editable=False, help_text='a device may choose it', unique=True),
+            field=models.UUIDField(default=uuid.uuid4, editable=False, help_text='a device may name it', unique=True),
         ),
         migrations.AlterField(
             model_name='reading',
             name='uid',
-            field=models.UUIDField(default=uuid.uuid4, editable=False, help_text='a device may choose it', unique=True),
+            field=models.UUIDField(default=uuid.uuid4, editable=False, help_text='a device may name it', unique=True),
         ),
         migrations.AlterField(
             model_name='room',
             name='uid',
-            field=models.UUIDField(default=uuid.uuid4, editable=False, help_text='a device may choose it', unique=True),
+            field=models.UUIDField(default=uuid.uuid4, editable=False, help_text='a device may name it', unique=True),
         ),
     ]
