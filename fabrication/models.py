@@ -12,6 +12,7 @@ from django.utils import timezone
 from jobs.models import BranchQuerySet
 from measuring.models import Product, Unit
 from shared.fields import LengthField
+from shared.lengths import ZERO, Length
 
 if TYPE_CHECKING:
     pass
@@ -24,9 +25,7 @@ class RecipeRevision(models.Model):
     number = models.PositiveIntegerField()
     definition = models.JSONField(help_text="see fabrication.rules.recipes")
     note = models.CharField(max_length=240, blank=True)
-    saved_by = models.ForeignKey(
-        settings.AUTH_USER_MODEL, models.PROTECT, null=True, blank=True, related_name="+"
-    )
+    saved_by = models.ForeignKey(settings.AUTH_USER_MODEL, models.PROTECT, null=True, blank=True, related_name="+")
     saved_at = models.DateTimeField(default=timezone.now)
     is_current = models.BooleanField(default=True)
 
@@ -34,9 +33,7 @@ class RecipeRevision(models.Model):
         ordering = ["product", "-number"]
         constraints = [
             models.UniqueConstraint(fields=["product", "number"], name="recipe_revision_once"),
-            models.UniqueConstraint(
-                fields=["product"], condition=Q(is_current=True), name="one_current_recipe"
-            ),
+            models.UniqueConstraint(fields=["product"], condition=Q(is_current=True), name="one_current_recipe"),
         ]
 
     def __str__(self) -> str:
@@ -76,9 +73,7 @@ class Material(models.Model):
     key = models.SlugField(max_length=50)
     name = models.CharField(max_length=80)
     kind = models.CharField(max_length=6, choices=Kind.choices)
-    facts = models.JSONField(
-        default=dict, help_text="see fabrication.rules: weights, E, wall, weave, repeat …"
-    )
+    facts = models.JSONField(default=dict, help_text="see fabrication.rules: weights, E, wall, weave, repeat …")
     kerf = LengthField(null=True, blank=True)
     trim = LengthField(null=True, blank=True, help_text="cut off each mill end")
     keep = LengthField(null=True, blank=True, help_text="the shortest offcut worth keeping")
@@ -118,6 +113,7 @@ class StockItem(models.Model):
     is_offcut = models.BooleanField(default=False)
     quantity = models.PositiveIntegerField(default=1)
     reserved = models.PositiveIntegerField(default=0)
+    reserved_length = LengthField(default=ZERO, help_text="of a roll, promised to batches")
     price = models.DecimalField(max_digits=10, decimal_places=2, null=True, blank=True)
     flaws = models.JSONField(default=list, help_text="forbidden stretches of a roll, [from, to] in ticks")
     kept_for = models.ForeignKey("jobs.Job", models.SET_NULL, null=True, blank=True, related_name="+")
@@ -130,6 +126,10 @@ class StockItem(models.Model):
         constraints = [
             models.CheckConstraint(name="stock_never_negative", condition=Q(quantity__gte=0)),
             models.CheckConstraint(name="stock_reserved_within", condition=Q(reserved__lte=F("quantity"))),
+            models.CheckConstraint(
+                name="stock_length_reserved_within",
+                condition=Q(length__isnull=True) | Q(reserved_length__lte=F("length")),
+            ),
         ]
 
     def __str__(self) -> str:
@@ -138,6 +138,11 @@ class StockItem(models.Model):
     @property
     def free(self) -> int:
         return self.quantity - self.reserved
+
+    @property
+    def free_length(self) -> Length:
+        """What no batch has been promised of a roll."""
+        return (self.length or ZERO) - self.reserved_length
 
 
 class StockMove(models.Model):
@@ -193,9 +198,7 @@ class Batch(models.Model):
 
     class Meta:
         ordering = ["-pk"]
-        constraints = [
-            models.UniqueConstraint(fields=["branch", "number"], name="batch_number_once_a_branch")
-        ]
+        constraints = [models.UniqueConstraint(fields=["branch", "number"], name="batch_number_once_a_branch")]
 
     def __str__(self) -> str:
         return f"batch {self.number}"
@@ -223,14 +226,10 @@ class UnitMake(models.Model):
     steps = models.JSONField(default=list, help_text="from order size to finished size")
     figures = models.JSONField(default=dict, help_text="tube, sag, stack, lift and other computed figures")
     weight_g = models.PositiveIntegerField(default=0)
-    packages = models.JSONField(
-        default=list, help_text="what it is carried as, each with its longest side in ticks"
-    )
+    packages = models.JSONField(default=list, help_text="what it is carried as, each with its longest side in ticks")
     checked_width = LengthField(null=True, blank=True)
     checked_height = LengthField(null=True, blank=True)
-    checked_by = models.ForeignKey(
-        settings.AUTH_USER_MODEL, models.PROTECT, null=True, blank=True, related_name="+"
-    )
+    checked_by = models.ForeignKey(settings.AUTH_USER_MODEL, models.PROTECT, null=True, blank=True, related_name="+")
     checked_at = models.DateTimeField(null=True, blank=True)
 
     class Meta:
@@ -324,9 +323,7 @@ class PlannedCut(models.Model):
     keeps_offcut = models.BooleanField(default=False)
     offcut = models.ForeignKey(StockItem, models.SET_NULL, null=True, blank=True, related_name="+")
     state = models.CharField(max_length=8, choices=State.choices, default=State.TO_CUT)
-    cut_by = models.ForeignKey(
-        settings.AUTH_USER_MODEL, models.PROTECT, null=True, blank=True, related_name="+"
-    )
+    cut_by = models.ForeignKey(settings.AUTH_USER_MODEL, models.PROTECT, null=True, blank=True, related_name="+")
     cut_at = models.DateTimeField(null=True, blank=True)
 
     class Meta:

@@ -24,9 +24,7 @@ class HardwareRules(models.Model):
     revision = models.PositiveIntegerField()
     definition = models.JSONField(help_text="see installs.rules.hardware")
     note = models.CharField(max_length=240, blank=True)
-    saved_by = models.ForeignKey(
-        settings.AUTH_USER_MODEL, models.PROTECT, null=True, blank=True, related_name="+"
-    )
+    saved_by = models.ForeignKey(settings.AUTH_USER_MODEL, models.PROTECT, null=True, blank=True, related_name="+")
     saved_at = models.DateTimeField(default=timezone.now)
     is_current = models.BooleanField(default=True)
 
@@ -36,9 +34,7 @@ class HardwareRules(models.Model):
         ordering = ["-revision"]
         constraints = [
             models.UniqueConstraint(fields=["branch", "revision"], name="hardware_rules_revision_once"),
-            models.UniqueConstraint(
-                fields=["branch"], condition=Q(is_current=True), name="one_current_hardware_rules"
-            ),
+            models.UniqueConstraint(fields=["branch"], condition=Q(is_current=True), name="one_current_hardware_rules"),
         ]
 
     def __str__(self) -> str:
@@ -50,9 +46,7 @@ class UnitHardware(models.Model):
 
     unit = models.OneToOneField(Unit, models.CASCADE, related_name="hardware")
     rules = models.ForeignKey(HardwareRules, models.PROTECT, related_name="+")
-    lines = models.JSONField(
-        default=list, help_text="item, quantity, why, lengths; see installs.rules.hardware"
-    )
+    lines = models.JSONField(default=list, help_text="item, quantity, why, lengths; see installs.rules.hardware")
     brackets_at = models.JSONField(default=list, help_text="ticks from the left end")
     cautions = models.JSONField(default=list)
     cannot = models.JSONField(default=list, help_text="what stops the install, with what to do")
@@ -81,9 +75,7 @@ class VisitUnit(models.Model):
     outcome = models.CharField(max_length=14, choices=Outcome.choices, default=Outcome.TO_DO)
     cause = models.CharField(max_length=30, blank=True, help_text="key of installs.rules.causes")
     note = models.CharField(max_length=240, blank=True)
-    marked_by = models.ForeignKey(
-        settings.AUTH_USER_MODEL, models.PROTECT, null=True, blank=True, related_name="+"
-    )
+    marked_by = models.ForeignKey(settings.AUTH_USER_MODEL, models.PROTECT, null=True, blank=True, related_name="+")
     marked_at = models.DateTimeField(null=True, blank=True)
 
     class Meta:
@@ -108,9 +100,7 @@ class Stop(models.Model):
     left_with = models.CharField(max_length=120, blank=True, help_text="nobody home: left with whom")
     signed_at = models.DateTimeField(null=True, blank=True)
     closed_at = models.DateTimeField(null=True, blank=True)
-    closed_by = models.ForeignKey(
-        settings.AUTH_USER_MODEL, models.PROTECT, null=True, blank=True, related_name="+"
-    )
+    closed_by = models.ForeignKey(settings.AUTH_USER_MODEL, models.PROTECT, null=True, blank=True, related_name="+")
     note = models.TextField(blank=True)
 
     class Meta:
@@ -134,9 +124,7 @@ class Load(models.Model):
     state = models.CharField(max_length=8, choices=State.choices, default=State.OPEN)
     left_at = models.DateTimeField(null=True, blank=True)
     gap_reason = models.CharField(max_length=240, blank=True, help_text="why it left with something missing")
-    checked_by = models.ForeignKey(
-        settings.AUTH_USER_MODEL, models.PROTECT, null=True, blank=True, related_name="+"
-    )
+    checked_by = models.ForeignKey(settings.AUTH_USER_MODEL, models.PROTECT, null=True, blank=True, related_name="+")
 
     class Meta:
         ordering = ["-day", "crew"]
@@ -186,9 +174,7 @@ class ReturnOwed(models.Model):
     state = models.CharField(max_length=8, choices=State.choices, default=State.OPEN)
     remake = models.ForeignKey(Unit, models.PROTECT, null=True, blank=True, related_name="+")
     remeasure = models.BooleanField(default=False)
-    appointment = models.ForeignKey(
-        Appointment, models.SET_NULL, null=True, blank=True, related_name="returns"
-    )
+    appointment = models.ForeignKey(Appointment, models.SET_NULL, null=True, blank=True, related_name="returns")
     opened_at = models.DateTimeField(default=timezone.now)
     opened_by = models.ForeignKey(settings.AUTH_USER_MODEL, models.PROTECT, related_name="+")
 

@@ -100,12 +100,8 @@ class Site(models.Model):
     line2 = models.CharField("unit or floor", max_length=160, blank=True)
     town = models.CharField(max_length=80)
     postcode = models.CharField(max_length=20, blank=True)
-    latitude = models.FloatField(
-        null=True, blank=True, validators=[MinValueValidator(-90), MaxValueValidator(90)]
-    )
-    longitude = models.FloatField(
-        null=True, blank=True, validators=[MinValueValidator(-180), MaxValueValidator(180)]
-    )
+    latitude = models.FloatField(null=True, blank=True, validators=[MinValueValidator(-90), MaxValueValidator(90)])
+    longitude = models.FloatField(null=True, blank=True, validators=[MinValueValidator(-180), MaxValueValidator(180)])
     year_built = models.PositiveSmallIntegerField(null=True, blank=True, validators=[MinValueValidator(1600)])
     floor = models.SmallIntegerField(default=0, help_text="0 is the ground floor")
     has_lift = models.BooleanField("lift", default=False)
@@ -249,9 +245,7 @@ class ImpossibleTime(models.Model):
 
     class Meta:
         ordering = ["starts_at"]
-        constraints = [
-            models.CheckConstraint(name="impossible_time_forwards", condition=Q(ends_at__gt=F("starts_at")))
-        ]
+        constraints = [models.CheckConstraint(name="impossible_time_forwards", condition=Q(ends_at__gt=F("starts_at")))]
 
     def __str__(self) -> str:
         return f"not {self.starts_at:%d %b %H:%M} to {self.ends_at:%H:%M}"
@@ -285,9 +279,7 @@ class Crew(models.Model):
     people = models.PositiveSmallIntegerField(default=1)
     latitude = models.FloatField(null=True, blank=True)
     longitude = models.FloatField(null=True, blank=True)
-    overtime_min = models.PositiveSmallIntegerField(
-        default=0, help_text="paid minutes past the shift, at most"
-    )
+    overtime_min = models.PositiveSmallIntegerField(default=0, help_text="paid minutes past the shift, at most")
     truck_longest = LengthField(null=True, blank=True, help_text="the longest package the truck takes")
     is_active = models.BooleanField(default=True)
 
@@ -359,18 +351,14 @@ class Absence(models.Model):
     """A crew, or one of its people, is not there."""
 
     crew = models.ForeignKey(Crew, models.CASCADE, related_name="absences")
-    user = models.ForeignKey(
-        settings.AUTH_USER_MODEL, models.CASCADE, null=True, blank=True, related_name="+"
-    )
+    user = models.ForeignKey(settings.AUTH_USER_MODEL, models.CASCADE, null=True, blank=True, related_name="+")
     starts_at = models.DateTimeField()
     ends_at = models.DateTimeField()
     reason = models.CharField(max_length=120, blank=True)
 
     class Meta:
         ordering = ["starts_at"]
-        constraints = [
-            models.CheckConstraint(name="absence_forwards", condition=Q(ends_at__gt=F("starts_at")))
-        ]
+        constraints = [models.CheckConstraint(name="absence_forwards", condition=Q(ends_at__gt=F("starts_at")))]
 
     def __str__(self) -> str:
         return f"{self.user or self.crew} away from {self.starts_at:%d %b %H:%M}"
@@ -458,9 +446,7 @@ class Appointment(models.Model):
     priority = models.PositiveSmallIntegerField(default=1, validators=[MinValueValidator(1)])
     is_locked = models.BooleanField(default=False, help_text="the planner leaves it where it is")
     held_until = models.DateTimeField(null=True, blank=True)
-    held_by = models.ForeignKey(
-        settings.AUTH_USER_MODEL, models.SET_NULL, null=True, blank=True, related_name="+"
-    )
+    held_by = models.ForeignKey(settings.AUTH_USER_MODEL, models.SET_NULL, null=True, blank=True, related_name="+")
     with_crew_of = models.ForeignKey(
         "self",
         models.SET_NULL,
@@ -476,9 +462,7 @@ class Appointment(models.Model):
     expected_at = models.DateTimeField(null=True, blank=True, help_text="re-timed on the day itself")
     uid = models.UUIDField(default=uuid.uuid4, unique=True, editable=False)
     sequence = models.PositiveIntegerField(default=0, help_text="grows when the calendar entry changes")
-    version = models.PositiveIntegerField(
-        default=0, help_text="grows with every move, so two boards can't cross"
-    )
+    version = models.PositiveIntegerField(default=0, help_text="grows with every move, so two boards can't cross")
     created_at = models.DateTimeField(default=timezone.now)
     created_by = models.ForeignKey(settings.AUTH_USER_MODEL, models.PROTECT, related_name="+")
 
@@ -529,9 +513,7 @@ class PossibleWindow(models.Model):
 
     class Meta:
         ordering = ["starts_at"]
-        constraints = [
-            models.CheckConstraint(name="window_forwards", condition=Q(ends_at__gt=F("starts_at")))
-        ]
+        constraints = [models.CheckConstraint(name="window_forwards", condition=Q(ends_at__gt=F("starts_at")))]
 
     def __str__(self) -> str:
         return f"{self.starts_at:%d %b %H:%M} to {self.ends_at:%H:%M}"

@@ -171,9 +171,7 @@ class Room(models.Model):
     name = models.CharField(max_length=60)
     floor = models.CharField(max_length=20, blank=True)
     order = models.PositiveIntegerField(default=0)
-    defaults = models.JSONField(
-        default=dict, help_text="substrate, depth, product, floor type for new openings"
-    )
+    defaults = models.JSONField(default=dict, help_text="substrate, depth, product, floor type for new openings")
 
     objects = JobPartQuerySet.as_manager()
 
@@ -243,9 +241,7 @@ class Opening(models.Model):
     substrate = models.CharField(max_length=20, choices=Substrate.choices, default=Substrate.UNKNOWN)
     sill = models.CharField(max_length=6, choices=Sill.choices, default=Sill.SILL)
     floor_type = models.CharField(max_length=40, blank=True)
-    stops_on = models.JSONField(
-        default=dict, help_text="side: what the covering stops on, and its limit in ticks"
-    )
+    stops_on = models.JSONField(default=dict, help_text="side: what the covering stops on, and its limit in ticks")
     is_door = models.BooleanField("door", default=False)
     door_swing = models.CharField(max_length=20, blank=True)
     handle_projection = LengthField(null=True, blank=True)
@@ -285,9 +281,7 @@ class VisitOpening(models.Model):
 
     class Meta:
         ordering = ["opening__room__order", "opening__order"]
-        constraints = [
-            models.UniqueConstraint(fields=["appointment", "opening"], name="opening_once_a_visit")
-        ]
+        constraints = [models.UniqueConstraint(fields=["appointment", "opening"], name="opening_once_a_visit")]
 
     def __str__(self) -> str:
         return f"{self.opening} at {self.appointment}"
@@ -326,17 +320,13 @@ class Reading(models.Model):
     place = models.CharField(max_length=18, choices=Place.choices)
     turn = models.PositiveSmallIntegerField(default=1, help_text="2 where the same place is read twice")
     typed = models.CharField(max_length=40, help_text="as it was entered")
-    case_added = LengthField(
-        null=True, blank=True, help_text="the tape's case, where it stood in the opening"
-    )
+    case_added = LengthField(null=True, blank=True, help_text="the tape's case, where it stood in the opening")
     value = LengthField(help_text="on the tape's grid, case included")
     grade = models.CharField(max_length=6, choices=Grade.choices, default=Grade.FINAL)
     tape = models.ForeignKey(Tape, models.PROTECT, null=True, blank=True, related_name="+")
     taken_by = models.ForeignKey(settings.AUTH_USER_MODEL, models.PROTECT, related_name="+")
     taken_at = models.DateTimeField(default=timezone.now)
-    confirmed_at = models.DateTimeField(
-        null=True, blank=True, help_text="read again after a doubt, and the same"
-    )
+    confirmed_at = models.DateTimeField(null=True, blank=True, help_text="read again after a doubt, and the same")
     superseded_at = models.DateTimeField(null=True, blank=True)
     conflict_with = models.ForeignKey("self", models.SET_NULL, null=True, blank=True, related_name="+")
 
@@ -365,9 +355,7 @@ class Obstruction(models.Model):
     kind = models.CharField(max_length=30, help_text="crank, handle, lock, trim, pipe, sensor …")
     projection = LengthField(help_text="how far it stands out, rounded up")
     from_top = LengthField(null=True, blank=True)
-    side = models.CharField(
-        max_length=6, blank=True, help_text="left, right, top, bottom, or in the way of all"
-    )
+    side = models.CharField(max_length=6, blank=True, help_text="left, right, top, bottom, or in the way of all")
     at = models.CharField(
         max_length=4, default="path", help_text="head: eats the depth; path: where slats, vanes or cloth hang"
     )
@@ -406,9 +394,7 @@ class FactConflict(models.Model):
     offered = models.JSONField(null=True, help_text="what the other device says")
     offered_by = models.ForeignKey(settings.AUTH_USER_MODEL, models.PROTECT, related_name="+")
     offered_at = models.DateTimeField(default=timezone.now)
-    settled_by = models.ForeignKey(
-        settings.AUTH_USER_MODEL, models.PROTECT, null=True, blank=True, related_name="+"
-    )
+    settled_by = models.ForeignKey(settings.AUTH_USER_MODEL, models.PROTECT, null=True, blank=True, related_name="+")
     settled_at = models.DateTimeField(null=True, blank=True)
     took_offered = models.BooleanField(null=True)
 
@@ -536,9 +522,7 @@ class SizeChange(models.Model):
     effects = models.JSONField(default=list, help_text="what it does to units, cut pieces and dates")
     opened_by = models.ForeignKey(settings.AUTH_USER_MODEL, models.PROTECT, related_name="+")
     opened_at = models.DateTimeField(default=timezone.now)
-    decided_by = models.ForeignKey(
-        settings.AUTH_USER_MODEL, models.PROTECT, null=True, blank=True, related_name="+"
-    )
+    decided_by = models.ForeignKey(settings.AUTH_USER_MODEL, models.PROTECT, null=True, blank=True, related_name="+")
     decided_at = models.DateTimeField(null=True, blank=True)
     decision_note = models.CharField(max_length=240, blank=True)
 

@@ -1,0 +1,143 @@
+"""Batches: propose, open, add, take out, split, cancel. Two people can't batch one unit."""
+
+from __future__ import annotations
+
+import datetime as dt
+from collections.abc import Collection, Iterable
+from itertools import groupby
+
+from django.db import transaction
+from django.db.models import Max
+from jobs.services import recompute_stage
+
+from fabrication.models import Batch, CutPlan, Part, UnitMake
+from fabrication.services.planning import drop_plan
+from measuring.models import Product, Unit
+from shared.audit import entry, record, record_all
+from shared.errors import Refused
+from shared.models import Branch, User
+
+BATCHABLE = (UnitMake.State.WAITING, UnitMake.State.BACK)
+
+
+def propose_batches(*, branch: Branch) -> list[tuple[dt.date | None, list[UnitMake]]]:
+    """What is released and in no batch, one proposal a week it is due in, earliest first."""
+    waiting = (
+        UnitMake.objects.filter(
+            unit__opening__job__branch=branch,
+            batch=None,
+            state=UnitMake.State.WAITING,
+            source=Product.Source.MADE,
+        )
+        .select_related("unit__product", "unit__opening__job", "unit__opening__room")
+        .order_by("unit__due_on", "pk")
+    )
+    return [(day, list(group)) for day, group in groupby(waiting, key=lambda make: _week_of(make.unit.due_on))]
+
+
+def _week_of(day: dt.date | None) -> dt.date | None:
+    return day - dt.timedelta(days=day.weekday()) if day else None
+
+
+def _next_number(branch: Branch) -> str:
+    """The next batch number of the branch; call it under the branch's lock."""
+    last = Batch.objects.filter(branch=branch).aggregate(last=Max("pk"))["last"]
+    latest = Batch.objects.filter(pk=last).values_list("number", flat=True).first() if last else None
+    return f"B-{int(latest.partition('-')[2]) + 1 if latest else 1:04d}"
+
+
+@transaction.atomic
+def open_batch(*, branch: Branch, makes: Collection[int], by: User, note: str = "") -> Batch:
+    """Opens a batch with these units (keys of `UnitMake`)."""
+    Branch.objects.select_for_update().get(pk=branch.pk)
+    batch = Batch.objects.create(branch=branch, number=_next_number(branch), created_by=by, note=note)
+    record(by=by, deed="opened the batch", subject=batch)
+    add_units(batch=batch, makes=makes, by=by)
+    return batch
+
+
+@transaction.atomic
+def add_units(*, batch: Batch, makes: Collection[int], by: User) -> Batch:
+    """
+    Puts units into a batch.
+
+    Raises
+    ------
+    Refused
+        When a unit is in a batch already, or is past batching; the unit is named.
+    """
+    held = Batch.objects.select_for_update().get(pk=batch.pk)
+    _check_open(held)
+    rows = list(
+        UnitMake.objects.select_for_update().filter(pk__in=makes, unit__opening__job__branch=held.branch).order_by("pk")
+    )
+    if len(rows) != len(set(makes)) or not rows:
+        raise Refused("choose at least one unit of this branch", field="makes")
+    for make in rows:
+        if make.batch_id not in {None, held.pk} or make.state not in BATCHABLE:
+            raise Refused(
+                f"{make.unit.code} is {make.get_state_display()}"
+                + (f" in {make.batch}" if make.batch_id else "")
+                + "; only waiting units can be batched",
+                field="makes",
+            )
+        if make.unit.opening.job.hold:
+            raise Refused(f"{make.unit.opening.job.number} is held: {make.unit.opening.job.get_hold_display()}")
+    UnitMake.objects.filter(pk__in=[make.pk for make in rows]).update(batch=held, state=UnitMake.State.BATCHED)
+    Unit.objects.filter(make__in=rows).update(state=Unit.State.IN_WORKROOM)
+    _after_change(held, rows, by, "put into the batch")
+    return held
+
+
+@transaction.atomic
+def take_out(*, batch: Batch, makes: Collection[int], by: User) -> Batch:
+    """Takes units out of a batch that is not being cut yet; its cut plans are dropped."""
+    held = Batch.objects.select_for_update().get(pk=batch.pk)
+    _check_open(held)
+    rows = list(held.makes.select_for_update().filter(pk__in=makes).select_related("unit"))
+    if not rows:
+        raise Refused("none of these units is in the batch", field="makes")
+    UnitMake.objects.filter(pk__in=[make.pk for make in rows]).update(batch=None, state=UnitMake.State.WAITING)
+    Unit.objects.filter(make__in=rows).update(state=Unit.State.RELEASED)
+    _after_change(held, rows, by, "taken out of the batch")
+    return held
+
+
+@transaction.atomic
+def split_batch(*, batch: Batch, makes: Collection[int], by: User) -> Batch:
+    """Moves units of a batch into a new one."""
+    take_out(batch=batch, makes=makes, by=by)
+    return open_batch(branch=batch.branch, makes=makes, by=by, note=f"split off {batch.number}")
+
+
+@transaction.atomic
+def cancel_batch(*, batch: Batch, by: User, reason: str) -> Batch:
+    """Gives every unit back; refused once something is cut."""
+    held = Batch.objects.select_for_update().get(pk=batch.pk)
+    rows = list(held.makes.all())
+    if rows:
+        take_out(batch=held, makes=[make.pk for make in rows], by=by)
+    held.state = Batch.State.CANCELLED
+    held.save(update_fields=["state"])
+    record(by=by, deed="cancelled the batch", subject=held, note=reason)
+    return held
+
+
+def _check_open(batch: Batch) -> None:
+    if batch.state not in {Batch.State.OPEN, Batch.State.PLANNED}:
+        raise Refused(f"{batch} is {batch.get_state_display()}; its units stay as they are")
+
+
+def _after_change(batch: Batch, rows: Iterable[UnitMake], by: User, deed: str) -> None:
+    """Plans no longer fit: drop them, free their stock; due date and stages follow the units."""
+    rows = list(rows)
+    for plan in batch.plans.exclude(state=CutPlan.State.REPLACED):
+        drop_plan(plan=plan)
+    Part.objects.filter(make__in=rows, state=Part.State.PLANNED).update(state=Part.State.TO_CUT)
+    due = batch.makes.order_by("unit__due_on").exclude(unit__due_on=None).values_list("unit__due_on", flat=True)
+    batch.due_on, batch.state = due.first(), Batch.State.OPEN
+    batch.save(update_fields=["due_on", "state"])
+    units = Unit.objects.filter(make__in=rows).select_related("opening__job", "opening__room", "product")
+    record_all(entry(by=by, deed=deed, subject=unit, job=unit.opening.job_id, note=str(batch)) for unit in units)
+    for job in {unit.opening.job for unit in units}:
+        recompute_stage(job)

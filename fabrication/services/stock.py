@@ -1,0 +1,144 @@
+"""Stock: receive, count, correct, and the one way a figure changes."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from decimal import Decimal
+
+from django.db import transaction
+
+from fabrication.models import Material, StockItem, StockMove
+from shared.audit import record
+from shared.codes import new_code
+from shared.errors import Refused
+from shared.lengths import ZERO, Length
+from shared.models import User
+
+
+def fresh_code() -> str:
+    """A code no stock item has."""
+    while StockItem.objects.filter(code=(code := new_code())).exists():
+        pass
+    return code
+
+
+def move_stock(*, item: StockItem, change: int, reason: str, by: User, note: str = "") -> StockItem:
+    """
+    Changes how many there are, leaving a line that says why. Call it in a transaction.
+
+    Raises
+    ------
+    Refused
+        When fewer would be left than batches have been promised.
+    """
+    held = StockItem.objects.select_for_update().get(pk=item.pk)
+    left = held.quantity + change
+    if left < held.reserved:
+        raise Refused(
+            f"{held.code}: {held.quantity} there, {held.reserved} promised to batches, {-change} asked",
+            field="quantity",
+            bound=f"at most {held.free}",
+        )
+    held.quantity = left
+    held.save(update_fields=["quantity"])
+    StockMove.objects.create(item=held, change=change, reason=reason, note=note, moved_by=by)
+    item.quantity = left
+    return held
+
+
+@transaction.atomic
+def receive_stock(
+    *,
+    material: Material,
+    quantity: int,
+    by: User,
+    length: Length | None = None,
+    width: Length | None = None,
+    lot: str = "",
+    place: str = "",
+    price: Decimal | None = None,
+    is_offcut: bool = False,
+) -> StockItem:
+    """Books stock in; equal bars and pieces at one place add up, a roll always stands alone."""
+    _check_measures(material, quantity, length, width)
+    item = _same_stock(material, length, place, price, is_offcut)
+    if item is None:
+        item = StockItem.objects.create(
+            material=material,
+            code=fresh_code(),
+            length=length,
+            width=width,
+            lot=lot,
+            place=place,
+            price=price,
+            is_offcut=is_offcut,
+            quantity=0,
+        )
+    move_stock(item=item, change=quantity, reason=StockMove.Reason.RECEIVED, by=by)
+    record(
+        by=by,
+        deed="receive stock",
+        subject=item,
+        changes={"quantity": [item.quantity - quantity, item.quantity]},
+    )
+    return item
+
+
+def _check_measures(material: Material, quantity: int, length: Length | None, width: Length | None) -> None:
+    if quantity < 1:
+        raise Refused("at least one must come in", field="quantity", bound="1 or more")
+    needs_length = material.kind not in {Material.Kind.PIECE, Material.Kind.SET}
+    if needs_length and (length is None or length <= ZERO):
+        raise Refused(f"{material.name} is kept by length: say how long", field="length", bound="above 0")
+    if material.kind == Material.Kind.CLOTH:
+        if width is None or width <= ZERO:
+            raise Refused("say how wide the roll is", field="width", bound="above 0")
+        if quantity != 1:
+            raise Refused("each roll is booked in by itself", field="quantity", bound="1")
+
+
+def _same_stock(
+    material: Material, length: Length | None, place: str, price: Decimal | None, is_offcut: bool
+) -> StockItem | None:
+    if material.kind == Material.Kind.CLOTH or is_offcut:
+        return None
+    return StockItem.objects.filter(material=material, length=length, place=place, price=price, is_offcut=False).first()
+
+
+@transaction.atomic
+def count_stock(*, item: StockItem, counted: int, reason: str, by: User) -> StockItem:
+    """Sets how many there are to what was counted; the reason is kept."""
+    if counted < 0:
+        raise Refused("a count is zero or more", field="counted", bound="0 or more")
+    if not reason.strip():
+        raise Refused("say why the count differs", field="reason")
+    held = StockItem.objects.select_for_update().get(pk=item.pk)
+    before = held.quantity
+    if counted != before:
+        move_stock(item=held, change=counted - before, reason=StockMove.Reason.COUNTED, by=by, note=reason)
+    record(by=by, deed="count stock", subject=held, changes={"quantity": [before, counted]}, note=reason)
+    return held
+
+
+@transaction.atomic
+def place_stock(*, item: StockItem, place: str, by: User) -> StockItem:
+    """Says where it lies."""
+    before, item.place = item.place, place
+    item.save(update_fields=["place"])
+    record(by=by, deed="move stock", subject=item, changes={"place": [before, place]})
+    return item
+
+
+@transaction.atomic
+def mark_flaws(*, item: StockItem, flaws: Sequence[tuple[Length, Length]], by: User) -> StockItem:
+    """Marks stretches of a roll that no piece may use, measured from its free end."""
+    held = StockItem.objects.select_for_update().get(pk=item.pk)
+    for start, end in flaws:
+        if not ZERO <= start < end:
+            raise Refused(f"a flaw runs from {start} to {end}", field="flaws", bound="forwards, from 0")
+        if held.length is not None and end > held.length:
+            raise Refused(f"the roll ends at {held.length}", field="flaws", bound=str(held.length))
+    before, held.flaws = held.flaws, [[start.ticks, end.ticks] for start, end in flaws]
+    held.save(update_fields=["flaws"])
+    record(by=by, deed="mark flaws", subject=held, changes={"flaws": [before, held.flaws]})
+    return held
