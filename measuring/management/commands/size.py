@@ -1,0 +1,87 @@
+"""Order sizes of a document of openings, from the shell and without a database."""
+
+from __future__ import annotations
+
+import json
+import sys
+from collections.abc import Iterator
+from typing import IO, Any
+
+from django.core.management.base import BaseCommand, CommandParser
+
+from measuring.rules.answers import answer
+from measuring.rules.opening import Opening, read_opening
+from shared.contracts import UNITS, ContractError, Reader, lines, parse_json, read_source, run_command
+
+MOST_OPENINGS = 1_000_000
+
+
+class Command(BaseCommand):
+    help = "Order sizes and findings of openings: one JSON object in, one out (or JSON Lines)."
+    requires_system_checks = ()
+
+    def add_arguments(self, parser: CommandParser) -> None:
+        parser.add_argument("file", nargs="?", default="-", help="a JSON document, or - for standard input")
+        parser.add_argument("--lines", action="store_true", help="one opening a line, answered as it comes")
+        parser.add_argument("--unit", choices=UNITS, default="in", help="of lines that name none")
+
+    def handle(self, *args: Any, **options: Any) -> None:
+        if options["lines"]:
+            code = run_command(lambda: size_lines(options["file"], options["unit"]))
+        else:
+            code = run_command(lambda: size_document(options["file"]))
+        if code:
+            sys.exit(code)
+
+
+def size_document(name: str) -> int:
+    """Reads the whole document before the first word goes out: an error leaves standard output empty."""
+    openings = list(_openings(read_source(name)))
+    out = sys.stdout
+    out.write('{"openings": [')
+    for place, opening in enumerate(openings):
+        out.write(("" if place == 0 else ", ") + json.dumps(answer(opening), ensure_ascii=False))
+    out.write("]}\n")
+    out.flush()
+    return 0
+
+
+def _openings(text: bytes) -> Iterator[Opening]:
+    document = Reader(parse_json(text))
+    unit = document.unit()
+    entries = document.raw("openings")
+    document.done()
+    if not isinstance(entries, list):
+        raise ContractError("openings", "a list belongs here", "[..]")
+    if len(entries) > MOST_OPENINGS:
+        raise ContractError("openings", f"{len(entries)} openings", f"at most {MOST_OPENINGS}")
+    seen: set[str] = set()
+    for place, entry in enumerate(entries):
+        path = f"openings[{place}]"
+        opening = read_opening(Reader(entry, path), unit)
+        entries[place] = None  # what is read is let go, so that memory holds each opening once
+        if opening.id in seen:
+            raise ContractError(f"{path}.id", f"{opening.id} stands twice", "an id of its own")
+        seen.add(opening.id)
+        yield opening
+
+
+def size_lines(name: str, unit: str) -> int:
+    """Answers line by line in flat memory; an error ends it, after the lines before it went out."""
+    out = sys.stdout
+    with _source(name) as source:
+        for number, line in lines(source):
+            reader = Reader.parse(line, f"line {number}")
+            own = reader.string("unit", unit, choices=UNITS)
+            out.write(json.dumps(answer(read_opening(reader, own)), ensure_ascii=False) + "\n")
+            out.flush()
+    return 0
+
+
+def _source(name: str) -> IO[bytes]:
+    if name == "-":
+        return sys.stdin.buffer
+    try:
+        return open(name, "rb")
+    except OSError as error:
+        raise ContractError("FILE", f"can't be read: {error.strerror}", "a readable file, or -") from None

@@ -1,0 +1,1 @@
+"""Pure rules of measuring: order sizes, findings, and doubts about readings. No Django here."""

@@ -1,0 +1,226 @@
+"""
+What the readings of an opening say about it, and what to do about each.
+
+A finding never changes a size. Severities: ``note`` (say it), ``check`` (look again before
+this goes on), ``stop`` (this can't be made or mounted so). A starting figure of the trade
+that no firm has confirmed never stops anything: it is a ``check`` that says so.
+"""
+
+from __future__ import annotations
+
+import dataclasses
+from collections.abc import Callable, Iterator, Mapping
+from dataclasses import dataclass
+from typing import Any, Final
+
+from measuring.rules.families import DIAGONALS, HEIGHTS, SIDES, TABLE, WIDTHS, about, named
+from measuring.rules.opening import Opening
+from measuring.rules.sizing import OrderSize
+
+NOTE: Final = "note"
+CHECK: Final = "check"
+STOP: Final = "stop"
+SEVERITIES: Final = (NOTE, CHECK, STOP)
+_MESSAGES: Final[Mapping[str, Mapping[str, str]]] = TABLE["messages"]
+
+
+@dataclass(frozen=True, slots=True)
+class Finding:
+    """Something about an opening to be said, checked or settled."""
+
+    code: str
+    severity: str
+    field: str
+    text: str
+    todo: str
+    more: Mapping[str, Any] = dataclasses.field(default_factory=dict)
+
+    def to_json(self) -> dict[str, Any]:
+        """The contract's finding, and `todo`: what to do about it."""
+        out = {"code": self.code, "severity": self.severity, "field": self.field}
+        return {**out, **self.more, "text": self.text, "todo": self.todo}
+
+
+def finding(code: str, at: str, *, severity: str | None = None, **words: object) -> Finding:
+    """A finding in the table's words."""
+    message = _MESSAGES[code]
+    return Finding(
+        code=code,
+        severity=severity or message["severity"],
+        field=at,
+        text=message["text"].format(**words),
+        todo=message["todo"].format(**words),
+    )
+
+
+def opening_findings(opening: Opening, size: OrderSize) -> list[Finding]:
+    """
+    Findings the readings give by themselves, before any product is chosen.
+
+    Out of square, bowed, tapered, leaning; what should be read again or beside; covers that are
+    short or past what there is room for.
+
+    Examples
+    --------
+    >>> from measuring.rules.sizing import order_size
+    >>> doc = {"id": "A", "family": "cellular", "mount": "inside", "depth": "3",
+    ...        "widths": {"top": "36", "middle": "35 3/4", "bottom": "35 1/2"},
+    ...        "heights": {"left": "60", "center": "60", "right": "60"}}
+    >>> opening = Opening.from_json(doc, "in")
+    >>> [found.text for found in opening_findings(opening, order_size(opening)) if found.code == "taper"]
+    ['1/2 in narrower at the bottom than at the top.']
+    """
+    found: list[Finding] = []
+    for look in _LOOKS[opening.mount]:
+        found.extend(look(opening, size))
+    return found
+
+
+def diagonals_wanted(opening: Opening) -> str:
+    """Why both diagonals should be read, or nothing: inside, wide or not square enough."""
+    if opening.mount != "inside" or DIAGONALS[0] in opening.taken:
+        return ""
+    readings, unit = opening.readings, opening.unit
+    over = opening.rule.limits["diagonals_over"]
+    widest = max(readings[place] for place in WIDTHS if place in readings)
+    if over is not None and widest > over:
+        return f"{opening.family} over {named(over, unit)} wide"
+    apart = TABLE["diagonals_apart"]
+    for word, places in (("widths", WIDTHS), ("heights", HEIGHTS)):
+        read = [readings[place] for place in places if place in readings]
+        if max(read) - min(read) >= apart:
+            return f"the {word} are {named(max(read) - min(read), unit)} apart"
+    return ""
+
+
+def lean_ticks(opening: Opening) -> int | None:
+    """
+    How far the opening leans over its height, in ticks, from its diagonals.
+
+    For a racked opening rising² − falling² = 4 × width × lean; positive leans to the right.
+
+    References
+    ----------
+    .. [1] Pythagoras: the diagonals of a parallelogram of base w and height h, leaning by s,
+           are the roots of (w + s)² + h² and (w - s)² + h².
+    """
+    rising, falling = (opening.readings.get(place) for place in DIAGONALS)
+    if rising is None or falling is None:
+        return None
+    widths = [opening.readings[place] for place in WIDTHS if place in opening.readings]
+    if not widths:
+        return None
+    return (rising * rising - falling * falling) * len(widths) // (4 * sum(widths))
+
+
+def _shape(opening: Opening, size: OrderSize) -> Iterator[Finding]:
+    readings, unit, limits = opening.readings, opening.unit, opening.rule.limits
+    top, middle, bottom = (readings.get(place) for place in WIDTHS)
+    read = [(place, readings[place]) for place in WIDTHS if place in readings]
+    if len(read) > 1:
+        widest, narrowest = max(read, key=_ticks_of), min(read, key=_ticks_of)
+        if widest[1] - narrowest[1] > limits["taper"]:
+            x = named(widest[1] - narrowest[1], unit)
+            words = {"narrow": narrowest[0].partition(".")[2], "wide": widest[0].partition(".")[2]}
+            yield finding("taper", narrowest[0], x=x, **words)
+        if limits["narrows"] is not None and opening.rule.width == "top" and top is not None:
+            closes = top - narrowest[1]
+            if closes > TABLE["diagonals_apart"]:
+                yield finding("narrows", narrowest[0], x=named(closes, unit))
+    if top is not None and middle is not None and bottom is not None:
+        twice = 2 * middle - top - bottom
+        if abs(twice) > 2 * limits["bow"]:
+            which = "wider" if twice > 0 else "narrower"
+            yield finding("bow", WIDTHS[1], x=about(abs(twice) // 2, unit), which=which)
+    yield from _heights(opening)
+    lean = lean_ticks(opening)
+    if lean is not None and abs(lean) > limits["lean"]:
+        yield finding("lean", "diagonals", x=about(abs(lean), unit))
+    why = diagonals_wanted(opening)
+    if why:
+        yield finding("diagonals_wanted", "diagonals", why=why)
+
+
+def _ticks_of(pair: tuple[str, int]) -> int:
+    return pair[1]
+
+
+def _heights(opening: Opening) -> Iterator[Finding]:
+    readings, unit, limits = opening.readings, opening.unit, opening.rule.limits
+    read = [(place, readings[place]) for place in HEIGHTS if place in readings]
+    if len(read) < 2:
+        return
+    shortest, longest = min(read, key=_ticks_of), max(read, key=_ticks_of)
+    apart = longest[1] - shortest[1]
+    if apart > limits["heights"]:
+        yield finding("heights", shortest[0], x=named(apart, unit))
+    level = limits["head_level"]
+    left, right = readings.get(HEIGHTS[0]), readings.get(HEIGHTS[2])
+    if level is None or left is None or right is None:
+        return
+    width = max(readings[place] for place in WIDTHS if place in readings)
+    off = abs(left - right)
+    if off * level["run"] > level["rise"] * width and off > TABLE["again_apart"]:
+        words = {"rise": named(level["rise"], "in"), "run": named(level["run"], "in")}
+        yield finding("head_level", HEIGHTS[2], x=named(off, unit), **words)
+
+
+def _second_readings(opening: Opening, size: OrderSize) -> Iterator[Finding]:
+    readings, unit = opening.readings, opening.unit
+    for place in opening.rule.twice:
+        alone = not any(other in readings for other in opening.rule.checks)
+        if alone and place not in opening.again:
+            yield finding("read_twice", place)
+    for place, second in opening.again.items():
+        first = readings.get(place)
+        if first is not None and abs(opening.taken[place] - second) > TABLE["again_apart"]:
+            words = {"first": named(opening.taken[place], unit), "second": named(second, unit)}
+            yield finding("again_differs", place, x=named(abs(opening.taken[place] - second), unit), **words)
+
+
+def _depth_unread(opening: Opening, size: OrderSize) -> Iterator[Finding]:
+    if "depth" not in opening.readings:
+        yield finding("depth_unread", "depth")
+
+
+def _covers(opening: Opening, size: OrderSize) -> Iterator[Finding]:
+    if opening.chosen is not None:
+        yield from _chosen(opening, size)
+        return
+    unit, least = opening.unit, TABLE["cover"]["least"]
+    cover = opening.cover or {}
+    if not any(cover.values()):
+        yield finding("cover_unread", "cover", least=named(least, unit))
+    for side in SIDES:
+        past = cover.get(side, 0)
+        stop = opening.stops_on.get(side)
+        if stop is not None and past > stop.limit_ticks:
+            words = {"x": named(past, unit), "limit": named(stop.limit_ticks, unit)}
+            yield finding("cover_past", f"cover.{side}", side=side, on=stop.on, **words)
+        elif stop is None and past < least and any(cover.values()):
+            words = {"x": named(past, unit), "side": side, "least": named(least, unit)}
+            yield finding("cover_short", f"cover.{side}", **words)
+    need = opening.rule.limits["head_height"] + TABLE["cover"]["above_head"]
+    if least <= cover.get("top", 0) < need:
+        yield finding("cover_head", "cover.top", x=named(cover["top"], unit), need=named(need, unit))
+    if opening.rule.limits["ask_cloth_extra"] and opening.cloth_extra_ticks is None:
+        yield finding("ask_cloth_extra", "cloth_extra")
+
+
+def _chosen(opening: Opening, size: OrderSize) -> Iterator[Finding]:
+    unit, least = opening.unit, TABLE["cover"]["least"]
+    if opening.cover is not None or opening.cloth_extra_ticks is not None:
+        yield finding("cover_unused", "chosen")
+    for way, places, chosen in (("width", WIDTHS, size.width), ("height", HEIGHTS, size.height)):
+        read = [opening.readings[place] for place in places if place in opening.readings]
+        need = max(read) + 2 * least if read else 0
+        if chosen.ticks < need:
+            words = {"x": named(chosen.ticks, unit), "least": named(least, unit), "need": named(need, unit)}
+            yield finding("chosen_small", f"chosen.{way}", way=way, **words)
+
+
+_Look = Callable[[Opening, OrderSize], Iterator[Finding]]
+_LOOKS: Final[Mapping[str, tuple[_Look, ...]]] = {
+    "inside": (_second_readings, _shape, _depth_unread),
+    "outside": (_second_readings, _covers),
+}
