@@ -1,0 +1,3 @@
+from fabrication.rules.cutting.process import main
+
+main()

@@ -1,0 +1,124 @@
+"""Lower bounds that are proved in integers."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from fractions import Fraction
+from typing import Any
+
+import numpy as np
+
+from fabrication.rules.cutting.bars.model import BarModel, StockType, certificate_of
+from fabrication.rules.cutting.problem import Certificate
+from fabrication.rules.cutting.verify import knapsack
+
+
+@dataclass(frozen=True, slots=True)
+class Bound:
+    """Least cost in cost units, rounded up to the next cost there can be, and its proof."""
+
+    units: int
+    certificate: Certificate
+
+
+NO_BOUND = Bound(0, Certificate({}, {}, 1))
+
+
+def certified(model: BarModel, duals: Sequence[float], places: int = 20) -> Bound:
+    """
+    The bound that real dual prices (cost units by type) prove once they are integers.
+
+    Parameters
+    ----------
+    duals
+        Any non-negative prices; good ones come from the linear program over patterns.
+    places
+        Binary places kept of each.
+
+    Notes
+    -----
+    Limited stock pays for what its best pattern earns too much; where endless stock would
+    earn too much, all prices are scaled down until none does.
+
+    References
+    ----------
+    .. [1] A. A. Farley (1990). A note on bounding a class of linear programming problems,
+           including cutting stock problems. Operations Research 38(5): 922-923.
+    """
+    most = max((stock.price for stock in model.stocks), default=1)
+    places = max(4, min(places, 56 - (most * 4).bit_length()))
+    scale = 1 << places
+    prices = [max(0, int(dual * scale)) for dual in duals]
+    excess = excesses(model, prices, scale)
+    for _ in range(3):
+        over = [(extra, cheapest_pattern(model, stock) * scale)
+                for extra, stock in zip(excess, model.stocks, strict=True) if stock.endless and extra > 0]
+        if not over or min(cost for _, cost in over) <= 0:
+            break
+        least = min(Fraction(cost, cost + extra) for extra, cost in over)
+        prices = [price * least.numerator // least.denominator for price in prices]
+        excess = excesses(model, prices, scale)
+    stock_duals = [max(0, extra) for extra in excess]
+    earned = sum(price * count for price, count in zip(prices, model.demand, strict=True))
+    pieces = sum(model.demand)
+    paid = sum(
+        dual * (pieces if quantity is None else min(pieces, quantity))
+        for dual, stock in zip(stock_duals, model.stocks, strict=True) if dual
+        for _, quantity in stock.members
+    )
+    units = -(-(earned - paid) // scale)
+    units = max(0, -(-units // model.quantum) * model.quantum)
+    return Bound(units, certificate_of(model, prices, stock_duals, scale))
+
+
+def cheapest_pattern(model: BarModel, stock: StockType) -> int:
+    """The least a bar with one piece can cost: its price less the most it can leave."""
+    return stock.price - model.credit(stock, min(model.weights))
+
+
+def excesses(model: BarModel, prices: list[int], scale: int) -> list[int]:
+    """By how much the best pattern of each stock earns more than it costs (may be negative)."""
+    steps = [(weight, price, count) for weight, price, count
+             in zip(model.weights, prices, model.demand, strict=True) if price]
+    room = max((stock.room for stock in model.stocks), default=0)
+    best = knapsack(steps, room)
+    excess = []
+    for stock in model.stocks:
+        earned: Any = best[: stock.room + 1]
+        if model.keep:
+            left = stock.usable - model.grid * np.arange(stock.room + 1, dtype=earned.dtype)
+            earned = earned + np.where(left >= model.keep, left * (model.worth * scale), 0)
+        excess.append(int(max(earned)) - stock.price * scale)
+    return excess
+
+
+def area_duals(model: BarModel) -> list[float]:
+    """Each type priced by its weight, at the least price per weight of endless stock."""
+    rates = [stock.price / stock.room for stock in model.stocks if stock.endless]
+    rates = rates or [max((stock.price / stock.room for stock in model.stocks), default=0.0)]
+    return [weight * min(rates) for weight in model.weights]
+
+
+def threshold_duals(model: BarModel) -> list[list[float]]:
+    """
+    For one endless stock: prices that count long pieces as whole bars, short ones as nothing.
+
+    References
+    ----------
+    .. [1] S. Martello, P. Toth (1990). Lower bounds and reduction procedures for the bin
+           packing problem. Discrete Applied Mathematics 28(1): 59-70 (bound L2).
+    """
+    room, price = model.stocks[0].room, model.stocks[0].price
+    halves = sorted({weight for weight in model.weights if 2 * weight <= room})
+    ways, best = [], 0.0
+    for least in halves:
+        duals = [
+            float(price) if weight > room - least else 0.0 if weight < least else weight / room * price
+            for weight in model.weights
+        ]
+        worth = sum(dual * count for dual, count in zip(duals, model.demand, strict=True))
+        if worth > best:
+            best = worth
+            ways = [duals]
+    return ways

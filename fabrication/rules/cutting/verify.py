@@ -1,0 +1,359 @@
+"""
+The independent checker: every plan and every bound passes here before anyone sees it.
+
+Nothing is shared with the search, and everything is integers. A plan is checked piece by
+piece at its place on the bar or roll; a bound by an exact knapsack over its dual prices.
+"""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Iterable
+from fractions import Fraction
+from math import gcd
+
+import numpy as np
+
+from fabrication.rules.cutting.problem import (
+    OFFCUT_WORTH,
+    BarProblem,
+    BarStock,
+    Certificate,
+    Pattern,
+    Plan,
+    PlanWrong,
+    Problem,
+    RollProblem,
+    RollStock,
+    ticks_per_unit,
+)
+
+_LARGEST_INT64 = 2**62
+
+
+def verify(problem: Problem, plan: Plan) -> None:
+    """
+    Raises `PlanWrong` unless the plan can be cut, costs what it says and its bound holds.
+
+    The bound is recomputed from the certificate when the plan's proof is ``duals``. A
+    ``search`` proof rests on the complete search besides; then only bound <= cost and the
+    certificate's own (lower) bound are checked.
+    """
+    if isinstance(problem, BarProblem):
+        material, cost = _check_bars(problem, plan)
+    else:
+        material, cost = _check_rolls(problem, plan)
+    _check_pieces(problem, plan)
+    _require(material == plan.material.ticks, f"material is {material}, not {plan.material.ticks} ticks")
+    _require(cost == plan.cost, f"cost is {cost}, not {plan.cost} ticks")
+    _require(plan.bound <= plan.cost, f"bound {plan.bound} is above the cost {plan.cost}")
+    certified = certified_bound(problem, plan.certificate, unplaced=_unplaced(plan))
+    quantum = cost_quantum(problem)
+    certified = -(-certified // quantum) * quantum
+    if plan.proof == "duals":
+        _require(certified >= plan.bound, f"the dual prices prove {certified}, not {plan.bound}")
+    else:
+        _require(plan.proof == "search", f"unknown proof {plan.proof}")
+        _require(certified <= plan.cost, f"the dual prices prove {certified}, above the cost")
+
+
+def certified_bound(
+    problem: Problem, certificate: Certificate, unplaced: Counter[str] | None = None
+) -> Fraction:
+    """
+    The bound on cost, in ticks, that the certificate proves by an exact integer knapsack.
+
+    Raises `PlanWrong` when some pattern violates it.
+    """
+    _require(certificate.scale > 0, "the scale is not positive")
+    _require(all(u >= 0 for u in certificate.pieces.values()), "a dual price is negative")
+    _require(all(s >= 0 for s in certificate.stock.values()), "a stock price is negative")
+    if isinstance(problem, BarProblem):
+        excess, limits = _bar_excess(problem, certificate), _bar_limits(problem)
+    else:
+        excess, limits = _roll_excess(problem, certificate), _roll_limits(problem)
+    for stock, over in excess.items():
+        allowed = certificate.stock.get(stock, 0)
+        _require(over <= allowed, f"a pattern of {stock} undercuts the dual prices by {over - allowed}")
+        _require(allowed == 0 or limits[stock] is not None, f"{stock} is endless, its price must be 0")
+    missing = unplaced or Counter()
+    earned = sum(
+        certificate.pieces.get(piece.id, 0) * (piece.quantity - missing[piece.id]) for piece in problem.pieces
+    )
+    paid = sum(price * (limits[stock] or 0) for stock, price in certificate.stock.items())
+    return Fraction(earned - paid, certificate.scale)
+
+
+def cost_quantum(problem: Problem) -> Fraction:
+    """All costs of whole patterns are multiples of this many ticks, so a bound may be rounded up to it."""
+    unit = ticks_per_unit(problem.unit)
+    if isinstance(problem, RollProblem):
+        prices = [stock_price(stock, problem.unit) for stock in problem.stock]
+        drops = [side.ticks for piece in problem.pieces
+                 for side in ((piece.length, piece.width) if piece.turn else (piece.length,))]
+        return _common([price * gcd(*drops) for price in prices])
+    steps = [price * unit for price in (stock_price(stock, problem.unit) for stock in problem.stock)]
+    if problem.keep is not None and problem.pieces:
+        grid = gcd(*(piece.length.ticks + problem.kerf.ticks for piece in problem.pieces))
+        steps.append(OFFCUT_WORTH * grid)
+        steps.extend(OFFCUT_WORTH * (stock.length.ticks - 2 * problem.trim.ticks) for stock in problem.stock)
+    return _common(steps)
+
+
+def stock_price(stock: BarStock | RollStock, unit: str) -> Fraction:
+    """The price of a bar in `unit`, or of a roll per unit of length run off."""
+    if stock.price is not None:
+        return stock.price
+    worth = OFFCUT_WORTH if stock.offcut else Fraction(1)
+    return worth if isinstance(stock, RollStock) else worth * Fraction(stock.length.ticks, ticks_per_unit(unit))
+
+
+def _common(steps: Iterable[Fraction]) -> Fraction:
+    common = Fraction(0)
+    for step in steps:
+        common = Fraction(
+            gcd(common.numerator * step.denominator, step.numerator * common.denominator),
+            common.denominator * step.denominator,
+        )
+    return common or Fraction(1)
+
+
+def _require(truth: bool, otherwise: str) -> None:
+    if not truth:
+        raise PlanWrong(otherwise)
+
+
+def _unplaced(plan: Plan) -> Counter[str]:
+    missing: Counter[str] = Counter()
+    for entry in plan.unplaced:
+        missing[entry.piece] += entry.quantity
+    return missing
+
+
+def _check_pieces(problem: Problem, plan: Plan) -> None:
+    made: Counter[str] = Counter()
+    for pattern in plan.patterns:
+        for cut in pattern.cuts:
+            made[cut.piece] += pattern.times
+    missing = _unplaced(plan)
+    for piece in problem.pieces:
+        _require(
+            made[piece.id] + missing[piece.id] == piece.quantity,
+            f"{piece.id}: {made[piece.id]} made and {missing[piece.id]} unplaced of {piece.quantity}",
+        )
+    _require(set(made) <= {piece.id for piece in problem.pieces}, "a piece nobody asked for")
+
+
+# -- bars ------------------------------------------------------------------------
+
+
+def _check_bars(problem: BarProblem, plan: Plan) -> tuple[int, Fraction]:
+    """Material in ticks and cost in ticks, having checked every cut."""
+    stock = {bar.id: bar for bar in problem.stock}
+    used: Counter[str] = Counter()
+    material, cost = 0, Fraction(0)
+    for pattern in plan.patterns:
+        _require(pattern.stock in stock and pattern.times >= 1 and bool(pattern.cuts), "an empty pattern")
+        bar = stock[pattern.stock]
+        _check_bar_pattern(problem, bar, pattern)
+        used[bar.id] += pattern.times
+        material += 0 if bar.offcut else bar.length.ticks * pattern.times
+        price = stock_price(bar, problem.unit) * ticks_per_unit(problem.unit)
+        kept = problem.keep is not None and pattern.left >= problem.keep
+        cost += pattern.times * (price - (OFFCUT_WORTH * pattern.left.ticks if kept else 0))
+    for name, count in used.items():
+        limit = stock[name].quantity
+        _require(limit is None or count <= limit, f"{count} of {name}, there are {limit}")
+    return material, cost
+
+
+def _check_bar_pattern(problem: BarProblem, bar: BarStock, pattern: Pattern) -> None:
+    lengths = {piece.id: piece.length.ticks for piece in problem.pieces}
+    kerf, trim = problem.kerf.ticks, problem.trim.ticks
+    end = bar.length.ticks - trim
+    free = trim
+    for cut in sorted(pattern.cuts, key=lambda cut: cut.at.ticks):
+        _require(cut.at.ticks >= free, f"{cut.piece} overlaps the cut before it on {bar.id}")
+        _require(cut.piece in lengths and not cut.turned, f"{cut.piece} is not a piece of this problem")
+        free = cut.at.ticks + lengths[cut.piece] + kerf
+    _require(free - kerf <= end, f"{bar.id} is too short for its cuts")
+    cut_away = sum(lengths[cut.piece] + kerf for cut in pattern.cuts)
+    left = max(0, bar.length.ticks - 2 * trim - cut_away)
+    _require(left == pattern.left.ticks, f"left of {bar.id} is {left}, not {pattern.left.ticks}")
+
+
+def _bar_limits(problem: BarProblem) -> dict[str, int | None]:
+    """How many bars of each stock a plan can open: each holds at least one piece."""
+    pieces = sum(piece.quantity for piece in problem.pieces)
+    return {bar.id: pieces if bar.quantity is None else min(bar.quantity, pieces) for bar in problem.stock}
+
+
+def _bar_excess(problem: BarProblem, certificate: Certificate) -> dict[str, int]:
+    """The most by which a pattern of each stock earns more than scale × its cost, at least 0."""
+    kerf, trim = problem.kerf.ticks, problem.trim.ticks
+    steps = [(piece.length.ticks + kerf, certificate.pieces.get(piece.id, 0), piece.quantity)
+             for piece in problem.pieces if certificate.pieces.get(piece.id, 0)]
+    if not problem.stock:
+        return {}
+    grid = gcd(*(step[0] for step in steps)) or 1
+    room = {bar.id: (bar.length.ticks - 2 * trim + kerf) // grid for bar in problem.stock}
+    # costs in fifths of a tick at worst, times what prices need, so that all is integer
+    unit = ticks_per_unit(problem.unit)
+    prices = {bar.id: stock_price(bar, problem.unit) * unit for bar in problem.stock}
+    factor = 5
+    for price in prices.values():
+        factor = factor * price.denominator // gcd(factor, price.denominator)
+    best = knapsack([(weight // grid, u * factor, most) for weight, u, most in steps], max(0, *room.values()))
+    excess = {}
+    for bar in problem.stock:
+        if room[bar.id] <= 0:
+            excess[bar.id] = 0
+            continue
+        earned = best[: room[bar.id] + 1]
+        if problem.keep is not None:
+            base, least = bar.length.ticks - 2 * trim, problem.keep.ticks
+            left = base - grid * np.arange(len(earned), dtype=earned.dtype)
+            worth = int(OFFCUT_WORTH * factor) * certificate.scale
+            earned = earned + np.where((left >= least) & (left > 0), left * worth, 0)
+        over = int(max(earned)) - int(prices[bar.id] * factor) * certificate.scale
+        excess[bar.id] = max(0, -(-over // factor))
+    return excess
+
+
+def knapsack(steps: list[tuple[int, int, int]], room: int) -> np.ndarray:
+    """
+    Best value by weight limit 0..room of a bounded knapsack; exact integers.
+
+    Parameters
+    ----------
+    steps
+        (weight, value, how many at most) of each kind; weight > 0, value >= 0.
+    room
+        Largest weight limit.
+
+    Examples
+    --------
+    >>> knapsack([(3, 4, 2), (2, 3, 1)], 7).tolist()
+    [0, 0, 3, 4, 4, 7, 8, 8]
+    """
+    most = sum(value * min(count, room // weight) for weight, value, count in steps)
+    best = np.zeros(room + 1, dtype=np.int64 if most < _LARGEST_INT64 // 4 else object)
+    for weight, value, count in steps:
+        left, batch = min(count, room // weight), 1
+        while left > 0:
+            batch = min(batch, left)
+            heavy, gain = weight * batch, value * batch
+            best[heavy:] = np.maximum(best[heavy:], best[: room + 1 - heavy] + gain)
+            left -= batch
+            batch *= 2
+    return best
+
+
+# -- rolls -----------------------------------------------------------------------
+
+
+def _check_rolls(problem: RollProblem, plan: Plan) -> tuple[int, Fraction]:
+    stock = {roll.id: roll for roll in problem.stock}
+    taken: dict[tuple[str, int], list[tuple[int, int]]] = {}
+    homes: dict[str, str] = {}
+    groups = {piece.id: piece.group for piece in problem.pieces}
+    material, cost = 0, Fraction(0)
+    for lay in plan.patterns:
+        _require(lay.stock in stock and lay.times >= 1 and bool(lay.cuts), "an empty lay")
+        _require(lay.length is not None, "a lay without a length")
+        roll, length = stock[lay.stock], lay.length.ticks if lay.length else 0
+        _check_lay(problem, roll, lay, length)
+        for group in {groups[cut.piece] for cut in lay.cuts} - {None}:
+            _require(homes.setdefault(str(group), roll.id) == roll.id, f"group {group} is on two stocks")
+        if roll.length is not None:
+            _require(lay.roll is not None and lay.start is not None, f"a lay of {roll.id} has no place")
+            _require(1 <= (lay.roll or 0) <= (roll.quantity or lay.roll or 0), f"no such roll of {roll.id}")
+            start = lay.start.ticks if lay.start else 0
+            taken.setdefault((roll.id, lay.roll or 0), []).extend(
+                (start + k * length, start + (k + 1) * length) for k in range(lay.times)
+            )
+        material += 0 if roll.offcut else length * lay.times
+        cost += stock_price(roll, problem.unit) * length * lay.times
+    for (name, _), spans in taken.items():
+        _check_spans(stock[name], spans)
+    return material, cost
+
+
+def _check_lay(problem: RollProblem, roll: RollStock, lay: Pattern, length: int) -> None:
+    pieces = {piece.id: piece for piece in problem.pieces}
+    kerf, free, longest, across = problem.kerf.ticks, 0, 0, 0
+    for cut in sorted(lay.cuts, key=lambda cut: cut.at.ticks):
+        _require(cut.piece in pieces, f"{cut.piece} is not a piece of this problem")
+        piece = pieces[cut.piece]
+        _require(piece.turn or not cut.turned, f"{cut.piece} may not be turned")
+        width, drop = (piece.length, piece.width) if cut.turned else (piece.width, piece.length)
+        _require(cut.at.ticks >= free, f"{cut.piece} overlaps the piece before it on {roll.id}")
+        free = cut.at.ticks + width.ticks + kerf
+        across += width.ticks + kerf
+        longest = max(longest, drop.ticks)
+    _require(free - kerf <= roll.width.ticks, f"{roll.id} is too narrow for its lay")
+    _require(longest == length, f"a lay of {roll.id} is {longest} long, not {length}")
+    left = max(0, roll.width.ticks - across)
+    _require(left == lay.left.ticks, f"left of a lay of {roll.id} is {left}, not {lay.left.ticks}")
+
+
+def _check_spans(roll: RollStock, spans: list[tuple[int, int]]) -> None:
+    free = 0
+    for start, end in sorted(spans):
+        _require(start >= free, f"two lays of {roll.id} overlap")
+        free = end
+        for flaw in roll.flaws:
+            _require(end <= flaw.start.ticks or start >= flaw.end.ticks, f"a lay of {roll.id} is on a flaw")
+    _require(roll.length is None or free <= roll.length.ticks, f"{roll.id} is run off past its end")
+
+
+def _roll_limits(problem: RollProblem) -> dict[str, int | None]:
+    """Ticks of clean length there are of each stock; None for endless ones."""
+    limits: dict[str, int | None] = {}
+    for roll in problem.stock:
+        if roll.length is None or roll.quantity is None:
+            limits[roll.id] = None
+            continue
+        clean = roll.length.ticks
+        reached = 0
+        for flaw in sorted(roll.flaws, key=lambda flaw: flaw.start.ticks):
+            clean -= max(0, flaw.end.ticks - max(reached, flaw.start.ticks))
+            reached = max(reached, flaw.end.ticks)
+        limits[roll.id] = clean * roll.quantity
+    return limits
+
+
+def _roll_excess(problem: RollProblem, certificate: Certificate) -> dict[str, int]:
+    """The most by which a lay of each stock earns over scale × price, per tick of length, at least 0."""
+    kerf = problem.kerf.ticks
+    sides = []  # (drop, width + kerf, u, quantity), shortest drop first
+    for piece in problem.pieces:
+        u = certificate.pieces.get(piece.id, 0)
+        ways = {(piece.length.ticks, piece.width.ticks)}
+        if piece.turn:
+            ways.add((piece.width.ticks, piece.length.ticks))
+        sides.extend((drop, width + kerf, u, piece.quantity) for drop, width in ways if u)
+    sides.sort()
+    grid = gcd(*(side[1] for side in sides)) or 1
+    rooms = {roll.id: (roll.width.ticks + kerf) // grid for roll in problem.stock}
+    excess = dict.fromkeys(rooms, 0)
+    room = max([0, *rooms.values()])
+    most = sum(u * min(count, room * grid // width) for _, width, u, count in sides)
+    best = np.zeros(room + 1, dtype=np.int64 if most < _LARGEST_INT64 // 4 else object)
+    for place, (drop, width, u, count) in enumerate(sides):
+        left, batch = min(count, room * grid // width), 1
+        while left > 0:
+            batch = min(batch, left)
+            heavy = width // grid * batch
+            best[heavy:] = np.maximum(best[heavy:], best[: room + 1 - heavy] + u * batch)
+            left -= batch
+            batch *= 2
+        if place + 1 < len(sides) and sides[place + 1][0] == drop:
+            continue
+        for roll in problem.stock:
+            if roll.length is not None and drop > roll.length.ticks:
+                continue
+            price = stock_price(roll, problem.unit) * certificate.scale
+            over = Fraction(int(best[rooms[roll.id]])) / drop - price
+            excess[roll.id] = max(excess[roll.id], -(-over.numerator // over.denominator))
+    return excess
