@@ -1,0 +1,118 @@
+"""The audit trail: who did what when, and what it changed from."""
+
+from __future__ import annotations
+
+import datetime as dt
+from collections.abc import Iterable, Mapping, Sequence
+from decimal import Decimal
+from typing import Any
+
+from django.contrib.contenttypes.models import ContentType
+from django.db import models
+
+from shared.lengths import Length
+from shared.models import AuditEntry, User
+
+Changes = dict[str, list[Any]]
+"""Field to [what it was, what it is], as plain values a person can read."""
+
+
+def plain(value: Any) -> Any:
+    """A value as the trail keeps it: text, a number, a truth or nothing."""
+    if value is None or isinstance(value, bool | int | float | str):
+        return value
+    if isinstance(value, Length):
+        return str(value)
+    if isinstance(value, dt.datetime):
+        return value.astimezone(dt.UTC).isoformat(timespec="seconds")
+    if isinstance(value, dt.date | dt.time):
+        return value.isoformat()
+    if isinstance(value, Decimal):
+        return str(value)
+    if isinstance(value, Mapping):
+        return {str(key): plain(inner) for key, inner in value.items()}
+    if isinstance(value, Iterable) and not isinstance(value, models.Model):
+        return [plain(inner) for inner in value]
+    return str(value)
+
+
+def changed(obj: models.Model, fields: Sequence[str]) -> Changes:
+    """
+    What saving `obj` will change, before it is saved.
+
+    Compares the fields with the stored row (one query; none for a new object) and
+    gives only those that differ. A foreign key is named by the row it points to.
+
+    Examples
+    --------
+    >>> site.note = "ring twice"                        # doctest: +SKIP
+    >>> changed(site, ["note", "year_built"])           # doctest: +SKIP
+    {'note': ['', 'ring twice']}
+    """
+    stored = None if obj._state.adding else type(obj)._base_manager.filter(pk=obj.pk).first()
+    found: Changes = {}
+    for name in fields:
+        column = obj._meta.get_field(name).attname  # type: ignore[union-attr]
+        before = getattr(stored, column) if stored is not None else None
+        if before != getattr(obj, column) and not (stored is None and getattr(obj, column) in (None, "")):
+            found[name] = [plain(getattr(stored, name, None)), plain(getattr(obj, name))]
+    return found
+
+
+def entry(
+    *,
+    by: User | None,
+    deed: str,
+    subject: models.Model | None,
+    changes: Changes | None = None,
+    job: models.Model | int | None = None,
+    note: str = "",
+) -> AuditEntry:
+    """An entry that is not saved yet, for services that write many at once."""
+    return AuditEntry(
+        by=by,
+        deed=deed,
+        subject_type=ContentType.objects.get_for_model(subject) if subject is not None else None,
+        subject_id="" if subject is None else str(subject.pk),
+        subject_text="" if subject is None else str(subject)[:200],
+        job_id=job.pk if isinstance(job, models.Model) else job,
+        changes={name: [plain(old), plain(new)] for name, (old, new) in (changes or {}).items()},
+        note=note,
+    )
+
+
+def record(
+    *,
+    by: User | None,
+    deed: str,
+    subject: models.Model | None,
+    changes: Changes | None = None,
+    job: models.Model | int | None = None,
+    note: str = "",
+) -> AuditEntry:
+    """
+    Leave one entry; call it in the transaction of the deed, after the subject has its key.
+
+    Parameters
+    ----------
+    by
+        Who did it; none for what the program does by itself.
+    deed
+        What was done, in words of the trade, past tense: ``booked the measure``.
+    subject
+        What it was done to.
+    changes
+        Field to [old, new], from `changed`.
+    job
+        The job (or its number) on whose page the entry shows.
+    note
+        The person's own words, such as the reason of a hold.
+    """
+    made = entry(by=by, deed=deed, subject=subject, changes=changes, job=job, note=note)
+    made.save(force_insert=True)
+    return made
+
+
+def record_all(entries: Iterable[AuditEntry]) -> None:
+    """Leave many entries in a few statements."""
+    AuditEntry.objects.bulk_create(entries, batch_size=500)
