@@ -1,0 +1,28 @@
+"""Celery tasks: thin shells, safe to run twice."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from celery import shared_task
+from celery.signals import worker_ready
+
+from shared import runs
+
+
+@shared_task(name="shared.tasks.work")
+def work(run_id: str) -> str:
+    """Do one run, if it is still to be done."""
+    return runs.perform(run_id)
+
+
+@shared_task(name="shared.tasks.sweep")
+def sweep() -> int:
+    """Send stale runs again."""
+    return runs.sweep()
+
+
+@worker_ready.connect
+def sweep_at_start(**kwargs: Any) -> None:
+    """A worker that comes up looks at once for what was left lying."""
+    sweep.delay()
