@@ -1,0 +1,365 @@
+"""
+Documents: PDFs made by a worker from an ordinary template, kept with the hash of their content.
+
+An app registers a kind with ``@document_kind``: a function that gathers, from one subject,
+plain values for the template. Their hash says whether a document is fresh, and one kind,
+subject and hash has one document however often it is asked for.
+"""
+
+from __future__ import annotations
+
+import json
+import mimetypes
+import os
+import tempfile
+from collections.abc import Callable, Iterable
+from dataclasses import dataclass
+from hashlib import sha256
+from pathlib import Path
+from typing import Any
+
+from django.apps import apps
+from django.conf import settings
+from django.contrib.contenttypes.models import ContentType
+from django.contrib.staticfiles import finders
+from django.core.serializers.json import DjangoJSONEncoder
+from django.db import IntegrityError, models
+from django.http import Http404
+from django.template.loader import render_to_string
+from django.utils import timezone
+
+from shared import audit, runs
+from shared import roles as all_roles
+from shared.errors import Refused
+from shared.lengths import Length, Unit
+from shared.models import Branch, Document, Run, User
+
+Gather = Callable[[Any], dict[str, Any]]
+
+
+class _Plain(DjangoJSONEncoder):
+    """Lengths by their ticks, rows by their label and key."""
+
+    def default(self, o: Any) -> Any:
+        if isinstance(o, Length):
+            return o.ticks
+        if isinstance(o, models.Model):
+            return f"{o._meta.label} {o.pk}"
+        if isinstance(o, set | frozenset):
+            return sorted(o)
+        if hasattr(o, "__html__"):
+            return str(o)
+        return super().default(o)
+
+
+@dataclass(frozen=True, slots=True)
+class Content:
+    """What a sheet shows, and what its hash is taken of where that is less than the whole context."""
+
+    context: dict[str, Any]
+    made_from: Any
+
+
+@dataclass(frozen=True, slots=True)
+class Kind:
+    """A kind of document."""
+
+    key: str
+    title: str
+    model: str
+    template: str
+    gather: Callable[[Any], dict[str, Any] | Content]
+    roles: frozenset[str]
+    version: int
+    who: Callable[[User, Any], bool] | None
+    job: Callable[[Any], int | None] | None
+
+    def subject_for(self, user: User, pk: object) -> Any:
+        """The subject, when this person may have documents of this kind about it; else a 404."""
+        manager = apps.get_model(self.model)._default_manager
+        rows = manager.visible_to(user) if hasattr(manager, "visible_to") else manager.none()
+        try:
+            subject = rows.filter(pk=pk).first()
+        except (ValueError, TypeError):
+            subject = None
+        if subject is None or not self.allows(user, subject):
+            raise Http404
+        return subject
+
+    def allows(self, user: User, subject: Any) -> bool:
+        """Whether the person's role, and the kind's own question, let them have it."""
+        return user.has_role(*self.roles) and (self.who is None or self.who(user, subject))
+
+    def content(self, subject: Any) -> Content:
+        """The sheet's content as things stand now."""
+        gathered = self.gather(subject)
+        return gathered if isinstance(gathered, Content) else Content(gathered, gathered)
+
+    def hash_of(self, content: Content) -> str:
+        """SHA-256 of kind, template version and content."""
+        text = json.dumps(
+            [self.key, self.version, content.made_from], cls=_Plain, sort_keys=True, separators=(",", ":")
+        )
+        return sha256(text.encode()).hexdigest()
+
+
+_kinds: dict[str, Kind] = {}
+
+
+def document_kind(
+    key: str,
+    *,
+    title: str,
+    model: str,
+    template: str,
+    roles: Iterable[str] = all_roles.ALL,
+    version: int = 1,
+    who: Callable[[User, Any], bool] | None = None,
+    job: Callable[[Any], int | None] | None = None,
+) -> Callable[[Any], Any]:
+    """
+    Register a kind of document by the function that gathers its content.
+
+    Parameters
+    ----------
+    key
+        ``installs.packet``.
+    title
+        What it is called on pages and in its header.
+    model
+        Label of the subject's model, ``jobs.Job``; its manager has ``visible_to``.
+    template
+        An ordinary template that extends ``shared/paper.html``.
+    roles, who
+        Who may have it, beside seeing the subject at all.
+    version
+        Raise it when the template changes so that older sheets must be made anew.
+    job
+        Gives the key of the job on whose page the audit entry shows; ``subject.job_id`` by default.
+
+    The function takes the subject and returns the template's context, in plain values,
+    lengths and rows named by their key. Give `Content` to leave something out of the hash.
+    """
+
+    def register(gather: Any) -> Any:
+        known = _kinds.get(key)
+        if known is not None and known.gather.__qualname__ != gather.__qualname__:
+            raise ValueError(f"document kind {key} is registered twice")
+        _kinds[key] = Kind(key, title, model, template, gather, frozenset(roles), version, who, job)
+        return gather
+
+    return register
+
+
+def kind_of(key: str) -> Kind:
+    """The kind, or a 404 for what nobody registered."""
+    try:
+        return _kinds[key]
+    except KeyError:
+        raise Http404(f"no documents of kind {key}") from None
+
+
+def kinds() -> dict[str, Kind]:
+    """Every kind, by its key."""
+    return dict(_kinds)
+
+
+# -- asking ---------------------------------------------------------------------------
+
+
+@dataclass(frozen=True, slots=True)
+class Standing:
+    """Where one kind of document stands for one subject, for pages."""
+
+    kind: Kind
+    subject: Any
+    document: Document | None
+    fresh: bool
+    run: Run | None
+
+
+def standing(kind_key: str, subject: models.Model) -> Standing:
+    """The latest document, whether it is fresh, and the run that makes a new one, if any."""
+    kind = kind_of(kind_key)
+    latest = Document.objects.latest_of(kind_key, subject)
+    fresh = latest is not None and latest.content_hash == kind.hash_of(kind.content(subject))
+    run = Run.objects.active().filter(key=_key(kind, subject)).first()
+    if run is None and not fresh:
+        failed = Run.objects.about(subject).filter(kind="shared.document", params__kind=kind_key).first()
+        run = failed if failed and failed.state == Run.State.FAILED else None
+    return Standing(kind, subject, latest, fresh, run)
+
+
+def request_document(*, kind: str, subject: models.Model, by: User) -> Document | Run:
+    """The fresh document when there is one, else the run that makes it."""
+    what = kind_of(kind)
+    if not what.allows(by, subject):
+        raise Refused(f"{what.title}: your role does not print this")
+    digest = what.hash_of(what.content(subject))
+    latest = Document.objects.latest_of(kind, subject)
+    if latest is not None and latest.content_hash == digest and Path(latest.file.path).exists():
+        return latest
+    return runs.start(
+        "shared.document",
+        by=by,
+        subject=subject,
+        params={"kind": kind},
+        key=_key(what, subject),
+        title=f"{what.title}: {subject}",
+    )
+
+
+def _key(kind: Kind, subject: models.Model) -> str:
+    return f"document {kind.key} {subject._meta.label_lower} {subject.pk}"
+
+
+# -- making -----------------------------------------------------------------------------
+
+
+@runs.long_work("shared.document", title="Document")
+def make_document(ctx: runs.Context) -> None:
+    """Renders one document, unless its content has one already."""
+    kind, subject = kind_of(ctx.params["kind"]), ctx.subject
+    if subject is None:
+        raise Refused("what this document was about is gone")
+    ctx.progress(0, 2, "drawing the sheets")
+    content = kind.content(subject)
+    digest = kind.hash_of(content)
+    for _ in range(4):  # another sheet of this subject may take the revision meanwhile
+        revision = _next_revision(kind, subject)
+        pdf, pages = render(kind, subject, content, revision=revision, by=ctx.by)
+        ctx.progress(1, 2, "putting it away")
+        name = put_away(kind, digest, pdf)
+        try:
+            with ctx.finishing() as result:
+                document = _keep(kind, subject, digest, name, pages, revision, ctx)
+                result.update(document=document.pk, pages=pages)
+            return
+        except IntegrityError:
+            continue
+    raise Refused("this document changes faster than it prints; ask again")
+
+
+def _next_revision(kind: Kind, subject: models.Model) -> int:
+    highest = (
+        Document.objects.about(subject).filter(kind=kind.key).aggregate(highest=models.Max("revision"))
+    )
+    return (highest["highest"] or 0) + 1
+
+
+def _keep(
+    kind: Kind, subject: models.Model, digest: str, name: str, pages: int, revision: int, ctx: runs.Context
+) -> Document:
+    """The one row of this kind, subject and content; older ones are superseded."""
+    mine = Document.objects.about(subject).filter(kind=kind.key)
+    document = mine.filter(content_hash=digest).first()
+    if document is None:
+        document = Document.objects.create(
+            kind=kind.key,
+            subject_type=ContentType.objects.get_for_model(subject),
+            subject_id=str(subject.pk),
+            title=f"{kind.title}: {subject}"[:200],
+            revision=revision,
+            content_hash=digest,
+            file=name,
+            pages=pages,
+            run=ctx.run,
+            by=ctx.by,
+        )
+        job = kind.job(subject) if kind.job else getattr(subject, "job_id", None)
+        audit.record(by=ctx.by, deed="printed", subject=document, job=job)
+    mine.exclude(pk=document.pk).filter(superseded=False).update(superseded=True)
+    if document.superseded or document.file.name != name:
+        document.superseded, document.file.name = False, name
+        document.save(update_fields=["superseded", "file"])
+    return document
+
+
+def branch_of(subject: Any, by: User | None = None) -> Branch | None:
+    """The branch whose paper and units a sheet about `subject` takes."""
+    for path in ("branch", "job.branch", "crew.branch", "site.branch", "batch.branch"):
+        found: Any = subject
+        for name in path.split("."):
+            found = getattr(found, name, None)
+        if isinstance(found, Branch):
+            return found
+    return by.branch if by else None
+
+
+def render(
+    kind: Kind, subject: Any, content: Content, *, revision: int, by: User | None
+) -> tuple[bytes, int]:
+    """
+    The PDF and its number of pages.
+
+    It is tagged (PDF/UA-1 is what we ask WeasyPrint for; no validator has confirmed it), on the
+    branch's paper, in the branch's zone and units.
+    """
+    from weasyprint import CSS, HTML  # 1.5 s of imports that the web processes never need
+
+    branch = branch_of(subject, by)
+    with timezone.override(branch.tz if branch else None):
+        html = render_to_string(
+            kind.template,
+            {
+                **content.context,
+                "subject": subject,
+                "branch": branch,
+                "unit": branch.unit if branch else Unit.INCH,
+                "sheet": {"title": kind.title, "revision": revision, "printed_at": timezone.now(), "by": by},
+            },
+        )
+    paper = "A4" if branch is not None and branch.paper == Branch.Paper.A4 else "letter"
+    fetcher = _own_files()
+    document = HTML(string=html, base_url="static:", url_fetcher=fetcher).render(
+        stylesheets=[CSS(string=f"@page {{ size: {paper} }}")], pdf_variant="pdf/ua-1"
+    )
+    return document.write_pdf(pdf_variant="pdf/ua-1"), len(document.pages)
+
+
+def _own_files() -> Any:
+    """Serves ``static:shared/paper.css`` from the apps' static folders, and refuses everything else."""
+    from weasyprint.urls import FatalURLFetchingError, URLFetcher, URLFetcherResponse
+
+    class OwnFiles(URLFetcher):  # type: ignore[misc]
+        def fetch(self, url: str, headers: Any = None) -> Any:
+            scheme, _, name = url.partition(":")
+            path = finders.find(name.lstrip("/")) if scheme == "static" and ".." not in name else None
+            if not path or not isinstance(path, str):
+                raise FatalURLFetchingError(f"a sheet may not load {url[:200]}")
+            mime = mimetypes.guess_type(path)[0] or "application/octet-stream"
+            return URLFetcherResponse(url, Path(path).read_bytes(), {"Content-Type": mime})
+
+    return OwnFiles()
+
+
+def put_away(kind: Kind, digest: str, pdf: bytes) -> str:
+    """Writes to a temporary file, then renames; the name under MEDIA_ROOT."""
+    name = f"documents/{kind.key}/{digest[:2]}/{digest}.pdf"
+    path = Path(settings.MEDIA_ROOT) / name
+    path.parent.mkdir(mode=0o700, parents=True, exist_ok=True)
+    handle, temporary = tempfile.mkstemp(dir=path.parent, prefix=".new-", suffix=".pdf")
+    try:
+        with os.fdopen(handle, "wb") as file:
+            file.write(pdf)
+            file.flush()
+            os.fsync(file.fileno())
+        os.replace(temporary, path)
+    except BaseException:
+        Path(temporary).unlink(missing_ok=True)
+        raise
+    return name
+
+
+def document_for(user: User, pk: int) -> Document:
+    """The document, when the person may have it; else a 404."""
+    document = Document.objects.select_related("subject_type").filter(pk=pk).first()
+    if document is None:
+        raise Http404
+    kind_of(document.kind).subject_for(user, document.subject_id)
+    return document
+
+
+def subject_of(user: User, kind_key: str, pk: object) -> Any:
+    """The subject of a kind, when the person may print it; else a 404."""
+    return kind_of(kind_key).subject_for(user, pk)
