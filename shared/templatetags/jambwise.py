@@ -1,5 +1,256 @@
 """Template tags of every page and sheet; loaded as builtins."""
 
+from __future__ import annotations
+
+from collections.abc import Iterable
+from typing import Any
+
 from django import template
+from django.db import models
+from django.urls import reverse
+from django.utils import timezone
+from django.utils.html import format_html, format_html_join
+from django.utils.safestring import SafeString
+
+from shared import documents
+from shared import panels as panel_registry
+from shared.lengths import Length, Unit
+from shared.models import AuditEntry, Run
+from shared.qr import qr_svg
 
 register = template.Library()
+
+MARKS = {
+    "booking": "hollow",
+    "to measure": "hollow",
+    "measured": "half",
+    "released": "half",
+    "in the workroom": "half",
+    "made": "half",
+    "to install": "half",
+    "installed": "full",
+    "closed": "full",
+    "paused": "crossed",
+    "cancelled": "crossed",
+    "waiting": "hollow",
+    "under way": "half",
+    "done": "full",
+    "failed": "crossed",
+    "stopped": "crossed",
+    "fresh": "full",
+    "stale": "hollow",
+}
+"""State words to how their mark is drawn: hollow not begun, half under way, full done, crossed stopped."""
+
+
+# -- lengths --------------------------------------------------------------------------
+
+
+def stacked(value: Length, unit: Unit = Unit.INCH) -> SafeString:
+    """
+    A length as ``35`` with a small stacked ``3/8``; its plain text stays ``35 3/8``.
+
+    Screen readers hear "35 and 3 eighths inches".
+    """
+    text = value.text(unit)
+    whole, _, fraction = text.rpartition(" ") if "/" in text else (text, "", "")
+    if not fraction:
+        return format_html('<span class="len" role="img" aria-label="{}">{}</span>', value.spoken(unit), whole)
+    sign, fraction = ("-", fraction[1:]) if fraction.startswith("-") else ("", fraction)
+    numerator, denominator = fraction.split("/")
+    return format_html(
+        '<span class="len" role="img" aria-label="{}">{}{}{}<span class="frac"><sup>{}</sup>'
+        "<i>/</i><sub>{}</sub></span></span>",
+        value.spoken(unit),
+        sign,
+        whole,
+        " " if whole else "",
+        numerator,
+        denominator,
+    )
+
+
+def _unit(context: template.Context, unit: Any) -> Unit:
+    """The tag's own, else the template's ``unit``, else that of the user's branch."""
+    chosen = unit or context.get("unit")
+    if chosen:
+        return Unit(chosen)
+    user = getattr(context.get("request"), "user", None)
+    return user.unit if user is not None and user.is_authenticated else Unit.INCH
+
+
+@register.simple_tag(takes_context=True)
+def length(context: template.Context, value: Length | None, unit: str = "", symbol: bool = False) -> SafeString:
+    """``{% length opening.width %}``; ``symbol=True`` adds in or mm; a dash for none."""
+    if value is None or value == "":
+        return format_html('<span class="none" role="img" aria-label="none">–</span>')
+    chosen = _unit(context, unit)
+    shown = stacked(value, chosen)
+    return format_html("{} {}", shown, chosen.value) if symbol else shown
+
+
+@register.simple_tag(takes_context=True)
+def size(
+    context: template.Context, width: Length | None, height: Length | None, unit: str = "", symbol: bool = False
+) -> SafeString:
+    """Width × height, always in that order."""
+    chosen = _unit(context, unit)
+    tail = f" {chosen.value}" if symbol else ""
+    return format_html(
+        '<span class="size">{} × {}{}</span>',
+        length(context, width, chosen),
+        length(context, height, chosen),
+        tail,
+    )
+
+
+@register.simple_tag(takes_context=True)
+def length_text(context: template.Context, value: Length | None, unit: str = "", symbol: bool = False) -> str:
+    """The plain text, for attributes and boxes."""
+    return "" if value is None else value.text(_unit(context, unit), symbol=symbol)
+
+
+@register.simple_tag(takes_context=True)
+def unit_name(context: template.Context, unit: str = "") -> str:
+    """``in`` or ``mm``: once per table or drawing."""
+    return _unit(context, unit).value
+
+
+# -- words ----------------------------------------------------------------------------
+
+
+@register.simple_tag
+def state(word: Any, mark: str = "") -> SafeString:
+    """A state as its word with its mark; `mark` (hollow, half, full, crossed) for words not in `MARKS`."""
+    text = str(getattr(word, "label", word))
+    return format_html('<span class="state {}">{}</span>', mark or MARKS.get(text.lower(), "hollow"), text)
+
+
+@register.simple_tag
+def severity(word: Any) -> SafeString:
+    """note, check or stop, as a word."""
+    text = str(getattr(word, "value", word))
+    return format_html('<span class="severity {0}">{0}</span>', text if text in {"note", "check", "stop"} else "note")
+
+
+@register.simple_tag
+def stage_line(stages: Iterable[Any], here: Any, label: str = "Stage") -> SafeString:
+    """
+    The whole way with where it stands.
+
+    `stages` are words, or (key, word) pairs such as a TextChoices' ``choices``; `here` is one of
+    the words or keys. One that is not on the way (paused, cancelled) marks none as here.
+    """
+    pairs = [(str(one[0]), str(one[1])) if isinstance(one, list | tuple) else (str(one), str(one)) for one in stages]
+    now = next((place for place, pair in enumerate(pairs) if str(here) in pair), None)
+
+    def looks(place: int) -> tuple[str, str]:
+        if now is None or place > now:
+            return "ahead", ""
+        return ("here", ' aria-current="step"') if place == now else ("done", "")
+
+    items = format_html_join(
+        "",
+        '<li class="{}"{}>{}</li>',
+        (
+            (looks(place)[0], SafeString(looks(place)[1]), word)
+            for place, (_, word) in enumerate(pairs)
+        ),
+    )
+    return format_html('<ol class="stages" aria-label="{}">{}</ol>', label, items)
+
+
+@register.filter
+def clock(when: Any) -> str:
+    """A time of day in the branch's zone: ``8:30 am``."""
+    if not when:
+        return ""
+    if hasattr(when, "tzinfo") and hasattr(when, "date") and when.tzinfo is not None:
+        when = timezone.localtime(when)
+    return f"{when.hour % 12 or 12}:{when.minute:02d} {'am' if when.hour < 12 else 'pm'}"
+
+
+@register.filter
+def minutes(value: Any) -> str:
+    """Minutes as ``1 h 25``.
+
+    >>> minutes(85), minutes(40), minutes(120)
+    ('1 h 25', '40 min', '2 h')
+    """
+    hours, rest = divmod(int(value or 0), 60)
+    if not hours:
+        return f"{rest} min"
+    return f"{hours} h {rest:02d}" if rest else f"{hours} h"
+
+
+# -- runs, documents, panels, audit ----------------------------------------------------
+
+
+@register.inclusion_tag("shared/_run.html", takes_context=True)
+def run_bar(context: template.Context, run: Run | None, then: str = "") -> dict[str, Any]:
+    """
+    The bar of a run, which keeps itself up to date.
+
+    ``then="reload"`` loads the page anew when the run ends; an address makes a link to it.
+    """
+    return {"run": run, "then": then, "request": context.get("request"), "csrf_token": context.get("csrf_token")}
+
+
+@register.inclusion_tag("shared/_document.html", takes_context=True)
+def document(context: template.Context, kind: str, subject: models.Model) -> dict[str, Any]:
+    """One kind of document of a subject: open it, whether it is fresh, make a new one."""
+    user = context["request"].user
+    found = documents.standing(kind, subject) if documents.kind_of(kind).allows(user, subject) else None
+    return {"standing": found, "request": context["request"], "csrf_token": context.get("csrf_token")}
+
+
+@register.inclusion_tag("shared/_panels.html", takes_context=True)
+def panels(context: template.Context, page: str, subject: models.Model) -> dict[str, Any]:
+    """The panels higher apps registered for this page, each loaded by itself."""
+    return {"panels": panel_registry.for_page(page, subject.pk, context["request"].user)}
+
+
+@register.inclusion_tag("shared/_audit.html")
+def audit_of_job(job_id: int, most: int = 50) -> dict[str, Any]:
+    """The trail of one job, newest first. It names what changed: only for pages of the office."""
+    return {"entries": AuditEntry.objects.filter(job_id=job_id).select_related("by")[:most]}
+
+
+@register.inclusion_tag("shared/_audit.html")
+def audit_of(subject: models.Model, most: int = 20) -> dict[str, Any]:
+    """The trail of one object, newest first."""
+    return {"entries": AuditEntry.objects.about(subject).select_related("by")[:most]}
+
+
+@register.simple_tag
+def last_change(subject: models.Model | None = None, job: int | None = None) -> SafeString:
+    """Who changed it last, for the foot of a page: ``last: released · Ann Lee · 3 Mar, 14:05``."""
+    rows = AuditEntry.objects.select_related("by")
+    found = rows.filter(job_id=job).first() if job is not None else rows.about(subject).first() if subject else None
+    if found is None:
+        return SafeString("")
+    when = timezone.localtime(found.at)
+    who = found.by or "Jambwise"
+    return format_html(
+        '<span class="last-change">last: {} · {} · <time datetime="{}">{}</time></span>',
+        found.deed,
+        who,
+        found.at.isoformat(timespec="seconds"),
+        f"{when:%a} {when.day} {when:%b}, {clock(found.at)}",
+    )
+
+
+@register.simple_tag
+def qr(text: str, title: str = "") -> SafeString:
+    """A QR code as inline SVG."""
+    return qr_svg(text, title=title)
+
+
+@register.simple_tag(takes_context=True)
+def full_address(context: template.Context, url_name: str, *args: Any) -> str:
+    """A page's address with the site's name, for QR codes; the request's own, else SITE_URL."""
+    from django.conf import settings
+
+    path = reverse(url_name, args=args)
+    request = context.get("request")
+    return request.build_absolute_uri(path) if request is not None else f"{settings.SITE_URL}{path}"
