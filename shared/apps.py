@@ -8,3 +8,6 @@ class SharedConfig(AppConfig):
 
     name = "shared"
     verbose_name = "Shared"
+
+    def ready(self) -> None:
+        from shared import checks, documents  # noqa: F401 - checks and the work kind register themselves

@@ -36,12 +36,8 @@ class BranchQuerySet(models.QuerySet["Branch"]):
     """Branches by who may see them."""
 
     def visible_to(self, user: User | AnonymousUser) -> Self:
-        """The user's own branch; every branch for somebody of the whole firm."""
-        if not user.is_authenticated:
-            return self.none()
-        if user.is_of_whole_firm:
-            return self
-        return self.filter(pk=user.branch_id)
+        """The user's own branch."""
+        return self.filter(pk=user.branch_id) if user.is_authenticated else self.none()
 
 
 class Branch(models.Model):
@@ -125,11 +121,6 @@ class User(AbstractUser):
         return not self.role_names.isdisjoint(names)
 
     @property
-    def is_of_whole_firm(self) -> bool:
-        """Somebody with an owner's role and no branch looks over every branch."""
-        return self.branch_id is None and self.has_role(roles.OWNER)
-
-    @property
     def unit(self) -> Unit:
         """The unit this person reads lengths in."""
         return self.branch.unit if self.branch else Unit.INCH
@@ -142,6 +133,16 @@ class SubjectQuerySet(models.QuerySet[Any]):
         """Rows whose subject is this object."""
         kind = ContentType.objects.get_for_model(subject)
         return self.filter(subject_type=kind, subject_id=str(subject.pk))
+
+
+class AuditEntryQuerySet(SubjectQuerySet):
+    """Entries by who may read them."""
+
+    def visible_to(self, user: User | AnonymousUser) -> Self:
+        """What people of the same branch did, for its office."""
+        if not user.is_authenticated or not user.has_role(*roles.OFFICE):
+            return self.none()
+        return self.filter(by__branch=user.branch_id)
 
 
 class AuditEntry(models.Model):
@@ -160,7 +161,7 @@ class AuditEntry(models.Model):
     note = models.TextField(blank=True)
 
     subject = GenericForeignKey("subject_type", "subject_id")
-    objects = SubjectQuerySet.as_manager()
+    objects = AuditEntryQuerySet.as_manager()
 
     class Meta:
         ordering = ("-at", "-id")
@@ -178,7 +179,15 @@ class AuditEntry(models.Model):
 
 
 class RunQuerySet(SubjectQuerySet):
-    """Runs by state."""
+    """Runs by state and by who may see them."""
+
+    def visible_to(self, user: User | AnonymousUser) -> Self:
+        """One's own; for the office and the workroom, all of their branch."""
+        if not user.is_authenticated:
+            return self.none()
+        if user.branch_id and user.has_role(*roles.OFFICE, roles.WORKROOM):
+            return self.filter(Q(by=user) | Q(by__branch=user.branch_id))
+        return self.filter(by=user)
 
     def active(self) -> Self:
         """Waiting or under way."""

@@ -115,6 +115,8 @@ CSRF_TRUSTED_ORIGINS = words("CSRF_TRUSTED_ORIGINS", "")
 
 ROOT_URLCONF = "shared.urls"
 WSGI_APPLICATION = "shared.wsgi.application"
+SITE_URL = address("SITE_URL", ("http", "https")).rstrip("/") or "http://localhost:8000"
+"""Where people reach the site: printed in QR codes and calendar files."""
 DEFAULT_AUTO_FIELD = "django.db.models.BigAutoField"
 
 ROOMS: Final = ("jobs", "measuring", "fabrication", "installs")
@@ -127,6 +129,7 @@ INSTALLED_APPS = [
     "django.contrib.messages",
     "django.contrib.sessions",
     "django.contrib.staticfiles",
+    "django.forms",
     "axes",
     "csp",
     "django_filters",
@@ -169,6 +172,8 @@ TEMPLATES: list[dict[str, Any]] = [
         },
     }
 ]
+
+FORM_RENDERER = "shared.forms.SheetRenderer"
 
 # -- database ---------------------------------------------------------------------
 
@@ -280,6 +285,7 @@ CONTENT_SECURITY_POLICY = {
         "frame-ancestors": [NONE],
     }
 }
+CSRF_FAILURE_VIEW = "shared.views.forbidden"
 X_FRAME_OPTIONS = "DENY"
 SECURE_REFERRER_POLICY = "same-origin"
 SECURE_CROSS_ORIGIN_OPENER_POLICY = "same-origin"

@@ -4,9 +4,18 @@ from importlib.util import find_spec
 
 from django.conf import settings
 from django.urls import include, path
+from drf_spectacular.views import SpectacularJSONAPIView
 
-rooms = [path("", include(f"{room}.urls")) for room in settings.ROOMS if find_spec(f"{room}.urls")]
+from shared.api import build_router
 
 urlpatterns = [
-    *rooms,
+    path("", include("shared.pages")),
+    *(path("", include(f"{room}.urls")) for room in settings.ROOMS if find_spec(f"{room}.urls")),
+    path("api/schema/", SpectacularJSONAPIView.as_view(), name="schema"),
+    path("api/", include((build_router().urls, "api"))),
 ]
+
+handler400 = "shared.views.bad_request"
+handler403 = "shared.views.forbidden"
+handler404 = "shared.views.not_found"
+handler500 = "shared.views.broken"

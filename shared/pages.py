@@ -1,0 +1,25 @@
+"""The addresses of the common pages."""
+
+from django.contrib.auth.views import LogoutView
+from django.urls import path
+
+from shared import views
+
+app_name = "shared"
+
+urlpatterns = [
+    path("", views.home, name="home"),
+    path("sign-in/", views.SignIn.as_view(), name="sign_in"),
+    path("sign-out/", LogoutView.as_view(), name="sign_out"),
+    path("account/", views.account, name="account"),
+    path("account/password/", views.ChangePassword.as_view(), name="change_password"),
+    path("runs/<uuid:pk>/", views.run, name="run"),
+    path("runs/<uuid:pk>/bar/", views.run_bar, name="run_bar"),
+    path("runs/<uuid:pk>/stop/", views.stop_run, name="stop_run"),
+    path("documents/<int:pk>/", views.document, name="document"),
+    path("documents/<str:kind>/<str:subject>/", views.document_part, name="document_part"),
+    path("documents/<str:kind>/<str:subject>/print/", views.request_document, name="request_document"),
+    path("trail/", views.trail, name="trail"),
+    path("machine/", views.machine, name="machine"),
+    path("healthz", views.healthz, name="healthz"),
+]

@@ -1,0 +1,138 @@
+"""The common API routes: who I am, runs, documents."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from django.urls import reverse
+from drf_spectacular.utils import extend_schema, extend_schema_field
+from rest_framework import serializers, status
+from rest_framework.decorators import action
+from rest_framework.mixins import ListModelMixin, RetrieveModelMixin
+from rest_framework.permissions import IsAuthenticated
+from rest_framework.request import Request
+from rest_framework.response import Response
+from rest_framework.routers import DefaultRouter
+from rest_framework.viewsets import GenericViewSet, ViewSet
+
+from shared import documents, runs
+from shared.models import Branch, Document, Run, User
+
+
+class BranchSerializer(serializers.ModelSerializer[Branch]):
+    class Meta:
+        model = Branch
+        fields = ["id", "name", "zone", "units", "paper", "jurisdiction"]
+
+
+class MeSerializer(serializers.ModelSerializer[User]):
+    """The person who asks."""
+
+    roles = serializers.SerializerMethodField()
+    branch = BranchSerializer(read_only=True)
+
+    class Meta:
+        model = User
+        fields = ["id", "username", "name", "roles", "branch"]
+
+    @extend_schema_field({"type": "array", "items": {"type": "string"}})
+    def get_roles(self, user: User) -> list[str]:
+        return sorted(user.role_names)
+
+
+class RunSerializer(serializers.ModelSerializer[Run]):
+    """A piece of long work: poll it until `state` is done, failed or stopped."""
+
+    class Meta:
+        model = Run
+        fields = [
+            "id", "kind", "title", "state", "done", "total", "message", "result", "error",
+            "created_at", "started_at", "ended_at", "attempts",
+        ]  # fmt: skip
+        read_only_fields = fields
+
+
+class DocumentSerializer(serializers.ModelSerializer[Document]):
+    """A PDF, its revision and where to get it."""
+
+    file = serializers.SerializerMethodField()
+
+    class Meta:
+        model = Document
+        fields = ["id", "kind", "title", "revision", "pages", "superseded", "created_at", "file"]
+        read_only_fields = fields
+
+    @extend_schema_field({"type": "string"})
+    def get_file(self, document: Document) -> str:
+        return reverse("shared:document", args=[document.pk])
+
+
+class AskedDocumentSerializer(serializers.Serializer[Any]):
+    """Which document of what."""
+
+    kind = serializers.CharField(max_length=60)
+    subject = serializers.CharField(max_length=40)
+
+
+class MeViewSet(ViewSet):
+    """Who am I."""
+
+    permission_classes = [IsAuthenticated]
+
+    @extend_schema(responses=MeSerializer)
+    def list(self, request: Request) -> Response:
+        return Response(MeSerializer(request.user).data)
+
+
+class RunViewSet(ListModelMixin, RetrieveModelMixin, GenericViewSet[Run]):
+    """Long work that the user may see."""
+
+    permission_classes = [IsAuthenticated]
+    serializer_class = RunSerializer
+    queryset = Run.objects.all()
+    filterset_fields = ["kind", "state"]
+
+    def get_queryset(self) -> Any:
+        return Run.objects.visible_to(self.request.user)
+
+    @extend_schema(request=None, responses=RunSerializer)
+    @action(detail=True, methods=["post"])
+    def stop(self, request: Request, pk: str | None = None) -> Response:
+        """Ask it to stop."""
+        run = runs.ask_to_stop(run=self.get_object(), by=request.user)
+        return Response(RunSerializer(run).data)
+
+
+class DocumentViewSet(GenericViewSet[Document]):
+    """Documents: ask for one; look one up."""
+
+    permission_classes = [IsAuthenticated]
+    serializer_class = DocumentSerializer
+    queryset = Document.objects.none()
+    lookup_value_regex = r"\d+"
+
+    @extend_schema(responses=DocumentSerializer)
+    def retrieve(self, request: Request, pk: str) -> Response:
+        return Response(DocumentSerializer(documents.document_for(request.user, int(pk))).data)
+
+    @extend_schema(request=AskedDocumentSerializer, responses={200: DocumentSerializer, 202: RunSerializer})
+    def create(self, request: Request) -> Response:
+        """The fresh document (200), or the run that makes it (202)."""
+        asked = AskedDocumentSerializer(data=request.data)
+        asked.is_valid(raise_exception=True)
+        subject = documents.kind_of(asked.validated_data["kind"]).subject_for(
+            request.user, asked.validated_data["subject"]
+        )
+        found = documents.request_document(
+            kind=asked.validated_data["kind"], subject=subject, by=request.user
+        )
+        if isinstance(found, Document):
+            return Response(DocumentSerializer(found).data)
+        return Response(RunSerializer(found).data, status=status.HTTP_202_ACCEPTED)
+
+
+def register(router: DefaultRouter) -> None:
+    """The routes of this app."""
+    router.register("me", MeViewSet, basename="me")
+    router.register("runs", RunViewSet, basename="run")
+    router.register("documents", DocumentViewSet, basename="document")

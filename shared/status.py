@@ -1,0 +1,61 @@
+"""What the site runs on and how its long work stands."""
+
+from __future__ import annotations
+
+import platform
+import zoneinfo
+from datetime import timedelta
+from importlib.metadata import PackageNotFoundError, version
+
+import django
+from django.conf import settings
+from django.db import connection
+from django.utils import timezone
+from kombu.exceptions import OperationalError as BrokerDown
+
+from shared.celery import app
+from shared.models import Run
+
+
+def facts() -> list[tuple[str, str]]:
+    """Name and value, for the owner's page."""
+    return [
+        ("Python", platform.python_version()),
+        ("Django", django.get_version()),
+        ("Database", f"{connection.display_name} {'.'.join(map(str, _database_version()))}"),
+        ("Broker", "answers" if broker_answers() else "does not answer; long work waits"),
+        ("Time zones", f"{zone_data_version()}, {len(zoneinfo.available_timezones())} zones"),
+        ("Data", str(settings.DATA_DIR)),
+    ]
+
+
+def _database_version() -> tuple[int, ...]:
+    return tuple(connection.get_database_version())
+
+
+def zone_data_version() -> str:
+    """The tzdata the program uses."""
+    try:
+        return f"tzdata {version('tzdata')}"
+    except PackageNotFoundError:
+        return "the machine's own"
+
+
+def broker_answers() -> bool:
+    """Whether the broker can be reached now."""
+    try:
+        with app.connection_for_write(connect_timeout=1) as link:
+            link.ensure_connection(max_retries=1, timeout=1)
+    except (BrokerDown, OSError):
+        return False
+    return True
+
+
+def work() -> dict[str, object]:
+    """How much long work waits, is under way, and failed within a day."""
+    day_ago = timezone.now() - timedelta(days=1)
+    return {
+        "waiting": Run.objects.filter(state=Run.State.WAITING).count(),
+        "under_way": Run.objects.filter(state=Run.State.UNDER_WAY).count(),
+        "failed": list(Run.objects.filter(state=Run.State.FAILED, ended_at__gte=day_ago)[:20]),
+    }

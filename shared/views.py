@@ -1,0 +1,226 @@
+"""Sign-in, home, runs, documents, health: the pages every app leans on."""
+
+from __future__ import annotations
+
+from typing import Any
+from urllib.parse import urlencode
+
+from django.contrib import messages
+from django.contrib.auth import views as auth_views
+from django.contrib.auth.decorators import login_required
+from django.core.paginator import Paginator
+from django.db import DatabaseError, connection
+from django.http import FileResponse, Http404, HttpRequest, HttpResponse, JsonResponse
+from django.shortcuts import get_object_or_404, redirect, render
+from django.urls import reverse
+from django.utils.http import url_has_allowed_host_and_scheme
+from django.views.decorators.cache import never_cache
+from django.views.decorators.http import require_GET, require_POST
+
+from shared import documents, menu, runs, status
+from shared.access import roles_required
+from shared.errors import Refused
+from shared.forms import SignInForm
+from shared.models import AuditEntry, Document, Run
+from shared.roles import OFFICE, OWNER
+
+# -- in and out ---------------------------------------------------------------------
+
+
+class SignIn(auth_views.LoginView):
+    """Sign in."""
+
+    template_name = "shared/sign_in.html"
+    authentication_form = SignInForm
+    redirect_authenticated_user = True
+
+
+def sign_in_locked(request: HttpRequest, *args: Any, **kwargs: Any) -> HttpResponse:
+    """Too many wrong passwords for this name from this address."""
+    if request.path.startswith("/api/"):
+        body = {"type": "about:blank", "title": "Too Many Requests", "status": 429, "errors": []}
+        return JsonResponse(body | {"detail": LOCKED}, status=429, content_type="application/problem+json")
+    return render(request, "shared/sign_in.html", {"form": SignInForm(request), "locked": LOCKED}, status=429)
+
+
+LOCKED = "Too many wrong passwords. Wait a quarter of an hour, or ask whoever runs your site."
+
+
+class ChangePassword(auth_views.PasswordChangeView):
+    """Change one's own password."""
+
+    template_name = "shared/change_password.html"
+
+    def get_success_url(self) -> str:
+        messages.success(self.request, "Your password is changed.")
+        return reverse("shared:account")
+
+
+@login_required
+@require_GET
+def home(request: HttpRequest) -> HttpResponse:
+    """On to the first page of the person's menu."""
+    entries = menu.for_user(request.user)
+    if entries:
+        return redirect(entries[0][1])
+    return render(request, "shared/home.html")
+
+
+@login_required
+@require_GET
+def account(request: HttpRequest) -> HttpResponse:
+    """Who I am here."""
+    return render(request, "shared/account.html")
+
+
+# -- long work ------------------------------------------------------------------------
+
+
+def run_for(request: HttpRequest, pk: Any) -> Run:
+    """The run, when this person may see it."""
+    return get_object_or_404(Run.objects.visible_to(request.user), pk=pk)
+
+
+def safe_next(request: HttpRequest, fallback: str) -> str:
+    """Where the form came from, if that is a page of ours."""
+    wanted = request.POST.get("next", "")
+    ok = url_has_allowed_host_and_scheme(wanted, {request.get_host()}, require_https=request.is_secure())
+    return wanted if wanted and ok else fallback
+
+
+@login_required
+@require_GET
+def run(request: HttpRequest, pk: Any) -> HttpResponse:
+    """One run on a page of its own."""
+    return render(request, "shared/run.html", {"run": run_for(request, pk)})
+
+
+@login_required
+@require_GET
+@never_cache
+def run_bar(request: HttpRequest, pk: Any) -> HttpResponse:
+    """The bar alone, for htmx."""
+    found, then = run_for(request, pk), request.GET.get("then", "")
+    if not url_has_allowed_host_and_scheme(then, {request.get_host()}):  # "reload" passes as a relative one
+        then = ""
+    response = render(request, "shared/_run.html", {"run": found, "then": then})
+    if then == "reload" and not found.is_active():
+        response["HX-Refresh"] = "true"
+    return response
+
+
+@login_required
+@require_POST
+def stop_run(request: HttpRequest, pk: Any) -> HttpResponse:
+    """Ask a run to stop."""
+    stopped = runs.ask_to_stop(run=run_for(request, pk), by=request.user)
+    if request.htmx:
+        return render(request, "shared/_run.html", {"run": stopped, "then": request.POST.get("then", "")})
+    return redirect(safe_next(request, reverse("shared:run", args=[stopped.pk])))
+
+
+# -- documents ----------------------------------------------------------------------------
+
+
+@login_required
+@require_GET
+def document(request: HttpRequest, pk: int) -> HttpResponse:
+    """The PDF itself, for those who may have it."""
+    found = documents.document_for(request.user, pk)
+    try:
+        file = found.file.open("rb")
+    except FileNotFoundError:
+        raise Http404("the file is gone; print it again") from None
+    name = f"{found.title} rev {found.revision}.pdf".replace("/", "-").replace(":", "")
+    response = FileResponse(file, filename=name, content_type="application/pdf")
+    response["Cache-Control"] = "private, no-cache"
+    return response
+
+
+@login_required
+@require_POST
+def request_document(request: HttpRequest, kind: str, subject: str) -> HttpResponse:
+    """Print a document: at once the fresh one, else the run that makes it."""
+    about = documents.subject_of(request.user, kind, subject)
+    try:
+        found = documents.request_document(kind=kind, subject=about, by=request.user)
+    except Refused as refusal:
+        messages.error(request, refusal.problem)
+        return redirect(safe_next(request, reverse("shared:home")))
+    if request.htmx:
+        return _document_part(request, kind, about)
+    if isinstance(found, Document):
+        return redirect("shared:document", pk=found.pk)
+    return redirect("shared:run", pk=found.pk)
+
+
+@login_required
+@require_GET
+@never_cache
+def document_part(request: HttpRequest, kind: str, subject: str) -> HttpResponse:
+    """Where a document stands, for htmx."""
+    return _document_part(request, kind, documents.subject_of(request.user, kind, subject))
+
+
+def _document_part(request: HttpRequest, kind: str, about: Any) -> HttpResponse:
+    return render(request, "shared/_document.html", {"standing": documents.standing(kind, about)})
+
+
+# -- the trail and the machine ------------------------------------------------------------
+
+
+@login_required
+@roles_required(*OFFICE)
+@require_GET
+def trail(request: HttpRequest) -> HttpResponse:
+    """Everything that was done in the branch, newest first."""
+    entries = AuditEntry.objects.visible_to(request.user).select_related("by")
+    job = request.GET.get("job", "")
+    if job.isdecimal() and len(job) < 18:
+        entries = entries.filter(job_id=int(job))
+    page = Paginator(entries, 50).get_page(request.GET.get("page"))
+    return render(request, "shared/trail.html", {"page": page, "rest": urlencode({"job": job}) if job else ""})
+
+
+@require_GET
+@never_cache
+def healthz(request: HttpRequest) -> HttpResponse:
+    """200 when the site and its database answer; nothing more for strangers."""
+    try:
+        with connection.cursor() as cursor:
+            cursor.execute("SELECT 1")
+    except DatabaseError:
+        return JsonResponse({"ok": False}, status=503)
+    return JsonResponse({"ok": True})
+
+
+@login_required
+@roles_required(OWNER)
+@require_GET
+@never_cache
+def machine(request: HttpRequest) -> HttpResponse:
+    """What this site runs on and whether its parts answer."""
+    return render(request, "shared/machine.html", {"facts": status.facts(), "work": status.work()})
+
+
+# -- what went wrong --------------------------------------------------------------------------
+
+
+def bad_request(request: HttpRequest, exception: Exception | None = None) -> HttpResponse:
+    """400."""
+    return render(request, "400.html", status=400)
+
+
+def forbidden(request: HttpRequest, exception: Exception | None = None, reason: str = "") -> HttpResponse:
+    """403, also for a form that came from elsewhere."""
+    return render(request, "403.html", {"reason": reason}, status=403)
+
+
+def not_found(request: HttpRequest, exception: Exception | None = None) -> HttpResponse:
+    """404."""
+    return render(request, "404.html", status=404)
+
+
+def broken(request: HttpRequest) -> HttpResponse:
+    """500, with nothing that could break again."""
+    return render(request, "500.html", status=500)
