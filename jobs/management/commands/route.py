@@ -1,0 +1,30 @@
+"""Plans routes from a JSON document, without a database."""
+
+from __future__ import annotations
+
+import json
+import sys
+from typing import Any
+
+from django.core.management.base import BaseCommand, CommandParser
+
+from shared.contracts import read_source, run_command
+
+
+class Command(BaseCommand):
+    help = "Plans routes: reads one JSON document, writes one answer (see the README)."
+    requires_system_checks: list[str] = []
+
+    def add_arguments(self, parser: CommandParser) -> None:
+        parser.add_argument("file", nargs="?", default="-", metavar="FILE", help="the document; - is standard input")
+
+    def handle(self, *args: Any, file: str, **options: Any) -> None:
+        code = run_command(lambda: _route(file))
+        if code:
+            sys.exit(code)
+
+
+def _route(file: str) -> None:
+    from jobs.rules.routing.command import answer
+
+    sys.stdout.write(json.dumps(answer(read_source(file)), ensure_ascii=False) + "\n")

@@ -1,0 +1,40 @@
+"""
+Who drives when: plans crews' days, prices one more appointment, says why not.
+
+Pure calculation: plain values in and out, no Django. `solve` plans, `verify` is the
+independent referee, `Inserter` prices a new stop everywhere at once.
+"""
+
+from jobs.rules.routing.model import (
+    Crew, CrewDay, Lunch, Objective, Plan, Problem, ProblemError, Route, Stop, Unplaced, Visit,
+)  # fmt: skip
+from jobs.rules.routing.pipeline import Progress, solve
+from jobs.rules.routing.regret import regret_plan
+from jobs.rules.routing.timing import orders_of, plan_of
+from jobs.rules.routing.verify import Fault, PlanBroken, check, verify
+from jobs.rules.routing.why import explain, why_not
+
+__all__ = [
+    "Crew",
+    "CrewDay",
+    "Fault",
+    "Lunch",
+    "Objective",
+    "Plan",
+    "PlanBroken",
+    "Problem",
+    "ProblemError",
+    "Progress",
+    "Route",
+    "Stop",
+    "Unplaced",
+    "Visit",
+    "check",
+    "explain",
+    "orders_of",
+    "plan_of",
+    "regret_plan",
+    "solve",
+    "verify",
+    "why_not",
+]

@@ -1,0 +1,78 @@
+"""From a planning document to its answer, within the seconds it asks for."""
+
+from __future__ import annotations
+
+import os
+import time
+from collections.abc import Callable
+from typing import Any
+
+from jobs.rules.routing.documents import Request, plan_document, read_request
+from jobs.rules.routing.model import Plan, Problem
+from jobs.rules.routing.pipeline import Progress, solve
+from jobs.rules.routing.regret import regret_plan
+from jobs.rules.routing.timing import plan_of
+from jobs.rules.routing.verify import verify
+
+
+def answer(
+    text: str | bytes,
+    progress: Callable[[Progress], None] | None = None,
+    should_stop: Callable[[], bool] | None = None,
+) -> dict[str, Any]:
+    """
+    Plans a document. Its `seconds` count from the start of this process, imports included.
+
+    Raises
+    ------
+    ContractError
+        When the document can't be used.
+    """
+    request = read_request(text)
+    spent = process_age()
+    left = max(0.0, request.seconds - spent)
+    engines: dict[str, str] = {}
+    plan = solve(
+        request.problem, left, request.seed, _start(request), progress=progress, should_stop=should_stop, engines=engines
+    )
+    return plan_document(plan, process_age(), engines)
+
+
+def process_age() -> float:
+    """Wall seconds since this process began; since this module was loaded where that is unknown."""
+    try:
+        with open("/proc/self/stat", "rb") as file:
+            ticks = int(file.read().rpartition(b")")[2].split()[19])
+        return max(0.0, time.clock_gettime(time.CLOCK_BOOTTIME) - ticks / os.sysconf("SC_CLK_TCK"))
+    except (OSError, AttributeError, ValueError, IndexError):
+        return time.monotonic() - _LOADED
+
+
+_LOADED = time.monotonic()
+
+
+def _start(request: Request) -> Plan | None:
+    """The previous plan as far as it can still be driven: stops that are gone or don't fit are left out."""
+    if not request.previous:
+        return None
+    problem = request.problem
+    orders: dict[int, list[int]] = {}
+    seen: set[int] = set()
+    for key, ids in request.previous.items():
+        if key in problem.day_number:
+            kept = [problem.stop_number[i] for i in ids if i in problem.stop_number]
+            orders[problem.day_number[key]] = [n for n in kept if n not in seen and not seen.add(n)]  # type: ignore[func-returns-value]
+    return repair(problem, orders)
+
+
+def repair(problem: Problem, orders: dict[int, list[int]]) -> Plan:
+    """Drops stops that break a bound, route by route, and puts what it can in again."""
+    kept: dict[int, list[int]] = {}
+    for number, order in orders.items():
+        route: list[int] = []
+        for stop in order:
+            plan = plan_of(problem, {number: [*route, stop]})
+            if plan is not None and not verify(problem, plan):
+                route.append(stop)
+        kept[number] = route
+    return regret_plan(problem, kept)

@@ -1,0 +1,446 @@
+"""
+What the planner is asked (`Problem`) and what it answers (`Plan`).
+
+Times are whole seconds on one axis, counted from any start the caller likes (for a
+branch: midnight before the first day). Places are row numbers of the travel table.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, field
+from functools import cached_property
+from typing import Any, Final
+
+import numpy as np
+
+DAY: Final = 86_400
+"""Seconds of a day; lunch repeats by it."""
+
+LARGEST_TIME: Final = 10**9
+"""No time, duration or travel may be longer, in seconds (some 31 years)."""
+
+Id = str | int
+Span = tuple[int, int]
+
+
+class ProblemError(ValueError):
+    """A problem that contradicts itself: the field, what is wrong, what would be allowed."""
+
+    def __init__(self, field: str, problem: str, bound: str = "") -> None:
+        super().__init__(f"{field}: {problem}" + (f" ({bound})" if bound else ""))
+        self.field = field
+        self.problem = problem
+        self.bound = bound
+
+
+@dataclass(frozen=True, slots=True)
+class Lunch:
+    """
+    A pause of `duration` seconds starting within [earliest, latest], every working day.
+
+    It is taken at a base, before driving off from a stop or on arriving at one, never
+    inside a drive or a service. Times repeat by whole days, so time of day will do. A
+    crew-day that can start after its lunch, or be back before it, just does so.
+    """
+
+    earliest: int
+    latest: int
+    duration: int
+
+
+@dataclass(frozen=True, slots=True)
+class Crew:
+    """
+    Who drives: bases, shifts and what they can do.
+
+    Parameters
+    ----------
+    start, end
+        Rows of the travel table where each shift begins and ends.
+    shifts
+        One (from, to) per working day, in seconds; absence is a shift left out.
+    capacity
+        Most load one shift carries; None is no limit.
+    overtime
+        Seconds a shift may run over its end.
+    people
+        Heads in the crew; a stop that needs more is not for it.
+    """
+
+    id: Id
+    start: int
+    end: int
+    shifts: tuple[Span, ...]
+    skills: frozenset[str] = frozenset()
+    capacity: int | None = None
+    lunch: Lunch | None = None
+    overtime: int = 0
+    people: int = 1
+
+
+@dataclass(frozen=True, slots=True)
+class Stop:
+    """
+    One appointment to be driven to.
+
+    Parameters
+    ----------
+    at
+        Row of the travel table.
+    service
+        Seconds spent there.
+    windows
+        (from, to) pairs bounding the start of service, inclusive; none is any time.
+    priority
+        Counts towards what is placed; 1 is ordinary, larger matters more.
+    required
+        Outranks every priority.
+    locked
+        (crew id, place in that crew's shifts) it may not leave.
+    promised
+        A window given to the customer; the start stays in it (and in `windows`).
+    earliest
+        Not before this time (parts made); 0 is no bound.
+    people
+        Heads needed at once.
+    """
+
+    id: Id
+    at: int
+    service: int
+    windows: tuple[Span, ...] = ()
+    skills: frozenset[str] = frozenset()
+    load: int = 0
+    priority: int = 1
+    required: bool = False
+    locked: tuple[Id, int] | None = None
+    promised: Span | None = None
+    earliest: int = 0
+    people: int = 1
+
+
+@dataclass(frozen=True, slots=True)
+class Objective:
+    """
+    What a plan costs, after the most priority is placed. Whole numbers, any money.
+
+    Parameters
+    ----------
+    drive
+        Per second driven. The default objective is this alone, i.e. travel.
+    paid
+        Per second from leaving the start to being back at the end, waiting included.
+    overtime
+        Per second after the shift's end, on top of `paid`.
+    moved
+        Per stop that leaves the crew and shift it has in the previous plan.
+    late
+        Per second a service starts after its promised window; only with `grace`.
+    grace
+        Seconds by which a promised window may be missed at that price, whatever the stop's
+        other windows; 0 keeps it hard.
+
+    Examples
+    --------
+    >>> Objective.per_hour(drive=30, paid=36, moved=15)
+    Objective(drive=3000, paid=3600, overtime=0, moved=5400000, late=0, grace=0)
+    """
+
+    drive: int = 1
+    paid: int = 0
+    overtime: int = 0
+    moved: int = 0
+    late: int = 0
+    grace: int = 0
+
+    @classmethod
+    def per_hour(
+        cls, drive: float = 0, paid: float = 0, overtime: float = 0, moved: float = 0, late: float = 0
+    ) -> Objective:
+        """
+        From money per hour (and per move), kept in 1/3600 of a hundredth so that it stays whole.
+
+        A cost divided by 360,000 is money again.
+        """
+        return cls(
+            round(100 * drive), round(100 * paid), round(100 * overtime), round(360_000 * moved), round(100 * late)
+        )
+
+
+@dataclass(frozen=True, slots=True)
+class CrewDay:
+    """One shift of one crew: what a route is driven in. `lunch` is on this day's axis."""
+
+    crew: int
+    shift: int
+    begin: int
+    end: int
+    limit: int
+    start_at: int
+    end_at: int
+    capacity: int | None
+    lunch: Lunch | None
+
+
+@dataclass(frozen=True, eq=False)
+class Problem:
+    """
+    Crews, stops, and the seconds of driving between any two places.
+
+    Parameters
+    ----------
+    travel
+        Shape (places, places), whole seconds >= 0, zero on its diagonal; row to column.
+    previous
+        Today's plan, as {stop id: (crew id, shift)}; what `objective.moved` compares with.
+
+    Raises
+    ------
+    ProblemError
+        When something refers to nothing, or a bound is the wrong way round.
+    """
+
+    crews: tuple[Crew, ...]
+    stops: tuple[Stop, ...]
+    travel: np.ndarray
+    objective: Objective = Objective()
+    previous: Mapping[Id, tuple[Id, int]] = field(default_factory=dict)
+
+    def __post_init__(self) -> None:
+        travel = np.ascontiguousarray(self.travel, dtype=np.int64)
+        travel.setflags(write=False)
+        object.__setattr__(self, "travel", travel)
+        object.__setattr__(self, "crews", tuple(self.crews))
+        object.__setattr__(self, "stops", tuple(self.stops))
+        _check(self)
+
+    @cached_property
+    def days(self) -> tuple[CrewDay, ...]:
+        """Every crew-day, crews in order and shifts in order within each."""
+        return tuple(
+            _crew_day(crew, place, shift)
+            for place, crew in enumerate(self.crews)
+            for shift in range(len(crew.shifts))
+        )
+
+    @cached_property
+    def day_number(self) -> dict[tuple[Id, int], int]:
+        """Place in `days` by (crew id, shift)."""
+        return {(self.crews[day.crew].id, day.shift): number for number, day in enumerate(self.days)}
+
+    @cached_property
+    def stop_number(self) -> dict[Id, int]:
+        """Place in `stops` by id."""
+        return {stop.id: number for number, stop in enumerate(self.stops)}
+
+    @cached_property
+    def crew_number(self) -> dict[Id, int]:
+        """Place in `crews` by id."""
+        return {crew.id: number for number, crew in enumerate(self.crews)}
+
+    @cached_property
+    def windows(self) -> tuple[tuple[Span, ...], ...]:
+        """Per stop the spans its service may start in, sorted and apart; () is never."""
+        grace = self.objective.grace if self.objective.late else 0
+        return tuple(_open_spans(stop, grace) for stop in self.stops)
+
+    @cached_property
+    def rows(self) -> list[list[int]]:
+        """The travel table as lists, which plain Python reads faster."""
+        return [list(map(int, row)) for row in self.travel]
+
+    @cached_property
+    def allowed(self) -> tuple[tuple[int, ...], ...]:
+        """Per stop the crew-days with the skills, heads and lock for it, whatever the time."""
+        return tuple(tuple(self._allowed(stop)) for stop in self.stops)
+
+    def _allowed(self, stop: Stop) -> Iterable[int]:
+        if stop.locked is not None:
+            number = self.day_number[stop.locked]
+            return [number] if fits_crew(stop, self.crews[self.days[number].crew]) else []
+        crews = [fits_crew(stop, crew) for crew in self.crews]
+        return [number for number, day in enumerate(self.days) if crews[day.crew]]
+
+
+def fits_crew(stop: Stop, crew: Crew) -> bool:
+    """Whether the crew has the skills, the heads and the room for it, on some day."""
+    room = crew.capacity is None or stop.load <= crew.capacity
+    return stop.skills <= crew.skills and stop.people <= crew.people and room
+
+
+@dataclass(frozen=True, slots=True)
+class Visit:
+    """One stop of a route: when the crew arrives, starts and drives off, in seconds."""
+
+    id: Id
+    arrive: int
+    start: int
+    leave: int
+
+
+@dataclass(frozen=True, slots=True)
+class Route:
+    """One crew-day's work. `lunch` is when the pause starts, None where there is none on the way."""
+
+    crew: Id
+    shift: int
+    visits: tuple[Visit, ...]
+    travel: int
+    depart: int
+    back: int
+    lunch: int | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Unplaced:
+    """A stop nobody drives to, and why."""
+
+    id: Id
+    why: str
+
+
+@dataclass(frozen=True, slots=True)
+class Plan:
+    """
+    Routes, and what they leave out.
+
+    `placed` is the sum of priorities placed, `required_left` how many required stops are
+    not; `cost` is by the problem's objective, `travel` in seconds.
+    """
+
+    routes: tuple[Route, ...]
+    unplaced: tuple[Unplaced, ...]
+    travel: int
+    cost: int
+    placed: int
+    required_left: int = 0
+
+    @property
+    def rank(self) -> tuple[int, int, int]:
+        """Smaller is better: required stops left out, priority left out, cost."""
+        return (self.required_left, -self.placed, self.cost)
+
+    def where(self) -> dict[Id, tuple[Id, int]]:
+        """Crew and shift per placed stop."""
+        return {visit.id: (route.crew, route.shift) for route in self.routes for visit in route.visits}
+
+    def sequences(self) -> dict[tuple[Id, int], tuple[Id, ...]]:
+        """Stop ids in driving order per (crew, shift)."""
+        return {(r.crew, r.shift): tuple(visit.id for visit in r.visits) for r in self.routes}
+
+
+def _crew_day(crew: Crew, place: int, shift: int) -> CrewDay:
+    begin, end = crew.shifts[shift]
+    limit = end + crew.overtime
+    return CrewDay(
+        place, shift, begin, end, limit, crew.start, crew.end, crew.capacity, lunch_on(crew.lunch, begin, limit)
+    )
+
+
+def lunch_on(lunch: Lunch | None, begin: int, limit: int) -> Lunch | None:
+    """The lunch moved by whole days into a shift; None where its time does not touch the shift."""
+    if lunch is None or lunch.duration == 0:
+        return None
+    shift = -((lunch.latest - begin) // DAY) * DAY  # the first day whose latest start is not before `begin`
+    moved = Lunch(lunch.earliest + shift, lunch.latest + shift, lunch.duration)
+    return moved if moved.earliest < limit else None
+
+
+def _open_spans(stop: Stop, grace: int) -> tuple[Span, ...]:
+    spans: Sequence[Span] = stop.windows or ((0, LARGEST_TIME),)
+    if stop.promised is not None:
+        begin, end = stop.promised
+        spans = [(max(a, begin), min(b, end)) for a, b in spans]
+        if grace:
+            spans = [s for s in spans if s[0] <= s[1]] + [(end + 1, end + grace)]
+    spans = sorted((max(a, stop.earliest), b) for a, b in spans)
+    merged: list[Span] = []
+    for a, b in spans:
+        if a > b:
+            continue
+        if merged and a <= merged[-1][1] + 1:
+            merged[-1] = (merged[-1][0], max(b, merged[-1][1]))
+        else:
+            merged.append((a, b))
+    return tuple(merged)
+
+
+# -- checking -----------------------------------------------------------------
+
+
+def _check(problem: Problem) -> None:
+    travel = problem.travel
+    if travel.ndim != 2 or travel.shape[0] != travel.shape[1]:
+        raise ProblemError("travel", f"the table is {travel.shape}", "as many columns as rows")
+    if travel.size and (travel.min() < 0 or travel.max() > LARGEST_TIME):
+        raise ProblemError("travel", "a time is out of bounds", f"0 to {LARGEST_TIME} seconds")
+    if np.diagonal(travel).any():
+        raise ProblemError("travel", "a place is not 0 seconds from itself", "0 on the diagonal")
+    _check_objective(problem.objective)
+    _check_unique("crews", problem.crews)
+    _check_unique("stops", problem.stops)
+    for place, crew in enumerate(problem.crews):
+        _check_crew(f"crews[{place}]", crew, len(travel))
+    shifts = {crew.id: len(crew.shifts) for crew in problem.crews}
+    for place, stop in enumerate(problem.stops):
+        _check_stop(f"stops[{place}]", stop, len(travel), shifts)
+
+
+def _check_objective(objective: Objective) -> None:
+    for name in Objective.__dataclass_fields__:
+        _within(f"objective.{name}", getattr(objective, name), LARGEST_TIME)
+
+
+def _check_unique(name: str, things: Sequence[Any]) -> None:
+    seen = set()
+    for place, thing in enumerate(things):
+        if thing.id in seen:
+            raise ProblemError(f"{name}[{place}].id", f"{thing.id!r} stands twice", "each id once")
+        seen.add(thing.id)
+
+
+def _check_crew(at: str, crew: Crew, places: int) -> None:
+    _within(f"{at}.start", crew.start, places - 1)
+    _within(f"{at}.end", crew.end, places - 1)
+    for place, shift in enumerate(crew.shifts):
+        _check_span(f"{at}.shifts[{place}]", shift)
+    if crew.capacity is not None:
+        _within(f"{at}.capacity", crew.capacity, LARGEST_TIME)
+    _within(f"{at}.overtime", crew.overtime, LARGEST_TIME)
+    if crew.people < 1:
+        raise ProblemError(f"{at}.people", f"{crew.people} is out of bounds", "at least 1")
+    if crew.lunch is not None:
+        _check_span(f"{at}.lunch", (crew.lunch.earliest, crew.lunch.latest))
+        _within(f"{at}.lunch.minutes", crew.lunch.duration, DAY)
+
+
+def _check_stop(at: str, stop: Stop, places: int, shifts: Mapping[Id, int]) -> None:
+    _within(f"{at}.at", stop.at, places - 1)
+    for name in ("service", "load", "earliest", "people"):
+        _within(f"{at}.{name}", getattr(stop, name), LARGEST_TIME)
+    _within(f"{at}.priority", stop.priority, 10**6)
+    for place, window in enumerate(stop.windows):
+        _check_span(f"{at}.windows[{place}]", window)
+    if stop.promised is not None:
+        _check_span(f"{at}.promised", stop.promised)
+    if stop.locked is not None:
+        crew, shift = stop.locked
+        if crew not in shifts:
+            raise ProblemError(f"{at}.locked.crew", f"{crew!r} is not a crew", "the id of a crew")
+        if not 0 <= shift < shifts[crew]:
+            bound = f"0 to {shifts[crew] - 1}" if shifts[crew] else "this crew has no shift"
+            raise ProblemError(f"{at}.locked.shift", f"{shift} is no shift of crew {crew!r}", bound)
+
+
+def _check_span(at: str, span: Span) -> None:
+    begin, end = span
+    _within(f"{at}[0]", begin, LARGEST_TIME)
+    _within(f"{at}[1]", end, LARGEST_TIME)
+    if begin > end:
+        raise ProblemError(at, f"ends at {end}, before it begins at {begin}", "from <= to")
+
+
+def _within(at: str, value: int, most: int) -> None:
+    if not 0 <= value <= most:
+        raise ProblemError(at, f"{value} is out of bounds", f"0 to {most}")

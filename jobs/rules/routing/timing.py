@@ -1,0 +1,224 @@
+"""
+Times along one route: from an order of stops to arrivals, starts and lunch.
+
+A route is driven so that it is back as early as it can be; then its departure (only)
+is put off as far as the return stays the same, so nobody waits at a door for nothing.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
+
+from jobs.rules.routing.model import CrewDay, Id, Lunch, Plan, Problem, Route, Span, Unplaced, Visit
+
+NEVER = 1 << 60
+BEFORE, AFTER = -1, -2  # lunch before leaving, after being back
+
+
+@dataclass(frozen=True, slots=True)
+class Timing:
+    """Departure, (arrive, start, leave) per stop, return, and the start of lunch on the way."""
+
+    depart: int
+    times: tuple[tuple[int, int, int], ...]
+    back: int
+    lunch: int | None
+
+
+@dataclass(frozen=True, slots=True)
+class _Pause:
+    """Lunch in leg `leg` (0 is the first drive), taken on arrival or else before driving off."""
+
+    leg: int
+    on_arrival: bool
+
+
+def next_start(windows: Sequence[Span], ready: int) -> int:
+    """The first moment from `ready` on that lies in one of the sorted windows; NEVER if none."""
+    for begin, end in windows:
+        if ready <= end:
+            return max(ready, begin)
+    return NEVER
+
+
+def last_start(windows: Sequence[Span], bound: int) -> int:
+    """The last moment up to `bound` in one of the sorted windows; -1 if none."""
+    for begin, end in reversed(windows):
+        if begin <= bound:
+            return min(bound, end)
+    return -1
+
+
+def time_route(problem: Problem, day: CrewDay, order: Sequence[int]) -> Timing | None:
+    """
+    Drives the stops (numbers) in that order; None when some bound can't be kept.
+
+    With lunch every place for it is tried: back earliest wins, then the shortest day,
+    then lunch at its earliest.
+    """
+    best: Timing | None = None
+    for pause in _pauses(day, len(order)):
+        timing = _drive(problem, day, order, pause)
+        if timing is not None and (best is None or _rank(timing) < _rank(best)):
+            best = timing
+    return best
+
+
+def _rank(timing: Timing) -> tuple[int, int]:
+    return timing.back, -timing.depart
+
+
+def _pauses(day: CrewDay, stops: int) -> Iterable[_Pause | None]:
+    if day.lunch is None:
+        return [None]
+    inner = [_Pause(leg, arrival) for leg in range(1, stops + 1) for arrival in (True, False)]
+    # on the first leg only on arrival (before it is BEFORE), on the last only before it (else AFTER)
+    inner = [p for p in inner if not (p.leg == stops and p.on_arrival)] + [_Pause(0, True)]
+    return [_Pause(BEFORE, False), _Pause(AFTER, False), *inner] if stops else [_Pause(AFTER, False)]
+
+
+def _drive(problem: Problem, day: CrewDay, order: Sequence[int], pause: _Pause | None) -> Timing | None:
+    first = day.begin
+    if pause is not None and day.lunch is not None and pause.leg == BEFORE:
+        first = max(day.begin, day.lunch.earliest + day.lunch.duration)
+    early = _forward(problem, day, order, pause, first)
+    if early is None or not order:
+        return early
+    depart = _latest_departure(problem, day, order, pause, early)
+    return _forward(problem, day, order, pause, depart) or early
+
+
+def _forward(
+    problem: Problem, day: CrewDay, order: Sequence[int], pause: _Pause | None, depart: int
+) -> Timing | None:
+    rows, stops, windows = problem.rows, problem.stops, problem.windows
+    place, leave, lunch_at = day.start_at, depart, None
+    times = []
+    for leg, number in enumerate(order):
+        stop = stops[number]
+        here = pause is not None and pause.leg == leg
+        drive_off = leave
+        if here and pause is not None and day.lunch is not None and not pause.on_arrival:
+            lunch_at = max(leave, day.lunch.earliest)
+            drive_off = lunch_at + day.lunch.duration
+        arrive = ready = drive_off + rows[place][stop.at]
+        if here and pause is not None and day.lunch is not None and pause.on_arrival:
+            lunch_at = max(arrive, day.lunch.earliest)
+            ready = lunch_at + day.lunch.duration
+        start = next_start(windows[number], ready)
+        if start == NEVER or _too_late(day.lunch, lunch_at):
+            return None
+        if leg:
+            times[-1] = (*times[-1][:2], drive_off)
+        leave = start + stop.service
+        times.append((arrive, start, leave))
+        place = stop.at
+    if pause is not None and day.lunch is not None and pause.leg == len(order):
+        lunch_at = max(leave, day.lunch.earliest)
+        leave = lunch_at + day.lunch.duration
+        times[-1] = (*times[-1][:2], leave)
+    back = leave + rows[place][day.end_at] if order else depart
+    after = pause is not None and day.lunch is not None and pause.leg == AFTER and back > day.lunch.latest
+    if back > day.limit or after or _too_late(day.lunch, lunch_at):
+        return None
+    return Timing(depart, tuple(times), back, lunch_at)
+
+
+def _too_late(lunch: Lunch | None, at: int | None) -> bool:
+    return lunch is not None and at is not None and at > lunch.latest
+
+
+def _latest_departure(
+    problem: Problem, day: CrewDay, order: Sequence[int], pause: _Pause | None, early: Timing
+) -> int:
+    """The latest departure that is back no later than `early` is."""
+    rows, stops = problem.rows, problem.stops
+    bound, place = early.back, day.end_at
+    for leg in range(len(order), -1, -1):
+        stop = stops[order[leg - 1]] if leg else None
+        here = pause is not None and pause.leg == leg
+        if here and pause is not None and day.lunch is not None and pause.on_arrival:
+            bound = min(bound - day.lunch.duration, day.lunch.latest)
+        bound -= rows[day.start_at if stop is None else stop.at][place]
+        if here and pause is not None and day.lunch is not None and not pause.on_arrival:
+            bound = min(bound - day.lunch.duration, day.lunch.latest)
+        if stop is not None:
+            bound = last_start(problem.windows[order[leg - 1]], bound - stop.service)
+            place = stop.at
+    return max(bound, early.depart)
+
+
+# -- plans --------------------------------------------------------------------
+
+
+def build_route(problem: Problem, day: CrewDay, order: Sequence[int]) -> Route | None:
+    """The route with its times; None when the order can't be driven."""
+    timing = time_route(problem, day, order)
+    if timing is None:
+        return None
+    crew = problem.crews[day.crew]
+    visits = tuple(Visit(problem.stops[s].id, *t) for s, t in zip(order, timing.times, strict=True))
+    return Route(crew.id, day.shift, visits, drive_time(problem, day, order), timing.depart, timing.back, timing.lunch)
+
+
+def drive_time(problem: Problem, day: CrewDay, order: Sequence[int]) -> int:
+    """Seconds driven from the start over the stops to the end; 0 for no stops."""
+    if not order:
+        return 0
+    places = [day.start_at, *(problem.stops[number].at for number in order), day.end_at]
+    rows = problem.rows
+    return sum(rows[a][b] for a, b in zip(places, places[1:], strict=False))
+
+
+def route_cost(problem: Problem, day: CrewDay, route: Route) -> int:
+    """What one route costs by the problem's objective."""
+    o = problem.objective
+    cost = o.drive * route.travel
+    if not route.visits:
+        return 0
+    cost += o.paid * (route.back - route.depart) + o.overtime * max(0, route.back - day.end)
+    for visit in route.visits:
+        stop = problem.stops[problem.stop_number[visit.id]]
+        if o.late and o.grace and stop.promised is not None:
+            cost += o.late * max(0, visit.start - stop.promised[1])
+        if problem.previous.get(visit.id, (route.crew, route.shift)) != (route.crew, route.shift):
+            cost += o.moved
+    return cost
+
+
+def assemble(problem: Problem, routes: Iterable[Route], why: Mapping[Id, str] | None = None) -> Plan:
+    """A plan of these routes; every stop in none of them is unplaced."""
+    kept = tuple(sorted((r for r in routes if r.visits), key=lambda r: problem.day_number[r.crew, r.shift]))
+    placed = {visit.id for route in kept for visit in route.visits}
+    left = [stop for stop in problem.stops if stop.id not in placed]
+    cost = sum(route_cost(problem, problem.days[problem.day_number[r.crew, r.shift]], r) for r in kept)
+    return Plan(
+        routes=kept,
+        unplaced=tuple(Unplaced(stop.id, (why or {}).get(stop.id, "")) for stop in left),
+        travel=sum(route.travel for route in kept),
+        cost=cost,
+        placed=sum(stop.priority for stop in problem.stops if stop.id in placed),
+        required_left=sum(stop.required for stop in left),
+    )
+
+
+def plan_of(problem: Problem, orders: Mapping[int, Sequence[int]]) -> Plan | None:
+    """The plan that drives these stop numbers per crew-day number; None if one can't be driven."""
+    routes = []
+    for number, order in orders.items():
+        if not order:
+            continue
+        route = build_route(problem, problem.days[number], order)
+        if route is None:
+            return None
+        routes.append(route)
+    return assemble(problem, routes)
+
+
+def orders_of(problem: Problem, plan: Plan) -> dict[int, list[int]]:
+    """Stop numbers per crew-day number, the inverse of `plan_of`."""
+    return {
+        problem.day_number[route.crew, route.shift]: [problem.stop_number[v.id] for v in route.visits]
+        for route in plan.routes
+    }

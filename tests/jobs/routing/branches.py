@@ -1,0 +1,89 @@
+"""Small and random branches of our own, for the routing tests."""
+
+from __future__ import annotations
+
+import random
+from typing import Any
+
+import numpy as np
+
+from jobs.rules.routing import Crew, Lunch, Objective, Problem, Stop
+
+HOUR = 3600
+
+
+def line(*stops: Stop, crews: tuple[Crew, ...] | None = None, length: int = 20, step: int = 600, **more: Any) -> Problem:
+    """Places 0..length-1 on one street, `step` seconds apart; one crew based at place 0, 8:00 to 16:00."""
+    at = np.arange(length)
+    crews = crews or (Crew("c", 0, 0, ((8 * HOUR, 16 * HOUR),)),)
+    return Problem(crews, tuple(stops), step * np.abs(at[:, None] - at[None, :]), **more)
+
+
+def random_branch(seed: int, stops: int | None = None) -> Problem:
+    """Any mix of what a problem can ask for; many can't be done in full."""
+    pick = random.Random(seed)
+    count = stops or pick.randint(0, 14)
+    places = count + 4
+    at = np.array([[pick.randint(0, 60), pick.randint(0, 60)] for _ in range(places)], dtype=float)
+    travel = np.rint(60 * np.hypot(*(at[:, None, :] - at[None, :, :]).transpose(2, 0, 1))).astype(int)
+    if pick.random() < 0.3:  # one-way streets
+        travel += np.array([[pick.randint(0, 300) for _ in range(places)] for _ in range(places)])
+        np.fill_diagonal(travel, 0)
+    days = pick.randint(1, 3)
+    crews = tuple(_crew(pick, number, days) for number in range(pick.randint(1, 4)))
+    jobs = tuple(_stop(pick, number, days, crews) for number in range(count))
+    shifts = [(crew.id, shift) for crew in crews for shift in range(len(crew.shifts))]
+    previous = {job.id: pick.choice(shifts) for job in jobs if shifts and pick.random() < 0.3}
+    objective = pick.choice([
+        Objective(),
+        Objective(drive=2, paid=1, overtime=3, moved=500),
+        Objective(drive=1, moved=1000),
+        Objective(drive=1, late=5, grace=1800),
+    ])  # fmt: skip
+    return Problem(crews, jobs, travel, objective, previous)
+
+
+def _crew(pick: random.Random, number: int, days: int) -> Crew:
+    shifts = tuple(
+        (day * 24 * HOUR + pick.randint(6, 9) * HOUR, day * 24 * HOUR + pick.randint(14, 18) * HOUR)
+        for day in range(days)
+        if pick.random() < 0.9
+    )
+    lunch = Lunch(11 * HOUR, 13 * HOUR, pick.choice([1800, 2700])) if pick.random() < 0.4 else None
+    return Crew(
+        id=f"crew {number}",
+        start=pick.randint(0, 3),
+        end=pick.randint(0, 3),
+        shifts=shifts,
+        skills=frozenset(pick.sample(["measure", "install", "motor"], pick.randint(0, 3))),
+        capacity=pick.choice([None, None, 10]),
+        lunch=lunch,
+        overtime=pick.choice([0, 0, HOUR]),
+        people=pick.randint(1, 2),
+    )
+
+
+def _stop(pick: random.Random, number: int, days: int, crews: tuple[Crew, ...]) -> Stop:
+    windows = []
+    for _ in range(pick.choice([0, 1, 1, 2, 3])):
+        begin = pick.randrange(days) * 24 * HOUR + pick.randint(6, 16) * HOUR
+        windows.append((begin, begin + pick.choice([0, HOUR, 2 * HOUR, 4 * HOUR])))
+    with_shifts = [crew for crew in crews if crew.shifts]
+    locked = None
+    if with_shifts and pick.random() < 0.1:
+        crew = pick.choice(with_shifts)
+        locked = (crew.id, pick.randrange(len(crew.shifts)))
+    return Stop(
+        id=number,
+        at=4 + number,
+        service=pick.randint(0, 7200),
+        windows=tuple(windows),
+        skills=frozenset(pick.sample(["measure", "install", "motor"], pick.choice([0, 0, 1, 1, 2]))),
+        load=pick.randint(0, 5),
+        priority=pick.choice([1, 1, 1, 2, 5]),
+        required=pick.random() < 0.1,
+        locked=locked,
+        promised=windows[0] if windows and pick.random() < 0.2 else None,
+        earliest=pick.choice([0, 0, 0, 24 * HOUR]),
+        people=pick.choice([1, 1, 1, 2]),
+    )
