@@ -243,7 +243,8 @@ def _spoken(ticks: int, unit: Unit) -> str:
 
 _MARKS: Final = str.maketrans({"″": '"', "”": '"', "“": '"', "′": "'", "’": "'", "‘": "'", "⁄": "/", "−": "-", "–": "-"})
 _UNIT: Final = r"(?P<unit>\"|''|in(?:\.|ch|ches)?|mm|cm|m)?"
-_NUMBER: Final = r"(?P<whole>\d+)?(?:(?P<point>[.,]\d+)|(?P<gap>[\s-]*)(?P<num>\d+)\s*/\s*(?P<den>\d+))?"
+_FRACTION: Final = r"(?P<gap>[\s-]*)(?<!\d)(?P<num>\d+)\s*/\s*(?P<den>\d+)"
+_NUMBER: Final = rf"(?P<whole>\d+)?(?:(?P<point>[.,]\d+)|{_FRACTION})?"
 _FEET: Final = re.compile(
     r"(?P<feet>\d+)\s*(?:'|ft\.?|feet|foot)(?!')[\s-]*(?P<rest>.*)", re.IGNORECASE
 )
@@ -361,8 +362,6 @@ def _parse_inches(match: re.Match[str], shown: str) -> Length:
         grid = Length(TICKS_PER_INCH // 64)
         return _on_grid(value, grid, shown + ("" if match["unit"] else " in"), "a 64th of an inch", Unit.INCH)
     whole, numerator, denominator = int(match["whole"] or 0), int(match["num"]), int(match["den"])
-    if match["whole"] is not None and not match["gap"]:
-        raise LengthError(f"{shown} is ambiguous: leave a space before the fraction")
     if denominator not in _DENOMINATORS:
         if denominator == 0:
             raise LengthError(f"{shown}: a fraction cannot be over 0")
@@ -371,7 +370,9 @@ def _parse_inches(match: re.Match[str], shown: str) -> Length:
             Length(TICKS_PER_INCH // 64), shown, "on a tape (halves to 64ths)", Unit.INCH, refuse=True,
         )
     if numerator >= denominator:
-        raise LengthError(f"{shown} is ambiguous: {numerator}/{denominator} is an inch or more")
+        raise LengthError(
+            f"{shown} is ambiguous: {numerator}/{denominator} is an inch or more; leave a space before a fraction"
+        )
     return Length(whole * TICKS_PER_INCH + numerator * TICKS_PER_INCH // denominator)
 
 
