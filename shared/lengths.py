@@ -241,7 +241,7 @@ def _spoken(ticks: int, unit: Unit) -> str:
 
 # -- parsing -------------------------------------------------------------------
 
-_MARKS: Final = str.maketrans({"″": '"', "”": '"', "“": '"', "′": "'", "’": "'", "‘": "'", "⁄": "/", "−": "-", "–": "-"})
+_MARKS: Final = str.maketrans("″”“′’‘⁄−–", "\"\"\"'''/--")
 _UNIT: Final = r"(?P<unit>\"|''|in(?:\.|ch|ches)?|mm|cm|m)?"
 _FRACTION: Final = r"(?P<gap>[\s-]*)(?<!\d)(?P<num>\d+)\s*/\s*(?P<den>\d+)"
 _NUMBER: Final = rf"(?P<whole>\d+)?(?:(?P<point>[.,]\d+)|{_FRACTION})?"

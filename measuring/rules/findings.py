@@ -41,12 +41,12 @@ class Finding:
         return {**out, **self.more, "text": self.text, "todo": self.todo}
 
 
-def finding(code: str, at: str, *, severity: str | None = None, **words: object) -> Finding:
+def finding(code: str, at: str, *, **words: str | int) -> Finding:
     """A finding in the table's words."""
     message = _MESSAGES[code]
     return Finding(
         code=code,
-        severity=severity or message["severity"],
+        severity=message["severity"],
         field=at,
         text=message["text"].format(**words),
         todo=message["todo"].format(**words),

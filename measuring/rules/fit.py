@@ -1,0 +1,491 @@
+"""Whether a product fits an opening: depth, light, limits, weight, the way in; and which others do."""
+
+from __future__ import annotations
+
+import dataclasses
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any, Final
+
+from measuring.rules.families import FAMILIES, HEIGHTS, MOUNTS, SIDES, TABLE, WIDTHS, named
+from measuring.rules.findings import CHECK, NOTE, STOP, Finding, finding, opening_findings
+from measuring.rules.opening import Opening
+from measuring.rules.safety import Control, Jurisdiction, Site, safety_findings
+from measuring.rules.sizing import OPENING_SIZE, OrderSize, order_size
+from shared.contracts import Reader
+
+_SITE: Final = TABLE["site"]
+_BLOCKING: Final = frozenset(TABLE["blocking"])
+
+
+@dataclass(frozen=True, slots=True)
+class Tube:
+    """A tube a roller can be made on, and how wide it usually carries, in ticks."""
+
+    name: str
+    most: int
+
+
+@dataclass(frozen=True, slots=True)
+class ProductFit:
+    """
+    What one product of the range needs of an opening; lengths in ticks, weights in grams.
+
+    Two depths: `min_depth` to mount at all, `flush_depth` to sit flush. `gaps` is the light that
+    passes inside, per side (``idle``, ``control``, ``motor``). `narrowing` is how far jambs may
+    close in before the hem bar rubs. `confirmed` says that the firm has made the figures its
+    own; until then none of them stops anything.
+    """
+
+    key: str
+    name: str
+    family: str
+    mounts: tuple[str, ...] = MOUNTS
+    min_depth: int = 0
+    flush_depth: int = 0
+    head_height: int = 0
+    clearance_width: int = 0
+    clearance_height: int = 0
+    gaps: Mapping[str, int] = dataclasses.field(default_factory=dict)
+    narrowing: int | None = None
+    swing_depth: int | None = None
+    hand_clearance: int = 0
+    least_width: int = 0
+    most_width: int | None = None
+    least_height: int = 0
+    most_height: int | None = None
+    tubes: tuple[Tube, ...] = ()
+    coupled_most: int | None = None
+    support_span: int | None = None
+    support_end: int = 0
+    grams_per_m2: int = 0
+    grams_per_m: int = 0
+    package_extra: int = 0
+    packed_by_height: bool = False
+    sold_as: str = "custom"
+    controls: tuple[Control, ...] = ()
+    confirmed: bool = False
+
+    @classmethod
+    def from_json(cls, values: Mapping[str, Any]) -> ProductFit:
+        """
+        From a row of the range: ``{"key", "name", "family", "fit": {..}}``, lengths as text.
+
+        Raises
+        ------
+        ContractError
+            With field, problem and bound.
+        """
+        reader = Reader(dict(values))
+        key, name = reader.string("key"), reader.string("name")
+        family = reader.string("family", choices=FAMILIES)
+        for other in ("source", "options", "basis"):
+            reader.raw(other, None)
+        fit = reader.object("fit")
+        reader.done()
+        return _read_fit(fit, key, name, family)
+
+    def control(self, key: str) -> Control | None:
+        """The control chosen, or the first one there is."""
+        for control in self.controls:
+            if control.key == key:
+                return control
+        return self.controls[0] if self.controls and not key else None
+
+
+def _read_fit(fit: Reader, key: str, name: str, family: str) -> ProductFit:
+    unit = fit.string("unit", "in", choices=("in", "mm"))
+    fit.string("basis", "")
+
+    def ticks(reader: Reader, field: str, default: Any = None) -> Any:
+        length = reader.length(field, unit, None)
+        return default if length is None else length.ticks
+
+    clearance, gap = fit.object("clearance", None), fit.object("gap", None)
+    width, height, weight = (fit.object(name, None) for name in ("width", "height", "weight"))
+    read = ProductFit(
+        key=key,
+        name=name,
+        family=family,
+        mounts=fit.strings("mounts", MOUNTS, choices=MOUNTS),
+        min_depth=fit.length("min_depth", unit).ticks,
+        flush_depth=fit.length("flush_depth", unit).ticks,
+        head_height=fit.length("head_height", unit).ticks,
+        clearance_width=ticks(clearance, "width", 0) if clearance else 0,
+        clearance_height=ticks(clearance, "height", 0) if clearance else 0,
+        gaps={side: ticks(gap, side, 0) for side in ("idle", "control", "motor")} if gap else {},
+        narrowing=ticks(fit, "narrowing"),
+        swing_depth=ticks(fit, "swing_depth"),
+        hand_clearance=ticks(fit, "hand_clearance", 0),
+        least_width=ticks(width, "least", 0) if width else 0,
+        most_width=ticks(width, "most") if width else None,
+        least_height=ticks(height, "least", 0) if height else 0,
+        most_height=ticks(height, "most") if height else None,
+        tubes=tuple(Tube(entry.string("name"), entry.length("most", unit).ticks) for entry in fit.objects("tubes", ())),
+        coupled_most=ticks(fit, "coupled_most"),
+        support_span=ticks(fit, "support_span"),
+        support_end=ticks(fit, "support_end", 0),
+        grams_per_m2=weight.integer("grams_per_m2", 0, most=100_000) if weight else 0,
+        grams_per_m=weight.integer("grams_per_m", 0, most=100_000) if weight else 0,
+        package_extra=ticks(fit, "package_extra", 0),
+        packed_by_height=fit.boolean("packed_by_height", False),
+        sold_as=fit.string("sold_as", "custom", choices=("custom", "stock")),
+        controls=tuple(Control.read(entry, unit) for entry in fit.objects("controls", ())),
+        confirmed=fit.boolean("confirmed", False),
+    )
+    for reader in (clearance, gap, width, height, weight, fit):
+        if reader:
+            reader.done()
+    if read.flush_depth < read.min_depth:
+        fit.refuse("flush_depth", "less than the depth to mount", "at least min_depth")
+    return read
+
+
+def usual_fit(family: str) -> ProductFit:
+    """What a family usually needs, from the table, where no product is chosen yet; never confirmed."""
+    row = TABLE["families"][family]
+    return ProductFit(
+        key="",
+        name=f"the usual {family}",
+        family=family,
+        min_depth=row["depth_least"],
+        flush_depth=row["depth_flush"],
+        head_height=row["head_height"],
+        gaps={side: row[f"gap_{side}"] for side in ("idle", "control", "motor")},
+        hand_clearance=row["hand_clearance"],
+    )
+
+
+def finished_size(size: OrderSize, product: ProductFit) -> tuple[int, int]:
+    """Width and height in ticks after the product's clearance, which comes off an opening size only."""
+    if size.basis != OPENING_SIZE:
+        return size.width.ticks, size.height.ticks
+    return size.width.ticks - product.clearance_width, size.height.ticks - product.clearance_height
+
+
+def grams(width_ticks: int, height_ticks: int, product: ProductFit) -> int:
+    """
+    Weight of a unit of this finished size, in whole grams, rounded down.
+
+    Examples
+    --------
+    >>> one = ProductFit("k", "n", "slat", grams_per_m2=3600, grams_per_m=500)
+    >>> grams(320 * 1000, 320 * 1500, one)
+    5900
+    """
+    width_mm, height_mm = width_ticks // 320, height_ticks // 320
+    return width_mm * height_mm * product.grams_per_m2 // 1_000_000 + width_mm * product.grams_per_m // 1000
+
+
+def weight_text(weight_g: int, unit: str) -> str:
+    """Whole pounds or kilograms, upwards (1 lb = 453.59237 g)."""
+    if unit == "in":
+        return f"{-(-weight_g * 100_000 // 45_359_237)} lb"
+    return f"{-(-weight_g // 1000)} kg"
+
+
+def fit_findings(
+    opening: Opening, size: OrderSize, product: ProductFit, *, control: str = "", site: Site | None = None
+) -> list[Finding]:
+    """
+    What this product says to this opening.
+
+    Parameters
+    ----------
+    opening, size
+        The readings and the order size reached from them.
+    product
+        The product tried; its family may differ from the opening's only when the opening was
+        sized for it (`alternatives` does so).
+    control
+        Key of the control chosen; the first of the product's where empty.
+    site
+        For the way in and lifting above the head.
+
+    Returns
+    -------
+    list[Finding]
+        A limit of a product not `confirmed` is a ``check`` where it would be a ``stop``.
+    """
+    return list(_fit_findings(opening, size, product, product.control(control), site))
+
+
+def _fit_findings(
+    opening: Opening, size: OrderSize, product: ProductFit, control: Control | None, site: Site | None
+) -> Iterator[Finding]:
+    if opening.mount not in product.mounts:
+        yield limit(product, "mount_lacking", "mount", what=product.name, mount=opening.mount)
+    if opening.mount == "inside":
+        yield from depth_findings(opening, product)
+        yield from gap_findings(opening, product, control)
+        yield from _narrowing(opening, product)
+    else:
+        yield from _standing_off(opening, product)
+    yield from _limits(opening, size, product)
+    yield from _weight(opening, size, product, site)
+    yield from _way_in(opening, size, product, site)
+
+
+def limit(product: ProductFit, code: str, at: str, **words: str | int) -> Finding:
+    """A finding that rests on a product's figure: it stops only what the firm has confirmed."""
+    found = finding(code, at, **words)
+    if product.confirmed or found.severity != STOP:
+        return found
+    return dataclasses.replace(found, severity=CHECK, text=found.text + TABLE["unconfirmed"])
+
+
+def clear_depth(opening: Opening, product: ProductFit) -> int | None:
+    """Depth in ticks that is left before what is in the way; None where it was not read."""
+    depth = opening.readings.get("depth")
+    if depth is None:
+        return None
+    return min([depth, *(depth - _eats(thing, product) for thing in opening.obstructions)])
+
+
+def _eats(thing: Any, product: ProductFit) -> int:
+    hand = product.hand_clearance if thing.at == "path" else 0
+    return int(thing.projection_ticks) + hand
+
+
+def depth_findings(opening: Opening, product: ProductFit) -> Iterator[Finding]:
+    """Fits flush, fits and stands proud by so much, or does not fit; and what eats the depth."""
+    depth, unit = clear_depth(opening, product), opening.unit
+    if depth is None:
+        return
+    for thing in opening.obstructions:
+        left = opening.readings["depth"] - _eats(thing, product)
+        if left < product.flush_depth:
+            words = {"projection": named(thing.projection_ticks, unit), "depth": named(max(left, 0), unit)}
+            yield finding("in_the_way", "obstructions", kind=thing.kind, **words)
+    words = {
+        "depth": named(max(depth, 0), unit),
+        "what": product.name,
+        "flush": named(product.flush_depth, unit),
+    }
+    if depth < product.min_depth:
+        yield limit(product, "depth_short", "depth", least=named(product.min_depth, unit), **words)
+    elif depth < product.flush_depth:
+        yield finding("depth_proud", "depth", x=named(product.flush_depth - depth, unit), **words)
+    else:
+        yield finding("depth_flush", "depth", **words)
+    if product.swing_depth is not None and depth < product.swing_depth:
+        yield finding("swing", "depth", need=named(product.swing_depth, unit), **words)
+
+
+def gap_findings(opening: Opening, product: ProductFit, control: Control | None) -> Iterator[Finding]:
+    """The light at the sides of a roller, solar or sheer inside its opening: said, never refused."""
+    if not product.gaps or not TABLE["families"][product.family]["gap_said"]:
+        return
+    word = "motor" if control is not None and control.power else "control"
+    idle, other = product.gaps["idle"], product.gaps[word]
+    usual, unit = TABLE["usual_gap"], opening.unit
+    code = "gap_wide" if max(idle, other) > usual else "gap"
+    words = {"idle": named(idle, unit), "control": named(other, unit), "usual": named(usual, unit)}
+    yield finding(code, "mount", what=product.name, control_word=word, **words)
+
+
+def _narrowing(opening: Opening, product: ProductFit) -> Iterator[Finding]:
+    read = [opening.readings[place] for place in WIDTHS if place in opening.readings]
+    if product.narrowing is None or opening.rule.width != "top" or not read:
+        return
+    closes = read[0] - min(read)
+    if closes > product.narrowing:
+        words = {"x": named(closes, opening.unit), "limit": named(product.narrowing, opening.unit)}
+        yield limit(product, "narrows_past", "widths", **words)
+
+
+def _standing_off(opening: Opening, product: ProductFit) -> Iterator[Finding]:
+    for thing in opening.obstructions:
+        need = thing.projection_ticks + product.hand_clearance
+        words = {"projection": named(thing.projection_ticks, opening.unit), "need": named(need, opening.unit)}
+        yield finding("clear_by", "obstructions", kind=thing.kind, **words)
+
+
+def _limits(opening: Opening, size: OrderSize, product: ProductFit) -> Iterator[Finding]:
+    width, height = finished_size(size, product)
+    unit, what = opening.unit, product.name
+    x = named(width, unit)
+    if width < product.least_width:
+        yield limit(product, "too_narrow", "order_width", what=what, limit=named(product.least_width, unit), x=x)
+    if product.tubes:
+        yield from _tubes(width, x, product)
+    elif product.most_width is not None and width > product.most_width:
+        words = {"limit": named(product.most_width, unit), "count": -(-width // product.most_width)}
+        yield limit(product, "too_wide", "order_width", what=what, x=x, **words)
+    y = named(height, unit)
+    if height < product.least_height:
+        yield limit(product, "too_short", "order_height", what=what, limit=named(product.least_height, unit), x=y)
+    if product.most_height is not None and height > product.most_height:
+        yield limit(product, "too_tall", "order_height", what=what, limit=named(product.most_height, unit), x=y)
+    count = supports(width, product)
+    if count > 2:
+        yield finding("support", "order_width", x=x, count=count)
+
+
+def supports(width_ticks: int, product: ProductFit) -> int:
+    """
+    Supports along a headrail, end brackets included: ceil((width − 2 × end) / span) + 1, at least 2.
+
+    Examples
+    --------
+    >>> rail = ProductFit("k", "n", "slat", support_span=48 * 8128, support_end=5 * 8128)
+    >>> [supports(8128 * inches, rail) for inches in (40, 58, 59)]
+    [2, 2, 3]
+    """
+    if product.support_span is None:
+        return 2
+    return max(2, -(-(width_ticks - 2 * product.support_end) // product.support_span) + 1)
+
+
+def _tubes(width: int, x: str, product: ProductFit) -> Iterator[Finding]:
+    first, last = product.tubes[0], product.tubes[-1]
+    if width <= first.most:
+        return
+    for tube in product.tubes:
+        if width <= tube.most:
+            yield finding("bigger_tube", "order_width", x=x, tube=first.name, next=tube.name)
+            return
+    if product.coupled_most is not None and width <= product.coupled_most:
+        yield finding("coupled", "order_width", x=x)
+    else:
+        yield finding("two_units", "order_width", x=x, count=-(-width // last.most))
+
+
+def _weight(opening: Opening, size: OrderSize, product: ProductFit, site: Site | None) -> Iterator[Finding]:
+    width, height = finished_size(size, product)
+    weight = grams(width, height, product)
+    text = weight_text(weight, opening.unit)
+    if width >= _SITE["two_people_wide"] or weight > _SITE["two_people_grams"]:
+        yield finding("two_people", "order_width", weight=text, x=named(width, opening.unit))
+    reach = site.reach_ticks if site else None
+    if reach is not None and reach > _SITE["overhead_over"] and weight > _SITE["overhead_grams"]:
+        yield finding("overhead", "order_width", weight=text)
+
+
+def _way_in(opening: Opening, size: OrderSize, product: ProductFit, site: Site | None) -> Iterator[Finding]:
+    if site is None:
+        return
+    width, height = finished_size(size, product)
+    longest = (max(width, height) if product.packed_by_height else width) + product.package_extra
+    for way, room in site.way_in.items():
+        if longest > room:
+            words = {"x": named(longest, opening.unit), "limit": named(room, opening.unit)}
+            yield finding("package", "order_width", way=f"the {way}", **words)
+
+
+# -- alternatives -----------------------------------------------------------------
+
+
+@dataclass(frozen=True, slots=True)
+class Alternative:
+    """One product of the range tried on an opening, and what came of it."""
+
+    key: str
+    name: str
+    family: str
+    mount: str
+    fits: bool
+    findings: tuple[Finding, ...]
+    size: OrderSize | None
+
+    def why(self) -> list[str]:
+        """Why it fits or doesn't, in sentences: what is in its way first."""
+        return [found.text for found in sorted(self.findings, key=_weight_of) if found.code not in _SHAPE]
+
+    def to_json(self, unit: str) -> dict[str, Any]:
+        """Keys key, name, family, mount, fits, why, findings, and the size where there is one."""
+        return {
+            "key": self.key,
+            "name": self.name,
+            "family": self.family,
+            "mount": self.mount,
+            "fits": self.fits,
+            "why": self.why(),
+            "findings": [found.to_json() for found in self.findings],
+            "size": self.size.to_json(unit) if self.size else None,
+        }
+
+
+_SEVERITY_ORDER: Final = {STOP: 0, CHECK: 1, NOTE: 2}
+_SHAPE: Final = frozenset({"diagonals_wanted", "read_twice", "depth_unread"})
+
+
+def _weight_of(found: Finding) -> int:
+    return _SEVERITY_ORDER[found.severity]
+
+
+def alternatives(
+    opening: Opening,
+    products: Iterable[ProductFit],
+    *,
+    site: Site | None = None,
+    place: Jurisdiction | None = None,
+) -> list[Alternative]:
+    """
+    Every product of the range tried on this opening at every mount it is made for, best first.
+
+    An outside trial covers the least of the table on each side, and the head above. What fits
+    comes first; among those fewest stops, checks and notes, then the opening's own family and
+    mount, then the order of the range.
+
+    Examples
+    --------
+    >>> doc = {"id": "A", "family": "roller", "mount": "inside", "depth": "1", "widths": {"top": "36"},
+    ...        "heights": {"left": "60", "center": "60", "right": "60"}}
+    >>> roller = ProductFit("r", "deep roller", "roller", min_depth=2 * 8128, flush_depth=3 * 8128)
+    >>> [(one.mount, one.fits) for one in alternatives(Opening.from_json(doc, "in"), [roller])]
+    [('outside', True), ('inside', False)]
+    """
+    tried = [
+        _try(opening, product, mount, site, place)
+        for product in products
+        for mount in MOUNTS
+        if mount in product.mounts
+    ]
+    ranked = sorted(enumerate(tried), key=lambda pair: (*_rank(pair[1], opening), pair[0]))
+    return [one for _, one in ranked]
+
+
+def _rank(one: Alternative, opening: Opening) -> tuple[bool, int, int, int, bool, bool]:
+    counts = [sum(found.severity == severity for found in one.findings) for severity in (STOP, CHECK, NOTE)]
+    return (not one.fits, *counts, one.family != opening.family, one.mount != opening.mount)  # type: ignore[return-value]
+
+
+def _try(
+    opening: Opening, product: ProductFit, mount: str, site: Site | None, place: Jurisdiction | None
+) -> Alternative:
+    trial = _as_if(opening, product, mount)
+    lacking = _lacking(trial)
+    found: list[Finding]
+    size = None
+    if lacking:
+        words = {"what": product.name, "places": ", ".join(lacking)}
+        found = [finding("readings_lacking", lacking[0], **words)]
+    else:
+        size = order_size(trial)
+        found = opening_findings(trial, size) + fit_findings(trial, size, product, site=site)
+        found += safety_findings(size, product.control(""), site, place, product.sold_as)
+    fits = not any(one.code in _BLOCKING for one in found)
+    return Alternative(product.key, product.name, product.family, mount, fits, tuple(found), size)
+
+
+def _as_if(opening: Opening, product: ProductFit, mount: str) -> Opening:
+    """The same opening, as if this product were to cover it at this mount."""
+    if mount == "inside":
+        return dataclasses.replace(
+            opening, family=product.family, mount=mount, cover=None, cloth_extra_ticks=None, chosen=None
+        )
+    least = TABLE["cover"]["least"]
+    cover = opening.cover
+    if opening.mount != "outside" or cover is None:
+        cover = dict.fromkeys(SIDES, least)
+        cover["top"] = max(least, product.head_height + TABLE["cover"]["above_head"])
+    return dataclasses.replace(opening, family=product.family, mount=mount, cover=cover)
+
+
+def _lacking(opening: Opening) -> Sequence[str]:
+    lacking = [name for name in opening.rule.needs if name not in opening.readings]
+    if lacking or opening.chosen is not None:
+        return lacking
+    groups = (("widths", WIDTHS), ("heights", HEIGHTS))
+    return [name for name, places in groups if not any(place in opening.readings for place in places)]

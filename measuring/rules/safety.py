@@ -1,0 +1,347 @@
+"""
+Cautions of an opening's surroundings: cords and children, ladders, old paint, walls, mains.
+
+Nothing here is legal advice. What a place says about cords is data with its source and date; a
+figure only known second-hand warns and never stops. Local codes, the product's own
+instructions and licensed trades come first.
+"""
+
+from __future__ import annotations
+
+import dataclasses
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass
+from typing import Any, Final
+
+from measuring.rules.families import TABLE, named
+from measuring.rules.findings import Finding, finding
+from measuring.rules.sizing import OrderSize
+from shared.contracts import Reader
+
+READ: Final = "read"
+SECOND_HAND: Final = "second-hand"
+FROM_MEMORY: Final = "from memory"
+STATUSES: Final = (READ, SECOND_HAND, FROM_MEMORY)
+"""How a figure is known: only what was read at its source may stop anything."""
+
+CHILDREN: Final = ("unknown", "none", "visit", "live")
+_SITE: Final = TABLE["site"]
+_WORDS: Final = TABLE["words"]
+
+
+@dataclass(frozen=True, slots=True)
+class Control:
+    """
+    How a unit is worked; lengths in ticks.
+
+    `cord` is ``none``, ``free`` (ends hang free) or ``loop``. A loop's length may grow with the
+    unit: `loop_share` is (numerator, denominator) of the height. `device` holds a loop taut.
+    `power` is empty, ``battery``, ``low`` (low voltage, plug-in) or ``mains``.
+    """
+
+    key: str
+    name: str
+    cord: str = "none"
+    free_end: int | None = None
+    loop: int | None = None
+    loop_share: tuple[int, int] | None = None
+    device: bool = False
+    power: str = ""
+
+    @classmethod
+    def read(cls, reader: Reader, unit: str) -> Control:
+        """From ``{"key", "name", "cord", "free_end", "loop", "loop_share", "device", "power"}``."""
+        share = reader.raw("loop_share", None)
+        if share is not None and not (
+            isinstance(share, list) and len(share) == 2 and all(type(n) is int and 0 < n < 1000 for n in share)
+        ):
+            reader.refuse("loop_share", "not a share of the height", "[numerator, denominator], 1 to 999")
+        free_end, loop = reader.length("free_end", unit, None), reader.length("loop", unit, None)
+        control = cls(
+            key=reader.string("key"),
+            name=reader.string("name"),
+            cord=reader.string("cord", "none", choices=("none", "free", "loop")),
+            free_end=None if free_end is None else free_end.ticks,
+            loop=None if loop is None else loop.ticks,
+            loop_share=None if share is None else (share[0], share[1]),
+            device=reader.boolean("device", False),
+            power=reader.string("power", "", choices=("", "battery", "low", "mains")),
+        )
+        reader.done()
+        return control
+
+
+@dataclass(frozen=True, slots=True)
+class Site:
+    """What the measurer saw around one opening; lengths in ticks, None where nobody looked."""
+
+    children: str = "unknown"
+    built: int | None = None
+    substrate: str = "unknown"
+    reach_ticks: int | None = None
+    power: str = "unknown"
+    cord_bottom_ticks: int | None = None
+    cleat_ticks: int | None = None
+    way_in: Mapping[str, int] = dataclasses.field(default_factory=dict)
+
+    @classmethod
+    def from_json(cls, values: Mapping[str, Any], unit: str) -> Site:
+        """
+        From ``{"children", "built", "substrate", "reach_height", "power", "cord_bottom", "cleat", "way_in"}``.
+
+        `way_in` names what a package must pass and its length: ``{"truck": "144", "lift": "96"}``.
+        """
+        reader = Reader(dict(values))
+
+        def ticks(field: str) -> int | None:
+            length = reader.length(field, unit, None)
+            return None if length is None else int(length.ticks)
+
+        ways = reader.object("way_in", None)
+        names = tuple(values["way_in"]) if ways else ()
+        site = cls(
+            children=reader.string("children", "unknown", choices=CHILDREN),
+            built=reader.integer("built", None, least=1000, most=3000),
+            substrate=reader.string("substrate", "unknown"),
+            reach_ticks=ticks("reach_height"),
+            power=reader.string("power", "unknown", choices=("unknown", "none", "outlet", "mains")),
+            cord_bottom_ticks=ticks("cord_bottom"),
+            cleat_ticks=ticks("cleat"),
+            way_in={name: ways.length(name, unit).ticks for name in names},
+        )
+        reader.done()
+        return site
+
+
+@dataclass(frozen=True, slots=True)
+class CordLimit:
+    """
+    One figure of a place's cord rules; lengths in ticks.
+
+    `of` says what is measured: ``free_end``, ``loop``, ``cord`` (any operating cord), ``low_loop``
+    (height over the floor of the bottom of a loop of `size` or more; of more than `size` where
+    not `size_counts`) or ``cleat`` (its height). Exactly the limit is allowed. `device_settles`:
+    a device that holds the cord taut puts it beyond this limit.
+    """
+
+    of: str
+    ticks: int
+    applies: str
+    status: str
+    source: str
+    date: str
+    size: int = 0
+    size_counts: bool = True
+    device_settles: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class DeviceRule:
+    """Whether a place allows a cord near children when a device holds it, and how firm that must be."""
+
+    allowed: bool
+    force: str
+    status: str
+    source: str
+    date: str
+
+
+@dataclass(frozen=True, slots=True)
+class Jurisdiction:
+    """What one place says about cords: its limits, and whether a held loop is allowed near children."""
+
+    key: str
+    name: str
+    as_of: str
+    device: DeviceRule
+    limits: tuple[CordLimit, ...]
+    notes: tuple[tuple[str, str, str], ...] = ()
+
+    @classmethod
+    def from_json(cls, values: Mapping[str, Any]) -> Jurisdiction:
+        """From one row of ``measuring/data/jurisdictions.json``; lengths carry their own unit."""
+        reader = Reader(dict(values))
+        limits = []
+        for entry in reader.objects("limits"):
+            size = entry.length("size", "mm", None)
+            limits.append(
+                CordLimit(
+                    of=entry.string("of", choices=("free_end", "loop", "cord", "low_loop", "cleat")),
+                    ticks=entry.length("limit", "mm").ticks,
+                    applies=entry.string("applies", choices=("all", "stock", "custom")),
+                    status=entry.string("status", choices=STATUSES),
+                    source=entry.string("source"),
+                    date=entry.string("date"),
+                    size=0 if size is None else size.ticks,
+                    size_counts=entry.boolean("size_counts", True),
+                    device_settles=entry.boolean("device_settles", False),
+                )
+            )
+            entry.done()
+        notes = []
+        for entry in reader.objects("notes", ()):
+            notes.append((entry.string("text"), entry.string("source"), entry.string("date")))
+            entry.done()
+        held = reader.object("device")
+        device = DeviceRule(
+            allowed=held.boolean("allowed"),
+            force=held.string("force", ""),
+            status=held.string("status", choices=STATUSES),
+            source=held.string("source"),
+            date=held.string("date"),
+        )
+        held.done()
+        read = cls(
+            key=reader.string("key"),
+            name=reader.string("name"),
+            as_of=reader.string("as_of"),
+            device=device,
+            limits=tuple(limits),
+            notes=tuple(notes),
+        )
+        reader.done()
+        return read
+
+
+def safety_findings(
+    size: OrderSize | None,
+    control: Control | None,
+    site: Site | None,
+    place: Jurisdiction | None,
+    sold_as: str = "custom",
+) -> list[Finding]:
+    """
+    Cautions for one unit at one site; `place` holds the branch's cord rules.
+
+    Examples
+    --------
+    >>> chain = Control("chain", "chain", cord="loop", loop=8128 * 60)
+    >>> [found.code for found in safety_findings(None, chain, Site(children="live"), None)][:1]
+    ['corded']
+    """
+    found = list(_cords(size, control, site, place, sold_as)) if control is not None else []
+    if site is not None:
+        found.extend(_surroundings(site, control))
+    return found
+
+
+def _cords(
+    size: OrderSize | None, control: Control, site: Site | None, place: Jurisdiction | None, sold_as: str
+) -> Iterator[Finding]:
+    if control.cord == "none":
+        return
+    children = site.children if site else "unknown"
+    if children in _SITE["children"]:
+        word = _SITE["children"][children]
+        if place is not None and place.device.allowed and control.device:
+            yield finding("corded_device", "control", children=word, place=place.name)
+        else:
+            yield finding("corded", "control", children=word)
+    elif children == "unknown":
+        yield finding("children_unasked", "control")
+    if place is None:
+        yield finding("place_unread", "control")
+        return
+    height = size.height.ticks if size is not None else None
+    yield from cord_findings(control, place, sold_as=sold_as, height=height, site=site)
+
+
+def cord_findings(
+    control: Control,
+    place: Jurisdiction,
+    *,
+    sold_as: str = "custom",
+    height: int | None = None,
+    site: Site | None = None,
+) -> Iterator[Finding]:
+    """
+    One control against every figure of one place.
+
+    Parameters
+    ----------
+    control
+        A control with a cord.
+    place
+        The limits; those that apply to other goods (`sold_as` ``custom`` or ``stock``) are passed over.
+    height
+        Order height in ticks, for a loop that grows with it.
+    site
+        Heights of the cord's bottom and of the cleat over the floor.
+    """
+    unit = "in" if place.key == "us" else "mm"
+    for row in place.limits:
+        if row.applies not in ("all", sold_as):
+            continue
+        reach = _measured(row, control, height, site)
+        if reach is None:
+            continue
+        if reach < 0:
+            yield finding("cord_unread", "control", place=place.name, what=_WORDS[row.of])
+            continue
+        least = row.of in ("low_loop", "cleat")
+        if (reach >= row.ticks) if least else (reach <= row.ticks):
+            continue
+        yield finding(
+            "cord_limit" if row.status == READ else "cord_limit_warn",
+            "control",
+            place=place.name,
+            what=_WORDS[row.of],
+            x=named(reach, unit),
+            rule=_WORDS["least" if least else "most"],
+            limit=named(row.ticks, unit),
+            source=row.source,
+            date=row.date,
+        )
+    held = place.device
+    if control.device and held.force:
+        words = {"force": held.force, "source": held.source, "date": held.date}
+        yield finding("device_force", "control", place=place.name, **words)
+
+
+def loop_ticks(control: Control, height: int | None) -> int | None:
+    """The loop's length right round, as given or as it grows with the height."""
+    if control.loop is not None or control.loop_share is None or height is None:
+        return control.loop
+    return height * control.loop_share[0] // control.loop_share[1]
+
+
+def _measured(row: CordLimit, control: Control, height: int | None, site: Site | None) -> int | None:
+    """Ticks to hold against the limit; -1 where it should be known and is not; None where it is no matter."""
+    loop = loop_ticks(control, height)
+    if row.of == "free_end":
+        return _known(control.free_end) if control.cord == "free" else None
+    if row.of == "cord":
+        return _known(control.free_end if control.cord == "free" else loop)
+    if row.of == "cleat":
+        return None if site is None else site.cleat_ticks
+    if control.cord != "loop" or (control.device and row.device_settles):
+        return None
+    if row.of == "loop":
+        return _known(loop)
+    if loop is not None and (loop < row.size or (loop == row.size and not row.size_counts)):
+        return None
+    return _known(None if site is None else site.cord_bottom_ticks)
+
+
+def _known(ticks: int | None) -> int:
+    return -1 if ticks is None else ticks
+
+
+def _surroundings(site: Site, control: Control | None) -> Iterator[Finding]:
+    if site.reach_ticks is not None and site.reach_ticks > _SITE["ladder_over"]:
+        yield finding("ladder", "reach_height", x=named(site.reach_ticks, "in"))
+    year = _SITE["lead_before"]
+    if site.built is None:
+        yield finding("age_unasked", "built", year=year)
+    elif site.built < year:
+        yield finding("lead", "built", year=year)
+    if site.substrate in _SITE["unknown"]:
+        yield finding("substrate_unknown", "substrate")
+    elif site.substrate in _SITE["masonry"]:
+        yield finding("substrate_masonry", "substrate", substrate=site.substrate)
+    elif site.substrate in _SITE["slab"]:
+        yield finding("substrate_slab", "substrate")
+    if control is not None and control.power == "mains":
+        yield finding("mains", "power")
+        if site.power in ("none", "unknown"):
+            yield finding("no_power", "power")
