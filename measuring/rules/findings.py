@@ -41,7 +41,7 @@ class Finding:
         return {**out, **self.more, "text": self.text, "todo": self.todo}
 
 
-def finding(code: str, at: str, *, **words: str | int) -> Finding:
+def finding(code: str, at: str, **words: str | int) -> Finding:
     """A finding in the table's words."""
     message = _MESSAGES[code]
     return Finding(
