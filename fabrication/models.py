@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from math import ceil
 from typing import TYPE_CHECKING
 
 from django.conf import settings
@@ -304,6 +305,14 @@ class CutPlan(models.Model):
 
     def __str__(self) -> str:
         return f"{self.material} for {self.batch}"
+
+    @property
+    def within(self) -> str:
+        """How far above the least there can be, as words such as ``0.3 %``, rounded up; empty if proven."""
+        gap = self.answer.get("gap")
+        if self.answer.get("proven") or gap is None:
+            return ""
+        return f"{ceil(float(gap) * 1000) / 10:g} %"
 
 
 class PlannedCut(models.Model):

@@ -1,0 +1,52 @@
+"""May this person have it? The object, or a 404."""
+
+from __future__ import annotations
+
+from django.http import Http404
+
+from fabrication.models import Batch, CutPlan, Material, Part, PlannedCut, StockItem, UnitMake
+from measuring.models import Product, Unit
+from shared.models import User
+
+
+def _one_of(rows, pk: int):
+    found = rows.filter(pk=pk).first()
+    if found is None:
+        raise Http404
+    return found
+
+
+def batch_for(user: User, pk: int) -> Batch:
+    return _one_of(Batch.objects.visible_to(user), pk)
+
+
+def plan_for(user: User, pk: int) -> CutPlan:
+    plans = CutPlan.objects.filter(batch__in=Batch.objects.visible_to(user))
+    return _one_of(plans.select_related("batch", "material", "run"), pk)
+
+
+def cut_for(user: User, pk: int) -> PlannedCut:
+    cuts = PlannedCut.objects.filter(plan__batch__in=Batch.objects.visible_to(user))
+    return _one_of(cuts.select_related("plan__batch", "plan__material", "item"), pk)
+
+
+def make_for(user: User, pk: int) -> UnitMake:
+    makes = UnitMake.objects.filter(unit__in=Unit.objects.visible_to(user))
+    return _one_of(makes.select_related("unit__opening__room", "unit__opening__job", "unit__product", "batch"), pk)
+
+
+def part_for(user: User, pk: int) -> Part:
+    parts = Part.objects.filter(make__unit__in=Unit.objects.visible_to(user))
+    return _one_of(parts.select_related("make__unit", "material"), pk)
+
+
+def material_for(user: User, pk: int) -> Material:
+    return _one_of(Material.objects.visible_to(user), pk)
+
+
+def stock_for(user: User, pk: int) -> StockItem:
+    return _one_of(StockItem.objects.visible_to(user).select_related("material"), pk)
+
+
+def product_for(user: User, pk: int) -> Product:
+    return _one_of(Product.objects.visible_to(user), pk)

@@ -1,0 +1,149 @@
+"""Sheets of the workroom: cut lists, labels, work orders."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from django.conf import settings
+from django.urls import reverse
+
+from fabrication.drawings import bar_drawing, roll_drawing
+from fabrication.models import Batch, CutPlan, Material, Part, PlannedCut, UnitMake
+from shared.documents import document_kind
+from shared.roles import DISPATCHER, OWNER, WORKROOM
+
+WHO = (WORKROOM, OWNER, DISPATCHER)
+
+
+def page_of(code: str) -> str:
+    """What a label's QR says: the unit's own page, so that any camera opens it."""
+    return f"{settings.SITE_URL}{reverse('fabrication:by_code', args=[code])}"
+
+
+@document_kind(
+    "fabrication.cut_list",
+    title="Cut list",
+    model="fabrication.Batch",
+    template="fabrication/paper/cut_list.html",
+    roles=WHO,
+)
+def cut_list(batch: Batch) -> dict[str, Any]:
+    """Every planned cut of a batch by material, drawn, in saw order."""
+    unit = batch.branch.unit
+    plans = batch.plans.filter(state=CutPlan.State.READY).select_related("material")
+    return {"plans": [_plan_sheet(plan, unit) for plan in plans.order_by("material__kind", "material__name")]}
+
+
+def _plan_sheet(plan: CutPlan, unit: Any) -> dict[str, Any]:
+    cuts = list(plan.cuts.exclude(state=PlannedCut.State.DROPPED).select_related("item", "plan__material"))
+    keys = {piece["part"] for cut in cuts for piece in cut.pieces}
+    parts = Part.objects.select_related("make__unit__opening__room", "make__unit__opening__job").in_bulk(keys)
+    is_roll = plan.material.kind == Material.Kind.CLOTH
+    longest = max((cut.length for cut in cuts), default=None)
+    rows = [
+        {
+            "order": cut.order,
+            "stock": cut.item.code,
+            "place": cut.item.place,
+            "lot": cut.item.lot,
+            "length": cut.length,
+            "left": cut.left,
+            "keeps_offcut": cut.keeps_offcut,
+            "drawing": roll_drawing([cut], parts, unit=unit)
+            if is_roll
+            else bar_drawing(cut, parts, unit=unit, longest=longest),
+            "pieces": [_piece(piece, parts[piece["part"]]) for piece in cut.pieces],
+        }
+        for cut in cuts
+    ]
+    return {
+        "material": plan.material.name,
+        "is_roll": is_roll,
+        "kerf": plan.material.kerf,
+        "proven": plan.answer.get("proven"),
+        "within": plan.within,
+        "cuts": rows,
+    }
+
+
+def _piece(piece: dict[str, Any], part: Part) -> dict[str, Any]:
+    opening = part.make.unit.opening
+    return {
+        "length": part.length,
+        "width": part.width,
+        "turned": piece["turned"],
+        "name": part.name,
+        "code": part.make.unit.code,
+        "job": opening.job.number,
+        "room": f"{opening.room.name} {opening.mark}",
+    }
+
+
+@document_kind(
+    "fabrication.labels",
+    title="Labels",
+    model="fabrication.Batch",
+    template="fabrication/paper/labels.html",
+    roles=WHO,
+)
+def labels(batch: Batch) -> dict[str, Any]:
+    """One label a package of each unit, with the QR of its page."""
+    makes = batch.makes.select_related(
+        "unit__opening__room", "unit__opening__job", "unit__product", "batch__branch"
+    ).order_by("unit__opening__job", "unit__opening__room__order", "unit__opening__order", "unit__number")
+    return {"labels": [label for make in makes for label in unit_labels(make)]}
+
+
+def unit_labels(make: UnitMake) -> list[dict[str, Any]]:
+    """The labels of one unit: package 1 of 2 and so on."""
+    opening = make.unit.opening
+    packages = make.packages or [{"name": ""}]
+    return [
+        {
+            "code": make.unit.code,
+            "address": page_of(make.unit.code),
+            "job": opening.job.number,
+            "room": f"{opening.room.name} {opening.mark}",
+            "product": make.unit.product.name,
+            "width": make.finished_width,
+            "height": make.finished_height,
+            "package": f"{place} of {len(packages)}" + (f": {package['name']}" if package.get("name") else ""),
+        }
+        for place, package in enumerate(packages, 1)
+    ]
+
+
+@document_kind(
+    "fabrication.work_order",
+    title="Work order",
+    model="fabrication.UnitMake",
+    template="fabrication/paper/work_order.html",
+    roles=WHO,
+    job=lambda make: make.unit.opening.job_id,
+)
+def work_order(make: UnitMake) -> dict[str, Any]:
+    """All the bench needs for one unit: sizes with their derivation, parts, options."""
+    opening = make.unit.opening
+    return {
+        "label": unit_labels(make)[0],
+        "mount": make.unit.get_mount_display(),
+        "recipe": f"{make.recipe}" if make.recipe else "",
+        "options": make.unit.options,
+        "size_steps": make.unit.steps,
+        "steps": make.steps,
+        "figures": make.figures.get("shown", []),
+        "weight_g": make.weight_g,
+        "job": opening.job.number,
+        "due_on": make.unit.due_on,
+        "parts": [
+            {
+                "name": part.name,
+                "material": part.material.name,
+                "quantity": part.quantity,
+                "length": part.length,
+                "width": part.width,
+                "derivation": part.derivation,
+            }
+            for part in make.parts.exclude(state=Part.State.CANCELLED).select_related("material")
+        ],
+    }

@@ -1,0 +1,131 @@
+"""Batches: proposals, one batch with its plans."""
+
+from __future__ import annotations
+
+from django.contrib import messages
+from django.contrib.auth.decorators import login_required
+from django.db.models import Count, Q
+from django.http import HttpRequest, HttpResponse
+from django.shortcuts import redirect, render
+from django.views.decorators.http import require_GET, require_POST
+
+from fabrication.access import batch_for
+from fabrication.forms import ChosenUnitsForm, ReasonForm
+from fabrication.models import Batch, CutPlan, Part, UnitMake
+from fabrication.services.batches import add_units, cancel_batch, open_batch, propose_batches, split_batch, take_out
+from fabrication.services.planning import plan_batch
+from fabrication.views import LOOKS, WORKS
+from shared.access import roles_required
+from shared.errors import Refused
+
+
+@login_required
+@roles_required(*LOOKS)
+@require_GET
+def batch_list(request: HttpRequest) -> HttpResponse:
+    """What is under way, and what could be batched next."""
+    batches = (
+        Batch.objects.visible_to(request.user)
+        .exclude(state__in=[Batch.State.DONE, Batch.State.CANCELLED])
+        .annotate(units=Count("makes"), made=Count("makes", filter=Q(makes__state=UnitMake.State.MADE)))
+        .order_by("due_on", "pk")
+    )
+    proposals = propose_batches(branch=request.user.branch) if request.user.branch else []
+    done = Batch.objects.visible_to(request.user).filter(state=Batch.State.DONE)[:10]
+    context = {"batches": batches, "proposals": proposals, "done": done}
+    return render(request, "fabrication/batch_list.html", context)
+
+
+@login_required
+@roles_required(*WORKS)
+@require_POST
+def batch_open(request: HttpRequest) -> HttpResponse:
+    """Opens a batch of the units ticked in a proposal."""
+    waiting = [make for _, makes in propose_batches(branch=request.user.branch) for make in makes]
+    form = ChosenUnitsForm(request.POST, user=request.user, choices=waiting)
+    if not form.is_valid():
+        messages.error(request, "Choose at least one waiting unit; somebody may have batched these already.")
+        return redirect("fabrication:batches")
+    try:
+        batch = open_batch(branch=request.user.branch, makes=form.cleaned_data["makes"], by=request.user)
+    except Refused as refusal:
+        messages.error(request, refusal.problem)
+        return redirect("fabrication:batches")
+    return redirect("fabrication:batch", batch.pk)
+
+
+@login_required
+@roles_required(*LOOKS)
+@require_GET
+def batch_detail(request: HttpRequest, pk: int) -> HttpResponse:
+    """One batch: its units, the plan of each material with its proof, what is short."""
+    batch = batch_for(request.user, pk)
+    plans = batch.plans.exclude(state=CutPlan.State.REPLACED).select_related("material", "run")
+    makes = batch.makes.select_related("unit__opening__room", "unit__opening__job", "unit__product", "recipe").order_by(
+        "unit__opening__job", "unit__pk"
+    )
+    waiting = [m for _, several in propose_batches(branch=batch.branch) for m in several]
+    context = {
+        "batch": batch,
+        "plans": plans.annotate(all_cuts=Count("cuts"), cuts_done=Count("cuts", filter=Q(cuts__state="cut"))).order_by(
+            "material__kind", "material__name"
+        ),
+        "makes": makes,
+        "waiting": waiting,
+        "to_pull": Part.objects.filter(make__batch=batch, state=Part.State.TO_PULL).count(),
+        "can_work": request.user.has_role(*WORKS),
+        "is_open": batch.state in {Batch.State.OPEN, Batch.State.PLANNED},
+        "is_planning": any(plan.run and plan.run.is_active() for plan in plans),
+    }
+    return render(request, "fabrication/batch_detail.html", context)
+
+
+@login_required
+@roles_required(*WORKS)
+@require_POST
+def batch_units(request: HttpRequest, pk: int) -> HttpResponse:
+    """Adds, takes out or splits off the units that were ticked."""
+    batch = batch_for(request.user, pk)
+    makes = [int(key) for key in request.POST.getlist("makes") if key.isdigit()]
+    deeds = {"add": add_units, "take_out": take_out, "split": split_batch}
+    deed = deeds.get(request.POST.get("deed", ""))
+    if deed is None:
+        messages.error(request, "Choose what to do with the units.")
+        return redirect("fabrication:batch", pk)
+    try:
+        result = deed(batch=batch, makes=makes, by=request.user)
+    except Refused as refusal:
+        messages.error(request, refusal.problem)
+        return redirect("fabrication:batch", pk)
+    return redirect("fabrication:batch", result.pk)
+
+
+@login_required
+@roles_required(*WORKS)
+@require_POST
+def batch_plan(request: HttpRequest, pk: int) -> HttpResponse:
+    """Asks for cut plans of every material."""
+    batch = batch_for(request.user, pk)
+    try:
+        plan_batch(batch=batch, by=request.user)
+    except Refused as refusal:
+        messages.error(request, refusal.problem)
+    return redirect("fabrication:batch", pk)
+
+
+@login_required
+@roles_required(*WORKS)
+@require_POST
+def batch_cancel(request: HttpRequest, pk: int) -> HttpResponse:
+    """Gives the units back and closes the batch."""
+    batch = batch_for(request.user, pk)
+    form = ReasonForm(request.POST, user=request.user)
+    if not form.is_valid():
+        messages.error(request, "Say why the batch is cancelled.")
+        return redirect("fabrication:batch", pk)
+    try:
+        cancel_batch(batch=batch, by=request.user, reason=form.cleaned_data["reason"])
+    except Refused as refusal:
+        messages.error(request, refusal.problem)
+        return redirect("fabrication:batch", pk)
+    return redirect("fabrication:batches")

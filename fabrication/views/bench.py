@@ -1,0 +1,183 @@
+"""The bench: cutting, pulling, checking."""
+
+from __future__ import annotations
+
+from django.contrib import messages
+from django.contrib.auth.decorators import login_required
+from django.db.models import Count, Q
+from django.http import HttpRequest, HttpResponse
+from django.shortcuts import redirect, render
+from django.views.decorators.http import require_GET, require_POST
+
+from fabrication.access import batch_for, cut_for, make_for, part_for, plan_for
+from fabrication.drawings import bar_drawing, roll_drawing
+from fabrication.forms import CheckForm, MiscutForm
+from fabrication.models import Batch, CutPlan, Material, Part, PlannedCut, UnitMake
+from fabrication.services import bench
+from fabrication.views import LOOKS, WORKS
+from shared.access import roles_required
+from shared.errors import Refused
+
+
+@login_required
+@roles_required(*LOOKS)
+@require_GET
+def cutting(request: HttpRequest) -> HttpResponse:
+    """Every plan that has something left to cut, what is due first on top."""
+    plans = (
+        CutPlan.objects.filter(batch__in=Batch.objects.visible_to(request.user), state=CutPlan.State.READY)
+        .select_related("batch", "material")
+        .annotate(all_cuts=Count("cuts"), left=Count("cuts", filter=Q(cuts__state="to_cut")))
+        .filter(left__gt=0)
+        .order_by("batch__due_on", "batch", "material__kind", "material__name")
+    )
+    return render(request, "fabrication/cutting.html", {"plans": plans})
+
+
+@login_required
+@roles_required(*LOOKS)
+@require_GET
+def cutting_plan(request: HttpRequest, pk: int) -> HttpResponse:
+    """One plan at the saw: the next stock piece big, the rest below."""
+    return render(request, "fabrication/cutting_plan.html", _plan_context(request, plan_for(request.user, pk)))
+
+
+def _plan_context(request: HttpRequest, plan: CutPlan) -> dict:
+    cuts = list(plan.cuts.exclude(state="dropped").select_related("item", "plan__material", "offcut"))
+    keys = {piece["part"] for cut in cuts for piece in cut.pieces}
+    parts = Part.objects.select_related(
+        "make__unit__opening__room", "make__unit__opening__job", "make__unit__product"
+    ).in_bulk(keys)
+    unit = request.user.unit
+    is_roll = plan.material.kind == Material.Kind.CLOTH
+    longest = max((cut.length for cut in cuts), default=None)
+    for cut in cuts:
+        cut.listed = [(piece, parts.get(piece["part"])) for piece in cut.pieces]
+        cut.drawing = (
+            roll_drawing([cut], parts, unit=unit) if is_roll else bar_drawing(cut, parts, unit=unit, longest=longest)
+        )
+    to_cut = [cut for cut in cuts if cut.state == PlannedCut.State.TO_CUT]
+    return {
+        "plan": plan,
+        "batch": plan.batch,
+        "is_roll": is_roll,
+        "next": to_cut[0] if to_cut else None,
+        "later": to_cut[1:],
+        "done": [cut for cut in cuts if cut.state == PlannedCut.State.CUT],
+        "unplaced": [(row, parts.get(int(row["piece"])) or _part(row)) for row in plan.unplaced],
+        "can_work": request.user.has_role(*WORKS),
+    }
+
+
+def _part(row: dict) -> Part | None:
+    return Part.objects.select_related("make__unit").filter(pk=row["piece"]).first()
+
+
+@login_required
+@roles_required(*WORKS)
+@require_POST
+def cut(request: HttpRequest, pk: int) -> HttpResponse:
+    """One tap: the whole stock piece is cut."""
+    planned = cut_for(request.user, pk)
+    return _deed(request, planned.plan_id, bench.mark_cut, cut=planned)
+
+
+@login_required
+@roles_required(*WORKS)
+@require_POST
+def uncut(request: HttpRequest, pk: int) -> HttpResponse:
+    """Takes a tap back."""
+    planned = cut_for(request.user, pk)
+    return _deed(request, planned.plan_id, bench.undo_cut, cut=planned)
+
+
+def _deed(request: HttpRequest, plan_id: int, deed, **what) -> HttpResponse:
+    try:
+        deed(by=request.user, **what)
+    except Refused as refusal:
+        messages.error(request, refusal.problem)
+    return redirect("fabrication:cut_plan", plan_id)
+
+
+@login_required
+@roles_required(*WORKS)
+@require_POST
+def miscut(request: HttpRequest, pk: int) -> HttpResponse:
+    """Books a spoiled cut; what is left is planned anew."""
+    planned = cut_for(request.user, pk)
+    form = MiscutForm(request.POST, user=request.user, cut=planned)
+    if not form.is_valid():
+        messages.error(request, " ".join(problem for several in form.errors.values() for problem in several))
+        return redirect("fabrication:cut_plan", planned.plan_id)
+    try:
+        run = bench.report_miscut(cut=planned, by=request.user, **form.cleaned_data)
+    except Refused as refusal:
+        messages.error(request, refusal.problem)
+        return redirect("fabrication:cut_plan", planned.plan_id)
+    return redirect("fabrication:cut_plan", run.subject.pk)
+
+
+@login_required
+@roles_required(*LOOKS)
+@require_GET
+def pull_list(request: HttpRequest, pk: int) -> HttpResponse:
+    """What to take from the store for a batch, by material."""
+    batch = batch_for(request.user, pk)
+    parts = (
+        Part.objects.filter(make__batch=batch, state__in=[Part.State.TO_PULL, Part.State.PULLED])
+        .select_related("material", "make__unit")
+        .order_by("material__name", "make__unit__code")
+    )
+    context = {"batch": batch, "parts": parts, "can_work": request.user.has_role(*WORKS)}
+    return render(request, "fabrication/pull_list.html", context)
+
+
+@login_required
+@roles_required(*WORKS)
+@require_POST
+def pull(request: HttpRequest, pk: int) -> HttpResponse:
+    """Takes one part's pieces from the store."""
+    part = part_for(request.user, pk)
+    try:
+        bench.pull_part(part=part, by=request.user)
+    except Refused as refusal:
+        messages.error(request, f"{part.name} for {part.make.unit.code}: {refusal.problem}")
+    return redirect("fabrication:pull_list", part.make.batch_id)
+
+
+@login_required
+@roles_required(*LOOKS)
+@require_GET
+def checking(request: HttpRequest) -> HttpResponse:
+    """Units that are assembled, or came back, waiting to be measured."""
+    makes = (
+        UnitMake.objects.filter(
+            batch__in=Batch.objects.visible_to(request.user),
+            state__in=[UnitMake.State.ASSEMBLY, UnitMake.State.BACK],
+        )
+        .select_related("unit__product", "unit__opening__room", "unit__opening__job", "batch")
+        .order_by("unit__due_on", "pk")
+    )
+    return render(request, "fabrication/checking.html", {"makes": makes, "can_work": request.user.has_role(*WORKS)})
+
+
+@login_required
+@roles_required(*WORKS)
+@require_POST
+def check(request: HttpRequest, pk: int) -> HttpResponse:
+    """Records what the finished unit measures."""
+    make = make_for(request.user, pk)
+    form = CheckForm(request.POST, user=request.user)
+    if not form.is_valid():
+        return render(request, "fabrication/unit_detail.html", {"make": make, "check_form": form}, status=422)
+    try:
+        make = bench.check_unit(make=make, by=request.user, **form.cleaned_data)
+    except Refused as refusal:
+        form.refuse(refusal)
+        return render(request, "fabrication/unit_detail.html", {"make": make, "check_form": form}, status=422)
+    if make.state == UnitMake.State.MADE:
+        messages.success(request, f"{make.unit.code} is made.")
+        return redirect("fabrication:checking")
+    problem = bench.outside_tolerance(make, make.checked_width, make.checked_height)
+    messages.error(request, f"{make.unit.code} goes back to the bench: {problem}.")
+    return redirect("fabrication:unit", make.pk)

@@ -1,0 +1,93 @@
+"""Stock: what there is, where, promised to whom."""
+
+from __future__ import annotations
+
+from django.contrib import messages
+from django.contrib.auth.decorators import login_required
+from django.core.paginator import Paginator
+from django.http import HttpRequest, HttpResponse
+from django.shortcuts import redirect, render
+from django.views.decorators.http import require_GET, require_http_methods, require_POST
+
+from fabrication.access import stock_for
+from fabrication.forms import CountForm, ReceiveForm
+from fabrication.models import Material, StockItem
+from fabrication.services.stock import count_stock, receive_stock
+from fabrication.views import LOOKS, WORKS
+from shared.access import roles_required
+from shared.codes import read_code
+from shared.errors import Refused
+
+ROWS = 60
+
+
+@login_required
+@roles_required(*LOOKS)
+@require_GET
+def stock_list(request: HttpRequest) -> HttpResponse:
+    """Stock by material; a short code leads straight to its piece."""
+    items = StockItem.objects.visible_to(request.user).filter(quantity__gt=0).select_related("material")
+    code = read_code(request.GET.get("find", ""))
+    if code and (found := items.filter(code=code).first()):
+        return redirect("fabrication:stock_item", found.pk)
+    kind = request.GET.get("kind", "")
+    if kind in Material.Kind.values:
+        items = items.filter(material__kind=kind)
+    if words := request.GET.get("find", "").strip():
+        items = items.filter(material__name__icontains=words)
+    if request.GET.get("offcuts"):
+        items = items.filter(is_offcut=True)
+    items = items.order_by("material__kind", "material__name", "is_offcut", "-length")
+    context = {
+        "page": Paginator(items, ROWS).get_page(request.GET.get("page")),
+        "kinds": Material.Kind.choices,
+        "kind": kind,
+        "find": request.GET.get("find", ""),
+        "offcuts": request.GET.get("offcuts", ""),
+        "can_work": request.user.has_role(*WORKS),
+    }
+    return render(request, "fabrication/stock_list.html", context)
+
+
+@login_required
+@roles_required(*LOOKS)
+@require_GET
+def stock_detail(request: HttpRequest, pk: int) -> HttpResponse:
+    """One stock piece, its moves, and a count."""
+    item = stock_for(request.user, pk)
+    context = {"item": item, "form": CountForm(user=request.user), "can_work": request.user.has_role(*WORKS)}
+    return render(request, "fabrication/stock_detail.html", context)
+
+
+@login_required
+@roles_required(*WORKS)
+@require_POST
+def stock_count(request: HttpRequest, pk: int) -> HttpResponse:
+    """Sets what was counted, with the reason."""
+    item = stock_for(request.user, pk)
+    form = CountForm(request.POST, user=request.user)
+    if form.is_valid():
+        try:
+            count_stock(item=item, by=request.user, **form.cleaned_data)
+            return redirect("fabrication:stock_item", pk)
+        except Refused as refusal:
+            form.refuse(refusal)
+    context = {"item": item, "form": form, "can_work": True}
+    return render(request, "fabrication/stock_detail.html", context, status=422)
+
+
+@login_required
+@roles_required(*WORKS)
+@require_http_methods(["GET", "POST"])
+def stock_receive(request: HttpRequest) -> HttpResponse:
+    """Books stock in."""
+    form = ReceiveForm(request.POST or None, user=request.user)
+    if request.method == "POST" and form.is_valid():
+        try:
+            item = receive_stock(by=request.user, **form.cleaned_data)
+        except Refused as refusal:
+            form.refuse(refusal)
+        else:
+            messages.success(request, f"{item.code} booked in.")
+            return redirect("fabrication:stock_item", item.pk)
+    return render(request, "fabrication/stock_receive.html", {"form": form}, status=422 if form.errors else 200)
