@@ -5,7 +5,7 @@ from __future__ import annotations
 from django.http import Http404
 
 from fabrication.models import Batch, CutPlan, Material, Part, PlannedCut, StockItem, UnitMake
-from measuring.models import Product, Unit
+from measuring.models import Product
 from shared.models import User
 
 
@@ -21,22 +21,22 @@ def batch_for(user: User, pk: int) -> Batch:
 
 
 def plan_for(user: User, pk: int) -> CutPlan:
-    plans = CutPlan.objects.filter(batch__in=Batch.objects.visible_to(user))
+    plans = CutPlan.objects.visible_to(user)
     return _one_of(plans.select_related("batch", "material", "run"), pk)
 
 
 def cut_for(user: User, pk: int) -> PlannedCut:
-    cuts = PlannedCut.objects.filter(plan__batch__in=Batch.objects.visible_to(user))
+    cuts = PlannedCut.objects.visible_to(user)
     return _one_of(cuts.select_related("plan__batch", "plan__material", "item"), pk)
 
 
 def make_for(user: User, pk: int) -> UnitMake:
-    makes = UnitMake.objects.filter(unit__in=Unit.objects.visible_to(user))
+    makes = UnitMake.objects.visible_to(user)
     return _one_of(makes.select_related("unit__opening__room", "unit__opening__job", "unit__product", "batch"), pk)
 
 
 def part_for(user: User, pk: int) -> Part:
-    parts = Part.objects.filter(make__unit__in=Unit.objects.visible_to(user))
+    parts = Part.objects.visible_to(user)
     return _one_of(parts.select_related("make__unit", "material"), pk)
 
 

@@ -11,7 +11,7 @@ from django.db.models import F, Q
 from django.utils import timezone
 
 from jobs.models import BranchQuerySet
-from measuring.models import Product, Unit
+from measuring.models import JobPartQuerySet, Product, Unit
 from shared.fields import LengthField
 from shared.lengths import ZERO, Length
 
@@ -205,6 +205,10 @@ class Batch(models.Model):
         return f"batch {self.number}"
 
 
+class MadeQuerySet(JobPartQuerySet):
+    job_path = "unit__opening__job"
+
+
 class UnitMake(models.Model):
     """A unit as the workroom makes it: finished size, recipe revision, weight, batch."""
 
@@ -233,12 +237,18 @@ class UnitMake(models.Model):
     checked_by = models.ForeignKey(settings.AUTH_USER_MODEL, models.PROTECT, null=True, blank=True, related_name="+")
     checked_at = models.DateTimeField(null=True, blank=True)
 
+    objects = MadeQuerySet.as_manager()
+
     class Meta:
         ordering = ["pk"]
         indexes = [models.Index(fields=["state", "batch"])]
 
     def __str__(self) -> str:
         return f"{self.unit.code} as made"
+
+
+class PartQuerySet(JobPartQuerySet):
+    job_path = "make__unit__opening__job"
 
 
 class Part(models.Model):
@@ -266,6 +276,8 @@ class Part(models.Model):
     state = models.CharField(max_length=10, choices=State.choices)
     done = models.PositiveIntegerField(default=0, help_text="pieces cut or pulled so far")
 
+    objects = PartQuerySet.as_manager()
+
     class Meta:
         ordering = ["make", "pk"]
         indexes = [models.Index(fields=["material", "state"])]
@@ -273,6 +285,10 @@ class Part(models.Model):
 
     def __str__(self) -> str:
         return f"{self.name} for {self.make.unit.code}"
+
+
+class CutPlanQuerySet(BranchQuerySet):
+    branch_path = "batch__branch"
 
 
 class CutPlan(models.Model):
@@ -293,6 +309,8 @@ class CutPlan(models.Model):
     answer = models.JSONField(default=dict)
     unplaced = models.JSONField(default=list)
     created_at = models.DateTimeField(default=timezone.now)
+
+    objects = CutPlanQuerySet.as_manager()
 
     class Meta:
         ordering = ["batch", "material", "-revision"]
@@ -315,6 +333,10 @@ class CutPlan(models.Model):
         return f"{ceil(float(gap) * 1000) / 10:g} %"
 
 
+class PlannedCutQuerySet(BranchQuerySet):
+    branch_path = "plan__batch__branch"
+
+
 class PlannedCut(models.Model):
     """One stock piece to be cut (a bar), or one cross cut of a roll."""
 
@@ -334,6 +356,8 @@ class PlannedCut(models.Model):
     state = models.CharField(max_length=8, choices=State.choices, default=State.TO_CUT)
     cut_by = models.ForeignKey(settings.AUTH_USER_MODEL, models.PROTECT, null=True, blank=True, related_name="+")
     cut_at = models.DateTimeField(null=True, blank=True)
+
+    objects = PlannedCutQuerySet.as_manager()
 
     class Meta:
         ordering = ["plan", "order"]

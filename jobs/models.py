@@ -40,6 +40,8 @@ class BranchQuerySet(models.QuerySet):
     branch_path = "branch"
 
     def in_branch_of(self, user: User) -> models.QuerySet:
+        if user.is_of_whole_firm:
+            return self
         return self.filter(**{self.branch_path: user.branch_id}) if user.branch_id else self.none()
 
     def visible_to(self, user: User) -> models.QuerySet:

@@ -7,7 +7,6 @@ from collections import defaultdict
 from collections.abc import Iterable
 from typing import Any
 
-from django.conf import settings
 from django.db import transaction
 from django.db.models import F, Max
 
@@ -20,6 +19,8 @@ from shared.models import Run, User
 
 CUTTABLE = (Material.Kind.BAR, Material.Kind.STRIP, Material.Kind.CLOTH)
 SOLVER = (sys.executable, "-m", "fabrication.rules.cutting")
+SECONDS = 20
+"""What a material's plan may take, unless somebody asks for more."""
 STOCK_TRIES = 3
 """How often a plan is made anew when another batch took the stock meanwhile."""
 
@@ -56,7 +57,7 @@ def plan_material(*, batch: Batch, material: Material, by: User, seconds: int | 
         "fabrication.plan_cuts",
         by=by,
         subject=plan,
-        params={"seconds": seconds or settings.CUT_SECONDS},
+        params={"seconds": seconds or SECONDS},
         key=f"cut plan {plan.pk}",
         title=f"{material.name}, {batch}",
     )

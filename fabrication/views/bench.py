@@ -12,7 +12,7 @@ from django.views.decorators.http import require_GET, require_POST
 from fabrication.access import batch_for, cut_for, make_for, part_for, plan_for
 from fabrication.drawings import bar_drawing, roll_drawing
 from fabrication.forms import CheckForm, MiscutForm
-from fabrication.models import Batch, CutPlan, Material, Part, PlannedCut, UnitMake
+from fabrication.models import CutPlan, Material, Part, PlannedCut, UnitMake
 from fabrication.services import bench
 from fabrication.views import LOOKS, WORKS
 from shared.access import roles_required
@@ -25,7 +25,8 @@ from shared.errors import Refused
 def cutting(request: HttpRequest) -> HttpResponse:
     """Every plan that has something left to cut, what is due first on top."""
     plans = (
-        CutPlan.objects.filter(batch__in=Batch.objects.visible_to(request.user), state=CutPlan.State.READY)
+        CutPlan.objects.visible_to(request.user)
+        .filter(state=CutPlan.State.READY)
         .select_related("batch", "material")
         .annotate(all_cuts=Count("cuts"), left=Count("cuts", filter=Q(cuts__state="to_cut")))
         .filter(left__gt=0)
@@ -151,10 +152,8 @@ def pull(request: HttpRequest, pk: int) -> HttpResponse:
 def checking(request: HttpRequest) -> HttpResponse:
     """Units that are assembled, or came back, waiting to be measured."""
     makes = (
-        UnitMake.objects.filter(
-            batch__in=Batch.objects.visible_to(request.user),
-            state__in=[UnitMake.State.ASSEMBLY, UnitMake.State.BACK],
-        )
+        UnitMake.objects.visible_to(request.user)
+        .filter(state__in=[UnitMake.State.ASSEMBLY, UnitMake.State.BACK])
         .select_related("unit__product", "unit__opening__room", "unit__opening__job", "batch")
         .order_by("unit__due_on", "pk")
     )

@@ -1,0 +1,290 @@
+"""The workroom's deeds over the API."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from drf_spectacular.utils import extend_schema
+from rest_framework import serializers
+from rest_framework.decorators import action
+from rest_framework.request import Request
+from rest_framework.response import Response
+from rest_framework.routers import DefaultRouter
+
+from fabrication.models import Batch, CutPlan, Material, Part, PlannedCut, StockItem, UnitMake
+from fabrication.services import batches, bench, planning, stock
+from fabrication.views import LOOKS, WORKS
+from shared.api import ReadViewSet
+from shared.fields import LengthSerializerField
+from shared.routes import RunSerializer
+
+
+class PartSerializer(serializers.ModelSerializer[Part]):
+    material = serializers.CharField(source="material.key", read_only=True)
+    length = LengthSerializerField(read_only=True)
+    width = LengthSerializerField(read_only=True)
+
+    class Meta:
+        model = Part
+        fields = ["id", "name", "kind", "material", "quantity", "done", "length", "width", "derivation", "state"]
+
+
+class UnitMakeSerializer(serializers.ModelSerializer[UnitMake]):
+    """A unit as it is made. The workroom sees sizes and no telephone numbers."""
+
+    code = serializers.CharField(source="unit.code", read_only=True)
+    job = serializers.CharField(source="unit.opening.job.number", read_only=True)
+    room = serializers.CharField(source="unit.opening.room.name", read_only=True)
+    product = serializers.CharField(source="unit.product.key", read_only=True)
+    finished_width = LengthSerializerField(read_only=True)
+    finished_height = LengthSerializerField(read_only=True)
+    parts = PartSerializer(many=True, read_only=True)
+
+    class Meta:
+        model = UnitMake
+        fields = [
+            "id", "code", "job", "room", "product", "state", "source", "batch", "finished_width",
+            "finished_height", "weight_g", "steps", "figures", "parts",
+        ]  # fmt: skip
+
+
+class PlannedCutSerializer(serializers.ModelSerializer[PlannedCut]):
+    stock = serializers.CharField(source="item.code", read_only=True)
+    length = LengthSerializerField(read_only=True)
+    left = LengthSerializerField(read_only=True)
+
+    class Meta:
+        model = PlannedCut
+        fields = ["id", "order", "stock", "length", "pieces", "left", "keeps_offcut", "state"]
+
+
+class CutPlanSerializer(serializers.ModelSerializer[CutPlan]):
+    material = serializers.CharField(source="material.key", read_only=True)
+    cuts = PlannedCutSerializer(many=True, read_only=True)
+
+    class Meta:
+        model = CutPlan
+        fields = ["id", "batch", "material", "revision", "state", "run", "answer", "unplaced", "cuts"]
+
+
+class BatchSerializer(serializers.ModelSerializer[Batch]):
+    makes = serializers.PrimaryKeyRelatedField(many=True, read_only=True)
+
+    class Meta:
+        model = Batch
+        fields = ["id", "number", "state", "due_on", "note", "makes"]
+
+
+class StockSerializer(serializers.ModelSerializer[StockItem]):
+    material = serializers.CharField(source="material.key", read_only=True)
+    length = LengthSerializerField(read_only=True)
+    width = LengthSerializerField(read_only=True)
+
+    class Meta:
+        model = StockItem
+        fields = ["id", "code", "material", "length", "width", "lot", "place", "is_offcut", "quantity", "reserved"]
+
+
+class MakesSerializer(serializers.Serializer[Any]):
+    """Keys of units as they are made."""
+
+    makes = serializers.ListField(child=serializers.IntegerField(min_value=1), min_length=1, max_length=2000)
+
+
+class SecondsSerializer(serializers.Serializer[Any]):
+    seconds = serializers.IntegerField(min_value=1, max_value=600, required=False)
+
+
+class ReasonSerializer(serializers.Serializer[Any]):
+    reason = serializers.CharField(max_length=160)
+
+
+class MiscutSerializer(ReasonSerializer):
+    spoiled = serializers.ListField(child=serializers.IntegerField(min_value=0), min_length=1, max_length=200)
+
+
+class CheckSerializer(serializers.Serializer[Any]):
+    width = LengthSerializerField()
+    height = LengthSerializerField()
+
+
+class CountSerializer(ReasonSerializer):
+    counted = serializers.IntegerField(min_value=0)
+
+
+class ReceiveSerializer(serializers.Serializer[Any]):
+    material = serializers.SlugField(max_length=50)
+    quantity = serializers.IntegerField(min_value=1, max_value=100_000, default=1)
+    length = LengthSerializerField(required=False)
+    width = LengthSerializerField(required=False)
+    lot = serializers.CharField(max_length=30, required=False)
+    place = serializers.CharField(max_length=30, required=False)
+    price = serializers.DecimalField(max_digits=10, decimal_places=2, required=False, min_value=0)
+
+
+def asked(kind: type[serializers.Serializer[Any]], request: Request) -> dict[str, Any]:
+    """What was sent, checked."""
+    form = kind(data=request.data, context={"request": request})
+    form.is_valid(raise_exception=True)
+    return dict(form.validated_data)
+
+
+class BatchViewSet(ReadViewSet):
+    """Batches, and the deeds on them."""
+
+    queryset = Batch.objects.prefetch_related("makes")
+    serializer_class = BatchSerializer
+    filterset_fields = ["state"]
+    roles = LOOKS
+    deed_roles = dict.fromkeys(["create", "add", "take_out", "split", "plan", "cancel"], WORKS)
+
+    @extend_schema(request=MakesSerializer, responses={201: BatchSerializer})
+    def create(self, request: Request) -> Response:
+        """Open a batch of waiting units."""
+        batch = batches.open_batch(branch=request.user.branch, by=request.user, **asked(MakesSerializer, request))
+        return Response(BatchSerializer(batch).data, status=201)
+
+    @extend_schema(request=MakesSerializer)
+    @action(detail=True, methods=["post"])
+    def add(self, request: Request, pk: str | None = None) -> Response:
+        """Put waiting units into the batch."""
+        batch = batches.add_units(batch=self.get_object(), by=request.user, **asked(MakesSerializer, request))
+        return Response(BatchSerializer(batch).data)
+
+    @extend_schema(request=MakesSerializer)
+    @action(detail=True, methods=["post"])
+    def take_out(self, request: Request, pk: str | None = None) -> Response:
+        """Take units out of the batch."""
+        batch = batches.take_out(batch=self.get_object(), by=request.user, **asked(MakesSerializer, request))
+        return Response(BatchSerializer(batch).data)
+
+    @extend_schema(request=MakesSerializer, responses={201: BatchSerializer})
+    @action(detail=True, methods=["post"])
+    def split(self, request: Request, pk: str | None = None) -> Response:
+        """Move units into a new batch."""
+        batch = batches.split_batch(batch=self.get_object(), by=request.user, **asked(MakesSerializer, request))
+        return Response(BatchSerializer(batch).data, status=201)
+
+    @extend_schema(request=SecondsSerializer, responses={202: RunSerializer(many=True)})
+    @action(detail=True, methods=["post"])
+    def plan(self, request: Request, pk: str | None = None) -> Response:
+        """Plan the cuts of every material: one run each."""
+        runs = planning.plan_batch(batch=self.get_object(), by=request.user, **asked(SecondsSerializer, request))
+        return Response(RunSerializer(runs, many=True).data, status=202)
+
+    @extend_schema(request=ReasonSerializer)
+    @action(detail=True, methods=["post"])
+    def cancel(self, request: Request, pk: str | None = None) -> Response:
+        """Give the units back."""
+        batch = batches.cancel_batch(batch=self.get_object(), by=request.user, **asked(ReasonSerializer, request))
+        return Response(BatchSerializer(batch).data)
+
+
+class CutPlanViewSet(ReadViewSet):
+    """Cut plans with their cuts."""
+
+    queryset = CutPlan.objects.select_related("material").prefetch_related("cuts__item")
+    serializer_class = CutPlanSerializer
+    filterset_fields = ["batch", "state"]
+    roles = LOOKS
+
+
+class PlannedCutViewSet(ReadViewSet):
+    """One stock piece or cross cut, and the deeds at the saw."""
+
+    queryset = PlannedCut.objects.select_related("item", "plan__batch")
+    serializer_class = PlannedCutSerializer
+    roles = LOOKS
+    deed_roles = dict.fromkeys(["cut", "undo", "miscut"], WORKS)
+
+    @extend_schema(request=None)
+    @action(detail=True, methods=["post"])
+    def cut(self, request: Request, pk: str | None = None) -> Response:
+        """It is cut."""
+        return Response(PlannedCutSerializer(bench.mark_cut(cut=self.get_object(), by=request.user)).data)
+
+    @extend_schema(request=None)
+    @action(detail=True, methods=["post"])
+    def undo(self, request: Request, pk: str | None = None) -> Response:
+        """It was not cut after all."""
+        return Response(PlannedCutSerializer(bench.undo_cut(cut=self.get_object(), by=request.user)).data)
+
+    @extend_schema(request=MiscutSerializer, responses={202: RunSerializer})
+    @action(detail=True, methods=["post"])
+    def miscut(self, request: Request, pk: str | None = None) -> Response:
+        """Pieces were spoiled; what is left is planned anew."""
+        run = bench.report_miscut(cut=self.get_object(), by=request.user, **asked(MiscutSerializer, request))
+        return Response(RunSerializer(run).data, status=202)
+
+
+class UnitMakeViewSet(ReadViewSet):
+    """Units as they are made."""
+
+    queryset = UnitMake.objects.select_related(
+        "unit__opening__job", "unit__opening__room", "unit__product"
+    ).prefetch_related("parts__material")
+    serializer_class = UnitMakeSerializer
+    filterset_fields = ["state", "batch"]
+    roles = LOOKS
+    deed_roles = dict.fromkeys(["check_result"], WORKS)
+
+    @extend_schema(request=CheckSerializer)
+    @action(detail=True, methods=["post"], url_path="check", url_name="check")
+    def check_result(self, request: Request, pk: str | None = None) -> Response:
+        """Record what the finished unit measures."""
+        make = bench.check_unit(make=self.get_object(), by=request.user, **asked(CheckSerializer, request))
+        return Response(UnitMakeSerializer(make).data)
+
+
+class PartViewSet(ReadViewSet):
+    """Pieces to cut or pull."""
+
+    queryset = Part.objects.select_related("material", "make__unit")
+    serializer_class = PartSerializer
+    filterset_fields = ["state", "make"]
+    roles = LOOKS
+    deed_roles = dict.fromkeys(["pull"], WORKS)
+
+    @extend_schema(request=None)
+    @action(detail=True, methods=["post"])
+    def pull(self, request: Request, pk: str | None = None) -> Response:
+        """Take it from the store."""
+        return Response(PartSerializer(bench.pull_part(part=self.get_object(), by=request.user)).data)
+
+
+class StockViewSet(ReadViewSet):
+    """What there is."""
+
+    queryset = StockItem.objects.select_related("material")
+    serializer_class = StockSerializer
+    filterset_fields = ["is_offcut", "material__kind"]
+    roles = LOOKS
+    deed_roles = dict.fromkeys(["receive", "count"], WORKS)
+
+    @extend_schema(request=ReceiveSerializer, responses={201: StockSerializer})
+    @action(detail=False, methods=["post"])
+    def receive(self, request: Request) -> Response:
+        """Book stock in."""
+        sent = asked(ReceiveSerializer, request)
+        material = Material.objects.visible_to(request.user).filter(key=sent.pop("material")).first()
+        if material is None:
+            raise serializers.ValidationError({"material": "no such material in this branch"})
+        item = stock.receive_stock(material=material, by=request.user, **sent)
+        return Response(StockSerializer(item).data, status=201)
+
+    @extend_schema(request=CountSerializer)
+    @action(detail=True, methods=["post"])
+    def count(self, request: Request, pk: str | None = None) -> Response:
+        """Set what was counted."""
+        item = stock.count_stock(item=self.get_object(), by=request.user, **asked(CountSerializer, request))
+        return Response(StockSerializer(item).data)
+
+
+def register(router: DefaultRouter) -> None:
+    """The routes of this app."""
+    router.register("batches", BatchViewSet, basename="batch")
+    router.register("cut-plans", CutPlanViewSet, basename="cut-plan")
+    router.register("cuts", PlannedCutViewSet, basename="cut")
+    router.register("makes", UnitMakeViewSet, basename="make")
+    router.register("parts", PartViewSet, basename="part")
+    router.register("stock", StockViewSet, basename="stock")
