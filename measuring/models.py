@@ -253,7 +253,7 @@ class Opening(models.Model):
     note = models.TextField(blank=True)
     site_facts = models.JSONField(default=dict, help_text="alarm contact, pipes, mullion seams, and the like")
     units_wanted = models.PositiveSmallIntegerField(default=1, help_text="how many units side by side")
-    split = models.JSONField(default=list, help_text="ticks of each unit's width, left to right; empty: equal")
+    split = models.JSONField(default=list, help_text="ticks of each unit's width from the left; empty: equal")
     findings = models.JSONField(default=list, help_text="of the readings as they stand, before any unit")
     version = models.PositiveIntegerField(default=0, help_text="grows with every change, for conflicts")
 

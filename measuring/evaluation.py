@@ -1,0 +1,310 @@
+"""From an opening's rows to the rules and back: what is asked, what is missing, size and findings."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, field
+from typing import Any, Final
+
+from jobs.models import Job
+from measuring.models import Jurisdiction, Mount, Opening, Place, Product, Reading
+from measuring.rules import fit, safety
+from measuring.rules import opening as rules
+from measuring.rules.families import DIAGONALS, HEIGHTS, SIDES, WIDTHS, rule_for
+from measuring.rules.findings import diagonals_wanted, opening_findings
+from measuring.rules.sizing import OrderSize, order_size
+from shared.lengths import READING_GRID, Length, LengthError, Unit, parse_length
+
+CHOSEN: Final = ("chosen.width", "chosen.height")
+COVERS: Final = tuple(f"cover.{side}" for side in SIDES)
+TAPE_PLACES: Final = (*WIDTHS, *HEIGHTS, "depth", *DIAGONALS)
+
+
+@dataclass(frozen=True, slots=True)
+class Ask:
+    """A place to hold the tape to, in the order it is held there."""
+
+    place: str
+    is_needed: bool
+    turn: int = 1
+    why: str = ""
+
+    @property
+    def label(self) -> str:
+        return Place(self.place).label + (", again" if self.turn == 2 else "")
+
+
+@dataclass(frozen=True, slots=True)
+class Gap:
+    """What is missing or wrong, where, and whether the visit can close without it."""
+
+    field: str
+    text: str
+    blocks: bool = True
+
+
+@dataclass(slots=True)
+class Evaluation:
+    """What an opening's readings come to."""
+
+    size: OrderSize | None = None
+    steps: list[dict[str, Any]] = field(default_factory=list)
+    findings: list[dict[str, Any]] = field(default_factory=list)
+    gaps: list[Gap] = field(default_factory=list)
+    is_rough: bool = False
+
+
+def current(readings: Iterable[Reading]) -> dict[tuple[str, int], Reading]:
+    """The readings that count, by place and turn."""
+    return {(reading.place, reading.turn): reading for reading in readings if reading.is_current()}
+
+
+def asked(opening: Opening, readings: Mapping[tuple[str, int], Reading]) -> list[Ask]:
+    """
+    Where to hold the tape for this opening, in order: first width, then height.
+
+    Inside, what the family's table asks; outside, one width, one height and the covers, or
+    the size chosen and no more. Diagonals are asked for only where they matter.
+    """
+    if opening.product is None:
+        return []
+    if opening.mount == Mount.OUTSIDE:
+        return _asked_outside(readings)
+    rule = rule_for(opening.product.family, opening.mount)
+    asks = [Ask(place, place in rule.needs) for place in (*WIDTHS, *HEIGHTS) if place in (*rule.needs, *rule.checks)]
+    others = any((place, 1) in readings for place in rule.checks)
+    for place in rule.twice:
+        if not others or (place, 2) in readings:
+            at = next(i for i, ask in enumerate(asks) if ask.place == place)
+            needed = not others and any((p, 1) in readings for p in HEIGHTS)
+            asks.insert(at + 1, Ask(place, needed, 2, "nothing else checks it"))
+    asks.append(Ask("depth", True))
+    why = _diagonals_why(opening, readings)
+    if why or any((place, 1) in readings for place in DIAGONALS):
+        asks += [Ask(place, False, 1, why) for place in DIAGONALS]
+    return asks
+
+
+def _asked_outside(readings: Mapping[tuple[str, int], Reading]) -> list[Ask]:
+    if any((place, 1) in readings for place in CHOSEN):
+        return [Ask(place, True) for place in CHOSEN]
+    asks = [Ask(_first(WIDTHS, readings, WIDTHS[0]), True)]
+    asks.append(Ask(_first(HEIGHTS, readings, HEIGHTS[0]), True))
+    asks += [Ask(place, True) for place in COVERS]
+    if not readings:
+        asks += [Ask(place, False, 1, "or straight the size of the covering") for place in CHOSEN]
+    return asks
+
+
+def _first(places: Sequence[str], readings: Mapping[tuple[str, int], Reading], usual: str) -> str:
+    return next((place for place in places if (place, 1) in readings), usual)
+
+
+def _diagonals_why(opening: Opening, readings: Mapping[tuple[str, int], Reading]) -> str:
+    rule = rule_for(opening.product.family, opening.mount)  # type: ignore[union-attr]
+    if any((place, 1) not in readings for place in rule.needs):
+        return ""
+    return diagonals_wanted(as_rules(opening, readings))
+
+
+def as_rules(
+    opening: Opening, readings: Mapping[tuple[str, int], Reading], family: str = ""
+) -> rules.Opening:
+    """
+    The opening as the rules take it.
+
+    Readings go in as they were typed with the tape's case beside them, so that the derivation
+    tells of both; where readings were taken with cases of two lengths, their values go in.
+    """
+    unit = opening.job.branch.unit
+    cases = {reading.case_added for reading in readings.values() if reading.case_added}
+    case = cases.pop() if len(cases) == 1 else None
+    taken: dict[str, int] = {}
+    cased: set[str] = set()
+    again: dict[str, int] = {}
+    for place in TAPE_PLACES:
+        reading = readings.get((place, 1))
+        if reading is not None:
+            taken[place] = _taken(reading, unit, case).ticks
+            if case is not None and reading.case_added:
+                cased.add(place)
+        second = readings.get((place, 2))
+        if second is not None:
+            again[place] = second.value.ticks
+    outside = opening.mount == Mount.OUTSIDE
+    cover = {side: readings[f"cover.{side}", 1].value.ticks for side in SIDES if (f"cover.{side}", 1) in readings}
+    chosen = tuple(readings[place, 1].value.ticks for place in CHOSEN if (place, 1) in readings)
+    return rules.Opening(
+        id=str(opening.pk),
+        family=family or opening.product.family,  # type: ignore[union-attr]
+        mount=opening.mount,
+        unit=unit.value,
+        taken=taken,
+        case_ticks=case.ticks if case else None,
+        cased=frozenset(cased),
+        cover=cover if outside and cover else None,
+        chosen=(chosen[0], chosen[1]) if outside and len(chosen) == 2 else None,
+        again=again,
+        obstructions=tuple(
+            rules.Obstruction(thing.kind, thing.projection.ticks, thing.at)
+            for thing in opening.obstructions.all()
+            if thing.removed_at is None
+        ),
+        stops_on={side: rules.Stop(stop["on"], stop["limit"]) for side, stop in opening.stops_on.items()},
+        room=opening.room.name,
+    )
+
+
+def _taken(reading: Reading, unit: Unit, case: Length | None) -> Length:
+    """The reading as it was typed, where that still leads to its value."""
+    try:
+        typed = parse_length(reading.typed, unit)
+    except LengthError:
+        typed = reading.value
+    added = reading.case_added
+    if added and case is None:
+        return reading.value
+    total = typed + added if added else typed
+    if total.down(READING_GRID[unit]) != reading.value:
+        return reading.value - added if added else reading.value
+    return typed
+
+
+def missing(opening: Opening, readings: Mapping[tuple[str, int], Reading]) -> list[Gap]:
+    """What the order size can't be had without."""
+    if opening.product is None:
+        return [Gap("product", "no product chosen")]
+    return [
+        Gap(ask.place, f"{ask.label}: not read" + (f" ({ask.why})" if ask.why else ""))
+        for ask in asked(opening, readings)
+        if ask.is_needed and (ask.place, ask.turn) not in readings
+    ]
+
+
+SIZE_NEEDS_NOT: Final = frozenset({"depth"})
+"""Asked for at the visit, though the size can be had without."""
+
+
+def evaluate(opening: Opening, readings: Iterable[Reading] | None = None) -> Evaluation:
+    """
+    Size, steps, findings and gaps of an opening as it stands.
+
+    The size is given whenever the readings suffice, whatever the findings.
+    """
+    rows = list(opening.readings.filter(superseded_at=None) if readings is None else readings)
+    now = current(rows)
+    out = Evaluation(gaps=missing(opening, now))
+    out.is_rough = any(reading.grade == Reading.Grade.ROUGH for reading in now.values())
+    out.gaps += [
+        Gap(row.place, f"{row.get_place_display()}: two readings stand side by side; settle them")
+        for row in rows
+        if row.superseded_at is None and row.conflict_with_id is not None
+    ]
+    if opening.product is None or any(
+        gap.text.endswith("not read") and gap.field not in SIZE_NEEDS_NOT for gap in out.gaps
+    ):
+        return out
+    asked_of = as_rules(opening, now)
+    out.size = order_size(asked_of)
+    unit = opening.job.branch.unit
+    out.steps = [step.to_json(unit.value) for step in out.size.steps]
+    out.findings = findings_of(opening, asked_of, out.size, now)
+    out.gaps += doubts(out.findings)
+    return out
+
+
+def findings_of(
+    opening: Opening,
+    asked_of: rules.Opening,
+    size: OrderSize,
+    now: Mapping[tuple[str, int], Reading],
+    options: Mapping[str, Any] | None = None,
+) -> list[dict[str, Any]]:
+    """What the readings, the product and the site say, as JSON, what stops first."""
+    found = opening_findings(asked_of, size)
+    if opening.product is not None:
+        found = found + product_findings(opening, asked_of, size, opening.product, options or {})
+    ranked = sorted(found, key=lambda one: SEVERITY_ORDER.index(one.severity))
+    return [_answered(one.to_json(), now) for one in ranked]
+
+
+SEVERITY_ORDER: Final = ("stop", "check", "note")
+
+
+def product_findings(
+    opening: Opening,
+    asked_of: rules.Opening,
+    size: OrderSize,
+    product: Product,
+    options: Mapping[str, Any],
+) -> list[Any]:
+    """What one product says to this opening at this site: fit, weight, the way in, cords, ladders."""
+    product_fit = fit_of(product)
+    site = site_of(opening)
+    chosen = str(options.get("control") or "")
+    control = product_fit.control(chosen)
+    found = fit.fit_findings(asked_of, size, product_fit, control=chosen if control else "", site=site)
+    place = jurisdiction_of(opening.job)
+    return found + safety.safety_findings(size, control, site, place, product_fit.sold_as)
+
+
+def fit_of(product: Product) -> fit.ProductFit:
+    """The product's mounting needs as the rules take them."""
+    key = (product.pk, product.revision, product.name)
+    if key not in _fits or product.pk is None:
+        if len(_fits) > 2000:
+            _fits.clear()
+        _fits[key] = fit.ProductFit.from_json(
+            {"key": product.key, "name": product.name, "family": product.family, "fit": product.fit}
+        )
+    return _fits[key]
+
+
+_fits: dict[tuple[Any, ...], fit.ProductFit] = {}
+
+
+def site_of(opening: Opening) -> safety.Site:
+    """What was seen around the opening, as the rules take it."""
+    site = opening.job.site
+    ways = {"lift": site.longest_in_lift if site.has_lift else None, "stair": site.longest_on_stair}
+    return safety.Site(
+        children="live" if site.children else "none",
+        built=site.year_built,
+        substrate=opening.substrate,
+        reach_ticks=opening.reach_height.ticks if opening.reach_height else None,
+        power=opening.power if opening.power in ("none", "outlet", "mains") else "unknown",
+        way_in={way: length.ticks for way, length in ways.items() if length},
+    )
+
+
+def jurisdiction_of(job: Job) -> safety.Jurisdiction | None:
+    """The cord rules of the branch's place; none where the firm has not loaded them."""
+    key = job.branch.jurisdiction.lower()
+    row = Jurisdiction.objects.filter(key=key).first() if key else None
+    return safety.Jurisdiction.from_json(row.rules) if row is not None else None
+
+
+def alternatives_for(opening: Opening) -> list[fit.Alternative]:
+    """Every product of the range tried on this opening, best first."""
+    now = current(opening.readings.filter(superseded_at=None))
+    family = opening.product.family if opening.product else "roller"
+    products = [fit_of(one) for one in Product.objects.filter(branch=opening.job.branch_id, is_active=True)]
+    trial = as_rules(opening, now, family)
+    return fit.alternatives(trial, products, site=site_of(opening), place=jurisdiction_of(opening.job))
+
+
+def _answered(one: dict[str, Any], now: Mapping[tuple[str, int], Reading]) -> dict[str, Any]:
+    """A doubt about a reading that was read again, the same, is only told."""
+    reading = now.get((one.get("field", ""), 1))
+    if one["code"] == "misread" and reading is not None and reading.confirmed_at is not None:
+        return {**one, "severity": "note", "confirmed": True}
+    return one
+
+
+def doubts(findings: Iterable[Mapping[str, Any]]) -> list[Gap]:
+    """Readings that look like slips and were not read again yet."""
+    return [
+        Gap(str(one.get("field", "")), f"{one['text']} Read it again, or say it is the same.")
+        for one in findings
+        if one["code"] == "misread" and not one.get("confirmed")
+    ]

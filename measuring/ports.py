@@ -1,0 +1,74 @@
+"""
+What measuring needs to know from the rooms above it.
+
+A higher app fills these registries in its ``AppConfig.ready``; measuring calls them and
+knows nobody. Deeds run inside the transaction of the deed that calls them, so a hook that
+refuses (`shared.errors.Refused`) undoes it all.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable, Sequence
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from measuring.models import Obstruction, Opening, SizeChange, Unit
+    from shared.lengths import Length
+    from shared.models import User
+
+
+@dataclass(frozen=True, slots=True)
+class NewSize:
+    """The size a re-measure asks for, beside the one a unit was released at."""
+
+    width: Length
+    height: Length
+    longest_height: Length
+
+
+ReleaseHook = Callable[[Sequence["Unit"], "User"], None]
+"""Called with the units just released and who did it: parts appear, reservations are made."""
+
+ReleaseCheck = Callable[["Unit"], Iterable[str]]
+"""Reasons why a unit can't be released that only a higher room knows, such as no recipe."""
+
+ChangeEffects = Callable[["Unit", NewSize], Iterable[str]]
+"""What a change of size would do: a line each, such as ``3 cut pieces are scrap``."""
+
+SizeChangeHook = Callable[["Unit", "SizeChange", "User"], None]
+"""Called after a change was accepted, the unit's sizes being the new ones."""
+
+ObstructionHelp = Callable[["Opening", "Obstruction"], Iterable[str]]
+"""How the covering gets clear of something: spacers, extension bracket, or that it cannot."""
+
+
+@dataclass(slots=True)
+class Ports:
+    """The registries; `ports` below is the one there is."""
+
+    release_checks: list[ReleaseCheck] = field(default_factory=list)
+    release_hooks: list[ReleaseHook] = field(default_factory=list)
+    change_effects: list[ChangeEffects] = field(default_factory=list)
+    size_change_hooks: list[SizeChangeHook] = field(default_factory=list)
+    obstruction_help: list[ObstructionHelp] = field(default_factory=list)
+
+    def why_not(self, unit: Unit) -> list[str]:
+        return [reason for check in self.release_checks for reason in check(unit)]
+
+    def released(self, units: Sequence[Unit], by: User) -> None:
+        for hook in self.release_hooks:
+            hook(units, by)
+
+    def effects(self, unit: Unit, new: NewSize) -> list[str]:
+        return [line for source in self.change_effects for line in source(unit, new)]
+
+    def size_changed(self, unit: Unit, change: SizeChange, by: User) -> None:
+        for hook in self.size_change_hooks:
+            hook(unit, change, by)
+
+    def help_past(self, opening: Opening, thing: Obstruction) -> list[str]:
+        return [line for source in self.obstruction_help for line in source(opening, thing)]
+
+
+ports = Ports()

@@ -1,0 +1,351 @@
+"""Readings, what is in the way, photos: what somebody found at the opening."""
+
+from __future__ import annotations
+
+import datetime as dt
+import io
+import uuid as uuids
+from typing import Any, Final
+
+from django.core.files.base import ContentFile
+from django.db import transaction
+from django.db.models import Q
+from django.utils import timezone
+from PIL import Image, ImageOps, UnidentifiedImageError
+
+from measuring.facts import read_entry
+from measuring.models import Obstruction, Opening, Photo, Place, Reading, Tape, Visit
+from measuring.services.base import lock_opening, note, restage, touch
+from measuring.services.sizes import size_opening
+from shared.errors import Refused
+from shared.lengths import READING_GRID, ZERO, Length
+from shared.models import User
+
+ANY: Final[Any] = object()
+"""For `seen`: whoever sends it looked at what stands."""
+
+MAY_BE_ZERO: Final = frozenset({Place.DEPTH, Place.COVER_LEFT, Place.COVER_RIGHT, Place.COVER_TOP, Place.COVER_BOTTOM})
+
+
+@transaction.atomic
+def record_reading(
+    *,
+    opening: Opening,
+    place: str,
+    typed: str,
+    by: User,
+    visit: Visit | None = None,
+    tape: Tape | None = None,
+    with_case: bool = False,
+    turn: int = 1,
+    grade: str = Reading.Grade.FINAL,
+    seen: uuids.UUID | None = ANY,
+    taken_at: dt.datetime | None = None,
+    uid: uuids.UUID | None = None,
+) -> Reading:
+    """
+    One length read off a tape at one place.
+
+    The value goes down to the mark a tape is read to (1/8 in or 1 mm). Measured with the
+    tape's case standing in the opening, the case's own length is added and both are kept.
+    The reading before it is superseded, not changed.
+
+    Parameters
+    ----------
+    typed
+        As the person wrote it, in the branch's unit unless it names another.
+    turn
+        2 when the same place is read a second time.
+    seen
+        The reading the sender saw standing at this place (None: no reading). When another
+        stands by now and says something else, both are kept side by side for somebody to
+        settle, and the one that stood goes on counting.
+
+    Raises
+    ------
+    Refused
+        Not a length, below the least or above the most, no case length known; the field is
+        the place.
+
+    References
+    ----------
+    .. [1] Down to 1/8 in: common practice, no published source.
+    """
+    opening = lock_opening(opening)
+    _refuse_unknown(opening, place, turn, grade)
+    value, case = _value(opening, place, typed, tape, with_case)
+    standing = _standing(opening, place, turn)
+    made = Reading(
+        opening=opening,
+        visit=visit,
+        place=place,
+        turn=turn,
+        typed=typed.strip()[:40],
+        case_added=case,
+        value=value,
+        grade=grade,
+        tape=tape,
+        taken_by=by,
+        taken_at=taken_at or timezone.now(),
+    )
+    if uid is not None:
+        made.uid = uid
+    before = None if standing is None else standing.value
+    if standing is not None and seen is not ANY and seen != standing.uid and standing.value != value:
+        made.conflict_with = standing
+        made.save()
+        note(by, "kept two readings side by side", made, opening, {place: [before, value]})
+    else:
+        if standing is not None:
+            Reading.objects.filter(pk=standing.pk).update(superseded_at=timezone.now())
+        made.save()
+        note(by, "recorded a reading", made, opening, {_label(place, turn): [before, value]})
+    _after_reading(opening, by)
+    return made
+
+
+def _refuse_unknown(opening: Opening, place: str, turn: int, grade: str) -> None:
+    if place not in Place.values:
+        raise Refused(f"{place[:30]} is no place of an opening", field="place", bound=", ".join(Place.values))
+    if turn not in (1, 2):
+        raise Refused("a place is read once or twice", field="turn", bound="1 or 2")
+    if grade not in Reading.Grade.values:
+        raise Refused(f"{grade[:20]} is no grade", field="grade", bound="rough, final")
+    if opening.state in (Opening.State.CANNOT, Opening.State.DROPPED):
+        raise Refused(f"{opening} is {opening.get_state_display()}; take it up again first", field=place)
+
+
+def _value(
+    opening: Opening, place: str, typed: str, tape: Tape | None, with_case: bool
+) -> tuple[Length, Length | None]:
+    unit = opening.job.branch.unit
+    grid = READING_GRID[unit]
+    least = ZERO if place in MAY_BE_ZERO or with_case else None
+    read = read_entry(typed, unit, place, least=least)
+    if not with_case:
+        return read.down(grid), None
+    if tape is None or not tape.case_length:
+        raise Refused("choose the tape first: its case length is not known", field=place)
+    value = (read + tape.case_length).down(grid)
+    return value, tape.case_length
+
+
+def _standing(opening: Opening, place: str, turn: int) -> Reading | None:
+    return Reading.objects.filter(
+        opening=opening, place=place, turn=turn, superseded_at=None, conflict_with=None
+    ).first()
+
+
+def _label(place: str, turn: int) -> str:
+    return Place(place).label + (", second time" if turn == 2 else "")
+
+
+def _after_reading(opening: Opening, by: User) -> None:
+    touch(opening)
+    if opening.state in (Opening.State.TO_MEASURE, Opening.State.NOT_REACHED):
+        Opening.objects.filter(pk=opening.pk).update(state=Opening.State.UNDER_WAY, reason="")
+    size_opening(opening=opening, by=by)
+    if opening.state in (Opening.State.TO_MEASURE, Opening.State.NOT_REACHED):
+        restage(opening.job_id, by)
+
+
+@transaction.atomic
+def confirm_reading(*, reading: Reading, by: User, at: dt.datetime | None = None) -> Reading:
+    """Read again after a doubt, and it is the same."""
+    opening = lock_opening(reading.opening)
+    reading = Reading.objects.get(pk=reading.pk)
+    if not reading.is_current():
+        raise Refused("this reading was superseded; look at the one that stands", field=reading.place)
+    reading.confirmed_at = at or timezone.now()
+    reading.save(update_fields=["confirmed_at"])
+    note(by, "read it again, the same", reading, opening)
+    touch(opening)
+    size_opening(opening=opening, by=by)
+    return reading
+
+
+@transaction.atomic
+def withdraw_reading(*, reading: Reading, by: User) -> Reading:
+    """Take a reading back that was taken at the wrong place; it stays readable."""
+    opening = lock_opening(reading.opening)
+    reading = Reading.objects.get(pk=reading.pk)
+    if reading.superseded_at is None:
+        reading.superseded_at = timezone.now()
+        reading.save(update_fields=["superseded_at"])
+        note(by, "took a reading back", reading, opening, {reading.place: [reading.value, None]})
+        touch(opening)
+        size_opening(opening=opening, by=by)
+    return reading
+
+
+@transaction.atomic
+def keep_reading(*, reading: Reading, by: User) -> Reading:
+    """Which of several readings of one place stands; the others are superseded and stay readable."""
+    opening = lock_opening(reading.opening)
+    reading = Reading.objects.get(pk=reading.pk)
+    if reading.superseded_at is not None:
+        raise Refused("this reading was superseded already", field=reading.place)
+    rivals = Reading.objects.filter(
+        opening=opening, place=reading.place, turn=reading.turn, superseded_at=None
+    ).exclude(pk=reading.pk)
+    beaten = [str(rival.value) for rival in rivals]
+    if not beaten:
+        raise Refused("there is no other reading of this place", field=reading.place)
+    rivals.update(superseded_at=timezone.now(), conflict_with=None)
+    reading.conflict_with = None
+    reading.save(update_fields=["conflict_with"])
+    note(by, "settled two readings", reading, opening, {reading.place: [", ".join(beaten), reading.value]})
+    touch(opening)
+    size_opening(opening=opening, by=by)
+    return reading
+
+
+# -- what is in the way ------------------------------------------------------------
+
+
+@transaction.atomic
+def add_obstruction(
+    *,
+    opening: Opening,
+    kind: str,
+    projection: str,
+    by: User,
+    at: str = "path",
+    side: str = "",
+    from_top: str = "",
+    note_text: str = "",
+    uid: uuids.UUID | None = None,
+) -> Obstruction:
+    """
+    Something the covering must clear; how far it stands out goes up to the mark.
+
+    `at` is ``head`` where it eats the depth to mount in, ``path`` where slats, vanes or cloth hang.
+    """
+    opening = lock_opening(opening)
+    unit = opening.job.branch.unit
+    kind = kind.strip()
+    if not kind:
+        raise Refused("say what it is: crank, handle, trim …", field="kind")
+    if len(kind) > 30:
+        raise Refused(f"{len(kind)} characters", field="kind", bound="at most 30")
+    if at not in ("head", "path"):
+        raise Refused(f"{at[:20]} is not known", field="at", bound="head, path")
+    if side not in ("", "left", "right", "top", "bottom"):
+        raise Refused(f"{side[:20]} is no side", field="side", bound="left, right, top, bottom")
+    made = Obstruction(
+        opening=opening,
+        kind=kind,
+        projection=read_entry(projection, unit, "projection").up(READING_GRID[unit]),
+        from_top=read_entry(from_top, unit, "from_top").down(READING_GRID[unit]) if from_top else None,
+        at=at,
+        side=side,
+        note=note_text.strip()[:120],
+    )
+    if uid is not None:
+        made.uid = uid
+    made.save()
+    note(by, "recorded something in the way", made, opening, {made.kind: [None, made.projection]})
+    touch(opening)
+    size_opening(opening=opening, by=by)
+    return made
+
+
+@transaction.atomic
+def remove_obstruction(*, obstruction: Obstruction, by: User) -> Obstruction:
+    """It is not there, or not any more."""
+    opening = lock_opening(obstruction.opening)
+    if obstruction.removed_at is None:
+        obstruction.removed_at = timezone.now()
+        obstruction.save(update_fields=["removed_at"])
+        note(by, "took something out of the way", obstruction, opening)
+        touch(opening)
+        size_opening(opening=opening, by=by)
+    return obstruction
+
+
+# -- photos ------------------------------------------------------------------------
+
+LARGEST_PHOTO: Final = 12 * 1024 * 1024
+LARGEST_PIXELS: Final = 80_000_000
+PHOTO_EDGE: Final = 1600
+PHOTO_KINDS: Final = ("JPEG", "PNG", "WEBP", "GIF", "BMP", "TIFF", "MPO")
+
+
+def recoded(data: bytes) -> bytes:
+    """
+    A photo as we keep it: JPEG, upright, at most 1600 px long, no metadata at all.
+
+    Raises
+    ------
+    Refused
+        Field ``photo``: nothing sent, over 12 MB, over 80 megapixels, or no picture.
+    """
+    if not data:
+        raise Refused("no photo came", field="photo")
+    if len(data) > LARGEST_PHOTO:
+        size, most = len(data) / 1048576, LARGEST_PHOTO // 1048576
+        raise Refused(
+            f"the photo has {size:.0f} MB; the most is {most} MB. Take it at a smaller size.",
+            field="photo",
+            bound=f"at most {most} MB",
+        )
+    try:
+        with Image.open(io.BytesIO(data), formats=PHOTO_KINDS) as picture:
+            if picture.width * picture.height > LARGEST_PIXELS:
+                raise Refused("the photo has too many pixels", field="photo", bound="at most 80 megapixels")
+            picture.draft("RGB", (2 * PHOTO_EDGE, 2 * PHOTO_EDGE))
+            upright = ImageOps.exif_transpose(picture).convert("RGB")
+    except (UnidentifiedImageError, Image.DecompressionBombError, OSError, SyntaxError, ValueError) as error:
+        if isinstance(error, Refused):
+            raise
+        raise Refused("this file is no picture we can read; send a JPEG, PNG or WebP", field="photo") from None
+    upright.thumbnail((PHOTO_EDGE, PHOTO_EDGE))
+    plain = Image.new("RGB", upright.size)
+    plain.paste(upright)
+    out = io.BytesIO()
+    plain.save(out, "JPEG", quality=82, optimize=True)
+    return out.getvalue()
+
+
+@transaction.atomic
+def add_photo(
+    *,
+    opening: Opening,
+    data: bytes,
+    by: User,
+    caption: str = "",
+    taken_at: dt.datetime | None = None,
+    uid: uuids.UUID | None = None,
+) -> Photo:
+    """A photo of the opening, re-encoded, its location and everything else it carried left behind."""
+    content = recoded(data)
+    opening = lock_opening(opening)
+    made = Photo(opening=opening, caption=caption.strip()[:160], taken_by=by)
+    if taken_at is not None:
+        made.taken_at = taken_at
+    if uid is not None:
+        made.uid = uid
+    made.file.save(f"{made.uid}.jpg", ContentFile(content), save=False)
+    made.save()
+    note(by, "took a photo", made, opening)
+    touch(opening)
+    return made
+
+
+@transaction.atomic
+def remove_photo(*, photo: Photo, by: User) -> Photo:
+    """Not shown any more."""
+    opening = lock_opening(photo.opening)
+    if photo.removed_at is None:
+        photo.removed_at = timezone.now()
+        photo.save(update_fields=["removed_at"])
+        note(by, "took a photo away", photo, opening)
+        touch(opening)
+    return photo
+
+
+def open_doubts(opening: Opening) -> Any:
+    """Readings of one place that stand side by side, unsettled."""
+    return Reading.objects.filter(
+        Q(opening=opening), superseded_at=None, conflict_with__isnull=False
+    ).select_related("conflict_with", "taken_by")

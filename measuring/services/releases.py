@@ -1,0 +1,240 @@
+"""From sizes to the workroom: the customer's yes, and what must stand before anything is cut."""
+
+from __future__ import annotations
+
+import datetime as dt
+from collections.abc import Iterable, Sequence
+from typing import Any
+
+from django.db import transaction
+from django.db.models import Max
+from django.utils import timezone
+
+from jobs.models import Job
+from measuring.models import RELEASED_OR_LATER, Approval, Opening, Reading, Unit
+from measuring.options import missing_options
+from measuring.ports import ports
+from measuring.services.base import lock_job, restage
+from measuring.services.sizes import is_being_measured
+from shared import audit
+from shared.errors import Refused
+from shared.models import User
+
+
+def snapshot_of(unit: Unit) -> dict[str, Any]:
+    """What a customer says yes to: product, mount, size and options of one unit."""
+    assert unit.order_width is not None
+    assert unit.order_height is not None
+    return {
+        "unit": unit.pk,
+        "code": unit.code,
+        "opening": str(unit.opening),
+        "product": unit.product.key,
+        "product_name": unit.product.name,
+        "mount": unit.mount,
+        "width": unit.order_width.ticks,
+        "height": unit.order_height.ticks,
+        "longest_height": unit.longest_height.ticks if unit.longest_height else unit.order_height.ticks,
+        "basis": unit.basis,
+        "options": dict(sorted(unit.options.items())),
+        "size_revision": unit.size_revision,
+    }
+
+
+AGREED = ("product", "mount", "width", "height", "basis", "options")
+"""What must still be equal at the release; a size that went away and came back is the same size."""
+
+
+def standing_approval(unit: Unit) -> Approval | None:
+    """The latest yes that was not withdrawn and names this unit."""
+    return unit.approvals.filter(withdrawn_at=None).order_by("-revision").first()
+
+
+def is_still_approved(unit: Unit) -> bool:
+    """Whether what was approved is what stands now."""
+    approval = standing_approval(unit)
+    if approval is None or not unit.is_sized():
+        return False
+    agreed = next((row for row in approval.snapshot.get("units", []) if row["unit"] == unit.pk), None)
+    now = snapshot_of(unit)
+    return agreed is not None and all(agreed[key] == now[key] for key in AGREED)
+
+
+@transaction.atomic
+def approve_sizes(
+    *, job: Job, units: Iterable[Unit], approved_by: str, by: User, how: str = "", at: dt.datetime | None = None
+) -> Approval:
+    """
+    Record the customer's yes to this revision of sizes and options.
+
+    Raises
+    ------
+    Refused
+        No name, no units, or a unit that is not sized, lacks options or is released already.
+    """
+    job = lock_job(job)
+    if not approved_by.strip():
+        raise Refused("say who said yes", field="approved_by")
+    rows = _units_of(job, units)
+    if not rows:
+        raise Refused("choose what is approved", field="units")
+    for unit in rows:
+        if unit.state in RELEASED_OR_LATER:
+            raise Refused(f"{unit.code} is {unit.get_state_display()} already", field="units")
+        if not unit.is_sized():
+            raise Refused(f"{unit.opening}: not sized yet", field="units")
+        lacking = missing_options(unit)
+        if lacking:
+            raise Refused(f"{unit.opening}: choose {', '.join(lacking)} first", field="units")
+    last = Approval.objects.filter(job=job).aggregate(last=Max("revision"))["last"] or 0
+    made = Approval.objects.create(
+        job=job,
+        revision=last + 1,
+        snapshot={"units": [snapshot_of(unit) for unit in rows]},
+        approved_by=approved_by.strip()[:120],
+        how=how.strip()[:60],
+        recorded_by=by,
+        approved_at=at or timezone.now(),
+    )
+    made.units.set(rows)
+    Unit.objects.filter(pk__in=[unit.pk for unit in rows]).update(state=Unit.State.APPROVED)
+    audit.record(
+        by=by,
+        deed=f"recorded approval {made.revision}",
+        subject=made,
+        job=job,
+        changes={unit.code: [None, _size_text(unit)] for unit in rows},
+        note=f"{made.approved_by}{', ' + made.how if made.how else ''}",
+    )
+    restage(job, by)
+    return made
+
+
+def _size_text(unit: Unit) -> str:
+    branch_unit = unit.opening.job.branch.unit
+    if unit.order_width is None or unit.order_height is None:
+        return "not sized"
+    return f"{unit.order_width.text(branch_unit)} × {unit.order_height.text(branch_unit)} {branch_unit.value}"
+
+
+def _units_of(job: Job, units: Iterable[Unit]) -> list[Unit]:
+    wanted = [unit.pk for unit in units]
+    return list(
+        Unit.objects.select_for_update(of=("self",))
+        .select_related("product", "opening__room", "opening__job__branch", "opening__job__site")
+        .filter(pk__in=wanted, opening__job=job)
+        .live()
+    )
+
+
+@transaction.atomic
+def withdraw_approval(*, approval: Approval, by: User, reason: str = "") -> Approval:
+    """The customer takes it back; what is released already stays released."""
+    job = lock_job(approval.job_id)
+    approval = Approval.objects.select_for_update().get(pk=approval.pk)
+    if approval.withdrawn_at is None:
+        approval.withdrawn_at = timezone.now()
+        approval.save(update_fields=["withdrawn_at"])
+        approval.units.filter(state=Unit.State.APPROVED).update(state=Unit.State.SIZED)
+        audit.record(
+            by=by, deed=f"withdrew approval {approval.revision}", subject=approval, job=job, note=reason
+        )
+        restage(job, by)
+    return approval
+
+
+def release_problems(unit: Unit) -> list[str]:
+    """Why a unit can't be released yet, each a sentence somebody can act on; none: it can."""
+    job = unit.opening.job
+    problems: list[str] = []
+    if job.is_cancelled():
+        problems.append("the job is cancelled")
+    if job.is_held():
+        problems.append(f"the job is held: {job.get_hold_display()}")
+    if unit.state in RELEASED_OR_LATER:
+        return [f"it is {unit.get_state_display()} already"]
+    if not unit.is_sized():
+        return [*problems, "it is not sized"]
+    if unit.opening.state not in (Opening.State.MEASURED,):
+        word = unit.opening.get_state_display()
+        ending = "; close out the visit" if is_being_measured(unit.opening) else ""
+        problems.append(f"its opening is {word}{ending}")
+    if unit.grade != Reading.Grade.FINAL:
+        problems.append("its readings are rough; only final ones are cut by")
+    if unit.opening.readings.filter(superseded_at=None, conflict_with__isnull=False).exists():
+        problems.append("two readings of one place stand side by side; settle them")
+    if unit.opening.fact_conflicts.filter(settled_at=None).exists():
+        problems.append("two devices said different things of the opening; settle them")
+    problems += [
+        f"{one['text']} {one.get('todo', '')}".strip() for one in unit.findings if one["severity"] == "stop"
+    ]
+    lacking = missing_options(unit)
+    if lacking:
+        problems.append(f"not chosen: {', '.join(lacking)}")
+    if standing_approval(unit) is None:
+        problems.append("the customer has not approved it")
+    elif not is_still_approved(unit):
+        problems.append("it changed since the customer approved it")
+    return problems + ports.why_not(unit)
+
+
+@transaction.atomic
+def release_to_workroom(
+    *, job: Job, units: Iterable[Unit], by: User, due_on: dt.date | None = None
+) -> list[Unit]:
+    """
+    Hand units over to the workroom, all of those named or none.
+
+    The rooms above make parts of them in the same transaction (`measuring.ports.release_hooks`).
+
+    Raises
+    ------
+    Refused
+        The first unit that can't be released, and why; field ``units``.
+    """
+    job = lock_job(job)
+    rows = _units_of(job, units)
+    if not rows:
+        raise Refused("choose what is released", field="units")
+    for unit in rows:
+        problems = release_problems(unit)
+        if problems:
+            raise Refused(f"{unit.opening}, {unit.code}: {problems[0]}", field="units")
+    now = timezone.now()
+    for unit in rows:
+        unit.state, unit.released_at = Unit.State.RELEASED, now
+        unit.due_on = due_on or unit.due_on
+    Unit.objects.bulk_update(rows, ["state", "released_at", "due_on"])
+    audit.record(
+        by=by,
+        deed=f"released {len(rows)} unit{'s' if len(rows) != 1 else ''} to the workroom",
+        subject=job,
+        job=job,
+        changes={unit.code: [None, _size_text(unit)] for unit in rows},
+    )
+    ports.released(rows, by)
+    restage(job, by)
+    return rows
+
+
+@transaction.atomic
+def cancel_unit(*, unit: Unit, by: User, reason: str) -> Unit:
+    """A unit is not wanted any more; what was made of it is the workroom's to say."""
+    job = lock_job(unit.opening.job_id)
+    unit = Unit.objects.select_for_update(of=("self",)).get(pk=unit.pk)
+    if unit.state in (Unit.State.INSTALLED, Unit.State.CANCELLED, Unit.State.REPLACED):
+        raise Refused(f"{unit.code} is {unit.get_state_display()}")
+    if not reason.strip():
+        raise Refused("say why, in a few words", field="reason")
+    was, unit.state = unit.get_state_display(), Unit.State.CANCELLED
+    unit.save(update_fields=["state"])
+    audit.record(
+        by=by, deed="cancelled the unit", subject=unit, job=job, changes={"state": [was, "cancelled"]}, note=reason
+    )
+    restage(job, by)
+    return unit
+
+
+def ready_to_release(units: Sequence[Unit]) -> list[Unit]:
+    """Those that nothing holds."""
+    return [unit for unit in units if not release_problems(unit)]

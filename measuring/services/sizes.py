@@ -1,0 +1,450 @@
+"""Order sizes: computed from the readings, kept on units with every step, never changed silently."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from typing import Any
+
+from django.db import transaction
+from django.utils import timezone
+
+from measuring.evaluation import Evaluation, as_rules, current, evaluate, findings_of
+from measuring.models import RELEASED_OR_LATER, Opening, Product, Reading, SizeChange, Unit, Visit
+from measuring.options import clean_options, starting_options, valid_options
+from measuring.ports import NewSize, ports
+from measuring.rules.sizing import OrderSize
+from measuring.services.base import lock_opening, note, restage
+from shared.codes import new_code
+from shared.errors import Refused
+from shared.lengths import READING_GRID, Length, total
+from shared.models import User
+
+COVERED = (Opening.State.TO_MEASURE, Opening.State.UNDER_WAY, Opening.State.MEASURED, Opening.State.NOT_REACHED)
+SETTLED = (Unit.State.INSTALLED,)
+
+
+@transaction.atomic
+def size_opening(*, opening: Opening, by: User) -> list[Unit]:
+    """
+    Compute the opening's sizes and findings anew and keep them on its units.
+
+    A unit that is released keeps its size; what the readings say now opens a `SizeChange`
+    for the dispatcher to decide. One that is installed is left alone.
+
+    Returns
+    -------
+    list[Unit]
+        The opening's live units, left to right; none without a product.
+    """
+    opening = lock_opening(opening)
+    if opening.state not in COVERED:
+        return []
+    found = evaluate(opening)
+    Opening.objects.filter(pk=opening.pk).update(findings=found.findings)
+    units = _units(opening, by)
+    shares = split_widths(opening, found.size) if found.size else []
+    changed = False
+    for place, unit in enumerate(units):
+        share = shares[place] if found.size and place < len(shares) else None
+        changed |= _keep(opening, unit, found, share, by)
+    changed |= _restate(opening, found)
+    if changed:
+        restage(opening.job_id, by)
+    return units
+
+
+# -- units of an opening -----------------------------------------------------------
+
+
+def _units(opening: Opening, by: User) -> list[Unit]:
+    """The live units, made or cancelled so that there are as many as wanted."""
+    units = list(opening.units.live().select_related("product").order_by("number", "pk"))
+    if opening.product is None:
+        for unit in units:
+            _cancel_draft(opening, unit, by)
+        return [unit for unit in units if unit.state != Unit.State.CANCELLED]
+    for unit in units[opening.units_wanted :]:
+        _cancel_draft(opening, unit, by)
+    units = [unit for unit in units if unit.state != Unit.State.CANCELLED]
+    for unit in units:
+        if unit.state not in RELEASED_OR_LATER:
+            _follow(opening, unit)
+    taken = {unit.number for unit in opening.units.all()}
+    pattern = units[0].options if units else starting_options(opening.product, opening.mount)
+    while len(units) < opening.units_wanted:
+        number = next(n for n in range(1, 1000) if n not in taken)
+        taken.add(number)
+        unit = Unit.objects.create(
+            opening=opening,
+            number=number,
+            code=unused_code(),
+            product=opening.product,
+            mount=opening.mount,
+            options=dict(pattern),
+        )
+        units.append(unit)
+    return units
+
+
+def unused_code() -> str:
+    """A label code no unit has."""
+    code = new_code()
+    while Unit.objects.filter(code=code).exists():
+        code = new_code()
+    return code
+
+
+def _cancel_draft(opening: Opening, unit: Unit, by: User) -> None:
+    if unit.state in RELEASED_OR_LATER:
+        return
+    unit.state = Unit.State.CANCELLED
+    unit.save(update_fields=["state"])
+    note(by, "cancelled the unit", unit, opening)
+
+
+def _follow(opening: Opening, unit: Unit) -> None:
+    """A unit that is not released follows its opening's product and mount."""
+    if unit.product_id != opening.product_id and opening.product is not None:
+        fresh = starting_options(opening.product, opening.mount)
+        unit.options = {**fresh, **valid_options(opening.product, unit.options)}
+        unit.product = opening.product
+        unit.save(update_fields=["product", "options"])
+    if unit.mount != opening.mount:
+        unit.mount = opening.mount
+        unit.save(update_fields=["mount"])
+
+
+def split_widths(opening: Opening, size: OrderSize) -> list[tuple[Length, str]]:
+    """
+    The order width of each unit side by side, from the left, and how it came about.
+
+    Given widths are taken as they are; else the width is shared equally on the tape's grid,
+    what is left over going to the first ones, so that the units add up to the opening.
+
+    Raises
+    ------
+    Refused
+        Given widths do not add up to the order width; field ``split``.
+    """
+    count = opening.units_wanted
+    if count == 1:
+        return [(size.width, "")]
+    unit = opening.job.branch.unit
+    if opening.split:
+        return [(Length(ticks), "as split at the opening") for ticks in opening.split]
+    grid = READING_GRID[unit]
+    base = Length(size.width.ticks // count).down(grid)
+    left = (size.width - base * count) // grid
+    whole = size.width.text(unit, symbol=True)
+    return [
+        (base + grid if place < left else base, f"{whole} shared by {count} units side by side")
+        for place in range(count)
+    ]
+
+
+def _split_problem(opening: Opening, size: OrderSize) -> str:
+    if opening.units_wanted == 1 or not opening.split:
+        return ""
+    unit = opening.job.branch.unit
+    if len(opening.split) != opening.units_wanted:
+        return f"{len(opening.split)} widths are given for {opening.units_wanted} units"
+    given = total(Length(ticks) for ticks in opening.split)
+    if given != size.width:
+        return (
+            f"the units' widths add up to {given.text(unit, symbol=True)}, "
+            f"the order width is {size.width.text(unit, symbol=True)}"
+        )
+    return ""
+
+
+# -- keeping a size ------------------------------------------------------------------
+
+
+def _keep(
+    opening: Opening, unit: Unit, found: Evaluation, share: tuple[Length, str] | None, by: User
+) -> bool:
+    """Store what was computed for one unit; whether its state changed."""
+    if unit.state in SETTLED:
+        return False
+    if found.size is None or share is None:
+        return _lose_size(opening, unit, by)
+    width, why = share
+    steps = list(found.steps)
+    branch_unit = opening.job.branch.unit
+    if why:
+        steps.append(
+            {"what": f"unit {unit.number} width", "from": ["order width"], "value": width.text(branch_unit), "why": why}
+        )
+    own = OrderSize(width, found.size.height, found.size.basis, found.size.cut_height, found.size.steps)
+    findings = _unit_findings(opening, unit, own)
+    problem = _split_problem(opening, found.size)
+    if problem:
+        findings.insert(0, _finding("split", "stop", "split", problem, "Change the widths or leave them out."))
+    if unit.state in RELEASED_OR_LATER:
+        _ask_for_change(opening, unit, own, steps, findings, by)
+        return False
+    return _store(opening, unit, own, steps, findings, found.is_rough, by)
+
+
+def _finding(code: str, severity: str, field: str, text: str, todo: str) -> dict[str, Any]:
+    return {"code": code, "severity": severity, "field": field, "text": text, "todo": todo}
+
+
+def _unit_findings(opening: Opening, unit: Unit, size: OrderSize) -> list[dict[str, Any]]:
+    now = current(opening.readings.filter(superseded_at=None))
+    return findings_of(opening, as_rules(opening, now), size, now, unit.options)
+
+
+def _store(
+    opening: Opening,
+    unit: Unit,
+    size: OrderSize,
+    steps: Sequence[Any],
+    findings: Sequence[Any],
+    is_rough: bool,
+    by: User,
+) -> bool:
+    before = (unit.order_width, unit.order_height, unit.longest_height)
+    after = (size.width, size.height, size.cut_height)
+    state = unit.state
+    unit.order_width, unit.order_height, unit.longest_height = after
+    unit.basis = size.basis
+    unit.steps, unit.findings = list(steps), list(findings)
+    unit.grade = Reading.Grade.ROUGH if is_rough else Reading.Grade.FINAL
+    if before != after:
+        unit.size_revision += 1
+        note(by, "computed the size", unit, opening, {"size": [_shown(opening, *before), _shown(opening, *after)]})
+    if before != after or unit.state == Unit.State.DRAFT:
+        unit.state = Unit.State.SIZED
+    unit.save()
+    return unit.state != state
+
+
+def _shown(opening: Opening, width: Length | None, height: Length | None, longest: Length | None) -> str | None:
+    if width is None or height is None:
+        return None
+    unit = opening.job.branch.unit
+    return f"{width.text(unit)} × {height.text(unit)} {unit.value}"
+
+
+def _lose_size(opening: Opening, unit: Unit, by: User) -> bool:
+    """A reading was taken back: there is no size any more."""
+    if unit.state in RELEASED_OR_LATER or unit.order_width is None:
+        return False
+    before = _shown(opening, unit.order_width, unit.order_height, None)
+    unit.order_width = unit.order_height = unit.longest_height = None
+    unit.basis, unit.steps, unit.findings, unit.state = "", [], [], Unit.State.DRAFT
+    unit.size_revision += 1
+    unit.save()
+    note(by, "lost the size", unit, opening, {"size": [before, None]})
+    return True
+
+
+def _restate(opening: Opening, found: Evaluation) -> bool:
+    """Measured once nothing is missing and no visit is at it; under way again when something is."""
+    complete = found.size is not None and not found.gaps
+    begun = opening.readings.filter(superseded_at=None).exists()
+    state = opening.state
+    if state == Opening.State.NOT_REACHED:
+        return False
+    if complete and (state == Opening.State.MEASURED or not is_being_measured(opening)):
+        state = Opening.State.MEASURED
+    elif begun:
+        state = Opening.State.UNDER_WAY
+    if state == opening.state:
+        return False
+    Opening.objects.filter(pk=opening.pk).update(state=state)
+    return True
+
+
+def is_being_measured(opening: Opening) -> bool:
+    """Whether a visit that is not closed yet is at this opening."""
+    return Visit.objects.filter(
+        closed_at=None, appointment__visit_openings__opening=opening, appointment__job=opening.job_id
+    ).exists()
+
+
+# -- a re-measure after release --------------------------------------------------------
+
+
+def _ask_for_change(
+    opening: Opening, unit: Unit, size: OrderSize, steps: Sequence[Any], findings: Sequence[Any], by: User
+) -> None:
+    """Open, renew or withdraw the change of a released unit's size."""
+    waiting = unit.size_changes.filter(state=SizeChange.State.OPEN).first()
+    same = (unit.order_width, unit.order_height, unit.longest_height) == (size.width, size.height, size.cut_height)
+    if same:
+        if waiting is not None:
+            waiting.state, waiting.decided_at = SizeChange.State.REFUSED, timezone.now()
+            waiting.decision_note = "the readings came back to the released size"
+            waiting.save(update_fields=["state", "decided_at", "decision_note"])
+            note(by, "dropped the change of size", waiting, opening)
+        return
+    assert unit.order_width is not None
+    assert unit.order_height is not None
+    new = NewSize(size.width, size.height, size.cut_height)
+    change = waiting or SizeChange(
+        unit=unit, old_width=unit.order_width, old_height=unit.order_height, opened_by=by
+    )
+    change.new_width, change.new_height, change.new_longest_height = new.width, new.height, new.longest_height
+    change.steps, change.findings = list(steps), list(findings)
+    change.effects = effects_of(unit, new)
+    change.save()
+    note(
+        by,
+        "asked for a change of size",
+        change,
+        opening,
+        {"size": [_shown(opening, unit.order_width, unit.order_height, None), _shown(opening, *_three(new))]},
+    )
+
+
+def _three(new: NewSize) -> tuple[Length, Length, Length]:
+    return new.width, new.height, new.longest_height
+
+
+def effects_of(unit: Unit, new: NewSize) -> list[str]:
+    """What the change does, a line each: the difference, the approval, and what the rooms above say."""
+    branch_unit = unit.opening.job.branch.unit
+    lines = []
+    for word, old, now in (("width", unit.order_width, new.width), ("height", unit.order_height, new.height)):
+        if old is not None and now != old:
+            by_how_much = abs(now - old).text(branch_unit, symbol=True)
+            lines.append(f"order {word} {'grows' if now > old else 'shrinks'} by {by_how_much}")
+    if new.height == unit.order_height and new.longest_height != unit.longest_height:
+        lines.append(f"cloth is cut for {new.longest_height.text(branch_unit, symbol=True)}")
+    lines.append(f"the unit is {unit.get_state_display()}")
+    if unit.approvals.filter(withdrawn_at=None).exists():
+        lines.append("the customer approved the old size; tell them")
+    return lines + ports.effects(unit, new)
+
+
+@transaction.atomic
+def accept_size_change(*, change: SizeChange, by: User, text: str = "") -> SizeChange:
+    """The unit is made at the new size; the rooms above undo what was made at the old one."""
+    opening = lock_opening(change.unit.opening)
+    change = _open_change(change)
+    unit = Unit.objects.select_for_update(of=("self",)).get(pk=change.unit_id)
+    before = _shown(opening, unit.order_width, unit.order_height, None)
+    unit.order_width, unit.order_height = change.new_width, change.new_height
+    unit.longest_height = change.new_longest_height or change.new_height
+    unit.steps, unit.findings = change.steps, change.findings
+    unit.size_revision += 1
+    unit.save(
+        update_fields=[
+            "order_width", "order_height", "longest_height", "steps", "findings", "size_revision",
+        ]
+    )  # fmt: skip
+    _decide(change, SizeChange.State.ACCEPTED, by, text)
+    after = _shown(opening, unit.order_width, unit.order_height, None)
+    note(by, "accepted the change of size", unit, opening, {"size": [before, after]}, text)
+    ports.size_changed(unit, change, by)
+    restage(opening.job_id, by)
+    return change
+
+
+@transaction.atomic
+def refuse_size_change(*, change: SizeChange, by: User, text: str = "") -> SizeChange:
+    """The unit stays as it was released; the readings stay as they were read."""
+    opening = lock_opening(change.unit.opening)
+    change = _open_change(change)
+    _decide(change, SizeChange.State.REFUSED, by, text)
+    note(by, "refused the change of size", change, opening, text=text)
+    return change
+
+
+def _open_change(change: SizeChange) -> SizeChange:
+    fresh = SizeChange.objects.select_for_update(of=("self",)).select_related("unit").get(pk=change.pk)
+    if fresh.state != SizeChange.State.OPEN:
+        raise Refused(f"this change was {fresh.get_state_display()} already")
+    return fresh
+
+
+def _decide(change: SizeChange, state: str, by: User, text: str) -> None:
+    change.state, change.decided_by, change.decided_at = state, by, timezone.now()
+    change.decision_note = text.strip()[:240]
+    change.save(update_fields=["state", "decided_by", "decided_at", "decision_note"])
+
+
+# -- options ------------------------------------------------------------------------------
+
+
+@transaction.atomic
+def set_options(*, unit: Unit, options: Mapping[str, Any], by: User) -> Unit:
+    """
+    Choose what a unit is made with beside its size; an empty value takes a choice back.
+
+    Raises
+    ------
+    Refused
+        A choice the product does not have, or the unit is released already.
+    """
+    opening = lock_opening(unit.opening)
+    unit = Unit.objects.select_for_update(of=("self",)).select_related("product").get(pk=unit.pk)
+    if unit.state in RELEASED_OR_LATER:
+        raise Refused(f"{unit.code} is {unit.get_state_display()}; its options were ordered")
+    before = dict(unit.options)
+    after = {**before, **clean_options(unit.product, options, opening.job.branch.unit)}
+    after = {key: value for key, value in after.items() if value not in ("", None)}
+    if before == after:
+        return unit
+    unit.options = after
+    if unit.state == Unit.State.APPROVED:
+        unit.state = Unit.State.SIZED
+    unit.save(update_fields=["options", "state"])
+    changes = {
+        key: [before.get(key), after.get(key)]
+        for key in sorted(before.keys() | after.keys())
+        if before.get(key) != after.get(key)
+    }
+    note(by, "chose options", unit, opening, changes)
+    size_opening(opening=opening, by=by)
+    return Unit.objects.select_related("product").get(pk=unit.pk)
+
+
+@transaction.atomic
+def set_options_of_opening(*, opening: Opening, options: Mapping[str, Any], by: User) -> list[Unit]:
+    """The same options for every unit of the opening that is not released."""
+    units = [unit for unit in opening.units.live() if unit.state not in RELEASED_OR_LATER]
+    return [set_options(unit=unit, options=options, by=by) for unit in units]
+
+
+@transaction.atomic
+def replace_unit(*, unit: Unit, by: User, remeasure: bool = False, product: Product | None = None) -> Unit:
+    """
+    A unit that is made anew in place of one that can't be used.
+
+    It has the same size and options, and waits for approval and release like any other; with
+    `remeasure` its opening is to be measured again first.
+    """
+    opening = lock_opening(unit.opening)
+    unit = Unit.objects.select_for_update(of=("self",)).get(pk=unit.pk)
+    if unit.state in (Unit.State.CANCELLED, Unit.State.REPLACED):
+        raise Refused(f"{unit.code} is {unit.get_state_display()}")
+    taken = set(opening.units.values_list("number", flat=True))
+    made = Unit.objects.create(
+        opening=opening,
+        number=next(n for n in range(1, 1000) if n not in taken),
+        code=unused_code(),
+        product=product or unit.product,
+        mount=unit.mount,
+        options=unit.options,
+        state=Unit.State.DRAFT if remeasure or unit.order_width is None else Unit.State.SIZED,
+        order_width=None if remeasure else unit.order_width,
+        order_height=None if remeasure else unit.order_height,
+        longest_height=None if remeasure else unit.longest_height,
+        basis=unit.basis,
+        steps=[] if remeasure else unit.steps,
+        findings=[] if remeasure else unit.findings,
+        size_revision=1,
+        grade=unit.grade,
+        replaces=unit,
+    )
+    unit.state = Unit.State.REPLACED
+    unit.save(update_fields=["state"])
+    if remeasure:
+        Opening.objects.filter(pk=opening.pk).update(state=Opening.State.TO_MEASURE)
+        opening.readings.filter(superseded_at=None).update(superseded_at=timezone.now())
+    note(by, "ordered a remake", made, opening, {"replaces": [None, unit.code]})
+    restage(opening.job_id, by)
+    return made
