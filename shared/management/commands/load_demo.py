@@ -1,0 +1,28 @@
+"""Demo data: an invented firm in an invented town, with work to do in every role today."""
+
+from __future__ import annotations
+
+import datetime as dt
+from typing import Any
+
+from django.core.management.base import BaseCommand, CommandError, CommandParser
+from django.utils import timezone
+
+from shared import demo
+from shared.models import Branch
+
+
+class Command(BaseCommand):
+    help = "Loads the demo firm into an empty database; the same seed and day give the same data."
+
+    def add_arguments(self, parser: CommandParser) -> None:
+        parser.add_argument("--jobs", type=int, default=120, help="how many jobs (120)")
+        parser.add_argument("--seed", type=int, default=1, help="another seed, another demo (1)")
+        parser.add_argument("--today", type=dt.date.fromisoformat, help="the day it opens on (today)")
+
+    def handle(self, *args: Any, jobs: int, seed: int, today: dt.date | None, **options: Any) -> None:
+        if not 1 <= jobs <= 1_000_000:
+            raise CommandError("--jobs takes a whole number from 1 to 1000000")
+        if Branch.objects.exists():
+            raise CommandError("there is a firm in this database already; the demo goes into an empty one only")
+        demo.load(jobs=jobs, seed=seed, today=today or timezone.localdate(), say=self.stdout.write)
