@@ -268,7 +268,7 @@ def remove_obstruction(*, obstruction: Obstruction, by: User) -> Obstruction:
 LARGEST_PHOTO: Final = 12 * 1024 * 1024
 LARGEST_PIXELS: Final = 80_000_000
 PHOTO_EDGE: Final = 1600
-PHOTO_KINDS: Final = ("JPEG", "PNG", "WEBP", "GIF", "BMP", "TIFF", "MPO")
+PHOTO_KINDS: Final = ("JPEG", "PNG", "WEBP", "GIF", "BMP", "TIFF")
 
 
 def recoded(data: bytes) -> bytes:
