@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import datetime as dt
 import uuid
+from decimal import Decimal
 from typing import TYPE_CHECKING
 
 from django.conf import settings
@@ -16,7 +17,7 @@ from django.utils import timezone
 from shared.fields import LengthField
 
 if TYPE_CHECKING:
-    from shared.models import User
+    from shared.models import Branch, User
 
 
 class Purpose(models.TextChoices):
@@ -506,6 +507,131 @@ class Appointment(models.Model):
         return self.promised_from is not None
 
 
+class AppointmentMove(models.Model):
+    """One change of place in the calendar, kept so that it can be undone."""
+
+    appointment = models.ForeignKey(Appointment, models.CASCADE, related_name="moves")
+    by = models.ForeignKey(settings.AUTH_USER_MODEL, models.PROTECT, related_name="+")
+    at = models.DateTimeField(default=timezone.now)
+    before = models.JSONField(help_text="where it stood: state, crew, day, starts_at, promised window, lock")
+    version = models.PositiveIntegerField(help_text="the appointment's version after this move")
+    undone_at = models.DateTimeField(null=True, blank=True)
+
+    class Meta:
+        ordering = ["-at", "-pk"]
+
+    def __str__(self) -> str:
+        return f"move of {self.appointment}"
+
+
+class Proposal(models.Model):
+    """A plan of some days that a run found; nothing of it moves without a yes."""
+
+    branch = models.ForeignKey("shared.Branch", models.PROTECT, related_name="proposals")
+    from_on = models.DateField()
+    until_on = models.DateField()
+    reason = models.CharField(max_length=200, blank=True)
+    run = models.ForeignKey("shared.Run", models.SET_NULL, null=True, blank=True, related_name="+")
+    summary = models.JSONField(default=dict, help_text="drive, paid time, cost and unplaced: as it stands and proposed")
+    created_at = models.DateTimeField(default=timezone.now)
+    created_by = models.ForeignKey(settings.AUTH_USER_MODEL, models.PROTECT, related_name="+")
+
+    objects = BranchQuerySet.as_manager()
+
+    class Meta:
+        ordering = ["-created_at"]
+
+    def __str__(self) -> str:
+        return f"plan of {self.from_on} to {self.until_on}"
+
+    def get_absolute_url(self) -> str:
+        return reverse("jobs:proposal", args=[self.pk])
+
+
+class ProposedMove(models.Model):
+    """One difference between today's plan and a proposal."""
+
+    class State(models.TextChoices):
+        OPEN = "open", "open"
+        ACCEPTED = "accepted", "accepted"
+        DECLINED = "declined", "declined"
+        PASSED = "passed", "overtaken"
+
+    proposal = models.ForeignKey(Proposal, models.CASCADE, related_name="moves")
+    appointment = models.ForeignKey(Appointment, models.CASCADE, related_name="+")
+    version = models.PositiveIntegerField(help_text="the appointment's version it was planned from")
+    crew = models.ForeignKey(Crew, models.CASCADE, null=True, blank=True, related_name="+")
+    day = models.DateField(null=True, blank=True)
+    starts_at = models.DateTimeField(null=True, blank=True)
+    why = models.CharField(max_length=240, blank=True, help_text="why it is left unplaced")
+    state = models.CharField(max_length=8, choices=State.choices, default=State.OPEN)
+    state_note = models.CharField(max_length=240, blank=True)
+
+    class Meta:
+        ordering = ["day", "crew", "starts_at", "pk"]
+        constraints = [models.UniqueConstraint(fields=["proposal", "appointment"], name="proposed_once")]
+
+    def __str__(self) -> str:
+        return f"{self.appointment} in {self.proposal}"
+
+
+class ReadinessAnswer(models.Model):
+    """One thing asked about a site before a crew drives there, and what was answered."""
+
+    class Question(models.TextChoices):
+        PAINTED = "painted", "walls and frames painted, and dry"
+        SILL = "sill", "sills and casings fitted"
+        FLOOR = "floor", "floor laid to its finished height"
+        POWER = "power", "power at the window, where a motor goes"
+        CLEAR = "clear", "area in front of the windows clear"
+        OLD_DOWN = "old_down", "old coverings down, or we take them"
+        ACCESS = "access", "access, notice and parking settled"
+
+    class Answer(models.TextChoices):
+        YES = "yes", "yes"
+        NO = "no", "not yet"
+        NOT_NEEDED = "not_needed", "not needed"
+
+    appointment = models.ForeignKey(Appointment, models.CASCADE, related_name="readiness")
+    question = models.CharField(max_length=10, choices=Question.choices)
+    answer = models.CharField(max_length=10, choices=Answer.choices)
+    note = models.CharField(max_length=160, blank=True)
+    by = models.ForeignKey(settings.AUTH_USER_MODEL, models.PROTECT, related_name="+")
+    at = models.DateTimeField(default=timezone.now)
+
+    class Meta:
+        ordering = ["pk"]
+        constraints = [models.UniqueConstraint(fields=["appointment", "question"], name="asked_once_a_visit")]
+
+    def __str__(self) -> str:
+        return f"{self.get_question_display()}: {self.get_answer_display()}"
+
+
+class CalendarFeed(models.Model):
+    """A calendar address for one crew or one person; revoked, it answers nothing any more."""
+
+    branch = models.ForeignKey("shared.Branch", models.CASCADE, related_name="feeds")
+    crew = models.ForeignKey(Crew, models.CASCADE, null=True, blank=True, related_name="feeds")
+    user = models.ForeignKey(settings.AUTH_USER_MODEL, models.CASCADE, null=True, blank=True, related_name="feeds")
+    key = models.UUIDField(default=uuid.uuid4, unique=True, editable=False, help_text="signed into the address")
+    created_at = models.DateTimeField(default=timezone.now)
+    created_by = models.ForeignKey(settings.AUTH_USER_MODEL, models.PROTECT, related_name="+")
+    revoked_at = models.DateTimeField(null=True, blank=True)
+
+    objects = BranchQuerySet.as_manager()
+
+    class Meta:
+        ordering = ["-created_at"]
+        constraints = [
+            models.CheckConstraint(
+                name="feed_of_one", condition=Q(crew__isnull=True) ^ Q(user__isnull=True)
+            )
+        ]
+
+    def __str__(self) -> str:
+        return f"calendar of {self.crew or self.user}"
+
+
 class PossibleWindow(models.Model):
     """A window the customer can take; none at all means any time."""
 
@@ -519,6 +645,79 @@ class PossibleWindow(models.Model):
 
     def __str__(self) -> str:
         return f"{self.starts_at:%d %b %H:%M} to {self.ends_at:%H:%M}"
+
+
+# -- how a branch dispatches -----------------------------------------------------
+
+
+class CalendarRules(models.Model):
+    """How a branch prices and promises; a branch without a row has the starting values."""
+
+    branch = models.OneToOneField("shared.Branch", models.CASCADE, related_name="calendar_rules")
+    drive_price = models.DecimalField(
+        "an hour of driving, truck and fuel", max_digits=8, decimal_places=2, default=Decimal("30")
+    )
+    paid_price = models.DecimalField("a paid hour of a crew", max_digits=8, decimal_places=2, default=Decimal("36"))
+    overtime_price = models.DecimalField(
+        "an overtime hour, on top", max_digits=8, decimal_places=2, default=Decimal("18")
+    )
+    moved_price = models.DecimalField(
+        "moving what a crew or a customer was told", max_digits=8, decimal_places=2, default=Decimal("15")
+    )
+    hold_min = models.PositiveSmallIntegerField("minutes a window is held", default=10)
+    pack_days = models.PositiveSmallIntegerField("working days from made to install", default=1)
+    days_offered = models.PositiveSmallIntegerField("days ahead that are offered", default=10)
+    ask_days = models.PositiveSmallIntegerField("days ahead that readiness is asked", default=3)
+    road_factor = models.FloatField(
+        "road length over straight line", default=1.3, validators=[MinValueValidator(1), MaxValueValidator(5)]
+    )
+    holiday_country = models.CharField(
+        "public holidays of", max_length=2, blank=True, default="US", help_text="two letters; empty: none"
+    )
+    holiday_region = models.CharField("state or province", max_length=10, blank=True)
+
+    def __str__(self) -> str:
+        return f"calendar rules of {self.branch}"
+
+    @classmethod
+    def of(cls, branch: Branch) -> CalendarRules:
+        """The branch's rules, or the starting ones (not saved)."""
+        return cls.objects.filter(branch=branch).first() or cls(branch=branch)
+
+
+class UsualWindow(models.Model):
+    """A part of the day that is promised on the phone; a branch without any has the starting ones."""
+
+    branch = models.ForeignKey("shared.Branch", models.CASCADE, related_name="usual_windows")
+    starts = models.TimeField()
+    ends = models.TimeField()
+
+    objects = BranchQuerySet.as_manager()
+
+    class Meta:
+        ordering = ["starts", "ends"]
+        constraints = [
+            models.UniqueConstraint(fields=["branch", "starts", "ends"], name="usual_window_once"),
+            models.CheckConstraint(name="usual_window_forwards", condition=Q(ends__gt=F("starts"))),
+        ]
+
+    def __str__(self) -> str:
+        return f"{self.starts:%H:%M} to {self.ends:%H:%M}"
+
+
+class TravelLeg(models.Model):
+    """Seconds on the road between two places, as the travel service told them."""
+
+    from_at = models.CharField(max_length=24, help_text="longitude,latitude to five decimals")
+    to_at = models.CharField(max_length=24)
+    seconds = models.PositiveIntegerField()
+    asked_at = models.DateTimeField(default=timezone.now)
+
+    class Meta:
+        constraints = [models.UniqueConstraint(fields=["from_at", "to_at"], name="travel_leg_once")]
+
+    def __str__(self) -> str:
+        return f"{self.from_at} to {self.to_at}: {self.seconds} s"
 
 
 # -- devices in the field --------------------------------------------------------

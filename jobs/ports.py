@@ -12,6 +12,8 @@ from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any
 
+from django.urls import NoReverseMatch, reverse
+
 if TYPE_CHECKING:
     from jobs.models import Appointment, Job
 
@@ -60,6 +62,8 @@ class Ports:
     ready_sources: list[ReadySource] = field(default_factory=list)
     blocker_sources: list[BlockerSource] = field(default_factory=list)
     bring_sources: list[BringSource] = field(default_factory=list)
+    visit_urls: dict[str, str] = field(default_factory=dict)
+    """Purpose of an appointment to the name of the page where the visit is done; it takes the appointment's key."""
 
     def stage_facts(self, job: Job) -> dict[str, Any]:
         """All that the higher rooms know towards the job's stage."""
@@ -83,6 +87,16 @@ class Ports:
 
     def bring(self, appointment: Appointment) -> list[str]:
         return [line for source in self.bring_sources for line in source(appointment)]
+
+    def visit_url(self, appointment: Appointment) -> str:
+        """The page where this visit is done, from whoever has one; empty if nobody does."""
+        name = self.visit_urls.get(appointment.purpose)
+        if not name:
+            return ""
+        try:
+            return reverse(name, args=[appointment.pk])
+        except NoReverseMatch:
+            return ""
 
 
 ports = Ports()

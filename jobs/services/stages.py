@@ -1,0 +1,62 @@
+"""The job's stage: derived, stored for lists, computed anew under a lock."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from django.db import transaction
+from django.utils import timezone
+
+from jobs.models import INSTALLING, MEASURING, Appointment, Job
+from jobs.ports import ports
+from jobs.rules.stages import StageFacts, stage_of
+from shared import audit
+from shared.errors import Refused
+from shared.models import User
+
+
+def lock_job(job: Job | int) -> Job:
+    """The job's row, locked until the transaction ends. Always the first lock a deed takes."""
+    pk = job.pk if isinstance(job, Job) else job
+    return Job.objects.select_for_update(of=("self",)).select_related("branch", "site", "customer").get(pk=pk)
+
+
+def lock_open_job(job: Job | int) -> Job:
+    """The same, refused for a cancelled job."""
+    locked = lock_job(job)
+    if locked.is_cancelled():
+        raise Refused(f"job {locked.number} is cancelled")
+    return locked
+
+
+def stage_facts(job: Job) -> StageFacts:
+    """What the stage follows from: this room's own facts and those of the rooms above."""
+    states = Appointment.State
+    visits = list(job.appointments.exclude(state=states.CANCELLED).values_list("purpose", "state"))
+    own: dict[str, Any] = {
+        "is_cancelled": job.is_cancelled(),
+        "is_held": job.is_held(),
+        "measure_booked": any(p in MEASURING and s != states.UNPLACED for p, s in visits),
+        "install_booked": any(p in INSTALLING and s not in {states.UNPLACED, states.DONE} for p, s in visits),
+    }
+    return StageFacts(**own | ports.stage_facts(job))
+
+
+@transaction.atomic
+def recompute_stage(*, job: Job | int, by: User | None = None) -> Job:
+    """
+    The job's stage anew; call it in the transaction of whatever changed a part of the job.
+
+    It takes the job's row lock, so two deeds that each finish the last part wait for each
+    other and the second one sees what the first did. A change leaves an audit entry.
+    """
+    locked = lock_job(job)
+    stage = stage_of(stage_facts(locked))
+    if stage != locked.stage:
+        before, locked.stage, locked.stage_since = locked.stage, stage, timezone.now()
+        locked.save(update_fields=["stage", "stage_since"])
+        words = [str(Job.Stage(before).label), str(Job.Stage(stage).label)]
+        audit.record(by=by, deed="moved on", subject=locked, job=locked, changes={"stage": words})
+    if isinstance(job, Job):
+        job.stage, job.stage_since = locked.stage, locked.stage_since
+    return locked
