@@ -1,0 +1,328 @@
+"""Real servers for tests: PostgreSQL, the broker, Celery workers, the site itself. Nothing here is a stand-in."""
+
+from __future__ import annotations
+
+import atexit
+import os
+import shutil
+import signal
+import socket
+import subprocess
+import sys
+import tempfile
+import time
+import urllib.error
+import urllib.request
+from collections.abc import Callable
+from contextlib import suppress
+from dataclasses import dataclass, field
+from functools import cache
+from pathlib import Path
+
+ROOT = Path(__file__).resolve().parent.parent
+IS_ROOT = os.name == "posix" and os.geteuid() == 0
+
+
+def free_port() -> int:
+    """A port nobody listens on just now."""
+    with socket.socket() as probe:
+        probe.bind(("127.0.0.1", 0))
+        return int(probe.getsockname()[1])
+
+
+def until(true: Callable[[], object], *, seconds: float = 20, what: str = "it") -> None:
+    """Wait for something to be so, or fail saying what was not."""
+    deadline = time.monotonic() + seconds
+    while not true():
+        if time.monotonic() > deadline:
+            raise AssertionError(f"{what} not after {seconds} s")
+        time.sleep(0.05)
+
+
+def end(process: subprocess.Popen[bytes], how: int = signal.SIGTERM, seconds: float = 15) -> None:
+    """Stop a process we started, with all it started (it leads a group of its own)."""
+    if process.poll() is None:
+        with suppress(ProcessLookupError):
+            os.killpg(process.pid, how)
+    try:
+        process.wait(timeout=seconds)
+    except subprocess.TimeoutExpired:
+        with suppress(ProcessLookupError):
+            os.killpg(process.pid, signal.SIGKILL)
+        process.wait(timeout=5)
+
+
+# -- PostgreSQL ---------------------------------------------------------------------------
+
+
+def postgres_programs() -> Path | None:
+    """The folder of the newest PostgreSQL server's programs, if there is one."""
+    folders = [Path(found).parent for name in ("pg_ctl",) if (found := shutil.which(name))]
+    folders += sorted(Path("/usr/lib/postgresql").glob("*/bin"), key=lambda path: -int(path.parent.name))
+    return next((path for path in folders if (path / "initdb").exists() and (path / "pg_ctl").exists()), None)
+
+
+@dataclass
+class Postgres:
+    """A private PostgreSQL server on a free port of this machine."""
+
+    folder: Path
+    port: int
+    made: int = 0
+
+    @classmethod
+    def start(cls) -> Postgres:
+        """Set up and start one; as root it runs as the user postgres."""
+        programs = postgres_programs()
+        if programs is None:
+            raise FileNotFoundError("no PostgreSQL server on this machine")
+        folder = Path(tempfile.mkdtemp(prefix="jw-pg-"))
+        as_user = ["runuser", "-u", "postgres", "--"] if IS_ROOT else []
+        if IS_ROOT:
+            shutil.chown(folder, "postgres")
+        port = free_port()
+        quiet = {"stdout": subprocess.DEVNULL, "stderr": subprocess.DEVNULL, "cwd": "/"}
+        data = str(folder / "data")
+        subprocess.run(
+            [*as_user, str(programs / "initdb"), "-A", "trust", "-U", "postgres", "--no-sync", "-E", "UTF8", "-D", data],
+            check=True,
+            **quiet,  # type: ignore[call-overload]
+        )
+        options = (
+            f"-p {port} -c listen_addresses=127.0.0.1 -c unix_socket_directories= -c fsync=off "
+            "-c synchronous_commit=off -c full_page_writes=off -c max_connections=60"
+        )
+        subprocess.run(
+            [*as_user, str(programs / "pg_ctl"), "-w", "-D", data, "-l", str(folder / "log"), "-o", options, "start"],
+            check=True,
+            **quiet,  # type: ignore[call-overload]
+        )
+        return cls(folder, port)
+
+    def stop(self) -> None:
+        """Stop it and remove its data."""
+        programs = postgres_programs()
+        as_user = ["runuser", "-u", "postgres", "--"] if IS_ROOT else []
+        subprocess.run(
+            [*as_user, str(programs / "pg_ctl"), "-D", str(self.folder / "data"), "-m", "immediate", "stop"],  # type: ignore[operator]
+            stdout=subprocess.DEVNULL,
+            stderr=subprocess.DEVNULL,
+            cwd="/",
+        )
+        shutil.rmtree(self.folder, ignore_errors=True)
+
+    def url(self, database: str) -> str:
+        """The DATABASE_URL of a database."""
+        return f"postgresql://postgres@127.0.0.1:{self.port}/{database}"
+
+    def new_database(self) -> str:
+        """A fresh empty database; its URL."""
+        import psycopg
+
+        self.made += 1
+        name = f"jambwise_{os.getpid()}_{self.made}"
+        with psycopg.connect(self.url("postgres"), autocommit=True) as link:
+            link.execute(f'CREATE DATABASE "{name}"')  # type: ignore[arg-type]
+        return self.url(name)
+
+
+@cache
+def the_postgres() -> Postgres:
+    """The one server of this process, stopped when it ends."""
+    server = Postgres.start()
+    atexit.register(server.stop)
+    return server
+
+
+def postgres_for_this_process() -> str:
+    """For ``tests.settings``: the URL of a database on a private server."""
+    return the_postgres().new_database()
+
+
+# -- the broker -----------------------------------------------------------------------------
+
+
+@dataclass
+class Broker:
+    """A private Valkey (or Redis) server on a Unix socket, append-only file on."""
+
+    folder: Path
+    process: subprocess.Popen[bytes] | None = None
+
+    @property
+    def url(self) -> str:
+        """What REDIS_URL takes."""
+        return f"redis+socket://{self.folder / 'mq.sock'}?virtual_host=0"
+
+    def start(self) -> None:
+        """Start it, with what its file kept."""
+        from shared.serve import broker_command
+
+        self.process = subprocess.Popen(
+            broker_command(self.folder / "mq.sock"),
+            stdout=subprocess.DEVNULL,
+            stderr=subprocess.DEVNULL,
+            start_new_session=True,
+        )
+        until((self.folder / "mq.sock").exists, what="the broker's socket")
+
+    def kill(self) -> None:
+        """As a power cut would."""
+        assert self.process is not None
+        end(self.process, signal.SIGKILL)
+        (self.folder / "mq.sock").unlink(missing_ok=True)
+
+    def stop(self) -> None:
+        """Stop it and remove its data."""
+        if self.process is not None:
+            end(self.process)
+        shutil.rmtree(self.folder, ignore_errors=True)
+
+
+def new_broker() -> Broker:
+    """A broker that is not started yet."""
+    return Broker(Path(tempfile.mkdtemp(prefix="jw-mq-")))
+
+
+# -- Celery workers ---------------------------------------------------------------------------
+
+
+@dataclass
+class Worker:
+    """A real prefork Celery worker, with beat when asked."""
+
+    env: dict[str, str]
+    processes: int = 1
+    beat: bool = False
+    process: subprocess.Popen[bytes] | None = None
+    log: Path = field(default_factory=lambda: Path(tempfile.mkstemp(prefix="jw-worker-", suffix=".log")[1]))
+
+    def start(self) -> Worker:
+        """Start it and wait until it is ready for work."""
+        argv = [sys.executable, "-m", "celery", "-A", "shared.celery", "worker", "-P", "prefork"]
+        argv += ["-c", str(self.processes), "-l", "INFO", "--without-gossip", "--without-mingle", "-n", f"w{free_port()}@%h"]
+        argv += ["-B", "-s", str(self.log) + ".beat"] if self.beat else []
+        offset = self.log.stat().st_size
+        with self.log.open("ab") as out:
+            self.process = subprocess.Popen(
+                argv, cwd=ROOT, env=self.env, stdout=out, stderr=subprocess.STDOUT, start_new_session=True
+            )
+        until(lambda: b"ready." in self.log.read_bytes()[offset:], seconds=40, what=f"the worker ({self.log}) is ready")
+        return self
+
+    def kill(self) -> None:
+        """``kill -9`` of the worker and its children."""
+        assert self.process is not None
+        end(self.process, signal.SIGKILL)
+
+    def stop(self) -> None:
+        """A warm shutdown, then the log is thrown away."""
+        if self.process is not None:
+            end(self.process)
+        self.log.unlink(missing_ok=True)
+
+
+# -- the whole site -----------------------------------------------------------------------------
+
+
+@dataclass
+class Site:
+    """The site as it runs for people: gunicorn, a worker with beat, a broker, a database of its own."""
+
+    kind: str
+    env: dict[str, str]
+    folder: Path
+    broker: Broker
+    port: int = 0
+    web: subprocess.Popen[bytes] | None = None
+    worker: Worker | None = None
+
+    @property
+    def url(self) -> str:
+        """Where it listens; localhost, since a browser trusts that without TLS."""
+        return f"http://localhost:{self.port}"
+
+    def manage(self, *args: str, data: str | None = None) -> str:
+        """Run a management command; its output."""
+        done = subprocess.run(
+            [sys.executable, "manage.py", *args], cwd=ROOT, env=self.env, input=data, capture_output=True, text=True
+        )
+        assert done.returncode == 0, done.stdout + done.stderr
+        return done.stdout
+
+    def python(self, code: str) -> str:
+        """Run code with Django set up, on the site's own database; what it printed."""
+        return self.manage("shell", "-v", "0", "-c", code)
+
+    def start_web(self) -> None:
+        """Start gunicorn and wait for it to answer."""
+        self.port = self.port or free_port()
+        argv = [sys.executable, "-m", "gunicorn", "shared.wsgi", "-b", f"127.0.0.1:{self.port}", "-w", "1"]
+        argv += ["--threads", "4", "--log-file", str(self.folder / "web.log"), "--log-level", "warning"]
+        self.web = subprocess.Popen(argv, cwd=ROOT, env=self.env, stderr=subprocess.DEVNULL, start_new_session=True)
+        until(self.answers, seconds=30, what=f"the site at {self.url}")
+
+    def answers(self) -> bool:
+        """Whether the site and its database answer."""
+        try:
+            with urllib.request.urlopen(f"{self.url}/healthz", timeout=2) as response:
+                return bool(response.status == 200)
+        except (urllib.error.URLError, OSError):
+            return False
+
+    def stop_web(self, how: int = signal.SIGTERM) -> None:
+        """Stop gunicorn."""
+        assert self.web is not None
+        end(self.web, how)
+
+    def stop(self) -> None:
+        """Stop everything and remove its data."""
+        if self.web is not None:
+            self.stop_web()
+        if self.worker is not None:
+            self.worker.stop()
+        self.broker.stop()
+        shutil.rmtree(self.folder, ignore_errors=True)
+
+
+def start_site(kind: str = "sqlite", *, jobs: int = 0, worker: bool = True, **settings: str) -> Site:
+    """
+    Start a whole site.
+
+    Parameters
+    ----------
+    kind
+        ``sqlite`` or ``postgresql``.
+    jobs
+        How many demo jobs to load (seed 1), where the command is there; 0 for an empty site.
+    worker
+        Whether a Celery worker with beat runs from the start.
+    settings
+        More environment variables.
+    """
+    folder = Path(tempfile.mkdtemp(prefix="jw-site-"))
+    broker = new_broker()
+    env = {
+        **os.environ,
+        "DJANGO_SETTINGS_MODULE": "shared.settings",
+        "JAMBWISE_DATA": str(folder),
+        "JAMBWISE_DEBUG": "off",
+        "REDIS_URL": broker.url,
+        "DATABASE_URL": the_postgres().new_database() if kind == "postgresql" else "",
+        **settings,
+    }
+    env.pop("JAMBWISE_TEST_DATABASE", None)
+    site = Site(kind, env, folder, broker)
+    try:
+        broker.start()
+        site.manage("migrate", "-v", "0")
+        site.manage("collectstatic", "--noinput", "-v", "0")
+        if jobs:
+            site.manage("load_demo", "--jobs", str(jobs), "--seed", "1")
+        site.start_web()
+        if worker:
+            site.worker = Worker(env, processes=1, beat=True).start()
+    except BaseException:
+        site.stop()
+        raise
+    return site

@@ -1,0 +1,45 @@
+"""
+The site's settings, made quick for tests.
+
+The suite runs on SQLite, since that is what a newcomer's machine has and it starts in no
+time; ``JAMBWISE_TEST_DATABASE=postgresql`` runs the same suite on a private PostgreSQL
+server, and the tests of long work and the browser's walk always use one where it is installed.
+"""
+
+import os
+import tempfile
+from pathlib import Path
+
+_scratch = Path(tempfile.mkdtemp(prefix="jw-"))
+os.environ.setdefault("JAMBWISE_DATA", str(_scratch))
+if os.environ.get("JAMBWISE_TEST_DATABASE") == "postgresql":
+    from tests.servers import postgres_for_this_process
+
+    os.environ["DATABASE_URL"] = postgres_for_this_process()
+
+from shared.settings import *  # noqa: E402, F403
+from shared.settings import DATABASES, DATA_DIR, LOGGING  # noqa: E402
+
+DEBUG = False
+PASSWORD_HASHERS = ["django.contrib.auth.hashers.MD5PasswordHasher"]
+STORAGES = {
+    "default": {"BACKEND": "django.core.files.storage.FileSystemStorage"},
+    "staticfiles": {"BACKEND": "django.contrib.staticfiles.storage.StaticFilesStorage"},
+}
+WHITENOISE_USE_FINDERS = True
+WHITENOISE_AUTOREFRESH = True
+ALLOWED_HOSTS = ["testserver", "localhost", "127.0.0.1"]
+MEDIA_ROOT = DATA_DIR / "media"
+for _name in ("django", "django.server", "jambwise", "celery"):
+    LOGGING["loggers"][_name] = {"level": "ERROR"}  # type: ignore[index]
+
+# Unit tests never reach a broker: what is sent goes to a name that nothing listens on, and
+# tests that want the work done call `runs.perform`. Where a real worker is under test, the
+# `worker` fixture has a broker of its own.
+if "JAMBWISE_TEST_BROKER" in os.environ:
+    CELERY_BROKER_URL = os.environ["JAMBWISE_TEST_BROKER"]
+else:
+    CELERY_BROKER_URL = "memory://"
+if DATABASES["default"]["ENGINE"].endswith("sqlite3"):
+    DATABASES["default"]["TEST"] = {"NAME": str(DATA_DIR / "test.sqlite3")}
+CELERY_IMPORTS = ("tests.shared.works",)
