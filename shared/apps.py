@@ -1,6 +1,9 @@
 """The common app."""
 
+from typing import Any
+
 from django.apps import AppConfig
+from django.db.models.signals import post_migrate
 
 
 class SharedConfig(AppConfig):
@@ -10,4 +13,15 @@ class SharedConfig(AppConfig):
     verbose_name = "Shared"
 
     def ready(self) -> None:
+        post_migrate.connect(keep_roles, sender=self)
         from shared import checks, documents  # noqa: F401 - checks and the work kind register themselves
+
+
+def keep_roles(using: str, **kwargs: Any) -> None:
+    """After every migrate (and every flush in tests) each role has its group."""
+    from django.contrib.auth.models import Group
+
+    from shared import roles
+
+    for name in roles.ALL:
+        Group.objects.using(using).get_or_create(name=name)

@@ -11,7 +11,10 @@ import datetime as dt
 from collections.abc import Callable
 from dataclasses import dataclass, field
 from random import Random
-from typing import Any
+from typing import Any, Final
+
+PASSWORD: Final = "measure twice"
+"""Of every demo account, and printed by ``./run demo``: never give it to a real person."""
 
 
 @dataclass(slots=True)

@@ -491,12 +491,17 @@ def _answer(lines: list[bytes], code: int, errors: str, stopped: bool) -> dict[s
             continue
         if isinstance(answer, dict) and "progress" not in answer and code == 0:
             return answer
-    if code == 2:
-        try:
-            told = json.loads(errors.strip().splitlines()[-1])["error"]
-            raise Refused(told["problem"], field=told.get("field", ""), bound=told.get("bound", ""))
-        except (ValueError, KeyError, IndexError, TypeError):
-            pass
+    if code == 2 and (told := _refusal(errors)):
+        raise Refused(str(told["problem"]), field=str(told.get("field", "")), bound=str(told.get("bound", "")))
     if stopped:
         raise Stopped
     raise RuntimeError(f"the solver ended with {code} and no answer: {errors[-2000:]}")
+
+
+def _refusal(errors: str) -> dict[str, Any] | None:
+    """The error object a solver wrote last on its standard error, if it did."""
+    try:
+        told = json.loads(errors.strip().splitlines()[-1])["error"]
+    except (ValueError, KeyError, IndexError, TypeError):
+        return None
+    return told if isinstance(told, dict) and "problem" in told else None

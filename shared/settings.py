@@ -369,6 +369,7 @@ LOGGING = {
         "django.server": {"handlers": ["console"], "level": "INFO", "propagate": False},
         "jambwise": {"handlers": ["console"], "level": text("JAMBWISE_LOG", "INFO"), "propagate": False},
         "celery": {"handlers": ["console"], "level": "WARNING", "propagate": False},
+        "celery.apps.worker": {"handlers": ["console"], "level": "INFO", "propagate": False},
         "weasyprint": {"level": "ERROR"},
         "fontTools": {"level": "ERROR"},
     },
