@@ -8,10 +8,10 @@ from itertools import groupby
 
 from django.db import transaction
 from django.db.models import Max
-from jobs.services import recompute_stage
 
 from fabrication.models import Batch, CutPlan, Part, UnitMake
 from fabrication.services.planning import drop_plan
+from jobs.services import lock_job, recompute_stage
 from measuring.models import Product, Unit
 from shared.audit import entry, record, record_all
 from shared.errors import Refused
@@ -49,6 +49,7 @@ def _next_number(branch: Branch) -> str:
 @transaction.atomic
 def open_batch(*, branch: Branch, makes: Collection[int], by: User, note: str = "") -> Batch:
     """Opens a batch with these units (keys of `UnitMake`)."""
+    _lock_jobs(makes)
     Branch.objects.select_for_update().get(pk=branch.pk)
     batch = Batch.objects.create(branch=branch, number=_next_number(branch), created_by=by, note=note)
     record(by=by, deed="opened the batch", subject=batch)
@@ -66,6 +67,7 @@ def add_units(*, batch: Batch, makes: Collection[int], by: User) -> Batch:
     Refused
         When a unit is in a batch already, or is past batching; the unit is named.
     """
+    _lock_jobs(makes)
     held = Batch.objects.select_for_update().get(pk=batch.pk)
     _check_open(held)
     rows = list(
@@ -92,6 +94,7 @@ def add_units(*, batch: Batch, makes: Collection[int], by: User) -> Batch:
 @transaction.atomic
 def take_out(*, batch: Batch, makes: Collection[int], by: User) -> Batch:
     """Takes units out of a batch that is not being cut yet; its cut plans are dropped."""
+    _lock_jobs(makes)
     held = Batch.objects.select_for_update().get(pk=batch.pk)
     _check_open(held)
     rows = list(held.makes.select_for_update().filter(pk__in=makes).select_related("unit"))
@@ -106,6 +109,7 @@ def take_out(*, batch: Batch, makes: Collection[int], by: User) -> Batch:
 @transaction.atomic
 def split_batch(*, batch: Batch, makes: Collection[int], by: User) -> Batch:
     """Moves units of a batch into a new one."""
+    _lock_jobs(makes)
     take_out(batch=batch, makes=makes, by=by)
     return open_batch(branch=batch.branch, makes=makes, by=by, note=f"split off {batch.number}")
 
@@ -113,14 +117,22 @@ def split_batch(*, batch: Batch, makes: Collection[int], by: User) -> Batch:
 @transaction.atomic
 def cancel_batch(*, batch: Batch, by: User, reason: str) -> Batch:
     """Gives every unit back; refused once something is cut."""
+    makes = list(batch.makes.values_list("pk", flat=True))
+    if makes:
+        take_out(batch=batch, makes=makes, by=by)
     held = Batch.objects.select_for_update().get(pk=batch.pk)
-    rows = list(held.makes.all())
-    if rows:
-        take_out(batch=held, makes=[make.pk for make in rows], by=by)
+    _check_open(held)
     held.state = Batch.State.CANCELLED
     held.save(update_fields=["state"])
     record(by=by, deed="cancelled the batch", subject=held, note=reason)
     return held
+
+
+def _lock_jobs(makes: Collection[int]) -> None:
+    """The jobs' rows, in key order: always the first lock, so that no two deeds wait for each other."""
+    jobs = UnitMake.objects.filter(pk__in=makes).values_list("unit__opening__job", flat=True)
+    for job_id in sorted(set(jobs)):
+        lock_job(job_id)
 
 
 def _check_open(batch: Batch) -> None:
@@ -140,4 +152,4 @@ def _after_change(batch: Batch, rows: Iterable[UnitMake], by: User, deed: str) -
     units = Unit.objects.filter(make__in=rows).select_related("opening__job", "opening__room", "product")
     record_all(entry(by=by, deed=deed, subject=unit, job=unit.opening.job_id, note=str(batch)) for unit in units)
     for job in {unit.opening.job for unit in units}:
-        recompute_stage(job)
+        recompute_stage(job=job, by=by)

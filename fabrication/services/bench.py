@@ -7,11 +7,11 @@ from collections import Counter
 from django.db import transaction
 from django.db.models import F, Q
 from django.utils import timezone
-from jobs.services import recompute_stage
 
 from fabrication.models import Batch, Material, Part, PlannedCut, StockItem, StockMove, UnitMake
 from fabrication.services.planning import free_stock, plan_material
 from fabrication.services.stock import fresh_code, move_stock
+from jobs.services import lock_job, recompute_stage
 from measuring.models import Unit
 from shared.audit import record
 from shared.errors import Refused
@@ -166,7 +166,9 @@ def _put_back_offcut(cut: PlannedCut, by: User) -> StockItem:
 def pull_part(*, part: Part, by: User) -> Part:
     """Takes the pieces of a part from the store; stock goes down from the fullest place first."""
     batch = Batch.objects.select_for_update().filter(makes__parts=part).first()
-    part = Part.objects.select_for_update().select_related("make__unit", "material").get(pk=part.pk)
+    part = (
+        Part.objects.select_for_update(of=("self",)).select_related("make__unit__opening", "material").get(pk=part.pk)
+    )
     if part.state == Part.State.PULLED:
         return part
     if part.state != Part.State.TO_PULL:
@@ -255,7 +257,10 @@ def check_unit(*, make: UnitMake, width: Length, height: Length, by: User) -> Un
 
     The tolerance is the recipe's; an inside mount is never over its finished width.
     """
-    make = UnitMake.objects.select_for_update().select_related("unit__opening__job", "recipe").get(pk=make.pk)
+    lock_job(make.unit.opening.job_id)
+    make = (
+        UnitMake.objects.select_for_update(of=("self",)).select_related("unit__opening__job", "batch").get(pk=make.pk)
+    )
     if make.state not in {UnitMake.State.ASSEMBLY, UnitMake.State.BACK}:
         raise Refused(f"{make.unit.code} is {make.get_state_display()}; only an assembled unit is checked")
     problem = outside_tolerance(make, width, height)
@@ -275,7 +280,7 @@ def check_unit(*, make: UnitMake, width: Length, height: Length, by: User) -> Un
     record(by=by, deed="checked as made", subject=make.unit, job=job, changes=changes)
     if make.batch:
         settle_batch(batch=make.batch)
-    recompute_stage(job)
+    recompute_stage(job=job, by=by)
     return make
 
 

@@ -1,0 +1,82 @@
+"""What the workroom tells the rooms below: menu, panels, parts at the release, ready dates, blockers."""
+
+from __future__ import annotations
+
+import datetime as dt
+from collections.abc import Iterator
+
+from django.db.models import Count, Max, Q
+from django.urls import reverse
+
+from fabrication.models import CutPlan, RecipeRevision, UnitMake
+from jobs.models import Job
+from jobs.ports import Blocker
+from jobs.ports import ports as jobs_ports
+from measuring.models import Unit
+from measuring.ports import ports as measuring_ports
+from shared import demo, menu, panels
+from shared.roles import DISPATCHER, OWNER, WORKROOM
+
+
+def register() -> None:
+    """Called once, when the apps are ready."""
+    from fabrication.demo import load
+    from fabrication.services.making import change_effects, make_units, remake_after_change
+
+    menu.add("Batches", "fabrication:batches", roles=[WORKROOM], place=10)
+    menu.add("Cutting", "fabrication:cutting", roles=[WORKROOM], place=20)
+    menu.add("Checking", "fabrication:checking", roles=[WORKROOM], place=30)
+    menu.add("Stock", "fabrication:stock", roles=[WORKROOM], place=40)
+    panels.add("jobs:detail", "Workroom", "fabrication:units_of_job", roles=[DISPATCHER, OWNER, WORKROOM], place=30)
+    demo.add(load, place=30)
+    jobs_ports.ready_sources.append(ready_on)
+    jobs_ports.blocker_sources.append(blockers)
+    measuring_ports.release_checks.append(release_checks)
+    measuring_ports.release_hooks.append(make_units)
+    measuring_ports.change_effects.append(change_effects)
+    measuring_ports.size_change_hooks.append(remake_after_change)
+
+
+def release_checks(unit: Unit) -> Iterator[str]:
+    """A product without a recipe can't be made."""
+    if not RecipeRevision.objects.filter(product=unit.product_id, is_current=True).exists():
+        yield f"{unit.product.name} has no recipe yet"
+
+
+def ready_on(job: Job) -> dt.date | None:
+    """The day the last unit is, or is due to be, made; None while a date is missing."""
+    units = Unit.objects.live().filter(opening__job=job).exclude(
+        state__in=[Unit.State.DRAFT, Unit.State.SIZED, Unit.State.APPROVED, Unit.State.INSTALLED]
+    )
+    found = units.aggregate(
+        made=Max("made_at"),
+        due=Max("due_on", filter=Q(made_at=None)),
+        undated=Count("pk", filter=Q(made_at=None, due_on=None)),
+    )
+    if found["undated"]:
+        return None
+    made = found["made"].astimezone(job.branch.tz).date() if found["made"] else None
+    return max((day for day in (made, found["due"]) if day), default=None)
+
+
+def blockers(job: Job) -> Iterator[Blocker]:
+    """Cut plans that are short of stock, and units sent back to the bench."""
+    short = CutPlan.objects.filter(
+        batch__makes__unit__opening__job=job, state=CutPlan.State.READY
+    ).exclude(unplaced=[]).select_related("material", "batch").distinct()
+    for plan in short:
+        yield Blocker(
+            text=f"{plan.material.name} is short for {plan.batch}",
+            owner=WORKROOM,
+            since=plan.created_at,
+            url=reverse("fabrication:batch", args=[plan.batch_id]),
+            severity="stop",
+        )
+    back = UnitMake.objects.filter(unit__opening__job=job, state=UnitMake.State.BACK).select_related("unit")
+    for make in back:
+        yield Blocker(
+            text=f"{make.unit.code} went back to the bench",
+            owner=WORKROOM,
+            since=make.checked_at,
+            url=reverse("fabrication:unit", args=[make.pk]),
+        )

@@ -1,0 +1,191 @@
+"""Batches, cut plans and the bench, on the real solver."""
+
+import pytest
+
+from fabrication.models import Batch, CutPlan, Part, PlannedCut, StockItem, UnitMake
+from fabrication.services.batches import add_units, cancel_batch, open_batch, propose_batches, split_batch, take_out
+from fabrication.services.bench import check_unit, mark_cut, pull_part, report_miscut, undo_cut
+from fabrication.services.planning import plan_batch
+from measuring.models import Unit
+from shared.errors import Refused
+from shared.lengths import Length
+from tests.fabrication.rows import make_made_unit, make_material, make_part, make_stock
+
+pytestmark = pytest.mark.django_db
+
+
+@pytest.fixture
+def tube(branch):
+    return make_material(branch)
+
+
+@pytest.fixture
+def batch(branch, workroom, tube):
+    """Three units whose tubes are 35 1/4 long, in one batch, with ten bars in stock."""
+    make_stock(tube)
+    makes = [make_made_unit(branch, workroom) for _ in range(3)]
+    for make in makes:
+        make_part(make, tube, "35 1/4")
+    return open_batch(branch=branch, makes=[make.pk for make in makes], by=workroom)
+
+
+@pytest.fixture
+def plan(batch, workroom, do_runs):
+    plan_batch(batch=batch, by=workroom, seconds=1)
+    assert do_runs() == ["done"]
+    return batch.plans.get()
+
+
+def test_waiting_units_are_proposed_until_they_are_batched(branch, workroom, tube):
+    make = make_made_unit(branch, workroom)
+    assert [m.pk for _, makes in propose_batches(branch=branch) for m in makes] == [make.pk]
+
+    open_batch(branch=branch, makes=[make.pk], by=workroom)
+
+    assert propose_batches(branch=branch) == []
+    assert Unit.objects.get().state == Unit.State.IN_WORKROOM
+
+
+def test_two_people_cannot_batch_one_unit(branch, batch, workroom):
+    make = batch.makes.first()
+
+    with pytest.raises(Refused, match="only waiting units can be batched"):
+        open_batch(branch=branch, makes=[make.pk], by=workroom)
+
+
+def test_a_unit_of_another_branch_is_not_batched(batch, stranger):
+    foreign = make_made_unit(stranger.branch, stranger)
+
+    with pytest.raises(Refused):
+        add_units(batch=batch, makes=[foreign.pk], by=stranger)
+
+
+def test_a_plan_is_proven_and_reserves_its_stock(plan, batch, tube):
+    assert plan.state == CutPlan.State.READY
+    assert plan.answer["proven"] is True
+    cut = plan.cuts.get()
+    assert len(cut.pieces) == 3
+    assert cut.left == Length.parse("85 3/8")  # 192 - 2 x 1/4 - 3 x 35 1/4 - 3 x 1/8
+    assert StockItem.objects.get(material=tube).reserved == 1
+    batch.refresh_from_db()
+    assert batch.state == Batch.State.PLANNED
+
+
+def test_taking_a_unit_out_drops_the_plan_and_frees_its_stock(plan, batch, workroom, tube):
+    take_out(batch=batch, makes=[batch.makes.first().pk], by=workroom)
+
+    assert StockItem.objects.get(material=tube).reserved == 0
+    assert list(batch.plans.values_list("state", flat=True)) == ["replaced"]
+    assert not Part.objects.filter(state=Part.State.PLANNED).exists()
+
+
+def test_splitting_moves_units_into_a_new_batch(batch, workroom):
+    moved = batch.makes.first()
+
+    new = split_batch(batch=batch, makes=[moved.pk], by=workroom)
+
+    assert [make.pk for make in new.makes.all()] == [moved.pk]
+    assert batch.makes.count() == 2
+
+
+def test_cancelling_gives_every_unit_back(batch, workroom):
+    cancel_batch(batch=batch, by=workroom, reason="customer moved")
+
+    assert set(UnitMake.objects.values_list("state", flat=True)) == {"waiting"}
+
+
+def test_a_cut_books_parts_stock_and_offcut_once(plan, workroom, tube):
+    cut = plan.cuts.get()
+
+    mark_cut(cut=cut, by=workroom)
+    mark_cut(cut=cut, by=workroom)  # the second tap
+
+    bars = StockItem.objects.get(material=tube, is_offcut=False)
+    offcut = StockItem.objects.get(material=tube, is_offcut=True)
+    assert (bars.quantity, bars.reserved) == (9, 0)
+    assert offcut.length == cut.left
+    assert set(Part.objects.values_list("state", "done")) == {("cut", 1)}
+    assert set(UnitMake.objects.values_list("state", flat=True)) == {"assembly"}
+
+
+def test_an_undone_cut_leaves_everything_as_it_was(plan, workroom, tube):
+    cut = plan.cuts.get()
+    mark_cut(cut=cut, by=workroom)
+
+    undo_cut(cut=cut, by=workroom)
+
+    bars = StockItem.objects.get(material=tube, is_offcut=False)
+    assert (bars.quantity, bars.reserved) == (10, 1)
+    assert not StockItem.objects.filter(is_offcut=True, quantity__gt=0).exists()
+    assert set(Part.objects.values_list("state", "done")) == {("planned", 0)}
+
+
+def test_a_cut_whose_offcut_was_used_is_not_undone(plan, workroom):
+    cut = mark_cut(cut=plan.cuts.get(), by=workroom)
+    StockItem.objects.filter(pk=cut.offcut_id).update(reserved=1)
+
+    with pytest.raises(Refused, match="was used since"):
+        undo_cut(cut=cut, by=workroom)
+
+
+def test_a_miscut_has_what_is_left_planned_anew(plan, batch, workroom, tube, do_runs):
+    run = report_miscut(cut=plan.cuts.get(), spoiled=[1], by=workroom, reason="blade wandered")
+    assert do_runs() == ["done"]
+
+    fresh = CutPlan.objects.get(pk=run.subject.pk)
+    assert [len(cut.pieces) for cut in fresh.cuts.all()] == [1]
+    assert Part.objects.filter(state=Part.State.CUT).count() == 2
+    assert StockItem.objects.get(material=tube, is_offcut=False).quantity == 9
+
+
+def test_a_piece_longer_than_any_stock_is_named_and_the_rest_is_planned(batch, workroom, tube, do_runs):
+    long = make_part(batch.makes.first(), tube, "200")
+
+    plan_batch(batch=batch, by=workroom, seconds=1)
+    assert do_runs() == ["done"]
+
+    plan = batch.plans.get()
+    assert [int(row["piece"]) for row in plan.unplaced] == [long.pk]
+    assert sum(len(cut.pieces) for cut in plan.cuts.all()) == 3
+
+
+def test_a_roll_is_run_off_by_the_cross_cut(branch, batch, workroom, do_runs):
+    cloth = make_material(branch, "cloth", kerf=Length(0), keep=None)
+    roll = make_stock(cloth)
+    make_part(batch.makes.first(), cloth, "72", width=Length.parse("33 1/2"), name="cloth")
+    plan_batch(batch=batch, by=workroom, seconds=1)
+    assert set(do_runs()) == {"done"}
+
+    cut = PlannedCut.objects.get(plan__material=cloth)
+    roll.refresh_from_db()
+    assert roll.reserved_length == Length.inches(72)
+    mark_cut(cut=cut, by=workroom)
+
+    roll.refresh_from_db()
+    assert (roll.length, roll.reserved_length) == (Length.inches(1008), Length(0))
+
+
+def test_pulling_takes_from_the_store_and_says_what_is_missing(branch, batch, workroom):
+    clips = make_material(branch, "piece")
+    make_stock(clips, length=None, quantity=3)
+    part = make_part(batch.makes.first(), clips, quantity=2, length=None, name="clip")
+    more = make_part(batch.makes.last(), clips, quantity=2, length=None, name="clip")
+
+    pull_part(part=part, by=workroom)
+
+    with pytest.raises(Refused, match="1 of 2"):
+        pull_part(part=more, by=workroom)
+    assert StockItem.objects.get(material=clips).quantity == 1
+
+
+def test_a_unit_over_its_finished_width_goes_back_to_the_bench(plan, workroom):
+    mark_cut(cut=plan.cuts.get(), by=workroom)
+    make = UnitMake.objects.first()
+    UnitMake.objects.filter(pk=make.pk).update(figures={"tolerance": {"width": [508, 0], "height": [1016, 1016]}})
+
+    back = check_unit(make=make, width=Length.parse("35 5/16"), height=Length.inches(60), by=workroom)
+    assert back.state == UnitMake.State.BACK
+
+    made = check_unit(make=make, width=Length.parse("35 3/16"), height=Length.inches(60), by=workroom)
+    assert made.state == UnitMake.State.MADE
+    assert Unit.objects.get(pk=make.unit_id).state == Unit.State.MADE
