@@ -1,0 +1,1 @@
+"""Rules of the install day: hardware, fixings, ladders, loads, causes. No Django in here."""

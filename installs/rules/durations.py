@@ -1,0 +1,153 @@
+"""
+Mean minutes of measuring and installing, from the firm's table, with how they add up.
+
+Means load a day; the promise takes a quantile, which is worked out elsewhere from these means and
+the spread of logged visits.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from decimal import ROUND_CEILING, Decimal
+
+from installs.rules.codec import Data
+from installs.rules.data import HardwareRules, InsteadRule
+from installs.rules.units import InstallUnit
+from shared.contracts import ContractError
+from shared.lengths import Length
+
+
+@dataclass(frozen=True)
+class Step(Data):
+    """Minutes and what for."""
+
+    what: str
+    minutes: Decimal
+
+
+@dataclass(frozen=True)
+class Minutes(Data):
+    """A sum with its steps."""
+
+    minutes: Decimal
+    steps: tuple[Step, ...]
+
+    @property
+    def whole(self) -> int:
+        """Whole minutes, rounded up, as an appointment keeps them."""
+        return int(self.minutes.to_integral_value(ROUND_CEILING))
+
+
+def _sum(steps: Iterable[Step]) -> Minutes:
+    listed = tuple(step for step in steps if step.minutes)
+    return Minutes(sum((step.minutes for step in listed), Decimal(0)), listed)
+
+
+@dataclass(frozen=True)
+class OpeningToMeasure(Data):
+    """What the minutes at one opening depend on."""
+
+    family: str
+    is_door: bool = False
+    in_bay_or_corner: bool = False
+    is_masonry: bool = False
+    has_photo: bool = True
+    reach_height: Length | None = None
+
+
+def measure_minutes(opening: OpeningToMeasure, rules: HardwareRules) -> Minutes:
+    """
+    Mean minutes to measure one opening.
+
+    Examples
+    --------
+    >>> from installs.rules.data import starting_rules
+    >>> measure_minutes(OpeningToMeasure("slat", is_door=True, has_photo=False), starting_rules()).minutes
+    Decimal('8')
+    """
+    rule = rules.minutes
+    if opening.family not in rule.measure:
+        raise ContractError("family", f"{opening.family} is not known", "one of " + ", ".join(rule.measure))
+    is_high = opening.reach_height is not None and opening.reach_height > rule.ladder_above
+    holds = {
+        "door": opening.is_door,
+        "bay_or_corner": opening.in_bay_or_corner,
+        "ladder_above_10_ft": is_high,
+        "masonry": opening.is_masonry,
+        "no_photo_yet": not opening.has_photo,
+    }
+    return _sum([Step(opening.family, rule.measure[opening.family]), *_added(holds, rule.measure_add)])
+
+
+def measure_visit_minutes(openings: Sequence[OpeningToMeasure], rules: HardwareRules) -> Minutes:
+    """Mean minutes of a measuring visit: the fixed part and every opening."""
+    steps = [Step("visit", rules.minutes.measure_fixed)]
+    steps += [
+        Step(f"opening {number}", measure_minutes(one, rules).minutes) for number, one in enumerate(openings, start=1)
+    ]
+    return _sum(steps)
+
+
+def install_minutes(unit: InstallUnit, rules: HardwareRules) -> Minutes:
+    """
+    Mean minutes to install one unit, for one installer.
+
+    The greatest of the family's usual minutes and of every case that holds (a motor, a wide unit,
+    a door), then what adds to any: board, masonry, a take-down, several on one head, a ceiling,
+    a motor's limits and channel. Remotes count once a visit.
+
+    Examples
+    --------
+    >>> from installs.rules.data import starting_rules
+    >>> from installs.rules.units import InstallUnit
+    >>> wide = InstallUnit("A1", "slat", Length.inches(72), Length.inches(60), "inside", "jamb", "masonry")
+    >>> install_minutes(wide, starting_rules()).steps
+    (Step(what='slat, wider than 60 in', minutes=Decimal('25')), Step(what='masonry', minutes=Decimal('8')))
+    """
+    rule = rules.minutes
+    base = [Step(unit.family, rule.install[unit.family])]
+    base += [
+        Step(f"{unit.family}, {_case(instead)}", instead.minutes)
+        for instead in rule.install_instead
+        if unit.family in instead.families and _holds(unit, instead)
+    ]
+    wall = rules.substrates[unit.substrate]
+    holds = {
+        "plaster_board": unit.substrate.startswith("drywall") or unit.substrate == "plaster_lath",
+        "masonry": wall.silica,
+        "take_down": unit.take_down,
+        "one_head": bool(unit.splits),
+        "ceiling": unit.fixed_to == "ceiling",
+        "motor": unit.motor is not None,
+    }
+    return _sum([max(base, key=lambda step: step.minutes), *_added(holds, rule.install_add)])
+
+
+def install_visit_minutes(units: Sequence[InstallUnit], rules: HardwareRules, lift_trips: int = 0) -> Minutes:
+    """Mean minutes of an install visit: fixed part, units, each remote once, trips by lift."""
+    rule = rules.minutes
+    remotes = {unit.motor.remote for unit in units if unit.motor is not None}
+    steps = [Step("visit", rule.install_fixed)]
+    steps += [Step(unit.code, install_minutes(unit, rules).minutes) for unit in units]
+    steps.append(Step(f"{len(remotes)} remotes", rule.install_add.get("remote", Decimal(0)) * len(remotes)))
+    steps.append(Step(f"{lift_trips} trips by lift", rule.lift_trip * lift_trips))
+    return _sum(steps)
+
+
+def _added(holds: dict[str, bool], table: dict[str, Decimal]) -> list[Step]:
+    return [Step(name.replace("_", " "), table[name]) for name, held in holds.items() if held and name in table]
+
+
+def _holds(unit: InstallUnit, instead: InsteadRule) -> bool:
+    if instead.when == "wider_than":
+        return instead.width is not None and unit.width > instead.width
+    if instead.when == "door":
+        return unit.is_door
+    if instead.when == "two_way":
+        return unit.two_way
+    return unit.motor is not None and unit.motor.power == instead.when
+
+
+def _case(instead: InsteadRule) -> str:
+    return f"wider than {instead.width}" if instead.when == "wider_than" else instead.when.replace("_", " ")

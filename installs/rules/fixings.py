@@ -1,0 +1,275 @@
+"""
+Screws, anchors, drill and bit by what the wall is made of, held against the load.
+
+Into wood the withdrawal formula of the NDS proves a screw. No public formula covers anchors:
+those count only against an allowable load that the firm entered from their maker.
+
+References
+----------
+.. [1] NDS for Wood Construction 12.2.2: W = 2850 G² D, lb per inch of thread in the side grain of
+       dry wood, W' = W C_D C_M C_t. Read; the specific gravities and diameters are from memory.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+from decimal import Decimal
+
+from installs.rules.brackets import BracketPlan
+from installs.rules.clearance import Projection
+from installs.rules.codec import Data
+from installs.rules.data import Fastener, HardwareRules, Item, Substrate
+from installs.rules.findings import Finding
+from installs.rules.units import InstallUnit, SiteFacts
+from shared.lengths import INCH, TICKS_PER_INCH, ZERO, Length
+
+CENT = Decimal("0.01")
+
+
+@dataclass(frozen=True)
+class Fixing(Data):
+    """
+    One kit for the brackets of a unit.
+
+    `thread` is what of the screw's thread is in the member; `demand_lb` what each bracket is
+    pulled with, the safety factor in it; `allowed_lb` what its screws may take (None: unknown).
+    """
+
+    kit: str
+    name: str
+    screw: str
+    per_bracket: int
+    drill: str
+    bit: str
+    thread: Length
+    demand_lb: Decimal
+    allowed_lb: Decimal | None
+    why: str
+    anchor: str = ""
+    is_proven: bool = False
+
+
+@dataclass(frozen=True)
+class FixingPlan(Data):
+    """The kits to bring (two where the wall is unknown) and what is to be said about them."""
+
+    kits: tuple[Fixing, ...]
+    findings: tuple[Finding, ...] = ()
+    needs_backing: bool = False
+
+
+def withdrawal_lb_per_inch(
+    gravity: Decimal, diameter_in: Decimal, factor: Decimal, duration_factor: Decimal = Decimal(1)
+) -> Decimal:
+    """
+    Allowable withdrawal of one wood screw, pounds per inch of thread in side grain [1]_.
+
+    Never for end grain. `factor` is 2850 in inches and pounds.
+
+    Examples
+    --------
+    >>> round(withdrawal_lb_per_inch(Decimal("0.45"), Decimal("0.190"), Decimal(2850)), 2)
+    Decimal('109.65')
+    """
+    return factor * gravity * gravity * diameter_in * duration_factor
+
+
+def pull_on_bracket(
+    unit: InstallUnit, plan: BracketPlan, projection: Projection, rules: HardwareRules
+) -> tuple[Decimal, str]:
+    """
+    Pounds that pull at the screws of the bracket that carries most.
+
+    Into a ceiling or the head of a recess the load pulls straight. On a wall, casing or door it
+    pries: load × reach / lever, the lever taken as half the bracket's height (the screws in its
+    middle, turning about its lower edge). Shear is not computed: it is small beside the prying.
+    """
+    load = plan.load_lb
+    if unit.mount == "inside" or unit.fixed_to in {"ceiling", "jamb"}:
+        return load, f"{load} lb straight"
+    height = rules.clearance.extension_height if projection.way == "extension" else plan.size.height
+    lever = Length(height.ticks // 2)
+    pull = (load * projection.reach.ticks / lever.ticks).quantize(CENT)
+    pull = max(pull, load)
+    return pull, f"{load} lb at {projection.reach} off the wall over a lever of {lever} = {pull} lb"
+
+
+def plan_fixings(
+    unit: InstallUnit, site: SiteFacts, plan: BracketPlan, projection: Projection, rules: HardwareRules
+) -> FixingPlan:
+    """The kits for the unit's substrate, or why none may be used."""
+    wall = rules.substrates[unit.substrate]
+    refusal = _refusal(unit, site, wall)
+    if refusal is not None:
+        return FixingPlan((), (refusal,))
+    pull, pull_why = pull_on_bracket(unit, plan, projection, rules)
+    kits, findings, backing = [], [], False
+    for name in wall.kits:
+        kit = rules.fasteners[name]
+        if kit.needs_allowable and kit.allowable_lb is None:
+            findings.append(_no_allowable(kit, rules))
+            name, kit, backing = "stud", rules.fasteners.get("stud", kit), True
+        fixing = _choose(unit, name, kit, plan, projection, pull, pull_why, rules)
+        if fixing is None:
+            findings.append(_too_short(kit, projection, rules))
+            continue
+        kits.append(fixing)
+        findings += _unproven(unit, fixing, rules)
+    if unit.substrate == "unknown":
+        findings.append(Finding("substrate_unknown", wall.advice, "check", "substrate"))
+    return FixingPlan(tuple(kits), tuple(findings), backing and unit.mount == "outside")
+
+
+def least_screw(kit: Fastener, plate: Length, layer: Length, usual: bool, rules: HardwareRules) -> Item | None:
+    """The shortest screw of the kit's first gauge with its bite, no spacers; None if none reaches."""
+    return next(
+        (
+            item
+            for item in _screws(kit, rules)
+            if _thread(kit, item, plate + layer, rules) >= kit.bite
+            and (not usual or _length(item) >= (kit.usual or ZERO))
+        ),
+        None,
+    )
+
+
+def screw_needed(unit: InstallUnit, kit: Fastener, plate: Length, stack: Length, rules: HardwareRules) -> Length | None:
+    """The least length of screw: that without spacers, and longer by their stack."""
+    wall = rules.substrates[unit.substrate]
+    short = least_screw(kit, plate, wall.layer, _takes_usual(unit), rules)
+    return None if short is None else _length(short) + stack
+
+
+def screw_item(unit: InstallUnit, kit: str, plate: Length, rules: HardwareRules) -> str | None:
+    """The kit's shortest screw for something small with nothing under it, such as a tension device."""
+    layer = rules.substrates[unit.substrate].layer
+    item = least_screw(rules.fasteners[kit], plate, layer, False, rules)
+    return item.key if item is not None else None
+
+
+# -- choosing --------------------------------------------------------------------
+
+
+def _refusal(unit: InstallUnit, site: SiteFacts, wall: Substrate) -> Finding | None:
+    if wall.never:
+        return Finding("substrate_never", wall.never, "stop", "substrate", cannot=True)
+    if wall.never_unscanned and not site.slab_scanned:
+        return Finding("slab_not_scanned", wall.never_unscanned, "stop", "substrate", cannot=True)
+    return None
+
+
+def _no_allowable(kit: Fastener, rules: HardwareRules) -> Finding:
+    text = (
+        f"no allowable load is entered for {kit.name}, so none are used: fix into studs or framing, "
+        "over a backing board where they are not behind every bracket"
+    )
+    return Finding("anchor_load_missing", text, "check", "substrate")
+
+
+def _too_short(kit: Fastener, projection: Projection, rules: HardwareRules) -> Finding:
+    text = f"no screw of the kit {kit.name} is long enough for a stack of {projection.stack}"
+    return Finding("no_screw", text, rules.severity(), "obstructions", cannot=True)
+
+
+def _unproven(unit: InstallUnit, fixing: Fixing, rules: HardwareRules) -> list[Finding]:
+    if fixing.is_proven:
+        return []
+    if fixing.allowed_lb is not None:
+        text = f"the fixing takes {fixing.allowed_lb} lb a bracket, {fixing.demand_lb} lb is asked: {fixing.why}"
+        return [Finding("fixing_weak", text, "check", "substrate")]
+    text = (
+        f"each bracket asks {fixing.demand_lb} lb of its {fixing.name} (safety factor in it); "
+        "no allowable load is entered: compare with the maker's"
+    )
+    return [Finding("fixing_unproven", text, "note", "substrate")]
+
+
+def _takes_usual(unit: InstallUnit) -> bool:
+    """Near glass the shortest screw that bites is taken, not the usual one."""
+    return "glass_close" not in unit.facts
+
+
+def _choose(
+    unit: InstallUnit,
+    name: str,
+    kit: Fastener,
+    plan: BracketPlan,
+    projection: Projection,
+    pull: Decimal,
+    pull_why: str,
+    rules: HardwareRules,
+) -> Fixing | None:
+    """The fewest, shortest, thinnest screws that are proven; else the usual ones, not proven."""
+    through = plan.size.plate + rules.substrates[unit.substrate].layer + projection.stack
+    least = screw_needed(unit, kit, plan.size.plate, projection.stack, rules)
+    if least is None:
+        return None
+    demand = (pull * rules.withdrawal.safety_factor).quantize(CENT)
+    first: Fixing | None = None
+    for count, item in _candidates(kit, plan.size.screws, least, rules):
+        thread = _thread(kit, item, through, rules)
+        if thread < kit.bite:
+            continue
+        allowed, why = _allowed(kit, item, count, thread, rules)
+        is_proven = allowed is not None and allowed >= demand
+        text = f"{pull_why}, × {rules.withdrawal.safety_factor} = {demand} lb; {why}"
+        fixing = Fixing(
+            name, kit.name, item.key, count, kit.drill, kit.bit, thread, demand, allowed, text, kit.anchor, is_proven
+        )
+        if is_proven or allowed is None:
+            return fixing
+        first = first or fixing
+    return first
+
+
+def _candidates(kit: Fastener, screws: int, least: Length, rules: HardwareRules) -> Iterator[tuple[int, Item]]:
+    """Screws a little longer or thicker before more of them; the longest last."""
+    items = [item for item in _screws(kit, rules) if _length(item) >= least]
+    items.sort(key=lambda item: (_length(item).ticks, _diameter(item, rules)))
+    near = [item for item in items if _length(item) <= least + INCH]
+    far = [item for item in items if _length(item) > least + INCH]
+    for chosen in (near, far):
+        for count in range(screws, screws + rules.withdrawal.most_screws_more + 1):
+            yield from ((count, item) for item in chosen)
+
+
+def _allowed(kit: Fastener, item: Item, count: int, thread: Length, rules: HardwareRules) -> tuple[Decimal | None, str]:
+    """Pounds that `count` screws in one bracket may take; None where nobody entered a figure."""
+    if not kit.wood:
+        if kit.allowable_lb is None:
+            return None, f"no allowable load entered for {kit.name}"
+        allowed = (kit.allowable_lb * count).quantize(CENT)
+        return allowed, f"{count} × {kit.allowable_lb} lb entered = {allowed} lb"
+    rule = rules.withdrawal
+    per_inch = withdrawal_lb_per_inch(rule.gravity, rule.diameters[item.gauge], rule.factor, rule.duration_factor)
+    allowed = (per_inch * thread.ticks * count / TICKS_PER_INCH).quantize(CENT)
+    inches = Decimal(thread.ticks) / TICKS_PER_INCH
+    return allowed, (
+        f"{count} × {per_inch:.1f} lb per inch ({rule.wood}, G {rule.gravity}, #{item.gauge}) "
+        f"× {inches:.2f} in of thread = {allowed} lb"
+    )
+
+
+def _screws(kit: Fastener, rules: HardwareRules) -> list[Item]:
+    """Of the first gauge by length, then the thicker ones."""
+    items = [rules.item(key) for key in kit.screws]
+    gauges = list(dict.fromkeys(item.gauge for item in items))
+    return sorted(items, key=lambda item: (gauges.index(item.gauge), _length(item).ticks))
+
+
+def _thread(kit: Fastener, item: Item, through: Length, rules: HardwareRules) -> Length:
+    """Thread in the member: what is past plate, board and blocks, and no more than is threaded."""
+    past = _length(item) - through
+    if not kit.wood:
+        return max(past, ZERO)
+    threaded = Length(int(_length(item).ticks * rules.withdrawal.thread_share))
+    return max(min(past, threaded), ZERO)
+
+
+def _length(item: Item) -> Length:
+    return item.length or ZERO
+
+
+def _diameter(item: Item, rules: HardwareRules) -> Decimal:
+    return rules.withdrawal.diameters.get(item.gauge, Decimal(0))

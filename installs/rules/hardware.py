@@ -1,0 +1,369 @@
+"""
+From one unit and its site to all the hardware it needs, every line with how it was reached.
+
+`hardware_list` is the whole calculation; its pieces stand in the modules beside this one. The
+answer is complete in the sense of `installs.rules.completeness.incomplete`, or says under
+`cannot` why the unit can't go up as it stands.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from typing import Any, Final
+
+from installs.rules.brackets import BracketPlan, plan_brackets
+from installs.rules.clearance import Projection, plan_projection, projection_needed
+from installs.rules.codec import Data
+from installs.rules.controls import ControlPlan, Tension, plan_control
+from installs.rules.data import HardwareRules
+from installs.rules.findings import Caution, Finding, ToDo, Tool
+from installs.rules.fixings import Fixing, FixingPlan, plan_fixings, screw_item
+from installs.rules.ladders import LadderPlan
+from installs.rules.safety import site_cautions
+from installs.rules.tools import People, ladder_of, merge_tools, people_needed, tools_of
+from installs.rules.trims import Line, gap_strips, hold_downs, line, shims, valance
+from installs.rules.units import InstallUnit, SiteFacts
+from shared.lengths import ZERO, Length
+
+GROUPS: Final = (
+    "bracket",
+    "spacer",
+    "shim",
+    "screw",
+    "anchor",
+    "board",
+    "strip",
+    "clip",
+    "hold_down",
+    "tension",
+    "control",
+    "motor",
+    "spare",
+)
+"""Groups of items in the order a list shows them."""
+
+
+@dataclass(frozen=True)
+class HardwareList(Data):
+    """All that one unit needs on the wall, by one revision of the rules."""
+
+    unit: str
+    revision: int
+    lines: tuple[Line, ...]
+    brackets: BracketPlan
+    projection: Projection
+    fixings: tuple[Fixing, ...]
+    tension: tuple[Tension, ...]
+    findings: tuple[Finding, ...]
+    cautions: tuple[Caution, ...]
+    tools: tuple[Tool, ...]
+    to_do: tuple[ToDo, ...]
+    people: People
+    ladder: LadderPlan
+
+    @property
+    def brackets_at(self) -> tuple[Length, ...]:
+        """Middles of the brackets from the left end, for the drawing."""
+        return tuple(place.at for place in self.brackets.places)
+
+    @property
+    def cannot(self) -> tuple[Finding, ...]:
+        """What keeps the unit from going up as it stands."""
+        return tuple(finding for finding in self.findings if finding.cannot)
+
+    def count(self, item: str) -> int:
+        """How many of an item, over all lines."""
+        return sum(entry.quantity for entry in self.lines if entry.item == item)
+
+    def as_columns(self) -> dict[str, Any]:
+        """What the row of a unit's hardware keeps: lines, brackets_at (ticks), cautions, cannot, tools."""
+        return {
+            "lines": [entry.to_json() for entry in self.lines],
+            "brackets_at": [at.ticks for at in self.brackets_at],
+            "cautions": [entry.to_json() for entry in self.cautions],
+            "cannot": [entry.to_json() for entry in self.cannot],
+            "tools": [entry.to_json() for entry in self.tools],
+        }
+
+
+def hardware_list(unit: InstallUnit, site: SiteFacts, rules: HardwareRules) -> HardwareList:
+    """
+    The complete hardware of one unit.
+
+    Returns
+    -------
+    HardwareList
+        Lines in the order of `GROUPS`, each with its derivation. What is impossible or unproven
+        is a finding, never an exception.
+
+    Examples
+    --------
+    >>> from installs.rules.data import starting_rules
+    >>> unit = InstallUnit(
+    ...     "A1", "slat", Length.inches(74), Length.inches(60), "inside", "jamb", "wood", weight_g=11000
+    ... )
+    >>> answer = hardware_list(unit, SiteFacts(year_built=1995), starting_rules())
+    >>> answer.brackets.why
+    '3 brackets: 2 ends + 1 because 74 in is over the 48 in span'
+    >>> [(entry.item, entry.quantity) for entry in answer.lines]
+    [('box-bracket', 2), ('centre-support', 1), ('wood-screw-8x1-1_2', 6)]
+    """
+    plan = plan_brackets(unit, rules)
+    projection, projection_findings = unit_projection(unit, plan.size.standoff, rules)
+    fixings = plan_fixings(unit, site, plan, projection, rules)
+    control = plan_control(unit, site, rules)
+    strips, strip_findings = gap_strips(unit, rules)
+    packing, shim_findings = shims(unit, plan, rules)
+    downs, down_findings = hold_downs(unit, rules)
+    lines = [
+        *_bracket_lines(plan, rules),
+        *_projection_lines(plan, projection, rules),
+        *_fixing_lines(unit, plan, fixings, control, rules),
+        *strips,
+        *valance(unit, rules),
+        *packing,
+        *downs,
+        *control.lines,
+    ]
+    people = people_needed(unit, plan.weight_lb, rules)
+    ladder = ladder_of(unit, plan.weight_lb, rules)
+    findings = [
+        *plan.findings,
+        *projection_findings,
+        *fixings.findings,
+        *control.findings,
+        *strip_findings,
+        *shim_findings,
+        *down_findings,
+    ]
+    holes = max((kit.per_bracket for kit in fixings.kits), default=0) * len(plan.places)
+    return HardwareList(
+        unit=unit.code,
+        revision=rules.revision,
+        lines=in_order(lines),
+        brackets=plan,
+        projection=projection,
+        fixings=fixings.kits,
+        tension=control.tension,
+        findings=tuple(sorted(findings, key=lambda finding: _WEIGHT[finding.severity])),
+        cautions=(*site_cautions(unit, site, holes, rules), *control.cautions, *_people_caution(people, ladder)),
+        tools=tools_of(unit, plan, fixings, ladder, people, rules),
+        to_do=control.to_do,
+        people=people,
+        ladder=ladder,
+    )
+
+
+_WEIGHT: Final = {"stop": 0, "check": 1, "note": 2}
+
+
+def unit_projection(unit: InstallUnit, standoff: Length, rules: HardwareRules) -> tuple[Projection, list[Finding]]:
+    """
+    Spacers or an extension bracket past what stands in the way of an outside mount.
+
+    Inside a recess nothing is built out: the brackets are set forward, and a note says how far.
+    """
+    hand = rules.clearance.hand[unit.family]
+    needed = projection_needed((entry.projection for entry in unit.obstructions), hand)
+    names = ", ".join(f"{entry.kind} {entry.projection}" for entry in unit.obstructions)
+    if unit.mount == "inside" or unit.fixed_to == "ceiling":
+        projection = Projection("none", needed, standoff, why="set forward in the recess, nothing is built out")
+        if not needed:
+            return Projection("none", needed, standoff, why="nothing stands out"), []
+        text = f"set the brackets so that the covering hangs {needed} or more in front of the frame ({names} + {hand})"
+        return projection, [Finding("set_forward", text, "note", "obstructions")]
+    rule = rules.clearance
+    projection = plan_projection(
+        needed, standoff, _sized(rule.spacers, rules), rule.most_stack, _sized(rule.extensions, rules)
+    )
+    if projection.way != "cannot":
+        return projection, []
+    text = f"can't clear {names}: {projection.why}"
+    return projection, [Finding("projection", text, rules.severity(), "obstructions", cannot=True)]
+
+
+def _sized(keys: Iterable[str], rules: HardwareRules) -> list[tuple[str, Length]]:
+    return [(key, rules.item(key).length or ZERO) for key in keys]
+
+
+# -- lines -----------------------------------------------------------------------
+
+
+def _bracket_lines(plan: BracketPlan, rules: HardwareRules) -> list[Line]:
+    out = []
+    for item in dict.fromkeys(place.item for place in plan.places):
+        mine = [place for place in plan.places if place.item == item]
+        at = ", ".join(place.at.text() for place in mine)
+        out.append(line(rules, item, len(mine), f"{plan.why}; this one at {at} in from the left end"))
+    return out
+
+
+def _projection_lines(plan: BracketPlan, projection: Projection, rules: HardwareRules) -> list[Line]:
+    count = len(plan.places)
+    if projection.way == "extension":
+        return [line(rules, projection.extension, count, f"1 at each of {count} brackets; {projection.why}")]
+    return [
+        line(rules, block.item, block.count * count, f"{block.count} at each of {count} brackets; {projection.why}")
+        for block in projection.blocks
+    ]
+
+
+def _fixing_lines(
+    unit: InstallUnit, plan: BracketPlan, fixings: FixingPlan, control: ControlPlan, rules: HardwareRules
+) -> list[Line]:
+    out: list[Line] = []
+    devices = len(control.tension) + sum(1 for entry in control.lines if entry.item == rules.controls.cleat)
+    for kit in fixings.kits:
+        brackets = len(plan.places)
+        count = brackets * kit.per_bracket
+        either = " (one of two kits: the wall is not known)" if len(fixings.kits) > 1 else ""
+        why = f"{brackets} brackets × {kit.per_bracket}{either}; {kit.why}"
+        out.append(line(rules, kit.screw, count, why, kit=kit.kit))
+        if kit.anchor:
+            out.append(line(rules, kit.anchor, count, f"1 for each screw{either}", kit=kit.kit))
+        if devices:
+            out += _device_screws(unit, plan, kit, devices, either, rules)
+    if fixings.needs_backing:
+        board = rules.item("backing-board").length or unit.width
+        boards = -(-unit.width.ticks // board.ticks)
+        why = f"{boards} for {unit.width}, screwed into the studs, brackets into the board"
+        out.append(line(rules, "backing-board", boards, why, lengths=(unit.width,) if boards == 1 else ()))
+    return out
+
+
+def _device_screws(
+    unit: InstallUnit, plan: BracketPlan, kit: Fixing, devices: int, either: str, rules: HardwareRules
+) -> list[Line]:
+    """The tension devices' own fixings, of the same kit without spacers under them."""
+    item = screw_item(unit, kit.kit, plan.size.plate, rules)
+    count = devices * rules.controls.screws_each
+    why = f"{devices} tension device{'s' if devices > 1 else ''} × {rules.controls.screws_each}{either}"
+    out = [line(rules, item or kit.screw, count, why, kit=f"tension {kit.kit}")]
+    if kit.anchor:
+        out.append(
+            line(rules, kit.anchor, count, f"1 for each screw of the tension device{either}", kit=f"tension {kit.kit}")
+        )
+    return out
+
+
+def _people_caution(people: People, ladder: LadderPlan) -> list[Caution]:
+    out = []
+    if people.count > 1:
+        out.append(Caution("two_people", "Two people: " + "; ".join(people.why)))
+    if ladder.kind != "none":
+        out.append(
+            Caution(
+                "ladder",
+                f"Ladder: {ladder.why}. Face it, one hand on it, never on the top two steps.",
+                "29 CFR 1926.1053(b)(13), (20)-(22)",
+                "R2",
+            )
+        )
+    return out
+
+
+def in_order(lines: Sequence[Line]) -> tuple[Line, ...]:
+    """Lines by group, otherwise as they came."""
+    return tuple(sorted(lines, key=lambda entry: GROUPS.index(entry.group) if entry.group in GROUPS else len(GROUPS)))
+
+
+# -- a whole job or visit ----------------------------------------------------------
+
+
+@dataclass(frozen=True)
+class RemoteChannel(Data):
+    """One entry of a remote's map."""
+
+    remote: str
+    channel: int | None
+    units: tuple[str, ...]
+
+
+@dataclass(frozen=True)
+class JobHardware(Data):
+    """What several units of one job need together; shared things are counted once."""
+
+    lines: tuple[Line, ...]
+    tools: tuple[Tool, ...]
+    remotes: tuple[RemoteChannel, ...]
+    findings: tuple[Finding, ...]
+    people: int
+
+
+def job_hardware(units: Sequence[InstallUnit], lists: Sequence[HardwareList], rules: HardwareRules) -> JobHardware:
+    """
+    Units of one job summed: equal items on one line, a charger, a remote or a pole once.
+
+    Parameters
+    ----------
+    units, lists
+        The same units in the same order, and their hardware.
+    """
+    summed: dict[tuple[str, str], Line] = {}
+    shared: dict[str, Line] = {}
+    for unit_list in lists:
+        for entry in unit_list.lines:
+            if entry.shared:
+                kept = shared.get(entry.shared)
+                if kept is None or _bigger(entry, kept, rules):
+                    shared[entry.shared] = entry
+            else:
+                key = (entry.item, entry.kit)
+                summed[key] = _added(summed.get(key), entry, unit_list.unit)
+    remotes, findings = remote_map(units)
+    return JobHardware(
+        in_order([*summed.values(), *shared.values()]),
+        merge_tools(unit_list.tools for unit_list in lists),
+        remotes,
+        tuple(findings),
+        max((unit_list.people.count for unit_list in lists), default=1),
+    )
+
+
+def remote_map(units: Sequence[InstallUnit]) -> tuple[tuple[RemoteChannel, ...], list[Finding]]:
+    """Which channel of which remote moves which units; a note where two share a channel."""
+    found: dict[tuple[str, int | None], list[str]] = {}
+    for unit in units:
+        if unit.motor is not None:
+            found.setdefault((unit.motor.remote, unit.motor.channel), []).append(unit.code)
+    entries = [RemoteChannel(remote, channel, tuple(codes)) for (remote, channel), codes in found.items()]
+    entries.sort(key=lambda entry: (entry.remote, entry.channel or 0))
+    findings = [
+        Finding(
+            "channel_shared",
+            f"{', '.join(entry.units)} move together on channel {entry.channel} of {entry.remote}",
+            "note",
+            "motor",
+        )
+        for entry in entries
+        if len(entry.units) > 1 and entry.channel is not None
+    ]
+    return tuple(entries), findings
+
+
+def _bigger(entry: Line, kept: Line, rules: HardwareRules) -> bool:
+    sizes = [(rules.item(one.item).length or ZERO, one.quantity) for one in (entry, kept)]
+    return sizes[0] > sizes[1]
+
+
+def _added(before: Line | None, entry: Line, unit: str) -> Line:
+    if before is None:
+        return Line(
+            entry.item,
+            entry.name,
+            entry.group,
+            entry.quantity,
+            f"{entry.quantity} for {unit}",
+            entry.lengths,
+            entry.kit,
+        )
+    return Line(
+        entry.item,
+        entry.name,
+        entry.group,
+        before.quantity + entry.quantity,
+        f"{before.why}, {entry.quantity} for {unit}",
+        before.lengths + entry.lengths,
+        entry.kit,
+    )

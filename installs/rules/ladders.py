@@ -1,0 +1,105 @@
+"""
+Which ladder, where its foot stands, and what it must carry.
+
+References
+----------
+.. [1] 29 CFR 1926.1053(b)(5)(i): the foot of a ladder that leans at about one quarter of its
+       working length from the top support (R2); (a)(1)(ii) tests at 75.5 degrees (R).
+.. [2] 29 CFR 1926.1053(b)(13): the top and the top step of a stepladder are no steps (R2).
+.. [3] ANSI A14 series duty ratings IAA 375, IA 300, I 250, II 225, III 200 lb: person, clothes,
+       tools and load (M, high).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from decimal import Decimal
+from math import acos, degrees
+from typing import Final
+
+from installs.rules.codec import Data
+from installs.rules.data import HardwareRules
+from shared.lengths import INCH, TICKS_PER_FOOT, ZERO, Length
+
+DUTY_RATINGS: Final = (
+    ("III", Decimal(200)),
+    ("II", Decimal(225)),
+    ("I", Decimal(250)),
+    ("IA", Decimal(300)),
+    ("IAA", Decimal(375)),
+)
+
+
+@dataclass(frozen=True)
+class LadderPlan(Data):
+    """`kind` is none, stepladder or higher (a tower, platform or lift); `size` the ladder's length."""
+
+    kind: str
+    size: Length | None
+    rating: str
+    why: str
+
+
+def foot_distance(working_length: Length) -> Length:
+    """
+    How far the foot of a leaning ladder stands out: a quarter of its working length, not of the height [1]_.
+
+    Examples
+    --------
+    >>> foot_distance(Length.inches(240)).text()
+    '60'
+    """
+    return Length(working_length.ticks // 4)
+
+
+def leaning_angle() -> float:
+    """Degrees from level that the quarter rule gives: acos(1/4)."""
+    return degrees(acos(0.25))
+
+
+def working_length(height: Length) -> Length:
+    """Foot to top support of a ladder that leans by the quarter rule against `height`, rounded up to 1 in."""
+    return Length(round(height.ticks / (15**0.5 / 4))).up(INCH)
+
+
+def duty_rating(load_lb: Decimal) -> str:
+    """
+    The lightest rating that carries person, clothes, tools and load [3]_; empty beyond the heaviest.
+
+    Examples
+    --------
+    >>> duty_rating(Decimal(260)), duty_rating(Decimal(250)), duty_rating(Decimal(400))
+    ('IA', 'I', '')
+    """
+    return next((name for name, most in DUTY_RATINGS if load_lb <= most), "")
+
+
+def plan_ladder(reach_height: Length | None, load_lb: Decimal, rules: HardwareRules) -> LadderPlan:
+    """
+    The stepladder from which hands work at `reach_height` (floor to the top of the opening).
+
+    Standing height = reach height − what a person reaches above the step; the ladder is the next
+    size whose highest real step is that high [2]_. `load_lb` is what is held up there.
+    """
+    rule = rules.ladders
+    total_lb = rule.person_lb + rule.tools_lb + load_lb
+    rating = duty_rating(total_lb)
+    carried = f"{total_lb:.0f} lb with person, tools and load: " + (
+        f"rating {rating}" if rating else "over every rating, so two people or a platform"
+    )
+    if reach_height is None:
+        return LadderPlan("stepladder", rule.sizes[-1] if rule.sizes else None, rating, f"height not known; {carried}")
+    if reach_height <= rule.floor_reach:
+        return LadderPlan("none", None, "", f"{reach_height} is within reach from the floor ({rule.floor_reach})")
+    standing = max(reach_height - rule.reach_above, ZERO)
+    unused = rule.step * rule.steps_not_used
+    for size in sorted(rule.sizes):
+        if size - unused >= standing:
+            feet = size.ticks / TICKS_PER_FOOT
+            why = (
+                f"{reach_height} up − {rule.reach_above} reach = stand at {standing}; "
+                f"{feet:g} ft without its top {rule.steps_not_used} steps gives {size - unused}; {carried}"
+            )
+            return LadderPlan("stepladder", size, rating, why)
+    why = f"stand at {standing}, beyond the tallest stepladder: tower, platform or lift; {carried}"
+    return LadderPlan("higher", None, rating, why)

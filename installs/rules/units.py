@@ -1,0 +1,161 @@
+"""What the rules of the install day start from: one unit, and the facts of its site."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from decimal import Decimal
+from typing import Annotated, Final
+
+from installs.rules.codec import Data, OneOf, Within, verify
+from shared.contracts import ContractError
+from shared.lengths import ZERO, Length
+
+FAMILIES: Final = ("roller", "solar", "sheer", "vertical", "slat", "cellular", "pleated", "roman")
+MOUNTS: Final = ("inside", "outside")
+FIXED_TO: Final = ("ceiling", "wall", "jamb", "casing", "door")
+SIDES: Final = ("left", "right")
+SUBSTRATES: Final = (
+    "wood",
+    "drywall_wood_stud",
+    "drywall_steel_stud",
+    "drywall_hollow",
+    "plaster_lath",
+    "masonry",
+    "concrete",
+    "tile",
+    "aluminium",
+    "vinyl_frame",
+    "post_tensioned_slab",
+    "unknown",
+)
+CONTROLS: Final = ("cordless", "chain", "cord_loop", "cord", "wand", "crank", "spring", "motor")
+LOOP_CONTROLS: Final = {"chain": "chain", "cord_loop": "cord"}
+POWERS: Final = ("battery", "plug", "hard_wired")
+GRAMS_PER_POUND: Final = Decimal("453.59237")  # exact by definition of the pound (M, certain)
+
+
+@dataclass(frozen=True)
+class Obstruction(Data):
+    """Something the covering must clear, and how far it stands out (rounded up when measured)."""
+
+    kind: str
+    projection: Annotated[Length, Within("0", "24")]
+    side: str = ""
+
+
+@dataclass(frozen=True)
+class Loop(Data):
+    """One closed loop of chain or cord: how far it hangs below the head when taut."""
+
+    drop: Annotated[Length, Within("1/2", "300")]
+    kind: Annotated[str, OneOf("chain", "cord")] = "chain"
+    side: Annotated[str, OneOf("left", "right")] = "right"
+
+
+@dataclass(frozen=True)
+class KeepOff(Data):
+    """A working part in the head that no bracket may sit on: its place from the left end."""
+
+    what: str
+    at: Length
+
+
+@dataclass(frozen=True)
+class Valance(Data):
+    """The board in front of the head, and its returns on an outside mount."""
+
+    length: Annotated[Length, Within("1", "400")]
+    returns: Length | None = None
+
+
+@dataclass(frozen=True)
+class Motor(Data):
+    """How a unit's motor is fed, and which remote and channel work it."""
+
+    power: Annotated[str, OneOf(*POWERS)] = "battery"
+    remote: str = ""
+    channel: Annotated[int | None, Within(1, 99)] = None
+
+
+@dataclass(frozen=True)
+class InstallUnit(Data):
+    """
+    One covering as it goes on the wall. Lengths are the finished size; places are from the left end.
+
+    `weight_g` None is estimated from the family's table, and the list says so. `variant` picks a
+    product's own bracket rule (``cassette``, ``aluminium``); empty is the family's. `seams` are
+    joints between two mullions, `splits` places where a tube or head is joined. `head_out` is how
+    far the head is out of level over the width, `head_low` which end is lower. `reach_height` is
+    floor to the top of the opening. `facts` are words of the site (``alarm_contact``,
+    ``pipes_above``, ``wires_above``, ``glass_close``, ``steel_door``, ``textured_ceiling``).
+    """
+
+    code: str
+    family: Annotated[str, OneOf(*FAMILIES)]
+    width: Annotated[Length, Within("4", "400")]
+    height: Annotated[Length, Within("4", "400")]
+    mount: Annotated[str, OneOf(*MOUNTS)]
+    fixed_to: Annotated[str, OneOf(*FIXED_TO)]
+    substrate: Annotated[str, OneOf(*SUBSTRATES)]
+    product: str = ""
+    variant: str = ""
+    weight_g: Annotated[int | None, Within(1, 500_000)] = None
+    control: Annotated[str, OneOf(*CONTROLS)] = "cordless"
+    control_side: Annotated[str, OneOf("left", "right")] = "right"
+    loops: tuple[Loop, ...] = ()
+    obstructions: tuple[Obstruction, ...] = ()
+    keep_off: tuple[KeepOff, ...] = ()
+    seams: tuple[Length, ...] = ()
+    splits: tuple[Length, ...] = ()
+    gap_strips: bool = False
+    hold_downs: bool = False
+    valance: Valance | None = None
+    motor: Motor | None = None
+    is_door: bool = False
+    head_out: Annotated[Length, Within("0", "12")] = ZERO
+    head_low: Annotated[str, OneOf("left", "right")] = "right"
+    reach_height: Annotated[Length | None, Within("6", "600")] = None
+    flat_height: Length | None = None
+    facts: tuple[str, ...] = ()
+    take_down: bool = False
+    two_way: bool = False
+
+    def __post_init__(self) -> None:
+        verify(self)
+
+    def check(self, path: str) -> None:
+        """Places lie on the unit; a motor belongs to motor control, and the other way round."""
+        prefix = f"{path}." if path else ""
+        places = [*(seam for seam in self.seams), *self.splits, *(spot.at for spot in self.keep_off)]
+        for place in places:
+            if not ZERO <= place <= self.width:
+                raise ContractError(f"{prefix}width", f"a place at {place} is off the unit", f"0 to {self.width}")
+        for split in self.splits:
+            if not ZERO < split < self.width:
+                raise ContractError(f"{prefix}splits", f"a joint at {split} is no joint", "inside the width")
+        if (self.motor is None) != (self.control != "motor"):
+            raise ContractError(f"{prefix}motor", "motor and control do not agree", "both, or neither")
+
+
+@dataclass(frozen=True)
+class SiteFacts(Data):
+    """What is known of the building. An unknown year counts as old; children are assumed."""
+
+    year_built: Annotated[int | None, Within(1600, 2200)] = None
+    children: bool = True
+    jurisdiction: str = "US"
+    slab_scanned: bool = False
+    has_lift: bool = False
+    floor: int = 0
+
+
+def pounds(grams: int) -> Decimal:
+    """
+    Grams as pounds, to a hundredth.
+
+    Examples
+    --------
+    >>> pounds(4536)
+    Decimal('10.00')
+    """
+    return (Decimal(grams) / GRAMS_PER_POUND).quantize(Decimal("0.01"))

@@ -1,0 +1,73 @@
+"""Thousands of random units of every family, wall and option: each list is complete."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import pytest
+
+from installs.rules.completeness import incomplete
+from installs.rules.data import starting_rules
+from installs.rules.hardware import hardware_list
+from installs.rules.units import FAMILIES, SUBSTRATES
+from tests.installs.rules.units import inch, make_unit, random_site, random_unit
+
+RULES = starting_rules()
+MANY = 4000
+
+
+def test_every_random_unit_has_a_complete_list():
+    faults = {}
+    seen = set()
+    for seed in range(MANY):
+        unit = random_unit(seed)
+        missing = incomplete(hardware_list(unit, random_site(seed), RULES), unit, RULES)
+        seen.add((unit.family, unit.substrate))
+        if missing:
+            faults[seed] = missing
+
+    assert faults == {}
+    assert len(seen) == len(FAMILIES) * len(SUBSTRATES)
+
+
+def test_the_same_unit_has_the_same_list_twice():
+    for seed in range(100):
+        unit, site = random_unit(seed), random_site(seed)
+
+        assert hardware_list(unit, site, RULES) == hardware_list(unit, site, RULES)
+
+
+@pytest.mark.parametrize(
+    ("group", "changes", "said"),
+    [
+        ("bracket", {}, "placed"),
+        ("screw", {}, "no fixings of the kit"),
+        ("tension", {"control": "chain"}, "tension devices"),
+        ("strip", {"family": "roller", "gap_strips": True}, "a pair of"),
+        ("hold_down", {"is_door": True}, "hold-downs"),
+        ("clip", {"valance": "36"}, "valance clips"),
+    ],
+)
+def test_a_list_with_a_group_left_out_is_incomplete(group, changes, said):
+    """The second look can fail: without a group's lines it says so."""
+    if changes.get("valance"):
+        from installs.rules.units import Valance
+
+        changes = {**changes, "valance": Valance(inch(36))}
+    unit = make_unit(**changes)
+    whole = hardware_list(unit, random_site(2), RULES)
+    cut = replace(whole, lines=tuple(line for line in whole.lines if line.group != group))
+
+    assert incomplete(whole, unit, RULES) == []
+    assert any(said in text for text in incomplete(cut, unit, RULES)), incomplete(cut, unit, RULES)
+
+
+def test_a_screw_as_short_as_without_spacers_is_found():
+    from installs.rules.units import Obstruction
+
+    unit = make_unit(mount="outside", fixed_to="wall", obstructions=(Obstruction("crank", inch(1)),))
+    whole = hardware_list(unit, random_site(2), RULES)
+    short = tuple(replace(line, item="wood-screw-8x1") if line.group == "screw" else line for line in whole.lines)
+
+    assert whole.projection.way == "spacers"
+    assert any("does not bite" in text for text in incomplete(replace(whole, lines=short), unit, RULES))
