@@ -33,6 +33,7 @@ from django.db.models.functions import Coalesce
 from django.utils import timezone
 from kombu.exceptions import OperationalError as BrokerDown
 
+from shared import broker
 from shared.errors import Refused
 from shared.models import Run, User
 
@@ -152,6 +153,9 @@ def send(run_id: uuid.UUID) -> bool:
     """Nudge a worker; false (and nothing lost) when the broker is down."""
     from shared.tasks import work
 
+    if not broker.is_there():
+        log.warning("broker down, run %s waits for the sweep", run_id)
+        return False
     try:
         work.apply_async(args=[str(run_id)], retry=False)
     except (BrokerDown, OSError) as error:

@@ -11,9 +11,8 @@ import django
 from django.conf import settings
 from django.db import connection
 from django.utils import timezone
-from kombu.exceptions import OperationalError as BrokerDown
 
-from shared.celery import app
+from shared import broker
 from shared.models import Run
 
 
@@ -23,7 +22,7 @@ def facts() -> list[tuple[str, str]]:
         ("Python", platform.python_version()),
         ("Django", django.get_version()),
         ("Database", f"{connection.display_name} {'.'.join(map(str, _database_version()))}"),
-        ("Broker", "answers" if broker_answers() else "does not answer; long work waits"),
+        ("Broker", "answers" if broker.is_there() else "does not answer; long work waits"),
         ("Time zones", f"{zone_data_version()}, {len(zoneinfo.available_timezones())} zones"),
         ("Data", str(settings.DATA_DIR)),
     ]
@@ -39,16 +38,6 @@ def zone_data_version() -> str:
         return f"tzdata {version('tzdata')}"
     except PackageNotFoundError:
         return "the machine's own"
-
-
-def broker_answers() -> bool:
-    """Whether the broker can be reached now."""
-    try:
-        with app.connection_for_write(connect_timeout=1) as link:
-            link.ensure_connection(max_retries=1, timeout=1)
-    except (BrokerDown, OSError):
-        return False
-    return True
 
 
 def work() -> dict[str, object]:

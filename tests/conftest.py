@@ -132,17 +132,20 @@ def broker(monkeypatch: pytest.MonkeyPatch) -> Iterator[Broker]:
 
     server = servers.new_broker()
     server.start()
-    before = app.conf.broker_url, app.conf.broker_write_url, app.conf.broker_read_url
-    app.pool.force_close_all()
-    app.amqp._producer_pool = None
-    app.conf.broker_url = app.conf.broker_write_url = app.conf.broker_read_url = server.url
-    app.__dict__.pop("pool", None)
-    app._pool = None
+    for name in ("broker_url", "broker_read_url", "broker_write_url"):
+        monkeypatch.setitem(app.conf, name, server.url)
+    _forget_connections(app)
     yield server
-    app.conf.broker_url, app.conf.broker_write_url, app.conf.broker_read_url = before
-    app.amqp._producer_pool = None
-    app._pool = None
+    _forget_connections(app)
     server.stop()
+
+
+def _forget_connections(app: Any) -> None:
+    """Celery keeps connections to the broker it was configured with first."""
+    from kombu import pools
+
+    pools.reset()
+    app._pool = app.amqp._producer_pool = None
 
 
 @pytest.fixture

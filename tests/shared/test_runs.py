@@ -209,7 +209,7 @@ def test_a_run_of_a_killed_worker_is_found_and_done_once(
     quick = {"RUN_LEASE_SECONDS": "2"}
     first = new_worker(env=quick)
     run = runs.start("tests.slow_write", by=dispatcher, params={"begun": str(begun), "seconds": 60})
-    servers.until(lambda: begun.exists() and state_of(run) == "under way", what="the run is under way")
+    servers.until(lambda: begun.exists() and begun.read_text() and state_of(run) == "under way", what="the run is under way")
     first.kill()
 
     new_worker(beat=True, env=quick)
