@@ -296,6 +296,7 @@ def render(
     branch's paper, in the branch's zone and units.
     """
     from weasyprint import CSS, HTML  # 1.5 s of imports that the web processes never need
+    from weasyprint.urls import FatalURLFetchingError
 
     branch = branch_of(subject, by)
     with timezone.override(branch.tz if branch else None):
@@ -310,11 +311,12 @@ def render(
             },
         )
     paper = "A4" if branch is not None and branch.paper == Branch.Paper.A4 else "letter"
-    fetcher = _own_files()
-    document = HTML(string=html, base_url="static:", url_fetcher=fetcher).render(
-        stylesheets=[CSS(string=f"@page {{ size: {paper} }}")], pdf_variant="pdf/ua-1"
-    )
-    return document.write_pdf(pdf_variant="pdf/ua-1"), len(document.pages)
+    source = HTML(string=html, base_url="static:", url_fetcher=_own_files())
+    try:
+        document = source.render(stylesheets=[CSS(string=f"@page {{ size: {paper} }}")], pdf_variant="pdf/ua-1")
+        return document.write_pdf(pdf_variant="pdf/ua-1"), len(document.pages)
+    except FatalURLFetchingError as error:  # a BaseException, which would end the worker
+        raise Refused(str(error)) from None
 
 
 def _own_files() -> Any:

@@ -20,6 +20,8 @@ from shared.qr import qr_svg
 
 register = template.Library()
 
+NO_LENGTH = SafeString('<span class="none" role="img" aria-label="none">–</span>')
+
 MARKS = {
     "booking": "hollow",
     "to measure": "hollow",
@@ -83,7 +85,7 @@ def _unit(context: template.Context, unit: Any) -> Unit:
 def length(context: template.Context, value: Length | None, unit: str = "", symbol: bool = False) -> SafeString:
     """``{% length opening.width %}``; ``symbol=True`` adds in or mm; a dash for none."""
     if value is None or value == "":
-        return format_html('<span class="none" role="img" aria-label="none">–</span>')
+        return NO_LENGTH
     chosen = _unit(context, unit)
     shown = stacked(value, chosen)
     return format_html("{} {}", shown, chosen.value) if symbol else shown
