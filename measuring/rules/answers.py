@@ -5,7 +5,8 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import Any
 
-from measuring.rules.findings import Finding, opening_findings
+from measuring.rules.finding import Finding
+from measuring.rules.findings import opening_findings
 from measuring.rules.fit import ProductFit, depth_findings, fit_findings, gap_findings, usual_fit
 from measuring.rules.opening import Opening
 from measuring.rules.safety import Jurisdiction, Site, safety_findings
@@ -40,7 +41,7 @@ def all_findings(
     alikes
         Openings of the same room that look like this one: evidence about its readings.
     """
-    found = opening_findings(opening, size)
+    found = opening_findings(opening, size, alikes)
     if product is None:
         found.extend(_usual_findings(opening))
         return found + safety_findings(size, None, site, place)

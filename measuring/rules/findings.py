@@ -8,54 +8,42 @@ that no firm has confirmed never stops anything: it is a ``check`` that says so.
 
 from __future__ import annotations
 
-import dataclasses
-from collections.abc import Callable, Iterator, Mapping
-from dataclasses import dataclass
-from typing import Any, Final
+from collections.abc import Callable, Iterable, Iterator, Mapping
+from typing import Final
 
 from measuring.rules.families import DIAGONALS, HEIGHTS, SIDES, TABLE, WIDTHS, about, named
+from measuring.rules.finding import CHECK, NOTE, SEVERITIES, STOP, Finding, finding
+from measuring.rules.misreads import misreads
 from measuring.rules.opening import Opening
 from measuring.rules.sizing import OrderSize
 
-NOTE: Final = "note"
-CHECK: Final = "check"
-STOP: Final = "stop"
-SEVERITIES: Final = (NOTE, CHECK, STOP)
-_MESSAGES: Final[Mapping[str, Mapping[str, str]]] = TABLE["messages"]
+__all__ = [
+    "CHECK",
+    "NOTE",
+    "SEVERITIES",
+    "STOP",
+    "Finding",
+    "diagonals_wanted",
+    "finding",
+    "lean_ticks",
+    "opening_findings",
+    "shape_findings",
+]
 
 
-@dataclass(frozen=True, slots=True)
-class Finding:
-    """Something about an opening to be said, checked or settled."""
-
-    code: str
-    severity: str
-    field: str
-    text: str
-    todo: str
-    more: Mapping[str, Any] = dataclasses.field(default_factory=dict)
-
-    def to_json(self) -> dict[str, Any]:
-        """The contract's finding, and `todo`: what to do about it."""
-        out = {"code": self.code, "severity": self.severity, "field": self.field}
-        return {**out, **self.more, "text": self.text, "todo": self.todo}
-
-
-def finding(code: str, at: str, **words: str | int) -> Finding:
-    """A finding in the table's words."""
-    message = _MESSAGES[code]
-    return Finding(
-        code=code,
-        severity=message["severity"],
-        field=at,
-        text=message["text"].format(**words),
-        todo=message["todo"].format(**words),
-    )
-
-
-def opening_findings(opening: Opening, size: OrderSize) -> list[Finding]:
+def opening_findings(opening: Opening, size: OrderSize, alikes: Iterable[Opening] = ()) -> list[Finding]:
     """
     Findings the readings give by themselves, before any product is chosen.
+
+    First the readings that look like slips (`misreads`; `alikes` are the room's other openings),
+    then what `shape_findings` has to say.
+    """
+    return [*misreads(opening, alikes), *shape_findings(opening, size)]
+
+
+def shape_findings(opening: Opening, size: OrderSize) -> list[Finding]:
+    """
+    What the readings, taken at their word, say of the opening and its covers.
 
     Out of square, bowed, tapered, leaning; what should be read again or beside; covers that are
     short or past what there is room for.
@@ -67,7 +55,7 @@ def opening_findings(opening: Opening, size: OrderSize) -> list[Finding]:
     ...        "widths": {"top": "36", "middle": "35 3/4", "bottom": "35 1/2"},
     ...        "heights": {"left": "60", "center": "60", "right": "60"}}
     >>> opening = Opening.from_json(doc, "in")
-    >>> [found.text for found in opening_findings(opening, order_size(opening)) if found.code == "taper"]
+    >>> [found.text for found in shape_findings(opening, order_size(opening)) if found.code == "taper"]
     ['1/2 in narrower at the bottom than at the top.']
     """
     found: list[Finding] = []

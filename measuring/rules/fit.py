@@ -8,7 +8,8 @@ from dataclasses import dataclass
 from typing import Any, Final
 
 from measuring.rules.families import FAMILIES, HEIGHTS, MOUNTS, SIDES, TABLE, WIDTHS, named
-from measuring.rules.findings import CHECK, NOTE, STOP, Finding, finding, opening_findings
+from measuring.rules.finding import CHECK, NOTE, STOP, Finding, finding
+from measuring.rules.findings import shape_findings
 from measuring.rules.opening import Opening
 from measuring.rules.safety import Control, Jurisdiction, Site, safety_findings
 from measuring.rules.sizing import OPENING_SIZE, OrderSize, order_size
@@ -226,7 +227,7 @@ def _fit_findings(
     yield from _way_in(opening, size, product, site)
 
 
-def limit(product: ProductFit, code: str, at: str, **words: str | int) -> Finding:
+def limit(product: ProductFit, code: str, at: str, **words: Any) -> Finding:
     """A finding that rests on a product's figure: it stops only what the firm has confirmed."""
     found = finding(code, at, **words)
     if product.confirmed or found.severity != STOP:
@@ -463,7 +464,7 @@ def _try(
         found = [finding("readings_lacking", lacking[0], **words)]
     else:
         size = order_size(trial)
-        found = opening_findings(trial, size) + fit_findings(trial, size, product, site=site)
+        found = shape_findings(trial, size) + fit_findings(trial, size, product, site=site)
         found += safety_findings(size, product.control(""), site, place, product.sold_as)
     fits = not any(one.code in _BLOCKING for one in found)
     return Alternative(product.key, product.name, product.family, mount, fits, tuple(found), size)

@@ -69,6 +69,7 @@ class Opening:
     taken: Mapping[str, int]
     case_ticks: int | None = None
     cased: frozenset[str] = frozenset()
+    laser_ticks: int | None = None
     cover: Mapping[str, int] | None = None
     cloth_extra_ticks: int | None = None
     chosen: tuple[int, int] | None = None
@@ -110,6 +111,8 @@ class Opening:
         if self.case_ticks is not None:
             fields = [place for place in PLACES if place in self.cased]
             out["tape_case"] = {"length": shown(self.case_ticks, unit), "fields": fields}
+        if self.laser_ticks is not None:
+            out["laser"] = shown(self.laser_ticks, unit)
         if self.cover is not None:
             out["cover"] = {side: shown(ticks, unit) for side, ticks in self.cover.items()}
         if self.cloth_extra_ticks is not None:
@@ -173,6 +176,7 @@ def read_opening(reader: Reader, unit: str) -> Opening:
         taken=taken,
         case_ticks=case_ticks,
         cased=cased,
+        laser_ticks=_laser(reader, unit),
         cover=cover,
         cloth_extra_ticks=None if extra is None else extra.ticks,
         chosen=chosen,
@@ -247,6 +251,12 @@ def _tape_case(reader: Reader, unit: str, taken: Mapping[str, int]) -> tuple[int
         if name not in taken:
             case.refuse(f"fields[{place}]", f"{name} was not read", "a place that was read")
     return ticks, frozenset(fields)
+
+
+def _laser(reader: Reader, unit: str) -> int | None:
+    """The own length of the laser that was used: what can be forgotten, or added twice."""
+    laser = reader.raw("laser", None)
+    return None if laser is None else _ticks(laser, unit, reader, "laser", LARGEST_CASE.ticks) or None
 
 
 def _chosen(reader: Reader, unit: str) -> tuple[int, int] | None:

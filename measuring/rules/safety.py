@@ -14,7 +14,7 @@ from dataclasses import dataclass
 from typing import Any, Final
 
 from measuring.rules.families import TABLE, named
-from measuring.rules.findings import Finding, finding
+from measuring.rules.finding import Finding, finding
 from measuring.rules.sizing import OrderSize
 from shared.contracts import Reader
 

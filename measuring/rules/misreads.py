@@ -1,0 +1,479 @@
+"""
+The second pair of eyes: which readings look like slips of the tape or the hand.
+
+The readings of one opening say the same thing several times over. Three widths tell its taper
+and its bow, three heights likewise, and two diagonals must fit both: in any quadrilateral the
+squares of the diagonals add up to those of the four sides, but for a term of second order.
+Each slip a measurer can make (a whole inch, two digits swapped, the case forgotten ..) is a
+hypothesis: undo it, and see how much better the readings then go together. A slip is named
+where that gain outweighs how rare the slip is. Taper and bow have a table of their own each,
+apart from what the diagonals allow, so a crooked opening whose diagonals agree is no blunder.
+
+Everything is decided in integers (hundredths of a nat, from rules-table.json), so that the page's
+script decides alike. No reading is ever changed.
+
+References
+----------
+.. [1] Parallelogram law, and for other quadrilaterals Euler's: the four squared sides are the
+       two squared diagonals plus four times the squared line between the diagonals' midpoints.
+"""
+
+from __future__ import annotations
+
+import dataclasses
+from collections.abc import Iterable, Iterator, Sequence
+from dataclasses import dataclass
+from math import isqrt
+from typing import Any, Final
+
+from measuring.rules.families import DIAGONALS, GRID, HEIGHTS, TABLE, WIDTHS, named, shown
+from measuring.rules.finding import Finding, finding
+from measuring.rules.opening import Opening
+
+_TABLE: Final = TABLE["misreads"]
+_STEP: Final[int] = _TABLE["step"]
+_TAPER: Final[list[int]] = _TABLE["taper"]
+_BOW: Final[list[int]] = _TABLE["bow"]
+_SQUARE: Final[list[int]] = _TABLE["square"]
+_LEAN: Final[list[int]] = _TABLE["lean"]
+_LAST: Final = len(_TAPER) - 1
+_ALIKE: Final[dict[str, int]] = _TABLE["alike"]
+_SLIPS: Final[dict[str, dict[str, int]]] = _TABLE["slips"]
+_LIKELIEST: Final = max(max(row.values()) for row in _SLIPS.values())
+_THRESHOLD: Final[int] = _TABLE["threshold"]
+
+_FIELDS: Final = (*WIDTHS, *HEIGHTS, *DIAGONALS)
+_SETS: Final = {"widths": (0, 1, 2), "heights": (3, 4, 5), "diagonals": (6, 7)}
+_SET_OF: Final = ("widths",) * 3 + ("heights",) * 3 + ("diagonals",) * 2
+
+Readings = list[int | None]
+"""Ticks by place, in the order of `_FIELDS`; None where nothing was read."""
+
+
+@dataclass(frozen=True, slots=True)
+class Tools:
+    """What the measurer worked with: the grid, and lengths that can be forgotten, in ticks."""
+
+    unit: str
+    grid: int
+    case: int | None
+    cased: frozenset[str]
+    laser: int | None
+
+
+@dataclass(frozen=True, slots=True)
+class Guess:
+    """One slip undone: what these places would read, and how rare the slip is."""
+
+    slip: str
+    places: tuple[int, ...]
+    would_be: tuple[int, ...]
+    rarity: int
+
+
+def misreads(opening: Opening, alikes: Iterable[Opening] = ()) -> list[Finding]:
+    """
+    Findings ``misread`` for the readings that look like slips.
+
+    Parameters
+    ----------
+    opening
+        Its readings as they count; a size chosen has nothing to doubt.
+    alikes
+        Other openings of the same room. Those that agree with this one in width or height (or
+        crosswise) are taken for look-alikes, and are evidence about the rest.
+
+    Returns
+    -------
+    list[Finding]
+        At most three slips, likeliest first; one finding per reading, each with `slip` and
+        `would_be`, the length it would then be, as text in the opening's unit.
+
+    Examples
+    --------
+    >>> doc = {"id": "A", "family": "slat", "mount": "inside",
+    ...        "widths": {"top": "35 1/4", "middle": "53 1/4", "bottom": "35 3/8"},
+    ...        "heights": {"left": "60", "center": "60", "right": "60 1/8"}}
+    >>> for found in misreads(Opening.from_json(doc, "in")):
+    ...     print(found.field, found.more["slip"], found.more["would_be"])
+    widths.middle digits 35 1/4
+    """
+    readings: Readings = [opening.readings.get(place) for place in _FIELDS]
+    others = look_alikes(readings, [_sizes_of(other) for other in alikes])
+    tools = Tools(opening.unit, GRID[opening.unit], opening.case_ticks, opening.cased, opening.laser_ticks)
+    doubts: list[Finding] = []
+    doubted: set[int] = set()
+    for _ in range(_TABLE["most"]):
+        guess = likeliest(readings, tools, others)
+        if guess is None or doubted.intersection(guess.places):
+            break
+        doubts.extend(_said(guess, readings, tools.unit, bool(others)))
+        doubted.update(guess.places)
+        for place, ticks in zip(guess.places, guess.would_be, strict=True):
+            readings[place] = ticks
+    return doubts
+
+
+def likeliest(readings: Readings, tools: Tools, others: Sequence[tuple[int, int]] = ()) -> Guess | None:
+    """The slip that explains the readings best, or None where the opening itself explains them better."""
+    as_read = penalty(readings, tools.grid, others)
+    if as_read >= _LIKELIEST - _THRESHOLD:
+        return None  # no slip could gain enough
+    best, best_score = None, as_read + _THRESHOLD
+    for guess in guesses(readings, tools, bool(others)):
+        if guess.rarity <= best_score:
+            continue
+        changed = list(readings)
+        for place, ticks in zip(guess.places, guess.would_be, strict=True):
+            changed[place] = ticks
+        score = guess.rarity + _sides(changed)
+        if score <= best_score:
+            continue  # no penalty is above zero, so the rest can't help
+        score += _diagonals(changed, tools.grid) + (_unlike(changed, others) if others else 0)
+        if score > best_score:
+            best, best_score = guess, score
+    return best
+
+
+# -- how well readings go together ---------------------------------------------------
+
+
+def penalty(readings: Readings, grid: int, others: Sequence[tuple[int, int]] = ()) -> int:
+    """How ill the readings go together, zero at best, in hundredths of a nat below it."""
+    total = _sides(readings) + _diagonals(readings, grid)
+    return total + _unlike(readings, others) if others else total
+
+
+def _sides(readings: Readings) -> int:
+    return _side(readings[0], readings[1], readings[2]) + _side(readings[3], readings[4], readings[5])
+
+
+def _side(first: int | None, middle: int | None, last: int | None) -> int:
+    """Taper and bow of three parallel readings."""
+    if first is None or last is None:
+        end = last if first is None else first
+        if end is None or middle is None:
+            return 0
+        return _TAPER[min(abs(end - middle) * 2 // _STEP, _LAST)]
+    total = _TAPER[min(abs(last - first) // _STEP, _LAST)]
+    if middle is not None:
+        total += _BOW[min(abs(2 * middle - first - last) // (2 * _STEP), _LAST)]
+    return total
+
+
+def _diagonals(readings: Readings, grid: int) -> int:
+    """Whether the diagonals belong to the sides, and how far the opening would lean."""
+    ends = _six(readings, grid)
+    if ends is None:
+        return 0
+    top, bottom, _left, _right, rising, falling = ends
+    total = _SQUARE[min(abs(excess(*ends)) // (2 * (rising + falling)) // _STEP, _LAST)]
+    lean = abs(rising * rising - falling * falling) // (2 * (top + bottom))
+    return total + _LEAN[min(lean // _STEP, _LAST)]
+
+
+def _six(readings: Readings, grid: int) -> tuple[int, int, int, int, int, int] | None:
+    """
+    Four sides and two diagonals, each in the middle of the mark it was read down to.
+
+    None where one of them has no reading at all.
+    """
+    half = grid // 2
+    ends = (_ends(readings, 0), _ends(readings, 2), _ends(readings, 3), _ends(readings, 5))
+    six = [None if ticks is None else ticks + half for ticks in (*ends, readings[6], readings[7])]
+    top, bottom, left, right, rising, falling = six
+    if top is None or bottom is None or left is None or right is None or rising is None or falling is None:
+        return None
+    return top, bottom, left, right, rising, falling
+
+
+def excess(top: int, bottom: int, left: int, right: int, rising: int, falling: int) -> int:
+    """
+    Squared diagonals less squared sides, in square ticks; near zero when all are well read.
+
+    Examples
+    --------
+    >>> excess(3, 3, 4, 4, 5, 5)
+    0
+    """
+    sides = top * top + bottom * bottom + left * left + right * right
+    return rising * rising + falling * falling - sides
+
+
+def _ends(readings: Readings, place: int) -> int | None:
+    """The reading at this end of a side, or the nearest one read in its stead."""
+    if readings[place] is not None:
+        return readings[place]
+    first = place // 3 * 3
+    for other in (first + 1, first, first + 2):
+        if readings[other] is not None:
+            return readings[other]
+    return None
+
+
+# -- look-alikes -----------------------------------------------------------------------
+
+
+def _sizes_of(opening: Opening) -> tuple[int, int] | None:
+    readings: Readings = [opening.readings.get(place) for place in _FIELDS]
+    width, height = _median(readings, 0), _median(readings, 3)
+    return None if width is None or height is None else (width, height)
+
+
+def _median(readings: Readings, first: int) -> int | None:
+    read = sorted(ticks for ticks in readings[first : first + 3] if ticks is not None)
+    return read[len(read) // 2] if read else None
+
+
+def look_alikes(readings: Readings, sizes: Iterable[tuple[int, int] | None]) -> list[tuple[int, int]]:
+    """The sizes that share a width or a height with these readings, straight or crosswise."""
+    width, height = _median(readings, 0), _median(readings, 3)
+    if width is None or height is None:
+        return []
+    near = _ALIKE["near"]
+    return [
+        size
+        for size in sizes
+        if size is not None
+        and (
+            abs(size[0] - width) <= near
+            or abs(size[1] - height) <= near
+            or (abs(size[0] - height) <= near and abs(size[1] - width) <= near)
+        )
+    ]
+
+
+def _unlike(readings: Readings, others: Sequence[tuple[int, int]]) -> int:
+    """What it costs to be unlike the look-alikes, for width and for height."""
+    near, total = _ALIKE["near"], 0
+    for axis in (0, 1):
+        own = _median(readings, 3 * axis)
+        if own is None or any(abs(size[axis] - own) <= near for size in others):
+            continue
+        total += _ALIKE["more" if _agree(others, axis) else "one"]
+    return total
+
+
+def _agree(others: Sequence[tuple[int, int]], axis: int) -> bool:
+    """Whether at least two look-alikes are there, and all of one mind."""
+    values = [size[axis] for size in others]
+    return len(values) > 1 and max(values) - min(values) <= _ALIKE["near"]
+
+
+# -- the slips -------------------------------------------------------------------------
+
+
+def guesses(readings: Readings, tools: Tools, has_alikes: bool = False) -> Iterator[Guess]:
+    """Every slip undone, in one reading, in a whole set, or between a width and a height."""
+    has_diagonals = readings[6] is not None and readings[7] is not None
+    how = "one" if has_diagonals else "bare"
+    for place, ticks in enumerate(readings):
+        if ticks is None or not (has_diagonals or _has_company(readings, place)):
+            continue
+        for slip, would_be in undone(ticks, _FIELDS[place], tools):
+            if would_be > 0:
+                yield Guess(slip, (place,), (would_be,), _SLIPS[slip][how])
+        for would_be in _fitting(readings, place, tools.grid):
+            if would_be > 0:
+                slip = _slip_named(would_be, readings, place)
+                yield Guess(slip, (place,), (would_be,), _SLIPS[slip][how])
+    if has_diagonals or has_alikes:
+        yield from _in_sets(readings, tools, has_alikes)
+    yield from _crosswise(readings, has_alikes)
+
+
+def _has_company(readings: Readings, place: int) -> bool:
+    return sum(readings[other] is not None for other in _SETS[_SET_OF[place]]) > 1
+
+
+def undone(ticks: int, field: str, tools: Tools) -> Iterator[tuple[str, int]]:
+    """What a reading would be with one slip undone, slip by slip, on the tape's grid."""
+    steps = _TABLE["steps"][tools.unit]
+    for slip in ("inch", "foot", "half"):
+        yield slip, ticks + steps[slip]
+        yield slip, ticks - steps[slip]
+    yield "first_inch", ticks - steps["first_inch"]
+    for other in _digits_swapped(ticks, tools.unit):
+        yield "digits", other
+    whole = steps["whole"]
+    part = ticks % whole
+    if part and 2 * part != whole:
+        yield "side", ticks - part + (whole - part) // tools.grid * tools.grid
+    yield from _forgotten(ticks, field, tools)
+    yield "cm", ticks * 50 // 127 // tools.grid * tools.grid
+    yield "cm", ticks * 127 // 50 // tools.grid * tools.grid
+
+
+def _forgotten(ticks: int, field: str, tools: Tools) -> Iterator[tuple[str, int]]:
+    if tools.case is not None:
+        yield "case_twice", ticks - tools.case
+        if field not in tools.cased:
+            yield "case_forgotten", ticks + tools.case
+    if tools.laser is not None:
+        yield "laser_forgotten", ticks + tools.laser
+        yield "laser_twice", ticks - tools.laser
+    if tools.case is None and tools.laser is None:
+        for case in _TABLE["usual_cases"][tools.unit]:
+            yield "usual_case", ticks + case
+            yield "usual_case", ticks - case
+
+
+def _digits_swapped(ticks: int, unit: str) -> Iterator[int]:
+    """Neighbouring digits of the whole inches (or of the millimetres) swapped."""
+    per = TABLE["misreads"]["per_whole"][unit]
+    whole, rest = ticks // per, ticks % per
+    low = 1
+    while low * 10 <= whole:
+        right, left = whole // low % 10, whole // (low * 10) % 10
+        if right != left:
+            yield (whole + (right - left) * low * 9) * per + rest
+        low *= 10
+
+
+def _fitting(readings: Readings, place: int, grid: int) -> Iterator[int]:
+    """What the other readings say this one should be: from its own set, and from the diagonals."""
+    if place < 6:
+        first = place // 3 * 3
+        company = [readings[n] for n in (first, first + 1, first + 2) if n != place]
+        read = [ticks for ticks in company if ticks is not None]
+        if read:
+            yield _nearest(sum(read) // len(read), grid)
+    implied = _implied(readings, place, grid)
+    if implied is not None:
+        yield _nearest(implied, grid)
+
+
+def _nearest(ticks: int, grid: int) -> int:
+    return (2 * ticks + grid) // (2 * grid) * grid
+
+
+def _implied(readings: Readings, place: int, grid: int) -> int | None:
+    """What the diagonals (or for a diagonal, the sides) say this reading should be."""
+    six, own = _six(readings, grid), readings[place]
+    if six is None or own is None or place in (1, 4):
+        return None
+    half = grid // 2
+    off = excess(*six)
+    squared = (own + half) ** 2 + (-off if place > 5 else off)
+    return isqrt(squared) - half if squared > 0 else None
+
+
+def _slip_named(would_be: int, readings: Readings, place: int) -> str:
+    """A reading that belongs to the other direction was swapped; else nobody knows."""
+    if place > 5:
+        return "unknown"
+    other = (3, 4, 5) if place < 3 else (0, 1, 2)
+    own, near = readings[place] or 0, _ALIKE["near"]
+    for n in other:
+        ticks = readings[n]
+        if ticks is not None and abs(ticks - own) <= near < abs(would_be - own):
+            return "swapped"
+    return "unknown"
+
+
+def _in_sets(readings: Readings, tools: Tools, has_alikes: bool) -> Iterator[Guess]:
+    """The same slip in all readings of a set, and in all readings of the opening."""
+    every: dict[str, list[Guess]] = {}
+    for name, places in _SETS.items():
+        read = tuple(place for place in places if readings[place] is not None)
+        if not read or (name == "diagonals" and len(read) < 2):
+            continue
+        for guess in _in_set(readings, read, tools):
+            yield guess
+            every.setdefault(guess.slip, []).append(guess)
+        shifted = _shifted(readings, name, read, tools.grid)
+        if shifted is not None:
+            yield Guess("unknown", read, shifted, _SLIPS["unknown"]["set"])
+    if has_alikes:
+        yield from _everywhere(every)
+
+
+def _in_set(readings: Readings, places: tuple[int, ...], tools: Tools) -> Iterator[Guess]:
+    columns = [list(undone(readings[place] or 0, _FIELDS[place], tools)) for place in places]
+    for slip, turns in _by_slip(columns).items():
+        for would_be in turns:
+            if min(would_be) > 0:
+                yield Guess(slip, places, would_be, _SLIPS[slip]["set"])
+
+
+def _by_slip(columns: Sequence[Sequence[tuple[str, int]]]) -> dict[str, list[tuple[int, ...]]]:
+    """The n-th way of each slip in every reading of a set; a slip some reading lacks is left out."""
+    split: list[dict[str, list[int]]] = []
+    for column in columns:
+        ways: dict[str, list[int]] = {}
+        for slip, would_be in column:
+            ways.setdefault(slip, []).append(would_be)
+        split.append(ways)
+    out = {}
+    for slip in split[0]:
+        if all(slip in ways for ways in split):
+            out[slip] = list(zip(*(ways[slip] for ways in split), strict=False))
+    return out
+
+
+def _shifted(readings: Readings, name: str, places: tuple[int, ...], grid: int) -> tuple[int, ...] | None:
+    """All of a set moved by what makes the diagonals fit."""
+    six = _six(readings, grid)
+    if six is None:
+        return None
+    top, bottom, left, right, rising, falling = six
+    off = excess(*six)
+    if name == "diagonals":
+        moved = -off // (2 * (rising + falling))
+    else:
+        moved = off // (2 * (top + bottom if name == "widths" else left + right))
+    moved = _nearest(moved, grid)
+    would_be = tuple((readings[place] or 0) + moved for place in places)
+    return would_be if moved and min(would_be) > 0 else None
+
+
+def _everywhere(every: dict[str, list[Guess]]) -> Iterator[Guess]:
+    """A slip in widths, heights and diagonals alike: the n-th way of it in each set."""
+    for slip in ("cm", "case_forgotten", "case_twice", "laser_forgotten", "laser_twice", "first_inch"):
+        sets: dict[str, list[Guess]] = {}
+        for guess in every.get(slip, []):
+            sets.setdefault(_SET_OF[guess.places[0]], []).append(guess)
+        if len(sets) < 2:
+            continue
+        for ways in zip(*sets.values(), strict=False):
+            places = tuple(place for guess in ways for place in guess.places)
+            would_be = tuple(ticks for guess in ways for ticks in guess.would_be)
+            yield Guess(slip, places, would_be, _SLIPS[slip]["set"])
+
+
+def _crosswise(readings: Readings, has_alikes: bool) -> Iterator[Guess]:
+    """One width and one height in each other's place, or all of them."""
+    for width in (0, 1, 2):
+        for height in (3, 4, 5):
+            across, down = readings[width], readings[height]
+            if across is not None and down is not None and across != down:
+                yield Guess("swapped", (width, height), (down, across), _SLIPS["swapped"]["one"])
+    if has_alikes and all(ticks is not None for ticks in readings[:6]):
+        turned = tuple(ticks or 0 for ticks in (*readings[3:6], *readings[:3]))
+        yield Guess("swapped", (0, 1, 2, 3, 4, 5), turned, _SLIPS["swapped"]["set"])
+
+
+# -- what is said ------------------------------------------------------------------------
+
+
+def _said(guess: Guess, readings: Readings, unit: str, has_alikes: bool) -> Iterator[Finding]:
+    words: dict[str, Any] = {"slip": _TABLE["words"][unit][guess.slip]}
+    code = "misread" if len(guess.places) == 1 else "misread_set"
+    if code == "misread_set":
+        sets = sorted({_SET_OF[place] for place in guess.places}, reverse=True)
+        words["set"] = " and ".join(sets)
+        words["evidence"] = "the diagonals" if not has_alikes else "the other openings or the diagonals"
+        if "diagonals" in sets:
+            words["evidence"] = "the sides"
+    elif guess.slip == "unknown":
+        code = "misread_unknown"
+    for place, would_be in zip(guess.places, guess.would_be, strict=True):
+        said = finding(
+            code,
+            _FIELDS[place],
+            read=named(readings[place] or 0, unit),
+            would_be=named(would_be, unit),
+            **words,
+        )
+        more = {"slip": guess.slip, "would_be": shown(would_be, unit)}
+        yield dataclasses.replace(said, code="misread", more=more)
