@@ -1,0 +1,258 @@
+"""
+When a crew works: usual hours, what differs on a day, absences, holidays.
+
+`crew_days` is the one truth about it; the board, the offers, the clashes and the planner
+all ask here.
+"""
+
+from __future__ import annotations
+
+import datetime as dt
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
+from functools import lru_cache
+from typing import Final
+
+from jobs.models import Absence, CalendarRules, Crew, CrewDay, CrewMember, Holiday, WorkingHours
+from shared.models import Branch
+
+Span = tuple[dt.datetime, dt.datetime]
+LONGEST_WAIT_DAYS: Final = 60
+"""How far ahead a next working day is looked for."""
+
+
+@dataclass(frozen=True, slots=True)
+class LunchTime:
+    """A pause of `minutes` that begins between `earliest` and `latest`."""
+
+    earliest: dt.datetime
+    latest: dt.datetime
+    minutes: int
+
+
+@dataclass(frozen=True, slots=True)
+class WorkDay:
+    """
+    One crew on one day.
+
+    `shifts` are aware and in UTC, () when the crew does not work, and then `why` says so.
+    `people` are those who are there all day; `note` is what is worth knowing on the board.
+    """
+
+    crew_id: int
+    day: dt.date
+    shifts: tuple[Span, ...] = ()
+    lunch: LunchTime | None = None
+    people: int = 0
+    overtime_min: int = 0
+    why: str = ""
+    note: str = ""
+
+    @property
+    def works(self) -> bool:
+        return bool(self.shifts)
+
+    def shift_at(self, when: dt.datetime) -> int | None:
+        """Place of the shift (its overtime included) in which `when` lies."""
+        extra = dt.timedelta(minutes=self.overtime_min)
+        for place, (begin, end) in enumerate(self.shifts):
+            if begin <= when <= end + extra:
+                return place
+        return None
+
+
+def crew_day(crew: Crew, day: dt.date) -> WorkDay:
+    """One crew on one day; for several use `crew_days`."""
+    return crew_days([crew], [day])[crew.pk, day]
+
+
+def crew_days(crews: Sequence[Crew], days: Sequence[dt.date]) -> dict[tuple[int, dt.date], WorkDay]:
+    """
+    Every one of these crews (of one branch) on every one of these days.
+
+    Six queries however many there are. A member's absence takes one from the crew's people
+    for the whole day; when nobody is left, and for absences of the whole crew, the time
+    itself is taken out of the shift.
+    """
+    if not crews or not days:
+        return {}
+    book = _Book(crews, sorted(days))
+    return {(crew.pk, day): book.work_day(crew, day) for crew in crews for day in days}
+
+
+class _Book:
+    """The rows that decide about some crews and days, fetched once."""
+
+    def __init__(self, crews: Sequence[Crew], days: Sequence[dt.date]) -> None:
+        branch = crews[0].branch
+        self.tz = branch.tz
+        first, last = local(self.tz, days[0], dt.time(0)), local(self.tz, days[-1] + dt.timedelta(days=1), dt.time(0))
+        pks = [crew.pk for crew in crews]
+        self.holidays = holidays_between(branch, days[0], days[-1])
+        self.hours = {(row.crew_id, row.weekday): row for row in WorkingHours.objects.filter(crew__in=pks)}
+        self.special = {
+            (row.crew_id, row.day): row for row in CrewDay.objects.filter(crew__in=pks, day__range=(days[0], days[-1]))
+        }
+        self.absences: dict[int, list[Absence]] = {}
+        rows = Absence.objects.filter(crew__in=pks, ends_at__gt=first, starts_at__lt=last).select_related("user")
+        for absence in rows:
+            self.absences.setdefault(absence.crew_id, []).append(absence)
+        self.members: dict[int, list[CrewMember]] = {}
+        for member in CrewMember.objects.filter(crew__in=pks):
+            self.members.setdefault(member.crew_id, []).append(member)
+
+    def work_day(self, crew: Crew, day: dt.date) -> WorkDay:
+        special = self.special.get((crew.pk, day))
+        usual = self.hours.get((crew.pk, day.weekday()))
+        off = self._why_off(crew, day, special, usual)
+        if off:
+            return WorkDay(crew.pk, day, why=off)
+        starts = special.starts if special and special.starts else usual and usual.starts
+        ends = special.ends if special and special.ends else usual and usual.ends
+        if not starts or not ends or ends <= starts:
+            return WorkDay(crew.pk, day, why=f"{crew.name} has no hours on {day:%A}s")
+        whole = (local(self.tz, day, starts), local(self.tz, day, ends))
+        people, gone, names = self._absent(crew, day, special, whole)
+        shifts = tuple(without(whole, gone))
+        if not shifts:
+            return WorkDay(crew.pk, day, why=f"{crew.name} is away: {', '.join(names)}")
+        return WorkDay(
+            crew.pk,
+            day,
+            shifts,
+            self._lunch(day, usual, whole),
+            people,
+            crew.overtime_min,
+            note="; ".join([*names, *([special.note] if special and special.note else [])]),
+        )
+
+    def _why_off(self, crew: Crew, day: dt.date, special: CrewDay | None, usual: WorkingHours | None) -> str:
+        if not crew.is_active:
+            return f"{crew.name} does not drive any more"
+        if special is not None and special.is_off:
+            return f"{crew.name} is off{': ' + special.note if special.note else ''}"
+        if special is not None and special.starts and special.ends:
+            return ""  # hours of its own for the day outrank weekday and holiday
+        if day in self.holidays:
+            return f"{self.holidays[day]} is a holiday"
+        return "" if usual is not None else f"{crew.name} has no hours on {day:%A}s"
+
+    def _absent(
+        self, crew: Crew, day: dt.date, special: CrewDay | None, whole: Span
+    ) -> tuple[int, list[Span], list[str]]:
+        """People left, stretches when nobody of the crew is there, and the words for it."""
+        people = special.people if special and special.people is not None else crew.people
+        here = {m.user_id for m in self.members.get(crew.pk, []) if _is_member(m, day)}
+        away = [a for a in self.absences.get(crew.pk, []) if a.starts_at < whole[1] and a.ends_at > whole[0]]
+        gone = [(a.starts_at, a.ends_at) for a in away if a.user_id is None]
+        one_by_one = [a for a in away if a.user_id is not None and (a.user_id in here or not here)]
+        missing = len({a.user_id for a in one_by_one})
+        if missing and people - missing < 1:
+            gone += [(a.starts_at, a.ends_at) for a in one_by_one]
+            missing = people - 1
+        names = [f"{a.user or crew.name} away{' (' + a.reason + ')' if a.reason else ''}" for a in away]
+        return people - missing, gone, names
+
+    def _lunch(self, day: dt.date, usual: WorkingHours | None, whole: Span) -> LunchTime | None:
+        if usual is None or not usual.lunch_min or usual.lunch_from is None or usual.lunch_until is None:
+            return None
+        earliest = local(self.tz, day, usual.lunch_from)
+        latest = local(self.tz, day, usual.lunch_until) - dt.timedelta(minutes=usual.lunch_min)
+        if latest < earliest or earliest >= whole[1] or latest <= whole[0]:
+            return None
+        return LunchTime(earliest, latest, usual.lunch_min)
+
+
+def _is_member(member: CrewMember, day: dt.date) -> bool:
+    return member.from_on <= day and (member.until_on is None or day <= member.until_on)
+
+
+def local(tz: dt.tzinfo, day: dt.date, time: dt.time) -> dt.datetime:
+    """
+    A wall-clock time of a zone as an instant in UTC.
+
+    A time that the clocks skip counts as one hour on; one that comes twice is the first.
+
+    Examples
+    --------
+    >>> from zoneinfo import ZoneInfo
+    >>> local(ZoneInfo("America/Chicago"), dt.date(2026, 3, 8), dt.time(8)).isoformat()
+    '2026-03-08T13:00:00+00:00'
+    """
+    return dt.datetime.combine(day, time, tzinfo=tz).astimezone(dt.UTC)
+
+
+def without(whole: Span, gone: Iterable[Span]) -> list[Span]:
+    """
+    What is left of a span when others are taken out, in order.
+
+    Examples
+    --------
+    >>> day = [dt.datetime(2026, 3, 2, hour) for hour in range(24)]
+    >>> [(a.hour, b.hour) for a, b in without((day[8], day[17]), [(day[12], day[13]), (day[6], day[9])])]
+    [(9, 12), (13, 17)]
+    """
+    left = [whole]
+    for begin, end in gone:
+        left = [
+            (a, b)
+            for low, high in left
+            for a, b in ((low, min(high, begin)), (max(low, end), high))
+            if a < b
+        ]
+    return sorted(left)
+
+
+# -- holidays and working days ------------------------------------------------------
+
+
+@lru_cache(maxsize=64)
+def _public(country: str, region: str, year: int) -> dict[dt.date, str]:
+    import holidays
+
+    try:
+        return dict(holidays.country_holidays(country, subdiv=region or None, years=year))
+    except NotImplementedError:
+        return {}
+
+
+def knows_holidays(country: str, region: str) -> bool:
+    """Whether public holidays of this country and region are known."""
+    import holidays
+
+    try:
+        holidays.country_holidays(country, subdiv=region or None, years=2026)
+    except NotImplementedError:
+        return False
+    return True
+
+
+def holidays_between(branch: Branch, first: dt.date, last: dt.date) -> dict[dt.date, str]:
+    """Days on which the branch does not work: public holidays and its own, less those it works on."""
+    rules = CalendarRules.of(branch)
+    found: dict[dt.date, str] = {}
+    if rules.holiday_country:
+        for year in range(first.year, last.year + 1):
+            public = _public(rules.holiday_country, rules.holiday_region, year)
+            found |= {day: name for day, name in public.items() if first <= day <= last}
+    for own in Holiday.objects.filter(branch=branch, day__range=(first, last)):
+        if own.is_worked:
+            found.pop(own.day, None)
+        else:
+            found[own.day] = own.name
+    return found
+
+
+def add_working_days(branch: Branch, day: dt.date, count: int) -> dt.date:
+    """The day `count` working days after `day`: days on which some crew has hours, holidays left out."""
+    weekdays = set(
+        WorkingHours.objects.filter(crew__branch=branch, crew__is_active=True).values_list("weekday", flat=True)
+    ) or set(range(5))
+    closed: Mapping[dt.date, str] = holidays_between(branch, day, day + dt.timedelta(days=LONGEST_WAIT_DAYS))
+    for _ in range(LONGEST_WAIT_DAYS):
+        if count <= 0:
+            break
+        day += dt.timedelta(days=1)
+        if day.weekday() in weekdays and day not in closed:
+            count -= 1
+    return day

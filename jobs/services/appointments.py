@@ -1,0 +1,581 @@
+"""Appointments: place, hold, promise, move, lock, cancel; and the day itself."""
+
+from __future__ import annotations
+
+import datetime as dt
+from collections.abc import Iterable, Sequence
+
+from django.db import transaction
+from django.db.models import F
+from django.utils import timezone
+
+from jobs.dispatch import BEGUN, Book, Effect, Push, effect_of, in_the_calendar, open_book
+from jobs.models import Appointment, AppointmentMove, CalendarRules, Crew, PossibleWindow, Purpose, Skill
+from jobs.ports import Minutes, ports
+from jobs.rules.timeline import expect_day
+from jobs.services.base import give, lock_appointment, lock_crews, plain_state, save
+from jobs.services.stages import lock_open_job, recompute_stage
+from shared import audit
+from shared.errors import Refused
+from shared.models import Branch, User
+
+State = Appointment.State
+PLACE = ["state", "crew", "day", "starts_at", "promised_from", "promised_until", "held_until", "held_by", "is_locked"]
+LONGEST_MIN = 24 * 60
+
+# -- making one ----------------------------------------------------------------------
+
+
+def minutes_for(appointment: Appointment) -> Minutes | None:
+    """Minutes on site from whoever knows this purpose; None if nobody does."""
+    return ports.minutes(appointment)
+
+
+@transaction.atomic
+def new_appointment(
+    *,
+    job: object,
+    purpose: str,
+    by: User,
+    duration_min: int | None = None,
+    people: int = 1,
+    skills: Iterable[Skill] = (),
+    earliest_on: dt.date | None = None,
+    priority: int = 1,
+    note: str = "",
+    possible: Sequence[tuple[dt.datetime, dt.datetime]] = (),
+    with_crew_of: Appointment | None = None,
+) -> Appointment:
+    """
+    A visit of the job that stands nowhere in the calendar yet.
+
+    Without `duration_min` its minutes come from whoever knows the purpose (the openings to
+    measure, the units to install). `possible` are the windows the customer can take.
+    """
+    locked = lock_open_job(job)  # type: ignore[arg-type]
+    _check_windows(possible)
+    row = Appointment(
+        job=locked,
+        purpose=Purpose(purpose),
+        people=people,
+        earliest_on=earliest_on,
+        priority=priority,
+        note=note,
+        with_crew_of=with_crew_of,
+        created_by=by,
+    )
+    row.save()
+    row.skills.set(skills)
+    for begin, end in possible:
+        PossibleWindow.objects.create(appointment=row, starts_at=begin, ends_at=end)
+    known = minutes_for(row)
+    if known is not None:
+        row.duration_min, row.duration_safe_min = known.mean, known.safe
+    if duration_min:
+        _check_minutes(duration_min)
+        row.duration_min = duration_min
+        row.duration_safe_min = max(duration_min, known.safe) if known else None
+    row.save(update_fields=["duration_min", "duration_safe_min"])
+    audit.record(
+        by=by, deed="asked for a visit", subject=row, job=locked, changes={"minutes": ["", row.duration_min]}
+    )
+    recompute_stage(job=locked, by=by)
+    return row
+
+
+def _check_minutes(minutes: int) -> None:
+    if not 1 <= minutes <= LONGEST_MIN:
+        raise Refused(f"{minutes} minutes is no length of a visit", field="duration_min", bound="1 to 1440")
+
+
+def _check_windows(windows: Sequence[tuple[dt.datetime, dt.datetime]]) -> None:
+    for begin, end in windows:
+        if end <= begin:
+            raise Refused("a window ends before it begins", field="windows")
+        if end < timezone.now():
+            raise Refused("a window lies in the past", field="windows")
+
+
+@transaction.atomic
+def edit_appointment(
+    *,
+    appointment: Appointment,
+    by: User,
+    duration_min: int | None = None,
+    people: int | None = None,
+    priority: int | None = None,
+    earliest_on: dt.date | None = None,
+    note: str | None = None,
+    skills: Iterable[Skill] | None = None,
+) -> Appointment:
+    """Minutes, people, priority, earliest day, skills, note; what is None stays, `earliest_on` is always set."""
+    row = lock_appointment(appointment)
+    if duration_min is not None:
+        _check_minutes(duration_min)
+        row.duration_min = duration_min
+    for name, value in (("people", people), ("priority", priority), ("note", note)):
+        if value is not None:
+            setattr(row, name, value)
+    row.earliest_on = earliest_on
+    fields = ["duration_min", "people", "priority", "earliest_on", "note"]
+    save(row, fields, by=by, deed="changed the visit", job=row.job)
+    if skills is not None:
+        row.skills.set(skills)
+    return give(appointment, row)
+
+
+# -- in the calendar -------------------------------------------------------------------
+
+
+@transaction.atomic
+def place(
+    *,
+    appointment: Appointment,
+    crew: Crew,
+    starts_at: dt.datetime,
+    by: User,
+    anyway: bool = False,
+    version: int | None = None,
+    locked: bool | None = None,
+) -> Appointment:
+    """
+    Puts an appointment into a crew's day, or moves it there.
+
+    Refused when it can't be had there (`jobs.dispatch.effect_of`), and where only the
+    dispatcher can decide (a broken promise, overtime, a missing skill) unless `anyway`.
+    The stops after it that it pushes begin later, which is kept for undo.
+    """
+    row = lock_appointment(appointment, crew, version=version)
+    if row.state in BEGUN:
+        raise Refused(f"the crew is {row.get_state_display()}; it can't be moved any more")
+    was = plain_state(row)
+    effect = effect_of(row, crew=crew, starts_at=starts_at)
+    refuse_if_wrong(effect, anyway=anyway)
+    is_new = not row.is_placed()
+    row.crew, row.starts_at = crew, starts_at
+    row.day = starts_at.astimezone(row.job.branch.tz).date()
+    if row.state in {State.UNPLACED, State.HELD}:
+        row.state, row.held_until, row.held_by = State.PLANNED, None, None
+        if was["state"] == State.HELD:
+            row.promised_from = row.promised_until = None
+    if locked is not None:
+        row.is_locked = locked
+    note = "; ".join([*(clash.text for clash in effect.clashes), *effect.broken]) if anyway else ""
+    _save_place(row, by, "placed" if is_new else "moved", note)
+    push(effect.pushed, by=by)
+    _remember(row, was, effect.pushed, by)
+    recompute_stage(job=row.job_id, by=by)
+    return give(appointment, row)
+
+
+def move(
+    *,
+    appointment: Appointment,
+    crew: Crew,
+    starts_at: dt.datetime,
+    by: User,
+    anyway: bool = False,
+    version: int | None = None,
+) -> Appointment:
+    """The same as `place`, for an appointment that stands somewhere already."""
+    return place(appointment=appointment, crew=crew, starts_at=starts_at, by=by, anyway=anyway, version=version)
+
+
+def refuse_if_wrong(effect: Effect, *, anyway: bool = False) -> None:
+    """Refuses with the first thing that can't be had, or that needs a yes nobody gave."""
+    for clash in effect.stops:
+        raise Refused(clash.text, field="starts_at")
+    if anyway:
+        return
+    if effect.broken:
+        raise Refused(f"it would break a promise: {'; '.join(effect.broken)}", field="anyway")
+    for clash in effect.clashes:
+        raise Refused(clash.text, field="anyway")
+
+
+def push(pushed: Iterable[Push], *, by: User) -> None:
+    """Later starts of the stops a move pushed; their jobs' trails say so."""
+    entries = []
+    for one in pushed:
+        Appointment.objects.filter(pk=one.appointment.pk).update(
+            starts_at=one.becomes, version=F("version") + 1, sequence=F("sequence") + 1
+        )
+        entries.append(
+            audit.entry(
+                by=by,
+                deed="was pushed by another visit",
+                subject=one.appointment,
+                job=one.appointment.job_id,
+                changes={"starts_at": [one.was, one.becomes]},
+            )
+        )
+    audit.record_all(entries)
+
+
+def _save_place(row: Appointment, by: User, deed: str, note: str = "") -> None:
+    row.version += 1
+    row.sequence += 1
+    changes = audit.changed(row, PLACE)
+    row.save(update_fields=[*PLACE, "version", "sequence"])
+    audit.record(by=by, deed=deed, subject=row, job=row.job_id, changes=changes, note=note)
+
+
+def _remember(row: Appointment, was: dict[str, object], pushed: Iterable[Push], by: User) -> None:
+    others = {str(one.appointment.pk): [one.was.isoformat(), one.becomes.isoformat()] for one in pushed}
+    AppointmentMove.objects.create(appointment=row, by=by, before={"own": was, "pushed": others}, version=row.version)
+
+
+@transaction.atomic
+def undo_move(*, appointment: Appointment, by: User) -> Appointment:
+    """Takes the last move back, with what it pushed; refused when something happened since."""
+    last = AppointmentMove.objects.filter(appointment=appointment, undone_at=None).first()
+    if last is None:
+        raise Refused("there is no move to take back")
+    own = last.before["own"]
+    row = lock_appointment(appointment, own["crew"])
+    if row.version != last.version or row.state in BEGUN:
+        raise Refused("something happened to this appointment since; move it by hand")
+    row.state, row.crew_id, row.is_locked = own["state"], own["crew"], own["is_locked"]
+    row.day = dt.date.fromisoformat(own["day"]) if own["day"] else None
+    for name in ("starts_at", "promised_from", "promised_until"):
+        setattr(row, name, dt.datetime.fromisoformat(own[name]) if own[name] else None)
+    if row.state == State.HELD:
+        row.state = State.UNPLACED
+        row.crew = row.day = row.starts_at = row.promised_from = row.promised_until = None
+    if row.starts_at is not None and row.crew is not None:
+        effect = effect_of(row, crew=row.crew, starts_at=row.starts_at)
+        if effect.stops:
+            raise Refused(f"its old place is taken: {effect.stops[0].text}")
+    _save_place(row, by, "took the move back")
+    for pk, (before, after) in last.before["pushed"].items():
+        Appointment.objects.filter(pk=pk, starts_at=dt.datetime.fromisoformat(after)).exclude(state__in=BEGUN).update(
+            starts_at=dt.datetime.fromisoformat(before), version=F("version") + 1, sequence=F("sequence") + 1
+        )
+    last.undone_at = timezone.now()
+    last.save(update_fields=["undone_at"])
+    recompute_stage(job=row.job_id, by=by)
+    return give(appointment, row)
+
+
+@transaction.atomic
+def unplace(*, appointment: Appointment, by: User, anyway: bool = False) -> Appointment:
+    """Takes an appointment out of the calendar; it waits among the unplaced."""
+    row = lock_appointment(appointment)
+    if row.state in BEGUN:
+        raise Refused(f"the crew is {row.get_state_display()}; it can't be taken out any more")
+    if row.state == State.PROMISED and not anyway:
+        raise Refused("the customer was promised this visit; say so if it is to go", field="anyway")
+    was = plain_state(row)
+    _clear(row)
+    _save_place(row, by, "took out of the calendar")
+    _remember(row, was, (), by)
+    recompute_stage(job=row.job_id, by=by)
+    return give(appointment, row)
+
+
+def _clear(row: Appointment) -> None:
+    row.state, row.is_locked = State.UNPLACED, False
+    row.crew = row.day = row.starts_at = None
+    row.promised_from = row.promised_until = row.held_until = row.held_by = None
+
+
+# -- holding and promising ---------------------------------------------------------------
+
+
+@transaction.atomic
+def hold_window(
+    *,
+    appointment: Appointment,
+    crew: Crew,
+    starts_at: dt.datetime,
+    window: tuple[dt.datetime, dt.datetime],
+    by: User,
+    anyway: bool = False,
+    version: int | None = None,
+    others: Sequence[Push] = (),
+) -> Appointment:
+    """
+    Holds a window on a crew's day while the customer makes up their mind.
+
+    Parameters
+    ----------
+    window
+        Begin and end of what would be promised; the work starts within it.
+    others
+        Other stops of that day that begin at another time with this one among them, as an
+        offer worked them out.
+
+    The crew's row is locked, so of two dispatchers who want the same slot the second is
+    refused with what stands there now.
+    """
+    row = lock_appointment(appointment, crew, version=version)
+    if row.state not in {State.UNPLACED, State.HELD}:
+        raise Refused(f"it is {row.get_state_display()} already; move it instead")
+    begin, end = window
+    if end <= begin:
+        raise Refused("the window ends before it begins", field="window")
+    if end <= timezone.now():
+        raise Refused("the window lies in the past", field="window")
+    if not begin <= starts_at <= end:
+        raise Refused("the planned start is not in the window", field="starts_at")
+    if others:
+        _shift_others(others, by)
+    row.promised_from = row.promised_until = None
+    effect = effect_of(row, crew=crew, starts_at=starts_at)
+    refuse_if_wrong(effect, anyway=anyway)
+    row.crew, row.starts_at, row.day = crew, starts_at, starts_at.astimezone(row.job.branch.tz).date()
+    row.promised_from, row.promised_until = begin, end
+    row.state, row.held_by = State.HELD, by
+    row.held_until = timezone.now() + dt.timedelta(minutes=CalendarRules.of(row.job.branch).hold_min)
+    _save_place(row, by, "held a window")
+    push(effect.pushed, by=by)
+    return give(appointment, row)
+
+
+def _shift_others(others: Sequence[Push], by: User) -> None:
+    """The new times an offer was worked out with; refused when any of them was moved since."""
+    for one in others:
+        current = Appointment.objects.filter(pk=one.appointment.pk).values_list("starts_at", "state").first()
+        if current is None or current[0] != one.was or current[1] in BEGUN:
+            raise Refused("the day changed meanwhile; ask for the windows again", field="window")
+    push(others, by=by)
+
+
+@transaction.atomic
+def promise(
+    *,
+    appointment: Appointment,
+    by: User,
+    window: tuple[dt.datetime, dt.datetime] | None = None,
+    anyway: bool = False,
+) -> Appointment:
+    """
+    Promises the held window, or a window round a planned start, to the customer.
+
+    A hold that ran out is promised still when its place is free.
+    """
+    row = lock_appointment(appointment)
+    if row.state in BEGUN:
+        raise Refused(f"the crew is {row.get_state_display()}")
+    if row.starts_at is None or row.crew is None:
+        raise Refused("it stands nowhere in the calendar yet; choose a window first")
+    if window is not None:
+        row.promised_from, row.promised_until = window
+    if row.promised_from is None or row.promised_until is None:
+        raise Refused("there is no window to promise", field="window")
+    if row.promised_until <= row.promised_from:
+        raise Refused("the window ends before it begins", field="window")
+    if row.promised_until <= timezone.now():
+        raise Refused("the window lies in the past", field="window")
+    if not row.promised_from <= row.starts_at <= row.promised_until:
+        raise Refused("the planned start is not in the window", field="window")
+    if row.state == State.HELD and row.held_until and row.held_until < timezone.now():
+        refuse_if_wrong(effect_of(row, crew=row.crew, starts_at=row.starts_at), anyway=anyway)
+    row.state, row.held_until, row.held_by = State.PROMISED, None, None
+    _save_place(row, by, "promised")
+    recompute_stage(job=row.job_id, by=by)
+    return give(appointment, row)
+
+
+@transaction.atomic
+def let_go(*, appointment: Appointment, by: User | None) -> Appointment:
+    """Gives a held window back."""
+    row = lock_appointment(appointment)
+    if row.state != State.HELD:
+        raise Refused("no window is held")
+    _clear(row)
+    _save_place(row, by, "let the window go")  # type: ignore[arg-type]
+    recompute_stage(job=row.job_id, by=by)
+    return give(appointment, row)
+
+
+def let_go_lapsed(*, branch: Branch) -> int:
+    """Gives back the windows whose ten minutes ran out; how many."""
+    lapsed = Appointment.objects.filter(
+        job__branch=branch, state=State.HELD, held_until__lt=timezone.now(), job__cancelled_at=None
+    )
+    count = 0
+    for row in lapsed:
+        try:
+            let_go(appointment=row, by=None)
+        except Refused:
+            continue  # promised or let go by somebody in this very moment
+        count += 1
+    return count
+
+
+@transaction.atomic
+def lock(*, appointment: Appointment, by: User, locked: bool = True) -> Appointment:
+    """Locks it to its crew and time: neither a move of others nor a plan shifts it."""
+    row = lock_appointment(appointment)
+    if not row.is_placed():
+        raise Refused("it stands nowhere in the calendar yet")
+    row.is_locked = locked
+    row.version += 1
+    save(row, ["is_locked", "version"], by=by, deed="locked" if locked else "unlocked", job=row.job_id)
+    return give(appointment, row)
+
+
+@transaction.atomic
+def cancel_appointment(*, appointment: Appointment, by: User, reason: str = "") -> Appointment:
+    """Calls a visit off. It stays in the books, and in calendars as cancelled."""
+    row = lock_appointment(appointment)
+    if row.state == State.DONE:
+        raise Refused("the visit is done; it can't be called off")
+    row.state, row.held_until, row.held_by, row.is_locked = State.CANCELLED, None, None, False
+    _save_place(row, by, "called the visit off", reason)
+    recompute_stage(job=row.job_id, by=by)
+    return give(appointment, row)
+
+
+@transaction.atomic
+def split_appointment(*, appointment: Appointment, first_min: int, by: User) -> Appointment:
+    """Splits a visit in two; the second part is unplaced and keeps the crew of the first. Gives the second."""
+    row = lock_appointment(appointment)
+    if row.state in BEGUN:
+        raise Refused(f"the crew is {row.get_state_display()}; ask for another visit instead")
+    rest = row.duration_min - first_min
+    if first_min < 1 or rest < 1:
+        raise Refused(
+            f"the first part has {first_min} of {row.duration_min} minutes",
+            field="first_min",
+            bound=f"1 to {row.duration_min - 1}",
+        )
+    row.duration_min, row.duration_safe_min = first_min, None
+    row.version += 1
+    save(row, ["duration_min", "duration_safe_min", "version"], by=by, deed="split the visit", job=row.job_id)
+    second = new_appointment(
+        job=row.job, purpose=row.purpose, by=by, duration_min=rest, people=row.people, skills=row.skills.all(),
+        earliest_on=row.day and row.day + dt.timedelta(days=1), priority=row.priority, with_crew_of=row,
+    )  # fmt: skip
+    give(appointment, row)
+    return second
+
+
+@transaction.atomic
+def swap_crews(*, one: Crew, other: Crew, day: dt.date, by: User, anyway: bool = False) -> list[Appointment]:
+    """
+    Two crews trade everything they have on a day; what is locked or under way stays where it is.
+
+    Refused when a crew lacks a skill or does not work then, unless `anyway`.
+    """
+    if one.branch_id != other.branch_id or one.pk == other.pk:
+        raise Refused("choose two crews of one branch")
+    lock_crews([one, other])
+    rows = [
+        row
+        for row in in_the_calendar().filter(crew__in=[one, other], day=day, is_locked=False)
+        if row.state not in BEGUN
+    ]
+    book = open_book(one.branch, [one, other], [day])
+    trade = {one.pk: other, other.pk: one}
+    for row in rows:
+        target = trade[row.crew_id]  # type: ignore[index]
+        if not book.days[target.pk, day].work.works:
+            raise Refused(book.days[target.pk, day].work.why)
+        lacking = {skill.name for skill in row.skills.all()} - {skill.name for skill in target.skills.all()}
+        wrong = target.purposes and row.purpose not in target.purposes
+        if (lacking or wrong) and not anyway:
+            what = f"does not drive for {row.get_purpose_display()}"
+            if lacking:
+                what = f"lacks {', '.join(sorted(lacking))}"
+            raise Refused(f"{target.name} {what} ({row.job.number})", field="anyway")
+    for row in rows:
+        was = plain_state(row)
+        row.crew = trade[row.crew_id]  # type: ignore[index]
+        _save_place(row, by, "swapped crews")
+        _remember(row, was, (), by)
+    return rows
+
+
+# -- the day itself ------------------------------------------------------------------------
+
+
+@transaction.atomic
+def mark_on_the_way(*, appointment: Appointment, by: User, at: dt.datetime | None = None) -> Appointment:
+    """The crew has set out; the rest of its day is re-timed."""
+    return _mark(appointment, by, State.ON_THE_WAY, "on_the_way_at", at, "set out")
+
+
+@transaction.atomic
+def mark_arrived(*, appointment: Appointment, by: User, at: dt.datetime | None = None) -> Appointment:
+    """The crew is at the door."""
+    return _mark(appointment, by, State.ARRIVED, "arrived_at", at, "arrived")
+
+
+@transaction.atomic
+def mark_done(*, appointment: Appointment, by: User, at: dt.datetime | None = None) -> Appointment:
+    """The visit is over. A second tap changes nothing."""
+    return _mark(appointment, by, State.DONE, "done_at", at, "was done")
+
+
+ORDER = (State.ON_THE_WAY, State.ARRIVED, State.DONE)
+
+
+def _mark(
+    appointment: Appointment, by: User, state: str, field: str, at: dt.datetime | None, deed: str
+) -> Appointment:
+    row = lock_appointment(appointment)
+    if not row.is_placed():
+        raise Refused("this visit stands nowhere in the calendar")
+    if row.state in BEGUN and ORDER.index(State(row.state)) >= ORDER.index(State(state)):
+        return give(appointment, row)
+    row.state = state
+    setattr(row, field, at or timezone.now())
+    if row.arrived_at and row.done_at and row.done_at < row.arrived_at:
+        raise Refused("it would be done before the crew arrived", field="at")
+    row.version += 1
+    save(row, ["state", field, "version"], by=by, deed=deed, job=row.job_id)
+    retime_day(crew=row.crew, day=row.day)  # type: ignore[arg-type]
+    recompute_stage(job=row.job_id, by=by)
+    row.refresh_from_db(fields=["expected_at"])
+    return give(appointment, row)
+
+
+def retime_day(*, crew: Crew, day: dt.date, now: dt.datetime | None = None) -> list[Appointment]:
+    """
+    When the stops still to come will begin, written to `expected_at`; gives those that changed.
+
+    Where the crew is and when it is free follows from its last tap: on the way, it is there
+    after the drive; arrived, it needs what is left of the visit's minutes.
+    """
+    now = now or timezone.now()
+    book = open_book(crew.branch, [crew], [day])
+    one = book.days[crew.pk, day]
+    begun = [row for row in one.appointments if row.state in BEGUN]
+    rest = [row for row in one.appointments if row.state not in BEGUN]
+    if not begun:
+        return []
+    last = max(begun, key=lambda row: row.done_at or row.arrived_at or row.on_the_way_at or now)
+    free = _free_at(last, now, book, crew, begun)
+    changed = []
+    if last.state == State.ON_THE_WAY:
+        arrives = free - dt.timedelta(minutes=last.duration_min)
+        if last.expected_at != arrives:
+            last.expected_at = arrives
+            changed.append(last)
+    timed = {stop.key: stop for stop in expect_day(
+        [book.planned(row) for row in rest], book.rows, at=book.place_of(last), free=int(free.timestamp())
+    )}  # fmt: skip
+    for row in rest:
+        expected = dt.datetime.fromtimestamp(timed[row.pk].start, dt.UTC)
+        if row.expected_at != expected:
+            row.expected_at = expected
+            changed.append(row)
+    Appointment.objects.bulk_update(changed, ["expected_at"])
+    return changed
+
+
+def _free_at(last: Appointment, now: dt.datetime, book: Book, crew: Crew, begun: list[Appointment]) -> dt.datetime:
+    """When the crew is done where it is (or heads to)."""
+    minutes = dt.timedelta(minutes=last.duration_min)
+    if last.done_at:
+        return last.done_at
+    if last.arrived_at:
+        return max(now, last.arrived_at + minutes)
+    before = [row for row in begun if row.pk != last.pk]
+    start = book.place_of(max(before, key=lambda row: row.starts_at or now)) if before else book.base_of(crew)
+    there = book.place_of(last)
+    drive = book.rows[start][there] if start >= 0 and there >= 0 else 0
+    arrive = (last.on_the_way_at or now) + dt.timedelta(seconds=drive)
+    return max(now, arrive, last.starts_at or arrive) + minutes

@@ -1,0 +1,97 @@
+"""What the deeds of this room share: locks in one order, saving with an audit entry."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from typing import Any
+
+from django.db import models
+
+from jobs.models import Appointment, Crew, Job
+from jobs.services.stages import lock_open_job
+from shared import audit
+from shared.errors import Refused
+from shared.models import User
+
+HIDDEN = "access_secret"
+"""Never written to the trail; that it changed is."""
+
+
+def save(
+    row: models.Model,
+    fields: Sequence[str],
+    *,
+    by: User | None,
+    deed: str,
+    job: Job | int | None = None,
+    note: str = "",
+) -> bool:
+    """Save these fields and leave an entry with what they were; False when nothing differs."""
+    changes = audit.changed(row, fields)
+    if not changes and not row._state.adding:
+        return False
+    if HIDDEN in changes:
+        changes[HIDDEN] = ["", "changed"]
+    if row._state.adding:
+        row.save()
+    else:
+        row.save(update_fields=fields)
+    page = row if job is None and isinstance(row, Job) else job
+    audit.record(by=by, deed=deed, subject=row, changes=changes, job=page, note=note)
+    return True
+
+
+def lock_crews(crews: Iterable[Crew | int | None]) -> None:
+    """These crews' rows, lowest key first: whoever writes in a crew's calendar holds its row."""
+    pks = sorted({crew.pk if isinstance(crew, Crew) else crew for crew in crews if crew is not None})
+    list(Crew.objects.select_for_update().filter(pk__in=pks).order_by("pk").values_list("pk", flat=True))
+
+
+def lock_appointment(
+    appointment: Appointment, *crews: Crew | int | None, version: int | None = None
+) -> Appointment:
+    """
+    The appointment as it stands, its job's row and the crews' rows locked, in that order.
+
+    Refused when the page that asks was drawn from an older version, or the visit is over.
+    """
+    lock_open_job(appointment.job_id)
+    lock_crews([appointment.crew_id, *crews])
+    row = (
+        Appointment.objects.select_for_update(of=("self",))
+        .select_related("job__branch", "job__site", "job__customer", "crew")
+        .get(pk=appointment.pk)
+    )
+    if row.crew_id != appointment.crew_id:
+        lock_crews([row.crew_id])
+    if version is not None and row.version != version:
+        raise Refused("somebody moved this appointment meanwhile; look at it again", field="version")
+    if row.state == Appointment.State.CANCELLED:
+        raise Refused("this appointment is cancelled")
+    return row
+
+
+def give(appointment: Appointment, row: Appointment) -> Appointment:
+    """Copies what was written onto the caller's own object, and gives that back."""
+    for field in Appointment._meta.concrete_fields:
+        setattr(appointment, field.attname, getattr(row, field.attname))
+    for name in ("crew", "job"):
+        appointment._state.fields_cache.pop(name, None)
+    return appointment
+
+
+def plain_state(row: Appointment) -> dict[str, Any]:
+    """Where an appointment stands, as kept for undo."""
+
+    def text(value: Any) -> str | None:
+        return value.isoformat() if value is not None else None
+
+    return {
+        "state": row.state,
+        "crew": row.crew_id,
+        "day": text(row.day),
+        "starts_at": text(row.starts_at),
+        "promised_from": text(row.promised_from),
+        "promised_until": text(row.promised_until),
+        "is_locked": row.is_locked,
+    }

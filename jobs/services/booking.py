@@ -1,0 +1,221 @@
+"""Customers, sites, jobs: taken on, changed, held, cancelled."""
+
+from __future__ import annotations
+
+import datetime as dt
+import re
+from collections.abc import Mapping, Sequence
+from typing import Any, Final
+
+from django.core.exceptions import ValidationError
+from django.db import transaction
+from django.utils import timezone
+
+from jobs.models import Appointment, Customer, ImpossibleTime, Job, Project, Purpose, Site
+from jobs.services.appointments import cancel_appointment, new_appointment
+from jobs.services.base import save
+from jobs.services.stages import lock_job, lock_open_job, recompute_stage
+from shared import audit
+from shared.errors import Refused
+from shared.models import Branch, User
+
+CUSTOMER_FIELDS: Final = ("name", "phone", "email", "note")
+SITE_FIELDS: Final = (
+    "name", "street", "line2", "town", "postcode", "latitude", "longitude", "year_built", "floor", "has_lift",
+    "longest_in_lift", "longest_on_stair", "children", "pets", "parking", "access", "access_secret", "access_note",
+    "door_contact", "door_phone", "notice_needed", "hours_from", "hours_until", "dock_note", "certificate_note",
+)  # fmt: skip
+JOB_FIELDS: Final = ("title", "note", "openings_expected", "rooms_expected", "policy", "wanted_by", "project", "phase")
+
+
+def _fill(row: Any, values: Mapping[str, Any], known: Sequence[str]) -> list[str]:
+    """Sets what is given and checks the row; names of the fields set."""
+    unknown = set(values) - set(known)
+    if unknown:
+        raise Refused(f"no such field: {', '.join(sorted(unknown))}", field=sorted(unknown)[0])
+    for name, value in values.items():
+        setattr(row, name, value)
+    try:
+        row.full_clean(validate_unique=False)
+    except ValidationError as error:
+        field, problems = next(iter(error.message_dict.items()))
+        raise Refused(problems[0], field="" if field == "__all__" else field) from None
+    return list(values)
+
+
+# -- customers and sites -----------------------------------------------------------------
+
+
+@transaction.atomic
+def new_customer(*, branch: Branch, by: User, **values: Any) -> Customer:
+    """Somebody who will pay."""
+    row = Customer(branch=branch)
+    _fill(row, values, CUSTOMER_FIELDS)
+    save(row, list(values), by=by, deed="took on the customer")
+    return row
+
+
+@transaction.atomic
+def edit_customer(*, customer: Customer, by: User, **values: Any) -> Customer:
+    """Name, phone, email, note."""
+    fields = _fill(customer, values, CUSTOMER_FIELDS)
+    save(customer, fields, by=by, deed="changed the customer")
+    return customer
+
+
+@transaction.atomic
+def new_site(*, customer: Customer, by: User, **values: Any) -> Site:
+    """Where somebody will drive to."""
+    row = Site(branch=customer.branch, customer=customer)
+    _fill(row, values, SITE_FIELDS)
+    save(row, list(values), by=by, deed="added the site")
+    return row
+
+
+@transaction.atomic
+def edit_site(*, site: Site, by: User, **values: Any) -> Site:
+    """Anything about a site. The key's place or code never enters the trail, only that it changed."""
+    fields = _fill(site, values, SITE_FIELDS)
+    save(site, fields, by=by, deed="changed the site")
+    return site
+
+
+# -- jobs ----------------------------------------------------------------------------------
+
+
+def next_number(branch: Branch) -> str:
+    """The branch's next job number; call it with the branch's row locked."""
+    last = Job.objects.filter(branch=branch).order_by("-pk").values_list("number", flat=True).first()
+    digits = re.search(r"(\d+)$", last or "")
+    number = int(digits[1]) + 1 if digits else 1001
+    while Job.objects.filter(branch=branch, number=f"J-{number}").exists():
+        number += 1
+    return f"J-{number}"
+
+
+@transaction.atomic
+def book_job(
+    *,
+    branch: Branch,
+    by: User,
+    customer: Customer | Mapping[str, Any],
+    site: Site | Mapping[str, Any],
+    job: Mapping[str, Any] | None = None,
+    purpose: str | None = Purpose.MEASURE,
+    duration_min: int | None = None,
+    possible: Sequence[tuple[dt.datetime, dt.datetime]] = (),
+    impossible: Sequence[tuple[dt.datetime, dt.datetime]] = (),
+) -> Job:
+    """
+    A job with its customer, its site and its first visit, all or nothing.
+
+    Parameters
+    ----------
+    customer, site
+        A row there is, or the fields of a new one.
+    job
+        Title, note, openings and rooms expected, policy, the customer's own date, project.
+    purpose
+        What the first visit is for; None books none. It is unplaced: a window comes next.
+    possible, impossible
+        Windows the customer can take; stretches they can't be there.
+    """
+    Branch.objects.select_for_update().get(pk=branch.pk)
+    payer = customer if isinstance(customer, Customer) else new_customer(branch=branch, by=by, **customer)
+    place = site if isinstance(site, Site) else new_site(customer=payer, by=by, **site)
+    if payer.branch_id != branch.pk or place.branch_id != branch.pk:
+        raise Refused("customer and site must be of this branch")
+    if place.customer_id != payer.pk:
+        raise Refused("this site belongs to another customer", field="site")
+    row = Job(branch=branch, customer=payer, site=place, number=next_number(branch), created_by=by)
+    _fill(row, job or {}, JOB_FIELDS)
+    _check_project(row)
+    save(row, list(job or {}), by=by, deed="booked the job")
+    for begin, end in impossible:
+        add_impossible_time(job=row, starts_at=begin, ends_at=end, by=by)
+    if purpose:
+        new_appointment(job=row, purpose=purpose, by=by, duration_min=duration_min, possible=possible)
+    return recompute_stage(job=row, by=by)
+
+
+def _check_project(job: Job) -> None:
+    if job.project is not None and job.project.customer_id != job.customer_id:
+        raise Refused("this project belongs to another customer", field="project")
+
+
+@transaction.atomic
+def edit_job(*, job: Job, by: User, **values: Any) -> Job:
+    """Title, note, openings and rooms expected, policy, the customer's own date, project and phase."""
+    row = lock_open_job(job)
+    fields = _fill(row, values, JOB_FIELDS)
+    _check_project(row)
+    save(row, fields, by=by, deed="changed the job", job=row)
+    return row
+
+
+@transaction.atomic
+def new_project(*, customer: Customer, name: str, by: User, note: str = "") -> Project:
+    """Many sites or phases under one customer."""
+    row = Project(branch=customer.branch, customer=customer)
+    _fill(row, {"name": name, "note": note}, ("name", "note"))
+    save(row, ["name", "note"], by=by, deed="opened the project")
+    return row
+
+
+@transaction.atomic
+def add_impossible_time(*, job: Job, starts_at: dt.datetime, ends_at: dt.datetime, by: User) -> ImpossibleTime:
+    """A stretch the customer said they can't be there."""
+    if ends_at <= starts_at:
+        raise Refused("it ends before it begins", field="ends_at")
+    row = ImpossibleTime.objects.create(job=job, starts_at=starts_at, ends_at=ends_at)
+    audit.record(by=by, deed="noted when the customer can't", subject=job, job=job, note=str(row))
+    return row
+
+
+@transaction.atomic
+def hold(*, job: Job, reason: str, by: User, note: str = "") -> Job:
+    """Pauses the job for a reason; its visits stay in the calendar."""
+    row = lock_open_job(job)
+    if reason not in Job.Hold.values:
+        raise Refused(f"{reason} is no reason to hold a job", field="reason", bound=", ".join(Job.Hold.values))
+    row.hold, row.hold_note = reason, note
+    save(row, ["hold", "hold_note"], by=by, deed="held the job", job=row, note=note)
+    return recompute_stage(job=row, by=by)
+
+
+@transaction.atomic
+def unhold(*, job: Job, by: User, note: str = "") -> Job:
+    """The job goes on; its stage is what its parts say by now."""
+    row = lock_open_job(job)
+    if not row.is_held():
+        raise Refused("the job is not held")
+    row.hold = row.hold_note = ""
+    save(row, ["hold", "hold_note"], by=by, deed="let the job go on", job=row, note=note)
+    return recompute_stage(job=row, by=by)
+
+
+@transaction.atomic
+def cancel_job(*, job: Job, by: User, reason: str) -> Job:
+    """Cancels the job and every visit still to come. Nothing is deleted."""
+    if not reason.strip():
+        raise Refused("say why, for whoever reads the trail", field="reason")
+    row = lock_job(job)
+    if row.is_cancelled():
+        return row
+    over = [Appointment.State.DONE, Appointment.State.CANCELLED]
+    for visit in row.appointments.exclude(state__in=over):
+        cancel_appointment(appointment=visit, by=by, reason=reason)
+    row.cancelled_at = timezone.now()
+    save(row, ["cancelled_at"], by=by, deed="cancelled the job", job=row, note=reason)
+    return recompute_stage(job=row, by=by)
+
+
+@transaction.atomic
+def take_up_again(*, job: Job, by: User) -> Job:
+    """Takes a cancelled job up again; its visits stay called off."""
+    row = lock_job(job)
+    if not row.is_cancelled():
+        raise Refused("the job is not cancelled")
+    row.cancelled_at = None
+    save(row, ["cancelled_at"], by=by, deed="took the job up again", job=row)
+    return recompute_stage(job=row, by=by)

@@ -1,0 +1,180 @@
+"""
+Driving times: one port, two adapters.
+
+Without settings: great circle × road factor (`jobs.rules.travel`). With ``TRAVEL_URL``: the
+table service of a server that speaks the OSRM protocol, its answers kept in the database;
+when it does not answer, the great circle stands in and `Travel.word` says so.
+
+References
+----------
+.. [1] OSRM HTTP API, table service: ``GET /table/v1/{profile}/{coordinates}``,
+   ``durations[i][j]`` in seconds, null where there is no road.
+"""
+
+from __future__ import annotations
+
+import json
+import logging
+import math
+import urllib.error
+import urllib.request
+from collections.abc import Sequence
+from dataclasses import dataclass
+from itertools import product
+from typing import Any, Final
+
+import numpy as np
+from django.conf import settings
+from django.core.cache import cache
+
+from jobs.models import CalendarRules, TravelLeg
+from jobs.rules.travel import RoadModel, travel_table
+from shared.models import Branch
+
+log = logging.getLogger("jambwise.travel")
+
+Point = tuple[float, float]
+"""Longitude, latitude in degrees."""
+
+MOST_IN_ONE_ASK: Final = 80
+"""Places in one request; public servers stop at 100."""
+TIMEOUT_SECONDS: Final = 4
+REST_SECONDS: Final = 60
+"""How long a server that did not answer is left alone."""
+LONGEST_SECONDS: Final = 48 * 3600
+
+
+class TravelServerSilent(OSError):
+    """The travel service did not answer, or answered nonsense; the message says what."""
+
+
+@dataclass(frozen=True, slots=True)
+class Travel:
+    """Seconds between any two of some points; `word` says what a person should know of them."""
+
+    seconds: np.ndarray
+    word: str = ""
+
+
+def road_model(branch: Branch) -> RoadModel:
+    """The branch's own road factor with the starting speeds."""
+    return RoadModel(factor=CalendarRules.of(branch).road_factor)
+
+
+def travel_between(branch: Branch, points: Sequence[Point]) -> Travel:
+    """
+    Seconds of driving between any two points, shape (n, n), by the port that is set.
+
+    Parameters
+    ----------
+    points
+        (longitude, latitude) in degrees.
+    """
+    straight = travel_table(points, road_model(branch))
+    if not settings.TRAVEL_URL or len(points) < 2:
+        return Travel(straight)
+    keys = [_key(point) for point in points]
+    try:
+        known = _known(keys)
+    except TravelServerSilent as silent:
+        return Travel(straight, f"Driving times are estimates: {silent}.")
+    table = straight.copy()
+    for row, col in product(range(len(points)), repeat=2):
+        if keys[row] != keys[col]:
+            table[row, col] = known.get((keys[row], keys[col]), straight[row, col])
+        else:
+            table[row, col] = 0
+    return Travel(table)
+
+
+def _key(point: Point) -> str:
+    return f"{point[0]:.5f},{point[1]:.5f}"
+
+
+def _known(keys: Sequence[str]) -> dict[tuple[str, str], int]:
+    """Every leg between these places, from the database or else from the server."""
+    places = sorted(set(keys))
+    legs = _stored(places)
+    lacking = [place for place in places if any((place, to) not in legs for to in places if to != place)]
+    lacking += [
+        place
+        for place in places
+        if place not in lacking and any((from_, place) not in legs for from_ in places if from_ != place)
+    ]
+    if not lacking:
+        return legs
+    if cache.get("travel server rests"):
+        raise TravelServerSilent("the travel service does not answer")
+    try:
+        for some in _chunks(lacking, MOST_IN_ONE_ASK // 2):
+            for others in _chunks(places, MOST_IN_ONE_ASK // 2):
+                _keep(ask_table(some, others))
+                _keep(ask_table(others, some))
+    except TravelServerSilent as silent:
+        log.warning("travel service: %s", silent)
+        cache.set("travel server rests", 1, REST_SECONDS)
+        raise
+    return _stored(places)
+
+
+def _stored(places: Sequence[str]) -> dict[tuple[str, str], int]:
+    rows = TravelLeg.objects.filter(from_at__in=places, to_at__in=places)
+    return {(a, b): seconds for a, b, seconds in rows.values_list("from_at", "to_at", "seconds")}
+
+
+def _chunks(places: Sequence[str], size: int) -> list[Sequence[str]]:
+    return [places[at : at + size] for at in range(0, len(places), size)]
+
+
+def _keep(legs: dict[tuple[str, str], int]) -> None:
+    TravelLeg.objects.bulk_create(
+        [TravelLeg(from_at=a, to_at=b, seconds=s) for (a, b), s in legs.items()],
+        batch_size=500,
+        ignore_conflicts=True,
+    )
+
+
+def ask_table(sources: Sequence[str], targets: Sequence[str]) -> dict[tuple[str, str], int]:
+    """
+    Asks the server for one block of the table.
+
+    Raises
+    ------
+    TravelServerSilent
+        When it can't be reached, is too slow, or answers anything but a table of times.
+    """
+    places = [*sources, *targets]
+    numbers = [";".join(map(str, range(len(sources)))), ";".join(map(str, range(len(sources), len(places))))]
+    url = (
+        f"{settings.TRAVEL_URL.rstrip('/')}/table/v1/driving/{';'.join(places)}"
+        f"?annotations=duration&sources={numbers[0]}&destinations={numbers[1]}"
+    )
+    try:
+        with urllib.request.urlopen(url, timeout=TIMEOUT_SECONDS) as reply:
+            answer = json.loads(reply.read(20_000_000))
+    except (OSError, ValueError) as error:
+        reason = "is too slow" if isinstance(error, TimeoutError) else "does not answer"
+        raise TravelServerSilent(f"the travel service {reason}") from error
+    return _read_table(answer, sources, targets)
+
+
+def _read_table(answer: Any, sources: Sequence[str], targets: Sequence[str]) -> dict[tuple[str, str], int]:
+    rows = answer.get("durations") if isinstance(answer, dict) and answer.get("code") == "Ok" else None
+    if not isinstance(rows, list) or len(rows) != len(sources):
+        raise TravelServerSilent("the travel service answered something that is no table of times")
+    legs: dict[tuple[str, str], int] = {}
+    for source, row in zip(sources, rows, strict=True):
+        if not isinstance(row, list) or len(row) != len(targets):
+            raise TravelServerSilent("the travel service answered a table of the wrong shape")
+        for target, seconds in zip(targets, row, strict=True):
+            if source == target:
+                continue
+            if seconds is None:  # no road: out of reach of any day
+                legs[source, target] = LONGEST_SECONDS
+                continue
+            if isinstance(seconds, bool) or not isinstance(seconds, int | float):
+                raise TravelServerSilent("the travel service answered a time that is no number")
+            if not math.isfinite(seconds) or not 0 <= seconds <= LONGEST_SECONDS:
+                raise TravelServerSilent(f"the travel service answered {seconds} seconds for one drive")
+            legs[source, target] = round(seconds)
+    return legs
