@@ -3,26 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 from fractions import Fraction
 from typing import Any
 
 import numpy as np
 
 from fabrication.rules.cutting.bars.model import BarModel, StockType, certificate_of
-from fabrication.rules.cutting.problem import Certificate
+from fabrication.rules.cutting.columns.instance import Bound
 from fabrication.rules.cutting.verify import knapsack
-
-
-@dataclass(frozen=True, slots=True)
-class Bound:
-    """Least cost in cost units, rounded up to the next cost there can be, and its proof."""
-
-    units: int
-    certificate: Certificate
-
-
-NO_BOUND = Bound(0, Certificate({}, {}, 1))
 
 
 def certified(model: BarModel, duals: Sequence[float], places: int = 20) -> Bound:
@@ -67,9 +55,10 @@ def certified(model: BarModel, duals: Sequence[float], places: int = 20) -> Boun
         for dual, stock in zip(stock_duals, model.stocks, strict=True) if dual
         for _, quantity in stock.members
     )
-    units = -(-(earned - paid) // scale)
-    units = max(0, -(-units // model.quantum) * model.quantum)
-    return Bound(units, certificate_of(model, prices, stock_duals, scale))
+    exact = earned - paid
+    units = max(0, -(-exact // (scale * model.quantum)) * model.quantum)
+    certificate = certificate_of(model, prices, stock_duals, scale)
+    return Bound(units, certificate, exact, scale, tuple(prices), tuple(stock_duals))
 
 
 def cheapest_pattern(model: BarModel, stock: StockType) -> int:

@@ -6,7 +6,8 @@ from collections import Counter
 from collections.abc import Sequence
 from random import Random
 
-from fabrication.rules.cutting.bars.model import BarModel, Loading, loading_cost
+from fabrication.rules.cutting.bars.model import BarModel
+from fabrication.rules.cutting.columns.column import Loading, loading_cost
 
 
 class OutOfStock(Exception):

@@ -4,10 +4,9 @@ from __future__ import annotations
 
 from collections import Counter
 from dataclasses import dataclass
-from fractions import Fraction
 from math import gcd, lcm
-from typing import NamedTuple
 
+from fabrication.rules.cutting.columns.column import Column, Loading
 from fabrication.rules.cutting.problem import (
     OFFCUT_WORTH,
     BarProblem,
@@ -19,19 +18,6 @@ from fabrication.rules.cutting.problem import (
 )
 from fabrication.rules.cutting.verify import cost_quantum, stock_price
 from shared.lengths import Length
-
-
-class Column(NamedTuple):
-    """One pattern: a stock, (type, count) of what is cut from it, its cost, and what it takes of the stock."""
-
-    stock: int
-    rows: tuple[tuple[int, int], ...]
-    cost: int
-    use: int = 1
-
-
-Loading = Counter[Column]
-"""A plan inside the search: how often each pattern is cut."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -133,11 +119,6 @@ def _stock_types(problem: BarProblem, prices: list[int], grid: int, pieces: int)
     return tuple(types)
 
 
-def loading_cost(loading: Loading) -> int:
-    """Cost units of a plan."""
-    return sum(column.cost * times for column, times in loading.items())
-
-
 def certificate_of(model: BarModel, duals: list[int], stock_duals: list[int], scale: int) -> Certificate:
     """Duals by type turned into duals by piece and stock; `scale` is per cost unit."""
     pieces = {name: dual for dual, names in zip(duals, model.members, strict=True) for name, _ in names}
@@ -218,8 +199,3 @@ def _pattern(problem: BarProblem, stock: str, length: int, pieces: list[tuple[st
         cuts.append(Cut(name, Length(at)))
         at += size + kerf
     return Pattern(stock, times, tuple(cuts), Length(max(0, length - trim - at)))
-
-
-def ticks_of(model: BarModel, units: int) -> Fraction:
-    """Cost units as ticks."""
-    return Fraction(units, model.scale)

@@ -7,15 +7,16 @@ from collections.abc import Callable
 from dataclasses import replace
 from fractions import Fraction
 
-from fabrication.rules.cutting.bars.bounds import NO_BOUND
+from fabrication.rules.cutting.bars.bounds import area_duals, certified, threshold_duals
 from fabrication.rules.cutting.bars.greedy import (
     OutOfStock,
     baseline_order,
     best_first_fit,
+    fill,
     first_fit,
 )
-from fabrication.rules.cutting.bars.model import BarModel, Loading, bar_model, loading_cost, patterns_of, ticks_of
-from fabrication.rules.cutting.bars.search import State, search
+from fabrication.rules.cutting.bars.model import BarModel, bar_model, patterns_of
+from fabrication.rules.cutting.columns.state import State
 from fabrication.rules.cutting.problem import BarPiece, BarProblem, Certificate, Plan, Unplaced
 from fabrication.rules.cutting.watch import Watch
 from shared.contracts import length_text
@@ -32,14 +33,33 @@ def plan(problem: BarProblem, watch: Watch, seed: int, report: Report) -> Plan:
         return nothing(unplaced)
     model = bar_model(problem)
 
-    def named(state: State) -> Plan:
-        return _named(problem, state, unplaced)
+    def better(state: State) -> None:
+        report(_named(problem, model, state, unplaced))
 
-    state = State(model, watch, best_first_fit(model))
-    state.on_better = lambda loading: report(named(state))
-    report(named(state))
-    search(state, seed)
-    return named(state)
+    state = State(model.scale, model.quantum, best_first_fit(model), watch, better)
+    _quick(model, state)
+    if not state.done:
+        _thorough(model, state, seed)
+    return _named(problem, model, state, unplaced)
+
+
+def _quick(model: BarModel, state: State) -> None:
+    """What costs milliseconds: bounds in closed form, and full bars."""
+    state.tell("first plan")
+    state.offer_bound(certified(model, area_duals(model)), "first bound")
+    if len(model.stocks) == 1 and model.stocks[0].endless and not model.keep:
+        for duals in threshold_duals(model):
+            state.offer_bound(certified(model, duals), "first bound")
+    if not state.done:
+        worth = area_duals(model)[0] / model.weights[0]
+        state.offer(fill(model, model.demand, [stock.limit for stock in model.stocks], worth), "full bars")
+
+
+def _thorough(model: BarModel, state: State, seed: int) -> None:
+    from fabrication.rules.cutting.bars.instance import BarInstance  # HiGHS takes 0.15 s to load
+    from fabrication.rules.cutting.columns.search import search
+
+    search(BarInstance(model), state, seed)
 
 
 def baseline(problem: BarProblem) -> Plan:
@@ -54,7 +74,7 @@ def baseline(problem: BarProblem) -> Plan:
     except OutOfStock as error:
         problem, unplaced = _take_out(problem, model, error.missing, unplaced)
         return baseline_of(problem, unplaced)
-    return _named(problem, State(model, watch=Watch(0), best=loading), unplaced)
+    return _named(problem, model, State(model.scale, model.quantum, loading, Watch(0)), unplaced)
 
 
 def baseline_of(problem: BarProblem, unplaced: tuple[Unplaced, ...]) -> Plan:
@@ -63,7 +83,7 @@ def baseline_of(problem: BarProblem, unplaced: tuple[Unplaced, ...]) -> Plan:
         return nothing(unplaced)
     model = bar_model(problem)
     loading = first_fit(model, model.demand, [stock.limit for stock in model.stocks], baseline_order(model))
-    return _named(problem, State(model, watch=Watch(0), best=loading), unplaced)
+    return _named(problem, model, State(model.scale, model.quantum, loading, Watch(0)), unplaced)
 
 
 def nothing(unplaced: tuple[Unplaced, ...]) -> Plan:
@@ -126,22 +146,17 @@ def _take_out(
     return replace(problem, pieces=tuple(kept)), unplaced + gone
 
 
-def _named(problem: BarProblem, state: State, unplaced: tuple[Unplaced, ...]) -> Plan:
-    model = state.model
+def _named(problem: BarProblem, model: BarModel, state: State, unplaced: tuple[Unplaced, ...]) -> Plan:
     offcuts = {bar.id for bar in problem.stock if bar.offcut}
     lengths = {bar.id: bar.length.ticks for bar in problem.stock}
     patterns = patterns_of(problem, model, state.best)
     material = sum(lengths[p.stock] * p.times for p in patterns if p.stock not in offcuts)
-    cost = loading_cost(state.best)
-    by_search = state.searched is not None and state.searched > state.bound.units
-    bound = min(cost, max(state.bound.units, state.searched or 0))
-    certificate = state.bound.certificate if state.bound is not NO_BOUND else Certificate({}, {}, 1)
     return Plan(
         patterns,
         Length(material),
-        ticks_of(model, cost),
-        ticks_of(model, bound),
+        Fraction(state.cost, model.scale),
+        Fraction(state.least, model.scale),
         unplaced,
-        "search" if by_search else "duals",
-        certificate,
+        "search" if state.searched > state.bound.units else "duals",
+        state.bound.certificate,
     )

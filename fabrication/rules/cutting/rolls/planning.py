@@ -1,4 +1,6 @@
 """placeholder"""
 from typing import Any
+
+
 def plan(*a: Any) -> Any: raise NotImplementedError
 def baseline(*a: Any) -> Any: raise NotImplementedError

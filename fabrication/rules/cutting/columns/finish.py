@@ -1,0 +1,117 @@
+"""The end of a search: an integer program over every pattern that a cheaper plan could use."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import highspy
+import numpy as np
+
+from fabrication.rules.cutting.columns.column import Loading
+from fabrication.rules.cutting.columns.pool import Pool
+from fabrication.rules.cutting.watch import Watch
+
+
+@dataclass(frozen=True, slots=True)
+class Finished:
+    """The cheapest plan found, and whether the search was complete (no plan: there is none)."""
+
+    loading: Loading | None
+    complete: bool
+
+
+def best_of_pool(
+    pool: Pool,
+    demand: Sequence[int],
+    limits: Sequence[int | None],
+    target: int,
+    unit: float,
+    watch: Watch,
+    *,
+    presolve: bool = True,
+    seed: int = 0,
+    nodes: int = 10**8,
+    quantum: int = 1,
+) -> Finished:
+    """
+    The cheapest exact plan out of the pool that costs at most `target` cost units.
+
+    Every demand is met exactly: a plan that makes more can be thinned at no cost, and the
+    patterns of the thinned plan are within the same slack, so they are in the pool too.
+    """
+    if not _can_cover(pool, demand):
+        return Finished(None, True)
+    highs = highspy.Highs()
+    for option, value in (
+        ("output_flag", False), ("threads", 1), ("mip_rel_gap", 0.0), ("random_seed", seed),
+        ("mip_abs_gap", 0.5 * quantum / unit), ("presolve", "choose" if presolve else "off"),
+        ("time_limit", max(0.01, watch.left())), ("mip_max_nodes", nodes),
+    ):
+        highs.setOptionValue(option, value)
+    highs.passModel(_program(pool, demand, limits, (target + 0.25 * quantum) / unit, unit))
+    highs.run()
+    status = highs.getModelStatus()
+    if status == highspy.HighsModelStatus.kInfeasible:
+        return Finished(None, True)
+    done = status == highspy.HighsModelStatus.kOptimal
+    loading = _plan(pool, highs, demand, limits)
+    return Finished(loading, done and loading is not None)
+
+
+def _can_cover(pool: Pool, demand: Sequence[int]) -> bool:
+    covered = np.bincount(pool.kinds, minlength=len(demand)) > 0
+    return bool(covered[np.array(demand) > 0].all())
+
+
+def _program(
+    pool: Pool, demand: Sequence[int], limits: Sequence[int | None], target: float, unit: float
+) -> highspy.HighsLp:
+    count, kinds = len(pool), len(demand)
+    limited = [stock for stock, limit in enumerate(limits) if limit is not None]
+    row_of = {stock: kinds + place for place, stock in enumerate(limited)}
+    budget = kinds + len(limited)
+    owner = np.repeat(np.arange(count), np.diff(pool.starts))
+    stock_row = np.full(len(limits), -1, dtype=np.int64)
+    for stock, row in row_of.items():
+        stock_row[stock] = row
+    in_limited = stock_row[pool.stock] >= 0
+    cost = pool.cost / unit
+    columns = np.concatenate([owner, np.nonzero(in_limited)[0], np.arange(count)])
+    rows = np.concatenate([pool.kinds, stock_row[pool.stock][in_limited], np.full(count, budget)])
+    values = np.concatenate([pool.counts.astype(float), pool.use[in_limited].astype(float), cost])
+    order = np.lexsort((rows, columns))
+    need = np.array(demand, dtype=float)
+    lp = highspy.HighsLp()
+    lp.num_col_, lp.num_row_ = count, budget + 1
+    lp.col_cost_ = cost
+    lp.col_lower_, lp.col_upper_ = np.zeros(count), np.full(count, float(max(demand)))
+    lp.row_lower_ = np.concatenate([need, np.full(len(limited) + 1, -highspy.kHighsInf)])
+    lp.row_upper_ = np.concatenate([need, [float(limits[stock] or 0) for stock in limited], [target]])
+    lp.a_matrix_.format_ = highspy.MatrixFormat.kColwise
+    lp.a_matrix_.start_ = np.concatenate([[0], np.cumsum(np.bincount(columns, minlength=count))])
+    lp.a_matrix_.index_ = rows[order]
+    lp.a_matrix_.value_ = values[order]
+    lp.integrality_ = [highspy.HighsVarType.kInteger] * count
+    return lp
+
+
+def _plan(
+    pool: Pool, highs: highspy.Highs, demand: Sequence[int], limits: Sequence[int | None]
+) -> Loading | None:
+    """The solver's solution, if in whole numbers it makes exactly the demand within the limits."""
+    values = np.array(highs.getSolution().col_value)
+    if len(values) != len(pool):
+        return None
+    times = np.rint(values).astype(np.int64)
+    if (times < 0).any():
+        return None
+    made = np.bincount(
+        pool.kinds, weights=(pool.counts * np.repeat(times, np.diff(pool.starts))), minlength=len(demand)
+    )
+    if made.astype(np.int64).tolist() != list(demand):
+        return None
+    for stock, limit in enumerate(limits):
+        if limit is not None and int((times * pool.use)[pool.stock == stock].sum()) > limit:
+            return None
+    return pool.loading([(place, int(times[place])) for place in np.nonzero(times)[0].tolist()])

@@ -1,0 +1,80 @@
+"""What the search over patterns must know of bars or of rolls."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any, Protocol
+
+import numpy as np
+
+from fabrication.rules.cutting.columns.column import Column, Loading
+from fabrication.rules.cutting.columns.pool import Pool
+from fabrication.rules.cutting.problem import Certificate
+
+Floats = np.ndarray[Any, np.dtype[np.float64]]
+
+
+@dataclass(frozen=True, slots=True)
+class Bound:
+    """
+    Least cost in cost units, rounded up to the next cost there can be, and its proof.
+
+    With the certificate's integers, a pattern of a plan that costs at most `target` has
+    scale × cost + stock price − Σ price within `exact`'s slack: scale × target − `exact`.
+    """
+
+    units: int
+    certificate: Certificate
+    exact: int = 0
+    scale: int = 1
+    prices: tuple[int, ...] = ()
+    stock_prices: tuple[int, ...] = ()
+
+
+NO_BOUND = Bound(0, Certificate({}, {}, 1))
+
+
+class Pricing(Protocol):
+    """Finds patterns for given prices."""
+
+    def reset(self, demand: Sequence[int]) -> None:
+        """Changes how many of each type a pattern may make."""
+
+    def best(
+        self, prices: Floats, stock_prices: Mapping[int, float], most: int, tolerance: float
+    ) -> tuple[list[Column], list[float]]:
+        """Patterns of negative reduced cost, and the least reduced cost of each stock."""
+
+
+
+class Instance(Protocol):
+    """
+    A cutting problem in whole numbers.
+
+    `demand` by type, `limits` by stock (None: endless); every cost is a multiple of
+    `quantum`; `unit` is a typical pattern's cost; a cost unit is 1/`scale` tick.
+    """
+
+    demand: tuple[int, ...]
+    limits: tuple[int | None, ...]
+    quantum: int
+    unit: float
+    scale: int
+
+    def pricing(self) -> Pricing:
+        """Finds patterns."""
+
+    def certified(self, prices: Sequence[float]) -> Bound:
+        """The bound that dual prices prove in integers."""
+
+    def pool(self, bound: Bound, target: int, most: int) -> Pool:
+        """All patterns a plan of cost <= target can use; raises `TooMany`."""
+
+    def narrowed(
+        self, demand: Sequence[int], limits: Sequence[int | None]
+    ) -> tuple[Instance, list[int], list[int]]:
+        """The same problem for a part of the demand and stock; its types' and stocks' numbers here."""
+
+    def tidied(self, loading: Loading) -> Loading:
+        """The same plan, cheaper where that is plain to see."""

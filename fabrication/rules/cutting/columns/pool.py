@@ -1,0 +1,125 @@
+"""Patterns by the hundred thousand, as arrays: all that a plan below some cost can use."""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+
+from fabrication.rules.cutting.columns.column import Column, Loading
+
+Integers = np.ndarray[Any, np.dtype[np.int64]]
+
+
+class TooMany(Exception):
+    """More patterns than were allowed."""
+
+
+@dataclass(frozen=True, slots=True)
+class Pool:
+    """
+    Patterns as arrays: pattern j makes `counts[i]` of type `kinds[i]` for i in `starts[j]:starts[j+1]`.
+
+    `stock`, `cost` (cost units) and `use` (of limited stock) by pattern.
+    """
+
+    stock: Integers
+    cost: Integers
+    use: Integers
+    starts: Integers
+    kinds: Integers
+    counts: Integers
+
+    def __len__(self) -> int:
+        return len(self.stock)
+
+    def earned(self, prices: Integers) -> Integers:
+        """Σ price × count of each pattern."""
+        if not len(self):
+            return np.zeros(0, dtype=np.int64)
+        return np.add.reduceat(prices[self.kinds] * self.counts, self.starts[:-1])
+
+    def only(self, keep: np.ndarray[Any, np.dtype[np.bool_]]) -> Pool:
+        """The patterns marked."""
+        lengths = np.diff(self.starts)
+        entries = np.repeat(keep, lengths)
+        starts = np.concatenate([[0], np.cumsum(lengths[keep])])
+        return Pool(
+            self.stock[keep], self.cost[keep], self.use[keep], starts, self.kinds[entries], self.counts[entries]
+        )
+
+    def rows(self, place: int) -> tuple[tuple[int, int], ...]:
+        """(type, count) of one pattern."""
+        span = slice(int(self.starts[place]), int(self.starts[place + 1]))
+        return tuple(sorted(zip(self.kinds[span].tolist(), self.counts[span].tolist(), strict=True)))
+
+    def loading(self, times: Sequence[tuple[int, int]]) -> Loading:
+        """The plan that uses each pattern so often."""
+        out: Loading = Counter()
+        for place, count in times:
+            column = Column(
+                int(self.stock[place]), self.rows(place), int(self.cost[place]), int(self.use[place])
+            )
+            out[column] += count
+        return out
+
+
+def joined(pools: Sequence[Pool]) -> Pool:
+    """All patterns of several pools."""
+    offsets = np.cumsum([0, *(len(pool.kinds) for pool in pools)])
+    starts = [pool.starts[:-1] + offset for pool, offset in zip(pools, offsets, strict=False)]
+    return Pool(
+        np.concatenate([pool.stock for pool in pools]),
+        np.concatenate([pool.cost for pool in pools]),
+        np.concatenate([pool.use for pool in pools]),
+        np.concatenate([*starts, offsets[-1:]]).astype(np.int64),
+        np.concatenate([pool.kinds for pool in pools]),
+        np.concatenate([pool.counts for pool in pools]),
+    )
+
+
+class Tree:
+    """Partial patterns, grown type by type; each remembers its parent."""
+
+    def __init__(self, most: int) -> None:
+        self._most = most
+        self._kinds: list[Integers] = []
+        self._counts: list[Integers] = []
+        self._parents: list[Integers] = []
+        self._size = 0
+
+    def add(self, kind: int, count: int, parents: Integers) -> Integers:
+        """Nodes that add `count` of `kind` to the parents (-1: to nothing)."""
+        number = len(parents)
+        self._kinds.append(np.full(number, kind, dtype=np.int64))
+        self._counts.append(np.full(number, count, dtype=np.int64))
+        self._parents.append(parents)
+        nodes = np.arange(self._size, self._size + number, dtype=np.int64)
+        self._size += number
+        if self._size > self._most:
+            raise TooMany
+        return nodes
+
+    def patterns(self, leaves: Integers) -> tuple[Integers, Integers, Integers]:
+        """starts, kinds and counts of the patterns that end in these nodes."""
+        if not len(leaves):
+            nothing = np.zeros(0, dtype=np.int64)
+            return np.zeros(1, dtype=np.int64), nothing, nothing
+        all_kinds, all_counts = np.concatenate(self._kinds), np.concatenate(self._counts)
+        parents = np.concatenate(self._parents)
+        owners, kinds, counts = [], [], []
+        owner, node = np.arange(len(leaves), dtype=np.int64), leaves
+        while len(node):
+            owners.append(owner)
+            kinds.append(all_kinds[node])
+            counts.append(all_counts[node])
+            above = parents[node]
+            going = above >= 0
+            owner, node = owner[going], above[going]
+        order = np.argsort(np.concatenate(owners), kind="stable")
+        lengths = np.bincount(np.concatenate(owners), minlength=len(leaves))
+        starts = np.concatenate([[0], np.cumsum(lengths)]).astype(np.int64)
+        return starts, np.concatenate(kinds)[order], np.concatenate(counts)[order]
