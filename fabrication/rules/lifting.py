@@ -1,0 +1,104 @@
+"""Which lift carries a unit, and how many of it."""
+
+from __future__ import annotations
+
+from decimal import Decimal
+from math import ceil
+
+from fabrication.rules.bench import Bench
+from fabrication.rules.materials import Material
+from fabrication.rules.model import CannotMake
+from shared.lengths import Length
+
+
+def choose_lift(bench: Bench, control: str, grams: Decimal, height: Length) -> tuple[Material, int]:
+    """
+    The fewest lifts, then the lightest of them, whose range holds the weight and reaches the height.
+
+    Parameters
+    ----------
+    bench
+        Of a family with ``drives`` in its trade figures.
+    grams
+        What is lifted, without the reserve.
+    height
+        How far it is lifted.
+
+    Returns
+    -------
+    tuple[Material, int]
+        One lift's material and how many work together.
+
+    Raises
+    ------
+    CannotMake
+        When none holds it; the bound is the heaviest that could be lifted.
+    """
+    drives = bench.drives_for(control)
+    if drives is None:
+        raise CannotMake("options.control", f"no lift serves {control!r}", "a lift in the recipe")
+    needed = grams * Decimal(drives.reserve.numerator) / Decimal(drives.reserve.denominator)
+    most = Decimal(0)
+    best: tuple[int, Decimal, Material] | None = None
+    for key in drives.candidates:
+        material = bench.material(key)
+        facts = material.facts
+        if facts.lifts_g is None or (facts.most_height is not None and height > facts.most_height):
+            continue
+        most = max(most, facts.lifts_g * drives.most)
+        number = max(1, ceil(needed / facts.lifts_g))
+        if number > drives.most or grams < facts.lifts_from_g * number:
+            continue
+        if best is None or (number, facts.lifts_g) < best[:2]:
+            best = number, facts.lifts_g, material
+    if best is None:
+        problem = f"{kilograms(needed)} to lift over {bench.text(height)}, no lift for {control} holds it"
+        raise CannotMake("options.control", problem, f"at most {kilograms(most)}")
+    bench.roles["lift"], bench.counts["lifts"] = best[2].key, best[0]
+    bench.figure("lift", "lift", f"{best[0]} × {best[2].name} for {kilograms(grams)}", best[0])
+    warn_of(bench, best[2])
+    return best[2], best[0]
+
+
+def warn_of(bench: Bench, drive: Material) -> None:
+    """What a drive asks of who installs it."""
+    if drive.facts.mains:
+        bench.remark("check", "mains", f"{drive.name}: mains wiring is work for a licensed electrician")
+    if drive.facts.charged:
+        bench.remark("note", "charge", f"{drive.name}: charge the battery before loading")
+
+
+def set_loop(bench: Bench, height: Length) -> None:
+    """
+    The control loop's drop and length where the control has one, by its share and the cord rule.
+
+    Raises
+    ------
+    CannotMake
+        When the local rule leaves less than is of any use; choose another control then.
+    """
+    rule = bench.trade.loop
+    if rule is None or bench.option("control") not in rule.control:
+        return
+    share = Length(int(height.times(rule.share)))
+    drop = max(share, rule.least).down(rule.step)
+    limit = bench.order.loop_limit
+    if limit is not None and drop > limit:
+        drop = limit.down(rule.step)
+        bench.remark("note", "loop_limit", f"loop shortened to {bench.text(drop)} by the cord rule of the place")
+    if drop < rule.least:
+        problem = f"a loop may hang {bench.text(limit or drop)} here, too little to work it; take another control"
+        raise CannotMake("loop_limit", problem, f"at least {bench.text(rule.least)}")
+    bench.set_measure("loop", drop * 2, "loop, twice its drop")
+    bench.figure_length("loop_drop", "loop hangs", drop, f"on the {bench.option('control_side') or 'control'} side")
+    bench.remark(
+        "check",
+        "loop",
+        "a loop must be held taut by its tension device; where children live or visit take a cordless "
+        "control or a motor, and follow the local rule",
+    )
+
+
+def kilograms(grams: Decimal) -> str:
+    """Such as ``3.2 kg``."""
+    return f"{grams / 1000:.1f} kg"
