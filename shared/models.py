@@ -36,8 +36,10 @@ class BranchQuerySet(models.QuerySet["Branch"]):
     """Branches by who may see them."""
 
     def visible_to(self, user: User | AnonymousUser) -> Self:
-        """The user's own branch."""
-        return self.filter(pk=user.branch_id) if user.is_authenticated else self.none()
+        """The user's own branch; every branch for somebody of the whole firm."""
+        if not user.is_authenticated:
+            return self.none()
+        return self if user.is_of_whole_firm else self.filter(pk=user.branch_id)
 
 
 class Branch(models.Model):
@@ -121,6 +123,11 @@ class User(AbstractUser):
         return not self.role_names.isdisjoint(names)
 
     @property
+    def is_of_whole_firm(self) -> bool:
+        """Somebody with an owner's role and no branch looks over every branch."""
+        return self.branch_id is None and self.has_role(roles.OWNER)
+
+    @property
     def unit(self) -> Unit:
         """The unit this person reads lengths in."""
         return self.branch.unit if self.branch else Unit.INCH
@@ -142,7 +149,7 @@ class AuditEntryQuerySet(SubjectQuerySet):
         """What people of the same branch did, for its office."""
         if not user.is_authenticated or not user.has_role(*roles.OFFICE):
             return self.none()
-        return self.filter(by__branch=user.branch_id)
+        return self if user.is_of_whole_firm else self.filter(by__branch=user.branch_id)
 
 
 class AuditEntry(models.Model):
@@ -185,6 +192,8 @@ class RunQuerySet(SubjectQuerySet):
         """One's own; for the office and the workroom, all of their branch."""
         if not user.is_authenticated:
             return self.none()
+        if user.is_of_whole_firm:
+            return self
         if user.branch_id and user.has_role(*roles.OFFICE, roles.WORKROOM):
             return self.filter(Q(by=user) | Q(by__branch=user.branch_id))
         return self.filter(by=user)
