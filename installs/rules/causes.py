@@ -39,8 +39,9 @@ class Cause(Data):
         return self.counts_for not in {"site", "customer"}
 
 
-def _leaf(key: str, *rest: str) -> Cause:
-    return Cause(key, *rest, parent=key.partition(".")[0])
+def _leaf(key: str, label: str, remake: str, remeasure: str, next_by: str, next_step: str, counts_for: str) -> Cause:
+    parent = key.partition(".")[0]
+    return Cause(key, label, remake, remeasure, next_by, next_step, counts_for, parent)
 
 
 # fmt: off

@@ -88,10 +88,10 @@ def stack_blocks(missing: Length, thicknesses: Sequence[Length], most: Length) -
                     least[taller] = (*least[height], block.ticks)
                     grown.append(taller)
         frontier = grown
-    height = min((height for height in least if height >= missing.ticks), default=None)
-    if height is None:
+    enough = [height for height in least if height >= missing.ticks]
+    if not enough:
         return None
-    chosen = least[height]
+    chosen = least[min(enough)]
     return {block: chosen.count(block.ticks) for block in thicknesses if block.ticks in chosen}
 
 

@@ -115,10 +115,15 @@ def verify(value: Data, path: str = "") -> None:
                 raise ContractError(f"{path}.{field.name}" if path else field.name, problem, str(get_args(kind)[1]))
 
 
-@cache
+_KNOWN: dict[Any, tuple[tuple[dataclasses.Field[Any], Any], ...]] = {}
+
+
 def _fields(cls: type[Any]) -> tuple[tuple[dataclasses.Field[Any], Any], ...]:
-    hints = typing.get_type_hints(cls, include_extras=True)
-    return tuple((field, hints[field.name]) for field in dataclasses.fields(cls))
+    """Each field with its resolved annotation, looked up once a class."""
+    if cls not in _KNOWN:
+        hints = typing.get_type_hints(cls, include_extras=True)
+        _KNOWN[cls] = tuple((field, hints[field.name]) for field in dataclasses.fields(cls))
+    return _KNOWN[cls]
 
 
 def _field(reader: Reader, field: dataclasses.Field[Any], kind: Any) -> Any:

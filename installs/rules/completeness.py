@@ -143,8 +143,11 @@ def _fixings(hardware: HardwareList, unit: InstallUnit, rules: HardwareRules, sa
     kits = {line.kit for line in hardware.lines if line.group == "screw"}
     for name in wall.kits:
         kit = rules.fasteners[name]
-        if kit.needs_allowable and kit.allowable_lb is None:
-            name, kit = "stud", rules.fasteners["stud"]
+        if kit.otherwise and kit.allowable_lb is None:
+            board = kit.board and unit.mount == "outside" and unit.fixed_to != "ceiling"
+            name, kit = kit.otherwise, rules.fasteners[kit.otherwise]
+            if board:
+                out += _board(hardware, unit, rules)
         if name not in kits:
             out.append(f"no fixings of the kit {name} for {wall.name}")
             continue
@@ -161,6 +164,13 @@ def _fixings(hardware: HardwareList, unit: InstallUnit, rules: HardwareRules, sa
             if length < through + kit.bite:
                 out.append(f"a screw of {length} does not bite {kit.bite} past {through}")
     return out
+
+
+def _board(hardware: HardwareList, unit: InstallUnit, rules: HardwareRules) -> list[str]:
+    pieces = [length for line in hardware.lines if line.item == rules.backing.item for length in line.lengths]
+    long_enough = sum(piece.ticks for piece in pieces) >= unit.width.ticks
+    screwed = any(line.kit.startswith("board ") for line in hardware.lines)
+    return [] if long_enough and screwed else ["no backing board of the unit's width with its screws"]
 
 
 def _loops(hardware: HardwareList, unit: InstallUnit, rules: HardwareRules, counts: Counter[str]) -> list[str]:

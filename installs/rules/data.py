@@ -43,6 +43,11 @@ class Item(Data):
     length: Length | None = None
     gauge: str = ""
 
+    @property
+    def kind(self) -> str:
+        """How stock holds it: strip for what is cut to length, else piece."""
+        return "strip" if self.unit == "length" else "piece"
+
     def check(self, path: str) -> None:
         if self.van_most < self.van_least:
             raise ContractError(f"{path}.van_most", f"{self.van_most} is under the least", f"{self.van_least} or more")
@@ -170,7 +175,8 @@ class Fastener(Data):
     the shortest screw reached for, where nothing behind the surface asks for a shorter one.
 
     `wood` kits are proven by the withdrawal formula; others only against an `allowable_lb` the
-    firm entered from the anchor's maker, and `needs_allowable` ones are not used without it.
+    firm entered from the anchor's maker; a kit with an `otherwise` is not used without one, that
+    kit is, on an outside mount over a backing board where it says `board`.
     """
 
     name: str
@@ -182,7 +188,8 @@ class Fastener(Data):
     wood: bool = False
     anchor: str = ""
     allowable_lb: Annotated[Decimal | None, Within(0)] = None
-    needs_allowable: bool = False
+    otherwise: str = ""
+    board: bool = False
     basis: str = PRACTICE
 
 
@@ -200,6 +207,17 @@ class Withdrawal(Data):
     most_screws_more: Annotated[int, Within(0, 6)]
     diameters: Annotated[dict[str, Decimal], Within("0.05", 1)]
     source: str = ""
+
+
+@dataclass(frozen=True, kw_only=True)
+class BackingRule(Data):
+    """A board screwed into the studs, for brackets that have none behind them."""
+
+    item: str
+    thickness: Annotated[Length, Within("1/4", "3")]
+    stud_spacing: Annotated[Length, Within("8", "48")]
+    screws_a_stud: Annotated[int, Within(1, 6)]
+    basis: str = PRACTICE
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -425,6 +443,7 @@ class HardwareRules(Data):
     substrates: dict[str, Substrate]
     fasteners: dict[str, Fastener]
     withdrawal: Withdrawal
+    backing: BackingRule
     strips: StripRule
     valance: ValanceRule
     shims: ShimRule
@@ -487,6 +506,15 @@ class HardwareRules(Data):
                     raise ContractError(
                         f"{prefix}substrates.{name}.kits", f"{kit} is no fastener", "a key of fasteners"
                     )
+        for name, fastener in self.fasteners.items():
+            if fastener.otherwise and (
+                fastener.otherwise not in self.fasteners or self.fasteners[fastener.otherwise].otherwise
+            ):
+                raise ContractError(
+                    f"{prefix}fasteners.{name}.otherwise",
+                    f"{fastener.otherwise} is no fastener of its own",
+                    "a key of fasteners",
+                )
         self._check_lengths(prefix)
 
     def _check_lengths(self, prefix: str) -> None:
@@ -497,6 +525,7 @@ class HardwareRules(Data):
             "controls.wands": self.controls.wands,
             "controls.poles": self.controls.poles,
             "strips.item": (self.strips.item,),
+            "backing.item": (self.backing.item,),
             **{f"fasteners.{name}.screws": kit.screws for name, kit in self.fasteners.items()},
         }
         for field, keys in sized.items():
@@ -547,6 +576,7 @@ def _named_items(rules: HardwareRules) -> Iterator[tuple[str, str]]:
     yield from ((f"spares.one_a_day[{n}].item", spare.item) for n, spare in enumerate(rules.spares.one_a_day))
     for block, names in {
         "strips": ("item",),
+        "backing": ("item",),
         "valance": ("clip", "return_item", "corner"),
         "hold_downs": ("item", "magnetic", "screw"),
         "controls": ("chain_tension", "cord_tension", "cleat", "crank_item"),

@@ -105,20 +105,20 @@ def plan_fixings(
         return FixingPlan((), (refusal,))
     pull, pull_why = pull_on_bracket(unit, plan, projection, rules)
     kits, findings, backing = [], [], False
-    for name in wall.kits:
-        kit = rules.fasteners[name]
-        if kit.needs_allowable and kit.allowable_lb is None:
-            findings.append(_no_allowable(kit, rules))
-            name, kit, backing = "stud", rules.fasteners.get("stud", kit), True
-        fixing = _choose(unit, name, kit, plan, projection, pull, pull_why, rules)
+    for wanted in wall.kits:
+        name = kit_used(wanted, rules)
+        if name != wanted:
+            findings.append(_no_allowable(rules.fasteners[wanted]))
+            backing = backing or takes_board(unit, rules)
+        fixing, problem = _choose(unit, name, plan, projection, pull, pull_why, rules)
         if fixing is None:
-            findings.append(_too_short(kit, projection, rules))
+            findings.append(Finding("no_screw", problem, rules.severity(), "obstructions", cannot=True))
             continue
         kits.append(fixing)
-        findings += _unproven(unit, fixing, rules)
+        findings += _unproven(fixing)
     if unit.substrate == "unknown":
         findings.append(Finding("substrate_unknown", wall.advice, "check", "substrate"))
-    return FixingPlan(tuple(kits), tuple(findings), backing and unit.mount == "outside")
+    return FixingPlan(tuple(kits), tuple(findings), backing)
 
 
 def least_screw(kit: Fastener, plate: Length, layer: Length, usual: bool, rules: HardwareRules) -> Item | None:
@@ -134,18 +134,49 @@ def least_screw(kit: Fastener, plate: Length, layer: Length, usual: bool, rules:
     )
 
 
+def kit_used(name: str, rules: HardwareRules) -> str:
+    """The kit itself, or the one used otherwise while no allowable load is entered for it."""
+    kit = rules.fasteners[name]
+    return kit.otherwise if kit.otherwise and kit.allowable_lb is None else name
+
+
+def takes_board(unit: InstallUnit, rules: HardwareRules) -> bool:
+    """Whether a backing board goes behind the brackets: no anchor may be used, outside, on a wall."""
+    names = rules.substrates[unit.substrate].kits
+    swapped = any(kit_used(name, rules) != name and rules.fasteners[name].board for name in names)
+    return swapped and unit.mount == "outside" and unit.fixed_to != "ceiling"
+
+
+def layer_of(unit: InstallUnit, rules: HardwareRules) -> Length:
+    """What a screw passes before it holds: the wall's surface, and a backing board."""
+    layer = rules.substrates[unit.substrate].layer
+    return layer + rules.backing.thickness if takes_board(unit, rules) else layer
+
+
 def screw_needed(unit: InstallUnit, kit: Fastener, plate: Length, stack: Length, rules: HardwareRules) -> Length | None:
     """The least length of screw: that without spacers, and longer by their stack."""
-    wall = rules.substrates[unit.substrate]
-    short = least_screw(kit, plate, wall.layer, _takes_usual(unit), rules)
+    short = least_screw(kit, plate, layer_of(unit, rules), _takes_usual(unit), rules)
     return None if short is None else _length(short) + stack
 
 
 def screw_item(unit: InstallUnit, kit: str, plate: Length, rules: HardwareRules) -> str | None:
     """The kit's shortest screw for something small with nothing under it, such as a tension device."""
-    layer = rules.substrates[unit.substrate].layer
-    item = least_screw(rules.fasteners[kit], plate, layer, False, rules)
+    item = least_screw(rules.fasteners[kit], plate, rules.substrates[unit.substrate].layer, False, rules)
     return item.key if item is not None else None
+
+
+def board_screw(unit: InstallUnit, kit: str, rules: HardwareRules) -> str | None:
+    """The screw that holds a backing board: through the board and the wall's surface into the stud."""
+    item = least_screw(
+        rules.fasteners[kit], rules.backing.thickness, rules.substrates[unit.substrate].layer, True, rules
+    )
+    return item.key if item is not None else None
+
+
+def screw_allows(kit: str, screw: str, count: int, rules: HardwareRules) -> Decimal | None:
+    """Pounds that `count` screws take at the least bite of their kit; None where no figure is entered."""
+    fastener = rules.fasteners[kit]
+    return _allowed(fastener, rules.item(screw), count, fastener.bite, rules)[0]
 
 
 # -- choosing --------------------------------------------------------------------
@@ -159,20 +190,14 @@ def _refusal(unit: InstallUnit, site: SiteFacts, wall: Substrate) -> Finding | N
     return None
 
 
-def _no_allowable(kit: Fastener, rules: HardwareRules) -> Finding:
-    text = (
-        f"no allowable load is entered for {kit.name}, so none are used: fix into studs or framing, "
-        "over a backing board where they are not behind every bracket"
+def _no_allowable(kit: Fastener) -> Finding:
+    text = f"no allowable load is entered for {kit.name}, so none are used: fix into studs or framing" + (
+        ", over a backing board" if kit.board else ""
     )
     return Finding("anchor_load_missing", text, "check", "substrate")
 
 
-def _too_short(kit: Fastener, projection: Projection, rules: HardwareRules) -> Finding:
-    text = f"no screw of the kit {kit.name} is long enough for a stack of {projection.stack}"
-    return Finding("no_screw", text, rules.severity(), "obstructions", cannot=True)
-
-
-def _unproven(unit: InstallUnit, fixing: Fixing, rules: HardwareRules) -> list[Finding]:
+def _unproven(fixing: Fixing) -> list[Finding]:
     if fixing.is_proven:
         return []
     if fixing.allowed_lb is not None:
@@ -186,41 +211,48 @@ def _unproven(unit: InstallUnit, fixing: Fixing, rules: HardwareRules) -> list[F
 
 
 def _takes_usual(unit: InstallUnit) -> bool:
-    """Near glass the shortest screw that bites is taken, not the usual one."""
-    return "glass_close" not in unit.facts
+    """Near glass, or where not deep, the shortest screw that bites is taken, not the usual one."""
+    return "glass_close" not in unit.facts and unit.solid_depth is None
 
 
 def _choose(
     unit: InstallUnit,
     name: str,
-    kit: Fastener,
     plan: BracketPlan,
     projection: Projection,
     pull: Decimal,
     pull_why: str,
     rules: HardwareRules,
-) -> Fixing | None:
-    """The fewest, shortest, thinnest screws that are proven; else the usual ones, not proven."""
-    through = plan.size.plate + rules.substrates[unit.substrate].layer + projection.stack
+) -> tuple[Fixing | None, str]:
+    """The fewest, shortest, thinnest screws that are proven, else the usual ones; or why there are none."""
+    kit = rules.fasteners[name]
+    outside = plan.size.plate + projection.stack
+    through = outside + layer_of(unit, rules)
     least = screw_needed(unit, kit, plan.size.plate, projection.stack, rules)
+    stack = f" and a stack of {projection.stack}" if projection.stack else ""
     if least is None:
-        return None
+        return None, f"no screw of the kit {kit.name} bites {kit.bite} past {through}"
     demand = (pull * rules.withdrawal.safety_factor).quantize(CENT)
     first: Fixing | None = None
     for count, item in _candidates(kit, plan.size.screws, least, rules):
         thread = _thread(kit, item, through, rules)
-        if thread < kit.bite:
+        if thread < kit.bite or _goes_too_deep(unit, item, outside):
             continue
         allowed, why = _allowed(kit, item, count, thread, rules)
         is_proven = allowed is not None and allowed >= demand
-        text = f"{pull_why}, × {rules.withdrawal.safety_factor} = {demand} lb; {why}"
+        text = f"{pull_why}, × {rules.withdrawal.safety_factor} = {demand} lb; {why} (pull only, shear not reckoned)"
         fixing = Fixing(
             name, kit.name, item.key, count, kit.drill, kit.bit, thread, demand, allowed, text, kit.anchor, is_proven
         )
         if is_proven or allowed is None:
-            return fixing
+            return fixing, ""
         first = first or fixing
-    return first
+    deep = f", and goes no deeper than {unit.solid_depth}" if unit.solid_depth is not None else ""
+    return first, f"no screw of the kit {kit.name} bites {kit.bite} past {through}{stack}{deep}"
+
+
+def _goes_too_deep(unit: InstallUnit, item: Item, outside: Length) -> bool:
+    return unit.solid_depth is not None and _length(item) - outside > unit.solid_depth
 
 
 def _candidates(kit: Fastener, screws: int, least: Length, rules: HardwareRules) -> Iterator[tuple[int, Item]]:

@@ -18,7 +18,7 @@ from installs.rules.codec import Data
 from installs.rules.controls import ControlPlan, Tension, plan_control
 from installs.rules.data import HardwareRules
 from installs.rules.findings import Caution, Finding, ToDo, Tool
-from installs.rules.fixings import Fixing, FixingPlan, plan_fixings, screw_item
+from installs.rules.fixings import Fixing, FixingPlan, board_screw, plan_fixings, screw_allows, screw_item
 from installs.rules.ladders import LadderPlan
 from installs.rules.safety import site_cautions
 from installs.rules.tools import People, ladder_of, merge_tools, people_needed, tools_of
@@ -119,7 +119,7 @@ def hardware_list(unit: InstallUnit, site: SiteFacts, rules: HardwareRules) -> H
     lines = [
         *_bracket_lines(plan, rules),
         *_projection_lines(plan, projection, rules),
-        *_fixing_lines(unit, plan, fixings, control, rules),
+        *_fixing_lines(unit, site, plan, fixings, control, rules),
         *strips,
         *valance(unit, rules),
         *packing,
@@ -210,40 +210,66 @@ def _projection_lines(plan: BracketPlan, projection: Projection, rules: Hardware
 
 
 def _fixing_lines(
-    unit: InstallUnit, plan: BracketPlan, fixings: FixingPlan, control: ControlPlan, rules: HardwareRules
+    unit: InstallUnit,
+    site: SiteFacts,
+    plan: BracketPlan,
+    fixings: FixingPlan,
+    control: ControlPlan,
+    rules: HardwareRules,
 ) -> list[Line]:
     out: list[Line] = []
-    devices = len(control.tension) + sum(1 for entry in control.lines if entry.item == rules.controls.cleat)
+    brackets = len(plan.places)
+    cleats = sum(1 for entry in control.lines if entry.item == rules.controls.cleat)
+    devices = len(control.tension) + cleats
+    downs = rules.hold_downs.count if unit.hold_downs and not unit.is_door and "steel_door" not in unit.facts else 0
     for kit in fixings.kits:
-        brackets = len(plan.places)
         count = brackets * kit.per_bracket
         either = " (one of two kits: the wall is not known)" if len(fixings.kits) > 1 else ""
         why = f"{brackets} brackets × {kit.per_bracket}{either}; {kit.why}"
-        out.append(line(rules, kit.screw, count, why, kit=kit.kit))
-        if kit.anchor:
-            out.append(line(rules, kit.anchor, count, f"1 for each screw{either}", kit=kit.kit))
+        out += _with_anchors(kit, kit.screw, count, why, kit.kit, rules)
+        small = screw_item(unit, kit.kit, plan.size.plate, rules) or kit.screw
         if devices:
-            out += _device_screws(unit, plan, kit, devices, either, rules)
-    if fixings.needs_backing:
-        board = rules.item("backing-board").length or unit.width
-        boards = -(-unit.width.ticks // board.ticks)
-        why = f"{boards} for {unit.width}, screwed into the studs, brackets into the board"
-        out.append(line(rules, "backing-board", boards, why, lengths=(unit.width,) if boards == 1 else ()))
+            each = rules.controls.screws_each
+            why = f"{devices} tension device or cleat × {each}{either}" + _held(site, kit, small, each, rules)
+            out += _with_anchors(kit, small, devices * each, why, f"tension {kit.kit}", rules)
+        if downs:
+            why = f"{downs} hold-downs × {rules.hold_downs.screws_each}{either}"
+            number = downs * rules.hold_downs.screws_each
+            out += _with_anchors(kit, small, number, why, f"hold-down {kit.kit}", rules) if number else []
+    return out + (_backing(unit, fixings, rules) if fixings.needs_backing else [])
+
+
+def _with_anchors(kit: Fixing, screw: str, count: int, why: str, label: str, rules: HardwareRules) -> list[Line]:
+    out = [line(rules, screw, count, why, kit=label)]
+    if kit.anchor:
+        out.append(line(rules, kit.anchor, count, "1 for each screw", kit=label))
     return out
 
 
-def _device_screws(
-    unit: InstallUnit, plan: BracketPlan, kit: Fixing, devices: int, either: str, rules: HardwareRules
-) -> list[Line]:
-    """The tension devices' own fixings, of the same kit without spacers under them."""
-    item = screw_item(unit, kit.kit, plan.size.plate, rules)
-    count = devices * rules.controls.screws_each
-    why = f"{devices} tension device{'s' if devices > 1 else ''} × {rules.controls.screws_each}{either}"
-    out = [line(rules, item or kit.screw, count, why, kit=f"tension {kit.kit}")]
-    if kit.anchor:
-        out.append(
-            line(rules, kit.anchor, count, f"1 for each screw of the tension device{either}", kit=f"tension {kit.kit}")
-        )
+def _held(site: SiteFacts, kit: Fixing, screw: str, count: int, rules: HardwareRules) -> str:
+    """What a device must hold where the place says so, beside what its screws take in wood."""
+    rule = rules.jurisdictions.get(site.jurisdiction)
+    if rule is None or rule.hold_lb is None:
+        return ""
+    allowed = screw_allows(kit.kit, screw, count, rules)
+    takes = "no allowable load entered" if allowed is None else f"{allowed} lb allowed at the kit's least bite"
+    return f"; must hold {rule.hold_lb} lb in any direction, {takes}"
+
+
+def _backing(unit: InstallUnit, fixings: FixingPlan, rules: HardwareRules) -> list[Line]:
+    """The board in lengths of stock, and its own screws into the studs."""
+    rule = rules.backing
+    stock = rules.item(rule.item).length or unit.width
+    whole, rest = divmod(unit.width.ticks, stock.ticks)
+    lengths = (*(stock for _ in range(whole)), *((Length(rest),) if rest else ()))
+    why = f"{unit.width} long behind the brackets, screwed into the studs"
+    out = [line(rules, rule.item, len(lengths), why, lengths=lengths)]
+    studs = unit.width.ticks // rule.stud_spacing.ticks + 1
+    for kit in fixings.kits:
+        screw = board_screw(unit, kit.kit, rules) or kit.screw
+        count = studs * rule.screws_a_stud
+        text = f"board into studs: {studs} studs every {rule.stud_spacing} × {rule.screws_a_stud}"
+        out.append(line(rules, screw, count, text, kit=f"board {kit.kit}"))
     return out
 
 

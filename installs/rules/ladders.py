@@ -32,7 +32,7 @@ DUTY_RATINGS: Final = (
 
 @dataclass(frozen=True)
 class LadderPlan(Data):
-    """`kind` is none, stepladder or higher (a tower, platform or lift); `size` the ladder's length."""
+    """`kind`: none, stepladder or higher (tower, platform, lift); `size` its length, None where not known."""
 
     kind: str
     size: Length | None
@@ -88,7 +88,7 @@ def plan_ladder(reach_height: Length | None, load_lb: Decimal, rules: HardwareRu
         f"rating {rating}" if rating else "over every rating, so two people or a platform"
     )
     if reach_height is None:
-        return LadderPlan("stepladder", rule.sizes[-1] if rule.sizes else None, rating, f"height not known; {carried}")
+        return LadderPlan("stepladder", None, rating, f"height not known, ask before the day; {carried}")
     if reach_height <= rule.floor_reach:
         return LadderPlan("none", None, "", f"{reach_height} is within reach from the floor ({rule.floor_reach})")
     standing = max(reach_height - rule.reach_above, ZERO)

@@ -42,7 +42,8 @@ def people_needed(unit: InstallUnit, weight_lb: Decimal, rules: HardwareRules) -
         reasons.append(f"{weight_lb} lb, over {rule.weight_lb}")
     if is_high and weight_lb > rule.overhead_lb:
         reasons.append(f"{weight_lb} lb above the head ({height}), over {rule.overhead_lb}")
-    if is_high and unit.width > rule.ladders_width:
+    from_ladders = unit.reach_height is None or unit.reach_height > rules.ladders.floor_reach
+    if from_ladders and unit.width > rule.ladders_width:
         reasons.append(f"{unit.width} wide, over {rule.ladders_width}, so held from two ladders ({height})")
     lift = rule.lift
     limit = weight_limit(
@@ -98,6 +99,8 @@ def tools_of(
         count = 2 if people.count > 1 and plan.places and unit.width > rules.people.ladders_width else 1
         name = f"stepladder {feet} ft" + (f", rating {ladder.rating}" if ladder.rating else "")
         tools.append(Tool(_key(f"stepladder {feet} ft"), name + (", two" if count == 2 else ""), ladder.why))
+    elif ladder.kind == "stepladder":
+        tools.append(Tool("stepladder", "stepladder, size by the height", ladder.why))
     elif ladder.kind == "higher":
         tools.append(Tool("platform", "tower, platform or lift", ladder.why))
     if unit.motor is not None:

@@ -189,7 +189,7 @@ def hold_downs(unit: InstallUnit, rules: HardwareRules) -> tuple[list[Line], lis
     if rules.substrates[unit.substrate].never and unit.fixed_to == "door":
         text = "hold-downs can't be screwed to this door: agree on another way with the customer"
         return lines, [Finding("hold_down_fixing", text, "check", "substrate")]
-    screws = rule.count * rule.screws_each
+    screws = rule.count * rule.screws_each if unit.is_door else 0  # elsewhere the wall's own kit holds them
     if screws:
         lines.append(line(rules, rule.screw, screws, f"{rule.count} hold-downs × {rule.screws_each}", kit="hold_down"))
     return lines, []

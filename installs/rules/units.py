@@ -86,7 +86,8 @@ class InstallUnit(Data):
     product's own bracket rule (``cassette``, ``aluminium``); empty is the family's. `seams` are
     joints between two mullions, `splits` places where a tube or head is joined. `head_out` is how
     far the head is out of level over the width, `head_low` which end is lower. `reach_height` is
-    floor to the top of the opening. `facts` are words of the site (``alarm_contact``,
+    floor to the top of the opening, `flat_height` the flat surface for a bracket, `solid_depth` how
+    deep a screw may go before glass, pipe or wire. `facts` are words of the site (``alarm_contact``,
     ``pipes_above``, ``wires_above``, ``glass_close``, ``steel_door``, ``textured_ceiling``).
     """
 
@@ -116,6 +117,7 @@ class InstallUnit(Data):
     head_low: Annotated[str, OneOf("left", "right")] = "right"
     reach_height: Annotated[Length | None, Within("6", "600")] = None
     flat_height: Length | None = None
+    solid_depth: Length | None = None
     facts: tuple[str, ...] = ()
     take_down: bool = False
     two_way: bool = False

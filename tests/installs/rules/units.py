@@ -92,6 +92,7 @@ def random_unit(seed: int) -> InstallUnit:
         head_low=pick.choice(("left", "right")),
         reach_height=pick.choice((None, Length(pick.randint(40, 220) * TICKS_PER_INCH))),
         flat_height=pick.choice((None, None, inch(pick.randint(1, 8)))),
+        solid_depth=pick.choice((None, None, None, inch(pick.randint(1, 4)))),
         facts=tuple(pick.sample(FACTS, pick.choice((0, 0, 1, 3)))),
         take_down=pick.random() < 0.2,
         two_way=pick.random() < 0.2,
