@@ -75,7 +75,7 @@ def great_circle_m(
     return np.asarray(2 * EARTH_RADIUS_M * np.arcsin(np.sqrt(np.clip(half, 0, 1))))
 
 
-def drive_seconds(straight_m: np.ndarray | float, model: RoadModel = RoadModel()) -> np.ndarray:  # noqa: B008
+def drive_seconds(straight_m: np.ndarray | float, model: RoadModel = RoadModel()) -> np.ndarray:
     """
     Seconds of driving for straight-line metres, whole, 0 where there is no distance.
 
@@ -94,7 +94,7 @@ def drive_seconds(straight_m: np.ndarray | float, model: RoadModel = RoadModel()
     return np.asarray(np.where(road > 0, np.rint(seconds + model.stop_s), 0).astype(np.int64))
 
 
-def travel_table(points: Sequence[tuple[float, float]], model: RoadModel = RoadModel()) -> np.ndarray:  # noqa: B008
+def travel_table(points: Sequence[tuple[float, float]], model: RoadModel = RoadModel()) -> np.ndarray:
     """
     Seconds between any two (longitude, latitude) points, shape (n, n), 0 on the diagonal.
 

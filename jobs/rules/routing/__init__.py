@@ -6,7 +6,17 @@ independent referee, `Inserter` prices a new stop everywhere at once.
 """
 
 from jobs.rules.routing.model import (
-    Crew, CrewDay, Lunch, Objective, Plan, Problem, ProblemError, Route, Stop, Unplaced, Visit,
+    Crew,
+    CrewDay,
+    Lunch,
+    Objective,
+    Plan,
+    Problem,
+    ProblemError,
+    Route,
+    Stop,
+    Unplaced,
+    Visit,
 )  # fmt: skip
 from jobs.rules.routing.pipeline import Progress, solve
 from jobs.rules.routing.regret import regret_plan

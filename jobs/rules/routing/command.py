@@ -33,7 +33,13 @@ def answer(
     left = max(0.0, request.seconds - spent)
     engines: dict[str, str] = {}
     plan = solve(
-        request.problem, left, request.seed, _start(request), progress=progress, should_stop=should_stop, engines=engines
+        request.problem,
+        left,
+        request.seed,
+        _start(request),
+        progress=progress,
+        should_stop=should_stop,
+        engines=engines,
     )
     return plan_document(plan, process_age(), engines)
 

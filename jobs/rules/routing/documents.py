@@ -12,11 +12,22 @@ from typing import Any, Final
 import numpy as np
 
 from jobs.rules.routing.model import (
-    LARGEST_TIME, Crew, Id, Lunch, Objective, Plan, Problem, ProblemError, Route, Span, Stop, Unplaced,
+    LARGEST_TIME,
+    Crew,
+    Id,
+    Lunch,
+    Objective,
+    Plan,
+    Problem,
+    ProblemError,
+    Route,
+    Span,
+    Stop,
+    Unplaced,
 )  # fmt: skip
 from jobs.rules.routing.timing import plan_of
 from jobs.rules.routing.verify import Fault, PlanBroken, check
-from jobs.rules.travel import RoadModel, travel_table
+from jobs.rules.travel import travel_table
 from shared.contracts import ContractError, Reader
 
 MOST_PLACES: Final = 6_000

@@ -219,9 +219,7 @@ class Problem:
     def days(self) -> tuple[CrewDay, ...]:
         """Every crew-day, crews in order and shifts in order within each."""
         return tuple(
-            _crew_day(crew, place, shift)
-            for place, crew in enumerate(self.crews)
-            for shift in range(len(crew.shifts))
+            _crew_day(crew, place, shift) for place, crew in enumerate(self.crews) for shift in range(len(crew.shifts))
         )
 
     @cached_property

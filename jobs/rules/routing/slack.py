@@ -25,7 +25,19 @@ class Slack:
     `lunch_len` long, and has length 0 where the day has none (state 0 is then never).
     """
 
-    __slots__ = ("day", "late0", "late1", "leave0", "leave1", "load", "lunch_hi", "lunch_len", "lunch_lo", "order", "places")
+    __slots__ = (
+        "day",
+        "late0",
+        "late1",
+        "leave0",
+        "leave1",
+        "load",
+        "lunch_hi",
+        "lunch_len",
+        "lunch_lo",
+        "order",
+        "places",
+    )
 
     def __init__(self, problem: Problem, day: CrewDay, order: Sequence[int]) -> None:
         self.day = day

@@ -89,9 +89,7 @@ def _drive(problem: Problem, day: CrewDay, order: Sequence[int], pause: _Pause |
     return _forward(problem, day, order, pause, depart) or early
 
 
-def _forward(
-    problem: Problem, day: CrewDay, order: Sequence[int], pause: _Pause | None, depart: int
-) -> Timing | None:
+def _forward(problem: Problem, day: CrewDay, order: Sequence[int], pause: _Pause | None, depart: int) -> Timing | None:
     rows, stops, windows = problem.rows, problem.stops, problem.windows
     place, leave, lunch_at = day.start_at, depart, None
     times = []
@@ -129,9 +127,7 @@ def _too_late(lunch: Lunch | None, at: int | None) -> bool:
     return lunch is not None and at is not None and at > lunch.latest
 
 
-def _latest_departure(
-    problem: Problem, day: CrewDay, order: Sequence[int], pause: _Pause | None, early: Timing
-) -> int:
+def _latest_departure(problem: Problem, day: CrewDay, order: Sequence[int], pause: _Pause | None, early: Timing) -> int:
     """The latest departure that is back no later than `early` is."""
     rows, stops = problem.rows, problem.stops
     bound, place = early.back, day.end_at

@@ -12,7 +12,9 @@ from jobs.rules.routing import Crew, Lunch, Objective, Problem, Stop
 HOUR = 3600
 
 
-def line(*stops: Stop, crews: tuple[Crew, ...] | None = None, length: int = 20, step: int = 600, **more: Any) -> Problem:
+def line(
+    *stops: Stop, crews: tuple[Crew, ...] | None = None, length: int = 20, step: int = 600, **more: Any
+) -> Problem:
     """Places 0..length-1 on one street, `step` seconds apart; one crew based at place 0, 8:00 to 16:00."""
     at = np.arange(length)
     crews = crews or (Crew("c", 0, 0, ((8 * HOUR, 16 * HOUR),)),)

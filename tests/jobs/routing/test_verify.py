@@ -37,7 +37,9 @@ def test_driving_faster_than_the_table_is_seen():
 
     faults = verify(problem, change_visit(plan, 1, arrive=visit.arrive - 61))
 
-    assert [(f.code, f.short, f.text) for f in faults] == [("travel", 61, "Crew c would need 2 min more to reach stop b.")]
+    assert [(f.code, f.short, f.text) for f in faults] == [
+        ("travel", 61, "Crew c would need 2 min more to reach stop b.")
+    ]
 
 
 def test_a_start_outside_every_window_says_which_and_by_how_much():
@@ -137,7 +139,9 @@ def test_cost_counts_driving_pay_overtime_and_moves():
 
 
 def test_why_not_names_the_bound_and_the_minutes():
-    problem = line(Stop("a", 3, HOUR, windows=((9 * HOUR, 9 * HOUR),)), Stop("b", 9, HOUR, windows=((9 * HOUR, 10 * HOUR),)))
+    problem = line(
+        Stop("a", 3, HOUR, windows=((9 * HOUR, 9 * HOUR),)), Stop("b", 9, HOUR, windows=((9 * HOUR, 10 * HOUR),))
+    )
     day = problem.days[0]
 
     text = why_not(problem, problem.stops[1], day, [0])

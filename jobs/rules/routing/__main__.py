@@ -1,0 +1,67 @@
+"""
+One solve in a process of its own: ``python -m jobs.rules.routing``.
+
+Reads one document, as ``manage.py route`` takes it, on one line of standard input;
+writes one JSON object a line: ``{"progress": {..}}`` for every better plan, and last the
+answer. It ends, with the best plan so far, when its input closes: keep the pipe open.
+A document it can't use goes to standard error as the contract's error, exit code 2.
+"""
+
+from __future__ import annotations
+
+import json
+import os
+import sys
+import threading
+from typing import Any
+
+from jobs.rules.routing.command import answer, process_age
+from jobs.rules.routing.pipeline import Progress
+from shared.contracts import run_command
+
+
+def main() -> None:
+    line = _line()
+    closed = threading.Event()
+    threading.Thread(target=_watch, args=(closed,), daemon=True).start()
+    _write(answer(line, progress=_report, should_stop=closed.is_set))
+
+
+def _line() -> bytes:
+    """The first line of standard input, unbuffered: the watcher must not share a buffer's lock."""
+    parts = []
+    while part := os.read(0, 1 << 20):
+        parts.append(part)
+        if b"\n" in part:
+            break
+    return b"".join(parts)
+
+
+def _watch(closed: threading.Event) -> None:
+    while os.read(0, 4096):
+        pass
+    closed.set()
+
+
+def _report(progress: Progress) -> None:
+    plan = progress.plan
+    told: dict[str, Any] = {
+        "seconds": round(process_age(), 3),
+        "engine": progress.engine,
+        "unplaced": len(plan.unplaced),
+        "travel": plan.travel,
+        "cost": plan.cost,
+    }
+    _write({"progress": told})
+
+
+def _write(document: dict[str, Any]) -> None:
+    try:
+        sys.stdout.write(json.dumps(document, ensure_ascii=False) + "\n")
+        sys.stdout.flush()
+    except BrokenPipeError:  # whoever asked has gone: the watcher ends the search
+        sys.stdout = open("/dev/null", "w")  # noqa: SIM115
+
+
+if __name__ == "__main__":
+    sys.exit(run_command(main))
