@@ -11,4 +11,4 @@ class FabricationConfig(AppConfig):
         from fabrication import documents, work  # noqa: F401 - kinds of documents and work register themselves
         from fabrication.sources import register
 
-        # register()
+        register()

@@ -11,7 +11,7 @@ from django.db.models import F, Q
 from django.utils import timezone
 
 from jobs.models import BranchQuerySet
-from measuring.models import JobPartQuerySet, Product, Unit
+from measuring.models import Family, JobPartQuerySet, Product, Unit
 from shared.fields import LengthField
 from shared.lengths import ZERO, Length
 
@@ -39,6 +39,27 @@ class RecipeRevision(models.Model):
 
     def __str__(self) -> str:
         return f"{self.product}, revision {self.number}"
+
+
+class Tolerance(models.Model):
+    """How far a finished unit of a family may be off; starting values are common practice."""
+
+    branch = models.ForeignKey("shared.Branch", models.CASCADE, related_name="tolerances")
+    family = models.CharField(max_length=10, choices=Family.choices)
+    width_under = LengthField()
+    width_over = LengthField(help_text="outside mount")
+    width_over_inside = LengthField(default=ZERO, help_text="inside mount: never over")
+    height_under = LengthField()
+    height_over = LengthField()
+
+    objects = BranchQuerySet.as_manager()
+
+    class Meta:
+        ordering = ["family"]
+        constraints = [models.UniqueConstraint(fields=["branch", "family"], name="tolerance_once_a_family")]
+
+    def __str__(self) -> str:
+        return f"tolerance of {self.get_family_display()}s"
 
 
 # -- materials and stock ---------------------------------------------------------

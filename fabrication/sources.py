@@ -8,7 +8,7 @@ from collections.abc import Iterator
 from django.db.models import Count, Max, Q
 from django.urls import reverse
 
-from fabrication.models import CutPlan, RecipeRevision, UnitMake
+from fabrication.models import CutPlan, UnitMake
 from jobs.models import Job
 from jobs.ports import Blocker
 from jobs.ports import ports as jobs_ports
@@ -21,7 +21,7 @@ from shared.roles import DISPATCHER, OWNER, WORKROOM
 def register() -> None:
     """Called once, when the apps are ready."""
     from fabrication.demo import load
-    from fabrication.services.making import change_effects, make_units, remake_after_change
+    from fabrication.services.making import change_effects, make_units, release_checks, remake_after_change
 
     menu.add("Batches", "fabrication:batches", roles=[WORKROOM], place=10)
     menu.add("Cutting", "fabrication:cutting", roles=[WORKROOM], place=20)
@@ -37,16 +37,12 @@ def register() -> None:
     measuring_ports.size_change_hooks.append(remake_after_change)
 
 
-def release_checks(unit: Unit) -> Iterator[str]:
-    """A product without a recipe can't be made."""
-    if not RecipeRevision.objects.filter(product=unit.product_id, is_current=True).exists():
-        yield f"{unit.product.name} has no recipe yet"
-
-
 def ready_on(job: Job) -> dt.date | None:
     """The day the last unit is, or is due to be, made; None while a date is missing."""
-    units = Unit.objects.live().filter(opening__job=job).exclude(
-        state__in=[Unit.State.DRAFT, Unit.State.SIZED, Unit.State.APPROVED, Unit.State.INSTALLED]
+    units = (
+        Unit.objects.live()
+        .filter(opening__job=job)
+        .exclude(state__in=[Unit.State.DRAFT, Unit.State.SIZED, Unit.State.APPROVED, Unit.State.INSTALLED])
     )
     found = units.aggregate(
         made=Max("made_at"),
@@ -61,9 +57,12 @@ def ready_on(job: Job) -> dt.date | None:
 
 def blockers(job: Job) -> Iterator[Blocker]:
     """Cut plans that are short of stock, and units sent back to the bench."""
-    short = CutPlan.objects.filter(
-        batch__makes__unit__opening__job=job, state=CutPlan.State.READY
-    ).exclude(unplaced=[]).select_related("material", "batch").distinct()
+    short = (
+        CutPlan.objects.filter(batch__makes__unit__opening__job=job, state=CutPlan.State.READY)
+        .exclude(unplaced=[])
+        .select_related("material", "batch")
+        .distinct()
+    )
     for plan in short:
         yield Blocker(
             text=f"{plan.material.name} is short for {plan.batch}",

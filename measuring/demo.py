@@ -26,6 +26,7 @@ from measuring.models import (
 )
 from measuring.rules.opening import Opening as Measured
 from measuring.rules.sizing import order_size
+from measuring.services.releases import snapshot_of
 from measuring.starting_data import load_jurisdictions, load_products
 from shared.codes import new_code
 from shared.demo import Demo
@@ -256,7 +257,7 @@ def _approve(made: Any, units: list[Unit]) -> None:
         Approval(
             job_id=job_id,
             revision=1,
-            snapshot=[{"code": unit.code, "size": f"{unit.order_width} × {unit.order_height}"} for unit in rows],
+            snapshot={"units": [snapshot_of(unit) for unit in rows]},
             approved_by=rows[0].opening.job.customer.name,
             how="signed",
             recorded_by=made.people["dispatcher"],

@@ -153,3 +153,16 @@ def _after_change(batch: Batch, rows: Iterable[UnitMake], by: User, deed: str) -
     record_all(entry(by=by, deed=deed, subject=unit, job=unit.opening.job_id, note=str(batch)) for unit in units)
     for job in {unit.opening.job for unit in units}:
         recompute_stage(job=job, by=by)
+
+
+def leave_batch(*, make: UnitMake, by: User) -> None:
+    """
+    Takes one unit out of its batch, also when cutting has begun: its parts are to be made anew.
+
+    Plans that hold pieces of it drop what is not cut yet; what is cut stays in the books as it is.
+    """
+    batch = Batch.objects.select_for_update().get(pk=make.batch_id)
+    for plan in batch.plans.exclude(state=CutPlan.State.REPLACED):
+        drop_plan(plan=plan)
+    UnitMake.objects.filter(pk=make.pk).update(batch=None, state=UnitMake.State.WAITING)
+    record(by=by, deed="taken out of the batch", subject=make.unit, job=make.unit.opening.job_id, note=str(batch))

@@ -137,7 +137,7 @@ def _give_stock_back(cut: PlannedCut, by: User) -> None:
 def _count_part(part_id: int, pieces: int) -> None:
     part = Part.objects.select_for_update().get(pk=part_id)
     part.done += pieces
-    if part.kind in {Material.Kind.BAR, Material.Kind.STRIP, Material.Kind.CLOTH}:
+    if part.state != Part.State.CANCELLED:
         part.state = Part.State.CUT if part.done >= part.quantity else Part.State.PLANNED
     part.save(update_fields=["done", "state"])
 

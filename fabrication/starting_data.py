@@ -1,0 +1,73 @@
+"""The materials, recipes and tolerances a firm starts from, as rows it then edits."""
+
+from __future__ import annotations
+
+import json
+
+from fabrication.models import Material, RecipeRevision, Tolerance
+from fabrication.rules.starting import DATA, starting_recipes, starting_rows
+from measuring.models import Product
+from shared.lengths import Length
+from shared.models import Branch
+
+
+def load_materials(branch: Branch) -> list[Material]:
+    """The starting materials; those the branch has already are left as they are."""
+    there = set(Material.objects.filter(branch=branch).values_list("key", flat=True))
+    Material.objects.bulk_create(
+        Material(
+            branch=branch,
+            key=row["key"],
+            name=row["name"],
+            kind=row["kind"],
+            facts=row["facts"],
+            kerf=_length(row.get("kerf")),
+            trim=_length(row.get("trim")),
+            keep=_length(row.get("keep")),
+        )
+        for row in starting_rows("materials")
+        if row["key"] not in there
+    )
+    return list(Material.objects.filter(branch=branch))
+
+
+def _length(text: str | None) -> Length | None:
+    return Length.parse(text) if text else None
+
+
+def load_recipes(branch: Branch) -> list[RecipeRevision]:
+    """
+    A first recipe for every product of the branch that has none and that we have one for.
+
+    What a recipe lets one choose becomes the product's choices, so that the measurer is asked
+    for what the workroom needs.
+    """
+    recipes = starting_recipes()
+    products = Product.objects.filter(branch=branch, key__in=recipes).exclude(recipe_revisions__is_current=True)
+    made = []
+    for product in products:
+        recipe = recipes[product.key]
+        made.append(RecipeRevision(product=product, number=1, definition=recipe.to_json(), note="starting data"))
+        for option in recipe.options:
+            if option.key != "control" and option.key not in product.options:
+                product.options[option.key] = [choice.key for choice in option.choices]
+        product.save(update_fields=["options"])
+    return RecipeRevision.objects.bulk_create(made)
+
+
+def load_tolerances(branch: Branch) -> None:
+    """How far finished units may be off, by family."""
+    table = json.loads((DATA / "tolerances.json").read_text(encoding="utf-8"))["families"]
+    there = set(Tolerance.objects.filter(branch=branch).values_list("family", flat=True))
+    Tolerance.objects.bulk_create(
+        Tolerance(
+            branch=branch,
+            family=family,
+            width_under=Length.parse(row["width"]),
+            width_over=Length.parse(row["width"]),
+            height_under=Length.parse(row["height"]),
+            height_over=Length.parse(row["height"]),
+        )
+        for family, row in table.items()
+        if family not in there
+    )
