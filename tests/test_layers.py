@@ -1,0 +1,93 @@
+"""Dependencies run one way: installs -> fabrication -> measuring -> jobs -> shared; rules know no Django."""
+
+from __future__ import annotations
+
+import ast
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+
+ROOT = Path(__file__).resolve().parent.parent
+ORDER = ("shared", "jobs", "measuring", "fabrication", "installs")
+NOT_IN_RULES = {"django", "rest_framework", "celery", "random", "time", "os", "socket", "subprocess"}
+MAY_IMPORT = {
+    "jobs/rules/routing": {"random", "time", "os"},  # a seeded search with a limit in seconds; its own process
+    "fabrication/rules/cutting": {"random", "time", "os"},  # the same
+}
+
+
+def sources(app: str) -> Iterator[Path]:
+    return (path for path in sorted((ROOT / app).rglob("*.py")) if "migrations" not in path.parts)
+
+
+def imported(path: Path) -> Iterator[str]:
+    """Full names of everything a module imports, also inside functions; not for type checking only."""
+    tree = ast.parse(path.read_text())
+    skipped = {
+        inner
+        for node in ast.walk(tree)
+        if isinstance(node, ast.If) and "TYPE_CHECKING" in ast.unparse(node.test)
+        for inner in ast.walk(node)
+    }
+    package = path.relative_to(ROOT).parent.parts
+    for node in ast.walk(tree):
+        if node in skipped:
+            continue
+        if isinstance(node, ast.Import):
+            yield from (alias.name for alias in node.names)
+        elif isinstance(node, ast.ImportFrom):
+            above = package[: len(package) - node.level + 1] if node.level else ()
+            yield ".".join([*above, *(node.module or "").split(".")]).strip(".")
+
+
+@pytest.mark.parametrize("app", ORDER)
+def test_no_module_imports_from_a_higher_app(app: str) -> None:
+    higher = set(ORDER[ORDER.index(app) + 1 :])
+
+    wrong = [
+        f"{path.relative_to(ROOT)} imports {name}"
+        for path in sources(app)
+        for name in imported(path)
+        if name.split(".")[0] in higher
+    ]
+
+    assert wrong == []
+
+
+def test_rules_import_no_django_clock_files_or_chance() -> None:
+    wrong = []
+    for app in ORDER:
+        for path in sources(app):
+            place = path.relative_to(ROOT).as_posix()
+            if "/rules/" not in place:
+                continue
+            allowed = {name for folder, names in MAY_IMPORT.items() if place.startswith(folder) for name in names}
+            banned = NOT_IN_RULES - allowed
+            wrong += [f"{place} imports {name}" for name in imported(path) if name.split(".")[0] in banned]
+
+    assert wrong == []
+
+
+def test_rules_reach_only_rules_and_lengths() -> None:
+    """What a notebook cannot import without Django's settings may not be reached from rules either."""
+    pure = {"shared.lengths", "shared.contracts", "shared.codes"}
+    wrong = [
+        f"{path.relative_to(ROOT)} imports {name}"
+        for app in ORDER
+        for path in sources(app)
+        if "/rules/" in path.as_posix()
+        for name in imported(path)
+        if name.split(".")[0] in ORDER and ".rules" not in name and name not in pure | {"shared"}
+    ]
+
+    assert wrong == []
+
+
+def test_the_test_finds_an_upward_import(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setitem(globals(), "ROOT", tmp_path)
+    (tmp_path / "jobs").mkdir()
+    (tmp_path / "jobs" / "views.py").write_text("def f():\n    from installs import models\n")
+
+    with pytest.raises(AssertionError, match="imports installs"):
+        test_no_module_imports_from_a_higher_app("jobs")
