@@ -29,6 +29,9 @@ class Board(models.Model):
         app_label = "shared"
         managed = False
 
+    def __str__(self) -> str:
+        return str(self.width)
+
 
 @pytest.fixture
 def boards(transactional_db: None) -> Any:

@@ -1,0 +1,311 @@
+"""
+The page's rules against the server's: the same openings, the same words and ticks.
+
+Chromium loads measuring/static/measuring/rules.js and the one table from a small server with a
+policy as strict as the site's, works every case out, and each answer is compared whole.
+"""
+
+import functools
+import json
+import math
+import random
+import shutil
+import threading
+from http.server import SimpleHTTPRequestHandler, ThreadingHTTPServer
+from pathlib import Path
+
+import pytest
+
+from measuring.rules.answers import all_findings, answer
+from measuring.rules.families import FAMILIES, HEIGHTS, WIDTHS
+from measuring.rules.fit import ProductFit, alternatives
+from measuring.rules.opening import Opening
+from measuring.rules.range import starting_rows
+from measuring.rules.safety import Jurisdiction, Site
+from measuring.rules.sizing import order_size
+from shared.lengths import Length, LengthError, Unit, parse_length
+
+CHROMIUM = "/usr/bin/chromium"
+ARGUMENTS = [
+    "--no-sandbox",
+    "--disable-gpu",
+    "--disable-quic",
+    "--no-first-run",
+    "--disable-background-networking",
+    "--disable-component-update",
+    "--disable-sync",
+]
+STATIC = Path(__file__).resolve().parents[2] / "measuring" / "static" / "measuring"
+CASES = 12_000
+PAGE = (
+    b'<!doctype html><title>rules</title><link rel="icon" href="data:,"><script type="module" src="/run.js"></script>'
+)
+RUN = b"""
+import { makeRules } from "/rules.js";
+const table = await (await fetch("/rules-table.json")).json();
+const rules = makeRules(table);
+const attempt = (deed) => {
+  try { return deed(); } catch (error) { return { error: error.problem ?? String(error.stack) }; }
+};
+window.answers = (cases) => cases.map((one) => attempt(() => {
+  const { unit } = one;
+  if (one.room) {
+    const alikes = one.room.map((doc) => rules.readOpening(doc, unit));
+    return rules.answer(one.opening, unit, { alikes });
+  }
+  if (!one.product) return rules.answer(one.opening, unit);
+  const opening = rules.readOpening(one.opening, unit);
+  const context = {
+    product: rules.readProduct(one.product),
+    control: one.control,
+    site: rules.readSite(one.site, unit),
+    place: rules.readJurisdiction(one.place),
+  };
+  const found = rules.allFindings(opening, rules.orderSize(opening), context);
+  const tried = rules.alternatives(opening, one.range.map(rules.readProduct), context);
+  return { found, tried };
+}));
+window.lengths = (texts) => texts.map(([text, unit]) => attempt(() => {
+  const ticks = rules.parseLength(text, unit);
+  return { ticks, inches: rules.formatLength(ticks, "in"), mm: rules.formatLength(ticks, "mm") };
+}));
+document.title = "ready";
+"""
+
+
+class Server(SimpleHTTPRequestHandler):
+    def do_GET(self):
+        own = {"/": (PAGE, "text/html"), "/run.js": (RUN, "text/javascript")}
+        if self.path not in own:
+            super().do_GET()
+            return
+        body, kind = own[self.path]
+        self.send_response(200)
+        self.send_header("Content-Type", kind)
+        self.send_header("Content-Security-Policy", "default-src 'self'; img-src 'self' data:")
+        self.end_headers()
+        self.wfile.write(body)
+
+    def log_message(self, *arguments):
+        pass
+
+
+@pytest.fixture(scope="module")
+def page():
+    if not Path(CHROMIUM).exists() and not shutil.which("chromium"):
+        pytest.skip("no Chromium here: apt-get install chromium")
+    sync_api = pytest.importorskip("playwright.sync_api")
+    server = ThreadingHTTPServer(("127.0.0.1", 0), functools.partial(Server, directory=STATIC))
+    threading.Thread(target=server.serve_forever, daemon=True).start()
+    with sync_api.sync_playwright() as playwright:
+        browser = playwright.chromium.launch(executable_path=CHROMIUM, args=ARGUMENTS)
+        tab = browser.new_page()
+        tab.goto(f"http://127.0.0.1:{server.server_port}/")
+        sync_api.expect(tab).to_have_title("ready")
+        yield tab
+        browser.close()
+    server.shutdown()
+
+
+# -- openings as they come, and as they should not ---------------------------------------
+
+
+def text_of(ticks: int, unit: str) -> str:
+    return str(ticks) if unit == "1" else Length(ticks).text(Unit(unit))
+
+
+def mark(rng: random.Random, unit: str) -> int:
+    """The finest step a reading is typed in: mostly the tape's, now and then half or a tenth of it."""
+    if unit == "1":
+        return 1
+    return rng.choice([1016, 1016, 1016, 508, 127] if unit == "in" else [320, 320, 320, 32])
+
+
+def spoil(ticks: int, rng: random.Random) -> int:
+    """A slip of some kind, or a crooked opening."""
+    off = rng.choice([4064, 8128, 97536, 26416, 3200, 32000, 1016, 2032, 3048, 5080])
+    how = rng.randrange(6)
+    if how == 0:
+        return max(1016, ticks * 50 // 127)
+    if how == 1:
+        return min(ticks * 127 // 50, 4_800_000)
+    return max(1016, ticks + rng.choice([-1, 1]) * off)
+
+
+def random_opening(rng: random.Random, unit: str, family: str | None = None, mount: str | None = None):
+    family, mount = family or rng.choice(FAMILIES), mount or rng.choice(["inside", "inside", "outside"])
+    width, height = rng.randrange(60_000, 1_500_000), rng.randrange(60_000, 1_500_000)
+    diagonal = math.isqrt(width * width + height * height)
+    true = {**dict.fromkeys(WIDTHS, width), **dict.fromkeys(HEIGHTS, height), "rising": diagonal, "falling": diagonal}
+    spread = rng.choice([200, 600, 1500, 4000])
+    spoiled = set(rng.sample(list(true), rng.choice([0, 0, 1, 1, 2])))
+    if rng.random() < 0.15:
+        spoiled |= set(rng.choice([WIDTHS, HEIGHTS]))
+    seed = rng.random()
+    ticks = {}
+    for place, size in true.items():
+        read = int(size + rng.gauss(0, spread))
+        if place in spoiled:
+            read = spoil(read, random.Random(seed))
+        step = mark(rng, unit)
+        ticks[place] = max(read // step, 4) * step
+    document = {"id": f"o{rng.randrange(10**6)}", "family": family, "mount": mount}
+    lone = family in ("roller", "solar", "sheer", "vertical") or mount == "outside"
+    for group, places in (("widths", WIDTHS), ("heights", HEIGHTS)):
+        kept = [p for p in places if not lone or group == "heights" or p == WIDTHS[0] or rng.random() < 0.6]
+        if mount == "outside" and rng.random() < 0.5:
+            kept = [rng.choice(places)]
+        document[group] = {p.partition(".")[2]: text_of(ticks[p], unit) for p in kept}
+    if rng.random() < 0.7:
+        document["diagonals"] = [text_of(ticks["rising"], unit), text_of(ticks["falling"], unit)]
+    if rng.random() < 0.7:
+        document["depth"] = text_of(rng.randrange(0, 50) * 1016, unit if unit != "mm" else "1")
+        if unit == "mm":
+            document["depth"] = str(rng.randrange(0, 150))
+    return extras(document, rng, unit)
+
+
+def extras(document: dict, rng: random.Random, unit: str) -> dict:
+    if rng.random() < 0.3:
+        fields = [f"widths.{p}" for p in document["widths"]] + [f"heights.{p}" for p in document["heights"]]
+        document["tape_case"] = {
+            "length": text_of(rng.choice([26416, 25908, 24384] if unit != "mm" else [25600, 24320]), unit),
+            "fields": rng.sample(fields, rng.randrange(len(fields))),
+        }
+    if rng.random() < 0.1:
+        document["laser"] = text_of(35560 if unit != "mm" else 35200, unit)
+    if rng.random() < 0.2:
+        document["again"] = {
+            "widths.top": text_of(spoil(300_000, rng) // 1016 * 1016 if unit != "mm" else 304000, unit)
+        }
+    if rng.random() < 0.3:
+        thing = {"kind": "crank", "projection": text_of(rng.randrange(1, 24) * 32 * 127, "1" if unit == "1" else "in")}
+        thing["projection"] += "" if unit == "1" else " in"
+        document["obstructions"] = [{**thing, "at": rng.choice(["head", "path"])}]
+    if document["mount"] == "outside":
+        outside(document, rng, unit)
+    return document
+
+
+def outside(document: dict, rng: random.Random, unit: str) -> None:
+    step = 1016 if unit != "mm" else 320
+    if rng.random() < 0.7:
+        sides = rng.sample(["left", "right", "top", "bottom"], rng.randrange(5))
+        document["cover"] = {side: text_of(rng.randrange(0, 40) * step, unit) for side in sides}
+    if rng.random() < 0.3:
+        document["cloth_extra"] = text_of(rng.randrange(0, 30) * step, unit)
+    if rng.random() < 0.2:
+        document["chosen"] = {
+            "width": text_of(rng.randrange(90, 1200) * step, unit),
+            "height": text_of(400 * step, unit),
+        }
+    if rng.random() < 0.2:
+        document["stops_on"] = {"bottom": {"on": rng.choice(["sill", "floor"]), "limit": text_of(12 * step, unit)}}
+
+
+def cases(count: int, seed: int = 3) -> list[dict]:
+    """Plain openings, openings of a room, and openings with a product, a site and a place."""
+    rng = random.Random(seed)
+    products, places = starting_rows("products"), starting_rows("jurisdictions")
+    out = []
+    for number in range(count):
+        unit = rng.choice(["in", "in", "mm", "mm", "1"])
+        case = {"unit": unit, "opening": random_opening(rng, unit)}
+        if number % 8 == 0:
+            case["room"] = room_of(case["opening"], rng, unit)
+        elif number % 8 == 1 and unit != "1":
+            with_product(case, rng, products, places)
+        out.append(case)
+    return out
+
+
+def room_of(document: dict, rng: random.Random, unit: str) -> list[dict]:
+    others = []
+    for _ in range(rng.randrange(1, 4)):
+        other = random_opening(rng, unit, document["family"], document["mount"])
+        for group in ("widths", "heights"):
+            if rng.random() < 0.8:
+                other[group] = dict(document[group])
+        if rng.random() < 0.3:
+            turned = {w: h for w, h in zip(("top", "middle", "bottom"), document["heights"].values(), strict=False)}
+            other["widths"] = {**other["widths"], **turned}
+        other.pop("tape_case", None)
+        others.append(other)
+    return others
+
+
+def with_product(case: dict, rng: random.Random, products: list[dict], places: list[dict]) -> None:
+    product = json.loads(json.dumps(rng.choice(products)))
+    product["fit"]["confirmed"] = rng.random() < 0.5
+    if rng.random() < 0.1:
+        product["fit"]["mounts"] = ["outside"]
+    unit = case["unit"]
+    case["opening"] = random_opening(rng, unit, product["family"])
+    case["product"], case["range"] = product, rng.sample(products, 3)
+    case["control"] = rng.choice(["", *[control["key"] for control in product["fit"]["controls"]]])
+    case["place"] = rng.choice(places)
+    case["site"] = {
+        "children": rng.choice(["unknown", "none", "visit", "live"]),
+        "built": rng.choice([None, 1950, 1977, 1978, 2010]),
+        "substrate": rng.choice(["wood", "masonry", "unknown", "post_tensioned_slab"]),
+        "reach_height": rng.choice(["6 ft", "8 ft", "97 in", "2500 mm"]),
+        "power": rng.choice(["none", "outlet", "unknown"]),
+        "cord_bottom": rng.choice([None, "1500 mm", "1600 mm", "1599 mm"]),
+        "cleat": rng.choice([None, "1600 mm", "1500 mm"]),
+        "way_in": {"truck": "120 in", "lift": "80 in"},
+    }
+
+
+def expected(case: dict) -> dict:
+    """What the server says to a case."""
+    unit = case["unit"]
+    opening = Opening.from_json(case["opening"], unit)
+    if "room" in case:
+        return answer(opening, [Opening.from_json(other, unit) for other in case["room"]])
+    if "product" not in case:
+        return answer(opening)
+    site, place = Site.from_json(case["site"], unit), Jurisdiction.from_json(case["place"])
+    product = ProductFit.from_json(case["product"])
+    found = all_findings(opening, order_size(opening), product=product, control=case["control"], site=site, place=place)
+    tried = alternatives(opening, [ProductFit.from_json(row) for row in case["range"]], site=site, place=place)
+    return {"found": [one.to_json() for one in found], "tried": [one.to_json(unit) for one in tried]}
+
+
+def test_page_and_server_answer_every_generated_opening_alike(page):
+    given = cases(CASES)
+    assert len(given) >= 10_000
+
+    said = [answer for at in range(0, CASES, 3000) for answer in page.evaluate("window.answers", given[at : at + 3000])]
+
+    differing = [
+        (case, there, here) for case, there in zip(given, said, strict=True) if there != (here := expected(case))
+    ]
+    assert not differing, f"{len(differing)} of {CASES} differ, first: {json.dumps(differing[0], indent=1)[:6000]}"
+    codes = {found["code"] for answer in said for found in answer.get("findings", answer.get("found", []))}
+    assert "misread" in codes
+    assert len(codes) > 30  # the comparison is not one of empty lists
+
+
+TYPED = [
+    "35 3/8", "35-3/8", '35 3/8"', "35⅜", "⅜", "11/16", "35.375", ".5", "2' 11 3/8\"", "2 ft", "2’ 3″", "904 mm",
+    "90.4 cm", "1.2 m", "35 in", "35 inches", "0", " 7 ", "35\u00a03/8", "35 3/7", "35.4", "35 9/8", "353/8", "-3",
+    "−3", "", "  ", "abc", "35,5", "35 3/8 mm", "2' 13", "2' 5 mm", "904.05 mm", "1e3", "٣٥", "1" * 41, "35 3/0",
+    "12/64", "35 6/16", "35 3/8 in.", "1000000000000", "9'", "3'-4\"", "5 ' 6", "\ufeff35", "35\t1/2", "35 6/7 mm",
+]  # fmt: skip
+
+
+def test_page_and_server_read_and_print_lengths_alike(page):
+    rng = random.Random(4)
+    texts = [(text, unit) for text in TYPED for unit in ("in", "mm")]
+    texts += [(text_of(rng.randrange(10**7), unit), unit) for _ in range(2000) for unit in ("in", "mm")]
+
+    said = page.evaluate("window.lengths", texts)
+
+    for (text, unit), there in zip(texts, said, strict=True):
+        try:
+            length = parse_length(text, Unit(unit))
+        except LengthError as error:
+            here = {"error": error.problem}
+        else:
+            here = {"ticks": length.ticks, "inches": length.text(Unit.INCH), "mm": length.text(Unit.MM)}
+        assert there == here, (text, unit)

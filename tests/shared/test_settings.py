@@ -1,0 +1,99 @@
+"""Settings: a fresh checkout runs, production refuses to start on a guess."""
+
+from __future__ import annotations
+
+import os
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+
+from tests.servers import ROOT
+
+GOOD = {
+    "JAMBWISE_PRODUCTION": "1",
+    "SECRET_KEY": "z0-Wk3!pQ9vR7sT5uX2yB4nM6cL8jH1gF0dS-aE_iO9uY7tR5eW3qK",
+    "ALLOWED_HOSTS": "jambwise.example",
+}
+
+
+def manage(tmp_path: Path, *args: str, **env: str) -> subprocess.CompletedProcess[str]:
+    """A management command with this environment and nothing else."""
+    clean = {key: os.environ[key] for key in ("PATH", "HOME", "LANG") if key in os.environ}
+    return subprocess.run(
+        [sys.executable, "manage.py", *args],
+        cwd=ROOT,
+        env={**clean, "JAMBWISE_DATA": str(tmp_path), **env},
+        capture_output=True,
+        text=True,
+    )
+
+
+def test_a_fresh_checkout_runs_with_no_environment(tmp_path: Path) -> None:
+    done = manage(tmp_path, "check")
+
+    assert done.returncode == 0, done.stderr
+    assert (tmp_path / "secret-key").stat().st_mode & 0o077 == 0
+
+
+def test_the_made_secret_is_kept(tmp_path: Path) -> None:
+    manage(tmp_path, "check")
+    first = (tmp_path / "secret-key").read_text()
+
+    manage(tmp_path, "check")
+
+    assert (tmp_path / "secret-key").read_text() == first
+    assert len(first) >= 50
+
+
+@pytest.mark.parametrize("missing", ["SECRET_KEY", "ALLOWED_HOSTS"])
+def test_production_refuses_to_start_without(tmp_path: Path, missing: str) -> None:
+    done = manage(tmp_path, "check", **{key: value for key, value in GOOD.items() if key != missing})
+
+    assert done.returncode != 0
+    assert f"{missing} must be set in the environment" in done.stderr
+
+
+@pytest.mark.parametrize(
+    ("name", "value", "says"),
+    [
+        ("SECRET_KEY", "short", "50 characters"),
+        ("JAMBWISE_DEBUG", "on", "must be off"),
+        ("JAMBWISE_PRODUCTION", "maybe", "neither on nor off"),
+        ("DATABASE_URL", "mysql://x/y", "must begin with one of"),
+        ("REDIS_URL", "amqp://x", "must begin with one of"),
+        ("RUN_LEASE_SECONDS", "soon", "not a whole number"),
+        ("RUN_LEASE_SECONDS", "0", "between 2 and 3600"),
+        ("ALLOWED_HOSTS", ",", "must name at least one"),
+    ],
+)
+def test_nonsense_is_refused_by_name(tmp_path: Path, name: str, value: str, says: str) -> None:
+    done = manage(tmp_path, "check", **{**GOOD, name: value})
+
+    assert done.returncode != 0
+    assert name in done.stderr
+    assert says in done.stderr
+
+
+def test_check_deploy_is_clean_in_production(tmp_path: Path) -> None:
+    done = manage(tmp_path, "check", "--deploy", "--fail-level", "WARNING", **GOOD)
+
+    assert done.returncode == 0, done.stdout + done.stderr
+    assert "no issues (0 silenced)" in done.stdout
+
+
+def test_a_long_data_path_still_gets_a_short_socket() -> None:
+    """A Unix socket's path must stay under 108 bytes (unix(7))."""
+    from shared.settings import broker_socket
+
+    assert len(str(broker_socket(Path("/srv/" + "deep/" * 40)))) < 100
+
+
+def test_times_come_from_the_pinned_tzdata() -> None:
+    import zoneinfo
+
+    import shared.settings  # noqa: F401
+
+    assert zoneinfo.TZPATH == ()
+    assert zoneinfo.ZoneInfo("America/Chicago").key == "America/Chicago"
