@@ -7,9 +7,20 @@ from functools import wraps
 from typing import Any
 
 from django.core.exceptions import PermissionDenied
-from django.http import HttpRequest, HttpResponse
+from django.http import HttpRequest
+from django.http.response import HttpResponseBase
+from django_htmx.middleware import HtmxDetails
 
-View = Callable[..., HttpResponse]
+from shared.models import User
+
+View = Callable[..., HttpResponseBase]
+
+
+class SheetRequest(HttpRequest):
+    """What a view under ``@login_required`` gets: for annotations."""
+
+    user: User
+    htmx: HtmxDetails
 
 
 def roles_required(*names: str) -> Callable[[View], View]:
@@ -21,7 +32,7 @@ def roles_required(*names: str) -> Callable[[View], View]:
 
     def decorate(view: View) -> View:
         @wraps(view)
-        def inner(request: HttpRequest, *args: Any, **kwargs: Any) -> HttpResponse:
+        def inner(request: SheetRequest, *args: Any, **kwargs: Any) -> HttpResponseBase:
             if not request.user.has_role(*names):
                 raise PermissionDenied
             return view(request, *args, **kwargs)

@@ -106,8 +106,8 @@ class HasRole(BasePermission):
 class VisibleMixin:
     """Rows the user may see: the model's ``visible_to`` on top of the view's ``queryset``."""
 
-    permission_classes = [HasRole]
-    queryset: QuerySet[Any]
+    permission_classes: Any = [HasRole]
+    queryset: Any
 
     def get_queryset(self) -> QuerySet[Any]:
         return self.queryset.all().visible_to(self.request.user)  # type: ignore[attr-defined]

@@ -11,7 +11,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 from decimal import Decimal
 from html import escape
-from math import atan2, cos, degrees, hypot, sin
+from math import atan2, cos, degrees, hypot, radians, sin
 from typing import Final
 
 from django.utils.safestring import SafeString, mark_safe
@@ -180,25 +180,28 @@ class Svg:
         room = (len(text) * DIGIT_EM * 0.9 + 0.8) * size
         mx, my = (ax + bx) / 2, (ay + by) / 2
         turn = degrees(atan2(uy, ux))
-        if turn > 90.01 or turn <= -90.01 + 0.02:
+        if turn > 89.99:
+            turn -= 180  # figures read from below or from the right
+        elif turn < -90.01:
             turn += 180
         if long > room + 2 * size:
             self.line(ax, ay, mx - ux * room / 2, my - uy * room / 2, look)
             self.line(mx + ux * room / 2, my + uy * room / 2, bx, by, look)
         else:  # too short for a gap: the figure stands beside the line
             self.line(ax, ay, bx, by, look)
-            mx, my = mx + uy * size * 0.95, my - ux * size * 0.95
+            out = size * (-0.95 if offset < 0 else 0.95)
+            mx, my = mx + uy * out, my - ux * out
         for px, py in ((ax, ay), (bx, by)):
             self.tick(px, py, turn + 135, 4, look)
         if isinstance(value, str):
-            dx, dy = -sin(turn * 3.14159265 / 180), cos(turn * 3.14159265 / 180)
+            dx, dy = -sin(radians(turn)), cos(radians(turn))
             self.text(mx + dx * size * 0.36, my + dy * size * 0.36, value, size=size, look=word, turn=turn)
         else:
             self.length(mx, my, value, unit=unit, size=size, look=word, turn=turn)
 
     def tick(self, x: float, y: float, angle: float, half: float = 4, look: str = "ink") -> None:
         """A short stroke through (x, y) at an angle in degrees."""
-        dx, dy = cos(angle * 3.14159265 / 180) * half, sin(angle * 3.14159265 / 180) * half
+        dx, dy = cos(radians(angle)) * half, sin(radians(angle)) * half
         self.line(x - dx, y - dy, x + dx, y + dy, look)
 
     def hatch(self, x: float, y: float, width: float, height: float, *, step: float = 6) -> None:

@@ -18,6 +18,8 @@ from shared.lengths import Length, LengthError, Unit, parse_length
 class _LengthInMigration(BaseSerializer):
     """Writes ``shared.lengths.Length(287528)`` into migrations."""
 
+    value: Length
+
     def serialize(self) -> tuple[str, set[str]]:
         return f"shared.lengths.Length({self.value.ticks})", {"import shared.lengths"}
 
@@ -41,7 +43,7 @@ class LengthField(models.Field):  # type: ignore[type-arg]
     def from_db_value(self, value: Any, expression: Any, connection: Any) -> Length | None:
         return None if value is None else Length(int(value))
 
-    def to_python(self, value: Any) -> Length | None:
+    def to_python(self, value: Any) -> Any:
         """A length, or the ticks of one as a fixture writes them."""
         if value is None or isinstance(value, Length):
             return value
@@ -59,7 +61,7 @@ class LengthField(models.Field):  # type: ignore[type-arg]
         raise TypeError(f"{self.name} takes a Length, not {type(value).__name__} {value!r}")
 
     def value_to_string(self, obj: models.Model) -> str:
-        value = self.value_from_object(obj)
+        value: Any = self.value_from_object(obj)
         return "" if value is None else str(value.ticks)
 
     def formfield(self, **kwargs: Any) -> forms.Field | None:  # type: ignore[override]

@@ -38,7 +38,7 @@ class SheetMixin:
     def __init__(self, *args: Any, user: User | None = None, unit: Unit | None = None, **kwargs: Any) -> None:
         self.user = user
         self.unit = unit or (user.unit if user is not None else Unit.INCH)
-        super().__init__(*args, **kwargs)
+        super().__init__(*args, **{"label_suffix": "", **kwargs})
         for field in self.fields.values():
             if isinstance(field, LengthFormField):
                 field.unit = self.unit
@@ -77,6 +77,9 @@ class TimeInput(forms.TimeInput):
 
 class SignInForm(AuthenticationForm):
     """Name and password."""
+
+    def __init__(self, *args: Any, **kwargs: Any) -> None:
+        super().__init__(*args, **{"label_suffix": "", **kwargs})
 
     error_messages = {
         "invalid_login": "This name and password do not go together.",

@@ -19,6 +19,12 @@ from shared import documents, runs
 from shared.models import Branch, Document, Run, User
 
 
+class SignedIn(Request):
+    """The request of somebody, for annotations: every route here asks who it is."""
+
+    user: User
+
+
 class BranchSerializer(serializers.ModelSerializer[Branch]):
     class Meta:
         model = Branch
@@ -80,7 +86,7 @@ class MeViewSet(ViewSet):
     permission_classes = [IsAuthenticated]
 
     @extend_schema(responses=MeSerializer)
-    def list(self, request: Request) -> Response:
+    def list(self, request: SignedIn) -> Response:
         return Response(MeSerializer(request.user).data)
 
 
@@ -97,7 +103,7 @@ class RunViewSet(ListModelMixin, RetrieveModelMixin, GenericViewSet[Run]):
 
     @extend_schema(request=None, responses=RunSerializer)
     @action(detail=True, methods=["post"])
-    def stop(self, request: Request, pk: str | None = None) -> Response:
+    def stop(self, request: SignedIn, pk: str | None = None) -> Response:
         """Ask it to stop."""
         run = runs.ask_to_stop(run=self.get_object(), by=request.user)
         return Response(RunSerializer(run).data)
@@ -112,11 +118,11 @@ class DocumentViewSet(GenericViewSet[Document]):
     lookup_value_regex = r"\d+"
 
     @extend_schema(responses=DocumentSerializer)
-    def retrieve(self, request: Request, pk: str) -> Response:
+    def retrieve(self, request: SignedIn, pk: str) -> Response:
         return Response(DocumentSerializer(documents.document_for(request.user, int(pk))).data)
 
     @extend_schema(request=AskedDocumentSerializer, responses={200: DocumentSerializer, 202: RunSerializer})
-    def create(self, request: Request) -> Response:
+    def create(self, request: SignedIn) -> Response:
         """The fresh document (200), or the run that makes it (202)."""
         asked = AskedDocumentSerializer(data=request.data)
         asked.is_valid(raise_exception=True)

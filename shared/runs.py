@@ -18,7 +18,7 @@ import threading
 import time
 import uuid
 from collections.abc import Callable, Iterator, Sequence
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from dataclasses import dataclass
 from datetime import timedelta
 from functools import partial
@@ -157,7 +157,7 @@ def send(run_id: uuid.UUID) -> bool:
         log.warning("broker down, run %s waits for the sweep", run_id)
         return False
     try:
-        work.apply_async(args=[str(run_id)], retry=False)
+        work.apply_async(args=(str(run_id),), retry=False)
     except (BrokerDown, OSError) as error:
         log.warning("broker down, run %s waits for the sweep: %s", run_id, error)
         return False
@@ -453,10 +453,8 @@ def _hand_over(stdin: IO[bytes], problem: dict[str, Any]) -> None:
 
 
 def _close(stdin: IO[bytes]) -> None:
-    try:
+    with suppress(BrokenPipeError):
         stdin.close()
-    except BrokenPipeError:
-        pass
 
 
 def _watch(

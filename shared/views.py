@@ -12,13 +12,14 @@ from django.core.paginator import Paginator
 from django.db import DatabaseError, connection
 from django.http import FileResponse, Http404, HttpRequest, HttpResponse, JsonResponse
 from django.shortcuts import get_object_or_404, redirect, render
+from django.template.loader import render_to_string
 from django.urls import reverse
 from django.utils.http import url_has_allowed_host_and_scheme
 from django.views.decorators.cache import never_cache
 from django.views.decorators.http import require_GET, require_POST
 
 from shared import documents, menu, runs, status
-from shared.access import roles_required
+from shared.access import SheetRequest, roles_required
 from shared.errors import Refused
 from shared.forms import SignInForm
 from shared.models import AuditEntry, Document, Run
@@ -58,7 +59,7 @@ class ChangePassword(auth_views.PasswordChangeView):
 
 @login_required
 @require_GET
-def home(request: HttpRequest) -> HttpResponse:
+def home(request: SheetRequest) -> HttpResponse:
     """On to the first page of the person's menu."""
     entries = menu.for_user(request.user)
     if entries:
@@ -68,7 +69,7 @@ def home(request: HttpRequest) -> HttpResponse:
 
 @login_required
 @require_GET
-def account(request: HttpRequest) -> HttpResponse:
+def account(request: SheetRequest) -> HttpResponse:
     """Who I am here."""
     return render(request, "shared/account.html")
 
@@ -76,7 +77,7 @@ def account(request: HttpRequest) -> HttpResponse:
 # -- long work ------------------------------------------------------------------------
 
 
-def run_for(request: HttpRequest, pk: Any) -> Run:
+def run_for(request: SheetRequest, pk: Any) -> Run:
     """The run, when this person may see it."""
     return get_object_or_404(Run.objects.visible_to(request.user), pk=pk)
 
@@ -90,7 +91,7 @@ def safe_next(request: HttpRequest, fallback: str) -> str:
 
 @login_required
 @require_GET
-def run(request: HttpRequest, pk: Any) -> HttpResponse:
+def run(request: SheetRequest, pk: Any) -> HttpResponse:
     """One run on a page of its own."""
     return render(request, "shared/run.html", {"run": run_for(request, pk)})
 
@@ -98,7 +99,7 @@ def run(request: HttpRequest, pk: Any) -> HttpResponse:
 @login_required
 @require_GET
 @never_cache
-def run_bar(request: HttpRequest, pk: Any) -> HttpResponse:
+def run_bar(request: SheetRequest, pk: Any) -> HttpResponse:
     """The bar alone, for htmx."""
     found, then = run_for(request, pk), request.GET.get("then", "")
     if not url_has_allowed_host_and_scheme(then, {request.get_host()}):  # "reload" passes as a relative one
@@ -111,7 +112,7 @@ def run_bar(request: HttpRequest, pk: Any) -> HttpResponse:
 
 @login_required
 @require_POST
-def stop_run(request: HttpRequest, pk: Any) -> HttpResponse:
+def stop_run(request: SheetRequest, pk: Any) -> HttpResponse:
     """Ask a run to stop."""
     stopped = runs.ask_to_stop(run=run_for(request, pk), by=request.user)
     if request.htmx:
@@ -124,7 +125,7 @@ def stop_run(request: HttpRequest, pk: Any) -> HttpResponse:
 
 @login_required
 @require_GET
-def document(request: HttpRequest, pk: int) -> HttpResponse:
+def document(request: SheetRequest, pk: int) -> FileResponse:
     """The PDF itself, for those who may have it."""
     found = documents.document_for(request.user, pk)
     try:
@@ -139,7 +140,7 @@ def document(request: HttpRequest, pk: int) -> HttpResponse:
 
 @login_required
 @require_POST
-def request_document(request: HttpRequest, kind: str, subject: str) -> HttpResponse:
+def request_document(request: SheetRequest, kind: str, subject: str) -> HttpResponse:
     """Print a document: at once the fresh one, else the run that makes it."""
     about = documents.subject_of(request.user, kind, subject)
     try:
@@ -157,12 +158,12 @@ def request_document(request: HttpRequest, kind: str, subject: str) -> HttpRespo
 @login_required
 @require_GET
 @never_cache
-def document_part(request: HttpRequest, kind: str, subject: str) -> HttpResponse:
+def document_part(request: SheetRequest, kind: str, subject: str) -> HttpResponse:
     """Where a document stands, for htmx."""
     return _document_part(request, kind, documents.subject_of(request.user, kind, subject))
 
 
-def _document_part(request: HttpRequest, kind: str, about: Any) -> HttpResponse:
+def _document_part(request: SheetRequest, kind: str, about: Any) -> HttpResponse:
     return render(request, "shared/_document.html", {"standing": documents.standing(kind, about)})
 
 
@@ -172,7 +173,7 @@ def _document_part(request: HttpRequest, kind: str, about: Any) -> HttpResponse:
 @login_required
 @roles_required(*OFFICE)
 @require_GET
-def trail(request: HttpRequest) -> HttpResponse:
+def trail(request: SheetRequest) -> HttpResponse:
     """Everything that was done in the branch, newest first."""
     entries = AuditEntry.objects.visible_to(request.user).select_related("by")
     job = request.GET.get("job", "")
@@ -198,7 +199,7 @@ def healthz(request: HttpRequest) -> HttpResponse:
 @roles_required(OWNER)
 @require_GET
 @never_cache
-def machine(request: HttpRequest) -> HttpResponse:
+def machine(request: SheetRequest) -> HttpResponse:
     """What this site runs on and whether its parts answer."""
     return render(request, "shared/machine.html", {"facts": status.facts(), "work": status.work()})
 
@@ -222,5 +223,5 @@ def not_found(request: HttpRequest, exception: Exception | None = None) -> HttpR
 
 
 def broken(request: HttpRequest) -> HttpResponse:
-    """500, with nothing that could break again."""
-    return render(request, "500.html", status=500)
+    """500, without the frame: what broke may be what the frame needs."""
+    return HttpResponse(render_to_string("500.html"), status=500)

@@ -84,7 +84,7 @@ class Postgres:
         quiet = {"stdout": subprocess.DEVNULL, "stderr": subprocess.DEVNULL, "cwd": "/"}
         data = str(folder / "data")
         subprocess.run(
-            [*as_user, str(programs / "initdb"), "-A", "trust", "-U", "postgres", "--no-sync", "-E", "UTF8", "-D", data],
+            [*as_user, str(programs / "initdb"), "-A", "trust", "-U", "postgres", "-N", "-E", "UTF8", "-D", data],
             check=True,
             **quiet,  # type: ignore[call-overload]
         )
@@ -200,7 +200,8 @@ class Worker:
     def start(self) -> Worker:
         """Start it and wait until it is ready for work."""
         argv = [sys.executable, "-m", "celery", "-A", "shared.celery", "worker", "-P", "prefork"]
-        argv += ["-c", str(self.processes), "-l", "INFO", "--without-gossip", "--without-mingle", "-n", f"w{free_port()}@%h"]
+        argv += ["-c", str(self.processes), "-l", "INFO", "-n", f"w{free_port()}@%h"]
+        argv += ["--without-gossip", "--without-mingle"]
         argv += ["-B", "-s", str(self.log) + ".beat"] if self.beat else []
         offset = self.log.stat().st_size
         with self.log.open("ab") as out:

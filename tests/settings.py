@@ -18,7 +18,7 @@ if os.environ.get("JAMBWISE_TEST_DATABASE") == "postgresql":
     os.environ["DATABASE_URL"] = postgres_for_this_process()
 
 from shared.settings import *  # noqa: E402, F403
-from shared.settings import DATABASES, DATA_DIR, LOGGING  # noqa: E402
+from shared.settings import DATA_DIR, DATABASES, LOGGING  # noqa: E402
 
 DEBUG = False
 PASSWORD_HASHERS = ["django.contrib.auth.hashers.MD5PasswordHasher"]
@@ -36,10 +36,7 @@ for _name in ("django", "django.server", "jambwise", "celery"):
 # Unit tests never reach a broker: what is sent goes to a name that nothing listens on, and
 # tests that want the work done call `runs.perform`. Where a real worker is under test, the
 # `worker` fixture has a broker of its own.
-if "JAMBWISE_TEST_BROKER" in os.environ:
-    CELERY_BROKER_URL = os.environ["JAMBWISE_TEST_BROKER"]
-else:
-    CELERY_BROKER_URL = "memory://"
+CELERY_BROKER_URL = os.environ.get("JAMBWISE_TEST_BROKER", "memory://")
 if DATABASES["default"]["ENGINE"].endswith("sqlite3"):
     DATABASES["default"]["TEST"] = {"NAME": str(DATA_DIR / "test.sqlite3")}
 CELERY_IMPORTS = ("tests.shared.works",)
