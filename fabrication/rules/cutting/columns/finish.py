@@ -10,6 +10,7 @@ import numpy as np
 
 from fabrication.rules.cutting.columns.column import Loading
 from fabrication.rules.cutting.columns.pool import Pool
+from fabrication.rules.cutting.columns.solver import Quiet, run_within
 from fabrication.rules.cutting.watch import Watch
 
 
@@ -42,15 +43,16 @@ def best_of_pool(
     """
     if not _can_cover(pool, demand):
         return Finished(None, True)
-    highs = highspy.Highs()
+    highs = Quiet()
     for option, value in (
-        ("output_flag", False), ("threads", 1), ("mip_rel_gap", 0.0), ("random_seed", seed),
+        ("mip_rel_gap", 0.0), ("random_seed", seed),
         ("mip_abs_gap", 0.5 * quantum / unit), ("presolve", "choose" if presolve else "off"),
-        ("time_limit", max(0.01, watch.left())), ("mip_max_nodes", nodes),
+        ("mip_max_nodes", nodes),
     ):
         highs.setOptionValue(option, value)
     highs.passModel(_program(pool, demand, limits, (target + 0.25 * quantum) / unit, unit))
-    highs.run()
+    if not run_within(highs, watch, watch.left()):
+        return Finished(None, False)
     status = highs.getModelStatus()
     if status == highspy.HighsModelStatus.kInfeasible:
         return Finished(None, True)

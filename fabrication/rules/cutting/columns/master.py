@@ -15,6 +15,7 @@ import highspy
 import numpy as np
 
 from fabrication.rules.cutting.columns.column import Column
+from fabrication.rules.cutting.columns.solver import Quiet
 
 Floats = np.ndarray[Any, np.dtype[np.float64]]
 
@@ -39,9 +40,7 @@ class Master:
         self._places: list[int] = []  # of each entry: its pattern, type and count
         self._kinds: list[int] = []
         self._counts: list[int] = []
-        self._highs = highspy.Highs()
-        self._highs.setOptionValue("output_flag", False)
-        self._highs.setOptionValue("threads", 1)
+        self._highs = Quiet()
         self._highs.setOptionValue("presolve", "off")
         self._highs.setOptionValue("simplex_strategy", 4)
         infinity = highspy.kHighsInf

@@ -92,7 +92,7 @@ class Search:
         except TooMany:
             return
         state.tell("final program")
-        watch = state.watch.share(0.5, 2.0 * 2**turn)
+        watch = state.watch.share(0.5, 1e9 if len(pool) <= POOLS[0] else 2.0 * 2**turn)
         done = best_of_pool(
             pool, instance.demand, instance.limits, target, instance.unit, watch,
             quantum=state.quantum, seed=turn,

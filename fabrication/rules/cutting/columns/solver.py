@@ -1,0 +1,46 @@
+"""HiGHS, quiet, and never longer than we have."""
+
+from __future__ import annotations
+
+from threading import Thread
+
+import highspy
+
+from fabrication.rules.cutting.watch import Watch
+
+_left_running: list[object] = []
+
+
+class Quiet(highspy.Highs):
+    """
+    A HiGHS that never writes: the stock constructor prints a banner to standard output.
+
+    It does so while enabling callbacks, which we don't use, so that step is left out.
+    """
+
+    def __init__(self) -> None:
+        super(highspy.Highs, self).__init__()
+        self.setOptionValue("output_flag", False)
+        self.setOptionValue("threads", 1)
+
+
+def run_within(highs: Quiet, watch: Watch, seconds: float) -> bool:
+    """
+    Runs the solver; False when it had to be left running.
+
+    HiGHS looks at its clock too seldom (196 s of presolve were seen for a limit of 60 s),
+    and it can't be ended from outside, so a run past its time is left to itself.
+    """
+    limit = max(0.01, min(seconds, watch.left()))
+    highs.setOptionValue("time_limit", highs.getRunTime() + limit)
+    runner = Thread(target=highs.run, daemon=True)
+    runner.start()
+    patience = Watch(limit + 0.5)
+    while runner.is_alive():
+        runner.join(0.02)
+        if patience.out() or watch.out():
+            runner.join(0.2)
+            if runner.is_alive():
+                _left_running.append(highs)  # must outlive its thread
+                return False
+    return True
