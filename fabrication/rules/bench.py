@@ -63,7 +63,7 @@ class Bench:
         unit: Unit = Unit.INCH,
         finished: tuple[Length, Length] | None = None,
     ) -> None:
-        self.recipe, self.order, self.materials, self.unit = recipe, order, materials, unit
+        self.recipe, self.order, self.materials, self.unit = recipe, order, materials, Unit(unit)
         self.trade: Any = recipe.trade
         self.steps: list[Step] = []
         self.figures: list[Figure] = []
@@ -330,6 +330,7 @@ class Bench:
         """A measure part rules may start from, with what it is called in derivations."""
         self.measures[name] = value
         self.words[name] = words
+        self._sizes.clear()  # parts may have been worked out from what it was before
 
     def figure(self, key: str, name: str, text: str, number: Fraction | int | None = None) -> None:
         """A figure for the work order."""

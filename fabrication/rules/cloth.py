@@ -69,6 +69,7 @@ def lay_cloth(bench: Bench, key: str, *, seam: Length = ZERO, grid: Length | Non
         why += ", one repeat to find its start" if bench.order.pattern_start else ""
         lay = Lay(lay.kind, lay.widths, lay.width, cut, f"{why}; {lay.why}".strip("; "), False)
     bench.lays[key] = lay
+    bench.measures[f"{key}_joined"] = width
     bench.states.setdefault("lay", lay.kind)
     return lay
 

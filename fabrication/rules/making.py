@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from decimal import Decimal
 from typing import Final
 
@@ -127,14 +127,24 @@ def make_room(
 
 
 def _settle_starts(orders: Sequence[tuple[Recipe, Order]]) -> list[tuple[Recipe, Order]]:
-    """The first unit of each recipe and choice of cloth finds the pattern's start."""
-    seen: set[tuple[str, ...]] = set()
+    """Of the units that share a cloth the first finds the pattern's start."""
+    seen: set[frozenset[str]] = set()
     settled = []
     for recipe, order in orders:
-        cloth = (recipe.key, order.options.get("colour", ""), order.options.get("cloth", ""))
+        cloth = frozenset(_chosen_materials(recipe, order))
         settled.append((recipe, dataclasses.replace(order, pattern_start=cloth not in seen)))
         seen.add(cloth)
     return settled
+
+
+def _chosen_materials(recipe: Recipe, order: Order) -> Iterator[str]:
+    chosen = dict(recipe.materials)
+    for option in recipe.options:
+        key = order.options.get(option.key) or option.default
+        for choice in option.choices:
+            if choice.key == key:
+                chosen |= choice.materials
+    yield from chosen.values()
 
 
 def _named(recipe: Recipe, order: Order, materials: Mapping[str, Material], unit: Unit) -> UnitMake:

@@ -9,6 +9,18 @@ family's engineering.
 
 from __future__ import annotations
 
+from fabrication.rules.checking import (
+    Change,
+    Example,
+    Problem,
+    check_recipe,
+    condition_text,
+    count_text,
+    difference,
+    measure_text,
+    middling_order,
+    worked_example,
+)
 from fabrication.rules.making import equal_widths, make_on_one_head, make_room, make_unit
 from fabrication.rules.materials import Facts, Material, StockSize, materials_from_json
 from fabrication.rules.model import (
@@ -30,23 +42,33 @@ __all__ = [
     "FINISHED_SIZE",
     "OPENING_SIZE",
     "CannotMake",
+    "Change",
     "Cutout",
+    "Example",
     "Facts",
     "Figure",
     "Material",
     "Order",
     "Part",
+    "Problem",
     "Recipe",
     "Remark",
     "Step",
     "StockSize",
     "UnitMake",
+    "check_recipe",
+    "condition_text",
+    "count_text",
+    "difference",
     "equal_widths",
     "make_on_one_head",
     "make_room",
     "make_unit",
     "materials_from_json",
+    "measure_text",
+    "middling_order",
     "starting_materials",
     "starting_recipes",
     "starting_rows",
+    "worked_example",
 ]

@@ -6,6 +6,7 @@ from fractions import Fraction
 from math import ceil
 
 from fabrication.rules.bench import Bench
+from fabrication.rules.cloth import lay_cloth
 from fabrication.rules.lifting import choose_lift
 from fabrication.rules.model import CannotMake
 from fabrication.rules.spans import evenly_spaced
@@ -17,6 +18,7 @@ def work(bench: Bench) -> None:
     """Pleats, cords, lift and stack of one unit."""
     trade: CellularTrade = bench.trade
     _pleats(bench, trade)
+    lay_cloth(bench, "cloth")
     places = evenly_spaced(bench.length("bottom_rail"), trade.cord_end, trade.cord_span)
     bench.counts["cords"] = len(places)
     bench.places["cords"] = places
