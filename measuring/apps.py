@@ -1,6 +1,29 @@
+"""The measurer's room."""
+
 from django.apps import AppConfig
 
 
 class MeasuringConfig(AppConfig):
+    """Tells the rooms below what this one knows."""
+
     name = "measuring"
     default_auto_field = "django.db.models.BigAutoField"
+
+    def ready(self) -> None:
+        from jobs.models import MEASURING
+        from jobs.ports import ports
+        from measuring import papers, sources, times
+        from shared import menu, panels, roles
+
+        ports.stage_sources.append(sources.stage_facts)
+        ports.blocker_sources.append(sources.blockers)
+        ports.bring_sources.append(sources.bring)
+        for purpose in MEASURING:
+            ports.minutes_sources[purpose] = times.measure_minutes
+            ports.visit_urls[purpose] = "measuring:visit"
+        assert papers  # registers the document kinds
+        menu.add("Visits", "measuring:day", roles=[roles.MEASURER], place=20)
+        menu.add("Tapes", "measuring:tapes", roles=[roles.MEASURER], place=60)
+        menu.add("Range", "measuring:range", roles=[roles.OWNER], place=30)
+        panels.add("jobs:detail", "Openings", "measuring:job_openings", place=20)
+        panels.add("jobs:detail", "Sizes and units", "measuring:job_units", place=30)

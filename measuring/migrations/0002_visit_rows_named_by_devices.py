@@ -47,7 +47,7 @@ class Migration(migrations.Migration):
         migrations.AddField(
             model_name='opening',
             name='split',
-            field=models.JSONField(default=list, help_text="ticks of each unit's width, left to right; empty: equal"),
+            field=models.JSONField(default=list, help_text="ticks of each unit's width from the left; empty: equal"),
         ),
         migrations.AddField(
             model_name='opening',

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Any
 from django.db.models import F
 
 from jobs.models import Job
+from jobs.services import recompute_stage
 from measuring.models import Opening
 from shared import audit
 from shared.errors import Refused
@@ -56,6 +57,4 @@ def note(
 def restage(job: Job | int, by: User | None) -> None:
     """The job's stage anew, in the transaction of the deed."""
     pk = job.pk if isinstance(job, Job) else job
-    from jobs.services import recompute_stage
-
     recompute_stage(job=Job.objects.get(pk=pk), by=by)

@@ -282,13 +282,7 @@ def recoded(data: bytes) -> bytes:
     """
     if not data:
         raise Refused("no photo came", field="photo")
-    if len(data) > LARGEST_PHOTO:
-        size, most = len(data) / 1048576, LARGEST_PHOTO // 1048576
-        raise Refused(
-            f"the photo has {size:.0f} MB; the most is {most} MB. Take it at a smaller size.",
-            field="photo",
-            bound=f"at most {most} MB",
-        )
+    refuse_large(len(data))
     try:
         with Image.open(io.BytesIO(data), formats=PHOTO_KINDS) as picture:
             if picture.width * picture.height > LARGEST_PIXELS:
@@ -305,6 +299,17 @@ def recoded(data: bytes) -> bytes:
     out = io.BytesIO()
     plain.save(out, "JPEG", quality=82, optimize=True)
     return out.getvalue()
+
+
+def refuse_large(size: int) -> None:
+    """Refuses a photo by its size alone, before anybody reads it."""
+    if size > LARGEST_PHOTO:
+        most = LARGEST_PHOTO // 1048576
+        raise Refused(
+            f"the photo has {size / 1048576:.0f} MB; the most is {most} MB. Take it at a smaller size.",
+            field="photo",
+            bound=f"at most {most} MB",
+        )
 
 
 @transaction.atomic

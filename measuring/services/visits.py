@@ -9,6 +9,7 @@ from django.db import transaction
 from django.utils import timezone
 
 from jobs.models import Appointment
+from jobs.services import mark_arrived, mark_done
 from measuring.evaluation import Gap, evaluate
 from measuring.models import Opening, Tape, Visit, VisitOpening
 from measuring.services.base import lock_job, restage
@@ -54,6 +55,8 @@ def open_visit(
             appointment=appointment, measurer=by, tape=tape, opened_at=at or timezone.now()
         )
         _cover(appointment)
+        if appointment.state != Appointment.State.DONE:
+            mark_arrived(appointment=appointment, by=by, at=visit.opened_at)
         audit.record(by=by, deed="began to measure", subject=visit, job=job)
     elif tape is not None and visit.tape_id != tape.pk and not visit.is_closed():
         visit.tape = tape
@@ -140,7 +143,7 @@ def close_visit(
         raise Refused(f"{left[0]} couldn't be reached; close the visit in part", field="in_part")
     if not openings:
         raise Refused("no openings yet: add them, or leave the appointment open", field="openings")
-    visit.closed_at = at or timezone.now()
+    visit.closed_at = max(at or timezone.now(), visit.opened_at)
     visit.note = note_text.strip()[:4000]
     measured = [one for one in openings if one.state in (Opening.State.UNDER_WAY, Opening.State.MEASURED)]
     lagging = bool(left or untouched)
@@ -164,10 +167,8 @@ def _outcome(any_measured: bool, lagging: bool) -> str:
 
 def _end_appointment(visit: Visit, by: User) -> None:
     """The appointment is done; who drives next sees it."""
-    from jobs import services as jobs
-
     if visit.appointment.state != Appointment.State.DONE:
-        jobs.finish_appointment(appointment=visit.appointment, by=by, at=visit.closed_at)
+        mark_done(appointment=visit.appointment, by=by, at=visit.closed_at)
 
 
 @transaction.atomic

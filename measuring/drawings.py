@@ -1,0 +1,437 @@
+"""The measurer's drawings: an opening with its readings, a piece of tape. SVG, same for screen and paper."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+from fractions import Fraction
+from typing import Final
+
+from measuring.models import Mount, Opening, Reading
+from shared.drawings import DIGIT_EM, Svg
+from shared.lengths import EIGHTH, INCH, MM, ZERO, Length, Unit
+
+SHEET_WIDTH: Final = 420
+SHEET_HEIGHT: Final = 330
+USUAL: Final = {Unit.INCH: (Length.inches(36), Length.inches(48)), Unit.MM: (Length.mm(900), Length.mm(1200))}
+"""Drawn where nothing was read yet, and said so."""
+EXAGGERATION: Final = 10
+
+
+@dataclass(frozen=True, slots=True)
+class Thing:
+    """Something in the way, as it is drawn."""
+
+    kind: str
+    projection: Length
+    side: str = ""
+    from_top: Length | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Picture:
+    """
+    What an opening's drawing shows; every length exact, None where nothing was read.
+
+    `asked` are places whose dimension line is drawn though nothing was read there yet.
+    `covering` is the width and height of what is ordered, `shares` the widths of its units.
+    """
+
+    name: str
+    unit: Unit
+    widths: Mapping[str, Length] = field(default_factory=dict)
+    heights: Mapping[str, Length] = field(default_factory=dict)
+    diagonals: Mapping[str, Length] = field(default_factory=dict)
+    depth: Length | None = None
+    cover: Mapping[str, Length] = field(default_factory=dict)
+    covering: tuple[Length, Length] | None = None
+    shares: Sequence[Length] = ()
+    is_outside: bool = False
+    things: Sequence[Thing] = ()
+    asked: Sequence[str] = ()
+    doubted: Sequence[str] = ()
+    brackets: Sequence[Length] = ()
+    sill: str = "sill"
+
+
+def picture_of(
+    opening: Opening,
+    readings: Mapping[tuple[str, int], Reading],
+    *,
+    asked: Sequence[str] = (),
+    doubted: Sequence[str] = (),
+    covering: tuple[Length, Length] | None = None,
+    shares: Sequence[Length] = (),
+    brackets: Sequence[Length] = (),
+) -> Picture:
+    """The drawing's content from an opening's rows."""
+
+    def group(name: str) -> dict[str, Length]:
+        begin = f"{name}."
+        return {
+            place.removeprefix(begin): reading.value
+            for (place, turn), reading in readings.items()
+            if turn == 1 and place.startswith(begin)
+        }
+
+    depth = readings.get(("depth", 1))
+    return Picture(
+        name=str(opening),
+        unit=opening.job.branch.unit,
+        widths=group("widths"),
+        heights=group("heights"),
+        diagonals=group("diagonals"),
+        depth=depth.value if depth else None,
+        cover=group("cover"),
+        covering=covering,
+        shares=shares,
+        is_outside=opening.mount == Mount.OUTSIDE,
+        things=[
+            Thing(thing.kind, thing.projection, thing.side, thing.from_top)
+            for thing in opening.obstructions.all()
+            if thing.removed_at is None
+        ],
+        asked=asked,
+        doubted=doubted,
+        brackets=brackets,
+        sill=opening.sill,
+    )
+
+
+class _Plan:
+    """Where things of the opening are on the sheet: one scale for width and height."""
+
+    def __init__(self, picture: Picture, exaggerate: bool) -> None:
+        usual_width, usual_height = USUAL[picture.unit]
+        self.is_usual = not picture.widths and not picture.heights and not picture.covering
+        covering = picture.covering
+        self.width = max(picture.widths.values(), default=covering[0] if covering else usual_width)
+        self.height = max(picture.heights.values(), default=covering[1] if covering else usual_height)
+        widest = max(self.width, covering[0]) if covering else self.width
+        tallest = max(self.height, covering[1]) if covering else self.height
+        self.scale = min(210 / max(widest.ticks, 1), 210 / max(tallest.ticks, 1))
+        self.w, self.h = self.width.ticks * self.scale, self.height.ticks * self.scale
+        self.x = 60 + (210 - self.w) / 2
+        self.y = 44 + (210 - self.h) / 2
+        self.factor = EXAGGERATION if exaggerate else 1
+
+    def half(self, width: Length | None) -> float:
+        """Half of a width on the sheet, its difference from the widest drawn larger when asked."""
+        if width is None:
+            return self.w / 2
+        return (self.width.ticks - (self.width - width).ticks * self.factor) * self.scale / 2
+
+    @property
+    def middle(self) -> float:
+        return self.x + self.w / 2
+
+    @property
+    def right(self) -> float:
+        return self.x + self.w
+
+    @property
+    def bottom(self) -> float:
+        return self.y + self.h
+
+
+def opening_drawing(picture: Picture, *, exaggerate: bool = False, blank: bool = False) -> Svg:
+    """
+    An opening to scale: frame double-lined, readings where they were taken, mount in chalk.
+
+    Parameters
+    ----------
+    exaggerate
+        Taper drawn ten times larger, and said so in the drawing.
+    blank
+        For a printed sheet: lines without figures, room to write.
+    """
+    plan = _Plan(picture, exaggerate)
+    svg = Svg(SHEET_WIDTH, SHEET_HEIGHT, title=picture.name, desc=_words(picture, plan), look="opening")
+    _frame(svg, picture, plan)
+    _covering(svg, picture, plan)
+    for thing in picture.things:
+        _thing(svg, thing, plan)
+    _diagonals(svg, picture, plan, blank)
+    _widths(svg, picture, plan, blank)
+    _heights(svg, picture, plan, blank)
+    _depth(svg, picture, plan, blank)
+    _foot(svg, picture, plan, exaggerate, blank)
+    return svg
+
+
+def _words(picture: Picture, plan: _Plan) -> str:
+    if plan.is_usual:
+        return "nothing read yet; not to scale"
+    unit = picture.unit
+    said = [f"width {place} {value.spoken(unit)}" for place, value in picture.widths.items()]
+    said += [f"height {place} {value.spoken(unit)}" for place, value in picture.heights.items()]
+    if picture.depth is not None:
+        said.append(f"depth {picture.depth.spoken(unit)}")
+    said += [f"diagonal {place} {value.spoken(unit)}" for place, value in picture.diagonals.items()]
+    said += [f"{thing.kind} standing out {thing.projection.spoken(unit)}" for thing in picture.things]
+    if picture.covering:
+        width, height = picture.covering
+        said.append(f"covering {width.spoken(unit)} wide, {height.spoken(unit)} high")
+    return "; ".join(said)
+
+
+def _frame(svg: Svg, picture: Picture, plan: _Plan) -> None:
+    halves = [plan.half(picture.widths.get(place)) for place in ("top", "middle", "bottom")]
+    rows = [plan.y, plan.y + plan.h / 2, plan.bottom]
+    for grow, look in ((0.0, "ink"), (5.0, "thin")):
+        down = [(0.0, -grow), (0.0, 0.0), (0.0, grow)]
+        left = [(plan.middle - half - grow, y + dy) for half, y, (_, dy) in zip(halves, rows, down, strict=True)]
+        right = [(plan.middle + half + grow, y + dy) for half, y, (_, dy) in zip(halves, rows, down, strict=True)]
+        svg.polygon([*left, *reversed(right)], look)
+    if picture.sill == "sill":
+        svg.line(plan.x - 14, plan.bottom + 9, plan.right + 14, plan.bottom + 9, "ink")
+    elif picture.sill == "floor":
+        svg.hatch(plan.x - 18, plan.bottom + 6, plan.w + 36, 6, step=7)
+
+
+def _covering(svg: Svg, picture: Picture, plan: _Plan) -> None:
+    """What is ordered, in chalk; inside a hair within the frame, outside with its covers round it."""
+    if picture.covering is None:
+        return
+    width, height = (length.ticks * plan.scale for length in picture.covering)
+    if picture.is_outside:
+        left = picture.cover.get("left", ZERO).ticks * plan.scale
+        top = picture.cover.get("top", ZERO).ticks * plan.scale
+        spare = (width - plan.w) / 2
+        x = plan.x - (left if picture.cover else spare)
+        extra = width - plan.w - sum(picture.cover.get(s, ZERO).ticks * plan.scale for s in ("left", "right"))
+        x -= extra / 2 if picture.cover else 0
+        y = plan.y - (top if picture.cover else (height - plan.h) / 2)
+        svg.rect(x, y, width, height, "chalk")
+    else:
+        x, y = plan.middle - width / 2 + 2.5, plan.y + 2.5
+        width, height = width - 5, height - 5
+        svg.rect(x, y, width, height, "chalk")
+    _joints(svg, picture, plan, x, y, height)
+    for bracket in picture.brackets:
+        at = x + bracket.ticks * plan.scale
+        svg.line(at, y - 5, at, y + 6, "chalk")
+
+
+def _joints(svg: Svg, picture: Picture, plan: _Plan, x: float, y: float, height: float) -> None:
+    at = x
+    for share in list(picture.shares)[:-1]:
+        at += share.ticks * plan.scale
+        svg.line(at - 1, y, at - 1, y + height, "chalk")
+        svg.line(at + 1, y, at + 1, y + height, "chalk")
+
+
+def _thing(svg: Svg, thing: Thing, plan: _Plan) -> None:
+    reach = min(max(thing.projection.ticks * plan.scale, 7), plan.w / 2)
+    along = max(plan.h * 0.09, 12)
+    down = thing.from_top.ticks * plan.scale if thing.from_top else plan.h * 0.62
+    down = min(down, plan.h - along)
+    if thing.side == "top":
+        svg.hatch(plan.middle - 20, plan.y, 40, reach, step=5)
+        svg.text(plan.middle + 26, plan.y + 10, thing.kind, size=9, anchor="start", look="pencil-word")
+        return
+    if thing.side == "bottom":
+        svg.hatch(plan.middle - 20, plan.bottom - reach, 40, reach, step=5)
+        svg.text(plan.middle + 26, plan.bottom - 3, thing.kind, size=9, anchor="start", look="pencil-word")
+        return
+    x = plan.right - reach if thing.side == "right" else plan.x
+    svg.hatch(x, plan.y + down, reach, along, step=5)
+    if thing.side == "right":
+        svg.text(x - 4, plan.y + down + along - 2, thing.kind, size=9, anchor="end", look="pencil-word")
+    else:
+        svg.text(x + reach + 4, plan.y + down + along - 2, thing.kind, size=9, anchor="start", look="pencil-word")
+
+
+def _has(picture: Picture, name: str, value: Length | None) -> bool:
+    return value is not None or name in picture.asked
+
+
+def _looks(picture: Picture, name: str) -> tuple[str, str]:
+    return ("stop", "stop-word") if name in picture.doubted else ("pencil", "word")
+
+
+def _figure(svg: Svg, picture: Picture, name: str, at: tuple[float, float], value: Length | None, turn: float) -> None:
+    """The figure on a cleared patch of its line."""
+    _, word = _looks(picture, name)
+    text = "" if value is None else value.text(picture.unit)
+    if not text:
+        return
+    size = 12
+    room = (len(text) * DIGIT_EM * 0.78 + 0.5) * size
+    across, down = (size * 1.5, room) if turn else (room, size * 1.5)
+    svg.rect(at[0] - across / 2, at[1] - down / 2, across, down, "fill-sheet patch")
+    svg.length(at[0], at[1], value, unit=picture.unit, size=size, look=word, turn=turn)  # type: ignore[arg-type]
+
+
+def _span(
+    svg: Svg,
+    picture: Picture,
+    name: str,
+    ends: tuple[float, float, float, float],
+    value: Length | None,
+    *,
+    at: float = 0.5,
+    blank: bool = False,
+) -> None:
+    """A dimension line with slanted end strokes and its figure at a share of its way."""
+    x1, y1, x2, y2 = ends
+    look, _ = _looks(picture, name)
+    svg.line(x1, y1, x2, y2, look if value is not None or blank else "dashed")
+    upright = abs(x2 - x1) < abs(y2 - y1)
+    for x, y in ((x1, y1), (x2, y2)):
+        svg.tick(x, y, 45 if upright else 135, 4, look)
+    middle = (x1 + (x2 - x1) * at, y1 + (y2 - y1) * at)
+    if blank:
+        across, down = (22.0, 56.0) if upright else (56.0, 20.0)
+        svg.rect(middle[0] - across / 2, middle[1] - down / 2, across, down, "fill-sheet")
+        return
+    _figure(svg, picture, name, middle, value, -90 if upright else 0)
+
+
+def _widths(svg: Svg, picture: Picture, plan: _Plan, blank: bool) -> None:
+    rows = (("top", plan.y - 20, 0.5), ("middle", plan.y + plan.h * 0.46, 0.27), ("bottom", plan.bottom + 24, 0.5))
+    for place, y, at in rows:
+        name, value = f"widths.{place}", picture.widths.get(place)
+        if not _has(picture, name, value):
+            continue
+        half = plan.half(value)
+        left, right = plan.middle - half, plan.middle + half
+        if place != "middle":
+            edge = plan.y if place == "top" else plan.bottom
+            for x in (left, right):
+                svg.line(x, edge, x, y + (-4 if place == "top" else 4), "pencil")
+        _span(svg, picture, name, (left, y, right, y), value, at=at, blank=blank)
+
+
+def _heights(svg: Svg, picture: Picture, plan: _Plan, blank: bool) -> None:
+    columns = (("left", plan.x - 22, 0.5), ("center", plan.middle, 0.76), ("right", plan.right + 22, 0.5))
+    for place, x, at in columns:
+        name, value = f"heights.{place}", picture.heights.get(place)
+        if not _has(picture, name, value):
+            continue
+        if place != "center":
+            edge = plan.x if place == "left" else plan.right
+            over = -4 if place == "left" else 4
+            for y in (plan.y, plan.bottom):
+                svg.line(edge, y, x + over, y, "pencil")
+        _span(svg, picture, name, (x, plan.y, x, plan.bottom), value, at=at, blank=blank)
+
+
+def _diagonals(svg: Svg, picture: Picture, plan: _Plan, blank: bool) -> None:
+    for place, y1, y2 in (("rising", plan.bottom, plan.y), ("falling", plan.y, plan.bottom)):
+        name, value = f"diagonals.{place}", picture.diagonals.get(place)
+        if not _has(picture, name, value):
+            continue
+        look = "stop" if name in picture.doubted else "dashed"
+        svg.line(plan.x, y1, plan.right, y2, look)
+        at = (plan.x + plan.w * 0.80, y1 + (y2 - y1) * 0.80)
+        if blank:
+            svg.rect(at[0] - 28, at[1] - 10, 56, 20, "fill-sheet")
+        else:
+            _figure(svg, picture, name, at, value, 0)
+
+
+def _depth(svg: Svg, picture: Picture, plan: _Plan, blank: bool) -> None:
+    """A section through the head beside the opening: wall, glass, and what eats the depth."""
+    if not _has(picture, "depth", picture.depth):
+        return
+    depth = picture.depth or Length.inches(3)
+    x, y = 336.0, 66.0
+    deep = min(max(depth.ticks * max(plan.scale * 2.2, 0.0006), 14), 62)
+    svg.hatch(x - 14, y - 18, deep + 28, 18, step=6)
+    svg.line(x, y, x, y + 74, "ink")
+    svg.line(x + deep, y, x + deep, y + 74, "thin")
+    svg.line(x + deep + 3, y, x + deep + 3, y + 74, "thin")
+    for thing in picture.things:
+        reach = min(thing.projection.ticks / max(depth.ticks, 1), 1) * deep
+        svg.hatch(x + deep - reach, y + 34, reach, 9, step=4)
+    _span(svg, picture, "depth", (x, y + 88, x + deep, y + 88), None, blank=False)
+    if blank:
+        svg.rect(x + deep / 2 - 28, y + 96, 56, 20, "fill-sheet")
+    elif picture.depth is not None:
+        _, word = _looks(picture, "depth")
+        svg.length(x + deep / 2, y + 104, picture.depth, unit=picture.unit, size=12, look=word)
+    svg.text(x + deep / 2, y + 130, "depth", size=9, look="pencil-word")
+
+
+def _foot(svg: Svg, picture: Picture, plan: _Plan, exaggerate: bool, blank: bool) -> None:
+    y = SHEET_HEIGHT - 8
+    if picture.covering is not None:
+        _order_size(svg, picture, y)
+    elif plan.is_usual and not blank:
+        svg.text(16, y, "nothing read yet: not to scale", size=10, anchor="start", look="pencil-word")
+    if exaggerate:
+        words = f"taper drawn {EXAGGERATION} times larger"
+        svg.text(SHEET_WIDTH - 12, y, words, size=10, anchor="end", look="pencil-word")
+
+
+def _order_size(svg: Svg, picture: Picture, y: float) -> None:
+    """The size in chalk, fractions stacked as everywhere."""
+    assert picture.covering is not None
+    size, x = 13, 16.0
+    word = "covering" if picture.is_outside else "order size"
+    svg.text(x, y, word, size=size, anchor="start", look="chalk-word")
+    x += len(word) * size * 0.57 + size * 0.7
+    for place, value in enumerate(picture.covering):
+        if place:
+            svg.text(x, y, "×", size=size, anchor="start", look="chalk-word")
+            x += size
+        whole, _, fraction = value.text(picture.unit).rpartition(" ")
+        text = whole or fraction if "/" not in fraction else whole
+        room = len(text if "/" in fraction else fraction) * DIGIT_EM * size
+        room += size * 0.9 if "/" in fraction else 0
+        svg.length(x + room / 2, y - size * 0.36, value, unit=picture.unit, size=size, look="chalk-word")
+        x += room + size * 0.45
+    svg.text(x, y, picture.unit.value, size=size, anchor="start", look="chalk-word")
+
+
+# -- tape ------------------------------------------------------------------------------
+
+TAPE_WIDTH: Final = 340
+TAPE_HEIGHT: Final = 84
+
+
+def tape_drawing(value: Length, unit: Unit) -> Svg:
+    """
+    A piece of tape round one mark, for the eye to check what the hand typed.
+
+    Inch marks come in four lengths (inch, half, quarter, eighth), metric ones in three.
+    """
+    half = INCH * 2 if unit == Unit.INCH else MM * 45
+    svg = Svg(TAPE_WIDTH, TAPE_HEIGHT, title="tape", desc=f"the mark at {value.spoken(unit)}", look="tape")
+    scale = (TAPE_WIDTH - 20) / (half * 2).ticks
+    step = EIGHTH if unit == Unit.INCH else MM
+    begin = (value - half).up(step)
+
+    def at(mark: Length) -> float:
+        return 10 + (mark - value + half).ticks * scale
+
+    svg.rect(6, 14, TAPE_WIDTH - 12, 46, "thin")
+    mark = begin
+    while mark <= value + half:
+        if mark >= ZERO:
+            svg.line(at(mark), 14, at(mark), 14 + _mark_length(mark, unit), "thin")
+            word = _mark_word(mark, unit)
+            if word:
+                svg.text(at(mark), 55, word, size=12)
+        mark += step
+    x = at(value)
+    svg.line(x, 6, x, 60, "chalk")
+    svg.polygon([(x - 6, 4), (x + 6, 4), (x, 13)], "chalk")
+    svg.length(x, 72, value, unit=unit, size=13, look="chalk-word")
+    return svg
+
+
+def _mark_length(mark: Length, unit: Unit) -> float:
+    if unit == Unit.INCH:
+        share = Fraction(mark.ticks, INCH.ticks)
+        return {1: 30.0, 2: 23.0, 4: 16.0}.get(share.denominator, 9.0)
+    if not mark.ticks % (10 * MM.ticks):
+        return 26
+    return 17 if not mark.ticks % (5 * MM.ticks) else 9
+
+
+def _mark_word(mark: Length, unit: Unit) -> str:
+    if unit == Unit.INCH:
+        return str(mark // INCH) if not mark % INCH else ""
+    return str(mark // MM) if not mark.ticks % (10 * MM.ticks) else ""

@@ -1,0 +1,185 @@
+"""The form of a product: each figure of its fit a box of its own, lists a line each."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Mapping
+from typing import Any, Final
+
+from django import forms
+
+from measuring.models import Family, Mount, Product
+from shared.errors import Refused
+from shared.fields import LengthInput
+from shared.forms import SheetForm
+from shared.models import User
+
+LENGTHS: Final[Mapping[str, str]] = {
+    "min_depth": "depth to mount at all",
+    "flush_depth": "depth to sit flush",
+    "head_height": "height of head and brackets",
+    "clearance.width": "clearance off the width, inside",
+    "clearance.height": "clearance off the height, inside",
+    "gap.idle": "light gap, idle side",
+    "gap.control": "light gap, control side",
+    "gap.motor": "light gap, motor side",
+    "width.least": "narrowest",
+    "width.most": "widest",
+    "height.least": "shortest",
+    "height.most": "tallest",
+    "narrowing": "how far jambs may close in",
+    "swing_depth": "depth for the vanes' swing",
+    "hand_clearance": "hand clearance past a handle",
+    "coupled_most": "widest on two coupled tubes",
+    "support_span": "span between supports",
+    "support_end": "support from the end",
+    "package_extra": "package longer than the unit by",
+}
+NEEDED: Final = ("min_depth", "flush_depth", "head_height")
+COUNTS: Final[Mapping[str, str]] = {
+    "weight.grams_per_m2": "weight of cloth, g/m²",
+    "weight.grams_per_m": "weight of rails and tube, g/m of width",
+}
+
+
+class ProductForm(SheetForm):
+    """Name, figures and options of a product; `measuring.rules.fit` reads what comes of it."""
+
+    name = forms.CharField(max_length=80)
+    family = forms.ChoiceField(choices=Family.choices)
+    source = forms.ChoiceField(choices=Product.Source.choices)
+    is_active = forms.BooleanField(required=False, label="offered")
+    confirmed = forms.BooleanField(
+        required=False,
+        label="figures confirmed by us",
+        help_text="Until then a limit asks for a check and stops nothing.",
+    )
+    mounts = forms.MultipleChoiceField(choices=Mount.choices, widget=forms.CheckboxSelectMultiple)
+
+    def __init__(self, product: Product | None, data: Any = None, *, user: User) -> None:
+        self.before = product
+        fit = dict(product.fit) if product else {"unit": user.unit.value}
+        start: dict[str, Any] = {
+            "name": product.name if product else "",
+            "family": product.family if product else "",
+            "source": product.source if product else Product.Source.MADE,
+            "is_active": product.is_active if product else True,
+            "confirmed": fit.get("confirmed", False),
+            "mounts": fit.get("mounts", list(Mount.values)),
+            "tubes": "\n".join(f"{one['name']}: {one['most']}" for one in fit.get("tubes", [])),
+            "controls": json.dumps(fit.get("controls", []), indent=1, ensure_ascii=False),
+            "options": "\n".join(_option_line(key, row) for key, row in (product.options if product else {}).items()),
+            **{key: _get(fit, key) for key in (*LENGTHS, *COUNTS)},
+        }
+        super().__init__(data, user=user, initial=start)
+        if product:
+            self.fields["family"].required = False
+            self.fields["family"].disabled = True
+        for key, label in LENGTHS.items():
+            self.fields[key] = forms.CharField(
+                label=label, required=key in NEEDED, widget=LengthInput(), max_length=40
+            )
+        for key, label in COUNTS.items():
+            self.fields[key] = forms.IntegerField(label=label, required=False, min_value=0, max_value=100_000)
+        self.fields["packed_by_height"] = forms.BooleanField(
+            required=False, label="packed by the longer of width and height", initial=fit.get("packed_by_height", False)
+        )
+        self.fields["tubes"] = forms.CharField(
+            required=False,
+            widget=forms.Textarea(attrs={"rows": 3}),
+            help_text="a line each, smallest first: 1 1/2 in tube: 72",
+        )
+        self.fields["options"] = forms.CharField(
+            required=False,
+            widget=forms.Textarea(attrs={"rows": 5}),
+            help_text="a line each: hem_bar: sealed in | exposed. A ? after the name: may be left open",
+        )
+        self.fields["controls"] = forms.CharField(
+            required=False,
+            widget=forms.Textarea(attrs={"rows": 8, "spellcheck": "false"}),
+            help_text='JSON, one object a control: {"key": "chain", "name": "chain loop", "cord": "loop"}',
+        )
+        self.fit_before = fit
+
+    def clean(self) -> dict[str, Any]:
+        data = super().clean() or {}
+        try:
+            controls = json.loads(data.get("controls") or "[]")
+            if not isinstance(controls, list):
+                raise ValueError("a list belongs here")
+            data["controls"] = controls
+        except ValueError as error:
+            self.add_error("controls", f"not JSON: {error}")
+        data["tubes"] = self._lines(data.get("tubes", ""), "tubes")
+        data["options"] = self._lines(data.get("options", ""), "options")
+        return data
+
+    def _lines(self, text: str, field: str) -> list[tuple[str, str]]:
+        rows = []
+        for line in text.splitlines():
+            if not line.strip():
+                continue
+            name, colon, rest = line.rpartition(":") if field == "tubes" else line.partition(":")
+            if not colon or not name.strip():
+                self.add_error(field, f"{line[:40]}: a name, a colon, then the rest")
+                continue
+            rows.append((name.strip(), rest.strip()))
+        return rows
+
+    def product(self) -> dict[str, Any]:
+        """What `services.save_product` takes."""
+        data = self.cleaned_data
+        fit = {key: value for key, value in self.fit_before.items() if key in ("unit", "basis", "sold_as")}
+        fit["confirmed"] = data["confirmed"]
+        fit["mounts"] = data["mounts"]
+        for key in (*LENGTHS, *COUNTS):
+            if data.get(key) not in (None, ""):
+                _set(fit, key, data[key])
+        if data["packed_by_height"]:
+            fit["packed_by_height"] = True
+        if data["tubes"]:
+            fit["tubes"] = [{"name": name, "most": most} for name, most in data["tubes"]]
+        if data["controls"]:
+            fit["controls"] = data["controls"]
+        options: dict[str, Any] = {}
+        for name, rest in data["options"]:
+            choices = [part.strip() for part in rest.split("|") if part.strip()]
+            key = name.rstrip("?").strip().replace(" ", "_")
+            options[key] = {"choices": choices, "needed": False} if name.endswith("?") else choices
+        return {
+            "name": data["name"],
+            "family": data.get("family") or (self.before.family if self.before else ""),
+            "source": data["source"],
+            "is_active": data["is_active"],
+            "fit": fit,
+            "options": options,
+        }
+
+    def problem(self, refusal: Refused) -> None:
+        """Beside the figure the rules refused."""
+        field = refusal.field.removeprefix("fit.")
+        text = f"{refusal.problem} ({refusal.bound})" if refusal.bound else refusal.problem
+        base = field.partition("[")[0]
+        name = field if field in self.fields else base if base in self.fields else None
+        self.add_error(name, text if name else f"{field}: {text}" if field else text)
+
+
+def _option_line(key: str, row: Any) -> str:
+    choices = row.get("choices", []) if isinstance(row, Mapping) else row
+    mark = "" if not isinstance(row, Mapping) or row.get("needed", True) else "?"
+    return f"{key}{mark}: {' | '.join(choices)}"
+
+
+def _get(fit: Mapping[str, Any], key: str) -> Any:
+    value: Any = fit
+    for part in key.split("."):
+        value = value.get(part) if isinstance(value, Mapping) else None
+    return "" if value is None else value
+
+
+def _set(fit: dict[str, Any], key: str, value: Any) -> None:
+    outer, dot, inner = key.partition(".")
+    if dot:
+        fit.setdefault(outer, {})[inner] = value
+    else:
+        fit[outer] = value

@@ -1,0 +1,263 @@
+"""What the browser may send to the measurer's pages."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from django import forms
+
+from measuring.facts import STOPS
+from measuring.models import FixedTo, Group, Mount, Opening, Product, Room, Substrate, Unit
+from measuring.options import choices_of
+from measuring.rules.families import SIDES
+from shared.fields import LengthInput
+from shared.forms import DateInput, SheetForm
+from shared.lengths import Length
+from shared.models import User
+
+LARGEST_LIST = 512 * 1024
+
+
+class RoomForm(SheetForm):
+    """A room to measure."""
+
+    name = forms.CharField(max_length=60, label="room")
+    floor = forms.CharField(max_length=20, required=False)
+
+
+class ListForm(SheetForm):
+    """Openings from a list: a file, or pasted."""
+
+    file = forms.FileField(required=False, label="CSV file")
+    text = forms.CharField(
+        required=False,
+        label="or the list itself",
+        widget=forms.Textarea(attrs={"rows": 8, "spellcheck": "false"}),
+        help_text="First line: floor, room, mark (and product, mount, note if you like)",
+    )
+
+    def clean(self) -> dict[str, Any]:
+        data = super().clean() or {}
+        sent = data.get("file")
+        if sent is not None:
+            if sent.size > LARGEST_LIST:
+                self.add_error("file", f"{sent.size // 1024} kB; a list has at most {LARGEST_LIST // 1024} kB")
+                return data
+            try:
+                data["text"] = sent.read().decode("utf-8-sig")
+            except UnicodeDecodeError:
+                self.add_error("file", "this file is no text in UTF-8; save the list as CSV UTF-8")
+                return data
+        if not (data.get("text") or "").strip():
+            self.add_error("text", "choose a file or paste the list")
+        elif len(data["text"]) > LARGEST_LIST:
+            self.add_error("text", f"a list has at most {LARGEST_LIST // 1024} kB")
+        return data
+
+
+class CloseForm(SheetForm):
+    """The close-out."""
+
+    in_part = forms.BooleanField(required=False, label="close in part: the rest waits for another visit")
+    note = forms.CharField(required=False, max_length=4000, widget=forms.Textarea(attrs={"rows": 3}))
+
+
+def _products(user: User) -> list[tuple[str, str]]:
+    rows = Product.objects.visible_to(user).filter(is_active=True)
+    return [("", "not chosen"), *((row.key, row.name) for row in rows)]
+
+
+class RoomDefaultsForm(SheetForm):
+    """What new openings of a room begin with."""
+
+    product = forms.ChoiceField(required=False)
+    mount = forms.ChoiceField(choices=Mount.choices, required=False)
+    fixed_to = forms.ChoiceField(choices=FixedTo.choices, required=False)
+    substrate = forms.ChoiceField(choices=Substrate.choices, required=False)
+    sill = forms.ChoiceField(choices=Opening.Sill.choices, required=False, label="ends on")
+    floor_type = forms.CharField(max_length=40, required=False)
+
+    def __init__(self, user: User, room: Room, data: Any = None) -> None:
+        super().__init__(data, user=user, initial={"mount": Mount.INSIDE, **room.defaults}, prefix=f"room{room.pk}")
+        self.fields["product"].choices = _products(user)  # type: ignore[attr-defined]
+
+    def clean(self) -> dict[str, Any]:
+        return {name: value for name, value in (super().clean() or {}).items() if value}
+
+
+SWINGS = [("", "not asked"), *((word, word) for word in ("in, left", "in, right", "out", "slides"))]
+POWER = [("", "not asked"), ("none", "none near"), ("outlet", "outlet near"), ("mains", "mains at the head")]
+
+
+class FactsForm(SheetForm):
+    """
+    What is recorded of an opening beside its readings.
+
+    Fields are plain text: `measuring.facts` cleans them, for this page, the API and devices alike.
+    """
+
+    product = forms.ChoiceField(required=False)
+    mount = forms.ChoiceField(choices=Mount.choices)
+    mark = forms.CharField(max_length=20)
+    room = forms.ChoiceField()
+    units_wanted = forms.CharField(label="units side by side")
+    split = forms.CharField(required=False, label="their widths", help_text="such as 30 1/2 + 30 1/2; empty: equal")
+    fixed_to = forms.ChoiceField(choices=FixedTo.choices)
+    substrate = forms.ChoiceField(choices=Substrate.choices)
+    sill = forms.ChoiceField(choices=Opening.Sill.choices, label="ends on")
+    floor_type = forms.CharField(max_length=40, required=False)
+    is_door = forms.BooleanField(required=False, label="door")
+    door_swing = forms.ChoiceField(required=False, choices=SWINGS)
+    handle_projection = forms.CharField(required=False, widget=LengthInput(), help_text="rounded up")
+    handle_height = forms.CharField(required=False, widget=LengthInput(), help_text="from the floor")
+    sill_projection = forms.CharField(required=False, widget=LengthInput(), help_text="rounded up")
+    reach_height = forms.CharField(required=False, widget=LengthInput(), help_text="floor to the top of the opening")
+    power = forms.ChoiceField(required=False, choices=POWER)
+    access_note = forms.CharField(max_length=160, required=False, label="access")
+    phase = forms.CharField(max_length=60, required=False)
+    note = forms.CharField(max_length=4000, required=False, widget=forms.Textarea(attrs={"rows": 3}))
+
+    def __init__(self, opening: Opening, data: Any = None, *, user: User) -> None:
+        unit = opening.job.branch.unit
+        start = {name: self.shown(getattr(opening, name), unit) for name in self.base_fields}
+        for side in SIDES:
+            stop = opening.stops_on.get(side, {})
+            start[f"stop_{side}"] = stop.get("on", "")
+            start[f"limit_{side}"] = Length(stop["limit"]).text(unit) if stop else ""
+        super().__init__(data, user=user, unit=unit, initial=start)
+        products = _products(user)
+        if opening.product and opening.product.key not in dict(products):
+            products.append((opening.product.key, f"{opening.product.name} (not offered any more)"))
+        self.fields["product"].choices = products  # type: ignore[attr-defined]
+        self.fields["room"].choices = [(str(room.pk), str(room)) for room in opening.job.rooms.all()]  # type: ignore[attr-defined]
+        if opening.mount == Mount.OUTSIDE:
+            for side in SIDES:
+                self.fields[f"stop_{side}"] = forms.ChoiceField(
+                    required=False,
+                    label=f"{side} side stops on",
+                    choices=[("", "nothing"), *((word, word) for word in STOPS)],
+                )
+                self.fields[f"limit_{side}"] = forms.CharField(
+                    required=False,
+                    label=f"room beyond the opening, {side}",
+                    widget=LengthInput(),
+                    help_text="rounded down",
+                )
+
+    @staticmethod
+    def shown(value: Any, unit: Any) -> Any:
+        if isinstance(value, Length):
+            return value.text(unit)
+        if isinstance(value, Product):
+            return value.key
+        if isinstance(value, Room):
+            return str(value.pk)
+        if isinstance(value, list):
+            return " + ".join(Length(ticks).text(unit) for ticks in value)
+        return value
+
+    def facts(self) -> dict[str, Any]:
+        """What was sent, as `measuring.facts.clean_facts` takes it."""
+        data = dict(self.cleaned_data)
+        stops = {}
+        for side in SIDES:
+            on, limit = data.pop(f"stop_{side}", ""), data.pop(f"limit_{side}", "")
+            if on:
+                stops[side] = {"on": on, "limit": limit}
+        if "stop_left" in self.fields:
+            data["stops_on"] = stops
+        return data
+
+    def problem(self, name: str, text: str) -> None:
+        """Put a problem the cleaner found beside its field."""
+        parts = name.split(".")
+        if parts[0] == "stops_on" and len(parts) == 3:
+            name = f"{'stop' if parts[2] == 'on' else 'limit'}_{parts[1]}"
+        self.add_error(name if name in self.fields else None, text)
+
+
+class OptionsForm(SheetForm):
+    """What a unit is made with beside its size."""
+
+    def __init__(self, unit: Unit, data: Any = None, *, user: User) -> None:
+        super().__init__(data, user=user, initial=unit.options, prefix=f"unit{unit.pk}")
+        for one in choices_of(unit.product, unit.mount):
+            if one.choices:
+                self.fields[one.key] = forms.ChoiceField(
+                    label=one.label, required=False, choices=[("", "not chosen"), *one.choices]
+                )
+            else:
+                self.fields[one.key] = forms.CharField(label=one.label, required=False, max_length=120)
+
+
+class ObstructionForm(SheetForm):
+    """Something in the way."""
+
+    kind = forms.CharField(max_length=30, label="what", widget=forms.TextInput(attrs={"list": "obstruction-kinds"}))
+    projection = forms.CharField(widget=LengthInput(), label="stands out", help_text="rounded up")
+    at = forms.ChoiceField(
+        choices=[("path", "where cloth, slats or vanes hang"), ("head", "at the head, where it mounts")], label="where"
+    )
+    side = forms.ChoiceField(
+        required=False, choices=[("", "all across"), *((side, side) for side in ("left", "right", "top", "bottom"))]
+    )
+    from_top = forms.CharField(required=False, widget=LengthInput(), label="below the top")
+
+
+class PhotoForm(SheetForm):
+    """A photo; the service reads and re-encodes it."""
+
+    photo = forms.FileField(widget=forms.ClearableFileInput(attrs={"accept": "image/*", "capture": "environment"}))
+    caption = forms.CharField(max_length=160, required=False)
+
+
+class ReasonForm(SheetForm):
+    """Why."""
+
+    reason = forms.CharField(max_length=240)
+
+
+class GroupForm(SheetForm):
+    """Openings that belong together."""
+
+    kind = forms.ChoiceField(choices=Group.Kind.choices)
+    name = forms.CharField(max_length=60, required=False)
+    openings = forms.MultipleChoiceField(widget=forms.CheckboxSelectMultiple)
+    angles = forms.CharField(
+        required=False, help_text="degrees at headrail depth, left to right: 135, 135", label="corner angles"
+    )
+    runs_past = forms.CharField(max_length=60, required=False, label="which unit runs past")
+    bottoms_level = forms.BooleanField(required=False, label="bottoms level")
+
+    def __init__(self, openings: list[Opening], data: Any = None, *, user: User) -> None:
+        super().__init__(data, user=user)
+        self.fields["openings"].choices = [(str(one.pk), str(one)) for one in openings]  # type: ignore[attr-defined]
+
+
+class ApproveForm(SheetForm):
+    """The customer's yes."""
+
+    approved_by = forms.CharField(max_length=120, label="who said yes")
+    how = forms.ChoiceField(choices=[(word, word) for word in ("signed", "e-mail", "on the phone", "at the visit")])
+
+
+class ReleaseForm(SheetForm):
+    """Hand units to the workroom."""
+
+    due_on = forms.DateField(required=False, widget=DateInput(), label="to be made by")
+
+
+class DecisionForm(SheetForm):
+    """Accept or refuse a change of size."""
+
+    text = forms.CharField(max_length=240, required=False, label="note")
+
+
+class TapeForm(SheetForm):
+    """A tape and the length printed on its case."""
+
+    label = forms.CharField(max_length=40, label="name", help_text="such as: yellow 16 ft")
+    case_length = forms.CharField(widget=LengthInput(), help_text="printed on the case; a laser: its own length")
+    is_laser = forms.BooleanField(required=False, label="laser")
+    is_retired = forms.BooleanField(required=False, label="not in use any more")
+

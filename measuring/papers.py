@@ -1,0 +1,152 @@
+"""The measurer's papers: the customer's measure record, and the sheet for those who want paper."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from jobs.models import Appointment, Job
+from measuring.drawings import Picture, opening_drawing
+from measuring.evaluation import asked, current
+from measuring.models import Opening, Unit
+from measuring.options import shown_options
+from measuring.rules.families import HEIGHTS, WIDTHS
+from measuring.sheets import drawing_of, live_units, openings_of_job, rooms_of
+from shared.documents import document_kind
+from shared.roles import DISPATCHER, MEASURER, OWNER
+
+PAPER_FOR = (DISPATCHER, OWNER, MEASURER)
+EVERY_PLACE = (*WIDTHS, *HEIGHTS, "depth")
+
+
+def _opening_of(opening: Opening, units: list[Unit]) -> dict[str, Any]:
+    """One opening as the record shows it: readings, sizes with their steps, what to know."""
+    now = current(opening.readings.all())
+    return {
+        "name": str(opening),
+        "product": opening.product.name if opening.product else "",
+        "mount": opening.get_mount_display(),
+        "substrate": opening.get_substrate_display(),
+        "state": opening.get_state_display(),
+        "reason": opening.reason,
+        "note": opening.note,
+        "drawing": str(drawing_of(opening, now, units)),
+        "readings": [
+            {
+                "place": reading.get_place_display(),
+                "turn": turn,
+                "value": reading.value,
+                "case": reading.case_added,
+                "typed": reading.typed,
+                "by": str(reading.taken_by),
+                "at": reading.taken_at,
+                "tape": str(reading.tape or ""),
+            }
+            for (_, turn), reading in sorted(now.items(), key=lambda pair: _order(pair[0][0]))
+        ],
+        "units": [
+            {
+                "code": unit.code,
+                "number": unit.number,
+                "width": unit.order_width,
+                "height": unit.order_height,
+                "longest": unit.longest_height,
+                "basis": unit.basis,
+                "steps": unit.steps,
+                "findings": [one for one in unit.findings if one["severity"] != "note"],
+                "options": shown_options(unit),
+            }
+            for unit in units
+        ],
+    }
+
+
+def _order(place: str) -> int:
+    places = (*EVERY_PLACE, "diagonals.rising", "diagonals.falling")
+    return places.index(place) if place in places else len(places)
+
+
+@document_kind(
+    "measuring.record",
+    title="Measure record",
+    model="jobs.Job",
+    template="measuring/record_paper.html",
+    roles=PAPER_FOR,
+    job=lambda job: job.pk,
+)
+def measure_record(job: Job) -> dict[str, Any]:
+    """What was measured and how each order size was reached; the customer's copy."""
+    rooms = []
+    for room, members in rooms_of(openings_of_job(job)):
+        for one in members:
+            one.job = job
+        shown = [_opening_of(one, live_units(one)) for one in members]
+        rooms.append({"name": room.name, "floor": room.floor, "openings": shown})
+    visits = [
+        {"day": visit.opened_at, "by": str(visit.measurer), "outcome": visit.get_outcome_display(), "note": visit.note}
+        for visit in _visits(job)
+    ]
+    return {
+        "number": job.number,
+        "customer": job.customer.name,
+        "address": job.site.address,
+        "rooms": rooms,
+        "visits": visits,
+        "old_paint": job.site.is_before_1978(),
+        "children": job.site.children,
+    }
+
+
+def _visits(job: Job) -> list[Any]:
+    from measuring.models import Visit
+
+    return list(Visit.objects.filter(appointment__job=job).select_related("measurer").order_by("opened_at"))
+
+
+@document_kind(
+    "measuring.sheet",
+    title="Measure sheet",
+    model="jobs.Appointment",
+    template="measuring/sheet_paper.html",
+    roles=PAPER_FOR,
+)
+def measure_sheet(appointment: Appointment) -> dict[str, Any]:
+    """
+    A sheet to write on, in the order of the screen: pre-filled with what is known, blank for the rest.
+
+    Openings that are expected and not on record yet get a blank drawing each.
+    """
+    job = appointment.job
+    named = set(appointment.visit_openings.values_list("opening_id", flat=True))
+    openings = [one for one in openings_of_job(job) if not named or one.pk in named]
+    rows = []
+    for one in openings:
+        one.job = job
+        now = current(one.readings.all())
+        rows.append(
+            {
+                "name": str(one),
+                "product": one.product.name if one.product else "",
+                "mount": one.get_mount_display(),
+                "note": one.note,
+                "drawing": str(drawing_of(one, now, [], blank=not now) if one.product else _blank(job, str(one))),
+                "asks": [ask.label for ask in asked(one, now)],
+            }
+        )
+    expected = max(job.openings_expected, 1)
+    while len(rows) < expected:
+        name = f"opening {len(rows) + 1}"
+        rows.append({"name": name, "drawing": str(_blank(job, name))})
+    return {
+        "number": job.number,
+        "customer": job.customer.name,
+        "address": job.site.address,
+        "when": appointment.starts_at,
+        "rows": rows,
+        "grid": "1/8 in" if job.branch.units == "in" else "1 mm",
+        "old_paint": job.site.is_before_1978(),
+        "children": job.site.children,
+    }
+
+
+def _blank(job: Job, name: str) -> Any:
+    return opening_drawing(Picture(name, job.branch.unit, asked=EVERY_PLACE), blank=True)

@@ -1,0 +1,213 @@
+"""What pages, panels and papers show of openings and units, gathered once."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, field
+from typing import Any
+
+from jobs.models import Job
+from measuring.drawings import opening_drawing, picture_of, tape_drawing
+from measuring.evaluation import Ask, Evaluation, asked, current, evaluate
+from measuring.models import Opening, Photo, Place, Reading, Room, SizeChange, Unit
+from measuring.options import missing_options, shown_options
+from measuring.ports import ports
+from measuring.services import release_problems
+from shared.drawings import Svg
+from shared.lengths import Length, total
+
+
+@dataclass(slots=True)
+class Box:
+    """One place to read, with what was read there and before."""
+
+    ask: Ask
+    reading: Reading | None
+    older: list[Reading]
+    rivals: list[Reading]
+    typed: str
+    error: str = ""
+    finding: dict[str, Any] | None = None
+    tape: Svg | None = None
+
+    @property
+    def name(self) -> str:
+        return f"{self.ask.place}:{self.ask.turn}"
+
+
+@dataclass(slots=True)
+class OpeningSheet:
+    """An opening with everything known of it."""
+
+    opening: Opening
+    found: Evaluation
+    boxes: list[Box]
+    units: list[Unit]
+    drawing: Svg
+    things: list[tuple[Any, list[str]]]
+    photos: list[Photo]
+    older: list[Reading]
+    group_mates: list[Opening] = field(default_factory=list)
+
+    @property
+    def doubts(self) -> list[Box]:
+        return [box for box in self.boxes if box.finding is not None]
+
+    @property
+    def rivals(self) -> list[Box]:
+        return [box for box in self.boxes if box.rivals]
+
+    @property
+    def shown_findings(self) -> list[dict[str, Any]]:
+        """The units' findings where there are any: they know the product's split."""
+        seen: dict[str, dict[str, Any]] = {}
+        for unit in self.units:
+            for one in unit.findings:
+                seen.setdefault(one["text"], one)
+        return list(seen.values()) or self.found.findings
+
+
+def opening_sheet(opening: Opening, *, exaggerate: bool = False, typed: dict[str, str] | None = None) -> OpeningSheet:
+    """Gather one opening; `typed` holds what was refused, to stand in its box again."""
+    readings = list(opening.readings.select_related("taken_by", "tape"))
+    now = current(readings)
+    found = evaluate(opening, readings)
+    doubted = {
+        one["field"]: one for one in found.findings if one["code"] == "misread" and not one.get("confirmed")
+    }
+    boxes = [_box(ask, readings, opening, doubted, typed or {}) for ask in _asks(opening, now)]
+    units = list(opening.units.live().select_related("product"))
+    return OpeningSheet(
+        opening=opening,
+        found=found,
+        boxes=boxes,
+        units=units,
+        drawing=drawing_of(opening, now, units, found, exaggerate=exaggerate),
+        things=[
+            (thing, ports.help_past(opening, thing))
+            for thing in opening.obstructions.all()
+            if thing.removed_at is None
+        ],
+        photos=[photo for photo in opening.photos.all() if photo.removed_at is None],
+        older=[one for one in readings if one.superseded_at is not None],
+        group_mates=list(opening.group.openings.exclude(pk=opening.pk)) if opening.group else [],
+    )
+
+
+def _asks(opening: Opening, now: dict[tuple[str, int], Reading]) -> list[Ask]:
+    """What is asked, and what was read beside it, for instance before the product changed."""
+    asks = asked(opening, now)
+    there = {(ask.place, ask.turn) for ask in asks}
+    extra = [Ask(place, False, turn) for place, turn in now if (place, turn) not in there]
+    return asks + sorted(extra, key=lambda ask: list(Place.values).index(ask.place))
+
+
+def _box(
+    ask: Ask, readings: Sequence[Reading], opening: Opening, doubted: dict[str, Any], typed: dict[str, str]
+) -> Box:
+    here = [one for one in readings if one.place == ask.place and one.turn == ask.turn]
+    reading = next((one for one in here if one.is_current()), None)
+    unit = opening.job.branch.unit
+    box = Box(
+        ask=ask,
+        reading=reading,
+        older=[one for one in here if one.superseded_at is not None],
+        rivals=[one for one in here if one.superseded_at is None and one.conflict_with_id is not None],
+        typed="",
+        finding=doubted.get(ask.place) if ask.turn == 1 else None,
+    )
+    if reading is not None:
+        box.typed = reading.value.text(unit)
+        box.tape = tape_drawing(reading.value, unit)
+    box.typed = typed.get(box.name, box.typed)
+    return box
+
+
+def drawing_of(
+    opening: Opening,
+    now: dict[tuple[str, int], Reading],
+    units: Sequence[Unit],
+    found: Evaluation | None = None,
+    *,
+    exaggerate: bool = False,
+    blank: bool = False,
+) -> Svg:
+    """The opening's drawing with its covering, as it stands."""
+    sized = [unit for unit in units if unit.order_width is not None and unit.order_height is not None]
+    covering = None
+    shares: list[Length] = []
+    if sized:
+        shares = [unit.order_width for unit in sized if unit.order_width is not None]
+        height = sized[0].order_height
+        covering = (total(shares), height) if height is not None else None
+    doubted = [one["field"] for one in (found.findings if found else []) if one["code"] == "misread"]
+    picture = picture_of(
+        opening,
+        now,
+        asked=[ask.place for ask in asked(opening, now)],
+        doubted=doubted,
+        covering=covering,
+        shares=shares if len(shares) > 1 else (),
+    )
+    return opening_drawing(picture, exaggerate=exaggerate, blank=blank)
+
+
+@dataclass(slots=True)
+class UnitRow:
+    """A unit on the sizes page."""
+
+    unit: Unit
+    problems: list[str]
+    lacking: list[str]
+    options: list[tuple[str, str]]
+    change: SizeChange | None
+
+    @property
+    def is_ready(self) -> bool:
+        return not self.problems
+
+
+def openings_of_job(job: Job) -> list[Opening]:
+    """The job's openings in walking order, with what drawing them needs."""
+    return list(
+        Opening.objects.filter(job=job)
+        .exclude(state=Opening.State.DROPPED)
+        .select_related("job__branch", "job__site", "job__customer", "room", "product", "group")
+        .prefetch_related("readings", "obstructions", "photos", "units__product")
+        .order_by("room__order", "room_id", "order", "pk")
+    )
+
+
+def rooms_of(openings: Iterable[Opening]) -> list[tuple[Room, list[Opening]]]:
+    """Openings by room, in the order they are walked."""
+    rooms: dict[int, tuple[Room, list[Opening]]] = {}
+    for opening in openings:
+        rooms.setdefault(opening.room_id, (opening.room, []))[1].append(opening)
+    return list(rooms.values())
+
+
+DEAD = (Unit.State.CANCELLED, Unit.State.REPLACED)
+
+
+def live_units(opening: Opening) -> list[Unit]:
+    """From what is prefetched already."""
+    units = [unit for unit in opening.units.all() if unit.state not in DEAD]
+    for unit in units:
+        unit.opening = opening
+    return sorted(units, key=lambda unit: (unit.number, unit.pk))
+
+
+def unit_rows(job: Job) -> list[UnitRow]:
+    """Every live unit of the job with what holds it back."""
+    rows = []
+    changes = {
+        change.unit_id: change
+        for change in SizeChange.objects.filter(unit__opening__job=job, state=SizeChange.State.OPEN)
+    }
+    for opening in openings_of_job(job):
+        opening.job = job
+        rows += [
+            UnitRow(unit, release_problems(unit), missing_options(unit), shown_options(unit), changes.get(unit.pk))
+            for unit in live_units(opening)
+        ]
+    return rows

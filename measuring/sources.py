@@ -1,0 +1,102 @@
+"""What this room tells the jobs room: stage facts, what holds a job up, what to bring."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from typing import Any
+
+from django.db.models import Count, Q
+from django.urls import reverse
+
+from jobs.models import Appointment, Job
+from jobs.ports import Blocker
+from measuring.models import FactConflict, Opening, Reading, SizeChange, Unit, Visit
+from measuring.options import missing_options
+from shared.lengths import Length
+from shared.roles import DISPATCHER, MEASURER
+
+TO_MEASURE = (Opening.State.TO_MEASURE, Opening.State.UNDER_WAY, Opening.State.NOT_REACHED)
+
+
+def stage_facts(job: Job) -> dict[str, Any]:
+    """
+    Openings to measure, openings measured, and units by state, without those made anew.
+
+    A remake lags by nature: it is counted by who owes the return, not here.
+    """
+    openings = Opening.objects.filter(job=job).aggregate(
+        waiting=Count("pk", filter=Q(state__in=TO_MEASURE)),
+        measured=Count("pk", filter=Q(state=Opening.State.MEASURED)),
+    )
+    units = Unit.objects.filter(opening__job=job, replaces=None).order_by().values_list("state").annotate(Count("pk"))
+    return {
+        "openings_to_measure": openings["waiting"],
+        "openings_measured": openings["measured"],
+        "units": dict(units),
+    }
+
+
+def blockers(job: Job) -> Iterator[Blocker]:
+    """What holds the job up in this room, and who can move it."""
+    sizes = reverse("measuring:sizes", args=[job.pk])
+    for change in SizeChange.objects.filter(unit__opening__job=job, state=SizeChange.State.OPEN).select_related("unit"):
+        yield Blocker(
+            f"{change.unit.code}: measured again after release, to decide",
+            DISPATCHER,
+            change.opened_at,
+            reverse("measuring:size_change", args=[change.pk]),
+            "stop",
+        )
+    for visit in Visit.objects.filter(appointment__job=job, outcome=Visit.Outcome.PART):
+        left = Opening.objects.filter(job=job, state=Opening.State.NOT_REACHED).count()
+        if left:
+            yield Blocker(f"{left} not reached at the visit", DISPATCHER, visit.closed_at, sizes)
+            break
+    yield from _side_by_side(job)
+    if not job.is_cancelled():
+        yield from _before_release(job, sizes)
+
+
+def _side_by_side(job: Job) -> Iterator[Blocker]:
+    doubled = Reading.objects.filter(opening__job=job, superseded_at=None, conflict_with__isnull=False)
+    told_twice = FactConflict.objects.filter(opening__job=job, settled_at=None)
+    doubtful = Q(readings__in=doubled) | Q(fact_conflicts__in=told_twice)
+    for opening in Opening.objects.filter(doubtful, job=job).select_related("room").distinct():
+        yield Blocker(
+            f"{opening}: two answers stand side by side",
+            MEASURER,
+            None,
+            reverse("measuring:opening", args=[opening.pk]),
+        )
+
+
+def _before_release(job: Job, sizes: str) -> Iterator[Blocker]:
+    waiting = Unit.objects.filter(opening__job=job, opening__state=Opening.State.MEASURED).filter(
+        state__in=[Unit.State.DRAFT, Unit.State.SIZED, Unit.State.APPROVED]
+    )
+    units = list(waiting.select_related("product"))
+    if not units:
+        return
+    stopped = sum(any(one["severity"] == "stop" for one in unit.findings) for unit in units)
+    if stopped:
+        yield Blocker(f"{stopped} can't be made as measured", DISPATCHER, None, sizes, "stop")
+    lacking = sum(bool(missing_options(unit)) for unit in units)
+    if lacking:
+        yield Blocker(f"{lacking} lack options", DISPATCHER, None, sizes)
+    unapproved = sum(unit.state != Unit.State.APPROVED for unit in units)
+    if unapproved and not lacking:
+        yield Blocker(f"{unapproved} wait for the customer's approval", DISPATCHER, None, sizes)
+    elif not unapproved and not stopped:
+        yield Blocker(f"{len(units)} approved, to be released", DISPATCHER, None, sizes, "note")
+
+
+def bring(appointment: Appointment) -> list[str]:
+    """What a measurer brings beside the tape: a ladder where something is high."""
+    if not appointment.is_measuring():
+        return []
+    rows = Opening.objects.filter(visit_openings__appointment=appointment, reach_height__isnull=False)
+    highest = max((row.reach_height for row in rows if row.reach_height), default=Length(0))
+    if not highest:
+        return ["steel tape"]
+    unit = appointment.job.branch.unit
+    return ["steel tape", f"ladder: an opening reaches {highest.text(unit, symbol=True)}"]

@@ -1,0 +1,55 @@
+"""The addresses of the measurer's pages."""
+
+from django.urls import path
+
+from measuring.views import openings, range, sizes, visits
+
+app_name = "measuring"
+
+urlpatterns = [
+    path("visits/", visits.day, name="day"),
+    path("visits/<int:pk>/", visits.visit, name="visit"),
+    path("visits/<int:pk>/begin/", visits.begin, name="begin"),
+    path("visits/<int:pk>/rooms/", visits.add_room, name="add_room"),
+    path("visits/<int:pk>/rooms/<int:room_pk>/openings/", visits.add_opening, name="add_opening"),
+    path("visits/<int:pk>/rooms/<int:room_pk>/defaults/", visits.room_defaults, name="room_defaults"),
+    path("visits/<int:pk>/rooms/<int:room_pk>/order/", visits.reorder, name="reorder"),
+    path("visits/<int:pk>/list/", visits.load_list, name="load_list"),
+    path("visits/<int:pk>/close/", visits.close, name="close"),
+    path("visits/<int:pk>/reopen/", visits.reopen, name="reopen"),
+    path("openings/<int:pk>/", openings.opening, name="opening"),
+    path("openings/<int:pk>/readings/", openings.readings, name="readings"),
+    path("openings/<int:pk>/reading/", openings.add_reading, name="add_reading"),
+    path("openings/<int:pk>/facts/", openings.facts, name="facts"),
+    path("openings/<int:pk>/obstructions/", openings.obstruction, name="obstruction"),
+    path("openings/<int:pk>/photos/", openings.add_photo, name="add_photo"),
+    path("openings/<int:pk>/alternatives/", openings.alternatives, name="alternatives"),
+    *(
+        path(f"openings/<int:pk>/{deed.replace('_', '-')}/", openings.opening_deed, {"deed": deed}, name=deed)
+        for deed in ("copy", "again", "cannot", "not_reached", "drop")
+    ),
+    *(
+        path(f"readings/<int:pk>/{deed}/", openings.reading_deed, {"deed": deed}, name=f"reading_{deed}")
+        for deed in ("same", "keep", "back")
+    ),
+    path("obstructions/<int:pk>/remove/", openings.remove_obstruction, name="remove_obstruction"),
+    path("photos/<int:pk>/", openings.photo, name="photo"),
+    path("photos/<int:pk>/remove/", openings.remove_photo, name="remove_photo"),
+    path("answers/<int:pk>/settle/", openings.settle, name="settle"),
+    path("units/<int:pk>/options/", openings.options, name="options"),
+    path("units/<int:pk>/cancel/", sizes.cancel_unit, name="cancel_unit"),
+    path("jobs/<int:job_pk>/sizes/", sizes.sizes, name="sizes"),
+    path("jobs/<int:job_pk>/sizes/approve/", sizes.approve, name="approve"),
+    path("jobs/<int:job_pk>/sizes/release/", sizes.release, name="release"),
+    path("jobs/<int:job_pk>/groups/", openings.groups, name="groups"),
+    path("jobs/<int:job_pk>/openings/", sizes.job_openings, name="job_openings"),
+    path("jobs/<int:job_pk>/units/", sizes.job_units, name="job_units"),
+    path("groups/<int:pk>/apart/", openings.ungroup, name="ungroup"),
+    path("approvals/<int:pk>/withdraw/", sizes.withdraw, name="withdraw"),
+    path("size-changes/<int:pk>/", sizes.size_change, name="size_change"),
+    path("range/", range.product_range, name="range"),
+    path("range/new/", range.product, name="new_product"),
+    path("range/<int:pk>/", range.product, name="product"),
+    path("range/times/", range.measure_times, name="measure_times"),
+    path("tapes/", range.tapes, name="tapes"),
+]

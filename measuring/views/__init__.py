@@ -1,0 +1,1 @@
+"""The measurer's pages: a view reads, calls one service, answers."""

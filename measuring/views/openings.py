@@ -1,0 +1,391 @@
+"""One opening: readings, facts, what is in the way, photos, options."""
+
+from __future__ import annotations
+
+import mimetypes
+from collections.abc import Callable
+from typing import Any
+
+from django.contrib import messages
+from django.contrib.auth.decorators import login_required
+from django.http import FileResponse, HttpRequest, HttpResponse
+from django.shortcuts import redirect, render
+from django.views.decorators.http import require_GET, require_http_methods, require_POST
+
+from jobs.access import job_for
+from measuring import services
+from measuring.access import (
+    MEASURES,
+    SEES_SIZES,
+    conflict_for,
+    group_for,
+    obstruction_for,
+    opening_for,
+    photo_for,
+    reading_for,
+    tape_for,
+    unit_for,
+)
+from measuring.evaluation import alternatives_for
+from measuring.facts import About, clean_facts
+from measuring.forms import FactsForm, GroupForm, ObstructionForm, OptionsForm, PhotoForm, ReasonForm
+from measuring.models import Opening, Place, Reading, Visit
+from measuring.services.readings import refuse_large
+from measuring.sheets import OpeningSheet, opening_sheet, openings_of_job
+from shared.access import roles_required
+from shared.errors import Refused
+
+
+def visit_at(opening: Opening) -> Visit | None:
+    """The visit that is at this opening, not closed yet."""
+    return (
+        Visit.objects.filter(closed_at=None, appointment__visit_openings__opening=opening)
+        .select_related("tape")
+        .order_by("-opened_at")
+        .first()
+    )
+
+
+def _page(
+    request: HttpRequest,
+    opening: Opening,
+    *,
+    sheet: OpeningSheet | None = None,
+    status: int = 200,
+    **forms: Any,
+) -> HttpResponse:
+    sheet = sheet or opening_sheet(opening, exaggerate=request.GET.get("taper") == "10")
+    visit = visit_at(opening)
+    user = request.user
+    siblings = [one.pk for one in openings_of_job(opening.job)] if opening.state != Opening.State.DROPPED else []
+    at = siblings.index(opening.pk) if opening.pk in siblings else -1
+    context = {
+        "opening": opening,
+        "job": opening.job,
+        "unit": opening.job.branch.unit,
+        "sheet": sheet,
+        "visit": visit,
+        "tapes": user.tapes.filter(is_retired=False),
+        "tape": visit.tape if visit and visit.measurer_id == user.pk else user.tapes.filter(is_retired=False).first(),
+        "facts_form": FactsForm(opening, user=user),
+        "option_forms": [(one, OptionsForm(one, user=user)) for one in sheet.units],
+        "obstruction_form": ObstructionForm(user=user, unit=opening.job.branch.unit),
+        "photo_form": PhotoForm(user=user),
+        "reason_form": ReasonForm(user=user),
+        "conflicts": opening.fact_conflicts.filter(settled_at=None).select_related("offered_by"),
+        "before": siblings[at - 1] if at > 0 else None,
+        "after": siblings[at + 1] if 0 <= at < len(siblings) - 1 else None,
+        "may_write": user.has_role(*MEASURES),
+        "places": Place.choices,
+    }
+    return render(request, "measuring/opening.html", context | forms, status=status)
+
+
+@login_required
+@roles_required(*SEES_SIZES)
+@require_GET
+def opening(request: HttpRequest, pk: int) -> HttpResponse:
+    """An opening with everything known of it."""
+    return _page(request, opening_for(request.user, pk))
+
+
+@login_required
+@roles_required(*MEASURES)
+@require_POST
+def readings(request: HttpRequest, pk: int) -> HttpResponse:
+    """Every box that says something new; what is refused stands beside its box, the rest is kept."""
+    now = opening_for(request.user, pk)
+    visit, user = visit_at(now), request.user
+    tape = tape_for(user, int(request.POST["tape"])) if request.POST.get("tape", "").isdigit() else None
+    grade = Reading.Grade.ROUGH if request.POST.get("rough") else Reading.Grade.FINAL
+    problems: dict[str, str] = {}
+    typed: dict[str, str] = {}
+    kept = 0
+    for box in opening_sheet(now).boxes:
+        sent = request.POST.get(box.name, "").strip()[:80]
+        with_case = bool(request.POST.get(f"case:{box.name}"))
+        regrade = box.reading is not None and box.reading.grade != grade and bool(request.POST.get("regrade"))
+        if not sent or (sent == box.typed and not with_case and not regrade):
+            continue
+        try:
+            services.record_reading(
+                opening=now,
+                place=box.ask.place,
+                turn=box.ask.turn,
+                typed=sent,
+                by=user,
+                visit=visit,
+                tape=tape,
+                with_case=with_case,
+                grade=grade,
+            )
+            kept += 1
+        except Refused as refusal:
+            problems[box.name], typed[box.name] = refusal.problem, sent
+    if not problems:
+        if kept:
+            messages.success(request, f"{kept} reading{'s' if kept != 1 else ''} kept.")
+        return redirect("measuring:opening", pk)
+    now = opening_for(user, pk)
+    sheet = opening_sheet(now, typed=typed)
+    for box in sheet.boxes:
+        box.error = problems.get(box.name, "")
+    return _page(request, now, sheet=sheet, status=422)
+
+
+@login_required
+@roles_required(*MEASURES)
+@require_POST
+def add_reading(request: HttpRequest, pk: int) -> HttpResponse:
+    """One reading at any place, such as a diagonal nobody asked for."""
+    now = opening_for(request.user, pk)
+    return _done(
+        request,
+        now,
+        lambda: services.record_reading(
+            opening=now,
+            place=request.POST.get("place", ""),
+            typed=request.POST.get("typed", ""),
+            by=request.user,
+            visit=visit_at(now),
+        ),
+    )
+
+
+@login_required
+@roles_required(*MEASURES)
+@require_POST
+def reading_deed(request: HttpRequest, pk: int, deed: str) -> HttpResponse:
+    """Confirm it, keep it against another, or take it back."""
+    one = reading_for(request.user, pk)
+    deeds: dict[str, Callable[..., Any]] = {
+        "same": services.confirm_reading,
+        "keep": services.keep_reading,
+        "back": services.withdraw_reading,
+    }
+    return _done(request, one.opening, lambda: deeds[deed](reading=one, by=request.user))
+
+
+@login_required
+@roles_required(*MEASURES)
+@require_http_methods(["POST"])
+def facts(request: HttpRequest, pk: int) -> HttpResponse:
+    """Product, mount, substrate and the rest."""
+    now = opening_for(request.user, pk)
+    form = FactsForm(now, request.POST, user=request.user)
+    if form.is_valid():
+        sent = form.facts()
+        about = About(now.job.branch.unit, now.job_id, now.job.branch_id, now)
+        clean, problems = clean_facts(sent, about)
+        fit = {name: value for name, value in sent.items() if name in clean}
+        try:
+            services.change_opening(opening=now, by=request.user, facts=fit)
+        except Refused as refusal:
+            problems[refusal.field] = refusal.problem
+        for name, problem in problems.items():
+            form.problem(name, problem)
+        if not problems:
+            messages.success(request, "Kept.")
+            return redirect("measuring:opening", pk)
+    return _page(request, opening_for(request.user, pk), status=422, facts_form=form)
+
+
+@login_required
+@roles_required(*MEASURES)
+@require_POST
+def obstruction(request: HttpRequest, pk: int) -> HttpResponse:
+    """Something in the way."""
+    now = opening_for(request.user, pk)
+    form = ObstructionForm(request.POST, user=request.user)
+    if form.is_valid():
+        data = form.cleaned_data
+        try:
+            services.add_obstruction(opening=now, by=request.user, **data)
+        except Refused as refusal:
+            form.refuse(refusal)
+        else:
+            return redirect("measuring:opening", pk)
+    return _page(request, now, status=422, obstruction_form=form)
+
+
+@login_required
+@roles_required(*MEASURES)
+@require_POST
+def remove_obstruction(request: HttpRequest, pk: int) -> HttpResponse:
+    """It is not there."""
+    thing = obstruction_for(request.user, pk)
+    return _done(request, thing.opening, lambda: services.remove_obstruction(obstruction=thing, by=request.user))
+
+
+@login_required
+@roles_required(*MEASURES)
+@require_POST
+def add_photo(request: HttpRequest, pk: int) -> HttpResponse:
+    """A photo."""
+    now = opening_for(request.user, pk)
+    form = PhotoForm(request.POST, request.FILES, user=request.user)
+    if form.is_valid():
+        sent = form.cleaned_data["photo"]
+        try:
+            refuse_large(sent.size)
+            services.add_photo(
+                opening=now, data=sent.read(), caption=form.cleaned_data["caption"], by=request.user
+            )
+        except Refused as refusal:
+            form.refuse(refusal)
+        else:
+            messages.success(request, "Photo kept.")
+            return redirect("measuring:opening", pk)
+    return _page(request, now, status=422, photo_form=form)
+
+
+@login_required
+@roles_required(*SEES_SIZES)
+@require_GET
+def photo(request: HttpRequest, pk: int) -> FileResponse:
+    """The picture itself, for who may see the opening."""
+    one = photo_for(request.user, pk)
+    kind = mimetypes.guess_type(one.file.name)[0] or "image/jpeg"
+    answer = FileResponse(one.file.open("rb"), content_type=kind)
+    answer["Cache-Control"] = "private, max-age=86400"
+    return answer
+
+
+@login_required
+@roles_required(*MEASURES)
+@require_POST
+def remove_photo(request: HttpRequest, pk: int) -> HttpResponse:
+    """Not shown any more."""
+    one = photo_for(request.user, pk)
+    return _done(request, one.opening, lambda: services.remove_photo(photo=one, by=request.user))
+
+
+@login_required
+@roles_required(*MEASURES)
+@require_POST
+def options(request: HttpRequest, pk: int) -> HttpResponse:
+    """What one unit is made with, or every unit of its opening."""
+    unit = unit_for(request.user, pk)
+    now = opening_for(request.user, unit.opening_id)
+    form = OptionsForm(unit, request.POST, user=request.user)
+    if form.is_valid():
+        try:
+            if request.POST.get("all"):
+                services.set_options_of_opening(opening=now, options=form.cleaned_data, by=request.user)
+            else:
+                services.set_options(unit=unit, options=form.cleaned_data, by=request.user)
+        except Refused as refusal:
+            form.refuse(refusal)
+        else:
+            messages.success(request, "Options kept.")
+            if request.POST.get("from") == "sizes":
+                return redirect("measuring:sizes", now.job_id)
+            return redirect("measuring:opening", now.pk)
+    sheet = opening_sheet(now)
+    forms = [(one, form if one.pk == unit.pk else OptionsForm(one, user=request.user)) for one in sheet.units]
+    return _page(request, now, sheet=sheet, status=422, option_forms=forms)
+
+
+@login_required
+@roles_required(*MEASURES)
+@require_POST
+def opening_deed(request: HttpRequest, pk: int, deed: str) -> HttpResponse:
+    """Copy it, take it up again, or say why it can't be covered, wasn't reached, is dropped."""
+    now = opening_for(request.user, pk)
+    user = request.user
+    if deed == "copy":
+        made: list[Opening] = []
+        answer = _done(
+            request, now, lambda: made.append(services.copy_opening(opening=now, by=user, visit=visit_at(now)))
+        )
+        return redirect("measuring:opening", made[0].pk) if made else answer
+    if deed == "again":
+        return _done(request, now, lambda: services.take_up_again(opening=now, by=user))
+    deeds: dict[str, Callable[..., Any]] = {
+        "cannot": services.mark_cannot,
+        "not_reached": services.mark_not_reached,
+        "drop": services.drop_opening,
+    }
+    form = ReasonForm(request.POST, user=user)
+    if form.is_valid() or deed == "drop":
+        try:
+            deeds[deed](opening=now, by=user, reason=request.POST.get("reason", ""))
+        except Refused as refusal:
+            form.refuse(refusal)
+        else:
+            return redirect("measuring:opening", pk)
+    return _page(request, now, status=422, reason_form=form, reason_for=deed)
+
+
+@login_required
+@roles_required(*MEASURES)
+@require_POST
+def settle(request: HttpRequest, pk: int) -> HttpResponse:
+    """Which of two answers stands."""
+    one = conflict_for(request.user, pk)
+    take = request.POST.get("take") == "offered"
+    return _done(
+        request, one.opening, lambda: services.settle_fact(conflict=one, take_offered=take, by=request.user)
+    )
+
+
+@login_required
+@roles_required(*MEASURES)
+@require_GET
+def alternatives(request: HttpRequest, pk: int) -> HttpResponse:
+    """Every product of the range tried on this opening, loaded when asked."""
+    now = opening_for(request.user, pk)
+    return render(
+        request,
+        "measuring/_alternatives.html",
+        {"opening": now, "tried": alternatives_for(now), "unit": now.job.branch.unit},
+    )
+
+
+@login_required
+@roles_required(*MEASURES)
+@require_http_methods(["GET", "POST"])
+def groups(request: HttpRequest, job_pk: int) -> HttpResponse:
+    """The job's groups: bays, corners, pairs, line-ups, layers."""
+    job = job_for(request.user, job_pk)
+    rows = openings_of_job(job)
+    form = GroupForm(rows, request.POST or None, user=request.user)
+    if request.method == "POST" and form.is_valid():
+        data = form.cleaned_data
+        chosen = [one for one in rows if str(one.pk) in data["openings"]]
+        try:
+            services.make_group(
+                job=job,
+                kind=data["kind"],
+                name=data["name"],
+                openings=chosen,
+                angles=[part for part in data["angles"].replace(";", ",").split(",") if part.strip()],
+                runs_past=data["runs_past"],
+                bottoms_level=data["bottoms_level"],
+                by=request.user,
+            )
+        except Refused as refusal:
+            form.refuse(refusal)
+        else:
+            return redirect("measuring:groups", job_pk)
+    context = {"job": job, "form": form, "groups": job.groups.prefetch_related("openings__room")}
+    return render(request, "measuring/groups.html", context, status=422 if form.errors else 200)
+
+
+@login_required
+@roles_required(*MEASURES)
+@require_POST
+def ungroup(request: HttpRequest, pk: int) -> HttpResponse:
+    """Openings on their own again."""
+    group = group_for(request.user, pk)
+    services.ungroup(group=group, by=request.user)
+    return redirect("measuring:groups", group.job_id)
+
+
+def _done(request: HttpRequest, opening: Opening, deed: Callable[[], Any]) -> HttpResponse:
+    """Do it and go back to the opening; what was refused stands among the messages."""
+    try:
+        deed()
+    except Refused as refusal:
+        messages.error(request, refusal.problem)
+    return redirect("measuring:opening", opening.pk)

@@ -1,0 +1,122 @@
+"""The firm's own data: the product range, tapes, how long measuring takes."""
+
+from __future__ import annotations
+
+import json
+from typing import Any
+
+from django.contrib import messages
+from django.contrib.auth.decorators import login_required
+from django.http import HttpRequest, HttpResponse
+from django.shortcuts import redirect, render
+from django.views.decorators.http import require_http_methods
+
+from measuring import services
+from measuring.access import MEASURES, product_for, tape_for
+from measuring.fit_form import ProductForm
+from measuring.forms import TapeForm
+from measuring.models import Jurisdiction, Product
+from measuring.starting_data import load_jurisdictions, load_products
+from measuring.times import minutes_of, starting_minutes
+from shared.access import roles_required
+from shared.errors import Refused
+from shared.roles import DISPATCHER, OWNER
+
+
+@login_required
+@roles_required(OWNER, DISPATCHER)
+@require_http_methods(["GET", "POST"])
+def product_range(request: HttpRequest) -> HttpResponse:
+    """Every product of the branch, and the cord rules it goes by."""
+    if request.method == "POST" and request.user.has_role(OWNER) and request.user.branch:
+        load_jurisdictions()
+        made = load_products(request.user.branch)
+        messages.success(request, f"The starting range is loaded: {len(made)} products.")
+        return redirect("measuring:range")
+    context = {
+        "products": Product.objects.visible_to(request.user),
+        "places": Jurisdiction.objects.all(),
+        "may_write": request.user.has_role(OWNER),
+    }
+    return render(request, "measuring/range.html", context)
+
+
+@login_required
+@roles_required(OWNER, DISPATCHER)
+@require_http_methods(["GET", "POST"])
+def product(request: HttpRequest, pk: int | None = None) -> HttpResponse:
+    """One product's mounting needs, limits and options; a change is a new revision."""
+    one = product_for(request.user, pk) if pk else None
+    user = request.user
+    form = ProductForm(one, request.POST or None, user=user)
+    if request.method == "POST" and form.is_valid():
+        try:
+            if not user.has_role(OWNER) or user.branch is None:
+                raise Refused("the owner changes the range")
+            saved = services.save_product(branch=user.branch, by=user, product=one, **form.product())
+        except Refused as refusal:
+            form.problem(refusal)
+        else:
+            messages.success(request, f"{saved.name} is at revision {saved.revision}.")
+            return redirect("measuring:product", saved.pk)
+    context = {"product": one, "form": form, "may_write": user.has_role(OWNER)}
+    return render(request, "measuring/product.html", context, status=422 if form.errors else 200)
+
+
+@login_required
+@roles_required(*MEASURES)
+@require_http_methods(["GET", "POST"])
+def tapes(request: HttpRequest) -> HttpResponse:
+    """One's own tapes and the lengths of their cases."""
+    user = request.user
+    editing = None
+    which = request.POST.get("tape") or request.GET.get("tape") or ""
+    if which.isdigit():
+        editing = tape_for(user, int(which))
+    initial: dict[str, Any] = {}
+    if editing:
+        initial = {
+            "label": editing.label,
+            "case_length": editing.case_length.text(user.unit),
+            "is_laser": editing.is_laser,
+            "is_retired": editing.is_retired,
+        }
+    form = TapeForm(request.POST or None, user=user, initial=initial)
+    if request.method == "POST" and form.is_valid():
+        try:
+            services.save_tape(user=user, by=user, tape=editing, **form.cleaned_data)
+        except Refused as refusal:
+            form.refuse(refusal)
+        else:
+            messages.success(request, "Kept.")
+            return redirect("measuring:tapes")
+    context = {"tapes": user.tapes.all(), "form": form, "editing": editing}
+    return render(request, "measuring/tapes.html", context, status=422 if form.errors else 200)
+
+
+@login_required
+@roles_required(OWNER, DISPATCHER)
+@require_http_methods(["GET", "POST"])
+def measure_times(request: HttpRequest) -> HttpResponse:
+    """How many minutes things take at a measure visit, for the calendar."""
+    user = request.user
+    branch = user.branch
+    problems: dict[str, str] = {}
+    values: dict[str, Any] = minutes_of(branch) if branch else starting_minutes()
+    if request.method == "POST" and branch is not None and user.has_role(OWNER):
+        values = {key: request.POST.get(key, "") for key in starting_minutes()}
+        try:
+            services.save_measure_times(branch=branch, by=user, minutes=values)
+        except Refused as refusal:
+            problems[refusal.field] = f"{refusal.problem} ({refusal.bound})" if refusal.bound else refusal.problem
+        else:
+            messages.success(request, "Kept. The calendar goes by these minutes from now on.")
+            return redirect("measuring:measure_times")
+    rows = [(key, key.replace("_", " "), values[key], problems.get(key, "")) for key in starting_minutes()]
+    context = {"rows": rows, "may_write": user.has_role(OWNER) and branch is not None}
+    return render(request, "measuring/measure_times.html", context, status=422 if problems else 200)
+
+
+def pretty(value: Any) -> str:
+    """JSON for a box somebody edits."""
+    return json.dumps(value, indent=1, ensure_ascii=False)

@@ -1,0 +1,200 @@
+"""Sizes of a job: derivations, findings, the customer's yes, the release, changes after it."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from django.contrib import messages
+from django.contrib.auth.decorators import login_required
+from django.http import HttpRequest, HttpResponse
+from django.shortcuts import redirect, render
+from django.views.decorators.http import require_GET, require_http_methods, require_POST
+
+from jobs.access import job_for
+from jobs.models import Job
+from measuring import services
+from measuring.access import MEASURES, SEES_SIZES, approval_for, change_for, unit_for
+from measuring.evaluation import current
+from measuring.forms import ApproveForm, DecisionForm, ReleaseForm
+from measuring.models import Unit
+from measuring.ports import NewSize
+from measuring.services.sizes import effects_of
+from measuring.sheets import drawing_of, live_units, openings_of_job, rooms_of, unit_rows
+from shared.access import roles_required
+from shared.errors import Refused
+from shared.roles import OFFICE
+
+
+def _page(request: HttpRequest, job: Job, status: int = 200, **forms: Any) -> HttpResponse:
+    rows = unit_rows(job)
+    context = {
+        "job": job,
+        "unit": job.branch.unit,
+        "rows": rows,
+        "approve_form": ApproveForm(user=request.user),
+        "release_form": ReleaseForm(user=request.user),
+        "approvals": job.approvals.select_related("recorded_by").prefetch_related("units"),
+        "may_approve": [row for row in rows if row.unit.state == Unit.State.SIZED and not row.lacking],
+        "ready": [row for row in rows if row.is_ready],
+        "may_decide": request.user.has_role(*OFFICE),
+        "may_write": request.user.has_role(*MEASURES),
+        "waiting": [one for one in openings_of_job(job) if not live_units(one)],
+    }
+    return render(request, "measuring/sizes.html", context | forms, status=status)
+
+
+@login_required
+@roles_required(*SEES_SIZES)
+@require_GET
+def sizes(request: HttpRequest, job_pk: int) -> HttpResponse:
+    """Every unit of the job with its size, how it was reached, and what holds it back."""
+    return _page(request, job_for(request.user, job_pk))
+
+
+def _chosen(request: HttpRequest, job: Job) -> list[Unit]:
+    wanted = [int(pk) for pk in request.POST.getlist("units") if pk.isdigit()]
+    return list(Unit.objects.filter(opening__job=job, pk__in=wanted))
+
+
+@login_required
+@roles_required(*OFFICE)
+@require_POST
+def approve(request: HttpRequest, job_pk: int) -> HttpResponse:
+    """Record the customer's yes."""
+    job = job_for(request.user, job_pk)
+    form = ApproveForm(request.POST, user=request.user)
+    if form.is_valid():
+        try:
+            made = services.approve_sizes(
+                job=job,
+                units=_chosen(request, job),
+                approved_by=form.cleaned_data["approved_by"],
+                how=form.cleaned_data["how"],
+                by=request.user,
+            )
+        except Refused as refusal:
+            form.refuse(refusal)
+        else:
+            messages.success(request, f"Approval {made.revision} recorded.")
+            return redirect("measuring:sizes", job_pk)
+    return _page(request, job, 422, approve_form=form)
+
+
+@login_required
+@roles_required(*OFFICE)
+@require_POST
+def withdraw(request: HttpRequest, pk: int) -> HttpResponse:
+    """The customer takes an approval back."""
+    one = approval_for(request.user, pk)
+    services.withdraw_approval(approval=one, by=request.user, reason=request.POST.get("reason", ""))
+    messages.success(request, f"Approval {one.revision} withdrawn.")
+    return redirect("measuring:sizes", one.job_id)
+
+
+@login_required
+@roles_required(*OFFICE)
+@require_POST
+def release(request: HttpRequest, job_pk: int) -> HttpResponse:
+    """Hand units to the workroom."""
+    job = job_for(request.user, job_pk)
+    form = ReleaseForm(request.POST, user=request.user)
+    if form.is_valid():
+        try:
+            done = services.release_to_workroom(
+                job=job, units=_chosen(request, job), due_on=form.cleaned_data["due_on"], by=request.user
+            )
+        except Refused as refusal:
+            form.refuse(refusal)
+        else:
+            messages.success(request, f"{len(done)} unit{'s' if len(done) != 1 else ''} released to the workroom.")
+            return redirect("measuring:sizes", job_pk)
+    return _page(request, job, 422, release_form=form)
+
+
+@login_required
+@roles_required(*OFFICE)
+@require_POST
+def cancel_unit(request: HttpRequest, pk: int) -> HttpResponse:
+    """A unit is not wanted any more."""
+    unit = unit_for(request.user, pk)
+    try:
+        services.cancel_unit(unit=unit, by=request.user, reason=request.POST.get("reason", ""))
+    except Refused as refusal:
+        messages.error(request, f"{unit.code}: {refusal.problem}")
+    return redirect("measuring:sizes", unit.opening.job_id)
+
+
+@login_required
+@roles_required(*SEES_SIZES)
+@require_http_methods(["GET", "POST"])
+def size_change(request: HttpRequest, pk: int) -> HttpResponse:
+    """A re-measure after release: what it does, and the dispatcher's decision."""
+    change = change_for(request.user, pk)
+    form = DecisionForm(request.POST or None, user=request.user)
+    may_decide = request.user.has_role(*OFFICE)
+    if request.method == "POST" and form.is_valid():
+        if not may_decide:
+            form.refuse(Refused("the office decides this"))
+        else:
+            deed = services.accept_size_change if request.POST.get("deed") == "accept" else services.refuse_size_change
+            try:
+                deed(change=change, by=request.user, text=form.cleaned_data["text"])
+            except Refused as refusal:
+                form.refuse(refusal)
+            else:
+                messages.success(request, "Decided.")
+                return redirect("measuring:size_change", pk)
+    unit = change.unit
+    new = NewSize(change.new_width, change.new_height, change.new_longest_height or change.new_height)
+    effects = effects_of(unit, new) if change.state == "open" else change.effects
+    context = {
+        "change": change,
+        "covering": unit,
+        "opening": unit.opening,
+        "job": unit.opening.job,
+        "unit": unit.opening.job.branch.unit,
+        "effects": effects,
+        "form": form,
+        "may_decide": may_decide,
+        "older": unit.opening.readings.exclude(superseded_at=None).select_related("taken_by")[:12],
+    }
+    return render(request, "measuring/size_change.html", context, status=422 if form.errors else 200)
+
+
+# -- panels of the job's page -----------------------------------------------------------
+
+
+@login_required
+@roles_required(*SEES_SIZES)
+@require_GET
+def job_openings(request: HttpRequest, job_pk: int) -> HttpResponse:
+    """The job's openings as scaled drawings."""
+    job = job_for(request.user, job_pk)
+    rooms = []
+    for room, members in rooms_of(openings_of_job(job)):
+        drawn = []
+        for one in members:
+            one.job = job
+            units = live_units(one)
+            drawn.append((one, units, drawing_of(one, current(one.readings.all()), units)))
+        rooms.append((room, drawn))
+    visits = job.appointments.filter(visit__isnull=False).select_related("visit")
+    context = {"job": job, "rooms": rooms, "unit": job.branch.unit, "visits": visits}
+    return render(request, "measuring/_job_openings.html", context)
+
+
+@login_required
+@roles_required(*SEES_SIZES)
+@require_GET
+def job_units(request: HttpRequest, job_pk: int) -> HttpResponse:
+    """The job's units with size and state."""
+    job = job_for(request.user, job_pk)
+    rows = unit_rows(job)
+    context = {
+        "job": job,
+        "rows": rows,
+        "unit": job.branch.unit,
+        "ready": sum(row.is_ready for row in rows),
+        "changes": [row.change for row in rows if row.change],
+    }
+    return render(request, "measuring/_job_units.html", context)

@@ -1,0 +1,227 @@
+"""The day, the visit, its close-out: plain pages that work without a script."""
+
+from __future__ import annotations
+
+from django.contrib import messages
+from django.contrib.auth.decorators import login_required
+from django.http import HttpRequest, HttpResponse
+from django.shortcuts import redirect, render
+from django.urls import reverse
+from django.utils import timezone
+from django.views.decorators.http import require_GET, require_http_methods, require_POST
+
+from jobs.access import secret_for
+from jobs.models import MEASURING, Appointment
+from measuring import services
+from measuring.access import MEASURES, appointment_for, room_for, tape_for, visit_for
+from measuring.forms import CloseForm, ListForm, RoomDefaultsForm, RoomForm
+from measuring.models import Opening, Visit
+from measuring.services.openings import read_opening_list
+from measuring.services.visits import open_ends
+from measuring.sheets import live_units, rooms_of
+from shared.access import roles_required
+from shared.errors import Refused
+
+
+@login_required
+@roles_required(*MEASURES)
+@require_GET
+def day(request: HttpRequest) -> HttpResponse:
+    """Today's measuring visits in order."""
+    now = timezone.localtime()
+    rows = (
+        Appointment.objects.visible_to(request.user)
+        .live()
+        .filter(purpose__in=MEASURING, day=now.date())
+        .select_related("job__customer", "job__site", "job__branch", "crew", "visit")
+        .order_by("starts_at", "pk")
+    )
+    return render(request, "measuring/day.html", {"appointments": rows, "today": now.date()})
+
+
+@login_required
+@roles_required(*MEASURES)
+@require_GET
+def visit(request: HttpRequest, pk: int) -> HttpResponse:
+    """One visit: rooms and openings in walking order."""
+    appointment = appointment_for(request.user, pk)
+    current = Visit.objects.filter(appointment=appointment).select_related("tape", "measurer").first()
+    openings = services.openings_of(current) if current else []
+    context = {
+        "appointment": appointment,
+        "visit": current,
+        "job": appointment.job,
+        "secret": secret_for(request.user, appointment),
+        "rooms": [
+            (room, [(one, live_units(one)) for one in members], RoomDefaultsForm(request.user, room))
+            for room, members in rooms_of(openings)
+        ],
+        "empty_rooms": appointment.job.rooms.exclude(pk__in={one.room_id for one in openings}),
+        "tapes": request.user.tapes.filter(is_retired=False),
+        "room_form": RoomForm(user=request.user),
+        "list_form": ListForm(user=request.user),
+        "todo": sum(one.state in (Opening.State.TO_MEASURE, Opening.State.UNDER_WAY) for one in openings),
+    }
+    return render(request, "measuring/visit.html", context)
+
+
+@login_required
+@roles_required(*MEASURES)
+@require_POST
+def begin(request: HttpRequest, pk: int) -> HttpResponse:
+    """Begin to measure, or choose another tape."""
+    appointment = appointment_for(request.user, pk)
+    tape = tape_for(request.user, int(request.POST["tape"])) if request.POST.get("tape", "").isdigit() else None
+    return _done(request, lambda: services.open_visit(appointment=appointment, by=request.user, tape=tape), pk)
+
+
+@login_required
+@roles_required(*MEASURES)
+@require_POST
+def add_room(request: HttpRequest, pk: int) -> HttpResponse:
+    """A room with its first opening."""
+    now = visit_for(request.user, pk)
+    form = RoomForm(request.POST, user=request.user)
+    if not form.is_valid():
+        messages.error(request, "; ".join(error for errors in form.errors.values() for error in errors))
+        return redirect("measuring:visit", pk)
+
+    def deed() -> None:
+        room = services.add_room(
+            job=now.appointment.job, name=form.cleaned_data["name"], floor=form.cleaned_data["floor"], by=request.user
+        )
+        if not room.openings.exists():
+            services.add_opening(room=room, by=request.user, visit=now)
+
+    return _done(request, deed, pk)
+
+
+@login_required
+@roles_required(*MEASURES)
+@require_POST
+def add_opening(request: HttpRequest, pk: int, room_pk: int) -> HttpResponse:
+    """One more opening of a room."""
+    now, room = visit_for(request.user, pk), room_for(request.user, room_pk)
+    if room.job_id != now.appointment.job_id:
+        return redirect("measuring:visit", pk)
+    return _done(request, lambda: services.add_opening(room=room, by=request.user, visit=now), pk)
+
+
+@login_required
+@roles_required(*MEASURES)
+@require_POST
+def room_defaults(request: HttpRequest, pk: int, room_pk: int) -> HttpResponse:
+    """What new openings of the room begin with; same as the last opening when asked."""
+    room = room_for(request.user, room_pk)
+    appointment_for(request.user, pk)
+    form = RoomDefaultsForm(request.user, room, request.POST)
+    if not form.is_valid():
+        messages.error(request, "; ".join(error for errors in form.errors.values() for error in errors))
+        return redirect("measuring:visit", pk)
+    return _done(
+        request, lambda: services.change_room(room=room, defaults=form.cleaned_data, by=request.user), pk, "Kept."
+    )
+
+
+@login_required
+@roles_required(*MEASURES)
+@require_POST
+def reorder(request: HttpRequest, pk: int, room_pk: int) -> HttpResponse:
+    """An opening one place up or down, or the room itself."""
+    room = room_for(request.user, room_pk)
+    appointment_for(request.user, pk)
+    way = -1 if request.POST.get("way") == "up" else 1
+    moved = request.POST.get("opening", "")
+    if moved.isdigit():
+        order = list(room.openings.order_by("order", "pk").values_list("pk", flat=True))
+        _shift(order, int(moved), way)
+        return _done(request, lambda: services.reorder_openings(room=room, openings=order, by=request.user), pk)
+    order = list(room.job.rooms.order_by("order", "pk").values_list("pk", flat=True))
+    _shift(order, room.pk, way)
+    return _done(request, lambda: services.reorder_rooms(job=room.job, rooms=order, by=request.user), pk)
+
+
+def _shift(order: list[int], which: int, way: int) -> None:
+    if which in order:
+        at = order.index(which)
+        to = min(max(at + way, 0), len(order) - 1)
+        order.insert(to, order.pop(at))
+
+
+@login_required
+@roles_required(*MEASURES)
+@require_http_methods(["GET", "POST"])
+def load_list(request: HttpRequest, pk: int) -> HttpResponse:
+    """Openings from a CSV: first what would happen, then the deed."""
+    now = visit_for(request.user, pk)
+    job = now.appointment.job
+    form = ListForm(request.POST or None, request.FILES or None, user=request.user)
+    plan = None
+    if request.method == "POST" and form.is_valid():
+        text = form.cleaned_data["text"]
+        plan = read_opening_list(job=job, text=text)
+        if request.POST.get("sure") and plan.is_good():
+            try:
+                services.load_openings(job=job, text=text, by=request.user, visit=now)
+            except Refused as refusal:
+                form.refuse(refusal)
+            else:
+                messages.success(request, f"{len(plan.new)} openings added.")
+                return redirect("measuring:visit", pk)
+        form = ListForm(initial={"text": text}, user=request.user)
+    context = {"visit": now, "appointment": now.appointment, "job": job, "form": form, "plan": plan}
+    return render(request, "measuring/load_list.html", context, status=422 if form.errors else 200)
+
+
+@login_required
+@roles_required(*MEASURES)
+@require_http_methods(["GET", "POST"])
+def close(request: HttpRequest, pk: int) -> HttpResponse:
+    """The close-out: what is missing or to be checked, then done."""
+    now = visit_for(request.user, pk)
+    form = CloseForm(request.POST or None, user=request.user)
+    if request.method == "POST" and form.is_valid():
+        try:
+            services.close_visit(
+                visit=now,
+                by=request.user,
+                in_part=form.cleaned_data["in_part"],
+                note_text=form.cleaned_data["note"],
+            )
+        except Refused as refusal:
+            form.refuse(refusal)
+        else:
+            messages.success(request, "Closed out. The office sees the sizes now.")
+            return redirect("measuring:visit", pk)
+    ends = [] if now.is_closed() else open_ends(now)
+    context = {
+        "visit": now,
+        "appointment": now.appointment,
+        "job": now.appointment.job,
+        "form": form,
+        "blocking": [end for end in ends if end.blocks],
+        "checking": [end for end in ends if not end.blocks],
+        "openings": [(one, live_units(one)) for one in services.openings_of(now)],
+    }
+    return render(request, "measuring/close.html", context, status=422 if form.errors else 200)
+
+
+@login_required
+@roles_required(*MEASURES)
+@require_POST
+def reopen(request: HttpRequest, pk: int) -> HttpResponse:
+    """Open a closed visit again."""
+    now = visit_for(request.user, pk)
+    return _done(request, lambda: services.reopen_visit(visit=now, by=request.user), pk)
+
+
+def _done(request: HttpRequest, deed: object, pk: int, words: str = "") -> HttpResponse:
+    """Do it and go back to the visit; what was refused stands among the messages."""
+    try:
+        deed()  # type: ignore[operator]
+    except Refused as refusal:
+        messages.error(request, refusal.problem)
+    else:
+        if words:
+            messages.success(request, words)
+    return redirect(reverse("measuring:visit", args=[pk]))

@@ -1,0 +1,163 @@
+"""A visit from its first minute to its close-out."""
+
+from __future__ import annotations
+
+import pytest
+
+from jobs.models import Appointment, Job
+from measuring import services
+from measuring.models import Opening, Visit
+from measuring.services.visits import open_ends
+from shared.errors import Refused
+from shared.models import User
+from tests.measuring.makers import INSIDE, make_appointment, make_job, make_opening
+
+pytestmark = pytest.mark.django_db
+
+
+@pytest.fixture
+def visit(measurer: User, dispatcher: User) -> Visit:
+    appointment = make_appointment(make_job(dispatcher), dispatcher, measurer)
+    return services.open_visit(appointment=appointment, by=measurer)
+
+
+def job_of(visit: Visit) -> Job:
+    return visit.appointment.job
+
+
+def opening(visit: Visit, by: User, **how: object) -> Opening:
+    return make_opening(job_of(visit), by, visit=visit, **how)  # type: ignore[arg-type]
+
+
+def test_opening_a_visit_twice_gives_the_same_one(visit: Visit, measurer: User) -> None:
+    again = services.open_visit(appointment=visit.appointment, by=measurer)
+
+    assert again == visit
+
+
+def test_a_visit_is_for_the_openings_still_to_be_measured(dispatcher: User, measurer: User) -> None:
+    job = make_job(dispatcher)
+    waiting = make_opening(job, dispatcher, readings={}, room="Hall")
+    make_opening(job, dispatcher, room="Den")  # measured at the desk
+
+    visit = services.open_visit(appointment=make_appointment(job, dispatcher, measurer), by=measurer)
+
+    assert services.openings_of(visit) == [waiting]
+
+
+def test_an_install_appointment_is_not_for_measuring(dispatcher: User, measurer: User) -> None:
+    appointment = make_appointment(make_job(dispatcher), dispatcher, measurer, purpose="install")
+
+    with pytest.raises(Refused, match="not for measuring"):
+        services.open_visit(appointment=appointment, by=measurer)
+
+
+def test_an_opening_is_under_way_until_the_visit_is_closed(visit: Visit, measurer: User) -> None:
+    done = opening(visit, measurer)
+    assert done.state == Opening.State.UNDER_WAY
+
+    closed = services.close_visit(visit=visit, by=measurer)
+
+    done.refresh_from_db()
+    assert done.state == Opening.State.MEASURED
+    assert closed.outcome == Visit.Outcome.WHOLE
+    assert Appointment.objects.get(pk=visit.appointment_id).state == Appointment.State.DONE
+
+
+def test_the_job_is_measured_when_its_visit_is_closed(visit: Visit, measurer: User) -> None:
+    opening(visit, measurer)
+
+    services.close_visit(visit=visit, by=measurer)
+
+    assert Job.objects.get(pk=job_of(visit).pk).stage == Job.Stage.MEASURED
+
+
+def test_a_missing_reading_blocks_with_its_place(visit: Visit, measurer: User) -> None:
+    lacking = opening(visit, measurer, readings={k: v for k, v in INSIDE.items() if k != "heights.center"})
+
+    with pytest.raises(Refused, match="height, center: not read") as refusal:
+        services.close_visit(visit=visit, by=measurer)
+
+    assert refusal.value.field == f"opening.{lacking.pk}.heights.center"
+    assert not Visit.objects.get(pk=visit.pk).is_closed()
+
+
+def test_an_opening_without_product_blocks(visit: Visit, measurer: User) -> None:
+    room = services.add_room(job=job_of(visit), name="Hall", by=measurer)
+    services.add_opening(room=room, by=measurer, visit=visit)
+
+    with pytest.raises(Refused, match="no product chosen"):
+        services.close_visit(visit=visit, by=measurer)
+
+
+def test_two_readings_side_by_side_block(visit: Visit, measurer: User) -> None:
+    one = opening(visit, measurer)
+    services.record_reading(opening=one, place="depth", typed="2", by=measurer, seen=None)
+
+    with pytest.raises(Refused, match="side by side"):
+        services.close_visit(visit=visit, by=measurer)
+
+
+def test_missing_options_do_not_block_the_visit(visit: Visit, measurer: User) -> None:
+    opening(visit, measurer)
+
+    assert [end for end in open_ends(visit) if end.blocks] == []
+
+
+def test_what_can_not_be_covered_does_not_block(visit: Visit, measurer: User) -> None:
+    opening(visit, measurer)
+    other = opening(visit, measurer, readings={}, room="Attic")
+    services.mark_cannot(opening=other, by=measurer, reason="glass to the ceiling, no frame")
+
+    closed = services.close_visit(visit=visit, by=measurer)
+
+    assert closed.outcome == Visit.Outcome.WHOLE
+
+
+def test_cannot_asks_for_a_reason(visit: Visit, measurer: User) -> None:
+    one = opening(visit, measurer, readings={})
+
+    with pytest.raises(Refused, match="say why") as refusal:
+        services.mark_cannot(opening=one, by=measurer, reason="  ")
+
+    assert refusal.value.field == "reason"
+
+
+def test_what_was_not_reached_closes_in_part(visit: Visit, measurer: User) -> None:
+    opening(visit, measurer)
+    high = opening(visit, measurer, readings={}, room="Stair")
+    services.mark_not_reached(opening=high, by=measurer, reason="no ladder that long")
+
+    with pytest.raises(Refused, match="in part"):
+        services.close_visit(visit=visit, by=measurer)
+    closed = services.close_visit(visit=visit, by=measurer, in_part=True)
+
+    assert closed.outcome == Visit.Outcome.PART
+    high.refresh_from_db()
+    assert high.state == Opening.State.NOT_REACHED
+
+
+def test_an_empty_visit_is_not_closed_as_measured(visit: Visit, measurer: User) -> None:
+    with pytest.raises(Refused, match="no openings yet"):
+        services.close_visit(visit=visit, by=measurer)
+
+
+def test_a_visit_closes_once(visit: Visit, measurer: User) -> None:
+    opening(visit, measurer)
+    services.close_visit(visit=visit, by=measurer)
+
+    with pytest.raises(Refused, match="closed already"):
+        services.close_visit(visit=visit, by=measurer)
+
+
+def test_the_next_visit_takes_up_what_lagged(visit: Visit, measurer: User, dispatcher: User) -> None:
+    opening(visit, measurer)
+    high = opening(visit, measurer, readings={}, room="Stair")
+    services.mark_not_reached(opening=high, by=measurer, reason="no ladder that long")
+    services.close_visit(visit=visit, by=measurer, in_part=True)
+
+    second = services.open_visit(
+        appointment=make_appointment(job_of(visit), dispatcher, measurer, purpose="check_measure"), by=measurer
+    )
+
+    assert services.openings_of(second) == [high]
