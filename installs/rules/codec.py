@@ -168,6 +168,8 @@ def _value(reader: Reader, name: str, value: Any, kind: Any, limit: Within | One
 
 def _problem(value: Any, limit: Within | OneOf | None) -> str:
     """What is wrong with a value under its limit; empty for nothing."""
+    if isinstance(value, tuple):
+        return next((problem for entry in value if (problem := _problem(entry, limit))), "")
     if isinstance(limit, OneOf):
         return "" if value in limit.words else f"{value[:40]} is not known"
     if limit is None or isinstance(value, dict):

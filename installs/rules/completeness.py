@@ -208,9 +208,10 @@ def _strips(hardware: HardwareList, unit: InstallUnit, rules: HardwareRules) -> 
 def _trims(hardware: HardwareList, unit: InstallUnit, rules: HardwareRules, counts: Counter[str]) -> list[str]:
     out = []
     downs = counts[rules.hold_downs.item] + counts[rules.hold_downs.magnetic]
-    if (unit.is_door or unit.hold_downs) and downs < rules.hold_downs.count:
+    comes = "hold_downs" in unit.comes_with and "steel_door" not in unit.facts
+    if (unit.is_door or unit.hold_downs) and downs < rules.hold_downs.count and not comes:
         out.append(f"{downs} hold-downs, {rules.hold_downs.count} wanted")
-    if unit.valance is not None:
+    if unit.valance is not None and "valance" not in unit.comes_with:
         clips, rule = counts[rules.valance.clip], rules.valance
         reach = rule.span * (clips - 1) + rule.end_distance * 2
         if clips < 2 or reach < unit.valance.length:
@@ -225,7 +226,7 @@ def _motor(unit: InstallUnit, rules: HardwareRules, counts: Counter[str]) -> lis
         return []
     rule, wanted = rules.motors, []
     if unit.motor.power == "battery":
-        wanted += [rule.battery, rule.charger]
+        wanted += [rule.charger] if "battery" in unit.comes_with else [rule.battery, rule.charger]
     elif unit.motor.power == "plug":
         wanted.append(rule.plug)
     if unit.motor.remote:

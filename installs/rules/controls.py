@@ -45,9 +45,13 @@ def loops_of(unit: InstallUnit, rules: HardwareRules) -> tuple[tuple[Loop, ...],
     if kind is None:
         return (), ""
     share = rules.controls.loop_share
-    drop = max(Length(int(unit.height.ticks * share)), Length.inches("1/2"))
-    drop = drop.nearest(rules.placing.grid)
+    drop = loop_drop(unit.height, rules)
     return (Loop(drop, kind, unit.control_side),), f"drop not entered: {share} of the height"
+
+
+def loop_drop(height: Length, rules: HardwareRules) -> Length:
+    """The usual drop of a loop for a unit this high, on the marking grid."""
+    return Length(int(height.ticks * rules.controls.loop_share)).nearest(rules.placing.grid)
 
 
 def plan_control(unit: InstallUnit, site: SiteFacts, rules: HardwareRules) -> ControlPlan:
@@ -63,8 +67,8 @@ def plan_control(unit: InstallUnit, site: SiteFacts, rules: HardwareRules) -> Co
 
 
 def cord_rule(site: SiteFacts, rules: HardwareRules) -> CordRule | None:
-    """The rule of the branch's place, None where nobody entered one."""
-    return rules.jurisdictions.get(site.jurisdiction)
+    """The rule of the branch's place (``AU``, ``au``), None where nobody entered one."""
+    return rules.jurisdictions.get(site.jurisdiction.upper())
 
 
 # -- loops and cords -------------------------------------------------------------
@@ -179,6 +183,8 @@ def _wand(unit: InstallUnit, rules: HardwareRules) -> ControlPlan:
         wanted = unit.reach_height - rule.hand_height
         why = f"head at {unit.reach_height} − hand at {rule.hand_height} = {max(wanted, ZERO)}"
     wand = _shortest(rule.wands, wanted, rules)
+    if wand is not None and "wand" in unit.comes_with:
+        return ControlPlan()
     if wand is None:
         longest = max(rule.wands, key=lambda key: rules.item(key).length or ZERO)
         text = f"a wand of {wanted} is wanted, longer than any: the longest is listed, a motor would be better"
@@ -206,7 +212,8 @@ def _motor(unit: InstallUnit, rules: HardwareRules) -> ControlPlan:
     to_do: list[ToDo] = []
     findings: list[Finding] = []
     if motor.power == "battery":
-        lines.append(line(rules, rule.battery, 1, "1 for the motor"))
+        if "battery" not in unit.comes_with:
+            lines.append(line(rules, rule.battery, 1, "1 for the motor"))
         lines.append(line(rules, rule.charger, 1, "1 for all battery motors of the job", shared="charger"))
         to_do.append(ToDo("before loading", "charge the battery full and write the time on the package"))
     elif motor.power == "plug":

@@ -16,8 +16,8 @@ from functools import cache, cached_property
 from pathlib import Path
 from typing import Annotated, Any, Final
 
-from installs.rules.codec import PRACTICE, Data, Within
-from installs.rules.units import CONTROLS, FAMILIES, SUBSTRATES
+from installs.rules.codec import PRACTICE, Data, OneOf, Within
+from installs.rules.units import COMES_WITH, CONTROLS, FAMILIES, POWERS, SUBSTRATES
 from shared.contracts import ContractError
 from shared.lengths import Length
 
@@ -411,6 +411,32 @@ class MinuteRule(Data):
 
 
 @dataclass(frozen=True, kw_only=True)
+class ControlChoice(Data):
+    """What a control chosen in the product range means here."""
+
+    control: Annotated[str, OneOf(*CONTROLS)]
+    loops: Annotated[tuple[str, ...], OneOf("chain", "cord")] = ()
+    power: Annotated[str, OneOf("", *POWERS)] = ""
+    two_way: bool = False
+
+
+@dataclass(frozen=True, kw_only=True)
+class ChoiceRule(Data):
+    """
+    How the words of the product range and the recipes read here.
+
+    `variants`: product to its bracket rule. `controls`: ``product/control`` or ``control``.
+    `keep_off`: a recipe's places to what sits there. `comes_with`: a recipe's part to what then
+    comes packed with the unit.
+    """
+
+    variants: dict[str, str]
+    controls: dict[str, ControlChoice]
+    keep_off: dict[str, str]
+    comes_with: Annotated[dict[str, str], OneOf(*COMES_WITH)]
+
+
+@dataclass(frozen=True, kw_only=True)
 class LeadRule(Data):
     """Lead paint. Each drilled hole counts with a rim of `around_hole` of disturbed paint."""
 
@@ -457,6 +483,7 @@ class HardwareRules(Data):
     loading: LoadRule
     minutes: MinuteRule
     cautions: dict[str, str]
+    choices: ChoiceRule
     lead: LeadRule
     asbestos: AsbestosRule
     items: tuple[Item, ...]

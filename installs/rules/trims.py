@@ -124,7 +124,7 @@ def _sum(pieces: Sequence[Length]) -> Length:
 
 def valance(unit: InstallUnit, rules: HardwareRules) -> list[Line]:
     """Clips by span; on an outside mount two returns and a corner key each."""
-    if unit.valance is None:
+    if unit.valance is None or "valance" in unit.comes_with:
         return []
     rule = rules.valance
     length = unit.valance.length
@@ -183,13 +183,19 @@ def hold_downs(unit: InstallUnit, rules: HardwareRules) -> tuple[list[Line], lis
         return [], []
     rule = rules.hold_downs
     reason = "a moving door" if unit.is_door else "ordered"
-    if "steel_door" in unit.facts:
-        return [line(rules, rule.magnetic, rule.count, f"{rule.count} a unit: {reason}, steel, so magnetic")], []
-    lines = [line(rules, rule.item, rule.count, f"{rule.count} a unit: {reason}")]
+    is_steel = "steel_door" in unit.facts
+    why = f"{rule.count} a unit: {reason}" + (", steel, so magnetic" if is_steel else "")
+    comes = "hold_downs" in unit.comes_with
+    lines = [] if comes else [line(rules, rule.magnetic if is_steel else rule.item, rule.count, why)]
+    if is_steel and comes:
+        text = "steel door: the hold-downs packed with the unit are screwed ones; take magnetic ones"
+        return [line(rules, rule.magnetic, rule.count, why)], [Finding("hold_down_fixing", text, "note", "facts")]
+    if is_steel or not unit.is_door:  # beside a door the wall's own kit holds them
+        return lines, []
     if rules.substrates[unit.substrate].never and unit.fixed_to == "door":
         text = "hold-downs can't be screwed to this door: agree on another way with the customer"
         return lines, [Finding("hold_down_fixing", text, "check", "substrate")]
-    screws = rule.count * rule.screws_each if unit.is_door else 0  # elsewhere the wall's own kit holds them
+    screws = rule.count * rule.screws_each
     if screws:
         lines.append(line(rules, rule.screw, screws, f"{rule.count} hold-downs × {rule.screws_each}", kit="hold_down"))
     return lines, []

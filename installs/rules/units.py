@@ -30,6 +30,7 @@ SUBSTRATES: Final = (
 )
 CONTROLS: Final = ("cordless", "chain", "cord_loop", "cord", "wand", "crank", "spring", "motor")
 LOOP_CONTROLS: Final = {"chain": "chain", "cord_loop": "cord"}
+COMES_WITH: Final = ("wand", "valance", "hold_downs", "battery")
 POWERS: Final = ("battery", "plug", "hard_wired")
 GRAMS_PER_POUND: Final = Decimal("453.59237")  # exact by definition of the pound (M, certain)
 
@@ -87,7 +88,8 @@ class InstallUnit(Data):
     joints between two mullions, `splits` places where a tube or head is joined. `head_out` is how
     far the head is out of level over the width, `head_low` which end is lower. `reach_height` is
     floor to the top of the opening, `flat_height` the flat surface for a bracket, `solid_depth` how
-    deep a screw may go before glass, pipe or wire. `facts` are words of the site (``alarm_contact``,
+    deep a screw may go before glass, pipe or wire. `comes_with` is hardware the workroom packs with
+    the unit, not listed again. `facts` are words of the site (``alarm_contact``,
     ``pipes_above``, ``wires_above``, ``glass_close``, ``steel_door``, ``textured_ceiling``).
     """
 
@@ -121,6 +123,7 @@ class InstallUnit(Data):
     facts: tuple[str, ...] = ()
     take_down: bool = False
     two_way: bool = False
+    comes_with: Annotated[tuple[str, ...], OneOf(*COMES_WITH)] = ()
 
     def __post_init__(self) -> None:
         verify(self)

@@ -6,6 +6,7 @@ import random
 from typing import Any
 
 from installs.rules.units import (
+    COMES_WITH,
     CONTROLS,
     FAMILIES,
     FIXED_TO,
@@ -96,6 +97,7 @@ def random_unit(seed: int) -> InstallUnit:
         facts=tuple(pick.sample(FACTS, pick.choice((0, 0, 1, 3)))),
         take_down=pick.random() < 0.2,
         two_way=pick.random() < 0.2,
+        comes_with=tuple(sorted(pick.sample(COMES_WITH, pick.choice((0, 0, 1, 2))))),
     )
 
 
