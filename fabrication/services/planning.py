@@ -98,6 +98,14 @@ def plan_cuts(ctx: runs.Context) -> None:
     plan: CutPlan | None = ctx.subject
     if plan is None or plan.state == CutPlan.State.REPLACED:
         raise runs.Stopped
+    try:
+        _solve_and_keep(ctx, plan)
+    except Refused:
+        CutPlan.objects.filter(pk=plan.pk, state=CutPlan.State.PLANNING).update(state=CutPlan.State.FAILED)
+        raise
+
+
+def _solve_and_keep(ctx: runs.Context, plan: CutPlan) -> None:
     for attempt in range(1, STOCK_TRIES + 1):
         problem = problem_of(plan, seconds=ctx.params["seconds"])
         answer = runs.run_process(ctx, SOLVER, problem) if problem["pieces"] else empty_answer()
@@ -127,7 +135,7 @@ def problem_of(plan: CutPlan, *, seconds: int) -> dict[str, Any]:
         "kind": "roll" if is_roll else "bar",
         "unit": "1",
         "kerf": str((material.kerf or ZERO).ticks),
-        "keep": str(material.keep.ticks) if material.keep else None,
+        "keep": str(material.keep.ticks) if material.keep and not is_roll else None,
         "stock": [row for item in stock if (row := _roll_row(item) if is_roll else _bar_row(item))],
         "pieces": [_piece_row(part, is_roll) for part in parts],
         "seconds": seconds,
@@ -208,7 +216,7 @@ def _planned_cuts(plan: CutPlan, problem: dict[str, Any], answer: dict[str, Any]
     sizes = {row["id"]: row for row in problem["pieces"]}
     stock = {row["id"]: row for row in problem["stock"]}
     left_to_make = {row["id"]: row["quantity"] for row in problem["pieces"]}
-    keep = int(problem["keep"]) if problem["keep"] else None
+    keep = plan.material.keep
     kerf, trim = int(problem["kerf"]), int(problem.get("trim", 0))
     order = 0
     for pattern in sorted(answer["patterns"], key=lambda row: _longest_first(row, sizes)):
@@ -232,7 +240,7 @@ def _planned_cuts(plan: CutPlan, problem: dict[str, Any], answer: dict[str, Any]
                 length=Length(length),
                 pieces=pieces,
                 left=Length(left),
-                keeps_offcut=keep is not None and left >= keep,
+                keeps_offcut=keep is not None and left >= keep.ticks,
             )
 
 
