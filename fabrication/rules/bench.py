@@ -11,7 +11,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from decimal import Decimal
 from fractions import Fraction
-from math import ceil
+from math import ceil, floor
 from typing import Any
 
 from fabrication.rules.materials import Material
@@ -52,6 +52,34 @@ class Lay:
     may_turn: bool = False
 
 
+@dataclass(frozen=True, slots=True)
+class Share:
+    """A unit's part of a shared head: its finished width, and at which sides a neighbour hangs."""
+
+    width: Length | None = None
+    neighbours: frozenset[str] = frozenset()
+
+
+def finished_size(recipe: Recipe, order: Order) -> tuple[Length, Length, Length]:
+    """
+    Finished width, height and longest height; the clearance is taken here and nowhere else.
+
+    Raises
+    ------
+    CannotMake
+        When the clearance leaves nothing.
+    """
+    longest = order.longest_height or order.height
+    if order.basis == FINISHED_SIZE:
+        return order.width, order.height, longest
+    taken = getattr(recipe.clearance, order.mount)
+    sizes = order.width - taken.width, order.height - taken.height, longest - taken.height
+    for name, value in zip(("width", "height", "longest_height"), sizes, strict=True):
+        if value <= ZERO:
+            raise CannotMake(name, "nothing is left of it after the clearance", "more than 0")
+    return sizes
+
+
 class Bench:
     """One order of one recipe under work; see the module."""
 
@@ -61,7 +89,7 @@ class Bench:
         order: Order,
         materials: Mapping[str, Material],
         unit: Unit = Unit.INCH,
-        finished: tuple[Length, Length] | None = None,
+        share: Share | None = None,
     ) -> None:
         self.recipe, self.order, self.materials, self.unit = recipe, order, materials, Unit(unit)
         self.trade: Any = recipe.trade
@@ -76,12 +104,14 @@ class Bench:
         self.roles: dict[str, str] = dict(recipe.materials)
         self.states: dict[str, str] = {"mount": order.mount}
         self._sizes: dict[str, tuple[Length, str]] = {}
-        self._check_size()
+        self.share = share or Share()
         self._choose()
         self._finish()
         self.head_width = self.measures["width"]
-        if finished is not None:
-            self.measures["width"], self.head_width = finished
+        if self.share.width is not None:
+            self.measures["width"] = self.share.width
+            self.steps.append(Step("its share of the head", self.share.width, "units and gaps fill the head"))
+        self._check_size()
         self._rules = self._rules_that_apply()
 
     # -- the start ------------------------------------------------------------------
@@ -89,7 +119,7 @@ class Bench:
     def _check_size(self) -> None:
         sizes = self.recipe.sizes
         for name, value, least, most in (
-            ("width", self.order.width, sizes.least_width, sizes.most_width),
+            ("width", self.share.width or self.order.width, sizes.least_width, sizes.most_width),
             ("height", self.order.height, sizes.least_height, sizes.most_height),
         ):
             if not least <= value <= most:
@@ -117,17 +147,11 @@ class Bench:
         """From order size to finished size; the clearance is taken once, here."""
         order = self.order
         taken = getattr(self.recipe.clearance, order.mount)
-        longest = order.longest_height or order.height
+        sizes = finished_size(self.recipe, order)
+        self.measures |= dict(zip(("width", "height", "longest_height"), sizes, strict=True))
+        why = f"{order.mount} mount clearance, taken here and only here"
         if order.basis == FINISHED_SIZE:
             why = "made as given: a finished size, no clearance taken"
-            sizes = (order.width, order.height, longest)
-        else:
-            why = f"{order.mount} mount clearance, taken here and only here"
-            sizes = (order.width - taken.width, order.height - taken.height, longest - taken.height)
-        for name, value in zip(("width", "height", "longest_height"), sizes, strict=True):
-            if value <= ZERO:
-                raise CannotMake(name, f"nothing is left of it after the clearance of {taken.width}", "more than 0")
-            self.measures[name] = value
         for name, before in (("width", order.width), ("height", order.height)):
             self.steps.append(Step(f"order {name}", before, order.basis))
             if order.basis != FINISHED_SIZE and getattr(taken, name):
@@ -279,7 +303,7 @@ class Bench:
         steps = ticks / grid
         if measure.towards == "up":
             return Length(ceil(steps) * grid)
-        return Length((round(steps) if measure.towards == "nearest" else steps.numerator // steps.denominator) * grid)
+        return Length((round(steps) if measure.towards == "nearest" else floor(steps)) * grid)
 
     def count(self, count: Count) -> tuple[int, str]:
         """How many, and why."""
@@ -312,10 +336,10 @@ class Bench:
         if count.by == "span":
             words = f"{name} {self.about(base)}{ends}, at most {self.about(count.pitch)} apart"
             return max(ceil(steps) + 1, 2), words
-        whole = {"up": ceil, "down": lambda value: value.numerator // value.denominator, "nearest": round}
+        whole = {"up": ceil(steps), "down": floor(steps), "nearest": round(steps)}[count.towards]
         more = f" {'+' if count.number > 0 else '−'} {abs(count.number)}" if count.number else ""
         words = f"{name} {self.about(base)}{ends} by {self.about(count.pitch)}, {count.towards}{more}"
-        return whole[count.towards](steps) + count.number, words
+        return whole + count.number, words
 
     def grams(self, key: str) -> Decimal:
         """Weight of a part as it will be made; nothing where no rule applies."""

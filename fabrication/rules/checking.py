@@ -256,7 +256,7 @@ def covering_pairs(factors: Sequence[Sequence[str]]) -> list[tuple[str, ...]]:
         row[one], row[two] = first, second
         for place in places:
             if place not in {one, two}:
-                row[place] = max(factors[place], key=lambda value: _gain(row, place, value, missing))  # noqa: B023
+                row[place] = max(factors[place], key=lambda value: _gain(row, place, value, missing))
         missing -= set(_pairs(row))
         rows.append(tuple(row))
     return rows
@@ -363,7 +363,7 @@ def _choice_text(choice: Any) -> str:
     brings = [f"{role} {key}" for role, key in choice.materials.items()]
     if choice.length is not None:
         brings.append(plain(choice.length))
-    return choice.key + (f" ({', '.join(brings)})" if brings else "")
+    return f"{choice.key} ({', '.join(brings)})" if brings else str(choice.key)
 
 
 def measure_text(measure: Measure) -> str:

@@ -207,7 +207,8 @@ class _Sheet:
     def _foot(self) -> None:
         made = self.made
         size = f"finished {made.finished_width.text(self.unit)} × {made.finished_height.text(self.unit, symbol=True)}"
-        self.svg.text(16, self.height - 12, _cut(f"{size}, {made.weight_kg} kg, {made.mount} mount", 74), anchor="start")
+        words = _cut(f"{size}, {made.weight_kg} kg, {made.mount} mount", 74)
+        self.svg.text(16, self.height - 12, words, anchor="start")
         self.svg.text(16, 24, _cut(self._title(), 70), size=13, anchor="start")
 
 

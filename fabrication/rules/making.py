@@ -7,7 +7,7 @@ from collections.abc import Callable, Iterator, Mapping, Sequence
 from decimal import Decimal
 from typing import Final
 
-from fabrication.rules.bench import Bench
+from fabrication.rules.bench import Bench, Share, finished_size
 from fabrication.rules.families import cellular, roller, roman, slat, vertical
 from fabrication.rules.materials import Material
 from fabrication.rules.model import CannotMake, Carried, Order, Recipe, UnitMake
@@ -103,8 +103,9 @@ def make_room(
     The units of one room, so that they match.
 
     Cloth of one material is never turned in one unit and straight in another: if one must be
-    turned, all are. Of a patterned cloth only the first unit takes the repeat that finds the
-    pattern's start. Pieces of one material come off one dye lot; the cut plan sees to that.
+    turned, all are, or where that can't be all lie straight, with seams. Of a patterned cloth
+    only the first unit takes the repeat that finds the pattern's start. Pieces of one material
+    come off one dye lot; the cut plan sees to that.
 
     Raises
     ------
@@ -113,17 +114,47 @@ def make_room(
     """
     settled = _settle_starts(orders)
     made = [_named(recipe, order, materials, unit) for recipe, order in settled]
-    turned = {part.material for unit_made in made for part in unit_made.parts if part.lay == "turned"}
+    for way in ("turned", "straight"):
+        mixed = _mixed(made)
+        if not mixed:
+            return tuple(made)
+        tried = _one_way(settled, made, mixed, way, materials, unit)
+        made = tried or made
+    if mixed := _mixed(made):
+        names = ", ".join(sorted(materials[key].name for key in mixed))
+        raise CannotMake("lay", f"{names}: some units of the room must be turned, others can't be", "one way in a room")
+    return tuple(made)
+
+
+def _mixed(made: Sequence[UnitMake]) -> set[str]:
+    """Materials that lie turned in one unit and straight in another."""
+    ways: dict[str, set[bool]] = {}
+    for unit_made in made:
+        for part in unit_made.parts:
+            if part.lay and not part.may_turn:
+                ways.setdefault(part.material, set()).add(part.lay == "turned")
+    return {key for key, seen in ways.items() if len(seen) > 1}
+
+
+def _one_way(
+    settled: Sequence[tuple[Recipe, Order]],
+    made: Sequence[UnitMake],
+    mixed: set[str],
+    way: str,
+    materials: Mapping[str, Material],
+    unit: Unit,
+) -> list[UnitMake] | None:
+    """The units made anew with the mixed cloths lying one way; None where one can't."""
     out = []
     for (recipe, order), unit_made in zip(settled, made, strict=True):
-        mixed = any(part.material in turned and part.lay not in {"", "turned"} for part in unit_made.parts)
-        if mixed:
-            unit_made = _named(recipe, dataclasses.replace(order, lay="turned"), materials, unit)
-            if any(part.material in turned and part.lay not in {"", "turned"} for part in unit_made.parts):
-                problem = f"{order.code or recipe.name}: the room's cloth is turned, this unit's can't be"
-                raise CannotMake("lay", problem, "one way in a room")
-        out.append(unit_made)
-    return tuple(out)
+        if not any(part.material in mixed for part in unit_made.parts):
+            out.append(unit_made)
+            continue
+        try:
+            out.append(_named(recipe, dataclasses.replace(order, lay=way), materials, unit))
+        except CannotMake:
+            return None
+    return out
 
 
 def _settle_starts(orders: Sequence[tuple[Recipe, Order]]) -> list[tuple[Recipe, Order]]:
@@ -176,8 +207,7 @@ def make_on_one_head(
         `order` is the whole: its width spans all units. Head parts are cut once, to it, and stand
         with the first unit.
     widths
-        Finished width of each unit from the left; the recipe's gap lies between. Empty parts and two
-        equal ones: pass ``equal_widths``.
+        Finished width of each unit from the left; the recipe's gap lies between. See `equal_widths`.
 
     Returns
     -------
@@ -189,15 +219,16 @@ def make_on_one_head(
     CannotMake
         When widths and gaps do not add up to the finished width, or a unit can't be made.
     """
-    whole = Bench(recipe, order, materials, unit)
-    finished = whole.measures["width"]
+    unit, head = Unit(unit), finished_size(recipe, order)[0]
     needed = total(widths) + recipe.between * (len(widths) - 1)
-    if len(widths) < 1 or needed != finished:
-        problem = f"units and gaps come to {whole.text(needed)}, the head to {whole.text(finished)}"
-        raise CannotMake("widths", problem, f"exactly {whole.text(finished)}")
+    if len(widths) < 1 or needed != head:
+        problem = f"units and gaps come to {needed.text(unit, symbol=True)}"
+        raise CannotMake("widths", problem, f"exactly {head.text(unit, symbol=True)}")
     made = []
     for place, width in enumerate(widths):
-        bench = Bench(recipe, order, materials, unit, finished=(width, finished))
+        sides = {"left"} if place > 0 else set()
+        sides |= {"right"} if place < len(widths) - 1 else set()
+        bench = Bench(recipe, order, materials, unit, Share(width, frozenset(sides)))
         made.append(_made(bench, with_head=place == 0))
     return tuple(made)
 
@@ -213,9 +244,8 @@ def equal_widths(recipe: Recipe, order: Order, number: int, grid: Length = SIXTE
     >>> [str(width) for width in equal_widths(starting_recipes()["dunlin_wood"], order, 2)]
     ['49 13/16 in', '49 13/16 in']
     """
-    taken = getattr(recipe.clearance, order.mount).width if order.basis == "opening size" else ZERO
-    room = order.width - taken - recipe.between * (number - 1)
-    each = Length(room.ticks // number).down(grid)
+    room = finished_size(recipe, order)[0] - recipe.between * (number - 1)
+    each = Length(room.ticks // max(number, 1)).down(grid)
     if number < 1 or each <= ZERO:
         raise CannotMake("widths", f"{number} units do not fit", "at least one, each wider than nothing")
     return (*(each for _ in range(number - 1)), room - each * (number - 1))

@@ -7,7 +7,7 @@ from dataclasses import dataclass, field
 from decimal import Decimal
 from typing import Any, Final
 
-from fabrication.rules.records import PRACTICE, Record, one_of
+from fabrication.rules.records import PRACTICE, Record, among
 from shared.contracts import ContractError
 from shared.lengths import TICKS_PER_MM, ZERO, Length
 
@@ -49,7 +49,7 @@ class Facts(Record):
     inertia_mm4: Decimal | None = None
     widest: Length | None = None
     thickness_mm: Decimal | None = None
-    turning: str = one_of("never", "one way per room", "free", default="never")
+    turning: str = field(default="never", metadata=among("never", "one way per room", "free"))
     seam: bool = False
     edge: Length = ZERO
     repeat: Length | None = None
@@ -80,8 +80,8 @@ class Material(Record):
 
     key: str
     name: str
-    kind: str = one_of(*KINDS)
-    facts: Facts = field(default=None)  # type: ignore[arg-type]
+    kind: str = field(metadata=among(*KINDS))
+    facts: Facts
     kerf: Length | None = None
     trim: Length | None = None
     keep: Length | None = None
@@ -90,8 +90,6 @@ class Material(Record):
     def check(self, path: str) -> None:
         """The weight's basis suits the kind."""
         at = f"{path}.facts" if path else "facts"
-        if self.facts is None:
-            raise ContractError(at, "missing", "required")
         wanted = {"cloth": "grams_per_m2"} | dict.fromkeys(BY_LENGTH, "grams_per_m")
         name = wanted.get(self.kind, "grams_each")
         if getattr(self.facts, name) is None:

@@ -14,7 +14,7 @@ from fractions import Fraction
 from typing import Any, Final, Self
 
 from fabrication.rules.materials import KINDS
-from fabrication.rules.records import PRACTICE, Record, bounds, one_of
+from fabrication.rules.records import PRACTICE, Record, among, bounds
 from fabrication.rules.trade import COUNTS, FAMILIES, MEASURES, ROLES, TRADES, Trade
 from shared.contracts import ContractError
 from shared.lengths import ZERO, Length
@@ -39,7 +39,7 @@ class CannotMake(ContractError):
 class Cutout(Record):
     """A piece left out at one side for a handle, pipe or sill: where it begins, how high and deep."""
 
-    side: str = one_of("left", "right")
+    side: str = field(metadata=among("left", "right"))
     from_bottom: Length
     height: Length = field(metadata=bounds(least="1/4"))
     depth: Length = field(metadata=bounds(least="1/4"))
@@ -58,13 +58,13 @@ class Order(Record):
 
     width: Length = field(metadata=bounds(least="1", most="600"))
     height: Length = field(metadata=bounds(least="1", most="600"))
-    mount: str = one_of(*MOUNTS, default="inside")
-    basis: str = one_of(*BASES, default=OPENING_SIZE)
+    mount: str = field(default="inside", metadata=among(*MOUNTS))
+    basis: str = field(default=OPENING_SIZE, metadata=among(*BASES))
     longest_height: Length | None = None
     options: Mapping[str, str] = field(default_factory=dict)
     cutouts: tuple[Cutout, ...] = ()
     loop_limit: Length | None = None
-    lay: str = one_of("", "straight", "turned", default="")
+    lay: str = field(default="", metadata=among("", "straight", "turned"))
     pattern_start: bool = True
     code: str = ""
 
@@ -119,7 +119,7 @@ class Measure(Record):
     factor: Fraction = Fraction(1)
     plus: tuple[Allowance, ...] = ()
     grid: Length | None = None
-    towards: str = one_of("down", "up", "nearest", default="down")
+    towards: str = field(default="down", metadata=among("down", "up", "nearest"))
 
 
 @dataclass(frozen=True)
@@ -133,7 +133,7 @@ class Count(Record):
     needed for `of` × `fullness` + 2 × `end`. `spare` pieces come on top.
     """
 
-    by: str = one_of("fixed", "figure", "pitch", "span", "fullness", default="fixed")
+    by: str = field(default="fixed", metadata=among("fixed", "figure", "pitch", "span", "fullness"))
     number: int = field(default=1, metadata=bounds(signed=True, least=-99, most=9999))
     figure: str = ""
     times: int = field(default=1, metadata=bounds(least=1, most=999))
@@ -141,7 +141,7 @@ class Count(Record):
     pitch: Length | None = None
     end: Length = ZERO
     fullness: Fraction = Fraction(1)
-    towards: str = one_of("down", "up", "nearest", default="up")
+    towards: str = field(default="up", metadata=among("down", "up", "nearest"))
     least: int = field(default=0, metadata=bounds(least=0, most=9999))
     spare: int = field(default=0, metadata=bounds(least=0, most=99))
 
@@ -171,15 +171,15 @@ class PartRule(Record):
 
     key: str
     name: str
-    kind: str = one_of(*KINDS)
+    kind: str = field(metadata=among(*KINDS))
     material: str = ""
     role: str = ""
     length: Measure | None = None
     width: Measure | None = None
     count: Count = Count()
     when: tuple[Condition, ...] = ()
-    scope: str = one_of("unit", "head", default="unit")
-    draw: str = one_of(*DRAWN, default="")
+    scope: str = field(default="unit", metadata=among("unit", "head"))
+    draw: str = field(default="", metadata=among(*DRAWN))
 
     def check(self, path: str) -> None:
         """A material or a role; what is cut has a length, cloth a width too."""
@@ -272,15 +272,15 @@ class Recipe(Record):
 
     key: str
     name: str
-    family: str = one_of(*FAMILIES)
+    family: str = field(metadata=among(*FAMILIES))
+    sizes: Range
+    trade: Trade
     revision: int = field(default=1, metadata=bounds(least=1))
     clearance: Clearances = Clearances()
-    sizes: Range = field(default=None)  # type: ignore[arg-type]
     options: tuple[Option, ...] = ()
     materials: Mapping[str, str] = field(default_factory=dict)
     parts: tuple[PartRule, ...] = ()
     packages: tuple[Package, ...] = ()
-    trade: Trade = field(default=None)  # type: ignore[arg-type]
     between: Length = ZERO
     basis: str = PRACTICE
 
@@ -295,9 +295,6 @@ class Recipe(Record):
     def check(self, path: str) -> None:
         """Every name that a rule uses is known."""
         prefix = f"{path}." if path else ""
-        for name in ("sizes", "trade"):
-            if getattr(self, name) is None:
-                raise ContractError(prefix + name, "missing", "required")
         known = _Names(self)
         for place, rule in enumerate(self.parts):
             known.check_rule(rule, f"{prefix}parts[{place}]")
@@ -391,7 +388,7 @@ class Figure(Record):
 class Remark(Record):
     """What somebody must know: severity *note*, *check* or *stop*."""
 
-    severity: str = one_of("note", "check", "stop")
+    severity: str = field(metadata=among("note", "check", "stop"))
     code: str = ""
     text: str = ""
 

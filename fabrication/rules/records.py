@@ -14,7 +14,6 @@ import typing
 from collections.abc import Callable, Mapping
 from decimal import Decimal
 from fractions import Fraction
-from functools import cache
 from typing import Any, Final, Self, get_args, get_origin
 
 from shared.contracts import ContractError
@@ -65,9 +64,9 @@ def bounds(
     return {"least": least, "most": most, "signed": signed}
 
 
-def one_of(*choices: str, **kwargs: Any) -> Any:
-    """A dataclass field that is one of `choices`."""
-    return dataclasses.field(metadata={"choices": choices}, **kwargs)
+def among(*choices: str) -> dict[str, tuple[str, ...]]:
+    """Metadata of a field that is one of `choices`."""
+    return {"choices": choices}
 
 
 def length_text(length: Length) -> str:
@@ -149,10 +148,16 @@ def _at(path: str, name: str) -> str:
     return f"{path}.{name}" if path else name
 
 
-@cache
-def _fields(cls: type[Any]) -> Mapping[str, tuple[dataclasses.Field[Any], Any]]:
-    hints = typing.get_type_hints(cls)
-    return {field.name: (field, hints[field.name]) for field in dataclasses.fields(cls) if field.init}
+_KNOWN: Final[dict[type, Mapping[str, tuple[dataclasses.Field[Any], Any]]]] = {}
+
+
+def _fields(cls: type) -> Mapping[str, tuple[dataclasses.Field[Any], Any]]:
+    """Fields of a dataclass with their types, worked out once."""
+    if cls not in _KNOWN:
+        hints = typing.get_type_hints(cls)
+        described: Any = cls
+        _KNOWN[cls] = {one.name: (one, hints[one.name]) for one in dataclasses.fields(described) if one.init}
+    return _KNOWN[cls]
 
 
 def _read(values: dict[str, Any], name: str, field: dataclasses.Field[Any], kind: Any, path: str) -> Any:

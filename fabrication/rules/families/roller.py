@@ -187,10 +187,11 @@ def _widest(bench: Bench, trade: RollerTrade) -> str:
 def _light(bench: Bench, trade: RollerTrade) -> None:
     """Light gap a side, and where the cloth hangs by its roll direction."""
     side = bench.option("control_side") or "right"
-    inside = (bench.order.width - bench.measures["width"]).ticks if bench.order.mount == "inside" else 0
+    taken = bench.order.width - bench.head_width if bench.order.mount == "inside" else ZERO
     for name, key in (("drive_side", side), ("idle_side", "left" if side == "right" else "right")):
-        gap = bench.measures[name] + Length(inside // 2)
-        bench.figure_length(f"light_{key}", f"light gap, {key}", gap)
+        beside = bench.recipe.between if key in bench.share.neighbours else taken
+        note = "to the middle between the units" if key in bench.share.neighbours else ""
+        bench.figure_length(f"light_{key}", f"light gap, {key}", bench.measures[name] + Length(beside.ticks // 2), note)
     half = Length(bench.measures["rolled"].ticks // 2)
     down = Length(bench.measures["tube_diameter"].ticks // 2)
     reverse = bench.option("roll") == "reverse"
