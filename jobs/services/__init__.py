@@ -3,6 +3,7 @@
 from jobs.services.appointments import (
     cancel_appointment,
     edit_appointment,
+    hold_offer,
     hold_window,
     let_go,
     let_go_lapsed,
@@ -68,6 +69,7 @@ __all__ = [
     "end_member",
     "hit_by",
     "hold",
+    "hold_offer",
     "hold_window",
     "let_go",
     "let_go_lapsed",

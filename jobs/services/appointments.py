@@ -332,6 +332,28 @@ def hold_window(
     return give(appointment, row)
 
 
+@transaction.atomic
+def hold_offer(
+    *, appointment: Appointment, crew: Crew, window: tuple[dt.datetime, dt.datetime], by: User
+) -> Appointment:
+    """
+    Holds an offered window at the best place of that crew's day as it stands now.
+
+    The place is worked out anew under the crew's lock, so what somebody sold meanwhile is
+    seen; refused when there is no room left.
+    """
+    from jobs.offers import offer_in
+
+    row = lock_appointment(appointment, crew)
+    offer = offer_in(row, crew, window)
+    if offer is None:
+        raise Refused(f"that window with {crew.name} is taken meanwhile; choose another", field="window")
+    return hold_window(
+        appointment=appointment, crew=crew, starts_at=offer.starts_at, window=window, by=by, anyway=True,
+        others=offer.others,
+    )  # fmt: skip
+
+
 def _shift_others(others: Sequence[Push], by: User) -> None:
     """The new times an offer was worked out with; refused when any of them was moved since."""
     for one in others:

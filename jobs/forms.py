@@ -1,0 +1,412 @@
+"""What the office's and the field's pages may send."""
+
+from __future__ import annotations
+
+import datetime as dt
+import re
+from typing import Any
+
+from django import forms
+from django.utils import timezone
+
+from jobs.availability import local
+from jobs.models import (
+    CalendarRules,
+    Crew,
+    CrewDay,
+    Customer,
+    Holiday,
+    Job,
+    Project,
+    Purpose,
+    ReadinessAnswer,
+    Site,
+    Skill,
+)
+from shared import roles
+from shared.forms import DateInput, SheetForm, SheetModelForm, TimeInput
+from shared.models import User
+
+COORDINATES = re.compile(r"^\s*(-?\d{1,2}(?:\.\d+)?)\s*[,;\s]\s*(-?\d{1,3}(?:\.\d+)?)\s*$")
+
+
+class CoordinatesField(forms.CharField):
+    """Latitude and longitude in one box, as maps copy them: ``41.6180, -91.8720``."""
+
+    def __init__(self, **kwargs: Any) -> None:
+        kwargs.setdefault("help_text", "latitude, longitude; as a map copies them, or picked on the sketch")
+        super().__init__(**kwargs)
+
+    def clean(self, value: Any) -> tuple[float, float] | None:
+        text = super().clean(value)
+        if not text:
+            return None
+        found = COORDINATES.match(text)
+        if found is None:
+            raise forms.ValidationError("Write latitude, then longitude, in degrees: 41.6180, -91.8720.")
+        latitude, longitude = float(found[1]), float(found[2])
+        if abs(latitude) > 90 or abs(longitude) > 180:
+            raise forms.ValidationError("Latitude is within -90 to 90, longitude within -180 to 180.")
+        return latitude, longitude
+
+
+# -- customers, sites, jobs ------------------------------------------------------------
+
+
+class CustomerForm(SheetModelForm):
+    class Meta:
+        model = Customer
+        fields = ["name", "phone", "email", "note"]
+        widgets = {"note": forms.Textarea(attrs={"rows": 2})}
+
+
+class SiteForm(SheetModelForm):
+    """A site; the key's place or code is never shown again, only written over."""
+
+    coordinates = CoordinatesField(required=False)
+
+    class Meta:
+        model = Site
+        fields = [
+            "name", "street", "line2", "town", "postcode", "year_built", "floor", "has_lift", "longest_in_lift",
+            "longest_on_stair", "children", "pets", "parking", "access", "access_secret", "access_note",
+            "door_contact", "door_phone", "notice_needed", "hours_from", "hours_until", "dock_note",
+            "certificate_note",
+        ]  # fmt: skip
+        widgets = {
+            "hours_from": TimeInput(),
+            "hours_until": TimeInput(),
+            "access_secret": forms.TextInput(attrs={"autocomplete": "off"}),
+        }
+
+    def __init__(self, *args: Any, **kwargs: Any) -> None:
+        super().__init__(*args, **kwargs)
+        self.has_secret = bool(self.instance.access_secret)
+        self.initial["access_secret"] = ""
+        self.fields["longest_in_lift"].label = "longest package in the lift"
+        self.fields["longest_on_stair"].label = "longest package on the stair"
+        for name in ("longest_in_lift", "longest_on_stair"):
+            self.fields[name].help_text = ""
+        if self.has_secret:
+            self.fields["access_secret"].help_text = "one is on file and stays unless you write another"
+        if self.instance.has_coordinates():
+            self.initial["coordinates"] = f"{self.instance.latitude}, {self.instance.longitude}"
+        if self.prefix:
+            self.order_fields(["street", "line2", "town", "postcode", "coordinates"])
+
+    def values(self) -> dict[str, Any]:
+        """What to hand to a service."""
+        found = {name: value for name, value in self.cleaned_data.items() if name in self._meta.fields}
+        if self.has_secret and not found.get("access_secret"):
+            found.pop("access_secret", None)
+        point = self.cleaned_data.get("coordinates")
+        found["latitude"], found["longitude"] = point if point else (None, None)
+        return found
+
+
+class JobForm(SheetModelForm):
+    class Meta:
+        model = Job
+        fields = ["title", "openings_expected", "rooms_expected", "policy", "wanted_by", "project", "phase", "note"]
+        widgets = {"wanted_by": DateInput(), "note": forms.Textarea(attrs={"rows": 2})}
+        labels = {"policy": "install", "rooms_expected": "rooms", "openings_expected": "openings"}
+
+    def __init__(self, *args: Any, **kwargs: Any) -> None:
+        super().__init__(*args, **kwargs)
+        self.fields["openings_expected"].min_value = 1
+        job = self.instance
+        customer = job.customer if job.customer_id else None
+        self.fields["project"].queryset = (  # type: ignore[attr-defined]
+            Project.objects.filter(customer=customer) if customer else Project.objects.none()
+        )
+
+
+class BookForm(SheetForm):
+    """The job's part of a booking, and when the customer can and can't."""
+
+    openings_expected = forms.IntegerField(label="openings", min_value=1, max_value=999, initial=1)
+    rooms_expected = forms.CharField(label="rooms", max_length=240, required=False)
+    minutes = forms.IntegerField(
+        label="minutes on site", min_value=5, max_value=1440, required=False, help_text="empty: by the openings"
+    )
+    not_day = forms.DateField(label="can't be there on", widget=DateInput(), required=False)
+    not_from = forms.TimeField(label="from", widget=TimeInput(), required=False)
+    not_until = forms.TimeField(label="until", widget=TimeInput(), required=False)
+    note = forms.CharField(widget=forms.Textarea(attrs={"rows": 2}), required=False)
+    window = forms.CharField(required=False, widget=forms.HiddenInput())
+
+    def impossible(self) -> list[tuple[dt.datetime, dt.datetime]]:
+        """The stretch the customer can't be there, as instants."""
+        data = self.cleaned_data
+        if not data.get("not_day") or self.user is None or self.user.branch is None:
+            return []
+        tz = self.user.branch.tz
+        begin = local(tz, data["not_day"], data.get("not_from") or dt.time(0))
+        end = local(tz, data["not_day"], data.get("not_until") or dt.time(23, 59))
+        return [(begin, end)]
+
+    def clean(self) -> dict[str, Any]:
+        data = super().clean() or self.cleaned_data
+        begin, end = data.get("not_from"), data.get("not_until")
+        if begin and end and end <= begin:
+            self.add_error("not_until", "It ends before it begins.")
+        return data
+
+
+class HoldForm(SheetForm):
+    reason = forms.ChoiceField(choices=Job.Hold.choices, label="waits for")
+    note = forms.CharField(max_length=240, required=False)
+
+
+class ReasonForm(SheetForm):
+    reason = forms.CharField(max_length=240, label="why", error_messages={"required": "Say why, in a few words."})
+
+
+# -- appointments ------------------------------------------------------------------------
+
+
+class VisitForm(SheetForm):
+    """A visit to ask for, or to change."""
+
+    purpose = forms.ChoiceField(choices=Purpose.choices)
+    duration_min = forms.IntegerField(
+        label="minutes on site",
+        min_value=1,
+        max_value=1440,
+        required=False,
+        help_text="empty: by its openings or units",
+    )
+    people = forms.IntegerField(min_value=1, max_value=20, initial=1)
+    priority = forms.IntegerField(min_value=1, max_value=100, initial=1, help_text="1 is ordinary; larger matters more")
+    earliest_on = forms.DateField(label="not before", widget=DateInput(), required=False)
+    skills = forms.ModelMultipleChoiceField(
+        Skill.objects.none(), required=False, widget=forms.CheckboxSelectMultiple(), label="skills needed"
+    )
+    note = forms.CharField(widget=forms.Textarea(attrs={"rows": 2}), required=False)
+
+    def __init__(self, *args: Any, **kwargs: Any) -> None:
+        super().__init__(*args, **kwargs)
+        assert self.user is not None
+        skills = Skill.objects.visible_to(self.user)
+        self.fields["skills"].queryset = skills  # type: ignore[attr-defined]
+        if not skills.exists():
+            del self.fields["skills"]
+
+
+class MoveForm(SheetForm):
+    """Where to put an appointment: crew, day, time; or the instant itself, as the board sends it."""
+
+    crew = forms.ModelChoiceField(Crew.objects.none())
+    day = forms.DateField(widget=DateInput())
+    time = forms.TimeField(widget=TimeInput())
+    anyway = forms.BooleanField(required=False, label="I have seen what is wrong; do it anyway")
+    version = forms.IntegerField(required=False, widget=forms.HiddenInput())
+
+    def __init__(self, *args: Any, **kwargs: Any) -> None:
+        super().__init__(*args, **kwargs)
+        assert self.user is not None
+        self.fields["crew"].queryset = Crew.objects.visible_to(self.user).filter(is_active=True)  # type: ignore[attr-defined]
+
+    @property
+    def starts_at(self) -> dt.datetime:
+        data = self.cleaned_data
+        return local(data["crew"].branch.tz, data["day"], data["time"])
+
+
+class PromiseForm(SheetForm):
+    """The window to promise, on the day the visit stands."""
+
+    window_from = forms.TimeField(label="from", widget=TimeInput())
+    window_until = forms.TimeField(label="until", widget=TimeInput())
+
+
+class SplitForm(SheetForm):
+    first_min = forms.IntegerField(label="minutes of the first visit", min_value=1, max_value=1440)
+
+
+class SwapForm(SheetForm):
+    one = forms.ModelChoiceField(Crew.objects.none(), label="crew")
+    other = forms.ModelChoiceField(Crew.objects.none(), label="with")
+    day = forms.DateField(widget=forms.HiddenInput())
+    anyway = forms.BooleanField(required=False, label="even if one lacks a skill")
+
+    def __init__(self, *args: Any, **kwargs: Any) -> None:
+        super().__init__(*args, **kwargs)
+        assert self.user is not None
+        for name in ("one", "other"):
+            crews = Crew.objects.visible_to(self.user).filter(is_active=True)
+            self.fields[name].queryset = crews  # type: ignore[attr-defined]
+
+
+class ReadinessForm(SheetForm):
+    """What was asked about a site before driving there."""
+
+    def __init__(self, *args: Any, answers: dict[str, ReadinessAnswer], **kwargs: Any) -> None:
+        super().__init__(*args, **kwargs)
+        for question, label in ReadinessAnswer.Question.choices:
+            known = answers.get(question)
+            self.fields[question] = forms.ChoiceField(
+                label=label,
+                choices=[("", "not asked"), *ReadinessAnswer.Answer.choices],
+                required=False,
+                initial=known.answer if known else "",
+            )
+        self.fields["note"] = forms.CharField(max_length=160, required=False)
+
+
+# -- crews -------------------------------------------------------------------------------
+
+
+class CrewForm(SheetModelForm):
+    purposes = forms.MultipleChoiceField(
+        choices=Purpose.choices, widget=forms.CheckboxSelectMultiple(), label="drives for", required=False,
+        help_text="none ticked: for anything",
+    )  # fmt: skip
+    base = CoordinatesField(required=False, help_text="where its day begins and ends; empty: the branch")
+    skills = forms.ModelMultipleChoiceField(Skill.objects.none(), required=False, widget=forms.CheckboxSelectMultiple())
+
+    class Meta:
+        model = Crew
+        fields = ["name", "purposes", "skills", "people", "overtime_min", "truck_longest", "is_active"]
+        labels = {
+            "overtime_min": "overtime, minutes at most",
+            "truck_longest": "longest package in the truck",
+            "is_active": "drives",
+        }
+
+    def __init__(self, *args: Any, **kwargs: Any) -> None:
+        super().__init__(*args, **kwargs)
+        assert self.user is not None
+        self.fields["skills"].queryset = Skill.objects.visible_to(self.user)  # type: ignore[attr-defined]
+        self.fields["people"].min_value = 1
+        crew = self.instance
+        if crew.latitude is not None:
+            self.initial["base"] = f"{crew.latitude}, {crew.longitude}"
+
+    def values(self) -> dict[str, Any]:
+        point = self.cleaned_data.get("base")
+        found = {name: self.cleaned_data[name] for name in self._meta.fields if name != "skills"}
+        found["latitude"], found["longitude"] = point if point else (None, None)
+        return found
+
+
+class HoursForm(SheetForm):
+    """A crew's usual week."""
+
+    DAYS = ("Monday", "Tuesday", "Wednesday", "Thursday", "Friday", "Saturday", "Sunday")
+
+    def __init__(self, *args: Any, crew: Crew, **kwargs: Any) -> None:
+        super().__init__(*args, **kwargs)
+        known = {row.weekday: row for row in crew.hours.all()}
+        for day, name in enumerate(self.DAYS):
+            row = known.get(day)
+            for part in ("starts", "ends", "lunch_from", "lunch_until"):
+                self.fields[f"{part}_{day}"] = forms.TimeField(
+                    label=f"{name} {part.replace('_', ' ')}",
+                    widget=TimeInput(),
+                    required=False,
+                    initial=getattr(row, part) if row else None,
+                )
+            self.fields[f"lunch_min_{day}"] = forms.IntegerField(
+                label=f"{name} lunch, minutes",
+                required=False,
+                min_value=0,
+                max_value=180,
+                initial=row.lunch_min if row else 30,
+            )
+
+    def rows(self) -> list[tuple[str, list[forms.BoundField]]]:
+        """Name of each weekday and its boxes."""
+        parts = ("starts", "ends", "lunch_from", "lunch_until", "lunch_min")
+        return [(name, [self[f"{part}_{day}"] for part in parts]) for day, name in enumerate(self.DAYS)]
+
+    def clean(self) -> dict[str, Any]:
+        data = super().clean() or self.cleaned_data
+        for day in range(7):
+            begin, end = data.get(f"starts_{day}"), data.get(f"ends_{day}")
+            if bool(begin) != bool(end):
+                self.add_error(f"ends_{day}" if begin else f"starts_{day}", "Give both hours, or none for no work.")
+        return data
+
+    def hours(self) -> list[dict[str, Any]]:
+        data = self.cleaned_data
+        return [
+            {
+                "weekday": day,
+                "starts": data[f"starts_{day}"],
+                "ends": data[f"ends_{day}"],
+                "lunch_from": data[f"lunch_from_{day}"],
+                "lunch_until": data[f"lunch_until_{day}"],
+                "lunch_min": data[f"lunch_min_{day}"] or 0,
+            }
+            for day in range(7)
+            if data.get(f"starts_{day}")
+        ]
+
+
+class CrewDayForm(SheetModelForm):
+    class Meta:
+        model = CrewDay
+        fields = ["day", "is_off", "starts", "ends", "people", "note"]
+        widgets = {"day": DateInput(), "starts": TimeInput(), "ends": TimeInput()}
+        labels = {"is_off": "off that day"}
+
+
+class AbsenceForm(SheetForm):
+    user = forms.ModelChoiceField(User.objects.none(), required=False, label="who", empty_label="the whole crew")
+    from_day = forms.DateField(label="from", widget=DateInput())
+    from_time = forms.TimeField(label="at", widget=TimeInput(), required=False)
+    until_day = forms.DateField(label="until", widget=DateInput(), help_text="the last day")
+    until_time = forms.TimeField(label="at", widget=TimeInput(), required=False)
+    reason = forms.CharField(max_length=120, required=False)
+
+    def __init__(self, *args: Any, crew: Crew, **kwargs: Any) -> None:
+        super().__init__(*args, **kwargs)
+        self.crew = crew
+        people = User.objects.filter(crew_memberships__crew=crew).distinct()
+        self.fields["user"].queryset = people  # type: ignore[attr-defined]
+
+    def span(self) -> tuple[dt.datetime, dt.datetime]:
+        data, tz = self.cleaned_data, self.crew.branch.tz
+        begin = local(tz, data["from_day"], data["from_time"] or dt.time(0))
+        if data["until_time"]:
+            return begin, local(tz, data["until_day"], data["until_time"])
+        return begin, local(tz, data["until_day"] + dt.timedelta(days=1), dt.time(0))
+
+
+class MemberForm(SheetForm):
+    user = forms.ModelChoiceField(User.objects.none(), label="who")
+    from_on = forms.DateField(label="from", widget=DateInput())
+    until_on = forms.DateField(label="until", widget=DateInput(), required=False)
+
+    def __init__(self, *args: Any, **kwargs: Any) -> None:
+        super().__init__(*args, **kwargs)
+        assert self.user is not None
+        people = User.objects.filter(branch=self.user.branch, is_active=True, groups__name__in=roles.FIELD).distinct()
+        self.fields["user"].queryset = people  # type: ignore[attr-defined]
+        self.initial.setdefault("from_on", timezone.localdate())
+
+
+class HolidayForm(SheetModelForm):
+    class Meta:
+        model = Holiday
+        fields = ["day", "name", "is_worked"]
+        widgets = {"day": DateInput()}
+        labels = {"is_worked": "we do work on this day"}
+        help_texts = {"is_worked": "for a public holiday the branch works on"}
+
+    def _get_validation_exclusions(self) -> set[str]:
+        return super()._get_validation_exclusions() | {"branch"}
+
+
+class RulesForm(SheetModelForm):
+    class Meta:
+        model = CalendarRules
+        fields = [
+            "drive_price", "paid_price", "overtime_price", "moved_price", "hold_min", "pack_days", "days_offered",
+            "ask_days", "road_factor", "holiday_country", "holiday_region",
+        ]  # fmt: skip
+
+
+class ImportForm(SheetForm):
+    file = forms.FileField(label="CSV file", help_text="one line a job; the columns are listed below")

@@ -1,0 +1,258 @@
+"""
+The branch's calendar as a problem for the planner (`jobs.rules.routing`), and its answers as rows.
+
+A crew is a crew of the planner once for each day, since its people, hours and lunch differ
+by the day. Times are seconds from local midnight before the first day.
+"""
+
+from __future__ import annotations
+
+import datetime as dt
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
+
+from jobs.availability import Span, WorkDay, local, without
+from jobs.dispatch import BEGUN, Book, earliest_install, open_book, site_point
+from jobs.models import Appointment, CalendarRules, Crew, Job, Purpose
+from jobs.rules.routing import Crew as Driver
+from jobs.rules.routing import Lunch, Objective, Problem, Stop
+from shared.models import Branch
+
+ANYWHERE = -1
+
+
+@dataclass(slots=True)
+class Calendar:
+    """A problem with what its ids mean."""
+
+    branch: Branch
+    epoch: dt.datetime
+    book: Book
+    problem: Problem
+    orders: dict[tuple[str, int], list[int]]
+    """Keys of appointments in today's order, by the planner's crew and shift."""
+
+    def seconds(self, when: dt.datetime) -> int:
+        """An instant on the problem's axis."""
+        return int((when - self.epoch).total_seconds())
+
+    def when(self, seconds: int) -> dt.datetime:
+        """And back."""
+        return self.epoch + dt.timedelta(seconds=seconds)
+
+
+def driver_id(crew_pk: int, day: dt.date) -> str:
+    """The planner's name of a crew on a day."""
+    return f"{crew_pk}/{day.isoformat()}"
+
+
+def read_driver(key: str) -> tuple[int, dt.date]:
+    """The crew's key and the day."""
+    pk, _, day = str(key).partition("/")
+    return int(pk), dt.date.fromisoformat(day)
+
+
+def read_calendar(
+    branch: Branch,
+    crews: Sequence[Crew],
+    days: Sequence[dt.date],
+    *,
+    also: Iterable[Appointment] = (),
+    variants: Sequence[Stop] = (),
+    with_ready: bool = False,
+    not_before: dt.datetime | None = None,
+) -> Calendar:
+    """
+    These crews' days, with what stands there and `also` what may come in, as a `Problem`.
+
+    Parameters
+    ----------
+    also
+        Unplaced appointments to plan too; those whose site has no coordinates are left out.
+    variants
+        Stops to price instead of `also`; place ``ANYWHERE`` means the place of the first of them.
+    with_ready
+        Ask the rooms above for each install's first possible day (for planning; one question each).
+    not_before
+        Nothing is planned before this instant; what stands earlier is fixed.
+    """
+    comers = [row for row in also if site_point(row) is not None]
+    book = open_book(branch, crews, days, also=comers)
+    epoch = local(branch.tz, min(days), dt.time(0))
+    calendar = Calendar(branch, epoch, book, None, {})  # type: ignore[arg-type]
+    drivers = [_driver(calendar, one.crew, one.work) for one in book.days.values()]
+    known = {driver.id: driver for driver in drivers}
+    rows = [row for one in book.days.values() for row in one.appointments]
+    previous: dict[int, tuple[str, int]] = {}
+    stops: list[Stop] = []
+    for one in book.days.values():
+        key = driver_id(*one.key)
+        for row in one.appointments:
+            shift = _shift_of(row, one.work)
+            if shift is None or not known[key].shifts:
+                continue  # it stands in an absence: the planner sees it as not there, the board says so
+            calendar.orders.setdefault((key, shift), []).append(row.pk)
+            previous[row.pk] = (key, shift)
+            stops.append(_placed_stop(calendar, row, (key, shift), days, with_ready, not_before))
+    if not variants:
+        stops += [_new_stop(calendar, row, days, with_ready) for row in comers if row not in rows]
+    place = book.place_of(comers[0]) if comers else 0
+    stops += [_at(stop, place) for stop in variants]
+    calendar.problem = Problem(
+        tuple(drivers),
+        tuple(stops),
+        book.travel.seconds if len(book.places) else [[0]],  # type: ignore[arg-type]
+        objective(CalendarRules.of(branch)),
+        previous,
+    )
+    return calendar
+
+
+def _at(stop: Stop, place: int) -> Stop:
+    from dataclasses import replace
+
+    return replace(stop, at=place) if stop.at == ANYWHERE else stop
+
+
+def objective(rules: CalendarRules) -> Objective:
+    """The branch's prices for the planner; a cost divided by 360,000 is money."""
+    return Objective.per_hour(
+        drive=float(rules.drive_price),
+        paid=float(rules.paid_price),
+        overtime=float(rules.overtime_price),
+        moved=float(rules.moved_price),
+    )
+
+
+def _driver(calendar: Calendar, crew: Crew, work: WorkDay) -> Driver:
+    base = max(0, calendar.book.base_of(crew))
+    purposes = crew.purposes or Purpose.values
+    return Driver(
+        id=driver_id(crew.pk, work.day),
+        start=base,
+        end=base,
+        shifts=tuple((calendar.seconds(a), calendar.seconds(b)) for a, b in work.shifts),
+        skills=frozenset({skill.key for skill in crew.skills.all()} | {f"for {purpose}" for purpose in purposes}),
+        lunch=_lunch(calendar, work),
+        overtime=work.overtime_min * 60,
+        people=max(1, work.people),
+    )
+
+
+def _lunch(calendar: Calendar, work: WorkDay) -> Lunch | None:
+    if work.lunch is None:
+        return None
+    lunch = work.lunch
+    return Lunch(calendar.seconds(lunch.earliest), calendar.seconds(lunch.latest), lunch.minutes * 60)
+
+
+def _shift_of(row: Appointment, work: WorkDay) -> int | None:
+    return work.shift_at(row.starts_at) if row.starts_at is not None else None
+
+
+def needs(row: Appointment) -> frozenset[str]:
+    """Skills of an appointment, its purpose among them."""
+    return frozenset({skill.key for skill in row.skills.all()} | {f"for {row.purpose}"})
+
+
+def _placed_stop(
+    calendar: Calendar,
+    row: Appointment,
+    where: tuple[str, int],
+    days: Sequence[dt.date],
+    with_ready: bool,
+    not_before: dt.datetime | None,
+) -> Stop:
+    assert row.starts_at is not None
+    start = calendar.seconds(row.starts_at)
+    fixed = row.is_locked or row.state in BEGUN or (not_before is not None and row.starts_at < not_before)
+    promised = None
+    if row.promised_from is not None and row.promised_until is not None:
+        promised = (calendar.seconds(row.promised_from), calendar.seconds(row.promised_until))
+        if not promised[0] <= start <= promised[1]:
+            promised = None if fixed else promised
+    held = row.state == Appointment.State.HELD
+    return Stop(
+        id=row.pk,
+        at=max(0, calendar.book.place_of(row)),
+        service=row.duration_min * 60,
+        windows=((start, start),) if fixed else _spans(calendar, row, days) if promised is None else (),
+        skills=frozenset() if fixed else needs(row),
+        priority=row.priority,
+        required=row.is_promised(),
+        locked=where if fixed or held else None,
+        promised=None if fixed else promised,
+        earliest=_earliest(calendar, row) if with_ready and not fixed else 0,
+        people=1 if fixed else row.people,
+    )
+
+
+def _new_stop(calendar: Calendar, row: Appointment, days: Sequence[dt.date], with_ready: bool) -> Stop:
+    return Stop(
+        id=row.pk,
+        at=max(0, calendar.book.place_of(row)),
+        service=row.duration_min * 60,
+        windows=_spans(calendar, row, days) or (),
+        skills=needs(row),
+        priority=row.priority,
+        earliest=_earliest(calendar, row) if with_ready else 0,
+        people=row.people,
+    )
+
+
+def _earliest(calendar: Calendar, row: Appointment) -> int:
+    first, _ = earliest_install(row)
+    if first is None:
+        return 0
+    return max(0, calendar.seconds(local(calendar.branch.tz, first, dt.time(0))))
+
+
+def possible_spans(
+    job: Job, minutes: int, windows: Sequence[Span], days: Sequence[dt.date], impossible: Sequence[Span]
+) -> list[Span]:
+    """
+    When the work may start: the customer's windows, within the building's hours, not when they can't.
+
+    Empty means never; when nothing bounds it the days' whole length comes back.
+    """
+    tz = job.branch.tz
+    site = job.site
+    whole: list[Span] = []
+    for day in days:
+        begin = local(tz, day, site.hours_from or dt.time(0))
+        if site.hours_until:
+            end = local(tz, day, site.hours_until) - dt.timedelta(minutes=minutes)
+        else:
+            end = local(tz, day + dt.timedelta(days=1), dt.time(0)) - dt.timedelta(seconds=1)
+        if begin <= end:
+            whole.append((begin, end))
+    if windows:
+        whole = [(max(a, c), min(b, d)) for a, b in whole for c, d in windows if max(a, c) <= min(b, d)]
+    gone = [(begin - dt.timedelta(minutes=minutes), end) for begin, end in impossible]
+    return sorted(piece for span in whole for piece in without(span, gone)) if gone else sorted(whole)
+
+
+def _spans(calendar: Calendar, row: Appointment, days: Sequence[dt.date]) -> tuple[tuple[int, int], ...]:
+    """The same on the problem's axis; () is any time, and never is a window before the axis's begin."""
+    windows = [(w.starts_at, w.ends_at) for w in row.possible_windows.all()] if row.pk else []
+    impossible = [(w.starts_at, w.ends_at) for w in row.job.impossible_times.all()]
+    site = row.job.site
+    if not windows and not impossible and not site.hours_from and not site.hours_until:
+        return ()
+    spans = possible_spans(row.job, row.duration_min, windows, days, impossible)
+    return tuple((max(0, calendar.seconds(a)), calendar.seconds(b)) for a, b in spans if calendar.seconds(b) >= 0) or (
+        (0, 0),
+    )
+
+
+def order_numbers(calendar: Calendar) -> dict[int, list[int]]:
+    """Today's orders as the planner's numbers: stops by crew-day."""
+    problem = calendar.problem
+    return {
+        problem.day_number[key]: [problem.stop_number[pk] for pk in pks] for key, pks in calendar.orders.items()
+    }
+
+
+def starts_of(calendar: Calendar, visits: Iterable[tuple[int, int]]) -> Mapping[int, dt.datetime]:
+    """Appointment keys to planned starts, from (key, seconds) pairs."""
+    return {pk: calendar.when(start) for pk, start in visits}

@@ -1,0 +1,382 @@
+"""One appointment: where it stands, its window, moves, the day itself, what is printed of it."""
+
+from __future__ import annotations
+
+import datetime as dt
+from collections.abc import Callable
+from typing import Any
+
+from django.contrib import messages
+from django.contrib.auth.decorators import login_required
+from django.http import HttpRequest, HttpResponse, JsonResponse
+from django.shortcuts import redirect, render
+from django.urls import reverse
+from django.utils import timezone
+from django.utils.dateparse import parse_datetime
+from django.utils.http import url_has_allowed_host_and_scheme
+from django.views.decorators.http import require_GET, require_http_methods, require_POST
+
+from jobs import services
+from jobs.access import SEES_PHONES, appointment_for, crew_for, is_of_crew, secret_for
+from jobs.dispatch import Effect, earliest_install, effect_of
+from jobs.forms import MoveForm, PromiseForm, ReadinessForm, ReasonForm, SplitForm, VisitForm
+from jobs.models import Appointment, AppointmentMove
+from jobs.ports import ports
+from jobs.views import DRIVES, LOOKS, OFFICE
+from jobs.words import copy_text, readiness_text, window_text
+from shared.access import roles_required
+from shared.errors import Refused
+
+
+def _back(request: HttpRequest, row: Appointment) -> HttpResponse:
+    """Where the form came from, if it says so and that is a page of ours; else the appointment."""
+    wanted = request.POST.get("next", "")
+    if wanted and url_has_allowed_host_and_scheme(wanted, {request.get_host()}, require_https=request.is_secure()):
+        return redirect(wanted)
+    return redirect("jobs:appointment", row.pk)
+
+
+def _deed(request: HttpRequest, row: Appointment, words: str, do: Callable[[], Any]) -> HttpResponse:
+    try:
+        do()
+    except Refused as refusal:
+        messages.error(request, sentence(refusal.problem))
+    else:
+        messages.success(request, words)
+    return _back(request, row)
+
+
+def sentence(text: str) -> str:
+    """A problem as a sentence of its own."""
+    text = text[:1].upper() + text[1:]
+    return text if text.endswith((".", "!", "?")) else f"{text}."
+
+
+@login_required
+@roles_required(*LOOKS)
+@require_GET
+def appointment(request: HttpRequest, pk: int) -> HttpResponse:
+    """One visit: what, where, when; for the office also its window and moves, for the crew its taps."""
+    row = appointment_for(request.user, pk)
+    return render(request, "jobs/appointment.html", appointment_context(request, row))
+
+
+def appointment_context(request: HttpRequest, row: Appointment, **more: Any) -> dict[str, Any]:
+    user = request.user
+    is_office = user.has_role(*OFFICE)
+    first, why = earliest_install(row) if is_office else (None, "")
+    return {
+        "visit": row,
+        "job": row.job,
+        "site": row.job.site,
+        "window": window_text(row),
+        "is_office": is_office,
+        "may_tap": is_office or is_of_crew(user, row),
+        "sees_phones": user.has_role(*SEES_PHONES),
+        "secret": secret_for(user, row),
+        "bring": ports.bring(row),
+        "visit_url": ports.visit_url(row) if not user.has_role("workroom") else "",
+        "earliest": first,
+        "earliest_why": why,
+        "copy_text": copy_text(row) if is_office else "",
+        "last_move": AppointmentMove.objects.filter(appointment=row, undone_at=None).first() if is_office else None,
+        "readiness": list(row.readiness.all()),
+        "asks_readiness": not row.is_measuring(),
+        "split_form": SplitForm(user=user, initial={"first_min": row.duration_min // 2}),
+        "reason_form": ReasonForm(user=user),
+        "promise_form": _promise_form(request, row),
+        **more,
+    }
+
+
+def _promise_form(request: HttpRequest, row: Appointment) -> PromiseForm | None:
+    if row.state != Appointment.State.PLANNED or row.starts_at is None:
+        return None
+    start = timezone.localtime(row.starts_at)
+    begin = start.replace(minute=0)
+    until = begin + dt.timedelta(hours=2)
+    return PromiseForm(user=request.user, initial={"window_from": begin.time(), "window_until": until.time()})
+
+
+@login_required
+@roles_required(*OFFICE)
+@require_http_methods(["GET", "POST"])
+def appointment_edit(request: HttpRequest, pk: int) -> HttpResponse:
+    """Minutes, people, skills, priority, earliest day, note."""
+    row = appointment_for(request.user, pk)
+    initial = {
+        "purpose": row.purpose, "duration_min": row.duration_min, "people": row.people, "priority": row.priority,
+        "earliest_on": row.earliest_on, "note": row.note, "skills": row.skills.all(),
+    }  # fmt: skip
+    data = request.POST.copy() if request.method == "POST" else None
+    if data is not None:
+        data["purpose"] = row.purpose
+    form = VisitForm(data, user=request.user, initial=initial)
+    form.fields["purpose"].disabled = True
+    if request.method == "POST" and form.is_valid():
+        values = {name: value for name, value in form.cleaned_data.items() if name != "purpose"}
+        try:
+            services.edit_appointment(appointment=row, by=request.user, **values)
+        except Refused as refusal:
+            form.refuse(refusal)
+        else:
+            messages.success(request, "The visit is changed.")
+            return redirect("jobs:appointment", row.pk)
+    context = {"form": form, "job": row.job, "heading": f"Change the {row.get_purpose_display()} visit"}
+    return render(request, "jobs/job_form.html", context, status=422 if form.errors else 200)
+
+
+# -- moving ----------------------------------------------------------------------------------
+
+
+def effect_json(effect: Effect) -> dict[str, Any]:
+    """What the board shows before anybody lets go."""
+    return {
+        "price": str(effect.price),
+        "drive_min": effect.drive_min,
+        "stops": [clash.text for clash in effect.stops],
+        "checks": [clash.text for clash in effect.clashes if clash.severity == "check"],
+        "broken": list(effect.broken),
+        "pushed": [
+            {
+                "appointment": push.appointment.pk,
+                "job": push.appointment.job.number,
+                "was": push.was.isoformat(),
+                "becomes": push.becomes.isoformat(),
+            }
+            for push in effect.pushed
+        ],
+        "word": effect.word,
+        "text": effect_text(effect),
+    }
+
+
+def effect_text(effect: Effect) -> str:
+    """The same as one line for reading aloud."""
+    if effect.stops:
+        return f"Not possible: {effect.stops[0].text}"
+    sign = "costs" if effect.price >= 0 else "saves"
+    parts = [f"{sign} {abs(effect.price)}, driving {effect.drive_min:+d} min"]
+    if effect.broken:
+        parts.append("breaks a promise: " + "; ".join(effect.broken))
+    parts += [clash.text for clash in effect.clashes]
+    if effect.pushed:
+        parts.append("later: " + ", ".join(push.appointment.job.number for push in effect.pushed))
+    return ". ".join(part.rstrip(".") for part in parts) + "."
+
+
+@login_required
+@roles_required(*OFFICE)
+@require_GET
+def appointment_effect(request: HttpRequest, pk: int) -> HttpResponse:
+    """What a move would cost and break: JSON for the board."""
+    row = appointment_for(request.user, pk)
+    try:
+        crew = crew_for(request.user, int(request.GET.get("crew", "")))
+        starts_at = parse_datetime(request.GET.get("starts_at", ""))
+    except ValueError:
+        starts_at = None
+    if starts_at is None or timezone.is_naive(starts_at):
+        return JsonResponse({"text": "Say which crew and when."}, status=400)
+    return JsonResponse(effect_json(effect_of(row, crew=crew, starts_at=starts_at)))
+
+
+@login_required
+@roles_required(*OFFICE)
+@require_http_methods(["GET", "POST"])
+def appointment_move(request: HttpRequest, pk: int) -> HttpResponse:
+    """
+    Place or move by form: the price and what breaks stand beside it before it happens.
+
+    The board posts here too, with ``Accept: application/json``.
+    """
+    row = appointment_for(request.user, pk)
+    wants_json = "application/json" in request.headers.get("accept", "")
+    initial: dict[str, Any] = {"crew": row.crew_id, "day": row.day, "version": row.version}
+    if row.starts_at is not None:
+        initial["time"] = timezone.localtime(row.starts_at).time()
+    form = MoveForm(request.POST or request.GET or None, user=request.user, initial=initial)
+    effect = None
+    if form.is_bound and form.is_valid():
+        crew, starts_at = form.cleaned_data["crew"], form.starts_at
+        if request.method == "POST" and "look" not in request.POST:
+            try:
+                services.place(
+                    appointment=row, crew=crew, starts_at=starts_at, by=request.user,
+                    anyway=form.cleaned_data["anyway"], version=form.cleaned_data["version"],
+                )  # fmt: skip
+            except Refused as refusal:
+                if wants_json:
+                    body = {"text": sentence(refusal.problem), "field": refusal.field}
+                    return JsonResponse(body, status=409)
+                form.refuse(refusal)
+            else:
+                if wants_json:
+                    return JsonResponse({"text": f"{row.job.number} stands there now.", "version": row.version})
+                messages.success(request, f"{row.job.number} stands there now.")
+                return _back(request, row)
+        effect = effect_of(row, crew=crew, starts_at=starts_at)
+    if wants_json:
+        return JsonResponse({"text": "Say which crew and when.", "errors": form.errors}, status=400)
+    context = {"form": form, "visit": row, "job": row.job, "effect": effect, "next": request.POST.get("next", "")}
+    return render(request, "jobs/appointment_move.html", context, status=422 if form.errors else 200)
+
+
+@login_required
+@roles_required(*OFFICE)
+@require_POST
+def appointment_undo(request: HttpRequest, pk: int) -> HttpResponse:
+    """Take the last move back."""
+    row = appointment_for(request.user, pk)
+    return _deed(request, row, "The move is taken back.", lambda: services.undo_move(appointment=row, by=request.user))
+
+
+@login_required
+@roles_required(*OFFICE)
+@require_POST
+def appointment_unplace(request: HttpRequest, pk: int) -> HttpResponse:
+    """Out of the calendar, among the unplaced."""
+    row = appointment_for(request.user, pk)
+    anyway = bool(request.POST.get("anyway"))
+    return _deed(
+        request, row, "It waits among the unplaced.",
+        lambda: services.unplace(appointment=row, by=request.user, anyway=anyway),
+    )  # fmt: skip
+
+
+@login_required
+@roles_required(*OFFICE)
+@require_POST
+def appointment_lock(request: HttpRequest, pk: int) -> HttpResponse:
+    """Lock or unlock."""
+    row = appointment_for(request.user, pk)
+    locked = request.POST.get("locked", "1") == "1"
+    words = "Locked: nothing moves it." if locked else "Unlocked."
+    return _deed(request, row, words, lambda: services.lock(appointment=row, by=request.user, locked=locked))
+
+
+@login_required
+@roles_required(*OFFICE)
+@require_POST
+def appointment_promise(request: HttpRequest, pk: int) -> HttpResponse:
+    """Promise the held window, or the one given, to the customer."""
+    row = appointment_for(request.user, pk)
+    window = None
+    if row.state == Appointment.State.PLANNED and row.day is not None:
+        form = PromiseForm(request.POST, user=request.user)
+        if not form.is_valid():
+            return render(
+                request, "jobs/appointment.html", appointment_context(request, row, promise_form=form), status=422
+            )
+        tz = row.job.branch.tz
+        begin, end = (
+            dt.datetime.combine(row.day, form.cleaned_data[name], tzinfo=tz) for name in ("window_from", "window_until")
+        )
+        window = (begin, end)
+    return _deed(
+        request, row, "Promised. The confirmation can be printed, sent or copied below.",
+        lambda: services.promise(appointment=row, by=request.user, window=window),
+    )  # fmt: skip
+
+
+@login_required
+@roles_required(*OFFICE)
+@require_POST
+def appointment_let_go(request: HttpRequest, pk: int) -> HttpResponse:
+    """Give a held window back."""
+    row = appointment_for(request.user, pk)
+    return _deed(request, row, "The window is free again.", lambda: services.let_go(appointment=row, by=request.user))
+
+
+@login_required
+@roles_required(*OFFICE)
+@require_POST
+def appointment_cancel(request: HttpRequest, pk: int) -> HttpResponse:
+    """Call the visit off."""
+    row = appointment_for(request.user, pk)
+    form = ReasonForm(request.POST, user=request.user)
+    if not form.is_valid():
+        return render(
+            request, "jobs/appointment.html", appointment_context(request, row, reason_form=form), status=422
+        )
+    reason = form.cleaned_data["reason"]
+    return _deed(
+        request, row, "The visit is called off.",
+        lambda: services.cancel_appointment(appointment=row, by=request.user, reason=reason),
+    )  # fmt: skip
+
+
+@login_required
+@roles_required(*OFFICE)
+@require_POST
+def appointment_split(request: HttpRequest, pk: int) -> HttpResponse:
+    """Two visits instead of one."""
+    row = appointment_for(request.user, pk)
+    form = SplitForm(request.POST, user=request.user)
+    if form.is_valid():
+        try:
+            second = services.split_appointment(
+                appointment=row, first_min=form.cleaned_data["first_min"], by=request.user
+            )
+            messages.success(request, f"The second part has {second.duration_min} min; choose its window.")
+            return redirect("jobs:appointment", second.pk)
+        except Refused as refusal:
+            form.refuse(refusal)
+    return render(request, "jobs/appointment.html", appointment_context(request, row, split_form=form), status=422)
+
+
+# -- the day itself ----------------------------------------------------------------------------
+
+TAPS = {
+    "on-the-way": (services.mark_on_the_way, "You are on the way."),
+    "arrived": (services.mark_arrived, "You have arrived."),
+    "done": (services.mark_done, "The visit is done."),
+}
+
+
+@login_required
+@roles_required(*DRIVES)
+@require_POST
+def appointment_tap(request: HttpRequest, pk: int, tap: str) -> HttpResponse:
+    """On my way, arrived, done."""
+    row = appointment_for(request.user, pk)
+    service, words = TAPS[tap]
+    return _deed(request, row, words, lambda: service(appointment=row, by=request.user))
+
+
+@login_required
+@roles_required(*OFFICE)
+@require_http_methods(["GET", "POST"])
+def appointment_readiness(request: HttpRequest, pk: int) -> HttpResponse:
+    """What is asked about the site two or three days ahead, with a text to copy."""
+    row = appointment_for(request.user, pk)
+    answers = {answer.question: answer for answer in row.readiness.all()}
+    form = ReadinessForm(request.POST or None, user=request.user, answers=answers)
+    if request.method == "POST" and form.is_valid():
+        values = dict(form.cleaned_data)
+        note = values.pop("note", "")
+        services.answer_readiness(appointment=row, answers=values, note=note, by=request.user)
+        messages.success(request, "Noted.")
+        return redirect("jobs:appointment", row.pk)
+    context = {"form": form, "visit": row, "job": row.job, "ask_text": readiness_text(row)}
+    return render(request, "jobs/readiness.html", context)
+
+
+@login_required
+@roles_required(*OFFICE)
+@require_GET
+def appointment_ics(request: HttpRequest, pk: int) -> HttpResponse:
+    """The visit as a calendar file."""
+    from jobs.ics import visit_file
+
+    row = appointment_for(request.user, pk)
+    if row.promised_from is None and row.starts_at is None:
+        messages.error(request, "It stands nowhere in the calendar yet; choose a window first.")
+        return redirect("jobs:appointment", row.pk)
+    answer = HttpResponse(visit_file(row), content_type="text/calendar; charset=utf-8")
+    answer["Content-Disposition"] = f'attachment; filename="{row.job.number}.ics"'
+    return answer
+
+
+def appointment_url(row: Appointment) -> str:
+    return reverse("jobs:appointment", args=[row.pk])

@@ -1,0 +1,316 @@
+"""The list of jobs, one job with its whole story, and what is done to it."""
+
+from __future__ import annotations
+
+import csv
+from collections.abc import Iterable, Iterator
+from typing import Any
+from urllib.parse import urlencode
+
+from django.contrib import messages
+from django.contrib.auth.decorators import login_required
+from django.core.paginator import Paginator
+from django.db.models import Max, Prefetch, Q, QuerySet
+from django.http import HttpRequest, HttpResponse, StreamingHttpResponse
+from django.shortcuts import redirect, render
+from django.utils import timezone
+from django.utils.dateparse import parse_date
+from django.views.decorators.http import require_GET, require_http_methods, require_POST
+
+from jobs import services
+from jobs.access import SEES_PHONES, customer_for, job_for
+from jobs.forms import CustomerForm, HoldForm, JobForm, ReasonForm, VisitForm
+from jobs.models import Appointment, Job
+from jobs.ports import Blocker, ports
+from jobs.views import LOOKS, OFFICE
+from shared.access import roles_required
+from shared.errors import Refused
+
+PER_PAGE = 40
+
+
+class _Echo:
+    """A file that gives back what is written, for streaming CSV."""
+
+    def write(self, value: str) -> str:
+        return value
+
+
+def csv_answer(name: str, head: list[str], rows: Iterable[list[Any]]) -> StreamingHttpResponse:
+    """Everything a page shows as CSV, row by row; cells that a spreadsheet would run are made text."""
+    writer = csv.writer(_Echo())
+
+    def lines() -> Iterator[str]:
+        yield "\ufeff" + writer.writerow(head)
+        for row in rows:
+            yield writer.writerow([_harmless(cell) for cell in row])
+
+    answer = StreamingHttpResponse(lines(), content_type="text/csv; charset=utf-8")
+    answer["Content-Disposition"] = f'attachment; filename="{name}.csv"'
+    return answer
+
+
+def _harmless(cell: Any) -> Any:
+    text = "" if cell is None else cell
+    return f"'{text}" if isinstance(text, str) and text[:1] in {"=", "+", "-", "@", "\t", "\r"} else text
+
+
+# -- the list ----------------------------------------------------------------------------
+
+
+def found_jobs(request: HttpRequest) -> QuerySet[Job]:
+    """The jobs a query asks for: words, stage, hold, dates; open ones unless it says otherwise."""
+    rows = Job.objects.visible_to(request.user).select_related("customer", "site")
+    words, stage = request.GET.get("q", "").strip(), request.GET.get("stage", "")
+    if stage in Job.Stage.values:
+        rows = rows.filter(stage=stage)
+    elif stage != "all" and not words:
+        rows = rows.open()
+    for word in words.split()[:6]:
+        rows = rows.filter(
+            Q(number__icontains=word)
+            | Q(customer__name__icontains=word)
+            | Q(site__street__icontains=word)
+            | Q(site__town__icontains=word)
+            | Q(site__postcode__startswith=word)
+            | Q(title__icontains=word)
+        )
+    if day := parse_date_or_none(request.GET.get("wanted_by", "")):
+        rows = rows.filter(wanted_by__lte=day)
+    return rows.order_by("-pk")
+
+
+def parse_date_or_none(text: str) -> Any:
+    try:
+        return parse_date(text)
+    except ValueError:
+        return None
+
+
+@login_required
+@roles_required(*LOOKS)
+@require_GET
+def job_list(request: HttpRequest) -> HttpResponse:
+    """Jobs with stage, age and next visit; filtered, searched, paged, or as CSV."""
+    rows = found_jobs(request)
+    if request.GET.get("format") == "csv":
+        return _list_csv(rows)
+    page = Paginator(rows.prefetch_related(_next_visits()), PER_PAGE).get_page(request.GET.get("page"))
+    rest = {key: value for key, value in request.GET.items() if key in {"q", "stage", "wanted_by"} and value}
+    context = {
+        "page": page,
+        "stages": Job.Stage.choices,
+        "q": request.GET.get("q", ""),
+        "stage": request.GET.get("stage", ""),
+        "rest": urlencode(rest),
+        "now": timezone.now(),
+        "is_office": request.user.has_role(*OFFICE),
+    }
+    template = "jobs/job_list.html"
+    return render(request, f"{template}#rows" if request.htmx else template, context)
+
+
+def _next_visits() -> Prefetch:
+    coming = Appointment.objects.live().exclude(state=Appointment.State.DONE).select_related("crew")
+    return Prefetch("appointments", queryset=coming.order_by("day", "pk"), to_attr="coming")
+
+
+def _list_csv(rows: QuerySet[Job]) -> StreamingHttpResponse:
+    head = ["job", "customer", "site", "stage", "since", "hold", "openings expected", "wanted by", "booked"]
+    return csv_answer(
+        "jobs",
+        head,
+        (
+            [
+                job.number, job.customer.name, job.site.address, job.get_stage_display(),
+                timezone.localtime(job.stage_since).date(), job.get_hold_display(), job.openings_expected,
+                job.wanted_by or "", timezone.localtime(job.created_at).date(),
+            ]
+            for job in rows.iterator(chunk_size=2000)
+        ),
+    )  # fmt: skip
+
+
+# -- one job -------------------------------------------------------------------------------
+
+
+def blockers_of(job: Job) -> list[Blocker]:
+    """What holds a job up: this room's own reasons, then those of the rooms above."""
+    own: list[Blocker] = []
+    if job.is_held():
+        own.append(Blocker(f"held for {job.get_hold_display()}{': ' + job.hold_note if job.hold_note else ''}",
+                           "dispatcher", job.stage_since, severity="stop"))  # fmt: skip
+    if not job.site.has_coordinates():
+        own.append(Blocker("the site has no coordinates: nothing can be offered or routed", "dispatcher"))
+    for visit in job.appointments.all():
+        if visit.state == Appointment.State.UNPLACED:
+            text = f"the {visit.get_purpose_display()} visit stands nowhere in the calendar"
+            own.append(Blocker(text, "dispatcher", visit.created_at, visit.get_absolute_url()))
+        elif visit.state == Appointment.State.HELD:
+            text = f"a window is held for the {visit.get_purpose_display()} visit, not promised yet"
+            own.append(Blocker(text, "dispatcher", None, visit.get_absolute_url()))
+        for answer in visit.readiness.all():
+            if answer.answer == "no" and visit.state not in {Appointment.State.DONE, Appointment.State.CANCELLED}:
+                text = f"not ready on site: {answer.get_question_display()}"
+                own.append(Blocker(text, "dispatcher", answer.at, visit.get_absolute_url()))
+    return own + ports.blockers(job)
+
+
+@login_required
+@roles_required(*LOOKS)
+@require_GET
+def job_detail(request: HttpRequest, pk: int) -> HttpResponse:
+    """The whole story of a job on one screen."""
+    job = job_for(request.user, pk)
+    return render(request, "jobs/job_detail.html", detail_context(request, job))
+
+
+def detail_context(request: HttpRequest, job: Job, **more: Any) -> dict[str, Any]:
+    user = request.user
+    visits = (
+        Appointment.objects.visible_to(user)
+        .filter(job=job)
+        .select_related("crew", "job__branch")
+        .prefetch_related("readiness")
+        .order_by("day", "starts_at", "pk")
+    )
+    is_office = user.has_role(*OFFICE)
+    return {
+        "job": job,
+        "stages": [choice for choice in Job.Stage.choices if choice[0] not in {"paused", "cancelled"}],
+        "visits": visits,
+        "blockers": blockers_of(job) if is_office or user.has_role("workroom") else [],
+        "is_office": is_office,
+        "sees_phones": user.has_role(*SEES_PHONES),
+        "hold_form": HoldForm(user=user),
+        "reason_form": ReasonForm(user=user),
+        "others": Job.objects.visible_to(user).filter(site=job.site).exclude(pk=job.pk)[:5],
+        **more,
+    }
+
+
+def _done(request: HttpRequest, job: Job, words: str) -> HttpResponse:
+    messages.success(request, words)
+    return redirect("jobs:detail", job.pk)
+
+
+@login_required
+@roles_required(*OFFICE)
+@require_http_methods(["GET", "POST"])
+def job_edit(request: HttpRequest, pk: int) -> HttpResponse:
+    """Title, rooms, policy, the customer's own date, project."""
+    job = job_for(request.user, pk)
+    form = JobForm(request.POST or None, user=request.user, instance=job)
+    if request.method == "POST" and form.is_valid():
+        try:
+            services.edit_job(job=job, by=request.user, **form.cleaned_data)
+        except Refused as refusal:
+            form.refuse(refusal)
+        else:
+            return _done(request, job, "The job is changed.")
+    context = {"form": form, "job": job, "heading": f"Change {job.number}"}
+    return render(request, "jobs/job_form.html", context, status=422 if form.errors else 200)
+
+
+@login_required
+@roles_required(*OFFICE)
+@require_POST
+def job_hold(request: HttpRequest, pk: int) -> HttpResponse:
+    """Pause a job for a reason."""
+    job = job_for(request.user, pk)
+    form = HoldForm(request.POST, user=request.user)
+    if form.is_valid():
+        try:
+            services.hold(job=job, by=request.user, **form.cleaned_data)
+            return _done(request, job, f"{job.number} is paused.")
+        except Refused as refusal:
+            form.refuse(refusal)
+    return render(request, "jobs/job_detail.html", detail_context(request, job, hold_form=form), status=422)
+
+
+@login_required
+@roles_required(*OFFICE)
+@require_POST
+def job_unhold(request: HttpRequest, pk: int) -> HttpResponse:
+    """The job goes on."""
+    job = job_for(request.user, pk)
+    return _try(request, job, f"{job.number} goes on.", lambda: services.unhold(job=job, by=request.user))
+
+
+@login_required
+@roles_required(*OFFICE)
+@require_POST
+def job_cancel(request: HttpRequest, pk: int) -> HttpResponse:
+    """Cancel the job and what is still to come of it."""
+    job = job_for(request.user, pk)
+    form = ReasonForm(request.POST, user=request.user)
+    if form.is_valid():
+        try:
+            services.cancel_job(job=job, by=request.user, reason=form.cleaned_data["reason"])
+            return _done(request, job, f"{job.number} is cancelled, and its visits are called off.")
+        except Refused as refusal:
+            form.refuse(refusal)
+    return render(request, "jobs/job_detail.html", detail_context(request, job, reason_form=form), status=422)
+
+
+@login_required
+@roles_required(*OFFICE)
+@require_POST
+def job_take_up(request: HttpRequest, pk: int) -> HttpResponse:
+    """Take a cancelled job up again."""
+    job = job_for(request.user, pk)
+    return _try(
+        request, job, f"{job.number} is taken up again.", lambda: services.take_up_again(job=job, by=request.user)
+    )
+
+
+def _try(request: HttpRequest, job: Job, words: str, deed: Any) -> HttpResponse:
+    try:
+        deed()
+    except Refused as refusal:
+        messages.error(request, refusal.problem)
+        return redirect("jobs:detail", job.pk)
+    return _done(request, job, words)
+
+
+@login_required
+@roles_required(*OFFICE)
+@require_http_methods(["GET", "POST"])
+def visit_new(request: HttpRequest, pk: int) -> HttpResponse:
+    """Ask for another visit of the job."""
+    job = job_for(request.user, pk)
+    initial = {"purpose": request.GET.get("purpose", "install")}
+    form = VisitForm(request.POST or None, user=request.user, initial=initial)
+    if request.method == "POST" and form.is_valid():
+        try:
+            visit = services.new_appointment(job=job, by=request.user, **form.cleaned_data)
+        except Refused as refusal:
+            form.refuse(refusal)
+        else:
+            return redirect("jobs:windows", visit.pk)
+    context = {"form": form, "job": job, "heading": f"A visit for {job.number}", "button": "Choose a window"}
+    return render(request, "jobs/job_form.html", context, status=422 if form.errors else 200)
+
+
+@login_required
+@roles_required(*OFFICE)
+@require_http_methods(["GET", "POST"])
+def customer_edit(request: HttpRequest, pk: int) -> HttpResponse:
+    """A customer's name, phone, email, note; their sites and jobs beside it."""
+    customer = customer_for(request.user, pk)
+    form = CustomerForm(request.POST or None, user=request.user, instance=customer)
+    if request.method == "POST" and form.is_valid():
+        try:
+            services.edit_customer(customer=customer, by=request.user, **form.cleaned_data)
+        except Refused as refusal:
+            form.refuse(refusal)
+        else:
+            messages.success(request, "The customer is changed.")
+            return redirect("jobs:customer", customer.pk)
+    context = {
+        "form": form,
+        "customer": customer,
+        "sites": customer.sites.all(),
+        "jobs": customer.jobs.select_related("site").annotate(last=Max("appointments__day"))[:30],
+    }
+    return render(request, "jobs/customer_edit.html", context, status=422 if form.errors else 200)

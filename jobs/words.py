@@ -1,0 +1,82 @@
+"""Words about appointments: windows, the confirmation's text, what is asked ahead."""
+
+from __future__ import annotations
+
+import datetime as dt
+
+from jobs.models import Appointment, ReadinessAnswer
+
+
+def clock(when: dt.datetime, tz: dt.tzinfo) -> str:
+    """A time of day: ``8:30 am``."""
+    here = when.astimezone(tz)
+    return f"{here.hour % 12 or 12}:{here.minute:02d} {'am' if here.hour < 12 else 'pm'}"
+
+
+def day_text(day: dt.date) -> str:
+    """``Tuesday 3 March``."""
+    return f"{day:%A} {day.day} {day:%B}"
+
+
+def window_text(row: Appointment) -> str:
+    """The promised (or held) window, else the planned start; empty when it stands nowhere."""
+    tz = row.job.branch.tz
+    if row.promised_from is not None and row.promised_until is not None:
+        day = row.promised_from.astimezone(tz).date()
+        return f"{day_text(day)}, between {clock(row.promised_from, tz)} and {clock(row.promised_until, tz)}"
+    if row.starts_at is not None:
+        return f"{day_text(row.starts_at.astimezone(tz).date())}, about {clock(row.starts_at, tz)}"
+    return ""
+
+
+WHAT = {
+    "measure": "measure your windows",
+    "check_measure": "measure your windows again",
+    "install": "install your window coverings",
+    "return": "finish the work on your window coverings",
+    "take_down": "take down the old window coverings",
+    "delivery": "deliver your window coverings",
+}
+
+
+def copy_text(row: Appointment) -> str:
+    """A confirmation to copy into a message; no key, no code, no other customer."""
+    window = window_text(row)
+    branch = row.job.branch
+    if not window:
+        return ""
+    lines = [
+        f"{row.job.customer.name}: we come to {WHAT[row.purpose]} on {window}.",
+        f"Address: {row.job.site.address}.",
+        f"It takes about {hours(row.duration_safe_min or row.duration_min)}.",
+        f"Job {row.job.number}. {branch.name}{', ' + branch.phone if branch.phone else ''}.",
+    ]
+    return "\n".join(lines)
+
+
+def hours(minutes: int) -> str:
+    """Minutes rounded up to a quarter of an hour, in words.
+
+    >>> hours(50), hours(95)
+    ('1 hour', '1 3/4 hours')
+    """
+    quarters = -(-minutes // 15)
+    whole, rest = divmod(quarters, 4)
+    parts = [str(whole)] if whole else []
+    if rest:
+        parts.append({1: "1/4", 2: "1/2", 3: "3/4"}[rest])
+    return f"{' '.join(parts)} hour{'s' if quarters > 4 else ''}"
+
+
+def readiness_text(row: Appointment) -> str:
+    """What to ask the customer some days ahead."""
+    questions = [f"- {label}" for _, label in ReadinessAnswer.Question.choices]
+    return "\n".join(
+        [
+            f"{row.job.customer.name}: we come to {WHAT[row.purpose]} on {window_text(row) or 'a day to be set'}.",
+            "Please tell us whether, by then, these are so:",
+            *questions,
+            f"Job {row.job.number}, {row.job.site.address}. {row.job.branch.name}"
+            f"{', ' + row.job.branch.phone if row.job.branch.phone else ''}.",
+        ]
+    )

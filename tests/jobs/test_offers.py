@@ -1,0 +1,119 @@
+"""Windows offered on the phone."""
+
+from __future__ import annotations
+
+import datetime as dt
+
+import pytest
+
+from jobs import services
+from jobs.models import Appointment, Customer, Job, PossibleWindow, Site, Skill
+from jobs.offers import offer_in, offers_for
+from shared.errors import Refused
+from tests.factories import a_monday, at, make_appointment, make_crew, make_job, make_site
+
+pytestmark = pytest.mark.django_db
+MONDAY = a_monday()
+
+
+@pytest.fixture
+def crew(branch, measurer):
+    return make_crew(branch, measurer)
+
+
+def test_an_empty_calendar_offers_every_usual_window(branch, crew):
+    visit = make_appointment(make_job(branch))
+
+    offers = offers_for(visit)
+
+    assert len(offers.best) == 12
+    assert all(offer.window[0] <= offer.starts_at <= offer.window[1] for offer in offers.best)
+
+
+def test_a_visit_next_door_makes_its_day_the_cheapest(branch, crew):
+    neighbour = make_appointment(make_job(branch), crew=crew, day=MONDAY, time="9:00")
+    next_door = make_site(neighbour.job.customer, longitude=neighbour.job.site.longitude)
+    visit = make_appointment(make_job(branch, site=next_door))
+
+    offers = offers_for(visit, days_ahead=21)
+
+    assert offers.best[0].day == MONDAY
+    assert offers.best[0].price < offers.best[-1].price
+
+
+def test_a_site_without_coordinates_gets_no_offer_but_a_reason(branch, crew):
+    visit = make_appointment(make_job(branch, site=make_site(make_job(branch).customer, latitude=None, longitude=None)))
+
+    offers = offers_for(visit)
+
+    assert not offers.best
+    assert "no coordinates" in offers.why
+
+
+def test_only_crews_with_the_skill_and_the_purpose_are_offered(branch, crew):
+    tall = Skill.objects.create(branch=branch, key="tall", name="tall ladder")
+    able = make_crew(branch)
+    able.skills.add(tall)
+    make_crew(branch, purposes=["install"]).skills.add(tall)
+    visit = make_appointment(make_job(branch))
+    visit.skills.add(tall)
+
+    assert {offer.crew for offer in offers_for(visit).best} == {able}
+
+
+def test_the_customers_own_windows_and_impossible_times_bound_the_offers(branch, crew):
+    visit = make_appointment(make_job(branch))
+    PossibleWindow.objects.create(
+        appointment=visit, starts_at=at(branch, MONDAY, "8:00"), ends_at=at(branch, MONDAY, "12:00")
+    )
+
+    morning = at(branch, MONDAY, "8:00"), at(branch, MONDAY, "10:00")
+    offers = offers_for(visit, impossible=[morning], days_ahead=21)
+
+    assert {offer.day for offer in offers.best} == {MONDAY}
+    assert all(offer.starts_at >= at(branch, MONDAY, "10:00") for offer in offers.best)
+
+
+def test_a_promise_already_given_is_kept_by_every_offer(branch, crew, dispatcher):
+    kept = make_appointment(
+        make_job(branch), crew=crew, day=MONDAY, time="9:00", state=Appointment.State.PROMISED, duration_min=120,
+        promised_from=at(branch, MONDAY, "8:30"), promised_until=at(branch, MONDAY, "9:15"),
+    )  # fmt: skip
+    visit = make_appointment(make_job(branch))
+
+    offer = offer_in(visit, crew, (at(branch, MONDAY, "10:00"), at(branch, MONDAY, "12:00")))
+    services.hold_offer(appointment=visit, crew=crew, window=offer.window, by=dispatcher)
+
+    kept.refresh_from_db()
+    assert kept.promised_from <= kept.starts_at <= kept.promised_until
+    assert visit.starts_at >= kept.ends_at
+
+
+def test_a_window_sold_meanwhile_is_refused(branch, crew, dispatcher):
+    slot = at(branch, MONDAY, "8:00"), at(branch, MONDAY, "8:15")
+    first, second = make_appointment(make_job(branch)), make_appointment(make_job(branch))
+
+    services.hold_offer(appointment=first, crew=crew, window=slot, by=dispatcher)
+
+    with pytest.raises(Refused, match="taken meanwhile"):
+        services.hold_offer(appointment=second, crew=crew, window=slot, by=dispatcher)
+
+
+def test_offers_need_no_row_in_the_database(branch, crew, django_assert_max_num_queries):
+    site = Site(branch=branch, latitude=41.9, longitude=-88.3, street="x", town="y")
+    job = Job(branch=branch, customer=Customer(branch=branch), site=site)
+
+    with django_assert_max_num_queries(25):
+        offers = offers_for(Appointment(job=job, purpose="measure", duration_min=45))
+
+    assert offers.best
+    assert not Job.objects.exists()
+
+
+def test_building_hours_hold(branch, crew):
+    site = make_site(make_job(branch).customer, hours_from=dt.time(13), hours_until=dt.time(16))
+    visit = make_appointment(make_job(branch, site=site))
+
+    for offer in offers_for(visit).best:
+        local = offer.starts_at.astimezone(branch.tz)
+        assert dt.time(13) <= local.time() <= dt.time(15)
