@@ -100,11 +100,7 @@ def _device(unit: InstallUnit, loop: Loop, item: str, rule: CordRule | None, not
     if above is not None:
         where += f", {above} above the floor"
     if least is not None:
-        where += (
-            f" (least {least.text()} in = {least.as_mm():.0f} mm)"
-            if least.ticks % 127 == 0
-            else (f" (least {least.as_mm():.0f} mm)")
-        )
+        where += f" (least {least.as_mm():.0f} mm)"
     return Tension(item, loop.kind, loop.side, loop.drop, above, least, where + (f"; {note}" if note else ""))
 
 

@@ -20,11 +20,12 @@ from installs.rules.data import HardwareRules
 from installs.rules.findings import Caution, Finding, ToDo, Tool
 from installs.rules.fixings import Fixing, FixingPlan, board_screw, plan_fixings, screw_allows, screw_item
 from installs.rules.ladders import LadderPlan
+from installs.rules.readable import in_unit
 from installs.rules.safety import site_cautions
 from installs.rules.tools import People, ladder_of, merge_tools, people_needed, tools_of
 from installs.rules.trims import Line, gap_strips, hold_downs, line, shims, valance
 from installs.rules.units import InstallUnit, SiteFacts
-from shared.lengths import ZERO, Length
+from shared.lengths import ZERO, Length, Unit
 
 GROUPS: Final = (
     "bracket",
@@ -87,9 +88,9 @@ class HardwareList(Data):
         }
 
 
-def hardware_list(unit: InstallUnit, site: SiteFacts, rules: HardwareRules) -> HardwareList:
+def hardware_list(unit: InstallUnit, site: SiteFacts, rules: HardwareRules, show: Unit = Unit.INCH) -> HardwareList:
     """
-    The complete hardware of one unit.
+    The complete hardware of one unit; `show` is the unit its texts speak in.
 
     Returns
     -------
@@ -138,7 +139,7 @@ def hardware_list(unit: InstallUnit, site: SiteFacts, rules: HardwareRules) -> H
         *down_findings,
     ]
     holes = max((kit.per_bracket for kit in fixings.kits), default=0) * len(plan.places)
-    return HardwareList(
+    answer = HardwareList(
         unit=unit.code,
         revision=rules.revision,
         lines=in_order(lines),
@@ -153,6 +154,7 @@ def hardware_list(unit: InstallUnit, site: SiteFacts, rules: HardwareRules) -> H
         people=people,
         ladder=ladder,
     )
+    return in_unit(answer, show)
 
 
 _WEIGHT: Final = {"stop": 0, "check": 1, "note": 2}
@@ -194,8 +196,8 @@ def _bracket_lines(plan: BracketPlan, rules: HardwareRules) -> list[Line]:
     out = []
     for item in dict.fromkeys(place.item for place in plan.places):
         mine = [place for place in plan.places if place.item == item]
-        at = ", ".join(place.at.text() for place in mine)
-        out.append(line(rules, item, len(mine), f"{plan.why}; this one at {at} in from the left end"))
+        at = ", ".join(str(place.at) for place in mine)
+        out.append(line(rules, item, len(mine), f"{plan.why}; this one at {at} from the left end"))
     return out
 
 
@@ -307,6 +309,17 @@ class RemoteChannel(Data):
 
 
 @dataclass(frozen=True)
+class SharedCaution(Data):
+    """One caution and the units it is for."""
+
+    code: str
+    text: str
+    units: tuple[str, ...]
+    source: str = ""
+    status: str = ""
+
+
+@dataclass(frozen=True)
 class JobHardware(Data):
     """What several units of one job need together; shared things are counted once."""
 
@@ -314,6 +327,7 @@ class JobHardware(Data):
     tools: tuple[Tool, ...]
     remotes: tuple[RemoteChannel, ...]
     findings: tuple[Finding, ...]
+    cautions: tuple[SharedCaution, ...]
     people: int
 
 
@@ -343,7 +357,20 @@ def job_hardware(units: Sequence[InstallUnit], lists: Sequence[HardwareList], ru
         merge_tools(unit_list.tools for unit_list in lists),
         remotes,
         tuple(findings),
+        merge_cautions(lists),
         max((unit_list.people.count for unit_list in lists), default=1),
+    )
+
+
+def merge_cautions(lists: Sequence[HardwareList]) -> tuple[SharedCaution, ...]:
+    """Equal cautions once, with the units they are for, in the order they first appear."""
+    found: dict[Caution, list[str]] = {}
+    for unit_list in lists:
+        for caution in dict.fromkeys(unit_list.cautions):
+            found.setdefault(caution, []).append(unit_list.unit)
+    return tuple(
+        SharedCaution(caution.code, caution.text, tuple(units), caution.source, caution.status)
+        for caution, units in found.items()
     )
 
 

@@ -296,3 +296,14 @@ def test_the_lifting_equation_is_not_stretched_to_ladders():
     answer = answer_for(weight_g=30_000, reach_height=inch(120))
 
     assert any("on a ladder it does not apply" in reason for reason in answer.people.why)
+
+
+def test_a_job_shows_an_equal_caution_once_with_its_units():
+    units = [
+        make_unit(code=code, substrate=wall) for code, wall in (("A1", "masonry"), ("A2", "wood"), ("A3", "masonry"))
+    ]
+    answer = job_hardware(units, [hardware_list(unit, SITE, RULES) for unit in units], RULES)
+
+    silica = [caution for caution in answer.cautions if caution.code == "silica"]
+    assert [caution.units for caution in silica] == [("A1", "A3")]
+    assert "1926.1153" in silica[0].source

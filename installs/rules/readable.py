@@ -1,0 +1,87 @@
+"""
+Derivations in the unit of the branch: to a sixteenth of an inch, or whole millimetres.
+
+The rules write every length in a text exactly, as `str(Length)` does (``35 3/8 in``). Here such
+lengths, and only those, are put into the unit and to the grid that people read; what was not on
+that grid is marked "about". Names of items (``wood screw #8 × 1 1/2``) are left as they are.
+"""
+
+from __future__ import annotations
+
+import dataclasses
+import re
+from fractions import Fraction
+from typing import Any, Final, TypeVar
+
+from installs.rules.codec import Data
+from shared.lengths import MM, SIXTEENTH, TICKS_PER_INCH, Length, Unit
+
+TEXTS: Final = frozenset({"why", "text", "load_why", "weight_why"})
+"""Fields that hold a text with lengths in it."""
+
+_EXACT: Final = re.compile(r"(?<![\d./])(?:(\d+) )?(\d+)(?:/(\d+))? in\b")
+
+Some = TypeVar("Some", bound=Data)
+
+
+def in_unit(value: Some, unit: Unit) -> Some:
+    """
+    The same object with every length in its texts as people of that unit read it.
+
+    Examples
+    --------
+    >>> from installs.rules.findings import Finding
+    >>> in_unit(Finding("x", "74 in is over the 48 in span"), Unit.MM).text
+    'about 1880 mm is over the about 1219 mm span'
+    """
+    changed = {}
+    for field in dataclasses.fields(value):  # type: ignore[arg-type]
+        before = getattr(value, field.name)
+        after = _shown(before, unit, field.name in TEXTS)
+        if after is not before:
+            changed[field.name] = after
+    return dataclasses.replace(value, **changed) if changed else value  # type: ignore[type-var]
+
+
+def readable(text: str, unit: Unit) -> str:
+    """
+    Every exact length of a text, as it is read.
+
+    Examples
+    --------
+    >>> readable("2 6837/8128 in wide, 1.50 in of thread, a 1/2 in block", Unit.INCH)
+    'about 2 13/16 in wide, 1.50 in of thread, a 1/2 in block'
+    >>> readable("10 in", Unit.MM)
+    '254 mm'
+    """
+    return _EXACT.sub(lambda match: _one(match, unit), text)
+
+
+def _one(match: re.Match[str], unit: Unit) -> str:
+    whole, top, bottom = match.groups()
+    if whole is not None and bottom is None:  # two numbers beside each other are no mixed number
+        return f"{whole} {_length(Fraction(int(top)), unit)}"
+    value = Fraction(int(top), int(bottom or 1)) + int(whole or 0)
+    return _length(value, unit)
+
+
+def _length(inches: Fraction, unit: Unit) -> str:
+    length = Length(round(inches * TICKS_PER_INCH))
+    on_grid = length.nearest(SIXTEENTH if unit == Unit.INCH else MM)
+    about = "" if on_grid == length or (unit == Unit.INCH and length.ticks % (TICKS_PER_INCH // 64) == 0) else "about "
+    return about + (length if not about else on_grid).text(unit, symbol=True)
+
+
+def _shown(value: Any, unit: Unit, is_text: bool) -> Any:
+    """The very same object where nothing in it changes."""
+    if isinstance(value, str):
+        if not is_text or " in" not in value:
+            return value
+        text = readable(value, unit)
+        return value if text == value else text
+    if isinstance(value, tuple):
+        entries = tuple(_shown(entry, unit, is_text) for entry in value)
+        return entries if any(new is not old for new, old in zip(entries, value, strict=True)) else value
+    if isinstance(value, Data):
+        return in_unit(value, unit)
+    return value
