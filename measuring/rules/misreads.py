@@ -24,7 +24,7 @@ import dataclasses
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from math import isqrt
-from typing import Any, Final
+from typing import Any, Final, NamedTuple
 
 from measuring.rules.families import DIAGONALS, GRID, HEIGHTS, TABLE, WIDTHS, named, shown
 from measuring.rules.finding import Finding, finding
@@ -36,7 +36,7 @@ _TAPER: Final[list[int]] = _TABLE["taper"]
 _BOW: Final[list[int]] = _TABLE["bow"]
 _SQUARE: Final[list[int]] = _TABLE["square"]
 _LEAN: Final[list[int]] = _TABLE["lean"]
-_LAST: Final = len(_TAPER) - 1
+_LENGTH: Final = len(_TAPER)
 _ALIKE: Final[dict[str, int]] = _TABLE["alike"]
 _SLIPS: Final[dict[str, dict[str, int]]] = _TABLE["slips"]
 _LIKELIEST: Final = max(max(row.values()) for row in _SLIPS.values())
@@ -61,8 +61,7 @@ class Tools:
     laser: int | None
 
 
-@dataclass(frozen=True, slots=True)
-class Guess:
+class Guess(NamedTuple):
     """One slip undone: what these places would read, and how rare the slip is."""
 
     slip: str
@@ -119,19 +118,26 @@ def likeliest(readings: Readings, tools: Tools, others: Sequence[tuple[int, int]
     as_read = penalty(readings, tools.grid, others)
     if as_read >= _LIKELIEST - _THRESHOLD:
         return None  # no slip could gain enough
+    across = _side(readings[0], readings[1], readings[2])
+    down = _side(readings[3], readings[4], readings[5])
     best, best_score = None, as_read + _THRESHOLD
     for guess in guesses(readings, tools, bool(others)):
-        if guess.rarity <= best_score:
+        room = guess.rarity - best_score
+        if room <= 0:
             continue
-        changed = list(readings)
+        changed = readings.copy()
         for place, ticks in zip(guess.places, guess.would_be, strict=True):
             changed[place] = ticks
-        score = guess.rarity + _sides(changed)
-        if score <= best_score:
+        first, last = guess.places[0], guess.places[-1]
+        room += across if first > 2 else _side(changed[0], changed[1], changed[2])
+        if room <= 0:
             continue  # no penalty is above zero, so the rest can't help
-        score += _diagonals(changed, tools.grid) + (_unlike(changed, others) if others else 0)
-        if score > best_score:
-            best, best_score = guess, score
+        room += down if last < 3 or first > 5 else _side(changed[3], changed[4], changed[5])
+        if room <= 0:
+            continue
+        room += _diagonals(changed, tools.grid) + (_unlike(changed, others) if others else 0)
+        if room > 0:
+            best, best_score = guess, best_score + room
     return best
 
 
@@ -140,12 +146,9 @@ def likeliest(readings: Readings, tools: Tools, others: Sequence[tuple[int, int]
 
 def penalty(readings: Readings, grid: int, others: Sequence[tuple[int, int]] = ()) -> int:
     """How ill the readings go together, zero at best, in hundredths of a nat below it."""
-    total = _sides(readings) + _diagonals(readings, grid)
+    total = _side(readings[0], readings[1], readings[2]) + _side(readings[3], readings[4], readings[5])
+    total += _diagonals(readings, grid)
     return total + _unlike(readings, others) if others else total
-
-
-def _sides(readings: Readings) -> int:
-    return _side(readings[0], readings[1], readings[2]) + _side(readings[3], readings[4], readings[5])
 
 
 def _side(first: int | None, middle: int | None, last: int | None) -> int:
@@ -154,11 +157,15 @@ def _side(first: int | None, middle: int | None, last: int | None) -> int:
         end = last if first is None else first
         if end is None or middle is None:
             return 0
-        return _TAPER[min(abs(end - middle) * 2 // _STEP, _LAST)]
-    total = _TAPER[min(abs(last - first) // _STEP, _LAST)]
+        return _at(_TAPER, abs(end - middle) * 2 // _STEP)
+    total = _at(_TAPER, abs(last - first) // _STEP)
     if middle is not None:
-        total += _BOW[min(abs(2 * middle - first - last) // (2 * _STEP), _LAST)]
+        total += _at(_BOW, abs(2 * middle - first - last) // (2 * _STEP))
     return total
+
+
+def _at(row: list[int], off: int) -> int:
+    return row[off] if off < _LENGTH else row[-1]
 
 
 def _diagonals(readings: Readings, grid: int) -> int:
@@ -167,9 +174,9 @@ def _diagonals(readings: Readings, grid: int) -> int:
     if ends is None:
         return 0
     top, bottom, _left, _right, rising, falling = ends
-    total = _SQUARE[min(abs(excess(*ends)) // (2 * (rising + falling)) // _STEP, _LAST)]
+    total = _at(_SQUARE, abs(excess(*ends)) // (2 * (rising + falling)) // _STEP)
     lean = abs(rising * rising - falling * falling) // (2 * (top + bottom))
-    return total + _LEAN[min(lean // _STEP, _LAST)]
+    return total + _at(_LEAN, lean // _STEP)
 
 
 def _six(readings: Readings, grid: int) -> tuple[int, int, int, int, int, int] | None:
@@ -458,11 +465,11 @@ def _crosswise(readings: Readings, has_alikes: bool) -> Iterator[Guess]:
 
 def _said(guess: Guess, readings: Readings, unit: str, has_alikes: bool) -> Iterator[Finding]:
     words: dict[str, Any] = {"slip": _TABLE["words"][unit][guess.slip]}
-    code = "misread" if len(guess.places) == 1 else "misread_set"
+    sets = [name for name in _SETS if any(_SET_OF[place] == name for place in guess.places)]
+    code = "misread" if len(guess.places) <= len(sets) else "misread_set"
     if code == "misread_set":
-        sets = sorted({_SET_OF[place] for place in guess.places}, reverse=True)
         words["set"] = " and ".join(sets)
-        words["evidence"] = "the diagonals" if not has_alikes else "the other openings or the diagonals"
+        words["evidence"] = "the other openings or the diagonals" if has_alikes else "the diagonals"
         if "diagonals" in sets:
             words["evidence"] = "the sides"
     elif guess.slip == "unknown":

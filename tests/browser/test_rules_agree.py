@@ -36,7 +36,7 @@ ARGUMENTS = [
     "--disable-sync",
 ]
 STATIC = Path(__file__).resolve().parents[2] / "measuring" / "static" / "measuring"
-CASES = 12_000
+CASES = 10_000
 PAGE = (
     b'<!doctype html><title>rules</title><link rel="icon" href="data:,"><script type="module" src="/run.js"></script>'
 )
@@ -47,7 +47,7 @@ const rules = makeRules(table);
 const attempt = (deed) => {
   try { return deed(); } catch (error) { return { error: error.problem ?? String(error.stack) }; }
 };
-window.answers = (cases) => cases.map((one) => attempt(() => {
+window.answers = (text) => JSON.stringify(JSON.parse(text).map((one) => attempt(() => {
   const { unit } = one;
   if (one.room) {
     const alikes = one.room.map((doc) => rules.readOpening(doc, unit));
@@ -64,7 +64,7 @@ window.answers = (cases) => cases.map((one) => attempt(() => {
   const found = rules.allFindings(opening, rules.orderSize(opening), context);
   const tried = rules.alternatives(opening, one.range.map(rules.readProduct), context);
   return { found, tried };
-}));
+})));
 window.lengths = (texts) => texts.map(([text, unit]) => attempt(() => {
   const ticks = rules.parseLength(text, unit);
   return { ticks, inches: rules.formatLength(ticks, "in"), mm: rules.formatLength(ticks, "mm") };
@@ -138,7 +138,7 @@ def random_opening(rng: random.Random, unit: str, family: str | None = None, mou
     diagonal = math.isqrt(width * width + height * height)
     true = {**dict.fromkeys(WIDTHS, width), **dict.fromkeys(HEIGHTS, height), "rising": diagonal, "falling": diagonal}
     spread = rng.choice([200, 600, 1500, 4000])
-    spoiled = set(rng.sample(list(true), rng.choice([0, 0, 1, 1, 2])))
+    spoiled = set(rng.sample(list(true), rng.choice([0, 0, 0, 1, 1, 2])))
     if rng.random() < 0.15:
         spoiled |= set(rng.choice([WIDTHS, HEIGHTS]))
     seed = rng.random()
@@ -227,7 +227,7 @@ def room_of(document: dict, rng: random.Random, unit: str) -> list[dict]:
             if rng.random() < 0.8:
                 other[group] = dict(document[group])
         if rng.random() < 0.3:
-            turned = {w: h for w, h in zip(("top", "middle", "bottom"), document["heights"].values(), strict=False)}
+            turned = dict(zip(("top", "middle", "bottom"), document["heights"].values(), strict=False))
             other["widths"] = {**other["widths"], **turned}
         other.pop("tape_case", None)
         others.append(other)
@@ -275,7 +275,7 @@ def test_page_and_server_answer_every_generated_opening_alike(page):
     given = cases(CASES)
     assert len(given) >= 10_000
 
-    said = [answer for at in range(0, CASES, 3000) for answer in page.evaluate("window.answers", given[at : at + 3000])]
+    said = json.loads(page.evaluate("window.answers", json.dumps(given)))
 
     differing = [
         (case, there, here) for case, there in zip(given, said, strict=True) if there != (here := expected(case))

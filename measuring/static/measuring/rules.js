@@ -1,0 +1,1314 @@
+/*
+ * The measuring rules on the page: the twin of measuring/rules/*.py.
+ *
+ * Both read rules-table.json and decide in whole ticks (8128 to the inch, 320 to the millimetre),
+ * so the phone in a basement and the server say the same; tests/browser/test_rules_agree.py holds
+ * one against the other. Every product of two lengths stays below 2^53.
+ *
+ *   import { makeRules } from "./rules.js";
+ *   const rules = makeRules(await (await fetch(tableUrl)).json());
+ *   rules.answer(opening, "in");   // the same object `manage.py size` gives
+ */
+
+export const TICKS_PER_INCH = 8128;
+export const TICKS_PER_MM = 320;
+const LARGEST_TICKS = 2 ** 40;
+
+/** Text that is no length; `nearest` holds the ticks of the marks beside it, where there are any. */
+export class LengthError extends Error {
+  constructor(problem, nearest = []) {
+    super(problem);
+    this.problem = problem;
+    this.nearest = nearest;
+  }
+}
+
+/** A field that can't be used: the field, the problem, and what would be allowed. */
+export class RuleError extends Error {
+  constructor(field, problem, bound = "") {
+    super(`${field}: ${problem}`);
+    this.field = field;
+    this.problem = problem;
+    this.bound = bound;
+  }
+}
+
+// -- whole numbers -----------------------------------------------------------------
+
+/** a / b rounded towards minus infinity, exact below 2^53; b > 0. */
+export function floorDiv(a, b) {
+  let q = Math.floor(a / b);
+  let r = a - q * b;
+  while (r < 0) { q -= 1; r += b; }
+  while (r >= b) { q += 1; r -= b; }
+  return q;
+}
+
+const ceilDiv = (a, b) => -floorDiv(-a, b);
+const mod = (a, b) => a - floorDiv(a, b) * b;
+const nearestOn = (ticks, grid) => floorDiv(2 * ticks + grid, 2 * grid) * grid;
+const gcd = (a, b) => (b ? gcd(b, a % b) : a);
+
+function isqrt(x) {
+  let root = Math.floor(Math.sqrt(x));
+  while (root * root > x) root -= 1;
+  while ((root + 1) * (root + 1) <= x) root += 1;
+  return root;
+}
+
+// -- printing ----------------------------------------------------------------------
+
+/** Whole inches, numerator, denominator of a length of zero or more. */
+export function inchParts(ticks) {
+  const rest = ticks % TICKS_PER_INCH;
+  const common = gcd(TICKS_PER_INCH, rest);
+  return [(ticks - rest) / TICKS_PER_INCH, rest / common, TICKS_PER_INCH / common];
+}
+
+function inchText(ticks) {
+  const sign = ticks < 0 ? "-" : "";
+  const [whole, numerator, denominator] = inchParts(Math.abs(ticks));
+  if (!numerator) return `${sign}${whole}`;
+  return whole ? `${sign}${whole} ${numerator}/${denominator}` : `${sign}${numerator}/${denominator}`;
+}
+
+function mmText(ticks) {
+  const size = Math.abs(ticks);
+  const rest = size % TICKS_PER_MM;
+  const whole = `${ticks < 0 ? "-" : ""}${(size - rest) / TICKS_PER_MM}`;
+  if (!rest) return whole;
+  return `${whole}.${String(rest * 3125).padStart(6, "0").replace(/0+$/, "")}`; // 1/320 = 0.003125
+}
+
+/** Exact text that parses back: `35 3/8`, `904`; plain ticks where the unit is "1". */
+export function formatLength(ticks, unit) {
+  if (unit === "1") return String(ticks);
+  return unit === "in" ? inchText(ticks) : mmText(ticks);
+}
+
+const named = (ticks, unit) => (unit === "1" ? String(ticks) : `${formatLength(ticks, unit)} ${unit}`);
+
+// -- parsing -----------------------------------------------------------------------
+
+const SPACE = "[\\t-\\r \\x1c-\\x1f\\x85\\xa0\\u1680\\u2000-\\u200a\\u2028\\u2029\\u202f\\u205f\\u3000]";
+const EDGES = new RegExp(`^${SPACE}+|${SPACE}+$`, "g");
+const SPACES = new RegExp(`${SPACE}+`, "g");
+const MARKS = { "″": '"', "”": '"', "“": '"', "′": "'", "’": "'", "‘": "'", "⁄": "/", "−": "-", "–": "-" };
+const UNIT = "(\"|''|in(?:\\.|ch|ches)?|mm|cm|m)?";
+const DECIMAL = new RegExp(`^(\\d+)?([.,]\\d+)? *${UNIT}$`, "i");
+const FRACTION = new RegExp(`^(?:(\\d+)[ -]+)?(\\d+) *\\/ *(\\d+) *${UNIT}$`, "i");
+const FEET = /^(\d+) *(?:'|ft\.?|feet|foot)(?!')[ -]*(.*)$/i;
+const DENOMINATORS = [2, 4, 8, 16, 32, 64];
+
+/** Ticks of a length as people type it; a unit in the text wins over `unit`. Throws LengthError. */
+export function parseLength(text, unit = "in") {
+  if (typeof text !== "string") throw new LengthError("a length is text such as 35 3/8");
+  const shown = text.replace(EDGES, "");
+  if (!shown) throw new LengthError("nothing entered");
+  if ([...shown].length > 40) throw new LengthError("too long for a length");
+  if (unit === "1") return parsePlain(shown);
+  const cleaned = plainText(shown);
+  if (cleaned.startsWith("-")) throw new LengthError(`${shown} is negative; a length is zero or more`);
+  const ticks = parseFeet(cleaned, shown, unit);
+  if (ticks > LARGEST_TICKS) throw new LengthError(`${shown} is beyond any length`);
+  return Number(ticks);
+}
+
+function parsePlain(text) {
+  if (!/^[0-9]+$/.test(text)) throw new LengthError(`${text} is not a whole number`);
+  if (text.length > 18 || Number(text) > LARGEST_TICKS) throw new LengthError(`${text} is beyond any length`);
+  return Number(text);
+}
+
+function plainText(text) {
+  let out = "";
+  for (const char of text) {
+    const folded = char.normalize("NFKC");
+    out += folded.includes("⁄") && folded !== char ? ` ${folded}` : char;
+  }
+  const cleaned = [...out].map((char) => MARKS[char] ?? char).join("").replace(SPACES, " ").replace(/^ | $/g, "");
+  // eslint-disable-next-line no-control-regex
+  if (!/^[\x00-\x7f]*$/.test(cleaned)) throw new LengthError(`${text} is not a length`);
+  return cleaned;
+}
+
+function parseFeet(cleaned, shown, unit) {
+  const match = FEET.exec(cleaned);
+  if (!match) return parseOne(cleaned, shown, unit);
+  const feet = BigInt(match[1]) * BigInt(12 * TICKS_PER_INCH);
+  const rest = match[2].trim();
+  if (!rest) return feet;
+  const word = (DECIMAL.exec(rest)?.[3] ?? FRACTION.exec(rest)?.[4] ?? "in").toLowerCase();
+  if (!(DECIMAL.test(rest) || FRACTION.test(rest)) || ["mm", "cm", "m"].includes(word)) {
+    throw new LengthError(`${shown} is not a length`);
+  }
+  const inches = parseOne(rest, shown, "in");
+  if (inches >= BigInt(12 * TICKS_PER_INCH)) {
+    throw new LengthError(`${shown}: inches after feet must be under 12`);
+  }
+  return feet + inches;
+}
+
+function parseOne(cleaned, shown, unit) {
+  const fraction = FRACTION.exec(cleaned);
+  if (fraction) return parseFraction(fraction, shown, unit);
+  const match = DECIMAL.exec(cleaned);
+  if (!match || (match[1] === undefined && match[2] === undefined)) {
+    throw new LengthError(`${shown} is not a length; type it like 35 3/8 or 904 mm`);
+  }
+  if (match[2]?.startsWith(",")) throw new LengthError(`${shown}: use a point, not a comma, for decimals`);
+  const word = (match[3] ?? unit).toLowerCase();
+  const decimals = (match[2] ?? "").slice(1);
+  const digits = BigInt((match[1] ?? "0") + decimals);
+  const scale = 10n ** BigInt(decimals.length);
+  const perUnit = { mm: 10n, cm: 100n, m: 1000n * 10n }[word];
+  if (perUnit) return onGrid(digits * perUnit, scale, 32n, shown, "a tenth of a millimetre", "mm");
+  return onGrid(digits * 64n, scale, 127n, shown + (match[3] ? "" : " in"), "a 64th of an inch", "in");
+}
+
+function parseFraction(match, shown, unit) {
+  const word = (match[4] ?? unit).toLowerCase();
+  if (["mm", "cm", "m"].includes(word)) throw new LengthError(`${shown}: millimetres have no fractions`);
+  const whole = BigInt(match[1] ?? 0), numerator = BigInt(match[2]), denominator = BigInt(match[3]);
+  if (!DENOMINATORS.includes(Number(denominator))) {
+    if (!denominator) throw new LengthError(`${shown}: a fraction cannot be over 0`);
+    const over = (whole * denominator + numerator) * 64n;
+    return onGrid(over, denominator, 127n, shown, "on a tape (halves to 64ths)", "in", true);
+  }
+  if (numerator >= denominator) {
+    const part = `${numerator}/${denominator}`;
+    throw new LengthError(
+      `${shown} is ambiguous: ${part} is an inch or more; leave a space before a fraction`,
+    );
+  }
+  return whole * BigInt(TICKS_PER_INCH) + (numerator * BigInt(TICKS_PER_INCH)) / denominator;
+}
+
+/** numerator / denominator steps of `grid` ticks; refuses what lies between two marks, naming both. */
+function onGrid(numerator, denominator, grid, shown, gridName, unit, refuse = false) {
+  const isWhole = numerator % denominator === 0n;
+  if (isWhole && !refuse) return (numerator / denominator) * grid;
+  const below = Number((numerator / denominator) * grid);
+  const above = below + Number(grid);
+  if (isWhole) {
+    throw new LengthError(`${shown} is not ${gridName}; did you mean ${formatLength(below, unit)}?`, [below]);
+  }
+  const both = `${formatLength(below, unit)} and ${formatLength(above, unit)}`;
+  throw new LengthError(`${shown} is not ${gridName}; the nearest are ${both}`, [below, above]);
+}
+
+// -- the rules ---------------------------------------------------------------------
+
+/** All rules over one table (the parsed rules-table.json). */
+export function makeRules(table) {
+  const places = (set) => table.places[set].map((place) => `${set}.${place}`);
+  const WIDTHS = places("widths"), HEIGHTS = places("heights"), DIAGONALS = places("diagonals");
+  const PLACES = [...WIDTHS, ...HEIGHTS, "depth", ...DIAGONALS];
+  const FIELDS = [...WIDTHS, ...HEIGHTS, ...DIAGONALS];
+  const SIDES = table.cover.sides;
+  const FAMILIES = Object.keys(table.families), MOUNTS = ["inside", "outside"];
+
+  const shown = formatLength;
+  const fill = (text, words) => text.replace(/\{(\w+)\}/g, (_, key) => String(words[key]));
+  const about = (ticks, unit) => named(nearestOn(ticks, table.about_grid[unit]), unit);
+  const short = (place) => place.slice(place.indexOf(".") + 1);
+  const readOf = (opening, set) =>
+    set.filter((place) => place in opening.readings).map((place) => [place, opening.readings[place]]);
+  const least = (pairs) => pairs.reduce((best, pair) => (pair[1] < best[1] ? pair : best));
+  const most = (pairs) => pairs.reduce((best, pair) => (pair[1] > best[1] ? pair : best));
+
+  /** The row of the table for a family and mount: needs, checks, twice, width, height, cloth, limits. */
+  function ruleFor(family, mount) {
+    const limits = table.families[family];
+    return { family, mount, ...limits[mount], limits };
+  }
+
+  function finding(code, field, words = {}) {
+    const row = table.messages[code];
+    return { code, severity: row.severity, field, text: fill(row.text, words), todo: fill(row.todo, words) };
+  }
+
+  // -- an opening ------------------------------------------------------------------
+
+  /** Ticks of one entry, within what an opening can be; throws RuleError naming the field. */
+  function readTicks(text, unit, field, largest = table.largest_reading) {
+    let ticks;
+    try {
+      ticks = parseLength(text, unit);
+    } catch (error) {
+      if (!(error instanceof LengthError)) throw error;
+      throw new RuleError(field, error.problem, "such as 35 3/8 or 904 mm");
+    }
+    if (ticks > largest) {
+      throw new RuleError(field, `${text} is longer than any opening`, `at most ${shown(largest, unit)}`);
+    }
+    return ticks;
+  }
+
+  /** An opening from the contract's object; throws RuleError. */
+  function readOpening(doc, unit) {
+    if (!FAMILIES.includes(doc.family)) throw new RuleError("family", "is not known", FAMILIES.join(", "));
+    if (!MOUNTS.includes(doc.mount)) throw new RuleError("mount", "is not known", MOUNTS.join(", "));
+    const ticks = (text, field, largest) => readTicks(text, unit, field, largest);
+    const taken = {};
+    for (const [set, names] of [["widths", WIDTHS], ["heights", HEIGHTS]]) {
+      for (const name of names) {
+        const text = doc[set]?.[short(name)];
+        if (text !== undefined && text !== null) taken[name] = ticks(text, name);
+      }
+    }
+    if (doc.depth !== undefined && doc.depth !== null) taken.depth = ticks(doc.depth, "depth");
+    (doc.diagonals ?? []).forEach((text, n) => { taken[DIAGONALS[n]] = ticks(text, `diagonals[${n}]`); });
+    const grid = table.grid[unit];
+    const aliases = { "diagonals[0]": DIAGONALS[0], "diagonals[1]": DIAGONALS[1] };
+    const opening = {
+      id: doc.id,
+      family: doc.family,
+      mount: doc.mount,
+      unit,
+      taken,
+      case: doc.tape_case ? ticks(doc.tape_case.length, "tape_case.length", table.largest_case) : null,
+      cased: new Set((doc.tape_case?.fields ?? []).map((name) => aliases[name] ?? name)),
+      laser: doc.laser ? ticks(doc.laser, "laser", table.largest_case) || null : null,
+      cover: doc.cover ? mapOf(doc.cover, SIDES, (text, side) => ticks(text, `cover.${side}`)) : null,
+      clothExtra: doc.cloth_extra === undefined || doc.cloth_extra === null ? null : ticks(doc.cloth_extra, "cloth_extra", Infinity),
+      chosen: doc.chosen ? [ticks(doc.chosen.width, "chosen.width"), ticks(doc.chosen.height, "chosen.height")] : null,
+      again: doc.again ? mapOf(doc.again, PLACES, (text, place) => ticks(text, `again.${place}`)) : {},
+      obstructions: (doc.obstructions ?? []).map((thing) => ({
+        kind: thing.kind,
+        projection: ceilDiv(ticks(thing.projection, "obstructions"), grid) * grid,
+        at: thing.at ?? "path",
+      })),
+      stopsOn: doc.stops_on
+        ? mapOf(doc.stops_on, SIDES, (stop, side) => ({
+            on: stop.on,
+            limit: floorDiv(ticks(stop.limit, `stops_on.${side}`), grid) * grid,
+          }))
+        : {},
+      room: doc.room ?? "",
+    };
+    countReadings(opening);
+    refuseMissing(opening);
+    return opening;
+  }
+
+  function mapOf(object, keys, value) {
+    const out = {};
+    for (const key of keys) {
+      if (object[key] !== undefined && object[key] !== null) out[key] = value(object[key], key);
+    }
+    return out;
+  }
+
+  /** Sets `readings`: the case added where it lacked, then down to the grid. */
+  function countReadings(opening) {
+    const grid = table.grid[opening.unit];
+    opening.readings = {};
+    for (const [place, ticks] of Object.entries(opening.taken)) {
+      const whole = opening.cased.has(place) ? ticks + (opening.case ?? 0) : ticks;
+      opening.readings[place] = floorDiv(whole, grid) * grid;
+    }
+  }
+
+  /** Places that must be read and are not; a set's name where any one of its places will do. */
+  function missing(opening) {
+    const lacking = ruleFor(opening.family, opening.mount).needs.filter((place) => !(place in opening.taken));
+    if (lacking.length || opening.chosen) return lacking;
+    const sets = [["widths", WIDTHS], ["heights", HEIGHTS]];
+    return sets.filter(([, set]) => !set.some((place) => place in opening.taken)).map(([name]) => name);
+  }
+
+  function refuseMissing(opening) {
+    const lacking = missing(opening);
+    if (lacking.length) throw new RuleError(lacking[0], "missing", lacking.join(", "));
+    for (const [place, ticks] of Object.entries(opening.readings)) {
+      if (ticks === 0 && place !== "depth") throw new RuleError(place, "is no opening", "more than 0");
+    }
+  }
+
+  // -- order sizes -----------------------------------------------------------------
+
+  /** { width, height, basis, cutHeight, steps } in ticks; every step as the contract has it. */
+  function orderSize(opening) {
+    if (opening.chosen) return chosenSize(opening);
+    const steps = readingSteps(opening);
+    return opening.mount === "inside" ? insideSize(opening, steps) : outsideSize(opening, steps);
+  }
+
+  const step = (what, from, ticks, unit, why) => ({ what, from, value: shown(ticks, unit), why });
+
+  function readingSteps(opening) {
+    const steps = [], unit = opening.unit;
+    for (const [place, ticks] of Object.entries(opening.readings)) {
+      const read = opening.taken[place];
+      if (ticks === read) continue;
+      if (!opening.cased.has(place)) {
+        steps.push(step(place, [place], ticks, unit, fill(table.steps.down, { read: shown(read, unit) })));
+        continue;
+      }
+      const own = opening.case ?? 0;
+      const why = table.steps[ticks === read + own ? "cased" : "cased_down"];
+      const words = { read: shown(read, unit), case: shown(own, unit) };
+      steps.push(step(place, [place, "tape_case.length"], ticks, unit, fill(why, words)));
+    }
+    return steps;
+  }
+
+  function pick(opening, set, which) {
+    const read = readOf(opening, set);
+    if (which === "top") return read[0];
+    return which === "narrowest" || which === "shortest" ? least(read) : most(read);
+  }
+
+  function insideSize(opening, steps) {
+    const { family, unit } = opening, rule = ruleFor(family, "inside");
+    const [widthAt, width] = pick(opening, WIDTHS, rule.width);
+    const [, height] = pick(opening, HEIGHTS, rule.height);
+    const from = rule.width === "top" ? [widthAt] : WIDTHS;
+    steps.push(step("order width", [...from], width, unit, fill(table.steps[`order_${rule.width}`], { family })));
+    steps.push(step("order height", [...HEIGHTS], height, unit, fill(table.steps[`order_${rule.height}`], { family })));
+    let cutHeight = height;
+    if (rule.cloth) {
+      const [cutAt, cut] = pick(opening, HEIGHTS, rule.cloth);
+      cutHeight = cut;
+      if (cut !== height) steps.push(step("cloth height", [cutAt], cut, unit, table.steps.cloth_longest));
+    }
+    return { width, height, basis: "opening size", cutHeight, steps };
+  }
+
+  function outsideSize(opening, steps) {
+    const { family, unit } = opening, rule = ruleFor(family, "outside"), cover = opening.cover ?? {};
+    const [widthAt, width] = pick(opening, WIDTHS, rule.width);
+    const [heightAt, height] = pick(opening, HEIGHTS, rule.height);
+    steps.push(step("widest width", [widthAt], width, unit, fill(table.steps.widest, { family })));
+    steps.push(step("longest height", [heightAt], height, unit, fill(table.steps.longest, { family })));
+    for (const side of SIDES) {
+      if (side in cover) {
+        steps.push(step(`cover ${side}`, [`cover.${side}`], cover[side], unit, fill(table.steps.cover, { side })));
+      }
+    }
+    const extra = opening.clothExtra ?? rule.limits.cloth_extra;
+    if (extra) {
+      const why = table.steps[opening.clothExtra === null ? "cloth_extra" : "cloth_extra_given"];
+      steps.push(step("cloth extra", ["cloth_extra"], extra, unit, fill(why, { family })));
+    }
+    const covers = (sides) => sides.filter((side) => side in cover).map((side) => [`cover ${side}`, cover[side]]);
+    const across = [["widest width", width], ...covers(["left", "right"]), ...(extra ? [["cloth extra", extra]] : [])];
+    const down = [["longest height", height], ...covers(["top", "bottom"])];
+    const sum = (terms) => terms.reduce((total, term) => total + term[1], 0);
+    const written = (what, terms) =>
+      step(what, terms.map((term) => term[0]), sum(terms), unit, terms.map((term) => shown(term[1], unit)).join(" + "));
+    steps.push(written("order width", across), written("order height", down));
+    return { width: sum(across), height: sum(down), basis: "finished size", cutHeight: sum(down), steps };
+  }
+
+  function chosenSize(opening) {
+    const [width, height] = opening.chosen, unit = opening.unit;
+    const steps = [
+      step("order width", ["chosen.width"], width, unit, table.steps.chosen),
+      step("order height", ["chosen.height"], height, unit, table.steps.chosen),
+    ];
+    return { width, height, basis: "finished size", cutHeight: height, steps };
+  }
+
+  // -- findings of the readings ------------------------------------------------------
+
+  /** Slips first, then shape, covers and what should be read beside. */
+  function openingFindings(opening, size, alikes = []) {
+    return [...misreads(opening, alikes), ...shapeFindings(opening, size)];
+  }
+
+  function shapeFindings(opening, size) {
+    const found = secondReadings(opening);
+    if (opening.mount === "outside") return [...found, ...covers(opening, size)];
+    found.push(...shape(opening));
+    if (!("depth" in opening.readings)) found.push(finding("depth_unread", "depth"));
+    return found;
+  }
+
+  /** Why both diagonals should be read; empty where they need not. */
+  function diagonalsWanted(opening) {
+    if (opening.mount !== "inside" || DIAGONALS[0] in opening.taken) return "";
+    const unit = opening.unit, over = table.families[opening.family].diagonals_over;
+    const widths = readOf(opening, WIDTHS);
+    if (over !== null && most(widths)[1] > over) return `${opening.family} over ${named(over, unit)} wide`;
+    for (const [word, set] of [["widths", WIDTHS], ["heights", HEIGHTS]]) {
+      const read = readOf(opening, set);
+      const apart = most(read)[1] - least(read)[1];
+      if (apart >= table.diagonals_apart) return `the ${word} are ${named(apart, unit)} apart`;
+    }
+    return "";
+  }
+
+  /** Lean over the height in ticks from the diagonals; null where they are not both read. */
+  function leanTicks(opening) {
+    const [rising, falling] = DIAGONALS.map((place) => opening.readings[place]);
+    const widths = readOf(opening, WIDTHS);
+    if (rising === undefined || falling === undefined || !widths.length) return null;
+    const total = widths.reduce((sum, pair) => sum + pair[1], 0);
+    return floorDiv((rising * rising - falling * falling) * widths.length, 4 * total);
+  }
+
+  function shape(opening) {
+    const found = [], { readings, unit, family } = opening, limits = table.families[family];
+    const [top, middle, bottom] = WIDTHS.map((place) => readings[place]);
+    const read = readOf(opening, WIDTHS);
+    if (read.length > 1) {
+      const widest = most(read), narrowest = least(read), apart = widest[1] - narrowest[1];
+      if (apart > limits.taper) {
+        const words = { x: named(apart, unit), narrow: short(narrowest[0]), wide: short(widest[0]) };
+        found.push(finding("taper", narrowest[0], words));
+      }
+      if (limits.narrows !== null && limits[opening.mount].width === "top" && top !== undefined) {
+        const closes = top - narrowest[1];
+        if (closes > table.diagonals_apart) found.push(finding("narrows", narrowest[0], { x: named(closes, unit) }));
+      }
+    }
+    if (top !== undefined && middle !== undefined && bottom !== undefined) {
+      const twice = 2 * middle - top - bottom;
+      if (Math.abs(twice) > 2 * limits.bow) {
+        const words = { x: about(floorDiv(Math.abs(twice), 2), unit), which: twice > 0 ? "wider" : "narrower" };
+        found.push(finding("bow", WIDTHS[1], words));
+      }
+    }
+    found.push(...heights(opening));
+    const lean = leanTicks(opening);
+    if (lean !== null && Math.abs(lean) > limits.lean) {
+      found.push(finding("lean", "diagonals", { x: about(Math.abs(lean), unit) }));
+    }
+    const why = diagonalsWanted(opening);
+    if (why) found.push(finding("diagonals_wanted", "diagonals", { why }));
+    return found;
+  }
+
+  function heights(opening) {
+    const found = [], { readings, unit, family } = opening, limits = table.families[family];
+    const read = readOf(opening, HEIGHTS);
+    if (read.length < 2) return found;
+    const shortest = least(read), apart = most(read)[1] - shortest[1];
+    if (apart > limits.heights) found.push(finding("heights", shortest[0], { x: named(apart, unit) }));
+    const level = limits.head_level, left = readings[HEIGHTS[0]], right = readings[HEIGHTS[2]];
+    if (level === null || left === undefined || right === undefined) return found;
+    const width = most(readOf(opening, WIDTHS))[1], off = Math.abs(left - right);
+    if (off * level.run > level.rise * width && off > table.again_apart) {
+      const words = { x: named(off, unit), rise: named(level.rise, "in"), run: named(level.run, "in") };
+      found.push(finding("head_level", HEIGHTS[2], words));
+    }
+    return found;
+  }
+
+  function secondReadings(opening) {
+    const found = [], { readings, taken, unit, again } = opening, rule = ruleFor(opening.family, opening.mount);
+    for (const place of rule.twice) {
+      const alone = !rule.checks.some((other) => other in readings);
+      if (alone && !(place in again)) found.push(finding("read_twice", place));
+    }
+    for (const [place, second] of Object.entries(again)) {
+      if (!(place in readings)) continue;
+      const apart = Math.abs(taken[place] - second);
+      if (apart > table.again_apart) {
+        const words = { first: named(taken[place], unit), second: named(second, unit), x: named(apart, unit) };
+        found.push(finding("again_differs", place, words));
+      }
+    }
+    return found;
+  }
+
+  function covers(opening, size) {
+    if (opening.chosen) return chosenFindings(opening, size);
+    const found = [], unit = opening.unit, leastCover = table.cover.least, cover = opening.cover ?? {};
+    const any = SIDES.some((side) => cover[side]), limits = table.families[opening.family];
+    if (!any) found.push(finding("cover_unread", "cover", { least: named(leastCover, unit) }));
+    for (const side of SIDES) {
+      const past = cover[side] ?? 0, stop = opening.stopsOn[side];
+      if (stop && past > stop.limit) {
+        const words = { x: named(past, unit), side, limit: named(stop.limit, unit), on: stop.on };
+        found.push(finding("cover_past", `cover.${side}`, words));
+      } else if (!stop && past < leastCover && any) {
+        const words = { x: named(past, unit), side, least: named(leastCover, unit) };
+        found.push(finding("cover_short", `cover.${side}`, words));
+      }
+    }
+    const need = limits.head_height + table.cover.above_head, above = cover.top ?? 0;
+    if (leastCover <= above && above < need) {
+      found.push(finding("cover_head", "cover.top", { x: named(above, unit), need: named(need, unit) }));
+    }
+    if (limits.ask_cloth_extra && opening.clothExtra === null) found.push(finding("ask_cloth_extra", "cloth_extra"));
+    return found;
+  }
+
+  function chosenFindings(opening, size) {
+    const found = [], unit = opening.unit, leastCover = table.cover.least;
+    if (opening.cover || opening.clothExtra !== null) found.push(finding("cover_unused", "chosen"));
+    for (const [way, set, chosen] of [["width", WIDTHS, size.width], ["height", HEIGHTS, size.height]]) {
+      const read = readOf(opening, set);
+      const need = read.length ? most(read)[1] + 2 * leastCover : 0;
+      if (chosen < need) {
+        const words = { way, x: named(chosen, unit), least: named(leastCover, unit), need: named(need, unit) };
+        found.push(finding("chosen_small", `chosen.${way}`, words));
+      }
+    }
+    return found;
+  }
+
+  // -- slips ---------------------------------------------------------------------------
+
+  const doubt = table.misreads, STEP = doubt.step, LAST = doubt.taper.length - 1, SLIPS = doubt.slips;
+  const LIKELIEST = Math.max(...Object.values(SLIPS).flatMap((row) => Object.values(row)));
+  const SETS = [["widths", [0, 1, 2]], ["heights", [3, 4, 5]], ["diagonals", [6, 7]]];
+  const setOf = (place) => (place < 3 ? "widths" : place < 6 ? "heights" : "diagonals");
+  const penaltyAt = (row, off) => row[Math.min(off, LAST)];
+
+  /** Findings "misread", likeliest first; `alikes` are other openings of the room. Changes no reading. */
+  function misreads(opening, alikes = []) {
+    let readings = FIELDS.map((place) => opening.readings[place] ?? null);
+    const others = lookAlikes(readings, alikes.map(sizesOf));
+    const tools = {
+      unit: opening.unit,
+      grid: table.grid[opening.unit],
+      case: opening.case,
+      cased: opening.cased,
+      laser: opening.laser,
+    };
+    const found = [], doubted = new Set();
+    for (let round = 0; round < doubt.most; round += 1) {
+      const guess = likeliest(readings, tools, others);
+      if (!guess || guess.places.some((place) => doubted.has(place))) break;
+      found.push(...said(guess, readings, tools.unit, others.length > 0));
+      guess.places.forEach((place) => doubted.add(place));
+      readings = undo(readings, guess);
+    }
+    return found;
+  }
+
+  function undo(readings, guess) {
+    const changed = [...readings];
+    guess.places.forEach((place, n) => { changed[place] = guess.wouldBe[n]; });
+    return changed;
+  }
+
+  function likeliest(readings, tools, others) {
+    const asRead = sidesPenalty(readings) + diagonalsPenalty(readings, tools.grid) + unlike(readings, others);
+    if (asRead >= LIKELIEST - doubt.threshold) return null;
+    let best = null, bestScore = asRead + doubt.threshold;
+    for (const guess of guesses(readings, tools, others.length > 0)) {
+      if (guess.rarity <= bestScore) continue;
+      const changed = undo(readings, guess);
+      let score = guess.rarity + sidesPenalty(changed);
+      if (score <= bestScore) continue;
+      score += diagonalsPenalty(changed, tools.grid) + unlike(changed, others);
+      if (score > bestScore) { best = guess; bestScore = score; }
+    }
+    return best;
+  }
+
+  const sidesPenalty = (r) => sidePenalty(r[0], r[1], r[2]) + sidePenalty(r[3], r[4], r[5]);
+
+  function sidePenalty(first, middle, last) {
+    if (first === null || last === null) {
+      const end = first === null ? last : first;
+      if (end === null || middle === null) return 0;
+      return penaltyAt(doubt.taper, floorDiv(Math.abs(end - middle) * 2, STEP));
+    }
+    const total = penaltyAt(doubt.taper, floorDiv(Math.abs(last - first), STEP));
+    if (middle === null) return total;
+    return total + penaltyAt(doubt.bow, floorDiv(Math.abs(2 * middle - first - last), 2 * STEP));
+  }
+
+  function diagonalsPenalty(readings, grid) {
+    const six = sixOf(readings, grid);
+    if (!six) return 0;
+    const [top, bottom, , , rising, falling] = six;
+    const off = floorDiv(Math.abs(excess(six)), 2 * (rising + falling));
+    const lean = floorDiv(Math.abs(rising * rising - falling * falling), 2 * (top + bottom));
+    return penaltyAt(doubt.square, floorDiv(off, STEP)) + penaltyAt(doubt.lean, floorDiv(lean, STEP));
+  }
+
+  function sixOf(readings, grid) {
+    const half = floorDiv(grid, 2);
+    const six = [endOf(readings, 0), endOf(readings, 2), endOf(readings, 3), endOf(readings, 5), readings[6], readings[7]];
+    return six.includes(null) ? null : six.map((ticks) => ticks + half);
+  }
+
+  const excess = ([top, bottom, left, right, rising, falling]) =>
+    rising * rising + falling * falling - (top * top + bottom * bottom + left * left + right * right);
+
+  function endOf(readings, place) {
+    if (readings[place] !== null) return readings[place];
+    const first = place < 3 ? 0 : 3;
+    for (const other of [first + 1, first, first + 2]) if (readings[other] !== null) return readings[other];
+    return null;
+  }
+
+  function sizesOf(opening) {
+    const readings = FIELDS.map((place) => opening.readings[place] ?? null);
+    const width = median(readings, 0), height = median(readings, 3);
+    return width === null || height === null ? null : [width, height];
+  }
+
+  function median(readings, first) {
+    const read = readings.slice(first, first + 3).filter((ticks) => ticks !== null).sort((a, b) => a - b);
+    return read.length ? read[floorDiv(read.length, 2)] : null;
+  }
+
+  function lookAlikes(readings, sizes) {
+    const width = median(readings, 0), height = median(readings, 3), near = doubt.alike.near;
+    if (width === null || height === null) return [];
+    const close = (a, b) => Math.abs(a - b) <= near;
+    return sizes.filter(
+      (size) =>
+        size &&
+        (close(size[0], width) || close(size[1], height) || (close(size[0], height) && close(size[1], width))),
+    );
+  }
+
+  function unlike(readings, others) {
+    let total = 0;
+    if (!others.length) return total;
+    const near = doubt.alike.near;
+    for (const axis of [0, 1]) {
+      const own = median(readings, 3 * axis), values = others.map((size) => size[axis]);
+      if (own === null || values.some((value) => Math.abs(value - own) <= near)) continue;
+      const agree = values.length > 1 && Math.max(...values) - Math.min(...values) <= near;
+      total += doubt.alike[agree ? "more" : "one"];
+    }
+    return total;
+  }
+
+  function* guesses(readings, tools, hasAlikes) {
+    const hasDiagonals = readings[6] !== null && readings[7] !== null, how = hasDiagonals ? "one" : "bare";
+    for (let place = 0; place < readings.length; place += 1) {
+      const ticks = readings[place];
+      if (ticks === null || !(hasDiagonals || hasCompany(readings, place))) continue;
+      for (const [slip, wouldBe] of undone(ticks, FIELDS[place], tools)) {
+        if (wouldBe > 0) yield { slip, places: [place], wouldBe: [wouldBe], rarity: SLIPS[slip][how] };
+      }
+      for (const wouldBe of fitting(readings, place, tools.grid)) {
+        if (wouldBe <= 0) continue;
+        const slip = slipNamed(wouldBe, readings, place);
+        yield { slip, places: [place], wouldBe: [wouldBe], rarity: SLIPS[slip][how] };
+      }
+    }
+    if (hasDiagonals || hasAlikes) yield* inSets(readings, tools, hasAlikes);
+    yield* crosswise(readings, hasAlikes);
+  }
+
+  const hasCompany = (readings, place) =>
+    SETS.find(([name]) => name === setOf(place))[1].filter((other) => readings[other] !== null).length > 1;
+
+  function* undone(ticks, field, tools) {
+    const steps = doubt.steps[tools.unit], grid = tools.grid;
+    for (const slip of ["inch", "foot", "half"]) {
+      yield [slip, ticks + steps[slip]];
+      yield [slip, ticks - steps[slip]];
+    }
+    yield ["first_inch", ticks - steps.first_inch];
+    for (const other of digitsSwapped(ticks, tools.unit)) yield ["digits", other];
+    const part = mod(ticks, steps.whole);
+    if (part && 2 * part !== steps.whole) {
+      yield ["side", ticks - part + floorDiv(steps.whole - part, grid) * grid];
+    }
+    yield* forgotten(ticks, field, tools);
+    yield ["cm", floorDiv(floorDiv(ticks * 50, 127), grid) * grid];
+    yield ["cm", floorDiv(floorDiv(ticks * 127, 50), grid) * grid];
+  }
+
+  function* forgotten(ticks, field, tools) {
+    if (tools.case !== null) {
+      yield ["case_twice", ticks - tools.case];
+      if (!tools.cased.has(field)) yield ["case_forgotten", ticks + tools.case];
+    }
+    if (tools.laser !== null) {
+      yield ["laser_forgotten", ticks + tools.laser];
+      yield ["laser_twice", ticks - tools.laser];
+    }
+    if (tools.case === null && tools.laser === null) {
+      for (const own of doubt.usual_cases[tools.unit]) {
+        yield ["usual_case", ticks + own];
+        yield ["usual_case", ticks - own];
+      }
+    }
+  }
+
+  function* digitsSwapped(ticks, unit) {
+    const per = doubt.per_whole[unit], whole = floorDiv(ticks, per), rest = ticks - whole * per;
+    for (let low = 1; low * 10 <= whole; low *= 10) {
+      const right = floorDiv(whole, low) % 10, left = floorDiv(whole, low * 10) % 10;
+      if (right !== left) yield (whole + (right - left) * low * 9) * per + rest;
+    }
+  }
+
+  function* fitting(readings, place, grid) {
+    if (place < 6) {
+      const first = place < 3 ? 0 : 3;
+      const read = [first, first + 1, first + 2]
+        .filter((n) => n !== place && readings[n] !== null)
+        .map((n) => readings[n]);
+      if (read.length) yield nearestOn(floorDiv(read.reduce((a, b) => a + b, 0), read.length), grid);
+    }
+    const implied = impliedBy(readings, place, grid);
+    if (implied !== null) yield nearestOn(implied, grid);
+  }
+
+  function impliedBy(readings, place, grid) {
+    const six = sixOf(readings, grid), own = readings[place];
+    if (!six || own === null || place === 1 || place === 4) return null;
+    const half = floorDiv(grid, 2), off = excess(six);
+    const squared = (own + half) ** 2 + (place > 5 ? -off : off);
+    return squared > 0 ? isqrt(squared) - half : null;
+  }
+
+  function slipNamed(wouldBe, readings, place) {
+    if (place > 5) return "unknown";
+    const own = readings[place], near = doubt.alike.near;
+    for (const n of place < 3 ? [3, 4, 5] : [0, 1, 2]) {
+      const ticks = readings[n];
+      if (ticks !== null && Math.abs(ticks - own) <= near && near < Math.abs(wouldBe - own)) return "swapped";
+    }
+    return "unknown";
+  }
+
+  function* inSets(readings, tools, hasAlikes) {
+    const every = new Map();
+    for (const [name, places] of SETS) {
+      const read = places.filter((place) => readings[place] !== null);
+      if (!read.length || (name === "diagonals" && read.length < 2)) continue;
+      for (const guess of inSet(readings, read, tools)) {
+        yield guess;
+        if (!every.has(guess.slip)) every.set(guess.slip, []);
+        every.get(guess.slip).push(guess);
+      }
+      const wouldBe = shifted(readings, name, read, tools.grid);
+      if (wouldBe) yield { slip: "unknown", places: read, wouldBe, rarity: SLIPS.unknown.set };
+    }
+    if (hasAlikes) yield* everywhere(every);
+  }
+
+  function* inSet(readings, places, tools) {
+    const columns = places.map((place) => {
+      const ways = new Map();
+      for (const [slip, wouldBe] of undone(readings[place], FIELDS[place], tools)) {
+        if (!ways.has(slip)) ways.set(slip, []);
+        ways.get(slip).push(wouldBe);
+      }
+      return ways;
+    });
+    for (const slip of columns[0].keys()) {
+      if (!columns.every((ways) => ways.has(slip))) continue;
+      const turns = Math.min(...columns.map((ways) => ways.get(slip).length));
+      for (let turn = 0; turn < turns; turn += 1) {
+        const wouldBe = columns.map((ways) => ways.get(slip)[turn]);
+        if (Math.min(...wouldBe) > 0) yield { slip, places, wouldBe, rarity: SLIPS[slip].set };
+      }
+    }
+  }
+
+  function shifted(readings, name, places, grid) {
+    const six = sixOf(readings, grid);
+    if (!six) return null;
+    const [top, bottom, left, right, rising, falling] = six, off = excess(six);
+    const moved = nearestOn(
+      name === "diagonals"
+        ? floorDiv(-off, 2 * (rising + falling))
+        : floorDiv(off, 2 * (name === "widths" ? top + bottom : left + right)),
+      grid,
+    );
+    const wouldBe = places.map((place) => readings[place] + moved);
+    return moved && Math.min(...wouldBe) > 0 ? wouldBe : null;
+  }
+
+  function* everywhere(every) {
+    for (const slip of ["cm", "case_forgotten", "case_twice", "laser_forgotten", "laser_twice", "first_inch"]) {
+      const sets = new Map();
+      for (const guess of every.get(slip) ?? []) {
+        const name = setOf(guess.places[0]);
+        if (!sets.has(name)) sets.set(name, []);
+        sets.get(name).push(guess);
+      }
+      if (sets.size < 2) continue;
+      const ways = [...sets.values()], turns = Math.min(...ways.map((way) => way.length));
+      for (let turn = 0; turn < turns; turn += 1) {
+        const places = ways.flatMap((way) => way[turn].places), wouldBe = ways.flatMap((way) => way[turn].wouldBe);
+        yield { slip, places, wouldBe, rarity: SLIPS[slip].set };
+      }
+    }
+  }
+
+  function* crosswise(readings, hasAlikes) {
+    for (const width of [0, 1, 2]) {
+      for (const height of [3, 4, 5]) {
+        const across = readings[width], down = readings[height];
+        if (across !== null && down !== null && across !== down) {
+          yield { slip: "swapped", places: [width, height], wouldBe: [down, across], rarity: SLIPS.swapped.one };
+        }
+      }
+    }
+    if (hasAlikes && !readings.slice(0, 6).includes(null)) {
+      const wouldBe = [...readings.slice(3, 6), ...readings.slice(0, 3)];
+      yield { slip: "swapped", places: [0, 1, 2, 3, 4, 5], wouldBe, rarity: SLIPS.swapped.set };
+    }
+  }
+
+  function said(guess, readings, unit, hasAlikes) {
+    const words = { slip: doubt.words[unit][guess.slip] };
+    const sets = SETS.map(([name]) => name).filter((name) => guess.places.some((place) => setOf(place) === name));
+    let code = guess.places.length <= sets.length ? "misread" : "misread_set";
+    if (code === "misread_set") {
+      words.set = sets.join(" and ");
+      words.evidence = hasAlikes ? "the other openings or the diagonals" : "the diagonals";
+      if (sets.includes("diagonals")) words.evidence = "the sides";
+    } else if (guess.slip === "unknown") {
+      code = "misread_unknown";
+    }
+    return guess.places.map((place, n) => {
+      const wouldBe = guess.wouldBe[n];
+      const { severity, text, todo } = finding(code, FIELDS[place], {
+        ...words,
+        read: named(readings[place], unit),
+        would_be: named(wouldBe, unit),
+      });
+      return {
+        code: "misread", severity, field: FIELDS[place], slip: guess.slip, would_be: shown(wouldBe, unit), text, todo,
+      };
+    });
+  }
+
+  // -- products and sites ----------------------------------------------------------------
+
+  const at = (object, key, unit, fallback = null) =>
+    object?.[key] === undefined || object[key] === null ? fallback : parseLength(object[key], unit);
+
+  /** A control from the range: { key, name, cord, free_end, loop, loop_share, device, power }. */
+  function readControl(entry, unit) {
+    return {
+      key: entry.key,
+      name: entry.name,
+      cord: entry.cord ?? "none",
+      freeEnd: at(entry, "free_end", unit),
+      loop: at(entry, "loop", unit),
+      loopShare: entry.loop_share ?? null,
+      device: entry.device ?? false,
+      power: entry.power ?? "",
+    };
+  }
+
+  /** A row of the range, { key, name, family, fit }, with lengths as ticks. */
+  function readProduct(row) {
+    const fit = row.fit, unit = fit.unit ?? "in";
+    const sides = ["idle", "control", "motor"];
+    return {
+      key: row.key,
+      name: row.name,
+      family: row.family,
+      mounts: fit.mounts ?? MOUNTS,
+      minDepth: at(fit, "min_depth", unit),
+      flushDepth: at(fit, "flush_depth", unit),
+      headHeight: at(fit, "head_height", unit),
+      clearanceWidth: at(fit.clearance, "width", unit, 0),
+      clearanceHeight: at(fit.clearance, "height", unit, 0),
+      gaps: fit.gap ? Object.fromEntries(sides.map((side) => [side, at(fit.gap, side, unit, 0)])) : null,
+      narrowing: at(fit, "narrowing", unit),
+      swingDepth: at(fit, "swing_depth", unit),
+      handClearance: at(fit, "hand_clearance", unit, 0),
+      leastWidth: at(fit.width, "least", unit, 0),
+      mostWidth: at(fit.width, "most", unit),
+      leastHeight: at(fit.height, "least", unit, 0),
+      mostHeight: at(fit.height, "most", unit),
+      tubes: (fit.tubes ?? []).map((tube) => ({ name: tube.name, most: parseLength(tube.most, unit) })),
+      coupledMost: at(fit, "coupled_most", unit),
+      supportSpan: at(fit, "support_span", unit),
+      supportEnd: at(fit, "support_end", unit, 0),
+      gramsPerM2: fit.weight?.grams_per_m2 ?? 0,
+      gramsPerM: fit.weight?.grams_per_m ?? 0,
+      packageExtra: at(fit, "package_extra", unit, 0),
+      packedByHeight: fit.packed_by_height ?? false,
+      soldAs: fit.sold_as ?? "custom",
+      controls: (fit.controls ?? []).map((entry) => readControl(entry, unit)),
+      confirmed: fit.confirmed ?? false,
+    };
+  }
+
+  /** What a family usually needs, where no product is chosen. */
+  function usualFit(family) {
+    const row = table.families[family];
+    return {
+      key: "", name: `the usual ${family}`, family, mounts: MOUNTS,
+      minDepth: row.depth_least, flushDepth: row.depth_flush, headHeight: row.head_height,
+      clearanceWidth: 0, clearanceHeight: 0,
+      gaps: { idle: row.gap_idle, control: row.gap_control, motor: row.gap_motor },
+      narrowing: null, swingDepth: null, handClearance: row.hand_clearance,
+      leastWidth: 0, mostWidth: null, leastHeight: 0, mostHeight: null, tubes: [], coupledMost: null,
+      supportSpan: null, supportEnd: 0, gramsPerM2: 0, gramsPerM: 0, packageExtra: 0, packedByHeight: false,
+      soldAs: "custom", controls: [], confirmed: false,
+    };
+  }
+
+  function controlOf(product, key = "") {
+    const chosen = product.controls.find((control) => control.key === key);
+    return chosen ?? (key ? null : product.controls[0] ?? null);
+  }
+
+  function limit(product, code, field, words) {
+    const found = finding(code, field, words);
+    if (product.confirmed || found.severity !== "stop") return found;
+    return { ...found, severity: "check", text: found.text + table.unconfirmed };
+  }
+
+  function finishedSize(size, product) {
+    if (size.basis !== "opening size") return [size.width, size.height];
+    return [size.width - product.clearanceWidth, size.height - product.clearanceHeight];
+  }
+
+  function grams(width, height, product) {
+    const across = floorDiv(width, TICKS_PER_MM), down = floorDiv(height, TICKS_PER_MM);
+    return floorDiv(across * down * product.gramsPerM2, 1000000) + floorDiv(across * product.gramsPerM, 1000);
+  }
+
+  const weightText = (weight, unit) =>
+    unit === "in" ? `${ceilDiv(weight * 100000, 45359237)} lb` : `${ceilDiv(weight, 1000)} kg`;
+
+  /** What a product says to an opening sized for its family; `site` from readSite, or null. */
+  function fitFindings(opening, size, product, { control = "", site = null } = {}) {
+    const found = [], chosen = controlOf(product, control);
+    if (!product.mounts.includes(opening.mount)) {
+      found.push(limit(product, "mount_lacking", "mount", { what: product.name, mount: opening.mount }));
+    }
+    if (opening.mount === "inside") {
+      found.push(...depthFindings(opening, product), ...gapFindings(opening, product, chosen));
+      found.push(...narrowing(opening, product));
+    } else {
+      found.push(...standingOff(opening, product));
+    }
+    return [...found, ...limits(opening, size, product), ...weight(opening, size, product, site), ...wayIn(opening, size, product, site)];
+  }
+
+  const eats = (thing, product) => thing.projection + (thing.at === "path" ? product.handClearance : 0);
+
+  /** Depth left before what is in the way; null where it was not read. */
+  function clearDepth(opening, product) {
+    const depth = opening.readings.depth;
+    if (depth === undefined) return null;
+    return Math.min(depth, ...opening.obstructions.map((thing) => depth - eats(thing, product)));
+  }
+
+  function depthFindings(opening, product) {
+    const found = [], unit = opening.unit, depth = clearDepth(opening, product);
+    if (depth === null) return found;
+    for (const thing of opening.obstructions) {
+      const left = opening.readings.depth - eats(thing, product);
+      if (left < product.flushDepth) {
+        const words = { kind: thing.kind, projection: named(thing.projection, unit), depth: named(Math.max(left, 0), unit) };
+        found.push(finding("in_the_way", "obstructions", words));
+      }
+    }
+    const words = { depth: named(Math.max(depth, 0), unit), what: product.name, flush: named(product.flushDepth, unit) };
+    if (depth < product.minDepth) {
+      found.push(limit(product, "depth_short", "depth", { ...words, least: named(product.minDepth, unit) }));
+    } else if (depth < product.flushDepth) {
+      found.push(finding("depth_proud", "depth", { ...words, x: named(product.flushDepth - depth, unit) }));
+    } else {
+      found.push(finding("depth_flush", "depth", words));
+    }
+    if (product.swingDepth !== null && depth < product.swingDepth) {
+      found.push(finding("swing", "depth", { ...words, need: named(product.swingDepth, unit) }));
+    }
+    return found;
+  }
+
+  function gapFindings(opening, product, control) {
+    if (!product.gaps || !table.families[product.family].gap_said) return [];
+    const word = control && control.power ? "motor" : "control", unit = opening.unit;
+    const idle = product.gaps.idle, other = product.gaps[word], usual = table.usual_gap;
+    const words = { what: product.name, control_word: word, idle: named(idle, unit), control: named(other, unit), usual: named(usual, unit) };
+    return [finding(Math.max(idle, other) > usual ? "gap_wide" : "gap", "mount", words)];
+  }
+
+  function narrowing(opening, product) {
+    const read = readOf(opening, WIDTHS), unit = opening.unit;
+    if (product.narrowing === null || ruleFor(opening.family, opening.mount).width !== "top" || !read.length) return [];
+    const closes = read[0][1] - least(read)[1];
+    if (closes <= product.narrowing) return [];
+    return [limit(product, "narrows_past", "widths", { x: named(closes, unit), limit: named(product.narrowing, unit) })];
+  }
+
+  function standingOff(opening, product) {
+    return opening.obstructions.map((thing) => {
+      const need = thing.projection + product.handClearance;
+      const words = { kind: thing.kind, projection: named(thing.projection, opening.unit), need: named(need, opening.unit) };
+      return finding("clear_by", "obstructions", words);
+    });
+  }
+
+  function limits(opening, size, product) {
+    const found = [], [width, height] = finishedSize(size, product), unit = opening.unit, what = product.name;
+    const x = named(width, unit), y = named(height, unit);
+    if (width < product.leastWidth) {
+      found.push(limit(product, "too_narrow", "order_width", { what, limit: named(product.leastWidth, unit), x }));
+    }
+    if (product.tubes.length) {
+      found.push(...tubes(width, x, product));
+    } else if (product.mostWidth !== null && width > product.mostWidth) {
+      const words = { what, x, limit: named(product.mostWidth, unit), count: ceilDiv(width, product.mostWidth) };
+      found.push(limit(product, "too_wide", "order_width", words));
+    }
+    if (height < product.leastHeight) {
+      found.push(limit(product, "too_short", "order_height", { what, limit: named(product.leastHeight, unit), x: y }));
+    }
+    if (product.mostHeight !== null && height > product.mostHeight) {
+      found.push(limit(product, "too_tall", "order_height", { what, limit: named(product.mostHeight, unit), x: y }));
+    }
+    const count = supports(width, product);
+    if (count > 2) found.push(finding("support", "order_width", { x, count }));
+    return found;
+  }
+
+  function supports(width, product) {
+    if (product.supportSpan === null) return 2;
+    return Math.max(2, ceilDiv(width - 2 * product.supportEnd, product.supportSpan) + 1);
+  }
+
+  function tubes(width, x, product) {
+    const first = product.tubes[0], last = product.tubes[product.tubes.length - 1];
+    if (width <= first.most) return [];
+    const next = product.tubes.find((tube) => width <= tube.most);
+    if (next) return [finding("bigger_tube", "order_width", { x, tube: first.name, next: next.name })];
+    if (product.coupledMost !== null && width <= product.coupledMost) return [finding("coupled", "order_width", { x })];
+    return [finding("two_units", "order_width", { x, count: ceilDiv(width, last.most) })];
+  }
+
+  function weight(opening, size, product, site) {
+    const found = [], [width, height] = finishedSize(size, product), own = grams(width, height, product);
+    const text = weightText(own, opening.unit), reach = site?.reach ?? null;
+    if (width >= table.site.two_people_wide || own > table.site.two_people_grams) {
+      found.push(finding("two_people", "order_width", { weight: text, x: named(width, opening.unit) }));
+    }
+    if (reach !== null && reach > table.site.overhead_over && own > table.site.overhead_grams) {
+      found.push(finding("overhead", "order_width", { weight: text }));
+    }
+    return found;
+  }
+
+  function wayIn(opening, size, product, site) {
+    if (!site) return [];
+    const [width, height] = finishedSize(size, product);
+    const longest = (product.packedByHeight ? Math.max(width, height) : width) + product.packageExtra;
+    return Object.entries(site.wayIn)
+      .filter(([, room]) => longest > room)
+      .map(([way, room]) => {
+        const words = { way: `the ${way}`, x: named(longest, opening.unit), limit: named(room, opening.unit) };
+        return finding("package", "order_width", words);
+      });
+  }
+
+  /** { children, built, substrate, reach_height, power, cord_bottom, cleat, way_in }, lengths as ticks. */
+  function readSite(values, unit) {
+    return {
+      children: values.children ?? "unknown",
+      built: values.built ?? null,
+      substrate: values.substrate ?? "unknown",
+      reach: at(values, "reach_height", unit),
+      power: values.power ?? "unknown",
+      cordBottom: at(values, "cord_bottom", unit),
+      cleat: at(values, "cleat", unit),
+      wayIn: Object.fromEntries(Object.entries(values.way_in ?? {}).map(([way, text]) => [way, parseLength(text, unit)])),
+    };
+  }
+
+  /** A row of jurisdictions.json, lengths as ticks. */
+  function readJurisdiction(row) {
+    const limitsRead = row.limits.map((entry) => ({
+      ...entry,
+      ticks: parseLength(entry.limit, "mm"),
+      size: at(entry, "size", "mm", 0),
+      sizeCounts: entry.size_counts ?? true,
+      deviceSettles: entry.device_settles ?? false,
+    }));
+    return { key: row.key, name: row.name, device: row.device, limits: limitsRead };
+  }
+
+  /** Cautions for one unit: cords and children, ladder, old paint, walls, mains. */
+  function safetyFindings(size, control, site, place, soldAs = "custom") {
+    const found = control ? cords(size, control, site, place, soldAs) : [];
+    return site ? [...found, ...surroundings(site, control)] : found;
+  }
+
+  function cords(size, control, site, place, soldAs) {
+    const found = [];
+    if (control.cord === "none") return found;
+    const children = site ? site.children : "unknown", word = table.site.children[children];
+    if (word) {
+      const held = place && place.device.allowed && control.device;
+      found.push(held ? finding("corded_device", "control", { children: word, place: place.name }) : finding("corded", "control", { children: word }));
+    } else if (children === "unknown") {
+      found.push(finding("children_unasked", "control"));
+    }
+    if (!place) return [...found, finding("place_unread", "control")];
+    return [...found, ...cordFindings(control, place, { soldAs, height: size ? size.height : null, site })];
+  }
+
+  function cordFindings(control, place, { soldAs = "custom", height = null, site = null } = {}) {
+    const found = [], unit = place.key === "us" ? "in" : "mm";
+    for (const row of place.limits) {
+      if (row.applies !== "all" && row.applies !== soldAs) continue;
+      const reach = measured(row, control, height, site);
+      if (reach === null) continue;
+      if (reach < 0) {
+        found.push(finding("cord_unread", "control", { place: place.name, what: table.words[row.of] }));
+        continue;
+      }
+      const isLeast = row.of === "low_loop" || row.of === "cleat";
+      if (isLeast ? reach >= row.ticks : reach <= row.ticks) continue;
+      found.push(
+        finding(row.status === "read" ? "cord_limit" : "cord_limit_warn", "control", {
+          place: place.name,
+          what: table.words[row.of],
+          x: named(reach, unit),
+          rule: table.words[isLeast ? "least" : "most"],
+          limit: named(row.ticks, unit),
+          source: row.source,
+          date: row.date,
+        }),
+      );
+    }
+    const held = place.device;
+    if (control.device && held.force) {
+      found.push(finding("device_force", "control", { place: place.name, force: held.force, source: held.source, date: held.date }));
+    }
+    return found;
+  }
+
+  function measured(row, control, height, site) {
+    const known = (ticks) => (ticks === null || ticks === undefined ? -1 : ticks);
+    let loop = control.loop;
+    if (loop === null && control.loopShare && height !== null) {
+      loop = floorDiv(height * control.loopShare[0], control.loopShare[1]);
+    }
+    if (row.of === "free_end") return control.cord === "free" ? known(control.freeEnd) : null;
+    if (row.of === "cord") return known(control.cord === "free" ? control.freeEnd : loop);
+    if (row.of === "cleat") return site ? site.cleat : null;
+    if (control.cord !== "loop" || (control.device && row.deviceSettles)) return null;
+    if (row.of === "loop") return known(loop);
+    if (loop !== null && (loop < row.size || (loop === row.size && !row.sizeCounts))) return null;
+    return known(site ? site.cordBottom : null);
+  }
+
+  function surroundings(site, control) {
+    const found = [], rules = table.site, year = rules.lead_before;
+    if (site.reach !== null && site.reach > rules.ladder_over) {
+      found.push(finding("ladder", "reach_height", { x: named(site.reach, "in") }));
+    }
+    if (site.built === null) found.push(finding("age_unasked", "built", { year }));
+    else if (site.built < year) found.push(finding("lead", "built", { year }));
+    if (rules.unknown.includes(site.substrate)) found.push(finding("substrate_unknown", "substrate"));
+    else if (rules.masonry.includes(site.substrate)) {
+      found.push(finding("substrate_masonry", "substrate", { substrate: site.substrate }));
+    } else if (rules.slab.includes(site.substrate)) found.push(finding("substrate_slab", "substrate"));
+    if (control && control.power === "mains") {
+      found.push(finding("mains", "power"));
+      if (site.power === "none" || site.power === "unknown") found.push(finding("no_power", "power"));
+    }
+    return found;
+  }
+
+  // -- alternatives ------------------------------------------------------------------------
+
+  const SHAPE = ["diagonals_wanted", "read_twice", "depth_unread"];
+  const ORDER = ["stop", "check", "note"];
+
+  /** Every product tried on this opening, best first: { key, name, family, mount, fits, why, findings, size }. */
+  function alternatives(opening, products, { site = null, place = null } = {}) {
+    const tried = [];
+    for (const product of products) {
+      for (const mount of MOUNTS) if (product.mounts.includes(mount)) tried.push(trial(opening, product, mount, site, place));
+    }
+    const rank = (one) => [
+      !one.fits,
+      ...ORDER.map((severity) => one.findings.filter((found) => found.severity === severity).length),
+      one.family !== opening.family,
+      one.mount !== opening.mount,
+    ].map(Number);
+    return tried
+      .map((one, n) => [rank(one), n, one])
+      .sort(([a, m], [b, n]) => {
+        const differs = a.findIndex((value, k) => value !== b[k]);
+        return differs < 0 ? m - n : a[differs] - b[differs];
+      })
+      .map(([, , one]) => one);
+  }
+
+  function trial(opening, product, mount, site, place) {
+    const tried = asIf(opening, product, mount), lacking = lackingOf(tried);
+    let found, size = null;
+    if (lacking.length) {
+      found = [finding("readings_lacking", lacking[0], { what: product.name, places: lacking.join(", ") })];
+    } else {
+      size = orderSize(tried);
+      found = [
+        ...shapeFindings(tried, size),
+        ...fitFindings(tried, size, product, { site }),
+        ...safetyFindings(size, controlOf(product), site, place, product.soldAs),
+      ];
+    }
+    const fits = !found.some((one) => table.blocking.includes(one.code));
+    const why = ORDER.flatMap((severity) =>
+      found.filter((one) => one.severity === severity && !SHAPE.includes(one.code)).map((one) => one.text),
+    );
+    const { key, name, family } = product;
+    return { key, name, family, mount, fits, why, findings: found, size: size && sizeJson(size, opening.unit) };
+  }
+
+  function asIf(opening, product, mount) {
+    const { family } = product;
+    if (mount === "inside") return { ...opening, family, mount, cover: null, clothExtra: null, chosen: null };
+    let cover = opening.cover;
+    if (opening.mount !== "outside" || !cover) {
+      const side = table.cover.least;
+      cover = { left: side, right: side, top: Math.max(side, product.headHeight + table.cover.above_head), bottom: side };
+    }
+    return { ...opening, family, mount, cover };
+  }
+
+  function lackingOf(opening) {
+    const lacking = ruleFor(opening.family, opening.mount).needs.filter((place) => !(place in opening.readings));
+    if (lacking.length || opening.chosen) return lacking;
+    const sets = [["widths", WIDTHS], ["heights", HEIGHTS]];
+    return sets.filter(([, set]) => !set.some((place) => place in opening.readings)).map(([name]) => name);
+  }
+
+  // -- everything ----------------------------------------------------------------------------
+
+  const sizeJson = (size, unit) => ({
+    order_width: shown(size.width, unit),
+    order_height: shown(size.height, unit),
+    basis: size.basis,
+    ticks: { width: size.width, height: size.height },
+    steps: size.steps,
+  });
+
+  /** Findings of the readings, of the product (or the family's usual figures), and of the site. */
+  function allFindings(opening, size, { product = null, control = "", site = null, place = null, alikes = [] } = {}) {
+    const found = openingFindings(opening, size, alikes);
+    if (product) {
+      found.push(...fitFindings(opening, size, product, { control, site }));
+      return [...found, ...safetyFindings(size, controlOf(product, control), site, place, product.soldAs)];
+    }
+    if (opening.mount === "inside") {
+      const usual = usualFit(opening.family);
+      found.push(...depthFindings(opening, usual), ...gapFindings(opening, usual, null));
+    }
+    return [...found, ...safetyFindings(size, null, site, place)];
+  }
+
+  /** The contract's answer for one opening document; `context` as for allFindings. Throws RuleError. */
+  function answer(doc, unit, context = {}) {
+    const opening = readOpening(doc, unit), size = orderSize(opening);
+    return { id: opening.id, ...sizeJson(size, unit), findings: allFindings(opening, size, context) };
+  }
+
+  return {
+    table, WIDTHS, HEIGHTS, DIAGONALS, PLACES, SIDES, FAMILIES, MOUNTS,
+    ruleFor, readTicks, readOpening, missing, orderSize, sizeJson, openingFindings, shapeFindings, diagonalsWanted,
+    leanTicks, misreads, readProduct, usualFit, finishedSize, grams, fitFindings, readSite, readJurisdiction,
+    safetyFindings, cordFindings, alternatives, allFindings, answer, formatLength, parseLength, named,
+  };
+}
