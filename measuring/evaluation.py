@@ -10,8 +10,9 @@ from jobs.models import Job
 from measuring.models import Jurisdiction, Mount, Opening, Place, Product, Reading
 from measuring.rules import fit, safety
 from measuring.rules import opening as rules
+from measuring.rules.answers import all_findings
 from measuring.rules.families import DIAGONALS, HEIGHTS, SIDES, WIDTHS, rule_for
-from measuring.rules.findings import diagonals_wanted, opening_findings
+from measuring.rules.findings import diagonals_wanted
 from measuring.rules.sizing import OrderSize, order_size
 from shared.lengths import READING_GRID, Length, LengthError, Unit, parse_length
 
@@ -117,8 +118,7 @@ def as_rules(
     tells of both; where readings were taken with cases of two lengths, their values go in.
     """
     unit = opening.job.branch.unit
-    cases = {reading.case_added for reading in readings.values() if reading.case_added}
-    case = cases.pop() if len(cases) == 1 else None
+    case, laser = _tools(readings.values())
     taken: dict[str, int] = {}
     cased: set[str] = set()
     again: dict[str, int] = {}
@@ -141,6 +141,7 @@ def as_rules(
         unit=unit.value,
         taken=taken,
         case_ticks=case.ticks if case else None,
+        laser_ticks=laser.ticks if laser else None,
         cased=frozenset(cased),
         cover=cover if outside and cover else None,
         chosen=(chosen[0], chosen[1]) if outside and len(chosen) == 2 else None,
@@ -153,6 +154,17 @@ def as_rules(
         stops_on={side: rules.Stop(stop["on"], stop["limit"]) for side, stop in opening.stops_on.items()},
         room=opening.room.name,
     )
+
+
+def _tools(readings: Iterable[Reading]) -> tuple[Length | None, Length | None]:
+    """The tape's case that was added, or could have been forgotten; the laser's own length likewise."""
+    rows = list(readings)
+    cases = {reading.case_added for reading in rows if reading.case_added}
+    tapes = {reading.tape for reading in rows if reading.tape_id and reading.tape is not None}
+    if not cases:
+        cases = {tape.case_length for tape in tapes if not tape.is_laser}
+    lasers = {tape.case_length for tape in tapes if tape.is_laser}
+    return (cases.pop() if len(cases) == 1 else None, lasers.pop() if len(lasers) == 1 else None)
 
 
 def _taken(reading: Reading, unit: Unit, case: Length | None) -> Length:
@@ -191,7 +203,9 @@ def evaluate(opening: Opening, readings: Iterable[Reading] | None = None) -> Eva
 
     The size is given whenever the readings suffice, whatever the findings.
     """
-    rows = list(opening.readings.filter(superseded_at=None) if readings is None else readings)
+    if readings is None:
+        readings = opening.readings.filter(superseded_at=None).select_related("tape")
+    rows = list(readings)
     now = current(rows)
     out = Evaluation(gaps=missing(opening, now))
     out.is_rough = any(reading.grade == Reading.Grade.ROUGH for reading in now.values())
@@ -221,9 +235,17 @@ def findings_of(
     options: Mapping[str, Any] | None = None,
 ) -> list[dict[str, Any]]:
     """What the readings, the product and the site say, as JSON, what stops first."""
-    found = opening_findings(asked_of, size)
-    if opening.product is not None:
-        found = found + product_findings(opening, asked_of, size, opening.product, options or {})
+    chosen = str((options or {}).get("control") or "")
+    product = fit_of(opening.product) if opening.product is not None else None
+    found = all_findings(
+        asked_of,
+        size,
+        product=product,
+        control=chosen if product is not None and product.control(chosen) else "",
+        site=site_of(opening),
+        place=jurisdiction_of(opening.job),
+        alikes=look_alikes(opening),
+    )
     ranked = sorted(found, key=lambda one: SEVERITY_ORDER.index(one.severity))
     return [_answered(one.to_json(), now) for one in ranked]
 
@@ -231,21 +253,28 @@ def findings_of(
 SEVERITY_ORDER: Final = ("stop", "check", "note")
 
 
-def product_findings(
-    opening: Opening,
-    asked_of: rules.Opening,
-    size: OrderSize,
-    product: Product,
-    options: Mapping[str, Any],
-) -> list[Any]:
-    """What one product says to this opening at this site: fit, weight, the way in, cords, ladders."""
-    product_fit = fit_of(product)
-    site = site_of(opening)
-    chosen = str(options.get("control") or "")
-    control = product_fit.control(chosen)
-    found = fit.fit_findings(asked_of, size, product_fit, control=chosen if control else "", site=site)
-    place = jurisdiction_of(opening.job)
-    return found + safety.safety_findings(size, control, site, place, product_fit.sold_as)
+MOST_ALIKE: Final = 40
+"""A room of more openings lends this many as evidence; more would say no more."""
+
+
+def look_alikes(opening: Opening) -> list[rules.Opening]:
+    """The other openings of the room as they were read: evidence about this one's readings."""
+    if opening.pk is None:
+        return []
+    rows = (
+        Opening.objects.filter(room=opening.room_id, product__isnull=False)
+        .exclude(pk=opening.pk)
+        .exclude(state__in=[Opening.State.DROPPED, Opening.State.CANNOT])
+        .select_related("product", "room")
+        .prefetch_related("readings__tape", "obstructions")[:MOST_ALIKE]
+    )
+    found = []
+    for row in rows:
+        row.job = opening.job
+        readings = current(row.readings.all())
+        if readings:
+            found.append(as_rules(row, readings))
+    return found
 
 
 def fit_of(product: Product) -> fit.ProductFit:

@@ -173,7 +173,7 @@ def openings_of_job(job: Job) -> list[Opening]:
         Opening.objects.filter(job=job)
         .exclude(state=Opening.State.DROPPED)
         .select_related("job__branch", "job__site", "job__customer", "room", "product", "group")
-        .prefetch_related("readings", "obstructions", "photos", "units__product")
+        .prefetch_related("readings__tape", "readings__taken_by", "obstructions", "photos", "units__product")
         .order_by("room__order", "room_id", "order", "pk")
     )
 

@@ -191,7 +191,7 @@ def _finding(code: str, severity: str, field: str, text: str, todo: str) -> dict
 
 
 def _unit_findings(opening: Opening, unit: Unit, size: OrderSize) -> list[dict[str, Any]]:
-    now = current(opening.readings.filter(superseded_at=None))
+    now = current(opening.readings.filter(superseded_at=None).select_related("tape"))
     return findings_of(opening, as_rules(opening, now), size, now, unit.options)
 
 

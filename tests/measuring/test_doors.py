@@ -1,0 +1,221 @@
+"""Who may enter: every page and deed of the measurer's room, for every role, a stranger and nobody."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from typing import Any
+
+import pytest
+from django.test import Client
+from django.urls import URLPattern, reverse
+
+from measuring import services, urls
+from measuring.models import SizeChange, Unit
+from shared.models import User
+from tests.measuring.makers import make_appointment, make_approved, make_job, make_opening, make_tape
+
+pytestmark = pytest.mark.django_db
+
+ROLES = ("dispatcher", "measurer", "workroom", "installer", "owner")
+MEASURES = {"dispatcher", "measurer", "owner"}
+SEES = {*MEASURES, "workroom", "installer"}
+OFFICE = {"dispatcher", "owner"}
+
+PAGES: dict[str, set[str]] = {
+    "day": MEASURES,
+    "visit": MEASURES,
+    "close": MEASURES,
+    "load_list": MEASURES,
+    "opening": SEES,
+    "alternatives": MEASURES,
+    "photo": SEES,
+    "sizes": SEES,
+    "groups": MEASURES,
+    "job_openings": SEES,
+    "job_units": SEES,
+    "size_change": SEES,
+    "range": OFFICE,
+    "new_product": OFFICE,
+    "product": OFFICE,
+    "measure_times": OFFICE,
+    "tapes": MEASURES,
+}
+"""Pages that are read, and by whom."""
+
+DEEDS: dict[str, set[str]] = {
+    "begin": MEASURES,
+    "add_room": MEASURES,
+    "add_opening": MEASURES,
+    "room_defaults": MEASURES,
+    "reorder": MEASURES,
+    "reopen": MEASURES,
+    "readings": MEASURES,
+    "add_reading": MEASURES,
+    "facts": MEASURES,
+    "obstruction": MEASURES,
+    "add_photo": MEASURES,
+    "copy": MEASURES,
+    "again": MEASURES,
+    "cannot": MEASURES,
+    "not_reached": MEASURES,
+    "drop": MEASURES,
+    "reading_same": MEASURES,
+    "reading_keep": MEASURES,
+    "reading_back": MEASURES,
+    "remove_obstruction": MEASURES,
+    "remove_photo": MEASURES,
+    "settle": MEASURES,
+    "options": MEASURES,
+    "cancel_unit": OFFICE,
+    "approve": OFFICE,
+    "release": OFFICE,
+    "ungroup": MEASURES,
+    "withdraw": OFFICE,
+}
+"""Deeds (POST), and by whom."""
+
+OF_ONESELF = {"day", "tapes", "range", "new_product", "measure_times"}
+"""Pages that name no row: a stranger enters, and sees their own branch."""
+FIELD_PAGES = {"offline", "worker", "manifest"}
+"""Tested in `test_deeds`: they hold no rows."""
+
+
+@pytest.fixture
+def keys(dispatcher: User, measurer: User, installer: User, as_user: Any) -> dict[str, dict[str, int]]:
+    """The keys of one job's rows, by what the routes call them."""
+    from tests.measuring.test_readings import a_photo
+
+    job = make_job(dispatcher)
+    appointment = make_appointment(job, dispatcher, measurer, installer)
+    services.open_visit(appointment=appointment, by=measurer)
+    unit = make_approved(job, dispatcher)
+    opening = unit.opening
+    other = make_opening(job, dispatcher, room="Den")
+    services.release_to_workroom(job=job, units=[unit], by=dispatcher)
+    services.record_reading(opening=opening, place="widths.top", typed="35 1/8", by=measurer)
+    thing = services.add_obstruction(opening=opening, kind="crank", projection="1", by=measurer)
+    photo = services.add_photo(opening=opening, data=a_photo(64, 64), by=measurer)
+    services.change_opening(opening=opening, by=measurer, facts={"note": "a"})
+    services.change_opening(opening=opening, by=measurer, facts={"note": "b"}, seen={"note": "c"})
+    group = services.make_group(job=job, kind="line_up", openings=[opening, other], by=measurer)
+    rows = {
+        "appointment": appointment.pk,
+        "opening": opening.pk,
+        "job": job.pk,
+        "room": opening.room_id,
+        "unit": Unit.objects.exclude(pk=unit.pk).get().pk,
+        "reading": opening.readings.filter(superseded_at=None).first().pk,  # type: ignore[union-attr]
+        "obstruction": thing.pk,
+        "photo": photo.pk,
+        "conflict": opening.fact_conflicts.get().pk,
+        "change": SizeChange.objects.get().pk,
+        "approval": job.approvals.get().pk,
+        "group": group.pk,
+        "product": unit.product_id,
+    }
+    return {"rows": rows}
+
+
+BY_NAME = {
+    "photo": "photo",
+    "remove_photo": "photo",
+    "size_change": "change",
+    "product": "product",
+    "remove_obstruction": "obstruction",
+    "settle": "conflict",
+    "options": "unit",
+    "cancel_unit": "unit",
+    "ungroup": "group",
+    "withdraw": "approval",
+    "reading_same": "reading",
+    "reading_keep": "reading",
+    "reading_back": "reading",
+}
+BY_VISIT = {
+    "visit", "begin", "add_room", "add_opening", "room_defaults", "reorder", "load_list", "close", "reopen",
+}  # fmt: skip
+
+
+def address(name: str, rows: dict[str, int]) -> str:
+    if name in OF_ONESELF:
+        return reverse(f"measuring:{name}")
+    if name in {"sizes", "groups", "job_openings", "job_units", "approve", "release"}:
+        return reverse(f"measuring:{name}", args=[rows["job"]])
+    if name in {"add_opening", "room_defaults", "reorder"}:
+        return reverse(f"measuring:{name}", args=[rows["appointment"], rows["room"]])
+    key = BY_NAME.get(name, "appointment" if name in BY_VISIT else "opening")
+    return reverse(f"measuring:{name}", args=[rows[key]])
+
+
+def test_every_route_is_in_the_tables() -> None:
+    names = {pattern.name for pattern in urls.urlpatterns if isinstance(pattern, URLPattern)}
+
+    assert names == PAGES.keys() | DEEDS.keys() | FIELD_PAGES
+
+
+@pytest.mark.parametrize("name", PAGES)
+def test_pages_open_for_their_roles_only(
+    name: str, cast: dict[str, User], as_user: Callable[[User], Client], keys: dict[str, dict[str, int]]
+) -> None:
+    url = address(name, keys["rows"])
+
+    got = {role: as_user(cast[role]).get(url).status_code for role in (*ROLES, "stranger")}
+
+    expected = {role: 200 if role in PAGES[name] else 403 for role in ROLES}
+    assert got == expected | {"stranger": 200 if name in OF_ONESELF else 404}
+
+
+@pytest.mark.parametrize("name", DEEDS)
+def test_deeds_are_for_their_roles_only(
+    name: str, cast: dict[str, User], as_user: Callable[[User], Client], keys: dict[str, dict[str, int]]
+) -> None:
+    url = address(name, keys["rows"])
+
+    refused = {role: as_user(cast[role]).post(url).status_code for role in ROLES if role not in DEEDS[name]}
+    stranger = as_user(cast["stranger"]).post(url).status_code
+    allowed = as_user(cast["dispatcher"]).post(url).status_code
+
+    assert refused == dict.fromkeys(refused, 403)
+    assert stranger == 404
+    assert allowed in {302, 422}
+
+
+@pytest.mark.parametrize("name", [*PAGES, *DEEDS])
+def test_nobody_enters_unsigned(name: str, client: Client, keys: dict[str, dict[str, int]]) -> None:
+    url = address(name, keys["rows"])
+
+    answer = client.post(url) if name in DEEDS else client.get(url)
+
+    assert answer.status_code == 302
+    assert answer["Location"].startswith(reverse("shared:sign_in"))
+
+
+@pytest.mark.parametrize("name", ["visit", "opening", "sizes", "job_openings", "photo", "readings", "options"])
+def test_a_measurer_of_another_crew_gets_a_404(
+    name: str, branch: Any, as_user: Callable[[User], Client], keys: dict[str, dict[str, int]]
+) -> None:
+    from tests.factories import make_user
+
+    other = make_user("measurer", branch=branch)
+    url = address(name, keys["rows"])
+
+    answer = as_user(other).post(url) if name in DEEDS else as_user(other).get(url)
+
+    assert answer.status_code == 404
+
+
+def test_the_workroom_sees_sizes_and_no_phone_number(
+    workroom: User, as_user: Callable[[User], Client], keys: dict[str, dict[str, int]]
+) -> None:
+    for name in ("opening", "sizes", "job_openings", "job_units"):
+        page = as_user(workroom).get(address(name, keys["rows"])).content.decode()
+
+        assert "555-0101" not in page
+
+
+def test_a_tape_is_ones_own(dispatcher: User, measurer: User, as_user: Callable[[User], Client]) -> None:
+    tape = make_tape(measurer)
+
+    answer = as_user(dispatcher).get(reverse("measuring:tapes"), {"tape": tape.pk})
+
+    assert answer.status_code == 404
