@@ -1,0 +1,183 @@
+"""
+The workroom's calculations against something outside: formulas, standards, a reference decoder.
+
+R read at the source, R2 read second-hand, M from memory, C computed again here.
+"""
+
+from __future__ import annotations
+
+import math
+from fractions import Fraction
+
+import numpy
+import pytest
+import zxingcpp
+
+from fabrication.rules.cloth import up_to_repeat, widths_needed
+from fabrication.rules.families.vertical import coverage, vane_count
+from fabrication.rules.labels import check_value, code128_modules, code128_values
+from fabrication.rules.tapes import tape_error
+from fabrication.rules.tubes import GRAVITY, sag_mm, tube_inertia_mm4
+from fabrication.rules.winding import rolled_diameter_mm, spiral_length_mm, turns
+from shared.lengths import Length
+
+inches = Length.inches
+
+
+# -- tubes --------------------------------------------------------------------------
+
+
+def test_a_beam_of_a_handbook_sags_as_printed():
+    """Engineering handbook page "beams supported at both ends", uniform load: 2.98 mm (R2, value C)."""
+    assert sag_mm(6, 5000, 200_000, 81_960_000) == pytest.approx(2.97878, abs=5e-6)
+
+
+def test_sag_agrees_with_the_beam_equation_integrated_numerically():
+    """E I y'' = M(x), M = w x (L − x) / 2, y = 0 at both ends: statics, nothing quoted (C)."""
+    load, span, e, inertia = 0.010, 2400.0, 69_000.0, 28_928.0
+    x = numpy.linspace(0, span, 200_001)
+    step = x[1]
+    curvature = load * x * (span - x) / 2 / (e * inertia)
+    slope = numpy.concatenate([[0], numpy.cumsum((curvature[1:] + curvature[:-1]) / 2) * step])
+    y = numpy.concatenate([[0], numpy.cumsum((slope[1:] + slope[:-1]) / 2) * step])
+    y -= x / span * y[-1]
+
+    assert sag_mm(load, span, e, inertia) == pytest.approx(-y.min(), rel=1e-6)
+
+
+@pytest.mark.parametrize(("span", "sag"), [(1800, 0.685), (2400, 2.164), (3000, 5.284)])
+def test_a_tube_of_38_mm_sags_as_computed_by_hand(span: float, sag: float):
+    """check-values 3: D 38.1, wall 1.5, E 69 000 MPa, w 0.010 N/mm (constructed, C)."""
+    assert sag_mm(0.010, span, 69_000, tube_inertia_mm4(38.1, 1.5)) == pytest.approx(sag, abs=0.0006)
+
+
+def test_sag_grows_with_the_fourth_power_of_the_span():
+    """(3000 / 1800)^4 = 7.716 (C)."""
+    assert sag_mm(1, 3000, 1, 1) / sag_mm(1, 1800, 1, 1) == pytest.approx((5 / 3) ** 4)
+
+
+def test_a_tubes_inertia_is_that_of_its_ring():
+    """I = π (D⁴ − d⁴) / 64: 28 928 mm⁴ for 38.1 × 1.5 (C), and ∫ y² dA over the ring."""
+    radii = (numpy.linspace(19.05 - 1.5, 19.05, 20_001)[:-1] + 1.5 / 40_000)
+    by_rings = float(numpy.sum(math.pi * radii**3) * 1.5 / 20_000)  # ∫ π r³ dr
+
+    assert round(tube_inertia_mm4(38.1, 1.5)) == 28_928
+    assert tube_inertia_mm4(38.1, 1.5) == pytest.approx(by_rings, rel=1e-6)
+
+
+def test_gravity_is_the_standard_one():
+    """9.80665 m/s² exactly: 3rd General Conference on Weights and Measures, 1901 (M, certain)."""
+    assert GRAVITY == 9.80665
+
+
+# -- winding ------------------------------------------------------------------------
+
+
+def test_cloth_rolls_up_by_the_area_rule():
+    """Web handling: D = √(d² + 4 t L / π); d 38, t 0.5, L 2000 → 52.127 mm, 14.127 turns (R formula, C)."""
+    assert rolled_diameter_mm(38, 0.5, 2000) == pytest.approx(52.127, abs=5e-4)
+    assert turns(38, 0.5, 2000) == pytest.approx(14.127, abs=5e-4)
+
+
+def test_the_exact_spiral_agrees_to_six_millionths():
+    """Arc length of an Archimedean spiral between the radii: 2000.013 mm (C)."""
+    assert spiral_length_mm(38, 0.5, rolled_diameter_mm(38, 0.5, 2000)) == pytest.approx(2000.013, abs=5e-4)
+
+
+def test_cloth_rolls_up_in_inches_too():
+    """d 1.5 in, t .018 in, L 84 in → 2.0433 in (constructed, C)."""
+    assert rolled_diameter_mm(1.5, 0.018, 84) == pytest.approx(2.0433, abs=5e-5)
+
+
+# -- cloth, vanes -------------------------------------------------------------------
+
+
+def test_drapery_widths_of_a_how_to_page():
+    """Rod 84 in, fullness 2.5, returns 7, hems 8, cloth 54 → 5 widths; 5 × 88 in = 12.22 yd.
+
+    ehow.co.uk 6326063 (R, a weak source).
+    """
+    widths = widths_needed(inches(84), Fraction(5, 2), inches(15), inches(54))
+
+    assert widths == 5
+    assert (inches(88) * widths).as_inches() / 36 == pytest.approx(12.22, abs=0.005)
+
+
+def test_a_cut_goes_up_to_whole_repeats():
+    """Raw 88, repeat 27 → 108 in; 5 × 108 = 540 in = 15 yd (definition R; numbers constructed, C)."""
+    cut = up_to_repeat(inches(88), inches(27))
+
+    assert cut == inches(108)
+    assert (cut * 5).as_inches() / 36 == 15
+
+
+def test_vanes_cover_their_track():
+    """Track 96, vane 3 1/2, overlap 3/8 → 31, covering 97 1/4; 30 would cover 94 1/8 (geometry, C)."""
+    vane, pitch = inches("7/2"), inches("25/8")
+
+    assert vane_count(inches(96), vane, pitch) == 31
+    assert coverage(31, vane, pitch) == inches("389/4")
+    assert coverage(30, vane, pitch) == inches("753/8") < inches(96)
+
+
+# -- bar codes ----------------------------------------------------------------------
+
+
+def test_the_check_symbol_of_an_encyclopedias_example():
+    """"PJJ123C" in set A: 103 + 775 = 878, modulo 103 is 54 (R, C)."""
+    values = code128_values("PJJ123C", code_set="A")
+
+    assert sum(place * value for place, value in enumerate(values[1:-2], 1)) == 775
+    assert values[-2] == check_value(values[:-2]) == 54
+
+
+def decoded(text: str, code_set: str = "") -> str:
+    """What an independent reader makes of our modules."""
+    row = numpy.array([int(module) for module in "0" * 10 + code128_modules(text, code_set=code_set) + "0" * 10])
+    image = numpy.repeat(numpy.repeat(255 - 255 * row[None, :], 40, axis=0), 3, axis=1).astype(numpy.uint8)
+    found = zxingcpp.read_barcodes(image, formats=zxingcpp.BarcodeFormat.Code128)
+    return found[0].text if found else ""
+
+
+@pytest.mark.parametrize(
+    ("text", "code_set"),
+    [
+        ("PJJ123C", "A"),  # the encyclopedia's
+        ("K7M2P9T", ""),  # one of our short codes
+        (" !\"#$%&'()*+,-./0123456789:;<=>?@ABCDEFGHIJKLM", "B"),  # the first half of set B
+        ("NOPQRSTUVWXYZ[\\]^_`abcdefghijklmnopqrstuvwxyz{|}~", "B"),  # and the second
+        ("".join(f"{pair:02d}" for pair in range(50)), "C"),  # half of all pairs
+        ("".join(f"{pair:02d}" for pair in range(50, 100)), "C"),  # and the others
+    ],
+)
+def test_an_independent_reader_reads_our_bars(text: str, code_set: str):
+    """zxing-cpp decodes what we encode: every symbol of sets B and C (reference library)."""
+    assert decoded(text, code_set) == text
+
+
+# -- tapes --------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    ("kind", "length_mm", "from_hook", "error_mm"),
+    [
+        ("class II", 3200, False, 1.1),  # L is 4, up to the next whole metre
+        ("class II", 3200, True, 1.3),  # and .2 from the hook
+        ("class I", 1900, False, 0.3),
+        ("class I", 1900, True, 0.4),
+        ("class III", 5000, False, 2.6),  # a whole metre stays
+        ("class III", 5000, True, 2.9),
+    ],
+)
+def test_european_tapes_may_be_out_by_their_class(kind: str, length_mm: int, from_hook: bool, error_mm: float):
+    """Directive 2014/32/EU Annex X (MI-008) ch. I: a + b L, + c from an end surface (R, C)."""
+    assert tape_error(Length.mm(length_mm), kind, from_hook=from_hook).as_mm() == pytest.approx(error_mm)
+
+
+@pytest.mark.parametrize(
+    ("feet", "error"),
+    [(5, "1/32"), (6, "1/32"), (8, "1/16"), (30, "1/16"), (31, "1/8"), (56, "3/16"), (100, "1/4")],
+)
+def test_american_tapes_may_be_out_by_their_length(feet: int, error: str):
+    """NIST Handbook 44 sec. 5.52 Table 2 (R2: it may warn, never stop)."""
+    assert tape_error(inches(12 * feet), "metal, US") == Length.parse(error)
