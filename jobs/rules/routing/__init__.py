@@ -5,6 +5,7 @@ Pure calculation: plain values in and out, no Django. `solve` plans, `verify` is
 independent referee, `Inserter` prices a new stop everywhere at once.
 """
 
+from jobs.rules.routing.inserter import Inserter, Offer
 from jobs.rules.routing.model import (
     Crew,
     CrewDay,
@@ -20,6 +21,7 @@ from jobs.rules.routing.model import (
 )  # fmt: skip
 from jobs.rules.routing.pipeline import Progress, solve
 from jobs.rules.routing.regret import regret_plan
+from jobs.rules.routing.repair import Spread, crew_drops_out, fit_in, reoptimise
 from jobs.rules.routing.timing import orders_of, plan_of
 from jobs.rules.routing.verify import Fault, PlanBroken, check, verify
 from jobs.rules.routing.why import explain, why_not
@@ -28,22 +30,28 @@ __all__ = [
     "Crew",
     "CrewDay",
     "Fault",
+    "Inserter",
     "Lunch",
     "Objective",
+    "Offer",
     "Plan",
     "PlanBroken",
     "Problem",
     "ProblemError",
     "Progress",
     "Route",
+    "Spread",
     "Stop",
     "Unplaced",
     "Visit",
     "check",
+    "crew_drops_out",
     "explain",
+    "fit_in",
     "orders_of",
     "plan_of",
     "regret_plan",
+    "reoptimise",
     "solve",
     "verify",
     "why_not",

@@ -8,11 +8,9 @@ from collections.abc import Callable
 from typing import Any
 
 from jobs.rules.routing.documents import Request, plan_document, read_request
-from jobs.rules.routing.model import Plan, Problem
+from jobs.rules.routing.model import Plan
 from jobs.rules.routing.pipeline import Progress, solve
-from jobs.rules.routing.regret import regret_plan
-from jobs.rules.routing.timing import plan_of
-from jobs.rules.routing.verify import verify
+from jobs.rules.routing.repair import fit_in
 
 
 def answer(
@@ -68,17 +66,4 @@ def _start(request: Request) -> Plan | None:
         if key in problem.day_number:
             kept = [problem.stop_number[i] for i in ids if i in problem.stop_number]
             orders[problem.day_number[key]] = [n for n in kept if n not in seen and not seen.add(n)]  # type: ignore[func-returns-value]
-    return repair(problem, orders)
-
-
-def repair(problem: Problem, orders: dict[int, list[int]]) -> Plan:
-    """Drops stops that break a bound, route by route, and puts what it can in again."""
-    kept: dict[int, list[int]] = {}
-    for number, order in orders.items():
-        route: list[int] = []
-        for stop in order:
-            plan = plan_of(problem, {number: [*route, stop]})
-            if plan is not None and not verify(problem, plan):
-                route.append(stop)
-        kept[number] = route
-    return regret_plan(problem, kept)
+    return fit_in(problem, orders)

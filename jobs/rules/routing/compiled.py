@@ -8,7 +8,7 @@ from typing import Any
 try:
     import numba
 except ImportError:  # pragma: no cover - the optional accelerator is not there
-    numba = None
+    numba = None  # type: ignore[assignment]
 
 HAS_NUMBA = numba is not None
 

@@ -164,10 +164,18 @@ def _crew(reader: Reader, places: _Places) -> Crew:
         lunch=_lunch(reader),
         overtime=_overtime(reader),
         people=reader.integer("people", 1, least=1, most=1000),
+        off=frozenset(_numbers(reader, "off")),
     )
     reader.raw("end", None)
     reader.done()
     return crew
+
+
+def _numbers(reader: Reader, name: str) -> list[int]:
+    value = reader.raw(name, [])
+    if not isinstance(value, list) or any(type(entry) is not int for entry in value):
+        reader.refuse(name, "not a list of whole numbers", "[0, ..]")
+    return list(value)
 
 
 def _lunch(reader: Reader) -> Lunch | None:
@@ -269,10 +277,7 @@ def _previous(document: Reader) -> dict[tuple[Id, int], tuple[Id, ...]]:
         key = (_id(reader, "crew"), reader.integer("shift", most=LARGEST_TIME))
         if key in out:
             reader.refuse("shift", f"crew {key[0]} has two routes in shift {key[1]}", "one")
-        ids = []
-        for entry in reader.objects("stops"):
-            ids.append(_id(entry, "id"))
-        out[key] = tuple(ids)
+        out[key] = tuple(_id(entry, "id") for entry in reader.objects("stops"))
     return out
 
 
@@ -361,6 +366,7 @@ def _crew_out(crew: Crew) -> dict[str, Any]:
         "lunch": lunch and {"from": lunch.earliest, "to": lunch.latest, "minutes": lunch.duration / 60},
         "overtime": crew.overtime,
         "people": crew.people,
+        "off": sorted(crew.off),
     }
 
 

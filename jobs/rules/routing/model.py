@@ -66,6 +66,8 @@ class Crew:
         Seconds a shift may run over its end.
     people
         Heads in the crew; a stop that needs more is not for it.
+    off
+        Places of shifts that fall out; they keep their number, and nothing is planned in them.
     """
 
     id: Id
@@ -77,6 +79,7 @@ class Crew:
     lunch: Lunch | None = None
     overtime: int = 0
     people: int = 1
+    off: frozenset[int] = frozenset()
 
 
 @dataclass(frozen=True, slots=True)
@@ -241,7 +244,7 @@ class Problem:
     def windows(self) -> tuple[tuple[Span, ...], ...]:
         """Per stop the spans its service may start in, sorted and apart; () is never."""
         grace = self.objective.grace if self.objective.late else 0
-        return tuple(_open_spans(stop, grace) for stop in self.stops)
+        return tuple(open_spans(stop, grace) for stop in self.stops)
 
     @cached_property
     def rows(self) -> list[list[int]]:
@@ -256,9 +259,15 @@ class Problem:
     def _allowed(self, stop: Stop) -> Iterable[int]:
         if stop.locked is not None:
             number = self.day_number[stop.locked]
-            return [number] if fits_crew(stop, self.crews[self.days[number].crew]) else []
-        crews = [fits_crew(stop, crew) for crew in self.crews]
-        return [number for number, day in enumerate(self.days) if crews[day.crew]]
+            day = self.days[number]
+            crew = self.crews[day.crew]
+            return [number] if fits_crew(stop, crew) and day.shift not in crew.off else []
+        able = [fits_crew(stop, crew) for crew in self.crews]
+        return [
+            number
+            for number, day in enumerate(self.days)
+            if able[day.crew] and day.shift not in self.crews[day.crew].off
+        ]
 
 
 def fits_crew(stop: Stop, crew: Crew) -> bool:
@@ -345,7 +354,8 @@ def lunch_on(lunch: Lunch | None, begin: int, limit: int) -> Lunch | None:
     return moved if moved.earliest < limit else None
 
 
-def _open_spans(stop: Stop, grace: int) -> tuple[Span, ...]:
+def open_spans(stop: Stop, grace: int = 0) -> tuple[Span, ...]:
+    """The spans in which the stop's service may start: windows, promise and earliest date together."""
     spans: Sequence[Span] = stop.windows or ((0, LARGEST_TIME),)
     if stop.promised is not None:
         begin, end = stop.promised
@@ -406,6 +416,9 @@ def _check_crew(at: str, crew: Crew, places: int) -> None:
     if crew.capacity is not None:
         _within(f"{at}.capacity", crew.capacity, LARGEST_TIME)
     _within(f"{at}.overtime", crew.overtime, LARGEST_TIME)
+    for number in sorted(crew.off):
+        if not 0 <= number < len(crew.shifts):
+            raise ProblemError(f"{at}.off", f"{number} is no shift of this crew", f"0 to {len(crew.shifts) - 1}")
     if crew.people < 1:
         raise ProblemError(f"{at}.people", f"{crew.people} is out of bounds", "at least 1")
     if crew.lunch is not None:

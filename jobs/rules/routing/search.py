@@ -164,6 +164,24 @@ class Search:
         return rank
 
 
+def polish(arrays: Arrays, objective: Objective, start: Orders, *, seconds: float, seed: int) -> Orders:
+    """The best orders near `start` that one cold searcher finds in `seconds` of wall time."""
+    began = time.monotonic()
+    late = objective.late if objective.grace else 0
+    weights = (objective.drive, objective.paid, objective.overtime, late)
+    data = ruin.data_of(arrays, weights, seed, 0, neighbours=60, size=6.0)
+    ruin.set_orders(data, start)
+    heat = max(1.0, 0.002 * _search_cost(data) / max(1, len(arrays.service)))
+    count = 20
+    while True:
+        now = time.monotonic()
+        left = seconds - (now - began)
+        if left < 0.0005:
+            return ruin.best_orders(data)
+        ruin.run_steps(data, count, heat, heat)
+        count = max(1, int(count * min(4.0, 0.5 * left / max(time.monotonic() - now, 1e-5))))
+
+
 def _search_cost(data: ruin.Data) -> float:
     """The part of the plan's cost that is driving and pay, which temperatures are measured by."""
     return float(data.work[0]["cost"])

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
+from itertools import pairwise
 
 from jobs.rules.routing.model import CrewDay, Id, Lunch, Plan, Problem, Route, Span, Unplaced, Visit
 
@@ -92,7 +93,7 @@ def _drive(problem: Problem, day: CrewDay, order: Sequence[int], pause: _Pause |
 def _forward(problem: Problem, day: CrewDay, order: Sequence[int], pause: _Pause | None, depart: int) -> Timing | None:
     rows, stops, windows = problem.rows, problem.stops, problem.windows
     place, leave, lunch_at = day.start_at, depart, None
-    times = []
+    times: list[tuple[int, int, int]] = []
     for leg, number in enumerate(order):
         stop = stops[number]
         here = pause is not None and pause.leg == leg
@@ -164,7 +165,7 @@ def drive_time(problem: Problem, day: CrewDay, order: Sequence[int]) -> int:
         return 0
     places = [day.start_at, *(problem.stops[number].at for number in order), day.end_at]
     rows = problem.rows
-    return sum(rows[a][b] for a, b in zip(places, places[1:], strict=False))
+    return sum(rows[a][b] for a, b in pairwise(places))
 
 
 def route_cost(problem: Problem, day: CrewDay, route: Route) -> int:

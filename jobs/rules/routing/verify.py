@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass
+from itertools import pairwise
 
 from jobs.rules.routing.model import Crew, Id, Plan, Problem, Route, Stop, Visit, lunch_on
 
@@ -75,6 +76,8 @@ def check(problem: Problem, plan: Plan) -> Plan:
 
 def stop_faults(problem: Problem, stop: Stop, crew: Crew, shift: int, start: int | None = None) -> Iterator[Fault]:
     """What keeps the stop from being done by the crew in the shift, starting at `start` if given."""
+    if shift in crew.off:
+        yield Fault("off", f"Crew {crew.id} is off in shift {shift}.", stop.id, crew.id, shift)
     lacking = sorted(stop.skills - crew.skills)
     if lacking:
         text = f"Crew {crew.id} lacks the skill {', '.join(lacking)} for stop {stop.id}."
@@ -179,7 +182,7 @@ def _travel_faults(problem: Problem, crew: Crew, stops: list[Stop], route: Route
 
 def _legs(problem: Problem, crew: Crew, stops: list[Stop]) -> list[int]:
     places = [crew.start, *(stop.at for stop in stops), crew.end]
-    return [int(problem.travel[a, b]) for a, b in zip(places, places[1:], strict=False)]
+    return [int(problem.travel[a, b]) for a, b in pairwise(places)]
 
 
 def _lunch_faults(problem: Problem, crew: Crew, stops: list[Stop], route: Route) -> Iterator[Fault]:

@@ -43,6 +43,8 @@ def why_not(problem: Problem, stop: Stop, day: CrewDay, order: Sequence[int]) ->
 
 
 def _unfit(stop: Stop, crew: Crew, shift: int) -> str:
+    if shift in crew.off:
+        return f"crew {crew.id} is off in shift {shift}"
     lacking = sorted(stop.skills - crew.skills)
     if lacking:
         return f"crew {crew.id} lacks the skill {', '.join(lacking)}"
@@ -80,7 +82,7 @@ def _reason(problem: Problem, stop: Stop, orders: dict[int, list[int]], routes: 
 
 
 def _nobody(problem: Problem, stop: Stop) -> str:
-    working = [crew for crew in problem.crews if crew.shifts]
+    working = [crew for crew in problem.crews if len(crew.off) < len(crew.shifts)]
     if not working:
         return "no crew has a shift"
     if stop.locked is not None:
