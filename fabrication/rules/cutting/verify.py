@@ -311,16 +311,23 @@ def _roll_limits(problem: RollProblem) -> dict[str, int | None]:
     """Ticks of clean length there are of each stock; None for endless ones."""
     limits: dict[str, int | None] = {}
     for roll in problem.stock:
-        if roll.length is None or roll.quantity is None:
-            limits[roll.id] = None
-            continue
-        clean = roll.length.ticks
-        reached = 0
-        for flaw in sorted(roll.flaws, key=lambda flaw: flaw.start.ticks):
-            clean -= max(0, flaw.end.ticks - max(reached, flaw.start.ticks))
-            reached = max(reached, flaw.end.ticks)
-        limits[roll.id] = clean * roll.quantity
+        endless = roll.length is None or roll.quantity is None
+        limits[roll.id] = None if endless else sum(_clean_stretches(roll)) * (roll.quantity or 0)
     return limits
+
+
+def _clean_stretches(roll: RollStock) -> list[int]:
+    """Ticks between the flaws of a finite roll."""
+    assert roll.length is not None
+    stretches, reached = [], 0
+    for flaw in sorted(roll.flaws, key=lambda flaw: flaw.start.ticks):
+        stretches.append(max(0, flaw.start.ticks - reached))
+        reached = max(reached, flaw.end.ticks)
+    return [*stretches, max(0, roll.length.ticks - reached)]
+
+
+def _longest_clean(roll: RollStock) -> int:
+    return max(_clean_stretches(roll))
 
 
 def _roll_excess(problem: RollProblem, certificate: Certificate) -> dict[str, int]:
@@ -351,7 +358,7 @@ def _roll_excess(problem: RollProblem, certificate: Certificate) -> dict[str, in
         if place + 1 < len(sides) and sides[place + 1][0] == drop:
             continue
         for roll in problem.stock:
-            if roll.length is not None and drop > roll.length.ticks:
+            if roll.length is not None and drop > _longest_clean(roll):
                 continue
             price = stock_price(roll, problem.unit) * certificate.scale
             over = Fraction(int(best[rooms[roll.id]])) / drop - price

@@ -71,7 +71,7 @@ def _of_stock(
     left = stock.usable - (stock.room - room) * model.grid
     kept = np.where((left >= model.keep) & (model.keep > 0), left * model.worth, 0)
     ones = np.ones(len(node), dtype=np.int64)
-    return Pool(ones * number, stock.price - kept, ones, starts, found, counts)
+    return Pool(ones * number, stock.price - kept, ones, starts, found, counts, np.zeros(len(found), dtype=bool))
 
 
 def _completions(

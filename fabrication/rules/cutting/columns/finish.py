@@ -82,7 +82,9 @@ def _program(
     columns = np.concatenate([owner, np.nonzero(in_limited)[0], np.arange(count)])
     rows = np.concatenate([pool.kinds, stock_row[pool.stock][in_limited], np.full(count, budget)])
     values = np.concatenate([pool.counts.astype(float), pool.use[in_limited].astype(float), cost])
-    order = np.lexsort((rows, columns))
+    height = budget + 1
+    keys, place = np.unique(columns * height + rows, return_inverse=True)  # a type as it is and turned: one entry
+    entries = np.bincount(place, weights=values)
     need = np.array(demand, dtype=float)
     lp = highspy.HighsLp()
     lp.num_col_, lp.num_row_ = count, budget + 1
@@ -91,9 +93,9 @@ def _program(
     lp.row_lower_ = np.concatenate([need, np.full(len(limited) + 1, -highspy.kHighsInf)])
     lp.row_upper_ = np.concatenate([need, [float(limits[stock] or 0) for stock in limited], [target]])
     lp.a_matrix_.format_ = highspy.MatrixFormat.kColwise
-    lp.a_matrix_.start_ = np.concatenate([[0], np.cumsum(np.bincount(columns, minlength=count))])
-    lp.a_matrix_.index_ = rows[order]
-    lp.a_matrix_.value_ = values[order]
+    lp.a_matrix_.start_ = np.concatenate([[0], np.cumsum(np.bincount(keys // height, minlength=count))])
+    lp.a_matrix_.index_ = keys % height
+    lp.a_matrix_.value_ = entries
     lp.integrality_ = [highspy.HighsVarType.kInteger] * count
     return lp
 

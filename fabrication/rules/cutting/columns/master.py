@@ -57,7 +57,7 @@ class Master:
         """Adds the patterns that are new; how many that were."""
         fresh = []
         for column in columns:
-            key = (column.stock, column.rows)
+            key = (column.stock, column.rows, column.cost)
             if key not in self._known:
                 self._known.add(key)
                 fresh.append(column)

@@ -12,6 +12,7 @@ import numpy as np
 from fabrication.rules.cutting.columns.column import Column, Loading
 
 Integers = np.ndarray[Any, np.dtype[np.int64]]
+Booleans = np.ndarray[Any, np.dtype[np.bool_]]
 
 
 class TooMany(Exception):
@@ -23,7 +24,8 @@ class Pool:
     """
     Patterns as arrays: pattern j makes `counts[i]` of type `kinds[i]` for i in `starts[j]:starts[j+1]`.
 
-    `stock`, `cost` (cost units) and `use` (of limited stock) by pattern.
+    `stock`, `cost` (cost units) and `use` (of limited stock) by pattern. A lay may hold a
+    type twice, as it is and `turned`.
     """
 
     stock: Integers
@@ -32,6 +34,7 @@ class Pool:
     starts: Integers
     kinds: Integers
     counts: Integers
+    turned: Booleans
 
     def __len__(self) -> int:
         return len(self.stock)
@@ -42,28 +45,67 @@ class Pool:
             return np.zeros(0, dtype=np.int64)
         return np.add.reduceat(prices[self.kinds] * self.counts, self.starts[:-1])
 
-    def only(self, keep: np.ndarray[Any, np.dtype[np.bool_]]) -> Pool:
+    def only(self, keep: Booleans) -> Pool:
         """The patterns marked."""
         lengths = np.diff(self.starts)
         entries = np.repeat(keep, lengths)
         starts = np.concatenate([[0], np.cumsum(lengths[keep])])
         return Pool(
-            self.stock[keep], self.cost[keep], self.use[keep], starts, self.kinds[entries], self.counts[entries]
+            self.stock[keep], self.cost[keep], self.use[keep], starts,
+            self.kinds[entries], self.counts[entries], self.turned[entries],
         )
 
-    def rows(self, place: int) -> tuple[tuple[int, int], ...]:
-        """(type, count) of one pattern."""
+    def within(self, demand: Sequence[int]) -> Pool:
+        """The patterns that make no more of a type than is asked, its turned pieces included."""
+        if not self.turned.any():
+            return self
+        owner = np.repeat(np.arange(len(self)), np.diff(self.starts))
+        kinds = len(demand)
+        keys, place = np.unique(owner * kinds + self.kinds, return_inverse=True)
+        made = np.bincount(place, weights=self.counts).astype(np.int64)
+        over = made > np.array(demand)[keys % kinds]
+        keep = np.ones(len(self), dtype=bool)
+        keep[keys[over] // kinds] = False
+        return self.only(keep)
+
+    def distinct(self) -> Pool:
+        """One pattern, the cheapest, of those of one stock that make the same."""
+        if len(self) < 2:
+            return self
+        mark = np.random.default_rng(0).integers(1, 2**62, 2 * (int(self.kinds.max()) + 1), dtype=np.int64)
+        sums = [
+            np.add.reduceat(mark[self.kinds * 2 + half] * self.counts, self.starts[:-1]) for half in (0, 1)
+        ]  # 124 random bits: no two patterns will ever collide
+        order = np.lexsort((self.cost, sums[1], sums[0], self.stock))
+        same = np.zeros(len(self), dtype=bool)
+        for keys in (sums[0], sums[1], self.stock):
+            ranked = keys[order]
+            same[1:] = (ranked[1:] == ranked[:-1]) if keys is sums[0] else same[1:] & (ranked[1:] == ranked[:-1])
+        keep = np.zeros(len(self), dtype=bool)
+        keep[order[~same]] = True
+        return self.only(keep)
+
+    def column(self, place: int) -> Column:
+        """One pattern."""
         span = slice(int(self.starts[place]), int(self.starts[place + 1]))
-        return tuple(sorted(zip(self.kinds[span].tolist(), self.counts[span].tolist(), strict=True)))
+        rows: Counter[int] = Counter()
+        turned: Counter[int] = Counter()
+        for kind, count, turn in zip(
+            self.kinds[span].tolist(), self.counts[span].tolist(), self.turned[span].tolist(), strict=True
+        ):
+            rows[kind] += count
+            if turn:
+                turned[kind] += count
+        return Column(
+            int(self.stock[place]), tuple(sorted(rows.items())), int(self.cost[place]), int(self.use[place]),
+            tuple(sorted(turned.items())),
+        )
 
     def loading(self, times: Sequence[tuple[int, int]]) -> Loading:
         """The plan that uses each pattern so often."""
         out: Loading = Counter()
         for place, count in times:
-            column = Column(
-                int(self.stock[place]), self.rows(place), int(self.cost[place]), int(self.use[place])
-            )
-            out[column] += count
+            out[self.column(place)] += count
         return out
 
 
@@ -78,6 +120,7 @@ def joined(pools: Sequence[Pool]) -> Pool:
         np.concatenate([*starts, offsets[-1:]]).astype(np.int64),
         np.concatenate([pool.kinds for pool in pools]),
         np.concatenate([pool.counts for pool in pools]),
+        np.concatenate([pool.turned for pool in pools]),
     )
 
 

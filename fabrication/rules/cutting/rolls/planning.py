@@ -1,6 +1,147 @@
-"""placeholder"""
-from typing import Any
+"""A roll problem planned: what can't be cut set aside, the rest searched, the answer named."""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Callable
+from dataclasses import replace
+from fractions import Fraction
+
+from fabrication.rules.cutting.bars.greedy import OutOfStock
+from fabrication.rules.cutting.columns.state import State
+from fabrication.rules.cutting.problem import Certificate, Plan, RollPiece, RollProblem, RollStock, Unplaced
+from fabrication.rules.cutting.rolls import greedy
+from fabrication.rules.cutting.rolls.bounds import area_duals, certified
+from fabrication.rules.cutting.rolls.model import RollModel, patterns_of, roll_model, stretches_of
+from fabrication.rules.cutting.watch import Watch
+from shared.contracts import length_text
+from shared.lengths import ZERO, Length
+
+Report = Callable[[Plan], None]
 
 
-def plan(*a: Any) -> Any: raise NotImplementedError
-def baseline(*a: Any) -> Any: raise NotImplementedError
+def plan(problem: RollProblem, watch: Watch, seed: int, report: Report) -> Plan:
+    """The best plan found while the watch allows."""
+    problem, unplaced = without_too_big(problem)
+    problem, unplaced = _without_stock(problem, unplaced)
+    if not problem.pieces:
+        return _nothing(unplaced)
+    model = roll_model(problem)
+
+    def better(state: State) -> None:
+        report(_named(problem, model, state, unplaced))
+
+    state = State(model.scale, model.quantum, greedy.best_shelves(model), watch, better)
+    state.tell("first plan")
+    state.offer_bound(certified(model, area_duals(model)), "first bound")
+    if not state.done:
+        _thorough(model, state, seed)
+    return _named(problem, model, state, unplaced)
+
+
+def _thorough(model: RollModel, state: State, seed: int) -> None:
+    from fabrication.rules.cutting.columns.search import search  # HiGHS takes 0.15 s to load
+    from fabrication.rules.cutting.rolls.instance import RollInstance
+
+    search(RollInstance(model), state, seed)
+
+
+def baseline(problem: RollProblem) -> Plan:
+    """Best-fit decreasing shelves on the cheapest stock."""
+    problem, unplaced = without_too_big(problem)
+    while problem.pieces:
+        model = roll_model(problem)
+        try:
+            loading = greedy.baseline(model)
+        except OutOfStock as error:
+            problem, unplaced = _take_out(problem, model, error.missing, unplaced)
+            continue
+        return _named(problem, model, State(model.scale, model.quantum, loading, Watch(0)), unplaced)
+    return _nothing(unplaced)
+
+
+def _nothing(unplaced: tuple[Unplaced, ...]) -> Plan:
+    return Plan((), ZERO, Fraction(0), Fraction(0), unplaced, certificate=Certificate({}, {}, 1))
+
+
+def without_too_big(problem: RollProblem) -> tuple[RollProblem, tuple[Unplaced, ...]]:
+    """The problem without panels that fit no roll, and these with why."""
+    stock = [roll for roll in problem.stock if roll.quantity != 0]
+    kept, unplaced = [], []
+    for piece in problem.pieces:
+        why = _why_not(piece, stock, problem.unit)
+        if why is None:
+            kept.append(piece)
+        else:
+            unplaced.append(Unplaced(piece.id, piece.quantity, why))
+    return replace(problem, pieces=tuple(kept)), tuple(unplaced)
+
+
+def _why_not(piece: RollPiece, stock: list[RollStock], unit: str) -> str | None:
+    """Why no roll holds a panel; None when one does."""
+    if not stock:
+        return "there is no stock"
+    ways = [(piece.width.ticks, piece.length.ticks)]
+    if piece.turn:
+        ways.append((piece.length.ticks, piece.width.ticks))
+    wide_enough = [(roll, drop) for roll in stock for width, drop in ways if width <= roll.width.ticks]
+    if not wide_enough:
+        widest = length_text(max(roll.width for roll in stock), unit)
+        return f"{length_text(piece.width, unit)} is wider than the widest roll, {widest}"
+    if any(drop <= _longest(roll) for roll, drop in wide_enough):
+        return None
+    longest = length_text(Length(max(int(_longest(roll)) for roll, _ in wide_enough)), unit)
+    return f"{length_text(piece.length, unit)} is longer than the longest clean stretch wide enough, {longest}"
+
+
+def _longest(roll: RollStock) -> float:
+    if roll.length is None:
+        return float("inf")
+    return max((end - start for start, end in stretches_of(roll)), default=0)
+
+
+def _without_stock(
+    problem: RollProblem, unplaced: tuple[Unplaced, ...]
+) -> tuple[RollProblem, tuple[Unplaced, ...]]:
+    """The problem without panels for which the stock is not enough."""
+    while problem.pieces:
+        model = roll_model(problem)
+        try:
+            greedy.best_shelves(model)
+        except OutOfStock as error:
+            problem, unplaced = _take_out(problem, model, error.missing, unplaced)
+            continue
+        break
+    return problem, unplaced
+
+
+def _take_out(
+    problem: RollProblem, model: RollModel, missing: list[int], unplaced: tuple[Unplaced, ...]
+) -> tuple[RollProblem, tuple[Unplaced, ...]]:
+    out: Counter[str] = Counter()
+    for members, count in zip(model.members, missing, strict=True):
+        for name, quantity in reversed(members):
+            out[name] += min(count, quantity)
+            count -= min(count, quantity)
+    kept = tuple(
+        replace(piece, quantity=piece.quantity - out[piece.id])
+        for piece in problem.pieces if piece.quantity > out[piece.id]
+    )
+    why = "no roll is left that holds it"
+    gone = tuple(Unplaced(piece.id, out[piece.id], why) for piece in problem.pieces if out[piece.id])
+    return replace(problem, pieces=kept), unplaced + gone
+
+
+def _named(problem: RollProblem, model: RollModel, state: State, unplaced: tuple[Unplaced, ...]) -> Plan:
+    offcuts = {roll.id for roll in problem.stock if roll.offcut}
+    patterns = patterns_of(problem, model, state.best)
+    material = sum((lay.length or ZERO).ticks * lay.times for lay in patterns if lay.stock not in offcuts)
+    return Plan(
+        patterns,
+        Length(material),
+        Fraction(state.cost, model.scale),
+        Fraction(state.least, model.scale),
+        unplaced,
+        "search" if state.searched > state.bound.units else "duals",
+        state.bound.certificate,
+    )

@@ -1,0 +1,64 @@
+"""Rolls as the search over patterns sees them."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import replace
+
+from fabrication.rules.cutting.columns.column import Loading
+from fabrication.rules.cutting.columns.instance import Bound
+from fabrication.rules.cutting.columns.pool import Pool
+from fabrication.rules.cutting.rolls.bounds import certified
+from fabrication.rules.cutting.rolls.enumerate import lays_within
+from fabrication.rules.cutting.rolls.model import RollModel
+from fabrication.rules.cutting.rolls.pricing import RollPricing
+
+
+class RollInstance:
+    """A roll model with what the search asks of it."""
+
+    def __init__(self, model: RollModel) -> None:
+        self.model = model
+        self.demand = model.demand
+        self.limits: tuple[int | None, ...] = tuple(stock.limit for stock in model.stocks)
+        self.quantum = model.quantum
+        self.scale = model.scale
+        longest = max(way.drop for way in model.ways)
+        self.unit = float(max(stock.price for stock in model.stocks) * longest or 1)
+
+    def pricing(self) -> RollPricing:
+        """Finds lays."""
+        return RollPricing(self.model, self.demand)
+
+    def certified(self, prices: Sequence[float]) -> Bound:
+        """The bound that dual prices prove in integers."""
+        return certified(self.model, prices)
+
+    def pool(self, bound: Bound, target: int, most: int) -> Pool:
+        """All lays a plan of cost <= target can use; raises `TooMany`."""
+        slack = target * bound.scale - bound.exact
+        return lays_within(self.model, bound.prices, bound.stock_prices, bound.scale, slack, most)
+
+    def narrowed(
+        self, demand: Sequence[int], limits: Sequence[int | None]
+    ) -> tuple[RollInstance, list[int], list[int]]:
+        """The same problem for a part of the demand and stock; its types' and stocks' numbers here."""
+        model = self.model
+        kinds = [kind for kind, need in enumerate(demand) if need]
+        place = {kind: number for number, kind in enumerate(kinds)}
+        stocks = [t for t in range(len(model.stocks)) if limits[t] != 0]
+        part = replace(
+            model,
+            ways=tuple(replace(way, kind=place[way.kind]) for way in model.ways if way.kind in place),
+            demand=tuple(demand[kind] for kind in kinds),
+            members=tuple(model.members[kind] for kind in kinds),
+            stocks=tuple(replace(model.stocks[t], limit=limits[t]) for t in stocks),
+            barred=frozenset(
+                (place[kind], stocks.index(t)) for kind, t in model.barred if kind in place and t in stocks
+            ),
+        )
+        return RollInstance(part), kinds, stocks
+
+    def tidied(self, loading: Loading) -> Loading:
+        """Nothing is plain to see."""
+        return loading
