@@ -2,7 +2,7 @@
 
 from django.urls import path
 
-from fabrication.views import batches, bench, stock, units
+from fabrication.views import batches, bench, recipes, stock, units
 
 app_name = "fabrication"
 
@@ -28,5 +28,9 @@ urlpatterns = [
     path("workroom/stock/receive/", stock.stock_receive, name="stock_receive"),
     path("workroom/stock/<int:pk>/", stock.stock_detail, name="stock_item"),
     path("workroom/stock/<int:pk>/count/", stock.stock_count, name="stock_count"),
+    path("workroom/recipes/", recipes.recipe_list, name="recipes"),
+    path("workroom/recipes/<int:pk>/", recipes.recipe_edit, name="recipe"),
+    path("workroom/recipes/<int:pk>/try/", recipes.recipe_try, name="recipe_try"),
+    path("workroom/recipes/<int:pk>/revisions/", recipes.recipe_revisions, name="recipe_revisions"),
     path("u/<str:code>/", units.by_code, name="by_code"),
 ]

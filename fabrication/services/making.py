@@ -183,7 +183,7 @@ def make_columns(
             "tolerance": tolerance,
             "shown": [{"what": figure.name, "value": figure.text} for figure in made.figures],
             "remarks": [remark.to_json() for remark in made.remarks],
-            "made": made.to_json() | {"parts": []},
+            "made": made.to_json(),
         },
         "weight_g": int(made.weight_g),
         "packages": [{"name": one.what, "longest": one.longest.ticks} for one in made.packages],

@@ -15,6 +15,7 @@ from fabrication.forms import CheckForm, MiscutForm
 from fabrication.models import CutPlan, Material, Part, PlannedCut, UnitMake
 from fabrication.services import bench
 from fabrication.views import LOOKS, WORKS
+from fabrication.views.units import unit_page
 from shared.access import roles_required
 from shared.errors import Refused
 
@@ -168,12 +169,12 @@ def check(request: HttpRequest, pk: int) -> HttpResponse:
     make = make_for(request.user, pk)
     form = CheckForm(request.POST, user=request.user)
     if not form.is_valid():
-        return render(request, "fabrication/unit_detail.html", {"make": make, "check_form": form}, status=422)
+        return unit_page(request, make, form, status=422)
     try:
         make = bench.check_unit(make=make, by=request.user, **form.cleaned_data)
     except Refused as refusal:
         form.refuse(refusal)
-        return render(request, "fabrication/unit_detail.html", {"make": make, "check_form": form}, status=422)
+        return unit_page(request, make, form, status=422)
     if make.state == UnitMake.State.MADE:
         messages.success(request, f"{make.unit.code} is made.")
         return redirect("fabrication:checking")

@@ -9,7 +9,9 @@ from django.views.decorators.http import require_GET
 
 from fabrication.access import make_for
 from fabrication.forms import CheckForm
-from fabrication.models import UnitMake
+from fabrication.models import Part, UnitMake
+from fabrication.rules import recipes as rules
+from fabrication.rules.drawing import draw_unit
 from fabrication.views import LOOKS, WORKS
 from jobs.models import Job
 from measuring.models import Unit
@@ -22,14 +24,22 @@ from shared.codes import read_code
 @require_GET
 def unit_detail(request: HttpRequest, pk: int) -> HttpResponse:
     """Sizes with their derivation, parts with theirs, the check."""
-    make = make_for(request.user, pk)
+    return unit_page(request, make_for(request.user, pk), CheckForm(user=request.user))
+
+
+def unit_page(request: HttpRequest, make: UnitMake, form: CheckForm, *, status: int = 200) -> HttpResponse:
+    """The unit's page with its check form as it stands."""
+    made = make.figures.get("made")
+    parts = [part for part in make.parts.select_related("material") if part.state != Part.State.CANCELLED]
     context = {
         "make": make,
-        "check_form": CheckForm(user=request.user),
+        "parts": parts,
+        "drawing": draw_unit(rules.UnitMake.from_json(made), unit=request.user.unit) if made else "",
+        "check_form": form,
         "can_work": request.user.has_role(*WORKS),
         "can_check": make.state in {UnitMake.State.ASSEMBLY, UnitMake.State.BACK},
     }
-    return render(request, "fabrication/unit_detail.html", context)
+    return render(request, "fabrication/unit_detail.html", context, status=status)
 
 
 @login_required

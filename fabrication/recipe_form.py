@@ -1,0 +1,204 @@
+"""
+A recipe as rows a person edits: every figure of its definition is a box, grouped as it reads.
+
+The definition is JSON read strictly by `fabrication.rules`; this form only changes values, adds
+and drops allowances. What the rules refuse comes back beside the box it is about.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterator, Mapping
+from copy import deepcopy
+from dataclasses import dataclass, field
+from typing import Any, Final
+
+from fabrication.rules import recipes as rules
+from shared.contracts import ContractError
+
+PREFIX: Final = "at:"
+_FIGURE: Final = re.compile(r"-?\d[\d\s./-]*( ?(mm|cm|m|in|\"))?")
+_STEP: Final = re.compile(r"\.?([^.\[\]]+)|\[(\d+)\]")
+_NAMES: Final = {
+    "clearance": "Clearance off the opening",
+    "sizes": "Sizes it is made in",
+    "packages": "Packages",
+    "trade": "Figures of the family",
+    "between": "Between units on one head",
+}
+_ORDER: Final = ("clearance", "sizes", "parts", "packages", "between", "trade")
+_OF_COUNT: Final = {
+    "fixed": {"number", "spare"},
+    "figure": {"times", "spare"},
+    "pitch": {"pitch", "end", "number", "least", "spare"},
+    "span": {"pitch", "end", "least", "spare"},
+    "fullness": {"pitch", "end", "fullness", "least", "spare"},
+}
+"""Which figures of a count mean something, by how it counts."""
+
+
+@dataclass(slots=True)
+class Box:
+    """One value that can be edited: where it is, what it is called, what stands in it."""
+
+    path: str
+    label: str
+    value: str
+    problem: str = ""
+
+
+@dataclass(slots=True)
+class Section:
+    """Boxes that belong together, with the reading of the rule they are from."""
+
+    title: str
+    reading: str = ""
+    boxes: list[Box] = field(default_factory=list)
+    adds: list[str] = field(default_factory=list)
+    """Paths of lists of allowances that take another one."""
+
+
+def sections(definition: Mapping[str, Any], problems: Mapping[str, str]) -> list[Section]:
+    """The definition as sections of boxes, problems beside the box they name."""
+    recipe = rules.Recipe.from_json(dict(definition)) if not problems else None
+    found = []
+    for name in _ORDER:
+        value = definition.get(name)
+        if name == "parts":
+            found += [_part(place, row, recipe) for place, row in enumerate(value)]
+        else:
+            section = Section(_NAMES.get(name, name))
+            section.boxes = list(_boxes(value, name, ""))
+            found.append(section)
+    for section in found:
+        for box in section.boxes:
+            box.problem = next((text for path, text in problems.items() if path == box.path), "")
+    return [section for section in found if section.boxes or section.adds]
+
+
+def _part(place: int, row: Mapping[str, Any], recipe: rules.Recipe | None) -> Section:
+    section = Section(f"Part: {row['name']}")
+    if recipe is not None:
+        section.reading = _reading(recipe, place)
+    for name in ("length", "width", "count", "when"):
+        if row.get(name):
+            section.boxes += _boxes(row[name], f"parts[{place}].{name}", name)
+        if name in {"length", "width"} and row.get(name):
+            section.adds.append(f"parts[{place}].{name}.plus")
+    return section
+
+
+def _reading(recipe: rules.Recipe, place: int) -> str:
+    rule = recipe.parts[place]
+    words = [rule.material or f"the {rule.role} chosen"]
+    if rule.length is not None:
+        words.append(f"length: {rules.measure_text(rule.length)}")
+    if rule.width is not None:
+        words.append(f"width: {rules.measure_text(rule.width)}")
+    words.append(f"pieces: {rules.count_text(rule.count)}")
+    words += [f"when {rules.condition_text(condition)}" for condition in rule.when]
+    return "; ".join(words)
+
+
+def _boxes(value: Any, path: str, label: str) -> Iterator[Box]:
+    """Every figure below, depth first; words such as a measure's name are not edited here."""
+    if isinstance(value, Mapping):
+        what = value.get("what")
+        for name in _that_count(value):
+            inner = value[name]
+            shown = f"{label}: {what}" if what and name == "length" else f"{label} {name.replace('_', ' ')}".strip()
+            yield from _boxes(inner, f"{path}.{name}", shown)
+    elif isinstance(value, list):
+        for place, inner in enumerate(value):
+            yield from _boxes(inner, f"{path}[{place}]", label if len(value) == 1 else f"{label} {place + 1}")
+    elif isinstance(value, int | float) and not isinstance(value, bool):
+        yield Box(path, label, str(value))
+    elif isinstance(value, str) and _FIGURE.fullmatch(value.strip()):
+        yield Box(path, label, value)
+
+
+def _that_count(value: Mapping[str, Any]) -> list[str]:
+    """The figures of an object that have a say; the others stand at what changes nothing."""
+    if "by" in value and value["by"] in _OF_COUNT:
+        return [name for name in value if name in _OF_COUNT[value["by"]]]
+    if "what" in value and "factor" in value:  # an allowance: a length, or a share of a measure
+        return ["factor"] if value.get("of") else ["length"]
+    if "plus" in value and value.get("factor") == "1":
+        return [name for name in value if name != "factor"]
+    return list(value)
+
+
+# -- back into a definition ------------------------------------------------------------
+
+
+def edited(definition: Mapping[str, Any], sent: Mapping[str, str]) -> dict[str, Any]:
+    """
+    The definition with what was sent: boxes by their path, allowances added, empty ones dropped.
+
+    An emptied allowance is dropped; any other emptied box is refused by the rules at its path.
+    """
+    changed = deepcopy(dict(definition))
+    drops: list[tuple[list[Any], int]] = []
+    for name, text in sent.items():
+        if not name.startswith(PREFIX):
+            continue
+        path, text = name.removeprefix(PREFIX), text.strip()
+        holder, last = _holder(changed, path)
+        if holder is None:
+            continue
+        if not text and (place := _allowance(changed, path)) is not None:
+            drops.append(place)
+        elif isinstance(holder[last], int) and text.lstrip("-").isdigit():
+            holder[last] = int(text)
+        else:
+            holder[last] = text
+    for several, place in sorted(drops, key=lambda drop: -drop[1]):
+        del several[place]
+    _add(changed, sent)
+    return changed
+
+
+def _steps(path: str) -> list[str | int]:
+    return [int(index) if index else name for name, index in _STEP.findall(path)]
+
+
+def _holder(root: Any, path: str) -> tuple[Any, Any]:
+    """What holds the value of a path, and its place there; none for a path that leads nowhere."""
+    steps = _steps(path)
+    at = root
+    try:
+        for step in steps[:-1]:
+            at = at[step]
+        at[steps[-1]]
+    except (KeyError, IndexError, TypeError):
+        return None, None
+    return at, steps[-1]
+
+
+def _allowance(root: Any, path: str) -> tuple[list[Any], int] | None:
+    match = re.fullmatch(r"(.*\.plus)\[(\d+)\]\.length", path)
+    if match is None:
+        return None
+    holder, last = _holder(root, match[1])
+    return (holder[last], int(match[2])) if holder is not None else None
+
+
+def _add(changed: dict[str, Any], sent: Mapping[str, str]) -> None:
+    for name, text in sent.items():
+        match = re.fullmatch(r"add:(parts\[\d+\]\.(?:length|width))\.plus", name)
+        if match is None or not text.strip():
+            continue
+        holder, last = _holder(changed, match[1])
+        if holder is None:
+            continue
+        what = sent.get(f"what:{match[1]}.plus", "").strip() or "allowance"
+        holder[last].setdefault("plus", []).append({"what": what[:60], "length": text.strip()})
+
+
+def read(definition: Mapping[str, Any]) -> tuple[rules.Recipe | None, dict[str, str]]:
+    """The recipe, or what the rules refuse by the path it is about."""
+    try:
+        return rules.Recipe.from_json(dict(definition)), {}
+    except ContractError as error:
+        bound = f" ({error.bound})" if error.bound else ""
+        return None, {error.field: f"{error.problem}{bound}"}

@@ -1,0 +1,156 @@
+"""Recipes: read, edit with a worked example beside, compare revisions."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from django.contrib import messages
+from django.contrib.auth.decorators import login_required
+from django.db.models import Prefetch
+from django.http import Http404, HttpRequest, HttpResponse
+from django.shortcuts import redirect, render
+from django.views.decorators.http import require_GET, require_http_methods, require_POST
+
+from fabrication import recipe_form
+from fabrication.access import product_for
+from fabrication.models import RecipeRevision
+from fabrication.rules import recipes as rules
+from fabrication.rules.drawing import draw_unit
+from fabrication.services.making import materials_of
+from fabrication.services.recipes import save_recipe
+from fabrication.views import WORKS
+from measuring.models import Product
+from shared.access import roles_required
+from shared.errors import Refused
+from shared.lengths import LengthError, parse_length
+
+
+@login_required
+@roles_required(*WORKS)
+@require_GET
+def recipe_list(request: HttpRequest) -> HttpResponse:
+    """Every product with its current recipe."""
+    current = RecipeRevision.objects.filter(is_current=True).select_related("saved_by")
+    products = (
+        Product.objects.visible_to(request.user)
+        .prefetch_related(Prefetch("recipe_revisions", queryset=current, to_attr="current"))
+        .order_by("family", "name")
+    )
+    return render(request, "fabrication/recipe_list.html", {"products": products})
+
+
+@login_required
+@roles_required(*WORKS)
+@require_http_methods(["GET", "POST"])
+def recipe_edit(request: HttpRequest, pk: int) -> HttpResponse:
+    """The current recipe as boxes; saving makes the next revision."""
+    product = product_for(request.user, pk)
+    revision = _current(product)
+    definition = revision.definition
+    problems: dict[str, str] = {}
+    if request.method == "POST":
+        definition = recipe_form.edited(revision.definition, request.POST.dict())
+        try:
+            saved = save_recipe(
+                product=product, definition=definition, by=request.user, note=request.POST.get("note", "")
+            )
+        except Refused as refusal:
+            problems = {refusal.field: refusal.problem + (f" ({refusal.bound})" if refusal.bound else "")}
+        else:
+            messages.success(request, f"{product.name}: revision {saved.number} is in use from now on.")
+            return redirect("fabrication:recipe", pk)
+    context = _page(request, product, revision, definition, problems)
+    return render(request, "fabrication/recipe_edit.html", context, status=422 if problems else 200)
+
+
+@login_required
+@roles_required(*WORKS)
+@require_POST
+def recipe_try(request: HttpRequest, pk: int) -> HttpResponse:
+    """The worked example of what stands in the boxes, and what differs; nothing is kept."""
+    product = product_for(request.user, pk)
+    revision = _current(product)
+    definition = recipe_form.edited(revision.definition, request.POST.dict())
+    context = _example(request, product, revision, definition)
+    return render(request, "fabrication/_recipe_example.html", context)
+
+
+@login_required
+@roles_required(*WORKS)
+@require_GET
+def recipe_revisions(request: HttpRequest, pk: int) -> HttpResponse:
+    """Every revision with its difference from the one before."""
+    product = product_for(request.user, pk)
+    rows = list(product.recipe_revisions.select_related("saved_by").order_by("-number"))
+    read = [rules.Recipe.from_json(row.definition) for row in rows]
+    compared = []
+    for place, row in enumerate(rows):
+        lines = rules.difference(read[place + 1], read[place]) if place + 1 < len(rows) else []
+        compared.append((row, lines))
+    return render(request, "fabrication/recipe_revisions.html", {"product": product, "compared": compared})
+
+
+def _current(product: Product) -> RecipeRevision:
+    revision = product.recipe_revisions.filter(is_current=True).first()
+    if revision is None:
+        raise Http404(f"{product.name} has no recipe")
+    return revision
+
+
+def _page(
+    request: HttpRequest,
+    product: Product,
+    revision: RecipeRevision,
+    definition: dict[str, Any],
+    problems: dict[str, str],
+) -> dict[str, Any]:
+    shown = recipe_form.sections(definition, problems)
+    named = {box.path for section in shown for box in section.boxes if box.problem}
+    return {
+        "product": product,
+        "revision": revision,
+        "sections": shown,
+        "prefix": recipe_form.PREFIX,
+        "problems": [text for path, text in problems.items() if path not in named],
+        **_example(request, product, revision, definition),
+    }
+
+
+def _example(
+    request: HttpRequest, product: Product, revision: RecipeRevision, definition: dict[str, Any]
+) -> dict[str, Any]:
+    before = rules.Recipe.from_json(revision.definition)
+    recipe, problems = recipe_form.read(definition)
+    if recipe is None:
+        return {"product": product, "unread": problems}
+    materials = materials_of(product.branch)
+    order, wrong = _order(request, recipe)
+    example = rules.worked_example(recipe, materials, order, before=before, unit=request.user.unit)
+    return {
+        "product": product,
+        "recipe": recipe,
+        "order": order,
+        "order_wrong": wrong,
+        "example": example,
+        "drawing": draw_unit(example.made, unit=request.user.unit) if example.made else "",
+        "changes": rules.difference(before, recipe),
+        "checks": rules.check_recipe(recipe, materials),
+    }
+
+
+def _order(request: HttpRequest, recipe: rules.Recipe) -> tuple[rules.Order, str]:
+    """The order tried: as typed, else half way up the range."""
+    order = rules.middling_order(recipe)
+    sent = request.POST
+    options = {
+        option.key: sent[f"option:{option.key}"]
+        for option in recipe.options
+        if sent.get(f"option:{option.key}") in {choice.key for choice in option.choices}
+    }
+    try:
+        width = parse_length(sent["try_width"], request.user.unit) if sent.get("try_width") else order.width
+        height = parse_length(sent["try_height"], request.user.unit) if sent.get("try_height") else order.height
+        mount = sent.get("try_mount") if sent.get("try_mount") in {"inside", "outside"} else order.mount
+        return rules.Order(width, height, mount=mount, options=dict(order.options) | options), ""
+    except (LengthError, ValueError) as error:
+        return order, str(error)
