@@ -122,7 +122,7 @@ def _example(
     before = rules.Recipe.from_json(revision.definition)
     recipe, problems = recipe_form.read(definition)
     if recipe is None:
-        return {"product": product, "unread": problems}
+        return {"product": product, "unread": problems, "recipe": before, "order": rules.middling_order(before)}
     materials = materials_of(product.branch)
     order, wrong = _order(request, recipe)
     example = rules.worked_example(recipe, materials, order, before=before, unit=request.user.unit)

@@ -1,0 +1,107 @@
+"""Recipes: a new revision is whole before it is kept, and older units keep theirs."""
+
+import pytest
+
+from fabrication.models import RecipeRevision, UnitMake
+from fabrication.recipe_form import PREFIX, edited
+from fabrication.services.making import make_units
+from fabrication.services.recipes import save_recipe
+from fabrication.starting_data import load_materials, load_recipes, load_tolerances
+from measuring.models import Unit
+from measuring.starting_data import load_products
+from shared.errors import Refused
+from tests.fabrication.rows import make_made_unit
+
+pytestmark = pytest.mark.django_db
+
+
+@pytest.fixture
+def product(branch):
+    """The open roller of the starting range, with its recipe."""
+    load_products(branch)
+    load_materials(branch)
+    load_recipes(branch)
+    load_tolerances(branch)
+    return branch.products.get(key="wren")
+
+
+@pytest.fixture
+def unit(branch, workroom, product):
+    make = make_made_unit(branch, workroom)
+    unit, options = make.unit, {"control": "chain", "control_side": "left", "colour": "Brant sand"}
+    UnitMake.objects.all().delete()
+    Unit.objects.filter(pk=unit.pk).update(product=product, options=options)
+    return Unit.objects.select_related("product__branch", "opening__job", "opening__room").get(pk=unit.pk)
+
+
+def test_released_units_get_their_parts_and_keep_their_revision(unit, workroom, product):
+    make_units([unit], workroom)
+
+    make = unit.make
+    assert str(make.finished_width) == "35 1/4 in"
+    assert {part.name for part in make.parts.all()} >= {"tube", "cloth", "hem bar", "control chain"}
+    assert make.parts.get(name="cloth").material.key == "cloth-brant-sand"
+
+    current = product.recipe_revisions.get(is_current=True)
+    changed = edited(current.definition, {f"{PREFIX}clearance.inside.width": "1/4"})
+    save_recipe(product=product, definition=changed, by=workroom)
+    make.refresh_from_db()
+    assert make.recipe.number == 1
+    assert product.recipe_revisions.get(is_current=True).number == 2
+
+
+def test_the_roll_direction_nobody_chose_takes_the_recipes_default(unit, workroom):
+    make_units([unit], workroom)
+
+    assert unit.make.figures["made"]["options"]["roll"] == "standard"
+
+
+@pytest.mark.parametrize(
+    ("path", "value", "field"),
+    [
+        ("clearance.inside.width", "seven", "clearance.inside.width"),  # no length
+        ("clearance.inside.width", "9", "clearance.inside.width"),  # past its bound of 6 in
+        ("parts[0].length.plus[0].factor", "-99", "parts"),  # a tube of less than nothing
+    ],
+)
+def test_a_recipe_that_cannot_be_is_refused_at_its_box(product, workroom, path, value, field):
+    current = product.recipe_revisions.get(is_current=True)
+
+    with pytest.raises(Refused) as refusal:
+        save_recipe(product=product, definition=edited(current.definition, {PREFIX + path: value}), by=workroom)
+
+    assert refusal.value.field.startswith(field)
+    assert RecipeRevision.objects.filter(product=product).count() == 1
+
+
+def test_an_allowance_is_added_and_an_emptied_one_dropped(product):
+    definition = product.recipe_revisions.get(is_current=True).definition
+    cloth = next(place for place, row in enumerate(definition["parts"]) if row["key"] == "cloth")
+    at = f"parts[{cloth}].length.plus"
+
+    added = edited(definition, {f"add:{at}": "1/2", f"what:{at}": "second fold"})
+    dropped = edited(added, {f"{PREFIX}{at}[{len(added['parts'][cloth]['length']['plus']) - 1}].length": ""})
+
+    assert added["parts"][cloth]["length"]["plus"][-1] == {"what": "second fold", "length": "1/2"}
+    assert dropped == definition
+
+
+def test_the_page_shows_the_refusal_beside_the_box_and_keeps_the_rest(as_user, workroom, product):
+    sent = {f"{PREFIX}clearance.inside.width": "wide", f"{PREFIX}clearance.inside.height": "1/4"}
+
+    answer = as_user(workroom).post(f"/workroom/recipes/{product.pk}/", sent)
+
+    assert answer.status_code == 422
+    page = answer.content.decode()
+    assert "wide is not a length" in page
+    assert 'value="1/4"' in page
+
+
+def test_trying_a_recipe_keeps_nothing(as_user, workroom, product):
+    sent = {f"{PREFIX}clearance.inside.width": "1/2", "try_width": "36", "try_height": "60"}
+
+    answer = as_user(workroom).post(f"/workroom/recipes/{product.pk}/try/", sent)
+
+    assert answer.status_code == 200
+    assert "35 and a half inches" in answer.content.decode()
+    assert RecipeRevision.objects.filter(product=product).count() == 1
