@@ -7,7 +7,7 @@ from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any, Final
 
-from measuring.rules.families import FAMILIES, HEIGHTS, MOUNTS, SIDES, TABLE, WIDTHS, named
+from measuring.rules.families import FAMILIES, HEIGHTS, MOUNTS, SIDES, TABLE, WIDTHS, named, shown
 from measuring.rules.finding import CHECK, NOTE, STOP, Finding, finding
 from measuring.rules.findings import shape_findings
 from measuring.rules.opening import Opening
@@ -86,12 +86,35 @@ class ProductFit:
         reader.done()
         return _read_fit(fit, key, name, family)
 
+    def to_json(self) -> dict[str, Any]:
+        """The row again, lengths in inches."""
+        lengths = ["min_depth", "flush_depth", "head_height", "narrowing", "swing_depth", "hand_clearance"]
+        lengths += ["coupled_most", "support_span", "support_end", "package_extra"]
+        fit: dict[str, Any] = {"unit": "in", "confirmed": self.confirmed, "mounts": list(self.mounts)}
+        fit.update({name: _in_inches(getattr(self, name)) for name in lengths})
+        fit["clearance"] = {
+            "width": _in_inches(self.clearance_width),
+            "height": _in_inches(self.clearance_height),
+        }
+        fit["gap"] = {side: _in_inches(ticks) for side, ticks in self.gaps.items()} or None
+        fit["width"] = {"least": _in_inches(self.least_width), "most": _in_inches(self.most_width)}
+        fit["height"] = {"least": _in_inches(self.least_height), "most": _in_inches(self.most_height)}
+        fit["weight"] = {"grams_per_m2": self.grams_per_m2, "grams_per_m": self.grams_per_m}
+        fit["tubes"] = [{"name": tube.name, "most": _in_inches(tube.most)} for tube in self.tubes]
+        fit["packed_by_height"], fit["sold_as"] = self.packed_by_height, self.sold_as
+        fit["controls"] = [control.to_json() for control in self.controls]
+        return {"key": self.key, "name": self.name, "family": self.family, "fit": fit}
+
     def control(self, key: str) -> Control | None:
         """The control chosen, or the first one there is."""
         for control in self.controls:
             if control.key == key:
                 return control
         return self.controls[0] if self.controls and not key else None
+
+
+def _in_inches(ticks: int | None) -> str | None:
+    return None if ticks is None else shown(ticks, "in")
 
 
 def _read_fit(fit: Reader, key: str, name: str, family: str) -> ProductFit:

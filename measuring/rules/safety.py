@@ -13,7 +13,7 @@ from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from typing import Any, Final
 
-from measuring.rules.families import TABLE, named
+from measuring.rules.families import TABLE, named, shown
 from measuring.rules.finding import Finding, finding
 from measuring.rules.sizing import OrderSize
 from shared.contracts import Reader
@@ -69,6 +69,16 @@ class Control:
         )
         reader.done()
         return control
+
+    def to_json(self) -> dict[str, Any]:
+        """The object again, lengths in inches."""
+        out: dict[str, Any] = {"key": self.key, "name": self.name, "cord": self.cord}
+        for name, ticks in (("free_end", self.free_end), ("loop", self.loop)):
+            if ticks is not None:
+                out[name] = shown(ticks, "in")
+        if self.loop_share is not None:
+            out["loop_share"] = list(self.loop_share)
+        return {**out, "device": self.device, "power": self.power}
 
 
 @dataclass(frozen=True, slots=True)

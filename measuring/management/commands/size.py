@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 import sys
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping, Sequence
 from typing import IO, Any
 
 from django.core.management.base import BaseCommand, CommandParser
@@ -14,6 +14,7 @@ from measuring.rules.opening import Opening, read_opening
 from shared.contracts import UNITS, ContractError, Reader, lines, parse_json, read_source, run_command
 
 MOST_OPENINGS = 1_000_000
+MOST_IN_A_ROOM = 40
 
 
 class Command(BaseCommand):
@@ -37,13 +38,29 @@ class Command(BaseCommand):
 def size_document(name: str) -> int:
     """Reads the whole document before the first word goes out: an error leaves standard output empty."""
     openings = list(_openings(read_source(name)))
+    rooms = _rooms(openings)
     out = sys.stdout
     out.write('{"openings": [')
     for place, opening in enumerate(openings):
-        out.write(("" if place == 0 else ", ") + json.dumps(answer(opening), ensure_ascii=False))
+        out.write(("" if place == 0 else ", ") + json.dumps(_answer(opening, rooms), ensure_ascii=False))
     out.write("]}\n")
     out.flush()
     return 0
+
+
+def _rooms(openings: Sequence[Opening]) -> dict[str, list[Opening]]:
+    rooms: dict[str, list[Opening]] = {}
+    for opening in openings:
+        if opening.room:
+            rooms.setdefault(opening.room, []).append(opening)
+    return rooms
+
+
+def _answer(opening: Opening, rooms: Mapping[str, Sequence[Opening]]) -> dict[str, Any]:
+    """Openings of one room are evidence for each other; a "room" of very many is only a word."""
+    room = rooms.get(opening.room, ())
+    alikes = [other for other in room if other is not opening] if len(room) <= MOST_IN_A_ROOM else []
+    return answer(opening, alikes)
 
 
 def _openings(text: bytes) -> Iterator[Opening]:

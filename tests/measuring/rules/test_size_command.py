@@ -95,3 +95,16 @@ def test_an_error_among_lines_names_its_line():
 
     assert done.returncode == 2
     assert json.loads(done.stderr)["error"]["field"] == "line 2.family"
+
+
+def test_openings_of_one_room_are_evidence_for_each_other(tmp_path, capsys):
+    shifted = {"top": "36 3/8", "middle": "36 1/4", "bottom": "36 1/4"}
+    room = [{**ROLLER, "id": name, "room": "kitchen"} for name in "BC"]
+    document = tmp_path / "openings.json"
+    document.write_text(json.dumps({"unit": "in", "openings": [*room, {**room[0], "id": "D", "widths": shifted}]}))
+
+    assert size_document(str(document)) == 0
+
+    answers = json.loads(capsys.readouterr().out)["openings"]
+    doubted = {answer["id"]: {f["field"] for f in answer["findings"] if f["code"] == "misread"} for answer in answers}
+    assert doubted["D"] == {"widths.top", "widths.middle", "widths.bottom"}
