@@ -339,14 +339,10 @@ def _cheapest(
 ) -> list[Length] | None:
     """Least total movement from even; None where the slots can't all be placed."""
     chains: dict[int, tuple[int, tuple[int, ...]]] = {}
-    for number, slot in enumerate(slots):
-        choices = _choices(slot, barred, grid)
+    for number, (slot, choices) in enumerate(zip(slots, _all_choices(slots, barred, span, grid), strict=True)):
         if number == 0:
             chains = {at: (abs(at - slot.evenly.ticks), (at,)) for at in choices}
             continue
-        if span is not None:
-            reached = {before + span.ticks // grid.ticks * grid.ticks for before in chains}
-            choices += [at for at in reached if _may_sit(Length(at), slot, barred) and at not in choices]
         nearest = 1 if slot.is_fixed else gap.ticks  # the ends of a very narrow unit have no choice
         grown: dict[int, tuple[int, tuple[int, ...]]] = {}
         for at in choices:
@@ -362,6 +358,27 @@ def _cheapest(
     if not chains:
         return None
     return [Length(at) for at in min(chains.values())[1]]
+
+
+def _all_choices(
+    slots: Sequence[_Slot], barred: Sequence[_Barred], span: Length | None, grid: Length
+) -> list[set[int]]:
+    """
+    For each slot every place worth trying: even, an edge of a barred stretch, or a whole span from such
+    a place of a neighbour (a test compares it with a search of the whole grid).
+    """
+    choices = [set(_choices(slot, barred, grid)) for slot in slots]
+    if span is None or not barred:
+        return choices
+    order = range(len(slots))
+    for step, places in ((1, order[1:]), (-1, order[-2::-1])):
+        for place in places:
+            for at in choices[place - step]:
+                reached = Length(at + step * span.ticks)
+                reached = reached.down(grid) if step > 0 else reached.up(grid)
+                if not slots[place].is_fixed and _may_sit(reached, slots[place], barred):
+                    choices[place].add(reached.ticks)
+    return choices
 
 
 def _choices(slot: _Slot, barred: Sequence[_Barred], grid: Length) -> list[int]:

@@ -141,6 +141,9 @@ def _fixings(hardware: HardwareList, unit: InstallUnit, rules: HardwareRules, sa
     wall = rules.substrates[unit.substrate]
     brackets = len(hardware.brackets_at)
     kits = {line.kit for line in hardware.lines if line.group == "screw"}
+    said_missing = {finding.field for finding in hardware.findings if finding.code == "kit_missing"}
+    if not hardware.fixings:
+        return [f"no fixings at all for {wall.name}"]
     for name in wall.kits:
         kit = rules.fasteners[name]
         if kit.otherwise and kit.allowable_lb is None:
@@ -148,6 +151,8 @@ def _fixings(hardware: HardwareList, unit: InstallUnit, rules: HardwareRules, sa
             name, kit = kit.otherwise, rules.fasteners[kit.otherwise]
             if board:
                 out += _board(hardware, unit, rules)
+        if f"fasteners.{name}" in said_missing:
+            continue
         if name not in kits:
             out.append(f"no fixings of the kit {name} for {wall.name}")
             continue

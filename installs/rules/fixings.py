@@ -104,7 +104,7 @@ def plan_fixings(
     if refusal is not None:
         return FixingPlan((), (refusal,))
     pull, pull_why = pull_on_bracket(unit, plan, projection, rules)
-    kits, findings, backing = [], [], False
+    kits, findings, problems, backing = [], [], {}, False
     for wanted in wall.kits:
         name = kit_used(wanted, rules)
         if name != wanted:
@@ -112,10 +112,15 @@ def plan_fixings(
             backing = backing or takes_board(unit, rules)
         fixing, problem = _choose(unit, name, plan, projection, pull, pull_why, rules)
         if fixing is None:
-            findings.append(Finding("no_screw", problem, rules.severity(), "obstructions", cannot=True))
+            problems[name] = problem
             continue
         kits.append(fixing)
         findings += _unproven(fixing)
+    for name, problem in problems.items():
+        if kits:  # of two kits for an unknown wall the other is left
+            findings.append(Finding("kit_missing", problem, "check", f"fasteners.{name}"))
+        else:
+            findings.append(Finding("no_screw", problem, rules.severity(), "obstructions", cannot=True))
     if unit.substrate == "unknown":
         findings.append(Finding("substrate_unknown", wall.advice, "check", "substrate"))
     return FixingPlan(tuple(kits), tuple(findings), backing)

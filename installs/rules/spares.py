@@ -8,8 +8,9 @@ from decimal import ROUND_CEILING
 
 from installs.rules.codec import Data
 from installs.rules.data import HardwareRules
-from installs.rules.trims import Line, line
+from installs.rules.trims import Line, cut_strips, line
 from installs.rules.units import InstallUnit
+from shared.lengths import ZERO, Length
 
 
 @dataclass(frozen=True)
@@ -75,6 +76,59 @@ def top_up(held: Mapping[str, int], rules: HardwareRules) -> tuple[TopUp, ...]:
             missing = item.van_most - count
             out.append(TopUp(item.key, item.name, count, item.van_least, item.van_most, missing, why))
     return tuple(out)
+
+
+@dataclass(frozen=True)
+class Shortage(Data):
+    """An item the shelf has too little of."""
+
+    item: str
+    name: str
+    needed: int
+    free: int
+    short: int
+    why: str
+
+
+def shortages(lines: Iterable[Line], free: Mapping[str, int], rules: HardwareRules) -> tuple[Shortage, ...]:
+    """
+    What is missing on the shelf for these lines: pieces, and whole stock lengths for what is cut.
+
+    Parameters
+    ----------
+    free
+        Pieces (or stock lengths) of each item that nobody has reserved; none where it is left out.
+
+    Examples
+    --------
+    >>> from installs.rules.data import starting_rules
+    >>> asked = line(starting_rules(), "rail-clip", 5, "5")
+    >>> [(entry.item, entry.short) for entry in shortages([asked], {"rail-clip": 3}, starting_rules())]
+    [('rail-clip', 2)]
+    """
+    pieces: dict[str, int] = {}
+    lengths: dict[str, list[Length]] = {}
+    for entry in lines:
+        if entry.lengths and rules.item(entry.item).length is not None:
+            lengths.setdefault(entry.item, []).extend(entry.lengths)
+        else:
+            pieces[entry.item] = pieces.get(entry.item, 0) + entry.quantity
+    out = [_short(item, count, f"{count} needed", free, rules) for item, count in pieces.items()]
+    for item, wanted in lengths.items():
+        stock = rules.item(item).length or ZERO
+        cuts, over = cut_strips(wanted, (), stock, rules.strips.kerf, rules.strips.keep)
+        why = f"{len(wanted)} lengths out of {len(cuts)} of {stock}" + (
+            f", {len(over)} too long for it" if over else ""
+        )
+        out.append(_short(item, len(cuts) + len(over), why, free, rules))
+    return tuple(entry for entry in out if entry is not None)
+
+
+def _short(item: str, needed: int, why: str, free: Mapping[str, int], rules: HardwareRules) -> Shortage | None:
+    held = free.get(item, 0)
+    if held >= needed:
+        return None
+    return Shortage(item, rules.item(item).name, needed, held, needed - held, f"{why}, {held} free")
 
 
 def packs(quantity: int, pack: int) -> int:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import random
 from dataclasses import replace
 from decimal import Decimal
 from itertools import pairwise
@@ -184,3 +185,38 @@ def test_an_outside_bracket_needs_flat_wall_for_its_height():
 
     assert [finding.code for finding in tight.findings] == ["bracket_height"]
     assert enough.findings == ()
+
+
+def least_movement(plan, barred: list[tuple[int, int]], gap: int) -> int | None:
+    """Every mark of the 1/8 in grid tried for every middle of a slat head; None where none fits."""
+    grid = inch("1/8").ticks
+    span = plan.span.ticks
+    width = plan.places[-1].at.ticks
+    free = [mark for mark in range(0, width + 1, grid) if not any(low < mark < high for low, high in barred)]
+    chains = {0: 0}
+    for place in plan.places[1:-1]:
+        grown = {}
+        for mark in free:
+            costs = [cost for before, cost in chains.items() if before + gap <= mark <= before + span]
+            if costs:
+                grown[mark] = min(costs) + abs(mark - place.evenly.ticks)
+        chains = grown
+    return min((cost for before, cost in chains.items() if width - before <= span), default=None)
+
+
+def test_brackets_move_no_more_than_a_search_of_the_whole_grid_finds():
+    compared = 0
+    for seed in range(120):
+        pick = random.Random(seed)
+        width = inch(f"{pick.randint(8 * 50, 8 * 120)}/8")
+        spots = tuple(KeepOff("ladder", Length(pick.randint(0, width.ticks))) for _ in range(pick.choice((2, 4, 7))))
+        plan = plan_brackets(make_unit(width=width, weight_g=3000, keep_off=spots), RULES)
+        if "so that all clear" in plan.why:
+            continue
+        off = inch("3/2").ticks
+        barred = [(spot.at.ticks - off, spot.at.ticks + off) for spot in spots]
+
+        moved = sum(abs(place.at - place.evenly).ticks for place in plan.places)
+        assert moved == least_movement(plan, barred, inch("3/2").ticks), seed
+        compared += 1
+    assert compared > 60

@@ -17,7 +17,7 @@ from installs.rules.durations import (
 from installs.rules.hardware import hardware_list
 from installs.rules.ladders import plan_ladder
 from installs.rules.loading import HARDWARE, LONG_RACK, SPARES, StopLoad, load_list, packages_of
-from installs.rules.spares import day_spares, packs, top_up
+from installs.rules.spares import day_spares, packs, shortages, top_up
 from installs.rules.trims import line
 from installs.rules.units import Motor, SiteFacts, Valance
 from shared.contracts import ContractError
@@ -124,6 +124,21 @@ def test_the_van_is_topped_up_only_below_its_least():
     short = top_up({**full, item.key: item.van_least - 1}, RULES)
     assert [entry.quantity for entry in short] == [item.van_most - item.van_least + 1]
     assert packs(short[0].quantity, item.pack) == 2
+
+
+def test_strips_are_short_by_whole_stock_lengths():
+    """Two of 60 in and one of 30 come out of two strips of 96 in."""
+    asked = line(RULES, "gap-strip", 3, "", lengths=(inch(60), inch(60), inch(30)))
+
+    assert shortages([asked], {"gap-strip": 2}, RULES) == ()
+    assert [entry.short for entry in shortages([asked], {"gap-strip": 1}, RULES)] == [1]
+
+
+def test_an_item_over_several_lines_is_counted_once():
+    lines = [line(RULES, "wood-screw-8x2", 40, ""), line(RULES, "wood-screw-8x2", 70, "")]
+
+    assert shortages(lines, {"wood-screw-8x2": 110}, RULES) == ()
+    assert [entry.short for entry in shortages(lines, {"wood-screw-8x2": 100}, RULES)] == [10]
 
 
 # -- ladders -------------------------------------------------------------------------------

@@ -181,3 +181,14 @@ def test_drill_and_bit_of_each_kit_are_among_the_tools():
 
     assert "hammer drill" in names
     assert "bit: 5/32 in masonry" in names
+
+
+def test_of_two_kits_for_an_unknown_wall_one_that_does_not_reach_is_only_said():
+    """2 in of solid wall take the wood screw of 2; the masonry screw that bites 1 1/4 past board is 2 1/4."""
+    shallow = answer_for(substrate="unknown", solid_depth=inch(2))
+    shallower = answer_for(substrate="unknown", solid_depth=inch("1/2"))
+
+    assert [kit.kit for kit in shallow.fixings] == ["stud"]
+    assert "kit_missing" in codes(shallow)
+    assert shallow.cannot == ()
+    assert {finding.code for finding in shallower.cannot} == {"no_screw"}
