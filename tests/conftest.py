@@ -172,8 +172,8 @@ def new_worker(transactional_db: None, broker: Broker) -> Iterator[Callable[...,
 
     def start(**how: Any) -> Worker:
         more = how.pop("env", {})
-        started.append(servers.Worker({**env, **more}, **how).start())
-        return started[-1]
+        started.append(servers.Worker({**env, **more}, **how))
+        return started[-1].start()
 
     yield start
     for worker in started:

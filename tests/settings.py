@@ -6,19 +6,21 @@ time; ``JAMBWISE_TEST_DATABASE=postgresql`` runs the same suite on a private Pos
 server, and the tests of long work and the browser's walk always use one where it is installed.
 """
 
+import atexit
 import os
+import shutil
 import tempfile
-from pathlib import Path
 
-_scratch = Path(tempfile.mkdtemp(prefix="jw-"))
-os.environ.setdefault("JAMBWISE_DATA", str(_scratch))
+if "JAMBWISE_DATA" not in os.environ:
+    os.environ["JAMBWISE_DATA"] = tempfile.mkdtemp(prefix="jw-")
+    atexit.register(shutil.rmtree, os.environ["JAMBWISE_DATA"], ignore_errors=True)
 if os.environ.get("JAMBWISE_TEST_DATABASE") == "postgresql":
     from tests.servers import postgres_for_this_process
 
     os.environ["DATABASE_URL"] = postgres_for_this_process()
 
-from shared.settings import *  # noqa: E402, F403
-from shared.settings import DATA_DIR, DATABASES, LOGGING  # noqa: E402
+from shared.settings import *  # noqa: F403
+from shared.settings import DATA_DIR, DATABASES, LOGGING
 
 DEBUG = False
 PASSWORD_HASHERS = ["django.contrib.auth.hashers.MD5PasswordHasher"]

@@ -9,7 +9,6 @@ import functools
 import json
 import math
 import random
-import shutil
 import threading
 from http.server import SimpleHTTPRequestHandler, ThreadingHTTPServer
 from pathlib import Path
@@ -25,16 +24,6 @@ from measuring.rules.safety import Jurisdiction, Site
 from measuring.rules.sizing import order_size
 from shared.lengths import Length, LengthError, Unit, parse_length
 
-CHROMIUM = "/usr/bin/chromium"
-ARGUMENTS = [
-    "--no-sandbox",
-    "--disable-gpu",
-    "--disable-quic",
-    "--no-first-run",
-    "--disable-background-networking",
-    "--disable-component-update",
-    "--disable-sync",
-]
 STATIC = Path(__file__).resolve().parents[2] / "measuring" / "static" / "measuring"
 CASES = 10_000
 PAGE = (
@@ -91,19 +80,16 @@ class Server(SimpleHTTPRequestHandler):
 
 
 @pytest.fixture(scope="module")
-def page():
-    if not Path(CHROMIUM).exists() and not shutil.which("chromium"):
-        pytest.skip("no Chromium here: apt-get install chromium")
-    sync_api = pytest.importorskip("playwright.sync_api")
+def page(chromium):
+    from playwright.sync_api import expect
+
     server = ThreadingHTTPServer(("127.0.0.1", 0), functools.partial(Server, directory=STATIC))
     threading.Thread(target=server.serve_forever, daemon=True).start()
-    with sync_api.sync_playwright() as playwright:
-        browser = playwright.chromium.launch(executable_path=CHROMIUM, args=ARGUMENTS)
-        tab = browser.new_page()
-        tab.goto(f"http://127.0.0.1:{server.server_port}/")
-        sync_api.expect(tab).to_have_title("ready")
-        yield tab
-        browser.close()
+    tab = chromium.new_page()
+    tab.goto(f"http://127.0.0.1:{server.server_port}/")
+    expect(tab).to_have_title("ready")
+    yield tab
+    tab.close()
     server.shutdown()
 
 
