@@ -55,6 +55,7 @@ def broker_command(path: Path) -> list[str]:
         *("--save", ""),
         *("--daemonize", "no"),
         *("--loglevel", "warning"),
+        *("--logfile", str(path.parent / "broker.log")),
     ]
 
 
@@ -147,7 +148,9 @@ def main() -> int:
     try:
         if not settings.REDIS_URL:
             _start_broker(crew, settings.BROKER_SOCKET, env)
-        celery = [sys.executable, "-m", "celery", "-A", "shared.celery"]
+        # A container's only user is often root; Celery's warning is about pickled messages, ours are JSON.
+        env["PYTHONWARNINGS"] = "ignore:You're running the worker with superuser privileges"
+        celery = [sys.executable, "-m", "celery", "-q", "-A", "shared.celery"]
         crew.start(
             "worker",
             [*celery, "worker", "-P", "prefork", "-c", str(chosen.processes), "-B",
@@ -178,7 +181,8 @@ def main() -> int:
 
 def _start_broker(crew: Crew, path: Path, env: dict[str, str]) -> None:
     if answers_on_socket(path):
-        raise SystemExit(f"this site's broker runs already ({path}): another `./run demo` of this folder?")
+        print("  using the broker of this folder that runs already")
+        return
     path.unlink(missing_ok=True)
     try:
         crew.start("broker", broker_command(path), env)

@@ -326,7 +326,7 @@ TEMPLATES = sorted(
 @pytest.mark.parametrize("path", TEMPLATES, ids=lambda path: str(path.relative_to(ROOT)))
 def test_no_template_has_inline_style_or_script(path: Path) -> None:
     seen = Inline()
-    seen.feed(path.read_text())
+    seen.feed(re.sub(r"\{[%{#].*?[%}#]\}", "", path.read_text(), flags=re.DOTALL))
 
     assert seen.found == []
     assert "hx-on" not in path.read_text()
