@@ -109,7 +109,7 @@ def _bands(recipe: Recipe) -> Iterator[Problem]:
         by_key.setdefault(rule.key, []).append(rule)
     for key, rules in by_key.items():
         values = _values_that_matter(recipe, rules)
-        cells = list(itertools.product(*(_edges(recipe, rules, side) for side in ("width", "height"))))
+        cells = list(itertools.product(*(_band_edges(recipe, rules, side) for side in ("width", "height"))))
         for combination in itertools.product(*values.values()):
             chosen = dict(zip(values, combination, strict=True))
             yield from _cells(key, rules, chosen, cells)
@@ -165,6 +165,12 @@ def _edges(recipe: Recipe, rules: Iterable[PartRule], side: str) -> list[Length]
             if condition.on == side:
                 found |= {edge for edge in (condition.least, condition.below) if edge and least < edge <= most}
     return sorted(found)
+
+
+def _band_edges(recipe: Recipe, rules: Sequence[PartRule], side: str) -> list[Length]:
+    """One size of each band; a single one where no rule has a band of that side."""
+    edges = _edges(recipe, rules, side)
+    return edges if any(condition.on == side for rule in rules for condition in rule.when) else edges[:1]
 
 
 def _applies(rule: PartRule, chosen: Mapping[str, str], width: Length, height: Length) -> bool:

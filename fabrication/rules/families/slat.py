@@ -10,7 +10,7 @@ from fabrication.rules.model import CannotMake, Cutout
 from fabrication.rules.spans import evenly_spaced
 from fabrication.rules.trade import SlatTrade
 from fabrication.rules.winding import mm_up
-from shared.lengths import SIXTEENTH, Length
+from shared.lengths import SIXTEENTH, ZERO, Length
 
 
 def work(bench: Bench) -> None:
@@ -92,10 +92,11 @@ def _ladders(bench: Bench, trade: SlatTrade) -> None:
 def _cutouts(bench: Bench, trade: SlatTrade) -> None:
     """Which slats lose a piece of their end; they are cut whole and trimmed at the bench."""
     height, length = bench.measures["height"], bench.length("slats")
+    slat = bench.material_of("slats").facts.width or ZERO
+    reach = trade.cutout_clearance + Length(slat.ticks // 2)  # a closed slat hangs half its width each way
     for place, cutout in enumerate(bench.order.cutouts):
         _check_cutout(bench, cutout, length, f"cutouts[{place}]")
-        low = cutout.from_bottom - trade.cutout_clearance
-        high = cutout.from_bottom + cutout.height + trade.cutout_clearance
+        low, high = cutout.from_bottom - reach, cutout.from_bottom + cutout.height + reach
         number = sum(low <= height - top <= high for top in bench.places["slats"])
         text = (
             f"{cutout.side}, {bench.text(cutout.depth)} deep, {bench.text(cutout.height)} high, from "

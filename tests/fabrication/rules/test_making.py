@@ -6,23 +6,9 @@ import dataclasses
 
 import pytest
 
-from fabrication.rules.recipes import CannotMake, Order, make_unit, starting_materials, starting_recipes
+from fabrication.rules.recipes import CannotMake, make_unit
 from shared.lengths import Length, Unit, total
-
-MATERIALS = starting_materials()
-RECIPES = starting_recipes()
-
-
-def inches(text: str) -> Length:
-    return Length.parse(text)
-
-
-def order(width: str = "35 3/8", height: str = "60", **kwargs: object) -> Order:
-    return Order(inches(width), inches(height), **kwargs)  # type: ignore[arg-type]
-
-
-def made(product: str, **kwargs: object):
-    return make_unit(RECIPES[product], order(**kwargs), MATERIALS)  # type: ignore[arg-type]
+from tests.fabrication.rules.shop import MATERIALS, RECIPES, inches, made, order
 
 
 def test_an_inside_order_on_opening_size_gives_up_the_clearance_once():

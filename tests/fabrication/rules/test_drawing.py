@@ -1,0 +1,68 @@
+"""The exploded drawing says what it shows and keeps the house's manners."""
+
+from __future__ import annotations
+
+from xml.etree import ElementTree
+
+import pytest
+
+from fabrication.rules.drawing import draw_unit
+from fabrication.rules.labels import code128_values, draw_code128
+from shared.lengths import Unit
+from tests.fabrication.rules.boxes import points_outside
+from tests.fabrication.rules.shop import RECIPES, made
+
+SVG = "{http://www.w3.org/2000/svg}"
+
+
+@pytest.mark.parametrize("product", sorted(RECIPES))
+def test_a_drawing_has_title_and_words_and_every_part_by_number(product: str):
+    unit = made(product, code="K7M2P9T")
+    root = ElementTree.fromstring(draw_unit(unit))
+
+    texts = [element.text for element in root.iter(f"{SVG}text")]
+
+    assert root.find(f"{SVG}title").text == f"{unit.name} K7M2P9T"
+    assert f"{unit.weight_kg} kg" in root.find(f"{SVG}desc").text
+    for number, part in enumerate(unit.parts, 1):
+        assert str(number) in texts
+        assert any(text.startswith(f"{part.quantity} × {part.name[:15]}") for text in texts)
+
+
+def test_a_drawing_in_millimetres_writes_whole_millimetres():
+    svg = draw_unit(made("teal"), unit=Unit.MM)
+
+    assert "finished 889 × 1524 mm" in svg
+    assert 'class="stacked"' not in svg
+
+
+def test_a_drawing_brings_no_style_of_its_own():
+    assert "style" not in draw_unit(made("curlew")).replace("font-style", "")
+
+
+def test_slats_of_a_small_blind_are_all_drawn():
+    unit = made("dunlin_wood", height="30")
+    root = ElementTree.fromstring(draw_unit(unit))
+
+    slats = [
+        line for line in root.iter(f"{SVG}line")
+        if line.attrib["class"] == "ink" and line.attrib["y1"] == line.attrib["y2"]
+    ]
+
+    assert len(slats) == unit.counts["slats"]
+
+
+def test_a_bar_code_keeps_its_quiet_zones():
+    svg = draw_code128("K7M2P9T")
+
+    bars = [float(bar.attrib["x"]) for bar in ElementTree.fromstring(str(svg.render())).iter(f"{SVG}rect")]
+
+    assert min(bars) == 10
+    assert svg.width == 20 + 11 * (len(code128_values("K7M2P9T")) - 1) + 13
+    assert not points_outside(str(svg.render()))
+
+
+@pytest.mark.parametrize(("text", "code_set", "named"), [("é", "", "'é'"), ("a", "A", "'a'"), ("123", "C", "'123'")])
+def test_a_character_the_set_does_not_have_is_named(text: str, code_set: str, named: str):
+    with pytest.raises(ValueError, match=named):
+        code128_values(text, code_set=code_set)
