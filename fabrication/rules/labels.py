@@ -8,8 +8,6 @@ from __future__ import annotations
 
 from typing import Final
 
-from shared.drawings import Svg
-
 STARTS: Final = {"A": 103, "B": 104, "C": 105}
 STOP: Final = 106
 QUIET_MODULES: Final = 10
@@ -100,18 +98,3 @@ def code128_modules(text: str, *, code_set: str = "") -> str:
         for place, width in enumerate(WIDTHS[value]):
             bars.append(("1" if place % 2 == 0 else "0") * int(width))
     return "".join(bars)
-
-
-def draw_code128(text: str, *, module: float = 1.0, height: float = 28.0) -> Svg:
-    """A bar code with its quiet zones, the text beneath."""
-    modules = code128_modules(text)
-    wide = (len(modules) + 2 * QUIET_MODULES) * module
-    svg = Svg(wide, height + 14, title=f"bar code {text}", desc="Code 128", look="barcode")
-    at = 0
-    while at < len(modules):
-        run = len(modules[at:]) - len(modules[at:].lstrip(modules[at]))
-        if modules[at] == "1":
-            svg.rect((QUIET_MODULES + at) * module, 0, run * module, height, "fill-ink")
-        at += run
-    svg.text(wide / 2, height + 11, text, size=10)
-    return svg

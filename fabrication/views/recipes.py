@@ -13,9 +13,9 @@ from django.views.decorators.http import require_GET, require_http_methods, requ
 
 from fabrication import recipe_form
 from fabrication.access import product_for
+from fabrication.exploded import draw_unit
 from fabrication.models import RecipeRevision
 from fabrication.rules import recipes as rules
-from fabrication.rules.drawing import draw_unit
 from fabrication.services.making import materials_of
 from fabrication.services.recipes import save_recipe
 from fabrication.views import WORKS

@@ -8,10 +8,10 @@ from django.shortcuts import get_object_or_404, redirect, render
 from django.views.decorators.http import require_GET
 
 from fabrication.access import make_for
+from fabrication.exploded import draw_unit
 from fabrication.forms import CheckForm
 from fabrication.models import Part, UnitMake
 from fabrication.rules import recipes as rules
-from fabrication.rules.drawing import draw_unit
 from fabrication.views import LOOKS, WORKS
 from jobs.models import Job
 from measuring.models import Unit

@@ -11,10 +11,10 @@ from random import Random
 
 import pytest
 
-from fabrication.rules.drawing import draw_unit
+from fabrication.exploded import draw_unit
 from fabrication.rules.recipes import make_unit
 from shared.lengths import ZERO, Unit
-from tests.fabrication.rules.boxes import points_outside
+from tests.fabrication.boxes import points_outside
 from tests.fabrication.rules.shop import MATERIALS, RECIPES, made, random_order
 
 UNITS = int(os.environ.get("JAMBWISE_UNITS", "3000"))

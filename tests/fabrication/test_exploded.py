@@ -6,10 +6,11 @@ from xml.etree import ElementTree
 
 import pytest
 
-from fabrication.rules.drawing import draw_unit
-from fabrication.rules.labels import code128_values, draw_code128
+from fabrication.barcodes import draw_code128
+from fabrication.exploded import draw_unit
+from fabrication.rules.labels import code128_values
 from shared.lengths import Unit
-from tests.fabrication.rules.boxes import points_outside
+from tests.fabrication.boxes import points_outside
 from tests.fabrication.rules.shop import RECIPES, made
 
 SVG = "{http://www.w3.org/2000/svg}"
