@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections import Counter
+from fractions import Fraction
 from random import Random
 
 from fabrication.rules.cutting import BarPiece, BarProblem, BarStock, RollPiece, RollProblem, RollStock
@@ -80,13 +81,13 @@ def small_bars(seed: int) -> BarProblem:
             Length(random.randint(longest // 2, longest)),
             random.choice((None, None, 1, 2, 3)),
             random.random() < 0.3,
-            random.choice((None, None, None, None)) if random.random() < 0.8 else random.randint(1, longest),
+            None if random.random() < 0.8 else Fraction(random.randint(1, 4 * longest), 4),
         )
         for place in range(random.randint(1, 3))
     ]
-    pieces, count = [], 0
-    while count < random.randint(1, 7):
-        quantity = random.randint(1, 3)
+    pieces, count, wanted = [], 0, random.randint(1, 7)
+    while count < wanted:
+        quantity = min(random.randint(1, 3), wanted - count)
         pieces.append(BarPiece(f"p{len(pieces)}", Length(random.randint(1, longest * 2 // 3)), quantity))
         count += quantity
     return BarProblem(
@@ -115,6 +116,33 @@ def panels(
         RollPiece(f"{width.text()} x {drop.text()}", width, drop, number, turn)
         for (width, drop), number in sorted(sizes.items(), reverse=True)
     )
-    stock = tuple(RollStock(f"{width} in", INCH * width, price=None if len(roll_in) == 1 else width)
+    stock = tuple(RollStock(f"{width} in", INCH * width, price=None if len(roll_in) == 1 else Fraction(width))
                   for width in roll_in)
     return RollProblem(stock, pieces, kerf, "in")
+
+
+def small_rolls(seed: int) -> RollProblem:
+    """A roll problem small enough to enumerate: up to 5 panels, plain integers."""
+    random = Random(seed)
+    widest = random.choice((10, 20, 30))
+    stock = []
+    for place in range(random.randint(1, 2)):
+        finite = random.random() < 0.4
+        stock.append(
+            RollStock(
+                f"r{place}",
+                Length(random.randint(widest // 2, widest)),
+                Length(random.randint(widest, 3 * widest)) if finite else None,
+                random.choice((1, 2)) if finite else None,
+                finite and random.random() < 0.5,
+                random.choice((None, None, Fraction(random.randint(1, 20), 10))),
+            )
+        )
+    pieces, count, wanted = [], 0, random.randint(1, 5)
+    turn = random.random() < 0.4
+    while count < wanted:
+        quantity = min(random.randint(1, 3), wanted - count)
+        size = Length(random.randint(1, widest * 2 // 3)), Length(random.randint(1, widest))
+        pieces.append(RollPiece(f"p{len(pieces)}", *size, quantity, turn and random.random() < 0.7))
+        count += quantity
+    return RollProblem(tuple(stock), tuple(pieces), Length(random.choice((0, 0, 1))))

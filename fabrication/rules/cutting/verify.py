@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Iterable
+from dataclasses import replace
 from fractions import Fraction
 from math import gcd
 
@@ -47,7 +48,8 @@ def verify(problem: Problem, plan: Plan) -> None:
     _require(material == plan.material.ticks, f"material is {material}, not {plan.material.ticks} ticks")
     _require(cost == plan.cost, f"cost is {cost}, not {plan.cost} ticks")
     _require(plan.bound <= plan.cost, f"bound {plan.bound} is above the cost {plan.cost}")
-    certified = certified_bound(problem, plan.certificate, unplaced=_unplaced(plan))
+    problem = _placed(problem, plan)
+    certified = certified_bound(problem, plan.certificate)
     quantum = cost_quantum(problem)
     certified = -(-certified // quantum) * quantum
     if plan.proof == "duals":
@@ -57,9 +59,7 @@ def verify(problem: Problem, plan: Plan) -> None:
         _require(certified <= plan.cost, f"the dual prices prove {certified}, above the cost")
 
 
-def certified_bound(
-    problem: Problem, certificate: Certificate, unplaced: Counter[str] | None = None
-) -> Fraction:
+def certified_bound(problem: Problem, certificate: Certificate) -> Fraction:
     """
     The bound on cost, in ticks, that the certificate proves by an exact integer knapsack.
 
@@ -76,10 +76,7 @@ def certified_bound(
         allowed = certificate.stock.get(stock, 0)
         _require(over <= allowed, f"a pattern of {stock} undercuts the dual prices by {over - allowed}")
         _require(allowed == 0 or limits[stock] is not None, f"{stock} is endless, its price must be 0")
-    missing = unplaced or Counter()
-    earned = sum(
-        certificate.pieces.get(piece.id, 0) * (piece.quantity - missing[piece.id]) for piece in problem.pieces
-    )
+    earned = sum(certificate.pieces.get(piece.id, 0) * piece.quantity for piece in problem.pieces)
     paid = sum(price * (limits[stock] or 0) for stock, price in certificate.stock.items())
     return Fraction(earned - paid, certificate.scale)
 
@@ -128,6 +125,16 @@ def _unplaced(plan: Plan) -> Counter[str]:
     for entry in plan.unplaced:
         missing[entry.piece] += entry.quantity
     return missing
+
+
+def _placed(problem: Problem, plan: Plan) -> Problem:
+    """The problem of the pieces that are in the plan: what the bound is about."""
+    missing = _unplaced(plan)
+    pieces = [
+        replace(piece, quantity=piece.quantity - missing[piece.id])
+        for piece in problem.pieces if piece.quantity > missing[piece.id]
+    ]
+    return replace(problem, pieces=tuple(pieces))  # type: ignore[arg-type]
 
 
 def _check_pieces(problem: Problem, plan: Plan) -> None:

@@ -56,9 +56,14 @@ def certified(model: BarModel, duals: Sequence[float], places: int = 20) -> Boun
         for _, quantity in stock.members
     )
     exact = earned - paid
-    units = max(0, -(-exact // (scale * model.quantum)) * model.quantum)
+    units = -(-exact // (scale * model.quantum)) * model.quantum
     certificate = certificate_of(model, prices, stock_duals, scale)
     return Bound(units, certificate, exact, scale, tuple(prices), tuple(stock_duals))
+
+
+def least_bound(model: BarModel) -> Bound:
+    """What is true without any search."""
+    return certified(model, [0.0] * len(model.demand))
 
 
 def cheapest_pattern(model: BarModel, stock: StockType) -> int:

@@ -7,7 +7,7 @@ from collections.abc import Callable
 from dataclasses import replace
 from fractions import Fraction
 
-from fabrication.rules.cutting.bars.bounds import area_duals, certified, threshold_duals
+from fabrication.rules.cutting.bars.bounds import area_duals, certified, least_bound, threshold_duals
 from fabrication.rules.cutting.bars.greedy import (
     OutOfStock,
     baseline_order,
@@ -16,6 +16,7 @@ from fabrication.rules.cutting.bars.greedy import (
     first_fit,
 )
 from fabrication.rules.cutting.bars.model import BarModel, bar_model, patterns_of
+from fabrication.rules.cutting.columns.column import Loading
 from fabrication.rules.cutting.columns.state import State
 from fabrication.rules.cutting.problem import BarPiece, BarProblem, Certificate, Plan, Unplaced
 from fabrication.rules.cutting.watch import Watch
@@ -28,19 +29,42 @@ Report = Callable[[Plan], None]
 def plan(problem: BarProblem, watch: Watch, seed: int, report: Report) -> Plan:
     """The best plan found while the watch allows."""
     problem, unplaced = without_too_long(problem)
-    problem, unplaced = without_stock(problem, unplaced)
-    if not problem.pieces:
+    problem, unplaced, start = _start(problem, unplaced, watch, seed)
+    if start is None:
         return nothing(unplaced)
     model = bar_model(problem)
 
     def better(state: State) -> None:
         report(_named(problem, model, state, unplaced))
 
-    state = State(model.scale, model.quantum, best_first_fit(model), watch, better)
+    state = State(model.scale, model.quantum, start, watch, least_bound(model), better)
     _quick(model, state)
     if not state.done:
         _thorough(model, state, seed)
     return _named(problem, model, state, unplaced)
+
+
+def _start(
+    problem: BarProblem, unplaced: tuple[Unplaced, ...], watch: Watch, seed: int
+) -> tuple[BarProblem, tuple[Unplaced, ...], Loading | None]:
+    """A first plan, and the problem without the pieces for which the stock is not enough."""
+    while problem.pieces:
+        model = bar_model(problem)
+        try:
+            return problem, unplaced, best_first_fit(model)
+        except OutOfStock as error:
+            found = _rescued(model, error.loading, watch, seed)
+            if found is not None:
+                return problem, unplaced, found
+            problem, unplaced = _take_out(problem, model, error.missing, unplaced)
+    return problem, unplaced, None
+
+
+def _rescued(model: BarModel, partial: Loading, watch: Watch, seed: int) -> Loading | None:
+    from fabrication.rules.cutting.bars.instance import BarInstance
+    from fabrication.rules.cutting.columns.rescue import rescued
+
+    return rescued(BarInstance(model), partial, watch.share(0.5), seed)
 
 
 def _quick(model: BarModel, state: State) -> None:
@@ -65,25 +89,17 @@ def _thorough(model: BarModel, state: State, seed: int) -> None:
 def baseline(problem: BarProblem) -> Plan:
     """First fit by the plain rule."""
     problem, unplaced = without_too_long(problem)
-    if not problem.pieces:
-        return nothing(unplaced)
-    model = bar_model(problem)
-    limits = [stock.limit for stock in model.stocks]
-    try:
-        loading = first_fit(model, model.demand, limits, baseline_order(model))
-    except OutOfStock as error:
-        problem, unplaced = _take_out(problem, model, error.missing, unplaced)
-        return baseline_of(problem, unplaced)
-    return _named(problem, model, State(model.scale, model.quantum, loading, Watch(0)), unplaced)
-
-
-def baseline_of(problem: BarProblem, unplaced: tuple[Unplaced, ...]) -> Plan:
-    """First fit of what the stock is known to hold."""
-    if not problem.pieces:
-        return nothing(unplaced)
-    model = bar_model(problem)
-    loading = first_fit(model, model.demand, [stock.limit for stock in model.stocks], baseline_order(model))
-    return _named(problem, model, State(model.scale, model.quantum, loading, Watch(0)), unplaced)
+    while problem.pieces:
+        model = bar_model(problem)
+        limits = [stock.limit for stock in model.stocks]
+        try:
+            loading = first_fit(model, model.demand, limits, baseline_order(model))
+        except OutOfStock as error:
+            problem, unplaced = _take_out(problem, model, error.missing, unplaced)
+            continue
+        state = State(model.scale, model.quantum, loading, Watch(0), least_bound(model))
+        return _named(problem, model, state, unplaced)
+    return nothing(unplaced)
 
 
 def nothing(unplaced: tuple[Unplaced, ...]) -> Plan:
@@ -113,20 +129,6 @@ def without_too_long(problem: BarProblem) -> tuple[BarProblem, tuple[Unplaced, .
 def _all_out(problem: BarProblem, why: str) -> tuple[BarProblem, tuple[Unplaced, ...]]:
     unplaced = tuple(Unplaced(piece.id, piece.quantity, why) for piece in problem.pieces)
     return replace(problem, pieces=()), unplaced
-
-
-def without_stock(
-    problem: BarProblem, unplaced: tuple[Unplaced, ...]
-) -> tuple[BarProblem, tuple[Unplaced, ...]]:
-    """The problem without pieces for which the stock is not enough."""
-    if not problem.pieces:
-        return problem, unplaced
-    model = bar_model(problem)
-    try:
-        best_first_fit(model)
-    except OutOfStock as error:
-        return _take_out(problem, model, error.missing, unplaced)
-    return problem, unplaced
 
 
 def _take_out(

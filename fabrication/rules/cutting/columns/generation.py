@@ -15,13 +15,18 @@ TOLERANCE = 1e-7
 
 @dataclass(frozen=True, slots=True)
 class Relaxed:
-    """A solution of the linear program; `converged` when no pattern at all would lower it."""
+    """
+    A solution of the linear program; `converged` when no pattern at all would lower it.
+
+    `uncovered`: pieces that it leaves out for want of stock.
+    """
 
     value: float
     used: Floats
     prices: Floats
     stock_prices: Mapping[int, float]
     converged: bool
+    uncovered: float = 0.0
 
 
 def relax(master: Master, pricing: Pricing, watch: Watch, rounds: int = 10**6, most: int = 30) -> Relaxed | None:
@@ -38,10 +43,10 @@ def relax(master: Master, pricing: Pricing, watch: Watch, rounds: int = 10**6, m
         if not master.solve(max(watch.left(), 0.02)):
             return found
         used, prices, stock_prices = master.result()
-        found = Relaxed(master.value(), used, prices, stock_prices, False)
+        found = Relaxed(master.value(), used, prices, stock_prices, False, master.uncovered())
         columns, _ = pricing.best(prices, stock_prices, most, TOLERANCE * master.unit)
         if not master.add(columns):
-            return Relaxed(found.value, used, prices, stock_prices, True)
+            return Relaxed(found.value, used, prices, stock_prices, True, found.uncovered)
         if watch.out():
             return found
     return found

@@ -32,9 +32,6 @@ class Bound:
     stock_prices: tuple[int, ...] = ()
 
 
-NO_BOUND = Bound(0, Certificate({}, {}, 1))
-
-
 class Pricing(Protocol):
     """Finds patterns for given prices."""
 

@@ -107,6 +107,10 @@ class Master:
         stock = {t: max(0.0, -float(duals[row])) * self.unit for t, row in self.limit_row.items()}
         return used, prices, stock
 
+    def uncovered(self) -> float:
+        """Pieces left out in the last solution."""
+        return float(sum(self._highs.getSolution().col_value[: self.kinds]))
+
     def set_rows(self, demand: Sequence[int], limits: Sequence[int | None]) -> None:
         """Changes what is still to be covered and what stock is left; shuts out patterns that make more."""
         infinity = highspy.kHighsInf

@@ -6,7 +6,7 @@ from collections.abc import Callable
 from fractions import Fraction
 
 from fabrication.rules.cutting.columns.column import Loading, loading_cost
-from fabrication.rules.cutting.columns.instance import NO_BOUND, Bound
+from fabrication.rules.cutting.columns.instance import Bound
 from fabrication.rules.cutting.watch import Watch
 
 
@@ -23,6 +23,7 @@ class State:
         quantum: int,
         best: Loading,
         watch: Watch,
+        bound: Bound,
         on_better: Callable[[State], None] = lambda state: None,
     ) -> None:
         self.scale = scale
@@ -30,8 +31,8 @@ class State:
         self.watch = watch
         self.best = best
         self.cost = loading_cost(best)
-        self.bound: Bound = NO_BOUND
-        self.searched = 0
+        self.bound = bound
+        self.searched = bound.units
         self._on_better = on_better
         on_better(self)
 

@@ -45,10 +45,15 @@ def certified(model: RollModel, duals: Sequence[float], places: int = 24) -> Bou
     earned = sum(price * count for price, count in zip(prices, model.demand, strict=True))
     paid = sum(extra * model.clean[name] for name, extra in by_id.items() if extra)
     exact = earned - paid
-    units = max(0, -(-exact // (scale * model.quantum)) * model.quantum)
+    units = -(-exact // (scale * model.quantum)) * model.quantum
     certificate = certificate_of(model, prices, by_id, scale)
     stock_prices = tuple(by_id[stock.id] for stock in model.stocks)
     return Bound(units, certificate, exact, scale, tuple(prices), stock_prices)
+
+
+def least_bound(model: RollModel) -> Bound:
+    """What is true without any search."""
+    return certified(model, [0.0] * len(model.demand))
 
 
 def tables(model: RollModel, menu: Sequence[int], prices: Sequence[int], room: int) -> list[Integers]:

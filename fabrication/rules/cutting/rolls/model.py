@@ -125,13 +125,13 @@ def roll_model(problem: RollProblem) -> RollModel:
     scale = lcm(*(price.denominator for price in prices), quantum.denominator)
     longest = max(drop for drop, _, _, _ in sides)
     stocks = _roll_types(problem, [int(price * scale) for price in prices], grid, longest)
-    shortest = min(drop for drop, _, _, _ in sides)
+    shortest, narrowest = min(side[0] for side in sides), min(side[1] for side in sides)
     return RollModel(
         grid=grid,
         ways=tuple(Way(kind, width // grid, drop, turned) for drop, width, kind, turned in sides),
         demand=tuple(sum(quantity for _, quantity in groups[key]) for key in keys),
         members=tuple(tuple(groups[key]) for key in keys),
-        stocks=tuple(stock for stock in stocks if stock.longest >= shortest),
+        stocks=tuple(stock for stock in stocks if stock.longest >= shortest and stock.room * grid >= narrowest),
         scale=scale,
         quantum=int(quantum * scale),
         clean=_clean(problem),

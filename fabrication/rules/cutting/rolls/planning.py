@@ -8,10 +8,11 @@ from dataclasses import replace
 from fractions import Fraction
 
 from fabrication.rules.cutting.bars.greedy import OutOfStock
+from fabrication.rules.cutting.columns.column import Loading
 from fabrication.rules.cutting.columns.state import State
 from fabrication.rules.cutting.problem import Certificate, Plan, RollPiece, RollProblem, RollStock, Unplaced
 from fabrication.rules.cutting.rolls import greedy
-from fabrication.rules.cutting.rolls.bounds import area_duals, certified
+from fabrication.rules.cutting.rolls.bounds import area_duals, certified, least_bound
 from fabrication.rules.cutting.rolls.model import RollModel, patterns_of, roll_model, stretches_of
 from fabrication.rules.cutting.watch import Watch
 from shared.contracts import length_text
@@ -23,20 +24,43 @@ Report = Callable[[Plan], None]
 def plan(problem: RollProblem, watch: Watch, seed: int, report: Report) -> Plan:
     """The best plan found while the watch allows."""
     problem, unplaced = without_too_big(problem)
-    problem, unplaced = _without_stock(problem, unplaced)
-    if not problem.pieces:
+    problem, unplaced, start = _start(problem, unplaced, watch, seed)
+    if start is None:
         return _nothing(unplaced)
     model = roll_model(problem)
 
     def better(state: State) -> None:
         report(_named(problem, model, state, unplaced))
 
-    state = State(model.scale, model.quantum, greedy.best_shelves(model), watch, better)
+    state = State(model.scale, model.quantum, start, watch, least_bound(model), better)
     state.tell("first plan")
     state.offer_bound(certified(model, area_duals(model)), "first bound")
     if not state.done:
         _thorough(model, state, seed)
     return _named(problem, model, state, unplaced)
+
+
+def _start(
+    problem: RollProblem, unplaced: tuple[Unplaced, ...], watch: Watch, seed: int
+) -> tuple[RollProblem, tuple[Unplaced, ...], Loading | None]:
+    """A first plan, and the problem without the panels for which the stock is not enough."""
+    while problem.pieces:
+        model = roll_model(problem)
+        try:
+            return problem, unplaced, greedy.best_shelves(model)
+        except OutOfStock as error:
+            found = _rescued(model, error.loading, watch, seed)
+            if found is not None:
+                return problem, unplaced, found
+            problem, unplaced = _take_out(problem, model, error.missing, unplaced)
+    return problem, unplaced, None
+
+
+def _rescued(model: RollModel, partial: Loading, watch: Watch, seed: int) -> Loading | None:
+    from fabrication.rules.cutting.columns.rescue import rescued
+    from fabrication.rules.cutting.rolls.instance import RollInstance
+
+    return rescued(RollInstance(model), partial, watch.share(0.5), seed)
 
 
 def _thorough(model: RollModel, state: State, seed: int) -> None:
@@ -56,7 +80,8 @@ def baseline(problem: RollProblem) -> Plan:
         except OutOfStock as error:
             problem, unplaced = _take_out(problem, model, error.missing, unplaced)
             continue
-        return _named(problem, model, State(model.scale, model.quantum, loading, Watch(0)), unplaced)
+        state = State(model.scale, model.quantum, loading, Watch(0), least_bound(model))
+        return _named(problem, model, state, unplaced)
     return _nothing(unplaced)
 
 
@@ -98,21 +123,6 @@ def _longest(roll: RollStock) -> float:
     if roll.length is None:
         return float("inf")
     return max((end - start for start, end in stretches_of(roll)), default=0)
-
-
-def _without_stock(
-    problem: RollProblem, unplaced: tuple[Unplaced, ...]
-) -> tuple[RollProblem, tuple[Unplaced, ...]]:
-    """The problem without panels for which the stock is not enough."""
-    while problem.pieces:
-        model = roll_model(problem)
-        try:
-            greedy.best_shelves(model)
-        except OutOfStock as error:
-            problem, unplaced = _take_out(problem, model, error.missing, unplaced)
-            continue
-        break
-    return problem, unplaced
 
 
 def _take_out(
