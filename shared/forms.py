@@ -3,15 +3,18 @@
 from __future__ import annotations
 
 from typing import Any
+from zoneinfo import available_timezones
 
 from django import forms
 from django.contrib.auth.forms import AuthenticationForm
 from django.forms.renderers import TemplatesSetting
 
+from shared import roles
 from shared.errors import Refused
 from shared.fields import LengthFormField
 from shared.lengths import Unit
-from shared.models import User
+from shared.models import Branch, User
+from shared.services import BRANCH_FIELDS, PERSON_FIELDS
 
 
 class SheetRenderer(TemplatesSetting):
@@ -73,6 +76,64 @@ class TimeInput(forms.TimeInput):
 
     def __init__(self, attrs: dict[str, Any] | None = None) -> None:
         super().__init__(attrs, format="%H:%M")
+
+
+ZONES = [(name, name) for name in sorted(available_timezones()) if "/" in name and not name.startswith("Etc/")]
+
+
+class BranchForm(SheetModelForm):
+    """What a branch says of itself."""
+
+    zone = forms.ChoiceField(label="Time zone", choices=ZONES)
+
+    class Meta:
+        model = Branch
+        fields = BRANCH_FIELDS
+        labels = {"units": "Lengths in", "jurisdiction": "Rules for corded coverings"}
+        widgets = {"address": forms.Textarea(attrs={"rows": 3})}
+
+
+class PersonForm(SheetModelForm):
+    """Somebody's account."""
+
+    role_names = forms.MultipleChoiceField(
+        label="Roles",
+        required=False,
+        choices=[(role, role) for role in roles.ALL],
+        widget=forms.CheckboxSelectMultiple,
+    )
+
+    class Meta:
+        model = User
+        fields = PERSON_FIELDS
+        labels = {"is_active": "May sign in"}
+        help_texts = {"is_active": "Take it away when somebody leaves; what they did stays under their name."}
+
+    def __init__(self, *args: Any, **kwargs: Any) -> None:
+        super().__init__(*args, **kwargs)
+        self.fields["name"].required = True
+        if self.instance.pk:
+            self.initial["role_names"] = sorted(self.instance.role_names)
+
+
+class NewPersonForm(PersonForm):
+    """A new account, with its first password."""
+
+    username = forms.CharField(max_length=150, help_text="What they type to sign in.")
+    password = forms.CharField(
+        label="First password",
+        widget=forms.PasswordInput(attrs={"autocomplete": "new-password"}),
+        help_text="10 characters or more. They can change it under their name at the top.",
+    )
+    field_order = ("name", "username", "password", "role_names", "phone", "email")
+
+
+class NewPasswordForm(SheetForm):
+    """A new password for somebody who forgot theirs."""
+
+    password = forms.CharField(
+        label="New password", widget=forms.PasswordInput(attrs={"autocomplete": "new-password"})
+    )
 
 
 class SignInForm(AuthenticationForm):

@@ -7,7 +7,7 @@ from functools import cached_property
 from typing import TYPE_CHECKING, Any, Self
 from zoneinfo import ZoneInfo
 
-from django.contrib.auth.models import AbstractUser
+from django.contrib.auth.models import AbstractUser, UserManager
 from django.contrib.contenttypes.fields import GenericForeignKey
 from django.contrib.contenttypes.models import ContentType
 from django.core.exceptions import ValidationError
@@ -89,6 +89,20 @@ class Branch(models.Model):
         return ZoneInfo(self.zone)
 
 
+class PeopleQuerySet(models.QuerySet["User"]):
+    """People by who may see their accounts."""
+
+    def visible_to(self, user: User | AnonymousUser) -> Self:
+        """The office sees the people of its branch, anybody themselves."""
+        if not user.is_authenticated:
+            return self.none()
+        if user.is_of_whole_firm:
+            return self
+        if user.branch_id and user.has_role(*roles.OFFICE):
+            return self.filter(branch=user.branch_id)
+        return self.filter(pk=user.pk)
+
+
 class User(AbstractUser):
     """Somebody who signs in. What they may do follows from their roles (groups)."""
 
@@ -97,6 +111,9 @@ class User(AbstractUser):
     name = models.CharField(max_length=120, blank=True)
     branch = models.ForeignKey(Branch, null=True, blank=True, on_delete=models.PROTECT, related_name="people")
     phone = models.CharField(max_length=40, blank=True)
+
+    objects = UserManager()
+    people = PeopleQuerySet.as_manager()
 
     class Meta(AbstractUser.Meta):  # type: ignore[name-defined,misc]
         ordering = ("name", "username")

@@ -18,11 +18,11 @@ from django.utils.http import url_has_allowed_host_and_scheme
 from django.views.decorators.cache import never_cache
 from django.views.decorators.http import require_GET, require_POST
 
-from shared import documents, menu, runs, status
+from shared import documents, menu, runs, services, status
 from shared.access import SheetRequest, roles_required
 from shared.errors import Refused
-from shared.forms import SignInForm
-from shared.models import AuditEntry, Document, Run
+from shared.forms import BranchForm, NewPasswordForm, NewPersonForm, PersonForm, SignInForm
+from shared.models import AuditEntry, Branch, Document, Run, User
 from shared.roles import OFFICE, OWNER
 
 # -- in and out ---------------------------------------------------------------------
@@ -165,6 +165,101 @@ def document_part(request: SheetRequest, kind: str, subject: str) -> HttpRespons
 
 def _document_part(request: SheetRequest, kind: str, about: Any) -> HttpResponse:
     return render(request, "shared/_document.html", {"standing": documents.standing(kind, about)})
+
+
+# -- the firm -----------------------------------------------------------------------------------
+
+
+@login_required
+@roles_required(OWNER)
+@require_GET
+def firm(request: SheetRequest) -> HttpResponse:
+    """The branches this owner looks over, and their people."""
+    people = User.people.visible_to(request.user).select_related("branch").prefetch_related("groups")
+    return render(
+        request,
+        "shared/firm.html",
+        {"branches": Branch.objects.visible_to(request.user), "people": people.order_by("-is_active", "name")},
+    )
+
+
+@login_required
+@roles_required(OWNER)
+def branch(request: SheetRequest, pk: int) -> HttpResponse:
+    """Change a branch's facts."""
+    found = get_object_or_404(Branch.objects.visible_to(request.user), pk=pk)
+    form = BranchForm(request.POST or None, instance=found, user=request.user)
+    if request.method == "POST" and form.is_valid():
+        try:
+            stored = Branch.objects.get(pk=pk)  # the form has written on the one it was given
+            services.change_branch(branch=stored, by=request.user, **form.cleaned_data)
+        except Refused as refusal:
+            form.refuse(refusal)
+        else:
+            messages.success(request, f"{found} is kept.")
+            return redirect("shared:firm")
+    return _form_page(request, "shared/branch.html", form, branch=found)
+
+
+@login_required
+@roles_required(OWNER)
+def new_person(request: SheetRequest, branch: int) -> HttpResponse:
+    """Give somebody an account."""
+    place = get_object_or_404(Branch.objects.visible_to(request.user), pk=branch)
+    form = NewPersonForm(request.POST or None, user=request.user, initial={"is_active": True})
+    if request.method == "POST" and form.is_valid():
+        try:
+            person = services.add_person(by=request.user, branch=place, **form.cleaned_data)
+        except Refused as refusal:
+            form.refuse(refusal)
+        else:
+            messages.success(request, f"{person} can sign in now as {person.username}.")
+            return redirect("shared:firm")
+    return _form_page(request, "shared/person.html", form, branch=place)
+
+
+@login_required
+@roles_required(OWNER)
+def person(request: SheetRequest, pk: int) -> HttpResponse:
+    """Change somebody's account."""
+    found = get_object_or_404(User.people.visible_to(request.user), pk=pk)
+    form = PersonForm(request.POST or None, instance=found, user=request.user)
+    if request.method == "POST" and form.is_valid():
+        try:
+            services.change_person(person=found, by=request.user, **form.cleaned_data)
+        except Refused as refusal:
+            form.refuse(refusal)
+        else:
+            messages.success(request, f"{found} is kept.")
+            return redirect("shared:firm")
+    return _form_page(request, "shared/person.html", form, person=found, password_form=NewPasswordForm())
+
+
+@login_required
+@roles_required(OWNER)
+@require_POST
+def new_password(request: SheetRequest, pk: int) -> HttpResponse:
+    """Set somebody's password anew."""
+    found = get_object_or_404(User.people.visible_to(request.user), pk=pk)
+    form = NewPasswordForm(request.POST, user=request.user)
+    if form.is_valid():
+        try:
+            services.give_new_password(person=found, by=request.user, password=form.cleaned_data["password"])
+        except Refused as refusal:
+            form.refuse(refusal)
+        else:
+            messages.success(request, f"{found} has a new password; tell them.")
+            return redirect("shared:person", pk=pk)
+    about = PersonForm(instance=found, user=request.user)
+    return _form_page(request, "shared/person.html", about, failed=True, person=found, password_form=form)
+
+
+def _form_page(
+    request: SheetRequest, template: str, form: Any, *, failed: bool = False, **context: Any
+) -> HttpResponse:
+    """A form's page: 422 when what was sent is refused, so that htmx and tests can tell."""
+    refused = failed or (form.is_bound and bool(form.errors))
+    return render(request, template, {"form": form, **context}, status=422 if refused else 200)
 
 
 # -- the trail and the machine ------------------------------------------------------------
