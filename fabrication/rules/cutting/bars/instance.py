@@ -60,6 +60,10 @@ class BarInstance:
         )
         return BarInstance(part), kinds, stocks
 
+    def fits(self, loading: Loading) -> bool:
+        """A bar holds its pattern whatever the others are."""
+        return True
+
     def tidied(self, loading: Loading) -> Loading:
         """Each pattern on the cheapest stock that is left for it."""
         return swapped_stock(self.model, loading, [stock.limit for stock in self.model.stocks])

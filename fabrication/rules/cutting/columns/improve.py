@@ -28,7 +28,9 @@ def improve(instance: Instance, state: State, relaxed: Relaxed, chance: Random, 
         picked = _neighbourhood(state.best, relaxed, chance)
         found = _planned_anew(instance, state, picked, chance, watch)
         if found is not None:
-            better += state.offer(instance.tidied(state.best - picked + found), "neighbourhoods")
+            whole = state.best - picked + found
+            if instance.fits(whole):
+                better += state.offer(instance.tidied(whole), "neighbourhoods")
     return better
 
 

@@ -73,5 +73,8 @@ class Instance(Protocol):
     ) -> tuple[Instance, list[int], list[int]]:
         """The same problem for a part of the demand and stock; its types' and stocks' numbers here."""
 
+    def fits(self, loading: Loading) -> bool:
+        """Whether the stock can really be dealt out so, where `limits` are only totals."""
+
     def tidied(self, loading: Loading) -> Loading:
         """The same plan, cheaper where that is plain to see."""

@@ -31,12 +31,13 @@ def rescued(instance: Instance, partial: Loading, watch: Watch, seed: int) -> Lo
         loading = dive(
             master, pricing, instance.demand, instance.limits, relaxed, most, watch, chance if turn else None
         )
-        if loading is not None:
+        if loading is not None and instance.fits(loading):
             return loading
     try:
         pool = instance.pool(instance.certified([0.0] * len(instance.demand)), most, LARGEST_POOL)
     except TooMany:
         return None
-    return best_of_pool(
+    found = best_of_pool(
         pool, instance.demand, instance.limits, most, instance.unit, watch.share(0.3), quantum=instance.quantum
     ).loading
+    return found if found is not None and instance.fits(found) else None

@@ -75,7 +75,7 @@ class Search:
                 state.cost - state.quantum, state.watch, chance, pace=PACES[self.dives % len(PACES)],
             )
             self.dives += 1
-            if loading is not None:
+            if loading is not None and instance.fits(loading):
                 state.offer(instance.tidied(loading), "dive")
             state.tell("dive")
 
@@ -98,6 +98,8 @@ class Search:
             quantum=state.quantum, seed=turn,
         )
         if done.loading is not None:
+            if not instance.fits(done.loading):
+                return
             state.offer(done.loading, "final program")
         if done.complete:
             self.confirm(pool, done)
@@ -112,7 +114,8 @@ class Search:
             quantum=state.quantum, presolve=False, seed=1,
         )
         if again.loading is not None:
-            state.offer(again.loading, "final program")
+            if instance.fits(again.loading):
+                state.offer(again.loading, "final program")
         elif again.complete:
             state.searched = state.cost
             state.tell("final program")

@@ -7,7 +7,7 @@ from collections.abc import Sequence
 
 from fabrication.rules.cutting.bars.greedy import OutOfStock
 from fabrication.rules.cutting.columns.column import Loading, loading_cost
-from fabrication.rules.cutting.rolls.model import RollModel
+from fabrication.rules.cutting.rolls.model import RollModel, take
 
 RULES = ("as given", "wide side across", "long side across")
 """How a panel that may be turned lies: as given; turned so that it is wider than long, or the reverse."""
@@ -23,7 +23,7 @@ def shelves(model: RollModel, order: Sequence[int], rule: str) -> Loading:
     """
     menus = [frozenset(model.menu(t)) for t in range(len(model.stocks))]
     chosen = [_way(model, kind, menus, rule) for kind in range(len(model.demand))]
-    left = [stock.limit for stock in model.stocks]
+    left = [[each.length for each in stock.stretches] for stock in model.stocks]
     lays: list[tuple[int, dict[int, int]]] = []
     rooms: list[int] = []
     missing = [0] * len(model.demand)
@@ -37,12 +37,13 @@ def shelves(model: RollModel, order: Sequence[int], rule: str) -> Loading:
                 key=lambda number: rooms[number], default=None,
             )
             if best is None:
-                stock = next((t for t in order if place in menus[t] and _holds(left[t], way.drop)), None)
+                stock = next(
+                    (t for t in order if place in menus[t]
+                     and (model.stocks[t].limit is None or take(left[t], way.drop))), None,
+                )
                 if stock is None:
                     missing[kind] = model.demand[kind] - done
                     break
-                if (limit := left[stock]) is not None:
-                    left[stock] = limit - way.drop
                 lays.append((stock, {}))
                 rooms.append(model.stocks[stock].room)
                 best = len(lays) - 1
@@ -52,10 +53,6 @@ def shelves(model: RollModel, order: Sequence[int], rule: str) -> Loading:
     if any(missing):
         raise OutOfStock(loading, missing)
     return loading
-
-
-def _holds(left: int | None, drop: int) -> bool:
-    return left is None or left >= drop
 
 
 def _way(model: RollModel, kind: int, menus: list[frozenset[int]], rule: str) -> int:

@@ -10,7 +10,7 @@ from fabrication.rules.cutting.columns.instance import Bound
 from fabrication.rules.cutting.columns.pool import Pool
 from fabrication.rules.cutting.rolls.bounds import certified
 from fabrication.rules.cutting.rolls.enumerate import lays_within
-from fabrication.rules.cutting.rolls.model import RollModel
+from fabrication.rules.cutting.rolls.model import RollModel, fits
 from fabrication.rules.cutting.rolls.pricing import RollPricing
 
 
@@ -58,6 +58,10 @@ class RollInstance:
             ),
         )
         return RollInstance(part), kinds, stocks
+
+    def fits(self, loading: Loading) -> bool:
+        """Whether every lay finds a place on some stretch of its stock."""
+        return fits(self.model, loading)
 
     def tidied(self, loading: Loading) -> Loading:
         """Nothing is plain to see."""

@@ -21,7 +21,7 @@ from fabrication.rules.cutting.verify import cost_quantum, stock_price
 from shared.lengths import Length
 
 MOST_STRETCHES = 24
-"""Up to so many stretches of finite roll are planned one by one; beyond, by their total."""
+"""Up to so many stretches of finite roll are planned one by one; beyond, by their total and a check."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -138,6 +138,24 @@ def roll_model(problem: RollProblem) -> RollModel:
     )
 
 
+def fits(model: RollModel, loading: Loading) -> bool:
+    """Whether first fit, longest lay first, finds every lay a place on the stretches of its stock."""
+    free = [[each.length for each in stock.stretches] for stock in model.stocks]
+    for column in sorted(loading.elements(), key=lambda column: -column.use):
+        if model.stocks[column.stock].limit is not None and not take(free[column.stock], column.use):
+            return False
+    return True
+
+
+def take(free: list[int], length: int) -> bool:
+    """Takes a length off the first stretch that has it."""
+    for place, left in enumerate(free):
+        if left >= length:
+            free[place] = left - length
+            return True
+    return False
+
+
 def group_of(problem: RollProblem) -> dict[str, str]:
     """The group of each piece that has one."""
     return {piece.id: piece.group for piece in problem.pieces if piece.group is not None}
@@ -181,8 +199,8 @@ def _roll_types(problem: RollProblem, prices: list[int], grid: int, longest: int
             )
         elif stretches:
             reach = min(longest, max(each.length for each in stretches))
-            safe = sum(max(0, each.length - reach + 1) for each in stretches)
-            types.append(RollType(roll.id, room, price, reach, safe, tuple(stretches)))
+            total = sum(each.length for each in stretches)
+            types.append(RollType(roll.id, room, price, reach, total, tuple(stretches)))
     return types
 
 

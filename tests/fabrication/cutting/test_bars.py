@@ -1,0 +1,191 @@
+"""Bars: what a plan may and may not do, and what it costs."""
+
+from __future__ import annotations
+
+from collections import Counter
+from fractions import Fraction
+
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from fabrication.rules.cutting import BarPiece, BarProblem, BarStock, first_fit, solve, verify
+from shared.lengths import ZERO, Length
+from tests.benchmarks.cutting_brute import least_bar_cost
+from tests.benchmarks.cutting_instances import bars_of_one_stock, shade_day, small_bars
+
+lengths = st.integers(1, 120).map(Length)
+
+
+@st.composite
+def problems(draw):
+    stock = tuple(
+        BarStock(f"s{place}", Length(draw(st.integers(60, 150))), draw(st.sampled_from([None, None, 1, 3])),
+                 draw(st.booleans()), draw(st.sampled_from([None, None, Fraction(50), Fraction(201, 4)])))
+        for place in range(draw(st.integers(1, 4)))
+    )
+    pieces = tuple(
+        BarPiece(f"p{place}", draw(lengths), draw(st.integers(1, 6))) for place in range(draw(st.integers(1, 9)))
+    )
+    keep = draw(st.sampled_from([None, Length(15), Length(40)]))
+    return BarProblem(stock, pieces, Length(draw(st.integers(0, 4))), Length(draw(st.integers(0, 5))), keep)
+
+
+@settings(max_examples=60, deadline=None)
+@given(problems())
+def test_no_plan_reuses_a_piece_exceeds_stock_or_loses_a_tick(problem):
+    plan = solve(problem, 0.5)
+
+    made = Counter()
+    for pattern in plan.patterns:
+        for cut in pattern.cuts:
+            made[cut.piece] += pattern.times
+    missing = Counter({entry.piece: entry.quantity for entry in plan.unplaced})
+    assert made + missing == Counter({piece.id: piece.quantity for piece in problem.pieces})
+    used = Counter()
+    sizes = {piece.id: piece.length.ticks for piece in problem.pieces}
+    bars = {bar.id: bar for bar in problem.stock}
+    for pattern in plan.patterns:
+        used[pattern.stock] += pattern.times
+        bar = bars[pattern.stock]
+        pieces = sum(sizes[cut.piece] for cut in pattern.cuts)
+        kerfs = (len(pattern.cuts) - 1) * problem.kerf.ticks
+        rest = bar.length.ticks - 2 * problem.trim.ticks - pieces - kerfs
+        assert rest >= 0
+        # parts + kerfs + trims + what is left + the last kerf is the bar, exactly
+        assert pattern.left.ticks == max(0, rest - problem.kerf.ticks)
+        ends = [(cut.at.ticks, cut.at.ticks + sizes[cut.piece]) for cut in pattern.cuts]
+        assert ends[0][0] >= problem.trim.ticks
+        assert ends[-1][1] <= bar.length.ticks - problem.trim.ticks
+        assert all(later[0] - earlier[1] >= problem.kerf.ticks for earlier, later in zip(ends, ends[1:], strict=False))
+    assert all(bars[name].quantity is None or count <= bars[name].quantity for name, count in used.items())
+
+
+@pytest.mark.parametrize("seed", range(500, 800))
+def test_no_false_proof_on_a_problem_small_enough_to_enumerate(seed):
+    problem = small_bars(seed)
+
+    plan = solve(problem, 2)
+
+    if plan.unplaced:
+        assert least_bar_cost(problem) is None
+    else:
+        least = least_bar_cost(problem)
+        assert plan.bound <= least <= plan.cost
+        assert not plan.proven or plan.cost == least
+
+
+def test_every_cut_but_the_last_costs_one_kerf():
+    problem = BarProblem((BarStock("s", Length(1997)),), (BarPiece("p", Length(997), 2),), kerf=Length(3))
+
+    assert solve(problem).material.ticks == 1997
+
+
+def test_what_is_left_is_worth_something_only_from_keep_on():
+    def cost(keep):
+        return solve(BarProblem((BarStock("s", Length(100)),), (BarPiece("p", Length(60)),), keep=keep)).cost
+
+    assert cost(None) == 100
+    assert cost(Length(40)) == 100 - Fraction(3, 5) * 40
+    assert cost(Length(41)) == 100
+
+
+def test_an_offcut_is_used_before_new_stock_where_that_is_cheaper():
+    problem = BarProblem((BarStock("new", Length(100)), BarStock("old", Length(70), 1, True)), (BarPiece("p", Length(60)),))
+
+    plan = solve(problem)
+
+    assert [pattern.stock for pattern in plan.patterns] == ["old"]
+    assert plan.cost == 42
+    assert plan.material == ZERO
+
+
+def test_a_price_counts_instead_of_the_length():
+    stock = (BarStock("short", Length(60), price=Fraction(10)), BarStock("long", Length(120), price=Fraction(15)))
+
+    plan = solve(BarProblem(stock, (BarPiece("p", Length(60), 4),)))
+
+    assert plan.cost == 30
+    assert [pattern.stock for pattern in plan.patterns] == ["long"]
+
+
+def test_a_piece_longer_than_any_stock_is_named_and_the_rest_is_planned():
+    problem = BarProblem((BarStock("s", Length(100)),), (BarPiece("a", Length(50)), BarPiece("b", Length(101), 2)))
+
+    plan = solve(problem)
+
+    assert [(entry.piece, entry.quantity) for entry in plan.unplaced] == [("b", 2)]
+    assert "100" in plan.unplaced[0].why
+    assert plan.proven
+    assert plan.cost == 100
+
+
+@pytest.mark.parametrize(
+    ("stock", "kerf", "trim"),
+    [
+        ((), 0, 0),  # no stock
+        ((BarStock("s", Length(100), 0),), 0, 0),  # none of it left
+        ((BarStock("s", Length(100)),), 0, 50),  # all trimmed away
+    ],
+)
+def test_without_usable_stock_every_piece_is_named(stock, kerf, trim):
+    plan = solve(BarProblem(stock, (BarPiece("a", Length(10)),), Length(kerf), Length(trim)))
+
+    assert [entry.piece for entry in plan.unplaced] == ["a"]
+    assert plan.patterns == ()
+
+
+def test_a_kerf_over_the_stock_still_lets_one_piece_come_off_each_bar():
+    plan = solve(BarProblem((BarStock("s", Length(100)),), (BarPiece("a", Length(40), 2),), kerf=Length(200)))
+
+    assert plan.cost == 200
+
+
+def test_scarce_stock_is_dealt_out_so_that_every_piece_fits():
+    """First fit puts the 60 on the 100 and is then short of room for the 90."""
+    stock = (BarStock("a", Length(100), 1), BarStock("b", Length(60), 1))
+
+    plan = solve(BarProblem(stock, (BarPiece("x", Length(60)), BarPiece("y", Length(90)))))
+
+    assert plan.unplaced == ()
+
+
+def test_nothing_to_cut_costs_nothing():
+    plan = solve(BarProblem((BarStock("s", Length(100)),), ()))
+
+    assert plan.proven
+    assert plan.cost == 0
+
+
+def test_the_same_seed_gives_the_same_plan():
+    problem = bars_of_one_stock(60, seed=3)
+
+    assert solve(problem, 20, seed=5).patterns == solve(problem, 20, seed=5).patterns
+
+
+def test_a_day_of_shades_is_within_half_a_percent_soon_and_never_worse_than_first_fit():
+    problem = shade_day(7, shades=120)["rail A"]
+
+    plan = solve(problem, 3)
+
+    assert plan.gap <= 0.005
+    assert plan.cost < first_fit(problem).cost
+
+
+def test_a_search_that_is_told_to_stop_returns_a_checked_plan_at_once():
+    problem = shade_day(7)["bottom bar"]
+
+    plan = solve(problem, 60, should_stop=lambda: True)
+
+    verify(problem, plan)
+    assert plan.seconds < 3
+
+
+def test_better_plans_are_reported_checked_and_ever_cheaper():
+    plans = []
+
+    solve(shade_day(7, shades=100)["bottom bar"], 5, on_plan=plans.append)
+
+    costs = [plan.cost for plan in plans]
+    assert costs == sorted(costs, reverse=True)
+    assert len(costs) >= 2

@@ -1,0 +1,141 @@
+"""Documents in and answers out, as the contract has them."""
+
+from __future__ import annotations
+
+import json
+
+import pytest
+
+from fabrication.rules.cutting import plan_json, read_request, solve
+from shared.contracts import ContractError
+
+
+def document(**changes):
+    base = {
+        "kind": "bar",
+        "unit": "in",
+        "kerf": "1/8",
+        "stock": [{"id": "s1", "length": "192"}],
+        "pieces": [{"id": "p1", "length": "35 1/4", "quantity": 3}],
+    }
+    return {**base, **changes}
+
+
+def roll(**changes):
+    base = {
+        "kind": "roll",
+        "unit": "1",
+        "stock": [{"id": "r", "width": "100"}],
+        "pieces": [{"id": "p", "width": "40", "length": "70"}],
+    }
+    return {**base, **changes}
+
+
+def answer(asked):
+    request = read_request(json.dumps(asked))
+    return plan_json(request.problem, solve(request.problem, 5))
+
+
+def test_the_example_of_the_contract_comes_out_as_it_says():
+    out = answer(document())
+
+    assert len(out["patterns"]) == 1
+    assert out["patterns"][0]["times"] == 1
+    assert out["patterns"][0]["left"] == "85 7/8"
+    assert out["material"] == "192"
+    assert out["proven"] is True
+    assert out["used"] == {"s1": 1}
+
+
+def test_every_length_has_its_ticks_beside_it():
+    pattern = answer(document())["patterns"][0]
+
+    assert pattern["ticks"] == {"left": (85 * 8 + 7) * 1016}
+    assert [cut["ticks"] for cut in pattern["cuts"]] == [0, 287528, 575056]
+    assert [cut["at"] for cut in pattern["cuts"]] == ["0", "35 3/8", "70 3/4"]
+
+
+def test_places_on_a_bar_are_measured_from_its_end_trim_included():
+    out = answer(document(trim="1/2"))
+
+    assert out["patterns"][0]["cuts"][0]["at"] == "1/2"
+
+
+def test_a_lay_says_its_length_and_which_panels_are_turned():
+    out = answer(roll(pieces=[{"id": "p", "width": "120", "length": "70", "turn": True}]))
+
+    assert out["patterns"] == [
+        {
+            "stock": "r",
+            "times": 1,
+            "length": "120",
+            "cuts": [{"piece": "p", "at": "0", "ticks": 0, "turned": True}],
+            "left": "30",
+            "ticks": {"left": 30, "length": 120},
+        }
+    ]
+    assert out["material"] == "120"
+
+
+@pytest.mark.parametrize(
+    ("changes", "field"),
+    [
+        ({"kind": "sheet"}, "kind"),  # no such kind
+        ({"unit": "cm"}, "unit"),  # no such unit of documents
+        ({"kerf": 0.125}, "kerf"),  # a number where a length belongs
+        ({"kerf": "-1/8"}, "kerf"),  # negative
+        ({"colour": "red"}, "colour"),  # unknown field
+        ({"pieces": [{"id": "a", "length": "35", "qty": 1}]}, "pieces[0].qty"),  # unknown field within
+        ({"pieces": [{"id": "a"}]}, "pieces[0].length"),  # missing
+        ({"pieces": [{"id": "a", "length": "0"}]}, "pieces[0].length"),  # no length at all
+        ({"pieces": [{"id": "a", "length": "35", "quantity": -1}]}, "pieces[0].quantity"),
+        ({"pieces": [{"id": "a", "length": "35", "quantity": 1.5}]}, "pieces[0].quantity"),
+        ({"pieces": [{"id": "a", "length": "35", "quantity": True}]}, "pieces[0].quantity"),
+        ({"pieces": [{"id": "a", "length": "35"}, {"id": "a", "length": "36"}]}, "pieces[1].id"),  # twice
+        ({"stock": {}}, "stock"),  # no list
+        ({"stock": [{"id": "s", "length": "192", "price": "5"}]}, "stock[0].price"),
+        ({"stock": [{"id": "s", "length": "192", "price": -5}]}, "stock[0].price"),
+        ({"seconds": -1}, "seconds"),
+        ({"seed": "x"}, "seed"),
+    ],
+)
+def test_what_can_not_be_used_is_refused_by_its_field(changes, field):
+    with pytest.raises(ContractError) as caught:
+        read_request(json.dumps(document(**changes)))
+
+    assert caught.value.field == field
+    assert caught.value.problem
+    assert caught.value.bound
+
+
+@pytest.mark.parametrize(
+    ("changes", "field"),
+    [
+        ({"keep": "10"}, "keep"),  # nothing of a roll is valued as kept
+        ({"stock": [{"id": "r", "width": "100", "flaws": [{"start": "1", "end": "2"}]}]}, "stock[0].flaws[0].start"),
+        (
+            {"stock": [{"id": "r", "width": "9", "length": "90", "flaws": [{"start": "80", "end": "91"}]}]},
+            "stock[0].flaws[0].end",  # beyond the roll
+        ),
+        ({"trim": "1"}, "trim"),  # rolls have none
+    ],
+)
+def test_what_makes_no_sense_of_rolls_is_refused(changes, field):
+    with pytest.raises(ContractError) as caught:
+        read_request(json.dumps(roll(**changes)))
+
+    assert caught.value.field == field
+
+
+@pytest.mark.parametrize("text", ["", "[]", "null", "{", '{"a":1,"a":2}', '{"a":NaN}', "[" * 100_000, "\x00"])
+def test_what_is_no_document_is_refused(text):
+    with pytest.raises(ContractError):
+        read_request(text)
+
+
+def test_plain_integers_are_their_own_ticks():
+    out = answer(document(unit="1", kerf="0", stock=[{"id": "s", "length": "110"}],
+                          pieces=[{"id": "p", "length": "50", "quantity": 3}]))
+
+    assert out["material"] == "220"
+    assert out["ticks"] == {"material": 220, "cost": 220, "bound": 220}

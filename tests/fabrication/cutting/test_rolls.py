@@ -1,0 +1,165 @@
+"""Rolls: lays side by side, turning, finite rolls, flaws and groups."""
+
+from __future__ import annotations
+
+from fractions import Fraction
+
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from fabrication.rules.cutting import Flaw, RollPiece, RollProblem, RollStock, first_fit, solve
+from shared.lengths import Length
+from tests.benchmarks.cutting_brute import least_roll_cost
+from tests.benchmarks.cutting_instances import panels, small_rolls
+
+
+def piece(name, width, length, quantity=1, turn=False, group=None):
+    return RollPiece(name, Length(width), Length(length), quantity, turn, group)
+
+
+@st.composite
+def problems(draw):
+    stock = [RollStock("r0", Length(draw(st.integers(60, 100))))]
+    for place in range(1, draw(st.integers(1, 3))):
+        length = draw(st.integers(80, 300))
+        starts = draw(st.lists(st.integers(0, length - 2), max_size=2))
+        flaws = tuple(Flaw(Length(start), Length(draw(st.integers(start + 1, length)))) for start in starts)
+        stock.append(RollStock(f"r{place}", Length(draw(st.integers(40, 120))), Length(length),
+                               draw(st.sampled_from([1, 2])), draw(st.booleans()), None, flaws))
+    pieces = tuple(
+        piece(f"p{place}", draw(st.integers(5, 70)), draw(st.integers(5, 90)), draw(st.integers(1, 4)), draw(st.booleans()))
+        for place in range(draw(st.integers(1, 8)))
+    )
+    return RollProblem(tuple(stock), pieces, Length(draw(st.integers(0, 3))))
+
+
+@settings(max_examples=60, deadline=None)
+@given(problems())
+def test_no_plan_overlaps_panels_runs_past_a_roll_or_touches_a_flaw(problem):
+    plan = solve(problem, 0.5)
+
+    rolls = {roll.id: roll for roll in problem.stock}
+    pieces = {each.id: each for each in problem.pieces}
+    spans = {}
+    for lay in plan.patterns:
+        roll = rolls[lay.stock]
+        sides = [
+            (pieces[cut.piece].length, pieces[cut.piece].width) if cut.turned
+            else (pieces[cut.piece].width, pieces[cut.piece].length)
+            for cut in lay.cuts
+        ]
+        assert all(pieces[cut.piece].turn or not cut.turned for cut in lay.cuts)
+        assert sum(width.ticks for width, _ in sides) + (len(sides) - 1) * problem.kerf.ticks <= roll.width.ticks
+        assert max(drop for _, drop in sides) == lay.length
+        if roll.length is not None:
+            spans.setdefault((roll.id, lay.roll), []).append((lay.start.ticks, lay.start.ticks + lay.times * lay.length.ticks))
+    for (name, number), taken in spans.items():
+        taken.sort()
+        assert 1 <= number <= rolls[name].quantity
+        assert all(earlier[1] <= later[0] for earlier, later in zip(taken, taken[1:], strict=False))
+        assert taken[-1][1] <= rolls[name].length.ticks
+        for flaw in rolls[name].flaws:
+            assert all(end <= flaw.start.ticks or start >= flaw.end.ticks for start, end in taken)
+
+
+@pytest.mark.parametrize("seed", range(500, 700))
+def test_no_false_proof_on_a_problem_small_enough_to_enumerate(seed):
+    problem = small_rolls(seed)
+
+    plan = solve(problem, 2)
+
+    if plan.unplaced:
+        assert least_roll_cost(problem) is None
+    else:
+        least = least_roll_cost(problem)
+        assert plan.bound <= least <= plan.cost
+        assert not plan.proven or plan.cost == least
+
+
+def test_a_lay_is_as_long_as_its_longest_panel():
+    plan = solve(RollProblem((RollStock("r", Length(100)),), (piece("a", 50, 80), piece("b", 50, 60))))
+
+    assert plan.cost == 80
+    assert plan.proven
+
+
+def test_the_slit_between_panels_takes_its_kerf():
+    plan = solve(RollProblem((RollStock("r", Length(100)),), (piece("a", 50, 80, 2),), kerf=Length(1)))
+
+    assert plan.cost == 160
+
+
+def test_a_panel_is_turned_only_where_it_may_be():
+    def cost(turn):
+        return solve(RollProblem((RollStock("r", Length(100)),), (piece("a", 30, 100, 1, turn),))).cost
+
+    assert cost(False) == 100
+    assert cost(True) == 30
+
+
+def test_the_cheaper_of_two_widths_is_run_off():
+    stock = (RollStock("wide", Length(120), price=Fraction(3)), RollStock("narrow", Length(60), price=Fraction(1)))
+
+    plan = solve(RollProblem(stock, (piece("a", 60, 50, 2),)))
+
+    assert {lay.stock for lay in plan.patterns} == {"narrow"}
+    assert plan.cost == 100
+
+
+def test_a_panel_wider_than_any_roll_is_named_and_the_rest_is_planned():
+    plan = solve(RollProblem((RollStock("r", Length(100)),), (piece("a", 101, 10), piece("b", 99, 10))))
+
+    assert [entry.piece for entry in plan.unplaced] == ["a"]
+    assert "100" in plan.unplaced[0].why
+    assert plan.cost == 10
+
+
+def test_lays_keep_off_a_flaw():
+    roll = RollStock("r", Length(100), Length(200), 1, flaws=(Flaw(Length(70), Length(75)),))
+
+    plan = solve(RollProblem((roll,), (piece("a", 100, 60, 3),)))
+
+    assert plan.unplaced == ()
+    assert sorted(lay.start.ticks for lay in plan.patterns)[0] == 0
+    starts = sorted(lay.start.ticks + k * 60 for lay in plan.patterns for k in range(lay.times))
+    assert starts == [0, 75, 135]
+
+
+def test_a_flaw_can_make_a_roll_too_short():
+    roll = RollStock("r", Length(100), Length(120), 1, flaws=(Flaw(Length(60), Length(61)),))
+
+    plan = solve(RollProblem((roll,), (piece("a", 100, 61),)))
+
+    assert [entry.piece for entry in plan.unplaced] == ["a"]
+
+
+def test_pieces_of_one_group_come_off_one_stock():
+    """Two lots of 100 each: apart, the two of the room would fit as they come; together only on one."""
+    lots = (RollStock("lot 1", Length(100), Length(100), 1), RollStock("lot 2", Length(100), Length(100), 1))
+    pieces = (piece("x", 100, 60), piece("a", 100, 40, 1, group="room"), piece("b", 100, 55, 1, group="room"))
+
+    plan = solve(RollProblem(lots, pieces))
+
+    homes = {cut.piece: lay.stock for lay in plan.patterns for cut in lay.cuts}
+    assert plan.unplaced == ()
+    assert homes["a"] == homes["b"]
+    assert homes["x"] != homes["a"]
+
+
+def test_a_hundred_panels_beat_shelves():
+    problem = panels(100, seed=4)
+
+    plan = solve(problem, 4)
+
+    assert plan.cost < first_fit(problem).cost
+    assert plan.gap < 0.02
+
+
+@pytest.mark.parametrize("quantity", [1, 40])
+def test_finite_rolls_of_one_id_are_each_filled_within_their_length(quantity):
+    problem = RollProblem((RollStock("r", Length(100), Length(100), quantity),), (piece("a", 60, 40, 2 * quantity),))
+
+    plan = solve(problem, 3)
+
+    assert sum(entry.quantity for entry in plan.unplaced) == 0
