@@ -4,7 +4,18 @@ from __future__ import annotations
 
 from django.http import Http404
 
-from fabrication.models import Batch, CutPlan, Material, Part, PlannedCut, StockItem, UnitMake
+from fabrication.models import (
+    Batch,
+    CutPlan,
+    Material,
+    Part,
+    PlannedCut,
+    Purchase,
+    PurchaseLine,
+    StockItem,
+    Supplier,
+    UnitMake,
+)
 from measuring.models import Product
 from shared.models import User
 
@@ -50,3 +61,16 @@ def stock_for(user: User, pk: int) -> StockItem:
 
 def product_for(user: User, pk: int) -> Product:
     return _one_of(Product.objects.visible_to(user), pk)
+
+
+def supplier_for(user: User, pk: int) -> Supplier:
+    return _one_of(Supplier.objects.visible_to(user), pk)
+
+
+def purchase_for(user: User, pk: int) -> Purchase:
+    return _one_of(Purchase.objects.visible_to(user).select_related("supplier", "branch"), pk)
+
+
+def purchase_line_for(user: User, pk: int) -> PurchaseLine:
+    lines = PurchaseLine.objects.visible_to(user).select_related("purchase", "make__unit", "material")
+    return _one_of(lines, pk)

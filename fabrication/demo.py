@@ -7,7 +7,7 @@ from typing import Final
 
 from django.db import transaction
 
-from fabrication.models import Material, Part, RecipeRevision, StockItem, UnitMake
+from fabrication.models import Material, Part, RecipeRevision, StockItem, Supplier, UnitMake
 from fabrication.rules import recipes as rules
 from fabrication.services.batches import open_batch
 from fabrication.services.making import (
@@ -41,6 +41,7 @@ def load(demo: Demo) -> None:
         materials = {row.key: row for row in load_materials(branch)}
         load_recipes(branch)
         load_tolerances(branch)
+        _suppliers(branch, materials)
         _stock(demo, materials)
     units = (
         Unit.objects.filter(opening__job__in=[job.pk for job in made.jobs[:LIVING]])
@@ -53,6 +54,15 @@ def load(demo: Demo) -> None:
         with transaction.atomic():
             _make(demo, branch, materials, list(units.filter(pk__in=keys[start : start + CHUNK])))
     _batches(demo, branch)
+
+
+def _suppliers(branch: Branch, materials: dict[str, Material]) -> None:
+    """Two invented ones: cloth, and everything hard."""
+    cloth = Supplier.objects.create(branch=branch, name="Fenwater Weavers", email="orders@example.org", lead_days=9)
+    metal = Supplier.objects.create(branch=branch, name="Ropewalk Metals", email="desk@example.org", lead_days=5)
+    for material in materials.values():
+        material.supplier = cloth if material.kind == Material.Kind.CLOTH else metal
+    Material.objects.bulk_update(materials.values(), ["supplier"])
 
 
 # -- stock ---------------------------------------------------------------------------

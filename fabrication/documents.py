@@ -8,7 +8,7 @@ from django.conf import settings
 from django.urls import reverse
 
 from fabrication.drawings import bar_drawing, roll_drawing
-from fabrication.models import Batch, CutPlan, Material, Part, PlannedCut, UnitMake
+from fabrication.models import Batch, CutPlan, Material, Part, PlannedCut, Purchase, UnitMake
 from shared.documents import document_kind
 from shared.roles import DISPATCHER, OWNER, WORKROOM
 
@@ -147,3 +147,38 @@ def work_order(make: UnitMake) -> dict[str, Any]:
             for part in make.parts.exclude(state=Part.State.CANCELLED).select_related("material")
         ],
     }
+
+
+@document_kind(
+    "fabrication.purchase",
+    title="Purchase",
+    model="fabrication.Purchase",
+    template="fabrication/paper/purchase.html",
+    roles=(WORKROOM, OWNER),
+)
+def purchase_sheet(purchase: Purchase) -> dict[str, Any]:
+    """One sheet a supplier: sizes and options, no customer's name."""
+    return {
+        "number": purchase.number,
+        "supplier": purchase.supplier.name,
+        "ordered_at": purchase.ordered_at,
+        "expected_on": purchase.expected_on,
+        "lines": purchase_rows(purchase),
+    }
+
+
+def purchase_rows(purchase: Purchase) -> list[dict[str, Any]]:
+    """The lines as plain values, for the sheet and the CSV."""
+    lines = purchase.lines.select_related("make__unit__product", "material")
+    return [
+        {
+            "what": line.make.unit.product.name if line.make else line.material.name,
+            "key": line.make.unit.product.key if line.make else line.material.key,
+            "code": line.make.unit.code if line.make else "",
+            "quantity": line.quantity,
+            "width": line.width,
+            "length": line.length,
+            "options": line.make.unit.options if line.make else {},
+        }
+        for line in lines
+    ]

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from django import forms
 
-from fabrication.models import Material
+from fabrication.models import Material, Supplier
 from shared.fields import LengthFormField
 from shared.forms import SheetForm
 
@@ -66,3 +66,40 @@ class FindForm(forms.Form):
     """Find stock or a unit by its short code."""
 
     code = forms.CharField(max_length=12, required=False, label="short code")
+
+
+class PurchaseForm(SheetForm):
+    """Which supplier, and what was ticked."""
+
+    supplier = forms.ModelChoiceField(Supplier.objects.none(), error_messages={"required": "Choose a supplier."})
+
+    def __init__(self, *args, **kwargs) -> None:
+        super().__init__(*args, **kwargs)
+        self.fields["supplier"].queryset = Supplier.objects.visible_to(self.user)
+
+
+class AcknowledgeForm(SheetForm):
+    """Size and options as the supplier's acknowledgement says them."""
+
+    width = LengthFormField(label="width")
+    height = LengthFormField(label="height")
+
+    def __init__(self, *args, options=None, **kwargs) -> None:
+        super().__init__(*args, **kwargs)
+        self.option_keys = list(options or {})
+        for key in self.option_keys:
+            self.fields[f"option_{key}"] = forms.CharField(label=key.replace("_", " "), max_length=120, required=False)
+
+    def options(self) -> dict[str, str]:
+        return {key: self.cleaned_data[f"option_{key}"] for key in self.option_keys}
+
+
+class ReceiveLineForm(SheetForm):
+    packages = forms.IntegerField(min_value=1, max_value=99, label="packages that came")
+    lot = forms.CharField(max_length=30, required=False, label="dye lot")
+    place = forms.CharField(max_length=30, required=False)
+
+
+class InspectForm(SheetForm):
+    verdict = forms.ChoiceField(choices=[("good", "good"), ("back", "goes back")])
+    note = forms.CharField(max_length=240, required=False, label="what is wrong")

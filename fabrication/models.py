@@ -386,3 +386,79 @@ class PlannedCut(models.Model):
 
     def __str__(self) -> str:
         return f"cut {self.order} of {self.plan}"
+
+
+# -- what is bought ----------------------------------------------------------------
+
+
+class Purchase(models.Model):
+    """One sheet to one supplier: units bought in, or stock."""
+
+    class State(models.TextChoices):
+        DRAFT = "draft", "not sent"
+        ORDERED = "ordered", "ordered"
+        CLOSED = "closed", "all in"
+        CANCELLED = "cancelled", "cancelled"
+
+    branch = models.ForeignKey("shared.Branch", models.PROTECT, related_name="purchases")
+    supplier = models.ForeignKey(Supplier, models.PROTECT, related_name="purchases")
+    number = models.CharField(max_length=16)
+    state = models.CharField(max_length=10, choices=State.choices, default=State.DRAFT)
+    expected_on = models.DateField(null=True, blank=True)
+    ordered_at = models.DateTimeField(null=True, blank=True)
+    created_by = models.ForeignKey(settings.AUTH_USER_MODEL, models.PROTECT, related_name="+")
+    created_at = models.DateTimeField(default=timezone.now)
+
+    objects = BranchQuerySet.as_manager()
+
+    class Meta:
+        ordering = ["-pk"]
+        constraints = [models.UniqueConstraint(fields=["branch", "number"], name="purchase_number_once_a_branch")]
+
+    def __str__(self) -> str:
+        return f"purchase {self.number}"
+
+
+class PurchaseLineQuerySet(BranchQuerySet):
+    branch_path = "purchase__branch"
+
+
+class PurchaseLine(models.Model):
+    """One unit, or so much of one material, and how far it has come."""
+
+    class State(models.TextChoices):
+        ORDERED = "ordered", "ordered"
+        DIFFERS = "differs", "acknowledged otherwise"
+        ACKNOWLEDGED = "acknowledged", "acknowledged"
+        RECEIVED = "received", "received"
+        INSPECTED = "inspected", "inspected"
+        REFUSED = "refused", "sent back"
+
+    purchase = models.ForeignKey(Purchase, models.CASCADE, related_name="lines")
+    make = models.OneToOneField(
+        UnitMake, models.PROTECT, null=True, blank=True, related_name="purchase_line", help_text="a unit bought in"
+    )
+    material = models.ForeignKey(Material, models.PROTECT, null=True, blank=True, related_name="purchase_lines")
+    quantity = models.PositiveIntegerField(default=1)
+    length = LengthField(null=True, blank=True)
+    width = LengthField(null=True, blank=True)
+    state = models.CharField(max_length=12, choices=State.choices, default=State.ORDERED)
+    acknowledged = models.JSONField(default=dict, help_text="width, height and options as the supplier read them")
+    differences = models.JSONField(default=list)
+    packages_expected = models.PositiveSmallIntegerField(default=1)
+    packages_received = models.PositiveSmallIntegerField(default=0)
+    note = models.CharField(max_length=240, blank=True)
+
+    objects = PurchaseLineQuerySet.as_manager()
+
+    class Meta:
+        ordering = ["purchase", "pk"]
+        constraints = [
+            models.CheckConstraint(
+                name="purchase_line_is_of_one_thing",
+                condition=Q(make__isnull=False, material__isnull=True) | Q(make__isnull=True, material__isnull=False),
+            )
+        ]
+
+    def __str__(self) -> str:
+        return self.make.unit.code if self.make else f"{self.quantity} × {self.material}"

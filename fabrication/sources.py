@@ -27,6 +27,7 @@ def register() -> None:
     menu.add("Cutting", "fabrication:cutting", roles=[WORKROOM], place=20)
     menu.add("Checking", "fabrication:checking", roles=[WORKROOM], place=30)
     menu.add("Stock", "fabrication:stock", roles=[WORKROOM], place=40)
+    menu.add("Buying", "fabrication:buying", roles=[WORKROOM], place=45)
     menu.add("Recipes", "fabrication:recipes", roles=[WORKROOM, OWNER], place=50)
     panels.add("jobs:detail", "Workroom", "fabrication:units_of_job", roles=[DISPATCHER, OWNER, WORKROOM], place=30)
     demo.add(load, place=30)

@@ -2,7 +2,7 @@
 
 from django.urls import path
 
-from fabrication.views import batches, bench, recipes, stock, units
+from fabrication.views import batches, bench, buying, recipes, stock, units
 
 app_name = "fabrication"
 
@@ -28,6 +28,14 @@ urlpatterns = [
     path("workroom/stock/receive/", stock.stock_receive, name="stock_receive"),
     path("workroom/stock/<int:pk>/", stock.stock_detail, name="stock_item"),
     path("workroom/stock/<int:pk>/count/", stock.stock_count, name="stock_count"),
+    path("workroom/buying/", buying.buying, name="buying"),
+    path("workroom/buying/units/", buying.buy_units, name="buy_units"),
+    path("workroom/buying/stock/", buying.buy_stock, name="buy_stock"),
+    path("workroom/purchases/<int:pk>/", buying.purchase, name="purchase"),
+    path("workroom/purchases/<int:pk>/sheet.csv", buying.purchase_csv, name="purchase_csv"),
+    path("workroom/purchase-lines/<int:pk>/acknowledge/", buying.acknowledge_line, name="acknowledge"),
+    path("workroom/purchase-lines/<int:pk>/receive/", buying.receive, name="receive_line"),
+    path("workroom/purchase-lines/<int:pk>/inspect/", buying.inspect, name="inspect_line"),
     path("workroom/recipes/", recipes.recipe_list, name="recipes"),
     path("workroom/recipes/<int:pk>/", recipes.recipe_edit, name="recipe"),
     path("workroom/recipes/<int:pk>/try/", recipes.recipe_try, name="recipe_try"),

@@ -38,8 +38,8 @@ class Drives(Record):
     """
     Drives and lifts to choose from for some kinds of control, weakest first.
 
-    `reserve` is the factor on what is lifted, `most` how many may work together, `role` what
-    part rules call the one chosen.
+    `reserve` is the factor on what is lifted, `most` how many may work together. Part rules call
+    the one chosen by the role *drive* or *lift*.
     """
 
     control: tuple[str, ...]

@@ -35,6 +35,8 @@ def work(bench: Bench) -> None:
     _light(bench, trade)
     if trade.bands is not None:
         _bands(bench, trade)
+    if trade.vane is not None:
+        _soft_vanes(bench, trade.vane)
 
 
 def _set_sides(bench: Bench, trade: RollerTrade) -> None:
@@ -214,3 +216,13 @@ def _bands(bench: Bench, trade: RollerTrade) -> None:
     bench.measures["band_pitch"], bench.counts["bands"] = pitch, count
     bench.figure("bands", "bands", f"{count}, overlapping {bench.text(overlap)} when closed", count)
     bench.remark("note", "align", "start every sheer of the room at the same place of a band")
+
+
+def _soft_vanes(bench: Bench, pitch: Length) -> None:
+    """Vanes between two layers: how many hang, and what is left over the bottom weight."""
+    height = bench.measures["height"]
+    count, rest = height // pitch, height % pitch
+    bench.counts["vanes"], bench.measures["band_pitch"] = count, pitch
+    text = f"{count} at {bench.text(pitch)}, {bench.text(rest)} over the bottom weight"
+    bench.figure("vanes", "vanes", text, count)
+    bench.remark("note", "align", "measure every sheer of the room from the same vane, so that vanes line up")

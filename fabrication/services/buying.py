@@ -1,0 +1,240 @@
+"""Buying: what is short and by when, one sheet a supplier, and what comes back of it."""
+
+from __future__ import annotations
+
+import datetime as dt
+from collections import defaultdict
+from collections.abc import Collection, Mapping
+from dataclasses import dataclass
+from typing import Any
+
+from django.db import transaction
+from django.utils import timezone
+
+from fabrication.models import Material, Part, Purchase, PurchaseLine, StockItem, Supplier, UnitMake
+from fabrication.rules.needs import Need, need_of_length
+from fabrication.services.stock import receive_stock
+from jobs.services import lock_job, recompute_stage
+from measuring.models import Product, Unit
+from shared.audit import record
+from shared.errors import Refused
+from shared.lengths import ZERO, Length
+from shared.models import Branch, User
+
+OPEN_PARTS = (Part.State.TO_CUT, Part.State.TO_PULL)
+
+
+# -- what is short -------------------------------------------------------------------
+
+
+@dataclass(frozen=True, slots=True)
+class Shortage:
+    """A material that open parts need more of than is free, and the day it must be here."""
+
+    material: Material
+    need: Need | None
+    missing: int
+    by_day: dt.date | None
+
+
+def shortages(*, branch: Branch) -> list[Shortage]:
+    """What open parts need beyond free stock, what is due first on top."""
+    wanted: dict[int, list[Part]] = defaultdict(list)
+    parts = Part.objects.filter(
+        make__unit__opening__job__branch=branch, state__in=OPEN_PARTS, make__unit__opening__job__cancelled_at=None
+    ).select_related("material", "make__unit")
+    for part in parts.exclude(make__state=UnitMake.State.CANCELLED):
+        wanted[part.material_id].append(part)
+    stock: dict[int, list[StockItem]] = defaultdict(list)
+    for item in StockItem.objects.filter(material__in=wanted, quantity__gt=0):
+        stock[item.material_id].append(item)
+    found = [_shortage(rows, stock[key]) for key, rows in wanted.items()]
+    lacking = [one for one in found if one is not None]
+    return sorted(lacking, key=lambda one: (one.by_day or dt.date.max, one.material.name))
+
+
+def _shortage(parts: list[Part], items: list[StockItem]) -> Shortage | None:
+    material = parts[0].material
+    by_day = min((part.make.unit.due_on for part in parts if part.make.unit.due_on), default=None)
+    if material.kind in {Material.Kind.PIECE, Material.Kind.SET}:
+        missing = sum(part.quantity - part.done for part in parts) - sum(item.free for item in items)
+        return Shortage(material, None, missing, by_day) if missing > 0 else None
+    wanted = [(part.length or ZERO, part.quantity - part.done) for part in parts]
+    by_roll = material.kind in {Material.Kind.CLOTH, Material.Kind.CORD}
+    there = [(item.free_length if by_roll else item.length or ZERO, 1 if by_roll else item.free) for item in items]
+    need = need_of_length(wanted, there, _usual_length(material))
+    return Shortage(material, need, need.pieces, by_day) if need.short > ZERO else None
+
+
+def _usual_length(material: Material) -> Length | None:
+    sizes = [row["length"] for row in material.facts.get("stock") or [] if row.get("length")]
+    return max((Length.parse(text) for text in sizes), default=None)
+
+
+# -- ordering ------------------------------------------------------------------------
+
+
+def _next_number(branch: Branch) -> str:
+    Branch.objects.select_for_update().get(pk=branch.pk)
+    return f"P-{Purchase.objects.filter(branch=branch).count() + 1:04d}"
+
+
+@transaction.atomic
+def order_units(*, supplier: Supplier, makes: Collection[int], by: User) -> Purchase:
+    """One purchase of units that are bought in; a unit is on one purchase only."""
+    branch = supplier.branch
+    rows = list(
+        UnitMake.objects.select_for_update(of=("self",))
+        .select_related("unit")
+        .filter(pk__in=makes, unit__opening__job__branch=branch)
+        .order_by("pk")
+    )
+    if not rows:
+        raise Refused("choose at least one unit", field="makes")
+    for make in rows:
+        if make.source != Product.Source.BOUGHT:
+            raise Refused(f"{make.unit.code} is made here", field="makes")
+        if PurchaseLine.objects.filter(make=make).exists():
+            raise Refused(f"{make.unit.code} is on {make.purchase_line.purchase} already", field="makes")
+    purchase = _open_purchase(branch, supplier, by)
+    PurchaseLine.objects.bulk_create(
+        PurchaseLine(
+            purchase=purchase, make=make, width=make.finished_width, length=make.finished_height,
+            packages_expected=max(1, len(make.packages)),
+        )
+        for make in rows
+    )  # fmt: skip
+    Unit.objects.filter(make__in=rows).update(state=Unit.State.IN_WORKROOM)
+    record(by=by, deed="ordered units", subject=purchase, note=", ".join(make.unit.code for make in rows))
+    for job in {make.unit.opening.job_id for make in rows}:
+        recompute_stage(job=job, by=by)
+    return purchase
+
+
+@transaction.atomic
+def order_stock(
+    *, supplier: Supplier, lines: Collection[tuple[Material, int, Length | None, Length | None]], by: User
+) -> Purchase:
+    """One purchase of stock: material, how many, length, width."""
+    if not lines:
+        raise Refused("choose at least one material", field="lines")
+    purchase = _open_purchase(supplier.branch, supplier, by)
+    for material, quantity, length, width in lines:
+        if quantity < 1:
+            raise Refused(f"{material.name}: at least one", field="quantity", bound="1 or more")
+        PurchaseLine.objects.create(purchase=purchase, material=material, quantity=quantity, length=length, width=width)
+    record(by=by, deed="ordered stock", subject=purchase)
+    return purchase
+
+
+def _open_purchase(branch: Branch, supplier: Supplier, by: User) -> Purchase:
+    now = timezone.now()
+    return Purchase.objects.create(
+        branch=branch,
+        supplier=supplier,
+        number=_next_number(branch),
+        state=Purchase.State.ORDERED,
+        ordered_at=now,
+        expected_on=now.astimezone(branch.tz).date() + dt.timedelta(days=supplier.lead_days),
+        created_by=by,
+    )
+
+
+# -- what comes back -------------------------------------------------------------------
+
+
+@transaction.atomic
+def acknowledge(
+    *, line: PurchaseLine, width: Length, height: Length, options: Mapping[str, str], by: User
+) -> PurchaseLine:
+    """The supplier's acknowledgement beside what was ordered; differences are named and stop the line."""
+    line = _locked(line)
+    if line.make is None:
+        raise Refused("only a unit is acknowledged by size and options", field="line")
+    differences = _differences(line.make, width, height, options)
+    line.acknowledged = {"width": width.ticks, "height": height.ticks, "options": dict(options)}
+    line.differences = differences
+    line.state = PurchaseLine.State.DIFFERS if differences else PurchaseLine.State.ACKNOWLEDGED
+    line.save(update_fields=["acknowledged", "differences", "state"])
+    deed = "found the acknowledgement to differ" if differences else "checked the acknowledgement"
+    unit = line.make.unit
+    record(by=by, deed=deed, subject=unit, job=unit.opening.job_id, note="; ".join(differences))
+    return line
+
+
+def _differences(make: UnitMake, width: Length, height: Length, options: Mapping[str, Any]) -> list[str]:
+    found = []
+    for name, ordered, told in (
+        ("width", make.finished_width, width),
+        ("height", make.finished_height, height),
+    ):
+        if ordered != told:
+            found.append(f"{name}: ordered {ordered}, acknowledged {told}")
+    for key, ordered in make.unit.options.items():
+        if key in options and options[key] != ordered:
+            found.append(f"{key}: ordered {ordered}, acknowledged {options[key] or 'nothing'}")
+    return found
+
+
+@transaction.atomic
+def receive_line(*, line: PurchaseLine, packages: int, by: User, place: str = "", lot: str = "") -> PurchaseLine:
+    """Counts packages in; a unit waits for its inspection, stock goes on the rack."""
+    line = _locked(line)
+    if line.state in {PurchaseLine.State.RECEIVED, PurchaseLine.State.INSPECTED}:
+        return line
+    if line.state == PurchaseLine.State.DIFFERS:
+        raise Refused(f"{line} was acknowledged otherwise: {'; '.join(line.differences)}")
+    if packages < 1:
+        raise Refused("say how many packages came", field="packages", bound="1 or more")
+    line.packages_received += packages
+    if line.make is None and line.material is not None:
+        receive_stock(
+            material=line.material, quantity=line.quantity, length=line.length, width=line.width,
+            lot=lot, place=place, by=by,
+        )  # fmt: skip
+        line.state = PurchaseLine.State.INSPECTED
+    elif line.packages_received >= line.packages_expected:
+        line.state = PurchaseLine.State.RECEIVED
+    line.save(update_fields=["packages_received", "state"])
+    record(by=by, deed="received", subject=line, note=f"{line.packages_received} of {line.packages_expected} packages")
+    _close(line.purchase)
+    return line
+
+
+@transaction.atomic
+def inspect_line(*, line: PurchaseLine, is_good: bool, by: User, note: str = "") -> PurchaseLine:
+    """A unit that came in is good and counts as made, or goes back."""
+    if line.make is not None:
+        lock_job(line.make.unit.opening.job_id)
+    line = _locked(line)
+    if line.state != PurchaseLine.State.RECEIVED or line.make is None:
+        raise Refused(f"{line} is {line.get_state_display()}; only a unit that is all here is inspected")
+    if not is_good and not note.strip():
+        raise Refused("say what is wrong with it", field="note")
+    line.state = PurchaseLine.State.INSPECTED if is_good else PurchaseLine.State.REFUSED
+    line.note = note[:240]
+    line.save(update_fields=["state", "note"])
+    make = line.make
+    job = make.unit.opening.job_id
+    if is_good:
+        UnitMake.objects.filter(pk=make.pk).update(state=UnitMake.State.MADE)
+        Unit.objects.filter(pk=make.unit_id).update(state=Unit.State.MADE, made_at=timezone.now())
+    record(by=by, deed="inspected" if is_good else "sent back", subject=make.unit, job=job, note=note)
+    recompute_stage(job=job, by=by)
+    _close(line.purchase)
+    return line
+
+
+def _locked(line: PurchaseLine) -> PurchaseLine:
+    return (
+        PurchaseLine.objects.select_for_update(of=("self",))
+        .select_related("purchase__branch", "make__unit__opening", "material")
+        .get(pk=line.pk)
+    )
+
+
+def _close(purchase: Purchase) -> None:
+    done = [PurchaseLine.State.INSPECTED, PurchaseLine.State.REFUSED]
+    if not purchase.lines.exclude(state__in=done).exists():
+        purchase.state = Purchase.State.CLOSED
+        purchase.save(update_fields=["state"])

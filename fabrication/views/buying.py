@@ -1,0 +1,177 @@
+"""Buying: what is short, what is ordered, what came."""
+
+from __future__ import annotations
+
+import csv
+
+from django.contrib import messages
+from django.contrib.auth.decorators import login_required
+from django.http import HttpRequest, HttpResponse
+from django.shortcuts import redirect, render
+from django.views.decorators.http import require_GET, require_POST
+
+from fabrication.access import purchase_for, purchase_line_for
+from fabrication.documents import purchase_rows
+from fabrication.forms import AcknowledgeForm, InspectForm, PurchaseForm, ReceiveLineForm
+from fabrication.models import Purchase, PurchaseLine, Supplier, UnitMake
+from fabrication.services import buying as services
+from fabrication.views import WORKS
+from measuring.models import Product
+from shared.access import roles_required
+from shared.errors import Refused
+
+
+@login_required
+@roles_required(*WORKS)
+@require_GET
+def buying(request: HttpRequest) -> HttpResponse:
+    """Shortages by the day they are needed, units to be bought in, purchases under way."""
+    user = request.user
+    to_order = UnitMake.objects.visible_to(user).filter(
+        source=Product.Source.BOUGHT, state=UnitMake.State.WAITING, purchase_line=None
+    )
+    context = {
+        "shortages": services.shortages(branch=user.branch) if user.branch else [],
+        "to_order": to_order.select_related("unit__product", "unit__opening__job", "unit__opening__room"),
+        "purchases": Purchase.objects.visible_to(user).select_related("supplier")[:40],
+        "suppliers": Supplier.objects.visible_to(user),
+    }
+    return render(request, "fabrication/buying.html", context)
+
+
+@login_required
+@roles_required(*WORKS)
+@require_POST
+def buy_units(request: HttpRequest) -> HttpResponse:
+    """One purchase of the units ticked."""
+    form = PurchaseForm(request.POST, user=request.user)
+    makes = [int(key) for key in request.POST.getlist("makes") if key.isdigit()]
+    return _ordered(
+        request, form, lambda supplier: services.order_units(supplier=supplier, makes=makes, by=request.user)
+    )
+
+
+@login_required
+@roles_required(*WORKS)
+@require_POST
+def buy_stock(request: HttpRequest) -> HttpResponse:
+    """One purchase of what is ticked among the shortages, in usual stock lengths."""
+    form = PurchaseForm(request.POST, user=request.user)
+    ticked = set(request.POST.getlist("material"))
+    lines = [
+        (one.material, one.missing, one.need.size if one.need else None, None)
+        for one in services.shortages(branch=request.user.branch)
+        if str(one.material.pk) in ticked
+    ]
+    return _ordered(
+        request, form, lambda supplier: services.order_stock(supplier=supplier, lines=lines, by=request.user)
+    )
+
+
+def _ordered(request: HttpRequest, form: PurchaseForm, order) -> HttpResponse:
+    if not form.is_valid():
+        messages.error(request, "Choose a supplier.")
+        return redirect("fabrication:buying")
+    try:
+        made = order(form.cleaned_data["supplier"])
+    except Refused as refusal:
+        messages.error(request, refusal.problem)
+        return redirect("fabrication:buying")
+    return redirect("fabrication:purchase", made.pk)
+
+
+@login_required
+@roles_required(*WORKS)
+@require_GET
+def purchase(request: HttpRequest, pk: int) -> HttpResponse:
+    """One purchase with each line's next step."""
+    found = purchase_for(request.user, pk)
+    lines = list(found.lines.select_related("make__unit__product", "material"))
+    for line in lines:
+        line.form = _next_form(request, line)
+    return render(request, "fabrication/purchase.html", {"purchase": found, "lines": lines})
+
+
+def _next_form(request: HttpRequest, line: PurchaseLine):
+    """The form a line waits for, filled with what was ordered."""
+    states = PurchaseLine.State
+    if line.make and line.state in {states.ORDERED, states.DIFFERS}:
+        start = {"width": line.make.finished_width, "height": line.make.finished_height}
+        start |= {f"option_{key}": value for key, value in line.make.unit.options.items()}
+        return AcknowledgeForm(
+            user=request.user, options=line.make.unit.options, initial=start, prefix=f"line{line.pk}"
+        )
+    if line.state in {states.ACKNOWLEDGED, states.ORDERED}:
+        missing = max(1, line.packages_expected - line.packages_received)
+        return ReceiveLineForm(user=request.user, initial={"packages": missing}, prefix=f"line{line.pk}")
+    if line.state == states.RECEIVED:
+        return InspectForm(user=request.user, prefix=f"line{line.pk}")
+    return None
+
+
+@login_required
+@roles_required(*WORKS)
+@require_GET
+def purchase_csv(request: HttpRequest, pk: int) -> HttpResponse:
+    """The purchase sheet as CSV."""
+    found = purchase_for(request.user, pk)
+    answer = HttpResponse(content_type="text/csv; charset=utf-8")
+    answer["Content-Disposition"] = f'attachment; filename="{found.number}.csv"'
+    sheet = csv.writer(answer)
+    sheet.writerow(["what", "key", "code", "quantity", "width", "height or length", "options"])
+    unit = request.user.unit
+    for row in purchase_rows(found):
+        lengths = [row[name].text(unit) if row[name] else "" for name in ("width", "length")]
+        options = "; ".join(f"{key}: {value}" for key, value in row["options"].items())
+        sheet.writerow([row["what"], row["key"], row["code"], row["quantity"], *lengths, options])
+    return answer
+
+
+@login_required
+@roles_required(*WORKS)
+@require_POST
+def acknowledge_line(request: HttpRequest, pk: int) -> HttpResponse:
+    """Compares the supplier's acknowledgement line by line."""
+    line = purchase_line_for(request.user, pk)
+    options = line.make.unit.options if line.make else {}
+    form = AcknowledgeForm(request.POST, user=request.user, options=options, prefix=f"line{line.pk}")
+    return _line_deed(request, line, form, lambda sent: services.acknowledge(
+        line=line, width=sent["width"], height=sent["height"], options=form.options(), by=request.user
+    ))  # fmt: skip
+
+
+@login_required
+@roles_required(*WORKS)
+@require_POST
+def receive(request: HttpRequest, pk: int) -> HttpResponse:
+    """Counts packages in."""
+    line = purchase_line_for(request.user, pk)
+    form = ReceiveLineForm(request.POST, user=request.user, prefix=f"line{line.pk}")
+    return _line_deed(request, line, form, lambda sent: services.receive_line(line=line, by=request.user, **sent))
+
+
+@login_required
+@roles_required(*WORKS)
+@require_POST
+def inspect(request: HttpRequest, pk: int) -> HttpResponse:
+    """Good, or goes back."""
+    line = purchase_line_for(request.user, pk)
+    form = InspectForm(request.POST, user=request.user, prefix=f"line{line.pk}")
+    return _line_deed(request, line, form, lambda sent: services.inspect_line(
+        line=line, is_good=sent["verdict"] == "good", note=sent["note"], by=request.user
+    ))  # fmt: skip
+
+
+def _line_deed(request: HttpRequest, line: PurchaseLine, form, deed) -> HttpResponse:
+    """Runs a deed on a line, or shows its form again with what is wrong."""
+    if form.is_valid():
+        try:
+            deed(form.cleaned_data)
+            return redirect("fabrication:purchase", line.purchase_id)
+        except Refused as refusal:
+            form.refuse(refusal)
+    lines = list(line.purchase.lines.select_related("make__unit__product", "material"))
+    for other in lines:
+        other.form = form if other.pk == line.pk else _next_form(request, other)
+    context = {"purchase": line.purchase, "lines": lines}
+    return render(request, "fabrication/purchase.html", context, status=422)
