@@ -172,6 +172,13 @@ def test_bands_that_would_leave_slits_are_refused():
         )
 
 
+def test_soft_vanes_are_counted_to_line_up_in_a_room():
+    unit = made("linnet_vane", height="64")
+
+    assert unit.figure("vanes").text == "21 at 3 in, 1 in over the bottom weight"
+    assert any(remark.code == "align" for remark in unit.remarks)
+
+
 # -- vertical -------------------------------------------------------------------------
 
 

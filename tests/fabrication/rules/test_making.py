@@ -3,12 +3,16 @@
 from __future__ import annotations
 
 import dataclasses
+import json
+from pathlib import Path
 
 import pytest
 
 from fabrication.rules.recipes import CannotMake, make_unit
 from shared.lengths import Length, Unit, total
 from tests.fabrication.rules.shop import MATERIALS, RECIPES, inches, made, order
+
+RANGE = Path(__file__).resolve().parents[3] / "measuring" / "data" / "products.json"
 
 
 def test_an_inside_order_on_opening_size_gives_up_the_clearance_once():
@@ -99,3 +103,28 @@ def test_the_same_unit_in_millimetres_has_the_same_lengths():
     assert [dataclasses.replace(part, derivation="") for part in first.parts] == [
         dataclasses.replace(part, derivation="") for part in second.parts
     ]
+
+
+def test_starting_weights_agree_with_what_the_range_tells_the_measurer():
+    """Each product's own estimate, g per m² and per m of width, at 48 × 60: within a third."""
+    for row in json.loads(RANGE.read_text()):
+        told = row["fit"]["weight"]
+        estimate = told["grams_per_m2"] * 48 * 60 * 0.0254**2 + told["grams_per_m"] * 48 * 0.0254
+
+        weight = float(made(row["key"], "48", "60", basis="finished size").weight_g)
+
+        assert 0.66 < weight / estimate < 1.34, (row["key"], weight, estimate)
+
+
+def test_every_product_of_the_range_has_a_recipe_for_its_sizes_and_choices():
+    for row in json.loads(RANGE.read_text()):
+        recipe, fit = RECIPES[row["key"]], row["fit"]
+
+        assert (recipe.family, recipe.name) == (row["family"], row["name"])
+        assert recipe.clearance.inside.width == inches(fit["clearance"]["width"])
+        assert recipe.clearance.inside.height == inches(fit["clearance"]["height"])
+        assert recipe.sizes.most_width == inches(fit["width"]["most"])
+        assert recipe.sizes.most_height == inches(fit["height"]["most"])
+        assert {choice.key for choice in recipe.option("control").choices} == {one["key"] for one in fit["controls"]}
+        for key, choices in row["options"].items():
+            assert [choice.key for choice in recipe.option(key).choices] == choices
