@@ -111,9 +111,7 @@ def test_two_devices_that_read_the_same_agree(opening: Opening, measurer: User) 
 
 
 @pytest.mark.parametrize("keep_the_later", [True, False])
-def test_settling_two_readings_keeps_one_and_loses_none(
-    opening: Opening, measurer: User, keep_the_later: bool
-) -> None:
+def test_settling_two_readings_keeps_one_and_loses_none(opening: Opening, measurer: User, keep_the_later: bool) -> None:
     first = services.record_reading(opening=opening, place="depth", typed="3", by=measurer)
     second = services.record_reading(opening=opening, place="depth", typed="3 1/2", by=measurer, seen=None)
     kept = second if keep_the_later else first

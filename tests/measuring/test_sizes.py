@@ -74,9 +74,7 @@ def test_the_derivation_tells_of_the_tapes_case(measurer: User) -> None:
     opening = make_opening(make_job(measurer), measurer)
     tape = make_tape(measurer, "3")
 
-    services.record_reading(
-        opening=opening, place="widths.top", typed="32 3/8", by=measurer, tape=tape, with_case=True
-    )
+    services.record_reading(opening=opening, place="widths.top", typed="32 3/8", by=measurer, tape=tape, with_case=True)
 
     step = the_unit(opening).steps[0]
     assert step["what"] == "widths.top"

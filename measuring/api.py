@@ -1,0 +1,648 @@
+"""The measurer's deeds over the API: the same services, the same doors as the pages."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from django.http import Http404
+from drf_spectacular.extensions import OpenApiAuthenticationExtension
+from drf_spectacular.utils import OpenApiTypes, extend_schema
+from rest_framework import authentication, exceptions, serializers, status
+from rest_framework.decorators import action
+from rest_framework.parsers import MultiPartParser
+from rest_framework.permissions import IsAuthenticated
+from rest_framework.request import Request
+from rest_framework.response import Response
+from rest_framework.routers import DefaultRouter
+from rest_framework.viewsets import ViewSet
+
+from jobs.access import job_for
+from jobs.models import Appointment, FieldDevice, Job
+from measuring import access, deeds, field, field_deeds, services
+from measuring.evaluation import alternatives_for, asked, current, evaluate
+from measuring.models import Opening, Product, SizeChange, Unit, Visit
+from measuring.options import missing_options
+from measuring.ports import NewSize
+from measuring.services import release_problems
+from measuring.services.readings import ANY, refuse_large
+from measuring.services.sizes import effects_of
+from measuring.views.openings import visit_at
+from shared.api import HasRole, ReadViewSet
+from shared.roles import DISPATCHER, OWNER
+
+assert field_deeds  # registers the kinds of deeds
+
+
+# -- openings ---------------------------------------------------------------------------
+
+
+class OpeningSerializer(serializers.ModelSerializer[Opening]):
+    """An opening; `readings` and `asked` come with the detail."""
+
+    room_name = serializers.CharField(source="room.name", read_only=True)
+    floor = serializers.CharField(source="room.floor", read_only=True)
+    product_key = serializers.CharField(source="product.key", read_only=True, default=None)
+
+    class Meta:
+        model = Opening
+        fields = [
+            "id", "uid", "job", "room", "room_name", "floor", "mark", "state", "reason", "product_key", "mount",
+            "fixed_to", "substrate", "sill", "floor_type", "is_door", "handle_projection", "handle_height",
+            "sill_projection", "reach_height", "power", "access_note", "note", "units_wanted", "findings", "version",
+        ]  # fmt: skip
+        read_only_fields = fields
+
+
+class ReadingIn(serializers.Serializer[Any]):
+    """A reading as it was typed."""
+
+    place = serializers.CharField()
+    typed = serializers.CharField(max_length=40)
+    turn = serializers.IntegerField(default=1)
+    with_case = serializers.BooleanField(default=False)
+    tape = serializers.IntegerField(required=False, allow_null=True)
+    grade = serializers.CharField(default="final")
+    seen = serializers.UUIDField(required=False, allow_null=True)
+
+
+class FactsIn(serializers.Serializer[Any]):
+    """Facts by name, and what the sender saw standing."""
+
+    facts = serializers.DictField()
+    seen = serializers.DictField(required=False)
+
+
+class ReasonIn(serializers.Serializer[Any]):
+    reason = serializers.CharField(max_length=240)
+
+
+class ObstructionIn(serializers.Serializer[Any]):
+    kind = serializers.CharField(max_length=30)
+    projection = serializers.CharField(max_length=40)
+    at = serializers.CharField(default="path")
+    side = serializers.CharField(default="", allow_blank=True)
+    from_top = serializers.CharField(default="", allow_blank=True)
+
+
+class OptionsIn(serializers.Serializer[Any]):
+    options = serializers.DictField()
+
+
+def _valid(kind: type[serializers.Serializer[Any]], request: Request) -> dict[str, Any]:
+    sent = kind(data=request.data)
+    sent.is_valid(raise_exception=True)
+    return dict(sent.validated_data)
+
+
+class OpeningViewSet(ReadViewSet):
+    """Openings with their readings, size and findings; deeds below each."""
+
+    lookup_value_regex = r"[0-9]+"
+    queryset = Opening.objects.select_related("job__branch", "job__site", "room", "product")
+    serializer_class = OpeningSerializer
+    filterset_fields = ("job", "state", "room")
+    roles = access.SEES_SIZES
+    deed_roles = dict.fromkeys(
+        ("readings", "facts", "obstructions", "photos", "cannot", "not_reached", "again", "drop", "copy", "options",
+         "confirm", "keep", "alternatives"),
+        access.MEASURES,
+    )  # fmt: skip
+
+    def _one(self, pk: Any) -> Opening:
+        return access.opening_for(self.request.user, int(pk))  # type: ignore[arg-type]
+
+    def retrieve(self, request: Request, *args: Any, **kwargs: Any) -> Response:
+        """Everything known of one opening."""
+        return Response(self._sheet(self._one(kwargs["pk"])))
+
+    def _sheet(self, opening: Opening) -> dict[str, Any]:
+        opening = access.opening_for(self.request.user, opening.pk)  # type: ignore[arg-type]
+        found = evaluate(opening)
+        now = current(opening.readings.all())
+        size = found.size.to_json(opening.job.branch.unit.value) if found.size else None
+        return {
+            **self.get_serializer(opening).data,
+            **field.opening_of(opening, opening.job.branch.unit),
+            "asked": [
+                {"place": ask.place, "turn": ask.turn, "needed": ask.is_needed, "why": ask.why}
+                for ask in asked(opening, now)
+            ],
+            "missing": [{"field": gap.field, "problem": gap.text} for gap in found.gaps],
+            "size": size,
+            "findings": found.findings,
+        }
+
+    @extend_schema(request=ReadingIn, responses=OpenApiTypes.OBJECT)
+    @action(detail=True, methods=["post"])
+    def readings(self, request: Request, pk: Any = None) -> Response:
+        """Record a reading."""
+        opening, sent = self._one(pk), _valid(ReadingIn, request)
+        tape = sent.pop("tape", None)
+        services.record_reading(
+            opening=opening,
+            by=request.user,  # type: ignore[arg-type]
+            visit=visit_at(opening),
+            tape=access.tape_for(request.user, tape) if tape else None,  # type: ignore[arg-type]
+            **{"seen": ANY, **sent},
+        )
+        return Response(self._sheet(opening), status=status.HTTP_201_CREATED)
+
+    @extend_schema(request=None, responses=OpenApiTypes.OBJECT)
+    @action(detail=True, methods=["post"], url_path=r"readings/(?P<uid>[0-9a-f-]{36})/confirm")
+    def confirm(self, request: Request, pk: Any = None, uid: str = "") -> Response:
+        """Read again, the same."""
+        opening = self._one(pk)
+        services.confirm_reading(reading=self._reading(opening, uid), by=request.user)  # type: ignore[arg-type]
+        return Response(self._sheet(opening))
+
+    @extend_schema(request=None, responses=OpenApiTypes.OBJECT)
+    @action(detail=True, methods=["post"], url_path=r"readings/(?P<uid>[0-9a-f-]{36})/keep")
+    def keep(self, request: Request, pk: Any = None, uid: str = "") -> Response:
+        """Of several readings this one stands."""
+        opening = self._one(pk)
+        services.keep_reading(reading=self._reading(opening, uid), by=request.user)  # type: ignore[arg-type]
+        return Response(self._sheet(opening))
+
+    def _reading(self, opening: Opening, uid: str) -> Any:
+        found = opening.readings.filter(uid=uid).first()
+        if found is None:
+            raise Http404
+        return found
+
+    @extend_schema(request=FactsIn, responses=OpenApiTypes.OBJECT)
+    @action(detail=True, methods=["post"])
+    def facts(self, request: Request, pk: Any = None) -> Response:
+        """Product, mount, substrate and the rest."""
+        opening, sent = self._one(pk), _valid(FactsIn, request)
+        services.change_opening(
+            opening=opening, by=request.user, facts=sent["facts"], seen=sent.get("seen")  # type: ignore[arg-type]
+        )
+        return Response(self._sheet(opening))
+
+    @extend_schema(request=ObstructionIn, responses=OpenApiTypes.OBJECT)
+    @action(detail=True, methods=["post"])
+    def obstructions(self, request: Request, pk: Any = None) -> Response:
+        """Something in the way."""
+        opening = self._one(pk)
+        services.add_obstruction(opening=opening, by=request.user, **_valid(ObstructionIn, request))  # type: ignore[arg-type]
+        return Response(self._sheet(opening), status=status.HTTP_201_CREATED)
+
+    @extend_schema(request=OpenApiTypes.OBJECT, responses=OpenApiTypes.OBJECT)
+    @action(detail=True, methods=["post"], parser_classes=[MultiPartParser])
+    def photos(self, request: Request, pk: Any = None) -> Response:
+        """A photo, as the form field ``photo``."""
+        opening = self._one(pk)
+        sent = request.FILES.get("photo")
+        if sent is None:
+            raise serializers.ValidationError({"photo": "no photo came"})
+        refuse_large(sent.size or 0)
+        services.add_photo(
+            opening=opening, data=sent.read(), caption=str(request.data.get("caption", "")), by=request.user  # type: ignore[arg-type]
+        )
+        return Response(self._sheet(opening), status=status.HTTP_201_CREATED)
+
+    @extend_schema(request=OptionsIn, responses=OpenApiTypes.OBJECT)
+    @action(detail=True, methods=["post"])
+    def options(self, request: Request, pk: Any = None) -> Response:
+        """Options of every unit of the opening that is not released."""
+        opening = self._one(pk)
+        services.set_options_of_opening(
+            opening=opening, options=_valid(OptionsIn, request)["options"], by=request.user  # type: ignore[arg-type]
+        )
+        return Response(self._sheet(opening))
+
+    @extend_schema(request=None, responses=OpenApiTypes.OBJECT)
+    @action(detail=True, methods=["post"])
+    def copy(self, request: Request, pk: Any = None) -> Response:
+        """Another opening like this one, without its readings."""
+        opening = self._one(pk)
+        made = services.copy_opening(opening=opening, by=request.user, visit=visit_at(opening))  # type: ignore[arg-type]
+        return Response(self._sheet(made), status=status.HTTP_201_CREATED)
+
+    @extend_schema(request=ReasonIn, responses=OpenApiTypes.OBJECT)
+    @action(detail=True, methods=["post"])
+    def cannot(self, request: Request, pk: Any = None) -> Response:
+        """It can't be covered, because."""
+        opening = self._one(pk)
+        services.mark_cannot(opening=opening, by=request.user, **_valid(ReasonIn, request))  # type: ignore[arg-type]
+        return Response(self._sheet(opening))
+
+    @extend_schema(request=ReasonIn, responses=OpenApiTypes.OBJECT)
+    @action(detail=True, methods=["post"])
+    def not_reached(self, request: Request, pk: Any = None) -> Response:
+        """It couldn't be reached, because."""
+        opening = self._one(pk)
+        services.mark_not_reached(opening=opening, by=request.user, **_valid(ReasonIn, request))  # type: ignore[arg-type]
+        return Response(self._sheet(opening))
+
+    @extend_schema(request=ReasonIn, responses=OpenApiTypes.OBJECT)
+    @action(detail=True, methods=["post"])
+    def drop(self, request: Request, pk: Any = None) -> Response:
+        """Not wanted any more."""
+        opening = self._one(pk)
+        services.drop_opening(opening=opening, by=request.user, **_valid(ReasonIn, request))  # type: ignore[arg-type]
+        return Response(self._sheet(opening))
+
+    @extend_schema(request=None, responses=OpenApiTypes.OBJECT)
+    @action(detail=True, methods=["post"])
+    def again(self, request: Request, pk: Any = None) -> Response:
+        """It is to be measured after all."""
+        opening = self._one(pk)
+        services.take_up_again(opening=opening, by=request.user)  # type: ignore[arg-type]
+        return Response(self._sheet(opening))
+
+    @extend_schema(responses=OpenApiTypes.OBJECT)
+    @action(detail=True)
+    def alternatives(self, request: Request, pk: Any = None) -> Response:
+        """Every product of the range tried on this opening, best first."""
+        opening = self._one(pk)
+        unit = opening.job.branch.unit.value
+        return Response([one.to_json(unit) for one in alternatives_for(opening)])
+
+
+# -- visits -----------------------------------------------------------------------------
+
+
+class BeginIn(serializers.Serializer[Any]):
+    tape = serializers.IntegerField(required=False, allow_null=True)
+
+
+class RoomIn(serializers.Serializer[Any]):
+    name = serializers.CharField(max_length=60)
+    floor = serializers.CharField(max_length=20, required=False, default="", allow_blank=True)
+
+
+class NewOpeningIn(serializers.Serializer[Any]):
+    room = serializers.IntegerField()
+    facts = serializers.DictField(required=False, default=dict)
+
+
+class CloseIn(serializers.Serializer[Any]):
+    in_part = serializers.BooleanField(default=False)
+    note = serializers.CharField(max_length=4000, required=False, default="", allow_blank=True)
+
+
+class VisitViewSet(ViewSet):
+    """Visits by their appointment's key."""
+
+    lookup_value_regex = r"[0-9]+"
+    queryset = Appointment.objects.none()  # names the type of the key in the schema
+    permission_classes = [HasRole]
+    roles = access.MEASURES
+
+    def _appointment(self, pk: Any) -> Any:
+        return access.appointment_for(self.request.user, int(pk))  # type: ignore[arg-type]
+
+    def _sheet(self, appointment: Any, code: int = 200) -> Response:
+        user = self.request.user
+        body = field.visit_of(user, access.appointment_for(user, appointment.pk))  # type: ignore[arg-type]
+        return Response(body, status=code)
+
+    @extend_schema(responses=OpenApiTypes.OBJECT)
+    def list(self, request: Request) -> Response:
+        """The visits of today and tomorrow with the range: what a phone takes along."""
+        return Response(field.day_of(request.user))  # type: ignore[arg-type]
+
+    @extend_schema(responses=OpenApiTypes.OBJECT)
+    def retrieve(self, request: Request, pk: Any = None) -> Response:
+        """One visit with its rooms and openings."""
+        return self._sheet(self._appointment(pk))
+
+    @extend_schema(request=BeginIn, responses=OpenApiTypes.OBJECT)
+    @action(detail=True, methods=["post"])
+    def begin(self, request: Request, pk: Any = None) -> Response:
+        """Begin to measure, or take another tape."""
+        appointment, tape = self._appointment(pk), _valid(BeginIn, request).get("tape")
+        services.open_visit(
+            appointment=appointment,
+            by=request.user,  # type: ignore[arg-type]
+            tape=access.tape_for(request.user, tape) if tape else None,  # type: ignore[arg-type]
+        )
+        return self._sheet(appointment, status.HTTP_201_CREATED)
+
+    def _visit(self, pk: Any) -> Visit:
+        return access.visit_for(self.request.user, self._appointment(pk).pk)  # type: ignore[arg-type]
+
+    @extend_schema(request=RoomIn, responses=OpenApiTypes.OBJECT)
+    @action(detail=True, methods=["post"])
+    def rooms(self, request: Request, pk: Any = None) -> Response:
+        """A room."""
+        visit = self._visit(pk)
+        services.add_room(job=visit.appointment.job, by=request.user, **_valid(RoomIn, request))  # type: ignore[arg-type]
+        return self._sheet(visit.appointment, status.HTTP_201_CREATED)
+
+    @extend_schema(request=NewOpeningIn, responses=OpenApiTypes.OBJECT)
+    @action(detail=True, methods=["post"])
+    def openings(self, request: Request, pk: Any = None) -> Response:
+        """An opening of a room."""
+        visit, sent = self._visit(pk), _valid(NewOpeningIn, request)
+        room = visit.appointment.job.rooms.filter(pk=sent["room"]).first()
+        if room is None:
+            raise Http404
+        services.add_opening(room=room, facts=sent["facts"], visit=visit, by=request.user)  # type: ignore[arg-type]
+        return self._sheet(visit.appointment, status.HTTP_201_CREATED)
+
+    @extend_schema(request=CloseIn, responses=OpenApiTypes.OBJECT)
+    @action(detail=True, methods=["post"])
+    def close(self, request: Request, pk: Any = None) -> Response:
+        """The close-out."""
+        visit, sent = self._visit(pk), _valid(CloseIn, request)
+        services.close_visit(visit=visit, by=request.user, in_part=sent["in_part"], note_text=sent["note"])  # type: ignore[arg-type]
+        return self._sheet(visit.appointment)
+
+    @extend_schema(request=None, responses=OpenApiTypes.OBJECT)
+    @action(detail=True, methods=["post"])
+    def reopen(self, request: Request, pk: Any = None) -> Response:
+        """Open a closed visit again."""
+        visit = self._visit(pk)
+        services.reopen_visit(visit=visit, by=request.user)  # type: ignore[arg-type]
+        return self._sheet(visit.appointment)
+
+
+# -- units, approval, release --------------------------------------------------------------
+
+
+class UnitSerializer(serializers.ModelSerializer[Unit]):
+    """A unit; `why_not` says what holds its release."""
+
+    opening_name = serializers.CharField(source="opening.__str__", read_only=True)
+    job = serializers.IntegerField(source="opening.job_id", read_only=True)
+    product_key = serializers.CharField(source="product.key", read_only=True)
+    missing_options = serializers.SerializerMethodField()
+    why_not = serializers.SerializerMethodField()
+
+    class Meta:
+        model = Unit
+        fields = [
+            "id", "code", "job", "opening", "opening_name", "number", "product_key", "mount", "options", "state",
+            "order_width", "order_height", "longest_height", "basis", "steps", "findings", "size_revision", "grade",
+            "due_on", "released_at", "made_at", "installed_at", "replaces", "missing_options", "why_not",
+        ]  # fmt: skip
+        read_only_fields = fields
+
+    def get_missing_options(self, unit: Unit) -> list[str]:
+        return missing_options(unit)
+
+    def get_why_not(self, unit: Unit) -> list[str]:
+        return release_problems(unit)
+
+
+class UnitViewSet(ReadViewSet):
+    """Units with their sizes."""
+
+    lookup_value_regex = r"[0-9]+"
+    queryset = Unit.objects.select_related("product", "opening__room", "opening__job__branch", "opening__job__site")
+    serializer_class = UnitSerializer
+    filterset_fields = ("state", "opening__job", "code")
+    roles = access.SEES_SIZES
+    deed_roles = {"options": access.MEASURES, "cancel": (DISPATCHER, OWNER)}
+
+    def _one(self, pk: Any) -> Unit:
+        return access.unit_for(self.request.user, int(pk))  # type: ignore[arg-type]
+
+    @extend_schema(request=OptionsIn, responses=UnitSerializer)
+    @action(detail=True, methods=["post"])
+    def options(self, request: Request, pk: Any = None) -> Response:
+        """Choose options."""
+        unit = services.set_options(
+            unit=self._one(pk), options=_valid(OptionsIn, request)["options"], by=request.user  # type: ignore[arg-type]
+        )
+        return Response(self.get_serializer(unit).data)
+
+    @extend_schema(request=ReasonIn, responses=UnitSerializer)
+    @action(detail=True, methods=["post"])
+    def cancel(self, request: Request, pk: Any = None) -> Response:
+        """Not wanted any more."""
+        unit = services.cancel_unit(unit=self._one(pk), by=request.user, **_valid(ReasonIn, request))  # type: ignore[arg-type]
+        return Response(self.get_serializer(self._one(unit.pk)).data)
+
+
+class ApproveIn(serializers.Serializer[Any]):
+    units = serializers.ListField(child=serializers.IntegerField(), min_length=1)
+    approved_by = serializers.CharField(max_length=120)
+    how = serializers.CharField(max_length=60, default="", allow_blank=True)
+
+
+class ReleaseIn(serializers.Serializer[Any]):
+    units = serializers.ListField(child=serializers.IntegerField(), min_length=1)
+    due_on = serializers.DateField(required=False, allow_null=True)
+
+
+class SizesViewSet(ViewSet):
+    """Approval and release of a job's units, by the job's key."""
+
+    lookup_value_regex = r"[0-9]+"
+    queryset = Job.objects.none()  # names the type of the key in the schema
+    permission_classes = [HasRole]
+    roles = access.SEES_SIZES
+    deed_roles = {"approve": (DISPATCHER, OWNER), "release": (DISPATCHER, OWNER)}
+
+    def _job(self, pk: Any) -> Job:
+        return job_for(self.request.user, int(pk))  # type: ignore[arg-type]
+
+    def _rows(self, job: Job) -> Response:
+        units = Unit.objects.filter(opening__job=job).live()
+        rows = units.select_related("product", "opening__room", "opening__job__branch", "opening__job__site")
+        return Response(UnitSerializer(rows, many=True, context={"request": self.request}).data)
+
+    @extend_schema(responses=UnitSerializer(many=True))
+    def retrieve(self, request: Request, pk: Any = None) -> Response:
+        """Every live unit of the job."""
+        return self._rows(self._job(pk))
+
+    @extend_schema(request=ApproveIn, responses=UnitSerializer(many=True))
+    @action(detail=True, methods=["post"])
+    def approve(self, request: Request, pk: Any = None) -> Response:
+        """Record the customer's yes to these units as they stand."""
+        job, sent = self._job(pk), _valid(ApproveIn, request)
+        sent["units"] = list(Unit.objects.filter(opening__job=job, pk__in=sent["units"]))
+        services.approve_sizes(job=job, by=request.user, **sent)  # type: ignore[arg-type]
+        return self._rows(job)
+
+    @extend_schema(request=ReleaseIn, responses=UnitSerializer(many=True))
+    @action(detail=True, methods=["post"])
+    def release(self, request: Request, pk: Any = None) -> Response:
+        """Hand these units to the workroom."""
+        job, sent = self._job(pk), _valid(ReleaseIn, request)
+        units = list(Unit.objects.filter(opening__job=job, pk__in=sent["units"]))
+        services.release_to_workroom(job=job, units=units, by=request.user, due_on=sent.get("due_on"))  # type: ignore[arg-type]
+        return self._rows(job)
+
+
+class SizeChangeSerializer(serializers.ModelSerializer[SizeChange]):
+    effects = serializers.SerializerMethodField()
+
+    class Meta:
+        model = SizeChange
+        fields = [
+            "id", "unit", "state", "old_width", "old_height", "new_width", "new_height", "new_longest_height",
+            "steps", "findings", "effects", "opened_at", "decided_at", "decision_note",
+        ]  # fmt: skip
+        read_only_fields = fields
+
+    def get_effects(self, change: SizeChange) -> list[str]:
+        if change.state != SizeChange.State.OPEN:
+            return list(change.effects)
+        longest = change.new_longest_height or change.new_height
+        return effects_of(change.unit, NewSize(change.new_width, change.new_height, longest))
+
+
+class DecisionIn(serializers.Serializer[Any]):
+    accept = serializers.BooleanField()
+    text = serializers.CharField(max_length=240, default="", allow_blank=True)
+
+
+class SizeChangeViewSet(ViewSet):
+    """Re-measures after release."""
+
+    lookup_value_regex = r"[0-9]+"
+    queryset = SizeChange.objects.none()  # names the type of the key in the schema
+    permission_classes = [HasRole]
+    roles = access.SEES_SIZES
+    deed_roles = {"decide": (DISPATCHER, OWNER)}
+
+    def _one(self, pk: Any) -> SizeChange:
+        return access.change_for(self.request.user, int(pk))  # type: ignore[arg-type]
+
+    @extend_schema(responses=SizeChangeSerializer)
+    def retrieve(self, request: Request, pk: Any = None) -> Response:
+        """One change and what it does."""
+        return Response(SizeChangeSerializer(self._one(pk), context={"request": request}).data)
+
+    @extend_schema(request=DecisionIn, responses=SizeChangeSerializer)
+    @action(detail=True, methods=["post"])
+    def decide(self, request: Request, pk: Any = None) -> Response:
+        """Accept or refuse it."""
+        change, sent = self._one(pk), _valid(DecisionIn, request)
+        deed = services.accept_size_change if sent["accept"] else services.refuse_size_change
+        deed(change=change, by=request.user, text=sent["text"])  # type: ignore[arg-type]
+        return self.retrieve(request, pk)
+
+
+# -- the range ---------------------------------------------------------------------------------
+
+
+class ProductSerializer(serializers.ModelSerializer[Product]):
+    class Meta:
+        model = Product
+        fields = ["id", "key", "name", "family", "fit", "options", "source", "is_active", "revision"]
+        read_only_fields = ["id", "key", "revision"]
+
+
+class ProductIn(serializers.Serializer[Any]):
+    name = serializers.CharField(max_length=80)
+    family = serializers.CharField(required=False, default="", allow_blank=True)
+    fit = serializers.DictField()
+    options = serializers.DictField()
+    source = serializers.CharField(default="made")
+    is_active = serializers.BooleanField(default=True)
+
+
+class ProductViewSet(ReadViewSet):
+    """The product range; a change is a new revision."""
+
+    lookup_value_regex = r"[0-9]+"
+    queryset = Product.objects.all()
+    serializer_class = ProductSerializer
+    filterset_fields = ("family", "is_active", "key")
+    roles = access.SEES_SIZES
+    deed_roles = {"create": (OWNER,), "revise": (OWNER,)}
+
+    @extend_schema(request=ProductIn, responses=ProductSerializer)
+    def create(self, request: Request) -> Response:
+        """Add a product."""
+        if request.user.branch is None:  # type: ignore[union-attr]
+            raise exceptions.PermissionDenied("a product belongs to a branch")
+        made = services.save_product(branch=request.user.branch, by=request.user, **_valid(ProductIn, request))  # type: ignore[union-attr,arg-type]
+        return Response(self.get_serializer(made).data, status=status.HTTP_201_CREATED)
+
+    @extend_schema(request=ProductIn, responses=ProductSerializer)
+    @action(detail=True, methods=["post"])
+    def revise(self, request: Request, pk: Any = None) -> Response:
+        """Change a product."""
+        product = access.product_for(request.user, int(pk))  # type: ignore[arg-type]
+        saved = services.save_product(
+            branch=product.branch, by=request.user, product=product, **_valid(ProductIn, request)  # type: ignore[arg-type]
+        )
+        return Response(self.get_serializer(saved).data)
+
+
+# -- the field: devices and their deeds ----------------------------------------------------------
+
+
+class DeviceAuthentication(authentication.BaseAuthentication):
+    """``Authorization: Device <token>``: it outlives the session, and can be revoked alone."""
+
+    def authenticate(self, request: Request) -> tuple[Any, FieldDevice] | None:
+        word, _, token = request.headers.get("Authorization", "").partition(" ")
+        if word != "Device":
+            return None
+        device = deeds.device_of(token.strip()) if token else None
+        if device is None:
+            raise exceptions.AuthenticationFailed("this device is not known any more; sign in on it again")
+        return device.user, device
+
+    def authenticate_header(self, request: Request) -> str:
+        return "Device"
+
+
+class DeviceScheme(OpenApiAuthenticationExtension):
+    """How the schema tells of it."""
+
+    target_class = DeviceAuthentication
+    name = "device"
+
+    def get_security_definition(self, auto_schema: Any) -> dict[str, str]:
+        return {"type": "apiKey", "in": "header", "name": "Authorization", "description": "Device <token>"}
+
+
+class DeviceIn(serializers.Serializer[Any]):
+    name = serializers.CharField(max_length=80, required=False, default="", allow_blank=True)
+
+
+class DeedsIn(serializers.Serializer[Any]):
+    deeds = serializers.ListField(max_length=deeds.MOST_AT_ONCE)
+
+
+class FieldViewSet(ViewSet):
+    """What a phone in the field needs: a token of its own, the day to take along, and where deeds go."""
+
+    authentication_classes = [DeviceAuthentication, authentication.SessionAuthentication]
+    permission_classes = [IsAuthenticated]
+
+    @extend_schema(request=DeviceIn, responses=OpenApiTypes.OBJECT)
+    @action(detail=False, methods=["post"])
+    def devices(self, request: Request) -> Response:
+        """Register this phone for who is signed in; its token is told this once."""
+        if isinstance(request.auth, FieldDevice):
+            raise exceptions.PermissionDenied("sign in to register a device")
+        device, token = deeds.register_device(user=request.user, name=_valid(DeviceIn, request)["name"])  # type: ignore[arg-type]
+        return Response({"id": device.pk, "token": token}, status=status.HTTP_201_CREATED)
+
+    @extend_schema(responses=OpenApiTypes.OBJECT)
+    @action(detail=False)
+    def day(self, request: Request) -> Response:
+        """The day's visits with all that measuring needs."""
+        return Response(field.day_of(request.user))  # type: ignore[arg-type]
+
+    @extend_schema(request=DeedsIn, responses=OpenApiTypes.OBJECT)
+    @action(detail=False, methods=["post"])
+    def deeds(self, request: Request) -> Response:
+        """Deeds done without signal, in the device's order; a reply for each."""
+        if not isinstance(request.auth, FieldDevice):
+            raise exceptions.NotAuthenticated("deeds come with a device's token")
+        sent = _valid(DeedsIn, request)["deeds"]
+        return Response({"replies": deeds.receive(device=request.auth, deeds=sent)})
+
+
+def register(router: DefaultRouter) -> None:
+    """The routes of this room."""
+    router.register("openings", OpeningViewSet, basename="opening")
+    router.register("visits", VisitViewSet, basename="visit")
+    router.register("units", UnitViewSet, basename="unit")
+    router.register("sizes", SizesViewSet, basename="sizes")
+    router.register("size-changes", SizeChangeViewSet, basename="size-change")
+    router.register("products", ProductViewSet, basename="product")
+    router.register("field", FieldViewSet, basename="field")
+
+

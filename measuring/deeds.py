@@ -1,0 +1,219 @@
+"""
+Deeds done without signal: a phone sends them later, in order, each exactly once.
+
+A room registers a kind of deed with the function that does it; installs does so too. The
+phone gives every deed an id of its own and a place in its order. What it got as reply is kept:
+a repeat gets the same reply, the same id with another body is refused, and a deed that comes
+before its turn is sent back. A deed the service refuses keeps its place and its reply, so that
+it never holds up the ones behind it; the phone shows it to the person.
+"""
+
+from __future__ import annotations
+
+import datetime as dt
+import hashlib
+import json
+import secrets
+import uuid
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any, Final
+
+from django.core.exceptions import PermissionDenied, ValidationError
+from django.db import transaction
+from django.db.models import Max
+from django.http import Http404
+from django.utils import timezone
+from django.utils.dateparse import parse_datetime
+
+from jobs.models import DeviceDeed, FieldDevice
+from shared import audit
+from shared.errors import Refused
+from shared.models import User
+
+MOST_AT_ONCE: Final = 200
+LARGEST_BODY: Final = 8 * 1024 * 1024
+
+
+@dataclass(frozen=True, slots=True)
+class Done:
+    """What a deed's function is told beside its body."""
+
+    by: User
+    at: dt.datetime
+    deed_id: uuid.UUID
+
+
+Deed = Callable[[Mapping[str, Any], Done], Mapping[str, Any] | None]
+_kinds: dict[str, Deed] = {}
+
+
+def deed(kind: str) -> Callable[[Deed], Deed]:
+    """
+    Register the function that does deeds of this kind, such as ``measuring.reading``.
+
+    It takes the body and `Done`, checks access itself (a 404 for what the person may not
+    have), calls one service and gives plain JSON back. `Refused` answers 409.
+    """
+
+    def register(function: Deed) -> Deed:
+        _kinds[kind] = function
+        return function
+
+    return register
+
+
+def kinds() -> list[str]:
+    """Every kind there is."""
+    return sorted(_kinds)
+
+
+# -- devices ---------------------------------------------------------------------------
+
+
+def _hash(token: str) -> str:
+    return hashlib.sha256(token.encode()).hexdigest()
+
+
+@transaction.atomic
+def register_device(*, user: User, name: str = "") -> tuple[FieldDevice, str]:
+    """A device of this person and its token, which is told once and kept as a hash."""
+    token = secrets.token_urlsafe(32)
+    made = FieldDevice.objects.create(user=user, name=name.strip()[:80], token_hash=_hash(token))
+    audit.record(by=user, deed="registered a device", subject=made)
+    return made, token
+
+
+@transaction.atomic
+def revoke_device(*, device: FieldDevice, by: User) -> FieldDevice:
+    """Nothing it sends from now on is taken; what it sent stays."""
+    if device.revoked_at is None:
+        device.revoked_at = timezone.now()
+        device.save(update_fields=["revoked_at"])
+        audit.record(by=by, deed="revoked a device", subject=device)
+    return device
+
+
+def device_of(token: str) -> FieldDevice | None:
+    """The device of a token, unless it was revoked or its person's account is closed."""
+    found = FieldDevice.objects.select_related("user__branch").filter(token_hash=_hash(token)).first()
+    if found is None or found.revoked_at is not None or not found.user.is_active:
+        return None
+    return found
+
+
+# -- taking deeds in ---------------------------------------------------------------------
+
+
+def receive(*, device: FieldDevice, deeds: Sequence[Any]) -> list[dict[str, Any]]:
+    """
+    Take deeds in, in their order; one reply each: ``{"id", "status", "reply"}``.
+
+    Stops at the first deed that comes out of turn (409 with ``expected``): what lies behind
+    it waits for the phone to send what is missing.
+    """
+    FieldDevice.objects.filter(pk=device.pk).update(last_seen_at=timezone.now())
+    replies: list[dict[str, Any]] = []
+    for sent in deeds[:MOST_AT_ONCE]:
+        reply = take_in(device=device, sent=sent)
+        replies.append(reply)
+        if reply["status"] == 409 and "expected" in reply["reply"]:
+            break
+    return replies
+
+
+@dataclass(frozen=True, slots=True)
+class _Sent:
+    deed_id: uuid.UUID
+    place: int
+    kind: str
+    body: Mapping[str, Any]
+    done_at: dt.datetime
+    body_hash: str
+
+
+def _read(sent: Any) -> _Sent:
+    if not isinstance(sent, Mapping):
+        raise Refused("a deed is an object", field="deeds")
+    try:
+        deed_id = uuid.UUID(str(sent.get("id")))
+    except ValueError:
+        raise Refused("a deed has an id of its own, a UUID", field="id") from None
+    place = sent.get("place")
+    if isinstance(place, bool) or not isinstance(place, int) or not 1 <= place < 2**31:
+        raise Refused("a deed has a place in its device's order", field="place", bound="1 and up")
+    body = sent.get("body")
+    if not isinstance(body, Mapping):
+        raise Refused("a deed has a body, an object", field="body")
+    done_at = parse_datetime(str(sent.get("done_at") or ""))
+    if done_at is None or done_at.tzinfo is None:
+        raise Refused("a deed says when it was done, with its zone", field="done_at")
+    text = json.dumps([sent.get("kind"), body], sort_keys=True, separators=(",", ":"))
+    if len(text) > LARGEST_BODY:
+        raise Refused("the deed is too large", field="body", bound=f"at most {LARGEST_BODY // 1048576} MB")
+    return _Sent(deed_id, place, str(sent.get("kind"))[:40], body, done_at, hashlib.sha256(text.encode()).hexdigest())
+
+
+def take_in(*, device: FieldDevice, sent: Any) -> dict[str, Any]:
+    """One deed: done now, or the reply it got when it was."""
+    try:
+        one = _read(sent)
+    except (Refused, ValueError) as error:
+        found = sent.get("id") if isinstance(sent, Mapping) else None
+        return _reply(str(found), 400, _problem(error))
+    with transaction.atomic():
+        FieldDevice.objects.select_for_update().get(pk=device.pk)
+        known = DeviceDeed.objects.filter(device=device, deed_id=one.deed_id).first()
+        if known is not None:
+            return _again(known, one)
+        last = DeviceDeed.objects.filter(device=device).aggregate(last=Max("place"))["last"] or 0
+        if one.place != last + 1:
+            problem = {"problem": f"deed {last + 1} of this device comes first", "expected": last + 1}
+            return _reply(str(one.deed_id), 409, problem)
+        status, reply = _do(device, one)
+        DeviceDeed.objects.create(
+            device=device,
+            deed_id=one.deed_id,
+            place=one.place,
+            kind=one.kind,
+            body_hash=one.body_hash,
+            done_at=one.done_at,
+            reply_status=status,
+            reply=reply,
+        )
+        return _reply(str(one.deed_id), status, reply)
+
+
+def _again(known: DeviceDeed, one: _Sent) -> dict[str, Any]:
+    if known.body_hash != one.body_hash:
+        return _reply(str(one.deed_id), 422, {"problem": "another deed came under this id already", "field": "id"})
+    return _reply(str(one.deed_id), known.reply_status, known.reply)
+
+
+def _do(device: FieldDevice, one: _Sent) -> tuple[int, dict[str, Any]]:
+    """Do it in a savepoint: what is refused leaves nothing but its reply."""
+    function = _kinds.get(one.kind)
+    if function is None:
+        return 400, {"problem": f"nobody does {one.kind} here", "field": "kind"}
+    told = Done(by=device.user, at=min(one.done_at, timezone.now()), deed_id=one.deed_id)
+    try:
+        with transaction.atomic():
+            return 200, dict(function(one.body, told) or {})
+    except Refused as refusal:
+        return 409, _problem(refusal)
+    except Http404:
+        return 404, {"problem": "it is not there, or not yours any more"}
+    except PermissionDenied:
+        return 403, {"problem": "your role does not do this"}
+    except (ValidationError, KeyError, ValueError, TypeError) as error:
+        return 400, {"problem": f"the deed can't be read: {type(error).__name__}"}
+
+
+def _problem(error: Exception) -> dict[str, Any]:
+    if isinstance(error, Refused):
+        return {"problem": error.problem, "field": error.field, "bound": error.bound}
+    return {"problem": "the deed can't be read"}
+
+
+def _reply(deed_id: str, status: int, reply: Mapping[str, Any]) -> dict[str, Any]:
+    return {"id": deed_id, "status": status, "reply": dict(reply)}

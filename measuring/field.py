@@ -1,0 +1,243 @@
+"""What a phone takes along: the visits of the day with all that measuring needs, as plain JSON."""
+
+from __future__ import annotations
+
+import datetime as dt
+from typing import Any
+
+from django.urls import reverse
+from django.utils import timezone
+
+from jobs.access import secret_for
+from jobs.models import MEASURING, Appointment, Job
+from measuring.facts import facts_of
+from measuring.models import (
+    FixedTo,
+    Jurisdiction,
+    Mount,
+    Opening,
+    Place,
+    Product,
+    Reading,
+    Substrate,
+    Visit,
+    VisitOpening,
+)
+from measuring.options import choices_of
+from measuring.sheets import live_units
+from shared.lengths import Unit
+from shared.models import User
+
+DAYS_AHEAD = 1
+"""Tomorrow's visits come along too: who leaves at six has them from the evening before."""
+
+
+def appointments_of(user: User, today: dt.date) -> list[Appointment]:
+    """The person's measuring appointments of today and the next working hours."""
+    return list(
+        Appointment.objects.visible_to(user)
+        .live()
+        .filter(purpose__in=MEASURING, day__range=(today, today + dt.timedelta(days=DAYS_AHEAD)))
+        .select_related("job__customer", "job__site", "job__branch", "crew")
+        .order_by("starts_at", "pk")[:40]
+    )
+
+
+def day_of(user: User) -> dict[str, Any]:
+    """Everything for the day, as `visit_of` gives one visit, and the range to choose from."""
+    today = timezone.localdate(timezone=user.branch.tz if user.branch else None)
+    return kit_of(user) | {
+        "today": today.isoformat(),
+        "visits": [visit_of(user, appointment) for appointment in appointments_of(user, today)],
+    }
+
+
+def kit_of(user: User) -> dict[str, Any]:
+    """The range, the cord rules, one's tapes, and what can be chosen."""
+    products = Product.objects.visible_to(user).filter(is_active=True)
+    key = user.branch.jurisdiction.lower() if user.branch else ""
+    place = Jurisdiction.objects.filter(key=key).first()
+    return {
+        "user": {"id": user.pk, "name": str(user)},
+        "unit": user.unit.value,
+        "made_at": timezone.now().isoformat(),
+        "products": [_product(one) for one in products],
+        "jurisdiction": place.rules if place else None,
+        "tapes": [
+            {
+                "id": tape.pk,
+                "label": tape.label,
+                "case": tape.case_length.text(user.unit),
+                "ticks": tape.case_length.ticks,
+                "is_laser": tape.is_laser,
+            }
+            for tape in user.tapes.filter(is_retired=False)
+        ],
+        "choices": {
+            "mount": Mount.choices,
+            "fixed_to": FixedTo.choices,
+            "substrate": Substrate.choices,
+            "sill": Opening.Sill.choices,
+            "places": Place.choices,
+        },
+    }
+
+
+def _product(product: Product) -> dict[str, Any]:
+    return {
+        "key": product.key,
+        "name": product.name,
+        "family": product.family,
+        "fit": product.fit,
+        "choices": {
+            mount: [
+                {"key": one.key, "label": one.label, "choices": one.choices, "needed": one.is_needed}
+                for one in choices_of(product, mount)
+            ]
+            for mount in Mount.values
+        },
+    }
+
+
+def visit_of(user: User, appointment: Appointment) -> dict[str, Any]:
+    """One visit with its rooms and openings."""
+    job = appointment.job
+    visit = Visit.objects.filter(appointment=appointment).first()
+    named = set(VisitOpening.objects.filter(appointment=appointment).values_list("opening_id", flat=True))
+    rows = (
+        Opening.objects.filter(job=job)
+        .exclude(state=Opening.State.DROPPED)
+        .select_related("room", "product", "group")
+        .prefetch_related(
+            "readings__taken_by",
+            "readings__tape",
+            "obstructions",
+            "photos",
+            "fact_conflicts__offered_by",
+            "units__product",
+        )
+        .order_by("room__order", "room_id", "order", "pk")
+    )
+    openings = [one for one in rows if one.pk in named or (visit is None and not named)]
+    for one in openings:
+        one.job = job
+    return {
+        "appointment": appointment.pk,
+        "purpose": appointment.get_purpose_display(),
+        "state": appointment.state,
+        "day": appointment.day.isoformat() if appointment.day else None,
+        "starts_at": appointment.starts_at.isoformat() if appointment.starts_at else None,
+        "note": appointment.note,
+        "is_open": visit is not None and not visit.is_closed(),
+        "closed_at": visit.closed_at.isoformat() if visit and visit.closed_at else None,
+        "outcome": visit.get_outcome_display() if visit and visit.outcome else "",
+        "tape": visit.tape_id if visit else None,
+        "url": reverse("measuring:visit", args=[appointment.pk]),
+        "secret": secret_for(user, appointment),
+        "job": _job(job),
+        "rooms": [
+            {"uid": str(room.uid), "name": room.name, "floor": room.floor, "defaults": room.defaults}
+            for room in job.rooms.all()
+        ],
+        "openings": [opening_of(one, job.branch.unit) for one in openings],
+    }
+
+
+def _job(job: Job) -> dict[str, Any]:
+    site = job.site
+    ways = {"lift": site.longest_in_lift if site.has_lift else None, "stair": site.longest_on_stair}
+    unit = job.branch.unit
+    return {
+        "id": job.pk,
+        "number": job.number,
+        "customer": job.customer.name,
+        "address": site.address,
+        "rooms_expected": job.rooms_expected,
+        "openings_expected": job.openings_expected,
+        "door_contact": site.door_contact,
+        "door_phone": site.door_phone,
+        "parking": site.parking,
+        "pets": site.pets,
+        "access": site.get_access_display(),
+        "access_note": site.access_note,
+        "children": site.children,
+        "year_built": site.year_built,
+        "old_paint": site.is_before_1978(),
+        "way_in": {way: length.text(unit) for way, length in ways.items() if length},
+    }
+
+
+def opening_of(opening: Opening, unit: Unit) -> dict[str, Any]:
+    """One opening: its facts, every reading that is not superseded, what is in the way."""
+    units = live_units(opening)
+    return {
+        "uid": str(opening.uid),
+        "id": opening.pk,
+        "room": str(opening.room.uid),
+        "mark": opening.mark,
+        "order": opening.order,
+        "state": opening.state,
+        "reason": opening.reason,
+        "group": str(opening.group) if opening.group else "",
+        "version": opening.version,
+        "facts": facts_of(opening, unit),
+        "readings": [_reading(one) for one in opening.readings.all() if one.superseded_at is None],
+        "superseded": sum(one.superseded_at is not None for one in opening.readings.all()),
+        "obstructions": [
+            {
+                "uid": str(thing.uid),
+                "kind": thing.kind,
+                "projection": thing.projection.text(unit, symbol=True),
+                "ticks": thing.projection.ticks,
+                "at": thing.at,
+                "side": thing.side,
+                "from_top": thing.from_top.ticks if thing.from_top else None,
+            }
+            for thing in opening.obstructions.all()
+            if thing.removed_at is None
+        ],
+        "photos": [
+            {"uid": str(photo.uid), "url": reverse("measuring:photo", args=[photo.pk]), "caption": photo.caption}
+            for photo in opening.photos.all()
+            if photo.removed_at is None
+        ],
+        "conflicts": [
+            {
+                "id": one.pk,
+                "fact": one.fact,
+                "standing": one.standing,
+                "offered": one.offered,
+                "by": str(one.offered_by),
+                "at": one.offered_at.isoformat(),
+            }
+            for one in opening.fact_conflicts.all()
+            if one.settled_at is None
+        ],
+        "options": units[0].options if units else {},
+        "units": [
+            {
+                "code": one.code,
+                "state": one.get_state_display(),
+                "width": one.order_width.ticks if one.order_width else None,
+                "height": one.order_height.ticks if one.order_height else None,
+            }
+            for one in units
+        ],
+    }
+
+
+def _reading(reading: Reading) -> dict[str, Any]:
+    return {
+        "uid": str(reading.uid),
+        "place": reading.place,
+        "turn": reading.turn,
+        "typed": reading.typed,
+        "ticks": reading.value.ticks,
+        "case": reading.case_added.ticks if reading.case_added else None,
+        "tape": reading.tape_id,
+        "grade": reading.grade,
+        "by": str(reading.taken_by),
+        "at": reading.taken_at.isoformat(),
+        "confirmed": reading.confirmed_at is not None,
+        "conflict": reading.conflict_with_id is not None,
+    }
