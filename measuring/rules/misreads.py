@@ -40,6 +40,7 @@ _LENGTH: Final = len(_TAPER)
 _ALIKE: Final[dict[str, int]] = _TABLE["alike"]
 _SLIPS: Final[dict[str, dict[str, int]]] = _TABLE["slips"]
 _LIKELIEST: Final = max(max(row.values()) for row in _SLIPS.values())
+_LIKELIEST_SET: Final = max(row["set"] for row in _SLIPS.values())
 _THRESHOLD: Final[int] = _TABLE["threshold"]
 
 _FIELDS: Final = (*WIDTHS, *HEIGHTS, *DIAGONALS)
@@ -114,41 +115,65 @@ def misreads(opening: Opening, alikes: Iterable[Opening] = ()) -> list[Finding]:
 
 
 def likeliest(readings: Readings, tools: Tools, others: Sequence[tuple[int, int]] = ()) -> Guess | None:
-    """The slip that explains the readings best, or None where the opening itself explains them better."""
-    as_read = penalty(readings, tools.grid, others)
-    if as_read >= _LIKELIEST - _THRESHOLD:
-        return None  # no slip could gain enough
+    """
+    The slip that explains the readings best, or None where the opening itself explains them better.
+
+    A slip in one set can't mend what the other sets have against each other, and the same slip in
+    a whole set only what the set has against the rest: what can't win is not tried.
+    """
     across = _side(readings[0], readings[1], readings[2])
     down = _side(readings[3], readings[4], readings[5])
-    best, best_score = None, as_read + _THRESHOLD
-    for guess in guesses(readings, tools, bool(others)):
-        room = guess.rarity - best_score
-        if room <= 0:
-            continue
-        changed = readings.copy()
-        for place, ticks in zip(guess.places, guess.would_be, strict=True):
-            changed[place] = ticks
-        first, last = guess.places[0], guess.places[-1]
-        room += across if first > 2 else _side(changed[0], changed[1], changed[2])
-        if room <= 0:
-            continue  # no penalty is above zero, so the rest can't help
-        room += down if last < 3 or first > 5 else _side(changed[3], changed[4], changed[5])
-        if room <= 0:
-            continue
-        room += _diagonals(changed, tools.grid) + (_unlike(changed, others) if others else 0)
-        if room > 0:
-            best, best_score = guess, best_score + room
+    agreement = _diagonals(readings, tools.grid) + (_unlike(readings, others) if others else 0)
+    score = across + down + agreement + _THRESHOLD
+    if score >= _LIKELIEST:
+        return None  # no slip could gain enough
+    best = None
+    weigh = _Scale(readings, tools.grid, others, across, down)
+    kept = {"widths": down, "heights": across, "diagonals": across + down}
+    for name in sorted(_SETS, key=lambda name: -kept[name]):
+        if _LIKELIEST + kept[name] > score:
+            best, score = weigh.better(_in_one(readings, name, tools), best, score)
+    if agreement < _LIKELIEST_SET:
+        best, score = weigh.better(_in_sets(readings, tools, bool(others)), best, score)
+    best, score = weigh.better(_crosswise(readings, bool(others)), best, score)
     return best
 
 
+@dataclass(frozen=True, slots=True)
+class _Scale:
+    """Weighs guesses about the same readings; `across` and `down` are what their sides cost as read."""
+
+    readings: Readings
+    grid: int
+    others: Sequence[tuple[int, int]]
+    across: int
+    down: int
+
+    def better(self, tried: Iterable[Guess], best: Guess | None, score: int) -> tuple[Guess | None, int]:
+        """The best of `best` and the guesses tried, and its score; the first one of equals."""
+        for guess in tried:
+            room = guess.rarity - score
+            if room <= 0:
+                continue
+            changed = self.readings.copy()
+            for place, ticks in zip(guess.places, guess.would_be, strict=True):
+                changed[place] = ticks
+            first, last = guess.places[0], guess.places[-1]
+            room += self.across if first > 2 else _side(changed[0], changed[1], changed[2])
+            if room <= 0:
+                continue  # no penalty is above zero, so the rest can't help
+            room += self.down if last < 3 or first > 5 else _side(changed[3], changed[4], changed[5])
+            if room <= 0:
+                continue
+            room += _diagonals(changed, self.grid)
+            if self.others:
+                room += _unlike(changed, self.others)
+            if room > 0:
+                best, score = guess, score + room
+        return best, score
+
+
 # -- how well readings go together ---------------------------------------------------
-
-
-def penalty(readings: Readings, grid: int, others: Sequence[tuple[int, int]] = ()) -> int:
-    """How ill the readings go together, zero at best, in hundredths of a nat below it."""
-    total = _side(readings[0], readings[1], readings[2]) + _side(readings[3], readings[4], readings[5])
-    total += _diagonals(readings, grid)
-    return total + _unlike(readings, others) if others else total
 
 
 def _side(first: int | None, middle: int | None, last: int | None) -> int:
@@ -270,11 +295,12 @@ def _agree(others: Sequence[tuple[int, int]], axis: int) -> bool:
 # -- the slips -------------------------------------------------------------------------
 
 
-def guesses(readings: Readings, tools: Tools, has_alikes: bool = False) -> Iterator[Guess]:
-    """Every slip undone, in one reading, in a whole set, or between a width and a height."""
+def _in_one(readings: Readings, name: str, tools: Tools) -> Iterator[Guess]:
+    """Every slip undone in one reading of this set."""
     has_diagonals = readings[6] is not None and readings[7] is not None
     how = "one" if has_diagonals else "bare"
-    for place, ticks in enumerate(readings):
+    for place in _SETS[name]:
+        ticks = readings[place]
         if ticks is None or not (has_diagonals or _has_company(readings, place)):
             continue
         for slip, would_be in undone(ticks, _FIELDS[place], tools):
@@ -284,9 +310,6 @@ def guesses(readings: Readings, tools: Tools, has_alikes: bool = False) -> Itera
             if would_be > 0:
                 slip = _slip_named(would_be, readings, place)
                 yield Guess(slip, (place,), (would_be,), _SLIPS[slip][how])
-    if has_diagonals or has_alikes:
-        yield from _in_sets(readings, tools, has_alikes)
-    yield from _crosswise(readings, has_alikes)
 
 
 def _has_company(readings: Readings, place: int) -> bool:

@@ -555,6 +555,7 @@ export function makeRules(table) {
 
   const doubt = table.misreads, STEP = doubt.step, LAST = doubt.taper.length - 1, SLIPS = doubt.slips;
   const LIKELIEST = Math.max(...Object.values(SLIPS).flatMap((row) => Object.values(row)));
+  const LIKELIEST_SET = Math.max(...Object.values(SLIPS).map((row) => row.set));
   const SETS = [["widths", [0, 1, 2]], ["heights", [3, 4, 5]], ["diagonals", [6, 7]]];
   const setOf = (place) => (place < 3 ? "widths" : place < 6 ? "heights" : "diagonals");
   const penaltyAt = (row, off) => row[Math.min(off, LAST)];
@@ -587,22 +588,30 @@ export function makeRules(table) {
     return changed;
   }
 
+  /** The slip that explains the readings best; null where the opening itself explains them better. */
   function likeliest(readings, tools, others) {
-    const asRead = sidesPenalty(readings) + diagonalsPenalty(readings, tools.grid) + unlike(readings, others);
-    if (asRead >= LIKELIEST - doubt.threshold) return null;
-    let best = null, bestScore = asRead + doubt.threshold;
-    for (const guess of guesses(readings, tools, others.length > 0)) {
-      if (guess.rarity <= bestScore) continue;
-      const changed = undo(readings, guess);
-      let score = guess.rarity + sidesPenalty(changed);
-      if (score <= bestScore) continue;
-      score += diagonalsPenalty(changed, tools.grid) + unlike(changed, others);
-      if (score > bestScore) { best = guess; bestScore = score; }
+    const across = sidePenalty(...readings.slice(0, 3)), down = sidePenalty(...readings.slice(3, 6));
+    const agreement = diagonalsPenalty(readings, tools.grid) + unlike(readings, others);
+    let best = null, score = across + down + agreement + doubt.threshold;
+    if (score >= LIKELIEST) return null;
+    const weigh = (tried) => {
+      for (const guess of tried) {
+        if (guess.rarity <= score) continue;
+        const changed = undo(readings, guess);
+        let own = guess.rarity + sidePenalty(...changed.slice(0, 3)) + sidePenalty(...changed.slice(3, 6));
+        if (own <= score) continue; // no penalty is above zero, so the rest can't help
+        own += diagonalsPenalty(changed, tools.grid) + unlike(changed, others);
+        if (own > score) { best = guess; score = own; }
+      }
+    };
+    const kept = { widths: down, heights: across, diagonals: across + down };
+    for (const [name, places] of [...SETS].sort(([a], [b]) => kept[b] - kept[a])) {
+      if (LIKELIEST + kept[name] > score) weigh(inOne(readings, places, tools));
     }
+    if (agreement < LIKELIEST_SET) weigh(inSets(readings, tools, others.length > 0));
+    weigh(crosswise(readings, others.length > 0));
     return best;
   }
-
-  const sidesPenalty = (r) => sidePenalty(r[0], r[1], r[2]) + sidePenalty(r[3], r[4], r[5]);
 
   function sidePenalty(first, middle, last) {
     if (first === null || last === null) {
@@ -675,9 +684,9 @@ export function makeRules(table) {
     return total;
   }
 
-  function* guesses(readings, tools, hasAlikes) {
+  function* inOne(readings, places, tools) {
     const hasDiagonals = readings[6] !== null && readings[7] !== null, how = hasDiagonals ? "one" : "bare";
-    for (let place = 0; place < readings.length; place += 1) {
+    for (const place of places) {
       const ticks = readings[place];
       if (ticks === null || !(hasDiagonals || hasCompany(readings, place))) continue;
       for (const [slip, wouldBe] of undone(ticks, FIELDS[place], tools)) {
@@ -689,8 +698,6 @@ export function makeRules(table) {
         yield { slip, places: [place], wouldBe: [wouldBe], rarity: SLIPS[slip][how] };
       }
     }
-    if (hasDiagonals || hasAlikes) yield* inSets(readings, tools, hasAlikes);
-    yield* crosswise(readings, hasAlikes);
   }
 
   const hasCompany = (readings, place) =>
