@@ -17,8 +17,8 @@ WIDTH: Final = 800.0
 MIDDLE: Final = 262.0
 MOST_WIDE: Final = 360.0
 MOST_HIGH: Final = 300.0
-TOP: Final = 50.0
-GAP: Final = 42.0
+TOP: Final = 64.0
+GAP: Final = 46.0
 LIST_AT: Final = 506.0
 LINE: Final = 19.0
 ORDER: Final = ("front", "head", "tube", "body", "bar")
@@ -100,7 +100,7 @@ class _Sheet:
         below: float | None = None
         for part in self.drawn:
             if below is not None:
-                self.svg.line(MIDDLE, below + 2, MIDDLE, y - 24, "dashed")
+                self.svg.line(MIDDLE, below + 2, MIDDLE, y - 31, "dashed")
             self._draw(part, y)
             below = y + self._height(part)
             y = below + GAP
