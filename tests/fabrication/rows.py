@@ -64,5 +64,11 @@ def make_made_unit(branch: Branch, by: User, *, job: Job | None = None, **fields
 
 def make_part(make: UnitMake, material: Material, length: str | None = "34", **fields: Any) -> Part:
     state = Part.State.TO_CUT if material.kind in {"bar", "strip", "cloth"} else Part.State.TO_PULL
-    values = {"name": "tube", "kind": material.kind, "length": Length.parse(length) if length else None, "state": state, **fields}
+    values = {
+        "name": "tube",
+        "kind": material.kind,
+        "length": Length.parse(length) if length else None,
+        "state": state,
+        **fields,
+    }
     return Part.objects.create(make=make, material=material, **values)

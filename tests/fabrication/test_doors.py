@@ -1,0 +1,128 @@
+"""Who may enter the workroom's pages and API."""
+
+import pytest
+from django.urls import reverse
+
+from fabrication.models import CutPlan, PlannedCut, Purchase, PurchaseLine, Supplier
+from fabrication.services.batches import open_batch
+from shared.lengths import Length
+from shared.roles import ALL
+from tests.fabrication.rows import make_made_unit, make_material, make_part, make_stock
+
+pytestmark = pytest.mark.django_db
+
+LOOKS, WORKS = {"workroom", "owner", "dispatcher"}, {"workroom", "owner"}
+PAGES = [
+    # name, what it is about, who may look
+    ("batches", None, LOOKS),
+    ("batch", "batch", LOOKS),
+    ("cutting", None, LOOKS),
+    ("cut_plan", "plan", LOOKS),
+    ("pull_list", "batch", LOOKS),
+    ("checking", None, LOOKS),
+    ("unit", "make", LOOKS),
+    ("stock", None, LOOKS),
+    ("stock_item", "item", LOOKS),
+    ("stock_receive", None, WORKS),
+    ("buying", None, WORKS),
+    ("purchase", "purchase", WORKS),
+    ("purchase_csv", "purchase", WORKS),
+    ("recipes", None, WORKS),
+]
+DEEDS = [
+    # name, what it is about: all of the workroom and the owner only
+    ("batch_open", None),
+    ("batch_units", "batch"),
+    ("batch_plan", "batch"),
+    ("batch_cancel", "batch"),
+    ("cut", "cut"),
+    ("uncut", "cut"),
+    ("miscut", "cut"),
+    ("pull", "part"),
+    ("check", "make"),
+    ("stock_count", "item"),
+    ("buy_units", None),
+    ("buy_stock", None),
+    ("acknowledge", "line"),
+    ("receive_line", "line"),
+    ("inspect_line", "line"),
+]
+ROUTES = ["batch", "cut-plan", "cut", "make", "part", "stock"]
+
+
+@pytest.fixture
+def rows(branch, workroom):
+    """One of everything a page is about."""
+    tube = make_material(branch)
+    item = make_stock(tube, reserved=1)
+    make = make_made_unit(branch, workroom)
+    part = make_part(make, tube)
+    batch = open_batch(branch=branch, makes=[make.pk], by=workroom)
+    plan = CutPlan.objects.create(batch=batch, material=tube, state="ready")
+    cut = PlannedCut.objects.create(
+        plan=plan, order=1, item=item, length=item.length, left=Length(0),
+        pieces=[{"part": part.pk, "at": 0, "length": part.length.ticks, "turned": False}],
+    )  # fmt: skip
+    supplier = Supplier.objects.create(branch=branch, name="Fenwater Weavers")
+    purchase = Purchase.objects.create(branch=branch, supplier=supplier, number="P-1", created_by=workroom)
+    line = PurchaseLine.objects.create(purchase=purchase, material=tube, quantity=1, length=item.length)
+    return {
+        "batch": batch, "plan": plan, "cut": cut, "part": part, "make": make, "item": item,
+        "purchase": purchase, "line": line,
+    }  # fmt: skip
+
+
+def _url(name, about, rows):
+    return reverse(f"fabrication:{name}", args=[rows[about].pk] if about else [])
+
+
+@pytest.mark.parametrize(("name", "about", "who"), PAGES)
+def test_pages_open_for_their_roles_only(as_user, cast, rows, client, name, about, who):
+    url = _url(name, about, rows)
+
+    for role in ALL:
+        assert as_user(cast[role]).get(url).status_code == (200 if role in who else 403), role
+    assert client.get(url).status_code == 302
+    if about:
+        assert as_user(cast["stranger"]).get(url).status_code in {403, 404}
+
+
+@pytest.mark.parametrize(("name", "about"), DEEDS)
+def test_deeds_are_for_the_workroom_and_the_owner(as_user, cast, rows, client, name, about):
+    url = _url(name, about, rows)
+
+    for role in set(ALL) - WORKS:
+        assert as_user(cast[role]).post(url).status_code == 403, role
+    assert as_user(cast["workroom"]).get(url).status_code == 405
+    assert client.post(url).status_code == 302
+    if about:
+        assert as_user(cast["stranger"]).post(url).status_code in {403, 404}
+    assert as_user(cast["workroom"]).post(url).status_code in {302, 422}
+
+
+@pytest.mark.parametrize("route", ROUTES)
+def test_api_routes_open_for_those_who_look(api_as, cast, rows, client, route):
+    url = reverse(f"api:{route}-list")
+
+    for role in ALL:
+        assert api_as(cast[role]).get(url).status_code == (200 if role in LOOKS else 403), role
+    assert api_as(cast["stranger"]).get(url).json()["results"] == []
+    assert client.get(url).status_code in {401, 403}
+
+
+def test_a_labels_code_leads_to_the_unit_for_whoever_may_see_it(as_user, cast, rows):
+    url = reverse("fabrication:by_code", args=[rows["make"].unit.code])
+
+    assert as_user(cast["workroom"]).get(url).url == reverse("fabrication:unit", args=[rows["make"].pk])
+    assert as_user(cast["stranger"]).get(url).status_code == 404
+    assert as_user(cast["installer"]).get(url).status_code == 404  # no visit of this job on their crew's days
+
+
+def test_the_workroom_sees_no_telephone_numbers(as_user, cast, rows):
+    job = rows["make"].unit.opening.job
+    job.customer.phone = "555-0177"
+    job.customer.save()
+
+    for name, about, _ in PAGES:
+        page = as_user(cast["workroom"]).get(_url(name, about, rows)).content.decode()
+        assert "555-0177" not in page
