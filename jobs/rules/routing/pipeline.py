@@ -10,13 +10,22 @@ import time
 from collections.abc import Callable
 from dataclasses import dataclass, field
 from importlib.util import find_spec
+from queue import SimpleQueue
+from typing import TYPE_CHECKING, Final
 
 from jobs.rules.routing.arrays import Arrays, arrays_of
+from jobs.rules.routing.aside import Aside
 from jobs.rules.routing.model import Plan, Problem
+from jobs.rules.routing.polish import unsuitable
 from jobs.rules.routing.regret import regret_plan
 from jobs.rules.routing.timing import orders_of, plan_of
 from jobs.rules.routing.verify import verify
 from jobs.rules.routing.why import explain
+
+if TYPE_CHECKING:
+    from jobs.rules.routing.search import Search
+
+Orders = dict[int, list[int]]
 
 
 @dataclass(frozen=True, slots=True)
@@ -85,29 +94,132 @@ def solve(
     if best.plan is not None and best.plan is start and start.unplaced:
         best.offer(regret_plan(problem, orders_of(problem, start), arrays), "regret")
     engines["regret"] = "used"
-    if problem.stops and problem.days:
-        _ruin(best, arrays, seed, deadline, should_stop, engines)
+    if problem.stops and problem.days and deadline > time.monotonic():
+        _Improver(best, arrays, seed, deadline, should_stop, engines).run()
     if best.refused:
         engines["refused"] = best.refused[0]
     assert best.plan is not None
     return explain(problem, best.plan)
 
 
-def _ruin(
-    best: Best,
-    arrays: Arrays,
-    seed: int,
-    deadline: float,
-    should_stop: Callable[[], bool] | None,
-    engines: dict[str, str],
-) -> None:
-    if find_spec("numba") is None:
-        engines["ruin"] = "numba is not installed"
-        return
-    from jobs.rules.routing.search import Search, processors  # numba takes a while to load
+COMPANY: Final = 250
+"""Up to this many stops PyVRP works beside the search, on problems it models exactly."""
 
-    problem = best.problem
-    assert best.plan is not None
-    search = Search(arrays, problem.objective, orders_of(problem, best.plan), seed)
-    engines["ruin"] = "used"
-    search.run(time.monotonic(), deadline, processors(), lambda o: best.offer(plan_of(problem, o), "ruin"), should_stop)
+PATIENCE_S: Final = 1.5
+"""If the compiled search has not begun by then (its first run compiles), the others set out."""
+
+
+class _Improver:
+    """The search in this process, and the engines in processes beside it, until the deadline."""
+
+    def __init__(
+        self,
+        best: Best,
+        arrays: Arrays,
+        seed: int,
+        deadline: float,
+        should_stop: Callable[[], bool] | None,
+        engines: dict[str, str],
+    ) -> None:
+        self.best, self.arrays, self.seed, self.deadline = best, arrays, seed, deadline
+        self.should_stop, self.engines = should_stop, engines
+        self.began = time.monotonic()
+        self.search: Search | None = None
+        self.aside: Aside | None = None
+        self.rounds = 0
+        self._arrived: SimpleQueue[tuple[Orders, str]] = SimpleQueue()
+        for name, package in (("ruin", "numba"), ("vroom", "vroom"), ("pyvrp", "pyvrp")):
+            engines[name] = "not needed" if find_spec(package) else f"{package} is not installed"
+        self.companion = self._companion()
+
+    def run(self) -> None:
+        """Improves the best plan; nothing it started is left running."""
+        try:
+            self._tick()
+            if self._has("ruin"):
+                self._run_search()
+            while self._goes_on():
+                time.sleep(0.02)
+        finally:
+            if self.aside is not None:
+                self.aside.close()
+        self._take_arrived()
+
+    def _run_search(self) -> None:
+        from jobs.rules.routing.search import Search, processors  # numba takes a while to load
+
+        search = Search(self.arrays, self.best.problem.objective, self._orders(), self.seed)
+        self.search = search
+        threads = max(1, processors() - (self.aside is not None))
+        try:
+            search.run(self.began, self.deadline, threads, self._from_search, lambda: not self._goes_on())
+        except Exception as failure:  # a compiler at odds with this machine must not cost the plan
+            self.engines["ruin"] = f"failed: {type(failure).__name__}"
+            self.search = None
+
+    def _from_search(self, orders: Orders) -> None:
+        self.engines["ruin"] = "used"
+        self.best.offer(plan_of(self.best.problem, orders), "ruin")
+
+    def _has(self, engine: str) -> bool:
+        return self.engines[engine] in ("not needed", "used")
+
+    def _goes_on(self) -> bool:
+        self._tick()
+        stopped = self.should_stop is not None and self.should_stop()
+        return not stopped and time.monotonic() < self.deadline
+
+    def _companion(self) -> bool:
+        """Whether PyVRP is at its best on the problem: one window a stop, all crews alike."""
+        problem = self.best.problem
+        if not self._has("pyvrp") or len(problem.stops) > COMPANY or self.deadline - self.began < 1:
+            return False
+        is_plain = all(len(windows) == 1 for windows in problem.windows)
+        return is_plain and bool(self.arrays.allowed.all()) and not unsuitable(problem)
+
+    def _tick(self) -> None:
+        self._take_arrived()
+        now = time.monotonic()
+        part = (now - self.began) / max(self.deadline - self.began, 1e-6)
+        if self.companion:
+            if self.rounds < 2 and part >= 0.5 * self.rounds:
+                self._start("pyvrp", self.deadline - now)
+        elif self._is_stuck(now) and (self.aside is None or not self.aside.is_running):
+            if self.rounds == 0 and self._has("vroom"):
+                self._start("vroom", min(self.deadline - now, 0.4 * (self.deadline - self.began)))
+            elif self.rounds < 8 and self._has("pyvrp") and not unsuitable(self.best.problem):
+                self._start("pyvrp", self.deadline - now)
+
+    def _is_stuck(self, now: float) -> bool:
+        """Whether no compiled search is at work, and none is about to be."""
+        if not self._has("ruin"):
+            return True
+        return now - self.began > PATIENCE_S and (self.search is None or self.search.steps == 0)
+
+    def _start(self, engine: str, seconds: float) -> None:
+        if self.aside is not None:
+            self.aside.close()
+        self.rounds += 1
+        self.engines[engine] = "used"
+        seed = self.seed * 31 + self.rounds
+        self.aside = Aside(
+            engine, self.best.problem, self._orders(), seconds, seed, lambda o: self._arrived.put((o, engine))
+        )
+
+    def _take_arrived(self) -> None:
+        if self.aside is not None and self.aside.failure:
+            self.best.refused.append(self.aside.failure)
+            self.aside.failure = ""
+        while not self._arrived.empty():
+            orders, engine = self._arrived.get()
+            plan = plan_of(self.best.problem, orders)
+            if self.best.offer(plan, engine) and plan is not None and self.search is not None:
+                self.search.take(orders, (self._left(plan), plan.cost))
+
+    def _left(self, plan: Plan) -> int:
+        numbers = [self.best.problem.stop_number[entry.id] for entry in plan.unplaced]
+        return int(self.arrays.priority[numbers].sum())
+
+    def _orders(self) -> Orders:
+        assert self.best.plan is not None
+        return orders_of(self.best.problem, self.best.plan)

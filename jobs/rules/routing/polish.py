@@ -1,0 +1,213 @@
+"""
+Polishing with PyVRP, where it is installed.
+
+One client per window of a stop (at most one of them is served), one vehicle type per kind
+of crew-day, skills and locks as load dimensions. It knows no lunch and no price of moving
+a stop: such problems are left to the other engines. Whole numbers throughout.
+"""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any, Final
+
+import numpy as np
+
+from jobs.rules.routing.arrays import arrays_of
+from jobs.rules.routing.model import Problem
+
+Orders = dict[int, list[int]]
+
+MOST_SETS: Final = 24
+"""More different sets of able crews than this make too many load dimensions."""
+MOST_CLIENTS: Final = 4_000
+
+
+def unsuitable(problem: Problem) -> str:
+    """Why PyVRP can't work on the problem; "" when it can."""
+    if any(day.lunch is not None for day in problem.days):
+        return "it knows no lunch"
+    if problem.objective.moved and problem.previous:
+        return "it knows no price of moving a stop"
+    if problem.objective.grace and problem.objective.late:
+        return "it knows no price of lateness"
+    if len(_crew_sets(problem)) > MOST_SETS:
+        return "too many different sets of able crews"
+    if sum(len(windows) for windows in problem.windows) > MOST_CLIENTS:
+        return "too many windows"
+    return ""
+
+
+def polish_with_pyvrp(
+    problem: Problem, start: Mapping[int, Sequence[int]], seconds: float, seed: int, tell: Callable[[Orders], object]
+) -> None:
+    """Runs PyVRP from `start` for `seconds` of wall time; `tell` gets every better plan's orders."""
+    import pyvrp
+    from pyvrp.IteratedLocalSearch import IteratedLocalSearchCallbacks, IteratedLocalSearchParams
+
+    deadline = time.monotonic() + seconds
+    model = _model(problem, start, pyvrp)
+
+    class Callbacks(IteratedLocalSearchCallbacks):  # type: ignore[misc]
+        def on_best(self, best: Any) -> None:
+            if best.is_feasible():
+                tell(model.orders(best))
+
+    params = pyvrp.SolveParams(ils=IteratedLocalSearchParams(callbacks=Callbacks()))
+    result = pyvrp.solve(
+        model.data,
+        stop=lambda best: time.monotonic() >= deadline,
+        seed=seed,
+        collect_stats=False,
+        params=params,
+        initial_solution=model.solution(pyvrp, start),
+    )
+    if result.best.is_feasible():
+        tell(model.orders(result.best))
+
+
+@dataclass(frozen=True, slots=True)
+class _Model:
+    data: Any
+    stop_of: list[int]  # stop number per client
+    client_of: dict[tuple[int, int], int]  # client by (stop, window)
+    days_of: list[list[int]]  # crew-day numbers per vehicle type
+    type_of: dict[int, int]  # vehicle type by crew-day
+    problem: Problem
+
+    def orders(self, solution: Any) -> Orders:
+        free = [list(numbers) for numbers in self.days_of]
+        orders: Orders = {}
+        for route in solution.routes():
+            stops = [self.stop_of[activity.idx] for activity in route if activity.is_client()]
+            if stops:
+                orders[free[route.vehicle_type()].pop(0)] = stops
+        return orders
+
+    def solution(self, pyvrp: Any, start: Mapping[int, Sequence[int]]) -> Any:
+        routes = []
+        for number, order in start.items():
+            if order:
+                clients = self._clients(number, order)
+                visits = [pyvrp.Activity(pyvrp.ActivityType.CLIENT, client) for client in clients]
+                routes.append(pyvrp.Route(self.data, visits, self.type_of[number]))
+        return pyvrp.Solution(self.data, routes)
+
+    def _clients(self, number: int, order: Sequence[int]) -> list[int]:
+        """The client of each stop: the one whose window the route meets."""
+        problem, rows = self.problem, self.problem.rows
+        day = problem.days[number]
+        at, place, clients = day.begin, day.start_at, []
+        for stop in order:
+            ready = at + rows[place][problem.stops[stop].at]
+            window = next(w for w, (_, end) in enumerate(problem.windows[stop]) if ready <= end)
+            at = max(ready, problem.windows[stop][window][0]) + problem.stops[stop].service
+            place = problem.stops[stop].at
+            clients.append(self.client_of[stop, window])
+        return clients
+
+
+def _crew_sets(problem: Problem) -> dict[frozenset[int], int]:
+    """Numbers the different sets of crews that may do a stop; the set of all crews is not among them."""
+    sets: dict[frozenset[int], int] = {}
+    for numbers in problem.allowed:
+        crews = frozenset(problem.days[number].crew for number in numbers)
+        if len(crews) < len(problem.crews):
+            sets.setdefault(crews, len(sets))
+    return sets
+
+
+def _model(problem: Problem, start: Mapping[int, Sequence[int]], pyvrp: Any) -> _Model:
+    arrays, sets = arrays_of(problem), _crew_sets(problem)
+    is_loaded = any(day.capacity is not None for day in problem.days)
+    placed = sum(len(order) for order in start.values())
+    is_complete = placed == len(problem.stops)
+    prize = _prize(problem)
+    locations = [pyvrp.Location(0, 0) for _ in range(len(arrays.travel))]
+    clients: list[Any] = []
+    groups: list[Any] = []
+    stop_of: list[int] = []
+    client_of: dict[tuple[int, int], int] = {}
+    for number, stop in enumerate(problem.stops):
+        spans = _spans(problem, number)
+        group = len(groups) if len(spans) > 1 else None
+        members = []
+        for window, (begin, end) in spans:
+            members.append(len(clients))
+            client_of[number, window] = len(clients)
+            stop_of.append(number)
+            clients.append(
+                pyvrp.Client(
+                    location=number,
+                    delivery=_load(problem, number, sets, is_loaded),
+                    service_duration=stop.service,
+                    tw_early=begin,
+                    tw_late=end,
+                    prize=0 if is_complete else prize * max(1, stop.priority),
+                    required=is_complete and group is None,
+                    group=group,
+                )
+            )
+        if group is not None:
+            groups.append(pyvrp.ClientGroup(members, required=is_complete))
+    kinds, types, depots = _vehicles(problem, arrays.kind, sets, is_loaded, arrays, pyvrp)
+    data = pyvrp.ProblemData(locations, clients, depots, types, [arrays.travel], [arrays.travel], groups)
+    type_of = {number: place for place, numbers in enumerate(kinds) for number in numbers}
+    return _Model(data, stop_of, client_of, kinds, type_of, problem)
+
+
+def _spans(problem: Problem, number: int) -> list[tuple[int, tuple[int, int]]]:
+    """(window number, window) of a stop, cut to the shifts it may be done in."""
+    days = [problem.days[day] for day in problem.allowed[number]]
+    out = []
+    for window, (begin, end) in enumerate(problem.windows[number]):
+        meets = [day for day in days if begin <= day.limit and end >= day.begin]
+        if meets:
+            first = max(begin, min(day.begin for day in meets))
+            last = min(end, max(day.limit for day in meets))
+            out.append((window, (first, last)))
+    return out
+
+
+def _load(problem: Problem, number: int, sets: Mapping[frozenset[int], int], is_loaded: bool) -> list[int]:
+    load = [problem.stops[number].load] if is_loaded else []
+    crews = frozenset(problem.days[day].crew for day in problem.allowed[number])
+    return load + [100 if sets.get(crews) == place else 0 for place in range(len(sets))]
+
+
+def _vehicles(
+    problem: Problem, kind: np.ndarray, sets: Mapping[frozenset[int], int], is_loaded: bool, arrays: Any, pyvrp: Any
+) -> tuple[list[list[int]], list[Any], list[Any]]:
+    bases = sorted({int(base) for base in (*arrays.start_at, *arrays.end_at)})
+    depots = [pyvrp.Depot(base) for base in bases]
+    kinds: dict[tuple[int, int], list[int]] = {}
+    for number, day in enumerate(problem.days):
+        if day.shift not in problem.crews[day.crew].off:
+            kinds.setdefault((int(kind[number]), -1 if not sets else day.crew), []).append(number)
+    types = []
+    for numbers in kinds.values():
+        day = problem.days[numbers[0]]
+        room = [10**9 if day.capacity is None else day.capacity] if is_loaded else []
+        room += [10**6 if day.crew in crews else 0 for crews in sets]
+        types.append(
+            pyvrp.VehicleType(
+                num_available=len(numbers),
+                capacity=room,
+                start_depot=bases.index(int(arrays.start_at[numbers[0]])),
+                end_depot=bases.index(int(arrays.end_at[numbers[0]])),
+                tw_early=day.begin,
+                tw_late=day.limit,
+                unit_distance_cost=problem.objective.drive,
+                unit_duration_cost=problem.objective.paid,
+            )
+        )
+    return list(kinds.values()), types, depots
+
+
+def _prize(problem: Problem) -> int:
+    """More than any stop's detour can cost, and well below the solver's cap on penalties."""
+    longest = int(problem.travel.max(initial=0))
+    weight = problem.objective.drive + problem.objective.paid
+    return int(min(max(1, 3 * longest * weight), 100_000))

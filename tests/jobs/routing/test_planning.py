@@ -1,0 +1,321 @@
+"""Planning as a whole: legal at once, better later, honest about what is left out."""
+
+import json
+import subprocess
+import sys
+import time
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from jobs.rules.routing import (
+    Crew,
+    Lunch,
+    Objective,
+    Problem,
+    ProblemError,
+    Stop,
+    crew_drops_out,
+    fit_in,
+    orders_of,
+    plan_of,
+    regret_plan,
+    reoptimise,
+    solve,
+    verify,
+)  # fmt: skip
+from jobs.rules.routing.arrays import arrays_of
+from jobs.rules.routing.documents import plan_document, plan_from, problem_document, read_request
+from tests.benchmarks.routing_instances import make_branch
+from tests.jobs.routing.branches import HOUR, line, random_branch
+
+DAY = 24 * HOUR
+
+
+@pytest.fixture(scope="module")
+def branch():
+    return make_branch(5, jobs=60, crews=5, days=3)
+
+
+def test_the_first_plan_is_legal_and_there_at_once(branch):
+    told = []
+    plan = solve(branch, 0.0, progress=told.append)
+
+    assert told[0].engine == "regret"
+    assert told[0].seconds < 0.5
+    assert plan.unplaced == ()
+    assert verify(branch, plan) == ()
+
+
+def test_more_time_gives_a_better_plan_and_every_step_of_it_verifies(branch):
+    told = []
+    plan = solve(branch, 2.5, seed=1, progress=told.append)
+
+    assert plan.rank < told[0].plan.rank
+    assert [p.plan.rank for p in told] == sorted((p.plan.rank for p in told), reverse=True)
+    assert all(verify(branch, p.plan) == () for p in told)
+
+
+def test_a_search_stops_when_asked(branch):
+    began = time.monotonic()
+    plan = solve(branch, 30, should_stop=lambda: time.monotonic() - began > 1.0)
+
+    assert time.monotonic() - began < 10
+    assert verify(branch, plan) == ()
+
+
+def test_a_plan_to_begin_from_is_never_made_worse(branch):
+    start = solve(branch, 1.5)
+
+    assert solve(branch, 0.0, start=start).rank == start.rank
+
+
+def test_a_broken_plan_to_begin_from_is_not_used(branch):
+    start = regret_plan(branch)
+    broken = replace(start, cost=0)
+
+    assert solve(branch, 0.0, start=broken).cost == start.cost
+
+
+def test_required_outranks_any_priority_and_priority_outranks_driving():
+    day = ((8 * HOUR, 12 * HOUR),)
+    crew = Crew("c", 0, 0, day)
+    stops = (
+        Stop("near", 1, 3 * HOUR, priority=1),
+        Stop("far", 6, HOUR, priority=3),
+        Stop("must", 3, int(2.9 * HOUR), required=True),
+    )
+
+    problem = line(*stops, crews=(crew,))
+    only_two = replace(problem, stops=stops[:2])
+
+    assert {u.id for u in regret_plan(problem).unplaced} == {"near", "far"}
+    assert {u.id for u in regret_plan(only_two).unplaced} in ({"near"}, {"far"})
+    assert {u.id for u in solve(only_two, 1.5).unplaced} == {"near"}
+
+
+def test_every_unplaced_stop_has_a_reason():
+    crew = Crew("c", 0, 0, ((8 * HOUR, 10 * HOUR),), frozenset({"measure"}), capacity=5)
+    stops = (
+        Stop("skill", 1, 600, skills=frozenset({"motor"})),
+        Stop("people", 1, 600, people=2),
+        Stop("load", 1, 600, load=9),
+        Stop("far", 19, 600),
+        Stop("window", 2, 600, windows=((5 * HOUR, 6 * HOUR),)),
+        Stop("promise", 2, 600, windows=((8 * HOUR, 9 * HOUR),), promised=(9 * HOUR + 60, 10 * HOUR)),
+        Stop("first", 1, 5400),
+        Stop("full", 1, 5400),
+    )
+
+    why = {u.id: u.why for u in solve(line(*stops, crews=(crew,)), 0.0).unplaced}
+
+    assert why == {
+        "skill": "no crew has the skill motor",
+        "people": "it needs 2 people, the largest crew that could do it has 1",
+        "load": "its load 9 is more than any crew that could do it carries (most 5)",
+        "far": "no crew can do it even on an empty day; nearest: crew c, shift 0 would be back 4 h 30 min too late,"
+        " for its window 0-1000000000",
+        "window": "no crew can do it even on an empty day; nearest: crew c, shift 0 would start 2 h 20 min after its"
+        " window 18000-21600",
+        "promise": "its promised window 32460-36000 meets none of its own windows",
+        "full": "every crew-day it fits is full; nearest: crew c, shift 0 would reach stop first 1 h 20 min too late,"
+        " for its window 0-1000000000",
+    }
+
+
+def test_no_crew_at_all_is_an_answer():
+    problem = Problem((), (Stop("a", 0, 60),), np.zeros((1, 1)))
+
+    assert [u.why for u in solve(problem, 0.0).unplaced] == ["no crew has a shift"]
+    assert solve(Problem((), (), np.zeros((0, 0))), 0.0).routes == ()
+
+
+def test_lunch_is_taken_between_stops_and_in_its_time():
+    crew = Crew("c", 0, 0, ((8 * HOUR, 16 * HOUR),), lunch=Lunch(11 * HOUR, 12 * HOUR, 1800))
+    problem = line(Stop("a", 3, 3 * HOUR), Stop("b", 3, 3 * HOUR), crews=(crew,))
+
+    plan = solve(problem, 0.0)
+    route = plan.routes[0]
+
+    assert plan.unplaced == ()
+    assert 11 * HOUR <= route.lunch <= 12 * HOUR
+    assert route.visits[1].start >= route.lunch + 1800
+    assert route.back - route.depart == 6 * HOUR + 2 * 1800 + 1800
+
+
+def test_lunch_falls_on_the_same_time_of_every_day():
+    crew = Crew("c", 0, 0, ((DAY + 8 * HOUR, DAY + 16 * HOUR),), lunch=Lunch(11 * HOUR, 12 * HOUR, 1800))
+    problem = line(Stop("a", 3, 3 * HOUR), Stop("b", 3, 3 * HOUR), crews=(crew,))
+
+    assert DAY + 11 * HOUR <= solve(problem, 0.0).routes[0].lunch <= DAY + 12 * HOUR
+
+
+def test_overtime_is_used_up_to_its_limit():
+    day = ((8 * HOUR, 10 * HOUR),)
+    stop = Stop("a", 3, 2 * HOUR)
+
+    assert solve(line(stop, crews=(Crew("c", 0, 0, day, overtime=HOUR),)), 0.0).unplaced == ()
+    assert solve(line(stop, crews=(Crew("c", 0, 0, day, overtime=HOUR - 1),)), 0.0).unplaced != ()
+
+
+def test_moving_what_was_told_costs_and_so_it_stays():
+    crews = (Crew("near", 3, 3, ((8 * HOUR, 16 * HOUR),)), Crew("told", 0, 0, ((8 * HOUR, 16 * HOUR),)))
+    previous = {"a": ("told", 0)}
+    stop = Stop("a", 3, HOUR)
+
+    free = line(stop, crews=crews, previous=previous)
+    held = line(stop, crews=crews, previous=previous, objective=Objective(drive=1, moved=10**6))
+
+    assert solve(free, 0.0).where() == {"a": ("near", 0)}
+    assert solve(held, 0.0).where() == {"a": ("told", 0)}
+
+
+def test_paying_for_time_trades_driving_for_waiting():
+    """With pay priced as driving is, a long wait at a door is no longer free."""
+    stops = (
+        Stop("early", 2, 600, ((8 * HOUR + 1200, 8 * HOUR + 1200),)),
+        Stop("late", 2, 600, ((14 * HOUR, 14 * HOUR),)),
+    )
+    crews = tuple(Crew(name, 0, 0, ((8 * HOUR, 16 * HOUR),)) for name in ("a", "b"))
+
+    by_travel = solve(line(*stops, crews=crews), 1.5)
+    by_pay = solve(line(*stops, crews=crews, objective=Objective(drive=1, paid=1)), 1.5)
+
+    assert (len(by_travel.routes), by_travel.travel) == (1, 2400)
+    assert (len(by_pay.routes), by_pay.travel) == (2, 4800)
+
+
+@pytest.mark.parametrize(
+    ("change", "field"),
+    [
+        ({"crews": (Crew("c", 99, 0, ()),)}, "crews[0].start"),
+        ({"crews": (Crew("c", 0, 0, ((9, 8),)),)}, "crews[0].shifts[0]"),
+        ({"crews": (Crew("c", 0, 0, ()), Crew("c", 0, 0, ()))}, "crews[1].id"),
+        ({"stops": (Stop("a", -1, 60),)}, "stops[0].at"),
+        ({"stops": (Stop("a", 1, 60, ((9, 8),)),)}, "stops[0].windows[0]"),
+        ({"stops": (Stop("a", 1, 60, locked=("x", 0)),)}, "stops[0].locked.crew"),
+        ({"stops": (Stop("a", 1, 60, locked=("c", 4)),)}, "stops[0].locked.shift"),
+        ({"travel": np.array([[0, 1, 2]])}, "travel"),
+        ({"travel": np.array([[1]])}, "travel"),
+    ],
+)
+def test_a_problem_that_contradicts_itself_names_the_field(change, field):
+    with pytest.raises(ProblemError) as caught:
+        replace(line(), **change)
+
+    assert caught.value.field == field
+
+
+def test_a_crew_that_drops_out_leaves_the_others_where_they_are(branch):
+    plan = solve(branch, 2, seed=3)
+    crew, shift = plan.routes[0].crew, plan.routes[0].shift
+
+    spread = crew_drops_out(branch, plan, crew, [shift], seconds=2, seed=3)
+
+    assert verify(spread.problem, spread.plan) == ()
+    assert (crew, shift) not in set(spread.plan.where().values())
+    assert spread.kept >= 0.95
+    assert set(spread.freed) == {visit.id for visit in plan.routes[0].visits}
+
+
+def test_a_stop_locked_to_the_crew_that_drops_out_is_freed():
+    crews = tuple(Crew(name, 0, 0, ((8 * HOUR, 16 * HOUR),)) for name in ("a", "b"))
+    problem = line(Stop("x", 3, HOUR, locked=("a", 0)), crews=crews)
+
+    spread = crew_drops_out(problem, solve(problem, 0.0), "a", seconds=0.5)
+
+    assert spread.plan.where() == {"x": ("b", 0)}
+
+
+def test_reoptimising_never_makes_it_worse_and_verifies(branch):
+    plan = regret_plan(branch)
+    reoptimise(branch, plan, seconds=0.01)  # compiled by now
+
+    better = reoptimise(branch, plan, seconds=0.2)
+
+    assert better.rank < plan.rank
+    assert verify(branch, better) == ()
+
+
+def test_yesterdays_routes_are_kept_as_far_as_they_can_be_driven(branch):
+    plan = regret_plan(branch)
+    first = plan.routes[0].visits[0].id
+    changed = replace(
+        branch,
+        stops=tuple(replace(stop, skills=frozenset({"motor"})) if stop.id == first else stop for stop in branch.stops),
+    )
+
+    kept = fit_in(changed, orders_of(branch, plan))
+
+    assert [u.id for u in kept.unplaced] == [first]
+    assert verify(changed, kept) == ()
+
+
+@pytest.mark.parametrize("first", range(0, 1000, 100))
+def test_no_plan_of_a_thousand_random_branches_breaks_a_bound(first):
+    """Insertion, then the compiled search from it where it is installed."""
+    ruin = pytest.importorskip("jobs.rules.routing.ruin")
+    for seed in range(first, first + 100):
+        problem = random_branch(seed)
+        plan = regret_plan(problem)
+        assert verify(problem, plan) == (), seed
+        if not problem.stops or not problem.days:
+            continue
+        o = problem.objective
+        data = ruin.data_of(arrays_of(problem), (o.drive, o.paid, o.overtime, o.late if o.grace else 0), seed, seed % 6)
+        ruin.set_orders(data, orders_of(problem, plan))
+        ruin.run_steps(data, 60, 3000.0, 30.0)
+        found = plan_of(problem, ruin.best_orders(data))
+        assert found is not None, seed
+        assert verify(problem, found) == (), seed
+
+
+# -- documents and the process of its own ------------------------------------------
+
+
+@pytest.mark.parametrize("seed", range(30))
+def test_a_problem_goes_through_its_document_and_back(seed):
+    problem = random_branch(seed)
+
+    request = read_request(json.dumps(problem_document(problem, 3, 4)))
+    again = request.problem
+
+    assert (again.crews, again.stops, again.objective) == (problem.crews, problem.stops, problem.objective)
+    assert dict(again.previous) == dict(problem.previous)
+    assert (again.travel == problem.travel).all()
+    assert (request.seconds, request.seed) == (3, 4)
+
+
+def test_a_plan_goes_through_its_document_and_back(branch):
+    plan = regret_plan(branch)
+
+    assert plan_from(branch, plan_document(plan, 1.0)) == plan
+
+
+def test_a_solve_in_its_own_process_reports_and_answers(branch):
+    document = json.dumps(problem_document(branch, 3, 0))
+    process = subprocess.Popen(
+        [sys.executable, "-m", "jobs.rules.routing"], stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True
+    )
+    process.stdin.write(document + "\n")
+    process.stdin.flush()
+    *progress, answer = [json.loads(text) for text in process.stdout]
+
+    assert process.wait(10) == 0
+    assert progress[0]["progress"]["engine"] == "regret"
+    assert plan_from(branch, answer).cost == answer["cost"] <= progress[-1]["progress"]["cost"]
+    process.stdin.close()
+    process.stdout.close()
+
+
+def test_a_solve_in_its_own_process_ends_when_its_input_closes(branch):
+    document = json.dumps(problem_document(branch, 60, 0))
+    began = time.monotonic()
+
+    done = subprocess.run(
+        [sys.executable, "-m", "jobs.rules.routing"], input=document + "\n", capture_output=True, text=True, check=True
+    )
+
+    assert time.monotonic() - began < 30
+    assert json.loads(done.stdout.splitlines()[-1])["unplaced"] == []
