@@ -86,7 +86,7 @@ def misreads(opening: Opening, alikes: Iterable[Opening] = ()) -> list[Finding]:
     Returns
     -------
     list[Finding]
-        At most three slips, likeliest first; one finding per reading, each with `slip` and
+        At most two slips, likeliest first; one finding per reading, each with `slip` and
         `would_be`, the length it would then be, as text in the opening's unit.
 
     Examples
@@ -151,14 +151,16 @@ class _Scale:
 
     def better(self, tried: Iterable[Guess], best: Guess | None, score: int) -> tuple[Guess | None, int]:
         """The best of `best` and the guesses tried, and its score; the first one of equals."""
+        readings = self.readings
         for guess in tried:
-            room = guess.rarity - score
+            _, places, would_be, rarity = guess
+            room = rarity - score
             if room <= 0:
                 continue
-            changed = self.readings.copy()
-            for place, ticks in zip(guess.places, guess.would_be, strict=True):
+            changed = readings.copy()
+            for place, ticks in zip(places, would_be, strict=True):
                 changed[place] = ticks
-            first, last = guess.places[0], guess.places[-1]
+            first, last = places[0], places[-1]
             room += self.across if first > 2 else _side(changed[0], changed[1], changed[2])
             if room <= 0:
                 continue  # no penalty is above zero, so the rest can't help
@@ -195,13 +197,17 @@ def _at(row: list[int], off: int) -> int:
 
 def _diagonals(readings: Readings, grid: int) -> int:
     """Whether the diagonals belong to the sides, and how far the opening would lean."""
+    rising, falling = readings[6], readings[7]
+    if rising is None or falling is None:
+        return 0
     ends = _six(readings, grid)
     if ends is None:
         return 0
-    top, bottom, _left, _right, rising, falling = ends
-    total = _at(_SQUARE, abs(excess(*ends)) // (2 * (rising + falling)) // _STEP)
-    lean = abs(rising * rising - falling * falling) // (2 * (top + bottom))
-    return total + _at(_LEAN, lean // _STEP)
+    top, bottom, left, right, rising, falling = ends
+    up, across = rising * rising, falling * falling
+    off = up + across - top * top - bottom * bottom - left * left - right * right
+    total = _at(_SQUARE, abs(off) // (2 * (rising + falling)) // _STEP)
+    return total + _at(_LEAN, abs(up - across) // (2 * (top + bottom)) // _STEP)
 
 
 def _six(readings: Readings, grid: int) -> tuple[int, int, int, int, int, int] | None:
@@ -211,12 +217,14 @@ def _six(readings: Readings, grid: int) -> tuple[int, int, int, int, int, int] |
     None where one of them has no reading at all.
     """
     half = grid // 2
-    ends = (_ends(readings, 0), _ends(readings, 2), _ends(readings, 3), _ends(readings, 5))
-    six = [None if ticks is None else ticks + half for ticks in (*ends, readings[6], readings[7])]
-    top, bottom, left, right, rising, falling = six
+    top, _, bottom, left, _, right, rising, falling = readings
+    top = _ends(readings, 0) if top is None else top
+    bottom = _ends(readings, 2) if bottom is None else bottom
+    left = _ends(readings, 3) if left is None else left
+    right = _ends(readings, 5) if right is None else right
     if top is None or bottom is None or left is None or right is None or rising is None or falling is None:
         return None
-    return top, bottom, left, right, rising, falling
+    return top + half, bottom + half, left + half, right + half, rising + half, falling + half
 
 
 def excess(top: int, bottom: int, left: int, right: int, rising: int, falling: int) -> int:
