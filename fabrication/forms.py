@@ -103,3 +103,10 @@ class ReceiveLineForm(SheetForm):
 class InspectForm(SheetForm):
     verdict = forms.ChoiceField(choices=[("good", "good"), ("back", "goes back")])
     note = forms.CharField(max_length=240, required=False, label="what is wrong")
+
+
+class FlawForm(SheetForm):
+    """One stretch of a roll that no piece may use."""
+
+    start = LengthFormField(label="from", help_text="measured from the free end of the roll")
+    end = LengthFormField(label="to")

@@ -194,6 +194,25 @@ class StockMove(models.Model):
         return f"{self.change:+d} {self.reason}"
 
 
+class WorkPlace(models.Model):
+    """A place in the workroom with its hours, and the minutes a unit of each family takes there."""
+
+    branch = models.ForeignKey("shared.Branch", models.CASCADE, related_name="work_places")
+    name = models.CharField(max_length=60)
+    order = models.PositiveSmallIntegerField(default=0)
+    day_min = models.PositiveIntegerField("minutes a day", default=480)
+    minutes = models.JSONField(default=dict, help_text="family to minutes a unit; a family left out takes none")
+
+    objects = BranchQuerySet.as_manager()
+
+    class Meta:
+        ordering = ["order", "name"]
+        constraints = [models.UniqueConstraint(fields=["branch", "name"], name="work_place_once_a_branch")]
+
+    def __str__(self) -> str:
+        return self.name
+
+
 # -- batches and what is made ----------------------------------------------------
 
 

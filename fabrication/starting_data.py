@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 
-from fabrication.models import Material, RecipeRevision, Tolerance
+from fabrication.models import Material, RecipeRevision, Tolerance, WorkPlace
 from fabrication.rules.starting import DATA, starting_recipes, starting_rows
 from measuring.models import Product
 from shared.lengths import Length
@@ -71,3 +71,11 @@ def load_tolerances(branch: Branch) -> None:
         for family, row in table.items()
         if family not in there
     )
+
+
+def load_work_places(branch: Branch) -> None:
+    """Where work is done and how long a unit takes there, for a branch that has no places yet."""
+    if WorkPlace.objects.filter(branch=branch).exists():
+        return
+    table = json.loads((DATA / "work_places.json").read_text(encoding="utf-8"))["places"]
+    WorkPlace.objects.bulk_create(WorkPlace(branch=branch, order=order, **row) for order, row in enumerate(table))

@@ -28,6 +28,7 @@ urlpatterns = [
     path("workroom/stock/receive/", stock.stock_receive, name="stock_receive"),
     path("workroom/stock/<int:pk>/", stock.stock_detail, name="stock_item"),
     path("workroom/stock/<int:pk>/count/", stock.stock_count, name="stock_count"),
+    path("workroom/stock/<int:pk>/flaw/", stock.stock_flaw, name="stock_flaw"),
     path("workroom/buying/", buying.buying, name="buying"),
     path("workroom/buying/units/", buying.buy_units, name="buy_units"),
     path("workroom/buying/stock/", buying.buy_stock, name="buy_stock"),

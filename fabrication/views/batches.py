@@ -11,6 +11,7 @@ from django.views.decorators.http import require_GET, require_POST
 
 from fabrication.access import batch_for
 from fabrication.forms import ChosenUnitsForm, ReasonForm
+from fabrication.loads import loads_of
 from fabrication.models import Batch, CutPlan, Part, UnitMake
 from fabrication.services.batches import add_units, cancel_batch, open_batch, propose_batches, split_batch, take_out
 from fabrication.services.planning import plan_batch
@@ -32,7 +33,8 @@ def batch_list(request: HttpRequest) -> HttpResponse:
     )
     proposals = propose_batches(branch=request.user.branch) if request.user.branch else []
     done = Batch.objects.visible_to(request.user).filter(state=Batch.State.DONE)[:10]
-    context = {"batches": batches, "proposals": proposals, "done": done}
+    places = loads_of(branch=request.user.branch) if request.user.branch else []
+    context = {"batches": batches, "proposals": proposals, "done": done, "places": places}
     return render(request, "fabrication/batch_list.html", context)
 
 

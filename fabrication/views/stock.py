@@ -10,13 +10,15 @@ from django.shortcuts import redirect, render
 from django.views.decorators.http import require_GET, require_http_methods, require_POST
 
 from fabrication.access import stock_for
-from fabrication.forms import CountForm, ReceiveForm
+from fabrication.forms import CountForm, FlawForm, ReceiveForm
 from fabrication.models import Material, StockItem
-from fabrication.services.stock import count_stock, receive_stock
+from fabrication.services.stock import count_stock, mark_flaws, receive_stock
 from fabrication.views import LOOKS, WORKS
 from shared.access import roles_required
 from shared.codes import read_code
 from shared.errors import Refused
+from shared.forms import SheetForm
+from shared.lengths import Length
 
 ROWS = 60
 
@@ -54,9 +56,20 @@ def stock_list(request: HttpRequest) -> HttpResponse:
 @require_GET
 def stock_detail(request: HttpRequest, pk: int) -> HttpResponse:
     """One stock piece, its moves, and a count."""
-    item = stock_for(request.user, pk)
-    context = {"item": item, "form": CountForm(user=request.user), "can_work": request.user.has_role(*WORKS)}
-    return render(request, "fabrication/stock_detail.html", context)
+    return _item_page(request, stock_for(request.user, pk))
+
+
+def _item_page(request: HttpRequest, item: StockItem, **forms: SheetForm) -> HttpResponse:
+    """The page of one stock piece; a form that was refused stands in for its empty one."""
+    context = {
+        "item": item,
+        "form": forms.get("count") or CountForm(user=request.user),
+        "flaw_form": forms.get("flaw") or FlawForm(user=request.user),
+        "flaws": [(Length(start), Length(end)) for start, end in item.flaws],
+        "is_roll": item.material.kind == Material.Kind.CLOTH,
+        "can_work": request.user.has_role(*WORKS),
+    }
+    return render(request, "fabrication/stock_detail.html", context, status=422 if forms else 200)
 
 
 @login_required
@@ -72,8 +85,26 @@ def stock_count(request: HttpRequest, pk: int) -> HttpResponse:
             return redirect("fabrication:stock_item", pk)
         except Refused as refusal:
             form.refuse(refusal)
-    context = {"item": item, "form": form, "can_work": True}
-    return render(request, "fabrication/stock_detail.html", context, status=422)
+    return _item_page(request, item, count=form)
+
+
+@login_required
+@roles_required(*WORKS)
+@require_POST
+def stock_flaw(request: HttpRequest, pk: int) -> HttpResponse:
+    """Marks a flaw found at the table, at its place on the roll."""
+    item = stock_for(request.user, pk)
+    form = FlawForm(request.POST, user=request.user)
+    if form.is_valid():
+        known = [(Length(start), Length(end)) for start, end in item.flaws]
+        try:
+            mark_flaws(
+                item=item, flaws=[*known, (form.cleaned_data["start"], form.cleaned_data["end"])], by=request.user
+            )
+            return redirect("fabrication:stock_item", pk)
+        except Refused as refusal:
+            form.refuse(refusal)
+    return _item_page(request, item, flaw=form)
 
 
 @login_required

@@ -31,7 +31,7 @@ def batch(branch, workroom, tube):
 
 @pytest.fixture
 def plan(batch, workroom, do_runs):
-    plan_batch(batch=batch, by=workroom, seconds=1)
+    plan_batch(batch=batch, by=workroom, seconds=10)
     assert do_runs() == ["done"]
     return batch.plans.get()
 
@@ -141,7 +141,7 @@ def test_a_miscut_has_what_is_left_planned_anew(plan, batch, workroom, tube, do_
 def test_a_piece_longer_than_any_stock_is_named_and_the_rest_is_planned(batch, workroom, tube, do_runs):
     long = make_part(batch.makes.first(), tube, "200")
 
-    plan_batch(batch=batch, by=workroom, seconds=1)
+    plan_batch(batch=batch, by=workroom, seconds=10)
     assert do_runs() == ["done"]
 
     plan = batch.plans.get()
@@ -153,7 +153,7 @@ def test_a_roll_is_run_off_by_the_cross_cut(branch, batch, workroom, do_runs):
     cloth = make_material(branch, "cloth", kerf=Length(0), keep=None)
     roll = make_stock(cloth)
     make_part(batch.makes.first(), cloth, "72", width=Length.parse("33 1/2"), name="cloth")
-    plan_batch(batch=batch, by=workroom, seconds=1)
+    plan_batch(batch=batch, by=workroom, seconds=10)
     assert set(do_runs()) == {"done"}
 
     cut = PlannedCut.objects.get(plan__material=cloth)

@@ -41,6 +41,7 @@ DEEDS = [
     ("pull", "part"),
     ("check", "make"),
     ("stock_count", "item"),
+    ("stock_flaw", "item"),
     ("buy_units", None),
     ("buy_stock", None),
     ("acknowledge", "line"),
