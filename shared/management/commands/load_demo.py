@@ -3,13 +3,18 @@
 from __future__ import annotations
 
 import datetime as dt
+from contextlib import nullcontext
 from typing import Any
 
 from django.core.management.base import BaseCommand, CommandError, CommandParser
+from django.db import transaction
 from django.utils import timezone
 
 from shared import demo
 from shared.models import Branch
+
+AT_ONCE = 5000
+"""A demo up to this size is there as a whole or not at all; a larger one is loaded in chunks."""
 
 
 class Command(BaseCommand):
@@ -25,4 +30,6 @@ class Command(BaseCommand):
             raise CommandError("--jobs takes a whole number from 1 to 1000000")
         if Branch.objects.exists():
             raise CommandError("there is a firm in this database already; the demo goes into an empty one only")
-        demo.load(jobs=jobs, seed=seed, today=today or timezone.localdate(), say=self.stdout.write)
+        whole = transaction.atomic() if jobs <= AT_ONCE else nullcontext()
+        with whole:
+            demo.load(jobs=jobs, seed=seed, today=today or timezone.localdate(), say=self.stdout.write)
