@@ -30,7 +30,7 @@ from jobs.models import (
     WorkingHours,
 )
 from shared import roles
-from shared.demo import Demo
+from shared.demo import ZONE, Demo
 from shared.lengths import Length
 from shared.models import Branch, User
 
@@ -121,7 +121,7 @@ def load(demo: Demo) -> None:
 def _branch() -> Branch:
     return Branch.objects.create(
         name=f"{TOWN} workshop",
-        zone="America/Chicago",
+        zone=ZONE,
         address=f"9 Granary Yard\n{TOWN} 00311",
         latitude=CENTRE[0],
         longitude=CENTRE[1],

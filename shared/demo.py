@@ -29,6 +29,9 @@ class Demo:
     say: Callable[[str], None] = print
 
 
+ZONE: Final = "America/Chicago"
+"""The demo firm's time zone: its "today" is the day there."""
+
 Loader = Callable[[Demo], None]
 _loaders: list[tuple[int, Loader]] = []
 

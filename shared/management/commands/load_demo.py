@@ -5,6 +5,7 @@ from __future__ import annotations
 import datetime as dt
 from contextlib import nullcontext
 from typing import Any
+from zoneinfo import ZoneInfo
 
 from django.core.management.base import BaseCommand, CommandError, CommandParser
 from django.db import transaction
@@ -32,4 +33,4 @@ class Command(BaseCommand):
             raise CommandError("there is a firm in this database already; the demo goes into an empty one only")
         whole = transaction.atomic() if jobs <= AT_ONCE else nullcontext()
         with whole:
-            demo.load(jobs=jobs, seed=seed, today=today or timezone.localdate(), say=self.stdout.write)
+            demo.load(jobs=jobs, seed=seed, today=today or timezone.now().astimezone(ZoneInfo(demo.ZONE)).date(), say=self.stdout.write)
