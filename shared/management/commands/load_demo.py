@@ -32,5 +32,6 @@ class Command(BaseCommand):
         if Branch.objects.exists():
             raise CommandError("there is a firm in this database already; the demo goes into an empty one only")
         whole = transaction.atomic() if jobs <= AT_ONCE else nullcontext()
+        here = timezone.now().astimezone(ZoneInfo(demo.ZONE)).date()
         with whole:
-            demo.load(jobs=jobs, seed=seed, today=today or timezone.now().astimezone(ZoneInfo(demo.ZONE)).date(), say=self.stdout.write)
+            demo.load(jobs=jobs, seed=seed, today=today or here, say=self.stdout.write)
