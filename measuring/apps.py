@@ -12,8 +12,9 @@ class MeasuringConfig(AppConfig):
     def ready(self) -> None:
         from jobs.models import MEASURING
         from jobs.ports import ports
+        from measuring import demo as rooms
         from measuring import papers, sources, times
-        from shared import menu, panels, roles
+        from shared import demo, menu, panels, roles
 
         ports.stage_sources.append(sources.stage_facts)
         ports.blocker_sources.append(sources.blockers)
@@ -27,3 +28,4 @@ class MeasuringConfig(AppConfig):
         menu.add("Range", "measuring:range", roles=[roles.OWNER], place=30)
         panels.add("jobs:detail", "Openings", "measuring:job_openings", place=20)
         panels.add("jobs:detail", "Sizes and units", "measuring:job_units", place=30)
+        demo.add(rooms.load, place=20)
