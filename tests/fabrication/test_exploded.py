@@ -46,7 +46,8 @@ def test_slats_of_a_small_blind_are_all_drawn():
     root = ElementTree.fromstring(draw_unit(unit))
 
     slats = [
-        line for line in root.iter(f"{SVG}line")
+        line
+        for line in root.iter(f"{SVG}line")
         if line.attrib["class"] == "ink" and line.attrib["y1"] == line.attrib["y2"]
     ]
 
