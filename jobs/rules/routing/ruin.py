@@ -34,6 +34,7 @@ STRING = 10  # longest string torn out
 SPLIT = 0.5  # how often a string keeps a middle part in place
 DEEPER = 0.01  # how often that part grows by one
 OVERLOOK = 0.01  # how often a place is overlooked
+FRESH = 0.1  # how often an empty crew-day is looked at with favour, so that plans with more routes are met
 
 NODE = np.dtype(
     [("place", "i4"), ("leg", "i4"), ("leave", "i4"), ("late", "i4"), ("leave0", "i4"), ("late0", "i4")], align=True
@@ -57,7 +58,7 @@ DAY = np.dtype(
     align=True,
 )  # fmt: skip
 WORK = np.dtype(
-    [("random", "u8"), ("size", "f8")]
+    [("random", "u8"), ("size", "f8"), ("fresh", "f8")]
     + [
         (name, "i8")
         for name in (
@@ -519,7 +520,7 @@ def cheapest_plain(nodes, days, stops, travel, into, lo, hi, extra, listed, work
     paid = work[0].paid
     weight = work[0].drive + paid
     first, last, service, load = stops[stop].first, stops[stop].last, stops[stop].service, stops[stop].load
-    windows = stops[stop].windows
+    windows, fresh = stops[stop].windows, work[0].fresh
     soonest = first + service
     for i in range(count):
         r = listed[i]
@@ -542,6 +543,8 @@ def cheapest_plain(nodes, days, stops, travel, into, lo, hi, extra, listed, work
             onward = travel[stop, b]
             gone = nodes[r, k].leg if n > 0 else 0
             price = weight * (there + onward - gone) + more
+            if n == 0:
+                price = np.int64(price * fresh)
             a = b
             if price >= best:
                 continue
@@ -564,7 +567,7 @@ def cheapest_lunch(nodes, days, stops, travel, into, lo, hi, extra, listed, work
     """`cheapest_plain` where some day has lunch."""
     best, best_r, best_k = np.int64(DEAR), np.int64(-1), np.int64(-1)
     weight = work[0].drive + work[0].paid
-    service, load, windows = stops[stop].service, stops[stop].load, stops[stop].windows
+    service, load, windows, fresh = stops[stop].service, stops[stop].load, stops[stop].windows, work[0].fresh
     for i in range(count):
         r = listed[i]
         if days[r].load + load > days[r].capacity:
@@ -579,6 +582,8 @@ def cheapest_lunch(nodes, days, stops, travel, into, lo, hi, extra, listed, work
             onward = np.int64(travel[stop, nodes[r, k + 1].place])
             gone = nodes[r, k].leg if n > 0 else 0
             price = weight * (there + onward - gone) + more
+            if n == 0:
+                price = np.int64(price * fresh)
             if price >= best:
                 continue
             leave, leave0 = np.int64(nodes[r, k].leave), np.int64(FAR)
@@ -714,6 +719,7 @@ def steps(
     rate = (cold / hot) ** (1.0 / max(1, count))
     for _ in range(count):
         work[0].step += 1
+        work[0].fresh = chance(work) if chance(work) < FRESH else 1.0
         before = work[0].absent
         for i in range(before):
             old_absent[i] = absent[i]

@@ -1,0 +1,304 @@
+"""
+Measures the routing engine and writes docs/bench-routing.md.
+
+    python -m tests.benchmarks.routing --benchmarks FOLDER [--quick] [--out FILE]
+
+FOLDER holds the published instances and the branch file (its README tells their origin);
+it is not part of the project. Without it only what needs no published data is measured.
+Our own plans come from ``manage.py route``, so its start-up counts; PyVRP and VROOM alone
+run in the same session on the same machine, with the same wall time.
+"""
+
+from __future__ import annotations
+
+import argparse
+import json
+import os
+import platform
+import random
+import statistics
+import subprocess
+import sys
+import time
+from collections.abc import Callable
+from importlib.metadata import PackageNotFoundError, version
+from pathlib import Path
+from typing import Any
+
+from jobs.rules.routing import Inserter, Problem, Stop, crew_drops_out, regret_plan, reoptimise, solve, verify
+from jobs.rules.routing.aside import Aside
+from jobs.rules.routing.documents import plan_from, problem_document
+from jobs.rules.routing.timing import plan_of
+from tests.benchmarks.routing_instances import DAY, make_branch, read_academic, read_best_known, read_branch
+from tests.jobs.routing.branches import random_branch
+
+ROOT = Path(__file__).resolve().parents[2]
+
+
+def main() -> None:
+    parser = argparse.ArgumentParser(description=__doc__.splitlines()[1])
+    parser.add_argument("--benchmarks", type=Path, default=os.environ.get("JAMBWISE_BENCHMARKS"), metavar="FOLDER")
+    parser.add_argument("--quick", action="store_true", help="one seed, short runs, no large instances")
+    parser.add_argument("--out", type=Path, default=ROOT / "docs" / "bench-routing.md")
+    options = parser.parse_args()
+    load = os.getloadavg()[0]
+    seeds = (1,) if options.quick else (1, 2, 3)
+    parts = [_head(options.quick, seeds, load)]
+    folder = Path(options.benchmarks) if options.benchmarks else None
+    folder = folder / "routing" if folder and (folder / "routing").is_dir() else folder
+    if folder is None or not folder.is_dir():
+        parts.append("No folder of published instances was given: that part was left out.\n")
+    else:
+        parts.append(_academic(folder, options.quick, seeds))
+        parts.append(_branch(folder, options.quick, seeds))
+    parts += [_large(options.quick), _desk(), _drop_out(options.quick), _random(1000)]
+    text = "\n".join(parts)
+    options.out.parent.mkdir(exist_ok=True)
+    options.out.write_text(text)
+    print(text)
+
+
+def _head(quick: bool, seeds: tuple[int, ...], load: float) -> str:
+    packages = ", ".join(f"{name} {_version(name)}" for name in ("pyvrp", "pyvroom", "numba", "numpy"))
+    return (
+        "# Routing, measured\n\n"
+        "Written by `python -m tests.benchmarks.routing`; wall time, imports included. "
+        f"{os.cpu_count()} processors, {platform.machine()}, Python {platform.python_version()}, {packages}. "
+        f"Load before it began: {load:.1f} (an idle machine has 0). "
+        f"{'A quick run: ' if quick else ''}median of {len(seeds)} seed{'s' if len(seeds) > 1 else ''}. "
+        "Every plan was verified.\n"
+    )
+
+
+def _version(name: str) -> str:
+    try:
+        return version(name)
+    except PackageNotFoundError:
+        return "missing"
+
+
+# -- the three solvers ------------------------------------------------------------
+
+
+def ours(problem: Problem, seconds: float, seed: int) -> tuple[int, int, float]:
+    """Travel, stops left out and wall seconds of `manage.py route`."""
+    document = json.dumps(problem_document(problem, seconds, seed))
+    began = time.monotonic()
+    done = subprocess.run(
+        [sys.executable, "manage.py", "route"], input=document, capture_output=True, text=True, check=True, cwd=ROOT
+    )
+    wall = time.monotonic() - began
+    plan = plan_from(problem, json.loads(done.stdout))
+    return plan.travel, len(plan.unplaced), wall
+
+
+def alone(engine: str, problem: Problem, seconds: float, seed: int) -> tuple[int, int, float] | None:
+    """The same of PyVRP (from a random plan, as it comes) or VROOM alone; None where it is not installed."""
+    best: list[Any] = []
+
+    def tell(orders: dict[int, list[int]]) -> None:
+        plan = plan_of(problem, orders)
+        if plan is not None and not verify(problem, plan) and (not best or plan.rank < best[0].rank):
+            best[:] = [plan]
+
+    began = time.monotonic()
+    aside = Aside(engine, problem, {}, seconds - 0.5, seed, tell)
+    while aside.is_running and time.monotonic() < began + seconds:
+        time.sleep(0.01)
+    aside.close()
+    wall = time.monotonic() - began
+    return (best[0].travel, len(best[0].unplaced), wall) if best else None
+
+
+def _median(
+    run: Callable[[int], tuple[int, int, float] | None], seeds: tuple[int, ...]
+) -> tuple[int, int, float] | None:
+    results = [result for seed in seeds if (result := run(seed)) is not None]
+    if not results:
+        return None
+    results.sort(key=lambda result: (result[1], result[0]))
+    return results[len(results) // 2]
+
+
+# -- the parts ------------------------------------------------------------------------
+
+
+def _academic(folder: Path, quick: bool, seeds: tuple[int, ...]) -> str:
+    best = read_best_known(folder)
+    rows, gaps = [], []
+    for path in sorted(folder.glob("*.txt")):
+        if path.stem not in best:
+            continue
+        problem = read_academic(path)
+        size = len(problem.stops)
+        if quick and size > 200:
+            continue
+        seconds = 5.0 if quick else 60.0 if size > 600 else 30.0 if size > 250 else 10.0
+        mine = _median(lambda seed, p=problem, s=seconds: ours(p, s, seed), seeds)  # type: ignore[misc]
+        pyvrp = _median(lambda seed, p=problem, s=seconds: alone("pyvrp", p, s, seed), seeds[:1])  # type: ignore[misc]
+        vroom = _median(lambda seed, p=problem, s=seconds: alone("vroom", p, s, seed), seeds[:1])  # type: ignore[misc]
+        target = best[path.stem]
+        if mine is not None and size <= 100:
+            gaps.append(mine[0] / target - 1)
+        cells = [_gap(mine, target), _gap(pyvrp, target), _gap(vroom, target)]
+        wall = f"{mine[2]:.1f}" if mine else "-"
+        rows.append(f"| {path.stem} | {size} | {seconds:g} | {wall} | {' | '.join(cells)} |")
+    mean = f"Mean of the 100-customer instances {statistics.mean(gaps):.3%}, worst {max(gaps):.3%}.\n" if gaps else ""
+    return (
+        "## Published instances (time windows, loads; only distance counts)\n\n"
+        "Distance above the best known.\n\n"
+        "| instance | customers | seconds asked | wall | Jambwise | PyVRP alone | VROOM alone |\n"
+        "| --- | --- | --- | --- | --- | --- | --- |\n" + "\n".join(rows) + "\n\n" + mean
+    )
+
+
+def _gap(result: tuple[int, int, float] | None, target: int) -> str:
+    if result is None:
+        return "no plan"
+    left = f", {result[1]} left out" if result[1] else ""
+    return f"{result[0] / target - 1:.3%}{left}"
+
+
+def _branch(folder: Path, quick: bool, seeds: tuple[int, ...]) -> str:
+    rows = []
+    for path in sorted(folder.glob("branch-*.json")):
+        problem, document = read_branch(path)
+        target = document["best_found"]["travel_s"]
+        first: list[float] = []
+        solve(problem, 0.0, progress=lambda p, first=first: first.append(p.seconds))  # type: ignore[misc]
+        for seconds in (5.0,) if quick else (10.0, 60.0):
+            mine = _median(lambda seed, p=problem, s=seconds: ours(p, s, seed), seeds)  # type: ignore[misc]
+            others = [
+                _median(lambda seed, e=e, p=problem, s=seconds: alone(e, p, s, seed), seeds[:1])  # type: ignore[misc]
+                for e in ("pyvrp", "vroom")
+            ]
+            cells = [_ratio(result, target) for result in (mine, *others)]
+            rows.append(f"| {path.stem} | {seconds:g} | {first[0]:.2f} | {' | '.join(cells)} |")
+    return (
+        "## A branch, 200 jobs × 10 crews × 5 days\n\n"
+        "Travel over the best found in the file (1.000 is as good).\n\n"
+        "| branch | seconds asked | first legal plan, s | Jambwise | PyVRP alone | VROOM alone |\n"
+        "| --- | --- | --- | --- | --- | --- |\n" + "\n".join(rows) + "\n"
+    )
+
+
+def _ratio(result: tuple[int, int, float] | None, target: int) -> str:
+    if result is None:
+        return "no plan"
+    left = f", {result[1]} left out" if result[1] else ""
+    return f"{result[0] / target:.4f}{left}"
+
+
+def _large(quick: bool) -> str:
+    size = (300, 15, 5) if quick else (1000, 25, 10)
+    problem = make_branch(7, *size)
+    vroom: list[tuple[float, int, int]] = []
+    began = time.monotonic()
+
+    def tell(orders: dict[int, list[int]]) -> None:
+        plan = plan_of(problem, orders)
+        if plan is not None:
+            vroom.append((time.monotonic() - began, plan.travel, len(plan.unplaced)))
+
+    aside = Aside("vroom", problem, {}, 120, 1, tell)
+    while aside.is_running and not vroom:
+        time.sleep(0.01)
+    aside.close()
+    steps: list[tuple[float, int, int]] = []
+    plan = solve(problem, 15, 1, progress=lambda p: steps.append((p.seconds, p.plan.travel, len(p.plan.unplaced))))
+    text = f"## {size[0]} jobs × {size[1]} crews × {size[2]} days (our own branch, seed 7)\n\n"
+    text += f"First plan after {steps[0][0]:.1f} s, {steps[0][2]} left out. "
+    text += f"After 15 s: travel {plan.travel}, {len(plan.unplaced)} left out. "
+    if vroom:
+        seconds, travel, left = vroom[0]
+        reached = next((step[0] for step in steps if (step[2], step[1]) <= (left, travel)), None)
+        text += f"VROOM level 0: {travel}, {left} left out, in {seconds:.1f} s; "
+        text += f"reached after {reached:.1f} s.\n" if reached is not None else "not reached in 15 s.\n"
+    else:
+        text += "VROOM gave no plan.\n"
+    return text
+
+
+def _desk() -> str:
+    rows = []
+    for jobs, crews, days in ((200, 10, 5), (2000, 40, 10)):
+        problem = make_branch(3, jobs, crews, days)
+        inserter = Inserter(problem, regret_plan(problem))
+        windows = [(day * DAY + hour * 3600, day * DAY + (hour + 3) * 3600) for day in range(5) for hour in (8, 11, 14)]
+        times = []
+        for stop in _new_stops(problem, 200, windows):
+            began = time.perf_counter()
+            inserter.offers(stop)
+            times.append(1000 * (time.perf_counter() - began))
+        rows.append(f"| offers, {jobs} jobs, 15 windows × {crews} crews | {_spread(times)} |")
+    problem = make_branch(3)
+    plan = solve(problem, 3, 1)
+    windows = [(day * DAY + hour * 3600, day * DAY + (hour + 3) * 3600) for day in range(5) for hour in (8, 11, 14)]
+    times = []
+    for stop in _new_stops(problem, 60, windows):
+        began = time.perf_counter()
+        inserter = Inserter(problem, plan)
+        offers = inserter.offers(stop)
+        if offers:
+            inserter.insert(stop, offers[0])
+            better = reoptimise(inserter.problem, inserter.plan(), seconds=0.02)
+            times.append(1000 * (time.perf_counter() - began))
+            assert not verify(inserter.problem, better)
+    rows.append(f"| insert and re-optimise, 200 jobs | {_spread(times[1:])} |")
+    return "## At the dispatcher's desk\n\n| what | p50, ms | p95, ms |\n| --- | --- | --- |\n" + "\n".join(rows) + "\n"
+
+
+def _new_stops(problem: Problem, count: int, windows: list[tuple[int, int]]) -> list[Stop]:
+    pick = random.Random(1)
+    return [
+        Stop(
+            f"new {n}",
+            pick.randrange(len(problem.stops)),
+            2700,
+            tuple(windows),
+            frozenset([pick.choice(["measure", "install"])]),
+        )
+        for n in range(count)
+    ]
+
+
+def _spread(times: list[float]) -> str:
+    times = sorted(times)
+    return f"{times[len(times) // 2]:.2f} | {times[int(0.95 * len(times))]:.2f}"
+
+
+def _drop_out(quick: bool) -> str:
+    problem = make_branch(3)
+    plan = solve(problem, 5 if quick else 10, 1)
+    rows = []
+    for crew in ("crew 0", "crew 5", "crew 9"):
+        spread = crew_drops_out(problem, plan, crew, [1], seconds=4, seed=1)
+        free = solve(spread.problem, 5 if quick else 10, 1)
+        assert not verify(spread.problem, spread.plan)
+        rows.append(
+            f"| {crew}, second day | {spread.kept:.1%} | {len(spread.plan.unplaced)} "
+            f"| {spread.plan.travel / free.travel:.4f} |"
+        )
+    return (
+        "## A crew drops out\n\n| who | others that stay | left out | travel over a free re-plan |\n"
+        "| --- | --- | --- | --- |\n" + "\n".join(rows) + "\n"
+    )
+
+
+def _random(count: int) -> str:
+    broken = 0
+    for seed in range(count):
+        problem = random_branch(seed)
+        broken += bool(verify(problem, regret_plan(problem)))
+    for seed in range(0, count, 50):
+        problem = random_branch(seed, 40)
+        broken += bool(verify(problem, solve(problem, 0.3, seed)))
+    return (
+        "## Random branches\n\n"
+        f"{count} of every mix of windows, skills, locks, lunch, loads, overtime and promises, and {count // 50} "
+        f"of them searched: {broken} plans broke a bound.\n"
+    )
+
+
+if __name__ == "__main__":
+    main()
