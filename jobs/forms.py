@@ -410,3 +410,61 @@ class RulesForm(SheetModelForm):
 
 class ImportForm(SheetForm):
     file = forms.FileField(label="CSV file", help_text="one line a job; the columns are listed below")
+
+
+class PlanForm(SheetForm):
+    """Which days to plan, and how."""
+
+    from_on = forms.DateField(label="from", widget=DateInput())
+    until_on = forms.DateField(label="until", widget=DateInput())
+    crews = forms.ModelMultipleChoiceField(
+        Crew.objects.none(), required=False, widget=forms.CheckboxSelectMultiple(), help_text="none ticked: all"
+    )
+    with_unplaced = forms.BooleanField(required=False, label="place what is unplaced too")
+    keep = forms.BooleanField(
+        required=False, label="a crew fell out: leave the others where they are, spread only what lost its crew"
+    )
+    careful = forms.BooleanField(
+        required=False, label="careful: plan with the minutes that 85 of 100 visits keep, not the mean"
+    )
+    seconds = forms.IntegerField(min_value=1, max_value=600, initial=10, label="seconds to search")
+    reason = forms.CharField(max_length=200, required=False, label="why")
+
+    def __init__(self, *args: Any, **kwargs: Any) -> None:
+        super().__init__(*args, **kwargs)
+        assert self.user is not None
+        crews = Crew.objects.visible_to(self.user).filter(is_active=True)
+        self.fields["crews"].queryset = crews  # type: ignore[attr-defined]
+
+
+class SkillForm(SheetForm):
+    name = forms.CharField(max_length=60, label="new skill")
+
+
+class WindowsForm(SheetForm):
+    """Windows promised on the phone, a line each."""
+
+    windows = forms.CharField(
+        widget=forms.Textarea(attrs={"rows": 5}),
+        label="windows promised on the phone",
+        help_text="a line each: 8:00 to 10:00",
+    )
+
+    def clean_windows(self) -> list[tuple[dt.time, dt.time]]:
+        found = []
+        for line in self.cleaned_data["windows"].splitlines():
+            if not line.strip():
+                continue
+            times = re.fullmatch(r"\s*(\d{1,2}):(\d{2})\s*(?:to|-|–)\s*(\d{1,2}):(\d{2})\s*", line)
+            try:
+                if times is None:
+                    raise ValueError
+                begin, end = dt.time(int(times[1]), int(times[2])), dt.time(int(times[3]), int(times[4]))
+            except ValueError:
+                raise forms.ValidationError(f"{line.strip()} is no window; write 8:00 to 10:00.") from None
+            if end <= begin:
+                raise forms.ValidationError(f"{line.strip()} ends before it begins.")
+            found.append((begin, end))
+        if not found or len(found) > 12 or len(set(found)) < len(found):
+            raise forms.ValidationError("Give one to twelve windows, each once.")
+        return sorted(found)

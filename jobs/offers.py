@@ -1,27 +1,31 @@
 """
 Windows for a booking on the phone: what each costs in drive and waiting, and what it moves.
 
-For every crew's day and every usual window the new visit is tried at every place of that
+For every crew's day and every usual window the new visit is priced at every place of that
 day's order; promises, locks, hours, lunch, skills and people hold (`jobs.rules.routing`).
+Only the windows that are shown are worked out to the minute, with their chance.
 """
 
 from __future__ import annotations
 
 import datetime as dt
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from decimal import Decimal
+from itertools import pairwise
 from typing import Final
 
 from django.utils import timezone
 
 from jobs.availability import Span, local
+from jobs.chances import SEED, chance_text, sigma_of
 from jobs.dispatch import Push, earliest_install, site_point
 from jobs.models import Appointment, CalendarRules, Crew, UsualWindow
 from jobs.planning import ANYWHERE, Calendar, needs, order_numbers, possible_spans, read_calendar, read_driver
-from jobs.rules.routing import Route, Stop
-from jobs.rules.routing.slack import Slack
-from jobs.rules.routing.timing import NEVER, build_route, next_start, route_cost
+from jobs.rules.promises import Chance, Pause, PromisedVisit, chances
+from jobs.rules.routing import Inserter, Route, Stop
+from jobs.rules.routing import Offer as Priced
+from jobs.rules.routing.timing import assemble, build_route
 from shared.errors import Refused
 from shared.models import Branch
 
@@ -48,7 +52,12 @@ class Offer:
     drive_min: int
     wait_min: int
     others: tuple[Push, ...]
-    chance: float | None = None
+    chance: Chance | None = None
+
+    @property
+    def chance_text(self) -> str:
+        """The chance to begin within the window, in words and a number."""
+        return chance_text(self.chance) if self.chance is not None else ""
 
     @property
     def value(self) -> str:
@@ -117,23 +126,18 @@ def offers_for(
     if not crews:
         return Offers((), f"No crew drives for {appointment.get_purpose_display()}.")
     branch = appointment.job.branch
-    rules = CalendarRules.of(branch)
     now = timezone.now()
     today = now.astimezone(branch.tz).date()
     first, why = earliest_install(appointment)
     start = max(today, first) if first else today
-    days = [start + dt.timedelta(days=n) for n in range(days_ahead or rules.days_offered)]
-    found = list(_tried(appointment, crews, days, impossible, now))
-    calendar_word = found[0][1].book.travel.word if found else ""
-    offers = [offer for offer, _ in found]
-    best: dict[Span, Offer] = {}
-    for offer in sorted(offers, key=lambda one: (one.price, one.starts_at, one.crew.pk)):
-        best.setdefault(offer.window, offer)
-    shown = sorted(best.values(), key=lambda one: (one.price, one.starts_at))[:most]
+    ahead = days_ahead or CalendarRules.of(branch).days_offered
+    days = [start + dt.timedelta(days=n) for n in range(ahead)]
+    market = _Market(appointment, crews, days, impossible, now)
+    shown = market.best(most)
     if not shown:
         bound = f" It is {why}." if why else ""
-        return Offers((), f"No crew has room in the {len(days)} days from {start:%a %d %b}.{bound}")
-    return Offers(tuple(shown), why if first and first > today else "", calendar_word)
+        return Offers((), f"No crew has room in the {len(days)} days from {start:%a} {start.day} {start:%b}.{bound}")
+    return Offers(tuple(shown), why if first and first > today else "", market.word)
 
 
 def offer_in(appointment: Appointment, crew: Crew, window: Span) -> Offer | None:
@@ -142,126 +146,138 @@ def offer_in(appointment: Appointment, crew: Crew, window: Span) -> Offer | None
     first, _ = earliest_install(appointment)
     if first is not None and day < first:
         return None
-    found = [offer for offer, _ in _tried(appointment, [crew], [day], (), timezone.now(), windows=[window])]
-    return min(found, key=lambda one: one.price, default=None)
+    market = _Market(appointment, [crew], [day], (), timezone.now(), [window])
+    return next(iter(market.best(1)), None)
 
 
-def _tried(
-    appointment: Appointment,
-    crews: Sequence[Crew],
-    days: Sequence[dt.date],
-    impossible: Sequence[Span],
-    now: dt.datetime,
-    windows: Sequence[Span] | None = None,
-) -> Iterator[tuple[Offer, Calendar]]:
-    """Every window that can be had, with the price of its best place on each crew's day."""
-    job = appointment.job
-    tz = job.branch.tz
-    wanted = windows or [(local(tz, day, a), local(tz, day, b)) for day in days for a, b in usual_windows(job.branch)]
-    wanted = [(begin, end) for begin, end in wanted if begin > now or windows]
-    own = [(w.starts_at, w.ends_at) for w in appointment.possible_windows.all()] if appointment.pk else []
-    cant = [*impossible, *((w.starts_at, w.ends_at) for w in (job.impossible_times.all() if job.pk else ()))]
-    allowed = possible_spans(job, appointment.duration_min, own, days, cant)
-    epoch = local(tz, min(days), dt.time(0))
-    variants, spans = [], {}
-    for number, (begin, end) in enumerate(wanted):
-        parts = [(max(begin, a), min(end, b)) for a, b in allowed if max(begin, a) <= min(end, b)]
-        if not parts:
-            continue
-        key = f"window {number}"
-        spans[key] = (begin, end)
-        variants.append(
-            Stop(
-                id=key,
-                at=ANYWHERE,
-                service=appointment.duration_min * 60,
-                windows=tuple((int((a - epoch).total_seconds()), int((b - epoch).total_seconds())) for a, b in parts),
-                skills=needs(appointment) if appointment.pk else frozenset({f"for {appointment.purpose}"}),
-                people=appointment.people,
-            )
+@dataclass(slots=True)
+class _Market:
+    """Everything that is priced for one visit."""
+
+    appointment: Appointment
+    crews: Sequence[Crew]
+    days: Sequence[dt.date]
+    impossible: Sequence[Span]
+    now: dt.datetime
+    windows: Sequence[Span] | None = None
+    word: str = ""
+    calendar: Calendar = field(init=False)
+    orders: dict[int, list[int]] = field(init=False)
+    built: dict[int, Route] = field(init=False)
+
+    def best(self, most: int) -> list[Offer]:
+        """The cheapest crew for each window, cheapest windows first."""
+        variants = self._variants()
+        if not variants:
+            return []
+        job = self.appointment.job
+        self.calendar = read_calendar(
+            job.branch, self.crews, self.days, also=[self.appointment], variants=list(variants), not_before=self.now
         )
-    if not variants:
-        return
-    calendar = read_calendar(job.branch, crews, days, also=[appointment], variants=variants, not_before=now)
-    yield from ((offer, calendar) for offer in _priced(calendar, appointment, spans))
+        self.word = self.calendar.book.travel.word
+        chosen: dict[Span, Priced] = {}
+        spans = {str(stop.id): span for stop, span in variants.items()}
+        by_part = {part: str(stop.id) for stop in variants for part in stop.windows}
+        for priced in self._priced([part for stop in variants for part in stop.windows]):
+            chosen.setdefault(spans[by_part[priced.window]], priced)
+        found = [self._offer(span, priced, by_part[priced.window]) for span, priced in list(chosen.items())[:most]]
+        return [offer for offer in found if offer is not None]
 
+    def _variants(self) -> dict[Stop, Span]:
+        """The visit once for each window that could be had, with what is left of the window."""
+        row, job = self.appointment, self.appointment.job
+        tz = job.branch.tz
+        usual = [(local(tz, day, a), local(tz, day, b)) for day in self.days for a, b in usual_windows(job.branch)]
+        wanted = list(self.windows) if self.windows is not None else [span for span in usual if span[0] > self.now]
+        own = [(w.starts_at, w.ends_at) for w in row.possible_windows.all()] if row.pk else []
+        cant = [*self.impossible, *((w.starts_at, w.ends_at) for w in (job.impossible_times.all() if job.pk else ()))]
+        allowed = possible_spans(job, row.duration_min, own, self.days, cant)
+        epoch = local(tz, min(self.days), dt.time(0))
+        needed = needs(row) if row.pk else frozenset({f"for {row.purpose}"})
+        found = {}
+        for number, (begin, end) in enumerate(wanted):
+            parts = [(max(begin, a), min(end, b)) for a, b in allowed if max(begin, a) <= min(end, b)]
+            seconds = tuple((int((a - epoch).total_seconds()), int((b - epoch).total_seconds())) for a, b in parts)
+            if seconds:
+                stop = Stop(
+                    id=f"window {number}", at=ANYWHERE, service=row.duration_min * 60, windows=seconds,
+                    skills=needed, people=row.people,
+                )  # fmt: skip
+                found[stop] = (begin, end)
+        return found
 
-def _priced(calendar: Calendar, appointment: Appointment, spans: dict[str, Span]) -> Iterator[Offer]:
-    problem = calendar.problem
-    orders = order_numbers(calendar)
-    own = problem.stop_number.get(appointment.pk) if appointment.pk else None
-    crews = {one.crew.pk: one.crew for one in calendar.book.days.values()}
-    rows = {row.pk: row for one in calendar.book.days.values() for row in one.appointments}
-    for number, day in enumerate(problem.days):
-        order = [stop for stop in orders.get(number, []) if stop != own]
-        before = build_route(problem, day, order)
-        if before is None:
-            continue  # this day can't be driven as it stands: the board says so, and nothing is sold on it
-        slack = Slack(problem, day, order)
-        price_before = route_cost(problem, day, before)
-        crew_pk, date = read_driver(str(problem.crews[day.crew].id))
-        for key, span in spans.items():
-            stop = problem.stop_number[key]
-            if number not in problem.allowed[stop] or not _meets(problem.windows[stop], day.begin, day.limit):
-                continue
-            best = _best_place(calendar, number, order, stop, slack)
-            if best is None:
-                continue
-            route, cost = best
-            drive = route.travel - before.travel
-            paid = (route.back - route.depart) - ((before.back - before.depart) if before.visits else 0)
-            start = next(visit.start for visit in route.visits if visit.id == key)
-            yield Offer(
-                crews[crew_pk],
-                date,
-                span,
-                calendar.when(start),
-                (Decimal(cost - price_before) / COST_UNIT).quantize(Decimal("0.01")),
-                round(drive / 60),
-                max(0, round((paid - drive - problem.stops[stop].service) / 60)),
-                tuple(_pushes(calendar, route, rows)),
-            )
+    def _priced(self, parts: list[tuple[int, int]]) -> Iterator[Priced]:
+        """Prices on every crew's day that can be driven as it stands; the board shows those that can't."""
+        problem = self.calendar.problem
+        own = problem.stop_number.get(self.appointment.pk) if self.appointment.pk else None
+        self.orders = {
+            number: [stop for stop in order if stop != own] for number, order in order_numbers(self.calendar).items()
+        }
+        self.built = {}
+        broken = set()
+        for number, order in self.orders.items():
+            route = build_route(problem, problem.days[number], order)
+            if route is None:
+                broken.add(number)
+            else:
+                self.built[number] = route
+        inserter = Inserter(problem, assemble(problem, self.built.values()))
+        asked = problem.stops[-1]  # any of the variants: place, minutes and skills are the same
+        for priced in inserter.offers(asked, parts):
+            if problem.day_number[priced.crew, priced.shift] not in broken:
+                yield priced
 
-
-def _meets(windows: Sequence[tuple[int, int]], begin: int, limit: int) -> bool:
-    return any(a <= limit and b >= begin for a, b in windows)
-
-
-def _best_place(
-    calendar: Calendar, number: int, order: list[int], stop: int, slack: Slack
-) -> tuple[Route, int] | None:
-    """The cheapest place in the order, or None; places without room are skipped by slack alone."""
-    problem, day = calendar.problem, calendar.problem.days[number]
-    best: tuple[Route, int] | None = None
-    for place in range(len(order) + 1):
-        if not _has_room(calendar, slack, place, stop):
-            continue
-        route = build_route(problem, day, [*order[:place], stop, *order[place:]])
+    def _offer(self, span: Span, priced: Priced, variant: str) -> Offer | None:
+        """The offer to the minute: start, waiting, who begins at another time, the chance."""
+        calendar, problem = self.calendar, self.calendar.problem
+        number = problem.day_number[priced.crew, priced.shift]
+        order = list(self.orders.get(number, []))
+        order.insert(priced.node, problem.stop_number[variant])
+        route = build_route(problem, problem.days[number], order)
         if route is None:
-            continue
-        cost = route_cost(problem, day, route)
-        if best is None or cost < best[1]:
-            best = route, cost
-    return best
+            return None
+        before = self.built.get(number)
+        drive = route.travel - (before.travel if before else 0)
+        paid = route.back - route.depart - (before.back - before.depart if before and before.visits else 0)
+        crew_pk, day = read_driver(str(priced.crew))
+        start = next(visit.start for visit in route.visits if visit.id == variant)
+        return Offer(
+            calendar.book.days[crew_pk, day].crew,
+            day,
+            span,
+            calendar.when(start),
+            (Decimal(priced.cost) / COST_UNIT).quantize(Decimal("0.01")),
+            round(drive / 60),
+            max(0, round((paid - drive - self.appointment.duration_min * 60) / 60)),
+            tuple(self._pushes(route, crew_pk, day)),
+            self._chance(route, number, variant, span),
+        )
 
+    def _pushes(self, route: Route, crew_pk: int, day: dt.date) -> Iterator[Push]:
+        rows = {row.pk: row for row in self.calendar.book.days[crew_pk, day].appointments}
+        for visit in route.visits:
+            row = rows.get(visit.id)  # type: ignore[call-overload]
+            if row is None or row.starts_at is None:
+                continue
+            becomes = self.calendar.when(visit.start)
+            if becomes != row.starts_at:
+                yield Push(row, row.starts_at, becomes, 0)
 
-def _has_room(calendar: Calendar, slack: Slack, place: int, stop: int) -> bool:
-    """Whether the stop could be reached in its window and the next one after it; lunch is left to the timing."""
-    rows, problem = calendar.problem.rows, calendar.problem
-    at = problem.stops[stop].at
-    leave = min(slack.leave0[place], slack.leave1[place])
-    start = next_start(problem.windows[stop], leave + rows[slack.places[place]][at])
-    if start == NEVER:
-        return False
-    arrive = start + problem.stops[stop].service + rows[at][slack.places[place + 1]]
-    return arrive <= max(slack.late0[place + 1], slack.late1[place + 1])
-
-
-def _pushes(calendar: Calendar, route: Route, rows: dict[int, Appointment]) -> Iterator[Push]:
-    for visit in route.visits:
-        row = rows.get(visit.id) if isinstance(visit.id, int) else None
-        if row is None or row.starts_at is None:
-            continue
-        becomes = calendar.when(visit.start)
-        if becomes != row.starts_at:
-            yield Push(row, row.starts_at, becomes, 0)
+    def _chance(self, route: Route, number: int, variant: str, span: Span) -> Chance:
+        """That the visit begins within its window, from sampled days of that route."""
+        problem, day = self.calendar.problem, self.calendar.problem.days[number]
+        stops = [problem.stops[problem.stop_number[visit.id]] for visit in route.visits]
+        places = [day.start_at, *(stop.at for stop in stops)]
+        rows = {row.pk: row for one in self.calendar.book.days.values() for row in one.appointments}
+        visits = []
+        for (a, b), stop in zip(pairwise(places), stops, strict=True):
+            row = self.appointment if stop.id == variant else rows[int(stop.id)]
+            window = span if stop.id == variant else (row.promised_from, row.promised_until)
+            promised = None
+            if window[0] is not None and window[1] is not None:
+                promised = (self.calendar.seconds(window[0]), self.calendar.seconds(window[1]))
+            sigma = sigma_of(row.duration_min, row.duration_safe_min)
+            visits.append(PromisedVisit(problem.rows[a][b], stop.service, sigma, promised=promised))
+        pause = Pause(day.lunch.earliest, day.lunch.duration) if day.lunch else None
+        told = chances(visits, route.depart, seed=SEED, pause=pause)
+        return next(chance for chance, stop in zip(told, stops, strict=True) if stop.id == variant)

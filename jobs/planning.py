@@ -82,20 +82,22 @@ def read_calendar(
     calendar = Calendar(branch, epoch, book, None, {})  # type: ignore[arg-type]
     drivers = [_driver(calendar, one.crew, one.work) for one in book.days.values()]
     known = {driver.id: driver for driver in drivers}
-    rows = [row for one in book.days.values() for row in one.appointments]
     previous: dict[int, tuple[str, int]] = {}
     stops: list[Stop] = []
+    strays: list[Appointment] = []
     for one in book.days.values():
         key = driver_id(*one.key)
         for row in one.appointments:
             shift = _shift_of(row, one.work)
             if shift is None or not known[key].shifts:
-                continue  # it stands in an absence: the planner sees it as not there, the board says so
+                strays.append(row)  # its crew does not work then: to be planned anew, its promise kept
+                continue
             calendar.orders.setdefault((key, shift), []).append(row.pk)
             previous[row.pk] = (key, shift)
             stops.append(_placed_stop(calendar, row, (key, shift), days, with_ready, not_before))
     if not variants:
-        stops += [_new_stop(calendar, row, days, with_ready) for row in comers if row not in rows]
+        comers += [row for row in strays if row.state not in BEGUN and site_point(row) is not None]
+        stops += [_new_stop(calendar, row, days, with_ready) for row in comers if row.pk not in previous]
     place = book.place_of(comers[0]) if comers else 0
     stops += [_at(stop, place) for stop in variants]
     calendar.problem = Problem(
@@ -188,11 +190,16 @@ def _placed_stop(
 
 
 def _new_stop(calendar: Calendar, row: Appointment, days: Sequence[dt.date], with_ready: bool) -> Stop:
+    promised = None
+    if row.promised_from is not None and row.promised_until is not None:
+        promised = (max(0, calendar.seconds(row.promised_from)), max(0, calendar.seconds(row.promised_until)))
     return Stop(
         id=row.pk,
         at=max(0, calendar.book.place_of(row)),
         service=row.duration_min * 60,
-        windows=_spans(calendar, row, days) or (),
+        windows=_spans(calendar, row, days) if promised is None else (),
+        promised=promised,
+        required=promised is not None,
         skills=needs(row),
         priority=row.priority,
         earliest=_earliest(calendar, row) if with_ready else 0,

@@ -52,16 +52,24 @@ from jobs.services.crews import (
     set_rules,
     set_usual_windows,
 )
+from jobs.services.feeds import answer_readiness, open_feed, revoke_feed
+from jobs.services.imports import ask_for_import
+from jobs.services.planning import accept_moves, ask_for_plan, decline_moves
 from jobs.services.stages import lock_job, lock_open_job, recompute_stage, stage_facts
 
 __all__ = [
+    "accept_moves",
     "add_absence",
     "add_impossible_time",
     "add_member",
     "add_skill",
+    "answer_readiness",
+    "ask_for_import",
+    "ask_for_plan",
     "book_job",
     "cancel_appointment",
     "cancel_job",
+    "decline_moves",
     "edit_appointment",
     "edit_customer",
     "edit_job",
@@ -86,12 +94,14 @@ __all__ = [
     "new_project",
     "new_site",
     "next_number",
+    "open_feed",
     "place",
     "promise",
     "recompute_stage",
     "remove_absence",
     "remove_holiday",
     "retime_day",
+    "revoke_feed",
     "save_crew",
     "set_crew_day",
     "set_holiday",

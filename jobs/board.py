@@ -1,0 +1,276 @@
+"""
+The board: crews' days as lanes, visits as blocks to scale with the drive between.
+
+One drawing for a day (an hour is wide) or a week (a day is a column). Blocks carry what the
+page's script needs to move them; without it every block is a link to its visit.
+"""
+
+from __future__ import annotations
+
+import datetime as dt
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from html import escape
+from typing import Final
+
+from django.utils.safestring import SafeString, mark_safe
+
+from jobs.availability import WorkDay, local
+from jobs.dispatch import Book, CrewDayBook
+from jobs.models import Appointment, Crew
+from jobs.rules.timeline import Timed
+from jobs.words import clock
+
+WIDE: Final = 1240
+LABEL: Final = 118
+DAY_LANE: Final = 66
+WEEK_LANE: Final = 50
+TALL: Final = 34
+SNAP_MIN: Final = 15
+CHAR: Final = 6.1
+State = Appointment.State
+
+
+@dataclass(frozen=True, slots=True)
+class Scale:
+    """A stretch of time on the sheet."""
+
+    begin: dt.datetime
+    end: dt.datetime
+    left: float
+    wide: float
+
+    @property
+    def px_min(self) -> float:
+        return self.wide / ((self.end - self.begin).total_seconds() / 60)
+
+    def x(self, when: dt.datetime) -> float:
+        """Where an instant stands, kept on the sheet."""
+        share = (when - self.begin) / (self.end - self.begin)
+        return self.left + self.wide * min(1.0, max(0.0, share))
+
+
+def n(value: float) -> str:
+    return f"{value:.1f}".rstrip("0").rstrip(".")
+
+
+def draw_board(
+    book: Book, crews: Sequence[Crew], days: Sequence[dt.date], *, now: dt.datetime, words: str = ""
+) -> SafeString:
+    """
+    The lanes of these crews on these days as SVG.
+
+    `words` dims the blocks whose job, customer or street has none of them.
+    """
+    is_week = len(days) > 1
+    lane = WEEK_LANE if is_week else DAY_LANE
+    head = 40 if is_week else 26
+    high = head + lane * len(crews) + 6
+    scales = _scales(book, days)
+    title = f"{len(crews)} crews, {days[0]:%d %b}" + (f" to {days[-1]:%d %b}" if is_week else "")
+    parts = [
+        f'<svg class="drawing board-drawing{" week" if is_week else ""}" viewBox="0 0 {WIDE} {high}" role="group" '
+        f'aria-label="Board: {escape(title)}" data-head="{head}" data-lane="{lane}" data-snap="{SNAP_MIN}">'
+        '<defs><pattern id="off" width="6" height="6" patternUnits="userSpaceOnUse" patternTransform="rotate(45)">'
+        '<line class="hatch" x1="0" y1="0" x2="0" y2="6"/></pattern></defs>'
+    ]
+    parts += _head(days, scales, head, high, book)
+    for place, crew in enumerate(crews):
+        top = head + place * lane
+        parts.append(_text("crew", 4, top + lane / 2, 12, _cut(crew.name, 17)))
+        parts.append(f'<line class="pencil" x1="0" y1="{n(top)}" x2="{WIDE}" y2="{n(top)}"/>')
+        for day, scale in zip(days, scales, strict=True):
+            parts += _lane(book, book.days[crew.pk, day], scale, top, lane, is_week, words.lower().split())
+    for day, scale in zip(days, scales, strict=True):
+        if day == now.astimezone(book.branch.tz).date() and scale.begin < now < scale.end:
+            x = n(scale.x(now))
+            parts.append(f'<line class="chalk now" x1="{x}" y1="{head - 6}" x2="{x}" y2="{high}"/>')
+    parts.append("</svg>")
+    return mark_safe("".join(parts))  # every word of the books was escaped
+
+
+def _scales(book: Book, days: Sequence[dt.date]) -> list[Scale]:
+    """One scale a day, from an hour before the first start to an hour after the last end of any."""
+    tz = book.branch.tz
+    first, last = dt.time(8), dt.time(17)
+    for one in book.days.values():
+        for begin, end in one.work.shifts:
+            first, last = min(first, begin.astimezone(tz).time()), max(last, end.astimezone(tz).time())
+        for row in one.appointments:
+            if row.starts_at is not None and row.ends_at is not None:
+                first = min(first, row.starts_at.astimezone(tz).time())
+                last = max(last, row.ends_at.astimezone(tz).time())
+    begin_hour, end_hour = max(0, first.hour - 1), min(24, last.hour + (2 if last.minute else 1))
+    wide = (WIDE - LABEL) / len(days)
+    gap = 8 if len(days) > 1 else 0
+    return [
+        Scale(
+            local(tz, day, dt.time(begin_hour)),
+            local(tz, day, dt.time(end_hour)) if end_hour < 24 else local(tz, day + dt.timedelta(days=1), dt.time(0)),
+            LABEL + place * wide,
+            wide - gap,
+        )
+        for place, day in enumerate(days)
+    ]
+
+
+def _head(days: Sequence[dt.date], scales: Sequence[Scale], head: int, high: int, book: Book) -> Iterable[str]:
+    tz = book.branch.tz
+    for day, scale in zip(days, scales, strict=True):
+        if len(days) > 1:
+            yield (
+                f'<text class="word" x="{n(scale.left)}" y="14" font-size="12" font-weight="600">'
+                f"{day:%A} {day.day} {day:%b}</text>"
+            )
+        step = 1 if len(days) == 1 else 3
+        hour = scale.begin
+        while hour <= scale.end:
+            x = n(scale.x(hour))
+            local_hour = hour.astimezone(tz).hour
+            yield f'<line class="hour" x1="{x}" y1="{head - 5}" x2="{x}" y2="{high}"/>'
+            if local_hour % step == 0 and hour < scale.end:
+                text = f"{local_hour % 12 or 12} {'am' if local_hour < 12 else 'pm'}"
+                yield f'<text class="pencil-word" x="{x}" y="{head - 8}" font-size="10">{text}</text>'
+            hour += dt.timedelta(hours=1)
+
+
+def _lane(
+    book: Book, one: CrewDayBook, scale: Scale, top: float, lane: int, is_week: bool, words: Sequence[str]
+) -> Iterable[str]:
+    yield (
+        f'<g class="lane" data-crew="{one.crew.pk}" data-name="{escape(one.crew.name)}" '
+        f'data-day="{one.day.isoformat()}" data-left="{n(scale.left)}" data-wide="{n(scale.wide)}" '
+        f'data-top="{n(top)}" data-begin="{scale.begin.isoformat()}" data-minutes="{n(scale.wide / scale.px_min)}">'
+    )
+    yield from _off(one.work, scale, top, lane)
+    timed = {stop.key: stop for stop in one.timeline.stops}
+    before: Timed | None = None
+    block_top = top + lane - TALL - (6 if is_week else 8)
+    for row in one.appointments:
+        stop = timed[row.pk]
+        yield from _drive(before, stop, scale, block_top + TALL / 2, is_week)
+        before = stop
+    if before is not None:
+        yield from _home(one, scale, block_top + TALL / 2)
+    for row in one.appointments:
+        yield from _block(book, row, timed[row.pk], scale, block_top, is_week, words)
+    yield "</g>"
+
+
+def _off(work: WorkDay, scale: Scale, top: float, lane: int) -> Iterable[str]:
+    """What is not worked, hatched; with why, when it is the whole day."""
+    edges = [scale.begin, *(edge for shift in work.shifts for edge in shift), scale.end]
+    for begin, end in zip(edges[::2], edges[1::2], strict=True):
+        left, right = scale.x(begin), scale.x(end)
+        if right > left:
+            yield (
+                f'<rect class="off" x="{n(left)}" y="{n(top + 1)}" width="{n(right - left)}" height="{lane - 2}" '
+                'fill="url(#off)"/>'
+            )
+    if not work.works:
+        text = _cut(work.why, int(scale.wide / CHAR))
+        yield _text("pencil-word", scale.left + 6, top + 14, 11, text)
+    elif work.note:
+        text = _cut(work.note, int(scale.wide / CHAR))
+        yield _text("pencil-word", scale.left + 6, top + 11, 9.5, text)
+
+
+def _drive(before: Timed | None, stop: Timed, scale: Scale, y: float, is_week: bool) -> Iterable[str]:
+    """The drive to a stop: a thin line as long as it takes, up to when the work begins."""
+    if not stop.drive:
+        return
+    end = min(stop.arrive, stop.start)
+    begin = end - stop.drive
+    left, right = scale.x(_when(begin)), scale.x(_when(end))
+    late = before is not None and stop.pushed > 60
+    yield f'<line class="drive{" stop" if late else ""}" x1="{n(left)}" y1="{n(y)}" x2="{n(right)}" y2="{n(y)}"/>'
+    if not is_week and right - left > 22:
+        yield (
+            f'<text class="pencil-word" x="{n((left + right) / 2)}" y="{n(y - 4)}" font-size="9" '
+            f'text-anchor="middle">{round(stop.drive / 60)}</text>'
+        )
+
+
+def _home(one: CrewDayBook, scale: Scale, y: float) -> Iterable[str]:
+    left, right = scale.x(_when(one.timeline.stops[-1].leave)), scale.x(_when(one.timeline.back))
+    if right - left > 1:
+        yield f'<line class="drive" x1="{n(left)}" y1="{n(y)}" x2="{n(right)}" y2="{n(y)}"/>'
+
+
+def _when(seconds: int) -> dt.datetime:
+    return dt.datetime.fromtimestamp(seconds, dt.UTC)
+
+
+def look_of(row: Appointment, stop: Timed) -> str:
+    """How a block is drawn: not begun hollow, promised heavy, under way half, done full, late crossed out in stop."""
+    looks = {
+        State.HELD: "held",
+        State.PLANNED: "planned",
+        State.PROMISED: "promised",
+        State.ON_THE_WAY: "begun",
+        State.ARRIVED: "begun",
+        State.DONE: "done",
+    }
+    return looks[State(row.state)] + (" late" if is_late(row, stop) else "") + (" fixed" if row.is_locked else "")
+
+
+def is_late(row: Appointment, stop: Timed) -> bool:
+    """Whether it will miss its promised window, by plan or by the day's taps."""
+    if row.promised_until is None or row.state in {State.ARRIVED, State.DONE}:
+        return False
+    return stop.late > 59 or (row.expected_at is not None and row.expected_at > row.promised_until)
+
+
+def _block(
+    book: Book, row: Appointment, stop: Timed, scale: Scale, y: float, is_week: bool, words: Sequence[str]
+) -> Iterable[str]:
+    assert row.starts_at is not None
+    assert row.ends_at is not None
+    tz = book.branch.tz
+    left, right = scale.x(row.starts_at), scale.x(row.ends_at)
+    wide = max(right - left, 6)
+    text = f"{row.job.number} {row.job.customer.name} {row.job.site.street}".lower()
+    dim = " dim" if words and not all(word in text for word in words) else ""
+    label = (
+        f"{row.job.number}, {row.job.customer.name}, {row.get_purpose_display()}, {row.job.site.street}, "
+        f"{clock(row.starts_at, tz)} to {clock(row.ends_at, tz)}, {row.get_state_display()}"
+    )
+    if row.promised_from is not None and row.promised_until is not None:
+        label += f", promised {clock(row.promised_from, tz)} to {clock(row.promised_until, tz)}"
+        yield from _bracket(scale.x(row.promised_from), scale.x(row.promised_until), y - (5 if is_week else 7), dim)
+    if is_late(row, stop):
+        label += ", will miss its promise"
+    movable = row.state not in {State.ON_THE_WAY, State.ARRIVED, State.DONE}
+    yield (
+        f'<a class="block {look_of(row, stop)}{dim}" href="{row.get_absolute_url()}" aria-label="{escape(label)}"'
+        f' data-pk="{row.pk}" data-version="{row.version}" data-start="{row.starts_at.isoformat()}"'
+        f' data-x="{n(left)}" data-y="{n(y)}" data-number="{escape(row.job.number)}"'
+        f'{" data-movable" if movable else ""} draggable="false"><title>{escape(label)}</title>'
+        f'<rect x="{n(left)}" y="{n(y)}" width="{n(wide)}" height="{TALL}"/>'
+    )
+    room = int((wide - 6) / CHAR)
+    first = row.job.number if is_week else f"{row.job.number} {row.job.customer.name}"
+    if room >= 3:
+        yield _text("word", left + 4, y + 14, 11, _cut(first, room))
+        if room >= 5:
+            second = row.job.customer.name if is_week else f"{row.get_purpose_display()}, {row.job.site.street}"
+            yield _text("pencil-word", left + 4, y + 27, 9.5, _cut(second, int((wide - 6) / 5.3)))
+    if row.is_locked:
+        yield f'<rect class="pin" x="{n(left + wide - 8)}" y="{n(y + 3)}" width="5" height="5"/>'
+    yield "</a>"
+
+
+def _bracket(left: float, right: float, y: float, dim: str) -> Iterable[str]:
+    if right - left < 2:
+        return
+    yield (
+        f'<path class="bracket{dim}" d="M{n(left)} {n(y + 4)}V{n(y)}H{n(right)}V{n(y + 4)}"/>'
+    )
+
+
+def _text(look: str, x: float, y: float, size: float, words: str) -> str:
+    return f'<text class="{look}" x="{n(x)}" y="{n(y)}" font-size="{size}">{escape(words)}</text>'
+
+
+def _cut(text: str, room: int) -> str:
+    return text if len(text) <= room else text[: max(1, room - 1)].rstrip() + "…"

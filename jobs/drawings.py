@@ -1,0 +1,131 @@
+"""Drawings of the calendar: routes from coordinates, and the sketch a place is picked on."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from typing import Final
+
+from jobs.dispatch import Book, CrewDayBook, crew_point, site_point
+from jobs.models import Site
+from jobs.travel import Point
+from shared.drawings import Svg
+from shared.models import Branch
+
+WIDE: Final = 640
+HIGH: Final = 420
+EDGE: Final = 36
+KM_A_DEGREE: Final = 111.195
+
+
+class Ground:
+    """Longitudes and latitudes on a sheet: north up, to one scale, the same in both directions."""
+
+    def __init__(self, points: Sequence[Point], wide: float = WIDE, high: float = HIGH, least_km: float = 1.0) -> None:
+        lons, lats = [p[0] for p in points], [p[1] for p in points]
+        self.lon, self.lat = (min(lons) + max(lons)) / 2, (min(lats) + max(lats)) / 2
+        self.squeeze = max(0.05, math.cos(math.radians(self.lat)))
+        across = max((max(lons) - min(lons)) * self.squeeze * KM_A_DEGREE, least_km)
+        up = max((max(lats) - min(lats)) * KM_A_DEGREE, least_km)
+        self.px_km = min((wide - 2 * EDGE) / across, (high - 2 * EDGE) / up)
+        self.wide, self.high = wide, high
+
+    def at(self, point: Point) -> tuple[float, float]:
+        """Where a point stands on the sheet."""
+        east = (point[0] - self.lon) * self.squeeze * KM_A_DEGREE
+        north = (point[1] - self.lat) * KM_A_DEGREE
+        return self.wide / 2 + east * self.px_km, self.high / 2 - north * self.px_km
+
+    def scale_bar(self) -> tuple[float, float]:
+        """Kilometres of a round bar of at most a fifth of the sheet, and its length there."""
+        most = self.wide / 5 / self.px_km
+        power = 10 ** math.floor(math.log10(most))
+        km = max(step * power for step in (1, 2, 5) if step * power <= most)
+        return km, km * self.px_km
+
+
+def route_map(book: Book, *several: CrewDayBook) -> Svg | None:
+    """
+    Crews' routes with numbered stops; roads are not pretended.
+
+    None when no stop has coordinates.
+    """
+    drawn = [one for one in several if any(site_point(row) for row in one.appointments)]
+    points = [p for one in drawn for row in one.appointments if (p := site_point(row)) is not None]
+    points += [p for one in drawn if (p := crew_point(one.crew, book.branch)) is not None]
+    if not points or not drawn:
+        return None
+    ground = Ground(points)
+    names = ", ".join(f"{one.crew.name} {len(one.appointments)} stops" for one in drawn)
+    svg = Svg(WIDE, HIGH, title=f"Routes of {drawn[0].day:%A} {drawn[0].day.day} {drawn[0].day:%B}",
+              desc=f"Straight lines between stops, north up: {names}.", look="route-map")  # fmt: skip
+    svg.rect(0.5, 0.5, WIDE - 1, HIGH - 1, "thin")
+    for place, one in enumerate(drawn):
+        _route(svg, ground, book, one, place)
+    _frame(svg, ground)
+    return svg
+
+
+LOOKS: Final = ("chalk", "ink", "dashed", "pencil")
+
+
+def _route(svg: Svg, ground: Ground, book: Book, one: CrewDayBook, place: int) -> None:
+    base = crew_point(one.crew, book.branch)
+    stops = [(number, row, p) for number, row in enumerate(one.appointments, 1) if (p := site_point(row)) is not None]
+    line = [ground.at(p) for p in ([base] if base else []) + [p for _, _, p in stops] + ([base] if base else [])]
+    if len(line) > 1:
+        svg.polyline(line, LOOKS[place % len(LOOKS)])
+    if base is not None:
+        x, y = ground.at(base)
+        svg.polygon([(x - 7, y + 5), (x - 7, y - 2), (x, y - 9), (x + 7, y - 2), (x + 7, y + 5)], "fill-sheet")
+    for number, row, point in stops:
+        x, y = ground.at(point)
+        svg.link(row.get_absolute_url())
+        svg.circle(x, y, 10, "fill-sheet")
+        svg.text(x, y + 4, str(number), size=11)
+        svg.end_link()
+    if stops:
+        x, y = ground.at(stops[0][2])
+        svg.text(x + 14, y - 8, one.crew.name, size=11, anchor="start", look="pencil-word")
+
+
+def _frame(svg: Svg, ground: Ground) -> None:
+    km, length = ground.scale_bar()
+    left, low = 16, ground.high - 16
+    svg.line(left, low, left + length, low, "ink")
+    svg.line(left, low - 4, left, low + 4, "ink")
+    svg.line(left + length, low - 4, left + length, low + 4, "ink")
+    svg.text(left + length + 6, low + 4, f"{km:g} km", size=11, anchor="start")
+    x = ground.wide - 18
+    svg.polyline([(x, 36), (x, 14)], "ink")
+    svg.polyline([(x - 4, 20), (x, 13), (x + 4, 20)], "ink")
+    svg.text(x, 48, "N", size=11)
+
+
+def picking_map(branch: Branch, site: Site | None = None) -> dict[str, object] | None:
+    """
+    The sketch a place is picked on: the base and the sites nearby, with what a click needs.
+
+    The page's script turns a click into degrees with `lon`, `lat`, `px_km` and `squeeze`.
+    """
+    if branch.latitude is None or branch.longitude is None:
+        return None
+    base: Point = (branch.longitude, branch.latitude)
+    rows = Site.objects.filter(branch=branch, latitude__isnull=False).order_by("-pk")
+    near: list[Point] = [(lon, lat) for lon, lat in rows.values_list("longitude", "latitude")[:120]]
+    ground = Ground([base, *near], least_km=4)
+    svg = Svg(WIDE, HIGH, title="Sketch of the sites", desc="Click where the site is; north up.", look="picking-map")
+    svg.rect(0.5, 0.5, WIDE - 1, HIGH - 1, "thin")
+    for point in near:
+        x, y = ground.at(point)
+        svg.circle(x, y, 2.5, "pencil")
+    x, y = ground.at(base)
+    svg.polygon([(x - 7, y + 5), (x - 7, y - 2), (x, y - 9), (x + 7, y - 2), (x + 7, y + 5)], "fill-sheet")
+    if site is not None and site.has_coordinates():
+        x, y = ground.at((site.longitude, site.latitude))  # type: ignore[arg-type]
+        svg.circle(x, y, 7, "chalk")
+    _frame(svg, ground)
+    return {
+        "svg": svg, "lon": f"{ground.lon:.6f}", "lat": f"{ground.lat:.6f}", "px_km": f"{ground.px_km:.6f}",
+        "squeeze": f"{ground.squeeze:.6f}", "wide": WIDE, "high": HIGH, "km": KM_A_DEGREE,
+    }  # fmt: skip

@@ -1,0 +1,188 @@
+"""The calendar: the board of a day or a week, its map, what is unplaced."""
+
+from __future__ import annotations
+
+import datetime as dt
+from dataclasses import dataclass
+from typing import Any
+from urllib.parse import urlencode
+
+from django.contrib import messages
+from django.contrib.auth.decorators import login_required
+from django.db.models import QuerySet
+from django.http import HttpRequest, HttpResponse
+from django.shortcuts import redirect, render
+from django.urls import reverse
+from django.utils import timezone
+from django.views.decorators.http import require_GET, require_POST
+
+from jobs import services
+from jobs.board import draw_board, is_late
+from jobs.dispatch import Book, CrewDayBook, open_book
+from jobs.drawings import route_map
+from jobs.forms import SwapForm
+from jobs.models import INSTALLING, MEASURING, Appointment, Crew
+from jobs.views import OFFICE
+from jobs.views.appointments import sentence
+from jobs.views.jobs import csv_answer, parse_date_or_none
+from jobs.views.stuck import decisions
+from shared.access import roles_required
+from shared.errors import Refused
+
+SHOW = {"measuring": MEASURING, "installing": INSTALLING}
+
+
+@dataclass(frozen=True, slots=True)
+class Lane:
+    """One crew's day as a list, for phones and for reading aloud."""
+
+    book: CrewDayBook
+    rows: list[tuple[Appointment, int, bool]]
+    drive_min: int
+
+
+def _crews(request: HttpRequest, show: str) -> list[Crew]:
+    crews = list(
+        Crew.objects.visible_to(request.user)
+        .filter(is_active=True)
+        .select_related("branch")
+        .prefetch_related("skills")
+    )
+    wanted = SHOW.get(show)
+    if wanted is None:
+        return crews
+    return [crew for crew in crews if not crew.purposes or set(crew.purposes) & set(map(str, wanted))]
+
+
+def _days(day: dt.date, view: str) -> list[dt.date]:
+    if view != "week":
+        return [day]
+    monday = day - dt.timedelta(days=day.weekday())
+    return [monday + dt.timedelta(days=place) for place in range(6)]
+
+
+@login_required
+@roles_required(*OFFICE)
+@require_GET
+def calendar(request: HttpRequest) -> HttpResponse:
+    """A day or a week × crews; the map; what is unplaced and why."""
+    today = timezone.localdate()
+    day = parse_date_or_none(request.GET.get("day", "")) or today
+    view = "week" if request.GET.get("view") == "week" else "day"
+    show, words = request.GET.get("show", ""), request.GET.get("q", "").strip()
+    branch = request.user.branch
+    crews = _crews(request, show)
+    days = _days(day, view)
+    if branch is not None:
+        services.let_go_lapsed(branch=branch)
+    book = open_book(branch, crews, days) if branch is not None and crews else None
+    if request.GET.get("format") == "csv":
+        return _csv(book, days)
+    keep = {"view": view, "show": show, "q": words}
+    context: dict[str, Any] = {
+        "day": day,
+        "days": days,
+        "today": today,
+        "view": view,
+        "show": show,
+        "q": words,
+        "crews": crews,
+        "book": book,
+        "board": draw_board(book, crews, days, now=timezone.now(), words=words) if book else "",
+        "earlier": _link(keep, days[0] - dt.timedelta(days=1 if view == "day" else 7)),
+        "later": _link(keep, days[-1] + dt.timedelta(days=1 if view == "day" else 2)),
+        "to_today": _link(keep, today),
+        "as_day": _link(keep | {"view": "day"}, day),
+        "as_week": _link(keep | {"view": "week"}, day),
+        "csv": _link(keep, day, format="csv"),
+        "here": _link(keep, day),
+    }
+    if request.htmx and request.headers.get("hx-target") == "board":
+        return render(request, "jobs/calendar.html#board", context)
+    context |= {
+        "lanes": [_lane(one) for one in book.days.values()] if book and view == "day" else [],
+        "unplaced": _unplaced(request),
+        "map": route_map(book, *book.days.values()) if book and view == "day" else None,
+        "decisions": decisions(request.user)[:8] if day == today else [],
+        "swap_form": SwapForm(user=request.user, initial={"day": day}),
+    }
+    return render(request, "jobs/calendar.html", context)
+
+
+def _link(keep: dict[str, str], day: dt.date, **more: str) -> str:
+    query = {key: value for key, value in {**keep, "day": day.isoformat(), **more}.items() if value}
+    return f"{reverse('jobs:calendar')}?{urlencode(query)}"
+
+
+def _lane(one: CrewDayBook) -> Lane:
+    timed = {stop.key: stop for stop in one.timeline.stops}
+    rows = [(row, round(timed[row.pk].drive / 60), is_late(row, timed[row.pk])) for row in one.appointments]
+    return Lane(one, rows, round(one.timeline.drive / 60))
+
+
+def unplaced_of(request: HttpRequest) -> QuerySet[Appointment]:
+    """Visits that stand nowhere, of jobs that go on."""
+    return (
+        Appointment.objects.visible_to(request.user)
+        .unplaced()
+        .filter(job__cancelled_at=None)
+        .select_related("job__customer", "job__site", "job__branch")
+        .order_by("-priority", "created_at")
+    )
+
+
+def _unplaced(request: HttpRequest) -> dict[str, Any]:
+    rows = unplaced_of(request)
+    shown = list(rows[:25])
+    return {"rows": [(row, why_unplaced(row)) for row in shown], "more": max(0, rows.count() - len(shown))}
+
+
+def why_unplaced(row: Appointment) -> str:
+    """What stands in the way, as far as the books say."""
+    if row.job.is_held():
+        return f"held for {row.job.get_hold_display()}"
+    if not row.job.site.has_coordinates():
+        return "the site has no coordinates"
+    if row.earliest_on and row.earliest_on > timezone.localdate():
+        return f"not before {row.earliest_on:%a %d %b}"
+    return "no window chosen yet"
+
+
+def _csv(book: Book | None, days: list[dt.date]) -> HttpResponse:
+    head = ["day", "crew", "job", "customer", "address", "visit", "starts", "ends", "promised from", "until", "state"]
+    rows = [
+        [
+            row.day, one.crew.name, row.job.number, row.job.customer.name, row.job.site.address,
+            row.get_purpose_display(), _local(row.starts_at), _local(row.ends_at), _local(row.promised_from),
+            _local(row.promised_until), row.get_state_display(),
+        ]
+        for one in (book.days.values() if book else [])
+        for row in one.appointments
+    ]  # fmt: skip
+    return csv_answer(f"calendar-{days[0].isoformat()}", head, rows)
+
+
+def _local(when: dt.datetime | None) -> str:
+    return f"{timezone.localtime(when):%Y-%m-%d %H:%M}" if when else ""
+
+
+@login_required
+@roles_required(*OFFICE)
+@require_POST
+def swap(request: HttpRequest) -> HttpResponse:
+    """Two crews trade their day."""
+    form = SwapForm(request.POST, user=request.user)
+    day = timezone.localdate()
+    if form.is_valid():
+        data = form.cleaned_data
+        day = data["day"]
+        try:
+            rows = services.swap_crews(
+                one=data["one"], other=data["other"], day=day, by=request.user, anyway=data["anyway"]
+            )
+            messages.success(request, f"{len(rows)} visits changed crews.")
+        except Refused as refusal:
+            messages.error(request, sentence(refusal.problem))
+    else:
+        messages.error(request, "Choose two crews.")
+    return redirect(f"{reverse('jobs:calendar')}?day={day.isoformat()}")

@@ -1,0 +1,221 @@
+"""Booking on the phone: customer, site, job and window on one page."""
+
+from __future__ import annotations
+
+import datetime as dt
+from typing import Any
+
+from django.contrib import messages
+from django.contrib.auth.decorators import login_required
+from django.db import transaction
+from django.db.models import Q
+from django.http import HttpRequest, HttpResponse
+from django.shortcuts import redirect, render
+from django.views.decorators.http import require_GET, require_http_methods, require_POST
+
+from jobs import services
+from jobs.access import appointment_for, customer_for, site_for
+from jobs.forms import BookForm, CustomerForm, SiteForm
+from jobs.models import Appointment, Crew, Customer, Job, Purpose, Site
+from jobs.offers import Offers, offers_for, read_value
+from jobs.rules.routing import ProblemError
+from jobs.views import OFFICE
+from jobs.views.appointments import sentence
+from shared.access import roles_required
+from shared.errors import Refused
+
+USUAL_MINUTES = 60
+
+
+class _Booking:
+    """The forms of the page with who and where was chosen already."""
+
+    def __init__(self, request: HttpRequest) -> None:
+        user, data = request.user, request.POST if request.method == "POST" else None
+        source = request.POST if request.method == "POST" else request.GET
+        self.request = request
+        self.customer: Customer | None = None
+        self.site: Site | None = None
+        if str(source.get("for_site", "")).isdigit():
+            self.site = site_for(user, int(source["for_site"]))
+            self.customer = self.site.customer
+        elif str(source.get("for_customer", "")).isdigit():
+            self.customer = customer_for(user, int(source["for_customer"]))
+        self.customer_form = None if self.customer else CustomerForm(data, user=user, prefix="customer")
+        self.site_form = None if self.site else SiteForm(data, user=user, prefix="site")
+        self.form = BookForm(data, user=user)
+
+    def is_valid(self) -> bool:
+        forms = [form for form in (self.customer_form, self.site_form, self.form) if form is not None]
+        answers = [form.is_valid() for form in forms]  # every form says what is wrong with it
+        return all(answers)
+
+    def hypothetical(self) -> tuple[Appointment, list[tuple[dt.datetime, dt.datetime]]]:
+        """The visit as it would be with what is typed so far, for offers."""
+        branch = self.request.user.branch
+        site = self.site
+        if site is None:
+            assert self.site_form is not None
+            where = _typed(self.site_form)
+            point = where.get("coordinates")
+            hours = {name: where.get(name) for name in ("hours_from", "hours_until")}
+            site = Site(branch=branch, **hours)
+            if point:
+                site.latitude, site.longitude = point
+        data = _typed(self.form)
+        openings = data.get("openings_expected") or 1
+        job = Job(branch=branch, site=site, customer=Customer(branch=branch), openings_expected=openings)
+        visit = Appointment(job=job, purpose=Purpose.MEASURE, duration_min=data.get("minutes") or USUAL_MINUTES)
+        if not data.get("minutes"):
+            known = _minutes(visit)
+            visit.duration_min = known or visit.duration_min
+        return visit, self.form.impossible() if self.form.is_bound else []
+
+    def context(self, **more: Any) -> dict[str, Any]:
+        return {
+            "customer": self.customer,
+            "site": self.site,
+            "customer_form": self.customer_form,
+            "site_form": self.site_form,
+            "form": self.form,
+            **more,
+        }
+
+
+def _typed(form: Any) -> dict[str, Any]:
+    """What is right of a form so far; nothing of one that was not sent."""
+    form.is_valid()
+    return dict(getattr(form, "cleaned_data", {}))
+
+
+def _minutes(visit: Appointment) -> int | None:
+    """From whoever knows; an unsaved job may be more than they can answer for."""
+    try:
+        known = services.minutes_for(visit)
+    except ValueError:
+        return None
+    return known.mean if known else None
+
+
+@login_required
+@roles_required(*OFFICE)
+@require_http_methods(["GET", "POST"])
+def book(request: HttpRequest) -> HttpResponse:
+    """The whole booking on one page; a chosen window is held in the same transaction."""
+    booking = _Booking(request)
+    if request.method == "POST" and booking.is_valid():
+        try:
+            job = _book(request, booking)
+        except Refused as refusal:
+            _refuse(booking, refusal)
+        else:
+            visit = job.appointments.first()
+            if visit is not None and visit.state == Appointment.State.HELD:
+                messages.success(request, f"{job.number} is booked and the window is held: promise it, or let it go.")
+                return redirect("jobs:appointment", visit.pk)
+            messages.success(request, f"{job.number} is booked. Choose a window for the measure.")
+            return redirect("jobs:windows", visit.pk) if visit else redirect("jobs:detail", job.pk)
+    offers = _offers(booking) if request.method == "POST" or booking.site else None
+    status = 422 if request.method == "POST" else 200
+    return render(request, "jobs/book.html", booking.context(offers=offers, **_sketch(request)), status=status)
+
+
+def _sketch(request: HttpRequest) -> dict[str, Any]:
+    from jobs.drawings import picking_map
+
+    return {"sketch": picking_map(request.user.branch) if request.user.branch else None}
+
+
+@transaction.atomic
+def _book(request: HttpRequest, booking: _Booking) -> Job:
+    data = booking.form.cleaned_data
+    assert request.user.branch is not None
+    job = services.book_job(
+        branch=request.user.branch,
+        by=request.user,
+        customer=booking.customer or booking.customer_form.cleaned_data,  # type: ignore[union-attr]
+        site=booking.site or booking.site_form.values(),  # type: ignore[union-attr]
+        job={name: data[name] for name in ("openings_expected", "rooms_expected", "note")},
+        duration_min=data["minutes"],
+        impossible=booking.form.impossible(),
+    )
+    if data["window"]:
+        crew, window = read_value(_crews(request), data["window"])
+        visit = job.appointments.get()
+        services.hold_offer(appointment=visit, crew=crew, window=window, by=request.user)
+    return job
+
+
+def _crews(request: HttpRequest) -> list[Crew]:
+    return list(Crew.objects.visible_to(request.user).filter(is_active=True))
+
+
+def _refuse(booking: _Booking, refusal: Refused) -> None:
+    for form in (booking.site_form, booking.customer_form):
+        if form is not None and refusal.field in form.fields:
+            form.refuse(refusal)
+            return
+    if refusal.field in {"latitude", "longitude"} and booking.site_form is not None:
+        booking.site_form.add_error("coordinates", refusal.problem)
+        return
+    booking.form.add_error(None, sentence(refusal.problem))
+
+
+def _offers(booking: _Booking) -> Offers:
+    visit, impossible = booking.hypothetical()
+    try:
+        return offers_for(visit, impossible=impossible)
+    except ProblemError as error:
+        return Offers((), f"The calendar can't be priced: {error.problem}.")
+
+
+@login_required
+@roles_required(*OFFICE)
+@require_POST
+def book_windows(request: HttpRequest) -> HttpResponse:
+    """The windows for what is typed so far; nothing is stored."""
+    booking = _Booking(request)
+    return render(request, "jobs/book.html#windows", booking.context(offers=_offers(booking)))
+
+
+@login_required
+@roles_required(*OFFICE)
+@require_GET
+def find_customer(request: HttpRequest) -> HttpResponse:
+    """Customers and sites there are already, by name, telephone or street."""
+    words = request.GET.get("who", "").strip()
+    found: list[Customer] = []
+    if len(words) >= 2:
+        rows = Customer.objects.visible_to(request.user).prefetch_related("sites")
+        for word in words.split()[:4]:
+            rows = rows.filter(
+                Q(name__icontains=word) | Q(phone__icontains=word) | Q(sites__street__icontains=word)
+            ).distinct()
+        found = list(rows[:8])
+    return render(request, "jobs/book.html#found", {"found": found, "who": words})
+
+
+@login_required
+@roles_required(*OFFICE)
+@require_http_methods(["GET", "POST"])
+def windows(request: HttpRequest, pk: int) -> HttpResponse:
+    """Windows for a visit there is: take one, and it is held."""
+    row = appointment_for(request.user, pk)
+    error = ""
+    if request.method == "POST":
+        try:
+            crew, window = read_value(_crews(request), request.POST.get("window", ""))
+            services.hold_offer(appointment=row, crew=crew, window=window, by=request.user)
+        except Refused as refusal:
+            error = sentence(refusal.problem)
+        else:
+            messages.success(request, "The window is held: promise it, or let it go.")
+            return redirect("jobs:appointment", row.pk)
+    services.let_go_lapsed(branch=row.job.branch)
+    row.refresh_from_db()
+    try:
+        offers = offers_for(row)
+    except ProblemError as problem:
+        offers = Offers((), f"The calendar can't be priced: {problem.problem}.")
+    context = {"visit": row, "job": row.job, "offers": offers, "error": error}
+    return render(request, "jobs/windows.html", context, status=422 if error else 200)

@@ -1,0 +1,367 @@
+"""Crews, their hours, people and absences; holidays and the branch's rules; calendar addresses."""
+
+from __future__ import annotations
+
+import datetime as dt
+from collections.abc import Callable
+from typing import Any
+
+from django.contrib import messages
+from django.contrib.auth.decorators import login_required
+from django.http import HttpRequest, HttpResponse
+from django.shortcuts import get_object_or_404, redirect, render
+from django.utils import timezone
+from django.utils.text import slugify
+from django.views.decorators.cache import never_cache
+from django.views.decorators.http import require_GET, require_http_methods, require_POST
+
+from jobs import services
+from jobs.access import crew_for, feed_for
+from jobs.availability import crew_days, holidays_between
+from jobs.forms import (
+    AbsenceForm,
+    CrewDayForm,
+    CrewForm,
+    HolidayForm,
+    HoursForm,
+    MemberForm,
+    RulesForm,
+    SkillForm,
+    WindowsForm,
+)
+from jobs.ics import feed_file, feed_of_token, feed_token
+from jobs.models import Absence, CalendarFeed, CalendarRules, Crew, Holiday
+from jobs.offers import usual_windows as usual_windows_of
+from jobs.views import OFFICE
+from shared import roles
+from shared.access import roles_required
+from shared.errors import Refused
+from shared.models import Branch
+
+
+@login_required
+@roles_required(*OFFICE)
+@require_GET
+def crew_list(request: HttpRequest) -> HttpResponse:
+    """Crews with what they drive for, and who is away soon."""
+    crews = list(
+        Crew.objects.visible_to(request.user).select_related("branch").prefetch_related("skills", "members__user")
+    )
+    today = timezone.localdate()
+    days = [today + dt.timedelta(days=n) for n in range(7)]
+    works = crew_days(crews, days) if crews else {}
+    absences = Absence.objects.filter(crew__in=crews, ends_at__gte=timezone.now()).select_related("crew", "user")
+    context = {
+        "skill_form": SkillForm(user=request.user),
+        "rows": [(crew, [works[crew.pk, day] for day in days]) for crew in crews],
+        "days": days,
+        "absences": absences[:30],
+    }
+    return render(request, "jobs/crew_list.html", context)
+
+
+@login_required
+@roles_required(*OFFICE)
+@require_http_methods(["GET", "POST"])
+def crew_new(request: HttpRequest) -> HttpResponse:
+    """A new crew."""
+    branch = request.user.branch
+    form = CrewForm(request.POST or None, user=request.user, instance=Crew(branch=branch))
+    if request.method == "POST" and form.is_valid() and branch is not None:
+        crew = _save_crew(request, form, None)
+        if crew is not None:
+            messages.success(request, f"{crew.name} works Monday to Friday, eight to five. Change its hours below.")
+            return redirect("jobs:crew", crew.pk)
+    return render(request, "jobs/crew_new.html", {"form": form}, status=422 if form.errors else 200)
+
+
+def _save_crew(request: HttpRequest, form: CrewForm, crew: Crew | None) -> Crew | None:
+    try:
+        return services.save_crew(
+            branch=request.user.branch, crew=crew, by=request.user, skills=form.cleaned_data["skills"], **form.values()
+        )
+    except Refused as refusal:
+        form.refuse(refusal)
+        return None
+
+
+@login_required
+@roles_required(*OFFICE)
+@require_http_methods(["GET", "POST"])
+def crew_edit(request: HttpRequest, pk: int) -> HttpResponse:
+    """One crew: what it can do, its week, its people, absences, days that differ."""
+    crew = crew_for(request.user, pk)
+    form = CrewForm(request.POST or None, user=request.user, instance=crew)
+    if request.method == "POST" and form.is_valid() and _save_crew(request, form, Crew.objects.get(pk=pk)):
+        messages.success(request, "The crew is changed.")
+        return redirect("jobs:crew", crew.pk)
+    return render(request, "jobs/crew.html", crew_context(request, crew, form=form), status=422 if form.errors else 200)
+
+
+def crew_context(request: HttpRequest, crew: Crew, **more: Any) -> dict[str, Any]:
+    user, now = request.user, timezone.now()
+    return {
+        "crew": crew,
+        "form": CrewForm(user=user, instance=crew),
+        "hours_form": HoursForm(user=user, crew=crew),
+        "absence_form": AbsenceForm(user=user, crew=crew),
+        "member_form": MemberForm(user=user),
+        "day_form": CrewDayForm(user=user),
+        "members": crew.members.select_related("user"),
+        "absences": crew.absences.filter(ends_at__gte=now).select_related("user"),
+        "days": crew.days.filter(day__gte=timezone.localdate()),
+        "feeds": feeds_shown(request, crew.feeds.filter(revoked_at=None)),
+        **more,
+    }
+
+
+def feeds_shown(request: HttpRequest, feeds: Any) -> list[tuple[CalendarFeed, str]]:
+    """Feeds with their whole address."""
+    from django.urls import reverse
+
+    return [(feed, request.build_absolute_uri(reverse("jobs:feed", args=[feed_token(feed)]))) for feed in feeds]
+
+
+def _part(request: HttpRequest, crew: Crew, name: str, form: Any, words: str, do: Callable[[], Any]) -> HttpResponse:
+    """One of the crew page's own forms."""
+    if form.is_valid():
+        try:
+            do()
+            messages.success(request, words)
+            return redirect("jobs:crew", crew.pk)
+        except Refused as refusal:
+            form.refuse(refusal)
+    return render(request, "jobs/crew.html", crew_context(request, crew, **{name: form}), status=422)
+
+
+@login_required
+@roles_required(*OFFICE)
+@require_POST
+def crew_hours(request: HttpRequest, pk: int) -> HttpResponse:
+    """The crew's usual week."""
+    crew = crew_for(request.user, pk)
+    form = HoursForm(request.POST, user=request.user, crew=crew)
+    return _part(
+        request, crew, "hours_form", form, "The hours are changed.",
+        lambda: services.set_hours(crew=crew, hours=form.hours(), by=request.user),
+    )  # fmt: skip
+
+
+@login_required
+@roles_required(*OFFICE)
+@require_POST
+def crew_absence(request: HttpRequest, pk: int) -> HttpResponse:
+    """Somebody, or the whole crew, is away; the visits that stand there are named."""
+    crew = crew_for(request.user, pk)
+    form = AbsenceForm(request.POST, user=request.user, crew=crew)
+
+    def add() -> None:
+        begin, end = form.span()
+        data = form.cleaned_data
+        _, hit = services.add_absence(
+            crew=crew, starts_at=begin, ends_at=end, user=data["user"], reason=data["reason"], by=request.user
+        )
+        if hit:
+            names = ", ".join(row.job.number for row in hit)
+            messages.warning(request, f"{len(hit)} visits stand in that time: {names}. Plan that day to spread them.")
+
+    return _part(request, crew, "absence_form", form, "The absence is noted.", add)
+
+
+@login_required
+@roles_required(*OFFICE)
+@require_POST
+def absence_remove(request: HttpRequest, pk: int) -> HttpResponse:
+    """They are back."""
+    absence = get_object_or_404(Absence.objects.filter(crew__in=Crew.objects.visible_to(request.user)), pk=pk)
+    services.remove_absence(absence=absence, by=request.user)
+    messages.success(request, "The absence is taken back.")
+    return redirect("jobs:crew", absence.crew_id)
+
+
+@login_required
+@roles_required(*OFFICE)
+@require_POST
+def crew_member(request: HttpRequest, pk: int) -> HttpResponse:
+    """Somebody drives with the crew from a day on."""
+    crew = crew_for(request.user, pk)
+    form = MemberForm(request.POST, user=request.user)
+    return _part(
+        request, crew, "member_form", form, "They drive with this crew.",
+        lambda: services.add_member(crew=crew, by=request.user, **form.cleaned_data),
+    )  # fmt: skip
+
+
+@login_required
+@roles_required(*OFFICE)
+@require_POST
+def member_end(request: HttpRequest, pk: int) -> HttpResponse:
+    """Today is their last day with the crew."""
+    from jobs.models import CrewMember
+
+    member = get_object_or_404(CrewMember.objects.filter(crew__in=Crew.objects.visible_to(request.user)), pk=pk)
+    services.end_member(member=member, until_on=timezone.localdate(), by=request.user)
+    messages.success(request, f"{member.user} drives with {member.crew} until today.")
+    return redirect("jobs:crew", member.crew_id)
+
+
+@login_required
+@roles_required(*OFFICE)
+@require_POST
+def crew_day(request: HttpRequest, pk: int) -> HttpResponse:
+    """What is different on one day."""
+    crew = crew_for(request.user, pk)
+    form = CrewDayForm(request.POST, user=request.user)
+
+    def change() -> None:
+        values = dict(form.cleaned_data)
+        services.set_crew_day(crew=crew, day=values.pop("day"), by=request.user, **values)
+
+    return _part(request, crew, "day_form", form, "That day is changed.", change)
+
+
+@login_required
+@roles_required(*OFFICE)
+@require_POST
+def skill_new(request: HttpRequest) -> HttpResponse:
+    """Something only some crews can do."""
+    form = SkillForm(request.POST, user=request.user)
+    if form.is_valid() and request.user.branch is not None:
+        name = form.cleaned_data["name"]
+        try:
+            services.add_skill(branch=request.user.branch, key=slugify(name)[:30], name=name, by=request.user)
+            messages.success(request, f"{name} can be ticked at crews and visits now.")
+        except Refused as refusal:
+            messages.error(request, refusal.problem)
+    else:
+        messages.error(request, "Name the skill, such as: tall ladder.")
+    return redirect("jobs:crews")
+
+
+# -- holidays and rules ----------------------------------------------------------------------
+
+
+@login_required
+@roles_required(*OFFICE)
+@require_http_methods(["GET", "POST"])
+def holidays(request: HttpRequest) -> HttpResponse:
+    """Days off within a year, the branch's own days, and its calendar rules."""
+    branch = request.user.branch
+    if branch is None:
+        return render(request, "jobs/holidays.html", {"branch": None})
+    rules = CalendarRules.of(branch)
+    form = HolidayForm(request.POST if "day" in request.POST else None, user=request.user)
+    rules_form = RulesForm(request.POST if "drive_price" in request.POST else None, user=request.user, instance=rules)
+    if request.method == "POST" and (_took_holiday(request, form) or _took_rules(request, rules_form)):
+        return redirect("jobs:holidays")
+    today = timezone.localdate()
+    context = {
+        "branch": branch,
+        "form": form,
+        "windows_form": WindowsForm(user=request.user, initial={"windows": windows_written(branch)}),
+        "rules_form": rules_form,
+        "off": sorted(holidays_between(branch, today, today + dt.timedelta(days=365)).items()),
+        "own": Holiday.objects.filter(branch=branch, day__gte=today),
+    }
+    wrong = form.errors or rules_form.errors
+    return render(request, "jobs/holidays.html", context, status=422 if wrong else 200)
+
+
+def _took_holiday(request: HttpRequest, form: HolidayForm) -> bool:
+    if not form.is_bound or not form.is_valid():
+        return False
+    services.set_holiday(branch=request.user.branch, by=request.user, **form.cleaned_data)
+    messages.success(request, "The day is noted.")
+    return True
+
+
+def _took_rules(request: HttpRequest, form: RulesForm) -> bool:
+    if not form.is_bound or not form.is_valid():
+        return False
+    try:
+        services.set_rules(branch=request.user.branch, by=request.user, **form.cleaned_data)
+    except Refused as refusal:
+        form.refuse(refusal)
+        return False
+    messages.success(request, "The rules are changed.")
+    return True
+
+
+def windows_written(branch: Branch) -> str:
+    """The usual windows as they are typed, a line each."""
+    return "\n".join(f"{begin:%H:%M} to {end:%H:%M}" for begin, end in usual_windows_of(branch))
+
+
+@login_required
+@roles_required(*OFFICE)
+@require_POST
+def usual_windows(request: HttpRequest) -> HttpResponse:
+    """The parts of a day that are promised on the phone."""
+    form = WindowsForm(request.POST, user=request.user)
+    if form.is_valid() and request.user.branch is not None:
+        services.set_usual_windows(branch=request.user.branch, windows=form.cleaned_data["windows"], by=request.user)
+        messages.success(request, "The windows are changed.")
+    else:
+        problems = " ".join(form.errors.get("windows", []))
+        messages.error(request, problems or "Write a window a line: 8:00 to 10:00.")
+    return redirect("jobs:holidays")
+
+
+@login_required
+@roles_required(*OFFICE)
+@require_POST
+def holiday_remove(request: HttpRequest, pk: int) -> HttpResponse:
+    """The day is as public holidays have it again."""
+    holiday = get_object_or_404(Holiday.objects.visible_to(request.user), pk=pk)
+    services.remove_holiday(holiday=holiday, by=request.user)
+    return redirect("jobs:holidays")
+
+
+# -- calendar addresses --------------------------------------------------------------------------
+
+
+@login_required
+@roles_required(*OFFICE)
+@require_POST
+def feed_open(request: HttpRequest, pk: int) -> HttpResponse:
+    """A calendar address for a crew."""
+    crew = crew_for(request.user, pk)
+    services.open_feed(branch=crew.branch, crew=crew, by=request.user)
+    messages.success(request, "The address is below. Whoever has it sees the crew's visits: give it to the crew only.")
+    return redirect("jobs:crew", crew.pk)
+
+
+@login_required
+@roles_required(*OFFICE)
+@require_POST
+def feed_revoke(request: HttpRequest, pk: int) -> HttpResponse:
+    """The address answers nothing any more."""
+    feed = feed_for(request.user, pk)
+    services.revoke_feed(feed=feed, by=request.user)
+    messages.success(request, "The address is revoked.")
+    return redirect("jobs:crew", feed.crew_id) if feed.crew_id else redirect("jobs:my_calendar")
+
+
+@login_required
+@roles_required(*roles.FIELD)
+@require_http_methods(["GET", "POST"])
+def my_calendar(request: HttpRequest) -> HttpResponse:
+    """A person's own calendar address: open one, revoke it."""
+    feeds = CalendarFeed.objects.filter(user=request.user, revoked_at=None)
+    if request.method == "POST":
+        if request.POST.get("revoke", "").isdigit():
+            services.revoke_feed(feed=get_object_or_404(feeds, pk=request.POST["revoke"]), by=request.user)
+        elif not feeds.exists() and request.user.branch is not None:
+            services.open_feed(branch=request.user.branch, user=request.user, by=request.user)
+        return redirect("jobs:my_calendar")
+    return render(request, "jobs/my_calendar.html", {"feeds": feeds_shown(request, feeds)})
+
+
+@require_GET
+@never_cache
+def feed(request: HttpRequest, token: str) -> HttpResponse:
+    """The calendar behind a signed address, for calendar programs that can't sign in."""
+    found = feed_of_token(token)
+    if found is None:
+        return HttpResponse("This calendar is not there any more.", status=404, content_type="text/plain")
+    return HttpResponse(feed_file(found), content_type="text/calendar; charset=utf-8")

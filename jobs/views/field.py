@@ -1,0 +1,114 @@
+"""My day: today's visits in order, for who drives."""
+
+from __future__ import annotations
+
+import datetime as dt
+from dataclasses import dataclass
+from typing import Any
+
+from django.contrib.auth.decorators import login_required
+from django.http import HttpRequest, HttpResponse
+from django.shortcuts import render
+from django.utils import timezone
+from django.views.decorators.http import require_GET
+
+from jobs.access import secret_for
+from jobs.availability import WorkDay, crew_days
+from jobs.dispatch import BEGUN, open_book
+from jobs.drawings import route_map
+from jobs.models import Appointment, Crew, CrewMember
+from jobs.ports import ports
+from jobs.views.jobs import parse_date_or_none
+from jobs.words import window_text
+from shared import roles
+from shared.access import roles_required
+
+NEXT_TAP = {
+    Appointment.State.PLANNED: ("on-the-way", "On my way"),
+    Appointment.State.PROMISED: ("on-the-way", "On my way"),
+    Appointment.State.ON_THE_WAY: ("arrived", "Arrived"),
+    Appointment.State.ARRIVED: ("done", "Done"),
+}
+
+
+@dataclass(slots=True)
+class Call:
+    """One visit as the field page shows it."""
+
+    visit: Appointment
+    window: str
+    drive_min: int
+    expected: dt.datetime | None
+    late_min: int
+    bring: list[str]
+    secret: str
+    url: str
+    tap: tuple[str, str] | None
+
+
+def crews_of(user: Any, day: dt.date) -> list[Crew]:
+    """The crews the person drives with on that day."""
+    members = CrewMember.objects.filter(user=user, from_on__lte=day, crew__branch=user.branch_id)
+    pks = [m.crew_id for m in members if m.until_on is None or m.until_on >= day]
+    return list(Crew.objects.filter(pk__in=pks).select_related("branch"))
+
+
+@login_required
+@roles_required(*roles.FIELD)
+@require_GET
+def my_day(request: HttpRequest) -> HttpResponse:
+    """The next stop large, then the rest of the day; another day to look ahead."""
+    today = timezone.localdate()
+    day = parse_date_or_none(request.GET.get("day", "")) or today
+    crews = crews_of(request.user, day)
+    calls, maps, works = [], [], []
+    if crews:
+        book = open_book(crews[0].branch, crews, [day])
+        for one in book.days.values():
+            works.append((one.crew, one.work))
+            timed = {stop.key: stop for stop in one.timeline.stops}
+            visible = [row for row in one.appointments if row.state != Appointment.State.HELD]
+            calls += [_call(request, row, timed.get(row.pk), day == today) for row in visible]
+            if len(visible) > 1:
+                maps.append(route_map(book, one))
+    calls.sort(key=lambda call: call.visit.starts_at or timezone.now())
+    open_calls = [call for call in calls if call.visit.state != Appointment.State.DONE]
+    context = {
+        "day": day,
+        "is_today": day == today,
+        "yesterday": day - dt.timedelta(days=1),
+        "tomorrow": day + dt.timedelta(days=1),
+        "crews": crews,
+        "works": works,
+        "next": open_calls[0] if open_calls else None,
+        "rest": open_calls[1:],
+        "done": [call for call in calls if call.visit.state == Appointment.State.DONE],
+        "maps": maps,
+        "count": len(calls),
+    }
+    return render(request, "jobs/my_day.html", context)
+
+
+def _call(request: HttpRequest, row: Appointment, timed: Any, is_today: bool) -> Call:
+    expected = row.expected_at if row.state not in {Appointment.State.ARRIVED, Appointment.State.DONE} else None
+    late = 0
+    if row.promised_until is not None and expected is not None and expected > row.promised_until:
+        late = round((expected - row.promised_until).total_seconds() / 60)
+    return Call(
+        row,
+        window_text(row) if row.is_promised() else "",
+        round(timed.drive / 60) if timed else 0,
+        expected,
+        late,
+        ports.bring(row),
+        secret_for(request.user, row),
+        ports.visit_url(row),
+        NEXT_TAP.get(Appointment.State(row.state)) if is_today else None,
+    )
+
+
+def works_on(crews: list[Crew], day: dt.date) -> dict[tuple[int, dt.date], WorkDay]:
+    return crew_days(crews, [day])
+
+
+__all__ = ["BEGUN", "my_day"]

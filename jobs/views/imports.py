@@ -1,0 +1,75 @@
+"""Import of jobs and sites: a file, each line's fate, then yes."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from django.contrib.auth.decorators import login_required
+from django.http import Http404, HttpRequest, HttpResponse
+from django.shortcuts import redirect, render
+from django.views.decorators.http import require_GET, require_http_methods, require_POST
+
+from jobs import services
+from jobs.forms import ImportForm
+from jobs.services.imports import COLUMNS, KIND
+from jobs.views import OFFICE
+from shared.access import roles_required
+from shared.errors import Refused
+from shared.models import Run
+
+MOST_BYTES = 4_000_000
+
+
+@login_required
+@roles_required(*OFFICE)
+@require_http_methods(["GET", "POST"])
+def import_jobs(request: HttpRequest) -> HttpResponse:
+    """Choose a file; the first look writes nothing."""
+    form = ImportForm(request.POST or None, request.FILES or None, user=request.user)
+    if request.method == "POST" and form.is_valid() and request.user.branch is not None:
+        try:
+            text = _text_of(form.cleaned_data["file"])
+            run = services.ask_for_import(branch=request.user.branch, text=text, by=request.user, dry=True)
+        except Refused as refusal:
+            form.refuse(refusal)
+        else:
+            return redirect("jobs:import_run", run.pk)
+    context = {"form": form, "columns": COLUMNS.items()}
+    return render(request, "jobs/import.html", context, status=422 if form.errors else 200)
+
+
+def _text_of(file: Any) -> str:
+    if file.size > MOST_BYTES:
+        raise Refused("the file is larger than 4 MB", field="file", bound="4 MB")
+    try:
+        return str(file.read().decode("utf-8-sig"))
+    except UnicodeDecodeError:
+        raise Refused("the file is not UTF-8 text; save it as CSV UTF-8", field="file") from None
+
+
+def _run_for(request: HttpRequest, pk: Any) -> Run:
+    run = Run.objects.visible_to(request.user).filter(pk=pk, kind=KIND).first()
+    if run is None:
+        raise Http404
+    return run
+
+
+@login_required
+@roles_required(*OFFICE)
+@require_GET
+def import_run(request: HttpRequest, pk: Any) -> HttpResponse:
+    """Each line's fate."""
+    run = _run_for(request, pk)
+    return render(request, "jobs/import_run.html", {"run": run, "result": run.result})
+
+
+@login_required
+@roles_required(*OFFICE)
+@require_POST
+def import_confirm(request: HttpRequest, pk: Any) -> HttpResponse:
+    """Book the lines that can be."""
+    run = _run_for(request, pk)
+    if request.user.branch is None or not run.result or not run.result.get("dry"):
+        raise Http404
+    again = services.ask_for_import(branch=request.user.branch, text=run.params["text"], by=request.user, dry=False)
+    return redirect("jobs:import_run", again.pk)

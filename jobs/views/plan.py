@@ -1,0 +1,115 @@
+"""Plan the week: ask, look at the proposal difference by difference, say yes or no."""
+
+from __future__ import annotations
+
+import datetime as dt
+from typing import Any
+
+from django.contrib import messages
+from django.contrib.auth.decorators import login_required
+from django.http import HttpRequest, HttpResponse
+from django.shortcuts import redirect, render
+from django.utils import timezone
+from django.views.decorators.http import require_http_methods, require_POST
+
+from jobs import services
+from jobs.access import proposal_for
+from jobs.forms import PlanForm
+from jobs.models import Appointment, Proposal, ProposedMove
+from jobs.services.planning import KIND
+from jobs.views import OFFICE
+from jobs.views.appointments import sentence
+from jobs.views.jobs import parse_date_or_none
+from shared.access import roles_required
+from shared.errors import Refused
+from shared.models import Run
+
+
+@login_required
+@roles_required(*OFFICE)
+@require_http_methods(["GET", "POST"])
+def plan(request: HttpRequest) -> HttpResponse:
+    """Which days, which crews; the run's bar while it plans, and the proposals made lately."""
+    day = parse_date_or_none(request.GET.get("day", "")) or timezone.localdate()
+    keep = request.GET.get("keep") == "1"
+    initial = {"from_on": day, "until_on": day + dt.timedelta(days=0 if keep else 4), "keep": keep, "seconds": 10,
+               "with_unplaced": not keep}  # fmt: skip
+    form = PlanForm(request.POST or None, user=request.user, initial=initial)
+    if request.method == "POST" and form.is_valid() and request.user.branch is not None:
+        try:
+            run = services.ask_for_plan(branch=request.user.branch, by=request.user, **form.cleaned_data)
+        except Refused as refusal:
+            form.refuse(refusal)
+        else:
+            return redirect("jobs:plan_run", run.pk)
+    context = {
+        "form": form,
+        "runs": Run.objects.visible_to(request.user).active().filter(kind=KIND)[:5],
+        "proposals": Proposal.objects.visible_to(request.user).select_related("created_by")[:10],
+    }
+    return render(request, "jobs/plan.html", context, status=422 if form.errors else 200)
+
+
+@login_required
+@roles_required(*OFFICE)
+@require_http_methods(["GET"])
+def plan_run(request: HttpRequest, pk: Any) -> HttpResponse:
+    """The bar of one planning run; when it is done, on to its proposal."""
+    from shared.views import run_for
+
+    run = run_for(request, pk)
+    if run.result and run.result.get("proposal"):
+        return redirect("jobs:proposal", run.result["proposal"])
+    return render(request, "jobs/plan_run.html", {"run": run})
+
+
+@login_required
+@roles_required(*OFFICE)
+@require_http_methods(["GET"])
+def proposal(request: HttpRequest, pk: int) -> HttpResponse:
+    """The proposal beside the calendar, difference by difference."""
+    found = proposal_for(request.user, pk)
+    return render(request, "jobs/proposal.html", _context(found))
+
+
+def _context(found: Proposal, error: str = "") -> dict[str, Any]:
+    with_all = ("appointment__job__customer", "appointment__job__branch", "appointment__crew", "crew")
+    rows = found.moves.select_related(*with_all)
+    moves = list(rows)
+    placed = [move for move in moves if move.crew_id is not None]
+    return {
+        "proposal": found,
+        "elsewhere": [move for move in placed if not _same_day(move)],
+        "retimed": [move for move in placed if _same_day(move)],
+        "unplaced": [move for move in moves if move.crew_id is None],
+        "open_count": sum(move.state == ProposedMove.State.OPEN for move in placed),
+        "error": error,
+    }
+
+
+def _same_day(move: ProposedMove) -> bool:
+    row = move.appointment
+    if move.state == ProposedMove.State.ACCEPTED:
+        return False
+    return row.crew_id == move.crew_id and row.day == move.day and row.state != Appointment.State.UNPLACED
+
+
+@login_required
+@roles_required(*OFFICE)
+@require_POST
+def proposal_answer(request: HttpRequest, pk: int) -> HttpResponse:
+    """Yes to all, to some, or no."""
+    found = proposal_for(request.user, pk)
+    rows = found.moves.filter(state=ProposedMove.State.OPEN)
+    if request.POST.get("which") != "all":
+        rows = rows.filter(pk__in=[int(key) for key in request.POST.getlist("move") if key.isdigit()])
+    if "decline" in request.POST:
+        count = services.decline_moves(proposal=found, moves=rows, by=request.user)
+        messages.success(request, f"{count} left as they are.")
+        return redirect("jobs:proposal", found.pk)
+    try:
+        taken = services.accept_moves(proposal=found, moves=rows.exclude(crew=None), by=request.user)
+    except Refused as refusal:
+        return render(request, "jobs/proposal.html", _context(found, sentence(refusal.problem)), status=422)
+    messages.success(request, f"{len(taken)} visits stand where the plan puts them.")
+    return redirect("jobs:proposal", found.pk)

@@ -1,0 +1,104 @@
+"""Sites: the list, one site."""
+
+from __future__ import annotations
+
+from urllib.parse import urlencode
+
+from django.contrib import messages
+from django.contrib.auth.decorators import login_required
+from django.core.paginator import Paginator
+from django.db.models import Count, Q
+from django.http import HttpRequest, HttpResponse
+from django.shortcuts import redirect, render
+from django.utils import timezone
+from django.views.decorators.http import require_GET, require_http_methods
+
+from jobs import services
+from jobs.access import customer_for, site_for
+from jobs.drawings import picking_map
+from jobs.forms import SiteForm
+from jobs.models import Appointment, Site
+from jobs.views import OFFICE
+from jobs.views.jobs import PER_PAGE, csv_answer
+from shared.access import roles_required
+from shared.errors import Refused
+
+
+@login_required
+@roles_required(*OFFICE)
+@require_GET
+def site_list(request: HttpRequest) -> HttpResponse:
+    """Where the branch drives to; those without coordinates can't be routed and say so."""
+    rows = Site.objects.visible_to(request.user).select_related("customer").annotate(job_count=Count("jobs"))
+    rows = rows.order_by("town", "street", "pk")
+    words = request.GET.get("q", "").strip()
+    for word in words.split()[:6]:
+        rows = rows.filter(
+            Q(street__icontains=word) | Q(town__icontains=word) | Q(name__icontains=word)
+            | Q(postcode__startswith=word) | Q(customer__name__icontains=word)
+        )  # fmt: skip
+    if request.GET.get("without") == "coordinates":
+        rows = rows.filter(latitude__isnull=True)
+    if request.GET.get("format") == "csv":
+        head = ["customer", "site", "street", "line2", "town", "postcode", "latitude", "longitude", "year_built"]
+        return csv_answer(
+            "sites",
+            head,
+            (
+                [s.customer.name, s.name, s.street, s.line2, s.town, s.postcode, s.latitude, s.longitude, s.year_built]
+                for s in rows.iterator(chunk_size=2000)
+            ),
+        )
+    rest = {key: value for key, value in request.GET.items() if key in {"q", "without"} and value}
+    context = {
+        "page": Paginator(rows, PER_PAGE).get_page(request.GET.get("page")),
+        "q": words,
+        "without": request.GET.get("without", ""),
+        "rest": urlencode(rest),
+    }
+    return render(request, "jobs/site_list.html", context)
+
+
+@login_required
+@roles_required(*OFFICE)
+@require_http_methods(["GET", "POST"])
+def site_edit(request: HttpRequest, pk: int) -> HttpResponse:
+    """A site with what a crew must know to get in and work there, and the jobs it had."""
+    site = site_for(request.user, pk)
+    form = SiteForm(request.POST or None, user=request.user, instance=site)
+    if request.method == "POST" and form.is_valid():
+        try:
+            services.edit_site(site=Site.objects.get(pk=site.pk), by=request.user, **form.values())
+        except Refused as refusal:
+            form.refuse(refusal)
+        else:
+            messages.success(request, "The site is changed.")
+            return redirect("jobs:site", site.pk)
+    coming = Appointment.objects.live().filter(job__site=site, day__gte=timezone.localdate()).order_by("day")
+    context = {
+        "site": site,
+        "form": form,
+        "jobs": site.jobs.select_related("customer").order_by("-pk")[:20],
+        "coming": coming.select_related("job", "crew")[:10],
+        "sketch": picking_map(site.branch, site),
+    }
+    return render(request, "jobs/site_edit.html", context, status=422 if form.errors else 200)
+
+
+@login_required
+@roles_required(*OFFICE)
+@require_http_methods(["GET", "POST"])
+def site_new(request: HttpRequest, pk: int) -> HttpResponse:
+    """Another site of a customer."""
+    customer = customer_for(request.user, pk)
+    form = SiteForm(request.POST or None, user=request.user, instance=Site(branch=customer.branch, customer=customer))
+    if request.method == "POST" and form.is_valid():
+        try:
+            site = services.new_site(customer=customer, by=request.user, **form.values())
+        except Refused as refusal:
+            form.refuse(refusal)
+        else:
+            messages.success(request, "The site is there.")
+            return redirect("jobs:site", site.pk)
+    context = {"form": form, "customer": customer, "sketch": picking_map(customer.branch)}
+    return render(request, "jobs/site_edit.html", context, status=422 if form.errors else 200)

@@ -1,0 +1,180 @@
+"""Stuck: what waits, since when, whose turn it is."""
+
+from __future__ import annotations
+
+import datetime as dt
+from dataclasses import dataclass
+from typing import Any
+
+from django.contrib.auth.decorators import login_required
+from django.core.paginator import Paginator
+from django.db.models import Count, Prefetch
+from django.http import HttpRequest, HttpResponse
+from django.shortcuts import render
+from django.urls import reverse
+from django.utils import timezone
+from django.views.decorators.http import require_GET
+
+from jobs.models import INSTALLING, MEASURING, Appointment, CalendarRules, Job
+from jobs.ports import ports
+from jobs.views import OFFICE
+from jobs.views.jobs import PER_PAGE, csv_answer
+from shared.access import roles_required
+
+State = Appointment.State
+NEXT = {
+    # stage: what comes next, whose turn, days after which it is old; common practice, no published source
+    Job.Stage.BOOKING: ("book the measure", "dispatcher", 2),
+    Job.Stage.TO_MEASURE: ("measure", "measurer", 7),
+    Job.Stage.MEASURED: ("approve the sizes and release", "dispatcher", 3),
+    Job.Stage.RELEASED: ("batch and plan the cutting", "workroom", 3),
+    Job.Stage.IN_WORKROOM: ("make", "workroom", 7),
+    Job.Stage.MADE: ("book the install", "dispatcher", 2),
+    Job.Stage.TO_INSTALL: ("install", "installer", 10),
+    Job.Stage.INSTALLED: ("close: a return is owed or a sign-off is open", "dispatcher", 5),
+    Job.Stage.PAUSED: ("settle the hold", "dispatcher", 7),
+}
+
+
+@dataclass(frozen=True, slots=True)
+class Waiting:
+    """One job that waits."""
+
+    job: Job
+    days: int
+    action: str
+    owner: str
+    is_old: bool
+    url: str
+
+
+@login_required
+@roles_required(*OFFICE)
+@require_GET
+def stuck(request: HttpRequest) -> HttpResponse:
+    """Jobs by stage and age, oldest first, with the next action and whose it is; and what needs a decision."""
+    rows = Job.objects.visible_to(request.user).open()
+    counts = {row["stage"]: row["count"] for row in rows.values("stage").annotate(count=Count("pk"))}
+    stage = request.GET.get("stage", "")
+    if stage in Job.Stage.values:
+        rows = rows.filter(stage=stage)
+    rows = rows.select_related("customer", "site").prefetch_related(
+        Prefetch("appointments", queryset=Appointment.objects.live(), to_attr="live_visits")
+    )
+    now = timezone.now()
+    rows = rows.order_by("stage_since", "pk")
+    if request.GET.get("format") == "csv":
+        found = (waiting(job, now) for job in rows)
+        head = ["job", "customer", "stage", "days", "next", "whose turn"]
+        return csv_answer(
+            "stuck",
+            head,
+            (
+                [w.job.number, w.job.customer.name, w.job.get_stage_display(), w.days, w.action, w.owner]
+                for w in found
+            ),
+        )
+    page = Paginator(rows, PER_PAGE).get_page(request.GET.get("page"))
+    context = {
+        "page": page,
+        "waiting": [waiting(job, now) for job in page.object_list],
+        "stages": [(key, label, counts.get(key, 0)) for key, label in Job.Stage.choices if key in NEXT],
+        "stage": stage,
+        "rest": f"stage={stage}" if stage else "",
+        "decisions": decisions(request.user) if page.number == 1 and not stage else [],
+    }
+    return render(request, "jobs/stuck.html", context)
+
+
+def waiting(job: Job, now: dt.datetime) -> Waiting:
+    """What a job waits for, whose turn it is, and whether that is long."""
+    days = (now - job.stage_since).days
+    action, owner, most = NEXT.get(Job.Stage(job.stage), ("look at it", "dispatcher", 7))
+    url = reverse("jobs:detail", args=[job.pk])
+    visits: list[Appointment] = job.live_visits  # type: ignore[attr-defined]
+    unplaced = next((visit for visit in visits if visit.state == State.UNPLACED), None)
+    if job.is_held():
+        action = f"settle the hold: {job.get_hold_display()}{', ' + job.hold_note if job.hold_note else ''}"
+    elif unplaced is not None and job.stage in {Job.Stage.BOOKING, Job.Stage.MADE}:
+        action = f"choose a window for the {unplaced.get_purpose_display()}"
+        url = reverse("jobs:windows", args=[unplaced.pk])
+    elif job.stage in {Job.Stage.MADE, Job.Stage.BOOKING}:
+        purpose = "install" if job.stage == Job.Stage.MADE else "measure"
+        url = f"{reverse('jobs:visit_new', args=[job.pk])}?purpose={purpose}"
+    elif job.stage in {Job.Stage.TO_MEASURE, Job.Stage.TO_INSTALL}:
+        kinds = MEASURING if job.stage == Job.Stage.TO_MEASURE else INSTALLING
+        visit = next((v for v in visits if v.purpose in kinds and v.day and v.state != State.DONE), None)
+        if visit is not None and visit.day is not None:
+            action = f"{action} on {visit.day:%a} {visit.day.day} {visit.day:%b}"
+    return Waiting(job, days, action, owner, days > most, url)
+
+
+@dataclass(frozen=True, slots=True)
+class Decision:
+    """Something the dispatcher must decide, with where."""
+
+    text: str
+    url: str
+    severity: str
+
+
+def decisions(user: Any) -> list[Decision]:
+    """Promises in danger first, then what stands in an absence, then readiness to be asked."""
+    found: list[Decision] = []
+    if user.branch is None:
+        return found
+    today = timezone.now().astimezone(user.branch.tz).date()
+    rules = CalendarRules.of(user.branch)
+    rows = (
+        Appointment.objects.visible_to(user)
+        .live()
+        .exclude(state__in=[State.DONE, State.UNPLACED])
+        .filter(day__range=(today, today + dt.timedelta(days=rules.ask_days)))
+        .select_related("job__customer", "job__site", "job__branch", "crew")
+        .prefetch_related("readiness")
+        .order_by("day", "starts_at")
+    )
+    for row in rows:
+        found += _of_visit(row, today)
+    promised = (
+        Appointment.objects.visible_to(user)
+        .filter(purpose__in=INSTALLING, state=State.PROMISED, day__gte=today)
+        .exclude(job__stage__in=[Job.Stage.MADE, Job.Stage.TO_INSTALL, Job.Stage.INSTALLED, Job.Stage.CLOSED])
+        .select_related("job__customer", "job__branch")
+        .order_by("day")[:50]
+    )
+    found += [Decision(text, row.get_absolute_url(), "check") for row in promised if (text := promised_unmade(row))]
+    order = {"stop": 0, "check": 1, "note": 2}
+    return sorted(found, key=lambda one: order[one.severity])
+
+
+def _of_visit(row: Appointment, today: dt.date) -> list[Decision]:
+    found, url = [], row.get_absolute_url()
+    name = f"{row.job.number} {row.job.customer.name}"
+    if row.day == today and row.expected_at and row.promised_until and row.expected_at > row.promised_until:
+        late = round((row.expected_at - row.promised_until).total_seconds() / 60)
+        text = f"{name}: expected {late} min after its promised window. Call, move it, or give it to another crew."
+        found.append(Decision(text, f"{url}#late", "stop"))
+    if row.state == State.HELD:
+        found.append(Decision(f"{name}: a window is held; promise it or let it go.", url, "check"))
+    if row.purpose in INSTALLING and row.day is not None and row.day > today:
+        answers = {answer.answer for answer in row.readiness.all()}
+        if "no" in answers:
+            found.append(Decision(f"{name}: the site is not ready for {row.day:%a %d %b}.", url, "stop"))
+        elif not answers:
+            ask = reverse("jobs:readiness", args=[row.pk])
+            found.append(Decision(f"{name}: ask whether the site is ready for {row.day:%a %d %b}.", ask, "note"))
+    return found
+
+
+def promised_unmade(row: Appointment) -> str:
+    """A promise that the parts may not keep; empty when they will, or nobody knows."""
+    from jobs.dispatch import earliest_install
+
+    first, why = earliest_install(row)
+    if first is None or row.day is None or row.day >= first:
+        return ""
+    return f"{row.job.number} {row.job.customer.name}: promised {row.day:%a %d %b}, but {why}."
+
+
+__all__ = ["decisions", "ports", "stuck", "waiting"]

@@ -1,0 +1,190 @@
+"""Who may enter: every address of jobs × every role, a stranger and nobody."""
+
+from __future__ import annotations
+
+import datetime as dt
+import uuid
+
+import pytest
+from django.urls import get_resolver, reverse
+from django.utils import timezone
+
+from jobs import services
+from jobs.ics import feed_token
+from jobs.models import Absence, CrewMember, Holiday, Proposal
+from shared import roles
+from shared.models import Run
+from tests.factories import make_appointment, make_crew, make_job
+
+pytestmark = pytest.mark.django_db
+
+OFFICE = set(roles.OFFICE)
+FIELD = set(roles.FIELD)
+ALL = set(roles.ALL)
+
+# name: (who may enter, method, what the address takes)
+DOORS = {
+    "list": (ALL, "get", None),
+    "book": (OFFICE, "get", None),
+    "book_windows": (OFFICE, "post", None),
+    "find_customer": (OFFICE, "get", None),
+    "import": (OFFICE, "get", None),
+    "import_run": (OFFICE, "get", "import"),
+    "import_confirm": (OFFICE, "post", "import"),
+    "detail": (ALL, "get", "job"),
+    "job": (ALL, "get", "job"),
+    "edit": (OFFICE, "get", "job"),
+    "hold": (OFFICE, "post", "job"),
+    "unhold": (OFFICE, "post", "job"),
+    "cancel": (OFFICE, "post", "job"),
+    "take_up": (OFFICE, "post", "job"),
+    "visit_new": (OFFICE, "get", "job"),
+    "customer": (OFFICE, "get", "customer"),
+    "site_new": (OFFICE, "get", "customer"),
+    "sites": (OFFICE, "get", None),
+    "site": (OFFICE, "get", "site"),
+    "appointment": (ALL, "get", "visit"),
+    "appointment_edit": (OFFICE, "get", "visit"),
+    "windows": (OFFICE, "get", "visit"),
+    "move": (OFFICE, "get", "visit"),
+    "effect": (OFFICE, "get", "visit"),
+    "undo": (OFFICE, "post", "visit"),
+    "unplace": (OFFICE, "post", "visit"),
+    "lock": (OFFICE, "post", "visit"),
+    "promise": (OFFICE, "post", "visit"),
+    "let_go": (OFFICE, "post", "visit"),
+    "appointment_cancel": (OFFICE, "post", "visit"),
+    "split": (OFFICE, "post", "visit"),
+    "on_the_way": (OFFICE | FIELD, "post", "visit"),
+    "arrived": (OFFICE | FIELD, "post", "visit"),
+    "done": (OFFICE | FIELD, "post", "visit"),
+    "readiness": (OFFICE, "get", "visit"),
+    "ics": (OFFICE, "get", "visit"),
+    "calendar": (OFFICE, "get", None),
+    "swap": (OFFICE, "post", None),
+    "plan": (OFFICE, "get", None),
+    "plan_run": (OFFICE, "get", "run"),
+    "proposal": (OFFICE, "get", "proposal"),
+    "proposal_answer": (OFFICE, "post", "proposal"),
+    "stuck": (OFFICE, "get", None),
+    "my_day": (FIELD, "get", None),
+    "my_calendar": (FIELD, "get", None),
+    "feed_revoke": (OFFICE, "post", "feed"),
+    "crews": (OFFICE, "get", None),
+    "crew_new": (OFFICE, "get", None),
+    "skill_new": (OFFICE, "post", None),
+    "crew": (OFFICE, "get", "crew"),
+    "crew_hours": (OFFICE, "post", "crew"),
+    "crew_absence": (OFFICE, "post", "crew"),
+    "crew_member": (OFFICE, "post", "crew"),
+    "crew_day": (OFFICE, "post", "crew"),
+    "feed_open": (OFFICE, "post", "crew"),
+    "absence_remove": (OFFICE, "post", "absence"),
+    "member_end": (OFFICE, "post", "member"),
+    "holidays": (OFFICE, "get", None),
+    "usual_windows": (OFFICE, "post", None),
+    "holiday_remove": (OFFICE, "post", "holiday"),
+}
+OPEN = {"feed"}  # a signed address of its own
+
+
+@pytest.fixture
+def keys(cast, branch):
+    """A key of each kind of thing, in the cast's branch; the field people drive with the visit's crew."""
+    dispatcher = cast["dispatcher"]
+    crew = make_crew(branch, cast["measurer"], cast["installer"], people=2)
+    today = timezone.now().astimezone(branch.tz).date()
+    visit = make_appointment(make_job(branch), crew=crew, day=today, time="9:00")
+    now = timezone.now()
+    absence = Absence.objects.create(crew=crew, starts_at=now, ends_at=now + dt.timedelta(hours=1))
+    holiday = Holiday.objects.create(branch=branch, day=today + dt.timedelta(days=40), name="stock count")
+    run = Run.objects.create(kind="jobs.plan_routes", by=dispatcher)
+    imported = Run.objects.create(kind="jobs.import", by=dispatcher, params={"text": "x"})
+    proposal = Proposal.objects.create(branch=branch, from_on=today, until_on=today, created_by=dispatcher, run=run)
+    return {
+        "job": visit.job_id, "visit": visit.pk, "customer": visit.job.customer_id, "site": visit.job.site_id,
+        "crew": crew.pk, "absence": absence.pk, "holiday": holiday.pk, "run": run.pk, "import": imported.pk,
+        "proposal": proposal.pk, "member": CrewMember.objects.first().pk,
+        "feed": services.open_feed(branch=branch, crew=crew, by=dispatcher).pk,
+    }  # fmt: skip
+
+
+def address(name, keys):
+    taken = DOORS[name][2]
+    return reverse(f"jobs:{name}", args=[keys[taken]] if taken else [])
+
+
+def test_every_address_is_in_the_table():
+    names = {pattern.name for pattern in _patterns()}
+
+    assert names == set(DOORS) | OPEN
+
+
+def _patterns():
+    for part in get_resolver().url_patterns:
+        if getattr(part, "app_name", None) == "jobs":
+            return part.url_patterns
+    raise AssertionError("jobs has no addresses")
+
+
+@pytest.mark.parametrize("name", DOORS)
+def test_roles_that_may_enter_do_and_others_do_not(name, cast, keys, as_user):
+    allowed, method, _ = DOORS[name]
+    url = address(name, keys)
+
+    for role in roles.ALL:
+        if role in allowed and method == "post":
+            continue  # a deed changes what the next one would find; services and pages test them
+        answer = getattr(as_user(cast[role]), method)(url)
+        assert (answer.status_code == 403) is (role not in allowed), f"{role}: {answer.status_code}"
+        assert answer.status_code < 500
+
+
+@pytest.mark.parametrize("name", [name for name in DOORS if DOORS[name][1] == "post"])
+def test_deeds_answer_the_office_without_breaking(name, dispatcher, keys, as_user):
+    answer = as_user(dispatcher).post(address(name, keys))
+
+    assert answer.status_code in {200, 302, 404, 422}
+
+
+@pytest.mark.parametrize("name", DOORS)
+def test_nobody_signed_out_gets_in(name, keys, client):
+    answer = getattr(client, DOORS[name][1])(address(name, keys))
+
+    assert answer.status_code == 302
+    assert answer.url.startswith("/sign-in/")
+
+
+@pytest.mark.parametrize("name", [name for name in DOORS if DOORS[name][2]])
+def test_a_stranger_finds_nothing_there(name, stranger, keys, as_user):
+    answer = getattr(as_user(stranger), DOORS[name][1])(address(name, keys))
+
+    assert answer.status_code == 404
+
+
+def test_a_field_person_of_another_crew_finds_no_visit_and_no_job(branch, keys, as_user):
+    from tests.factories import make_user
+
+    other = make_user("installer", branch=branch)
+    make_crew(branch, other)
+
+    assert as_user(other).get(address("appointment", keys)).status_code == 404
+    assert as_user(other).get(address("job", keys)).status_code == 404
+    assert as_user(other).post(address("done", keys)).status_code == 404
+
+
+def test_a_calendar_address_opens_with_its_signature_only_until_it_is_revoked(branch, dispatcher, client):
+    feed = services.open_feed(branch=branch, crew=make_crew(branch), by=dispatcher)
+    url = reverse("jobs:feed", args=[feed_token(feed)])
+    forged = reverse("jobs:feed", args=[f"{uuid.uuid4().hex}.{feed_token(feed).partition('.')[2]}"])
+
+    assert client.get(url).status_code == 200
+    assert client.get(forged).status_code == 404
+    services.revoke_feed(feed=feed, by=dispatcher)
+    assert client.get(url).status_code == 404
+
+
+def test_the_workroom_sees_no_telephone_number(branch, workroom, keys, as_user):
+    page = as_user(workroom).get(address("job", keys)).content.decode()
+
+    assert "555-0142" not in page
