@@ -14,7 +14,7 @@ class SharedConfig(AppConfig):
 
     def ready(self) -> None:
         post_migrate.connect(keep_roles, sender=self)
-        from shared import checks, documents, menu, roles  # noqa: F401 - checks and kinds register themselves
+        from shared import checks, documents, menu, roles, status  # noqa: F401 - checks and kinds register themselves
 
         menu.add("Firm", "shared:firm", roles=[roles.OWNER], place=90)
 

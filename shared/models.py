@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import uuid
 from functools import cached_property
-from typing import TYPE_CHECKING, Any, Self
+from typing import TYPE_CHECKING, Any, ClassVar, Self
 from zoneinfo import ZoneInfo
 
 from django.contrib.auth.models import AbstractUser, UserManager
@@ -112,7 +112,7 @@ class User(AbstractUser):
     branch = models.ForeignKey(Branch, null=True, blank=True, on_delete=models.PROTECT, related_name="people")
     phone = models.CharField(max_length=40, blank=True)
 
-    objects = UserManager()
+    objects: ClassVar[UserManager[Self]] = UserManager()
     people = PeopleQuerySet.as_manager()
 
     class Meta(AbstractUser.Meta):  # type: ignore[name-defined,misc]

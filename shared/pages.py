@@ -26,5 +26,6 @@ urlpatterns = [
     path("firm/people/<int:pk>/password/", views.new_password, name="new_password"),
     path("trail/", views.trail, name="trail"),
     path("machine/", views.machine, name="machine"),
+    path("machine/ask/", views.ask_worker, name="ask_worker"),
     path("healthz", views.healthz, name="healthz"),
 ]

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from typing import Any
 
+from django.db import transaction
+from django.shortcuts import get_object_or_404
 from django.urls import reverse
 from drf_spectacular.utils import extend_schema, extend_schema_field
 from rest_framework import serializers, status
@@ -15,7 +17,9 @@ from rest_framework.response import Response
 from rest_framework.routers import DefaultRouter
 from rest_framework.viewsets import GenericViewSet, ViewSet
 
-from shared import documents, runs
+from shared import documents, runs, services
+from shared import roles as all_roles
+from shared.api import DeedViewSet
 from shared.models import Branch, Document, Run, User
 
 
@@ -29,6 +33,12 @@ class BranchSerializer(serializers.ModelSerializer[Branch]):
     class Meta:
         model = Branch
         fields = ["id", "name", "zone", "units", "paper", "jurisdiction"]
+
+
+class WholeBranchSerializer(serializers.ModelSerializer[Branch]):
+    class Meta:
+        model = Branch
+        fields = ["id", *services.BRANCH_FIELDS]
 
 
 class MeSerializer(serializers.ModelSerializer[User]):
@@ -78,6 +88,73 @@ class AskedDocumentSerializer(serializers.Serializer[Any]):
 
     kind = serializers.CharField(max_length=60)
     subject = serializers.CharField(max_length=40)
+
+
+class PersonSerializer(serializers.ModelSerializer[User]):
+    """Somebody's account. A password goes in, never out."""
+
+    roles = serializers.ListField(child=serializers.ChoiceField(choices=all_roles.ALL), source="role_names")
+    password = serializers.CharField(write_only=True, required=False)
+
+    class Meta:
+        model = User
+        fields = ["id", "username", "name", "phone", "email", "is_active", "branch", "roles", "password"]
+        extra_kwargs = {"username": {"validators": []}, "branch": {"required": True, "allow_null": False}}
+
+    def to_representation(self, instance: User) -> dict[str, Any]:
+        shown: dict[str, Any] = super().to_representation(instance)
+        return {**shown, "roles": sorted(instance.role_names)}
+
+
+class BranchViewSet(DeedViewSet):
+    """The branches; an owner changes theirs."""
+
+    roles = all_roles.ALL
+    deed_roles = dict.fromkeys(("update", "partial_update"), (all_roles.OWNER,))
+    http_method_names = ["get", "put", "patch", "head", "options"]
+    serializer_class = WholeBranchSerializer
+    queryset = Branch.objects.all()
+
+    request: SignedIn
+
+    def perform_update(self, serializer: Any) -> None:
+        stored = Branch.objects.get(pk=serializer.instance.pk)
+        services.change_branch(branch=stored, by=self.request.user, **serializer.validated_data)
+        serializer.instance.refresh_from_db()
+
+
+class PersonViewSet(DeedViewSet):
+    """The people of the branch; an owner gives and changes accounts."""
+
+    roles = (all_roles.OWNER,)
+    serializer_class = PersonSerializer
+    queryset = User.people.prefetch_related("groups")
+    filterset_fields = ["is_active"]
+    request: SignedIn
+
+    def perform_create(self, serializer: Any) -> None:
+        facts = dict(serializer.validated_data)
+        branch = get_object_or_404(Branch.objects.visible_to(self.request.user), pk=facts.pop("branch").pk)
+        serializer.instance = services.add_person(
+            by=self.request.user,
+            branch=branch,
+            username=facts.pop("username"),
+            password=facts.pop("password", ""),
+            role_names=facts.pop("role_names", ()),
+            **facts,
+        )
+
+    def perform_update(self, serializer: Any) -> None:
+        facts, by = dict(serializer.validated_data), self.request.user
+        for fixed in ("username", "branch"):
+            facts.pop(fixed, None)
+        with transaction.atomic():
+            person = serializer.instance
+            if password := facts.pop("password", ""):
+                services.give_new_password(person=person, by=by, password=password)
+            serializer.instance = services.change_person(
+                person=person, by=by, role_names=facts.pop("role_names", None), **facts
+            )
 
 
 class MeViewSet(ViewSet):
@@ -140,5 +217,7 @@ class DocumentViewSet(GenericViewSet[Document]):
 def register(router: DefaultRouter) -> None:
     """The routes of this app."""
     router.register("me", MeViewSet, basename="me")
+    router.register("branches", BranchViewSet, basename="branch")
+    router.register("people", PersonViewSet, basename="person")
     router.register("runs", RunViewSet, basename="run")
     router.register("documents", DocumentViewSet, basename="document")

@@ -12,7 +12,7 @@ from django.conf import settings
 from django.db import connection
 from django.utils import timezone
 
-from shared import broker
+from shared import broker, runs
 from shared.models import Run
 
 
@@ -40,11 +40,24 @@ def zone_data_version() -> str:
         return "the machine's own"
 
 
+@runs.long_work("shared.answer", title="Does the worker answer?")
+def answer(ctx: runs.Context) -> dict[str, object]:
+    """A worker says who it is, and proves that it can make a PDF: the libraries for it are the system's."""
+    ctx.progress(0, 1, "drawing a sheet")
+    from weasyprint import HTML
+
+    pdf = HTML(string="<p>35 3/8</p>").write_pdf()
+    ctx.progress(1, 1)
+    seconds = (timezone.now() - ctx.run.created_at).total_seconds()
+    return {"host": platform.node(), "after_seconds": round(seconds, 1), "pdf_bytes": len(pdf)}
+
+
 def work() -> dict[str, object]:
     """How much long work waits, is under way, and failed within a day."""
     day_ago = timezone.now() - timedelta(days=1)
     return {
         "waiting": Run.objects.filter(state=Run.State.WAITING).count(),
         "under_way": Run.objects.filter(state=Run.State.UNDER_WAY).count(),
+        "answer": Run.objects.filter(kind="shared.answer").first(),
         "failed": list(Run.objects.filter(state=Run.State.FAILED, ended_at__gte=day_ago)[:20]),
     }

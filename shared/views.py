@@ -299,6 +299,15 @@ def machine(request: SheetRequest) -> HttpResponse:
     return render(request, "shared/machine.html", {"facts": status.facts(), "work": status.work()})
 
 
+@login_required
+@roles_required(OWNER)
+@require_POST
+def ask_worker(request: SheetRequest) -> HttpResponse:
+    """Ask for a small piece of long work, to see it done."""
+    runs.start("shared.answer", by=request.user, key="shared.answer")
+    return redirect("shared:machine")
+
+
 # -- what went wrong --------------------------------------------------------------------------
 
 

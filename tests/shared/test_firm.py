@@ -147,3 +147,47 @@ def test_an_owner_of_no_branch_looks_over_all(branch: Branch, as_user: Callable[
 
     assert branch.name in page
     assert other.name in page
+
+
+# -- the same over the API -------------------------------------------------------------------
+
+
+def test_the_api_gives_and_changes_an_account(owner: User, branch: Branch, api_as: Callable[[User], Any]) -> None:
+    client = api_as(owner)
+    body = {"username": "una", "name": "Una", "password": "ten brown sills", "branch": branch.pk, "roles": ["measurer"]}
+
+    made = client.post("/api/people/", body, format="json")
+    changed = client.patch(f"/api/people/{made.json()['id']}/", {"roles": ["installer"]}, format="json")
+
+    assert made.status_code == 201, made.content
+    assert "password" not in made.json()
+    assert changed.json()["roles"] == ["installer"]
+    assert AuditEntry.objects.filter(by=owner).count() == 2
+
+
+def test_the_api_refuses_the_last_owner_with_the_field(owner: User, api_as: Callable[[User], Any]) -> None:
+    answer = api_as(owner).patch(f"/api/people/{owner.pk}/", {"roles": []}, format="json")
+
+    assert answer.status_code == 409
+    assert answer.json()["errors"][0]["field"] == "role_names"
+
+
+def test_the_api_changes_a_branch_for_its_owner_only(
+    cast: dict[str, User], branch: Branch, api_as: Callable[[User], Any]
+) -> None:
+    path = f"/api/branches/{branch.pk}/"
+
+    answers = {
+        name: api_as(user).patch(path, {"phone": name}, format="json").status_code for name, user in cast.items()
+    }
+
+    assert {name for name, code in answers.items() if code == 200} == {"owner"}
+    assert api_as(cast["installer"]).get(path).json()["phone"] == "owner"
+    assert api_as(cast["stranger"]).get(path).status_code == 404
+
+
+def test_the_api_lets_nobody_put_people_in_another_branch(owner: User, api_as: Callable[[User], Any]) -> None:
+    body = {"username": "spy", "name": "S", "password": "ten brown sills", "roles": ["owner"]}
+    body["branch"] = make_branch().pk
+
+    assert api_as(owner).post("/api/people/", body, format="json").status_code == 404
