@@ -115,14 +115,15 @@ class Postgres:
         """The DATABASE_URL of a database."""
         return f"postgresql://postgres@127.0.0.1:{self.port}/{database}"
 
-    def new_database(self) -> str:
-        """A fresh empty database; its URL."""
+    def new_database(self, like: str = "") -> str:
+        """A fresh database, empty or a copy of the one at the URL `like`; its URL."""
         import psycopg
 
         self.made += 1
         name = f"jambwise_{os.getpid()}_{self.made}"
+        copied = f' TEMPLATE "{like.rpartition("/")[2]}"' if like else ""
         with psycopg.connect(self.url("postgres"), autocommit=True) as link:
-            link.execute(f'CREATE DATABASE "{name}"')  # type: ignore[arg-type]
+            link.execute(f'CREATE DATABASE "{name}"{copied}')  # type: ignore[arg-type]
         return self.url(name)
 
 
@@ -286,6 +287,32 @@ class Site:
         shutil.rmtree(self.folder, ignore_errors=True)
 
 
+def _manage(env: dict[str, str], *args: str) -> None:
+    subprocess.run([sys.executable, "manage.py", *args], cwd=ROOT, env=env, check=True, stdout=subprocess.DEVNULL)
+
+
+@cache
+def _groundwork(kind: str) -> tuple[Path, str]:
+    """A data folder with collected static files and a migrated database to copy, made once per process."""
+    folder = Path(tempfile.mkdtemp(prefix="jw-ground-"))
+    atexit.register(shutil.rmtree, folder, ignore_errors=True)
+    url = the_postgres().new_database() if kind == "postgresql" else f"sqlite:///{folder}/jambwise.sqlite3"
+    env = {**_clean_environment(), "JAMBWISE_DATA": str(folder), "DATABASE_URL": url}
+    _manage(env, "migrate", "-v", "0")
+    if kind == "sqlite":
+        _manage(env, "collectstatic", "--noinput", "-v", "0")
+    else:
+        shutil.copytree(_groundwork("sqlite")[0] / "static", folder / "static")
+    return folder, url
+
+
+def _clean_environment() -> dict[str, str]:
+    """This process's, without what was set for its own tests."""
+    mine = {name for name in os.environ if name.startswith(("JAMBWISE_", "DATABASE_", "DJANGO_", "REDIS_"))}
+    kept = {name: value for name, value in os.environ.items() if name not in mine}
+    return {**kept, "DJANGO_SETTINGS_MODULE": "shared.settings", "JAMBWISE_DEBUG": "off"}
+
+
 def start_site(kind: str = "sqlite", *, jobs: int = 0, worker: bool = True, **settings: str) -> Site:
     """
     Start a whole site.
@@ -303,21 +330,23 @@ def start_site(kind: str = "sqlite", *, jobs: int = 0, worker: bool = True, **se
     """
     folder = Path(tempfile.mkdtemp(prefix="jw-site-"))
     broker = new_broker()
+    ground, url = _groundwork(kind)
+    shutil.copytree(ground / "static", folder / "static")
+    if kind == "postgresql":
+        url = the_postgres().new_database(like=url)
+    else:
+        shutil.copy(ground / "jambwise.sqlite3", folder)
+        url = f"sqlite:///{folder}/jambwise.sqlite3"
     env = {
-        **os.environ,
-        "DJANGO_SETTINGS_MODULE": "shared.settings",
+        **_clean_environment(),
         "JAMBWISE_DATA": str(folder),
-        "JAMBWISE_DEBUG": "off",
         "REDIS_URL": broker.url,
-        "DATABASE_URL": the_postgres().new_database() if kind == "postgresql" else "",
+        "DATABASE_URL": url,
         **settings,
     }
-    env.pop("JAMBWISE_TEST_DATABASE", None)
     site = Site(kind, env, folder, broker)
     try:
         broker.start()
-        site.manage("migrate", "-v", "0")
-        site.manage("collectstatic", "--noinput", "-v", "0")
         if jobs:
             site.manage("load_demo", "--jobs", str(jobs), "--seed", "1")
         site.start_web()
