@@ -82,15 +82,19 @@ def set_loop(bench: Bench, height: Length) -> None:
         return
     share = Length(int(height.times(rule.share)))
     drop = max(share, rule.least).down(rule.step)
-    limit = bench.order.loop_limit
+    limit, by_rule = bench.order.loop_limit, bench.order.loop_rule or "the cord rule of the place"
+    note = f"on the {bench.option('control_side') or 'control'} side"
     if limit is not None and drop > limit:
         drop = limit.down(rule.step)
-        bench.remark("note", "loop_limit", f"loop shortened to {bench.text(drop)} by the cord rule of the place")
+        note += f", shortened from {bench.text(max(share, rule.least).down(rule.step))}: {by_rule}"
+        bench.remark("note", "loop_limit", f"loop shortened to {bench.text(drop)} by {by_rule}")
     if drop < rule.least:
         problem = f"a loop may hang {bench.text(limit or drop)} here, too little to work it; take another control"
-        raise CannotMake("loop_limit", problem, f"at least {bench.text(rule.least)}")
+        raise CannotMake("loop_limit", f"{problem} ({by_rule})", f"at least {bench.text(rule.least)}")
+    if bench.order.loop_warning:
+        bench.remark("check", "loop_rule", bench.order.loop_warning)
     bench.set_measure("loop", drop * 2, "loop, twice its drop")
-    bench.figure_length("loop_drop", "loop hangs", drop, f"on the {bench.option('control_side') or 'control'} side")
+    bench.figure_length("loop_drop", "loop hangs", drop, note)
     bench.remark(
         "check",
         "loop",

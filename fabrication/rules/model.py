@@ -52,8 +52,10 @@ class Order(Record):
 
     `basis` says whether the workroom takes the clearance (*opening size*) or makes as given
     (*finished size*). Cloth is cut for `longest_height` (the height where left out). `loop_limit` is
-    how far below the head a loop may hang by local rule. `lay` and `pattern_start` are set for a
-    room together, see `make_room`. `code` names the unit in messages and on the drawing.
+    how far below the head a loop may hang by local rule, `loop_rule` says by which, `loop_warning`
+    what of the rule could not be held against it (see `fabrication.rules.cords`). `lay` and
+    `pattern_start` are set for a room together, see `make_room`. `code` names the unit in messages
+    and on the drawing.
     """
 
     width: Length = field(metadata=bounds(least="1", most="600"))
@@ -64,6 +66,8 @@ class Order(Record):
     options: Mapping[str, str] = field(default_factory=dict)
     cutouts: tuple[Cutout, ...] = ()
     loop_limit: Length | None = None
+    loop_rule: str = ""
+    loop_warning: str = ""
     lay: str = field(default="", metadata=among("", "straight", "turned"))
     pattern_start: bool = True
     code: str = ""

@@ -5,13 +5,16 @@ from __future__ import annotations
 from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
 from functools import cache
 from itertools import groupby
+from math import ceil
 from typing import Any
 
 from django.db import transaction
 
 from fabrication.models import Material, Part, RecipeRevision, Tolerance, UnitMake
 from fabrication.rules import recipes as rules
+from fabrication.rules.cords import LoopRule, loop_rule
 from fabrication.rules.records import plain
+from measuring.evaluation import fit_of, jurisdiction_of
 from measuring.models import Product, SizeChange, Unit
 from measuring.ports import NewSize
 from shared.audit import entry, record, record_all
@@ -57,6 +60,7 @@ def order_of(unit: Unit, recipe: rules.Recipe, size: NewSize | None = None) -> r
     if width is None or height is None:
         raise Refused(f"{unit.code} has no order size yet", field="unit")
     known = {option.key: {choice.key for choice in option.choices} for option in recipe.options}
+    loop = loop_rule_of(unit, recipe)
     return rules.Order(
         width=width,
         height=height,
@@ -64,7 +68,33 @@ def order_of(unit: Unit, recipe: rules.Recipe, size: NewSize | None = None) -> r
         basis=unit.basis,
         longest_height=max(longest or height, height),
         options={key: value for key, value in unit.options.items() if value in known.get(key, ())},
+        loop_limit=loop.limit,
+        loop_rule=loop.rule,
+        loop_warning=loop.warning,
         code=unit.code,
+    )
+
+
+def loop_rule_of(unit: Unit, recipe: rules.Recipe) -> LoopRule:
+    """
+    How far the unit's control loop may hang by the rules of the branch's place.
+
+    The figures of a place bind every loop there, whoever lives behind the window: children visit.
+    No rule where the control is no loop, or the firm has no rules of the place loaded.
+    """
+    loop = getattr(recipe.trade, "loop", None)
+    chosen = str(unit.options.get("control") or "")
+    if loop is None or chosen not in loop.control:
+        return LoopRule()
+    place = jurisdiction_of(unit.opening.job)
+    if place is None:
+        return LoopRule()
+    control = fit_of(unit.product).control(chosen) if unit.product.fit else None
+    return loop_rule(
+        place,
+        has_device=control is not None and control.device,
+        head_height=unit.opening.reach_height,
+        unit=unit.product.branch.unit,
     )
 
 
@@ -185,7 +215,7 @@ def make_columns(
             "remarks": [remark.to_json() for remark in made.remarks],
             "made": made.to_json(),
         },
-        "weight_g": int(made.weight_g),
+        "weight_g": ceil(made.weight_g),
         "packages": [{"name": one.what, "longest": one.longest.ticks} for one in made.packages],
     }
 
@@ -203,7 +233,7 @@ def part_rows(make: UnitMake, made: rules.UnitMake, materials: Mapping[str, Mate
             width=part.width,
             may_turn=part.may_turn,
             derivation=part.derivation,
-            weight_g=int(part.weight_g),
+            weight_g=ceil(part.weight_g),
             state=Part.State.TO_CUT if part.kind in CUT else Part.State.TO_PULL,
         )
 

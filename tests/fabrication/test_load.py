@@ -1,4 +1,4 @@
-"""The load of work places: due dates against hours."""
+"""The load of a work place in order of due date."""
 
 import datetime as dt
 
@@ -12,18 +12,32 @@ from tests.fabrication.rows import make_made_unit
 MONDAY = dt.date(2026, 11, 23)
 
 
-def test_work_due_on_a_weekend_counts_the_days_before_it():
-    work = [(MONDAY + dt.timedelta(days=5), 5 * 480)]
+def _day(offset):
+    return MONDAY + dt.timedelta(days=offset)
 
-    rows = day_loads(work, today=MONDAY, day_min=480, is_worked=lambda day: day.weekday() < 5)
 
-    assert [(row.there_min, row.late_min) for row in rows] == [(2400, 0)]
+def test_work_that_fits_before_every_date_is_never_late():
+    rows = day_loads([(_day(0), 400), (_day(1), 500)], today=MONDAY, day_min=480, is_worked=lambda day: True)
+
+    assert [row.late_min for row in rows] == [0, 0]
+
+
+def test_a_weekend_brings_no_minutes():
+    rows = day_loads([(_day(7), 2500)], today=MONDAY, day_min=480, is_worked=lambda day: day.weekday() < 5)
+
+    assert rows[0].there_min == 6 * 480  # Monday to Friday and the next Monday
+    assert rows[0].late_min == 0
 
 
 def test_what_was_due_before_today_counts_today():
-    rows = day_loads([(MONDAY - dt.timedelta(days=9), 500)], today=MONDAY, day_min=480, is_worked=lambda day: True)
+    rows = day_loads([(_day(-3), 500)], today=MONDAY, day_min=480, is_worked=lambda day: True)
 
     assert [(row.day, row.late_min) for row in rows] == [(MONDAY, 20)]
+
+
+def test_fewer_than_no_minutes_a_day_are_refused():
+    with pytest.raises(ValueError, match="at least 0"):
+        day_loads([], today=MONDAY, day_min=-1, is_worked=lambda day: True)
 
 
 @pytest.mark.django_db
