@@ -1,7 +1,7 @@
 """
 How often slips are caught and honest openings questioned: a seeded simulation.
 
-Run as ``python -m tests.benchmarks.misreads [--openings 20000] [--write]``; with ``--write`` the
+Run as ``python -m tests.benchmarks.misreads [--openings 20000] [--dry]``; the
 table goes to docs/misreads.md, the model beside it. The simulation shares no arithmetic with the
 rules: it builds four corners in float inches, and reads them.
 """
@@ -233,7 +233,7 @@ def report(count: int) -> Iterator[str]:
     """The document, line by line; every figure in it is measured here."""
     model, each = Model(), max(100, count // 10)
     yield "# How well slips are caught\n"
-    yield "Written by `python -m tests.benchmarks.misreads --write`; do not edit by hand.\n"
+    yield "Written by `python -m tests.benchmarks.misreads`; do not edit by hand.\n"
     yield "A reading is questioned when a slip explains the readings better than the opening's own shape does"
     yield "(`measuring/rules/misreads.py`). These are the measured shares on simulated openings.\n"
     yield f"## The model\n\nSeed 1; {count} honest openings a row, {each} slipped openings for each slip and row."
@@ -279,13 +279,13 @@ def slips_report(each: int, model: Model) -> Iterator[str]:
 def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--openings", type=int, default=20_000)
-    parser.add_argument("--write", action="store_true", help=f"write {DOCUMENT.name}")
-    options = parser.parse_args()
+    parser.add_argument("--dry", action="store_true", help=f"leave docs/{DOCUMENT.name} as it is")
+    options, _ = parser.parse_known_args()
     began = time.monotonic()
     text = "\n".join(report(options.openings)) + "\n"
     print(text)
     print(f"{time.monotonic() - began:.0f} s")
-    if options.write:
+    if not options.dry:
         DOCUMENT.write_text(text, encoding="utf-8")
 
 

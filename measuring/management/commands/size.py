@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import os
 import sys
 from collections.abc import Iterator, Mapping, Sequence
 from typing import IO, Any
@@ -27,10 +28,14 @@ class Command(BaseCommand):
         parser.add_argument("--unit", choices=UNITS, default="in", help="of lines that name none")
 
     def handle(self, *args: Any, **options: Any) -> None:
-        if options["lines"]:
-            code = run_command(lambda: size_lines(options["file"], options["unit"]))
-        else:
-            code = run_command(lambda: size_document(options["file"]))
+        try:
+            if options["lines"]:
+                code = run_command(lambda: size_lines(options["file"], options["unit"]))
+            else:
+                code = run_command(lambda: size_document(options["file"]))
+        except BrokenPipeError:  # whoever read the answers has gone away, as `head` does
+            os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+            code = 1
         if code:
             sys.exit(code)
 
@@ -42,7 +47,7 @@ def size_document(name: str) -> int:
     out = sys.stdout
     out.write('{"openings": [')
     for place, opening in enumerate(openings):
-        out.write(("" if place == 0 else ", ") + json.dumps(_answer(opening, rooms), ensure_ascii=False))
+        out.write(("" if place == 0 else ", ") + json.dumps(_answer(opening, rooms)))
     out.write("]}\n")
     out.flush()
     return 0
@@ -90,7 +95,7 @@ def size_lines(name: str, unit: str) -> int:
         for number, line in lines(source):
             reader = Reader.parse(line, f"line {number}")
             own = reader.string("unit", unit, choices=UNITS)
-            out.write(json.dumps(answer(read_opening(reader, own)), ensure_ascii=False) + "\n")
+            out.write(json.dumps(answer(read_opening(reader, own))) + "\n")
             out.flush()
     return 0
 
