@@ -2,21 +2,23 @@
 
 from django.urls import path
 
-from measuring.views import openings, range, sizes, visits
+from measuring.views import field, openings, range, sizes, visits
 
 app_name = "measuring"
 
 urlpatterns = [
-    path("visits/", visits.day, name="day"),
-    path("visits/<int:pk>/", visits.visit, name="visit"),
-    path("visits/<int:pk>/begin/", visits.begin, name="begin"),
-    path("visits/<int:pk>/rooms/", visits.add_room, name="add_room"),
-    path("visits/<int:pk>/rooms/<int:room_pk>/openings/", visits.add_opening, name="add_opening"),
-    path("visits/<int:pk>/rooms/<int:room_pk>/defaults/", visits.room_defaults, name="room_defaults"),
-    path("visits/<int:pk>/rooms/<int:room_pk>/order/", visits.reorder, name="reorder"),
-    path("visits/<int:pk>/list/", visits.load_list, name="load_list"),
-    path("visits/<int:pk>/close/", visits.close, name="close"),
-    path("visits/<int:pk>/reopen/", visits.reopen, name="reopen"),
+    path("sw.js", field.worker, name="worker"),
+    path("measure/", visits.day, name="day"),
+    path("measure/offline/", field.shell, name="offline"),
+    path("measure/<int:pk>/", visits.visit, name="visit"),
+    path("measure/<int:pk>/begin/", visits.begin, name="begin"),
+    path("measure/<int:pk>/rooms/", visits.add_room, name="add_room"),
+    path("measure/<int:pk>/rooms/<int:room_pk>/openings/", visits.add_opening, name="add_opening"),
+    path("measure/<int:pk>/rooms/<int:room_pk>/defaults/", visits.room_defaults, name="room_defaults"),
+    path("measure/<int:pk>/rooms/<int:room_pk>/order/", visits.reorder, name="reorder"),
+    path("measure/<int:pk>/list/", visits.load_list, name="load_list"),
+    path("measure/<int:pk>/close/", visits.close, name="close"),
+    path("measure/<int:pk>/reopen/", visits.reopen, name="reopen"),
     path("openings/<int:pk>/", openings.opening, name="opening"),
     path("openings/<int:pk>/readings/", openings.readings, name="readings"),
     path("openings/<int:pk>/reading/", openings.add_reading, name="add_reading"),
@@ -52,4 +54,5 @@ urlpatterns = [
     path("range/<int:pk>/", range.product, name="product"),
     path("range/times/", range.measure_times, name="measure_times"),
     path("tapes/", range.tapes, name="tapes"),
+    path("phones/", field.devices, name="devices"),
 ]

@@ -21,6 +21,7 @@ from measuring.services.visits import open_ends
 from measuring.sheets import live_units, rooms_of
 from shared.access import roles_required
 from shared.errors import Refused
+from shared.roles import MEASURER
 
 
 @login_required
@@ -36,7 +37,13 @@ def day(request: HttpRequest) -> HttpResponse:
         .select_related("job__customer", "job__site", "job__branch", "crew", "visit")
         .order_by("starts_at", "pk")
     )
-    return render(request, "measuring/day.html", {"appointments": rows, "today": now.date()})
+    context = {"appointments": rows, "today": now.date(), "takes_field": takes_field(request)}
+    return render(request, "measuring/day.html", context)
+
+
+def takes_field(request: HttpRequest) -> bool:
+    """Whether the page that works without signal takes over: for measurers, unless they ask for the plain one."""
+    return request.user.has_role(MEASURER) and "plain" not in request.GET
 
 
 @login_required
@@ -48,6 +55,7 @@ def visit(request: HttpRequest, pk: int) -> HttpResponse:
     current = Visit.objects.filter(appointment=appointment).select_related("tape", "measurer").first()
     openings = services.openings_of(current) if current else []
     context = {
+        "takes_field": takes_field(request),
         "appointment": appointment,
         "visit": current,
         "job": appointment.job,

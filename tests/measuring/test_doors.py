@@ -39,6 +39,8 @@ PAGES: dict[str, set[str]] = {
     "product": OFFICE,
     "measure_times": OFFICE,
     "tapes": MEASURES,
+    "devices": SEES - {"workroom"},
+    "offline": MEASURES,
 }
 """Pages that are read, and by whom."""
 
@@ -74,10 +76,10 @@ DEEDS: dict[str, set[str]] = {
 }
 """Deeds (POST), and by whom."""
 
-OF_ONESELF = {"day", "tapes", "range", "new_product", "measure_times"}
+OF_ONESELF = {"day", "tapes", "range", "new_product", "measure_times", "devices", "offline"}
 """Pages that name no row: a stranger enters, and sees their own branch."""
-FIELD_PAGES = {"offline", "worker", "manifest"}
-"""Tested in `test_deeds`: they hold no rows."""
+OPEN_TO_ALL = {"worker"}
+"""Holds no rows: a browser fetches it without asking who is there."""
 
 
 @pytest.fixture
@@ -150,7 +152,7 @@ def address(name: str, rows: dict[str, int]) -> str:
 def test_every_route_is_in_the_tables() -> None:
     names = {pattern.name for pattern in urls.urlpatterns if isinstance(pattern, URLPattern)}
 
-    assert names == PAGES.keys() | DEEDS.keys() | FIELD_PAGES
+    assert names == PAGES.keys() | DEEDS.keys() | OPEN_TO_ALL
 
 
 @pytest.mark.parametrize("name", PAGES)
@@ -211,6 +213,30 @@ def test_the_workroom_sees_sizes_and_no_phone_number(
         page = as_user(workroom).get(address(name, keys["rows"])).content.decode()
 
         assert "555-0101" not in page
+
+
+def test_the_service_worker_is_served_from_the_root(client: Client) -> None:
+    answer = client.get("/sw.js")
+
+    assert answer.status_code == 200
+    assert answer["Content-Type"].startswith("text/javascript")
+    assert "/static/measuring/field/visit.js" in answer.content.decode()
+
+
+def test_a_phone_is_revoked_by_its_own_person_only(
+    measurer: User, dispatcher: User, as_user: Callable[[User], Client]
+) -> None:
+    from measuring import deeds
+
+    device, _ = deeds.register_device(user=measurer)
+    url = reverse("measuring:devices")
+
+    refused = as_user(dispatcher).post(url, {"device": device.pk}).status_code
+    allowed = as_user(measurer).post(url, {"device": device.pk}).status_code
+
+    assert (refused, allowed) == (404, 302)
+    device.refresh_from_db()
+    assert device.revoked_at is not None
 
 
 def test_a_tape_is_ones_own(dispatcher: User, measurer: User, as_user: Callable[[User], Client]) -> None:

@@ -1,0 +1,170 @@
+/*
+ * The measurer's drawings on the phone, as readings arrive: the twin of measuring/drawings.py.
+ * Lengths are ticks; what comes back is an SVG element.
+ */
+import { formatLength, inchParts, TICKS_PER_INCH, TICKS_PER_MM } from "../rules.js";
+
+const NS = "http://www.w3.org/2000/svg";
+const WIDTH = 420, HEIGHT = 318;
+const USUAL = { in: [36 * TICKS_PER_INCH, 48 * TICKS_PER_INCH], mm: [900 * TICKS_PER_MM, 1200 * TICKS_PER_MM] };
+
+export function svg(name, attributes = {}, ...children) {
+  const made = document.createElementNS(NS, name);
+  for (const [key, value] of Object.entries(attributes)) made.setAttribute(key, String(value));
+  made.append(...children);
+  return made;
+}
+
+const line = (x1, y1, x2, y2, look) => svg("line", { class: look, x1, y1, x2, y2 });
+const rect = (x, y, width, height, look) => svg("rect", { class: look, x, y, width: Math.max(width, 0), height: Math.max(height, 0) });
+const text = (x, y, words, look = "word", size = 11, anchor = "middle", turn = 0) =>
+  svg("text", { class: look, x, y, "font-size": size, "text-anchor": anchor, ...(turn ? { transform: `rotate(${turn} ${x} ${y})` } : {}) }, words);
+
+/** A length centred on a point, its fraction stacked. */
+function length(x, y, ticks, unit, size, look, turn = 0) {
+  const group = svg("g", turn ? { transform: `rotate(${turn} ${x} ${y})` } : {});
+  if (unit !== "in" || ticks % TICKS_PER_INCH === 0) {
+    group.append(text(x, y + size * 0.36, formatLength(ticks, unit), look, size));
+    return group;
+  }
+  const [whole, numerator, denominator] = inchParts(ticks);
+  const small = size * 0.62, em = 0.6;
+  const wholeWidth = whole ? String(whole).length * em * size : 0;
+  const partWidth = Math.max(String(numerator).length, String(denominator).length) * em * small;
+  const gap = whole ? size * 0.12 : 0;
+  const left = x - (wholeWidth + gap + partWidth) / 2, middle = left + wholeWidth + gap + partWidth / 2;
+  if (whole) group.append(text(left + wholeWidth, y + size * 0.36, String(whole), look, size, "end"));
+  group.append(
+    text(middle, y - size * 0.1, String(numerator), look, small),
+    line(middle - partWidth / 2, y + size * 0.02, middle + partWidth / 2, y + size * 0.02, "thin"),
+    text(middle, y + size * 0.6, String(denominator), look, small),
+  );
+  return group;
+}
+
+function figure(out, x, y, ticks, unit, look, turn = 0) {
+  const size = 15, room = (formatLength(ticks, unit).length * 0.6 * 0.78 + 0.5) * size;
+  const [across, down] = turn ? [size * 1.5, room] : [room, size * 1.5];
+  out.append(rect(x - across / 2, y - down / 2, across, down, "fill-sheet patch"), length(x, y, ticks, unit, size, look, turn));
+}
+
+/** A dimension line with slanted end strokes and its figure; dashed while nothing is read there. */
+function span(out, one, name, x1, y1, x2, y2, ticks, at = 0.5) {
+  const upright = Math.abs(x2 - x1) < Math.abs(y2 - y1);
+  const doubted = one.doubted.includes(name), here = one.here === name;
+  const look = here ? "chalk" : doubted ? "stop" : ticks === undefined ? "dashed" : "pencil";
+  out.append(line(x1, y1, x2, y2, look));
+  const d = upright ? [2.8, 2.8] : [2.8, -2.8];
+  for (const [x, y] of [[x1, y1], [x2, y2]]) out.append(line(x - d[0], y - d[1], x + d[0], y + d[1], look === "dashed" ? "pencil" : look));
+  if (ticks === undefined) return;
+  figure(out, x1 + (x2 - x1) * at, y1 + (y2 - y1) * at, ticks, one.unit, doubted ? "stop-word" : here ? "chalk-word" : "word", upright ? -90 : 0);
+}
+
+/**
+ * An opening to scale. `one`: name, unit, readings (ticks by place), asked (places), here (the
+ * place being read), doubted (places), covering [width, height] or null, isOutside, things, sill.
+ */
+export function openingDrawing(one) {
+  const read = one.readings;
+  const of = (set) => Object.entries(read).filter(([place]) => place.startsWith(set)).map(([, ticks]) => ticks);
+  const widths = of("widths."), heights = of("heights.");
+  const [usualWidth, usualHeight] = USUAL[one.unit];
+  const width = widths.length ? Math.max(...widths) : one.covering?.[0] ?? usualWidth;
+  const height = heights.length ? Math.max(...heights) : one.covering?.[1] ?? usualHeight;
+  const scale = Math.min(210 / Math.max(width, one.covering?.[0] ?? 0), 210 / Math.max(height, one.covering?.[1] ?? 0));
+  const w = width * scale, h = height * scale;
+  const x = 66 + (210 - w) / 2, y = 44 + (210 - h) / 2, right = x + w, bottom = y + h, middle = x + w / 2;
+  const half = (place) => ((read[`widths.${place}`] ?? width) * scale) / 2;
+  const out = svg("svg", { class: "drawing opening", viewBox: `0 0 ${WIDTH} ${HEIGHT}`, role: "img", "aria-label": spoken(one) });
+
+  for (const [grow, look] of [[0, "ink"], [5, "thin"]]) {
+    const rows = [["top", y - grow], ["middle", y + h / 2], ["bottom", bottom + grow]];
+    const left = rows.map(([place, at]) => `${middle - half(place) - grow},${at}`);
+    const other = rows.map(([place, at]) => `${middle + half(place) + grow},${at}`).reverse();
+    out.append(svg("polygon", { class: look, points: [...left, ...other].join(" ") }));
+  }
+  if (one.sill === "sill") out.append(line(x - 14, bottom + 9, right + 14, bottom + 9, "ink"));
+  if (one.covering) covering(out, one, { x, y, w, h, scale, middle });
+  for (const thing of one.things) obstruction(out, thing, { x, y, w, h, right, scale });
+
+  const shownAt = (place) => place in read || one.asked.includes(place);
+  for (const [place, y1, y2] of [["diagonals.rising", bottom, y], ["diagonals.falling", y, bottom]]) {
+    if (!shownAt(place)) continue;
+    out.append(line(x, y1, right, y2, one.here === place ? "chalk" : one.doubted.includes(place) ? "stop" : "dashed"));
+    if (place in read) figure(out, x + w * 0.8, y1 + (y2 - y1) * 0.8, read[place], one.unit, "word");
+  }
+  for (const [place, at, share] of [["top", y - 22, 0.5], ["middle", y + h * 0.46, 0.27], ["bottom", bottom + 26, 0.5]]) {
+    const name = `widths.${place}`;
+    if (shownAt(name)) span(out, one, name, middle - half(place), at, middle + half(place), at, read[name], share);
+  }
+  for (const [place, at, share] of [["left", x - 26, 0.5], ["center", middle, 0.76], ["right", right + 26, 0.5]]) {
+    const name = `heights.${place}`;
+    if (shownAt(name)) span(out, one, name, at, y, at, bottom, read[name], share);
+  }
+  if (shownAt("depth")) depth(out, one, scale);
+  return out;
+}
+
+function covering(out, one, { x, y, w, h, scale, middle }) {
+  const [width, height] = one.covering.map((ticks) => ticks * scale);
+  if (!one.isOutside) {
+    out.append(rect(middle - width / 2 + 2.5, y + 2.5, width - 5, height - 5, "chalk"));
+    return;
+  }
+  const cover = (side) => (one.readings[`cover.${side}`] ?? 0) * scale;
+  const extra = width - w - cover("left") - cover("right");
+  const hasCover = Object.keys(one.readings).some((place) => place.startsWith("cover."));
+  out.append(rect(hasCover ? x - cover("left") - extra / 2 : x - (width - w) / 2, hasCover ? y - cover("top") : y - (height - h) / 2, width, height, "chalk"));
+}
+
+function obstruction(out, thing, { x, y, w, h, right, scale }) {
+  const reach = Math.min(Math.max(thing.ticks * scale, 7), w / 2), along = Math.max(h * 0.09, 12);
+  const down = Math.min(thing.from_top ? thing.from_top * scale : h * 0.62, h - along);
+  const isRight = thing.side === "right", left = isRight ? right - reach : x;
+  const top = thing.side === "top" ? y : thing.side === "bottom" ? y + h - along : y + down;
+  for (let at = 5; at < reach + along; at += 5) {
+    out.append(line(left + Math.max(0, at - along), top + Math.min(at, along), left + Math.min(at, reach), top + Math.max(0, at - reach), "hatch"));
+  }
+  out.append(rect(left, top, reach, along, "thin"));
+  out.append(text(isRight ? left - 4 : left + reach + 4, top + along - 2, thing.kind, "pencil-word", 10, isRight ? "end" : "start"));
+}
+
+function depth(out, one, scale) {
+  const ticks = one.readings.depth, x = 344, y = 60;
+  const deep = Math.min(Math.max((ticks ?? 3 * TICKS_PER_INCH) * Math.max(scale * 2.2, 0.0006), 14), 58);
+  for (let at = 6; at < deep + 28 + 16; at += 6) {
+    out.append(line(x - 14 + Math.max(0, at - 16), y - 16 + Math.min(at, 16), x - 14 + Math.min(at, deep + 28), y - 16 + Math.max(0, at - deep - 28), "hatch"));
+  }
+  out.append(rect(x - 14, y - 16, deep + 28, 16, "thin"), line(x, y, x, y + 80, "ink"), line(x + deep, y, x + deep, y + 80, "thin"), line(x + deep + 3, y, x + deep + 3, y + 80, "thin"));
+  span(out, { ...one, doubted: [] }, "depth", x, y + 96, x + deep, y + 96, undefined);
+  if (ticks !== undefined) out.append(length(x + deep / 2, y + 116, ticks, one.unit, 15, one.here === "depth" ? "chalk-word" : "word"));
+  out.append(text(x + deep / 2, y + 144, "depth", "pencil-word", 11));
+}
+
+function spoken(one) {
+  const said = Object.entries(one.readings).map(([place, ticks]) => `${place.replace(".", " ")} ${formatLength(ticks, one.unit)}`);
+  return `${one.name}: ${said.join(", ") || "nothing read yet"}`;
+}
+
+/** A piece of tape round one mark, for the eye to check what the hand typed. */
+export function tapeDrawing(ticks, unit) {
+  const W = 340, H = 64, inches = unit === "in";
+  const step = inches ? TICKS_PER_INCH / 8 : TICKS_PER_MM, half = inches ? 2 * TICKS_PER_INCH : 45 * TICKS_PER_MM;
+  const scale = (W - 20) / (2 * half), at = (mark) => 10 + (mark - ticks + half) * scale;
+  const out = svg("svg", { class: "drawing tape", viewBox: `0 0 ${W} ${H}`, role: "img", "aria-label": `tape at ${formatLength(ticks, unit)} ${unit}` });
+  out.append(rect(6, 14, W - 12, 46, "thin"));
+  for (let mark = Math.ceil((ticks - half) / step) * step; mark <= ticks + half; mark += step) {
+    if (mark < 0) continue;
+    out.append(line(at(mark), 14, at(mark), 14 + markLength(mark, inches), "thin"));
+    const isNumbered = inches ? mark % TICKS_PER_INCH === 0 : mark % (10 * TICKS_PER_MM) === 0;
+    if (isNumbered) out.append(text(at(mark), 55, String(mark / (inches ? TICKS_PER_INCH : TICKS_PER_MM)), "word", 12));
+  }
+  out.append(line(at(ticks), 6, at(ticks), 60, "chalk"), svg("polygon", { class: "chalk", points: `${at(ticks) - 6},3 ${at(ticks) + 6},3 ${at(ticks)},12` }));
+  return out;
+}
+
+function markLength(mark, inches) {
+  if (!inches) return mark % (10 * TICKS_PER_MM) === 0 ? 26 : mark % (5 * TICKS_PER_MM) === 0 ? 17 : 9;
+  const rest = (mark % TICKS_PER_INCH) / (TICKS_PER_INCH / 8);
+  return rest === 0 ? 30 : rest === 4 ? 23 : rest % 2 === 0 ? 16 : 9;
+}

@@ -1,0 +1,238 @@
+/*
+ * What was done without signal: kept in the phone's own database, sent in order, each once.
+ *
+ *   const field = await openField(userId);
+ *   await field.add("measuring.reading", { opening, place, typed, seen });   // its id and place come back
+ *   field.onchange = () => draw(field.day, field.waiting, field.refused);
+ *
+ * Any room may use it: a kind of deed is a name, its body plain JSON. The server keeps the reply
+ * of each deed, so what was sent and not heard of is simply sent again.
+ */
+
+const SEND_AT_ONCE = 25;
+const SEND_BYTES = 3000000;
+const RETRY_MS = 15000;
+
+function wrap(request) {
+  return new Promise((resolve, reject) => {
+    request.onsuccess = () => resolve(request.result);
+    request.onerror = () => reject(request.error);
+  });
+}
+
+function openDatabase(name) {
+  const request = indexedDB.open(name, 1);
+  request.onupgradeneeded = () => {
+    const db = request.result;
+    db.createObjectStore("meta");
+    db.createObjectStore("deeds", { keyPath: "place" });
+    db.createObjectStore("refused", { keyPath: "id" });
+  };
+  return wrap(request);
+}
+
+export function newId() {
+  if (crypto.randomUUID) return crypto.randomUUID();
+  const bytes = crypto.getRandomValues(new Uint8Array(16)); // without TLS there is no randomUUID
+  bytes[6] = (bytes[6] & 0x0f) | 0x40;
+  bytes[8] = (bytes[8] & 0x3f) | 0x80;
+  const hex = [...bytes].map((byte) => byte.toString(16).padStart(2, "0")).join("");
+  return [hex.slice(0, 8), hex.slice(8, 12), hex.slice(12, 16), hex.slice(16, 20), hex.slice(20)].join("-");
+}
+
+class Field {
+  constructor(db, userId) {
+    this.db = db;
+    this.userId = userId;
+    this.day = null;
+    this.waiting = [];
+    this.refused = [];
+    this.trouble = "";
+    this.onchange = () => {};
+    this.channel = "BroadcastChannel" in window ? new BroadcastChannel(`jambwise-${userId}`) : null;
+    if (this.channel) this.channel.onmessage = () => this.load();
+    window.addEventListener("online", () => this.sync());
+    document.addEventListener("visibilitychange", () => document.visibilityState === "visible" && this.sync());
+    setInterval(() => this.waiting.length && this.sync(), RETRY_MS);
+  }
+
+  /** Read again what this phone keeps, and tell. */
+  async load() {
+    const tx = this.db.transaction(["meta", "deeds", "refused"]);
+    const [day, waiting, refused] = await Promise.all([
+      wrap(tx.objectStore("meta").get("day")),
+      wrap(tx.objectStore("deeds").getAll()),
+      wrap(tx.objectStore("refused").getAll()),
+    ]);
+    this.day = day ?? null;
+    this.waiting = waiting;
+    this.refused = refused;
+    this.onchange();
+  }
+
+  /** Put a deed at the end of the queue; it is on the disk when this comes back. */
+  async add(kind, body, id = newId()) {
+    const tx = this.db.transaction(["meta", "deeds"], "readwrite", { durability: "strict" });
+    const meta = tx.objectStore("meta");
+    const place = ((await wrap(meta.get("place"))) ?? 0) + 1;
+    const deed = { id, place, kind, body, done_at: new Date().toISOString() };
+    meta.put(place, "place");
+    tx.objectStore("deeds").put(deed);
+    await new Promise((resolve, reject) => {
+      tx.oncomplete = resolve;
+      tx.onerror = tx.onabort = () => reject(tx.error);
+    });
+    await this.load();
+    this.channel?.postMessage("changed");
+    this.sync();
+    return deed;
+  }
+
+  /** The person has seen why a deed was refused. */
+  async dismiss(id) {
+    const tx = this.db.transaction("refused", "readwrite");
+    await wrap(tx.objectStore("refused").delete(id));
+    await this.load();
+  }
+
+  /** Send what waits and fetch the day anew; one tab at a time. */
+  async sync() {
+    const work = () => this.exchange();
+    try {
+      if (navigator.locks) await navigator.locks.request(`jambwise-${this.userId}`, { ifAvailable: true }, (lock) => lock && work());
+      else await work();
+    } catch (error) {
+      this.trouble = navigator.onLine ? `Not sent: ${error.message}` : "";
+      this.onchange();
+    }
+  }
+
+  async exchange() {
+    const token = await this.token();
+    if (!token) return;
+    let sent = 0;
+    for (;;) {
+      const parcel = await this.parcel();
+      if (!parcel.length) break;
+      if (!(await this.send(token, parcel))) return;
+      sent += parcel.length;
+      await this.load();
+    }
+    await this.fetchDay(token);
+    this.trouble = "";
+    if (sent) this.channel?.postMessage("changed");
+    await this.load();
+  }
+
+  async parcel() {
+    const waiting = await wrap(this.db.transaction("deeds").objectStore("deeds").getAll());
+    const parcel = [];
+    let bytes = 0;
+    for (const deed of waiting) {
+      bytes += JSON.stringify(deed.body).length + 300;
+      if (parcel.length && (parcel.length >= SEND_AT_ONCE || bytes > SEND_BYTES)) break;
+      parcel.push(deed);
+    }
+    return parcel;
+  }
+
+  /** Send one parcel; true when it went through and more may follow. */
+  async send(token, parcel) {
+    const base = (await this.meta("base")) ?? 0;
+    const answer = await fetch("/api/field/deeds/", {
+      method: "POST",
+      headers: { "Content-Type": "application/json", Authorization: `Device ${token}` },
+      credentials: "omit",
+      body: JSON.stringify({ deeds: parcel.map((deed) => ({ ...deed, place: deed.place - base })) }),
+    });
+    if (answer.status === 401) return this.forget();
+    if (!answer.ok) throw new Error(`the office answered ${answer.status}; it is tried again`);
+    const { replies } = await answer.json();
+    const tx = this.db.transaction(["deeds", "refused"], "readwrite", { durability: "strict" });
+    let inOrder = true;
+    for (const reply of replies) {
+      const deed = parcel.find((one) => one.id === reply.id);
+      if (!deed) continue;
+      if (reply.status === 409 && "expected" in reply.reply) {
+        inOrder = false;
+        break;
+      }
+      tx.objectStore("deeds").delete(deed.place);
+      if (reply.status >= 400) {
+        const { data, ...body } = deed.body; // a photo's bytes are not shown again
+        tx.objectStore("refused").put({ id: deed.id, kind: deed.kind, body, done_at: deed.done_at, reply: reply.reply });
+      }
+    }
+    await new Promise((resolve, reject) => {
+      tx.oncomplete = resolve;
+      tx.onerror = tx.onabort = () => reject(tx.error);
+    });
+    if (!inOrder) {
+      const { expected } = replies[replies.length - 1].reply;
+      const stuck = parcel[replies.length - 1];
+      if (stuck.place - base === expected) throw new Error("the office counts this phone's deeds otherwise");
+      await this.setMeta("base", stuck.place - expected);
+    }
+    return true;
+  }
+
+  async fetchDay(token) {
+    const answer = await fetch("/api/field/day/", { headers: { Authorization: `Device ${token}` }, credentials: "omit" });
+    if (answer.status === 401) return this.forget();
+    if (!answer.ok) throw new Error(`the office answered ${answer.status}`);
+    const day = await answer.json();
+    if (day.user.id !== this.userId) return; // somebody else's token: nothing of theirs is shown here
+    await this.setMeta("day", day);
+  }
+
+  /** This phone's own token: registered once while the person is signed in here. */
+  async token() {
+    const kept = await this.meta("token");
+    if (kept) return kept;
+    const csrf = JSON.parse(document.body.getAttribute("hx-headers") ?? "{}")["X-CSRFToken"];
+    if (!csrf) return null;
+    const answer = await fetch("/api/field/devices/", {
+      method: "POST",
+      headers: { "Content-Type": "application/json", "X-CSRFToken": csrf },
+      body: JSON.stringify({ name: navigator.userAgentData?.platform || navigator.platform || "phone" }),
+    });
+    if (!answer.ok) {
+      this.trouble = "Sign in once more with signal: this phone is not known to the office. Nothing is lost.";
+      this.onchange();
+      return null;
+    }
+    const { token } = await answer.json();
+    const waiting = await wrap(this.db.transaction("deeds").objectStore("deeds").getAll());
+    const next = waiting.length ? waiting[0].place : ((await this.meta("place")) ?? 0) + 1;
+    await this.setMeta("base", next - 1); // a new device counts from 1
+    await this.setMeta("token", token);
+    return token;
+  }
+
+  async forget() {
+    const tx = this.db.transaction("meta", "readwrite");
+    await wrap(tx.objectStore("meta").delete("token"));
+    this.trouble = "This phone was signed out at the office. Load the page and sign in; nothing is lost.";
+    this.onchange();
+    return false;
+  }
+
+  meta(key) {
+    return wrap(this.db.transaction("meta").objectStore("meta").get(key));
+  }
+
+  setMeta(key, value) {
+    return wrap(this.db.transaction("meta", "readwrite").objectStore("meta").put(value, key));
+  }
+}
+
+/** This person's field on this phone; registers the service worker that serves pages without signal. */
+export async function openField(userId) {
+  navigator.storage?.persist?.();
+  if ("serviceWorker" in navigator) {
+    navigator.serviceWorker.register("/sw.js", { scope: "/" }).catch(() => {}); // no TLS: works with signal only
+  }
+  const field = new Field(await openDatabase(`jambwise-${userId}`), userId);
+  await field.load();
+  return field;
+}

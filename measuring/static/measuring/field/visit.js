@@ -1,0 +1,622 @@
+/* The visit on a phone: rooms and openings as they are walked, a keypad, a drawing that grows. */
+import { formatLength, inchParts } from "../rules.js";
+import { openField, newId } from "./queue.js";
+import { Measure, findOpening, nextMark, project } from "./model.js";
+import { openingDrawing, tapeDrawing } from "./drawings.js";
+
+const root = document.getElementById("field");
+const FRACTIONS = ["0", "1/8", "1/4", "3/8", "1/2", "5/8", "3/4", "7/8"];
+const KINDS = ["crank", "handle", "lock", "trim", "sensor", "pipe"];
+const PHOTO_EDGE = 1600;
+
+let field, measure, table, day;
+const ui = { entry: "", whole: "", withCase: false, keyboard: false, said: "", error: "", last: null, problems: {}, ordering: false, rough: false };
+
+// -- small things ----------------------------------------------------------------------
+
+function h(name, attributes = {}, ...children) {
+  const made = document.createElement(name);
+  for (const [key, value] of Object.entries(attributes)) {
+    if (value === null || value === undefined || value === false) continue;
+    if (key.startsWith("on")) made.addEventListener(key.slice(2), value);
+    else if (key === "value") made.value = value;
+    else made.setAttribute(key, value === true ? "" : value);
+  }
+  made.append(...children.flat(3).filter((child) => child !== null && child !== undefined && child !== false && child !== ""));
+  return made;
+}
+
+/** A length with its fraction stacked; its text stays `35 3/8`. */
+function len(ticks, unit = day.unit) {
+  if (unit !== "in") return h("span", { class: "len" }, formatLength(ticks, unit));
+  const [whole, numerator, denominator] = inchParts(ticks);
+  if (!numerator) return h("span", { class: "len" }, String(whole));
+  const fraction = h("span", { class: "frac" }, h("sup", {}, String(numerator)), h("i", {}, "/"), h("sub", {}, String(denominator)));
+  return h("span", { class: "len" }, whole ? `${whole} ` : "", fraction);
+}
+
+const state = (word, mark) => h("span", { class: `state ${mark}` }, word);
+const STATES = {
+  to_measure: ["to measure", "hollow"], under_way: ["under way", "half"], measured: ["measured", "full"],
+  cannot: ["can't be covered", "crossed"], not_reached: ["not reached", "crossed"],
+};
+const unsent = (thing) => thing.unsent && h("span", { class: "unsent" }, "not sent yet");
+const clock = (iso) => new Date(iso).toLocaleTimeString([], { hour: "numeric", minute: "2-digit" });
+const go = (hash) => { location.hash = hash; };
+const roomOf = (visit, one) => visit.rooms.find((room) => room.uid === one.room);
+const nameOf = (visit, one) => `${roomOf(visit, one)?.name ?? ""} ${one.mark}`;
+
+function appointmentHere() {
+  const match = /^\/measure\/(\d+)\//.exec(location.pathname);
+  return match ? Number(match[1]) : null;
+}
+
+function visitHere() {
+  return day.visits.find((visit) => visit.appointment === appointmentHere()) ?? null;
+}
+
+const deed = (kind, body, id) => field.add(`measuring.${kind}`, body, id);
+
+// -- drawing all of it --------------------------------------------------------------------
+
+function draw() {
+  if (!field.day) {
+    root.replaceChildren(h("p", { class: "empty" }, "The day's visits are not on this phone yet. Load this page once with signal."), strip());
+    return;
+  }
+  day = project(field.day, field.waiting);
+  measure = new Measure(table, day);
+  const focused = document.activeElement?.id;
+  const scrolled = window.scrollY;
+  const visit = appointmentHere() === null ? null : visitHere();
+  root.replaceChildren(strip(), ...page(visit));
+  document.getElementById(focused)?.focus({ preventScroll: true });
+  window.scrollTo(0, scrolled);
+}
+
+function page(visit) {
+  if (appointmentHere() === null) return dayPage();
+  if (!visit) return [h("p", { class: "empty" }, "This visit is not among today's and tomorrow's of your crew. With signal its page shows it.")];
+  const [what, uid, part] = location.hash.slice(1).split("/");
+  const one = what === "o" ? findOpening({ visits: [visit] }, uid) : null;
+  if (one && part === "facts") return factsPage(visit, one);
+  if (one && part === "more") return morePage(visit, one);
+  if (one) return openingPage(visit, one);
+  if (what === "close") return closePage(visit);
+  return visitPage(visit);
+}
+
+/** What is not sent, and why something was refused: always in sight. */
+function strip() {
+  const waiting = field.waiting.length;
+  return h("div", { class: "sending", role: "status", "aria-live": "polite" },
+    waiting
+      ? h("p", { class: "unsent-line", id: "unsent" }, `${waiting} not sent yet. ${navigator.onLine ? "Sending." : "They go out when the signal returns."}`)
+      : h("p", { class: "sent-line", id: "unsent" }, field.day ? "All sent." : ""),
+    field.trouble && h("p", { class: "message error" }, field.trouble),
+    field.refused.map((one) => h("div", { class: "caution" },
+      h("p", {}, h("strong", {}, "The office did not take this: "), `${one.kind.split(".")[1]}${one.body.place ? `, ${one.body.place}` : ""}${one.body.typed ? ` ${one.body.typed}` : ""}. ${one.reply.problem ?? ""}`),
+      h("button", { onclick: () => field.dismiss(one.id) }, "Seen"))));
+}
+
+function titleLine(back, title, ...more) {
+  return h("div", { class: "field-title" }, back && h("a", { class: "button back", href: back[0], "aria-label": back[1] }, "←"), h("div", {}, h("h1", {}, title), ...more));
+}
+
+// -- the day ------------------------------------------------------------------------------
+
+function dayPage() {
+  if (!day.visits.length) return [h("h1", {}, "Visits"), h("p", { class: "empty" }, "No visits to measure today or tomorrow.")];
+  return [h("h1", {}, "Visits"), h("ol", { class: "stops" }, day.visits.map((visit) => h("li", {},
+    h("p", { class: "when" }, h("span", { class: "huge" }, clock(visit.starts_at)), ` ${visit.purpose}${visit.day !== day.today ? ", tomorrow" : ""}`),
+    h("p", {}, h("a", { href: visit.url }, h("strong", {}, visit.job.customer)), h("br"), visit.job.address),
+    h("p", {}, visit.closed_at ? state("closed out", "full") : visit.is_open ? state("under way", "half") : state("not begun", "hollow"), " ", unsent(visit)))))];
+}
+
+// -- one visit ------------------------------------------------------------------------------
+
+function visitPage(visit) {
+  const { job } = visit;
+  const facts = [["opens", [job.door_contact, job.door_phone].filter(Boolean).join(" ")], [job.access, visit.secret], ["parking", job.parking], ["pets", job.pets], ["expected", job.rooms_expected]];
+  const out = [
+    titleLine(["/measure/", "visits"], job.customer, h("p", { class: "where" }, `${job.number} · ${visit.purpose} · ${clock(visit.starts_at)}`),
+      h("p", {}, visit.closed_at ? state(`closed out, ${visit.outcome}`, "full") : visit.is_open ? state("under way", "half") : state("not begun", "hollow"), " ", unsent(visit))),
+    h("p", {}, job.address),
+    h("dl", { class: "facts tight" }, facts.filter(([, value]) => value).map(([word, value]) => h("div", {}, h("dt", {}, word), h("dd", {}, value)))),
+    job.children && h("p", { class: "caution" }, "Children live or visit here: no cords within reach."),
+    job.old_paint && h("p", { class: "caution" }, "Built before 1978, or nobody knows: treat painted surfaces as lead paint until tested."),
+    visit.note && h("p", { class: "caution" }, visit.note),
+  ];
+  if (visit.closed_at) return [...out, ...roomList(visit, true)];
+  if (!visit.is_open) {
+    out.push(bottom(h("button", { class: "deed", id: "begin", onclick: () => deed("begin", { appointment: visit.appointment, tape: tapeOf(visit)?.id ?? null }) }, "Begin to measure")));
+    return out;
+  }
+  out.push(...roomList(visit, false), newRoom(visit), tapeChoice(visit));
+  const todo = visit.openings.filter((one) => ["to_measure", "under_way"].includes(one.state) && measure.evaluate(visit, one).gaps.length).length;
+  if (visit.openings.length) out.push(bottom(h("a", { class: "button deed", id: "close-out", href: "#close" }, todo ? `Close out · ${todo} open` : "Close out")));
+  return out;
+}
+
+const bottom = (...children) => h("div", { class: "main-deed" }, ...children);
+
+function roomList(visit, isClosed) {
+  return visit.rooms.map((room) => {
+    const mine = visit.openings.filter((one) => one.room === room.uid);
+    if (!mine.length && isClosed) return null;
+    return h("section", { class: "room", "aria-label": room.name },
+      h("h2", {}, room.name, room.floor ? ` · ${room.floor}` : ""),
+      h("ol", { class: "openings" }, mine.map((one, at) => openingLine(visit, one, mine, at))),
+      !isClosed && h("div", { class: "row" },
+        h("button", { class: "add-opening", onclick: () => addOpening(visit, room) }, mine.length ? "Add, same as the last" : "Add an opening"),
+        mine.length > 1 && h("button", { class: "quiet", onclick: () => { ui.ordering = ui.ordering === room.uid ? false : room.uid; draw(); } }, ui.ordering === room.uid ? "Done" : "Order")));
+  }).filter(Boolean);
+}
+
+function openingLine(visit, one, mine, at) {
+  const seen = measure.evaluate(visit, one), product = measure.products.get(one.facts.product);
+  const [word, mark] = one.state === "under_way" && !seen.gaps.length ? ["read", "full"] : STATES[one.state] ?? [one.state, "half"];
+  const move = (way) => {
+    const uids = mine.map((other) => other.uid);
+    uids.splice(at + way, 0, uids.splice(at, 1)[0]);
+    deed("order", { room: one.room, openings: uids });
+  };
+  return h("li", {},
+    h("a", { class: "opening-line", href: `#o/${one.uid}` },
+      h("span", { class: "opening-mark" }, one.mark),
+      h("span", { class: "opening-what" }, product ? `${product.name}, ${one.facts.mount}` : "no product yet"),
+      h("span", { class: "opening-size" }, seen.size ? [len(seen.size.width), " × ", len(seen.size.height)] : ""),
+      h("span", { class: "opening-state" }, state(word, mark), seen.doubts.length ? h("span", { class: "severity check" }, "read again") : "", one.reason ? ` ${one.reason} ` : " ", unsent(one) || one.readings.some((r) => r.unsent) && unsent({ unsent: true }))),
+    ui.ordering === one.room && h("span", { class: "row" },
+      h("button", { disabled: at === 0, "aria-label": `${one.mark} earlier`, onclick: () => move(-1) }, "↑"),
+      h("button", { disabled: at === mine.length - 1, "aria-label": `${one.mark} later`, onclick: () => move(1) }, "↓")));
+}
+
+async function addOpening(visit, room) {
+  const mine = visit.openings.filter((one) => one.room === room.uid), last = mine[mine.length - 1];
+  const mark = nextMark(mine.map((one) => one.mark)), opening = newId();
+  if (last) await deed("copy", { appointment: visit.appointment, opening: last.uid, copy: opening, mark });
+  else await deed("opening", { appointment: visit.appointment, room: room.uid, room_name: room.name, floor: room.floor, opening, facts: { mark } });
+  startOpening(opening);
+}
+
+function startOpening(uid) {
+  Object.assign(ui, { entry: "", whole: "", error: "", said: "", last: null, here: null });
+  const one = findOpening(day, uid);
+  go(one && !measure.products.get(one.facts.product) ? `o/${uid}/facts` : `o/${uid}`);
+}
+
+function newRoom(visit) {
+  const name = h("input", { id: "room-name", maxlength: 60, autocomplete: "off", placeholder: "Kitchen" });
+  const floor = h("input", { id: "room-floor", maxlength: 20, autocomplete: "off" });
+  const add = async (event) => {
+    event.preventDefault();
+    if (!name.value.trim()) return;
+    const room = newId(), opening = newId(), said = { name: name.value.trim(), floor: floor.value.trim() };
+    await deed("room", { appointment: visit.appointment, room, ...said });
+    await deed("opening", { appointment: visit.appointment, room, room_name: said.name, floor: said.floor, opening, facts: { mark: "A" } });
+    startOpening(opening);
+  };
+  return h("section", { "aria-label": "Another room" }, h("h2", {}, "Another room"),
+    h("form", { class: "narrow", onsubmit: add },
+      h("div", { class: "field needed" }, h("label", { for: "room-name" }, "room"), name),
+      h("div", { class: "field" }, h("label", { for: "room-floor" }, "Floor"), floor),
+      h("button", { id: "add-room" }, "Add the room")));
+}
+
+const tapeOf = (visit) => day.tapes.find((tape) => tape.id === visit.tape) ?? day.tapes[0] ?? null;
+
+function tapeChoice(visit) {
+  if (!day.tapes.length) return h("p", { class: "help" }, h("a", { href: "/tapes/" }, "Enter your tape"), " with the length printed on its case (with signal).");
+  const now = tapeOf(visit);
+  return h("section", { "aria-label": "Tape" }, h("h2", {}, "Tape"),
+    h("select", { id: "tape", "aria-label": "tape", onchange: (event) => deed("begin", { appointment: visit.appointment, tape: Number(event.target.value) }) },
+      day.tapes.map((tape) => h("option", { value: tape.id, selected: tape.id === now?.id }, `${tape.label}, case ${tape.case} ${day.unit}`))));
+}
+
+// -- one opening: the keypad ------------------------------------------------------------------
+
+function placeHere(one) {
+  const asks = measure.asked(one), now = measure.current(one);
+  const kept = asks.find((ask) => `${ask.place}:${ask.turn}` === ui.here);
+  if (kept) return kept;
+  return asks.find((ask) => !now.has(`${ask.place}:${ask.turn}`)) ?? null;
+}
+
+function openingPage(visit, one) {
+  const seen = measure.evaluate(visit, one), asks = measure.asked(one), here = placeHere(one), now = measure.current(one);
+  const mates = visit.openings, at = mates.indexOf(one);
+  const product = measure.products.get(one.facts.product);
+  const head = titleLine([`#`, "all openings"], nameOf(visit, one),
+    h("p", { class: "where" }, h("a", { href: `#o/${one.uid}/facts` }, product ? `${product.name}, ${one.facts.mount}` : "choose product and mount"), " · ", h("a", { href: `#o/${one.uid}/more` }, "in the way, photos, options"), " ", unsent(one)));
+  if (!product) return [head, h("p", { class: "empty" }, "Choose the product and mount first: they say where to hold the tape."), bottom(h("a", { class: "button deed", href: `#o/${one.uid}/facts` }, "Choose"))];
+  const stopped = ["cannot", "not_reached"].includes(one.state);
+  return [
+    head,
+    stopped && h("p", { class: "caution" }, state(...STATES[one.state]), ` ${one.reason} `, h("button", { onclick: () => deed("state", { opening: one.uid, to: "again" }) }, "Take it up again")),
+    ...rivals(one),
+    ...seen.doubts.map((found) => doubt(one, found)),
+    openingDrawing({
+      name: nameOf(visit, one), unit: day.unit, sill: one.facts.sill, isOutside: one.facts.mount === "outside",
+      readings: Object.fromEntries([...now].filter(([key]) => key.endsWith(":1")).map(([, r]) => [r.place, r.ticks])),
+      asked: asks.map((ask) => ask.place), here: here?.place, doubted: seen.doubts.map((found) => found.field),
+      covering: seen.size ? [seen.size.width, seen.size.height] : null, things: one.obstructions,
+    }),
+    sizeBlock(one, seen),
+    h("div", { class: "chips", role: "group", "aria-label": "places" }, asks.map((ask) => chip(ask, now, here, seen))),
+    here && !stopped ? keypad(visit, one, here) : h("div", { class: "done-here" }, ui.last && justRead(),
+      h("p", {}, stopped ? "" : seen.gaps.length ? "Something is open above." : "Everything asked is read.")),
+    h("div", { class: "row neighbours" },
+      at > 0 ? h("a", { class: "button", href: `#o/${mates[at - 1].uid}` }, "← Before") : h("span"),
+      h("button", { onclick: () => copyOpening(visit, one) }, "Copy"),
+      at < mates.length - 1 ? h("a", { class: "button", href: `#o/${mates[at + 1].uid}` }, "Next →") : h("a", { class: "button", href: "#" }, "All →")),
+  ];
+}
+
+async function copyOpening(visit, one) {
+  const marks = visit.openings.filter((other) => other.room === one.room).map((other) => other.mark);
+  let mark = nextMark([one.mark]);
+  while (marks.includes(mark)) mark = nextMark([mark]);
+  const copy = newId();
+  await deed("copy", { appointment: visit.appointment, opening: one.uid, copy, mark });
+  startOpening(copy);
+}
+
+function rivals(one) {
+  const places = [...new Set(one.readings.filter((r) => r.conflict).map((r) => `${r.place}:${r.turn}`))];
+  const out = places.map((key) => h("div", { class: "caution rivals" },
+    h("p", {}, h("strong", {}, `${measure.label({ place: key.split(":")[0], turn: Number(key.split(":")[1]) })}: read twice, not the same.`), " Nothing is lost; say which one stands."),
+    h("div", { class: "row" }, one.readings.filter((r) => `${r.place}:${r.turn}` === key).map((r) => h("button", { onclick: () => deed("keep", { reading: r.uid }) }, len(r.ticks), ` · ${r.by} ${clock(r.at)}`)))));
+  for (const conflict of one.conflicts) {
+    out.push(h("div", { class: "caution rivals" }, h("p", {}, h("strong", {}, `${conflict.fact.replaceAll("_", " ")}: two phones said different things.`)),
+      h("div", { class: "row" },
+        h("button", { onclick: () => deed("settle", { conflict: conflict.id, offered: false }) }, `${String(conflict.standing ?? "nothing")} (stands)`),
+        h("button", { onclick: () => deed("settle", { conflict: conflict.id, offered: true }) }, `${String(conflict.offered ?? "nothing")} · ${conflict.by} ${clock(conflict.at)}`))));
+  }
+  return out;
+}
+
+function doubt(one, found) {
+  const r = measure.current(one).get(`${found.field}:1`);
+  return h("div", { class: "caution doubt", role: "alert" },
+    h("p", {}, h("span", { class: "severity check" }, "check"), h("strong", {}, ` Read again: ${measure.places[found.field]}. `), found.text),
+    h("div", { class: "row" },
+      r && h("button", { class: "same", onclick: () => deed("same", { reading: r.uid }) }, "The same: ", len(r.ticks)),
+      h("button", { class: "again", onclick: () => { Object.assign(ui, { here: `${found.field}:1`, entry: "", whole: "", error: "" }); draw(); } }, "Read it again")));
+}
+
+function sizeBlock(one, seen) {
+  if (!seen.size) return h("div", { class: "size-block live-size" }, h("p", { class: "pencil" }, seen.gaps.length ? `${seen.gaps.length} to read for the size` : ""));
+  const count = Number(one.facts.units_wanted ?? 1);
+  return h("div", { class: "size-block live-size" },
+    h("p", {}, h("span", { class: "huge", id: "order-size" }, h("span", { class: "size" }, len(seen.size.width), " × ", len(seen.size.height))), ` ${day.unit}, ${seen.size.basis}${count > 1 ? `, ${count} units side by side` : ""}`),
+    h("details", {}, h("summary", {}, "How it was reached"), h("ol", { class: "steps" }, seen.steps.map((step) => h("li", {}, h("span", { class: "step-what" }, step.what), " ", h("span", { class: "step-value" }, step.value), " ", h("span", { class: "step-why" }, step.why))))),
+    findingsList(seen.findings.filter((found) => !seen.doubts.includes(found))));
+}
+
+function findingsList(found) {
+  const loud = found.filter((one) => one.severity !== "note"), quiet = found.filter((one) => one.severity === "note");
+  const item = (one) => h("li", {}, h("span", { class: `severity ${one.severity}` }, one.severity), ` ${one.text} `, one.todo && h("span", { class: "todo" }, one.todo));
+  return [
+    loud.length ? h("ul", { class: "findings" }, loud.map(item)) : null,
+    quiet.length ? h("details", {}, h("summary", {}, `${quiet.length} note${quiet.length > 1 ? "s" : ""}`), h("ul", { class: "findings" }, quiet.map(item))) : null,
+  ];
+}
+
+function chip(ask, now, here, seen) {
+  const key = `${ask.place}:${ask.turn}`, r = now.get(key), isHere = here && key === `${here.place}:${here.turn}`;
+  const doubted = seen.doubts.some((found) => found.field === ask.place && ask.turn === 1);
+  return h("button", {
+    class: `chip${isHere ? " here" : ""}${doubted ? " doubted" : ""}${r ? " read" : ""}`, "data-place": key, "aria-pressed": String(Boolean(isHere)),
+    onclick: () => { Object.assign(ui, { here: key, entry: "", whole: "", error: "" }); draw(); },
+  }, h("small", {}, measure.label(ask).replace("width, ", "w ").replace("height, ", "h ").replace("diagonal, ", "")), r ? len(r.ticks) : ask.needed ? "…" : "if any", r?.unsent ? h("span", { class: "aural" }, "not sent yet") : "");
+}
+
+function justRead() {
+  const { label, ticks } = ui.last;
+  return h("div", { class: "just-read" }, h("p", {}, "just read: ", h("strong", {}, label), " ", len(ticks)), tapeDrawing(ticks, day.unit));
+}
+
+/** The entry as it stands on the keypad, or what was typed or spoken. */
+function entryText() {
+  return ui.keyboard ? ui.entry : ui.whole;
+}
+
+function keypad(visit, one, here) {
+  const tape = tapeOf(visit), typed = entryText(), key = `${here.place}:${here.turn}`;
+  const standing = measure.current(one).get(key);
+  let ticks = null;
+  try { ticks = typed ? measure.entry(typed, here.place, ui.withCase && tape ? tape.ticks : 0) : null; } catch { /* said when it is kept */ }
+  const keep = (text) => keepReading(visit, one, here, text);
+  const press = (figure) => { if (ui.whole.length < 5) ui.whole += figure; ui.error = ""; draw(); };
+  const last = lastLike(visit, one, here);
+  return h("section", { class: "entry", "aria-label": measure.label(here) },
+    ui.last && justRead(),
+    h("div", { class: "entry-line" },
+      h("label", { class: "entry-place", for: "entry" }, measure.label(here), here.why ? h("small", {}, ` ${here.why}`) : ""),
+      h("input", {
+        id: "entry", class: `length${ui.error ? " wrong-entry" : ""}`, value: typed, inputmode: ui.keyboard ? "text" : "none", autocomplete: "off", maxlength: 40,
+        enterkeyhint: "next", "aria-invalid": ui.error ? "true" : null, "aria-describedby": "entry-error", placeholder: standing ? formatLength(standing.ticks, day.unit) : "",
+        oninput: (event) => { ui.keyboard = true; ui.entry = event.target.value; ui.error = ""; preview(one, here, visit); },
+        onkeydown: (event) => { if (event.key === "Enter") { event.preventDefault(); keep(event.target.value); } },
+      }),
+      h("span", { class: "entry-unit" }, day.unit)),
+    h("p", { id: "entry-error", class: "wrong-line", role: "alert" }, ui.error),
+    h("div", { id: "preview", class: "tape-piece" }, ticks === null ? "" : tapeDrawing(ticks, day.unit), ticks !== null && ui.withCase && tape ? h("p", { class: "help" }, `${typed} + case ${tape.case} = ${formatLength(ticks, day.unit)}`) : ""),
+    h("div", { class: "toggles row" },
+      tape && h("button", { class: "toggle", id: "with-case", "aria-pressed": String(ui.withCase), onclick: () => { ui.withCase = !ui.withCase; draw(); } }, `with case +${tape.case}`),
+      h("button", { class: "toggle", id: "keyboard", "aria-pressed": String(ui.keyboard), onclick: () => { Object.assign(ui, { keyboard: !ui.keyboard, entry: ui.whole }); draw(); document.getElementById("entry").focus(); } }, "type or say"),
+      h("button", { class: "toggle", id: "rough", "aria-pressed": String(ui.rough), onclick: () => { ui.rough = !ui.rough; draw(); } }, "rough"),
+      last && h("button", { class: "toggle", onclick: () => keep(formatLength(last.ticks, day.unit)) }, "same as the last: ", len(last.ticks))),
+    ui.keyboard
+      ? h("button", { class: "deed wide", id: "keep", onclick: () => keep(ui.entry) }, "Keep")
+      : h("div", { class: `pad ${day.unit}` },
+          h("div", { class: "figures" }, ["1", "2", "3", "4", "5", "6", "7", "8", "9", "⌫", "0"].map((figure) => h("button", {
+            "aria-label": figure === "⌫" ? "take the last figure back" : figure, "data-key": figure,
+            onclick: () => { if (figure === "⌫") { ui.whole = ui.whole.slice(0, -1); ui.error = ""; draw(); } else press(figure); },
+          }, figure)), day.unit === "mm" ? h("button", { class: "deed", "data-key": "keep", onclick: () => keep(ui.whole) }, "✓") : h("span")),
+          day.unit === "in" && h("div", { class: "eighths" }, FRACTIONS.map((fraction) => h("button", { "data-key": fraction, "aria-label": fraction === "0" ? "even inches, keep" : `and ${fraction}, keep`, onclick: () => keep(withFraction(fraction)) },
+            fraction === "0" ? "even" : h("span", { class: "frac" }, h("sup", {}, fraction[0]), h("i", {}, "/"), h("sub", {}, fraction[2])))))));
+}
+
+/** The keypad's whole inches and the eighths that end an entry. */
+function withFraction(fraction) {
+  if (fraction === "0") return ui.whole || "0";
+  return ui.whole ? `${ui.whole} ${fraction}` : fraction;
+}
+
+/** The depth (or a cover) of the opening before: rarely different along one wall. */
+function lastLike(visit, one, here) {
+  if (here.place !== "depth" && !here.place.startsWith("cover.")) return null;
+  const before = visit.openings.slice(0, visit.openings.indexOf(one)).reverse().find((other) => other.room === one.room);
+  return before?.readings.find((r) => r.place === here.place && r.turn === here.turn && !r.conflict) ?? null;
+}
+
+/** Redraws only the tape while somebody types, so that the keyboard stays. */
+function preview(one, here, visit) {
+  const place = document.getElementById("preview"), tape = tapeOf(visit);
+  try {
+    const ticks = measure.entry(ui.entry, here.place, ui.withCase && tape ? tape.ticks : 0);
+    place.replaceChildren(tapeDrawing(ticks, day.unit));
+  } catch {
+    place.replaceChildren();
+  }
+}
+
+async function keepReading(visit, one, here, typed) {
+  const tape = tapeOf(visit), withCase = ui.withCase && Boolean(tape);
+  let ticks;
+  try {
+    ticks = measure.entry(typed.trim(), here.place, withCase ? tape.ticks : 0);
+  } catch (error) {
+    ui.error = error.problem ?? error.message;
+    draw();
+    return;
+  }
+  const standing = measure.current(one).get(`${here.place}:${here.turn}`);
+  const doubted = measure.evaluate(visit, one).doubts.some((found) => found.field === here.place);
+  Object.assign(ui, { entry: "", whole: "", error: "", withCase: false, here: null, last: { label: measure.label(here), ticks } });
+  navigator.vibrate?.(15);
+  if (standing && doubted && standing.ticks === ticks && here.turn === 1) {
+    await deed("same", { reading: standing.uid });
+    return;
+  }
+  await deed("reading", {
+    opening: one.uid, place: here.place, turn: here.turn, typed: typed.trim(), with_case: withCase, tape: tape?.id ?? null,
+    grade: ui.rough ? "rough" : "final", seen: standing?.uid ?? null, ticks, case: withCase ? tape.ticks : null,
+  });
+}
+
+// -- product, mount, wall -----------------------------------------------------------------------
+
+function factsPage(visit, one) {
+  const { facts } = one, before = { ...facts };
+  const set = (name, value) => deed("facts", { opening: one.uid, facts: { [name]: value }, seen: { [name]: before[name] ?? null } });
+  const select = (name, label, choices) => h("div", { class: "field" }, h("label", { for: `f-${name}` }, label),
+    h("select", { id: `f-${name}`, onchange: (event) => set(name, event.target.value) }, choices.map(([value, word]) => h("option", { value, selected: value === (facts[name] ?? "") }, word))));
+  const lengthBox = (name, label, help) => h("div", { class: `field${ui.problems[name] ? " wrong" : ""}` }, h("label", { for: `f-${name}` }, label),
+    h("input", { id: `f-${name}`, class: "length", autocomplete: "off", maxlength: 40, value: ui.problems[name]?.typed ?? (facts[name] ?? "").replace(/ (in|mm)$/, ""), onchange: (event) => setLength(one, set, name, event.target.value) }),
+    h("p", { class: "help" }, help), ui.problems[name] && h("ul", { class: "errorlist" }, h("li", {}, ui.problems[name].text)));
+  const box = (name, label, longest) => h("div", { class: "field" }, h("label", { for: `f-${name}` }, label), h("input", { id: `f-${name}`, maxlength: longest, autocomplete: "off", value: facts[name] ?? "", onchange: (event) => set(name, event.target.value) }));
+  const family = (row) => row.family[0].toUpperCase() + row.family.slice(1);
+  return [
+    titleLine([`#o/${one.uid}`, "back to the opening"], nameOf(visit, one), unsent(one)),
+    h("fieldset", { class: "choices" }, h("legend", {}, "mount"), h("div", { class: "row" }, day.choices.mount.map(([value, word]) => h("button", { class: "toggle", "data-mount": value, "aria-pressed": String(facts.mount === value), onclick: () => set("mount", value) }, word)))),
+    h("div", { class: "field needed" }, h("label", { for: "f-product" }, "product"),
+      h("select", { id: "f-product", onchange: (event) => set("product", event.target.value) },
+        [["", "not chosen"], ...day.products.map((row) => [row.key, `${family(row)}: ${row.name}`])].map(([value, word]) => h("option", { value, selected: value === (facts.product ?? "") }, word)))),
+    select("fixed_to", "fixed to", day.choices.fixed_to),
+    select("substrate", "made of", day.choices.substrate),
+    select("sill", "ends on", day.choices.sill),
+    box("units_wanted", "units side by side", 2),
+    lengthBox("reach_height", "floor to the top", "for the ladder"),
+    lengthBox("sill_projection", "sill stands out", "rounded up"),
+    select("power", "power", [["", "not asked"], ["none", "none near"], ["outlet", "outlet near"], ["mains", "mains at the head"]]),
+    h("div", { class: "field tick" }, h("input", { id: "f-door", type: "checkbox", checked: facts.is_door === true, onchange: (event) => set("is_door", event.target.checked) }), h("label", { for: "f-door" }, "it is a door")),
+    facts.is_door && lengthBox("handle_projection", "handle stands out", "rounded up"),
+    facts.is_door && lengthBox("handle_height", "handle above the floor", ""),
+    facts.is_door && select("door_swing", "swing", [["", "not asked"], ["in, left", "in, left"], ["in, right", "in, right"], ["out", "out"], ["slides", "slides"]]),
+    box("floor_type", "floor", 40), box("access_note", "access", 160), box("note", "note", 400),
+    roomDefaults(visit, one),
+    bottom(h("a", { class: "button deed", id: "to-readings", href: `#o/${one.uid}` }, "Read the tape")),
+  ];
+}
+
+function setLength(one, set, name, typed) {
+  if (typed.trim()) {
+    try {
+      measure.entry(typed, name);
+    } catch (error) {
+      ui.problems[name] = { typed, text: error.problem ?? error.message };
+      draw();
+      return;
+    }
+  }
+  delete ui.problems[name];
+  set(name, typed.trim());
+}
+
+function roomDefaults(visit, one) {
+  const room = roomOf(visit, one);
+  const same = Object.fromEntries(["product", "mount", "fixed_to", "substrate", "sill", "floor_type"].map((name) => [name, one.facts[name]]).filter(([, value]) => value));
+  return room && h("p", {}, h("button", { onclick: () => deed("room_defaults", { room: room.uid, defaults: same }) }, `New openings of ${room.name} like this one`));
+}
+
+// -- in the way, photos, options, can't ------------------------------------------------------------
+
+function morePage(visit, one) {
+  return [
+    titleLine([`#o/${one.uid}`, "back to the opening"], nameOf(visit, one), unsent(one)),
+    obstructions(one), photos(one), options(one), notMeasured(visit, one),
+  ];
+}
+
+function obstructions(one) {
+  const kind = h("input", { id: "thing-kind", maxlength: 30, list: "thing-kinds", autocomplete: "off" });
+  const projection = h("input", { id: "thing-projection", class: "length", maxlength: 40, autocomplete: "off" });
+  const side = h("select", { id: "thing-side" }, [["", "all across"], ...["left", "right", "top", "bottom"].map((word) => [word, word])].map(([value, word]) => h("option", { value }, word)));
+  const at = h("select", { id: "thing-at" }, [["path", "where cloth, slats or vanes hang"], ["head", "at the head"]].map(([value, word]) => h("option", { value }, word)));
+  const add = async (event) => {
+    event.preventDefault();
+    ui.problems = {};
+    try {
+      if (!kind.value.trim()) throw Object.assign(new Error("say what it is: crank, handle, trim"), { name: "kind" });
+      const grid = measure.grid(), ticks = Math.ceil(measure.rules.parseLength(projection.value, day.unit) / grid) * grid;
+      if (ticks < grid) throw new Error("it stands out by nothing");
+      await deed("obstruction", { opening: one.uid, kind: kind.value.trim(), projection: projection.value.trim(), ticks, side: side.value, at: at.value });
+    } catch (error) {
+      ui.problems.thing = error.problem ?? error.message;
+      draw();
+      document.getElementById("thing-kind").value = kind.value;
+      document.getElementById("thing-projection").value = projection.value;
+    }
+  };
+  return h("section", { "aria-label": "In the way" }, h("h2", {}, "In the way"),
+    h("ul", { class: "things" }, one.obstructions.map((thing) => h("li", {}, `${thing.kind}, stands out `, len(thing.ticks), thing.side ? `, ${thing.side}` : "", " ", unsent(thing), " ", h("button", { class: "quiet", onclick: () => deed("clear", { obstruction: thing.uid }) }, "not there")))),
+    h("form", { class: "narrow", onsubmit: add },
+      h("datalist", { id: "thing-kinds" }, KINDS.map((word) => h("option", { value: word }))),
+      h("div", { class: `field needed${ui.problems.thing ? " wrong" : ""}` }, h("label", { for: "thing-kind" }, "what"), kind),
+      h("div", { class: `field needed${ui.problems.thing ? " wrong" : ""}` }, h("label", { for: "thing-projection" }, "stands out, rounded up"), projection, ui.problems.thing && h("ul", { class: "errorlist" }, h("li", {}, ui.problems.thing))),
+      h("div", { class: "field" }, h("label", { for: "thing-side" }, "side"), side),
+      h("div", { class: "field" }, h("label", { for: "thing-at" }, "where"), at),
+      h("button", {}, "Add")));
+}
+
+function photos(one) {
+  const caption = h("input", { id: "photo-caption", maxlength: 160, autocomplete: "off" });
+  const take = async (event) => {
+    const [file] = event.target.files;
+    if (!file) return;
+    try {
+      const data = await smaller(file);
+      delete ui.problems.photo;
+      await deed("photo", { opening: one.uid, data, caption: caption.value.trim() });
+    } catch {
+      ui.problems.photo = "this file is no picture this phone can read";
+      draw();
+    }
+  };
+  return h("section", { "aria-label": "Photos" }, h("h2", {}, "Photos"),
+    h("div", { class: "photos" }, one.photos.map((photo) => h("figure", {}, h("img", { src: photo.url, alt: photo.caption || "photo of the opening" }), h("figcaption", {}, photo.caption, " ", unsent(photo))))),
+    h("div", { class: "field" }, h("label", { for: "photo-caption" }, "caption"), caption),
+    h("div", { class: `field${ui.problems.photo ? " wrong" : ""}` }, h("label", { for: "photo" }, "photo"), h("input", { id: "photo", type: "file", accept: "image/*", capture: "environment", onchange: take }),
+      ui.problems.photo && h("ul", { class: "errorlist" }, h("li", {}, ui.problems.photo))));
+}
+
+/** The photo at 1600 px, drawn anew: what it knew of place and time stays behind. */
+async function smaller(file) {
+  const picture = await createImageBitmap(file, { imageOrientation: "from-image" });
+  const share = Math.min(1, PHOTO_EDGE / Math.max(picture.width, picture.height));
+  const canvas = document.createElement("canvas");
+  canvas.width = Math.round(picture.width * share);
+  canvas.height = Math.round(picture.height * share);
+  canvas.getContext("2d").drawImage(picture, 0, 0, canvas.width, canvas.height);
+  const blob = await new Promise((resolve) => canvas.toBlob(resolve, "image/jpeg", 0.82));
+  const bytes = new Uint8Array(await blob.arrayBuffer());
+  let text = "";
+  for (let at = 0; at < bytes.length; at += 8192) text += String.fromCharCode(...bytes.subarray(at, at + 8192));
+  return btoa(text);
+}
+
+function options(one) {
+  const product = measure.products.get(one.facts.product);
+  if (!product) return null;
+  const set = (key, value) => deed("options", { opening: one.uid, options: { [key]: value } });
+  return h("section", { "aria-label": "Options" }, h("h2", {}, "Options"),
+    product.choices[one.facts.mount].map((choice) => h("div", { class: "field needed" }, h("label", { for: `o-${choice.key}` }, choice.label),
+      choice.choices.length
+        ? h("select", { id: `o-${choice.key}`, onchange: (event) => set(choice.key, event.target.value) }, [["", "not chosen"], ...choice.choices].map(([value, word]) => h("option", { value, selected: value === (one.options[choice.key] ?? "") }, word)))
+        : h("input", { id: `o-${choice.key}`, maxlength: 120, autocomplete: "off", value: one.options[choice.key] ?? "", onchange: (event) => set(choice.key, event.target.value) }))),
+    h("p", { class: "help" }, "What is not chosen holds up the release, not the visit."));
+}
+
+function notMeasured(visit, one) {
+  const reason = h("input", { id: "reason", maxlength: 240, autocomplete: "off" });
+  const to = (what) => async () => {
+    if (!reason.value.trim() && what !== "drop") {
+      ui.problems.reason = "say why, in a few words";
+      draw();
+      return;
+    }
+    ui.problems = {};
+    await deed("state", { opening: one.uid, to: what, reason: reason.value.trim() });
+    go("");
+  };
+  return h("section", { "aria-label": "Not measured" }, h("h2", {}, "Not measured"),
+    h("details", { class: "hurts", open: Boolean(ui.problems.reason) }, h("summary", {}, "It can't be covered, couldn't be reached, or is not wanted"),
+      h("div", { class: `field needed${ui.problems.reason ? " wrong" : ""}` }, h("label", { for: "reason" }, "because"), reason, ui.problems.reason && h("ul", { class: "errorlist" }, h("li", {}, ui.problems.reason))),
+      h("div", { class: "row" }, h("button", { onclick: to("cannot") }, "Can't be covered"), h("button", { onclick: to("not_reached") }, "Couldn't reach"), h("button", { onclick: to("drop") }, "Drop it"))));
+}
+
+// -- the close-out -----------------------------------------------------------------------------------
+
+function closePage(visit) {
+  if (visit.closed_at) return [titleLine(["#", "all openings"], "Closed out", h("p", {}, state(visit.outcome, "full"), " ", unsent(visit))), h("p", {}, "The office sees the sizes as soon as everything is sent.")];
+  const blocking = [], checking = [];
+  for (const one of visit.openings) {
+    if (["cannot", "not_reached"].includes(one.state)) continue;
+    const seen = measure.evaluate(visit, one);
+    for (const gap of seen.gaps) blocking.push([one, gap.text, "stop"]);
+    for (const found of seen.findings) if (found.severity !== "note" && !seen.doubts.includes(found)) checking.push([one, found.text, found.severity]);
+  }
+  const left = visit.openings.some((one) => one.state === "not_reached");
+  const untouched = new Set(visit.openings.filter((one) => one.state === "to_measure"));
+  const inPart = h("input", { id: "in-part", type: "checkbox", checked: left || ui.inPart === true, onchange: (event) => { ui.inPart = event.target.checked; draw(); } });
+  const isInPart = left || ui.inPart === true;
+  const stops = blocking.filter(([one]) => !(isInPart && untouched.has(one)));
+  const note = h("textarea", { id: "close-note", rows: 3, maxlength: 4000 });
+  note.value = ui.note ?? "";
+  note.addEventListener("input", () => { ui.note = note.value; });
+  const list = (rows) => h("ul", { class: "findings" }, rows.map(([one, text, severity]) => h("li", {}, h("span", { class: `severity ${severity}` }, severity), " ", h("a", { href: `#o/${one.uid}` }, nameOf(visit, one)), `: ${text}`)));
+  return [
+    titleLine(["#", "all openings"], "Close out"),
+    stops.length ? h("section", { "aria-label": "Missing" }, h("h2", {}, `Missing: ${stops.length}`), list(stops)) : null,
+    checking.length ? h("section", { "aria-label": "To be checked" }, h("h2", {}, `To be checked: ${checking.length}`), list(checking)) : null,
+    !stops.length && !checking.length ? h("p", { class: "message" }, "Nothing is missing and nothing is in doubt.") : null,
+    h("section", { "aria-label": "Openings" }, h("h2", {}, "Openings"), h("ul", { class: "things" }, visit.openings.map((one) => {
+      const seen = measure.evaluate(visit, one);
+      return h("li", {}, h("strong", {}, nameOf(visit, one)), " ", seen.size ? h("span", { class: "size" }, len(seen.size.width), " × ", len(seen.size.height)) : state(...(STATES[one.state] ?? [one.state, "half"])), one.reason ? ` ${one.reason}` : "");
+    }))),
+    h("div", { class: "field tick" }, inPart, h("label", { for: "in-part" }, "close in part: the rest waits for another visit")),
+    h("div", { class: "field" }, h("label", { for: "close-note" }, "Note"), note),
+    bottom(h("button", {
+      class: "deed", id: "done", disabled: stops.length > 0 || !visit.openings.length,
+      onclick: async () => { await deed("close", { appointment: visit.appointment, in_part: isInPart, note: note.value.trim() }); go("close"); },
+    }, stops.length ? `${stops.length} missing` : "Close out the visit")),
+  ].filter(Boolean);
+}
+
+// -- begin --------------------------------------------------------------------------------------------
+
+async function begin() {
+  field = await openField(Number(root.dataset.user));
+  table = await (await fetch(new URL("../rules-table.json", import.meta.url))).json();
+  field.onchange = draw;
+  window.addEventListener("hashchange", () => { Object.assign(ui, { entry: "", whole: "", error: "", here: null, last: null, problems: {} }); draw(); window.scrollTo(0, 0); });
+  window.addEventListener("offline", draw);
+  window.addEventListener("online", draw);
+  draw();
+  await field.sync();
+}
+
+begin();

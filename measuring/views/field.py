@@ -1,0 +1,61 @@
+"""What the phone needs to work without signal: the service worker and the page it shows then; devices."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+
+from django.contrib import messages
+from django.contrib.auth.decorators import login_required
+from django.contrib.staticfiles import finders
+from django.http import Http404, HttpRequest, HttpResponse
+from django.shortcuts import redirect, render
+from django.views.decorators.cache import cache_control
+from django.views.decorators.http import require_GET, require_http_methods
+
+from jobs.models import FieldDevice
+from measuring import deeds, offline
+from measuring.access import MEASURES
+from shared.access import roles_required
+from shared.roles import FIELD, OFFICE, OWNER
+
+
+@require_GET
+@cache_control(no_cache=True)
+def worker(request: HttpRequest) -> HttpResponse:
+    """The service worker, from the root so that it may serve every page; it holds no data."""
+    path = finders.find("measuring/field/sw.js")
+    assert isinstance(path, str)
+    parts = offline.parts()
+    head = "".join(
+        f"const {name.upper()} = {json.dumps(parts[name])};\n" for name in ("version", "files", "pages")
+    )
+    body = Path(path).read_text(encoding="utf-8")
+    return HttpResponse(head + body, content_type="text/javascript; charset=utf-8")
+
+
+@login_required
+@roles_required(*MEASURES)
+@require_GET
+def shell(request: HttpRequest) -> HttpResponse:
+    """The page that stands in for a visit without signal: no data, only the script."""
+    return render(request, "measuring/field.html")
+
+
+@login_required
+@roles_required(*FIELD, *OFFICE)
+@require_http_methods(["GET", "POST"])
+def devices(request: HttpRequest) -> HttpResponse:
+    """One's own phones (the owner: every phone of the branch), each revocable alone."""
+    user = request.user
+    rows = FieldDevice.objects.select_related("user").order_by("revoked_at", "-last_seen_at", "-pk")
+    rows = rows.filter(user__branch=user.branch_id) if user.has_role(OWNER) else rows.filter(user=user)
+    if request.method == "POST":
+        pk = request.POST.get("device", "")
+        device = rows.filter(pk=int(pk)).first() if pk.isdigit() else None
+        if device is None:
+            raise Http404
+        deeds.revoke_device(device=device, by=user)
+        messages.success(request, "Revoked: nothing this phone sends is taken any more.")
+        return redirect("measuring:devices")
+    return render(request, "measuring/devices.html", {"devices": rows[:100]})
