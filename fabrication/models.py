@@ -2,21 +2,18 @@
 
 from __future__ import annotations
 
+import uuid
 from math import ceil
-from typing import TYPE_CHECKING
 
 from django.conf import settings
 from django.db import models
 from django.db.models import F, Q
 from django.utils import timezone
 
-from jobs.models import BranchQuerySet
+from jobs.models import BranchQuerySet, Job
 from measuring.models import Family, JobPartQuerySet, Product, Unit
 from shared.fields import LengthField
 from shared.lengths import ZERO, Length
-
-if TYPE_CHECKING:
-    pass
 
 
 class RecipeRevision(models.Model):
@@ -137,8 +134,7 @@ class StockItem(models.Model):
     reserved = models.PositiveIntegerField(default=0)
     reserved_length = LengthField(default=ZERO, help_text="of a roll, promised to batches")
     price = models.DecimalField(max_digits=10, decimal_places=2, null=True, blank=True)
-    flaws = models.JSONField(default=list, help_text="forbidden stretches of a roll, [from, to] in ticks")
-    kept_for = models.ForeignKey("jobs.Job", models.SET_NULL, null=True, blank=True, related_name="+")
+    flaws = models.JSONField(default=list, help_text="forbidden stretches of a roll from its free end, in ticks")
     created_at = models.DateTimeField(default=timezone.now)
 
     objects = StockItemQuerySet.as_manager()
@@ -165,6 +161,32 @@ class StockItem(models.Model):
     def free_length(self) -> Length:
         """What no batch has been promised of a roll."""
         return (self.length or ZERO) - self.reserved_length
+
+
+class KeptEndQuerySet(BranchQuerySet):
+    branch_path = "item__material__branch"
+
+    def held(self) -> KeptEndQuerySet:
+        """Those of jobs that are still open."""
+        return self.exclude(job__stage__in=[Job.Stage.CLOSED, Job.Stage.CANCELLED])
+
+
+class KeptEnd(models.Model):
+    """The end of a roll that stays for a job's remakes, in its dye lot, until the job is closed."""
+
+    item = models.ForeignKey(StockItem, models.CASCADE, related_name="kept_ends")
+    job = models.ForeignKey(Job, models.CASCADE, related_name="+")
+    length = LengthField(help_text="the longest cross cut the job had of the roll")
+    created_at = models.DateTimeField(default=timezone.now)
+
+    objects = KeptEndQuerySet.as_manager()
+
+    class Meta:
+        ordering = ["item", "pk"]
+        constraints = [models.UniqueConstraint(fields=["item", "job"], name="kept_end_once_a_job")]
+
+    def __str__(self) -> str:
+        return f"{self.length} of {self.item.code} for {self.job.number}"
 
 
 class StockMove(models.Model):
@@ -315,6 +337,7 @@ class Part(models.Model):
     weight_g = models.PositiveIntegerField(default=0)
     state = models.CharField(max_length=10, choices=State.choices)
     done = models.PositiveIntegerField(default=0, help_text="pieces cut or pulled so far")
+    lot = models.CharField("dye lot", max_length=30, blank=True, help_text="of the roll its last piece was cut from")
 
     objects = PartQuerySet.as_manager()
 
@@ -348,6 +371,7 @@ class CutPlan(models.Model):
     problem = models.JSONField(default=dict)
     answer = models.JSONField(default=dict)
     unplaced = models.JSONField(default=list)
+    before = models.JSONField(default=dict, help_text="why it was planned anew, and what was left cost until then")
     created_at = models.DateTimeField(default=timezone.now)
 
     objects = CutPlanQuerySet.as_manager()
@@ -372,6 +396,14 @@ class CutPlan(models.Model):
             return ""
         return f"{ceil(float(gap) * 1000) / 10:g} %"
 
+    @property
+    def dearer(self) -> Length | None:
+        """What planning anew cost, in length of new stock: lost stock and the new plan less the old one's rest."""
+        if not self.before or "cost" not in self.answer:
+            return None
+        spent = float(self.answer["cost"]) + self.before.get("lost", 0) - self.before.get("cost", 0)
+        return Length(round(spent))
+
 
 class PlannedCutQuerySet(BranchQuerySet):
     branch_path = "plan__batch__branch"
@@ -382,6 +414,7 @@ class PlannedCut(models.Model):
 
     class State(models.TextChoices):
         TO_CUT = "to_cut", "to cut"
+        BEGUN = "begun", "under way"
         CUT = "cut", "cut"
         DROPPED = "dropped", "dropped"
 
@@ -389,10 +422,12 @@ class PlannedCut(models.Model):
     order = models.PositiveIntegerField()
     item = models.ForeignKey(StockItem, models.PROTECT, related_name="cuts")
     length = LengthField(help_text="of the bar, or of the cross cut")
-    pieces = models.JSONField(help_text="in saw order: part id, at, length, width, turned; ticks")
+    skipped = LengthField(default=ZERO, help_text="of a roll: flawed stretch that is run off before it")
+    pieces = models.JSONField(help_text="in saw order: part id, at, length, width, turned, cut, spoiled; ticks")
     left = LengthField(help_text="what is left of it")
     keeps_offcut = models.BooleanField(default=False)
     offcut = models.ForeignKey(StockItem, models.SET_NULL, null=True, blank=True, related_name="+")
+    flaws_before = models.JSONField(default=list, help_text="the roll's flaws before it was run off, for undoing")
     state = models.CharField(max_length=8, choices=State.choices, default=State.TO_CUT)
     cut_by = models.ForeignKey(settings.AUTH_USER_MODEL, models.PROTECT, null=True, blank=True, related_name="+")
     cut_at = models.DateTimeField(null=True, blank=True)
@@ -405,6 +440,146 @@ class PlannedCut(models.Model):
 
     def __str__(self) -> str:
         return f"cut {self.order} of {self.plan}"
+
+    @property
+    def run_off(self) -> Length:
+        """Length of the roll that goes with it."""
+        return self.skipped + self.length
+
+
+# -- assembly ----------------------------------------------------------------------
+
+
+class AssemblyStep(models.Model):
+    """One thing to do when a unit of a family is put together; the firm's own list."""
+
+    branch = models.ForeignKey("shared.Branch", models.CASCADE, related_name="assembly_steps")
+    family = models.CharField(max_length=10, choices=Family.choices)
+    order = models.PositiveSmallIntegerField(default=0)
+    text = models.CharField(max_length=160)
+    is_active = models.BooleanField(default=True)
+
+    objects = BranchQuerySet.as_manager()
+
+    class Meta:
+        ordering = ["family", "order", "pk"]
+
+    def __str__(self) -> str:
+        return self.text
+
+
+class StepDone(models.Model):
+    """Who did a step of a unit, and when."""
+
+    make = models.ForeignKey(UnitMake, models.CASCADE, related_name="steps_done")
+    step = models.ForeignKey(AssemblyStep, models.PROTECT, related_name="+")
+    done_by = models.ForeignKey(settings.AUTH_USER_MODEL, models.PROTECT, related_name="+")
+    done_at = models.DateTimeField(default=timezone.now)
+
+    class Meta:
+        ordering = ["step"]
+        constraints = [models.UniqueConstraint(fields=["make", "step"], name="step_once_a_unit")]
+
+    def __str__(self) -> str:
+        return f"{self.step} of {self.make}"
+
+
+class MadePhotoQuerySet(JobPartQuerySet):
+    job_path = "make__unit__opening__job"
+
+
+class MadePhoto(models.Model):
+    """The finished unit, before it is packed."""
+
+    uid = models.UUIDField(default=uuid.uuid4, unique=True, editable=False)
+    make = models.ForeignKey(UnitMake, models.CASCADE, related_name="photos")
+    file = models.ImageField(upload_to="made/%Y/%m/")
+    taken_by = models.ForeignKey(settings.AUTH_USER_MODEL, models.PROTECT, related_name="+")
+    taken_at = models.DateTimeField(default=timezone.now)
+
+    objects = MadePhotoQuerySet.as_manager()
+
+    class Meta:
+        ordering = ["taken_at"]
+
+    def __str__(self) -> str:
+        return f"photo of {self.make}"
+
+
+# -- labels ------------------------------------------------------------------------
+
+
+class LabelSize(models.Model):
+    """What a branch prints its labels on: a sheet of so many, or a roll of single ones."""
+
+    class Kind(models.TextChoices):
+        SHEET = "sheet", "sheets"
+        ROLL = "roll", "a roll"
+
+    branch = models.OneToOneField("shared.Branch", models.CASCADE, related_name="label_size")
+    kind = models.CharField(max_length=5, choices=Kind.choices, default=Kind.SHEET)
+    width = LengthField()
+    height = LengthField()
+    columns = models.PositiveSmallIntegerField(default=3)
+    rows = models.PositiveSmallIntegerField(default=7)
+    left = LengthField("left margin", default=ZERO)
+    top = LengthField("top margin", default=ZERO)
+    across = LengthField("gap across", default=ZERO)
+    down = LengthField("gap down", default=ZERO)
+
+    objects = BranchQuerySet.as_manager()
+
+    class Meta:
+        ordering = ["branch"]
+
+    def __str__(self) -> str:
+        return f"labels of {self.branch}"
+
+
+# -- the customer's own cloth --------------------------------------------------------
+
+
+class OwnClothQuerySet(JobPartQuerySet):
+    pass
+
+
+class OwnCloth(models.Model):
+    """Cloth a customer brings: what we need of it, and what came."""
+
+    class State(models.TextChoices):
+        EXPECTED = "expected", "expected"
+        RECEIVED = "received", "received"
+        ACCEPTED = "accepted", "accepted"
+        REFUSED = "refused", "refused"
+
+    job = models.ForeignKey(Job, models.PROTECT, related_name="own_cloths")
+    name = models.CharField("what it is", max_length=80)
+    units = models.CharField("what for", max_length=160, blank=True, help_text="rooms or units it is for")
+    width_needed = LengthField(help_text="usable width, selvedges off")
+    length_needed = LengthField()
+    repeat_expected = LengthField(null=True, blank=True, help_text="of the pattern, if it has one")
+    expected_on = models.DateField(null=True, blank=True)
+    state = models.CharField(max_length=8, choices=State.choices, default=State.EXPECTED)
+    received_at = models.DateTimeField(null=True, blank=True)
+    place = models.CharField(max_length=30, blank=True)
+    width = LengthField("width measured", null=True, blank=True)
+    length = LengthField("length measured", null=True, blank=True)
+    repeat = LengthField("repeat measured", null=True, blank=True)
+    flaws = models.JSONField(default=list, help_text="[from, to] in ticks from its free end")
+    verdict = models.CharField(max_length=240, blank=True)
+    checked_by = models.ForeignKey(settings.AUTH_USER_MODEL, models.PROTECT, null=True, blank=True, related_name="+")
+    checked_at = models.DateTimeField(null=True, blank=True)
+    item = models.OneToOneField(StockItem, models.SET_NULL, null=True, blank=True, related_name="own_cloth")
+    created_by = models.ForeignKey(settings.AUTH_USER_MODEL, models.PROTECT, related_name="+")
+    created_at = models.DateTimeField(default=timezone.now)
+
+    objects = OwnClothQuerySet.as_manager()
+
+    class Meta:
+        ordering = ["state", "expected_on", "pk"]
+
+    def __str__(self) -> str:
+        return f"{self.name} of {self.job.number}"
 
 
 # -- what is bought ----------------------------------------------------------------
