@@ -277,6 +277,8 @@ def _keep(
 
 def branch_of(subject: Any, by: User | None = None) -> Branch | None:
     """The branch whose paper and units a sheet about `subject` takes."""
+    if isinstance(subject, Branch):
+        return subject
     for path in ("branch", "job.branch", "crew.branch", "site.branch", "batch.branch"):
         found: Any = subject
         for name in path.split("."):
