@@ -6,12 +6,22 @@ from collections.abc import Callable
 from functools import wraps
 from typing import Any
 
+from django.contrib.auth.backends import ModelBackend
 from django.core.exceptions import PermissionDenied
 from django.http import HttpRequest
 from django.http.response import HttpResponseBase
 from django_htmx.middleware import HtmxDetails
 
 from shared.models import User
+
+
+class Accounts(ModelBackend):
+    """Django's own accounts, each with its branch in the same query: every page needs both."""
+
+    def get_user(self, user_id: Any) -> User | None:
+        user = User.objects.select_related("branch").filter(pk=user_id).first()
+        return user if user is not None and self.user_can_authenticate(user) else None
+
 
 View = Callable[..., HttpResponseBase]
 

@@ -241,7 +241,7 @@ TRAVEL_URL: Final = address("TRAVEL_URL", ("http", "https"))
 AUTH_USER_MODEL = "shared.User"
 AUTHENTICATION_BACKENDS = [
     "axes.backends.AxesStandaloneBackend",
-    "django.contrib.auth.backends.ModelBackend",
+    "shared.access.Accounts",
 ]
 PASSWORD_HASHERS = [
     "django.contrib.auth.hashers.Argon2PasswordHasher",
