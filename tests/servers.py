@@ -235,7 +235,7 @@ class Site:
     env: dict[str, str]
     folder: Path
     broker: Broker
-    port: int = 0
+    port: int
     web: subprocess.Popen[bytes] | None = None
     worker: Worker | None = None
 
@@ -258,7 +258,6 @@ class Site:
 
     def start_web(self) -> None:
         """Start gunicorn and wait for it to answer."""
-        self.port = self.port or free_port()
         argv = [sys.executable, "-m", "gunicorn", "shared.wsgi", "-b", f"127.0.0.1:{self.port}", "-w", "1"]
         argv += ["--threads", "4", "--log-file", str(self.folder / "web.log"), "--log-level", "warning"]
         self.web = subprocess.Popen(argv, cwd=ROOT, env=self.env, stderr=subprocess.DEVNULL, start_new_session=True)
@@ -337,14 +336,16 @@ def start_site(kind: str = "sqlite", *, jobs: int = 0, worker: bool = True, **se
     else:
         shutil.copy(ground / "jambwise.sqlite3", folder)
         url = f"sqlite:///{folder}/jambwise.sqlite3"
+    port = free_port()
     env = {
         **_clean_environment(),
+        "SITE_URL": f"http://localhost:{port}",
         "JAMBWISE_DATA": str(folder),
         "REDIS_URL": broker.url,
         "DATABASE_URL": url,
         **settings,
     }
-    site = Site(kind, env, folder, broker)
+    site = Site(kind, env, folder, broker, port)
     try:
         broker.start()
         if jobs:
