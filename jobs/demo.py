@@ -30,11 +30,10 @@ from jobs.models import (
     WorkingHours,
 )
 from shared import roles
-from shared.demo import ZONE, Demo
+from shared.demo import PASSWORD, ZONE, Demo
 from shared.lengths import Length
 from shared.models import Branch, User
 
-PASSWORD: Final = "larkmere-demo"
 TOWN: Final = "Larkmere"
 CENTRE: Final = (41.6180, -91.8720)
 """The town is not on any map; its coordinates are farmland, good for distances only."""
@@ -88,6 +87,8 @@ ACCOUNTS: Final = (
     ("workroom", "Wilma Kerf", roles.WORKROOM),
     ("installer", "Isko Brace", roles.INSTALLER),
     ("owner", "Odile Marsh", roles.OWNER),
+    ("measurer2", "Tilda Quoin", roles.MEASURER),
+    ("installer2", "Rufus Dowel", roles.INSTALLER),
 )
 
 
@@ -134,10 +135,9 @@ def _branch() -> Branch:
 
 def _people(branch: Branch) -> dict[str, User]:
     people = {}
+    hashed = make_password(PASSWORD)
     for username, name, role in ACCOUNTS:
-        user = User.objects.create(
-            username=username, name=name, branch=branch, phone="555-0101", password=make_password(PASSWORD)
-        )
+        user = User.objects.create(username=username, name=name, branch=branch, phone="555-0101", password=hashed)
         user.groups.add(Group.objects.get(name=role))
         people[username] = user
     return people
@@ -160,8 +160,13 @@ def _crews(demo: Demo, branch: Branch, people: dict[str, User]) -> tuple[list[Cr
     ]  # fmt: skip
     for crew in installing:
         crew.skills.add(tall)
-    CrewMember.objects.create(crew=measuring[0], user=people["measurer"])
-    CrewMember.objects.create(crew=installing[0], user=people["installer"])
+    for crew, username in (
+        (measuring[0], "measurer"),
+        (measuring[1], "measurer2"),
+        (installing[0], "installer"),
+        (installing[1], "installer2"),
+    ):
+        CrewMember.objects.create(crew=crew, user=people[username])
     return measuring, installing
 
 

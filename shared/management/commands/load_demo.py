@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
+import logging
 from contextlib import nullcontext
 from typing import Any
 from zoneinfo import ZoneInfo
@@ -32,6 +33,7 @@ class Command(BaseCommand):
         if Branch.objects.exists():
             raise CommandError("there is a firm in this database already; the demo goes into an empty one only")
         whole = transaction.atomic() if jobs <= AT_ONCE else nullcontext()
+        logging.getLogger("jambwise.runs").setLevel(logging.ERROR)  # no broker runs yet; the sweep sends what waits
         here = timezone.now().astimezone(ZoneInfo(demo.ZONE)).date()
         with whole:
             demo.load(jobs=jobs, seed=seed, today=today or here, say=self.stdout.write)
