@@ -13,6 +13,7 @@ from fabrication.rules.cutting.bars.pricing import BarPricing
 from fabrication.rules.cutting.columns.column import Loading
 from fabrication.rules.cutting.columns.instance import Bound
 from fabrication.rules.cutting.columns.pool import Pool
+from fabrication.rules.cutting.watch import Watch
 
 
 class BarInstance:
@@ -59,6 +60,10 @@ class BarInstance:
             stocks=tuple(replace(model.stocks[t], limit=min(pieces, limits[t] or pieces)) for t in stocks),
         )
         return BarInstance(part), kinds, stocks
+
+    def least_patterns(self, use: int, watch: Watch) -> int:
+        """Bars of one stock are counted by the linear program; of several, their number says little."""
+        return 0
 
     def fits(self, loading: Loading) -> bool:
         """A bar holds its pattern whatever the others are."""

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import Any
 
 import highspy
 import numpy as np
@@ -12,6 +13,9 @@ from fabrication.rules.cutting.columns.column import Loading
 from fabrication.rules.cutting.columns.pool import Pool
 from fabrication.rules.cutting.columns.solver import Quiet, run_within
 from fabrication.rules.cutting.watch import Watch
+
+
+Cut = tuple[np.ndarray[Any, np.dtype[np.int8]], int]
 
 
 @dataclass(frozen=True, slots=True)
@@ -34,12 +38,14 @@ def best_of_pool(
     seed: int = 0,
     nodes: int = 10**8,
     quantum: int = 1,
+    cuts: Sequence[Cut] = (),
 ) -> Finished:
     """
     The cheapest exact plan out of the pool that costs at most `target` cost units.
 
     Every demand is met exactly: a plan that makes more can be thinned at no cost, and the
     patterns of the thinned plan are within the same slack, so they are in the pool too.
+    `cuts`: rows Σ coefficient × times ≤ side that every such plan satisfies.
     """
     if not _can_cover(pool, demand):
         return Finished(None, True)
@@ -51,6 +57,7 @@ def best_of_pool(
     ):
         highs.setOptionValue(option, value)
     highs.passModel(_program(pool, demand, limits, (target + 0.25 * quantum) / unit, unit))
+    _add_cuts(highs, cuts)
     if not run_within(highs, watch, watch.left()):
         return Finished(None, False)
     status = highs.getModelStatus()
@@ -100,11 +107,17 @@ def _program(
     return lp
 
 
+def _add_cuts(highs: Quiet, cuts: Sequence[Cut]) -> None:
+    for coefs, side in cuts:
+        index = np.nonzero(coefs)[0].astype(np.int32)
+        highs.addRow(-highspy.kHighsInf, float(side), len(index), index, coefs[index].astype(float))
+
+
 def _plan(
     pool: Pool, highs: highspy.Highs, demand: Sequence[int], limits: Sequence[int | None]
 ) -> Loading | None:
     """The solver's solution, if in whole numbers it makes exactly the demand within the limits."""
-    values = np.array(highs.getSolution().col_value)
+    values = np.array(highs.getSolution().col_value)[: len(pool)]
     if len(values) != len(pool):
         return None
     times = np.rint(values).astype(np.int64)

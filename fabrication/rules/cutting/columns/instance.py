@@ -11,6 +11,7 @@ import numpy as np
 from fabrication.rules.cutting.columns.column import Column, Loading
 from fabrication.rules.cutting.columns.pool import Pool
 from fabrication.rules.cutting.problem import Certificate
+from fabrication.rules.cutting.watch import Watch
 
 Floats = np.ndarray[Any, np.dtype[np.float64]]
 
@@ -72,6 +73,9 @@ class Instance(Protocol):
         self, demand: Sequence[int], limits: Sequence[int | None]
     ) -> tuple[Instance, list[int], list[int]]:
         """The same problem for a part of the demand and stock; its types' and stocks' numbers here."""
+
+    def least_patterns(self, use: int, watch: Watch) -> int:
+        """How many patterns that take at least `use` of their stock any plan has (0: unknown)."""
 
     def fits(self, loading: Loading) -> bool:
         """Whether the stock can really be dealt out so, where `limits` are only totals."""

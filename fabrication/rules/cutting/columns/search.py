@@ -5,19 +5,25 @@ from __future__ import annotations
 from random import Random
 
 from fabrication.rules.cutting.columns.dive import dive
-from fabrication.rules.cutting.columns.finish import Finished, best_of_pool
+from fabrication.rules.cutting.columns.finish import best_of_pool
 from fabrication.rules.cutting.columns.generation import Relaxed, relax
 from fabrication.rules.cutting.columns.improve import improve
 from fabrication.rules.cutting.columns.instance import Instance
 from fabrication.rules.cutting.columns.master import Master
 from fabrication.rules.cutting.columns.pool import TooMany
+from fabrication.rules.cutting.columns.sharpen import Sharpened, sharpened
 from fabrication.rules.cutting.columns.state import State
+from fabrication.rules.cutting.watch import Watch
 
 PACES = (0.1, 0.0, 0.05, 0.2)
 """Shares of the bars fixed at once, by turns, in dives."""
 
-POOLS = (2_000, 6_000, 15_000, 30_000)
-"""Most patterns of the final integer program, attempt by attempt."""
+MOST_PATTERNS = 120_000
+"""Patterns up to which cuts over all of them are tried."""
+
+SMALL_POOL = 2_000
+LARGE_POOL = 20_000
+"""Patterns up to which the final integer program is tried at first, and later."""
 
 
 def search(instance: Instance, state: State, seed: int) -> None:
@@ -47,7 +53,8 @@ class Search:
         self.relaxed: Relaxed = relaxed
         self.chance: Random = chance
         self.dives = 0
-        self.tried_pool: tuple[int, int] | None = None
+        self.sharp: Sharpened | None = None
+        self.sharp_target = 0
 
     def run(self) -> None:
         """Until proven or out of time."""
@@ -80,42 +87,62 @@ class Search:
             state.tell("dive")
 
     def finish(self, turn: int) -> None:
-        """The final integer program, where few enough patterns are left."""
-        state, instance = self.state, self.instance
+        """The end: every pattern a cheaper plan could use, cuts over these, and an integer program."""
+        state = self.state
         target = state.cost - state.quantum
-        most = POOLS[min(turn, len(POOLS) - 1)]
-        if self.tried_pool == (target, most) and turn % 4:
+        sharp = self.sharp if self.sharp is not None and self.sharp_target == target else self.sharpen(target)
+        if sharp is None or state.proven:
             return
-        self.tried_pool = (target, most)
-        try:
-            pool = instance.pool(state.bound, target, most)
-        except TooMany:
+        if len(sharp.pool) > (SMALL_POOL if turn == 0 else LARGE_POOL):
             return
         state.tell("final program")
-        watch = state.watch.share(0.5, 1e9 if len(pool) <= POOLS[0] else 2.0 * 2**turn)
+        quick = len(sharp.pool) <= SMALL_POOL
+        self.decide(sharp, target, state.watch.share(0.6, 1e9 if quick and turn else 4.0 * 2**turn), turn)
+
+    def sharpen(self, target: int) -> Sharpened | None:
+        """All patterns of plans within the target, thinned by cuts; raises the state's bound."""
+        state, instance = self.state, self.instance
+        try:
+            pool = instance.pool(state.bound, target, MOST_PATTERNS)
+        except TooMany:
+            return None
+        state.tell("cuts")
+        watch = state.watch.share(0.3)
+        sharp = Sharpened(pool, state.least)
+        if len(pool):
+            sharp = sharpened(
+                pool, instance.demand, instance.limits, target, state.quantum, instance.unit, watch,
+                least_patterns=lambda use: instance.least_patterns(use, watch),
+            )
+        else:
+            sharp.least = state.cost
+        self.sharp, self.sharp_target = sharp, target
+        state.offer_searched(min(sharp.least, state.cost), "cuts")
+        return sharp
+
+    def decide(self, sharp: Sharpened, target: int, watch: Watch, turn: int) -> None:
+        """The integer program over what is left; complete, it is a proof."""
+        state, instance = self.state, self.instance
         done = best_of_pool(
-            pool, instance.demand, instance.limits, target, instance.unit, watch,
-            quantum=state.quantum, seed=turn,
+            sharp.pool, instance.demand, instance.limits, target, instance.unit, watch,
+            quantum=state.quantum, seed=turn, cuts=sharp.cuts,
         )
         if done.loading is not None:
             if not instance.fits(done.loading):
                 return
             state.offer(done.loading, "final program")
-        if done.complete:
-            self.confirm(pool, done)
+        if done.complete and not state.proven:
+            self.confirm(sharp)
 
-    def confirm(self, pool, done: Finished) -> None:  # type: ignore[no-untyped-def]
+    def confirm(self, sharp: Sharpened) -> None:
         """A complete search counts when a second run, set otherwise, finds nothing cheaper either."""
         state, instance = self.state, self.instance
-        if state.proven:
-            return
         again = best_of_pool(
-            pool, instance.demand, instance.limits, state.cost - state.quantum, instance.unit, state.watch,
-            quantum=state.quantum, presolve=False, seed=1,
+            sharp.pool, instance.demand, instance.limits, state.cost - state.quantum, instance.unit, state.watch,
+            quantum=state.quantum, presolve=False, seed=1, cuts=sharp.cuts,
         )
         if again.loading is not None:
             if instance.fits(again.loading):
                 state.offer(again.loading, "final program")
         elif again.complete:
-            state.searched = state.cost
-            state.tell("final program")
+            state.offer_searched(state.cost, "final program")

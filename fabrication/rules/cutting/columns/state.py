@@ -68,6 +68,12 @@ class State:
             if higher:
                 self.tell(phase)
 
+    def offer_searched(self, least: int, phase: str) -> None:
+        """Takes what a complete search says no plan is below."""
+        if least > self.least:
+            self.searched = least
+            self.tell(phase)
+
     def tell(self, phase: str) -> None:
         """Reports where the search is."""
         self.watch.tell(phase, Fraction(self.cost, self.scale), Fraction(self.least, self.scale))

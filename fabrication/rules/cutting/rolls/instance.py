@@ -10,8 +10,10 @@ from fabrication.rules.cutting.columns.instance import Bound
 from fabrication.rules.cutting.columns.pool import Pool
 from fabrication.rules.cutting.rolls.bounds import certified
 from fabrication.rules.cutting.rolls.enumerate import lays_within
+from fabrication.rules.cutting.rolls.levels import least_lays
 from fabrication.rules.cutting.rolls.model import RollModel, fits
 from fabrication.rules.cutting.rolls.pricing import RollPricing
+from fabrication.rules.cutting.watch import Watch
 
 
 class RollInstance:
@@ -22,6 +24,7 @@ class RollInstance:
         self.demand = model.demand
         self.limits: tuple[int | None, ...] = tuple(stock.limit for stock in model.stocks)
         self.quantum = model.quantum
+        self._levels: dict[int, int] = {}
         self.scale = model.scale
         longest = max(way.drop for way in model.ways)
         self.unit = float(max(stock.price for stock in model.stocks) * longest or 1)
@@ -58,6 +61,12 @@ class RollInstance:
             ),
         )
         return RollInstance(part), kinds, stocks
+
+    def least_patterns(self, use: int, watch: Watch) -> int:
+        """How many lays of at least this length any plan has."""
+        if use not in self._levels:
+            self._levels[use] = least_lays(self.model, use, watch)
+        return self._levels[use]
 
     def fits(self, loading: Loading) -> bool:
         """Whether every lay finds a place on some stretch of its stock."""
