@@ -1,0 +1,106 @@
+"""Every page and API route, times every role: who may enter is what its own code declares."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass
+from typing import Any
+
+import pytest
+from django.test import Client
+from django.urls import URLPattern, URLResolver, get_resolver
+
+from shared import roles
+from shared.models import User
+from tests.shared.test_pages import OPEN, address_of
+
+pytestmark = pytest.mark.django_db
+
+ANYBODY_SIGNED_IN = {
+    "shared:home",
+    "shared:account",
+    "shared:change_password",
+    "shared:sign_out",
+    "shared:run",  # one's own runs, and the branch's for its office
+    "shared:run_bar",
+    "shared:stop_run",
+    "shared:document",  # its kind says who
+    "shared:document_part",
+    "shared:request_document",
+    "api:me-list",
+    "api:run-list",
+    "api:run-detail",
+    "api:run-stop",
+    "api:document-list",
+    "api:document-detail",
+    "schema",
+    "api:field-day",  # a phone's own day and deeds, as its person may do them
+    "api:field-deeds",
+    "api:field-devices",
+    "fabrication:by_code",  # leads to the unit's page for whoever may see it
+    "fabrication:units_of_job",  # a panel for whoever may see the job
+}
+"""Pages without a role of their own; each asks about the object it shows."""
+
+
+@dataclass(frozen=True)
+class Door:
+    """One method of one address, and the roles that may enter."""
+
+    name: str
+    address: str
+    method: str
+    roles: frozenset[str] | None
+
+    def __str__(self) -> str:
+        return f"{self.method} {self.name}"
+
+
+def doors(patterns: Any = None, before: str = "", space: str = "") -> Iterator[Door]:
+    """Every door of the site."""
+    for one in patterns or get_resolver().url_patterns:
+        here = before + str(one.pattern)
+        if isinstance(one, URLResolver):
+            yield from doors(one.url_patterns, here, f"{one.namespace}:" if one.namespace else space)
+        elif isinstance(one, URLPattern) and "format" not in here:
+            yield from _doors_of(one, space + (one.name or here), address_of(here))
+
+
+def _doors_of(one: URLPattern, name: str, address: str) -> Iterator[Door]:
+    view = one.callback
+    cls = getattr(view, "cls", None) or getattr(view, "view_class", None)
+    if actions := getattr(view, "actions", None):
+        for method, action in actions.items():
+            wanted = getattr(cls, "deed_roles", {}).get(action, getattr(cls, "roles", None))
+            yield Door(name, address, method, None if wanted is None else frozenset(wanted))
+    else:
+        wanted = getattr(view, "roles", getattr(cls, "roles", None))
+        for method in ("get", "post"):
+            yield Door(name, address, method, None if wanted is None else frozenset(wanted))
+
+
+DOORS = [door for door in doors() if door.name.rpartition(":")[2] not in OPEN]
+
+
+def test_every_door_says_who_may_enter() -> None:
+    silent = sorted({door.name for door in DOORS if door.roles is None} - ANYBODY_SIGNED_IN)
+
+    assert silent == []
+
+
+@pytest.mark.parametrize("role", roles.ALL)
+def test_a_role_enters_the_doors_that_name_it_and_no_other(
+    role: str, cast: dict[str, User], as_user: Callable[[User], Client]
+) -> None:
+    client, wrong = as_user(cast[role]), []
+    client.raise_request_exception = False
+    for door in DOORS:
+        if door.roles is None:
+            continue
+        code = getattr(client, door.method)(door.address).status_code
+        may = role in door.roles
+        # A page may let more people read than write: what is sent may be refused to some of its roles.
+        if (not may and code not in {403, 405}) or (may and door.method == "get" and code == 403):
+            wrong.append(f"{door}: {code}")
+
+    assert wrong == []
