@@ -76,7 +76,8 @@ def report(count: int) -> Iterator[str]:
     yield "Written by `python -m tests.benchmarks.sizing`; do not edit by hand.\n"
     yield f"Python {platform.python_version()}, one process on one core, start-up included. Openings of every"
     yield "family and mount with eight readings and a depth; findings and doubts about readings are worked out"
-    yield "for each. The aim: 100,000 in under a minute, under 1 GB, and flat memory with `--lines`.\n"
+    yield "for each. The aim: 100,000 in under a minute, under 1 GB, and flat memory with `--lines`."
+    yield "Processor time is the figure to trust: wall time also counts what else the machine was busy with.\n"
     yield "| openings | of them with a slip | form | wall s | processor s | ms each | memory, MB |"
     yield "| --- | --- | --- | --- | --- | --- | --- |"
     with tempfile.TemporaryDirectory() as folder:
