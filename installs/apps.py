@@ -2,5 +2,13 @@ from django.apps import AppConfig
 
 
 class InstallsConfig(AppConfig):
+    """The install day."""
+
     name = "installs"
     default_auto_field = "django.db.models.BigAutoField"
+
+    def ready(self) -> None:
+        from installs import documents, signals  # noqa: F401 - kinds of documents register themselves
+        from installs.sources import register
+
+        register()

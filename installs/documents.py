@@ -1,0 +1,232 @@
+"""Sheets of the install day: route packet, load list, work order, completion record, return order."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from django.db.models.signals import post_save
+from django.dispatch import receiver
+
+from installs import packet as papers
+from installs.models import Load, PrintedPacket, ReturnOwed, VisitUnit
+from installs.reading import rules_of, visit_units
+from installs.rules.causes import cause
+from jobs.models import INSTALLING, Appointment, Job
+from jobs.words import window_text
+from measuring.models import Unit
+from shared.documents import Content, document_kind, kind_of
+from shared.models import Document
+from shared.roles import DISPATCHER, INSTALLER, OWNER, WORKROOM
+
+PACKET = "installs.packet"
+
+
+@document_kind(
+    PACKET,
+    title="Route packet",
+    model="installs.Load",
+    template="installs/paper/packet.html",
+    roles=(DISPATCHER, OWNER, INSTALLER),
+    job=lambda load: None,
+)
+def route_packet(load: Load) -> Content:
+    """A crew's day: the cover, then every stop."""
+    sheet = papers.day_sheet(load.crew, load.day)
+    values = papers.packet_values(sheet)
+    context = {**values, "map": papers.day_map(sheet), "changes": changes_since(load, values)}
+    context["stops"] = [dict(stop) for stop in values["stops"]]
+    for stop, drawn in zip(sheet.stops, context["stops"], strict=True):
+        drawn["units"] = [dict(unit) for unit in drawn["units"]]
+        papers.draw_stop(stop, drawn)
+    return Content(context, values)
+
+
+def changes_since(load: Load, values: dict[str, Any]) -> dict[str, Any] | None:
+    """What differs from the packet printed before; None for the first."""
+    before = (
+        PrintedPacket.objects.filter(document__in=Document.objects.about(load).filter(kind=PACKET))
+        .select_related("document")
+        .order_by("-document__revision")
+        .first()
+    )
+    if before is None:
+        return None
+    rows = papers.changes_between(before.lines, papers.summary_lines(values))
+    return {"revision": before.document.revision, "rows": rows}
+
+
+@receiver(post_save, sender=Document)
+def keep_what_it_said(sender: Any, instance: Document, created: bool, **kwargs: Any) -> None:
+    """In the transaction that keeps a packet: what it said, so that the next can say what changed."""
+    if not created or instance.kind != PACKET:
+        return
+    load = Load.objects.select_related("crew__branch").filter(pk=instance.subject_id).first()
+    if load is None:
+        return
+    values = papers.packet_values(papers.day_sheet(load.crew, load.day))
+    kind = kind_of(PACKET)
+    if kind.hash_of(Content({}, values)) == instance.content_hash:
+        PrintedPacket.objects.create(document=instance, lines=papers.summary_lines(values))
+
+
+@document_kind(
+    "installs.load_list",
+    title="Load list",
+    model="installs.Load",
+    template="installs/paper/load_list.html",
+    roles=(DISPATCHER, OWNER, INSTALLER, WORKROOM),
+    job=lambda load: None,
+)
+def load_list(load: Load) -> dict[str, Any]:
+    """What goes on the truck, in the order it is put on, to tick off by hand."""
+    sections: dict[str, list[dict[str, Any]]] = {}
+    for line in load.lines.select_related("unit__opening__room"):  # type: ignore[attr-defined]
+        sections.setdefault(line.section, []).append(
+            {
+                "text": line.text,
+                "room": str(line.unit.opening) if line.unit else "",
+                "quantity": line.quantity,
+                "why": line.why,
+            }
+        )
+    return {
+        "crew": load.crew.name,
+        "day": load.day.isoformat(),
+        "sections": [{"name": name, "lines": lines} for name, lines in sections.items()],
+        "weight_kg": round(load.weight_g / 1000),
+        "findings": [finding["text"] for finding in load.findings],
+    }
+
+
+@document_kind(
+    "installs.work_order",
+    title="Install work order",
+    model="jobs.Appointment",
+    template="installs/paper/work_order.html",
+    roles=(DISPATCHER, OWNER, INSTALLER),
+    who=lambda user, visit: visit.purpose in INSTALLING,
+)
+def work_order(visit: Appointment) -> Content:
+    """One stop by itself."""
+    sheet = papers.sheet_of(visit, visit_units(visit), rules_of(visit.job.branch))
+    papers._read_openings([sheet])
+    values = {**papers.stop_values(sheet), "when": window_text(visit)}
+    drawn = {**values, "units": [dict(unit) for unit in values["units"]]}
+    papers.draw_stop(sheet, drawn)
+    return Content({"stop": drawn}, values)
+
+
+CARE = {
+    "roller": "Dust with a soft brush or a vacuum at its lowest; dab spots with a damp white cloth, never rub.",
+    "solar": "Dust, or wipe with a damp cloth and mild soap; roll up only when dry.",
+    "sheer": "Dust very lightly with a feather brush; do not wipe or steam the sheers.",
+    "vertical": "Dust each vane downwards; cloth vanes are dabbed, plastic ones wiped with a damp cloth.",
+    "slat": "Close the slats and dust them along; wood is never wetted.",
+    "cellular": "Dust with a soft brush; blow insects out of the cells with cool air.",
+    "pleated": "Dust along the pleats with a soft brush; dab spots, do not soak.",
+    "roman": "Vacuum with a soft brush on both sides; ask before cleaning with any fluid.",
+}
+"""How a covering is cared for: common practice, no published source; the product's own sheet comes first."""
+
+
+@document_kind(
+    "installs.completion",
+    title="Completion record",
+    model="jobs.Job",
+    template="installs/paper/completion.html",
+    roles=(DISPATCHER, OWNER, INSTALLER),
+    job=lambda job: job.pk,
+)
+def completion(job: Job) -> dict[str, Any]:
+    """For the customer: what was installed and when, care, cords and children, remotes, who to call."""
+    rows = list(
+        VisitUnit.objects.filter(appointment__job=job, outcome=VisitUnit.Outcome.INSTALLED)
+        .select_related("appointment")
+        .order_by("marked_at", "pk")
+    )
+    when = {row.unit_id: row.marked_at for row in rows}
+    from installs.reading import with_needs, work_out
+
+    units = list(
+        with_needs(Unit.objects.filter(opening__job=job, state=Unit.State.INSTALLED)).order_by(
+            "opening__room__order", "opening__order", "number"
+        )
+    )
+    worked = work_out(units, rules_of(job.branch))
+    good = [one for one in worked if one.read is not None and one.hardware is not None]
+    from installs.rules.hardware import remote_map
+
+    remotes, _ = remote_map([one.read for one in good if one.read is not None])
+    families = sorted({unit.product.family for unit in units})
+    owed = job.returns_owed.filter(state__in=["open", "booked"]).select_related("unit__opening__room")  # type: ignore
+    tension = [entry.why for one in good if one.hardware for entry in one.hardware.tension]
+    stop = (
+        job.appointments.filter(stop__isnull=False).select_related("stop").order_by("-stop__pk").first()  # type: ignore
+    )
+    return {
+        "number": job.number,
+        "customer": job.customer.name,
+        "address": job.site.address,
+        "units": [
+            {
+                "code": one.unit.code,
+                "opening": str(one.unit.opening),
+                "product": one.unit.product.name,
+                "width": one.unit.make.finished_width if hasattr(one.unit, "make") else one.unit.order_width,
+                "height": one.unit.make.finished_height if hasattr(one.unit, "make") else one.unit.order_height,
+                "installed": (when.get(one.unit.pk) or one.unit.installed_at),
+            }
+            for one in worked
+        ],
+        "owed": [f"{row.unit.opening}: {row.cause_text}" for row in owed],
+        "care": [{"family": name, "text": CARE[name]} for name in families if name in CARE],
+        "loops": tension,
+        "corded": any(one.read and one.read.loops for one in good) or any(
+            one.read and one.read.control == "cord" for one in good
+        ),
+        "motors": any(one.read and one.read.motor for one in good),
+        "remotes": [
+            {"remote": entry.remote, "channel": entry.channel, "units": list(entry.units)} for entry in remotes
+        ],
+        "signed": stop.stop.signed_name if stop else "",
+        "left_with": stop.stop.left_with if stop else "",
+        "signature": stop.stop.signature if stop else [],
+        "phone": job.branch.phone,
+        "branch": job.branch.name,
+    }
+
+
+@document_kind(
+    "installs.return_order",
+    title="Return order",
+    model="installs.ReturnOwed",
+    template="installs/paper/return_order.html",
+    roles=(DISPATCHER, OWNER, INSTALLER, WORKROOM),
+)
+def return_order(owed: ReturnOwed) -> dict[str, Any]:
+    """What is owed for one unit, why, what was decided, and what must be there first."""
+    found, unit = cause(owed.cause), owed.waits_for
+    job = owed.job
+    visit = owed.appointment
+    make = getattr(unit, "make", None)
+    return {
+        "job": job.number,
+        "customer": job.customer.name,
+        "address": job.site.address,
+        "opening": str(owed.unit.opening),
+        "unit": owed.unit.code,
+        "product": owed.unit.product.name,
+        "cause": owed.cause_text,
+        "note": owed.note,
+        "next_by": found.next_by,
+        "next_step": found.next_step,
+        "remake": owed.remake.code if owed.remake else "",
+        "remeasure": owed.remeasure,
+        "width": make.finished_width if make else unit.order_width,
+        "height": make.finished_height if make else unit.order_height,
+        "ready_on": owed.ready_on(),
+        "visit": window_text(visit) if visit else "",
+        "opened_on": owed.opened_at.date(),
+        "state": owed.get_state_display(),
+        "photos": owed.unit.install_photos.filter(removed_at=None).count(),
+    }

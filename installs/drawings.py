@@ -1,0 +1,142 @@
+"""Drawings of the install day: a head with its brackets, an opening with them, charts. SVG, screen and paper."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import Final
+
+from installs.reading import Worked
+from installs.rules.hardware import HardwareList
+from measuring.drawings import opening_drawing, picture_of
+from measuring.evaluation import current
+from measuring.models import Opening
+from shared.drawings import Svg
+from shared.lengths import ZERO, Length, Unit, total
+
+HEAD_WIDE: Final = 520
+HEAD_HIGH: Final = 84
+EDGE: Final = 46
+
+
+def head_drawing(hardware: HardwareList, width: Length, unit: Unit, *, keep_off: Sequence[Length] = ()) -> Svg:
+    """
+    A head seen from the front: brackets as strokes, each with its distance from the left end.
+
+    What no bracket may sit on (ladders, locks, clutches) is a small cross in the head.
+    """
+    places = hardware.brackets.places
+    said = ", ".join(place.at.spoken(unit) for place in places)
+    svg = Svg(HEAD_WIDE, HEAD_HIGH, title="brackets", desc=f"from the left end: {said}", look="head")
+    scale = (HEAD_WIDE - 2 * EDGE) / max(width.ticks, 1)
+    top = 16.0
+
+    def x(at: Length) -> float:
+        return EDGE + at.ticks * scale
+
+    svg.rect(EDGE, top, HEAD_WIDE - 2 * EDGE, 14, "ink")
+    for spot in keep_off:
+        svg.line(x(spot) - 3, top + 4, x(spot) + 3, top + 10, "pencil")
+        svg.line(x(spot) - 3, top + 10, x(spot) + 3, top + 4, "pencil")
+    last = -1000.0
+    row = 0
+    for place in places:
+        at = x(place.at)
+        svg.line(at, top - 8, at, top + 20, "chalk")
+        row = (row + 1) % 2 if at - last < 52 else 0
+        y = top + 32 + row * 18
+        svg.line(at, top + 20, at, y - 8, "pencil")
+        svg.length(at, y, place.at, unit=unit, size=12)
+        last = at
+    svg.text(EDGE - 8, top + 12, "L", size=10, anchor="end", look="pencil-word")
+    svg.length(HEAD_WIDE - EDGE + 24, top + 7, width, unit=unit, size=11, look="pencil-word")
+    return svg
+
+
+def opening_with_brackets(opening: Opening, worked: Sequence[Worked]) -> Svg:
+    """The opening to scale as it was measured, its covering, and a tick for every bracket."""
+    now = current(list(opening.readings.all()))
+    sized = [one for one in worked if one.unit.order_width is not None and one.unit.order_height is not None]
+    shares = [one.unit.order_width for one in sized if one.unit.order_width is not None]
+    brackets: list[Length] = []
+    left = ZERO
+    for one, share in zip(sized, shares, strict=True):
+        if one.hardware is not None:
+            brackets += [left + at for at in one.hardware.brackets_at]
+        left += share
+    height = sized[0].unit.order_height if sized else None
+    picture = picture_of(
+        opening,
+        now,
+        covering=(total(shares), height) if height is not None else None,
+        shares=shares if len(shares) > 1 else (),
+        brackets=brackets,
+    )
+    return opening_drawing(picture)
+
+
+# -- charts ------------------------------------------------------------------------------
+
+CHART_WIDE: Final = 460
+CHART_HIGH: Final = 190
+
+
+def week_chart(title: str, weeks: Sequence[tuple[str, float | None]], *, percent: bool = True) -> Svg:
+    """
+    A line over weeks: ink, the last week's value in chalk and written at its end.
+
+    A week of which nothing is known breaks the line.
+    """
+    known = [value for _, value in weeks if value is not None]
+    most = 100.0 if percent else max([*known, 1.0])
+    said = "; ".join(f"{name} {_shown(value, percent)}" for name, value in weeks)
+    svg = Svg(CHART_WIDE, CHART_HIGH, title=title, desc=said, look="chart")
+    left, right, top, low = 40.0, CHART_WIDE - 66.0, 14.0, CHART_HIGH - 30.0
+    for share in (0.0, 0.5, 1.0):
+        y = low - (low - top) * share
+        svg.line(left, y, right, y, "hatch" if share else "thin")
+        svg.text(left - 6, y + 4, _shown(most * share, percent), size=11, anchor="end", look="pencil-word")
+    step = (right - left) / max(len(weeks) - 1, 1)
+    run: list[tuple[float, float]] = []
+    for place, (name, value) in enumerate(weeks):
+        x = left + step * place
+        if place % max(1, len(weeks) // 6) == 0 or place == len(weeks) - 1:
+            svg.text(x, CHART_HIGH - 10, name, size=10, look="pencil-word")
+        if value is None:
+            _line(svg, run)
+            run = []
+            continue
+        run.append((x, low - (low - top) * min(value / most, 1)))
+        svg.circle(*run[-1], 2.5, "fill-ink")
+    _line(svg, run)
+    last = next((value for _, value in reversed(weeks) if value is not None), None)
+    if last is not None and run:
+        x, y = run[-1]
+        svg.circle(x, y, 4.5, "chalk")
+        svg.text(x + 10, y + 4, _shown(last, percent), size=13, anchor="start", look="chalk-word")
+    return svg
+
+
+def _line(svg: Svg, points: Sequence[tuple[float, float]]) -> None:
+    if len(points) > 1:
+        svg.polyline(points, "ink")
+
+
+def _shown(value: float | None, percent: bool) -> str:
+    if value is None:
+        return "none"
+    return f"{value:.0f} %" if percent else f"{value:.0f}"
+
+
+def bars(title: str, rows: Sequence[tuple[str, float]], *, percent: bool = False) -> Svg:
+    """Bars lying down, the longest in chalk, each with its value at its end."""
+    high = 12 + 24 * max(len(rows), 1)
+    said = "; ".join(f"{name} {_shown(value, percent)}" for name, value in rows) or "nothing yet"
+    svg = Svg(CHART_WIDE, high, title=title, desc=said, look="chart")
+    most = max([value for _, value in rows] + [1.0])
+    for place, (name, value) in enumerate(rows):
+        y = 6 + 24 * place
+        svg.text(150, y + 14, name[:26], size=11, anchor="end")
+        long = value / most * (CHART_WIDE - 220)
+        svg.rect(158, y + 3, max(long, 1), 14, "chalk" if value == most else "ink")
+        svg.text(164 + long, y + 14, _shown(value, percent), size=11, anchor="start")
+    return svg

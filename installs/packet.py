@@ -1,0 +1,391 @@
+"""
+What the crew's paper says: gathered once from the books, for the packet and its kin.
+
+Plain values only, so that their hash says when the paper is stale. The door's code or the place of
+a key is never among them: that is shown on the day, on the crew's own screen.
+"""
+
+from __future__ import annotations
+
+import datetime as dt
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, field
+from typing import Any
+
+from django.conf import settings
+from django.urls import reverse
+
+from installs.drawings import head_drawing, opening_with_brackets
+from installs.models import Load, VisitUnit
+from installs.reading import Worked, packages_for, rules_of, visit_units_of, work_out
+from installs.rules.data import HardwareRules as Rules
+from installs.rules.hardware import JobHardware, job_hardware
+from installs.rules.loading import LoadPlan, StopLoad, load_list
+from installs.services.loads import visits_of_day
+from jobs.dispatch import Book, open_book
+from jobs.drawings import route_map
+from jobs.models import Appointment, Crew, Site
+from jobs.words import clock, day_text
+from measuring.models import Opening, Reading, Unit
+from measuring.options import shown_options
+from shared.lengths import Length
+from shared.lengths import Unit as Measure
+
+DEAD = (Unit.State.CANCELLED, Unit.State.REPLACED)
+
+
+@dataclass(slots=True)
+class StopSheet:
+    """One stop with its units and their hardware."""
+
+    number: int
+    visit: Appointment
+    rows: list[VisitUnit]
+    worked: list[Worked]
+    summed: JobHardware
+    drive_min: int = 0
+    expected: dt.datetime | None = None
+    leaves: dt.datetime | None = None
+    openings: list[tuple[Opening, list[Worked]]] = field(default_factory=list)
+
+    @property
+    def good(self) -> list[Worked]:
+        return [one for one in self.worked if one.hardware is not None and one.read is not None]
+
+
+def sheet_of(visit: Appointment, rows: Sequence[VisitUnit], rules: Rules, number: int = 1) -> StopSheet:
+    """One visit, whatever became of its units since."""
+    worked = work_out([row.unit for row in rows if row.unit.state not in DEAD], rules)
+    good = [one for one in worked if one.hardware is not None and one.read is not None]
+    summed = job_hardware([one.read for one in good], [one.hardware for one in good], rules)  # type: ignore[misc]
+    openings: dict[int, tuple[Opening, list[Worked]]] = {}
+    for one in worked:
+        openings.setdefault(one.unit.opening_id, (one.unit.opening, []))[1].append(one)
+    return StopSheet(number, visit, list(rows), worked, summed, openings=list(openings.values()))
+
+
+@dataclass(slots=True)
+class DaySheet:
+    """A crew-day for paper."""
+
+    crew: Crew
+    day: dt.date
+    book: Book | None
+    stops: list[StopSheet]
+    rules: Rules
+    starts: dt.datetime | None = None
+    back: dt.datetime | None = None
+    drive_min: int = 0
+
+
+def day_sheet(crew: Crew, day: dt.date) -> DaySheet:
+    """The crew's install visits of the day with drive and times as planned."""
+    visits = visits_of_day(crew, day)
+    rules = rules_of(crew.branch)
+    by_visit = visit_units_of(visits)
+    stops = [sheet_of(visit, by_visit.get(visit.pk, []), rules, number) for number, visit in enumerate(visits, 1)]
+    _read_openings(stops)
+    sheet = DaySheet(crew, day, None, stops, rules)
+    if visits:
+        book = open_book(crew.branch, [crew], [day])
+        one = book.days[crew.pk, day]
+        timed = {stop.key: stop for stop in one.timeline.stops}
+        sheet.book, sheet.drive_min = book, round(one.timeline.drive / 60)
+        sheet.starts, sheet.back = _when(one.timeline.depart), _when(one.timeline.back)
+        for stop in stops:
+            found = timed.get(stop.visit.pk)
+            if found is not None:
+                stop.drive_min, stop.expected = round(found.drive / 60), _when(found.arrive)
+                stop.leaves = _when(found.leave)
+    return sheet
+
+
+def _when(seconds: int) -> dt.datetime:
+    return dt.datetime.fromtimestamp(seconds, dt.UTC)
+
+
+def _read_openings(stops: Iterable[StopSheet]) -> None:
+    """Readings of all openings in one query, put where drawing them looks."""
+    openings = {opening.pk: opening for stop in stops for opening, _ in stop.openings}
+    found: dict[int, list[Reading]] = {pk: [] for pk in openings}
+    for reading in Reading.objects.filter(opening__in=list(openings)).select_related("tape", "taken_by"):
+        found[reading.opening_id].append(reading)
+    for stop in stops:
+        for opening, several in stop.openings:
+            for one in [opening, *(worked.unit.opening for worked in several)]:
+                cache = getattr(one, "_prefetched_objects_cache", None) or {}
+                one._prefetched_objects_cache = {**cache, "readings": found[opening.pk]}  # type: ignore[attr-defined]
+
+
+# -- words and plain values ----------------------------------------------------------------
+
+
+def page_of_stop(visit: Appointment) -> str:
+    """What a sheet's QR says: the stop's own page."""
+    return f"{settings.SITE_URL}{reverse('installs:stop', args=[visit.pk])}"
+
+
+def access_words(site: Site) -> str:
+    """How to get in, without what opens the door."""
+    words = {
+        Site.Access.MET: "met at the door",
+        Site.Access.KEY: "with a key; where it is, is on the stop's page on the day",
+        Site.Access.CODE: "with a code; it is on the stop's page on the day",
+        Site.Access.DESK: "through the front desk",
+    }[Site.Access(site.access)]
+    return f"{words}. {site.access_note}".strip(". ") + "."
+
+
+def facts_of_site(visit: Appointment) -> list[list[str]]:
+    """What the crew must know of the place; empty facts are left out."""
+    site, job = visit.job.site, visit.job
+    hours = f"{site.hours_from:%H:%M} to {site.hours_until:%H:%M}" if site.hours_from and site.hours_until else ""
+    lift = "lift" if site.has_lift else "stairs only"
+    floor = f"floor {site.floor}, {lift}" if site.floor else ""
+    rows = [
+        ("access", access_words(site)),
+        ("contact", f"{job.customer.name}, {job.customer.phone}".strip(", ")),
+        ("opens", f"{site.door_contact}, {site.door_phone}".strip(", ") if site.door_contact else ""),
+        ("notice", site.notice_needed),
+        ("parking", site.parking),
+        ("floor", floor),
+        ("hours", hours),
+        ("dock or lift", site.dock_note),
+        ("certificate", site.certificate_note),
+        ("pets", site.pets),
+        ("children", "live or visit here" if site.children else "none, the customer says"),
+        ("built", str(site.year_built) if site.year_built else "not known, taken as old"),
+        ("note", visit.note),
+    ]
+    return [[name, text] for name, text in rows if text]
+
+
+def window_words(visit: Appointment) -> str:
+    tz = visit.job.branch.tz
+    if visit.promised_from and visit.promised_until:
+        return f"{clock(visit.promised_from, tz)} to {clock(visit.promised_until, tz)}"
+    return ""
+
+
+def unit_values(one: Worked, show: Measure) -> dict[str, Any]:
+    """One unit for a table: what it is, its finished size, how it is held, what to mind."""
+    unit, read, hardware = one.unit, one.read, one.hardware
+    make = getattr(unit, "make", None)
+    return {
+        "code": unit.code,
+        "opening": str(unit.opening),
+        "product": unit.product.name,
+        "family": unit.product.family,
+        "mount": unit.get_mount_display(),
+        "fixed_to": unit.opening.get_fixed_to_display(),
+        "substrate": unit.opening.get_substrate_display(),
+        "width": make.finished_width if make else unit.order_width,
+        "height": make.finished_height if make else unit.order_height,
+        "options": [list(pair) for pair in shown_options(unit)],
+        "weight": f"{hardware.brackets.weight_lb} lb" if hardware else "",
+        "packages": [package.label for package in packages_for(unit, read)],
+        "brackets": hardware.brackets.why if hardware else "",
+        "brackets_at": [at.ticks for at in hardware.brackets_at] if hardware else [],
+        "brackets_text": ", ".join(at.text(show) for at in hardware.brackets_at) if hardware else "",
+        "projection": hardware.projection.why if hardware and hardware.projection.way != "none" else "",
+        "fixings": [f"{kit.name}: {kit.why}" for kit in hardware.fixings] if hardware else [],
+        "tension": [entry.why for entry in hardware.tension] if hardware else [],
+        "to_do": [f"{entry.when}: {entry.text}" for entry in hardware.to_do] if hardware else [],
+        "findings": [finding.text for finding in one.findings],
+        "cannot": one.cannot,
+        "is_remake_of": unit.replaces.code if unit.replaces_id else "",
+    }
+
+
+def hardware_values(summed: JobHardware) -> list[dict[str, Any]]:
+    return [
+        {
+            "item": line.item,
+            "name": line.name,
+            "group": line.group,
+            "quantity": line.quantity,
+            "why": line.why,
+            "lengths": list(line.lengths),
+        }
+        for line in summed.lines
+    ]
+
+
+def caution_values(summed: JobHardware, units: int) -> list[dict[str, str]]:
+    return [
+        {
+            "code": caution.code,
+            "text": caution.text,
+            "units": "all units" if len(caution.units) == units > 1 else ", ".join(caution.units),
+        }
+        for caution in summed.cautions
+    ]
+
+
+def stop_values(stop: StopSheet) -> dict[str, Any]:
+    """One stop in plain values, without its drawings."""
+    visit = stop.visit
+    show = visit.job.branch.unit
+    tz = visit.job.branch.tz
+    return {
+        "number": stop.number,
+        "visit": visit.pk,
+        "job": visit.job.number,
+        "customer": visit.job.customer.name,
+        "purpose": visit.get_purpose_display(),
+        "address": visit.job.site.address,
+        "window": window_words(visit),
+        "expected": clock(stop.expected, tz) if stop.expected else "",
+        "leaves": clock(stop.leaves, tz) if stop.leaves else "",
+        "drive_min": stop.drive_min,
+        "minutes": visit.duration_min,
+        "people": max(stop.summed.people, visit.people),
+        "facts": facts_of_site(visit),
+        "units": [unit_values(one, show) for one in stop.worked],
+        "hardware": hardware_values(stop.summed),
+        "tools": [{"name": tool.name, "why": tool.why} for tool in stop.summed.tools],
+        "cautions": caution_values(stop.summed, len(stop.worked)),
+        "remotes": [
+            {"remote": entry.remote, "channel": entry.channel, "units": list(entry.units)}
+            for entry in stop.summed.remotes
+        ],
+        "url": page_of_stop(visit),
+    }
+
+
+def draw_stop(stop: StopSheet, values: dict[str, Any]) -> None:
+    """Puts the stop's drawings beside its values: each opening once, each head once."""
+    show = stop.visit.job.branch.unit
+    by_code = {unit["code"]: unit for unit in values["units"]}
+    values["openings"] = []
+    for opening, worked in stop.openings:
+        units = [by_code[one.unit.code] for one in worked]
+        for one, unit in zip(worked, units, strict=True):
+            if one.hardware is not None and one.read is not None:
+                spots = [spot.at for spot in one.read.keep_off]
+                unit["head"] = head_drawing(one.hardware, one.read.width, show, keep_off=spots)
+        values["openings"].append(
+            {"name": str(opening), "drawing": opening_with_brackets(opening, worked), "units": units}
+        )
+
+
+def packet_values(sheet: DaySheet) -> dict[str, Any]:
+    """The whole packet in plain values, without drawings: what its hash is taken of."""
+    tz = sheet.crew.branch.tz
+    stops = [stop_values(stop) for stop in sheet.stops]
+    plan = _plan(sheet)
+    cautions: dict[str, list[int]] = {}
+    for stop in stops:
+        for caution in stop["cautions"]:
+            if caution["code"] not in {"drilling", "wall"}:
+                cautions.setdefault(caution["text"], []).append(stop["number"])
+    return {
+        "crew": sheet.crew.name,
+        "people": [str(member.user) for member in _members(sheet.crew, sheet.day)],
+        "day": day_text(sheet.day),
+        "base": sheet.crew.branch.address.replace("\n", ", "),
+        "starts": clock(sheet.starts, tz) if sheet.starts else "",
+        "back": clock(sheet.back, tz) if sheet.back else "",
+        "drive_min": sheet.drive_min,
+        "stops": stops,
+        "unit_count": sum(len(stop["units"]) for stop in stops),
+        "packages": sum(len(unit["packages"]) for stop in stops for unit in stop["units"]),
+        "weight_kg": round(plan.weight_g / 1000),
+        "load": _load_summary(plan),
+        "findings": [finding.text for finding in plan.findings],
+        "cautions": [{"text": text, "stops": numbers} for text, numbers in cautions.items()],
+        "where": [[stop.visit.job.site.latitude, stop.visit.job.site.longitude] for stop in sheet.stops],
+    }
+
+
+def _members(crew: Crew, day: dt.date) -> list[Any]:
+    rows = crew.members.filter(from_on__lte=day).select_related("user")  # type: ignore[attr-defined]
+    return [row for row in rows if row.until_on is None or row.until_on >= day]
+
+
+def _plan(sheet: DaySheet) -> LoadPlan:
+    """The load of the whole day, whatever is installed meanwhile."""
+    stops = [
+        StopLoad(
+            stop.number,
+            stop.visit.job.number,
+            tuple(one.read for one in stop.good),  # type: ignore[misc]
+            tuple(one.hardware for one in stop.good),  # type: ignore[misc]
+            tuple(package for one in stop.worked for package in packages_for(one.unit, one.read)),
+        )
+        for stop in sheet.stops
+    ]
+    return load_list(stops, sheet.rules, sheet.crew.truck_longest)
+
+
+def _load_summary(plan: LoadPlan) -> dict[str, Any]:
+    """Long pieces one by one, the rest counted, hardware and spares together, tools once."""
+    longs = [
+        {"text": entry.text, "length": entry.length} for entry in plan.entries if entry.section == "long rack"
+    ]
+    hardware: dict[str, dict[str, Any]] = {}
+    for entry in plan.entries:
+        if entry.section in {"hardware", "spares"}:
+            row = hardware.setdefault(entry.item, {"name": entry.text, "quantity": 0, "spare": 0, "why": ""})
+            row["quantity" if entry.section == "hardware" else "spare"] += entry.quantity
+            if entry.section == "hardware":
+                row["why"] = entry.why
+    return {
+        "long": longs,
+        "short": sum(1 for entry in plan.entries if entry.section.startswith("stop ")),
+        "hardware": list(hardware.values()),
+        "tools": [entry.text for entry in plan.entries if entry.section == "tools"],
+    }
+
+
+def day_map(sheet: DaySheet) -> Any:
+    """The route drawn, if any stop has coordinates; its numbers are those of the stops."""
+    if sheet.book is None:
+        return None
+    one = sheet.book.days[sheet.crew.pk, sheet.day]
+    wanted = {stop.visit.pk for stop in sheet.stops}
+    one.appointments = [row for row in one.appointments if row.pk in wanted]
+    return route_map(sheet.book, one)
+
+
+# -- what changed -----------------------------------------------------------------------------
+
+
+def summary_lines(values: dict[str, Any]) -> dict[str, str]:
+    """What a packet says, as one line each, by what the line is about."""
+    lines = {"people": ", ".join(values["people"]), "start": values["starts"]}
+    for stop in values["stops"]:
+        job = f"{stop['job']} {stop['purpose']}"
+        lines[f"{job}: place in the day"] = f"stop {stop['number']} of {len(values['stops'])}"
+        lines[f"{job}: promised"] = stop["window"] or "nothing promised"
+        lines[f"{job}: expected"] = stop["expected"]
+        lines[f"{job}: people"] = str(stop["people"])
+        for name, text in stop["facts"]:
+            lines[f"{job}: {name}"] = text
+        for unit in stop["units"]:
+            name = f"{job}: {unit['opening']} {unit['code']}"
+            lines[name] = f"{unit['product']}, {_size(unit)}, {unit['mount']}, {unit['substrate']}"
+            lines[f"{name} brackets"] = unit["brackets_text"]
+        for line in stop["hardware"]:
+            lines[f"{job}: {line['name']}"] = str(line["quantity"])
+        for caution in stop["cautions"]:
+            lines[f"{job}: caution {caution['code']}"] = caution["units"]
+    return lines
+
+
+def _size(unit: dict[str, Any]) -> str:
+    sides = [side for side in (unit["width"], unit["height"]) if isinstance(side, Length)]
+    return " × ".join(str(side) for side in sides)
+
+
+def changes_between(before: dict[str, str], after: dict[str, str], most: int = 24) -> list[list[str]]:
+    """What differs, in the order of the newer: what, what it was, what it is."""
+    rows = [[name, before.get(name, ""), text] for name, text in after.items() if before.get(name) != text]
+    rows += [[name, text, ""] for name, text in before.items() if name not in after]
+    if len(rows) > most:
+        rows = [*rows[:most], [f"and {len(rows) - most} more lines", "", ""]]
+    return rows
+
+
+def load_subject(load: Load) -> DaySheet:
+    return day_sheet(load.crew, load.day)

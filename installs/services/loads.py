@@ -1,0 +1,396 @@
+"""The truck's load: what goes on, checked piece by piece, leaving the yard, coming back."""
+
+from __future__ import annotations
+
+import datetime as dt
+from collections.abc import Iterable, Sequence
+
+from django.db import transaction
+from django.db.models import F
+from django.utils import timezone
+
+from installs.models import HardwareUsed, Load, LoadCheck, LoadLine, Pull, VanStock, VisitUnit
+from installs.reading import Worked, packages_for, rules_of, visit_units_of, work_out
+from installs.rules.loading import LoadEntry, LoadPlan, StopLoad, load_list
+from installs.services.hardware import pull_hardware, put_on_shelf, refresh_hardware, take_pulls
+from jobs.dispatch import in_the_calendar
+from jobs.models import INSTALLING, Appointment, Crew
+from jobs.services import recompute_stage
+from measuring.models import Unit
+from shared import audit
+from shared.codes import read_code
+from shared.errors import Refused
+from shared.lengths import Length
+from shared.models import User
+
+HARDWARE_SECTIONS = ("hardware", "spares")
+
+
+def visits_of_day(crew: Crew, day: dt.date) -> list[Appointment]:
+    """The crew's install visits of a day in driving order; holds that nobody promised are left out."""
+    rows = in_the_calendar().filter(crew=crew, day=day, purpose__in=INSTALLING)
+    return list(rows.exclude(state=Appointment.State.HELD).order_by("starts_at", "pk"))
+
+
+def plan_load(crew: Crew, visits: Sequence[Appointment]) -> tuple[LoadPlan, dict[int, list[Worked]]]:
+    """The load by the rules, and each visit's units with their hardware; nothing is written."""
+    rules = rules_of(crew.branch)
+    by_visit = visit_units_of(visits)
+    worked: dict[int, list[Worked]] = {}
+    stops = []
+    for number, visit in enumerate(visits, 1):
+        to_go = [row.unit for row in by_visit.get(visit.pk, []) if row.outcome == VisitUnit.Outcome.TO_DO]
+        mine = work_out(to_go, rules)
+        worked[visit.pk] = mine
+        good = [one for one in mine if one.read is not None and one.hardware is not None]
+        stops.append(
+            StopLoad(
+                number,
+                visit.job.number,
+                tuple(one.read for one in good),  # type: ignore[misc]
+                tuple(one.hardware for one in good),  # type: ignore[misc]
+                tuple(package for one in mine for package in packages_for(one.unit, one.read)),
+            )
+        )
+    return load_list(stops, rules, crew.truck_longest), worked
+
+
+# -- the list ------------------------------------------------------------------------------
+
+
+@transaction.atomic
+def refresh_load(*, crew: Crew, day: dt.date, by: User) -> Load:
+    """
+    The load of a crew-day, made or brought up to date; what is checked stays checked.
+
+    Once the truck has left, the list stays as it left.
+    """
+    load, _ = Load.objects.get_or_create(crew=crew, day=day)
+    load = Load.objects.select_for_update(of=("self",)).select_related("crew__branch").get(pk=load.pk)
+    if not load.is_in_the_yard():
+        return load
+    visits = visits_of_day(load.crew, day)
+    plan, worked = plan_load(load.crew, visits)
+    refresh_hardware(units=[one.unit for several in worked.values() for one in several], by=by)
+    _write_lines(load, plan, visits, {one.unit.code: one.unit for several in worked.values() for one in several})
+    load.findings = [finding.to_json() for finding in plan.findings]
+    load.weight_g = plan.weight_g
+    load.state = _state(load)
+    load.save(update_fields=["findings", "weight_g", "state"])
+    return load
+
+
+def line_key(entry: LoadEntry) -> str:
+    """What an entry is, whatever its place in the list."""
+    return f"unit:{entry.unit}:{entry.package}"[:90] if entry.unit else f"{entry.section}:{entry.item}"[:90]
+
+
+def line_rows(
+    load: Load, plan: LoadPlan, visits: Sequence[Appointment], units: dict[str, Unit], materials: dict[str, int]
+) -> list[LoadLine]:
+    """The rows of a plan, not saved."""
+    return [
+        LoadLine(
+            load=load,
+            key=line_key(entry),
+            order=entry.order,
+            appointment=visits[entry.stop - 1] if entry.stop else None,
+            section=entry.section[:30],
+            unit=units.get(entry.unit),
+            package=entry.package[:40],
+            material_id=materials.get(entry.item) if entry.section in HARDWARE_SECTIONS else None,
+            text=entry.text[:160],
+            why=entry.why,
+            quantity=entry.quantity,
+        )
+        for entry in plan.entries
+    ]
+
+
+def _write_lines(load: Load, plan: LoadPlan, visits: Sequence[Appointment], units: dict[str, Unit]) -> None:
+    from fabrication.models import Material
+
+    keys = {entry.item for entry in plan.entries if entry.item}
+    materials = dict(Material.objects.filter(branch=load.crew.branch, key__in=keys).values_list("key", "pk"))
+    there = {line.key: line for line in load.lines.all()}  # type: ignore[attr-defined]
+    fresh, changed = [], []
+    for made in line_rows(load, plan, visits, units, materials):
+        kept = there.pop(made.key, None)
+        if kept is None:
+            fresh.append(made)
+            continue
+        made.pk, made.checked = kept.pk, min(kept.checked, made.quantity)
+        changed.append(made)
+    gone = [line.pk for line in there.values()]
+    LoadLine.objects.filter(pk__in=gone).delete()
+    LoadLine.objects.bulk_create(fresh)
+    fields = ["order", "appointment", "section", "unit", "package", "material", "text", "why", "quantity", "checked"]
+    LoadLine.objects.bulk_update(changed, fields, batch_size=200)
+
+
+def _state(load: Load) -> str:
+    open_lines = load.lines.filter(checked__lt=F("quantity")).exists()  # type: ignore[attr-defined]
+    any_line = load.lines.exists()  # type: ignore[attr-defined]
+    return Load.State.CHECKED if any_line and not open_lines else Load.State.OPEN
+
+
+# -- checking --------------------------------------------------------------------------------
+
+
+def _locked(load: Load) -> Load:
+    return Load.objects.select_for_update(of=("self",)).select_related("crew__branch").get(pk=load.pk)
+
+
+@transaction.atomic
+def check_lines(*, load: Load, lines: Iterable[LoadLine], by: User, count: int | None = None) -> LoadCheck | None:
+    """
+    Ticks lines off as on the truck: all of each, or `count` pieces of a single one.
+
+    Done twice it changes nothing; each change can be taken back with `undo_check`.
+    """
+    load = _locked(load)
+    if not load.is_in_the_yard():
+        raise Refused(f"the truck {load.get_state_display()} already", field="load")
+    rows = list(
+        load.lines.select_for_update(of=("self",)).filter(pk__in=[line.pk for line in lines])  # type: ignore[attr-defined]
+    )
+    before = {}
+    for row in rows:
+        wanted = row.quantity if count is None else count
+        if not 0 <= wanted <= row.quantity:
+            raise Refused(f"{wanted} of {row.quantity}", field="count", bound=f"0 to {row.quantity}")
+        if wanted != row.checked:
+            before[str(row.pk)] = row.checked
+            row.checked = wanted
+    if not before:
+        return None
+    LoadLine.objects.bulk_update(rows, ["checked"])
+    done = LoadCheck.objects.create(load=load, text=_words(rows), before=before, by=by)
+    load.state, load.checked_by = _state(load), by
+    load.save(update_fields=["state", "checked_by"])
+    return done
+
+
+def _words(rows: Sequence[LoadLine]) -> str:
+    if len(rows) == 1:
+        return f"{rows[0].text}"[:160]
+    return f"{len(rows)} lines, {rows[0].text} and on"[:160]
+
+
+@transaction.atomic
+def check_code(*, load: Load, typed: str, by: User, bundle: bool = False) -> LoadLine:
+    """
+    Ticks off by the code on a label: the next package of that unit, or all of them as a bundle.
+
+    `typed` may be the address in a label's QR. Refused, saying why, for a code that was mistyped,
+    that is not on this truck, or whose packages are all on it.
+    """
+    code = read_code(typed.strip().rstrip("/").rpartition("/")[2])
+    if code is None:
+        raise Refused(f"{typed[:20]}: a letter or figure is wrong, read the label again", field="code")
+    lines = list(load.lines.filter(unit__code=code).order_by("order"))  # type: ignore[attr-defined]
+    if not lines:
+        raise Refused(f"{code} does not go on this truck today", field="code")
+    open_lines = [line for line in lines if line.missing]
+    if not open_lines:
+        raise Refused(f"{code} is on the truck already, all {len(lines)} of it", field="code")
+    check_lines(load=load, lines=open_lines if bundle else open_lines[:1], by=by)
+    return open_lines[0]
+
+
+def check_room(*, load: Load, appointment: Appointment, room: int | None, by: User) -> LoadCheck | None:
+    """Ticks off every package of one room, or of a whole stop."""
+    lines = load.lines.filter(appointment=appointment, unit__isnull=False)  # type: ignore[attr-defined]
+    if room is not None:
+        lines = lines.filter(unit__opening__room=room)
+    return check_lines(load=load, lines=lines, by=by)
+
+
+@transaction.atomic
+def undo_check(*, load: Load, by: User) -> LoadCheck:
+    """Takes the last tick back."""
+    load = _locked(load)
+    if not load.is_in_the_yard():
+        raise Refused(f"the truck {load.get_state_display()} already", field="load")
+    last = load.checks.filter(undone_at=None).first()  # type: ignore[attr-defined]
+    if last is None:
+        raise Refused("there is nothing to take back", field="load")
+    for row in load.lines.filter(pk__in=list(last.before)):  # type: ignore[attr-defined]
+        row.checked = min(last.before[str(row.pk)], row.quantity)
+        row.save(update_fields=["checked"])
+    last.undone_at = timezone.now()
+    last.save(update_fields=["undone_at"])
+    load.state = _state(load)
+    load.save(update_fields=["state"])
+    return last
+
+
+# -- the yard ----------------------------------------------------------------------------------
+
+
+@transaction.atomic
+def leave_yard(*, load: Load, by: User, reason: str = "") -> Load:
+    """
+    The truck leaves: stock goes off the shelf, units are loaded.
+
+    Raises
+    ------
+    Refused
+        When something is missing and no reason says why it leaves all the same (field ``reason``).
+    """
+    load = _locked(load)
+    if load.state == Load.State.LEFT:
+        return load
+    if load.state == Load.State.BACK:
+        raise Refused("this truck is back already", field="load")
+    lines = list(load.lines.select_related("unit"))  # type: ignore[attr-defined]
+    if not lines:
+        raise Refused("nothing is on the list; there are no visits to install on this day", field="load")
+    gaps = [line for line in lines if line.missing]
+    if gaps and not reason.strip():
+        first = ", ".join(f"{line.missing} × {line.text}" for line in gaps[:3])
+        more = f" and {len(gaps) - 3} more" if len(gaps) > 3 else ""
+        raise Refused(f"not on the truck: {first}{more}. Say why it leaves without", field="reason")
+    visits = visits_of_day(load.crew, load.day)
+    for visit in visits:
+        pull_hardware(appointment=visit, by=by)
+    take_pulls(appointments=visits, by=by)
+    _spares_out(load, lines)
+    whole = {line.unit_id for line in lines if line.unit_id} - {line.unit_id for line in gaps}
+    Unit.objects.filter(pk__in=whole, state=Unit.State.MADE).update(state=Unit.State.LOADED)
+    load.state, load.left_at, load.checked_by = Load.State.LEFT, timezone.now(), by
+    load.gap_reason = reason.strip()[:240] if gaps else ""
+    load.save(update_fields=["state", "left_at", "checked_by", "gap_reason"])
+    missing = {f"{line.text}"[:80]: [line.quantity, line.checked] for line in gaps[:20]}
+    audit.record(by=by, deed="left the yard", subject=load, changes=missing, note=load.gap_reason)
+    for job in sorted({visit.job_id for visit in visits}):
+        audit.record(by=by, deed="loaded the truck", subject=load, job=job, note=load.gap_reason)
+        recompute_stage(job=job, by=by)
+    return load
+
+
+def _spares_out(load: Load, lines: Sequence[LoadLine]) -> None:
+    """Spares come out of the van's own stock, as far as it has them."""
+    for line in lines:
+        if line.section == "spares" and line.material_id and line.checked:
+            row = VanStock.objects.select_for_update().filter(crew=load.crew, material=line.material_id).first()
+            if row is not None:
+                row.quantity = max(0, row.quantity - line.checked)
+                row.save(update_fields=["quantity"])
+
+
+@transaction.atomic
+def put_back(*, load: Load, line: LoadLine, count: int, by: User) -> LoadLine:
+    """
+    What came back on one line: a package to its rack, hardware to the shelf, spares to the van.
+
+    `count` is how many came back in all; done again it only books the difference.
+    """
+    load = _locked(load)
+    if load.state not in {Load.State.LEFT, Load.State.BACK}:
+        raise Refused("the truck has not left yet", field="load")
+    row = load.lines.select_for_update(of=("self",)).select_related("material", "unit").get(pk=line.pk)  # type: ignore
+    if not 0 <= count <= row.checked:
+        raise Refused(f"{count} of the {row.checked} that left", field="count", bound=f"0 to {row.checked}")
+    change = count - row.returned
+    if not change:
+        return row
+    if row.material is not None:
+        if row.section == "spares":
+            VanStock.objects.filter(crew=load.crew, material=row.material).update(quantity=F("quantity") + change)
+        elif change > 0:
+            put_on_shelf(material=row.material, quantity=change, by=by, note=f"came back with {load}")
+        else:
+            raise Refused("what was put back on the shelf is counted there; correct it in the stock", field="count")
+    if row.unit is not None:
+        state, other = (Unit.State.MADE, Unit.State.LOADED) if change > 0 else (Unit.State.LOADED, Unit.State.MADE)
+        Unit.objects.filter(pk=row.unit_id, state=other).update(state=state)
+    row.returned = count
+    row.save(update_fields=["returned"])
+    audit.record(
+        by=by,
+        deed="put back",
+        subject=load,
+        job=row.appointment.job_id if row.appointment_id else None,
+        changes={row.text[:80]: [row.returned - change, row.returned]},
+    )
+    return row
+
+
+@transaction.atomic
+def come_back(*, load: Load, by: User) -> Load:
+    """
+    The truck is back: what did not go up is put back in one go.
+
+    Packages of units that were not installed go to their rack; hardware that crews noted as not
+    used goes to the shelf; spares go to the van.
+    """
+    load = _locked(load)
+    if load.state == Load.State.BACK:
+        return load
+    if load.state != Load.State.LEFT:
+        raise Refused("the truck has not left yet", field="load")
+    installed = set(
+        VisitUnit.objects.filter(
+            appointment__crew=load.crew, appointment__day=load.day, outcome=VisitUnit.Outcome.INSTALLED
+        ).values_list("unit", flat=True)
+    )
+    unused = _unused(load)
+    for line in load.lines.select_related("unit", "material"):  # type: ignore[attr-defined]
+        is_ours = line.section == "spares" or (line.unit_id and line.unit_id not in installed)
+        if is_ours and line.checked > line.returned:
+            put_back(load=load, line=line, count=line.checked, by=by)
+        elif line.section == "hardware" and line.material_id in unused:
+            count = min(line.checked, line.returned + unused[line.material_id])
+            put_back(load=load, line=line, count=count, by=by)
+    load.state, load.back_at = Load.State.BACK, timezone.now()
+    load.save(update_fields=["state", "back_at"])
+    audit.record(by=by, deed="came back to the yard", subject=load)
+    return load
+
+
+def _unused(load: Load) -> dict[int, int]:
+    """Pieces of each material that the day's crews used fewer than listed, and those of units not put up."""
+    used = HardwareUsed.objects.filter(
+        appointment__crew=load.crew, appointment__day=load.day, undone_at=None, material__isnull=False, change__lt=0
+    )
+    found: dict[int, int] = {}
+    for row in used:
+        found[row.material_id] = found.get(row.material_id, 0) - row.change  # type: ignore[index]
+    down = VisitUnit.objects.filter(
+        appointment__crew=load.crew, appointment__day=load.day, outcome=VisitUnit.Outcome.NOT_INSTALLED
+    ).select_related("unit__hardware")
+    keys: dict[str, int] = {}
+    for row in down:
+        hardware = getattr(row.unit, "hardware", None)
+        for line in hardware.lines if hardware else ():
+            if not line.get("shared") and not line.get("lengths"):
+                keys[line["item"]] = keys.get(line["item"], 0) + line["quantity"]
+    materials = load.lines.filter(material__key__in=list(keys), section="hardware")  # type: ignore[attr-defined]
+    for key, pk in materials.values_list("material__key", "material"):
+        found[pk] = found.get(pk, 0) + keys[key]
+    return found
+
+
+def longest(load: Load) -> Length:
+    """The longest package on the list."""
+    found = Length(0)
+    for line in load.lines.select_related("unit__make").filter(unit__isnull=False):  # type: ignore[attr-defined]
+        for package in packages_for(line.unit, None):
+            found = max(found, package.length)
+    return found
+
+
+__all__ = [
+    "Pull",
+    "check_code",
+    "check_lines",
+    "check_room",
+    "come_back",
+    "leave_yard",
+    "plan_load",
+    "put_back",
+    "refresh_load",
+    "undo_check",
+    "visits_of_day",
+]

@@ -1,0 +1,390 @@
+"""The stop itself: what went up, what did not and why, hardware used otherwise, the sign-off."""
+
+from __future__ import annotations
+
+import datetime as dt
+import uuid
+from collections.abc import Iterable, Sequence
+from io import BytesIO
+from typing import Any
+
+from django.core.files.base import ContentFile
+from django.db import transaction
+from django.utils import timezone
+from PIL import Image, UnidentifiedImageError
+
+from fabrication.models import Material
+from installs.models import HardwareUsed, ReturnOwed, Stop, StopPhoto, VisitUnit
+from installs.rules.causes import needs_return
+from installs.services.returns import open_return, read_cause, settle_installed
+from jobs import services as calendar
+from jobs.models import INSTALLING, Appointment
+from measuring.models import Unit
+from shared import audit
+from shared.errors import Refused
+from shared.models import User
+
+LARGEST_PHOTO = 8 * 1024 * 1024
+MOST_POINTS = 6000
+PAD = 1000
+
+
+def _stop(appointment: Appointment, *, may_be_closed: bool = False) -> tuple[Appointment, Stop]:
+    """The visit, locked after its job, and its stop."""
+    calendar.lock_open_job(appointment.job_id)
+    row = (
+        Appointment.objects.select_for_update(of=("self",))
+        .select_related("job__branch", "job__site", "crew")
+        .get(pk=appointment.pk)
+    )
+    if row.purpose not in INSTALLING:
+        raise Refused(f"this is a visit to {row.get_purpose_display()}, nothing is installed there")
+    if row.state == Appointment.State.CANCELLED:
+        raise Refused("this visit is called off")
+    if not row.is_placed():
+        raise Refused("this visit stands nowhere in the calendar yet")
+    stop, _ = Stop.objects.get_or_create(appointment=row)
+    if stop.is_closed() and not may_be_closed:
+        raise Refused("this stop is closed; open it again first", field="stop")
+    return row, stop
+
+
+def arrive(*, appointment: Appointment, by: User, at: dt.datetime | None = None) -> Stop:
+    """The crew is at the door."""
+    _, stop = _begun(appointment, by, at)
+    return stop
+
+
+@transaction.atomic
+def _begun(appointment: Appointment, by: User, at: dt.datetime | None) -> tuple[Appointment, Stop]:
+    row, stop = _stop(appointment)
+    if row.arrived_at is None:
+        row = calendar.mark_arrived(appointment=row, by=by, at=at)
+    return row, stop
+
+
+@transaction.atomic
+def mark_installed(
+    *, appointment: Appointment, units: Iterable[Unit], by: User, at: dt.datetime | None = None
+) -> list[VisitUnit]:
+    """These units are up; marked twice they stay as they were marked first."""
+    row, _ = _begun(appointment, by, at)
+    rows = _rows(row, units)
+    at = at or timezone.now()
+    changed = [one for one in rows if one.outcome != VisitUnit.Outcome.INSTALLED]
+    for one in changed:
+        one.outcome, one.cause, one.note, one.marked_by, one.marked_at = VisitUnit.Outcome.INSTALLED, "", "", by, at
+    VisitUnit.objects.bulk_update(changed, ["outcome", "cause", "note", "marked_by", "marked_at"])
+    keys = [one.unit_id for one in changed]
+    Unit.objects.filter(pk__in=keys).update(state=Unit.State.INSTALLED, installed_at=at)
+    audit.record_all(
+        audit.entry(by=by, deed="installed", subject=one.unit, job=row.job_id) for one in changed
+    )
+    if changed:
+        calendar.recompute_stage(job=row.job_id, by=by)
+    return rows
+
+
+def mark_all_installed(*, appointment: Appointment, by: User, at: dt.datetime | None = None) -> list[VisitUnit]:
+    """Everything of the visit that has no outcome yet is up."""
+    open_rows = appointment.visit_units.filter(outcome=VisitUnit.Outcome.TO_DO).select_related("unit")  # type: ignore
+    units = [one.unit for one in open_rows]
+    return mark_installed(appointment=appointment, units=units, by=by, at=at) if units else []
+
+
+@transaction.atomic
+def mark_not_installed(
+    *,
+    appointment: Appointment,
+    unit: Unit,
+    cause: str,
+    by: User,
+    note: str = "",
+    at: dt.datetime | None = None,
+) -> VisitUnit:
+    """
+    A unit did not go up, and why; what follows from the cause opens when the stop is closed.
+
+    Raises
+    ------
+    Refused
+        Without a cause of the tree (field ``cause``).
+    """
+    found = read_cause(cause)
+    row, _ = _begun(appointment, by, at)
+    one = _rows(row, [unit])[0]
+    one.outcome, one.cause, one.note = VisitUnit.Outcome.NOT_INSTALLED, found.key, note.strip()[:240]
+    one.marked_by, one.marked_at = by, at or timezone.now()
+    changes = audit.changed(one, ["outcome", "cause", "note"])
+    one.save(update_fields=["outcome", "cause", "note", "marked_by", "marked_at"])
+    Unit.objects.filter(pk=unit.pk).update(state=Unit.State.NOT_INSTALLED, installed_at=None)
+    if changes:
+        audit.record(
+            by=by,
+            deed="did not install",
+            subject=one.unit,
+            job=row.job_id,
+            changes=changes,
+            note=f"{found.label}. {note}".strip(),
+        )
+        calendar.recompute_stage(job=row.job_id, by=by)
+    return one
+
+
+@transaction.atomic
+def undo_outcome(*, appointment: Appointment, unit: Unit, by: User) -> VisitUnit:
+    """Takes a tap back: the unit is to do again."""
+    row, _ = _stop(appointment)
+    one = _rows(row, [unit])[0]
+    if one.outcome == VisitUnit.Outcome.TO_DO:
+        return one
+    was = one.get_outcome_display()
+    one.outcome, one.cause, one.note, one.marked_by, one.marked_at = VisitUnit.Outcome.TO_DO, "", "", None, None
+    one.save(update_fields=["outcome", "cause", "note", "marked_by", "marked_at"])
+    state = Unit.State.LOADED if _left_with(row) else Unit.State.MADE
+    Unit.objects.filter(pk=unit.pk).update(state=state, installed_at=None)
+    audit.record(
+        by=by, deed="took it back", subject=one.unit, job=row.job_id, changes={"outcome": [was, "to do"]}
+    )
+    calendar.recompute_stage(job=row.job_id, by=by)
+    return one
+
+
+def _left_with(row: Appointment) -> bool:
+    from installs.models import Load
+
+    return Load.objects.filter(crew=row.crew_id, day=row.day, state=Load.State.LEFT).exists()
+
+
+def _rows(appointment: Appointment, units: Iterable[Unit]) -> list[VisitUnit]:
+    wanted = [unit.pk for unit in units]
+    rows = list(
+        appointment.visit_units.select_for_update(of=("self",)).select_related("unit").filter(unit__in=wanted)  # type: ignore
+    )
+    if len(rows) != len(set(wanted)):
+        raise Refused("this unit is not of this visit", field="unit")
+    return rows
+
+
+# -- hardware, photos ----------------------------------------------------------------------
+
+
+@transaction.atomic
+def note_hardware(
+    *,
+    appointment: Appointment,
+    by: User,
+    change: int,
+    material: Material | None = None,
+    unit: Unit | None = None,
+    note: str = "",
+    uid: uuid.UUID | None = None,
+    at: dt.datetime | None = None,
+) -> HardwareUsed:
+    """Hardware used otherwise than listed: so many pieces more or fewer, or something else in words."""
+    row, _ = _stop(appointment, may_be_closed=True)
+    if uid is not None and (known := HardwareUsed.objects.filter(uid=uid).first()):
+        return known
+    if not -10_000 <= change <= 10_000:
+        raise Refused(f"{change} pieces", field="change", bound="-10000 to 10000")
+    if material is None and not note.strip():
+        raise Refused("say what was used", field="note")
+    if material is not None and not change:
+        raise Refused("say how many more or fewer", field="change", bound="not 0")
+    made = HardwareUsed.objects.create(
+        appointment=row,
+        unit=unit,
+        material=material,
+        change=change,
+        note=note.strip()[:240],
+        by=by,
+        at=at or timezone.now(),
+        **({"uid": uid} if uid else {}),
+    )
+    audit.record(by=by, deed="used hardware otherwise", subject=made, job=row.job_id, note=note)
+    return made
+
+
+@transaction.atomic
+def undo_hardware(*, used: HardwareUsed, by: User) -> HardwareUsed:
+    """It was not so."""
+    if used.undone_at is None:
+        used.undone_at = timezone.now()
+        used.save(update_fields=["undone_at"])
+        audit.record(by=by, deed="took a note on hardware back", subject=used, job=used.appointment.job_id)
+    return used
+
+
+@transaction.atomic
+def add_photo(
+    *,
+    appointment: Appointment,
+    data: bytes,
+    by: User,
+    unit: Unit | None = None,
+    caption: str = "",
+    uid: uuid.UUID | None = None,
+    at: dt.datetime | None = None,
+) -> StopPhoto:
+    """A picture of the work, or of what kept it from going up; kept without what the camera wrote into it."""
+    row, _ = _stop(appointment, may_be_closed=True)
+    if uid is not None and (known := StopPhoto.objects.filter(uid=uid).first()):
+        return known
+    if unit is not None and not row.visit_units.filter(unit=unit).exists():  # type: ignore[attr-defined]
+        raise Refused("this unit is not of this visit", field="unit")
+    made = StopPhoto(
+        appointment=row,
+        unit=unit,
+        caption=caption.strip()[:160],
+        taken_by=by,
+        taken_at=at or timezone.now(),
+        **({"uid": uid} if uid else {}),
+    )
+    made.file.save(f"{made.uid}.jpg", ContentFile(_picture(data)), save=False)
+    made.save()
+    audit.record(by=by, deed="took a photo", subject=made, job=row.job_id, note=caption)
+    return made
+
+
+def _picture(data: bytes) -> bytes:
+    if len(data) > LARGEST_PHOTO:
+        raise Refused("the photo is too large", field="photo", bound=f"at most {LARGEST_PHOTO // 1048576} MB")
+    try:
+        with Image.open(BytesIO(data)) as image:
+            if image.width * image.height > 60_000_000:
+                raise Refused("the photo is too large", field="photo", bound="at most 60 megapixels")
+            image.load()
+            upright = _upright(image).convert("RGB")
+    except (UnidentifiedImageError, OSError, Image.DecompressionBombError):
+        raise Refused("this is no picture that can be read", field="photo") from None
+    upright.thumbnail((2000, 2000))
+    out = BytesIO()
+    upright.save(out, "JPEG", quality=85)
+    return out.getvalue()
+
+
+def _upright(image: Image.Image) -> Image.Image:
+    from PIL import ImageOps
+
+    return ImageOps.exif_transpose(image) or image
+
+
+@transaction.atomic
+def remove_photo(*, photo: StopPhoto, by: User) -> StopPhoto:
+    """It is not shown any more."""
+    if photo.removed_at is None:
+        photo.removed_at = timezone.now()
+        photo.save(update_fields=["removed_at"])
+        audit.record(by=by, deed="took a photo away", subject=photo, job=photo.appointment.job_id)
+    return photo
+
+
+# -- the sign-off --------------------------------------------------------------------------
+
+
+@transaction.atomic
+def sign(
+    *,
+    appointment: Appointment,
+    by: User,
+    name: str = "",
+    strokes: Sequence[Sequence[Sequence[int]]] = (),
+    left_with: str = "",
+    at: dt.datetime | None = None,
+) -> Stop:
+    """
+    The customer's name drawn on the glass; or nobody home, and with whom it was left.
+
+    A signature is never forced: without one the stop closes all the same, and says so.
+    """
+    row, stop = _stop(appointment, may_be_closed=True)
+    if not name.strip() and not left_with.strip():
+        raise Refused("say who signs, or with whom it was left", field="name")
+    drawn = _strokes(strokes)
+    if name.strip() and not drawn:
+        raise Refused("nothing was drawn: sign in the box, or say with whom it was left", field="signature")
+    stop.signed_name, stop.signature = name.strip()[:120], drawn if name.strip() else []
+    stop.left_with, stop.signed_at = "" if stop.signed_name else left_with.strip()[:120], at or timezone.now()
+    changes = audit.changed(stop, ["signed_name", "left_with"])
+    stop.save(update_fields=["signed_name", "signature", "left_with", "signed_at"])
+    audit.record(by=by, deed="signed off", subject=stop, job=row.job_id, changes=changes)
+    calendar.recompute_stage(job=row.job_id, by=by)
+    return stop
+
+
+def _strokes(strokes: Any) -> list[list[list[int]]]:
+    """Points in thousandths of the pad; more than a hand draws is refused."""
+    out: list[list[list[int]]] = []
+    count = 0
+    try:
+        for stroke in strokes:
+            points = [[int(x), int(y)] for x, y in stroke]
+            count += len(points)
+            if count > MOST_POINTS:
+                raise Refused("the drawing is too long", field="signature", bound=f"{MOST_POINTS} points")
+            if any(not 0 <= value <= PAD for point in points for value in point):
+                raise Refused("the drawing leaves the pad", field="signature", bound=f"0 to {PAD}")
+            if points:
+                out.append(points)
+    except (TypeError, ValueError):
+        raise Refused("the drawing can't be read", field="signature") from None
+    return out
+
+
+@transaction.atomic
+def close_stop(
+    *, appointment: Appointment, by: User, note: str = "", at: dt.datetime | None = None
+) -> Stop:
+    """
+    Done here: the visit ends, returns open for what did not go up, the job closes or is owed a visit.
+
+    Raises
+    ------
+    Refused
+        While a unit has no outcome yet (field ``units``). Done twice it changes nothing.
+    """
+    row, stop = _stop(appointment, may_be_closed=True)
+    if stop.is_closed():
+        return stop
+    rows = list(row.visit_units.select_related("unit__opening__job"))  # type: ignore[attr-defined]
+    waiting = [one for one in rows if one.outcome == VisitUnit.Outcome.TO_DO]
+    if waiting:
+        codes = ", ".join(f"{one.unit.opening} {one.unit.code}" for one in waiting[:4])
+        raise Refused(f"{len(waiting)} without a word: {codes}. Installed, or not and why?", field="units")
+    at = at or timezone.now()
+    if row.arrived_at is None:
+        row = calendar.mark_arrived(appointment=row, by=by, at=min(at, timezone.now()))
+    stop.closed_at, stop.closed_by, stop.note = at, by, note.strip()
+    stop.save(update_fields=["closed_at", "closed_by", "note"])
+    audit.record(by=by, deed="closed the stop", subject=stop, job=row.job_id, note=note)
+    calendar.mark_done(appointment=row, by=by, at=max(at, row.arrived_at) if row.arrived_at else at)
+    for one in rows:
+        if one.outcome == VisitUnit.Outcome.INSTALLED:
+            settle_installed(unit=one.unit, by=by)
+    ReturnOwed.objects.filter(appointment=row, state=ReturnOwed.State.BOOKED).update(state=ReturnOwed.State.DONE)
+    for one in rows:
+        if one.outcome == VisitUnit.Outcome.NOT_INSTALLED and needs_return(one.cause):
+            open_return(unit=one.unit, cause_key=one.cause, by=by, note=one.note, happened_at=row, at=at)
+    calendar.recompute_stage(job=row.job_id, by=by)
+    return stop
+
+
+@transaction.atomic
+def reopen_stop(*, appointment: Appointment, by: User) -> Stop:
+    """Opens a closed stop again to correct it; returns that nobody acted on yet are taken back."""
+    row, stop = _stop(appointment, may_be_closed=True)
+    if not stop.is_closed():
+        return stop
+    from installs.services.returns import drop_return
+
+    for owed in row.returns_from.filter(state__in=["open", "booked"]):  # type: ignore[attr-defined]
+        if owed.remake_id or owed.decided_at:
+            raise Refused(f"{owed.unit.code}: the return is decided already; correct it there", field="stop")
+        unit_state = owed.unit.state
+        drop_return(owed=owed, by=by, reason="the stop was opened again")
+        Unit.objects.filter(pk=owed.unit_id).update(state=unit_state)
+    stop.closed_at = stop.closed_by = None
+    stop.save(update_fields=["closed_at", "closed_by"])
+    audit.record(by=by, deed="opened the stop again", subject=stop, job=row.job_id)
+    calendar.recompute_stage(job=row.job_id, by=by)
+    return stop

@@ -1,0 +1,162 @@
+"""What the install day tells the rooms below: stage facts, minutes, blockers, what to bring."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from typing import Any
+
+from django.db.models import Count, F
+from django.urls import reverse
+
+from installs.models import Load, Pull, ReturnOwed, UnitHardware, VisitUnit
+from installs.reading import rules_of
+from installs.rules.causes import CHOOSE, YES, cause
+from installs.rules.clearance import plan_projection, projection_needed
+from installs.rules.tools import merge_tools
+from installs.services.hardware import visit_hardware
+from jobs.models import INSTALLING, Appointment, Job
+from jobs.ports import Blocker
+from measuring.models import Obstruction, Opening, Unit
+from shared.lengths import ZERO
+from shared.roles import DISPATCHER, INSTALLER, WORKROOM
+
+LIVE = (ReturnOwed.State.OPEN, ReturnOwed.State.BOOKED)
+OVER = (Appointment.State.DONE, Appointment.State.CANCELLED)
+
+
+def stage_facts(job: Job) -> dict[str, Any]:
+    """
+    Returns owed and sign-offs still open.
+
+    Where every unit of a job is made again, nothing else is left to tell its stage by: then the
+    remakes count as what they are.
+    """
+    facts: dict[str, Any] = {
+        "returns_owed": ReturnOwed.objects.filter(job=job, state__in=LIVE).count(),
+        "sign_offs_open": job.appointments.filter(  # type: ignore[attr-defined]
+            purpose__in=INSTALLING, state__in=[Appointment.State.ON_THE_WAY, Appointment.State.ARRIVED]
+        ).count(),
+    }
+    units = Unit.objects.live().filter(opening__job=job)
+    remakes = units.exclude(replaces=None)
+    if remakes.exists() and not units.filter(replaces=None).exists():
+        facts["units"] = dict(remakes.order_by().values_list("state").annotate(Count("pk")))
+    return facts
+
+
+def blockers(job: Job) -> Iterator[Blocker]:
+    """Units that can't go up, hardware the shelf lacks, returns to decide on, stops left open."""
+    page = reverse("installs:job_hardware", args=[job.pk])
+    yield from _cannot(job, page)
+    short = Pull.objects.filter(
+        appointment__job=job, state=Pull.State.RESERVED, held__lt=F("needed")
+    ).exclude(appointment__state__in=OVER).select_related("material", "appointment")
+    for pull in short:
+        yield Blocker(
+            f"{pull.short} {pull.material.name} short for the {pull.appointment.get_purpose_display()}",
+            WORKROOM,
+            pull.at,
+            reverse("installs:visit_hardware", args=[pull.appointment_id]),
+            "stop",
+        )
+    yield from _returns(job)
+
+
+def _cannot(job: Job, page: str) -> Iterator[Blocker]:
+    rows = UnitHardware.objects.filter(unit__opening__job=job).exclude(cannot=[]).select_related("unit__opening__room")
+    for row in rows.exclude(unit__state__in=[Unit.State.INSTALLED, Unit.State.CANCELLED, Unit.State.REPLACED]):
+        text = row.cannot[0]["text"]
+        yield Blocker(f"{row.unit.opening} {row.unit.code}: {text}"[:240], DISPATCHER, row.computed_at, page, "check")
+
+
+def _returns(job: Job) -> Iterator[Blocker]:
+    owed = ReturnOwed.objects.filter(job=job, state__in=LIVE).select_related("unit", "remake", "appointment")
+    for row in owed:
+        page = reverse("installs:return", args=[row.pk])
+        if row.decided_at is None and {cause(row.cause).remake, cause(row.cause).remeasure} & {YES, CHOOSE}:
+            yield Blocker(f"{row.unit.code}: {row.cause_text}; make again?", DISPATCHER, row.opened_at, page, "stop")
+        elif row.state == ReturnOwed.State.OPEN:
+            ready = row.ready_on()
+            when = f", parts ready {ready:%a} {ready.day} {ready:%b}" if ready else ""
+            yield Blocker(f"return owed for {row.waits_for.code}{when}", DISPATCHER, row.opened_at, page)
+
+
+def bring(appointment: Appointment) -> list[str]:
+    """Tools beyond the usual, people, and how many pieces of hardware; for installs and returns."""
+    if appointment.purpose not in INSTALLING:
+        return []
+    found = visit_hardware(appointment)
+    lists = [one.hardware for one in found.worked if one.hardware is not None]
+    usual = {"tape", "level", "screwdriver", "detector", "glasses"}
+    tools = [tool.name for tool in merge_tools(one.tools for one in lists) if tool.key not in usual]
+    people = max((one.people.count for one in lists), default=1)
+    pieces = sum(line.quantity for line in found.lines)
+    out = [f"{len(found.worked)} unit{'s' if len(found.worked) != 1 else ''}, {pieces} pieces of hardware"]
+    if people > 1:
+        out.append(f"{people} people")
+    return out + tools
+
+
+def obstruction_help(opening: Opening, thing: Obstruction) -> Iterator[str]:
+    """At measuring time: how an outside mount gets clear of something, or that it can't."""
+    if opening.mount != "outside" or opening.product is None:
+        return
+    rules = rules_of(opening.job.branch)
+    family = opening.product.family
+    _, bracket = rules.bracket_rule(family, rules.choices.variants.get(opening.product.key, ""))
+    clearance = rules.clearance
+    needed = projection_needed([thing.projection], clearance.hand[family])
+    plan = plan_projection(
+        needed,
+        bracket.sizes[0].standoff,
+        [(key, rules.item(key).length or ZERO) for key in clearance.spacers],
+        clearance.most_stack,
+        [(key, rules.item(key).length or ZERO) for key in clearance.extensions],
+    )
+    if plan.way == "cannot":
+        yield f"can't be cleared: {plan.why}"
+    elif plan.way != "none":
+        yield plan.why
+
+
+def loads_of(job: Job) -> list[Load]:
+    """Loads of the crew-days on which the job is installed."""
+    visits = job.appointments.filter(purpose__in=INSTALLING).exclude(crew=None)  # type: ignore[attr-defined]
+    pairs = set(visits.values_list("crew", "day"))
+    return [load for crew, day in pairs for load in Load.objects.filter(crew=crew, day=day)]
+
+
+def outcome_counts(job: Job) -> dict[str, int]:
+    """How many units of the job have which outcome."""
+    rows = VisitUnit.objects.filter(appointment__job=job).order_by().values_list("outcome").annotate(Count("pk"))
+    return dict(rows)
+
+
+def register() -> None:
+    """Called once, when the apps are ready."""
+    from installs.demo import load
+    from installs.services.visits import size_changed, take_in_released
+    from installs.times import install_minutes
+    from jobs.models import Purpose
+    from jobs.ports import ports as jobs_ports
+    from measuring.ports import ports as measuring_ports
+    from shared import demo, menu, panels
+    from shared.roles import OWNER
+
+    menu.add("Load", "installs:my_load", roles=[INSTALLER], place=25)
+    menu.add("Loads", "installs:loads", roles=[DISPATCHER, WORKROOM], place=55)
+    menu.add("Returns", "installs:returns", roles=[DISPATCHER], place=56)
+    menu.add("Figures", "installs:figures", roles=[OWNER], place=10)
+    menu.add("Hardware", "installs:rules", roles=[OWNER], place=55)
+    panels.add("jobs:detail", "Install", "installs:job_panel", place=40)
+    panels.add("jobs:appointment", "Units and hardware", "installs:visit_panel", place=20)
+    demo.add(load, place=40)
+    jobs_ports.stage_sources.append(stage_facts)
+    jobs_ports.blocker_sources.append(blockers)
+    jobs_ports.bring_sources.append(bring)
+    for purpose in (Purpose.INSTALL, Purpose.RETURN, Purpose.TAKE_DOWN, Purpose.DELIVERY):
+        jobs_ports.visit_urls[purpose] = "installs:stop"
+        jobs_ports.minutes_sources[purpose] = install_minutes
+    measuring_ports.release_hooks.append(take_in_released)
+    measuring_ports.size_change_hooks.append(size_changed)
+    measuring_ports.obstruction_help.append(obstruction_help)

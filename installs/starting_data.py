@@ -1,0 +1,58 @@
+"""The hardware rules and the hardware a branch starts from, as rows it then edits."""
+
+from __future__ import annotations
+
+import json
+from functools import cache
+from pathlib import Path
+
+from fabrication.models import Material
+from installs.models import HardwareRules
+from installs.rules.data import HardwareRules as Rules
+from installs.rules.data import Item, starting_definition
+from shared.models import Branch
+
+WEIGHTS = Path(__file__).resolve().parent / "data" / "weights.json"
+KINDS = {"strip": Material.Kind.STRIP, "piece": Material.Kind.PIECE}
+
+
+@cache
+def _weights() -> dict[str, dict[str, str]]:
+    return json.loads(WEIGHTS.read_text(encoding="utf-8"))  # type: ignore[no-any-return]
+
+
+def _facts(item: Item) -> dict[str, str]:
+    """A material has a weight; hardware's is rough, by its group."""
+    name = "grams_per_m" if item.kind == "strip" else "grams_each"
+    by_group = _weights()[name]
+    return {name: by_group.get(item.group, by_group["clip"])}
+
+
+def load_rules(branch: Branch) -> HardwareRules:
+    """The branch's current rules, made from the starting values where it has none."""
+    found = HardwareRules.objects.filter(branch=branch, is_current=True).first()
+    if found is not None:
+        return found
+    return HardwareRules.objects.create(
+        branch=branch, revision=1, definition=starting_definition(), note="starting data"
+    )
+
+
+def load_hardware(branch: Branch, rules: Rules) -> dict[str, Material]:
+    """A material for every item of the rules; those the branch has already are left as they are."""
+    there = dict(Material.objects.filter(branch=branch).values_list("key", "kind"))
+    Material.objects.bulk_create(
+        Material(
+            branch=branch,
+            key=item.key,
+            name=item.name,
+            kind=KINDS[item.kind],
+            facts=_facts(item),
+            kerf=rules.strips.kerf if item.kind == "strip" else None,
+            keep=rules.strips.keep if item.kind == "strip" else None,
+        )
+        for item in rules.items
+        if item.key not in there
+    )
+    keys = [item.key for item in rules.items]
+    return {row.key: row for row in Material.objects.filter(branch=branch, key__in=keys)}

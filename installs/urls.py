@@ -1,0 +1,56 @@
+"""Addresses of the install day."""
+
+from django.urls import path
+
+from installs.views import figures, jobs, loads, rules, stops
+
+app_name = "installs"
+
+urlpatterns = [
+    path("load/", loads.my_load, name="my_load"),
+    path("loads/", loads.loads, name="loads"),
+    path("loads/<int:pk>/", loads.load, name="load"),
+    path("loads/of/<int:pk>/<str:day>/", loads.make_load, name="make_load"),
+    path("loads/<int:pk>/code/", loads.check_code, name="check_code"),
+    path("loads/<int:pk>/room/", loads.check_room, name="check_room"),
+    path("loads/<int:pk>/section/", loads.check_section, name="check_section"),
+    path("loads/<int:pk>/undo/", loads.undo, name="check_undo"),
+    path("loads/<int:pk>/leave/", loads.leave, name="leave"),
+    path("loads/<int:pk>/back/", loads.back, name="back"),
+    path("load-lines/<int:pk>/check/", loads.check, name="check"),
+    path("load-lines/<int:pk>/put-back/", loads.put_back, name="put_back"),
+    path("vans/<int:pk>/", loads.van, name="van"),
+    path("vans/<int:pk>/top-up/", loads.top_up, name="top_up"),
+    path("van-rows/<int:pk>/", loads.van_row, name="van_row"),
+    path("stops/<int:pk>/", stops.stop, name="stop"),
+    path("stops/<int:pk>/arrived/", stops.arrived, name="arrived"),
+    path("stops/<int:pk>/all-installed/", stops.all_installed, name="all_installed"),
+    path("stops/<int:pk>/units/<int:unit_pk>/installed/", stops.installed, name="installed"),
+    path("stops/<int:pk>/units/<int:unit_pk>/not-installed/", stops.not_installed, name="not_installed"),
+    path("stops/<int:pk>/units/<int:unit_pk>/undo/", stops.undo, name="undo"),
+    path("stops/<int:pk>/hardware/", stops.hardware, name="hardware_used"),
+    path("stops/<int:pk>/photos/", stops.photo_add, name="photo_add"),
+    path("stops/<int:pk>/sign/", stops.sign, name="sign"),
+    path("stops/<int:pk>/done/", stops.done, name="done"),
+    path("stops/<int:pk>/reopen/", stops.reopen, name="reopen"),
+    path("hardware-used/<int:pk>/undo/", stops.hardware_undo, name="hardware_undo"),
+    path("install-photos/<int:pk>/", stops.photo, name="photo"),
+    path("install-photos/<int:pk>/remove/", stops.photo_remove, name="photo_remove"),
+    path("installs/jobs/<int:pk>/panel/", jobs.job_panel, name="job_panel"),
+    path("installs/jobs/<int:pk>/hardware/", jobs.job_hardware_page, name="job_hardware"),
+    path("installs/jobs/<int:pk>/plan/", jobs.plan_install, name="plan_install"),
+    path("installs/jobs/<int:pk>/returns/", jobs.return_open, name="return_open"),
+    path("installs/visits/<int:pk>/panel/", jobs.visit_panel, name="visit_panel"),
+    path("installs/visits/<int:pk>/hardware/", jobs.visit_hardware_page, name="visit_hardware"),
+    path("installs/visits/<int:pk>/units/", jobs.visit_units_set, name="visit_units"),
+    path("installs/visits/<int:pk>/pull/", jobs.pull, name="pull"),
+    path("returns/", jobs.returns, name="returns"),
+    path("returns/<int:pk>/", jobs.return_detail, name="return"),
+    path("returns/<int:pk>/drop/", jobs.return_drop, name="return_drop"),
+    path("returns/<int:pk>/ready/", jobs.return_ready, name="return_ready"),
+    path("figures/", figures.figures_page, name="figures"),
+    path("figures/figures.csv", figures.figures_csv, name="figures_csv"),
+    path("figures/<slug:figure>/jobs/", figures.figure_jobs, name="figure_jobs"),
+    path("hardware/", rules.rules, name="rules"),
+    path("hardware/<int:pk>/", rules.rules_revision, name="rules_revision"),
+]

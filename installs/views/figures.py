@@ -1,0 +1,155 @@
+"""The owner's page: figures per week and crew, each one click from its jobs, and as CSV."""
+
+from __future__ import annotations
+
+import csv
+import datetime as dt
+from typing import Any
+
+from django.contrib.auth.decorators import login_required
+from django.http import Http404, HttpRequest, HttpResponse
+from django.shortcuts import render
+from django.views.decorators.http import require_GET
+
+from installs.drawings import bars, week_chart
+from installs.figures import FIGURES, Figures, Period, figures, monday_of, read_week, rows_behind
+from installs.rules.causes import top_causes
+from installs.views.loads import today_of
+from jobs.models import Crew
+from shared.access import roles_required
+from shared.models import Branch
+from shared.roles import DISPATCHER, OWNER
+
+LOOKS = (OWNER, DISPATCHER)
+GOOD = {"one_trip": "higher", "promises": "higher", "yield": "higher", "drive": "lower", "returns": "lower"}
+
+
+def branch_of(request: HttpRequest) -> Branch | None:
+    """The person's own branch; an owner of the whole firm names one."""
+    user: Any = request.user
+    if user.branch is not None:
+        return user.branch  # type: ignore[no-any-return]
+    asked = request.GET.get("branch", "")
+    rows = Branch.objects.order_by("name")
+    return rows.filter(pk=asked).first() if asked.isdigit() else rows.first()
+
+
+def crew_of(request: HttpRequest, branch: Branch) -> Crew | None:
+    asked = request.GET.get("crew", "")
+    if not asked:
+        return None
+    found = Crew.objects.visible_to(request.user).filter(branch=branch, pk=asked).first() if asked.isdigit() else None
+    if found is None:
+        raise Http404
+    return found
+
+
+@login_required
+@roles_required(*LOOKS)
+@require_GET
+def figures_page(request: HttpRequest) -> HttpResponse:
+    """This week against the last, then twelve weeks."""
+    branch = branch_of(request)
+    if branch is None:
+        return render(request, "installs/figures.html", {"found": None})
+    crew = crew_of(request, branch)
+    found = figures(request.user, branch, today=today_of(request), crew=crew)  # type: ignore[arg-type]
+    context = {
+        "found": found,
+        "branch": branch,
+        "branches": Branch.objects.order_by("name") if request.user.branch_id is None else [],  # type: ignore
+        "crew": crew,
+        "crews": Crew.objects.visible_to(request.user).filter(branch=branch, is_active=True),
+        "shown": [_shown(found, figure) for figure in FIGURES if not (crew and figure == "yield")],
+        "cause_chart": bars("Returns by cause", [(row.label, float(row.count)) for row in found.causes]),
+        "query": request.GET.urlencode(),
+    }
+    return render(request, "installs/figures.html", context)
+
+
+def _shown(found: Figures, figure: str) -> dict[str, Any]:
+    percent = figure != "returns"
+    this, last = found.this_and_last(figure)
+    weeks = [(week.label, week.share(figure)) for week in found.weeks]
+    return {
+        "key": figure,
+        "title": FIGURES[figure],
+        "this": this,
+        "last": last,
+        "total": found.total(figure),
+        "percent": percent,
+        "good": GOOD[figure],
+        "chart": week_chart(FIGURES[figure].capitalize(), weeks, percent=percent),
+        "weeks": [(week, week.share(figure), _counts(week, figure)) for week in reversed(found.weeks)],
+    }
+
+
+def _counts(week: Any, figure: str) -> str:
+    """The two counts a share was taken from."""
+    return {
+        "one_trip": f"{week.one_trip} of {week.installed} jobs",
+        "promises": f"{week.kept} of {week.promised} visits",
+        "yield": f"{week.used:.0f} of {week.cut:.0f} ft",
+        "drive": f"{week.drive_s / 3600:.1f} of {(week.drive_s + week.site_s) / 3600:.1f} h",
+        "returns": f"{week.remakes} made again",
+    }[figure]
+
+
+@login_required
+@roles_required(*LOOKS)
+@require_GET
+def figure_jobs(request: HttpRequest, figure: str) -> HttpResponse:
+    """The jobs behind one figure of one week, or of the whole period."""
+    branch = branch_of(request)
+    if figure not in FIGURES or branch is None:
+        raise Http404
+    period = _period(request, branch)
+    cause = request.GET.get("cause", "")
+    context = {
+        "title": FIGURES[figure],
+        "figure": figure,
+        "rows": rows_behind(period, figure, cause),
+        "period": period,
+        "cause": next((top.label for top in top_causes() if top.key == cause), ""),
+    }
+    return render(request, "installs/figure_jobs.html", context)
+
+
+def _period(request: HttpRequest, branch: Branch) -> Period:
+    today = today_of(request)
+    week = read_week(request.GET.get("week", ""))
+    if week is not None:
+        first, last = week, week + dt.timedelta(days=6)
+    else:
+        first, last = monday_of(today) - dt.timedelta(weeks=11), today
+    return Period(request.user, branch, first, last, crew_of(request, branch))  # type: ignore[arg-type]
+
+
+@login_required
+@roles_required(*LOOKS)
+@require_GET
+def figures_csv(request: HttpRequest) -> HttpResponse:
+    """The same figures as a table, a row a week."""
+    branch = branch_of(request)
+    if branch is None:
+        raise Http404
+    crew = crew_of(request, branch)
+    found = figures(request.user, branch, today=today_of(request), crew=crew)  # type: ignore[arg-type]
+    answer = HttpResponse(content_type="text/csv; charset=utf-8")
+    answer["Content-Disposition"] = 'attachment; filename="figures.csv"'
+    writer = csv.writer(answer)
+    writer.writerow(
+        ["week", "monday", "jobs installed", "in one trip", "visits promised", "kept", "feet cut into", "feet used",
+         "drive hours", "site hours", "returns", "remakes"]
+    )  # fmt: skip
+    for week in found.weeks:
+        writer.writerow(
+            [week.key, week.monday.isoformat(), week.installed, week.one_trip, week.promised, week.kept,
+             f"{week.cut:.1f}", f"{week.used:.1f}", f"{week.drive_s / 3600:.2f}", f"{week.site_s / 3600:.2f}",
+             week.returns, week.remakes]
+        )  # fmt: skip
+    writer.writerow([])
+    writer.writerow(["cause", "counts for", "returns", "remakes", "minutes", "cost"])
+    for row in found.causes:
+        writer.writerow([row.label, row.counts_for, row.count, row.remakes, row.minutes, row.cost])
+    return answer

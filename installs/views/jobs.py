@@ -1,0 +1,304 @@
+"""The install day on the pages below: a job's panel, a visit's panel, hardware, returns."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from django.contrib import messages
+from django.contrib.auth.decorators import login_required
+from django.http import HttpRequest, HttpResponse
+from django.shortcuts import redirect, render
+from django.views.decorators.http import require_GET, require_http_methods, require_POST
+
+from installs import services
+from installs.access import LOADS, OFFICE, RETURNS, job_for, return_for, visit_for
+from installs.forms import DecideForm, OpenReturnForm, ReasonForm
+from installs.models import ReturnOwed
+from installs.packet import unit_values
+from installs.reading import rules_of, rules_row, units_to_install, visit_units, with_needs, work_out
+from installs.rules.causes import CHOOSE, NO, cause
+from installs.rules.hardware import job_hardware
+from installs.services.hardware import visit_hardware
+from jobs.models import INSTALLING, Appointment, Job
+from measuring.models import Unit
+from shared import roles
+from shared.access import roles_required
+from shared.errors import Refused
+
+SEES = (*LOADS, roles.MEASURER)
+
+
+def units_of_job(job: Job) -> list[Unit]:
+    rows = with_needs(Unit.objects.live().filter(opening__job=job))
+    states = [Unit.State.DRAFT, Unit.State.SIZED, Unit.State.APPROVED]
+    return list(rows.exclude(state__in=states).order_by("opening__room__order", "opening__order", "number", "pk"))
+
+
+@login_required
+@roles_required(*SEES)
+@require_GET
+def job_panel(request: HttpRequest, pk: int) -> HttpResponse:
+    """The job page's panel: units with their hardware, what can't go up, returns."""
+    job = job_for(request.user, pk)
+    show = job.branch.unit
+    worked = work_out(units_of_job(job), rules_of(job.branch))
+    visits = job.appointments.filter(purpose__in=INSTALLING).exclude(  # type: ignore[attr-defined]
+        state=Appointment.State.CANCELLED
+    )
+    context = {
+        "job": job,
+        "units": [(one.unit, unit_values(one, show)) for one in worked],
+        "returns": job.returns_owed.select_related("unit__opening__room", "remake", "appointment"),  # type: ignore
+        "visits": visits.select_related("crew", "stop"),
+        "free": units_to_install(job).count(),
+        "is_office": request.user.has_role(*OFFICE),  # type: ignore[union-attr]
+        "may_print": request.user.has_role(*OFFICE, roles.INSTALLER),  # type: ignore[union-attr]
+        "any_installed": any(one.unit.state == Unit.State.INSTALLED for one in worked),
+    }
+    return render(request, "installs/_job_panel.html", context)
+
+
+@login_required
+@roles_required(*SEES)
+@require_GET
+def job_hardware_page(request: HttpRequest, pk: int) -> HttpResponse:
+    """Every unit's hardware with its derivation, and the whole job's, summed."""
+    job = job_for(request.user, pk)
+    rules = rules_of(job.branch)
+    worked = work_out(units_of_job(job), rules)
+    good = [one for one in worked if one.hardware is not None and one.read is not None]
+    summed = job_hardware([one.read for one in good], [one.hardware for one in good], rules)  # type: ignore[misc]
+    context = {
+        "job": job,
+        "worked": _with_drawings(worked, job),
+        "summed": summed,
+        "rules": rules,
+        "rules_row": rules_row(job.branch),
+        "is_office": request.user.has_role(*OFFICE),  # type: ignore[union-attr]
+        "open_form": OpenReturnForm(user=request.user, units=Unit.objects.filter(pk__in=[o.unit.pk for o in worked])),
+    }
+    return render(request, "installs/job_hardware.html", context)
+
+
+def _with_drawings(worked: list[Any], job: Job) -> list[dict[str, Any]]:
+    from installs.drawings import head_drawing
+
+    rows = []
+    for one in worked:
+        drawing = ""
+        if one.hardware is not None and one.read is not None:
+            spots = [spot.at for spot in one.read.keep_off]
+            drawing = head_drawing(one.hardware, one.read.width, job.branch.unit, keep_off=spots)
+        rows.append({"one": one, "values": unit_values(one, job.branch.unit), "head": drawing})
+    return rows
+
+
+@login_required
+@roles_required(*OFFICE)
+@require_POST
+def plan_install(request: HttpRequest, pk: int) -> HttpResponse:
+    """A visit for what is to be installed; the dispatcher then chooses its window."""
+    job = job_for(request.user, pk)
+    keys = [int(key) for key in request.POST.getlist("unit") if key.isdigit()]
+    units = list(Unit.objects.filter(pk__in=keys, opening__job=job)) if keys else None
+    try:
+        visit = services.plan_install(job=job, by=request.user, units=units)
+    except Refused as refusal:
+        messages.error(request, refusal.problem)
+        return redirect(job)
+    return redirect("jobs:windows", visit.pk)
+
+
+# -- a visit -------------------------------------------------------------------------------
+
+
+@login_required
+@roles_required(*SEES)
+@require_GET
+def visit_panel(request: HttpRequest, pk: int) -> HttpResponse:
+    """The appointment page's panel: which units, and whether their hardware is there."""
+    found = Appointment.objects.visible_to(request.user).filter(pk=pk).select_related("job__branch").first()
+    if found is None or found.purpose not in INSTALLING:
+        return HttpResponse("")
+    return render(request, "installs/_visit_panel.html", _visit_context(request, found))
+
+
+def _visit_context(request: HttpRequest, visit: Appointment) -> dict[str, Any]:
+    rows = visit_units(visit)
+    there = {row.unit_id for row in rows}
+    waiting = [unit for unit in units_of_job(visit.job) if unit.state != Unit.State.INSTALLED]
+    pulls = list(visit.pulls.exclude(state="dropped").select_related("material"))  # type: ignore[attr-defined]
+    return {
+        "visit": visit,
+        "job": visit.job,
+        "rows": rows,
+        "choices": [(unit, unit.pk in there) for unit in waiting],
+        "pulls": pulls,
+        "short": [pull for pull in pulls if pull.short],
+        "is_office": request.user.has_role(*OFFICE),  # type: ignore[union-attr]
+        "may_pull": request.user.has_role(*RETURNS),  # type: ignore[union-attr]
+        "is_open": visit.state not in {Appointment.State.DONE, Appointment.State.CANCELLED},
+        "may_print": request.user.has_role(*OFFICE, roles.INSTALLER),  # type: ignore[union-attr]
+    }
+
+
+@login_required
+@roles_required(*LOADS)
+@require_GET
+def visit_hardware_page(request: HttpRequest, pk: int) -> HttpResponse:
+    """What one visit needs, what is reserved for it, and what the shelf lacks."""
+    visit = visit_for(request.user, pk)
+    found = visit_hardware(visit)
+    context = _visit_context(request, visit) | {
+        "lines": found.lines,
+        "shortages": services.shortages_of(visit),
+        "cannot": [(one.unit, one.cannot) for one in found.worked if one.cannot],
+    }
+    return render(request, "installs/visit_hardware.html", context)
+
+
+@login_required
+@roles_required(*RETURNS)
+@require_POST
+def pull(request: HttpRequest, pk: int) -> HttpResponse:
+    """Reserves in stock what the visit needs."""
+    visit = visit_for(request.user, pk)
+    try:
+        pulls = services.pull_hardware(appointment=visit, by=request.user)
+    except Refused as refusal:
+        messages.error(request, refusal.problem)
+    else:
+        lacking = [f"{row.short} {row.material.name}" for row in pulls if row.short]
+        if lacking:
+            messages.error(request, "The shelf lacks " + ", ".join(lacking[:8]) + ".")
+        else:
+            messages.success(request, "All of it is reserved.")
+    return redirect("installs:visit_hardware", visit.pk)
+
+
+@login_required
+@roles_required(*OFFICE)
+@require_POST
+def visit_units_set(request: HttpRequest, pk: int) -> HttpResponse:
+    """Which units this visit is for."""
+    visit = visit_for(request.user, pk)
+    keys = [int(key) for key in request.POST.getlist("unit") if key.isdigit()]
+    units = Unit.objects.filter(pk__in=keys, opening__job=visit.job)
+    try:
+        services.set_visit_units(appointment=visit, units=units, by=request.user)
+    except Refused as refusal:
+        messages.error(request, refusal.problem)
+    return redirect(visit)
+
+
+# -- returns -------------------------------------------------------------------------------
+
+
+@login_required
+@roles_required(*RETURNS)
+@require_GET
+def returns(request: HttpRequest) -> HttpResponse:
+    """What is owed, oldest first; the settled ones on request."""
+    rows = ReturnOwed.objects.visible_to(request.user).select_related(
+        "job__customer", "job__site", "unit__opening__room", "remake", "appointment__crew"
+    )
+    shown = request.GET.get("show", "owed")
+    if shown != "all":
+        shown = "owed"
+        rows = rows.filter(state__in=[ReturnOwed.State.OPEN, ReturnOwed.State.BOOKED])
+    context = {"rows": rows.order_by("opened_at" if shown == "owed" else "-opened_at")[:200], "shown": shown}
+    return render(request, "installs/returns.html", context)
+
+
+@login_required
+@roles_required(*RETURNS)
+@require_http_methods(["GET", "POST"])
+def return_detail(request: HttpRequest, pk: int) -> HttpResponse:
+    """One return: what happened, what is decided, its visit."""
+    owed = return_for(request.user, pk)
+    found = cause(owed.cause)
+    may_decide = request.user.has_role(*OFFICE)  # type: ignore[union-attr]
+    form = DecideForm(
+        request.POST or None,
+        user=request.user,
+        initial={
+            "remake": found.remake == "yes",
+            "remeasure": found.remeasure == "yes",
+            "parts_ready_on": owed.parts_ready_on,
+        },
+    )
+    if request.method == "POST":
+        if not may_decide:
+            from django.core.exceptions import PermissionDenied
+
+            raise PermissionDenied
+        if form.is_valid():
+            try:
+                services.decide_return(owed=owed, by=request.user, **form.cleaned_data)
+            except Refused as refusal:
+                form.refuse(refusal)
+            else:
+                return redirect(owed)
+    context = {
+        "owed": owed,
+        "cause": found,
+        "form": form,
+        "drop_form": ReasonForm(user=request.user),
+        "may_decide": may_decide and owed.is_live() and owed.remake_id is None,
+        "may_remake": found.remake != NO,
+        "is_choice": CHOOSE in {found.remake, found.remeasure},
+        "photos": owed.unit.install_photos.filter(removed_at=None),
+        "is_office": may_decide,
+    }
+    return render(request, "installs/return.html", context, status=422 if form.errors else 200)
+
+
+@login_required
+@roles_required(*OFFICE)
+@require_POST
+def return_open(request: HttpRequest, pk: int) -> HttpResponse:
+    """The office opens a return for a unit of this job."""
+    job = job_for(request.user, pk)
+    form = OpenReturnForm(request.POST, user=request.user, units=Unit.objects.filter(opening__job=job))
+    if not form.is_valid():
+        messages.error(request, "Choose the unit and why.")
+        return redirect("installs:job_hardware", job.pk)
+    clean = form.cleaned_data
+    try:
+        owed = services.open_return(unit=clean["unit"], cause_key=clean["cause"], note=clean["note"], by=request.user)
+    except Refused as refusal:
+        messages.error(request, refusal.problem)
+        return redirect("installs:job_hardware", job.pk)
+    return redirect(owed)
+
+
+@login_required
+@roles_required(*OFFICE)
+@require_POST
+def return_drop(request: HttpRequest, pk: int) -> HttpResponse:
+    """It is not owed any more."""
+    owed = return_for(request.user, pk)
+    try:
+        services.drop_return(owed=owed, by=request.user, reason=request.POST.get("reason", ""))
+    except Refused as refusal:
+        messages.error(request, refusal.problem)
+    return redirect(owed)
+
+
+@login_required
+@roles_required(*RETURNS)
+@require_POST
+def return_ready(request: HttpRequest, pk: int) -> HttpResponse:
+    """When its parts are there."""
+    from django.utils.dateparse import parse_date
+
+    owed = return_for(request.user, pk)
+    text = request.POST.get("parts_ready_on", "")
+    try:
+        found = parse_date(text) if text else None
+        if text and found is None:
+            raise Refused("a day, such as 2026-03-09", field="parts_ready_on")
+        services.set_parts_ready(owed=owed, ready_on=found, by=request.user)
+    except (Refused, ValueError) as error:
+        messages.error(request, getattr(error, "problem", "a day, such as 2026-03-09"))
+    return redirect(owed)

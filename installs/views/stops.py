@@ -1,0 +1,268 @@
+"""The stop on a phone: arrived, what went up, what did not and why, the sign-off, next."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from django.contrib import messages
+from django.contrib.auth.decorators import login_required
+from django.http import FileResponse, HttpRequest, HttpResponse
+from django.shortcuts import redirect, render
+from django.views.decorators.http import require_GET, require_POST
+
+from fabrication.models import Material
+from installs import services
+from installs.access import INSTALLS, LOADS, photo_for, stop_for, used_for
+from installs.forms import CauseForm, HardwareUsedForm, PhotoForm, SignForm
+from installs.models import Stop, VisitUnit
+from installs.packet import caution_values, facts_of_site, hardware_values, sheet_of, stop_values, window_words
+from installs.reading import rules_of, visit_units
+from installs.rules.causes import kinds_of, top_causes
+from jobs.access import secret_for
+from jobs.models import Appointment
+from measuring.models import Unit
+from shared import roles
+from shared.access import roles_required
+from shared.errors import Refused
+
+
+@login_required
+@roles_required(*LOADS)
+@require_GET
+def stop(request: HttpRequest, pk: int) -> HttpResponse:
+    """Everything of one stop on one page."""
+    return stop_page(request, stop_for(request.user, pk))  # type: ignore[arg-type]
+
+
+def stop_page(
+    request: HttpRequest, visit: Appointment, *, forms: dict[str, Any] | None = None, status: int = 200
+) -> HttpResponse:
+    """The page with its forms as they stand."""
+    rows = visit_units(visit)
+    sheet = sheet_of(visit, rows, rules_of(visit.job.branch))
+    values = stop_values(sheet)
+    by_code = {unit["code"]: unit for unit in values["units"]}
+    found = Stop.objects.filter(appointment=visit).first()
+    units = Unit.objects.filter(pk__in=[row.unit_id for row in rows])
+    keys = [line["item"] for line in values["hardware"]]
+    materials = Material.objects.filter(branch=visit.job.branch, key__in=keys).order_by("name")
+    user = request.user
+    context = {
+        "visit": visit,
+        "job": visit.job,
+        "stop": found,
+        "rows": [(row, by_code.get(row.unit.code)) for row in rows],
+        "to_do": sum(1 for row in rows if row.outcome == VisitUnit.Outcome.TO_DO),
+        "installed": sum(1 for row in rows if row.outcome == VisitUnit.Outcome.INSTALLED),
+        "window": window_words(visit),
+        "facts": facts_of_site(visit),
+        "secret": secret_for(user, visit),  # type: ignore[arg-type]
+        "hardware": hardware_values(sheet.summed),
+        "tools": values["tools"],
+        "cautions": caution_values(sheet.summed, len(sheet.worked)),
+        "remotes": values["remotes"],
+        "people": values["people"],
+        "photos": visit.install_photos.filter(removed_at=None).select_related("unit"),  # type: ignore[attr-defined]
+        "used": visit.hardware_used.filter(undone_at=None).select_related("material", "unit"),  # type: ignore
+        "may_write": user.has_role(*INSTALLS),  # type: ignore[union-attr]
+        "sees_phones": user.has_role(*INSTALLS),  # type: ignore[union-attr]
+        "is_closed": found is not None and found.is_closed(),
+        "cause_form": CauseForm(user=user),
+        "causes": [(top, kinds_of(top.key)) for top in top_causes()],
+        "photo_form": PhotoForm(user=user, units=units),
+        "used_form": HardwareUsedForm(user=user, materials=materials),
+        "sign_form": SignForm(user=user),
+        "next": _next(request, visit),
+        **(forms or {}),
+    }
+    return render(request, "installs/stop.html", context, status=status)
+
+
+def _next(request: HttpRequest, visit: Appointment) -> Appointment | None:
+    """The crew's next visit of the day."""
+    rows = Appointment.objects.visible_to(request.user).on(visit.day).filter(crew=visit.crew) if visit.day else []
+    later = [row for row in rows if row.starts_at and visit.starts_at and row.starts_at > visit.starts_at]
+    return next((row for row in later if row.state != Appointment.State.DONE), None)
+
+
+def _deed(request: HttpRequest, pk: int, deed: Any, **what: Any) -> HttpResponse:
+    visit = stop_for(request.user, pk)  # type: ignore[arg-type]
+    try:
+        deed(appointment=visit, by=request.user, **what)
+    except Refused as refusal:
+        messages.error(request, refusal.problem)
+    return redirect("installs:stop", pk)
+
+
+def unit_of(visit: Appointment, pk: int) -> Unit:
+    from django.http import Http404
+
+    row = visit.visit_units.select_related("unit").filter(unit=pk).first()  # type: ignore[attr-defined]
+    if row is None:
+        raise Http404
+    return row.unit  # type: ignore[no-any-return]
+
+
+@login_required
+@roles_required(*INSTALLS)
+@require_POST
+def arrived(request: HttpRequest, pk: int) -> HttpResponse:
+    return _deed(request, pk, services.arrive)
+
+
+@login_required
+@roles_required(*INSTALLS)
+@require_POST
+def all_installed(request: HttpRequest, pk: int) -> HttpResponse:
+    """Everything that has no outcome yet is up, in one tap."""
+    return _deed(request, pk, services.mark_all_installed)
+
+
+@login_required
+@roles_required(*INSTALLS)
+@require_POST
+def installed(request: HttpRequest, pk: int, unit_pk: int) -> HttpResponse:
+    unit = unit_of(stop_for(request.user, pk), unit_pk)  # type: ignore[arg-type]
+    return _deed(request, pk, services.mark_installed, units=[unit])
+
+
+@login_required
+@roles_required(*INSTALLS)
+@require_POST
+def not_installed(request: HttpRequest, pk: int, unit_pk: int) -> HttpResponse:
+    """It did not go up, and why."""
+    visit = stop_for(request.user, pk)  # type: ignore[arg-type]
+    unit = unit_of(visit, unit_pk)
+    form = CauseForm(request.POST, user=request.user)
+    if not form.is_valid():
+        return stop_page(request, visit, forms={"cause_form": form, "cause_of": unit.pk}, status=422)
+    return _deed(request, pk, services.mark_not_installed, unit=unit, **form.cleaned_data)
+
+
+@login_required
+@roles_required(*INSTALLS)
+@require_POST
+def undo(request: HttpRequest, pk: int, unit_pk: int) -> HttpResponse:
+    unit = unit_of(stop_for(request.user, pk), unit_pk)  # type: ignore[arg-type]
+    return _deed(request, pk, services.undo_outcome, unit=unit)
+
+
+@login_required
+@roles_required(*INSTALLS)
+@require_POST
+def hardware(request: HttpRequest, pk: int) -> HttpResponse:
+    """Hardware used otherwise than listed."""
+    visit = stop_for(request.user, pk)  # type: ignore[arg-type]
+    materials = Material.objects.filter(branch=visit.job.branch)
+    form = HardwareUsedForm(request.POST, user=request.user, materials=materials)
+    if form.is_valid():
+        try:
+            services.note_hardware(appointment=visit, by=request.user, **form.cleaned_data)
+        except Refused as refusal:
+            form.refuse(refusal)
+        else:
+            return redirect("installs:stop", pk)
+    return stop_page(request, visit, forms={"used_form": form}, status=422)
+
+
+@login_required
+@roles_required(*INSTALLS)
+@require_POST
+def hardware_undo(request: HttpRequest, pk: int) -> HttpResponse:
+    used = used_for(request.user, pk)  # type: ignore[arg-type]
+    services.undo_hardware(used=used, by=request.user)
+    return redirect("installs:stop", used.appointment_id)
+
+
+@login_required
+@roles_required(*INSTALLS)
+@require_POST
+def photo_add(request: HttpRequest, pk: int) -> HttpResponse:
+    visit = stop_for(request.user, pk)  # type: ignore[arg-type]
+    units = Unit.objects.filter(visit_units__appointment=visit)
+    form = PhotoForm(request.POST, request.FILES, user=request.user, units=units)
+    if form.is_valid():
+        clean = form.cleaned_data
+        try:
+            services.add_photo(
+                appointment=visit,
+                data=clean["photo"].read(),
+                unit=clean["unit"],
+                caption=clean["caption"],
+                by=request.user,
+            )
+        except Refused as refusal:
+            form.refuse(refusal)
+        else:
+            return redirect("installs:stop", pk)
+    return stop_page(request, visit, forms={"photo_form": form}, status=422)
+
+
+@login_required
+@roles_required(*LOADS)
+@require_GET
+def photo(request: HttpRequest, pk: int) -> FileResponse:
+    """A picture, for whoever may see the stop."""
+    found = photo_for(request.user, pk)  # type: ignore[arg-type]
+    answer = FileResponse(found.file.open("rb"), content_type="image/jpeg")
+    answer["Cache-Control"] = "private, max-age=3600"
+    answer["X-Content-Type-Options"] = "nosniff"
+    return answer
+
+
+@login_required
+@roles_required(*INSTALLS)
+@require_POST
+def photo_remove(request: HttpRequest, pk: int) -> HttpResponse:
+    found = photo_for(request.user, pk)  # type: ignore[arg-type]
+    services.remove_photo(photo=found, by=request.user)
+    return redirect("installs:stop", found.appointment_id)
+
+
+@login_required
+@roles_required(*INSTALLS)
+@require_POST
+def sign(request: HttpRequest, pk: int) -> HttpResponse:
+    """The signature drawn on the glass, or with whom it was left."""
+    visit = stop_for(request.user, pk)  # type: ignore[arg-type]
+    form = SignForm(request.POST, user=request.user)
+    if form.is_valid():
+        clean = form.cleaned_data
+        try:
+            services.sign(
+                appointment=visit,
+                by=request.user,
+                name=clean["name"],
+                strokes=clean["signature"] or [],
+                left_with=clean["left_with"],
+            )
+        except Refused as refusal:
+            form.refuse(refusal)
+        else:
+            return redirect("installs:stop", pk)
+    return stop_page(request, visit, forms={"sign_form": form}, status=422)
+
+
+@login_required
+@roles_required(*INSTALLS)
+@require_POST
+def done(request: HttpRequest, pk: int) -> HttpResponse:
+    """Done here; on to the next."""
+    visit = stop_for(request.user, pk)  # type: ignore[arg-type]
+    try:
+        services.close_stop(appointment=visit, by=request.user, note=request.POST.get("note", "")[:2000])
+    except Refused as refusal:
+        messages.error(request, refusal.problem)
+        return redirect("installs:stop", pk)
+    following = _next(request, visit)
+    if following is not None and request.user.has_role(roles.INSTALLER):  # type: ignore[union-attr]
+        messages.success(request, f"{visit.job.number} is done. Next: {following.job.site.address}.")
+        return redirect("jobs:my_day")
+    return redirect("installs:stop", pk)
+
+
+@login_required
+@roles_required(*INSTALLS)
+@require_POST
+def reopen(request: HttpRequest, pk: int) -> HttpResponse:
+    return _deed(request, pk, services.reopen_stop)
