@@ -44,6 +44,25 @@ class Arrays:
     kind: np.ndarray
 
 
+def part_of(arrays: Arrays, stops: np.ndarray, days: np.ndarray) -> Arrays:
+    """The problem of these stops and crew-days (numbers, ascending) alone; bases stay."""
+    total = len(arrays.service)
+    places = np.concatenate([stops, np.arange(total, len(arrays.travel))])
+    shift = total - len(stops)
+    by_stop = ("service", "open_lo", "open_hi", "load", "priority", "promised_end")
+    by_day = ("begin", "end", "limit", "capacity", "lunch_lo", "lunch_hi", "lunch_len")
+    return Arrays(
+        travel=arrays.travel[np.ix_(places, places)],
+        allowed=arrays.allowed[np.ix_(stops, days)],
+        extra=arrays.extra[np.ix_(stops, days)],
+        start_at=arrays.start_at[days] - shift,
+        end_at=arrays.end_at[days] - shift,
+        kind=np.unique(arrays.kind[days], return_inverse=True)[1],
+        **{name: getattr(arrays, name)[stops] for name in by_stop},
+        **{name: getattr(arrays, name)[days] for name in by_day},
+    )
+
+
 def arrays_of(problem: Problem) -> Arrays:
     """Everything the searches read, made once."""
     stops, days = problem.stops, problem.days

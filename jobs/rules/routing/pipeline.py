@@ -102,7 +102,7 @@ def solve(
     return explain(problem, best.plan)
 
 
-COMPANY: Final = 250
+COMPANY: Final = 500
 """Up to this many stops PyVRP works beside the search, on problems it models exactly."""
 
 PATIENCE_S: Final = 1.5

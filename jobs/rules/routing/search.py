@@ -13,8 +13,10 @@ import time
 from collections.abc import Callable
 from dataclasses import dataclass
 
+import numpy as np
+
 from jobs.rules.routing import ruin
-from jobs.rules.routing.arrays import Arrays
+from jobs.rules.routing.arrays import Arrays, part_of
 from jobs.rules.routing.model import Objective
 
 Orders = dict[int, list[int]]
@@ -38,19 +40,35 @@ class Cooling:
         Seconds of one uninterrupted stretch of steps.
     meetings
         How often searchers take over the best plan.
+    apart
+        From this many stops on, each searcher has a part of the map of its own, drawn
+        anew `rounds` times.
     """
 
     hot: float = 0.3
-    cold: float = 0.01
+    cold: float = 0.03
     size: float = 10.0
     look: int = 150
     near: int = 40
     slice_s: float = 0.05
     meetings: int = 4
+    apart: int = 300
+    rounds: int = 16
 
     def __post_init__(self) -> None:
         if not 0 < self.cold <= self.hot:
             raise ValueError(f"cold {self.cold} must be above 0 and at most hot ({self.hot})")
+
+
+@dataclass(slots=True)
+class _Part:
+    """Stops and crew-days of one searcher, their plan in the part's own numbers, and what was found."""
+
+    stops: np.ndarray
+    days: np.ndarray
+    arrays: Arrays
+    orders: Orders
+    found: Orders | None = None
 
 
 class Search:
@@ -72,6 +90,9 @@ class Search:
         self._lock = threading.Lock()
         self._changed = threading.Event()
         self._halt = False
+        self._round = 0
+        self._deadline = 0.0
+        self._parts: list[_Part | None] = []
 
     def run(
         self,
@@ -82,8 +103,13 @@ class Search:
         should_stop: Callable[[], bool] | None = None,
     ) -> None:
         """Searches until `deadline` (of `time.monotonic`); temperatures fall from `began` on."""
+        self._deadline = deadline
+        apart = threads > 1 and len(self.arrays.service) >= self.cooling.apart
+        if apart:
+            self._barrier = threading.Barrier(threads, action=self._divide)
+            self._parts = [None] * threads
         workers = [
-            threading.Thread(target=self._guarded, args=(number, began, deadline), daemon=True)
+            threading.Thread(target=self._guarded, args=(number, began, deadline, apart), daemon=True)
             for number in range(threads)
         ]
         for worker in workers:
@@ -111,42 +137,111 @@ class Search:
             if self.rank is None or rank < self.rank:
                 self.best, self.rank = orders, rank
 
-    def _guarded(self, number: int, began: float, deadline: float) -> None:
+    def _guarded(self, number: int, began: float, deadline: float, apart: bool) -> None:
         try:
-            self._work(number, began, deadline)
+            if apart:
+                self._work_apart(number, began, deadline)
+            else:
+                self._work(number, began, deadline)
+        except threading.BrokenBarrierError:
+            pass  # the other one has told why
         except Exception as failure:
             self.failure = failure
             self._halt = True
+            if apart:
+                self._barrier.abort()
+
+    # -- each on a part of the map --------------------------------------------
+
+    def _work_apart(self, number: int, began: float, deadline: float) -> None:
+        """Rounds of searching a part each; between them the parts are put together and drawn anew."""
+        span = max(deadline - began, 1e-6)
+        unit = 0.0
+        while True:
+            self._barrier.wait()
+            part = self._parts[number]
+            if part is None:
+                return
+            data = self._data(part.arrays, number)
+            ruin.set_orders(data, part.orders)
+            unit = unit or self._unit(data)
+            now = time.monotonic()
+            until = min(deadline, now + max(0.25, span / self.cooling.rounds))
+            self._search_until(data, unit, began, span, until)
+            part.found = ruin.best_orders(data)
+
+    def _divide(self) -> None:
+        """Puts the parts' plans together and draws new parts; runs while all searchers wait."""
+        if all(part is not None and part.found is not None for part in self._parts):
+            self._join()
+        if self._halt or time.monotonic() >= self._deadline:  # decided here alone, so that all leave together
+            self._parts = [None] * len(self._parts)
+            return
+        self._round += 1
+        self._parts = _draw_parts(self.arrays, self.best, len(self._parts), self.seed * 7919 + self._round)
+
+    def _join(self) -> None:
+        orders: Orders = {}
+        for part in self._parts:
+            if part is None or part.found is None:
+                raise AssertionError("parts are joined before all of them are there")
+            for day, order in part.found.items():
+                orders[int(part.days[day])] = [int(part.stops[stop]) for stop in order]
+        data = self._data(self.arrays, 0)
+        ruin.set_orders(data, orders)
+        rank = self._rank(data)
+        with self._lock:
+            if self.rank is None or rank < self.rank:
+                self.best, self.rank = orders, rank
+                self._changed.set()
+
+    # -- all on the whole map ---------------------------------------------------
 
     def _work(self, number: int, began: float, deadline: float) -> None:
-        cooling, o = self.cooling, self.objective
-        n = len(self.arrays.service)
-        look = cooling.near if n >= cooling.look else 0
-        late = o.late if o.grace else 0
-        data = ruin.data_of(
-            self.arrays, (o.drive, o.paid, o.overtime, late), self.seed * 1009 + number, look, size=cooling.size
-        )
+        data = self._data(self.arrays, number)
         ruin.set_orders(data, self.best)
-        work = data.work[0]
-        unit = max(1.0, _search_cost(data) / max(1, n))
-        count, mark, meeting = 100, (int(work["best_left"]), int(work["best_cost"])), 1
+        span = max(deadline - began, 1e-6)
+        unit = self._unit(data)
+        mark: Rank | None = self._rank(data)
+        for meeting in range(1, self.cooling.meetings + 2):
+            until = min(deadline, began + span * meeting / (self.cooling.meetings + 1))
+            mark = self._search_until(data, unit, began, span, until, mark)
+            mark = self._meet(data, mark)
+
+    def _search_until(
+        self, data: ruin.Data, unit: float, began: float, span: float, until: float, mark: Rank | None = None
+    ) -> Rank | None:
+        """Steps until then; with a `mark`, every plan that beats it is told to all."""
+        cooling, count = self.cooling, 50
         while not self._halt:
             now = time.monotonic()
-            if now >= deadline:
-                return
-            span = max(deadline - began, 1e-6)
+            if now >= until:
+                break
             heats = [_heat(cooling, unit, (at - began) / span) for at in (now, now + cooling.slice_s)]
             ruin.run_steps(data, count, *heats)
             self.steps += count
             taken = max(time.monotonic() - now, 1e-4)
-            count = max(1, int(count * min(3.0, min(cooling.slice_s, max(deadline - now, 0.01)) / taken)))
-            rank = (int(work["best_left"]), int(work["best_cost"]))
-            if rank < mark:
-                mark = rank
-                self._tell(data, rank)
-            if (now - began) / span >= meeting / (cooling.meetings + 1):
-                meeting += 1
-                mark = self._meet(data, mark)
+            count = max(1, int(count * min(3.0, min(cooling.slice_s, max(until - now, 0.01)) / taken)))
+            if mark is not None and self._rank(data) < mark:
+                mark = self._rank(data)
+                self._tell(data, mark)
+        return mark
+
+    def _data(self, arrays: Arrays, number: int) -> ruin.Data:
+        cooling, o = self.cooling, self.objective
+        look = cooling.near if len(arrays.service) >= cooling.look else 0
+        late = o.late if o.grace else 0
+        seed = self.seed * 1009 + number + 31 * self._round
+        return ruin.data_of(arrays, (o.drive, o.paid, o.overtime, late), seed, look, size=cooling.size)
+
+    @staticmethod
+    def _unit(data: ruin.Data) -> float:
+        """What temperatures are measured by: the cost of an average stop."""
+        return max(1.0, float(data.work[0]["cost"]) / max(1, len(data.stops)))
+
+    @staticmethod
+    def _rank(data: ruin.Data) -> Rank:
+        return int(data.work[0]["best_left"]), int(data.work[0]["best_cost"])
 
     def _tell(self, data: ruin.Data, rank: Rank) -> None:
         with self._lock:
@@ -154,11 +249,11 @@ class Search:
                 self.best, self.rank = ruin.best_orders(data), rank
                 self._changed.set()
 
-    def _meet(self, data: ruin.Data, mark: Rank) -> Rank:
+    def _meet(self, data: ruin.Data, mark: Rank | None) -> Rank | None:
         """Takes over the best plan of all, if it is better than its own."""
         with self._lock:
             best, rank = self.best, self.rank
-        if rank is None or rank >= mark:
+        if rank is None or mark is None or rank >= mark:
             return mark
         ruin.set_orders(data, best)
         return rank
@@ -180,6 +275,43 @@ def polish(arrays: Arrays, objective: Objective, start: Orders, *, seconds: floa
             return ruin.best_orders(data)
         ruin.run_steps(data, count, heat, heat)
         count = max(1, int(count * min(4.0, 0.5 * left / max(time.monotonic() - now, 1e-5))))
+
+
+def _draw_parts(arrays: Arrays, orders: Orders, count: int, seed: int) -> list[_Part | None]:
+    """
+    Cuts the routes into `count` parts like slices of a cake, from a random direction on.
+
+    Where a stop is, is told by how far it is from two far corners of the map: the travel
+    table is all there is. Empty crew-days and stops in no route are dealt out in turn.
+    """
+    pick = np.random.default_rng(seed)
+    n, m = len(arrays.service), len(arrays.begin)
+    away = arrays.travel[:n, :n]
+    corner = int(away[int(pick.integers(n))].argmax())
+    other = int(away[corner].argmax())
+    at = np.stack([away[corner], away[other]], axis=1).astype(float)
+    used = [day for day in orders if orders[day]]
+    middle = np.array([at[orders[day]].mean(axis=0) for day in used])
+    angle = pick.uniform(0, 2 * np.pi)
+    along = middle @ np.array([np.cos(angle), np.sin(angle)])
+    part_of_day = np.zeros(m, dtype=np.int64)
+    sizes = np.array([len(orders[day]) for day in used])
+    ranked = np.argsort(along, kind="stable")
+    share = (np.cumsum(sizes[ranked]) - sizes[ranked] / 2) / max(1, sizes.sum())
+    part_of_day[np.array(used)[ranked]] = np.minimum((share * count).astype(np.int64), count - 1)
+    empty = np.setdiff1d(np.arange(m), used)
+    part_of_day[empty] = np.arange(len(empty)) % count
+    part_of_stop = np.arange(n) % count
+    for day in used:
+        part_of_stop[orders[day]] = part_of_day[day]
+    return [_cut(arrays, orders, part_of_stop == part, part_of_day == part) for part in range(count)]
+
+
+def _cut(arrays: Arrays, orders: Orders, is_stop: np.ndarray, is_day: np.ndarray) -> _Part:
+    stops, days = np.flatnonzero(is_stop), np.flatnonzero(is_day)
+    stop_number, day_number = np.cumsum(is_stop) - 1, np.cumsum(is_day) - 1
+    own = {int(day_number[day]): [int(stop_number[stop]) for stop in orders[day]] for day in orders if is_day[day]}
+    return _Part(stops, days, part_of(arrays, stops, days), own)
 
 
 def _search_cost(data: ruin.Data) -> float:
