@@ -13,11 +13,10 @@ def least_bar_cost(problem: BarProblem) -> Fraction | None:
     """Least cost in ticks (unit "1") of cutting every piece; None when the stock does not allow it."""
     kerf, trim = problem.kerf.ticks, problem.trim.ticks
     lengths = [piece.length.ticks for piece in problem.pieces]
-    patterns = []
-    for counts in product(*(range(piece.quantity + 1) for piece in problem.pieces)):
-        number = sum(counts)
-        if number:
-            patterns.append((counts, sum(map(int.__mul__, counts, lengths)), number))
+    patterns = [
+        (counts, sum(map(int.__mul__, counts, lengths)), sum(counts))
+        for counts in product(*(range(piece.quantity + 1) for piece in problem.pieces)) if any(counts)
+    ]
     stock = list(problem.stock)
 
     def cost(place: int, total: int, number: int) -> Fraction | None:
@@ -64,8 +63,8 @@ def least_roll_cost(problem: RollProblem) -> Fraction | None:
     rolls: list[tuple[int, Fraction, int | None]] = []
     for roll in problem.stock:
         price = roll.price if roll.price is not None else Fraction(3, 5) if roll.offcut else Fraction(1)
-        for _ in range(1 if roll.length is None else min(len(panels), roll.quantity or len(panels))):
-            rolls.append((roll.width.ticks, Fraction(price), roll.length and roll.length.ticks))
+        number = 1 if roll.length is None else min(len(panels), roll.quantity or len(panels))
+        rolls.extend([(roll.width.ticks, Fraction(price), roll.length and roll.length.ticks)] * number)
 
     @cache
     def drop(group: tuple[int, ...], width: int) -> int | None:

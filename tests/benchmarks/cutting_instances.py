@@ -7,7 +7,7 @@ from fractions import Fraction
 from random import Random
 
 from fabrication.rules.cutting import BarPiece, BarProblem, BarStock, RollPiece, RollProblem, RollStock
-from shared.lengths import EIGHTH, INCH, QUARTER, SIXTEENTH, TICKS_PER_INCH, Length
+from shared.lengths import EIGHTH, INCH, QUARTER, SIXTEENTH, TICKS_PER_INCH, ZERO, Length
 
 WINDOW_WIDTHS_IN = ((23, 4), (30, 6), (35, 7), (47, 6), (58, 8), (71, 9), (94, 8))
 """Middle and spread, in inches, of the sizes windows cluster at."""
@@ -100,7 +100,7 @@ def small_bars(seed: int) -> BarProblem:
 
 
 def panels(
-    count: int, seed: int, roll_in: tuple[int, ...] = (118,), turn: bool = False, kerf: Length = Length(0)
+    count: int, seed: int, roll_in: tuple[int, ...] = (118,), turn: bool = False, kerf: Length = ZERO
 ) -> RollProblem:
     """So many panels of cloth, on endless rolls of one or several widths."""
     random = Random(seed)

@@ -50,7 +50,8 @@ def solve(
     --------
     >>> from fabrication.rules.cutting import BarPiece, BarProblem, BarStock
     >>> from shared.lengths import Length
-    >>> problem = BarProblem((BarStock("s", Length(110)),), (BarPiece("a", Length(50), 4), BarPiece("b", Length(60), 2)))
+    >>> pieces = (BarPiece("a", Length(50), 4), BarPiece("b", Length(60), 2))
+    >>> problem = BarProblem((BarStock("s", Length(110)),), pieces)
     >>> plan = solve(problem)
     >>> plan.proven, plan.material.ticks, [(pattern.times, len(pattern.cuts)) for pattern in plan.patterns]
     (True, 330, [(2, 2), (1, 2)])
@@ -80,10 +81,9 @@ def first_fit(problem: Problem) -> Plan:
     best-fit decreasing shelves (longest drop first, the lay with least width left over that
     holds it), on the stock with the least price per area.
     """
-    if isinstance(problem, BarProblem):
-        plan = bar_planning.baseline(problem)
-    else:
-        plan = roll_planning.baseline(problem)
+    plan = (
+        bar_planning.baseline(problem) if isinstance(problem, BarProblem) else roll_planning.baseline(problem)
+    )
     verify(problem, plan)
     return plan
 

@@ -340,7 +340,7 @@ def _longest_clean(roll: RollStock) -> int:
 def _roll_excess(problem: RollProblem, certificate: Certificate) -> dict[str, int]:
     """The most by which a lay of each stock earns over scale × price, per tick of length, at least 0."""
     kerf = problem.kerf.ticks
-    sides = []  # (drop, width + kerf, u, quantity), shortest drop first
+    sides: list[tuple[int, int, int, int]] = []  # drop, width + kerf, u, quantity; shortest drop first
     for piece in problem.pieces:
         u = certificate.pieces.get(piece.id, 0)
         ways = {(piece.length.ticks, piece.width.ticks)}

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections import Counter
 from fractions import Fraction
+from itertools import pairwise
 
 import pytest
 from hypothesis import given, settings
@@ -57,7 +58,7 @@ def test_no_plan_reuses_a_piece_exceeds_stock_or_loses_a_tick(problem):
         ends = [(cut.at.ticks, cut.at.ticks + sizes[cut.piece]) for cut in pattern.cuts]
         assert ends[0][0] >= problem.trim.ticks
         assert ends[-1][1] <= bar.length.ticks - problem.trim.ticks
-        assert all(later[0] - earlier[1] >= problem.kerf.ticks for earlier, later in zip(ends, ends[1:], strict=False))
+        assert all(later[0] - earlier[1] >= problem.kerf.ticks for earlier, later in pairwise(ends))
     assert all(bars[name].quantity is None or count <= bars[name].quantity for name, count in used.items())
 
 
@@ -91,7 +92,8 @@ def test_what_is_left_is_worth_something_only_from_keep_on():
 
 
 def test_an_offcut_is_used_before_new_stock_where_that_is_cheaper():
-    problem = BarProblem((BarStock("new", Length(100)), BarStock("old", Length(70), 1, True)), (BarPiece("p", Length(60)),))
+    stock = (BarStock("new", Length(100)), BarStock("old", Length(70), 1, True))
+    problem = BarProblem(stock, (BarPiece("p", Length(60)),))
 
     plan = solve(problem)
 

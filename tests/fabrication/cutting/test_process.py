@@ -64,7 +64,9 @@ def test_the_process_ends_with_its_best_plan_when_its_input_closes():
 
 
 @pytest.mark.parametrize("command", COMMANDS.values(), ids=COMMANDS)
-@pytest.mark.parametrize("document", ["{", '{"kind":"bar"}', json.dumps({**SMALL, "kerf": 3})], ids=["cut off", "bare", "number"])
+@pytest.mark.parametrize(
+    "document", ["{", '{"kind":"bar"}', json.dumps({**SMALL, "kerf": 3})], ids=["cut off", "bare", "number"]
+)
 def test_a_bad_document_gives_the_error_object_and_nothing_else(command, document):
     done = subprocess.run(command, input=document, capture_output=True, text=True)
 

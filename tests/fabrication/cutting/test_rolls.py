@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from fractions import Fraction
+from itertools import pairwise
 
 import pytest
 from hypothesis import given, settings
@@ -28,7 +29,8 @@ def problems(draw):
         stock.append(RollStock(f"r{place}", Length(draw(st.integers(40, 120))), Length(length),
                                draw(st.sampled_from([1, 2])), draw(st.booleans()), None, flaws))
     pieces = tuple(
-        piece(f"p{place}", draw(st.integers(5, 70)), draw(st.integers(5, 90)), draw(st.integers(1, 4)), draw(st.booleans()))
+        piece(f"p{place}", draw(st.integers(5, 70)), draw(st.integers(5, 90)), draw(st.integers(1, 4)),
+              draw(st.booleans()))
         for place in range(draw(st.integers(1, 8)))
     )
     return RollProblem(tuple(stock), pieces, Length(draw(st.integers(0, 3))))
@@ -53,11 +55,12 @@ def test_no_plan_overlaps_panels_runs_past_a_roll_or_touches_a_flaw(problem):
         assert sum(width.ticks for width, _ in sides) + (len(sides) - 1) * problem.kerf.ticks <= roll.width.ticks
         assert max(drop for _, drop in sides) == lay.length
         if roll.length is not None:
-            spans.setdefault((roll.id, lay.roll), []).append((lay.start.ticks, lay.start.ticks + lay.times * lay.length.ticks))
+            end = lay.start.ticks + lay.times * lay.length.ticks
+            spans.setdefault((roll.id, lay.roll), []).append((lay.start.ticks, end))
     for (name, number), taken in spans.items():
         taken.sort()
         assert 1 <= number <= rolls[name].quantity
-        assert all(earlier[1] <= later[0] for earlier, later in zip(taken, taken[1:], strict=False))
+        assert all(earlier[1] <= later[0] for earlier, later in pairwise(taken))
         assert taken[-1][1] <= rolls[name].length.ticks
         for flaw in rolls[name].flaws:
             assert all(end <= flaw.start.ticks or start >= flaw.end.ticks for start, end in taken)

@@ -28,6 +28,7 @@ class BarInstance:
         )
         self.quantum = model.quantum
         self.scale = model.scale
+        self.complete = True
         self.unit = float(max(stock.price for stock in model.stocks) or 1)
 
     def pricing(self) -> BarPricing:

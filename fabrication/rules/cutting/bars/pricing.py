@@ -121,9 +121,7 @@ class BarPricing:
             return []
         level = np.array([start[2] for start in starts])
         room = np.array([start[3] for start in starts]) - weights[level]
-        rows: list[dict[int, int]] = []
-        for k in level.tolist():
-            rows.append({int(self._kinds[parts[k]]): int(self._batches[parts[k]])})
+        rows = [{int(self._kinds[parts[k]]): int(self._batches[parts[k]])} for k in level.tolist()]
         table = self._table
         for k in range(int(level.max()) - 1, -1, -1):
             taken = np.nonzero((level > k) & (table[k + 1, room] != table[k, room]))[0]

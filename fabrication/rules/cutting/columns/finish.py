@@ -14,7 +14,6 @@ from fabrication.rules.cutting.columns.pool import Pool
 from fabrication.rules.cutting.columns.solver import Quiet, run_within
 from fabrication.rules.cutting.watch import Watch
 
-
 Cut = tuple[np.ndarray[Any, np.dtype[np.int8]], int]
 
 
@@ -100,8 +99,8 @@ def _program(
     lp.row_lower_ = np.concatenate([need, np.full(len(limited) + 1, -highspy.kHighsInf)])
     lp.row_upper_ = np.concatenate([need, [float(limits[stock] or 0) for stock in limited], [target]])
     lp.a_matrix_.format_ = highspy.MatrixFormat.kColwise
-    lp.a_matrix_.start_ = np.concatenate([[0], np.cumsum(np.bincount(keys // height, minlength=count))])
-    lp.a_matrix_.index_ = keys % height
+    lp.a_matrix_.start_ = np.append(0, np.cumsum(np.bincount(keys // height, minlength=count))).astype(np.int32)
+    lp.a_matrix_.index_ = (keys % height).astype(np.int32)
     lp.a_matrix_.value_ = entries
     lp.integrality_ = [highspy.HighsVarType.kInteger] * count
     return lp

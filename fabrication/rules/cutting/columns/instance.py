@@ -52,6 +52,7 @@ class Instance(Protocol):
 
     `demand` by type, `limits` by stock (None: endless); every cost is a multiple of
     `quantum`; `unit` is a typical pattern's cost; a cost unit is 1/`scale` tick.
+    `complete`: the patterns here are all there are (groups have no stock chosen for them).
     """
 
     demand: tuple[int, ...]
@@ -59,6 +60,7 @@ class Instance(Protocol):
     quantum: int
     unit: float
     scale: int
+    complete: bool
 
     def pricing(self) -> Pricing:
         """Finds patterns."""

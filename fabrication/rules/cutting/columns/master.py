@@ -63,7 +63,9 @@ class Master:
                 fresh.append(column)
         if not fresh:
             return 0
-        starts, index, value = [], [], []
+        starts: list[int] = []
+        index: list[int] = []
+        value: list[float] = []
         for place, column in enumerate(fresh, start=len(self.columns)):
             starts.append(len(index))
             self._places.extend([place] * len(column.rows))

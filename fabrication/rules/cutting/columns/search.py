@@ -117,7 +117,8 @@ class Search:
         else:
             sharp.least = state.cost
         self.sharp, self.sharp_target = sharp, target
-        state.offer_searched(min(sharp.least, state.cost), "cuts")
+        if instance.complete:
+            state.offer_searched(min(sharp.least, state.cost), "cuts")
         return sharp
 
     def decide(self, sharp: Sharpened, target: int, watch: Watch, turn: int) -> None:
@@ -131,7 +132,7 @@ class Search:
             if not instance.fits(done.loading):
                 return
             state.offer(done.loading, "final program")
-        if done.complete and not state.proven:
+        if done.complete and instance.complete and not state.proven:
             self.confirm(sharp)
 
     def confirm(self, sharp: Sharpened) -> None:

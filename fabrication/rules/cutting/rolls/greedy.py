@@ -23,13 +23,12 @@ def shelves(model: RollModel, order: Sequence[int], rule: str) -> Loading:
     """
     menus = [frozenset(model.menu(t)) for t in range(len(model.stocks))]
     chosen = [_way(model, kind, menus, rule) for kind in range(len(model.demand))]
+    missing = [0 if place is not None else need for place, need in zip(chosen, model.demand, strict=True)]
     left = [[each.length for each in stock.stretches] for stock in model.stocks]
     lays: list[tuple[int, dict[int, int]]] = []
     rooms: list[int] = []
-    missing = [0] * len(model.demand)
-    for kind in sorted(range(len(chosen)), key=lambda k: (-model.ways[chosen[k]].drop, -model.ways[chosen[k]].width)):
-        place = chosen[kind]
-        way = model.ways[place]
+    some = [(kind, place, model.ways[place]) for kind, place in enumerate(chosen) if place is not None]
+    for kind, place, way in sorted(some, key=lambda entry: (-entry[2].drop, -entry[2].width)):
         for done in range(model.demand[kind]):
             best = min(
                 (number for number, (stock, _) in enumerate(lays)
@@ -55,7 +54,7 @@ def shelves(model: RollModel, order: Sequence[int], rule: str) -> Loading:
     return loading
 
 
-def _way(model: RollModel, kind: int, menus: list[frozenset[int]], rule: str) -> int:
+def _way(model: RollModel, kind: int, menus: list[frozenset[int]], rule: str) -> int | None:
     places = [place for place, way in enumerate(model.ways) if way.kind == kind]
     usable = [place for place in places if any(place in menu for menu in menus)]
 
@@ -65,7 +64,7 @@ def _way(model: RollModel, kind: int, menus: list[frozenset[int]], rule: str) ->
             return int(way.turned)
         return way.drop if rule == "wide side across" else -way.drop
 
-    return min(usable, key=rank)
+    return min(usable, key=rank, default=None)
 
 
 def cheapest_order(model: RollModel) -> list[int]:

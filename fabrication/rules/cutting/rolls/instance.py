@@ -6,9 +6,11 @@ from collections.abc import Sequence
 from dataclasses import replace
 
 from fabrication.rules.cutting.columns.column import Loading
+from fabrication.rules.cutting.columns.generation import relax
 from fabrication.rules.cutting.columns.instance import Bound
+from fabrication.rules.cutting.columns.master import Master
 from fabrication.rules.cutting.columns.pool import Pool
-from fabrication.rules.cutting.rolls.bounds import certified
+from fabrication.rules.cutting.rolls.bounds import certified, least_bound
 from fabrication.rules.cutting.rolls.enumerate import lays_within
 from fabrication.rules.cutting.rolls.levels import least_lays
 from fabrication.rules.cutting.rolls.model import RollModel, fits
@@ -26,6 +28,7 @@ class RollInstance:
         self.quantum = model.quantum
         self._levels: dict[int, int] = {}
         self.scale = model.scale
+        self.complete = not model.barred
         longest = max(way.drop for way in model.ways)
         self.unit = float(max(stock.price for stock in model.stocks) * longest or 1)
 
@@ -75,3 +78,10 @@ class RollInstance:
     def tidied(self, loading: Loading) -> Loading:
         """Nothing is plain to see."""
         return loading
+
+
+def free_bound(model: RollModel, watch: Watch) -> Bound:
+    """A bound over all choices of stock for the groups: as if there were none."""
+    free = RollInstance(replace(model, barred=frozenset()))
+    relaxed = relax(Master(free.demand, free.limits, free.unit), free.pricing(), watch)
+    return least_bound(model) if relaxed is None else free.certified(relaxed.prices.tolist())

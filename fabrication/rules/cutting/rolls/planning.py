@@ -13,6 +13,7 @@ from fabrication.rules.cutting.columns.state import State
 from fabrication.rules.cutting.problem import Certificate, Plan, RollPiece, RollProblem, RollStock, Unplaced
 from fabrication.rules.cutting.rolls import greedy
 from fabrication.rules.cutting.rolls.bounds import area_duals, certified, least_bound
+from fabrication.rules.cutting.rolls.groups import housed
 from fabrication.rules.cutting.rolls.model import RollModel, patterns_of, roll_model, stretches_of
 from fabrication.rules.cutting.watch import Watch
 from shared.contracts import length_text
@@ -24,10 +25,9 @@ Report = Callable[[Plan], None]
 def plan(problem: RollProblem, watch: Watch, seed: int, report: Report) -> Plan:
     """The best plan found while the watch allows."""
     problem, unplaced = without_too_big(problem)
-    problem, unplaced, start = _start(problem, unplaced, watch, seed)
-    if start is None:
+    problem, unplaced, model, start = _start(problem, unplaced, watch, seed)
+    if start is None or model is None:
         return _nothing(unplaced)
-    model = roll_model(problem)
 
     def better(state: State) -> None:
         report(_named(problem, model, state, unplaced))
@@ -42,18 +42,18 @@ def plan(problem: RollProblem, watch: Watch, seed: int, report: Report) -> Plan:
 
 def _start(
     problem: RollProblem, unplaced: tuple[Unplaced, ...], watch: Watch, seed: int
-) -> tuple[RollProblem, tuple[Unplaced, ...], Loading | None]:
+) -> tuple[RollProblem, tuple[Unplaced, ...], RollModel | None, Loading | None]:
     """A first plan, and the problem without the panels for which the stock is not enough."""
     while problem.pieces:
-        model = roll_model(problem)
+        model = housed(problem, roll_model(problem), watch.share(0.2))
         try:
-            return problem, unplaced, greedy.best_shelves(model)
+            return problem, unplaced, model, greedy.best_shelves(model)
         except OutOfStock as error:
             found = _rescued(model, error.loading, watch, seed)
             if found is not None:
-                return problem, unplaced, found
+                return problem, unplaced, model, found
             problem, unplaced = _take_out(problem, model, error.missing, unplaced)
-    return problem, unplaced, None
+    return problem, unplaced, None, None
 
 
 def _rescued(model: RollModel, partial: Loading, watch: Watch, seed: int) -> Loading | None:
@@ -65,8 +65,10 @@ def _rescued(model: RollModel, partial: Loading, watch: Watch, seed: int) -> Loa
 
 def _thorough(model: RollModel, state: State, seed: int) -> None:
     from fabrication.rules.cutting.columns.search import search  # HiGHS takes 0.15 s to load
-    from fabrication.rules.cutting.rolls.instance import RollInstance
+    from fabrication.rules.cutting.rolls.instance import RollInstance, free_bound
 
+    if model.barred:
+        state.offer_bound(free_bound(model, state.watch.share(0.2)), "linear program")
     search(RollInstance(model), state, seed)
 
 
@@ -74,7 +76,7 @@ def baseline(problem: RollProblem) -> Plan:
     """Best-fit decreasing shelves on the cheapest stock."""
     problem, unplaced = without_too_big(problem)
     while problem.pieces:
-        model = roll_model(problem)
+        model = housed(problem, roll_model(problem), Watch(1))
         try:
             loading = greedy.baseline(model)
         except OutOfStock as error:
