@@ -127,7 +127,8 @@ def _head(days: Sequence[dt.date], scales: Sequence[Scale], head: int, high: int
         while hour <= scale.end:
             x = n(scale.x(hour))
             local_hour = hour.astimezone(tz).hour
-            yield f'<line class="hour" x1="{x}" y1="{head - 5}" x2="{x}" y2="{high}"/>'
+            if local_hour % step == 0 or hour in {scale.begin, scale.end}:
+                yield f'<line class="hour" x1="{x}" y1="{head - 5}" x2="{x}" y2="{high}"/>'
             if local_hour % step == 0 and hour < scale.end:
                 text = f"{local_hour % 12 or 12} {'am' if local_hour < 12 else 'pm'}"
                 yield f'<text class="pencil-word" x="{x}" y="{head - 8}" font-size="10">{text}</text>'
@@ -152,8 +153,8 @@ def _lane(
         before = stop
     if before is not None:
         yield from _home(one, scale, block_top + TALL / 2)
-    for row in one.appointments:
-        yield from _block(book, row, timed[row.pk], scale, block_top, is_week, words)
+    for place, row in enumerate(one.appointments):
+        yield from _block(book, row, timed[row.pk], scale, block_top, is_week, words, raised=place % 2 * 5)
     yield "</g>"
 
 
@@ -222,8 +223,16 @@ def is_late(row: Appointment, stop: Timed) -> bool:
 
 
 def _block(
-    book: Book, row: Appointment, stop: Timed, scale: Scale, y: float, is_week: bool, words: Sequence[str]
+    book: Book,
+    row: Appointment,
+    stop: Timed,
+    scale: Scale,
+    y: float,
+    is_week: bool,
+    words: Sequence[str],
+    raised: float,
 ) -> Iterable[str]:
+    """One visit; `raised` lifts every second bracket, since windows of one day overlap."""
     assert row.starts_at is not None
     assert row.ends_at is not None
     tz = book.branch.tz
@@ -237,7 +246,8 @@ def _block(
     )
     if row.promised_from is not None and row.promised_until is not None:
         label += f", promised {clock(row.promised_from, tz)} to {clock(row.promised_until, tz)}"
-        yield from _bracket(scale.x(row.promised_from), scale.x(row.promised_until), y - (5 if is_week else 7), dim)
+        top = y - (4 if is_week else 7) - (0 if is_week else raised)
+        yield from _bracket(scale.x(row.promised_from), scale.x(row.promised_until), top, dim)
     if is_late(row, stop):
         label += ", will miss its promise"
     movable = row.state not in {State.ON_THE_WAY, State.ARRIVED, State.DONE}
@@ -248,16 +258,33 @@ def _block(
         f'{" data-movable" if movable else ""} draggable="false"><title>{escape(label)}</title>'
         f'<rect x="{n(left)}" y="{n(y)}" width="{n(wide)}" height="{TALL}"/>'
     )
-    room = int((wide - 6) / CHAR)
-    first = row.job.number if is_week else f"{row.job.number} {row.job.customer.name}"
-    if room >= 3:
-        yield _text("word", left + 4, y + 14, 11, _cut(first, room))
-        if room >= 5:
-            second = row.job.customer.name if is_week else f"{row.get_purpose_display()}, {row.job.site.street}"
-            yield _text("pencil-word", left + 4, y + 27, 9.5, _cut(second, int((wide - 6) / 5.3)))
+    yield from _words(row, left, wide, y)
     if row.is_locked:
         yield f'<rect class="pin" x="{n(left + wide - 8)}" y="{n(y + 3)}" width="5" height="5"/>'
     yield "</a>"
+
+
+def _words(row: Appointment, left: float, wide: float, y: float) -> Iterable[str]:
+    """What stands in a block: as much as is wide enough, the number upright in a narrow one."""
+    room = int((wide - 6) / CHAR)
+    number, name = row.job.number, row.job.customer.name
+    if room < len(number):
+        if wide >= 9:
+            short = number.rpartition("-")[2]
+            x, middle = n(left + wide / 2 + 3), n(y + TALL / 2)
+            yield (
+                f'<text class="word" x="{x}" y="{middle}" font-size="9" text-anchor="middle" '
+                f'transform="rotate(-90 {x} {middle})">{escape(short)}</text>'
+            )
+        return
+    small = int((wide - 6) / 5.3)
+    if room < len(number) + 6:
+        yield _text("word", left + 4, y + 14, 11, number)
+        yield _text("pencil-word", left + 4, y + 27, 9.5, _cut(name, small))
+        return
+    yield _text("word", left + 4, y + 14, 11, _cut(f"{number} {name}", room))
+    what = f"{row.get_purpose_display()}, {row.job.site.street}"
+    yield _text("pencil-word", left + 4, y + 27, 9.5, _cut(what, small))
 
 
 def _bracket(left: float, right: float, y: float, dim: str) -> Iterable[str]:

@@ -83,8 +83,8 @@ class SiteForm(SheetModelForm):
         super().__init__(*args, **kwargs)
         self.has_secret = bool(self.instance.access_secret)
         self.initial["access_secret"] = ""
-        self.fields["longest_in_lift"].label = "longest package in the lift"
-        self.fields["longest_on_stair"].label = "longest package on the stair"
+        self.fields["longest_in_lift"].label = "Longest package in the lift"
+        self.fields["longest_on_stair"].label = "Longest package on the stair"
         for name in ("longest_in_lift", "longest_on_stair"):
             self.fields[name].help_text = ""
         if self.has_secret:
@@ -109,7 +109,7 @@ class JobForm(SheetModelForm):
         model = Job
         fields = ["title", "openings_expected", "rooms_expected", "policy", "wanted_by", "project", "phase", "note"]
         widgets = {"wanted_by": DateInput(), "note": forms.Textarea(attrs={"rows": 2})}
-        labels = {"policy": "install", "rooms_expected": "rooms", "openings_expected": "openings"}
+        labels = {"policy": "Install", "rooms_expected": "Rooms", "openings_expected": "Openings"}
 
     def __init__(self, *args: Any, **kwargs: Any) -> None:
         super().__init__(*args, **kwargs)
@@ -124,14 +124,14 @@ class JobForm(SheetModelForm):
 class BookForm(SheetForm):
     """The job's part of a booking, and when the customer can and can't."""
 
-    openings_expected = forms.IntegerField(label="openings", min_value=1, max_value=999, initial=1)
-    rooms_expected = forms.CharField(label="rooms", max_length=240, required=False)
+    openings_expected = forms.IntegerField(label="Openings", min_value=1, max_value=999, initial=1)
+    rooms_expected = forms.CharField(label="Rooms", max_length=240, required=False)
     minutes = forms.IntegerField(
-        label="minutes on site", min_value=5, max_value=1440, required=False, help_text="empty: by the openings"
+        label="Minutes on site", min_value=5, max_value=1440, required=False, help_text="empty: by the openings"
     )
-    not_day = forms.DateField(label="can't be there on", widget=DateInput(), required=False)
-    not_from = forms.TimeField(label="from", widget=TimeInput(), required=False)
-    not_until = forms.TimeField(label="until", widget=TimeInput(), required=False)
+    not_day = forms.DateField(label="Can't be there on", widget=DateInput(), required=False)
+    not_from = forms.TimeField(label="From", widget=TimeInput(), required=False)
+    not_until = forms.TimeField(label="Until", widget=TimeInput(), required=False)
     note = forms.CharField(widget=forms.Textarea(attrs={"rows": 2}), required=False)
     window = forms.CharField(required=False, widget=forms.HiddenInput())
 
@@ -154,12 +154,12 @@ class BookForm(SheetForm):
 
 
 class HoldForm(SheetForm):
-    reason = forms.ChoiceField(choices=Job.Hold.choices, label="waits for")
+    reason = forms.ChoiceField(choices=Job.Hold.choices, label="Waits for")
     note = forms.CharField(max_length=240, required=False)
 
 
 class ReasonForm(SheetForm):
-    reason = forms.CharField(max_length=240, label="why", error_messages={"required": "Say why, in a few words."})
+    reason = forms.CharField(max_length=240, label="Why", error_messages={"required": "Say why, in a few words."})
 
 
 # -- appointments ------------------------------------------------------------------------
@@ -170,7 +170,7 @@ class VisitForm(SheetForm):
 
     purpose = forms.ChoiceField(choices=Purpose.choices)
     duration_min = forms.IntegerField(
-        label="minutes on site",
+        label="Minutes on site",
         min_value=1,
         max_value=1440,
         required=False,
@@ -178,9 +178,9 @@ class VisitForm(SheetForm):
     )
     people = forms.IntegerField(min_value=1, max_value=20, initial=1)
     priority = forms.IntegerField(min_value=1, max_value=100, initial=1, help_text="1 is ordinary; larger matters more")
-    earliest_on = forms.DateField(label="not before", widget=DateInput(), required=False)
+    earliest_on = forms.DateField(label="Not before", widget=DateInput(), required=False)
     skills = forms.ModelMultipleChoiceField(
-        Skill.objects.none(), required=False, widget=forms.CheckboxSelectMultiple(), label="skills needed"
+        Skill.objects.none(), required=False, widget=forms.CheckboxSelectMultiple(), label="Skills needed"
     )
     note = forms.CharField(widget=forms.Textarea(attrs={"rows": 2}), required=False)
 
@@ -216,19 +216,19 @@ class MoveForm(SheetForm):
 class PromiseForm(SheetForm):
     """The window to promise, on the day the visit stands."""
 
-    window_from = forms.TimeField(label="from", widget=TimeInput())
-    window_until = forms.TimeField(label="until", widget=TimeInput())
+    window_from = forms.TimeField(label="From", widget=TimeInput())
+    window_until = forms.TimeField(label="Until", widget=TimeInput())
 
 
 class SplitForm(SheetForm):
-    first_min = forms.IntegerField(label="minutes of the first visit", min_value=1, max_value=1440)
+    first_min = forms.IntegerField(label="Minutes of the first visit", min_value=1, max_value=1440)
 
 
 class SwapForm(SheetForm):
-    one = forms.ModelChoiceField(Crew.objects.none(), label="crew")
-    other = forms.ModelChoiceField(Crew.objects.none(), label="with")
+    one = forms.ModelChoiceField(Crew.objects.none(), label="Crew")
+    other = forms.ModelChoiceField(Crew.objects.none(), label="With")
     day = forms.DateField(widget=forms.HiddenInput())
-    anyway = forms.BooleanField(required=False, label="even if one lacks a skill")
+    anyway = forms.BooleanField(required=False, label="Even if one lacks a skill")
 
     def __init__(self, *args: Any, **kwargs: Any) -> None:
         super().__init__(*args, **kwargs)
@@ -246,7 +246,7 @@ class ReadinessForm(SheetForm):
         for question, label in ReadinessAnswer.Question.choices:
             known = answers.get(question)
             self.fields[question] = forms.ChoiceField(
-                label=label,
+                label=str(label).capitalize(),
                 choices=[("", "not asked"), *ReadinessAnswer.Answer.choices],
                 required=False,
                 initial=known.answer if known else "",
@@ -259,7 +259,7 @@ class ReadinessForm(SheetForm):
 
 class CrewForm(SheetModelForm):
     purposes = forms.MultipleChoiceField(
-        choices=Purpose.choices, widget=forms.CheckboxSelectMultiple(), label="drives for", required=False,
+        choices=Purpose.choices, widget=forms.CheckboxSelectMultiple(), label="Drives for", required=False,
         help_text="none ticked: for anything",
     )  # fmt: skip
     base = CoordinatesField(required=False, help_text="where its day begins and ends; empty: the branch")
@@ -269,9 +269,9 @@ class CrewForm(SheetModelForm):
         model = Crew
         fields = ["name", "purposes", "skills", "people", "overtime_min", "truck_longest", "is_active"]
         labels = {
-            "overtime_min": "overtime, minutes at most",
-            "truck_longest": "longest package in the truck",
-            "is_active": "drives",
+            "overtime_min": "Overtime, minutes at most",
+            "truck_longest": "Longest package in the truck",
+            "is_active": "Drives",
         }
 
     def __init__(self, *args: Any, **kwargs: Any) -> None:
@@ -349,15 +349,15 @@ class CrewDayForm(SheetModelForm):
         model = CrewDay
         fields = ["day", "is_off", "starts", "ends", "people", "note"]
         widgets = {"day": DateInput(), "starts": TimeInput(), "ends": TimeInput()}
-        labels = {"is_off": "off that day"}
+        labels = {"is_off": "Off that day"}
 
 
 class AbsenceForm(SheetForm):
-    user = forms.ModelChoiceField(User.objects.none(), required=False, label="who", empty_label="the whole crew")
-    from_day = forms.DateField(label="from", widget=DateInput())
-    from_time = forms.TimeField(label="at", widget=TimeInput(), required=False)
-    until_day = forms.DateField(label="until", widget=DateInput(), help_text="the last day")
-    until_time = forms.TimeField(label="at", widget=TimeInput(), required=False)
+    user = forms.ModelChoiceField(User.objects.none(), required=False, label="Who", empty_label="The whole crew")
+    from_day = forms.DateField(label="From", widget=DateInput())
+    from_time = forms.TimeField(label="At", widget=TimeInput(), required=False)
+    until_day = forms.DateField(label="Until", widget=DateInput(), help_text="the last day")
+    until_time = forms.TimeField(label="At", widget=TimeInput(), required=False)
     reason = forms.CharField(max_length=120, required=False)
 
     def __init__(self, *args: Any, crew: Crew, **kwargs: Any) -> None:
@@ -375,9 +375,9 @@ class AbsenceForm(SheetForm):
 
 
 class MemberForm(SheetForm):
-    user = forms.ModelChoiceField(User.objects.none(), label="who")
-    from_on = forms.DateField(label="from", widget=DateInput())
-    until_on = forms.DateField(label="until", widget=DateInput(), required=False)
+    user = forms.ModelChoiceField(User.objects.none(), label="Who")
+    from_on = forms.DateField(label="From", widget=DateInput())
+    until_on = forms.DateField(label="Until", widget=DateInput(), required=False)
 
     def __init__(self, *args: Any, **kwargs: Any) -> None:
         super().__init__(*args, **kwargs)
@@ -392,7 +392,7 @@ class HolidayForm(SheetModelForm):
         model = Holiday
         fields = ["day", "name", "is_worked"]
         widgets = {"day": DateInput()}
-        labels = {"is_worked": "we do work on this day"}
+        labels = {"is_worked": "We do work on this day"}
         help_texts = {"is_worked": "for a public holiday the branch works on"}
 
     def _get_validation_exclusions(self) -> set[str]:
@@ -415,20 +415,20 @@ class ImportForm(SheetForm):
 class PlanForm(SheetForm):
     """Which days to plan, and how."""
 
-    from_on = forms.DateField(label="from", widget=DateInput())
-    until_on = forms.DateField(label="until", widget=DateInput())
+    from_on = forms.DateField(label="From", widget=DateInput())
+    until_on = forms.DateField(label="Until", widget=DateInput())
     crews = forms.ModelMultipleChoiceField(
         Crew.objects.none(), required=False, widget=forms.CheckboxSelectMultiple(), help_text="none ticked: all"
     )
-    with_unplaced = forms.BooleanField(required=False, label="place what is unplaced too")
+    with_unplaced = forms.BooleanField(required=False, label="Place what is unplaced too")
     keep = forms.BooleanField(
-        required=False, label="a crew fell out: leave the others where they are, spread only what lost its crew"
+        required=False, label="A crew fell out: leave the others where they are, spread only what lost its crew"
     )
     careful = forms.BooleanField(
-        required=False, label="careful: plan with the minutes that 85 of 100 visits keep, not the mean"
+        required=False, label="Careful: plan with the minutes that 85 of 100 visits keep, not the mean"
     )
-    seconds = forms.IntegerField(min_value=1, max_value=600, initial=10, label="seconds to search")
-    reason = forms.CharField(max_length=200, required=False, label="why")
+    seconds = forms.IntegerField(min_value=1, max_value=600, initial=10, label="Seconds to search")
+    reason = forms.CharField(max_length=200, required=False, label="Why")
 
     def __init__(self, *args: Any, **kwargs: Any) -> None:
         super().__init__(*args, **kwargs)
@@ -438,7 +438,7 @@ class PlanForm(SheetForm):
 
 
 class SkillForm(SheetForm):
-    name = forms.CharField(max_length=60, label="new skill")
+    name = forms.CharField(max_length=60, label="New skill")
 
 
 class WindowsForm(SheetForm):
@@ -446,7 +446,7 @@ class WindowsForm(SheetForm):
 
     windows = forms.CharField(
         widget=forms.Textarea(attrs={"rows": 5}),
-        label="windows promised on the phone",
+        label="Windows promised on the phone",
         help_text="a line each: 8:00 to 10:00",
     )
 

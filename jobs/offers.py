@@ -33,6 +33,8 @@ COST_UNIT: Final = Decimal(360_000)
 STARTING_WINDOWS: Final = ((dt.time(8), dt.time(10)), (dt.time(10), dt.time(12)), (dt.time(12), dt.time(14)),
                            (dt.time(14), dt.time(16)))  # fmt: skip
 MOST_SHOWN: Final = 12
+MOST_A_DAY: Final = 3
+"""Where days cost the same, so many of each are shown, so that the customer hears of several days."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -180,8 +182,20 @@ class _Market:
         by_part = {part: str(stop.id) for stop in variants for part in stop.windows}
         for priced in self._priced([part for stop in variants for part in stop.windows]):
             chosen.setdefault(spans[by_part[priced.window]], priced)
-        found = [self._offer(span, priced, by_part[priced.window]) for span, priced in list(chosen.items())[:most]]
+        shown = self._spread(chosen, most)
+        found = [self._offer(span, priced, by_part[priced.window]) for span, priced in shown]
         return [offer for offer in found if offer is not None]
+
+    def _spread(self, chosen: dict[Span, Priced], most: int) -> list[tuple[Span, Priced]]:
+        """The cheapest, but not more than some of one day before other days had theirs."""
+        tz = self.appointment.job.branch.tz
+        counts: dict[dt.date, int] = {}
+        first, rest = [], []
+        for span, priced in chosen.items():
+            day = span[0].astimezone(tz).date()
+            counts[day] = counts.get(day, 0) + 1
+            (first if counts[day] <= MOST_A_DAY else rest).append((span, priced))
+        return (first + rest)[:most]
 
     def _variants(self) -> dict[Stop, Span]:
         """The visit once for each window that could be had, with what is left of the window."""

@@ -41,6 +41,7 @@ MOST_IN_ONE_ASK: Final = 80
 TIMEOUT_SECONDS: Final = 4
 REST_SECONDS: Final = 60
 """How long a server that did not answer is left alone."""
+RESTING: Final = "jobs.travel.resting"
 LONGEST_SECONDS: Final = 48 * 3600
 
 
@@ -95,15 +96,10 @@ def _known(keys: Sequence[str]) -> dict[tuple[str, str], int]:
     """Every leg between these places, from the database or else from the server."""
     places = sorted(set(keys))
     legs = _stored(places)
-    lacking = [place for place in places if any((place, to) not in legs for to in places if to != place)]
-    lacking += [
-        place
-        for place in places
-        if place not in lacking and any((from_, place) not in legs for from_ in places if from_ != place)
-    ]
+    lacking = _lacking(places, legs)
     if not lacking:
         return legs
-    if cache.get("travel server rests"):
+    if cache.get(RESTING):
         raise TravelServerSilent("the travel service does not answer")
     try:
         for some in _chunks(lacking, MOST_IN_ONE_ASK // 2):
@@ -112,9 +108,27 @@ def _known(keys: Sequence[str]) -> dict[tuple[str, str], int]:
                 _keep(ask_table(others, some))
     except TravelServerSilent as silent:
         log.warning("travel service: %s", silent)
-        cache.set("travel server rests", 1, REST_SECONDS)
+        cache.set(RESTING, 1, REST_SECONDS)
         raise
     return _stored(places)
+
+
+def _lacking(places: Sequence[str], legs: dict[tuple[str, str], int]) -> list[str]:
+    """A few places whose legs, asked for, leave none out: usually the new ones."""
+    missing: dict[str, set[str]] = {}
+    for a, b in product(places, repeat=2):
+        if a != b and (a, b) not in legs:
+            missing.setdefault(a, set()).add(b)
+            missing.setdefault(b, set()).add(a)
+    chosen = []
+    while missing:
+        place = max(missing, key=lambda one: (len(missing[one]), one))
+        chosen.append(place)
+        for other in missing.pop(place):
+            missing[other].discard(place)
+            if not missing[other]:
+                del missing[other]
+    return sorted(chosen)
 
 
 def _stored(places: Sequence[str]) -> dict[tuple[str, str], int]:

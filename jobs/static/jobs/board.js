@@ -43,13 +43,11 @@
   function put(lane, minutes) {
     held.lane = lane;
     held.minutes = minutes;
-    const high = Number(svg().dataset.lane);
     const old = held.from;
     const dx = xOf(lane, minutes) - +held.block.dataset.x;
     const dy = +lane.dataset.top - +old.dataset.top;
     held.block.setAttribute("transform", `translate(${dx} ${dy})`);
     held.at = new Date(new Date(lane.dataset.begin).getTime() + minutes * 60000);
-    void high;
     ask();
   }
 
@@ -84,7 +82,7 @@
     const number = ++asking;
     timer = setTimeout(async () => {
       const query = new URLSearchParams({ crew: lane.dataset.crew, starts_at: at.toISOString() });
-      const answer = await fetch(`/visits/${block.dataset.pk}/effect/?${query}`, { headers: { Accept: "application/json" } });
+      const answer = await fetch(`${block.getAttribute("href")}effect/?${query}`, { headers: { Accept: "application/json" } });
       if (number !== asking || !held) return;
       const effect = await answer.json();
       held.effect = effect;
@@ -145,13 +143,14 @@
     asking++;
     const values = { crew: lane.dataset.crew, ...localParts(at), version: block.dataset.version };
     if (anyway) values.anyway = "on";
-    const answer = await send(`/visits/${block.dataset.pk}/move/`, values);
+    const answer = await send(`${block.getAttribute("href")}move/`, values);
     const told = await answer.json().catch(() => ({ text: "It did not work; load the page anew." }));
     if (answer.ok) {
       const { pk } = block.dataset;
+      const page = block.getAttribute("href");
       held = null;
       await reload(pk);
-      say([[told.text]], false, [["Undo", () => undo(pk)]]);
+      say([[told.text]], false, [["Undo", () => undo(page, pk)]]);
     } else if (told.field === "anyway" && !anyway) {
       const kept = held;
       say([[told.text]], true, [
@@ -165,8 +164,8 @@
     }
   }
 
-  async function undo(pk) {
-    await send(`/visits/${pk}/undo/`, {});
+  async function undo(page, pk) {
+    await send(`${page}undo/`, {});
     await reload(pk);
     say([["The move is taken back."]], false);
   }
@@ -209,12 +208,9 @@
   });
 
   board.addEventListener("pointercancel", leave);
+  // A block in hand is no link: the click that ends a drag, and Enter on it, go nowhere.
   board.addEventListener("click", (event) => {
-    if (event.target.closest(".block") && (held || event.detail === 0 && held)) event.preventDefault();
-  });
-  board.addEventListener("click", (event) => {
-    // after a drag the browser sends a click to the captured board, never to the link; a held block eats it too
-    if (held && held.moved) event.preventDefault();
+    if (held) event.preventDefault();
   }, true);
   board.addEventListener("dragstart", (event) => event.preventDefault());
 

@@ -1,0 +1,156 @@
+"""Plans of some days: the run, the proposal, yes and no."""
+
+from __future__ import annotations
+
+import datetime as dt
+
+import pytest
+
+from jobs import services
+from jobs.models import Absence, Appointment, Proposal
+from shared.errors import Refused
+from shared.models import Run
+from tests.factories import a_monday, at, make_appointment, make_crew, make_job, make_site
+
+pytestmark = pytest.mark.django_db
+MONDAY = a_monday()
+
+
+@pytest.fixture
+def crew(branch):
+    return make_crew(branch)
+
+
+def planned(branch, dispatcher, do_runs, **how):
+    """The proposal of one day's plan, made by a real solver process."""
+    how = {"from_on": MONDAY, "until_on": MONDAY, "seconds": 2, **how}
+    services.ask_for_plan(branch=branch, by=dispatcher, **how)
+    states = do_runs()
+    run = Run.objects.get(kind="jobs.plan_routes")
+    assert states == ["done"], run.error
+    return Proposal.objects.get(pk=run.result["proposal"])
+
+
+def test_a_plan_places_what_is_unplaced_and_moves_nothing_by_itself(branch, dispatcher, crew, do_runs):
+    visits = [make_appointment(make_job(branch)) for _ in range(3)]
+
+    proposal = planned(branch, dispatcher, do_runs)
+
+    assert proposal.moves.exclude(crew=None).count() == 3
+    assert Appointment.objects.unplaced().count() == 3
+    assert proposal.summary["after"]["unplaced"] == 0
+    taken = services.accept_moves(proposal=proposal, moves=proposal.moves.all(), by=dispatcher)
+    assert len(taken) == 3
+    for visit in visits:
+        visit.refresh_from_db()
+        assert (visit.state, visit.crew, visit.day) == (Appointment.State.PLANNED, crew, MONDAY)
+        assert visit.job.stage == "to_measure"
+
+
+def test_a_plan_keeps_promises_locks_and_ready_dates(branch, dispatcher, crew, do_runs, monkeypatch):
+    from jobs.ports import ports
+
+    ready = MONDAY + dt.timedelta(days=2)
+    monkeypatch.setattr(ports, "ready_sources", [lambda job: ready])
+    promised = make_appointment(
+        make_job(branch), crew=crew, day=MONDAY, time="10:00", state=Appointment.State.PROMISED,
+        promised_from=at(branch, MONDAY, "9:30"), promised_until=at(branch, MONDAY, "10:30"),
+    )  # fmt: skip
+    locked = make_appointment(make_job(branch), crew=crew, day=MONDAY, time="14:00", is_locked=True)
+    install = make_appointment(make_job(branch), purpose="install")
+
+    proposal = planned(branch, dispatcher, do_runs, until_on=MONDAY + dt.timedelta(days=4))
+
+    by_visit = {move.appointment_id: move for move in proposal.moves.all()}
+    assert locked.pk not in by_visit
+    if promised.pk in by_visit:
+        assert promised.promised_from <= by_visit[promised.pk].starts_at <= promised.promised_until
+    assert by_visit[install.pk].day >= ready + dt.timedelta(days=1)
+
+
+def test_some_of_a_proposal_can_be_taken_and_the_rest_declined(branch, dispatcher, crew, do_runs):
+    for _ in range(3):
+        make_appointment(make_job(branch))
+    proposal = planned(branch, dispatcher, do_runs)
+    first, *rest = proposal.moves.order_by("starts_at")
+
+    services.accept_moves(proposal=proposal, moves=[first], by=dispatcher)
+    declined = services.decline_moves(proposal=proposal, moves=rest, by=dispatcher)
+
+    assert declined == 2
+    assert Appointment.objects.unplaced().count() == 2
+
+
+def test_what_was_moved_since_is_passed_over_and_says_so(branch, dispatcher, crew, do_runs):
+    visits = [make_appointment(make_job(branch)) for _ in range(2)]
+    proposal = planned(branch, dispatcher, do_runs)
+    friday = MONDAY + dt.timedelta(days=4)
+    services.place(appointment=visits[0], crew=crew, starts_at=at(branch, friday, "9:00"), by=dispatcher)
+
+    services.accept_moves(proposal=proposal, moves=proposal.moves.all(), by=dispatcher)
+
+    states = dict(proposal.moves.values_list("appointment", "state"))
+    assert states == {visits[0].pk: "passed", visits[1].pk: "accepted"}
+    assert Appointment.objects.get(pk=visits[0].pk).day == friday
+
+
+def test_part_of_a_swap_that_cannot_be_driven_alone_is_refused_whole(branch, dispatcher, crew):
+    """A proposal that trades two slots: half of it would put two visits into one."""
+    one = make_appointment(
+        make_job(branch), crew=crew, day=MONDAY, time="9:00", is_locked=False, state=Appointment.State.PROMISED,
+        promised_from=at(branch, MONDAY, "8:30"), promised_until=at(branch, MONDAY, "9:15"),
+    )  # fmt: skip
+    two = make_appointment(make_job(branch), crew=crew, day=MONDAY, time="13:00")
+    proposal = Proposal.objects.create(branch=branch, from_on=MONDAY, until_on=MONDAY, created_by=dispatcher)
+    half = proposal.moves.create(
+        appointment=two, version=two.version, crew=crew, day=MONDAY, starts_at=at(branch, MONDAY, "8:30")
+    )
+
+    with pytest.raises(Refused, match="taken alone it can't be driven"):
+        services.accept_moves(proposal=proposal, moves=[half], by=dispatcher)
+
+    two.refresh_from_db()
+    half.refresh_from_db()
+    assert (two.starts_at, half.state) == (at(branch, MONDAY, "13:00"), "open")
+    assert one.pk
+
+
+def test_a_crew_that_falls_out_is_spread_over_the_others(branch, dispatcher, do_runs):
+    gone, left = make_crew(branch), make_crew(branch)
+    lost = [make_appointment(make_job(branch), crew=gone, day=MONDAY, time=time) for time in ("9:00", "11:00")]
+    kept = make_appointment(make_job(branch), crew=left, day=MONDAY, time="9:00")
+    Absence.objects.create(crew=gone, starts_at=at(branch, MONDAY, "0:00"), ends_at=at(branch, MONDAY, "23:59"))
+
+    proposal = planned(branch, dispatcher, do_runs, keep=True, with_unplaced=False)
+    services.accept_moves(proposal=proposal, moves=proposal.moves.all(), by=dispatcher)
+
+    for visit in [*lost, kept]:
+        visit.refresh_from_db()
+        assert (visit.crew, visit.day) == (left, MONDAY)
+
+
+def test_a_site_without_coordinates_is_left_out_and_says_why(branch, dispatcher, crew, do_runs):
+    nowhere = make_site(make_job(branch).customer, latitude=None, longitude=None)
+    visit = make_appointment(make_job(branch, site=nowhere))
+    make_appointment(make_job(branch))
+
+    proposal = planned(branch, dispatcher, do_runs)
+
+    assert proposal.moves.get(appointment=visit).why == "the site has no coordinates"
+
+
+def test_nothing_to_plan_and_no_crew_are_said(branch, dispatcher, do_runs):
+    services.ask_for_plan(branch=branch, from_on=MONDAY, until_on=MONDAY, by=dispatcher)
+    do_runs()
+    assert "nothing stands" in Run.objects.get().error
+
+    with pytest.raises(Refused, match="end before they begin"):
+        services.ask_for_plan(branch=branch, from_on=MONDAY, until_on=MONDAY - dt.timedelta(days=1), by=dispatcher)
+
+
+def test_the_same_plan_asked_twice_is_one_run(branch, dispatcher, crew):
+    runs = [
+        services.ask_for_plan(branch=branch, from_on=MONDAY, until_on=MONDAY, by=dispatcher).pk for _ in range(2)
+    ]
+
+    assert runs[0] == runs[1]
