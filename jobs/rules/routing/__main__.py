@@ -5,6 +5,9 @@ Reads one document, as ``manage.py route`` takes it, on one line of standard inp
 writes one JSON object a line: ``{"progress": {..}}`` for every better plan, and last the
 answer. It ends, with the best plan so far, when its input closes: keep the pipe open.
 A document it can't use goes to standard error as the contract's error, exit code 2.
+
+``python -m jobs.rules.routing --compile`` compiles the search once and keeps it beside the
+code; without it the first solve does so while the other engines work.
 """
 
 from __future__ import annotations
@@ -21,10 +24,26 @@ from shared.contracts import run_command
 
 
 def main() -> None:
+    if sys.argv[1:] == ["--compile"]:
+        _compile()
+        return
     line = _line()
     closed = threading.Event()
     threading.Thread(target=_watch, args=(closed,), daemon=True).start()
-    _write(answer(line, progress=_report, should_stop=closed.is_set))
+    _write(answer(line, _report, closed.is_set, spent=process_age()))
+
+
+def _compile() -> None:
+    import numpy as np
+
+    from jobs.rules.routing.model import Crew, Problem, Stop
+    from jobs.rules.routing.repair import reoptimise
+    from jobs.rules.routing.timing import plan_of
+
+    problem = Problem((Crew("c", 0, 0, ((0, 99),)),), (Stop("a", 0, 1),), np.zeros((1, 1), dtype=np.int64))
+    plan = plan_of(problem, {0: [0]})
+    if plan is not None:
+        reoptimise(problem, plan, seconds=0.01)
 
 
 def _line() -> bytes:

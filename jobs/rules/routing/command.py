@@ -17,29 +17,26 @@ def answer(
     text: str | bytes,
     progress: Callable[[Progress], None] | None = None,
     should_stop: Callable[[], bool] | None = None,
+    *,
+    spent: float = 0.0,
 ) -> dict[str, Any]:
     """
-    Plans a document. Its `seconds` count from the start of this process, imports included.
+    Plans a document within the seconds it asks for, of which `spent` are gone already.
+
+    A process that does nothing else passes its `process_age`, so that its start-up counts.
 
     Raises
     ------
     ContractError
         When the document can't be used.
     """
+    began = time.monotonic() - spent
     request = read_request(text)
-    spent = process_age()
-    left = max(0.0, request.seconds - spent)
     engines: dict[str, str] = {}
-    plan = solve(
-        request.problem,
-        left,
-        request.seed,
-        _start(request),
-        progress=progress,
-        should_stop=should_stop,
-        engines=engines,
-    )
-    return plan_document(plan, process_age(), engines)
+    start = _start(request)
+    left = max(0.0, request.seconds - (time.monotonic() - began))
+    plan = solve(request.problem, left, request.seed, start, progress, should_stop, engines)
+    return plan_document(plan, time.monotonic() - began, engines)
 
 
 def process_age() -> float:

@@ -120,12 +120,13 @@ class Search:
             self._changed.clear()
             if should_stop is not None and should_stop():
                 self._halt = True
+            if self.steps == 0 and (self._halt or time.monotonic() >= deadline):
+                self._halt = True  # still compiling, and no time left: its thread ends by itself
+                return
             if self.rank is not None and self.rank != shown and time.monotonic() < deadline:
                 with self._lock:
                     shown, orders = self.rank, self.best
                 offer(orders)
-        for worker in workers:
-            worker.join()
         if self.rank != shown:
             offer(self.best)
         if self.failure is not None:
