@@ -233,6 +233,40 @@ def make_on_one_head(
     return tuple(made)
 
 
+def shared_widths(
+    recipe: Recipe, order: Order, shares: Sequence[Length], grid: Length = SIXTEENTH
+) -> tuple[Length, ...]:
+    """
+    Finished widths of units on one head, in the proportion of their order widths.
+
+    Clearance and gaps are taken off all units alike; each goes down to the grid and what that
+    leaves goes to the last.
+
+    Parameters
+    ----------
+    order
+        The whole: its width is the sum of `shares`.
+    shares
+        Order width of each unit from the left, each > 0.
+
+    Examples
+    --------
+    >>> from fabrication.rules.starting import starting_recipes
+    >>> shares = [Length.inches(30), Length.inches(60)]
+    >>> order = Order(Length.inches(90), Length.inches(60), basis="finished size")
+    >>> [str(width) for width in shared_widths(starting_recipes()["dunlin_wood"], order, shares)]
+    ['29 13/16 in', '59 13/16 in']
+    """
+    room = finished_size(recipe, order)[0] - recipe.between * (len(shares) - 1)
+    off = total(shares) - room
+    each = Length(off.ticks // max(len(shares), 1))
+    widths = [(share - each).down(grid) for share in shares[:-1]]
+    widths.append(room - total(widths))
+    if any(width <= ZERO for width in widths):
+        raise CannotMake("widths", f"{len(shares)} units do not fit", "at least one, each wider than nothing")
+    return tuple(widths)
+
+
 def equal_widths(recipe: Recipe, order: Order, number: int, grid: Length = SIXTEENTH) -> tuple[Length, ...]:
     """
     Finished widths of `number` equal units on one head; what the grid leaves goes to the last.

@@ -21,7 +21,7 @@ from fabrication.rules.checking import (
     middling_order,
     worked_example,
 )
-from fabrication.rules.making import equal_widths, make_on_one_head, make_room, make_unit
+from fabrication.rules.making import equal_widths, make_on_one_head, make_room, make_unit, shared_widths
 from fabrication.rules.materials import Facts, Material, StockSize, materials_from_json
 from fabrication.rules.model import (
     FINISHED_SIZE,
@@ -67,6 +67,7 @@ __all__ = [
     "materials_from_json",
     "measure_text",
     "middling_order",
+    "shared_widths",
     "starting_materials",
     "starting_recipes",
     "starting_rows",

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
-from functools import cache
+from dataclasses import replace
 from itertools import groupby
 from math import ceil
 from typing import Any
@@ -15,11 +15,11 @@ from fabrication.rules import recipes as rules
 from fabrication.rules.cords import LoopRule, loop_rule
 from fabrication.rules.records import plain
 from measuring.evaluation import fit_of, jurisdiction_of
-from measuring.models import Product, SizeChange, Unit
+from measuring.models import Group, Product, SizeChange, Unit
 from measuring.ports import NewSize
 from shared.audit import entry, record, record_all
 from shared.errors import Refused
-from shared.lengths import Length
+from shared.lengths import Length, total
 from shared.models import Branch, User
 
 CUT = {Material.Kind.BAR, Material.Kind.STRIP, Material.Kind.CLOTH}
@@ -28,11 +28,15 @@ CUT = {Material.Kind.BAR, Material.Kind.STRIP, Material.Kind.CLOTH}
 # -- reading what the rules need -----------------------------------------------------
 
 
-@cache
-def _recipe(revision_id: int) -> rules.Recipe:
-    """A revision is never changed, so reading it once is enough."""
-    revision = RecipeRevision.objects.get(pk=revision_id)
-    return rules.Recipe.from_json(revision.definition | {"revision": revision.number})
+_recipes: dict[tuple[int, Any], rules.Recipe] = {}
+"""Revisions as they were read: one is never changed, so once is enough."""
+
+
+def _recipe(revision: RecipeRevision) -> rules.Recipe:
+    key = (revision.pk, revision.saved_at)
+    if key not in _recipes:
+        _recipes[key] = rules.Recipe.from_json(revision.definition | {"revision": revision.number})
+    return _recipes[key]
 
 
 def recipe_of(product: Product) -> RecipeRevision | None:
@@ -109,13 +113,25 @@ def release_checks(unit: Unit) -> Iterator[str]:
     if revision is None:
         yield f"{unit.product.name} has no recipe yet"
         return
-    recipe = _recipe(revision.pk)
     try:
-        made = rules.make_unit(recipe, order_of(unit, recipe), materials_of(unit.product.branch))
+        made = worked_out(unit, revision, materials_of(unit.product.branch))
     except rules.CannotMake as error:
         yield f"{unit.code} can't be made: {error.problem} ({error.bound})"
     else:
         yield from (remark.text for remark in made.remarks if remark.severity == "stop")
+
+
+def worked_out(
+    unit: Unit, revision: RecipeRevision, materials: Mapping[str, rules.Material], size: NewSize | None = None
+) -> rules.UnitMake:
+    """One unit by itself, or as its place on a head it shares asks."""
+    recipe, show = _recipe(revision), unit.product.branch.unit
+    head = head_of(unit)
+    if len(head) < 2:
+        return rules.make_unit(recipe, order_of(unit, recipe, size), materials, unit=show)
+    sizes = {unit.pk: size} if size is not None else {}
+    made = make_head(head, recipe, materials, sizes=sizes)
+    return made[[other.pk for other in head].index(unit.pk)]
 
 
 @transaction.atomic
@@ -124,7 +140,7 @@ def make_units(units: Sequence[Unit], by: User) -> list[UnitMake]:
     The release hook: a `UnitMake` with its parts for each unit just released.
 
     Units of one room are worked out together, so that their cloth lies one way and a pattern
-    is matched across them.
+    is matched across them; units on one head share it.
     """
     rows = sorted(units, key=lambda unit: (unit.opening.room_id, unit.opening_id, unit.number))
     made: list[UnitMake] = []
@@ -146,15 +162,79 @@ def _make_room(units: Collection[Unit]) -> list[UnitMake]:
     if not ours:
         return made
     branch = ours[0][0].product.branch
-    orders = [(recipe := _recipe(revision.pk), order_of(unit, recipe)) for unit, revision in ours]
+    materials = materials_of(branch)
+    alone = [(unit, revision) for unit, revision in ours if len(head_of(unit)) < 2]
+    orders = [(recipe := _recipe(revision), order_of(unit, recipe)) for unit, revision in alone]
     try:
-        answers = rules.make_room(orders, materials_of(branch), unit=branch.unit)
+        answers = {
+            unit.pk: answer
+            for (unit, _), answer in zip(alone, rules.make_room(orders, materials, unit=branch.unit), strict=True)
+        }
+        for unit, revision in ours:
+            if unit.pk not in answers:
+                answers[unit.pk] = worked_out(unit, revision, materials)
     except rules.CannotMake as error:
         raise Refused(f"{error.problem}", field="units", bound=error.bound) from None
     keys = {row.key: row for row in Material.objects.filter(branch=branch)}
-    for (unit, revision), answer in zip(ours, answers, strict=True):
-        made.append(keep_make(unit, revision, answer, keys, tolerance_of(branch, unit)))
+    for unit, revision in ours:
+        made.append(keep_make(unit, revision, answers[unit.pk], keys, tolerance_of(branch, unit)))
     return made
+
+
+# -- several units on one head -------------------------------------------------------
+
+
+def head_of(unit: Unit) -> list[Unit]:
+    """The units that share a head with this one, itself included, left to right; one alone shares nothing."""
+    group = unit.opening.group
+    if group is None or group.kind != Group.Kind.HEAD:
+        return [unit]
+    units = (
+        Unit.objects.live()
+        .filter(opening__group=group, order_width__isnull=False)
+        .select_related("product__branch", "opening__job__branch", "opening__group", "opening__room")
+        .order_by("opening__order", "opening__pk", "number", "pk")
+    )
+    found = [unit if other.pk == unit.pk else other for other in units]
+    return found if any(other.pk == unit.pk for other in found) else [unit]
+
+
+def make_head(
+    units: Sequence[Unit],
+    recipe: rules.Recipe,
+    materials: Mapping[str, rules.Material],
+    *,
+    sizes: Mapping[int, NewSize] | None = None,
+) -> tuple[rules.UnitMake, ...]:
+    """
+    Units side by side under one head, which is cut once and stands with the first.
+
+    Raises
+    ------
+    CannotMake
+        Where their products, mounts or heights differ.
+    """
+    first = units[0]
+    orders = [order_of(unit, recipe, (sizes or {}).get(unit.pk)) for unit in units]
+    show = first.product.branch.unit
+    for name, values in (
+        ("product", {unit.product_id for unit in units}),
+        ("mount", {order.mount for order in orders}),
+        ("height", {order.height for order in orders}),
+        ("control", {order.options.get("control") for order in orders}),
+    ):
+        if len(values) > 1:
+            codes = ", ".join(unit.code for unit in units)
+            raise rules.CannotMake(name, f"{codes} are on one head and differ in {name}", f"one {name} for all")
+    whole = replace(
+        orders[0],
+        width=total(order.width for order in orders),
+        longest_height=max(order.longest_height or order.height for order in orders),
+        code=first.code,
+    )
+    widths = rules.shared_widths(recipe, whole, [order.width for order in orders])
+    made = rules.make_on_one_head(recipe, whole, widths, materials, unit=show)
+    return tuple(replace(one, code=unit.code) for one, unit in zip(made, units, strict=True))
 
 
 def _bought_in(unit: Unit) -> UnitMake:
@@ -246,9 +326,8 @@ def change_effects(unit: Unit, new: NewSize) -> Iterator[str]:
     make = UnitMake.objects.filter(unit=unit).select_related("recipe", "batch").first()
     if make is None or make.recipe is None:
         return
-    recipe = _recipe(make.recipe_id)
     try:
-        made = rules.make_unit(recipe, order_of(unit, recipe, new), materials_of(unit.product.branch))
+        made = worked_out(unit, make.recipe, materials_of(unit.product.branch), new)
     except rules.CannotMake as error:
         yield f"it can't be made at that size: {error.problem} ({error.bound})"
         return
@@ -266,21 +345,40 @@ def change_effects(unit: Unit, new: NewSize) -> Iterator[str]:
 
 
 def remake_after_change(unit: Unit, change: SizeChange, by: User) -> None:
-    """The accepted change: the unit's parts anew, out of its batch; what was cut is gone."""
-    from fabrication.services.batches import leave_batch
+    """
+    The accepted change: the unit's parts anew, out of its batch; what was cut is gone.
 
-    make = UnitMake.objects.filter(unit=unit).select_related("batch").first()
+    Units that share its head are made anew too where the change reaches them.
+    """
+    make = UnitMake.objects.filter(unit=unit).select_related("batch", "recipe", "unit__opening").first()
     if make is None:
         return
+    old = Length(change.old_width.ticks), Length(change.old_height.ticks)
+    changes = {"order width": [old[0], unit.order_width], "order height": [old[1], unit.order_height]}
+    _make_anew(unit, make, by, changes)
+    for other in head_of(unit):
+        mate = UnitMake.objects.filter(unit=other).select_related("batch", "recipe", "unit__opening").first()
+        if other.pk != unit.pk and mate is not None and mate.recipe is not None and _differs(other, mate):
+            _make_anew(other, mate, by, {})
+
+
+def _differs(unit: Unit, make: UnitMake) -> bool:
+    made = worked_out(unit, make.recipe, materials_of(unit.product.branch))
+    stands = rules.UnitMake.from_json(make.figures["made"]) if make.figures.get("made") else None
+    return stands is None or stands.parts != made.parts
+
+
+def _make_anew(unit: Unit, make: UnitMake, by: User, changes: dict[str, list[Any]]) -> None:
+    from fabrication.services.batches import leave_batch
+
     if make.batch is not None:
         leave_batch(make=make, by=by)
     revision = make.recipe or recipe_of(unit.product)
     if revision is None:
         raise Refused(f"{unit.product.name} has no recipe yet")
-    recipe = _recipe(revision.pk)
     branch = unit.product.branch
     try:
-        made = rules.make_unit(recipe, order_of(unit, recipe), materials_of(branch))
+        made = worked_out(unit, revision, materials_of(branch))
     except rules.CannotMake as error:
         raise Refused(error.problem, field="size", bound=error.bound) from None
     keys = {row.key: row for row in Material.objects.filter(branch=branch)}
@@ -289,11 +387,4 @@ def remake_after_change(unit: Unit, change: SizeChange, by: User) -> None:
         state=UnitMake.State.WAITING, batch=None, checked_width=None, checked_height=None, checked_at=None
     )
     Unit.objects.filter(pk=unit.pk).update(state=Unit.State.RELEASED, made_at=None)
-    old = Length(change.old_width.ticks), Length(change.old_height.ticks)
-    record(
-        by=by,
-        deed="worked out the parts anew",
-        subject=unit,
-        job=unit.opening.job_id,
-        changes={"order width": [old[0], unit.order_width], "order height": [old[1], unit.order_height]},
-    )
+    record(by=by, deed="worked out the parts anew", subject=unit, job=unit.opening.job_id, changes=changes)

@@ -4,12 +4,12 @@ import pytest
 
 from fabrication.models import UnitMake
 from fabrication.rules import recipes as rules
-from fabrication.services.making import loop_rule_of, make_units, order_of
+from fabrication.services.making import loop_rule_of, make_units, order_of, release_checks, remake_after_change
 from fabrication.starting_data import load_materials, load_recipes
-from measuring.models import Product
+from measuring.models import Group, Opening, Product, SizeChange
 from measuring.starting_data import load_jurisdictions
 from shared.lengths import Length
-from tests.fabrication.rows import make_made_unit
+from tests.fabrication.rows import make_job_row, make_made_unit
 
 pytestmark = pytest.mark.django_db
 
@@ -69,3 +69,71 @@ def test_a_control_without_a_loop_has_no_cord_rule(unit, branch):
     unit.options = {"control": "battery"}
 
     assert order_of(unit, rules.starting_recipes()["wren"]).loop_limit is None
+
+
+# -- several units on one head ---------------------------------------------------------
+
+
+@pytest.fixture
+def wood(branch):
+    product = Product.objects.create(branch=branch, key="dunlin_wood", name="Dunlin", family="slat")
+    load_materials(branch)
+    load_recipes(branch)
+    return product
+
+
+@pytest.fixture
+def three(branch, workroom, wood):
+    """Three units of 32 in side by side, grouped on one head."""
+    job = make_job_row(branch, workroom)
+    group = Group.objects.create(job=job, kind=Group.Kind.HEAD, name="bow")
+    units = [new_unit(branch, workroom, wood, "32", job=job) for _ in range(3)]
+    for place, unit in enumerate(units):
+        Opening.objects.filter(pk=unit.opening_id).update(group=group, order=place)
+    return [type(unit).objects.get(pk=unit.pk) for unit in units]
+
+
+def test_units_on_one_head_share_it_and_fill_it(three, workroom):
+    makes = make_units(three, workroom)
+
+    recipe = rules.starting_recipes()["dunlin_wood"]
+    heads = [part for make in makes for part in make.parts.all() if part.name == "headrail"]
+    assert [part.make_id for part in heads] == [makes[0].pk]
+    widths = sum((make.finished_width.ticks for make in makes), 0) + 2 * recipe.between.ticks
+    assert widths == heads[0].length.ticks
+    assert heads[0].length == Length.parse("95 1/2")  # 96 less the clearance of one inside mount
+
+
+def test_one_unit_of_a_head_released_later_is_made_as_its_place_asks(three, workroom):
+    whole = make_units(three, workroom)
+    wanted = [part.length for part in whole[1].parts.all()]
+    UnitMake.objects.filter(pk=whole[1].pk).delete()
+
+    (again,) = make_units([three[1]], workroom)
+
+    assert [part.length for part in again.parts.all()] == wanted
+
+
+def test_units_on_one_head_must_be_of_one_height(three):
+    three[1].order_height = Length.inches(48)
+    three[1].save()
+
+    problems = list(release_checks(three[0]))
+
+    assert "are on one head and differ in height" in problems[0]
+
+
+def test_a_change_of_one_unit_makes_the_head_anew(three, workroom):
+    makes = make_units(three, workroom)
+    unit = three[2]
+    unit.order_width = Length.inches(30)
+    unit.save()
+    change = SizeChange.objects.create(
+        unit=unit, old_width=Length.inches(32), old_height=Length.inches(60), new_width=unit.order_width,
+        new_height=unit.order_height, opened_by=workroom,
+    )  # fmt: skip
+
+    remake_after_change(unit, change, workroom)
+
+    head = makes[0].parts.get(name="headrail")
+    assert head.length == Length.parse("93 1/2")
