@@ -399,10 +399,9 @@ class CutPlan(models.Model):
     @property
     def dearer(self) -> Length | None:
         """What planning anew cost, in length of new stock: lost stock and the new plan less the old one's rest."""
-        if not self.before or "cost" not in self.answer:
+        if "after" not in self.before:
             return None
-        spent = float(self.answer["cost"]) + self.before.get("lost", 0) - self.before.get("cost", 0)
-        return Length(round(spent))
+        return Length(self.before["after"] + self.before.get("lost", 0) - self.before.get("cost", 0))
 
 
 class PlannedCutQuerySet(BranchQuerySet):

@@ -3,20 +3,24 @@
 from __future__ import annotations
 
 from collections import Counter
+from typing import Any
 
 from django.db import transaction
 from django.db.models import F, Q
 from django.utils import timezone
 
-from fabrication.models import Batch, Material, Part, PlannedCut, StockItem, StockMove, UnitMake
-from fabrication.services.planning import free_stock, plan_material
-from fabrication.services.stock import fresh_code, move_stock
+from fabrication.models import Batch, CutPlan, KeptEnd, Material, Part, PlannedCut, StockItem, StockMove, UnitMake
+from fabrication.rules.cutting.problem import OFFCUT_WORTH
+from fabrication.services.planning import cost_of_cut, drop_plan, free_stock, plan_material, rest_cost
+from fabrication.services.stock import fresh_code, mark_flaws, move_stock
 from jobs.services import lock_job, recompute_stage
 from measuring.models import Unit
 from shared.audit import record
 from shared.errors import Refused
 from shared.lengths import ZERO, Length
 from shared.models import Run, User
+
+CUT_OR_BEGUN = (PlannedCut.State.CUT, PlannedCut.State.BEGUN)
 
 # -- cutting -----------------------------------------------------------------------
 
@@ -29,19 +33,19 @@ def mark_cut(*, cut: PlannedCut, by: User) -> PlannedCut:
     A second tap on the same cut changes nothing.
     """
     cut = _held(cut)
-    if cut.state == PlannedCut.State.CUT:
-        return cut
-    if cut.state == PlannedCut.State.DROPPED:
-        raise Refused("this cut was planned anew; look at the current plan")
-    _use_stock(cut, by)
-    for part_id, pieces in Counter(piece["part"] for piece in cut.pieces).items():
-        _count_part(part_id, pieces)
-    if cut.keeps_offcut:
-        cut.offcut = _put_back_offcut(cut, by)
-    cut.state, cut.cut_by, cut.cut_at = PlannedCut.State.CUT, by, timezone.now()
-    cut.save(update_fields=["state", "cut_by", "cut_at", "offcut"])
-    record(by=by, deed="cut", subject=cut, note=f"{len(cut.pieces)} pieces")
-    settle_batch(batch=cut.plan.batch)
+    if cut.state != PlannedCut.State.CUT:
+        _set_cut(cut, set(range(len(cut.pieces))), by, "cut")
+    return cut
+
+
+@transaction.atomic
+def mark_piece(*, cut: PlannedCut, place: int, by: User) -> PlannedCut:
+    """Books one piece of a stock piece; the first takes the stock, the last ends it. A second tap changes nothing."""
+    cut = _held(cut)
+    done = _cut_places(cut)
+    _check_place(cut, place)
+    if place not in done:
+        _set_cut(cut, done | {place}, by, f"cut piece {place + 1}")
     return cut
 
 
@@ -49,21 +53,196 @@ def mark_cut(*, cut: PlannedCut, by: User) -> PlannedCut:
 def undo_cut(*, cut: PlannedCut, by: User) -> PlannedCut:
     """Takes a cut back that was tapped by mistake; refused once its offcut was used."""
     cut = _held(cut)
-    if cut.state != PlannedCut.State.CUT:
-        return cut
-    offcut = cut.offcut and StockItem.objects.select_for_update().get(pk=cut.offcut_id)
-    if offcut and (offcut.quantity != 1 or offcut.reserved or offcut.cuts.exclude(state="dropped").exists()):
-        raise Refused(f"its offcut {offcut.code} was used since")
-    for part_id, pieces in Counter(piece["part"] for piece in cut.pieces).items():
-        _count_part(part_id, -pieces)
-    if offcut:
-        move_stock(item=offcut, change=-1, reason=StockMove.Reason.CORRECTED, by=by, note="cut undone")
-    _give_stock_back(cut, by)
-    cut.state, cut.cut_by, cut.cut_at, cut.offcut = PlannedCut.State.TO_CUT, None, None, None
-    cut.save(update_fields=["state", "cut_by", "cut_at", "offcut"])
-    record(by=by, deed="undid a cut", subject=cut)
-    settle_batch(batch=cut.plan.batch)
+    if cut.state in {PlannedCut.State.CUT, PlannedCut.State.BEGUN}:
+        _set_cut(cut, set(), by, "undid a cut")
     return cut
+
+
+@transaction.atomic
+def undo_piece(*, cut: PlannedCut, place: int, by: User) -> PlannedCut:
+    """Takes the tap on one piece back."""
+    cut = _held(cut)
+    done = _cut_places(cut)
+    _check_place(cut, place)
+    if place in done:
+        _set_cut(cut, done - {place}, by, f"undid piece {place + 1}")
+    return cut
+
+
+def _check_place(cut: PlannedCut, place: int) -> None:
+    if not 0 <= place < len(cut.pieces):
+        raise Refused(f"this cut has no piece {place + 1}", field="place", bound=f"1 to {len(cut.pieces)}")
+
+
+def _held(cut: PlannedCut) -> PlannedCut:
+    """The cut under its batch's lock, so that two screens take turns."""
+    Batch.objects.select_for_update().get(plans=cut.plan_id)
+    return (
+        PlannedCut.objects.select_for_update(of=("self",))
+        .select_related("plan__batch", "plan__material", "item")
+        .get(pk=cut.pk)
+    )
+
+
+def _cut_places(cut: PlannedCut) -> set[int]:
+    """Which of its pieces are cut."""
+    if cut.state == PlannedCut.State.CUT:
+        return {place for place, piece in enumerate(cut.pieces) if not piece.get("spoiled")}
+    return {place for place, piece in enumerate(cut.pieces) if piece.get("cut")}
+
+
+def _set_cut(cut: PlannedCut, wanted: set[int], by: User, deed: str) -> None:
+    """Brings the books to these pieces being cut: stock, parts, offcut, state."""
+    if cut.state == PlannedCut.State.DROPPED or cut.plan.state == CutPlan.State.REPLACED:
+        raise Refused("this was planned anew since; look at the current plan")
+    done = _cut_places(cut)
+    if done and not wanted <= done and cut.state == PlannedCut.State.CUT:
+        raise Refused("it is all cut already")
+    if cut.state == PlannedCut.State.CUT and wanted != done:
+        _take_offcut_back(cut, by)
+    if not done and wanted:
+        _use_stock(cut, by)
+        cut.cut_by, cut.cut_at = by, timezone.now()
+    _count_places(cut, wanted - done, 1)
+    _count_places(cut, done - wanted, -1)
+    if done and not wanted:
+        _give_stock_back(cut, by)
+        cut.cut_by, cut.cut_at = None, None
+    cut.pieces = [piece | {"cut": place in wanted} for place, piece in enumerate(cut.pieces)]
+    cut.state = _state_for(cut, wanted)
+    if cut.state == PlannedCut.State.CUT and cut.keeps_offcut and cut.offcut is None:
+        cut.offcut = put_back(cut, by, *_offcut_size(cut, cut.left))
+    cut.save(update_fields=["state", "cut_by", "cut_at", "offcut", "pieces", "flaws_before"])
+    record(by=by, deed=deed, subject=cut, note=f"{len(wanted)} of {len(cut.pieces)} pieces")
+    settle_batch(batch=cut.plan.batch)
+
+
+def _state_for(cut: PlannedCut, wanted: set[int]) -> str:
+    if not wanted:
+        return PlannedCut.State.TO_CUT
+    return PlannedCut.State.CUT if len(wanted) == len(cut.pieces) else PlannedCut.State.BEGUN
+
+
+def _count_places(cut: PlannedCut, places: set[int], sign: int) -> None:
+    for part_id, pieces in sorted(Counter(cut.pieces[place]["part"] for place in places).items()):
+        _count_part(part_id, sign * pieces, cut.item.lot)
+
+
+def _count_part(part_id: int, pieces: int, lot: str) -> None:
+    part = Part.objects.select_for_update().get(pk=part_id)
+    part.done += pieces
+    if part.state != Part.State.CANCELLED:
+        part.state = Part.State.CUT if part.done >= part.quantity else Part.State.PLANNED
+    part.lot = lot if part.done else ""
+    part.save(update_fields=["done", "state", "lot"])
+
+
+# -- stock under a cut -------------------------------------------------------------
+
+
+def _use_stock(cut: PlannedCut, by: User) -> None:
+    """The bar leaves the rack, or the roll grows shorter by what is run off."""
+    free_stock(cut)
+    item = StockItem.objects.select_for_update().get(pk=cut.item_id)
+    if cut.plan.material.kind != Material.Kind.CLOTH:
+        move_stock(item=item, change=-1, reason=StockMove.Reason.CUT, by=by, note=str(cut.plan.batch))
+        return
+    if item.flaws:
+        _refuse_out_of_turn(cut, item)
+    cut.flaws_before = item.flaws
+    item.length -= cut.run_off
+    item.flaws = shifted(item.flaws, -cut.run_off.ticks)
+    item.save(update_fields=["length", "flaws"])
+    if item.length <= ZERO:
+        move_stock(item=item, change=-1, reason=StockMove.Reason.CUT, by=by, note="run off")
+    else:
+        StockMove.objects.create(
+            item=item, change=0, reason=StockMove.Reason.CUT, moved_by=by, note=f"{cut.run_off} run off"
+        )
+    keep_ends(item=item, cut=cut)
+
+
+def _refuse_out_of_turn(cut: PlannedCut, item: StockItem) -> None:
+    """On a roll with flaws every cut has its place: what lies before it comes first."""
+    first = (
+        PlannedCut.objects.filter(item=item, state=PlannedCut.State.TO_CUT, plan=cut.plan, order__lt=cut.order)
+        .order_by("order")
+        .first()
+    )
+    if first is not None:
+        raise Refused(f"{item.code} has flaws: cut {first.order} lies before this one on the roll", field="cut")
+
+
+def shifted(flaws: list[list[int]], by_ticks: int) -> list[list[int]]:
+    """Flaws of a roll whose free end has moved; those that were run off are gone."""
+    moved = [[max(0, start + by_ticks), end + by_ticks] for start, end in flaws]
+    return [flaw for flaw in moved if flaw[1] > 0]
+
+
+def _give_stock_back(cut: PlannedCut, by: User) -> None:
+    item = StockItem.objects.select_for_update().get(pk=cut.item_id)
+    if cut.plan.material.kind == Material.Kind.CLOTH:
+        later = PlannedCut.objects.filter(item=item, state__in=CUT_OR_BEGUN, cut_at__gt=cut.cut_at).exclude(pk=cut.pk)
+        if (cut.flaws_before or item.flaws) and later.exists():
+            raise Refused(f"{item.code} has flaws and was cut again since; undo the last cut first")
+        if item.length <= ZERO:
+            move_stock(item=item, change=1, reason=StockMove.Reason.CORRECTED, by=by, note="cut undone")
+        flaws = cut.flaws_before if cut.flaws_before else item.flaws
+        StockItem.objects.filter(pk=item.pk).update(
+            length=F("length") + cut.run_off.ticks,
+            reserved_length=F("reserved_length") + cut.run_off.ticks,
+            flaws=flaws,
+        )
+        cut.flaws_before = []
+    else:
+        move_stock(item=item, change=1, reason=StockMove.Reason.CORRECTED, by=by, note="cut undone")
+        StockItem.objects.filter(pk=item.pk).update(reserved=F("reserved") + 1)
+
+
+def keep_ends(*, item: StockItem, cut: PlannedCut) -> None:
+    """The end of the roll stays for remakes of the jobs it was cut for, as long as their longest cross cut."""
+    if item.is_offcut:
+        return
+    parts = Part.objects.filter(pk__in={piece["part"] for piece in cut.pieces})
+    for job_id in set(parts.values_list("make__unit__opening__job", flat=True)):
+        kept, _ = KeptEnd.objects.get_or_create(item=item, job_id=job_id, defaults={"length": cut.length})
+        if kept.length < cut.length:
+            kept.length = cut.length
+            kept.save(update_fields=["length"])
+
+
+def _offcut_size(cut: PlannedCut, left: Length) -> tuple[Length, Length | None]:
+    """Length and width of what is left: of a bar its end, of a cross cut the strip beside its pieces."""
+    return (cut.length, left) if cut.plan.material.kind == Material.Kind.CLOTH else (left, None)
+
+
+def put_back(cut: PlannedCut, by: User, length: Length, width: Length | None = None) -> StockItem:
+    """What is left goes back to stock under a code of its own."""
+    offcut = StockItem.objects.create(
+        material=cut.plan.material,
+        code=fresh_code(),
+        length=length,
+        width=width,
+        lot=cut.item.lot,
+        place=cut.item.place,
+        is_offcut=True,
+        quantity=0,
+    )
+    return move_stock(item=offcut, change=1, reason=StockMove.Reason.OFFCUT, by=by, note=f"of {cut.item.code}")
+
+
+def _take_offcut_back(cut: PlannedCut, by: User) -> None:
+    if cut.offcut_id is None:
+        return
+    offcut = StockItem.objects.select_for_update().get(pk=cut.offcut_id)
+    used = offcut.cuts.exclude(state=PlannedCut.State.DROPPED).exists()
+    if offcut.quantity != 1 or offcut.reserved or offcut.reserved_length or used:
+        raise Refused(f"its offcut {offcut.code} was used since")
+    move_stock(item=offcut, change=-1, reason=StockMove.Reason.CORRECTED, by=by, note="cut undone")
+    cut.offcut = None
+
+
+# -- when it goes wrong --------------------------------------------------------------
 
 
 @transaction.atomic
@@ -77,86 +256,150 @@ def report_miscut(*, cut: PlannedCut, spoiled: list[int], by: User, reason: str)
         Places in ``cut.pieces`` of the pieces that can't be used.
     """
     cut = _held(cut)
-    if cut.state != PlannedCut.State.TO_CUT:
+    if cut.state not in {PlannedCut.State.TO_CUT, PlannedCut.State.BEGUN}:
         raise Refused("only a piece that is to be cut can be reported as miscut")
     if not spoiled or any(not 0 <= place < len(cut.pieces) for place in spoiled):
         raise Refused("say which pieces are spoiled", field="spoiled", bound=f"0 to {len(cut.pieces) - 1}")
-    _use_stock(cut, by)
-    good = [piece for place, piece in enumerate(cut.pieces) if place not in set(spoiled)]
-    for part_id, pieces in Counter(piece["part"] for piece in good).items():
-        _count_part(part_id, pieces)
-    lost = {cut.pieces[place]["part"] for place in spoiled}
-    Part.objects.filter(pk__in=lost, state=Part.State.PLANNED).update(state=Part.State.TO_CUT)
-    cut.state, cut.cut_by, cut.cut_at = PlannedCut.State.CUT, by, timezone.now()
-    cut.pieces = [piece | {"spoiled": place in set(spoiled)} for place, piece in enumerate(cut.pieces)]
+    before = {"why": f"miscut: {reason}", "cost": rest_cost(cut.plan)}
+    lost = set(spoiled)
+    good = set(range(len(cut.pieces))) - lost
+    done = _cut_places(cut)
+    if cut.state == PlannedCut.State.TO_CUT:
+        _use_stock(cut, by)
+    _count_places(cut, good - done, 1)
+    _count_places(cut, done - good, -1)
+    Part.objects.filter(pk__in={cut.pieces[place]["part"] for place in lost}, state=Part.State.PLANNED).update(
+        state=Part.State.TO_CUT
+    )
     cut.keeps_offcut = False
-    cut.save(update_fields=["state", "cut_by", "cut_at", "pieces", "keeps_offcut"])
+    before["lost"] = cost_of_cut(cut)
+    _close(cut, [piece | {"cut": i in good, "spoiled": i in lost} for i, piece in enumerate(cut.pieces)], by)
     record(by=by, deed="reported a miscut", subject=cut, note=reason)
-    return plan_material(batch=cut.plan.batch, material=cut.plan.material, by=by)
+    return plan_material(batch=cut.plan.batch, material=cut.plan.material, by=by, before=before)
 
 
-def _held(cut: PlannedCut) -> PlannedCut:
-    """The cut under its batch's lock, so that two screens take turns."""
-    Batch.objects.select_for_update().get(plans=cut.plan_id)
-    return (
-        PlannedCut.objects.select_for_update(of=("self",))
-        .select_related("plan__batch", "plan__material", "item")
-        .get(pk=cut.pk)
+def _close(cut: PlannedCut, pieces: list[dict[str, Any]], by: User) -> None:
+    """The stock piece is done with, as these pieces say."""
+    cut.pieces, cut.state = pieces, PlannedCut.State.CUT
+    cut.cut_by, cut.cut_at = by, cut.cut_at or timezone.now()
+    cut.save(
+        update_fields=["state", "cut_by", "cut_at", "pieces", "keeps_offcut", "offcut", "left", "flaws_before"]
     )
 
 
-def _use_stock(cut: PlannedCut, by: User) -> None:
-    free_stock(cut)
-    item = StockItem.objects.select_for_update().get(pk=cut.item_id)
-    if cut.plan.material.kind == Material.Kind.CLOTH:
-        item.length -= cut.length
-        item.save(update_fields=["length"])
-        if item.length <= ZERO:
-            move_stock(item=item, change=-1, reason=StockMove.Reason.CUT, by=by, note="run off")
-        else:
-            StockMove.objects.create(
-                item=item, change=0, reason=StockMove.Reason.CUT, moved_by=by, note=f"{cut.length} run off"
-            )
-    else:
-        move_stock(item=item, change=-1, reason=StockMove.Reason.CUT, by=by, note=str(cut.plan.batch))
+def leave_begun(cut: PlannedCut, by: User | None = None) -> None:
+    """
+    Ends a stock piece under way: what is cut stays, the rest of it goes back as an offcut.
+
+    Its other pieces are to be cut elsewhere. Called when the plan is dropped.
+    """
+    by = by or cut.cut_by
+    assert by is not None
+    _close_with_rest(cut, by, [(_reach(cut), _end(cut))])
 
 
-def _give_stock_back(cut: PlannedCut, by: User) -> None:
-    item = StockItem.objects.select_for_update().get(pk=cut.item_id)
-    if cut.plan.material.kind == Material.Kind.CLOTH:
-        if item.length <= ZERO:
-            move_stock(item=item, change=1, reason=StockMove.Reason.CORRECTED, by=by, note="cut undone")
-        StockItem.objects.filter(pk=item.pk).update(
-            length=F("length") + cut.length.ticks, reserved_length=F("reserved_length") + cut.length.ticks
-        )
-    else:
-        move_stock(item=item, change=1, reason=StockMove.Reason.CORRECTED, by=by, note="cut undone")
-        StockItem.objects.filter(pk=item.pk).update(reserved=F("reserved") + 1)
-
-
-def _count_part(part_id: int, pieces: int) -> None:
-    part = Part.objects.select_for_update().get(pk=part_id)
-    part.done += pieces
-    if part.state != Part.State.CANCELLED:
-        part.state = Part.State.CUT if part.done >= part.quantity else Part.State.PLANNED
-    part.save(update_fields=["done", "state"])
-
-
-def _put_back_offcut(cut: PlannedCut, by: User) -> StockItem:
-    """What is left goes back to stock under a code of its own."""
+def _reach(cut: PlannedCut) -> int:
+    """How far along the bar (across the cloth) pieces are cut, the kerf after the last included; ticks."""
+    kerf = (cut.plan.material.kerf or ZERO).ticks
+    done = [cut.pieces[place] for place in _cut_places(cut)]
     is_roll = cut.plan.material.kind == Material.Kind.CLOTH
-    offcut = StockItem.objects.create(
-        material=cut.plan.material,
-        code=fresh_code(),
-        length=cut.length if is_roll else cut.left,
-        width=cut.left if is_roll else None,
-        lot=cut.item.lot,
-        place=cut.item.place,
-        is_offcut=True,
-        quantity=0,
+    start = 0 if is_roll else (cut.plan.material.trim or ZERO).ticks
+    return max([start, *(piece["at"] + _across(piece) + kerf for piece in done)])
+
+
+def _end(cut: PlannedCut) -> int:
+    """Where the stock piece ends along its cuts: the bar less its trim, the cloth's width; ticks."""
+    if cut.plan.material.kind == Material.Kind.CLOTH:
+        return (cut.item.width or ZERO).ticks
+    return (cut.length - (cut.plan.material.trim or ZERO)).ticks
+
+
+def _across(piece: dict[str, Any]) -> int:
+    if "width" not in piece:
+        return int(piece["length"])
+    return int(piece["length"] if piece["turned"] else piece["width"])
+
+
+def _close_with_rest(cut: PlannedCut, by: User, stretches: list[tuple[int, int]]) -> list[StockItem]:
+    """Ends a cut with the pieces that are cut; clean stretches long enough go back as offcuts."""
+    keep = cut.plan.material.keep
+    offcuts = [
+        put_back(cut, by, *_offcut_size(cut, Length(end - start)))
+        for start, end in stretches
+        if keep is not None and end - start >= keep.ticks
+    ]
+    cut.offcut = offcuts[0] if offcuts else None
+    cut.keeps_offcut = bool(offcuts)
+    cut.left = Length(max(0, sum(end - start for start, end in stretches)))
+    done = _cut_places(cut)
+    dropped = {piece["part"] for place, piece in enumerate(cut.pieces) if place not in done}
+    Part.objects.filter(pk__in=dropped, state=Part.State.PLANNED).update(state=Part.State.TO_CUT)
+    _close(cut, [cut.pieces[place] for place in sorted(done)], by)
+    return offcuts
+
+
+@transaction.atomic
+def report_flaw(*, cut: PlannedCut, start: Length, end: Length, by: User, note: str = "") -> list[Run]:
+    """
+    A flaw found at the table, marked at its place; what is left is planned anew.
+
+    Parameters
+    ----------
+    start, end
+        Of a bar: from its left end. Of a roll: from its free end as it lies.
+
+    Returns
+    -------
+    list of runs
+        One for each plan that stood on that stock.
+    """
+    if cut.plan.material.kind == Material.Kind.CLOTH:
+        if cut.state == PlannedCut.State.BEGUN:
+            raise Refused("this cross cut is run off already: book its spoiled pieces as miscut", field="start")
+        return flaw_in_roll(item=cut.item, start=start, end=end, by=by, note=note)
+    cut = _held(cut)
+    if cut.state not in {PlannedCut.State.TO_CUT, PlannedCut.State.BEGUN}:
+        raise Refused("only stock that is still to be cut can be marked")
+    if not ZERO <= start < end <= cut.length:
+        raise Refused(
+            f"a flaw lies between 0 and {cut.length}, and ends after it starts", field="end", bound=str(cut.length)
+        )
+    reach, last = _reach(cut), _end(cut)
+    if start.ticks < reach and _cut_places(cut):
+        raise Refused(f"up to {Length(reach)} the bar is cut already; book spoiled pieces as miscut", field="start")
+    before = {"why": f"flaw: {note or cut.item.code}", "cost": rest_cost(cut.plan)}
+    if cut.state == PlannedCut.State.TO_CUT:
+        _use_stock(cut, by)
+    offcuts = _close_with_rest(cut, by, [(reach, start.ticks), (end.ticks, last)])
+    bar = cut.length.ticks * (OFFCUT_WORTH if cut.item.is_offcut else 1)
+    before["lost"] = round(bar - OFFCUT_WORTH * sum((one.length or ZERO).ticks for one in offcuts))
+    record(by=by, deed="marked a flaw", subject=cut, note=f"{start} to {end} of {cut.item.code} {note}".strip())
+    return [plan_material(batch=cut.plan.batch, material=cut.plan.material, by=by, before=before)]
+
+
+@transaction.atomic
+def flaw_in_roll(*, item: StockItem, start: Length, end: Length, by: User, note: str = "") -> list[Run]:
+    """Marks a stretch of a roll from its free end, and plans anew whatever was to be cut from the roll."""
+    plans = list(
+        CutPlan.objects.filter(cuts__item=item, cuts__state=PlannedCut.State.TO_CUT, state=CutPlan.State.READY)
+        .select_related("batch", "material")
+        .distinct()
+        .order_by("batch_id")
     )
-    move_stock(item=offcut, change=1, reason=StockMove.Reason.OFFCUT, by=by, note=f"of {cut.item.code}")
-    return offcut
+    for plan in plans:
+        Batch.objects.select_for_update().get(pk=plan.batch_id)
+    costs = [rest_cost(plan) for plan in plans]
+    for plan in plans:
+        drop_plan(plan=plan)
+    held = StockItem.objects.select_for_update().get(pk=item.pk)
+    mark_flaws(item=held, flaws=[(Length(a), Length(b)) for a, b in held.flaws] + [(start, end)], by=by)
+    why = f"flaw: {start} to {end} of {item.code} {note}".strip()
+    return [
+        plan_material(
+            batch=plan.batch, material=plan.material, by=by, before={"why": why[:160], "cost": cost, "lost": 0}
+        )
+        for plan, cost in zip(plans, costs, strict=True)
+    ]
 
 
 # -- pulling -----------------------------------------------------------------------

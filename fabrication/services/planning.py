@@ -4,17 +4,20 @@ from __future__ import annotations
 
 import sys
 from collections import defaultdict
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator
+from fractions import Fraction
 from typing import Any
 
 from django.db import transaction
 from django.db.models import F, Max
 
 from fabrication.models import Batch, CutPlan, Material, Part, PlannedCut, StockItem
+from fabrication.rules.cutting.problem import OFFCUT_WORTH
+from fabrication.services.problems import flawed, solved
 from shared import runs
 from shared.audit import record
 from shared.errors import Refused
-from shared.lengths import ZERO, Length
+from shared.lengths import Length
 from shared.models import Run, User
 
 CUTTABLE = (Material.Kind.BAR, Material.Kind.STRIP, Material.Kind.CLOTH)
@@ -33,8 +36,12 @@ class StockTaken(Exception):
 
 
 @transaction.atomic
-def plan_batch(*, batch: Batch, by: User, seconds: int | None = None) -> list[Run]:
-    """Asks for a cut plan of every material of the batch that has something left to cut."""
+def plan_batch(*, batch: Batch, by: User, seconds: int | None = None, any_lot: bool = False) -> list[Run]:
+    """
+    Asks for a cut plan of every material of the batch that has something left to cut.
+
+    `any_lot`: where the dye lot of a room is used up, another is taken.
+    """
     held = Batch.objects.select_for_update().get(pk=batch.pk)
     if held.state in {Batch.State.CANCELLED, Batch.State.DONE}:
         raise Refused(f"{held} is {held.get_state_display()}")
@@ -43,21 +50,36 @@ def plan_batch(*, batch: Batch, by: User, seconds: int | None = None) -> list[Ru
     ).distinct()
     if not materials:
         raise Refused("nothing of this batch is left to cut")
-    return [plan_material(batch=held, material=material, by=by, seconds=seconds) for material in materials]
+    return [
+        plan_material(batch=held, material=material, by=by, seconds=seconds, any_lot=any_lot) for material in materials
+    ]
 
 
 @transaction.atomic
-def plan_material(*, batch: Batch, material: Material, by: User, seconds: int | None = None) -> Run:
-    """Replaces what is left of a material's plan by a new one, worked out in a run."""
+def plan_material(
+    *,
+    batch: Batch,
+    material: Material,
+    by: User,
+    seconds: int | None = None,
+    any_lot: bool = False,
+    before: dict[str, Any] | None = None,
+) -> Run:
+    """
+    Replaces what is left of a material's plan by a new one, worked out in a run.
+
+    `before`: why, and what was left cost until now (see `rest_cost`), so that the page can
+    show what it costs.
+    """
     for old in batch.plans.filter(material=material).exclude(state=CutPlan.State.REPLACED):
         drop_plan(plan=old)
     last = batch.plans.filter(material=material).aggregate(last=Max("revision"))["last"] or 0
-    plan = CutPlan.objects.create(batch=batch, material=material, revision=last + 1)
+    plan = CutPlan.objects.create(batch=batch, material=material, revision=last + 1, before=before or {})
     run = runs.start(
         "fabrication.plan_cuts",
         by=by,
         subject=plan,
-        params={"seconds": seconds or SECONDS},
+        params={"seconds": seconds or SECONDS, "any_lot": any_lot},
         key=f"cut plan {plan.pk}",
         title=f"{material.name}, {batch}",
     )
@@ -70,7 +92,11 @@ def plan_material(*, batch: Batch, material: Material, by: User, seconds: int | 
 @transaction.atomic
 def drop_plan(*, plan: CutPlan) -> None:
     """Takes a plan back: what is not cut yet is dropped and its stock is free again."""
+    from fabrication.services.bench import leave_begun
+
     plan = CutPlan.objects.select_for_update().get(pk=plan.pk)
+    for cut in plan.cuts.filter(state=PlannedCut.State.BEGUN).select_related("plan__batch", "plan__material", "item"):
+        leave_begun(cut)
     for cut in plan.cuts.filter(state=PlannedCut.State.TO_CUT).order_by("item_id"):
         free_stock(cut)
     plan.cuts.filter(state=PlannedCut.State.TO_CUT).update(state=PlannedCut.State.DROPPED)
@@ -85,7 +111,7 @@ def free_stock(cut: PlannedCut) -> None:
     """Gives back what one planned cut was promised."""
     items = StockItem.objects.filter(pk=cut.item_id)
     if cut.plan.material.kind == Material.Kind.CLOTH:
-        items.update(reserved_length=F("reserved_length") - cut.length.ticks)
+        items.update(reserved_length=F("reserved_length") - cut.run_off.ticks)
     else:
         items.update(reserved=F("reserved") - 1)
 
@@ -106,9 +132,11 @@ def plan_cuts(ctx: runs.Context) -> None:
 
 
 def _solve_and_keep(ctx: runs.Context, plan: CutPlan) -> None:
+    seconds, any_lot = ctx.params["seconds"], ctx.params.get("any_lot", False)
     for attempt in range(1, STOCK_TRIES + 1):
-        problem = problem_of(plan, seconds=ctx.params["seconds"])
-        answer = runs.run_process(ctx, SOLVER, problem) if problem["pieces"] else empty_answer()
+        problem, answer = solved(
+            plan, seconds=seconds, any_lot=any_lot, solve=lambda asked: runs.run_process(ctx, SOLVER, asked)
+        )
         try:
             with ctx.finishing() as result:
                 keep_plan(plan=plan, problem=problem, answer=answer, by=ctx.by)
@@ -117,67 +145,6 @@ def _solve_and_keep(ctx: runs.Context, plan: CutPlan) -> None:
         except StockTaken:
             if attempt == STOCK_TRIES:
                 raise Refused("the stock keeps going to other batches; plan this one again") from None
-
-
-def empty_answer() -> dict[str, Any]:
-    return {"patterns": [], "unplaced": [], "used": {}, "cost": "0", "bound": "0", "proven": True, "gap": 0}
-
-
-def problem_of(plan: CutPlan, *, seconds: int) -> dict[str, Any]:
-    """The contract's problem for what is left of a material: parts by key, stock by key, in ticks."""
-    material = plan.material
-    parts = Part.objects.filter(
-        make__batch=plan.batch, material=material, state__in=[Part.State.TO_CUT, Part.State.PLANNED]
-    ).order_by("pk")
-    stock = StockItem.objects.filter(material=material).available().order_by("pk")
-    is_roll = material.kind == Material.Kind.CLOTH
-    problem: dict[str, Any] = {
-        "kind": "roll" if is_roll else "bar",
-        "unit": "1",
-        "kerf": str((material.kerf or ZERO).ticks),
-        "keep": str(material.keep.ticks) if material.keep and not is_roll else None,
-        "stock": [row for item in stock if (row := _roll_row(item) if is_roll else _bar_row(item))],
-        "pieces": [_piece_row(part, is_roll) for part in parts],
-        "seconds": seconds,
-        "seed": plan.pk % 2**31,
-    }
-    if not is_roll:
-        problem["trim"] = str((material.trim or ZERO).ticks)
-    return problem
-
-
-def _bar_row(item: StockItem) -> dict[str, Any] | None:
-    if item.length is None or item.free < 1:
-        return None
-    return {
-        "id": str(item.pk),
-        "length": str(item.length.ticks),
-        "quantity": item.free,
-        "offcut": item.is_offcut,
-    }
-
-
-def _roll_row(item: StockItem) -> dict[str, Any] | None:
-    if item.width is None or item.free_length <= ZERO:
-        return None
-    return {
-        "id": str(item.pk),
-        "width": str(item.width.ticks),
-        "length": str(item.free_length.ticks),
-        "quantity": 1,
-        "offcut": item.is_offcut,
-    }
-
-
-def _piece_row(part: Part, is_roll: bool) -> dict[str, Any]:
-    row: dict[str, Any] = {
-        "id": str(part.pk),
-        "length": str(part.length.ticks),
-        "quantity": part.quantity - part.done,
-    }
-    if is_roll:
-        row |= {"width": str(part.width.ticks), "turn": part.may_turn}
-    return row
 
 
 @transaction.atomic
@@ -194,58 +161,58 @@ def keep_plan(*, plan: CutPlan, problem: dict[str, Any], answer: dict[str, Any],
     plan = CutPlan.objects.select_for_update().get(pk=plan.pk)
     if plan.state != CutPlan.State.PLANNING:
         raise runs.Lost
+    plan.problem = problem
     cuts = list(_planned_cuts(plan, problem, answer))
     _reserve(plan, cuts)
     PlannedCut.objects.bulk_create(cuts)
     placed = {piece["part"] for cut in cuts for piece in cut.pieces}
     Part.objects.filter(pk__in=placed, state=Part.State.TO_CUT).update(state=Part.State.PLANNED)
-    plan.problem, plan.answer = (
-        problem,
-        {k: v for k, v in answer.items() if k not in {"patterns", "unplaced"}},
-    )
+    plan.answer = {key: value for key, value in answer.items() if key not in {"patterns", "unplaced"}}
     plan.unplaced, plan.state = answer.get("unplaced", []), CutPlan.State.READY
-    plan.save(update_fields=["problem", "answer", "unplaced", "state"])
+    if plan.before:
+        plan.before = plan.before | {"after": sum(cost_of_cut(cut) for cut in cuts)}
+    plan.save(update_fields=["problem", "answer", "unplaced", "state", "before"])
     if batch.state == Batch.State.OPEN and not batch.plans.filter(state=CutPlan.State.PLANNING).exists():
         batch.state = Batch.State.PLANNED
         batch.save(update_fields=["state"])
     record(by=by, deed="kept a cut plan", subject=plan, changes={"cost": [None, answer.get("cost")]})
 
 
-def _planned_cuts(plan: CutPlan, problem: dict[str, Any], answer: dict[str, Any]) -> Iterable[PlannedCut]:
-    """One row a stock piece or cross cut, in an order that changes the saw's stop seldom."""
+def _planned_cuts(plan: CutPlan, problem: dict[str, Any], answer: dict[str, Any]) -> Iterator[PlannedCut]:
+    """One row a stock piece or cross cut: bars so that the saw's stop changes seldom, rolls as they run off."""
     sizes = {row["id"]: row for row in problem["pieces"]}
     stock = {row["id"]: row for row in problem["stock"]}
-    left_to_make = {row["id"]: row["quantity"] for row in problem["pieces"]}
     keep = plan.material.keep
     kerf, trim = int(problem["kerf"]), int(problem.get("trim", 0))
-    order = 0
-    for pattern in sorted(answer["patterns"], key=lambda row: _longest_first(row, sizes)):
-        for _ in range(pattern["times"]):
-            pieces = []
-            for cut in pattern["cuts"]:
-                if left_to_make[cut["piece"]] > 0:  # one too many is not cut: it stays part of what is left
-                    left_to_make[cut["piece"]] -= 1
-                    pieces.append(_piece_of(cut, sizes[cut["piece"]]))
-            if not pieces:
-                continue
-            order += 1
-            item = stock[pattern["stock"]]
-            length, across = int(pattern.get("length") or item["length"]), int(item.get("width", 0))
-            used = sum(_extent(piece) + kerf for piece in pieces)
-            left = max(0, (across or length - 2 * trim) - used)
-            yield PlannedCut(
-                plan=plan,
-                order=order,
-                item_id=int(pattern["stock"]),
-                length=Length(length),
-                pieces=pieces,
-                left=Length(left),
-                keeps_offcut=keep is not None and left >= keep.ticks,
-            )
+    with_flaws, reached = flawed(problem), dict.fromkeys(stock, 0)
+    in_order = sorted(answer["patterns"], key=lambda row: _place(row, sizes))
+    single = (pattern for pattern in in_order for _ in range(pattern["times"]))
+    for order, pattern in enumerate(single, 1):
+        key = pattern["stock"]
+        item = stock[key]
+        pieces = [_piece_of(cut, sizes[cut["piece"]]) for cut in pattern["cuts"]]
+        length, across = int(pattern.get("length") or item["length"]), int(item.get("width", 0))
+        left = max(0, (across or length - 2 * trim) - sum(_extent(piece) + kerf for piece in pieces))
+        start = int(pattern.get("start") or 0) if key in with_flaws else reached[key]
+        skipped = max(0, start - reached[key])
+        reached[key] += skipped + length
+        yield PlannedCut(
+            plan=plan,
+            order=order,
+            item=StockItem(pk=int(key), is_offcut=item["offcut"]),
+            length=Length(length),
+            skipped=Length(skipped),
+            pieces=pieces,
+            left=Length(left),
+            keeps_offcut=keep is not None and left >= keep.ticks,
+        )
 
 
-def _longest_first(pattern: dict[str, Any], sizes: dict[str, Any]) -> tuple[str, int]:
-    return pattern["stock"], -max(int(sizes[cut["piece"]]["length"]) for cut in pattern["cuts"])
+def _place(pattern: dict[str, Any], sizes: dict[str, Any]) -> tuple[str, int, int]:
+    """Along the roll; of bars the longest piece first."""
+    if "length" in pattern:
+        return pattern["stock"], int(pattern.get("roll") or 0), int(pattern.get("start") or 0)
+    return pattern["stock"], 0, -max(int(sizes[cut["piece"]]["length"]) for cut in pattern["cuts"])
 
 
 def _extent(piece: dict[str, Any]) -> int:
@@ -268,11 +235,12 @@ def _reserve(plan: CutPlan, cuts: Iterable[PlannedCut]) -> None:
     wanted: dict[int, list[PlannedCut]] = defaultdict(list)
     for cut in cuts:
         wanted[cut.item_id].append(cut)
+    offered = {int(row["id"]): row for row in plan.problem["stock"]}
     for item in StockItem.objects.select_for_update().filter(pk__in=wanted).order_by("pk"):
         rows = wanted.pop(item.pk)
         if plan.material.kind == Material.Kind.CLOTH:
-            need = Length(sum(cut.length.ticks for cut in rows))
-            if item.free_length < need:
+            need = Length(sum(cut.run_off.ticks for cut in rows))
+            if item.free_length < need or _has_moved(item, offered[item.pk]):
                 raise StockTaken
             item.reserved_length += need
             item.save(update_fields=["reserved_length"])
@@ -283,3 +251,33 @@ def _reserve(plan: CutPlan, cuts: Iterable[PlannedCut]) -> None:
             item.save(update_fields=["reserved"])
     if wanted:
         raise StockTaken
+
+
+def _has_moved(item: StockItem, offered: dict[str, Any]) -> bool:
+    """Whether a roll's flaws are not where the plan thinks: found, or run off, or another plan came first."""
+    most = int(offered["length"])
+    flaws = [[start, min(end, most)] for start, end in item.flaws if start < most]
+    known = [[int(flaw["start"]), int(flaw["end"])] for flaw in offered.get("flaws", [])]
+    return flaws != known or bool(flaws and item.reserved_length)
+
+
+# -- what planning anew costs ------------------------------------------------------------
+
+
+def cost_of_cut(cut: PlannedCut) -> int:
+    """
+    What one planned cut takes of stock, in ticks of new stock by the plan's own rule.
+
+    An offcut counts 0.6 of its length, and so does what goes back as one; of a roll, what is run off.
+    """
+    share = OFFCUT_WORTH if cut.item.is_offcut else Fraction(1)
+    cost = share * cut.run_off.ticks
+    if cut.keeps_offcut and cut.plan.material.kind != Material.Kind.CLOTH:
+        cost -= OFFCUT_WORTH * cut.left.ticks
+    return round(cost)
+
+
+def rest_cost(plan: CutPlan) -> int:
+    """The cost of what is not cut yet (a stock piece under way included), in ticks."""
+    open_cuts = plan.cuts.filter(state__in=[PlannedCut.State.TO_CUT, PlannedCut.State.BEGUN])
+    return sum(cost_of_cut(cut) for cut in open_cuts.select_related("item", "plan__material"))

@@ -7,7 +7,7 @@ from decimal import Decimal
 
 from django.db import transaction
 
-from fabrication.models import Material, StockItem, StockMove
+from fabrication.models import KeptEnd, Material, StockItem, StockMove
 from shared.audit import record
 from shared.codes import new_code
 from shared.errors import Refused
@@ -138,7 +138,27 @@ def mark_flaws(*, item: StockItem, flaws: Sequence[tuple[Length, Length]], by: U
             raise Refused(f"a flaw runs from {start} to {end}", field="flaws", bound="forwards, from 0")
         if held.length is not None and end > held.length:
             raise Refused(f"the roll ends at {held.length}", field="flaws", bound=str(held.length))
-    before, held.flaws = held.flaws, [[start.ticks, end.ticks] for start, end in flaws]
+    before, held.flaws = held.flaws, _merged([(start.ticks, end.ticks) for start, end in flaws])
     held.save(update_fields=["flaws"])
     record(by=by, deed="mark flaws", subject=held, changes={"flaws": [before, held.flaws]})
     return held
+
+
+def _merged(stretches: list[tuple[int, int]]) -> list[list[int]]:
+    """In order along the roll, those that touch made one."""
+    merged: list[list[int]] = []
+    for start, end in sorted(stretches):
+        if merged and start <= merged[-1][1]:
+            merged[-1][1] = max(merged[-1][1], end)
+        else:
+            merged.append([start, end])
+    return merged
+
+
+@transaction.atomic
+def let_end_go(*, kept: KeptEnd, by: User, reason: str) -> None:
+    """The end of a roll is free for other jobs, before the job it was kept for is closed."""
+    if not reason.strip():
+        raise Refused("say why the end is not kept any more", field="reason")
+    record(by=by, deed="let a roll end go", subject=kept.item, job=kept.job_id, note=f"{kept.length}: {reason}")
+    kept.delete()

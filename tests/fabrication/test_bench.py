@@ -1,0 +1,286 @@
+"""Cutting piece by piece, flaws found at the table, lots kept together, on the real solver."""
+
+import pytest
+
+from fabrication.models import CutPlan, KeptEnd, Part, PlannedCut, StockItem, UnitMake
+from fabrication.services.batches import open_batch
+from fabrication.services.bench import (
+    flaw_in_roll,
+    mark_cut,
+    mark_piece,
+    report_flaw,
+    report_miscut,
+    undo_cut,
+    undo_piece,
+)
+from fabrication.services.planning import plan_batch
+from fabrication.services.stock import let_end_go
+from jobs.models import Job
+from measuring.models import Room
+from shared.errors import Refused
+from shared.lengths import Length
+from tests.fabrication.rows import make_job_row, make_made_unit, make_material, make_part, make_stock
+
+pytestmark = pytest.mark.django_db
+
+
+@pytest.fixture
+def tube(branch):
+    return make_material(branch)
+
+
+@pytest.fixture
+def plan(branch, workroom, tube, do_runs):
+    """Three tubes of 35 1/4 out of one bar of ten."""
+    make_stock(tube)
+    makes = [make_made_unit(branch, workroom) for _ in range(3)]
+    for make in makes:
+        make_part(make, tube, "35 1/4")
+    batch = open_batch(branch=branch, makes=[make.pk for make in makes], by=workroom)
+    return planned(batch, workroom, do_runs)
+
+
+@pytest.fixture
+def cloth(branch):
+    return make_material(branch, "cloth", kerf=Length(0), trim=None, keep=None)
+
+
+def planned(batch, by, do_runs, **how):
+    plan_batch(batch=batch, by=by, seconds=10, **how)
+    assert set(do_runs()) == {"done"}
+    return batch.plans.get(state=CutPlan.State.READY)
+
+
+def panels(branch, by, cloth, *sizes, job=None, room="Kitchen"):
+    """A batch of units of one job and room, a panel each: ``panels(..., "33 1/2 x 72")``."""
+    job = job or make_job_row(branch, by)
+    makes = []
+    for size in sizes:
+        width, length = size.split(" x ")
+        make = make_made_unit(branch, by, job=job)
+        make.unit.opening.room, _ = Room.objects.get_or_create(job=job, name=room)
+        make.unit.opening.save()
+        make_part(make, cloth, length, width=Length.parse(width), name="cloth")
+        makes.append(make.pk)
+    return open_batch(branch=branch, makes=makes, by=by)
+
+
+# -- piece by piece ----------------------------------------------------------------------
+
+
+def test_the_first_piece_takes_the_bar_and_the_last_ends_it(plan, workroom, tube):
+    cut = plan.cuts.get()
+
+    mark_piece(cut=cut, place=1, by=workroom)
+    bars = StockItem.objects.get(material=tube)
+    assert (bars.quantity, bars.reserved) == (9, 0)
+    assert PlannedCut.objects.get().state == PlannedCut.State.BEGUN
+    assert sorted(Part.objects.values_list("done", flat=True)) == [0, 0, 1]
+
+    for place in (1, 0, 2):  # the first one tapped twice
+        cut = mark_piece(cut=cut, place=place, by=workroom)
+
+    assert cut.state == PlannedCut.State.CUT
+    assert cut.offcut.length == cut.left
+    assert set(Part.objects.values_list("state", "done")) == {("cut", 1)}
+    assert StockItem.objects.get(material=tube, is_offcut=False).quantity == 9
+
+
+def test_taking_back_the_only_piece_leaves_everything_as_it_was(plan, workroom, tube):
+    cut = mark_piece(cut=plan.cuts.get(), place=0, by=workroom)
+
+    cut = undo_piece(cut=cut, place=0, by=workroom)
+
+    bars = StockItem.objects.get(material=tube)
+    assert (cut.state, cut.cut_at) == (PlannedCut.State.TO_CUT, None)
+    assert (bars.quantity, bars.reserved) == (10, 1)
+    assert set(Part.objects.values_list("done", flat=True)) == {0}
+
+
+def test_taking_back_one_piece_of_a_finished_bar_takes_its_offcut_back(plan, workroom, tube):
+    cut = mark_cut(cut=plan.cuts.get(), by=workroom)
+
+    cut = undo_piece(cut=cut, place=2, by=workroom)
+
+    assert cut.state == PlannedCut.State.BEGUN
+    assert not StockItem.objects.filter(material=tube, is_offcut=True, quantity__gt=0).exists()
+    assert StockItem.objects.get(material=tube, is_offcut=False).quantity == 9
+
+
+def test_a_piece_there_is_not_is_refused(plan, workroom):
+    with pytest.raises(Refused, match="no piece 4"):
+        mark_piece(cut=plan.cuts.get(), place=3, by=workroom)
+
+
+def test_a_bar_under_way_goes_back_as_an_offcut_when_planned_anew(plan, workroom, tube, do_runs):
+    mark_piece(cut=plan.cuts.get(), place=0, by=workroom)
+
+    fresh = planned(plan.batch, workroom, do_runs)
+
+    # 192 - 2 x 1/4 - 35 1/4 - 1/8: the rest of the bar, which the new plan may use
+    offcut = StockItem.objects.get(material=tube, is_offcut=True)
+    assert offcut.length == Length.parse("156 1/8")
+    assert [len(cut.pieces) for cut in fresh.cuts.all()] == [2]
+    assert fresh.cuts.get().item_id == offcut.pk
+
+
+def test_a_cut_of_a_plan_that_was_replaced_is_not_undone(plan, workroom, do_runs):
+    cut = mark_piece(cut=plan.cuts.get(), place=0, by=workroom)
+    planned(plan.batch, workroom, do_runs)
+
+    with pytest.raises(Refused, match="planned anew"):
+        undo_cut(cut=cut, by=workroom)
+
+
+# -- flaws and miscuts, and what they cost -------------------------------------------------
+
+
+def test_a_miscut_shows_what_planning_anew_costs(plan, workroom, do_runs):
+    run = report_miscut(cut=plan.cuts.get(), spoiled=[1], by=workroom, reason="blade wandered")
+    do_runs()
+
+    fresh = CutPlan.objects.get(pk=run.subject.pk)
+    # before: 192 - 0.6 x 85 3/8 = 140.775; lost 192; after: 192 - 0.6 x 156 1/8 = 98.325, or less from an offcut
+    assert fresh.dearer == Length(fresh.before["after"]) + Length(fresh.before["lost"]) - Length(fresh.before["cost"])
+    assert fresh.before["lost"] == Length.inches(192).ticks
+    assert fresh.before["cost"] == pytest.approx(140.775 * 8128, abs=1)
+    assert fresh.dearer > Length.inches(140)
+
+
+def test_a_flaw_in_a_bar_leaves_its_clean_stretches_as_offcuts(plan, workroom, tube, do_runs):
+    (run,) = report_flaw(
+        cut=plan.cuts.get(), start=Length.inches(40), end=Length.inches(44), by=workroom, note="dent"
+    )
+    do_runs()
+
+    offcuts = sorted(item.length for item in StockItem.objects.filter(material=tube, is_offcut=True))
+    assert offcuts == [Length.parse("39 3/4"), Length.parse("147 3/4")]  # 40 - 1/4 trim; 192 - 44 - 1/4
+    fresh = CutPlan.objects.get(pk=run.subject.pk)
+    assert fresh.before["why"] == "flaw: dent"
+    assert sum(len(cut.pieces) for cut in fresh.cuts.all()) == 3
+    assert StockItem.objects.get(material=tube, is_offcut=False).quantity == 9
+
+
+def test_a_flaw_past_the_end_of_the_bar_is_refused(plan, workroom):
+    with pytest.raises(Refused) as refusal:
+        report_flaw(cut=plan.cuts.get(), start=Length.inches(190), end=Length.inches(193), by=workroom)
+
+    assert refusal.value.field == "end"
+
+
+def test_no_panel_lies_on_a_flaw_and_what_is_skipped_is_run_off(branch, workroom, cloth, do_runs):
+    roll = make_stock(cloth, lot="A7")
+    batch = panels(branch, workroom, cloth, "90 x 70", "90 x 60")
+    planned(batch, workroom, do_runs)
+
+    (run,) = flaw_in_roll(item=roll, start=Length.inches(65), end=Length.inches(68), by=workroom)
+    do_runs()
+
+    plan = CutPlan.objects.get(pk=run.subject.pk)
+    first, second = plan.cuts.order_by("order")
+    assert (first.length, first.skipped) == (Length.inches(60), Length(0))
+    assert (second.length, second.skipped) == (Length.inches(70), Length.inches(8))
+    assert plan.dearer == Length.inches(8)
+    with pytest.raises(Refused, match=r"cut 1 lies before this one"):
+        mark_cut(cut=second, by=workroom)
+    mark_cut(cut=first, by=workroom)
+    roll.refresh_from_db()
+    assert roll.flaws == [[Length.inches(5).ticks, Length.inches(8).ticks]]
+    mark_cut(cut=second, by=workroom)
+    roll.refresh_from_db()
+    assert (roll.length, roll.reserved_length, roll.flaws) == (Length.inches(1080 - 138), Length(0), [])
+
+    undo_cut(cut=second, by=workroom)
+    roll.refresh_from_db()
+    assert roll.flaws == [[Length.inches(5).ticks, Length.inches(8).ticks]]
+    assert roll.length == Length.inches(1020)
+
+
+def test_a_roll_with_flaws_serves_one_plan_at_a_time(branch, workroom, cloth, do_runs):
+    make_stock(cloth, flaws=[[Length.inches(10).ticks, Length.inches(11).ticks]])
+    planned(panels(branch, workroom, cloth, "90 x 70"), workroom, do_runs)
+
+    second = planned(panels(branch, workroom, cloth, "90 x 70"), workroom, do_runs)
+
+    assert len(second.unplaced) == 1
+
+
+# -- lots and roll ends ---------------------------------------------------------------------
+
+
+def test_the_cloth_of_one_room_comes_off_one_roll(branch, workroom, cloth, do_runs):
+    make_stock(cloth, length=Length.inches(150), lot="A7")
+    make_stock(cloth, length=Length.inches(300), lot="B2")
+    batch = panels(branch, workroom, cloth, *["90 x 100"] * 3)
+
+    plan = planned(batch, workroom, do_runs)
+
+    assert {cut.item.lot for cut in plan.cuts.select_related("item")} == {"B2"}
+    assert plan.unplaced == []
+
+
+def test_a_room_too_big_for_a_roll_takes_several_of_one_lot(branch, workroom, cloth, do_runs):
+    for lot in ("A7", "B2", "B2", "C1"):
+        make_stock(cloth, length=Length.inches(150), lot=lot)
+    batch = panels(branch, workroom, cloth, *["90 x 140"] * 2)
+
+    plan = planned(batch, workroom, do_runs)
+
+    assert [cut.item.lot for cut in plan.cuts.select_related("item")] == ["B2", "B2"]
+
+
+def test_a_remake_that_cannot_match_its_lot_says_so_until_another_is_allowed(branch, workroom, cloth, do_runs):
+    job = make_job_row(branch, workroom)
+    old = make_stock(cloth, length=Length.inches(110), lot="A7")
+    plan = planned(panels(branch, workroom, cloth, "90 x 100", job=job), workroom, do_runs)
+    mark_cut(cut=plan.cuts.get(), by=workroom)
+    make_stock(cloth, lot="B2")
+
+    again = panels(branch, workroom, cloth, "90 x 100", job=job)
+    plan = planned(again, workroom, do_runs)
+    assert "cut from lot A7" in plan.unplaced[0]["why"]
+    assert plan.unplaced[0]["lot"] == "A7"
+
+    plan = planned(again, workroom, do_runs, any_lot=True)
+    assert plan.unplaced == []
+    assert plan.cuts.get().item.lot == "B2"
+    old.refresh_from_db()
+    assert old.length == Length.inches(10)
+
+
+def test_the_end_of_a_roll_stays_for_an_open_job_and_no_longer(branch, workroom, cloth, do_runs):
+    job = make_job_row(branch, workroom)
+    roll = make_stock(cloth, length=Length.inches(200), lot="A7")
+    plan = planned(panels(branch, workroom, cloth, "90 x 100", job=job), workroom, do_runs)
+    mark_cut(cut=plan.cuts.get(), by=workroom)
+    assert KeptEnd.objects.get().length == Length.inches(100)
+
+    other = panels(branch, workroom, cloth, "90 x 80")
+    assert len(planned(other, workroom, do_runs).unplaced) == 1
+
+    remake = panels(branch, workroom, cloth, "90 x 100", job=job)
+    assert planned(remake, workroom, do_runs).unplaced == []
+    plan_batch_off = remake.plans.get(state=CutPlan.State.READY)
+    assert plan_batch_off.cuts.get().item_id == roll.pk
+    from fabrication.services.planning import drop_plan
+
+    drop_plan(plan=plan_batch_off)
+    Job.objects.filter(pk=job.pk).update(stage=Job.Stage.CLOSED)
+    assert planned(other, workroom, do_runs).unplaced == []
+
+
+def test_letting_a_roll_end_go_asks_why(branch, workroom, cloth):
+    roll = make_stock(cloth, lot="A7")
+    kept = KeptEnd.objects.create(item=roll, job=make_job_row(branch, workroom), length=Length.inches(60))
+
+    with pytest.raises(Refused):
+        let_end_go(kept=kept, by=workroom, reason=" ")
+    let_end_go(kept=kept, by=workroom, reason="customer has all")
+
+    assert not KeptEnd.objects.exists()
+
+
+def test_units_follow_their_pieces(plan, workroom):
+    mark_piece(cut=plan.cuts.get(), place=0, by=workroom)
+
+    assert sorted(UnitMake.objects.values_list("state", flat=True)) == ["assembly", "batched", "batched"]
