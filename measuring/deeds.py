@@ -170,7 +170,7 @@ def take_in(*, device: FieldDevice, sent: Any) -> dict[str, Any]:
         if one.place != last + 1:
             problem = {"problem": f"deed {last + 1} of this device comes first", "expected": last + 1}
             return _reply(str(one.deed_id), 409, problem)
-        status, reply = _do(device, one)
+        status, reply = _done_elsewhere(device, one) or _do(device, one)
         DeviceDeed.objects.create(
             device=device,
             deed_id=one.deed_id,
@@ -188,6 +188,20 @@ def _again(known: DeviceDeed, one: _Sent) -> dict[str, Any]:
     if known.body_hash != one.body_hash:
         return _reply(str(one.deed_id), 422, {"problem": "another deed came under this id already", "field": "id"})
     return _reply(str(one.deed_id), known.reply_status, known.reply)
+
+
+def _done_elsewhere(device: FieldDevice, one: _Sent) -> tuple[int, dict[str, Any]] | None:
+    """
+    The reply this deed got when the same phone sent it under a token it had before.
+
+    A phone that lost its token registers anew and sends what it has not heard of: done once all the same.
+    """
+    earlier = DeviceDeed.objects.filter(device__user=device.user_id, deed_id=one.deed_id).first()
+    if earlier is None:
+        return None
+    if earlier.body_hash != one.body_hash:
+        return 422, {"problem": "another deed came under this id already", "field": "id"}
+    return earlier.reply_status, earlier.reply
 
 
 def _do(device: FieldDevice, one: _Sent) -> tuple[int, dict[str, Any]]:

@@ -110,6 +110,16 @@ def test_the_same_id_with_another_body_is_refused(phone: Phone, opening: Opening
     assert Reading.objects.get(opening=opening).value == inch("3")
 
 
+def test_a_phone_that_registers_anew_does_nothing_twice(phone: Phone, opening: Opening, measurer: User) -> None:
+    deed = phone.deed("reading", opening=str(opening.uid), place="depth", typed="3", seen=None)
+    first = phone.send(deed)
+
+    again = Phone(measurer).send(deed)
+
+    assert again == first
+    assert Reading.objects.filter(opening=opening).count() == 1
+
+
 def test_a_deed_before_its_turn_is_sent_back_and_done_later(phone: Phone, opening: Opening) -> None:
     first = phone.deed("reading", opening=str(opening.uid), place="depth", typed="3", seen=None)
     second = phone.deed("reading", opening=str(opening.uid), place="widths.top", typed="35", seen=None)

@@ -12,12 +12,12 @@ export const CHOSEN = ["chosen.width", "chosen.height"];
 const MAY_BE_ZERO = new Set(["depth", ...COVERS]);
 const COPIED = ["product", "mount", "fixed_to", "substrate", "sill", "floor_type", "power", "access_note", "is_door", "units_wanted", "group"];
 
-/** A copy of the day with the waiting deeds done to it; what they touched is marked `unsent`. */
-export function project(day, waiting) {
+/** A copy of the day with these deeds done to it; what those not sent yet touched is marked `unsent`. */
+export function project(day, deeds) {
   const now = structuredClone(day);
-  for (const deed of waiting) {
+  for (const deed of deeds) {
     const act = ACTS[deed.kind];
-    if (act) act(now, deed.body, deed, now);
+    if (act) act(now, deed.body, deed);
   }
   return now;
 }
@@ -26,10 +26,10 @@ const openings = (day) => day.visits.flatMap((visit) => visit.openings);
 export const findOpening = (day, uid) => openings(day).find((one) => one.uid === uid);
 const findVisit = (day, appointment) => day.visits.find((one) => one.appointment === appointment);
 
-function freshOpening(uid, room, mark) {
+function freshOpening(uid, room, mark, unsent) {
   return {
     uid, id: null, room, mark, state: "to_measure", reason: "", group: "", facts: {}, readings: [], superseded: 0,
-    obstructions: [], photos: [], conflicts: [], options: {}, units: [], unsent: true,
+    obstructions: [], photos: [], conflicts: [], options: {}, units: [], unsent,
   };
 }
 
@@ -42,37 +42,37 @@ function put(visit, made, after = null) {
 }
 
 const ACTS = {
-  "measuring.begin"(day, body) {
+  "measuring.begin"(day, body, deed) {
     const visit = findVisit(day, body.appointment);
-    if (visit) Object.assign(visit, { is_open: true, unsent: true }, body.tape ? { tape: body.tape } : {});
+    if (visit) Object.assign(visit, { is_open: true, unsent: !deed.sent }, body.tape ? { tape: body.tape } : {});
   },
-  "measuring.room"(day, body) {
+  "measuring.room"(day, body, deed) {
     const visit = findVisit(day, body.appointment);
     if (visit && !visit.rooms.some((one) => one.uid === body.room || (one.name === body.name && one.floor === body.floor))) {
-      visit.rooms.push({ uid: body.room, name: body.name, floor: body.floor ?? "", defaults: {}, unsent: true });
+      visit.rooms.push({ uid: body.room, name: body.name, floor: body.floor ?? "", defaults: {}, unsent: !deed.sent });
     }
   },
-  "measuring.room_defaults"(day, body) {
+  "measuring.room_defaults"(day, body, deed) {
     for (const visit of day.visits) for (const room of visit.rooms) if (room.uid === body.room) room.defaults = body.defaults;
   },
-  "measuring.opening"(day, body) {
+  "measuring.opening"(day, body, deed) {
     const visit = findVisit(day, body.appointment);
     if (!visit || findOpening(day, body.opening)) return;
     const room = visit.rooms.find((one) => one.uid === body.room) ?? visit.rooms.find((one) => one.name === body.room_name);
-    const made = freshOpening(body.opening, room?.uid ?? body.room, body.facts.mark);
+    const made = freshOpening(body.opening, room?.uid ?? body.room, body.facts.mark, !deed.sent);
     made.facts = { mount: "inside", fixed_to: "jamb", substrate: "unknown", sill: "sill", ...(room?.defaults ?? {}), ...body.facts };
     put(visit, made);
   },
-  "measuring.copy"(day, body) {
+  "measuring.copy"(day, body, deed) {
     const visit = findVisit(day, body.appointment), like = findOpening(day, body.opening);
     if (!visit || !like || findOpening(day, body.copy)) return;
-    const made = freshOpening(body.copy, like.room, body.mark);
+    const made = freshOpening(body.copy, like.room, body.mark, !deed.sent);
     for (const name of COPIED) if (name in like.facts) made.facts[name] = like.facts[name];
     made.options = { ...like.options };
     made.obstructions = like.obstructions.map((thing) => ({ ...thing }));
     put(visit, made);
   },
-  "measuring.order"(day, body) {
+  "measuring.order"(day, body, deed) {
     for (const visit of day.visits) {
       const mine = visit.openings.filter((one) => one.room === body.room);
       if (!mine.length) continue;
@@ -83,12 +83,12 @@ const ACTS = {
   },
   "measuring.reading"(day, body, deed) {
     const one = findOpening(day, body.opening);
-    if (!one) return;
+    if (!one || one.readings.some((r) => r.uid === deed.id)) return;
     const standing = one.readings.find((r) => r.place === body.place && r.turn === (body.turn ?? 1) && !r.conflict);
     const made = {
       uid: deed.id, place: body.place, turn: body.turn ?? 1, typed: body.typed, ticks: body.ticks,
       case: body.with_case ? body.case : null, tape: body.tape ?? null, grade: body.grade ?? "final",
-      by: day.user.name, at: deed.done_at, confirmed: false, conflict: false, unsent: true,
+      by: day.user.name, at: deed.done_at, confirmed: false, conflict: false, unsent: !deed.sent,
     };
     if (standing && standing.uid !== body.seen && standing.ticks !== made.ticks) {
       made.conflict = true;
@@ -100,63 +100,63 @@ const ACTS = {
     }
     if (["to_measure", "not_reached"].includes(one.state)) Object.assign(one, { state: "under_way", reason: "" });
   },
-  "measuring.same"(day, body) {
-    for (const one of openings(day)) for (const r of one.readings) if (r.uid === body.reading) Object.assign(r, { confirmed: true, unsent: true });
+  "measuring.same"(day, body, deed) {
+    for (const one of openings(day)) for (const r of one.readings) if (r.uid === body.reading) Object.assign(r, { confirmed: true, unsent: !deed.sent });
   },
-  "measuring.back"(day, body) {
+  "measuring.back"(day, body, deed) {
     for (const one of openings(day)) one.readings = one.readings.filter((r) => r.uid !== body.reading);
   },
-  "measuring.keep"(day, body) {
+  "measuring.keep"(day, body, deed) {
     for (const one of openings(day)) {
       const kept = one.readings.find((r) => r.uid === body.reading);
       if (!kept) continue;
       one.readings = one.readings.filter((r) => r === kept || r.place !== kept.place || r.turn !== kept.turn);
       kept.conflict = false;
-      kept.unsent = true;
+      kept.unsent = !deed.sent;
     }
   },
-  "measuring.facts"(day, body) {
+  "measuring.facts"(day, body, deed) {
     const one = findOpening(day, body.opening);
     if (!one) return;
     Object.assign(one.facts, body.facts);
     if (body.facts.mark) one.mark = body.facts.mark;
-    one.unsent = true;
+    one.unsent = !deed.sent;
   },
-  "measuring.settle"(day, body) {
+  "measuring.settle"(day, body, deed) {
     for (const one of openings(day)) {
       const conflict = one.conflicts.find((c) => c.id === body.conflict);
       if (!conflict) continue;
       if (body.offered) one.facts[conflict.fact] = conflict.offered;
       one.conflicts = one.conflicts.filter((c) => c !== conflict);
-      one.unsent = true;
+      one.unsent = !deed.sent;
     }
   },
   "measuring.obstruction"(day, body, deed) {
     const one = findOpening(day, body.opening);
-    if (one) one.obstructions.push({ ...body, uid: deed.id, from_top: body.from_top_ticks ?? null, unsent: true });
+    if (one && !one.obstructions.some((thing) => thing.uid === deed.id)) one.obstructions.push({ ...body, uid: deed.id, from_top: body.from_top_ticks ?? null, unsent: !deed.sent });
   },
-  "measuring.clear"(day, body) {
+  "measuring.clear"(day, body, deed) {
     for (const one of openings(day)) one.obstructions = one.obstructions.filter((thing) => thing.uid !== body.obstruction);
   },
   "measuring.photo"(day, body, deed) {
     const one = findOpening(day, body.opening);
-    if (one) one.photos.push({ uid: deed.id, url: `data:image/jpeg;base64,${body.data}`, caption: body.caption, unsent: true });
+    if (one && !one.photos.some((photo) => photo.uid === deed.id)) one.photos.push({ uid: deed.id, url: `data:image/jpeg;base64,${body.data}`, caption: body.caption, unsent: !deed.sent });
   },
-  "measuring.options"(day, body) {
+  "measuring.options"(day, body, deed) {
     const one = findOpening(day, body.opening);
-    if (one) Object.assign(one, { options: { ...one.options, ...body.options }, unsent: true });
+    if (one) Object.assign(one, { options: { ...one.options, ...body.options }, unsent: !deed.sent });
   },
-  "measuring.state"(day, body) {
+  "measuring.state"(day, body, deed) {
     const one = findOpening(day, body.opening);
     if (!one) return;
     if (body.to === "drop") for (const visit of day.visits) visit.openings = visit.openings.filter((other) => other !== one);
     else if (body.to === "again") Object.assign(one, { state: one.readings.length ? "under_way" : "to_measure", reason: "" });
     else Object.assign(one, { state: body.to, reason: body.reason });
-    one.unsent = true;
+    one.unsent = !deed.sent;
   },
   "measuring.close"(day, body, deed) {
     const visit = findVisit(day, body.appointment);
-    if (visit) Object.assign(visit, { is_open: false, closed_at: deed.done_at, outcome: body.in_part ? "in part" : "all measured", unsent: true });
+    if (visit) Object.assign(visit, { is_open: false, closed_at: deed.done_at, outcome: body.in_part ? "in part" : "all measured", unsent: !deed.sent });
   },
 };
 

@@ -45,8 +45,10 @@ class Field {
     this.db = db;
     this.userId = userId;
     this.day = null;
-    this.waiting = [];
+    this.stored = [];
+    this.unstored = [];
     this.refused = [];
+    this.writing = Promise.resolve();
     this.trouble = "";
     this.onchange = () => {};
     this.channel = "BroadcastChannel" in window ? new BroadcastChannel(`jambwise-${userId}`) : null;
@@ -54,6 +56,20 @@ class Field {
     window.addEventListener("online", () => this.sync());
     document.addEventListener("visibilitychange", () => document.visibilityState === "visible" && this.sync());
     setInterval(() => this.waiting.length && this.sync(), RETRY_MS);
+  }
+
+  /**
+   * What was done since the day was fetched, oldest first. Those the office took are marked `sent`
+   * and stay until a day that holds them is here; the last ones may still be on their way to the disk.
+   */
+  get deeds() {
+    const known = new Set(this.stored.map((deed) => deed.id));
+    return [...this.stored, ...this.unstored.filter((deed) => !known.has(deed.id))];
+  }
+
+  /** What is not sent yet. */
+  get waiting() {
+    return this.deeds.filter((deed) => !deed.sent);
   }
 
   /** Read again what this phone keeps, and tell. */
@@ -65,27 +81,45 @@ class Field {
       wrap(tx.objectStore("refused").getAll()),
     ]);
     this.day = day ?? null;
-    this.waiting = waiting;
+    this.stored = waiting;
     this.refused = refused;
     this.onchange();
   }
 
-  /** Put a deed at the end of the queue; it is on the disk when this comes back. */
+  /**
+   * Put a deed at the end of the queue. It counts at once, so that the next key goes to the next
+   * field; it is on the disk when this comes back, and whoever looks is told if the disk refuses.
+   */
   async add(kind, body, id = newId()) {
+    const deed = { id, kind, body, done_at: new Date().toISOString() };
+    this.unstored.push(deed);
+    this.onchange();
+    this.writing = this.writing.catch(() => {}).then(() => this.store(deed));
+    try {
+      await this.writing;
+    } catch (error) {
+      this.trouble = `This phone could not keep the last entry (${error.message}). Write it down.`;
+      this.onchange();
+      this.unstored = this.unstored.filter((one) => one !== deed);
+      throw error;
+    }
+    await this.load();
+    this.unstored = this.unstored.filter((one) => one !== deed);
+    this.channel?.postMessage("changed");
+    this.sync();
+    return deed;
+  }
+
+  async store(deed) {
     const tx = this.db.transaction(["meta", "deeds"], "readwrite", { durability: "strict" });
     const meta = tx.objectStore("meta");
     const place = ((await wrap(meta.get("place"))) ?? 0) + 1;
-    const deed = { id, place, kind, body, done_at: new Date().toISOString() };
     meta.put(place, "place");
-    tx.objectStore("deeds").put(deed);
+    tx.objectStore("deeds").put({ ...deed, place });
     await new Promise((resolve, reject) => {
       tx.oncomplete = resolve;
       tx.onerror = tx.onabort = () => reject(tx.error);
     });
-    await this.load();
-    this.channel?.postMessage("changed");
-    this.sync();
-    return deed;
   }
 
   /** The person has seen why a deed was refused. */
@@ -124,11 +158,15 @@ class Field {
     await this.load();
   }
 
+  async unsent() {
+    const stored = await wrap(this.db.transaction("deeds").objectStore("deeds").getAll());
+    return stored.filter((deed) => !deed.sent);
+  }
+
   async parcel() {
-    const waiting = await wrap(this.db.transaction("deeds").objectStore("deeds").getAll());
     const parcel = [];
     let bytes = 0;
-    for (const deed of waiting) {
+    for (const deed of await this.unsent()) {
       bytes += JSON.stringify(deed.body).length + 300;
       if (parcel.length && (parcel.length >= SEND_AT_ONCE || bytes > SEND_BYTES)) break;
       parcel.push(deed);
@@ -157,8 +195,9 @@ class Field {
         inOrder = false;
         break;
       }
-      tx.objectStore("deeds").delete(deed.place);
-      if (reply.status >= 400) {
+      if (reply.status < 400) tx.objectStore("deeds").put({ ...deed, sent: true });
+      else {
+        tx.objectStore("deeds").delete(deed.place);
         const { data, ...body } = deed.body; // a photo's bytes are not shown again
         tx.objectStore("refused").put({ id: deed.id, kind: deed.kind, body, done_at: deed.done_at, reply: reply.reply });
       }
@@ -177,12 +216,20 @@ class Field {
   }
 
   async fetchDay(token) {
+    const stored = await wrap(this.db.transaction("deeds").objectStore("deeds").getAll());
+    const inDay = stored.filter((deed) => deed.sent).map((deed) => deed.place);
     const answer = await fetch("/api/field/day/", { headers: { Authorization: `Device ${token}` }, credentials: "omit" });
     if (answer.status === 401) return this.forget();
     if (!answer.ok) throw new Error(`the office answered ${answer.status}`);
     const day = await answer.json();
     if (day.user.id !== this.userId) return; // somebody else's token: nothing of theirs is shown here
-    await this.setMeta("day", day);
+    const tx = this.db.transaction(["meta", "deeds"], "readwrite");
+    tx.objectStore("meta").put(day, "day");
+    for (const place of inDay) tx.objectStore("deeds").delete(place);
+    await new Promise((resolve, reject) => {
+      tx.oncomplete = resolve;
+      tx.onerror = tx.onabort = () => reject(tx.error);
+    });
   }
 
   /** This phone's own token: registered once while the person is signed in here. */
@@ -202,7 +249,7 @@ class Field {
       return null;
     }
     const { token } = await answer.json();
-    const waiting = await wrap(this.db.transaction("deeds").objectStore("deeds").getAll());
+    const waiting = await this.unsent();
     const next = waiting.length ? waiting[0].place : ((await this.meta("place")) ?? 0) + 1;
     await this.setMeta("base", next - 1); // a new device counts from 1
     await this.setMeta("token", token);

@@ -64,15 +64,32 @@ function draw() {
     root.replaceChildren(h("p", { class: "empty" }, "The day's visits are not on this phone yet. Load this page once with signal."), strip());
     return;
   }
-  day = project(field.day, field.waiting);
+  day = project(field.day, field.deeds);
   measure = new Measure(table, day);
   const focused = document.activeElement?.id;
   const scrolled = window.scrollY;
   const visit = appointmentHere() === null ? null : visitHere();
-  root.replaceChildren(strip(), ...page(visit));
+  const typed = halfTyped(focused);
+  root.replaceChildren(strip(), ...page(visit).filter(Boolean));
+  for (const [id, value] of typed) {
+    const box = document.getElementById(id);
+    if (box && box.value !== value) box.value = value;
+  }
   document.getElementById(focused)?.focus({ preventScroll: true });
   window.scrollTo(0, scrolled);
 }
+
+/** What somebody is in the middle of typing: drawing anew must not take it away. */
+function halfTyped(focused) {
+  if (drawnAt !== location.href) {
+    drawnAt = location.href;
+    return [];
+  }
+  const boxes = [...root.querySelectorAll("input:not([type=file]):not([type=checkbox]), textarea")];
+  return boxes.filter((box) => box.id && box.id !== "entry" && (box.id === focused || box.dataset.keep)).map((box) => [box.id, box.value]);
+}
+
+let drawnAt = "";
 
 function page(visit) {
   if (appointmentHere() === null) return dayPage();
@@ -187,12 +204,13 @@ function startOpening(uid) {
 }
 
 function newRoom(visit) {
-  const name = h("input", { id: "room-name", maxlength: 60, autocomplete: "off", placeholder: "Kitchen" });
-  const floor = h("input", { id: "room-floor", maxlength: 20, autocomplete: "off" });
+  const name = h("input", { id: "room-name", "data-keep": "yes", maxlength: 60, autocomplete: "off", placeholder: "Kitchen" });
+  const floor = h("input", { id: "room-floor", "data-keep": "yes", maxlength: 20, autocomplete: "off" });
   const add = async (event) => {
     event.preventDefault();
     if (!name.value.trim()) return;
     const room = newId(), opening = newId(), said = { name: name.value.trim(), floor: floor.value.trim() };
+    name.value = floor.value = "";
     await deed("room", { appointment: visit.appointment, room, ...said });
     await deed("opening", { appointment: visit.appointment, room, room_name: said.name, floor: said.floor, opening, facts: { mark: "A" } });
     startOpening(opening);
@@ -355,7 +373,7 @@ function keypad(visit, one, here) {
             "aria-label": figure === "⌫" ? "take the last figure back" : figure, "data-key": figure,
             onclick: () => { if (figure === "⌫") { ui.whole = ui.whole.slice(0, -1); ui.error = ""; draw(); } else press(figure); },
           }, figure)), day.unit === "mm" ? h("button", { class: "deed", "data-key": "keep", onclick: () => keep(ui.whole) }, "✓") : h("span")),
-          day.unit === "in" && h("div", { class: "eighths" }, FRACTIONS.map((fraction) => h("button", { "data-key": fraction, "aria-label": fraction === "0" ? "even inches, keep" : `and ${fraction}, keep`, onclick: () => keep(withFraction(fraction)) },
+          day.unit === "in" && h("div", { class: "eighths" }, FRACTIONS.map((fraction) => h("button", { "data-key": fraction === "0" ? "even" : fraction, "aria-label": fraction === "0" ? "even inches, keep" : `and ${fraction}, keep`, onclick: () => keep(withFraction(fraction)) },
             fraction === "0" ? "even" : h("span", { class: "frac" }, h("sup", {}, fraction[0]), h("i", {}, "/"), h("sub", {}, fraction[2])))))));
 }
 
@@ -472,8 +490,8 @@ function morePage(visit, one) {
 }
 
 function obstructions(one) {
-  const kind = h("input", { id: "thing-kind", maxlength: 30, list: "thing-kinds", autocomplete: "off" });
-  const projection = h("input", { id: "thing-projection", class: "length", maxlength: 40, autocomplete: "off" });
+  const kind = h("input", { id: "thing-kind", "data-keep": "yes", maxlength: 30, list: "thing-kinds", autocomplete: "off" });
+  const projection = h("input", { id: "thing-projection", "data-keep": "yes", class: "length", maxlength: 40, autocomplete: "off" });
   const side = h("select", { id: "thing-side" }, [["", "all across"], ...["left", "right", "top", "bottom"].map((word) => [word, word])].map(([value, word]) => h("option", { value }, word)));
   const at = h("select", { id: "thing-at" }, [["path", "where cloth, slats or vanes hang"], ["head", "at the head"]].map(([value, word]) => h("option", { value }, word)));
   const add = async (event) => {
@@ -483,12 +501,12 @@ function obstructions(one) {
       if (!kind.value.trim()) throw Object.assign(new Error("say what it is: crank, handle, trim"), { name: "kind" });
       const grid = measure.grid(), ticks = Math.ceil(measure.rules.parseLength(projection.value, day.unit) / grid) * grid;
       if (ticks < grid) throw new Error("it stands out by nothing");
-      await deed("obstruction", { opening: one.uid, kind: kind.value.trim(), projection: projection.value.trim(), ticks, side: side.value, at: at.value });
+      const body = { opening: one.uid, kind: kind.value.trim(), projection: projection.value.trim(), ticks, side: side.value, at: at.value };
+      kind.value = projection.value = "";
+      await deed("obstruction", body);
     } catch (error) {
       ui.problems.thing = error.problem ?? error.message;
       draw();
-      document.getElementById("thing-kind").value = kind.value;
-      document.getElementById("thing-projection").value = projection.value;
     }
   };
   return h("section", { "aria-label": "In the way" }, h("h2", {}, "In the way"),
@@ -503,14 +521,16 @@ function obstructions(one) {
 }
 
 function photos(one) {
-  const caption = h("input", { id: "photo-caption", maxlength: 160, autocomplete: "off" });
+  const caption = h("input", { id: "photo-caption", "data-keep": "yes", maxlength: 160, autocomplete: "off" });
   const take = async (event) => {
     const [file] = event.target.files;
     if (!file) return;
     try {
       const data = await smaller(file);
       delete ui.problems.photo;
-      await deed("photo", { opening: one.uid, data, caption: caption.value.trim() });
+      const said = caption.value.trim();
+      caption.value = "";
+      await deed("photo", { opening: one.uid, data, caption: said });
     } catch {
       ui.problems.photo = "this file is no picture this phone can read";
       draw();
@@ -551,7 +571,7 @@ function options(one) {
 }
 
 function notMeasured(visit, one) {
-  const reason = h("input", { id: "reason", maxlength: 240, autocomplete: "off" });
+  const reason = h("input", { id: "reason", "data-keep": "yes", maxlength: 240, autocomplete: "off" });
   const to = (what) => async () => {
     if (!reason.value.trim() && what !== "drop") {
       ui.problems.reason = "say why, in a few words";
@@ -559,7 +579,9 @@ function notMeasured(visit, one) {
       return;
     }
     ui.problems = {};
-    await deed("state", { opening: one.uid, to: what, reason: reason.value.trim() });
+    const because = reason.value.trim();
+    reason.value = "";
+    await deed("state", { opening: one.uid, to: what, reason: because });
     go("");
   };
   return h("section", { "aria-label": "Not measured" }, h("h2", {}, "Not measured"),

@@ -1,0 +1,278 @@
+"""A visit in a basement: everything without signal, the tab killed half way, then all there once."""
+
+from __future__ import annotations
+
+import json
+import re
+from collections.abc import Callable, Iterator
+from typing import Any
+
+import pytest
+from playwright.sync_api import Page, expect
+
+from tests.factories import PASSWORD
+from tests.servers import Site, until
+
+pytestmark = [pytest.mark.browser, pytest.mark.slow]
+
+SETUP = """
+from tests.factories import make_branch, make_user
+from tests.measuring.makers import make_appointment, make_crew, make_job, make_tape
+from measuring.starting_data import load_jurisdictions, load_products
+import json
+load_jurisdictions()
+branch = make_branch(name="Millrace of test {n}")
+load_products(branch)
+dispatcher = make_user("dispatcher", branch=branch, username="dora{n}")
+people = [make_user("measurer", branch=branch, username=name) for name in ("meg{n}", "mel{n}")]
+for person in people:
+    make_tape(person)
+job = make_job(dispatcher, openings_expected=8)
+appointment = make_appointment(job, dispatcher, *people)
+print(json.dumps({{"appointment": appointment.pk, "job": job.pk}}))
+"""
+
+LOOK = """
+from measuring.models import Opening, Reading, Visit
+import json
+rows = Opening.objects.filter(job={job}).exclude(state="dropped").order_by("room__order", "order")
+print(json.dumps({{
+    "openings": [[str(one), one.state, one.readings.count(), one.readings.filter(superseded_at=None).count(),
+                  [u.order_width.text() if u.order_width else None for u in one.units.live()],
+                  one.photos.count(), one.obstructions.filter(removed_at=None).count()] for one in rows],
+    "closed": Visit.objects.filter(appointment__job={job}, closed_at__isnull=False).count(),
+}}))
+"""
+SHELL_IS_KEPT = """
+caches.keys()
+  .then((names) => Promise.all(names.map(async (name) => (await caches.open(name)).match("/measure/offline/"))))
+  .then((found) => found.some(Boolean))
+"""
+KITCHEN = ("35 3/8", "44 1/8", "19 1/2", "26 3/4")
+DEN = ("28 1/2", "33 1/4", "39 3/4", "45 1/8")
+_count = iter(range(1, 100))
+
+
+@pytest.fixture(scope="module")
+def own_site() -> Iterator[Site]:
+    """A site without demo data; the tests add their own jobs."""
+    from tests.servers import start_site
+
+    site = start_site("sqlite", jobs=0, worker=False)
+    yield site
+    site.stop()
+
+
+@pytest.fixture
+def job(own_site: Site) -> dict[str, Any]:
+    """A measure visit of today for meg and mel."""
+    number = next(_count)
+    made = json.loads(own_site.python(SETUP.format(n=number)))
+    return made | {"meg": f"meg{number}", "mel": f"mel{number}"}
+
+
+def look(site: Site, job: dict[str, Any]) -> dict[str, Any]:
+    return json.loads(site.python(LOOK.format(job=job["job"])))  # type: ignore[no-any-return]
+
+
+def sign_in(page: Page, site: Site, name: str) -> None:
+    page.goto(f"{site.url}/sign-in/")
+    page.fill("[name=username]", name)
+    page.fill("[name=password]", PASSWORD)
+    page.click("main button")
+    expect(page.locator(".me")).to_be_visible()
+
+
+def take_along(page: Page, site: Site, job: dict[str, Any]) -> None:
+    """Open the visit with signal once, and wait until the phone has it all."""
+    page.goto(f"{site.url}/measure/{job['appointment']}/")
+    expect(page.locator("#begin")).to_be_visible(timeout=15000)
+    page.evaluate("navigator.serviceWorker.ready.then(() => true)")
+    until(lambda: page.evaluate("Boolean(navigator.serviceWorker.controller)"), what="the worker serves this page")
+    until(lambda: page.evaluate(SHELL_IS_KEPT), what="the page is on the phone")
+
+
+def press(page: Page, typed: str) -> None:
+    """An entry on the keypad: whole inches, then the eighths that keep it."""
+    whole, _, fraction = typed.partition(" ")
+    for figure in whole:
+        page.click(f".pad [data-key='{figure}']")
+    page.click(f".pad [data-key='{fraction or 'even'}']")
+
+
+def read_opening(page: Page, width: str, height: str) -> None:
+    """Three widths, three heights, the depth, each field coming by itself."""
+    for typed in (width, width, width, height, height, height, "3 1/2"):
+        before = page.locator(".chip.read").count()
+        press(page, typed)
+        expect(page.locator(".chip.read")).to_have_count(before + 1)
+    expect(page.locator("#order-size")).to_be_visible()
+
+
+def choose(page: Page, product: str) -> None:
+    page.select_option("#f-product", product)
+    expect(page.locator("#f-product")).to_have_value(product)
+    page.click("#to-readings")
+    expect(page.locator(".pad")).to_be_visible()
+
+
+def test_eight_openings_without_signal_with_the_tab_killed_half_way(
+    own_site: Site, job: dict[str, Any], new_page: Callable[..., Any]
+) -> None:
+    page = new_page(phone=True, errors_allowed=True)
+    sign_in(page, own_site, job["meg"])
+    take_along(page, own_site, job)
+    context = page.context
+    context.set_offline(True)
+
+    page.click("#begin")
+    page.fill("#room-name", "Kitchen")
+    page.click("#add-room")
+    choose(page, "dunlin_wood")
+    read_opening(page, KITCHEN[0], "60")
+    for mark, width in zip("BCD", KITCHEN[1:], strict=True):
+        page.click("text=Copy")
+        expect(page.locator("h1")).to_have_text(f"Kitchen {mark}")
+        read_opening(page, width, "60")
+
+    page.close()
+    page = context.new_page()
+    page.goto(f"{own_site.url}/measure/{job['appointment']}/")
+    expect(page.locator("#unsent")).to_contain_text("not sent yet", timeout=15000)
+    expect(page.locator(".opening-line")).to_have_count(4)
+
+    page.fill("#room-name", "Den")
+    page.click("#add-room")
+    choose(page, "teal")
+    read_opening(page, DEN[0], "44")
+    for mark, width in zip("BCD", DEN[1:], strict=True):
+        page.click("text=Copy")
+        expect(page.locator("h1")).to_have_text(f"Den {mark}")
+        read_opening(page, width, "44")
+    page.goto(f"{own_site.url}/measure/{job['appointment']}/#close")
+    page.click("#done")
+    expect(page.locator("h1")).to_have_text("Closed out")
+    assert look(own_site, job) == {"openings": [], "closed": 0}
+
+    context.set_offline(False)
+    expect(page.locator("#unsent")).to_have_text("All sent.", timeout=40000)
+
+    found = look(own_site, job)
+    walked = [f"{room} {mark}" for room in ("Kitchen", "Den") for mark in "ABCD"]
+    assert [name for name, *_ in found["openings"]] == walked
+    assert {(state, read, standing) for _, state, read, standing, *_ in found["openings"]} == {("measured", 7, 7)}
+    assert [row[4] for row in found["openings"]] == [[width] for width in (*KITCHEN, *DEN)]
+    assert found["closed"] == 1
+
+
+def test_two_phones_editing_one_opening_lose_nothing(
+    own_site: Site, job: dict[str, Any], new_page: Callable[..., Any]
+) -> None:
+    first, second = (new_page(phone=True, errors_allowed=True) for _ in range(2))
+    sign_in(first, own_site, job["meg"])
+    take_along(first, own_site, job)
+    first.click("#begin")
+    first.fill("#room-name", "Hall")
+    first.click("#add-room")
+    choose(first, "dunlin_wood")
+    expect(first.locator("#unsent")).to_have_text("All sent.", timeout=20000)
+    sign_in(second, own_site, job["mel"])
+    second.goto(f"{own_site.url}/measure/{job['appointment']}/")
+    second.click(".opening-line")
+    for page in (first, second):
+        expect(page.locator(".pad")).to_be_visible()
+        page.context.set_offline(True)
+
+    press(first, "35 3/8")
+    press(second, "35 5/8")
+    for page in (first, second):
+        expect(page.locator(".chip.read")).to_have_count(1)
+        page.context.set_offline(False)
+        expect(page.locator("#unsent")).to_have_text("All sent.", timeout=40000)
+
+    until(lambda: look(own_site, job)["openings"][0][3] == 2, what="both readings are kept")
+    second.reload()
+    expect(second.locator(".rivals")).to_contain_text("read twice, not the same", timeout=15000)
+    second.click(".rivals button:has-text('5/8')")
+    expect(second.locator(".rivals")).to_have_count(0)
+    until(lambda: look(own_site, job)["openings"][0][3] == 1, seconds=20, what="one reading stands")
+    assert look(own_site, job)["openings"][0][2] == 2
+
+
+def test_a_slip_is_asked_for_again_and_both_readings_stay(
+    own_site: Site, job: dict[str, Any], new_page: Callable[..., Any]
+) -> None:
+    page = new_page(phone=True)
+    sign_in(page, own_site, job["meg"])
+    take_along(page, own_site, job)
+    page.click("#begin")
+    page.fill("#room-name", "Study")
+    page.click("#add-room")
+    choose(page, "dunlin_wood")
+    for typed in ("35 3/8", "53 3/8", "35 3/8", "60", "60", "60", "3 1/2"):
+        press(page, typed)
+
+    expect(page.locator(".doubt")).to_contain_text("Read again: width, middle")
+    page.click(".doubt .again")
+    press(page, "35 3/8")
+
+    expect(page.locator(".doubt")).to_have_count(0)
+    expect(page.locator("#unsent")).to_have_text("All sent.", timeout=20000)
+    assert look(own_site, job)["openings"][0][2:5] == [8, 7, ["35 3/8"]]
+
+
+@pytest.mark.parametrize(
+    ("typed", "words"),
+    [
+        ("abc", "is not a length"),  # letters
+        ("-5", "negative"),
+        ("0", "too small"),
+        ("1000", "too much; the most is 600 in"),
+        ("35 3/7", "the nearest are"),
+        ("35 9/8", "an inch or more"),
+        ("", "nothing entered"),
+    ],
+)
+def test_a_bad_entry_is_said_at_the_field_and_stays_in_it(
+    own_site: Site, new_page: Callable[..., Any], bad_entry_page: Page, typed: str, words: str
+) -> None:
+    page = bad_entry_page
+
+    page.fill("#entry", typed)
+    page.press("#entry", "Enter")
+
+    expect(page.locator("#entry-error")).to_contain_text(words)
+    expect(page.locator("#entry")).to_have_value(typed)
+
+
+@pytest.fixture(scope="module")
+def bad_entry_page(own_site: Site, chromium: Any) -> Iterator[Page]:
+    """A phone at the first field of an opening, with the keyboard out."""
+    number = next(_count)
+    made = json.loads(own_site.python(SETUP.format(n=number)))
+    context = chromium.new_context(viewport={"width": 390, "height": 844}, has_touch=True, is_mobile=True)
+    page = context.new_page()
+    sign_in(page, own_site, f"meg{number}")
+    page.goto(f"{own_site.url}/measure/{made['appointment']}/")
+    page.click("#begin")
+    page.fill("#room-name", "Bath")
+    page.click("#add-room")
+    choose(page, "dunlin_wood")
+    page.click("#keyboard")
+    yield page
+    context.close()
+
+
+def test_the_phone_page_has_no_horizontal_scroll_and_big_targets(bad_entry_page: Page) -> None:
+    page = bad_entry_page
+    page.click("#keyboard") if page.locator(".pad").count() == 0 else None
+
+    widths = page.evaluate("[document.documentElement.scrollWidth, document.documentElement.clientWidth]")
+    small = page.evaluate(
+        "[...document.querySelectorAll('#field button, #field a.button')]"
+        ".filter(one => one.offsetParent && one.getBoundingClientRect().height < 48).map(one => one.textContent)"
+    )
+
+    assert widths[0] <= widths[1]
+    assert small == []
+    assert re.search(r"width, top", page.locator(".entry-place").inner_text())
