@@ -744,6 +744,11 @@ class FeedSerializer(serializers.ModelSerializer[CalendarFeed]):
     def validate_crew(self, crew: Crew | None) -> Crew | None:
         return _mine(self, Crew, crew)
 
+    def validate_user(self, user: User | None) -> User | None:
+        if user is not None and user.branch_id != self.context["request"].user.branch_id:
+            raise serializers.ValidationError("There is no such person.")
+        return user
+
 
 class FeedViewSet(ReadViewSet):
     """Calendar addresses of crews and people."""

@@ -1,0 +1,165 @@
+"""The API does the same deeds, for the same people."""
+
+from __future__ import annotations
+
+import pytest
+
+from jobs.models import Appointment, Job
+from shared import roles
+from tests.factories import a_monday, at, make_appointment, make_crew, make_customer, make_job, make_site
+
+pytestmark = pytest.mark.django_db
+MONDAY = a_monday()
+
+OFFICE, ALL = set(roles.OFFICE), set(roles.ALL)
+ROUTES = {
+    "/api/jobs/": ALL,
+    "/api/appointments/": ALL,
+    "/api/customers/": OFFICE,
+    "/api/sites/": OFFICE,
+    "/api/crews/": OFFICE,
+    "/api/proposals/": OFFICE,
+    "/api/feeds/": OFFICE,
+}
+DEEDS = [
+    "/api/jobs/{job}/hold/", "/api/jobs/{job}/cancel/", "/api/jobs/{job}/visits/", "/api/appointments/{visit}/place/",
+    "/api/appointments/{visit}/promise/", "/api/appointments/{visit}/hold/", "/api/appointments/{visit}/lock/",
+    "/api/appointments/{visit}/cancel/", "/api/appointments/{visit}/split/", "/api/appointments/{visit}/undo/",
+    "/api/appointments/{visit}/unplace/", "/api/appointments/{visit}/let_go/", "/api/appointments/{visit}/effect/",
+    "/api/crews/{crew}/absences/", "/api/proposals/", "/api/feeds/", "/api/jobs/", "/api/customers/", "/api/sites/",
+]  # fmt: skip
+
+
+@pytest.fixture
+def crew(branch, measurer, installer):
+    return make_crew(branch, measurer, installer)
+
+
+@pytest.mark.parametrize("route", ROUTES)
+def test_lists_open_for_their_roles_only(route, cast, api_as, branch):
+    for role in roles.ALL:
+        assert api_as(cast[role]).get(route).status_code == (200 if role in ROUTES[route] else 403), role
+
+
+@pytest.mark.parametrize("deed", DEEDS)
+def test_office_deeds_are_shut_for_the_field_the_workroom_and_nobody(deed, cast, api_as, branch, crew, client):
+    visit = make_appointment(make_job(branch), crew=crew, day=MONDAY, time="9:00")
+    url = deed.format(job=visit.job_id, visit=visit.pk, crew=crew.pk)
+
+    for role in set(roles.ALL) - OFFICE:
+        assert api_as(cast[role]).post(url, {}, format="json").status_code == 403, role
+    assert client.post(url, {}, content_type="application/json").status_code == 403
+    assert api_as(cast["stranger"]).post(url, {}, format="json").status_code in {400, 404, 409}
+
+
+def test_a_job_is_booked_offered_held_promised_and_done(branch, crew, dispatcher, measurer, api_as):
+    api = api_as(dispatcher)
+    booked = api.post(
+        "/api/jobs/",
+        {
+            "new_customer": {"name": "Ada Ashdown"},
+            "new_site": {"street": "7 Kiln Lane", "town": "Millrace", "latitude": 41.88, "longitude": -88.3},
+            "openings_expected": 3,
+        },
+        format="json",
+    )
+    visit = Appointment.objects.get(job=booked.json()["id"])
+    offers = api.get(f"/api/appointments/{visit.pk}/offers/?days=21").json()["offers"]
+    held = api.post(f"/api/appointments/{visit.pk}/hold/", {"window": offers[0]["window"]}, format="json")
+    promised = api.post(f"/api/appointments/{visit.pk}/promise/", {}, format="json")
+    done = api_as(measurer).post(f"/api/appointments/{visit.pk}/done/", {}, format="json")
+
+    assert booked.status_code == 201
+    assert 0 < offers[0]["chance"] <= 1
+    assert (held.json()["state"], promised.json()["state"], done.json()["state"]) == ("held", "promised", "done")
+
+
+def test_a_refusal_is_a_conflict_with_its_field(branch, crew, dispatcher, api_as):
+    make_appointment(make_job(branch), crew=crew, day=MONDAY, time="9:00")
+    visit = make_appointment(make_job(branch))
+    data = {"crew": crew.pk, "starts_at": at(branch, MONDAY, "9:15").isoformat()}
+
+    answer = api_as(dispatcher).post(f"/api/appointments/{visit.pk}/place/", data, format="json")
+
+    assert answer.status_code == 409
+    assert answer.json()["errors"][0]["field"] == "starts_at"
+
+
+def test_rows_of_another_branch_are_as_if_not_there(branch, crew, dispatcher, stranger, api_as):
+    theirs = make_crew(stranger.branch)
+    visit = make_appointment(make_job(branch))
+    data = {"crew": theirs.pk, "starts_at": at(branch, MONDAY, "9:00").isoformat()}
+    site = make_site(make_customer(stranger.branch))
+
+    placed = api_as(dispatcher).post(f"/api/appointments/{visit.pk}/place/", data, format="json")
+    booked = api_as(dispatcher).post("/api/jobs/", {"site": site.pk}, format="json")
+
+    assert placed.status_code == booked.status_code == 400
+    assert api_as(stranger).get(f"/api/jobs/{visit.job_id}/").status_code == 404
+
+
+def test_the_door_code_goes_in_and_comes_out_for_the_crew_on_the_day_only(branch, crew, dispatcher, measurer, api_as):
+    from django.utils import timezone
+
+    site = make_site(make_customer(branch))
+    api = api_as(dispatcher)
+    api.patch(f"/api/sites/{site.pk}/", {"access_secret": "9917 at the gate"}, format="json")
+    today = timezone.now().astimezone(branch.tz).date()
+    visit = make_appointment(make_job(branch, site=site), crew=crew, day=today, time="9:00")
+
+    office = api.get(f"/api/sites/{site.pk}/").json() | api.get(f"/api/appointments/{visit.pk}/").json()
+    field = api_as(measurer).get(f"/api/appointments/{visit.pk}/").json()
+
+    assert "9917" not in str(office)
+    assert field["access_secret"] == "9917 at the gate"
+
+
+def test_the_workroom_gets_no_telephone_numbers(branch, workroom, api_as):
+    make_job(branch)
+
+    assert "555-0142" not in api_as(workroom).get("/api/jobs/").content.decode()
+
+
+@pytest.mark.parametrize(
+    ("body", "field"),
+    [
+        ({}, "site"),
+        ({"new_customer": {"name": ""}, "new_site": {"street": "x", "town": "y"}}, "new_customer.name"),
+        ({"new_customer": {"name": "A"}, "new_site": {"street": "x"}}, "new_site.town"),
+        ({"new_customer": {"name": "A"}, "new_site": {"street": "x", "town": "y", "latitude": 99}},
+         "new_site.latitude"),
+        ({"new_customer": {"name": "A"}, "new_site": {"street": "x", "town": "y"}, "openings_expected": 0},
+         "openings_expected"),
+    ],
+)  # fmt: skip
+def test_a_bad_booking_names_its_field(branch, dispatcher, api_as, body, field):
+    answer = api_as(dispatcher).post("/api/jobs/", body, format="json")
+
+    assert answer.status_code == 400
+    assert field in {error["field"] for error in answer.json()["errors"]}
+    assert not Job.objects.exists()
+
+
+def test_a_future_tap_is_refused(branch, crew, measurer, api_as):
+    visit = make_appointment(make_job(branch), crew=crew, day=MONDAY, time="9:00")
+
+    answer = api_as(measurer).post(
+        f"/api/appointments/{visit.pk}/arrived/", {"at": at(branch, MONDAY, "9:00").isoformat()}, format="json"
+    )
+
+    assert answer.status_code == 400
+
+
+def test_a_plan_is_asked_for_looked_at_and_taken(branch, crew, dispatcher, api_as, do_runs):
+    visit = make_appointment(make_job(branch))
+    api = api_as(dispatcher)
+
+    asked = api.post("/api/proposals/", {"from_on": str(MONDAY), "until_on": str(MONDAY), "seconds": 2}, format="json")
+    do_runs()
+    result = api.get(f"/api/runs/{asked.json()['id']}/").json()["result"]
+    taken = api.post(f"/api/proposals/{result['proposal']}/accept/", {}, format="json")
+
+    visit.refresh_from_db()
+    assert asked.status_code == 202
+    assert [move["state"] for move in taken.json()["moves"]] == ["accepted"]
+    assert visit.day == MONDAY

@@ -1,0 +1,360 @@
+"""The dispatcher's and the field's pages, through their addresses."""
+
+from __future__ import annotations
+
+import datetime as dt
+
+import pytest
+from django.utils import timezone
+
+from jobs import services
+from jobs.models import Appointment, Job, ReadinessAnswer, Site
+from shared.models import AuditEntry
+from tests.factories import a_monday, at, make_appointment, make_crew, make_job, make_site, make_user
+
+pytestmark = pytest.mark.django_db
+MONDAY = a_monday()
+
+BOOKING = {
+    "customer-name": "Ada Ashdown",
+    "site-street": "7 Kiln Lane",
+    "site-town": "Millrace",
+    "site-coordinates": "41.88, -88.30",
+    "site-access": "met",
+    "site-floor": "0",
+    "site-children": "on",
+    "openings_expected": "4",
+}
+
+
+@pytest.fixture
+def crew(branch, measurer):
+    return make_crew(branch, measurer)
+
+
+@pytest.fixture
+def office(dispatcher, as_user):
+    return as_user(dispatcher)
+
+
+def today(branch):
+    return timezone.now().astimezone(branch.tz).date()
+
+
+# -- booking --------------------------------------------------------------------------------
+
+
+def test_booking_on_one_page_holds_the_window_that_was_chosen(branch, crew, office):
+    look = office.post("/jobs/book/windows/", BOOKING)
+    value = look.context["offers"].best[0].value
+
+    answer = office.post("/jobs/book/", BOOKING | {"window": value})
+
+    visit = Appointment.objects.get()
+    assert answer.url == f"/visits/{visit.pk}/"
+    assert visit.state == Appointment.State.HELD
+    assert (visit.job.customer.name, visit.job.site.latitude) == ("Ada Ashdown", 41.88)
+
+
+def test_looking_at_windows_stores_nothing(branch, crew, office):
+    answer = office.post("/jobs/book/windows/", BOOKING)
+
+    assert answer.context["offers"].best
+    assert not Job.objects.exists()
+    assert not Site.objects.exists()
+
+
+def test_a_booking_without_coordinates_is_kept_and_says_what_is_missing(branch, crew, office):
+    answer = office.post("/jobs/book/", BOOKING | {"site-coordinates": ""}, follow=True)
+
+    assert Job.objects.count() == 1
+    assert "no coordinates" in answer.content.decode()
+
+
+@pytest.mark.parametrize(
+    ("change", "words"),
+    [
+        ({"customer-name": ""}, "This field is required"),
+        ({"site-coordinates": "somewhere"}, "Write latitude, then longitude"),
+        ({"site-coordinates": "141, -88"}, "Write latitude, then longitude"),
+        ({"site-coordinates": "91, -88"}, "within -90 to 90"),
+        ({"openings_expected": "0"}, "greater than or equal to 1"),
+        ({"window": "1|2|3"}, "Choose one of the windows"),
+        ({"not_day": "2027-03-01", "not_from": "12:00", "not_until": "10:00"}, "ends before it begins"),
+    ],
+)
+def test_a_bad_booking_says_why_and_loses_nothing(branch, crew, office, change, words):
+    answer = office.post("/jobs/book/", BOOKING | change)
+
+    page = answer.content.decode()
+    assert answer.status_code == 422
+    assert words in page
+    assert "7 Kiln Lane" in page
+    assert not Job.objects.exists()
+
+
+def test_known_customers_are_found_by_name_and_street(branch, office, stranger, as_user):
+    job = make_job(branch)
+
+    assert job.customer.name in office.get(f"/jobs/book/find/?who={job.site.street[:8]}").content.decode()
+    assert job.customer.name not in as_user(stranger).get(f"/jobs/book/find/?who={job.customer.name}").content.decode()
+
+
+def test_a_held_window_is_promised_and_its_texts_are_there(branch, crew, office, dispatcher):
+    visit = make_appointment(make_job(branch))
+    slot = at(branch, MONDAY, "8:00"), at(branch, MONDAY, "10:00")
+    services.hold_offer(appointment=visit, crew=crew, window=slot, by=dispatcher)
+
+    page = office.post(f"/visits/{visit.pk}/promise/", follow=True).content.decode()
+
+    assert "between 8:00 am and 10:00 am" in page
+    assert "we come to measure your windows" in page
+    assert b"BEGIN:VEVENT" in office.get(f"/visits/{visit.pk}/visit.ics").content
+
+
+# -- the list and the job ----------------------------------------------------------------------
+
+
+def test_the_list_finds_by_words_and_stage_and_leaves_out_other_branches(branch, office, stranger):
+    mine = make_job(branch)
+    theirs = make_job(stranger.branch)
+
+    page = office.get(f"/jobs/?q={mine.number}").content.decode()
+    everything = office.get("/jobs/?stage=all").content.decode()
+
+    assert mine.customer.name in page
+    assert theirs.number not in everything
+
+
+def test_the_list_as_csv_disarms_formulas(branch, office):
+    job = make_job(branch)
+    job.customer.name = "=HYPERLINK(1)"
+    job.customer.save()
+
+    text = b"".join(office.get("/jobs/?format=csv").streaming_content).decode()
+
+    assert "'=HYPERLINK(1)" in text
+    assert job.number in text
+
+
+def test_the_job_page_says_what_holds_it_up(branch, office):
+    visit = make_appointment(make_job(branch, hold="deposit", site=make_site(make_job(branch).customer, latitude=None,
+                                                                             longitude=None)))  # fmt: skip
+
+    page = office.get(f"/jobs/{visit.job_id}/").content.decode()
+
+    for words in ("Held for deposit", "no coordinates", "stands nowhere in the calendar"):
+        assert words in page
+
+
+def test_holding_and_cancelling_by_page(branch, office):
+    job = make_job(branch)
+
+    office.post(f"/jobs/{job.pk}/hold/", {"reason": "approval", "note": "waits for the partner"})
+    held = Job.objects.get(pk=job.pk).stage
+    office.post(f"/jobs/{job.pk}/unhold/")
+    no_reason = office.post(f"/jobs/{job.pk}/cancel/", {"reason": ""})
+    office.post(f"/jobs/{job.pk}/cancel/", {"reason": "moved away"})
+
+    assert held == "paused"
+    assert no_reason.status_code == 422
+    assert Job.objects.get(pk=job.pk).stage == "cancelled"
+    assert AuditEntry.objects.filter(job_id=job.pk, note="moved away").exists()
+
+
+def test_the_trail_and_the_door_code_stay_in_the_office(branch, crew, measurer, office, as_user):
+    site = make_site(make_job(branch).customer, access="code", access_secret="9917 at the gate")
+    tomorrow = today(branch) + dt.timedelta(days=1)
+    visit = make_appointment(make_job(branch, site=site), crew=crew, day=tomorrow, time="9:00")
+
+    pages = [
+        office.get(f"/visits/{visit.pk}/").content.decode(),
+        office.get(f"/sites/{site.pk}/").content.decode(),
+        as_user(measurer).get(f"/visits/{visit.pk}/").content.decode(),
+        as_user(measurer).get(f"/my-day/?day={tomorrow}").content.decode(),
+    ]
+
+    assert not any("9917" in page for page in pages)
+
+
+def test_the_crew_sees_the_door_code_on_the_day(branch, crew, measurer, as_user, office):
+    site = make_site(make_job(branch).customer, access="code", access_secret="9917 at the gate")
+    make_appointment(make_job(branch, site=site), crew=crew, day=today(branch), time="9:00")
+
+    assert "9917 at the gate" in as_user(measurer).get("/my-day/").content.decode()
+
+
+# -- moving ------------------------------------------------------------------------------------
+
+
+def test_a_move_by_form_shows_the_price_first_and_asks_when_it_hurts(branch, crew, office):
+    make_appointment(
+        make_job(branch), crew=crew, day=MONDAY, time="10:00", state=Appointment.State.PROMISED,
+        promised_from=at(branch, MONDAY, "10:00"), promised_until=at(branch, MONDAY, "10:15"),
+    )  # fmt: skip
+    visit = make_appointment(make_job(branch), crew=crew, day=MONDAY, time="14:00")
+    data = {"crew": crew.pk, "day": MONDAY.isoformat(), "time": "09:30", "version": 0}
+
+    look = office.post(f"/visits/{visit.pk}/move/", data | {"look": "1"}).content.decode()
+    refused = office.post(f"/visits/{visit.pk}/move/", data)
+    done = office.post(f"/visits/{visit.pk}/move/", data | {"anyway": "on"})
+
+    assert "Breaks a promise" in look
+    assert refused.status_code == 422
+    assert done.status_code == 302
+    assert Appointment.objects.get(pk=visit.pk).starts_at == at(branch, MONDAY, "9:30")
+
+
+def test_the_board_asks_and_moves_in_json(branch, crew, office):
+    visit = make_appointment(make_job(branch), crew=crew, day=MONDAY, time="14:00")
+    json = {"headers": {"accept": "application/json"}}
+
+    effect = office.get(
+        f"/visits/{visit.pk}/effect/", {"crew": crew.pk, "starts_at": at(branch, MONDAY, "10:00").isoformat()}
+    ).json()
+    moved = office.post(
+        f"/visits/{visit.pk}/move/", {"crew": crew.pk, "day": MONDAY.isoformat(), "time": "10:00", "version": 0}, **json
+    )
+    stale = office.post(
+        f"/visits/{visit.pk}/move/", {"crew": crew.pk, "day": MONDAY.isoformat(), "time": "11:00", "version": 0}, **json
+    )
+
+    assert effect["price"] == "0.00"
+    assert moved.status_code == 200
+    assert stale.status_code == 409
+    assert "meanwhile" in stale.json()["text"]
+
+
+@pytest.mark.parametrize("query", ["", "?view=week", "?q=kiln", "?show=measuring", "?day=2027-03-14", "?day=nonsense"])
+def test_the_board_draws_every_view(branch, crew, office, query):
+    make_appointment(make_job(branch), crew=crew, day=today(branch), time="9:00")
+    make_appointment(make_job(branch))
+
+    assert office.get(f"/calendar/{query}").status_code == 200
+
+
+def test_sixty_crews_and_five_days_take_few_queries(branch, office, django_assert_max_num_queries):
+    crews = [make_crew(branch) for _ in range(60)]
+    for crew in crews[:12]:
+        make_appointment(make_job(branch), crew=crew, day=MONDAY, time="9:00")
+
+    with django_assert_max_num_queries(35):
+        office.get(f"/calendar/?view=week&day={MONDAY.isoformat()}")
+
+
+# -- the day itself -------------------------------------------------------------------------------
+
+
+def test_the_taps_on_my_day_go_from_on_the_way_to_done(branch, crew, measurer, as_user):
+    visit = make_appointment(make_job(branch), crew=crew, day=today(branch), time="9:00")
+    client = as_user(measurer)
+
+    words = []
+    for tap in ("on-the-way", "arrived", "done"):
+        words.append(client.get("/my-day/").content.decode())
+        client.post(f"/visits/{visit.pk}/{tap}/", {"next": "/my-day/"})
+
+    visit.refresh_from_db()
+    assert [word in page for word, page in zip(("On my way", "Arrived", "Done"), words, strict=True)] == [True] * 3
+    assert visit.state == Appointment.State.DONE
+
+
+def test_my_day_is_empty_for_who_drives_with_nobody(branch, as_user):
+    page = as_user(make_user("installer", branch=branch)).get("/my-day/").content.decode()
+
+    assert "You drive with no crew today" in page
+
+
+def test_a_stop_that_will_be_late_is_raised_for_the_office(branch, crew, office, dispatcher):
+    day = today(branch)
+    first = make_appointment(make_job(branch), crew=crew, day=day, time="9:00")
+    late = make_appointment(
+        make_job(branch), crew=crew, day=day, time="10:30", state=Appointment.State.PROMISED,
+        promised_from=at(branch, day, "10:00"), promised_until=at(branch, day, "11:00"),
+    )  # fmt: skip
+
+    services.mark_arrived(appointment=first, by=dispatcher, at=at(branch, day, "9:00"))
+    services.mark_done(appointment=first, by=dispatcher, at=at(branch, day, "12:00"))
+
+    assert f"{late.job.number} {late.job.customer.name}: expected" in office.get("/stuck/").content.decode()
+
+
+def test_readiness_is_asked_ticked_and_raised(branch, crew, office):
+    day = today(branch) + dt.timedelta(days=2)
+    visit = make_appointment(make_job(branch), purpose="install", crew=crew, day=day, time="9:00")
+
+    asked = office.get("/stuck/").content.decode()
+    office.post(f"/visits/{visit.pk}/ready/", {"floor": "no", "painted": "yes", "note": "Thursday"})
+    raised = office.get("/stuck/").content.decode()
+
+    assert "ask whether the site is ready" in asked
+    assert "the site is not ready" in raised
+    assert ReadinessAnswer.objects.filter(appointment=visit).count() == 2
+
+
+# -- crews ----------------------------------------------------------------------------------------
+
+
+def test_an_absence_by_page_names_the_visits_it_hits(branch, crew, office):
+    visit = make_appointment(make_job(branch), crew=crew, day=MONDAY, time="9:00")
+
+    page = office.post(
+        f"/crews/{crew.pk}/absences/",
+        {"from_day": MONDAY.isoformat(), "until_day": MONDAY.isoformat(), "reason": "van in repair"},
+        follow=True,
+    ).content.decode()
+
+    assert visit.job.number in page
+    assert "van in repair" in page
+
+
+def test_hours_by_page_change_the_calendar(branch, crew, office):
+    data = {f"{part}_{day}": value for day in range(2) for part, value in (("starts", "09:00"), ("ends", "12:00"))}
+
+    office.post(f"/crews/{crew.pk}/hours/", data)
+    wrong = office.post(f"/crews/{crew.pk}/hours/", {"starts_0": "09:00"})
+
+    assert sorted(crew.hours.values_list("weekday", flat=True)) == [0, 1]
+    assert wrong.status_code == 422
+
+
+def test_rules_refuse_a_country_nobody_knows(branch, office):
+    data = {
+        "drive_price": "30", "paid_price": "36", "overtime_price": "18", "moved_price": "15", "hold_min": "10",
+        "pack_days": "1", "days_offered": "10", "ask_days": "3", "road_factor": "1.3", "holiday_country": "XX",
+    }  # fmt: skip
+
+    answer = office.post("/holidays/", data)
+
+    assert answer.status_code == 422
+    assert "no public holidays are known for XX" in answer.content.decode()
+
+
+def test_windows_promised_on_the_phone_are_edited_as_lines(branch, office):
+    office.post("/holidays/windows/", {"windows": "8:00 to 12:00\n12:00-16:00"})
+    wrong = office.post("/holidays/windows/", {"windows": "12:00 to 8:00"}, follow=True).content.decode()
+
+    assert [str(row) for row in branch.usual_windows.all()] == ["08:00 to 12:00", "12:00 to 16:00"]
+    assert "ends before it begins" in wrong
+
+
+def test_the_confirmation_is_printed_and_carries_no_code(branch, crew, office, dispatcher, do_runs):
+    import io
+
+    from pypdf import PdfReader
+
+    from shared.models import Document
+
+    site = make_site(make_job(branch).customer, access="code", access_secret="9917 at the gate")
+    visit = make_appointment(
+        make_job(branch, site=site), crew=crew, day=MONDAY, time="9:00", state=Appointment.State.PROMISED,
+        promised_from=at(branch, MONDAY, "8:00"), promised_until=at(branch, MONDAY, "10:00"),
+    )  # fmt: skip
+
+    office.post(f"/documents/jobs.confirmation/{visit.pk}/print/")
+    do_runs()
+
+    text = PdfReader(io.BytesIO(Document.objects.get().file.read())).pages[0].extract_text()
+    assert "between 8:00 am and 10:00 am" in text.replace("\n", " ")
+    assert visit.job.number in text
+    assert "9917" not in text

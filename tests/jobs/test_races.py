@@ -1,0 +1,96 @@
+"""Two people at once, on a real site with a real database: a slot is sold once."""
+
+from __future__ import annotations
+
+import datetime as dt
+import json
+import re
+from concurrent.futures import ThreadPoolExecutor
+from threading import Barrier
+
+import pytest
+import requests
+
+from tests.factories import PASSWORD, a_monday
+
+pytestmark = pytest.mark.slow
+
+ROUNDS = 6
+MAKE = f"""
+import datetime as dt, json
+from tests.factories import *
+branch = make_branch()
+for name in ("one", "two"):
+    make_user("dispatcher", branch=branch, username=name)
+crew = make_crew(branch)
+monday = dt.date.fromisoformat("{a_monday().isoformat()}")
+visits = [make_appointment(make_job(branch)).pk for _ in range({2 * ROUNDS})]
+slots = [
+    f"{{crew.pk}}|{{at(branch, monday + dt.timedelta(days=n % 5), '9:00' if n < 5 else '14:00').isoformat()}}"
+    f"|{{at(branch, monday + dt.timedelta(days=n % 5), '9:15' if n < 5 else '14:15').isoformat()}}"
+    for n in range({ROUNDS})
+]
+print(json.dumps({{"visits": visits, "slots": slots, "crew": crew.pk}}))
+"""
+
+
+def signed_in(url: str, username: str) -> requests.Session:
+    session = requests.Session()
+    page = session.get(f"{url}/sign-in/")
+    token = re.search(r'name="csrfmiddlewaretoken" value="([^"]+)"', page.text)[1]
+    answer = session.post(
+        f"{url}/sign-in/",
+        {"username": username, "password": PASSWORD, "csrfmiddlewaretoken": token},
+        headers={"Referer": url},
+    )
+    assert "sign-in" not in answer.url
+    return session
+
+
+def deed(session: requests.Session, url: str, path: str, values: dict[str, str]) -> requests.Response:
+    headers = {"Referer": url, "X-CSRFToken": session.cookies["csrftoken"]}
+    return session.post(f"{url}{path}", values, headers=headers, allow_redirects=False)
+
+
+@pytest.mark.parametrize("kind", ["sqlite", "postgresql"])
+def test_two_dispatchers_cannot_hold_the_same_slot(kind, new_site):
+    site = new_site(kind, worker=False)
+    made = json.loads(site.python(MAKE).strip().splitlines()[-1])
+    people = [signed_in(site.url, name) for name in ("one", "two")]
+    gate = Barrier(2)
+
+    def take(person: int, visit: int, slot: str) -> int:
+        gate.wait()
+        return deed(people[person], site.url, f"/visits/{visit}/windows/", {"window": slot}).status_code
+
+    told = []
+    with ThreadPoolExecutor(2) as pool:
+        for number, slot in enumerate(made["slots"]):
+            pair = made["visits"][2 * number : 2 * number + 2]
+            asked = [pool.submit(take, person, visit, slot) for person, visit in enumerate(pair)]
+            told.append(sorted(answer.result() for answer in asked))
+
+    assert told == [[302, 422]] * ROUNDS
+    count = "from jobs.models import *; print(Appointment.objects.filter(state='held').count())"
+    assert site.python(count).strip() == str(ROUNDS)
+
+
+@pytest.mark.parametrize("kind", ["sqlite", "postgresql"])
+def test_two_moves_drawn_from_the_same_board_do_not_cross(kind, new_site):
+    site = new_site(kind, worker=False)
+    made = json.loads(site.python(MAKE).strip().splitlines()[-1])
+    people = [signed_in(site.url, name) for name in ("one", "two")]
+    visit, day = made["visits"][0], a_monday() + dt.timedelta(days=1)
+    gate = Barrier(2)
+
+    def move(person: int) -> int:
+        values = {"crew": str(made["crew"]), "day": str(day), "time": f"{9 + 3 * person:02}:00", "version": "0"}
+        gate.wait()
+        return deed(people[person], site.url, f"/visits/{visit}/move/", values).status_code
+
+    with ThreadPoolExecutor(2) as pool:
+        told = sorted(pool.map(move, range(2)))
+
+    assert told == [302, 422]
+    count = f"from jobs.models import *; print(AppointmentMove.objects.filter(appointment={visit}).count())"
+    assert site.python(count).strip() == "1"
