@@ -82,3 +82,11 @@ def used_for(user: User, pk: int) -> HardwareUsed:
 def job_for(user: User, pk: int) -> Job:
     rows = Job.objects.visible_to(user)
     return _one_of(rows.select_related("customer", "site", "branch"), pk)
+
+
+def unit_key(visit: Appointment, key: int) -> Any:
+    """A unit of this visit."""
+    row = visit.visit_units.select_related("unit").filter(unit=key).first()  # type: ignore[attr-defined]
+    if row is None:
+        raise Http404
+    return row.unit

@@ -14,7 +14,7 @@ from shared.drawings import Svg
 from shared.lengths import ZERO, Length, Unit, total
 
 HEAD_WIDE: Final = 520
-HEAD_HIGH: Final = 84
+HEAD_HIGH: Final = 66
 EDGE: Final = 46
 
 
@@ -28,7 +28,7 @@ def head_drawing(hardware: HardwareList, width: Length, unit: Unit, *, keep_off:
     said = ", ".join(place.at.spoken(unit) for place in places)
     svg = Svg(HEAD_WIDE, HEAD_HIGH, title="brackets", desc=f"from the left end: {said}", look="head")
     scale = (HEAD_WIDE - 2 * EDGE) / max(width.ticks, 1)
-    top = 16.0
+    top = 10.0
 
     def x(at: Length) -> float:
         return EDGE + at.ticks * scale
@@ -133,10 +133,11 @@ def bars(title: str, rows: Sequence[tuple[str, float]], *, percent: bool = False
     said = "; ".join(f"{name} {_shown(value, percent)}" for name, value in rows) or "nothing yet"
     svg = Svg(CHART_WIDE, high, title=title, desc=said, look="chart")
     most = max([value for _, value in rows] + [1.0])
+    longest = next((place for place, (_, value) in enumerate(rows) if value == most), -1)
     for place, (name, value) in enumerate(rows):
         y = 6 + 24 * place
         svg.text(150, y + 14, name[:26], size=11, anchor="end")
         long = value / most * (CHART_WIDE - 220)
-        svg.rect(158, y + 3, max(long, 1), 14, "chalk" if value == most else "ink")
+        svg.rect(158, y + 3, max(long, 1), 14, "chalk" if place == longest else "ink")
         svg.text(164 + long, y + 14, _shown(value, percent), size=11, anchor="start")
     return svg

@@ -189,12 +189,29 @@ def unit_values(one: Worked, show: Measure) -> dict[str, Any]:
         "brackets_text": ", ".join(at.text(show) for at in hardware.brackets_at) if hardware else "",
         "projection": hardware.projection.why if hardware and hardware.projection.way != "none" else "",
         "fixings": [f"{kit.name}: {kit.why}" for kit in hardware.fixings] if hardware else [],
+        "kits": _kits(one),
         "tension": [entry.why for entry in hardware.tension] if hardware else [],
         "to_do": [f"{entry.when}: {entry.text}" for entry in hardware.to_do] if hardware else [],
         "findings": [finding.text for finding in one.findings],
         "cannot": one.cannot,
         "is_remake_of": unit.replaces.code if unit.replaces_id else "",
     }
+
+
+def _kits(one: Worked) -> list[str]:
+    """How each kit goes in: screws a bracket, drill and bit; two where the wall is not known."""
+    hardware = one.hardware
+    if hardware is None:
+        return []
+    rules = rules_of(one.unit.opening.job.branch)
+    out = []
+    for kit in hardware.fixings:
+        parts = [f"{kit.per_bracket} × {rules.item(kit.screw).name} a bracket"]
+        parts += [rules.item(kit.anchor).name] if kit.anchor else []
+        parts += [kit.drill] if kit.drill else []
+        parts += [f"bit {kit.bit}"] if kit.bit and not kit.bit.startswith("none") else []
+        out.append(f"{kit.name}: {', '.join(parts)}" + ("" if kit.is_proven else "; load not proven by our formula"))
+    return out
 
 
 def hardware_values(summed: JobHardware) -> list[dict[str, Any]]:
@@ -212,13 +229,15 @@ def hardware_values(summed: JobHardware) -> list[dict[str, Any]]:
 
 
 def caution_values(summed: JobHardware, units: int) -> list[dict[str, str]]:
+    """Each kind of caution once, in the words of the first unit it is for; ladders differ by a pound or two."""
+    kinds: dict[str, dict[str, Any]] = {}
+    for caution in summed.cautions:
+        key = caution.code if caution.code == "ladder" else f"{caution.code} {caution.text}"
+        row = kinds.setdefault(key, {"code": caution.code, "text": caution.text, "units": []})
+        row["units"] += [unit for unit in caution.units if unit not in row["units"]]
     return [
-        {
-            "code": caution.code,
-            "text": caution.text,
-            "units": "all units" if len(caution.units) == units > 1 else ", ".join(caution.units),
-        }
-        for caution in summed.cautions
+        {**row, "units": "all units" if len(row["units"]) == units > 1 else ", ".join(row["units"])}
+        for row in kinds.values()
     ]
 
 

@@ -139,6 +139,7 @@ def register() -> None:
     from installs.times import install_minutes
     from jobs.models import Purpose
     from jobs.ports import ports as jobs_ports
+    from measuring import offline
     from measuring.ports import ports as measuring_ports
     from shared import demo, menu, panels
     from shared.roles import OWNER
@@ -148,7 +149,7 @@ def register() -> None:
     menu.add("Returns", "installs:returns", roles=[DISPATCHER], place=56)
     menu.add("Figures", "installs:figures", roles=[OWNER], place=10)
     menu.add("Hardware", "installs:rules", roles=[OWNER], place=55)
-    panels.add("jobs:detail", "Install", "installs:job_panel", place=40)
+    panels.add("jobs:job", "Install", "installs:job_panel", place=40)
     panels.add("jobs:appointment", "Units and hardware", "installs:visit_panel", place=20)
     demo.add(load, place=40)
     jobs_ports.stage_sources.append(stage_facts)
@@ -157,6 +158,8 @@ def register() -> None:
     for purpose in (Purpose.INSTALL, Purpose.RETURN, Purpose.TAKE_DOWN, Purpose.DELIVERY):
         jobs_ports.visit_urls[purpose] = "installs:stop"
         jobs_ports.minutes_sources[purpose] = install_minutes
+    offline.add_page(r"^/stops/(\d+/)?$", "installs:offline")
+    offline.add_files("installs/day.css", "installs/stop.js", "installs/kept.js")
     measuring_ports.release_hooks.append(take_in_released)
     measuring_ports.size_change_hooks.append(size_changed)
     measuring_ports.obstruction_help.append(obstruction_help)

@@ -22,6 +22,7 @@ urlpatterns = [
     path("vans/<int:pk>/", loads.van, name="van"),
     path("vans/<int:pk>/top-up/", loads.top_up, name="top_up"),
     path("van-rows/<int:pk>/", loads.van_row, name="van_row"),
+    path("stops/offline/", stops.offline, name="offline"),
     path("stops/<int:pk>/", stops.stop, name="stop"),
     path("stops/<int:pk>/arrived/", stops.arrived, name="arrived"),
     path("stops/<int:pk>/all-installed/", stops.all_installed, name="all_installed"),

@@ -54,7 +54,7 @@ def my_load(request: HttpRequest) -> HttpResponse:
     for ahead in range(8):
         day = today + dt.timedelta(days=ahead)
         for crew in crews_of(request.user, day):
-            if visits_of_day(crew, day):
+            if any(visit.state != Appointment.State.DONE for visit in visits_of_day(crew, day)):
                 load = services.refresh_load(crew=crew, day=day, by=request.user)
                 return redirect(load)
     return render(request, "installs/no_load.html")

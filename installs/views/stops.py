@@ -8,18 +8,19 @@ from django.contrib import messages
 from django.contrib.auth.decorators import login_required
 from django.http import FileResponse, HttpRequest, HttpResponse
 from django.shortcuts import redirect, render
+from django.urls import reverse
 from django.views.decorators.http import require_GET, require_POST
 
 from fabrication.models import Material
 from installs import services
-from installs.access import INSTALLS, LOADS, photo_for, stop_for, used_for
+from installs.access import INSTALLS, LOADS, photo_for, stop_for, unit_key, used_for
 from installs.forms import CauseForm, HardwareUsedForm, PhotoForm, SignForm
 from installs.models import Stop, VisitUnit
 from installs.packet import caution_values, facts_of_site, hardware_values, sheet_of, stop_values, window_words
 from installs.reading import rules_of, visit_units
 from installs.rules.causes import kinds_of, top_causes
 from jobs.access import secret_for
-from jobs.models import Appointment
+from jobs.models import INSTALLING, Appointment
 from measuring.models import Unit
 from shared import roles
 from shared.access import roles_required
@@ -32,6 +33,14 @@ from shared.errors import Refused
 def stop(request: HttpRequest, pk: int) -> HttpResponse:
     """Everything of one stop on one page."""
     return stop_page(request, stop_for(request.user, pk))  # type: ignore[arg-type]
+
+
+@login_required
+@roles_required(*INSTALLS)
+@require_GET
+def offline(request: HttpRequest) -> HttpResponse:
+    """The page that stands in for a stop without signal: no data, only the script."""
+    return render(request, "installs/offline.html")
 
 
 def stop_page(
@@ -73,9 +82,16 @@ def stop_page(
         "used_form": HardwareUsedForm(user=user, materials=materials),
         "sign_form": SignForm(user=user),
         "next": _next(request, visit),
+        "day_paths": " ".join(stop_paths(request.user, visit)),
         **(forms or {}),
     }
     return render(request, "installs/stop.html", context, status=status)
+
+
+def stop_paths(user: Any, visit: Appointment) -> list[str]:
+    """Addresses of the crew's stops of the day, for the phone to keep."""
+    rows = Appointment.objects.visible_to(user).on(visit.day).filter(crew=visit.crew) if visit.day else []
+    return [reverse("installs:stop", args=[row.pk]) for row in rows if row.purpose in INSTALLING]
 
 
 def _next(request: HttpRequest, visit: Appointment) -> Appointment | None:
@@ -92,15 +108,6 @@ def _deed(request: HttpRequest, pk: int, deed: Any, **what: Any) -> HttpResponse
     except Refused as refusal:
         messages.error(request, refusal.problem)
     return redirect("installs:stop", pk)
-
-
-def unit_of(visit: Appointment, pk: int) -> Unit:
-    from django.http import Http404
-
-    row = visit.visit_units.select_related("unit").filter(unit=pk).first()  # type: ignore[attr-defined]
-    if row is None:
-        raise Http404
-    return row.unit  # type: ignore[no-any-return]
 
 
 @login_required
@@ -122,7 +129,7 @@ def all_installed(request: HttpRequest, pk: int) -> HttpResponse:
 @roles_required(*INSTALLS)
 @require_POST
 def installed(request: HttpRequest, pk: int, unit_pk: int) -> HttpResponse:
-    unit = unit_of(stop_for(request.user, pk), unit_pk)  # type: ignore[arg-type]
+    unit = unit_key(stop_for(request.user, pk), unit_pk)  # type: ignore[arg-type]
     return _deed(request, pk, services.mark_installed, units=[unit])
 
 
@@ -132,7 +139,7 @@ def installed(request: HttpRequest, pk: int, unit_pk: int) -> HttpResponse:
 def not_installed(request: HttpRequest, pk: int, unit_pk: int) -> HttpResponse:
     """It did not go up, and why."""
     visit = stop_for(request.user, pk)  # type: ignore[arg-type]
-    unit = unit_of(visit, unit_pk)
+    unit = unit_key(visit, unit_pk)
     form = CauseForm(request.POST, user=request.user)
     if not form.is_valid():
         return stop_page(request, visit, forms={"cause_form": form, "cause_of": unit.pk}, status=422)
@@ -143,7 +150,7 @@ def not_installed(request: HttpRequest, pk: int, unit_pk: int) -> HttpResponse:
 @roles_required(*INSTALLS)
 @require_POST
 def undo(request: HttpRequest, pk: int, unit_pk: int) -> HttpResponse:
-    unit = unit_of(stop_for(request.user, pk), unit_pk)  # type: ignore[arg-type]
+    unit = unit_key(stop_for(request.user, pk), unit_pk)  # type: ignore[arg-type]
     return _deed(request, pk, services.undo_outcome, unit=unit)
 
 

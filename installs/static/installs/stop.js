@@ -1,0 +1,267 @@
+// The stop on a phone: every tap goes into the phone's own queue first, then to the office.
+import { openField } from "../measuring/field/queue.js";
+import { allKept, keep, keepDay, kept } from "./kept.js";
+
+const SENT_WITHIN_MS = 4000;
+const PHOTO_EDGE = 1600;
+const WORDS = {
+  installed: ["installed", "full"], not_installed: ["not installed", "crossed"], to_do: ["to do", "hollow"],
+};
+
+const mark = document.querySelector("[data-user]");
+const userId = Number(mark.dataset.user);
+let field;
+let dirty = false;
+
+const here = () => document.getElementById("stop");
+const visit = () => Number(here().dataset.stop);
+
+// -- what was done and not sent yet, shown on the page -----------------------------------------
+
+function mine() {
+  return field.waiting.filter((deed) => deed.kind.startsWith("installs.") && Number(deed.body.appointment) === visit());
+}
+
+function say(text, isError = false) {
+  const line = document.querySelector("[data-waiting]");
+  line.hidden = !text;
+  line.textContent = text;
+  line.classList.toggle("error", isError);
+}
+
+function setOutcome(unit, outcome, words) {
+  const article = document.getElementById(`unit-${unit}`);
+  if (!article) return;
+  article.dataset.outcome = outcome;
+  const [word, look] = WORDS[outcome];
+  const state = document.createElement("span");
+  state.className = `state ${look}`;
+  state.textContent = word;
+  const note = document.createElement("span");
+  note.className = "waiting-mark";
+  note.textContent = ` not sent yet${words ? `: ${words}` : ""}`;
+  article.querySelector(".outcome").replaceChildren(state, note);
+  for (const deeds of article.querySelectorAll("[data-when]")) {
+    deeds.hidden = (deeds.dataset.when === "to_do") !== (outcome === "to_do");
+  }
+}
+
+const HOW = {
+  "installs.installed": (body) => setOutcome(body.unit, "installed"),
+  "installs.all_installed": (body) => body.units.forEach((unit) => setOutcome(unit, "installed")),
+  "installs.not_installed": (body) => setOutcome(body.unit, "not_installed", body.note),
+  "installs.undo": (body) => setOutcome(body.unit, "to_do"),
+  "installs.sign": (body) => {
+    const place = document.querySelector("[data-unsigned]");
+    if (place) place.textContent = body.name ? `Signed by ${body.name}, not sent yet.` : `Left with ${body.left_with}, not sent yet.`;
+  },
+};
+
+function project() {
+  const waiting = mine();
+  for (const deed of waiting) HOW[deed.kind]?.(deed.body);
+  const left = document.querySelectorAll('.unit[data-outcome="to_do"]').length;
+  for (const button of document.querySelectorAll("[data-all]")) {
+    button.hidden = !left;
+    button.textContent = `All ${left} installed`;
+  }
+  const still = document.querySelector("[data-left]");
+  if (still) still.textContent = left ? `${left} without a word yet` : "";
+  const done = waiting.some((deed) => deed.kind === "installs.done");
+  const refused = field.refused.filter((one) => Number(one.body.appointment) === visit());
+  if (refused.length) {
+    const last = refused[refused.length - 1];
+    say(`The office did not take this: ${last.reply.problem}`, true);
+  } else if (waiting.length) {
+    say(`${done ? "Done here. " : ""}${waiting.length} not sent yet; it goes when there is signal. ${field.trouble}`);
+  } else {
+    say(field.trouble);
+  }
+}
+
+// -- deeds --------------------------------------------------------------------------------------
+
+async function photoOf(file) {
+  const picture = await createImageBitmap(file);
+  const scale = Math.min(1, PHOTO_EDGE / Math.max(picture.width, picture.height));
+  const canvas = document.createElement("canvas");
+  canvas.width = Math.round(picture.width * scale);
+  canvas.height = Math.round(picture.height * scale);
+  canvas.getContext("2d").drawImage(picture, 0, 0, canvas.width, canvas.height);
+  return canvas.toDataURL("image/jpeg", 0.85).split(",")[1];
+}
+
+const text = (form, name) => (form.elements[name]?.value ?? "").trim();
+
+async function bodyOf(form) {
+  const kind = form.dataset.deed;
+  const body = { appointment: visit() };
+  if (form.dataset.of) body.unit = Number(form.dataset.of);
+  if (kind === "installs.all_installed") {
+    body.units = [...document.querySelectorAll('.unit[data-outcome="to_do"]')].map((one) => Number(one.dataset.unit));
+  } else if (kind === "installs.not_installed") {
+    Object.assign(body, { cause: text(form, "cause"), note: text(form, "note") });
+  } else if (kind === "installs.hardware") {
+    Object.assign(body, { material: text(form, "material"), change: Number(text(form, "change") || 0), note: text(form, "note") });
+  } else if (kind === "installs.sign") {
+    Object.assign(body, { name: text(form, "name"), strokes: JSON.parse(text(form, "signature") || "[]"), left_with: text(form, "left_with") });
+  } else if (kind === "installs.done") {
+    body.note = text(form, "note");
+  } else if (kind === "installs.photo") {
+    const file = form.elements.photo.files[0];
+    if (!file) return null;
+    Object.assign(body, { data: await photoOf(file), unit: Number(text(form, "unit")) || null, caption: text(form, "caption") });
+  }
+  return body;
+}
+
+/** Why a deed need not even be queued; the office checks all the same. */
+function wrong(kind, body) {
+  if (kind === "installs.not_installed" && !body.cause) return "Choose why it did not go up.";
+  if (kind === "installs.sign" && !body.name && !body.left_with) return "Say who signs, or with whom it was left.";
+  if (kind === "installs.sign" && body.name && !body.strokes.length) return "Nothing was drawn: sign in the box, or say with whom it was left.";
+  if (kind === "installs.done") {
+    const left = document.querySelectorAll('.unit[data-outcome="to_do"]').length;
+    if (left) return `${left} without a word yet: installed, or not and why?`;
+  }
+  return "";
+}
+
+async function gone(deed) {
+  const until = Date.now() + SENT_WITHIN_MS;
+  while (Date.now() < until) {
+    if (!field.waiting.some((one) => one.id === deed.id)) return true;
+    if (!navigator.onLine) return false;
+    await new Promise((done) => setTimeout(done, 60));
+  }
+  return false;
+}
+
+document.addEventListener("submit", async (event) => {
+  const form = event.target.closest("form[data-deed]");
+  if (!form || !field) return;
+  event.preventDefault();
+  const kind = form.dataset.deed;
+  const body = await bodyOf(form).catch(() => null);
+  if (!body) return say("That picture can't be read.", true);
+  const problem = wrong(kind, body);
+  if (problem) return say(problem, true);
+  const button = form.querySelector("button:not([type=button])");
+  if (button) button.disabled = true;
+  try {
+    const deed = await field.add(kind, body);
+    dirty = false;
+    if (await gone(deed)) return refresh(kind);
+    form.closest("details")?.removeAttribute("open");
+    if (kind !== "installs.done") form.reset();
+  } finally {
+    if (button) button.disabled = false;
+  }
+  project();
+}, true);
+
+/** The office has it: show the page as it stands there, or the rest of the day. */
+function refresh(kind) {
+  const refused = field.refused.some((one) => Number(one.body.appointment) === visit());
+  if (refused) return project();
+  if (kind === "installs.done" && here().dataset.next) location.assign(here().dataset.next);
+  else location.reload();
+}
+
+// -- the signature --------------------------------------------------------------------------------
+
+function pad(form) {
+  const canvas = form.querySelector("[data-canvas]");
+  const kept = form.querySelector("input[name=signature]");
+  const pen = canvas.getContext("2d");
+  let strokes = [];
+  let stroke = null;
+
+  function at(event) {
+    const box = canvas.getBoundingClientRect();
+    const x = Math.round(((event.clientX - box.left) / box.width) * 1000);
+    const y = Math.round(((event.clientY - box.top) / box.height) * 1000);
+    return [Math.min(1000, Math.max(0, x)), Math.min(1000, Math.max(0, y))];
+  }
+
+  function draw() {
+    pen.clearRect(0, 0, canvas.width, canvas.height);
+    pen.strokeStyle = getComputedStyle(canvas).color;
+    pen.lineWidth = 4;
+    pen.lineCap = pen.lineJoin = "round";
+    for (const points of strokes) {
+      pen.beginPath();
+      points.forEach(([x, y], place) => pen[place ? "lineTo" : "moveTo"]((x * canvas.width) / 1000, (y * canvas.height) / 1000));
+      pen.stroke();
+    }
+  }
+
+  canvas.addEventListener("pointerdown", (event) => {
+    canvas.setPointerCapture(event.pointerId);
+    stroke = [at(event)];
+    strokes.push(stroke);
+    dirty = true;
+    event.preventDefault();
+  });
+  canvas.addEventListener("pointermove", (event) => {
+    if (!stroke) return;
+    stroke.push(at(event));
+    draw();
+  });
+  const lift = () => {
+    stroke = null;
+    kept.value = JSON.stringify(strokes);
+  };
+  canvas.addEventListener("pointerup", lift);
+  canvas.addEventListener("pointercancel", lift);
+  form.addEventListener("reset", () => { strokes = []; kept.value = "[]"; draw(); });
+  form.querySelector("[data-wipe]").addEventListener("click", () => { strokes = []; kept.value = "[]"; draw(); });
+}
+
+// -- the page ---------------------------------------------------------------------------------------
+
+/** Without signal the shell stands in: put the kept page of this address into it. */
+async function fill() {
+  const shell = document.querySelector("[data-shell]");
+  if (!shell) return;
+  const found = await kept(userId, location.pathname);
+  if (found) {
+    document.getElementById("sheet").innerHTML = found.html;
+    document.title = found.title;
+    return;
+  }
+  const list = document.createElement("ul");
+  for (const one of await allKept(userId)) {
+    const item = document.createElement("li");
+    const link = document.createElement("a");
+    link.href = one.path;
+    link.textContent = one.title.split(" · ")[0];
+    item.append(link);
+    list.append(item);
+  }
+  shell.querySelector("[data-list]").replaceChildren(list);
+}
+
+async function begin() {
+  await fill();
+  field = await openField(userId);
+  if (!here()) return;
+  const isLive = !mark.hasAttribute("data-shell");
+  if (isLive) {
+    await keep(userId, location.pathname, document.getElementById("sheet"), document.title);
+    keepDay(userId, (here().dataset.day || "").split(" ").filter(Boolean));
+  }
+  for (const form of document.querySelectorAll("form[data-pad]")) pad(form);
+  project();
+  let waited = mine().length;
+  field.onchange = () => {
+    project();
+    const now = mine().length;
+    if (waited && !now && !dirty && navigator.onLine) location.reload();
+    waited = now;
+  };
+  document.addEventListener("input", () => { dirty = true; });
+  field.sync();
+}
+
+begin();
