@@ -91,22 +91,20 @@ class Crew:
 
     def __init__(self) -> None:
         self.running: dict[str, subprocess.Popen[bytes]] = {}
-        self.stopping = False
 
     def start(self, name: str, argv: list[str], env: dict[str, str]) -> None:
         """Start one in a process group of its own, so that Ctrl-C reaches only us."""
         self.running[name] = subprocess.Popen(argv, cwd=ROOT, env=env, start_new_session=True)
 
     def stop(self, *_: object) -> None:
-        """Ask all to stop, last started first; insist after ten seconds each."""
-        self.stopping = True
+        """Ask all to stop, last started first; insist after fifteen seconds each."""
         for process in reversed(self.running.values()):
-            _signal(process, signal.SIGTERM)
-            try:
-                process.wait(timeout=10)
-            except subprocess.TimeoutExpired:
-                _signal(process, signal.SIGKILL)
-                process.wait(timeout=5)
+            process.terminate()  # the head alone: it lets its children finish what they do
+            with suppress(subprocess.TimeoutExpired):
+                process.wait(timeout=15)
+            with suppress(ProcessLookupError):
+                os.killpg(process.pid, signal.SIGKILL)  # whoever of its group is still there
+            process.wait(timeout=5)
 
     def watch(self) -> int:
         """Wait until one ends."""
@@ -116,12 +114,6 @@ class Crew:
                     print(f"{name} ended with {process.returncode}", file=sys.stderr)
                     return 1
             time.sleep(0.3)
-
-
-def _signal(process: subprocess.Popen[bytes], how: int) -> None:
-    if process.poll() is None:
-        with suppress(ProcessLookupError):
-            os.killpg(process.pid, how)
 
 
 def _interrupt(number: int, frame: FrameType | None) -> None:

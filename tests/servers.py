@@ -40,16 +40,18 @@ def until(true: Callable[[], object], *, seconds: float = 20, what: str = "it") 
 
 
 def end(process: subprocess.Popen[bytes], how: int = signal.SIGTERM, seconds: float = 15) -> None:
-    """Stop a process we started, with all it started (it leads a group of its own)."""
-    if process.poll() is None:
-        with suppress(ProcessLookupError):
-            os.killpg(process.pid, how)
-    try:
-        process.wait(timeout=seconds)
-    except subprocess.TimeoutExpired:
-        with suppress(ProcessLookupError):
-            os.killpg(process.pid, signal.SIGKILL)
-        process.wait(timeout=5)
+    """
+    Stop a process we started, with all it started (it leads a group of its own).
+
+    SIGTERM goes to the head alone, which lets its children finish; SIGKILL to all at once.
+    """
+    if process.poll() is None and how != signal.SIGKILL:
+        process.send_signal(how)
+        with suppress(subprocess.TimeoutExpired):
+            process.wait(timeout=seconds)
+    with suppress(ProcessLookupError):
+        os.killpg(process.pid, signal.SIGKILL)
+    process.wait(timeout=5)
 
 
 # -- PostgreSQL ---------------------------------------------------------------------------
