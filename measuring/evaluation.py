@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any, Final
@@ -222,9 +223,33 @@ def evaluate(opening: Opening, readings: Iterable[Reading] | None = None) -> Eva
     out.size = order_size(asked_of)
     unit = opening.job.branch.unit
     out.steps = [step.to_json(unit.value) for step in out.size.steps]
-    out.findings = findings_of(opening, asked_of, out.size, now)
+    widest = max(width for width, _ in split_widths(opening, out.size))
+    out.findings = findings_of(opening, asked_of, dataclasses.replace(out.size, width=widest), now)
     out.gaps += doubts(out.findings)
     return out
+
+
+def split_widths(opening: Opening, size: OrderSize) -> list[tuple[Length, str]]:
+    """
+    The order width of each unit side by side, from the left, and how it came about.
+
+    Given widths are taken as they are; else the width is shared equally on the tape's grid,
+    what is left over going to the first ones, so that the units add up to the opening.
+    """
+    count = opening.units_wanted
+    if count == 1:
+        return [(size.width, "")]
+    unit = opening.job.branch.unit
+    if opening.split:
+        return [(Length(ticks), "as split at the opening") for ticks in opening.split]
+    grid = READING_GRID[unit]
+    base = Length(size.width.ticks // count).down(grid)
+    left = (size.width - base * count) // grid
+    whole = size.width.text(unit, symbol=True)
+    return [
+        (base + grid if place < left else base, f"{whole} shared by {count} units side by side")
+        for place in range(count)
+    ]
 
 
 def findings_of(

@@ -8,7 +8,7 @@ from typing import Any
 from django.db import transaction
 from django.utils import timezone
 
-from measuring.evaluation import Evaluation, as_rules, current, evaluate, findings_of
+from measuring.evaluation import Evaluation, as_rules, current, evaluate, findings_of, split_widths
 from measuring.models import RELEASED_OR_LATER, Opening, Product, Reading, SizeChange, Unit, Visit
 from measuring.options import clean_options, starting_options, valid_options
 from measuring.ports import NewSize, ports
@@ -16,7 +16,7 @@ from measuring.rules.sizing import OrderSize
 from measuring.services.base import lock_opening, note, restage
 from shared.codes import new_code
 from shared.errors import Refused
-from shared.lengths import READING_GRID, Length, total
+from shared.lengths import Length, total
 from shared.models import User
 
 COVERED = (Opening.State.TO_MEASURE, Opening.State.UNDER_WAY, Opening.State.MEASURED, Opening.State.NOT_REACHED)
@@ -112,34 +112,6 @@ def _follow(opening: Opening, unit: Unit) -> None:
     if unit.mount != opening.mount:
         unit.mount = opening.mount
         unit.save(update_fields=["mount"])
-
-
-def split_widths(opening: Opening, size: OrderSize) -> list[tuple[Length, str]]:
-    """
-    The order width of each unit side by side, from the left, and how it came about.
-
-    Given widths are taken as they are; else the width is shared equally on the tape's grid,
-    what is left over going to the first ones, so that the units add up to the opening.
-
-    Raises
-    ------
-    Refused
-        Given widths do not add up to the order width; field ``split``.
-    """
-    count = opening.units_wanted
-    if count == 1:
-        return [(size.width, "")]
-    unit = opening.job.branch.unit
-    if opening.split:
-        return [(Length(ticks), "as split at the opening") for ticks in opening.split]
-    grid = READING_GRID[unit]
-    base = Length(size.width.ticks // count).down(grid)
-    left = (size.width - base * count) // grid
-    whole = size.width.text(unit, symbol=True)
-    return [
-        (base + grid if place < left else base, f"{whole} shared by {count} units side by side")
-        for place in range(count)
-    ]
 
 
 def _split_problem(opening: Opening, size: OrderSize) -> str:

@@ -8,8 +8,16 @@ const NS = "http://www.w3.org/2000/svg";
 const WIDTH = 420, HEIGHT = 318;
 const USUAL = { in: [36 * TICKS_PER_INCH, 48 * TICKS_PER_INCH], mm: [900 * TICKS_PER_MM, 1200 * TICKS_PER_MM] };
 
+const LOOKS = {
+  ink: { fill: "none", "stroke-width": 1.5 }, thin: { fill: "none", "stroke-width": 0.75 },
+  pencil: { fill: "none", "stroke-width": 0.75 }, chalk: { fill: "none", "stroke-width": 2 },
+  dashed: { fill: "none", "stroke-width": 0.75, "stroke-dasharray": "5 3" }, stop: { fill: "none", "stroke-width": 1.5 },
+  hatch: { fill: "none", "stroke-width": 0.6 },
+};
+
 export function svg(name, attributes = {}, ...children) {
   const made = document.createElementNS(NS, name);
+  for (const [key, value] of Object.entries(LOOKS[attributes.class] ?? {})) made.setAttribute(key, String(value));
   for (const [key, value] of Object.entries(attributes)) made.setAttribute(key, String(value));
   made.append(...children);
   return made;

@@ -328,7 +328,7 @@ export class Measure {
       out.size = this.rules.orderSize(opening);
       const context = { product, control: one.options.control ?? "", site: this.site(visit, one), place: this.place, alikes: this.alikes(visit, one) };
       if (context.control && !product.controls.some((control) => control.key === context.control)) context.control = "";
-      out.findings = this.rules.allFindings(opening, out.size, context);
+      out.findings = this.rules.allFindings(opening, { ...out.size, width: this.widestShare(one, out.size.width) }, context);
       out.steps = out.size.steps;
     } catch (error) {
       out.gaps.push({ place: error.field ?? "", text: error.message });
@@ -339,6 +339,18 @@ export class Measure {
     out.doubts = out.findings.filter((found) => found.code === "misread" && !now.get(`${found.field}:1`)?.confirmed);
     for (const found of out.doubts) out.gaps.push({ place: found.field, text: `${found.text} Read it again, or say it is the same.` });
     return out;
+  }
+
+  /** The widest of the units side by side: what the product's limits are held against. */
+  widestShare(one, width) {
+    const count = Number(one.facts.units_wanted ?? 1);
+    if (count <= 1) return width;
+    try {
+      const split = String(one.facts.split ?? "").split("+").filter((part) => part.trim());
+      if (split.length === count) return Math.max(...split.map((part) => parseLength(part.trim(), this.unit)));
+    } catch { /* said by the office */ }
+    const grid = this.grid(), base = floorDiv(floorDiv(width, count), grid) * grid;
+    return width > base * count ? base + grid : base;
   }
 
   site(visit, one) {

@@ -41,7 +41,7 @@ const STATES = {
   cannot: ["can't be covered", "crossed"], not_reached: ["not reached", "crossed"],
 };
 const unsent = (thing) => thing.unsent && h("span", { class: "unsent" }, "not sent yet");
-const clock = (iso) => new Date(iso).toLocaleTimeString([], { hour: "numeric", minute: "2-digit" });
+const clock = (iso) => new Date(iso).toLocaleTimeString([], { hour: "numeric", minute: "2-digit" }).toLowerCase();
 const go = (hash) => { location.hash = hash; };
 const roomOf = (visit, one) => visit.rooms.find((room) => room.uid === one.room);
 const nameOf = (visit, one) => `${roomOf(visit, one)?.name ?? ""} ${one.mark}`;
@@ -260,10 +260,11 @@ function openingPage(visit, one) {
       asked: asks.map((ask) => ask.place), here: here?.place, doubted: seen.doubts.map((found) => found.field),
       covering: seen.size ? [seen.size.width, seen.size.height] : null, things: one.obstructions,
     }),
-    sizeBlock(one, seen),
+    sizeLine(one, seen),
     h("div", { class: "chips", role: "group", "aria-label": "places" }, asks.map((ask) => chip(ask, now, here, seen))),
     here && !stopped ? keypad(visit, one, here) : h("div", { class: "done-here" }, ui.last && justRead(),
       h("p", {}, stopped ? "" : seen.gaps.length ? "Something is open above." : "Everything asked is read.")),
+    sizeBlock(seen),
     h("div", { class: "row neighbours" },
       at > 0 ? h("a", { class: "button", href: `#o/${mates[at - 1].uid}` }, "← Before") : h("span"),
       h("button", { onclick: () => copyOpening(visit, one) }, "Copy"),
@@ -303,11 +304,15 @@ function doubt(one, found) {
       h("button", { class: "again", onclick: () => { Object.assign(ui, { here: `${found.field}:1`, entry: "", whole: "", error: "" }); draw(); } }, "Read it again")));
 }
 
-function sizeBlock(one, seen) {
-  if (!seen.size) return h("div", { class: "size-block live-size" }, h("p", { class: "pencil" }, seen.gaps.length ? `${seen.gaps.length} to read for the size` : ""));
+function sizeLine(one, seen) {
+  if (!seen.size) return h("p", { class: "live-size pencil" }, seen.gaps.length ? `${seen.gaps.length} to read for the size` : "");
   const count = Number(one.facts.units_wanted ?? 1);
-  return h("div", { class: "size-block live-size" },
-    h("p", {}, h("span", { class: "huge", id: "order-size" }, h("span", { class: "size" }, len(seen.size.width), " × ", len(seen.size.height))), ` ${day.unit}, ${seen.size.basis}${count > 1 ? `, ${count} units side by side` : ""}`),
+  return h("p", { class: "live-size" }, h("span", { class: "huge", id: "order-size" }, h("span", { class: "size" }, len(seen.size.width), " × ", len(seen.size.height))), h("br"), `${day.unit}, ${seen.size.basis}${count > 1 ? `, ${count} units side by side` : ""}`);
+}
+
+function sizeBlock(seen) {
+  if (!seen.size) return null;
+  return h("div", { class: "size-block" },
     h("details", {}, h("summary", {}, "How it was reached"), h("ol", { class: "steps" }, seen.steps.map((step) => h("li", {}, h("span", { class: "step-what" }, step.what), " ", h("span", { class: "step-value" }, step.value), " ", h("span", { class: "step-why" }, step.why))))),
     findingsList(seen.findings.filter((found) => !seen.doubts.includes(found))));
 }
