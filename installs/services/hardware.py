@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from typing import Any
@@ -16,6 +17,7 @@ from installs.models import HardwareRules, Pull, UnitHardware, VanStock
 from installs.reading import (
     Worked,
     inputs_hash,
+    rules_at,
     rules_of,
     rules_row,
     site_facts,
@@ -64,7 +66,10 @@ def save_rules(*, branch: Branch, definition: dict[str, Any], by: User, note: st
         by=by,
         deed="changed the hardware rules",
         subject=row,
-        changes={"revision": [before.revision, row.revision], **_differences(before.definition, row.definition)},
+        changes={
+            "revision": [before.revision, row.revision],
+            **_differences(rules_at(before).to_json(), row.definition),
+        },
         note=note,
     )
     return row
@@ -82,8 +87,14 @@ def _differences(before: Any, after: Any, path: str = "", most: int = 20) -> dic
             name = f"{path}.{key}" if path else key
             found |= _differences(before.get(key), after.get(key), name, most - len(found))
         return found
-    shown = [value if isinstance(value, str | int | float | bool | None) else "…" for value in (before, after)]
-    return {path: shown}
+    return {path: [_short_text(value) for value in (before, after)]}
+
+
+def _short_text(value: Any) -> Any:
+    if isinstance(value, str | int | float | bool | None):
+        return value
+    text = json.dumps(value)
+    return text if len(text) <= 160 else f"{text[:159]}…"
 
 
 # -- lists -------------------------------------------------------------------------------

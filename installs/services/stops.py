@@ -326,6 +326,8 @@ def _strokes(strokes: Any) -> list[list[list[int]]]:
                 raise Refused("the drawing leaves the pad", field="signature", bound=f"0 to {PAD}")
             if points:
                 out.append(points)
+    except Refused:
+        raise
     except (TypeError, ValueError):
         raise Refused("the drawing can't be read", field="signature") from None
     return out

@@ -1,0 +1,264 @@
+"""The load: in order of loading, ticked off and undone, leaving with a gap, coming back."""
+
+from __future__ import annotations
+
+import pytest
+
+from fabrication.models import StockItem, StockMove
+from installs import services
+from installs.models import Load, LoadLine, VanStock
+from jobs.models import Appointment, Purpose
+from measuring.models import Unit
+from shared.errors import Refused
+from shared.models import Branch, User
+from tests.factories import make_job
+from tests.installs.makers import a_day, make_crew, make_unit, make_visit, stock_up, today
+
+pytestmark = pytest.mark.django_db
+
+
+def the_load(visit: Appointment, by: User) -> Load:
+    assert visit.crew is not None
+    assert visit.day is not None
+    return services.refresh_load(crew=visit.crew, day=visit.day, by=by)
+
+
+def check_all(load: Load, by: User) -> None:
+    services.check_lines(load=load, lines=load.lines.all(), by=by)
+
+
+def test_long_pieces_come_first_then_the_last_stop(branch: Branch, dispatcher: User, installer: User) -> None:
+    stock_up(branch)
+    crew = make_crew(branch, installer)
+    early, late = make_job(branch, by=dispatcher), make_job(branch, by=dispatcher)
+    first, last = make_unit(early), make_unit(late)
+    long_one = make_unit(early, width="110")
+    make_visit(early, crew, hour=9)
+    make_visit(late, crew, hour=13)
+
+    load = services.refresh_load(crew=crew, day=today(branch), by=installer)
+
+    units = [line.unit_id for line in load.lines.all() if line.unit_id]
+    assert units == [long_one.pk, last.pk, first.pk]
+    assert load.lines.first().section == "long rack"
+
+
+def test_what_is_checked_stays_checked_when_the_list_changes(
+    branch: Branch, dispatcher: User, installer: User
+) -> None:
+    job, visit = a_day(branch, dispatcher, installer)
+    load = the_load(visit, installer)
+    line = load.lines.filter(unit__isnull=False).first()
+    services.check_lines(load=load, lines=[line], by=installer)
+    make_unit(job)
+    services.set_visit_units(appointment=visit, units=Unit.objects.filter(opening__job=job), by=dispatcher)
+
+    again = the_load(visit, installer)
+
+    assert again.lines.filter(unit__isnull=False).count() == 3
+    assert LoadLine.objects.get(pk=line.pk).checked == 1
+
+
+def test_a_code_ticks_one_package_and_a_bundle_all(branch: Branch, dispatcher: User, installer: User) -> None:
+    stock_up(branch)
+    job = make_job(branch, by=dispatcher)
+    packages = [{"name": "head", "longest": 1000}, {"name": "vanes", "longest": 2000}]
+    one = make_unit(job, make={"packages": packages})
+    other = make_unit(job, make={"packages": packages})
+    visit = make_visit(job, make_crew(branch, installer))
+    load = the_load(visit, installer)
+
+    services.check_code(load=load, typed=one.code.lower(), by=installer)
+    services.check_code(load=load, typed=f"https://example.org/u/{other.code}/", by=installer, bundle=True)
+
+    assert list(load.lines.filter(unit=one).order_by("package").values_list("checked", flat=True)) == [1, 0]
+    assert list(load.lines.filter(unit=other).values_list("checked", flat=True)) == [1, 1]
+    with pytest.raises(Refused, match="is on the truck already"):
+        services.check_code(load=load, typed=other.code, by=installer)
+
+
+def test_a_mistyped_code_and_a_strange_one_are_refused_apart(
+    branch: Branch, dispatcher: User, installer: User
+) -> None:
+    _, visit = a_day(branch, dispatcher, installer)
+    strange = make_unit(make_job(branch, by=dispatcher))
+    load = the_load(visit, installer)
+    wrong = strange.code[:-1] + ("2" if strange.code[-1] != "2" else "3")
+
+    with pytest.raises(Refused, match="read the label again"):
+        services.check_code(load=load, typed=wrong, by=installer)
+    with pytest.raises(Refused, match="does not go on this truck"):
+        services.check_code(load=load, typed=strange.code, by=installer)
+
+
+def test_a_room_is_ticked_at_once_and_taken_back_at_once(branch: Branch, dispatcher: User, installer: User) -> None:
+    stock_up(branch)
+    job = make_job(branch, by=dispatcher)
+    kitchen = [make_unit(job), make_unit(job)]
+    bath = make_unit(job, room="Bath")
+    visit = make_visit(job, make_crew(branch, installer))
+    load = the_load(visit, installer)
+
+    services.check_room(load=load, appointment=visit, room=kitchen[0].opening.room_id, by=installer)
+    ticked = set(load.lines.filter(checked=1, unit__isnull=False).values_list("unit", flat=True))
+    services.undo_check(load=load, by=installer)
+
+    assert ticked == {unit.pk for unit in kitchen}
+    assert bath.pk not in ticked
+    assert not load.lines.filter(checked__gt=0).exists()
+    with pytest.raises(Refused, match="nothing to take back"):
+        services.undo_check(load=load, by=installer)
+
+
+def test_leaving_with_a_gap_needs_a_reason_that_is_kept(branch: Branch, dispatcher: User, installer: User) -> None:
+    _, visit = a_day(branch, dispatcher, installer)
+    load = the_load(visit, installer)
+    services.check_lines(load=load, lines=load.lines.exclude(section="tools"), by=installer)
+
+    with pytest.raises(Refused) as refusal:
+        services.leave_yard(load=load, by=installer)
+    services.leave_yard(load=load, by=installer, reason="tools are in the other van, which comes too")
+
+    load.refresh_from_db()
+    assert refusal.value.field == "reason"
+    assert (load.state, load.gap_reason) == ("left", "tools are in the other van, which comes too")
+
+
+def test_leaving_takes_the_hardware_off_the_shelf_once(branch: Branch, dispatcher: User, installer: User) -> None:
+    _, visit = a_day(branch, dispatcher, installer)
+    load = the_load(visit, installer)
+    check_all(load, installer)
+
+    services.leave_yard(load=load, by=installer)
+    services.leave_yard(load=load, by=installer)
+
+    item = StockItem.objects.get(material__key="roller-bracket")
+    assert (item.quantity, item.reserved) == (496, 0)
+    assert StockMove.objects.filter(item=item).count() == 1
+    assert set(Unit.objects.values_list("state", flat=True)) == {Unit.State.LOADED}
+    visit.job.refresh_from_db()
+    assert visit.job.stage == "to_install"
+
+
+def test_the_list_stays_as_it_left(branch: Branch, dispatcher: User, installer: User) -> None:
+    job, visit = a_day(branch, dispatcher, installer)
+    load = the_load(visit, installer)
+    check_all(load, installer)
+    services.leave_yard(load=load, by=installer)
+    make_unit(job)
+
+    again = the_load(visit, installer)
+
+    assert again.lines.filter(unit__isnull=False).count() == 2
+    with pytest.raises(Refused, match="left the yard already"):
+        services.check_lines(load=again, lines=again.lines.all(), by=installer, count=0)
+
+
+def test_what_did_not_go_up_is_put_back(branch: Branch, dispatcher: User, installer: User) -> None:
+    job, visit = a_day(branch, dispatcher, installer)
+    load = the_load(visit, installer)
+    check_all(load, installer)
+    services.leave_yard(load=load, by=installer)
+    up, down = Unit.objects.filter(opening__job=job).order_by("pk")
+    services.mark_installed(appointment=visit, units=[up], by=installer)
+    services.mark_not_installed(appointment=visit, unit=down, cause="nobody_there", by=installer)
+
+    services.come_back(load=load, by=installer)
+
+    assert load.lines.get(unit=down).returned == 1
+    assert load.lines.get(unit=up).returned == 0
+    assert StockItem.objects.get(material__key="roller-bracket").quantity == 498  # its two brackets are back
+    assert Load.objects.get(pk=load.pk).state == "back"
+
+
+def test_spares_come_from_the_van_and_go_back_there(branch: Branch, dispatcher: User, installer: User) -> None:
+    _, visit = a_day(branch, dispatcher, installer)
+    assert visit.crew is not None
+    services.van_rows(crew=visit.crew)
+    services.top_up_van(crew=visit.crew, by=dispatcher)
+    load = the_load(visit, installer)
+    spare = load.lines.filter(section="spares").first()
+    row = VanStock.objects.get(crew=visit.crew, material=spare.material)
+    full = row.quantity
+    check_all(load, installer)
+
+    services.leave_yard(load=load, by=installer)
+    row.refresh_from_db()
+    left_with = row.quantity
+    services.come_back(load=load, by=installer)
+    row.refresh_from_db()
+
+    assert left_with == full - spare.quantity
+    assert row.quantity == full
+
+
+def test_more_than_left_can_not_come_back(branch: Branch, dispatcher: User, installer: User) -> None:
+    _, visit = a_day(branch, dispatcher, installer)
+    load = the_load(visit, installer)
+    check_all(load, installer)
+    services.leave_yard(load=load, by=installer)
+    line = load.lines.filter(section="hardware").first()
+
+    with pytest.raises(Refused) as refusal:
+        services.put_back(load=load, line=line, count=line.checked + 1, by=installer)
+
+    assert refusal.value.bound == f"0 to {line.checked}"
+
+
+def test_a_package_too_long_for_the_truck_is_said(branch: Branch, dispatcher: User, installer: User) -> None:
+    stock_up(branch)
+    job = make_job(branch, by=dispatcher)
+    make_unit(job, width="150")
+    visit = make_visit(job, make_crew(branch, installer))
+
+    load = the_load(visit, installer)
+
+    assert any("the truck takes" in finding["text"] for finding in load.findings)
+
+
+def test_a_measuring_visit_is_not_on_the_truck(branch: Branch, dispatcher: User, installer: User) -> None:
+    _job, visit = a_day(branch, dispatcher, installer)
+    make_visit(make_job(branch, by=dispatcher), visit.crew, hour=14, purpose=Purpose.MEASURE)  # type: ignore[arg-type]
+
+    load = the_load(visit, installer)
+
+    assert {line.appointment_id for line in load.lines.all() if line.appointment_id} == {visit.pk}
+
+
+# -- the page --------------------------------------------------------------------------------
+
+
+def test_the_installers_menu_leads_to_todays_load(branch: Branch, dispatcher: User, installer: User, as_user) -> None:
+    _, visit = a_day(branch, dispatcher, installer)
+
+    answer = as_user(installer).get("/load/", follow=True)
+
+    assert answer.status_code == 200
+    assert visit.job.number in answer.content.decode()
+    assert all(unit.code in answer.content.decode() for unit in Unit.objects.all())
+
+
+def test_a_refused_code_comes_back_with_what_was_typed(
+    branch: Branch, dispatcher: User, installer: User, as_user
+) -> None:
+    _, visit = a_day(branch, dispatcher, installer)
+    load = the_load(visit, installer)
+
+    answer = as_user(installer).post(f"/loads/{load.pk}/code/", {"code": "ABC"})
+
+    assert answer.status_code == 422
+    assert "read the label again" in answer.content.decode()
+    assert 'value="ABC"' in answer.content.decode()
+
+
+def test_a_whole_line_is_tapped_on_and_off(branch: Branch, dispatcher: User, installer: User, as_user) -> None:
+    _, visit = a_day(branch, dispatcher, installer)
+    load = the_load(visit, installer)
+    line = load.lines.first()
+    client = as_user(installer)
+
+    client.post(f"/load-lines/{line.pk}/check/")
+    on = LoadLine.objects.get(pk=line.pk).checked
+    client.post(f"/load-lines/{line.pk}/check/")
+
+    assert (on, LoadLine.objects.get(pk=line.pk).checked) == (line.quantity, 0)

@@ -1,0 +1,441 @@
+"""The stop: outcomes with causes, undo, sign-off, returns and remakes, and where the job then stands."""
+
+from __future__ import annotations
+
+import base64
+import datetime as dt
+import uuid
+from io import BytesIO
+
+import pytest
+from django.utils import timezone
+from PIL import Image
+
+from fabrication.models import UnitMake
+from fabrication.starting_data import load_materials, load_recipes
+from installs import field_deeds, services
+from installs.models import HardwareUsed, ReturnOwed, Stop, StopPhoto, VisitUnit
+from installs.times import install_minutes, learned
+from jobs import services as calendar
+from jobs.models import Appointment, Job, Purpose
+from jobs.ports import ports
+from measuring import deeds
+from measuring.models import Opening, Unit
+from measuring.starting_data import load_products
+from shared.errors import Refused
+from shared.models import AuditEntry, Branch, User
+from tests.installs.makers import a_day, make_crew, make_unit, make_visit, stock_up
+
+pytestmark = pytest.mark.django_db
+STROKES = [[[100, 600], [400, 300], [800, 650]]]
+
+
+def units_of(visit: Appointment) -> list[Unit]:
+    return list(Unit.objects.filter(visit_units__appointment=visit).order_by("pk"))
+
+
+def close_with_one_missing(visit: Appointment, by: User, cause: str) -> tuple[Unit, Unit]:
+    up, down = units_of(visit)
+    services.mark_installed(appointment=visit, units=[up], by=by)
+    services.mark_not_installed(appointment=visit, unit=down, cause=cause, by=by, note="seen on site")
+    services.close_stop(appointment=visit, by=by)
+    return up, down
+
+
+def test_all_installed_in_one_tap_closes_the_job(branch: Branch, dispatcher: User, installer: User) -> None:
+    job, visit = a_day(branch, dispatcher, installer)
+
+    services.mark_all_installed(appointment=visit, by=installer)
+    services.sign(appointment=visit, by=installer, name="Ada Ashdown", strokes=STROKES)
+    services.close_stop(appointment=visit, by=installer)
+
+    job.refresh_from_db()
+    visit.refresh_from_db()
+    assert job.stage == Job.Stage.CLOSED
+    assert visit.state == Appointment.State.DONE
+    assert set(Unit.objects.values_list("state", flat=True)) == {Unit.State.INSTALLED}
+
+
+def test_the_first_tap_means_the_crew_arrived(branch: Branch, dispatcher: User, installer: User) -> None:
+    _, visit = a_day(branch, dispatcher, installer)
+
+    services.mark_installed(appointment=visit, units=units_of(visit)[:1], by=installer)
+
+    visit.refresh_from_db()
+    assert visit.arrived_at is not None
+
+
+def test_until_the_stop_is_closed_the_job_is_installed_not_closed(
+    branch: Branch, dispatcher: User, installer: User
+) -> None:
+    job, visit = a_day(branch, dispatcher, installer)
+
+    services.mark_all_installed(appointment=visit, by=installer)
+
+    job.refresh_from_db()
+    assert job.stage == Job.Stage.INSTALLED
+
+
+def test_a_unit_without_a_word_keeps_the_stop_open(branch: Branch, dispatcher: User, installer: User) -> None:
+    _, visit = a_day(branch, dispatcher, installer)
+    up, other = units_of(visit)
+    services.mark_installed(appointment=visit, units=[up], by=installer)
+
+    with pytest.raises(Refused, match=f"1 without a word.*{other.code}"):
+        services.close_stop(appointment=visit, by=installer)
+
+
+def test_not_installed_needs_a_cause_of_the_tree(branch: Branch, dispatcher: User, installer: User) -> None:
+    _, visit = a_day(branch, dispatcher, installer)
+
+    with pytest.raises(Refused) as refusal:
+        services.mark_not_installed(appointment=visit, unit=units_of(visit)[0], cause="bad mood", by=installer)
+
+    assert refusal.value.field == "cause"
+
+
+def test_a_tap_is_taken_back(branch: Branch, dispatcher: User, installer: User) -> None:
+    _, visit = a_day(branch, dispatcher, installer)
+    unit = units_of(visit)[0]
+    services.mark_installed(appointment=visit, units=[unit], by=installer)
+
+    services.undo_outcome(appointment=visit, unit=unit, by=installer)
+
+    unit.refresh_from_db()
+    assert (unit.state, unit.installed_at) == (Unit.State.MADE, None)
+    assert visit.visit_units.get(unit=unit).outcome == VisitUnit.Outcome.TO_DO
+
+
+def test_a_signature_is_never_forced(branch: Branch, dispatcher: User, installer: User) -> None:
+    _, visit = a_day(branch, dispatcher, installer)
+    services.mark_all_installed(appointment=visit, by=installer)
+
+    stop = services.close_stop(appointment=visit, by=installer)
+
+    assert stop.is_closed()
+    assert not stop.is_signed()
+
+
+def test_nobody_home_says_with_whom_it_was_left(branch: Branch, dispatcher: User, installer: User) -> None:
+    _, visit = a_day(branch, dispatcher, installer)
+
+    stop = services.sign(appointment=visit, by=installer, left_with="the neighbour, no. 7")
+
+    assert (stop.left_with, stop.signed_name, stop.signature) == ("the neighbour, no. 7", "", [])
+
+
+@pytest.mark.parametrize(
+    ("strokes", "problem"),
+    [
+        ([], "nothing was drawn"),
+        ([[[0, 1001]]], "leaves the pad"),
+        ([[["a", "b"]]], "can't be read"),
+        ([[[1, 1]] * 7000], "too long"),
+    ],
+)
+def test_a_drawing_that_can_not_be_is_refused(
+    branch: Branch, dispatcher: User, installer: User, strokes: list, problem: str
+) -> None:
+    _, visit = a_day(branch, dispatcher, installer, units=1)
+
+    with pytest.raises(Refused, match=problem):
+        services.sign(appointment=visit, by=installer, name="Ada", strokes=strokes)
+
+
+# -- returns ----------------------------------------------------------------------------------
+
+
+def test_a_unit_not_installed_becomes_a_return_visible_in_dispatch(
+    branch: Branch, dispatcher: User, installer: User
+) -> None:
+    job, visit = a_day(branch, dispatcher, installer)
+
+    _, down = close_with_one_missing(visit, installer, "missing_part.hardware")
+
+    owed = ReturnOwed.objects.get()
+    back = Appointment.objects.get(job=job, purpose=Purpose.RETURN)
+    assert (owed.unit, owed.cause, owed.note) == (down, "missing_part.hardware", "seen on site")
+    assert owed.happened_at == visit
+    assert owed.appointment == back
+    assert back in Appointment.objects.visible_to(dispatcher).unplaced()
+    assert [row.unit for row in back.visit_units.all()] == [down]
+    assert any("return owed" in blocker.text for blocker in ports.blockers(job))
+
+
+def test_a_return_waits_for_its_parts(branch: Branch, dispatcher: User, installer: User, workroom: User) -> None:
+    _, visit = a_day(branch, dispatcher, installer)
+    close_with_one_missing(visit, installer, "missing_part.hardware")
+    owed = ReturnOwed.objects.get()
+    ready = timezone.localdate() + dt.timedelta(days=9)
+
+    services.set_parts_ready(owed=owed, ready_on=ready, by=workroom)
+
+    owed.appointment.refresh_from_db()
+    assert owed.appointment.earliest_on == ready
+
+
+def test_a_cause_that_ends_it_owes_nothing(branch: Branch, dispatcher: User, installer: User) -> None:
+    _job, visit = a_day(branch, dispatcher, installer)
+
+    close_with_one_missing(visit, installer, "customer_change.not_wanted")
+
+    assert not ReturnOwed.objects.exists()
+    assert not Appointment.objects.filter(purpose=Purpose.RETURN).exists()
+
+
+def test_closing_twice_owes_once(branch: Branch, dispatcher: User, installer: User) -> None:
+    _, visit = a_day(branch, dispatcher, installer)
+    close_with_one_missing(visit, installer, "damage.on_arrival")
+
+    services.close_stop(appointment=visit, by=installer)
+
+    assert ReturnOwed.objects.count() == 1
+
+
+@pytest.fixture
+def real_day(branch: Branch, dispatcher: User, installer: User) -> Appointment:
+    """Two units of a product with a recipe, so that a remake has parts."""
+    load_products(branch)
+    load_materials(branch)
+    load_recipes(branch)
+    stock_up(branch)
+    from tests.factories import make_job
+
+    job = make_job(branch, by=dispatcher)
+    options = {"control": "spring", "control_side": "left", "roll": "standard", "hem_bar": "sealed in",
+               "colour": "Brant white"}  # fmt: skip
+    for _ in range(2):
+        make_unit(job, options=options)
+    return make_visit(job, make_crew(branch, installer))
+
+
+def test_a_remake_is_a_new_unit_in_the_workroom_tied_to_the_old(
+    real_day: Appointment, dispatcher: User, installer: User
+) -> None:
+    _, down = close_with_one_missing(real_day, installer, "size.not_as_ordered")
+    owed = ReturnOwed.objects.get()
+
+    services.decide_return(owed=owed, by=dispatcher, remake=True)
+
+    owed.refresh_from_db()
+    fresh = owed.remake
+    down.refresh_from_db()
+    assert fresh.replaces == down
+    assert (down.state, fresh.state) == (Unit.State.REPLACED, Unit.State.RELEASED)
+    assert (fresh.order_width, fresh.options) == (down.order_width, down.options)
+    assert UnitMake.objects.get(unit=fresh).parts.exists()
+    assert [row.unit for row in owed.appointment.visit_units.all()] == [fresh]
+    assert owed.appointment.earliest_on == fresh.due_on
+    owed.job.refresh_from_db()
+    assert owed.job.stage == Job.Stage.INSTALLED  # one remake does not throw the job back
+
+
+def test_a_remake_measured_again_first_waits_for_its_check_measure(
+    real_day: Appointment, dispatcher: User, installer: User
+) -> None:
+    close_with_one_missing(real_day, installer, "size.too_wide")
+    owed = ReturnOwed.objects.get()
+
+    services.decide_return(owed=owed, by=dispatcher, remake=True, remeasure=True)
+
+    owed.refresh_from_db()
+    check = Appointment.objects.get(purpose=Purpose.CHECK)
+    assert owed.remake.state == Unit.State.DRAFT
+    assert [row.opening_id for row in check.visit_openings.all()] == [owed.unit.opening_id]
+    assert owed.unit.opening.__class__.objects.get(pk=owed.unit.opening_id).state == Opening.State.TO_MEASURE
+
+
+def test_a_cause_that_needs_no_remake_allows_none(real_day: Appointment, dispatcher: User, installer: User) -> None:
+    close_with_one_missing(real_day, installer, "missing_part.hardware")
+
+    with pytest.raises(Refused, match="nothing is made again"):
+        services.decide_return(owed=ReturnOwed.objects.get(), by=dispatcher, remake=True)
+
+
+def test_the_return_visit_settles_what_was_owed_and_closes_the_job(
+    real_day: Appointment, dispatcher: User, installer: User
+) -> None:
+    close_with_one_missing(real_day, installer, "missing_part.hardware")
+    owed = ReturnOwed.objects.get()
+    back = owed.appointment
+    calendar.place(
+        appointment=back,
+        crew=real_day.crew,
+        starts_at=real_day.starts_at + dt.timedelta(days=7, hours=3),
+        by=dispatcher,
+        anyway=True,
+    )
+    owed.refresh_from_db()
+    booked = owed.state
+
+    services.mark_all_installed(appointment=back, by=installer)
+    services.close_stop(appointment=back, by=installer)
+
+    owed.refresh_from_db()
+    owed.job.refresh_from_db()
+    assert (booked, owed.state) == (ReturnOwed.State.BOOKED, ReturnOwed.State.DONE)
+    assert owed.job.stage == Job.Stage.CLOSED
+
+
+def test_a_job_of_one_unit_that_is_made_again_does_not_fall_back_to_measured(
+    real_day: Appointment, dispatcher: User, installer: User
+) -> None:
+    one, other = units_of(real_day)
+    Unit.objects.filter(pk=other.pk).update(state=Unit.State.CANCELLED)
+    real_day.visit_units.filter(unit=other).delete()
+    services.mark_not_installed(appointment=real_day, unit=one, cause="make.wrong_option", by=installer)
+    services.close_stop(appointment=real_day, by=installer)
+
+    services.decide_return(owed=ReturnOwed.objects.get(), by=dispatcher, remake=True)
+
+    real_day.job.refresh_from_db()
+    assert real_day.job.stage == Job.Stage.RELEASED
+
+
+def test_dropping_a_return_calls_its_empty_visit_off(branch: Branch, dispatcher: User, installer: User) -> None:
+    job, visit = a_day(branch, dispatcher, installer)
+    close_with_one_missing(visit, installer, "missing_part.hardware")
+    owed = ReturnOwed.objects.get()
+
+    services.drop_return(owed=owed, by=dispatcher, reason="the customer keeps the old one")
+
+    owed.refresh_from_db()
+    owed.appointment.refresh_from_db()
+    assert owed.state == ReturnOwed.State.DROPPED
+    assert owed.appointment.state == Appointment.State.CANCELLED
+    job.refresh_from_db()
+    assert job.stage == Job.Stage.CLOSED
+
+
+def test_a_stop_opened_again_takes_its_undecided_returns_back(
+    branch: Branch, dispatcher: User, installer: User
+) -> None:
+    _, visit = a_day(branch, dispatcher, installer)
+    _, down = close_with_one_missing(visit, installer, "nobody_there")
+
+    services.reopen_stop(appointment=visit, by=installer)
+
+    assert ReturnOwed.objects.get().state == ReturnOwed.State.DROPPED
+    down.refresh_from_db()
+    assert down.state == Unit.State.NOT_INSTALLED
+    assert not Stop.objects.get(appointment=visit).is_closed()
+
+
+# -- hardware, photos, times ----------------------------------------------------------------------
+
+
+def test_hardware_used_otherwise_is_noted_and_taken_back(branch: Branch, dispatcher: User, installer: User) -> None:
+    _, visit = a_day(branch, dispatcher, installer)
+
+    used = services.note_hardware(appointment=visit, by=installer, change=0, note="own plugs of the customer")
+    services.undo_hardware(used=used, by=installer)
+
+    assert HardwareUsed.objects.get().undone_at is not None
+    with pytest.raises(Refused, match="say what was used"):
+        services.note_hardware(appointment=visit, by=installer, change=2)
+
+
+def picture(size: tuple[int, int] = (60, 40)) -> bytes:
+    out = BytesIO()
+    exif = Image.Exif()
+    exif[0x010F] = "a camera that tells"
+    Image.new("RGB", size, "white").save(out, "JPEG", exif=exif)
+    return out.getvalue()
+
+
+def test_a_photo_is_kept_without_what_the_camera_wrote(branch: Branch, dispatcher: User, installer: User) -> None:
+    _, visit = a_day(branch, dispatcher, installer)
+
+    photo = services.add_photo(appointment=visit, data=picture(), by=installer, unit=units_of(visit)[0])
+
+    with Image.open(photo.file.path) as kept:
+        assert dict(kept.getexif()) == {}
+
+
+def test_what_is_no_picture_is_refused(branch: Branch, dispatcher: User, installer: User) -> None:
+    _, visit = a_day(branch, dispatcher, installer)
+
+    with pytest.raises(Refused, match="no picture"):
+        services.add_photo(appointment=visit, data=b"<svg onload=alert(1)>", by=installer)
+
+
+def test_logged_times_flow_back_into_the_estimate(branch: Branch, dispatcher: User, installer: User) -> None:
+    from tests.factories import make_job
+
+    _, visit = a_day(branch, dispatcher, installer, units=1)
+    before = install_minutes(visit)
+    for _ in range(12):
+        job = make_job(branch, by=dispatcher)
+        make_unit(job)
+        begun = timezone.now() - dt.timedelta(days=3)
+        make_visit(job, visit.crew, state=Appointment.State.DONE, arrived_at=begun,
+                   done_at=begun + dt.timedelta(minutes=70))  # the table says 35  # fmt: skip
+
+    after = install_minutes(visit)
+    factor, _, count = learned(branch)
+
+    assert count == 12
+    assert 1.2 < factor < 2.0
+    assert before.mean < after.mean < 70
+    assert after.safe > after.mean
+
+
+# -- deeds of a phone -------------------------------------------------------------------------------
+
+
+def send(device, place: int, kind: str, body: dict, at: dt.datetime) -> dict:
+    return deeds.take_in(
+        device=device,
+        sent={"id": str(uuid.uuid4()), "place": place, "kind": kind, "body": body, "done_at": at.isoformat()},
+    )
+
+
+def test_a_whole_stop_done_without_signal_arrives_in_order_with_its_times(
+    branch: Branch, dispatcher: User, installer: User
+) -> None:
+    assert field_deeds
+    _job, visit = a_day(branch, dispatcher, installer)
+    up, down = units_of(visit)
+    device, _ = deeds.register_device(user=installer)
+    at = timezone.now() - dt.timedelta(hours=2)
+    body = {"appointment": visit.pk}
+    data = base64.b64encode(picture()).decode()
+    rows = [
+        ("installs.arrived", body),
+        ("installs.installed", body | {"unit": up.pk}),
+        ("installs.not_installed", body | {"unit": down.pk, "cause": "size.too_long", "note": "by 3 in"}),
+        ("installs.photo", body | {"unit": down.pk, "data": data, "caption": "on the sill"}),
+        ("installs.sign", body | {"name": "Ada", "strokes": STROKES}),
+        ("installs.done", body | {"note": "dog in the yard"}),
+    ]
+
+    replies = [send(device, n, kind, sent, at + dt.timedelta(minutes=n)) for n, (kind, sent) in enumerate(rows, 1)]
+
+    assert [reply["status"] for reply in replies] == [200] * 6
+    visit.refresh_from_db()
+    assert visit.arrived_at == at + dt.timedelta(minutes=1)
+    assert visit.done_at == at + dt.timedelta(minutes=6)
+    assert ReturnOwed.objects.get().unit == down
+    assert StopPhoto.objects.get().caption == "on the sill"
+    assert Stop.objects.get().signed_name == "Ada"
+
+
+def test_a_phone_of_somebody_else_changes_nothing(
+    branch: Branch, dispatcher: User, installer: User, measurer: User
+) -> None:
+    _, visit = a_day(branch, dispatcher, installer)
+    for person, status in ((measurer, 403), (dispatcher, 200)):
+        device, _ = deeds.register_device(user=person)
+
+        reply = send(device, 1, "installs.arrived", {"appointment": visit.pk}, timezone.now())
+
+        assert reply["status"] == status
+
+
+def test_every_deed_leaves_a_trail_on_the_job(branch: Branch, dispatcher: User, installer: User) -> None:
+    job, visit = a_day(branch, dispatcher, installer)
+
+    close_with_one_missing(visit, installer, "damage.on_arrival")
+
+    deeds_done = set(AuditEntry.objects.filter(job_id=job.pk).values_list("deed", flat=True))
+    assert {"installed", "did not install", "closed the stop", "owes a return", "arrived", "was done"} <= deeds_done
