@@ -1,0 +1,70 @@
+"""Whether cloth a customer brought will do: width, clean length, pattern repeat."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from shared.lengths import ZERO, Length, Unit
+
+
+@dataclass(frozen=True, slots=True)
+class Verdict:
+    """What is wrong with it, and what to know of it."""
+
+    problems: tuple[str, ...] = ()
+    notes: tuple[str, ...] = ()
+
+    @property
+    def is_good(self) -> bool:
+        return not self.problems
+
+
+def judge(
+    *,
+    width: Length,
+    length: Length,
+    width_needed: Length,
+    length_needed: Length,
+    repeat: Length | None = None,
+    repeat_expected: Length | None = None,
+    flaws: Sequence[tuple[Length, Length]] = (),
+    unit: Unit = Unit.INCH,
+) -> Verdict:
+    """
+    The cloth as measured against what the order needs.
+
+    Parameters
+    ----------
+    width, length
+        As measured, selvedges off; > 0.
+    flaws
+        Stretches from the free end that no piece may use; they are taken off the length. Whether
+        the clean stretches hold every piece is for the cut plan to say.
+
+    Examples
+    --------
+    >>> yard = Length.inches(36)
+    >>> judge(width=yard, length=yard * 3, width_needed=yard * 2, length_needed=yard).problems
+    ('36 in wide, 72 in needed',)
+    """
+    problems, notes = [], []
+    show = lambda value: value.text(unit, symbol=True)  # noqa: E731 - three uses, one line
+    if width < width_needed:
+        problems.append(f"{show(width)} wide, {show(width_needed)} needed")
+    lost = sum((end - start for start, end in flaws), ZERO)
+    clean = length - lost
+    if clean < length_needed:
+        flawed = f" after {show(lost)} of flaws" if lost > ZERO else ""
+        problems.append(f"{show(clean)} long{flawed}, {show(length_needed)} needed")
+    elif lost > ZERO:
+        notes.append(f"{show(lost)} is flawed; the clean stretches must still hold every piece")
+    if repeat is not None and repeat != repeat_expected:
+        was = show(repeat_expected) if repeat_expected is not None else "no pattern"
+        if repeat_expected is None or repeat > repeat_expected:
+            problems.append(f"the pattern repeats every {show(repeat)}, the order reckons with {was}")
+        else:
+            notes.append(f"the pattern repeats every {show(repeat)}, less than the {was} reckoned with")
+    if repeat is None and repeat_expected is not None:
+        notes.append(f"no repeat was measured; the order reckons with {show(repeat_expected)}")
+    return Verdict(tuple(problems), tuple(notes))

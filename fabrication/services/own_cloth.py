@@ -1,0 +1,165 @@
+"""Cloth a customer brings: expected, received, checked; the job waits for it meanwhile."""
+
+from __future__ import annotations
+
+import datetime as dt
+from collections.abc import Sequence
+
+from django.db import transaction
+from django.utils import timezone
+
+from fabrication.models import KeptEnd, Material, OwnCloth, StockItem, StockMove
+from fabrication.rules.own_cloth import judge
+from fabrication.services.stock import fresh_code, move_stock
+from jobs.models import Job
+from jobs.services import hold, lock_job, unhold
+from shared.audit import record
+from shared.errors import Refused
+from shared.lengths import ZERO, Length
+from shared.models import User
+
+
+@transaction.atomic
+def expect_cloth(
+    *,
+    job: Job,
+    name: str,
+    width_needed: Length,
+    length_needed: Length,
+    by: User,
+    units: str = "",
+    repeat_expected: Length | None = None,
+    expected_on: dt.date | None = None,
+) -> OwnCloth:
+    """The customer will bring cloth; the job is held for it unless it is held for something else already."""
+    for field, value in (("width_needed", width_needed), ("length_needed", length_needed)):
+        if value <= ZERO:
+            raise Refused("say how much is needed", field=field, bound="above 0")
+    held = lock_job(job)
+    cloth = OwnCloth.objects.create(
+        job=held,
+        name=name,
+        units=units,
+        width_needed=width_needed,
+        length_needed=length_needed,
+        repeat_expected=repeat_expected,
+        expected_on=expected_on,
+        created_by=by,
+    )
+    if not held.is_held():
+        hold(job=held, reason=Job.Hold.CLOTH, by=by, note=name)
+    record(by=by, deed="expects the customer's cloth", subject=cloth, job=held.pk)
+    return cloth
+
+
+@transaction.atomic
+def receive_cloth(*, cloth: OwnCloth, by: User, place: str = "") -> OwnCloth:
+    """It came; somebody must measure it before anything is cut."""
+    cloth = _held(cloth, OwnCloth.State.EXPECTED)
+    cloth.state, cloth.received_at, cloth.place = OwnCloth.State.RECEIVED, timezone.now(), place
+    cloth.save(update_fields=["state", "received_at", "place"])
+    record(by=by, deed="received the customer's cloth", subject=cloth, job=cloth.job_id)
+    return cloth
+
+
+@transaction.atomic
+def check_cloth(
+    *,
+    cloth: OwnCloth,
+    width: Length,
+    length: Length,
+    by: User,
+    repeat: Length | None = None,
+    flaws: Sequence[tuple[Length, Length]] = (),
+    anyway: str = "",
+) -> OwnCloth:
+    """
+    Width, clean length and repeat as measured; good cloth goes on the rack and the job goes on.
+
+    Parameters
+    ----------
+    anyway
+        Why cloth that falls short is taken all the same, as agreed with the customer.
+    """
+    lock_job(cloth.job_id)
+    cloth = _held(cloth, OwnCloth.State.RECEIVED)
+    _refuse_impossible(width, length, flaws)
+    verdict = judge(
+        width=width,
+        length=length,
+        width_needed=cloth.width_needed,
+        length_needed=cloth.length_needed,
+        repeat=repeat,
+        repeat_expected=cloth.repeat_expected,
+        flaws=flaws,
+        unit=cloth.job.branch.unit,
+    )
+    cloth.width, cloth.length, cloth.repeat = width, length, repeat
+    cloth.flaws = [[start.ticks, end.ticks] for start, end in sorted(flaws)]
+    is_taken = verdict.is_good or bool(anyway.strip())
+    words = [*verdict.problems, *verdict.notes, f"taken anyway: {anyway.strip()}" if anyway.strip() else ""]
+    cloth.verdict = "; ".join(word for word in words if word)[:240] or "as needed"
+    cloth.state = OwnCloth.State.ACCEPTED if is_taken else OwnCloth.State.REFUSED
+    cloth.checked_by, cloth.checked_at = by, timezone.now()
+    if is_taken:
+        cloth.item = _on_the_rack(cloth, by)
+    cloth.save()
+    deed = "accepted the customer's cloth" if is_taken else "refused the customer's cloth"
+    record(by=by, deed=deed, subject=cloth, job=cloth.job_id, note=cloth.verdict)
+    if is_taken:
+        _let_the_job_go_on(cloth, by)
+    return cloth
+
+
+@transaction.atomic
+def expect_again(*, cloth: OwnCloth, by: User, expected_on: dt.date | None = None) -> OwnCloth:
+    """After a refusal the customer brings other cloth."""
+    cloth = _held(cloth, OwnCloth.State.REFUSED)
+    cloth.state, cloth.expected_on = OwnCloth.State.EXPECTED, expected_on
+    cloth.save(update_fields=["state", "expected_on"])
+    record(by=by, deed="expects the customer's cloth again", subject=cloth, job=cloth.job_id)
+    return cloth
+
+
+def _held(cloth: OwnCloth, state: str) -> OwnCloth:
+    held = OwnCloth.objects.select_for_update(of=("self",)).select_related("job__branch").get(pk=cloth.pk)
+    if held.state != state:
+        raise Refused(f"{held} is {held.get_state_display()}, not {OwnCloth.State(state).label}")
+    return held
+
+
+def _refuse_impossible(width: Length, length: Length, flaws: Sequence[tuple[Length, Length]]) -> None:
+    for field, value in (("width", width), ("length", length)):
+        if value <= ZERO:
+            raise Refused("measure it", field=field, bound="above 0")
+    for start, end in flaws:
+        if not ZERO <= start < end <= length:
+            raise Refused(f"a flaw lies within the cloth, 0 to {length}", field="flaw_to", bound=str(length))
+
+
+def _on_the_rack(cloth: OwnCloth, by: User) -> StockItem:
+    """A material of its own, so that no other job's plan can take it."""
+    facts = {"repeat": str(cloth.repeat)} if cloth.repeat else {}
+    material, _ = Material.objects.get_or_create(
+        branch=cloth.job.branch,
+        key=f"own-{cloth.pk}",
+        defaults={
+            "name": f"{cloth.name} ({cloth.job.number}, customer's own)"[:80],
+            "kind": Material.Kind.CLOTH,
+            "facts": facts,
+            "is_active": False,
+        },
+    )
+    item = StockItem.objects.create(
+        material=material, code=fresh_code(), length=cloth.length, width=cloth.width, lot="own",
+        place=cloth.place, flaws=cloth.flaws, quantity=0,
+    )  # fmt: skip
+    KeptEnd.objects.create(item=item, job=cloth.job, length=cloth.length)
+    return move_stock(item=item, change=1, reason=StockMove.Reason.RECEIVED, by=by, note=str(cloth)[:160])
+
+
+def _let_the_job_go_on(cloth: OwnCloth, by: User) -> None:
+    waiting = cloth.job.own_cloths.exclude(state=OwnCloth.State.ACCEPTED)
+    job = Job.objects.get(pk=cloth.job_id)
+    if job.hold == Job.Hold.CLOTH and not waiting.exists():
+        unhold(job=job, by=by, note=f"{cloth.name} is here and good")
