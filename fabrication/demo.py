@@ -18,7 +18,7 @@ from fabrication.services.making import (
     tolerance_of,
 )
 from fabrication.services.planning import plan_batch
-from fabrication.starting_data import load_materials, load_recipes, load_tolerances, load_work_places
+from fabrication.starting_data import load_materials, load_recipes, load_steps, load_tolerances, load_work_places
 from jobs.models import Job
 from measuring.models import Unit
 from shared.codes import new_code
@@ -42,6 +42,7 @@ def load(demo: Demo) -> None:
         load_recipes(branch)
         load_tolerances(branch)
         load_work_places(branch)
+        load_steps(branch)
         _suppliers(branch, materials)
         _stock(demo, materials)
     units = (

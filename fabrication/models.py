@@ -133,7 +133,9 @@ class StockItem(models.Model):
     quantity = models.PositiveIntegerField(default=1)
     reserved = models.PositiveIntegerField(default=0)
     reserved_length = LengthField(default=ZERO, help_text="of a roll, promised to batches")
-    price = models.DecimalField(max_digits=10, decimal_places=2, null=True, blank=True)
+    price = models.DecimalField(
+        max_digits=10, decimal_places=2, null=True, blank=True, help_text="of one; of cloth and cord, of a metre"
+    )
     flaws = models.JSONField(default=list, help_text="forbidden stretches of a roll from its free end, in ticks")
     created_at = models.DateTimeField(default=timezone.now)
 

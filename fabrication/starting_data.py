@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 
-from fabrication.models import Material, RecipeRevision, Tolerance, WorkPlace
+from fabrication.models import AssemblyStep, LabelSize, Material, RecipeRevision, Tolerance, WorkPlace
 from fabrication.rules.starting import DATA, starting_recipes, starting_rows
 from measuring.models import Product
 from shared.lengths import Length
@@ -79,3 +79,22 @@ def load_work_places(branch: Branch) -> None:
         return
     table = json.loads((DATA / "work_places.json").read_text(encoding="utf-8"))["places"]
     WorkPlace.objects.bulk_create(WorkPlace(branch=branch, order=order, **row) for order, row in enumerate(table))
+
+
+def load_steps(branch: Branch) -> None:
+    """The starting steps of assembly, for families the branch has none of yet."""
+    table = json.loads((DATA / "steps.json").read_text(encoding="utf-8"))["families"]
+    there = set(AssemblyStep.objects.filter(branch=branch).values_list("family", flat=True))
+    AssemblyStep.objects.bulk_create(
+        AssemblyStep(branch=branch, family=family, order=order, text=text)
+        for family, texts in table.items()
+        if family not in there
+        for order, text in enumerate(texts)
+    )
+
+
+def starting_label_size(branch: Branch) -> LabelSize:
+    """What labels are printed on where the branch has not said; not saved."""
+    row = json.loads((DATA / "label_size.json").read_text(encoding="utf-8"))
+    lengths = {name: Length.parse(row[name]) for name in ("width", "height", "left", "top", "across", "down")}
+    return LabelSize(branch=branch, kind=row["kind"], columns=row["columns"], rows=row["rows"], **lengths)

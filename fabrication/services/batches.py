@@ -4,12 +4,15 @@ from __future__ import annotations
 
 import datetime as dt
 from collections.abc import Collection, Iterable
+from dataclasses import dataclass
 from itertools import groupby
 
 from django.db import transaction
 from django.db.models import Max
 
-from fabrication.models import Batch, CutPlan, Part, UnitMake
+from fabrication.loads import loads_of
+from fabrication.models import Batch, CutPlan, Material, Part, UnitMake
+from fabrication.services.buying import Shortage, shortages
 from fabrication.services.planning import drop_plan
 from jobs.services import lock_job, recompute_stage
 from measuring.models import Product, Unit
@@ -33,6 +36,58 @@ def propose_batches(*, branch: Branch) -> list[tuple[dt.date | None, list[UnitMa
         .order_by("unit__due_on", "pk")
     )
     return [(day, list(group)) for day, group in groupby(waiting, key=lambda make: _week_of(make.unit.due_on))]
+
+
+@dataclass(frozen=True, slots=True)
+class Proposal:
+    """Units that could be cut together: why these, when the first is due, what is short or late."""
+
+    title: str
+    makes: tuple[UnitMake, ...]
+    due_on: dt.date | None
+    short: tuple[Shortage, ...]
+    late: tuple[str, ...]
+
+
+def proposals_of(*, branch: Branch, by_material: bool = False) -> list[Proposal]:
+    """Proposals by week or by what most of a unit is cut from, shortages and late places seen first."""
+    weeks = propose_batches(branch=branch)
+    late = [(place.name, place.first_late.day) for place in loads_of(branch=branch) if place.first_late]
+    groups: list[tuple[str, list[UnitMake]]]
+    if by_material:
+        groups = _by_material([make for _, makes in weeks for make in makes])
+    else:
+        groups = [(f"Due in the week of {day:%-d %B}" if day else "No date yet", makes) for day, makes in weeks]
+    lacking = shortages(branch=branch, makes=[make.pk for _, makes in groups for make in makes]) if groups else []
+    return [_proposal(title, makes, lacking, late) for title, makes in groups]
+
+
+def _proposal(
+    title: str, makes: list[UnitMake], lacking: list[Shortage], late: list[tuple[str, dt.date]]
+) -> Proposal:
+    due = min((make.unit.due_on for make in makes if make.unit.due_on), default=None)
+    last = max((make.unit.due_on for make in makes if make.unit.due_on), default=None)
+    uses = set(Part.objects.filter(make__in=makes).values_list("material", flat=True).distinct())
+    short = tuple(one for one in lacking if one.material.pk in uses)
+    behind = tuple(f"{place} is behind by {day:%a %-d %b}" for place, day in late if last and day <= last)
+    return Proposal(title, tuple(makes), due, short, behind)
+
+
+def _by_material(makes: list[UnitMake]) -> list[tuple[str, list[UnitMake]]]:
+    """By the material most of a unit is cut from: its cloth, else the bar or strip with most length."""
+    parts = (
+        Part.objects.filter(make__in=makes, kind__in=[Material.Kind.CLOTH, Material.Kind.BAR, Material.Kind.STRIP])
+        .values_list("make", "kind", "material__name", "length", "quantity")
+        .order_by("pk")
+    )
+    best: dict[int, tuple[bool, int, str]] = {}
+    for make, kind, name, length, quantity in parts:
+        rank = (kind == Material.Kind.CLOTH, (length.ticks if length else 0) * quantity, name)
+        best[make] = max(best.get(make, (False, 0, "")), rank)
+    groups: dict[str, list[UnitMake]] = {}
+    for make in makes:
+        groups.setdefault(best.get(make.pk, (False, 0, ""))[2] or "nothing to cut", []).append(make)
+    return list(groups.items())
 
 
 def _week_of(day: dt.date | None) -> dt.date | None:

@@ -11,6 +11,7 @@ from django.utils import timezone
 
 from fabrication.models import Batch, CutPlan, KeptEnd, Material, Part, PlannedCut, StockItem, StockMove, UnitMake
 from fabrication.rules.cutting.problem import OFFCUT_WORTH
+from fabrication.services.assembly import steps_left
 from fabrication.services.planning import cost_of_cut, drop_plan, free_stock, plan_material, rest_cost
 from fabrication.services.stock import fresh_code, mark_flaws, move_stock
 from jobs.services import lock_job, recompute_stage
@@ -502,10 +503,15 @@ def check_unit(*, make: UnitMake, width: Length, height: Length, by: User) -> Un
     """
     lock_job(make.unit.opening.job_id)
     make = (
-        UnitMake.objects.select_for_update(of=("self",)).select_related("unit__opening__job", "batch").get(pk=make.pk)
+        UnitMake.objects.select_for_update(of=("self",))
+        .select_related("unit__opening__job", "unit__product", "batch")
+        .get(pk=make.pk)
     )
     if make.state not in {UnitMake.State.ASSEMBLY, UnitMake.State.BACK}:
         raise Refused(f"{make.unit.code} is {make.get_state_display()}; only an assembled unit is checked")
+    if left := steps_left(make):
+        more = f" and {len(left) - 1} more" if len(left) > 1 else ""
+        raise Refused(f"{make.unit.code} is not put together yet: “{left[0]}”{more} not ticked", field="steps")
     problem = outside_tolerance(make, width, height)
     make.checked_width, make.checked_height = width, height
     make.checked_by, make.checked_at = by, timezone.now()

@@ -37,12 +37,14 @@ class Shortage:
     by_day: dt.date | None
 
 
-def shortages(*, branch: Branch) -> list[Shortage]:
-    """What open parts need beyond free stock, what is due first on top."""
+def shortages(*, branch: Branch, makes: Collection[int] | None = None) -> list[Shortage]:
+    """What open parts (of these units, if given) need beyond free stock, what is due first on top."""
     wanted: dict[int, list[Part]] = defaultdict(list)
     parts = Part.objects.filter(
         make__unit__opening__job__branch=branch, state__in=OPEN_PARTS, make__unit__opening__job__cancelled_at=None
     ).select_related("material", "make__unit")
+    if makes is not None:
+        parts = parts.filter(make__in=makes)
     for part in parts.exclude(make__state=UnitMake.State.CANCELLED):
         wanted[part.material_id].append(part)
     stock: dict[int, list[StockItem]] = defaultdict(list)

@@ -4,12 +4,14 @@ from __future__ import annotations
 
 from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
 from dataclasses import replace
+from decimal import Decimal
 from itertools import groupby
 from math import ceil
 from typing import Any
 
 from django.db import transaction
 
+from fabrication.costs import cost_of
 from fabrication.models import Material, Part, RecipeRevision, Tolerance, UnitMake
 from fabrication.rules import recipes as rules
 from fabrication.rules.cords import LoopRule, loop_rule
@@ -335,13 +337,47 @@ def change_effects(unit: Unit, new: NewSize) -> Iterator[str]:
     old = f"{make.finished_width.text(show)} × {make.finished_height.text(show)}"
     yield f"finished size {old} becomes {made.finished_width.text(show)} × {made.finished_height.text(show)}"
     wanted = {(part.name, part.length, part.width) for part in made.parts}
-    scrap = sum(part.done for part in make.parts.all() if (part.name, part.length, part.width) not in wanted)
-    if scrap:
-        yield f"{scrap} pieces that are cut or pulled already do not fit any more"
+    unfit = {part.pk for part in make.parts.all() if (part.name, part.length, part.width) not in wanted}
+    rows = [row for row in cost_of(make).parts if row.part.pk in unfit and row.part.done]
+    if scrap := sum(row.part.done for row in rows):
+        lost = sum((row.cut for row in rows if row.cut is not None), Decimal(0))
+        worth = f", {lost} of material at stock prices" if lost else ""
+        yield f"cut or pulled already and of no use any more: {_pieces(scrap)}{worth}"
+    yield from _what_moves(make)
+    mates = [other.code for other in head_of(unit) if other.pk != unit.pk]
+    if mates:
+        yield f"{', '.join(mates)} share its head, which is made anew with it"
+
+
+def remake_effects(make: UnitMake) -> list[str]:
+    """What making a unit anew costs and moves: pieces and material lost, lots, batch, dates."""
+    cost = cost_of(make)
+    pieces = sum(row.part.done for row in cost.parts)
+    lines = []
+    if pieces:
+        lines.append(f"cut or pulled already: {_pieces(pieces)}, {cost.cut} of material at stock prices")
+    lines.append(f"material for another one: {cost.total} at stock prices, waste left out")
+    if cost.unpriced:
+        lines.append(f"without a price: {', '.join(cost.unpriced)}")
+    cut_from = make.parts.select_related("material").exclude(lot="")
+    lots = sorted({f"{part.material.name} lot {part.lot}" for part in cut_from})
+    if lots:
+        lines.append(f"to match the room it must be cut from {', '.join(lots)}")
+    return [*lines, *_what_moves(make)]
+
+
+def _pieces(count: int) -> str:
+    return "1 piece" if count == 1 else f"{count} pieces"
+
+
+def _what_moves(make: UnitMake) -> Iterator[str]:
     if make.batch is not None:
-        yield f"it leaves {make.batch}, whose cut plans are worked out anew"
+        due = f", due {make.batch.due_on:%a %d %b}" if make.batch.due_on else ""
+        yield f"it leaves {make.batch}{due}, whose cut plans are worked out anew"
     if make.state == UnitMake.State.MADE:
         yield "it is made already and must be made again"
+    if make.unit.due_on:
+        yield f"it is due on {make.unit.due_on:%a %d %b} and goes back to waiting for a batch"
 
 
 def remake_after_change(unit: Unit, change: SizeChange, by: User) -> None:

@@ -4,15 +4,16 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from decimal import Decimal
+from typing import Any
 
 from django.db import transaction
 
-from fabrication.models import KeptEnd, Material, StockItem, StockMove
+from fabrication.models import KeptEnd, LabelSize, Material, StockItem, StockMove
 from shared.audit import record
 from shared.codes import new_code
 from shared.errors import Refused
 from shared.lengths import ZERO, Length
-from shared.models import User
+from shared.models import Branch, User
 
 
 def fresh_code() -> str:
@@ -162,3 +163,11 @@ def let_end_go(*, kept: KeptEnd, by: User, reason: str) -> None:
         raise Refused("say why the end is not kept any more", field="reason")
     record(by=by, deed="let a roll end go", subject=kept.item, job=kept.job_id, note=f"{kept.length}: {reason}")
     kept.delete()
+
+
+@transaction.atomic
+def save_label_size(*, branch: Branch, by: User, **fields: Any) -> LabelSize:
+    """What a branch's labels are printed on: `LabelSize`'s own fields."""
+    size, _ = LabelSize.objects.update_or_create(branch=branch, defaults=fields)
+    record(by=by, deed="set the label size", subject=size, note=f"{size.width} × {size.height}, {size.kind}")
+    return size
