@@ -5,9 +5,13 @@ from __future__ import annotations
 from django.http import Http404
 
 from fabrication.models import (
+    AssemblyStep,
     Batch,
     CutPlan,
+    KeptEnd,
+    MadePhoto,
     Material,
+    OwnCloth,
     Part,
     PlannedCut,
     Purchase,
@@ -74,3 +78,19 @@ def purchase_for(user: User, pk: int) -> Purchase:
 def purchase_line_for(user: User, pk: int) -> PurchaseLine:
     lines = PurchaseLine.objects.visible_to(user).select_related("purchase", "make__unit", "material")
     return _one_of(lines, pk)
+
+
+def step_for(user: User, pk: int) -> AssemblyStep:
+    return _one_of(AssemblyStep.objects.visible_to(user), pk)
+
+
+def photo_for(user: User, pk: int) -> MadePhoto:
+    return _one_of(MadePhoto.objects.visible_to(user), pk)
+
+
+def kept_end_for(user: User, pk: int) -> KeptEnd:
+    return _one_of(KeptEnd.objects.visible_to(user).select_related("item", "job"), pk)
+
+
+def own_cloth_for(user: User, pk: int) -> OwnCloth:
+    return _one_of(OwnCloth.objects.visible_to(user).select_related("job__branch"), pk)

@@ -11,9 +11,23 @@ from rest_framework.request import Request
 from rest_framework.response import Response
 from rest_framework.routers import DefaultRouter
 
-from fabrication.models import Batch, CutPlan, Material, Part, PlannedCut, StockItem, UnitMake
-from fabrication.services import batches, bench, planning, stock
+from fabrication.costs import cost_of
+from fabrication.models import (
+    AssemblyStep,
+    Batch,
+    CutPlan,
+    KeptEnd,
+    Material,
+    OwnCloth,
+    Part,
+    PlannedCut,
+    StockItem,
+    UnitMake,
+)
+from fabrication.services import assembly, batches, bench, own_cloth, planning, stock
+from fabrication.services.making import remake_effects
 from fabrication.views import LOOKS, WORKS
+from jobs.models import Job
 from shared.api import ReadViewSet
 from shared.fields import LengthSerializerField
 from shared.routes import RunSerializer
@@ -64,7 +78,7 @@ class CutPlanSerializer(serializers.ModelSerializer[CutPlan]):
 
     class Meta:
         model = CutPlan
-        fields = ["id", "batch", "material", "revision", "state", "run", "answer", "unplaced", "cuts"]
+        fields = ["id", "batch", "material", "revision", "state", "run", "answer", "unplaced", "before", "cuts"]
 
 
 class BatchSerializer(serializers.ModelSerializer[Batch]):
@@ -73,6 +87,40 @@ class BatchSerializer(serializers.ModelSerializer[Batch]):
     class Meta:
         model = Batch
         fields = ["id", "number", "state", "due_on", "note", "makes"]
+
+
+class KeptEndSerializer(serializers.ModelSerializer[KeptEnd]):
+    stock = serializers.CharField(source="item.code", read_only=True)
+    job = serializers.CharField(source="job.number", read_only=True)
+    length = LengthSerializerField(read_only=True)
+
+    class Meta:
+        model = KeptEnd
+        fields = ["id", "stock", "job", "length"]
+
+
+class StepSerializer(serializers.ModelSerializer[AssemblyStep]):
+    class Meta:
+        model = AssemblyStep
+        fields = ["id", "family", "order", "text", "is_active"]
+
+
+class OwnClothSerializer(serializers.ModelSerializer[OwnCloth]):
+    job = serializers.CharField(source="job.number", read_only=True)
+    item = serializers.CharField(source="item.code", read_only=True, default=None)
+    width_needed = LengthSerializerField(read_only=True)
+    length_needed = LengthSerializerField(read_only=True)
+    repeat_expected = LengthSerializerField(read_only=True)
+    width = LengthSerializerField(read_only=True)
+    length = LengthSerializerField(read_only=True)
+    repeat = LengthSerializerField(read_only=True)
+
+    class Meta:
+        model = OwnCloth
+        fields = [
+            "id", "job", "name", "units", "state", "width_needed", "length_needed", "repeat_expected", "expected_on",
+            "width", "length", "repeat", "flaws", "verdict", "place", "item",
+        ]  # fmt: skip
 
 
 class StockSerializer(serializers.ModelSerializer[StockItem]):
@@ -93,10 +141,53 @@ class MakesSerializer(serializers.Serializer[Any]):
 
 class SecondsSerializer(serializers.Serializer[Any]):
     seconds = serializers.IntegerField(min_value=1, max_value=600, required=False)
+    any_lot = serializers.BooleanField(default=False)
 
 
 class ReasonSerializer(serializers.Serializer[Any]):
     reason = serializers.CharField(max_length=160)
+
+
+class PieceSerializer(serializers.Serializer[Any]):
+    place = serializers.IntegerField(min_value=0, max_value=10_000)
+
+
+class FlawSerializer(serializers.Serializer[Any]):
+    start = LengthSerializerField()
+    end = LengthSerializerField()
+    note = serializers.CharField(max_length=80, required=False)
+
+
+class StepPickSerializer(serializers.Serializer[Any]):
+    step = serializers.IntegerField(min_value=1)
+    undo = serializers.BooleanField(default=False)
+
+
+class ExpectClothSerializer(serializers.Serializer[Any]):
+    job = serializers.IntegerField(min_value=1)
+    name = serializers.CharField(max_length=80)
+    units = serializers.CharField(max_length=160, required=False)
+    width_needed = LengthSerializerField()
+    length_needed = LengthSerializerField()
+    repeat_expected = LengthSerializerField(required=False)
+    expected_on = serializers.DateField(required=False)
+
+
+class PlaceSerializer(serializers.Serializer[Any]):
+    place = serializers.CharField(max_length=30, required=False)
+
+
+class StretchSerializer(serializers.Serializer[Any]):
+    start = LengthSerializerField()
+    end = LengthSerializerField()
+
+
+class CheckClothSerializer(serializers.Serializer[Any]):
+    width = LengthSerializerField()
+    length = LengthSerializerField()
+    repeat = LengthSerializerField(required=False)
+    flaws = StretchSerializer(many=True, required=False)
+    anyway = serializers.CharField(max_length=160, required=False)
 
 
 class MiscutSerializer(ReasonSerializer):
@@ -195,7 +286,7 @@ class PlannedCutViewSet(ReadViewSet):
     queryset = PlannedCut.objects.select_related("item", "plan__batch")
     serializer_class = PlannedCutSerializer
     roles = LOOKS
-    deed_roles = dict.fromkeys(["cut", "undo", "miscut"], WORKS)
+    deed_roles = dict.fromkeys(["cut", "undo", "miscut", "piece", "undo_piece", "flaw"], WORKS)
 
     @extend_schema(request=None)
     @action(detail=True, methods=["post"])
@@ -208,6 +299,27 @@ class PlannedCutViewSet(ReadViewSet):
     def undo(self, request: Request, pk: str | None = None) -> Response:
         """It was not cut after all."""
         return Response(PlannedCutSerializer(bench.undo_cut(cut=self.get_object(), by=request.user)).data)
+
+    @extend_schema(request=PieceSerializer)
+    @action(detail=True, methods=["post"])
+    def piece(self, request: Request, pk: str | None = None) -> Response:
+        """One of its pieces is cut."""
+        cut = bench.mark_piece(cut=self.get_object(), by=request.user, **asked(PieceSerializer, request))
+        return Response(PlannedCutSerializer(cut).data)
+
+    @extend_schema(request=PieceSerializer)
+    @action(detail=True, methods=["post"])
+    def undo_piece(self, request: Request, pk: str | None = None) -> Response:
+        """It was not cut after all."""
+        cut = bench.undo_piece(cut=self.get_object(), by=request.user, **asked(PieceSerializer, request))
+        return Response(PlannedCutSerializer(cut).data)
+
+    @extend_schema(request=FlawSerializer, responses={202: RunSerializer(many=True)})
+    @action(detail=True, methods=["post"])
+    def flaw(self, request: Request, pk: str | None = None) -> Response:
+        """A flaw found at the table; what is left is planned anew."""
+        runs = bench.report_flaw(cut=self.get_object(), by=request.user, **asked(FlawSerializer, request))
+        return Response(RunSerializer(runs, many=True).data, status=202)
 
     @extend_schema(request=MiscutSerializer, responses={202: RunSerializer})
     @action(detail=True, methods=["post"])
@@ -226,7 +338,35 @@ class UnitMakeViewSet(ReadViewSet):
     serializer_class = UnitMakeSerializer
     filterset_fields = ["state", "batch"]
     roles = LOOKS
-    deed_roles = dict.fromkeys(["check_result"], WORKS)
+    deed_roles = dict.fromkeys(["check_result", "step"], WORKS)
+
+    @extend_schema(responses={200: dict})
+    @action(detail=True, methods=["get"])
+    def cost(self, request: Request, pk: str | None = None) -> Response:
+        """Material at stock prices, and what making it anew would cost and move."""
+        make = self.get_object()
+        cost = cost_of(make)
+        return Response(
+            {
+                "total": str(cost.total),
+                "cut": str(cost.cut),
+                "unpriced": cost.unpriced,
+                "remake": remake_effects(make),
+            }
+        )
+
+    @extend_schema(request=StepPickSerializer, responses={200: dict})
+    @action(detail=True, methods=["post"])
+    def step(self, request: Request, pk: str | None = None) -> Response:
+        """Tick a step of assembly, or take the tick back."""
+        make, sent = self.get_object(), asked(StepPickSerializer, request)
+        step = AssemblyStep.objects.visible_to(request.user).filter(pk=sent["step"]).first()
+        if step is None:
+            raise serializers.ValidationError({"step": "no such step in this branch"})
+        deed = assembly.untick_step if sent["undo"] else assembly.tick_step
+        deed(make=make, step=step, by=request.user)
+        left = [one.pk for one in assembly.steps_left(make)]
+        return Response({"left": left})
 
     @extend_schema(request=CheckSerializer)
     @action(detail=True, methods=["post"], url_path="check", url_name="check")
@@ -259,7 +399,14 @@ class StockViewSet(ReadViewSet):
     serializer_class = StockSerializer
     filterset_fields = ["is_offcut", "material__kind"]
     roles = LOOKS
-    deed_roles = dict.fromkeys(["receive", "count"], WORKS)
+    deed_roles = dict.fromkeys(["receive", "count", "flaw"], WORKS)
+
+    @extend_schema(request=FlawSerializer, responses={202: RunSerializer(many=True)})
+    @action(detail=True, methods=["post"])
+    def flaw(self, request: Request, pk: str | None = None) -> Response:
+        """Mark a stretch of a roll; plans that stand on it are worked out anew."""
+        runs = bench.flaw_in_roll(item=self.get_object(), by=request.user, **asked(FlawSerializer, request))
+        return Response(RunSerializer(runs, many=True).data, status=202)
 
     @extend_schema(request=ReceiveSerializer, responses={201: StockSerializer})
     @action(detail=False, methods=["post"])
@@ -280,6 +427,73 @@ class StockViewSet(ReadViewSet):
         return Response(StockSerializer(item).data)
 
 
+class KeptEndViewSet(ReadViewSet):
+    """Ends of rolls kept for the remakes of open jobs."""
+
+    queryset = KeptEnd.objects.select_related("item", "job")
+    serializer_class = KeptEndSerializer
+    roles = LOOKS
+    deed_roles = dict.fromkeys(["let_go"], WORKS)
+
+    @extend_schema(request=ReasonSerializer, responses={204: None})
+    @action(detail=True, methods=["post"])
+    def let_go(self, request: Request, pk: str | None = None) -> Response:
+        """Other jobs may use it."""
+        stock.let_end_go(kept=self.get_object(), by=request.user, **asked(ReasonSerializer, request))
+        return Response(status=204)
+
+
+class StepViewSet(ReadViewSet):
+    """The firm's steps of assembly, by family."""
+
+    queryset = AssemblyStep.objects.all()
+    serializer_class = StepSerializer
+    filterset_fields = ["family"]
+    roles = LOOKS
+
+
+class OwnClothViewSet(ReadViewSet):
+    """Cloth customers bring."""
+
+    queryset = OwnCloth.objects.select_related("job", "item")
+    serializer_class = OwnClothSerializer
+    filterset_fields = ["state"]
+    roles = LOOKS
+    deed_roles = dict.fromkeys(["receive", "check_result", "again"], WORKS) | {"create": LOOKS}
+
+    @extend_schema(request=ExpectClothSerializer, responses={201: OwnClothSerializer})
+    def create(self, request: Request) -> Response:
+        """Expect it; the job waits."""
+        sent = asked(ExpectClothSerializer, request)
+        job = Job.objects.visible_to(request.user).filter(pk=sent.pop("job")).first()
+        if job is None:
+            raise serializers.ValidationError({"job": "no such job in this branch"})
+        cloth = own_cloth.expect_cloth(job=job, by=request.user, **sent)
+        return Response(OwnClothSerializer(cloth).data, status=201)
+
+    @extend_schema(request=PlaceSerializer)
+    @action(detail=True, methods=["post"])
+    def receive(self, request: Request, pk: str | None = None) -> Response:
+        """It is here."""
+        cloth = own_cloth.receive_cloth(cloth=self.get_object(), by=request.user, **asked(PlaceSerializer, request))
+        return Response(OwnClothSerializer(cloth).data)
+
+    @extend_schema(request=CheckClothSerializer)
+    @action(detail=True, methods=["post"], url_path="check", url_name="check")
+    def check_result(self, request: Request, pk: str | None = None) -> Response:
+        """What it measures."""
+        sent = asked(CheckClothSerializer, request)
+        sent["flaws"] = [(flaw["start"], flaw["end"]) for flaw in sent.get("flaws", [])]
+        cloth = own_cloth.check_cloth(cloth=self.get_object(), by=request.user, **sent)
+        return Response(OwnClothSerializer(cloth).data)
+
+    @extend_schema(request=None)
+    @action(detail=True, methods=["post"])
+    def again(self, request: Request, pk: str | None = None) -> Response:
+        """Other cloth will come."""
+        return Response(OwnClothSerializer(own_cloth.expect_again(cloth=self.get_object(), by=request.user)).data)
+
+
 def register(router: DefaultRouter) -> None:
     """The routes of this app."""
     router.register("batches", BatchViewSet, basename="batch")
@@ -288,3 +502,6 @@ def register(router: DefaultRouter) -> None:
     router.register("makes", UnitMakeViewSet, basename="make")
     router.register("parts", PartViewSet, basename="part")
     router.register("stock", StockViewSet, basename="stock")
+    router.register("kept-ends", KeptEndViewSet, basename="kept-end")
+    router.register("assembly-steps", StepViewSet, basename="assembly-step")
+    router.register("own-cloth", OwnClothViewSet, basename="own-cloth")

@@ -8,8 +8,10 @@ from django.conf import settings
 from django.urls import reverse
 
 from fabrication.drawings import bar_drawing, roll_drawing
-from fabrication.models import Batch, CutPlan, Material, Part, PlannedCut, Purchase, UnitMake
+from fabrication.models import Batch, CutPlan, LabelSize, Material, Part, PlannedCut, Purchase, StockItem, UnitMake
+from fabrication.starting_data import starting_label_size
 from shared.documents import document_kind
+from shared.models import Branch
 from shared.roles import DISPATCHER, OWNER, WORKROOM
 
 WHO = (WORKROOM, OWNER, DISPATCHER)
@@ -91,7 +93,40 @@ def labels(batch: Batch) -> dict[str, Any]:
     makes = batch.makes.select_related(
         "unit__opening__room", "unit__opening__job", "unit__product", "batch__branch"
     ).order_by("unit__opening__job", "unit__opening__room__order", "unit__opening__order", "unit__number")
-    return {"labels": [label for make in makes for label in unit_labels(make)]}
+    return {"labels": [label for make in makes for label in unit_labels(make)], "on": label_size_of(batch.branch)}
+
+
+def label_size_of(branch: Branch) -> dict[str, Any]:
+    """What the branch prints labels on, in millimetres as CSS writes them."""
+    size = LabelSize.objects.filter(branch=branch).first() or starting_label_size(branch)
+    names = ("width", "height", "left", "top", "across", "down")
+    return {
+        "is_roll": size.kind == LabelSize.Kind.ROLL,
+        "columns": size.columns,
+        "a_sheet": size.columns * size.rows,
+        **{name: f"{getattr(size, name).as_mm():.2f}mm" for name in names},
+    }
+
+
+@document_kind(
+    "fabrication.stock_label",
+    title="Stock label",
+    model="fabrication.StockItem",
+    template="fabrication/paper/stock_label.html",
+    roles=WHO,
+)
+def stock_label(item: StockItem) -> dict[str, Any]:
+    """One label for an offcut, a bar bundle or a roll, with the QR of its page."""
+    return {
+        "code": item.code,
+        "address": page_of(item.code),
+        "material": item.material.name,
+        "length": item.length,
+        "width": item.width,
+        "lot": item.lot,
+        "is_offcut": item.is_offcut,
+        "on": label_size_of(item.material.branch),
+    }
 
 
 def unit_labels(make: UnitMake) -> list[dict[str, Any]]:

@@ -4,9 +4,11 @@ from __future__ import annotations
 
 from django import forms
 
-from fabrication.models import Material, Supplier
+from fabrication.models import LabelSize, Material, Supplier
+from jobs.models import Job
 from shared.fields import LengthFormField
-from shared.forms import SheetForm
+from shared.forms import DateInput, SheetForm
+from shared.lengths import ZERO, Length
 
 
 class ChosenUnitsForm(SheetForm):
@@ -51,7 +53,13 @@ class ReceiveForm(SheetForm):
     width = LengthFormField(required=False, help_text="of a roll")
     lot = forms.CharField(max_length=30, required=False, label="dye lot")
     place = forms.CharField(max_length=30, required=False)
-    price = forms.DecimalField(max_digits=10, decimal_places=2, required=False, min_value=0, help_text="of one")
+    price = forms.DecimalField(
+        max_digits=10,
+        decimal_places=2,
+        required=False,
+        min_value=0,
+        help_text="of one; of cloth and cord, of a metre",
+    )
 
     def __init__(self, *args, **kwargs) -> None:
         super().__init__(*args, **kwargs)
@@ -110,3 +118,69 @@ class FlawForm(SheetForm):
 
     start = LengthFormField(label="from", help_text="measured from the free end of the roll")
     end = LengthFormField(label="to")
+
+
+class FlawAtTheTableForm(FlawForm):
+    """A flaw found while cutting: of a bar from its left end, of a roll from its free end."""
+
+    note = forms.CharField(max_length=80, required=False, label="what it is")
+
+    def __init__(self, *args, is_roll=False, **kwargs) -> None:
+        super().__init__(*args, **kwargs)
+        self.fields["start"].help_text = f"measured from the {'free end of the roll' if is_roll else 'left end'}"
+
+
+class PhotoForm(SheetForm):
+    photo = forms.FileField(error_messages={"required": "Choose a photo."})
+
+
+class LabelSizeForm(SheetForm):
+    """What labels are printed on."""
+
+    kind = forms.ChoiceField(choices=LabelSize.Kind.choices, label="printed on")
+    width = LengthFormField(least=Length.mm(30), most=Length.mm(210), help_text="of one label")
+    height = LengthFormField(least=Length.mm(20), most=Length.mm(290), help_text="of one label")
+    columns = forms.IntegerField(min_value=1, max_value=8, help_text="on a sheet")
+    rows = forms.IntegerField(min_value=1, max_value=30, help_text="on a sheet")
+    left = LengthFormField(least=ZERO, most=Length.mm(60), label="left margin")
+    top = LengthFormField(least=ZERO, most=Length.mm(60), label="top margin")
+    across = LengthFormField(least=ZERO, most=Length.mm(30), label="gap between columns")
+    down = LengthFormField(least=ZERO, most=Length.mm(30), label="gap between rows")
+
+
+class ExpectClothForm(SheetForm):
+    """Cloth a customer will bring."""
+
+    job = forms.ModelChoiceField(Job.objects.none())
+    name = forms.CharField(max_length=80, label="what it is")
+    units = forms.CharField(max_length=160, required=False, label="what for")
+    width_needed = LengthFormField(help_text="usable, selvedges off")
+    length_needed = LengthFormField()
+    repeat_expected = LengthFormField(required=False, label="pattern repeat")
+    expected_on = forms.DateField(required=False, widget=DateInput())
+
+    def __init__(self, *args, **kwargs) -> None:
+        super().__init__(*args, **kwargs)
+        self.fields["job"].queryset = Job.objects.visible_to(self.user).open()
+
+
+class ReceiveClothForm(SheetForm):
+    place = forms.CharField(max_length=30, required=False, help_text="where it lies")
+
+
+class CheckClothForm(SheetForm):
+    """What the cloth measures; one flaw can be named here, more on its stock page."""
+
+    width = LengthFormField(help_text="selvedges off")
+    length = LengthFormField()
+    repeat = LengthFormField(required=False, label="pattern repeat")
+    flaw_from = LengthFormField(required=False, help_text="from the free end")
+    flaw_to = LengthFormField(required=False)
+    anyway = forms.CharField(
+        max_length=160, required=False, label="taken although it falls short, because",
+        help_text="as agreed with the customer",
+    )
+
+    def flaws(self) -> list[tuple[Length, Length]]:
+        start, end = self.cleaned_data.get("flaw_from"), self.cleaned_data.get("flaw_to")
+        return [(start if start is not None else ZERO, end)] if end is not None else []

@@ -2,7 +2,7 @@
 
 from django.urls import path
 
-from fabrication.views import batches, bench, buying, recipes, stock, units
+from fabrication.views import batches, bench, buying, own_cloth, recipes, stock, units
 
 app_name = "fabrication"
 
@@ -17,18 +17,33 @@ urlpatterns = [
     path("workroom/cutting/<int:pk>/", bench.cutting_plan, name="cut_plan"),
     path("workroom/cuts/<int:pk>/cut/", bench.cut, name="cut"),
     path("workroom/cuts/<int:pk>/undo/", bench.uncut, name="uncut"),
+    path("workroom/cuts/<int:pk>/pieces/<int:place>/cut/", bench.cut_piece, name="cut_piece"),
+    path("workroom/cuts/<int:pk>/pieces/<int:place>/undo/", bench.uncut_piece, name="uncut_piece"),
     path("workroom/cuts/<int:pk>/miscut/", bench.miscut, name="miscut"),
+    path("workroom/cuts/<int:pk>/flaw/", bench.flaw, name="flaw"),
+    path("workroom/cutting/<int:pk>/other-lot/", bench.other_lot, name="other_lot"),
     path("workroom/parts/<int:pk>/pull/", bench.pull, name="pull"),
     path("workroom/batches/<int:pk>/pull/", bench.pull_list, name="pull_list"),
     path("workroom/checking/", bench.checking, name="checking"),
     path("workroom/units/<int:pk>/", units.unit_detail, name="unit"),
     path("workroom/units/<int:pk>/check/", bench.check, name="check"),
+    path("workroom/units/<int:pk>/steps/<int:step_pk>/", units.step, name="step"),
+    path("workroom/units/<int:pk>/steps/", units.all_steps, name="all_steps"),
+    path("workroom/units/<int:pk>/photo/", units.photo_add, name="photo_add"),
+    path("workroom/photos/<int:pk>.jpg", units.photo, name="photo"),
     path("workroom/jobs/<int:pk>/units/", units.units_of_job, name="units_of_job"),
     path("workroom/stock/", stock.stock_list, name="stock"),
     path("workroom/stock/receive/", stock.stock_receive, name="stock_receive"),
     path("workroom/stock/<int:pk>/", stock.stock_detail, name="stock_item"),
     path("workroom/stock/<int:pk>/count/", stock.stock_count, name="stock_count"),
     path("workroom/stock/<int:pk>/flaw/", stock.stock_flaw, name="stock_flaw"),
+    path("workroom/kept-ends/<int:pk>/let-go/", stock.end_let_go, name="end_let_go"),
+    path("workroom/label-size/", stock.label_size, name="label_size"),
+    path("workroom/own-cloth/", own_cloth.own_cloths, name="own_cloths"),
+    path("workroom/own-cloth/<int:pk>/", own_cloth.own_cloth, name="own_cloth"),
+    path("workroom/own-cloth/<int:pk>/receive/", own_cloth.own_cloth_receive, name="own_cloth_receive"),
+    path("workroom/own-cloth/<int:pk>/check/", own_cloth.own_cloth_check, name="own_cloth_check"),
+    path("workroom/own-cloth/<int:pk>/again/", own_cloth.own_cloth_again, name="own_cloth_again"),
     path("workroom/buying/", buying.buying, name="buying"),
     path("workroom/buying/units/", buying.buy_units, name="buy_units"),
     path("workroom/buying/stock/", buying.buy_stock, name="buy_stock"),

@@ -13,7 +13,15 @@ from fabrication.access import batch_for
 from fabrication.forms import ChosenUnitsForm, ReasonForm
 from fabrication.loads import loads_of
 from fabrication.models import Batch, CutPlan, Part, UnitMake
-from fabrication.services.batches import add_units, cancel_batch, open_batch, propose_batches, split_batch, take_out
+from fabrication.services.batches import (
+    add_units,
+    cancel_batch,
+    open_batch,
+    proposals_of,
+    propose_batches,
+    split_batch,
+    take_out,
+)
 from fabrication.services.planning import plan_batch
 from fabrication.views import LOOKS, WORKS
 from shared.access import roles_required
@@ -31,10 +39,11 @@ def batch_list(request: HttpRequest) -> HttpResponse:
         .annotate(units=Count("makes"), made=Count("makes", filter=Q(makes__state=UnitMake.State.MADE)))
         .order_by("due_on", "pk")
     )
-    proposals = propose_batches(branch=request.user.branch) if request.user.branch else []
+    branch, by_material = request.user.branch, request.GET.get("by") == "material"
+    proposals = proposals_of(branch=branch, by_material=by_material) if branch else []
     done = Batch.objects.visible_to(request.user).filter(state=Batch.State.DONE)[:10]
     places = loads_of(branch=request.user.branch) if request.user.branch else []
-    context = {"batches": batches, "proposals": proposals, "done": done, "places": places}
+    context = {"batches": batches, "proposals": proposals, "done": done, "places": places, "by_material": by_material}
     return render(request, "fabrication/batch_list.html", context)
 
 
@@ -76,6 +85,7 @@ def batch_detail(request: HttpRequest, pk: int) -> HttpResponse:
         "waiting": waiting,
         "to_pull": Part.objects.filter(make__batch=batch, state=Part.State.TO_PULL).count(),
         "can_work": request.user.has_role(*WORKS),
+        "can_plan": batch.state in {Batch.State.OPEN, Batch.State.PLANNED, Batch.State.CUTTING},
         "is_open": batch.state in {Batch.State.OPEN, Batch.State.PLANNED},
         "is_planning": any(plan.run and plan.run.is_active() for plan in plans),
     }

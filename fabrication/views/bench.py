@@ -11,13 +11,16 @@ from django.views.decorators.http import require_GET, require_POST
 
 from fabrication.access import batch_for, cut_for, make_for, part_for, plan_for
 from fabrication.drawings import bar_drawing, roll_drawing
-from fabrication.forms import CheckForm, MiscutForm
+from fabrication.forms import CheckForm, FlawAtTheTableForm, MiscutForm
 from fabrication.models import CutPlan, Material, Part, PlannedCut, UnitMake
 from fabrication.services import bench
+from fabrication.services.planning import plan_material
 from fabrication.views import LOOKS, WORKS
 from fabrication.views.units import unit_page
 from shared.access import roles_required
 from shared.errors import Refused
+
+DONE_SHOWN = 12
 
 
 @login_required
@@ -29,7 +32,7 @@ def cutting(request: HttpRequest) -> HttpResponse:
         CutPlan.objects.visible_to(request.user)
         .filter(state=CutPlan.State.READY)
         .select_related("batch", "material")
-        .annotate(all_cuts=Count("cuts"), left=Count("cuts", filter=Q(cuts__state="to_cut")))
+        .annotate(all_cuts=Count("cuts"), left=Count("cuts", filter=Q(cuts__state__in=["to_cut", "begun"])))
         .filter(left__gt=0)
         .order_by("batch__due_on", "batch", "material__kind", "material__name")
     )
@@ -44,7 +47,7 @@ def cutting_plan(request: HttpRequest, pk: int) -> HttpResponse:
     return render(request, "fabrication/cutting_plan.html", _plan_context(request, plan_for(request.user, pk)))
 
 
-def _plan_context(request: HttpRequest, plan: CutPlan) -> dict:
+def _plan_context(request: HttpRequest, plan: CutPlan, flaw_form: FlawAtTheTableForm | None = None) -> dict:
     cuts = list(plan.cuts.exclude(state="dropped").select_related("item", "plan__material", "offcut"))
     keys = {piece["part"] for cut in cuts for piece in cut.pieces}
     parts = Part.objects.select_related(
@@ -58,14 +61,25 @@ def _plan_context(request: HttpRequest, plan: CutPlan) -> dict:
         cut.drawing = (
             roll_drawing([cut], parts, unit=unit) if is_roll else bar_drawing(cut, parts, unit=unit, longest=longest)
         )
-    to_cut = [cut for cut in cuts if cut.state == PlannedCut.State.TO_CUT]
+    open_states = {PlannedCut.State.TO_CUT, PlannedCut.State.BEGUN}
+    to_cut = sorted((cut for cut in cuts if cut.state in open_states), key=lambda cut: cut.state != "begun")
+    done = [cut for cut in cuts if cut.state == PlannedCut.State.CUT]
+    last = max((cut for cut in done if cut.cut_at), key=lambda cut: cut.cut_at, default=None)
+    if len(done) > DONE_SHOWN:
+        done = sorted(done, key=lambda cut: cut.cut_at, reverse=True)[:DONE_SHOWN]
     return {
         "plan": plan,
         "batch": plan.batch,
         "is_roll": is_roll,
         "next": to_cut[0] if to_cut else None,
         "later": to_cut[1:],
-        "done": [cut for cut in cuts if cut.state == PlannedCut.State.CUT],
+        "done": done,
+        "cuts_done": sum(cut.state == PlannedCut.State.CUT for cut in cuts),
+        "cuts_in_all": len(cuts),
+        "last_offcut": last.offcut if last is not None else None,
+        "flaw_form": flaw_form or FlawAtTheTableForm(user=request.user, is_roll=is_roll),
+        "dearer": plan.dearer,
+        "lot_used_up": any(row.get("lot") for row in plan.unplaced),
         "unplaced": [(row, parts.get(int(row["piece"])) or _part(row)) for row in plan.unplaced],
         "can_work": request.user.has_role(*WORKS),
     }
@@ -91,6 +105,54 @@ def uncut(request: HttpRequest, pk: int) -> HttpResponse:
     """Takes a tap back."""
     planned = cut_for(request.user, pk)
     return _deed(request, planned.plan_id, bench.undo_cut, cut=planned)
+
+
+@login_required
+@roles_required(*WORKS)
+@require_POST
+def cut_piece(request: HttpRequest, pk: int, place: int) -> HttpResponse:
+    """One piece of a stock piece is cut."""
+    planned = cut_for(request.user, pk)
+    return _deed(request, planned.plan_id, bench.mark_piece, cut=planned, place=place)
+
+
+@login_required
+@roles_required(*WORKS)
+@require_POST
+def uncut_piece(request: HttpRequest, pk: int, place: int) -> HttpResponse:
+    """Takes the tap on one piece back."""
+    planned = cut_for(request.user, pk)
+    return _deed(request, planned.plan_id, bench.undo_piece, cut=planned, place=place)
+
+
+@login_required
+@roles_required(*WORKS)
+@require_POST
+def flaw(request: HttpRequest, pk: int) -> HttpResponse:
+    """A flaw found at the table, at its place; what is left is planned anew."""
+    planned = cut_for(request.user, pk)
+    is_roll = planned.plan.material.kind == Material.Kind.CLOTH
+    form = FlawAtTheTableForm(request.POST, user=request.user, is_roll=is_roll)
+    if form.is_valid():
+        try:
+            runs = bench.report_flaw(cut=planned, by=request.user, **form.cleaned_data)
+        except Refused as refusal:
+            form.refuse(refusal)
+        else:
+            here = next((run.subject for run in runs if run.subject.batch_id == planned.plan.batch_id), planned.plan)
+            return redirect("fabrication:cut_plan", here.pk)
+    plan = plan_for(request.user, planned.plan_id)
+    return render(request, "fabrication/cutting_plan.html", _plan_context(request, plan, form), status=422)
+
+
+@login_required
+@roles_required(*WORKS)
+@require_POST
+def other_lot(request: HttpRequest, pk: int) -> HttpResponse:
+    """Plans a cloth anew with another dye lot than the room's."""
+    plan = plan_for(request.user, pk)
+    run = plan_material(batch=plan.batch, material=plan.material, by=request.user, any_lot=True)
+    return redirect("fabrication:cut_plan", run.subject.pk)
 
 
 def _deed(request: HttpRequest, plan_id: int, deed, **what) -> HttpResponse:

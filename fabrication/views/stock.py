@@ -5,14 +5,16 @@ from __future__ import annotations
 from django.contrib import messages
 from django.contrib.auth.decorators import login_required
 from django.core.paginator import Paginator
-from django.http import HttpRequest, HttpResponse
+from django.http import Http404, HttpRequest, HttpResponse
 from django.shortcuts import redirect, render
 from django.views.decorators.http import require_GET, require_http_methods, require_POST
 
-from fabrication.access import stock_for
-from fabrication.forms import CountForm, FlawForm, ReceiveForm
-from fabrication.models import Material, StockItem
-from fabrication.services.stock import count_stock, mark_flaws, receive_stock
+from fabrication.access import kept_end_for, stock_for
+from fabrication.forms import CountForm, FlawForm, LabelSizeForm, ReasonForm, ReceiveForm
+from fabrication.models import LabelSize, Material, StockItem
+from fabrication.services.bench import flaw_in_roll
+from fabrication.services.stock import count_stock, let_end_go, receive_stock, save_label_size
+from fabrication.starting_data import starting_label_size
 from fabrication.views import LOOKS, WORKS
 from shared.access import roles_required
 from shared.codes import read_code
@@ -66,6 +68,7 @@ def _item_page(request: HttpRequest, item: StockItem, **forms: SheetForm) -> Htt
         "form": forms.get("count") or CountForm(user=request.user),
         "flaw_form": forms.get("flaw") or FlawForm(user=request.user),
         "flaws": [(Length(start), Length(end)) for start, end in item.flaws],
+        "kept_ends": item.kept_ends.held().select_related("job"),
         "is_roll": item.material.kind == Material.Kind.CLOTH,
         "can_work": request.user.has_role(*WORKS),
     }
@@ -96,11 +99,12 @@ def stock_flaw(request: HttpRequest, pk: int) -> HttpResponse:
     item = stock_for(request.user, pk)
     form = FlawForm(request.POST, user=request.user)
     if form.is_valid():
-        known = [(Length(start), Length(end)) for start, end in item.flaws]
         try:
-            mark_flaws(
-                item=item, flaws=[*known, (form.cleaned_data["start"], form.cleaned_data["end"])], by=request.user
+            runs = flaw_in_roll(
+                item=item, start=form.cleaned_data["start"], end=form.cleaned_data["end"], by=request.user
             )
+            if runs:
+                messages.info(request, f"{len(runs)} cut plans that stood on it are worked out anew.")
             return redirect("fabrication:stock_item", pk)
         except Refused as refusal:
             form.refuse(refusal)
@@ -122,3 +126,36 @@ def stock_receive(request: HttpRequest) -> HttpResponse:
             messages.success(request, f"{item.code} booked in.")
             return redirect("fabrication:stock_item", item.pk)
     return render(request, "fabrication/stock_receive.html", {"form": form}, status=422 if form.errors else 200)
+
+
+@login_required
+@roles_required(*WORKS)
+@require_POST
+def end_let_go(request: HttpRequest, pk: int) -> HttpResponse:
+    """The end of a roll is free for other jobs before its job is closed."""
+    kept = kept_end_for(request.user, pk)
+    form = ReasonForm(request.POST, user=request.user)
+    if form.is_valid():
+        let_end_go(kept=kept, by=request.user, reason=form.cleaned_data["reason"])
+    else:
+        messages.error(request, "Say why the end is not kept any more.")
+    return redirect("fabrication:stock_item", kept.item_id)
+
+
+@login_required
+@roles_required(*WORKS)
+@require_http_methods(["GET", "POST"])
+def label_size(request: HttpRequest) -> HttpResponse:
+    """What the branch prints its labels on."""
+    branch = request.user.branch
+    if branch is None:
+        raise Http404
+    size = LabelSize.objects.filter(branch=branch).first() or starting_label_size(branch)
+    initial = {name: getattr(size, name) for name in LabelSizeForm.base_fields}
+    form = LabelSizeForm(request.POST or None, user=request.user, initial=initial)
+    if request.method == "POST" and form.is_valid():
+        save_label_size(branch=branch, by=request.user, **form.cleaned_data)
+        messages.success(request, "Labels are printed at this size from now on.")
+        return redirect("fabrication:label_size")
+    status = 422 if request.method == "POST" else 200
+    return render(request, "fabrication/label_size.html", {"form": form}, status=status)

@@ -2,21 +2,27 @@
 
 from __future__ import annotations
 
+from django.contrib import messages
 from django.contrib.auth.decorators import login_required
-from django.http import Http404, HttpRequest, HttpResponse
+from django.http import FileResponse, Http404, HttpRequest, HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
-from django.views.decorators.http import require_GET
+from django.views.decorators.http import require_GET, require_POST
 
-from fabrication.access import make_for
+from fabrication.access import make_for, photo_for, step_for
+from fabrication.costs import cost_of
 from fabrication.exploded import draw_unit
-from fabrication.forms import CheckForm
-from fabrication.models import Part, UnitMake
+from fabrication.forms import CheckForm, PhotoForm
+from fabrication.models import Part, StockItem, UnitMake
 from fabrication.rules import recipes as rules
+from fabrication.services import assembly
+from fabrication.services.assembly import steps_of
 from fabrication.views import LOOKS, WORKS
 from jobs.models import Job
 from measuring.models import Unit
+from measuring.services.readings import refuse_large
 from shared.access import roles_required
 from shared.codes import read_code
+from shared.errors import Refused
 
 
 @login_required
@@ -36,6 +42,10 @@ def unit_page(request: HttpRequest, make: UnitMake, form: CheckForm, *, status: 
         "parts": parts,
         "drawing": draw_unit(rules.UnitMake.from_json(made), unit=request.user.unit) if made else "",
         "check_form": form,
+        "photo_form": PhotoForm(user=request.user),
+        "steps": steps_of(make),
+        "photos": make.photos.all(),
+        "cost": cost_of(make),
         "can_work": request.user.has_role(*WORKS),
         "can_check": make.state in {UnitMake.State.ASSEMBLY, UnitMake.State.BACK},
     }
@@ -49,10 +59,71 @@ def by_code(request: HttpRequest, code: str) -> HttpResponse:
     tidy = read_code(code)
     unit = Unit.objects.visible_to(request.user).filter(code=tidy).first() if tidy else None
     if unit is None:
-        raise Http404
+        return _stock_by_code(request, tidy)
     if request.user.has_role(*LOOKS) and hasattr(unit, "make"):
         return redirect("fabrication:unit", unit.make.pk)
     return redirect(unit.opening.job)
+
+
+def _stock_by_code(request: HttpRequest, code: str | None) -> HttpResponse:
+    """An offcut's or a roll's own label."""
+    rows = StockItem.objects.visible_to(request.user) if request.user.has_role(*LOOKS) else StockItem.objects.none()
+    item = rows.filter(code=code).first() if code else None
+    if item is None:
+        raise Http404
+    return redirect("fabrication:stock_item", item.pk)
+
+
+@login_required
+@roles_required(*WORKS)
+@require_POST
+def step(request: HttpRequest, pk: int, step_pk: int) -> HttpResponse:
+    """Ticks a step of assembly, or takes the tick back."""
+    make, what = make_for(request.user, pk), step_for(request.user, step_pk)
+    deed = assembly.untick_step if request.POST.get("undo") else assembly.tick_step
+    try:
+        deed(make=make, step=what, by=request.user)
+    except Refused as refusal:
+        messages.error(request, refusal.problem)
+    return redirect("fabrication:unit", pk)
+
+
+@login_required
+@roles_required(*WORKS)
+@require_POST
+def all_steps(request: HttpRequest, pk: int) -> HttpResponse:
+    """Ticks every step that is left."""
+    try:
+        assembly.tick_all(make=make_for(request.user, pk), by=request.user)
+    except Refused as refusal:
+        messages.error(request, refusal.problem)
+    return redirect("fabrication:unit", pk)
+
+
+@login_required
+@roles_required(*WORKS)
+@require_POST
+def photo_add(request: HttpRequest, pk: int) -> HttpResponse:
+    """A photo of the finished unit."""
+    make = make_for(request.user, pk)
+    form = PhotoForm(request.POST, request.FILES, user=request.user)
+    if not form.is_valid():
+        messages.error(request, "Choose a photo.")
+        return redirect("fabrication:unit", pk)
+    try:
+        refuse_large(form.cleaned_data["photo"].size)
+        assembly.add_photo(make=make, data=form.cleaned_data["photo"].read(), by=request.user)
+    except Refused as refusal:
+        messages.error(request, refusal.problem)
+    return redirect("fabrication:unit", pk)
+
+
+@login_required
+@roles_required(*LOOKS)
+@require_GET
+def photo(request: HttpRequest, pk: int) -> FileResponse:
+    """The photo itself, for those who may see the unit."""
+    return FileResponse(photo_for(request.user, pk).file.open("rb"), content_type="image/jpeg")
 
 
 @login_required

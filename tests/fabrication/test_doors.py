@@ -1,9 +1,20 @@
 """Who may enter the workroom's pages and API."""
 
 import pytest
+from django.core.files.uploadedfile import SimpleUploadedFile
 from django.urls import reverse
 
-from fabrication.models import CutPlan, PlannedCut, Purchase, PurchaseLine, Supplier
+from fabrication.models import (
+    AssemblyStep,
+    CutPlan,
+    KeptEnd,
+    MadePhoto,
+    OwnCloth,
+    PlannedCut,
+    Purchase,
+    PurchaseLine,
+    Supplier,
+)
 from fabrication.services.batches import open_batch
 from shared.lengths import Length
 from shared.roles import ALL
@@ -28,6 +39,10 @@ PAGES = [
     ("purchase", "purchase", WORKS),
     ("purchase_csv", "purchase", WORKS),
     ("recipes", None, WORKS),
+    ("label_size", None, WORKS),
+    ("own_cloths", None, LOOKS),
+    ("own_cloth", "cloth", LOOKS),
+    ("photo", "photo", LOOKS),
 ]
 DEEDS = [
     # name, what it is about: all of the workroom and the owner only
@@ -47,8 +62,22 @@ DEEDS = [
     ("acknowledge", "line"),
     ("receive_line", "line"),
     ("inspect_line", "line"),
+    ("flaw", "cut"),
+    ("other_lot", "plan"),
+    ("all_steps", "make"),
+    ("photo_add", "make"),
+    ("end_let_go", "kept"),
+    ("own_cloth_receive", "cloth"),
+    ("own_cloth_check", "cloth"),
+    ("own_cloth_again", "cloth"),
 ]
-ROUTES = ["batch", "cut-plan", "cut", "make", "part", "stock"]
+SMALLER_DEEDS = [
+    # name, about, what it names inside
+    ("cut_piece", "cut", 0),
+    ("uncut_piece", "cut", 0),
+    ("step", "make", "step"),
+]
+ROUTES = ["batch", "cut-plan", "cut", "make", "part", "stock", "kept-end", "assembly-step", "own-cloth"]
 
 
 @pytest.fixture
@@ -70,6 +99,15 @@ def rows(branch, workroom):
     return {
         "batch": batch, "plan": plan, "cut": cut, "part": part, "make": make, "item": item,
         "purchase": purchase, "line": line,
+        "kept": KeptEnd.objects.create(item=item, job=make.unit.opening.job, length=Length(1)),
+        "cloth": OwnCloth.objects.create(
+            job=make.unit.opening.job, name="linen", width_needed=Length(1), length_needed=Length(1),
+            created_by=workroom,
+        ),
+        "photo": MadePhoto.objects.create(
+            make=make, taken_by=workroom, file=SimpleUploadedFile("made.jpg", b"no picture, but a file")
+        ),
+        "step": AssemblyStep.objects.create(branch=branch, family="roller", text="tie it up"),
     }  # fmt: skip
 
 
@@ -101,6 +139,18 @@ def test_deeds_are_for_the_workroom_and_the_owner(as_user, cast, rows, client, n
     assert as_user(cast["workroom"]).post(url).status_code in {302, 422}
 
 
+@pytest.mark.parametrize(("name", "about", "inside"), SMALLER_DEEDS)
+def test_deeds_inside_a_thing_are_for_the_workroom_and_the_owner(as_user, cast, rows, client, name, about, inside):
+    url = reverse(f"fabrication:{name}", args=[rows[about].pk, rows[inside].pk if isinstance(inside, str) else inside])
+
+    for role in set(ALL) - WORKS:
+        assert as_user(cast[role]).post(url).status_code == 403, role
+    assert as_user(cast["workroom"]).get(url).status_code == 405
+    assert client.post(url).status_code == 302
+    assert as_user(cast["stranger"]).post(url).status_code in {403, 404}
+    assert as_user(cast["workroom"]).post(url).status_code == 302
+
+
 @pytest.mark.parametrize("route", ROUTES)
 def test_api_routes_open_for_those_who_look(api_as, cast, rows, client, route):
     url = reverse(f"api:{route}-list")
@@ -125,5 +175,5 @@ def test_the_workroom_sees_no_telephone_numbers(as_user, cast, rows):
     job.customer.save()
 
     for name, about, _ in PAGES:
-        page = as_user(cast["workroom"]).get(_url(name, about, rows)).content.decode()
+        page = b"".join(as_user(cast["workroom"]).get(_url(name, about, rows))).decode()
         assert "555-0177" not in page

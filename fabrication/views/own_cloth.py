@@ -1,0 +1,103 @@
+"""Cloth customers bring: what is expected, what came, what it measures."""
+
+from __future__ import annotations
+
+from django.contrib import messages
+from django.contrib.auth.decorators import login_required
+from django.http import HttpRequest, HttpResponse
+from django.shortcuts import redirect, render
+from django.views.decorators.http import require_GET, require_http_methods, require_POST
+
+from fabrication.access import own_cloth_for
+from fabrication.forms import CheckClothForm, ExpectClothForm, ReceiveClothForm
+from fabrication.models import OwnCloth
+from fabrication.services import own_cloth as services
+from fabrication.views import LOOKS, WORKS
+from shared.access import roles_required
+from shared.errors import Refused
+from shared.lengths import Length
+
+
+@login_required
+@roles_required(*LOOKS)
+@require_http_methods(["GET", "POST"])
+def own_cloths(request: HttpRequest) -> HttpResponse:
+    """All of it, what is expected first; expecting some more."""
+    form = ExpectClothForm(request.POST or None, user=request.user)
+    if request.method == "POST" and form.is_valid():
+        try:
+            cloth = services.expect_cloth(by=request.user, **form.cleaned_data)
+            return redirect("fabrication:own_cloth", cloth.pk)
+        except Refused as refusal:
+            form.refuse(refusal)
+    context = {"cloths": OwnCloth.objects.visible_to(request.user).select_related("job")[:80], "form": form}
+    status = 422 if request.method == "POST" else 200
+    return render(request, "fabrication/own_cloths.html", context, status=status)
+
+
+@login_required
+@roles_required(*LOOKS)
+@require_GET
+def own_cloth(request: HttpRequest, pk: int) -> HttpResponse:
+    """One cloth, with the deed that comes next."""
+    return _page(request, own_cloth_for(request.user, pk))
+
+
+def _page(request: HttpRequest, cloth: OwnCloth, form=None) -> HttpResponse:
+    forms = {
+        OwnCloth.State.EXPECTED: ("own_cloth_receive", ReceiveClothForm, "It is here"),
+        OwnCloth.State.RECEIVED: ("own_cloth_check", CheckClothForm, "Record what it measures"),
+        OwnCloth.State.REFUSED: ("own_cloth_again", None, "Expect other cloth"),
+    }
+    name, kind, word = forms.get(cloth.state, ("", None, ""))
+    context = {
+        "cloth": cloth,
+        "flaws": [(Length(start), Length(end)) for start, end in cloth.flaws],
+        "deed": f"fabrication:{name}" if name and request.user.has_role(*WORKS) else "",
+        "word": word,
+        "form": form or (kind(user=request.user) if kind else None),
+    }
+    return render(request, "fabrication/own_cloth.html", context, status=422 if form else 200)
+
+
+@login_required
+@roles_required(*WORKS)
+@require_POST
+def own_cloth_receive(request: HttpRequest, pk: int) -> HttpResponse:
+    """It came."""
+    return _deed(request, pk, ReceiveClothForm(request.POST, user=request.user), services.receive_cloth)
+
+
+@login_required
+@roles_required(*WORKS)
+@require_POST
+def own_cloth_check(request: HttpRequest, pk: int) -> HttpResponse:
+    """What it measures."""
+    return _deed(request, pk, CheckClothForm(request.POST, user=request.user), services.check_cloth)
+
+
+@login_required
+@roles_required(*WORKS)
+@require_POST
+def own_cloth_again(request: HttpRequest, pk: int) -> HttpResponse:
+    """Other cloth will come."""
+    try:
+        services.expect_again(cloth=own_cloth_for(request.user, pk), by=request.user)
+    except Refused as refusal:
+        messages.error(request, refusal.problem)
+    return redirect("fabrication:own_cloth", pk)
+
+
+def _deed(request: HttpRequest, pk: int, form, deed) -> HttpResponse:
+    cloth = own_cloth_for(request.user, pk)
+    if form.is_valid():
+        sent = dict(form.cleaned_data)
+        if isinstance(form, CheckClothForm):
+            sent |= {"flaws": form.flaws()}
+            del sent["flaw_from"], sent["flaw_to"]
+        try:
+            deed(cloth=cloth, by=request.user, **sent)
+            return redirect("fabrication:own_cloth", pk)
+        except Refused as refusal:
+            form.refuse(refusal)
+    return _page(request, cloth, form)
