@@ -16,6 +16,7 @@ import json
 import os
 import sys
 import threading
+from importlib.util import find_spec
 from typing import Any
 
 from jobs.rules.routing.command import answer, process_age
@@ -34,16 +35,11 @@ def main() -> None:
 
 
 def _compile() -> None:
-    import numpy as np
+    if find_spec("numba") is None:
+        return
+    from jobs.rules.routing.search import compile_all
 
-    from jobs.rules.routing.model import Crew, Problem, Stop
-    from jobs.rules.routing.repair import reoptimise
-    from jobs.rules.routing.timing import plan_of
-
-    problem = Problem((Crew("c", 0, 0, ((0, 99),)),), (Stop("a", 0, 1),), np.zeros((1, 1), dtype=np.int64))
-    plan = plan_of(problem, {0: [0]})
-    if plan is not None:
-        reoptimise(problem, plan, seconds=0.01)
+    compile_all()
 
 
 def _line() -> bytes:

@@ -83,6 +83,19 @@ class Aside:
                 self.failure = str(told)
 
 
+def compile_later() -> None:
+    """Leaves the compiling that a short run could not finish to a process that ends by itself."""
+    with contextlib.suppress(OSError):
+        subprocess.Popen(
+            [sys.executable, "-m", "jobs.rules.routing", "--compile"],
+            stdin=subprocess.DEVNULL,
+            stdout=subprocess.DEVNULL,
+            stderr=subprocess.DEVNULL,
+            cwd=ROOT,
+            start_new_session=True,
+        )
+
+
 def _bare(problem: Problem) -> dict[str, Any]:
     """The problem without what it has worked out: that is quicker made again than sent."""
     return {name: getattr(problem, name) for name in ("crews", "stops", "travel", "objective", "previous")}

@@ -20,6 +20,9 @@ DAY: Final = 86_400
 LARGEST_TIME: Final = 10**9
 """No time, duration or travel may be longer, in seconds (some 31 years)."""
 
+LARGEST_WEIGHT: Final = 10**6
+"""No price of a second may be larger, so that every cost stays a 64-bit number."""
+
 Id = str | int
 Span = tuple[int, int]
 
@@ -397,7 +400,8 @@ def _check(problem: Problem) -> None:
 
 def _check_objective(objective: Objective) -> None:
     for name in Objective.__dataclass_fields__:
-        _within(f"objective.{name}", getattr(objective, name), LARGEST_TIME)
+        most = LARGEST_TIME if name in ("moved", "grace") else LARGEST_WEIGHT
+        _within(f"objective.{name}", getattr(objective, name), most)
 
 
 def _check_unique(name: str, things: Sequence[Any]) -> None:

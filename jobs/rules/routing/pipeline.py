@@ -14,7 +14,7 @@ from queue import SimpleQueue
 from typing import TYPE_CHECKING, Final
 
 from jobs.rules.routing.arrays import Arrays, arrays_of
-from jobs.rules.routing.aside import Aside
+from jobs.rules.routing.aside import Aside, compile_later
 from jobs.rules.routing.model import Plan, Problem
 from jobs.rules.routing.polish import unsuitable
 from jobs.rules.routing.regret import regret_plan
@@ -133,7 +133,7 @@ class _Improver:
         self.companion = self._companion()
 
     def run(self) -> None:
-        """Improves the best plan; nothing it started is left running."""
+        """Improves the best plan; no engine is left running."""
         try:
             self._tick()
             if self._has("ruin"):
@@ -156,6 +156,12 @@ class _Improver:
         except Exception as failure:  # a compiler at odds with this machine must not cost the plan
             self.engines["ruin"] = f"failed: {type(failure).__name__}"
             self.search = None
+        if search.steps:
+            self.engines["ruin"] = "used"
+        elif self.engines["ruin"] == "not needed":
+            self.engines["ruin"] = "was still being compiled"
+            if self.deadline - self.began > PATIENCE_S:
+                compile_later()
 
     def _from_search(self, orders: Orders) -> None:
         self.engines["ruin"] = "used"

@@ -43,7 +43,12 @@ def unsuitable(problem: Problem) -> str:
 def polish_with_pyvrp(
     problem: Problem, start: Mapping[int, Sequence[int]], seconds: float, seed: int, tell: Callable[[Orders], object]
 ) -> None:
-    """Runs PyVRP from `start` for `seconds` of wall time; `tell` gets every better plan's orders."""
+    """
+    Runs PyVRP from `start` for `seconds` of wall time; `tell` gets every better plan's orders.
+
+    Without a start it begins from its own random plan, and on a plain problem asks for all
+    stops: a required stop that can't be placed would leave it with no legal plan at all.
+    """
     import pyvrp
     from pyvrp.IteratedLocalSearch import IteratedLocalSearchCallbacks, IteratedLocalSearchParams
 
@@ -62,7 +67,7 @@ def polish_with_pyvrp(
         seed=seed,
         collect_stats=False,
         params=params,
-        initial_solution=model.solution(pyvrp, start),
+        initial_solution=model.solution(pyvrp, start) if start else None,
     )
     if result.best.is_feasible():
         tell(model.orders(result.best))
@@ -123,7 +128,8 @@ def _model(problem: Problem, start: Mapping[int, Sequence[int]], pyvrp: Any) -> 
     arrays, sets = arrays_of(problem), _crew_sets(problem)
     is_loaded = any(day.capacity is not None for day in problem.days)
     placed = sum(len(order) for order in start.values())
-    is_complete = placed == len(problem.stops)
+    is_plain = bool(arrays.allowed.all()) and all(len(windows) == 1 for windows in problem.windows)
+    is_complete = placed == len(problem.stops) or (not placed and is_plain)
     prize = _prize(problem)
     locations = [pyvrp.Location(0, 0) for _ in range(len(arrays.travel))]
     clients: list[Any] = []

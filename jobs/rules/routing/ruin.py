@@ -34,7 +34,6 @@ STRING = 10  # longest string torn out
 SPLIT = 0.5  # how often a string keeps a middle part in place
 DEEPER = 0.01  # how often that part grows by one
 OVERLOOK = 0.01  # how often a place is overlooked
-FRESH = 0.1  # how often an empty crew-day is looked at with favour, so that plans with more routes are met
 
 NODE = np.dtype(
     [("place", "i4"), ("leg", "i4"), ("leave", "i4"), ("late", "i4"), ("leave0", "i4"), ("late0", "i4")], align=True
@@ -58,7 +57,7 @@ DAY = np.dtype(
     align=True,
 )  # fmt: skip
 WORK = np.dtype(
-    [("random", "u8"), ("size", "f8"), ("fresh", "f8")]
+    [("random", "u8"), ("size", "f8"), ("favour", "f8"), ("fresh", "f8")]
     + [
         (name, "i8")
         for name in (
@@ -719,7 +718,7 @@ def steps(
     rate = (cold / hot) ** (1.0 / max(1, count))
     for _ in range(count):
         work[0].step += 1
-        work[0].fresh = chance(work) if chance(work) < FRESH else 1.0
+        work[0].fresh = chance(work) if chance(work) < work[0].favour else 1.0
         before = work[0].absent
         for i in range(before):
             old_absent[i] = absent[i]
@@ -752,6 +751,7 @@ def data_of(
     look: int = 0,
     neighbours: int = 1000,
     size: float = 10,
+    favour: float = 0.1,
 ) -> Data:
     """
     The tables of one searcher, with an empty plan.
@@ -764,6 +764,8 @@ def data_of(
         How many near stops' routes are looked at for a place first; 0 is all routes.
     size
         How many stops a step tears out on average.
+    favour
+        How often an empty crew-day is looked at with favour, so that plans of more routes are met.
     """
     n, m = len(arrays.service), len(arrays.begin)
     travel = np.ascontiguousarray(arrays.travel.astype(np.int32))
@@ -796,6 +798,7 @@ def data_of(
     work["drive"], work["paid"], work["overtime"], work["late"] = weights
     work["plain"], work["lunch"] = not any(weights[1:]), bool(arrays.lunch_len.any())
     work["extra"], work["look"], work["size"] = has_extra, look, size
+    work["favour"], work["fresh"] = favour, 1.0
     work["random"] = np.uint64((seed * 0x9E3779B97F4A7C15 + 0xD1B54A32D192ED03) % (1 << 64) or 1)
     ints: Any = np.int64
     return Data(
@@ -826,7 +829,9 @@ def _near(travel: np.ndarray, count: int) -> np.ndarray:
     np.fill_diagonal(between, np.iinfo(np.int64).max)
     if count < 1:
         return np.zeros((len(travel), 0), dtype=np.int32)
-    return np.ascontiguousarray(np.argsort(between, axis=1, kind="stable")[:, :count].astype(np.int32))
+    nearest = np.argpartition(between, count - 1, axis=1)[:, :count]
+    order = np.argsort(np.take_along_axis(between, nearest, axis=1), axis=1, kind="stable")
+    return np.ascontiguousarray(np.take_along_axis(nearest, order, axis=1).astype(np.int32))
 
 
 def _longest_route(arrays: Arrays) -> int:

@@ -16,8 +16,8 @@ from dataclasses import dataclass
 import numpy as np
 
 from jobs.rules.routing import ruin
-from jobs.rules.routing.arrays import Arrays, part_of
-from jobs.rules.routing.model import Objective
+from jobs.rules.routing.arrays import Arrays, arrays_of, part_of
+from jobs.rules.routing.model import Crew, Objective, Problem, Stop
 
 Orders = dict[int, list[int]]
 Rank = tuple[int, int]
@@ -48,8 +48,8 @@ class Cooling:
     hot: float = 0.3
     cold: float = 0.03
     size: float = 10.0
-    look: int = 150
-    near: int = 40
+    look: int = 300
+    near: int = 50
     slice_s: float = 0.05
     meetings: int = 4
     apart: int = 300
@@ -163,11 +163,13 @@ class Search:
             part = self._parts[number]
             if part is None:
                 return
+            if not len(part.stops) or not len(part.days):
+                part.found = part.orders
+                continue
             data = self._data(part.arrays, number)
             ruin.set_orders(data, part.orders)
             unit = unit or self._unit(data)
-            now = time.monotonic()
-            until = min(deadline, now + max(0.25, span / self.cooling.rounds))
+            until = min(deadline, time.monotonic() + max(0.25, span / self.cooling.rounds))
             self._search_until(data, unit, began, span, until)
             part.found = ruin.best_orders(data)
 
@@ -233,7 +235,8 @@ class Search:
         look = cooling.near if len(arrays.service) >= cooling.look else 0
         late = o.late if o.grace else 0
         seed = self.seed * 1009 + number + 31 * self._round
-        return ruin.data_of(arrays, (o.drive, o.paid, o.overtime, late), seed, look, size=cooling.size)
+        weights = (o.drive, o.paid, o.overtime, late)
+        return ruin.data_of(arrays, weights, seed, look, neighbours=200, size=cooling.size)
 
     @staticmethod
     def _unit(data: ruin.Data) -> float:
@@ -258,6 +261,14 @@ class Search:
             return mark
         ruin.set_orders(data, best)
         return rank
+
+
+def compile_all() -> None:
+    """Compiles every loop of the search for later runs: some seconds the first time, none after."""
+    problem = Problem((Crew("c", 0, 0, ((0, 99),)),), (Stop("a", 0, 1),), np.zeros((1, 1), dtype=np.int64))
+    data = ruin.data_of(arrays_of(problem), (1, 0, 0, 0), 0)
+    ruin.set_orders(data, {0: [0]})
+    ruin.run_steps(data, 1, 1.0, 1.0)
 
 
 def polish(arrays: Arrays, objective: Objective, start: Orders, *, seconds: float, seed: int) -> Orders:
@@ -292,6 +303,8 @@ def _draw_parts(arrays: Arrays, orders: Orders, count: int, seed: int) -> list[_
     other = int(away[corner].argmax())
     at = np.stack([away[corner], away[other]], axis=1).astype(float)
     used = [day for day in orders if orders[day]]
+    if not used:
+        return [_cut(arrays, {}, np.arange(n) % count == part, np.arange(m) % count == part) for part in range(count)]
     middle = np.array([at[orders[day]].mean(axis=0) for day in used])
     angle = pick.uniform(0, 2 * np.pi)
     along = middle @ np.array([np.cos(angle), np.sin(angle)])
