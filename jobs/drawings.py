@@ -71,21 +71,19 @@ LOOKS: Final = ("chalk", "ink", "dashed", "pencil")
 
 def _route(svg: Svg, ground: Ground, book: Book, one: CrewDayBook, place: int) -> None:
     base = crew_point(one.crew, book.branch)
-    stops = [(number, row, p) for number, row in enumerate(one.appointments, 1) if (p := site_point(row)) is not None]
-    line = [ground.at(p) for p in ([base] if base else []) + [p for _, _, p in stops] + ([base] if base else [])]
+    stops = [(number, p) for number, row in enumerate(one.appointments, 1) if (p := site_point(row)) is not None]
+    line = [ground.at(p) for p in ([base] if base else []) + [p for _, p in stops] + ([base] if base else [])]
     if len(line) > 1:
         svg.polyline(line, LOOKS[place % len(LOOKS)])
     if base is not None:
         x, y = ground.at(base)
         svg.polygon([(x - 7, y + 5), (x - 7, y - 2), (x, y - 9), (x + 7, y - 2), (x + 7, y + 5)], "fill-sheet")
-    for number, row, point in stops:
+    for number, point in stops:
         x, y = ground.at(point)
-        svg.link(row.get_absolute_url())
         svg.circle(x, y, 10, "fill-sheet")
         svg.text(x, y + 4, str(number), size=11)
-        svg.end_link()
     if stops:
-        x, y = ground.at(stops[0][2])
+        x, y = ground.at(stops[0][1])
         svg.text(x + 14, y - 8, one.crew.name, size=11, anchor="start", look="pencil-word")
 
 

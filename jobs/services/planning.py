@@ -14,7 +14,7 @@ from django.utils import timezone
 from jobs.dispatch import BEGUN, open_book
 from jobs.models import Appointment, AppointmentMove, Crew, Proposal, ProposedMove
 from jobs.planning import Calendar, order_numbers, read_calendar, read_driver
-from jobs.rules.routing import Plan, plan_of
+from jobs.rules.routing import Plan, Problem, plan_of
 from jobs.rules.routing.documents import plan_from, problem_document
 from jobs.services.base import lock_crews, plain_state
 from jobs.services.stages import lock_open_job, recompute_stage
@@ -27,6 +27,8 @@ SAME_MIN: Final = 1
 """Starts that differ by less are the same."""
 MOST_DAYS: Final = 31
 COST_UNIT: Final = 360_000
+LATER_S: Final = 3600
+"""By how much a visit that keeps its place may begin later for one that lost its crew, in seconds."""
 STAY_PRICE: Final = 4
 """How much dearer a move is when only a crew's loss is to be made good."""
 
@@ -119,10 +121,26 @@ def _read(branch: Branch, days: Sequence[dt.date], params: dict[str, Any]) -> tu
             for stop in problem.stops
         )
         problem = replace(problem, stops=stops)
-    if params["keep"]:
-        problem = replace(problem, objective=replace(problem.objective, moved=problem.objective.moved * STAY_PRICE))
-    calendar.problem = problem
+    calendar.problem = _kept(calendar, problem) if params["keep"] else problem
     return calendar, left_out
+
+
+def _kept(calendar: Calendar, problem: Problem) -> Problem:
+    """Moves made dear, and what keeps its place begins at its planned time or a little later."""
+    starts = {
+        row.pk: calendar.seconds(row.starts_at)
+        for one in calendar.book.days.values()
+        for row in one.appointments
+        if row.starts_at is not None
+    }
+    stops = tuple(
+        replace(stop, windows=((starts[stop.id], starts[stop.id] + LATER_S),))  # type: ignore[index]
+        if stop.id in problem.previous and stop.promised is None and stop.locked is None
+        else stop
+        for stop in problem.stops
+    )
+    dear = replace(problem.objective, moved=problem.objective.moved * STAY_PRICE)
+    return replace(problem, stops=stops, objective=dear)
 
 
 def keep_proposal(

@@ -1,0 +1,112 @@
+"""Booking in a real browser: two dispatchers race for one slot; part of a proposal; a crew falls out."""
+
+from __future__ import annotations
+
+import json
+from typing import Any
+
+import pytest
+from playwright.sync_api import expect
+
+from tests.factories import PASSWORD, a_monday
+
+MONDAY = a_monday().isoformat()
+LONG = 60_000
+MAKE = """
+import datetime as dt, json
+from tests.factories import *
+from jobs.models import UsualWindow, CalendarRules
+branch = make_branch()
+for name in ("one", "two"):
+    make_user("dispatcher", branch=branch, username=name)
+UsualWindow.objects.create(branch=branch, starts=dt.time(9), ends=dt.time(9, 15))
+CalendarRules.objects.create(branch=branch, days_offered=20)
+crew, other = make_crew(branch, name="A first"), make_crew(branch, name="B second", purposes=["install"])
+visits = [make_appointment(make_job(branch)).pk for _ in range(2)]
+print(json.dumps({"visits": visits, "crew": crew.pk, "other": other.pk}))
+"""
+
+
+def ready(site: Any, code: str = MAKE) -> dict[str, Any]:
+    return dict(json.loads(site.python(code).strip().splitlines()[-1]))
+
+
+def test_of_two_dispatchers_one_gets_the_slot_and_the_other_is_told(new_site: Any, new_page: Any, sign_in: Any) -> None:
+    site = new_site("sqlite", worker=False)
+    made = ready(site)
+    pages = [new_page(errors_allowed=True), new_page(errors_allowed=True)]  # the second answer is a 422
+    for page, name, visit in zip(pages, ("one", "two"), made["visits"], strict=True):
+        sign_in(page, site.url, name, PASSWORD)
+        page.goto(f"{site.url}/visits/{visit}/windows/")
+        page.locator(".offer input").first.check()
+
+    pages[0].get_by_role("button", name="Hold it").click()
+    expect(pages[0].locator(".state").first).to_have_text("held")
+    pages[1].get_by_role("button", name="Hold it").click()
+
+    expect(pages[1].get_by_role("alert")).to_contain_text("is taken meanwhile; choose another")
+    assert pages[1].locator(".offer").count() > 0  # fresh windows stand there
+    pages[0].get_by_role("button", name="Promise it").click()
+    expect(pages[0].locator(".state").first).to_have_text("promised")
+    expect(pages[0].get_by_label("Text to copy")).to_contain_text("between 9:00 am and 9:15 am")
+
+
+def test_a_place_picked_on_the_sketch_gets_windows(
+    new_site: Any, new_page: Any, sign_in: Any, looks_right: Any
+) -> None:
+    site = new_site("sqlite", worker=False)
+    ready(site)
+    page = new_page()
+    sign_in(page, site.url, "one", PASSWORD)
+    page.goto(f"{site.url}/jobs/book/")
+
+    page.get_by_text("Pick the place on the sketch").click()
+    page.locator(".sketch svg").click(position={"x": 120, "y": 90})
+    expect(page.get_by_label("Coordinates")).not_to_have_value("")
+    page.get_by_role("button", name="Show the windows").click()
+
+    expect(page.locator(".offer").first).to_contain_text("min driving")
+    looks_right(page)
+
+
+PLAN = f"""
+import datetime as dt, json
+from tests.factories import *
+branch = make_branch()
+make_user("dispatcher", branch=branch, username="one")
+monday = dt.date.fromisoformat("{MONDAY}")
+crew, other = make_crew(branch, name="A first"), make_crew(branch, name="B second")
+lost = [make_appointment(make_job(branch), crew=crew, day=monday, time=t).pk for t in ("9:00", "11:00")]
+kept = make_appointment(make_job(branch), crew=other, day=monday, time="9:00", is_locked=True).pk
+print(json.dumps({{"crew": crew.pk, "lost": lost, "kept": kept}}))
+"""
+CREWS = "from jobs.models import *; print([v.crew and v.crew.name for v in Appointment.objects.order_by('pk')])"
+
+
+@pytest.mark.worker
+def test_a_crew_falls_out_and_part_of_the_proposal_is_taken(new_site: Any, new_page: Any, sign_in: Any) -> None:
+    site = new_site("sqlite")
+    made = ready(site, PLAN)
+    page = new_page()
+    sign_in(page, site.url, "one", PASSWORD)
+
+    page.goto(f"{site.url}/crews/{made['crew']}/")
+    page.get_by_text("Note an absence").click()
+    page.locator("#id_from_day").fill(MONDAY)
+    page.locator("#id_until_day").fill(MONDAY)
+    page.get_by_role("button", name="Note it").click()
+    expect(page.get_by_text("2 visits stand in that time")).to_be_visible()
+    page.goto(f"{site.url}/calendar/plan/?day={MONDAY}&keep=1")
+    page.get_by_label("Seconds to search").fill("2")
+    page.get_by_role("button", name="Plan", exact=True).click()
+    expect(page.get_by_role("heading", name="Proposal for")).to_be_visible(timeout=LONG)
+    boxes = page.locator("input[name=move]")
+    assert boxes.count() == 2
+    boxes.nth(1).uncheck()
+    page.get_by_role("button", name="Accept what is ticked").click()
+
+    expect(page.get_by_text("1 visits stand where the plan puts them.")).to_be_visible()
+    assert site.python(CREWS).strip().count("B second") == 2
+    page.locator("input[name=move]").first.check()
+    page.get_by_role("button", name="Decline what is ticked").click()
+    expect(page.get_by_text("1 left as they are.")).to_be_visible()
