@@ -6,7 +6,7 @@ from typing import Any
 
 from django.contrib import messages
 from django.contrib.auth.decorators import login_required
-from django.http import HttpRequest, HttpResponse
+from django.http import Http404, HttpRequest, HttpResponse
 from django.shortcuts import redirect, render
 from django.views.decorators.http import require_GET, require_http_methods, require_POST
 
@@ -118,8 +118,10 @@ def plan_install(request: HttpRequest, pk: int) -> HttpResponse:
 def visit_panel(request: HttpRequest, pk: int) -> HttpResponse:
     """The appointment page's panel: which units, and whether their hardware is there."""
     found = Appointment.objects.visible_to(request.user).filter(pk=pk).select_related("job__branch").first()
-    if found is None or found.purpose not in INSTALLING:
-        return HttpResponse("")
+    if found is None:
+        raise Http404
+    if found.purpose not in INSTALLING:
+        return HttpResponse("")  # the page of a measure has nothing to load
     return render(request, "installs/_visit_panel.html", _visit_context(request, found))
 
 
