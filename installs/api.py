@@ -24,7 +24,7 @@ from installs.reading import rules_of, visit_units, with_needs, work_out
 from installs.rules.causes import CAUSES
 from installs.services.hardware import visit_hardware
 from installs.views.jobs import units_of_job
-from jobs.models import INSTALLING, Appointment
+from jobs.models import INSTALLING, Appointment, Job
 from measuring.models import Unit
 from shared.api import HasRole, ReadViewSet
 from shared.errors import Refused
@@ -528,6 +528,7 @@ class VanViewSet(ReadViewSet):
 class InstallsViewSet(ViewSet):
     """A job's hardware and installs; the owner's figures."""
 
+    queryset = Job.objects.none()  # names the type of the key in the schema
     permission_classes = [HasRole]
     roles: tuple[str, ...] = LOADS
     deed_roles = {"plan": OFFICE, "figures": (OWNER, DISPATCHER)}
