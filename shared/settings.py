@@ -342,7 +342,7 @@ REST_FRAMEWORK = {
     ],
     "DEFAULT_FILTER_BACKENDS": ["django_filters.rest_framework.DjangoFilterBackend"],
     "DEFAULT_PAGINATION_CLASS": "shared.paging.Pages",
-    "DEFAULT_SCHEMA_CLASS": "drf_spectacular.openapi.AutoSchema",
+    "DEFAULT_SCHEMA_CLASS": "shared.schema.RoomSchema",
     "DEFAULT_THROTTLE_CLASSES": [],
     "EXCEPTION_HANDLER": "shared.api.problem_details",
     "PAGE_SIZE": 50,
@@ -354,6 +354,7 @@ SPECTACULAR_SETTINGS = {
     "SERVE_INCLUDE_SCHEMA": False,
     "SERVE_PERMISSIONS": ["rest_framework.permissions.IsAuthenticated"],
     "SCHEMA_PATH_PREFIX": "/api",
+    "POSTPROCESSING_HOOKS": [],  # choices stay beside their field: a dozen things have a `state` of their own
 }
 
 # -- log --------------------------------------------------------------------------
