@@ -326,6 +326,7 @@ class Inline(HTMLParser):
 TEMPLATES = sorted(
     path for app in ("shared", "jobs", "measuring", "fabrication", "installs")
     for path in (ROOT / app).glob("templates/**/*.html")
+    if "paper" not in path.parts  # sheets for the printer, which no policy governs
 )  # fmt: skip
 
 
