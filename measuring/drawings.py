@@ -8,7 +8,7 @@ from fractions import Fraction
 from typing import Final
 
 from measuring.models import Mount, Opening, Reading
-from shared.drawings import DIGIT_EM, Svg
+from shared.drawings import DIGIT_EM, Svg, number
 from shared.lengths import EIGHTH, INCH, MM, ZERO, Length, Unit
 
 SHEET_WIDTH: Final = 420
@@ -143,7 +143,7 @@ def opening_drawing(picture: Picture, *, exaggerate: bool = False, blank: bool =
     exaggerate
         Taper drawn ten times larger, and said so in the drawing.
     blank
-        For a printed sheet: lines without figures, room to write.
+        For a printed sheet: room to write where nothing was read yet.
     """
     plan = _Plan(picture, exaggerate)
     svg = Svg(SHEET_WIDTH, SHEET_HEIGHT, title=picture.name, desc=_words(picture, plan), look="opening")
@@ -250,6 +250,14 @@ def _looks(picture: Picture, name: str) -> tuple[str, str]:
     return ("stop", "stop-word") if name in picture.doubted else ("pencil", "word")
 
 
+def _patch(svg: Svg, x: float, y: float, width: float, height: float) -> None:
+    """A cleared patch of sheet without an edge; paper has no stylesheet for drawings, so it is said here."""
+    svg._body.append(
+        f'<rect class="patch" fill="#fdfcf9" stroke="none" x="{number(x)}" y="{number(y)}" '
+        f'width="{number(width)}" height="{number(height)}"/>'
+    )
+
+
 def _figure(svg: Svg, picture: Picture, name: str, at: tuple[float, float], value: Length | None, turn: float) -> None:
     """The figure on a cleared patch of its line."""
     _, word = _looks(picture, name)
@@ -259,8 +267,12 @@ def _figure(svg: Svg, picture: Picture, name: str, at: tuple[float, float], valu
     size = 12
     room = (len(text) * DIGIT_EM * 0.78 + 0.5) * size
     across, down = (size * 1.5, room) if turn else (room, size * 1.5)
-    svg.rect(at[0] - across / 2, at[1] - down / 2, across, down, "fill-sheet patch")
-    svg.length(at[0], at[1], value, unit=picture.unit, size=size, look=word, turn=turn)  # type: ignore[arg-type]
+    assert value is not None
+    _patch(svg, at[0] - across / 2, at[1] - down / 2, across, down)
+    if turn and "/" not in text:  # a turned word stands beside its point: set it on the line
+        svg.text(at[0] + size * 0.36, at[1], text, size=size, look=word, turn=turn)
+    else:
+        svg.length(at[0], at[1], value, unit=picture.unit, size=size, look=word, turn=turn)
 
 
 def _span(
@@ -281,7 +293,7 @@ def _span(
     for x, y in ((x1, y1), (x2, y2)):
         svg.tick(x, y, 45 if upright else 135, 4, look)
     middle = (x1 + (x2 - x1) * at, y1 + (y2 - y1) * at)
-    if blank:
+    if blank and value is None:
         across, down = (22.0, 56.0) if upright else (56.0, 20.0)
         svg.rect(middle[0] - across / 2, middle[1] - down / 2, across, down, "fill-sheet")
         return
@@ -325,7 +337,7 @@ def _diagonals(svg: Svg, picture: Picture, plan: _Plan, blank: bool) -> None:
         look = "stop" if name in picture.doubted else "dashed"
         svg.line(plan.x, y1, plan.right, y2, look)
         at = (plan.x + plan.w * 0.80, y1 + (y2 - y1) * 0.80)
-        if blank:
+        if blank and value is None:
             svg.rect(at[0] - 28, at[1] - 10, 56, 20, "fill-sheet")
         else:
             _figure(svg, picture, name, at, value, 0)
@@ -346,7 +358,7 @@ def _depth(svg: Svg, picture: Picture, plan: _Plan, blank: bool) -> None:
         reach = min(thing.projection.ticks / max(depth.ticks, 1), 1) * deep
         svg.hatch(x + deep - reach, y + 34, reach, 9, step=4)
     _span(svg, picture, "depth", (x, y + 88, x + deep, y + 88), None, blank=False)
-    if blank:
+    if blank and picture.depth is None:
         svg.rect(x + deep / 2 - 28, y + 96, 56, 20, "fill-sheet")
     elif picture.depth is not None:
         _, word = _looks(picture, "depth")
@@ -371,7 +383,7 @@ def _order_size(svg: Svg, picture: Picture, y: float) -> None:
     size, x = 13, 16.0
     word = "covering" if picture.is_outside else "order size"
     svg.text(x, y, word, size=size, anchor="start", look="chalk-word")
-    x += len(word) * size * 0.57 + size * 0.7
+    x += len(word) * size * 0.55 + size * 0.5
     for place, value in enumerate(picture.covering):
         if place:
             svg.text(x, y, "×", size=size, anchor="start", look="chalk-word")

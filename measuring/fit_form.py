@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Mapping
+from copy import deepcopy
 from typing import Any, Final
 
 from django import forms
@@ -129,18 +130,15 @@ class ProductForm(SheetForm):
     def product(self) -> dict[str, Any]:
         """What `services.save_product` takes."""
         data = self.cleaned_data
-        fit = {key: value for key, value in self.fit_before.items() if key in ("unit", "basis", "sold_as")}
+        fit = deepcopy(self.fit_before)  # what this form has no box for stays
         fit["confirmed"] = data["confirmed"]
-        fit["mounts"] = data["mounts"]
+        if "mounts" in self.fit_before or set(data["mounts"]) != set(Mount.values):
+            fit["mounts"] = data["mounts"]
         for key in (*LENGTHS, *COUNTS):
-            if data.get(key) not in (None, ""):
-                _set(fit, key, data[key])
-        if data["packed_by_height"]:
-            fit["packed_by_height"] = True
-        if data["tubes"]:
-            fit["tubes"] = [{"name": name, "most": most} for name, most in data["tubes"]]
-        if data["controls"]:
-            fit["controls"] = data["controls"]
+            _set(fit, key, data.get(key))
+        _set(fit, "packed_by_height", data["packed_by_height"] or None)
+        _set(fit, "tubes", [{"name": name, "most": most} for name, most in data["tubes"]] or None)
+        _set(fit, "controls", data["controls"] or None)
         options: dict[str, Any] = {}
         for name, rest in data["options"]:
             choices = [part.strip() for part in rest.split("|") if part.strip()]
@@ -178,8 +176,13 @@ def _get(fit: Mapping[str, Any], key: str) -> Any:
 
 
 def _set(fit: dict[str, Any], key: str, value: Any) -> None:
+    """Set a figure, or take it out where its box is empty."""
     outer, dot, inner = key.partition(".")
-    if dot:
-        fit.setdefault(outer, {})[inner] = value
+    into = fit.setdefault(outer, {}) if dot else fit
+    name = inner if dot else outer
+    if value in (None, ""):
+        into.pop(name, None)
     else:
-        fit[outer] = value
+        into[name] = value
+    if dot and not into:
+        del fit[outer]

@@ -128,7 +128,7 @@ def measure_sheet(appointment: Appointment) -> dict[str, Any]:
                 "product": one.product.name if one.product else "",
                 "mount": one.get_mount_display(),
                 "note": one.note,
-                "drawing": str(drawing_of(one, now, [], blank=not now) if one.product else _blank(job, str(one))),
+                "drawing": str(drawing_of(one, now, [], blank=True) if one.product else _blank(job, str(one))),
                 "asks": [ask.label for ask in asked(one, now)],
             }
         )

@@ -155,16 +155,16 @@ def release_problems(unit: Unit) -> list[str]:
         return [f"it is {unit.get_state_display()} already"]
     if not unit.is_sized():
         return [*problems, "it is not sized"]
-    if unit.opening.state not in (Opening.State.MEASURED,):
+    if unit.opening.readings.filter(superseded_at=None, conflict_with__isnull=False).exists():
+        problems.append("two readings of one place stand side by side; settle them")
+    if unit.opening.fact_conflicts.filter(settled_at=None).exists():
+        problems.append("two devices said different things of the opening; settle them")
+    if unit.opening.state != Opening.State.MEASURED:
         word = unit.opening.get_state_display()
         ending = "; close out the visit" if is_being_measured(unit.opening) else ""
         problems.append(f"its opening is {word}{ending}")
     if unit.grade != Reading.Grade.FINAL:
         problems.append("its readings are rough; only final ones are cut by")
-    if unit.opening.readings.filter(superseded_at=None, conflict_with__isnull=False).exists():
-        problems.append("two readings of one place stand side by side; settle them")
-    if unit.opening.fact_conflicts.filter(settled_at=None).exists():
-        problems.append("two devices said different things of the opening; settle them")
     problems += [
         f"{one['text']} {one.get('todo', '')}".strip() for one in unit.findings if one["severity"] == "stop"
     ]

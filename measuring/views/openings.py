@@ -66,7 +66,8 @@ def _page(
         "sheet": sheet,
         "visit": visit,
         "tapes": user.tapes.filter(is_retired=False),
-        "tape": visit.tape if visit and visit.measurer_id == user.pk else user.tapes.filter(is_retired=False).first(),
+        "tape": (visit.tape if visit and visit.measurer_id == user.pk else None)
+        or user.tapes.filter(is_retired=False).first(),
         "facts_form": FactsForm(opening, user=user),
         "option_forms": [(one, OptionsForm(one, user=user)) for one in sheet.units],
         "obstruction_form": ObstructionForm(user=user, unit=opening.job.branch.unit),
@@ -349,7 +350,7 @@ def groups(request: HttpRequest, job_pk: int) -> HttpResponse:
     """The job's groups: bays, corners, pairs, line-ups, layers."""
     job = job_for(request.user, job_pk)
     rows = openings_of_job(job)
-    form = GroupForm(rows, request.POST or None, user=request.user)
+    form = GroupForm(rows, request.POST if request.method == "POST" else None, user=request.user)
     if request.method == "POST" and form.is_valid():
         data = form.cleaned_data
         chosen = [one for one in rows if str(one.pk) in data["openings"]]

@@ -48,7 +48,7 @@ def product(request: HttpRequest, pk: int | None = None) -> HttpResponse:
     """One product's mounting needs, limits and options; a change is a new revision."""
     one = product_for(request.user, pk) if pk else None
     user = request.user
-    form = ProductForm(one, request.POST or None, user=user)
+    form = ProductForm(one, request.POST if request.method == "POST" else None, user=user)
     if request.method == "POST" and form.is_valid():
         try:
             if not user.has_role(OWNER) or user.branch is None:
@@ -81,7 +81,7 @@ def tapes(request: HttpRequest) -> HttpResponse:
             "is_laser": editing.is_laser,
             "is_retired": editing.is_retired,
         }
-    form = TapeForm(request.POST or None, user=user, initial=initial)
+    form = TapeForm(request.POST if request.method == "POST" else None, user=user, initial=initial)
     if request.method == "POST" and form.is_valid():
         try:
             services.save_tape(user=user, by=user, tape=editing, **form.cleaned_data)

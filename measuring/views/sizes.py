@@ -130,7 +130,7 @@ def cancel_unit(request: HttpRequest, pk: int) -> HttpResponse:
 def size_change(request: HttpRequest, pk: int) -> HttpResponse:
     """A re-measure after release: what it does, and the dispatcher's decision."""
     change = change_for(request.user, pk)
-    form = DecisionForm(request.POST or None, user=request.user)
+    form = DecisionForm(request.POST if request.method == "POST" else None, user=request.user)
     may_decide = request.user.has_role(*OFFICE)
     if request.method == "POST" and form.is_valid():
         if not may_decide:

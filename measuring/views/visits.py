@@ -163,7 +163,8 @@ def load_list(request: HttpRequest, pk: int) -> HttpResponse:
     """Openings from a CSV: first what would happen, then the deed."""
     now = visit_for(request.user, pk)
     job = now.appointment.job
-    form = ListForm(request.POST or None, request.FILES or None, user=request.user)
+    sent = (request.POST, request.FILES) if request.method == "POST" else (None, None)
+    form = ListForm(*sent, user=request.user)
     plan = None
     if request.method == "POST" and form.is_valid():
         text = form.cleaned_data["text"]
@@ -187,7 +188,7 @@ def load_list(request: HttpRequest, pk: int) -> HttpResponse:
 def close(request: HttpRequest, pk: int) -> HttpResponse:
     """The close-out: what is missing or to be checked, then done."""
     now = visit_for(request.user, pk)
-    form = CloseForm(request.POST or None, user=request.user)
+    form = CloseForm(request.POST if request.method == "POST" else None, user=request.user)
     if request.method == "POST" and form.is_valid():
         try:
             services.close_visit(
