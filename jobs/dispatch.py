@@ -11,9 +11,11 @@ import datetime as dt
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
 from decimal import Decimal
+from functools import cached_property
 from itertools import pairwise
 from typing import Any
 
+import numpy as np
 from django.db.models import Q, QuerySet
 from django.utils import timezone
 
@@ -40,30 +42,38 @@ class Clash:
     severity: str = "stop"
 
 
-@dataclass(slots=True)
+@dataclass(eq=False)
 class CrewDayBook:
     """One crew's day: its hours, its appointments in order, and how the day goes."""
 
     crew: Crew
     day: dt.date
     work: WorkDay
+    book: Book
     appointments: list[Appointment] = field(default_factory=list)
-    timeline: Timeline = field(default_factory=lambda: Timeline((), 0, 0, 0))
 
     @property
     def key(self) -> tuple[int, dt.date]:
         return self.crew.pk, self.day
 
+    @cached_property
+    def timeline(self) -> Timeline:
+        """How the day goes as it stands."""
+        return self.book.drive(self)
 
-@dataclass(slots=True)
+
+@dataclass(eq=False)
 class Book:
     """Some crews' days with the travel table between all their places."""
 
     branch: Branch
-    days: dict[tuple[int, dt.date], CrewDayBook]
-    places: dict[Point, int]
-    travel: Travel
-    rows: list[list[int]]
+    days: dict[tuple[int, dt.date], CrewDayBook] = field(default_factory=dict)
+    places: dict[Point, int] = field(default_factory=dict)
+    travel: Travel = field(default_factory=lambda: Travel(np.zeros((0, 0), dtype=np.int64)))
+
+    @property
+    def rows(self) -> list[list[int]]:
+        return self.travel.rows
 
     def place_of(self, appointment: Appointment) -> int:
         return self.places.get(site_point(appointment) or (999.0, 999.0), -1)
@@ -103,16 +113,33 @@ def crew_point(crew: Crew, branch: Branch) -> Point | None:
     return None
 
 
-def in_the_calendar() -> QuerySet[Appointment]:
+def taking_time() -> QuerySet[Appointment]:
     """Appointments that take a crew's time: placed, not cancelled, no hold that ran out."""
     lapsed = Q(state=Appointment.State.HELD, held_until__lt=timezone.now())
     return (
         Appointment.objects.filter(crew__isnull=False, day__isnull=False)
         .exclude(state__in=[Appointment.State.CANCELLED, Appointment.State.UNPLACED])
         .exclude(lapsed)
+    )
+
+
+def in_the_calendar() -> QuerySet[Appointment]:
+    """The same with all that pages show of them."""
+    return (
+        taking_time()
         .select_related("job__site", "job__customer", "job__branch", "crew")
         .prefetch_related("skills")
     )
+
+
+def for_pricing() -> QuerySet[Appointment]:
+    """The same with no more than the planner needs."""
+    own = [
+        "job", "purpose", "state", "crew", "day", "starts_at", "duration_min", "duration_safe_min", "promised_from",
+        "promised_until", "earliest_on", "people", "priority", "is_locked", "done_at",
+    ]  # fmt: skip
+    site = [f"job__site__{name}" for name in ("latitude", "longitude", "hours_from", "hours_until")]
+    return taking_time().select_related("job__site").only(*own, "job__branch", "job__site", "job__number", *site)
 
 
 def open_book(
@@ -121,18 +148,24 @@ def open_book(
     days: Sequence[dt.date],
     *,
     also: Iterable[Appointment] = (),
+    rows: QuerySet[Appointment] | None = None,
 ) -> Book:
     """
     These crews' days with everything on them, in about ten queries however many there are.
 
-    `also` are appointments that may come in; their places get into the travel table.
+    `also` are appointments that may come in; their places get into the travel table. `rows`
+    is `in_the_calendar` unless something leaner will do.
     """
     for crew in crews:
         crew.branch = branch
     work = crew_days(crews, days)
-    books = {(crew.pk, day): CrewDayBook(crew, day, work[crew.pk, day]) for crew in crews for day in days}
-    rows = in_the_calendar().filter(crew__in=[crew.pk for crew in crews], day__in=days).order_by("starts_at", "pk")
-    places: dict[Point, int] = {}
+    book = Book(branch)
+    books = book.days = {
+        (crew.pk, day): CrewDayBook(crew, day, work[crew.pk, day], book) for crew in crews for day in days
+    }
+    rows = in_the_calendar() if rows is None else rows
+    rows = rows.filter(crew__in=[crew.pk for crew in crews], day__in=days).order_by("starts_at", "pk")
+    places = book.places
     for crew in crews:
         if (point := crew_point(crew, branch)) is not None:
             places.setdefault(point, len(places))
@@ -143,10 +176,7 @@ def open_book(
     for row in also:
         if (point := site_point(row)) is not None:
             places.setdefault(point, len(places))
-    travel = travel_between(branch, list(places))
-    book = Book(branch, books, places, travel, travel.seconds.tolist())
-    for one in books.values():
-        one.timeline = book.drive(one)
+    book.travel = travel_between(branch, list(places))
     return book
 
 

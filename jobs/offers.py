@@ -10,22 +10,23 @@ from __future__ import annotations
 
 import datetime as dt
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from decimal import Decimal
-from itertools import pairwise
 from typing import Final
 
+import numpy as np
 from django.utils import timezone
 
 from jobs.availability import Span, local
 from jobs.chances import SEED, chance_text, sigma_of
 from jobs.dispatch import Push, earliest_install, site_point
 from jobs.models import Appointment, CalendarRules, Crew, UsualWindow
-from jobs.planning import ANYWHERE, Calendar, needs, order_numbers, possible_spans, read_calendar, read_driver
+from jobs.planning import Calendar, order_numbers, possible_spans, read_calendar, read_driver
 from jobs.rules.promises import Chance, Pause, PromisedVisit, chances
-from jobs.rules.routing import Inserter, Route, Stop
+from jobs.rules.routing import Inserter, Problem, Route, Stop
 from jobs.rules.routing import Offer as Priced
 from jobs.rules.routing.timing import assemble, build_route
+from jobs.travel import travel_to_and_from
 from shared.errors import Refused
 from shared.models import Branch
 
@@ -33,6 +34,8 @@ COST_UNIT: Final = Decimal(360_000)
 STARTING_WINDOWS: Final = ((dt.time(8), dt.time(10)), (dt.time(10), dt.time(12)), (dt.time(12), dt.time(14)),
                            (dt.time(14), dt.time(16)))  # fmt: skip
 MOST_SHOWN: Final = 12
+OFFER_DAYS: Final = 1_000
+"""Sampled days behind the chance of an offer."""
 MOST_A_DAY: Final = 3
 """Where days cost the same, so many of each are shown, so that the customer hears of several days."""
 
@@ -164,27 +167,44 @@ class _Market:
     windows: Sequence[Span] | None = None
     word: str = ""
     calendar: Calendar = field(init=False)
+    stop: Stop = field(init=False)
+    into: list[int] = field(init=False)
+    out_of: list[int] = field(init=False)
     orders: dict[int, list[int]] = field(init=False)
     built: dict[int, Route] = field(init=False)
 
     def best(self, most: int) -> list[Offer]:
         """The cheapest crew for each window, cheapest windows first."""
-        variants = self._variants()
-        if not variants:
+        parts = self._parts()
+        point = site_point(self.appointment)
+        if not parts or point is None:
             return []
         job = self.appointment.job
-        self.calendar = read_calendar(
-            job.branch, self.crews, self.days, also=[self.appointment], variants=list(variants), not_before=self.now
-        )
-        self.word = self.calendar.book.travel.word
+        self.calendar = read_calendar(job.branch, self.crews, self.days, not_before=self.now)
+        self.into, self.out_of, word = travel_to_and_from(job.branch, list(self.calendar.book.places), point)
+        self.word = word or self.calendar.book.travel.word
         chosen: dict[Span, Priced] = {}
-        spans = {str(stop.id): span for stop, span in variants.items()}
-        by_part = {part: str(stop.id) for stop in variants for part in stop.windows}
-        for priced in self._priced([part for stop in variants for part in stop.windows]):
-            chosen.setdefault(spans[by_part[priced.window]], priced)
-        shown = self._spread(chosen, most)
-        found = [self._offer(span, priced, by_part[priced.window]) for span, priced in shown]
+        for priced in self._priced(list(parts)):
+            chosen.setdefault(parts[priced.window], priced)
+        found = [self._offer(span, priced) for span, priced in self._spread(chosen, most)]
         return [offer for offer in found if offer is not None]
+
+    def _parts(self) -> dict[tuple[int, int], Span]:
+        """What is left of each window that could be had, on the planner's axis, with the window itself."""
+        row, job = self.appointment, self.appointment.job
+        tz = job.branch.tz
+        usual = [(local(tz, day, a), local(tz, day, b)) for day in self.days for a, b in usual_windows(job.branch)]
+        wanted = list(self.windows) if self.windows is not None else [span for span in usual if span[0] > self.now]
+        own = [(w.starts_at, w.ends_at) for w in row.possible_windows.all()] if row.pk else []
+        cant = [*self.impossible, *((w.starts_at, w.ends_at) for w in (job.impossible_times.all() if job.pk else ()))]
+        allowed = possible_spans(job, row.duration_min, own, self.days, cant)
+        epoch = local(tz, min(self.days), dt.time(0))
+        return {
+            (int((max(begin, a) - epoch).total_seconds()), int((min(end, b) - epoch).total_seconds())): (begin, end)
+            for begin, end in wanted
+            for a, b in allowed
+            if max(begin, a) <= min(end, b)
+        }
 
     def _spread(self, chosen: dict[Span, Priced], most: int) -> list[tuple[Span, Priced]]:
         """The cheapest, but not more than some of one day before other days had theirs."""
@@ -197,75 +217,71 @@ class _Market:
             (first if counts[day] <= MOST_A_DAY else rest).append((span, priced))
         return (first + rest)[:most]
 
-    def _variants(self) -> dict[Stop, Span]:
-        """The visit once for each window that could be had, with what is left of the window."""
-        row, job = self.appointment, self.appointment.job
-        tz = job.branch.tz
-        usual = [(local(tz, day, a), local(tz, day, b)) for day in self.days for a, b in usual_windows(job.branch)]
-        wanted = list(self.windows) if self.windows is not None else [span for span in usual if span[0] > self.now]
-        own = [(w.starts_at, w.ends_at) for w in row.possible_windows.all()] if row.pk else []
-        cant = [*self.impossible, *((w.starts_at, w.ends_at) for w in (job.impossible_times.all() if job.pk else ()))]
-        allowed = possible_spans(job, row.duration_min, own, self.days, cant)
-        epoch = local(tz, min(self.days), dt.time(0))
-        needed = needs(row) if row.pk else frozenset({f"for {row.purpose}"})
-        found = {}
-        for number, (begin, end) in enumerate(wanted):
-            parts = [(max(begin, a), min(end, b)) for a, b in allowed if max(begin, a) <= min(end, b)]
-            seconds = tuple((int((a - epoch).total_seconds()), int((b - epoch).total_seconds())) for a, b in parts)
-            if seconds:
-                stop = Stop(
-                    id=f"window {number}", at=ANYWHERE, service=row.duration_min * 60, windows=seconds,
-                    skills=needed, people=row.people,
-                )  # fmt: skip
-                found[stop] = (begin, end)
-        return found
-
     def _priced(self, parts: list[tuple[int, int]]) -> Iterator[Priced]:
         """Prices on every crew's day that can be driven as it stands; the board shows those that can't."""
-        problem = self.calendar.problem
-        own = problem.stop_number.get(self.appointment.pk) if self.appointment.pk else None
+        problem, row = self.calendar.problem, self.appointment
+        own = problem.stop_number.get(row.pk) if row.pk else None
         self.orders = {
             number: [stop for stop in order if stop != own] for number, order in order_numbers(self.calendar).items()
         }
-        self.built = {}
-        broken = set()
+        self.built, broken = {}, set()
         for number, order in self.orders.items():
             route = build_route(problem, problem.days[number], order)
             if route is None:
                 broken.add(number)
             else:
                 self.built[number] = route
+        keys = [skill.key for skill in row.skills.all()] if row.pk else []
+        self.stop = Stop(
+            id="new", at=0, service=row.duration_min * 60, skills=frozenset([*keys, f"for {row.purpose}"]),
+            people=row.people,
+        )  # fmt: skip
         inserter = Inserter(problem, assemble(problem, self.built.values()))
-        asked = problem.stops[-1]  # any of the variants: place, minutes and skills are the same
-        for priced in inserter.offers(asked, parts):
+        for priced in inserter.offers(self.stop, parts, to=self.into, back=self.out_of):
             if problem.day_number[priced.crew, priced.shift] not in broken:
                 yield priced
 
-    def _offer(self, span: Span, priced: Priced, variant: str) -> Offer | None:
+    def _offer(self, span: Span, priced: Priced) -> Offer | None:
         """The offer to the minute: start, waiting, who begins at another time, the chance."""
-        calendar, problem = self.calendar, self.calendar.problem
-        number = problem.day_number[priced.crew, priced.shift]
-        order = list(self.orders.get(number, []))
-        order.insert(priced.node, problem.stop_number[variant])
-        route = build_route(problem, problem.days[number], order)
+        number = self.calendar.problem.day_number[priced.crew, priced.shift]
+        small, order = self._small(priced, number)
+        route = build_route(small, small.days[0], order)
         if route is None:
             return None
         before = self.built.get(number)
         drive = route.travel - (before.travel if before else 0)
         paid = route.back - route.depart - (before.back - before.depart if before and before.visits else 0)
         crew_pk, day = read_driver(str(priced.crew))
-        start = next(visit.start for visit in route.visits if visit.id == variant)
+        start = next(visit.start for visit in route.visits if visit.id == "new")
         return Offer(
-            calendar.book.days[crew_pk, day].crew,
+            self.calendar.book.days[crew_pk, day].crew,
             day,
             span,
-            calendar.when(start),
+            self.calendar.when(start),
             (Decimal(priced.cost) / COST_UNIT).quantize(Decimal("0.01")),
             round(drive / 60),
-            max(0, round((paid - drive - self.appointment.duration_min * 60) / 60)),
+            max(0, round((paid - drive - self.stop.service) / 60)),
             tuple(self._pushes(route, crew_pk, day)),
-            self._chance(route, number, variant, span),
+            self._chance(small, route, span, crew_pk, day),
         )
+
+    def _small(self, priced: Priced, number: int) -> tuple[Problem, list[int]]:
+        """One crew's day with the visit in it as a problem of its own, and its order."""
+        problem = self.calendar.problem
+        day = problem.days[number]
+        inside = [problem.stops[place] for place in self.orders.get(number, [])]
+        old = [day.start_at, day.end_at, *(stop.at for stop in inside)]
+        size = len(old) + 1
+        table = np.zeros((size, size), dtype=np.int64)
+        table[:-1, :-1] = problem.travel[np.ix_(old, old)]
+        table[:-1, -1] = [self.into[place] for place in old]
+        table[-1, :-1] = [self.out_of[place] for place in old]
+        driver = problem.crews[day.crew]
+        driver = replace(driver, start=0, end=1, shifts=(driver.shifts[day.shift],), off=frozenset())
+        stops = [replace(stop, at=place, locked=None) for place, stop in enumerate(inside, 2)]
+        stops.insert(priced.node, replace(self.stop, at=size - 1, windows=(priced.window,)))
+        small = Problem((driver,), tuple(stops), table, problem.objective)
+        return small, list(range(len(stops)))
 
     def _pushes(self, route: Route, crew_pk: int, day: dt.date) -> Iterator[Push]:
         rows = {row.pk: row for row in self.calendar.book.days[crew_pk, day].appointments}
@@ -277,21 +293,21 @@ class _Market:
             if becomes != row.starts_at:
                 yield Push(row, row.starts_at, becomes, 0)
 
-    def _chance(self, route: Route, number: int, variant: str, span: Span) -> Chance:
+    def _chance(self, small: Problem, route: Route, span: Span, crew_pk: int, day: dt.date) -> Chance:
         """That the visit begins within its window, from sampled days of that route."""
-        problem, day = self.calendar.problem, self.calendar.problem.days[number]
-        stops = [problem.stops[problem.stop_number[visit.id]] for visit in route.visits]
-        places = [day.start_at, *(stop.at for stop in stops)]
-        rows = {row.pk: row for one in self.calendar.book.days.values() for row in one.appointments}
-        visits = []
-        for (a, b), stop in zip(pairwise(places), stops, strict=True):
-            row = self.appointment if stop.id == variant else rows[int(stop.id)]
-            window = span if stop.id == variant else (row.promised_from, row.promised_until)
+        rows = {row.pk: row for row in self.calendar.book.days[crew_pk, day].appointments}
+        at, visits = small.days[0].start_at, []
+        for stop in small.stops:
+            is_new = stop.id == "new"
+            row = self.appointment if is_new else rows[stop.id]  # type: ignore[index]
+            window = span if is_new else (row.promised_from, row.promised_until)
             promised = None
             if window[0] is not None and window[1] is not None:
                 promised = (self.calendar.seconds(window[0]), self.calendar.seconds(window[1]))
             sigma = sigma_of(row.duration_min, row.duration_safe_min)
-            visits.append(PromisedVisit(problem.rows[a][b], stop.service, sigma, promised=promised))
-        pause = Pause(day.lunch.earliest, day.lunch.duration) if day.lunch else None
-        told = chances(visits, route.depart, seed=SEED, pause=pause)
-        return next(chance for chance, stop in zip(told, stops, strict=True) if stop.id == variant)
+            visits.append(PromisedVisit(small.rows[at][stop.at], stop.service, sigma, promised=promised))
+            at = stop.at
+        lunch = small.days[0].lunch
+        pause = Pause(lunch.earliest, lunch.duration) if lunch else None
+        told = chances(visits, route.depart, seed=SEED, days=OFFER_DAYS, pause=pause)
+        return next(chance for chance, stop in zip(told, small.stops, strict=True) if stop.id == "new")

@@ -9,16 +9,16 @@ from __future__ import annotations
 
 import datetime as dt
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
+
+import numpy as np
 
 from jobs.availability import Span, WorkDay, local, without
-from jobs.dispatch import BEGUN, Book, earliest_install, open_book, site_point
-from jobs.models import Appointment, CalendarRules, Crew, Job, Purpose
+from jobs.dispatch import BEGUN, Book, earliest_install, for_pricing, open_book, site_point
+from jobs.models import Appointment, CalendarRules, Crew, ImpossibleTime, Job, PossibleWindow, Purpose
 from jobs.rules.routing import Crew as Driver
 from jobs.rules.routing import Lunch, Objective, Problem, Stop
 from shared.models import Branch
-
-ANYWHERE = -1
 
 
 @dataclass(slots=True)
@@ -31,6 +31,7 @@ class Calendar:
     problem: Problem
     orders: dict[tuple[str, int], list[int]]
     """Keys of appointments in today's order, by the planner's crew and shift."""
+    facts: _Facts = field(init=False)
 
     def seconds(self, when: dt.datetime) -> int:
         """An instant on the problem's axis."""
@@ -58,7 +59,6 @@ def read_calendar(
     days: Sequence[dt.date],
     *,
     also: Iterable[Appointment] = (),
-    variants: Sequence[Stop] = (),
     with_ready: bool = False,
     not_before: dt.datetime | None = None,
 ) -> Calendar:
@@ -69,17 +69,17 @@ def read_calendar(
     ----------
     also
         Unplaced appointments to plan too; those whose site has no coordinates are left out.
-    variants
-        Stops to price instead of `also`; place ``ANYWHERE`` means the place of the first of them.
     with_ready
         Ask the rooms above for each install's first possible day (for planning; one question each).
     not_before
         Nothing is planned before this instant; what stands earlier is fixed.
     """
     comers = [row for row in also if site_point(row) is not None]
-    book = open_book(branch, crews, days, also=comers)
+    rows = for_pricing() if not with_ready else None
+    book = open_book(branch, crews, days, also=comers, rows=rows)
     epoch = local(branch.tz, min(days), dt.time(0))
     calendar = Calendar(branch, epoch, book, None, {})  # type: ignore[arg-type]
+    calendar.facts = _Facts([row for one in book.days.values() for row in one.appointments] + comers)
     drivers = [_driver(calendar, one.crew, one.work) for one in book.days.values()]
     known = {driver.id: driver for driver in drivers}
     previous: dict[int, tuple[str, int]] = {}
@@ -95,25 +95,40 @@ def read_calendar(
             calendar.orders.setdefault((key, shift), []).append(row.pk)
             previous[row.pk] = (key, shift)
             stops.append(_placed_stop(calendar, row, (key, shift), days, with_ready, not_before))
-    if not variants:
-        comers += [row for row in strays if row.state not in BEGUN and site_point(row) is not None]
-        stops += [_new_stop(calendar, row, days, with_ready) for row in comers if row.pk not in previous]
-    place = book.place_of(comers[0]) if comers else 0
-    stops += [_at(stop, place) for stop in variants]
+    comers += [row for row in strays if row.state not in BEGUN and site_point(row) is not None]
+    stops += [_new_stop(calendar, row, days, with_ready) for row in comers if row.pk not in previous]
     calendar.problem = Problem(
         tuple(drivers),
         tuple(stops),
-        book.travel.seconds if len(book.places) else [[0]],  # type: ignore[arg-type]
+        book.travel.seconds if len(book.places) else np.zeros((1, 1), dtype=np.int64),
         objective(CalendarRules.of(branch)),
         previous,
     )
+    if book.places:
+        calendar.problem.__dict__["rows"] = book.travel.rows  # as they are, so they need not be made again
     return calendar
 
 
-def _at(stop: Stop, place: int) -> Stop:
-    from dataclasses import replace
+class _Facts:
+    """Skills, possible windows and impossible times of many appointments, in three queries."""
 
-    return replace(stop, at=place) if stop.at == ANYWHERE else stop
+    def __init__(self, rows: Sequence[Appointment]) -> None:
+        pks, jobs = [row.pk for row in rows if row.pk], {row.job_id for row in rows if row.job_id}
+        self.skills: dict[int, list[str]] = {}
+        through = Appointment.skills.through.objects.filter(appointment__in=pks)
+        for pk, key in through.values_list("appointment", "skill__key"):
+            self.skills.setdefault(pk, []).append(key)
+        self.windows: dict[int, list[Span]] = {}
+        found = PossibleWindow.objects.filter(appointment__in=pks)
+        for pk, begin, end in found.values_list("appointment", "starts_at", "ends_at"):
+            self.windows.setdefault(pk, []).append((begin, end))
+        self.impossible: dict[int, list[Span]] = {}
+        for job, begin, end in ImpossibleTime.objects.filter(job__in=jobs).values_list("job", "starts_at", "ends_at"):
+            self.impossible.setdefault(job, []).append((begin, end))
+
+    def needs(self, row: Appointment) -> frozenset[str]:
+        """Skills of an appointment, its purpose among them."""
+        return frozenset([*self.skills.get(row.pk, ()), f"for {row.purpose}"])
 
 
 def objective(rules: CalendarRules) -> Objective:
@@ -179,7 +194,7 @@ def _placed_stop(
         at=max(0, calendar.book.place_of(row)),
         service=row.duration_min * 60,
         windows=((start, start),) if fixed else _spans(calendar, row, days) if promised is None else (),
-        skills=frozenset() if fixed else needs(row),
+        skills=frozenset() if fixed else calendar.facts.needs(row),
         priority=row.priority,
         required=row.is_promised(),
         locked=where if fixed or held else None,
@@ -200,7 +215,7 @@ def _new_stop(calendar: Calendar, row: Appointment, days: Sequence[dt.date], wit
         windows=_spans(calendar, row, days) if promised is None else (),
         promised=promised,
         required=promised is not None,
-        skills=needs(row),
+        skills=calendar.facts.needs(row),
         priority=row.priority,
         earliest=_earliest(calendar, row) if with_ready else 0,
         people=row.people,
@@ -241,11 +256,11 @@ def possible_spans(
 
 def _spans(calendar: Calendar, row: Appointment, days: Sequence[dt.date]) -> tuple[tuple[int, int], ...]:
     """The same on the problem's axis; () is any time, and never is a window before the axis's begin."""
-    windows = [(w.starts_at, w.ends_at) for w in row.possible_windows.all()] if row.pk else []
-    impossible = [(w.starts_at, w.ends_at) for w in row.job.impossible_times.all()]
+    windows, impossible = calendar.facts.windows.get(row.pk, []), calendar.facts.impossible.get(row.job_id, [])
     site = row.job.site
     if not windows and not impossible and not site.hours_from and not site.hours_until:
         return ()
+    row.job.branch = calendar.branch
     spans = possible_spans(row.job, row.duration_min, windows, days, impossible)
     return tuple((max(0, calendar.seconds(a)), calendar.seconds(b)) for a, b in spans if calendar.seconds(b) >= 0) or (
         (0, 0),

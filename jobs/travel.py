@@ -18,17 +18,21 @@ import logging
 import math
 import urllib.error
 import urllib.request
-from collections.abc import Sequence
+from collections import OrderedDict
+from collections.abc import Hashable, Sequence
 from dataclasses import dataclass
+from functools import cached_property
 from itertools import product
+from threading import Lock
 from typing import Any, Final
 
 import numpy as np
 from django.conf import settings
 from django.core.cache import cache
+from django.db.models import Q
 
 from jobs.models import CalendarRules, TravelLeg
-from jobs.rules.travel import RoadModel, travel_table
+from jobs.rules.travel import RoadModel, drive_seconds, great_circle_m, travel_table
 from shared.models import Branch
 
 log = logging.getLogger("jambwise.travel")
@@ -49,12 +53,43 @@ class TravelServerSilent(OSError):
     """The travel service did not answer, or answered nonsense; the message says what."""
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True)
 class Travel:
     """Seconds between any two of some points; `word` says what a person should know of them."""
 
     seconds: np.ndarray
     word: str = ""
+
+    @cached_property
+    def rows(self) -> list[list[int]]:
+        """The same as lists, which plain Python reads faster."""
+        found: list[list[int]] = self.seconds.tolist()
+        return found
+
+
+class _Kept:
+    """The last tables, so that a booking does not work out again what the last one did."""
+
+    def __init__(self, most_cells: int) -> None:
+        self.most_cells = most_cells
+        self.tables: OrderedDict[Hashable, Travel] = OrderedDict()
+        self.lock = Lock()
+
+    def get(self, key: Hashable) -> Travel | None:
+        with self.lock:
+            if key in self.tables:
+                self.tables.move_to_end(key)
+            return self.tables.get(key)
+
+    def put(self, key: Hashable, travel: Travel) -> Travel:
+        with self.lock:
+            self.tables[key] = travel
+            while len(self.tables) > 1 and sum(one.seconds.size for one in self.tables.values()) > self.most_cells:
+                self.tables.popitem(last=False)
+        return travel
+
+
+_kept = _Kept(most_cells=8_000_000)
 
 
 def road_model(branch: Branch) -> RoadModel:
@@ -71,9 +106,14 @@ def travel_between(branch: Branch, points: Sequence[Point]) -> Travel:
     points
         (longitude, latitude) in degrees.
     """
-    straight = travel_table(points, road_model(branch))
+    model = road_model(branch)
+    key = (settings.TRAVEL_URL, model, tuple(points))
+    found = _kept.get(key)
+    if found is not None:
+        return found
+    straight = travel_table(points, model)
     if not settings.TRAVEL_URL or len(points) < 2:
-        return Travel(straight)
+        return _kept.put(key, Travel(straight))
     keys = [_key(point) for point in points]
     try:
         known = _known(keys)
@@ -85,7 +125,51 @@ def travel_between(branch: Branch, points: Sequence[Point]) -> Travel:
             table[row, col] = known.get((keys[row], keys[col]), straight[row, col])
         else:
             table[row, col] = 0
-    return Travel(table)
+    return _kept.put(key, Travel(table))
+
+
+def travel_to_and_from(branch: Branch, points: Sequence[Point], point: Point) -> tuple[list[int], list[int], str]:
+    """Seconds from every one of `points` to one more point, and back from it; what to know of them."""
+    model = road_model(branch)
+    lon, lat = np.array([p[0] for p in points]), np.array([p[1] for p in points])
+    straight = drive_seconds(great_circle_m(lon, lat, point[0], point[1]), model)
+    into: list[int] = straight.tolist()
+    out_of = list(into)
+    if not settings.TRAVEL_URL or not points:
+        return into, out_of, ""
+    keys, here = [_key(p) for p in points], _key(point)
+    try:
+        legs = _known_from(here, keys)
+    except TravelServerSilent as silent:
+        return into, out_of, f"Driving times are estimates: {silent}."
+    for place, key in enumerate(keys):
+        into[place] = 0 if key == here else legs.get((key, here), into[place])
+        out_of[place] = 0 if key == here else legs.get((here, key), out_of[place])
+    return into, out_of, ""
+
+
+def _known_from(here: str, keys: Sequence[str]) -> dict[tuple[str, str], int]:
+    """The legs between one place and others, from the database or else from the server."""
+    others = sorted(set(keys) - {here})
+
+    def stored() -> dict[tuple[str, str], int]:
+        rows = TravelLeg.objects.filter(Q(from_at=here, to_at__in=others) | Q(to_at=here, from_at__in=others))
+        return {(a, b): seconds for a, b, seconds in rows.values_list("from_at", "to_at", "seconds")}
+
+    legs = stored()
+    lacking = [other for other in others if (here, other) not in legs or (other, here) not in legs]
+    if not lacking:
+        return legs
+    if cache.get(RESTING):
+        raise TravelServerSilent("the travel service does not answer")
+    try:
+        for some in _chunks(lacking, MOST_IN_ONE_ASK - 1):
+            _keep(ask_table([here], some))
+            _keep(ask_table(some, [here]))
+    except TravelServerSilent:
+        cache.set(RESTING, 1, REST_SECONDS)
+        raise
+    return stored()
 
 
 def _key(point: Point) -> str:
