@@ -132,8 +132,8 @@ def test_a_stop_without_signal_is_signed_and_what_is_missing_becomes_a_return(
     page.goto(f"{own_site.url}/load/")
     page.evaluate("navigator.serviceWorker.ready.then(() => true)")
     user = int(page.locator("[data-user]").first.get_attribute("data-user") or 0)
-    until(lambda: page.evaluate(SHELL_IS_KEPT), "the shell is kept")
-    until(lambda: page.evaluate(STOPS_KEPT, user) == 2, "both stops of the day are kept")
+    until(lambda: page.evaluate(SHELL_IS_KEPT))
+    until(lambda: page.evaluate(STOPS_KEPT, user) == 2)
 
     page.context.set_offline(True)
     page.goto(f"{own_site.url}/stops/{day['visit']}/")
@@ -172,7 +172,7 @@ def test_a_stop_without_signal_is_signed_and_what_is_missing_becomes_a_return(
 
     page.context.set_offline(False)
     page.evaluate("window.dispatchEvent(new Event('online'))")
-    until(lambda: look(own_site, day)["closed"], "the office has it all")
+    until(lambda: look(own_site, day)["closed"], seconds=30)
 
     found = look(own_site, day)
     assert found["outcomes"] == [["installed", ""], ["not_installed", "missing_part.hardware"]]
