@@ -1,0 +1,215 @@
+"""The packet read back from its PDF: every unit, size, item, window and QR; stale and reprinted with what changed."""
+
+from __future__ import annotations
+
+import datetime as dt
+import re
+from collections.abc import Callable
+from io import BytesIO
+from pathlib import Path
+from typing import Any
+
+import pypdfium2
+import pytest
+from pypdf import PdfReader
+
+from installs import services
+from installs.documents import PACKET
+from installs.models import Load, PrintedPacket
+from installs.packet import changes_between, day_sheet, packet_values, summary_lines
+from jobs.models import Site
+from measuring.models import Unit
+from shared.documents import kind_of, request_document, standing
+from shared.models import Branch, Document, Run, User
+from tests.factories import make_job
+from tests.installs.makers import a_day, make_crew, make_unit, make_visit, stock_up, today
+
+pytestmark = pytest.mark.django_db
+
+
+def print_packet(load: Load, by: User, do_runs: Callable[[], list[str]]) -> Document:
+    asked = request_document(kind=PACKET, subject=load, by=by)
+    if isinstance(asked, Run):
+        assert do_runs() == ["done"]
+        asked = request_document(kind=PACKET, subject=load, by=by)
+    assert isinstance(asked, Document)
+    return asked
+
+
+def words(document: Document) -> str:
+    """The paper's text with all white space made one."""
+    pages = [page.extract_text() for page in PdfReader(document.file.path).pages]
+    return re.sub(r"\s+", " ", " ".join(pages))
+
+
+@pytest.fixture
+def load(branch: Branch, dispatcher: User, installer: User) -> Load:
+    """Three stops, six units of several families, one of them at a site with a door code."""
+    stock_up(branch)
+    crew = make_crew(branch, installer)
+    for hour, families in ((8, ("roller", "slat")), (11, ("vertical", "roller", "cellular")), (15, ("slat",))):
+        job = make_job(branch, by=dispatcher)
+        for family in families:
+            make_unit(job, family=family, product=f"{family}-of-ours", options={"control": "cordless"}, width="49 3/8")
+        make_visit(job, crew, hour=hour)
+    site = Site.objects.order_by("-pk").first()
+    site.access, site.access_secret = "code", "4471 at the gate"
+    site.save()
+    return services.refresh_load(crew=crew, day=today(branch), by=dispatcher)
+
+
+def test_the_packet_read_back_says_what_the_books_say(
+    load: Load, dispatcher: User, do_runs: Callable[[], list[str]]
+) -> None:
+    document = print_packet(load, dispatcher, do_runs)
+
+    text = words(document)
+    values = packet_values(day_sheet(load.crew, load.day))
+    assert len(values["stops"]) == 3
+    assert values["unit_count"] == 6
+    for stop in values["stops"]:
+        assert stop["address"] in text
+        assert stop["job"] in text
+        assert stop["window"] in text
+        assert f"stop {stop['number']} of 3 · 1/" in text
+        for unit in stop["units"]:
+            assert unit["code"] in text
+            assert unit["brackets"] in text
+            assert unit["product"] in text
+        for line in stop["hardware"]:
+            assert line["name"] in text
+    for line in values["load"]["hardware"]:
+        assert line["name"] in text
+
+
+def test_the_door_code_is_never_printed(load: Load, dispatcher: User, do_runs: Callable[[], list[str]]) -> None:
+    text = words(print_packet(load, dispatcher, do_runs))
+
+    assert "4471" not in text
+    assert "with a code" in text
+
+
+def test_every_qr_of_the_packet_leads_to_its_stop(
+    load: Load, dispatcher: User, do_runs: Callable[[], list[str]]
+) -> None:
+    zxing = pytest.importorskip("zxingcpp", reason="no QR reader is installed")
+    document = print_packet(load, dispatcher, do_runs)
+
+    found = []
+    for page in pypdfium2.PdfDocument(document.file.path):
+        found += [code.text for code in zxing.read_barcodes(page.render(scale=3).to_pil())]
+
+    stops = packet_values(day_sheet(load.crew, load.day))["stops"]
+    assert sorted(found) == sorted(stop["url"] for stop in stops)
+
+
+def test_the_packet_is_tagged(load: Load, dispatcher: User, do_runs: Callable[[], list[str]]) -> None:
+    catalog: Any = PdfReader(print_packet(load, dispatcher, do_runs).file.path).trailer["/Root"]
+
+    assert catalog["/MarkInfo"]["/Marked"]
+    assert "/StructTreeRoot" in catalog
+    assert catalog["/Lang"] == "en"
+
+
+def test_pages_of_a_stop_are_counted_within_it(load: Load, dispatcher: User, do_runs: Callable[[], list[str]]) -> None:
+    text = words(print_packet(load, dispatcher, do_runs))
+
+    for number in (1, 2, 3):
+        pages = re.findall(rf"stop {number} of 3 · (\d+)/(\d+)", text)
+        total = int(pages[0][1])
+        assert [int(page) for page, _ in pages] == list(range(1, total + 1))
+
+
+def test_a_change_makes_the_packet_stale_and_the_reprint_says_what_changed(
+    load: Load, dispatcher: User, do_runs: Callable[[], list[str]]
+) -> None:
+    first = print_packet(load, dispatcher, do_runs)
+    assert standing(PACKET, load).fresh
+    visit = load.lines.exclude(appointment=None).first().appointment
+    visit.promised_until += dt.timedelta(minutes=30)
+    visit.save()
+
+    stale = not standing(PACKET, load).fresh
+    second = print_packet(load, dispatcher, do_runs)
+
+    assert stale
+    assert (first.revision, second.revision) == (1, 2)
+    text = words(second)
+    assert "Changed since revision 1" in text
+    assert f"{visit.job.number} install: promised" in text
+    assert PrintedPacket.objects.count() == 2
+    assert Path(first.file.path).exists()
+
+
+def test_what_the_crew_does_on_the_day_does_not_make_its_packet_stale(
+    load: Load, dispatcher: User, installer: User, do_runs: Callable[[], list[str]]
+) -> None:
+    print_packet(load, dispatcher, do_runs)
+    unit = Unit.objects.order_by("pk").first()
+    visit = unit.visit_units.get().appointment
+
+    services.mark_installed(appointment=visit, units=[unit], by=installer)
+
+    values = packet_values(day_sheet(load.crew, load.day))
+    assert unit.code in {one["code"] for stop in values["stops"] for one in stop["units"]}
+
+
+def test_changes_are_listed_in_the_order_of_the_newer_paper() -> None:
+    rows = changes_between({"a": "1", "b": "2", "c": "3"}, {"b": "2", "a": "9", "d": "4"})
+
+    assert rows == [["a", "1", "9"], ["d", "", "4"], ["c", "3", ""]]
+
+
+def test_the_summary_names_every_unit_and_item(load: Load) -> None:
+    values = packet_values(day_sheet(load.crew, load.day))
+
+    lines = summary_lines(values)
+
+    for stop in values["stops"]:
+        for unit in stop["units"]:
+            assert any(unit["code"] in name for name in lines)
+        for line in stop["hardware"]:
+            assert lines[f"{stop['job']} {stop['purpose']}: {line['name']}"] == str(line["quantity"])
+
+
+@pytest.mark.parametrize("kind", ["installs.work_order", "installs.completion", "installs.load_list"])
+def test_the_other_papers_print(
+    branch: Branch, dispatcher: User, installer: User, kind: str
+) -> None:
+    from shared.documents import render
+
+    job, visit = a_day(branch, dispatcher, installer)
+    load = services.refresh_load(crew=visit.crew, day=visit.day, by=dispatcher)
+    services.mark_all_installed(appointment=visit, by=installer)
+    subject = {"installs.work_order": visit, "installs.completion": job, "installs.load_list": load}[kind]
+    what = kind_of(kind)
+
+    pdf, pages = render(what, subject, what.content(subject), revision=1, by=dispatcher)
+
+    text = " ".join(page.extract_text() for page in PdfReader(BytesIO(pdf)).pages)
+    assert pages >= 1
+    assert all(unit.code in text for unit in Unit.objects.all())
+
+
+def test_a_corded_job_warns_on_its_completion_record(branch: Branch, dispatcher: User, installer: User) -> None:
+    stock_up(branch)
+    job = make_job(branch, by=dispatcher)
+    make_unit(job, options={"control": "chain"}, state=Unit.State.INSTALLED)
+
+    content = kind_of("installs.completion").content(job).context
+
+    assert content["corded"]
+    assert content["loops"]
+    assert content["care"][0]["family"] == "roller"
+
+
+def test_the_return_order_says_what_is_next(branch: Branch, dispatcher: User, installer: User) -> None:
+    _, visit = a_day(branch, dispatcher, installer)
+    unit = visit.visit_units.first().unit
+    owed = services.open_return(unit=unit, cause_key="damage.on_arrival", by=dispatcher, note="a dent")
+
+    content = kind_of("installs.return_order").content(owed).context
+
+    assert (content["cause"], content["next_by"], content["note"]) == (
+        "damaged: damaged when unpacked", "workroom", "a dent"
+    )  # fmt: skip
