@@ -38,13 +38,15 @@ def best_of_pool(
     nodes: int = 10**8,
     quantum: int = 1,
     cuts: Sequence[Cut] = (),
+    goal: int | None = None,
 ) -> Finished:
     """
     The cheapest exact plan out of the pool that costs at most `target` cost units.
 
     Every demand is met exactly: a plan that makes more can be thinned at no cost, and the
     patterns of the thinned plan are within the same slack, so they are in the pool too.
-    `cuts`: rows Σ coefficient × times ≤ side that every such plan satisfies.
+    `cuts`: rows Σ coefficient × times ≤ side that every such plan satisfies. `goal`: a cost
+    known to be least, with which the search may stop.
     """
     if not _can_cover(pool, demand):
         return Finished(None, True)
@@ -57,6 +59,8 @@ def best_of_pool(
         highs.setOptionValue(option, value)
     highs.passModel(_program(pool, demand, limits, (target + 0.25 * quantum) / unit, unit))
     _add_cuts(highs, cuts)
+    if goal is not None:
+        highs.setOptionValue("objective_target", (goal + 0.25 * quantum) / unit)
     if not run_within(highs, watch, watch.left()):
         return Finished(None, False)
     status = highs.getModelStatus()
@@ -99,9 +103,9 @@ def _program(
     lp.row_lower_ = np.concatenate([need, np.full(len(limited) + 1, -highspy.kHighsInf)])
     lp.row_upper_ = np.concatenate([need, [float(limits[stock] or 0) for stock in limited], [target]])
     lp.a_matrix_.format_ = highspy.MatrixFormat.kColwise
-    lp.a_matrix_.start_ = np.append(0, np.cumsum(np.bincount(keys // height, minlength=count))).astype(np.int32)
-    lp.a_matrix_.index_ = (keys % height).astype(np.int32)
-    lp.a_matrix_.value_ = entries
+    starts = np.append(0, np.cumsum(np.bincount(keys // height, minlength=count)))
+    matrix: Any = lp.a_matrix_  # its stubs know only lists of floats
+    matrix.start_, matrix.index_, matrix.value_ = starts, keys % height, entries
     lp.integrality_ = [highspy.HighsVarType.kInteger] * count
     return lp
 

@@ -18,6 +18,9 @@ from fabrication.rules.cutting.watch import Watch
 PACES = (0.1, 0.0, 0.05, 0.2)
 """Shares of the bars fixed at once, by turns, in dives."""
 
+FIRST_DIVES = 5
+"""Dives before anything else: they cost hundredths of a second where they are many."""
+
 MOST_PATTERNS = 120_000
 """Patterns up to which cuts over all of them are tried."""
 
@@ -61,13 +64,12 @@ class Search:
         state = self.state
         turn = 0
         while not state.done:
-            self.dive(1 if turn == 0 else 3)
-            if state.done:
-                break
-            self.finish(turn)
+            self.dive(FIRST_DIVES if turn == 0 else 3)
             if not state.done and state.quantum < 0.2 * self.instance.unit:
-                watch = state.watch.share(0.25, 1.0 + turn)
+                watch = state.watch.share(0.25, 0.5 + turn)
                 improve(self.instance, state, self.relaxed, self.chance, 10**6, watch)
+            if not state.done:
+                self.finish(turn)
             turn += 1
 
     def dive(self, times: int) -> None:
@@ -97,7 +99,7 @@ class Search:
             return
         state.tell("final program")
         quick = len(sharp.pool) <= SMALL_POOL
-        self.decide(sharp, target, state.watch.share(0.6, 1e9 if quick and turn else 4.0 * 2**turn), turn)
+        self.decide(sharp, target, state.watch.share(0.6, 1e9 if quick and turn else 3.0 * 2**turn), turn)
 
     def sharpen(self, target: int) -> Sharpened | None:
         """All patterns of plans within the target, thinned by cuts; raises the state's bound."""
@@ -126,7 +128,7 @@ class Search:
         state, instance = self.state, self.instance
         done = best_of_pool(
             sharp.pool, instance.demand, instance.limits, target, instance.unit, watch,
-            quantum=state.quantum, seed=turn, cuts=sharp.cuts,
+            quantum=state.quantum, seed=turn, cuts=sharp.cuts, goal=state.least,
         )
         if done.loading is not None:
             if not instance.fits(done.loading):

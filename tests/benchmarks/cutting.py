@@ -1,0 +1,322 @@
+"""
+The acceptance table of the cut plans, measured.
+
+``python -m tests.benchmarks.cutting [--benchmarks FOLDER] [--quick] [--only NAME ..] [--out FILE]``
+
+FOLDER holds published instances (``1d/manifest.csv`` and the text files it names, ``2d/*.json``);
+without it that part is skipped and says so. Every figure in the file written comes from this run.
+"""
+
+from __future__ import annotations
+
+import argparse
+import csv
+import json
+import os
+import platform
+import sys
+import time
+from collections.abc import Callable
+from datetime import UTC, datetime
+from math import exp, log
+from pathlib import Path
+from statistics import mean, median
+
+from fabrication.rules.cutting import (
+    BarPiece,
+    BarProblem,
+    BarStock,
+    Plan,
+    Problem,
+    RollPiece,
+    RollProblem,
+    RollStock,
+    first_fit,
+    solve,
+)
+from shared.lengths import Length
+from tests.benchmarks.cutting_brute import least_bar_cost, least_roll_cost
+from tests.benchmarks.cutting_instances import bars_of_one_stock, panels, shade_day, small_bars, small_rolls
+
+Table = list[str]
+
+
+def percent(share: float) -> str:
+    """A share as text."""
+    return f"{100 * share:.3f} %"
+
+
+def timed(problem: Problem, seconds: float) -> tuple[Plan, float, list[tuple[float, float]]]:
+    """The plan, its seconds, and (seconds, gap) whenever progress was told."""
+    trace: list[tuple[float, float]] = []
+    began = time.monotonic()
+
+    def note(progress) -> None:  # type: ignore[no-untyped-def]
+        gap = float(progress.cost / progress.bound) - 1 if progress.bound > 0 else 1.0
+        trace.append((time.monotonic() - began, gap))
+
+    plan = solve(problem, seconds, progress=note)
+    return plan, time.monotonic() - began, trace
+
+
+def gap_at(trace: list[tuple[float, float]], seconds: float) -> float:
+    """The gap known after so many seconds."""
+    return min((gap for at, gap in trace if at <= seconds), default=1.0)
+
+
+# -- published -------------------------------------------------------------------
+
+
+def read_1d(path: Path) -> BarProblem:
+    """A text file of types, stock length, then length and demand of each."""
+    numbers = list(map(int, path.read_text().split()))
+    pairs = zip(numbers[2::2], numbers[3::2], strict=False)
+    pieces = tuple(
+        BarPiece(f"p{place}", Length(length), demand)
+        for place, (length, demand) in enumerate(list(pairs)[: numbers[0]])
+    )
+    return BarProblem((BarStock("s", Length(numbers[1])),), pieces)
+
+
+def read_2d(path: Path) -> RollProblem:
+    """A JSON file of [width, drop, demand] on one endless roll."""
+    data = json.loads(path.read_text())
+    pieces = tuple(
+        RollPiece(f"p{place}", Length(width), Length(drop), demand, data["rotation"])
+        for place, (width, drop, demand) in enumerate(data["items"])
+    )
+    return RollProblem((RollStock("r", Length(data["roll_width"])),), pieces, Length(data["kerf"]))
+
+
+def published(folder: Path | None, quick: bool) -> Table:
+    """Optimum and proof on instances whose optimum is published."""
+    if folder is None or not (folder / "1d" / "manifest.csv").exists():
+        return ["Skipped: no folder of published instances was given (`--benchmarks`)."]
+    rows = ["| instance | known least | ours | proven | seconds |", "|---|---|---|---|---|"]
+    hits, proofs, seconds = 0, 0, []
+    with (folder / "1d" / "manifest.csv").open() as file:
+        entries = list(csv.DictReader(file))
+    for entry in entries:
+        problem = read_1d(folder / entry["file"])
+        plan, took, _ = timed(problem, 20 if quick else 60)
+        bars = plan.material.ticks // problem.stock[0].length.ticks
+        hits += bars == int(entry["best_ub"])
+        proofs += plan.proven
+        seconds.append(took)
+        rows.append(f"| {Path(entry['file']).stem} | {entry['best_ub']} | {bars} | {plan.proven} | {took:.2f} |")
+    rows.append(
+        f"| **{len(entries)} instances** | | {hits} at the least | {proofs} proven | "
+        f"median {median(seconds):.2f}, most {max(seconds):.2f} |"
+    )
+    for path in sorted((folder / "2d").glob("*.json")):
+        data = json.loads(path.read_text())
+        plan, took, _ = timed(read_2d(path), 20)
+        known = f"{data['best_lb']} to {data['best_ub']}"
+        rows.append(f"| {path.stem} (roll) | {known} | {plan.material.ticks} | {plan.proven} | {took:.2f} |")
+    return rows
+
+
+# -- against CP-SAT ----------------------------------------------------------------
+
+
+def cp_sat(problem: BarProblem, seconds: float) -> tuple[float | None, bool, float]:
+    """
+    (cost in ticks, proven, seconds) of CP-SAT with two workers, given first fit as a hint.
+
+    Its model: so many pieces of each type on each bar that first fit might need, each bar's
+    stock chosen, bars of a kind in falling order of load, the area bound as a row.
+    """
+    from ortools.sat.python import cp_model
+
+    began = time.monotonic()
+    start = first_fit(problem)
+    hint = [pattern for pattern in start.patterns for _ in range(pattern.times)]
+    kerf, trim = problem.kerf.ticks, problem.trim.ticks
+    grid = problem.pieces[0].length.ticks + kerf
+    model = cp_model.CpModel()
+    bars = []
+    for number in range(len(hint) + 1):
+        made = [model.new_int_var(0, piece.quantity, f"x{number}_{k}") for k, piece in enumerate(problem.pieces)]
+        chosen = [model.new_bool_var(f"y{number}_{t}") for t in range(len(problem.stock))]
+        model.add(sum(chosen) <= 1)
+        load = sum(x * (piece.length.ticks + kerf) for x, piece in zip(made, problem.pieces, strict=True))
+        room = sum(y * (bar.length.ticks - 2 * trim + kerf) for y, bar in zip(chosen, problem.stock, strict=True))
+        model.add(load <= room)
+        if bars:
+            model.add(bars[-1][2] >= load)
+        bars.append((made, chosen, load))
+    for k, piece in enumerate(problem.pieces):
+        model.add(sum(bar[0][k] for bar in bars) == piece.quantity)
+    for t, stock in enumerate(problem.stock):
+        if stock.quantity is not None:
+            model.add(sum(bar[1][t] for bar in bars) <= stock.quantity)
+    cost = sum(y * stock.length.ticks for bar in bars for y, stock in zip(bar[1], problem.stock, strict=True))
+    model.add(cost >= sum((p.length.ticks + kerf) * p.quantity for p in problem.pieces) - grid)
+    model.minimize(cost)
+    ordered = sorted(hint, key=lambda pattern: -sum(1 for _ in pattern.cuts))
+    for bar, pattern in zip(bars, ordered, strict=False):
+        for k, piece in enumerate(problem.pieces):
+            model.add_hint(bar[0][k], sum(cut.piece == piece.id for cut in pattern.cuts))
+    solver = cp_model.CpSolver()
+    solver.parameters.num_workers = 2
+    solver.parameters.max_time_in_seconds = seconds
+    status = solver.solve(model)
+    took = time.monotonic() - began
+    if status not in (cp_model.OPTIMAL, cp_model.FEASIBLE):
+        return None, False, took
+    return solver.objective_value, status == cp_model.OPTIMAL, took
+
+
+def against_cp_sat(quick: bool) -> Table:
+    """Cost and time to proof beside CP-SAT, same time limit, on realistic batches of one or three stocks."""
+    limit = 10.0 if quick else 30.0
+    rows = ["| batch | ours | proven | s | CP-SAT | proven | s |", "|---|---|---|---|---|---|---|"]
+    worse, ratios = 0, []
+    cases: list[tuple[str, BarProblem]] = [
+        (f"{count} pieces, one stock", bars_of_one_stock(count, seed=count)) for count in (15, 30, 60, 120)
+    ]
+    for shades in (15, 40):
+        day = shade_day(shades, shades=shades, offcuts=0)
+        for name in ("rail A", "bottom bar"):
+            free = day[name]
+            plain = BarProblem(free.stock, free.pieces, free.kerf, free.trim, None, "in")
+            cases.append((f"{sum(p.quantity for p in plain.pieces)} pieces of {name}, three stocks", plain))
+    for name, problem in cases[:5] if quick else cases:
+        plan, took, _ = timed(problem, limit)
+        cost, proven, other = cp_sat(problem, limit)
+        worse += cost is not None and float(plan.cost) > cost + 0.5
+        ratios.append((other if proven else limit) / max(took, 0.001))
+        shown = "none" if cost is None else f"{cost / 8128:.3f}"
+        rows.append(
+            f"| {name} | {float(plan.cost) / 8128:.3f} | {plan.proven} | {took:.2f} | "
+            f"{shown} | {proven} | {other:.2f} |"
+        )
+    mean_ratio = exp(mean(log(ratio) for ratio in ratios))
+    rows.append(
+        f"\nWorse than CP-SAT in {worse} of {len(ratios)}; {mean_ratio:.0f} times faster to proof (geometric mean; "
+        f"an unfinished CP-SAT counts as its limit of {limit:.0f} s, so the true figure is higher)."
+    )
+    return rows
+
+
+# -- our own -----------------------------------------------------------------------
+
+
+def days(quick: bool) -> Table:
+    """A 400-shade day, group by group, each with its own time."""
+    seconds = 10.0 if quick else 60.0
+    rows = [
+        "| day | group | pieces | first plan s | gap at 1 s | at 10 s | at the end | proven | saved on first fit |",
+        "|---|---|---|---|---|---|---|---|---|",
+    ]
+    for seed in (11,) if quick else (11, 12):
+        cost = bound = plain = ten = 0.0
+        for name, problem in shade_day(seed).items():
+            plan, _, trace = timed(problem, seconds)
+            rule = float(first_fit(problem).cost)
+            cost, bound, plain = cost + float(plan.cost), bound + float(plan.bound), plain + rule
+            ten += gap_at(trace, 10) * float(plan.bound)
+            rows.append(
+                f"| {seed} | {name} | {sum(piece.quantity for piece in problem.pieces)} | {trace[0][0]:.2f} | "
+                f"{percent(gap_at(trace, 1))} | {percent(gap_at(trace, 10))} | {percent(plan.gap)} | "
+                f"{plan.proven} | {percent(1 - float(plan.cost) / rule)} |"
+            )
+        rows.append(
+            f"| **{seed}** | **whole day** | | | | {percent(ten / bound)} | {percent(cost / bound - 1)} | | "
+            f"{percent(1 - cost / plain)} |"
+        )
+    rows.append(f"\nEach group alone, {seconds:.0f} s. First fit: the rule of `first_fit` (see its docstring).")
+    return rows
+
+
+def scale(quick: bool) -> Table:
+    """Many pieces of one stock."""
+    rows = ["| pieces | lengths | bars | bound | above the bound | s |", "|---|---|---|---|---|---|"]
+    for count in (1000, 5000) if quick else (400, 1000, 5000, 10000):
+        problem = bars_of_one_stock(count, seed=count)
+        plan, took, _ = timed(problem, 30)
+        stock = problem.stock[0].length.ticks
+        bars, bound = plan.material.ticks // stock, int(plan.bound // stock)
+        rows.append(f"| {count} | {len(problem.pieces)} | {bars} | {bound} | {bars - bound} | {took:.1f} |")
+    return rows
+
+
+def rolls(quick: bool) -> Table:
+    """Cross cuts of endless rolls."""
+    rows = ["| panels | rolls | turning | gap | proven | saved against shelves | s |", "|---|---|---|---|---|---|---|"]
+    kinds = [((118,), False), ((98,), False), ((72,), False), ((118,), True), ((72, 98, 118), False)]
+    saved = []
+    for count, seconds in ((20, 20.0), (100, 20.0), (500, 30.0)):
+        for widths, turn in kinds[:2] if quick else kinds:
+            problem = panels(count, count, widths, turn)
+            plan, took, _ = timed(problem, seconds)
+            saved.append(1 - float(plan.cost / first_fit(problem).cost))
+            rows.append(
+                f"| {count} | {' '.join(map(str, widths))} in | {'yes' if turn else 'no'} | {percent(plan.gap)} | "
+                f"{plan.proven} | {percent(saved[-1])} | {took:.1f} |"
+            )
+    least = percent(min(saved))
+    rows.append(f"\nSaved against best-fit-decreasing shelves: mean {percent(mean(saved))}, least {least}.")
+    return rows
+
+
+def honesty(quick: bool) -> Table:
+    """Small random problems against enumeration."""
+    number = 500 if quick else 5000
+    rows = ["| problems | number | false proofs | cost not the least | left unproven |", "|---|---|---|---|---|"]
+    for name, make, least in (("bars", small_bars, least_bar_cost), ("rolls", small_rolls, least_roll_cost)):
+        wrong = dear = open_ = 0
+        for seed in range(100_000, 100_000 + number):
+            problem = make(seed)  # type: ignore[operator]
+            plan = solve(problem, 5)
+            best = least(problem)  # type: ignore[operator]
+            if plan.unplaced:
+                wrong += best is not None
+                continue
+            wrong += plan.bound > best or (plan.proven and plan.cost != best)
+            dear += plan.cost > best
+            open_ += not plan.proven
+        rows.append(f"| {name} | {number} | {wrong} | {dear} | {open_} |")
+    return rows
+
+
+def machine() -> str:
+    """What this ran on."""
+    load = ", ".join(f"{value:.1f}" for value in os.getloadavg())
+    now = datetime.now(UTC).strftime("%Y-%m-%d %H:%M UTC")
+    return (
+        f"{now}; {os.cpu_count()} cores, {platform.machine()}, Python {platform.python_version()}; "
+        f"load average at the start {load} (above the number of cores: seconds are upper figures)."
+    )
+
+
+def main() -> None:
+    """Runs the parts asked for and writes the table."""
+    parser = argparse.ArgumentParser(description=__doc__)
+    default = os.environ.get("JAMBWISE_BENCHMARKS")
+    parser.add_argument("--benchmarks", type=Path, default=Path(default) / "cutting" if default else None)
+    parser.add_argument("--quick", action="store_true", help="fewer and shorter runs")
+    parser.add_argument("--only", nargs="*", help="published, cp-sat, days, scale, rolls, honesty")
+    parser.add_argument("--out", type=Path, default=Path("docs/bench-cutting.md"))
+    asked = parser.parse_args()
+    parts: dict[str, tuple[str, Callable[[], Table]]] = {
+        "published": ("Published instances", lambda: published(asked.benchmarks, asked.quick)),
+        "cp-sat": ("Against CP-SAT", lambda: against_cp_sat(asked.quick)),
+        "days": ("A day of 400 shades", lambda: days(asked.quick)),
+        "scale": ("Many pieces of one stock", lambda: scale(asked.quick)),
+        "rolls": ("Cross cuts of rolls", lambda: rolls(asked.quick)),
+        "honesty": ("Honesty", lambda: honesty(asked.quick)),
+    }
+    lines = ["# Cut plans, measured", "", machine(), "" if not asked.quick else "A quick run.\n"]
+    for name, (title, run) in parts.items():
+        if asked.only and name not in asked.only:
+            continue
+        print(title, file=sys.stderr, flush=True)
+        lines += [f"## {title}", "", *run(), ""]
+    asked.out.parent.mkdir(parents=True, exist_ok=True)
+    asked.out.write_text("\n".join(lines))
+    print("\n".join(lines))
+
+
+if __name__ == "__main__":
+    main()
