@@ -12,7 +12,7 @@ import pytest
 from playwright.sync_api import expect
 
 from shared.demo import PASSWORD
-from tests.servers import Site
+from tests.servers import Site, until
 
 pytestmark = pytest.mark.worker
 
@@ -52,10 +52,8 @@ class Walk:
     def field(self, model: str, name: str, **where: Any) -> str:
         """One value from the site's own database, to address pages by."""
         app, label = model.split(".")
-        code = (
-            f"from django.apps import apps; "
-            f"print(apps.get_model('{app}', '{label}').objects.filter(**{where!r}).order_by('-pk').values_list('{name}', flat=True)[0])"
-        )
+        rows = f"apps.get_model('{app}', '{label}').objects.filter(**{where!r}).order_by('-pk')"
+        code = f"from django.apps import apps; print({rows}.values_list('{name}', flat=True)[0])"
         return self.site.python(code).strip()
 
 
@@ -158,10 +156,9 @@ def make(walk: Walk) -> None:
     box.check()
     form.get_by_role("button", name="Open a batch of these").click()
     page.get_by_role("button", name="Plan the cuts").click()
-    expect(page.locator(".run progress")).to_have_count(0, timeout=LONG)
-    page.reload()
-    expect(page.get_by_text("proven least").first).to_be_visible()
     batch = page.url
+    until(lambda: page.goto(batch) and not page.locator(".run progress").count(), seconds=120, what="every cut plan")
+    expect(page.get_by_text("proven least").first).to_be_visible()
     links = page.locator("table a[href*='/workroom/cutting/']").all()
     for address in [link.get_attribute("href") for link in links]:
         walk.go(page, address)
