@@ -5,6 +5,8 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import Final
 
+from django.db.models import Count, Max
+
 from installs.reading import rules_of, units_to_install, visit_units, visit_units_of, with_needs, work_out
 from installs.rules.durations import install_visit_minutes
 from jobs.models import INSTALLING, Appointment
@@ -42,9 +44,30 @@ def install_minutes(appointment: Appointment) -> Minutes | None:
     return Minutes(mean, safe, tuple(why))
 
 
+_known: dict[int, tuple[tuple[object, int], tuple[float, float, int]]] = {}
+
+
 def learned(branch: Branch) -> tuple[float, float, int]:
     """
     How the latest logged installs went against the table: factor, spread, and of how many.
+
+    Worked out anew when another visit was logged or the rules changed.
+    """
+    latest = (
+        Appointment.objects.filter(job__branch=branch, purpose__in=INSTALLING, state=Appointment.State.DONE)
+        .exclude(done_at=None)
+        .aggregate(latest=Max("done_at"), count=Count("pk"))
+    )
+    mark = ((latest["latest"], latest["count"]), rules_of(branch).revision)
+    kept = _known.get(branch.pk)
+    if kept is None or kept[0] != mark:
+        kept = _known[branch.pk] = (mark, _learn(branch))
+    return kept[1]
+
+
+def _learn(branch: Branch) -> tuple[float, float, int]:
+    """
+    Factor and spread of the latest logged visits.
 
     Times are compared with the bare table, not with plans that were corrected already, or the
     correction would undo itself. Both figures are drawn towards the rule (1, and 0.35) while few

@@ -1,0 +1,58 @@
+"""The demo's install day: every unit has complete hardware, visits name their units, a return is owed."""
+
+from __future__ import annotations
+
+import datetime as dt
+
+import pytest
+
+from installs.figures import figures
+from installs.models import Load, Pull, ReturnOwed, UnitHardware, VisitUnit
+from installs.reading import rules_of, with_needs, work_out
+from installs.rules.completeness import incomplete
+from jobs.models import Appointment, Job, Purpose
+from measuring.models import Unit
+from shared import demo
+from shared.models import Branch, User
+
+pytestmark = [pytest.mark.django_db, pytest.mark.slow]
+
+
+@pytest.fixture
+def town() -> Branch:
+    """A demo of sixty jobs."""
+    demo.load(jobs=60, seed=7, today=dt.date.today(), say=lambda words: None)
+    return Branch.objects.get()
+
+
+def test_the_demo_has_an_install_day(town: Branch) -> None:
+    rules = rules_of(town)
+    states = [Unit.State.DRAFT, Unit.State.SIZED, Unit.State.APPROVED]
+    units = list(with_needs(Unit.objects.exclude(state__in=states)))
+
+    worked = work_out(units, rules)
+
+    assert len(worked) > 60
+    missing = {
+        one.unit.code: one.problem or incomplete(one.hardware, one.read, rules)  # type: ignore[arg-type]
+        for one in worked
+        if one.hardware is None or incomplete(one.hardware, one.read, rules)  # type: ignore[arg-type]
+    }
+    assert missing == {}
+    assert UnitHardware.objects.count() >= len(worked)
+
+
+def test_the_demo_opens_on_a_day_with_work_for_the_installer(town: Branch) -> None:
+    installs = Appointment.objects.filter(purpose=Purpose.INSTALL)
+    named = installs.filter(visit_units__isnull=False).distinct().count()
+
+    assert Load.objects.filter(day=dt.date.today()).exists()
+    assert all(load.lines.exists() for load in Load.objects.all())
+    assert named == installs.count()
+    assert VisitUnit.objects.filter(outcome=VisitUnit.Outcome.NOT_INSTALLED).exists()
+    assert ReturnOwed.objects.exists()
+    assert all(pull.held <= pull.needed for pull in Pull.objects.all())
+    for job in Job.objects.filter(stage=Job.Stage.INSTALLED):
+        assert job.returns_owed.exists()
+    owner = User.objects.get(username="owner")
+    assert figures(owner, town, today=dt.date.today()).total("one_trip") is not None
