@@ -13,6 +13,7 @@ from dataclasses import dataclass
 from html import escape
 from typing import Final
 
+from django.urls import reverse
 from django.utils.safestring import SafeString, mark_safe
 
 from jobs.availability import WorkDay, local
@@ -77,7 +78,8 @@ def draw_board(
     parts += _head(days, scales, head, high, book)
     for place, crew in enumerate(crews):
         top = head + place * lane
-        parts.append(_text("crew", 4, top + lane / 2, 12, _cut(crew.name, 17)))
+        name = _text("crew", 4, top + lane / 2, 12, _cut(crew.name, 17))
+        parts.append(f'<a class="crew-link" href="{reverse("jobs:crew", args=[crew.pk])}">{name}</a>')
         parts.append(f'<line class="pencil" x1="0" y1="{n(top)}" x2="{WIDE}" y2="{n(top)}"/>')
         for day, scale in zip(days, scales, strict=True):
             parts += _lane(book, book.days[crew.pk, day], scale, top, lane, is_week, words.lower().split())

@@ -136,7 +136,7 @@ def for_pricing() -> QuerySet[Appointment]:
     """The same with no more than the planner needs."""
     own = [
         "job", "purpose", "state", "crew", "day", "starts_at", "duration_min", "duration_safe_min", "promised_from",
-        "promised_until", "earliest_on", "people", "priority", "is_locked", "done_at",
+        "promised_until", "earliest_on", "people", "priority", "is_locked", "done_at", "with_crew_of",
     ]  # fmt: skip
     site = [f"job__site__{name}" for name in ("latitude", "longitude", "hours_from", "hours_until")]
     return taking_time().select_related("job__site").only(*own, "job__branch", "job__site", "job__number", *site)

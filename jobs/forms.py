@@ -162,6 +162,24 @@ class ReasonForm(SheetForm):
     reason = forms.CharField(max_length=240, label="Why", error_messages={"required": "Say why, in a few words."})
 
 
+class CantForm(SheetForm):
+    """A stretch the customer can't be there; without hours, the whole day."""
+
+    not_day = forms.DateField(label="Can't be there on", widget=DateInput())
+    not_from = forms.TimeField(label="From", widget=TimeInput(), required=False)
+    not_until = forms.TimeField(label="Until", widget=TimeInput(), required=False)
+
+    def span(self) -> tuple[dt.datetime, dt.datetime]:
+        data = self.cleaned_data
+        assert self.user is not None
+        assert self.user.branch is not None
+        tz = self.user.branch.tz
+        begin = local(tz, data["not_day"], data["not_from"] or dt.time(0))
+        if data["not_until"]:
+            return begin, local(tz, data["not_day"], data["not_until"])
+        return begin, local(tz, data["not_day"] + dt.timedelta(days=1), dt.time(0))
+
+
 # -- appointments ------------------------------------------------------------------------
 
 

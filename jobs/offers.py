@@ -155,6 +155,19 @@ def offer_in(appointment: Appointment, crew: Crew, window: Span) -> Offer | None
     return next(iter(market.best(1)), None)
 
 
+def rescues(appointment: Appointment, most: int = 4) -> list[Offer]:
+    """Other crews that could still keep the promise of a visit, cheapest first."""
+    if appointment.promised_from is None or appointment.promised_until is None or site_point(appointment) is None:
+        return []
+    window = (max(appointment.promised_from, timezone.now()), appointment.promised_until)
+    if window[0] >= window[1]:
+        return []
+    day = window[1].astimezone(appointment.job.branch.tz).date()
+    crews = [crew for crew in crews_for(appointment) if crew.pk != appointment.crew_id]
+    found = [_Market(appointment, [crew], [day], (), timezone.now(), [window]).best(1) for crew in crews]
+    return sorted((offer for offers in found for offer in offers), key=lambda one: one.price)[:most]
+
+
 @dataclass(slots=True)
 class _Market:
     """Everything that is priced for one visit."""

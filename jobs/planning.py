@@ -118,6 +118,9 @@ class _Facts:
         through = Appointment.skills.through.objects.filter(appointment__in=pks)
         for pk, key in through.values_list("appointment", "skill__key"):
             self.skills.setdefault(pk, []).append(key)
+        asked = {row.with_crew_of_id for row in rows if row.with_crew_of_id}
+        leaders = Appointment.objects.filter(pk__in=asked, crew__isnull=False)
+        self.leaders: dict[int, int] = dict(leaders.values_list("pk", "crew"))  # type: ignore[arg-type]
         self.windows: dict[int, list[Span]] = {}
         found = PossibleWindow.objects.filter(appointment__in=pks)
         for pk, begin, end in found.values_list("appointment", "starts_at", "ends_at"):
@@ -128,7 +131,10 @@ class _Facts:
 
     def needs(self, row: Appointment) -> frozenset[str]:
         """Skills of an appointment, its purpose among them."""
-        return frozenset([*self.skills.get(row.pk, ()), f"for {row.purpose}"])
+        found = [*self.skills.get(row.pk, ()), f"for {row.purpose}"]
+        if row.with_crew_of_id in self.leaders:
+            found.append(crew_skill(self.leaders[row.with_crew_of_id]))
+        return frozenset(found)
 
 
 def objective(rules: CalendarRules) -> Objective:
@@ -143,17 +149,22 @@ def objective(rules: CalendarRules) -> Objective:
 
 def _driver(calendar: Calendar, crew: Crew, work: WorkDay) -> Driver:
     base = max(0, calendar.book.base_of(crew))
-    purposes = crew.purposes or Purpose.values
+    own = {skill.key for skill in crew.skills.all()} | {f"for {one}" for one in crew.purposes or Purpose.values}
     return Driver(
         id=driver_id(crew.pk, work.day),
         start=base,
         end=base,
         shifts=tuple((calendar.seconds(a), calendar.seconds(b)) for a, b in work.shifts),
-        skills=frozenset({skill.key for skill in crew.skills.all()} | {f"for {purpose}" for purpose in purposes}),
+        skills=frozenset(own | {crew_skill(crew.pk)}),
         lunch=_lunch(calendar, work),
         overtime=work.overtime_min * 60,
         people=max(1, work.people),
     )
+
+
+def crew_skill(crew_pk: int) -> str:
+    """A skill only that crew has, so that work of two days keeps its crew."""
+    return f"crew {crew_pk}"
 
 
 def _lunch(calendar: Calendar, work: WorkDay) -> Lunch | None:

@@ -18,12 +18,15 @@ from django.views.decorators.http import require_GET, require_http_methods, requ
 
 from jobs import services
 from jobs.access import SEES_PHONES, appointment_for, crew_for, is_of_crew, secret_for
-from jobs.dispatch import Effect, earliest_install, effect_of
+from jobs.board import is_late
+from jobs.chances import chance_text, day_chances
+from jobs.dispatch import BEGUN, Effect, earliest_install, effect_of, open_book
 from jobs.forms import MoveForm, PromiseForm, ReadinessForm, ReasonForm, SplitForm, VisitForm
 from jobs.models import Appointment, AppointmentMove
+from jobs.offers import rescues
 from jobs.ports import ports
 from jobs.views import DRIVES, LOOKS, OFFICE
-from jobs.words import copy_text, readiness_text, window_text
+from jobs.words import copy_text, late_text, readiness_text, window_text
 from shared.access import roles_required
 from shared.errors import Refused
 
@@ -85,12 +88,30 @@ def appointment_context(request: HttpRequest, row: Appointment, **more: Any) -> 
         "split_form": SplitForm(user=user, initial={"first_min": row.duration_min // 2}),
         "reason_form": ReasonForm(user=user),
         "promise_form": _promise_form(request, row),
+        **(_risk(row) if is_office else {}),
         **more,
     }
 
 
+def _risk(row: Appointment) -> dict[str, Any]:
+    """How likely the promise is kept, and when it will be missed, who else could keep it."""
+    if not row.is_promised() or not row.is_placed() or row.state in BEGUN or row.crew is None or row.day is None:
+        return {}
+    book = open_book(row.job.branch, [row.crew], [row.day])
+    one = book.days[row.crew.pk, row.day]
+    chance = day_chances(book, one).get(row.pk)
+    stop = next((stop for stop in one.timeline.stops if stop.key == row.pk), None)
+    late = stop is not None and is_late(row, stop)
+    return {
+        "chance": chance_text(chance) if chance else "",
+        "is_late": late,
+        "rescues": rescues(row) if late else [],
+        "late_text": late_text(row) if late else "",
+    }
+
+
 def _promise_form(request: HttpRequest, row: Appointment) -> PromiseForm | None:
-    if row.state != Appointment.State.PLANNED or row.starts_at is None:
+    if row.state not in {Appointment.State.PLANNED, Appointment.State.PROMISED} or row.starts_at is None:
         return None
     start = timezone.localtime(row.starts_at)
     begin = start.replace(minute=0)
@@ -262,7 +283,7 @@ def appointment_promise(request: HttpRequest, pk: int) -> HttpResponse:
     """Promise the held window, or the one given, to the customer."""
     row = appointment_for(request.user, pk)
     window = None
-    if row.state == Appointment.State.PLANNED and row.day is not None:
+    if row.state != Appointment.State.HELD and row.day is not None:
         form = PromiseForm(request.POST, user=request.user)
         if not form.is_valid():
             return render(

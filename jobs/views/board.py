@@ -18,6 +18,7 @@ from django.views.decorators.http import require_GET, require_POST
 
 from jobs import services
 from jobs.board import draw_board, is_late
+from jobs.chances import chance_text, day_chances
 from jobs.dispatch import Book, CrewDayBook, open_book
 from jobs.drawings import route_map
 from jobs.forms import SwapForm
@@ -37,7 +38,7 @@ class Lane:
     """One crew's day as a list, for phones and for reading aloud."""
 
     book: CrewDayBook
-    rows: list[tuple[Appointment, int, bool]]
+    rows: list[tuple[Appointment, int, bool, str]]
     drive_min: int
 
 
@@ -99,11 +100,13 @@ def calendar(request: HttpRequest) -> HttpResponse:
     }
     if request.htmx and request.headers.get("hx-target") == "board":
         return render(request, "jobs/calendar.html#board", context)
+    lanes = [_lane(one) for one in book.days.values()] if book and view == "day" else []
     context |= {
-        "lanes": [_lane(one) for one in book.days.values()] if book and view == "day" else [],
+        "lanes": lanes,
         "unplaced": _unplaced(request),
         "map": route_map(book, *book.days.values()) if book and view == "day" else None,
         "decisions": decisions(request.user)[:8] if day == today else [],
+        "risky": [(row, told) for lane in lanes for row, _, _, told in lane.rows if told and told[:4] != "safe"],
         "swap_form": SwapForm(user=request.user, initial={"day": day}),
     }
     return render(request, "jobs/calendar.html", context)
@@ -116,7 +119,16 @@ def _link(keep: dict[str, str], day: dt.date, **more: str) -> str:
 
 def _lane(one: CrewDayBook) -> Lane:
     timed = {stop.key: stop for stop in one.timeline.stops}
-    rows = [(row, round(timed[row.pk].drive / 60), is_late(row, timed[row.pk])) for row in one.appointments]
+    told = day_chances(one.book, one) if one.appointments else {}
+    rows = [
+        (
+            row,
+            round(timed[row.pk].drive / 60),
+            is_late(row, timed[row.pk]),
+            chance_text(told[row.pk]) if row.pk in told else "",
+        )
+        for row in one.appointments
+    ]
     return Lane(one, rows, round(one.timeline.drive / 60))
 
 

@@ -13,8 +13,7 @@ from django.utils import timezone
 from django.views.decorators.http import require_GET
 
 from jobs.access import secret_for
-from jobs.availability import WorkDay, crew_days
-from jobs.dispatch import BEGUN, open_book
+from jobs.dispatch import open_book
 from jobs.drawings import route_map
 from jobs.models import Appointment, Crew, CrewMember
 from jobs.ports import ports
@@ -106,9 +105,3 @@ def _call(request: HttpRequest, row: Appointment, timed: Any, is_today: bool) ->
         NEXT_TAP.get(Appointment.State(row.state)) if is_today else None,
     )
 
-
-def works_on(crews: list[Crew], day: dt.date) -> dict[tuple[int, dt.date], WorkDay]:
-    return crew_days(crews, [day])
-
-
-__all__ = ["BEGUN", "my_day"]

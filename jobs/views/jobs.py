@@ -19,7 +19,7 @@ from django.views.decorators.http import require_GET, require_http_methods, requ
 
 from jobs import services
 from jobs.access import SEES_PHONES, customer_for, job_for
-from jobs.forms import CustomerForm, HoldForm, JobForm, ReasonForm, VisitForm
+from jobs.forms import CantForm, CustomerForm, HoldForm, JobForm, ReasonForm, VisitForm
 from jobs.models import Appointment, Job
 from jobs.ports import Blocker, ports
 from jobs.views import LOOKS, OFFICE
@@ -184,6 +184,8 @@ def detail_context(request: HttpRequest, job: Job, **more: Any) -> dict[str, Any
         "sees_phones": user.has_role(*SEES_PHONES),
         "hold_form": HoldForm(user=user),
         "reason_form": ReasonForm(user=user),
+        "cant_form": CantForm(user=user),
+        "impossible": job.impossible_times.filter(ends_at__gte=timezone.now()) if is_office else [],
         "others": Job.objects.visible_to(user).filter(site=job.site).exclude(pk=job.pk)[:5],
         **more,
     }
@@ -275,6 +277,38 @@ def _try(request: HttpRequest, job: Job, words: str, deed: Any) -> HttpResponse:
 
 @login_required
 @roles_required(*OFFICE)
+@require_POST
+def job_cant(request: HttpRequest, pk: int) -> HttpResponse:
+    """A stretch the customer can't be there."""
+    job = job_for(request.user, pk)
+    form = CantForm(request.POST, user=request.user)
+    if form.is_valid():
+        try:
+            begin, end = form.span()
+            services.add_impossible_time(job=job, starts_at=begin, ends_at=end, by=request.user)
+            return _done(request, job, "Noted: nothing is offered then.")
+        except Refused as refusal:
+            form.refuse(refusal)
+    return render(request, "jobs/job_detail.html", detail_context(request, job, cant_form=form), status=422)
+
+
+@login_required
+@roles_required(*OFFICE)
+@require_POST
+def project_new(request: HttpRequest, pk: int) -> HttpResponse:
+    """A project of a customer: many sites or phases."""
+    customer = customer_for(request.user, pk)
+    name = request.POST.get("name", "").strip()
+    try:
+        project = services.new_project(customer=customer, name=name, by=request.user)
+        messages.success(request, f"{project.name} can be chosen on this customer's jobs now.")
+    except Refused as refusal:
+        messages.error(request, f"The project's name: {refusal.problem}")
+    return redirect("jobs:customer", customer.pk)
+
+
+@login_required
+@roles_required(*OFFICE)
 @require_http_methods(["GET", "POST"])
 def visit_new(request: HttpRequest, pk: int) -> HttpResponse:
     """Ask for another visit of the job."""
@@ -311,6 +345,7 @@ def customer_edit(request: HttpRequest, pk: int) -> HttpResponse:
         "form": form,
         "customer": customer,
         "sites": customer.sites.all(),
+        "projects": customer.projects.all(),
         "jobs": customer.jobs.select_related("site").annotate(last=Max("appointments__day"))[:30],
     }
     return render(request, "jobs/customer_edit.html", context, status=422 if form.errors else 200)

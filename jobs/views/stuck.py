@@ -15,8 +15,9 @@ from django.urls import reverse
 from django.utils import timezone
 from django.views.decorators.http import require_GET
 
+from jobs.availability import crew_days
+from jobs.dispatch import BEGUN, earliest_install
 from jobs.models import INSTALLING, MEASURING, Appointment, CalendarRules, Job
-from jobs.ports import ports
 from jobs.views import OFFICE
 from jobs.views.jobs import PER_PAGE, csv_answer
 from shared.access import roles_required
@@ -134,8 +135,10 @@ def decisions(user: Any) -> list[Decision]:
         .prefetch_related("readiness")
         .order_by("day", "starts_at")
     )
-    for row in rows:
+    standing = list(rows)
+    for row in standing:
         found += _of_visit(row, today)
+    found += _crewless(standing)
     promised = (
         Appointment.objects.visible_to(user)
         .filter(purpose__in=INSTALLING, state=State.PROMISED, day__gte=today)
@@ -146,6 +149,23 @@ def decisions(user: Any) -> list[Decision]:
     found += [Decision(text, row.get_absolute_url(), "check") for row in promised if (text := promised_unmade(row))]
     order = {"stop": 0, "check": 1, "note": 2}
     return sorted(found, key=lambda one: order[one.severity])
+
+
+def _crewless(rows: list[Appointment]) -> list[Decision]:
+    """Visits whose crew does not work when they stand."""
+    crews = {row.crew_id: row.crew for row in rows if row.crew is not None}
+    days = sorted({row.day for row in rows if row.day is not None})
+    works = crew_days(list(crews.values()), days) if crews else {}
+    found = []
+    for row in rows:
+        work = works.get((row.crew_id, row.day))  # type: ignore[arg-type]
+        if work is None or row.starts_at is None or row.state in BEGUN or work.shift_at(row.starts_at) is not None:
+            continue
+        url = f"{reverse('jobs:plan')}?day={row.day}&keep=1"
+        why = work.why or f"{work.note}, or outside its hours"
+        text = f"{row.job.number} {row.job.customer.name} stands on {row.day:%a %d %b}, but {why}. Spread that day."
+        found.append(Decision(text, url, "stop"))
+    return found
 
 
 def _of_visit(row: Appointment, today: dt.date) -> list[Decision]:
@@ -169,12 +189,8 @@ def _of_visit(row: Appointment, today: dt.date) -> list[Decision]:
 
 def promised_unmade(row: Appointment) -> str:
     """A promise that the parts may not keep; empty when they will, or nobody knows."""
-    from jobs.dispatch import earliest_install
-
     first, why = earliest_install(row)
     if first is None or row.day is None or row.day >= first:
         return ""
     return f"{row.job.number} {row.job.customer.name}: promised {row.day:%a %d %b}, but {why}."
 
-
-__all__ = ["decisions", "ports", "stuck", "waiting"]

@@ -39,6 +39,8 @@ DOORS = {
     "cancel": (OFFICE, "post", "job"),
     "take_up": (OFFICE, "post", "job"),
     "visit_new": (OFFICE, "get", "job"),
+    "cant": (OFFICE, "post", "job"),
+    "project_new": (OFFICE, "post", "customer"),
     "customer": (OFFICE, "get", "customer"),
     "site_new": (OFFICE, "get", "customer"),
     "sites": (OFFICE, "get", None),

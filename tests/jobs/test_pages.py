@@ -279,6 +279,63 @@ def test_a_stop_that_will_be_late_is_raised_for_the_office(branch, crew, office,
     assert f"{late.job.number} {late.job.customer.name}: expected" in office.get("/stuck/").content.decode()
 
 
+def test_a_late_stop_shows_who_else_could_keep_it_and_at_what_price(branch, crew, office, dispatcher, time_machine):
+    day = MONDAY
+    time_machine.move_to(at(branch, day, "9:50"), tick=False)
+    other = make_crew(branch, name="Spare van")
+    first = make_appointment(make_job(branch), crew=crew, day=day, time="8:30", duration_min=150)
+    late = make_appointment(
+        make_job(branch), crew=crew, day=day, time="10:15", state=Appointment.State.PROMISED,
+        promised_from=at(branch, day, "10:00"), promised_until=at(branch, day, "10:30"),
+    )  # fmt: skip
+    services.mark_arrived(appointment=first, by=dispatcher, at=at(branch, day, "8:30"))
+
+    page = office.get(f"/visits/{late.pk}/").content.decode()
+    answer = office.post(f"/visits/{late.pk}/move/", {"crew": other.pk, "day": str(day), "time": "10:05"})
+
+    assert "It will miss its promise" in page
+    assert "Spare van, 10:" in page
+    assert "we are running late" in page
+    assert answer.status_code == 302
+    assert Appointment.objects.get(pk=late.pk).crew == other
+
+
+def test_a_promise_shows_its_chance_in_words_and_a_number(branch, crew, office):
+    def shown(until):
+        visit = make_appointment(
+            make_job(branch), crew=make_crew(branch), day=MONDAY, time="9:00", state=Appointment.State.PROMISED,
+            promised_from=at(branch, MONDAY, "8:30"), promised_until=at(branch, MONDAY, until),
+        )  # fmt: skip
+        return office.get(f"/visits/{visit.pk}/").content.decode()
+
+    assert "safe, 99 in 100" in shown("11:00")
+    assert "safe, 99 in 100" not in shown("9:00")
+
+
+def test_visits_in_an_absence_are_raised_with_where_to_spread_them(branch, crew, office, dispatcher):
+    from jobs.models import Absence
+
+    day = today(branch) + dt.timedelta(days=1)
+    make_appointment(make_job(branch), crew=crew, day=day, time="9:00")
+    Absence.objects.create(crew=crew, starts_at=at(branch, day, "0:00"), ends_at=at(branch, day, "23:59"))
+
+    page = office.get("/stuck/").content.decode()
+
+    assert "Spread that day" in page
+    assert f"/calendar/plan/?day={day}&amp;keep=1" in page
+
+
+def test_what_the_customer_cant_is_noted_and_not_offered(branch, crew, office):
+    visit = make_appointment(make_job(branch))
+    day = today(branch) + dt.timedelta(days=3)
+
+    office.post(f"/jobs/{visit.job_id}/cant/", {"not_day": str(day)})
+    offers = office.get(f"/visits/{visit.pk}/windows/").context["offers"].best
+
+    assert visit.job.impossible_times.count() == 1
+    assert all(offer.day != day for offer in offers)
+
+
 def test_readiness_is_asked_ticked_and_raised(branch, crew, office):
     day = today(branch) + dt.timedelta(days=2)
     visit = make_appointment(make_job(branch), purpose="install", crew=crew, day=day, time="9:00")

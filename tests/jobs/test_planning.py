@@ -154,3 +154,16 @@ def test_the_same_plan_asked_twice_is_one_run(branch, dispatcher, crew):
     ]
 
     assert runs[0] == runs[1]
+
+
+def test_the_second_part_of_a_split_visit_keeps_the_crew(branch, dispatcher, do_runs):
+    first_crew, other = make_crew(branch), make_crew(branch)
+    visit = make_appointment(make_job(branch), crew=first_crew, day=MONDAY, time="9:00", duration_min=300)
+    second = services.split_appointment(appointment=visit, first_min=150, by=dispatcher)
+    for time in ("8:00", "11:30", "13:00", "15:00"):  # the crew's own second day is fuller than the other's
+        make_appointment(make_job(branch), crew=first_crew, day=MONDAY + dt.timedelta(days=1), time=time)
+
+    proposal = planned(branch, dispatcher, do_runs, until_on=MONDAY + dt.timedelta(days=2))
+
+    assert other.pk
+    assert proposal.moves.get(appointment=second).crew == first_crew
