@@ -50,6 +50,83 @@ caches.keys()
 """
 KITCHEN = ("35 3/8", "44 1/8", "19 1/2", "26 3/4")
 DEN = ("28 1/2", "33 1/4", "39 3/4", "45 1/8")
+MANY = """
+import random
+from jobs.models import Job
+from measuring import services
+from measuring.models import Product, Visit
+from shared.models import User
+chance = random.Random(7)
+job = Job.objects.get(pk={job})
+by = User.objects.get(username="{meg}")
+visit = services.open_visit(appointment=job.appointments.get(), by=by, tape=by.tapes.first())
+eighths = ("", " 1/8", " 1/4", " 3/8", " 1/2", " 5/8", " 3/4", " 7/8")
+def near(whole):
+    return f"{{whole + chance.choice((0, 0, 0, 0, 1, 10))}}{{chance.choice(eighths)}}"
+products = list(Product.objects.filter(branch=job.branch))
+for number in range({count}):
+    room = services.add_room(job=job, name=f"Room {{number // 4}}", by=by)
+    outside = chance.random() < 0.3
+    opening = services.add_opening(room=room, by=by, visit=visit, facts={{
+        "product": chance.choice(products).key, "mount": "outside" if outside else "inside",
+        "substrate": chance.choice(("wood", "masonry", "unknown", "tile")), "sill": "sill",
+        "reach_height": chance.choice(("", "84", "140")), "power": chance.choice(("", "outlet", "none")),
+        "units_wanted": chance.choice((1, 1, 1, 2, 3)),
+    }})
+    width, height = chance.randint(18, 110), chance.randint(24, 100)
+    places = [f"widths.{{at}}" for at in ("top", "middle", "bottom")]
+    places += [f"heights.{{at}}" for at in ("left", "center", "right")] + ["depth"]
+    if outside:
+        places = ["widths.top", "heights.left", "cover.left", "cover.right", "cover.top", "cover.bottom"]
+        if chance.random() < 0.3:
+            places = ["chosen.width", "chosen.height"]
+    for place in places:
+        if chance.random() < 0.04:
+            continue
+        whole = width if place.startswith(("widths", "chosen.width")) else height if "height" in place else 3
+        typed = near(whole) if whole > 3 else f"{{chance.choice((1, 2, 3, 4))}}{{chance.choice(eighths)}}"
+        services.record_reading(opening=opening, place=place, typed=typed, by=by, visit=visit, tape=visit.tape,
+                                with_case=place.startswith("widths") and chance.random() < 0.1)
+    if chance.random() < 0.3:
+        at = chance.choice(("head", "path"))
+        services.add_obstruction(opening=opening, kind="crank", projection="1 1/2", by=by, at=at)
+for opening in job.openings.all():  # look-alikes were read meanwhile
+    services.size_opening(opening=opening, by=by)
+"""
+SAID_BY_SERVER = """
+import json
+from measuring.evaluation import evaluate
+from measuring.models import Opening
+out = {{}}
+for one in Opening.objects.filter(job={job}):
+    found = evaluate(one)
+    out[str(one.uid)] = [
+        [found.size.width.ticks, found.size.height.ticks] if found.size else None,
+        sorted([f["code"], f["severity"], f["field"]] for f in found.findings),
+        sorted([gap.field, gap.text] for gap in found.gaps),
+    ]
+print(json.dumps(out))
+"""
+SAID_BY_PHONE = """
+async () => {
+  const base = "/static/measuring/";
+  const { Measure } = await import(base + "field/model.js");
+  const table = await (await fetch(base + "rules-table.json")).json();
+  const day = await (await fetch("/api/field/day/")).json();
+  const measure = new Measure(table, day);
+  const out = {};
+  for (const visit of day.visits) for (const one of visit.openings) {
+    const found = measure.evaluate(visit, one);
+    const sorted = (rows) => rows.map((row) => JSON.stringify(row)).sort().map((row) => JSON.parse(row));
+    out[one.uid] = [
+      found.size ? [found.size.width, found.size.height] : null,
+      sorted(found.findings.map((f) => [f.code, f.severity, f.field])),
+      sorted(found.gaps.map((gap) => [gap.place, gap.text])),
+    ];
+  }
+  return out;
+}
+"""
 _count = iter(range(1, 100))
 
 
@@ -197,6 +274,25 @@ def test_two_phones_editing_one_opening_lose_nothing(
     expect(second.locator(".rivals")).to_have_count(0)
     until(lambda: look(own_site, job)["openings"][0][3] == 1, seconds=20, what="one reading stands")
     assert look(own_site, job)["openings"][0][2] == 2
+
+
+def test_the_phone_and_the_office_say_the_same_of_every_opening(
+    own_site: Site, job: dict[str, Any], new_page: Callable[..., Any]
+) -> None:
+    own_site.python(MANY.format(job=job["job"], meg=job["meg"], count=120))
+    page = new_page(phone=True)
+    sign_in(page, own_site, job["meg"])
+
+    phone = page.evaluate(SAID_BY_PHONE)
+    office = json.loads(own_site.python(SAID_BY_SERVER.format(job=job["job"])))
+
+    def plain(said: dict[str, Any]) -> dict[str, Any]:
+        return {uid: [size, *(sorted(map(str, rows)) for rows in more)] for uid, (size, *more) in said.items()}
+
+    assert len(phone) == 120
+    assert sum(size is not None for size, *_ in phone.values()) > 60
+    differing = {uid: (plain(phone)[uid], said) for uid, said in plain(office).items() if plain(phone)[uid] != said}
+    assert differing == {}
 
 
 def test_a_slip_is_asked_for_again_and_both_readings_stay(

@@ -110,6 +110,7 @@ function strip() {
     waiting
       ? h("p", { class: "unsent-line", id: "unsent" }, `${waiting} not sent yet. ${navigator.onLine ? "Sending." : "They go out when the signal returns."}`)
       : h("p", { class: "sent-line", id: "unsent" }, field.day ? "All sent." : ""),
+    !window.isSecureContext && h("p", { class: "message" }, "This address has no HTTPS: the page works with signal only, and the camera may be refused. Ask whoever runs your site."),
     field.trouble && h("p", { class: "message error" }, field.trouble),
     field.refused.map((one) => h("div", { class: "caution" },
       h("p", {}, h("strong", {}, "The office did not take this: "), `${one.kind.split(".")[1]}${one.body.place ? `, ${one.body.place}` : ""}${one.body.typed ? ` ${one.body.typed}` : ""}. ${one.reply.problem ?? ""}`),

@@ -1,0 +1,178 @@
+"""The API over the same services: who may enter, what is refused, what comes back."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from typing import Any
+
+import pytest
+from django.core.files.uploadedfile import SimpleUploadedFile
+from rest_framework.test import APIClient
+
+from measuring import services
+from measuring.models import Opening, SizeChange, Unit
+from shared.models import User
+from tests.measuring.makers import INSIDE, make_appointment, make_approved, make_job, make_opening
+from tests.measuring.test_readings import a_photo
+
+pytestmark = pytest.mark.django_db
+ApiAs = Callable[[User], APIClient]
+ROLES = ("dispatcher", "measurer", "workroom", "installer", "owner")
+MEASURES = {"dispatcher", "measurer", "owner"}
+SEES = {*MEASURES, "workroom", "installer"}
+OFFICE = {"dispatcher", "owner"}
+
+
+@pytest.fixture
+def rows(dispatcher: User, measurer: User, installer: User) -> dict[str, Any]:
+    """One job with a measured, an approved and a re-measured unit, visible to the whole cast of its crew."""
+    job = make_job(dispatcher)
+    appointment = make_appointment(job, dispatcher, measurer, installer)
+    services.open_visit(appointment=appointment, by=measurer)
+    released = make_approved(job, dispatcher)
+    services.release_to_workroom(job=job, units=[released], by=dispatcher)
+    services.record_reading(opening=released.opening, place="widths.top", typed="35", by=measurer)
+    other = make_opening(job, dispatcher, room="Den")
+    return {
+        "job": job.pk,
+        "appointment": appointment.pk,
+        "opening": other.pk,
+        "unit": other.units.get().pk,
+        "product": other.product_id,
+        "change": SizeChange.objects.get().pk,
+        "uid": other.readings.first().uid,  # type: ignore[union-attr]
+    }
+
+
+GETS = {
+    "/api/openings/": SEES,
+    "/api/openings/{opening}/": SEES,
+    "/api/openings/{opening}/alternatives/": MEASURES,
+    "/api/visits/": MEASURES,
+    "/api/visits/{appointment}/": MEASURES,
+    "/api/units/": SEES,
+    "/api/units/{unit}/": SEES,
+    "/api/sizes/{job}/": SEES,
+    "/api/size-changes/{change}/": SEES,
+    "/api/products/": SEES,
+    "/api/products/{product}/": SEES,
+    "/api/field/day/": {*SEES},
+}
+POSTS = {
+    "/api/openings/{opening}/readings/": MEASURES,
+    "/api/openings/{opening}/readings/{uid}/confirm/": MEASURES,
+    "/api/openings/{opening}/readings/{uid}/keep/": MEASURES,
+    "/api/openings/{opening}/facts/": MEASURES,
+    "/api/openings/{opening}/obstructions/": MEASURES,
+    "/api/openings/{opening}/photos/": MEASURES,
+    "/api/openings/{opening}/options/": MEASURES,
+    "/api/openings/{opening}/copy/": MEASURES,
+    "/api/openings/{opening}/cannot/": MEASURES,
+    "/api/openings/{opening}/not_reached/": MEASURES,
+    "/api/openings/{opening}/drop/": MEASURES,
+    "/api/openings/{opening}/again/": MEASURES,
+    "/api/visits/{appointment}/begin/": MEASURES,
+    "/api/visits/{appointment}/rooms/": MEASURES,
+    "/api/visits/{appointment}/openings/": MEASURES,
+    "/api/visits/{appointment}/close/": MEASURES,
+    "/api/visits/{appointment}/reopen/": MEASURES,
+    "/api/units/{unit}/options/": MEASURES,
+    "/api/units/{unit}/cancel/": OFFICE,
+    "/api/sizes/{job}/approve/": OFFICE,
+    "/api/sizes/{job}/release/": OFFICE,
+    "/api/size-changes/{change}/decide/": OFFICE,
+    "/api/products/": {"owner"},
+    "/api/products/{product}/revise/": {"owner"},
+}
+NO_ROW = {"/api/openings/", "/api/visits/", "/api/units/", "/api/products/", "/api/field/day/"}
+
+
+@pytest.mark.parametrize("path", GETS)
+def test_reading_is_for_its_roles(path: str, cast: dict[str, User], api_as: ApiAs, rows: dict[str, Any]) -> None:
+    url = path.format(**rows)
+
+    got = {role: api_as(cast[role]).get(url).status_code for role in ROLES}
+
+    assert got == {role: 200 if role in GETS[path] else 403 for role in ROLES}
+    assert api_as(cast["stranger"]).get(url).status_code == (200 if path in NO_ROW else 404)
+    assert APIClient().get(url).status_code in {401, 403}
+
+
+@pytest.mark.parametrize("path", POSTS)
+def test_deeds_are_for_their_roles(path: str, cast: dict[str, User], api_as: ApiAs, rows: dict[str, Any]) -> None:
+    url = path.format(**rows)
+
+    refused = {role: api_as(cast[role]).post(url).status_code for role in ROLES if role not in POSTS[path]}
+    allowed = [api_as(cast[role]).post(url).status_code for role in ROLES if role in POSTS[path]]
+
+    assert refused == dict.fromkeys(refused, 403)
+    assert all(status not in {403, 404, 405, 500} for status in allowed)
+    assert api_as(cast["stranger"]).post(url).status_code in {403, 404}
+    assert APIClient().post(url).status_code in {401, 403}
+
+
+def test_a_list_shows_a_stranger_nothing(stranger: User, api_as: ApiAs, rows: dict[str, Any]) -> None:
+    for path in ("/api/openings/", "/api/units/", "/api/products/"):
+        assert api_as(stranger).get(path).json()["results"] == []
+    assert api_as(stranger).get("/api/visits/").json()["visits"] == []
+
+
+def test_a_measure_by_api_ends_in_a_release(
+    dispatcher: User, measurer: User, api_as: ApiAs
+) -> None:
+    from measuring.starting_data import load_products
+
+    load_products(dispatcher.branch)  # type: ignore[arg-type]
+    job = make_job(dispatcher)
+    visit = f"/api/visits/{make_appointment(job, dispatcher, measurer).pk}"
+    field, office = api_as(measurer), api_as(dispatcher)
+
+    field.post(f"{visit}/begin/")
+    field.post(f"{visit}/rooms/", {"name": "Kitchen"}, format="json")
+    facts = {"product": "teal", "mount": "inside"}
+    field.post(f"{visit}/openings/", {"room": job.rooms.get().pk, "facts": facts}, format="json")
+    opening = f"/api/openings/{Opening.objects.get().pk}"
+    for place, typed in INSIDE.items():
+        sheet = field.post(f"{opening}/readings/", {"place": place, "typed": typed}, format="json").json()
+    field.post(f"{opening}/options/", {"options": {"control": "cordless", "colour": "sand"}}, format="json")
+    closed = field.post(f"{visit}/close/", {}, format="json")
+    unit = Unit.objects.get()
+    lacking = office.get(f"/api/units/{unit.pk}/").json()["missing_options"]
+    office.post(f"/api/sizes/{job.pk}/approve/", {"units": [unit.pk], "approved_by": "Ida"}, format="json")
+    released = office.post(f"/api/sizes/{job.pk}/release/", {"units": [unit.pk]}, format="json")
+
+    assert sheet["size"]["order_width"] == "35 3/8"
+    assert sheet["missing"] == []
+    assert (closed.status_code, lacking) == (200, [])
+    assert released.json()[0]["state"] == "released"
+
+
+@pytest.mark.parametrize("typed", ["abc", "-3", "0", "1000", "35 3/7", "35 9/8"])
+def test_a_bad_reading_answers_409_with_field_and_problem(
+    measurer: User, api_as: ApiAs, rows: dict[str, Any], typed: str
+) -> None:
+    answer = api_as(measurer).post(
+        f"/api/openings/{rows['opening']}/readings/", {"place": "widths.top", "typed": typed}, format="json"
+    )
+
+    assert answer.status_code == 409
+    assert answer.json()["errors"][0]["field"] == "widths.top"
+
+
+def test_a_photo_by_api(measurer: User, api_as: ApiAs, rows: dict[str, Any]) -> None:
+    url = f"/api/openings/{rows['opening']}/photos/"
+    client = api_as(measurer)
+
+    good = client.post(url, {"photo": SimpleUploadedFile("a.jpg", a_photo(80, 60))})
+    bad = client.post(url, {"photo": SimpleUploadedFile("a.jpg", b"nothing of the kind")})
+
+    assert (good.status_code, bad.status_code) == (201, 409)
+    assert len(good.json()["photos"]) == 1
+    assert bad.json()["errors"][0]["field"] == "photo"
+
+
+def test_what_is_not_ready_answers_409(dispatcher: User, api_as: ApiAs, rows: dict[str, Any]) -> None:
+    answer = api_as(dispatcher).post(f"/api/sizes/{rows['job']}/release/", {"units": [rows["unit"]]}, format="json")
+
+    assert answer.status_code == 409
+    assert "not chosen" in answer.json()["detail"]

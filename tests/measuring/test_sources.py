@@ -1,0 +1,104 @@
+"""What this room tells the jobs room, and how long measuring takes."""
+
+from __future__ import annotations
+
+import pytest
+
+from jobs.models import Job
+from jobs.ports import ports as job_ports
+from measuring import services, sources
+from measuring.models import Opening
+from measuring.times import measure_minutes
+from shared.models import User
+from tests.measuring.makers import choose_all, make_appointment, make_approved, make_job, make_opening
+
+pytestmark = pytest.mark.django_db
+
+
+@pytest.fixture
+def job(dispatcher: User) -> Job:
+    return make_job(dispatcher, openings_expected=3)
+
+
+def test_stage_facts_count_openings_and_units(job: Job, dispatcher: User) -> None:
+    make_opening(job, dispatcher)
+    make_opening(job, dispatcher, room="Den", readings={})
+    lost = make_opening(job, dispatcher, room="Attic", readings={})
+    services.mark_cannot(opening=lost, by=dispatcher, reason="no frame")
+
+    facts = sources.stage_facts(job)
+
+    assert (facts["openings_measured"], facts["openings_to_measure"]) == (1, 1)
+    assert facts["units"] == {"sized": 1, "draft": 1, "cancelled": 1}
+
+
+def test_a_remake_does_not_count_towards_the_stage(job: Job, dispatcher: User) -> None:
+    unit = make_approved(job, dispatcher)
+    services.release_to_workroom(job=job, units=[unit], by=dispatcher)
+
+    services.replace_unit(unit=unit, by=dispatcher)
+
+    assert sources.stage_facts(job)["units"] == {"replaced": 1}
+
+
+@pytest.mark.parametrize(
+    ("step", "words"),
+    [
+        ("options", "1 lack options"),
+        ("approval", "1 wait for the customer's approval"),
+        ("release", "1 approved, to be released"),
+    ],
+)
+def test_what_holds_a_measured_job_up(job: Job, dispatcher: User, step: str, words: str) -> None:
+    unit = make_opening(job, dispatcher).units.get()
+    if step != "options":
+        choose_all(unit, dispatcher)
+    if step == "release":
+        services.approve_sizes(job=job, units=[unit], approved_by="Ida", by=dispatcher)
+
+    assert [blocker.text for blocker in sources.blockers(job)] == [words]
+
+
+def test_two_answers_and_a_remeasure_hold_it_up(job: Job, dispatcher: User) -> None:
+    unit = make_approved(job, dispatcher)
+    services.release_to_workroom(job=job, units=[unit], by=dispatcher)
+    services.record_reading(opening=unit.opening, place="widths.top", typed="35", by=dispatcher)
+    services.record_reading(opening=unit.opening, place="depth", typed="1", by=dispatcher, seen=None)
+
+    texts = [blocker.text for blocker in sources.blockers(job)]
+
+    assert texts == [
+        f"{unit.code}: measured again after release, to decide",
+        "Kitchen A: two answers stand side by side",
+    ]
+
+
+def test_a_visit_takes_its_fixed_minutes_and_those_of_its_units(job: Job, dispatcher: User, measurer: User) -> None:
+    appointment = make_appointment(job, dispatcher, measurer)
+
+    expected = measure_minutes(appointment)
+    make_opening(job, dispatcher, readings={}, family="slat")
+    make_opening(job, dispatcher, readings={}, family="roman", is_door=True)
+    known = measure_minutes(appointment)
+
+    assert expected.mean == 15 + 3 * 5  # three openings, nobody knows which
+    assert known.mean == 15 + 4 + 5 + 2 + 2 * 2  # a slat, a roman, a door, no photo of either yet
+    assert known.safe > known.mean
+
+
+def test_the_branch_has_minutes_of_its_own(job: Job, dispatcher: User, measurer: User) -> None:
+    services.save_measure_times(branch=job.branch, by=dispatcher, minutes={"visit": 30})
+
+    minutes = job_ports.minutes(make_appointment(job, dispatcher, measurer))
+
+    assert minutes is not None
+    assert minutes.mean == 30 + 3 * 5
+
+
+def test_a_high_opening_asks_for_a_ladder(job: Job, dispatcher: User, measurer: User) -> None:
+    appointment = make_appointment(job, dispatcher, measurer)
+    visit = services.open_visit(appointment=appointment, by=measurer)
+    opening = make_opening(job, measurer, visit=visit, readings={}, reach_height="130 1/16")
+
+    assert sources.bring(appointment) == ["steel tape", "ladder: an opening reaches 130 1/8 in"]
+    assert Opening.objects.get(pk=opening.pk).reach_height is not None
