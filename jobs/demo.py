@@ -178,8 +178,9 @@ def _crew(demo: Demo, branch: Branch, name: str, purposes: list[str], *, people:
     WorkingHours.objects.bulk_create(
         WorkingHours(crew=crew, weekday=day, starts=dt.time(8), ends=dt.time(17)) for day in range(6)
     )
-    if demo.today.weekday() == 6:  # the demo opens on a working day, whatever day it is
-        CrewDay.objects.create(crew=crew, day=demo.today, starts=dt.time(8), ends=dt.time(17), note="open Sunday")
+    if demo.today.weekday() == 6 or demo.today in holidays_between(branch, demo.today, demo.today):
+        # the demo opens on a working day, whatever day it is
+        CrewDay.objects.create(crew=crew, day=demo.today, starts=dt.time(8), ends=dt.time(17), note="open today")
     return crew
 
 
@@ -322,7 +323,8 @@ class _Slots:
     """Hands out times of crew-days, today first, so that nobody is in two places."""
 
     def __init__(self, demo: Demo, branch: Branch) -> None:
-        self.demo, self.tz = demo, branch.tz
+        self.demo, self.branch, self.tz = demo, branch, branch.tz
+        self.off: dict[int, dict[dt.date, str]] = {}
         self.ahead: dict[str, Iterator[tuple[Crew, dt.date, dt.time]]] = {}
         self.behind: dict[str, Iterator[tuple[Crew, dt.date, dt.time]]] = {}
 
@@ -339,7 +341,7 @@ class _Slots:
     ) -> Iterator[tuple[Crew, dt.date, dt.time]]:
         day = self.demo.today if step > 0 else self.demo.today - dt.timedelta(days=1)
         while True:
-            if day.weekday() < 5 or day == self.demo.today:
+            if day == self.demo.today or (day.weekday() < 5 and not self._is_holiday(day)):
                 for crew in crews:
                     for start in starts:
                         yield crew, day, start
