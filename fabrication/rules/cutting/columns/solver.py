@@ -2,13 +2,17 @@
 
 from __future__ import annotations
 
+import atexit
 from threading import Thread
 
 import highspy
 
 from fabrication.rules.cutting.watch import Watch
 
-_left_running: list[object] = []
+_left_running: list[tuple[Thread, Quiet]] = []
+
+PATIENCE_S = 60.0
+"""How long an ordinary exit of Python waits for solvers that were left running."""
 
 
 class Quiet(highspy.Highs):
@@ -29,7 +33,8 @@ def run_within(highs: Quiet, watch: Watch, seconds: float) -> bool:
     Runs the solver; False when it had to be left running.
 
     HiGHS looks at its clock too seldom (196 s of presolve were seen for a limit of 60 s),
-    and it can't be ended from outside, so a run past its time is left to itself.
+    and it can't be ended from outside, so a run past its time is left to itself. A solve
+    that is a process of its own ends with it; elsewhere it takes a core until it is through.
     """
     limit = max(0.01, min(seconds, watch.left()))
     highs.setOptionValue("time_limit", highs.getRunTime() + limit)
@@ -41,6 +46,15 @@ def run_within(highs: Quiet, watch: Watch, seconds: float) -> bool:
         if patience.out() or watch.out():
             runner.join(0.2)
             if runner.is_alive():
-                _left_running.append(highs)  # must outlive its thread
+                _left_running[:] = [entry for entry in _left_running if entry[0].is_alive()]
+                _left_running.append((runner, highs))  # the solver must outlive its thread
                 return False
     return True
+
+
+@atexit.register
+def _wait_for_those_left() -> None:
+    """Python may not end under a running solver: C++ would abort the process."""
+    patience = Watch(PATIENCE_S)
+    for runner, _ in _left_running:
+        runner.join(patience.left())
