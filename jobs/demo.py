@@ -347,6 +347,12 @@ class _Slots:
                         yield crew, day, start
             day += dt.timedelta(days=step)
 
+    def _is_holiday(self, day: dt.date) -> bool:
+        if day.year not in self.off:
+            first, last = dt.date(day.year, 1, 1), dt.date(day.year, 12, 31)
+            self.off[day.year] = holidays_between(self.branch, first, last)
+        return day in self.off[day.year]
+
     def appointment(
         self,
         made: Made,
