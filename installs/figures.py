@@ -63,12 +63,13 @@ class Week:
         """The figure in percent (returns: their number); None when nothing stands behind it."""
         if figure == "returns":
             return float(self.returns)
-        part, whole = {
+        counts: dict[str, tuple[float | Decimal, float | Decimal]] = {
             "one_trip": (self.one_trip, self.installed),
             "promises": (self.kept, self.promised),
             "yield": (self.used, self.cut),
             "drive": (self.drive_s, self.drive_s + self.site_s),
-        }[figure]
+        }
+        part, whole = counts[figure]
         return float(part) / float(whole) * 100 if whole else None
 
 

@@ -194,7 +194,7 @@ def unit_values(one: Worked, show: Measure) -> dict[str, Any]:
         "to_do": [f"{entry.when}: {entry.text}" for entry in hardware.to_do] if hardware else [],
         "findings": [finding.text for finding in one.findings],
         "cannot": one.cannot,
-        "is_remake_of": unit.replaces.code if unit.replaces_id else "",
+        "is_remake_of": unit.replaces.code if unit.replaces is not None else "",
     }
 
 

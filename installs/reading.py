@@ -243,7 +243,7 @@ def packages_for(unit: Unit, read: InstallUnit | None) -> tuple[Package, ...]:
     """As the workroom packed it (with the longest side of each), else by the family's table."""
     make = getattr(unit, "make", None)
     packed = make.packages if make is not None else []
-    if packed:
+    if make is not None and packed:
         return tuple(
             Package(
                 unit.code,

@@ -174,9 +174,9 @@ def shelf(branch: Branch, keys: Iterable[str]) -> dict[str, int]:
     rows = (
         StockItem.objects.filter(material__branch=branch, material__key__in=list(keys), is_offcut=False)
         .values("material__key")
-        .annotate(free=Sum(F("quantity") - F("reserved")))
+        .annotate(left=Sum(F("quantity") - F("reserved")))
     )
-    return {row["material__key"]: row["free"] or 0 for row in rows}
+    return {row["material__key"]: row["left"] or 0 for row in rows}
 
 
 def shortages_of(appointment: Appointment) -> list[Shortage]:

@@ -9,7 +9,7 @@ from django.db import transaction
 from django.db.models import F
 from django.utils import timezone
 
-from installs.models import HardwareUsed, Load, LoadCheck, LoadLine, Pull, VanStock, VisitUnit
+from installs.models import HardwareUsed, Load, LoadCheck, LoadLine, VanStock, VisitUnit
 from installs.reading import Worked, packages_for, rules_of, visit_units_of, work_out
 from installs.rules.loading import LoadEntry, LoadPlan, StopLoad, load_list
 from installs.services.hardware import pull_hardware, put_on_shelf, refresh_hardware, take_pulls
@@ -20,7 +20,6 @@ from measuring.models import Unit
 from shared import audit
 from shared.codes import read_code
 from shared.errors import Refused
-from shared.lengths import Length
 from shared.models import User
 
 HARDWARE_SECTIONS = ("hardware", "spares")
@@ -304,14 +303,14 @@ def put_back(*, load: Load, line: LoadLine, count: int, by: User) -> LoadLine:
             raise Refused("what was put back on the shelf is counted there; correct it in the stock", field="count")
     if row.unit is not None:
         state, other = (Unit.State.MADE, Unit.State.LOADED) if change > 0 else (Unit.State.LOADED, Unit.State.MADE)
-        Unit.objects.filter(pk=row.unit_id, state=other).update(state=state)
+        Unit.objects.filter(pk=row.unit.pk, state=other).update(state=state)
     row.returned = count
     row.save(update_fields=["returned"])
     audit.record(
         by=by,
         deed="put back",
         subject=load,
-        job=row.appointment.job_id if row.appointment_id else None,
+        job=row.appointment.job_id if row.appointment is not None else None,
         changes={row.text[:80]: [row.returned - change, row.returned]},
     )
     return row
@@ -355,8 +354,8 @@ def _unused(load: Load) -> dict[int, int]:
         appointment__crew=load.crew, appointment__day=load.day, undone_at=None, material__isnull=False, change__lt=0
     )
     found: dict[int, int] = {}
-    for row in used:
-        found[row.material_id] = found.get(row.material_id, 0) - row.change  # type: ignore[index]
+    for key_of, change in used.values_list("material", "change"):
+        found[key_of] = found.get(key_of, 0) - change
     down = VisitUnit.objects.filter(
         appointment__crew=load.crew, appointment__day=load.day, outcome=VisitUnit.Outcome.NOT_INSTALLED
     ).select_related("unit__hardware")
@@ -372,17 +371,7 @@ def _unused(load: Load) -> dict[int, int]:
     return found
 
 
-def longest(load: Load) -> Length:
-    """The longest package on the list."""
-    found = Length(0)
-    for line in load.lines.select_related("unit__make").filter(unit__isnull=False):  # type: ignore[attr-defined]
-        for package in packages_for(line.unit, None):
-            found = max(found, package.length)
-    return found
-
-
 __all__ = [
-    "Pull",
     "check_code",
     "check_lines",
     "check_room",

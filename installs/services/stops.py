@@ -153,6 +153,7 @@ def undo_outcome(*, appointment: Appointment, unit: Unit, by: User) -> VisitUnit
 def _left_with(row: Appointment) -> bool:
     from installs.models import Load
 
+    assert row.day is not None
     return Load.objects.filter(crew=row.crew_id, day=row.day, state=Load.State.LEFT).exists()
 
 

@@ -6,6 +6,7 @@ from typing import Any
 
 from django.contrib import messages
 from django.contrib.auth.decorators import login_required
+from django.db.models import F
 from django.http import Http404, HttpRequest, HttpResponse
 from django.shortcuts import redirect, render
 from django.views.decorators.http import require_GET, require_http_methods, require_POST
@@ -13,7 +14,7 @@ from django.views.decorators.http import require_GET, require_http_methods, requ
 from installs import services
 from installs.access import LOADS, OFFICE, RETURNS, job_for, return_for, visit_for
 from installs.forms import DecideForm, OpenReturnForm, ReasonForm
-from installs.models import ReturnOwed
+from installs.models import Load, LoadLine, ReturnOwed
 from installs.packet import unit_values
 from installs.reading import rules_of, rules_row, units_to_install, visit_units, with_needs, work_out
 from installs.rules.causes import CHOOSE, NO, cause
@@ -32,6 +33,17 @@ def units_of_job(job: Job) -> list[Unit]:
     rows = with_needs(Unit.objects.live().filter(opening__job=job))
     states = [Unit.State.DRAFT, Unit.State.SIZED, Unit.State.APPROVED]
     return list(rows.exclude(state__in=states).order_by("opening__room__order", "opening__order", "number", "pk"))
+
+
+def to_load(user: Any, job: Job) -> list[LoadLine]:
+    """
+    Packages of the job that still go on a truck in the yard.
+
+    A label's code opens the job's page for the crew; from here a package is one tap from checked.
+    """
+    loads = Load.objects.visible_to(user).filter(state__in=[Load.State.OPEN, Load.State.CHECKED])
+    lines = LoadLine.objects.filter(load__in=loads, unit__opening__job=job, checked__lt=F("quantity"))
+    return list(lines.select_related("load__crew", "unit__opening__room").order_by("load__day", "order"))
 
 
 @login_required
@@ -54,6 +66,7 @@ def job_panel(request: HttpRequest, pk: int) -> HttpResponse:
         "is_office": request.user.has_role(*OFFICE),  # type: ignore[union-attr]
         "may_print": request.user.has_role(*OFFICE, roles.INSTALLER),  # type: ignore[union-attr]
         "any_installed": any(one.unit.state == Unit.State.INSTALLED for one in worked),
+        "to_load": to_load(request.user, job),
     }
     return render(request, "installs/_job_panel.html", context)
 

@@ -262,3 +262,20 @@ def test_a_whole_line_is_tapped_on_and_off(branch: Branch, dispatcher: User, ins
     client.post(f"/load-lines/{line.pk}/check/")
 
     assert (on, LoadLine.objects.get(pk=line.pk).checked) == (line.quantity, 0)
+
+
+def test_the_page_a_labels_code_opens_lets_the_crew_tick_it_off(
+    branch: Branch, dispatcher: User, installer: User, as_user
+) -> None:
+    _, visit = a_day(branch, dispatcher, installer, units=1)
+    load = the_load(visit, installer)
+    line = load.lines.get(unit__isnull=False)
+    client = as_user(installer)
+
+    opened = client.get(f"/u/{line.unit.code}/", follow=True)
+    panel = client.get(f"/installs/jobs/{visit.job_id}/panel/").content.decode()
+    client.post(f"/load-lines/{line.pk}/check/")
+
+    assert opened.redirect_chain[-1][0] == f"/jobs/{visit.job_id}/"
+    assert f"/load-lines/{line.pk}/check/" in panel
+    assert LoadLine.objects.get(pk=line.pk).checked == 1
