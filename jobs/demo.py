@@ -17,6 +17,7 @@ from django.contrib.auth.models import Group
 from django.db import transaction
 from django.utils import timezone
 
+from jobs.availability import holidays_between
 from jobs.models import (
     Appointment,
     Crew,
