@@ -214,7 +214,7 @@ def return_order(owed: ReturnOwed) -> dict[str, Any]:
         "customer": job.customer.name,
         "address": job.site.address,
         "opening": str(owed.unit.opening),
-        "unit": owed.unit.code,
+        "code": owed.unit.code,
         "product": owed.unit.product.name,
         "cause": owed.cause_text,
         "note": owed.note,

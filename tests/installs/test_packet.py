@@ -213,3 +213,16 @@ def test_the_return_order_says_what_is_next(branch: Branch, dispatcher: User, in
     assert (content["cause"], content["next_by"], content["note"]) == (
         "damaged: damaged when unpacked", "workroom", "a dent"
     )  # fmt: skip
+
+
+def test_the_return_order_names_the_unit_by_its_code(branch: Branch, dispatcher: User, installer: User) -> None:
+    from shared.documents import render
+
+    _, visit = a_day(branch, dispatcher, installer)
+    unit = visit.visit_units.first().unit
+    owed = services.open_return(unit=unit, cause_key="damage.on_arrival", by=dispatcher)
+    what = kind_of("installs.return_order")
+
+    pdf, _ = render(what, owed, what.content(owed), revision=1, by=dispatcher)
+
+    assert unit.code in PdfReader(BytesIO(pdf)).pages[0].extract_text()
