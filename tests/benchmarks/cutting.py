@@ -132,7 +132,7 @@ def cp_sat(problem: BarProblem, seconds: float) -> tuple[float | None, bool, flo
     start = first_fit(problem)
     hint = [pattern for pattern in start.patterns for _ in range(pattern.times)]
     kerf, trim = problem.kerf.ticks, problem.trim.ticks
-    grid = problem.pieces[0].length.ticks + kerf
+    sizes = {piece.id: piece.length.ticks + kerf for piece in problem.pieces}
     model = cp_model.CpModel()
     bars = []
     for number in range(len(hint) + 1):
@@ -151,10 +151,12 @@ def cp_sat(problem: BarProblem, seconds: float) -> tuple[float | None, bool, flo
         if stock.quantity is not None:
             model.add(sum(bar[1][t] for bar in bars) <= stock.quantity)
     cost = sum(y * stock.length.ticks for bar in bars for y, stock in zip(bar[1], problem.stock, strict=True))
-    model.add(cost >= sum((p.length.ticks + kerf) * p.quantity for p in problem.pieces) - grid)
+    model.add(cost >= sum(sizes[p.id] * p.quantity for p in problem.pieces) - kerf * len(bars))
     model.minimize(cost)
-    ordered = sorted(hint, key=lambda pattern: -sum(1 for _ in pattern.cuts))
+    ordered = sorted(hint, key=lambda pattern: -sum(sizes[cut.piece] for cut in pattern.cuts))
     for bar, pattern in zip(bars, ordered, strict=False):
+        for chosen, stock in zip(bar[1], problem.stock, strict=True):
+            model.add_hint(chosen, stock.id == pattern.stock)
         for k, piece in enumerate(problem.pieces):
             model.add_hint(bar[0][k], sum(cut.piece == piece.id for cut in pattern.cuts))
     solver = cp_model.CpSolver()
