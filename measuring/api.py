@@ -103,8 +103,8 @@ class OpeningViewSet(ReadViewSet):
     filterset_fields = ("job", "state", "room")
     roles = access.SEES_SIZES
     deed_roles = dict.fromkeys(
-        ("readings", "facts", "obstructions", "photos", "cannot", "not_reached", "again", "drop", "copy", "options",
-         "confirm", "keep", "alternatives"),
+        ("readings", "facts", "obstructions", "photos", "cannot", "not_reached", "again", "drop", "copy",
+         "choose_options", "confirm", "keep", "alternatives"),
         access.MEASURES,
     )  # fmt: skip
 
@@ -196,14 +196,13 @@ class OpeningViewSet(ReadViewSet):
         if sent is None:
             raise serializers.ValidationError({"photo": "no photo came"})
         refuse_large(sent.size or 0)
-        services.add_photo(
-            opening=opening, data=sent.read(), caption=str(request.data.get("caption", "")), by=request.user  # type: ignore[arg-type]
-        )
+        caption = str(request.POST.get("caption", ""))
+        services.add_photo(opening=opening, data=sent.read(), caption=caption, by=request.user)  # type: ignore[arg-type]
         return Response(self._sheet(opening), status=status.HTTP_201_CREATED)
 
     @extend_schema(request=OptionsIn, responses=OpenApiTypes.OBJECT)
-    @action(detail=True, methods=["post"])
-    def options(self, request: Request, pk: Any = None) -> Response:
+    @action(detail=True, methods=["post"], url_path="options")
+    def choose_options(self, request: Request, pk: Any = None) -> Response:
         """Options of every unit of the opening that is not released."""
         opening = self._one(pk)
         services.set_options_of_opening(
@@ -395,14 +394,14 @@ class UnitViewSet(ReadViewSet):
     serializer_class = UnitSerializer
     filterset_fields = ("state", "opening__job", "code")
     roles = access.SEES_SIZES
-    deed_roles = {"options": access.MEASURES, "cancel": (DISPATCHER, OWNER)}
+    deed_roles = {"choose_options": access.MEASURES, "cancel": (DISPATCHER, OWNER)}
 
     def _one(self, pk: Any) -> Unit:
         return access.unit_for(self.request.user, int(pk))  # type: ignore[arg-type]
 
     @extend_schema(request=OptionsIn, responses=UnitSerializer)
-    @action(detail=True, methods=["post"])
-    def options(self, request: Request, pk: Any = None) -> Response:
+    @action(detail=True, methods=["post"], url_path="options")
+    def choose_options(self, request: Request, pk: Any = None) -> Response:
         """Choose options."""
         unit = services.set_options(
             unit=self._one(pk), options=_valid(OptionsIn, request)["options"], by=request.user  # type: ignore[arg-type]
@@ -534,7 +533,7 @@ class ProductIn(serializers.Serializer[Any]):
     family = serializers.CharField(required=False, default="", allow_blank=True)
     fit = serializers.DictField()
     options = serializers.DictField()
-    source = serializers.CharField(default="made")
+    source = serializers.CharField(default="made")  # type: ignore[assignment]  # the product's own source
     is_active = serializers.BooleanField(default=True)
 
 

@@ -203,7 +203,7 @@ def add_opening(
     return Opening.objects.get(pk=made.pk)
 
 
-def _refuse_taken_mark(room: Room, mark: str, but: int | None = None) -> None:
+def _refuse_taken_mark(room: Room, mark: str, but: int = 0) -> None:
     taken = Opening.objects.filter(room=room, mark=mark).exclude(state=Opening.State.DROPPED).exclude(pk=but)
     if taken.exists():
         raise Refused(f"{room.name} has an opening {mark} already", field="mark")

@@ -8,7 +8,7 @@ from pathlib import Path
 from django.contrib import messages
 from django.contrib.auth.decorators import login_required
 from django.contrib.staticfiles import finders
-from django.http import Http404, HttpRequest, HttpResponse
+from django.http import Http404, HttpResponse
 from django.shortcuts import redirect, render
 from django.views.decorators.cache import cache_control
 from django.views.decorators.http import require_GET, require_http_methods
@@ -16,13 +16,13 @@ from django.views.decorators.http import require_GET, require_http_methods
 from jobs.models import FieldDevice
 from measuring import deeds, offline
 from measuring.access import MEASURES
-from shared.access import roles_required
+from shared.access import SheetRequest, roles_required
 from shared.roles import FIELD, OFFICE, OWNER
 
 
 @require_GET
 @cache_control(no_cache=True)
-def worker(request: HttpRequest) -> HttpResponse:
+def worker(request: SheetRequest) -> HttpResponse:
     """The service worker, from the root so that it may serve every page; it holds no data."""
     path = finders.find("measuring/field/sw.js")
     assert isinstance(path, str)
@@ -37,7 +37,7 @@ def worker(request: HttpRequest) -> HttpResponse:
 @login_required
 @roles_required(*MEASURES)
 @require_GET
-def shell(request: HttpRequest) -> HttpResponse:
+def shell(request: SheetRequest) -> HttpResponse:
     """The page that stands in for a visit without signal: no data, only the script."""
     return render(request, "measuring/field.html")
 
@@ -45,7 +45,7 @@ def shell(request: HttpRequest) -> HttpResponse:
 @login_required
 @roles_required(*FIELD, *OFFICE)
 @require_http_methods(["GET", "POST"])
-def devices(request: HttpRequest) -> HttpResponse:
+def devices(request: SheetRequest) -> HttpResponse:
     """One's own phones (the owner: every phone of the branch), each revocable alone."""
     user = request.user
     rows = FieldDevice.objects.select_related("user").order_by("revoked_at", "-last_seen_at", "-pk")

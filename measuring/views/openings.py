@@ -8,7 +8,7 @@ from typing import Any
 
 from django.contrib import messages
 from django.contrib.auth.decorators import login_required
-from django.http import FileResponse, HttpRequest, HttpResponse
+from django.http import FileResponse, HttpResponse
 from django.shortcuts import redirect, render
 from django.views.decorators.http import require_GET, require_http_methods, require_POST
 
@@ -32,7 +32,7 @@ from measuring.forms import FactsForm, GroupForm, ObstructionForm, OptionsForm, 
 from measuring.models import Opening, Place, Reading, Visit
 from measuring.services.readings import refuse_large
 from measuring.sheets import OpeningSheet, opening_sheet, openings_of_job
-from shared.access import roles_required
+from shared.access import SheetRequest, roles_required
 from shared.errors import Refused
 
 
@@ -47,7 +47,7 @@ def visit_at(opening: Opening) -> Visit | None:
 
 
 def _page(
-    request: HttpRequest,
+    request: SheetRequest,
     opening: Opening,
     *,
     sheet: OpeningSheet | None = None,
@@ -85,7 +85,7 @@ def _page(
 @login_required
 @roles_required(*SEES_SIZES)
 @require_GET
-def opening(request: HttpRequest, pk: int) -> HttpResponse:
+def opening(request: SheetRequest, pk: int) -> HttpResponse:
     """An opening with everything known of it."""
     return _page(request, opening_for(request.user, pk))
 
@@ -93,7 +93,7 @@ def opening(request: HttpRequest, pk: int) -> HttpResponse:
 @login_required
 @roles_required(*MEASURES)
 @require_POST
-def readings(request: HttpRequest, pk: int) -> HttpResponse:
+def readings(request: SheetRequest, pk: int) -> HttpResponse:
     """Every box that says something new; what is refused stands beside its box, the rest is kept."""
     now = opening_for(request.user, pk)
     visit, user = visit_at(now), request.user
@@ -137,7 +137,7 @@ def readings(request: HttpRequest, pk: int) -> HttpResponse:
 @login_required
 @roles_required(*MEASURES)
 @require_POST
-def add_reading(request: HttpRequest, pk: int) -> HttpResponse:
+def add_reading(request: SheetRequest, pk: int) -> HttpResponse:
     """One reading at any place, such as a diagonal nobody asked for."""
     now = opening_for(request.user, pk)
     return _done(
@@ -156,7 +156,7 @@ def add_reading(request: HttpRequest, pk: int) -> HttpResponse:
 @login_required
 @roles_required(*MEASURES)
 @require_POST
-def reading_deed(request: HttpRequest, pk: int, deed: str) -> HttpResponse:
+def reading_deed(request: SheetRequest, pk: int, deed: str) -> HttpResponse:
     """Confirm it, keep it against another, or take it back."""
     one = reading_for(request.user, pk)
     deeds: dict[str, Callable[..., Any]] = {
@@ -170,7 +170,7 @@ def reading_deed(request: HttpRequest, pk: int, deed: str) -> HttpResponse:
 @login_required
 @roles_required(*MEASURES)
 @require_http_methods(["POST"])
-def facts(request: HttpRequest, pk: int) -> HttpResponse:
+def facts(request: SheetRequest, pk: int) -> HttpResponse:
     """Product, mount, substrate and the rest."""
     now = opening_for(request.user, pk)
     form = FactsForm(now, request.POST, user=request.user)
@@ -194,7 +194,7 @@ def facts(request: HttpRequest, pk: int) -> HttpResponse:
 @login_required
 @roles_required(*MEASURES)
 @require_POST
-def obstruction(request: HttpRequest, pk: int) -> HttpResponse:
+def obstruction(request: SheetRequest, pk: int) -> HttpResponse:
     """Something in the way."""
     now = opening_for(request.user, pk)
     form = ObstructionForm(request.POST, user=request.user)
@@ -212,7 +212,7 @@ def obstruction(request: HttpRequest, pk: int) -> HttpResponse:
 @login_required
 @roles_required(*MEASURES)
 @require_POST
-def remove_obstruction(request: HttpRequest, pk: int) -> HttpResponse:
+def remove_obstruction(request: SheetRequest, pk: int) -> HttpResponse:
     """It is not there."""
     thing = obstruction_for(request.user, pk)
     return _done(request, thing.opening, lambda: services.remove_obstruction(obstruction=thing, by=request.user))
@@ -221,7 +221,7 @@ def remove_obstruction(request: HttpRequest, pk: int) -> HttpResponse:
 @login_required
 @roles_required(*MEASURES)
 @require_POST
-def add_photo(request: HttpRequest, pk: int) -> HttpResponse:
+def add_photo(request: SheetRequest, pk: int) -> HttpResponse:
     """A photo."""
     now = opening_for(request.user, pk)
     form = PhotoForm(request.POST, request.FILES, user=request.user)
@@ -243,10 +243,10 @@ def add_photo(request: HttpRequest, pk: int) -> HttpResponse:
 @login_required
 @roles_required(*SEES_SIZES)
 @require_GET
-def photo(request: HttpRequest, pk: int) -> FileResponse:
+def photo(request: SheetRequest, pk: int) -> FileResponse:
     """The picture itself, for who may see the opening."""
     one = photo_for(request.user, pk)
-    kind = mimetypes.guess_type(one.file.name)[0] or "image/jpeg"
+    kind = mimetypes.guess_type(str(one.file.name))[0] or "image/jpeg"
     answer = FileResponse(one.file.open("rb"), content_type=kind)
     answer["Cache-Control"] = "private, max-age=86400"
     return answer
@@ -255,7 +255,7 @@ def photo(request: HttpRequest, pk: int) -> FileResponse:
 @login_required
 @roles_required(*MEASURES)
 @require_POST
-def remove_photo(request: HttpRequest, pk: int) -> HttpResponse:
+def remove_photo(request: SheetRequest, pk: int) -> HttpResponse:
     """Not shown any more."""
     one = photo_for(request.user, pk)
     return _done(request, one.opening, lambda: services.remove_photo(photo=one, by=request.user))
@@ -264,7 +264,7 @@ def remove_photo(request: HttpRequest, pk: int) -> HttpResponse:
 @login_required
 @roles_required(*MEASURES)
 @require_POST
-def options(request: HttpRequest, pk: int) -> HttpResponse:
+def options(request: SheetRequest, pk: int) -> HttpResponse:
     """What one unit is made with, or every unit of its opening."""
     unit = unit_for(request.user, pk)
     now = opening_for(request.user, unit.opening_id)
@@ -290,7 +290,7 @@ def options(request: HttpRequest, pk: int) -> HttpResponse:
 @login_required
 @roles_required(*MEASURES)
 @require_POST
-def opening_deed(request: HttpRequest, pk: int, deed: str) -> HttpResponse:
+def opening_deed(request: SheetRequest, pk: int, deed: str) -> HttpResponse:
     """Copy it, take it up again, or say why it can't be covered, wasn't reached, is dropped."""
     now = opening_for(request.user, pk)
     user = request.user
@@ -321,7 +321,7 @@ def opening_deed(request: HttpRequest, pk: int, deed: str) -> HttpResponse:
 @login_required
 @roles_required(*MEASURES)
 @require_POST
-def settle(request: HttpRequest, pk: int) -> HttpResponse:
+def settle(request: SheetRequest, pk: int) -> HttpResponse:
     """Which of two answers stands."""
     one = conflict_for(request.user, pk)
     take = request.POST.get("take") == "offered"
@@ -333,7 +333,7 @@ def settle(request: HttpRequest, pk: int) -> HttpResponse:
 @login_required
 @roles_required(*MEASURES)
 @require_GET
-def alternatives(request: HttpRequest, pk: int) -> HttpResponse:
+def alternatives(request: SheetRequest, pk: int) -> HttpResponse:
     """Every product of the range tried on this opening, loaded when asked."""
     now = opening_for(request.user, pk)
     return render(
@@ -346,7 +346,7 @@ def alternatives(request: HttpRequest, pk: int) -> HttpResponse:
 @login_required
 @roles_required(*MEASURES)
 @require_http_methods(["GET", "POST"])
-def groups(request: HttpRequest, job_pk: int) -> HttpResponse:
+def groups(request: SheetRequest, job_pk: int) -> HttpResponse:
     """The job's groups: bays, corners, pairs, line-ups, layers."""
     job = job_for(request.user, job_pk)
     rows = openings_of_job(job)
@@ -376,14 +376,14 @@ def groups(request: HttpRequest, job_pk: int) -> HttpResponse:
 @login_required
 @roles_required(*MEASURES)
 @require_POST
-def ungroup(request: HttpRequest, pk: int) -> HttpResponse:
+def ungroup(request: SheetRequest, pk: int) -> HttpResponse:
     """Openings on their own again."""
     group = group_for(request.user, pk)
     services.ungroup(group=group, by=request.user)
     return redirect("measuring:groups", group.job_id)
 
 
-def _done(request: HttpRequest, opening: Opening, deed: Callable[[], Any]) -> HttpResponse:
+def _done(request: SheetRequest, opening: Opening, deed: Callable[[], Any]) -> HttpResponse:
     """Do it and go back to the opening; what was refused stands among the messages."""
     try:
         deed()

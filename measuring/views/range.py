@@ -7,7 +7,7 @@ from typing import Any
 
 from django.contrib import messages
 from django.contrib.auth.decorators import login_required
-from django.http import HttpRequest, HttpResponse
+from django.http import HttpResponse
 from django.shortcuts import redirect, render
 from django.views.decorators.http import require_http_methods
 
@@ -18,7 +18,7 @@ from measuring.forms import TapeForm
 from measuring.models import Jurisdiction, Product
 from measuring.starting_data import load_jurisdictions, load_products
 from measuring.times import minutes_of, starting_minutes
-from shared.access import roles_required
+from shared.access import SheetRequest, roles_required
 from shared.errors import Refused
 from shared.roles import DISPATCHER, OWNER
 
@@ -26,7 +26,7 @@ from shared.roles import DISPATCHER, OWNER
 @login_required
 @roles_required(OWNER, DISPATCHER)
 @require_http_methods(["GET", "POST"])
-def product_range(request: HttpRequest) -> HttpResponse:
+def product_range(request: SheetRequest) -> HttpResponse:
     """Every product of the branch, and the cord rules it goes by."""
     if request.method == "POST" and request.user.has_role(OWNER) and request.user.branch:
         load_jurisdictions()
@@ -44,7 +44,7 @@ def product_range(request: HttpRequest) -> HttpResponse:
 @login_required
 @roles_required(OWNER, DISPATCHER)
 @require_http_methods(["GET", "POST"])
-def product(request: HttpRequest, pk: int | None = None) -> HttpResponse:
+def product(request: SheetRequest, pk: int | None = None) -> HttpResponse:
     """One product's mounting needs, limits and options; a change is a new revision."""
     one = product_for(request.user, pk) if pk else None
     user = request.user
@@ -66,7 +66,7 @@ def product(request: HttpRequest, pk: int | None = None) -> HttpResponse:
 @login_required
 @roles_required(*MEASURES)
 @require_http_methods(["GET", "POST"])
-def tapes(request: HttpRequest) -> HttpResponse:
+def tapes(request: SheetRequest) -> HttpResponse:
     """One's own tapes and the lengths of their cases."""
     user = request.user
     editing = None
@@ -97,7 +97,7 @@ def tapes(request: HttpRequest) -> HttpResponse:
 @login_required
 @roles_required(OWNER, DISPATCHER)
 @require_http_methods(["GET", "POST"])
-def measure_times(request: HttpRequest) -> HttpResponse:
+def measure_times(request: SheetRequest) -> HttpResponse:
     """How many minutes things take at a measure visit, for the calendar."""
     user = request.user
     branch = user.branch

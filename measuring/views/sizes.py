@@ -6,7 +6,7 @@ from typing import Any
 
 from django.contrib import messages
 from django.contrib.auth.decorators import login_required
-from django.http import HttpRequest, HttpResponse
+from django.http import HttpResponse
 from django.shortcuts import redirect, render
 from django.views.decorators.http import require_GET, require_http_methods, require_POST
 
@@ -20,12 +20,12 @@ from measuring.models import Unit
 from measuring.ports import NewSize
 from measuring.services.sizes import effects_of
 from measuring.sheets import drawing_of, live_units, openings_of_job, rooms_of, unit_rows
-from shared.access import roles_required
+from shared.access import SheetRequest, roles_required
 from shared.errors import Refused
 from shared.roles import OFFICE
 
 
-def _page(request: HttpRequest, job: Job, status: int = 200, **forms: Any) -> HttpResponse:
+def _page(request: SheetRequest, job: Job, status: int = 200, **forms: Any) -> HttpResponse:
     rows = unit_rows(job)
     context = {
         "job": job,
@@ -46,12 +46,12 @@ def _page(request: HttpRequest, job: Job, status: int = 200, **forms: Any) -> Ht
 @login_required
 @roles_required(*SEES_SIZES)
 @require_GET
-def sizes(request: HttpRequest, job_pk: int) -> HttpResponse:
+def sizes(request: SheetRequest, job_pk: int) -> HttpResponse:
     """Every unit of the job with its size, how it was reached, and what holds it back."""
     return _page(request, job_for(request.user, job_pk))
 
 
-def _chosen(request: HttpRequest, job: Job) -> list[Unit]:
+def _chosen(request: SheetRequest, job: Job) -> list[Unit]:
     wanted = [int(pk) for pk in request.POST.getlist("units") if pk.isdigit()]
     return list(Unit.objects.filter(opening__job=job, pk__in=wanted))
 
@@ -59,7 +59,7 @@ def _chosen(request: HttpRequest, job: Job) -> list[Unit]:
 @login_required
 @roles_required(*OFFICE)
 @require_POST
-def approve(request: HttpRequest, job_pk: int) -> HttpResponse:
+def approve(request: SheetRequest, job_pk: int) -> HttpResponse:
     """Record the customer's yes."""
     job = job_for(request.user, job_pk)
     form = ApproveForm(request.POST, user=request.user)
@@ -83,7 +83,7 @@ def approve(request: HttpRequest, job_pk: int) -> HttpResponse:
 @login_required
 @roles_required(*OFFICE)
 @require_POST
-def withdraw(request: HttpRequest, pk: int) -> HttpResponse:
+def withdraw(request: SheetRequest, pk: int) -> HttpResponse:
     """The customer takes an approval back."""
     one = approval_for(request.user, pk)
     services.withdraw_approval(approval=one, by=request.user, reason=request.POST.get("reason", ""))
@@ -94,7 +94,7 @@ def withdraw(request: HttpRequest, pk: int) -> HttpResponse:
 @login_required
 @roles_required(*OFFICE)
 @require_POST
-def release(request: HttpRequest, job_pk: int) -> HttpResponse:
+def release(request: SheetRequest, job_pk: int) -> HttpResponse:
     """Hand units to the workroom."""
     job = job_for(request.user, job_pk)
     form = ReleaseForm(request.POST, user=request.user)
@@ -114,7 +114,7 @@ def release(request: HttpRequest, job_pk: int) -> HttpResponse:
 @login_required
 @roles_required(*OFFICE)
 @require_POST
-def cancel_unit(request: HttpRequest, pk: int) -> HttpResponse:
+def cancel_unit(request: SheetRequest, pk: int) -> HttpResponse:
     """A unit is not wanted any more."""
     unit = unit_for(request.user, pk)
     try:
@@ -127,7 +127,7 @@ def cancel_unit(request: HttpRequest, pk: int) -> HttpResponse:
 @login_required
 @roles_required(*SEES_SIZES)
 @require_http_methods(["GET", "POST"])
-def size_change(request: HttpRequest, pk: int) -> HttpResponse:
+def size_change(request: SheetRequest, pk: int) -> HttpResponse:
     """A re-measure after release: what it does, and the dispatcher's decision."""
     change = change_for(request.user, pk)
     form = DecisionForm(request.POST if request.method == "POST" else None, user=request.user)
@@ -167,7 +167,7 @@ def size_change(request: HttpRequest, pk: int) -> HttpResponse:
 @login_required
 @roles_required(*SEES_SIZES)
 @require_GET
-def job_openings(request: HttpRequest, job_pk: int) -> HttpResponse:
+def job_openings(request: SheetRequest, job_pk: int) -> HttpResponse:
     """The job's openings as scaled drawings."""
     job = job_for(request.user, job_pk)
     rooms = []
@@ -186,7 +186,7 @@ def job_openings(request: HttpRequest, job_pk: int) -> HttpResponse:
 @login_required
 @roles_required(*SEES_SIZES)
 @require_GET
-def job_units(request: HttpRequest, job_pk: int) -> HttpResponse:
+def job_units(request: SheetRequest, job_pk: int) -> HttpResponse:
     """The job's units with size and state."""
     job = job_for(request.user, job_pk)
     rows = unit_rows(job)
