@@ -59,7 +59,7 @@ class ProductForm(SheetForm):
 
     def __init__(self, product: Product | None, data: Any = None, *, user: User) -> None:
         self.before = product
-        fit = dict(product.fit) if product else {"unit": user.unit.value}
+        fit: dict[str, Any] = dict(product.fit) if product else {"unit": user.unit.value}
         start: dict[str, Any] = {
             "name": product.name if product else "",
             "family": product.family if product else "",
@@ -67,7 +67,7 @@ class ProductForm(SheetForm):
             "is_active": product.is_active if product else True,
             "confirmed": fit.get("confirmed", False),
             "mounts": fit.get("mounts", list(Mount.values)),
-            "tubes": "\n".join(f"{one['name']}: {one['most']}" for one in fit.get("tubes", [])),
+            "tubes": "\n".join(f"{one['name']}: {one['most']}" for one in _rows(fit, "tubes")),
             "controls": json.dumps(fit.get("controls", []), indent=1, ensure_ascii=False),
             "options": "\n".join(_option_line(key, row) for key, row in (product.options if product else {}).items()),
             **{key: _get(fit, key) for key in (*LENGTHS, *COUNTS)},
@@ -160,6 +160,10 @@ class ProductForm(SheetForm):
         base = field.partition("[")[0]
         name = field if field in self.fields else base if base in self.fields else None
         self.add_error(name, text if name else f"{field}: {text}" if field else text)
+
+
+def _rows(fit: Mapping[str, Any], key: str) -> list[dict[str, str]]:
+    return list(fit.get(key) or [])
 
 
 def _option_line(key: str, row: Any) -> str:
