@@ -3,8 +3,8 @@ A solve as a process of its own: ``python -m fabrication.rules.cutting``.
 
 The problem comes in as one JSON document on standard input, which then stays open: once it
 closes (the parent has lost interest, or died) the best plan so far is printed and the
-process ends. Out come JSON lines: progress ``{"phase", "done", "cost", "bound"}``, and as
-the last line the answer. ``manage.py cut`` answers the same document without progress.
+process ends. Out come JSON lines: ``{"progress": {"done", "total", "message", "cost",
+"bound"}}``, and as the last line the answer. ``manage.py cut`` answers the same document without progress.
 """
 
 from __future__ import annotations
@@ -60,12 +60,14 @@ class Talk:
         """One progress line."""
         with self._lock:
             if not self._ended:
-                self._write({
-                    "phase": progress.phase,
-                    "done": round(progress.done, 3),
+                told = {
+                    "done": round(progress.done * 100),
+                    "total": 100,
+                    "message": progress.phase,
                     "cost": self._units(progress.cost),
                     "bound": self._units(progress.bound),
-                })
+                }
+                self._write({"progress": told})
 
     def better(self, plan: Plan) -> None:
         """Remembers the best plan, for the case that we must end at once."""

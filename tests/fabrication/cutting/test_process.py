@@ -44,7 +44,7 @@ def test_progress_comes_in_lines_and_the_answer_last():
         lines = [json.loads(line) for line in process.stdout]
 
     assert process.returncode == 0
-    assert all(set(line) == {"phase", "done", "cost", "bound"} for line in lines[:-1])
+    assert all(set(line["progress"]) == {"done", "total", "message", "cost", "bound"} for line in lines[:-1])
     assert len(lines) > 2
     assert lines[-1]["patterns"]
     assert lines[-1]["bound"] <= lines[-1]["cost"]
