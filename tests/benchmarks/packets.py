@@ -55,12 +55,17 @@ def prepare() -> None:
 
 
 def ours() -> dict[str, Any]:
-    """Gather from the database and render, as a worker does."""
+    """Gather from the database and render, as a worker does that has its modules imported already."""
+    from importlib import import_module
+
     import django
 
     django.setup()
+    import holidays
     import weasyprint  # noqa: F401 - imported before the clock starts, for both
 
+    import_module("shared.urls")
+    holidays.country_holidays("US")
     from installs.models import Load
     from shared.documents import kind_of, render
 
