@@ -383,7 +383,7 @@ def _order_size(svg: Svg, picture: Picture, y: float) -> None:
     size, x = 13, 16.0
     word = "covering" if picture.is_outside else "order size"
     svg.text(x, y, word, size=size, anchor="start", look="chalk-word")
-    x += len(word) * size * 0.55 + size * 0.5
+    x += len(word) * size * 0.62 + size * 0.5
     for place, value in enumerate(picture.covering):
         if place:
             svg.text(x, y, "×", size=size, anchor="start", look="chalk-word")

@@ -408,8 +408,9 @@ def _reason(text: str) -> str:
 
 
 def _set_state(opening: Opening, state: str, reason: str, deed: str, by: User) -> Opening:
+    before = opening.get_state_display()
     opening.state, opening.reason = state, reason.strip()[:240]
-    changes = audit.changed(opening, ["state", "reason"])
+    changes = {"state": [before, opening.get_state_display()]}
     opening.version += 1
     opening.save(update_fields=["state", "reason", "version"])
     note(by, deed, opening, opening, changes, text=reason)
