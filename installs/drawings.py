@@ -99,7 +99,7 @@ def week_chart(title: str, weeks: Sequence[tuple[str, float | None]], *, percent
     run: list[tuple[float, float]] = []
     for place, (name, value) in enumerate(weeks):
         x = left + step * place
-        if place % max(1, len(weeks) // 6) == 0 or place == len(weeks) - 1:
+        if (len(weeks) - 1 - place) % max(1, len(weeks) // 6) == 0:
             svg.text(x, CHART_HIGH - 10, name, size=10, look="pencil-word")
         if value is None:
             _line(svg, run)
