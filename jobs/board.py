@@ -28,7 +28,8 @@ DAY_LANE: Final = 66
 WEEK_LANE: Final = 50
 TALL: Final = 34
 SNAP_MIN: Final = 15
-CHAR: Final = 6.1
+CHAR: Final = 6.7
+SMALL_CHAR: Final = 5.9
 State = Appointment.State
 
 
@@ -279,7 +280,7 @@ def _words(row: Appointment, left: float, wide: float, y: float) -> Iterable[str
                 f'transform="rotate(-90 {x} {middle})">{escape(short)}</text>'
             )
         return
-    small = int((wide - 6) / 5.3)
+    small = int((wide - 6) / SMALL_CHAR)
     if room < len(number) + 6:
         yield _text("word", left + 4, y + 14, 11, number)
         yield _text("pencil-word", left + 4, y + 27, 9.5, _cut(name, small))

@@ -293,7 +293,8 @@ def _as_if(
         }
     )  # fmt: skip
     copy.crew, copy.day, copy.starts_at = crew, day, starts_at
-    copy._prefetched_objects_cache = {"skills": list(appointment.skills.all()) if appointment.pk else []}
+    skills = list(appointment.skills.all()) if appointment.pk else []
+    copy._prefetched_objects_cache = {"skills": skills}  # type: ignore[attr-defined]
     if duration_min:
         copy.duration_min = duration_min
     return copy

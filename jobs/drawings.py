@@ -110,7 +110,8 @@ def picking_map(branch: Branch, site: Site | None = None) -> dict[str, object] |
         return None
     base: Point = (branch.longitude, branch.latitude)
     rows = Site.objects.filter(branch=branch, latitude__isnull=False).order_by("-pk")
-    near: list[Point] = [(lon, lat) for lon, lat in rows.values_list("longitude", "latitude")[:120]]
+    found = rows.values_list("longitude", "latitude")[:120]
+    near: list[Point] = [(lon, lat) for lon, lat in found if lon is not None and lat is not None]
     ground = Ground([base, *near], least_km=4)
     svg = Svg(WIDE, HIGH, title="Sketch of the sites", desc="Click where the site is; north up.", look="picking-map")
     svg.rect(0.5, 0.5, WIDE - 1, HIGH - 1, "thin")

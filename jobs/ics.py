@@ -9,7 +9,6 @@ cancelled. Keys and codes are in neither.
 from __future__ import annotations
 
 import datetime as dt
-from collections.abc import Iterable
 from typing import Final
 
 from django.core import signing
@@ -102,8 +101,7 @@ def _event(row: Appointment, begin: dt.datetime, end: dt.datetime, now: dt.datet
 
 def _write(calendar: Calendar) -> bytes:
     """With a VTIMEZONE for every zone its entries name, as RFC 5545 3.6.5 asks."""
-    events: Iterable[Event] = list(calendar.walk("VEVENT"))
-    years = [event["dtstart"].dt.year for event in events]
+    years = [event["dtstart"].dt.year for event in calendar.walk("VEVENT")]  # type: ignore[union-attr]
     if years:
         calendar.add_missing_timezones(
             first_date=dt.date(min(years), 1, 1), last_date=dt.date(max(years) + 1, 12, 31)

@@ -165,7 +165,7 @@ class JobQuerySet(BranchQuerySet):
     def visible_to(self, user: User) -> JobQuerySet:
         """The office sees its branch; a field person the jobs of their own crew's days."""
         if user.has_role("dispatcher", "owner", "workroom"):
-            return self.in_branch_of(user)
+            return self.in_branch_of(user)  # type: ignore[return-value]
         visits = Appointment.objects.visible_to(user).values("job")
         return self.filter(pk__in=visits)
 
@@ -394,11 +394,11 @@ class AppointmentQuerySet(BranchQuerySet):
     def visible_to(self, user: User) -> AppointmentQuerySet:
         """The office sees its branch; a field person only their own crew's days."""
         if user.has_role("dispatcher", "owner", "workroom"):
-            return self.in_branch_of(user)
+            return self.in_branch_of(user)  # type: ignore[return-value]
         if not user.has_role("measurer", "installer"):
             return self.none()
         mine = CrewMember.objects.filter(user=user)
-        return self.in_branch_of(user).filter(
+        return self.in_branch_of(user).filter(  # type: ignore[return-value]
             models.Exists(
                 mine.filter(
                     Q(until_on__isnull=True) | Q(until_on__gte=models.OuterRef("day")),

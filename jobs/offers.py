@@ -223,7 +223,8 @@ class _Market:
         """The cheapest, but not more than some of one day before other days had theirs."""
         tz = self.appointment.job.branch.tz
         counts: dict[dt.date, int] = {}
-        first, rest = [], []
+        first: list[tuple[Span, Priced]] = []
+        rest: list[tuple[Span, Priced]] = []
         for span, priced in chosen.items():
             day = span[0].astimezone(tz).date()
             counts[day] = counts.get(day, 0) + 1
@@ -299,7 +300,7 @@ class _Market:
     def _pushes(self, route: Route, crew_pk: int, day: dt.date) -> Iterator[Push]:
         rows = {row.pk: row for row in self.calendar.book.days[crew_pk, day].appointments}
         for visit in route.visits:
-            row = rows.get(visit.id)  # type: ignore[call-overload]
+            row = rows.get(visit.id)  # type: ignore[arg-type]
             if row is None or row.starts_at is None:
                 continue
             becomes = self.calendar.when(visit.start)

@@ -102,7 +102,7 @@ def read_calendar(
         tuple(stops),
         book.travel.seconds if len(book.places) else np.zeros((1, 1), dtype=np.int64),
         objective(CalendarRules.of(branch)),
-        previous,
+        {pk: key for pk, key in previous.items()},  # noqa: C416 - the planner's ids may be text too
     )
     if book.places:
         calendar.problem.__dict__["rows"] = book.travel.rows  # as they are, so they need not be made again

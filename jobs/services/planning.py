@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import datetime as dt
 import sys
+import time
 from collections.abc import Iterable, Sequence
 from dataclasses import replace
 from typing import Any, Final
@@ -89,7 +90,8 @@ def plan_routes(ctx: runs.Context) -> None:
     if not calendar.problem.days:
         raise Refused("no crew works on these days")
     document = problem_document(calendar.problem, params["seconds"], 0)
-    answer = runs.run_process(ctx, [sys.executable, "-m", "jobs.rules.routing"], document)
+    told = _Told(ctx, params["seconds"])
+    answer = runs.run_process(told, [sys.executable, "-m", "jobs.rules.routing"], document)  # type: ignore[arg-type]
     plan = plan_from(calendar.problem, answer)
     with ctx.finishing() as result:
         proposal = keep_proposal(
@@ -97,6 +99,25 @@ def plan_routes(ctx: runs.Context) -> None:
             by=ctx.by, reason=params["reason"], engines=answer.get("engines", {}),
         )  # fmt: skip
         result.update(proposal=proposal.pk, **proposal.summary)
+
+
+class _Told:
+    """The run's context, with the seconds searched as its progress between the solver's own words."""
+
+    def __init__(self, ctx: runs.Context, seconds: int) -> None:
+        self.ctx, self.seconds, self.began, self.words = ctx, seconds, time.monotonic(), "searching"
+
+    def progress(self, done: int, total: int, message: str = "") -> None:
+        self.words = message or self.words
+        self._tell()
+
+    def should_stop(self) -> bool:
+        self._tell()
+        return self.ctx.should_stop()
+
+    def _tell(self) -> None:
+        spent = min(self.seconds, int(time.monotonic() - self.began))
+        self.ctx.progress(spent, self.seconds, self.words)
 
 
 def _read(branch: Branch, days: Sequence[dt.date], params: dict[str, Any]) -> tuple[Calendar, list[Appointment]]:
@@ -117,7 +138,7 @@ def _read(branch: Branch, days: Sequence[dt.date], params: dict[str, Any]) -> tu
         planned = Appointment.objects.filter(pk__in=[stop.id for stop in problem.stops])
         safe = dict(planned.values_list("pk", "duration_safe_min"))
         stops = tuple(
-            replace(stop, service=max(stop.service, (safe.get(stop.id) or 0) * 60))  # type: ignore[call-overload]
+            replace(stop, service=max(stop.service, (safe.get(stop.id) or 0) * 60))  # type: ignore[arg-type]
             for stop in problem.stops
         )
         problem = replace(problem, stops=stops)
@@ -161,7 +182,7 @@ def keep_proposal(
     rows = {row.pk: row for row in asked.select_related("job")}
     now_there = plan_of(calendar.problem, order_numbers(calendar))
     proposal = Proposal.objects.create(
-        branch=branch, from_on=first, until_on=last, reason=reason, run=run, created_by=by,
+        branch=branch, from_on=first, until_on=last, reason=reason, run=run, created_by=by,  # type: ignore[misc]
         summary=_summary(now_there, plan, len(left_out), engines),
     )  # fmt: skip
     moves = [
@@ -273,7 +294,7 @@ def _write_moves(
         AppointmentMove.objects.create(
             appointment=row, by=by, before={"own": was, "pushed": {}}, version=row.version
         )
-        days.add((row.crew_id, row.day))
+        days.add((row.crew_id, row.day))  # type: ignore[arg-type]
         move.state = ProposedMove.State.ACCEPTED
         move.save(update_fields=["state"])
         taken.append(move)

@@ -30,6 +30,7 @@ from jobs.forms import (
     WindowsForm,
 )
 from jobs.ics import feed_file, feed_of_token, feed_token
+from jobs.learning import drive_factor, visit_factors
 from jobs.models import Absence, CalendarFeed, CalendarRules, Crew, Holiday
 from jobs.offers import usual_windows as usual_windows_of
 from jobs.views import OFFICE
@@ -261,6 +262,8 @@ def holidays(request: HttpRequest) -> HttpResponse:
         "windows_form": WindowsForm(user=request.user, initial={"windows": windows_written(branch)}),
         "rules_form": rules_form,
         "off": sorted(holidays_between(branch, today, today + dt.timedelta(days=365)).items()),
+        "visits_taught": visit_factors(branch),
+        "drives_taught": drive_factor(branch),
         "own": Holiday.objects.filter(branch=branch, day__gte=today),
     }
     wrong = form.errors or rules_form.errors

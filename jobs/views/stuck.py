@@ -139,6 +139,7 @@ def decisions(user: Any) -> list[Decision]:
     for row in standing:
         found += _of_visit(row, today)
     found += _crewless(standing)
+    found += _forgotten(user, today)
     promised = (
         Appointment.objects.visible_to(user)
         .filter(purpose__in=INSTALLING, state=State.PROMISED, day__gte=today)
@@ -149,6 +150,26 @@ def decisions(user: Any) -> list[Decision]:
     found += [Decision(text, row.get_absolute_url(), "check") for row in promised if (text := promised_unmade(row))]
     order = {"stop": 0, "check": 1, "note": 2}
     return sorted(found, key=lambda one: order[one.severity])
+
+
+def _forgotten(user: Any, today: dt.date) -> list[Decision]:
+    """Visits of past days that nobody marked as done."""
+    rows = (
+        Appointment.objects.visible_to(user)
+        .filter(day__range=(today - dt.timedelta(days=30), today - dt.timedelta(days=1)), job__cancelled_at=None)
+        .exclude(state__in=[State.DONE, State.CANCELLED, State.UNPLACED])
+        .select_related("job__customer", "crew")
+        .order_by("day")[:20]
+    )
+    return [
+        Decision(
+            f"{row.job.number} {row.job.customer.name}: nobody marked the {row.get_purpose_display()} of "
+            f"{row.day:%a %d %b} as done. Mark it, move it or call it off.",
+            row.get_absolute_url(),
+            "check",
+        )
+        for row in rows
+    ]
 
 
 def _crewless(rows: list[Appointment]) -> list[Decision]:

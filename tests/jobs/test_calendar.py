@@ -394,3 +394,23 @@ def test_a_crew_of_another_branch_keeps_its_own_clock(dispatcher):
     crew = make_crew(west, make_user("installer", branch=west))
 
     assert crew_day(crew, dt.date(2027, 1, 11)).shifts[0][0].hour == 16  # 8:00 Pacific is 16:00 UTC
+
+
+def test_logged_visits_and_drives_teach_a_factor_drawn_towards_one(branch, crew):
+    from jobs.learning import drive_factor, visit_factors
+
+    for n in range(10):
+        day = MONDAY - dt.timedelta(days=14 + n)
+        arrived = at(branch, day, "9:00")
+        make_appointment(
+            make_job(branch), crew=crew, day=day, time="9:00", state=Appointment.State.DONE,
+            on_the_way_at=arrived - dt.timedelta(minutes=20), arrived_at=arrived,
+            done_at=arrived + dt.timedelta(minutes=90),
+        )  # fmt: skip
+
+    (measure,) = visit_factors(branch)
+    drives = drive_factor(branch)
+
+    assert measure.count == drives.count == 10
+    assert 1.2 < measure.factor < 1.25  # ten visits of 90 for 60 minutes, drawn half-way to 1 in the logarithm
+    assert drives.factor > 1
