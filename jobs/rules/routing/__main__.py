@@ -60,7 +60,9 @@ def _watch(closed: threading.Event) -> None:
 
 def _report(progress: Progress) -> None:
     plan = progress.plan
+    left_out = f", {len(plan.unplaced)} unplaced" if plan.unplaced else ""
     told: dict[str, Any] = {
+        "message": f"cost so far {plan.cost:,}{left_out}",
         "seconds": round(process_age(), 3),
         "engine": progress.engine,
         "unplaced": len(plan.unplaced),
