@@ -324,6 +324,7 @@ def _across(piece: dict[str, Any]) -> int:
 def _close_with_rest(cut: PlannedCut, by: User, stretches: list[tuple[int, int]]) -> list[StockItem]:
     """Ends a cut with the pieces that are cut; clean stretches long enough go back as offcuts."""
     keep = cut.plan.material.keep
+    stretches = [(start, end) for start, end in stretches if end > start]
     offcuts = [
         put_back(cut, by, *_offcut_size(cut, Length(end - start)))
         for start, end in stretches
@@ -331,7 +332,7 @@ def _close_with_rest(cut: PlannedCut, by: User, stretches: list[tuple[int, int]]
     ]
     cut.offcut = offcuts[0] if offcuts else None
     cut.keeps_offcut = bool(offcuts)
-    cut.left = Length(max(0, sum(end - start for start, end in stretches)))
+    cut.left = Length(sum(end - start for start, end in stretches))
     done = _cut_places(cut)
     dropped = {piece["part"] for place, piece in enumerate(cut.pieces) if place not in done}
     Part.objects.filter(pk__in=dropped, state=Part.State.PLANNED).update(state=Part.State.TO_CUT)

@@ -1,0 +1,146 @@
+"""Nothing is lost on the bench: pieces, offcuts, waste, kerf and trim add up to the stock, in ticks."""
+
+from random import Random
+
+import pytest
+
+from fabrication.models import CutPlan, Part, PlannedCut, StockItem, StockMove
+from fabrication.services.batches import open_batch
+from fabrication.services.bench import (
+    mark_cut,
+    mark_piece,
+    report_flaw,
+    report_miscut,
+    undo_cut,
+    undo_piece,
+)
+from fabrication.services.planning import plan_batch
+from shared.errors import Refused
+from shared.lengths import Length
+from tests.fabrication.rows import make_made_unit, make_material, make_part, make_stock
+
+pytestmark = pytest.mark.django_db
+OPEN = [PlannedCut.State.TO_CUT, PlannedCut.State.BEGUN]
+USED = [PlannedCut.State.CUT, PlannedCut.State.BEGUN]
+
+
+def in_stock(material) -> int:
+    """Ticks of all there is on the racks."""
+    return sum((item.length.ticks * item.quantity) for item in StockItem.objects.filter(material=material))
+
+
+def cut_into_parts(material) -> int:
+    return sum(part.length.ticks * part.done for part in Part.objects.filter(material=material))
+
+
+def spent_otherwise(material, flawed: int) -> int:
+    """Spoiled pieces, kerf, trim, what was binned, what lies on the table, and the flaws themselves."""
+    kerf, trim = material.kerf.ticks, material.trim.ticks
+    spent = flawed
+    for cut in PlannedCut.objects.filter(plan__material=material, state__in=USED):
+        done = [piece for piece in cut.pieces if cut.state == PlannedCut.State.CUT or piece.get("cut")]
+        lengths = sum(piece["length"] for piece in done)
+        room = cut.length.ticks - 2 * trim
+        spent += 2 * trim + min(len(done) * kerf, room - lengths)
+        spent += sum(piece["length"] for piece in done if piece.get("spoiled"))
+        if cut.state == PlannedCut.State.BEGUN:
+            spent += max(0, room - lengths - len(done) * kerf)  # on the table
+        else:
+            spent += cut.left.ticks
+    return spent - back_on_the_rack(material)
+
+
+def back_on_the_rack(material) -> int:
+    """Ticks of offcuts put back, less those taken back again when a cut was undone."""
+    moves = StockMove.objects.filter(item__material=material, item__is_offcut=True).select_related("item")
+    put = moves.filter(reason=StockMove.Reason.OFFCUT) | moves.filter(reason=StockMove.Reason.CORRECTED, change__lt=0)
+    return sum(move.change * move.item.length.ticks for move in put)
+
+
+def any_deed(random: Random, cut: PlannedCut, by) -> int:
+    """One thing a person at the saw might do; ticks of flaw found."""
+    place = random.randrange(len(cut.pieces)) if cut.pieces else 0
+    deed = random.choice(["all", "piece", "piece", "piece", "undo", "undo piece", "miscut", "flaw"])
+    if deed == "all":
+        mark_cut(cut=cut, by=by)
+    elif deed == "piece":
+        mark_piece(cut=cut, place=place, by=by)
+    elif deed == "undo":
+        undo_cut(cut=cut, by=by)
+    elif deed == "undo piece":
+        undo_piece(cut=cut, place=place, by=by)
+    elif deed == "miscut":
+        report_miscut(cut=cut, spoiled=[place], by=by, reason="blade wandered")
+    else:
+        start = Length(random.randrange(cut.length.ticks // 2, cut.length.ticks - 30_000))
+        end = start + Length(random.randrange(1, 20_000))
+        report_flaw(cut=cut, start=start, end=end, by=by)
+        return (end - start).ticks
+    return 0
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_bars_add_up_to_the_tick_whatever_is_done(branch, workroom, do_runs, seed):
+    random = Random(seed)
+    bar = make_material(branch)
+    for _ in range(3):
+        make_stock(bar, length=Length(random.randrange(1_200_000, 1_700_000)), quantity=6)
+    make_stock(bar, length=Length(random.randrange(300_000, 700_000)), quantity=1, is_offcut=True)
+    makes = [make_made_unit(branch, workroom) for _ in range(6)]
+    for make in makes:
+        make_part(make, bar, f"{random.randrange(1500, 35000) / 10} mm", quantity=random.choice([1, 1, 2]))
+    before = in_stock(bar)
+    batch = open_batch(branch=branch, makes=[make.pk for make in makes], by=workroom)
+    plan_batch(batch=batch, by=workroom, seconds=3)
+    do_runs()
+
+    flawed, refused = 0, 0
+    for _ in range(14):
+        cuts = list(PlannedCut.objects.filter(plan__state=CutPlan.State.READY, state__in=[*OPEN, *USED]))
+        if not cuts:
+            break
+        try:
+            flawed += any_deed(random, random.choice(cuts), workroom)
+        except Refused:  # such as undoing what was planned anew; nothing may have changed
+            refused += 1
+        do_runs()
+        assert in_stock(bar) + cut_into_parts(bar) + spent_otherwise(bar, flawed) == before
+
+    assert refused < 14
+    for part in Part.objects.all():
+        assert 0 <= part.done <= part.quantity
+    for item in StockItem.objects.filter(material=bar):
+        promised = PlannedCut.objects.filter(item=item, state=PlannedCut.State.TO_CUT).count()
+        assert item.reserved == promised <= item.quantity
+
+
+@pytest.mark.parametrize("seed", range(3))
+def test_rolls_add_up_to_the_tick_of_area(branch, workroom, do_runs, seed):
+    random = Random(seed)
+    cloth = make_material(branch, "cloth", kerf=Length(0), trim=None)
+    roll = make_stock(cloth, length=Length.inches(700))
+    makes = [make_made_unit(branch, workroom) for _ in range(5)]
+    for make in makes:
+        width = Length(random.randrange(150_000, 700_000))
+        make_part(make, cloth, f"{random.randrange(5000, 23000) / 10} mm", width=width, name="cloth")
+    batch = open_batch(branch=branch, makes=[make.pk for make in makes], by=workroom)
+    plan_batch(batch=batch, by=workroom, seconds=3)
+    do_runs()
+
+    for cut in PlannedCut.objects.filter(plan__state=CutPlan.State.READY).order_by("order"):
+        for place in random.sample(range(len(cut.pieces)), len(cut.pieces)):
+            mark_piece(cut=cut, place=place, by=workroom)
+
+    left = StockItem.objects.get(pk=roll.pk)
+    run_off = (roll.length - left.length).ticks * roll.width.ticks
+    pieces = sum(part.length.ticks * part.width.ticks * part.done for part in Part.objects.all())
+    strips = sum(item.length.ticks * item.width.ticks for item in StockItem.objects.filter(is_offcut=True))
+    waste = 0
+    for cut in PlannedCut.objects.filter(state=PlannedCut.State.CUT):
+        waste += 0 if cut.keeps_offcut else cut.left.ticks * cut.length.ticks
+        for piece in cut.pieces:
+            along, across = piece["length"], piece["width"]
+            waste += (cut.length.ticks - along) * across
+    assert pieces + strips + waste == run_off
+    assert left.reserved_length == Length(0)
+    assert all(part.done == part.quantity for part in Part.objects.all())
