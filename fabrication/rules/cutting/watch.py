@@ -40,9 +40,13 @@ class Watch:
 
     def left(self) -> float:
         """Seconds left, 0 when stopped."""
-        if self._should_stop is not None and self._should_stop():
+        if self.stopped():
             return 0.0
         return max(0.0, self._seconds - self.elapsed())
+
+    def stopped(self) -> bool:
+        """Whether somebody asked to stop."""
+        return self._should_stop is not None and self._should_stop()
 
     def out(self) -> bool:
         """Whether to come to an end now."""
@@ -51,6 +55,10 @@ class Watch:
     def share(self, part: float, most: float = float("inf")) -> Watch:
         """A watch for one phase: `part` of the time left, at most `most` seconds."""
         return Watch(min(self.left() * part, most), should_stop=self._should_stop)
+
+    def after(self, most: float) -> Watch:
+        """A watch for what comes last: at most `most` seconds, a tenth of the time asked for, 0 when stopped."""
+        return Watch(0.0 if self.stopped() else min(most, 0.1 * self._seconds), should_stop=self._should_stop)
 
     def tell(self, phase: str, cost: Fraction | None = None, bound: Fraction | None = None) -> None:
         """Reports progress."""

@@ -62,7 +62,7 @@ def test_no_plan_reuses_a_piece_exceeds_stock_or_loses_a_tick(problem):
     assert all(bars[name].quantity is None or count <= bars[name].quantity for name, count in used.items())
 
 
-@pytest.mark.parametrize("seed", range(500, 800))
+@pytest.mark.parametrize("seed", range(500, 660))
 def test_no_false_proof_on_a_problem_small_enough_to_enumerate(seed):
     problem = small_bars(seed)
 

@@ -66,7 +66,7 @@ def test_no_plan_overlaps_panels_runs_past_a_roll_or_touches_a_flaw(problem):
             assert all(end <= flaw.start.ticks or start >= flaw.end.ticks for start, end in taken)
 
 
-@pytest.mark.parametrize("seed", range(500, 700))
+@pytest.mark.parametrize("seed", range(500, 620))
 def test_no_false_proof_on_a_problem_small_enough_to_enumerate(seed):
     problem = small_rolls(seed)
 

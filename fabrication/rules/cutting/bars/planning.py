@@ -41,7 +41,17 @@ def plan(problem: BarProblem, watch: Watch, seed: int, report: Report) -> Plan:
     _quick(model, state)
     if not state.done:
         _thorough(model, state, seed)
+    _simpler(problem, model, state, seed)
     return _named(problem, model, state, unplaced)
+
+
+def _simpler(problem: BarProblem, model: BarModel, state: State, seed: int) -> None:
+    if len(state.best) < 2 or state.watch.stopped():
+        return
+    from fabrication.rules.cutting.bars.instance import BarInstance
+    from fabrication.rules.cutting.columns.fewer import fewer_patterns
+
+    fewer_patterns(BarInstance(model), state, seed, lambda loading: len(patterns_of(problem, model, loading)))
 
 
 def _start(

@@ -57,7 +57,7 @@ def best_of_pool(
         ("mip_max_nodes", nodes),
     ):
         highs.setOptionValue(option, value)
-    highs.passModel(_program(pool, demand, limits, (target + 0.25 * quantum) / unit, unit))
+    highs.passModel(program(pool, demand, limits, (target + 0.25 * quantum) / unit, unit))
     _add_cuts(highs, cuts)
     if goal is not None:
         highs.setOptionValue("objective_target", (goal + 0.25 * quantum) / unit)
@@ -67,7 +67,7 @@ def best_of_pool(
     if status == highspy.HighsModelStatus.kInfeasible:
         return Finished(None, True)
     done = status == highspy.HighsModelStatus.kOptimal
-    loading = _plan(pool, highs, demand, limits)
+    loading = plan_of(pool, highs, demand, limits)
     return Finished(loading, done and loading is not None)
 
 
@@ -76,9 +76,10 @@ def _can_cover(pool: Pool, demand: Sequence[int]) -> bool:
     return bool(covered[np.array(demand) > 0].all())
 
 
-def _program(
+def program(
     pool: Pool, demand: Sequence[int], limits: Sequence[int | None], target: float, unit: float
 ) -> highspy.HighsLp:
+    """Demands met exactly within the limits and the target, at least cost; costs in `unit`s."""
     count, kinds = len(pool), len(demand)
     limited = [stock for stock, limit in enumerate(limits) if limit is not None]
     row_of = {stock: kinds + place for place, stock in enumerate(limited)}
@@ -116,7 +117,7 @@ def _add_cuts(highs: Quiet, cuts: Sequence[Cut]) -> None:
         highs.addRow(-highspy.kHighsInf, float(side), len(index), index, coefs[index].astype(float))
 
 
-def _plan(
+def plan_of(
     pool: Pool, highs: highspy.Highs, demand: Sequence[int], limits: Sequence[int | None]
 ) -> Loading | None:
     """The solver's solution, if in whole numbers it makes exactly the demand within the limits."""

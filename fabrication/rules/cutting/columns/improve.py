@@ -55,23 +55,29 @@ def _planned_anew(
     instance: Instance, state: State, picked: Loading, chance: Random, watch: Watch
 ) -> Loading | None:
     """A cheaper plan for the pieces of these patterns, out of their stock and what is unused."""
+    part, kinds, stocks = part_of(instance, state.best, picked)
+    found = solved_small(part, loading_cost(picked) - instance.quantum, chance, watch)
+    if found is None:
+        return None
+    return Counter({renumbered(column, kinds, stocks): times for column, times in found.items()})
+
+
+def part_of(instance: Instance, best: Loading, picked: Loading) -> tuple[Instance, list[int], list[int]]:
+    """The problem of what some patterns of a plan make, and its types' and stocks' numbers there."""
     demand = [0] * len(instance.demand)
     for column, times in picked.items():
         for kind, count in column.rows:
             demand[kind] += count * times
     left = list(instance.limits)
-    for column, times in (state.best - picked).items():
+    for column, times in (best - picked).items():
         limit = left[column.stock]
         if limit is not None:
             left[column.stock] = limit - column.use * times
-    part, kinds, stocks = instance.narrowed(demand, left)
-    found = solved_small(part, loading_cost(picked) - instance.quantum, chance, watch)
-    if found is None:
-        return None
-    return Counter({_renumbered(column, kinds, stocks): times for column, times in found.items()})
+    return instance.narrowed(demand, left)
 
 
-def _renumbered(column: Column, kinds: list[int], stocks: list[int]) -> Column:
+def renumbered(column: Column, kinds: list[int], stocks: list[int]) -> Column:
+    """A pattern of a part in the numbers of the whole."""
     rows = tuple((kinds[kind], count) for kind, count in column.rows)
     turned = tuple((kinds[kind], count) for kind, count in column.turned)
     return column._replace(stock=stocks[column.stock], rows=rows, turned=turned)

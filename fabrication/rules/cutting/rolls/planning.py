@@ -37,7 +37,17 @@ def plan(problem: RollProblem, watch: Watch, seed: int, report: Report) -> Plan:
     state.offer_bound(certified(model, area_duals(model)), "first bound")
     if not state.done:
         _thorough(model, state, seed)
+    _simpler(problem, model, state, seed)
     return _named(problem, model, state, unplaced)
+
+
+def _simpler(problem: RollProblem, model: RollModel, state: State, seed: int) -> None:
+    if len(state.best) < 2 or state.watch.stopped():
+        return
+    from fabrication.rules.cutting.columns.fewer import fewer_patterns
+    from fabrication.rules.cutting.rolls.instance import RollInstance
+
+    fewer_patterns(RollInstance(model), state, seed, lambda loading: len(patterns_of(problem, model, loading)))
 
 
 def _start(
