@@ -4,7 +4,7 @@ The revised NIOSH lifting equation: how much may be lifted, and when two people 
 References
 ----------
 .. [1] DHHS (NIOSH) Publication 94-110, Applications Manual for the Revised NIOSH Lifting
-       Equation, rev. 9/2021. Read through a public transcription (R2). Its printed multiplier
+       Equation, rev. 9/2021. Read through a public copy (R2). Its printed multiplier
        tables differ from its formulas by up to 2 % in three rows (HM at 22 and 23 in, DM at
        130 cm); this module uses the formulas.
 

@@ -96,7 +96,7 @@ def test_each_duty_rating_carries_up_to_its_own_figure(load, rating):
     assert duty_rating(Decimal(load)) == rating
 
 
-# -- lifting: DHHS (NIOSH) 94-110, rev. 9/2021, through a public transcription (R2) -------------
+# -- lifting: DHHS (NIOSH) 94-110, rev. 9/2021, through a public copy (R2) -------------
 
 
 def test_package_inspection_at_the_origin():
