@@ -119,7 +119,17 @@ def _cross_cut(
             svg.text(x + w / 2, top + h / 2 + 11, size, size=11, look="pencil-word")
     edge = _right_edge(cut) * scale
     if wide - edge > 2:
-        svg.hatch(edge, top, wide - edge, tall, step=9)
+        _strip(svg, cut, edge, top, wide - edge, tall, unit)
+
+
+def _strip(svg: Svg, cut: PlannedCut, x: float, y: float, wide: float, high: float, unit: Unit) -> None:
+    """What is left beside the pieces: to keep, or hatched for the bin."""
+    if not cut.keeps_offcut:
+        svg.hatch(x, y, wide, high, step=9)
+        return
+    svg.rect(x, y, wide, high, "chalk")
+    if wide >= 80 and high >= 24:
+        svg.text(x + wide / 2, y + high / 2 + 4, f"keep {cut.left.text(unit)}", size=11)
 
 
 def _right_edge(cut: PlannedCut) -> int:

@@ -14,7 +14,7 @@ from shared.lengths import ZERO, Length
 class ChosenUnitsForm(SheetForm):
     """Which units a deed on a batch is about."""
 
-    makes = forms.TypedMultipleChoiceField(coerce=int, label="units", error_messages={"required": "Choose units."})
+    makes = forms.TypedMultipleChoiceField(coerce=int, label="Units", error_messages={"required": "Choose units."})
 
     def __init__(self, *args, choices=(), **kwargs) -> None:
         super().__init__(*args, **kwargs)
@@ -22,14 +22,14 @@ class ChosenUnitsForm(SheetForm):
 
 
 class ReasonForm(SheetForm):
-    reason = forms.CharField(max_length=160, label="why", error_messages={"required": "Say why, in a few words."})
+    reason = forms.CharField(max_length=160, label="Why", error_messages={"required": "Say why, in a few words."})
 
 
 class MiscutForm(ReasonForm):
     """Which pieces of a stock piece are spoiled."""
 
     spoiled = forms.TypedMultipleChoiceField(
-        coerce=int, label="spoiled pieces", error_messages={"required": "Say which pieces are spoiled."}
+        coerce=int, label="Spoiled pieces", error_messages={"required": "Say which pieces are spoiled."}
     )
 
     def __init__(self, *args, cut, **kwargs) -> None:
@@ -40,8 +40,8 @@ class MiscutForm(ReasonForm):
 class CheckForm(SheetForm):
     """What the finished unit measures."""
 
-    width = LengthFormField(label="width")
-    height = LengthFormField(label="height")
+    width = LengthFormField(label="Width")
+    height = LengthFormField(label="Height")
 
 
 class ReceiveForm(SheetForm):
@@ -51,7 +51,7 @@ class ReceiveForm(SheetForm):
     quantity = forms.IntegerField(min_value=1, initial=1)
     length = LengthFormField(required=False, help_text="of one bar, or of the roll")
     width = LengthFormField(required=False, help_text="of a roll")
-    lot = forms.CharField(max_length=30, required=False, label="dye lot")
+    lot = forms.CharField(max_length=30, required=False, label="Dye lot")
     place = forms.CharField(max_length=30, required=False)
     price = forms.DecimalField(
         max_digits=10,
@@ -67,13 +67,13 @@ class ReceiveForm(SheetForm):
 
 
 class CountForm(ReasonForm):
-    counted = forms.IntegerField(min_value=0, label="counted")
+    counted = forms.IntegerField(min_value=0, label="Counted")
 
 
 class FindForm(forms.Form):
     """Find stock or a unit by its short code."""
 
-    code = forms.CharField(max_length=12, required=False, label="short code")
+    code = forms.CharField(max_length=12, required=False, label="Short code")
 
 
 class PurchaseForm(SheetForm):
@@ -89,8 +89,8 @@ class PurchaseForm(SheetForm):
 class AcknowledgeForm(SheetForm):
     """Size and options as the supplier's acknowledgement says them."""
 
-    width = LengthFormField(label="width")
-    height = LengthFormField(label="height")
+    width = LengthFormField(label="Width")
+    height = LengthFormField(label="Height")
 
     def __init__(self, *args, options=None, **kwargs) -> None:
         super().__init__(*args, **kwargs)
@@ -103,27 +103,27 @@ class AcknowledgeForm(SheetForm):
 
 
 class ReceiveLineForm(SheetForm):
-    packages = forms.IntegerField(min_value=1, max_value=99, label="packages that came")
-    lot = forms.CharField(max_length=30, required=False, label="dye lot")
+    packages = forms.IntegerField(min_value=1, max_value=99, label="Packages that came")
+    lot = forms.CharField(max_length=30, required=False, label="Dye lot")
     place = forms.CharField(max_length=30, required=False)
 
 
 class InspectForm(SheetForm):
     verdict = forms.ChoiceField(choices=[("good", "good"), ("back", "goes back")])
-    note = forms.CharField(max_length=240, required=False, label="what is wrong")
+    note = forms.CharField(max_length=240, required=False, label="What is wrong")
 
 
 class FlawForm(SheetForm):
     """One stretch of a roll that no piece may use."""
 
-    start = LengthFormField(label="from", help_text="measured from the free end of the roll")
-    end = LengthFormField(label="to")
+    start = LengthFormField(label="From", help_text="measured from the free end of the roll")
+    end = LengthFormField(label="To")
 
 
 class FlawAtTheTableForm(FlawForm):
     """A flaw found while cutting: of a bar from its left end, of a roll from its free end."""
 
-    note = forms.CharField(max_length=80, required=False, label="what it is")
+    note = forms.CharField(max_length=80, required=False, label="What it is")
 
     def __init__(self, *args, is_roll=False, **kwargs) -> None:
         super().__init__(*args, **kwargs)
@@ -137,26 +137,26 @@ class PhotoForm(SheetForm):
 class LabelSizeForm(SheetForm):
     """What labels are printed on."""
 
-    kind = forms.ChoiceField(choices=LabelSize.Kind.choices, label="printed on")
+    kind = forms.ChoiceField(choices=LabelSize.Kind.choices, label="Printed on")
     width = LengthFormField(least=Length.mm(30), most=Length.mm(210), help_text="of one label")
     height = LengthFormField(least=Length.mm(20), most=Length.mm(290), help_text="of one label")
     columns = forms.IntegerField(min_value=1, max_value=8, help_text="on a sheet")
     rows = forms.IntegerField(min_value=1, max_value=30, help_text="on a sheet")
-    left = LengthFormField(least=ZERO, most=Length.mm(60), label="left margin")
-    top = LengthFormField(least=ZERO, most=Length.mm(60), label="top margin")
-    across = LengthFormField(least=ZERO, most=Length.mm(30), label="gap between columns")
-    down = LengthFormField(least=ZERO, most=Length.mm(30), label="gap between rows")
+    left = LengthFormField(least=ZERO, most=Length.mm(60), label="Left margin")
+    top = LengthFormField(least=ZERO, most=Length.mm(60), label="Top margin")
+    across = LengthFormField(least=ZERO, most=Length.mm(30), label="Gap between columns")
+    down = LengthFormField(least=ZERO, most=Length.mm(30), label="Gap between rows")
 
 
 class ExpectClothForm(SheetForm):
     """Cloth a customer will bring."""
 
     job = forms.ModelChoiceField(Job.objects.none())
-    name = forms.CharField(max_length=80, label="what it is")
-    units = forms.CharField(max_length=160, required=False, label="what for")
+    name = forms.CharField(max_length=80, label="What it is")
+    units = forms.CharField(max_length=160, required=False, label="What for")
     width_needed = LengthFormField(help_text="usable, selvedges off")
     length_needed = LengthFormField()
-    repeat_expected = LengthFormField(required=False, label="pattern repeat")
+    repeat_expected = LengthFormField(required=False, label="Pattern repeat")
     expected_on = forms.DateField(required=False, widget=DateInput())
 
     def __init__(self, *args, **kwargs) -> None:
@@ -173,11 +173,11 @@ class CheckClothForm(SheetForm):
 
     width = LengthFormField(help_text="selvedges off")
     length = LengthFormField()
-    repeat = LengthFormField(required=False, label="pattern repeat")
+    repeat = LengthFormField(required=False, label="Pattern repeat")
     flaw_from = LengthFormField(required=False, help_text="from the free end")
     flaw_to = LengthFormField(required=False)
     anyway = forms.CharField(
-        max_length=160, required=False, label="taken although it falls short, because",
+        max_length=160, required=False, label="Taken although it falls short, because",
         help_text="as agreed with the customer",
     )
 

@@ -13,7 +13,7 @@ from django.utils import timezone
 from jobs.models import BranchQuerySet, Job
 from measuring.models import Family, JobPartQuerySet, Product, Unit
 from shared.fields import LengthField
-from shared.lengths import ZERO, Length
+from shared.lengths import SIXTEENTH, ZERO, Length
 
 
 class RecipeRevision(models.Model):
@@ -400,10 +400,15 @@ class CutPlan(models.Model):
 
     @property
     def dearer(self) -> Length | None:
-        """What planning anew cost, in length of new stock: lost stock and the new plan less the old one's rest."""
+        """
+        What planning anew cost, in length of new stock to a sixteenth of an inch.
+
+        Stock lost and the new plan, less what was left of the old one; an offcut counts 0.6 of its length.
+        """
         if "after" not in self.before:
             return None
-        return Length(self.before["after"] + self.before.get("lost", 0) - self.before.get("cost", 0))
+        spent = Length(self.before["after"] + self.before.get("lost", 0) - self.before.get("cost", 0))
+        return spent.nearest(SIXTEENTH)
 
 
 class PlannedCutQuerySet(BranchQuerySet):

@@ -16,6 +16,7 @@ urlpatterns = [
     path("workroom/cutting/", bench.cutting, name="cutting"),
     path("workroom/cutting/<int:pk>/", bench.cutting_plan, name="cut_plan"),
     path("workroom/cuts/<int:pk>/cut/", bench.cut, name="cut"),
+    path("workroom/cuts/<int:pk>/cut-alike/", bench.cut_alike, name="cut_alike"),
     path("workroom/cuts/<int:pk>/undo/", bench.uncut, name="uncut"),
     path("workroom/cuts/<int:pk>/pieces/<int:place>/cut/", bench.cut_piece, name="cut_piece"),
     path("workroom/cuts/<int:pk>/pieces/<int:place>/undo/", bench.uncut_piece, name="uncut_piece"),

@@ -40,6 +40,21 @@ def mark_cut(*, cut: PlannedCut, by: User) -> PlannedCut:
 
 
 @transaction.atomic
+def mark_alike(*, cut: PlannedCut, by: User) -> list[PlannedCut]:
+    """Books a cut and all that are to be cut exactly like it, for the same parts off the same stock: one set-up."""
+    first = _held(cut)
+    alike = first.plan.cuts.filter(item=first.item_id, state=PlannedCut.State.TO_CUT).order_by("order")
+    same = [row for row in alike if likeness(row) == likeness(first)]
+    return [mark_cut(cut=row, by=by) for row in same or [first]]
+
+
+def likeness(cut: PlannedCut) -> tuple[object, ...]:
+    """Two cuts of a plan with the same likeness are one set-up: same stock, same pieces at the same stops."""
+    stops = tuple((piece["part"], piece["at"], piece["turned"]) for piece in cut.pieces)
+    return cut.item_id, cut.length, cut.skipped, stops
+
+
+@transaction.atomic
 def mark_piece(*, cut: PlannedCut, place: int, by: User) -> PlannedCut:
     """Books one piece of a stock piece; the first takes the stock, the last ends it. A second tap changes nothing."""
     cut = _held(cut)
@@ -151,6 +166,7 @@ def _use_stock(cut: PlannedCut, by: User) -> None:
     if item.flaws:
         _refuse_out_of_turn(cut, item)
     cut.flaws_before = item.flaws
+    assert item.length is not None  # a roll has one
     item.length -= cut.run_off
     item.flaws = shifted(item.flaws, -cut.run_off.ticks)
     item.save(update_fields=["length", "flaws"])
@@ -186,7 +202,7 @@ def _give_stock_back(cut: PlannedCut, by: User) -> None:
         later = PlannedCut.objects.filter(item=item, state__in=CUT_OR_BEGUN, cut_at__gt=cut.cut_at).exclude(pk=cut.pk)
         if (cut.flaws_before or item.flaws) and later.exists():
             raise Refused(f"{item.code} has flaws and was cut again since; undo the last cut first")
-        if item.length <= ZERO:
+        if item.length is not None and item.length <= ZERO:
             move_stock(item=item, change=1, reason=StockMove.Reason.CORRECTED, by=by, note="cut undone")
         flaws = cut.flaws_before if cut.flaws_before else item.flaws
         StockItem.objects.filter(pk=item.pk).update(
@@ -452,6 +468,7 @@ def _pull_by_length(part: Part, by: User) -> None:
     reel = next((item for item in items if item.free_length >= need and item.quantity), None)
     if reel is None:
         raise Refused(f"no reel of {part.material.name} holds {need}", field="length")
+    assert reel.length is not None  # asked for above
     reel.length -= need
     reel.save(update_fields=["length"])
     StockMove.objects.create(

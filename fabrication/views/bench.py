@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from itertools import groupby
+
 from django.contrib import messages
 from django.contrib.auth.decorators import login_required
 from django.db.models import Count, Q
@@ -72,7 +74,10 @@ def _plan_context(request: HttpRequest, plan: CutPlan, flaw_form: FlawAtTheTable
         "batch": plan.batch,
         "is_roll": is_roll,
         "next": to_cut[0] if to_cut else None,
-        "later": to_cut[1:],
+        "later": _alike(to_cut[1:]),
+        "alike": sum(bench.likeness(cut) == bench.likeness(to_cut[0]) for cut in to_cut if cut.state == "to_cut")
+        if to_cut and to_cut[0].state == "to_cut"
+        else 0,
         "done": done,
         "cuts_done": sum(cut.state == PlannedCut.State.CUT for cut in cuts),
         "cuts_in_all": len(cuts),
@@ -82,7 +87,14 @@ def _plan_context(request: HttpRequest, plan: CutPlan, flaw_form: FlawAtTheTable
         "lot_used_up": any(row.get("lot") for row in plan.unplaced),
         "unplaced": [(row, parts.get(int(row["piece"])) or _part(row)) for row in plan.unplaced],
         "can_work": request.user.has_role(*WORKS),
+        "can_tap": request.user.has_role(*WORKS) and bool(to_cut) and len(to_cut[0].pieces) > 1,
     }
+
+
+def _alike(cuts: list[PlannedCut]) -> list[dict]:
+    """Cuts that follow one another and are the same, drawn once."""
+    runs = [list(same) for _, same in groupby(cuts, key=bench.likeness)]
+    return [{"cut": same[0], "last": same[-1], "times": len(same)} for same in runs]
 
 
 def _part(row: dict) -> Part | None:
@@ -96,6 +108,15 @@ def cut(request: HttpRequest, pk: int) -> HttpResponse:
     """One tap: the whole stock piece is cut."""
     planned = cut_for(request.user, pk)
     return _deed(request, planned.plan_id, bench.mark_cut, cut=planned)
+
+
+@login_required
+@roles_required(*WORKS)
+@require_POST
+def cut_alike(request: HttpRequest, pk: int) -> HttpResponse:
+    """One tap for a whole set-up: this stock piece and all cut just like it."""
+    planned = cut_for(request.user, pk)
+    return _deed(request, planned.plan_id, bench.mark_alike, cut=planned)
 
 
 @login_required

@@ -42,6 +42,7 @@ def unit_page(request: HttpRequest, make: UnitMake, form: CheckForm, *, status: 
         "parts": parts,
         "drawing": draw_unit(rules.UnitMake.from_json(made), unit=request.user.unit) if made else "",
         "check_form": form,
+        "options": [(key.replace("_", " "), value) for key, value in make.unit.options.items()],
         "photo_form": PhotoForm(user=request.user),
         "steps": steps_of(make),
         "photos": make.photos.all(),

@@ -6,6 +6,7 @@ from fabrication.models import CutPlan, KeptEnd, Part, PlannedCut, StockItem, Un
 from fabrication.services.batches import open_batch
 from fabrication.services.bench import (
     flaw_in_roll,
+    mark_alike,
     mark_cut,
     mark_piece,
     report_flaw,
@@ -18,7 +19,7 @@ from fabrication.services.stock import let_end_go
 from jobs.models import Job
 from measuring.models import Room
 from shared.errors import Refused
-from shared.lengths import Length
+from shared.lengths import SIXTEENTH, Length
 from tests.fabrication.rows import make_job_row, make_made_unit, make_material, make_part, make_stock
 
 pytestmark = pytest.mark.django_db
@@ -132,6 +133,22 @@ def test_a_cut_of_a_plan_that_was_replaced_is_not_undone(plan, workroom, do_runs
         undo_cut(cut=cut, by=workroom)
 
 
+def test_one_tap_books_a_whole_set_up_and_nothing_else(branch, workroom, tube, do_runs):
+    make_stock(tube, length=Length.inches(84), quantity=9)
+    vanes, other = make_made_unit(branch, workroom), make_made_unit(branch, workroom)
+    make_part(vanes, tube, "81 3/8", quantity=5, name="vanes")
+    make_part(other, tube, "70", name="tube")
+    plan = planned(open_batch(branch=branch, makes=[vanes.pk, other.pk], by=workroom), workroom, do_runs)
+    first = next(cut for cut in plan.cuts.all() if cut.pieces[0]["part"] == vanes.parts.get().pk)
+
+    done = mark_alike(cut=first, by=workroom)
+
+    assert len(done) == 5
+    assert vanes.parts.get().done == 5
+    assert other.parts.get().done == 0
+    assert StockItem.objects.get(material=tube, is_offcut=False).quantity == 4
+
+
 # -- flaws and miscuts, and what they cost -------------------------------------------------
 
 
@@ -141,7 +158,8 @@ def test_a_miscut_shows_what_planning_anew_costs(plan, workroom, do_runs):
 
     fresh = CutPlan.objects.get(pk=run.subject.pk)
     # before: 192 - 0.6 x 85 3/8 = 140.775; lost 192; after: 192 - 0.6 x 156 1/8 = 98.325, or less from an offcut
-    assert fresh.dearer == Length(fresh.before["after"]) + Length(fresh.before["lost"]) - Length(fresh.before["cost"])
+    spent = Length(fresh.before["after"]) + Length(fresh.before["lost"]) - Length(fresh.before["cost"])
+    assert fresh.dearer == spent.nearest(SIXTEENTH)
     assert fresh.before["lost"] == Length.inches(192).ticks
     assert fresh.before["cost"] == pytest.approx(140.775 * 8128, abs=1)
     assert fresh.dearer > Length.inches(140)

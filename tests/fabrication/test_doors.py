@@ -52,6 +52,7 @@ DEEDS = [
     ("batch_cancel", "batch"),
     ("cut", "cut"),
     ("uncut", "cut"),
+    ("cut_alike", "cut"),
     ("miscut", "cut"),
     ("pull", "part"),
     ("check", "make"),

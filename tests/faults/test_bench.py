@@ -102,7 +102,8 @@ taken = [move.change for move in StockMove.objects.filter(item=bars)]
 offcuts = StockItem.objects.filter(is_offcut=True, quantity=1).count()
 print(json.dumps({
     "bars": bars.quantity, "reserved": bars.reserved, "taken": taken,
-    "cuts": PlannedCut.objects.filter(state="cut").count(), "kept": PlannedCut.objects.filter(keeps_offcut=True).count(),
+    "cuts": PlannedCut.objects.filter(state="cut").count(),
+    "kept": PlannedCut.objects.filter(keeps_offcut=True).count(),
     "offcuts": offcuts, "done": [[part.done, part.quantity] for part in Part.objects.all()],
 }))
 """
