@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from itertools import groupby
 from typing import Any
 
 from django.conf import settings
@@ -9,6 +10,7 @@ from django.urls import reverse
 
 from fabrication.drawings import bar_drawing, roll_drawing
 from fabrication.models import Batch, CutPlan, LabelSize, Material, Part, PlannedCut, Purchase, StockItem, UnitMake
+from fabrication.services.bench import likeness
 from fabrication.starting_data import starting_label_size
 from shared.documents import document_kind
 from shared.models import Branch
@@ -28,6 +30,7 @@ def page_of(code: str) -> str:
     model="fabrication.Batch",
     template="fabrication/paper/cut_list.html",
     roles=WHO,
+    version=2,
 )
 def cut_list(batch: Batch) -> dict[str, Any]:
     """Every planned cut of a batch by material, drawn, in saw order."""
@@ -42,9 +45,12 @@ def _plan_sheet(plan: CutPlan, unit: Any) -> dict[str, Any]:
     parts = Part.objects.select_related("make__unit__opening__room", "make__unit__opening__job").in_bulk(keys)
     is_roll = plan.material.kind == Material.Kind.CLOTH
     longest = max((cut.length for cut in cuts), default=None)
+    runs = [list(same) for _, same in groupby(cuts, key=likeness)]
     rows = [
         {
             "order": cut.order,
+            "last": same[-1].order,
+            "times": len(same),
             "stock": cut.item.code,
             "place": cut.item.place,
             "lot": cut.item.lot,
@@ -54,9 +60,11 @@ def _plan_sheet(plan: CutPlan, unit: Any) -> dict[str, Any]:
             "drawing": roll_drawing([cut], parts, unit=unit)
             if is_roll
             else bar_drawing(cut, parts, unit=unit, longest=longest),
-            "pieces": [_piece(piece, parts[piece["part"]]) for piece in cut.pieces],
+            "skipped": cut.skipped,
+            "pieces": _pieces(cut, parts),
         }
-        for cut in cuts
+        for same in runs
+        for cut in same[:1]
     ]
     return {
         "material": plan.material.name,
@@ -65,7 +73,14 @@ def _plan_sheet(plan: CutPlan, unit: Any) -> dict[str, Any]:
         "proven": plan.answer.get("proven"),
         "within": plan.within,
         "cuts": rows,
+        "in_all": len(cuts),
     }
+
+
+def _pieces(cut: PlannedCut, parts: dict[int, Part]) -> list[dict[str, Any]]:
+    """In saw order; equal pieces of one part that follow one another are one line."""
+    lines = [list(same) for _, same in groupby(cut.pieces, key=lambda piece: (piece["part"], piece["turned"]))]
+    return [_piece(same[0], parts[same[0]["part"]]) | {"count": len(same)} for same in lines]
 
 
 def _piece(piece: dict[str, Any], part: Part) -> dict[str, Any]:
@@ -87,6 +102,7 @@ def _piece(piece: dict[str, Any], part: Part) -> dict[str, Any]:
     model="fabrication.Batch",
     template="fabrication/paper/labels.html",
     roles=WHO,
+    version=2,
 )
 def labels(batch: Batch) -> dict[str, Any]:
     """One label a package of each unit, with the QR of its page."""
@@ -204,16 +220,17 @@ def purchase_sheet(purchase: Purchase) -> dict[str, Any]:
 
 def purchase_rows(purchase: Purchase) -> list[dict[str, Any]]:
     """The lines as plain values, for the sheet and the CSV."""
-    lines = purchase.lines.select_related("make__unit__product", "material")
-    return [
-        {
-            "what": line.make.unit.product.name if line.make else line.material.name,
-            "key": line.make.unit.product.key if line.make else line.material.key,
+    rows = []
+    for line in purchase.lines.select_related("make__unit__product", "material"):
+        bought = line.make.unit.product if line.make else line.material
+        assert bought is not None  # a line is a unit or a material
+        rows.append({
+            "what": bought.name,
+            "key": bought.key,
             "code": line.make.unit.code if line.make else "",
             "quantity": line.quantity,
             "width": line.width,
             "length": line.length,
             "options": line.make.unit.options if line.make else {},
-        }
-        for line in lines
-    ]
+        })
+    return rows
