@@ -97,5 +97,5 @@ def length_cut(make: UnitMake) -> dict[str, Length]:
     """By material of bars and cloth: length of pieces cut already."""
     found: dict[str, Length] = {}
     for part in make.parts.filter(done__gt=0, length__isnull=False).select_related("material"):
-        found[part.material.name] = found.get(part.material.name, Length(0)) + part.length * part.done
+        found[part.material.name] = found.get(part.material.name, Length(0)) + (part.length or Length(0)) * part.done
     return found

@@ -65,7 +65,7 @@ def sections(definition: Mapping[str, Any], problems: Mapping[str, str]) -> list
     for name in _ORDER:
         value = definition.get(name)
         if name == "parts":
-            found += [_part(place, row, recipe) for place, row in enumerate(value)]
+            found += [_part(place, row, recipe) for place, row in enumerate(value or ())]
         else:
             section = Section(_NAMES.get(name, name))
             section.boxes = list(_boxes(value, name, ""))
@@ -152,8 +152,8 @@ def edited(definition: Mapping[str, Any], sent: Mapping[str, str]) -> dict[str, 
             holder[last] = int(text)
         else:
             holder[last] = text
-    for several, place in sorted(drops, key=lambda drop: -drop[1]):
-        del several[place]
+    for several, index in sorted(drops, key=lambda drop: -drop[1]):
+        del several[index]
     _add(changed, sent)
     return changed
 

@@ -123,7 +123,7 @@ def loads_of(job: Job) -> list[Load]:
     """Loads of the crew-days on which the job is installed."""
     visits = job.appointments.filter(purpose__in=INSTALLING).exclude(crew=None)  # type: ignore[attr-defined]
     pairs = set(visits.values_list("crew", "day"))
-    return [load for crew, day in pairs for load in Load.objects.filter(crew=crew, day=day)]
+    return [load for crew, day in pairs if day for load in Load.objects.filter(crew=crew, day=day)]
 
 
 def outcome_counts(job: Job) -> dict[str, int]:

@@ -27,7 +27,7 @@ class NewSize:
     longest_height: Length
 
 
-ReleaseHook = Callable[[Sequence["Unit"], "User"], None]
+ReleaseHook = Callable[[Sequence["Unit"], "User"], object]
 """Called with the units just released and who did it: parts appear, reservations are made."""
 
 ReleaseCheck = Callable[["Unit"], Iterable[str]]

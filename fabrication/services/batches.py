@@ -81,9 +81,9 @@ def _by_material(makes: list[UnitMake]) -> list[tuple[str, list[UnitMake]]]:
         .order_by("pk")
     )
     best: dict[int, tuple[bool, int, str]] = {}
-    for make, kind, name, length, quantity in parts:
+    for pk, kind, name, length, quantity in parts:
         rank = (kind == Material.Kind.CLOTH, (length.ticks if length else 0) * quantity, name)
-        best[make] = max(best.get(make, (False, 0, "")), rank)
+        best[pk] = max(best.get(pk, (False, 0, "")), rank)
     groups: dict[str, list[UnitMake]] = {}
     for make in makes:
         groups.setdefault(best.get(make.pk, (False, 0, ""))[2] or "nothing to cut", []).append(make)
@@ -216,6 +216,7 @@ def leave_batch(*, make: UnitMake, by: User) -> None:
 
     Plans that hold pieces of it drop what is not cut yet; what is cut stays in the books as it is.
     """
+    assert make.batch_id is not None
     batch = Batch.objects.select_for_update().get(pk=make.batch_id)
     for plan in batch.plans.exclude(state=CutPlan.State.REPLACED):
         drop_plan(plan=plan)

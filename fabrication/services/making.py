@@ -156,10 +156,14 @@ def make_units(units: Sequence[Unit], by: User) -> list[UnitMake]:
 
 def _make_room(units: Collection[Unit]) -> list[UnitMake]:
     bought = [unit for unit in units if unit.product.source == Product.Source.BOUGHT]
-    ours = [(unit, recipe_of(unit.product)) for unit in units if unit not in bought]
-    for unit, revision in ours:
-        if revision is None:
+    ours: list[tuple[Unit, RecipeRevision]] = []
+    for unit in units:
+        if unit in bought:
+            continue
+        current = recipe_of(unit.product)
+        if current is None:
             raise Refused(f"{unit.product.name} has no recipe yet", field="units")
+        ours.append((unit, current))
     made = [_bought_in(unit) for unit in bought]
     if not ours:
         return made
@@ -399,6 +403,7 @@ def remake_after_change(unit: Unit, change: SizeChange, by: User) -> None:
 
 
 def _differs(unit: Unit, make: UnitMake) -> bool:
+    assert make.recipe is not None
     made = worked_out(unit, make.recipe, materials_of(unit.product.branch))
     stands = rules.UnitMake.from_json(make.figures["made"]) if make.figures.get("made") else None
     return stands is None or stands.parts != made.parts

@@ -90,8 +90,10 @@ def _roll_row(item: StockItem, held: Length) -> Row | None:
 
 
 def _piece_row(part: Part, is_roll: bool) -> Row:
+    assert part.length is not None
     row: Row = {"id": str(part.pk), "length": str(part.length.ticks), "quantity": part.quantity - part.done}
     if is_roll:
+        assert part.width is not None
         row |= {
             "width": str(part.width.ticks),
             "turn": part.may_turn,
@@ -150,7 +152,8 @@ class _Lots:
         self._answers: list[Row] = []
 
     def answer(self, *, any_lot: bool) -> Row:
-        free, bound = [], defaultdict(list)
+        free: list[Row] = []
+        bound: defaultdict[str, list[Row]] = defaultdict(list)
         for piece in self._problem["pieces"]:
             lot = "" if any_lot else self._cut_from.get(self._rooms[piece["id"]].pk, "")
             (bound[lot] if lot else free).append(piece)
