@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import datetime as dt
 from collections.abc import Iterable
 from typing import Any
 
@@ -170,6 +171,32 @@ def clock(when: Any) -> str:
     if hasattr(when, "tzinfo") and hasattr(when, "date") and when.tzinfo is not None:
         when = timezone.localtime(when)
     return f"{when.hour % 12 or 12}:{when.minute:02d} {'am' if when.hour < 12 else 'pm'}"
+
+
+@register.filter
+def kept(value: Any) -> Any:
+    """
+    A value of the trail: a moment, kept in UTC, as ``24 Nov, 9:17 pm`` in the branch's zone.
+
+    The year is said where it is not this one; whatever is no moment stays as it is.
+    """
+    if not isinstance(value, str) or "T" not in value:
+        return value
+    try:
+        when = dt.datetime.fromisoformat(value)
+    except ValueError:
+        return value
+    if when.tzinfo is None:
+        return value
+    when = timezone.localtime(when)
+    year = "" if when.year == timezone.localtime().year else f" {when.year}"
+    return f"{when.day} {when:%b}{year}, {clock(when)}"
+
+
+@register.filter
+def spaced(name: Any) -> str:
+    """A field's name in words: ``done at`` of ``done_at``."""
+    return str(name).replace("_", " ")
 
 
 @register.filter

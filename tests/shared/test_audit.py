@@ -12,6 +12,7 @@ import pytest
 from shared import audit
 from shared.lengths import Length
 from shared.models import AuditEntry, Branch, User
+from shared.templatetags import jambwise
 from tests.factories import make_branch
 
 pytestmark = pytest.mark.django_db
@@ -79,6 +80,27 @@ def test_the_trail_shows_what_it_was_before(
     assert "<del>Old &lt;b&gt;</del> <ins>New</ins>" in page
     assert "<q>why not</q>" in page
     assert str(dispatcher) in page
+
+
+def test_the_trail_says_moments_in_the_branchs_zone_and_fields_in_words(
+    branch: Branch, dispatcher: User, as_user: Callable[[User], Any], time_machine: Any
+) -> None:
+    time_machine.move_to(dt.datetime(2026, 11, 25, 4, 0, tzinfo=dt.UTC), tick=False)
+    branch.zone = "America/Chicago"
+    branch.save()
+    changes = {"done_at": ["2025-07-01T12:05:00+00:00", "2026-11-25T03:17:38+00:00"]}
+    audit.record(by=dispatcher, deed="was done", subject=branch, changes=changes)
+
+    page = as_user(dispatcher).get("/trail/").content.decode()
+
+    assert "done at: <del>1 Jul 2025, 7:05 am</del> <ins>24 Nov, 9:17 pm</ins>" in page
+
+
+@pytest.mark.parametrize(
+    "value", ["", None, 35, True, ["a"], "Tuesday", "2026-03-03", "2026-03-03T14:05:00", "35 3/8 in"]
+)
+def test_what_is_no_moment_stands_in_the_trail_as_it_was_kept(value: Any) -> None:
+    assert jambwise.kept(value) == value
 
 
 def test_the_trail_is_for_the_office_of_the_branch(
