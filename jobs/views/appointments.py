@@ -24,7 +24,7 @@ from jobs.dispatch import BEGUN, Effect, earliest_install, effect_of, open_book
 from jobs.forms import MoveForm, PromiseForm, ReadinessForm, ReasonForm, SplitForm, VisitForm
 from jobs.models import Appointment, AppointmentMove
 from jobs.offers import rescues
-from jobs.ports import ports
+from jobs.ports import Blocker, ports
 from jobs.views import DRIVES, LOOKS, OFFICE
 from jobs.words import copy_text, late_text, readiness_text, window_text
 from shared.access import roles_required
@@ -88,9 +88,17 @@ def appointment_context(request: HttpRequest, row: Appointment, **more: Any) -> 
         "split_form": SplitForm(user=user, initial={"first_min": row.duration_min // 2}),
         "reason_form": ReasonForm(user=user),
         "promise_form": _promise_form(request, row),
+        "in_the_way": in_the_way(row) if is_office else [],
         **(_risk(row) if is_office else {}),
         **more,
     }
+
+
+def in_the_way(row: Appointment) -> list[Blocker]:
+    """What the rooms above say stops a visit that puts something up; nothing of it for a measuring."""
+    if row.is_measuring() or row.state in {*BEGUN, Appointment.State.CANCELLED}:
+        return []
+    return [blocker for blocker in ports.blockers(row.job) if blocker.severity == "stop"]
 
 
 def _risk(row: Appointment) -> dict[str, Any]:
@@ -294,9 +302,11 @@ def appointment_promise(request: HttpRequest, pk: int) -> HttpResponse:
             dt.datetime.combine(row.day, form.cleaned_data[name], tzinfo=tz) for name in ("window_from", "window_until")
         )
         window = (begin, end)
+    words = "Promised. The confirmation can be printed, sent or copied below."
+    if wrong := "; ".join(blocker.text for blocker in in_the_way(row)):
+        words += f" Still in the way: {sentence(wrong)}"
     return _deed(
-        request, row, "Promised. The confirmation can be printed, sent or copied below.",
-        lambda: services.promise(appointment=row, by=request.user, window=window),
+        request, row, words, lambda: services.promise(appointment=row, by=request.user, window=window)
     )  # fmt: skip
 
 

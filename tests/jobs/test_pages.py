@@ -9,6 +9,7 @@ from django.utils import timezone
 
 from jobs import services
 from jobs.models import Appointment, Job, ReadinessAnswer, Site
+from jobs.ports import Blocker, ports
 from shared.models import AuditEntry
 from tests.factories import a_monday, at, make_appointment, make_crew, make_job, make_site, make_user
 
@@ -110,6 +111,27 @@ def test_a_held_window_is_promised_and_its_texts_are_there(branch, crew, office,
     assert "between 8:00 am and 10:00 am" in page
     assert "we come to measure your windows" in page
     assert b"BEGIN:VEVENT" in office.get(f"/visits/{visit.pk}/visit.ics").content
+
+
+@pytest.mark.parametrize(("purpose", "said"), [("install", True), ("measure", False)])
+def test_what_stops_an_install_is_said_before_and_after_its_promise(
+    branch, crew, office, dispatcher, monkeypatch, purpose, said
+):
+    monkeypatch.setattr(
+        ports, "blocker_sources",
+        [lambda job: [Blocker("3 clips short", "workroom", severity="stop"), Blocker("no hurry", "workroom")]],
+    )  # fmt: skip
+    visit = make_appointment(make_job(branch), purpose=purpose)
+    slot = at(branch, MONDAY, "8:00"), at(branch, MONDAY, "10:00")
+    services.hold_window(appointment=visit, crew=crew, starts_at=at(branch, MONDAY, "9:00"), window=slot, by=dispatcher)
+
+    before = office.get(f"/visits/{visit.pk}/").content.decode()
+    after = office.post(f"/visits/{visit.pk}/promise/", follow=True).content.decode()
+
+    assert ("3 clips short" in before) is said
+    assert ("Still in the way: 3 clips short." in after) is said
+    assert "no hurry" not in before
+    assert Appointment.objects.get(pk=visit.pk).state == Appointment.State.PROMISED
 
 
 # -- the list and the job ----------------------------------------------------------------------
