@@ -162,8 +162,8 @@ def make(walk: Walk) -> None:
     links = page.locator("table a[href*='/workroom/cutting/']").all()
     for address in [link.get_attribute("href") for link in links]:
         walk.go(page, address)
-        while page.get_by_role("button", name=re.compile("^Cut, all")).count():
-            page.get_by_role("button", name=re.compile("^Cut, all")).click()
+        while page.locator(".deed.at-saw").count():
+            page.locator(".deed.at-saw").click()
         expect(page.get_by_text("All of this material is cut.")).to_be_visible()
     page.goto(batch)
     page.get_by_role("link", name=re.compile("Pull list")).click()
