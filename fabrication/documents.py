@@ -39,6 +39,19 @@ def cut_list(batch: Batch) -> dict[str, Any]:
     return {"plans": [_plan_sheet(plan, unit) for plan in plans.order_by("material__kind", "material__name")]}
 
 
+@document_kind(
+    "fabrication.cuts",
+    title="Cuts",
+    model="fabrication.CutPlan",
+    template="fabrication/paper/cut_list.html",
+    roles=WHO,
+)
+def cuts_of_plan(plan: CutPlan) -> dict[str, Any]:
+    """The cut list of one material, for the saw or table it is cut at; it need not wait for the others."""
+    is_ready = plan.state == CutPlan.State.READY
+    return {"plans": [_plan_sheet(plan, plan.batch.branch.unit)] if is_ready else []}
+
+
 def _plan_sheet(plan: CutPlan, unit: Any) -> dict[str, Any]:
     cuts = list(plan.cuts.exclude(state=PlannedCut.State.DROPPED).select_related("item", "plan__material"))
     keys = {piece["part"] for cut in cuts for piece in cut.pieces}

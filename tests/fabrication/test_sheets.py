@@ -1,0 +1,63 @@
+"""What the workroom prints: a set-up once, labels at the branch's size, codes that lead somewhere."""
+
+import pytest
+from django.urls import reverse
+
+from fabrication.documents import cut_list, cuts_of_plan, label_size_of, labels, stock_label
+from fabrication.models import CutPlan, LabelSize
+from fabrication.services.batches import open_batch
+from fabrication.services.planning import plan_batch
+from fabrication.services.stock import save_label_size
+from shared.lengths import Length
+from tests.fabrication.rows import make_made_unit, make_material, make_part, make_stock
+
+pytestmark = pytest.mark.django_db
+
+
+@pytest.fixture
+def batch(branch, workroom, do_runs):
+    """Five equal vanes, each out of a strip of its own."""
+    strip = make_material(branch, "strip")
+    make_stock(strip, length=Length.inches(84))
+    make = make_made_unit(branch, workroom)
+    make_part(make, strip, "81 3/8", quantity=5, name="vanes")
+    batch = open_batch(branch=branch, makes=[make.pk], by=workroom)
+    plan_batch(batch=batch, by=workroom, seconds=10)
+    assert do_runs() == ["done"]
+    return batch
+
+
+def test_a_set_up_is_printed_once_with_how_often(batch):
+    (plan,) = cut_list(batch)["plans"]
+
+    (cut,) = plan["cuts"]
+    assert (cut["order"], cut["last"], cut["times"], plan["in_all"]) == (1, 5, 5, 5)
+    assert [piece["count"] for piece in cut["pieces"]] == [1]
+
+
+def test_a_material_has_a_sheet_of_its_own(batch):
+    plan = CutPlan.objects.get()
+
+    assert cuts_of_plan(plan)["plans"][0]["material"] == plan.material.name
+    plan.state = CutPlan.State.PLANNING
+    assert cuts_of_plan(plan) == {"plans": []}
+
+
+def test_labels_take_the_branchs_own_size(batch, branch, workroom):
+    sheet = labels(batch)["on"]
+    assert (sheet["is_roll"], sheet["columns"], sheet["width"]) == (False, 3, "60.33mm")
+
+    sizes = {"width": Length.mm(57), "height": Length.mm(32)}
+    save_label_size(branch=branch, by=workroom, kind=LabelSize.Kind.ROLL, **sizes)
+
+    assert label_size_of(branch)["is_roll"] is True
+    assert labels(batch)["on"]["width"] == "57.00mm"
+
+
+def test_an_offcuts_label_leads_to_its_page(branch, workroom, as_user, stranger):
+    offcut = make_stock(make_material(branch), length=Length.inches(40), quantity=1, is_offcut=True)
+    path = reverse("fabrication:by_code", args=[offcut.code])
+
+    assert stock_label(offcut)["address"].endswith(path)
+    assert as_user(workroom).get(path).url == reverse("fabrication:stock_item", args=[offcut.pk])
+    assert as_user(stranger).get(path).status_code == 404
