@@ -144,7 +144,7 @@ def test_three_screens_tapping_the_same_cuts_book_each_once(
     for _ in range(plan["open"] + 3):
         for page in pages:
             page.goto(f"{site.url}/workroom/cutting/{plan['pk']}/")
-        taps = [page.locator(".at-saw") for page in pages]
+        taps = [page.locator(".deed.at-saw") for page in pages]
         if not taps[0].count():
             break
         for tap in taps:
