@@ -339,7 +339,7 @@ def _own_files() -> Any:
 
 def put_away(kind: Kind, digest: str, pdf: bytes) -> str:
     """Writes to a temporary file, then renames; the name under MEDIA_ROOT."""
-    name = f"documents/{kind.key}/{digest[:2]}/{digest}.pdf"
+    name = f"documents/{kind.key}/{digest[:2]}/{digest[:40]}.pdf"  # a file field holds 100 characters
     path = Path(settings.MEDIA_ROOT) / name
     path.parent.mkdir(mode=0o700, parents=True, exist_ok=True)
     handle, temporary = tempfile.mkstemp(dir=path.parent, prefix=".new-", suffix=".pdf")
