@@ -217,3 +217,12 @@ def about(branch: Branch) -> dict[str, Any]:
     from django.contrib.contenttypes.models import ContentType
 
     return {"subject_type": ContentType.objects.get_for_model(branch), "subject_id": str(branch.pk)}
+
+
+def test_the_file_name_of_every_kind_fits_its_column() -> None:
+    from shared.documents import kinds
+    from shared.models import Document
+
+    room = Document._meta.get_field("file").max_length
+
+    assert max(len(f"documents/{key}/ab/{'f' * 40}.pdf") for key in kinds()) <= room
