@@ -29,7 +29,7 @@ def register() -> None:
     menu.add("Stock", "fabrication:stock", roles=[WORKROOM], place=40)
     menu.add("Buying", "fabrication:buying", roles=[WORKROOM], place=45)
     menu.add("Recipes", "fabrication:recipes", roles=[WORKROOM, OWNER], place=50)
-    panels.add("jobs:detail", "Workroom", "fabrication:units_of_job", roles=[DISPATCHER, OWNER, WORKROOM], place=30)
+    panels.add("jobs:job", "Workroom", "fabrication:units_of_job", roles=[DISPATCHER, OWNER, WORKROOM], place=30)
     demo.add(load, place=30)
     jobs_ports.ready_sources.append(ready_on)
     jobs_ports.blocker_sources.append(blockers)

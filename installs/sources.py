@@ -149,7 +149,7 @@ def register() -> None:
     menu.add("Returns", "installs:returns", roles=[DISPATCHER], place=56)
     menu.add("Figures", "installs:figures", roles=[OWNER], place=10)
     menu.add("Hardware", "installs:rules", roles=[OWNER], place=55)
-    panels.add("jobs:detail", "Install", "installs:job_panel", place=40)
+    panels.add("jobs:job", "Install", "installs:job_panel", place=40)
     panels.add("jobs:appointment", "Units and hardware", "installs:visit_panel", place=20)
     demo.add(load, place=40)
     jobs_ports.stage_sources.append(stage_facts)

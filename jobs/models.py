@@ -230,7 +230,7 @@ class Job(models.Model):
         return f"{self.number} {self.customer.name}"
 
     def get_absolute_url(self) -> str:
-        return reverse("jobs:detail", args=[self.pk])
+        return reverse("jobs:job", args=[self.pk])
 
     def is_held(self) -> bool:
         return bool(self.hold)

@@ -14,7 +14,6 @@ urlpatterns = [
     path("jobs/import/", imports.import_jobs, name="import"),
     path("jobs/import/<uuid:pk>/", imports.import_run, name="import_run"),
     path("jobs/import/<uuid:pk>/confirm/", imports.import_confirm, name="import_confirm"),
-    path("jobs/<int:pk>/", jobs.job_detail, name="detail"),
     path("jobs/<int:pk>/", jobs.job_detail, name="job"),
     path("jobs/<int:pk>/edit/", jobs.job_edit, name="edit"),
     path("jobs/<int:pk>/hold/", jobs.job_hold, name="hold"),

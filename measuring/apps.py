@@ -26,6 +26,6 @@ class MeasuringConfig(AppConfig):
         menu.add("Visits", "measuring:day", roles=[roles.MEASURER], place=20)
         menu.add("Tapes", "measuring:tapes", roles=[roles.MEASURER], place=60)
         menu.add("Range", "measuring:range", roles=[roles.OWNER], place=30)
-        panels.add("jobs:detail", "Openings", "measuring:job_openings", place=20)
-        panels.add("jobs:detail", "Sizes and units", "measuring:job_units", place=30)
+        panels.add("jobs:job", "Openings", "measuring:job_openings", place=20)
+        panels.add("jobs:job", "Sizes and units", "measuring:job_units", place=30)
         demo.add(rooms.load, place=20)

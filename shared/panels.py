@@ -2,7 +2,7 @@
 Panels: how a higher app shows itself on a lower app's page.
 
 The higher app registers a title and the name of a URL that takes the page object's key
-and answers with a piece of HTML; the page lists panels with ``{% panels "jobs:detail" job %}``
+and answers with a piece of HTML; the page lists panels with ``{% panels "jobs:job" job %}``
 and knows none of them.
 """
 

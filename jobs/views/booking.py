@@ -114,7 +114,7 @@ def book(request: HttpRequest) -> HttpResponse:
                 messages.success(request, f"{job.number} is booked and the window is held: promise it, or let it go.")
                 return redirect("jobs:appointment", visit.pk)
             messages.success(request, f"{job.number} is booked. Choose a window for the measure.")
-            return redirect("jobs:windows", visit.pk) if visit else redirect("jobs:detail", job.pk)
+            return redirect("jobs:windows", visit.pk) if visit else redirect("jobs:job", job.pk)
     offers = _offers(booking) if request.method == "POST" or booking.site else None
     status = 422 if request.method == "POST" else 200
     return render(request, "jobs/book.html", booking.context(offers=offers, **_sketch(request)), status=status)

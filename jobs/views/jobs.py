@@ -193,7 +193,7 @@ def detail_context(request: HttpRequest, job: Job, **more: Any) -> dict[str, Any
 
 def _done(request: HttpRequest, job: Job, words: str) -> HttpResponse:
     messages.success(request, words)
-    return redirect("jobs:detail", job.pk)
+    return redirect("jobs:job", job.pk)
 
 
 @login_required
@@ -271,7 +271,7 @@ def _try(request: HttpRequest, job: Job, words: str, deed: Any) -> HttpResponse:
         deed()
     except Refused as refusal:
         messages.error(request, refusal.problem)
-        return redirect("jobs:detail", job.pk)
+        return redirect("jobs:job", job.pk)
     return _done(request, job, words)
 
 

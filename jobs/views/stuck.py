@@ -91,7 +91,7 @@ def waiting(job: Job, now: dt.datetime) -> Waiting:
     """What a job waits for, whose turn it is, and whether that is long."""
     days = (now - job.stage_since).days
     action, owner, most = NEXT.get(Job.Stage(job.stage), ("look at it", "dispatcher", 7))
-    url = reverse("jobs:detail", args=[job.pk])
+    url = reverse("jobs:job", args=[job.pk])
     visits: list[Appointment] = job.live_visits  # type: ignore[attr-defined]
     unplaced = next((visit for visit in visits if visit.state == State.UNPLACED), None)
     if job.is_held():

@@ -31,7 +31,6 @@ DOORS = {
     "import": (OFFICE, "get", None),
     "import_run": (OFFICE, "get", "import"),
     "import_confirm": (OFFICE, "post", "import"),
-    "detail": (ALL, "get", "job"),
     "job": (ALL, "get", "job"),
     "edit": (OFFICE, "get", "job"),
     "hold": (OFFICE, "post", "job"),
