@@ -132,29 +132,17 @@ def in_the_calendar() -> QuerySet[Appointment]:
     )
 
 
-def for_pricing() -> QuerySet[Appointment]:
-    """The same with no more than the planner needs."""
-    own = [
-        "job", "purpose", "state", "crew", "day", "starts_at", "duration_min", "duration_safe_min", "promised_from",
-        "promised_until", "earliest_on", "people", "priority", "is_locked", "done_at", "with_crew_of",
-    ]  # fmt: skip
-    site = [f"job__site__{name}" for name in ("latitude", "longitude", "hours_from", "hours_until")]
-    return taking_time().select_related("job__site").only(*own, "job__branch", "job__site", "job__number", *site)
-
-
 def open_book(
     branch: Branch,
     crews: Sequence[Crew],
     days: Sequence[dt.date],
     *,
     also: Iterable[Appointment] = (),
-    rows: QuerySet[Appointment] | None = None,
 ) -> Book:
     """
     These crews' days with everything on them, in about ten queries however many there are.
 
-    `also` are appointments that may come in; their places get into the travel table. `rows`
-    is `in_the_calendar` unless something leaner will do.
+    `also` are appointments that may come in; their places get into the travel table.
     """
     for crew in crews:
         crew.branch = branch
@@ -163,8 +151,7 @@ def open_book(
     books = book.days = {
         (crew.pk, day): CrewDayBook(crew, day, work[crew.pk, day], book) for crew in crews for day in days
     }
-    rows = in_the_calendar() if rows is None else rows
-    rows = rows.filter(crew__in=[crew.pk for crew in crews], day__in=days).order_by("starts_at", "pk")
+    rows = in_the_calendar().filter(crew__in=[crew.pk for crew in crews], day__in=days).order_by("starts_at", "pk")
     places = book.places
     for crew in crews:
         if (point := crew_point(crew, branch)) is not None:

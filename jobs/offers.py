@@ -19,14 +19,15 @@ from django.utils import timezone
 
 from jobs.availability import Span, local
 from jobs.chances import SEED, chance_text, sigma_of
-from jobs.dispatch import Push, earliest_install, site_point
+from jobs.crewdays import Day, read_days
+from jobs.dispatch import Push, crew_point, earliest_install, site_point
 from jobs.models import Appointment, CalendarRules, Crew, UsualWindow
-from jobs.planning import Calendar, order_numbers, possible_spans, read_calendar, read_driver
+from jobs.planning import possible_spans
 from jobs.rules.promises import Chance, Pause, PromisedVisit, chances
-from jobs.rules.routing import Inserter, Problem, Route, Stop
 from jobs.rules.routing import Offer as Priced
-from jobs.rules.routing.timing import assemble, build_route
-from jobs.travel import travel_to_and_from
+from jobs.rules.routing import Problem, Route, Stop
+from jobs.rules.routing.timing import build_route
+from jobs.travel import Point, travel_to_and_from
 from shared.errors import Refused
 from shared.models import Branch
 
@@ -131,6 +132,8 @@ def offers_for(
     if not crews:
         return Offers((), f"No crew drives for {appointment.get_purpose_display()}.")
     branch = appointment.job.branch
+    if not any(crew_point(crew, branch) for crew in crews):
+        return Offers((), "No crew has a base: the branch's address has no coordinates.")
     now = timezone.now()
     today = now.astimezone(branch.tz).date()
     first, why = earliest_install(appointment)
@@ -179,12 +182,8 @@ class _Market:
     now: dt.datetime
     windows: Sequence[Span] | None = None
     word: str = ""
-    calendar: Calendar = field(init=False)
     stop: Stop = field(init=False)
-    into: list[int] = field(init=False)
-    out_of: list[int] = field(init=False)
-    orders: dict[int, list[int]] = field(init=False)
-    built: dict[int, Route] = field(init=False)
+    drives: _Drives = field(init=False)
 
     def best(self, most: int) -> list[Offer]:
         """The cheapest crew for each window, cheapest windows first."""
@@ -192,136 +191,169 @@ class _Market:
         point = site_point(self.appointment)
         if not parts or point is None:
             return []
-        job = self.appointment.job
-        self.calendar = read_calendar(job.branch, self.crews, self.days, not_before=self.now)
-        self.into, self.out_of, word = travel_to_and_from(job.branch, list(self.calendar.book.places), point)
-        self.word = word or self.calendar.book.travel.word
-        chosen: dict[Span, Priced] = {}
-        for priced in self._priced(list(parts)):
-            chosen.setdefault(parts[priced.window], priced)
-        found = [self._offer(span, priced) for span, priced in self._spread(chosen, most)]
-        return [offer for offer in found if offer is not None]
-
-    def _parts(self) -> dict[tuple[int, int], Span]:
-        """What is left of each window that could be had, on the planner's axis, with the window itself."""
-        row, job = self.appointment, self.appointment.job
-        tz = job.branch.tz
-        usual = [(local(tz, day, a), local(tz, day, b)) for day in self.days for a, b in usual_windows(job.branch)]
-        wanted = list(self.windows) if self.windows is not None else [span for span in usual if span[0] > self.now]
-        own = [(w.starts_at, w.ends_at) for w in row.possible_windows.all()] if row.pk else []
-        cant = [*self.impossible, *((w.starts_at, w.ends_at) for w in (job.impossible_times.all() if job.pk else ()))]
-        allowed = possible_spans(job, row.duration_min, own, self.days, cant)
-        epoch = local(tz, min(self.days), dt.time(0))
-        return {
-            (int((max(begin, a) - epoch).total_seconds()), int((min(end, b) - epoch).total_seconds())): (begin, end)
-            for begin, end in wanted
-            for a, b in allowed
-            if max(begin, a) <= min(end, b)
-        }
-
-    def _spread(self, chosen: dict[Span, Priced], most: int) -> list[tuple[Span, Priced]]:
-        """The cheapest, but not more than some of one day before other days had theirs."""
-        tz = self.appointment.job.branch.tz
-        counts: dict[dt.date, int] = {}
-        first: list[tuple[Span, Priced]] = []
-        rest: list[tuple[Span, Priced]] = []
-        for span, priced in chosen.items():
-            day = span[0].astimezone(tz).date()
-            counts[day] = counts.get(day, 0) + 1
-            (first if counts[day] <= MOST_A_DAY else rest).append((span, priced))
-        return (first + rest)[:most]
-
-    def _priced(self, parts: list[tuple[int, int]]) -> Iterator[Priced]:
-        """Prices on every crew's day that can be driven as it stands; the board shows those that can't."""
-        problem, row = self.calendar.problem, self.appointment
-        own = problem.stop_number.get(row.pk) if row.pk else None
-        self.orders = {
-            number: [stop for stop in order if stop != own] for number, order in order_numbers(self.calendar).items()
-        }
-        self.built, broken = {}, set()
-        for number, order in self.orders.items():
-            route = build_route(problem, problem.days[number], order)
-            if route is None:
-                broken.add(number)
-            else:
-                self.built[number] = route
+        row, branch = self.appointment, self.appointment.job.branch
+        days = read_days(branch, self.crews, self.days, now=self.now, without=row.pk)
+        self.drives = _Drives(branch, days, point)
+        self.word = self.drives.word or next((day.word for day in days if day.word), "")
         keys = [skill.key for skill in row.skills.all()] if row.pk else []
         self.stop = Stop(
             id="new", at=0, service=row.duration_min * 60, skills=frozenset([*keys, f"for {row.purpose}"]),
             people=row.people,
         )  # fmt: skip
-        inserter = Inserter(problem, assemble(problem, self.built.values()))
-        for priced in inserter.offers(self.stop, parts, to=self.into, back=self.out_of):
-            if problem.day_number[priced.crew, priced.shift] not in broken:
-                yield priced
+        chosen: dict[Span, tuple[Day, Priced]] = {}
+        for span, day, priced in self._priced(days, parts):
+            chosen.setdefault(span, (day, priced))
+        found = [self._draft(span, day, priced) for span, (day, priced) in self._spread(chosen, most)]
+        return self._offers([draft for draft in found if draft is not None])
 
-    def _offer(self, span: Span, priced: Priced) -> Offer | None:
+    def _parts(self) -> list[tuple[Span, Span]]:
+        """What is left of each window that could be had, with the window itself."""
+        row, job = self.appointment, self.appointment.job
+        tz = job.branch.tz
+        if self.windows is not None:
+            wanted = list(self.windows)
+        else:
+            usual = usual_windows(job.branch)
+            spans = [(local(tz, day, a), local(tz, day, b)) for day in self.days for a, b in usual]
+            wanted = [span for span in spans if span[0] > self.now]
+        own = [(w.starts_at, w.ends_at) for w in row.possible_windows.all()] if row.pk else []
+        cant = [*self.impossible, *((w.starts_at, w.ends_at) for w in (job.impossible_times.all() if job.pk else ()))]
+        hours = (job.site.hours_from, job.site.hours_until)
+        allowed = possible_spans(tz, hours, row.duration_min, own, self.days, cant)
+        return [
+            ((max(begin, a), min(end, b)), (begin, end))
+            for begin, end in wanted
+            for a, b in allowed
+            if max(begin, a) <= min(end, b)
+        ]
+
+    def _spread(
+        self, chosen: dict[Span, tuple[Day, Priced]], most: int
+    ) -> list[tuple[Span, tuple[Day, Priced]]]:
+        """The cheapest, but not more than some of one day before other days had theirs."""
+        counts: dict[dt.date, int] = {}
+        first: list[tuple[Span, tuple[Day, Priced]]] = []
+        rest: list[tuple[Span, tuple[Day, Priced]]] = []
+        for span, (day, priced) in chosen.items():
+            counts[day.day] = counts.get(day.day, 0) + 1
+            (first if counts[day.day] <= MOST_A_DAY else rest).append((span, (day, priced)))
+        return (first + rest)[:most]
+
+    def _priced(
+        self, days: Sequence[Day], parts: Sequence[tuple[Span, Span]]
+    ) -> Iterator[tuple[Span, Day, Priced]]:
+        """Prices on every crew's day that can be driven as it stands, the cheapest first."""
+        found: list[tuple[int, int, int, Span, Day, Priced]] = []
+        by_day: dict[dt.date, dict[Span, Span]] = {}
+        for day in days:
+            if day.day not in by_day:
+                midnight = day.epoch + dt.timedelta(days=1)
+                near = [part for part in parts if part[0][0] < midnight and part[0][1] >= day.epoch]
+                by_day[day.day] = {(max(day.epoch, a), b): window for (a, b), window in near}
+            spans = {(day.seconds(a), day.seconds(b)): window for (a, b), window in by_day[day.day].items()}
+            if not spans:
+                continue
+            into, out_of = self.drives.of(day)
+            for priced in day.inserter.offers(self.stop, list(spans), to=into, back=out_of):
+                if priced.shift not in day.broken:
+                    found.append((priced.cost, priced.start, len(found), spans[priced.window], day, priced))
+        for *_, span, day, priced in sorted(found, key=lambda one: one[:3]):
+            yield span, day, priced
+
+    def _draft(self, span: Span, day: Day, priced: Priced) -> _Draft | None:
         """The offer to the minute: start, waiting, who begins at another time, the chance."""
-        number = self.calendar.problem.day_number[priced.crew, priced.shift]
-        small, order = self._small(priced, number)
-        route = build_route(small, small.days[0], order)
+        small = self._small(priced, day)
+        route = build_route(small, small.days[0], range(len(small.stops)))
         if route is None:
             return None
-        before = self.built.get(number)
+        before = day.routes.get(priced.shift)
         drive = route.travel - (before.travel if before else 0)
-        paid = route.back - route.depart - (before.back - before.depart if before and before.visits else 0)
-        crew_pk, day = read_driver(str(priced.crew))
-        start = next(visit.start for visit in route.visits if visit.id == "new")
-        return Offer(
-            self.calendar.book.days[crew_pk, day].crew,
-            day,
-            span,
-            self.calendar.when(start),
-            (Decimal(priced.cost) / COST_UNIT).quantize(Decimal("0.01")),
-            round(drive / 60),
-            max(0, round((paid - drive - self.stop.service) / 60)),
-            tuple(self._pushes(route, crew_pk, day)),
-            self._chance(small, route, span, crew_pk, day),
-        )
+        paid = route.back - route.depart - (before.back - before.depart if before else 0)
+        return _Draft(span, day, priced, route, drive, paid, self._chance(small, route, span, day))
 
-    def _small(self, priced: Priced, number: int) -> tuple[Problem, list[int]]:
-        """One crew's day with the visit in it as a problem of its own, and its order."""
-        problem = self.calendar.problem
-        day = problem.days[number]
-        inside = [problem.stops[place] for place in self.orders.get(number, [])]
-        old = [day.start_at, day.end_at, *(stop.at for stop in inside)]
-        size = len(old) + 1
+    def _small(self, priced: Priced, day: Day) -> Problem:
+        """One shift of the crew's day with the visit in it as a problem of its own, in order."""
+        problem = day.problem
+        inside = [problem.stops[number] for number in day.orders.get(priced.shift, [])]
+        size = len(day.points) + 1
         table = np.zeros((size, size), dtype=np.int64)
-        table[:-1, :-1] = problem.travel[np.ix_(old, old)]
-        table[:-1, -1] = [self.into[place] for place in old]
-        table[-1, :-1] = [self.out_of[place] for place in old]
-        driver = problem.crews[day.crew]
-        driver = replace(driver, start=0, end=1, shifts=(driver.shifts[day.shift],), off=frozenset())
-        stops = [replace(stop, at=place, locked=None) for place, stop in enumerate(inside, 2)]
-        stops.insert(priced.node, replace(self.stop, at=size - 1, windows=(priced.window,)))
-        small = Problem((driver,), tuple(stops), table, problem.objective)
-        return small, list(range(len(stops)))
+        table[:-1, :-1] = problem.travel
+        table[:-1, -1], table[-1, :-1] = self.drives.of(day)
+        driver = problem.crews[0]
+        driver = replace(driver, shifts=(driver.shifts[priced.shift],))
+        inside.insert(priced.node, replace(self.stop, at=size - 1, windows=(priced.window,)))
+        return Problem((driver,), tuple(inside), table, problem.objective)
 
-    def _pushes(self, route: Route, crew_pk: int, day: dt.date) -> Iterator[Push]:
-        rows = {row.pk: row for row in self.calendar.book.days[crew_pk, day].appointments}
-        for visit in route.visits:
-            row = rows.get(visit.id)  # type: ignore[arg-type]
-            if row is None or row.starts_at is None:
-                continue
-            becomes = self.calendar.when(visit.start)
-            if becomes != row.starts_at:
-                yield Push(row, row.starts_at, becomes, 0)
-
-    def _chance(self, small: Problem, route: Route, span: Span, crew_pk: int, day: dt.date) -> Chance:
+    def _chance(self, small: Problem, route: Route, span: Span, day: Day) -> Chance:
         """That the visit begins within its window, from sampled days of that route."""
-        rows = {row.pk: row for row in self.calendar.book.days[crew_pk, day].appointments}
         at, visits = small.days[0].start_at, []
         for stop in small.stops:
-            is_new = stop.id == "new"
-            row = self.appointment if is_new else rows[stop.id]  # type: ignore[index]
-            window = span if is_new else (row.promised_from, row.promised_until)
+            if stop.id == "new":
+                window: tuple[dt.datetime | None, dt.datetime | None] = span
+                sigma = sigma_of(self.appointment.duration_min, self.appointment.duration_safe_min)
+            else:
+                row = day.rows[int(stop.id)]
+                window, sigma = (row.promised_from, row.promised_until), sigma_of(row.minutes, row.safe_min)
             promised = None
             if window[0] is not None and window[1] is not None:
-                promised = (self.calendar.seconds(window[0]), self.calendar.seconds(window[1]))
-            sigma = sigma_of(row.duration_min, row.duration_safe_min)
+                promised = (float(day.seconds(window[0])), float(day.seconds(window[1])))
             visits.append(PromisedVisit(small.rows[at][stop.at], stop.service, sigma, promised=promised))
             at = stop.at
         lunch = small.days[0].lunch
         pause = Pause(lunch.earliest, lunch.duration) if lunch else None
         told = chances(visits, route.depart, seed=SEED, days=OFFER_DAYS, pause=pause)
         return next(chance for chance, stop in zip(told, small.stops, strict=True) if stop.id == "new")
+
+    def _offers(self, drafts: Sequence[_Draft]) -> list[Offer]:
+        """What is shown of them; one query for all the visits they push."""
+        crews = {crew.pk: crew for crew in self.crews}
+        moved = [list(draft.moved()) for draft in drafts]
+        rows = Appointment.objects.select_related("job").in_bulk({pk for pairs in moved for pk, _, _ in pairs})
+        return [
+            Offer(
+                crews[draft.day.crew],
+                draft.day.day,
+                draft.span,
+                draft.day.when(next(visit.start for visit in draft.route.visits if visit.id == "new")),
+                (Decimal(draft.priced.cost) / COST_UNIT).quantize(Decimal("0.01")),
+                round(draft.drive / 60),
+                max(0, round((draft.paid - draft.drive - self.stop.service) / 60)),
+                tuple(Push(rows[pk], was, becomes, 0) for pk, was, becomes in pairs if pk in rows),
+                draft.chance,
+            )
+            for draft, pairs in zip(drafts, moved, strict=True)
+        ]
+
+
+class _Drives:
+    """Driving from every place of these days to one more, and back."""
+
+    def __init__(self, branch: Branch, days: Sequence[Day], point: Point) -> None:
+        places = {place: number for number, place in enumerate({one: None for day in days for one in day.points})}
+        into, out_of, self.word = travel_to_and_from(branch, list(places), point)
+        self.into = {place: into[number] for place, number in places.items()}
+        self.out_of = {place: out_of[number] for place, number in places.items()}
+
+    def of(self, day: Day) -> tuple[list[int], list[int]]:
+        """Seconds from each place of that day's table, and back to it."""
+        return [self.into[place] for place in day.points], [self.out_of[place] for place in day.points]
+
+
+@dataclass(frozen=True, slots=True)
+class _Draft:
+    """A priced place, driven to the minute."""
+
+    span: Span
+    day: Day
+    priced: Priced
+    route: Route
+    drive: int
+    paid: int
+    chance: Chance
+
+    def moved(self) -> Iterator[tuple[int, dt.datetime, dt.datetime]]:
+        """Key, old start and new start of the visits that would begin at another time."""
+        for visit in self.route.visits:
+            row = self.day.rows.get(visit.id)  # type: ignore[arg-type]
+            if row is not None and self.day.when(visit.start) != row.starts_at:
+                yield row.pk, row.starts_at, self.day.when(visit.start)

@@ -8,14 +8,14 @@ by the day. Times are seconds from local midnight before the first day.
 from __future__ import annotations
 
 import datetime as dt
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 
 import numpy as np
 
 from jobs.availability import Span, WorkDay, local, without
-from jobs.dispatch import BEGUN, Book, earliest_install, for_pricing, open_book, site_point
-from jobs.models import Appointment, CalendarRules, Crew, ImpossibleTime, Job, PossibleWindow, Purpose
+from jobs.dispatch import BEGUN, Book, earliest_install, open_book, site_point
+from jobs.models import Appointment, CalendarRules, Crew, ImpossibleTime, PossibleWindow, Purpose
 from jobs.rules.routing import Crew as Driver
 from jobs.rules.routing import Lunch, Objective, Problem, Stop
 from shared.models import Branch
@@ -59,7 +59,6 @@ def read_calendar(
     days: Sequence[dt.date],
     *,
     also: Iterable[Appointment] = (),
-    with_ready: bool = False,
     not_before: dt.datetime | None = None,
 ) -> Calendar:
     """
@@ -69,18 +68,18 @@ def read_calendar(
     ----------
     also
         Unplaced appointments to plan too; those whose site has no coordinates are left out.
-    with_ready
-        Ask the rooms above for each install's first possible day (for planning; one question each).
     not_before
         Nothing is planned before this instant; what stands earlier is fixed.
     """
     comers = [row for row in also if site_point(row) is not None]
-    rows = for_pricing() if not with_ready else None
-    book = open_book(branch, crews, days, also=comers, rows=rows)
+    book = open_book(branch, crews, days, also=comers)
     epoch = local(branch.tz, min(days), dt.time(0))
     calendar = Calendar(branch, epoch, book, None, {})  # type: ignore[arg-type]
     calendar.facts = _Facts([row for one in book.days.values() for row in one.appointments] + comers)
-    drivers = [_driver(calendar, one.crew, one.work) for one in book.days.values()]
+    drivers = [
+        driver_of(one.crew, one.work, base=max(0, book.base_of(one.crew)), seconds=calendar.seconds)
+        for one in book.days.values()
+    ]
     known = {driver.id: driver for driver in drivers}
     previous: dict[int, tuple[str, int]] = {}
     stops: list[Stop] = []
@@ -94,9 +93,9 @@ def read_calendar(
                 continue
             calendar.orders.setdefault((key, shift), []).append(row.pk)
             previous[row.pk] = (key, shift)
-            stops.append(_placed_stop(calendar, row, (key, shift), days, with_ready, not_before))
+            stops.append(_placed_stop(calendar, row, (key, shift), days, not_before))
     comers += [row for row in strays if row.state not in BEGUN and site_point(row) is not None]
-    stops += [_new_stop(calendar, row, days, with_ready) for row in comers if row.pk not in previous]
+    stops += [_new_stop(calendar, row, days) for row in comers if row.pk not in previous]
     calendar.problem = Problem(
         tuple(drivers),
         tuple(stops),
@@ -147,16 +146,16 @@ def objective(rules: CalendarRules) -> Objective:
     )
 
 
-def _driver(calendar: Calendar, crew: Crew, work: WorkDay) -> Driver:
-    base = max(0, calendar.book.base_of(crew))
+def driver_of(crew: Crew, work: WorkDay, *, base: int, seconds: Callable[[dt.datetime], int]) -> Driver:
+    """A crew on one day as the planner has it; `base` is its row of the travel table."""
     own = {skill.key for skill in crew.skills.all()} | {f"for {one}" for one in crew.purposes or Purpose.values}
     return Driver(
         id=driver_id(crew.pk, work.day),
         start=base,
         end=base,
-        shifts=tuple((calendar.seconds(a), calendar.seconds(b)) for a, b in work.shifts),
+        shifts=tuple((seconds(a), seconds(b)) for a, b in work.shifts),
         skills=frozenset(own | {crew_skill(crew.pk)}),
-        lunch=_lunch(calendar, work),
+        lunch=_lunch(work, seconds),
         overtime=work.overtime_min * 60,
         people=max(1, work.people),
     )
@@ -167,20 +166,13 @@ def crew_skill(crew_pk: int) -> str:
     return f"crew {crew_pk}"
 
 
-def _lunch(calendar: Calendar, work: WorkDay) -> Lunch | None:
-    if work.lunch is None:
-        return None
+def _lunch(work: WorkDay, seconds: Callable[[dt.datetime], int]) -> Lunch | None:
     lunch = work.lunch
-    return Lunch(calendar.seconds(lunch.earliest), calendar.seconds(lunch.latest), lunch.minutes * 60)
+    return Lunch(seconds(lunch.earliest), seconds(lunch.latest), lunch.minutes * 60) if lunch is not None else None
 
 
 def _shift_of(row: Appointment, work: WorkDay) -> int | None:
     return work.shift_at(row.starts_at) if row.starts_at is not None else None
-
-
-def needs(row: Appointment) -> frozenset[str]:
-    """Skills of an appointment, its purpose among them."""
-    return frozenset({skill.key for skill in row.skills.all()} | {f"for {row.purpose}"})
 
 
 def _placed_stop(
@@ -188,7 +180,6 @@ def _placed_stop(
     row: Appointment,
     where: tuple[str, int],
     days: Sequence[dt.date],
-    with_ready: bool,
     not_before: dt.datetime | None,
 ) -> Stop:
     assert row.starts_at is not None
@@ -210,12 +201,12 @@ def _placed_stop(
         required=row.is_promised(),
         locked=where if fixed or held else None,
         promised=None if fixed else promised,
-        earliest=_earliest(calendar, row) if with_ready and not fixed else 0,
+        earliest=_earliest(calendar, row) if not fixed else 0,
         people=1 if fixed else row.people,
     )
 
 
-def _new_stop(calendar: Calendar, row: Appointment, days: Sequence[dt.date], with_ready: bool) -> Stop:
+def _new_stop(calendar: Calendar, row: Appointment, days: Sequence[dt.date]) -> Stop:
     promised = None
     if row.promised_from is not None and row.promised_until is not None:
         promised = (max(0, calendar.seconds(row.promised_from)), max(0, calendar.seconds(row.promised_until)))
@@ -228,7 +219,7 @@ def _new_stop(calendar: Calendar, row: Appointment, days: Sequence[dt.date], wit
         required=promised is not None,
         skills=calendar.facts.needs(row),
         priority=row.priority,
-        earliest=_earliest(calendar, row) if with_ready else 0,
+        earliest=_earliest(calendar, row),
         people=row.people,
     )
 
@@ -241,20 +232,24 @@ def _earliest(calendar: Calendar, row: Appointment) -> int:
 
 
 def possible_spans(
-    job: Job, minutes: int, windows: Sequence[Span], days: Sequence[dt.date], impossible: Sequence[Span]
+    tz: dt.tzinfo,
+    hours: tuple[dt.time | None, dt.time | None],
+    minutes: int,
+    windows: Sequence[Span],
+    days: Sequence[dt.date],
+    impossible: Sequence[Span],
 ) -> list[Span]:
     """
     When the work may start: the customer's windows, within the building's hours, not when they can't.
 
     Empty means never; when nothing bounds it the days' whole length comes back.
     """
-    tz = job.branch.tz
-    site = job.site
+    opens, shuts = hours
     whole: list[Span] = []
     for day in days:
-        begin = local(tz, day, site.hours_from or dt.time(0))
-        if site.hours_until:
-            end = local(tz, day, site.hours_until) - dt.timedelta(minutes=minutes)
+        begin = local(tz, day, opens or dt.time(0))
+        if shuts:
+            end = local(tz, day, shuts) - dt.timedelta(minutes=minutes)
         else:
             end = local(tz, day + dt.timedelta(days=1), dt.time(0)) - dt.timedelta(seconds=1)
         if begin <= end:
@@ -271,8 +266,8 @@ def _spans(calendar: Calendar, row: Appointment, days: Sequence[dt.date]) -> tup
     site = row.job.site
     if not windows and not impossible and not site.hours_from and not site.hours_until:
         return ()
-    row.job.branch = calendar.branch
-    spans = possible_spans(row.job, row.duration_min, windows, days, impossible)
+    hours = (site.hours_from, site.hours_until)
+    spans = possible_spans(calendar.branch.tz, hours, row.duration_min, windows, days, impossible)
     return tuple((max(0, calendar.seconds(a)), calendar.seconds(b)) for a, b in spans if calendar.seconds(b) >= 0) or (
         (0, 0),
     )

@@ -130,9 +130,7 @@ def _read(branch: Branch, days: Sequence[dt.date], params: dict[str, Any]) -> tu
         rows = rows.select_related("job__site", "job__customer", "job__branch")
         comers = list(rows.prefetch_related("skills", "possible_windows", "job__impossible_times"))
     left_out = [row for row in comers if not row.job.site.has_coordinates()]
-    calendar = read_calendar(
-        branch, list(crews), days, also=comers, with_ready=True, not_before=timezone.now()
-    )
+    calendar = read_calendar(branch, list(crews), days, also=comers, not_before=timezone.now())
     problem = calendar.problem
     if params["careful"]:
         planned = Appointment.objects.filter(pk__in=[stop.id for stop in problem.stops])

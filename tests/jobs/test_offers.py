@@ -50,6 +50,28 @@ def test_a_site_without_coordinates_gets_no_offer_but_a_reason(branch, crew):
     assert "no coordinates" in offers.why
 
 
+def test_crews_without_a_base_get_no_offer_but_a_reason(branch, crew):
+    branch.latitude = branch.longitude = None
+    branch.save()
+
+    offers = offers_for(make_appointment(make_job(branch)))
+
+    assert not offers.best
+    assert "no coordinates" in offers.why
+
+
+def test_a_day_that_changed_is_worked_out_anew(branch, crew):
+    visit = make_appointment(make_job(branch))
+    slot = at(branch, MONDAY, "8:00"), at(branch, MONDAY, "8:15")
+    assert offer_in(visit, crew, slot)
+
+    there = make_appointment(make_job(branch), crew=crew, day=MONDAY, time="8:00", is_locked=True)
+    assert offer_in(visit, crew, slot) is None
+    Appointment.objects.filter(pk=there.pk).update(starts_at=at(branch, MONDAY, "13:00"))
+
+    assert offer_in(visit, crew, slot)
+
+
 def test_only_crews_with_the_skill_and_the_purpose_are_offered(branch, crew):
     tall = Skill.objects.create(branch=branch, key="tall", name="tall ladder")
     able = make_crew(branch)
