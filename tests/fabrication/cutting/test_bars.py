@@ -191,3 +191,13 @@ def test_better_plans_are_reported_checked_and_ever_cheaper():
     costs = [plan.cost for plan in plans]
     assert costs == sorted(costs, reverse=True)
     assert len(costs) >= 2
+
+
+@pytest.mark.parametrize("shades", [4, 40])
+def test_a_bound_above_nothing_is_there_at_once(shades):
+    for problem in filter(lambda problem: problem.pieces, shade_day(11, shades=shades).values()):
+        told = []
+        plan = solve(problem, 0, progress=told.append)
+
+        assert told[0].bound > 0
+        assert plan.bound > 0

@@ -94,6 +94,23 @@ def area_duals(model: BarModel) -> list[float]:
     return [weight * min(rates) for weight in model.weights]
 
 
+def volume_duals(model: BarModel) -> list[float]:
+    """
+    Each type priced by its weight, at the least any pattern of any stock can cost per weight.
+
+    The limited stock then has nothing to pay for, so the bound (the continuous, or volume,
+    bound) is above nothing however much of it there is and however few the pieces.
+    """
+    rate = float("inf")
+    for stock in model.stocks:
+        weight = np.arange(min(model.weights), stock.room + 1)
+        left = stock.usable - weight * model.grid
+        kept = model.keep > 0
+        cost = stock.price - np.where((left >= model.keep) & kept, left * model.worth, 0)
+        rate = min(rate, float((cost / weight).min()))
+    return [weight * max(0.0, rate) for weight in model.weights]
+
+
 def threshold_duals(model: BarModel) -> list[list[float]]:
     """
     For one endless stock: prices that count long pieces as whole bars, short ones as nothing.

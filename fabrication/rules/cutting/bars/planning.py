@@ -7,7 +7,13 @@ from collections.abc import Callable
 from dataclasses import replace
 from fractions import Fraction
 
-from fabrication.rules.cutting.bars.bounds import area_duals, certified, least_bound, threshold_duals
+from fabrication.rules.cutting.bars.bounds import (
+    area_duals,
+    certified,
+    least_bound,
+    threshold_duals,
+    volume_duals,
+)
 from fabrication.rules.cutting.bars.greedy import (
     OutOfStock,
     baseline_order,
@@ -37,7 +43,7 @@ def plan(problem: BarProblem, watch: Watch, seed: int, report: Report) -> Plan:
     def better(state: State) -> None:
         report(_named(problem, model, state, unplaced))
 
-    state = State(model.scale, model.quantum, start, watch, least_bound(model), better)
+    state = State(model.scale, model.quantum, start, watch, certified(model, volume_duals(model)), better)
     _quick(model, state)
     if not state.done:
         _thorough(model, state, seed)

@@ -94,8 +94,16 @@ def excesses(model: RollModel, prices: list[int], scale: int) -> list[int]:
 def area_duals(model: RollModel) -> list[float]:
     """Each type priced by its area, at the least price of an endless roll per area."""
     rates = [stock.price / stock.room for stock in model.stocks if stock.limit is None]
-    rates = rates or [max(stock.price / stock.room for stock in model.stocks)]
+    return _priced(model, min(rates, default=max(stock.price / stock.room for stock in model.stocks)))
+
+
+def volume_duals(model: RollModel) -> list[float]:
+    """Each type priced by its area, at the least price of any roll per area: no stock has to pay then."""
+    return _priced(model, min(stock.price / stock.room for stock in model.stocks))
+
+
+def _priced(model: RollModel, rate: float) -> list[float]:
     duals = [float("inf")] * len(model.demand)
     for way in model.ways:
-        duals[way.kind] = min(duals[way.kind], way.width * way.drop * min(rates))
+        duals[way.kind] = min(duals[way.kind], way.width * way.drop * rate)
     return duals

@@ -12,7 +12,7 @@ from fabrication.rules.cutting.columns.column import Loading
 from fabrication.rules.cutting.columns.state import State
 from fabrication.rules.cutting.problem import Certificate, Plan, RollPiece, RollProblem, RollStock, Unplaced
 from fabrication.rules.cutting.rolls import greedy
-from fabrication.rules.cutting.rolls.bounds import area_duals, certified, least_bound
+from fabrication.rules.cutting.rolls.bounds import area_duals, certified, least_bound, volume_duals
 from fabrication.rules.cutting.rolls.groups import housed
 from fabrication.rules.cutting.rolls.model import RollModel, patterns_of, roll_model, stretches_of
 from fabrication.rules.cutting.watch import Watch
@@ -32,7 +32,7 @@ def plan(problem: RollProblem, watch: Watch, seed: int, report: Report) -> Plan:
     def better(state: State) -> None:
         report(_named(problem, model, state, unplaced))
 
-    state = State(model.scale, model.quantum, start, watch, least_bound(model), better)
+    state = State(model.scale, model.quantum, start, watch, certified(model, volume_duals(model)), better)
     state.tell("first plan")
     state.offer_bound(certified(model, area_duals(model)), "first bound")
     if not state.done:
