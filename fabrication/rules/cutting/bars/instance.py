@@ -10,7 +10,7 @@ from fabrication.rules.cutting.bars.enumerate import patterns_within
 from fabrication.rules.cutting.bars.greedy import swapped_stock
 from fabrication.rules.cutting.bars.model import BarModel
 from fabrication.rules.cutting.bars.pricing import BarPricing
-from fabrication.rules.cutting.columns.column import Loading
+from fabrication.rules.cutting.columns.column import Column, Loading, one_less
 from fabrication.rules.cutting.columns.instance import Bound
 from fabrication.rules.cutting.columns.pool import Pool
 from fabrication.rules.cutting.watch import Watch
@@ -73,3 +73,8 @@ class BarInstance:
     def tidied(self, loading: Loading) -> Loading:
         """Each pattern on the cheapest stock that is left for it."""
         return swapped_stock(self.model, loading, [stock.limit for stock in self.model.stocks])
+
+    def without(self, column: Column, kind: int) -> Column | None:
+        """The pattern with one piece of a type less; None when that was its only piece."""
+        rows = one_less(column.rows, kind)
+        return self.model.column(column.stock, rows) if rows else None

@@ -27,3 +27,9 @@ Loading = Counter[Column]
 def loading_cost(loading: Loading) -> int:
     """Cost units of a plan."""
     return sum(column.cost * times for column, times in loading.items())
+
+
+def one_less(rows: tuple[tuple[int, int], ...], kind: int) -> tuple[tuple[int, int], ...]:
+    """The same (type, count) with one of a type less."""
+    less = ((other, count - (other == kind)) for other, count in rows)
+    return tuple((other, count) for other, count in less if count)

@@ -84,3 +84,6 @@ class Instance(Protocol):
 
     def tidied(self, loading: Loading) -> Loading:
         """The same plan, cheaper where that is plain to see."""
+
+    def without(self, column: Column, kind: int) -> Column | None:
+        """The pattern with one piece of a type less; None when that was its only piece."""

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from random import Random
 
+from fabrication.rules.cutting.columns.chosen import chosen, thinned
 from fabrication.rules.cutting.columns.dive import dive
 from fabrication.rules.cutting.columns.finish import best_of_pool
 from fabrication.rules.cutting.columns.generation import Relaxed, relax
@@ -23,6 +24,9 @@ FIRST_DIVES = 5
 
 MOST_PATTERNS = 120_000
 """Patterns up to which cuts over all of them are tried."""
+
+FEW_PATTERNS = 70
+"""Different patterns in a plan up to which an integer program over those priced so far is quick and good."""
 
 SMALL_POOL = 2_000
 LARGE_POOL = 20_000
@@ -65,6 +69,8 @@ class Search:
         turn = 0
         while not state.done:
             self.dive(FIRST_DIVES if turn == 0 else 3)
+            if not state.done and len(state.best) <= FEW_PATTERNS:
+                self.choose(turn)
             if not state.done and state.quantum < 0.2 * self.instance.unit:
                 watch = state.watch.share(0.25, 0.5 + turn)
                 improve(self.instance, state, self.relaxed, self.chance, 10**6, watch)
@@ -88,6 +94,16 @@ class Search:
                 state.offer(instance.tidied(loading), "dive")
             state.tell("dive")
 
+    def choose(self, turn: int) -> None:
+        """The best plan out of the patterns priced so far."""
+        state, instance = self.state, self.instance
+        watch = state.watch.share(0.15, 1.0 + turn)
+        self.master.add(state.best)
+        found = chosen(self.master.columns, instance.demand, instance.limits, instance.unit, watch, turn)
+        loading = thinned(found, instance.demand, instance.without)
+        if loading is not None and instance.fits(loading):
+            state.offer(instance.tidied(loading), "best of the patterns")
+
     def finish(self, turn: int) -> None:
         """The end: every pattern a cheaper plan could use, cuts over these, and an integer program."""
         state = self.state
@@ -99,7 +115,8 @@ class Search:
             return
         state.tell("final program")
         quick = len(sharp.pool) <= SMALL_POOL
-        self.decide(sharp, target, state.watch.share(0.6, 1e9 if quick and turn else 3.0 * 2**turn), turn)
+        most = 1e9 if quick and turn else 3.0 * 2**turn
+        self.decide(sharp, target, state.watch.share(0.9 if quick and turn > 1 else 0.6, most), turn)
 
     def sharpen(self, target: int) -> Sharpened | None:
         """All patterns of plans within the target, thinned by cuts; raises the state's bound."""
@@ -134,6 +151,8 @@ class Search:
             if not instance.fits(done.loading):
                 return
             state.offer(done.loading, "final program")
+            if len(sharp.pool) > SMALL_POOL // 2:
+                return  # fewer patterns are left below the new cost: the proof is quicker over these
         if done.complete and instance.complete and not state.proven:
             self.confirm(sharp)
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import replace
 
-from fabrication.rules.cutting.columns.column import Loading
+from fabrication.rules.cutting.columns.column import Column, Loading, one_less
 from fabrication.rules.cutting.columns.generation import relax
 from fabrication.rules.cutting.columns.instance import Bound
 from fabrication.rules.cutting.columns.master import Master
@@ -78,6 +78,18 @@ class RollInstance:
     def tidied(self, loading: Loading) -> Loading:
         """Nothing is plain to see."""
         return loading
+
+    def without(self, column: Column, kind: int) -> Column | None:
+        """The lay with one panel of a type less, a turned one first; None when that was its only panel."""
+        rows, turned = one_less(column.rows, kind), one_less(column.turned, kind)
+        if not rows:
+            return None
+        across = dict(turned)
+        ways = {(way.kind, way.turned): place for place, way in enumerate(self.model.ways)}
+        lay = {ways[other, True]: count for other, count in turned}
+        straight = ((other, count - across.get(other, 0)) for other, count in rows)
+        lay |= {ways[other, False]: count for other, count in straight if count}
+        return self.model.column(column.stock, lay)
 
 
 def free_bound(model: RollModel, watch: Watch) -> Bound:
