@@ -236,7 +236,7 @@ def days(quick: bool) -> Table:
         "| day | group | pieces | first plan s | gap at 1 s | at 10 s | at the end | proven | saved on first fit |",
         "|---|---|---|---|---|---|---|---|---|",
     ]
-    others = []
+    others, ceilings = [], []
     for seed in (11,) if quick else (11, 12):
         cost = bound = plain = ten = 0.0
         day = shade_day(seed)
@@ -251,6 +251,7 @@ def days(quick: bool) -> Table:
                 f"{percent(gap_at(trace, 1))} | {percent(gap_at(trace, 10))} | {percent(plan.gap)} | "
                 f"{plan.proven} | {percent(1 - float(plan.cost) / rule)} |"
             )
+        ceilings.append(f"day {seed}: {percent(1 - bound / plain)}")
         others.append(
             f"day {seed}: "
             + ", ".join(
@@ -268,6 +269,7 @@ def days(quick: bool) -> Table:
         "the longest new bar. Of the plain rules it is about the best, and the one the "
         "last column and the target go by. The same stock, kerf, trim and worth of offcuts count for both plans."
     )
+    rows.append("By the bounds no plan can save more on `first_fit` than: " + "; ".join(ceilings) + ".\n")
     rows.append("Saved on first fit with another choice of the next bar: " + "; ".join(others) + ".")
     return rows
 
@@ -284,12 +286,13 @@ def scale(quick: bool) -> Table:
     return rows
 
 
-def _roll(task: tuple[int, int, tuple[int, ...], bool, float]) -> tuple[Plan, float, float]:
-    """One roll planned: the plan, its seconds, and the share it saves against shelves."""
+def _roll(task: tuple[int, int, tuple[int, ...], bool, float]) -> tuple[Plan, float, float, float]:
+    """One roll planned: the plan, its seconds, what it saves against shelves, and the most any plan can."""
     count, seed, widths, turn, seconds = task
     problem = panels(count, seed, widths, turn)
     plan, took, _ = timed(problem, seconds)
-    return plan, took, 1 - float(plan.cost / first_fit(problem).cost)
+    shelves = first_fit(problem).cost
+    return plan, took, 1 - float(plan.cost / shelves), 1 - float(plan.bound / shelves)
 
 
 def rolls(quick: bool) -> Table:
@@ -302,16 +305,20 @@ def rolls(quick: bool) -> Table:
         for seed in range(count, count + seeds)
         for widths, turn in (kinds[:2] if quick else kinds)
     ]
-    saved = []
-    for (count, _, widths, turn, _), (plan, took, less) in zip(tasks, two_at_a_time(_roll, tasks), strict=True):
+    saved, most = [], []
+    for (count, _, widths, turn, _), (plan, took, less, ceiling) in zip(
+        tasks, two_at_a_time(_roll, tasks), strict=True
+    ):
         saved.append(less)
+        most.append(ceiling)
         rows.append(
             f"| {count} | {' '.join(map(str, widths))} in | {'yes' if turn else 'no'} | {percent(plan.gap)} | "
             f"{plan.proven} | {percent(less)} | {took:.1f} |"
         )
     least = percent(min(saved))
     rows.append(
-        f"\nSaved against best-fit-decreasing shelves: mean {percent(mean(saved))}, least {least}. The rule: longest "
+        f"\nSaved against best-fit-decreasing shelves: mean {percent(mean(saved))}, least {least}; by the "
+        f"bounds no plans can save more than {percent(mean(most))} on the mean. The rule: longest "
         "drop first, each panel into the open lay that holds it with the least width left over, else a new lay on the "
         "roll cheapest by area; where panels may be turned, the better of two such plans (as given, or the wide "
         "side across), which is more than the plain rule. Two solves at a time."
