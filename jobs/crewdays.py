@@ -15,11 +15,10 @@ from threading import Lock
 from typing import Any, Final, NamedTuple
 
 from django.conf import settings
-from django.db.models import QuerySet
 
 from jobs.availability import Span, WorkDay, crew_days, local
 from jobs.dispatch import BEGUN, crew_point, taking_time
-from jobs.models import Appointment, CalendarRules, Crew, ImpossibleTime, PossibleWindow
+from jobs.models import CalendarRules, Crew, ImpossibleTime, PossibleWindow
 from jobs.planning import driver_of, objective, possible_spans
 from jobs.rules.routing import Inserter, Objective, Problem, Route, Stop
 from jobs.rules.routing.timing import assemble, build_route
@@ -65,6 +64,10 @@ FIELDS: Final = (
     "state", "is_locked", "job__site__latitude", "job__site__longitude", "job__site__hours_from",
     "job__site__hours_until",
 )  # fmt: skip
+PK, JOB, CREW, DAY, STARTS_AT = range(5)
+PROMISED_FROM, STATE, LOCKED = FIELDS.index("promised_from"), FIELDS.index("state"), FIELDS.index("is_locked")
+Row = tuple[Any, ...]
+"""A `Standing` as it comes: a plain tuple of plain values costs the collector of garbage nothing."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -139,10 +142,7 @@ def read_days(
         crew.branch = branch
     work = crew_days(crews, days)
     rows = _standing(crews, days, without)
-    possible, impossible = _bounds(rows)
-    by_day: dict[tuple[int, dt.date], list[Standing]] = {}
-    for row in rows:
-        by_day.setdefault((row.crew, row.day), []).append(row)
+    possible, impossible = _bounds(row for here in rows.values() for row in here)
     prices, model = objective(CalendarRules.of(branch)), road_model(branch)
     found = []
     for crew in crews:
@@ -155,38 +155,40 @@ def read_days(
             one = work[crew.pk, day]
             if not one.works:
                 continue
-            here = by_day.get((crew.pk, day), ())
+            here = rows.get((crew.pk, day), ())
             visits = tuple(
-                Bounded(
+                (
                     row,
-                    row.is_locked or row.state in BEGUN or row.starts_at < now,
-                    tuple(possible.get(row.pk, ())),
-                    tuple(impossible.get(row.job, ())),
+                    row[LOCKED] or row[STATE] in BEGUN or row[STARTS_AT] < now,
+                    tuple(possible.get(row[PK], ())),
+                    tuple(impossible.get(row[JOB], ())),
                 )
                 for row in here
             )
             key = (settings.TRAVEL_URL, model, prices, of_crew, one, visits)
             kept = _kept.get(key)
             if kept is None:
-                kept = _work_out(branch, crew, base, one, prices, visits)
+                kept = _work_out(branch, crew, base, one, prices, [Bounded(Standing(*v[0]), *v[1:]) for v in visits])
                 if not kept.word:  # times that stand in for a silent server are not kept
                     _kept.put(key, kept)
             found.append(kept)
     return found
 
 
-def _standing(crews: Sequence[Crew], days: Sequence[dt.date], without: int | None) -> list[Standing]:
-    rows: QuerySet[Appointment, Any] = taking_time().filter(
-        crew__in=[crew.pk for crew in crews], day__range=(min(days), max(days))
-    )
-    asked = set(days)
-    found = map(Standing._make, rows.order_by("starts_at", "pk").values_list(*FIELDS))
-    return [row for row in found if row.pk != without and row.day in asked]
+def _standing(
+    crews: Sequence[Crew], days: Sequence[dt.date], without: int | None
+) -> dict[tuple[int, dt.date], list[Row]]:
+    rows = taking_time().filter(crew__in=[crew.pk for crew in crews], day__range=(min(days), max(days)))
+    found: dict[tuple[int, dt.date], list[Row]] = {}
+    for row in rows.order_by("starts_at", "pk").values_list(*FIELDS):
+        if row[PK] != without:
+            found.setdefault((row[CREW], row[DAY]), []).append(row)
+    return found
 
 
-def _bounds(rows: Iterable[Standing]) -> tuple[dict[int, list[Span]], dict[int, list[Span]]]:
+def _bounds(rows: Iterable[Row]) -> tuple[dict[int, list[Span]], dict[int, list[Span]]]:
     """Possible windows by visit and impossible times by job, of those whose promise does not bound them."""
-    free = {row.pk: row.job for row in rows if row.promised_from is None}
+    free = {row[PK]: row[JOB] for row in rows if row[PROMISED_FROM] is None}
     possible: dict[int, list[Span]] = {}
     impossible: dict[int, list[Span]] = {}
     if not free:

@@ -200,9 +200,7 @@ class _Market:
             id="new", at=0, service=row.duration_min * 60, skills=frozenset([*keys, f"for {row.purpose}"]),
             people=row.people,
         )  # fmt: skip
-        chosen: dict[Span, tuple[Day, Priced]] = {}
-        for span, day, priced in self._priced(days, parts):
-            chosen.setdefault(span, (day, priced))
+        chosen = sorted(self._cheapest(days, parts).items(), key=lambda one: _rank(one[1]))
         found = [self._draft(span, day, priced) for span, (day, priced) in self._spread(chosen, most)]
         return self._offers([draft for draft in found if draft is not None])
 
@@ -227,38 +225,37 @@ class _Market:
             if max(begin, a) <= min(end, b)
         ]
 
-    def _spread(
-        self, chosen: dict[Span, tuple[Day, Priced]], most: int
-    ) -> list[tuple[Span, tuple[Day, Priced]]]:
+    def _spread(self, chosen: Sequence[_Place], most: int) -> list[_Place]:
         """The cheapest, but not more than some of one day before other days had theirs."""
         counts: dict[dt.date, int] = {}
-        first: list[tuple[Span, tuple[Day, Priced]]] = []
-        rest: list[tuple[Span, tuple[Day, Priced]]] = []
-        for span, (day, priced) in chosen.items():
-            counts[day.day] = counts.get(day.day, 0) + 1
-            (first if counts[day.day] <= MOST_A_DAY else rest).append((span, (day, priced)))
+        first: list[_Place] = []
+        rest: list[_Place] = []
+        for one in chosen:
+            day = one[1][0].day
+            counts[day] = counts.get(day, 0) + 1
+            (first if counts[day] <= MOST_A_DAY else rest).append(one)
         return (first + rest)[:most]
 
-    def _priced(
+    def _cheapest(
         self, days: Sequence[Day], parts: Sequence[tuple[Span, Span]]
-    ) -> Iterator[tuple[Span, Day, Priced]]:
-        """Prices on every crew's day that can be driven as it stands, the cheapest first."""
-        found: list[tuple[int, int, int, Span, Day, Priced]] = []
-        by_day: dict[dt.date, dict[Span, Span]] = {}
+    ) -> dict[Span, tuple[Day, Priced]]:
+        """The cheapest crew's day for each window, of all that can be driven as they stand."""
+        best: dict[Span, tuple[Day, Priced]] = {}
+        by_day: dict[dt.date, dict[tuple[int, int], Span]] = {}
         for day in days:
             if day.day not in by_day:
-                midnight = day.epoch + dt.timedelta(days=1)
-                near = [part for part in parts if part[0][0] < midnight and part[0][1] >= day.epoch]
-                by_day[day.day] = {(max(day.epoch, a), b): window for (a, b), window in near}
-            spans = {(day.seconds(a), day.seconds(b)): window for (a, b), window in by_day[day.day].items()}
+                by_day[day.day] = _windows_on(day, parts)
+            spans = by_day[day.day]
             if not spans:
                 continue
             into, out_of = self.drives.of(day)
             for priced in day.inserter.offers(self.stop, list(spans), to=into, back=out_of):
-                if priced.shift not in day.broken:
-                    found.append((priced.cost, priced.start, len(found), spans[priced.window], day, priced))
-        for *_, span, day, priced in sorted(found, key=lambda one: one[:3]):
-            yield span, day, priced
+                window = spans[priced.window]
+                if priced.shift not in day.broken and (
+                    window not in best or _rank((day, priced)) < _rank(best[window])
+                ):
+                    best[window] = day, priced
+        return best
 
     def _draft(self, span: Span, day: Day, priced: Priced) -> _Draft | None:
         """The offer to the minute: start, waiting, who begins at another time, the chance."""
@@ -323,6 +320,22 @@ class _Market:
             )
             for draft, pairs in zip(drafts, moved, strict=True)
         ]
+
+
+_Place = tuple[Span, tuple[Day, Priced]]
+
+
+def _rank(one: tuple[Day, Priced]) -> tuple[int, dt.date, int]:
+    """Cheapest first, then soonest."""
+    day, priced = one
+    return priced.cost, day.day, priced.start
+
+
+def _windows_on(day: Day, parts: Sequence[tuple[Span, Span]]) -> dict[tuple[int, int], Span]:
+    """The parts of windows that lie on that day, on its axis, with their windows."""
+    midnight = day.epoch + dt.timedelta(days=1)
+    near = [part for part in parts if part[0][0] < midnight and part[0][1] >= day.epoch]
+    return {(day.seconds(max(day.epoch, a)), day.seconds(b)): window for (a, b), window in near}
 
 
 class _Drives:

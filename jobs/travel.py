@@ -47,6 +47,8 @@ REST_SECONDS: Final = 60
 """How long a server that did not answer is left alone."""
 RESTING: Final = "jobs.travel.resting"
 LONGEST_SECONDS: Final = 48 * 3600
+KEPT_CELLS: Final = 500
+"""What a kept table costs beside its cells, counted as cells."""
 
 
 class TravelServerSilent(OSError):
@@ -73,6 +75,7 @@ class _Kept:
     def __init__(self, most_cells: int) -> None:
         self.most_cells = most_cells
         self.tables: OrderedDict[Hashable, Travel] = OrderedDict()
+        self.cells = 0
         self.lock = Lock()
 
     def get(self, key: Hashable) -> Travel | None:
@@ -83,9 +86,12 @@ class _Kept:
 
     def put(self, key: Hashable, travel: Travel) -> Travel:
         with self.lock:
+            if key not in self.tables:
+                self.cells += travel.seconds.size + KEPT_CELLS
             self.tables[key] = travel
-            while len(self.tables) > 1 and sum(one.seconds.size for one in self.tables.values()) > self.most_cells:
-                self.tables.popitem(last=False)
+            while len(self.tables) > 1 and self.cells > self.most_cells:
+                _, gone = self.tables.popitem(last=False)
+                self.cells -= gone.seconds.size + KEPT_CELLS
         return travel
 
 
