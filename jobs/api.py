@@ -16,7 +16,7 @@ from rest_framework.routers import DefaultRouter
 from jobs import services
 from jobs.access import SEES_PHONES, secret_for
 from jobs.availability import crew_day
-from jobs.dispatch import effect_of
+from jobs.dispatch import effect_of, in_the_way
 from jobs.ics import feed_token
 from jobs.models import (
     Absence,
@@ -131,6 +131,7 @@ class AppointmentSerializer(serializers.ModelSerializer[Appointment]):
     possible_windows = PossibleWindowSerializer(many=True, read_only=True)
     bring = serializers.SerializerMethodField()
     access_secret = serializers.SerializerMethodField()
+    in_the_way = serializers.SerializerMethodField()
     skills = serializers.SlugRelatedField(many=True, slug_field="key", read_only=True)
 
     class Meta:
@@ -139,13 +140,17 @@ class AppointmentSerializer(serializers.ModelSerializer[Appointment]):
             "id", "job", "job_number", "address", "purpose", "state", "crew", "day", "starts_at", "duration_min",
             "duration_safe_min", "promised_from", "promised_until", "earliest_on", "people", "priority", "is_locked",
             "held_until", "skills", "possible_windows", "note", "on_the_way_at", "arrived_at", "done_at",
-            "expected_at", "version", "sequence", "bring", "access_secret",
+            "expected_at", "version", "sequence", "bring", "in_the_way", "access_secret",
         ]  # fmt: skip
         read_only_fields = fields
 
     @extend_schema_field({"type": "array", "items": {"type": "string"}})
     def get_bring(self, row: Appointment) -> list[str]:
         return ports.bring(row) if self.context.get("whole") else []
+
+    @extend_schema_field({"type": "array", "items": {"type": "string"}})
+    def get_in_the_way(self, row: Appointment) -> list[str]:
+        return [blocker.text for blocker in in_the_way(row)] if self.context.get("whole") else []
 
     @extend_schema_field(OpenApiTypes.STR)
     def get_access_secret(self, row: Appointment) -> str:
@@ -254,6 +259,12 @@ class WindowSerializer(serializers.Serializer[Any]):
 class PromiseSerializer(serializers.Serializer[Any]):
     window_from = serializers.DateTimeField(required=False)
     window_until = serializers.DateTimeField(required=False)
+    anyway = serializers.BooleanField(default=False, help_text="promise although something is in the way")
+
+    def validate(self, values: dict[str, Any]) -> dict[str, Any]:
+        if ("window_from" in values) != ("window_until" in values):
+            raise serializers.ValidationError({"window_until": "Give both ends of the window, or none."})
+        return values
 
 
 class LockSerializer(serializers.Serializer[Any]):
@@ -502,10 +513,13 @@ class AppointmentViewSet(ReadViewSet):
     @extend_schema(request=PromiseSerializer, responses=AppointmentSerializer)
     @action(detail=True, methods=["post"])
     def promise(self, request: Request, pk: str | None = None) -> Response:
-        """Promise the held window, or the one given."""
+        """Promise the held window, or the one given; what is `in_the_way` refuses it unless `anyway`."""
         data = _valid(PromiseSerializer, request)
-        window = (data["window_from"], data["window_until"]) if len(data) == 2 else None
-        return self._answer(services.promise(appointment=self.get_object(), by=request.user, window=window))
+        window = (data["window_from"], data["window_until"]) if "window_from" in data else None
+        row = services.promise(
+            appointment=self.get_object(), by=request.user, window=window, anyway=data["anyway"]
+        )
+        return self._answer(row)
 
     @extend_schema(request=None, responses=AppointmentSerializer)
     @action(detail=True, methods=["post"])

@@ -21,7 +21,7 @@ from django.utils import timezone
 
 from jobs.availability import WorkDay, add_working_days, crew_days
 from jobs.models import INSTALLING, Appointment, CalendarRules, Crew, Purpose
-from jobs.ports import ports
+from jobs.ports import Blocker, ports
 from jobs.rules.timeline import Planned, Timed, Timeline, drive_day
 from jobs.travel import Point, Travel, travel_between
 from shared.models import Branch
@@ -319,6 +319,13 @@ def earliest_install(appointment: Appointment) -> tuple[dt.date | None, str]:
                 )
             )
     return max(days) if days else (None, "")
+
+
+def in_the_way(row: Appointment) -> list[Blocker]:
+    """What the rooms above say stops a visit that puts something up; nothing of it for a measuring."""
+    if row.is_measuring() or row.state in {*BEGUN, Appointment.State.CANCELLED}:
+        return []
+    return [blocker for blocker in ports.blockers(row.job) if blocker.severity == "stop"]
 
 
 def _date(day: dt.date) -> str:

@@ -9,7 +9,7 @@ from django.db import transaction
 from django.db.models import F
 from django.utils import timezone
 
-from jobs.dispatch import BEGUN, Book, Effect, Push, effect_of, in_the_calendar, open_book
+from jobs.dispatch import BEGUN, Book, Effect, Push, effect_of, in_the_calendar, in_the_way, open_book
 from jobs.models import Appointment, AppointmentMove, CalendarRules, Crew, PossibleWindow, Purpose, Skill
 from jobs.ports import Minutes, ports
 from jobs.rules.timeline import expect_day
@@ -374,7 +374,8 @@ def promise(
     """
     Promises the held window, or a window round a planned start, to the customer.
 
-    A hold that ran out is promised still when its place is free.
+    A hold that ran out is promised still when its place is free. What the rooms above say
+    stops an install is refused unless `anyway`: a promise may be given before all is there.
     """
     row = lock_appointment(appointment)
     if row.state in BEGUN:
@@ -391,6 +392,8 @@ def promise(
         raise Refused("the window lies in the past", field="window")
     if not row.promised_from <= row.starts_at <= row.promised_until:
         raise Refused("the planned start is not in the window", field="window")
+    if not anyway and (stops := "; ".join(blocker.text for blocker in in_the_way(row))):
+        raise Refused(f"in the way of this visit: {stops}", field="anyway")
     if row.state == State.HELD and row.held_until and row.held_until < timezone.now():
         refuse_if_wrong(effect_of(row, crew=row.crew, starts_at=row.starts_at), anyway=anyway)
     row.state, row.held_until, row.held_by = State.PROMISED, None, None

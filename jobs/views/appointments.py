@@ -20,11 +20,11 @@ from jobs import services
 from jobs.access import SEES_PHONES, appointment_for, crew_for, is_of_crew, secret_for
 from jobs.board import is_late
 from jobs.chances import chance_text, day_chances
-from jobs.dispatch import BEGUN, Effect, earliest_install, effect_of, open_book
+from jobs.dispatch import BEGUN, Effect, earliest_install, effect_of, in_the_way, open_book
 from jobs.forms import MoveForm, PromiseForm, ReadinessForm, ReasonForm, SplitForm, VisitForm
 from jobs.models import Appointment, AppointmentMove
 from jobs.offers import rescues
-from jobs.ports import Blocker, ports
+from jobs.ports import ports
 from jobs.views import DRIVES, LOOKS, OFFICE
 from jobs.words import copy_text, late_text, readiness_text, window_text
 from shared.access import roles_required
@@ -92,13 +92,6 @@ def appointment_context(request: HttpRequest, row: Appointment, **more: Any) -> 
         **(_risk(row) if is_office else {}),
         **more,
     }
-
-
-def in_the_way(row: Appointment) -> list[Blocker]:
-    """What the rooms above say stops a visit that puts something up; nothing of it for a measuring."""
-    if row.is_measuring() or row.state in {*BEGUN, Appointment.State.CANCELLED}:
-        return []
-    return [blocker for blocker in ports.blockers(row.job) if blocker.severity == "stop"]
 
 
 def _risk(row: Appointment) -> dict[str, Any]:
@@ -305,9 +298,10 @@ def appointment_promise(request: HttpRequest, pk: int) -> HttpResponse:
     words = "Promised. The confirmation can be printed, sent or copied below."
     if wrong := "; ".join(blocker.text for blocker in in_the_way(row)):
         words += f" Still in the way: {sentence(wrong)}"
+    anyway = request.POST.get("anyway") == "1"
     return _deed(
-        request, row, words, lambda: services.promise(appointment=row, by=request.user, window=window)
-    )  # fmt: skip
+        request, row, words, lambda: services.promise(appointment=row, by=request.user, window=window, anyway=anyway)
+    )
 
 
 @login_required

@@ -5,6 +5,7 @@ from __future__ import annotations
 import pytest
 
 from jobs.models import Appointment, Job
+from jobs.ports import Blocker, ports
 from shared import roles
 from tests.factories import a_monday, at, make_appointment, make_crew, make_customer, make_job, make_site
 
@@ -163,3 +164,22 @@ def test_a_plan_is_asked_for_looked_at_and_taken(branch, crew, dispatcher, api_a
     assert asked.status_code == 202
     assert [move["state"] for move in taken.json()["moves"]] == ["accepted"]
     assert visit.day == MONDAY
+
+
+def test_what_stops_an_install_refuses_its_promise_unless_asked_for_anyway(
+    branch, crew, dispatcher, api_as, monkeypatch
+):
+    monkeypatch.setattr(ports, "blocker_sources", [lambda job: [Blocker("3 clips short", "workroom", severity="stop")]])
+    visit = make_appointment(make_job(branch), purpose="install", crew=crew, day=MONDAY, time="9:00")
+    url, window = f"/api/appointments/{visit.pk}/", {
+        "window_from": at(branch, MONDAY, "8:00").isoformat(), "window_until": at(branch, MONDAY, "10:00").isoformat(),
+    }  # fmt: skip
+    api = api_as(dispatcher)
+
+    refused = api.post(f"{url}promise/", window, format="json")
+    taken = api.post(f"{url}promise/", window | {"anyway": True}, format="json")
+
+    assert api.get(url).json()["in_the_way"] == ["3 clips short"]
+    assert refused.status_code == 409
+    assert "3 clips short" in refused.json()["detail"]
+    assert taken.json()["state"] == "promised"
