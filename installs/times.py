@@ -34,7 +34,7 @@ def install_minutes(appointment: Appointment) -> Minutes | None:
     read = [one.read for one in work_out(units, rules) if one.read is not None]
     if not read:
         return None
-    table = install_visit_minutes(read, rules)
+    table = install_visit_minutes(read, rules, people=appointment.people)
     factor, sigma, count = learned(appointment.job.branch)
     mean = max(1, round(table.whole * factor))
     safe = max(mean, round(Lognormal.from_mean(mean, mean * sigma).quantile(PROMISE_QUANTILE)))
@@ -94,7 +94,7 @@ def _learn(branch: Branch) -> tuple[float, float, int]:
         minutes = (visit.done_at - visit.arrived_at).total_seconds() / 60
         read = [one.read for one in work_out([row.unit for row in units[visit.pk]], rules) if one.read is not None]
         if read and minutes >= LEAST_MINUTES:
-            planned.append(float(install_visit_minutes(read, rules).minutes))
+            planned.append(float(install_visit_minutes(read, rules, people=visit.people).minutes))
             taken.append(minutes)
     found = learn_factor(planned, taken)
     return found.factor, learn_sigma(planned, taken), found.visits

@@ -396,7 +396,12 @@ class InsteadRule(Data):
 
 @dataclass(frozen=True, kw_only=True)
 class MinuteRule(Data):
-    """Minutes for one installer: a fixed part of a visit, a part a unit, and what adds to it."""
+    """
+    Minutes for one installer: a fixed part of a visit, a part a unit, and what adds to it.
+
+    `side_by_side`: the share of the units' minutes that two people work side by side; the rest (one
+    drill, one ladder, carrying, setting each other straight) takes as long as for one.
+    """
 
     measure: dict[str, Decimal]
     install: dict[str, Decimal]
@@ -407,6 +412,7 @@ class MinuteRule(Data):
     install_instead: tuple[InsteadRule, ...] = ()
     lift_trip: Decimal
     ladder_above: Length
+    side_by_side: Annotated[Decimal, Within(0, 1)] = Decimal(0)
     basis: str = PRACTICE
 
 

@@ -124,15 +124,43 @@ def install_minutes(unit: InstallUnit, rules: HardwareRules) -> Minutes:
     return _sum([max(base, key=lambda step: step.minutes), *_added(holds, rule.install_add)])
 
 
-def install_visit_minutes(units: Sequence[InstallUnit], rules: HardwareRules, lift_trips: int = 0) -> Minutes:
-    """Mean minutes of an install visit: fixed part, units, each remote once, trips by lift."""
+def install_visit_minutes(
+    units: Sequence[InstallUnit], rules: HardwareRules, lift_trips: int = 0, people: int = 1
+) -> Minutes:
+    """
+    Mean minutes of an install visit: fixed part, units, each remote once, trips by lift.
+
+    With a second person the share `side_by_side` of the units' minutes takes half as long; the rest,
+    the fixed part, remotes and trips stay, so two people never halve a visit. A single unit, and one
+    so wide that two hold it anyway, gains nothing; nor does a third person. Common practice, no
+    published source.
+
+    Examples
+    --------
+    >>> from installs.rules.data import starting_rules
+    >>> from installs.rules.units import InstallUnit
+    >>> one = InstallUnit("A1", "slat", Length.inches(36), Length.inches(60), "inside", "jamb", "wood")
+    >>> install_visit_minutes([one] * 4, starting_rules(), people=2).steps[-1]
+    Step(what="two people, 0.6 of the units' 60 minutes side by side", minutes=Decimal('-18.0'))
+    """
     rule = rules.minutes
     remotes = {unit.motor.remote for unit in units if unit.motor is not None}
     steps = [Step("visit", rule.install_fixed)]
     steps += [Step(unit.code, install_minutes(unit, rules).minutes) for unit in units]
     steps.append(Step(f"{len(remotes)} remotes", rule.install_add.get("remote", Decimal(0)) * len(remotes)))
     steps.append(Step(f"{lift_trips} trips by lift", rule.lift_trip * lift_trips))
+    steps.append(_side_by_side(units, rules, people))
     return _sum(steps)
+
+
+def _side_by_side(units: Sequence[InstallUnit], rules: HardwareRules, people: int) -> Step:
+    """What a second person saves, as minutes below nothing."""
+    alone = [unit for unit in units if unit.width < rules.people.width]
+    if people < 2 or len(alone) < 2:
+        return Step("one person", Decimal(0))
+    minutes = sum((install_minutes(unit, rules).minutes for unit in alone), Decimal(0))
+    share = rules.minutes.side_by_side
+    return Step(f"two people, {share} of the units' {minutes} minutes side by side", -minutes * share / 2)
 
 
 def _added(holds: dict[str, bool], table: dict[str, Decimal]) -> list[Step]:

@@ -234,6 +234,32 @@ def test_a_visit_adds_its_fixed_part_each_remote_once_and_trips_by_lift():
     assert sum(step.minutes for step in answer.steps) == answer.minutes
 
 
+def test_two_people_are_faster_but_do_not_halve_a_visit():
+    """0.6 of the units' minutes side by side: common practice, no published source."""
+    units = [make_unit(code=f"A{n}", family="slat", width=inch(36)) for n in range(4)]
+
+    one, two, three = (install_visit_minutes(units, RULES, people=people) for people in (1, 2, 3))
+
+    saved = sum(install_minutes(unit, RULES).minutes for unit in units) * 6 / 10 / 2
+    assert one.minutes - two.minutes == saved
+    assert two.minutes > one.minutes / 2
+    assert three == two
+    assert sum(step.minutes for step in two.steps) == two.minutes
+
+
+@pytest.mark.parametrize(
+    "widths",
+    [
+        (36,),  # one unit: nothing to work on beside it
+        (96, 100),  # so wide that two hold each of them anyway
+    ],
+)
+def test_a_second_person_saves_nothing_where_there_is_nothing_to_do_beside(widths):
+    units = [make_unit(code=f"A{n}", family="cellular", width=inch(width)) for n, width in enumerate(widths)]
+
+    assert install_visit_minutes(units, RULES, people=2) == install_visit_minutes(units, RULES, people=1)
+
+
 def test_a_measure_visit_is_15_minutes_and_its_openings():
     openings = [OpeningToMeasure("slat"), OpeningToMeasure("sheer", is_door=True, reach_height=inch(121))]
 
