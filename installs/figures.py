@@ -15,6 +15,7 @@ from typing import Any, Final
 import numpy as np
 from django.db.models import Count, Min, Q
 
+from fabrication.costs import cost_of
 from fabrication.models import Material, PlannedCut
 from installs.models import ReturnOwed
 from installs.rules.causes import top_of
@@ -84,7 +85,12 @@ class CauseRow:
     count: int = 0
     remakes: int = 0
     minutes: int = 0
+    material: Decimal = Decimal(0)
+    """Of the units made again, at stock prices."""
+    unpriced: set[str] = field(default_factory=set)
+    """Materials among them without a price."""
     cost: Decimal = Decimal(0)
+    """Material, and people's time on site and on the way."""
 
 
 @dataclass(slots=True)
@@ -315,12 +321,12 @@ def _returns(period: Period, weeks: dict[dt.date, Week], drive_min: float) -> li
     Returns by cause and what they cost.
 
     The cost of one is its visit's minutes on site (shared among what the visit is for) and the
-    period's mean drive to a stop, both times the people and the branch's price of a paid hour.
-    Material and workroom hours of a remake are not in it.
+    period's mean drive to a stop, both times the people and the branch's price of a paid hour, and
+    the material of the unit made again at stock prices, waste left out. Workroom hours are not in it.
     """
     rules = CalendarRules.of(period.branch)
     found: dict[str, CauseRow] = {}
-    rows = list(returns_in(period).select_related("appointment"))
+    rows = list(returns_in(period).select_related("appointment", "remake__make"))
     shares: dict[int, int] = {}
     for owed in rows:
         if owed.appointment_id:
@@ -334,13 +340,17 @@ def _returns(period: Period, weeks: dict[dt.date, Week], drive_min: float) -> li
         row = found.setdefault(top.key, CauseRow(top.key, top.label, top.counts_for, top.is_ours))
         row.count += 1
         row.remakes += owed.remake_id is not None
+        if owed.remake is not None and hasattr(owed.remake, "make"):
+            material = cost_of(owed.remake.make)
+            row.material += material.total
+            row.unpriced.update(material.unpriced)
         if owed.appointment is not None:
             visit = owed.appointment
             minutes = (_site_seconds(visit) / 60 + drive_min) / shares[visit.pk]
             row.minutes += round(minutes)
             row.cost += Decimal(minutes / 60 * visit.people) * rules.paid_price
     for row in found.values():
-        row.cost = row.cost.quantize(Decimal("0.01"))
+        row.cost = (row.cost + row.material).quantize(Decimal("0.01"))
     return sorted(found.values(), key=lambda row: (-row.count, row.label))
 
 

@@ -62,6 +62,7 @@ def figures_page(request: HttpRequest) -> HttpResponse:
         "crews": Crew.objects.visible_to(request.user).filter(branch=branch, is_active=True),
         "shown": [_shown(found, figure) for figure in FIGURES if not (crew and figure == "yield")],
         "cause_chart": bars("Returns by cause", [(row.label, float(row.count)) for row in found.causes]),
+        "unpriced": ", ".join(sorted({name for row in found.causes for name in row.unpriced})),
         "query": request.GET.urlencode(),
     }
     return render(request, "installs/figures.html", context)
@@ -149,7 +150,7 @@ def figures_csv(request: HttpRequest) -> HttpResponse:
              week.returns, week.remakes]
         )  # fmt: skip
     writer.writerow([])
-    writer.writerow(["cause", "counts for", "returns", "remakes", "minutes", "cost"])
+    writer.writerow(["cause", "counts for", "returns", "remakes", "minutes", "material", "cost"])
     for row in found.causes:
-        writer.writerow([row.label, row.counts_for, row.count, row.remakes, row.minutes, row.cost])
+        writer.writerow([row.label, row.counts_for, row.count, row.remakes, row.minutes, row.material, row.cost])
     return answer

@@ -10,7 +10,7 @@ from io import StringIO
 import pytest
 from django.utils import timezone
 
-from fabrication.models import Batch, CutPlan, PlannedCut
+from fabrication.models import Batch, CutPlan, Material, Part, PlannedCut
 from installs import services
 from installs.figures import Period, figures, monday_of, read_week, rows_behind
 from jobs.models import Appointment, Job
@@ -120,6 +120,32 @@ def test_returns_count_by_cause_with_their_cost(branch: Branch, dispatcher: User
     row = found.causes[0]
     assert (row.key, row.counts_for, row.count) == ("damage", "carriage", 1)
     assert row.cost == (Decimal((60 + found.drive_min) / 60) * 36).quantize(Decimal("0.01"))  # 36 a paid hour
+
+
+def test_a_return_costs_the_material_of_what_is_made_again(branch: Branch, dispatcher: User, owner: User) -> None:
+    """Ten feet at 24 for sixteen: 15; what has no price is named, not counted as nothing."""
+    stock_up(branch)
+    job = done_visit(branch, dispatcher, make_crew(branch))
+    unit = job.openings.get().units.get()
+    owed = services.open_return(unit=unit, cause_key="size", by=dispatcher)
+    bars, cloth = make_material(branch), make_material(branch)
+    make_stock(bars, price=Decimal(24))
+    make = make_unit(job).make
+    make.parts.all().delete()
+    for material in (bars, cloth):
+        Part.objects.create(
+            make=make, name="tube", kind=Material.Kind.BAR, material=material, length=Length.inches(120),
+            state=Part.State.TO_CUT,
+        )  # fmt: skip
+    without = figures(owner, branch, today=today(branch)).causes[0]
+    owed.remake = make.unit
+    owed.save()
+
+    row = figures(owner, branch, today=today(branch)).causes[0]
+
+    assert row.material == Decimal(15)
+    assert row.cost == without.cost + 15
+    assert row.unpriced == {cloth.name}
 
 
 def test_every_figure_leads_to_its_jobs(branch: Branch, dispatcher: User, owner: User, as_user) -> None:
