@@ -600,9 +600,11 @@ class AppointmentViewSet(ReadViewSet):
 
 
 class AbsenceSerializer(serializers.ModelSerializer[Absence]):
+    spread = serializers.BooleanField(default=False, write_only=True)
+
     class Meta:
         model = Absence
-        fields = ["id", "user", "starts_at", "ends_at", "reason"]
+        fields = ["id", "user", "starts_at", "ends_at", "reason", "spread"]
 
     def validate_user(self, user: User | None) -> User | None:
         if user is not None and user.branch_id != self.context["request"].user.branch_id:
@@ -660,11 +662,17 @@ class CrewViewSet(DeedViewSet):
     @extend_schema(request=AbsenceSerializer, responses=OpenApiTypes.OBJECT)
     @action(detail=True, methods=["post"])
     def absences(self, request: Request, pk: str | None = None) -> Response:
-        """Note an absence; the visits it hits are named."""
+        """Note an absence; the visits it hits are named, and with `spread` a run proposes other crews for them."""
         data = _valid(AbsenceSerializer, request)
+        spread = data.pop("spread", False)
         row, hit = services.add_absence(crew=self.get_object(), by=request.user, **data)
+        run = services.spread_absence(absence=row, by=request.user) if spread and hit else None
         return Response(
-            {"absence": AbsenceSerializer(row).data, "hits": [visit.pk for visit in hit]},
+            {
+                "absence": AbsenceSerializer(row).data,
+                "hits": [visit.pk for visit in hit],
+                "run": RunSerializer(run).data if run is not None else None,
+            },
             status=status.HTTP_201_CREATED,
         )
 
@@ -677,6 +685,7 @@ class AskedPlanSerializer(serializers.Serializer[Any]):
     with_unplaced = serializers.BooleanField(default=True)
     keep = serializers.BooleanField(default=False)
     careful = serializers.BooleanField(default=False)
+    sure = serializers.BooleanField(default=False, help_text="every promise kept on 95 of 100 sampled days")
     reason = serializers.CharField(max_length=200, default="", allow_blank=True)
 
     def validate_crews(self, crews: list[Crew]) -> list[Crew]:
@@ -688,7 +697,7 @@ class AskedPlanSerializer(serializers.Serializer[Any]):
 class ProposedMoveSerializer(serializers.ModelSerializer[ProposedMove]):
     class Meta:
         model = ProposedMove
-        fields = ["id", "appointment", "crew", "day", "starts_at", "why", "state", "state_note"]
+        fields = ["id", "appointment", "crew", "day", "starts_at", "price", "why", "state", "state_note"]
 
 
 class ProposalSerializer(serializers.ModelSerializer[Proposal]):

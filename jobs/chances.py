@@ -3,13 +3,16 @@
 from __future__ import annotations
 
 import math
+from dataclasses import dataclass
 from statistics import NormalDist
 from typing import Final
 
 from jobs.dispatch import BEGUN, Book, CrewDayBook
-from jobs.models import Appointment
+from jobs.models import Appointment, Crew
+from jobs.planning import Calendar
 from jobs.rules.durations import PROMISE_QUANTILE
 from jobs.rules.promises import Chance, Pause, PromisedVisit, chances
+from jobs.rules.routing import Plan
 
 SEED: Final = 7
 USUAL_SIGMA: Final = 0.35
@@ -63,5 +66,58 @@ def visit_of(row: Appointment, drive: float, zero: float) -> PromisedVisit:
     promised = None
     if row.promised_from is not None and row.promised_until is not None:
         promised = (row.promised_from.timestamp() - zero, row.promised_until.timestamp() - zero)
+    sigma = sigma_of(row.duration_min, row.duration_safe_min)
+    return PromisedVisit(drive, row.duration_min * 60, sigma, promised=promised)
+
+
+@dataclass(frozen=True, slots=True)
+class Doubt:
+    """A promise a plan would keep on fewer of the sampled days than wanted."""
+
+    appointment: int
+    number: str
+    customer: str
+    crew: str
+    on_time: float
+    late_min: int
+    """Minutes after its promised end at which it begins at the latest on 85 of 100 days; 0 when within."""
+
+
+def doubtful(calendar: Calendar, plan: Plan, share: float) -> list[Doubt]:
+    """
+    The promises this plan keeps on fewer than `share` of sampled days, the worst first.
+
+    Every crew is taken to leave as the plan has it, and visits to last as they are known to:
+    the mean in the middle, the 85 % quantile where it is known.
+    """
+    problem = calendar.problem
+    pks = [int(visit.id) for route in plan.routes for visit in route.visits]
+    asked = Appointment.objects.filter(pk__in=pks).select_related("job__customer")
+    rows = {row.pk: row for row in asked}
+    crews = {crew.pk: crew.name for crew in Crew.objects.filter(branch=calendar.branch)}
+    found = []
+    for route in plan.routes:
+        day = problem.days[problem.day_number[route.crew, route.shift]]
+        at, visits = day.start_at, []
+        for visit in route.visits:
+            stop = problem.stops[problem.stop_number[visit.id]]
+            visits.append(_sampled(calendar, rows[int(visit.id)], problem.rows[at][stop.at]))
+            at = stop.at
+        pause = Pause(day.lunch.earliest, day.lunch.duration) if day.lunch is not None else None
+        for visit, sample, chance in zip(
+            route.visits, visits, chances(visits, route.depart, seed=SEED, pause=pause), strict=True
+        ):
+            if sample.promised is not None and chance.on_time < share:
+                row = rows[int(visit.id)]
+                late = max(0, round((chance.late_start - sample.promised[1]) / 60))
+                crew = crews[int(str(route.crew).partition("/")[0])]
+                found.append(Doubt(row.pk, row.job.number, row.job.customer.name, crew, chance.on_time, late))
+    return sorted(found, key=lambda one: one.on_time)
+
+
+def _sampled(calendar: Calendar, row: Appointment, drive: float) -> PromisedVisit:
+    promised = None
+    if row.promised_from is not None and row.promised_until is not None:
+        promised = (float(calendar.seconds(row.promised_from)), float(calendar.seconds(row.promised_until)))
     sigma = sigma_of(row.duration_min, row.duration_safe_min)
     return PromisedVisit(drive, row.duration_min * 60, sigma, promised=promised)

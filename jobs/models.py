@@ -563,6 +563,9 @@ class ProposedMove(models.Model):
     crew = models.ForeignKey(Crew, models.CASCADE, null=True, blank=True, related_name="+")
     day = models.DateField(null=True, blank=True)
     starts_at = models.DateTimeField(null=True, blank=True)
+    price = models.DecimalField(
+        max_digits=9, decimal_places=2, null=True, blank=True, help_text="what this move alone costs more"
+    )
     why = models.CharField(max_length=240, blank=True, help_text="why it is left unplaced")
     state = models.CharField(max_length=8, choices=State.choices, default=State.OPEN)
     state_note = models.CharField(max_length=240, blank=True)

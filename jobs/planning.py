@@ -10,6 +10,8 @@ from __future__ import annotations
 import datetime as dt
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
+from decimal import Decimal
+from typing import Final
 
 import numpy as np
 
@@ -17,8 +19,12 @@ from jobs.availability import Span, WorkDay, local, without
 from jobs.dispatch import BEGUN, Book, earliest_install, open_book, site_point
 from jobs.models import Appointment, CalendarRules, Crew, ImpossibleTime, PossibleWindow, Purpose
 from jobs.rules.routing import Crew as Driver
-from jobs.rules.routing import Lunch, Objective, Problem, Stop
+from jobs.rules.routing import Lunch, Objective, Plan, Problem, Stop
+from jobs.rules.routing.timing import build_route, route_cost
 from shared.models import Branch
+
+COST_UNIT: Final = 360_000
+"""Of the planner's cost, in one of money."""
 
 
 @dataclass(slots=True)
@@ -284,3 +290,34 @@ def order_numbers(calendar: Calendar) -> dict[int, list[int]]:
 def starts_of(calendar: Calendar, visits: Iterable[tuple[int, int]]) -> Mapping[int, dt.datetime]:
     """Appointment keys to planned starts, from (key, seconds) pairs."""
     return {pk: calendar.when(start) for pk, start in visits}
+
+
+def move_prices(problem: Problem, before: Plan | None, after: Plan) -> dict[int, Decimal]:
+    """
+    What each stop costs more where `after` has it than where `before` has it, in money.
+
+    The price of one move alone: its crew's new day with and without it, less the same of the
+    old day. Stops that keep crew and shift have none; nor has any when nothing could be
+    driven before, or a day can't be driven without the stop.
+    """
+    old = before.where() if before is not None else {}
+    prices: dict[int, Decimal] = {}
+    for stop, where in after.where().items():
+        if old.get(stop) == where:
+            continue
+        gain = _share_of(problem, after, stop)
+        loss = _share_of(problem, before, stop) if before is not None and stop in old else 0
+        if gain is not None and loss is not None:
+            prices[int(stop)] = (Decimal(gain - loss) / COST_UNIT).quantize(Decimal("0.01"))
+    return prices
+
+
+def _share_of(problem: Problem, plan: Plan, stop: int | str) -> int | None:
+    """What the stop's route costs more with it than without."""
+    route = next(route for route in plan.routes if any(visit.id == stop for visit in route.visits))
+    day = problem.days[problem.day_number[route.crew, route.shift]]
+    rest = [problem.stop_number[visit.id] for visit in route.visits if visit.id != stop]
+    without = build_route(problem, day, rest)
+    if without is None:
+        return None
+    return route_cost(problem, day, route) - route_cost(problem, day, without)

@@ -54,7 +54,7 @@ from jobs.services.crews import (
 )
 from jobs.services.feeds import answer_readiness, open_feed, revoke_feed
 from jobs.services.imports import ask_for_import
-from jobs.services.planning import accept_moves, ask_for_plan, decline_moves
+from jobs.services.planning import accept_moves, ask_for_plan, decline_moves, spread_absence
 from jobs.services.stages import lock_job, lock_open_job, recompute_stage, stage_facts
 
 __all__ = [
@@ -109,6 +109,7 @@ __all__ = [
     "set_rules",
     "set_usual_windows",
     "split_appointment",
+    "spread_absence",
     "stage_facts",
     "swap_crews",
     "take_up_again",

@@ -37,7 +37,7 @@ from jobs.views import OFFICE
 from shared import roles
 from shared.access import roles_required
 from shared.errors import Refused
-from shared.models import Branch
+from shared.models import Branch, Run
 
 
 @login_required
@@ -152,21 +152,25 @@ def crew_hours(request: HttpRequest, pk: int) -> HttpResponse:
 @roles_required(*OFFICE)
 @require_POST
 def crew_absence(request: HttpRequest, pk: int) -> HttpResponse:
-    """Somebody, or the whole crew, is away; the visits that stand there are named."""
+    """Somebody, or the whole crew, is away; the visits that stand there are named, or spread at once."""
     crew = crew_for(request.user, pk)
     form = AbsenceForm(request.POST, user=request.user, crew=crew)
+    started: list[Run] = []
 
     def add() -> None:
         begin, end = form.span()
         data = form.cleaned_data
-        _, hit = services.add_absence(
+        absence, hit = services.add_absence(
             crew=crew, starts_at=begin, ends_at=end, user=data["user"], reason=data["reason"], by=request.user
         )
-        if hit:
+        if hit and "spread" in request.POST:
+            started.append(services.spread_absence(absence=absence, by=request.user))
+        elif hit:
             names = ", ".join(row.job.number for row in hit)
             messages.warning(request, f"{len(hit)} visits stand in that time: {names}. Plan that day to spread them.")
 
-    return _part(request, crew, "absence_form", form, "The absence is noted.", add)
+    answer = _part(request, crew, "absence_form", form, "The absence is noted.", add)
+    return redirect("jobs:plan_run", started[0].pk) if started else answer
 
 
 @login_required

@@ -82,9 +82,24 @@ def _context(found: Proposal, error: str = "") -> dict[str, Any]:
         "elsewhere": [move for move in placed if not _same_day(move)],
         "retimed": [move for move in placed if _same_day(move)],
         "unplaced": [move for move in moves if move.crew_id is None],
+        "doubts": _doubts(found),
+        "kept_text": _hundredths(found.summary.get("kept", 1)),
         "open_count": sum(move.state == ProposedMove.State.OPEN for move in placed),
         "error": error,
     }
+
+
+def _doubts(found: Proposal) -> list[dict[str, Any]] | None:
+    """The promises a sure plan could not make sure; None when nobody asked."""
+    doubts = found.summary.get("doubts")
+    if doubts is None:
+        return None
+    return [doubt | {"hundredths": int(100 * doubt["on_time"])} for doubt in doubts]
+
+
+def _hundredths(share: float) -> str:
+    """A share of 100, never rounded up to all of them."""
+    return f"{int(100 * share)} of 100"
 
 
 def _same_day(move: ProposedMove) -> bool:

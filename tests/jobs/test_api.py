@@ -183,3 +183,13 @@ def test_what_stops_an_install_refuses_its_promise_unless_asked_for_anyway(
     assert refused.status_code == 409
     assert "3 clips short" in refused.json()["detail"]
     assert taken.json()["state"] == "promised"
+
+
+def test_an_absence_can_ask_for_its_visits_to_be_spread(branch, crew, dispatcher, api_as):
+    visit = make_appointment(make_job(branch), crew=crew, day=MONDAY, time="9:00")
+    away = {"starts_at": at(branch, MONDAY, "0:00").isoformat(), "ends_at": at(branch, MONDAY, "12:00").isoformat()}
+
+    answer = api_as(dispatcher).post(f"/api/crews/{crew.pk}/absences/", away | {"spread": True}, format="json").json()
+
+    assert answer["hits"] == [visit.pk]
+    assert answer["run"]["kind"] == "jobs.plan_routes"

@@ -10,7 +10,7 @@ from django.utils import timezone
 from jobs import services
 from jobs.models import Appointment, Job, ReadinessAnswer, Site
 from jobs.ports import Blocker, ports
-from shared.models import AuditEntry
+from shared.models import AuditEntry, Run
 from tests.factories import a_monday, at, make_appointment, make_crew, make_job, make_site, make_user
 
 pytestmark = pytest.mark.django_db
@@ -438,3 +438,14 @@ def test_the_confirmation_is_printed_and_carries_no_code(branch, crew, office, d
     assert "between 8:00 am and 10:00 am" in text.replace("\n", " ")
     assert visit.job.number in text
     assert "9917" not in text
+
+
+def test_an_absence_is_noted_and_its_visits_spread_in_one_step(branch, crew, office):
+    make_appointment(make_job(branch), crew=crew, day=MONDAY, time="9:00")
+    form = {"from_day": MONDAY, "until_day": MONDAY, "reason": "flu", "spread": "1"}
+
+    answer = office.post(f"/crews/{crew.pk}/absences/", form)
+
+    run = Run.objects.get(kind="jobs.plan_routes")
+    assert answer.url == f"/calendar/plan/runs/{run.pk}/"
+    assert (run.params["keep"], run.params["from_on"], run.params["until_on"]) == (True, str(MONDAY), str(MONDAY))

@@ -7,7 +7,7 @@ import datetime as dt
 import pytest
 
 from jobs import services
-from jobs.models import Absence, Appointment, Proposal
+from jobs.models import Appointment, Proposal
 from shared.errors import Refused
 from shared.models import Run
 from tests.factories import a_monday, at, make_appointment, make_crew, make_job, make_site
@@ -115,18 +115,70 @@ def test_part_of_a_swap_that_cannot_be_driven_alone_is_refused_whole(branch, dis
     assert one.pk
 
 
-def test_a_crew_that_falls_out_is_spread_over_the_others(branch, dispatcher, do_runs):
-    gone, left = make_crew(branch), make_crew(branch)
+def test_a_crew_that_drops_out_is_spread_and_the_others_stay(branch, dispatcher, do_runs, as_user):
+    gone, *others = (make_crew(branch) for _ in range(3))
     lost = [make_appointment(make_job(branch), crew=gone, day=MONDAY, time=time) for time in ("9:00", "11:00")]
-    kept = make_appointment(make_job(branch), crew=left, day=MONDAY, time="9:00")
-    Absence.objects.create(crew=gone, starts_at=at(branch, MONDAY, "0:00"), ends_at=at(branch, MONDAY, "23:59"))
+    kept = [
+        make_appointment(make_job(branch), crew=crew, day=MONDAY, time=time)
+        for crew in others
+        for time in ("8:30", "10:00", "13:00")
+    ]
+    where = {visit.pk: visit.crew_id for visit in kept}
 
-    proposal = planned(branch, dispatcher, do_runs, keep=True, with_unplaced=False)
+    absence, hit = services.add_absence(
+        crew=gone, starts_at=at(branch, MONDAY, "0:00"), ends_at=at(branch, MONDAY, "23:59"), by=dispatcher
+    )
+    services.spread_absence(absence=absence, by=dispatcher, seconds=1)
+    assert do_runs() == ["done"]
+    proposal = Proposal.objects.get()
+    moved = {move.appointment_id: move for move in proposal.moves.all()}
+
+    assert hit == lost
+    assert proposal.summary["kept"] >= 0.95
+    assert all(moved[visit.pk].crew in others for visit in lost)
+    assert sum(moved[visit.pk].price for visit in lost) > 0
+    page = as_user(dispatcher).get(proposal.get_absolute_url()).content.decode()
+    assert "100 of 100" in page
+    assert all(str(moved[visit.pk].price) in page for visit in lost)
     services.accept_moves(proposal=proposal, moves=proposal.moves.all(), by=dispatcher)
+    assert {visit.pk: Appointment.objects.get(pk=visit.pk).crew_id for visit in kept} == where
+    assert all(Appointment.objects.get(pk=visit.pk).crew in others for visit in lost)
 
-    for visit in [*lost, kept]:
-        visit.refresh_from_db()
-        assert (visit.crew, visit.day) == (left, MONDAY)
+
+def test_a_sure_plan_says_which_promise_it_cannot_make_sure(branch, dispatcher, crew, do_runs):
+    """The second visit's window shuts right after the first one's mean end: no order can save it."""
+    for begin, end, minutes in (("8:15", "8:40", 180), ("11:00", "11:45", 60)):
+        make_appointment(
+            make_job(branch), crew=crew, day=MONDAY, time=begin, state=Appointment.State.PROMISED, is_locked=False,
+            duration_min=minutes, promised_from=at(branch, MONDAY, begin), promised_until=at(branch, MONDAY, end),
+        )  # fmt: skip
+
+    proposal = planned(branch, dispatcher, do_runs, sure=True, with_unplaced=False, seconds=1)
+
+    (doubt,) = proposal.summary["doubts"]
+    assert 0.3 < doubt["on_time"] < 0.95
+    assert doubt["late_min"] > 0
+    assert proposal.summary["after"]["unplaced"] == 0
+
+
+def test_a_sure_plan_gives_a_doubtful_promise_to_a_crew_with_time(branch, dispatcher, crew, do_runs):
+    """Next door to a long visit is cheapest, and late on many days; the other crew is free."""
+    make_crew(branch)
+    long = make_appointment(make_job(branch), crew=crew, day=MONDAY, time="8:30", duration_min=180, is_locked=True)
+    next_door = make_site(long.job.customer, longitude=long.job.site.longitude, latitude=long.job.site.latitude)
+    make_appointment(
+        make_job(branch, site=next_door), crew=crew, day=MONDAY, time="11:30", duration_min=30,
+        state=Appointment.State.PROMISED,
+        promised_from=at(branch, MONDAY, "11:15"), promised_until=at(branch, MONDAY, "11:40"),
+    )  # fmt: skip
+
+    usual = planned(branch, dispatcher, do_runs, with_unplaced=False, seconds=1)
+    Run.objects.all().delete()
+    sure = planned(branch, dispatcher, do_runs, with_unplaced=False, sure=True, seconds=1)
+
+    assert not usual.moves.exclude(crew=crew).exists()
+    assert sure.summary["doubts"] == []
+    assert sure.moves.exclude(crew=crew).count() == 1
 
 
 def test_a_site_without_coordinates_is_left_out_and_says_why(branch, dispatcher, crew, do_runs):
