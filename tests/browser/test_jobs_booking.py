@@ -94,7 +94,7 @@ def test_a_crew_falls_out_and_part_of_the_proposal_is_taken(new_site: Any, new_p
     page.get_by_text("Note an absence").click()
     page.locator("#id_from_day").fill(MONDAY)
     page.locator("#id_until_day").fill(MONDAY)
-    page.get_by_role("button", name="Note it").click()
+    page.get_by_role("button", name="Note it", exact=True).click()
     expect(page.get_by_text("2 visits stand in that time")).to_be_visible()
     page.goto(f"{site.url}/calendar/plan/?day={MONDAY}&keep=1")
     page.get_by_label("Seconds to search").fill("2")

@@ -212,6 +212,7 @@ def test_eight_openings_without_signal_with_the_tab_killed_half_way(
         expect(page.locator("h1")).to_have_text(f"Kitchen {mark}")
         read_opening(page, width, "60")
 
+    expect(page.locator("#unsent")).not_to_contain_text("being kept", timeout=60_000)  # a slow disk
     page.close()
     page = context.new_page()
     page.goto(f"{own_site.url}/measure/{job['appointment']}/")
@@ -226,6 +227,7 @@ def test_eight_openings_without_signal_with_the_tab_killed_half_way(
         page.click("text=Copy")
         expect(page.locator("h1")).to_have_text(f"Den {mark}")
         read_opening(page, width, "44")
+    expect(page.locator("#unsent")).not_to_contain_text("being kept", timeout=60_000)
     page.goto(f"{own_site.url}/measure/{job['appointment']}/#close")
     page.click("#done")
     expect(page.locator("h1")).to_have_text("Closed out")

@@ -16,10 +16,10 @@ let dirty = false;
 const here = () => document.getElementById("stop");
 const visit = () => Number(here().dataset.stop);
 
-// -- what was done and not sent yet, shown on the page -----------------------------------------
+// -- what is kept on this phone and not sent yet, shown on the page ----------------------------
 
 function mine() {
-  return field.waiting.filter((deed) => deed.kind.startsWith("installs.") && Number(deed.body.appointment) === visit());
+  return field.kept.filter((deed) => deed.kind.startsWith("installs.") && Number(deed.body.appointment) === visit());
 }
 
 function say(text, isError = false) {

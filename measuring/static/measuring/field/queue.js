@@ -72,6 +72,11 @@ class Field {
     return this.deeds.filter((deed) => !deed.sent);
   }
 
+  /** Those of them that are on the disk: the page may be closed, they are there when it opens again. */
+  get kept() {
+    return this.stored.filter((deed) => !deed.sent);
+  }
+
   /** Read again what this phone keeps, and tell. */
   async load() {
     const tx = this.db.transaction(["meta", "deeds", "refused"]);

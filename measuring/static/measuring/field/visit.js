@@ -106,9 +106,11 @@ function page(visit) {
 /** What is not sent, and why something was refused: always in sight. */
 function strip() {
   const waiting = field.waiting.length;
+  const unkept = waiting - field.kept.length;
+  const keeping = unkept ? ` ${unkept} being kept on this phone.` : "";
   return h("div", { class: "sending", role: "status", "aria-live": "polite" },
     waiting
-      ? h("p", { class: "unsent-line", id: "unsent" }, `${waiting} not sent yet. ${navigator.onLine ? "Sending." : "They go out when the signal returns."}`)
+      ? h("p", { class: "unsent-line", id: "unsent" }, `${waiting} not sent yet.${keeping} ${navigator.onLine ? "Sending." : "They go out when the signal returns."}`)
       : h("p", { class: "sent-line", id: "unsent" }, field.day ? "All sent." : ""),
     !window.isSecureContext && h("p", { class: "message" }, "This address has no HTTPS: the page works with signal only, and the camera may be refused. Ask whoever runs your site."),
     field.trouble && h("p", { class: "message error" }, field.trouble),
