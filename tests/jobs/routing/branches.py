@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 import random
+from collections.abc import Callable
 from typing import Any
 
 import numpy as np
 
-from jobs.rules.routing import Crew, Lunch, Objective, Problem, Stop
+from jobs.rules.routing import Crew, Lunch, Objective, Plan, Problem, Progress, Stop, solve
 
 HOUR = 3600
 
@@ -19,6 +20,17 @@ def line(
     at = np.arange(length)
     crews = crews or (Crew("c", 0, 0, ((8 * HOUR, 16 * HOUR),)),)
     return Problem(crews, tuple(stops), step * np.abs(at[:, None] - at[None, :]), **more)
+
+
+def solve_until(is_enough: Callable[[Plan], bool], problem: Problem, seed: int = 0, seconds: float = 20) -> Plan:
+    """`solve`, ended by the first plan that is good enough: quick where the machine is, and patient where it is not."""
+    found: list[bool] = []
+
+    def told(progress: Progress) -> None:
+        if is_enough(progress.plan):
+            found.append(True)
+
+    return solve(problem, seconds, seed, progress=told, should_stop=lambda: bool(found))
 
 
 def random_branch(seed: int, stops: int | None = None) -> Problem:
