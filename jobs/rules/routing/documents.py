@@ -165,6 +165,7 @@ def _crew(reader: Reader, places: _Places) -> Crew:
         overtime=_overtime(reader),
         people=reader.integer("people", 1, least=1, most=1000),
         off=frozenset(_numbers(reader, "off")),
+        team=_maybe_id(reader, "team"),
     )
     reader.raw("end", None)
     reader.done()
@@ -218,6 +219,8 @@ def _stop(reader: Reader, places: _Places) -> Stop:
         promised=_span(reader, "promised", reader.raw("promised", None)),
         earliest=reader.integer("earliest", 0, most=LARGEST_TIME),
         people=reader.integer("people", 1, least=1, most=1000),
+        meets=_maybe_id(reader, "meets"),
+        follows=_maybe_id(reader, "follows"),
     )
     reader.done()
     return stop
@@ -231,6 +234,10 @@ def _id(reader: Reader, name: str) -> Id:
     if not isinstance(value, str) or not value or len(value) > 200:
         reader.refuse(name, "not an id", "text of 1 to 200 characters, or a whole number")
     return str(value)
+
+
+def _maybe_id(reader: Reader, name: str) -> Id | None:
+    return None if reader.raw(name, None) is None else _id(reader, name)
 
 
 def _spans(reader: Reader, name: str) -> list[Span]:
@@ -295,7 +302,8 @@ def plan_from(problem: Problem, document: Mapping[str, Any]) -> Plan:
         for route in document["routes"]
     }
     why = {entry["id"]: entry["why"] for entry in document.get("unplaced", ())}
-    plan = plan_of(problem, orders)
+    starts = {problem.stop_number[stop["id"]]: stop["start"] for route in document["routes"] for stop in route["stops"]}
+    plan = plan_of(problem, orders, starts)
     if plan is None:
         raise PlanBroken((Fault("travel", "A route of the answer can't be driven."),))
     return check(problem, replace(plan, unplaced=tuple(Unplaced(u.id, why.get(u.id, "")) for u in plan.unplaced)))
@@ -367,6 +375,7 @@ def _crew_out(crew: Crew) -> dict[str, Any]:
         "overtime": crew.overtime,
         "people": crew.people,
         "off": sorted(crew.off),
+        "team": crew.team,
     }
 
 
@@ -384,4 +393,6 @@ def _stop_out(stop: Stop) -> dict[str, Any]:
         "promised": stop.promised and list(stop.promised),
         "earliest": stop.earliest,
         "people": stop.people,
+        "meets": stop.meets,
+        "follows": stop.follows,
     }

@@ -14,8 +14,9 @@ from itertools import pairwise
 
 import numpy as np
 
+from jobs.rules.routing.knots import held_as
 from jobs.rules.routing.model import CrewDay, Id, Lunch, Plan, Problem, Route, Span, Stop, fits_crew, open_spans
-from jobs.rules.routing.slack import LONG_AGO, Slack
+from jobs.rules.routing.slack import LONG_AGO, Slack, start_in
 from jobs.rules.routing.timing import NEVER, assemble, build_route, last_start, next_start, orders_of
 from jobs.rules.routing.why import why_not
 
@@ -45,7 +46,7 @@ class Inserter:
     Parameters
     ----------
     problem, plan
-        A verified plan of the problem.
+        A verified plan of the problem. Stops that hang together stay where they are.
 
     Examples
     --------
@@ -59,6 +60,7 @@ class Inserter:
     """
 
     def __init__(self, problem: Problem, plan: Plan) -> None:
+        problem = held_as(problem, plan) if problem.knots else problem  # crews that meet keep the time they agreed
         self.problem = problem
         orders = orders_of(problem, plan)
         self.routes = [Slack(problem, day, orders.get(number, ())) for number, day in enumerate(problem.days)]
@@ -222,7 +224,7 @@ class Inserter:
         offers = []
         for span in spans:
             for drive, node in gaps:
-                start = _start_in(slack, node, into, out_of, span, stop.service)
+                start = start_in(slack, node, into, out_of, span, stop.service)
                 if start is not None:
                     offers.append(Offer(crew, day.shift, span, node, start, drive, weight * drive + moved))
                     break
@@ -305,23 +307,3 @@ def _with_lunch(lunch: Lunch | None, late0: int, late1: int) -> tuple[int, int]:
         if eat >= lunch.earliest:
             late0 = max(late0, eat)
     return late0, late1
-
-
-def _start_in(slack: Slack, node: int, into: list[int], out_of: list[int], span: Span, service: int) -> int | None:
-    """When service would begin in that gap and window; None where it does not fit."""
-    there, onward = into[slack.places[node]], out_of[slack.places[node + 1]]
-    ready0, ready1 = slack.after_drive(slack.leave0[node], slack.leave1[node], there)
-    late0, late1 = slack.late0[node + 1], slack.late1[node + 1]
-    start = next_start((span,), ready1)
-    if start < NEVER and start + service + onward <= late1:
-        return start
-    if not slack.lunch_len:
-        return None
-    start = next_start((span,), ready0)
-    if start >= NEVER:
-        return None
-    leave = start + service
-    if leave + onward <= late0:
-        return start
-    eat = max(leave, slack.lunch_lo)
-    return start if eat <= slack.lunch_hi and eat + slack.lunch_len + onward <= late1 else None

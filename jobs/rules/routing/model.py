@@ -71,6 +71,8 @@ class Crew:
         Heads in the crew; a stop that needs more is not for it.
     off
         Places of shifts that fall out; they keep their number, and nothing is planned in them.
+    team
+        Whose people these are, where a caller has a crew once for each day; None is this crew alone.
     """
 
     id: Id
@@ -83,6 +85,12 @@ class Crew:
     overtime: int = 0
     people: int = 1
     off: frozenset[int] = frozenset()
+    team: Id | None = None
+
+    @property
+    def people_of(self) -> Id:
+        """The team, or the crew itself where none is named."""
+        return self.id if self.team is None else self.team
 
 
 @dataclass(frozen=True, slots=True)
@@ -110,6 +118,11 @@ class Stop:
         Not before this time (parts made); 0 is no bound.
     people
         Heads needed at once.
+    meets
+        Another stop that begins at the same second, with another crew: two crews at one job.
+        Both are done or neither is.
+    follows
+        Another stop that is done before this one by the same team, as the first day of two is.
     """
 
     id: Id
@@ -124,6 +137,8 @@ class Stop:
     promised: Span | None = None
     earliest: int = 0
     people: int = 1
+    meets: Id | None = None
+    follows: Id | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -259,6 +274,36 @@ class Problem:
         """Per stop the crew-days with the skills, heads and lock for it, whatever the time."""
         return tuple(tuple(self._allowed(stop)) for stop in self.stops)
 
+    @cached_property
+    def knots(self) -> tuple[tuple[int, ...], ...]:
+        """Stops that hang together by `meets` and `follows`, each knot's numbers ascending."""
+        pairs = [
+            (number, self.stop_number[other])
+            for number, stop in enumerate(self.stops)
+            for other in (stop.meets, stop.follows)
+            if other is not None
+        ]
+        return _joined({number for pair in pairs for number in pair}, pairs)
+
+    def meetings(self, knot: Iterable[int]) -> list[tuple[int, ...]]:
+        """The knot's stops by who begin together; a meeting stands after all that it follows."""
+        found = ((number, self.stops[number].meets) for number in knot)
+        waiting = _joined(knot, [(number, self.stop_number[other]) for number, other in found if other is not None])
+        done: list[tuple[int, ...]] = []
+        placed: set[int] = set()
+        while waiting:
+            ready = [group for group in waiting if all(self._before(number) <= placed for number in group)]
+            if not ready:
+                return []  # they go round in a circle
+            done += ready
+            placed.update(*ready)
+            waiting = tuple(group for group in waiting if group not in ready)
+        return done
+
+    def _before(self, number: int) -> set[int]:
+        other = self.stops[number].follows
+        return set() if other is None else {self.stop_number[other]}
+
     def _allowed(self, stop: Stop) -> Iterable[int]:
         if stop.locked is not None:
             number = self.day_number[stop.locked]
@@ -271,6 +316,15 @@ class Problem:
             for number, day in enumerate(self.days)
             if able[day.crew] and day.shift not in self.crews[day.crew].off
         ]
+
+
+def _joined(numbers: Iterable[int], pairs: Iterable[tuple[int, int]]) -> tuple[tuple[int, ...], ...]:
+    """The numbers in groups that the pairs hold together, ascending."""
+    groups = {number: {number} for number in numbers}
+    for one, other in pairs:
+        whole = groups[one] | groups[other]
+        groups.update(dict.fromkeys(whole, whole))
+    return tuple(sorted({tuple(sorted(whole)) for whole in groups.values()}))
 
 
 def fits_crew(stop: Stop, crew: Crew) -> bool:
@@ -396,6 +450,7 @@ def _check(problem: Problem) -> None:
     shifts = {crew.id: len(crew.shifts) for crew in problem.crews}
     for place, stop in enumerate(problem.stops):
         _check_stop(f"stops[{place}]", stop, len(travel), shifts)
+    _check_links(problem)
 
 
 def _check_objective(objective: Objective) -> None:
@@ -446,6 +501,19 @@ def _check_stop(at: str, stop: Stop, places: int, shifts: Mapping[Id, int]) -> N
         if not 0 <= shift < shifts[crew]:
             bound = f"0 to {shifts[crew] - 1}" if shifts[crew] else "this crew has no shift"
             raise ProblemError(f"{at}.locked.shift", f"{shift} is no shift of crew {crew!r}", bound)
+
+
+def _check_links(problem: Problem) -> None:
+    known = {stop.id for stop in problem.stops}
+    for place, stop in enumerate(problem.stops):
+        for name in ("meets", "follows"):
+            other = getattr(stop, name)
+            if other is not None and (other not in known or other == stop.id):
+                raise ProblemError(f"stops[{place}].{name}", f"{other!r} is not another stop", "the id of another stop")
+    for knot in problem.knots:
+        if not problem.meetings(knot):
+            ids = ", ".join(repr(problem.stops[number].id) for number in knot[:5])
+            raise ProblemError(f"stops[{knot[0]}].follows", f"{ids} wait for each other in a circle", "an order")
 
 
 def _check_span(at: str, span: Span) -> None:

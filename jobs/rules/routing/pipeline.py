@@ -15,10 +15,11 @@ from typing import TYPE_CHECKING, Final
 
 from jobs.rules.routing.arrays import Arrays, arrays_of
 from jobs.rules.routing.aside import Aside, compile_later
+from jobs.rules.routing.knots import explain_knots, held_as, put_in
 from jobs.rules.routing.model import Plan, Problem
 from jobs.rules.routing.polish import unsuitable
-from jobs.rules.routing.regret import regret_plan
-from jobs.rules.routing.timing import orders_of, plan_of
+from jobs.rules.routing.regret import make_room, regret_plan
+from jobs.rules.routing.timing import assemble, orders_of, plan_of
 from jobs.rules.routing.verify import verify
 from jobs.rules.routing.why import explain
 
@@ -86,6 +87,8 @@ def solve(
         Filled with what each engine did: "used", or why it was not.
     """
     engines = {} if engines is None else engines
+    if problem.knots:
+        return _solve_knots(problem, seconds, seed, start, progress, should_stop, engines)
     best = Best(problem, time.monotonic(), progress)
     deadline = best.began + seconds
     best.offer(start, "start")
@@ -100,6 +103,43 @@ def solve(
         engines["refused"] = best.refused[0]
     assert best.plan is not None
     return explain(problem, best.plan)
+
+
+TURNS: Final = 3
+"""How often knots are put in anew, with a search around them each time; each has half the time left, the last all."""
+
+
+def _solve_knots(
+    problem: Problem,
+    seconds: float,
+    seed: int,
+    start: Plan | None,
+    progress: Callable[[Progress], None] | None,
+    should_stop: Callable[[], bool] | None,
+    engines: dict[str, str],
+) -> Plan:
+    """`solve` where stops hang together: a search around the knots as they are held, in turns with moving them."""
+    best = Best(problem, time.monotonic(), progress)
+    best.offer(start, "start")
+    best.offer(regret_plan(problem), "regret")
+    assert best.plan is not None
+    best.offer(make_room(problem, best.plan), "regret")
+    if best.plan is start and start.unplaced:
+        best.offer(regret_plan(problem, orders_of(problem, start)), "regret")
+    for turn in range(TURNS):
+        left = best.began + seconds - time.monotonic()
+        if turn and (left <= 0 or (should_stop is not None and should_stop())):
+            break
+        share = max(0.0, left) * (0.5 if turn < TURNS - 1 else 1)
+
+        def told(step: Progress) -> None:
+            best.offer(assemble(problem, step.plan.routes), step.engine)
+
+        solve(held_as(problem, best.plan), share, seed + turn, best.plan, told, should_stop, engines)
+        best.offer(put_in(problem, make_room(problem, best.plan), should_stop=should_stop), "regret")
+    if best.refused:
+        engines["refused"] = best.refused[0]
+    return explain_knots(problem, best.plan)
 
 
 COMPANY: Final = 500

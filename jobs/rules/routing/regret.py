@@ -11,9 +11,10 @@ from collections.abc import Callable, Mapping, Sequence
 import numpy as np
 
 from jobs.rules.routing.arrays import FAR, Arrays, arrays_of
+from jobs.rules.routing.knots import held_as, put_in, without_broken
 from jobs.rules.routing.model import Plan, Problem
 from jobs.rules.routing.slack import Slack
-from jobs.rules.routing.timing import NEVER, plan_of
+from jobs.rules.routing.timing import NEVER, assemble, orders_of, plan_of
 
 CHOICES = 3  # how many crew-days a stop's regret looks at
 
@@ -28,8 +29,11 @@ def regret_plan(
     A legal plan: cheapest insertion, the stop with the largest regret first.
 
     Required stops go first, then the rest together; `start` (stop numbers per crew-day
-    number) is kept as it is. Deterministic.
+    number) is kept as it is. Stops that hang together go in as a whole, before the others
+    or after them, whichever is better. Deterministic.
     """
+    if problem.knots:
+        return _with_knots(problem, without_broken(problem, start or {}), should_stop)
     arrays = arrays or arrays_of(problem)
     builder = _Builder(problem, arrays, start or {})
     while builder.insert_next():
@@ -39,6 +43,39 @@ def regret_plan(
     if plan is None:
         raise AssertionError("regret insertion made a route that can't be driven")
     return plan
+
+
+def _with_knots(problem: Problem, start: Mapping[int, Sequence[int]], should_stop: Callable[[], bool] | None) -> Plan:
+    base = plan_of(problem, start)
+    if base is None:
+        raise AssertionError("the plan to begin from can't be driven")
+
+    def with_knots(plan: Plan) -> Plan:
+        return put_in(problem, plan, only_new=True, should_stop=should_stop)
+
+    def with_rest(plan: Plan) -> Plan:
+        rest = regret_plan(held_as(problem, plan), orders_of(problem, plan), None, should_stop)
+        return assemble(problem, rest.routes)
+
+    return min(with_rest(with_knots(base)), with_knots(with_rest(base)), key=lambda plan: plan.rank)
+
+
+def make_room(problem: Problem, plan: Plan) -> Plan:
+    """
+    The plan with knots it leaves out put in by clearing their crew-days, if that is better.
+
+    The stops cleared away go wherever they fit by now.
+    """
+    linked = {stop for knot in problem.knots for stop in knot}
+    orders = orders_of(problem, plan)
+    bare = plan_of(problem, {day: [stop for stop in order if stop in linked] for day, order in orders.items()})
+    if bare is None:
+        return plan
+    before, after = (orders_of(problem, found) for found in (bare, put_in(problem, bare, only_new=True)))
+    cleared = {day: order for day, order in after.items() if order != before.get(day)}
+    if not cleared or plan_of(problem, orders | cleared) is None:
+        return plan
+    return min(plan, regret_plan(problem, orders | cleared), key=lambda plan: plan.rank)
 
 
 class _Builder:

@@ -10,10 +10,11 @@ from importlib.util import find_spec
 from typing import Final
 
 from jobs.rules.routing.arrays import arrays_of
+from jobs.rules.routing.knots import held_as
 from jobs.rules.routing.model import Crew, Id, Plan, Problem
 from jobs.rules.routing.pipeline import solve
 from jobs.rules.routing.regret import regret_plan
-from jobs.rules.routing.timing import orders_of, plan_of
+from jobs.rules.routing.timing import assemble, hold, orders_of, plan_of
 from jobs.rules.routing.verify import verify
 
 STAY: Final = 0.95
@@ -88,8 +89,11 @@ def reoptimise(problem: Problem, plan: Plan, *, seconds: float, seed: int = 0) -
         return plan
     from jobs.rules.routing.search import polish  # numba takes a while to load
 
-    orders = polish(arrays_of(problem), problem.objective, orders_of(problem, plan), seconds=seconds, seed=seed)
-    found = plan_of(problem, orders)
+    held = held_as(problem, plan) if problem.knots else problem
+    orders = polish(arrays_of(held), problem.objective, orders_of(problem, plan), seconds=seconds, seed=seed)
+    found = plan_of(held, orders)
+    if found is not None:
+        found = assemble(problem, found.routes)
     return found if found is not None and found.rank < plan.rank and not verify(problem, found) else plan
 
 
@@ -99,12 +103,17 @@ def fit_in(problem: Problem, orders: Mapping[int, Sequence[int]]) -> Plan:
 
     For a plan made of yesterday's answers: stops may have gone, windows may have changed.
     """
+    if problem.knots:
+        whole = plan_of(problem, orders)
+        if whole is not None and not verify(problem, whole):
+            return regret_plan(problem, orders)
+    alone = hold(problem, {}) if problem.knots else problem  # what hangs together is put in anew
     kept: dict[int, list[int]] = {}
     for number, order in orders.items():
         route: list[int] = []
         for stop in order:
-            trial = plan_of(problem, {number: [*route, stop]})
-            if trial is not None and not verify(problem, trial):
+            trial = plan_of(alone, {number: [*route, stop]})
+            if trial is not None and not verify(alone, trial):
                 route.append(stop)
         kept[number] = route
     return regret_plan(problem, kept)

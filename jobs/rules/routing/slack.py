@@ -9,7 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from jobs.rules.routing.model import CrewDay, Problem
+from jobs.rules.routing.model import CrewDay, Problem, Span
 from jobs.rules.routing.timing import NEVER, last_start, next_start
 
 LONG_AGO = -(1 << 60)
@@ -111,3 +111,23 @@ class Slack:
                 if eat >= self.lunch_lo:
                     start0 = max(start0, eat)
             self.late0[node], self.late1[node] = start0, start1
+
+
+def start_in(slack: Slack, node: int, into: list[int], out_of: list[int], span: Span, service: int) -> int | None:
+    """When service would begin in that gap and window; None where it does not fit."""
+    there, onward = into[slack.places[node]], out_of[slack.places[node + 1]]
+    ready0, ready1 = slack.after_drive(slack.leave0[node], slack.leave1[node], there)
+    late0, late1 = slack.late0[node + 1], slack.late1[node + 1]
+    start = next_start((span,), ready1)
+    if start < NEVER and start + service + onward <= late1:
+        return start
+    if not slack.lunch_len:
+        return None
+    start = next_start((span,), ready0)
+    if start >= NEVER:
+        return None
+    leave = start + service
+    if leave + onward <= late0:
+        return start
+    eat = max(leave, slack.lunch_lo)
+    return start if eat <= slack.lunch_hi and eat + slack.lunch_len + onward <= late1 else None

@@ -8,10 +8,23 @@ is put off as far as the return stays the same, so nobody waits at a door for no
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import pairwise
+from typing import Final
 
-from jobs.rules.routing.model import CrewDay, Id, Lunch, Plan, Problem, Route, Span, Unplaced, Visit
+from jobs.rules.routing.model import (
+    LARGEST_TIME,
+    CrewDay,
+    Id,
+    Lunch,
+    Plan,
+    Problem,
+    Route,
+    Span,
+    Unplaced,
+    Visit,
+    open_spans,
+)  # fmt: skip
 
 NEVER = 1 << 60
 BEFORE, AFTER = -1, -2  # lunch before leaving, after being back
@@ -200,17 +213,96 @@ def assemble(problem: Problem, routes: Iterable[Route], why: Mapping[Id, str] | 
     )
 
 
-def plan_of(problem: Problem, orders: Mapping[int, Sequence[int]]) -> Plan | None:
-    """The plan that drives these stop numbers per crew-day number; None if one can't be driven."""
+def plan_of(
+    problem: Problem, orders: Mapping[int, Sequence[int]], starts: Mapping[int, int] | None = None
+) -> Plan | None:
+    """
+    The plan that drives these stop numbers per crew-day number; None if one can't be driven.
+
+    Crews that meet agree on the earliest start all of them can keep, or on that of `starts`
+    (by stop number) where it is given.
+    """
+    held = problem
+    if problem.knots:
+        day_of = {stop: number for number, order in orders.items() for stop in order}
+        linked = [stop for knot in problem.knots for stop in knot if stop in day_of]
+        if starts is None:
+            starts = _agreed(problem, orders, linked)
+        if starts is None:
+            return None
+        held = hold(problem, {stop: (day_of[stop], (starts[stop], starts[stop])) for stop in linked})
     routes = []
     for number, order in orders.items():
         if not order:
             continue
-        route = build_route(problem, problem.days[number], order)
+        route = build_route(held, problem.days[number], order)
         if route is None:
             return None
         routes.append(route)
     return assemble(problem, routes)
+
+
+# -- stops that hang together --------------------------------------------------
+
+
+def hold(problem: Problem, where: Mapping[int, tuple[int, Span]]) -> Problem:
+    """
+    The problem without links: each linked stop is held to a crew-day and a span of starts.
+
+    `where` is {stop number: (crew-day number, (from, to))}. What is held comes before all
+    else, so that no search drops one of two; a linked stop that is not in it has no window.
+    """
+    stops = list(problem.stops)
+    for number in (number for knot in problem.knots for number in knot):
+        stop = replace(stops[number], meets=None, follows=None)
+        if number not in where:
+            stops[number] = replace(stop, windows=((0, 0),), promised=None, earliest=1, locked=None, required=False)
+            continue
+        day_number, (begin, end) = where[number]
+        day = problem.days[day_number]
+        spans = tuple((max(a, begin), min(b, end)) for a, b in open_spans(stop) if a <= end and b >= begin)
+        if spans:
+            stop = replace(stop, windows=spans, promised=None, earliest=0)
+        else:  # held to a start it can't have
+            stop = replace(stop, windows=((0, 0),), promised=None, earliest=1)
+        stops[number] = replace(stop, locked=(problem.crews[day.crew].id, day.shift), required=True)
+    held = replace(problem, stops=tuple(stops))
+    if "rows" in problem.__dict__:
+        held.__dict__["rows"] = problem.rows  # the same table, so they need not be made again
+    return held
+
+
+MOST_ROUNDS: Final = 100
+"""How often crews that meet put off their start before it is given up."""
+
+
+def _agreed(problem: Problem, orders: Mapping[int, Sequence[int]], linked: Sequence[int]) -> dict[int, int] | None:
+    """Starts the linked stops' crews agree on: each waits for the last, and for what it follows; None for none."""
+    day_of = {stop: number for number, order in orders.items() for stop in order}
+    lows = dict.fromkeys(linked, 0)
+    for _ in range(MOST_ROUNDS):
+        held = hold(problem, {stop: (day_of[stop], (lows[stop], LARGEST_TIME)) for stop in linked})
+        starts: dict[int, int] = {}
+        for number in {day_of[stop] for stop in linked}:
+            timing = time_route(held, problem.days[number], orders[number])
+            if timing is None:
+                return None
+            starts |= {stop: times[1] for stop, times in zip(orders[number], timing.times, strict=True)}
+        after = {stop: max(starts[stop], lows[stop]) for stop in linked}
+        for stop in linked:
+            _put_off(problem, stop, after)
+        if after == {stop: starts[stop] for stop in linked}:
+            return after
+        lows = after
+    return None
+
+
+def _put_off(problem: Problem, stop: int, starts: dict[int, int]) -> None:
+    meets, follows = problem.stops[stop].meets, problem.stops[stop].follows
+    if follows is not None and (first := problem.stop_number[follows]) in starts:
+        starts[stop] = max(starts[stop], starts[first] + problem.stops[first].service)
+    if meets is not None and (other := problem.stop_number[meets]) in starts:
+        starts[stop] = starts[other] = max(starts[stop], starts[other])
 
 
 def orders_of(problem: Problem, plan: Plan) -> dict[int, list[int]]:

@@ -7,7 +7,7 @@ each of them against the problem, in whole seconds.
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from itertools import pairwise
 
@@ -38,9 +38,10 @@ def verify(problem: Problem, plan: Plan) -> tuple[Fault, ...]:
     """
     Every bound the plan breaks; () when it can be driven as it stands.
 
-    Checked per stop: known, placed once, skills, heads, lock, windows, promised, earliest;
-    per route: one a crew-day, shift, travel between stops, lunch, load, overtime; and the
-    plan's own totals (travel, cost, priority placed).
+    Checked per stop: known, placed once, skills, heads, lock, windows, promised, earliest,
+    crews that meet and work that keeps its team; per route: one a crew-day, shift, travel
+    between stops, lunch, load, overtime; and the plan's own totals (travel, cost, priority
+    placed).
     """
     faults: list[Fault] = []
     seen: set[Id] = set()
@@ -62,6 +63,7 @@ def verify(problem: Problem, plan: Plan) -> tuple[Fault, ...]:
         if all(visit.id in problem.stop_number for visit in route.visits):
             faults += _route_faults(problem, route)
     if not faults:
+        faults += _link_faults(problem, plan)
         faults += _total_faults(problem, plan, seen)
     return tuple(faults)
 
@@ -212,6 +214,55 @@ def _is_idle(problem: Problem, crew: Crew, stops: list[Stop], route: Route, begi
         busy.append((visit.start, visit.start + stop.service))
         busy.append((visit.leave, visit.leave + leg))
     return all(b <= begin or a >= end for a, b in busy if a < b) and begin >= route.depart and end <= route.back
+
+
+def _link_faults(problem: Problem, plan: Plan) -> Iterator[Fault]:
+    """Crews that should meet and don't, and work that changes its team or comes before what it follows."""
+    visits = {visit.id: (visit, route) for route in plan.routes for visit in route.visits}
+    for stop in problem.stops:
+        if stop.meets is not None:
+            yield from _meeting_faults(problem, stop, visits)
+        if stop.follows is not None and stop.id in visits:
+            yield from _following_faults(problem, stop, visits)
+
+
+def _meeting_faults(problem: Problem, stop: Stop, visits: Mapping[Id, tuple[Visit, Route]]) -> Iterator[Fault]:
+    mine, theirs = visits.get(stop.id), visits.get(stop.meets)  # type: ignore[arg-type]
+    if mine is None and theirs is None:
+        return
+    if mine is None or theirs is None:
+        left, done = (stop.id, stop.meets) if mine is None else (stop.meets, stop.id)
+        yield Fault("meets", f"Nobody comes to stop {left}, and stop {done} can't be done without.", left)
+        return
+    (visit, route), (other, there) = mine, theirs
+    if visit.start != other.start:
+        short = abs(visit.start - other.start)
+        text = f"Stops {stop.id} and {stop.meets} would begin {minutes(short)} apart."
+        yield Fault("meets", text, stop.id, route.crew, route.shift, short)
+    if _team(problem, route) == _team(problem, there):
+        text = f"Stops {stop.id} and {stop.meets} need two crews, and both have crew {route.crew}."
+        yield Fault("meets", text, stop.id, route.crew, route.shift)
+
+
+def _following_faults(problem: Problem, stop: Stop, visits: Mapping[Id, tuple[Visit, Route]]) -> Iterator[Fault]:
+    visit, route = visits[stop.id]
+    key = (route.crew, route.shift)
+    if stop.follows is None or stop.follows not in visits:
+        yield Fault("follows", f"Stop {stop.id} follows stop {stop.follows}, which nobody does.", stop.id, *key)
+        return
+    first, there = visits[stop.follows]
+    if _team(problem, route) != _team(problem, there):
+        text = f"Stop {stop.id} should keep crew {there.crew} of stop {stop.follows}, and has crew {route.crew}."
+        yield Fault("follows", text, stop.id, *key)
+    done = first.start + problem.stops[problem.stop_number[first.id]].service
+    if visit.start < done:
+        text = f"Stop {stop.id} would begin {minutes(done - visit.start)} before stop {stop.follows} is done."
+        yield Fault("follows", text, stop.id, *key, done - visit.start)
+
+
+def _team(problem: Problem, route: Route) -> Id:
+    crew = problem.crews[problem.crew_number[route.crew]]
+    return crew.id if crew.team is None else crew.team
 
 
 def _total_faults(problem: Problem, plan: Plan, seen: set[Id]) -> Iterator[Fault]:

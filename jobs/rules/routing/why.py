@@ -4,11 +4,14 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from typing import Final
 
 from jobs.rules.routing.model import Crew, CrewDay, Plan, Problem, Stop, Unplaced
 from jobs.rules.routing.slack import Slack
 from jobs.rules.routing.timing import NEVER, orders_of
 from jobs.rules.routing.verify import minutes
+
+FITS: Final = "it would fit as the plan stands; the search was stopped before it was put in"
 
 
 @dataclass(frozen=True, slots=True)
@@ -77,7 +80,7 @@ def _reason(problem: Problem, stop: Stop, orders: dict[int, list[int]], routes: 
             misses.append(_nearest(problem, stop, problem.days[n], route))
     nearest = min(misses, key=lambda miss: miss.short)
     if not nearest.short:
-        return "it would fit as the plan stands; the search was stopped before it was put in"
+        return FITS
     return f"every crew-day it fits is full; nearest: {nearest.text}"
 
 

@@ -1,0 +1,260 @@
+"""
+Stops that hang together: crews that meet at one address, work of two days that keeps its team.
+
+The searches move one stop at a time. So a knot of linked stops is put in here as a whole,
+each of its stops held to a crew-day (and to its start where others wait for it), and the
+rest is searched around it; then it is taken out and put back where it costs least by now.
+"""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, replace
+from itertools import islice, pairwise, product
+from typing import Final
+
+import numpy as np
+
+from jobs.rules.routing.model import LARGEST_TIME, Id, Plan, Problem, Span, Unplaced, open_spans
+from jobs.rules.routing.slack import Slack, start_in
+from jobs.rules.routing.timing import NEVER, assemble, hold, next_start, orders_of, plan_of
+from jobs.rules.routing.why import FITS, explain
+
+Orders = dict[int, list[int]]
+
+CHOICES: Final = 6
+"""How many places of each meeting are looked into."""
+EACH_TEAM: Final = 2
+"""How many of those may be of one team, so that others are looked into too."""
+DEAR: Final = np.int64(1) << 50
+
+
+@dataclass(frozen=True, slots=True)
+class _Gap:
+    """A gap of a route the stop may go into: crew-day, place in its order, its price, first and last start."""
+
+    day: int
+    node: int
+    price: int
+    first: int
+    last: int
+
+
+@dataclass(frozen=True, slots=True)
+class _Choice:
+    """One way to do a meeting: when it begins, and the gap of every stop."""
+
+    start: int
+    gaps: tuple[_Gap, ...]
+
+
+def held_as(problem: Problem, plan: Plan) -> Problem:
+    """
+    The problem without links, its linked stops held where the plan has them.
+
+    A stop keeps its exact start where another crew waits for it, or where what it follows
+    is done in the same shift; else it is held to its crew-day only.
+    """
+    where = _places(problem, plan)
+    return hold(problem, {stop: (day, _span(problem, stop, where)) for stop, (day, _) in where.items()})
+
+
+def put_in(
+    problem: Problem, plan: Plan, *, only_new: bool = False, should_stop: Callable[[], bool] | None = None
+) -> Plan:
+    """
+    The plan with every knot where it costs least, the other stops staying in their order.
+
+    A knot that has no place is put in if it fits; one that has is moved if that is cheaper,
+    unless `only_new`.
+    """
+    for knot in sorted(problem.knots, key=lambda knot: max(_weight(problem, stop) for stop in knot), reverse=True):
+        if should_stop is not None and should_stop():
+            break
+        where = plan.where()
+        is_in = all(problem.stops[stop].id in where for stop in knot)
+        if not (only_new and is_in):
+            found = _with_knot(problem, plan, knot)
+            if found is not None and found.rank < plan.rank:
+                plan = found
+    return plan
+
+
+def without_broken(problem: Problem, orders: Mapping[int, Sequence[int]]) -> Orders:
+    """The orders without the knots of which a stop is missing."""
+    there = {stop for order in orders.values() for stop in order}
+    broken = {stop for knot in problem.knots if not there.issuperset(knot) for stop in knot}
+    return {day: [stop for stop in order if stop not in broken] for day, order in orders.items()}
+
+
+def explain_knots(problem: Problem, plan: Plan) -> Plan:
+    """The same plan, every unplaced stop with its reason, that of a linked stop naming what it hangs on."""
+    linked = {problem.stops[stop].id for knot in problem.knots for stop in knot}
+    free = replace(problem, stops=tuple(replace(stop, meets=None, follows=None) for stop in problem.stops))
+    alone = [entry for entry in plan.unplaced if entry.id in linked]
+    others = [entry for entry in plan.unplaced if entry.id not in linked]
+    told = explain(held_as(problem, plan), replace(plan, unplaced=tuple(others))).unplaced
+    told += tuple(
+        Unplaced(entry.id, _hangs_on(problem, entry.id) if entry.why == FITS else entry.why)
+        for entry in explain(free, replace(plan, unplaced=tuple(alone))).unplaced
+    )
+    why = {entry.id: entry for entry in told}
+    return replace(plan, unplaced=tuple(why[entry.id] for entry in plan.unplaced))
+
+
+def _hangs_on(problem: Problem, stop_id: Id) -> str:
+    stop = problem.stops[problem.stop_number[stop_id]]
+    meets = stop.meets or next((other.id for other in problem.stops if other.meets == stop_id), None)
+    if meets is not None:
+        return f"no two crews are free at one time for it and stop {meets}"
+    if stop.follows is not None:
+        return f"no team is free for it after stop {stop.follows}"
+    return "no team is free for it and for what follows it"
+
+
+def _weight(problem: Problem, stop: int) -> tuple[bool, int]:
+    return problem.stops[stop].required, problem.stops[stop].priority
+
+
+def _places(problem: Problem, plan: Plan) -> dict[int, tuple[int, int]]:
+    """(crew-day, start) of every linked stop in the plan."""
+    linked = {stop for knot in problem.knots for stop in knot}
+    return {
+        stop: (problem.day_number[route.crew, route.shift], visit.start)
+        for route in plan.routes
+        for visit in route.visits
+        if (stop := problem.stop_number[visit.id]) in linked
+    }
+
+
+def _span(problem: Problem, stop: int, where: Mapping[int, tuple[int, int]]) -> tuple[int, int]:
+    day, start = where[stop]
+    me = problem.stops[stop]
+    for other, (there, _) in where.items():
+        its = problem.stops[other]
+        if me.meets == its.id or its.meets == me.id:
+            return start, start
+        days = (there, day) if me.follows == its.id else (day, there) if its.follows == me.id else None
+        if days is not None and problem.days[days[0]].limit > problem.days[days[1]].begin:
+            return start, start
+    return 0, LARGEST_TIME
+
+
+# -- one knot ------------------------------------------------------------------
+
+Where = dict[int, tuple[int, Span]]  # crew-day and span of starts by stop, as `hold` takes them
+
+
+def _with_knot(problem: Problem, plan: Plan, knot: Sequence[int]) -> Plan | None:
+    """The best plan with the knot put in anew; None where it does not fit."""
+    places = _places(problem, plan)
+    rest = {stop: (day, _span(problem, stop, places)) for stop, (day, _) in places.items() if stop not in knot}
+    orders = {day: [s for s in order if s not in knot] for day, order in orders_of(problem, plan).items()}
+    found = (
+        assemble(problem, trial.routes)
+        for where, changed in _ways(problem, rest, orders, problem.meetings(knot))
+        if (trial := plan_of(hold(problem, where), changed)) is not None
+    )
+    return min(found, key=lambda plan: plan.rank, default=None)
+
+
+def _ways(
+    problem: Problem, where: Where, orders: Orders, meetings: Sequence[tuple[int, ...]]
+) -> Iterator[tuple[Where, Orders]]:
+    """Ways to put these meetings in one after another."""
+    if not meetings:
+        yield where, orders
+        return
+    meeting, *later = meetings
+    held = hold(problem, where)
+    routes = [Slack(held, day, orders.get(number, ())) for number, day in enumerate(problem.days)]
+    for choice in islice(_choices(problem, routes, meeting, where), CHOICES):
+        changed, there = dict(orders), dict(where)
+        for stop, gap in zip(meeting, choice.gaps, strict=True):
+            order = list(changed.get(gap.day, ()))
+            order.insert(gap.node, stop)
+            changed[gap.day], there[stop] = order, (gap.day, (choice.start, choice.start))
+        yield from _ways(problem, there, changed, later)
+
+
+def _choices(problem: Problem, routes: Sequence[Slack], meeting: Sequence[int], where: Where) -> Iterator[_Choice]:
+    """Ways to do one meeting, those that add least driving first, few of them of one team."""
+    gaps = [_gaps(problem, routes, stop, where) for stop in meeting]
+    if not all(gaps):
+        return
+    used: Counter[Id] = Counter()
+    for start in _starts(gaps):
+        choice = _at(problem, routes, meeting, gaps, start)
+        if choice is not None:
+            team = _team(problem, choice.gaps[0].day)
+            used[team] += 1
+            if used[team] <= EACH_TEAM:
+                yield choice
+
+
+def _gaps(problem: Problem, routes: Sequence[Slack], number: int, where: Where) -> list[_Gap]:
+    """Gaps the stop may go into, as if nobody had to wait for another."""
+    stop, o = problem.stops[number], problem.objective
+    windows, out_of, into = open_spans(stop), problem.rows[stop.at], problem.travel[:, stop.at].tolist()
+    first = None if stop.follows is None else problem.stop_number[stop.follows]
+    team = None if first is None else _team(problem, where[first][0])
+    low = 0 if first is None else where[first][1][1] + problem.stops[first].service
+    before = problem.previous.get(stop.id)
+    found = []
+    for day in problem.allowed[number]:
+        slack, crew_day = routes[day], problem.days[day]
+        room = NEVER if crew_day.capacity is None else crew_day.capacity - slack.load
+        if not slack.is_possible or stop.load > room or (team is not None and _team(problem, day) != team):
+            continue
+        key = (problem.crews[crew_day.crew].id, crew_day.shift)
+        moved = o.moved if before is not None and tuple(before) != key else 0
+        for node, (a, b) in enumerate(pairwise(slack.places)):
+            ready = min(slack.after_drive(slack.leave0[node], slack.leave1[node], into[a]))
+            start = next_start(windows, max(ready, low))
+            last = max(slack.late0[node + 1], slack.late1[node + 1]) - out_of[b] - stop.service
+            if start <= last:
+                gone = problem.rows[a][b] if slack.order else 0
+                price = (o.drive + o.paid) * (into[a] + out_of[b] - gone) + moved
+                found.append(_Gap(day, node, price, start, last))
+    return found
+
+
+def _starts(gaps: Sequence[Sequence[_Gap]]) -> list[int]:
+    """Starts at which every stop has a gap, the cheapest together first; the earliest of equals first."""
+    starts = np.unique([gap.first for some in gaps for gap in some])
+    total = np.zeros(len(starts), dtype=np.int64)
+    for some in gaps:
+        first, last, price = (np.array([getattr(gap, name) for gap in some]) for name in ("first", "last", "price"))
+        for block in range(0, len(starts), 256):
+            at = starts[block : block + 256, None]
+            total[block : block + 256] += np.where((first <= at) & (at <= last), price, DEAR).min(axis=1)
+    order = np.argsort(total, kind="stable")
+    return [int(starts[place]) for place in order if total[place] < DEAR]
+
+
+def _at(
+    problem: Problem, routes: Sequence[Slack], meeting: Sequence[int], gaps: Sequence[Sequence[_Gap]], start: int
+) -> _Choice | None:
+    """The cheapest way to begin the meeting then, each stop with a team of its own."""
+    fitting = []
+    for number, some in zip(meeting, gaps, strict=True):
+        stop = problem.stops[number]
+        if not any(a <= start <= b for a, b in open_spans(stop)):
+            return None
+        into, out_of = problem.travel[:, stop.at].tolist(), problem.rows[stop.at]
+        open_ones = sorted((gap for gap in some if gap.first <= start <= gap.last), key=lambda gap: gap.price)
+        exact = (
+            gap
+            for gap in open_ones
+            if start_in(routes[gap.day], gap.node, into, out_of, (start, start), stop.service) is not None
+        )
+        fitting.append(list(islice(exact, CHOICES)))
+    for chosen in sorted(product(*fitting), key=lambda chosen: sum(gap.price for gap in chosen)):
+        if len({_team(problem, gap.day) for gap in chosen}) == len(chosen):
+            return _Choice(start, chosen)
+    return None
+
+
+def _team(problem: Problem, day: int) -> Id:
+    return problem.crews[problem.days[day].crew].people_of

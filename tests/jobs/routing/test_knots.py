@@ -1,0 +1,260 @@
+"""Stops that hang together: two crews at one job, work of two days with one team."""
+
+import json
+import random
+from dataclasses import replace
+
+import pytest
+
+from jobs.rules.routing import (
+    Crew,
+    Inserter,
+    Lunch,
+    ProblemError,
+    Stop,
+    crew_drops_out,
+    fit_in,
+    orders_of,
+    plan_of,
+    regret_plan,
+    reoptimise,
+    solve,
+    verify,
+)  # fmt: skip
+from jobs.rules.routing.documents import plan_document, plan_from, problem_document, read_request
+from jobs.rules.routing.regret import make_room
+from tests.jobs.routing.branches import HOUR, line, random_branch, solve_until
+
+DAY = 24 * HOUR
+MORNING = (8 * HOUR, 16 * HOUR)
+TWO = (Crew("a", 0, 0, (MORNING,), people=2), Crew("b", 9, 9, (MORNING,), people=2))
+DAYS = ((8 * HOUR, 16 * HOUR), (DAY + 8 * HOUR, DAY + 16 * HOUR))
+
+
+def starts(plan):
+    return {visit.id: visit.start for route in plan.routes for visit in route.visits}
+
+
+def codes(problem, plan):
+    return {fault.code for fault in verify(problem, plan)}
+
+
+def heavy(*more, crews=TWO, **fields):
+    return line(Stop("lift", 3, HOUR, **fields), Stop("help", 3, HOUR, meets="lift"), *more, crews=crews)
+
+
+def test_two_crews_at_one_stop_begin_together():
+    problem = heavy(Stop("before", 2, 2 * HOUR, windows=((8 * HOUR, 9 * HOUR),), skills=frozenset()))
+
+    plan = solve(problem, 0.0)
+
+    assert plan.unplaced == ()
+    assert verify(problem, plan) == ()
+    assert starts(plan)["lift"] == starts(plan)["help"]
+    assert plan.where()["lift"] != plan.where()["help"]
+
+
+def test_the_crew_that_is_there_first_waits_for_the_other():
+    crews = (TWO[0], replace(TWO[1], shifts=((10 * HOUR, 16 * HOUR),)))
+
+    plan = solve(heavy(crews=crews), 0.0)
+
+    assert starts(plan)["lift"] == starts(plan)["help"] == 10 * HOUR + 6 * 600
+
+
+def test_nobody_comes_alone_to_what_needs_two_crews():
+    plan = solve(heavy(crews=TWO[:1]), 0.0)
+
+    assert plan.routes == ()
+    assert {u.id: u.why for u in plan.unplaced} == {
+        "lift": "no two crews are free at one time for it and stop help",
+        "help": "no two crews are free at one time for it and stop lift",
+    }
+
+
+def test_a_meeting_that_matters_more_pushes_others_out():
+    crews = tuple(replace(crew, shifts=((8 * HOUR, 11 * HOUR),)) for crew in TWO)
+    fillers = Stop("x", 1, 2 * HOUR), Stop("y", 8, 2 * HOUR)
+    problem = heavy(*fillers, crews=crews, priority=5)
+    full = plan_of(problem, {0: [2], 1: [3]})
+
+    plan = make_room(problem, full)
+
+    assert set(plan.where()) == {"lift", "help"}
+    assert verify(problem, plan) == ()
+    assert set(solve(problem, 0.0, start=full).where()) == {"lift", "help"}
+    assert make_room(problem, plan) == plan
+
+
+def test_three_crews_can_meet():
+    crews = (*TWO, Crew("c", 5, 5, (MORNING,)))
+    problem = heavy(Stop("third", 3, HOUR, meets="help"), crews=crews)
+
+    plan = solve(problem, 0.0)
+
+    assert len(set(starts(plan).values())) == 1
+    assert verify(problem, plan) == ()
+
+
+def test_work_of_two_days_keeps_its_crew():
+    """The other crew is free on the second day and nearer; it still does not take the second part."""
+    crews = (Crew("far", 0, 0, DAYS), Crew("near", 5, 5, DAYS))
+    first = Stop("one", 5, HOUR, locked=("far", 0))
+    second = Stop("two", 5, HOUR, windows=(DAYS[1],))
+    problem = line(first, replace(second, follows="one"), crews=crews)
+
+    plan = solve(problem, 0.0)
+    free = solve(replace(problem, stops=(first, second)), 0.0)
+
+    assert plan.where() == {"one": ("far", 0), "two": ("far", 1)}
+    assert free.where() == {"one": ("far", 0), "two": ("near", 1)}
+    assert verify(problem, plan) == ()
+
+
+def test_a_crew_written_once_for_each_day_is_one_team():
+    crews = tuple(
+        Crew(f"{name}/{day}", at, at, (DAYS[day],), team=name) for name, at in (("x", 0), ("y", 5)) for day in (0, 1)
+    )
+    windows = ((DAYS[1],),)
+    problem = line(
+        Stop("one", 5, 7 * HOUR, windows=(DAYS[0],)), Stop("two", 5, HOUR, *windows, follows="one"), crews=crews
+    )
+
+    plan = solve(problem, 0.0)
+
+    assert plan.where() == {"one": ("y/0", 0), "two": ("y/1", 0)}
+
+
+def test_the_second_part_does_not_come_before_the_first_is_done():
+    crews = (Crew("a", 0, 0, DAYS),)
+    problem = line(
+        Stop("second", 1, HOUR, windows=((8 * HOUR, 12 * HOUR),), follows="first"),
+        Stop("first", 9, HOUR, windows=((11 * HOUR, 12 * HOUR),)),
+        crews=crews,
+    )
+
+    assert {u.id for u in solve(problem, 0.0).unplaced} == {"first", "second"}
+    assert "follows" in codes(problem, forced(problem, {0: [0, 1]}))
+
+
+def forced(problem, orders):
+    """The plan of these orders as if nothing hung together."""
+    return plan_of(replace(problem, stops=tuple(replace(s, meets=None, follows=None) for s in problem.stops)), orders)
+
+
+def test_the_referee_sees_every_broken_link():
+    problem = heavy()
+    late = replace(problem, crews=(TWO[0], replace(TWO[1], shifts=((10 * HOUR, 16 * HOUR),))))
+    one_team = replace(problem, crews=tuple(replace(crew, team="x") for crew in TWO))
+    two_days = line(Stop("one", 3, HOUR), Stop("two", 3, HOUR, follows="one"), crews=TWO)
+
+    assert [f.text for f in verify(late, forced(late, {0: [0], 1: [1]}))] == [
+        "Stops help and lift would begin 2 h 30 min apart."
+    ]
+    assert [f.text for f in verify(problem, forced(problem, {0: [0]}))] == [
+        "Nobody comes to stop help, and stop lift can't be done without."
+    ]
+    assert codes(one_team, plan_of(one_team, {0: [0], 1: [1]})) == {"meets"}
+    assert next(f.text for f in verify(two_days, forced(two_days, {0: [0], 1: [1]}))) == (
+        "Stop two should keep crew a of stop one, and has crew b."
+    )
+    assert [f.text for f in verify(two_days, forced(two_days, {1: [1]}))] == [
+        "Stop two follows stop one, which nobody does."
+    ]
+
+
+@pytest.mark.parametrize(
+    ("stops", "field"),
+    [
+        ((Stop("a", 1, 60, meets="z"),), "stops[0].meets"),
+        ((Stop("a", 1, 60, follows="a"),), "stops[0].follows"),
+        ((Stop("a", 1, 60, follows="b"), Stop("b", 1, 60, follows="a")), "stops[0].follows"),
+        ((Stop("a", 1, 60, follows="b", meets="b"), Stop("b", 1, 60)), "stops[0].follows"),
+    ],
+)
+def test_links_that_lead_nowhere_are_refused(stops, field):
+    with pytest.raises(ProblemError) as caught:
+        line(*stops)
+
+    assert caught.value.field == field
+
+
+def test_a_new_stop_is_not_offered_a_time_that_breaks_a_meeting():
+    problem = heavy(windows=((9 * HOUR, 9 * HOUR),))
+    inserter = Inserter(problem, solve(problem, 0.0))
+
+    offers = inserter.offers(Stop("new", 3, 2 * HOUR, windows=((8 * HOUR, 9 * HOUR),)))
+    after = inserter.offers(Stop("new", 3, 2 * HOUR, windows=((8 * HOUR, 11 * HOUR),)))
+
+    assert offers == []
+    assert {offer.start for offer in after} == {10 * HOUR}
+
+
+def knotted(seed):
+    """A random branch, some of its stops hanging together."""
+    pick = random.Random(seed)
+    problem = random_branch(seed, pick.randint(4, 12))
+    stops = list(problem.stops)
+    numbers = list(range(len(stops)))
+    pick.shuffle(numbers)
+    for _ in range(pick.randint(1, 2)):
+        one, two = numbers.pop(), numbers.pop()
+        if pick.random() < 0.5:
+            stops[one] = replace(stops[one], meets=stops[two].id)
+            if pick.random() < 0.7:  # as the two halves of one job are
+                stops[one] = replace(
+                    stops[one], at=stops[two].at, windows=stops[two].windows, promised=stops[two].promised, earliest=0
+                )
+        else:
+            stops[one] = replace(stops[one], follows=stops[two].id)
+    return replace(problem, stops=tuple(stops))
+
+
+@pytest.mark.parametrize("first", range(0, 300, 50))
+def test_no_plan_of_random_branches_with_knots_breaks_a_bound(first):
+    placed = 0
+    for seed in range(first, first + 50):
+        problem = knotted(seed)
+        plan = solve(problem, 0.0)
+        assert verify(problem, plan) == (), seed
+        assert plan.rank <= regret_plan(problem).rank
+        assert all(entry.why for entry in plan.unplaced), seed
+        again = fit_in(problem, orders_of(problem, plan))
+        assert verify(problem, again) == (), seed
+        assert plan_from(problem, plan_document(plan, 0.0)).cost == plan.cost
+        where = plan.where()
+        placed += sum(all(problem.stops[stop].id in where for stop in knot) for knot in problem.knots)
+    assert placed > 5
+
+
+def test_a_search_around_knots_gets_better_and_keeps_them():
+    problem = random_branch(5, 40)
+    crews = tuple(
+        Crew(
+            n, n, n, DAYS, frozenset({"measure", "install", "motor"}), people=2, lunch=Lunch(11 * HOUR, 13 * HOUR, 1800)
+        )
+        for n in range(4)
+    )
+    stops = [replace(stop, windows=(), promised=None, locked=None, earliest=0, service=1800) for stop in problem.stops]
+    for one, two in ((0, 1), (2, 3)):
+        stops[one] = replace(stops[one], meets=two, at=stops[two].at)
+        stops[one + 10] = replace(stops[one + 10], follows=one)
+    problem = replace(problem, crews=crews, stops=tuple(stops), previous={})
+    first = regret_plan(problem)
+
+    found = solve_until(lambda plan: plan.cost < first.cost, problem, seed=1)
+
+    assert first.unplaced == found.unplaced == ()
+    assert verify(problem, found) == ()
+    assert found.cost < first.cost
+    assert verify(problem, reoptimise(problem, first, seconds=0.05)) == ()
+    spread = crew_drops_out(problem, found, found.where()[1][0], [found.where()[1][1]], seconds=0.2)
+    assert verify(spread.problem, spread.plan) == ()
+
+
+def test_links_go_through_the_document_and_back():
+    problem = heavy(Stop("two", 3, HOUR, follows="lift"), crews=(replace(TWO[0], team="x"), TWO[1]))
+
+    again = read_request(json.dumps(problem_document(problem, 1, 0))).problem
+
+    assert (again.stops, again.crews) == (problem.stops, problem.crews)
