@@ -74,7 +74,7 @@ class _Barred:
     why: str
 
     def holds(self, at: Length) -> bool:
-        return self.least < at < self.most
+        return self.least.ticks < at.ticks < self.most.ticks
 
 
 def bracket_count(width: Length, end_distance: Length, span: Length) -> int:
@@ -391,7 +391,9 @@ def _choices(slot: _Slot, barred: Sequence[_Barred], grid: Length) -> list[int]:
 
 
 def _may_sit(at: Length, slot: _Slot, barred: Sequence[_Barred]) -> bool:
-    return slot.least <= at <= slot.most and not any(stretch.holds(at) for stretch in barred)
+    if not slot.least.ticks <= at.ticks <= slot.most.ticks:
+        return False
+    return not any(stretch.holds(at) for stretch in barred)
 
 
 def _as_places(

@@ -11,6 +11,7 @@ from __future__ import annotations
 import dataclasses
 import re
 from fractions import Fraction
+from functools import cache, lru_cache
 from typing import Any, Final, TypeVar
 
 from installs.rules.codec import Data
@@ -35,14 +36,20 @@ def in_unit(value: Some, unit: Unit) -> Some:
     'about 1880 mm is over the about 1219 mm span'
     """
     changed = {}
-    for field in dataclasses.fields(value):  # type: ignore[arg-type]
-        before = getattr(value, field.name)
-        after = _shown(before, unit, field.name in TEXTS)
+    for name in _names(type(value)):
+        before = getattr(value, name)
+        after = _shown(before, unit, name in TEXTS)
         if after is not before:
-            changed[field.name] = after
+            changed[name] = after
     return dataclasses.replace(value, **changed) if changed else value  # type: ignore[type-var]
 
 
+@cache
+def _names(kind: type[Data]) -> tuple[str, ...]:
+    return tuple(field.name for field in dataclasses.fields(kind))  # type: ignore[arg-type]
+
+
+@lru_cache(maxsize=8192)  # the units of a job say the same things
 def readable(text: str, unit: Unit) -> str:
     """
     Every exact length of a text, as it is read.
@@ -60,16 +67,18 @@ def readable(text: str, unit: Unit) -> str:
 def _one(match: re.Match[str], unit: Unit) -> str:
     whole, top, bottom = match.groups()
     if whole is not None and bottom is None:  # two numbers beside each other are no mixed number
-        return f"{whole} {_length(Fraction(int(top)), unit)}"
-    value = Fraction(int(top), int(bottom or 1)) + int(whole or 0)
-    return _length(value, unit)
+        return f"{whole} {_length(int(top), 1, unit)}"
+    below = int(bottom or 1)
+    return _length(int(top) + int(whole or 0) * below, below, unit)
 
 
-def _length(inches: Fraction, unit: Unit) -> str:
-    length = Length(round(inches * TICKS_PER_INCH))
-    on_grid = length.nearest(SIXTEENTH if unit == Unit.INCH else MM)
-    about = "" if on_grid == length or (unit == Unit.INCH and length.ticks % (TICKS_PER_INCH // 64) == 0) else "about "
-    return about + (length if not about else on_grid).text(unit, symbol=True)
+def _length(top: int, bottom: int, unit: Unit) -> str:
+    ticks, rest = divmod(top * TICKS_PER_INCH, bottom)
+    length = Length(round(Fraction(top * TICKS_PER_INCH, bottom)) if rest else ticks)
+    grid, finest = (SIXTEENTH, TICKS_PER_INCH // 64) if unit == Unit.INCH else (MM, MM.ticks)
+    if length.ticks % finest == 0:
+        return length.text(unit, symbol=True)
+    return f"about {length.nearest(grid).text(unit, symbol=True)}"
 
 
 def _shown(value: Any, unit: Unit, is_text: bool) -> Any:
