@@ -9,42 +9,37 @@ from typing import Any
 import pytest
 from playwright.sync_api import Page, expect
 
-from tests.factories import PASSWORD
+from tests.conftest import DESK, PHONE
 from tests.servers import Site, until
 
 pytestmark = [pytest.mark.browser, pytest.mark.slow]
 
 SETUP = """
+from django.test import Client
 from tests.factories import make_branch, make_user, make_job
 from tests.installs.makers import make_crew, make_unit, make_visit, stock_up
 import json
-branch = make_branch(name="Millrace of installs {n}")
-stock_up(branch)
-dispatcher = make_user("dispatcher", branch=branch, username="dan{n}")
-installer = make_user("installer", branch=branch, username="ida{n}")
-owner = make_user("owner", branch=branch, username="oda{n}")
-crew = make_crew(branch, installer)
-job, later = make_job(branch, by=dispatcher), make_job(branch, by=dispatcher)
-units = [make_unit(job), make_unit(job, room="Bath")]
-make_unit(later)
-visit = make_visit(job, crew, hour=9)
-other = make_visit(later, crew, hour=13)
-print(json.dumps({{"visit": visit.pk, "other": other.pk, "job": job.number, "codes": [u.code for u in units],
-                   "units": [u.pk for u in units]}}))
-"""
-LOOK = """
-from installs.models import Load, ReturnOwed, Stop, StopPhoto, VisitUnit
-from jobs.models import Appointment
-import json
-visit = Appointment.objects.get(pk={visit})
-stop = Stop.objects.filter(appointment=visit).first()
-print(json.dumps({{
-    "outcomes": list(VisitUnit.objects.filter(appointment=visit).order_by("unit").values_list("outcome", "cause")),
-    "signed": stop.signed_name if stop else "", "strokes": len(stop.signature) if stop else 0,
-    "closed": bool(stop and stop.closed_at), "state": visit.state, "stage": visit.job.stage,
-    "owed": list(ReturnOwed.objects.filter(job=visit.job).values_list("cause", "state")),
-    "loads": list(Load.objects.filter(crew=visit.crew).values_list("state", "gap_reason")),
-}}))
+
+ROLES = ("dispatcher", "installer", "owner")
+
+def enter(user):
+    client = Client()
+    client.force_login(user)
+    return client.cookies["sessionid"].value
+
+def a_day(number):
+    branch = make_branch(name=f"Millrace of installs {number}")
+    stock_up(branch)
+    people = {role: make_user(role, branch=branch, username=f"{role}-of-installs-{number}") for role in ROLES}
+    crew = make_crew(branch, people["installer"])
+    job, later = (make_job(branch, by=people["dispatcher"]) for _ in range(2))
+    units = [make_unit(job), make_unit(job, room="Bath")]
+    make_unit(later)
+    visit, other = make_visit(job, crew, hour=9), make_visit(later, crew, hour=13)
+    return {"visit": visit.pk, "other": other.pk, "codes": [u.code for u in units], "units": [u.pk for u in units],
+            "crew": crew.pk, "sessions": {role: enter(user) for role, user in people.items()}}
+
+print(json.dumps([a_day(number) for number in range(DAYS)]))
 """
 SHELL_IS_KEPT = """
 caches.keys()
@@ -61,44 +56,45 @@ STOPS_KEPT = """
   };
 })
 """
-_count = iter(range(1, 100))
+Day = dict[str, Any]
+Enter = Callable[..., Page]
 
 
 @pytest.fixture(scope="module")
-def own_site() -> Iterator[Site]:
-    """A site without demo data; the tests add their own crews."""
-    from tests.servers import start_site
-
-    site = start_site("sqlite", jobs=0, worker=False)
-    yield site
-    site.stop()
+def days(site: Site) -> Iterator[Day]:
+    """Days of a branch, crew and people of their own each: two stops of today, the shelf full."""
+    return iter(json.loads(site.python(SETUP.replace("DAYS", "3"))))
 
 
 @pytest.fixture
-def day(own_site: Site) -> dict[str, Any]:
-    """Two stops of today for one crew, the shelf full."""
-    number = next(_count)
-    made = json.loads(own_site.python(SETUP.format(n=number)))
-    return made | {"installer": f"ida{number}", "dispatcher": f"dan{number}", "owner": f"oda{number}"}
+def day(days: Iterator[Day]) -> Day:
+    return next(days)
 
 
-def look(site: Site, day: dict[str, Any]) -> dict[str, Any]:
-    return json.loads(site.python(LOOK.format(visit=day["visit"])))  # type: ignore[no-any-return]
+@pytest.fixture
+def enter(site: Site, day: Day, new_page: Callable[..., Page]) -> Enter:
+    """``enter("installer", phone=True)``: a page of somebody of the day who signed in before."""
+
+    def page_of(role: str, **how: Any) -> Page:
+        page = new_page(**how)
+        page.context.add_cookies([{"name": "sessionid", "value": day["sessions"][role], "url": site.url}])
+        return page
+
+    return page_of
 
 
-def sign_in(page: Page, site: Site, name: str) -> None:
-    page.goto(f"{site.url}/sign-in/")
-    page.fill("[name=username]", name)
-    page.fill("[name=password]", PASSWORD)
-    page.click("main button")
-    expect(page.locator(".me")).to_be_visible()
+def api(page: Page, site: Site, path: str) -> Any:
+    """What the site says over its API to whom this page is signed in as."""
+    answer = page.request.get(f"{site.url}/api/{path}")
+    assert answer.ok, answer.text()
+    return answer.json()
 
 
 def test_a_load_is_checked_by_code_by_room_and_by_part_before_it_leaves(
-    own_site: Site, day: dict[str, Any], new_page: Callable[..., Page], looks_right: Callable[[Page], None]
+    site: Site, day: Day, enter: Enter, looks_right: Callable[[Page], None]
 ) -> None:
-    page = new_page(phone=True, errors_allowed=True)  # a refused code answers 422, which the browser logs
-    sign_in(page, own_site, day["installer"])
+    page = enter("installer", phone=True, errors_allowed=True)  # a refused code answers 422, which the browser logs
+    page.goto(f"{site.url}/my-day/")
     page.get_by_role("link", name="Load", exact=True).click()
     expect(page.locator(".load-count strong")).to_be_visible()
     looks_right(page)
@@ -119,24 +115,26 @@ def test_a_load_is_checked_by_code_by_room_and_by_part_before_it_leaves(
     expect(page.locator(".message.error")).to_contain_text("Say why it leaves without")
     page.fill("#reason", "tools are in the other van")
     page.get_by_role("button", name="Leave all the same").click()
-    expect(page).to_have_url(f"{own_site.url}/my-day/")
+    expect(page).to_have_url(f"{site.url}/my-day/")
 
-    assert look(own_site, day)["loads"] == [["left", "tools are in the other van"]]
+    (load,) = api(page, site, f"loads/?crew={day['crew']}")["results"]
+    assert (load["state"], load["gap_reason"]) == ("left", "tools are in the other van")
 
 
 def test_a_stop_without_signal_is_signed_and_what_is_missing_becomes_a_return(
-    own_site: Site, day: dict[str, Any], new_page: Callable[..., Page]
+    site: Site, day: Day, enter: Enter
 ) -> None:
-    page = new_page(phone=True, errors_allowed=True)  # without signal the browser logs each failed request
-    sign_in(page, own_site, day["installer"])
-    page.goto(f"{own_site.url}/load/")
+    office = enter("dispatcher")
+    page = enter("installer", phone=True, errors_allowed=True)  # without signal the browser logs each failed request
+    stop = f"stops/{day['visit']}/"
+    page.goto(f"{site.url}/load/")
     page.evaluate("navigator.serviceWorker.ready.then(() => true)")
     user = int(page.locator("[data-user]").first.get_attribute("data-user") or 0)
     until(lambda: page.evaluate(SHELL_IS_KEPT))
     until(lambda: page.evaluate(STOPS_KEPT, user) == 2)
 
     page.context.set_offline(True)
-    page.goto(f"{own_site.url}/stops/{day['visit']}/")
+    page.goto(f"{site.url}/stops/{day['visit']}/")
     up, down = (page.locator(f"#unit-{pk}") for pk in day["units"])
     page.get_by_role("button", name="Arrived").click()
     up.get_by_role("button", name="Installed", exact=True).click()
@@ -152,7 +150,7 @@ def test_a_stop_without_signal_is_signed_and_what_is_missing_becomes_a_return(
 
     page.close()  # the phone is put away, and taken out again, still without signal
     page = page.context.new_page()
-    page.goto(f"{own_site.url}/stops/{day['visit']}/")
+    page.goto(f"{site.url}/stops/{day['visit']}/")
     expect(page.locator(f"#unit-{day['units'][1]} .outcome")).to_contain_text("not installed not sent yet")
     page.fill("#id_name", "Ellery, the payer")
     pad = page.locator("[data-canvas]")
@@ -168,19 +166,21 @@ def test_a_stop_without_signal_is_signed_and_what_is_missing_becomes_a_return(
     expect(page.locator("[data-unsigned]")).to_contain_text("Signed by Ellery, the payer, not sent yet")
     page.get_by_role("button", name="Done here").click()
     expect(page.locator("[data-waiting]")).to_contain_text("Done here.")
-    assert look(own_site, day)["outcomes"] == [["to_do", ""], ["to_do", ""]]
+    assert {one["outcome"] for one in api(office, site, stop)["units"]} == {"to_do"}
 
     page.context.set_offline(False)
     page.evaluate("window.dispatchEvent(new Event('online'))")
-    until(lambda: look(own_site, day)["closed"], seconds=30)
+    until(lambda: api(office, site, stop)["closed_at"], seconds=30)
 
-    found = look(own_site, day)
-    assert found["outcomes"] == [["installed", ""], ["not_installed", "missing_part.hardware"]]
-    assert (found["signed"], found["strokes"], found["state"]) == ("Ellery, the payer", 2, "done")
-    assert found["owed"] == [["missing_part.hardware", "open"]]
+    found = api(office, site, stop)
+    outcomes = {one["unit"]: (one["outcome"], one["cause"]) for one in found["units"]}
+    up, down = day["units"]
+    assert outcomes == {up: ("installed", ""), down: ("not_installed", "missing_part.hardware")}
+    assert (found["signed_name"], found["state"]) == ("Ellery, the payer", "done")
+    (owed,) = api(office, site, "returns/")["results"]
+    assert (owed["cause"], owed["state"]) == ("missing_part.hardware", "open")
 
-    office = new_page()
-    sign_in(office, own_site, day["dispatcher"])
+    office.goto(f"{site.url}/returns/")
     office.get_by_role("link", name="Returns").click()
     office.get_by_role("link", name=day["codes"][1]).click()
     expect(office.locator("h1")).to_contain_text("missing part")
@@ -190,17 +190,17 @@ def test_a_stop_without_signal_is_signed_and_what_is_missing_becomes_a_return(
 
 
 def test_the_pages_of_the_day_look_right(
-    own_site: Site, day: dict[str, Any], new_page: Callable[..., Page], looks_right: Callable[[Page], None]
+    site: Site, day: Day, enter: Enter, looks_right: Callable[[Page], None]
 ) -> None:
-    for name, paths in (
+    for role, paths in (
         ("installer", ["/load/", f"/stops/{day['visit']}/"]),
         ("dispatcher", ["/loads/", "/returns/", f"/installs/visits/{day['visit']}/hardware/"]),
         ("owner", ["/figures/", "/hardware/"]),
     ):
-        for phone in (True, False):
-            page = new_page(phone=phone)
-            sign_in(page, own_site, day[name])
-            for path in paths:
-                page.goto(f"{own_site.url}{path}")
-                expect(page.locator("h1")).to_be_visible()
+        page = enter(role, phone=True)
+        for path in paths:
+            page.goto(f"{site.url}{path}")
+            expect(page.locator("h1")).to_be_visible()
+            for size in (DESK, PHONE):
+                page.set_viewport_size(size)
                 looks_right(page)

@@ -110,14 +110,16 @@ def stock_up(branch: Branch, quantity: int = 500) -> HardwareRules:
     """The starting rules, and so many of every item on the shelf."""
     row = load_rules(branch)
     rules = rules_at(row)
-    for key, material in load_hardware(branch, rules).items():
-        StockItem.objects.create(
+    StockItem.objects.bulk_create(
+        StockItem(
             material=material,
             code=new_code(),
             quantity=quantity,
             length=rules.item(key).length if rules.item(key).kind == "strip" else None,
             place="bin",
         )
+        for key, material in load_hardware(branch, rules).items()
+    )
     return row
 
 

@@ -14,6 +14,7 @@ from PIL import Image
 from installs import api, services, urls
 from installs.models import HardwareRules
 from shared.models import User
+from tests.factories import make_branch, make_cast
 from tests.installs.makers import a_day
 
 pytestmark = pytest.mark.django_db
@@ -96,7 +97,13 @@ API_DEEDS: dict[str, set[str]] = {
 }
 
 
-@pytest.fixture
+@pytest.fixture(scope="module")
+def cast(module_rows: None) -> dict[str, User]:
+    """One person per role, and a stranger."""
+    return make_cast(make_branch())
+
+
+@pytest.fixture(scope="module")
 def keys(cast: dict[str, User]) -> dict[str, list[Any]]:
     """One row of everything that pages name, on the installer's own day."""
     by, installer = cast["dispatcher"], cast["installer"]

@@ -5,6 +5,7 @@ from __future__ import annotations
 import datetime as dt
 import os
 from collections.abc import Callable
+from concurrent.futures import ThreadPoolExecutor
 
 import pytest
 from pypdf import PdfReader
@@ -19,7 +20,7 @@ from tests.factories import make_job
 from tests.installs.makers import make_crew, make_unit, make_visit, stock_up, today
 from tests.servers import Worker
 
-PACKETS = int(os.environ.get("JAMBWISE_PACKETS", "8"))
+PACKETS = int(os.environ.get("JAMBWISE_PACKETS", "4"))
 """200 is a large firm's morning: ``JAMBWISE_PACKETS=200``."""
 
 
@@ -45,8 +46,10 @@ def test_packets_survive_a_killed_worker(
     loads: list[Load], dispatcher: User, new_worker: Callable[..., Worker]
 ) -> None:
     quick = {"RUN_LEASE_SECONDS": "3"}
-    doomed = new_worker(env=quick)
-    new_worker(env=quick, beat=True)
+    with ThreadPoolExecutor(2) as both:  # each takes seconds to be ready
+        first = both.submit(new_worker, env=quick)
+        both.submit(new_worker, env=quick, beat=True).result()
+    doomed = first.result()
     for load in loads:
         request_document(kind=PACKET, subject=load, by=dispatcher)
     done = Run.objects.filter(kind="shared.document", state=Run.State.DONE)

@@ -14,7 +14,7 @@ from installs.rules.units import FAMILIES, SUBSTRATES, Obstruction, Valance
 from tests.installs.rules.units import inch, make_unit, random_site, random_unit
 
 RULES = starting_rules()
-MANY = 4000
+MANY = 3000
 
 
 def test_every_random_unit_has_a_complete_list():
@@ -52,7 +52,7 @@ def edited_rules():
 def test_lists_stay_complete_under_rules_a_firm_edited():
     rules = edited_rules()
     faults = {}
-    for seed in range(MANY, MANY + 1500):
+    for seed in range(MANY, MANY + 1200):
         unit = random_unit(seed)
         missing = incomplete(hardware_list(unit, random_site(seed), rules), unit, rules)
         if missing:
