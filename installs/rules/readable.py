@@ -36,7 +36,7 @@ def in_unit(value: Some, unit: Unit) -> Some:
     'about 1880 mm is over the about 1219 mm span'
     """
     changed = {}
-    for name in _names(type(value)):
+    for name in _names(type(value)):  # type: ignore[arg-type]
         before = getattr(value, name)
         after = _shown(before, unit, name in TEXTS)
         if after is not before:
