@@ -299,9 +299,7 @@ def _close(cut: PlannedCut, pieces: list[dict[str, Any]], by: User) -> None:
     """The stock piece is done with, as these pieces say."""
     cut.pieces, cut.state = pieces, PlannedCut.State.CUT
     cut.cut_by, cut.cut_at = by, cut.cut_at or timezone.now()
-    cut.save(
-        update_fields=["state", "cut_by", "cut_at", "pieces", "keeps_offcut", "offcut", "left", "flaws_before"]
-    )
+    cut.save(update_fields=["state", "cut_by", "cut_at", "pieces", "keeps_offcut", "offcut", "left", "flaws_before"])
 
 
 def leave_begun(cut: PlannedCut, by: User | None = None) -> None:
@@ -312,16 +310,24 @@ def leave_begun(cut: PlannedCut, by: User | None = None) -> None:
     """
     by = by or cut.cut_by
     assert by is not None
-    _close_with_rest(cut, by, [(_reach(cut), _end(cut))])
+    _close_with_rest(cut, by, _free_stretches(cut))
 
 
-def _reach(cut: PlannedCut) -> int:
-    """How far along the bar (across the cloth) pieces are cut, the kerf after the last included; ticks."""
+def _cut_spans(cut: PlannedCut) -> list[tuple[int, int]]:
+    """Where pieces are cut along the bar (across the cloth), the kerf on either side included; ticks."""
     kerf = (cut.plan.material.kerf or ZERO).ticks
     done = [cut.pieces[place] for place in _cut_places(cut)]
+    return sorted((piece["at"] - kerf, piece["at"] + _across(piece) + kerf) for piece in done)
+
+
+def _free_stretches(cut: PlannedCut) -> list[tuple[int, int]]:
+    """What of the stock piece lies before, between and after the pieces that are cut; ticks."""
     is_roll = cut.plan.material.kind == Material.Kind.CLOTH
-    start = 0 if is_roll else (cut.plan.material.trim or ZERO).ticks
-    return max([start, *(piece["at"] + _across(piece) + kerf for piece in done)])
+    reach, free = 0 if is_roll else (cut.plan.material.trim or ZERO).ticks, []
+    for start, end in _cut_spans(cut):
+        free.append((reach, start))
+        reach = end
+    return [(start, end) for start, end in [*free, (reach, _end(cut))] if end > start]
 
 
 def _end(cut: PlannedCut) -> int:
@@ -382,13 +388,16 @@ def report_flaw(*, cut: PlannedCut, start: Length, end: Length, by: User, note: 
         raise Refused(
             f"a flaw lies between 0 and {cut.length}, and ends after it starts", field="end", bound=str(cut.length)
         )
-    reach, last = _reach(cut), _end(cut)
-    if start.ticks < reach and _cut_places(cut):
-        raise Refused(f"up to {Length(reach)} the bar is cut already; book spoiled pieces as miscut", field="start")
+    for cut_from, cut_to in _cut_spans(cut):
+        if start.ticks < cut_to and cut_from < end.ticks:
+            where = f"{Length(max(0, cut_from))} to {Length(cut_to)}"
+            raise Refused(f"{where} of the bar is cut already; book spoiled pieces as miscut", field="start")
+    stretches = _free_stretches(cut)
     before = {"why": f"flaw: {note or cut.item.code}", "cost": rest_cost(cut.plan)}
     if cut.state == PlannedCut.State.TO_CUT:
         _use_stock(cut, by)
-    offcuts = _close_with_rest(cut, by, [(reach, start.ticks), (end.ticks, last)])
+    around = [(max(a, end.ticks), b) for a, b in stretches] + [(a, min(b, start.ticks)) for a, b in stretches]
+    offcuts = _close_with_rest(cut, by, around)
     bar = cut.length.ticks * (OFFCUT_WORTH if cut.item.is_offcut else 1)
     before["lost"] = round(bar - OFFCUT_WORTH * sum((one.length or ZERO).ticks for one in offcuts))
     record(by=by, deed="marked a flaw", subject=cut, note=f"{start} to {end} of {cut.item.code} {note}".strip())

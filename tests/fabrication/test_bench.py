@@ -125,6 +125,26 @@ def test_a_bar_under_way_goes_back_as_an_offcut_when_planned_anew(plan, workroom
     assert fresh.cuts.get().item_id == offcut.pk
 
 
+def test_what_lies_before_a_piece_cut_out_of_turn_goes_back_too(plan, workroom, tube, do_runs):
+    mark_piece(cut=plan.cuts.get(), place=1, by=workroom)
+
+    planned(plan.batch, workroom, do_runs)
+
+    # 192 - 2 x 1/4 - 2 x (35 1/4 + 1/8) behind it, the first piece's own length before it
+    offcuts = StockItem.objects.filter(material=tube, is_offcut=True)
+    assert {item.length for item in offcuts} == {Length.parse("35 1/4"), Length.parse("120 3/4")}
+
+
+def test_a_flaw_in_a_piece_that_is_cut_is_refused_and_beside_it_is_not(plan, workroom):
+    cut = mark_piece(cut=plan.cuts.get(), place=1, by=workroom)
+
+    with pytest.raises(Refused, match="35.1/2 in to 71 in of the bar is cut already"):
+        report_flaw(cut=cut, start=Length.inches(40), end=Length.inches(41), by=workroom)
+    report_flaw(cut=cut, start=Length.inches(5), end=Length.inches(6), by=workroom)
+
+    assert StockItem.objects.get(is_offcut=True, length=Length.parse("29 1/2"))
+
+
 def test_a_cut_of_a_plan_that_was_replaced_is_not_undone(plan, workroom, do_runs):
     cut = mark_piece(cut=plan.cuts.get(), place=0, by=workroom)
     planned(plan.batch, workroom, do_runs)
@@ -166,9 +186,7 @@ def test_a_miscut_shows_what_planning_anew_costs(plan, workroom, do_runs):
 
 
 def test_a_flaw_in_a_bar_leaves_its_clean_stretches_as_offcuts(plan, workroom, tube, do_runs):
-    (run,) = report_flaw(
-        cut=plan.cuts.get(), start=Length.inches(40), end=Length.inches(44), by=workroom, note="dent"
-    )
+    (run,) = report_flaw(cut=plan.cuts.get(), start=Length.inches(40), end=Length.inches(44), by=workroom, note="dent")
     do_runs()
 
     offcuts = sorted(item.length for item in StockItem.objects.filter(material=tube, is_offcut=True))
