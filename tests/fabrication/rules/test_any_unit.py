@@ -1,7 +1,7 @@
 """
 Random units over all families and options.
 
-``JAMBWISE_UNITS`` sets how many (20 000 for the acceptance run; the suite takes 3 000).
+``JAMBWISE_UNITS`` sets how many (20 000 for the acceptance run; the suite takes 800).
 """
 
 from __future__ import annotations
@@ -17,7 +17,7 @@ from shared.lengths import ZERO, Unit
 from tests.fabrication.boxes import points_outside
 from tests.fabrication.rules.shop import MATERIALS, RECIPES, made, random_order
 
-UNITS = int(os.environ.get("JAMBWISE_UNITS", "3000"))
+UNITS = int(os.environ.get("JAMBWISE_UNITS", "800"))
 FAMILIES = sorted({recipe.family for recipe in RECIPES.values()})
 
 
