@@ -207,9 +207,10 @@ def chromium() -> Iterator[Any]:
     """The system's Chromium, driven by Playwright."""
     if CHROMIUM is None:
         pytest.skip("no Chromium is installed")
-    from playwright.sync_api import sync_playwright
+    from playwright.sync_api import expect, sync_playwright
 
     os.environ["DJANGO_ALLOW_ASYNC_UNSAFE"] = "true"  # Playwright's loop runs in this thread
+    expect.set_options(timeout=20_000)  # a slow machine is no failure
     with sync_playwright() as playwright:
         browser = playwright.chromium.launch(executable_path=CHROMIUM, args=CHROMIUM_ARGS)
         yield browser
@@ -268,9 +269,7 @@ def new_site() -> Iterator[Callable[..., servers.Site]]:
 @pytest.fixture(scope="session")
 def site() -> Iterator[servers.Site]:
     """One whole site with demo data on SQLite, shared by browser tests that only add to it."""
-    from django.core.management import get_commands
-
-    running = servers.start_site("sqlite", jobs=12 if "load_demo" in get_commands() else 0)
+    running = servers.start_site("sqlite", jobs=12)
     yield running
     running.stop()
 

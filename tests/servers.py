@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import atexit
+import fcntl
+import json
 import os
 import shutil
 import signal
@@ -240,6 +242,7 @@ class Site:
     port: int
     web: subprocess.Popen[bytes] | None = None
     worker: Worker | None = None
+    shell: subprocess.Popen[bytes] | None = None
 
     @property
     def url(self) -> str:
@@ -255,8 +258,19 @@ class Site:
         return done.stdout
 
     def python(self, code: str) -> str:
-        """Run code with Django set up, on the site's own database; what it printed."""
-        return self.manage("shell", "-v", "0", "-c", code)
+        """Run code with Django set up, on the site's own database, in one process kept for it; what it printed."""
+        if self.shell is None:
+            self.shell = subprocess.Popen(
+                [sys.executable, "-m", "tests.shell"], cwd=ROOT, env=self.env, stdin=subprocess.PIPE,
+                stdout=subprocess.PIPE, start_new_session=True,
+            )  # fmt: skip
+        assert self.shell.stdin is not None
+        assert self.shell.stdout is not None
+        self.shell.stdin.write(json.dumps(code).encode() + b"\n")
+        self.shell.stdin.flush()
+        printed, error = json.loads(self.shell.stdout.readline())
+        assert error is None, error
+        return str(printed)
 
     def start_web(self) -> None:
         """Start gunicorn and wait for it to answer."""
@@ -284,6 +298,8 @@ class Site:
             self.stop_web()
         if self.worker is not None:
             self.worker.stop()
+        if self.shell is not None:
+            end(self.shell, signal.SIGKILL)
         self.broker.stop()
         shutil.rmtree(self.folder, ignore_errors=True)
 
@@ -293,18 +309,44 @@ def _manage(env: dict[str, str], *args: str) -> None:
 
 
 @cache
-def _groundwork(kind: str) -> tuple[Path, str]:
-    """A data folder with collected static files and a migrated database to copy, made once per process."""
-    folder = Path(tempfile.mkdtemp(prefix="jw-ground-"))
-    atexit.register(shutil.rmtree, folder, ignore_errors=True)
-    url = the_postgres().new_database() if kind == "postgresql" else f"sqlite:///{folder}/jambwise.sqlite3"
+def _groundwork(kind: str, jobs: int) -> tuple[Path, str]:
+    """
+    A data folder with static files and a database to copy: migrated, with so many demo jobs.
+
+    All processes of a run of the suite share the one on SQLite, which the first of them makes.
+    """
+    if kind == "postgresql":
+        folder, url = Path(tempfile.mkdtemp(prefix="jw-ground-")), the_postgres().new_database()
+        atexit.register(shutil.rmtree, folder, ignore_errors=True)
+        _lay(folder, url, jobs)
+        return folder, url
+    folder = _shared_ground() / f"jobs-{jobs}"
+    with (_shared_ground() / "lock").open("w") as lock:
+        fcntl.flock(lock, fcntl.LOCK_EX)
+        if not folder.exists():
+            unfinished = folder.with_suffix(".unfinished")
+            unfinished.mkdir()
+            _lay(unfinished, f"sqlite:///{unfinished}/jambwise.sqlite3", jobs)
+            unfinished.rename(folder)
+    return folder, f"sqlite:///{folder}/jambwise.sqlite3"
+
+
+def _lay(folder: Path, url: str, jobs: int) -> None:
     env = {**_clean_environment(), "JAMBWISE_DATA": str(folder), "DATABASE_URL": url}
     _manage(env, "migrate", "-v", "0")
-    if kind == "sqlite":
-        _manage(env, "collectstatic", "--noinput", "-v", "0")
-    else:
-        shutil.copytree(_groundwork("sqlite")[0] / "static", folder / "static")
-    return folder, url
+    _manage(env, "collectstatic", "--noinput", "-v", "0")
+    if jobs:
+        _manage(env, "load_demo", "--jobs", str(jobs), "--seed", "1")
+
+
+@cache
+def _shared_ground() -> Path:
+    """The folder that `tests.settings` made for this run of the suite; outside of one, one of our own."""
+    if "JAMBWISE_TEST_GROUND" in os.environ:
+        return Path(os.environ["JAMBWISE_TEST_GROUND"])
+    folder = Path(tempfile.mkdtemp(prefix="jw-ground-"))
+    atexit.register(shutil.rmtree, folder, ignore_errors=True)
+    return folder
 
 
 def _clean_environment() -> dict[str, str]:
@@ -331,12 +373,11 @@ def start_site(kind: str = "sqlite", *, jobs: int = 0, worker: bool = True, **se
     """
     folder = Path(tempfile.mkdtemp(prefix="jw-site-"))
     broker = new_broker()
-    ground, url = _groundwork(kind)
-    shutil.copytree(ground / "static", folder / "static")
+    ground, url = _groundwork(kind, jobs)
+    shutil.copytree(ground, folder, dirs_exist_ok=True)
     if kind == "postgresql":
         url = the_postgres().new_database(like=url)
     else:
-        shutil.copy(ground / "jambwise.sqlite3", folder)
         url = f"sqlite:///{folder}/jambwise.sqlite3"
     port = free_port()
     env = {
@@ -350,8 +391,6 @@ def start_site(kind: str = "sqlite", *, jobs: int = 0, worker: bool = True, **se
     site = Site(kind, env, folder, broker, port)
     try:
         broker.start()
-        if jobs:
-            site.manage("load_demo", "--jobs", str(jobs), "--seed", "1")
         site.start_web()
         if worker:
             site.worker = Worker(env, processes=1, beat=True).start()

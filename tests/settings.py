@@ -14,6 +14,9 @@ import tempfile
 if "JAMBWISE_DATA" not in os.environ:
     os.environ["JAMBWISE_DATA"] = tempfile.mkdtemp(prefix="jw-")
     atexit.register(shutil.rmtree, os.environ["JAMBWISE_DATA"], ignore_errors=True)
+if "JAMBWISE_TEST_GROUND" not in os.environ:  # one for all processes: the first of them sets it
+    os.environ["JAMBWISE_TEST_GROUND"] = tempfile.mkdtemp(prefix="jw-ground-")
+    atexit.register(shutil.rmtree, os.environ["JAMBWISE_TEST_GROUND"], ignore_errors=True)
 if os.environ.get("JAMBWISE_TEST_DATABASE") == "postgresql":
     from tests.servers import postgres_for_this_process
 
