@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable, Iterator
 from typing import Any
 
 import pytest
 
 from shared.demo import PASSWORD
+from tests.conftest import DESK, PHONE
 
 OFFICE = {
     "calendar": "/calendar/",
@@ -49,23 +51,46 @@ def keys(site: Any) -> dict[str, str]:
     return dict(zip(names, site.python(KEYS).split(), strict=True))
 
 
-@pytest.mark.parametrize("phone", [True, False], ids=["phone", "desk"])
+@pytest.fixture(scope="module")
+def page_of(site: Any, chromium: Any) -> Iterator[Callable[[str], Any]]:
+    """``page_of("dispatcher")``: the page of somebody who signed in once for all these tests."""
+    pages: dict[str, Any] = {}
+
+    def signed_in(username: str) -> Any:
+        if username not in pages:
+            pages[username] = page = chromium.new_context(viewport=PHONE, locale="en-US").new_page()
+            page.goto(f"{site.url}/sign-in/")
+            page.get_by_label("Username").fill(username)
+            page.get_by_label("Password").fill(PASSWORD)
+            page.get_by_role("button", name="Sign in").click()
+            page.wait_for_url(lambda address: "/sign-in/" not in address)
+        return pages[username]
+
+    yield signed_in
+    for page in pages.values():
+        page.context.close()
+
+
+def look(page: Any, address: str, looks_right: Callable[[Any], None]) -> None:
+    """Open a page on the phone, look, and look again once it is as wide as a desk."""
+    errors: list[str] = []
+    page.on("console", lambda line: errors.append(line.text) if line.type == "error" else None)
+    page.on("pageerror", lambda error: errors.append(str(error)))
+    page.set_viewport_size(PHONE)
+    answer = page.goto(address)
+
+    looks_right(page)
+    page.set_viewport_size(DESK)
+    looks_right(page)
+    assert answer.status == 200
+    assert errors == []
+
+
 @pytest.mark.parametrize("name", OFFICE)
-def test_the_offices_pages_look_right(name, phone, site, keys, new_page, sign_in, looks_right):
-    page = new_page(phone=phone)
-    sign_in(page, site.url, "dispatcher", PASSWORD)
-    page.goto(site.url + OFFICE[name].format(**keys))
-    page.wait_for_load_state("networkidle")
-
-    looks_right(page)
+def test_the_offices_pages_look_right(name, site, keys, page_of, looks_right):
+    look(page_of("dispatcher"), site.url + OFFICE[name].format(**keys), looks_right)
 
 
-@pytest.mark.parametrize("phone", [True, False], ids=["phone", "desk"])
 @pytest.mark.parametrize("name", FIELD)
-def test_the_fields_pages_look_right(name, phone, site, keys, new_page, sign_in, looks_right):
-    page = new_page(phone=phone)
-    sign_in(page, site.url, "measurer", PASSWORD)
-    page.goto(site.url + FIELD[name].format(**keys))
-    page.wait_for_load_state("networkidle")
-
-    looks_right(page)
+def test_the_fields_pages_look_right(name, site, keys, page_of, looks_right):
+    look(page_of("measurer"), site.url + FIELD[name].format(**keys), looks_right)
