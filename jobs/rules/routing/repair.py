@@ -21,6 +21,10 @@ STAY: Final = 0.95
 """The share of untouched stops that must keep crew and shift when others are spread."""
 
 
+TURNS: Final = 6
+"""How many prices of a move are tried."""
+
+
 @dataclass(frozen=True, slots=True)
 class Spread:
     """What became of a crew's work: the problem without it, the new plan, and who moved."""
@@ -47,7 +51,7 @@ def crew_drops_out(
     Spreads a crew's stops over the others; at least the share `stay` of the rest keeps crew and shift.
 
     Stops locked to the crew lose that lock: it can't be honoured. First nothing else
-    moves; then moving others gets cheaper, step by step, as long as enough of them stay.
+    moves; then a search prices moving others, at the least price at which enough of them stay.
 
     Parameters
     ----------
@@ -64,16 +68,19 @@ def crew_drops_out(
     untouched = [stop for stop in without.previous if stop not in freed]
     best = regret_plan(without, orders)
     unit = max(1, best.cost // max(1, len(without.stops)))
-    turns = (4.0, 1.0, 0.5, 0.25)
-    for share in turns:
+    share, enough, too_few = 2.0, 0.0, 0.0  # the price of a move; the least at which enough stay, the most at which not
+    for turn in range(TURNS):
         held = replace(without, objective=replace(without.objective, moved=round(share * unit)))
         start = plan_of(held, orders_of(held, best))
-        found = solve(held, seconds / len(turns), seed, start, should_stop=should_stop)
+        found = solve(held, seconds / TURNS, seed + turn, start, should_stop=should_stop)
         if _kept(found, without, untouched) < stay:
-            break
-        trial = plan_of(without, orders_of(held, found))
-        if trial is not None and trial.rank <= best.rank and not verify(without, trial):
-            best = trial
+            too_few = share
+        else:
+            enough = share
+            trial = plan_of(without, orders_of(held, found))
+            if trial is not None and trial.rank <= best.rank and not verify(without, trial):
+                best = trial
+        share = (enough * too_few) ** 0.5 if enough and too_few else share / 2 if enough else share * 2
     moved = tuple(stop for stop in untouched if best.where().get(stop) != without.previous[stop])
     return Spread(without, best, freed, moved, _kept(best, without, untouched))
 
