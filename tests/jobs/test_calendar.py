@@ -153,9 +153,7 @@ def test_a_visit_in_an_absence_is_refused_whatever_the_dispatcher_says(branch, c
     visit = make_appointment(make_job(branch))
 
     with pytest.raises(Refused, match="away"):
-        services.place(
-            appointment=visit, crew=crew, starts_at=at(branch, MONDAY, "9:00"), by=dispatcher, anyway=True
-        )
+        services.place(appointment=visit, crew=crew, starts_at=at(branch, MONDAY, "9:00"), by=dispatcher, anyway=True)
 
 
 def test_a_missing_skill_needs_a_yes(branch, crew, dispatcher):

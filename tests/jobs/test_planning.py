@@ -23,7 +23,7 @@ def crew(branch):
 
 def planned(branch, dispatcher, do_runs, **how):
     """The proposal of one day's plan, made by a real solver process."""
-    how = {"from_on": MONDAY, "until_on": MONDAY, "seconds": 2, **how}
+    how = {"from_on": MONDAY, "until_on": MONDAY, "seconds": 1, **how}
     services.ask_for_plan(branch=branch, by=dispatcher, **how)
     states = do_runs()
     run = Run.objects.get(kind="jobs.plan_routes")
@@ -31,13 +31,25 @@ def planned(branch, dispatcher, do_runs, **how):
     return Proposal.objects.get(pk=run.result["proposal"])
 
 
+def proposed(branch, dispatcher, crew, visits):
+    """A proposal as a plan leaves one: these unplaced visits one after another on Monday."""
+    proposal = Proposal.objects.create(branch=branch, from_on=MONDAY, until_on=MONDAY, created_by=dispatcher)
+    for hour, visit in enumerate(visits, start=9):
+        starts_at = at(branch, MONDAY, f"{hour}:30")
+        proposal.moves.create(appointment=visit, version=visit.version, crew=crew, day=MONDAY, starts_at=starts_at)
+    return proposal
+
+
 def test_a_plan_places_what_is_unplaced_and_moves_nothing_by_itself(branch, dispatcher, crew, do_runs):
     visits = [make_appointment(make_job(branch)) for _ in range(3)]
+    nowhere = make_site(make_job(branch).customer, latitude=None, longitude=None)
+    lost = make_appointment(make_job(branch, site=nowhere))
 
     proposal = planned(branch, dispatcher, do_runs)
 
     assert proposal.moves.exclude(crew=None).count() == 3
-    assert Appointment.objects.unplaced().count() == 3
+    assert proposal.moves.get(appointment=lost).why == "the site has no coordinates"
+    assert Appointment.objects.unplaced().count() == 4
     assert proposal.summary["after"]["unplaced"] == 0
     taken = services.accept_moves(proposal=proposal, moves=proposal.moves.all(), by=dispatcher)
     assert len(taken) == 3
@@ -68,10 +80,8 @@ def test_a_plan_keeps_promises_locks_and_ready_dates(branch, dispatcher, crew, d
     assert by_visit[install.pk].day >= ready + dt.timedelta(days=1)
 
 
-def test_some_of_a_proposal_can_be_taken_and_the_rest_declined(branch, dispatcher, crew, do_runs):
-    for _ in range(3):
-        make_appointment(make_job(branch))
-    proposal = planned(branch, dispatcher, do_runs)
+def test_some_of_a_proposal_can_be_taken_and_the_rest_declined(branch, dispatcher, crew):
+    proposal = proposed(branch, dispatcher, crew, [make_appointment(make_job(branch)) for _ in range(3)])
     first, *rest = proposal.moves.order_by("starts_at")
 
     services.accept_moves(proposal=proposal, moves=[first], by=dispatcher)
@@ -81,9 +91,9 @@ def test_some_of_a_proposal_can_be_taken_and_the_rest_declined(branch, dispatche
     assert Appointment.objects.unplaced().count() == 2
 
 
-def test_what_was_moved_since_is_passed_over_and_says_so(branch, dispatcher, crew, do_runs):
+def test_what_was_moved_since_is_passed_over_and_says_so(branch, dispatcher, crew):
     visits = [make_appointment(make_job(branch)) for _ in range(2)]
-    proposal = planned(branch, dispatcher, do_runs)
+    proposal = proposed(branch, dispatcher, crew, visits)
     friday = MONDAY + dt.timedelta(days=4)
     services.place(appointment=visits[0], crew=crew, starts_at=at(branch, friday, "9:00"), by=dispatcher)
 
@@ -153,7 +163,7 @@ def test_a_sure_plan_says_which_promise_it_cannot_make_sure(branch, dispatcher, 
             duration_min=minutes, promised_from=at(branch, MONDAY, begin), promised_until=at(branch, MONDAY, end),
         )  # fmt: skip
 
-    proposal = planned(branch, dispatcher, do_runs, sure=True, with_unplaced=False, seconds=1)
+    proposal = planned(branch, dispatcher, do_runs, sure=True, with_unplaced=False)
 
     (doubt,) = proposal.summary["doubts"]
     assert 0.3 < doubt["on_time"] < 0.95
@@ -172,23 +182,13 @@ def test_a_sure_plan_gives_a_doubtful_promise_to_a_crew_with_time(branch, dispat
         promised_from=at(branch, MONDAY, "11:15"), promised_until=at(branch, MONDAY, "11:40"),
     )  # fmt: skip
 
-    usual = planned(branch, dispatcher, do_runs, with_unplaced=False, seconds=1)
+    usual = planned(branch, dispatcher, do_runs, with_unplaced=False)
     Run.objects.all().delete()
-    sure = planned(branch, dispatcher, do_runs, with_unplaced=False, sure=True, seconds=1)
+    sure = planned(branch, dispatcher, do_runs, with_unplaced=False, sure=True)
 
     assert not usual.moves.exclude(crew=crew).exists()
     assert sure.summary["doubts"] == []
     assert sure.moves.exclude(crew=crew).count() == 1
-
-
-def test_a_site_without_coordinates_is_left_out_and_says_why(branch, dispatcher, crew, do_runs):
-    nowhere = make_site(make_job(branch).customer, latitude=None, longitude=None)
-    visit = make_appointment(make_job(branch, site=nowhere))
-    make_appointment(make_job(branch))
-
-    proposal = planned(branch, dispatcher, do_runs)
-
-    assert proposal.moves.get(appointment=visit).why == "the site has no coordinates"
 
 
 def test_nothing_to_plan_and_no_crew_are_said(branch, dispatcher, do_runs):
@@ -201,9 +201,7 @@ def test_nothing_to_plan_and_no_crew_are_said(branch, dispatcher, do_runs):
 
 
 def test_the_same_plan_asked_twice_is_one_run(branch, dispatcher, crew):
-    runs = [
-        services.ask_for_plan(branch=branch, from_on=MONDAY, until_on=MONDAY, by=dispatcher).pk for _ in range(2)
-    ]
+    runs = [services.ask_for_plan(branch=branch, from_on=MONDAY, until_on=MONDAY, by=dispatcher).pk for _ in range(2)]
 
     assert runs[0] == runs[1]
 
