@@ -38,16 +38,20 @@ export async function allKept(userId) {
   return found;
 }
 
+/** Fetches a page and keeps it; false where the office does not answer with one. */
+export async function fetchPage(userId, path) {
+  const answer = await fetch(path, { credentials: "same-origin" }).catch(() => null);
+  if (!answer || !answer.ok || answer.redirected) return false;
+  const page = new DOMParser().parseFromString(await answer.text(), "text/html");
+  const sheet = page.getElementById("sheet");
+  if (sheet) await keep(userId, path, sheet, page.title);
+  return Boolean(sheet);
+}
+
 /** Fetches the stops of the day that are named on the page and keeps each; those of other days go. */
 export async function keepDay(userId, paths) {
   if (!navigator.onLine) return;
-  for (const path of paths) {
-    const answer = await fetch(path, { credentials: "same-origin" }).catch(() => null);
-    if (!answer || !answer.ok || answer.redirected) continue;
-    const page = new DOMParser().parseFromString(await answer.text(), "text/html");
-    const sheet = page.getElementById("sheet");
-    if (sheet) await keep(userId, path, sheet, page.title);
-  }
+  for (const path of paths) await fetchPage(userId, path);
   const db = await open(userId);
   const tx = db.transaction("pages", "readwrite");
   const store = tx.objectStore("pages");

@@ -1,6 +1,6 @@
 // The stop on a phone: every tap goes into the phone's own queue first, then to the office.
 import { openField } from "../measuring/field/queue.js";
-import { allKept, keep, keepDay, kept } from "./kept.js";
+import { allKept, fetchPage, keep, keepDay, kept } from "./kept.js";
 
 const SENT_WITHIN_MS = 4000;
 const PHOTO_EDGE = 1600;
@@ -12,6 +12,7 @@ const mark = document.querySelector("[data-user]");
 const userId = Number(mark.dataset.user);
 let field;
 let dirty = false;
+let underway = 0; // taps that are not on the disk yet
 
 const here = () => document.getElementById("stop");
 const visit = () => Number(here().dataset.stop);
@@ -142,15 +143,11 @@ document.addEventListener("submit", async (event) => {
   if (!form || !field) return;
   event.preventDefault();
   const kind = form.dataset.deed;
-  const body = await bodyOf(form).catch(() => null);
-  if (!body) return say("That picture can't be read.", true);
-  const problem = wrong(kind, body);
-  if (problem) return say(problem, true);
   const button = form.querySelector("button:not([type=button])");
   if (button) button.disabled = true;
   try {
-    const deed = await field.add(kind, body);
-    dirty = false;
+    const deed = await put(kind, form);
+    if (!deed) return;
     if (await gone(deed)) return refresh(kind);
     form.closest("details")?.removeAttribute("open");
     if (kind !== "installs.done") form.reset();
@@ -160,13 +157,37 @@ document.addEventListener("submit", async (event) => {
   project();
 }, true);
 
+/** Onto the phone's disk; nothing comes back where the form is not right, and it says so. */
+async function put(kind, form) {
+  underway += 1;
+  try {
+    const body = await bodyOf(form).catch(() => null);
+    const problem = body ? wrong(kind, body) : "That picture can't be read.";
+    if (problem) return say(problem, true);
+    const deed = await field.add(kind, body);
+    dirty = false;
+    return deed;
+  } finally {
+    underway -= 1;
+  }
+}
+
 /** The office has it: show the page as it stands there, or the rest of the day. */
 function refresh(kind) {
   const refused = field.refused.some((one) => Number(one.body.appointment) === visit());
   if (refused) return project();
-  if (kind === "installs.done" && here().dataset.next) location.assign(here().dataset.next);
+  anew(kind === "installs.done" ? here().dataset.next : "");
+}
+
+/** Leave this page for a fresh one: never under a tap, and no tap lands on what is on its way out. */
+function anew(address) {
+  if (underway) return; // that tap's own answer brings the fresh page
+  document.body.inert = true;
+  if (address) location.assign(address);
   else location.reload();
 }
+
+window.addEventListener("pageshow", () => { document.body.inert = false; });
 
 // -- the signature --------------------------------------------------------------------------------
 
@@ -240,6 +261,7 @@ async function fill() {
     list.append(item);
   }
   shell.querySelector("[data-list]").replaceChildren(list);
+  if (navigator.onLine && (await fetchPage(userId, location.pathname))) location.reload(); // slow, not gone
 }
 
 async function begin() {
@@ -257,7 +279,7 @@ async function begin() {
   field.onchange = () => {
     project();
     const now = mine().length;
-    if (waited && !now && !dirty && navigator.onLine) location.reload();
+    if (waited && !now && !dirty && navigator.onLine) anew("");
     waited = now;
   };
   document.addEventListener("input", () => { dirty = true; });
