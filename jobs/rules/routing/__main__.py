@@ -7,16 +7,22 @@ answer. It ends, with the best plan so far, when its input closes: keep the pipe
 A document it can't use goes to standard error as the contract's error, exit code 2.
 
 ``python -m jobs.rules.routing --compile`` compiles the search once and keeps it beside the
-code; without it the first solve does so while the other engines work.
+code, and does so with the packages it loads where an installer left their source alone;
+without it the first solve compiles while the other engines work.
 """
 
 from __future__ import annotations
 
+import contextlib
 import json
 import os
+import py_compile
 import sys
 import threading
+from collections.abc import Iterable
+from importlib import import_module
 from importlib.util import find_spec
+from types import ModuleType
 from typing import Any
 
 from jobs.rules.routing.command import answer, process_age
@@ -35,11 +41,23 @@ def main() -> None:
 
 
 def _compile() -> None:
-    if find_spec("numba") is None:
-        return
-    from jobs.rules.routing.search import compile_all
+    if find_spec("numba") is not None:
+        from jobs.rules.routing.search import compile_all
 
-    compile_all()
+        compile_all()
+    for solver in ("pyvrp", "vroom"):
+        with contextlib.suppress(ImportError):
+            import_module(solver)
+    keep_bytecode(list(sys.modules.values()))
+
+
+def keep_bytecode(modules: Iterable[ModuleType]) -> None:
+    """Writes the bytecode of these modules where there is none: else every process makes it anew, for a second."""
+    for module in modules:
+        source, cached = getattr(module, "__file__", None), getattr(module, "__cached__", None)
+        if source and cached and source.endswith(".py") and not os.path.exists(cached):
+            with contextlib.suppress(OSError, py_compile.PyCompileError):  # a folder that can't be written to
+                py_compile.compile(source, cached, doraise=True)
 
 
 def _line() -> bytes:

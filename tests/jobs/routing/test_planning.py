@@ -1,10 +1,12 @@
 """Planning as a whole: legal at once, better later, honest about what is left out."""
 
+import importlib
 import json
 import subprocess
 import sys
 import time
 from dataclasses import replace
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -25,6 +27,7 @@ from jobs.rules.routing import (
     solve,
     verify,
 )  # fmt: skip
+from jobs.rules.routing.__main__ import keep_bytecode
 from jobs.rules.routing.arrays import arrays_of
 from jobs.rules.routing.documents import plan_document, plan_from, problem_document, read_request
 from tests.benchmarks.routing_instances import make_branch
@@ -316,6 +319,19 @@ def test_a_solve_in_its_own_process_reports_and_answers(branch):
     assert plan_from(branch, answer).cost == answer["cost"] <= progress[-1]["progress"]["cost"]
     process.stdin.close()
     process.stdout.close()
+
+
+def test_bytecode_an_installer_left_out_is_written(tmp_path, monkeypatch):
+    (tmp_path / "left_alone.py").write_text("answer = 42\n")
+    monkeypatch.syspath_prepend(tmp_path)
+    monkeypatch.setattr(sys, "dont_write_bytecode", True)
+    monkeypatch.delitem(sys.modules, "left_alone", raising=False)
+    module = importlib.import_module("left_alone")
+    assert not Path(module.__cached__).exists()
+
+    keep_bytecode([module])
+
+    assert Path(module.__cached__).exists()
 
 
 def test_a_solve_in_its_own_process_ends_when_its_input_closes(branch):
