@@ -5,7 +5,6 @@ from __future__ import annotations
 import datetime as dt
 import json
 import re
-from collections.abc import Iterator
 from concurrent.futures import ThreadPoolExecutor
 from threading import Barrier
 from typing import Any
@@ -24,8 +23,7 @@ MAKE = f"""
 import datetime as dt, json
 from tests.factories import *
 branch = make_branch()
-for name in ("one", "two"):
-    make_user("dispatcher", branch=branch, username="racer-" + name)
+people = [make_user("dispatcher", branch=branch).username for _ in range(2)]
 crew = make_crew(branch)
 monday = dt.date.fromisoformat("{a_monday().isoformat()}")
 visits = [make_appointment(make_job(branch)).pk for _ in range({2 * ROUNDS + 1})]
@@ -34,7 +32,7 @@ slots = [
     f"|{{at(branch, monday + dt.timedelta(days=n), '9:15').isoformat()}}"
     for n in range({ROUNDS})
 ]
-print(json.dumps({{"visits": visits, "slots": slots, "crew": crew.pk}}))
+print(json.dumps({{"people": people, "visits": visits, "slots": slots, "crew": crew.pk}}))
 """
 
 
@@ -44,7 +42,7 @@ def signed_in(url: str, username: str) -> requests.Session:
     token = re.search(r'name="csrfmiddlewaretoken" value="([^"]+)"', page.text)[1]
     answer = session.post(
         f"{url}/sign-in/",
-        {"username": f"racer-{username}", "password": PASSWORD, "csrfmiddlewaretoken": token},
+        {"username": username, "password": PASSWORD, "csrfmiddlewaretoken": token},
         headers={"Referer": url},
     )
     assert "sign-in" not in answer.url
@@ -57,16 +55,17 @@ def deed(session: requests.Session, url: str, path: str, values: dict[str, str])
 
 
 @pytest.fixture(scope="module", params=["sqlite", "postgresql"])
-def race(request: pytest.FixtureRequest) -> Iterator[tuple[Site, dict[str, Any], list[requests.Session]]]:
+def race(request: pytest.FixtureRequest) -> tuple[Site, dict[str, Any], list[requests.Session]]:
     """A site, what stands there, and its two dispatchers signed in."""
-    if request.param == "postgresql" and servers.postgres_programs() is None:
+    if request.param == "sqlite":
+        site = request.getfixturevalue("site")
+    elif servers.postgres_programs() is None:
         pytest.skip("no PostgreSQL server is installed")
-    site = servers.start_site(request.param, worker=False)
-    try:
-        made = json.loads(site.python(MAKE).strip().splitlines()[-1])
-        yield site, made, [signed_in(site.url, name) for name in ("one", "two")]
-    finally:
-        site.stop()
+    else:
+        site = servers.start_site("postgresql", worker=False)
+        request.addfinalizer(site.stop)
+    made = json.loads(site.python(MAKE).strip().splitlines()[-1])
+    return site, made, [signed_in(site.url, name) for name in made["people"]]
 
 
 def test_two_dispatchers_cannot_hold_the_same_slot(race):
@@ -85,8 +84,8 @@ def test_two_dispatchers_cannot_hold_the_same_slot(race):
             told.append(sorted(answer.result() for answer in asked))
 
     assert told == [[302, 422]] * ROUNDS
-    count = "from jobs.models import *; print(Appointment.objects.filter(state='held').count())"
-    assert site.python(count).strip() == str(ROUNDS)
+    count = "from jobs.models import *; print(Appointment.objects.filter(state='held', crew={}).count())"
+    assert site.python(count.format(made["crew"])).strip() == str(ROUNDS)
 
 
 def test_two_moves_drawn_from_the_same_board_do_not_cross(race):
