@@ -5,6 +5,7 @@ from __future__ import annotations
 import datetime as dt
 import json
 import re
+from collections.abc import Iterator
 from concurrent.futures import ThreadPoolExecutor
 from threading import Barrier
 from typing import Any
@@ -55,7 +56,7 @@ def deed(session: requests.Session, url: str, path: str, values: dict[str, str])
 
 
 @pytest.fixture(scope="module", params=["sqlite", "postgresql"])
-def race(request: pytest.FixtureRequest) -> tuple[Site, dict[str, Any], list[requests.Session]]:
+def race(request: pytest.FixtureRequest) -> Iterator[tuple[Site, dict[str, Any], list[requests.Session]]]:
     """A site, what stands there, and its two dispatchers signed in."""
     if request.param == "sqlite":
         site = request.getfixturevalue("site")
@@ -63,9 +64,10 @@ def race(request: pytest.FixtureRequest) -> tuple[Site, dict[str, Any], list[req
         pytest.skip("no PostgreSQL server is installed")
     else:
         site = servers.start_site("postgresql", worker=False)
-        request.addfinalizer(site.stop)
     made = json.loads(site.python(MAKE).strip().splitlines()[-1])
-    return site, made, [signed_in(site.url, name) for name in made["people"]]
+    yield site, made, [signed_in(site.url, name) for name in made["people"]]
+    if request.param == "postgresql":
+        site.stop()
 
 
 def test_two_dispatchers_cannot_hold_the_same_slot(race):
