@@ -13,7 +13,7 @@ from django.db.models import F, Max
 
 from fabrication.models import Batch, CutPlan, Material, Part, PlannedCut, StockItem
 from fabrication.rules.cutting.problem import OFFCUT_WORTH
-from fabrication.services.problems import flawed, solved
+from fabrication.services.problems import LEAST_SECONDS, flawed, solved
 from shared import runs
 from shared.audit import record
 from shared.errors import Refused
@@ -23,7 +23,7 @@ from shared.models import Run, User
 CUTTABLE = (Material.Kind.BAR, Material.Kind.STRIP, Material.Kind.CLOTH)
 SOLVER = (sys.executable, "-m", "fabrication.rules.cutting")
 SECONDS = 20
-"""What a material's plan may take, unless somebody asks for more."""
+"""What the plans of a batch may take together, unless somebody asks for more of each."""
 STOCK_TRIES = 3
 """How often a plan is made anew when another batch took the stock meanwhile."""
 
@@ -36,11 +36,16 @@ class StockTaken(Exception):
 
 
 @transaction.atomic
-def plan_batch(*, batch: Batch, by: User, seconds: int | None = None, any_lot: bool = False) -> list[Run]:
+def plan_batch(*, batch: Batch, by: User, seconds: float | None = None, any_lot: bool = False) -> list[Run]:
     """
     Asks for a cut plan of every material of the batch that has something left to cut.
 
-    `any_lot`: where the dye lot of a room is used up, another is taken.
+    Parameters
+    ----------
+    seconds
+        What each may take; `SECONDS` shared among them unless told, a second at least.
+    any_lot
+        Where the dye lot of a room is used up, another is taken.
     """
     held = Batch.objects.select_for_update().get(pk=batch.pk)
     if held.state in {Batch.State.CANCELLED, Batch.State.DONE}:
@@ -50,8 +55,9 @@ def plan_batch(*, batch: Batch, by: User, seconds: int | None = None, any_lot: b
     ).distinct()
     if not materials:
         raise Refused("nothing of this batch is left to cut")
+    each = seconds or max(LEAST_SECONDS, SECONDS / len(materials))
     return [
-        plan_material(batch=held, material=material, by=by, seconds=seconds, any_lot=any_lot) for material in materials
+        plan_material(batch=held, material=material, by=by, seconds=each, any_lot=any_lot) for material in materials
     ]
 
 
@@ -61,7 +67,7 @@ def plan_material(
     batch: Batch,
     material: Material,
     by: User,
-    seconds: int | None = None,
+    seconds: float | None = None,
     any_lot: bool = False,
     before: dict[str, Any] | None = None,
 ) -> Run:

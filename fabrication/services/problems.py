@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections import defaultdict
 from collections.abc import Callable, Iterable, Mapping, Sequence
+from time import monotonic
 from typing import Any, Final
 
 from django.db.models import Max
@@ -14,8 +15,8 @@ from shared.lengths import ZERO, Length
 
 Row = dict[str, Any]
 Solve = Callable[[Row], Row]
-LOT_SECONDS: Final = 5
-"""What a few pieces of one lot may take beside the material's own solve."""
+LEAST_SECONDS: Final = 1
+"""What any solve may take, however little is left of a plan's time."""
 
 
 def left_to_cut(plan: CutPlan) -> list[Part]:
@@ -25,7 +26,7 @@ def left_to_cut(plan: CutPlan) -> list[Part]:
     return list(parts.select_related("make__unit__opening__room", "make__unit__opening__job").order_by("pk"))
 
 
-def problem_of(plan: CutPlan, *, seconds: int) -> Row:
+def problem_of(plan: CutPlan, *, seconds: float) -> Row:
     """The contract's problem for what is left of a material: parts by key, stock by key, in ticks."""
     material = plan.material
     is_roll = material.kind == Material.Kind.CLOTH
@@ -116,13 +117,14 @@ def lots_of_rooms(material: Material, rooms: Iterable[int]) -> dict[int, str]:
     return dict(cut.values_list("make__unit__opening__room", "lot"))
 
 
-def solved(plan: CutPlan, *, seconds: int, any_lot: bool, solve: Solve) -> tuple[Row, Row]:
+def solved(plan: CutPlan, *, seconds: float, any_lot: bool, solve: Solve) -> tuple[Row, Row]:
     """
     The plan's problem and its answer.
 
     Cloth of a room that has pieces cut already is planned on its own lot first, the rest on what
     is left; a room too big for one roll may take several of one lot. Each of these is a solve of
-    its own, so the proof then is lot by lot (``answer["lots"]``).
+    its own, so the proof then is lot by lot (``answer["lots"]``). They share the `seconds`, a
+    second at least for each; only the second try at what no roll held takes half as much again.
     """
     problem = problem_of(plan, seconds=seconds)
     if not problem["pieces"]:
@@ -150,6 +152,8 @@ class _Lots:
         self._rooms = {str(pk): room for pk, room in rooms.items()}
         self._cut_from = lots_of_rooms(plan.material, {room.pk for room in rooms.values()})
         self._answers: list[Row] = []
+        self._ends = monotonic() + problem["seconds"]
+        self._open = _count(problem["pieces"])
 
     def answer(self, *, any_lot: bool) -> Row:
         free: list[Row] = []
@@ -168,12 +172,13 @@ class _Lots:
     def _rest(self, pieces: Sequence[Row]) -> list[Row]:
         """Rooms nothing is cut of yet; one that no single roll holds goes over rolls of one lot."""
         group = {piece["id"]: piece["group"] for piece in pieces}
-        answer = self._ask(pieces, self._stock.values(), self._problem["seconds"])
+        answer = self._ask(pieces, self._stock.values())
         too_big = {group[row["piece"]] for row in answer["unplaced"]}
         several = {key for key in too_big if self._is_several(pieces, key)}
         if not several:
-            self._keep(answer)
+            self._keep(answer, pieces)
             return list(answer["unplaced"])
+        self._ends = max(self._ends, monotonic() + self._problem["seconds"] / 2)
         rest = [piece for piece in pieces if piece["group"] not in several]
         unplaced = self._rest(rest) if rest else []
         for key in sorted(several):
@@ -191,14 +196,14 @@ class _Lots:
             lengths[self._lot[key] or f"roll {key}"] += int(row["length"])
         best: Row | None = None
         for lot in sorted(lengths, key=lambda lot: (-lengths[lot], lot)):
-            answer = self._ask(pieces, self._of(lot), LOT_SECONDS)
+            answer = self._ask(pieces, self._of(lot))
             if best is None or _missing(answer) < _missing(best):
                 best = answer
             if not answer["unplaced"]:
                 break
         if best is None:
             return [{"piece": piece["id"], "quantity": piece["quantity"], "why": "no stock"} for piece in pieces]
-        self._keep(best)
+        self._keep(best, pieces)
         return list(best["unplaced"])
 
     def _of(self, lot: str) -> list[Row]:
@@ -206,15 +211,31 @@ class _Lots:
 
     def _try(self, pieces: Sequence[Row], *, lot: str) -> list[Row]:
         """Solves these pieces on one lot; what is left over."""
-        answer = self._ask([_alone(piece) for piece in pieces], self._of(lot), LOT_SECONDS)
-        self._keep(answer)
+        answer = self._ask([_alone(piece) for piece in pieces], self._of(lot))
+        self._keep(answer, pieces)
         return list(answer["unplaced"])
 
-    def _ask(self, pieces: Sequence[Row], stock: Iterable[Row], seconds: int) -> Row:
-        return self._solve(self._problem | {"pieces": list(pieces), "stock": list(stock), "seconds": seconds})
+    def _ask(self, pieces: Sequence[Row], stock: Iterable[Row]) -> Row:
+        """One solve, on its share of the time by how many pieces it is about; rolls of a lot that are alike as one."""
+        share = _count(pieces) / max(1, self._open)
+        seconds = max(LEAST_SECONDS, share * (self._ends - monotonic()))
+        alike = list(self._alike(stock).values())
+        rows = [rolls[0] | {"quantity": len(rolls)} for rolls in alike]
+        answer = self._solve(self._problem | {"pieces": list(pieces), "stock": rows, "seconds": seconds})
+        return _one_by_one(answer, {rolls[0]["id"]: [roll["id"] for roll in rolls] for rolls in alike})
 
-    def _keep(self, answer: Row) -> None:
+    def _alike(self, stock: Iterable[Row]) -> dict[tuple[object, ...], list[Row]]:
+        """Clean rolls of one size and one named lot stand for one another, and a room may go over several."""
+        alike: defaultdict[tuple[object, ...], list[Row]] = defaultdict(list)
+        for row in stock:
+            lot = "" if row.get("flaws") else self._lot[row["id"]]
+            key = (lot, row["width"], row["length"], row["offcut"]) if lot else (row["id"],)
+            alike[key].append(row)
+        return alike
+
+    def _keep(self, answer: Row, pieces: Sequence[Row]) -> None:
         self._answers.append(answer)
+        self._open -= _count(pieces)
         self._take(answer)
 
     def _take(self, answer: Row) -> None:
@@ -251,6 +272,19 @@ class _Lots:
 
 def _alone(piece: Row) -> Row:
     return {name: value for name, value in piece.items() if name != "group"}
+
+
+def _count(pieces: Iterable[Row]) -> int:
+    return sum(int(piece["quantity"]) for piece in pieces)
+
+
+def _one_by_one(answer: Row, rolls: Mapping[str, Sequence[str]]) -> Row:
+    """The answer with every lay on the very roll it lies on, where alike rolls were asked about as one."""
+    patterns = [
+        pattern | {"stock": rolls[pattern["stock"]][int(pattern.get("roll") or 1) - 1], "roll": 1}
+        for pattern in answer["patterns"]
+    ]
+    return answer | {"patterns": patterns, "used": {pattern["stock"]: 1 for pattern in patterns}}
 
 
 def _missing(answer: Row) -> int:
