@@ -20,10 +20,17 @@ if TYPE_CHECKING:
 
 
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
-    """Marks what touches the database, so that those can be run again on PostgreSQL."""
+    """
+    Marks what touches the database, so that those can be run again on PostgreSQL.
+
+    Of these, ``page`` are the walks through pages and their doors: they read what services wrote, whichever
+    the engine, and the second pass leaves them out.
+    """
     for item in items:
         if item.get_closest_marker("django_db") or "db" in getattr(item, "fixturenames", ()):
             item.add_marker("database")
+        if item.path.stem == "test_doors" or item.path.stem.endswith("pages"):
+            item.add_marker("page")
 
 
 # -- a fixed cast: one per role of one branch, and a stranger --------------------------------
@@ -43,6 +50,20 @@ def cast(branch: Branch) -> dict[str, User]:
     from tests.factories import make_cast
 
     return make_cast(branch)
+
+
+@pytest.fixture(scope="module")
+def module_rows(django_db_setup: None, django_db_blocker: Any) -> Iterator[None]:
+    """
+    A transaction around the tests of a module: rows made under it are there for each, gone at its end.
+
+    Each test takes back its own writes. Hand on keys, not objects, which one test would change for the next.
+    """
+    from django.db import transaction
+
+    with django_db_blocker.unblock(), transaction.atomic():
+        yield
+        transaction.set_rollback(True)
 
 
 @pytest.fixture

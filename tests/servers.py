@@ -222,9 +222,9 @@ class Worker:
         end(self.process, signal.SIGKILL)
 
     def stop(self) -> None:
-        """A warm shutdown, then the log is thrown away."""
+        """Stop it at once (nobody needs what it was at any more) and throw its log away."""
         if self.process is not None:
-            end(self.process)
+            end(self.process, signal.SIGKILL)
         self.log.unlink(missing_ok=True)
 
 
@@ -375,17 +375,14 @@ def start_site(kind: str = "sqlite", *, jobs: int = 0, worker: bool = True, **se
     broker = new_broker()
     ground, url = _groundwork(kind, jobs)
     shutil.copytree(ground, folder, dirs_exist_ok=True)
-    if kind == "postgresql":
-        url = the_postgres().new_database(like=url)
-    else:
-        url = f"sqlite:///{folder}/jambwise.sqlite3"
+    copy = the_postgres().new_database(like=url) if kind == "postgresql" else f"sqlite:///{folder}/jambwise.sqlite3"
     port = free_port()
     env = {
         **_clean_environment(),
         "SITE_URL": f"http://localhost:{port}",
         "JAMBWISE_DATA": str(folder),
         "REDIS_URL": broker.url,
-        "DATABASE_URL": url,
+        "DATABASE_URL": copy,
         **settings,
     }
     site = Site(kind, env, folder, broker, port)

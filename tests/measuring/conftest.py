@@ -7,8 +7,12 @@ import pytest
 from measuring import ports
 
 
-@pytest.fixture(autouse=True)
-def no_rooms_above(monkeypatch: pytest.MonkeyPatch) -> None:
+def set_rooms_above_aside(patch: pytest.MonkeyPatch) -> None:
     """Tests of this room see only its own rules; those of the rooms above test their hooks."""
     for registry in ("release_checks", "release_hooks", "change_effects", "size_change_hooks", "obstruction_help"):
-        monkeypatch.setattr(ports.ports, registry, [])
+        patch.setattr(ports.ports, registry, [])
+
+
+@pytest.fixture(autouse=True)
+def no_rooms_above(monkeypatch: pytest.MonkeyPatch) -> None:
+    set_rooms_above_aside(monkeypatch)

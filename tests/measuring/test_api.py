@@ -12,6 +12,8 @@ from rest_framework.test import APIClient
 from measuring import services
 from measuring.models import Opening, SizeChange, Unit
 from shared.models import User
+from tests.factories import make_branch, make_cast
+from tests.measuring.conftest import set_rooms_above_aside
 from tests.measuring.makers import INSIDE, make_appointment, make_approved, make_job, make_opening
 from tests.measuring.test_readings import a_photo
 
@@ -23,9 +25,18 @@ SEES = {*MEASURES, "workroom", "installer"}
 OFFICE = {"dispatcher", "owner"}
 
 
-@pytest.fixture
-def rows(dispatcher: User, measurer: User, installer: User) -> dict[str, Any]:
+@pytest.fixture(scope="module")
+def world(module_rows: None) -> dict[str, dict[str, Any]]:
+    """The keys of the cast and of one job's rows, built once."""
+    with pytest.MonkeyPatch.context() as patch:
+        set_rooms_above_aside(patch)
+        return build()
+
+
+def build() -> dict[str, dict[str, Any]]:
     """One job with a measured, an approved and a re-measured unit, visible to the whole cast of its crew."""
+    cast = make_cast(make_branch())
+    dispatcher, measurer, installer = (cast[role] for role in ("dispatcher", "measurer", "installer"))
     job = make_job(dispatcher)
     appointment = make_appointment(job, dispatcher, measurer, installer)
     services.open_visit(appointment=appointment, by=measurer)
@@ -33,7 +44,7 @@ def rows(dispatcher: User, measurer: User, installer: User) -> dict[str, Any]:
     services.release_to_workroom(job=job, units=[released], by=dispatcher)
     services.record_reading(opening=released.opening, place="widths.top", typed="35", by=measurer)
     other = make_opening(job, dispatcher, room="Den")
-    return {
+    rows = {
         "job": job.pk,
         "appointment": appointment.pk,
         "opening": other.pk,
@@ -42,6 +53,17 @@ def rows(dispatcher: User, measurer: User, installer: User) -> dict[str, Any]:
         "change": SizeChange.objects.get().pk,
         "uid": other.readings.first().uid,  # type: ignore[union-attr]
     }
+    return {"rows": rows, "cast": {role: user.pk for role, user in cast.items()}}
+
+
+@pytest.fixture
+def rows(world: dict[str, dict[str, Any]]) -> dict[str, Any]:
+    return dict(world["rows"])
+
+
+@pytest.fixture
+def cast(db: None, world: dict[str, dict[str, Any]]) -> dict[str, User]:
+    return {role: User.objects.get(pk=pk) for role, pk in world["cast"].items()}
 
 
 GETS = {
@@ -131,12 +153,12 @@ def test_a_measure_by_api_ends_in_a_release(
     field.post(f"{visit}/rooms/", {"name": "Kitchen"}, format="json")
     facts = {"product": "teal", "mount": "inside"}
     field.post(f"{visit}/openings/", {"room": job.rooms.get().pk, "facts": facts}, format="json")
-    opening = f"/api/openings/{Opening.objects.get().pk}"
+    opening = f"/api/openings/{Opening.objects.latest('pk').pk}"
     for place, typed in INSIDE.items():
         sheet = field.post(f"{opening}/readings/", {"place": place, "typed": typed}, format="json").json()
     field.post(f"{opening}/options/", {"options": {"control": "cordless", "colour": "sand"}}, format="json")
     closed = field.post(f"{visit}/close/", {}, format="json")
-    unit = Unit.objects.get()
+    unit = Unit.objects.latest("pk")
     lacking = office.get(f"/api/units/{unit.pk}/").json()["missing_options"]
     office.post(f"/api/sizes/{job.pk}/approve/", {"units": [unit.pk], "approved_by": "Ida"}, format="json")
     released = office.post(f"/api/sizes/{job.pk}/release/", {"units": [unit.pk]}, format="json")

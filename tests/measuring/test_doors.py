@@ -12,6 +12,8 @@ from django.urls import URLPattern, reverse
 from measuring import services, urls
 from measuring.models import SizeChange, Unit
 from shared.models import User
+from tests.factories import make_branch, make_cast
+from tests.measuring.conftest import set_rooms_above_aside
 from tests.measuring.makers import make_appointment, make_approved, make_job, make_opening, make_tape
 
 pytestmark = pytest.mark.django_db
@@ -82,11 +84,19 @@ OPEN_TO_ALL = {"worker"}
 """Holds no rows: a browser fetches it without asking who is there."""
 
 
-@pytest.fixture
-def keys(dispatcher: User, measurer: User, installer: User, as_user: Any) -> dict[str, dict[str, int]]:
-    """The keys of one job's rows, by what the routes call them."""
+@pytest.fixture(scope="module")
+def world(module_rows: None) -> dict[str, dict[str, int]]:
+    """The keys of the cast and of one job's rows, by what the routes call them; built once."""
+    with pytest.MonkeyPatch.context() as patch:
+        set_rooms_above_aside(patch)
+        return build()
+
+
+def build() -> dict[str, dict[str, int]]:
     from tests.measuring.test_readings import a_photo
 
+    cast = make_cast(make_branch())
+    dispatcher, measurer, installer = (cast[role] for role in ("dispatcher", "measurer", "installer"))
     job = make_job(dispatcher)
     appointment = make_appointment(job, dispatcher, measurer, installer)
     services.open_visit(appointment=appointment, by=measurer)
@@ -115,7 +125,22 @@ def keys(dispatcher: User, measurer: User, installer: User, as_user: Any) -> dic
         "group": group.pk,
         "product": unit.product_id,
     }
-    return {"rows": rows}
+    return {"rows": rows, "cast": {role: user.pk for role, user in cast.items()}}
+
+
+@pytest.fixture
+def keys(world: dict[str, dict[str, int]]) -> dict[str, dict[str, int]]:
+    return world
+
+
+@pytest.fixture
+def cast(db: None, world: dict[str, dict[str, int]]) -> dict[str, User]:
+    return {role: User.objects.get(pk=pk) for role, pk in world["cast"].items()}
+
+
+@pytest.fixture
+def branch(cast: dict[str, User]) -> Any:
+    return cast["dispatcher"].branch
 
 
 BY_NAME = {
