@@ -701,7 +701,13 @@ class ProposedMoveSerializer(serializers.ModelSerializer[ProposedMove]):
 
 
 class ProposalSerializer(serializers.ModelSerializer[Proposal]):
-    """A plan and its differences from the calendar."""
+    """
+    A plan and its differences from the calendar.
+
+    In the summary, `bound` is what no plan that places all of these visits can cost less than
+    and `above_bound` the share by which this one costs more; both are left out where nothing
+    is proved: a visit is unplaced, or only a lost crew's visits were spread.
+    """
 
     moves = ProposedMoveSerializer(many=True, read_only=True)
 

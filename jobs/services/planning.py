@@ -17,6 +17,7 @@ from jobs.chances import Doubt, doubtful
 from jobs.dispatch import BEGUN, open_book
 from jobs.models import Absence, Appointment, AppointmentMove, Crew, Proposal, ProposedMove
 from jobs.planning import COST_UNIT, Calendar, move_prices, order_numbers, read_calendar, read_driver
+from jobs.rules.bounds import cost_bound
 from jobs.rules.routing import Plan, Problem, plan_of, verify
 from jobs.rules.routing.documents import plan_from, problem_document
 from jobs.services.base import lock_crews, plain_state
@@ -110,7 +111,8 @@ def plan_routes(ctx: runs.Context) -> None:
         raise Refused("nothing stands on these days, and nothing is unplaced")
     if not calendar.problem.days:
         raise Refused("no crew works on these days")
-    told = _Told(ctx, params["seconds"])
+    bound = None if params["keep"] else cost_bound(calendar.problem)
+    told = _Told(ctx, params["seconds"], bound)
     plan, answer = _solve(told, calendar.problem, params["seconds"], keep=params["keep"])
     doubts: list[Doubt] | None = None
     if params.get("sure"):
@@ -118,7 +120,7 @@ def plan_routes(ctx: runs.Context) -> None:
     with ctx.finishing() as result:
         proposal = keep_proposal(
             branch=branch, first=first, last=last, calendar=calendar, plan=plan, left_out=left_out, run=ctx.run,
-            by=ctx.by, reason=params["reason"], found=_found(answer, doubts),
+            by=ctx.by, reason=params["reason"], found=_found(plan, answer, doubts, bound),
         )  # fmt: skip
         result.update(proposal=proposal.pk, **proposal.summary)
 
@@ -131,9 +133,7 @@ def _solve(told: _Told, problem: Problem, seconds: float, *, keep: bool) -> tupl
     return plan_from(problem, answer), answer
 
 
-def _surer(
-    told: _Told, calendar: Calendar, plan: Plan, seconds: float, *, keep: bool
-) -> tuple[Plan, list[Doubt]]:
+def _surer(told: _Told, calendar: Calendar, plan: Plan, seconds: float, *, keep: bool) -> tuple[Plan, list[Doubt]]:
     """
     The surest plan of some, with the promises that stay doubtful.
 
@@ -166,11 +166,12 @@ def _earlier(problem: Problem, which: set[int]) -> Problem:
     return replace(problem, stops=stops)
 
 
-def _found(answer: dict[str, Any], doubts: Sequence[Doubt] | None) -> dict[str, Any]:
-    """What the proposal tells of its search beside the plan."""
+def _found(plan: Plan, answer: dict[str, Any], doubts: Sequence[Doubt] | None, bound: int | None) -> dict[str, Any]:
+    """What the proposal tells of its search beside the plan; the bound holds for plans that leave nothing out."""
     found: dict[str, Any] = {"engines": answer.get("engines", {})}
-    if answer.get("bound") is not None:
-        found["bound"] = round(answer["bound"] / COST_UNIT, 2)
+    if bound is not None and not plan.unplaced:
+        found["bound"] = round(bound / COST_UNIT, 2)
+        found["above_bound"] = round(plan.cost / bound - 1, 4) if bound else None
     if "kept" in answer:
         found["kept"] = answer["kept"]
     if doubts is not None:
@@ -188,11 +189,13 @@ def _money(found: re.Match[str]) -> str:
 class _Told:
     """The run's context, with the seconds searched as its progress between the solver's own words."""
 
-    def __init__(self, ctx: runs.Context, seconds: int) -> None:
+    def __init__(self, ctx: runs.Context, seconds: int, bound: int | None) -> None:
         self.ctx, self.seconds, self.began, self.words = ctx, seconds, time.monotonic(), "searching"
+        self.least = "" if bound is None else f"; with all placed at least {bound / COST_UNIT:,.2f}"
 
     def progress(self, done: int, total: int, message: str = "") -> None:
-        self.words = _COST.sub(_money, message) or self.words
+        words, costs = _COST.subn(_money, message)
+        self.words = words + (self.least if costs else "") or self.words
         self._tell()
 
     def should_stop(self) -> bool:
@@ -369,14 +372,10 @@ def _write_moves(
         row.sequence += 1
         fields = ["crew", "day", "starts_at", "state"]
         entries.append(
-            audit.entry(
-                by=by, deed="moved by a plan", subject=row, job=row.job_id, changes=audit.changed(row, fields)
-            )
+            audit.entry(by=by, deed="moved by a plan", subject=row, job=row.job_id, changes=audit.changed(row, fields))
         )
         row.save(update_fields=[*fields, "version", "sequence"])
-        AppointmentMove.objects.create(
-            appointment=row, by=by, before={"own": was, "pushed": {}}, version=row.version
-        )
+        AppointmentMove.objects.create(appointment=row, by=by, before={"own": was, "pushed": {}}, version=row.version)
         days.add((row.crew_id, row.day))  # type: ignore[arg-type]
         move.state = ProposedMove.State.ACCEPTED
         move.save(update_fields=["state"])

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
+import math
 from typing import Any
 
 from django.contrib import messages
@@ -83,6 +84,7 @@ def _context(found: Proposal, error: str = "") -> dict[str, Any]:
         "retimed": [move for move in placed if _same_day(move)],
         "unplaced": [move for move in moves if move.crew_id is None],
         "doubts": _doubts(found),
+        "proof": _proof(found.summary),
         "kept_text": _hundredths(found.summary.get("kept", 1)),
         "open_count": sum(move.state == ProposedMove.State.OPEN for move in placed),
         "error": error,
@@ -95,6 +97,17 @@ def _doubts(found: Proposal) -> list[dict[str, Any]] | None:
     if doubts is None:
         return None
     return [doubt | {"hundredths": int(100 * doubt["on_time"])} for doubt in doubts]
+
+
+def _proof(summary: dict[str, Any]) -> str:
+    """How good the plan is at least, by what no plan of these days can cost less than."""
+    if summary.get("bound") is None:
+        return "The search is heuristic, and for this plan nothing is proved about the best there is."
+    above = summary.get("above_bound")
+    proved = f"No plan that places all of these visits can cost less than {summary['bound']:,.2f}"
+    if above is None:
+        return f"{proved}."
+    return f"{proved}: this one is at most {math.ceil(1000 * above) / 10:g} % above the best there is."
 
 
 def _hundredths(share: float) -> str:

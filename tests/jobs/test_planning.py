@@ -40,7 +40,7 @@ def proposed(branch, dispatcher, crew, visits):
     return proposal
 
 
-def test_a_plan_places_what_is_unplaced_and_moves_nothing_by_itself(branch, dispatcher, crew, do_runs):
+def test_a_plan_places_what_is_unplaced_and_moves_nothing_by_itself(branch, dispatcher, crew, do_runs, as_user):
     visits = [make_appointment(make_job(branch)) for _ in range(3)]
     nowhere = make_site(make_job(branch).customer, latitude=None, longitude=None)
     lost = make_appointment(make_job(branch, site=nowhere))
@@ -51,6 +51,9 @@ def test_a_plan_places_what_is_unplaced_and_moves_nothing_by_itself(branch, disp
     assert proposal.moves.get(appointment=lost).why == "the site has no coordinates"
     assert Appointment.objects.unplaced().count() == 4
     assert proposal.summary["after"]["unplaced"] == 0
+    assert 0 < proposal.summary["bound"] <= proposal.summary["after"]["cost"]
+    page = as_user(dispatcher).get(proposal.get_absolute_url()).content.decode()
+    assert f"can cost less than {proposal.summary['bound']:,.2f}: this one is at most" in page
     taken = services.accept_moves(proposal=proposal, moves=proposal.moves.all(), by=dispatcher)
     assert len(taken) == 3
     for visit in visits:
