@@ -34,7 +34,7 @@ from jobs.models import (
     Skill,
 )
 from jobs.offers import Offer, offers_for, read_value
-from jobs.ports import ports
+from jobs.ports import Blocker, ports
 from jobs.views.appointments import effect_json
 from jobs.views.jobs import blockers_of
 from jobs.words import copy_text
@@ -427,10 +427,11 @@ class JobViewSet(DeedViewSet):
     @action(detail=True, methods=["get"])
     def blockers(self, request: Request, pk: str | None = None) -> Response:
         """What holds it up."""
-        found = blockers_of(self.get_object())
-        return Response(
-            [{"text": one.text, "owner": one.owner, "since": one.since, "severity": one.severity} for one in found]
-        )
+        return Response([_blocker(one) for one in blockers_of(self.get_object())])
+
+
+def _blocker(one: Blocker) -> dict[str, Any]:
+    return {"text": one.text, "owner": one.owner, "since": one.since, "severity": one.severity}
 
 
 def _spans(rows: list[dict[str, dt.datetime]]) -> list[tuple[dt.datetime, dt.datetime]]:
@@ -457,6 +458,12 @@ class AppointmentViewSet(ReadViewSet):
 
     def get_serializer_context(self) -> dict[str, Any]:
         return super().get_serializer_context() | {"whole": self.action != "list"}
+
+    def handle_exception(self, exc: Exception) -> Response:
+        response = super().handle_exception(exc)
+        if isinstance(exc, services.Stopped):
+            response.data["blockers"] = [_blocker(one) for one in exc.blockers]
+        return response
 
     def _answer(self, row: Appointment) -> Response:
         row = self.get_queryset().get(pk=row.pk)
@@ -513,7 +520,11 @@ class AppointmentViewSet(ReadViewSet):
     @extend_schema(request=PromiseSerializer, responses=AppointmentSerializer)
     @action(detail=True, methods=["post"])
     def promise(self, request: Request, pk: str | None = None) -> Response:
-        """Promise the held window, or the one given; what is `in_the_way` refuses it unless `anyway`."""
+        """
+        Promise the held window, or the one given.
+
+        What is `in_the_way` refuses it with 409 and the list as `blockers`, unless `anyway`.
+        """
         data = _valid(PromiseSerializer, request)
         window = (data["window_from"], data["window_until"]) if "window_from" in data else None
         row = services.promise(

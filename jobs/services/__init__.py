@@ -1,6 +1,7 @@
 """What people do with jobs and their calendar; the only code here that writes."""
 
 from jobs.services.appointments import (
+    Stopped,
     cancel_appointment,
     edit_appointment,
     hold_offer,
@@ -58,6 +59,7 @@ from jobs.services.planning import accept_moves, ask_for_plan, decline_moves, sp
 from jobs.services.stages import lock_job, lock_open_job, recompute_stage, stage_facts
 
 __all__ = [
+    "Stopped",
     "accept_moves",
     "add_absence",
     "add_impossible_time",

@@ -11,7 +11,7 @@ from django.utils import timezone
 
 from jobs.dispatch import BEGUN, Book, Effect, Push, effect_of, in_the_calendar, in_the_way, open_book
 from jobs.models import Appointment, AppointmentMove, CalendarRules, Crew, PossibleWindow, Purpose, Skill
-from jobs.ports import Minutes, ports
+from jobs.ports import Blocker, Minutes, ports
 from jobs.rules.timeline import expect_day
 from jobs.services.base import give, lock_appointment, lock_crews, plain_state, save
 from jobs.services.stages import lock_open_job, recompute_stage
@@ -363,6 +363,14 @@ def _shift_others(others: Sequence[Push], by: User) -> None:
     push(others, by=by)
 
 
+class Stopped(Refused):
+    """A promise that the rooms above say something stops; `blockers` are what."""
+
+    def __init__(self, blockers: Sequence[Blocker]) -> None:
+        super().__init__(f"in the way of this visit: {'; '.join(one.text for one in blockers)}", field="anyway")
+        self.blockers = tuple(blockers)
+
+
 @transaction.atomic
 def promise(
     *,
@@ -392,8 +400,8 @@ def promise(
         raise Refused("the window lies in the past", field="window")
     if not row.promised_from <= row.starts_at <= row.promised_until:
         raise Refused("the planned start is not in the window", field="window")
-    if not anyway and (stops := "; ".join(blocker.text for blocker in in_the_way(row))):
-        raise Refused(f"in the way of this visit: {stops}", field="anyway")
+    if not anyway and (stops := in_the_way(row)):
+        raise Stopped(stops)
     if row.state == State.HELD and row.held_until and row.held_until < timezone.now():
         refuse_if_wrong(effect_of(row, crew=row.crew, starts_at=row.starts_at), anyway=anyway)
     row.state, row.held_until, row.held_by = State.PROMISED, None, None

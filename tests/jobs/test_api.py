@@ -181,7 +181,8 @@ def test_what_stops_an_install_refuses_its_promise_unless_asked_for_anyway(
 
     assert api.get(url).json()["in_the_way"] == ["3 clips short"]
     assert refused.status_code == 409
-    assert "3 clips short" in refused.json()["detail"]
+    assert [(one["text"], one["owner"]) for one in refused.json()["blockers"]] == [("3 clips short", "workroom")]
+    assert refused.json()["errors"][0]["field"] == "anyway"
     assert taken.json()["state"] == "promised"
 
 
