@@ -30,7 +30,7 @@ def page_of(code: str) -> str:
     model="fabrication.Batch",
     template="fabrication/paper/cut_list.html",
     roles=WHO,
-    version=2,
+    version=3,
 )
 def cut_list(batch: Batch) -> dict[str, Any]:
     """Every planned cut of a batch by material, drawn, in saw order."""
@@ -45,6 +45,7 @@ def cut_list(batch: Batch) -> dict[str, Any]:
     model="fabrication.CutPlan",
     template="fabrication/paper/cut_list.html",
     roles=WHO,
+    version=2,
 )
 def cuts_of_plan(plan: CutPlan) -> dict[str, Any]:
     """The cut list of one material, for the saw or table it is cut at; it need not wait for the others."""
@@ -237,13 +238,15 @@ def purchase_rows(purchase: Purchase) -> list[dict[str, Any]]:
     for line in purchase.lines.select_related("make__unit__product", "material"):
         bought = line.make.unit.product if line.make else line.material
         assert bought is not None  # a line is a unit or a material
-        rows.append({
-            "what": bought.name,
-            "key": bought.key,
-            "code": line.make.unit.code if line.make else "",
-            "quantity": line.quantity,
-            "width": line.width,
-            "length": line.length,
-            "options": line.make.unit.options if line.make else {},
-        })
+        rows.append(
+            {
+                "what": bought.name,
+                "key": bought.key,
+                "code": line.make.unit.code if line.make else "",
+                "quantity": line.quantity,
+                "width": line.width,
+                "length": line.length,
+                "options": line.make.unit.options if line.make else {},
+            }
+        )
     return rows

@@ -392,9 +392,9 @@ class CutPlan(models.Model):
 
     @property
     def within(self) -> str:
-        """How far above the least there can be, as words such as ``0.3 %``, rounded up; empty if proven."""
+        """How far above the least there can be, as words such as ``0.3 %``, rounded up; empty if proven or no bound."""
         gap = self.answer.get("gap")
-        if self.answer.get("proven") or gap is None:
+        if self.answer.get("proven") or gap is None or not self.answer.get("bound"):
             return ""
         return f"{ceil(float(gap) * 1000) / 10:g} %"
 

@@ -265,7 +265,7 @@ class _Lots:
             "cost": cost,
             "bound": bound,
             "proven": proven,
-            "gap": 0 if proven else (cost - bound) / bound if bound else 1,
+            "gap": 0 if proven else (cost - bound) / bound if bound else None,
             "lots": len(answers),
         }
 

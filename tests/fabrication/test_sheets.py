@@ -1,6 +1,7 @@
 """What the workroom prints: a set-up once, labels at the branch's size, codes that lead somewhere."""
 
 import pytest
+from django.template.loader import render_to_string
 from django.urls import reverse
 
 from fabrication.documents import cut_list, cuts_of_plan, label_size_of, labels, stock_label
@@ -8,7 +9,7 @@ from fabrication.models import CutPlan, LabelSize
 from fabrication.services.batches import open_batch
 from fabrication.services.planning import plan_batch
 from fabrication.services.stock import save_label_size
-from shared.lengths import Length
+from shared.lengths import Length, Unit
 from tests.fabrication.rows import make_made_unit, make_material, make_part, make_stock
 
 pytestmark = pytest.mark.django_db
@@ -41,6 +42,21 @@ def test_a_material_has_a_sheet_of_its_own(batch):
     assert cuts_of_plan(plan)["plans"][0]["material"] == plan.material.name
     plan.state = CutPlan.State.PLANNING
     assert cuts_of_plan(plan) == {"plans": []}
+
+
+def test_a_plan_without_a_bound_says_so_on_page_and_paper(batch, workroom, as_user):
+    plan = CutPlan.objects.get()
+    plan.answer |= {"proven": False, "bound": 0, "gap": None}
+    plan.save()
+
+    page = as_user(workroom).get(reverse("fabrication:cut_plan", args=[plan.pk])).content.decode()
+    paper = render_to_string(
+        "fabrication/paper/cut_list.html", {"subject": plan, "unit": Unit.INCH, **cuts_of_plan(plan)}
+    )
+
+    assert "no bound yet" in page
+    assert "No bound yet" in paper
+    assert "%" not in plan.within
 
 
 def test_labels_take_the_branchs_own_size(batch, branch, workroom):
