@@ -47,7 +47,11 @@ def recipe_of(product: Product) -> RecipeRevision | None:
 
 def materials_of(branch: Branch) -> Mapping[str, rules.Material]:
     """The branch's materials as the rules read them."""
-    return rules.materials_from_json([material_json(row) for row in Material.objects.filter(branch=branch)])
+    return _read(Material.objects.filter(branch=branch))
+
+
+def _read(rows: Iterable[Material]) -> Mapping[str, rules.Material]:
+    return rules.materials_from_json([material_json(row) for row in rows])
 
 
 def material_json(row: Material) -> dict[str, Any]:
@@ -146,15 +150,24 @@ def make_units(units: Sequence[Unit], by: User) -> list[UnitMake]:
     """
     rows = sorted(units, key=lambda unit: (unit.opening.room_id, unit.opening_id, unit.number))
     made: list[UnitMake] = []
+    stores: dict[int, _Store] = {}
     for _, room in groupby(rows, key=lambda unit: unit.opening.room_id):
-        made += _make_room(list(room))
+        made += _make_room(list(room), stores)
     record_all(
         entry(by=by, deed="worked out the parts", subject=make.unit, job=make.unit.opening.job_id) for make in made
     )
     return made
 
 
-def _make_room(units: Collection[Unit]) -> list[UnitMake]:
+class _Store:
+    """A branch's materials, read once: as rows by their key, and as the rules read them."""
+
+    def __init__(self, branch: Branch) -> None:
+        self.rows = {row.key: row for row in Material.objects.filter(branch=branch)}
+        self.materials = _read(self.rows.values())
+
+
+def _make_room(units: Collection[Unit], stores: dict[int, _Store]) -> list[UnitMake]:
     bought = [unit for unit in units if unit.product.source == Product.Source.BOUGHT]
     ours: list[tuple[Unit, RecipeRevision]] = []
     for unit in units:
@@ -168,7 +181,9 @@ def _make_room(units: Collection[Unit]) -> list[UnitMake]:
     if not ours:
         return made
     branch = ours[0][0].product.branch
-    materials = materials_of(branch)
+    if branch.pk not in stores:
+        stores[branch.pk] = _Store(branch)
+    materials, keys = stores[branch.pk].materials, stores[branch.pk].rows
     alone = [(unit, revision) for unit, revision in ours if len(head_of(unit)) < 2]
     orders = [(recipe := _recipe(revision), order_of(unit, recipe)) for unit, revision in alone]
     try:
@@ -181,7 +196,6 @@ def _make_room(units: Collection[Unit]) -> list[UnitMake]:
                 answers[unit.pk] = worked_out(unit, revision, materials)
     except rules.CannotMake as error:
         raise Refused(f"{error.problem}", field="units", bound=error.bound) from None
-    keys = {row.key: row for row in Material.objects.filter(branch=branch)}
     for unit, revision in ours:
         made.append(keep_make(unit, revision, answers[unit.pk], keys, tolerance_of(branch, unit)))
     return made
