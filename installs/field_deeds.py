@@ -11,6 +11,8 @@ from django.core.exceptions import PermissionDenied
 
 from fabrication.models import Material
 from installs import access, services
+from installs.models import Load
+from jobs import services as calendar
 from jobs.models import Appointment
 from measuring.deeds import Done, deed
 from shared.errors import Refused
@@ -23,6 +25,59 @@ def _visit(body: Body, done: Done) -> Appointment:
         raise PermissionDenied
     found: Appointment = access.stop_for(done.by, int(body["appointment"]))
     return found
+
+
+def _load(body: Body, done: Done) -> Load:
+    if not done.by.has_role(*access.LOADS):
+        raise PermissionDenied
+    return access.load_for(done.by, int(body["load"]))
+
+
+@deed("installs.load_checked")
+def load_checked(body: Body, done: Done) -> Mapping[str, Any]:
+    """``{"load", "counts": {line: pieces on the truck}}``; what was counted stands, however often it is sent."""
+    counts = {int(key): int(count) for key, count in body["counts"].items()}
+    services.check_counts(load=_load(body, done), counts=counts, by=done.by)
+    return {}
+
+
+@deed("installs.load_undone")
+def load_undone(body: Body, done: Done) -> Mapping[str, Any]:
+    """``{"load", "lines"}``: the last tick taken back, if it was of these lines."""
+    services.undo_check(load=_load(body, done), lines=[int(key) for key in body["lines"]], by=done.by)
+    return {}
+
+
+@deed("installs.load_left")
+def load_left(body: Body, done: Done) -> Mapping[str, Any]:
+    """``{"load", "reason"}``: the truck left the yard."""
+    services.leave_yard(load=_load(body, done), reason=str(body.get("reason", "")), by=done.by, at=done.at)
+    return {}
+
+
+@deed("installs.load_put_back")
+def load_put_back(body: Body, done: Done) -> Mapping[str, Any]:
+    """``{"load", "line", "count"}``: so many of a line came back in all."""
+    load = _load(body, done)
+    line = load.lines.filter(pk=int(body["line"])).first()  # type: ignore[attr-defined]
+    if line is None:
+        raise Refused("this line is not of this load", field="line")
+    services.put_back(load=load, line=line, count=int(body["count"]), by=done.by)
+    return {}
+
+
+@deed("installs.load_back")
+def load_back(body: Body, done: Done) -> Mapping[str, Any]:
+    """``{"load"}``: the truck is back in the yard."""
+    services.come_back(load=_load(body, done), by=done.by, at=done.at)
+    return {}
+
+
+@deed("installs.on_the_way")
+def on_the_way(body: Body, done: Done) -> Mapping[str, Any]:
+    """``{"appointment"}``: the crew set out for it."""
+    calendar.mark_on_the_way(appointment=_visit(body, done), by=done.by, at=done.at)
+    return {}
 
 
 @deed("installs.arrived")

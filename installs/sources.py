@@ -158,8 +158,10 @@ def register() -> None:
     for purpose in (Purpose.INSTALL, Purpose.RETURN, Purpose.TAKE_DOWN, Purpose.DELIVERY):
         jobs_ports.visit_urls[purpose] = "installs:stop"
         jobs_ports.minutes_sources[purpose] = install_minutes
-    offline.add_page(r"^/stops/(\d+/)?$", "installs:offline")
-    offline.add_files("installs/day.css", "installs/stop.js", "installs/kept.js")
+    offline.add_page(r"^/(stops/(\d+/)?|load/|loads/\d+/|my-day/)$", "installs:offline")
+    scripts = ("day", "kept", "load", "scan", "shell", "stop")
+    offline.add_files("installs/day.css", "jobs/visit.css", *(f"installs/{name}.js" for name in scripts))
+    jobs_ports.day_scripts.append("installs/day.js")
     measuring_ports.release_hooks.append(take_in_released)
     measuring_ports.size_change_hooks.append(size_changed)
     measuring_ports.obstruction_help.append(obstruction_help)

@@ -62,6 +62,8 @@ class Ports:
     ready_sources: list[ReadySource] = field(default_factory=list)
     blocker_sources: list[BlockerSource] = field(default_factory=list)
     bring_sources: list[BringSource] = field(default_factory=list)
+    day_scripts: list[str] = field(default_factory=list)
+    """Scripts, as ``{% static %}`` names them, that make a field person's day work without signal."""
     visit_urls: dict[str, str] = field(default_factory=dict)
     """Purpose of an appointment to the name of the page where the visit is done; it takes the appointment's key."""
 

@@ -12,6 +12,7 @@ from installs.services.hardware import (
 )
 from installs.services.loads import (
     check_code,
+    check_counts,
     check_lines,
     check_room,
     come_back,
@@ -41,6 +42,7 @@ __all__ = [
     "add_photo",
     "arrive",
     "check_code",
+    "check_counts",
     "check_lines",
     "check_room",
     "close_stop",

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
-from collections.abc import Iterable, Sequence
+from collections.abc import Collection, Iterable, Mapping, Sequence
 
 from django.db import transaction
 from django.db.models import F
@@ -147,15 +147,19 @@ def check_lines(*, load: Load, lines: Iterable[LoadLine], by: User, count: int |
 
     Done twice it changes nothing; each change can be taken back with `undo_check`.
     """
+    return _tick(load, {line.pk: count for line in lines}, by)
+
+
+def _tick(load: Load, counts: Mapping[int, int | None], by: User) -> LoadCheck | None:
+    """So many of each line on the truck; all of it where no count is said."""
     load = _locked(load)
     if not load.is_in_the_yard():
         raise Refused(f"the truck {load.get_state_display()} already", field="load")
-    rows = list(
-        load.lines.select_for_update(of=("self",)).filter(pk__in=[line.pk for line in lines])  # type: ignore[attr-defined]
-    )
+    rows = list(load.lines.select_for_update(of=("self",)).filter(pk__in=list(counts)))  # type: ignore[attr-defined]
     before = {}
     for row in rows:
-        wanted = row.quantity if count is None else count
+        said = counts[row.pk]
+        wanted = row.quantity if said is None else said
         if not 0 <= wanted <= row.quantity:
             raise Refused(f"{wanted} of {row.quantity}", field="count", bound=f"0 to {row.quantity}")
         if wanted != row.checked:
@@ -168,6 +172,20 @@ def check_lines(*, load: Load, lines: Iterable[LoadLine], by: User, count: int |
     load.state, load.checked_by = _state(load), by
     load.save(update_fields=["state", "checked_by"])
     return done
+
+
+@transaction.atomic
+def check_counts(*, load: Load, counts: Mapping[int, int], by: User) -> LoadCheck | None:
+    """
+    Ticks as a phone kept them: so many of each line, by its key.
+
+    The list may have changed since the phone saw it: lines that are gone are passed over, and of a
+    line that became fewer no more than all are on. Refused where none of the lines is there any more.
+    """
+    there = dict(load.lines.filter(pk__in=list(counts)).values_list("pk", "quantity"))  # type: ignore[attr-defined]
+    if not there:
+        raise Refused("the list changed at the office and what was checked is not on it any more", field="counts")
+    return _tick(load, {pk: min(counts[pk], quantity) for pk, quantity in there.items()}, by)
 
 
 def _words(rows: Sequence[LoadLine]) -> str:
@@ -206,14 +224,20 @@ def check_room(*, load: Load, appointment: Appointment, room: int | None, by: Us
 
 
 @transaction.atomic
-def undo_check(*, load: Load, by: User) -> LoadCheck:
-    """Takes the last tick back."""
+def undo_check(*, load: Load, by: User, lines: Collection[int] | None = None) -> LoadCheck:
+    """
+    Takes the last tick back.
+
+    `lines` are those the person saw as the last tick: Refused where somebody ticked others meanwhile.
+    """
     load = _locked(load)
     if not load.is_in_the_yard():
         raise Refused(f"the truck {load.get_state_display()} already", field="load")
     last = load.checks.filter(undone_at=None).first()  # type: ignore[attr-defined]
     if last is None:
         raise Refused("there is nothing to take back", field="load")
+    if lines is not None and {str(pk) for pk in lines} != set(last.before):
+        raise Refused(f"somebody checked {last.text} meanwhile; nothing was taken back", field="lines")
     for row in load.lines.filter(pk__in=list(last.before)):  # type: ignore[attr-defined]
         row.checked = min(last.before[str(row.pk)], row.quantity)
         row.save(update_fields=["checked"])
@@ -228,7 +252,7 @@ def undo_check(*, load: Load, by: User) -> LoadCheck:
 
 
 @transaction.atomic
-def leave_yard(*, load: Load, by: User, reason: str = "") -> Load:
+def leave_yard(*, load: Load, by: User, reason: str = "", at: dt.datetime | None = None) -> Load:
     """
     The truck leaves: stock goes off the shelf, units are loaded.
 
@@ -257,7 +281,7 @@ def leave_yard(*, load: Load, by: User, reason: str = "") -> Load:
     _spares_out(load, lines)
     whole = {line.unit_id for line in lines if line.unit_id} - {line.unit_id for line in gaps}
     Unit.objects.filter(pk__in=whole, state=Unit.State.MADE).update(state=Unit.State.LOADED)
-    load.state, load.left_at, load.checked_by = Load.State.LEFT, timezone.now(), by
+    load.state, load.left_at, load.checked_by = Load.State.LEFT, at or timezone.now(), by
     load.gap_reason = reason.strip()[:240] if gaps else ""
     load.save(update_fields=["state", "left_at", "checked_by", "gap_reason"])
     missing = {f"{line.text}"[:80]: [line.quantity, line.checked] for line in gaps[:20]}
@@ -317,7 +341,7 @@ def put_back(*, load: Load, line: LoadLine, count: int, by: User) -> LoadLine:
 
 
 @transaction.atomic
-def come_back(*, load: Load, by: User) -> Load:
+def come_back(*, load: Load, by: User, at: dt.datetime | None = None) -> Load:
     """
     The truck is back: what did not go up is put back in one go.
 
@@ -342,7 +366,7 @@ def come_back(*, load: Load, by: User) -> Load:
         elif line.section == "hardware" and line.material_id in unused:
             count = min(line.checked, line.returned + unused[line.material_id])
             put_back(load=load, line=line, count=count, by=by)
-    load.state, load.back_at = Load.State.BACK, timezone.now()
+    load.state, load.back_at = Load.State.BACK, at or timezone.now()
     load.save(update_fields=["state", "back_at"])
     audit.record(by=by, deed="came back to the yard", subject=load)
     return load
@@ -373,6 +397,7 @@ def _unused(load: Load) -> dict[int, int]:
 
 __all__ = [
     "check_code",
+    "check_counts",
     "check_lines",
     "check_room",
     "come_back",

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
+import json
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -10,6 +11,7 @@ from django.contrib import messages
 from django.contrib.auth.decorators import login_required
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import redirect, render
+from django.urls import reverse
 from django.utils import timezone
 from django.utils.dateparse import parse_date
 from django.views.decorators.http import require_GET, require_POST
@@ -38,6 +40,14 @@ class Section:
     @property
     def missing(self) -> int:
         return sum(1 for line in self.lines if line.missing)
+
+
+def day_paths(user: Any, crew: Crew, day: dt.date) -> list[str]:
+    """Addresses of a crew's day for the phone to keep: the day, its load, its stops."""
+    rows = Appointment.objects.visible_to(user).on(day).filter(crew=crew)
+    stops = [reverse("installs:stop", args=[row.pk]) for row in rows if row.purpose in INSTALLING]
+    found = Load.objects.filter(crew=crew, day=day).first()
+    return [reverse("jobs:my_day"), *([found.get_absolute_url()] if found else []), *stops]
 
 
 def today_of(request: HttpRequest) -> dt.date:
@@ -84,9 +94,7 @@ def loads(request: HttpRequest) -> HttpResponse:
             lines = list(load.lines.all()) if load else []  # type: ignore[attr-defined]
             missing = sum(1 for line in lines if line.missing)
             visits_there = by_crew[crew.pk]
-            rows.append(
-                {"crew": crew, "visits": visits_there, "load": load, "lines": len(lines), "missing": missing}
-            )
+            rows.append({"crew": crew, "visits": visits_there, "load": load, "lines": len(lines), "missing": missing})
     context = {
         "rows": rows,
         "day": day,
@@ -133,14 +141,14 @@ def _page(request: HttpRequest, row: Load, *, problem: Refused | None = None, st
         "gaps": [line for line in lines if line.missing],
         "visits": visits_of_day(row.crew, row.day),
         "last": last,
+        "before": json.dumps(last.before if last else {}),
+        "day_paths": " ".join(day_paths(request.user, row.crew, row.day)),
+        "after": reverse("jobs:my_day") if request.user.has_role(roles.INSTALLER) else "",  # type: ignore[union-attr]
         "problem": problem,
         "typed": request.POST.get("code", "") if problem else "",
         "may_print": request.user.has_role(roles.DISPATCHER, roles.OWNER, roles.INSTALLER),  # type: ignore[union-attr]
     }
-    template = "installs/load.html"
-    if getattr(request, "htmx", False):
-        template += "#sheet_of_load"
-    return render(request, template, context, status=status)
+    return render(request, "installs/load.html", context, status=status)
 
 
 def _sections(lines: list[LoadLine]) -> list[Section]:
@@ -163,8 +171,6 @@ def _deed(request: HttpRequest, row: Load, deed: Any, **what: Any) -> HttpRespon
         deed(by=request.user, **what)
     except Refused as refusal:
         return _page(request, row, problem=refusal, status=422)
-    if getattr(request, "htmx", False):
-        return _page(request, load_for(request.user, row.pk))  # type: ignore[arg-type]
     return redirect(row)
 
 
@@ -186,9 +192,7 @@ def check_code(request: HttpRequest, pk: int) -> HttpResponse:
     """By the code typed or scanned off a label."""
     row = load_for(request.user, pk)
     bundle = bool(request.POST.get("bundle"))
-    return _deed(
-        request, row, services.check_code, load=row, typed=request.POST.get("code", "")[:200], bundle=bundle
-    )
+    return _deed(request, row, services.check_code, load=row, typed=request.POST.get("code", "")[:200], bundle=bundle)
 
 
 @login_required

@@ -8,7 +8,6 @@ from django.contrib import messages
 from django.contrib.auth.decorators import login_required
 from django.http import FileResponse, HttpRequest, HttpResponse
 from django.shortcuts import redirect, render
-from django.urls import reverse
 from django.views.decorators.http import require_GET, require_POST
 
 from fabrication.models import Material
@@ -19,8 +18,9 @@ from installs.models import Stop, VisitUnit
 from installs.packet import caution_values, facts_of_site, hardware_values, sheet_of, stop_values, window_words
 from installs.reading import rules_of, visit_units
 from installs.rules.causes import kinds_of, top_causes
+from installs.views.loads import day_paths
 from jobs.access import secret_for
-from jobs.models import INSTALLING, Appointment
+from jobs.models import Appointment
 from measuring.models import Unit
 from shared import roles
 from shared.access import roles_required
@@ -36,10 +36,10 @@ def stop(request: HttpRequest, pk: int) -> HttpResponse:
 
 
 @login_required
-@roles_required(*INSTALLS)
+@roles_required(*LOADS)
 @require_GET
 def offline(request: HttpRequest) -> HttpResponse:
-    """The page that stands in for a stop without signal: no data, only the script."""
+    """The page that stands in for a load, a stop and the day without signal: no data, only the script."""
     return render(request, "installs/offline.html")
 
 
@@ -82,16 +82,10 @@ def stop_page(
         "used_form": HardwareUsedForm(user=user, materials=materials),
         "sign_form": SignForm(user=user),
         "next": _next(request, visit),
-        "day_paths": " ".join(stop_paths(request.user, visit)),
+        "day_paths": " ".join(day_paths(request.user, visit.crew, visit.day) if visit.crew and visit.day else []),
         **(forms or {}),
     }
     return render(request, "installs/stop.html", context, status=status)
-
-
-def stop_paths(user: Any, visit: Appointment) -> list[str]:
-    """Addresses of the crew's stops of the day, for the phone to keep."""
-    rows = Appointment.objects.visible_to(user).on(visit.day).filter(crew=visit.crew) if visit.day else []
-    return [reverse("installs:stop", args=[row.pk]) for row in rows if row.purpose in INSTALLING]
 
 
 def _next(request: HttpRequest, visit: Appointment) -> Appointment | None:

@@ -84,6 +84,7 @@ def my_day(request: HttpRequest) -> HttpResponse:
         "done": [call for call in calls if call.visit.state == Appointment.State.DONE],
         "maps": maps,
         "count": len(calls),
+        "scripts": ports.day_scripts,
     }
     return render(request, "jobs/my_day.html", context)
 

@@ -2,12 +2,17 @@
 
 from __future__ import annotations
 
+import datetime as dt
+import uuid
+from typing import Any
+
 import pytest
 
 from fabrication.models import StockItem, StockMove
 from installs import services
 from installs.models import Load, LoadLine, VanStock
 from jobs.models import Appointment, Purpose
+from measuring import deeds
 from measuring.models import Unit
 from shared.errors import Refused
 from shared.models import Branch, User
@@ -75,6 +80,51 @@ def test_a_code_ticks_one_package_and_a_bundle_all(branch: Branch, dispatcher: U
     assert list(load.lines.filter(unit=other).values_list("checked", flat=True)) == [1, 1]
     with pytest.raises(Refused, match="is on the truck already"):
         services.check_code(load=load, typed=other.code, by=installer)
+
+
+def sent(installer: User, *several: tuple[str, dict[str, Any]]) -> list[int]:
+    """What the office answers to deeds of a phone that were done without signal."""
+    device, _ = deeds.register_device(user=installer)
+    rows = [
+        {"id": str(uuid.uuid4()), "place": place, "kind": kind, "body": body, "done_at": "2026-03-02T08:05:00Z"}
+        for place, (kind, body) in enumerate(several, 1)
+    ]
+    return [reply["status"] for reply in deeds.receive(device=device, deeds=rows)]
+
+
+def test_a_load_checked_without_signal_arrives_as_it_was_checked(
+    branch: Branch, dispatcher: User, installer: User
+) -> None:
+    _, visit = a_day(branch, dispatcher, installer)
+    load = services.refresh_load(crew=visit.crew, day=visit.day, by=dispatcher)
+    counts = {str(pk): quantity for pk, quantity in load.lines.values_list("pk", "quantity")}
+    some, first = max(counts.items(), key=lambda line: line[1]), min(counts, key=int)
+    LoadLine.objects.filter(pk=some[0]).update(quantity=some[1] - 1)  # meanwhile at the office
+
+    answers = sent(
+        installer,
+        ("installs.load_checked", {"load": load.pk, "counts": {"999999": 1}}),
+        ("installs.load_checked", {"load": load.pk, "counts": {**counts, "999999": 1}}),
+        ("installs.load_checked", {"load": load.pk, "counts": {first: 0}}),
+        ("installs.load_undone", {"load": load.pk, "lines": [some[0]]}),
+        ("installs.load_undone", {"load": load.pk, "lines": [first]}),
+        ("installs.load_left", {"load": load.pk, "reason": ""}),
+        ("installs.load_checked", {"load": load.pk, "counts": {first: 0}}),
+        ("installs.load_put_back", {"load": load.pk, "line": first, "count": 1}),
+        ("installs.load_back", {"load": load.pk}),
+    )
+
+    assert answers == [409, 200, 200, 409, 200, 200, 409, 200, 200]
+    load.refresh_from_db()
+    assert (load.state, load.gap_reason) == (Load.State.BACK, "")
+    assert load.left_at == dt.datetime(2026, 3, 2, 8, 5, tzinfo=dt.UTC)
+
+
+def test_a_strangers_phone_checks_no_load(branch: Branch, dispatcher: User, installer: User, stranger: User) -> None:
+    _, visit = a_day(branch, dispatcher, installer)
+    load = services.refresh_load(crew=visit.crew, day=visit.day, by=dispatcher)
+
+    assert sent(stranger, ("installs.load_left", {"load": load.pk, "reason": "mine"})) == [404]
 
 
 def test_a_mistyped_code_and_a_strange_one_are_refused_apart(

@@ -1,4 +1,4 @@
-// Stops kept on this phone, so that they open without signal: the page as the office last showed it.
+// Pages of the day kept on this phone, so that they open without signal: the page as the office last showed it.
 
 function wrap(request) {
   return new Promise((resolve, reject) => {
@@ -38,17 +38,22 @@ export async function allKept(userId) {
   return found;
 }
 
+/** A page as the office has it now; null where it does not answer with one. */
+export async function pageOf(path) {
+  const answer = await fetch(path, { credentials: "same-origin" }).catch(() => null);
+  if (!answer || !answer.ok || answer.redirected) return null;
+  return new DOMParser().parseFromString(await answer.text(), "text/html");
+}
+
 /** Fetches a page and keeps it; false where the office does not answer with one. */
 export async function fetchPage(userId, path) {
-  const answer = await fetch(path, { credentials: "same-origin" }).catch(() => null);
-  if (!answer || !answer.ok || answer.redirected) return false;
-  const page = new DOMParser().parseFromString(await answer.text(), "text/html");
-  const sheet = page.getElementById("sheet");
+  const page = await pageOf(path);
+  const sheet = page?.getElementById("sheet");
   if (sheet) await keep(userId, path, sheet, page.title);
   return Boolean(sheet);
 }
 
-/** Fetches the stops of the day that are named on the page and keeps each; those of other days go. */
+/** Fetches the pages of the day that are named on the page and keeps each; those of other days go. */
 export async function keepDay(userId, paths) {
   if (!navigator.onLine) return;
   for (const path of paths) await fetchPage(userId, path);

@@ -1,66 +1,51 @@
-// Scans labels on the load page where the browser can; elsewhere any camera app opens the label's own page.
-"use strict";
+// Labels read by the camera, where the browser itself can: a code goes to `found` and the next may follow.
+const PAUSE_MS = 200;
+const SAME_AGAIN_MS = 2500; // a label still before the camera is not a second one
 
-(() => {
-  const PAUSE_MS = 250;
+export const CAN_SCAN = "BarcodeDetector" in window && Boolean(navigator.mediaDevices?.getUserMedia);
+
+/** One tap begins, the next one ends; `say` tells why there is no picture. */
+export function scanner({ button, video, found, say }) {
   let stream = null;
-
-  function parts() {
-    const form = document.querySelector("[data-scan]");
-    return form && {
-      form,
-      button: form.querySelector("[data-camera]"),
-      video: form.querySelector("[data-viewfinder]"),
-      input: form.querySelector("#code"),
-    };
-  }
-
-  function offer() {
-    const here = parts();
-    if (here && "BarcodeDetector" in window && navigator.mediaDevices) here.button.hidden = false;
-  }
 
   function stop() {
     for (const track of stream ? stream.getTracks() : []) track.stop();
     stream = null;
+    video.hidden = true;
+    button.textContent = "Scan labels";
   }
 
-  async function look(here, detector) {
+  async function look(detector) {
     let last = "";
-    while (stream && here.video.isConnected) {
-      const found = await detector.detect(here.video).catch(() => []);
-      const text = found.length ? found[0].rawValue : "";
-      if (text && text !== last) {
-        last = text;
-        here.input.value = text;
-        here.form.requestSubmit();
-        break;
+    let seenAt = 0;
+    while (stream && video.isConnected) {
+      const codes = await detector.detect(video).catch(() => []);
+      const text = codes.length ? codes[0].rawValue : "";
+      if (text && (text !== last || Date.now() - seenAt > SAME_AGAIN_MS)) {
+        navigator.vibrate?.(60);
+        await found(text);
       }
+      if (text) [last, seenAt] = [text, Date.now()];
       await new Promise((done) => setTimeout(done, PAUSE_MS));
     }
     stop();
-    if (here.video.isConnected) here.video.hidden = true;
   }
 
-  document.addEventListener("click", async (event) => {
-    if (!event.target.closest("[data-camera]")) return;
-    const here = parts();
+  button.addEventListener("click", async () => {
     if (stream) return stop();
     try {
+      const known = await BarcodeDetector.getSupportedFormats();
+      const formats = ["qr_code", "code_128"].filter((one) => known.includes(one));
+      if (!formats.length) return say("This phone's browser reads no QR codes: type the code on the label.", true);
       stream = await navigator.mediaDevices.getUserMedia({ video: { facingMode: "environment" } });
-    } catch {
-      return;
+      video.srcObject = stream;
+      video.hidden = false;
+      button.textContent = "Stop scanning";
+      await video.play();
+      look(new BarcodeDetector({ formats }));
+    } catch (error) {
+      stop();
+      say(`No picture from the camera (${error.message}): type the code on the label.`, true);
     }
-    here.video.hidden = false;
-    here.video.srcObject = stream;
-    await here.video.play();
-    look(here, new BarcodeDetector({ formats: ["qr_code", "code_128"] }));
   });
-
-  document.addEventListener("htmx:afterSwap", () => {
-    offer();
-    const field = document.getElementById("code");
-    if (field) field.value = field.value || "";
-  });
-  offer();
-})();
+}

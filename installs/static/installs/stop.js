@@ -1,6 +1,6 @@
 // The stop on a phone: every tap goes into the phone's own queue first, then to the office.
 import { openField } from "../measuring/field/queue.js";
-import { allKept, fetchPage, keep, keepDay, kept } from "./kept.js";
+import { keep, keepDay } from "./kept.js";
 
 const SENT_WITHIN_MS = 4000;
 const PHOTO_EDGE = 1600;
@@ -8,8 +8,8 @@ const WORDS = {
   installed: ["installed", "full"], not_installed: ["not installed", "crossed"], to_do: ["to do", "hollow"],
 };
 
-const mark = document.querySelector("[data-user]");
-const userId = Number(mark.dataset.user);
+const userId = Number(document.getElementById("stop").dataset.user);
+const isLive = !document.body.dataset.kept;
 let field;
 let dirty = false;
 let underway = 0; // taps that are not on the disk yet
@@ -241,34 +241,8 @@ function pad(form) {
 
 // -- the page ---------------------------------------------------------------------------------------
 
-/** Without signal the shell stands in: put the kept page of this address into it. */
-async function fill() {
-  const shell = document.querySelector("[data-shell]");
-  if (!shell) return;
-  const found = await kept(userId, location.pathname);
-  if (found) {
-    document.getElementById("sheet").innerHTML = found.html;
-    document.title = found.title;
-    return;
-  }
-  const list = document.createElement("ul");
-  for (const one of await allKept(userId)) {
-    const item = document.createElement("li");
-    const link = document.createElement("a");
-    link.href = one.path;
-    link.textContent = one.title.split(" · ")[0];
-    item.append(link);
-    list.append(item);
-  }
-  shell.querySelector("[data-list]").replaceChildren(list);
-  if (navigator.onLine && (await fetchPage(userId, location.pathname))) location.reload(); // slow, not gone
-}
-
 async function begin() {
-  await fill();
   field = await openField(userId);
-  if (!here()) return;
-  const isLive = !mark.hasAttribute("data-shell");
   if (isLive) {
     await keep(userId, location.pathname, document.getElementById("sheet"), document.title);
     keepDay(userId, (here().dataset.day || "").split(" ").filter(Boolean));

@@ -1,0 +1,63 @@
+// My day without signal: kept on the phone with its stops; setting out and arriving wait in the phone's queue.
+import { openField } from "../measuring/field/queue.js";
+import { fetchPage, keep } from "./kept.js";
+
+const mark = document.getElementById("my-day");
+const isLive = !document.body.dataset.kept;
+const SAID = { "installs.on_the_way": "on the way", "installs.arrived": "arrived" };
+let field;
+
+/** The visit of a form, where it is one with a stop of its own; others are not ours to send. */
+function stopOf(form) {
+  const pk = /^\/visits\/(\d+)\//.exec(new URL(form.action).pathname)?.[1];
+  return pk && document.querySelector(`a[href="/stops/${pk}/"]`) ? Number(pk) : null;
+}
+
+const isOurs = (deed) => deed.kind in SAID && document.querySelector(`a[href="/stops/${deed.body.appointment}/"]`);
+
+function tell() {
+  const waiting = field.kept.filter(isOurs);
+  const refused = field.refused.filter(isOurs);
+  const line = document.querySelector("[data-waiting]");
+  const last = waiting[waiting.length - 1];
+  line.classList.toggle("error", Boolean(refused.length));
+  line.textContent = refused.length
+    ? `The office did not take this: ${refused[refused.length - 1].reply.problem}`
+    : last ? `${SAID[last.kind]}, not sent yet; it goes when there is signal. ${field.trouble}` : field.trouble;
+  line.hidden = !line.textContent;
+}
+
+document.addEventListener("submit", async (event) => {
+  const form = event.target;
+  const visit = field && stopOf(form);
+  if (!visit) return;
+  const tap = new URL(form.action).pathname.split("/").filter(Boolean).pop();
+  if (navigator.onLine && isLive) return; // the office answers at once
+  event.preventDefault();
+  event.stopPropagation();
+  const kind = { "on-the-way": "installs.on_the_way", arrived: "installs.arrived" }[tap];
+  if (kind) await field.add(kind, { appointment: visit }).catch(() => {});
+  if (kind !== "installs.on_the_way") location.assign(`/stops/${visit}/`); // done is said there, unit by unit
+  else form.hidden = true;
+  tell();
+}, true);
+
+async function begin() {
+  field = await openField(Number(mark.dataset.user));
+  tell();
+  let waited = field.kept.some(isOurs);
+  field.onchange = () => {
+    tell();
+    const waits = field.kept.some(isOurs);
+    if (waited && !waits && navigator.onLine && !field.refused.some(isOurs)) location.reload();
+    waited = waits;
+  };
+  if (isLive && mark.dataset.today) {
+    const userId = Number(mark.dataset.user);
+    await keep(userId, location.pathname, document.getElementById("sheet"), document.title);
+    for (const link of document.querySelectorAll('a[href^="/stops/"]')) fetchPage(userId, link.pathname);
+  }
+  field.sync();
+}
+
+if (mark) begin();

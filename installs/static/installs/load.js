@@ -1,0 +1,307 @@
+// The load on a phone: every tap goes into the phone's own queue first, then to the office.
+import { openField } from "../measuring/field/queue.js";
+import { keep, keepDay, pageOf } from "./kept.js";
+import { CAN_SCAN, scanner } from "./scan.js";
+
+const SENT_WITHIN_MS = 4000;
+const NAMED = 6;
+
+const mark = document.getElementById("load");
+const userId = Number(mark.dataset.user);
+const loadId = Number(mark.dataset.load);
+const isLive = !document.body.dataset.kept;
+let field;
+let ticks = []; // what may be taken back: {before, text}, the last one last
+let underway = 0; // taps that are not on the disk yet
+
+const lines = () => [...document.querySelectorAll("[data-line]")];
+const missing = (line) => Number(line.dataset.quantity) - Number(line.dataset.checked);
+const mine = () => field.kept.filter((deed) => deed.kind.startsWith("installs.load_") && Number(deed.body.load) === loadId);
+
+// -- the page ----------------------------------------------------------------------------------
+
+function say(text, isError = false) {
+  const line = document.querySelector("[data-waiting]");
+  line.hidden = !text;
+  line.textContent = text;
+  line.classList.toggle("error", isError);
+}
+
+function drawLine(line) {
+  const isOn = !missing(line);
+  line.classList.toggle("on", isOn);
+  line.querySelector("button.line")?.setAttribute("aria-pressed", String(isOn));
+  line.querySelector(".box").textContent = isOn ? "✓" : "";
+  const part = line.querySelector("[data-on]");
+  if (!part) return;
+  part.hidden = isOn || line.dataset.checked === "0";
+  part.textContent = `${line.dataset.checked} on`;
+}
+
+function drawSections() {
+  for (const section of document.querySelectorAll(".load-part")) {
+    const left = [...section.querySelectorAll("[data-line]")].filter(missing).length;
+    const toGo = section.querySelector("[data-to-go]");
+    toGo.hidden = !left;
+    toGo.textContent = `${left} to go`;
+    section.querySelector("[data-all-on]").hidden = Boolean(left);
+    const bundles = section.querySelector(".bundles");
+    if (bundles) bundles.hidden = !left;
+  }
+}
+
+function drawLeaving() {
+  const gaps = lines().filter(missing);
+  const count = document.querySelector("[data-missing]");
+  if (count) count.textContent = gaps.length;
+  const place = document.querySelector("[data-gaps]");
+  if (!place) return;
+  place.hidden = !gaps.length;
+  const named = gaps.slice(0, NAMED).map((line) => `${missing(line)} × ${line.dataset.text}`).join(", ");
+  place.querySelector("[data-what]").textContent = named + (gaps.length > NAMED ? " and more" : "");
+  const button = place.closest("form").querySelector("button");
+  button.textContent = gaps.length ? "Leave all the same" : "All on: leave the yard";
+  button.classList.toggle("deed", !gaps.length);
+}
+
+function drawUndo() {
+  const form = document.querySelector('form[data-deed="undo"]');
+  if (!form) return;
+  const last = ticks[ticks.length - 1];
+  form.hidden = !last;
+  if (last) form.querySelector("[data-last]").textContent = last.text;
+}
+
+function set(counts) {
+  for (const [key, count] of Object.entries(counts)) {
+    const line = document.getElementById(`line-${key}`);
+    if (!line) continue;
+    line.dataset.checked = Math.min(Number(count), Number(line.dataset.quantity));
+    drawLine(line);
+  }
+}
+
+function draw() {
+  drawSections();
+  drawLeaving();
+  drawUndo();
+}
+
+/** What the office does not know yet, in words; a refusal stands until the page is loaded anew. */
+function tell() {
+  const refused = field.refused.filter((one) => one.kind.startsWith("installs.load_") && Number(one.body.load) === loadId);
+  const waiting = mine();
+  if (refused.length) return say(`The office did not take this: ${refused[refused.length - 1].reply.problem}`, true);
+  if (!waiting.length) return say(field.trouble);
+  const left = waiting.some((deed) => deed.kind === "installs.load_left") ? "Left the yard. " : "";
+  const back = waiting.some((deed) => deed.kind === "installs.load_back") ? "Back in the yard. " : "";
+  say(`${left}${back}${waiting.length} not sent yet; it goes when there is signal. ${field.trouble}`);
+}
+
+// -- taps ----------------------------------------------------------------------------------------
+
+const countsOf = (several, count) => Object.fromEntries(several.map((line) => [line.dataset.line, count ?? Number(line.dataset.quantity)]));
+
+async function add(kind, body) {
+  underway += 1;
+  try {
+    return await field.add(kind, { load: loadId, ...body });
+  } finally {
+    underway -= 1;
+  }
+}
+
+async function tick(counts) {
+  const changed = Object.entries(counts).filter(([key, count]) => Number(document.getElementById(`line-${key}`).dataset.checked) !== count);
+  if (!changed.length) return;
+  const before = Object.fromEntries(changed.map(([key]) => [key, Number(document.getElementById(`line-${key}`).dataset.checked)]));
+  const first = document.getElementById(`line-${changed[0][0]}`).dataset.text;
+  const text = changed.length > 1 ? `${changed.length} lines, ${first} and on` : first;
+  await add("installs.load_checked", { counts: Object.fromEntries(changed), before, text });
+  ticks.push({ before, text });
+  set(Object.fromEntries(changed));
+  draw();
+  tell();
+}
+
+async function undo() {
+  const last = ticks[ticks.length - 1];
+  if (!last) return;
+  await add("installs.load_undone", { lines: Object.keys(last.before).map(Number) });
+  ticks.pop();
+  set(last.before);
+  draw();
+  tell();
+}
+
+/** A code as it is typed, or the address in a label's QR. */
+const tidy = (typed) => typed.trim().replace(/\/+$/, "").split("/").pop().toUpperCase().replace(/[\s-]/g, "");
+
+async function code(typed, isBundle) {
+  const wanted = tidy(typed);
+  if (!wanted) return;
+  const there = lines().filter((line) => line.dataset.code === wanted);
+  const open = there.filter(missing);
+  const input = document.getElementById("code");
+  if (!there.length) return say(`${wanted} is not on this truck's list: read the label again.`, true);
+  input.value = "";
+  if (!open.length) return say(`${wanted} is on the truck already, all ${there.length} of it.`, true);
+  await tick(countsOf(isBundle ? open : open.slice(0, 1)));
+}
+
+async function leave(form) {
+  const reason = form.elements.reason.value.trim();
+  if (lines().some(missing) && !reason) return say("Not everything is on the truck. Say why it leaves without.", true);
+  await away(form, await add("installs.load_left", { reason }));
+}
+
+/** The page after a deed that changes all of it: fresh from the office, or locked until there is signal. */
+async function away(form, deed) {
+  tell();
+  if (await gone(deed)) {
+    if (field.refused.some((one) => one.id === deed.id)) return tell();
+    document.body.inert = true;
+    const after = deed.kind === "installs.load_left" ? mark.dataset.after : "";
+    if (after) location.assign(after);
+    else location.reload();
+    return;
+  }
+  form.closest("section, li").inert = true;
+}
+
+async function gone(deed) {
+  const until = Date.now() + SENT_WITHIN_MS;
+  while (Date.now() < until) {
+    if (!field.waiting.some((one) => one.id === deed.id)) return true;
+    if (!navigator.onLine) return false;
+    await new Promise((done) => setTimeout(done, 60));
+  }
+  return false;
+}
+
+const whole = (text, otherwise) => (/^\d+$/.test(text.trim()) ? Number(text) : otherwise);
+
+const DEEDS = {
+  line: async (form) => {
+    const line = form.closest("[data-line]");
+    const most = Number(line.dataset.quantity);
+    if (!form.elements.count) return tick(countsOf([line], missing(line) ? most : 0));
+    const count = whole(form.elements.count.value, -1);
+    if (count < 0 || count > most) return say(`${line.dataset.text}: 0 to ${most}.`, true);
+    return tick(countsOf([line], count));
+  },
+  code: (form, submitter) => code(form.elements.code.value, submitter?.name === "bundle"),
+  room: (form) => {
+    const there = [...form.closest(".load-part").querySelectorAll("[data-line]")];
+    const room = form.elements.room?.value;
+    return tick(countsOf(there.filter((line) => line.dataset.code && (!room || line.dataset.room === room))));
+  },
+  section: (form) => tick(countsOf([...form.closest(".load-part").querySelectorAll("[data-line]")])),
+  undo,
+  leave,
+  back: async (form) => away(form, await add("installs.load_back", {})),
+  "put-back": async (form) => {
+    const line = form.closest("[data-line]");
+    const most = Number(line.dataset.checked);
+    const count = form.elements.count ? whole(form.elements.count.value, -1) : most;
+    if (count < 0 || count > most) return say(`${line.dataset.text}: 0 to ${most}.`, true);
+    return away(form, await add("installs.load_put_back", { line: Number(line.dataset.line), count }));
+  },
+};
+
+document.addEventListener("submit", async (event) => {
+  const form = event.target.closest("form[data-deed]");
+  if (!form || !field) return;
+  event.preventDefault();
+  event.stopPropagation();
+  const button = event.submitter;
+  if (button) button.disabled = true;
+  try {
+    await DEEDS[form.dataset.deed](form, event.submitter);
+  } catch {
+    tell(); // the disk refused; the queue says so
+  } finally {
+    if (button) button.disabled = false;
+  }
+}, true);
+
+// -- with signal ---------------------------------------------------------------------------------
+
+/** Takes over what the office says now; where its list is another one, it offers to show it. */
+async function compare() {
+  const page = await pageOf(location.pathname);
+  if (!page || mine().length || underway) return;
+  const theirs = [...page.querySelectorAll("[data-line]")];
+  const isSame = page.getElementById("load")?.dataset.state.replace("checked", "open") === mark.dataset.state.replace("checked", "open")
+    && theirs.map((line) => `${line.id} ${line.dataset.quantity}`).join() === lines().map((line) => `${line.id} ${line.dataset.quantity}`).join();
+  if (!isSame) {
+    const link = document.createElement("a");
+    link.href = location.pathname;
+    link.textContent = "Show it as it is now";
+    say("The list changed at the office. ");
+    return document.querySelector("[data-waiting]").append(link);
+  }
+  set(Object.fromEntries(theirs.map((line) => [line.dataset.line, Number(line.dataset.checked)])));
+  readLast(page);
+  draw();
+  await keep(userId, location.pathname, page.getElementById("sheet"), page.title);
+}
+
+/** The last tick as the page says it. */
+function readLast(page) {
+  const form = page.querySelector('form[data-deed="undo"]');
+  const before = JSON.parse(form?.dataset.before || "{}");
+  ticks = Object.keys(before).length ? [{ before, text: form.querySelector("[data-last]").textContent }] : [];
+}
+
+/** What was tapped and not sent when the page was left. */
+function resume() {
+  readLast(document);
+  for (const { kind, body } of mine()) {
+    if (kind === "installs.load_checked") {
+      set(body.counts);
+      ticks.push({ before: body.before, text: body.text });
+    } else if (kind === "installs.load_undone") {
+      const last = ticks.pop();
+      if (last) set(last.before);
+    }
+  }
+}
+
+function offerCamera() {
+  const button = document.querySelector("[data-camera]");
+  if (!button) return;
+  const help = document.querySelector("[data-no-camera]");
+  if (CAN_SCAN) {
+    button.hidden = false;
+    const video = document.querySelector("[data-viewfinder]");
+    scanner({ button, video, found: (text) => code(text, false), say });
+  } else {
+    help.hidden = false;
+    help.textContent = window.isSecureContext
+      ? "This browser cannot read labels with the camera. Type the code under the label's bars."
+      : "The camera needs the site over HTTPS. Type the code under the label's bars.";
+  }
+}
+
+async function begin() {
+  offerCamera();
+  field = await openField(userId);
+  if (isLive) {
+    await keep(userId, location.pathname, document.getElementById("sheet"), document.title);
+    keepDay(userId, mark.dataset.day.split(" ").filter(Boolean));
+  }
+  resume();
+  draw();
+  tell();
+  let waited = mine().length;
+  field.onchange = () => {
+    const now = mine().length;
+    if (waited && !now && navigator.onLine) compare().catch(() => {});
+    waited = now;
+    if (!underway) tell();
+  };
+  field.sync();
+}
+
+begin();
