@@ -8,7 +8,7 @@ from django.db.models import QuerySet
 from django.http import Http404
 from django.utils import timezone
 
-from jobs.models import Appointment, CalendarFeed, Crew, CrewMember, Customer, Job, Proposal, Site
+from jobs.models import Appointment, CalendarFeed, Crew, CrewMember, Customer, Job, Project, Proposal, Site
 from shared import roles
 from shared.models import User
 
@@ -38,6 +38,10 @@ def site_for(user: User, pk: int) -> Site:
 
 def customer_for(user: User, pk: int) -> Customer:
     return _one_of(Customer.objects.visible_to(user).select_related("branch"), pk)
+
+
+def project_for(user: User, pk: int) -> Project:
+    return _one_of(Project.objects.visible_to(user).select_related("branch", "customer"), pk)
 
 
 def crew_for(user: User, pk: int) -> Crew:

@@ -26,6 +26,7 @@ from jobs.models import (
     Customer,
     Job,
     PossibleWindow,
+    Project,
     Proposal,
     ProposedMove,
     Purpose,
@@ -37,6 +38,7 @@ from jobs.offers import Offer, offers_for, read_value
 from jobs.ports import Blocker, ports
 from jobs.views.appointments import effect_json
 from jobs.views.jobs import blockers_of
+from jobs.views.projects import project_of
 from jobs.words import copy_text
 from shared import roles
 from shared.api import DeedViewSet, ReadViewSet
@@ -188,8 +190,13 @@ class BookSerializer(serializers.Serializer[Any]):
     title = serializers.CharField(max_length=160, default="", allow_blank=True)
     note = serializers.CharField(default="", allow_blank=True)
     duration_min = serializers.IntegerField(min_value=1, max_value=1440, required=False, allow_null=True)
+    project = serializers.PrimaryKeyRelatedField(queryset=Project.objects.all(), required=False, allow_null=True)
+    phase = serializers.CharField(max_length=60, default="", allow_blank=True)
     possible = SpanSerializer(many=True, default=list)
     impossible = SpanSerializer(many=True, default=list)
+
+    def validate_project(self, project: Project | None) -> Project | None:
+        return _mine(self, Project, project)
 
     def validate_customer(self, customer: Customer) -> Customer:
         return _mine(self, Customer, customer)
@@ -348,6 +355,42 @@ class SiteViewSet(DeedViewSet):
         services.edit_site(site=serializer.instance, by=self.request.user, **values)
 
 
+class ProjectSerializer(serializers.ModelSerializer[Project]):
+    """Many sites and phases of one customer, each phase with its jobs and how far they are."""
+
+    phases = serializers.SerializerMethodField()
+
+    class Meta:
+        model = Project
+        fields = ["id", "customer", "name", "note", "phases"]
+
+    @extend_schema_field({"type": "array", "items": {"type": "object"}})
+    def get_phases(self, project: Project) -> list[dict[str, Any]]:
+        return project_of(project)
+
+    def validate_customer(self, customer: Customer) -> Customer:
+        return _mine(self, Customer, customer)
+
+
+class ProjectViewSet(DeedViewSet):
+    """Projects: opened, changed, and looked at phase by phase; a job joins one by its `project` and `phase`."""
+
+    roles = OFFICE
+    queryset = Project.objects.select_related("customer")
+    serializer_class = ProjectSerializer
+    filterset_fields = ["customer"]
+
+    def perform_create(self, serializer: Any) -> None:
+        serializer.instance = services.new_project(by=self.request.user, **serializer.validated_data)
+
+    def perform_update(self, serializer: Any) -> None:
+        values = {name: value for name, value in serializer.validated_data.items() if name != "customer"}
+        services.edit_project(project=serializer.instance, by=self.request.user, **values)
+
+
+BOOKED = ("openings_expected", "rooms_expected", "title", "note", "project", "phase")
+
+
 class JobViewSet(DeedViewSet):
     """Jobs: book, change, pause, cancel; ask for visits."""
 
@@ -355,7 +398,7 @@ class JobViewSet(DeedViewSet):
     deed_roles = READING
     queryset = Job.objects.select_related("customer", "site")
     serializer_class = JobSerializer
-    filterset_fields = ["stage", "number", "customer", "site", "hold"]
+    filterset_fields = ["stage", "number", "customer", "site", "project", "phase", "hold"]
 
     @extend_schema(request=BookSerializer, responses={201: JobSerializer})
     def create(self, request: Request, *args: Any, **kwargs: Any) -> Response:
@@ -369,7 +412,7 @@ class JobViewSet(DeedViewSet):
             by=request.user,
             customer=site.customer if site else data.get("customer") or data["new_customer"],
             site=site or data["new_site"],
-            job={name: data[name] for name in ("openings_expected", "rooms_expected", "title", "note")},
+            job={name: data[name] for name in BOOKED if name in data},
             duration_min=data.get("duration_min"),
             possible=_spans(data["possible"]),
             impossible=_spans(data["impossible"]),
@@ -379,8 +422,6 @@ class JobViewSet(DeedViewSet):
     def perform_update(self, serializer: Any) -> None:
         values = dict(serializer.validated_data)
         if "project" in values:
-            from jobs.models import Project
-
             _mine(serializer, Project, values["project"])
         serializer.instance = services.edit_job(job=serializer.instance, by=self.request.user, **values)
 
@@ -816,6 +857,7 @@ def register(router: DefaultRouter) -> None:
     router.register("jobs", JobViewSet, basename="job")
     router.register("appointments", AppointmentViewSet, basename="appointment")
     router.register("customers", CustomerViewSet, basename="customer")
+    router.register("projects", ProjectViewSet, basename="project")
     router.register("sites", SiteViewSet, basename="site")
     router.register("crews", CrewViewSet, basename="crew")
     router.register("proposals", ProposalViewSet, basename="proposal")

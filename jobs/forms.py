@@ -121,6 +121,13 @@ class JobForm(SheetModelForm):
         )
 
 
+class ProjectForm(SheetModelForm):
+    class Meta:
+        model = Project
+        fields = ["name", "note"]
+        widgets = {"note": forms.Textarea(attrs={"rows": 2})}
+
+
 class BookForm(SheetForm):
     """The job's part of a booking, and when the customer can and can't."""
 
@@ -132,8 +139,22 @@ class BookForm(SheetForm):
     not_day = forms.DateField(label="Can't be there on", widget=DateInput(), required=False)
     not_from = forms.TimeField(label="From", widget=TimeInput(), required=False)
     not_until = forms.TimeField(label="Until", widget=TimeInput(), required=False)
+    project = forms.ModelChoiceField(Project.objects.none(), required=False, empty_label="none")
+    phase = forms.CharField(max_length=60, required=False)
     note = forms.CharField(widget=forms.Textarea(attrs={"rows": 2}), required=False)
     window = forms.CharField(required=False, widget=forms.HiddenInput())
+
+    def __init__(self, *args: Any, customer: Customer | None = None, **kwargs: Any) -> None:
+        super().__init__(*args, **kwargs)
+        projects = customer.projects.all() if customer else Project.objects.none()
+        self.fields["project"].queryset = projects  # type: ignore[attr-defined]
+        if not projects.exists():
+            del self.fields["project"], self.fields["phase"]
+
+    def job_values(self) -> dict[str, Any]:
+        """The job's own fields of what was filled in."""
+        names = ("openings_expected", "rooms_expected", "note", "project", "phase")
+        return {name: self.cleaned_data[name] for name in names if name in self.fields}
 
     def impossible(self) -> list[tuple[dt.datetime, dt.datetime]]:
         """The stretch the customer can't be there, as instants."""

@@ -86,6 +86,9 @@ class Project(models.Model):
     def __str__(self) -> str:
         return self.name
 
+    def get_absolute_url(self) -> str:
+        return reverse("jobs:project", args=[self.pk])
+
 
 class Site(models.Model):
     """An address somebody drives to, and what they must know to get in and work there."""

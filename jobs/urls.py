@@ -2,7 +2,7 @@
 
 from django.urls import path
 
-from jobs.views import appointments, board, booking, crews, field, imports, jobs, plan, sites, stuck
+from jobs.views import appointments, board, booking, crews, field, imports, jobs, plan, projects, sites, stuck
 
 app_name = "jobs"
 
@@ -24,6 +24,7 @@ urlpatterns = [
     path("jobs/<int:pk>/visits/new/", jobs.visit_new, name="visit_new"),
     path("customers/<int:pk>/", jobs.customer_edit, name="customer"),
     path("customers/<int:pk>/projects/new/", jobs.project_new, name="project_new"),
+    path("projects/<int:pk>/", projects.project, name="project"),
     path("customers/<int:pk>/sites/new/", sites.site_new, name="site_new"),
     path("sites/", sites.site_list, name="sites"),
     path("sites/<int:pk>/", sites.site_edit, name="site"),

@@ -163,6 +163,14 @@ def new_project(*, customer: Customer, name: str, by: User, note: str = "") -> P
 
 
 @transaction.atomic
+def edit_project(*, project: Project, by: User, **values: Any) -> Project:
+    """Name and note."""
+    fields = _fill(project, values, ("name", "note"))
+    save(project, fields, by=by, deed="changed the project")
+    return project
+
+
+@transaction.atomic
 def add_impossible_time(*, job: Job, starts_at: dt.datetime, ends_at: dt.datetime, by: User) -> ImpossibleTime:
     """A stretch the customer said they can't be there."""
     if ends_at <= starts_at:

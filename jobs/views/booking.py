@@ -43,7 +43,8 @@ class _Booking:
             self.customer = customer_for(user, int(source["for_customer"]))
         self.customer_form = None if self.customer else CustomerForm(data, user=user, prefix="customer")
         self.site_form = None if self.site else SiteForm(data, user=user, prefix="site")
-        self.form = BookForm(data, user=user)
+        initial = {"project": request.GET.get("for_project"), "phase": request.GET.get("phase")}
+        self.form = BookForm(data, user=user, customer=self.customer, initial=initial)
 
     def is_valid(self) -> bool:
         forms = [form for form in (self.customer_form, self.site_form, self.form) if form is not None]
@@ -135,7 +136,7 @@ def _book(request: HttpRequest, booking: _Booking) -> Job:
         by=request.user,
         customer=booking.customer or booking.customer_form.cleaned_data,  # type: ignore[union-attr]
         site=booking.site or booking.site_form.values(),  # type: ignore[union-attr]
-        job={name: data[name] for name in ("openings_expected", "rooms_expected", "note")},
+        job=booking.form.job_values(),
         duration_min=data["minutes"],
         impossible=booking.form.impossible(),
     )

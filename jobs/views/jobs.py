@@ -95,7 +95,7 @@ def job_list(request: HttpRequest) -> HttpResponse:
     rows = found_jobs(request)
     if request.GET.get("format") == "csv":
         return _list_csv(rows)
-    page = Paginator(rows.prefetch_related(_next_visits()), PER_PAGE).get_page(request.GET.get("page"))
+    page = Paginator(rows.prefetch_related(next_visits()), PER_PAGE).get_page(request.GET.get("page"))
     rest = {key: value for key, value in request.GET.items() if key in {"q", "stage", "wanted_by"} and value}
     context = {
         "page": page,
@@ -110,7 +110,8 @@ def job_list(request: HttpRequest) -> HttpResponse:
     return render(request, f"{template}#rows" if request.htmx else template, context)
 
 
-def _next_visits() -> Prefetch:
+def next_visits() -> Prefetch:
+    """Each job's visits still to come, the next one first, as `coming`."""
     coming = Appointment.objects.live().exclude(state=Appointment.State.DONE).select_related("crew")
     return Prefetch("appointments", queryset=coming.order_by("day", "pk"), to_attr="coming")
 
@@ -302,6 +303,7 @@ def project_new(request: HttpRequest, pk: int) -> HttpResponse:
     try:
         project = services.new_project(customer=customer, name=name, by=request.user)
         messages.success(request, f"{project.name} can be chosen on this customer's jobs now.")
+        return redirect("jobs:project", project.pk)
     except Refused as refusal:
         messages.error(request, f"The project's name: {refusal.problem}")
     return redirect("jobs:customer", customer.pk)

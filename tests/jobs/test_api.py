@@ -18,6 +18,7 @@ ROUTES = {
     "/api/appointments/": ALL,
     "/api/customers/": OFFICE,
     "/api/sites/": OFFICE,
+    "/api/projects/": OFFICE,
     "/api/crews/": OFFICE,
     "/api/proposals/": OFFICE,
     "/api/feeds/": OFFICE,
@@ -28,6 +29,7 @@ DEEDS = [
     "/api/appointments/{visit}/cancel/", "/api/appointments/{visit}/split/", "/api/appointments/{visit}/undo/",
     "/api/appointments/{visit}/unplace/", "/api/appointments/{visit}/let_go/", "/api/appointments/{visit}/effect/",
     "/api/crews/{crew}/absences/", "/api/proposals/", "/api/feeds/", "/api/jobs/", "/api/customers/", "/api/sites/",
+    "/api/projects/",
 ]  # fmt: skip
 
 
@@ -194,3 +196,23 @@ def test_an_absence_can_ask_for_its_visits_to_be_spread(branch, crew, dispatcher
 
     assert answer["hits"] == [visit.pk]
     assert answer["run"]["kind"] == "jobs.plan_routes"
+
+
+def test_a_project_gathers_jobs_by_phase_and_says_how_far_they_are(branch, dispatcher, api_as):
+    api, customer = api_as(dispatcher), make_customer(branch)
+    site, elsewhere = make_site(customer), make_site(make_customer(branch))
+    project = api.post("/api/projects/", {"customer": customer.pk, "name": "Weir House"}, format="json").json()["id"]
+    booking = {"site": site.pk, "openings_expected": 40, "project": project}
+    for phase in ("floors 1 to 3", "floors 1 to 3", "floor 4"):
+        assert api.post("/api/jobs/", booking | {"phase": phase}, format="json").status_code == 201
+    strange = api.post("/api/jobs/", booking | {"site": elsewhere.pk}, format="json")
+    last = Job.objects.get(phase="floor 4")
+    api.post(f"/api/jobs/{last.pk}/cancel/", {"reason": "sold"}, format="json")
+
+    phases = api.get(f"/api/projects/{project}/").json()["phases"]
+
+    assert [(one["phase"], one["openings_expected"], one["stages"], len(one["jobs"])) for one in phases] == [
+        ("floor 4", 0, {}, 1), ("floors 1 to 3", 80, {"booking": 2}, 2)
+    ]  # fmt: skip
+    assert strange.json()["errors"] == [{"field": "project", "problem": "this project belongs to another customer"}]
+    assert len(api.get(f"/api/jobs/?project={project}&phase=floor 4").json()["results"]) == 1

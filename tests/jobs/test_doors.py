@@ -39,6 +39,7 @@ DOORS = {
     "take_up": (OFFICE, "post", "job"),
     "visit_new": (OFFICE, "get", "job"),
     "cant": (OFFICE, "post", "job"),
+    "project": (OFFICE, "get", "project"),
     "project_new": (OFFICE, "post", "customer"),
     "customer": (OFFICE, "get", "customer"),
     "site_new": (OFFICE, "get", "customer"),
@@ -101,11 +102,12 @@ def keys(cast, branch):
     holiday = Holiday.objects.create(branch=branch, day=today + dt.timedelta(days=40), name="stock count")
     run = Run.objects.create(kind="jobs.plan_routes", by=dispatcher)
     imported = Run.objects.create(kind="jobs.import", by=dispatcher, params={"text": "x"})
+    project = services.new_project(customer=visit.job.customer, name="Weir House", by=dispatcher)
     proposal = Proposal.objects.create(branch=branch, from_on=today, until_on=today, created_by=dispatcher, run=run)
     return {
         "job": visit.job_id, "visit": visit.pk, "customer": visit.job.customer_id, "site": visit.job.site_id,
         "crew": crew.pk, "absence": absence.pk, "holiday": holiday.pk, "run": run.pk, "import": imported.pk,
-        "proposal": proposal.pk, "member": CrewMember.objects.first().pk,
+        "proposal": proposal.pk, "project": project.pk, "member": CrewMember.objects.first().pk,
         "feed": services.open_feed(branch=branch, crew=crew, by=dispatcher).pk,
     }  # fmt: skip
 

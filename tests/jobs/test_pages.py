@@ -8,7 +8,7 @@ import pytest
 from django.utils import timezone
 
 from jobs import services
-from jobs.models import Appointment, Job, ReadinessAnswer, Site
+from jobs.models import Appointment, Job, Project, ReadinessAnswer, Site
 from jobs.ports import Blocker, ports
 from shared.models import AuditEntry, Run
 from tests.factories import a_monday, at, make_appointment, make_crew, make_job, make_site, make_user
@@ -55,6 +55,25 @@ def test_booking_on_one_page_holds_the_window_that_was_chosen(branch, crew, offi
     assert answer.url == f"/visits/{visit.pk}/"
     assert visit.state == Appointment.State.HELD
     assert (visit.job.customer.name, visit.job.site.latitude) == ("Ada Ashdown", 41.88)
+
+
+def test_a_project_is_opened_booked_for_and_looked_at_by_phase(branch, crew, office):
+    site = make_site(make_job(branch).customer)
+    opened = office.post(f"/customers/{site.customer_id}/projects/new/", {"name": "Weir House"})
+    project = Project.objects.get()
+
+    form = office.get(f"/jobs/book/?for_site={site.pk}&for_project={project.pk}").content.decode()
+    job = {"for_site": site.pk, "openings_expected": "40", "project": project.pk, "phase": "floors 1 to 3"}
+    office.post("/jobs/book/", job)
+    page = office.get(project.get_absolute_url()).content.decode()
+
+    assert opened.url == f"/projects/{project.pk}/"
+    assert f'<option value="{project.pk}" selected' in form
+    assert "40 openings expected; jobs: 1 booking." in " ".join(page.split())
+    assert project.jobs.get().number in page
+    office.post(project.get_absolute_url(), {"name": "Weir House North", "note": "dock from 7"})
+    project.refresh_from_db()
+    assert (project.name, project.note) == ("Weir House North", "dock from 7")
 
 
 def test_looking_at_windows_stores_nothing(branch, crew, office):
