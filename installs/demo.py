@@ -3,13 +3,20 @@
 from __future__ import annotations
 
 import datetime as dt
+import json
 from collections.abc import Iterable, Sequence
 from typing import Any, Final
 
 from django.db import transaction
+from django.db.models import Count
 from django.utils import timezone
 
-from fabrication.models import Material, StockItem
+from fabrication.models import Batch, CutPlan, Material, Part, PlannedCut, StockItem, UnitMake
+from fabrication.rules.cutting import first_fit, plan_json, read_request
+from fabrication.services.batches import _next_number
+from fabrication.services.bench import mark_cut
+from fabrication.services.planning import keep_plan
+from fabrication.services.problems import solved
 from installs.models import (
     Load,
     LoadLine,
@@ -38,6 +45,7 @@ LIVING: Final = 1500
 """Jobs whose units get hardware; older ones, closed long ago, are left as they are."""
 CHUNK: Final = 600
 CAUSES: Final = ("size.too_wide", "damage.on_arrival", "missing_part.hardware", "make.wrong_option", "nobody_there")
+SAWN_IN_A_BATCH: Final = 10
 INSTALLABLE: Final = (Unit.State.MADE, Unit.State.INSTALLED)
 
 
@@ -58,6 +66,7 @@ def load(demo: Demo) -> None:
     with transaction.atomic():
         _loads(demo, rules)
         _owed(demo)
+        _sawn(demo)
     demo.say(f"hardware of {count} units, {Load.objects.count()} loads, {ReturnOwed.objects.count()} returns owed")
 
 
@@ -240,4 +249,39 @@ def _owed(demo: Demo) -> None:
         recompute_stage(job=job, by=None)
 
 
+def _by_the_plain_rule(asked: dict[str, Any]) -> dict[str, Any]:
+    problem = read_request(json.dumps(asked)).problem
+    return plan_json(problem, first_fit(problem))
 
+
+def _sawn(demo: Demo) -> None:
+    """Two batches of what is up already as the saw left them, one of last week, for the owner's yield."""
+    made = demo.made["jobs"]
+    parts = Part.objects.filter(
+        make__unit__opening__job__in=[job.pk for job in made.jobs[:LIVING] if job.pk in made.installs],
+        make__unit__state=Unit.State.INSTALLED,
+        make__batch=None,
+        material__kind=Material.Kind.BAR,
+        state=Part.State.CUT,
+    ).order_by("pk")
+    common = parts.order_by().values("material").annotate(count=Count("pk")).order_by("-count", "material").first()
+    if common is None:
+        return
+    mine = list(parts.filter(material=common["material"])[: 2 * SAWN_IN_A_BATCH])
+    by = made.people["workroom"]
+    half = (len(mine) + 1) // 2
+    for days, some in ((8, mine[:half]), (1, mine[half:])):
+        if not some:
+            continue
+        at = timezone.now() - dt.timedelta(days=days)
+        batch = Batch.objects.create(
+            branch=made.branch, number=_next_number(made.branch), state=Batch.State.DONE, created_by=by, created_at=at
+        )
+        UnitMake.objects.filter(parts__in=some).update(batch=batch)
+        Part.objects.filter(pk__in=[part.pk for part in some]).update(state=Part.State.TO_CUT, done=0)
+        plan = CutPlan.objects.create(batch=batch, material_id=common["material"], created_at=at)
+        problem, answer = solved(plan, seconds=1, any_lot=True, solve=_by_the_plain_rule)
+        keep_plan(plan=plan, problem=problem, answer=answer, by=by)
+        for cut in plan.cuts.order_by("order"):
+            mark_cut(cut=cut, by=by)
+        PlannedCut.objects.filter(plan=plan).update(cut_at=at)

@@ -6,7 +6,7 @@ import datetime as dt
 
 import pytest
 
-from installs.figures import figures
+from installs.figures import FIGURES, figures
 from installs.models import Load, Pull, ReturnOwed, UnitHardware, VisitUnit
 from installs.reading import rules_of, with_needs, work_out
 from installs.rules.completeness import incomplete
@@ -55,4 +55,8 @@ def test_the_demo_opens_on_a_day_with_work_for_the_installer(town: Branch) -> No
     for job in Job.objects.filter(stage=Job.Stage.INSTALLED):
         assert job.returns_owed.exists()
     owner = User.objects.get(username="owner")
-    assert figures(owner, town, today=dt.date.today()).total("one_trip") is not None
+    found = figures(owner, town, today=dt.date.today())
+    shares = {figure: found.total(figure) for figure in FIGURES}
+    assert all(share is not None and 0 < share <= 100 for share in shares.values()), shares
+    assert shares["one_trip"] < 100  # type: ignore[operator]
+    assert found.causes
