@@ -31,7 +31,7 @@ PAGES: dict[str, set[str]] = {
     "load": LOADS,
     "van": LOADS,
     "stop": LOADS,
-    "offline": LOADS,
+    "offline": set(ROLES),
     "photo": LOADS,
     "job_panel": LOADS,  # a measurer sees it for jobs of their own days only
     "job_hardware": LOADS,

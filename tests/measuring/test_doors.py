@@ -42,7 +42,7 @@ PAGES: dict[str, set[str]] = {
     "measure_times": OFFICE,
     "tapes": MEASURES,
     "devices": SEES - {"workroom"},
-    "offline": MEASURES,
+    "offline": {*SEES, "workroom"},
 }
 """Pages that are read, and by whom."""
 
