@@ -63,17 +63,3 @@ def test_a_run_waits_for_a_worker_and_is_then_done(
 
     expect(page.get_by_text("and made a PDF of")).to_be_visible(timeout=30_000)
     looks_right(page)
-
-
-@pytest.mark.worker
-def test_the_same_on_postgresql(new_site: Any, new_page: Page, sign_in: Any) -> None:
-    site = new_site("postgresql")
-    site.python(MAKE_OWNER)
-    page = new_page(phone=True)
-    sign_in(page, site.url, "owner", PASSWORD)
-    page.goto(f"{site.url}/machine/")
-
-    page.get_by_role("button", name="Ask the worker").click()
-
-    expect(page.get_by_text("and made a PDF of")).to_be_visible(timeout=30_000)
-    expect(page.get_by_text("PostgreSQL")).to_be_visible()

@@ -70,6 +70,7 @@ def test_one_job_from_the_first_call_to_the_last_screw(walk: Walk, looks_right: 
     schedule_install(walk)
     print_packet(walk)
     install(walk, looks_right)
+    look_at_the_machine(walk)
 
 
 def book(walk: Walk, looks_right: Any) -> None:
@@ -236,3 +237,10 @@ def install(walk: Walk, looks_right: Any) -> None:
     page = walk.page("dispatcher")
     walk.go(page, f"/jobs/{walk.job}/")
     expect(page.locator(".stages [aria-current=step]")).to_have_text("closed")
+
+
+def look_at_the_machine(walk: Walk) -> None:
+    """The owner sees what the site runs on."""
+    page = walk.page("owner")
+    walk.go(page, "/machine/")
+    expect(page.get_by_text({"sqlite": "SQLite", "postgresql": "PostgreSQL"}[walk.site.kind]).first).to_be_visible()
