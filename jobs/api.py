@@ -453,6 +453,15 @@ class JobViewSet(DeedViewSet):
         """Take a cancelled job up again."""
         return self._answer(services.take_up_again(job=self.get_object(), by=request.user))
 
+    @extend_schema(request=SpanSerializer(many=True), responses=SpanSerializer(many=True))
+    @action(detail=True, methods=["get", "post"])
+    def impossible(self, request: Request, pk: str | None = None) -> Response:
+        """The stretches in which the customer can't be there; what is sent stands instead of those there were."""
+        job = self.get_object()
+        if request.method == "POST":
+            services.set_impossible_times(job=job, spans=_spans(_many(SpanSerializer, request)), by=request.user)
+        return Response(SpanSerializer(job.impossible_times.all(), many=True).data)
+
     @extend_schema(request=NewVisitSerializer, responses={201: AppointmentSerializer})
     @action(detail=True, methods=["post"])
     def visits(self, request: Request, pk: str | None = None) -> Response:
@@ -483,6 +492,12 @@ def _valid(serializer: Any, request: Request, **context: Any) -> dict[str, Any]:
     asked = serializer(data=request.data, context={"request": request, **context})
     asked.is_valid(raise_exception=True)
     return dict(asked.validated_data)
+
+
+def _many(serializer: Any, request: Request) -> list[dict[str, Any]]:
+    asked = serializer(data=request.data, many=True)
+    asked.is_valid(raise_exception=True)
+    return list(asked.validated_data)
 
 
 class AppointmentViewSet(ReadViewSet):
@@ -533,6 +548,14 @@ class AppointmentViewSet(ReadViewSet):
             asked[name] = int(text) if text else usual
         found = offers_for(self.get_object(), days_ahead=asked["days"], most=asked["most"] or 12)
         return Response({"offers": [_offer(one) for one in found.best], "why": found.why, "word": found.word})
+
+    @extend_schema(request=SpanSerializer(many=True), responses=AppointmentSerializer)
+    @action(detail=True, methods=["post"])
+    def possible(self, request: Request, pk: str | None = None) -> Response:
+        """The windows in which the customer can take it, instead of those there were; none is any time."""
+        windows = _spans(_many(SpanSerializer, request))
+        row = services.set_possible_windows(appointment=self.get_object(), windows=windows, by=request.user)
+        return self._answer(row)
 
     @extend_schema(request=WindowSerializer, responses=AppointmentSerializer)
     @action(detail=True, methods=["post"])

@@ -136,6 +136,9 @@ class BookForm(SheetForm):
     minutes = forms.IntegerField(
         label="Minutes on site", min_value=5, max_value=1440, required=False, help_text="empty: by the openings"
     )
+    can_day = forms.DateField(label="Only on", widget=DateInput(), required=False)
+    can_from = forms.TimeField(label="From", widget=TimeInput(), required=False)
+    can_until = forms.TimeField(label="Until", widget=TimeInput(), required=False)
     not_day = forms.DateField(label="Can't be there on", widget=DateInput(), required=False)
     not_from = forms.TimeField(label="From", widget=TimeInput(), required=False)
     not_until = forms.TimeField(label="Until", widget=TimeInput(), required=False)
@@ -156,21 +159,27 @@ class BookForm(SheetForm):
         names = ("openings_expected", "rooms_expected", "note", "project", "phase")
         return {name: self.cleaned_data[name] for name in names if name in self.fields}
 
+    def possible(self) -> list[tuple[dt.datetime, dt.datetime]]:
+        """The window the customer can take, as instants; none is any time."""
+        return self._span("can")
+
     def impossible(self) -> list[tuple[dt.datetime, dt.datetime]]:
         """The stretch the customer can't be there, as instants."""
+        return self._span("not")
+
+    def _span(self, kind: str) -> list[tuple[dt.datetime, dt.datetime]]:
         data = self.cleaned_data
-        if not data.get("not_day") or self.user is None or self.user.branch is None:
+        if not data.get(f"{kind}_day") or self.user is None or self.user.branch is None:
             return []
-        tz = self.user.branch.tz
-        begin = local(tz, data["not_day"], data.get("not_from") or dt.time(0))
-        end = local(tz, data["not_day"], data.get("not_until") or dt.time(23, 59))
-        return [(begin, end)]
+        day, starts, ends = (data.get(f"{kind}_{part}") for part in ("day", "from", "until"))
+        return [_stretch(self.user.branch.tz, day, starts, ends)]  # type: ignore[arg-type]
 
     def clean(self) -> dict[str, Any]:
         data = super().clean() or self.cleaned_data
-        begin, end = data.get("not_from"), data.get("not_until")
-        if begin and end and end <= begin:
-            self.add_error("not_until", "It ends before it begins.")
+        for kind in ("can", "not"):
+            begin, end = data.get(f"{kind}_from"), data.get(f"{kind}_until")
+            if begin and end and end <= begin:
+                self.add_error(f"{kind}_until", "It ends before it begins.")
         return data
 
 
@@ -194,11 +203,32 @@ class CantForm(SheetForm):
         data = self.cleaned_data
         assert self.user is not None
         assert self.user.branch is not None
-        tz = self.user.branch.tz
-        begin = local(tz, data["not_day"], data["not_from"] or dt.time(0))
-        if data["not_until"]:
-            return begin, local(tz, data["not_day"], data["not_until"])
-        return begin, local(tz, data["not_day"] + dt.timedelta(days=1), dt.time(0))
+        return _stretch(self.user.branch.tz, data["not_day"], data["not_from"], data["not_until"])
+
+
+class TimesForm(SheetForm):
+    """One more stretch in which the customer can, or can't, be there; without hours, the whole day."""
+
+    KINDS = (("can", "can, at this time"), ("cant", "can't, at this time"))
+
+    kind = forms.ChoiceField(choices=KINDS, label="The customer")
+    day = forms.DateField(widget=DateInput())
+    starts = forms.TimeField(label="From", widget=TimeInput(), required=False)
+    ends = forms.TimeField(label="Until", widget=TimeInput(), required=False, help_text="both empty: the whole day")
+
+    def span(self) -> tuple[dt.datetime, dt.datetime]:
+        data = self.cleaned_data
+        assert self.user is not None
+        assert self.user.branch is not None
+        return _stretch(self.user.branch.tz, data["day"], data["starts"], data["ends"])
+
+
+def _stretch(
+    tz: dt.tzinfo, day: dt.date, starts: dt.time | None, ends: dt.time | None
+) -> tuple[dt.datetime, dt.datetime]:
+    """A stretch of a day as instants; it begins and ends with the day where no hour is given."""
+    end = local(tz, day, ends) if ends else local(tz, day + dt.timedelta(days=1), dt.time(0))
+    return local(tz, day, starts or dt.time(0)), end
 
 
 # -- appointments ------------------------------------------------------------------------

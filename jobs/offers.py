@@ -112,6 +112,7 @@ def crews_for(appointment: Appointment) -> list[Crew]:
 def offers_for(
     appointment: Appointment,
     *,
+    possible: Sequence[Span] = (),
     impossible: Sequence[Span] = (),
     days_ahead: int | None = None,
     most: int = MOST_SHOWN,
@@ -121,10 +122,13 @@ def offers_for(
 
     Parameters
     ----------
+    possible
+        Windows the customer can take, for a visit that is not saved.
     impossible
         Stretches the customer can't be there, beside those of a saved job.
     days_ahead
-        How many days are looked at, from the first possible one; the branch's rule if None.
+        How many days are looked at, from the first on which all is ready and the customer can; the
+        branch's rule if None.
     """
     if site_point(appointment) is None:
         return Offers((), "The site has no coordinates. Enter them, or pick the place on the sketch.")
@@ -138,14 +142,22 @@ def offers_for(
     today = now.astimezone(branch.tz).date()
     first, why = earliest_install(appointment)
     start = max(today, first) if first else today
+    own = [*possible, *_own(appointment)]
+    coming = [max(begin, now).astimezone(branch.tz).date() for begin, end in own if end > now]
+    start = max(start, min(coming, default=start))
     ahead = days_ahead or CalendarRules.of(branch).days_offered
     days = [start + dt.timedelta(days=n) for n in range(ahead)]
-    market = _Market(appointment, crews, days, impossible, now)
+    market = _Market(appointment, crews, days, impossible, now, possible=own)
     shown = market.best(most)
     if not shown:
         bound = f" It is {why}." if why else ""
         return Offers((), f"No crew has room in the {len(days)} days from {start:%a} {start.day} {start:%b}.{bound}")
     return Offers(tuple(shown), why if first and first > today else "", market.word)
+
+
+def _own(appointment: Appointment) -> list[Span]:
+    """The windows the customer can take, of a saved visit."""
+    return [(w.starts_at, w.ends_at) for w in appointment.possible_windows.all()] if appointment.pk else []
 
 
 def offer_in(appointment: Appointment, crew: Crew, window: Span) -> Offer | None:
@@ -154,7 +166,7 @@ def offer_in(appointment: Appointment, crew: Crew, window: Span) -> Offer | None
     first, _ = earliest_install(appointment)
     if first is not None and day < first:
         return None
-    market = _Market(appointment, [crew], [day], (), timezone.now(), [window])
+    market = _Market(appointment, [crew], [day], (), timezone.now(), [window], _own(appointment))
     return next(iter(market.best(1)), None)
 
 
@@ -167,7 +179,8 @@ def rescues(appointment: Appointment, most: int = 4) -> list[Offer]:
         return []
     day = window[1].astimezone(appointment.job.branch.tz).date()
     crews = [crew for crew in crews_for(appointment) if crew.pk != appointment.crew_id]
-    found = [_Market(appointment, [crew], [day], (), timezone.now(), [window]).best(1) for crew in crews]
+    own = _own(appointment)
+    found = [_Market(appointment, [crew], [day], (), timezone.now(), [window], own).best(1) for crew in crews]
     return sorted((offer for offers in found for offer in offers), key=lambda one: one.price)[:most]
 
 
@@ -181,6 +194,7 @@ class _Market:
     impossible: Sequence[Span]
     now: dt.datetime
     windows: Sequence[Span] | None = None
+    possible: Sequence[Span] = ()
     word: str = ""
     stop: Stop = field(init=False)
     drives: _Drives = field(init=False)
@@ -214,10 +228,9 @@ class _Market:
             usual = usual_windows(job.branch)
             spans = [(local(tz, day, a), local(tz, day, b)) for day in self.days for a, b in usual]
             wanted = [span for span in spans if span[0] > self.now]
-        own = [(w.starts_at, w.ends_at) for w in row.possible_windows.all()] if row.pk else []
         cant = [*self.impossible, *((w.starts_at, w.ends_at) for w in (job.impossible_times.all() if job.pk else ()))]
         hours = (job.site.hours_from, job.site.hours_until)
-        allowed = possible_spans(tz, hours, row.duration_min, own, self.days, cant)
+        allowed = possible_spans(tz, hours, row.duration_min, self.possible, self.days, cant)
         return [
             ((max(begin, a), min(end, b)), (begin, end))
             for begin, end in wanted

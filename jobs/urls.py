@@ -31,6 +31,7 @@ urlpatterns = [
     path("visits/<int:pk>/", appointments.appointment, name="appointment"),
     path("visits/<int:pk>/edit/", appointments.appointment_edit, name="appointment_edit"),
     path("visits/<int:pk>/windows/", booking.windows, name="windows"),
+    path("visits/<int:pk>/times/", booking.visit_times, name="times"),
     path("visits/<int:pk>/move/", appointments.appointment_move, name="move"),
     path("visits/<int:pk>/effect/", appointments.appointment_effect, name="effect"),
     path("visits/<int:pk>/undo/", appointments.appointment_undo, name="undo"),

@@ -58,6 +58,7 @@ from jobs.services.feeds import answer_readiness, open_feed, revoke_feed
 from jobs.services.imports import ask_for_import
 from jobs.services.planning import accept_moves, ask_for_plan, decline_moves, spread_absence
 from jobs.services.stages import lock_job, lock_open_job, recompute_stage, stage_facts
+from jobs.services.times import set_impossible_times, set_possible_windows
 
 __all__ = [
     "Stopped",
@@ -110,6 +111,8 @@ __all__ = [
     "set_crew_day",
     "set_holiday",
     "set_hours",
+    "set_impossible_times",
+    "set_possible_windows",
     "set_rules",
     "set_usual_windows",
     "split_appointment",

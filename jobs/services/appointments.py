@@ -15,6 +15,7 @@ from jobs.ports import Blocker, Minutes, ports
 from jobs.rules.timeline import expect_day
 from jobs.services.base import give, lock_appointment, lock_crews, plain_state, save
 from jobs.services.stages import lock_open_job, recompute_stage
+from jobs.services.times import check_spans
 from shared import audit
 from shared.errors import Refused
 from shared.models import Branch, User
@@ -53,7 +54,7 @@ def new_appointment(
     measure, the units to install). `possible` are the windows the customer can take.
     """
     locked = lock_open_job(job)  # type: ignore[arg-type]
-    _check_windows(possible)
+    check_spans(possible, "windows")
     row = Appointment(
         job=locked,
         purpose=Purpose(purpose),
@@ -86,14 +87,6 @@ def new_appointment(
 def _check_minutes(minutes: int) -> None:
     if not 1 <= minutes <= LONGEST_MIN:
         raise Refused(f"{minutes} minutes is no length of a visit", field="duration_min", bound="1 to 1440")
-
-
-def _check_windows(windows: Sequence[tuple[dt.datetime, dt.datetime]]) -> None:
-    for begin, end in windows:
-        if end <= begin:
-            raise Refused("a window ends before it begins", field="windows")
-        if end < timezone.now():
-            raise Refused("a window lies in the past", field="windows")
 
 
 @transaction.atomic

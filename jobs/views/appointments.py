@@ -21,7 +21,7 @@ from jobs.access import SEES_PHONES, appointment_for, crew_for, is_of_crew, secr
 from jobs.board import is_late
 from jobs.chances import chance_text, day_chances
 from jobs.dispatch import BEGUN, Effect, earliest_install, effect_of, in_the_way, open_book
-from jobs.forms import MoveForm, PromiseForm, ReadinessForm, ReasonForm, SplitForm, VisitForm
+from jobs.forms import MoveForm, PromiseForm, ReadinessForm, ReasonForm, SplitForm, TimesForm, VisitForm
 from jobs.models import Appointment, AppointmentMove
 from jobs.offers import rescues
 from jobs.ports import ports
@@ -89,8 +89,20 @@ def appointment_context(request: HttpRequest, row: Appointment, **more: Any) -> 
         "reason_form": ReasonForm(user=user),
         "promise_form": _promise_form(request, row),
         "in_the_way": in_the_way(row) if is_office else [],
-        **(_risk(row) if is_office else {}),
+        **(_risk(row) | times_context(request, row) if is_office else {}),
         **more,
+    }
+
+
+def times_context(request: HttpRequest, row: Appointment, form: TimesForm | None = None) -> dict[str, Any]:
+    """When the customer can and can't, and the form for more of it; nothing once the visit is over."""
+    if row.state in {Appointment.State.DONE, Appointment.State.CANCELLED} or row.job.is_cancelled():
+        return {}
+    now = timezone.now()
+    return {
+        "possible": row.possible_windows.filter(ends_at__gte=now),
+        "impossible": row.job.impossible_times.filter(ends_at__gte=now),
+        "times_form": form or TimesForm(user=request.user),
     }
 
 

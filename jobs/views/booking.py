@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import datetime as dt
 from typing import Any
 
 from django.contrib import messages
@@ -15,12 +14,12 @@ from django.views.decorators.http import require_GET, require_http_methods, requ
 
 from jobs import services
 from jobs.access import appointment_for, customer_for, site_for
-from jobs.forms import BookForm, CustomerForm, SiteForm
+from jobs.forms import BookForm, CustomerForm, SiteForm, TimesForm
 from jobs.models import Appointment, Crew, Customer, Job, Purpose, Site
 from jobs.offers import Offers, offers_for, read_value
 from jobs.rules.routing import ProblemError
 from jobs.views import OFFICE
-from jobs.views.appointments import sentence
+from jobs.views.appointments import sentence, times_context
 from shared.access import roles_required
 from shared.errors import Refused
 
@@ -51,7 +50,7 @@ class _Booking:
         answers = [form.is_valid() for form in forms]  # every form says what is wrong with it
         return all(answers)
 
-    def hypothetical(self) -> tuple[Appointment, list[tuple[dt.datetime, dt.datetime]]]:
+    def hypothetical(self) -> Appointment:
         """The visit as it would be with what is typed so far, for offers."""
         branch = self.request.user.branch
         site = self.site
@@ -70,7 +69,7 @@ class _Booking:
         if not data.get("minutes"):
             known = _minutes(visit)
             visit.duration_min = known or visit.duration_min
-        return visit, self.form.impossible() if self.form.is_bound else []
+        return visit
 
     def context(self, **more: Any) -> dict[str, Any]:
         return {
@@ -138,6 +137,7 @@ def _book(request: HttpRequest, booking: _Booking) -> Job:
         site=booking.site or booking.site_form.values(),  # type: ignore[union-attr]
         job=booking.form.job_values(),
         duration_min=data["minutes"],
+        possible=booking.form.possible(),
         impossible=booking.form.impossible(),
     )
     if data["window"]:
@@ -163,9 +163,10 @@ def _refuse(booking: _Booking, refusal: Refused) -> None:
 
 
 def _offers(booking: _Booking) -> Offers:
-    visit, impossible = booking.hypothetical()
+    visit, form = booking.hypothetical(), booking.form
+    bounds = {"possible": form.possible(), "impossible": form.impossible()} if form.is_bound else {}
     try:
-        return offers_for(visit, impossible=impossible)
+        return offers_for(visit, **bounds)
     except ProblemError as error:
         return Offers((), f"The calendar can't be priced: {error.problem}.")
 
@@ -218,5 +219,36 @@ def windows(request: HttpRequest, pk: int) -> HttpResponse:
         offers = offers_for(row)
     except ProblemError as problem:
         offers = Offers((), f"The calendar can't be priced: {problem.problem}.")
-    context = {"visit": row, "job": row.job, "offers": offers, "error": error}
+    context = {"visit": row, "job": row.job, "offers": offers, "error": error, **times_context(request, row)}
     return render(request, "jobs/windows.html", context, status=422 if error else 200)
+
+
+@login_required
+@roles_required(*OFFICE)
+@require_POST
+def visit_times(request: HttpRequest, pk: int) -> HttpResponse:
+    """One more stretch the customer can or can't be there, or one fewer."""
+    row = appointment_for(request.user, pk)
+    form = TimesForm(request.POST, user=request.user)
+    kind, _, drop = request.POST.get("drop", "").partition("-")
+    if not drop and not form.is_valid():
+        return _times_page(request, row, form)
+    more = [] if drop else [form.span()]
+    kind = kind if drop else form.cleaned_data["kind"]
+    there: Any = row.possible_windows if kind == "can" else row.job.impossible_times
+    kept = [(one.starts_at, one.ends_at) for one in there.all() if str(one.pk) != drop]
+    try:
+        if kind == "can":
+            services.set_possible_windows(appointment=row, windows=kept + more, by=request.user)
+        else:
+            services.set_impossible_times(job=row.job, spans=kept + more, by=request.user)
+    except Refused as refusal:
+        form.add_error("ends" if more else None, sentence(refusal.problem))
+        return _times_page(request, row, form)
+    messages.success(request, "Noted: windows are offered accordingly. What is promised already stays.")
+    return redirect("jobs:windows" if row.state == Appointment.State.UNPLACED else "jobs:appointment", row.pk)
+
+
+def _times_page(request: HttpRequest, row: Appointment, form: TimesForm) -> HttpResponse:
+    context = {"visit": row, "job": row.job, "offers": offers_for(row), **times_context(request, row, form)}
+    return render(request, "jobs/windows.html", context, status=422)

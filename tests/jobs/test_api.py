@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from datetime import datetime
+
 import pytest
 
 from jobs.models import Appointment, Job
@@ -29,7 +31,7 @@ DEEDS = [
     "/api/appointments/{visit}/cancel/", "/api/appointments/{visit}/split/", "/api/appointments/{visit}/undo/",
     "/api/appointments/{visit}/unplace/", "/api/appointments/{visit}/let_go/", "/api/appointments/{visit}/effect/",
     "/api/crews/{crew}/absences/", "/api/proposals/", "/api/feeds/", "/api/jobs/", "/api/customers/", "/api/sites/",
-    "/api/projects/",
+    "/api/projects/", "/api/appointments/{visit}/possible/", "/api/jobs/{job}/impossible/",
 ]  # fmt: skip
 
 
@@ -216,3 +218,23 @@ def test_a_project_gathers_jobs_by_phase_and_says_how_far_they_are(branch, dispa
     ]  # fmt: skip
     assert strange.json()["errors"] == [{"field": "project", "problem": "this project belongs to another customer"}]
     assert len(api.get(f"/api/jobs/?project={project}&phase=floor 4").json()["results"]) == 1
+
+
+def test_when_the_customer_can_and_cannot_bounds_what_is_offered(branch, crew, dispatcher, api_as):
+    visit = make_appointment(make_job(branch))
+    api, url = api_as(dispatcher), f"/api/appointments/{visit.pk}/"
+
+    def span(begin, end):
+        return {"starts_at": at(branch, MONDAY, begin).isoformat(), "ends_at": at(branch, MONDAY, end).isoformat()}
+
+    can = api.post(f"{url}possible/", [span("8:00", "12:00")], format="json")
+    cant = api.post(f"/api/jobs/{visit.job_id}/impossible/", [span("8:00", "10:00")], format="json")
+    offers = api.get(f"{url}offers/?days=30").json()["offers"]
+    reversed_one = api.post(f"{url}possible/", [span("12:00", "8:00")], format="json")
+
+    assert (can.status_code, cant.status_code, len(can.json()["possible_windows"])) == (200, 200, 1)
+    starts = [datetime.fromisoformat(one["starts_at"]) for one in offers]
+    assert starts
+    assert all(at(branch, MONDAY, "10:00") <= start <= at(branch, MONDAY, "12:00") for start in starts)
+    assert reversed_one.status_code == 409
+    assert api.post(f"{url}possible/", [], format="json").json()["possible_windows"] == []

@@ -48,6 +48,7 @@ DOORS = {
     "appointment": (ALL, "get", "visit"),
     "appointment_edit": (OFFICE, "get", "visit"),
     "windows": (OFFICE, "get", "visit"),
+    "times": (OFFICE, "post", "visit"),
     "move": (OFFICE, "get", "visit"),
     "effect": (OFFICE, "get", "visit"),
     "undo": (OFFICE, "post", "visit"),

@@ -57,6 +57,37 @@ def test_booking_on_one_page_holds_the_window_that_was_chosen(branch, crew, offi
     assert (visit.job.customer.name, visit.job.site.latitude) == ("Ada Ashdown", 41.88)
 
 
+def test_times_the_customer_can_and_cannot_are_noted_and_struck(branch, crew, office):
+    visit = make_appointment(make_job(branch))
+    url, windows = f"/visits/{visit.pk}/times/", f"/visits/{visit.pk}/windows/"
+    monday = {"day": str(MONDAY), "starts": "08:00", "ends": "12:00"}
+
+    can = office.post(url, monday | {"kind": "can"})
+    office.post(url, {"day": str(MONDAY), "kind": "cant", "ends": "10:00"})
+    page = office.get(windows)
+    wrong = office.post(url, monday | {"kind": "can", "ends": "07:00"})
+
+    assert can.url == windows
+    assert {offer.day for offer in page.context["offers"].best} == {MONDAY}
+    assert [one.starts_at for one in page.context["possible"]] == [at(branch, MONDAY, "8:00")]
+    assert wrong.status_code == 422
+    assert "ends before it begins" in wrong.content.decode()
+    office.post(url, {"drop": f"can-{visit.possible_windows.get().pk}"})
+    office.post(url, {"drop": f"cant-{visit.job.impossible_times.get().pk}"})
+    assert not visit.possible_windows.exists()
+    assert not visit.job.impossible_times.exists()
+
+
+def test_a_window_the_customer_can_take_bounds_a_booking(branch, crew, office):
+    only = {"can_day": str(MONDAY), "can_from": "08:00", "can_until": "10:00"}
+
+    look = office.post("/jobs/book/windows/", BOOKING | only)
+    office.post("/jobs/book/", BOOKING | only)
+
+    assert {offer.day for offer in look.context["offers"].best} == {MONDAY}
+    assert Appointment.objects.get().possible_windows.get().starts_at == at(branch, MONDAY, "8:00")
+
+
 def test_a_project_is_opened_booked_for_and_looked_at_by_phase(branch, crew, office):
     site = make_site(make_job(branch).customer)
     opened = office.post(f"/customers/{site.customer_id}/projects/new/", {"name": "Weir House"})

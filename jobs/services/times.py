@@ -1,0 +1,72 @@
+"""When a customer can and can't be there."""
+
+from __future__ import annotations
+
+import datetime as dt
+from collections.abc import Sequence
+
+from django.db import transaction
+from django.utils import timezone
+
+from jobs.models import Appointment, ImpossibleTime, Job, PossibleWindow
+from jobs.services.base import lock_appointment
+from jobs.services.stages import lock_open_job
+from shared import audit
+from shared.errors import Refused
+from shared.models import User
+
+Span = tuple[dt.datetime, dt.datetime]
+MOST = 40
+
+
+def check_spans(spans: Sequence[Span], field: str) -> None:
+    """
+    Raises
+    ------
+    Refused
+        For one that is reversed or over, and for too many.
+    """
+    if len(spans) > MOST:
+        raise Refused(f"{len(spans)} windows", field=field, bound=f"{MOST} at most")
+    for begin, end in spans:
+        if end <= begin:
+            raise Refused("a window ends before it begins", field=field)
+        if end < timezone.now():
+            raise Refused("a window lies in the past", field=field)
+
+
+@transaction.atomic
+def set_possible_windows(*, appointment: Appointment, windows: Sequence[Span], by: User) -> Appointment:
+    """The windows in which the customer can take this visit, instead of those there were; none is any time."""
+    row = lock_appointment(appointment)
+    if row.state in {Appointment.State.DONE, Appointment.State.CANCELLED}:
+        raise Refused("this visit is over")
+    before = [(one.starts_at, one.ends_at) for one in row.possible_windows.all()]
+    check_spans([span for span in windows if span not in before], "windows")
+    row.possible_windows.all().delete()
+    PossibleWindow.objects.bulk_create(
+        PossibleWindow(appointment=row, starts_at=begin, ends_at=end) for begin, end in sorted(set(windows))
+    )
+    changes = {"can": [_text(before, row.job), _text(windows, row.job)]}
+    audit.record(by=by, deed="noted when the customer can", subject=row, job=row.job, changes=changes)
+    return row
+
+
+@transaction.atomic
+def set_impossible_times(*, job: Job, spans: Sequence[Span], by: User) -> Job:
+    """The stretches in which the customer of this job can't be there, instead of those there were."""
+    row = lock_open_job(job)
+    before = [(one.starts_at, one.ends_at) for one in row.impossible_times.all()]
+    check_spans([span for span in spans if span not in before], "spans")
+    row.impossible_times.all().delete()
+    ImpossibleTime.objects.bulk_create(
+        ImpossibleTime(job=row, starts_at=begin, ends_at=end) for begin, end in sorted(set(spans))
+    )
+    changes = {"can't": [_text(before, row), _text(spans, row)]}
+    audit.record(by=by, deed="noted when the customer can't", subject=row, job=row, changes=changes)
+    return row
+
+
+def _text(spans: Sequence[Span], job: Job) -> str:
+    tz = job.branch.tz
+    return "; ".join(f"{a.astimezone(tz):%d %b %H:%M} to {b.astimezone(tz):%d %b %H:%M}" for a, b in sorted(spans))
