@@ -139,6 +139,10 @@ class MakesSerializer(serializers.Serializer[Any]):
     makes = serializers.ListField(child=serializers.IntegerField(min_value=1), min_length=1, max_length=2000)
 
 
+class PiecesSerializer(serializers.Serializer):
+    parts = serializers.ListField(child=serializers.IntegerField(min_value=1), max_length=500)
+
+
 class SecondsSerializer(serializers.Serializer[Any]):
     seconds = serializers.IntegerField(min_value=1, max_value=600, required=False)
     any_lot = serializers.BooleanField(default=False)
@@ -459,7 +463,7 @@ class OwnClothViewSet(ReadViewSet):
     serializer_class = OwnClothSerializer
     filterset_fields = ["state"]
     roles = LOOKS
-    deed_roles = dict.fromkeys(["receive", "check_result", "again"], WORKS) | {"create": LOOKS}
+    deed_roles = dict.fromkeys(["receive", "check_result", "again", "pieces"], WORKS) | {"create": LOOKS}
 
     @extend_schema(request=ExpectClothSerializer, responses={201: OwnClothSerializer})
     def create(self, request: Request) -> Response:
@@ -486,6 +490,13 @@ class OwnClothViewSet(ReadViewSet):
         sent["flaws"] = [(flaw["start"], flaw["end"]) for flaw in sent.get("flaws", [])]
         cloth = own_cloth.check_cloth(cloth=self.get_object(), by=request.user, **sent)
         return Response(OwnClothSerializer(cloth).data)
+
+    @extend_schema(request=PiecesSerializer, responses={202: RunSerializer(many=True)})
+    @action(detail=True, methods=["post"])
+    def pieces(self, request: Request, pk: str | None = None) -> Response:
+        """All that is cut from it, by the keys of the parts; the plans they stood in are made anew."""
+        runs = own_cloth.cut_from_cloth(cloth=self.get_object(), by=request.user, **asked(PiecesSerializer, request))
+        return Response(RunSerializer(runs, many=True).data, status=202)
 
     @extend_schema(request=None)
     @action(detail=True, methods=["post"])

@@ -7,12 +7,13 @@ from dataclasses import replace
 from decimal import Decimal
 from itertools import groupby
 from math import ceil
-from typing import Any
+from typing import Any, Final
 
 from django.db import transaction
+from django.db.models import QuerySet
 
 from fabrication.costs import cost_of
-from fabrication.models import Material, Part, RecipeRevision, Tolerance, UnitMake
+from fabrication.models import Material, OwnCloth, Part, RecipeRevision, Tolerance, UnitMake
 from fabrication.rules import recipes as rules
 from fabrication.rules.cords import LoopRule, loop_rule
 from fabrication.rules.records import plain
@@ -25,6 +26,8 @@ from shared.lengths import Length, total
 from shared.models import Branch, User
 
 CUT = {Material.Kind.BAR, Material.Kind.STRIP, Material.Kind.CLOTH}
+OWN: Final = "own-"
+"""How keys of materials begin that are one customer's cloth."""
 
 
 # -- reading what the rules need -----------------------------------------------------
@@ -47,7 +50,12 @@ def recipe_of(product: Product) -> RecipeRevision | None:
 
 def materials_of(branch: Branch) -> Mapping[str, rules.Material]:
     """The branch's materials as the rules read them."""
-    return _read(Material.objects.filter(branch=branch))
+    return _read(_range_of(branch))
+
+
+def _range_of(branch: Branch) -> QuerySet[Material]:
+    """The materials recipes are made of: all but customers' own cloth, whose weight nobody knows."""
+    return Material.objects.filter(branch=branch).exclude(key__startswith=OWN)
 
 
 def _read(rows: Iterable[Material]) -> Mapping[str, rules.Material]:
@@ -163,7 +171,7 @@ class _Store:
     """A branch's materials, read once: as rows by their key, and as the rules read them."""
 
     def __init__(self, branch: Branch) -> None:
-        self.rows = {row.key: row for row in Material.objects.filter(branch=branch)}
+        self.rows = {row.key: row for row in _range_of(branch)}
         self.materials = _read(self.rows.values())
 
 
@@ -290,10 +298,30 @@ def keep_make(
     make, _ = UnitMake.objects.update_or_create(
         unit=unit, defaults=make_columns(revision, made, unit.product.branch, tolerance)
     )
+    own = {part.name: part.material for part in make.parts.filter(material__key__startswith=OWN)}
     make.parts.filter(done=0).delete()
     make.parts.update(state=Part.State.CANCELLED)  # what is cut stays in the books
-    Part.objects.bulk_create(part_rows(make, made, materials))
+    rows = list(part_rows(make, made, materials))
+    for part in rows:
+        if part.kind == Material.Kind.CLOTH and part.name in own:
+            part.material, part.may_turn = own[part.name], False
+    Part.objects.bulk_create(rows)
     return make
+
+
+# -- cloth of the customer's own ------------------------------------------------------
+
+
+def own_material_key(cloth: OwnCloth) -> str:
+    """The key of the material that only this customer's cloth is."""
+    return f"{OWN}{cloth.pk}"
+
+
+def products_cloth(part: Part) -> tuple[Material, bool]:
+    """The product's cloth for a part that was to be cut from the customer's, and whether it may be turned on it."""
+    made = rules.UnitMake.from_json(part.make.figures["made"])
+    one = next(one for one in made.parts if one.name == part.name and one.kind == part.kind)
+    return Material.objects.get(branch=part.material.branch_id, key=one.material), one.may_turn
 
 
 def make_columns(

@@ -3,20 +3,23 @@
 from __future__ import annotations
 
 import datetime as dt
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 
 from django.db import transaction
+from django.db.models import QuerySet
 from django.utils import timezone
 
-from fabrication.models import KeptEnd, Material, OwnCloth, StockItem, StockMove
+from fabrication.models import Batch, CutPlan, KeptEnd, Material, OwnCloth, Part, StockItem, StockMove
 from fabrication.rules.own_cloth import judge
+from fabrication.services.making import own_material_key, products_cloth
+from fabrication.services.planning import drop_plan, plan_material
 from fabrication.services.stock import fresh_code, move_stock
 from jobs.models import Job
 from jobs.services import hold, lock_job, unhold
 from shared.audit import record
 from shared.errors import Refused
 from shared.lengths import ZERO, Length
-from shared.models import User
+from shared.models import Run, User
 
 
 @transaction.atomic
@@ -121,6 +124,76 @@ def expect_again(*, cloth: OwnCloth, by: User, expected_on: dt.date | None = Non
     return cloth
 
 
+def cloth_parts(cloth: OwnCloth) -> QuerySet[Part]:
+    """What of its job is of cloth, live: what might be cut from it, and what is."""
+    parts = Part.objects.filter(make__unit__opening__job=cloth.job_id, material__kind=Material.Kind.CLOTH)
+    parts = parts.exclude(state=Part.State.CANCELLED).select_related("material", "make__unit__opening__room")
+    return parts.order_by("make__unit__opening__room__order", "make__unit__opening__order", "make", "pk")
+
+
+@transaction.atomic
+def cut_from_cloth(*, cloth: OwnCloth, parts: Collection[int], by: User) -> list[Run]:
+    """
+    Says which parts of its job are cut from the customer's cloth; the others go back to the product's.
+
+    Cut plans these parts stood in are made anew, and the cloth gets one of its own in each batch.
+
+    Parameters
+    ----------
+    parts
+        Keys of all of them, of which none may be cut from other cloth already.
+
+    Returns
+    -------
+    list of runs
+        One for each plan asked for.
+    """
+    lock_job(cloth.job_id)
+    cloth = _held(cloth, OwnCloth.State.ACCEPTED)
+    assert cloth.item is not None  # accepted cloth is on the rack
+    own, wanted = cloth.item.material, set(parts)
+    rows = {part.pk: part for part in cloth_parts(cloth)}
+    if not wanted <= set(rows):
+        raise Refused("not a piece of cloth of this job", field="parts")
+    moved = [part for part in rows.values() if (part.pk in wanted) != (part.material_id == own.pk)]
+    batches = list(Batch.objects.select_for_update().filter(makes__parts__in=moved).distinct().order_by("pk"))
+    moved = list(cloth_parts(cloth).filter(pk__in=[part.pk for part in moved]).select_for_update(of=("self",)))
+    for part in moved:
+        if part.done:
+            raise Refused(f"{part} is cut already, from {part.material.name}", field="parts")
+    stood_in = {part.material_id for part in moved} | {own.pk}
+    planned = list(
+        CutPlan.objects.filter(batch__in=batches, material__in=stood_in).exclude(state=CutPlan.State.REPLACED)
+    )
+    for plan in planned:
+        drop_plan(plan=plan)
+    for part in moved:
+        part.material, part.may_turn, part.state = _cloth_for(part, own, part.pk in wanted)
+        part.save(update_fields=["material", "may_turn", "state"])
+    record(by=by, deed="chose what is cut from it", subject=cloth, job=cloth.job_id, note=f"{len(wanted)} pieces")
+    return _plan_anew(planned, stood_in | {part.material_id for part in moved}, by)
+
+
+def _cloth_for(part: Part, own: Material, is_own: bool) -> tuple[Material, bool, str]:
+    """Its material, whether it may be turned on it, its state: own cloth lies as it came."""
+    if is_own:
+        if own.keep is None:  # slit and kept like the cloth it stands in for
+            own.kerf, own.trim, own.keep = part.material.kerf, part.material.trim, part.material.keep
+            own.save(update_fields=["kerf", "trim", "keep"])
+        return own, False, Part.State.TO_CUT
+    return *products_cloth(part), Part.State.TO_CUT
+
+
+def _plan_anew(planned: Sequence[CutPlan], materials: Collection[int], by: User) -> list[Run]:
+    """What these batches have left of these materials, where they were planned before."""
+    runs: list[Run] = []
+    for batch in Batch.objects.filter(pk__in={plan.batch_id for plan in planned}).order_by("pk"):
+        left = Part.objects.filter(make__batch=batch, state=Part.State.TO_CUT, material__in=materials)
+        found = Material.objects.filter(pk__in=left.values("material")).order_by("pk")
+        runs += [plan_material(batch=batch, material=material, by=by) for material in found]
+    return runs
+
+
 def _held(cloth: OwnCloth, state: str) -> OwnCloth:
     held = OwnCloth.objects.select_for_update(of=("self",)).select_related("job__branch").get(pk=cloth.pk)
     if held.state != state:
@@ -142,7 +215,7 @@ def _on_the_rack(cloth: OwnCloth, by: User) -> StockItem:
     facts = {"repeat": str(cloth.repeat)} if cloth.repeat else {}
     material, _ = Material.objects.get_or_create(
         branch=cloth.job.branch,
-        key=f"own-{cloth.pk}",
+        key=own_material_key(cloth),
         defaults={
             "name": f"{cloth.name} ({cloth.job.number}, customer's own)"[:80],
             "kind": Material.Kind.CLOTH,

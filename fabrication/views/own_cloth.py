@@ -55,6 +55,8 @@ def _page(request: HttpRequest, cloth: OwnCloth, form=None) -> HttpResponse:
         "flaws": [(Length(start), Length(end)) for start, end in cloth.flaws],
         "deed": f"fabrication:{name}" if name and request.user.has_role(*WORKS) else "",
         "word": word,
+        "pieces": services.cloth_parts(cloth) if cloth.state == OwnCloth.State.ACCEPTED else (),
+        "can_work": request.user.has_role(*WORKS),
         "form": form or (kind(user=request.user) if kind else None),
     }
     return render(request, "fabrication/own_cloth.html", context, status=422 if form else 200)
@@ -83,6 +85,22 @@ def own_cloth_again(request: HttpRequest, pk: int) -> HttpResponse:
     """Other cloth will come."""
     try:
         services.expect_again(cloth=own_cloth_for(request.user, pk), by=request.user)
+    except Refused as refusal:
+        messages.error(request, refusal.problem)
+    return redirect("fabrication:own_cloth", pk)
+
+
+@login_required
+@roles_required(*WORKS)
+@require_POST
+def own_cloth_pieces(request: HttpRequest, pk: int) -> HttpResponse:
+    """What is cut from it."""
+    cloth = own_cloth_for(request.user, pk)
+    sent = {int(key) for key in request.POST.getlist("parts") if key.isdecimal()}
+    try:
+        runs = services.cut_from_cloth(cloth=cloth, parts=sent, by=request.user)
+        planned = f" and {len(runs)} cut plan{'s' if len(runs) > 1 else ''} made anew" if runs else ""
+        messages.success(request, f"{len(sent)} pieces are cut from this cloth{planned}.")
     except Refused as refusal:
         messages.error(request, refusal.problem)
     return redirect("fabrication:own_cloth", pk)

@@ -70,6 +70,7 @@ DEEDS = [
     ("end_let_go", "kept"),
     ("own_cloth_receive", "cloth"),
     ("own_cloth_check", "cloth"),
+    ("own_cloth_pieces", "cloth"),
     ("own_cloth_again", "cloth"),
 ]
 SMALLER_DEEDS = [

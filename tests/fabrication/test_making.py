@@ -4,12 +4,19 @@ import pytest
 
 from fabrication.models import UnitMake
 from fabrication.rules import recipes as rules
-from fabrication.services.making import loop_rule_of, make_units, order_of, release_checks, remake_after_change
+from fabrication.services.making import (
+    loop_rule_of,
+    make_units,
+    order_of,
+    products_cloth,
+    release_checks,
+    remake_after_change,
+)
 from fabrication.starting_data import load_materials, load_recipes
 from measuring.models import Group, Opening, Product, SizeChange
 from measuring.starting_data import load_jurisdictions
 from shared.lengths import Length
-from tests.fabrication.rows import make_job_row, make_made_unit
+from tests.fabrication.rows import make_job_row, make_made_unit, make_material
 
 pytestmark = pytest.mark.django_db
 
@@ -137,3 +144,16 @@ def test_a_change_of_one_unit_makes_the_head_anew(three, workroom):
 
     head = makes[0].parts.get(name="headrail")
     assert head.length == Length.parse("93 1/2")
+
+
+def test_own_cloth_stays_with_a_unit_that_is_made_up_anew_and_may_go_back(unit, workroom, branch):
+    own = make_material(branch, "cloth", key="own-1")
+    (make,) = make_units([unit], workroom)
+    theirs = make.parts.get(kind="cloth")
+    make.parts.filter(kind="cloth").update(material=own)
+
+    (make,) = make_units([unit], workroom)
+
+    part = make.parts.get(kind="cloth")
+    assert (part.material, part.may_turn) == (own, False)
+    assert products_cloth(part) == (theirs.material, theirs.may_turn)

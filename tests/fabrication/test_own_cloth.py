@@ -2,13 +2,18 @@
 
 import pytest
 
-from fabrication.models import OwnCloth, StockItem
+from fabrication.documents import cuts_of_plan
+from fabrication.models import CutPlan, OwnCloth, Part, PlannedCut, StockItem
 from fabrication.rules.own_cloth import judge
-from fabrication.services.own_cloth import check_cloth, expect_again, expect_cloth, receive_cloth
+from fabrication.services.batches import open_batch
+from fabrication.services.bench import mark_cut
+from fabrication.services.making import materials_of
+from fabrication.services.own_cloth import check_cloth, cut_from_cloth, expect_again, expect_cloth, receive_cloth
+from fabrication.services.planning import plan_batch
 from jobs.models import Job
 from shared.errors import Refused
 from shared.lengths import Length
-from tests.fabrication.rows import make_job_row
+from tests.fabrication.rows import make_job_row, make_made_unit, make_material, make_part, make_stock
 
 IN = Length.inches
 
@@ -88,3 +93,93 @@ def test_a_job_held_for_something_else_keeps_its_reason(branch, workroom):
     check_cloth(cloth=cloth, width=IN(54), length=IN(20), by=workroom)
 
     assert Job.objects.get().hold == Job.Hold.DEPOSIT
+
+
+# -- cut from it ---------------------------------------------------------------------------
+
+
+@pytest.fixture
+def accepted(cloth, workroom):
+    receive_cloth(cloth=cloth, by=workroom)
+    return check_cloth(cloth=cloth, width=IN(54), length=IN(210), by=workroom)
+
+
+@pytest.fixture
+def linen(branch):
+    """The product's own cloth, slit and kept by its data."""
+    return make_material(branch, "cloth", kerf=IN(0), trim=None, keep=IN(12))
+
+
+@pytest.fixture
+def panels(branch, workroom, cloth, linen):
+    """Two panels of the job, 40 x 72."""
+    makes = [make_made_unit(branch, workroom, job=cloth.job) for _ in range(2)]
+    return [make_part(make, linen, "72", width=IN(40), name="cloth", may_turn=True) for make in makes]
+
+
+@pytest.mark.django_db
+def test_own_cloth_goes_through_a_plan_a_sheet_and_the_saw_to_its_offcut(accepted, panels, branch, workroom, do_runs):
+    make_stock(panels[0].material)
+    batch = open_batch(branch=branch, makes=[part.make_id for part in panels], by=workroom)
+    cut_from_cloth(cloth=accepted, parts=[part.pk for part in panels], by=workroom)
+    plan_batch(batch=batch, by=workroom)
+    assert do_runs() == ["done"]
+
+    plan = CutPlan.objects.get()
+    assert plan.material == accepted.item.material
+    assert {cut["stock"] for cut in cuts_of_plan(plan)["plans"][0]["cuts"]} == {accepted.item.code}
+    for cut in plan.cuts.order_by("order"):
+        mark_cut(cut=cut, by=workroom)
+
+    assert StockItem.objects.get(pk=accepted.item_id).length == IN(210 - 2 * 72)
+    offcuts = StockItem.objects.filter(material=plan.material, is_offcut=True)
+    assert [(item.width, item.length) for item in offcuts] == [(IN(14), IN(72))] * 2
+    assert set(Part.objects.values_list("state", "lot")) == {("cut", "own")}
+
+
+@pytest.mark.django_db
+def test_what_stood_in_a_plan_is_planned_anew_and_may_go_back(accepted, panels, branch, workroom, do_runs):
+    make_stock(panels[0].material)
+    batch = open_batch(branch=branch, makes=[part.make_id for part in panels], by=workroom)
+    plan_batch(batch=batch, by=workroom)
+    do_runs()
+
+    cut_from_cloth(cloth=accepted, parts=[panels[0].pk], by=workroom)
+    do_runs()
+
+    pieces = {cut.item_id: [piece["part"] for piece in cut.pieces] for cut in PlannedCut.objects.filter(state="to_cut")}
+    assert pieces.pop(accepted.item_id) == [panels[0].pk]
+    assert list(pieces.values()) == [[panels[1].pk]]
+
+
+@pytest.mark.django_db
+def test_what_is_cut_already_is_not_moved_to_own_cloth(accepted, panels, workroom):
+    Part.objects.filter(pk=panels[0].pk).update(done=1, state="cut")
+
+    with pytest.raises(Refused, match="is cut already, from Material"):
+        cut_from_cloth(cloth=accepted, parts=[panels[0].pk], by=workroom)
+
+
+@pytest.mark.django_db
+def test_other_jobs_pieces_are_not_cut_from_it(accepted, branch, workroom, linen):
+    other = make_part(make_made_unit(branch, workroom), linen, "72", width=IN(40))
+
+    with pytest.raises(Refused, match="of this job"):
+        cut_from_cloth(cloth=accepted, parts=[other.pk], by=workroom)
+
+
+@pytest.mark.django_db
+def test_the_branchs_range_is_still_read_with_own_cloth_on_the_rack(accepted, branch):
+    assert accepted.item.material.key not in materials_of(branch)
+
+
+@pytest.mark.django_db
+def test_the_page_and_the_api_choose_the_pieces(accepted, panels, workroom, as_user, api_as):
+    page = as_user(workroom)
+    assert f'value="{panels[1].pk}"' in page.get(f"/workroom/own-cloth/{accepted.pk}/").content.decode()
+
+    page.post(f"/workroom/own-cloth/{accepted.pk}/pieces/", {"parts": [panels[0].pk]})
+    assert Part.objects.get(material=accepted.item.material).pk == panels[0].pk
+    sent = {"parts": [part.pk for part in panels]}
+    assert api_as(workroom).post(f"/api/own-cloth/{accepted.pk}/pieces/", sent, format="json").status_code == 202
+    assert Part.objects.filter(material=accepted.item.material).count() == 2
