@@ -255,7 +255,7 @@ def new_page(chromium: Any) -> Iterator[Callable[..., Any]]:
         contexts.append(context)
         made = context.new_page()
         if not errors_allowed:
-            made.on("console", lambda line: errors.append(line.text) if line.type == "error" else None)
+            made.on("console", lambda line: errors.append(f"{line.text} {line.location}") if line.type == "error" else None)
             made.on("pageerror", lambda error: errors.append(str(error)))
         return made
 

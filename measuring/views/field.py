@@ -15,7 +15,6 @@ from django.views.decorators.http import require_GET, require_http_methods
 
 from jobs.models import FieldDevice
 from measuring import deeds, offline
-from measuring.access import MEASURES
 from shared.access import SheetRequest, roles_required
 from shared.roles import ALL, FIELD, OFFICE, OWNER
 
