@@ -9,7 +9,7 @@ from typing import Any, Final
 
 from django.db.models import Max
 
-from fabrication.models import CutPlan, KeptEnd, Material, Part, StockItem
+from fabrication.models import CutPlan, KeptEnd, Material, Part, PlannedCut, StockItem
 from measuring.models import Unit
 from shared.lengths import ZERO, Length
 
@@ -88,6 +88,12 @@ def _roll_row(item: StockItem, held: Length) -> Row | None:
     if flaws:
         row["flaws"] = [{"start": str(start), "end": str(end)} for start, end in flaws]
     return row
+
+
+def rolls_spoken_for(plan: CutPlan) -> list[StockItem]:
+    """Rolls with flaws that other plans hold: where a cut lies on them matters, so this plan can't have them."""
+    rolls = StockItem.objects.filter(material=plan.material_id, reserved_length__gt=ZERO).exclude(flaws=[])
+    return list(rolls.exclude(cuts__plan=plan, cuts__state=PlannedCut.State.TO_CUT).order_by("pk"))
 
 
 def _piece_row(part: Part, is_roll: bool) -> Row:

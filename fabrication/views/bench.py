@@ -17,6 +17,7 @@ from fabrication.forms import CheckForm, FlawAtTheTableForm, MiscutForm
 from fabrication.models import CutPlan, Material, Part, PlannedCut, UnitMake
 from fabrication.services import bench
 from fabrication.services.planning import plan_material
+from fabrication.services.problems import rolls_spoken_for
 from fabrication.views import LOOKS, WORKS
 from fabrication.views.units import unit_page
 from shared.access import roles_required
@@ -86,6 +87,7 @@ def _plan_context(request: HttpRequest, plan: CutPlan, flaw_form: FlawAtTheTable
         "dearer": plan.dearer,
         "lot_used_up": any(row.get("lot") for row in plan.unplaced),
         "unplaced": [(row, parts.get(int(row["piece"])) or _part(row)) for row in plan.unplaced],
+        "spoken_for": rolls_spoken_for(plan) if plan.unplaced else [],
         "can_work": request.user.has_role(*WORKS),
         "can_tap": request.user.has_role(*WORKS) and bool(to_cut) and len(to_cut[0].pieces) > 1,
     }

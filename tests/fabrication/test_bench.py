@@ -1,6 +1,7 @@
 """Cutting piece by piece, flaws found at the table, lots kept together, on the real solver."""
 
 import pytest
+from django.urls import reverse
 
 from fabrication.models import CutPlan, KeptEnd, Part, PlannedCut, StockItem, UnitMake
 from fabrication.services.batches import open_batch
@@ -15,6 +16,7 @@ from fabrication.services.bench import (
     undo_piece,
 )
 from fabrication.services.planning import plan_batch
+from fabrication.services.problems import rolls_spoken_for
 from fabrication.services.stock import let_end_go
 from jobs.models import Job
 from measuring.models import Room
@@ -232,13 +234,17 @@ def test_no_panel_lies_on_a_flaw_and_what_is_skipped_is_run_off(branch, workroom
     assert roll.length == Length.inches(1020)
 
 
-def test_a_roll_with_flaws_serves_one_plan_at_a_time(branch, workroom, cloth, do_runs):
-    make_stock(cloth, flaws=[[Length.inches(10).ticks, Length.inches(11).ticks]])
-    planned(panels(branch, workroom, cloth, "90 x 70"), workroom, do_runs)
+def test_a_roll_with_flaws_serves_one_plan_at_a_time_and_the_page_says_so(branch, workroom, cloth, do_runs, as_user):
+    roll = make_stock(cloth, flaws=[[Length.inches(10).ticks, Length.inches(11).ticks]])
+    first = planned(panels(branch, workroom, cloth, "90 x 70"), workroom, do_runs)
 
     second = planned(panels(branch, workroom, cloth, "90 x 70"), workroom, do_runs)
 
     assert len(second.unplaced) == 1
+    assert rolls_spoken_for(second) == [roll]
+    assert rolls_spoken_for(first) == []
+    page = as_user(workroom).get(reverse("fabrication:cut_plan", args=[second.pk])).content.decode()
+    assert f"{roll.code}</a> has flaws and is held by another" in page
 
 
 # -- lots and roll ends ---------------------------------------------------------------------
