@@ -457,13 +457,31 @@ class RulesSerializer(serializers.ModelSerializer[HardwareRules]):
 class SaveRulesSerializer(serializers.Serializer[Any]):
     definition = serializers.JSONField()
     note = serializers.CharField(max_length=240)
+    seen = serializers.IntegerField(
+        min_value=1, required=False, help_text="the revision it was made from; refused where another was kept since"
+    )
+
+
+class CopySerializer(serializers.Serializer[Any]):
+    path = serializers.CharField(max_length=120, help_text="an entry, such as fasteners.hollow")
+    key = serializers.CharField(max_length=60)
+
+
+class ChangeRulesSerializer(serializers.Serializer[Any]):
+    """Single fields by their paths, such as ``brackets.slat.sizes[0].height``, as text."""
+
+    changes = serializers.DictField(child=serializers.CharField(allow_blank=True, max_length=2000), default=dict)
+    remove = serializers.ListField(child=serializers.CharField(max_length=120), default=list, max_length=200)
+    copy = CopySerializer(required=False)
+    seen = serializers.IntegerField(min_value=1)
+    note = serializers.CharField(max_length=240)
 
 
 class RulesViewSet(ReadViewSet):
     """The hardware rules, every revision."""
 
     roles = (OWNER, WORKROOM, DISPATCHER)
-    deed_roles = {"save": (OWNER, WORKROOM)}
+    deed_roles = dict.fromkeys(("save", "change"), (OWNER, WORKROOM))
     queryset = HardwareRules.objects.all()
     serializer_class = RulesSerializer
     filterset_fields = ["is_current"]
@@ -478,6 +496,18 @@ class RulesViewSet(ReadViewSet):
         if not isinstance(sent["definition"], dict):
             raise Refused("the rules are one object", field="definition")
         row = services.save_rules(branch=request.user.branch, by=request.user, **sent)  # type: ignore
+        return Response(RulesSerializer(row).data, status=201)
+
+    @extend_schema(request=ChangeRulesSerializer, responses=RulesSerializer)
+    @action(detail=False, methods=["post"])
+    def change(self, request: Request) -> Response:
+        """A new revision with single fields changed, rows taken out, an entry copied."""
+        sent = _valid(ChangeRulesSerializer, request)
+        if request.user.branch is None:  # type: ignore[union-attr]
+            raise Refused("only people of a branch change its rules")
+        copy = sent.pop("copy", None)
+        twin = (copy["path"], copy["key"]) if copy else None
+        row = services.change_rules(branch=request.user.branch, by=request.user, copy=twin, **sent)  # type: ignore
         return Response(RulesSerializer(row).data, status=201)
 
 

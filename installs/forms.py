@@ -91,13 +91,6 @@ class ReasonForm(SheetForm):
     reason = forms.CharField(label="Why", max_length=240)
 
 
-class RulesForm(SheetForm):
-    """The hardware rules as one document, and why they change."""
-
-    definition = forms.JSONField(label="Rules", widget=forms.Textarea(attrs={"rows": 26, "spellcheck": "false"}))
-    note = forms.CharField(label="Why they change", max_length=240)
-
-
 class VanForm(SheetForm):
     quantity = forms.IntegerField(label="There", min_value=0, max_value=100_000)
     least = forms.IntegerField(label="Least", min_value=0, max_value=100_000)

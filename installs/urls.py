@@ -53,5 +53,6 @@ urlpatterns = [
     path("figures/figures.csv", figures.figures_csv, name="figures_csv"),
     path("figures/<slug:figure>/jobs/", figures.figure_jobs, name="figure_jobs"),
     path("hardware/", rules.rules, name="rules"),
+    path("hardware/edit/", rules.rules_edit, name="rules_edit"),
     path("hardware/<int:pk>/", rules.rules_revision, name="rules_revision"),
 ]

@@ -41,7 +41,7 @@ class Data:
             ``.problem`` and ``.bound``.
         """
         reader = Reader(value, path)
-        found = {field.name: _field(reader, field, kind) for field, kind in _fields(cls)}
+        found = {field.name: _field(reader, field, kind) for field, kind in fields_of(cls)}
         reader.done()
         made = cls(**found)
         made.check(path)
@@ -49,7 +49,7 @@ class Data:
 
     def to_json(self) -> dict[str, Any]:
         """A JSON object from which `from_json` makes an equal value."""
-        return {field.name: _plain(getattr(self, field.name)) for field, _ in _fields(type(self))}
+        return {field.name: _plain(getattr(self, field.name)) for field, _ in fields_of(type(self))}
 
     def check(self, path: str) -> None:
         """What holds between fields; raises `ContractError` where it does not."""
@@ -107,7 +107,7 @@ def read_length(text: str) -> Length:
 
 def verify(value: Data, path: str = "") -> None:
     """Checks the bounds and words of an object's own fields, however it was made."""
-    for field, kind in _fields(type(value)):
+    for field, kind in fields_of(type(value)):
         held = getattr(value, field.name)
         if held is not None and get_origin(kind) is typing.Annotated:
             problem = _problem(held, get_args(kind)[1])
@@ -118,7 +118,7 @@ def verify(value: Data, path: str = "") -> None:
 _KNOWN: dict[Any, tuple[tuple[dataclasses.Field[Any], Any], ...]] = {}
 
 
-def _fields(cls: type[Any]) -> tuple[tuple[dataclasses.Field[Any], Any], ...]:
+def fields_of(cls: type[Any]) -> tuple[tuple[dataclasses.Field[Any], Any], ...]:
     """Each field with its resolved annotation, looked up once a class."""
     if cls not in _KNOWN:
         hints = typing.get_type_hints(cls, include_extras=True)

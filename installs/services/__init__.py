@@ -1,6 +1,7 @@
 """What people do on the install day; the only code here that writes."""
 
 from installs.services.hardware import (
+    change_rules,
     drop_pulls,
     pull_hardware,
     refresh_hardware,
@@ -41,6 +42,7 @@ from installs.services.visits import name_units, plan_install, set_visit_units
 __all__ = [
     "add_photo",
     "arrive",
+    "change_rules",
     "check_code",
     "check_counts",
     "check_lines",

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Iterable, Sequence
+from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -25,6 +25,7 @@ from installs.reading import (
     with_needs,
     work_out,
 )
+from installs.rules import editing
 from installs.rules.data import HardwareRules as Rules
 from installs.rules.hardware import job_hardware
 from installs.rules.spares import Shortage, day_spares, shortages
@@ -41,17 +42,25 @@ from shared.models import Branch, User
 
 
 @transaction.atomic
-def save_rules(*, branch: Branch, definition: dict[str, Any], by: User, note: str = "") -> HardwareRules:
+def save_rules(
+    *, branch: Branch, definition: dict[str, Any], by: User, note: str = "", seen: int | None = None
+) -> HardwareRules:
     """
     A new revision of the branch's hardware rules; the ones before it stay readable.
+
+    `seen` is the revision the definition was made from.
 
     Raises
     ------
     Refused
-        Naming the field of the rules that can't be, its problem and its bound.
+        Naming the field of the rules that can't be, its problem and its bound; or where somebody
+        kept another revision since the one seen (field ``revision``).
     """
+    Branch.objects.select_for_update().get(pk=branch.pk)
     before = load_rules(branch)
-    HardwareRules.objects.select_for_update().filter(branch=branch).first()
+    if seen is not None and seen != before.revision:
+        who = f" by {before.saved_by}" if before.saved_by else ""
+        raise Refused(f"revision {before.revision} was kept meanwhile{who}; look at it first", field="revision")
     highest = HardwareRules.objects.filter(branch=branch).aggregate(most=Max("revision"))["most"] or 0
     try:
         rules = Rules.from_json({**definition, "revision": highest + 1})
@@ -73,6 +82,45 @@ def save_rules(*, branch: Branch, definition: dict[str, Any], by: User, note: st
         note=note,
     )
     return row
+
+
+@transaction.atomic
+def change_rules(
+    *,
+    branch: Branch,
+    changes: Mapping[str, str],
+    by: User,
+    note: str,
+    seen: int,
+    remove: Collection[str] = (),
+    copy: tuple[str, str] | None = None,
+) -> HardwareRules:
+    """
+    A new revision with single fields changed, by their paths as `installs.rules.editing` names them.
+
+    `remove` takes rows and entries out; `copy` puts an entry beside itself under another key first.
+
+    Raises
+    ------
+    Refused
+        As `save_rules`; where nothing changes (field ``changes``); without a note (field ``note``).
+    """
+    if not note.strip():
+        raise Refused("say why they change", field="note")
+    now = load_rules(branch).definition
+    try:
+        made = editing.copied(now, *copy) if copy else now
+        made = editing.changed(made, changes, remove=remove)
+        if rules_equal(made, now):
+            raise Refused("nothing was changed", field="changes")
+    except ContractError as error:
+        raise Refused(error.problem, field=error.field, bound=error.bound) from None
+    return save_rules(branch=branch, definition=made, by=by, note=note, seen=seen)
+
+
+def rules_equal(left: Mapping[str, Any], right: Mapping[str, Any]) -> bool:
+    """Whether two definitions say the same, however they write it; raises `ContractError` for one that can't be."""
+    return Rules.from_json(dict(left)) == Rules.from_json(dict(right))
 
 
 def _differences(before: Any, after: Any, path: str = "", most: int = 20) -> dict[str, list[Any]]:

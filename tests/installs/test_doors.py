@@ -44,6 +44,7 @@ PAGES: dict[str, set[str]] = {
     "figure_jobs": OFFICE,
     "rules": RETURNS,
     "rules_revision": RETURNS,
+    "rules_edit": {"owner", "workroom"},
 }
 DEEDS: dict[str, set[str]] = {
     **dict.fromkeys(
@@ -59,7 +60,7 @@ DEEDS: dict[str, set[str]] = {
     **dict.fromkeys(("plan_install", "return_open", "visit_units", "return_drop"), OFFICE),
     **dict.fromkeys(("pull", "return_ready"), RETURNS),
 }  # fmt: skip
-OF_ONESELF = {"my_load", "loads", "offline", "returns", "figures", "figures_csv", "figure_jobs", "rules"}
+OF_ONESELF = {"my_load", "loads", "offline", "returns", "figures", "figures_csv", "figure_jobs", "rules", "rules_edit"}
 """Pages that name no row: a stranger of the right role enters, and sees their own branch."""
 API: dict[str, set[str]] = {
     "load-list": LOADS,
@@ -91,6 +92,7 @@ API_DEEDS: dict[str, set[str]] = {
     "return-drop": OFFICE,
     "return-ready": RETURNS,
     "hardware-rules-save": {"owner", "workroom"},
+    "hardware-rules-change": {"owner", "workroom"},
     "van-count": LOADS,
     "van-top-up": LOADS,
     "installs-plan": OFFICE,
@@ -209,7 +211,7 @@ def api_address(name: str, keys: dict[str, list[Any]]) -> str:
     pks = keys["api"][0]
     base = next(one for one in sorted(pks, key=len, reverse=True) if name.startswith(f"{one}-"))
     action = name.removeprefix(f"{base}-")
-    without = {"list", "make", "open", "save", "top-up", "figures"}
+    without = {"list", "make", "open", "save", "change", "top-up", "figures"}
     return reverse(f"api:{name}", args=[] if action in without else [pks[base]])
 
 

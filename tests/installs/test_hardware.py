@@ -2,8 +2,14 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
+from typing import Any
+
 import pytest
 from django.db.models import Sum
+from django.http import HttpResponse
+from django.test import Client
+from django.urls import reverse
 
 from fabrication.models import Material, StockItem, StockMove
 from installs import services
@@ -184,6 +190,71 @@ def test_a_change_of_the_rules_is_a_new_revision_and_changes_lists(
     trail = AuditEntry.objects.get(deed="changed the hardware rules")
     assert trail.note == "our heads carry further"
     assert "brackets.slat.spans" in trail.changes
+
+
+def edit(client: Client, part: str, **typed: str) -> HttpResponse:
+    """The page of a part as it comes, sent back with what was typed otherwise (``__`` for a dot)."""
+    address = f"{reverse('installs:rules_edit')}?part={part}"
+    shown = client.get(address).context
+    same = {row["field"].path: row["value"] for one in shown["groups"] for row in one["rows"]}
+    answer = client.post(address, {**same, "seen": str(shown["seen"]), "note": "tried on site", **typed})
+    assert isinstance(answer, HttpResponse)
+    return answer
+
+
+def test_a_part_is_edited_field_by_field(
+    branch: Branch, owner: User, as_user: Callable[[User], Client]
+) -> None:
+    client = as_user(owner)
+
+    answer = edit(
+        client, "brackets.slat", **{"brackets.slat.spans[1].span": "44", "brackets.slat.spans[2].span": "36",
+                                    "brackets.slat.spans[1].up_to_lb_per_ft": "9"}
+    )  # fmt: skip
+
+    row = HardwareRules.objects.get(branch=branch, is_current=True)
+    assert answer.status_code == 302
+    assert (row.revision, row.note) == (2, "tried on site")
+    assert [one["span"] for one in row.definition["brackets"]["slat"]["spans"]] == ["48", "44", "36"]
+    assert edit(client, "brackets.slat", **{"remove brackets.slat.spans[0]": "yes"}).status_code == 302
+    assert edit(client, "fasteners.hollow", copy="hollow-ours").status_code == 302
+    assert edit(client, "fasteners.hollow-ours", remove="yes").status_code == 302
+    now = HardwareRules.objects.get(branch=branch, is_current=True).definition
+    assert [one["span"] for one in now["brackets"]["slat"]["spans"]] == ["44", "36"]
+    assert "hollow-ours" not in now["fasteners"]
+
+
+def test_what_cannot_be_stands_beside_its_field_with_what_was_typed(
+    branch: Branch, owner: User, as_user: Callable[[User], Client]
+) -> None:
+    answer = edit(as_user(owner), "placing", **{"placing.keep_off": "9", "placing.grid": "1/32"})
+
+    page = answer.content.decode()
+    assert answer.status_code == 422
+    assert "(0 to 6)" in page
+    assert 'value="9"' in page
+    assert 'value="1/32"' in page
+    assert not HardwareRules.objects.filter(branch=branch, revision__gt=1).exists()
+
+
+def test_nobody_overwrites_a_revision_they_did_not_see(
+    branch: Branch, owner: User, workroom: User, as_user: Callable[[User], Client], api_as: Callable[[User], Any]
+) -> None:
+    sent = {"changes": {"placing.keep_off": "1 1/2"}, "seen": 1, "note": "own ladders"}
+    address = reverse("api:hardware-rules-change")
+
+    first = api_as(workroom).post(address, sent, format="json")
+    late = api_as(owner).post(address, {**sent, "changes": {"placing.keep_off": "2"}}, format="json")
+    none = api_as(owner).post(address, {**sent, "seen": 2}, format="json")
+    wrong = api_as(owner).post(address, {"changes": {"placing.keep_off": "7"}, "seen": 2, "note": "x"}, format="json")
+    page = edit(as_user(owner), "placing", **{"placing.keep_off": "2", "seen": "1"})
+
+    assert [one.status_code for one in (first, late, none, wrong)] == [201, 409, 409, 409]
+    assert first.json()["definition"]["placing"]["keep_off"] == "1 1/2"
+    (lost,), (same,), (bad,) = (one.json()["errors"] for one in (late, none, wrong))
+    assert (lost["field"], same["field"]) == ("revision", "changes")
+    assert (bad["field"], bad["bound"]) == ("placing.keep_off", "0 to 6")
+    assert "was kept meanwhile" in page.content.decode()
 
 
 def test_wrong_rules_are_refused_naming_the_field(branch: Branch, owner: User) -> None:
