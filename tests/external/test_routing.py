@@ -12,6 +12,7 @@ from geographiclib.geodesic import Geodesic
 
 from jobs.rules.durations import Lognormal, ThreePoint
 from jobs.rules.routing import Crew, Problem, Stop, plan_of, solve, verify
+from jobs.rules.routing.bound import cost_bound
 from jobs.rules.travel import great_circle_m
 from tests.benchmarks.routing_instances import read_academic, read_best_known, read_branch, read_solution
 from tests.jobs.routing.branches import solve_until
@@ -173,6 +174,7 @@ def test_small_branches_reach_the_optimum_of_exhaustive_search(seed):
     plan = solve_until(lambda plan: not plan.unplaced and plan.travel <= optimum, problem, seed)
 
     assert (plan.unplaced, plan.travel) == ((), optimum)
+    assert 0.3 * optimum < cost_bound(problem) <= optimum
 
 
 # -- published instances, where they are ------------------------------------------------------
@@ -199,13 +201,14 @@ def test_published_solutions_verify_at_their_published_cost():
         assert verify(problem, plan) == ()
         assert (plan.travel, plan.unplaced) == (cost, ())
         assert cost == best[solution.stem]
+        assert 0.4 * cost < cost_bound(problem) <= cost
         checked += 1
     assert checked
 
 
 def test_a_published_instance_is_solved_to_its_optimum():
     """C101: 827.3 (DIMACS convention), reached in seconds."""
-    assert solve(read_academic(folder() / "C101.txt"), 3).travel == 8273
+    assert solve_until(lambda plan: plan.travel <= 8273, read_academic(folder() / "C101.txt")).travel == 8273
 
 
 def test_both_plans_kept_in_the_branch_file_verify_and_ours_is_no_worse():
@@ -221,5 +224,6 @@ def test_both_plans_kept_in_the_branch_file_verify_and_ours_is_no_worse():
             assert plan is not None
             assert verify(problem, plan) == ()
             assert plan.travel == document[name]["travel_s"]
-        ours = solve(problem, 6)
-        assert (ours.unplaced, ours.travel <= 1.005 * document["best_found"]["travel_s"]) == ((), True)
+        target = 1.005 * document["best_found"]["travel_s"]
+        ours = solve_until(lambda plan, target=target: not plan.unplaced and plan.travel <= target, problem)
+        assert (ours.unplaced, ours.travel <= target) == ((), True)

@@ -312,8 +312,10 @@ def plan_from(problem: Problem, document: Mapping[str, Any]) -> Plan:
 # -- writing ------------------------------------------------------------------
 
 
-def plan_document(plan: Plan, seconds: float, engines: Mapping[str, str] | None = None) -> dict[str, Any]:
-    """The answer: routes with times, what is unplaced and why, travel and cost."""
+def plan_document(
+    plan: Plan, seconds: float, engines: Mapping[str, str] | None = None, bound: int | None = None
+) -> dict[str, Any]:
+    """The answer: routes with times, what is unplaced and why, travel and cost, what no plan can cost less than."""
     out: dict[str, Any] = {
         "routes": [_route(route) for route in plan.routes],
         "unplaced": [{"id": entry.id, "why": entry.why} for entry in plan.unplaced],
@@ -321,6 +323,8 @@ def plan_document(plan: Plan, seconds: float, engines: Mapping[str, str] | None 
         "cost": plan.cost,
         "seconds": round(seconds, 3),
     }
+    if bound is not None:
+        out["bound"] = bound
     if engines:
         out["engines"] = dict(engines)
     return out

@@ -29,6 +29,7 @@ from jobs.rules.routing import (
 )  # fmt: skip
 from jobs.rules.routing.__main__ import keep_bytecode
 from jobs.rules.routing.arrays import arrays_of
+from jobs.rules.routing.bound import cost_bound
 from jobs.rules.routing.documents import plan_document, plan_from, problem_document, read_request
 from tests.benchmarks.routing_instances import make_branch
 from tests.jobs.routing.branches import HOUR, line, random_branch, solve_until
@@ -262,6 +263,22 @@ def test_yesterdays_routes_are_kept_as_far_as_they_can_be_driven(branch):
 
     assert [u.id for u in kept.unplaced] == [first]
     assert verify(changed, kept) == ()
+
+
+def test_no_complete_plan_costs_less_than_the_bound():
+    complete = [(p, plan) for p in map(random_branch, range(300)) if not (plan := regret_plan(p)).unplaced]
+
+    assert len(complete) > 30
+    assert [problem for problem, plan in complete if cost_bound(problem) > plan.cost] == []
+
+
+def test_the_bound_is_reached_where_nothing_can_be_shared():
+    """Two stops at one moment, each by a crew of its own: every leg is forced, and the work is paid."""
+    stops = (Stop("a", 4, HOUR, ((9 * HOUR, 9 * HOUR),)), Stop("b", 7, HOUR, ((9 * HOUR, 9 * HOUR),)))
+    crews = tuple(Crew(name, 0, 0, ((7 * HOUR, 16 * HOUR),)) for name in "ab")
+    problem = line(*stops, crews=crews, objective=Objective(drive=1, paid=2))
+
+    assert cost_bound(problem) == regret_plan(problem).cost == 3 * 22 * 600 + 2 * 2 * HOUR
 
 
 @pytest.mark.parametrize("first", range(0, 1000, 100))

@@ -54,6 +54,13 @@ def test_the_command_answers_with_routes_times_and_travel():
     assert at + HALL["travel"]["matrix"][place][0] == only["back"]
 
 
+def test_the_answer_says_what_no_plan_can_cost_less_than():
+    alone = changed(stops=[HALL["stops"][0]])
+
+    assert answer(json.dumps(alone))["bound"] == 1200
+    assert "bound" not in answer(json.dumps(changed(crews=[])))
+
+
 def test_a_file_is_read_as_well(tmp_path):
     path = tmp_path / "day.json"
     path.write_text(json.dumps(HALL))
