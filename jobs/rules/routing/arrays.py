@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from typing import Final
 
 import numpy as np
 
@@ -98,6 +100,16 @@ def arrays_of(problem: Problem) -> Arrays:
         lunch_len=_ints(0 if lunch is None else lunch.duration for lunch in lunches),
         kind=_kinds(problem, days),
     )
+
+
+LONG: Final = 15
+"""Stops of a route from which on routes count as long."""
+
+
+def has_long_routes(orders: Mapping[int, Sequence[int]]) -> bool:
+    """Whether the average route that has stops has many: wide windows, small loads."""
+    used = [len(order) for order in orders.values() if order]
+    return sum(used) > LONG * len(used)
 
 
 def _ints(values: object) -> np.ndarray:

@@ -13,7 +13,7 @@ from importlib.util import find_spec
 from queue import SimpleQueue
 from typing import TYPE_CHECKING, Final
 
-from jobs.rules.routing.arrays import Arrays, arrays_of
+from jobs.rules.routing.arrays import Arrays, arrays_of, has_long_routes
 from jobs.rules.routing.aside import Aside, compile_later
 from jobs.rules.routing.knots import explain_knots, held_as, put_in
 from jobs.rules.routing.model import Plan, Problem
@@ -143,7 +143,8 @@ def _solve_knots(
 
 
 COMPANY: Final = 500
-"""Up to this many stops PyVRP works beside the search, on problems it models exactly."""
+"""Up to this many stops PyVRP works beside the search, on problems it models exactly; beyond
+it only where routes are long, and then from a plan of its own and without a second start."""
 
 PATIENCE_S: Final = 1.5
 """If the compiled search has not begun by then (its first run compiles), the others set out."""
@@ -167,6 +168,7 @@ class _Improver:
         self.search: Search | None = None
         self.aside: Aside | None = None
         self.rounds = 0
+        self.is_vast = False
         self._arrived: SimpleQueue[tuple[Orders, str]] = SimpleQueue()
         for name, package in (("ruin", "numba"), ("vroom", "vroom"), ("pyvrp", "pyvrp")):
             engines[name] = "not needed" if find_spec(package) else f"{package} is not installed"
@@ -218,7 +220,10 @@ class _Improver:
     def _companion(self) -> bool:
         """Whether PyVRP is at its best on the problem: one window a stop, all crews alike."""
         problem = self.best.problem
-        if not self._has("pyvrp") or len(problem.stops) > COMPANY or self.deadline - self.began < 1:
+        if not self._has("pyvrp") or self.deadline - self.began < 1:
+            return False
+        self.is_vast = len(problem.stops) > COMPANY
+        if self.is_vast and not has_long_routes(self._orders()):
             return False
         is_plain = all(len(windows) == 1 for windows in problem.windows)
         return is_plain and bool(self.arrays.allowed.all()) and not unsuitable(problem)
@@ -228,8 +233,8 @@ class _Improver:
         now = time.monotonic()
         part = (now - self.began) / max(self.deadline - self.began, 1e-6)
         if self.companion:
-            if self.rounds < 2 and part >= 0.5 * self.rounds:
-                self._start("pyvrp", self.deadline - now)
+            if self.rounds < (1 if self.is_vast else 2) and part >= 0.5 * self.rounds:
+                self._start("pyvrp", self.deadline - now, cold=self.is_vast)
         elif self._is_stuck(now) and (self.aside is None or not self.aside.is_running):
             if self.rounds == 0 and self._has("vroom"):
                 self._start("vroom", min(self.deadline - now, 0.4 * (self.deadline - self.began)))
@@ -242,15 +247,14 @@ class _Improver:
             return True
         return now - self.began > PATIENCE_S and (self.search is None or self.search.steps == 0)
 
-    def _start(self, engine: str, seconds: float) -> None:
+    def _start(self, engine: str, seconds: float, cold: bool = False) -> None:
         if self.aside is not None:
             self.aside.close()
         self.rounds += 1
         self.engines[engine] = "used"
         seed = self.seed * 31 + self.rounds
-        self.aside = Aside(
-            engine, self.best.problem, self._orders(), seconds, seed, lambda o: self._arrived.put((o, engine))
-        )
+        start = {} if cold else self._orders()
+        self.aside = Aside(engine, self.best.problem, start, seconds, seed, lambda o: self._arrived.put((o, engine)))
 
     def _take_arrived(self) -> None:
         if self.aside is not None and self.aside.failure:

@@ -30,7 +30,6 @@ from jobs.rules.routing.compiled import compiled, inlined
 FAR = 1 << 30
 LONG_AGO = -(1 << 30)
 DEAR = 1 << 60
-STRING = 10  # longest string torn out
 SPLIT = 0.5  # how often a string keeps a middle part in place
 DEEPER = 0.01  # how often that part grows by one
 OVERLOOK = 0.01  # how often a place is overlooked
@@ -57,7 +56,7 @@ DAY = np.dtype(
     align=True,
 )  # fmt: skip
 WORK = np.dtype(
-    [("random", "u8"), ("size", "f8"), ("favour", "f8"), ("fresh", "f8")]
+    [("random", "u8"), ("size", "f8"), ("string", "f8"), ("favour", "f8"), ("fresh", "f8")]
     + [
         (name, "i8")
         for name in (
@@ -416,7 +415,7 @@ def ruin(nodes, days, stops, travel, lo, hi, near, old, touched, absent, work):
             used += 1
     if used == 0:
         return 0
-    longest = min(float(STRING), (n - work[0].absent) / used)
+    longest = min(work[0].string, (n - work[0].absent) / used)
     strings = int(chance(work) * (4.0 * work[0].size / (1.0 + longest) - 1.0) + 1.0)
     seed = int(chance(work) * n)
     for i in range(-1, near.shape[1]):
@@ -752,6 +751,7 @@ def data_of(
     neighbours: int = 1000,
     size: float = 10,
     favour: float = 0.1,
+    string: float = 10,
 ) -> Data:
     """
     The tables of one searcher, with an empty plan.
@@ -764,6 +764,8 @@ def data_of(
         How many near stops' routes are looked at for a place first; 0 is all routes.
     size
         How many stops a step tears out on average.
+    string
+        The longest string torn out.
     favour
         How often an empty crew-day is looked at with favour, so that plans of more routes are met.
     """
@@ -798,7 +800,7 @@ def data_of(
     work["drive"], work["paid"], work["overtime"], work["late"] = weights
     work["plain"], work["lunch"] = not any(weights[1:]), bool(arrays.lunch_len.any())
     work["extra"], work["look"], work["size"] = has_extra, look, size
-    work["favour"], work["fresh"] = favour, 1.0
+    work["favour"], work["fresh"], work["string"] = favour, 1.0, string
     work["random"] = np.uint64((seed * 0x9E3779B97F4A7C15 + 0xD1B54A32D192ED03) % (1 << 64) or 1)
     ints: Any = np.int64
     return Data(

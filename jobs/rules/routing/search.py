@@ -16,7 +16,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from jobs.rules.routing import ruin
-from jobs.rules.routing.arrays import Arrays, arrays_of, part_of
+from jobs.rules.routing.arrays import Arrays, arrays_of, has_long_routes, part_of
 from jobs.rules.routing.model import Crew, Objective, Problem, Stop
 
 Orders = dict[int, list[int]]
@@ -32,8 +32,10 @@ class Cooling:
     ----------
     hot, cold
         First and last temperature.
-    size
-        Stops torn out by one step on average.
+    size, string
+        Stops torn out by one step on average, and the longest string of one route among them.
+    long_size, long_string
+        The same where `has_long_routes`: small holes in them fill up as they were.
     look
         From this many stops on, places are looked for near at hand first.
     slice_s
@@ -48,6 +50,9 @@ class Cooling:
     hot: float = 0.3
     cold: float = 0.03
     size: float = 10.0
+    string: float = 10.0
+    long_size: float = 15.0
+    long_string: float = 20.0
     look: int = 300
     near: int = 50
     slice_s: float = 0.05
@@ -93,6 +98,7 @@ class Search:
         self._round = 0
         self._deadline = 0.0
         self._parts: list[_Part | None] = []
+        self._long = len(arrays.service) >= cooling.look and has_long_routes(start)
 
     def run(
         self,
@@ -236,7 +242,8 @@ class Search:
         late = o.late if o.grace else 0
         seed = self.seed * 1009 + number + 31 * self._round
         weights = (o.drive, o.paid, o.overtime, late)
-        return ruin.data_of(arrays, weights, seed, look, neighbours=200, size=cooling.size)
+        size, string = (cooling.long_size, cooling.long_string) if self._long else (cooling.size, cooling.string)
+        return ruin.data_of(arrays, weights, seed, look, neighbours=200, size=size, string=string)
 
     @staticmethod
     def _unit(data: ruin.Data) -> float:
