@@ -16,10 +16,12 @@ from django.utils import timezone
 from jobs.chances import Doubt, doubtful
 from jobs.dispatch import BEGUN, open_book
 from jobs.models import Absence, Appointment, AppointmentMove, Crew, Proposal, ProposedMove
-from jobs.planning import COST_UNIT, Calendar, move_prices, order_numbers, read_calendar, read_driver
+from jobs.planning import COST_UNIT, Calendar, move_prices, order_numbers, plain_why, read_calendar, read_driver
 from jobs.rules.bounds import cost_bound
-from jobs.rules.routing import Plan, Problem, plan_of, verify
+from jobs.rules.routing import Plan, Problem, explain, plan_of, verify
 from jobs.rules.routing.documents import plan_from, problem_document
+from jobs.rules.routing.model import Id
+from jobs.rules.steady import steadied
 from jobs.services.base import lock_crews, plain_state
 from jobs.services.stages import lock_open_job, recompute_stage
 from shared import audit, runs
@@ -117,6 +119,9 @@ def plan_routes(ctx: runs.Context) -> None:
     doubts: list[Doubt] | None = None
     if params.get("sure"):
         plan, doubts = _surer(told, calendar, plan, params["seconds"], keep=params["keep"])
+    if params["keep"]:
+        plan = steadied(calendar.problem, plan, _standing(calendar))
+        doubts = doubtful(calendar, plan, SURE) if doubts is not None else None
     with ctx.finishing() as result:
         proposal = keep_proposal(
             branch=branch, first=first, last=last, calendar=calendar, plan=plan, left_out=left_out, run=ctx.run,
@@ -231,14 +236,19 @@ def _read(branch: Branch, days: Sequence[dt.date], params: dict[str, Any]) -> tu
     return calendar, left_out
 
 
-def _kept(calendar: Calendar, problem: Problem) -> Problem:
-    """What keeps its place begins at its planned time or a little later."""
-    starts = {
+def _standing(calendar: Calendar) -> dict[Id, int]:
+    """The planned starts of what keeps its crew and day."""
+    return {
         row.pk: calendar.seconds(row.starts_at)
         for one in calendar.book.days.values()
         for row in one.appointments
-        if row.starts_at is not None
+        if row.starts_at is not None and row.pk in calendar.problem.previous
     }
+
+
+def _kept(calendar: Calendar, problem: Problem) -> Problem:
+    """What keeps its place begins at its planned time or a little later."""
+    starts = _standing(calendar)
     stops = tuple(
         replace(stop, windows=((starts[stop.id], starts[stop.id] + LATER_S),))  # type: ignore[index]
         if stop.id in problem.previous and stop.promised is None and stop.locked is None
@@ -284,9 +294,12 @@ def keep_proposal(
                 move.crew_id, move.day, move.starts_at = crew_pk, day, start
                 move.price = prices.get(row.pk)
                 moves.append(move)
+    if any(not unplaced.why for unplaced in plan.unplaced):
+        plan = explain(calendar.problem, plan)
     for unplaced in plan.unplaced:
         row = rows[int(unplaced.id)]
-        moves.append(ProposedMove(proposal=proposal, appointment=row, version=row.version, why=unplaced.why[:240]))
+        why = plain_why(calendar, unplaced.why, {pk: one.job.number for pk, one in rows.items()})
+        moves.append(ProposedMove(proposal=proposal, appointment=row, version=row.version, why=why[:240]))
     ProposedMove.objects.bulk_create(moves, batch_size=500)
     audit.record(by=by, deed="planned", subject=proposal, note=reason)
     return proposal

@@ -8,6 +8,7 @@ import pytest
 
 from jobs import services
 from jobs.models import Appointment, Proposal
+from jobs.planning import driver_id, plain_why, read_calendar
 from shared.errors import Refused
 from shared.models import Run
 from tests.factories import a_monday, at, make_appointment, make_crew, make_job, make_site
@@ -147,6 +148,7 @@ def test_a_crew_that_drops_out_is_spread_and_the_others_stay(branch, dispatcher,
     moved = {move.appointment_id: move for move in proposal.moves.all()}
 
     assert hit == lost
+    assert set(moved) == {visit.pk for visit in lost}  # whoever keeps a crew keeps the time as well
     assert proposal.summary["kept"] >= 0.95
     assert all(moved[visit.pk].crew in others for visit in lost)
     assert sum(moved[visit.pk].price for visit in lost) > 0
@@ -220,3 +222,23 @@ def test_the_second_part_of_a_split_visit_keeps_the_crew(branch, dispatcher, do_
 
     assert other.pk
     assert proposal.moves.get(appointment=second).crew == first_crew
+
+
+def test_a_reason_names_crews_days_and_times_as_people_say_them(branch, dispatcher):
+    van = make_crew(branch, name="Van 2", purposes=["install"])
+    other = make_appointment(make_job(branch, number="J-77"), crew=van, day=MONDAY, time="9:00")
+    calendar = read_calendar(branch, [van], [MONDAY])
+    day = f"{MONDAY:%a} {MONDAY.day} {MONDAY:%b}"
+    key, numbers = driver_id(van.pk, MONDAY), {other.pk: "J-77"}
+
+    def said(why):
+        return plain_why(calendar, why, numbers)
+
+    full = f"nearest: crew {key}, shift 0 would reach stop {other.pk} 12 min too late, for its window 28800-36000"
+    assert said(full) == (
+        f"nearest: Van 2 on {day} would reach J-77 12 min too late, for its window {day} 8:00 am to 10:00 am"
+    )
+    lacks = f"crew {key} lacks the skill for measure, motors"
+    assert said(lacks) == f"Van 2 on {day} cannot drive for measure and do motors"
+    assert said(f"no crew has the skills crew {van.pk}, for install") == "no crew can be Van 2 and drive for install"
+    assert said("it is ready at 86400, after its last window").startswith("it is ready on ")

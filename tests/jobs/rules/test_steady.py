@@ -1,0 +1,51 @@
+"""Told times are kept as far as the routes let them."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from jobs.rules.routing import Crew, Objective, Problem, Stop, plan_of, verify
+from jobs.rules.steady import steadied
+
+HOUR = 3600
+
+
+def a_day(*stops: Stop) -> Problem:
+    """One crew, ten minutes between any two places, paid by the hour."""
+    travel = np.full((4, 4), 600)
+    np.fill_diagonal(travel, 0)
+    return Problem((Crew("A", 0, 0, ((0, 9 * HOUR),)),), stops, travel, Objective.per_hour(drive=30, paid=36))
+
+
+def starts(plan):
+    return {visit.id: visit.start for route in plan.routes for visit in route.visits}
+
+
+def test_an_untouched_route_keeps_every_time_though_setting_off_later_is_cheaper():
+    problem = a_day(
+        Stop(1, 1, HOUR, promised=(0, 2 * HOUR)), Stop(2, 2, HOUR, promised=(4 * HOUR, 5 * HOUR))
+    )  # fmt: skip
+    plan = plan_of(problem, {0: [0, 1]})
+    told = {1: HOUR // 2, 2: 4 * HOUR + 900}
+
+    assert starts(plan) != told
+    assert starts(steadied(problem, plan, told)) == told
+
+
+def test_a_visit_put_between_moves_the_later_ones_no_more_than_it_must():
+    problem = a_day(Stop(1, 1, HOUR, windows=((0, 8 * HOUR),)), Stop(2, 2, HOUR), Stop(3, 3, 1500))
+    plan = plan_of(problem, {0: [0, 2, 1]})
+
+    found = steadied(problem, plan, {1: HOUR, 2: 2 * HOUR + 2400})
+
+    assert not verify(problem, found)
+    assert starts(found)[1] >= HOUR - 300
+    assert 2 * HOUR + 2400 <= starts(found)[2] <= 2 * HOUR + 2700
+
+
+def test_a_promise_is_never_left_for_a_told_time():
+    problem = a_day(Stop(1, 1, HOUR, promised=(2 * HOUR, 3 * HOUR)))
+
+    found = steadied(problem, plan_of(problem, {0: [0]}), {1: HOUR})
+
+    assert 2 * HOUR <= starts(found)[1] <= 3 * HOUR
