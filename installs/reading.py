@@ -129,7 +129,7 @@ def _options(unit: Unit) -> dict[str, Any]:
 
 
 def _made_length(text: Any) -> Length:
-    from installs.rules.codec import read_length
+    from shared.records import read_length
 
     return read_length(str(text))
 

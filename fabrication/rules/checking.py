@@ -22,8 +22,8 @@ from fabrication.rules.model import (
     Recipe,
     UnitMake,
 )
-from fabrication.rules.records import number_text, plain
 from shared.lengths import SIXTEENTH, ZERO, Length, Unit
+from shared.records import number_text, plain
 
 MOST_MADE: Final = 600
 """How many units one check makes before it covers pairs of choices instead of all."""

@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from decimal import Decimal
-from typing import Any, Final
+from typing import Annotated, Any, Final
 
-from fabrication.rules.records import PRACTICE, Record, among
+from fabrication.rules.records import Record
 from shared.contracts import ContractError
 from shared.lengths import TICKS_PER_MM, ZERO, Length
+from shared.records import PRACTICE, OneOf
 
 KINDS: Final = ("bar", "strip", "cloth", "piece", "cord", "set")
 BY_LENGTH: Final = frozenset({"bar", "strip", "cord"})
@@ -49,7 +50,7 @@ class Facts(Record):
     inertia_mm4: Decimal | None = None
     widest: Length | None = None
     thickness_mm: Decimal | None = None
-    turning: str = field(default="never", metadata=among("never", "one way per room", "free"))
+    turning: Annotated[str, OneOf("never", "one way per room", "free")] = "never"
     seam: bool = False
     edge: Length = ZERO
     repeat: Length | None = None
@@ -80,7 +81,7 @@ class Material(Record):
 
     key: str
     name: str
-    kind: str = field(metadata=among(*KINDS))
+    kind: Annotated[str, OneOf(*KINDS)]
     facts: Facts
     kerf: Length | None = None
     trim: Length | None = None

@@ -11,13 +11,14 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from decimal import Decimal
 from fractions import Fraction
-from typing import Any, Final, Self
+from typing import Annotated, Any, Final, Self
 
 from fabrication.rules.materials import KINDS
-from fabrication.rules.records import PRACTICE, Record, among, bounds
+from fabrication.rules.records import Record
 from fabrication.rules.trade import COUNTS, FAMILIES, MEASURES, ROLES, TRADES, Trade
 from shared.contracts import ContractError
 from shared.lengths import ZERO, Length
+from shared.records import PRACTICE, OneOf, Within
 
 MOUNTS: Final = ("inside", "outside")
 OPENING_SIZE: Final = "opening size"
@@ -39,10 +40,10 @@ class CannotMake(ContractError):
 class Cutout(Record):
     """A piece left out at one side for a handle, pipe or sill: where it begins, how high and deep."""
 
-    side: str = field(metadata=among("left", "right"))
+    side: Annotated[str, OneOf("left", "right")]
     from_bottom: Length
-    height: Length = field(metadata=bounds(least="1/4"))
-    depth: Length = field(metadata=bounds(least="1/4"))
+    height: Annotated[Length, Within("1/4")]
+    depth: Annotated[Length, Within("1/4")]
 
 
 @dataclass(frozen=True)
@@ -58,17 +59,17 @@ class Order(Record):
     and on the drawing.
     """
 
-    width: Length = field(metadata=bounds(least="1", most="600"))
-    height: Length = field(metadata=bounds(least="1", most="600"))
-    mount: str = field(default="inside", metadata=among(*MOUNTS))
-    basis: str = field(default=OPENING_SIZE, metadata=among(*BASES))
+    width: Annotated[Length, Within("1", "600")]
+    height: Annotated[Length, Within("1", "600")]
+    mount: Annotated[str, OneOf(*MOUNTS)] = "inside"
+    basis: Annotated[str, OneOf(*BASES)] = OPENING_SIZE
     longest_height: Length | None = None
     options: Mapping[str, str] = field(default_factory=dict)
     cutouts: tuple[Cutout, ...] = ()
     loop_limit: Length | None = None
     loop_rule: str = ""
     loop_warning: str = ""
-    lay: str = field(default="", metadata=among("", "straight", "turned"))
+    lay: Annotated[str, OneOf("", "straight", "turned")] = ""
     pattern_start: bool = True
     code: str = ""
 
@@ -110,9 +111,9 @@ class Allowance(Record):
     """What is added to a measure, and what for: a length, or a share of another measure."""
 
     what: str
-    length: Length = field(default=ZERO, metadata=bounds(signed=True))
+    length: Annotated[Length, Within()] = ZERO
     of: str = ""
-    factor: Fraction = field(default=Fraction(1), metadata=bounds(signed=True))
+    factor: Annotated[Fraction, Within()] = Fraction(1)
 
 
 @dataclass(frozen=True)
@@ -123,7 +124,7 @@ class Measure(Record):
     factor: Fraction = Fraction(1)
     plus: tuple[Allowance, ...] = ()
     grid: Length | None = None
-    towards: str = field(default="down", metadata=among("down", "up", "nearest"))
+    towards: Annotated[str, OneOf("down", "up", "nearest")] = "down"
 
 
 @dataclass(frozen=True)
@@ -137,17 +138,17 @@ class Count(Record):
     needed for `of` × `fullness` + 2 × `end`. `spare` pieces come on top.
     """
 
-    by: str = field(default="fixed", metadata=among("fixed", "figure", "pitch", "span", "fullness"))
-    number: int = field(default=1, metadata=bounds(signed=True, least=-99, most=9999))
+    by: Annotated[str, OneOf("fixed", "figure", "pitch", "span", "fullness")] = "fixed"
+    number: Annotated[int, Within(-99, 9999)] = 1
     figure: str = ""
-    times: int = field(default=1, metadata=bounds(least=1, most=999))
+    times: Annotated[int, Within(1, 999)] = 1
     of: str = ""
     pitch: Length | None = None
     end: Length = ZERO
     fullness: Fraction = Fraction(1)
-    towards: str = field(default="up", metadata=among("down", "up", "nearest"))
-    least: int = field(default=0, metadata=bounds(least=0, most=9999))
-    spare: int = field(default=0, metadata=bounds(least=0, most=99))
+    towards: Annotated[str, OneOf("down", "up", "nearest")] = "up"
+    least: Annotated[int, Within(0, 9999)] = 0
+    spare: Annotated[int, Within(0, 99)] = 0
 
     def check(self, path: str) -> None:
         """What each kind of count needs is there."""
@@ -175,15 +176,15 @@ class PartRule(Record):
 
     key: str
     name: str
-    kind: str = field(metadata=among(*KINDS))
+    kind: Annotated[str, OneOf(*KINDS)]
     material: str = ""
     role: str = ""
     length: Measure | None = None
     width: Measure | None = None
     count: Count = Count()
     when: tuple[Condition, ...] = ()
-    scope: str = field(default="unit", metadata=among("unit", "head"))
-    draw: str = field(default="", metadata=among(*DRAWN))
+    scope: Annotated[str, OneOf("unit", "head")] = "unit"
+    draw: Annotated[str, OneOf(*DRAWN)] = ""
 
     def check(self, path: str) -> None:
         """A material or a role; what is cut has a length, cloth a width too."""
@@ -230,8 +231,8 @@ class Option(Record):
 class Clearance(Record):
     """What the finished size is smaller than the opening, in all."""
 
-    width: Length = field(default=ZERO, metadata=bounds(most="6"))
-    height: Length = field(default=ZERO, metadata=bounds(most="6"))
+    width: Annotated[Length, Within("0", "6")] = ZERO
+    height: Annotated[Length, Within("0", "6")] = ZERO
 
 
 @dataclass(frozen=True)
@@ -276,10 +277,10 @@ class Recipe(Record):
 
     key: str
     name: str
-    family: str = field(metadata=among(*FAMILIES))
+    family: Annotated[str, OneOf(*FAMILIES)]
     sizes: Range
     trade: Trade
-    revision: int = field(default=1, metadata=bounds(least=1))
+    revision: Annotated[int, Within(1)] = 1
     clearance: Clearances = Clearances()
     options: tuple[Option, ...] = ()
     materials: Mapping[str, str] = field(default_factory=dict)
@@ -374,7 +375,7 @@ class Step(Record):
     """One line of a derivation: what, how long, why."""
 
     what: str
-    value: Length = field(metadata=bounds(signed=True))
+    value: Annotated[Length, Within()]
     why: str = ""
 
 
@@ -385,14 +386,14 @@ class Figure(Record):
     key: str
     name: str
     text: str
-    number: Fraction | None = field(default=None, metadata=bounds(signed=True))
+    number: Annotated[Fraction | None, Within()] = None
 
 
 @dataclass(frozen=True)
 class Remark(Record):
     """What somebody must know: severity *note*, *check* or *stop*."""
 
-    severity: str = field(metadata=among("note", "check", "stop"))
+    severity: Annotated[str, OneOf("note", "check", "stop")]
     code: str = ""
     text: str = ""
 

@@ -13,8 +13,8 @@ from math import ceil
 from pathlib import Path
 from typing import Any, Final
 
-from fabrication.rules.records import read_length
 from shared.lengths import TICKS_PER_MM, Length
+from shared.records import read_length
 
 _TABLE: Final = Path(__file__).resolve().parent.parent / "data" / "tapes.json"
 

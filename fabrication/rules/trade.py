@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from fractions import Fraction
-from typing import Final
+from typing import Annotated, Final
 
-from fabrication.rules.records import Record, bounds
+from fabrication.rules.records import Record
 from shared.contracts import ContractError
 from shared.lengths import EIGHTH, SIXTEENTH, ZERO, Length
+from shared.records import Within
 
 
 class Trade(Record):
@@ -44,8 +45,8 @@ class Drives(Record):
 
     control: tuple[str, ...]
     candidates: tuple[str, ...]
-    reserve: Fraction = field(default=Fraction(1), metadata=bounds(least=1))
-    most: int = field(default=1, metadata=bounds(least=1))
+    reserve: Annotated[Fraction, Within(1)] = Fraction(1)
+    most: Annotated[int, Within(1)] = 1
 
 
 @dataclass(frozen=True)
@@ -53,7 +54,7 @@ class LoopRule(Record):
     """A chain or cord loop: its drop is a share of the height, in whole `step`, `least` to be of use."""
 
     control: tuple[str, ...]
-    share: Fraction = field(metadata=bounds(most=1))
+    share: Annotated[Fraction, Within(0, 1)]
     least: Length
     step: Length
 
@@ -83,7 +84,7 @@ class RollerTrade(Trade):
     largest_roll: Length
     axis: Length
     drives: tuple[Drives, ...]
-    wraps: Fraction = field(default=Fraction(3, 2), metadata=bounds(least=1))
+    wraps: Annotated[Fraction, Within(1)] = Fraction(3, 2)
     loop: LoopRule | None = None
     looped: bool = False
     bands: Bands | None = None

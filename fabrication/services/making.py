@@ -16,7 +16,6 @@ from fabrication.costs import cost_of
 from fabrication.models import Material, OwnCloth, Part, RecipeRevision, Tolerance, UnitMake
 from fabrication.rules import recipes as rules
 from fabrication.rules.cords import LoopRule, loop_rule
-from fabrication.rules.records import plain
 from measuring.evaluation import fit_of, jurisdiction_of
 from measuring.models import Group, Product, SizeChange, Unit
 from measuring.ports import NewSize
@@ -24,6 +23,7 @@ from shared.audit import entry, record, record_all
 from shared.errors import Refused
 from shared.lengths import Length, total
 from shared.models import Branch, User
+from shared.records import plain
 
 CUT = {Material.Kind.BAR, Material.Kind.STRIP, Material.Kind.CLOTH}
 OWN: Final = "own-"

@@ -14,18 +14,18 @@ from decimal import Decimal
 from fractions import Fraction
 from itertools import pairwise
 
-from installs.rules.codec import Data
 from installs.rules.data import BracketRule, BracketSize, HardwareRules
 from installs.rules.findings import Finding
 from installs.rules.units import InstallUnit, pounds
 from shared.lengths import TICKS_PER_FOOT, ZERO, Length
+from shared.records import Record
 
 MOST_BRACKETS_MORE = 6
 """How many brackets are tried beyond the count before a place is given up."""
 
 
 @dataclass(frozen=True)
-class BracketPlace(Data):
+class BracketPlace(Record):
     """The middle of one bracket from the left end; `role` is end, middle or joint."""
 
     at: Length
@@ -36,7 +36,7 @@ class BracketPlace(Data):
 
 
 @dataclass(frozen=True)
-class BracketPlan(Data):
+class BracketPlan(Record):
     """All brackets of a unit; `load_lb` is the most that one of them carries, use included."""
 
     rule: str

@@ -10,13 +10,13 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Annotated, Final
 
-from installs.rules.codec import Data, OneOf
+from shared.records import OneOf, Record
 
 YES, NO, CHOOSE = "yes", "no", "choose"
 
 
 @dataclass(frozen=True)
-class Cause(Data):
+class Cause(Record):
     """
     One cause. `remake` and `remeasure` are yes, no or choose (a person decides, `remeasure` with
     yes or no to start from); `next_by` the role that acts next; `counts_for` where its cost counts.

@@ -13,14 +13,14 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from typing import Final
 
-from installs.rules.codec import Data
 from shared.lengths import ZERO, Length, total
+from shared.records import Record
 
 WAYS: Final = ("none", "spacers", "extension", "cannot")
 
 
 @dataclass(frozen=True)
-class Block(Data):
+class Block(Record):
     """Equal blocks in one stack."""
 
     item: str
@@ -29,7 +29,7 @@ class Block(Data):
 
 
 @dataclass(frozen=True)
-class Projection(Data):
+class Projection(Record):
     """
     How the covering is brought out: `way` is one of none, spacers, extension, cannot.
 

@@ -5,16 +5,16 @@ from __future__ import annotations
 from collections.abc import Iterable
 from dataclasses import dataclass
 
-from installs.rules.codec import Data
 from installs.rules.data import CordRule, HardwareRules
 from installs.rules.findings import Caution, Finding, ToDo
 from installs.rules.trims import Line, line
 from installs.rules.units import LOOP_CONTROLS, InstallUnit, Loop, SiteFacts
 from shared.lengths import ZERO, Length
+from shared.records import Record
 
 
 @dataclass(frozen=True)
-class Tension(Data):
+class Tension(Record):
     """One loop's device: `below_head` where it is fixed, `above_floor` None where not known."""
 
     item: str
@@ -27,7 +27,7 @@ class Tension(Data):
 
 
 @dataclass(frozen=True)
-class ControlPlan(Data):
+class ControlPlan(Record):
     """Lines, devices and words about the way a unit is worked."""
 
     lines: tuple[Line, ...] = ()

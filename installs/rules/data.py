@@ -16,10 +16,10 @@ from functools import cache, cached_property
 from pathlib import Path
 from typing import Annotated, Any, Final
 
-from installs.rules.codec import PRACTICE, Data, OneOf, Within
 from installs.rules.units import COMES_WITH, CONTROLS, FAMILIES, POWERS, SUBSTRATES
 from shared.contracts import ContractError
 from shared.lengths import Length
+from shared.records import PRACTICE, OneOf, Record, Within
 
 STATUSES: Final = {
     "R": "read in the source",
@@ -30,7 +30,7 @@ STATUSES: Final = {
 
 
 @dataclass(frozen=True, kw_only=True)
-class Item(Data):
+class Item(Record):
     """One thing on the shelf. `length` is a stock length, a screw's length or a thickness."""
 
     key: str
@@ -54,7 +54,7 @@ class Item(Data):
 
 
 @dataclass(frozen=True, kw_only=True)
-class Span(Data):
+class Span(Record):
     """Widest span between supports, up to a weight per foot of width (None: any)."""
 
     span: Annotated[Length, Within("6", "240")]
@@ -62,7 +62,7 @@ class Span(Data):
 
 
 @dataclass(frozen=True, kw_only=True)
-class BracketSize(Data):
+class BracketSize(Record):
     """
     One bracket of the range and up to which width and weight it is used (None: any).
 
@@ -89,7 +89,7 @@ class BracketSize(Data):
 
 
 @dataclass(frozen=True, kw_only=True)
-class BracketRule(Data):
+class BracketRule(Record):
     """
     How a family (or ``family/variant``) is held.
 
@@ -122,7 +122,7 @@ class BracketRule(Data):
 
 
 @dataclass(frozen=True, kw_only=True)
-class Placing(Data):
+class Placing(Record):
     """Where brackets may sit. `interior_share` is how much more a middle support takes (5/4: two equal spans)."""
 
     keep_off: Annotated[Length, Within("0", "6")]
@@ -135,7 +135,7 @@ class Placing(Data):
 
 
 @dataclass(frozen=True, kw_only=True)
-class Weight(Data):
+class Weight(Record):
     """Estimated weight where none is computed, the heavier end of the family's range."""
 
     lb_per_sq_ft: Annotated[Decimal, Within(0, 20)]
@@ -143,7 +143,7 @@ class Weight(Data):
 
 
 @dataclass(frozen=True, kw_only=True)
-class ClearanceRule(Data):
+class ClearanceRule(Record):
     """Hand clearance by family; spacer blocks up to a stack; then extension brackets by size."""
 
     hand: dict[str, Length]
@@ -155,7 +155,7 @@ class ClearanceRule(Data):
 
 
 @dataclass(frozen=True, kw_only=True)
-class Substrate(Data):
+class Substrate(Record):
     """What a wall is made of: what the screw passes first, and which kits hold in it."""
 
     name: str
@@ -169,7 +169,7 @@ class Substrate(Data):
 
 
 @dataclass(frozen=True, kw_only=True)
-class Fastener(Data):
+class Fastener(Record):
     """
     A kit: screws of several lengths, drill and bit, and the anchor where it has one. `usual` is
     the shortest screw reached for, where nothing behind the surface asks for a shorter one.
@@ -194,7 +194,7 @@ class Fastener(Data):
 
 
 @dataclass(frozen=True, kw_only=True)
-class Withdrawal(Data):
+class Withdrawal(Record):
     """Figures of the withdrawal formula; diameters in inches by screw gauge."""
 
     factor: Annotated[Decimal, Within(1, 10_000)]
@@ -210,7 +210,7 @@ class Withdrawal(Data):
 
 
 @dataclass(frozen=True, kw_only=True)
-class BackingRule(Data):
+class BackingRule(Record):
     """A board screwed into the studs, for brackets that have none behind them."""
 
     item: str
@@ -221,7 +221,7 @@ class BackingRule(Data):
 
 
 @dataclass(frozen=True, kw_only=True)
-class StripRule(Data):
+class StripRule(Record):
     item: str
     families: tuple[str, ...]
     kerf: Length
@@ -231,7 +231,7 @@ class StripRule(Data):
 
 
 @dataclass(frozen=True, kw_only=True)
-class ValanceRule(Data):
+class ValanceRule(Record):
     clip: str
     return_item: str
     corner: str
@@ -242,7 +242,7 @@ class ValanceRule(Data):
 
 
 @dataclass(frozen=True, kw_only=True)
-class Rise(Data):
+class Rise(Record):
     """A rise over a run, such as 1/16 in 36."""
 
     rise: Length
@@ -250,7 +250,7 @@ class Rise(Data):
 
 
 @dataclass(frozen=True, kw_only=True)
-class ShimRule(Data):
+class ShimRule(Record):
     items: tuple[str, ...]
     limits: dict[str, Rise]
     other: Annotated[Length, Within("0", "12")]
@@ -259,7 +259,7 @@ class ShimRule(Data):
 
 
 @dataclass(frozen=True, kw_only=True)
-class HoldDownRule(Data):
+class HoldDownRule(Record):
     item: str
     magnetic: str
     screw: str
@@ -269,7 +269,7 @@ class HoldDownRule(Data):
 
 
 @dataclass(frozen=True, kw_only=True)
-class ControlRule(Data):
+class ControlRule(Record):
     chain_tension: str
     cord_tension: str
     cleat: str
@@ -284,7 +284,7 @@ class ControlRule(Data):
 
 
 @dataclass(frozen=True, kw_only=True)
-class MotorRule(Data):
+class MotorRule(Record):
     battery: str
     charger: str
     plug: str
@@ -297,7 +297,7 @@ class MotorRule(Data):
 
 
 @dataclass(frozen=True, kw_only=True)
-class CordRule(Data):
+class CordRule(Record):
     """
     What a place says of loops. `height`: least height of a loop's lower end above the floor
     (None: none given); `lower_if_held`: lower is allowed in a device that holds.
@@ -321,7 +321,7 @@ class CordRule(Data):
 
 
 @dataclass(frozen=True, kw_only=True)
-class LiftRule(Data):
+class LiftRule(Record):
     """A usual lift off the truck or the floor, for the lifting equation (inches, degrees, lifts a minute)."""
 
     horizontal_in: Annotated[Decimal, Within(0, 25)]
@@ -334,7 +334,7 @@ class LiftRule(Data):
 
 
 @dataclass(frozen=True, kw_only=True)
-class PeopleRule(Data):
+class PeopleRule(Record):
     width: Length
     weight_lb: Decimal
     overhead_lb: Decimal
@@ -345,7 +345,7 @@ class PeopleRule(Data):
 
 
 @dataclass(frozen=True, kw_only=True)
-class LadderRule(Data):
+class LadderRule(Record):
     """`reach_above`: how far above the step a person works; the top steps are no steps (29 CFR 1926.1053(b)(13))."""
 
     reach_above: Length
@@ -359,7 +359,7 @@ class LadderRule(Data):
 
 
 @dataclass(frozen=True, kw_only=True)
-class SpareOfDay(Data):
+class SpareOfDay(Record):
     """One of `item` for a day on which a unit of this family, or with this control, is put up."""
 
     item: str
@@ -368,7 +368,7 @@ class SpareOfDay(Data):
 
 
 @dataclass(frozen=True, kw_only=True)
-class SpareRule(Data):
+class SpareRule(Record):
     percent: Annotated[Decimal, Within(0, 100)]
     least: Annotated[int, Within(0, 1000)]
     groups: tuple[str, ...] = ()
@@ -377,7 +377,7 @@ class SpareRule(Data):
 
 
 @dataclass(frozen=True, kw_only=True)
-class LoadRule(Data):
+class LoadRule(Record):
     long_from: Length
     packages: dict[str, tuple[str, ...]]
     valance_package: str = "valance"
@@ -385,7 +385,7 @@ class LoadRule(Data):
 
 
 @dataclass(frozen=True, kw_only=True)
-class InsteadRule(Data):
+class InsteadRule(Record):
     """Minutes of these families instead of the usual, when something holds; the most of them counts."""
 
     families: tuple[str, ...]
@@ -395,7 +395,7 @@ class InsteadRule(Data):
 
 
 @dataclass(frozen=True, kw_only=True)
-class MinuteRule(Data):
+class MinuteRule(Record):
     """
     Minutes for one installer: a fixed part of a visit, a part a unit, and what adds to it.
 
@@ -417,7 +417,7 @@ class MinuteRule(Data):
 
 
 @dataclass(frozen=True, kw_only=True)
-class ControlChoice(Data):
+class ControlChoice(Record):
     """What a control chosen in the product range means here."""
 
     control: Annotated[str, OneOf(*CONTROLS)]
@@ -427,7 +427,7 @@ class ControlChoice(Data):
 
 
 @dataclass(frozen=True, kw_only=True)
-class ChoiceRule(Data):
+class ChoiceRule(Record):
     """
     How the words of the product range and the recipes read here.
 
@@ -443,7 +443,7 @@ class ChoiceRule(Data):
 
 
 @dataclass(frozen=True, kw_only=True)
-class LeadRule(Data):
+class LeadRule(Record):
     """Lead paint. Each drilled hole counts with a rim of `around_hole` of disturbed paint."""
 
     built_before: int
@@ -456,14 +456,14 @@ class LeadRule(Data):
 
 
 @dataclass(frozen=True, kw_only=True)
-class AsbestosRule(Data):
+class AsbestosRule(Record):
     built_until: int
     source: str = ""
     status: str = "M"
 
 
 @dataclass(frozen=True, kw_only=True)
-class HardwareRules(Data):
+class HardwareRules(Record):
     """All of it. Every item a rule names is in `items`; every family, substrate and control is covered."""
 
     revision: Annotated[int, Within(1, 1_000_000)]

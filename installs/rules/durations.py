@@ -11,15 +11,15 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from decimal import ROUND_CEILING, Decimal
 
-from installs.rules.codec import Data
 from installs.rules.data import HardwareRules, InsteadRule
 from installs.rules.units import InstallUnit
 from shared.contracts import ContractError
 from shared.lengths import Length
+from shared.records import Record
 
 
 @dataclass(frozen=True)
-class Step(Data):
+class Step(Record):
     """Minutes and what for."""
 
     what: str
@@ -27,7 +27,7 @@ class Step(Data):
 
 
 @dataclass(frozen=True)
-class Minutes(Data):
+class Minutes(Record):
     """A sum with its steps."""
 
     minutes: Decimal
@@ -45,7 +45,7 @@ def _sum(steps: Iterable[Step]) -> Minutes:
 
 
 @dataclass(frozen=True)
-class OpeningToMeasure(Data):
+class OpeningToMeasure(Record):
     """What the minutes at one opening depend on."""
 
     family: str

@@ -16,10 +16,10 @@ from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any, Final, get_args, get_origin
 
-from installs.rules.codec import Data, OneOf, fields_of
 from installs.rules.data import HardwareRules
 from shared.contracts import ContractError
 from shared.lengths import Length
+from shared.records import OneOf, Record, fields_of
 
 NOT_EDITED: Final = frozenset({"revision"})
 LONG_TEXTS: Final = frozenset({"advice", "never", "never_unscanned", "text", "source", "basis"})
@@ -167,7 +167,7 @@ def _bare(kind: Any) -> Any:
 
 
 def _is_data(kind: Any) -> bool:
-    return isinstance(kind, type) and issubclass(kind, Data)
+    return isinstance(kind, type) and issubclass(kind, Record)
 
 
 def _steps(path: str) -> list[str | int]:

@@ -5,11 +5,11 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Annotated
 
-from installs.rules.codec import Data, OneOf
+from shared.records import OneOf, Record
 
 
 @dataclass(frozen=True)
-class Finding(Data):
+class Finding(Record):
     """Something to look at; `cannot` says the unit can't go up as it stands."""
 
     code: str
@@ -20,7 +20,7 @@ class Finding(Data):
 
 
 @dataclass(frozen=True)
-class Caution(Data):
+class Caution(Record):
     """A warning for the sheet that goes to the site, with where it comes from."""
 
     code: str
@@ -30,7 +30,7 @@ class Caution(Data):
 
 
 @dataclass(frozen=True)
-class Tool(Data):
+class Tool(Record):
     """A tool the visit needs, and why."""
 
     key: str
@@ -39,7 +39,7 @@ class Tool(Data):
 
 
 @dataclass(frozen=True)
-class ToDo(Data):
+class ToDo(Record):
     """Something to do that is no part: in the yard before loading, or on site."""
 
     when: Annotated[str, OneOf("before loading", "on site")]

@@ -18,17 +18,17 @@ from decimal import Decimal
 
 from installs.rules.brackets import BracketPlan
 from installs.rules.clearance import Projection
-from installs.rules.codec import Data
 from installs.rules.data import Fastener, HardwareRules, Item, Substrate
 from installs.rules.findings import Finding
 from installs.rules.units import InstallUnit, SiteFacts
 from shared.lengths import INCH, TICKS_PER_INCH, ZERO, Length
+from shared.records import Record
 
 CENT = Decimal("0.01")
 
 
 @dataclass(frozen=True)
-class Fixing(Data):
+class Fixing(Record):
     """
     One kit for the brackets of a unit.
 
@@ -51,7 +51,7 @@ class Fixing(Data):
 
 
 @dataclass(frozen=True)
-class FixingPlan(Data):
+class FixingPlan(Record):
     """The kits to bring (two where the wall is unknown) and what is to be said about them."""
 
     kits: tuple[Fixing, ...]

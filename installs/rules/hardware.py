@@ -14,7 +14,6 @@ from typing import Any, Final
 
 from installs.rules.brackets import BracketPlan, plan_brackets
 from installs.rules.clearance import Projection, plan_projection, projection_needed
-from installs.rules.codec import Data
 from installs.rules.controls import ControlPlan, Tension, cord_rule, plan_control
 from installs.rules.data import HardwareRules
 from installs.rules.findings import Caution, Finding, ToDo, Tool
@@ -26,6 +25,7 @@ from installs.rules.tools import People, ladder_of, merge_tools, people_needed, 
 from installs.rules.trims import Line, gap_strips, hold_downs, line, shims, valance
 from installs.rules.units import InstallUnit, SiteFacts
 from shared.lengths import ZERO, Length, Unit
+from shared.records import Record
 
 GROUPS: Final = (
     "bracket",
@@ -46,7 +46,7 @@ GROUPS: Final = (
 
 
 @dataclass(frozen=True)
-class HardwareList(Data):
+class HardwareList(Record):
     """All that one unit needs on the wall, by one revision of the rules."""
 
     unit: str
@@ -300,7 +300,7 @@ def in_order(lines: Sequence[Line]) -> tuple[Line, ...]:
 
 
 @dataclass(frozen=True)
-class RemoteChannel(Data):
+class RemoteChannel(Record):
     """One entry of a remote's map."""
 
     remote: str
@@ -309,7 +309,7 @@ class RemoteChannel(Data):
 
 
 @dataclass(frozen=True)
-class SharedCaution(Data):
+class SharedCaution(Record):
     """One caution and the units it is for."""
 
     code: str
@@ -320,7 +320,7 @@ class SharedCaution(Data):
 
 
 @dataclass(frozen=True)
-class JobHardware(Data):
+class JobHardware(Record):
     """What several units of one job need together; shared things are counted once."""
 
     lines: tuple[Line, ...]

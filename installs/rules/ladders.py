@@ -17,9 +17,9 @@ from decimal import Decimal
 from math import acos, degrees
 from typing import Final
 
-from installs.rules.codec import Data
 from installs.rules.data import HardwareRules
 from shared.lengths import INCH, TICKS_PER_FOOT, ZERO, Length
+from shared.records import Record
 
 DUTY_RATINGS: Final = (
     ("III", Decimal(200)),
@@ -31,7 +31,7 @@ DUTY_RATINGS: Final = (
 
 
 @dataclass(frozen=True)
-class LadderPlan(Data):
+class LadderPlan(Record):
     """`kind`: none, stepladder or higher (tower, platform, lift); `size` its length, None where not known."""
 
     kind: str

@@ -11,7 +11,6 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Annotated, Final
 
-from installs.rules.codec import Data, Within
 from installs.rules.data import HardwareRules
 from installs.rules.findings import Finding, Tool
 from installs.rules.hardware import HardwareList, job_hardware
@@ -20,6 +19,7 @@ from installs.rules.tools import merge_tools
 from installs.rules.trims import Line
 from installs.rules.units import InstallUnit
 from shared.lengths import ZERO, Length
+from shared.records import Record, Within
 
 LONG_RACK: Final = "long rack"
 HARDWARE: Final = "hardware"
@@ -28,7 +28,7 @@ TOOLS: Final = "tools"
 
 
 @dataclass(frozen=True)
-class Package(Data):
+class Package(Record):
     """What a unit is carried as; `number` of `of`, with its longest side."""
 
     unit: str
@@ -56,7 +56,7 @@ class StopLoad:
 
 
 @dataclass(frozen=True)
-class LoadEntry(Data):
+class LoadEntry(Record):
     """One line to check off: a package, or an item of hardware, or a tool."""
 
     order: int
@@ -72,7 +72,7 @@ class LoadEntry(Data):
 
 
 @dataclass(frozen=True)
-class LoadPlan(Data):
+class LoadPlan(Record):
     """Everything to put on the truck, in the order it is put on."""
 
     entries: tuple[LoadEntry, ...]

@@ -14,15 +14,15 @@ from fractions import Fraction
 from functools import cache, lru_cache
 from typing import Any, Final, TypeVar
 
-from installs.rules.codec import Data
 from shared.lengths import MM, SIXTEENTH, TICKS_PER_INCH, Length, Unit
+from shared.records import Record
 
 TEXTS: Final = frozenset({"why", "text", "load_why", "weight_why"})
 """Fields that hold a text with lengths in it."""
 
 _EXACT: Final = re.compile(r"(?<![\d./])(?:(\d+) )?(\d+)(?:/(\d+))? in\b")
 
-Some = TypeVar("Some", bound=Data)
+Some = TypeVar("Some", bound=Record)
 
 
 def in_unit(value: Some, unit: Unit) -> Some:
@@ -45,7 +45,7 @@ def in_unit(value: Some, unit: Unit) -> Some:
 
 
 @cache
-def _names(kind: type[Data]) -> tuple[str, ...]:
+def _names(kind: type[Record]) -> tuple[str, ...]:
     return tuple(field.name for field in dataclasses.fields(kind))  # type: ignore[arg-type]
 
 
@@ -91,6 +91,6 @@ def _shown(value: Any, unit: Unit, is_text: bool) -> Any:
     if isinstance(value, tuple):
         entries = tuple(_shown(entry, unit, is_text) for entry in value)
         return entries if any(new is not old for new, old in zip(entries, value, strict=True)) else value
-    if isinstance(value, Data):
+    if isinstance(value, Record):
         return in_unit(value, unit)
     return value

@@ -10,11 +10,11 @@ from decimal import Decimal
 from math import pi
 from typing import Final
 
-from installs.rules.codec import Data
 from installs.rules.data import HardwareRules
 from installs.rules.findings import Caution, Tool
 from installs.rules.units import InstallUnit, SiteFacts
 from shared.lengths import TICKS_PER_INCH
+from shared.records import Record
 
 SILICA_SOURCE: Final = "29 CFR 1926.1153(c) Table 1 (vii), handheld drills including rotary hammers"
 SILICA_STATUS: Final = "R2"
@@ -25,7 +25,7 @@ SILICA_TOOLS: Final = (
 
 
 @dataclass(frozen=True)
-class LeadAnswer(Data):
+class LeadAnswer(Record):
     """Whether work is within the minor-repair limit; `disturbed_sq_ft` as reckoned."""
 
     applies: bool

@@ -6,15 +6,15 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from decimal import ROUND_CEILING
 
-from installs.rules.codec import Data
 from installs.rules.data import HardwareRules
 from installs.rules.trims import Line, cut_strips, line
 from installs.rules.units import InstallUnit
 from shared.lengths import ZERO, Length
+from shared.records import Record
 
 
 @dataclass(frozen=True)
-class TopUp(Data):
+class TopUp(Record):
     """One item of the van's stock that is under its least: take `quantity` to reach the most."""
 
     item: str
@@ -79,7 +79,7 @@ def top_up(held: Mapping[str, int], rules: HardwareRules) -> tuple[TopUp, ...]:
 
 
 @dataclass(frozen=True)
-class Shortage(Data):
+class Shortage(Record):
     """An item the shelf has too little of."""
 
     item: str

@@ -7,7 +7,6 @@ from dataclasses import dataclass
 from decimal import Decimal
 
 from installs.rules.brackets import BracketPlan
-from installs.rules.codec import Data
 from installs.rules.data import HardwareRules
 from installs.rules.findings import Tool
 from installs.rules.fixings import FixingPlan
@@ -15,10 +14,11 @@ from installs.rules.ladders import LadderPlan, plan_ladder
 from installs.rules.lifting import Lift, weight_limit
 from installs.rules.safety import silica_controls
 from installs.rules.units import InstallUnit
+from shared.records import Record
 
 
 @dataclass(frozen=True)
-class People(Data):
+class People(Record):
     """How many people a unit takes, and every reason that asks for a second."""
 
     count: int

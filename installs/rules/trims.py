@@ -9,15 +9,15 @@ from typing import Annotated
 
 from installs.rules.brackets import BracketPlan, bracket_count
 from installs.rules.clearance import stack_blocks
-from installs.rules.codec import Data, Within
 from installs.rules.data import HardwareRules
 from installs.rules.findings import Finding
 from installs.rules.units import InstallUnit
 from shared.lengths import ZERO, Length
+from shared.records import Record, Within
 
 
 @dataclass(frozen=True)
-class Line(Data):
+class Line(Record):
     """
     One line of a hardware list: an item, how many, and how that was reached.
 
@@ -61,7 +61,7 @@ def gap_strips(unit: InstallUnit, rules: HardwareRules) -> tuple[list[Line], lis
 
 
 @dataclass(frozen=True)
-class StripCut(Data):
+class StripCut(Record):
     """One strip and what is cut from it; `source` is stock or offcut, `left` what remains."""
 
     source: str

@@ -6,9 +6,9 @@ from dataclasses import dataclass
 from decimal import Decimal
 from typing import Annotated, Final
 
-from installs.rules.codec import Data, OneOf, Within, verify
 from shared.contracts import ContractError
 from shared.lengths import ZERO, Length
+from shared.records import OneOf, Record, Within, verify
 
 FAMILIES: Final = ("roller", "solar", "sheer", "vertical", "slat", "cellular", "pleated", "roman")
 MOUNTS: Final = ("inside", "outside")
@@ -36,7 +36,7 @@ GRAMS_PER_POUND: Final = Decimal("453.59237")  # exact by definition of the poun
 
 
 @dataclass(frozen=True)
-class Obstruction(Data):
+class Obstruction(Record):
     """Something the covering must clear, and how far it stands out (rounded up when measured)."""
 
     kind: str
@@ -45,7 +45,7 @@ class Obstruction(Data):
 
 
 @dataclass(frozen=True)
-class Loop(Data):
+class Loop(Record):
     """One closed loop of chain or cord: how far it hangs below the head when taut."""
 
     drop: Annotated[Length, Within("1/2", "300")]
@@ -54,7 +54,7 @@ class Loop(Data):
 
 
 @dataclass(frozen=True)
-class KeepOff(Data):
+class KeepOff(Record):
     """A working part in the head that no bracket may sit on: its place from the left end."""
 
     what: str
@@ -62,7 +62,7 @@ class KeepOff(Data):
 
 
 @dataclass(frozen=True)
-class Valance(Data):
+class Valance(Record):
     """The board in front of the head, and its returns on an outside mount."""
 
     length: Annotated[Length, Within("1", "400")]
@@ -70,7 +70,7 @@ class Valance(Data):
 
 
 @dataclass(frozen=True)
-class Motor(Data):
+class Motor(Record):
     """How a unit's motor is fed, and which remote and channel work it."""
 
     power: Annotated[str, OneOf(*POWERS)] = "battery"
@@ -79,7 +79,7 @@ class Motor(Data):
 
 
 @dataclass(frozen=True)
-class InstallUnit(Data):
+class InstallUnit(Record):
     """
     One covering as it goes on the wall. Lengths are the finished size; places are from the left end.
 
@@ -143,7 +143,7 @@ class InstallUnit(Data):
 
 
 @dataclass(frozen=True)
-class SiteFacts(Data):
+class SiteFacts(Record):
     """What is known of the building. An unknown year counts as old; children are assumed."""
 
     year_built: Annotated[int | None, Within(1600, 2200)] = None

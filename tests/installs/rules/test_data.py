@@ -8,12 +8,12 @@ from decimal import Decimal
 
 import pytest
 
-from installs.rules.codec import PRACTICE, length_text, read_length
 from installs.rules.data import HardwareRules, starting_definition, starting_rules
 from installs.rules.hardware import HardwareList, hardware_list
 from installs.rules.units import InstallUnit
 from shared.contracts import ContractError
 from shared.lengths import Length
+from shared.records import PRACTICE, length_text, read_length
 from tests.installs.rules.units import inch, make_unit, random_site, random_unit
 
 RULES = starting_rules()
