@@ -2,24 +2,24 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from typing import Final
 
-from jobs.rules.routing.model import Id, Plan, Problem, Stop
+from jobs.rules.routing.model import Id, Plan, Problem, Route, Stop
 from jobs.rules.routing.timing import assemble, build_route
 from jobs.rules.routing.verify import verify
 
-SLACKS: Final = (0, 300, 600, 900, 1800, 2700, 3600)
-"""By how many seconds the stops of a route may begin earlier or later, the least first."""
+SLACKS: Final = (0, 300, 600, 900, 1800, 2700, 3600, 5400, 7200)
+"""By how many seconds a stop may begin earlier or later, the least first."""
 
 
 def steadied(problem: Problem, plan: Plan, starts: Mapping[Id, int]) -> Plan:
     """
     The same routes in the same order, each as near to its told starts as it can be driven.
 
-    A planner that pays for waiting sets off late; whoever was told a time wants it kept. A
-    route that can't be driven within an hour of its told starts stays as the plan has it.
+    A planner that pays for waiting sets off late; whoever was told a time wants it kept. The
+    first stops of a route are kept before the later ones.
 
     Parameters
     ----------
@@ -37,25 +37,37 @@ def steadied(problem: Problem, plan: Plan, starts: Mapping[Id, int]) -> Plan:
     """
     if problem.knots:
         return plan  # stops that wait for each other have their times from each other
-    tried = [_told(problem, starts, slack) for slack in SLACKS]
-    routes = []
-    for route in plan.routes:
-        day = problem.days[problem.day_number[route.crew, route.shift]]
-        order = [problem.stop_number[visit.id] for visit in route.visits]
-        if any(visit.id in starts for visit in route.visits):
-            route = next(filter(None, (build_route(told, day, order) for told in tried)), route)
-        routes.append(route)
+    routes = tuple(_steady(problem, route, starts) for route in plan.routes)
     found = assemble(problem, routes, {one.id: one.why for one in plan.unplaced})
     return plan if verify(problem, found) else found
 
 
-def _told(problem: Problem, starts: Mapping[Id, int], slack: int) -> Problem:
-    """The problem with every told stop held to its start, a slack before and after."""
-    stops = tuple(
-        _held(stop, problem.windows[number], starts[stop.id], slack) if stop.id in starts else stop
-        for number, stop in enumerate(problem.stops)
-    )
-    told = replace(problem, stops=stops)
+def _steady(problem: Problem, route: Route, starts: Mapping[Id, int]) -> Route:
+    """The route with every stop at its told start; where that can't be, one after another as near as it goes."""
+    day = problem.days[problem.day_number[route.crew, route.shift]]
+    order = [problem.stop_number[visit.id] for visit in route.visits]
+    told = [number for number in order if problem.stops[number].id in starts]
+    best = build_route(_told(problem, told, starts, 0), day, order)
+    if best is not None or not told:
+        return best or route
+    best = route
+    for number in told:
+        for slack in SLACKS:
+            trial = _told(problem, [number], starts, slack)
+            nearer = build_route(trial, day, order)
+            if nearer is not None:
+                problem, best = trial, nearer
+                break
+    return best
+
+
+def _told(problem: Problem, numbers: Sequence[int], starts: Mapping[Id, int], slack: int) -> Problem:
+    """The problem with these stops held to their told starts, a slack before and after."""
+    stops = list(problem.stops)
+    for number in numbers:
+        stop = stops[number]
+        stops[number] = _held(stop, problem.windows[number], starts[stop.id], slack)
+    told = replace(problem, stops=tuple(stops))
     if "rows" in problem.__dict__:
         told.__dict__["rows"] = problem.rows  # the same table, so they need not be made again
     return told

@@ -125,7 +125,7 @@ def plan_routes(ctx: runs.Context) -> None:
     with ctx.finishing() as result:
         proposal = keep_proposal(
             branch=branch, first=first, last=last, calendar=calendar, plan=plan, left_out=left_out, run=ctx.run,
-            by=ctx.by, reason=params["reason"], found=_found(plan, answer, doubts, bound),
+            by=ctx.by, reason=params["reason"], found=_found(plan, answer, doubts, bound), keep=params["keep"],
         )  # fmt: skip
         result.update(proposal=proposal.pk, **proposal.summary)
 
@@ -270,11 +270,18 @@ def keep_proposal(
     by: User | None,
     reason: str,
     found: dict[str, Any],
+    keep: bool = False,
 ) -> Proposal:
-    """The differences between a verified plan and the calendar as it was read."""
+    """
+    The differences between a verified plan and the calendar as it was read.
+
+    With `keep` the calendar is priced at its own times, as the plan then is, not at its cheapest.
+    """
     asked = Appointment.objects.filter(pk__in=[stop.id for stop in calendar.problem.stops])
     rows = {row.pk: row for row in asked.select_related("job")}
     now_there = plan_of(calendar.problem, order_numbers(calendar))
+    if keep and now_there is not None:
+        now_there = steadied(calendar.problem, now_there, _standing(calendar))
     proposal = Proposal.objects.create(
         branch=branch, from_on=first, until_on=last, reason=reason, run=run, created_by=by,  # type: ignore[misc]
         summary=_summary(now_there, plan, len(left_out)) | found,

@@ -49,3 +49,15 @@ def test_a_promise_is_never_left_for_a_told_time():
     found = steadied(problem, plan_of(problem, {0: [0]}), {1: HOUR})
 
     assert 2 * HOUR <= starts(found)[1] <= 3 * HOUR
+
+
+def test_one_visit_that_must_move_far_does_not_move_those_before_it():
+    problem = a_day(
+        Stop(1, 1, HOUR, promised=(0, 4 * HOUR)), Stop(2, 2, HOUR, windows=((0, 8 * HOUR),)), Stop(3, 3, 3 * HOUR)
+    )  # fmt: skip
+    told = {1: HOUR, 2: 3 * HOUR}
+
+    found = steadied(problem, plan_of(problem, {0: [0, 2, 1]}), told)
+
+    assert starts(found)[1] == HOUR
+    assert starts(found)[2] == 5 * HOUR + 1200
