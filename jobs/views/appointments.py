@@ -77,6 +77,7 @@ def appointment_context(request: HttpRequest, row: Appointment, **more: Any) -> 
         "may_tap": is_office or is_of_crew(user, row),
         "sees_phones": user.has_role(*SEES_PHONES),
         "secret": secret_for(user, row),
+        "on_arrival": "; ".join(filter(None, (row.job.site.parking, row.job.site.dock_note, row.job.site.pets))),
         "bring": ports.bring(row),
         "visit_url": ports.visit_url(row) if not user.has_role("workroom") else "",
         "earliest": first,

@@ -103,6 +103,7 @@ def calendar(request: HttpRequest) -> HttpResponse:
     lanes = [_lane(one) for one in book.days.values()] if book and view == "day" else []
     context |= {
         "lanes": lanes,
+        "week": _week(keep, book, days) if book and view == "week" else [],
         "unplaced": _unplaced(request),
         "map": route_map(book, *book.days.values()) if book and view == "day" else None,
         "decisions": decisions(request.user)[:8] if day == today else [],
@@ -110,6 +111,22 @@ def calendar(request: HttpRequest) -> HttpResponse:
         "swap_form": SwapForm(user=request.user, initial={"day": day}),
     }
     return render(request, "jobs/calendar.html", context)
+
+
+def _week(keep: dict[str, str], book: Book, days: list[dt.date]) -> list[dict[str, Any]]:
+    """The days of a week with how much stands on each, for screens too narrow for its board."""
+    found = []
+    for day in days:
+        ones = [one for (_, on), one in book.days.items() if on == day]
+        found.append(
+            {
+                "day": day,
+                "link": _link(keep | {"view": "day"}, day),
+                "visits": sum(len(one.appointments) for one in ones),
+                "crews": sum(one.work.works for one in ones),
+            }
+        )
+    return found
 
 
 def _link(keep: dict[str, str], day: dt.date, **more: str) -> str:

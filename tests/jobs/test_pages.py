@@ -499,3 +499,12 @@ def test_an_absence_is_noted_and_its_visits_spread_in_one_step(branch, crew, off
     run = Run.objects.get(kind="jobs.plan_routes")
     assert answer.url == f"/calendar/plan/runs/{run.pk}/"
     assert (run.params["keep"], run.params["from_on"], run.params["until_on"]) == (True, str(MONDAY), str(MONDAY))
+
+
+def test_a_week_names_its_days_for_screens_too_narrow_for_the_board(branch, crew, office):
+    make_appointment(make_job(branch), crew=crew, day=MONDAY, time="9:00")
+
+    week = office.get(f"/calendar/?view=week&day={MONDAY}").context["week"]
+
+    assert [(one["visits"], one["crews"]) for one in week] == [(1, 1), *[(0, 1)] * 4, (0, 0)]
+    assert office.get(week[0]["link"]).context["days"] == [MONDAY]
