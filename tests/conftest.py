@@ -248,6 +248,10 @@ def new_page(chromium: Any) -> Iterator[Callable[..., Any]]:
     contexts: list[Any] = []
     errors: list[str] = []
 
+    def listen(line: Any) -> None:
+        if line.type == "error":
+            errors.append(f"{line.text} {line.location}")
+
     def page(*, phone: bool = False, errors_allowed: bool = False, **options: Any) -> Any:
         context = chromium.new_context(
             viewport=PHONE if phone else DESK, has_touch=phone, is_mobile=phone, locale="en-US", **options
@@ -255,7 +259,7 @@ def new_page(chromium: Any) -> Iterator[Callable[..., Any]]:
         contexts.append(context)
         made = context.new_page()
         if not errors_allowed:
-            made.on("console", lambda line: errors.append(f"{line.text} {line.location}") if line.type == "error" else None)
+            made.on("console", listen)
             made.on("pageerror", lambda error: errors.append(str(error)))
         return made
 

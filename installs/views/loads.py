@@ -43,11 +43,12 @@ class Section:
 
 
 def day_paths(user: Any, crew: Crew, day: dt.date) -> list[str]:
-    """Addresses of a crew's day for the phone to keep: the day, its load, its stops."""
+    """Addresses of a crew's day for the phone to keep: one's own day, its load, its stops."""
     rows = Appointment.objects.visible_to(user).on(day).filter(crew=crew)
     stops = [reverse("installs:stop", args=[row.pk]) for row in rows if row.purpose in INSTALLING]
     found = Load.objects.filter(crew=crew, day=day).first()
-    return [reverse("jobs:my_day"), *([found.get_absolute_url()] if found else []), *stops]
+    own = [reverse("jobs:my_day")] if user.has_role(*roles.FIELD) else []
+    return [*own, *([found.get_absolute_url()] if found else []), *stops]
 
 
 def today_of(request: HttpRequest) -> dt.date:

@@ -205,6 +205,8 @@ def print_packet(walk: Walk) -> None:
     walk.go(page, f"/loads/?day={day}")
     page.get_by_role("row", name=re.compile("Van 1")).get_by_role("button", name="Put the list together").click()
     packet = page.locator(".document").filter(has_text="Route packet")
+    packet.wait_for()
+    page.wait_for_load_state()  # a tap before the page's script is there goes to the run's own page
     packet.get_by_role("button", name=re.compile("Print")).click()
     link = packet.get_by_role("link", name="Rev. 1")
     link.wait_for(timeout=LONG)
