@@ -115,7 +115,8 @@ class _Book:
         people, gone, names = self._absent(crew, day, special, whole)
         shifts = tuple(without(whole, gone))
         if not shifts:
-            return WorkDay(crew.pk, day, why=f"{crew.name} is away: {', '.join(names)}")
+            more = [name for name in names if name != f"{crew.name} away"]
+            return WorkDay(crew.pk, day, why=": ".join([f"{crew.name} is away", *([", ".join(more)] if more else [])]))
         return WorkDay(
             crew.pk,
             day,

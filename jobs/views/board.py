@@ -25,7 +25,7 @@ from jobs.forms import SwapForm
 from jobs.models import INSTALLING, MEASURING, Appointment, Crew
 from jobs.views import OFFICE
 from jobs.views.appointments import sentence
-from jobs.views.jobs import csv_answer, parse_date_or_none
+from jobs.views.jobs import csv_answer, local_text, parse_date_or_none
 from jobs.views.stuck import decisions
 from shared.access import roles_required
 from shared.errors import Refused
@@ -182,17 +182,13 @@ def _csv(book: Book | None, days: list[dt.date]) -> HttpResponse:
     rows = [
         [
             row.day, one.crew.name, row.job.number, row.job.customer.name, row.job.site.address,
-            row.get_purpose_display(), _local(row.starts_at), _local(row.ends_at), _local(row.promised_from),
-            _local(row.promised_until), row.get_state_display(),
+            row.get_purpose_display(), local_text(row.starts_at), local_text(row.ends_at),
+            local_text(row.promised_from), local_text(row.promised_until), row.get_state_display(),
         ]
         for one in (book.days.values() if book else [])
         for row in one.appointments
     ]  # fmt: skip
     return csv_answer(f"calendar-{days[0].isoformat()}", head, rows)
-
-
-def _local(when: dt.datetime | None) -> str:
-    return f"{timezone.localtime(when):%Y-%m-%d %H:%M}" if when else ""
 
 
 @login_required

@@ -17,7 +17,7 @@ from django.views.decorators.http import require_GET, require_http_methods, requ
 
 from jobs import services
 from jobs.access import crew_for, feed_for
-from jobs.availability import crew_days, holidays_between
+from jobs.availability import WorkDay, crew_days, holidays_between
 from jobs.forms import (
     AbsenceForm,
     CrewDayForm,
@@ -34,6 +34,7 @@ from jobs.learning import drive_factor, visit_factors
 from jobs.models import Absence, CalendarFeed, CalendarRules, Crew, Holiday
 from jobs.offers import usual_windows as usual_windows_of
 from jobs.views import OFFICE
+from jobs.views.jobs import csv_answer
 from shared import roles
 from shared.access import roles_required
 from shared.errors import Refused
@@ -51,6 +52,8 @@ def crew_list(request: HttpRequest) -> HttpResponse:
     today = timezone.localdate()
     days = [today + dt.timedelta(days=n) for n in range(7)]
     works = crew_days(crews, days) if crews else {}
+    if request.GET.get("format") == "csv":
+        return _list_csv(crews, days, works)
     absences = Absence.objects.filter(crew__in=crews, ends_at__gte=timezone.now()).select_related("crew", "user")
     context = {
         "skill_form": SkillForm(user=request.user),
@@ -59,6 +62,25 @@ def crew_list(request: HttpRequest) -> HttpResponse:
         "absences": absences[:30],
     }
     return render(request, "jobs/crew_list.html", context)
+
+
+def _list_csv(crews: list[Crew], days: list[dt.date], works: dict[tuple[int, dt.date], WorkDay]) -> HttpResponse:
+    head = ["crew", "people", "skills", *(day.isoformat() for day in days)]
+    rows = [
+        [
+            crew.name,
+            ", ".join(str(member.user) for member in crew.members.all()) or str(crew.people),
+            ", ".join(skill.name for skill in crew.skills.all()),
+            *(_hours(works[crew.pk, day]) for day in days),
+        ]
+        for crew in crews
+    ]
+    return csv_answer("crews", head, rows)
+
+
+def _hours(work: WorkDay) -> str:
+    spans = ((timezone.localtime(a), timezone.localtime(b)) for a, b in work.shifts)
+    return ", ".join(f"{a:%H:%M} to {b:%H:%M}" for a, b in spans) or work.why
 
 
 @login_required

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import csv
+import datetime as dt
 from collections.abc import Iterable, Iterator
 from typing import Any
 from urllib.parse import urlencode
@@ -48,6 +49,11 @@ def csv_answer(name: str, head: list[str], rows: Iterable[list[Any]]) -> Streami
     answer = StreamingHttpResponse(lines(), content_type="text/csv; charset=utf-8")
     answer["Content-Disposition"] = f'attachment; filename="{name}.csv"'
     return answer
+
+
+def local_text(when: dt.datetime | None) -> str:
+    """An instant on the branch's clocks as a spreadsheet reads it."""
+    return f"{timezone.localtime(when):%Y-%m-%d %H:%M}" if when else ""
 
 
 def _harmless(cell: Any) -> Any:

@@ -20,7 +20,7 @@ from jobs.models import Appointment, Proposal, ProposedMove
 from jobs.services.planning import KIND
 from jobs.views import OFFICE
 from jobs.views.appointments import sentence
-from jobs.views.jobs import parse_date_or_none
+from jobs.views.jobs import csv_answer, local_text, parse_date_or_none
 from shared.access import roles_required
 from shared.errors import Refused
 from shared.models import Run
@@ -70,7 +70,32 @@ def plan_run(request: HttpRequest, pk: Any) -> HttpResponse:
 def proposal(request: HttpRequest, pk: int) -> HttpResponse:
     """The proposal beside the calendar, difference by difference."""
     found = proposal_for(request.user, pk)
+    if request.GET.get("format") == "csv":
+        return _csv(found)
     return render(request, "jobs/proposal.html", _context(found))
+
+
+def _csv(found: Proposal) -> HttpResponse:
+    head = [
+        "job", "customer", "visit", "crew now", "starts now", "crew proposed", "starts proposed", "price", "why left",
+        "answer",
+    ]  # fmt: skip
+    moves = found.moves.select_related(
+        "appointment__job__customer", "appointment__job__branch", "appointment__crew", "crew"
+    )
+    rows = [
+        [
+            move.appointment.job.number, move.appointment.job.customer.name, move.appointment.get_purpose_display(),
+            move.appointment.crew, local_text(move.appointment.starts_at), move.crew, local_text(move.starts_at),
+            move.price, move.why, move.get_state_display(),
+        ]
+        for move in moves
+    ]  # fmt: skip
+    return csv_answer(f"proposal-{found.from_on}", head, [[_text(cell) for cell in row] for row in rows])
+
+
+def _text(cell: Any) -> str:
+    return "" if cell is None else str(cell)
 
 
 def _context(found: Proposal, error: str = "") -> dict[str, Any]:

@@ -17,7 +17,7 @@ from jobs.access import project_for
 from jobs.forms import ProjectForm
 from jobs.models import Job, Project
 from jobs.views import OFFICE
-from jobs.views.jobs import next_visits
+from jobs.views.jobs import csv_answer, next_visits
 from shared.access import roles_required
 from shared.errors import Refused
 
@@ -38,8 +38,25 @@ def project(request: HttpRequest, pk: int) -> HttpResponse:
             messages.success(request, "The project is changed.")
             return redirect("jobs:project", found.pk)
     jobs = found.jobs.select_related("site").prefetch_related(next_visits()).order_by("phase", "pk")
+    if request.GET.get("format") == "csv":
+        return _csv(found, jobs)
     context = {"project": found, "form": form, "phases": by_phase(jobs)}
     return render(request, "jobs/project.html", context, status=422 if form.errors else 200)
+
+
+def _csv(found: Project, jobs: Iterable[Job]) -> HttpResponse:
+    head = ["phase", "job", "title", "site", "openings expected", "stage", "hold", "next visit", "day", "crew"]
+    rows = []
+    for job in jobs:
+        visit = next(iter(job.coming), None)  # type: ignore[attr-defined]
+        coming = [visit.get_purpose_display(), visit.day, visit.crew and visit.crew.name] if visit else ["", "", ""]
+        rows.append(
+            [
+                job.phase, job.number, job.title, job.site.address, job.openings_expected, job.get_stage_display(),
+                job.get_hold_display(), *coming,
+            ]
+        )  # fmt: skip
+    return csv_answer(f"project-{found.pk}", head, rows)
 
 
 def by_phase(jobs: Iterable[Job]) -> list[dict[str, Any]]:

@@ -8,7 +8,7 @@ import pytest
 from django.utils import timezone
 
 from jobs import services
-from jobs.models import Appointment, Job, Project, ReadinessAnswer, Site
+from jobs.models import Appointment, Job, Project, Proposal, ReadinessAnswer, Site
 from jobs.ports import Blocker, ports
 from shared.models import AuditEntry, Run
 from tests.factories import a_monday, at, make_appointment, make_crew, make_job, make_site, make_user
@@ -508,3 +508,18 @@ def test_a_week_names_its_days_for_screens_too_narrow_for_the_board(branch, crew
 
     assert [(one["visits"], one["crews"]) for one in week] == [(1, 1), *[(0, 1)] * 4, (0, 0)]
     assert office.get(week[0]["link"]).context["days"] == [MONDAY]
+
+
+def test_what_proposals_projects_and_crews_show_comes_as_csv(branch, crew, dispatcher, office):
+    visit = make_appointment(make_job(branch), crew=crew, day=MONDAY, time="9:00")
+    project = services.new_project(customer=visit.job.customer, name="Weir House", by=dispatcher)
+    services.edit_job(job=visit.job, by=dispatcher, project=project, phase="floor 4")
+    proposal = Proposal.objects.create(branch=branch, from_on=MONDAY, until_on=MONDAY, created_by=dispatcher)
+    proposal.moves.create(appointment=visit, version=0, crew=crew, day=MONDAY, starts_at=at(branch, MONDAY, "10:30"))
+
+    def lines(address):
+        return b"".join(office.get(f"{address}?format=csv").streaming_content).decode().splitlines()
+
+    assert f"{crew.name},{MONDAY} 09:00,{crew.name},{MONDAY} 10:30" in lines(proposal.get_absolute_url())[1]
+    assert f"floor 4,{visit.job.number}" in lines(project.get_absolute_url())[1]
+    assert lines("/crews/")[1].startswith(f"{crew.name},")
