@@ -15,6 +15,8 @@ from rest_framework.routers import DefaultRouter
 
 from jobs import services
 from jobs.access import SEES_PHONES, secret_for
+from jobs.api_setup import CrewDeeds
+from jobs.api_setup import register as register_setup
 from jobs.availability import crew_day
 from jobs.dispatch import effect_of, in_the_way
 from jobs.ics import feed_token
@@ -706,7 +708,7 @@ class CrewSerializer(serializers.ModelSerializer[Crew]):
         return skills
 
 
-class CrewViewSet(DeedViewSet):
+class CrewViewSet(CrewDeeds, DeedViewSet):
     """Crews, their days and absences."""
 
     roles = OFFICE
@@ -885,3 +887,4 @@ def register(router: DefaultRouter) -> None:
     router.register("crews", CrewViewSet, basename="crew")
     router.register("proposals", ProposalViewSet, basename="proposal")
     router.register("feeds", FeedViewSet, basename="feed")
+    register_setup(router)

@@ -32,9 +32,9 @@ from shared.models import Branch, User
 CREW_FIELDS = ("name", "purposes", "people", "latitude", "longitude", "overtime_min", "truck_longest", "is_active")
 
 
-def _clean(row: Any) -> None:
+def _clean(row: Any, *, may_be_empty: Iterable[str] = ()) -> None:
     try:
-        row.full_clean()
+        row.full_clean(exclude={name for name in may_be_empty if not getattr(row, name)})
     except ValidationError as error:
         field, problems = next(iter(error.message_dict.items()))
         raise Refused(problems[0], field="" if field == "__all__" else field) from None
@@ -52,7 +52,7 @@ def save_crew(
             raise Refused(f"no such field: {name}", field=name)
         setattr(row, name, value)
     row.purposes = [str(Purpose(purpose)) for purpose in row.purposes]
-    _clean(row)
+    _clean(row, may_be_empty=["purposes"])  # none is for anything
     save(row, list(values), by=by, deed="set up the crew" if is_new else "changed the crew")
     row.skills.set(skills)
     if is_new:

@@ -21,6 +21,9 @@ ROUTES = {
     "/api/customers/": OFFICE,
     "/api/sites/": OFFICE,
     "/api/projects/": OFFICE,
+    "/api/skills/": OFFICE,
+    "/api/holidays/": OFFICE,
+    "/api/calendar-rules/": OFFICE,
     "/api/crews/": OFFICE,
     "/api/proposals/": OFFICE,
     "/api/feeds/": OFFICE,
@@ -31,6 +34,7 @@ DEEDS = [
     "/api/appointments/{visit}/cancel/", "/api/appointments/{visit}/split/", "/api/appointments/{visit}/undo/",
     "/api/appointments/{visit}/unplace/", "/api/appointments/{visit}/let_go/", "/api/appointments/{visit}/effect/",
     "/api/crews/{crew}/absences/", "/api/proposals/", "/api/feeds/", "/api/jobs/", "/api/customers/", "/api/sites/",
+    "/api/crews/{crew}/hours/", "/api/crews/{crew}/members/", "/api/crews/{crew}/swap/", "/api/crews/{crew}/differs/",
     "/api/projects/", "/api/appointments/{visit}/possible/", "/api/jobs/{job}/impossible/",
 ]  # fmt: skip
 
@@ -238,3 +242,65 @@ def test_when_the_customer_can_and_cannot_bounds_what_is_offered(branch, crew, d
     assert all(at(branch, MONDAY, "10:00") <= start <= at(branch, MONDAY, "12:00") for start in starts)
     assert reversed_one.status_code == 409
     assert api.post(f"{url}possible/", [], format="json").json()["possible_windows"] == []
+
+
+def test_a_crew_is_set_up_over_http(branch, dispatcher, installer, api_as):
+    api, other = api_as(dispatcher), make_crew(branch)
+    crew = api.post("/api/crews/", {"name": "Van 9", "people": 2}, format="json").json()["id"]
+    url = f"/api/crews/{crew}/"
+
+    week = api.post(f"{url}hours/", [{"weekday": 0, "starts": "07:00", "ends": "15:00"}], format="json")
+    twice = api.post(f"{url}hours/", [{"weekday": 0}, {"weekday": 0}], format="json")
+    joined = api.post(f"{url}members/", {"user": installer.pk, "from_on": str(MONDAY)}, format="json").json()
+    left = api.post(f"{url}end_member/", {"member": joined[0]["id"], "until_on": str(MONDAY)}, format="json").json()
+    api.post(f"{url}differs/", {"day": str(MONDAY), "starts": "10:00", "ends": "12:00"}, format="json")
+    day = api.get(f"{url}day/?day={MONDAY}").json()
+    visit = make_appointment(make_job(branch), crew=other, day=MONDAY, time="10:15")
+    traded = api.post(f"{url}swap/", {"other": other.pk, "day": str(MONDAY), "anyway": True}, format="json")
+
+    assert week.json()[0]["starts"] == "07:00:00"
+    assert twice.status_code == 400
+    assert left[0]["until_on"] == str(MONDAY)
+    assert len(day["shifts"]) == 1
+    assert traded.json() == {"visits": [visit.pk]}
+    visit.refresh_from_db()
+    assert visit.crew_id == crew
+
+
+def test_an_absence_is_taken_back_over_http(branch, crew, dispatcher, api_as):
+    api = api_as(dispatcher)
+    away = {"starts_at": at(branch, MONDAY, "0:00").isoformat(), "ends_at": at(branch, MONDAY, "23:00").isoformat()}
+    absence = api.post(f"/api/crews/{crew.pk}/absences/", away, format="json").json()["absence"]["id"]
+
+    answer = api.post(f"/api/crews/{crew.pk}/remove_absence/", {"absence": absence}, format="json")
+
+    assert answer.status_code == 204
+    assert not crew.absences.exists()
+
+
+def test_days_off_skills_and_rules_are_set_over_http(branch, dispatcher, stranger, api_as):
+    api = api_as(dispatcher)
+    off = api.post("/api/holidays/", {"day": str(MONDAY), "name": "stock count"}, format="json").json()["id"]
+    skill = api.post("/api/skills/", {"key": "motors", "name": "motors"}, format="json")
+    again = api.post("/api/skills/", {"key": "motors", "name": "motors"}, format="json")
+    windows = [{"starts": "08:00", "ends": "10:00"}]
+    rules = api.post("/api/calendar-rules/", {"hold_min": 15, "windows": windows}, format="json").json()
+
+    assert (skill.status_code, again.status_code) == (201, 409)
+    assert (rules["hold_min"], rules["windows"]) == (15, [{"starts": "08:00:00", "ends": "10:00:00"}])
+    assert api_as(stranger).delete(f"/api/holidays/{off}/").status_code == 404
+    assert api.delete(f"/api/holidays/{off}/").status_code == 204
+    assert api.get("/api/holidays/").json()["results"] == []
+
+
+def test_a_file_of_jobs_is_looked_at_then_booked_over_http(branch, dispatcher, api_as, do_runs):
+    api, text = api_as(dispatcher), "customer,street,town\nAda Ashdown,7 Kiln Lane,Millrace\n"
+
+    look = api.post("/api/job-imports/", {"text": text}, format="json")
+    states = do_runs()
+    looked = Job.objects.count()
+    api.post("/api/job-imports/", {"text": text, "dry": False}, format="json")
+
+    assert (look.status_code, states, looked) == (202, ["done"], 0)
+    assert do_runs() == ["done"]
+    assert Job.objects.get().customer.name == "Ada Ashdown"
