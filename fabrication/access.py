@@ -19,6 +19,7 @@ from fabrication.models import (
     StockItem,
     Supplier,
     UnitMake,
+    WorkPlace,
 )
 from measuring.models import Product
 from shared.models import User
@@ -90,6 +91,10 @@ def photo_for(user: User, pk: int) -> MadePhoto:
 
 def kept_end_for(user: User, pk: int) -> KeptEnd:
     return _one_of(KeptEnd.objects.visible_to(user).select_related("item", "job"), pk)
+
+
+def work_place_for(user: User, pk: int) -> WorkPlace:
+    return _one_of(WorkPlace.objects.visible_to(user).select_related("branch"), pk)
 
 
 def own_cloth_for(user: User, pk: int) -> OwnCloth:

@@ -7,6 +7,7 @@ from typing import Any
 from drf_spectacular.utils import extend_schema
 from rest_framework import serializers
 from rest_framework.decorators import action
+from rest_framework.parsers import MultiPartParser
 from rest_framework.request import Request
 from rest_framework.response import Response
 from rest_framework.routers import DefaultRouter
@@ -24,10 +25,12 @@ from fabrication.models import (
     StockItem,
     UnitMake,
 )
-from fabrication.services import assembly, batches, bench, own_cloth, planning, stock
+from fabrication.services import assembly, batches, bench, own_cloth, planning, setting_up, stock
 from fabrication.services.making import remake_effects
 from fabrication.views import LOOKS, WORKS
 from jobs.models import Job
+from measuring.models import Family
+from measuring.services.readings import refuse_large
 from shared.api import ReadViewSet
 from shared.fields import LengthSerializerField
 from shared.routes import RunSerializer
@@ -160,6 +163,15 @@ class FlawSerializer(serializers.Serializer[Any]):
     start = LengthSerializerField()
     end = LengthSerializerField()
     note = serializers.CharField(max_length=80, required=False)
+
+
+class PhotoSerializer(serializers.Serializer[Any]):
+    photo = serializers.FileField()
+
+
+class StepsSerializer(serializers.Serializer[Any]):
+    family = serializers.ChoiceField(choices=Family.choices)
+    texts = serializers.ListField(child=serializers.CharField(max_length=160), max_length=setting_up.MOST_STEPS)
 
 
 class StepPickSerializer(serializers.Serializer[Any]):
@@ -342,7 +354,7 @@ class UnitMakeViewSet(ReadViewSet):
     serializer_class = UnitMakeSerializer
     filterset_fields = ["state", "batch"]
     roles = LOOKS
-    deed_roles = dict.fromkeys(["check_result", "step"], WORKS)
+    deed_roles = dict.fromkeys(["check_result", "step", "photo"], WORKS)
 
     @extend_schema(responses={200: dict})
     @action(detail=True, methods=["get"])
@@ -371,6 +383,15 @@ class UnitMakeViewSet(ReadViewSet):
         deed(make=make, step=step, by=request.user)
         left = [one.pk for one in assembly.steps_left(make)]
         return Response({"left": left})
+
+    @extend_schema(request={"multipart/form-data": PhotoSerializer}, responses={201: dict})
+    @action(detail=True, methods=["post"], parser_classes=[MultiPartParser])
+    def photo(self, request: Request, pk: str | None = None) -> Response:
+        """A photo of the finished unit."""
+        make, sent = self.get_object(), asked(PhotoSerializer, request)
+        refuse_large(sent["photo"].size)
+        photo = assembly.add_photo(make=make, data=sent["photo"].read(), by=request.user)
+        return Response({"id": photo.pk}, status=201)
 
     @extend_schema(request=CheckSerializer)
     @action(detail=True, methods=["post"], url_path="check", url_name="check")
@@ -454,6 +475,13 @@ class StepViewSet(ReadViewSet):
     serializer_class = StepSerializer
     filterset_fields = ["family"]
     roles = LOOKS
+    deed_roles = {"create": WORKS}
+
+    @extend_schema(request=StepsSerializer, responses={200: StepSerializer(many=True)})
+    def create(self, request: Request) -> Response:
+        """All steps of one family, in order; one left out is asked for no more."""
+        steps = setting_up.save_steps(branch=request.user.branch, by=request.user, **asked(StepsSerializer, request))
+        return Response(StepSerializer(steps, many=True).data)
 
 
 class OwnClothViewSet(ReadViewSet):
@@ -516,3 +544,7 @@ def register(router: DefaultRouter) -> None:
     router.register("kept-ends", KeptEndViewSet, basename="kept-end")
     router.register("assembly-steps", StepViewSet, basename="assembly-step")
     router.register("own-cloth", OwnClothViewSet, basename="own-cloth")
+
+    from fabrication.api_set_up import register as register_set_up
+
+    register_set_up(router)

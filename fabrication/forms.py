@@ -4,8 +4,9 @@ from __future__ import annotations
 
 from django import forms
 
-from fabrication.models import LabelSize, Material, Supplier
+from fabrication.models import LabelSize, Material, Supplier, WorkPlace
 from jobs.models import Job
+from measuring.models import Family
 from shared.fields import LengthFormField
 from shared.forms import DateInput, SheetForm
 from shared.lengths import ZERO, Length
@@ -148,6 +149,28 @@ class LabelSizeForm(SheetForm):
     down = LengthFormField(least=ZERO, most=Length.mm(30), label="Gap between rows")
 
 
+class WorkPlaceForm(SheetForm):
+    """A place of work: minutes there are a day, minutes a unit of each family takes."""
+
+    name = forms.CharField(max_length=60, label="Name")
+    day_min = forms.IntegerField(min_value=1, max_value=28_800, initial=480, label="Minutes a day")
+
+    def __init__(self, *args, place: WorkPlace | None = None, **kwargs) -> None:
+        super().__init__(*args, **kwargs)
+        if place is not None:
+            self.initial |= {"name": place.name, "day_min": place.day_min}
+        for key, name in Family.choices:
+            minutes = place.minutes.get(key, 0) if place else 0
+            self.fields[key] = forms.IntegerField(
+                min_value=0, max_value=28_800, initial=minutes, label=f"Minutes a unit, {name}"
+            )
+
+    def values(self) -> dict:
+        sent = self.cleaned_data
+        minutes = {key: sent[key] for key in Family.values}
+        return {"name": sent["name"], "day_min": sent["day_min"], "minutes": minutes}
+
+
 class ExpectClothForm(SheetForm):
     """Cloth a customer will bring."""
 
@@ -177,7 +200,9 @@ class CheckClothForm(SheetForm):
     flaw_from = LengthFormField(required=False, help_text="from the free end")
     flaw_to = LengthFormField(required=False)
     anyway = forms.CharField(
-        max_length=160, required=False, label="Taken although it falls short, because",
+        max_length=160,
+        required=False,
+        label="Taken although it falls short, because",
         help_text="as agreed with the customer",
     )
 

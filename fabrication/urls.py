@@ -2,7 +2,7 @@
 
 from django.urls import path
 
-from fabrication.views import batches, bench, buying, own_cloth, recipes, stock, units
+from fabrication.views import batches, bench, buying, own_cloth, recipes, setting_up, stock, units
 
 app_name = "fabrication"
 
@@ -40,6 +40,10 @@ urlpatterns = [
     path("workroom/stock/<int:pk>/flaw/", stock.stock_flaw, name="stock_flaw"),
     path("workroom/kept-ends/<int:pk>/let-go/", stock.end_let_go, name="end_let_go"),
     path("workroom/label-size/", stock.label_size, name="label_size"),
+    path("workroom/set-up/", setting_up.set_up, name="set_up"),
+    path("workroom/set-up/steps/<slug:family>/", setting_up.steps_save, name="steps_save"),
+    path("workroom/set-up/places/", setting_up.place_add, name="place_add"),
+    path("workroom/set-up/places/<int:pk>/", setting_up.place_save, name="place_save"),
     path("workroom/own-cloth/", own_cloth.own_cloths, name="own_cloths"),
     path("workroom/own-cloth/<int:pk>/", own_cloth.own_cloth, name="own_cloth"),
     path("workroom/own-cloth/<int:pk>/receive/", own_cloth.own_cloth_receive, name="own_cloth_receive"),

@@ -14,6 +14,7 @@ from fabrication.models import (
     Purchase,
     PurchaseLine,
     Supplier,
+    WorkPlace,
 )
 from fabrication.services.batches import open_batch
 from shared.lengths import Length
@@ -40,6 +41,7 @@ PAGES = [
     ("purchase_csv", "purchase", WORKS),
     ("recipes", None, WORKS),
     ("label_size", None, WORKS),
+    ("set_up", None, WORKS),
     ("own_cloths", None, LOOKS),
     ("own_cloth", "cloth", LOOKS),
     ("photo", "photo", LOOKS),
@@ -71,6 +73,8 @@ DEEDS = [
     ("own_cloth_receive", "cloth"),
     ("own_cloth_check", "cloth"),
     ("own_cloth_pieces", "cloth"),
+    ("place_add", None),
+    ("place_save", "place"),
     ("own_cloth_again", "cloth"),
 ]
 SMALLER_DEEDS = [
@@ -109,6 +113,7 @@ def rows(branch, workroom):
         "photo": MadePhoto.objects.create(
             make=make, taken_by=workroom, file=SimpleUploadedFile("made.jpg", b"no picture, but a file")
         ),
+        "place": WorkPlace.objects.create(branch=branch, name="saw"),
         "step": AssemblyStep.objects.create(branch=branch, family="roller", text="tie it up"),
     }  # fmt: skip
 

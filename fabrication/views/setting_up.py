@@ -1,0 +1,95 @@
+"""What a firm sets for its own workroom: steps of assembly, places of work."""
+
+from __future__ import annotations
+
+from django.contrib import messages
+from django.contrib.auth.decorators import login_required
+from django.http import Http404, HttpRequest, HttpResponse
+from django.shortcuts import redirect, render
+from django.views.decorators.http import require_GET, require_POST
+
+from fabrication.access import work_place_for
+from fabrication.forms import WorkPlaceForm
+from fabrication.models import AssemblyStep, WorkPlace
+from fabrication.services import setting_up as services
+from fabrication.views import WORKS
+from measuring.models import Family
+from shared.access import roles_required
+from shared.errors import Refused
+
+
+@login_required
+@roles_required(*WORKS)
+@require_GET
+def set_up(request: HttpRequest) -> HttpResponse:
+    """Everything that is set, each with its form."""
+    return _page(request)
+
+
+def _page(request: HttpRequest, bad: WorkPlaceForm | None = None, bad_pk: int | None = None) -> HttpResponse:
+    steps = AssemblyStep.objects.visible_to(request.user).filter(is_active=True)
+    places = list(WorkPlace.objects.visible_to(request.user))
+    forms = [(row, bad if bad and row.pk == bad_pk else _form_of(request, row)) for row in places]
+    context = {
+        "families": [(key, name, [step.text for step in steps if step.family == key]) for key, name in Family.choices],
+        "places": forms,
+        "new_place": bad if bad and bad_pk is None else WorkPlaceForm(user=request.user, prefix="new"),
+    }
+    return render(request, "fabrication/set_up.html", context, status=422 if bad else 200)
+
+
+def _form_of(request: HttpRequest, place: WorkPlace) -> WorkPlaceForm:
+    return WorkPlaceForm(user=request.user, prefix=f"place-{place.pk}", place=place)
+
+
+@login_required
+@roles_required(*WORKS)
+@require_POST
+def steps_save(request: HttpRequest, family: str) -> HttpResponse:
+    """The steps of one family, a line each."""
+    if request.user.branch is None or family not in Family.values:
+        raise Http404
+    texts = request.POST.get("steps", "").splitlines()
+    try:
+        services.save_steps(branch=request.user.branch, family=family, texts=texts, by=request.user)
+        messages.success(request, f"{Family(family).label}: these steps are asked for from now on.")
+    except Refused as refusal:
+        messages.error(request, f"{refusal.problem} ({refusal.bound})" if refusal.bound else refusal.problem)
+    return redirect("fabrication:set_up")
+
+
+@login_required
+@roles_required(*WORKS)
+@require_POST
+def place_add(request: HttpRequest) -> HttpResponse:
+    """Another place of work."""
+    if request.user.branch is None:
+        raise Http404
+    return _keep_place(request, WorkPlaceForm(request.POST, user=request.user, prefix="new"), None)
+
+
+@login_required
+@roles_required(*WORKS)
+@require_POST
+def place_save(request: HttpRequest, pk: int) -> HttpResponse:
+    """One place of work changed, or taken away."""
+    place = work_place_for(request.user, pk)
+    if request.POST.get("deed") == "remove":
+        services.remove_work_place(place=place, by=request.user)
+        messages.success(request, f"{place.name} is taken away.")
+        return redirect("fabrication:set_up")
+    form = WorkPlaceForm(request.POST, user=request.user, prefix=f"place-{pk}", place=place)
+    return _keep_place(request, form, place)
+
+
+def _keep_place(request: HttpRequest, form: WorkPlaceForm, place: WorkPlace | None) -> HttpResponse:
+    if form.is_valid():
+        try:
+            saved = services.save_work_place(
+                branch=place.branch if place else request.user.branch, place=place, by=request.user, **form.values()
+            )
+            messages.success(request, f"{saved.name} is kept.")
+            return redirect("fabrication:set_up")
+        except Refused as refusal:
+            form.refuse(refusal)
+    return _page(request, form, place.pk if place else None)
