@@ -32,6 +32,8 @@ class Cooling:
     ----------
     hot, cold
         First and last temperature.
+    large_hot, large_cold
+        The same from `look` stops on, where there are too few steps for each stop to wander far.
     size, string
         Stops torn out by one step on average, and the longest string of one route among them.
     long_size, long_string
@@ -47,8 +49,10 @@ class Cooling:
         anew `rounds` times.
     """
 
-    hot: float = 0.3
-    cold: float = 0.03
+    hot: float = 1.0
+    cold: float = 0.01
+    large_hot: float = 0.3
+    large_cold: float = 0.03
     size: float = 10.0
     string: float = 10.0
     long_size: float = 15.0
@@ -61,8 +65,9 @@ class Cooling:
     rounds: int = 16
 
     def __post_init__(self) -> None:
-        if not 0 < self.cold <= self.hot:
-            raise ValueError(f"cold {self.cold} must be above 0 and at most hot ({self.hot})")
+        for cold, hot in ((self.cold, self.hot), (self.large_cold, self.large_hot)):
+            if not 0 < cold <= hot:
+                raise ValueError(f"cold {cold} must be above 0 and at most hot ({hot})")
 
 
 @dataclass(slots=True)
@@ -226,7 +231,7 @@ class Search:
             now = time.monotonic()
             if now >= until:
                 break
-            heats = [_heat(cooling, unit, (at - began) / span) for at in (now, now + cooling.slice_s)]
+            heats = [unit * self._heat((at - began) / span) for at in (now, now + cooling.slice_s)]
             ruin.run_steps(data, count, *heats)
             self.steps += count
             taken = max(time.monotonic() - now, 1e-4)
@@ -244,6 +249,12 @@ class Search:
         weights = (o.drive, o.paid, o.overtime, late)
         size, string = (cooling.long_size, cooling.long_string) if self._long else (cooling.size, cooling.string)
         return ruin.data_of(arrays, weights, seed, look, neighbours=200, size=size, string=string)
+
+    def _heat(self, part: float) -> float:
+        """The temperature when that part of the time is gone."""
+        c = self.cooling
+        hot, cold = (c.large_hot, c.large_cold) if len(self.arrays.service) >= c.look else (c.hot, c.cold)
+        return hot * float((cold / hot) ** min(max(part, 0.0), 1.0))
 
     @staticmethod
     def _unit(data: ruin.Data) -> float:
@@ -338,11 +349,6 @@ def _cut(arrays: Arrays, orders: Orders, is_stop: np.ndarray, is_day: np.ndarray
 def _search_cost(data: ruin.Data) -> float:
     """The part of the plan's cost that is driving and pay, which temperatures are measured by."""
     return float(data.work[0]["cost"])
-
-
-def _heat(cooling: Cooling, unit: float, part: float) -> float:
-    part = min(max(part, 0.0), 1.0)
-    return unit * cooling.hot * float((cooling.cold / cooling.hot) ** part)
 
 
 def processors() -> int:
