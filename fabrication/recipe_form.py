@@ -1,8 +1,9 @@
 """
 A recipe as rows a person edits: every figure of its definition is a box, grouped as it reads.
 
-The definition is JSON read strictly by `fabrication.rules`; this form only changes values, adds
-and drops allowances. What the rules refuse comes back beside the box it is about.
+The definition is JSON read strictly by `fabrication.rules`; this form changes values, adds and
+drops allowances, conditions and parts (a new part begins as a copy of another). What the rules
+refuse comes back beside the box it is about.
 """
 
 from __future__ import annotations
@@ -14,9 +15,11 @@ from dataclasses import dataclass, field
 from typing import Any, Final
 
 from fabrication.rules import recipes as rules
+from fabrication.rules.model import Condition
 from shared.contracts import ContractError
 
 PREFIX: Final = "at:"
+IS: Final = "="
 _FIGURE: Final = re.compile(r"-?\d[\d\s./-]*( ?(mm|cm|m|in|\"))?")
 _STEP: Final = re.compile(r"\.?([^.\[\]]+)|\[(\d+)\]")
 _NAMES: Final = {
@@ -56,6 +59,10 @@ class Section:
     boxes: list[Box] = field(default_factory=list)
     adds: list[str] = field(default_factory=list)
     """Paths of lists of allowances that take another one."""
+    part: str = ""
+    """The path of the part it is about, if it is about one."""
+    conditions: list[tuple[str, str]] = field(default_factory=list)
+    """Path and words of each condition of the part."""
 
 
 def sections(definition: Mapping[str, Any], problems: Mapping[str, str]) -> list[Section]:
@@ -77,7 +84,10 @@ def sections(definition: Mapping[str, Any], problems: Mapping[str, str]) -> list
 
 
 def _part(place: int, row: Mapping[str, Any], recipe: rules.Recipe | None) -> Section:
-    section = Section(f"Part: {row['name']}")
+    section = Section(f"Part: {row['name']}", part=f"parts[{place}]")
+    section.conditions = [
+        (f"parts[{place}].when[{number}]", _condition(one)) for number, one in enumerate(row.get("when") or ())
+    ]
     if recipe is not None:
         section.reading = _reading(recipe, place)
     for name in ("length", "width", "count", "when"):
@@ -86,6 +96,22 @@ def _part(place: int, row: Mapping[str, Any], recipe: rules.Recipe | None) -> Se
         if name in {"length", "width"} and row.get(name):
             section.adds.append(f"parts[{place}].{name}.plus")
     return section
+
+
+def _condition(row: Mapping[str, Any]) -> str:
+    try:
+        return rules.condition_text(Condition.from_json(dict(row)))
+    except ContractError:
+        return str(row.get("on", ""))
+
+
+def condition_choices(definition: Mapping[str, Any]) -> list[tuple[str, str]]:
+    """What a part may be made to depend on: the mount, and every choice of every option; value and words."""
+    found = [(f"mount{IS}{mount}", f"mount {mount}") for mount in ("inside", "outside")]
+    for option in definition.get("options") or ():
+        name = option.get("name") or option["key"]
+        found += [(f"{option['key']}{IS}{one['key']}", f"{name} {one['key']}") for one in option.get("choices") or ()]
+    return found
 
 
 def _reading(recipe: rules.Recipe, place: int) -> str:
@@ -155,7 +181,53 @@ def edited(definition: Mapping[str, Any], sent: Mapping[str, str]) -> dict[str, 
     for several, index in sorted(drops, key=lambda drop: -drop[1]):
         del several[index]
     _add(changed, sent)
+    _add_conditions(changed, sent)
+    _add_part(changed, sent)
+    for path in sorted((name for name in sent if name.startswith("drop:")), key=_last_first):
+        _drop(changed, path.removeprefix("drop:"))
     return changed
+
+
+def _last_first(name: str) -> list[int]:
+    return [-int(number) for number in re.findall(r"\[(\d+)\]", name)]
+
+
+def _drop(changed: dict[str, Any], path: str) -> None:
+    """Takes a part or one of its conditions out."""
+    if re.fullmatch(r"parts\[\d+\](\.when\[\d+\])?", path) is None:
+        return
+    holder, last = _holder(changed, path)
+    if holder is not None:
+        del holder[last]
+
+
+def _add_conditions(changed: dict[str, Any], sent: Mapping[str, str]) -> None:
+    allowed = {value for value, _ in condition_choices(changed)}
+    for name, value in sent.items():
+        match = re.fullmatch(r"when:(parts\[\d+\])", name)
+        if match is None or value not in allowed:
+            continue
+        holder, last = _holder(changed, match[1])
+        if holder is not None:
+            on, _, choice = value.partition(IS)
+            holder[last].setdefault("when", []).append({"on": on, "among": [choice]})
+
+
+def _add_part(changed: dict[str, Any], sent: Mapping[str, str]) -> None:
+    """A part like another, under a name of its own; of another material where one is named."""
+    name, like = sent.get("new:name", "").strip()[:60], sent.get("new:like", "")
+    parts = changed.get("parts") or []
+    if not name or not like.isdecimal() or int(like) >= len(parts):
+        return
+    part = deepcopy(parts[int(like)]) | {"name": name, "key": _key(name)}
+    if material := sent.get("new:material", "").strip():
+        part |= {"material": material}
+        part.pop("role", None)
+    parts.append(part)
+
+
+def _key(name: str) -> str:
+    return re.sub(r"[^a-z0-9]+", "_", name.lower()).strip("_") or "part"
 
 
 def _steps(path: str) -> list[str | int]:

@@ -111,6 +111,8 @@ def _page(
         "revision": revision,
         "sections": shown,
         "prefix": recipe_form.PREFIX,
+        "condition_choices": recipe_form.condition_choices(definition),
+        "materials": sorted((key, row.name) for key, row in materials_of(product.branch).items()),
         "problems": [text for path, text in problems.items() if path not in named],
         **_example(request, product, revision, definition),
     }

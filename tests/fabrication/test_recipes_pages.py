@@ -105,3 +105,38 @@ def test_trying_a_recipe_keeps_nothing(as_user, workroom, product):
     assert answer.status_code == 200
     assert "35 and a half inches" in answer.content.decode()
     assert RecipeRevision.objects.filter(product=product).count() == 1
+
+
+def test_a_part_is_added_with_a_condition_and_taken_out_again(product, workroom):
+    definition = product.recipe_revisions.get(is_current=True).definition
+    count = len(definition["parts"])
+    idle = next(place for place, row in enumerate(definition["parts"]) if row["key"] == "idle_end")
+
+    more = edited(definition, {"new:name": "Wall plugs", "new:like": str(idle), "new:material": "chain-joiner"})
+    more = edited(more, {f"when:parts[{count}]": "mount=inside"})
+    saved = save_recipe(product=product, definition=more, by=workroom)
+    part = saved.definition["parts"][-1]
+    (when,) = part["when"]
+    assert (part["key"], part["material"]) == ("wall_plugs", "chain-joiner")
+    assert (when["on"], when["among"]) == ("mount", ["inside"])
+
+    bare = edited(saved.definition, {f"drop:parts[{count}].when[0]": "on"})
+    assert not bare["parts"][-1]["when"]
+    assert len(edited(saved.definition, {f"drop:parts[{count}]": "on"})["parts"]) == count
+
+
+def test_a_condition_or_a_part_that_is_not_there_changes_nothing(product):
+    definition = product.recipe_revisions.get(is_current=True).definition
+
+    sent = {"when:parts[0]": "control=string", "drop:parts[99]": "on", "drop:options[0]": "on", "new:name": "x"}
+
+    assert edited(definition, sent | {"new:like": "99"}) == definition
+
+
+def test_the_recipes_page_saves_an_added_part(product, workroom, as_user):
+    page = as_user(workroom)
+    assert "begins like" in page.get(f"/workroom/recipes/{product.pk}/").content.decode()
+
+    sent = {"new:name": "Wall plugs", "new:like": "5", "new:material": ""}
+    assert page.post(f"/workroom/recipes/{product.pk}/", sent).status_code == 302
+    assert product.recipe_revisions.get(is_current=True).definition["parts"][-1]["name"] == "Wall plugs"
