@@ -73,4 +73,4 @@ add_files(
     "measuring/field/model.js",
     "measuring/field/drawings.js",
 )
-add_page(r"^/(measure/(\d+/)?|my-day/)$", "measuring:offline")
+add_page(r"^/measure/(\d+/)?$", "measuring:offline")

@@ -13,6 +13,7 @@ from django.views.decorators.http import require_GET, require_POST
 from fabrication.models import Material
 from installs import services
 from installs.access import INSTALLS, LOADS, photo_for, stop_for, unit_key, used_for
+from installs.drawings import signature_drawing
 from installs.forms import CauseForm, HardwareUsedForm, PhotoForm, SignForm
 from installs.models import Stop, VisitUnit
 from installs.packet import caution_values, facts_of_site, hardware_values, sheet_of, stop_values, window_words
@@ -40,7 +41,8 @@ def stop(request: HttpRequest, pk: int) -> HttpResponse:
 @require_GET
 def offline(request: HttpRequest) -> HttpResponse:
     """The page that stands in for a load, a stop and the day without signal: no data, only the script."""
-    return render(request, "installs/offline.html")
+    measures = request.user.has_role(roles.MEASURER)  # type: ignore[union-attr]
+    return render(request, "installs/offline.html", {"measures": measures})
 
 
 def stop_page(
@@ -81,6 +83,7 @@ def stop_page(
         "photo_form": PhotoForm(user=user, units=units),
         "used_form": HardwareUsedForm(user=user, materials=materials),
         "sign_form": SignForm(user=user),
+        "signature": signature_drawing(found.signature, found.signed_name) if found and found.signature else None,
         "next": _next(request, visit),
         "day_paths": " ".join(day_paths(request.user, visit.crew, visit.day) if visit.crew and visit.day else []),
         **(forms or {}),

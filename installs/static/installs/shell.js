@@ -26,6 +26,10 @@ function list(pages) {
 
 async function begin() {
   const found = await find();
+  if (!found && shell.dataset.measures && location.pathname === "/my-day/" && !navigator.onLine) {
+    location.replace("/measure/"); // a measurer's visits are kept otherwise
+    return;
+  }
   if (!found) {
     list(await allKept(userId));
     if (navigator.onLine && (await fetchPage(userId, location.pathname))) location.reload(); // slow, not gone
