@@ -8,6 +8,7 @@ from django.db.models.signals import post_save
 from django.dispatch import receiver
 
 from installs import packet as papers
+from installs.drawings import signature_drawing
 from installs.models import Load, PrintedPacket, ReturnOwed, VisitUnit
 from installs.reading import rules_of, visit_units
 from installs.rules.causes import cause
@@ -190,7 +191,9 @@ def completion(job: Job) -> dict[str, Any]:
         ],
         "signed": stop.stop.signed_name if stop else "",
         "left_with": stop.stop.left_with if stop else "",
-        "signature": stop.stop.signature if stop else [],
+        "signature": signature_drawing(stop.stop.signature, stop.stop.signed_name)
+        if stop and stop.stop.signature
+        else None,
         "phone": job.branch.phone,
         "branch": job.branch.name,
     }

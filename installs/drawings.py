@@ -16,6 +16,7 @@ from shared.lengths import ZERO, Length, Unit, total
 HEAD_WIDE: Final = 520
 HEAD_HIGH: Final = 66
 EDGE: Final = 46
+PAD_WIDE, PAD_HIGH = 250.0, 100.0
 
 
 def head_drawing(hardware: HardwareList, width: Length, unit: Unit, *, keep_off: Sequence[Length] = ()) -> Svg:
@@ -49,6 +50,18 @@ def head_drawing(hardware: HardwareList, width: Length, unit: Unit, *, keep_off:
         last = at
     svg.text(EDGE - 8, top + 12, "L", size=10, anchor="end", look="pencil-word")
     svg.length(HEAD_WIDE - EDGE + 24, top + 7, width, unit=unit, size=11, look="pencil-word")
+    return svg
+
+
+def signature_drawing(strokes: Sequence[Sequence[Sequence[int]]], name: str) -> Svg:
+    """What was drawn on the pad; strokes in thousandths of its width and of its height."""
+    svg = Svg(PAD_WIDE, PAD_HIGH, title=f"signature of {name}", look="signature")
+    for stroke in strokes:
+        points = [(x * PAD_WIDE / 1000, y * PAD_HIGH / 1000) for x, y in stroke]
+        if len(points) == 1:
+            svg.circle(*points[0], 1, "ink")
+        else:
+            svg.polyline(points, "ink")
     return svg
 
 

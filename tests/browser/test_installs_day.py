@@ -120,7 +120,7 @@ def test_a_load_is_checked_without_signal_and_leaves_with_a_reason(
     page.goto(f"{site.url}/my-day/")
     page.get_by_role("link", name="Load", exact=True).click()
     expect(page.locator(".load-count strong")).to_be_visible()
-    expect(page.locator("[data-no-camera]")).to_contain_text("Type the code")
+    expect(page.locator("[data-no-camera]")).to_contain_text("type the code")
     looks_right(page)
     page.fill("#code", "WRONGXX")
     page.get_by_role("button", name="Check", exact=True).click()

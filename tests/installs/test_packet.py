@@ -12,6 +12,8 @@ from typing import Any
 
 import pypdfium2
 import pytest
+from django.test import Client
+from django.urls import reverse
 from pypdf import PdfReader
 
 from installs import services
@@ -238,3 +240,16 @@ def test_the_return_order_names_the_unit_by_its_code(branch: Branch, dispatcher:
     pdf, _ = render(what, owed, what.content(owed), revision=1, by=dispatcher)
 
     assert unit.code in PdfReader(BytesIO(pdf)).pages[0].extract_text()
+
+
+def test_the_completion_record_shows_the_signature_as_it_was_drawn(
+    branch: Branch, dispatcher: User, installer: User, as_user: Callable[[User], Client]
+) -> None:
+    job, visit = a_day(branch, dispatcher, installer)
+    services.sign(appointment=visit, by=installer, name="Ada Ashdown", strokes=[[[0, 500], [1000, 500]], [[500, 0]]])
+
+    drawn = str(kind_of("installs.completion").content(job).context["signature"])
+
+    assert 'points="0,50 250,50"' in drawn
+    assert "<circle" in drawn
+    assert drawn in as_user(installer).get(reverse("installs:stop", args=[visit.pk])).content.decode()

@@ -57,8 +57,8 @@ function drawLeaving() {
   const place = document.querySelector("[data-gaps]");
   if (!place) return;
   place.hidden = !gaps.length;
-  const named = gaps.slice(0, NAMED).map((line) => `${missing(line)} × ${line.dataset.text}`).join(", ");
-  place.querySelector("[data-what]").textContent = named + (gaps.length > NAMED ? " and more" : "");
+  const named = gaps.slice(0, NAMED).map((line) => `${missing(line)} × ${line.dataset.text}`).join("; ");
+  place.querySelector("[data-what]").textContent = named + (gaps.length > NAMED ? "; and more" : "");
   const button = place.closest("form").querySelector("button");
   button.textContent = gaps.length ? "Leave all the same" : "All on: leave the yard";
   button.classList.toggle("deed", !gaps.length);
@@ -279,8 +279,8 @@ function offerCamera() {
   } else {
     help.hidden = false;
     help.textContent = window.isSecureContext
-      ? "This browser cannot read labels with the camera. Type the code under the label's bars."
-      : "The camera needs the site over HTTPS. Type the code under the label's bars.";
+      ? "This browser cannot read labels with the camera: type the code on the label."
+      : "The camera needs the site over HTTPS: type the code on the label.";
   }
 }
 
