@@ -111,4 +111,6 @@ def _too_wide(bench: Bench, material: Material, what: str, size: Length, roll: L
     problem = f"{material.name}: {what} would need {bench.text(size)} of cloth across the roll"
     if material.facts.turning == "never":
         problem += "; it can't be turned"
+    elif what.startswith("turned"):
+        problem += "; seams across the drop are not reckoned with"
     return CannotMake("width", problem, f"at most {bench.text(roll)}")

@@ -61,7 +61,8 @@ def _choose_tube(bench: Bench, trade: RollerTrade) -> None:
         if tried:
             bench.figure("tubes_tried", "tubes that would not do", "; ".join(tried))
         return
-    raise CannotMake("width", "no tube will do: " + "; ".join(tried), _widest(bench, trade))
+    coupled = "; tubes coupled in the middle are not reckoned with: make two shades on one head"
+    raise CannotMake("width", f"no tube will do: {'; '.join(tried)}{coupled}", _widest(bench, trade))
 
 
 def _try_tube(bench: Bench, trade: RollerTrade, tube: Material) -> None:
