@@ -12,6 +12,7 @@ import datetime as dt
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field, replace
 from decimal import Decimal
+from itertools import pairwise
 from typing import Final
 
 import numpy as np
@@ -252,17 +253,27 @@ class _Market:
     def _cheapest(
         self, days: Sequence[Day], parts: Sequence[tuple[Span, Span]]
     ) -> dict[Span, tuple[Day, Priced]]:
-        """The cheapest crew's day for each window, of all that can be driven as they stand."""
+        """
+        The cheapest crew's day for each window, of all that can be driven as they stand.
+
+        Days are asked cheapest bound first, and none for a window that is had for less already.
+        """
         best: dict[Span, tuple[Day, Priced]] = {}
         by_day: dict[dt.date, dict[tuple[int, int], Span]] = {}
+        asked = []
         for day in days:
             if day.day not in by_day:
                 by_day[day.day] = _windows_on(day, parts)
-            spans = by_day[day.day]
-            if not spans:
-                continue
-            into, out_of = self.drives.of(day)
-            for priced in day.inserter.offers(self.stop, list(spans), to=into, back=out_of):
+            if by_day[day.day]:
+                into, out_of = self.drives.of(day)
+                asked.append((_least(day, self.stop.service, into, out_of), day, into, out_of))
+        for least, day, into, out_of in sorted(asked, key=lambda one: one[0]):
+            spans = {
+                span: window
+                for span, window in by_day[day.day].items()
+                if window not in best or best[window][1].cost >= least
+            }
+            for priced in day.inserter.offers(self.stop, list(spans), to=into, back=out_of) if spans else ():
                 window = spans[priced.window]
                 if priced.shift not in day.broken and (
                     window not in best or _rank((day, priced)) < _rank(best[window])
@@ -342,6 +353,27 @@ def _rank(one: tuple[Day, Priced]) -> tuple[int, dt.date, int]:
     """Cheapest first, then soonest."""
     day, priced = one
     return priced.cost, day.day, priced.start
+
+
+def _least(day: Day, service: int, into: Sequence[int], out_of: Sequence[int]) -> int:
+    """
+    What a visit of so many seconds costs on the day at least, wherever and whenever it goes.
+
+    The detour is driven and paid; the service is paid but for what the crew would have waited.
+    """
+    o, rows, stops = day.problem.objective, day.problem.rows, day.problem.stops
+    found = []
+    for shift in range(len(day.problem.days)):
+        if shift in day.broken:
+            continue
+        order, route = day.orders.get(shift, []), day.routes.get(shift)
+        detour, waits = into[0] + out_of[0], 0
+        if route is not None:
+            places = [0, *(stops[number].at for number in order), 0]
+            detour = min(into[a] + out_of[b] - rows[a][b] for a, b in pairwise(places))
+            waits = route.back - route.depart - route.travel - sum(stops[number].service for number in order)
+        found.append(o.drive * detour + o.paid * max(min(detour, 0), detour + service - waits))
+    return min(found, default=0)
 
 
 def _windows_on(day: Day, parts: Sequence[tuple[Span, Span]]) -> dict[tuple[int, int], Span]:
