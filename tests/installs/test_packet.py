@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
+import os
 import re
 from collections.abc import Callable
 from dataclasses import dataclass
@@ -54,6 +55,12 @@ class Printed:
     values: dict[str, Any]
 
 
+SMALL_DAY = ((8, ("roller", "slat")), (11, ("vertical", "roller", "cellular")), (15, ("slat",)))
+FULL_DAY = tuple((hour, ("roller", "slat", "vertical", "cellular", "roman")) for hour in range(7, 19))
+DAY = FULL_DAY if os.environ.get("JAMBWISE_FULL_PACKET") else SMALL_DAY
+"""``JAMBWISE_FULL_PACKET=1`` prints twelve stops and sixty units, which takes as long as it takes."""
+
+
 @pytest.fixture(scope="module")
 def load(module_rows: None) -> Load:
     """Three stops, six units of several families, one of them at a site with a door code."""
@@ -63,7 +70,7 @@ def load(module_rows: None) -> Load:
     assert branch is not None
     stock_up(branch)
     crew = make_crew(branch, cast["installer"])
-    for hour, families in ((8, ("roller", "slat")), (11, ("vertical", "roller", "cellular")), (15, ("slat",))):
+    for hour, families in DAY:
         job = make_job(branch, by=dispatcher)
         for family in families:
             make_unit(job, family=family, product=f"{family}-of-ours", options={"control": "cordless"}, width="49 3/8")
@@ -86,13 +93,13 @@ def printed(load: Load) -> Printed:
 
 def test_the_packet_read_back_says_what_the_books_say(printed: Printed) -> None:
     text, values = printed.words, printed.values
-    assert len(values["stops"]) == 3
-    assert values["unit_count"] == 6
+    assert len(values["stops"]) == len(DAY)
+    assert values["unit_count"] == sum(len(families) for _, families in DAY)
     for stop in values["stops"]:
         assert stop["address"] in text
         assert stop["job"] in text
         assert stop["window"] in text
-        assert f"stop {stop['number']} of 3 · 1/" in text
+        assert f"stop {stop['number']} of {len(DAY)} · 1/" in text
         for unit in stop["units"]:
             assert unit["code"] in text
             assert unit["brackets"] in text
@@ -127,8 +134,8 @@ def test_the_packet_is_tagged(printed: Printed) -> None:
 
 
 def test_pages_of_a_stop_are_counted_within_it(printed: Printed) -> None:
-    for number in (1, 2, 3):
-        pages = re.findall(rf"stop {number} of 3 · (\d+)/(\d+)", printed.words)
+    for number in range(1, len(DAY) + 1):
+        pages = re.findall(rf"stop {number} of {len(DAY)} · (\d+)/(\d+)", printed.words)
         total = int(pages[0][1])
         assert [int(page) for page, _ in pages] == list(range(1, total + 1))
 
