@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import random
 from collections.abc import Callable
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
@@ -55,6 +56,26 @@ def random_branch(seed: int, stops: int | None = None) -> Problem:
         Objective(drive=1, late=5, grace=1800),
     ])  # fmt: skip
     return Problem(crews, jobs, travel, objective, previous)
+
+
+def knotted(seed: int) -> Problem:
+    """A random branch, some of its stops hanging together."""
+    pick = random.Random(seed)
+    problem = random_branch(seed, pick.randint(4, 12))
+    stops = list(problem.stops)
+    numbers = list(range(len(stops)))
+    pick.shuffle(numbers)
+    for _ in range(pick.randint(1, 2)):
+        one, two = numbers.pop(), numbers.pop()
+        if pick.random() < 0.5:
+            stops[one] = replace(stops[one], meets=stops[two].id)
+            if pick.random() < 0.7:  # as the two halves of one job are
+                stops[one] = replace(
+                    stops[one], at=stops[two].at, windows=stops[two].windows, promised=stops[two].promised, earliest=0
+                )
+        else:
+            stops[one] = replace(stops[one], follows=stops[two].id)
+    return replace(problem, stops=tuple(stops))
 
 
 def _crew(pick: random.Random, number: int, days: int) -> Crew:

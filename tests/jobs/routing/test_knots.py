@@ -1,7 +1,6 @@
 """Stops that hang together: two crews at one job, work of two days with one team."""
 
 import json
-import random
 from dataclasses import replace
 
 import pytest
@@ -23,7 +22,7 @@ from jobs.rules.routing import (
 )  # fmt: skip
 from jobs.rules.routing.documents import plan_document, plan_from, problem_document, read_request
 from jobs.rules.routing.regret import make_room
-from tests.jobs.routing.branches import HOUR, line, random_branch, solve_until
+from tests.jobs.routing.branches import HOUR, knotted, line, random_branch, solve_until
 
 DAY = 24 * HOUR
 MORNING = (8 * HOUR, 16 * HOUR)
@@ -188,26 +187,6 @@ def test_a_new_stop_is_not_offered_a_time_that_breaks_a_meeting():
 
     assert offers == []
     assert {offer.start for offer in after} == {10 * HOUR}
-
-
-def knotted(seed):
-    """A random branch, some of its stops hanging together."""
-    pick = random.Random(seed)
-    problem = random_branch(seed, pick.randint(4, 12))
-    stops = list(problem.stops)
-    numbers = list(range(len(stops)))
-    pick.shuffle(numbers)
-    for _ in range(pick.randint(1, 2)):
-        one, two = numbers.pop(), numbers.pop()
-        if pick.random() < 0.5:
-            stops[one] = replace(stops[one], meets=stops[two].id)
-            if pick.random() < 0.7:  # as the two halves of one job are
-                stops[one] = replace(
-                    stops[one], at=stops[two].at, windows=stops[two].windows, promised=stops[two].promised, earliest=0
-                )
-        else:
-            stops[one] = replace(stops[one], follows=stops[two].id)
-    return replace(problem, stops=tuple(stops))
 
 
 @pytest.mark.parametrize("first", range(0, 300, 50))
