@@ -120,7 +120,7 @@ class Stop:
         Heads needed at once.
     meets
         Another stop that begins at the same second, with another crew: two crews at one job.
-        Both are done or neither is.
+        Both are done or neither is, and never late at a price.
     follows
         Another stop that is done before this one by the same team, as the first day of two is.
     """
