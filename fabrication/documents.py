@@ -9,8 +9,10 @@ from django.conf import settings
 from django.urls import reverse
 
 from fabrication.drawings import bar_drawing, roll_drawing
+from fabrication.exploded import draw_unit
 from fabrication.models import Batch, CutPlan, LabelSize, Material, Part, PlannedCut, Purchase, StockItem, UnitMake
-from fabrication.services.bench import likeness
+from fabrication.rules import recipes as rules
+from fabrication.services.bench import likeness, pulled_parts
 from fabrication.starting_data import starting_label_size
 from shared.documents import document_kind
 from shared.models import Branch
@@ -111,6 +113,30 @@ def _piece(piece: dict[str, Any], part: Part) -> dict[str, Any]:
 
 
 @document_kind(
+    "fabrication.pull_list",
+    title="Pull list",
+    model="fabrication.Batch",
+    template="fabrication/paper/pull_list.html",
+    roles=WHO,
+)
+def pull_list(batch: Batch) -> dict[str, Any]:
+    """What to take from the store for a batch, by material."""
+    return {
+        "parts": [
+            {
+                "material": part.material.name,
+                "quantity": part.quantity,
+                "length": part.length,
+                "name": part.name,
+                "code": part.make.unit.code,
+                "is_pulled": part.state == Part.State.PULLED,
+            }
+            for part in pulled_parts(batch)
+        ]
+    }
+
+
+@document_kind(
     "fabrication.labels",
     title="Labels",
     model="fabrication.Batch",
@@ -184,20 +210,23 @@ def unit_labels(make: UnitMake) -> list[dict[str, Any]]:
     model="fabrication.UnitMake",
     template="fabrication/paper/work_order.html",
     roles=WHO,
+    version=2,
     job=lambda make: make.unit.opening.job_id,
 )
 def work_order(make: UnitMake) -> dict[str, Any]:
-    """All the bench needs for one unit: sizes with their derivation, parts, options."""
+    """All the bench needs for one unit: sizes with their derivation, parts, options, the exploded drawing."""
     opening = make.unit.opening
+    made = make.figures.get("made")
     return {
         "label": unit_labels(make)[0],
         "mount": make.unit.get_mount_display(),
         "recipe": f"{make.recipe}" if make.recipe else "",
-        "options": make.unit.options,
+        "options": {key.replace("_", " "): value for key, value in make.unit.options.items()},
         "size_steps": make.unit.steps,
         "steps": make.steps,
         "figures": make.figures.get("shown", []),
         "weight_g": make.weight_g,
+        "drawing": draw_unit(rules.UnitMake.from_json(made), unit=opening.job.branch.unit) if made else "",
         "job": opening.job.number,
         "due_on": make.unit.due_on,
         "parts": [

@@ -6,7 +6,7 @@ from collections import Counter
 from typing import Any
 
 from django.db import transaction
-from django.db.models import F, Q
+from django.db.models import F, Q, QuerySet
 from django.utils import timezone
 
 from fabrication.models import Batch, CutPlan, KeptEnd, Material, Part, PlannedCut, StockItem, StockMove, UnitMake
@@ -430,6 +430,12 @@ def flaw_in_roll(*, item: StockItem, start: Length, end: Length, by: User, note:
 
 
 # -- pulling -----------------------------------------------------------------------
+
+
+def pulled_parts(batch: Batch) -> QuerySet[Part]:
+    """What a batch takes from the store, pulled already or not, by material."""
+    parts = Part.objects.filter(make__batch=batch, state__in=[Part.State.TO_PULL, Part.State.PULLED])
+    return parts.select_related("material", "make__unit").order_by("material__name", "make__unit__code")
 
 
 @transaction.atomic

@@ -210,12 +210,7 @@ def miscut(request: HttpRequest, pk: int) -> HttpResponse:
 def pull_list(request: HttpRequest, pk: int) -> HttpResponse:
     """What to take from the store for a batch, by material."""
     batch = batch_for(request.user, pk)
-    parts = (
-        Part.objects.filter(make__batch=batch, state__in=[Part.State.TO_PULL, Part.State.PULLED])
-        .select_related("material", "make__unit")
-        .order_by("material__name", "make__unit__code")
-    )
-    context = {"batch": batch, "parts": parts, "can_work": request.user.has_role(*WORKS)}
+    context = {"batch": batch, "parts": bench.pulled_parts(batch), "can_work": request.user.has_role(*WORKS)}
     return render(request, "fabrication/pull_list.html", context)
 
 

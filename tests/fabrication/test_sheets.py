@@ -4,13 +4,14 @@ import pytest
 from django.template.loader import render_to_string
 from django.urls import reverse
 
-from fabrication.documents import cut_list, cuts_of_plan, label_size_of, labels, stock_label
+from fabrication.documents import cut_list, cuts_of_plan, label_size_of, labels, pull_list, stock_label, work_order
 from fabrication.models import CutPlan, LabelSize
 from fabrication.services.batches import open_batch
 from fabrication.services.planning import plan_batch
 from fabrication.services.stock import save_label_size
 from shared.lengths import Length, Unit
 from tests.fabrication.rows import make_made_unit, make_material, make_part, make_stock
+from tests.fabrication.rules.shop import made
 
 pytestmark = pytest.mark.django_db
 
@@ -77,3 +78,22 @@ def test_an_offcuts_label_leads_to_its_page(branch, workroom, as_user, stranger)
     assert stock_label(offcut)["address"].endswith(path)
     assert as_user(workroom).get(path).url == reverse("fabrication:stock_item", args=[offcut.pk])
     assert as_user(stranger).get(path).status_code == 404
+
+
+def test_the_pull_list_is_a_sheet_too(batch, branch):
+    caps = make_material(branch, "piece", name="end caps")
+    make_part(batch.makes.get(), caps, None, quantity=2, name="caps")
+
+    (row,) = pull_list(batch)["parts"]
+
+    assert (row["material"], row["quantity"], row["is_pulled"]) == ("end caps", 2, False)
+    assert "end caps" in render_to_string("fabrication/paper/pull_list.html", {"subject": batch, **pull_list(batch)})
+
+
+def test_the_work_order_carries_the_exploded_drawing(batch):
+    make = batch.makes.get()
+    assert work_order(make)["drawing"] == ""
+
+    make.figures = {"made": made("wren").to_json()}
+
+    assert work_order(make)["drawing"].startswith("<svg")
