@@ -19,14 +19,22 @@ class Command(BaseCommand):
         parser.add_argument("file", nargs="?", default="-", metavar="FILE", help="the document; - is standard input")
 
     def handle(self, *args: Any, file: str, **options: Any) -> None:
+        from jobs.rules.routing.command import leave
+
         code = run_command(lambda: _route(file))
+        if _is_whole_process():
+            leave(code)
         if code:
             sys.exit(code)
+
+
+def _is_whole_process() -> bool:
+    """Whether this was run from a shell, and not called from a program."""
+    return sys.argv[1:2] == ["route"]
 
 
 def _route(file: str) -> None:
     from jobs.rules.routing.command import answer, process_age
 
-    # run from a shell, the seconds asked for include our own start-up; called from a program they don't
-    spent = process_age() if sys.argv[1:2] == ["route"] else 0.0
+    spent = process_age() if _is_whole_process() else 0.0  # the seconds asked for include our own start-up
     sys.stdout.write(json.dumps(answer(read_source(file), spent=spent), ensure_ascii=False) + "\n")

@@ -25,7 +25,7 @@ from importlib.util import find_spec
 from types import ModuleType
 from typing import Any
 
-from jobs.rules.routing.command import answer, process_age
+from jobs.rules.routing.command import answer, leave, process_age
 from jobs.rules.routing.pipeline import Progress
 from shared.contracts import run_command
 
@@ -99,4 +99,4 @@ def _write(document: dict[str, Any]) -> None:
 
 
 if __name__ == "__main__":
-    sys.exit(run_command(main))
+    leave(run_command(main))

@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+import contextlib
 import os
+import sys
 import time
 from collections.abc import Callable
-from typing import Any, Final
+from typing import Any, Final, NoReturn
 
 from jobs.rules.routing.bound import SECONDS_EACH, cost_bound
 from jobs.rules.routing.documents import Request, plan_document, read_request
@@ -45,6 +47,14 @@ def answer(
     plan = solve(problem, left, request.seed, start, progress, should_stop, engines)
     bound = cost_bound(problem) if is_quick and problem.stops and not plan.unplaced else None
     return plan_document(plan, time.monotonic() - began, engines, bound)
+
+
+def leave(code: int) -> NoReturn:
+    """Ends the process once all is written; taking the compiler down in good order takes 0.4 s nobody needs."""
+    with contextlib.suppress(OSError):  # whoever asked has gone
+        sys.stdout.flush()
+        sys.stderr.flush()
+    os._exit(code)
 
 
 def process_age() -> float:
