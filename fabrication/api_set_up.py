@@ -1,4 +1,5 @@
-# mypy: ignore-errors - as in the other half of the API, a request's user may be nobody to the checker
+# mypy: ignore-errors
+# As in the other half of the API: to the checker a request may be nobody's.
 """What a workroom sets and buys, over the API: recipes, label size, places of work, purchases."""
 
 from __future__ import annotations

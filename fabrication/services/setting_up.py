@@ -63,7 +63,9 @@ def save_work_place(
         if family not in Family.values or not 0 <= value <= DAY_MIN:
             raise Refused(f"minutes of {family}", field="minutes", bound=f"0 to {DAY_MIN}, by family")
     Branch.objects.select_for_update().get(pk=branch.pk)
-    others = WorkPlace.objects.filter(branch=branch).exclude(pk=place.pk if place else None)
+    others = WorkPlace.objects.filter(branch=branch)
+    if place is not None:
+        others = others.exclude(pk=place.pk)
     if others.filter(name__iexact=name).exists():
         raise Refused(f"there is a {name} already", field="name")
     row = place or WorkPlace(branch=branch, order=others.count())
