@@ -156,7 +156,8 @@ def cut_from_cloth(*, cloth: OwnCloth, parts: Collection[int], by: User) -> list
     if not wanted <= set(rows):
         raise Refused("not a piece of cloth of this job", field="parts")
     moved = [part for part in rows.values() if (part.pk in wanted) != (part.material_id == own.pk)]
-    batches = list(Batch.objects.select_for_update().filter(makes__parts__in=moved).distinct().order_by("pk"))
+    held = {part.make.batch_id for part in moved if part.make.batch_id}
+    batches = list(Batch.objects.select_for_update().filter(pk__in=held).order_by("pk"))
     moved = list(cloth_parts(cloth).filter(pk__in=[part.pk for part in moved]).select_for_update(of=("self",)))
     for part in moved:
         if part.done:
