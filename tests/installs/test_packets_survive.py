@@ -15,12 +15,13 @@ from installs.documents import PACKET
 from installs.models import Load
 from shared.documents import request_document
 from shared.models import Branch, Document, Run, User
+from shared.runs import RESEND_SECONDS
 from tests import servers
 from tests.factories import make_job
 from tests.installs.makers import make_crew, make_unit, make_visit, stock_up, today
 from tests.servers import Worker
 
-PACKETS = int(os.environ.get("JAMBWISE_PACKETS", "4"))
+PACKETS = int(os.environ.get("JAMBWISE_PACKETS", "6"))
 """200 is a large firm's morning: ``JAMBWISE_PACKETS=200``."""
 
 
@@ -53,11 +54,18 @@ def test_packets_survive_a_killed_worker(
     for load in loads:
         request_document(kind=PACKET, subject=load, by=dispatcher)
     done = Run.objects.filter(kind="shared.document", state=Run.State.DONE)
-    servers.until(lambda: done.count() >= PACKETS // 2, seconds=60 + 4 * PACKETS, what="half of them are there")
+    under_way = Run.objects.filter(kind="shared.document", state=Run.State.UNDER_WAY)
+    servers.until(
+        lambda: done.count() >= PACKETS // 2 and under_way.count() == 2,
+        seconds=60 + 4 * PACKETS,
+        what="half of them are there and each worker has one under way",
+    )
 
     doomed.kill()
 
-    servers.until(lambda: done.count() == PACKETS, seconds=120 + 6 * PACKETS, what="all packets are there")
+    # what a worker was told of and had not taken yet is sent again after so long
+    limit = RESEND_SECONDS + 60 + 6 * PACKETS
+    servers.until(lambda: done.count() == PACKETS, seconds=limit, what="all packets are there")
     documents = Document.objects.filter(kind=PACKET)
     assert documents.count() == PACKETS
     assert {document.subject_id for document in documents} == {str(load.pk) for load in loads}
