@@ -211,10 +211,11 @@ def _bar_excess(problem: BarProblem, certificate: Certificate) -> dict[str, int]
     for price in prices.values():
         factor = factor * price.denominator // gcd(factor, price.denominator)
     best = knapsack([(weight // grid, u * factor, most) for weight, u, most in steps], max(0, *room.values()))
+    shortest = min((piece.length.ticks for piece in problem.pieces), default=None)
     excess = {}
     for bar in problem.stock:
-        if room[bar.id] <= 0:
-            excess[bar.id] = 0
+        if shortest is None or shortest > bar.length.ticks - 2 * trim or room[bar.id] <= 0:
+            excess[bar.id] = 0  # no pattern: none is without a piece
             continue
         earned = best[: room[bar.id] + 1]
         if problem.keep is not None:

@@ -32,6 +32,15 @@ def problems(draw):
     return BarProblem(stock, pieces, Length(draw(st.integers(0, 4))), Length(draw(st.integers(0, 5))), keep)
 
 
+def test_a_bar_cheaper_than_its_own_offcut_gains_nothing_where_no_piece_fits():
+    bar = BarStock("s0", Length(84), None, False, Fraction(50))
+    problem = BarProblem((bar,), (BarPiece("p0", Length(85), 1),), keep=Length(15))
+
+    plan = solve(problem, 0.1)
+
+    assert (plan.cost, plan.bound, len(plan.unplaced)) == (0, 0, 1)
+
+
 @settings(max_examples=40, deadline=None)
 @given(problems())
 def test_no_plan_reuses_a_piece_exceeds_stock_or_loses_a_tick(problem):
