@@ -320,21 +320,26 @@ def _groundwork(kind: str, jobs: int) -> tuple[Path, str]:
         atexit.register(shutil.rmtree, folder, ignore_errors=True)
         _lay(folder, url, jobs)
         return folder, url
-    folder = _shared_ground() / f"jobs-{jobs}"
+    folder, url = _shared_ground() / f"jobs-{jobs}", "sqlite:///{}/jambwise.sqlite3"
+    bare = _groundwork(kind, 0)[0] if jobs else None
     with (_shared_ground() / "lock").open("w") as lock:
         fcntl.flock(lock, fcntl.LOCK_EX)
         if not folder.exists():
             unfinished = folder.with_suffix(".unfinished")
-            unfinished.mkdir()
-            _lay(unfinished, f"sqlite:///{unfinished}/jambwise.sqlite3", jobs)
+            if bare is None:
+                unfinished.mkdir()
+            else:
+                shutil.copytree(bare, unfinished)
+            _lay(unfinished, url.format(unfinished), jobs)
             unfinished.rename(folder)
-    return folder, f"sqlite:///{folder}/jambwise.sqlite3"
+    return folder, url.format(folder)
 
 
 def _lay(folder: Path, url: str, jobs: int) -> None:
     env = {**_clean_environment(), "JAMBWISE_DATA": str(folder), "DATABASE_URL": url}
-    _manage(env, "migrate", "-v", "0")
-    _manage(env, "collectstatic", "--noinput", "-v", "0")
+    if not (folder / "static").exists():
+        _manage(env, "migrate", "-v", "0")
+        _manage(env, "collectstatic", "--noinput", "-v", "0")
     if jobs:
         _manage(env, "load_demo", "--jobs", str(jobs), "--seed", "1")
 

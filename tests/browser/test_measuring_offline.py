@@ -165,7 +165,9 @@ def take_along(page: Page, site: Site, job: dict[str, Any]) -> None:
     page.goto(f"{site.url}/measure/{job['appointment']}/")
     expect(page.locator("#begin")).to_be_visible(timeout=15000)
     page.evaluate("navigator.serviceWorker.ready.then(() => true)")
-    until(lambda: page.evaluate("Boolean(navigator.serviceWorker.controller)"), what="the worker serves this page")
+    page.reload()  # from the second time on it is the phone's own worker that serves the page
+    expect(page.locator("#begin")).to_be_visible()
+    assert page.evaluate("Boolean(navigator.serviceWorker.controller)")
     until(lambda: page.evaluate(SHELL_IS_KEPT), what="the page is on the phone")
 
 
