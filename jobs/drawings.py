@@ -6,8 +6,11 @@ import math
 from collections.abc import Sequence
 from typing import Final
 
+from django.conf import settings
+
 from jobs.dispatch import Book, CrewDayBook, crew_point, site_point
 from jobs.models import Site
+from jobs.rules.tiles import corner_of, squares_over, zoom_for
 from jobs.travel import Point
 from shared.drawings import Svg
 from shared.models import Branch
@@ -36,6 +39,11 @@ class Ground:
         north = (point[1] - self.lat) * KM_A_DEGREE
         return self.wide / 2 + east * self.px_km, self.high / 2 - north * self.px_km
 
+    def degrees_at(self, x: float, y: float) -> Point:
+        """The point that stands there on the sheet; the way back of `at`."""
+        km_east, km_north = (x - self.wide / 2) / self.px_km, (self.high / 2 - y) / self.px_km
+        return self.lon + km_east / (self.squeeze * KM_A_DEGREE), self.lat + km_north / KM_A_DEGREE
+
     def scale_bar(self) -> tuple[float, float]:
         """Kilometres of a round bar of at most a fifth of the sheet, and its length there."""
         most = self.wide / 5 / self.px_km
@@ -59,6 +67,7 @@ def route_map(book: Book, *several: CrewDayBook) -> Svg | None:
     names = ", ".join(f"{one.crew.name} {len(one.appointments)} stops" for one in drawn)
     svg = Svg(WIDE, HIGH, title=f"Routes of {drawn[0].day:%A} {drawn[0].day.day} {drawn[0].day:%B}",
               desc=f"Straight lines between stops, north up: {names}.", look="route-map")  # fmt: skip
+    _tiles(svg, ground)
     svg.rect(0.5, 0.5, WIDE - 1, HIGH - 1, "thin")
     for place, one in enumerate(drawn):
         _route(svg, ground, book, one, place)
@@ -85,6 +94,23 @@ def _route(svg: Svg, ground: Ground, book: Book, one: CrewDayBook, place: int) -
     if stops:
         x, y = ground.at(stops[0][1])
         svg.text(x + 14, y - 8, one.crew.name, size=11, anchor="start", look="pencil-word")
+
+
+def _tiles(svg: Svg, ground: Ground) -> None:
+    """The squares of a web map beneath, where the firm has named a server of them, with its credit."""
+    if not settings.TILES:
+        return
+    zoom = zoom_for(ground.squeeze * KM_A_DEGREE * ground.px_km)
+    west, north = ground.degrees_at(0, 0)
+    east, south = ground.degrees_at(ground.wide, ground.high)
+    for column, row in squares_over(west, north, east, south, zoom):
+        left, top = ground.at(corner_of(column, row, zoom))
+        right, low = ground.at(corner_of(column + 1, row + 1, zoom))
+        href = settings.TILES
+        for mark, value in (("{z}", zoom), ("{x}", column), ("{y}", row)):
+            href = href.replace(mark, str(value))
+        svg.image(href, left, top, right - left + 0.3, low - top + 0.3)  # a hair over: no seams
+    svg.text(ground.wide - 6, ground.high - 6, settings.TILES_CREDIT, size=10, anchor="end")
 
 
 def _frame(svg: Svg, ground: Ground) -> None:
@@ -114,6 +140,7 @@ def picking_map(branch: Branch, site: Site | None = None) -> dict[str, object] |
     near: list[Point] = [(lon, lat) for lon, lat in found if lon is not None and lat is not None]
     ground = Ground([base, *near], least_km=4)
     svg = Svg(WIDE, HIGH, title="Sketch of the sites", desc="Click where the site is; north up.", look="picking-map")
+    _tiles(svg, ground)
     svg.rect(0.5, 0.5, WIDE - 1, HIGH - 1, "thin")
     for point in near:
         x, y = ground.at(point)

@@ -80,6 +80,13 @@ class Svg:
         """A rectangle."""
         self._mark("rect", look, x=x, y=y, width=max(0, width), height=max(0, height))
 
+    def image(self, href: str, x: float, y: float, width: float, height: float) -> None:
+        """A picture from an address, stretched to its place; for the screen only, paper loads none."""
+        self._body.append(
+            f'<image href="{escape(href)}" x="{number(x)}" y="{number(y)}" width="{number(width)}" '
+            f'height="{number(height)}" preserveAspectRatio="none"/>'
+        )
+
     def polygon(self, points: Sequence[tuple[float, float]], look: str = "ink") -> None:
         """A closed outline."""
         self._body.append(f'<polygon {self._look(look)} points="{_points(points)}"/>')

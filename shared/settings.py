@@ -270,12 +270,19 @@ AXES_VERBOSE = False
 
 # -- safety of the site -----------------------------------------------------------
 
+TILES: Final = address("JAMBWISE_TILES", ("http", "https"))
+"""Where squares of a web map come from, with {z}, {x} and {y}; empty: maps are drawn by us alone."""
+TILES_CREDIT: Final = text("JAMBWISE_TILES_CREDIT", None if TILES else "")
+_TILES_FROM: Final = ["{0.scheme}://{0.netloc}".format(urlsplit(TILES))] if TILES else []
+if TILES and not all(part in TILES for part in ("{z}", "{x}", "{y}")):
+    raise ImproperlyConfigured(f"JAMBWISE_TILES={TILES} must hold {{z}}, {{x}} and {{y}}")
+
 CONTENT_SECURITY_POLICY = {
     "DIRECTIVES": {
         "default-src": [SELF],
         "script-src": [SELF],
         "style-src": [SELF],
-        "img-src": [SELF, "data:", "blob:"],
+        "img-src": [SELF, "data:", "blob:", *_TILES_FROM],
         "connect-src": [SELF],
         "worker-src": [SELF],
         "manifest-src": [SELF],

@@ -66,6 +66,8 @@ def test_production_refuses_to_start_without(tmp_path: Path, missing: str) -> No
         ("RUN_LEASE_SECONDS", "soon", "not a whole number"),
         ("RUN_LEASE_SECONDS", "0", "between 2 and 3600"),
         ("ALLOWED_HOSTS", ",", "must name at least one"),
+        ("JAMBWISE_TILES", "ftp://maps.example/{z}/{x}/{y}.png", "JAMBWISE_TILES must begin with"),
+        ("JAMBWISE_TILES", "https://maps.example/{z}/{x}/{y}.png", "JAMBWISE_TILES_CREDIT must be set"),
     ],
 )
 def test_nonsense_is_refused_by_name(tmp_path: Path, name: str, value: str, says: str) -> None:
