@@ -231,7 +231,7 @@ def chromium() -> Iterator[Any]:
     from playwright.sync_api import expect, sync_playwright
 
     os.environ["DJANGO_ALLOW_ASYNC_UNSAFE"] = "true"  # Playwright's loop runs in this thread
-    expect.set_options(timeout=20_000)  # a slow machine is no failure
+    expect.set_options(timeout=30_000)  # a slow machine is no failure
     with sync_playwright() as playwright:
         browser = playwright.chromium.launch(executable_path=CHROMIUM, args=CHROMIUM_ARGS)
         yield browser

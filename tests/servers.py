@@ -32,7 +32,7 @@ def free_port() -> int:
         return int(probe.getsockname()[1])
 
 
-def until(true: Callable[[], object], *, seconds: float = 20, what: str = "it") -> None:
+def until(true: Callable[[], object], *, seconds: float = 60, what: str = "it") -> None:
     """Wait for something to be so, or fail saying what was not."""
     deadline = time.monotonic() + seconds
     while not true():
@@ -213,7 +213,7 @@ class Worker:
             self.process = subprocess.Popen(
                 argv, cwd=ROOT, env=self.env, stdout=out, stderr=subprocess.STDOUT, start_new_session=True
             )
-        until(lambda: b"ready." in self.log.read_bytes()[offset:], seconds=40, what=f"the worker ({self.log}) is ready")
+        until(lambda: b"ready." in self.log.read_bytes()[offset:], what=f"the worker ({self.log}) is ready")
         return self
 
     def kill(self) -> None:
@@ -277,7 +277,7 @@ class Site:
         argv = [sys.executable, "-m", "gunicorn", "shared.wsgi", "-b", f"127.0.0.1:{self.port}", "-w", "1"]
         argv += ["--threads", "4", "--log-file", str(self.folder / "web.log"), "--log-level", "warning"]
         self.web = subprocess.Popen(argv, cwd=ROOT, env=self.env, stderr=subprocess.DEVNULL, start_new_session=True)
-        until(self.answers, seconds=30, what=f"the site at {self.url}")
+        until(self.answers, what=f"the site at {self.url}")
 
     def answers(self) -> bool:
         """Whether the site and its database answer."""

@@ -158,7 +158,7 @@ def test_a_load_is_checked_without_signal_and_leaves_with_a_reason(
 
     page.context.set_offline(False)
     page.evaluate("window.dispatchEvent(new Event('online'))")
-    until(lambda: api(office, site, f"loads/{load['id']}/")["state"] == "left", seconds=30, what="the office knows")
+    until(lambda: api(office, site, f"loads/{load['id']}/")["state"] == "left", what="the office knows")
 
     load = api(office, site, f"loads/{load['id']}/")
     assert load["gap_reason"] == "tools are in the other van"
@@ -227,7 +227,7 @@ def test_a_stop_without_signal_is_signed_and_what_is_missing_becomes_a_return(
 
     page.context.set_offline(False)
     page.evaluate("window.dispatchEvent(new Event('online'))")
-    until(lambda: api(office, site, stop)["closed_at"], seconds=30)
+    until(lambda: api(office, site, stop)["closed_at"])
 
     found = api(office, site, stop)
     outcomes = {one["unit"]: (one["outcome"], one["cause"]) for one in found["units"]}

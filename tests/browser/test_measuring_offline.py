@@ -163,7 +163,7 @@ def sign_in(page: Page, site: Site, name: str) -> None:
 def take_along(page: Page, site: Site, job: dict[str, Any]) -> None:
     """Open the visit with signal once, and wait until the phone has it all."""
     page.goto(f"{site.url}/measure/{job['appointment']}/")
-    expect(page.locator("#begin")).to_be_visible(timeout=15000)
+    expect(page.locator("#begin")).to_be_visible(timeout=60_000)
     page.evaluate("navigator.serviceWorker.ready.then(() => true)")
     page.reload()  # from the second time on it is the phone's own worker that serves the page
     expect(page.locator("#begin")).to_be_visible()
@@ -218,7 +218,7 @@ def test_eight_openings_without_signal_with_the_tab_killed_half_way(
     page.close()
     page = context.new_page()
     page.goto(f"{own_site.url}/measure/{job['appointment']}/")
-    expect(page.locator("#unsent")).to_contain_text("not sent yet", timeout=15000)
+    expect(page.locator("#unsent")).to_contain_text("not sent yet", timeout=60_000)
     expect(page.locator(".opening-line")).to_have_count(4)
 
     page.fill("#room-name", "Den")
@@ -236,7 +236,7 @@ def test_eight_openings_without_signal_with_the_tab_killed_half_way(
     assert look(own_site, job) == {"openings": [], "closed": 0}
 
     context.set_offline(False)
-    expect(page.locator("#unsent")).to_have_text("All sent.", timeout=40000)
+    expect(page.locator("#unsent")).to_have_text("All sent.", timeout=60_000)
 
     found = look(own_site, job)
     walked = [f"{room} {mark}" for room in ("Kitchen", "Den") for mark in "ABCD"]
@@ -256,7 +256,7 @@ def test_two_phones_editing_one_opening_lose_nothing(
     first.fill("#room-name", "Hall")
     first.click("#add-room")
     choose(first, "dunlin_wood")
-    expect(first.locator("#unsent")).to_have_text("All sent.", timeout=20000)
+    expect(first.locator("#unsent")).to_have_text("All sent.", timeout=60_000)
     sign_in(second, own_site, job["mel"])
     second.goto(f"{own_site.url}/measure/{job['appointment']}/")
     second.click(".opening-line")
@@ -269,14 +269,14 @@ def test_two_phones_editing_one_opening_lose_nothing(
     for page in (first, second):
         expect(page.locator(".chip.read")).to_have_count(1)
         page.context.set_offline(False)
-        expect(page.locator("#unsent")).to_have_text("All sent.", timeout=40000)
+        expect(page.locator("#unsent")).to_have_text("All sent.", timeout=60_000)
 
     until(lambda: look(own_site, job)["openings"][0][3] == 2, what="both readings are kept")
     second.reload()
-    expect(second.locator(".rivals")).to_contain_text("read twice, not the same", timeout=15000)
+    expect(second.locator(".rivals")).to_contain_text("read twice, not the same", timeout=60_000)
     second.click(".rivals button:has-text('5/8')")
     expect(second.locator(".rivals")).to_have_count(0)
-    until(lambda: look(own_site, job)["openings"][0][3] == 1, seconds=20, what="one reading stands")
+    until(lambda: look(own_site, job)["openings"][0][3] == 1, what="one reading stands")
     assert look(own_site, job)["openings"][0][2] == 2
 
 
@@ -317,7 +317,7 @@ def test_a_slip_is_asked_for_again_and_both_readings_stay(
     press(page, "35 3/8")
 
     expect(page.locator(".doubt")).to_have_count(0)
-    expect(page.locator("#unsent")).to_have_text("All sent.", timeout=20000)
+    expect(page.locator("#unsent")).to_have_text("All sent.", timeout=60_000)
     assert look(own_site, job)["openings"][0][2:5] == [8, 7, ["35 3/8"]]
 
 

@@ -61,5 +61,5 @@ def test_a_run_waits_for_a_worker_and_is_then_done(
     expect(page.get_by_text("goes on if you leave")).to_be_visible()
     idle_site.worker = Worker(idle_site.env, beat=True).start()
 
-    expect(page.get_by_text("and made a PDF of")).to_be_visible(timeout=30_000)
+    expect(page.get_by_text("and made a PDF of")).to_be_visible(timeout=60_000)
     looks_right(page)

@@ -53,7 +53,7 @@ def test_a_killed_worker_leaves_every_plan_there_once_and_stock_exact(
     runs = plan_batch(batch=batch, by=workroom, seconds=2)
     keys = [run.pk for run in runs]
     under_way = Run.objects.filter(pk__in=keys, state=Run.State.UNDER_WAY)
-    servers.until(under_way.exists, seconds=40, what="a plan is being solved")
+    servers.until(under_way.exists, what="a plan is being solved")
 
     doomed.kill()
     heirs = new_worker(env=quick, processes=2, beat=True)

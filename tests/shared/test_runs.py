@@ -217,7 +217,7 @@ def test_a_run_of_a_killed_worker_is_found_and_done_once(
 
     new_worker(beat=True, env=quick)
 
-    servers.until(lambda: state_of(run) == "done", seconds=40, what="another worker did it")
+    servers.until(lambda: state_of(run) == "done", what="another worker did it")
     assert run.attempts == 2
     assert len(begun.read_text().split()) == 2
     assert AuditEntry.objects.filter(deed="wrote once").count() == 1
@@ -252,7 +252,7 @@ def test_a_broker_that_is_down_only_delays(
     took = time.monotonic() - began
     assert state_of(run) == "waiting"
     assert run.sent_at is None
-    assert took < 5
+    assert took < 20
 
     broker.start()
     new_worker()

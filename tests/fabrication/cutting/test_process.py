@@ -59,7 +59,7 @@ def test_the_process_ends_with_its_best_plan_when_its_input_closes():
         process.stdin.close()
         lines = process.stdout.readlines()
 
-    assert time.monotonic() - closed < 5
+    assert time.monotonic() - closed < 30
     assert json.loads(lines[-1])["patterns"]
 
 
