@@ -10,7 +10,7 @@ from __future__ import annotations
 import datetime as dt
 import re
 from collections.abc import Callable, Iterable, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from decimal import Decimal
 from typing import Final
 
@@ -21,6 +21,7 @@ from jobs.dispatch import BEGUN, Book, earliest_install, open_book, site_point
 from jobs.models import Appointment, CalendarRules, Crew, ImpossibleTime, PossibleWindow, Purpose
 from jobs.rules.routing import Crew as Driver
 from jobs.rules.routing import Lunch, Objective, Plan, Problem, Stop
+from jobs.rules.routing.model import Id, fits_crew, open_spans
 from jobs.rules.routing.timing import build_route, route_cost
 from jobs.words import clock
 from shared.models import Branch
@@ -68,6 +69,7 @@ def read_calendar(
     *,
     also: Iterable[Appointment] = (),
     not_before: dt.datetime | None = None,
+    still: bool = False,
 ) -> Calendar:
     """
     These crews' days, with what stands there and `also` what may come in, as a `Problem`.
@@ -78,6 +80,8 @@ def read_calendar(
         Unplaced appointments to plan too; those whose site has no coordinates are left out.
     not_before
         Nothing is planned before this instant; what stands earlier is fixed.
+    still
+        Parts of one visit that stand are not moved together either.
     """
     comers = [row for row in also if site_point(row) is not None]
     book = open_book(branch, crews, days, also=comers)
@@ -104,6 +108,8 @@ def read_calendar(
             stops.append(_placed_stop(calendar, row, (key, shift), days, not_before))
     comers += [row for row in strays if row.state not in BEGUN and site_point(row) is not None]
     stops += [_new_stop(calendar, row, days) for row in comers if row.pk not in previous]
+    rows = {row.pk: row for row in [*(row for one in book.days.values() for row in one.appointments), *comers]}
+    stops = _tied(calendar, stops, rows, previous, known, still=still)
     calendar.problem = Problem(
         tuple(drivers),
         tuple(stops),
@@ -126,8 +132,11 @@ class _Facts:
         for pk, key in through.values_list("appointment", "skill__key"):
             self.skills.setdefault(pk, []).append(key)
         asked = {row.with_crew_of_id for row in rows if row.with_crew_of_id}
-        leaders = Appointment.objects.filter(pk__in=asked, crew__isnull=False)
-        self.leaders: dict[int, int] = dict(leaders.values_list("pk", "crew"))  # type: ignore[arg-type]
+        leaders = Appointment.objects.live().filter(pk__in=asked, crew__isnull=False, day__isnull=False)
+        self.leaders: dict[int, tuple[int, dt.date]] = {
+            pk: (crew, day)  # type: ignore[misc]
+            for pk, crew, day in leaders.values_list("pk", "crew", "day")
+        }
         self.windows: dict[int, list[Span]] = {}
         found = PossibleWindow.objects.filter(appointment__in=pks)
         for pk, begin, end in found.values_list("appointment", "starts_at", "ends_at"):
@@ -138,10 +147,7 @@ class _Facts:
 
     def needs(self, row: Appointment) -> frozenset[str]:
         """Skills of an appointment, its purpose among them."""
-        found = [*self.skills.get(row.pk, ()), f"for {row.purpose}"]
-        if row.with_crew_of_id in self.leaders:
-            found.append(crew_skill(self.leaders[row.with_crew_of_id]))
-        return frozenset(found)
+        return frozenset([*self.skills.get(row.pk, ()), f"for {row.purpose}"])
 
 
 def objective(rules: CalendarRules) -> Objective:
@@ -166,6 +172,7 @@ def driver_of(crew: Crew, work: WorkDay, *, base: int, seconds: Callable[[dt.dat
         lunch=_lunch(work, seconds),
         overtime=work.overtime_min * 60,
         people=max(1, work.people),
+        team=crew.pk,
     )
 
 
@@ -230,6 +237,86 @@ def _new_stop(calendar: Calendar, row: Appointment, days: Sequence[dt.date]) -> 
         earliest=_earliest(calendar, row),
         people=row.people,
     )
+
+
+Where = tuple[str, int]  # the planner's crew and shift
+
+
+def _tied(
+    calendar: Calendar,
+    stops: Sequence[Stop],
+    rows: Mapping[int, Appointment],
+    previous: Mapping[int, Where],
+    drivers: Mapping[Id, Driver],
+    *,
+    still: bool,
+) -> list[Stop]:
+    """
+    The stops, the parts of one visit on one crew and in their order.
+
+    Two parts that may both go anywhere are planned together; those that stand on two days stay
+    on the two sides of the night before the second. Where one is promised, locked
+    or alone in the calendar, the first stays on its crew's day and the second comes to that
+    crew on a later one. Parts that were put on two crews, or the wrong way round, are left so.
+    """
+    found = {int(stop.id): stop for stop in stops}
+    for pk, row in sorted(rows.items()):
+        first_pk = row.with_crew_of_id
+        if first_pk is None or pk not in found:
+            continue
+        first, leader = found.get(first_pk), calendar.facts.leaders.get(first_pk)
+        if not still and first is not None and _are_free(rows[first_pk], first, row, found[pk], previous):
+            found[pk] = replace(found[pk], follows=first_pk)
+            if row.day is not None and row.day != rows[first_pk].day:
+                night = calendar.seconds(local(calendar.branch.tz, row.day, dt.time(0)))
+                found[first_pk], found[pk] = _parted(first, found[pk], night)
+        elif leader is not None and (pk not in previous or _is_after(leader, previous[pk])):
+            found[pk] = _kept_after(calendar, found[pk], leader, previous.get(pk))
+            if first is not None and first.locked is None and _can_stay(first, previous.get(first_pk), drivers):
+                found[first_pk] = replace(first, locked=previous[first_pk])
+    return list(found.values())
+
+
+def _are_free(one: Appointment, first: Stop, other: Appointment, second: Stop, previous: Mapping[int, Where]) -> bool:
+    """Whether both parts may be moved, and stand in their order on one crew or not at all."""
+    if any(stop.promised is not None or stop.locked is not None for stop in (first, second)):
+        return False
+    if one.pk not in previous and other.pk not in previous:
+        return True
+    if one.pk not in previous or other.pk not in previous:
+        return False
+    ends, starts = one.ends_at, other.starts_at
+    return one.crew_id == other.crew_id and ends is not None and starts is not None and ends <= starts
+
+
+def _parted(first: Stop, second: Stop, night: int) -> tuple[Stop, Stop]:
+    """The first part before that instant as far as its windows have time then, and the second after it."""
+    spans = tuple((a, min(b, night - 1)) for a, b in first.windows or ((0, night - 1),) if a < night)
+    return replace(first, windows=spans or first.windows), replace(second, earliest=max(second.earliest, night))
+
+
+def _is_after(leader: tuple[int, dt.date], where: Where) -> bool:
+    crew, day = read_driver(where[0])
+    return crew == leader[0] and day >= leader[1]
+
+
+def _kept_after(calendar: Calendar, second: Stop, leader: tuple[int, dt.date], where: Where | None) -> Stop:
+    """The second part on the first one's crew; on a later day, unless its promise, lock or place says another."""
+    if second.locked is not None:
+        return second
+    crew, day = leader
+    kept = replace(second, skills=second.skills | {crew_skill(crew)})
+    if second.promised is not None or (where is not None and read_driver(where[0])[1] == day):
+        return kept
+    next_day = calendar.seconds(local(calendar.branch.tz, day + dt.timedelta(days=1), dt.time(0)))
+    return replace(kept, earliest=max(kept.earliest, next_day))
+
+
+def _can_stay(stop: Stop, where: Where | None, drivers: Mapping[Id, Driver]) -> bool:
+    if where is None or not fits_crew(stop, drivers[where[0]]):
+        return False
+    begin, end = drivers[where[0]].shifts[where[1]]
+    return any(a <= end and b >= begin for a, b in open_spans(stop))
 
 
 def _earliest(calendar: Calendar, row: Appointment) -> int:
@@ -329,6 +416,10 @@ _DRIVER = re.compile(r"crew (\d+)/(\d{4}-\d\d-\d\d)(?:,? (?:in )?shift \d+)?")
 _SPAN = re.compile(r"window (\d+)-(\d+)")
 _STOP = re.compile(r"stop (\d+)")
 _READY = re.compile(r"ready at (\d+)")
+_LINKED = {
+    re.compile(r"no team is free for it after stop \d+"): "no crew is free for it after the part before it",
+    re.compile(r"no team is free for it and for what follows it"): "no crew is free for it and for the next part",
+}
 _SKILLS = re.compile(r"(lacks the skill|has the skills?) ([\w\s,-]+?)(?=[;,] (?:nearest|to which)|$)")
 
 
@@ -362,6 +453,8 @@ def plain_why(calendar: Calendar, why: str, numbers: Mapping[int, str]) -> str:
         day = when(found[1])
         return f"ready on {day:%a} {day.day} {day:%b}"
 
+    for linked, plain in _LINKED.items():
+        why = linked.sub(plain, why)
     for pattern, words in (
         (_DRIVER, driver), (_SPAN, span), (_STOP, lambda found: numbers.get(int(found[1]), "another visit")),
         (_READY, ready), (_SKILLS, skills),

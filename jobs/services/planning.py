@@ -19,8 +19,9 @@ from jobs.models import Absence, Appointment, AppointmentMove, Crew, Proposal, P
 from jobs.planning import COST_UNIT, Calendar, move_prices, order_numbers, plain_why, read_calendar, read_driver
 from jobs.rules.bounds import cost_bound
 from jobs.rules.early import urged
-from jobs.rules.routing import Plan, Problem, explain, orders_of, plan_of, verify
+from jobs.rules.routing import Plan, Problem, Stop, explain, orders_of, plan_of, verify
 from jobs.rules.routing.documents import plan_from, problem_document
+from jobs.rules.routing.knots import explain_knots
 from jobs.rules.routing.model import Id
 from jobs.rules.steady import steadied
 from jobs.services.base import lock_crews, plain_state
@@ -204,7 +205,7 @@ def _read(branch: Branch, days: Sequence[dt.date], params: dict[str, Any]) -> tu
         rows = rows.select_related("job__site", "job__customer", "job__branch")
         comers = list(rows.prefetch_related("skills", "possible_windows", "job__impossible_times"))
     left_out = [row for row in comers if not row.job.site.has_coordinates()]
-    calendar = read_calendar(branch, list(crews), days, also=comers, not_before=timezone.now())
+    calendar = read_calendar(branch, list(crews), days, also=comers, not_before=timezone.now(), still=params["keep"])
     problem = calendar.problem
     if params["careful"]:
         planned = Appointment.objects.filter(pk__in=[stop.id for stop in problem.stops])
@@ -231,13 +232,14 @@ def _standing(calendar: Calendar) -> dict[Id, int]:
 def _kept(calendar: Calendar, problem: Problem) -> Problem:
     """What keeps its place begins at its planned time or a little later."""
     starts = _standing(calendar)
-    stops = tuple(
-        replace(stop, windows=((starts[stop.id], starts[stop.id] + LATER_S),))  # type: ignore[index]
-        if stop.id in problem.previous and stop.promised is None and stop.locked is None
-        else stop
-        for stop in problem.stops
-    )
-    return replace(problem, stops=stops)
+
+    def kept(stop: Stop) -> Stop:
+        start = starts.get(stop.id)
+        if start is None or stop.promised is not None or stop.windows == ((start, start),):
+            return stop
+        return replace(stop, windows=((start, start + LATER_S),))
+
+    return replace(problem, stops=tuple(kept(stop) for stop in problem.stops))
 
 
 def keep_proposal(
@@ -284,7 +286,7 @@ def keep_proposal(
                 move.price = prices.get(row.pk)
                 moves.append(move)
     if any(not unplaced.why for unplaced in plan.unplaced):
-        plan = explain(calendar.problem, plan)
+        plan = (explain_knots if calendar.problem.knots else explain)(calendar.problem, plan)
     for unplaced in plan.unplaced:
         row = rows[int(unplaced.id)]
         why = plain_why(calendar, unplaced.why, {pk: one.job.number for pk, one in rows.items()})

@@ -9,6 +9,7 @@ import pytest
 from jobs import services
 from jobs.models import Appointment, Proposal
 from jobs.planning import driver_id, plain_why, read_calendar
+from jobs.rules.routing import solve
 from shared.errors import Refused
 from shared.models import Run
 from tests.factories import a_monday, at, make_appointment, make_crew, make_job, make_site
@@ -178,20 +179,19 @@ def test_a_sure_plan_says_which_promise_it_cannot_make_sure(branch, dispatcher, 
 
 def test_a_sure_plan_gives_a_doubtful_promise_to_a_crew_with_time(branch, dispatcher, crew, do_runs):
     """Next door to a long visit is cheapest, and late on many days; the other crew is free."""
-    make_crew(branch)
+    other = make_crew(branch)
     long = make_appointment(make_job(branch), crew=crew, day=MONDAY, time="8:30", duration_min=180, is_locked=True)
     next_door = make_site(long.job.customer, longitude=long.job.site.longitude, latitude=long.job.site.latitude)
-    make_appointment(
+    doubtful = make_appointment(
         make_job(branch, site=next_door), crew=crew, day=MONDAY, time="11:30", duration_min=30,
         state=Appointment.State.PROMISED,
         promised_from=at(branch, MONDAY, "11:15"), promised_until=at(branch, MONDAY, "11:40"),
     )  # fmt: skip
 
-    usual = planned(branch, dispatcher, do_runs, with_unplaced=False)
-    Run.objects.all().delete()
+    _, usual = planned_here(branch, [crew, other], [MONDAY], [])
     sure = planned(branch, dispatcher, do_runs, with_unplaced=False, sure=True)
 
-    assert not usual.moves.exclude(crew=crew).exists()
+    assert usual.where()[doubtful.pk] == (driver_id(crew.pk, MONDAY), 0)
     assert sure.summary["doubts"] == []
     assert sure.moves.exclude(crew=crew).count() == 1
 
@@ -222,6 +222,113 @@ def test_the_second_part_of_a_split_visit_keeps_the_crew(branch, dispatcher, do_
 
     assert other.pk
     assert proposal.moves.get(appointment=second).crew == first_crew
+
+
+def two_parts(branch, minutes=300, **second):
+    """A visit in two unplaced parts, each most of a day."""
+    first = make_appointment(make_job(branch), duration_min=minutes)
+    return first, make_appointment(first.job, duration_min=minutes, with_crew_of=first, **second)
+
+
+def planned_here(branch, crews, days, parts, still=False):
+    """The calendar, and its plan by insertion alone."""
+    calendar = read_calendar(branch, crews, days, also=[part for part in parts if part.crew is None], still=still)
+    return calendar, solve(calendar.problem, 0.0)
+
+
+def test_two_unplaced_parts_of_a_visit_go_to_one_crew_on_two_days(branch, dispatcher):
+    """Each crew alone would be cheaper for one of them: one works on Monday only, the other from Tuesday."""
+    days = [MONDAY + dt.timedelta(days=n) for n in range(3)]
+    soon, later = make_crew(branch), make_crew(branch)
+    for crew, day in ((soon, days[1]), (soon, days[2]), (later, days[0])):
+        crew.days.create(day=day, is_off=True)
+    parts = first, second = two_parts(branch)
+
+    calendar, plan = planned_here(branch, [soon, later], days, parts)
+    proposal = services.planning.keep_proposal(
+        branch=branch, first=days[0], last=days[2], calendar=calendar, plan=plan, left_out=[], run=None,
+        by=dispatcher, reason="", found={},
+    )  # fmt: skip
+
+    moves = {move.appointment: (move.crew, move.day) for move in proposal.moves.all()}
+    assert moves == {first: (later, days[1]), second: (later, days[2])}
+    assert calendar.problem.stops[1].follows == first.pk
+
+
+def test_the_first_part_stands_and_the_second_comes_to_its_crew_on_a_later_day(branch):
+    first_crew, other = make_crew(branch), make_crew(branch)
+    days = [MONDAY + dt.timedelta(days=n) for n in range(2)]
+    first, second = two_parts(branch, minutes=60)
+    services.place(appointment=first, crew=first_crew, starts_at=at(branch, MONDAY, "9:00"), by=first.created_by)
+    first.refresh_from_db()
+
+    _, plan = planned_here(branch, [first_crew, other], days, [first, second])
+    _, alone = planned_here(branch, [first_crew, other], days[:1], [first, second])
+
+    key = driver_id(first_crew.pk, days[0])
+    assert plan.where() == {first.pk: (key, 0), second.pk: (driver_id(first_crew.pk, days[1]), 0)}
+    assert alone.where() == {first.pk: (key, 0)}
+
+
+@pytest.mark.parametrize(
+    ("others_crew", "hour", "still", "follows"),
+    [(False, "9:00", False, True), (False, "9:00", True, False), (True, "9:00", False, False)],
+)
+def test_parts_that_stand_are_planned_together_unless_they_are_to_stay(branch, others_crew, hour, still, follows):
+    crews = [make_crew(branch), make_crew(branch)]
+    days = [MONDAY, MONDAY + dt.timedelta(days=1)]
+    first = make_appointment(make_job(branch), crew=crews[0], day=days[0], time=hour)
+    crew = crews[others_crew]
+    second = make_appointment(first.job, crew=crew, day=days[1], time=hour, with_crew_of=first)
+
+    calendar, plan = planned_here(branch, crews, days, [first, second], still)
+
+    assert [stop.follows for stop in calendar.problem.stops] == [None, first.pk if follows else None]
+    assert plan.unplaced == ()
+    if not others_crew:
+        (one, _), (other, _) = (plan.where()[part.pk] for part in (first, second))
+        assert one.partition("/")[0] == other.partition("/")[0]
+        assert one < other
+
+
+def test_the_page_says_on_which_days_the_parts_of_a_visit_are_planned(branch, dispatcher, as_user):
+    placed = make_appointment(make_job(branch), crew=make_crew(branch), day=MONDAY, time="9:00")
+    unplaced = make_appointment(make_job(branch))
+
+    def page(visit):
+        return as_user(dispatcher).get(visit.get_absolute_url()).content.decode()
+
+    assert "on the same crew, from the next day on" in page(placed)
+    assert "To have them on two days, give this visit a place first" in page(unplaced)
+
+
+def test_parts_that_were_promised_keep_their_places(branch):
+    """The second was promised for the morning of the first: what was told outranks the order."""
+    crew = make_crew(branch)
+    days = [MONDAY, MONDAY + dt.timedelta(days=1)]
+    first = make_appointment(make_job(branch), crew=crew, day=days[1], time="9:00")
+    second = make_appointment(
+        first.job, crew=crew, day=days[0], time="9:00", with_crew_of=first, state=Appointment.State.PROMISED,
+        promised_from=at(branch, days[0], "8:30"), promised_until=at(branch, days[0], "9:30"),
+    )  # fmt: skip
+
+    _, plan = planned_here(branch, [crew], days, [first, second])
+
+    assert plan.where()[second.pk] == (driver_id(crew.pk, days[0]), 0)
+    assert plan.unplaced == ()
+
+
+def test_parts_that_no_crew_can_do_one_after_the_other_say_so(branch):
+    crew = make_crew(branch)
+    parts = first, second = two_parts(branch)
+
+    calendar, plan = planned_here(branch, [crew], [MONDAY], parts)
+
+    said = {entry.id: plain_why(calendar, entry.why, {}) for entry in plan.unplaced}
+    assert said == {
+        first.pk: "no crew is free for it and for the next part",
+        second.pk: "no crew is free for it after the part before it",
+    }
 
 
 def test_a_reason_names_crews_days_and_times_as_people_say_them(branch, dispatcher):
