@@ -16,6 +16,7 @@ from typing import Final
 
 import numpy as np
 
+from jobs.rules.routing.bound import cost_bound as assignment_bound
 from jobs.rules.routing.model import Problem
 
 FAR: Final = np.int64(1) << 40
@@ -32,7 +33,7 @@ def cost_bound(problem: Problem) -> int:
 
     Driving is bounded by `travel_bound`; the paid time is at least that and every service.
     Waiting, lunch and overtime count as nothing, so the true optimum lies above. A plan that
-    leaves a stop out may cost less.
+    leaves a stop out may cost less; 0 where every plan has to.
 
     Examples
     --------
@@ -45,6 +46,8 @@ def cost_bound(problem: Problem) -> int:
     if not problem.stops or not problem.days:
         return 0
     travel, o = travel_bound(problem), problem.objective
+    if travel >= FAR:
+        return 0  # some stop no crew can do
     service = sum(stop.service for stop in problem.stops)
     before = {number: problem.previous.get(stop.id) for number, stop in enumerate(problem.stops)}
     away = sum(
@@ -52,6 +55,22 @@ def cost_bound(problem: Problem) -> int:
         for number, key in before.items()
     )
     return o.drive * travel + o.paid * (travel + service) + o.moved * away
+
+
+def larger_bound(problem: Problem, found: int, told: int | None = None) -> int:
+    """
+    The larger of what `cost_bound` found and the bound by assignment, both below every plan of all stops.
+
+    Which of them is larger depends on the windows: narrow ones favour the assignment.
+
+    Parameters
+    ----------
+    told
+        The bound by assignment, where the planner has told it already.
+    """
+    if not found:
+        return 0
+    return max(found, assignment_bound(problem) if told is None else told)
 
 
 def travel_bound(problem: Problem) -> int:

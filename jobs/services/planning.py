@@ -17,7 +17,7 @@ from jobs.chances import Doubt, doubtful
 from jobs.dispatch import BEGUN, open_book
 from jobs.models import Absence, Appointment, AppointmentMove, Crew, Proposal, ProposedMove
 from jobs.planning import COST_UNIT, Calendar, move_prices, order_numbers, plain_why, read_calendar, read_driver
-from jobs.rules.bounds import cost_bound
+from jobs.rules.bounds import cost_bound, larger_bound
 from jobs.rules.early import urged
 from jobs.rules.routing import Plan, Problem, Stop, explain, orders_of, plan_of, verify
 from jobs.rules.routing.documents import plan_from, problem_document
@@ -121,6 +121,8 @@ def plan_routes(ctx: runs.Context) -> None:
     if params["keep"]:
         plan = steadied(calendar.problem, plan, _standing(calendar))
         doubts = doubtful(calendar, plan, SURE) if doubts is not None else None
+    if bound is not None and not plan.unplaced:
+        bound = larger_bound(calendar.problem, bound, answer.get("bound"))
     with ctx.finishing() as result:
         proposal = keep_proposal(
             branch=branch, first=first, last=last, calendar=calendar, plan=plan, left_out=left_out, run=ctx.run,
@@ -178,7 +180,7 @@ class _Told:
     def __init__(self, ctx: runs.Context, seconds: int, bound: int | None, words: str = "") -> None:
         self.ctx, self.seconds, self.began, self.words = ctx, seconds, time.monotonic(), words or "searching"
         self.keeps_words = bool(words)
-        self.least = "" if bound is None else f"; with all placed at least {bound / COST_UNIT:,.2f}"
+        self.least = "" if not bound else f"; with all placed at least {bound / COST_UNIT:,.2f}"
 
     def progress(self, done: int, total: int, message: str = "") -> None:
         words, costs = _COST.subn(_money, message)

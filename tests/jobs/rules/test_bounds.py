@@ -7,8 +7,9 @@ from itertools import permutations, product
 import numpy as np
 import pytest
 
-from jobs.rules.bounds import cost_bound, travel_bound
+from jobs.rules.bounds import cost_bound, larger_bound, travel_bound
 from jobs.rules.routing import Crew, Objective, Problem, Stop, plan_of, solve
+from jobs.rules.routing.bound import cost_bound as assignment_bound
 
 HOUR = 3600
 
@@ -60,6 +61,26 @@ def test_no_plan_of_a_small_branch_costs_less(seed):
     bound = cost_bound(problem)
 
     assert 0.5 * best.cost < bound <= best.cost
+    assert max(bound, assignment_bound(problem)) == larger_bound(problem, bound) <= best.cost
+    assert larger_bound(problem, bound, told=best.cost) == best.cost
+
+
+def test_narrow_windows_make_the_assignment_the_larger_bound():
+    """Two visits at one time and one later: a tree hangs all of them together, but one crew can't do both."""
+    crews = tuple(Crew(name, 0, 0, ((0, 9 * HOUR),)) for name in "AB")
+    begins = (HOUR, HOUR, 4 * HOUR)
+    stops = tuple(Stop(n, n, HOUR, windows=((begin, begin + 60),)) for n, begin in enumerate(begins, start=1))
+    problem = Problem(crews, stops, line(0, 400, 500, 450))
+
+    tree = cost_bound(problem)
+
+    assert tree < larger_bound(problem, tree) == solve(problem, seconds=0.0).cost
+
+
+def test_there_is_no_bound_where_a_visit_has_no_crew():
+    problem = Problem((Crew("A", 0, 0, ((0, HOUR),)),), (Stop(1, 1, 60, skills=frozenset({"lift"})),), line(0, 100))
+
+    assert cost_bound(problem) == larger_bound(problem, cost_bound(problem)) == 0
 
 
 def test_the_bound_of_a_branch_is_near_what_is_found():
