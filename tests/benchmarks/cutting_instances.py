@@ -7,7 +7,7 @@ from fractions import Fraction
 from random import Random
 
 from fabrication.rules.cutting import BarPiece, BarProblem, BarStock, RollPiece, RollProblem, RollStock
-from shared.lengths import EIGHTH, INCH, QUARTER, SIXTEENTH, TICKS_PER_INCH, ZERO, Length
+from shared.lengths import EIGHTH, INCH, MM, QUARTER, SIXTEENTH, TICKS_PER_INCH, ZERO, Length
 
 WINDOW_WIDTHS_IN = ((23, 4), (30, 6), (35, 7), (47, 6), (58, 8), (71, 9), (94, 8))
 """Middle and spread, in inches, of the sizes windows cluster at."""
@@ -119,6 +119,27 @@ def panels(
     stock = tuple(RollStock(f"{width} in", INCH * width, price=None if len(roll_in) == 1 else Fraction(width))
                   for width in roll_in)
     return RollProblem(stock, pieces, kerf, "in")
+
+
+def rooms(
+    count: int, rolls: int, seed: int, *, turn: bool = False, loose: int = 0, alike: bool = False, most: int = 6000
+) -> RollProblem:
+    """So many rooms, each of one dye lot, and `loose` panels of any, on finite rolls of at most `most` mm."""
+    random = Random(seed)
+    stock = []
+    for place in range(rolls):
+        width = 1180 if alike else random.choice((720, 980, 1180))
+        length = most if alike else random.randint(most // 2, most)
+        stock.append(RollStock(f"r{place:02}", MM * width, MM * length, 1, not alike and random.random() < 0.3))
+    groups = [f"room {place}" for place in range(count) for _ in range(random.randint(2, 5))]
+    pieces = tuple(
+        RollPiece(
+            f"p{place}", MM * random.randint(200, 700), MM * random.randint(400, 1200), random.randint(1, 2),
+            turn, group,
+        )
+        for place, group in enumerate([*groups, *[None] * loose])
+    )
+    return RollProblem(tuple(stock), pieces, MM * 2, "mm")
 
 
 def small_rolls(seed: int) -> RollProblem:

@@ -159,8 +159,8 @@ class _Program:
             bound += max(int((short * times).sum()), int(short.min()) * per_plan)
         return bound, np.maximum(rest, 0), scale
 
-    def separate(self, used: Floats, chance: np.random.Generator) -> int:
-        """Adds violated cuts; how many."""
+    def separate(self, used: Floats, chance: np.random.Generator, watch: Watch) -> int:
+        """Adds violated cuts, as many as time allows; how many."""
         positive = np.nonzero(used > 1e-6)[0]
         places = np.array(self.order, dtype=np.int64)[positive]
         times = used[positive]
@@ -168,7 +168,7 @@ class _Program:
         touched = np.nonzero(self.made[places[fractional]].any(axis=0))[0]
         if len(touched) < 3:
             return 0
-        found = _violated(self.made[places].astype(np.int64), times, self.demand, touched, chance)
+        found = _violated(self.made[places].astype(np.int64), times, self.demand, touched, chance, watch)
         known = set(self.cuts)
         added = 0
         for _, chosen in found:
@@ -180,7 +180,7 @@ class _Program:
                 break
         return added
 
-    def levels(self, used: Floats, least_patterns: Callable[[int], int]) -> int:
+    def levels(self, used: Floats, least_patterns: Callable[[int], int], watch: Watch) -> int:
         """Adds cuts on how many patterns take at least so much of their stock; how many."""
         times = np.zeros(len(self.pool))
         times[self.order] = used
@@ -189,7 +189,11 @@ class _Program:
         added = 0
         for use, count in zip(uses.tolist(), above.tolist(), strict=True):
             up = int(np.ceil(count - 1e-6))
-            if up - count < LEAST_VIOLATION or least_patterns(use) < up:
+            if up - count < LEAST_VIOLATION:
+                continue
+            if watch.out():
+                break
+            if least_patterns(use) < up:
                 continue
             self._row(("level", use), np.where(self.pool.use >= use, -1, 0).astype(np.int8), -least_patterns(use))
             added += 1
@@ -242,7 +246,8 @@ def dense(pool: Pool, kinds: int) -> Small:
 
 
 def _violated(
-    made: Integers, times: Floats, demand: Integers, touched: Integers, chance: np.random.Generator
+    made: Integers, times: Floats, demand: Integers, touched: Integers, chance: np.random.Generator,
+    watch: Watch,
 ) -> list[tuple[float, tuple[int, ...]]]:
     """
     Sets S of odd demand whose cut Σ ⌊Σ_S made / 2⌋ × times ≤ ⌊Σ_S demand / 2⌋ is violated, most first.
@@ -265,6 +270,8 @@ def _violated(
     same = np.equal.outer(odd_demand, odd_demand)  # two flips keep the parity of S only within a kind
     np.fill_diagonal(same, False)
     for start in starts.tolist():
+        if watch.out():
+            break
         inside = np.zeros(len(touched), dtype=bool)
         inside[start] = True
         parity = signs[:, start].copy()
@@ -331,7 +338,7 @@ def sharpened(
         if stalled >= 6:
             break
         program.drop_idle(duals)
-        if not program.levels(used, least_patterns) + program.separate(used, chance):
+        if not program.levels(used, least_patterns, watch) + program.separate(used, chance, watch):
             break
     best.pool = program.pool
     best.cuts = list(zip(program.coefs, program.sides, strict=True))

@@ -12,17 +12,19 @@ from fabrication.rules.cutting.bars.instance import BarInstance
 from fabrication.rules.cutting.bars.model import BarModel, StockType
 from fabrication.rules.cutting.columns.generation import relax
 from fabrication.rules.cutting.columns.master import Master
-from fabrication.rules.cutting.rolls.model import RollModel
+from fabrication.rules.cutting.rolls.model import RollModel, Way
 from fabrication.rules.cutting.watch import Watch
 
 
 def least_lays(model: RollModel, length: int, watch: Watch) -> int:
     """A number of lays of at least `length` ticks that no plan is below, proved by dual prices in integers."""
     widths: dict[int, int] = {}
+    ways: dict[int, list[Way]] = {}
+    for way in model.ways:
+        ways.setdefault(way.kind, []).append(way)
     for kind, count in enumerate(model.demand):
-        ways = [way for way in model.ways if way.kind == kind]
-        if min(way.drop for way in ways) >= length:
-            width = min(way.width for way in ways)
+        if min(way.drop for way in ways[kind]) >= length:
+            width = min(way.width for way in ways[kind])
             widths[width] = widths.get(width, 0) + count
     if not widths:
         return 0

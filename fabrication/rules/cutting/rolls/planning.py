@@ -13,7 +13,7 @@ from fabrication.rules.cutting.columns.state import State
 from fabrication.rules.cutting.problem import Certificate, Plan, RollPiece, RollProblem, RollStock, Unplaced
 from fabrication.rules.cutting.rolls import greedy
 from fabrication.rules.cutting.rolls.bounds import area_duals, certified, least_bound, volume_duals
-from fabrication.rules.cutting.rolls.groups import housed
+from fabrication.rules.cutting.rolls.groups import Homes, housed
 from fabrication.rules.cutting.rolls.model import RollModel, patterns_of, roll_model, stretches_of
 from fabrication.rules.cutting.watch import Watch
 from shared.contracts import length_text
@@ -54,8 +54,9 @@ def _start(
     problem: RollProblem, unplaced: tuple[Unplaced, ...], watch: Watch, seed: int
 ) -> tuple[RollProblem, tuple[Unplaced, ...], RollModel | None, Loading | None]:
     """A first plan, and the problem without the panels for which the stock is not enough."""
+    homes: Homes = {}
     while problem.pieces:
-        model = housed(problem, roll_model(problem), watch.share(0.2))
+        model, homes = housed(problem, roll_model(problem), watch.share(0.2), homes)
         try:
             return problem, unplaced, model, greedy.best_shelves(model)
         except OutOfStock as error:
@@ -85,8 +86,9 @@ def _thorough(model: RollModel, state: State, seed: int) -> None:
 def baseline(problem: RollProblem) -> Plan:
     """Best-fit decreasing shelves on the cheapest stock."""
     problem, unplaced = without_too_big(problem)
+    homes: Homes = {}
     while problem.pieces:
-        model = housed(problem, roll_model(problem), Watch(1))
+        model, homes = housed(problem, roll_model(problem), Watch(1), homes)
         try:
             loading = greedy.baseline(model)
         except OutOfStock as error:

@@ -1,0 +1,81 @@
+"""Groups: which stock each room goes to, and how long that may take."""
+
+from __future__ import annotations
+
+from time import process_time
+
+import pytest
+
+from fabrication.rules.cutting import RollPiece, RollProblem, RollStock, solve
+from fabrication.rules.cutting.rolls import groups
+from fabrication.rules.cutting.rolls.greedy import best_shelves
+from fabrication.rules.cutting.rolls.groups import housed
+from fabrication.rules.cutting.rolls.model import roll_model
+from fabrication.rules.cutting.watch import Watch
+from shared.lengths import Length
+from tests.benchmarks.cutting_instances import rooms
+
+
+def homes_of(problem, plan):
+    group_of = {piece.id: piece.group for piece in problem.pieces}
+    homes = {}
+    for lay in plan.patterns:
+        for cut in lay.cuts:
+            homes.setdefault(group_of[cut.piece], set()).add(lay.stock)
+    return homes
+
+
+def test_many_rooms_on_many_rolls_are_planned_within_the_time():
+    problem = rooms(44, 48, seed=1, turn=True, loose=20)
+
+    began = process_time()
+    plan = solve(problem, 0.1)
+    took = process_time() - began
+
+    assert took < 2  # of the processor, so that a busy machine does not count
+    assert plan.unplaced == ()
+    homes = homes_of(problem, plan)
+    assert len(homes) == 45
+    assert all(len(stocks) == 1 for group, stocks in homes.items() if group is not None)
+
+
+@pytest.mark.parametrize("seed", range(3))
+def test_no_panel_is_left_out_when_there_was_no_time_to_choose(seed):
+    problem = rooms(12, 14, seed, turn=True, loose=6)
+    model, homes = housed(problem, roll_model(problem), Watch(0))
+
+    assert len(homes) == 12
+    best_shelves(model)  # raises where a panel is left out
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_of_rolls_that_are_alike_one_stands_for_all(seed, monkeypatch):
+    problem = rooms(5, 6, seed, alike=True, most=4000)
+
+    def cost():
+        model, _ = housed(problem, roll_model(problem), Watch(60))
+        return groups._worth(model)
+
+    quick = cost()
+    monkeypatch.setattr(groups._Houses, "different", lambda self, names, homes, group: list(names))
+
+    assert quick == cost()
+
+
+def test_rooms_share_rolls_that_are_alike_at_least_cost():
+    """Two rooms fill a lay of one roll each way; a third and a fourth need another."""
+    stock = tuple(RollStock(f"r{place}", Length(100), Length(60), 1) for place in range(6))
+    pieces = tuple(RollPiece(f"p{place}", Length(50), Length(60), 1, False, f"room {place}") for place in range(4))
+
+    plan = solve(RollProblem(stock, pieces), 1)
+
+    assert plan.cost == 120
+    assert plan.proven
+
+
+def test_a_home_chosen_before_is_kept_when_the_time_is_out():
+    problem = rooms(8, 9, seed=2)
+    _, homes = housed(problem, roll_model(problem), Watch(0))
+    other = {**homes, "room 0": next(name for name in set(homes.values()) if name != homes["room 0"])}
+
+    assert housed(problem, roll_model(problem), Watch(0), other)[1] == other
