@@ -7,10 +7,12 @@ from time import process_time
 import pytest
 
 from fabrication.rules.cutting import RollPiece, RollProblem, RollStock, solve
+from fabrication.rules.cutting.columns.column import loading_cost
 from fabrication.rules.cutting.rolls import groups
 from fabrication.rules.cutting.rolls.greedy import best_shelves
 from fabrication.rules.cutting.rolls.groups import housed
 from fabrication.rules.cutting.rolls.model import roll_model
+from fabrication.rules.cutting.rolls.planning import _tried
 from fabrication.rules.cutting.watch import Watch
 from shared.lengths import Length
 from tests.benchmarks.cutting_instances import rooms
@@ -42,7 +44,7 @@ def test_many_rooms_on_many_rolls_are_planned_within_the_time():
 @pytest.mark.parametrize("seed", range(3))
 def test_no_panel_is_left_out_when_there_was_no_time_to_choose(seed):
     problem = rooms(12, 14, seed, turn=True, loose=6)
-    model, homes = housed(problem, roll_model(problem), Watch(0))
+    [(model, homes)] = housed(problem, roll_model(problem), Watch(0))
 
     assert len(homes) == 12
     best_shelves(model)  # raises where a panel is left out
@@ -53,7 +55,7 @@ def test_of_rolls_that_are_alike_one_stands_for_all(seed, monkeypatch):
     problem = rooms(5, 6, seed, alike=True, most=4000)
 
     def cost():
-        model, _ = housed(problem, roll_model(problem), Watch(60))
+        model, _ = housed(problem, roll_model(problem), Watch(60))[0]
         return groups._worth(model)
 
     quick = cost()
@@ -73,9 +75,21 @@ def test_rooms_share_rolls_that_are_alike_at_least_cost():
     assert plan.proven
 
 
+def test_where_plain_shelves_prefer_the_worse_rolls_a_short_search_finds_out():
+    problem = rooms(5, 4, seed=9, alike=True, loose=2, most=8000)
+    models = [model for model, _ in housed(problem, roll_model(problem), Watch(60))]
+    costs = [loading_cost(best_shelves(model)) for model in models]
+
+    chosen, best = _tried(models, best_shelves(models[0]), Watch(2), 0)
+
+    assert costs == sorted(costs)
+    assert chosen is models[1]
+    assert loading_cost(best) < costs[0]
+
+
 def test_a_home_chosen_before_is_kept_when_the_time_is_out():
     problem = rooms(8, 9, seed=2)
-    _, homes = housed(problem, roll_model(problem), Watch(0))
+    [(_, homes)] = housed(problem, roll_model(problem), Watch(0))
     other = {**homes, "room 0": next(name for name in set(homes.values()) if name != homes["room 0"])}
 
-    assert housed(problem, roll_model(problem), Watch(0), other)[1] == other
+    assert housed(problem, roll_model(problem), Watch(0), other)[0][1] == other

@@ -22,28 +22,30 @@ Homes = dict[str, str]
 
 def housed(
     problem: RollProblem, model: RollModel, watch: Watch, before: Homes | None = None
-) -> tuple[RollModel, Homes]:
+) -> list[tuple[RollModel, Homes]]:
     """
-    The model with every group barred from all stock but the one chosen for it, and these choices.
+    The model with every group barred from all stock but the one chosen for it, and these choices, the best first.
 
     Groups choose one after the other, the largest first; then each may think again. At
     first each looks at one stock at a time and at what shelves cost there, which is
     quick; while the watch allows they choose once more, by the shelves for everything.
-    The best of all choices counts, those made `before` for some more panels among them.
+    Choices made `before` for some more panels count as well. Once time is out there is
+    one answer only.
     """
     kinds = _kinds(problem, model)
     names = sorted({stock.id for stock in model.stocks})
     if not kinds or len(names) < 2:
-        return model, {}
+        return [(model, {})]
     houses = _Houses(problem, model, kinds)
     choices = [{group: home for group, home in before.items() if group in kinds}] if before else []
     if not before or not watch.out():
         choices.append(houses.quick(watch))
     if not watch.out():
         choices.append(houses.thorough(choices[-1], names, watch))
-    if len(choices) > 1:
-        choices.sort(key=lambda homes: _worth(houses.barred(homes)))
-    return houses.barred(choices[0]), choices[0]
+    different = [homes for place, homes in enumerate(choices) if homes not in choices[:place]]
+    if len(different) > 1:
+        different.sort(key=lambda homes: _worth(houses.barred(homes)))
+    return [(houses.barred(homes), homes) for homes in (different[:1] if watch.out() else different)]
 
 
 def _kinds(problem: RollProblem, model: RollModel) -> dict[str, list[int]]:

@@ -21,6 +21,9 @@ from shared.lengths import ZERO, Length
 
 Report = Callable[[Plan], None]
 
+TRIED = 0.1
+"""Share of the time that each of several choices of homes is tried for."""
+
 
 def plan(problem: RollProblem, watch: Watch, seed: int, report: Report) -> Plan:
     """The best plan found while the watch allows."""
@@ -56,15 +59,37 @@ def _start(
     """A first plan, and the problem without the panels for which the stock is not enough."""
     homes: Homes = {}
     while problem.pieces:
-        model, homes = housed(problem, roll_model(problem), watch.share(0.2), homes)
+        choices = housed(problem, roll_model(problem), watch.share(0.2), homes)
+        model, homes = choices[0]
         try:
-            return problem, unplaced, model, greedy.best_shelves(model)
+            start = greedy.best_shelves(model)
+            return problem, unplaced, *_tried([model for model, _ in choices], start, watch, seed)
         except OutOfStock as error:
             found = _rescued(model, error.loading, watch, seed)
             if found is not None:
                 return problem, unplaced, model, found
             problem, unplaced = _take_out(problem, model, error.missing, unplaced)
     return problem, unplaced, None, None
+
+
+def _tried(models: list[RollModel], start: Loading, watch: Watch, seed: int) -> tuple[RollModel, Loading]:
+    """Of several choices of homes the one with the cheapest plan after a short search; `start` is one of the first."""
+    if len(models) < 2:
+        return models[0], start
+    from fabrication.rules.cutting.columns.search import search
+    from fabrication.rules.cutting.rolls.instance import RollInstance
+
+    states = []
+    for place, model in enumerate(models):
+        try:
+            loading = greedy.best_shelves(model) if place else start
+        except OutOfStock:
+            continue
+        state = State(model.scale, model.quantum, loading, watch.share(TRIED), least_bound(model))
+        search(RollInstance(model), state, seed)
+        states.append((state.cost, place, state.best))
+    _, place, best = min(states)
+    return models[place], best
 
 
 def _rescued(model: RollModel, partial: Loading, watch: Watch, seed: int) -> Loading | None:
@@ -88,7 +113,7 @@ def baseline(problem: RollProblem) -> Plan:
     problem, unplaced = without_too_big(problem)
     homes: Homes = {}
     while problem.pieces:
-        model, homes = housed(problem, roll_model(problem), Watch(1), homes)
+        model, homes = housed(problem, roll_model(problem), Watch(1), homes)[0]
         try:
             loading = greedy.baseline(model)
         except OutOfStock as error:
