@@ -157,6 +157,7 @@ class Inserter:
             raise ValueError("the route can't be driven with that change")
         self.routes[number] = slack
         self._built.pop(number, None)
+        self._time_costs.pop(number, None)
 
     def _replace(self, stop: Stop) -> None:
         stops = list(self.problem.stops)
@@ -179,11 +180,17 @@ class Inserter:
         problem.__dict__["rows"] = rows  # as they were, so they need not be made again
         self.problem = problem
         self.__dict__.pop("_columns", None)
+        self.__dict__.pop("_time_costs", None)
 
     # -- inside ---------------------------------------------------------------
 
     @cached_property
     def _columns(self) -> dict[int, list[int]]:
+        return {}
+
+    @cached_property
+    def _time_costs(self) -> dict[int, int]:
+        """What each crew-day costs beyond its driving as it stands, worked out when first asked for."""
         return {}
 
     def _into(self, place: int) -> list[int]:
@@ -250,7 +257,9 @@ class Inserter:
         slack, rows = self.routes[number], problem.rows
         legs = [rows[a][b] for a, b in pairwise(slack.places)] if slack.order else [0]
         nodes = [self._node(other) for other in slack.order]
-        before = _time_cost(problem, slack, legs, nodes) if nodes else 0
+        if number not in self._time_costs:
+            self._time_costs[number] = _time_cost(problem, slack, legs, nodes) if nodes else 0
+        before = self._time_costs[number]
         there, onward = into[slack.places[offer.node]], out_of[slack.places[offer.node + 1]]
         legs[offer.node : offer.node + 1] = [there, onward]
         nodes.insert(offer.node, ((offer.window,), stop.service, None if stop.promised is None else stop.promised[1]))
