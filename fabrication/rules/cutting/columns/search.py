@@ -5,7 +5,9 @@ from __future__ import annotations
 from random import Random
 
 from fabrication.rules.cutting.columns.chosen import chosen, thinned
+from fabrication.rules.cutting.columns.column import loading_cost
 from fabrication.rules.cutting.columns.dive import dive
+from fabrication.rules.cutting.columns.exact import cheapest
 from fabrication.rules.cutting.columns.finish import best_of_pool
 from fabrication.rules.cutting.columns.generation import Relaxed, relax
 from fabrication.rules.cutting.columns.improve import improve
@@ -163,6 +165,11 @@ class Search:
             sharp.pool, instance.demand, instance.limits, state.cost - state.quantum, instance.unit, state.watch,
             quantum=state.quantum, presolve=False, seed=1, cuts=sharp.cuts,
         )
+        if again.loading is not None and loading_cost(again.loading) >= state.cost:
+            # so near the best that the solver cannot tell
+            again = cheapest(
+                sharp.pool, instance.demand, instance.limits, state.cost - state.quantum, state.bound, state.watch
+            )
         if again.loading is not None:
             if instance.fits(again.loading):
                 state.offer(again.loading, "final program")
