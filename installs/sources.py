@@ -159,7 +159,7 @@ def register() -> None:
         jobs_ports.visit_urls[purpose] = "installs:stop"
         jobs_ports.minutes_sources[purpose] = install_minutes
     offline.add_page(r"^/(stops/(\d+/)?|load/|loads/\d+/|my-day/)$", "installs:offline")
-    scripts = ("day", "kept", "load", "scan", "shell", "stop")
+    scripts = ("day", "kept", "load", "scan", "sending", "shell", "stop")
     offline.add_files("installs/day.css", "jobs/visit.css", *(f"installs/{name}.js" for name in scripts))
     jobs_ports.day_scripts.append("installs/day.js")
     measuring_ports.release_hooks.append(take_in_released)

@@ -1,6 +1,7 @@
 // My day without signal: kept on the phone with its stops; setting out and arriving wait in the phone's queue.
 import { openField } from "../measuring/field/queue.js";
 import { fetchPage, keep } from "./kept.js";
+import { anew, hold, say } from "./sending.js";
 
 const mark = document.getElementById("my-day");
 const isLive = !document.body.dataset.kept;
@@ -18,13 +19,9 @@ const isOurs = (deed) => deed.kind in SAID && document.querySelector(`a[href="/s
 function tell() {
   const waiting = field.kept.filter(isOurs);
   const refused = field.refused.filter(isOurs);
-  const line = document.querySelector("[data-waiting]");
   const last = waiting[waiting.length - 1];
-  line.classList.toggle("error", Boolean(refused.length));
-  line.textContent = refused.length
-    ? `The office did not take this: ${refused[refused.length - 1].reply.problem}`
-    : last ? `${SAID[last.kind]}, not sent yet; it goes when there is signal. ${field.trouble}` : field.trouble;
-  line.hidden = !line.textContent;
+  if (refused.length) return say(`The office did not take this: ${refused[refused.length - 1].reply.problem}`, true);
+  say(last ? `${SAID[last.kind]}, not sent yet; it goes when there is signal. ${field.trouble}` : field.trouble);
 }
 
 document.addEventListener("submit", async (event) => {
@@ -36,8 +33,8 @@ document.addEventListener("submit", async (event) => {
   event.preventDefault();
   event.stopPropagation();
   const kind = { "on-the-way": "installs.on_the_way", arrived: "installs.arrived" }[tap];
-  if (kind) await field.add(kind, { appointment: visit }).catch(() => {});
-  if (kind !== "installs.on_the_way") location.assign(`/stops/${visit}/`); // done is said there, unit by unit
+  if (kind) await hold(() => field.add(kind, { appointment: visit })).catch(() => {});
+  if (kind !== "installs.on_the_way") anew(`/stops/${visit}/`); // done is said there, unit by unit
   else form.hidden = true;
   tell();
 }, true);
@@ -49,7 +46,7 @@ async function begin() {
   field.onchange = () => {
     tell();
     const waits = field.kept.some(isOurs);
-    if (waited && !waits && navigator.onLine && !field.refused.some(isOurs)) location.reload();
+    if (waited && !waits && navigator.onLine && !field.refused.some(isOurs)) anew();
     waited = waits;
   };
   if (isLive && mark.dataset.today) {

@@ -2,8 +2,8 @@
 import { openField } from "../measuring/field/queue.js";
 import { keep, keepDay, pageOf } from "./kept.js";
 import { CAN_SCAN, scanner } from "./scan.js";
+import { anew, gone, hold, isUnderway, say } from "./sending.js";
 
-const SENT_WITHIN_MS = 4000;
 const NAMED = 6;
 
 const mark = document.getElementById("load");
@@ -12,20 +12,12 @@ const loadId = Number(mark.dataset.load);
 const isLive = !document.body.dataset.kept;
 let field;
 let ticks = []; // what may be taken back: {before, text}, the last one last
-let underway = 0; // taps that are not on the disk yet
 
 const lines = () => [...document.querySelectorAll("[data-line]")];
 const missing = (line) => Number(line.dataset.quantity) - Number(line.dataset.checked);
 const mine = () => field.kept.filter((deed) => deed.kind.startsWith("installs.load_") && Number(deed.body.load) === loadId);
 
 // -- the page ----------------------------------------------------------------------------------
-
-function say(text, isError = false) {
-  const line = document.querySelector("[data-waiting]");
-  line.hidden = !text;
-  line.textContent = text;
-  line.classList.toggle("error", isError);
-}
 
 function drawLine(line) {
   const isOn = !missing(line);
@@ -102,14 +94,7 @@ function tell() {
 
 const countsOf = (several, count) => Object.fromEntries(several.map((line) => [line.dataset.line, count ?? Number(line.dataset.quantity)]));
 
-async function add(kind, body) {
-  underway += 1;
-  try {
-    return await field.add(kind, { load: loadId, ...body });
-  } finally {
-    underway -= 1;
-  }
-}
+const add = (kind, body) => hold(() => field.add(kind, { load: loadId, ...body }));
 
 async function tick(counts) {
   const changed = Object.entries(counts).filter(([key, count]) => Number(document.getElementById(`line-${key}`).dataset.checked) !== count);
@@ -158,25 +143,11 @@ async function leave(form) {
 /** The page after a deed that changes all of it: fresh from the office, or locked until there is signal. */
 async function away(form, deed) {
   tell();
-  if (await gone(deed)) {
+  if (await gone(field, deed)) {
     if (field.refused.some((one) => one.id === deed.id)) return tell();
-    document.body.inert = true;
-    const after = deed.kind === "installs.load_left" ? mark.dataset.after : "";
-    if (after) location.assign(after);
-    else location.reload();
-    return;
+    return anew(deed.kind === "installs.load_left" ? mark.dataset.after : "");
   }
   form.closest("section, li").inert = true;
-}
-
-async function gone(deed) {
-  const until = Date.now() + SENT_WITHIN_MS;
-  while (Date.now() < until) {
-    if (!field.waiting.some((one) => one.id === deed.id)) return true;
-    if (!navigator.onLine) return false;
-    await new Promise((done) => setTimeout(done, 60));
-  }
-  return false;
 }
 
 const whole = (text, otherwise) => (/^\d+$/.test(text.trim()) ? Number(text) : otherwise);
@@ -230,7 +201,7 @@ document.addEventListener("submit", async (event) => {
 /** Takes over what the office says now; where its list is another one, it offers to show it. */
 async function compare() {
   const page = await pageOf(location.pathname);
-  if (!page || mine().length || underway) return;
+  if (!page || mine().length || isUnderway()) return;
   const theirs = [...page.querySelectorAll("[data-line]")];
   const isSame = page.getElementById("load")?.dataset.state.replace("checked", "open") === mark.dataset.state.replace("checked", "open")
     && theirs.map((line) => `${line.id} ${line.dataset.quantity}`).join() === lines().map((line) => `${line.id} ${line.dataset.quantity}`).join();
@@ -299,7 +270,7 @@ async function begin() {
     const now = mine().length;
     if (waited && !now && navigator.onLine) compare().catch(() => {});
     waited = now;
-    if (!underway) tell();
+    if (!isUnderway()) tell();
   };
   field.sync();
 }

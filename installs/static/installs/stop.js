@@ -1,8 +1,8 @@
 // The stop on a phone: every tap goes into the phone's own queue first, then to the office.
 import { openField } from "../measuring/field/queue.js";
 import { keep, keepDay } from "./kept.js";
+import { anew, gone, hold, say } from "./sending.js";
 
-const SENT_WITHIN_MS = 4000;
 const PHOTO_EDGE = 1600;
 const WORDS = {
   installed: ["installed", "full"], not_installed: ["not installed", "crossed"], to_do: ["to do", "hollow"],
@@ -12,7 +12,6 @@ const userId = Number(document.getElementById("stop").dataset.user);
 const isLive = !document.body.dataset.kept;
 let field;
 let dirty = false;
-let underway = 0; // taps that are not on the disk yet
 
 const here = () => document.getElementById("stop");
 const visit = () => Number(here().dataset.stop);
@@ -21,13 +20,6 @@ const visit = () => Number(here().dataset.stop);
 
 function mine() {
   return field.kept.filter((deed) => deed.kind.startsWith("installs.") && Number(deed.body.appointment) === visit());
-}
-
-function say(text, isError = false) {
-  const line = document.querySelector("[data-waiting]");
-  line.hidden = !text;
-  line.textContent = text;
-  line.classList.toggle("error", isError);
 }
 
 function setOutcome(unit, outcome, words) {
@@ -128,16 +120,6 @@ function wrong(kind, body) {
   return "";
 }
 
-async function gone(deed) {
-  const until = Date.now() + SENT_WITHIN_MS;
-  while (Date.now() < until) {
-    if (!field.waiting.some((one) => one.id === deed.id)) return true;
-    if (!navigator.onLine) return false;
-    await new Promise((done) => setTimeout(done, 60));
-  }
-  return false;
-}
-
 document.addEventListener("submit", async (event) => {
   const form = event.target.closest("form[data-deed]");
   if (!form || !field) return;
@@ -146,9 +128,9 @@ document.addEventListener("submit", async (event) => {
   const button = form.querySelector("button:not([type=button])");
   if (button) button.disabled = true;
   try {
-    const deed = await put(kind, form);
+    const deed = await hold(() => put(kind, form));
     if (!deed) return;
-    if (await gone(deed)) return refresh(kind);
+    if (await gone(field, deed)) return refresh(kind);
     form.closest("details")?.removeAttribute("open");
     if (kind !== "installs.done") form.reset();
   } finally {
@@ -159,17 +141,12 @@ document.addEventListener("submit", async (event) => {
 
 /** Onto the phone's disk; nothing comes back where the form is not right, and it says so. */
 async function put(kind, form) {
-  underway += 1;
-  try {
-    const body = await bodyOf(form).catch(() => null);
-    const problem = body ? wrong(kind, body) : "That picture can't be read.";
-    if (problem) return say(problem, true);
-    const deed = await field.add(kind, body);
-    dirty = false;
-    return deed;
-  } finally {
-    underway -= 1;
-  }
+  const body = await bodyOf(form).catch(() => null);
+  const problem = body ? wrong(kind, body) : "That picture can't be read.";
+  if (problem) return say(problem, true);
+  const deed = await field.add(kind, body);
+  dirty = false;
+  return deed;
 }
 
 /** The office has it: show the page as it stands there, or the rest of the day. */
@@ -178,16 +155,6 @@ function refresh(kind) {
   if (refused) return project();
   anew(kind === "installs.done" ? here().dataset.next : "");
 }
-
-/** Leave this page for a fresh one: never under a tap, and no tap lands on what is on its way out. */
-function anew(address) {
-  if (underway) return; // that tap's own answer brings the fresh page
-  document.body.inert = true;
-  if (address) location.assign(address);
-  else location.reload();
-}
-
-window.addEventListener("pageshow", () => { document.body.inert = false; });
 
 // -- the signature --------------------------------------------------------------------------------
 
@@ -253,7 +220,7 @@ async function begin() {
   field.onchange = () => {
     project();
     const now = mine().length;
-    if (waited && !now && !dirty && navigator.onLine) anew("");
+    if (waited && !now && !dirty && navigator.onLine) anew();
     waited = now;
   };
   document.addEventListener("input", () => { dirty = true; });
