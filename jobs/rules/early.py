@@ -32,11 +32,7 @@ def urged(problem: Problem) -> Problem:
     """
     o = problem.objective
     late = min(LARGEST_WEIGHT, LATE_PRICE * max(1, o.drive or o.paid))
-    stops = tuple(_urged(stop) for stop in problem.stops)
-    priced = replace(problem, stops=stops, objective=replace(o, late=late, grace=EARLY_S))
-    if "rows" in problem.__dict__:
-        priced.__dict__["rows"] = problem.rows  # the same table, so they need not be made again
-    return priced
+    return problem.with_stops(map(_urged, problem.stops), objective=replace(o, late=late, grace=EARLY_S))
 
 
 def _urged(stop: Stop) -> Stop:

@@ -67,10 +67,7 @@ def _told(problem: Problem, numbers: Sequence[int], starts: Mapping[Id, int], sl
     for number in numbers:
         stop = stops[number]
         stops[number] = _held(stop, problem.windows[number], starts[stop.id], slack)
-    told = replace(problem, stops=tuple(stops))
-    if "rows" in problem.__dict__:
-        told.__dict__["rows"] = problem.rows  # the same table, so they need not be made again
-    return told
+    return problem.with_stops(stops)
 
 
 def _held(stop: Stop, windows: tuple[tuple[int, int], ...], start: int, slack: int) -> Stop:

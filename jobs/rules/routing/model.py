@@ -8,7 +8,7 @@ branch: midnight before the first day). Places are row numbers of the travel tab
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from functools import cached_property
 from typing import Any, Final
 
@@ -247,6 +247,13 @@ class Problem:
     def day_number(self) -> dict[tuple[Id, int], int]:
         """Place in `days` by (crew id, shift)."""
         return {(self.crews[day.crew].id, day.shift): number for number, day in enumerate(self.days)}
+
+    def with_stops(self, stops: Iterable[Stop], **changes: Any) -> Problem:
+        """The problem with other stops (and fields, but for `travel`); a table once read as lists is kept."""
+        made = replace(self, stops=tuple(stops), **changes)
+        if "rows" in self.__dict__:
+            made.__dict__["rows"] = self.rows
+        return made
 
     @cached_property
     def stop_number(self) -> dict[Id, int]:

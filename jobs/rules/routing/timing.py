@@ -266,10 +266,7 @@ def hold(problem: Problem, where: Mapping[int, tuple[int, Span]]) -> Problem:
         else:  # held to a start it can't have
             stop = replace(stop, windows=((0, 0),), promised=None, earliest=1)
         stops[number] = replace(stop, locked=(problem.crews[day.crew].id, day.shift), required=True)
-    held = replace(problem, stops=tuple(stops))
-    if "rows" in problem.__dict__:
-        held.__dict__["rows"] = problem.rows  # the same table, so they need not be made again
-    return held
+    return problem.with_stops(stops)
 
 
 MOST_ROUNDS: Final = 100
