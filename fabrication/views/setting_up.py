@@ -26,16 +26,23 @@ def set_up(request: HttpRequest) -> HttpResponse:
     return _page(request)
 
 
-def _page(request: HttpRequest, bad: WorkPlaceForm | None = None, bad_pk: int | None = None) -> HttpResponse:
+def _page(
+    request: HttpRequest,
+    bad: WorkPlaceForm | None = None,
+    bad_pk: int | None = None,
+    bad_steps: tuple[str, str, str] = ("", "", ""),
+) -> HttpResponse:
+    """`bad_steps`: family, what was typed, why it was refused."""
     steps = AssemblyStep.objects.visible_to(request.user).filter(is_active=True)
     places = list(WorkPlace.objects.visible_to(request.user))
     forms = [(row, bad if bad and row.pk == bad_pk else _form_of(request, row)) for row in places]
     context = {
         "families": [(key, name, [step.text for step in steps if step.family == key]) for key, name in Family.choices],
+        "bad_steps": dict(zip(("family", "typed", "problem"), bad_steps, strict=True)),
         "places": forms,
         "new_place": bad if bad and bad_pk is None else WorkPlaceForm(user=request.user, prefix="new"),
     }
-    return render(request, "fabrication/set_up.html", context, status=422 if bad else 200)
+    return render(request, "fabrication/set_up.html", context, status=422 if bad or bad_steps[0] else 200)
 
 
 def _form_of(request: HttpRequest, place: WorkPlace) -> WorkPlaceForm:
@@ -54,7 +61,8 @@ def steps_save(request: HttpRequest, family: str) -> HttpResponse:
         services.save_steps(branch=request.user.branch, family=family, texts=texts, by=request.user)
         messages.success(request, f"{Family(family).label}: these steps are asked for from now on.")
     except Refused as refusal:
-        messages.error(request, f"{refusal.problem} ({refusal.bound})" if refusal.bound else refusal.problem)
+        problem = f"{refusal.problem} ({refusal.bound})" if refusal.bound else refusal.problem
+        return _page(request, bad_steps=(family, request.POST.get("steps", ""), problem))
     return redirect("fabrication:set_up")
 
 

@@ -46,6 +46,14 @@ def test_two_places_of_one_name_are_refused(branch, workroom):
         save_work_place(branch=branch, name="Saw", day_min=60, minutes={}, by=workroom)
 
 
+def test_steps_that_are_refused_stay_as_they_were_typed(workroom, as_user):
+    answer = as_user(workroom).post("/workroom/set-up/steps/roller/", {"steps": "cut the tube\n" + "x" * 161})
+
+    assert answer.status_code == 422
+    assert "x" * 161 in answer.content.decode()
+    assert "160 characters" in answer.content.decode()
+
+
 def test_the_page_keeps_steps_and_places_and_takes_one_away(branch, workroom, as_user):
     page = as_user(workroom)
     page.post("/workroom/set-up/steps/roller/", {"steps": "cut the tube\r\nhang it"})
