@@ -8,7 +8,6 @@ by the day. Times are seconds from local midnight before the first day.
 from __future__ import annotations
 
 import datetime as dt
-import re
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from decimal import Decimal
@@ -23,7 +22,6 @@ from jobs.rules.routing import Crew as Driver
 from jobs.rules.routing import Lunch, Objective, Plan, Problem, Stop
 from jobs.rules.routing.model import Id, fits_crew, open_spans
 from jobs.rules.routing.timing import build_route, route_cost
-from jobs.words import clock
 from shared.models import Branch
 
 COST_UNIT: Final = 360_000
@@ -408,65 +406,3 @@ def _share_of(problem: Problem, plan: Plan, stop: int | str) -> int | None:
     if without is None:
         return None
     return route_cost(problem, day, route) - route_cost(problem, day, without)
-
-
-# -- the planner's reasons, as people say them --------------------------------------------
-
-_DRIVER = re.compile(r"crew (\d+)/(\d{4}-\d\d-\d\d)(?:,? (?:in )?shift \d+)?")
-_SPAN = re.compile(r"window (\d+)-(\d+)")
-_STOP = re.compile(r"stop (\d+)")
-_READY = re.compile(r"ready at (\d+)")
-_LINKED = {
-    re.compile(r"no team is free for it after stop \d+"): "no crew is free for it after the part before it",
-    re.compile(r"no team is free for it and for what follows it"): "no crew is free for it and for the next part",
-}
-_SKILLS = re.compile(r"(lacks the skill|has the skills?) ([\w\s,-]+?)(?=[;,] (?:nearest|to which)|$)")
-
-
-def plain_why(calendar: Calendar, why: str, numbers: Mapping[int, str]) -> str:
-    """
-    Why a visit is left out, in the dispatcher's words.
-
-    The planner speaks of crews by key and day, of stops by key, of seconds from its first
-    midnight. `numbers` are job numbers by appointment key.
-    """
-    crews = {one.crew.pk: one.crew.name for one in calendar.book.days.values()}
-    tz = calendar.branch.tz
-
-    def when(seconds: str) -> dt.datetime:
-        return calendar.when(int(seconds)).astimezone(tz)
-
-    def driver(found: re.Match[str]) -> str:
-        day = dt.date.fromisoformat(found[2])
-        return f"{crews.get(int(found[1]), 'a crew')} on {day:%a} {day.day} {day:%b}"
-
-    def span(found: re.Match[str]) -> str:
-        begin, end = when(found[1]), when(found[2])
-        return f"window {begin:%a} {begin.day} {begin:%b} {clock(begin, tz)} to {clock(end, tz)}"
-
-    def skills(found: re.Match[str]) -> str:
-        said = [_skill(one.strip(), crews) for one in found[2].split(",")]
-        verb = "cannot" if found[1].startswith("lacks") else "can"
-        return f"{verb} {' and '.join(said)}"
-
-    def ready(found: re.Match[str]) -> str:
-        day = when(found[1])
-        return f"ready on {day:%a} {day.day} {day:%b}"
-
-    for linked, plain in _LINKED.items():
-        why = linked.sub(plain, why)
-    for pattern, words in (
-        (_DRIVER, driver), (_SPAN, span), (_STOP, lambda found: numbers.get(int(found[1]), "another visit")),
-        (_READY, ready), (_SKILLS, skills),
-    ):  # fmt: skip
-        why = pattern.sub(words, why)
-    return why
-
-
-def _skill(key: str, crews: Mapping[int, str]) -> str:
-    kind, _, rest = key.partition(" ")
-    if kind == "for" and rest in Purpose.values:
-        return f"drive for {Purpose(rest).label}"
-    if kind == "crew" and rest.isdigit():
-        return f"be {crews.get(int(rest), 'the crew of the first part')}"
-    return f"do {key}"

@@ -38,7 +38,7 @@ def steadied(problem: Problem, plan: Plan, starts: Mapping[Id, int]) -> Plan:
     if problem.knots:
         return plan  # stops that wait for each other have their times from each other
     routes = tuple(_steady(problem, route, starts) for route in plan.routes)
-    found = assemble(problem, routes, {one.id: one.why for one in plan.unplaced})
+    found = assemble(problem, routes, {one.id: one.reason for one in plan.unplaced})
     return plan if verify(problem, found) else found
 
 

@@ -16,7 +16,8 @@ from django.utils import timezone
 from jobs.chances import Doubt, doubtful
 from jobs.dispatch import BEGUN, open_book
 from jobs.models import Absence, Appointment, AppointmentMove, Crew, Proposal, ProposedMove
-from jobs.planning import COST_UNIT, Calendar, move_prices, order_numbers, plain_why, read_calendar, read_driver
+from jobs.planning import COST_UNIT, Calendar, move_prices, order_numbers, read_calendar, read_driver
+from jobs.reasons import plain_why
 from jobs.rules.bounds import cost_bound, larger_bound
 from jobs.rules.early import urged
 from jobs.rules.routing import Plan, Problem, Stop, explain, orders_of, plan_of, verify
@@ -287,11 +288,11 @@ def keep_proposal(
                 move.crew_id, move.day, move.starts_at = crew_pk, day, start
                 move.price = prices.get(row.pk)
                 moves.append(move)
-    if any(not unplaced.why for unplaced in plan.unplaced):
+    if any(unplaced.reason is None for unplaced in plan.unplaced):
         plan = (explain_knots if calendar.problem.knots else explain)(calendar.problem, plan)
     for unplaced in plan.unplaced:
         row = rows[int(unplaced.id)]
-        why = plain_why(calendar, unplaced.why, {pk: one.job.number for pk, one in rows.items()})
+        why = plain_why(calendar, unplaced.reason, {pk: one.job.number for pk, one in rows.items()})
         moves.append(ProposedMove(proposal=proposal, appointment=row, version=row.version, why=why[:240]))
     ProposedMove.objects.bulk_create(moves, batch_size=500)
     audit.record(by=by, deed="planned", subject=proposal, note=reason)

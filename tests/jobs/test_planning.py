@@ -8,8 +8,9 @@ import pytest
 
 from jobs import services
 from jobs.models import Appointment, Proposal
-from jobs.planning import driver_id, plain_why, read_calendar
-from jobs.rules.routing import solve
+from jobs.planning import driver_id, read_calendar
+from jobs.reasons import plain_why
+from jobs.rules.routing import Reason, solve
 from shared.errors import Refused
 from shared.models import Run
 from tests.factories import a_monday, at, make_appointment, make_crew, make_job, make_site
@@ -324,7 +325,7 @@ def test_parts_that_no_crew_can_do_one_after_the_other_say_so(branch):
 
     calendar, plan = planned_here(branch, [crew], [MONDAY], parts)
 
-    said = {entry.id: plain_why(calendar, entry.why, {}) for entry in plan.unplaced}
+    said = {entry.id: plain_why(calendar, entry.reason, {}) for entry in plan.unplaced}
     assert said == {
         first.pk: "no crew is free for it and for the next part",
         second.pk: "no crew is free for it after the part before it",
@@ -338,14 +339,19 @@ def test_a_reason_names_crews_days_and_times_as_people_say_them(branch, dispatch
     day = f"{MONDAY:%a} {MONDAY.day} {MONDAY:%b}"
     key, numbers = driver_id(van.pk, MONDAY), {other.pk: "J-77"}
 
-    def said(why):
-        return plain_why(calendar, why, numbers)
+    def said(kind, **values):
+        return plain_why(calendar, Reason(kind, **values), numbers)
 
-    full = f"nearest: crew {key}, shift 0 would reach stop {other.pk} 12 min too late, for its window 28800-36000"
-    assert said(full) == (
-        f"nearest: Van 2 on {day} would reach J-77 12 min too late, for its window {day} 8:00 am to 10:00 am"
+    late = Reason("late_next_window", crew=key, shift=0, stop=other.pk, late=720, window=(28_800, 36_000))
+    assert said("full", nearest=late) == (
+        f"every crew-day it fits is full; nearest: Van 2 on {day} would reach J-77 12 min too late,"
+        f" for its window {day} 8:00 am to 10:00 am"
     )
-    lacks = f"crew {key} lacks the skill for measure, motors"
-    assert said(lacks) == f"Van 2 on {day} cannot drive for measure and do motors"
-    assert said(f"no crew has the skills crew {van.pk}, for install") == "no crew can be Van 2 and drive for install"
-    assert said("it is ready at 86400, after its last window").startswith("it is ready on ")
+    assert said("late_back", crew=key, late=60) == f"Van 2 on {day} would be back 1 min too late"
+    assert said("late_back_window", crew=key, late=60, window=(28_800, None)).endswith(
+        f"for its window from {day} 8:00 am on"
+    )
+    lacks = {"crew": key, "skills": ("for measure", "motors")}
+    assert said("skills", **lacks) == f"Van 2 on {day} cannot drive for measure and do motors"
+    assert said("no_skills", skills=(f"crew {van.pk}", "for install")) == "no crew can be Van 2 and drive for install"
+    assert said("ready", ready=86_400).startswith("it is ready at ")

@@ -20,6 +20,7 @@ from jobs.rules.routing.model import (
     Visit,
 )  # fmt: skip
 from jobs.rules.routing.pipeline import Progress, solve
+from jobs.rules.routing.reasons import Reason
 from jobs.rules.routing.regret import regret_plan
 from jobs.rules.routing.repair import Spread, crew_drops_out, fit_in, reoptimise
 from jobs.rules.routing.timing import orders_of, plan_of
@@ -39,6 +40,7 @@ __all__ = [
     "Problem",
     "ProblemError",
     "Progress",
+    "Reason",
     "Route",
     "Spread",
     "Stop",

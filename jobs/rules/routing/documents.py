@@ -25,6 +25,7 @@ from jobs.rules.routing.model import (
     Stop,
     Unplaced,
 )  # fmt: skip
+from jobs.rules.routing.reasons import Reason
 from jobs.rules.routing.timing import plan_of
 from jobs.rules.routing.verify import Fault, PlanBroken, check
 from jobs.rules.travel import travel_table
@@ -301,12 +302,13 @@ def plan_from(problem: Problem, document: Mapping[str, Any]) -> Plan:
         problem.day_number[route["crew"], route["shift"]]: [problem.stop_number[stop["id"]] for stop in route["stops"]]
         for route in document["routes"]
     }
-    why = {entry["id"]: entry["why"] for entry in document.get("unplaced", ())}
+    left = [entry for entry in document.get("unplaced", ()) if "reason" in entry]
+    reasons = {entry["id"]: Reason.from_json(entry["reason"]) for entry in left}
     starts = {problem.stop_number[stop["id"]]: stop["start"] for route in document["routes"] for stop in route["stops"]}
     plan = plan_of(problem, orders, starts)
     if plan is None:
         raise PlanBroken((Fault("travel", "A route of the answer can't be driven."),))
-    return check(problem, replace(plan, unplaced=tuple(Unplaced(u.id, why.get(u.id, "")) for u in plan.unplaced)))
+    return check(problem, replace(plan, unplaced=tuple(Unplaced(u.id, reasons.get(u.id)) for u in plan.unplaced)))
 
 
 # -- writing ------------------------------------------------------------------
@@ -318,7 +320,7 @@ def plan_document(
     """The answer: routes with times, what is unplaced and why, travel and cost, what no plan can cost less than."""
     out: dict[str, Any] = {
         "routes": [_route(route) for route in plan.routes],
-        "unplaced": [{"id": entry.id, "why": entry.why} for entry in plan.unplaced],
+        "unplaced": [_unplaced(entry) for entry in plan.unplaced],
         "travel": plan.travel,
         "cost": plan.cost,
         "seconds": round(seconds, 3),
@@ -328,6 +330,11 @@ def plan_document(
     if engines:
         out["engines"] = dict(engines)
     return out
+
+
+def _unplaced(entry: Unplaced) -> dict[str, Any]:
+    out: dict[str, Any] = {"id": entry.id, "why": entry.why}
+    return out if entry.reason is None else out | {"reason": entry.reason.to_json()}
 
 
 def _route(route: Route) -> dict[str, Any]:

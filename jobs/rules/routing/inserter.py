@@ -16,6 +16,7 @@ import numpy as np
 
 from jobs.rules.routing.knots import held_as
 from jobs.rules.routing.model import CrewDay, Id, Lunch, Plan, Problem, Route, Span, Stop, fits_crew, open_spans
+from jobs.rules.routing.reasons import Reason
 from jobs.rules.routing.slack import LONG_AGO, Slack, start_in
 from jobs.rules.routing.timing import NEVER, assemble, build_route, last_start, next_start, orders_of
 from jobs.rules.routing.why import why_not
@@ -64,7 +65,7 @@ class Inserter:
         self.problem = problem
         orders = orders_of(problem, plan)
         self.routes = [Slack(problem, day, orders.get(number, ())) for number, day in enumerate(problem.days)]
-        self._why = {entry.id: entry.why for entry in plan.unplaced}
+        self._reasons = {entry.id: entry.reason for entry in plan.unplaced}
         self._built: dict[int, Route] = {problem.day_number[route.crew, route.shift]: route for route in plan.routes}
 
     # -- asking ---------------------------------------------------------------
@@ -102,8 +103,8 @@ class Inserter:
         found.sort(key=lambda offer: (offer.cost, offer.start))
         return found
 
-    def why_not(self, stop: Stop, crew: Id, shift: int) -> str:
-        """Why that crew-day can't take the stop (of the problem); "" when it can."""
+    def why_not(self, stop: Stop, crew: Id, shift: int) -> Reason | None:
+        """Why that crew-day can't take the stop (of the problem); None when it can."""
         number = self.problem.day_number[crew, shift]
         order = [other for other in self.routes[number].order if self.problem.stops[other].id != stop.id]
         return why_not(self.problem, stop, self.problem.days[number], order)
@@ -116,7 +117,7 @@ class Inserter:
                 if route is None:
                     raise AssertionError("a route was changed into one that can't be driven")
                 self._built[number] = route
-        return assemble(self.problem, self._built.values(), self._why)
+        return assemble(self.problem, self._built.values(), self._reasons)
 
     def length_added(self, stop_id: Id) -> int:
         """Seconds by which the crew-day of a placed stop would be shorter without it (drive, service, waiting)."""

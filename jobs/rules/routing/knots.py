@@ -17,9 +17,10 @@ from typing import Final
 import numpy as np
 
 from jobs.rules.routing.model import LARGEST_TIME, Id, Plan, Problem, Span, Unplaced, open_spans
+from jobs.rules.routing.reasons import Reason
 from jobs.rules.routing.slack import Slack, start_in
 from jobs.rules.routing.timing import NEVER, assemble, hold, next_start, orders_of, plan_of
-from jobs.rules.routing.why import FITS, explain
+from jobs.rules.routing.why import explain
 
 Orders = dict[int, list[int]]
 
@@ -96,21 +97,21 @@ def explain_knots(problem: Problem, plan: Plan) -> Plan:
     others = [entry for entry in plan.unplaced if entry.id not in linked]
     told = explain(held_as(problem, plan), replace(plan, unplaced=tuple(others))).unplaced
     told += tuple(
-        Unplaced(entry.id, _hangs_on(problem, entry.id) if entry.why == FITS else entry.why)
+        entry if entry.reason != Reason("fits") else Unplaced(entry.id, _hangs_on(problem, entry.id))
         for entry in explain(free, replace(plan, unplaced=tuple(alone))).unplaced
     )
     why = {entry.id: entry for entry in told}
     return replace(plan, unplaced=tuple(why[entry.id] for entry in plan.unplaced))
 
 
-def _hangs_on(problem: Problem, stop_id: Id) -> str:
+def _hangs_on(problem: Problem, stop_id: Id) -> Reason:
     stop = problem.stops[problem.stop_number[stop_id]]
     meets = stop.meets or next((other.id for other in problem.stops if other.meets == stop_id), None)
     if meets is not None:
-        return f"no two crews are free at one time for it and stop {meets}"
+        return Reason("no_meeting", stop=meets)
     if stop.follows is not None:
-        return f"no team is free for it after stop {stop.follows}"
-    return "no team is free for it and for what follows it"
+        return Reason("no_team_after", stop=stop.follows)
+    return Reason("no_team_before")
 
 
 def _weight(problem: Problem, stop: int) -> tuple[bool, int]:

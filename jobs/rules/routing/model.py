@@ -14,6 +14,8 @@ from typing import Any, Final
 
 import numpy as np
 
+from jobs.rules.routing.reasons import Reason
+
 DAY: Final = 86_400
 """Seconds of a day; lunch repeats by it."""
 
@@ -365,10 +367,15 @@ class Route:
 
 @dataclass(frozen=True, slots=True)
 class Unplaced:
-    """A stop nobody drives to, and why."""
+    """A stop nobody drives to, and why; None until it is asked."""
 
     id: Id
-    why: str
+    reason: Reason | None = None
+
+    @property
+    def why(self) -> str:
+        """The reason in the planner's words."""
+        return "" if self.reason is None else str(self.reason)
 
 
 @dataclass(frozen=True, slots=True)

@@ -25,6 +25,7 @@ from jobs.rules.routing.model import (
     Visit,
     open_spans,
 )  # fmt: skip
+from jobs.rules.routing.reasons import Reason
 
 NEVER = 1 << 60
 BEFORE, AFTER = -1, -2  # lunch before leaving, after being back
@@ -197,7 +198,7 @@ def route_cost(problem: Problem, day: CrewDay, route: Route) -> int:
     return cost
 
 
-def assemble(problem: Problem, routes: Iterable[Route], why: Mapping[Id, str] | None = None) -> Plan:
+def assemble(problem: Problem, routes: Iterable[Route], reasons: Mapping[Id, Reason | None] | None = None) -> Plan:
     """A plan of these routes; every stop in none of them is unplaced."""
     kept = tuple(sorted((r for r in routes if r.visits), key=lambda r: problem.day_number[r.crew, r.shift]))
     placed = {visit.id for route in kept for visit in route.visits}
@@ -205,7 +206,7 @@ def assemble(problem: Problem, routes: Iterable[Route], why: Mapping[Id, str] | 
     cost = sum(route_cost(problem, problem.days[problem.day_number[r.crew, r.shift]], r) for r in kept)
     return Plan(
         routes=kept,
-        unplaced=tuple(Unplaced(stop.id, (why or {}).get(stop.id, "")) for stop in left),
+        unplaced=tuple(Unplaced(stop.id, (reasons or {}).get(stop.id)) for stop in left),
         travel=sum(route.travel for route in kept),
         cost=cost,
         placed=sum(stop.priority for stop in problem.stops if stop.id in placed),

@@ -12,6 +12,7 @@ from dataclasses import dataclass
 from itertools import pairwise
 
 from jobs.rules.routing.model import Crew, Id, Plan, Problem, Route, Stop, Visit, lunch_on
+from jobs.rules.routing.reasons import minutes
 
 
 @dataclass(frozen=True, slots=True)
@@ -117,20 +118,6 @@ def _window_faults(problem: Problem, stop: Stop, crew: Crew, shift: int, start: 
 
 def _outside(start: int, window: tuple[int, int]) -> int:
     return max(window[0] - start, start - window[1], 0)
-
-
-def minutes(seconds: int) -> str:
-    """
-    Seconds as people say a shortfall: whole minutes, rounded up.
-
-    >>> minutes(61), minutes(60), minutes(9000)
-    ('2 min', '1 min', '2 h 30 min')
-    """
-    whole = -(-seconds // 60)
-    hours, rest = divmod(whole, 60)
-    if not hours:
-        return f"{whole} min"
-    return f"{hours} h {rest} min" if rest else f"{hours} h"
 
 
 def _route_faults(problem: Problem, route: Route) -> Iterator[Fault]:

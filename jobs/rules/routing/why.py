@@ -1,17 +1,14 @@
-"""Why a stop is in no route, in words a dispatcher can act on."""
+"""Why a stop is in no route: what a dispatcher can act on, as a `Reason`."""
 
 from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from typing import Final
 
-from jobs.rules.routing.model import Crew, CrewDay, Plan, Problem, Stop, Unplaced
+from jobs.rules.routing.model import LARGEST_TIME, Crew, CrewDay, Plan, Problem, Span, Stop, Unplaced
+from jobs.rules.routing.reasons import Reason
 from jobs.rules.routing.slack import Slack
 from jobs.rules.routing.timing import NEVER, orders_of
-from jobs.rules.routing.verify import minutes
-
-FITS: Final = "it would fit as the plan stands; the search was stopped before it was put in"
 
 
 @dataclass(frozen=True, slots=True)
@@ -19,7 +16,7 @@ class _Miss:
     """The nearest a crew-day comes: seconds short, and the bound that is short."""
 
     short: int
-    text: str
+    reason: Reason
 
 
 def explain(problem: Problem, plan: Plan) -> Plan:
@@ -35,44 +32,44 @@ def explain(problem: Problem, plan: Plan) -> Plan:
     return replace(plan, unplaced=tuple(told))
 
 
-def why_not(problem: Problem, stop: Stop, day: CrewDay, order: Sequence[int]) -> str:
-    """Why the crew-day can't take the stop beside what it has; "" when it can."""
+def why_not(problem: Problem, stop: Stop, day: CrewDay, order: Sequence[int]) -> Reason | None:
+    """Why the crew-day can't take the stop beside what it has; None when it can."""
     crew = problem.crews[day.crew]
-    text = _unfit(stop, crew, day.shift)
-    if text:
-        return text
+    unfit = _unfit(stop, crew, day.shift)
+    if unfit is not None:
+        return unfit
     miss = _nearest(problem, stop, day, Slack(problem, day, order))
-    return miss.text if miss.short else ""
+    return miss.reason if miss.short else None
 
 
-def _unfit(stop: Stop, crew: Crew, shift: int) -> str:
+def _unfit(stop: Stop, crew: Crew, shift: int) -> Reason | None:
     if shift in crew.off:
-        return f"crew {crew.id} is off in shift {shift}"
+        return Reason("off", crew=crew.id, shift=shift)
     lacking = sorted(stop.skills - crew.skills)
     if lacking:
-        return f"crew {crew.id} lacks the skill {', '.join(lacking)}"
+        return Reason("skills", crew=crew.id, skills=tuple(lacking))
     if stop.people > crew.people:
-        return f"it needs {stop.people} people, crew {crew.id} has {crew.people}"
+        return Reason("people", crew=crew.id, needs=stop.people, most=crew.people)
     if crew.capacity is not None and stop.load > crew.capacity:
-        return f"its load {stop.load} is more than crew {crew.id} carries ({crew.capacity})"
+        return Reason("load", crew=crew.id, needs=stop.load, most=crew.capacity)
     if stop.locked is not None and tuple(stop.locked) != (crew.id, shift):
-        return f"it is locked to crew {stop.locked[0]}, shift {stop.locked[1]}"
-    return ""
+        return Reason("locked", crew=stop.locked[0], shift=stop.locked[1])
+    return None
 
 
-def _reason(problem: Problem, stop: Stop, orders: dict[int, list[int]], routes: dict[int, Slack]) -> str:
+def _reason(problem: Problem, stop: Stop, orders: dict[int, list[int]], routes: dict[int, Slack]) -> Reason:
     number = problem.stop_number[stop.id]
     days = problem.allowed[number]
     if not days:
         return _nobody(problem, stop)
     if not problem.windows[number]:
         if stop.promised is not None:
-            return f"its promised window {stop.promised[0]}-{stop.promised[1]} meets none of its own windows"
-        return f"it is ready at {stop.earliest}, after its last window"
+            return Reason("promise", window=stop.promised)
+        return Reason("ready", ready=stop.earliest)
     alone = [_nearest(problem, stop, problem.days[n], Slack(problem, problem.days[n], ())) for n in days]
     nearest = min(alone, key=lambda miss: miss.short)
     if nearest.short:
-        return f"no crew can do it even on an empty day; nearest: {nearest.text}"
+        return Reason("empty_day", nearest=nearest.reason)
     misses = []
     for n, miss in zip(days, alone, strict=True):
         if not miss.short:
@@ -80,48 +77,45 @@ def _reason(problem: Problem, stop: Stop, orders: dict[int, list[int]], routes: 
             misses.append(_nearest(problem, stop, problem.days[n], route))
     nearest = min(misses, key=lambda miss: miss.short)
     if not nearest.short:
-        return FITS
-    return f"every crew-day it fits is full; nearest: {nearest.text}"
+        return Reason("fits")
+    return Reason("full", nearest=nearest.reason)
 
 
-def _nobody(problem: Problem, stop: Stop) -> str:
+def _nobody(problem: Problem, stop: Stop) -> Reason:
     working = [crew for crew in problem.crews if len(crew.off) < len(crew.shifts)]
     if not working:
-        return "no crew has a shift"
+        return Reason("no_shift")
     if stop.locked is not None:
         crew = problem.crews[problem.crew_number[stop.locked[0]]]
-        return _unfit(stop, crew, stop.locked[1]) + ", to which it is locked"
+        return Reason("locked_unfit", nearest=_unfit(stop, crew, stop.locked[1]))
     lacking = [sorted(stop.skills - crew.skills) for crew in working]
     if all(lacking):
         fewest = min(lacking, key=len)
-        return f"no crew has the skill{'s' if len(fewest) > 1 else ''} {', '.join(fewest)}"
+        return Reason("no_skills", skills=tuple(fewest))
     able = [crew for crew, lacks in zip(working, lacking, strict=True) if not lacks]
     most = max(crew.people for crew in able)
     if most < stop.people:
-        return f"it needs {stop.people} people, the largest crew that could do it has {most}"
+        return Reason("no_people", needs=stop.people, most=most)
     room = max((crew.capacity or 0) for crew in able)
-    return f"its load {stop.load} is more than any crew that could do it carries (most {room})"
+    return Reason("no_load", needs=stop.load, most=room)
 
 
 def _nearest(problem: Problem, stop: Stop, day: CrewDay, route: Slack) -> _Miss:
     """How close the crew-day comes to taking the stop, over all places and windows."""
-    crew = problem.crews[day.crew]
-    name = f"crew {crew.id}, shift {day.shift}"
+    crew = problem.crews[day.crew].id
     if day.capacity is not None and route.load + stop.load > day.capacity:
         over = route.load + stop.load - day.capacity
-        return _Miss(NEVER, f"{name} would carry {over} too much")
-    best = _Miss(NEVER, f"{name} can't be driven as it stands")
+        return _Miss(NEVER, Reason("overload", crew=crew, shift=day.shift, most=over))
+    best = _Miss(NEVER, Reason("undrivable", crew=crew, shift=day.shift))
     for place in range(len(route.order) + 1):
         for window in problem.windows[problem.stop_number[stop.id]]:
-            miss = _at(problem, stop, day, route, place, window, name)
+            miss = _at(problem, stop, day, route, place, window)
             if miss.short < best.short:
                 best = miss
     return best
 
 
-def _at(
-    problem: Problem, stop: Stop, day: CrewDay, route: Slack, place: int, window: tuple[int, int], name: str
-) -> _Miss:
+def _at(problem: Problem, stop: Stop, day: CrewDay, route: Slack, place: int, window: Span) -> _Miss:
     rows, places = problem.rows, route.places
     there, onward = rows[places[place]][stop.at], rows[stop.at][places[place + 1]]
     options = []
@@ -136,8 +130,18 @@ def _at(
         over = max(0, min(next0 - route.late0[place + 1], next1 - route.late1[place + 1]))
         options.append((late + over, late, over))
     short, late, over = min(options, default=(NEVER, 0, 0))
+    crew, told = problem.crews[day.crew].id, _told(window)
     if late:
-        return _Miss(short, f"{name} would start {minutes(late)} after its window {window[0]}-{window[1]}")
-    last = place == len(route.order)
-    what = "be back" if last else f"reach stop {problem.stops[route.order[place]].id}"
-    return _Miss(short, f"{name} would {what} {minutes(over)} too late, for its window {window[0]}-{window[1]}")
+        return _Miss(short, Reason("late_start", crew=crew, shift=day.shift, late=late, window=told))
+    is_last = place == len(route.order)
+    onto = None if is_last else problem.stops[route.order[place]].id
+    kind = ("late_back" if is_last else "late_next") + ("_window" if told is not None else "")
+    return _Miss(short, Reason(kind, crew=crew, shift=day.shift, stop=onto, late=over, window=told))
+
+
+def _told(window: Span) -> tuple[int, int | None] | None:
+    """The window as a reason tells it: None when it bounds nothing, no end when nothing ends it."""
+    begin, end = window
+    if end < LARGEST_TIME:
+        return window
+    return (begin, None) if begin > 0 else None

@@ -200,6 +200,7 @@ def test_no_plan_of_random_branches_with_knots_breaks_a_bound(first):
         assert all(entry.why for entry in plan.unplaced), seed
         again = fit_in(problem, orders_of(problem, plan))
         assert verify(problem, again) == (), seed
+        assert plan_from(problem, plan_document(plan, 0.0)).unplaced == plan.unplaced
         assert plan_from(problem, plan_document(plan, 0.0)).cost == plan.cost
         where = plan.where()
         placed += sum(all(problem.stops[stop].id in where for stop in knot) for knot in problem.knots)

@@ -144,10 +144,11 @@ def test_why_not_names_the_bound_and_the_minutes():
     )
     day = problem.days[0]
 
-    text = why_not(problem, problem.stops[1], day, [0])
+    reason = why_not(problem, problem.stops[1], day, [0])
 
-    assert text == "crew c, shift 0 would start 1 h after its window 32400-36000"
-    assert why_not(problem, problem.stops[1], day, []) == ""
+    assert (reason.kind, reason.late, reason.window) == ("late_start", HOUR, (32_400, 36_000))
+    assert str(reason) == "crew c, shift 0 would start 1 h after its window 32400-36000"
+    assert why_not(problem, problem.stops[1], day, []) is None
 
 
 @pytest.mark.parametrize("seed", range(200))
