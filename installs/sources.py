@@ -48,9 +48,11 @@ def blockers(job: Job) -> Iterator[Blocker]:
     """Units that can't go up, hardware the shelf lacks, returns to decide on, stops left open."""
     page = reverse("installs:job_hardware", args=[job.pk])
     yield from _cannot(job, page)
-    short = Pull.objects.filter(
-        appointment__job=job, state=Pull.State.RESERVED, held__lt=F("needed")
-    ).exclude(appointment__state__in=OVER).select_related("material", "appointment")
+    short = (
+        Pull.objects.filter(appointment__job=job, state=Pull.State.RESERVED, held__lt=F("needed"))
+        .exclude(appointment__state__in=OVER)
+        .select_related("material", "appointment")
+    )
     for pull in short:
         yield Blocker(
             f"{pull.short} {pull.material.name} short for the {pull.appointment.get_purpose_display()}",
@@ -132,6 +134,11 @@ def outcome_counts(job: Job) -> dict[str, int]:
     return dict(rows)
 
 
+def _installs(visit: Appointment) -> bool:
+    """A measure has nothing to load."""
+    return visit.purpose in INSTALLING
+
+
 def register() -> None:
     """Called once, when the apps are ready."""
     from installs.demo import load
@@ -150,7 +157,7 @@ def register() -> None:
     menu.add("Figures", "installs:figures", roles=[OWNER], place=10)
     menu.add("Hardware", "installs:rules", roles=[OWNER], place=55)
     panels.add("jobs:job", "Install", "installs:job_panel", place=40)
-    panels.add("jobs:appointment", "Units and hardware", "installs:visit_panel", place=20)
+    panels.add("jobs:appointment", "Units and hardware", "installs:visit_panel", place=20, shows=_installs)
     demo.add(load, place=40)
     jobs_ports.stage_sources.append(stage_facts)
     jobs_ports.blocker_sources.append(blockers)

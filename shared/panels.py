@@ -8,13 +8,19 @@ and knows none of them.
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass
+from typing import Any
 
+from django.db import models
 from django.urls import NoReverseMatch, reverse
 
 from shared import roles as all_roles
 from shared.models import User
+
+
+def _always(subject: models.Model) -> bool:
+    return True
 
 
 @dataclass(frozen=True, slots=True)
@@ -26,16 +32,23 @@ class Panel:
     url_name: str
     roles: frozenset[str]
     place: int
+    shows: Callable[[Any], bool] = _always
 
 
 _panels: list[Panel] = []
 
 
 def add(
-    page: str, title: str, url_name: str, *, roles: Iterable[str] = all_roles.ALL, place: int = 100
+    page: str,
+    title: str,
+    url_name: str,
+    *,
+    roles: Iterable[str] = all_roles.ALL,
+    place: int = 100,
+    shows: Callable[[Any], bool] = _always,
 ) -> None:
-    """Register a panel on the page of that URL name."""
-    panel = Panel(page, title, url_name, frozenset(roles), place)
+    """Register a panel on the page of that URL name, for the objects of that page it has something to show of."""
+    panel = Panel(page, title, url_name, frozenset(roles), place, shows)
     if panel not in _panels:
         _panels.append(panel)
         _panels.sort(key=lambda one: one.place)
@@ -46,13 +59,13 @@ def panels() -> list[Panel]:
     return list(_panels)
 
 
-def for_page(page: str, pk: object, user: User) -> list[tuple[str, str]]:
+def for_page(page: str, subject: models.Model, user: User) -> list[tuple[str, str]]:
     """Title and address of each panel of this page that the person may see."""
     found = []
     for panel in _panels:
-        if panel.page == page and panel.roles & user.role_names:
+        if panel.page == page and panel.roles & user.role_names and panel.shows(subject):
             try:
-                found.append((panel.title, reverse(panel.url_name, args=[pk])))
+                found.append((panel.title, reverse(panel.url_name, args=[subject.pk])))
             except NoReverseMatch:
                 continue  # `checks.py` reports it at the start
     return found

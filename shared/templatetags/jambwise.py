@@ -155,10 +155,7 @@ def stage_line(stages: Iterable[Any], here: Any, label: str = "Stage") -> SafeSt
     items = format_html_join(
         "",
         '<li class="{}"{}>{}</li>',
-        (
-            (looks(place)[0], SafeString(looks(place)[1]), word)
-            for place, (_, word) in enumerate(pairs)
-        ),
+        ((looks(place)[0], SafeString(looks(place)[1]), word) for place, (_, word) in enumerate(pairs)),
     )
     return format_html('<ol class="stages" aria-label="{}">{}</ol>', label, items)
 
@@ -236,7 +233,7 @@ def document(context: template.Context, kind: str, subject: models.Model) -> dic
 @register.inclusion_tag("shared/_panels.html", takes_context=True)
 def panels(context: template.Context, page: str, subject: models.Model) -> dict[str, Any]:
     """The panels higher apps registered for this page, each loaded by itself."""
-    return {"panels": panel_registry.for_page(page, subject.pk, context["request"].user)}
+    return {"panels": panel_registry.for_page(page, subject, context["request"].user)}
 
 
 @register.inclusion_tag("shared/_audit.html")

@@ -21,6 +21,7 @@ from jobs import services as calendar
 from jobs.models import Appointment, Purpose
 from jobs.ports import ports
 from measuring.models import Obstruction, Opening, Unit
+from shared import panels
 from shared.errors import Refused
 from shared.lengths import Length
 from shared.models import AuditEntry, Branch, User
@@ -202,9 +203,7 @@ def edit(client: Client, part: str, **typed: str) -> HttpResponse:
     return answer
 
 
-def test_a_part_is_edited_field_by_field(
-    branch: Branch, owner: User, as_user: Callable[[User], Client]
-) -> None:
+def test_a_part_is_edited_field_by_field(branch: Branch, owner: User, as_user: Callable[[User], Client]) -> None:
     client = as_user(owner)
 
     answer = edit(
@@ -329,3 +328,10 @@ def test_hardware_materials_do_not_upset_the_workroom(branch: Branch) -> None:
     stock_up(branch)
 
     assert len(materials_of(branch)) == Material.objects.filter(branch=branch).count()
+
+
+@pytest.mark.parametrize(("purpose", "titles"), [("measure", []), ("install", ["Units and hardware"])])
+def test_only_a_visit_that_installs_has_units_and_hardware(dispatcher: User, purpose: str, titles: list[str]) -> None:
+    visit = Appointment(pk=1, purpose=purpose)
+
+    assert [title for title, _ in panels.for_page("jobs:appointment", visit, dispatcher)] == titles
