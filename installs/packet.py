@@ -19,6 +19,7 @@ from installs.drawings import head_drawing, opening_with_brackets
 from installs.models import Load, VisitUnit
 from installs.reading import Worked, packages_for, rules_of, visit_units_of, work_out
 from installs.rules.data import HardwareRules as Rules
+from installs.rules.findings import with_amounts
 from installs.rules.hardware import JobHardware, job_hardware
 from installs.rules.loading import LoadPlan, StopLoad, load_list
 from installs.services.loads import visits_of_day
@@ -228,15 +229,21 @@ def hardware_values(summed: JobHardware) -> list[dict[str, Any]]:
     ]
 
 
-def caution_values(summed: JobHardware, units: int) -> list[dict[str, str]]:
+def caution_values(summed: JobHardware, units: int) -> list[dict[str, Any]]:
     """Each kind of caution once, in the words of the first unit it is for; ladders differ by a pound or two."""
     kinds: dict[str, dict[str, Any]] = {}
     for caution in summed.cautions:
         key = caution.code if caution.code == "ladder" else f"{caution.code} {caution.text}"
-        row = kinds.setdefault(key, {"code": caution.code, "text": caution.text, "units": []})
+        row = kinds.setdefault(
+            key, {"code": caution.code, "text": caution.text, "amounts": list(caution.amounts), "units": []}
+        )
         row["units"] += [unit for unit in caution.units if unit not in row["units"]]
     return [
-        {**row, "units": "all units" if len(row["units"]) == units > 1 else ", ".join(row["units"])}
+        {
+            **row,
+            "said": with_amounts(row["text"], row["amounts"]),
+            "units": "all units" if len(row["units"]) == units > 1 else ", ".join(row["units"]),
+        }
         for row in kinds.values()
     ]
 
@@ -293,11 +300,6 @@ def packet_values(sheet: DaySheet) -> dict[str, Any]:
     tz = sheet.crew.branch.tz
     stops = [stop_values(stop) for stop in sheet.stops]
     plan = _plan(sheet)
-    cautions: dict[str, list[int]] = {}
-    for stop in stops:
-        for caution in stop["cautions"]:
-            if caution["code"] not in {"drilling", "wall"}:
-                cautions.setdefault(caution["text"], []).append(stop["number"])
     return {
         "crew": sheet.crew.name,
         "people": [str(member.user) for member in _members(sheet.crew, sheet.day)],
@@ -312,9 +314,21 @@ def packet_values(sheet: DaySheet) -> dict[str, Any]:
         "weight_kg": round(plan.weight_g / 1000),
         "load": _load_summary(plan),
         "findings": [finding.text for finding in plan.findings],
-        "cautions": [{"text": text, "stops": numbers} for text, numbers in cautions.items()],
+        "cautions": _cautions_of_day(stops),
         "where": [[stop.visit.job.site.latitude, stop.visit.job.site.longitude] for stop in sheet.stops],
     }
+
+
+def _cautions_of_day(stops: Sequence[dict[str, Any]]) -> list[dict[str, Any]]:
+    """Each caution of the stops once, with its amounts and stops; what every wall asks for is left to the stops."""
+    told: dict[str, dict[str, list[Any]]] = {}
+    for stop in stops:
+        for caution in stop["cautions"]:
+            if caution["code"] not in {"drilling", "wall"}:
+                row = told.setdefault(caution["text"], {"amounts": [], "stops": []})
+                row["amounts"] += caution["amounts"]
+                row["stops"].append(stop["number"])
+    return [{"text": with_amounts(text, row["amounts"]), "stops": row["stops"]} for text, row in told.items()]
 
 
 def _members(crew: Crew, day: dt.date) -> list[Any]:
@@ -339,9 +353,7 @@ def _plan(sheet: DaySheet) -> LoadPlan:
 
 def _load_summary(plan: LoadPlan) -> dict[str, Any]:
     """Long pieces one by one, the rest counted, hardware and spares together, tools once."""
-    longs = [
-        {"text": entry.text, "length": entry.length} for entry in plan.entries if entry.section == "long rack"
-    ]
+    longs = [{"text": entry.text, "length": entry.length} for entry in plan.entries if entry.section == "long rack"]
     hardware: dict[str, dict[str, Any]] = {}
     for entry in plan.entries:
         if entry.section in {"hardware", "spares"}:

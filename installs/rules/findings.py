@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Annotated
 
@@ -27,6 +28,23 @@ class Caution(Record):
     text: str
     source: str = ""
     status: str = ""
+    amount: str = ""
+    """What may differ between units of an equal caution, such as an area."""
+
+    @property
+    def said(self) -> str:
+        """The text with its amount."""
+        return with_amounts(self.text, [self.amount] if self.amount else [])
+
+
+def with_amounts(text: str, amounts: Sequence[str]) -> str:
+    """
+    A caution's text, then each of its amounts once.
+
+    >>> with_amounts("Wet the spot.", ["0.1 sq ft", "0.2 sq ft", "0.1 sq ft"])
+    'Wet the spot. Here: 0.1 sq ft, 0.2 sq ft.'
+    """
+    return f"{text} Here: {', '.join(dict.fromkeys(amounts))}." if amounts else text
 
 
 @dataclass(frozen=True)

@@ -9,7 +9,7 @@ answer is complete in the sense of `installs.rules.completeness.incomplete`, or 
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any, Final
 
 from installs.rules.brackets import BracketPlan, plan_brackets
@@ -317,6 +317,7 @@ class SharedCaution(Record):
     units: tuple[str, ...]
     source: str = ""
     status: str = ""
+    amounts: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -363,14 +364,17 @@ def job_hardware(units: Sequence[InstallUnit], lists: Sequence[HardwareList], ru
 
 
 def merge_cautions(lists: Sequence[HardwareList]) -> tuple[SharedCaution, ...]:
-    """Equal cautions once, with the units they are for, in the order they first appear."""
-    found: dict[Caution, list[str]] = {}
+    """Cautions equal but for their amount once, with units and amounts, in the order they first appear."""
+    found: dict[Caution, tuple[list[str], list[str]]] = {}
     for unit_list in lists:
         for caution in dict.fromkeys(unit_list.cautions):
-            found.setdefault(caution, []).append(unit_list.unit)
+            units, amounts = found.setdefault(replace(caution, amount=""), ([], []))
+            units.append(unit_list.unit)
+            if caution.amount and caution.amount not in amounts:
+                amounts.append(caution.amount)
     return tuple(
-        SharedCaution(caution.code, caution.text, tuple(units), caution.source, caution.status)
-        for caution, units in found.items()
+        SharedCaution(caution.code, caution.text, tuple(units), caution.source, caution.status, tuple(amounts))
+        for caution, (units, amounts) in found.items()
     )
 
 

@@ -33,6 +33,8 @@ class LeadAnswer(Record):
     disturbed_sq_ft: Decimal
     limit_sq_ft: Decimal
     text: str
+    verdict: str = ""
+    """The text without the area, which differs from unit to unit."""
 
 
 def silica_controls(substrate: str, rules: HardwareRules) -> tuple[Caution | None, tuple[Tool, ...]]:
@@ -97,10 +99,17 @@ def lead_answer(
     is_minor = not barred and disturbed_sq_ft <= limit
     year = f"built {site.year_built}" if site.year_built is not None else "year not known, taken as old"
     where = "a room inside" if inside else "outside"
-    amount = f"{disturbed_sq_ft} sq ft of paint disturbed, {limit} sq ft {where} is the limit"
+    bound = f"{limit} sq ft {where} is the limit"
     verdict = "minor repair" if is_minor else "renovation: lead-safe rules and a certified firm"
     reason = f" ({', '.join(barred)})" if barred else ""
-    return LeadAnswer(True, is_minor, disturbed_sq_ft, limit, f"{year}: {amount}: {verdict}{reason}")
+    return LeadAnswer(
+        True,
+        is_minor,
+        disturbed_sq_ft,
+        limit,
+        f"{year}: {disturbed_sq_ft} sq ft of paint disturbed, {bound}: {verdict}{reason}",
+        f"{year}: {verdict}{reason}, {bound}",
+    )
 
 
 def site_cautions(unit: InstallUnit, site: SiteFacts, holes: int, rules: HardwareRules) -> tuple[Caution, ...]:
@@ -135,8 +144,9 @@ def _paint(site: SiteFacts, holes: int, rules: HardwareRules) -> list[Caution]:
     answer = lead_answer(site, drilled_sq_ft(holes, rules), rules)
     if not answer.applies or not holes:
         return []
-    text = f"Old paint may hold lead ({answer.text}). Wet the spot, catch the dust, no dry sanding."
-    return [Caution("lead", text, rules.lead.source, rules.lead.status)]
+    text = f"Old paint may hold lead ({answer.verdict}). Wet the spot, catch the dust, no dry sanding."
+    area = f"{answer.disturbed_sq_ft} sq ft"
+    return [Caution("lead", text, rules.lead.source, rules.lead.status, area)]
 
 
 def _ceiling(unit: InstallUnit, site: SiteFacts, rules: HardwareRules) -> list[Caution]:

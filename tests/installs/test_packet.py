@@ -20,7 +20,7 @@ from pypdf import PdfReader
 from installs import services
 from installs.documents import PACKET
 from installs.models import Load, PrintedPacket
-from installs.packet import changes_between, day_sheet, packet_values, summary_lines
+from installs.packet import _cautions_of_day, changes_between, day_sheet, packet_values, summary_lines
 from jobs.models import Site
 from measuring.models import Unit
 from shared.documents import Content, kind_of, render, request_document, standing
@@ -197,10 +197,17 @@ def test_the_summary_names_every_unit_and_item(load: Load) -> None:
             assert lines[f"{stop['job']} {stop['purpose']}: {line['name']}"] == str(line["quantity"])
 
 
+def test_the_cover_gives_an_equal_caution_once_with_the_amounts_of_every_stop() -> None:
+    def stop(number: int, amount: str) -> dict[str, Any]:
+        return {"number": number, "cautions": [{"code": "lead", "text": "Wet the spot.", "amounts": [amount]}]}
+
+    assert _cautions_of_day([stop(1, "0.1 sq ft"), stop(3, "0.2 sq ft")]) == [
+        {"text": "Wet the spot. Here: 0.1 sq ft, 0.2 sq ft.", "stops": [1, 3]}
+    ]
+
+
 @pytest.mark.parametrize("kind", ["installs.work_order", "installs.completion", "installs.load_list"])
-def test_the_other_papers_print(
-    branch: Branch, dispatcher: User, installer: User, kind: str
-) -> None:
+def test_the_other_papers_print(branch: Branch, dispatcher: User, installer: User, kind: str) -> None:
     job, visit = a_day(branch, dispatcher, installer)
     load = services.refresh_load(crew=visit.crew, day=visit.day, by=dispatcher)
     services.mark_all_installed(appointment=visit, by=installer)

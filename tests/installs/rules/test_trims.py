@@ -307,3 +307,13 @@ def test_a_job_shows_an_equal_caution_once_with_its_units():
     silica = [caution for caution in answer.cautions if caution.code == "silica"]
     assert [caution.units for caution in silica] == [("A1", "A3")]
     assert "1926.1153" in silica[0].source
+
+
+def test_old_paint_is_warned_of_once_with_every_area():
+    units = [make_unit(code="A1"), make_unit(code="A2", width=inch(90))]
+    answer = job_hardware(units, [hardware_list(unit, SiteFacts(1950), RULES) for unit in units], RULES)
+
+    (lead,) = (caution for caution in answer.cautions if caution.code == "lead")
+    assert lead.units == ("A1", "A2")
+    assert len(lead.amounts) == 2
+    assert "sq ft of paint" not in lead.text
