@@ -30,10 +30,10 @@ from jobs.models import (
     Skill,
     WorkingHours,
 )
-from shared import roles
+from shared import audit, roles
 from shared.demo import PASSWORD, ZONE, Demo
 from shared.lengths import Length
-from shared.models import Branch, User
+from shared.models import AuditEntry, Branch, User
 
 TOWN: Final = "Larkmere"
 CENTRE: Final = (41.6180, -91.8720)
@@ -113,6 +113,7 @@ def load(demo: Demo) -> None:
         measuring, installing = _crews(demo, branch, people)
         _jobs(demo, made)
         _appointments(demo, made, measuring, installing)
+        audit.record_all(_trail(made))
     demo.made["jobs"] = made
     demo.say(f"{len(made.jobs)} jobs in {TOWN}")
 
@@ -374,3 +375,45 @@ class _Slots:
             row.on_the_way_at, row.arrived_at = at - dt.timedelta(minutes=20), at
             row.done_at = at + dt.timedelta(minutes=minutes + self.demo.random.randint(-8, 20))
         return row
+
+
+# -- what was done until today -------------------------------------------------------------
+
+
+def _trail(made: Made) -> Iterator[AuditEntry]:
+    """Every job's history as the deeds would have left it: booked, its visits promised, driven to and done."""
+    office = made.people["dispatcher"]
+    for job in made.jobs:
+        visits = [(made.measures.get(job.pk), "measurer"), (made.installs.get(job.pk), "installer")]
+        placed = [(visit, made.people[who]) for visit, who in visits if visit is not None and visit.starts_at]
+        begun = [visit.on_the_way_at - dt.timedelta(days=2) for visit, _ in placed if visit.on_the_way_at]
+        booked = min([job.created_at, *begun])
+        yield _dated(booked, audit.entry(by=office, deed="booked the job", subject=job, job=job))
+        since = booked
+        for visit, person in placed:
+            begun_at = visit.on_the_way_at
+            since = begun_at - dt.timedelta(days=1) if begun_at is not None else since + dt.timedelta(minutes=5)
+            yield _dated(since, _promise(visit, office))
+            for deed, at in (
+                ("set out", visit.on_the_way_at), ("arrived", visit.arrived_at), ("was done", visit.done_at),
+            ):  # fmt: skip
+                if at is not None:
+                    yield _dated(at, audit.entry(by=person, deed=deed, subject=visit, job=job))
+                    since = at
+        if job.hold:
+            held = audit.entry(
+                by=office, deed="held the job", subject=job, job=job,
+                changes={"hold": ["", job.hold]}, note=job.hold_note,
+            )  # fmt: skip
+            yield _dated(max(job.stage_since, booked), held)
+
+
+def _promise(visit: Appointment, by: User) -> AuditEntry:
+    fields = ("crew", "starts_at", "promised_from", "promised_until")
+    changes = {name: ["", getattr(visit, name)] for name in fields}
+    return audit.entry(by=by, deed="promised", subject=visit, job=visit.job_id, changes=changes)
+
+
+def _dated(at: dt.datetime, entry: AuditEntry) -> AuditEntry:
+    entry.at = at
+    return entry

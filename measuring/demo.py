@@ -28,9 +28,11 @@ from measuring.rules.opening import Opening as Measured
 from measuring.rules.sizing import order_size
 from measuring.services.releases import snapshot_of
 from measuring.starting_data import load_jurisdictions, load_products
+from shared import audit
 from shared.codes import new_code
 from shared.demo import Demo
 from shared.lengths import EIGHTH, Length
+from shared.models import AuditEntry
 
 CHUNK: Final = 500
 """Jobs at a time: bounded memory, whatever the size of the demo."""
@@ -265,7 +267,21 @@ def _approve(made: Any, units: list[Unit]) -> None:
         )
         for job_id, rows in by_job.items()
     )
+    audit.record_all(_told(made, approval) for approval in approvals)
     through = Approval.units.through
     through.objects.bulk_create(
         through(approval_id=approval.pk, unit_id=unit.pk) for approval in approvals for unit in by_job[approval.job_id]
     )
+
+
+def _told(made: Any, approval: Approval) -> AuditEntry:
+    """The line of the job's trail that recording the approval would have left."""
+    entry = audit.entry(
+        by=made.people["dispatcher"],
+        deed=f"recorded approval {approval.revision}",
+        subject=approval,
+        job=approval.job_id,
+        note=f"{approval.approved_by}, {approval.how}",
+    )
+    entry.at = approval.approved_at
+    return entry

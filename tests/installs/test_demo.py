@@ -13,7 +13,7 @@ from installs.rules.completeness import incomplete
 from jobs.models import Appointment, Job, Purpose
 from measuring.models import Unit
 from shared import demo
-from shared.models import Branch, User
+from shared.models import AuditEntry, Branch, User
 
 pytestmark = [pytest.mark.django_db, pytest.mark.slow]
 
@@ -54,6 +54,9 @@ def test_the_demo_opens_on_a_day_with_work_for_the_installer(town: Branch) -> No
     assert all(pull.held <= pull.needed for pull in Pull.objects.all())
     for job in Job.objects.filter(stage=Job.Stage.INSTALLED):
         assert job.returns_owed.exists()
+    told = AuditEntry.objects.filter(job_id=Job.objects.filter(stage=Job.Stage.CLOSED)[0].pk).order_by("at")
+    assert next(entry.deed for entry in told) == "booked the job"
+    assert {"promised", "was done", "recorded approval 1"} <= {entry.deed for entry in told}
     owner = User.objects.get(username="owner")
     found = figures(owner, town, today=dt.date.today())
     shares = {figure: found.total(figure) for figure in FIGURES}
