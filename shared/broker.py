@@ -4,7 +4,10 @@ from __future__ import annotations
 
 import socket
 from contextlib import suppress
+from typing import Any
 from urllib.parse import urlsplit
+
+from kombu.exceptions import ChannelError, OperationalError
 
 from shared.celery import app
 
@@ -28,3 +31,17 @@ def is_there() -> bool:
             return True
         return False
     return True  # a broker of another kind: its own client will tell
+
+
+def is_empty() -> bool:
+    """Whether the broker is there and no message waits at it; workers may hold some."""
+    if not is_there():
+        return False
+    try:
+        with app.connection_for_read() as link:
+            channel: Any = link.default_channel
+            return bool(channel.queue_declare(app.conf.task_default_queue, passive=True).message_count == 0)
+    except ChannelError:
+        return True  # an empty queue is none to this broker
+    except (OperationalError, OSError):
+        return False

@@ -41,7 +41,12 @@ log = logging.getLogger("jambwise.runs")
 
 PROGRESS_EVERY_SECONDS = 0.25
 RESEND_SECONDS = 300
-"""A waiting run that was sent is nudged again after this long: the broker may have lost it."""
+"""A waiting run that was sent is sent again after this long: the broker may have lost it."""
+UNHEARD_SECONDS = 20
+"""
+The same where no message waits at the broker: the worker that had this run's was killed before it
+took the run, or is about to take it.
+"""
 STOP_GRACE_SECONDS = 5
 """How long a solver whose input was closed has to give its best answer."""
 
@@ -180,7 +185,8 @@ def ask_to_stop(*, run: Run, by: User) -> Run:
 def sweep() -> int:
     """Send stale runs again, give up on those that used all their attempts; how many were sent."""
     now = timezone.now()
-    stale = Run.objects.stale(now=now, sent_before=now - timedelta(seconds=RESEND_SECONDS))
+    patience = UNHEARD_SECONDS if broker.is_empty() else RESEND_SECONDS
+    stale = Run.objects.stale(now=now, sent_before=now - timedelta(seconds=patience))
     spent = Q(state=Run.State.UNDER_WAY, lease_until__lt=now, attempts__gte=settings.RUN_ATTEMPTS)
     given_up = Run.objects.filter(spent).update(
         state=Run.State.FAILED,

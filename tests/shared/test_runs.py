@@ -13,6 +13,7 @@ from django.db import transaction
 from django.utils import timezone
 
 from shared import runs
+from shared.celery import app
 from shared.models import AuditEntry, Run, User
 from tests import servers
 from tests.servers import Broker, Worker
@@ -238,6 +239,20 @@ def test_a_run_sent_five_times_to_two_processes_is_done_once(
     time.sleep(0.5)
     assert AuditEntry.objects.filter(deed="wrote once").count() == 1
     assert len(begun.read_text().split()) == 1
+
+
+@pytest.mark.worker
+@pytest.mark.django_db(transaction=True)
+def test_a_run_whose_message_is_gone_is_sent_again_soon(broker: Broker, dispatcher: User) -> None:
+    """A worker killed between being told of a run and taking it takes the message with it."""
+    run = runs.start("tests.add", by=dispatcher, params={"a": 1, "b": 1})
+    Run.objects.filter(pk=run.pk).update(sent_at=timezone.now() - timedelta(seconds=runs.UNHEARD_SECONDS + 1))
+    assert runs.sweep() == 0  # its message waits at the broker
+
+    assert app.control.purge() == 1
+
+    assert runs.sweep() == 1
+    assert runs.sweep() == 0  # just sent
 
 
 @pytest.mark.worker
