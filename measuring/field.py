@@ -60,6 +60,7 @@ def kit_of(user: User) -> dict[str, Any]:
     return {
         "user": {"id": user.pk, "name": str(user)},
         "unit": user.unit.value,
+        "zone": user.branch.zone if user.branch else None,
         "made_at": timezone.now().isoformat(),
         "products": [_product(one) for one in products],
         "jurisdiction": place.rules if place else None,

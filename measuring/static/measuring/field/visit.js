@@ -41,7 +41,7 @@ const STATES = {
   cannot: ["can't be covered", "crossed"], not_reached: ["not reached", "crossed"],
 };
 const unsent = (thing) => thing.unsent && h("span", { class: "unsent" }, "not sent yet");
-const clock = (iso) => new Date(iso).toLocaleTimeString([], { hour: "numeric", minute: "2-digit" }).toLowerCase();
+const clock = (iso) => new Date(iso).toLocaleTimeString([], { hour: "numeric", minute: "2-digit", timeZone: day.zone ?? undefined }).toLowerCase();
 const go = (hash) => { location.hash = hash; };
 const roomOf = (visit, one) => visit.rooms.find((room) => room.uid === one.room);
 const nameOf = (visit, one) => `${roomOf(visit, one)?.name ?? ""} ${one.mark}`;
@@ -137,7 +137,7 @@ function dayPage() {
 
 function visitPage(visit) {
   const { job } = visit;
-  const facts = [["opens", [job.door_contact, job.door_phone].filter(Boolean).join(" ")], [job.access, visit.secret], ["parking", job.parking], ["pets", job.pets], ["expected", job.rooms_expected]];
+  const facts = [["opens", job.door_contact && `${job.door_contact} ${job.door_phone}`], [job.access, visit.secret], ["parking", job.parking], ["pets", job.pets], ["expected", job.rooms_expected]];
   const out = [
     titleLine(["/measure/", "visits"], job.customer, h("p", { class: "where" }, `${job.number} · ${visit.purpose} · ${clock(visit.starts_at)}`),
       h("p", {}, visit.closed_at ? state(`closed out, ${visit.outcome}`, "full") : visit.is_open ? state("under way", "half") : state("not begun", "hollow"), " ", unsent(visit))),
