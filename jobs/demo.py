@@ -256,7 +256,7 @@ def _site(demo: Demo, customer: Customer) -> Site:
     _, postcode, north, east, spread, built_from, built_until = random.choice(DISTRICTS)
     access = random.choices([Site.Access.MET, Site.Access.KEY, Site.Access.CODE], [8, 1, 1])[0]
     storey = random.choices([0, 1, 2, 4], [7, 2, 1, 1])[0]
-    return Site(
+    made = Site(
         branch=customer.branch,
         customer=customer,
         street=f"{random.randint(1, 180)} {random.choice(STREETS)}",
@@ -274,8 +274,9 @@ def _site(demo: Demo, customer: Customer) -> Site:
         access=access,
         access_secret={"key": "key safe by the side gate, 4471", "code": "2906 at the street door"}.get(access, ""),
         door_contact=random.choice(["", "", "", f"{random.choice(GIVEN)}, the tenant"]),
-        door_phone="555-0199",
     )
+    made.door_phone = "555-0199" if made.door_contact else ""
+    return made
 
 
 # -- appointments --------------------------------------------------------------------
@@ -386,8 +387,8 @@ def _trail(made: Made) -> Iterator[AuditEntry]:
     for job in made.jobs:
         visits = [(made.measures.get(job.pk), "measurer"), (made.installs.get(job.pk), "installer")]
         placed = [(visit, made.people[who]) for visit, who in visits if visit is not None and visit.starts_at]
-        begun = [visit.on_the_way_at - dt.timedelta(days=2) for visit, _ in placed if visit.on_the_way_at]
-        booked = min([job.created_at, *begun])
+        begun = [visit.on_the_way_at - dt.timedelta(days=3) for visit, _ in placed if visit.on_the_way_at]
+        booked = min(begun, default=job.created_at)
         yield _dated(booked, audit.entry(by=office, deed="booked the job", subject=job, job=job))
         since = booked
         for visit, person in placed:
