@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from django.http import Http404
+from django.shortcuts import get_object_or_404
 
 from fabrication.models import (
     AssemblyStep,
@@ -25,77 +25,72 @@ from measuring.models import Product
 from shared.models import User
 
 
-def _one_of(rows, pk: int):
-    found = rows.filter(pk=pk).first()
-    if found is None:
-        raise Http404
-    return found
-
-
 def batch_for(user: User, pk: int) -> Batch:
-    return _one_of(Batch.objects.visible_to(user), pk)
+    return get_object_or_404(Batch.objects.visible_to(user), pk=pk)
 
 
 def plan_for(user: User, pk: int) -> CutPlan:
     plans = CutPlan.objects.visible_to(user)
-    return _one_of(plans.select_related("batch", "material", "run"), pk)
+    return get_object_or_404(plans.select_related("batch", "material", "run"), pk=pk)
 
 
 def cut_for(user: User, pk: int) -> PlannedCut:
     cuts = PlannedCut.objects.visible_to(user)
-    return _one_of(cuts.select_related("plan__batch", "plan__material", "item"), pk)
+    return get_object_or_404(cuts.select_related("plan__batch", "plan__material", "item"), pk=pk)
 
 
 def make_for(user: User, pk: int) -> UnitMake:
     makes = UnitMake.objects.visible_to(user)
-    return _one_of(makes.select_related("unit__opening__room", "unit__opening__job", "unit__product", "batch"), pk)
+    return get_object_or_404(
+        makes.select_related("unit__opening__room", "unit__opening__job", "unit__product", "batch"), pk=pk
+    )
 
 
 def part_for(user: User, pk: int) -> Part:
     parts = Part.objects.visible_to(user)
-    return _one_of(parts.select_related("make__unit", "material"), pk)
+    return get_object_or_404(parts.select_related("make__unit", "material"), pk=pk)
 
 
 def material_for(user: User, pk: int) -> Material:
-    return _one_of(Material.objects.visible_to(user), pk)
+    return get_object_or_404(Material.objects.visible_to(user), pk=pk)
 
 
 def stock_for(user: User, pk: int) -> StockItem:
-    return _one_of(StockItem.objects.visible_to(user).select_related("material"), pk)
+    return get_object_or_404(StockItem.objects.visible_to(user).select_related("material"), pk=pk)
 
 
 def product_for(user: User, pk: int) -> Product:
-    return _one_of(Product.objects.visible_to(user), pk)
+    return get_object_or_404(Product.objects.visible_to(user), pk=pk)
 
 
 def supplier_for(user: User, pk: int) -> Supplier:
-    return _one_of(Supplier.objects.visible_to(user), pk)
+    return get_object_or_404(Supplier.objects.visible_to(user), pk=pk)
 
 
 def purchase_for(user: User, pk: int) -> Purchase:
-    return _one_of(Purchase.objects.visible_to(user).select_related("supplier", "branch"), pk)
+    return get_object_or_404(Purchase.objects.visible_to(user).select_related("supplier", "branch"), pk=pk)
 
 
 def purchase_line_for(user: User, pk: int) -> PurchaseLine:
     lines = PurchaseLine.objects.visible_to(user).select_related("purchase", "make__unit", "material")
-    return _one_of(lines, pk)
+    return get_object_or_404(lines, pk=pk)
 
 
 def step_for(user: User, pk: int) -> AssemblyStep:
-    return _one_of(AssemblyStep.objects.visible_to(user), pk)
+    return get_object_or_404(AssemblyStep.objects.visible_to(user), pk=pk)
 
 
 def photo_for(user: User, pk: int) -> MadePhoto:
-    return _one_of(MadePhoto.objects.visible_to(user), pk)
+    return get_object_or_404(MadePhoto.objects.visible_to(user), pk=pk)
 
 
 def kept_end_for(user: User, pk: int) -> KeptEnd:
-    return _one_of(KeptEnd.objects.visible_to(user).select_related("item", "job"), pk)
+    return get_object_or_404(KeptEnd.objects.visible_to(user).select_related("item", "job"), pk=pk)
 
 
 def work_place_for(user: User, pk: int) -> WorkPlace:
-    return _one_of(WorkPlace.objects.visible_to(user).select_related("branch"), pk)
+    return get_object_or_404(WorkPlace.objects.visible_to(user).select_related("branch"), pk=pk)
 
 
 def own_cloth_for(user: User, pk: int) -> OwnCloth:
-    return _one_of(OwnCloth.objects.visible_to(user).select_related("job__branch"), pk)
+    return get_object_or_404(OwnCloth.objects.visible_to(user).select_related("job__branch"), pk=pk)
