@@ -4,8 +4,7 @@ from __future__ import annotations
 
 from typing import Any
 
-from django.db.models import QuerySet
-from django.http import Http404
+from django.shortcuts import get_object_or_404
 
 from installs.models import HardwareRules, HardwareUsed, Load, LoadLine, ReturnOwed, StopPhoto, VanStock
 from jobs.models import INSTALLING, Appointment, Crew, Job
@@ -20,29 +19,22 @@ OFFICE = (roles.DISPATCHER, roles.OWNER)
 RETURNS = (roles.DISPATCHER, roles.OWNER, roles.WORKROOM)
 
 
-def _one_of(rows: QuerySet[Any], pk: int) -> Any:
-    found = rows.filter(pk=pk).first()
-    if found is None:
-        raise Http404
-    return found
-
-
 def visit_for(user: User, pk: int) -> Appointment:
     """An install, return, take-down or delivery."""
     rows = Appointment.objects.visible_to(user).filter(purpose__in=INSTALLING)
-    return _one_of(rows.select_related("job__customer", "job__site", "job__branch", "crew__branch"), pk)
+    return get_object_or_404(rows.select_related("job__customer", "job__site", "job__branch", "crew__branch"), pk=pk)
 
 
 stop_for = visit_for
 
 
 def load_for(user: User, pk: int) -> Load:
-    return _one_of(Load.objects.visible_to(user).select_related("crew__branch"), pk)
+    return get_object_or_404(Load.objects.visible_to(user).select_related("crew__branch"), pk=pk)
 
 
 def line_for(user: User, pk: int) -> LoadLine:
     rows = LoadLine.objects.filter(load__in=Load.objects.visible_to(user))
-    return _one_of(rows.select_related("load__crew__branch", "unit", "material", "appointment"), pk)
+    return get_object_or_404(rows.select_related("load__crew__branch", "unit", "material", "appointment"), pk=pk)
 
 
 def crew_for(user: User, pk: int) -> Crew:
@@ -50,43 +42,41 @@ def crew_for(user: User, pk: int) -> Crew:
     rows = Crew.objects.visible_to(user).select_related("branch")
     if not user.has_role(*OFFICE, roles.WORKROOM):
         rows = rows.filter(members__user=user).distinct()
-    return _one_of(rows, pk)
+    return get_object_or_404(rows, pk=pk)
 
 
 def van_row_for(user: User, pk: int) -> VanStock:
-    return _one_of(VanStock.objects.visible_to(user).select_related("crew__branch", "material"), pk)
+    return get_object_or_404(VanStock.objects.visible_to(user).select_related("crew__branch", "material"), pk=pk)
 
 
 def return_for(user: User, pk: int) -> ReturnOwed:
     rows = ReturnOwed.objects.visible_to(user)
-    return _one_of(
+    return get_object_or_404(
         rows.select_related(
             "job__branch", "job__customer", "job__site", "unit__opening__room", "unit__product", "remake", "appointment"
         ),
-        pk,
+        pk=pk,
     )
 
 
 def rules_for(user: User, pk: int) -> HardwareRules:
-    return _one_of(HardwareRules.objects.visible_to(user).select_related("branch"), pk)
+    return get_object_or_404(HardwareRules.objects.visible_to(user).select_related("branch"), pk=pk)
 
 
 def photo_for(user: User, pk: int) -> StopPhoto:
-    return _one_of(StopPhoto.objects.visible_to(user).select_related("appointment"), pk)
+    return get_object_or_404(StopPhoto.objects.visible_to(user).select_related("appointment"), pk=pk)
 
 
 def used_for(user: User, pk: int) -> HardwareUsed:
-    return _one_of(HardwareUsed.objects.visible_to(user).select_related("appointment"), pk)
+    return get_object_or_404(HardwareUsed.objects.visible_to(user).select_related("appointment"), pk=pk)
 
 
 def job_for(user: User, pk: int) -> Job:
     rows = Job.objects.visible_to(user)
-    return _one_of(rows.select_related("customer", "site", "branch"), pk)
+    return get_object_or_404(rows.select_related("customer", "site", "branch"), pk=pk)
 
 
 def unit_key(visit: Appointment, key: int) -> Any:
     """A unit of this visit."""
-    row = visit.visit_units.select_related("unit").filter(unit=key).first()  # type: ignore[attr-defined]
-    if row is None:
-        raise Http404
-    return row.unit
+    rows = visit.visit_units.select_related("unit")  # type: ignore[attr-defined]
+    return get_object_or_404(rows, unit=key).unit

@@ -2,10 +2,7 @@
 
 from __future__ import annotations
 
-from typing import Any
-
-from django.db.models import QuerySet
-from django.http import Http404
+from django.shortcuts import get_object_or_404
 from django.utils import timezone
 
 from jobs.models import Appointment, CalendarFeed, Crew, CrewMember, Customer, Job, Project, Proposal, Site
@@ -15,45 +12,38 @@ from shared.models import User
 SEES_PHONES = (roles.DISPATCHER, roles.OWNER, roles.MEASURER, roles.INSTALLER)
 
 
-def _one_of(rows: QuerySet[Any], pk: int) -> Any:
-    found = rows.filter(pk=pk).first()
-    if found is None:
-        raise Http404
-    return found
-
-
 def job_for(user: User, pk: int) -> Job:
     rows = Job.objects.visible_to(user).select_related("customer", "site", "branch", "project")
-    return _one_of(rows, pk)
+    return get_object_or_404(rows, pk=pk)
 
 
 def appointment_for(user: User, pk: int) -> Appointment:
     rows = Appointment.objects.visible_to(user).select_related("job__customer", "job__site", "job__branch", "crew")
-    return _one_of(rows, pk)
+    return get_object_or_404(rows, pk=pk)
 
 
 def site_for(user: User, pk: int) -> Site:
-    return _one_of(Site.objects.visible_to(user).select_related("customer", "branch"), pk)
+    return get_object_or_404(Site.objects.visible_to(user).select_related("customer", "branch"), pk=pk)
 
 
 def customer_for(user: User, pk: int) -> Customer:
-    return _one_of(Customer.objects.visible_to(user).select_related("branch"), pk)
+    return get_object_or_404(Customer.objects.visible_to(user).select_related("branch"), pk=pk)
 
 
 def project_for(user: User, pk: int) -> Project:
-    return _one_of(Project.objects.visible_to(user).select_related("branch", "customer"), pk)
+    return get_object_or_404(Project.objects.visible_to(user).select_related("branch", "customer"), pk=pk)
 
 
 def crew_for(user: User, pk: int) -> Crew:
-    return _one_of(Crew.objects.visible_to(user).select_related("branch"), pk)
+    return get_object_or_404(Crew.objects.visible_to(user).select_related("branch"), pk=pk)
 
 
 def proposal_for(user: User, pk: int) -> Proposal:
-    return _one_of(Proposal.objects.visible_to(user).select_related("branch", "run"), pk)
+    return get_object_or_404(Proposal.objects.visible_to(user).select_related("branch", "run"), pk=pk)
 
 
 def feed_for(user: User, pk: int) -> CalendarFeed:
-    return _one_of(CalendarFeed.objects.visible_to(user).select_related("crew", "user"), pk)
+    return get_object_or_404(CalendarFeed.objects.visible_to(user).select_related("crew", "user"), pk=pk)
 
 
 def is_of_crew(user: User, appointment: Appointment) -> bool:

@@ -6,7 +6,7 @@ from typing import Any
 from uuid import UUID
 
 from django.db.models import QuerySet
-from django.http import Http404
+from django.shortcuts import get_object_or_404
 
 from jobs.models import MEASURING, Appointment
 from measuring.models import (
@@ -32,28 +32,21 @@ MEASURES = (roles.MEASURER, roles.DISPATCHER, roles.OWNER)
 SEES_SIZES = (*MEASURES, roles.WORKROOM, roles.INSTALLER)
 
 
-def _one_of(rows: QuerySet[Any], **which: Any) -> Any:
-    found = rows.filter(**which).first()
-    if found is None:
-        raise Http404
-    return found
-
-
 def appointment_for(user: User, pk: int) -> Appointment:
     """A measuring appointment."""
     rows = Appointment.objects.visible_to(user).filter(purpose__in=MEASURING)
-    return _one_of(rows.select_related("job__customer", "job__site", "job__branch", "crew"), pk=pk)
+    return get_object_or_404(rows.select_related("job__customer", "job__site", "job__branch", "crew"), pk=pk)
 
 
 def visit_for(user: User, pk: int) -> Visit:
     """A visit by its appointment's key."""
     appointment = appointment_for(user, pk)
     rows = Visit.objects.select_related("appointment__job__branch", "appointment__job__customer", "tape", "measurer")
-    return _one_of(rows, appointment=appointment)
+    return get_object_or_404(rows, appointment=appointment)
 
 
 def room_for(user: User, pk: int) -> Room:
-    return _one_of(Room.objects.visible_to(user).select_related("job__branch"), pk=pk)
+    return get_object_or_404(Room.objects.visible_to(user).select_related("job__branch"), pk=pk)
 
 
 OPENING_NEEDS = ("job__branch", "job__site", "job__customer", "room", "product", "group")
@@ -62,17 +55,17 @@ OPENING_NEEDS = ("job__branch", "job__site", "job__customer", "room", "product",
 def opening_for(user: User, pk: int | UUID) -> Opening:
     """An opening by its key, or by the name a device gave it."""
     which = {"uid": pk} if isinstance(pk, UUID) else {"pk": pk}
-    return _one_of(Opening.objects.visible_to(user).select_related(*OPENING_NEEDS), **which)
+    return get_object_or_404(Opening.objects.visible_to(user).select_related(*OPENING_NEEDS), **which)
 
 
 def unit_for(user: User, pk: int) -> Unit:
     rows = Unit.objects.visible_to(user).select_related("opening__job__branch", "opening__room", "product")
-    return _one_of(rows, pk=pk)
+    return get_object_or_404(rows, pk=pk)
 
 
 def _of_opening(user: User, rows: QuerySet[Any], pk: int | UUID) -> Any:
     rows = rows.filter(opening__in=Opening.objects.visible_to(user)).select_related("opening__job__branch")
-    return _one_of(rows, **({"uid": pk} if isinstance(pk, UUID) else {"pk": pk}))
+    return get_object_or_404(rows, **({"uid": pk} if isinstance(pk, UUID) else {"pk": pk}))
 
 
 def reading_for(user: User, pk: int | UUID) -> Reading:
@@ -93,21 +86,23 @@ def conflict_for(user: User, pk: int) -> FactConflict:
 
 def change_for(user: User, pk: int) -> SizeChange:
     rows = SizeChange.objects.filter(unit__in=Unit.objects.visible_to(user))
-    return _one_of(rows.select_related("unit__opening__job__branch", "unit__opening__room", "unit__product"), pk=pk)
+    return get_object_or_404(
+        rows.select_related("unit__opening__job__branch", "unit__opening__room", "unit__product"), pk=pk
+    )
 
 
 def approval_for(user: User, pk: int) -> Approval:
-    return _one_of(Approval.objects.visible_to(user), pk=pk)
+    return get_object_or_404(Approval.objects.visible_to(user), pk=pk)
 
 
 def group_for(user: User, pk: int) -> Group:
-    return _one_of(Group.objects.visible_to(user), pk=pk)
+    return get_object_or_404(Group.objects.visible_to(user), pk=pk)
 
 
 def product_for(user: User, pk: int) -> Product:
-    return _one_of(Product.objects.visible_to(user), pk=pk)
+    return get_object_or_404(Product.objects.visible_to(user), pk=pk)
 
 
 def tape_for(user: User, pk: int) -> Tape:
     """One's own tape."""
-    return _one_of(Tape.objects.filter(user=user), pk=pk)
+    return get_object_or_404(Tape.objects.filter(user=user), pk=pk)
