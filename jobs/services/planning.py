@@ -6,8 +6,9 @@ import datetime as dt
 import re
 import sys
 import time
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import asdict, replace
+from decimal import Decimal
 from typing import Any, Final
 
 from django.db import transaction
@@ -273,30 +274,42 @@ def keep_proposal(
         branch=branch, from_on=first, until_on=last, reason=reason, run=run, created_by=by,  # type: ignore[misc]
         summary=_summary(now_there, plan, len(left_out)) | found,
     )  # fmt: skip
-    prices = move_prices(calendar.problem, now_there, plan)
     moves = [
-        ProposedMove(proposal=proposal, appointment=row, version=row.version, why="the site has no coordinates")
-        for row in left_out
+        *(_move(row, why="the site has no coordinates") for row in left_out),
+        *_moves_placed(calendar, plan, rows, move_prices(calendar.problem, now_there, plan)),
+        *_moves_left(calendar, plan, rows),
     ]
+    for move in moves:
+        move.proposal = proposal
+    ProposedMove.objects.bulk_create(moves, batch_size=500)
+    audit.record(by=by, deed="planned", subject=proposal, note=reason)
+    return proposal
+
+
+def _move(row: Appointment, **values: Any) -> ProposedMove:
+    return ProposedMove(appointment=row, version=row.version, **values)
+
+
+def _moves_placed(
+    calendar: Calendar, plan: Plan, rows: Mapping[int, Appointment], prices: Mapping[int, Decimal]
+) -> Iterator[ProposedMove]:
+    """The visits that the plan has elsewhere or at another time."""
     for route in plan.routes:
         crew_pk, day = read_driver(str(route.crew))
         for visit in route.visits:
             row = rows[int(visit.id)]
             start = calendar.when(visit.start)
             if _differs(row, crew_pk, day, start):
-                move = ProposedMove(proposal=proposal, appointment=row, version=row.version)
-                move.crew_id, move.day, move.starts_at = crew_pk, day, start
-                move.price = prices.get(row.pk)
-                moves.append(move)
-    if any(unplaced.reason is None for unplaced in plan.unplaced):
+                yield _move(row, crew_id=crew_pk, day=day, starts_at=start, price=prices.get(row.pk))
+
+
+def _moves_left(calendar: Calendar, plan: Plan, rows: Mapping[int, Appointment]) -> Iterator[ProposedMove]:
+    """The visits that the plan leaves out, with why."""
+    if any(entry.reason is None for entry in plan.unplaced):
         plan = (explain_knots if calendar.problem.knots else explain)(calendar.problem, plan)
-    for unplaced in plan.unplaced:
-        row = rows[int(unplaced.id)]
-        why = plain_why(calendar, unplaced.reason, {pk: one.job.number for pk, one in rows.items()})
-        moves.append(ProposedMove(proposal=proposal, appointment=row, version=row.version, why=why[:240]))
-    ProposedMove.objects.bulk_create(moves, batch_size=500)
-    audit.record(by=by, deed="planned", subject=proposal, note=reason)
-    return proposal
+    numbers = {pk: row.job.number for pk, row in rows.items()}
+    for entry in plan.unplaced:
+        yield _move(rows[int(entry.id)], why=plain_why(calendar, entry.reason, numbers)[:240])
 
 
 def _differs(row: Appointment, crew_pk: int, day: dt.date, start: dt.datetime) -> bool:
