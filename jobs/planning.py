@@ -24,6 +24,9 @@ from jobs.rules.routing.model import Id, fits_crew, open_spans
 from jobs.rules.routing.timing import build_route, route_cost
 from shared.models import Branch
 
+Where = tuple[str, int]
+"""The planner's crew and shift."""
+
 COST_UNIT: Final = 360_000
 """Of the planner's cost, in one of money."""
 
@@ -90,21 +93,11 @@ def read_calendar(
         driver_of(one.crew, one.work, base=max(0, book.base_of(one.crew)), seconds=calendar.seconds)
         for one in book.days.values()
     ]
-    known = {driver.id: driver for driver in drivers}
-    previous: dict[int, tuple[str, int]] = {}
-    stops: list[Stop] = []
-    strays: list[Appointment] = []
-    for one in book.days.values():
-        key = driver_id(*one.key)
-        for row in one.appointments:
-            shift = _shift_of(row, one.work)
-            if shift is None or not known[key].shifts:
-                strays.append(row)  # its crew does not work then: to be planned anew, its promise kept
-                continue
-            calendar.orders.setdefault((key, shift), []).append(row.pk)
-            previous[row.pk] = (key, shift)
-            stops.append(_placed_stop(calendar, row, (key, shift), days, not_before))
+    known: dict[Id, Driver] = {driver.id: driver for driver in drivers}
+    standing, strays = _where_they_stand(calendar, known)
+    previous = {row.pk: where for row, where in standing}
     comers += [row for row in strays if row.state not in BEGUN and site_point(row) is not None]
+    stops = [_placed_stop(calendar, row, where, days, not_before) for row, where in standing]
     stops += [_new_stop(calendar, row, days) for row in comers if row.pk not in previous]
     rows = {row.pk: row for row in [*(row for one in book.days.values() for row in one.appointments), *comers]}
     stops = _tied(calendar, stops, rows, previous, known, still=still)
@@ -118,6 +111,28 @@ def read_calendar(
     if book.places:
         calendar.problem.__dict__["rows"] = book.travel.rows  # as they are, so they need not be made again
     return calendar
+
+
+def _where_they_stand(
+    calendar: Calendar, drivers: Mapping[Id, Driver]
+) -> tuple[list[tuple[Appointment, Where]], list[Appointment]]:
+    """
+    What stands in the calendar and where, its orders noted; and what stands where no crew works.
+
+    The latter is to be planned anew, its promise kept.
+    """
+    standing: list[tuple[Appointment, Where]] = []
+    strays: list[Appointment] = []
+    for one in calendar.book.days.values():
+        key = driver_id(*one.key)
+        for row in one.appointments:
+            shift = _shift_of(row, one.work)
+            if shift is None or not drivers[key].shifts:
+                strays.append(row)
+                continue
+            calendar.orders.setdefault((key, shift), []).append(row.pk)
+            standing.append((row, (key, shift)))
+    return standing, strays
 
 
 class _Facts:
@@ -235,9 +250,6 @@ def _new_stop(calendar: Calendar, row: Appointment, days: Sequence[dt.date]) -> 
         earliest=_earliest(calendar, row),
         people=row.people,
     )
-
-
-Where = tuple[str, int]  # the planner's crew and shift
 
 
 def _tied(
