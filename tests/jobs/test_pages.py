@@ -235,6 +235,16 @@ def test_holding_and_cancelling_by_page(branch, office):
     assert AuditEntry.objects.filter(job_id=job.pk, note="moved away").exists()
 
 
+def test_a_closed_job_is_not_offered_to_be_paused_or_cancelled(branch, office):
+    job = make_job(branch)
+
+    assert "Cancel the job" in office.get(job.get_absolute_url()).content.decode()
+    Job.objects.filter(pk=job.pk).update(stage=Job.Stage.CLOSED)
+    closed = office.get(job.get_absolute_url()).content.decode()
+    assert "Cancel the job" not in closed
+    assert "Pause it" not in closed
+
+
 def test_the_trail_and_the_door_code_stay_in_the_office(branch, crew, measurer, office, as_user):
     site = make_site(make_job(branch).customer, access="code", access_secret="9917 at the gate")
     tomorrow = today(branch) + dt.timedelta(days=1)
