@@ -20,6 +20,7 @@ WORDS: Final[Mapping[str, str]] = {
     "no_skills": "no crew can {skills}",
     "overload": "{crew} would carry {most} too much",
     "undrivable": "{crew} can't drive the day as it stands",
+    "after_all": "it may not start before {ready}, after the days planned",
     "late_start": "{crew} would start {late} after its {window}",
     "late_back": "{crew} would be back {late} too late",
     "late_next": "{crew} would reach {stop} {late} too late",
@@ -43,7 +44,7 @@ def plain_why(calendar: Calendar, reason: Reason | None, numbers: Mapping[int, s
 
     def moment(seconds: int) -> str:
         when = calendar.when(seconds).astimezone(tz)
-        return f"{_day(when.date())} {clock(when, tz)}"
+        return f"{_day(when.date())} {clock(when, tz)}" if when.time() != dt.time(0) else _day(when.date())
 
     def window(span: tuple[int, int | None]) -> str:
         begin, end = span

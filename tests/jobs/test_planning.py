@@ -337,6 +337,7 @@ def test_a_reason_names_crews_days_and_times_as_people_say_them(branch, dispatch
     other = make_appointment(make_job(branch, number="J-77"), crew=van, day=MONDAY, time="9:00")
     calendar = read_calendar(branch, [van], [MONDAY])
     day = f"{MONDAY:%a} {MONDAY.day} {MONDAY:%b}"
+    next_day = f"Tue {(MONDAY + dt.timedelta(days=1)).day} {MONDAY + dt.timedelta(days=1):%b}"
     key, numbers = driver_id(van.pk, MONDAY), {other.pk: "J-77"}
 
     def said(kind, **values):
@@ -354,4 +355,4 @@ def test_a_reason_names_crews_days_and_times_as_people_say_them(branch, dispatch
     lacks = {"crew": key, "skills": ("for measure", "motors")}
     assert said("skills", **lacks) == f"Van 2 on {day} cannot drive for measure and do motors"
     assert said("no_skills", skills=(f"crew {van.pk}", "for install")) == "no crew can be Van 2 and drive for install"
-    assert said("ready", ready=86_400).startswith("it is ready at ")
+    assert said("ready", ready=86_400) == f"it is ready at {next_day}, after its last window"

@@ -19,6 +19,7 @@ WORDS: Final[Mapping[str, str]] = {
     "no_load": "its load {needs} is more than any crew that could do it carries (most {most})",
     "promise": "its promised {window} meets none of its own windows",
     "ready": "it is ready at {ready}, after its last window",
+    "after_all": "it may not start before {ready}, after the last shift",
     "overload": "{crew}, shift {shift} would carry {most} too much",
     "undrivable": "{crew}, shift {shift} can't be driven as it stands",
     "late_start": "{crew}, shift {shift} would start {late} after its {window}",
@@ -52,7 +53,7 @@ class Reason:
     window
         When the service may start, inclusive, in seconds; the end is None when nothing ends it.
     ready, late
-        Seconds: when it is ready, by how much it comes too late.
+        Seconds: when it is ready or may start, by how much it comes too late.
     nearest
         What the crew-day that comes nearest lacks.
 

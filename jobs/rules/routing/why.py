@@ -66,6 +66,9 @@ def _reason(problem: Problem, stop: Stop, orders: dict[int, list[int]], routes: 
         if stop.promised is not None:
             return Reason("promise", window=stop.promised)
         return Reason("ready", ready=stop.earliest)
+    begin = problem.windows[number][0][0]
+    if begin > max(problem.days[n].limit for n in days):
+        return Reason("after_all", ready=begin)
     alone = [_nearest(problem, stop, problem.days[n], Slack(problem, problem.days[n], ())) for n in days]
     nearest = min(alone, key=lambda miss: miss.short)
     if nearest.short:

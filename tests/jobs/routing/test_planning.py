@@ -115,6 +115,7 @@ def test_every_unplaced_stop_has_a_reason():
         Stop("far", 19, 600),
         Stop("window", 2, 600, windows=((5 * HOUR, 6 * HOUR),)),
         Stop("promise", 2, 600, windows=((8 * HOUR, 9 * HOUR),), promised=(9 * HOUR + 60, 10 * HOUR)),
+        Stop("early", 2, 600, earliest=11 * HOUR),
         Stop("first", 1, 5400),
         Stop("full", 1, 5400),
     )
@@ -129,6 +130,7 @@ def test_every_unplaced_stop_has_a_reason():
         "window": "no crew can do it even on an empty day; nearest: crew c, shift 0 would start 2 h 20 min after its"
         " window 18000-21600",
         "promise": "its promised window 32460-36000 meets none of its own windows",
+        "early": "it may not start before 39600, after the last shift",
         "full": "every crew-day it fits is full; nearest: crew c, shift 0 would reach stop first 1 h 20 min too late",
     }
 
