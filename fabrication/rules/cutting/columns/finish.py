@@ -59,6 +59,7 @@ def best_of_pool(
         highs.setOptionValue(option, value)
     highs.passModel(program(pool, demand, limits, (target + 0.25 * quantum) / unit, unit))
     _add_cuts(highs, cuts)
+    _count_by_use(highs, pool, sum(demand))
     if goal is not None:
         highs.setOptionValue("objective_target", (goal + 0.25 * quantum) / unit)
     if not run_within(highs, watch, watch.left()):
@@ -115,6 +116,27 @@ def _add_cuts(highs: Quiet, cuts: Sequence[Cut]) -> None:
     for coefs, side in cuts:
         index = np.nonzero(coefs)[0].astype(np.int32)
         highs.addRow(-highspy.kHighsInf, float(side), len(index), index, coefs[index].astype(float))
+
+
+def _count_by_use(highs: Quiet, pool: Pool, most: int) -> None:
+    """
+    Whole variables for how many patterns take at least so much of their stock.
+
+    Where patterns differ in what they take, the cost of a plan hangs on these counts alone:
+    to branch on them, or to cut them, tells more than any single pattern does.
+    """
+    uses = np.unique(pool.use)[::-1]
+    if len(uses) < 2:
+        return
+    first = len(pool)
+    for place, use in enumerate(uses.tolist(), start=first):
+        highs.addCol(0.0, 0.0, float(most), 0, np.empty(0, dtype=np.int32), np.empty(0))
+        highs.changeColIntegrality(place, highspy.HighsVarType.kInteger)
+        longer = [place - 1] if place > first else []
+        index = np.array([*np.nonzero(pool.use == use)[0], *longer, place], dtype=np.int32)
+        value = np.ones(len(index))
+        value[-1] = -1.0
+        highs.addRow(0.0, 0.0, len(index), index, value)
 
 
 def plan_of(

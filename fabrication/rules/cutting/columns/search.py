@@ -2,19 +2,21 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from random import Random
+from typing import Any
 
 from fabrication.rules.cutting.columns.chosen import chosen, thinned
 from fabrication.rules.cutting.columns.column import loading_cost
 from fabrication.rules.cutting.columns.dive import dive
 from fabrication.rules.cutting.columns.exact import cheapest
-from fabrication.rules.cutting.columns.finish import best_of_pool
+from fabrication.rules.cutting.columns.finish import Finished, best_of_pool
 from fabrication.rules.cutting.columns.generation import Relaxed, relax
 from fabrication.rules.cutting.columns.improve import improve
 from fabrication.rules.cutting.columns.instance import Instance
 from fabrication.rules.cutting.columns.master import Master
 from fabrication.rules.cutting.columns.pool import TooMany
-from fabrication.rules.cutting.columns.sharpen import Sharpened, sharpened
+from fabrication.rules.cutting.columns.sharpen import FAR, Sharpened, sharpened
 from fabrication.rules.cutting.columns.state import State
 from fabrication.rules.cutting.watch import Watch
 
@@ -30,9 +32,22 @@ MOST_PATTERNS = 120_000
 FEW_PATTERNS = 70
 """Different patterns in a plan up to which an integer program over those priced so far is quick and good."""
 
+HALVINGS = 3
+"""How often the way from the bound to the best plan is halved until its patterns can be counted."""
+
+FEWEST = 300
+STEP = 2.3
+"""Patterns that the first integer program is over, and by what each next one is larger."""
+
 SMALL_POOL = 2_000
 LARGE_POOL = 20_000
-"""Patterns up to which the final integer program is tried at first, and later."""
+"""Patterns up to which integer programs are tried at first, and later."""
+
+FIRST_PROGRAM_S = 3.0
+"""Seconds for an integer program at first; where there are many patterns, each turn gives it twice as many."""
+
+QUICK_S = 0.5
+"""An integer program that ended within it is run a second time at once."""
 
 
 def search(instance: Instance, state: State, seed: int) -> None:
@@ -64,6 +79,9 @@ class Search:
         self.dives = 0
         self.sharp: Sharpened | None = None
         self.sharp_target = 0
+        self.floor = 0
+        self.claim: tuple[Sharpened, int] | None = None
+        self.too_far = FAR
 
     def run(self) -> None:
         """Until proven or out of time."""
@@ -107,71 +125,120 @@ class Search:
             state.offer(instance.tidied(loading), "best of the patterns")
 
     def finish(self, turn: int) -> None:
-        """The end: every pattern a cheaper plan could use, cuts over these, and an integer program."""
+        """
+        The end: every pattern a cheaper plan could use, cuts over these, and integer programs.
+
+        The first program looks below a cost so low that few patterns can be in a plan; when
+        there is no such plan, the next one looks further up.
+        """
         state = self.state
-        target = state.cost - state.quantum
-        sharp = self.sharp if self.sharp is not None and self.sharp_target == target else self.sharpen(target)
-        if sharp is None or state.proven:
-            return
-        if len(sharp.pool) > (SMALL_POOL if turn == 0 else LARGE_POOL):
-            return
-        state.tell("final program")
-        quick = len(sharp.pool) <= SMALL_POOL
-        most = 1e9 if quick and turn else 3.0 * 2**turn
-        self.decide(sharp, target, state.watch.share(0.9 if quick and turn > 1 else 0.6, most), turn)
+        watch = state.watch.share(0.9 if turn else 0.6)
+        size, going = FEWEST, True
+        while going and not state.done and not watch.out() and self.floor < state.cost:
+            sharp = self.sharpen(state.cost - state.quantum)
+            if sharp is None or state.proven:
+                return
+            size = self.step(sharp, size)
+            part = sharp.within(min(self.sharp_target, sharp.reach(size)))
+            if len(part.pool) > (SMALL_POOL if turn == 0 else LARGE_POOL):
+                break
+            aim = min(self.sharp_target, sharp.reach(size))
+            state.tell("final program")
+            going = self.decide(part, aim - aim % state.quantum, watch, turn)
+        if self.claim is not None and (turn or self.floor >= state.cost):
+            self.confirm(watch)
+
+    def step(self, sharp: Sharpened, size: int) -> int:
+        """How many patterns the next program is over: all, where they are not many more than one step's."""
+        while sharp.reach(size) < self.floor:
+            size = int(STEP * size)
+        return len(sharp.pool) if len(sharp.pool) <= STEP * size else size
 
     def sharpen(self, target: int) -> Sharpened | None:
-        """All patterns of plans within the target, thinned by cuts; raises the state's bound."""
+        """All patterns of plans within the target or, where these are too many, within less; raises the bound."""
         state, instance = self.state, self.instance
-        try:
-            pool = instance.pool(state.bound, target, MOST_PATTERNS)
-        except TooMany:
-            return None
+        known = self.sharp
+        if known is None or self.sharp_target < max(self.floor, state.least):
+            known, target = self.enumerated(target)
+            if known is None:
+                return None
+        elif self.sharp_target <= target:
+            return known
+        else:
+            known = known.within(target)
         state.tell("cuts")
         watch = state.watch.share(0.3)
-        sharp = Sharpened(pool, state.least)
-        if len(pool):
+        sharp = replace(known, least=target + state.quantum)
+        if len(known.pool):
             sharp = sharpened(
-                pool, instance.demand, instance.limits, target, state.quantum, instance.unit, watch,
+                known, instance.demand, instance.limits, target, state.quantum, instance.unit, watch,
                 least_patterns=lambda use: instance.least_patterns(use, watch),
             )
-        else:
-            sharp.least = state.cost
         self.sharp, self.sharp_target = sharp, target
-        if instance.complete:
-            state.offer_searched(min(sharp.least, state.cost), "cuts")
+        self.emptied(min(sharp.least, target + state.quantum), "cuts")
         return sharp
 
-    def decide(self, sharp: Sharpened, target: int, watch: Watch, turn: int) -> None:
-        """The integer program over what is left; complete, it is a proof."""
+    def enumerated(self, target: int) -> tuple[Sharpened | None, int]:
+        """All patterns of plans within the target or some way down to the bound, and where they end."""
+        state = self.state
+        for _ in range(HALVINGS):
+            if target < self.too_far:
+                try:
+                    pool = self.instance.pool(state.bound, target, MOST_PATTERNS)
+                    return Sharpened.unsharpened(pool, state.least), target
+                except TooMany:
+                    self.too_far = target
+            gap = (target - state.least) // 2
+            if gap < 0 or state.watch.out():
+                break
+            target = state.least + gap - gap % state.quantum
+        return None, target
+
+    def emptied(self, least: int, phase: str) -> None:
+        """Takes note that nothing here is below a cost; a bound, where these are all patterns there are."""
+        self.floor = max(self.floor, least)
+        if self.instance.complete:
+            self.state.offer_searched(min(least, self.state.cost), phase)
+
+    def decide(self, part: Sharpened, aim: int, watch: Watch, turn: int) -> bool:
+        """An integer program for a plan that costs at most `aim`; whether it came to an answer."""
+        state = self.state
+        free = turn and len(part.pool) <= 2 * SMALL_POOL
+        left = watch.left()
+        mine = watch.share(0.6, 1e9 if free else FIRST_PROGRAM_S * 2**turn)
+        done = self.solved(part, aim, mine, seed=turn, goal=state.least)
+        if done.loading is not None:
+            return self.instance.fits(done.loading) and state.offer(done.loading, "final program")
+        if done.complete:
+            self.claim = part, aim
+            self.floor = aim + state.quantum
+            if left - watch.left() < QUICK_S:
+                self.confirm(watch)
+        return done.complete
+
+    def confirm(self, watch: Watch) -> None:
+        """That there is no plan counts when a second run, set otherwise, finds none either."""
+        assert self.claim is not None
+        part, aim = self.claim
+        done = self.solved(part, aim, watch, seed=1, presolve=False)
+        if done.loading is not None:
+            if self.instance.fits(done.loading):
+                self.state.offer(done.loading, "final program")
+            self.floor = self.state.least
+        elif not done.complete:
+            return
+        else:
+            self.emptied(aim + self.state.quantum, "final program")
+        self.claim = None
+
+    def solved(self, part: Sharpened, aim: int, watch: Watch, **settings: Any) -> Finished:
+        """The integer program over some patterns."""
         state, instance = self.state, self.instance
         done = best_of_pool(
-            sharp.pool, instance.demand, instance.limits, target, instance.unit, watch,
-            quantum=state.quantum, seed=turn, cuts=sharp.cuts, goal=state.least,
+            part.pool, instance.demand, instance.limits, aim, instance.unit, watch,
+            quantum=state.quantum, cuts=part.cuts, **settings,
         )
-        if done.loading is not None:
-            if not instance.fits(done.loading):
-                return
-            state.offer(done.loading, "final program")
-            if len(sharp.pool) > SMALL_POOL // 2:
-                return  # fewer patterns are left below the new cost: the proof is quicker over these
-        if done.complete and instance.complete and not state.proven:
-            self.confirm(sharp)
-
-    def confirm(self, sharp: Sharpened) -> None:
-        """A complete search counts when a second run, set otherwise, finds nothing cheaper either."""
-        state, instance = self.state, self.instance
-        again = best_of_pool(
-            sharp.pool, instance.demand, instance.limits, state.cost - state.quantum, instance.unit, state.watch,
-            quantum=state.quantum, presolve=False, seed=1, cuts=sharp.cuts,
-        )
-        if again.loading is not None and loading_cost(again.loading) >= state.cost:
+        if done.loading is not None and loading_cost(done.loading) > aim:
             # so near the best that the solver cannot tell
-            again = cheapest(
-                sharp.pool, instance.demand, instance.limits, state.cost - state.quantum, state.bound, state.watch
-            )
-        if again.loading is not None:
-            if instance.fits(again.loading):
-                state.offer(again.loading, "final program")
-        elif again.complete:
-            state.offer_searched(state.cost, "final program")
+            return cheapest(part.pool, instance.demand, instance.limits, aim, state.bound, watch)
+        return done

@@ -10,7 +10,7 @@ exists) or the pool is small enough for an integer program.
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Any
 
 import highspy
@@ -27,6 +27,12 @@ Small = np.ndarray[Any, np.dtype[np.int8]]
 SCALE_BITS = 22
 """Binary places kept of the dual prices when the bound is made exact."""
 
+FAR = 10**30
+"""More than any cost."""
+
+MOST_FIRST = 600
+"""Patterns of the least reduced cost that a program with known cuts begins with."""
+
 MOST_CUTS_A_ROUND = 40
 LEAST_VIOLATION = 0.02
 MOST_STARTS = 150
@@ -35,12 +41,38 @@ MOST_STARTS = 150
 
 @dataclass
 class Sharpened:
-    """What is left of the pool, and cost units that no plan within the target can be below."""
+    """
+    What is left of the pool, and cost units that no plan within the target can be below.
+
+    `rest` holds the reduced cost of each pattern left, in whole numbers as they were when
+    `bound` was proved: both are cost units times `scale`.
+    """
 
     pool: Pool
     least: int
     cuts: list[tuple[Small, int]] = field(default_factory=list)
-    trace: list[tuple[int, int]] = field(default_factory=list)
+    bound: int = -FAR
+    scale: int = 1
+    rest: Integers = field(default_factory=lambda: np.zeros(0, dtype=np.int64))
+
+    @classmethod
+    def unsharpened(cls, pool: Pool, least: int) -> Sharpened:
+        """The whole pool, of whose reduced costs nothing is known."""
+        return cls(pool, least, rest=np.zeros(len(pool), dtype=np.int64))
+
+    def reach(self, most: int) -> int:
+        """The highest cost below which at most `most` patterns can be in a plan."""
+        if len(self.rest) <= most:
+            return FAR
+        return (self.bound + int(np.partition(self.rest, most)[most]) - 1) // self.scale
+
+    def within(self, target: int) -> Sharpened:
+        """What a plan that costs at most `target` can use."""
+        keep = self.rest <= target * self.scale - self.bound
+        if keep.all():
+            return self
+        cuts = [(coefs[keep], side) for coefs, side in self.cuts]
+        return Sharpened(self.pool.only(keep), self.least, cuts, self.bound, self.scale, self.rest[keep])
 
 
 class _Program:
@@ -195,16 +227,17 @@ class _Program:
                 break
             if least_patterns(use) < up:
                 continue
-            self._row(("level", use), np.where(self.pool.use >= use, -1, 0).astype(np.int8), -least_patterns(use))
+            self.take(("level", use), np.where(self.pool.use >= use, -1, 0).astype(np.int8), -least_patterns(use))
             added += 1
         return added
 
     def _cut(self, chosen: tuple[int, ...]) -> None:
         coefs = (self.made[:, list(chosen)].sum(axis=1, dtype=np.int16) // 2).astype(np.int8)
         side = int(self.demand[list(chosen)].sum()) // 2
-        self._row(chosen, coefs, side)
+        self.take(chosen, coefs, side)
 
-    def _row(self, name: tuple[object, ...], coefs: Small, side: int) -> None:
+    def take(self, name: tuple[object, ...], coefs: Small, side: int) -> None:
+        """Takes a cut Σ coefficient × times ≤ side into the program."""
         inside = coefs[self.order]
         index = (np.nonzero(inside)[0] + self.kinds).astype(np.int32)
         values = inside[inside != 0].astype(float)
@@ -292,7 +325,7 @@ def _violated(
 
 
 def sharpened(
-    pool: Pool,
+    start: Sharpened,
     demand: Sequence[int],
     limits: Sequence[int | None],
     target: int,
@@ -308,13 +341,17 @@ def sharpened(
     """
     Raises the bound over the pool and thins the pool.
 
-    Every plan that costs at most `target` lies in the pool, so if the bound passes the
-    target there is none: `least` is then above it. Ends when at most `enough` patterns
+    Every plan that costs at most `target` lies in the pool of `start`, so if the bound passes
+    the target there is none: `least` is then above it. Ends when at most `enough` patterns
     are left, when no cut helps, or when time is out.
     """
-    program = _Program(pool, demand, limits, unit)
+    program = _Program(start.pool, demand, limits, unit)
+    if start.cuts:
+        program.add(np.argsort(start.rest, kind="stable")[:MOST_FIRST])
+    for number, (coefs, side) in enumerate(start.cuts):
+        program.take(("known", number), coefs, side)
     chance = np.random.default_rng(seed)
-    best = Sharpened(pool, -(10**30))
+    best = replace(start)
     stalled = 0
     for _ in range(rounds):
         solved = program.solve(watch)
@@ -325,13 +362,14 @@ def sharpened(
         least = -(-bound // (scale * quantum)) * quantum
         stalled = stalled + 1 if bound < best.least * scale + 0.0002 * unit * scale else 0
         best.least = max(best.least, least)
-        best.trace.append((least, len(program.pool)))
+        if bound >= best.bound:
+            best.rest, best.bound, best.scale = rest, bound, scale
         if least > target:
             break
         keep = rest <= target * scale - bound
         if keep.mean() < 0.8 or (not keep.all() and keep.sum() <= enough):
             program.shrink(keep)
-            best.pool = program.pool
+            best.pool, best.rest = program.pool, best.rest[keep]
             if len(program.pool) <= enough or not len(program.pool):
                 break
             continue

@@ -68,7 +68,10 @@ class RollInstance:
     def least_patterns(self, use: int, watch: Watch) -> int:
         """How many lays of at least this length any plan has."""
         if use not in self._levels:
-            self._levels[use] = least_lays(self.model, use, watch)
+            least = least_lays(self.model, use, watch)
+            if watch.out():
+                return least
+            self._levels[use] = least
         return self._levels[use]
 
     def fits(self, loading: Loading) -> bool:
