@@ -14,6 +14,9 @@ from fabrication.rules.cutting.columns.pool import Pool
 from fabrication.rules.cutting.columns.solver import Quiet, run_within
 from fabrication.rules.cutting.watch import Watch
 
+HEURISTICS = ("rins", "rens", "root_reduced_cost", "feasibility_jump")
+"""Those of the solver that plan a part anew by integer programs of their own, or by chance."""
+
 Cut = tuple[np.ndarray[Any, np.dtype[np.int8]], int]
 
 
@@ -39,6 +42,7 @@ def best_of_pool(
     quantum: int = 1,
     cuts: Sequence[Cut] = (),
     goal: int | None = None,
+    heuristics: bool = True,
 ) -> Finished:
     """
     The cheapest exact plan out of the pool that costs at most `target` cost units.
@@ -46,7 +50,8 @@ def best_of_pool(
     Every demand is met exactly: a plan that makes more can be thinned at no cost, and the
     patterns of the thinned plan are within the same slack, so they are in the pool too.
     `cuts`: rows Σ coefficient × times ≤ side that every such plan satisfies. `goal`: a cost
-    known to be least, with which the search may stop.
+    known to be least, with which the search may stop. Without `heuristics` a program that has
+    no answer is through in half the time.
     """
     if not _can_cover(pool, demand):
         return Finished(None, True)
@@ -54,7 +59,7 @@ def best_of_pool(
     for option, value in (
         ("mip_rel_gap", 0.0), ("random_seed", seed),
         ("mip_abs_gap", 0.5 * quantum / unit), ("presolve", "choose" if presolve else "off"),
-        ("mip_max_nodes", nodes),
+        ("mip_max_nodes", nodes), *((f"mip_heuristic_run_{name}", heuristics) for name in HEURISTICS),
     ):
         highs.setOptionValue(option, value)
     highs.passModel(program(pool, demand, limits, (target + 0.25 * quantum) / unit, unit))

@@ -80,6 +80,7 @@ class Search:
         self.sharp: Sharpened | None = None
         self.sharp_target = 0
         self.floor = 0
+        self.above, self.below = 0, FAR
         self.claim: tuple[Sharpened, int] | None = None
         self.too_far = FAR
 
@@ -133,26 +134,28 @@ class Search:
         """
         state = self.state
         watch = state.watch.share(0.9 if turn else 0.6)
-        size, going = FEWEST, True
+        going = True
         while going and not state.done and not watch.out() and self.floor < state.cost:
             sharp = self.sharpen(state.cost - state.quantum)
             if sharp is None or state.proven:
                 return
-            size = self.step(sharp, size)
-            part = sharp.within(min(self.sharp_target, sharp.reach(size)))
+            aim = self.aim(sharp)
+            part = sharp.within(aim)
             if len(part.pool) > (SMALL_POOL if turn == 0 else LARGE_POOL):
                 break
-            aim = min(self.sharp_target, sharp.reach(size))
             state.tell("final program")
-            going = self.decide(part, aim - aim % state.quantum, watch, turn)
+            going = self.decide(part, aim, watch, turn)
         if self.claim is not None and (turn or self.floor >= state.cost):
             self.confirm(watch)
 
-    def step(self, sharp: Sharpened, size: int) -> int:
-        """How many patterns the next program is over: all, where they are not many more than one step's."""
-        while sharp.reach(size) < self.floor:
+    def aim(self, sharp: Sharpened) -> int:
+        """The cost that the next program may come to."""
+        size = FEWEST
+        while sharp.reach(size) < max(self.floor, min(self.above, self.state.cost)):
             size = int(STEP * size)
-        return len(sharp.pool) if len(sharp.pool) <= STEP * size else size
+        aim = self.sharp_target if len(sharp.pool) <= STEP * size else min(self.sharp_target, sharp.reach(size))
+        aim = max(self.floor, min(aim, self.below))
+        return aim - aim % self.state.quantum
 
     def sharpen(self, target: int) -> Sharpened | None:
         """All patterns of plans within the target or, where these are too many, within less; raises the bound."""
@@ -203,10 +206,11 @@ class Search:
     def decide(self, part: Sharpened, aim: int, watch: Watch, turn: int) -> bool:
         """An integer program for a plan that costs at most `aim`; whether it came to an answer."""
         state = self.state
-        free = turn and len(part.pool) <= 2 * SMALL_POOL
+        small = len(part.pool) <= 2 * SMALL_POOL
         left = watch.left()
-        mine = watch.share(0.6, 1e9 if free else FIRST_PROGRAM_S * 2**turn)
-        done = self.solved(part, aim, mine, seed=turn, goal=state.least)
+        mine = watch.share(0.6, 1e9 if turn and small else FIRST_PROGRAM_S * 2**turn)
+        done = self.solved(part, aim, mine, seed=turn, goal=state.least, heuristics=not small)
+        self.above, self.below = 0, FAR
         if done.loading is not None:
             return self.instance.fits(done.loading) and state.offer(done.loading, "final program")
         if done.complete:
@@ -214,13 +218,17 @@ class Search:
             self.floor = aim + state.quantum
             if left - watch.left() < QUICK_S:
                 self.confirm(watch)
+        elif aim < self.sharp_target:
+            self.above = aim + 1  # a plan may be found further up
+        else:
+            self.below = (self.floor + aim) // 2  # a part of the way may be proved
         return done.complete
 
     def confirm(self, watch: Watch) -> None:
         """That there is no plan counts when a second run, set otherwise, finds none either."""
         assert self.claim is not None
         part, aim = self.claim
-        done = self.solved(part, aim, watch, seed=1, presolve=False)
+        done = self.solved(part, aim, watch, seed=1, presolve=False, heuristics=False)
         if done.loading is not None:
             if self.instance.fits(done.loading):
                 self.state.offer(done.loading, "final program")
