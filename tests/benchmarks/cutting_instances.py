@@ -85,7 +85,8 @@ def small_bars(seed: int) -> BarProblem:
         )
         for place in range(random.randint(1, 3))
     ]
-    pieces, count, wanted = [], 0, random.randint(1, 7)
+    pieces: list[BarPiece] = []
+    count, wanted = 0, random.randint(1, 7)
     while count < wanted:
         quantity = min(random.randint(1, 3), wanted - count)
         pieces.append(BarPiece(f"p{len(pieces)}", Length(random.randint(1, longest * 2 // 3)), quantity))
@@ -159,7 +160,8 @@ def small_rolls(seed: int) -> RollProblem:
                 random.choice((None, None, Fraction(random.randint(1, 20), 10))),
             )
         )
-    pieces, count, wanted = [], 0, random.randint(1, 5)
+    pieces: list[RollPiece] = []
+    count, wanted = 0, random.randint(1, 5)
     turn = random.random() < 0.4
     while count < wanted:
         quantity = min(random.randint(1, 3), wanted - count)
