@@ -43,7 +43,7 @@ LARGE_POOL = 20_000
 FIRST_PROGRAM_S = 3.0
 """Seconds for an integer program at first; where there are many patterns, each turn gives it twice as many."""
 
-QUICK_S = 0.5
+QUICK_S = 1.0
 """An integer program that ended within it is run a second time at once."""
 
 
