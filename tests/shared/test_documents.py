@@ -14,6 +14,7 @@ from django.db import connection
 from pypdf import PdfReader
 
 from shared import documents, runs
+from shared.drawings import Svg
 from shared.lengths import Length
 from shared.models import Branch, Document, Run, User
 
@@ -119,6 +120,7 @@ def test_content_that_comes_back_gives_its_old_document(branch: Branch, dispatch
         '<img src="http://127.0.0.1:9/x.png">',  # somebody's server
         '<img src="data:image/png;base64,iVBORw0KGgo=">',  # smuggled in the data
         '<img src="static:../settings.py">',  # out of the static folder
+        '<img src="drawing:0">',  # a drawing the sheet has not got
         '<link rel="stylesheet" href="/etc/passwd">',  # a path, relative to our base
     ],
 )
@@ -137,6 +139,25 @@ def test_own_style_is_loaded(branch: Branch, dispatcher: User) -> None:
     branch.save()
 
     assert made(branch, dispatcher).pages == 2
+
+
+def test_a_drawing_is_lifted_out_of_the_text_and_still_printed(branch: Branch, dispatcher: User) -> None:
+    svg = Svg(80, 20, title="Bar <1> & 2", desc="two pieces")
+    svg.text(40, 10, "cut\x0b here", size=9)  # XML has no place for such a character
+    branch.address = svg.render()
+    branch.save()
+
+    text, drawings = documents.lift_drawings(f"<p>{svg} {svg}</p>")
+    page = PdfReader(made(branch, dispatcher).file.path).pages[0]
+
+    assert (
+        text
+        == "<p>"
+        + " ".join(f'<img class="drawing" alt="Bar &lt;1&gt; &amp; 2" src="drawing:{place}">' for place in (0, 1))
+        + "</p>"
+    )
+    assert len(drawings) == 2
+    assert "cut here" in page.extract_text()
 
 
 def test_a_role_that_may_not_print_is_refused(branch: Branch, installer: User) -> None:
