@@ -24,6 +24,7 @@ from measuring.models import (
     Visit,
     VisitOpening,
 )
+from measuring.options import choices_of
 from measuring.rules.opening import Opening as Measured
 from measuring.rules.sizing import order_size
 from measuring.services.releases import snapshot_of
@@ -50,6 +51,7 @@ UNIT_STATES: Final = {
 WIDTHS: Final = (23, 26, 29, 31, 34, 35, 37, 40, 46, 52, 58, 70)  # whole inches, before taper
 HEIGHTS: Final = (36, 42, 48, 54, 60, 66, 72)
 DOOR: Final = (72, 80)
+CLOTHS: Final = ("chalk", "oat", "slate", "moss", "copper")
 
 
 def load(demo: Demo) -> None:
@@ -158,7 +160,8 @@ def _visits(made: Any, jobs: list[Job], tape: Tape) -> dict[int, Visit]:
 def _document(demo: Demo, opening: Opening) -> dict[str, Any]:
     """Readings of a plausible opening, in the form of the size engine's contract."""
     random, family = demo.random, opening.product.family
-    width, height = DOOR if opening.is_door else (random.choice(WIDTHS), random.choice(HEIGHTS))
+    widths = WIDTHS[:-1] if opening.mount == Mount.OUTSIDE else WIDTHS  # with its cover the widest is more than is made
+    width, height = DOOR if opening.is_door else (random.choice(widths), random.choice(HEIGHTS))
     width_at = Length.inches(width) + EIGHTH * random.randint(0, 7)
     height_at = Length.inches(height) + EIGHTH * random.randint(0, 7)
     document: dict[str, Any] = {"id": opening.mark, "family": family, "mount": opening.mount}
@@ -208,7 +211,7 @@ def _unit(demo: Demo, opening: Opening, document: dict[str, Any]) -> Unit:
         code=_code(demo),
         product=opening.product,
         mount=opening.mount,
-        options=_options(demo, opening.product),
+        options=_options(demo, opening),
         state=state,
         order_width=size.width,
         order_height=size.height,
@@ -238,14 +241,12 @@ def _due(demo: Demo, opening: Opening, install: Appointment | None) -> Any:
     return demo.today + dt.timedelta(days=demo.random.randint(1, 14))
 
 
-def _options(demo: Demo, product: Product) -> dict[str, str]:
-    """One choice of each option the product knows, so that nothing is missing at the release."""
+def _options(demo: Demo, opening: Opening) -> dict[str, str]:
+    """What the customer chose: all that is needed, so that nothing is missing at the release."""
     chosen = {}
-    for key, choices in product.options.items():
-        values = choices if isinstance(choices, list) else choices.get("choices", [])
-        if values:
-            pick = demo.random.choice(values)
-            chosen[key] = pick["key"] if isinstance(pick, dict) else pick
+    for one in choices_of(opening.product, opening.mount):
+        if one.is_needed:
+            chosen[one.key] = demo.random.choice([value for value, _ in one.choices] or CLOTHS)
     return chosen
 
 
