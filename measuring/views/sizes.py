@@ -24,6 +24,10 @@ from shared.access import SheetRequest, roles_required
 from shared.errors import Refused
 from shared.roles import OFFICE
 
+NOT_MADE_YET = {
+    Unit.State.DRAFT, Unit.State.SIZED, Unit.State.APPROVED, Unit.State.RELEASED, Unit.State.IN_WORKROOM
+}
+
 
 def _page(request: SheetRequest, job: Job, status: int = 200, **forms: Any) -> HttpResponse:
     rows = unit_rows(job)
@@ -31,6 +35,7 @@ def _page(request: SheetRequest, job: Job, status: int = 200, **forms: Any) -> H
         "job": job,
         "unit": job.branch.unit,
         "rows": rows,
+        "undecided": [row for row in rows if row.change or row.unit.state in NOT_MADE_YET],
         "approve_form": ApproveForm(user=request.user),
         "release_form": ReleaseForm(user=request.user),
         "approvals": job.approvals.select_related("recorded_by").prefetch_related("units"),
