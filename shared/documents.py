@@ -296,9 +296,6 @@ def render(kind: Kind, subject: Any, content: Content, *, revision: int, by: Use
     It is tagged (PDF/UA-1 is what we ask WeasyPrint for; no validator has confirmed it), on the
     branch's paper, in the branch's zone and units.
     """
-    from weasyprint import CSS, HTML  # 1.5 s of imports that the web processes never need
-    from weasyprint.urls import FatalURLFetchingError
-
     branch = branch_of(subject, by)
     with timezone.override(branch.tz if branch else None):
         html = render_to_string(
@@ -312,13 +309,21 @@ def render(kind: Kind, subject: Any, content: Content, *, revision: int, by: Use
             },
         )
     paper = "A4" if branch is not None and branch.paper == Branch.Paper.A4 else "letter"
+    with _without_collecting():
+        return _set(html, paper)
+
+
+def _set(html: str, paper: str) -> tuple[bytes, int]:
+    """A sheet set by WeasyPrint; nothing of its boxes is held on to."""
+    from weasyprint import CSS, HTML  # 1.5 s of imports that the web processes never need
+    from weasyprint.urls import FatalURLFetchingError
+
     text, drawings = lift_drawings(html)
     source = HTML(string=text, base_url="static:", url_fetcher=_own_files(drawings))
     size = CSS(string=f"@page {{ size: {paper} }}")
     try:
-        with _without_collecting():
-            document = source.render(stylesheets=[size], pdf_variant="pdf/ua-1")
-            return document.write_pdf(pdf_variant="pdf/ua-1"), len(document.pages)
+        document = source.render(stylesheets=[size], pdf_variant="pdf/ua-1")
+        return document.write_pdf(pdf_variant="pdf/ua-1"), len(document.pages)
     except FatalURLFetchingError as error:  # a BaseException, which would end the worker
         raise Refused(str(error)) from None
 
