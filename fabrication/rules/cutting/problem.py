@@ -180,7 +180,8 @@ class Plan:
     A checked cut plan. `cost` and `bound` are in ticks (prices turned into ticks).
 
     `proof` says what the bound rests on: ``duals`` (the certificate, re-checkable in
-    integers) or ``search`` (a complete search besides; the certificate may prove less).
+    integers) or ``search`` (a complete search besides, of patterns or of how many bars are
+    opened; the certificate may prove less).
     """
 
     patterns: tuple[Pattern, ...]

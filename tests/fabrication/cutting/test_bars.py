@@ -11,6 +11,9 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from fabrication.rules.cutting import BarPiece, BarProblem, BarStock, first_fit, solve, verify
+from fabrication.rules.cutting.bars.bounds import area_duals, certified, whole_bars
+from fabrication.rules.cutting.bars.model import bar_model
+from fabrication.rules.cutting.bars.planning import without_too_long
 from shared.lengths import ZERO, Length
 from tests.benchmarks.cutting_brute import least_bar_cost
 from tests.benchmarks.cutting_instances import bars_of_one_stock, shade_day, small_bars
@@ -210,3 +213,29 @@ def test_a_bound_above_nothing_is_there_at_once(shades):
 
         assert told[0].bound > 0
         assert plan.bound > 0
+
+
+def test_no_plan_costs_less_than_the_whole_bars_it_needs():
+    higher = 0
+    for seed in range(120):
+        problem, _ = without_too_long(small_bars(seed))
+        least = least_bar_cost(problem) if problem.pieces else None
+        if least is None:
+            continue
+        model = bar_model(problem)
+        bound = Fraction(whole_bars(model), model.scale)
+        assert bound <= least
+        higher += bound > Fraction(certified(model, area_duals(model)).units, model.scale)
+    assert higher > 20
+
+
+def test_few_long_bars_are_counted_whole():
+    coil = BarStock("coil", Length(10_000), 40)
+    ends = tuple(BarStock(f"end {place}", Length(300 + place), 1, True) for place in range(3))
+    problem = BarProblem((coil, *ends), (BarPiece("slat", Length(100), 215),), keep=Length(150))
+
+    model = bar_model(problem)
+
+    # what the ends don't hold is more than two coils; all that is left of three and the ends is worth 0.6
+    assert whole_bars(model) / model.scale == pytest.approx(3 * 10_000 + 0.6 * 903 - 0.6 * (30_903 - 21_500))
+    assert solve(problem, 1).bound >= Fraction(whole_bars(model), model.scale)

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from fractions import Fraction
+from math import prod
+from operator import mul
 from typing import Any
 
 import numpy as np
@@ -11,6 +13,11 @@ import numpy as np
 from fabrication.rules.cutting.bars.model import BarModel, StockType, certificate_of
 from fabrication.rules.cutting.columns.instance import Bound
 from fabrication.rules.cutting.verify import knapsack
+
+LITTLE = 10
+"""Stock that holds less than this part of all pieces is little."""
+
+MOST_CHOICES = 20_000
 
 
 def certified(model: BarModel, duals: Sequence[float], places: int = 20) -> Bound:
@@ -85,6 +92,52 @@ def excesses(model: BarModel, prices: list[int], scale: int) -> list[int]:
             earned = earned + np.where(left >= model.keep, left * (model.worth * scale), 0)
         excess.append(int(max(earned)) - stock.price * scale)
     return excess
+
+
+def whole_bars(model: BarModel) -> int:
+    """
+    The least cost of any whole numbers of bars that together hold all pieces, in cost units.
+
+    As if the pieces could be cut up at will and all that is left were worth keeping, but
+    with whole bars: where a plan opens few of them, this is far above the linear program.
+    Stock of which there is little (offcuts) is taken as free. 0 where there are too many
+    choices to go through.
+    """
+    weight = sum(map(mul, model.weights, model.demand))
+    worth = model.worth if model.keep else 0
+    need, fixed, counted = weight, worth * weight * model.grid, []
+    for stock in model.stocks:
+        # what a bar costs more than all of it would be worth if it were kept
+        lost = stock.price - worth * max(stock.usable, stock.room * model.grid)
+        if not stock.endless and LITTLE * stock.limit * stock.room < weight:
+            need -= stock.limit * stock.room
+            fixed += min(0, lost * stock.limit)
+        else:
+            counted.append((stock.room, lost, stock.limit))
+    counted.sort(reverse=True)
+    if prod(min(limit, need // room + 1) + 1 for room, _, limit in counted[:-1] if need > 0) > MOST_CHOICES:
+        return 0
+    least = _least_lost(tuple(counted), need)
+    return 0 if least is None else -(-(fixed + least) // model.quantum) * model.quantum
+
+
+def _least_lost(counted: tuple[tuple[int, int, int], ...], need: int) -> int | None:
+    """Least Σ lost of (room, lost, limit) in whole numbers whose room comes to `need`; None: never."""
+    if not counted:
+        return 0 if need <= 0 else None
+    (room, lost, limit), rest = counted[0], counted[1:]
+    if lost < 0:
+        return _with(limit, room, lost, rest, need)
+    enough = min(limit, max(0, -(-need // room)))
+    found = [_with(enough, room, lost, rest, need)] if not rest else [
+        _with(number, room, lost, rest, need) for number in range(enough + 1)
+    ]
+    return min((cost for cost in found if cost is not None), default=None)
+
+
+def _with(number: int, room: int, lost: int, rest: tuple[tuple[int, int, int], ...], need: int) -> int | None:
+    least = _least_lost(rest, need - number * room)
+    return None if least is None else number * lost + least
 
 
 def area_duals(model: BarModel) -> list[float]:
