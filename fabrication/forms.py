@@ -70,6 +70,8 @@ class ReceiveForm(SheetForm):
 class CountForm(ReasonForm):
     counted = forms.IntegerField(min_value=0, label="Counted")
 
+    field_order = ("counted",)
+
 
 class FindForm(forms.Form):
     """Find stock or a unit by its short code."""
