@@ -1,14 +1,15 @@
 """
-The bench under real workers and real browsers, one of them killed: no piece cut twice, stock exact.
+One batch under real workers and real browsers, a worker killed: no piece cut twice, stock exact.
 
-The browsers meet a site on SQLite, or on PostgreSQL where JAMBWISE_TEST_DATABASE says so.
+The site and its database are the test's own, on SQLite and on PostgreSQL where it is installed.
 """
 
 from __future__ import annotations
 
 import json
 import os
-from collections import Counter
+import re
+import signal
 from collections.abc import Callable
 from contextlib import ExitStack
 from typing import Any
@@ -16,135 +17,149 @@ from typing import Any
 import pytest
 from playwright.sync_api import Page, expect
 
-from fabrication.models import Batch, CutPlan, Part, PlannedCut, StockItem
-from fabrication.services.batches import open_batch
-from fabrication.services.planning import plan_batch
-from shared.models import Branch, Run, User
 from tests import servers
-from tests.fabrication.rows import make_made_unit, make_material, make_part, make_stock
 from tests.servers import Site, Worker
-
-MATERIALS = 3
-UNITS = 8
-
-
-@pytest.fixture
-def batch(transactional_db: None, branch: Branch, workroom: User) -> Batch:
-    """Eight units with a part of each of three bar materials; ten bars of each in stock."""
-    bars = [make_material(branch) for _ in range(MATERIALS)]
-    for bar in bars:
-        make_stock(bar)
-    makes = [make_made_unit(branch, workroom) for _ in range(UNITS)]
-    for place, make in enumerate(makes):
-        for number, bar in enumerate(bars):
-            make_part(make, bar, f"{31 + place * 3 + number} 1/4")
-    return open_batch(branch=branch, makes=[make.pk for make in makes], by=workroom)
-
-
-@pytest.mark.worker
-@pytest.mark.slow
-@pytest.mark.django_db(transaction=True)
-def test_a_killed_worker_leaves_every_plan_there_once_and_stock_exact(
-    batch: Batch, workroom: User, new_worker: Callable[..., Worker]
-) -> None:
-    """Workers on one batch's plans; ``kill -9`` of one as soon as it solves, two more take over."""
-    quick = {"RUN_LEASE_SECONDS": "2"}
-    doomed = new_worker(env=quick)
-    runs = plan_batch(batch=batch, by=workroom, seconds=2)
-    keys = [run.pk for run in runs]
-    under_way = Run.objects.filter(pk__in=keys, state=Run.State.UNDER_WAY)
-    servers.until(under_way.exists, what="a plan is being solved")
-
-    doomed.kill()
-    heirs = new_worker(env=quick, processes=2, beat=True)
-
-    done = Run.objects.filter(pk__in=keys, state=Run.State.DONE)
-    servers.until(lambda: done.count() == MATERIALS, seconds=180, what="every plan is there")
-    heirs.kill()
-    assert Run.objects.filter(pk__in=keys, attempts__gt=1).exists()
-    assert Counter(CutPlan.objects.values_list("state", flat=True)) == {"ready": MATERIALS}
-    assert CutPlan.objects.filter(unplaced=[]).count() == MATERIALS
-    placed = Counter(piece["part"] for cut in PlannedCut.objects.all() for piece in cut.pieces)
-    assert placed == Counter(dict.fromkeys(Part.objects.values_list("pk", flat=True), 1))
-    for item in StockItem.objects.all():
-        assert item.reserved == PlannedCut.objects.filter(item=item).count()
-
 
 PREPARE = """
 import json
 from django.test import Client
-from fabrication.models import CutPlan
+from fabrication.models import StockItem
 from fabrication.services.batches import open_batch
-from fabrication.services.planning import plan_batch
-from shared import runs
 from tests.fabrication.rows import make_made_unit, make_material, make_part, make_stock
 from tests.factories import make_branch, make_user
 branch = make_branch()
 people = [make_user("workroom", branch=branch) for _ in range(3)]
-bar = make_material(branch)
-make_stock(bar, quantity=20)
-makes = [make_made_unit(branch, people[0]) for _ in range(5)]
-for place, make in enumerate(makes):
-    make_part(make, bar, f"{60 + place} 1/4", quantity=2)
+makes = [make_made_unit(branch, people[0]) for _ in range(3)]
+bars = []
+for inches in (60, 52, 44):  # of bars of 192: three and three, the same with offcuts, four and two
+    bar = make_material(branch)
+    bars.append(bar.name)
+    make_stock(bar)
+    for more, make in enumerate(makes):
+        make_part(make, bar, f"{inches + more} 1/4", quantity=2)
 batch = open_batch(branch=branch, makes=[make.pk for make in makes], by=people[0])
-[run] = plan_batch(batch=batch, by=people[0], seconds=3)
-assert runs.perform(run.pk) == "done"
 keys = []
 for person in people:
     client = Client()
     client.force_login(person)
     keys.append(client.cookies["sessionid"].value)
-plan = CutPlan.objects.get()
-print(json.dumps({"plan": plan.pk, "cuts": plan.cuts.count(), "keys": keys}))
+print(json.dumps({"batch": batch.pk, "materials": bars, "keys": keys}))
+"""
+
+UNDER_WAY = """
+from shared.models import Run
+print(Run.objects.filter(state=Run.State.UNDER_WAY).count())
 """
 
 BOOKS = """
 import json
-from fabrication.models import Part, PlannedCut, StockItem, StockMove
-bars = StockItem.objects.get(is_offcut=False)
-taken = [move.change for move in StockMove.objects.filter(item=bars)]
-offcuts = StockItem.objects.filter(is_offcut=True, quantity=1).count()
+from collections import Counter
+from fabrication.models import CutPlan, Material, Part, PlannedCut, StockItem
+from shared.models import Run
+from tests.fabrication.test_conservation import cut_into_parts, in_stock, spent_otherwise
+bars, offcuts = StockItem.objects.filter(is_offcut=False), StockItem.objects.filter(is_offcut=True)
+cuts, parts = PlannedCut.objects.all(), Part.objects.all()
 print(json.dumps({
-    "bars": bars.quantity, "reserved": bars.reserved, "taken": taken,
-    "cuts": PlannedCut.objects.filter(state="cut").count(),
-    "kept": PlannedCut.objects.filter(keeps_offcut=True).count(),
-    "offcuts": offcuts, "done": [[part.done, part.quantity] for part in Part.objects.all()],
+    "attempts": max(Run.objects.values_list("attempts", flat=True)),
+    "plans": list(CutPlan.objects.values_list("state", "unplaced")),
+    "states": [cut.state for cut in cuts],
+    "pieces": Counter(piece["part"] for cut in cuts for piece in cut.pieces),
+    "done": {part.pk: part.done for part in parts},
+    "wanted": {part.pk: part.quantity for part in parts},
+    "bars": [[bar.quantity, bar.reserved, [move.change for move in bar.moves.all()]] for bar in bars],
+    "offcuts": [offcut.quantity for offcut in offcuts],
+    "kept": cuts.filter(keeps_offcut=True).count(),
+    "ticks": [in_stock(bar) + cut_into_parts(bar) + spent_otherwise(bar, 0) for bar in Material.objects.all()],
+    "ticks_before": [10 * bar.length.ticks for bar in bars],
 }))
 """
+
+
+@pytest.fixture(params=["sqlite", "postgresql"])
+def site(request: pytest.FixtureRequest, new_site: Callable[..., Site]) -> Site:
+    """A site without workers, where a dead worker's run is free again after two seconds."""
+    return new_site(request.param, worker=False, RUN_LEASE_SECONDS="2")
+
+
+@pytest.fixture
+def doomed(site: Site) -> Worker:
+    """The worker to be killed; another, with the clock, works beside it to the end."""
+    site.worker = Worker(site.env, beat=True).start()
+    return Worker(site.env).start()
+
+
+@pytest.mark.browser
+@pytest.mark.worker
+@pytest.mark.slow
+def test_two_workers_and_three_screens_book_each_piece_once_though_one_worker_is_killed(
+    site: Site, doomed: Worker, new_page: Callable[..., Any]
+) -> None:
+    """Each material is cut as soon as its plan is there, all three screens tapping at the same pieces."""
+    made = said(site, PREPARE)
+    screens = [signed_in(new_page(), site, key) for key in made["keys"]]
+    watch = screens[0].context.new_page()
+    watch.goto(f"{site.url}/workroom/batches/{made['batch']}/")
+    watch.get_by_role("button", name="Plan the cuts", exact=True).click()
+    servers.until(lambda: killed_while_it_plans(site, doomed), what="both workers plan")
+
+    uncut = set(made["materials"])
+    while uncut:
+        ready = watch.get_by_role("link", name=re.compile("|".join(uncut))).first
+        expect(ready).to_be_visible(timeout=120_000)
+        plan = ready.get_attribute("href")
+        for screen in screens:
+            screen.goto(f"{site.url}{plan}")
+        uncut.remove(screens[0].get_by_role("heading", level=1).inner_text())
+        cut_together(screens)
+
+    assert_books_are_right(said(site, BOOKS))
 
 
 def said(site: Site, code: str) -> Any:
     return json.loads(site.python(code).strip().splitlines()[-1])
 
 
-@pytest.mark.browser
-@pytest.mark.slow
-def test_three_screens_tapping_the_same_cuts_book_each_once(
-    new_site: Callable[..., Site], new_page: Callable[..., Any]
-) -> None:
-    """Three people, one plan, every tap sent by all three before any page has answered."""
-    site = new_site(os.environ.get("JAMBWISE_TEST_DATABASE", "sqlite"), worker=False)
-    made = said(site, PREPARE)
-    pages: list[Page] = [new_page() for _ in made["keys"]]
-    for page, key in zip(pages, made["keys"], strict=True):
-        page.context.add_cookies([{"name": "sessionid", "value": key, "url": site.url}])
-        page.goto(f"{site.url}/workroom/cutting/{made['plan']}/")
+def signed_in(page: Page, site: Site, key: str) -> Page:
+    page.context.add_cookies([{"name": "sessionid", "value": key, "url": site.url}])
+    return page
 
-    for number in range(1, made["cuts"] + 1):
-        for page in pages:
-            expect(page.get_by_role("heading", name=f"Next: {number} of {made['cuts']}")).to_be_visible()
-        with ExitStack() as answers:
-            for page in pages:
-                answers.enter_context(page.expect_navigation())
-            for page in pages:
-                page.locator(".deed.at-saw").dispatch_event("click")
-    for page in pages:
-        expect(page.get_by_text("All of this material is cut.")).to_be_visible()
 
-    books = said(site, BOOKS)
-    assert books["cuts"] == made["cuts"] > 2
-    assert books["bars"] == 20 - books["cuts"]
-    assert books["taken"] == [-1] * books["cuts"]
-    assert books["reserved"] == 0
-    assert books["offcuts"] == books["kept"]
-    assert all(done == quantity for done, quantity in books["done"])
+def killed_while_it_plans(site: Site, doomed: Worker) -> bool:
+    """Kills the worker if each of the two has a plan in hand; it is held still for the look, so that it stays so."""
+    assert doomed.process is not None
+    os.killpg(doomed.process.pid, signal.SIGSTOP)
+    if said(site, UNDER_WAY) == 2:
+        doomed.kill()
+        return True
+    os.killpg(doomed.process.pid, signal.SIGCONT)
+    return False
+
+
+def cut_together(screens: list[Page]) -> None:
+    """Both bars of a plan: one piece, then the rest."""
+    for bar in (1, 2):
+        tap_together(screens, f"Next: {bar} of 2", ".tap >> nth=0")
+        tap_together(screens, f"Under way: {bar} of 2", ".deed.at-saw")
+    for screen in screens:
+        expect(screen.get_by_text("All of this material is cut.")).to_be_visible()
+
+
+def tap_together(screens: list[Page], heading: str, button: str) -> None:
+    """The same tap on every screen, all sent before any of them has its answer."""
+    for screen in screens:
+        expect(screen.get_by_role("heading", name=heading)).to_be_visible()
+    with ExitStack() as answers:
+        for screen in screens:
+            answers.enter_context(screen.expect_navigation())
+        for screen in screens:
+            screen.locator(button).dispatch_event("click")
+
+
+def assert_books_are_right(books: dict[str, Any]) -> None:
+    assert books["attempts"] > 1, "the killed worker's plan was taken up again"
+    assert books["plans"] == [["ready", []]] * 3
+    assert books["states"] == ["cut"] * 6
+    assert books["pieces"] == books["done"] == books["wanted"]
+    assert books["bars"] == [[8, 0, [-1, -1]]] * 3
+    assert books["offcuts"] == [1] * books["kept"] != []
+    assert books["ticks"] == books["ticks_before"]
