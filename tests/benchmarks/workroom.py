@@ -208,9 +208,9 @@ material, four dye lots a cloth; {found["seconds"]:.1f} s a plan at most.
 | all of it | {found["all_s"]:.1f} s (aim: 30 s) |
 | seconds of one worker: all plans, all sheets | {found["plan_runs_s"]:.0f} s, {found["sheet_runs_s"]:.0f} s |
 
-What limits it: both workers are busy from the start to the end, so only less work makes it shorter. Most of it
-is the setting of the sheets, every cut drawn and listed; a cloth of many rooms takes longer than its share of
-the time, since each room is tried on each dye lot before the search begins.
+What limits it: both workers are busy from the start to the end, so only less work makes it shorter. The plans
+take what time they are given; a cloth of many rooms somewhat more, since each room is tried on each dye lot
+before the search begins. The sheets, every cut drawn and listed, take about as long again.
 """
 
 
