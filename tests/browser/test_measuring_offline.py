@@ -345,6 +345,19 @@ def test_a_bad_entry_is_said_at_the_field_and_stays_in_it(
     expect(page.locator("#entry")).to_have_value(typed)
 
 
+def test_what_is_typed_stays_where_it_was_typed_when_the_page_is_drawn_anew(bad_entry_page: Page) -> None:
+    page = bad_entry_page
+    page.fill("#entry", "358")
+    page.press("#entry", "Home")
+    page.press("#entry", "ArrowRight")
+
+    page.evaluate("window.dispatchEvent(new Event('online'))")
+    page.keyboard.type("0")
+
+    expect(page.locator("#entry")).to_have_value("3058")
+    page.fill("#entry", "")
+
+
 @pytest.fixture(scope="module")
 def bad_entry_page(own_site: Site, chromium: Any) -> Iterator[Page]:
     """A phone at the first field of an opening, with the keyboard out."""

@@ -66,7 +66,7 @@ function draw() {
   }
   day = project(field.day, field.deeds);
   measure = new Measure(table, day);
-  const focused = document.activeElement?.id;
+  const focused = document.activeElement?.id, { selectionStart: from, selectionEnd: to } = document.activeElement ?? {};
   const scrolled = window.scrollY;
   const visit = appointmentHere() === null ? null : visitHere();
   const typed = halfTyped(focused);
@@ -75,7 +75,9 @@ function draw() {
     const box = document.getElementById(id);
     if (box && box.value !== value) box.value = value;
   }
-  document.getElementById(focused)?.focus({ preventScroll: true });
+  const back = document.getElementById(focused);
+  back?.focus({ preventScroll: true });
+  if (from != null && back?.selectionStart != null) back.setSelectionRange(from, to); // what is typed next goes where it would have gone
   window.scrollTo(0, scrolled);
 }
 
