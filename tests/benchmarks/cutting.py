@@ -369,11 +369,13 @@ def honesty(quick: bool) -> Table:
 
 def machine() -> str:
     """What this ran on."""
-    load = ", ".join(f"{value:.1f}" for value in os.getloadavg())
+    loads = os.getloadavg()
+    load = ", ".join(f"{value:.1f}" for value in loads)
+    shared = "; above the number of cores, so seconds are upper figures" if max(loads) > (os.cpu_count() or 1) else ""
     now = datetime.now(UTC).strftime("%Y-%m-%d %H:%M UTC")
     return (
         f"{now}; {os.cpu_count()} cores, {platform.machine()}, Python {platform.python_version()}; "
-        f"load average at the start {load} (above the number of cores: seconds are upper figures)."
+        f"load average at the start {load}{shared}."
     )
 
 
