@@ -239,3 +239,13 @@ def test_few_long_bars_are_counted_whole():
     # what the ends don't hold is more than two coils; all that is left of three and the ends is worth 0.6
     assert whole_bars(model) / model.scale == pytest.approx(3 * 10_000 + 0.6 * 903 - 0.6 * (30_903 - 21_500))
     assert solve(problem, 1).bound >= Fraction(whole_bars(model), model.scale)
+
+
+def test_a_plan_that_leaves_more_than_it_costs_is_proven_too():
+    problem = small_bars(100_003)
+
+    plan = solve(problem, 10)
+
+    assert plan.cost < 0
+    assert plan.proven
+    assert plan.cost == least_bar_cost(problem)

@@ -62,8 +62,8 @@ class Proof:
         self.state = state
         self.sharp: Sharpened | None = None
         self.sharp_target = 0
-        self.floor = 0
-        self.above, self.below = 0, FAR
+        self.floor = -FAR
+        self.above, self.below = -FAR, FAR
         self.claim: tuple[Sharpened, int] | None = None
         self.too_far = FAR
 
@@ -147,7 +147,7 @@ class Proof:
         left = watch.left()
         mine = watch.share(0.6, 1e9 if turn and small else FIRST_PROGRAM_S * 2**turn)
         done = self.solved(part, aim, mine, seed=turn, goal=state.least, heuristics=not small)
-        self.above, self.below = 0, FAR
+        self.above, self.below = -FAR, FAR
         if done.loading is not None:
             return self.instance.fits(done.loading) and state.offer(done.loading, "final program")
         if done.complete:
