@@ -11,6 +11,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from fabrication.rules.cutting import BarPiece, BarProblem, BarStock, first_fit, solve, verify
+from fabrication.rules.cutting.bars import bounds
 from fabrication.rules.cutting.bars.bounds import area_duals, certified, whole_bars
 from fabrication.rules.cutting.bars.model import bar_model
 from fabrication.rules.cutting.bars.planning import without_too_long
@@ -223,7 +224,9 @@ def test_no_plan_costs_less_than_the_whole_bars_it_needs():
         if least is None:
             continue
         model = bar_model(problem)
-        bound = Fraction(whole_bars(model), model.scale)
+        counted = whole_bars(model)
+        assert counted is not None
+        bound = Fraction(counted, model.scale)
         assert bound <= least
         higher += bound > Fraction(certified(model, area_duals(model)).units, model.scale)
     assert higher > 20
@@ -236,9 +239,11 @@ def test_few_long_bars_are_counted_whole():
 
     model = bar_model(problem)
 
+    counted = whole_bars(model)
+    assert counted is not None
     # what the ends don't hold is more than two coils; all that is left of three and the ends is worth 0.6
-    assert whole_bars(model) / model.scale == pytest.approx(3 * 10_000 + 0.6 * 903 - 0.6 * (30_903 - 21_500))
-    assert solve(problem, 1).bound >= Fraction(whole_bars(model), model.scale)
+    assert counted / model.scale == pytest.approx(3 * 10_000 + 0.6 * 903 - 0.6 * (30_903 - 21_500))
+    assert solve(problem, 1).bound >= Fraction(counted, model.scale)
 
 
 def test_a_plan_that_leaves_more_than_it_costs_is_proven_too():
@@ -247,5 +252,15 @@ def test_a_plan_that_leaves_more_than_it_costs_is_proven_too():
     plan = solve(problem, 10)
 
     assert plan.cost < 0
+    assert plan.proven
+    assert plan.cost == least_bar_cost(problem)
+
+
+def test_too_many_choices_of_bars_prove_nothing(monkeypatch):
+    monkeypatch.setattr(bounds, "MOST_CHOICES", 0)
+    problem = small_bars(100_003)
+
+    assert whole_bars(bar_model(problem)) is None
+    plan = solve(problem, 10)
     assert plan.proven
     assert plan.cost == least_bar_cost(problem)

@@ -94,13 +94,13 @@ def excesses(model: BarModel, prices: list[int], scale: int) -> list[int]:
     return excess
 
 
-def whole_bars(model: BarModel) -> int:
+def whole_bars(model: BarModel) -> int | None:
     """
     The least cost of any whole numbers of bars that together hold all pieces, in cost units.
 
     As if the pieces could be cut up at will and all that is left were worth keeping, but
     with whole bars: where a plan opens few of them, this is far above the linear program.
-    Stock of which there is little (offcuts) is taken as free. 0 where there are too many
+    Stock of which there is little (offcuts) is taken as free. None where there are too many
     choices to go through.
     """
     weight = sum(map(mul, model.weights, model.demand))
@@ -116,9 +116,9 @@ def whole_bars(model: BarModel) -> int:
             counted.append((stock.room, lost, stock.limit))
     counted.sort(reverse=True)
     if prod(min(limit, need // room + 1) + 1 for room, _, limit in counted[:-1] if need > 0) > MOST_CHOICES:
-        return 0
+        return None
     least = _least_lost(tuple(counted), need)
-    return 0 if least is None else -(-(fixed + least) // model.quantum) * model.quantum
+    return None if least is None else -(-(fixed + least) // model.quantum) * model.quantum
 
 
 def _least_lost(counted: tuple[tuple[int, int, int], ...], need: int) -> int | None:

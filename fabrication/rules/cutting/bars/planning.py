@@ -88,7 +88,9 @@ def _quick(model: BarModel, state: State) -> None:
     """What costs milliseconds: bounds in closed form, and full bars."""
     state.tell("first plan")
     state.offer_bound(certified(model, area_duals(model)), "first bound")
-    state.offer_searched(min(whole_bars(model), state.cost), "first bound")
+    counted = whole_bars(model)
+    if counted is not None:
+        state.offer_searched(min(counted, state.cost), "first bound")
     if len(model.stocks) == 1 and model.stocks[0].endless and not model.keep:
         for duals in threshold_duals(model):
             state.offer_bound(certified(model, duals), "first bound")
