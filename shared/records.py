@@ -161,13 +161,13 @@ def number_text(value: Fraction) -> str:
     >>> number_text(Fraction(21, 20)), number_text(Fraction(2, 3)), number_text(Fraction(2))
     ('1.05', '2/3', '2')
     """
-    rest = value.denominator
-    for prime in (2, 5):
-        while rest % prime == 0:
-            rest //= prime
-    if rest != 1:
-        return str(value)
-    return format(Decimal(value.numerator) / value.denominator, "f")
+    places = 0
+    while value.denominator != 1 and places <= value.denominator.bit_length():
+        places, value = places + 1, value * 10
+    if value.denominator != 1:
+        return str(value / 10**places)
+    digits = tuple(int(digit) for digit in str(abs(value.numerator)))
+    return format(Decimal((int(value < 0), digits, -places)), "f")
 
 
 def plain(value: Any) -> Any:
