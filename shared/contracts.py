@@ -9,8 +9,10 @@ that into ``{"error": {"field", "problem", "bound"}}`` on standard error and exi
 from __future__ import annotations
 
 import json
+import re
 import sys
 from collections.abc import Callable, Iterable, Iterator
+from dataclasses import dataclass
 from decimal import Decimal
 from enum import Enum
 from fractions import Fraction
@@ -80,7 +82,7 @@ class Reader:
 
     def at(self, name: str) -> str:
         """The full path of one of its fields."""
-        return f"{self.path}.{name}" if self.path else name
+        return _joined(self.path, name)
 
     def has(self, name: str) -> bool:
         """Whether the field is there and not null."""
@@ -204,26 +206,118 @@ class Reader:
         """Refuses fields that nobody read."""
         for name in self._values:
             if name not in self._seen:
-                self.refuse(name[:60], "unknown field", "known here: " + ", ".join(sorted(self._seen)))
+                self.refuse(name, "unknown field", "known here: " + ", ".join(sorted(self._seen)))
 
 
 def parse_json(text: str | bytes, field: str = "document") -> Any:
-    """Strict JSON: no NaN, no field twice, numbers with a fraction exact (Decimal)."""
+    """
+    Strict JSON: no NaN, no field twice, text that is text, numbers with a fraction exact (Decimal).
+
+    Examples
+    --------
+    >>> parse_json('{"pieces": [{"length": NaN}]}')
+    Traceback (most recent call last):
+    ...
+    shared.contracts.ContractError: pieces[0].length: NaN is not JSON (a finite number)
+    """
     if len(text) > LARGEST_DOCUMENT:
         raise ContractError(field, f"{len(text)} characters", f"at most {LARGEST_DOCUMENT}")
     try:
-        return json.loads(
-            text, object_pairs_hook=_no_field_twice, parse_constant=_no_constant, parse_float=_decimal
-        )
-    except ContractError:
-        raise
+        if isinstance(text, bytes):
+            text = text.decode(json.detect_encoding(text))
+        value, is_doubtful = _loaded(text)
     except RecursionError:
         raise ContractError(field, "nested too deep to read", "a few levels") from None
     except json.JSONDecodeError as error:
         problem = f"not JSON: {error.msg} at line {error.lineno}, column {error.colno}"
         raise ContractError(field, problem, "one JSON object") from None
-    except ValueError as error:  # bytes that are no UTF-8, an integer of thousands of digits
+    except ValueError as error:  # bytes that are no UTF-8
         raise ContractError(field, f"not JSON: {str(error)[:100]}", "one JSON object in UTF-8") from None
+    if is_doubtful or _HALF_CHARACTER.search(text):
+        _refuse_unusable(value, field)
+    return value
+
+
+@dataclass(frozen=True, slots=True)
+class _Unusable:
+    """Stands where a document has a value that is refused, until its path is known."""
+
+    problem: str
+    bound: str
+
+
+_HALF_CHARACTER: Final = re.compile(r"\\u[dD][89a-fA-F]|[\ud800-\udfff]")
+"""What may be half of a character: a whole one is two of these escapes, which are looked at once read."""
+
+
+def _loaded(text: str) -> tuple[Any, bool]:
+    """The value, and whether it holds an `_Unusable`."""
+    found: list[_Unusable] = []
+
+    def unusable(problem: str, bound: str) -> _Unusable:
+        found.append(_Unusable(problem, bound))
+        return found[-1]
+
+    def pairs(pairs: list[tuple[str, Any]]) -> dict[str, Any]:
+        fields = dict(pairs)
+        if len(fields) < len(pairs):
+            names = [name for name, _ in pairs]
+            twice = next(name for name in names if names.count(name) > 1)
+            fields[twice] = unusable("stands twice in one object", "once")
+        return fields
+
+    def fraction(text: str) -> Decimal | _Unusable:
+        value = Decimal(text)
+        if len(text) > 40 or (value and abs(value.adjusted()) > 30):
+            return unusable(f"the number {_shown(text)} can't be used", "30 digits either side")
+        return value
+
+    def whole(text: str) -> int | _Unusable:
+        return int(text) if len(text) <= 40 else unusable(f"the number {_shown(text)} can't be used", "40 digits")
+
+    def constant(word: str) -> _Unusable:
+        return unusable(f"{word} is not JSON", "a finite number")
+
+    hooks: dict[str, Any] = {"object_pairs_hook": pairs, "parse_constant": constant, "parse_float": fraction}
+    try:
+        return json.loads(text, **hooks), bool(found)
+    except json.JSONDecodeError:
+        raise
+    except ValueError:  # a whole number of thousands of digits; reading each by ourselves takes longer
+        return json.loads(text, parse_int=whole, **hooks), True
+
+
+def _refuse_unusable(value: Any, field: str) -> None:
+    """Raises the `ContractError` of the first value that can't be used, by its path."""
+    left: list[tuple[str, Any]] = [("", value)]
+    while left:
+        path, here = left.pop()
+        where = path if field == "document" and path else field + (f".{path}" if path else "")
+        if isinstance(here, _Unusable):
+            raise ContractError(where, here.problem, here.bound)
+        if isinstance(here, str) and not _is_text(here):
+            raise ContractError(where, f"{_printable(here[:40])} holds half of a character", "text in Unicode")
+        if isinstance(here, list):
+            left += [(f"{path}[{place}]", entry) for place, entry in reversed(list(enumerate(here)))]
+        if isinstance(here, dict):
+            for name in here:
+                if not _is_text(name):
+                    raise ContractError(_joined(path, name), "its name holds half of a character", "text in Unicode")
+            left += [(_joined(path, name), entry) for name, entry in reversed(here.items())]
+
+
+def _is_text(text: str) -> bool:
+    return text.isascii() or not any("\ud800" <= character <= "\udfff" for character in text)
+
+
+def _printable(text: str) -> str:
+    return text.encode("utf-8", "backslashreplace").decode()
+
+
+def _joined(path: str, name: str) -> str:
+    """The path of a field; a name that would be none is shown in quotes."""
+    shown = _printable(name[:60]) if name.strip() else json.dumps(name[:60])
+    return f"{path}.{shown}" if path else shown
 
 
 def read_length(value: Any, unit: str, field: str, *, least: int = 0) -> Length:
@@ -281,26 +375,6 @@ def run_command(main: Callable[[], int | None]) -> int:
     except ContractError as error:
         print(json.dumps(error.as_json(), ensure_ascii=False), file=sys.stderr)
         return 2
-
-
-def _no_field_twice(pairs: list[tuple[str, Any]]) -> dict[str, Any]:
-    fields = dict(pairs)
-    if len(fields) < len(pairs):
-        names = [name for name, _ in pairs]
-        twice = next(name for name in names if names.count(name) > 1)
-        raise ContractError(twice[:60], "stands twice in one object", "once")
-    return fields
-
-
-def _no_constant(word: str) -> NoReturn:
-    raise ContractError("document", f"{word} is not JSON", "a finite number")
-
-
-def _decimal(text: str) -> Decimal:
-    value = Decimal(text)
-    if len(text) > 40 or (value and abs(value.adjusted()) > 30):
-        raise ContractError("document", f"the number {text[:20]}.. can't be used", "30 digits either side")
-    return value
 
 
 def _kind(value: Any) -> str:
