@@ -18,7 +18,7 @@ from jobs.rules.routing.aside import Aside, compile_later
 from jobs.rules.routing.knots import explain_knots, held_as, put_in
 from jobs.rules.routing.model import Plan, Problem
 from jobs.rules.routing.polish import unsuitable
-from jobs.rules.routing.regret import make_room, regret_plan
+from jobs.rules.routing.regret import fill, make_room, regret_plan
 from jobs.rules.routing.timing import assemble, orders_of, plan_of
 from jobs.rules.routing.verify import verify
 from jobs.rules.routing.why import explain
@@ -95,7 +95,7 @@ def solve(
     arrays = arrays_of(problem)
     best.offer(regret_plan(problem, arrays=arrays), "regret")
     if best.plan is not None and best.plan is start and start.unplaced:
-        best.offer(regret_plan(problem, orders_of(problem, start), arrays), "regret")
+        best.offer(fill(problem, start, arrays), "regret")
     engines["regret"] = "used"
     if problem.stops and problem.days and deadline > time.monotonic():
         _Improver(best, arrays, seed, deadline, should_stop, engines).run()
@@ -125,7 +125,7 @@ def _solve_knots(
     assert best.plan is not None
     best.offer(make_room(problem, best.plan), "regret")
     if best.plan is start and start.unplaced:
-        best.offer(regret_plan(problem, orders_of(problem, start)), "regret")
+        best.offer(fill(problem, start), "regret")
     for turn in range(TURNS):
         left = best.began + seconds - time.monotonic()
         if turn and (left <= 0 or (should_stop is not None and should_stop())):

@@ -14,7 +14,8 @@ from jobs.rules.routing.arrays import FAR, Arrays, arrays_of
 from jobs.rules.routing.knots import held_as, put_in, without_broken
 from jobs.rules.routing.model import Plan, Problem
 from jobs.rules.routing.slack import Slack
-from jobs.rules.routing.timing import NEVER, assemble, orders_of, plan_of
+from jobs.rules.routing.timing import NEVER, assemble, hold, orders_of, plan_of, starts_of
+from jobs.rules.routing.verify import verify
 
 CHOICES = 3  # how many crew-days a stop's regret looks at
 
@@ -24,16 +25,18 @@ def regret_plan(
     start: Mapping[int, Sequence[int]] | None = None,
     arrays: Arrays | None = None,
     should_stop: Callable[[], bool] | None = None,
+    starts: Mapping[int, int] | None = None,
 ) -> Plan:
     """
     A legal plan: cheapest insertion, the stop with the largest regret first.
 
     Required stops go first, then the rest together; `start` (stop numbers per crew-day
-    number) is kept as it is. Stops that hang together go in as a whole, before the others
-    or after them, whichever is better. Deterministic.
+    number, which can be driven) is kept as it is. Stops that hang together go in as a whole,
+    before the others or after them, whichever is better; those of `start` begin at `starts`
+    (by stop number) where crews need not agree on the earliest. Deterministic.
     """
     if problem.knots:
-        return _with_knots(problem, without_broken(problem, start or {}), should_stop)
+        return _with_knots(problem, _base(problem, start or {}, starts), should_stop)
     arrays = arrays or arrays_of(problem)
     builder = _Builder(problem, arrays, start or {})
     while builder.insert_next():
@@ -45,11 +48,36 @@ def regret_plan(
     return plan
 
 
-def _with_knots(problem: Problem, start: Mapping[int, Sequence[int]], should_stop: Callable[[], bool] | None) -> Plan:
-    base = plan_of(problem, start)
-    if base is None:
-        raise AssertionError("the plan to begin from can't be driven")
+def _base(problem: Problem, start: Mapping[int, Sequence[int]], starts: Mapping[int, int] | None) -> Plan:
+    """The plan of `start` without broken knots; without any knot where its crews find no start together."""
+    orders = without_broken(problem, start)
+    plan = plan_of(problem, orders, starts) or plan_of(problem, orders)
+    if plan is None:
+        plan = plan_of(problem, drivable(problem, orders))
+    if plan is None:
+        raise AssertionError("stops that can be driven one after another can't be driven")
+    return plan
 
+
+def drivable(problem: Problem, orders: Mapping[int, Sequence[int]]) -> dict[int, list[int]]:
+    """
+    As much of these routes as can be driven, stop by stop; of linked stops, none.
+
+    A route need not stay one when a stop is taken out: the way past it may be longer.
+    """
+    alone = hold(problem, {}) if problem.knots else problem
+    kept: dict[int, list[int]] = {}
+    for number, order in orders.items():
+        route: list[int] = []
+        for stop in order:
+            trial = plan_of(alone, {number: [*route, stop]})
+            if trial is not None and not verify(alone, trial):
+                route.append(stop)
+        kept[number] = route
+    return kept
+
+
+def _with_knots(problem: Problem, base: Plan, should_stop: Callable[[], bool] | None) -> Plan:
     def with_knots(plan: Plan) -> Plan:
         return put_in(problem, plan, only_new=True, should_stop=should_stop)
 
@@ -76,6 +104,11 @@ def make_room(problem: Problem, plan: Plan) -> Plan:
     if not cleared or plan_of(problem, orders | cleared) is None:
         return plan
     return min(plan, regret_plan(problem, orders | cleared), key=lambda plan: plan.rank)
+
+
+def fill(problem: Problem, plan: Plan, arrays: Arrays | None = None) -> Plan:
+    """The plan with what it leaves out put in where it fits; what it has stays as it is."""
+    return regret_plan(problem, orders_of(problem, plan), arrays, starts=starts_of(problem, plan))
 
 
 class _Builder:

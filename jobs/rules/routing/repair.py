@@ -13,8 +13,8 @@ from jobs.rules.routing.arrays import arrays_of
 from jobs.rules.routing.knots import held_as
 from jobs.rules.routing.model import Crew, Id, Plan, Problem
 from jobs.rules.routing.pipeline import solve
-from jobs.rules.routing.regret import regret_plan
-from jobs.rules.routing.timing import assemble, hold, orders_of, plan_of
+from jobs.rules.routing.regret import drivable, regret_plan
+from jobs.rules.routing.timing import assemble, orders_of, plan_of
 from jobs.rules.routing.verify import verify
 
 STAY: Final = 0.95
@@ -114,16 +114,7 @@ def fit_in(problem: Problem, orders: Mapping[int, Sequence[int]]) -> Plan:
         whole = plan_of(problem, orders)
         if whole is not None and not verify(problem, whole):
             return regret_plan(problem, orders)
-    alone = hold(problem, {}) if problem.knots else problem  # what hangs together is put in anew
-    kept: dict[int, list[int]] = {}
-    for number, order in orders.items():
-        route: list[int] = []
-        for stop in order:
-            trial = plan_of(alone, {number: [*route, stop]})
-            if trial is not None and not verify(alone, trial):
-                route.append(stop)
-        kept[number] = route
-    return regret_plan(problem, kept)
+    return regret_plan(problem, drivable(problem, orders))  # what hangs together is put in anew
 
 
 def _crew(problem: Problem, crew: Id) -> Crew:

@@ -309,3 +309,8 @@ def orders_of(problem: Problem, plan: Plan) -> dict[int, list[int]]:
         problem.day_number[route.crew, route.shift]: [problem.stop_number[v.id] for v in route.visits]
         for route in plan.routes
     }
+
+
+def starts_of(problem: Problem, plan: Plan) -> dict[int, int]:
+    """When each stop of the plan begins, by its number."""
+    return {problem.stop_number[visit.id]: visit.start for route in plan.routes for visit in route.visits}

@@ -78,6 +78,24 @@ def knotted(seed: int) -> Problem:
     return replace(problem, stops=tuple(stops))
 
 
+def meeting(seed: int) -> Problem:
+    """A random branch with many meetings, most of its crews at lunch about noon."""
+    pick = random.Random(seed)
+    problem = random_branch(seed, pick.randint(8, 25))
+    stops = list(problem.stops)
+    numbers = list(range(len(stops)))
+    pick.shuffle(numbers)
+    for _ in range(pick.randint(2, 4)):
+        one, two = numbers.pop(), numbers.pop()
+        windows = pick.choice([stops[two].windows, (), stops[one].windows])
+        both = {"windows": windows, "promised": None, "earliest": 0, "locked": None, "skills": frozenset()}
+        stops[two] = replace(stops[two], **both)
+        stops[one] = replace(stops[two], id=stops[one].id, meets=stops[two].id)
+    lunch = Lunch(11 * HOUR, 13 * HOUR, 1800)
+    crews = tuple(replace(c, people=2, lunch=lunch if pick.random() < 0.6 else c.lunch) for c in problem.crews)
+    return replace(problem, crews=crews, stops=tuple(stops), previous={})
+
+
 def _crew(pick: random.Random, number: int, days: int) -> Crew:
     shifts = tuple(
         (day * 24 * HOUR + pick.randint(6, 9) * HOUR, day * 24 * HOUR + pick.randint(14, 18) * HOUR)

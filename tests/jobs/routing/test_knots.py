@@ -20,9 +20,10 @@ from jobs.rules.routing import (
     solve,
     verify,
 )  # fmt: skip
+from jobs.rules.routing.command import answer
 from jobs.rules.routing.documents import plan_document, plan_from, problem_document, read_request
 from jobs.rules.routing.regret import make_room
-from tests.jobs.routing.branches import HOUR, knotted, line, random_branch, solve_until
+from tests.jobs.routing.branches import HOUR, knotted, line, meeting, random_branch, solve_until
 
 DAY = 24 * HOUR
 MORNING = (8 * HOUR, 16 * HOUR)
@@ -238,3 +239,39 @@ def test_links_go_through_the_document_and_back():
     again = read_request(json.dumps(problem_document(problem, 1, 0))).problem
 
     assert (again.stops, again.crews) == (problem.stops, problem.crews)
+
+
+def own_answer(seed):
+    """A document of meetings, and the routes it is answered with."""
+    document = problem_document(meeting(seed), 0.001, 0)
+    return document, answer(json.dumps(document))["routes"]
+
+
+def stays(document, routes):
+    """Nothing changes."""
+
+
+def falls_ill(document, routes):
+    """The crew of the first route is off."""
+    crew = next(crew for crew in document["crews"] if not routes or crew["id"] == routes[0]["crew"])
+    crew["off"] = list(range(len(crew["shifts"])))
+
+
+def is_cancelled(document, routes):
+    """The first stop that is driven to and on which no other hangs is gone."""
+    linked = {stop["meets"] for stop in document["stops"]} | {stop["follows"] for stop in document["stops"]}
+    driven = [stop["id"] for route in routes for stop in route["stops"] if stop["id"] not in linked]
+    document["stops"] = [stop for stop in document["stops"] if stop["id"] not in driven[:1]]
+
+
+@pytest.mark.parametrize("happens", [stays, falls_ill, is_cancelled])
+def test_its_own_plan_comes_back_as_the_previous_one(happens):
+    """Crews that meet may have agreed on a start later than the earliest that `plan_of` looks for."""
+    for seed in range(20):
+        document, routes = own_answer(seed)
+        happens(document, routes)
+
+        again = answer(json.dumps(document | {"previous": routes}))
+
+        placed = {stop["id"] for route in again["routes"] for stop in route["stops"]}
+        assert placed | {entry["id"] for entry in again["unplaced"]} == {stop["id"] for stop in document["stops"]}
