@@ -165,7 +165,7 @@ def register() -> None:
     for purpose in (Purpose.INSTALL, Purpose.RETURN, Purpose.TAKE_DOWN, Purpose.DELIVERY):
         jobs_ports.visit_urls[purpose] = "installs:stop"
         jobs_ports.minutes_sources[purpose] = install_minutes
-    offline.add_page(r"^/(stops/(\d+/)?|load/|loads/\d+/|my-day/)$", "installs:offline")
+    offline.add_page(r"^/(stops/(\d+/)?|load/|loads/\d+/|today/)$", "installs:offline")
     scripts = ("day", "kept", "load", "scan", "sending", "shell", "stop")
     offline.add_files("installs/day.css", "jobs/visit.css", *(f"installs/{name}.js" for name in scripts))
     jobs_ports.day_scripts.append("installs/day.js")

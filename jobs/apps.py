@@ -20,7 +20,7 @@ class JobsConfig(AppConfig):
         menu.add("Stuck", "jobs:stuck", roles=[roles.DISPATCHER], place=12)
         menu.add("Sites", "jobs:sites", roles=[roles.DISPATCHER], place=13)
         menu.add("Crews", "jobs:crews", roles=[roles.DISPATCHER], place=14)
-        menu.add("My day", "jobs:my_day", roles=roles.FIELD, place=20)
+        menu.add("Today", "jobs:today", roles=roles.FIELD, place=20)
         menu.add("Jobs", "jobs:list", roles=[roles.OWNER], place=60)
         menu.add("Calendar", "jobs:calendar", roles=[roles.OWNER], place=61)
         menu.add("Stuck", "jobs:stuck", roles=[roles.OWNER], place=62)

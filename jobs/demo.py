@@ -10,6 +10,7 @@ from __future__ import annotations
 import datetime as dt
 from collections.abc import Iterator
 from dataclasses import dataclass, field
+from itertools import chain, count, islice
 from typing import Final
 
 from django.contrib.auth.hashers import make_password
@@ -149,16 +150,17 @@ def _crews(demo: Demo, branch: Branch, people: dict[str, User]) -> tuple[list[Cr
     """At least two that measure and two that install; more for a large demo."""
     tall = Skill.objects.create(branch=branch, key="tall-ladder", name="tall ladder")
     Skill.objects.create(branch=branch, key="motors", name="motors")
+    more = _crew_names()
     measuring = [
-        _crew(demo, branch, f"Tape {number}", list(map(str, (Purpose.MEASURE, Purpose.CHECK))), people=1)
-        for number in range(1, max(2, demo.jobs // 1200 + 1) + 1)
+        _crew(demo, branch, name, list(map(str, (Purpose.MEASURE, Purpose.CHECK))), people=1)
+        for name in islice(chain(("Milo's crew", "Tilda's crew"), more), max(2, demo.jobs // 1200 + 1))
     ]
     installing = [
         _crew(
-            demo, branch, f"Van {number}",
+            demo, branch, name,
             [Purpose.INSTALL, Purpose.RETURN, Purpose.TAKE_DOWN, Purpose.DELIVERY], people=2,
         )
-        for number in range(1, max(2, demo.jobs // 700 + 1) + 1)
+        for name in islice(chain(("Isko's crew", "Rufus's crew"), more), max(2, demo.jobs // 700 + 1))
     ]  # fmt: skip
     for crew in installing:
         crew.skills.add(tall)
@@ -170,6 +172,13 @@ def _crews(demo: Demo, branch: Branch, people: dict[str, User]) -> tuple[list[Cr
     ):
         CrewMember.objects.create(crew=crew, user=people[username])
     return measuring, installing
+
+
+def _crew_names() -> Iterator[str]:
+    """By whom a crew is led; the names start again with a number when they run out."""
+    for lap in count(1):
+        for name in GIVEN:
+            yield f"{name}'s crew" if lap == 1 else f"{name}'s crew {lap}"
 
 
 def _crew(demo: Demo, branch: Branch, name: str, purposes: list[str], *, people: int) -> Crew:

@@ -52,7 +52,7 @@ def visit_factors(branch: Branch) -> list[Taught]:
 
 
 def drive_factor(branch: Branch, days: int = 10) -> Taught | None:
-    """Minutes from "on my way" to "arrived" over the estimate, for the last days with taps."""
+    """Minutes from "leaving now" to "arrived" over the estimate, for the last days with taps."""
     rows = Appointment.objects.filter(
         job__branch=branch, on_the_way_at__isnull=False, arrived_at__isnull=False, crew__isnull=False
     )

@@ -115,7 +115,7 @@ def make_job(branch: Branch | None = None, *, by: User | None = None, **fields: 
 def make_crew(branch: Branch, *members: User, hours: str = "8:00 17:00", **fields: Any) -> Crew:
     """A crew that works Monday to Friday without lunch, so that times in tests are plain."""
     number = next(_next)
-    crew = Crew.objects.create(**{"branch": branch, "name": f"Van {number}", "people": 1, **fields})
+    crew = Crew.objects.create(**{"branch": branch, "name": f"Crew {number}", "people": 1, **fields})
     starts, ends = (dt.time(*map(int, part.split(":"))) for part in hours.split())
     WorkingHours.objects.bulk_create(
         WorkingHours(crew=crew, weekday=day, starts=starts, ends=ends, lunch_min=0) for day in range(5)

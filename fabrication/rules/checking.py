@@ -472,7 +472,7 @@ def worked_example(
     Examples
     --------
     >>> from fabrication.rules.starting import starting_materials, starting_recipes
-    >>> example = worked_example(starting_recipes()["teal"], starting_materials())
+    >>> example = worked_example(starting_recipes()["siskin"], starting_materials())
     >>> example.error is None, str(example.order.width)
     (True, '59 in')
     """

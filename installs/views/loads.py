@@ -47,7 +47,7 @@ def day_paths(user: Any, crew: Crew, day: dt.date) -> list[str]:
     rows = Appointment.objects.visible_to(user).on(day).filter(crew=crew)
     stops = [reverse("installs:stop", args=[row.pk]) for row in rows if row.purpose in INSTALLING]
     found = Load.objects.filter(crew=crew, day=day).first()
-    own = [reverse("jobs:my_day")] if user.has_role(*roles.FIELD) else []
+    own = [reverse("jobs:today")] if user.has_role(*roles.FIELD) else []
     return [*own, *([found.get_absolute_url()] if found else []), *stops]
 
 
@@ -144,7 +144,7 @@ def _page(request: HttpRequest, row: Load, *, problem: Refused | None = None, st
         "last": last,
         "before": json.dumps(last.before if last else {}),
         "day_paths": " ".join(day_paths(request.user, row.crew, row.day)),
-        "after": reverse("jobs:my_day") if request.user.has_role(roles.INSTALLER) else "",  # type: ignore[union-attr]
+        "after": reverse("jobs:today") if request.user.has_role(roles.INSTALLER) else "",  # type: ignore[union-attr]
         "problem": problem,
         "typed": request.POST.get("code", "") if problem else "",
         "may_print": request.user.has_role(roles.DISPATCHER, roles.OWNER, roles.INSTALLER),  # type: ignore[union-attr]
@@ -240,7 +240,7 @@ def leave(request: HttpRequest, pk: int) -> HttpResponse:
         services.leave_yard(load=row, by=request.user, reason=request.POST.get("reason", ""))
     except Refused as refusal:
         return _page(request, row, problem=refusal, status=422)
-    return redirect("jobs:my_day" if request.user.has_role(roles.INSTALLER) else row)  # type: ignore[union-attr]
+    return redirect("jobs:today" if request.user.has_role(roles.INSTALLER) else row)  # type: ignore[union-attr]
 
 
 @login_required

@@ -261,7 +261,7 @@ def done(request: HttpRequest, pk: int) -> HttpResponse:
     following = _next(request, visit)
     if following is not None and request.user.has_role(roles.INSTALLER):  # type: ignore[union-attr]
         messages.success(request, f"{visit.job.number} is done. Next: {following.job.site.address}.")
-        return redirect("jobs:my_day")
+        return redirect("jobs:today")
     return redirect("installs:stop", pk)
 
 

@@ -6,4 +6,4 @@ OFFICE = roles.OFFICE
 LOOKS = roles.ALL
 """Everybody may open a job or an appointment they can see at all."""
 DRIVES = (*roles.FIELD, *roles.OFFICE)
-"""Who taps on my way, arrived, done: the crew, and the office for them."""
+"""Who taps leaving now, arrived, done: the crew, and the office for them."""

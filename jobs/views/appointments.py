@@ -376,7 +376,7 @@ TAPS = {
 @roles_required(*DRIVES)
 @require_POST
 def appointment_tap(request: HttpRequest, pk: int, tap: str) -> HttpResponse:
-    """On my way, arrived, done."""
+    """Leaving now, arrived, done."""
     row = appointment_for(request.user, pk)
     service, words = TAPS[tap]
     return _deed(request, row, words, lambda: service(appointment=row, by=request.user))

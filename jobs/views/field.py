@@ -1,4 +1,4 @@
-"""My day: today's visits in order, for who drives."""
+"""Today: the day's visits in order, for who drives."""
 
 from __future__ import annotations
 
@@ -23,8 +23,8 @@ from shared import roles
 from shared.access import roles_required
 
 NEXT_TAP = {
-    Appointment.State.PLANNED: ("on-the-way", "On my way"),
-    Appointment.State.PROMISED: ("on-the-way", "On my way"),
+    Appointment.State.PLANNED: ("on-the-way", "Leaving now"),
+    Appointment.State.PROMISED: ("on-the-way", "Leaving now"),
     Appointment.State.ON_THE_WAY: ("arrived", "Arrived"),
     Appointment.State.ARRIVED: ("done", "Done"),
 }
@@ -55,7 +55,7 @@ def crews_of(user: Any, day: dt.date) -> list[Crew]:
 @login_required
 @roles_required(*roles.FIELD)
 @require_GET
-def my_day(request: HttpRequest) -> HttpResponse:
+def today(request: HttpRequest) -> HttpResponse:
     """The next stop large, then the rest of the day; another day to look ahead."""
     today = timezone.localdate()
     day = parse_date_or_none(request.GET.get("day", "")) or today
@@ -86,7 +86,7 @@ def my_day(request: HttpRequest) -> HttpResponse:
         "count": len(calls),
         "scripts": ports.day_scripts,
     }
-    return render(request, "jobs/my_day.html", context)
+    return render(request, "jobs/today.html", context)
 
 
 def _call(request: HttpRequest, row: Appointment, timed: Any, is_today: bool) -> Call:

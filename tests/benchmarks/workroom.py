@@ -21,7 +21,7 @@ from tests.servers import Worker, start_site
 
 ROOT = Path(__file__).resolve().parents[2]
 DOCUMENT = ROOT / "docs" / "bench-workroom.md"
-PRODUCTS = ("wren", "wren_fascia", "heron", "teal", "curlew")
+PRODUCTS = ("wren", "wren_fascia", "heron", "siskin", "curlew")
 MOST_SECONDS = 600
 
 

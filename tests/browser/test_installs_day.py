@@ -117,7 +117,7 @@ def test_a_load_is_checked_without_signal_and_leaves_with_a_reason(
     office = enter("dispatcher")
     page = enter("installer", phone=True, errors_allowed=True)  # without signal the browser logs each failed request
     page.add_init_script(NO_CAMERA)
-    page.goto(f"{site.url}/my-day/")
+    page.goto(f"{site.url}/today/")
     page.get_by_role("link", name="Load", exact=True).click()
     expect(page.locator(".load-count strong")).to_be_visible()
     expect(page.locator("[data-no-camera]")).to_contain_text("type the code")
@@ -128,8 +128,8 @@ def test_a_load_is_checked_without_signal_and_leaves_with_a_reason(
     day_is_kept(page, 4)
 
     page.context.set_offline(True)
-    page.goto(f"{site.url}/my-day/")
-    page.get_by_role("button", name="On my way").click()
+    page.goto(f"{site.url}/today/")
+    page.get_by_role("button", name="Leaving now").click()
     expect(page.locator("[data-waiting]")).to_contain_text("on the way, not sent yet")
     page.goto(f"{site.url}/load/")
     page.fill("#code", f"{site.url}/u/{day['codes'][0].lower()}/")

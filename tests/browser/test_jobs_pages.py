@@ -34,7 +34,7 @@ OFFICE = {
     "holidays": "/holidays/",
     "plan": "/calendar/plan/",
 }
-FIELD = {"my day": "/my-day/", "visit": "/visits/{mine}/", "job": "/jobs/{my_job}/", "calendar": "/my-calendar/"}
+FIELD = {"today": "/today/", "visit": "/visits/{mine}/", "job": "/jobs/{my_job}/", "calendar": "/my-calendar/"}
 KEYS = """
 from jobs.models import *
 visit = Appointment.objects.filter(state="promised", purpose="install").first() or Appointment.objects.first()

@@ -223,7 +223,7 @@ def test_eight_openings_without_signal_with_the_tab_killed_half_way(
 
     page.fill("#room-name", "Den")
     page.click("#add-room")
-    choose(page, "teal")
+    choose(page, "siskin")
     read_opening(page, DEN[0], "44")
     for mark, width in zip("BCD", DEN[1:], strict=True):
         page.click("text=Copy")

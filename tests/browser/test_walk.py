@@ -86,7 +86,7 @@ def book(walk: Walk, looks_right: Any) -> None:
     page.get_by_label("Openings", exact=True).fill("1")
     page.get_by_label("Rooms", exact=True).fill("Study")
     page.get_by_role("button", name="Show the windows").click()
-    offer = page.locator(".offer").filter(has_text="Tape 1").first
+    offer = page.locator(".offer").filter(has_text="Milo's crew").first
     offer.wait_for(timeout=LONG)
     offer.locator("input").check()
     looks_right(page)
@@ -187,7 +187,7 @@ def schedule_install(walk: Walk) -> None:
     panel.get_by_role("button", name=re.compile("install")).first.click()
     visit = walk.field("jobs.Appointment", "pk", job=walk.job, purpose="install")
     walk.go(page, f"/visits/{visit}/windows/")
-    offer = page.locator(".offer").filter(has_text="Van 1").first
+    offer = page.locator(".offer").filter(has_text="Isko's crew").first
     offer.wait_for(timeout=LONG)
     offer.locator("input").check()
     page.get_by_role("button", name=re.compile("Hold|Take")).first.click()
@@ -203,7 +203,7 @@ def print_packet(walk: Walk) -> None:
     visit = walk.field("jobs.Appointment", "pk", job=walk.job, purpose="install")
     day = walk.field("jobs.Appointment", "day", pk=int(visit))
     walk.go(page, f"/loads/?day={day}")
-    page.get_by_role("row", name=re.compile("Van 1")).get_by_role("button", name="Put the list together").click()
+    page.get_by_role("row", name=re.compile("Isko's crew")).get_by_role("button", name="Put the list together").click()
     packet = page.locator(".document").filter(has_text="Route packet")
     packet.wait_for()
     page.wait_for_load_state()  # a tap before the page's script is there goes to the run's own page

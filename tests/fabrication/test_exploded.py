@@ -31,7 +31,7 @@ def test_a_drawing_has_title_and_words_and_every_part_by_number(product: str):
 
 
 def test_a_drawing_in_millimetres_writes_whole_millimetres():
-    svg = draw_unit(made("teal"), unit=Unit.MM)
+    svg = draw_unit(made("siskin"), unit=Unit.MM)
 
     assert "finished 889 × 1524 mm" in svg
     assert 'class="stacked"' not in svg

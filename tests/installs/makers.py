@@ -71,7 +71,7 @@ def make_unit(job: Job, *, product: str = "wren", family: str = "roller", room: 
 def make_crew(branch: Branch, *people: User, **fields: Any) -> Crew:
     number = Crew.objects.count() + 1
     crew = Crew.objects.create(
-        **{"branch": branch, "name": f"Van {number}", "truck_longest": Length.inches(144), "people": 2, **fields}
+        **{"branch": branch, "name": f"Crew {number}", "truck_longest": Length.inches(144), "people": 2, **fields}
     )
     WorkingHours.objects.bulk_create(WorkingHours(crew=crew, weekday=day, lunch_min=0) for day in range(7))
     for person in people:

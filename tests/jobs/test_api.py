@@ -246,7 +246,7 @@ def test_when_the_customer_can_and_cannot_bounds_what_is_offered(branch, crew, d
 
 def test_a_crew_is_set_up_over_http(branch, dispatcher, installer, api_as):
     api, other = api_as(dispatcher), make_crew(branch)
-    crew = api.post("/api/crews/", {"name": "Van 9", "people": 2}, format="json").json()["id"]
+    crew = api.post("/api/crews/", {"name": "Nora's crew", "people": 2}, format="json").json()["id"]
     url = f"/api/crews/{crew}/"
 
     week = api.post(f"{url}hours/", [{"weekday": 0, "starts": "07:00", "ends": "15:00"}], format="json")

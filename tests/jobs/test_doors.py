@@ -70,7 +70,7 @@ DOORS = {
     "proposal": (OFFICE, "get", "proposal"),
     "proposal_answer": (OFFICE, "post", "proposal"),
     "stuck": (OFFICE, "get", None),
-    "my_day": (FIELD, "get", None),
+    "today": (FIELD, "get", None),
     "my_calendar": (FIELD, "get", None),
     "feed_revoke": (OFFICE, "post", "feed"),
     "crews": (OFFICE, "get", None),

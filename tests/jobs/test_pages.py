@@ -254,7 +254,7 @@ def test_the_trail_and_the_door_code_stay_in_the_office(branch, crew, measurer, 
         office.get(f"/visits/{visit.pk}/").content.decode(),
         office.get(f"/sites/{site.pk}/").content.decode(),
         as_user(measurer).get(f"/visits/{visit.pk}/").content.decode(),
-        as_user(measurer).get(f"/my-day/?day={tomorrow}").content.decode(),
+        as_user(measurer).get(f"/today/?day={tomorrow}").content.decode(),
     ]
 
     assert not any("9917" in page for page in pages)
@@ -264,7 +264,7 @@ def test_the_crew_sees_the_door_code_on_the_day(branch, crew, measurer, as_user,
     site = make_site(make_job(branch).customer, access="code", access_secret="9917 at the gate")
     make_appointment(make_job(branch, site=site), crew=crew, day=today(branch), time="9:00")
 
-    assert "9917 at the gate" in as_user(measurer).get("/my-day/").content.decode()
+    assert "9917 at the gate" in as_user(measurer).get("/today/").content.decode()
 
 
 # -- moving ------------------------------------------------------------------------------------
@@ -328,22 +328,22 @@ def test_sixty_crews_and_five_days_take_few_queries(branch, office, django_asser
 # -- the day itself -------------------------------------------------------------------------------
 
 
-def test_the_taps_on_my_day_go_from_on_the_way_to_done(branch, crew, measurer, as_user):
+def test_the_taps_of_today_go_from_on_the_way_to_done(branch, crew, measurer, as_user):
     visit = make_appointment(make_job(branch), crew=crew, day=today(branch), time="9:00")
     client = as_user(measurer)
 
     words = []
     for tap in ("on-the-way", "arrived", "done"):
-        words.append(client.get("/my-day/").content.decode())
-        client.post(f"/visits/{visit.pk}/{tap}/", {"next": "/my-day/"})
+        words.append(client.get("/today/").content.decode())
+        client.post(f"/visits/{visit.pk}/{tap}/", {"next": "/today/"})
 
     visit.refresh_from_db()
-    assert [word in page for word, page in zip(("On my way", "Arrived", "Done"), words, strict=True)] == [True] * 3
+    assert [word in page for word, page in zip(("Leaving now", "Arrived", "Done"), words, strict=True)] == [True] * 3
     assert visit.state == Appointment.State.DONE
 
 
-def test_my_day_is_empty_for_who_drives_with_nobody(branch, as_user):
-    page = as_user(make_user("installer", branch=branch)).get("/my-day/").content.decode()
+def test_today_is_empty_for_who_drives_with_nobody(branch, as_user):
+    page = as_user(make_user("installer", branch=branch)).get("/today/").content.decode()
 
     assert "You drive with no crew today" in page
 

@@ -333,7 +333,7 @@ def test_parts_that_no_crew_can_do_one_after_the_other_say_so(branch):
 
 
 def test_a_reason_names_crews_days_and_times_as_people_say_them(branch, dispatcher):
-    van = make_crew(branch, name="Van 2", purposes=["install"])
+    van = make_crew(branch, name="Isko's crew", purposes=["install"])
     other = make_appointment(make_job(branch, number="J-77"), crew=van, day=MONDAY, time="9:00")
     calendar = read_calendar(branch, [van], [MONDAY])
     day = f"{MONDAY:%a} {MONDAY.day} {MONDAY:%b}"
@@ -345,14 +345,15 @@ def test_a_reason_names_crews_days_and_times_as_people_say_them(branch, dispatch
 
     late = Reason("late_next_window", crew=key, shift=0, stop=other.pk, late=720, window=(28_800, 36_000))
     assert said("full", nearest=late) == (
-        f"every crew-day it fits is full; nearest: Van 2 on {day} would reach J-77 12 min too late,"
+        f"every crew-day it fits is full; nearest: Isko's crew on {day} would reach J-77 12 min too late,"
         f" for its window {day} 8:00 am to 10:00 am"
     )
-    assert said("late_back", crew=key, late=60) == f"Van 2 on {day} would be back 1 min too late"
+    assert said("late_back", crew=key, late=60) == f"Isko's crew on {day} would be back 1 min too late"
     assert said("late_back_window", crew=key, late=60, window=(28_800, None)).endswith(
         f"for its window from {day} 8:00 am on"
     )
     lacks = {"crew": key, "skills": ("for measure", "motors")}
-    assert said("skills", **lacks) == f"Van 2 on {day} cannot drive for measure and do motors"
-    assert said("no_skills", skills=(f"crew {van.pk}", "for install")) == "no crew can be Van 2 and drive for install"
+    assert said("skills", **lacks) == f"Isko's crew on {day} cannot drive for measure and do motors"
+    needs = f"crew {van.pk}", "for install"
+    assert said("no_skills", skills=needs) == "no crew can be Isko's crew and drive for install"
     assert said("ready", ready=86_400) == f"it is ready at {next_day}, after its last window"

@@ -151,7 +151,7 @@ def test_a_measure_by_api_ends_in_a_release(
 
     field.post(f"{visit}/begin/")
     field.post(f"{visit}/rooms/", {"name": "Kitchen"}, format="json")
-    facts = {"product": "teal", "mount": "inside"}
+    facts = {"product": "siskin", "mount": "inside"}
     field.post(f"{visit}/openings/", {"room": job.rooms.get().pk, "facts": facts}, format="json")
     opening = f"/api/openings/{Opening.objects.latest('pk').pk}"
     for place, typed in INSIDE.items():

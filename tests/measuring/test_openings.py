@@ -70,12 +70,12 @@ def test_a_dropped_opening_gives_its_mark_back(room: Room, measurer: User) -> No
 
 
 def test_new_openings_take_the_rooms_defaults(room: Room, measurer: User) -> None:
-    services.change_room(room=room, by=measurer, defaults={"product": "teal", "substrate": "tile"})
+    services.change_room(room=room, by=measurer, defaults={"product": "siskin", "substrate": "tile"})
 
     made = services.add_opening(room=room, by=measurer, facts={"substrate": "wood"})
 
     assert made.product is not None
-    assert (made.product.key, made.substrate) == ("teal", "wood")
+    assert (made.product.key, made.substrate) == ("siskin", "wood")
 
 
 def test_a_copy_takes_facts_and_things_and_no_readings(job: Job, measurer: User) -> None:
@@ -221,7 +221,7 @@ def test_a_group_that_is_none_is_refused(
 
 # -- from a list --------------------------------------------------------------------------------
 
-LIST = "floor,room,mark,product\n2,201,A,teal\n2,201,B,teal\n3,301,A,\n"
+LIST = "floor,room,mark,product\n2,201,A,siskin\n2,201,B,siskin\n3,301,A,\n"
 
 
 def test_a_dry_run_writes_nothing(job: Job) -> None:

@@ -151,7 +151,7 @@ def test_a_photo_is_shown_to_who_may_see_it(
 
 def test_facts_that_are_not_fit_stand_beside_their_fields(opening: Opening, measurer: User, as_user: AsUser) -> None:
     form = {
-        "product": "teal", "mount": "inside", "mark": "A", "room": opening.room_id, "units_wanted": "0",
+        "product": "siskin", "mount": "inside", "mark": "A", "room": opening.room_id, "units_wanted": "0",
         "fixed_to": "jamb", "substrate": "tile", "sill": "sill", "reach_height": "high up",
     }  # fmt: skip
 
@@ -331,7 +331,7 @@ def test_a_figure_that_is_not_fit_stands_beside_its_field(
 def test_the_dispatcher_reads_the_range_and_does_not_write_it(
     owner: User, dispatcher: User, as_user: AsUser
 ) -> None:
-    product = make_range(owner.branch)["teal"]  # type: ignore[arg-type]
+    product = make_range(owner.branch)["siskin"]  # type: ignore[arg-type]
     client = as_user(dispatcher)
 
     answer = client.post(url("product", product.pk), product_form(product, client) | {"name": "Other"})

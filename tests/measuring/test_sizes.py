@@ -147,10 +147,10 @@ def test_another_product_keeps_the_options_it_has_too(measurer: User) -> None:
     opening = make_opening(make_job(measurer), measurer, family="slat")
     choose_all(the_unit(opening), measurer)
 
-    services.change_opening(opening=opening, by=measurer, facts={"product": "teal"})
+    services.change_opening(opening=opening, by=measurer, facts={"product": "siskin"})
 
     unit = the_unit(opening)
-    assert unit.product.key == "teal"
+    assert unit.product.key == "siskin"
     assert unit.options["colour"] == "white"
     assert "tilt_side" not in unit.options
 
@@ -273,7 +273,7 @@ def test_another_reading_renews_the_open_change(released: Unit, measurer: User) 
     assert change.new_width == inch("35")
 
 
-@pytest.mark.parametrize("fact", [{"product": "teal"}, {"mount": "outside"}, {"units_wanted": 2}])
+@pytest.mark.parametrize("fact", [{"product": "siskin"}, {"mount": "outside"}, {"units_wanted": 2}])
 def test_what_a_released_unit_was_ordered_by_stays(released: Unit, measurer: User, fact: dict[str, Any]) -> None:
     with pytest.raises(Refused, match="was ordered") as refusal:
         services.change_opening(opening=released.opening, by=measurer, facts=fact)

@@ -1,9 +1,9 @@
-// My day without signal: kept on the phone with its stops; setting out and arriving wait in the phone's queue.
+// Today without signal: kept on the phone with its stops; setting out and arriving wait in the phone's queue.
 import { openField } from "../measuring/field/queue.js";
 import { fetchPage, keep } from "./kept.js";
 import { anew, hold, say } from "./sending.js";
 
-const mark = document.getElementById("my-day");
+const mark = document.getElementById("today");
 const isLive = !document.body.dataset.kept;
 const SAID = { "installs.on_the_way": "on the way", "installs.arrived": "arrived" };
 let field;

@@ -1,7 +1,7 @@
 // Without signal: puts the page this phone kept into the empty one, then lets that page's own script run.
 import { allKept, fetchPage, kept } from "./kept.js";
 
-const SCRIPTS = { stop: "./stop.js", load: "./load.js", "my-day": "./day.js" };
+const SCRIPTS = { stop: "./stop.js", load: "./load.js", today: "./day.js" };
 const shell = document.querySelector("[data-shell]");
 const userId = Number(shell.dataset.user);
 
@@ -26,7 +26,7 @@ function list(pages) {
 
 async function begin() {
   const found = await find();
-  if (!found && shell.dataset.measures && location.pathname === "/my-day/" && !navigator.onLine) {
+  if (!found && shell.dataset.measures && location.pathname === "/today/" && !navigator.onLine) {
     location.replace("/measure/"); // a measurer's visits are kept otherwise
     return;
   }

@@ -99,7 +99,7 @@ def test_a_size_no_lift_holds_is_asked_about_with_its_bound():
 
 
 def test_a_material_that_is_missing_or_of_another_kind_is_found():
-    values = recipe_json("teal")
+    values = recipe_json("siskin")
     part(values, "headrail")["material"] = "cell-tail"
     part(values, "bottom_rail")["material"] = "cell-cord"
 
@@ -122,7 +122,7 @@ def test_pairs_of_choices_are_covered_with_few_units():
 
 
 def test_every_corner_of_the_range_is_tried_at_both_mounts():
-    tried = {(order.mount, order.width.text(), order.height.text()) for order in orders_to_check(RECIPES["teal"])}
+    tried = {(order.mount, order.width.text(), order.height.text()) for order in orders_to_check(RECIPES["siskin"])}
 
     assert {(mount, w, h) for mount in ("inside", "outside") for w in ("10", "108") for h in ("10", "108")} <= tried
 

@@ -275,19 +275,19 @@ def test_a_slat_stack_is_about_what_the_table_says():
 
 
 def test_a_block_has_pleats_for_its_drop_and_its_fullness():
-    unit = made("teal", height="60")
+    unit = made("siskin", height="60")
 
     assert unit.counts["pleats"] == 87  # 1.03 × 58 / (11/16) = 86.9
     assert unit.part("cloth").length == inches("11/16") * 87
 
 
 def test_a_two_way_shade_has_a_third_rail():
-    assert made("teal", options={"control": "two_way"}).part("middle_rail").length == inches("35")
-    assert made("teal", options={"control": "cordless"}).part("middle_rail") is None
+    assert made("siskin", options={"control": "two_way"}).part("middle_rail").length == inches("35")
+    assert made("siskin", options={"control": "cordless"}).part("middle_rail") is None
 
 
 def test_a_spring_is_not_taken_below_what_it_balances():
-    light = made("teal", "12", "12")
+    light = made("siskin", "12", "12")
     heavy = made("teal_double", "120", "108")
 
     assert light.part("lift").material == "cell-spring-1"
