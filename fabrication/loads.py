@@ -9,7 +9,7 @@ from django.utils import timezone
 
 from fabrication.models import UnitMake, WorkPlace
 from fabrication.rules.load import LOOK_AHEAD_DAYS, DayLoad, day_loads
-from jobs.availability import holidays_between
+from jobs.schedule.availability import holidays_between
 from measuring.models import Product
 from shared.models import Branch
 

@@ -21,7 +21,7 @@ from installs.models import ReturnOwed
 from installs.rules.causes import top_of
 from jobs.models import INSTALLING, Appointment, CalendarRules, Crew, Job, Purpose
 from jobs.rules.travel import drive_seconds, great_circle_m
-from jobs.travel import road_model
+from jobs.schedule.travel import road_model
 from shared.models import Branch, User
 
 WEEKS: Final = 12

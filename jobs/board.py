@@ -16,10 +16,10 @@ from typing import Final
 from django.urls import reverse
 from django.utils.safestring import SafeString, mark_safe
 
-from jobs.availability import WorkDay, local
 from jobs.dispatch import Book, CrewDayBook
 from jobs.models import Appointment, Crew
 from jobs.rules.timeline import Timed
+from jobs.schedule.availability import WorkDay, local
 from jobs.words import clock
 
 WIDE: Final = 1240

@@ -16,13 +16,13 @@ from typing import Any, Final, NamedTuple
 
 from django.conf import settings
 
-from jobs.availability import Span, WorkDay, crew_days, local
 from jobs.dispatch import BEGUN, crew_point, taking_time
 from jobs.models import CalendarRules, Crew, ImpossibleTime, PossibleWindow
 from jobs.planning import driver_of, objective, possible_spans
 from jobs.rules.routing import Inserter, Objective, Problem, Route, Stop
 from jobs.rules.routing.timing import assemble, build_route
-from jobs.travel import Point, road_model, travel_between
+from jobs.schedule.availability import Span, WorkDay, crew_days, local
+from jobs.schedule.travel import Point, road_model, travel_between
 from shared.models import Branch
 
 Seconds = Callable[[dt.datetime], int]

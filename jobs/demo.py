@@ -18,7 +18,6 @@ from django.contrib.auth.models import Group
 from django.db import transaction
 from django.utils import timezone
 
-from jobs.availability import holidays_between
 from jobs.models import (
     Appointment,
     Crew,
@@ -31,6 +30,7 @@ from jobs.models import (
     Skill,
     WorkingHours,
 )
+from jobs.schedule.availability import holidays_between
 from shared import audit, roles
 from shared.demo import PASSWORD, ZONE, Demo
 from shared.lengths import Length

@@ -19,11 +19,11 @@ import numpy as np
 from django.db.models import Q, QuerySet
 from django.utils import timezone
 
-from jobs.availability import WorkDay, add_working_days, crew_days
 from jobs.models import INSTALLING, Appointment, CalendarRules, Crew, Purpose
 from jobs.ports import Blocker, ports
 from jobs.rules.timeline import Planned, Timed, Timeline, drive_day
-from jobs.travel import Point, Travel, travel_between
+from jobs.schedule.availability import WorkDay, add_working_days, crew_days
+from jobs.schedule.travel import Point, Travel, travel_between
 from shared.models import Branch
 
 BEGUN = (Appointment.State.ON_THE_WAY, Appointment.State.ARRIVED, Appointment.State.DONE)

@@ -11,7 +11,7 @@ from django.conf import settings
 from jobs.dispatch import Book, CrewDayBook, crew_point, site_point
 from jobs.models import Site
 from jobs.rules.tiles import corner_of, squares_over, zoom_for
-from jobs.travel import Point
+from jobs.schedule.travel import Point
 from shared.drawings import Svg
 from shared.models import Branch
 

@@ -9,7 +9,6 @@ from typing import Any
 from django import forms
 from django.utils import timezone
 
-from jobs.availability import local
 from jobs.models import (
     CalendarRules,
     Crew,
@@ -23,6 +22,7 @@ from jobs.models import (
     Site,
     Skill,
 )
+from jobs.schedule.availability import local
 from shared import roles
 from shared.forms import DateInput, SheetForm, SheetModelForm, TimeInput
 from shared.models import User

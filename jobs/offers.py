@@ -18,7 +18,6 @@ from typing import Final
 import numpy as np
 from django.utils import timezone
 
-from jobs.availability import Span, local
 from jobs.chances import SEED, chance_text, sigma_of
 from jobs.crewdays import Day, read_days
 from jobs.dispatch import Push, crew_point, earliest_install, site_point
@@ -28,7 +27,8 @@ from jobs.rules.promises import Chance, Pause, PromisedVisit, chances
 from jobs.rules.routing import Offer as Priced
 from jobs.rules.routing import Problem, Route, Stop
 from jobs.rules.routing.timing import build_route
-from jobs.travel import Point, travel_to_and_from
+from jobs.schedule.availability import Span, local
+from jobs.schedule.travel import Point, travel_to_and_from
 from shared.errors import Refused
 from shared.models import Branch
 

@@ -15,13 +15,13 @@ from typing import Final
 
 import numpy as np
 
-from jobs.availability import Span, WorkDay, local, without
 from jobs.dispatch import BEGUN, Book, earliest_install, open_book, site_point
 from jobs.models import Appointment, CalendarRules, Crew, ImpossibleTime, PossibleWindow, Purpose
 from jobs.rules.routing import Crew as Driver
 from jobs.rules.routing import Lunch, Objective, Plan, Problem, Stop
 from jobs.rules.routing.model import Id, fits_crew, open_spans
 from jobs.rules.routing.timing import build_route, route_cost
+from jobs.schedule.availability import Span, WorkDay, local, without
 from shared.models import Branch
 
 Where = tuple[str, int]

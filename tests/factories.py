@@ -59,7 +59,7 @@ def at(branch: Branch, day: dt.date, time: str) -> dt.datetime:
 
 def a_monday() -> dt.date:
     """A Monday at least a week ahead with no public holiday in its week (US)."""
-    from jobs.availability import _public
+    from jobs.schedule.availability import _public
 
     day = dt.date.today() + dt.timedelta(days=7)
     day += dt.timedelta(days=-day.weekday() % 7)

@@ -197,7 +197,7 @@ def _remake(owed: ReturnOwed, by: User, remeasure: bool) -> Unit:
 
 def _due(old: Unit) -> dt.date:
     """As many working days as the first one took from release to due, at least five."""
-    from jobs.availability import add_working_days
+    from jobs.schedule.availability import add_working_days
 
     days = 5
     if old.released_at is not None and old.due_on is not None:

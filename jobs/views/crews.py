@@ -17,7 +17,6 @@ from django.views.decorators.http import require_GET, require_http_methods, requ
 
 from jobs import services
 from jobs.access import crew_for, feed_for
-from jobs.availability import WorkDay, crew_days, holidays_between
 from jobs.forms import (
     AbsenceForm,
     CrewDayForm,
@@ -33,6 +32,7 @@ from jobs.ics import feed_file, feed_of_token, feed_token
 from jobs.learning import drive_factor, visit_factors
 from jobs.models import Absence, CalendarFeed, CalendarRules, Crew, Holiday
 from jobs.offers import usual_windows as usual_windows_of
+from jobs.schedule.availability import WorkDay, crew_days, holidays_between
 from jobs.views import OFFICE
 from jobs.views.jobs import csv_answer
 from shared import roles

@@ -15,9 +15,9 @@ from django.urls import reverse
 from django.utils import timezone
 from django.views.decorators.http import require_GET
 
-from jobs.availability import crew_days
 from jobs.dispatch import BEGUN, earliest_install
 from jobs.models import INSTALLING, MEASURING, Appointment, CalendarRules, Job
+from jobs.schedule.availability import crew_days
 from jobs.views import OFFICE
 from jobs.views.jobs import PER_PAGE, csv_answer
 from shared.access import roles_required

@@ -29,7 +29,7 @@ WARM = 3
 FILL = """
 import datetime as dt, random
 from django.utils import timezone
-from jobs.availability import holidays_between
+from jobs.schedule.availability import holidays_between
 from jobs.models import Appointment, CalendarRules, Job, Site
 from tests.factories import at, make_branch, make_crew, make_customer, make_user
 

@@ -16,9 +16,9 @@ import icalendar
 import pytest
 
 from jobs import services
-from jobs.availability import local
 from jobs.ics import feed_file, visit_file
 from jobs.models import Appointment
+from jobs.schedule.availability import local
 from tests.factories import a_monday, at, make_appointment, make_branch, make_crew, make_job, make_site, make_user
 
 pytestmark = pytest.mark.django_db

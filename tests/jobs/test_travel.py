@@ -11,7 +11,7 @@ import pytest
 from django.core.cache import cache
 
 from jobs.models import TravelLeg
-from jobs.travel import LONGEST_SECONDS, travel_between
+from jobs.schedule.travel import LONGEST_SECONDS, travel_between
 
 pytestmark = pytest.mark.django_db
 POINTS = [(-88.31, 41.87), (-88.30, 41.88), (-88.29, 41.86)]

@@ -76,11 +76,11 @@ def crew_days(crews: Sequence[Crew], days: Sequence[dt.date]) -> dict[tuple[int,
     """
     if not crews or not days:
         return {}
-    book = _Book(crews, sorted(days))
+    book = _CrewHours(crews, sorted(days))
     return {(crew.pk, day): book.work_day(crew, day) for crew in crews for day in days}
 
 
-class _Book:
+class _CrewHours:
     """The rows that decide about some crews and days, fetched once."""
 
     def __init__(self, crews: Sequence[Crew], days: Sequence[dt.date]) -> None:
