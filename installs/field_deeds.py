@@ -1,119 +1,211 @@
-"""What an installer's phone sends: each kind of deed over the same services as the pages."""
+"""What an installer's phone sends: each kind of entry over the same services as the pages."""
 
 from __future__ import annotations
 
-import base64
-import binascii
 from collections.abc import Mapping
-from typing import Any
+from dataclasses import dataclass, field
+from typing import Annotated, Any
 
 from django.core.exceptions import PermissionDenied
 
 from fabrication.models import Material
 from installs import access, services
 from installs.models import Load
+from installs.services.stops import PAD
 from jobs import services as calendar
 from jobs.models import Appointment
-from measuring.deeds import Done, deed
+from shared.contracts import ContractError
+from shared.devices.kinds import PHOTO_TEXT, Done, Key, Note, deed, picture_of
 from shared.errors import Refused
+from shared.records import Longest, Record, Within
 
-Body = Mapping[str, Any]
+MOST_LINES = 5000
 
 
-def _visit(body: Body, done: Done) -> Appointment:
+@dataclass(frozen=True, kw_only=True)
+class OfStop(Record):
+    """An entry about a stop."""
+
+    appointment: Key
+
+
+@dataclass(frozen=True, kw_only=True)
+class OfUnit(OfStop):
+    """An entry about one unit of a stop."""
+
+    unit: Key
+
+
+@dataclass(frozen=True, kw_only=True)
+class OfLoad(Record):
+    """An entry about a truck's load."""
+
+    load: Key
+
+
+def _visit(body: OfStop, done: Done) -> Appointment:
     if not done.by.has_role(*access.INSTALLS):
         raise PermissionDenied
-    found: Appointment = access.stop_for(done.by, int(body["appointment"]))
+    found: Appointment = access.stop_for(done.by, body.appointment)
     return found
 
 
-def _load(body: Body, done: Done) -> Load:
+def _load(body: OfLoad, done: Done) -> Load:
     if not done.by.has_role(*access.LOADS):
         raise PermissionDenied
-    return access.load_for(done.by, int(body["load"]))
+    return access.load_for(done.by, body.load)
+
+
+# -- the load -----------------------------------------------------------------------------
+
+
+def check_line_keys(counts: Mapping[str, int], path: str) -> None:
+    """Refuses what is no line by its key."""
+    for key in counts:
+        if not (key.isascii() and key.isdigit() and len(key) <= 18):
+            raise ContractError(f"{path}.{key[:60]}", "no line of a load", "a whole number")
+
+
+Counts = Annotated[Mapping[str, int], Longest(MOST_LINES)]
+
+
+@dataclass(frozen=True, kw_only=True)
+class Checked(OfLoad):
+    """Pieces on the truck by line; `before` and `text` are what the phone takes back by."""
+
+    counts: Counts
+    before: Counts = field(default_factory=dict)
+    text: Note = ""
+
+    def check(self, path: str) -> None:
+        check_line_keys(self.counts, "counts")
+        for key, count in self.counts.items():
+            if not 0 <= count <= 100_000:
+                raise ContractError(f"counts.{key}", f"{count} is out of bounds", "0 to 100000")
 
 
 @deed("installs.load_checked")
-def load_checked(body: Body, done: Done) -> Mapping[str, Any]:
-    """``{"load", "counts": {line: pieces on the truck}}``; what was counted stands, however often it is sent."""
-    counts = {int(key): int(count) for key, count in body["counts"].items()}
+def load_checked(body: Checked, done: Done) -> Mapping[str, Any]:
+    """What was counted stands, however often it is sent."""
+    counts = {int(key): count for key, count in body.counts.items()}
     services.check_counts(load=_load(body, done), counts=counts, by=done.by)
     return {}
 
 
+@dataclass(frozen=True, kw_only=True)
+class Undone(OfLoad):
+    """The last tick taken back, if it was of these lines."""
+
+    lines: Annotated[tuple[int, ...], Longest(MOST_LINES)]
+
+
 @deed("installs.load_undone")
-def load_undone(body: Body, done: Done) -> Mapping[str, Any]:
-    """``{"load", "lines"}``: the last tick taken back, if it was of these lines."""
-    services.undo_check(load=_load(body, done), lines=[int(key) for key in body["lines"]], by=done.by)
+def load_undone(body: Undone, done: Done) -> Mapping[str, Any]:
+    """The last tick taken back, if it was of these lines."""
+    services.undo_check(load=_load(body, done), lines=list(body.lines), by=done.by)
     return {}
+
+
+@dataclass(frozen=True, kw_only=True)
+class Left(OfLoad):
+    """The truck left the yard."""
+
+    reason: Note = ""
 
 
 @deed("installs.load_left")
-def load_left(body: Body, done: Done) -> Mapping[str, Any]:
-    """``{"load", "reason"}``: the truck left the yard."""
-    services.leave_yard(load=_load(body, done), reason=str(body.get("reason", "")), by=done.by, at=done.at)
+def load_left(body: Left, done: Done) -> Mapping[str, Any]:
+    """The truck left the yard."""
+    services.leave_yard(load=_load(body, done), reason=body.reason, by=done.by, at=done.at)
     return {}
 
 
+@dataclass(frozen=True, kw_only=True)
+class PutBack(OfLoad):
+    """So many of a line came back in all."""
+
+    line: Key
+    count: Annotated[int, Within(0, 100_000)]
+
+
 @deed("installs.load_put_back")
-def load_put_back(body: Body, done: Done) -> Mapping[str, Any]:
-    """``{"load", "line", "count"}``: so many of a line came back in all."""
+def load_put_back(body: PutBack, done: Done) -> Mapping[str, Any]:
+    """So many of a line came back in all."""
     load = _load(body, done)
-    line = load.lines.filter(pk=int(body["line"])).first()  # type: ignore[attr-defined]
+    line = load.lines.filter(pk=body.line).first()  # type: ignore[attr-defined]
     if line is None:
         raise Refused("this line is not of this load", field="line")
-    services.put_back(load=load, line=line, count=int(body["count"]), by=done.by)
+    services.put_back(load=load, line=line, count=body.count, by=done.by)
     return {}
 
 
 @deed("installs.load_back")
-def load_back(body: Body, done: Done) -> Mapping[str, Any]:
-    """``{"load"}``: the truck is back in the yard."""
+def load_back(body: OfLoad, done: Done) -> Mapping[str, Any]:
+    """The truck is back in the yard."""
     services.come_back(load=_load(body, done), by=done.by, at=done.at)
     return {}
 
 
+# -- the stop -----------------------------------------------------------------------------
+
+
 @deed("installs.on_the_way")
-def on_the_way(body: Body, done: Done) -> Mapping[str, Any]:
-    """``{"appointment"}``: the crew set out for it."""
+def on_the_way(body: OfStop, done: Done) -> Mapping[str, Any]:
+    """The crew set out for it."""
     calendar.mark_on_the_way(appointment=_visit(body, done), by=done.by, at=done.at)
     return {}
 
 
 @deed("installs.arrived")
-def arrived(body: Body, done: Done) -> Mapping[str, Any]:
-    """``{"appointment"}``."""
+def arrived(body: OfStop, done: Done) -> Mapping[str, Any]:
+    """The crew is there."""
     services.arrive(appointment=_visit(body, done), by=done.by, at=done.at)
     return {}
 
 
 @deed("installs.installed")
-def installed(body: Body, done: Done) -> Mapping[str, Any]:
-    """``{"appointment", "unit"}``."""
+def installed(body: OfUnit, done: Done) -> Mapping[str, Any]:
+    """A unit is up."""
     visit = _visit(body, done)
-    unit = access.unit_key(visit, int(body["unit"]))
-    services.mark_installed(appointment=visit, units=[unit], by=done.by, at=done.at)
+    services.mark_installed(
+        appointment=visit, units=[access.unit_key(visit, body.unit)], by=done.by, at=done.at
+    )
     return {}
 
 
+@dataclass(frozen=True, kw_only=True)
+class AllInstalled(OfStop):
+    """The units that had no outcome on the phone are up."""
+
+    units: Annotated[tuple[Key, ...], Longest(2000)]
+
+
 @deed("installs.all_installed")
-def all_installed(body: Body, done: Done) -> Mapping[str, Any]:
-    """``{"appointment", "units"}``: those that had no outcome on the phone."""
+def all_installed(body: AllInstalled, done: Done) -> Mapping[str, Any]:
+    """Those units come back."""
     visit = _visit(body, done)
-    units = [access.unit_key(visit, int(key)) for key in body["units"]]
+    units = [access.unit_key(visit, key) for key in body.units]
     services.mark_installed(appointment=visit, units=units, by=done.by, at=done.at)
     return {"units": [unit.pk for unit in units]}
 
 
+@dataclass(frozen=True, kw_only=True)
+class NotInstalled(OfUnit):
+    """A unit did not go up, and why."""
+
+    cause: str
+    note: Note = ""
+
+
 @deed("installs.not_installed")
-def not_installed(body: Body, done: Done) -> Mapping[str, Any]:
-    """``{"appointment", "unit", "cause", "note"}``."""
+def not_installed(body: NotInstalled, done: Done) -> Mapping[str, Any]:
+    """A unit did not go up, and why."""
     visit = _visit(body, done)
     services.mark_not_installed(
         appointment=visit,
-        unit=access.unit_key(visit, int(body["unit"])),
-        cause=str(body["cause"]),
-        note=str(body.get("note", "")),
+        unit=access.unit_key(visit, body.unit),
+        cause=body.cause,
+        note=body.note,
         by=done.by,
         at=done.at,
     )
@@ -121,71 +213,120 @@ def not_installed(body: Body, done: Done) -> Mapping[str, Any]:
 
 
 @deed("installs.undo")
-def undo(body: Body, done: Done) -> Mapping[str, Any]:
-    """``{"appointment", "unit"}``."""
+def undo(body: OfUnit, done: Done) -> Mapping[str, Any]:
+    """A tap taken back: the unit is to do again."""
     visit = _visit(body, done)
-    services.undo_outcome(appointment=visit, unit=access.unit_key(visit, int(body["unit"])), by=done.by)
+    services.undo_outcome(appointment=visit, unit=access.unit_key(visit, body.unit), by=done.by)
     return {}
 
 
+@dataclass(frozen=True, kw_only=True)
+class Hardware(OfStop):
+    """Hardware used otherwise; the material's key is as its form has it, empty for none."""
+
+    material: Any = None
+    change: Annotated[int, Within(-10_000, 10_000)] = 0
+    note: Note = ""
+
+    def check(self, path: str) -> None:
+        if self.material not in (None, "") and not _is_key(self.material):
+            raise ContractError("material", "no material where one belongs", "a whole number, or empty")
+
+    @property
+    def material_key(self) -> int | None:
+        return int(self.material) if self.material else None
+
+
+def _is_key(value: Any) -> bool:
+    if isinstance(value, str):
+        return value.isascii() and value.isdigit() and len(value) <= 18
+    return isinstance(value, int) and not isinstance(value, bool) and 0 < value < 2**63
+
+
 @deed("installs.hardware")
-def hardware(body: Body, done: Done) -> Mapping[str, Any]:
-    """``{"appointment", "material", "change", "note"}``; material may be empty."""
-    visit = _visit(body, done)
-    key = body.get("material")
-    material = Material.objects.filter(branch=visit.job.branch, pk=int(key)).first() if key else None
+def hardware(body: Hardware, done: Done) -> Mapping[str, Any]:
+    """Its key comes back."""
+    visit, key = _visit(body, done), body.material_key
+    material = Material.objects.filter(branch=visit.job.branch, pk=key).first() if key else None
     if key and material is None:
         raise Refused("this item is not in stock any more", field="material")
     made = services.note_hardware(
         appointment=visit,
         by=done.by,
-        change=int(body.get("change") or 0),
+        change=body.change,
         material=material,
-        note=str(body.get("note", "")),
+        note=body.note,
         uid=done.deed_id,
         at=done.at,
     )
     return {"hardware": made.pk}
 
 
+@dataclass(frozen=True, kw_only=True)
+class StopPicture(OfStop):
+    """A photo of a stop or of one of its units, as base64."""
+
+    data: Annotated[str, Longest(PHOTO_TEXT)]
+    unit: Key | None = None
+    caption: Note = ""
+
+
 @deed("installs.photo")
-def photo(body: Body, done: Done) -> Mapping[str, Any]:
-    """``{"appointment", "unit", "caption", "data": base64}``."""
+def photo(body: StopPicture, done: Done) -> Mapping[str, Any]:
+    """Its key comes back."""
     visit = _visit(body, done)
-    try:
-        data = base64.b64decode(str(body["data"]), validate=True)
-    except binascii.Error:
-        raise Refused("the photo did not come through whole", field="photo") from None
     made = services.add_photo(
         appointment=visit,
-        data=data,
+        data=picture_of(body.data),
         by=done.by,
-        unit=access.unit_key(visit, int(body["unit"])) if body.get("unit") else None,
-        caption=str(body.get("caption", "")),
+        unit=access.unit_key(visit, body.unit) if body.unit else None,
+        caption=body.caption,
         uid=done.deed_id,
         at=done.at,
     )
     return {"photo": made.pk}
 
 
+@dataclass(frozen=True, kw_only=True)
+class Sign(OfStop):
+    """A name drawn on the glass, stroke by stroke; or with whom it was left."""
+
+    name: Note = ""
+    strokes: Annotated[tuple[tuple[tuple[int, ...], ...], ...], Within(0, PAD)] = ()
+    left_with: Note = ""
+
+    def check(self, path: str) -> None:
+        for place, stroke in enumerate(self.strokes):
+            for at, point in enumerate(stroke):
+                if len(point) != 2:
+                    raise ContractError(f"strokes[{place}][{at}]", f"{len(point)} numbers", "two: across and down")
+
+
 @deed("installs.sign")
-def sign(body: Body, done: Done) -> Mapping[str, Any]:
-    """``{"appointment", "name", "strokes", "left_with"}``."""
+def sign(body: Sign, done: Done) -> Mapping[str, Any]:
+    """A name drawn on the glass; or with whom it was left."""
     services.sign(
         appointment=_visit(body, done),
         by=done.by,
-        name=str(body.get("name", "")),
-        strokes=body.get("strokes") or [],
-        left_with=str(body.get("left_with", "")),
+        name=body.name,
+        strokes=body.strokes,
+        left_with=body.left_with,
         at=done.at,
     )
     return {}
 
 
+@dataclass(frozen=True, kw_only=True)
+class StopDone(OfStop):
+    """The stop is finished."""
+
+    note: Note = ""
+
+
 @deed("installs.done")
-def stop_done(body: Body, done: Done) -> Mapping[str, Any]:
-    """``{"appointment", "note"}``; done twice it is done."""
+def stop_done(body: StopDone, done: Done) -> Mapping[str, Any]:
+    """Done twice it is done."""
     stop = services.close_stop(
-        appointment=_visit(body, done), by=done.by, note=str(body.get("note", ""))[:2000], at=done.at
+        appointment=_visit(body, done), by=done.by, note=body.note[:2000], at=done.at
     )
     return {"stop": stop.pk}

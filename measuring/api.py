@@ -18,7 +18,7 @@ from rest_framework.viewsets import ViewSet
 
 from jobs.access import job_for
 from jobs.models import Appointment, FieldDevice, Job
-from measuring import access, deeds, field, field_deeds, services
+from measuring import access, deeds, field, services
 from measuring.evaluation import alternatives_for, asked, current, evaluate
 from measuring.models import Opening, Product, SizeChange, Unit, Visit
 from measuring.options import missing_options
@@ -29,9 +29,6 @@ from measuring.services.sizes import effects_of
 from measuring.views.openings import visit_at
 from shared.api import HasRole, ReadViewSet
 from shared.roles import DISPATCHER, OWNER
-
-assert field_deeds  # registers the kinds of deeds
-
 
 # -- openings ---------------------------------------------------------------------------
 

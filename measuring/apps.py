@@ -13,7 +13,7 @@ class MeasuringConfig(AppConfig):
         from jobs.models import MEASURING
         from jobs.ports import ports
         from measuring import demo as rooms
-        from measuring import papers, sources, times
+        from measuring import field_deeds, papers, sources, times
         from shared import demo, menu, panels, roles
 
         ports.stage_sources.append(sources.stage_facts)
@@ -23,6 +23,7 @@ class MeasuringConfig(AppConfig):
             ports.minutes_sources[purpose] = times.measure_minutes
             ports.visit_urls[purpose] = "measuring:visit"
         assert papers  # registers the document kinds
+        assert field_deeds  # registers the kinds of entries
         menu.add("Visits", "measuring:day", roles=[roles.MEASURER], place=20)
         menu.add("Tapes", "measuring:tapes", roles=[roles.MEASURER], place=60)
         menu.add("Range", "measuring:range", roles=[roles.OWNER], place=30)

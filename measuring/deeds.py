@@ -1,11 +1,11 @@
 """
 Deeds done without signal: a phone sends them later, in order, each exactly once.
 
-A room registers a kind of deed with the function that does it; installs does so too. The
-phone gives every deed an id of its own and a place in its order. What it got as reply is kept:
-a repeat gets the same reply, the same id with another body is refused, and a deed that comes
-before its turn is sent back. A deed the service refuses keeps its place and its reply, so that
-it never holds up the ones behind it; the phone shows it to the person.
+A room registers its kinds (`shared.devices.kinds`). The phone gives every deed an id of its own
+and a place in its order. What it got as reply is kept: a repeat gets the same reply, the same id
+with another body is refused, and a deed that comes before its turn is sent back. A deed the
+service refuses keeps its place and its reply, so that it never holds up the ones behind it; the
+phone shows it to the person.
 """
 
 from __future__ import annotations
@@ -15,11 +15,11 @@ import hashlib
 import json
 import secrets
 import uuid
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any, Final
 
-from django.core.exceptions import PermissionDenied, ValidationError
+from django.core.exceptions import PermissionDenied
 from django.db import transaction
 from django.db.models import Max
 from django.http import Http404
@@ -28,44 +28,15 @@ from django.utils.dateparse import parse_datetime
 
 from jobs.models import DeviceDeed, FieldDevice
 from shared import audit
+from shared.contracts import ContractError
+from shared.devices.kinds import Done, deed, kind_of, kinds
 from shared.errors import Refused
 from shared.models import User
 
+__all__ = ["Done", "deed", "kinds"]
+
 MOST_AT_ONCE: Final = 200
 LARGEST_BODY: Final = 8 * 1024 * 1024
-
-
-@dataclass(frozen=True, slots=True)
-class Done:
-    """What a deed's function is told beside its body."""
-
-    by: User
-    at: dt.datetime
-    deed_id: uuid.UUID
-
-
-Deed = Callable[[Mapping[str, Any], Done], Mapping[str, Any] | None]
-_kinds: dict[str, Deed] = {}
-
-
-def deed(kind: str) -> Callable[[Deed], Deed]:
-    """
-    Register the function that does deeds of this kind, such as ``measuring.reading``.
-
-    It takes the body and `Done`, checks access itself (a 404 for what the person may not
-    have), calls one service and gives plain JSON back. `Refused` answers 409.
-    """
-
-    def register(function: Deed) -> Deed:
-        _kinds[kind] = function
-        return function
-
-    return register
-
-
-def kinds() -> list[str]:
-    """Every kind there is."""
-    return sorted(_kinds)
 
 
 # -- devices ---------------------------------------------------------------------------
@@ -205,22 +176,27 @@ def _done_elsewhere(device: FieldDevice, one: _Sent) -> tuple[int, dict[str, Any
 
 
 def _do(device: FieldDevice, one: _Sent) -> tuple[int, dict[str, Any]]:
-    """Do it in a savepoint: what is refused leaves nothing but its reply."""
-    function = _kinds.get(one.kind)
-    if function is None:
+    """
+    Do it in a savepoint: what is refused leaves nothing but its reply.
+
+    A fault of ours is raised: it is no answer to the phone, which sends the entry again.
+    """
+    kind = kind_of(one.kind)
+    if kind is None:
         return 400, {"problem": f"nobody does {one.kind} here", "field": "kind"}
     told = Done(by=device.user, at=min(one.done_at, timezone.now()), deed_id=one.deed_id)
     try:
+        body = kind.read(one.body)
         with transaction.atomic():
-            return 200, dict(function(one.body, told) or {})
+            return 200, dict(kind.function(body, told) or {})
+    except ContractError as error:
+        return 400, {"problem": error.problem, "field": error.field, "bound": error.bound}
     except Refused as refusal:
         return 409, _problem(refusal)
     except Http404:
         return 404, {"problem": "it is not there, or not yours any more"}
     except PermissionDenied:
         return 403, {"problem": "your role does not do this"}
-    except (ValidationError, KeyError, ValueError, TypeError) as error:
-        return 400, {"problem": f"the deed can't be read: {type(error).__name__}"}
 
 
 def _problem(error: Exception) -> dict[str, Any]:

@@ -1,146 +1,253 @@
-"""What a measurer's phone sends: each kind of deed over the same services as the pages."""
+"""What a measurer's phone sends: each kind of entry over the same services as the pages."""
 
 from __future__ import annotations
 
-import base64
-import binascii
 import uuid
 from collections.abc import Mapping
-from typing import Any
+from dataclasses import dataclass, field
+from typing import Annotated, Any, Final
 
 from django.core.exceptions import PermissionDenied
+from django.http import Http404
 
 from measuring import access, services
-from measuring.deeds import Done, deed
-from measuring.models import Opening, Tape, Visit
+from measuring.facts import CLEANERS
+from measuring.models import Opening, Place, Reading, Room, Tape, Visit
 from measuring.services.readings import ANY
 from measuring.views.openings import visit_at
-from shared.errors import Refused
+from shared.contracts import ContractError
+from shared.devices.kinds import PHOTO_TEXT, Done, Key, Note, deed, picture_of
+from shared.records import Longest, OneOf, Record, Within
 
-Body = Mapping[str, Any]
+FACT_SHAPES: Final[Mapping[str, tuple[type, ...]]] = {
+    "units_wanted": (int, str),
+    "is_door": (bool, str),
+    "stops_on": (dict,),
+    "site_facts": (dict,),
+    "split": (str, list),
+    "group": (int, str),
+    "product": (int, str),
+    "room": (int, str),
+}
+"""How each fact stands in JSON, text where nothing is said; what it may be is its cleaner's to say."""
+SHAPE_NAMES: Final = {int: "a whole number", str: "text", bool: "true or false", dict: "an object", list: "a list"}
+
+Facts = Annotated[Mapping[str, Any], Longest(60)]
 
 
-def _uid(value: Any) -> uuid.UUID:
-    return uuid.UUID(str(value))
+def check_facts(facts: Mapping[str, Any], path: str) -> None:
+    """Refuses names that are no fact, and values that can't be one."""
+    for name, value in facts.items():
+        if name not in CLEANERS:
+            raise ContractError(f"{path}.{name[:60]}", "no such fact of an opening", ", ".join(CLEANERS))
+        shapes = FACT_SHAPES.get(name, (str,))
+        fits = isinstance(value, shapes) and not (isinstance(value, bool) and bool not in shapes)
+        if value is not None and not fits:
+            bound = " or ".join(SHAPE_NAMES[shape] for shape in shapes)
+            raise ContractError(f"{path}.{name}", "not what this fact is", bound)
 
 
-def _opening(body: Body, done: Done) -> Opening:
+@dataclass(frozen=True, kw_only=True)
+class OfVisit(Record):
+    """An entry about a visit."""
+
+    appointment: Key
+
+
+@dataclass(frozen=True, kw_only=True)
+class OfOpening(Record):
+    """An entry about one opening, by the name a device gave it."""
+
+    opening: uuid.UUID
+
+
+@dataclass(frozen=True, kw_only=True)
+class OfReading(Record):
+    """An entry about one reading."""
+
+    reading: uuid.UUID
+
+
+def _demand_role(done: Done) -> None:
     if not done.by.has_role(*access.MEASURES):
         raise PermissionDenied
-    found: Opening = access.opening_for(done.by, _uid(body["opening"]))
+
+
+def _opening(body: OfOpening, done: Done) -> Opening:
+    _demand_role(done)
+    found: Opening = access.opening_for(done.by, body.opening)
     return found
 
 
-def _tape(body: Body, done: Done) -> Tape | None:
-    key = body.get("tape")
-    return access.tape_for(done.by, int(key)) if key else None
+def _tape(key: int | None, done: Done) -> Tape | None:
+    return access.tape_for(done.by, key) if key else None
 
 
-def _visit(body: Body, done: Done) -> Visit:
-    if not done.by.has_role(*access.MEASURES):
-        raise PermissionDenied
-    found: Visit = access.visit_for(done.by, int(body["appointment"]))
+def _visit(body: OfVisit, done: Done) -> Visit:
+    _demand_role(done)
+    found: Visit = access.visit_for(done.by, body.appointment)
     return found
 
 
-def _room(body: Body, done: Done) -> Any:
-    from django.http import Http404
-
-    from measuring.models import Room
-
-    if not done.by.has_role(*access.MEASURES):
-        raise PermissionDenied
-    room = Room.objects.visible_to(done.by).select_related("job__branch").filter(uid=_uid(body["room"])).first()
+def _room(uid: uuid.UUID, done: Done) -> Room:
+    _demand_role(done)
+    room = Room.objects.visible_to(done.by).select_related("job__branch").filter(uid=uid).first()
     if room is None:
         raise Http404
     return room
 
 
+def _reading(body: OfReading, done: Done) -> Reading:
+    _demand_role(done)
+    return access.reading_for(done.by, body.reading)
+
+
+@dataclass(frozen=True, kw_only=True)
+class Begin(OfVisit):
+    """Begin to measure, or take another tape."""
+
+    tape: Key | None = None
+
+
 @deed("measuring.begin")
-def begin(body: Body, done: Done) -> Mapping[str, Any]:
-    """Begin to measure, or take another tape: ``{"appointment", "tape"}``."""
-    if not done.by.has_role(*access.MEASURES):
-        raise PermissionDenied
-    appointment = access.appointment_for(done.by, int(body["appointment"]))
-    visit = services.open_visit(appointment=appointment, by=done.by, tape=_tape(body, done), at=done.at)
+def begin(body: Begin, done: Done) -> Mapping[str, Any]:
+    """The visit's key comes back."""
+    _demand_role(done)
+    appointment = access.appointment_for(done.by, body.appointment)
+    visit = services.open_visit(appointment=appointment, by=done.by, tape=_tape(body.tape, done), at=done.at)
     return {"visit": visit.pk}
 
 
+@dataclass(frozen=True, kw_only=True)
+class NewRoom(OfVisit):
+    """A room of the visit's job."""
+
+    room: uuid.UUID
+    name: Annotated[str, Longest(60)]
+    floor: Annotated[str, Longest(20)] = ""
+
+
 @deed("measuring.room")
-def room(body: Body, done: Done) -> Mapping[str, Any]:
-    """A room: ``{"appointment", "room": uid, "name", "floor"}``; the room's uid comes back."""
+def room(body: NewRoom, done: Done) -> Mapping[str, Any]:
+    """The room's uid comes back: another device may have made it under another."""
     visit = _visit(body, done)
     made = services.add_room(
-        job=visit.appointment.job,
-        name=str(body["name"]),
-        floor=str(body.get("floor", "")),
-        by=done.by,
-        uid=_uid(body["room"]),
+        job=visit.appointment.job, name=body.name, floor=body.floor, by=done.by, uid=body.room
     )
     return {"room": str(made.uid)}
+
+
+@dataclass(frozen=True, kw_only=True)
+class RoomDefaults(Record):
+    """What openings to come of a room begin with."""
+
+    room: uuid.UUID
+    defaults: Facts
+
+    def check(self, path: str) -> None:
+        check_facts(self.defaults, "defaults")
 
 
 @deed("measuring.room_defaults")
-def room_defaults(body: Body, done: Done) -> Mapping[str, Any]:
-    """``{"room", "defaults"}``."""
-    made = services.change_room(room=_room(body, done), defaults=dict(body["defaults"]), by=done.by)
+def room_defaults(body: RoomDefaults, done: Done) -> Mapping[str, Any]:
+    """The room's uid comes back."""
+    made = services.change_room(room=_room(body.room, done), defaults=body.defaults, by=done.by)
     return {"room": str(made.uid)}
 
 
+@dataclass(frozen=True, kw_only=True)
+class NewOpening(OfVisit, OfOpening):
+    """An opening found on a visit, and its room."""
+
+    room: uuid.UUID
+    room_name: Annotated[str, Longest(60)]
+    floor: Annotated[str, Longest(20)] = ""
+    facts: Facts = field(default_factory=dict)
+
+    def check(self, path: str) -> None:
+        check_facts(self.facts, "facts")
+
+
 @deed("measuring.opening")
-def opening(body: Body, done: Done) -> Mapping[str, Any]:
-    """An opening: ``{"appointment", "room", "room_name", "floor", "opening": uid, "facts"}``."""
+def opening(body: NewOpening, done: Done) -> Mapping[str, Any]:
+    """The opening's uid and mark come back, and the mark again where it is not the one sent."""
     visit = _visit(body, done)
     place = services.add_room(  # the room may have been made by another device under another uid
-        job=visit.appointment.job,
-        name=str(body["room_name"]),
-        floor=str(body.get("floor", "")),
-        by=done.by,
-        uid=_uid(body["room"]),
+        job=visit.appointment.job, name=body.room_name, floor=body.floor, by=done.by, uid=body.room
     )
-    facts = dict(body.get("facts") or {})
+    facts = dict(body.facts)
     renamed = ""
-    mark = str(facts.get("mark") or "")
+    mark = facts.get("mark") or ""
     if mark and place.openings.exclude(state=Opening.State.DROPPED).filter(mark=mark).exists():
         renamed = services.openings.next_mark(place)
         facts["mark"] = renamed
-    made = services.add_opening(room=place, by=done.by, facts=facts, visit=visit, uid=_uid(body["opening"]))
+    made = services.add_opening(room=place, by=done.by, facts=facts, visit=visit, uid=body.opening)
     return {"opening": str(made.uid), "mark": made.mark, "renamed": renamed}
 
 
+@dataclass(frozen=True, kw_only=True)
+class Copy(OfVisit, OfOpening):
+    """A copy of an opening, without its readings; `mark` is what the phone calls it meanwhile."""
+
+    copy: uuid.UUID
+    mark: Annotated[str, Longest(20)] = ""
+
+
 @deed("measuring.copy")
-def copy(body: Body, done: Done) -> Mapping[str, Any]:
-    """A copy of an opening, without its readings: ``{"appointment", "opening", "copy": uid}``."""
+def copy(body: Copy, done: Done) -> Mapping[str, Any]:
+    """The copy's uid and mark come back."""
     made = services.copy_opening(
-        opening=_opening(body, done), by=done.by, visit=_visit(body, done), uid=_uid(body["copy"])
+        opening=_opening(body, done), by=done.by, visit=_visit(body, done), uid=body.copy
     )
     return {"opening": str(made.uid), "mark": made.mark}
 
 
+@dataclass(frozen=True, kw_only=True)
+class Order(Record):
+    """Openings of a room as they are walked."""
+
+    room: uuid.UUID
+    openings: Annotated[tuple[uuid.UUID, ...], Longest(2000)]
+
+
 @deed("measuring.order")
-def order(body: Body, done: Done) -> Mapping[str, Any]:
-    """Openings of a room as they are walked: ``{"room", "openings": [uid, ..]}``."""
-    place = _room(body, done)
-    keys = {str(one.uid): one.pk for one in place.openings.all()}
-    wanted = [keys[str(uid)] for uid in body["openings"] if str(uid) in keys]
+def order(body: Order, done: Done) -> Mapping[str, Any]:
+    """Openings that are not of the room are passed over."""
+    place = _room(body.room, done)
+    keys = {one.uid: one.pk for one in place.openings.all()}
+    wanted = [keys[uid] for uid in body.openings if uid in keys]
     services.reorder_openings(room=place, openings=wanted, by=done.by)
     return {}
 
 
+@dataclass(frozen=True, kw_only=True)
+class NewReading(OfOpening):
+    """A length read off a tape; `ticks` and `case` are what the phone shows meanwhile."""
+
+    place: Annotated[str, OneOf(*Place.values)]
+    typed: str
+    turn: Annotated[int, Within(1, 2)] = 1
+    with_case: bool = False
+    tape: Key | None = None
+    grade: Annotated[str, OneOf(*Reading.Grade.values)] = Reading.Grade.FINAL.value
+    seen: uuid.UUID | None = ANY
+    ticks: int | None = None
+    case: int | None = None
+
+
 @deed("measuring.reading")
-def reading(body: Body, done: Done) -> Mapping[str, Any]:
-    """``{"opening", "place", "turn", "typed", "with_case", "tape", "grade", "seen"}``."""
+def reading(body: NewReading, done: Done) -> Mapping[str, Any]:
+    """The reading's uid and value come back, and whether another stands beside it."""
     now = _opening(body, done)
-    seen = body.get("seen", ANY)
     made = services.record_reading(
         opening=now,
-        place=str(body["place"]),
-        typed=str(body["typed"]),
-        turn=int(body.get("turn", 1)),
-        with_case=bool(body.get("with_case")),
-        tape=_tape(body, done),
-        grade=str(body.get("grade", "final")),
-        seen=ANY if seen is ANY else _uid(seen) if seen else None,
+        place=body.place,
+        typed=body.typed,
+        turn=body.turn,
+        with_case=body.with_case,
+        tape=_tape(body.tape, done),
+        grade=body.grade,
+        seen=body.seen,
         visit=visit_at(now),
         by=done.by,
         taken_at=done.at,
@@ -150,87 +257,123 @@ def reading(body: Body, done: Done) -> Mapping[str, Any]:
 
 
 @deed("measuring.same")
-def same(body: Body, done: Done) -> Mapping[str, Any]:
-    """Read again, the same: ``{"reading"}``."""
+def same(body: OfReading, done: Done) -> Mapping[str, Any]:
+    """Read again, the same."""
     services.confirm_reading(reading=_reading(body, done), by=done.by, at=done.at)
     return {}
 
 
 @deed("measuring.keep")
-def keep(body: Body, done: Done) -> Mapping[str, Any]:
-    """Of several readings this one stands: ``{"reading"}``."""
+def keep(body: OfReading, done: Done) -> Mapping[str, Any]:
+    """Of several readings this one stands."""
     services.keep_reading(reading=_reading(body, done), by=done.by)
     return {}
 
 
 @deed("measuring.back")
-def back(body: Body, done: Done) -> Mapping[str, Any]:
-    """A reading taken back: ``{"reading"}``."""
+def back(body: OfReading, done: Done) -> Mapping[str, Any]:
+    """A reading taken back."""
     services.withdraw_reading(reading=_reading(body, done), by=done.by)
     return {}
 
 
-def _reading(body: Body, done: Done) -> Any:
-    if not done.by.has_role(*access.MEASURES):
-        raise PermissionDenied
-    return access.reading_for(done.by, _uid(body["reading"]))
+@dataclass(frozen=True, kw_only=True)
+class NewFacts(OfOpening):
+    """Facts of an opening, and what the phone saw standing of each."""
+
+    facts: Facts
+    seen: Facts | None = None
+
+    def check(self, path: str) -> None:
+        check_facts(self.facts, "facts")
+        check_facts(self.seen or {}, "seen")
 
 
 @deed("measuring.facts")
-def facts(body: Body, done: Done) -> Mapping[str, Any]:
-    """``{"opening", "facts", "seen"}``; a fact somebody else set meanwhile is kept beside."""
+def facts(body: NewFacts, done: Done) -> Mapping[str, Any]:
+    """A fact somebody else set meanwhile is kept beside."""
     now = _opening(body, done)
     before = now.fact_conflicts.count()
-    services.change_opening(opening=now, by=done.by, facts=dict(body["facts"]), seen=body.get("seen"))
+    services.change_opening(opening=now, by=done.by, facts=body.facts, seen=body.seen)
     return {"conflict": now.fact_conflicts.count() > before}
 
 
+@dataclass(frozen=True, kw_only=True)
+class Settle(Record):
+    """Which of two answers stands."""
+
+    conflict: Key
+    offered: bool = False
+
+
 @deed("measuring.settle")
-def settle(body: Body, done: Done) -> Mapping[str, Any]:
-    """Which of two answers stands: ``{"conflict": key, "offered": true|false}``."""
-    conflict = access.conflict_for(done.by, int(body["conflict"]))
-    services.settle_fact(conflict=conflict, take_offered=bool(body.get("offered")), by=done.by)
+def settle(body: Settle, done: Done) -> Mapping[str, Any]:
+    """Which of two answers stands."""
+    _demand_role(done)
+    conflict = access.conflict_for(done.by, body.conflict)
+    services.settle_fact(conflict=conflict, take_offered=body.offered, by=done.by)
     return {}
 
 
+@dataclass(frozen=True, kw_only=True)
+class NewObstruction(OfOpening):
+    """Something in the way; the ticks are what the phone shows meanwhile."""
+
+    kind: Annotated[str, Longest(30)]
+    projection: str
+    at: Annotated[str, OneOf("path", "head")] = "path"
+    side: Annotated[str, OneOf("", "left", "right", "top", "bottom")] = ""
+    from_top: str = ""
+    ticks: int | None = None
+    from_top_ticks: int | None = None
+
+
 @deed("measuring.obstruction")
-def obstruction(body: Body, done: Done) -> Mapping[str, Any]:
-    """``{"opening", "kind", "projection", "at", "side", "from_top"}``."""
+def obstruction(body: NewObstruction, done: Done) -> Mapping[str, Any]:
+    """Its uid comes back."""
     made = services.add_obstruction(
         opening=_opening(body, done),
-        kind=str(body["kind"]),
-        projection=str(body["projection"]),
-        at=str(body.get("at", "path")),
-        side=str(body.get("side", "")),
-        from_top=str(body.get("from_top") or ""),
+        kind=body.kind,
+        projection=body.projection,
+        at=body.at,
+        side=body.side,
+        from_top=body.from_top,
         by=done.by,
         uid=done.deed_id,
     )
     return {"obstruction": str(made.uid)}
 
 
+@dataclass(frozen=True, kw_only=True)
+class OfObstruction(Record):
+    """An entry about something in the way."""
+
+    obstruction: uuid.UUID
+
+
 @deed("measuring.clear")
-def clear(body: Body, done: Done) -> Mapping[str, Any]:
-    """It is not in the way: ``{"obstruction"}``."""
-    if not done.by.has_role(*access.MEASURES):
-        raise PermissionDenied
-    services.remove_obstruction(
-        obstruction=access.obstruction_for(done.by, _uid(body["obstruction"])), by=done.by
-    )
+def clear(body: OfObstruction, done: Done) -> Mapping[str, Any]:
+    """It is not in the way."""
+    _demand_role(done)
+    services.remove_obstruction(obstruction=access.obstruction_for(done.by, body.obstruction), by=done.by)
     return {}
 
 
+@dataclass(frozen=True, kw_only=True)
+class NewPhoto(OfOpening):
+    """A photo of an opening, as base64."""
+
+    data: Annotated[str, Longest(PHOTO_TEXT)]
+    caption: Note = ""
+
+
 @deed("measuring.photo")
-def photo(body: Body, done: Done) -> Mapping[str, Any]:
-    """``{"opening", "data": base64, "caption"}``."""
-    try:
-        data = base64.b64decode(str(body["data"]), validate=True)
-    except binascii.Error:
-        raise Refused("the photo did not come through whole", field="photo") from None
+def photo(body: NewPhoto, done: Done) -> Mapping[str, Any]:
+    """Its uid comes back."""
     made = services.add_photo(
         opening=_opening(body, done),
-        data=data,
-        caption=str(body.get("caption", "")),
+        data=picture_of(body.data),
+        caption=body.caption,
         by=done.by,
         taken_at=done.at,
         uid=done.deed_id,
@@ -238,40 +381,57 @@ def photo(body: Body, done: Done) -> Mapping[str, Any]:
     return {"photo": str(made.uid)}
 
 
+@dataclass(frozen=True, kw_only=True)
+class Options(OfOpening):
+    """Options for every unit of the opening that is not released."""
+
+    options: Annotated[Mapping[str, str | None], Longest(60)]
+
+
 @deed("measuring.options")
-def options(body: Body, done: Done) -> Mapping[str, Any]:
-    """For every unit of the opening that is not released: ``{"opening", "options"}``."""
-    services.set_options_of_opening(opening=_opening(body, done), options=dict(body["options"]), by=done.by)
+def options(body: Options, done: Done) -> Mapping[str, Any]:
+    """For every unit of the opening that is not released."""
+    services.set_options_of_opening(opening=_opening(body, done), options=body.options, by=done.by)
     return {}
+
+
+@dataclass(frozen=True, kw_only=True)
+class NewState(OfOpening):
+    """An opening that is not measured, or is after all."""
+
+    to: Annotated[str, OneOf("cannot", "not_reached", "drop", "again")]
+    reason: Note = ""
 
 
 @deed("measuring.state")
-def state(body: Body, done: Done) -> Mapping[str, Any]:
-    """``{"opening", "to": cannot|not_reached|drop|again, "reason"}``."""
-    now, to, reason = _opening(body, done), str(body["to"]), str(body.get("reason", ""))
-    if to == "cannot":
-        services.mark_cannot(opening=now, reason=reason, by=done.by)
-    elif to == "not_reached":
-        services.mark_not_reached(opening=now, reason=reason, by=done.by)
-    elif to == "drop":
-        services.drop_opening(opening=now, reason=reason, by=done.by)
-    elif to == "again":
-        services.take_up_again(opening=now, by=done.by)
+def state(body: NewState, done: Done) -> Mapping[str, Any]:
+    """Not measured, because; or taken up again."""
+    now = _opening(body, done)
+    if body.to == "cannot":
+        services.mark_cannot(opening=now, reason=body.reason, by=done.by)
+    elif body.to == "not_reached":
+        services.mark_not_reached(opening=now, reason=body.reason, by=done.by)
+    elif body.to == "drop":
+        services.drop_opening(opening=now, reason=body.reason, by=done.by)
     else:
-        raise Refused(f"{to[:20]} is not known", field="to")
+        services.take_up_again(opening=now, by=done.by)
     return {}
 
 
+@dataclass(frozen=True, kw_only=True)
+class Close(OfVisit):
+    """The close-out."""
+
+    in_part: bool = False
+    note: Note = ""
+
+
 @deed("measuring.close")
-def close(body: Body, done: Done) -> Mapping[str, Any]:
-    """The close-out: ``{"appointment", "in_part", "note"}``; done twice it is done."""
+def close(body: Close, done: Done) -> Mapping[str, Any]:
+    """Done twice it is done."""
     visit = _visit(body, done)
     if not visit.is_closed():
         visit = services.close_visit(
-            visit=visit,
-            by=done.by,
-            in_part=bool(body.get("in_part")),
-            note_text=str(body.get("note", "")),
-            at=done.at,
+            visit=visit, by=done.by, in_part=body.in_part, note_text=body.note, at=done.at
         )
     return {"outcome": visit.outcome}

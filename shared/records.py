@@ -13,6 +13,7 @@ from __future__ import annotations
 import dataclasses
 import types
 import typing
+import uuid
 from collections.abc import Callable, Mapping
 from decimal import Decimal, InvalidOperation
 from fractions import Fraction
@@ -54,7 +55,17 @@ class OneOf:
         return "one of " + ", ".join(word or '""' for word in self.words)
 
 
-Limit = Within | OneOf | None
+@dataclasses.dataclass(frozen=True)
+class Longest:
+    """The most characters of a text, or entries of a list or an object, beside its type in ``Annotated``."""
+
+    most: int
+
+    def __str__(self) -> str:
+        return f"at most {self.most}"
+
+
+Limit = Within | OneOf | Longest | None
 
 
 class Record:
@@ -176,6 +187,8 @@ def plain(value: Any) -> Any:
         return value.to_json()
     if isinstance(value, Length):
         return length_text(value)
+    if isinstance(value, uuid.UUID):
+        return str(value)
     if isinstance(value, Fraction):
         return number_text(value)
     if isinstance(value, Decimal):
@@ -200,6 +213,8 @@ def _field(values: dict[str, Any], field: dataclasses.Field[Any], kind: Any, uns
         kind, limit = get_args(kind)
     value = values.get(field.name)
     if value is None:
+        if field.name in values and _may_be_none(kind):  # null says something else than nothing said
+            return None
         if field.default is not dataclasses.MISSING:
             return field.default
         if field.default_factory is not dataclasses.MISSING:
@@ -219,21 +234,27 @@ def _value(value: Any, kind: Any, limit: Limit, path: str) -> Any:
         if value is None:
             return None
         kind = next(part for part in get_args(kind) if part is not type(None))
+    if get_origin(kind) is typing.Annotated:  # an entry with a limit of its own
+        kind, limit = get_args(kind)
     origin = get_origin(kind)
     if origin is tuple:
         if not isinstance(value, list):
             raise ContractError(path, "no list where one belongs", "[..]")
+        limit = _counted(value, limit, path)
         inner = get_args(kind)[0]
         return tuple(_value(entry, inner, limit, f"{path}[{place}]") for place, entry in enumerate(value))
     if origin is not None and issubclass(origin, Mapping):
         if not isinstance(value, dict):
             raise ContractError(path, "no object where one belongs", "{..}")
+        limit = _counted(value, limit, path)
         inner = get_args(kind)[1]
         return {str(key): _value(entry, inner, limit, _at(path, str(key))) for key, entry in value.items()}
     if issubclass(kind, Record):
         return value if isinstance(value, kind) else kind.from_json(value, path)
     if kind in {str, bool} and isinstance(limit, Within):  # what is unsaid is said of numbers only
         limit = None
+    if isinstance(limit, Longest):
+        return _text(value, str(limit), path, limit.most)
     bound = str(limit) if limit is not None else ""
     read = _READERS[kind](value, bound, path)
     problem = _problem(read, limit)
@@ -242,13 +263,22 @@ def _value(value: Any, kind: Any, limit: Limit, path: str) -> Any:
     return read
 
 
+def _counted(value: Any, limit: Limit, path: str) -> Limit:
+    """What is left of a limit for the entries once they are counted."""
+    if not isinstance(limit, Longest):
+        return limit
+    if len(value) > limit.most:
+        raise ContractError(path, f"{len(value)} entries", str(limit))
+    return None
+
+
 def _problem(value: Any, limit: Limit) -> str:
     """What is wrong with a value under its limit; empty for nothing."""
     if isinstance(value, tuple):
         return next((problem for entry in value if (problem := _problem(entry, limit))), "")
     if isinstance(limit, OneOf):
         return "" if value in limit.words else f"{value[:40]!r} is not known"
-    if limit is None or isinstance(value, Mapping | str | bool):
+    if limit is None or isinstance(limit, Longest) or isinstance(value, Mapping | str | bool):
         return ""
     least, most = (_as_kind(bound, value) for bound in (limit.least, limit.most))
     outside = (least is not None and value < least) or (most is not None and value > most)
@@ -266,11 +296,22 @@ def _inches(text: str) -> Length:
     return read_length(text)
 
 
-def _text(value: Any, bound: str, path: str) -> str:
+def _text(value: Any, bound: str, path: str, most: int = LONGEST_TEXT) -> str:
     if not isinstance(value, str):
         raise ContractError(path, "no text where it belongs", bound or "text")
-    if len(value) > LONGEST_TEXT:
-        raise ContractError(path, f"{len(value)} characters", f"at most {LONGEST_TEXT}")
+    if len(value) > most:
+        raise ContractError(path, f"{len(value)} characters", f"at most {most}")
+    return value
+
+
+def _name(value: Any, bound: str, path: str) -> uuid.UUID:
+    try:
+        return uuid.UUID(value)
+    except (ValueError, TypeError, AttributeError):
+        raise ContractError(path, "no UUID where one belongs", "a UUID") from None
+
+
+def _anything(value: Any, bound: str, path: str) -> Any:
     return value
 
 
@@ -323,4 +364,6 @@ _READERS: Final[dict[Any, Callable[[Any, str, str], Any]]] = {
     Fraction: _fraction,
     Decimal: _decimal,
     Length: _length,
+    uuid.UUID: _name,
+    Any: _anything,
 }

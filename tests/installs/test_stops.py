@@ -13,7 +13,7 @@ from PIL import Image
 
 from fabrication.models import UnitMake
 from fabrication.starting_data import load_materials, load_recipes
-from installs import field_deeds, services
+from installs import services
 from installs.models import HardwareUsed, ReturnOwed, Stop, StopPhoto, VisitUnit
 from installs.times import install_minutes, learned
 from jobs import services as calendar
@@ -393,7 +393,6 @@ def send(device, place: int, kind: str, body: dict, at: dt.datetime) -> dict:
 def test_a_whole_stop_done_without_signal_arrives_in_order_with_its_times(
     branch: Branch, dispatcher: User, installer: User
 ) -> None:
-    assert field_deeds
     _job, visit = a_day(branch, dispatcher, installer)
     up, down = units_of(visit)
     device, _ = deeds.register_device(user=installer)

@@ -8,45 +8,16 @@ import uuid
 from typing import Any
 
 import pytest
-from django.utils import timezone
-from rest_framework.test import APIClient
 
 from jobs.models import DeviceDeed, FieldDevice
 from measuring import deeds, services
 from measuring.models import FactConflict, Opening, Reading, Room, Visit
 from shared.models import User
+from tests.devices.phone import Phone
 from tests.measuring.makers import INSIDE, inch, make_appointment, make_job, make_opening, make_tape
 from tests.measuring.test_readings import a_photo
 
 pytestmark = pytest.mark.django_db
-
-
-class Phone:
-    """A phone of somebody: it numbers its deeds and keeps what it sent."""
-
-    def __init__(self, user: User) -> None:
-        self.device, self.token = deeds.register_device(user=user, name="test phone")
-        self.client = APIClient()
-        self.client.credentials(HTTP_AUTHORIZATION=f"Device {self.token}")
-        self.place = 0
-
-    def deed(self, kind: str, /, **body: Any) -> dict[str, Any]:
-        self.place += 1
-        return {
-            "id": str(uuid.uuid4()),
-            "place": self.place,
-            "kind": f"measuring.{kind}",
-            "body": body,
-            "done_at": timezone.now().isoformat(),
-        }
-
-    def send(self, *sent: dict[str, Any]) -> list[dict[str, Any]]:
-        answer = self.client.post("/api/field/deeds/", {"deeds": list(sent)}, format="json")
-        assert answer.status_code == 200, answer.content
-        return answer.json()["replies"]  # type: ignore[no-any-return]
-
-    def do(self, kind: str, /, **body: Any) -> dict[str, Any]:
-        return self.send(self.deed(kind, **body))[0]
 
 
 @pytest.fixture
@@ -267,6 +238,23 @@ def test_every_kind_of_deed_does_its_deed(phone: Phone, visit: Visit, opening: O
     assert {kind.removeprefix("measuring.") for kind in deeds.kinds() if kind.startswith("measuring.")} >= {
         "begin", "room", "opening", "reading", "close", "facts", "photo", "settle", "keep",
     }  # fmt: skip
+
+
+def test_a_fault_of_ours_is_no_answer_to_the_phone(
+    phone: Phone, opening: Opening, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def broken(**_: Any) -> None:
+        raise KeyError("grid")
+
+    deed = phone.deed("reading", opening=str(opening.uid), place="depth", typed="3", seen=None)
+    with monkeypatch.context() as fault:
+        fault.setattr(services, "record_reading", broken)
+        with pytest.raises(KeyError):
+            phone.send(deed)
+    assert DeviceDeed.objects.count() == 0
+
+    assert phone.send(deed)[0]["status"] == 200
+    assert opening.readings.get().value == inch("3")
 
 
 # -- doors ----------------------------------------------------------------------------------

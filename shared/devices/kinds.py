@@ -1,0 +1,130 @@
+"""
+Kinds of entries: a name, a body of fixed fields, the function that does it.
+
+A room registers its kinds::
+
+    @deed("measuring.same")
+    def same(body: OfReading, done: Done) -> None: ...
+
+The body's type is the function's annotation, a frozen `shared.records.Record`: what a phone
+sent is read by it, strictly and before anything runs.
+"""
+
+from __future__ import annotations
+
+import base64
+import datetime as dt
+import math
+import typing
+import uuid
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+from typing import Annotated, Any, Final
+
+from shared.contracts import ContractError
+from shared.errors import Refused
+from shared.models import User
+from shared.records import Longest, Record, Within
+
+Key = Annotated[int, Within(1, 2**63 - 1)]
+"""A row of the office's by its key."""
+Note = Annotated[str, Longest(20_000)]
+"""Somebody's own words; services keep as much of them as they have room for."""
+
+PHOTO_TEXT: Final = 8 * 1024 * 1024
+"""Characters of a photo in base64; the phone makes it small first."""
+DEEPEST: Final = 12
+
+
+@dataclass(frozen=True, slots=True)
+class Done:
+    """What an entry's function is told beside its body."""
+
+    by: User
+    at: dt.datetime
+    deed_id: uuid.UUID
+
+
+Function = Callable[[Any, Done], Mapping[str, Any] | None]
+
+
+@dataclass(frozen=True, slots=True)
+class Kind:
+    """One kind of entry."""
+
+    name: str
+    body: type[Record]
+    function: Function
+
+    def read(self, body: Mapping[str, Any]) -> Any:
+        """
+        The body as its record.
+
+        Raises
+        ------
+        shared.contracts.ContractError
+            With the path of the first field that can't be used, and its bound.
+        """
+        _refuse_unkeepable(body, "")
+        return self.body.from_json(body)
+
+
+_kinds: dict[str, Kind] = {}
+
+
+def deed(name: str) -> Callable[[Function], Function]:
+    """
+    Register the function that does entries of this kind, such as ``measuring.reading``.
+
+    It takes the body and `Done`, checks access itself (a 404 for what the person may not
+    have), calls one service and gives plain JSON back.
+    """
+
+    def register(function: Function) -> Function:
+        _kinds[name] = Kind(name, typing.get_type_hints(function)["body"], function)
+        return function
+
+    return register
+
+
+def picture_of(data: str) -> bytes:
+    """The bytes of a photo; refuses what was cut off on the way."""
+    try:
+        return base64.b64decode(data, validate=True)
+    except ValueError:
+        raise Refused("the photo did not come through whole", field="photo") from None
+
+
+def kind_of(name: str) -> Kind | None:
+    """The kind of that name, if some room does it."""
+    return _kinds.get(name)
+
+
+def kinds() -> list[str]:
+    """Every kind there is."""
+    return sorted(_kinds)
+
+
+def _refuse_unkeepable(value: Any, path: str, depth: int = 0) -> None:
+    """Refuses what no database keeps: a null character, half a character, an endless number."""
+    if depth > DEEPEST:
+        raise ContractError(path, "nested too deep", f"at most {DEEPEST} levels")
+    if isinstance(value, str) and ("\0" in value or (not value.isascii() and _is_broken(value))):
+        raise ContractError(path, "a character that can't be kept", "text")
+    if isinstance(value, float) and not math.isfinite(value):
+        raise ContractError(path, "a number without an end", "a number")
+    if isinstance(value, Mapping):
+        for name, inner in value.items():
+            _refuse_unkeepable(name, f"{path}.{name[:60]}".strip("."), depth)
+            _refuse_unkeepable(inner, f"{path}.{name[:60]}".strip("."), depth + 1)
+    elif isinstance(value, list):
+        for place, inner in enumerate(value):
+            _refuse_unkeepable(inner, f"{path}[{place}]", depth + 1)
+
+
+def _is_broken(text: str) -> bool:
+    try:
+        text.encode()
+    except UnicodeEncodeError:
+        return True
+    return False

@@ -1,0 +1,46 @@
+"""A phone as tests hold it: it numbers its entries and sends them over HTTP."""
+
+from __future__ import annotations
+
+import json
+import uuid
+from typing import Any
+
+from django.utils import timezone
+from rest_framework.test import APIClient
+
+from measuring import deeds
+from shared.models import User
+
+
+class Phone:
+    """A phone of somebody; kinds without a room are measuring's."""
+
+    def __init__(self, user: User) -> None:
+        self.device, self.token = deeds.register_device(user=user, name="test phone")
+        self.client = APIClient()
+        self.client.credentials(HTTP_AUTHORIZATION=f"Device {self.token}")
+        self.place = 0
+
+    def deed(self, kind: str, /, **body: Any) -> dict[str, Any]:
+        """An entry as the phone keeps it, the next in its order."""
+        self.place += 1
+        return {
+            "id": str(uuid.uuid4()),
+            "place": self.place,
+            "kind": kind if "." in kind else f"measuring.{kind}",
+            "body": body,
+            "done_at": timezone.now().isoformat(),
+        }
+
+    def send(self, *sent: dict[str, Any]) -> list[dict[str, Any]]:
+        """Send these; the reply of each."""
+        answer = self.client.post(
+            "/api/field/deeds/", json.dumps({"deeds": list(sent)}), content_type="application/json"
+        )
+        assert answer.status_code == 200, answer.content
+        return answer.json()["replies"]  # type: ignore[no-any-return]
+
+    def do(self, kind: str, /, **body: Any) -> dict[str, Any]:
+        """Do and send one."""
+        return self.send(self.deed(kind, **body))[0]
