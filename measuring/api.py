@@ -124,7 +124,7 @@ class OpeningViewSet(ReadViewSet):
                 {"place": ask.place, "turn": ask.turn, "needed": ask.is_needed, "why": ask.why}
                 for ask in asked(opening, now)
             ],
-            "missing": [{"field": gap.field, "problem": gap.text} for gap in found.gaps],
+            "missing": [{"code": gap.code, "field": gap.field, "problem": gap.text} for gap in found.gaps],
             "size": size,
             "findings": found.findings,
         }

@@ -3,46 +3,22 @@
 from __future__ import annotations
 
 import dataclasses
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 from typing import Any, Final
 
 from jobs.models import Job
-from measuring.models import Jurisdiction, Mount, Opening, Place, Product, Reading
+from measuring.models import Jurisdiction, Mount, Opening, Product, Reading
 from measuring.rules import fit, safety
 from measuring.rules import opening as rules
 from measuring.rules.answers import all_findings
-from measuring.rules.families import DIAGONALS, HEIGHTS, SIDES, WIDTHS, rule_for
+from measuring.rules.families import DIAGONALS, HEIGHTS, SIDES, TABLE, WIDTHS, rule_for
 from measuring.rules.findings import diagonals_wanted
 from measuring.rules.sizing import OrderSize, order_size
+from measuring.rules.visit import CHOSEN, Ask, Gap, asks, in_doubt, settled, unread
 from shared.lengths import READING_GRID, Length, LengthError, Unit, parse_length
 
-CHOSEN: Final = ("chosen.width", "chosen.height")
-COVERS: Final = tuple(f"cover.{side}" for side in SIDES)
 TAPE_PLACES: Final = (*WIDTHS, *HEIGHTS, "depth", *DIAGONALS)
-
-
-@dataclass(frozen=True, slots=True)
-class Ask:
-    """A place to hold the tape to, in the order it is held there."""
-
-    place: str
-    is_needed: bool
-    turn: int = 1
-    why: str = ""
-
-    @property
-    def label(self) -> str:
-        return Place(self.place).label + (", again" if self.turn == 2 else "")
-
-
-@dataclass(frozen=True, slots=True)
-class Gap:
-    """What is missing or wrong, where, and whether the visit can close without it."""
-
-    field: str
-    text: str
-    blocks: bool = True
 
 
 @dataclass(slots=True)
@@ -62,44 +38,11 @@ def current(readings: Iterable[Reading]) -> dict[tuple[str, int], Reading]:
 
 
 def asked(opening: Opening, readings: Mapping[tuple[str, int], Reading]) -> list[Ask]:
-    """
-    Where to hold the tape for this opening, in order: first width, then height.
-
-    Inside, what the family's table asks; outside, one width, one height and the covers, or
-    the size chosen and no more. Diagonals are asked for only where they matter.
-    """
+    """Where to hold the tape for this opening, in order; nowhere before a product is chosen."""
     if opening.product is None:
         return []
-    if opening.mount == Mount.OUTSIDE:
-        return _asked_outside(readings)
-    rule = rule_for(opening.product.family, opening.mount)
-    asks = [Ask(place, place in rule.needs) for place in (*WIDTHS, *HEIGHTS) if place in (*rule.needs, *rule.checks)]
-    others = any((place, 1) in readings for place in rule.checks)
-    for place in rule.twice:
-        if not others or (place, 2) in readings:
-            at = next(i for i, ask in enumerate(asks) if ask.place == place)
-            needed = not others and any((p, 1) in readings for p in HEIGHTS)
-            asks.insert(at + 1, Ask(place, needed, 2, "nothing else checks it"))
-    asks.append(Ask("depth", True))
-    why = _diagonals_why(opening, readings)
-    if why or any((place, 1) in readings for place in DIAGONALS):
-        asks += [Ask(place, False, 1, why) for place in DIAGONALS]
-    return asks
-
-
-def _asked_outside(readings: Mapping[tuple[str, int], Reading]) -> list[Ask]:
-    if any((place, 1) in readings for place in CHOSEN):
-        return [Ask(place, True) for place in CHOSEN]
-    asks = [Ask(_first(WIDTHS, readings, WIDTHS[0]), True)]
-    asks.append(Ask(_first(HEIGHTS, readings, HEIGHTS[0]), True))
-    asks += [Ask(place, True) for place in COVERS]
-    if not readings:
-        asks += [Ask(place, False, 1, "or straight the size of the covering") for place in CHOSEN]
-    return asks
-
-
-def _first(places: Sequence[str], readings: Mapping[tuple[str, int], Reading], usual: str) -> str:
-    return next((place for place in places if (place, 1) in readings), usual)
+    why = _diagonals_why(opening, readings) if opening.mount == Mount.INSIDE else ""
+    return asks(opening.product.family, opening.mount, readings.keys(), why)
 
 
 def _diagonals_why(opening: Opening, readings: Mapping[tuple[str, int], Reading]) -> str:
@@ -184,18 +127,10 @@ def _taken(reading: Reading, unit: Unit, case: Length | None) -> Length:
 
 
 def missing(opening: Opening, readings: Mapping[tuple[str, int], Reading]) -> list[Gap]:
-    """What the order size can't be had without."""
+    """What is asked for and not there."""
     if opening.product is None:
-        return [Gap("product", "no product chosen")]
-    return [
-        Gap(ask.place, f"{ask.label}: not read" + (f" ({ask.why})" if ask.why else ""))
-        for ask in asked(opening, readings)
-        if ask.is_needed and (ask.place, ask.turn) not in readings
-    ]
-
-
-SIZE_NEEDS_NOT: Final = frozenset({"depth"})
-"""Asked for at the visit, though the size can be had without."""
+        return [Gap("product", "product")]
+    return unread(asked(opening, readings), readings.keys())
 
 
 def evaluate(opening: Opening, readings: Iterable[Reading] | None = None) -> Evaluation:
@@ -211,13 +146,11 @@ def evaluate(opening: Opening, readings: Iterable[Reading] | None = None) -> Eva
     out = Evaluation(gaps=missing(opening, now))
     out.is_rough = any(reading.grade == Reading.Grade.ROUGH for reading in now.values())
     out.gaps += [
-        Gap(row.place, f"{row.get_place_display()}: two readings stand side by side; settle them")
+        Gap("rivals", row.place, row.turn)
         for row in rows
         if row.superseded_at is None and row.conflict_with_id is not None
     ]
-    if opening.product is None or any(
-        gap.text.endswith("not read") and gap.field not in SIZE_NEEDS_NOT for gap in out.gaps
-    ):
+    if any(gap.holds_size for gap in out.gaps):
         return out
     asked_of = as_rules(opening, now)
     out.size = order_size(asked_of)
@@ -225,7 +158,7 @@ def evaluate(opening: Opening, readings: Iterable[Reading] | None = None) -> Eva
     out.steps = [step.to_json(unit.value) for step in out.size.steps]
     widest = max(width for width, _ in split_widths(opening, out.size))
     out.findings = findings_of(opening, asked_of, dataclasses.replace(out.size, width=widest), now)
-    out.gaps += doubts(out.findings)
+    out.gaps += in_doubt(out.findings)
     return out
 
 
@@ -272,7 +205,8 @@ def findings_of(
         alikes=look_alikes(opening),
     )
     ranked = sorted(found, key=lambda one: SEVERITY_ORDER.index(one.severity))
-    return [_answered(one.to_json(), now) for one in ranked]
+    confirmed = {place for (place, turn), reading in now.items() if turn == 1 and reading.confirmed_at is not None}
+    return settled([one.to_json() for one in ranked], confirmed)
 
 
 SEVERITY_ORDER: Final = ("stop", "check", "note")
@@ -289,7 +223,7 @@ def look_alikes(opening: Opening) -> list[rules.Opening]:
     rows = (
         Opening.objects.filter(room=opening.room_id, product__isnull=False)
         .exclude(pk=opening.pk)
-        .exclude(state__in=[Opening.State.DROPPED, Opening.State.CANNOT])
+        .exclude(state__in=TABLE["states"]["passed_over"])
         .select_related("product", "room")
         .prefetch_related("readings__tape", "obstructions")[:MOST_ALIKE]
     )
@@ -326,7 +260,7 @@ def site_of(opening: Opening) -> safety.Site:
         built=site.year_built,
         substrate=opening.substrate,
         reach_ticks=opening.reach_height.ticks if opening.reach_height else None,
-        power=opening.power if opening.power in ("none", "outlet", "mains") else "unknown",
+        power=opening.power if opening.power in TABLE["powers"] else "unknown",
         way_in={way: length.ticks for way, length in ways.items() if length},
     )
 
@@ -345,20 +279,3 @@ def alternatives_for(opening: Opening) -> list[fit.Alternative]:
     products = [fit_of(one) for one in Product.objects.filter(branch=opening.job.branch_id, is_active=True)]
     trial = as_rules(opening, now, family)
     return fit.alternatives(trial, products, site=site_of(opening), place=jurisdiction_of(opening.job))
-
-
-def _answered(one: dict[str, Any], now: Mapping[tuple[str, int], Reading]) -> dict[str, Any]:
-    """A doubt about a reading that was read again, the same, is only told."""
-    reading = now.get((one.get("field", ""), 1))
-    if one["code"] == "misread" and reading is not None and reading.confirmed_at is not None:
-        return {**one, "severity": "note", "confirmed": True}
-    return one
-
-
-def doubts(findings: Iterable[Mapping[str, Any]]) -> list[Gap]:
-    """Readings that look like slips and were not read again yet."""
-    return [
-        Gap(str(one.get("field", "")), f"{one['text']} Read it again, or say it is the same.")
-        for one in findings
-        if one["code"] == "misread" and not one.get("confirmed")
-    ]

@@ -16,7 +16,6 @@ from measuring.models import (
     Jurisdiction,
     Mount,
     Opening,
-    Place,
     Product,
     Reading,
     Substrate,
@@ -79,7 +78,6 @@ def kit_of(user: User) -> dict[str, Any]:
             "fixed_to": FixedTo.choices,
             "substrate": Substrate.choices,
             "sill": Opening.Sill.choices,
-            "places": Place.choices,
         },
     }
 

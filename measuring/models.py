@@ -11,6 +11,7 @@ from django.db.models import Q
 from django.utils import timezone
 
 from jobs.models import Appointment, BranchQuerySet, Job
+from measuring.rules.visit import LABELS
 from shared.fields import LengthField
 
 if TYPE_CHECKING:
@@ -290,21 +291,21 @@ class VisitOpening(models.Model):
 class Place(models.TextChoices):
     """Where on an opening a reading is taken."""
 
-    WIDTH_TOP = "widths.top", "width, top"
-    WIDTH_MIDDLE = "widths.middle", "width, middle"
-    WIDTH_BOTTOM = "widths.bottom", "width, bottom"
-    HEIGHT_LEFT = "heights.left", "height, left"
-    HEIGHT_CENTER = "heights.center", "height, center"
-    HEIGHT_RIGHT = "heights.right", "height, right"
-    DEPTH = "depth", "depth"
-    RISING = "diagonals.rising", "diagonal, rising"
-    FALLING = "diagonals.falling", "diagonal, falling"
-    COVER_LEFT = "cover.left", "cover, left"
-    COVER_RIGHT = "cover.right", "cover, right"
-    COVER_TOP = "cover.top", "cover, top"
-    COVER_BOTTOM = "cover.bottom", "cover, bottom"
-    CHOSEN_WIDTH = "chosen.width", "chosen width"
-    CHOSEN_HEIGHT = "chosen.height", "chosen height"
+    WIDTH_TOP = "widths.top", LABELS["widths.top"]
+    WIDTH_MIDDLE = "widths.middle", LABELS["widths.middle"]
+    WIDTH_BOTTOM = "widths.bottom", LABELS["widths.bottom"]
+    HEIGHT_LEFT = "heights.left", LABELS["heights.left"]
+    HEIGHT_CENTER = "heights.center", LABELS["heights.center"]
+    HEIGHT_RIGHT = "heights.right", LABELS["heights.right"]
+    DEPTH = "depth", LABELS["depth"]
+    RISING = "diagonals.rising", LABELS["diagonals.rising"]
+    FALLING = "diagonals.falling", LABELS["diagonals.falling"]
+    COVER_LEFT = "cover.left", LABELS["cover.left"]
+    COVER_RIGHT = "cover.right", LABELS["cover.right"]
+    COVER_TOP = "cover.top", LABELS["cover.top"]
+    COVER_BOTTOM = "cover.bottom", LABELS["cover.bottom"]
+    CHOSEN_WIDTH = "chosen.width", LABELS["chosen.width"]
+    CHOSEN_HEIGHT = "chosen.height", LABELS["chosen.height"]
 
 
 class Reading(models.Model):

@@ -71,6 +71,7 @@ add_files(
     "measuring/field/visit.js",
     "measuring/field/queue.js",
     "measuring/field/model.js",
+    "measuring/field/measure.js",
     "measuring/field/drawings.js",
 )
 add_page(r"^/measure/(\d+/)?$", "measuring:offline")

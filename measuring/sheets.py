@@ -8,10 +8,11 @@ from typing import Any
 
 from jobs.models import Job
 from measuring.drawings import opening_drawing, picture_of, tape_drawing
-from measuring.evaluation import Ask, Evaluation, asked, current, evaluate
+from measuring.evaluation import Evaluation, asked, current, evaluate
 from measuring.models import Opening, Photo, Place, Reading, Room, SizeChange, Unit
 from measuring.options import missing_options, shown_options
 from measuring.ports import ports
+from measuring.rules.visit import Ask
 from measuring.services import release_problems
 from shared.drawings import Svg
 from shared.lengths import Length, total

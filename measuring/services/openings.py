@@ -26,6 +26,7 @@ from measuring.models import (
     Visit,
     VisitOpening,
 )
+from measuring.rules.visit import taken_up_again
 from measuring.services.base import lock_job, lock_opening, note, restage
 from measuring.services.sizes import size_opening
 from shared import audit
@@ -392,8 +393,7 @@ def take_up_again(*, opening: Opening, by: User) -> Opening:
     if opening.state == Opening.State.DROPPED:
         _refuse_taken_mark(opening.room, opening.mark, opening.pk)
     begun = opening.readings.filter(superseded_at=None).exists()
-    state = Opening.State.UNDER_WAY if begun else Opening.State.TO_MEASURE
-    opening = _set_state(opening, state, "", "took it up again", by)
+    opening = _set_state(opening, taken_up_again(begun), "", "took it up again", by)
     size_opening(opening=opening, by=by)
     return Opening.objects.get(pk=opening.pk)
 

@@ -15,6 +15,7 @@ from PIL import Image, ImageOps, UnidentifiedImageError
 
 from measuring.facts import read_entry
 from measuring.models import Obstruction, Opening, Photo, Place, Reading, Tape, Visit
+from measuring.rules.families import TABLE
 from measuring.services.base import lock_opening, note, restage, touch
 from measuring.services.sizes import size_opening
 from shared.errors import Refused
@@ -24,7 +25,7 @@ from shared.models import User
 ANY: Final[Any] = object()
 """For `seen`: whoever sends it looked at what stands."""
 
-MAY_BE_ZERO: Final = frozenset({Place.DEPTH, Place.COVER_LEFT, Place.COVER_RIGHT, Place.COVER_TOP, Place.COVER_BOTTOM})
+MAY_BE_ZERO: Final = frozenset(TABLE["may_be_zero"])
 
 
 @transaction.atomic

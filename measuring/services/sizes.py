@@ -12,14 +12,16 @@ from measuring.evaluation import Evaluation, as_rules, current, evaluate, findin
 from measuring.models import RELEASED_OR_LATER, Opening, Product, Reading, SizeChange, Unit, Visit
 from measuring.options import clean_options, starting_options, valid_options
 from measuring.ports import NewSize, ports
+from measuring.rules.families import TABLE
 from measuring.rules.sizing import OrderSize
+from measuring.rules.visit import state_after
 from measuring.services.base import lock_opening, note, restage
 from shared.codes import new_code
 from shared.errors import Refused
 from shared.lengths import Length, total
 from shared.models import User
 
-COVERED = (Opening.State.TO_MEASURE, Opening.State.UNDER_WAY, Opening.State.MEASURED, Opening.State.NOT_REACHED)
+COVERED = tuple(TABLE["states"]["covered"])
 SETTLED = (Unit.State.INSTALLED,)
 
 
@@ -215,14 +217,12 @@ def _lose_size(opening: Opening, unit: Unit, by: User) -> bool:
 def _restate(opening: Opening, found: Evaluation) -> bool:
     """Measured once nothing is missing and no visit is at it; under way again when something is."""
     complete = found.size is not None and not found.gaps
-    begun = opening.readings.filter(superseded_at=None).exists()
-    state = opening.state
-    if state == Opening.State.NOT_REACHED:
-        return False
-    if complete and (state == Opening.State.MEASURED or not is_being_measured(opening)):
-        state = Opening.State.MEASURED
-    elif begun:
-        state = Opening.State.UNDER_WAY
+    state = state_after(
+        opening.state,
+        is_complete=complete,
+        is_begun=opening.readings.filter(superseded_at=None).exists(),
+        is_at_it=complete and is_being_measured(opening),
+    )
     if state == opening.state:
         return False
     Opening.objects.filter(pk=opening.pk).update(state=state)

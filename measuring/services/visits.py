@@ -10,28 +10,42 @@ from django.utils import timezone
 
 from jobs.models import Appointment
 from jobs.services import mark_arrived, mark_done
-from measuring.evaluation import Gap, evaluate
+from measuring.evaluation import evaluate
 from measuring.models import Opening, Tape, Visit, VisitOpening
+from measuring.rules.families import TABLE
+from measuring.rules.visit import CloseOut, End, Standing, close_out, ends
 from measuring.services.base import lock_job, restage
 from measuring.services.sizes import size_opening
 from shared import audit
 from shared.errors import Refused
 from shared.models import User
 
-TO_DO = (Opening.State.TO_MEASURE, Opening.State.UNDER_WAY, Opening.State.NOT_REACHED)
+TO_DO = tuple(TABLE["states"]["to_do"])
+LEFT_OUT = tuple(TABLE["states"]["left_out"])
 
 
 @dataclass(frozen=True, slots=True)
 class OpenEnd:
-    """One line of the close-out: an opening, what is missing or to be checked, and whether it blocks."""
+    """One line of the close-out: an opening, and what is missing there (it blocks) or to be checked."""
 
     opening: Opening
-    gap: Gap
-    severity: str
+    end: End
 
     @property
     def blocks(self) -> bool:
-        return self.gap.blocks
+        return self.end.gap is not None
+
+    @property
+    def severity(self) -> str:
+        return self.end.severity
+
+    @property
+    def field(self) -> str:
+        return self.end.gap.field if self.end.gap else str(self.end.finding["field"]) if self.end.finding else ""
+
+    @property
+    def text(self) -> str:
+        return self.end.gap.text if self.end.gap else str(self.end.finding["text"]) if self.end.finding else ""
 
 
 @transaction.atomic
@@ -88,18 +102,15 @@ def openings_of(visit: Visit) -> list[Opening]:
 
 def open_ends(visit: Visit) -> list[OpenEnd]:
     """What is missing (it blocks the close-out) and what is to be checked, in walking order."""
-    found: list[OpenEnd] = []
-    for opening in openings_of(visit):
-        if opening.state in (Opening.State.CANNOT, Opening.State.NOT_REACHED):
-            continue
-        seen = evaluate(opening, opening.readings.all())
-        found += [OpenEnd(opening, gap, "stop") for gap in seen.gaps]
-        asked = {gap.field for gap in seen.gaps}
-        found += [
-            OpenEnd(opening, Gap(one["field"], one["text"], False), one["severity"])
-            for one in seen.findings
-            if one["severity"] != "note" and not (one["code"] == "misread" and one["field"] in asked)
-        ]
+    openings = openings_of(visit)
+    return [OpenEnd(openings[end.index], end) for end in ends(_standings(openings))]
+
+
+def _standings(openings: list[Opening]) -> list[Standing]:
+    found = []
+    for opening in openings:
+        seen = evaluate(opening, opening.readings.all()) if opening.state not in LEFT_OUT else None
+        found.append(Standing(opening.state, seen.gaps, seen.findings) if seen else Standing(opening.state))
     return found
 
 
@@ -131,24 +142,13 @@ def close_visit(
     if visit.is_closed():
         raise Refused("this visit is closed already")
     openings = openings_of(visit)
-    left = [one for one in openings if one.state == Opening.State.NOT_REACHED]
-    blocking = [end for end in open_ends(visit) if end.blocks]
-    untouched = {one.pk for one in openings if in_part and one.state == Opening.State.TO_MEASURE}
-    for end in blocking:
-        if end.opening.pk not in untouched:
-            raise Refused(
-                f"{end.opening}: {end.gap.text}", field=f"opening.{end.opening.pk}.{end.gap.field}"
-            )
-    if left and not in_part:
-        raise Refused(f"{left[0]} couldn't be reached; close the visit in part", field="in_part")
-    if not openings:
-        raise Refused("no openings yet: add them, or leave the appointment open", field="openings")
+    end = close_out(_standings(openings), in_part=in_part)
+    _refuse_open(openings, end)
     visit.closed_at = max(at or timezone.now(), visit.opened_at)
     visit.note = note_text.strip()[:4000]
-    measured = [one for one in openings if one.state in (Opening.State.UNDER_WAY, Opening.State.MEASURED)]
-    lagging = bool(left or untouched)
-    visit.outcome = _outcome(bool(measured), lagging)
+    visit.outcome = end.outcome
     visit.save(update_fields=["closed_at", "note", "outcome"])
+    measured = [one for one in openings if one.state in (Opening.State.UNDER_WAY, Opening.State.MEASURED)]
     for opening in measured:
         size_opening(opening=opening, by=by)
     _end_appointment(visit, by)
@@ -159,10 +159,14 @@ def close_visit(
     return visit
 
 
-def _outcome(any_measured: bool, lagging: bool) -> str:
-    if not any_measured and lagging:
-        return Visit.Outcome.NONE
-    return Visit.Outcome.PART if lagging else Visit.Outcome.WHOLE
+def _refuse_open(openings: list[Opening], end: CloseOut) -> None:
+    if end.problem == "no_openings":
+        raise Refused("no openings yet: add them, or leave the appointment open", field="openings")
+    if end.problem == "left" and isinstance(end.at, int):
+        raise Refused(f"{openings[end.at]} couldn't be reached; close the visit in part", field="in_part")
+    if isinstance(end.at, End) and end.at.gap is not None:
+        one, gap = openings[end.at.index], end.at.gap
+        raise Refused(f"{one}: {gap.text}", field=f"opening.{one.pk}.{gap.field}")
 
 
 def _end_appointment(visit: Visit, by: User) -> None:

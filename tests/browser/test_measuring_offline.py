@@ -103,14 +103,14 @@ for one in Opening.objects.filter(job={job}):
     out[str(one.uid)] = [
         [found.size.width.ticks, found.size.height.ticks] if found.size else None,
         sorted([f["code"], f["severity"], f["field"]] for f in found.findings),
-        sorted([gap.field, gap.text] for gap in found.gaps),
+        sorted([gap.code, gap.field, gap.turn, gap.text] for gap in found.gaps),
     ]
 print(json.dumps(out))
 """
 SAID_BY_PHONE = """
 async () => {
   const base = "/static/measuring/";
-  const { Measure } = await import(base + "field/model.js");
+  const { Measure } = await import(base + "field/measure.js");
   const table = await (await fetch(base + "rules-table.json")).json();
   const day = await (await fetch("/api/field/day/")).json();
   const measure = new Measure(table, day);
@@ -121,7 +121,7 @@ async () => {
     out[one.uid] = [
       found.size ? [found.size.width, found.size.height] : null,
       sorted(found.findings.map((f) => [f.code, f.severity, f.field])),
-      sorted(found.gaps.map((gap) => [gap.place, gap.text])),
+      sorted(found.gaps.map((gap) => [gap.code, gap.field, gap.turn, measure.textOf(gap)])),
     ];
   }
   return out;

@@ -292,6 +292,16 @@ export function makeRules(table) {
     return opening;
   }
 
+  /** An opening from ticks that were checked when they were entered; what is not given is not there. */
+  function openingOf(values) {
+    const opening = {
+      case: null, cased: new Set(), laser: null, cover: null, clothExtra: null, chosen: null,
+      again: {}, obstructions: [], stopsOn: {}, room: "", ...values,
+    };
+    countReadings(opening);
+    return opening;
+  }
+
   function mapOf(object, keys, value) {
     const out = {};
     for (const key of keys) {
@@ -650,6 +660,7 @@ export function makeRules(table) {
   }
 
   function sizesOf(opening) {
+    if (opening.size) return opening.size; // another opening of the room, of which no more is known
     const readings = FIELDS.map((place) => opening.readings[place] ?? null);
     const width = median(readings, 0), height = median(readings, 3);
     return width === null || height === null ? null : [width, height];
@@ -1314,7 +1325,7 @@ export function makeRules(table) {
 
   return {
     table, WIDTHS, HEIGHTS, DIAGONALS, PLACES, SIDES, FAMILIES, MOUNTS,
-    ruleFor, readTicks, readOpening, missing, orderSize, sizeJson, openingFindings, shapeFindings, diagonalsWanted,
+    ruleFor, readTicks, readOpening, openingOf, missing, orderSize, sizeJson, openingFindings, shapeFindings, diagonalsWanted,
     leanTicks, misreads, readProduct, usualFit, finishedSize, grams, fitFindings, readSite, readJurisdiction,
     safetyFindings, cordFindings, alternatives, allFindings, answer, formatLength, parseLength, named,
   };

@@ -1,7 +1,8 @@
 /* The visit on a phone: rooms and openings as they are walked, a keypad, a drawing that grows. */
 import { formatLength, inchParts } from "../rules.js";
 import { openField, newId } from "./queue.js";
-import { Measure, findOpening, nextMark, project } from "./model.js";
+import { Measure } from "./measure.js";
+import { findOpening, nextMark, project } from "./model.js";
 import { openingDrawing, tapeDrawing } from "./drawings.js";
 
 const root = document.getElementById("field");
@@ -64,7 +65,7 @@ function draw() {
     root.replaceChildren(h("p", { class: "empty" }, "The day's visits are not on this phone yet. Load this page once with signal."), strip());
     return;
   }
-  day = project(field.day, field.deeds);
+  day = project(field.day, field.deeds, table);
   measure = new Measure(table, day);
   const focused = document.activeElement?.id, { selectionStart: from, selectionEnd: to } = document.activeElement ?? {};
   const scrolled = window.scrollY;
@@ -286,10 +287,12 @@ async function copyOpening(visit, one) {
   startOpening(copy);
 }
 
+const rivalAt = (key) => [key.split(":")[0], Number(key.split(":")[1])];
+
 function rivals(one) {
   const places = [...new Set(one.readings.filter((r) => r.conflict).map((r) => `${r.place}:${r.turn}`))];
   const out = places.map((key) => h("div", { class: "caution rivals" },
-    h("p", {}, h("strong", {}, `${measure.label({ place: key.split(":")[0], turn: Number(key.split(":")[1]) })}: read twice, not the same.`), " Nothing is lost; say which one stands."),
+    h("p", {}, h("strong", {}, `${measure.label(...rivalAt(key))}: read twice, not the same.`), " Nothing is lost; say which one stands."),
     h("div", { class: "row" }, one.readings.filter((r) => `${r.place}:${r.turn}` === key).map((r) => h("button", { onclick: () => deed("keep", { reading: r.uid }) }, len(r.ticks), ` · ${r.by} ${clock(r.at)}`)))));
   for (const conflict of one.conflicts) {
     out.push(h("div", { class: "caution rivals" }, h("p", {}, h("strong", {}, `${conflict.fact.replaceAll("_", " ")}: two phones said different things.`)),
@@ -303,14 +306,14 @@ function rivals(one) {
 function doubt(one, found) {
   const r = measure.current(one).get(`${found.field}:1`);
   return h("div", { class: "caution doubt", role: "alert" },
-    h("p", {}, h("span", { class: "severity check" }, "check"), h("strong", {}, ` Read again: ${measure.places[found.field]}. `), found.text),
+    h("p", {}, h("span", { class: "severity check" }, "check"), h("strong", {}, ` Read again: ${measure.label(found.field)}. `), found.text),
     h("div", { class: "row" },
       r && h("button", { class: "same", onclick: () => deed("same", { reading: r.uid }) }, "The same: ", len(r.ticks)),
       h("button", { class: "again", onclick: () => { Object.assign(ui, { here: `${found.field}:1`, entry: "", whole: "", error: "" }); draw(); } }, "Read it again")));
 }
 
 function sizeLine(one, seen) {
-  if (!seen.size) return h("p", { class: "live-size pencil" }, seen.gaps.length ? `${seen.gaps.length} to read for the size` : "");
+  if (!seen.size) return h("p", { class: "live-size pencil" }, seen.gaps.length ? `${seen.gaps.filter((gap) => table.gaps[gap.code].holds_size).length} to read for the size` : "");
   const count = Number(one.facts.units_wanted ?? 1);
   return h("p", { class: "live-size" }, h("span", { class: "huge", id: "order-size" }, h("span", { class: "size" }, len(seen.size.width), " × ", len(seen.size.height))), h("br"), `${day.unit}, ${seen.size.basis}${count > 1 ? `, ${count} units side by side` : ""}`);
 }
@@ -337,7 +340,7 @@ function chip(ask, now, here, seen) {
   return h("button", {
     class: `chip${isHere ? " here" : ""}${doubted ? " doubted" : ""}${r ? " read" : ""}`, "data-place": key, "aria-pressed": String(Boolean(isHere)),
     onclick: () => { Object.assign(ui, { here: key, entry: "", whole: "", error: "" }); draw(); },
-  }, h("small", {}, measure.label(ask).replace("width, ", "w ").replace("height, ", "h ").replace("diagonal, ", "")), r ? len(r.ticks) : ask.needed ? "…" : "if any", r?.unsent ? h("span", { class: "aural" }, "not sent yet") : "");
+  }, h("small", {}, measure.label(ask.place, ask.turn).replace("width, ", "w ").replace("height, ", "h ").replace("diagonal, ", "")), r ? len(r.ticks) : ask.needed ? "…" : "if any", r?.unsent ? h("span", { class: "aural" }, "not sent yet") : "");
 }
 
 function justRead() {
@@ -358,10 +361,10 @@ function keypad(visit, one, here) {
   const keep = (text) => keepReading(visit, one, here, text);
   const press = (figure) => { if (ui.whole.length < 5) ui.whole += figure; ui.error = ""; draw(); };
   const last = lastLike(visit, one, here);
-  return h("section", { class: "entry", "aria-label": measure.label(here) },
+  return h("section", { class: "entry", "aria-label": measure.label(here.place, here.turn) },
     ui.last && justRead(),
     h("div", { class: "entry-line" },
-      h("label", { class: "entry-place", for: "entry" }, measure.label(here), here.why ? h("small", {}, ` ${here.why}`) : ""),
+      h("label", { class: "entry-place", for: "entry" }, measure.label(here.place, here.turn), here.why ? h("small", {}, ` ${here.why}`) : ""),
       h("input", {
         id: "entry", class: `length${ui.error ? " wrong-entry" : ""}`, value: typed, inputmode: ui.keyboard ? "text" : "none", autocomplete: "off", maxlength: 40,
         enterkeyhint: "next", "aria-invalid": ui.error ? "true" : null, "aria-describedby": "entry-error", placeholder: standing ? formatLength(standing.ticks, day.unit) : "",
@@ -423,7 +426,7 @@ async function keepReading(visit, one, here, typed) {
   }
   const standing = measure.current(one).get(`${here.place}:${here.turn}`);
   const doubted = measure.evaluate(visit, one).doubts.some((found) => found.field === here.place);
-  Object.assign(ui, { entry: "", whole: "", error: "", withCase: false, here: null, last: { label: measure.label(here), ticks } });
+  Object.assign(ui, { entry: "", whole: "", error: "", withCase: false, here: null, last: { label: measure.label(here.place, here.turn), ticks } });
   navigator.vibrate?.(15);
   if (standing && doubted && standing.ticks === ticks && here.turn === 1) {
     await deed("same", { reading: standing.uid });
@@ -608,7 +611,7 @@ function closePage(visit) {
   for (const one of visit.openings) {
     if (["cannot", "not_reached"].includes(one.state)) continue;
     const seen = measure.evaluate(visit, one);
-    for (const gap of seen.gaps) blocking.push([one, gap.text, "stop"]);
+    for (const gap of seen.gaps) blocking.push([one, measure.textOf(gap), "stop"]);
     for (const found of seen.findings) if (found.severity !== "note" && !seen.doubts.includes(found)) checking.push([one, found.text, found.severity]);
   }
   const left = visit.openings.some((one) => one.state === "not_reached");

@@ -1,0 +1,289 @@
+"""
+A visit's opening: where the tape is held, what is missing, its state, and what a close-out needs.
+
+A gap is a code with its field; `text_of` looks its words up in the table for whoever shows it. The phone's
+twin is ``static/measuring/field/measure.js``; tests/agreement holds one against the other.
+"""
+
+from __future__ import annotations
+
+import dataclasses
+from collections.abc import Collection, Iterable, Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any, Final
+
+from measuring.rules.families import DIAGONALS, HEIGHTS, SIDES, TABLE, WIDTHS, rule_for
+
+CHOSEN: Final = ("chosen.width", "chosen.height")
+COVERS: Final = tuple(f"cover.{side}" for side in SIDES)
+LABELS: Final[Mapping[str, str]] = TABLE["labels"]
+"""What a place is called on pages and sheets."""
+
+GAPS: Final[Mapping[str, Mapping[str, Any]]] = TABLE["gaps"]
+"""By code: its words, and whether there is no size without it (``holds_size``)."""
+
+Read = Collection[tuple[str, int]]
+"""Places and turns with a reading that counts."""
+
+
+def label_of(place: str, turn: int = 1) -> str:
+    """
+    What a place is called, the second time it is read too.
+
+    Examples
+    --------
+    >>> label_of("widths.top"), label_of("widths.top", 2)
+    ('width, top', 'width, top, again')
+    """
+    return LABELS[place] + (str(TABLE["again"]) if turn == 2 else "")
+
+
+@dataclass(frozen=True, slots=True)
+class Ask:
+    """A place to hold the tape to, in the order it is held there."""
+
+    place: str
+    is_needed: bool
+    turn: int = 1
+    why: str = ""
+
+    @property
+    def label(self) -> str:
+        return label_of(self.place, self.turn)
+
+
+@dataclass(frozen=True, slots=True)
+class Gap:
+    """What is missing or in doubt, by code, and where; `words` fill its sentence."""
+
+    code: str
+    field: str
+    turn: int = 1
+    words: Mapping[str, str] = dataclasses.field(default_factory=dict)
+
+    @property
+    def holds_size(self) -> bool:
+        """Whether there is no size without it."""
+        return bool(GAPS[self.code]["holds_size"])
+
+    @property
+    def text(self) -> str:
+        return text_of(self)
+
+
+def text_of(gap: Gap) -> str:
+    """
+    A gap in the table's words.
+
+    Examples
+    --------
+    >>> text_of(Gap("unread_again", "widths.top", 2, {"why": "nothing else checks it"}))
+    'width, top, again: not read (nothing else checks it)'
+    """
+    where = label_of(gap.field, gap.turn) if gap.field in LABELS else gap.field
+    return str(GAPS[gap.code]["text"]).format(place=where, **gap.words)
+
+
+# -- what is asked, and what is missing -------------------------------------------------------
+
+
+def asks(family: str, mount: str, read: Read, why_diagonals: str = "") -> list[Ask]:
+    """
+    Where to hold the tape, in order: first width, then height.
+
+    Inside, what the family's table asks; outside, one width, one height and the covers, or the
+    size chosen and no more.
+
+    Parameters
+    ----------
+    read
+        What was read so far: it decides what is still asked.
+    why_diagonals
+        Why both diagonals should be read; they are asked for only where there is a reason.
+
+    Examples
+    --------
+    >>> [ask.place for ask in asks("roller", "inside", ())][:3]
+    ['widths.top', 'widths.top', 'widths.middle']
+    >>> [ask.place for ask in asks("roller", "outside", {("chosen.width", 1)})]
+    ['chosen.width', 'chosen.height']
+    """
+    if mount == "outside":
+        return _asks_outside(read)
+    rule = rule_for(family, mount)
+    found = [Ask(place, place in rule.needs) for place in (*WIDTHS, *HEIGHTS) if place in (*rule.needs, *rule.checks)]
+    others = any((place, 1) in read for place in rule.checks)
+    for place in rule.twice:
+        if not others or (place, 2) in read:
+            at = next(i for i, ask in enumerate(found) if ask.place == place)
+            needed = not others and any((height, 1) in read for height in HEIGHTS)
+            found.insert(at + 1, Ask(place, needed, 2, TABLE["ask_why"]["alone"]))
+    found.append(Ask("depth", True))
+    if why_diagonals or any((place, 1) in read for place in DIAGONALS):
+        found += [Ask(place, False, 1, why_diagonals) for place in DIAGONALS]
+    return found
+
+
+def _asks_outside(read: Read) -> list[Ask]:
+    if any((place, 1) in read for place in CHOSEN):
+        return [Ask(place, True) for place in CHOSEN]
+    found = [Ask(_first(WIDTHS, read), True), Ask(_first(HEIGHTS, read), True)]
+    found += [Ask(place, True) for place in COVERS]
+    if not read:
+        found += [Ask(place, False, 1, TABLE["ask_why"]["chosen"]) for place in CHOSEN]
+    return found
+
+
+def _first(places: Sequence[str], read: Read) -> str:
+    return next((place for place in places if (place, 1) in read), places[0])
+
+
+def unread(asked: Iterable[Ask], read: Read) -> list[Gap]:
+    """What is asked for, needed, and not read."""
+    return [
+        Gap(_unread_code(ask), ask.place, ask.turn, {"why": ask.why})
+        for ask in asked
+        if ask.is_needed and (ask.place, ask.turn) not in read
+    ]
+
+
+def _unread_code(ask: Ask) -> str:
+    if ask.turn == 2:
+        return "unread_again"
+    return "unread_beside" if ask.place in TABLE["size_needs_not"] else "unread"
+
+
+def in_doubt(findings: Iterable[Mapping[str, Any]]) -> list[Gap]:
+    """Readings that look like slips and were not read again yet."""
+    return [
+        Gap("doubt", str(one.get("field", "")), 1, {"finding": str(one["text"])})
+        for one in findings
+        if one["code"] == "misread" and not one.get("confirmed")
+    ]
+
+
+def settled(found: Sequence[Mapping[str, Any]], confirmed: Collection[str]) -> list[dict[str, Any]]:
+    """The findings, a doubt about a reading that was read again the same (`confirmed` places) told and no more."""
+    return [
+        {**one, "severity": "note", "confirmed": True}
+        if one["code"] == "misread" and one.get("field") in confirmed
+        else dict(one)
+        for one in found
+    ]
+
+
+# -- the state of an opening --------------------------------------------------------------------
+
+
+def state_after(state: str, *, is_complete: bool, is_begun: bool, is_at_it: bool) -> str:
+    """
+    The state of an opening after something was read, taken back or changed at it.
+
+    Parameters
+    ----------
+    state
+        As it stands; one that waits for a reason to end (``not_reached`` and the like) stays.
+    is_complete
+        It has a size and no gap.
+    is_begun
+        Some reading of it stands.
+    is_at_it
+        A visit that is not closed is at this opening: measured is said when it closes.
+
+    Examples
+    --------
+    >>> state_after("under_way", is_complete=True, is_begun=True, is_at_it=True)
+    'under_way'
+    >>> state_after("measured", is_complete=False, is_begun=False, is_at_it=False)
+    'to_measure'
+    """
+    if state not in TABLE["states"]["measurable"]:
+        return state
+    if is_complete and (state == "measured" or not is_at_it):
+        return "measured"
+    return "under_way" if is_begun else "to_measure"
+
+
+def taken_up_again(is_begun: bool) -> str:
+    """The state of an opening that is to be measured after all."""
+    return "under_way" if is_begun else "to_measure"
+
+
+# -- the close-out ---------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True, slots=True)
+class End:
+    """What the close-out says of one opening: its `index` in walking order, a gap that blocks or a finding."""
+
+    index: int
+    gap: Gap | None
+    finding: Mapping[str, Any] | None
+    severity: str
+
+
+@dataclass(frozen=True, slots=True)
+class Standing:
+    """An opening as the close-out sees it."""
+
+    state: str
+    gaps: Sequence[Gap] = ()
+    findings: Sequence[Mapping[str, Any]] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class CloseOut:
+    """
+    What closing the visit now would come to.
+
+    `problem` is empty where it closes, else ``gap`` (the first is `at`), ``left`` (could not be reached, and the
+    visit is not closed in part; `at` says which) or ``no_openings``.
+    """
+
+    problem: str
+    at: End | int | None
+    outcome: str
+
+
+def ends(openings: Sequence[Standing]) -> list[End]:
+    """Gaps, which block the close-out, and findings to be checked, in walking order."""
+    found: list[End] = []
+    for index, one in enumerate(openings):
+        if one.state in TABLE["states"]["left_out"]:
+            continue
+        found += [End(index, gap, None, "stop") for gap in one.gaps]
+        asked = {gap.field for gap in one.gaps}
+        found += [
+            End(index, None, found_one, str(found_one["severity"]))
+            for found_one in one.findings
+            if found_one["severity"] != "note" and not (found_one["code"] == "misread" and found_one["field"] in asked)
+        ]
+    return found
+
+
+def close_out(openings: Sequence[Standing], *, in_part: bool) -> CloseOut:
+    """
+    Whether the visit closes, and how it ends.
+
+    In part, openings nobody touched wait for another visit.
+
+    Examples
+    --------
+    >>> close_out([Standing("under_way"), Standing("to_measure", [Gap("product", "product")])], in_part=True).outcome
+    'part'
+    >>> close_out([Standing("not_reached")], in_part=False).problem
+    'left'
+    """
+    untouched = [at for at, one in enumerate(openings) if in_part and one.state == "to_measure"]
+    left = [at for at, one in enumerate(openings) if one.state == "not_reached"]
+    for end in ends(openings):
+        if end.gap is not None and end.index not in untouched:
+            return CloseOut("gap", end, "")
+    if left and not in_part:
+        return CloseOut("left", left[0], "")
+    if not openings:
+        return CloseOut("no_openings", None, "")
+    measured = any(one.state in ("under_way", "measured") for one in openings)
+    if not (left or untouched):
+        return CloseOut("", None, "whole")
+    return CloseOut("", None, "part" if measured else "none")

@@ -1,0 +1,212 @@
+/*
+ * What an opening's readings come to, on the phone: the twin of measuring/rules/visit.py and
+ * measuring/evaluation.py. Every figure, list and word is the table's; tests/agreement plays both.
+ */
+import { makeRules, parseLength, formatLength, floorDiv } from "../rules.js";
+
+const key = (place, turn = 1) => `${place}:${turn}`;
+const SEVERITIES = ["stop", "check", "note"];
+
+/** The rules over the day's own products, cord rules and unit. */
+export class Measure {
+  constructor(table, day) {
+    this.rules = makeRules(table);
+    this.table = table;
+    this.day = day;
+    this.unit = day.unit;
+    this.products = new Map(day.products.map((row) => [row.key, row]));
+    this.read = new Map();
+    this.tapes = new Map([...day.tapes, ...(day.other_tapes ?? [])].map((tape) => [tape.id, tape]));
+    this.place = day.jurisdiction ? this.rules.readJurisdiction(day.jurisdiction) : null;
+    this.covers = table.cover.sides.map((side) => `cover.${side}`);
+    this.chosen = ["chosen.width", "chosen.height"];
+  }
+
+  product(of) {
+    const row = this.products.get(of);
+    if (!row) return null;
+    if (!this.read.has(of)) this.read.set(of, this.rules.readProduct(row));
+    return this.read.get(of);
+  }
+
+  grid() {
+    return this.table.grid[this.unit];
+  }
+
+  named(ticks) {
+    return `${formatLength(ticks, this.unit)} ${this.unit}`;
+  }
+
+  /** Ticks of a length somebody typed, as typed; throws with the problem in words. */
+  typed(text, least = this.grid()) {
+    const ticks = parseLength(text, this.unit), most = this.table.largest_reading;
+    if (ticks < least) throw new Error(`${text} is too small; the least is ${this.named(least)}`);
+    if (ticks > most) throw new Error(`${text} is too much; the most is ${this.named(most)}`);
+    return ticks;
+  }
+
+  /** Ticks of a reading at a place, the tape's case added, down to the mark. */
+  entry(text, place, caseTicks = 0) {
+    const grid = this.grid(), mayBeZero = caseTicks > 0 || this.table.may_be_zero.includes(place);
+    return floorDiv(this.typed(text, mayBeZero ? 0 : grid) + caseTicks, grid) * grid;
+  }
+
+  /** The readings that count, by place and turn. */
+  current(one) {
+    return new Map(one.readings.filter((r) => !r.conflict).map((r) => [key(r.place, r.turn), r]));
+  }
+
+  label(place, turn = 1) {
+    return this.table.labels[place] + (turn === 2 ? this.table.again : "");
+  }
+
+  /** A gap in the table's words. */
+  textOf(gap) {
+    const place = gap.field in this.table.labels ? this.label(gap.field, gap.turn) : gap.field;
+    return this.table.gaps[gap.code].text.replace(/\{(\w+)\}/g, (_, name) => ({ place, ...gap.words })[name]);
+  }
+
+  // -- what is asked, and what is missing ---------------------------------------------------
+
+  /** Where to hold the tape, in order: first width, then height. */
+  asked(one) {
+    const product = this.products.get(one.facts.product), now = this.current(one);
+    if (!product) return [];
+    if (one.facts.mount === "outside") return this.askedOutside(now);
+    const { rules, table } = this, rule = rules.ruleFor(product.family, "inside");
+    const has = (place, turn) => now.has(key(place, turn));
+    const asks = [...rules.WIDTHS, ...rules.HEIGHTS]
+      .filter((place) => rule.needs.includes(place) || rule.checks.includes(place))
+      .map((place) => ({ place, turn: 1, needed: rule.needs.includes(place), why: "" }));
+    const others = rule.checks.some((place) => has(place));
+    for (const place of rule.twice) {
+      if (others && !has(place, 2)) continue;
+      const needed = !others && rules.HEIGHTS.some((height) => has(height));
+      asks.splice(asks.findIndex((ask) => ask.place === place) + 1, 0, { place, turn: 2, needed, why: table.ask_why.alone });
+    }
+    asks.push({ place: "depth", turn: 1, needed: true, why: "" });
+    const why = rule.needs.every((place) => has(place)) ? rules.diagonalsWanted(this.asRules(one, now)) : "";
+    if (why || rules.DIAGONALS.some((place) => has(place))) {
+      asks.push(...rules.DIAGONALS.map((place) => ({ place, turn: 1, needed: false, why })));
+    }
+    return asks;
+  }
+
+  askedOutside(now) {
+    const ask = (place, needed = true, why = "") => ({ place, turn: 1, needed, why });
+    if (this.chosen.some((place) => now.has(key(place)))) return this.chosen.map((place) => ask(place));
+    const first = (set) => set.find((place) => now.has(key(place))) ?? set[0];
+    const asks = [first(this.rules.WIDTHS), first(this.rules.HEIGHTS), ...this.covers].map((place) => ask(place));
+    return now.size ? asks : [...asks, ...this.chosen.map((place) => ask(place, false, this.table.ask_why.chosen))];
+  }
+
+  unread(one, now) {
+    const beside = this.table.size_needs_not;
+    return this.asked(one).filter((ask) => ask.needed && !now.has(key(ask.place, ask.turn))).map((ask) => ({
+      code: ask.turn === 2 ? "unread_again" : beside.includes(ask.place) ? "unread_beside" : "unread",
+      field: ask.place, turn: ask.turn, words: { why: ask.why },
+    }));
+  }
+
+  // -- the opening as the rules take it ----------------------------------------------------------
+
+  asRules(one, now = this.current(one)) {
+    const { rules, unit } = this, isOutside = one.facts.mount === "outside";
+    const [own, laser] = this.tools([...now.values()]);
+    const at = (place, turn) => now.get(key(place, turn));
+    const taken = {}, again = {}, cased = new Set(), cover = {};
+    for (const place of rules.PLACES) {
+      const first = at(place), second = at(place, 2);
+      if (first) {
+        taken[place] = this.taken(first, own);
+        if (own !== null && first.case) cased.add(place);
+      }
+      if (second) again[place] = second.ticks;
+    }
+    for (const side of rules.SIDES) if (at(`cover.${side}`)) cover[side] = at(`cover.${side}`).ticks;
+    const chosen = this.chosen.map((place) => at(place)?.ticks);
+    return rules.openingOf({
+      id: one.uid, family: this.products.get(one.facts.product).family, mount: one.facts.mount, unit,
+      taken, again, cased, case: own, laser,
+      cover: isOutside && Object.keys(cover).length ? cover : null,
+      chosen: isOutside && !chosen.includes(undefined) ? chosen : null,
+      obstructions: one.obstructions.map((thing) => ({ kind: thing.kind, projection: thing.ticks, at: thing.at })),
+      stopsOn: Object.fromEntries(Object.entries(one.facts.stops_on ?? {}).map(([side, stop]) => [side, { on: stop.on, limit: parseLength(stop.limit, unit) }])),
+    });
+  }
+
+  /** The tape's case that was added, or could have been forgotten; the laser's own length likewise. */
+  tools(readings) {
+    const used = new Set(readings.map((r) => this.tapes.get(r.tape)).filter(Boolean));
+    const lengths = (isLaser) => [...used].filter((tape) => tape.is_laser === isLaser).map((tape) => tape.ticks);
+    let cases = new Set(readings.map((r) => r.case).filter(Boolean));
+    if (!cases.size) cases = new Set(lengths(false));
+    const lasers = new Set(lengths(true));
+    return [cases, lasers].map((found) => (found.size === 1 ? [...found][0] : null));
+  }
+
+  /** The reading as it was typed, where that still leads to its value. */
+  taken(r, own) {
+    if (r.case && own === null) return r.ticks;
+    let typed = r.ticks;
+    try { typed = parseLength(r.typed, this.unit); } catch { /* its value stands */ }
+    const total = typed + (r.case ?? 0);
+    return floorDiv(total, this.grid()) * this.grid() === r.ticks ? typed : r.ticks - (r.case ?? 0);
+  }
+
+  // -- size, findings, gaps --------------------------------------------------------------------------
+
+  /** `{ size, steps, findings, gaps, doubts }` of an opening as it stands, as the office says it too. */
+  evaluate(visit, one) {
+    const now = this.current(one), product = this.product(one.facts.product);
+    const out = { size: null, steps: [], findings: [], doubts: [] };
+    out.gaps = product ? this.unread(one, now) : [{ code: "product", field: "product", turn: 1, words: {} }];
+    for (const r of one.readings) if (r.conflict) out.gaps.push({ code: "rivals", field: r.place, turn: r.turn, words: {} });
+    if (out.gaps.some((gap) => this.table.gaps[gap.code].holds_size)) return out;
+    const opening = this.asRules(one, now);
+    out.size = this.rules.orderSize(opening);
+    out.steps = out.size.steps;
+    const control = product.controls.some((choice) => choice.key === one.options.control) ? one.options.control : "";
+    const context = { product, control, site: this.site(visit, one), place: this.place, alikes: this.alikes(visit, one) };
+    const found = this.rules.allFindings(opening, { ...out.size, width: this.widestShare(one, out.size.width) }, context);
+    found.sort((a, b) => SEVERITIES.indexOf(a.severity) - SEVERITIES.indexOf(b.severity));
+    const isSame = (found) => found.code === "misread" && now.get(key(found.field))?.confirmed;
+    out.findings = found.map((one) => (isSame(one) ? { ...one, severity: "note", confirmed: true } : one));
+    out.doubts = out.findings.filter((one) => one.code === "misread" && !one.confirmed);
+    out.gaps.push(...out.doubts.map((one) => ({ code: "doubt", field: one.field, turn: 1, words: { finding: one.text } })));
+    return out;
+  }
+
+  /** The widest of the units side by side: what the product's limits are held against. */
+  widestShare(one, width) {
+    const count = one.facts.units_wanted ?? 1;
+    if (count === 1) return width;
+    const split = String(one.facts.split ?? "").split("+").map((part) => part.trim()).filter(Boolean);
+    if (split.length) return Math.max(...split.map((part) => parseLength(part, this.unit)));
+    const grid = this.grid(), base = floorDiv(floorDiv(width, count), grid) * grid;
+    return floorDiv(width - base * count, grid) ? base + grid : base;
+  }
+
+  site(visit, one) {
+    const { job } = visit, { facts } = one;
+    const values = { children: job.children ? "live" : "none", substrate: facts.substrate, way_in: job.way_in };
+    if (job.year_built) values.built = job.year_built;
+    if (facts.reach_height) values.reach_height = facts.reach_height;
+    values.power = this.table.powers.includes(facts.power) ? facts.power : "unknown";
+    return this.rules.readSite(values, this.unit);
+  }
+
+  /** The other openings of the room: evidence about this one's readings. Of those not in the day, their size. */
+  alikes(visit, one) {
+    const room = visit.rooms.find((room) => room.uid === one.room), found = new Map();
+    for (const [uid, size] of Object.entries(room?.beside ?? {})) found.set(uid, { size });
+    for (const other of new Set(this.day.visits.flatMap((visit) => visit.openings))) {
+      if (other.room !== one.room) continue;
+      found.delete(other.uid);
+      const passed = other.uid === one.uid || this.table.states.passed_over.includes(other.state);
+      const now = passed ? null : this.current(other);
+      if (now?.size && this.products.has(other.facts.product)) found.set(other.uid, this.asRules(other, now));
+    }
+    return [...found.values()];
+  }
+}

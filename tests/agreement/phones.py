@@ -1,0 +1,124 @@
+"""
+Phones of two kinds: the page's own model in Chromium, and what the office does with the same entries.
+
+`Pages` loads ``measuring/static/measuring/field/model.js`` and plays entries on a day that the office gave;
+`Phone` sends the same entries through the receiver that the phone's parcels arrive at. Both say
+of every opening its state, size, gaps and findings, in codes, so that they can be compared.
+"""
+
+from __future__ import annotations
+
+import functools
+import json
+import threading
+import uuid
+from collections.abc import Iterator, Mapping, Sequence
+from contextlib import contextmanager
+from http.server import SimpleHTTPRequestHandler, ThreadingHTTPServer
+from pathlib import Path
+from typing import Any
+
+from django.utils import timezone
+
+from measuring import deeds, field
+from measuring.evaluation import evaluate
+from measuring.models import Opening
+from shared.models import User
+
+STATIC = Path(__file__).resolve().parents[2] / "measuring" / "static" / "measuring"
+PAGE = (
+    b'<!doctype html><title>phone</title><link rel="icon" href="data:,"><script type="module" src="/run.js"></script>'
+)
+RUN = (Path(__file__).parent / "phone_page.js").read_bytes()
+
+
+class _Server(SimpleHTTPRequestHandler):
+    def do_GET(self) -> None:
+        own = {"/": (PAGE, "text/html"), "/run.js": (RUN, "text/javascript")}
+        if self.path not in own:
+            super().do_GET()
+            return
+        body, kind = own[self.path]
+        self.send_response(200)
+        self.send_header("Content-Type", kind)
+        self.send_header("Content-Security-Policy", "default-src 'self'; img-src 'self' data:")
+        self.end_headers()
+        self.wfile.write(body)
+
+    def log_message(self, *arguments: Any) -> None:
+        pass
+
+
+class Pages:
+    """The phone's model on a page of its own; many queues are played at one go."""
+
+    def __init__(self, tab: Any) -> None:
+        self.tab = tab
+
+    def play(self, queues: Sequence[Mapping[str, Any]]) -> list[dict[str, Any]]:
+        """
+        Play entries on days: ``{"day", "deeds", "fresh"}`` each.
+
+        ``deeds`` wait already; those of ``fresh`` are entered one by one, what the phone shows
+        filled in. Back come ``deeds``, the queue as it waits then, and ``openings``, what the
+        phone shows of each by uid.
+        """
+        return json.loads(self.tab.evaluate("window.play", json.dumps(queues)))  # type: ignore[no-any-return]
+
+
+@contextmanager
+def pages(chromium: Any) -> Iterator[Pages]:
+    """A page with the phone's model, under a policy as strict as the site's."""
+    from playwright.sync_api import expect
+
+    server = ThreadingHTTPServer(("127.0.0.1", 0), functools.partial(_Server, directory=STATIC))
+    threading.Thread(target=server.serve_forever, daemon=True).start()
+    tab = chromium.new_page()
+    tab.goto(f"http://127.0.0.1:{server.server_port}/")
+    expect(tab).to_have_title("ready")
+    yield Pages(tab)
+    tab.close()
+    server.shutdown()
+
+
+class Phone:
+    """The office's end of one device."""
+
+    def __init__(self, user: User) -> None:
+        self.user = user
+        self.device, _ = deeds.register_device(user=user, name="phone of a test")
+        self.sent = 0
+
+    def send(self, entries: Sequence[Mapping[str, Any]]) -> list[dict[str, Any]]:
+        """Send entries in their order; the office's replies."""
+        numbered = [{**one, "place": self.sent + at} for at, one in enumerate(entries, start=1)]
+        self.sent += len(numbered)
+        return deeds.receive(device=self.device, deeds=numbered)
+
+    def day(self) -> dict[str, Any]:
+        """The day as this phone fetches it."""
+        return json.loads(json.dumps(field.day_of(self.user)))  # type: ignore[no-any-return]
+
+
+def entry(kind: str, body: Mapping[str, Any], id_: str = "") -> dict[str, Any]:
+    """One entry of a queue."""
+    made = {"id": id_ or str(uuid.uuid4()), "kind": f"measuring.{kind}", "body": dict(body)}
+    return {**made, "done_at": timezone.now().isoformat()}
+
+
+def said_by_office(opening: Opening) -> dict[str, Any]:
+    """What the office's rules say of an opening, in codes."""
+    found = evaluate(opening)
+    return {
+        "state": opening.state,
+        "size": [found.size.width.ticks, found.size.height.ticks] if found.size else None,
+        "gaps": sorted([gap.code, gap.field, gap.turn] for gap in found.gaps),
+        "findings": sorted([one["code"], one["field"], one["severity"]] for one in found.findings),
+    }
+
+
+def all_said_by_office(user: User) -> dict[str, Any]:
+    """Every opening of a day as the office has it, by uid."""
+    shown = {one["uid"] for visit in field.day_of(user)["visits"] for one in visit["openings"]}
+    rows = Opening.objects.filter(uid__in=shown).select_related("job__branch", "job__site", "room", "product")
+    return {str(row.uid): said_by_office(row) for row in rows}
