@@ -9,12 +9,15 @@ from typing import Any, Final
 from django.core.exceptions import ValidationError
 
 from measuring.models import FixedTo, Group, Mount, Opening, Product, Room, Substrate
-from measuring.rules.families import LARGEST_READING, SIDES
+from measuring.rules.families import LARGEST_READING, SIDES, TABLE
 from shared.errors import Refused
 from shared.lengths import READING_GRID, Length, LengthError, Unit, parse_length
 
-STOPS: Final = ("sill", "floor", "neighbour")
-MOST_UNITS: Final = 12
+FACTS: Final[Mapping[str, Mapping[str, Any]]] = TABLE["facts"]
+"""Every fact there is, as the table has it: its kind, how long, and who takes it along."""
+
+STOPS: Final = tuple(TABLE["stops"])
+MOST_UNITS: Final = FACTS["units_wanted"]["most"]
 _TRUE: Final = frozenset({True, "on", "yes", "true", "1"})
 
 
@@ -68,11 +71,14 @@ def _text(longest: int) -> Cleaner:
     return clean
 
 
-def _mark(value: Any, field: str, about: About) -> str:
-    mark: str = _text(20)(value, field, about)
-    if not mark:
-        raise Refused("every opening has a mark, such as A or W-204", field=field)
-    return mark
+def _mark(longest: int) -> Cleaner:
+    def clean(value: Any, field: str, about: About) -> str:
+        mark: str = _text(longest)(value, field, about)
+        if not mark:
+            raise Refused("every opening has a mark, such as A or W-204", field=field)
+        return mark
+
+    return clean
 
 
 def _choice(choices: Any) -> Cleaner:
@@ -192,34 +198,44 @@ def _split(value: Any, field: str, about: About) -> list[int]:
     return [read_entry(part, about.unit, field).down(grid).ticks for part in parts]
 
 
-CLEANERS: Final[Mapping[str, Cleaner]] = {
-    "mark": _mark,
+_CHOICES: Final[Mapping[str, Any]] = {
+    "mount": Mount,
+    "fixed_to": FixedTo,
+    "substrate": Substrate,
+    "sill": Opening.Sill,
+}
+_KINDS: Final[Mapping[str, Cleaner]] = {
     "room": _room,
     "group": _group,
-    "phase": _text(60),
     "product": _product,
-    "mount": _choice(Mount),
-    "fixed_to": _choice(FixedTo),
-    "substrate": _choice(Substrate),
-    "sill": _choice(Opening.Sill),
-    "floor_type": _text(40),
-    "stops_on": _stops_on,
-    "is_door": _truth,
-    "door_swing": _text(20),
-    "handle_projection": _up,
-    "handle_height": _down,
-    "sill_projection": _up,
-    "reach_height": _up,
-    "power": _text(60),
-    "access_note": _text(160),
-    "note": _text(4000),
-    "site_facts": _site_facts,
-    "units_wanted": _units_wanted,
-    "split": _split,
+    "stops": _stops_on,
+    "truth": _truth,
+    "up": _up,
+    "down": _down,
+    "found": _site_facts,
+    "count": _units_wanted,
+    "widths": _split,
 }
-"""Every fact there is, and how what was sent becomes a value."""
 
-SIZE_FACTS: Final = frozenset({"product", "mount", "units_wanted", "split"})
+
+def _cleaner(name: str, row: Mapping[str, Any]) -> Cleaner:
+    if row["kind"] == "mark":
+        return _mark(row["most"])
+    if row["kind"] == "text":
+        return _text(row["most"])
+    return _choice(_CHOICES[name]) if row["kind"] == "choice" else _KINDS[row["kind"]]
+
+
+CLEANERS: Final[Mapping[str, Cleaner]] = {name: _cleaner(name, row) for name, row in FACTS.items()}
+"""How what was sent becomes a value, by fact."""
+
+COPIED: Final = tuple(name for name, row in FACTS.items() if row.get("copied"))
+"""Facts a copy of an opening takes along."""
+
+ROOM_DEFAULTS: Final = tuple(name for name, row in FACTS.items() if row.get("room"))
+"""Facts that new openings of a room begin with, where the room says so."""
+
+SIZE_FACTS: Final = frozenset(name for name, row in FACTS.items() if row.get("ordered"))
 """Facts that a released unit was ordered by."""
 
 

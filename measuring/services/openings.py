@@ -15,7 +15,7 @@ from django.db.models import Max
 from django.utils import timezone
 
 from jobs.models import Job
-from measuring.facts import CLEANERS, SIZE_FACTS, About, clean_facts, shown_fact
+from measuring.facts import COPIED, ROOM_DEFAULTS, SIZE_FACTS, About, clean_facts, shown_fact
 from measuring.models import (
     RELEASED_OR_LATER,
     FactConflict,
@@ -33,7 +33,6 @@ from shared import audit
 from shared.errors import Refused
 from shared.models import User
 
-ROOM_DEFAULTS = ("product", "mount", "fixed_to", "substrate", "sill", "floor_type", "power", "access_note")
 MOST_OPENINGS = 2000
 _UNSEEN: Any = object()
 
@@ -208,9 +207,6 @@ def _refuse_taken_mark(room: Room, mark: str, but: int = 0) -> None:
     taken = Opening.objects.filter(room=room, mark=mark).exclude(state=Opening.State.DROPPED).exclude(pk=but)
     if taken.exists():
         raise Refused(f"{room.name} has an opening {mark} already", field="mark")
-
-
-COPIED = tuple(name for name in CLEANERS if name not in {"mark", "room", "note", "split"})
 
 
 @transaction.atomic

@@ -2,8 +2,6 @@
  * The visits as the person sees them: what the office last knew, and on top of it every deed
  * that still waits to be sent. Nothing here draws or stores.
  */
-const COPIED = ["product", "mount", "fixed_to", "substrate", "sill", "floor_type", "power", "access_note", "is_door", "units_wanted", "group"];
-
 /** A copy of the day with these deeds done to it; what those not sent yet touched is marked `unsent`. */
 export function project(day, deeds, table) {
   const now = structuredClone(day);
@@ -55,11 +53,12 @@ const ACTS = {
     made.facts = { mount: "inside", fixed_to: "jamb", substrate: "unknown", sill: "sill", ...(room?.defaults ?? {}), ...body.facts };
     put(visit, made);
   },
-  "measuring.copy"(day, body, deed) {
+  "measuring.copy"(day, body, deed, table) {
     const visit = findVisit(day, body.appointment), like = findOpening(day, body.opening);
     if (!visit || !like || findOpening(day, body.copy)) return;
     const made = freshOpening(body.copy, like.room, body.mark, !deed.sent);
-    for (const name of COPIED) if (name in like.facts) made.facts[name] = like.facts[name];
+    const copied = Object.keys(table.facts).filter((name) => table.facts[name].copied);
+    for (const name of copied) if (name in like.facts) made.facts[name] = like.facts[name];
     made.options = { ...like.options };
     made.obstructions = like.obstructions.map((thing) => ({ ...thing }));
     put(visit, made);
