@@ -8,14 +8,14 @@ from typing import Any
 from django.db.models import Count, F
 from django.urls import reverse
 
-from installs.models import Load, Pull, ReturnOwed, UnitHardware, VisitUnit
+from installs.models import Load, Pull, ReturnOwed, Stop, UnitHardware, VisitUnit
 from installs.reading import rules_of
 from installs.rules.causes import CHOOSE, YES, cause
 from installs.rules.clearance import plan_projection, projection_needed
 from installs.rules.tools import merge_tools
 from installs.services.hardware import visit_hardware
 from jobs.models import INSTALLING, Appointment, Job
-from jobs.ports import Blocker
+from jobs.ports import Blocker, Unfinished
 from measuring.models import Obstruction, Opening, Unit
 from shared.lengths import ZERO
 from shared.roles import DISPATCHER, INSTALLER, WORKROOM
@@ -42,6 +42,17 @@ def stage_facts(job: Job) -> dict[str, Any]:
     if remakes.exists() and not units.filter(replaces=None).exists():
         facts["units"] = dict(remakes.order_by().values_list("state").annotate(Count("pk")))
     return facts
+
+
+def unfinished(appointment: Appointment) -> Unfinished | None:
+    """What is left before the stop can be closed; None once it is."""
+    if Stop.objects.filter(appointment=appointment).exclude(closed_at=None).exists():
+        return None
+    outcomes = list(VisitUnit.objects.filter(appointment=appointment).values_list("outcome", flat=True))
+    waiting = outcomes.count(VisitUnit.Outcome.TO_DO)
+    if waiting:
+        return Unfinished(f"{waiting} of {len(outcomes)} units {'has' if waiting == 1 else 'have'} no outcome yet")
+    return Unfinished("every unit has its outcome, it is not closed" if outcomes else "it is not closed")
 
 
 def blockers(job: Job) -> Iterator[Blocker]:
@@ -165,6 +176,7 @@ def register() -> None:
     for purpose in (Purpose.INSTALL, Purpose.RETURN, Purpose.TAKE_DOWN, Purpose.DELIVERY):
         jobs_ports.visit_urls[purpose] = "installs:stop"
         jobs_ports.minutes_sources[purpose] = install_minutes
+        jobs_ports.finish_sources[purpose] = unfinished
     offline.add_page(r"^/(stops/(\d+/)?|load/|loads/\d+/|today/)$", "installs:offline")
     scripts = ("day", "kept", "load", "scan", "sending", "shell", "stop")
     offline.add_files("installs/day.css", "jobs/visit.css", *(f"installs/{name}.js" for name in scripts))

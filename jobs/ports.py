@@ -38,11 +38,22 @@ class Blocker:
     severity: str = "check"  # note, check, stop
 
 
+@dataclass(frozen=True, slots=True)
+class Unfinished:
+    """What is left of a visit before it is over, and other ways to end it: words and the address of a page."""
+
+    text: str
+    ways: tuple[tuple[str, str], ...] = ()
+
+
 StageSource = Callable[["Job"], dict[str, Any]]
 """Gives some of the fields of `jobs.rules.stages.StageFacts` for one job."""
 
 MinutesSource = Callable[["Appointment"], Minutes | None]
 """Minutes on site for an appointment of the purposes it was registered for."""
+
+FinishSource = Callable[["Appointment"], Unfinished | None]
+"""What is left of a visit of the purposes it was registered for; None once it is closed on its own page."""
 
 ReadySource = Callable[["Job"], dt.date | None]
 """The first day on which everything of the job to be installed is ready; None if not known."""
@@ -59,6 +70,7 @@ class Ports:
 
     stage_sources: list[StageSource] = field(default_factory=list)
     minutes_sources: dict[str, MinutesSource] = field(default_factory=dict)
+    finish_sources: dict[str, FinishSource] = field(default_factory=dict)
     ready_sources: list[ReadySource] = field(default_factory=list)
     blocker_sources: list[BlockerSource] = field(default_factory=list)
     bring_sources: list[BringSource] = field(default_factory=list)
@@ -77,6 +89,11 @@ class Ports:
     def minutes(self, appointment: Appointment) -> Minutes | None:
         """Minutes on site, from whoever knows this purpose; None if nobody does."""
         source = self.minutes_sources.get(appointment.purpose)
+        return source(appointment) if source else None
+
+    def unfinished(self, appointment: Appointment) -> Unfinished | None:
+        """What is left of a visit, from whoever does its work; None if nothing is, or nobody does."""
+        source = self.finish_sources.get(appointment.purpose)
         return source(appointment) if source else None
 
     def ready_on(self, job: Job) -> dt.date | None:

@@ -278,6 +278,10 @@ class CloseIn(serializers.Serializer[Any]):
     note = serializers.CharField(max_length=4000, required=False, default="", allow_blank=True)
 
 
+class NotMeasuredIn(serializers.Serializer[Any]):
+    reason = serializers.CharField(max_length=240)
+
+
 class VisitViewSet(ViewSet):
     """Visits by their appointment's key."""
 
@@ -345,6 +349,14 @@ class VisitViewSet(ViewSet):
         visit, sent = self._visit(pk), _valid(CloseIn, request)
         services.close_visit(visit=visit, by=request.user, in_part=sent["in_part"], note_text=sent["note"])  # type: ignore[arg-type]
         return self._sheet(visit.appointment)
+
+    @extend_schema(request=NotMeasuredIn, responses=OpenApiTypes.OBJECT)
+    @action(detail=True, methods=["post"])
+    def not_measured(self, request: Request, pk: Any = None) -> Response:
+        """Nothing could be measured, and why: the visit is over, its openings wait for another."""
+        appointment, sent = self._appointment(pk), _valid(NotMeasuredIn, request)
+        services.could_not_measure(appointment=appointment, reason=sent["reason"], by=request.user)  # type: ignore[arg-type]
+        return self._sheet(appointment)
 
     @extend_schema(request=None, responses=OpenApiTypes.OBJECT)
     @action(detail=True, methods=["post"])

@@ -8,10 +8,11 @@ from typing import Any
 from django.db.models import Count, Q
 from django.urls import reverse
 
-from jobs.models import Appointment, Job
-from jobs.ports import Blocker
+from jobs.models import MEASURING, Appointment, Job
+from jobs.ports import Blocker, Unfinished
 from measuring.models import FactConflict, Opening, Reading, SizeChange, Unit, Visit
 from measuring.options import missing_options
+from measuring.services.visits import open_ends, openings_of
 from shared.lengths import Length
 from shared.roles import DISPATCHER, MEASURER
 
@@ -36,6 +37,31 @@ def stage_facts(job: Job) -> dict[str, Any]:
     }
 
 
+def unfinished(appointment: Appointment) -> Unfinished | None:
+    """What is left to measure before the visit can be closed; None once it is closed out."""
+    visit = Visit.objects.filter(appointment=appointment).first()
+    if visit is not None and visit.is_closed():
+        return None
+    begun, text = _what_is_left(visit)
+    ways = () if begun else (("Couldn't measure", reverse("measuring:not_measured", args=[appointment.pk])),)
+    return Unfinished(text, ways)
+
+
+def _what_is_left(visit: Visit | None) -> tuple[bool, str]:
+    """Whether something was measured, and what is left, in words."""
+    if visit is None:
+        return False, "nobody has begun to measure"
+    openings = openings_of(visit)
+    if not openings:
+        return False, "no openings are on it"
+    begun = any(one.state == Opening.State.UNDER_WAY for one in openings)
+    waiting = {end.opening.pk for end in open_ends(visit) if end.blocks}
+    waiting |= {one.pk for one in openings if one.state == Opening.State.NOT_REACHED}
+    if not waiting:
+        return begun, "every opening is measured, it is not closed out"
+    return begun, f"{len(waiting)} of {len(openings)} openings {'is' if len(waiting) == 1 else 'are'} not measured"
+
+
 def blockers(job: Job) -> Iterator[Blocker]:
     """What holds the job up in this room, and who can move it."""
     sizes = reverse("measuring:sizes", args=[job.pk])
@@ -52,9 +78,22 @@ def blockers(job: Job) -> Iterator[Blocker]:
         if left:
             yield Blocker(f"{left} not reached at the visit", DISPATCHER, visit.closed_at, sizes)
             break
+    yield from _in_vain(job)
     yield from _side_by_side(job)
     if not job.is_cancelled():
         yield from _before_release(job, sizes)
+
+
+def _in_vain(job: Job) -> Iterator[Blocker]:
+    """The last visit measured nothing, and none is to come."""
+    over = [Appointment.State.DONE, Appointment.State.CANCELLED]
+    last = Visit.objects.filter(appointment__job=job).exclude(closed_at=None).order_by("closed_at", "pk").last()
+    if last is None or last.outcome != Visit.Outcome.NONE or job.is_cancelled():
+        return
+    if not job.appointments.filter(purpose__in=MEASURING).exclude(state__in=over).exists():  # type: ignore[attr-defined]
+        why = f": {last.note}" if last.note else ""
+        page = reverse("jobs:job", args=[job.pk])
+        yield Blocker(f"couldn't be measured{why}"[:240], DISPATCHER, last.closed_at, page)
 
 
 def _side_by_side(job: Job) -> Iterator[Blocker]:

@@ -18,6 +18,7 @@ urlpatterns = [
     path("measure/<int:pk>/rooms/<int:room_pk>/order/", visits.reorder, name="reorder"),
     path("measure/<int:pk>/list/", visits.load_list, name="load_list"),
     path("measure/<int:pk>/close/", visits.close, name="close"),
+    path("measure/<int:pk>/not-measured/", visits.not_measured, name="not_measured"),
     path("measure/<int:pk>/reopen/", visits.reopen, name="reopen"),
     path("openings/<int:pk>/", openings.opening, name="opening"),
     path("openings/<int:pk>/readings/", openings.readings, name="readings"),

@@ -97,6 +97,14 @@ def stranger(cast: dict[str, User]) -> User:
 
 
 @pytest.fixture
+def calendar_alone(monkeypatch: pytest.MonkeyPatch) -> None:
+    """The calendar without the rooms that close a visit's work: a tap is all that ends it."""
+    from jobs.ports import ports
+
+    monkeypatch.setattr(ports, "finish_sources", {})
+
+
+@pytest.fixture
 def as_user() -> Callable[[User], Client]:
     """``as_user(dispatcher).get(...)``: a client signed in as somebody."""
     from django.test import Client

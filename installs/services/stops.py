@@ -58,6 +58,8 @@ def arrive(*, appointment: Appointment, by: User, at: dt.datetime | None = None)
 @transaction.atomic
 def _begun(appointment: Appointment, by: User, at: dt.datetime | None) -> tuple[Appointment, Stop]:
     row, stop = _stop(appointment)
+    if row.state == Appointment.State.DONE:
+        row = calendar.undo_done(appointment=row, by=by)
     if row.arrived_at is None:
         row = calendar.mark_arrived(appointment=row, by=by, at=at)
     return row, stop
@@ -388,6 +390,7 @@ def reopen_stop(*, appointment: Appointment, by: User) -> Stop:
         Unit.objects.filter(pk=owed.unit_id).update(state=unit_state)
     stop.closed_at = stop.closed_by = None
     stop.save(update_fields=["closed_at", "closed_by"])
+    calendar.undo_done(appointment=row, by=by)
     audit.record(by=by, deed="opened the stop again", subject=stop, job=row.job_id)
     calendar.recompute_stage(job=row.job_id, by=by)
     return stop

@@ -20,6 +20,7 @@ from jobs.services.appointments import (
     retime_day,
     split_appointment,
     swap_crews,
+    undo_done,
     undo_move,
     unplace,
 )
@@ -120,6 +121,7 @@ __all__ = [
     "stage_facts",
     "swap_crews",
     "take_up_again",
+    "undo_done",
     "undo_move",
     "unhold",
     "unplace",

@@ -531,8 +531,32 @@ def mark_arrived(*, appointment: Appointment, by: User, at: dt.datetime | None =
 
 @transaction.atomic
 def mark_done(*, appointment: Appointment, by: User, at: dt.datetime | None = None) -> Appointment:
-    """The visit is over. A second tap changes nothing."""
+    """
+    The visit is over. A second tap changes nothing.
+
+    Raises
+    ------
+    Refused
+        While its work is not closed on its own page: the visit is over because its work is,
+        never the other way round.
+    """
     return _mark(appointment, by, State.DONE, "done_at", at, "was done")
+
+
+@transaction.atomic
+def undo_done(*, appointment: Appointment, by: User) -> Appointment:
+    """Its work goes on, so the visit does: the crew is there. A visit of an earlier day keeps when it ended."""
+    row = lock_appointment(appointment)
+    if row.state != State.DONE:
+        return give(appointment, row)
+    row.state = State.ARRIVED
+    if row.day == timezone.localdate(timezone=row.job.branch.tz):
+        row.done_at = None
+    row.version += 1
+    save(row, ["state", "done_at", "version"], by=by, deed="went on with it", job=row.job_id)
+    retime_day(crew=row.crew, day=row.day)  # type: ignore[arg-type]
+    recompute_stage(job=row.job_id, by=by)
+    return give(appointment, row)
 
 
 ORDER = (State.ON_THE_WAY, State.ARRIVED, State.DONE)
@@ -546,8 +570,11 @@ def _mark(
         raise Refused("this visit stands nowhere in the calendar")
     if row.state in BEGUN and ORDER.index(State(row.state)) >= ORDER.index(State(state)):
         return give(appointment, row)
+    left = ports.unfinished(row) if state == State.DONE else None
+    if left is not None:
+        raise Refused(f"close the visit on its page: {left.text}", field="state")
     row.state = state
-    setattr(row, field, at or timezone.now())
+    setattr(row, field, getattr(row, field) or at or timezone.now())
     if row.arrived_at and row.done_at and row.done_at < row.arrived_at:
         raise Refused("it would be done before the crew arrived", field="at")
     row.version += 1

@@ -79,6 +79,7 @@ def appointment_context(request: HttpRequest, row: Appointment, **more: Any) -> 
         "secret": secret_for(user, row),
         "on_arrival": "; ".join(filter(None, (row.job.site.parking, row.job.site.dock_note, row.job.site.pets))),
         "bring": ports.bring(row),
+        "left": ports.unfinished(row) if row.state == Appointment.State.ARRIVED else None,
         "visit_url": ports.visit_url(row) if not user.has_role("workroom") else "",
         "earliest": first,
         "earliest_why": why,

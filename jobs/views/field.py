@@ -16,7 +16,7 @@ from jobs.access import secret_for
 from jobs.dispatch import open_book
 from jobs.drawings import route_map
 from jobs.models import Appointment, Crew, CrewMember
-from jobs.ports import ports
+from jobs.ports import Unfinished, ports
 from jobs.views.jobs import parse_date_or_none
 from jobs.words import window_text
 from shared import roles
@@ -43,6 +43,7 @@ class Call:
     secret: str
     url: str
     tap: tuple[str, str] | None
+    left: Unfinished | None
 
 
 def crews_of(user: Any, day: dt.date) -> list[Crew]:
@@ -94,6 +95,7 @@ def _call(request: HttpRequest, row: Appointment, timed: Any, is_today: bool) ->
     late = 0
     if row.promised_until is not None and expected is not None and expected > row.promised_until:
         late = round((expected - row.promised_until).total_seconds() / 60)
+    left = ports.unfinished(row) if row.state == Appointment.State.ARRIVED else None
     return Call(
         row,
         window_text(row) if row.is_promised() else "",
@@ -103,6 +105,7 @@ def _call(request: HttpRequest, row: Appointment, timed: Any, is_today: bool) ->
         ports.bring(row),
         secret_for(request.user, row),
         ports.visit_url(row),
-        NEXT_TAP.get(Appointment.State(row.state)) if is_today else None,
+        NEXT_TAP.get(Appointment.State(row.state)) if is_today and left is None else None,
+        left,
     )
 

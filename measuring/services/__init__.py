@@ -50,7 +50,14 @@ from measuring.services.sizes import (
     set_options_of_opening,
     size_opening,
 )
-from measuring.services.visits import close_visit, open_ends, open_visit, openings_of, reopen_visit
+from measuring.services.visits import (
+    close_visit,
+    could_not_measure,
+    open_ends,
+    open_visit,
+    openings_of,
+    reopen_visit,
+)
 
 __all__ = [
     "accept_size_change",
@@ -65,6 +72,7 @@ __all__ = [
     "close_visit",
     "confirm_reading",
     "copy_opening",
+    "could_not_measure",
     "drop_opening",
     "keep_reading",
     "load_openings",

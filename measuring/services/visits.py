@@ -9,12 +9,13 @@ from django.db import transaction
 from django.utils import timezone
 
 from jobs.models import Appointment
-from jobs.services import mark_arrived, mark_done
+from jobs.services import mark_arrived, mark_done, undo_done
 from measuring.evaluation import evaluate
 from measuring.models import Opening, Tape, Visit, VisitOpening
 from measuring.rules.families import TABLE
 from measuring.rules.visit import CloseOut, End, Standing, close_out, ends
 from measuring.services.base import lock_job, restage
+from measuring.services.openings import mark_not_reached
 from measuring.services.sizes import size_opening
 from shared import audit
 from shared.errors import Refused
@@ -69,7 +70,9 @@ def open_visit(
             appointment=appointment, measurer=by, tape=tape, opened_at=at or timezone.now()
         )
         _cover(appointment)
-        if appointment.state != Appointment.State.DONE:
+        if appointment.state == Appointment.State.DONE:
+            undo_done(appointment=appointment, by=by)
+        else:
             mark_arrived(appointment=appointment, by=by, at=visit.opened_at)
         audit.record(by=by, deed="began to measure", subject=visit, job=job)
     elif tape is not None and visit.tape_id != tape.pk and not visit.is_closed():
@@ -137,42 +140,76 @@ def close_visit(
     Refused
         The first thing that is missing; its field is ``opening.<pk>.<place>``.
     """
-    job = lock_job(visit.appointment.job_id)
+    lock_job(visit.appointment.job_id)
     visit = Visit.objects.select_for_update(of=("self",)).select_related("appointment").get(pk=visit.pk)
     if visit.is_closed():
         raise Refused("this visit is closed already")
     openings = openings_of(visit)
     end = close_out(_standings(openings), in_part=in_part)
     _refuse_open(openings, end)
-    visit.closed_at = max(at or timezone.now(), visit.opened_at)
-    visit.note = note_text.strip()[:4000]
-    visit.outcome = end.outcome
-    visit.save(update_fields=["closed_at", "note", "outcome"])
     measured = [one for one in openings if one.state in (Opening.State.UNDER_WAY, Opening.State.MEASURED)]
+    _close(visit, end.outcome, note_text, at)
     for opening in measured:
         size_opening(opening=opening, by=by)
-    _end_appointment(visit, by)
+    _end(visit, by)
+    return visit
+
+
+@transaction.atomic
+def could_not_measure(
+    *, appointment: Appointment, reason: str, by: User, at: dt.datetime | None = None
+) -> Visit:
+    """
+    Nobody home, no way in: the visit is over, its openings wait for another, and both say why.
+
+    Raises
+    ------
+    Refused
+        Without a reason (field ``reason``), or when something was read: that visit closes in part.
+    """
+    reason = reason.strip()
+    if not reason:
+        raise Refused("say why nothing could be measured", field="reason")
+    visit = open_visit(appointment=appointment, by=by, at=at)
+    visit = Visit.objects.select_for_update(of=("self",)).select_related("appointment").get(pk=visit.pk)
+    if visit.is_closed():
+        raise Refused("this visit is closed already")
+    openings = openings_of(visit)
+    for opening in openings:
+        if opening.state == Opening.State.UNDER_WAY:
+            raise Refused(f"{opening} is begun; close the visit in part, and say for each opening why", field="reason")
+    for opening in openings:
+        if opening.state == Opening.State.TO_MEASURE:
+            mark_not_reached(opening=opening, reason=reason[:240], by=by)
+    _close(visit, Visit.Outcome.NONE, reason, at)
+    _end(visit, by)
+    return visit
+
+
+def _close(visit: Visit, outcome: str, note: str, at: dt.datetime | None) -> None:
+    visit.closed_at = max(at or timezone.now(), visit.opened_at)
+    visit.note, visit.outcome = note.strip()[:4000], outcome
+    visit.save(update_fields=["closed_at", "note", "outcome"])
+
+
+def _end(visit: Visit, by: User) -> None:
+    """The appointment is over as well; who drives next sees it, and the job moves on."""
+    mark_done(appointment=visit.appointment, by=by, at=visit.closed_at)
+    job = visit.appointment.job
     audit.record(
         by=by, deed=f"closed out the visit: {visit.get_outcome_display()}", subject=visit, job=job, note=visit.note
     )
     restage(job, by)
-    return visit
 
 
 def _refuse_open(openings: list[Opening], end: CloseOut) -> None:
     if end.problem == "no_openings":
-        raise Refused("no openings yet: add them, or leave the appointment open", field="openings")
+        raise Refused("no openings yet: add them, or say why nothing could be measured", field="openings")
     if end.problem == "left" and isinstance(end.at, int):
         raise Refused(f"{openings[end.at]} couldn't be reached; close the visit in part", field="in_part")
     if isinstance(end.at, End) and end.at.gap is not None:
         one, gap = openings[end.at.index], end.at.gap
         raise Refused(f"{one}: {gap.text}", field=f"opening.{one.pk}.{gap.field}")
-
-
-def _end_appointment(visit: Visit, by: User) -> None:
-    """The appointment is done; who drives next sees it."""
-    if visit.appointment.state != Appointment.State.DONE:
-        mark_done(appointment=visit.appointment, by=by, at=visit.closed_at)
 
 
 @transaction.atomic
@@ -183,6 +220,7 @@ def reopen_visit(*, visit: Visit, by: User) -> Visit:
     if visit.is_closed():
         visit.closed_at, visit.outcome = None, ""
         visit.save(update_fields=["closed_at", "outcome"])
+        undo_done(appointment=visit.appointment, by=by)
         audit.record(by=by, deed="opened the visit again", subject=visit, job=job)
         restage(job, by)
     return visit

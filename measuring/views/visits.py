@@ -14,7 +14,7 @@ from jobs.access import secret_for
 from jobs.models import MEASURING, Appointment
 from measuring import services
 from measuring.access import MEASURES, appointment_for, room_for, tape_for, visit_for
-from measuring.forms import CloseForm, ListForm, RoomDefaultsForm, RoomForm
+from measuring.forms import CloseForm, ListForm, ReasonForm, RoomDefaultsForm, RoomForm
 from measuring.models import Opening, Visit
 from measuring.services.openings import read_opening_list
 from measuring.services.visits import open_ends
@@ -213,6 +213,26 @@ def close(request: SheetRequest, pk: int) -> HttpResponse:
         "openings": [(one, live_units(one)) for one in services.openings_of(now)],
     }
     return render(request, "measuring/close.html", context, status=422 if form.errors else 200)
+
+
+@login_required
+@roles_required(*MEASURES)
+@require_http_methods(["GET", "POST"])
+def not_measured(request: SheetRequest, pk: int) -> HttpResponse:
+    """Nothing could be measured, and why."""
+    appointment = appointment_for(request.user, pk)
+    form = ReasonForm(request.POST if request.method == "POST" else None, user=request.user)
+    if request.method == "POST" and form.is_valid():
+        reason = form.cleaned_data["reason"]
+        try:
+            services.could_not_measure(appointment=appointment, reason=reason, by=request.user)
+        except Refused as refusal:
+            form.refuse(refusal)
+        else:
+            messages.success(request, "Closed. The office sees that another visit is needed.")
+            return redirect("measuring:visit", pk)
+    context = {"appointment": appointment, "form": form}
+    return render(request, "measuring/not_measured.html", context, status=422 if form.errors else 200)
 
 
 @login_required

@@ -5,7 +5,9 @@ from __future__ import annotations
 import base64
 import datetime as dt
 import uuid
+from collections.abc import Callable
 from io import BytesIO
+from typing import Any
 
 import pytest
 from django.utils import timezone
@@ -319,6 +321,24 @@ def test_a_stop_opened_again_takes_its_undecided_returns_back(
     down.refresh_from_db()
     assert down.state == Unit.State.NOT_INSTALLED
     assert not Stop.objects.get(appointment=visit).is_closed()
+    visit.refresh_from_db()
+    assert visit.state == Appointment.State.ARRIVED
+
+
+def test_done_on_the_crews_day_does_not_end_a_stop_without_its_outcomes(
+    branch: Branch, dispatcher: User, installer: User, as_user: Callable[[User], Any], api_as: Callable[[User], Any]
+) -> None:
+    _, visit = a_day(branch, dispatcher, installer)
+    services.mark_installed(appointment=visit, units=units_of(visit)[:1], by=installer)
+
+    page = as_user(installer).post(f"/visits/{visit.pk}/done/", {"next": "/today/"}, follow=True).content.decode()
+    answer = api_as(dispatcher).post(f"/api/appointments/{visit.pk}/done/", {}, format="json")
+
+    visit.refresh_from_db()
+    assert visit.state == Appointment.State.ARRIVED
+    assert "Close the visit on its page: 1 of 2 units has no outcome yet." in page
+    assert f"/visits/{visit.pk}/done/" not in page
+    assert answer.status_code == 409
 
 
 # -- hardware, photos, times ----------------------------------------------------------------------

@@ -61,7 +61,7 @@ def test_office_deeds_are_shut_for_the_field_the_workroom_and_nobody(deed, cast,
     assert api_as(cast["stranger"]).post(url, {}, format="json").status_code in {400, 404, 409}
 
 
-def test_a_job_is_booked_offered_held_promised_and_done(branch, crew, dispatcher, measurer, api_as):
+def test_a_job_is_booked_offered_held_promised_and_done(branch, crew, dispatcher, measurer, api_as, calendar_alone):
     api = api_as(dispatcher)
     booked = api.post(
         "/api/jobs/",

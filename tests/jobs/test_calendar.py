@@ -344,7 +344,7 @@ def test_a_window_in_the_past_or_backwards_is_refused(branch, crew, dispatcher):
 # -- the day itself ----------------------------------------------------------------------------
 
 
-def test_a_late_crew_pushes_what_is_expected_after_it(branch, crew, measurer):
+def test_a_late_crew_pushes_what_is_expected_after_it(branch, crew, measurer, calendar_alone):
     first = make_appointment(make_job(branch), crew=crew, day=MONDAY, time="9:00")
     second = make_appointment(make_job(branch), crew=crew, day=MONDAY, time="10:30")
 
@@ -356,7 +356,7 @@ def test_a_late_crew_pushes_what_is_expected_after_it(branch, crew, measurer):
     assert second.starts_at == at(branch, MONDAY, "10:30")
 
 
-def test_a_second_tap_changes_nothing(branch, crew, measurer):
+def test_a_second_tap_changes_nothing(branch, crew, measurer, calendar_alone):
     visit = make_appointment(make_job(branch), crew=crew, day=MONDAY, time="9:00")
 
     services.mark_done(appointment=visit, by=measurer, at=at(branch, MONDAY, "10:00"))

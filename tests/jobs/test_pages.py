@@ -328,7 +328,7 @@ def test_sixty_crews_and_five_days_take_few_queries(branch, office, django_asser
 # -- the day itself -------------------------------------------------------------------------------
 
 
-def test_the_taps_of_today_go_from_on_the_way_to_done(branch, crew, measurer, as_user):
+def test_the_taps_of_today_go_from_on_the_way_to_done(branch, crew, measurer, as_user, calendar_alone):
     visit = make_appointment(make_job(branch), crew=crew, day=today(branch), time="9:00")
     client = as_user(measurer)
 
@@ -348,7 +348,7 @@ def test_today_is_empty_for_who_drives_with_nobody(branch, as_user):
     assert "You drive with no crew today" in page
 
 
-def test_a_stop_that_will_be_late_is_raised_for_the_office(branch, crew, office, dispatcher):
+def test_a_stop_that_will_be_late_is_raised_for_the_office(branch, crew, office, dispatcher, calendar_alone):
     day = today(branch)
     first = make_appointment(make_job(branch), crew=crew, day=day, time="9:00")
     late = make_appointment(

@@ -27,6 +27,7 @@ PAGES: dict[str, set[str]] = {
     "day": MEASURES,
     "visit": MEASURES,
     "close": MEASURES,
+    "not_measured": MEASURES,
     "load_list": MEASURES,
     "opening": SEES,
     "alternatives": MEASURES,
@@ -159,7 +160,8 @@ BY_NAME = {
     "reading_back": "reading",
 }
 BY_VISIT = {
-    "visit", "begin", "add_room", "add_opening", "room_defaults", "reorder", "load_list", "close", "reopen",
+    "visit", "begin", "add_room", "add_opening", "room_defaults", "reorder", "load_list", "close", "not_measured",
+    "reopen",
 }  # fmt: skip
 
 

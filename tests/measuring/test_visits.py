@@ -2,6 +2,10 @@
 
 from __future__ import annotations
 
+import datetime as dt
+from collections.abc import Callable
+from typing import Any
+
 import pytest
 
 from jobs.models import Appointment, Job
@@ -161,3 +165,100 @@ def test_the_next_visit_takes_up_what_lagged(visit: Visit, measurer: User, dispa
     )
 
     assert services.openings_of(second) == [high]
+
+
+# -- the appointment is over because its work is, never the other way round ---------------------------
+
+
+def state_of(visit: Visit) -> str:
+    return Appointment.objects.get(pk=visit.appointment_id).state
+
+
+def test_done_on_the_crews_day_does_not_close_what_nobody_measured(
+    visit: Visit, measurer: User, dispatcher: User, as_user: Callable[[User], Any], api_as: Callable[[User], Any]
+) -> None:
+    opening(visit, measurer)
+    opening(visit, measurer, room="Hall", readings={})
+    pk = visit.appointment_id
+
+    crew = as_user(measurer).post(f"/visits/{pk}/done/", {"next": "/today/"}, follow=True).content.decode()
+    office = as_user(dispatcher).post(f"/visits/{pk}/done/", follow=True).content.decode()
+    api = [api_as(who).post(f"/api/appointments/{pk}/done/", {}, format="json") for who in (measurer, dispatcher)]
+
+    assert state_of(visit) == Appointment.State.ARRIVED
+    assert all("Close the visit on its page: 1 of 2 openings is not measured." in page for page in (crew, office))
+    assert all(f"/visits/{pk}/done/" not in page for page in (crew, office))  # where it can't be, it isn't offered
+    assert "under way" in as_user(dispatcher).get(f"/measure/{pk}/").content.decode()
+    assert [answer.status_code for answer in api] == [409, 409]
+    assert "1 of 2 openings is not measured" in str(api[0].json())
+
+
+def test_a_visit_nobody_began_is_not_done(
+    dispatcher: User, measurer: User, as_user: Callable[[User], Any]
+) -> None:
+    appointment = make_appointment(make_job(dispatcher), dispatcher, measurer)
+
+    page = as_user(measurer).post(f"/visits/{appointment.pk}/done/", follow=True).content.decode()
+
+    assert Appointment.objects.get(pk=appointment.pk).state == Appointment.State.PLANNED
+    assert "nobody has begun to measure" in page
+
+
+def test_a_visit_opened_again_goes_on_in_the_calendar(visit: Visit, measurer: User) -> None:
+    opening(visit, measurer)
+    services.close_visit(visit=visit, by=measurer)
+    assert state_of(visit) == Appointment.State.DONE
+
+    services.reopen_visit(visit=visit, by=measurer)
+    again = Appointment.objects.get(pk=visit.appointment_id)
+    assert (again.state, again.done_at) == (Appointment.State.ARRIVED, None)
+
+    services.close_visit(visit=Visit.objects.get(pk=visit.pk), by=measurer)
+    assert state_of(visit) == Appointment.State.DONE
+
+
+def test_a_visit_corrected_on_another_day_keeps_when_it_ended(
+    visit: Visit, measurer: User, dispatcher: User, time_machine: Any
+) -> None:
+    opening(visit, measurer)
+    ended = services.close_visit(visit=visit, by=measurer).closed_at
+    time_machine.move_to(ended + dt.timedelta(days=3))
+
+    services.reopen_visit(visit=visit, by=dispatcher)
+    services.close_visit(visit=Visit.objects.get(pk=visit.pk), by=dispatcher)
+
+    assert Appointment.objects.get(pk=visit.appointment_id).done_at == ended
+
+
+def test_nobody_home_closes_the_visit_with_its_reason(
+    dispatcher: User, measurer: User, as_user: Callable[[User], Any]
+) -> None:
+    job = make_job(dispatcher)
+    waiting = make_opening(job, dispatcher, readings={})
+    appointment = make_appointment(job, dispatcher, measurer)
+    url = f"/measure/{appointment.pk}/not-measured/"
+    client = as_user(measurer)
+
+    unsaid = client.post(url, {"reason": ""})
+    client.post(url, {"reason": "nobody home"})
+
+    assert unsaid.status_code == 422
+    visit = Visit.objects.get(appointment=appointment)
+    waiting.refresh_from_db()
+    assert (visit.outcome, visit.note) == (Visit.Outcome.NONE, "nobody home")
+    assert (waiting.state, waiting.reason) == (Opening.State.NOT_REACHED, "nobody home")
+    assert state_of(visit) == Appointment.State.DONE
+    assert "nothing measured" in client.get(f"/measure/{appointment.pk}/").content.decode()
+    assert "Couldn&#x27;t be measured: nobody home" in as_user(dispatcher).get(f"/jobs/{job.pk}/").content.decode()
+
+
+def test_what_was_begun_is_not_called_unmeasured(visit: Visit, measurer: User, api_as: Callable[[User], Any]) -> None:
+    opening(visit, measurer)
+
+    answer = api_as(measurer).post(
+        f"/api/visits/{visit.appointment_id}/not_measured/", {"reason": "too dark"}, format="json"
+    )
+
+    assert answer.status_code == 409
+    assert "close the visit in part" in str(answer.json())
+    assert not Visit.objects.get(pk=visit.pk).is_closed()
