@@ -1,0 +1,58 @@
+"""
+Where today's answers and rows differ from a kept release's, and why.
+
+Add an entry with the commit that makes the difference; a failing test prints the places to name. Take it out
+when the difference is gone: an entry that meets none fails too. A ``*`` stands for anything.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+
+@dataclass(frozen=True, slots=True)
+class Change:
+    """
+    Answers that differ.
+
+    Parameters
+    ----------
+    where
+        As a failing test names it, such as ``offers * body.offers.*.price``.
+    why
+        Which answer changed, and why the new one is right.
+    """
+
+    where: str
+    why: str
+
+
+@dataclass(frozen=True, slots=True)
+class RowChange:
+    """
+    A table or column that is not as it was.
+
+    Parameters
+    ----------
+    where
+        The kept name: ``jobs_devicedeed`` or ``jobs_devicedeed.place``.
+    to
+        What it is called now; the same name where a migration changes values; None where it is gone.
+    why
+        What became of it, and where a gone fact lives now.
+    """
+
+    where: str
+    to: str | None
+    why: str
+
+
+CHANGES: dict[str, list[Change]] = {
+    "2026-11-29": [],
+}
+"""By release: its answers that differ today."""
+
+ROWS: dict[str, list[RowChange]] = {
+    "2026-11-29": [],
+}
+"""By release: its tables and columns that are not as they were."""

@@ -1,0 +1,115 @@
+"""Small differences between what was kept and what there is now."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+from tests.kept.changes import Change, RowChange
+
+SHOWN = 25
+NOTHING = object()
+Row = dict[str, Any]
+Rows = dict[str, dict[Any, Row]]
+"""Rows by table and key."""
+
+
+@dataclass(frozen=True, slots=True)
+class Difference:
+    """One value that is not as it was."""
+
+    where: str
+    was: Any
+    now: Any
+
+    def __str__(self) -> str:
+        return f"{self.where}: {_short(self.was)} → {_short(self.now)}"
+
+
+def _short(value: Any) -> str:
+    text = "nothing" if value is NOTHING else repr(value)
+    return text if len(text) <= 100 else f"{text[:97]}…"
+
+
+def differences(was: Any, now: Any, where: str = "") -> Iterator[Difference]:
+    """Every leaf that differs, named by its way down: ``body.results.3.stage``."""
+    if isinstance(was, dict) and isinstance(now, dict):
+        for key in sorted(was.keys() | now.keys()):
+            yield from differences(was.get(key, NOTHING), now.get(key, NOTHING), f"{where}.{key}")
+    elif isinstance(was, list) and isinstance(now, list):
+        for place in range(max(len(was), len(now))):
+            before, after = (rows[place] if place < len(rows) else NOTHING for rows in (was, now))
+            yield from differences(before, after, f"{where}.{place}")
+    elif was != now:
+        yield Difference(where, was, now)
+
+
+def undeclared(was: Mapping[str, Any], now: Mapping[str, Any], changes: Sequence[Change]) -> str:
+    """What differs and nobody declared, and what was declared and does not differ; empty when all is well."""
+    patterns = [(one, _pattern(one.where)) for one in changes]
+    met: set[str] = set()
+    found: list[str] = []
+    for name in sorted(was.keys() | now.keys()):
+        for one in differences(was.get(name, NOTHING), now.get(name, NOTHING)):
+            named = Difference(f"{name} {one.where.strip('.')}".strip(), one.was, one.now)
+            by = [change.where for change, pattern in patterns if pattern.fullmatch(named.where)]
+            met.update(by)
+            if not by:
+                found.append(str(named))
+    return _report(found, [one.where for one in changes if one.where not in met])
+
+
+def _pattern(where: str) -> re.Pattern[str]:
+    return re.compile(re.escape(where).replace(r"\*", ".*"))
+
+
+def _report(found: Sequence[str], stale: Sequence[str]) -> str:
+    lines = [*found[:SHOWN]]
+    if len(found) > SHOWN:
+        lines.append(f"and {len(found) - SHOWN} more")
+    lines += [f"declared in changes.py, but it does not differ: {where}" for where in stale]
+    return "\n".join(lines)
+
+
+def lost_rows(was: Rows, now: Rows, changes: Sequence[RowChange]) -> str:
+    """Tables, rows and values that are gone or changed without a word; empty when all is well."""
+    moved = {one.where: one.to for one in changes}
+    met: set[str] = set()
+    found: list[str] = []
+    for table, rows in sorted(was.items()):
+        there = moved.get(table, table)
+        if table in moved and there != table and table not in now:
+            met.add(table)
+        if there is None:
+            continue
+        if there not in now:
+            found.append(f"{table}: the table is gone")
+            continue
+        for key, row in rows.items():
+            if key not in now[there]:
+                found.append(f"{table} {key}: the row is gone")
+                continue
+            found += _lost_values(table, key, row, now[there][key], moved, met)
+    return _report(found, [one.where for one in changes if one.where not in met])
+
+
+def _lost_values(
+    table: str, key: Any, was: Row, now: Row, moved: Mapping[str, str | None], met: set[str]
+) -> Iterator[str]:
+    for column, value in was.items():
+        where = f"{table}.{column}"
+        there = moved.get(where, column)
+        is_declared = where in moved
+        if is_declared and there != column and column not in now:
+            met.add(where)
+        if there is None:
+            if column in now:
+                yield f"{where}: declared gone, but it is there"
+        elif there not in now:
+            yield f"{where}: the column is gone"
+        elif now[there] != value and is_declared and there == column:
+            met.add(where)
+        elif now[there] != value:
+            yield f"{where} {key}: {_short(value)} → {_short(now[there])}"

@@ -1,0 +1,111 @@
+"""A kept SQLite firm, migrated to today: every row is there, and every answer but the declared ones."""
+
+from __future__ import annotations
+
+import lzma
+import sqlite3
+import subprocess
+import sys
+from contextlib import closing
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import pytest
+from django.urls import resolve
+
+from tests.kept.asking import GROUPS, Answers, environment, read
+from tests.kept.changes import CHANGES, ROWS
+from tests.kept.comparing import Rows, lost_rows, undeclared
+from tests.servers import ROOT
+
+HERE = Path(__file__).parent
+RELEASES = sorted(path.parent.name for path in HERE.glob("*/questions.json.xz"))
+
+
+@dataclass(frozen=True, slots=True)
+class Firm:
+    """A kept firm, before and after, and its answers then and now."""
+
+    release: str
+    before: Rows
+    after: Rows
+    was: Answers
+    now: Answers
+
+    def answers(self, group: str) -> tuple[Answers, Answers]:
+        """Those of a group, then and now."""
+        was, now = (
+            {where: answer for where, answer in answers.items() if where.split()[0] == group}
+            for answers in (self.was, self.now)
+        )
+        return was, now
+
+
+def run(url: str, *argv: str) -> None:
+    """A Python process on that database; what it wrote is shown where it fails."""
+    done = subprocess.run([sys.executable, *argv], cwd=ROOT, env=environment(url), capture_output=True, text=True)
+    assert done.returncode == 0, done.stdout + done.stderr
+
+
+@pytest.fixture(scope="module", params=RELEASES)
+def firm(request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPathFactory) -> Firm:
+    folder, scratch = HERE / request.param, tmp_path_factory.mktemp("kept")
+    database, answers = scratch / "firm.sqlite3", scratch / "answers.json.xz"
+    database.write_bytes(lzma.decompress((folder / "firm.sqlite3.xz").read_bytes()))
+    before = rows_of(database)
+    run(f"sqlite:///{database}", "manage.py", "migrate", "-v0")
+    after = rows_of(database)
+    run(f"sqlite:///{database}", "-m", "tests.kept.asking", str(folder), str(answers))
+    return Firm(request.param, before, after, read(folder / "answers.json.xz"), read(answers))
+
+
+def none(found: str) -> None:
+    """Fail with what was found."""
+    if found:
+        pytest.fail(found, pytrace=False)
+
+
+def rows_of(database: Path) -> Rows:
+    """Every row of every table, by its primary key."""
+    with closing(sqlite3.connect(database)) as link:
+        link.row_factory = sqlite3.Row
+        tables = [
+            name
+            for (name,) in link.execute("SELECT name FROM sqlite_master WHERE type = 'table'")
+            if not name.startswith("sqlite_") and name != "django_migrations"
+        ]
+        return {table: _rows_of(link, table) for table in tables}
+
+
+def _rows_of(link: sqlite3.Connection, table: str) -> dict[Any, dict[str, Any]]:
+    key = next(row["name"] for row in link.execute(f'PRAGMA table_info("{table}")') if row["pk"])
+    return {row[key]: dict(row) for row in link.execute(f'SELECT * FROM "{table}"')}
+
+
+def test_every_row_is_kept(firm: Firm) -> None:
+    assert sum(map(len, firm.before.values())) > 3000
+
+    none(lost_rows(firm.before, firm.after, ROWS[firm.release]))
+
+
+@pytest.mark.parametrize("group", GROUPS)
+def test_answers_differ_only_where_declared(firm: Firm, group: str) -> None:
+    was, now = firm.answers(group)
+    changes = [one for one in CHANGES[firm.release] if one.where.split()[0] == group]
+
+    assert was
+    none(undeclared(was, now, changes))
+
+
+def test_every_declared_change_names_a_group(firm: Firm) -> None:
+    assert {one.where.split()[0] for one in CHANGES[firm.release]} <= set(GROUPS)
+
+
+def test_the_queues_hold_every_kind_of_entry(firm: Firm) -> None:
+    resolve("/api/field/deeds/")  # the API registers the kinds
+    from measuring.deeds import kinds
+
+    phones = read(HERE / firm.release / "questions.json.xz")["phones"]
+
+    assert set(kinds()) <= {entry["kind"] for phone in phones for entry in phone["queue"]}
