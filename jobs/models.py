@@ -749,6 +749,9 @@ class FieldDevice(models.Model):
 class DeviceDeed(models.Model):
     """One deed as a device sent it, with the reply it got: a repeat gets the same reply."""
 
+    PARKED = 202
+    """The reply's status while it is not taken yet."""
+
     device = models.ForeignKey(FieldDevice, models.CASCADE, related_name="deeds")
     deed_id = models.UUIDField()
     place = models.PositiveIntegerField(help_text="its place in the device's order")
@@ -765,3 +768,48 @@ class DeviceDeed(models.Model):
 
     def __str__(self) -> str:
         return f"{self.kind} {self.deed_id}"
+
+
+class ParkedQuerySet(BranchQuerySet):
+    """Parked entries, seen by the office of the sender's branch."""
+
+    branch_path = "entry__device__user__branch"
+
+    def unsettled(self) -> ParkedQuerySet:
+        """Those that are still to be taken, in the order they came."""
+        return self.filter(settled_at=None).order_by("pk")
+
+
+class ParkedEntry(models.Model):
+    """
+    An entry that a fault of ours kept from being taken, or that waits behind one.
+
+    Its place in the device's order is used up and its body kept; the program runs it again by
+    itself (`jobs.services.entries`) until it is taken or refused, or the office drops it.
+    """
+
+    entry = models.OneToOneField(DeviceDeed, models.CASCADE, related_name="parked")
+    body = models.JSONField(help_text="as it was sent; emptied once it is taken")
+    waits = models.JSONField(default=list, help_text="subjects whose earlier entries come first")
+    holds = models.JSONField(default=list, help_text="subjects whose later entries wait for this one")
+    job = models.ForeignKey(Job, models.SET_NULL, null=True, blank=True, related_name="parked_entries")
+    where = models.CharField(max_length=200, blank=True, help_text="which opening, stop or load, in words")
+    parked_at = models.DateTimeField(default=timezone.now)
+    tries = models.PositiveIntegerField(default=0)
+    failed = models.CharField(max_length=200, blank=True, help_text="what failed last; empty while it only waits")
+    failed_at = models.DateTimeField(null=True, blank=True)
+    next_at = models.DateTimeField(null=True, blank=True, help_text="not run again before; empty: as soon as it may")
+    settled_at = models.DateTimeField(null=True, blank=True)
+    dropped_by = models.ForeignKey(
+        settings.AUTH_USER_MODEL, models.SET_NULL, null=True, blank=True, related_name="dropped_entries"
+    )
+    dropped_why = models.CharField(max_length=240, blank=True)
+
+    objects = ParkedQuerySet.as_manager()
+
+    class Meta:
+        ordering = ["pk"]
+        indexes = [models.Index(fields=["parked_at"], name="parked_unsettled", condition=Q(settled_at=None))]
+
+    def __str__(self) -> str:
+        return f"{self.entry}, parked"

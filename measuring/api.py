@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import logging
 from typing import Any
 
 from django.http import Http404
@@ -18,6 +19,7 @@ from rest_framework.viewsets import ViewSet
 
 from jobs.access import job_for
 from jobs.models import Appointment, FieldDevice, Job
+from jobs.services import entries
 from measuring import access, deeds, field, services
 from measuring.evaluation import alternatives_for, asked, current, evaluate
 from measuring.models import Opening, Product, SizeChange, Unit, Visit
@@ -29,6 +31,8 @@ from measuring.services.sizes import effects_of
 from measuring.views.openings import visit_at
 from shared.api import HasRole, ReadViewSet
 from shared.roles import DISPATCHER, OWNER
+
+log = logging.getLogger("jambwise.entries")
 
 # -- openings ---------------------------------------------------------------------------
 
@@ -609,7 +613,19 @@ class DeviceIn(serializers.Serializer[Any]):
 
 
 class DeedsIn(serializers.Serializer[Any]):
+    asks = serializers.ListField(
+        child=serializers.UUIDField(), max_length=deeds.MOST_AT_ONCE, required=False, default=list,
+        help_text="ids of entries that were answered 202 before",
+    )
     deeds = serializers.ListField(max_length=deeds.MOST_AT_ONCE)
+
+
+class TryAgain(exceptions.APIException):
+    """The database was busy or away; what was sent is to be sent again."""
+
+    status_code = status.HTTP_503_SERVICE_UNAVAILABLE
+    default_detail = "The office is busy for a moment; send it again."
+    default_code = "busy"
 
 
 class FieldViewSet(ViewSet):
@@ -636,11 +652,20 @@ class FieldViewSet(ViewSet):
     @extend_schema(request=DeedsIn, responses=OpenApiTypes.OBJECT)
     @action(detail=False, methods=["post"])
     def deeds(self, request: Request) -> Response:
-        """Deeds done without signal, in the device's order; a reply for each."""
+        """
+        Deeds done without signal, in the device's order; a reply for each.
+
+        202: kept at the office and not taken yet. Its reply changes when it is; `asks` asks for it.
+        """
         if not isinstance(request.auth, FieldDevice):
             raise exceptions.NotAuthenticated("deeds come with a device's token")
-        sent = _valid(DeedsIn, request)["deeds"]
-        return Response({"replies": deeds.receive(device=request.auth, deeds=sent)})
+        sent = _valid(DeedsIn, request)
+        try:
+            replies = deeds.receive(device=request.auth, deeds=sent["deeds"])
+            return Response({"replies": replies, "asked": deeds.answers(device=request.auth, ids=sent["asks"])})
+        except entries.Busy as error:
+            log.warning("a phone is asked to send again: %s", error)
+            raise TryAgain from None
 
 
 def register(router: DefaultRouter) -> None:

@@ -5,7 +5,8 @@ A room registers its kinds (`shared.devices.kinds`). The phone gives every deed 
 and a place in its order. What it got as reply is kept: a repeat gets the same reply, the same id
 with another body is refused, and a deed that comes before its turn is sent back. A deed the
 service refuses keeps its place and its reply, so that it never holds up the ones behind it; the
-phone shows it to the person.
+phone shows it to the person. One that a fault of ours keeps from being taken is parked
+(`jobs.services.entries`): 202 until it is settled.
 """
 
 from __future__ import annotations
@@ -19,17 +20,15 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any, Final
 
-from django.core.exceptions import PermissionDenied
 from django.db import transaction
 from django.db.models import Max
-from django.http import Http404
 from django.utils import timezone
 from django.utils.dateparse import parse_datetime
 
 from jobs.models import DeviceDeed, FieldDevice
+from jobs.services import entries
 from shared import audit
-from shared.contracts import ContractError
-from shared.devices.kinds import Done, deed, kind_of, kinds
+from shared.devices.kinds import Done, deed, kinds
 from shared.errors import Refused
 from shared.models import User
 
@@ -84,6 +83,7 @@ def receive(*, device: FieldDevice, deeds: Sequence[Any]) -> list[dict[str, Any]
     it waits for the phone to send what is missing.
     """
     FieldDevice.objects.filter(pk=device.pk).update(last_seen_at=timezone.now())
+    entries.retry(device=device, hurry=bool(deeds), most=entries.FAILURES_WITH_A_PARCEL)
     replies: list[dict[str, Any]] = []
     for sent in deeds[:MOST_AT_ONCE]:
         reply = take_in(device=device, sent=sent)
@@ -91,6 +91,13 @@ def receive(*, device: FieldDevice, deeds: Sequence[Any]) -> list[dict[str, Any]
         if reply["status"] == 409 and "expected" in reply["reply"]:
             break
     return replies
+
+
+def answers(*, device: FieldDevice, ids: Sequence[uuid.UUID]) -> list[dict[str, Any]]:
+    """The replies, as they are by now, of entries this device's person sent before."""
+    rows = DeviceDeed.objects.filter(device__user=device.user_id, deed_id__in=ids[:MOST_AT_ONCE])
+    found = {row.deed_id: _reply(str(row.deed_id), row.reply_status, row.reply) for row in rows}
+    return list(found.values())
 
 
 @dataclass(frozen=True, slots=True)
@@ -141,18 +148,20 @@ def take_in(*, device: FieldDevice, sent: Any) -> dict[str, Any]:
         if one.place != last + 1:
             problem = {"problem": f"deed {last + 1} of this device comes first", "expected": last + 1}
             return _reply(str(one.deed_id), 409, problem)
-        status, reply = _done_elsewhere(device, one) or _do(device, one)
-        DeviceDeed.objects.create(
+        row = DeviceDeed(
             device=device,
             deed_id=one.deed_id,
             place=one.place,
             kind=one.kind,
             body_hash=one.body_hash,
             done_at=one.done_at,
-            reply_status=status,
-            reply=reply,
         )
-        return _reply(str(one.deed_id), status, reply)
+        if (known_reply := _done_elsewhere(device, one)) is not None:
+            row.reply_status, row.reply = known_reply
+            row.save()
+        else:
+            entries.take(row, one.body)
+        return _reply(str(one.deed_id), row.reply_status, row.reply)
 
 
 def _again(known: DeviceDeed, one: _Sent) -> dict[str, Any]:
@@ -173,30 +182,6 @@ def _done_elsewhere(device: FieldDevice, one: _Sent) -> tuple[int, dict[str, Any
     if earlier.body_hash != one.body_hash:
         return 422, {"problem": "another deed came under this id already", "field": "id"}
     return earlier.reply_status, earlier.reply
-
-
-def _do(device: FieldDevice, one: _Sent) -> tuple[int, dict[str, Any]]:
-    """
-    Do it in a savepoint: what is refused leaves nothing but its reply.
-
-    A fault of ours is raised: it is no answer to the phone, which sends the entry again.
-    """
-    kind = kind_of(one.kind)
-    if kind is None:
-        return 400, {"problem": f"nobody does {one.kind} here", "field": "kind"}
-    told = Done(by=device.user, at=min(one.done_at, timezone.now()), deed_id=one.deed_id)
-    try:
-        body = kind.read(one.body)
-        with transaction.atomic():
-            return 200, dict(kind.function(body, told) or {})
-    except ContractError as error:
-        return 400, {"problem": error.problem, "field": error.field, "bound": error.bound}
-    except Refused as refusal:
-        return 409, _problem(refusal)
-    except Http404:
-        return 404, {"problem": "it is not there, or not yours any more"}
-    except PermissionDenied:
-        return 403, {"problem": "your role does not do this"}
 
 
 def _problem(error: Exception) -> dict[str, Any]:

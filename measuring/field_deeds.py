@@ -11,6 +11,7 @@ from django.core.exceptions import PermissionDenied
 from django.http import Http404
 
 from measuring import access, services
+from measuring import field_subjects as subjects
 from measuring.facts import CLEANERS
 from measuring.models import Opening, Place, Reading, Room, Tape, Visit
 from measuring.services.readings import ANY
@@ -109,7 +110,7 @@ class Begin(OfVisit):
     tape: Key | None = None
 
 
-@deed("measuring.begin")
+@deed("measuring.begin", "the begin of a visit", subjects.visit)
 def begin(body: Begin, done: Done) -> Mapping[str, Any]:
     """The visit's key comes back."""
     _demand_role(done)
@@ -127,7 +128,7 @@ class NewRoom(OfVisit):
     floor: Annotated[str, Longest(20)] = ""
 
 
-@deed("measuring.room")
+@deed("measuring.room", "a room", subjects.room)
 def room(body: NewRoom, done: Done) -> Mapping[str, Any]:
     """The room's uid comes back: another device may have made it under another."""
     visit = _visit(body, done)
@@ -148,7 +149,7 @@ class RoomDefaults(Record):
         check_facts(self.defaults, "defaults")
 
 
-@deed("measuring.room_defaults")
+@deed("measuring.room_defaults", "a room's defaults", subjects.room)
 def room_defaults(body: RoomDefaults, done: Done) -> Mapping[str, Any]:
     """The room's uid comes back."""
     made = services.change_room(room=_room(body.room, done), defaults=body.defaults, by=done.by)
@@ -168,7 +169,7 @@ class NewOpening(OfVisit, OfOpening):
         check_facts(self.facts, "facts")
 
 
-@deed("measuring.opening")
+@deed("measuring.opening", "an opening", subjects.new_opening)
 def opening(body: NewOpening, done: Done) -> Mapping[str, Any]:
     """The opening's uid and mark come back, and the mark again where it is not the one sent."""
     visit = _visit(body, done)
@@ -193,7 +194,7 @@ class Copy(OfVisit, OfOpening):
     mark: Annotated[str, Longest(20)] = ""
 
 
-@deed("measuring.copy")
+@deed("measuring.copy", "a copy of an opening", subjects.copy)
 def copy(body: Copy, done: Done) -> Mapping[str, Any]:
     """The copy's uid and mark come back."""
     made = services.copy_opening(
@@ -210,7 +211,7 @@ class Order(Record):
     openings: Annotated[tuple[uuid.UUID, ...], Longest(2000)]
 
 
-@deed("measuring.order")
+@deed("measuring.order", "the order of openings", subjects.order)
 def order(body: Order, done: Done) -> Mapping[str, Any]:
     """Openings that are not of the room are passed over."""
     place = _room(body.room, done)
@@ -235,7 +236,7 @@ class NewReading(OfOpening):
     case: int | None = None
 
 
-@deed("measuring.reading")
+@deed("measuring.reading", "a reading", subjects.opening)
 def reading(body: NewReading, done: Done) -> Mapping[str, Any]:
     """The reading's uid and value come back, and whether another stands beside it."""
     now = _opening(body, done)
@@ -256,21 +257,21 @@ def reading(body: NewReading, done: Done) -> Mapping[str, Any]:
     return {"reading": str(made.uid), "ticks": made.value.ticks, "conflict": made.conflict_with_id is not None}
 
 
-@deed("measuring.same")
+@deed("measuring.same", "a reading confirmed", subjects.reading)
 def same(body: OfReading, done: Done) -> Mapping[str, Any]:
     """Read again, the same."""
     services.confirm_reading(reading=_reading(body, done), by=done.by, at=done.at)
     return {}
 
 
-@deed("measuring.keep")
+@deed("measuring.keep", "a reading chosen of two", subjects.reading)
 def keep(body: OfReading, done: Done) -> Mapping[str, Any]:
     """Of several readings this one stands."""
     services.keep_reading(reading=_reading(body, done), by=done.by)
     return {}
 
 
-@deed("measuring.back")
+@deed("measuring.back", "a reading taken back", subjects.reading)
 def back(body: OfReading, done: Done) -> Mapping[str, Any]:
     """A reading taken back."""
     services.withdraw_reading(reading=_reading(body, done), by=done.by)
@@ -289,7 +290,7 @@ class NewFacts(OfOpening):
         check_facts(self.seen or {}, "seen")
 
 
-@deed("measuring.facts")
+@deed("measuring.facts", "facts of an opening", subjects.opening)
 def facts(body: NewFacts, done: Done) -> Mapping[str, Any]:
     """A fact somebody else set meanwhile is kept beside."""
     now = _opening(body, done)
@@ -306,7 +307,7 @@ class Settle(Record):
     offered: bool = False
 
 
-@deed("measuring.settle")
+@deed("measuring.settle", "an answer chosen of two", subjects.conflict)
 def settle(body: Settle, done: Done) -> Mapping[str, Any]:
     """Which of two answers stands."""
     _demand_role(done)
@@ -328,7 +329,7 @@ class NewObstruction(OfOpening):
     from_top_ticks: int | None = None
 
 
-@deed("measuring.obstruction")
+@deed("measuring.obstruction", "an obstruction", subjects.opening)
 def obstruction(body: NewObstruction, done: Done) -> Mapping[str, Any]:
     """Its uid comes back."""
     made = services.add_obstruction(
@@ -351,7 +352,7 @@ class OfObstruction(Record):
     obstruction: uuid.UUID
 
 
-@deed("measuring.clear")
+@deed("measuring.clear", "an obstruction taken away", subjects.obstruction)
 def clear(body: OfObstruction, done: Done) -> Mapping[str, Any]:
     """It is not in the way."""
     _demand_role(done)
@@ -367,7 +368,7 @@ class NewPhoto(OfOpening):
     caption: Note = ""
 
 
-@deed("measuring.photo")
+@deed("measuring.photo", "a photo", subjects.opening)
 def photo(body: NewPhoto, done: Done) -> Mapping[str, Any]:
     """Its uid comes back."""
     made = services.add_photo(
@@ -388,7 +389,7 @@ class Options(OfOpening):
     options: Annotated[Mapping[str, str | None], Longest(60)]
 
 
-@deed("measuring.options")
+@deed("measuring.options", "options", subjects.opening)
 def options(body: Options, done: Done) -> Mapping[str, Any]:
     """For every unit of the opening that is not released."""
     services.set_options_of_opening(opening=_opening(body, done), options=body.options, by=done.by)
@@ -403,7 +404,7 @@ class NewState(OfOpening):
     reason: Note = ""
 
 
-@deed("measuring.state")
+@deed("measuring.state", "an opening not measured", subjects.opening)
 def state(body: NewState, done: Done) -> Mapping[str, Any]:
     """Not measured, because; or taken up again."""
     now = _opening(body, done)
@@ -426,7 +427,7 @@ class Close(OfVisit):
     note: Note = ""
 
 
-@deed("measuring.close")
+@deed("measuring.close", "the close-out", subjects.visit)
 def close(body: Close, done: Done) -> Mapping[str, Any]:
     """Done twice it is done."""
     visit = _visit(body, done)

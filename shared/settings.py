@@ -231,6 +231,7 @@ RUN_LEASE_SECONDS = whole("RUN_LEASE_SECONDS", 30, least=2, most=3600)
 RUN_ATTEMPTS = whole("RUN_ATTEMPTS", 4, least=1, most=100)
 CELERY_BEAT_SCHEDULE = {
     "send stale runs again": {"task": "shared.tasks.sweep", "schedule": max(2.0, RUN_LEASE_SECONDS / 2)},
+    "run parked entries of phones again": {"task": "jobs.tasks.retry_entries", "schedule": 15.0},
 }
 CELERY_BEAT_SCHEDULE_FILENAME = str(DATA_DIR / "beat")
 

@@ -3,7 +3,7 @@ Kinds of entries: a name, a body of fixed fields, the function that does it.
 
 A room registers its kinds::
 
-    @deed("measuring.same")
+    @deed("measuring.same", "a second look", touches=subjects.reading)
     def same(body: OfReading, done: Done) -> None: ...
 
 The body's type is the function's annotation, a frozen `shared.records.Record`: what a phone
@@ -45,16 +45,34 @@ class Done:
     deed_id: uuid.UUID
 
 
+@dataclass(frozen=True, slots=True)
+class Touches:
+    """
+    What an entry is about, for the order of entries when one could not be taken.
+
+    It comes after every earlier entry that holds a subject it waits for (``opening:<uid>``,
+    ``stop:<key>``). `job` and `where` tell the office which one it is.
+    """
+
+    waits: frozenset[str]
+    holds: frozenset[str]
+    job: int | None = None
+    where: str = ""
+
+
 Function = Callable[[Any, Done], Mapping[str, Any] | None]
+FindTouches = Callable[[Any, uuid.UUID], Touches]
 
 
 @dataclass(frozen=True, slots=True)
 class Kind:
-    """One kind of entry."""
+    """One kind of entry; `title` is what the office calls it."""
 
     name: str
+    title: str
     body: type[Record]
     function: Function
+    touches: FindTouches
 
     def read(self, body: Mapping[str, Any]) -> Any:
         """
@@ -72,16 +90,17 @@ class Kind:
 _kinds: dict[str, Kind] = {}
 
 
-def deed(name: str) -> Callable[[Function], Function]:
+def deed(name: str, title: str, touches: FindTouches) -> Callable[[Function], Function]:
     """
     Register the function that does entries of this kind, such as ``measuring.reading``.
 
     It takes the body and `Done`, checks access itself (a 404 for what the person may not
-    have), calls one service and gives plain JSON back.
+    have), calls one service and gives plain JSON back. `touches` takes the body and the entry's
+    id and says what it waits for and what waits for it.
     """
 
     def register(function: Function) -> Function:
-        _kinds[name] = Kind(name, typing.get_type_hints(function)["body"], function)
+        _kinds[name] = Kind(name, title, typing.get_type_hints(function)["body"], function, touches)
         return function
 
     return register

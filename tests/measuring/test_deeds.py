@@ -240,23 +240,6 @@ def test_every_kind_of_deed_does_its_deed(phone: Phone, visit: Visit, opening: O
     }  # fmt: skip
 
 
-def test_a_fault_of_ours_is_no_answer_to_the_phone(
-    phone: Phone, opening: Opening, monkeypatch: pytest.MonkeyPatch
-) -> None:
-    def broken(**_: Any) -> None:
-        raise KeyError("grid")
-
-    deed = phone.deed("reading", opening=str(opening.uid), place="depth", typed="3", seen=None)
-    with monkeypatch.context() as fault:
-        fault.setattr(services, "record_reading", broken)
-        with pytest.raises(KeyError):
-            phone.send(deed)
-    assert DeviceDeed.objects.count() == 0
-
-    assert phone.send(deed)[0]["status"] == 200
-    assert opening.readings.get().value == inch("3")
-
-
 # -- doors ----------------------------------------------------------------------------------
 
 
