@@ -21,6 +21,7 @@ from fabrication.services.planning import plan_batch
 from fabrication.starting_data import load_materials, load_recipes, load_steps, load_tolerances, load_work_places
 from jobs.models import Job
 from measuring.models import Unit
+from measuring.starting_data import load_products
 from shared.codes import new_code
 from shared.demo import Demo
 from shared.lengths import Length
@@ -33,13 +34,20 @@ BATCH_OF: Final = 24
 PLAN_SECONDS: Final = 3
 
 
+def load_recipe_book(demo: Demo) -> None:
+    """The range with its materials and recipes, before anybody measures: what can be chosen is theirs."""
+    branch: Branch = demo.made["jobs"].branch
+    load_products(branch)
+    load_materials(branch)
+    load_recipes(branch)
+
+
 def load(demo: Demo) -> None:
-    """Materials, recipes and stock; then every released unit as it is made; then the batches."""
+    """Stock; then every released unit as it is made; then the batches."""
     made = demo.made["jobs"]
     branch: Branch = made.branch
     with transaction.atomic():
-        materials = {row.key: row for row in load_materials(branch)}
-        load_recipes(branch)
+        materials = {row.key: row for row in Material.objects.filter(branch=branch)}
         load_tolerances(branch)
         load_work_places(branch)
         load_steps(branch)
@@ -138,7 +146,6 @@ def _make(demo: Demo, branch: Branch, materials: dict[str, Material], units: lis
     pairs = []
     for unit in units:
         unit.product.branch = branch
-        _choose(demo, unit, recipes[unit.product_id])
         revision, recipe = revisions[unit.product_id], recipes[unit.product_id]
         revision.product = unit.product
         try:
@@ -148,7 +155,6 @@ def _make(demo: Demo, branch: Branch, materials: dict[str, Material], units: lis
             continue
         columns = make_columns(revision, made, branch, tolerance_of(branch, unit))
         pairs.append((UnitMake(unit=unit, state=_state(unit), **columns), made))
-    Unit.objects.bulk_update([make.unit for make, _ in pairs], ["options"], batch_size=500)
     makes = UnitMake.objects.bulk_create([make for make, _ in pairs])
     parts = [part for make, (_, made) in zip(makes, pairs, strict=True) for part in part_rows(make, made, materials)]
     for part in parts:
@@ -160,16 +166,6 @@ def _make(demo: Demo, branch: Branch, materials: dict[str, Material], units: lis
 
 def _state(unit: Unit) -> str:
     return UnitMake.State.WAITING if unit.state == Unit.State.RELEASED else UnitMake.State.MADE
-
-
-def _choose(demo: Demo, unit: Unit, recipe: rules.Recipe) -> None:
-    """What the customer chose, one colour a room; cordless where children live."""
-    for option in recipe.options:
-        keys = [choice.key for choice in option.choices]
-        if unit.options.get(option.key) not in keys:
-            unit.options[option.key] = option.default or keys[0]
-        if option.key == "colour":
-            unit.options["colour"] = keys[unit.opening.room_id % len(keys)]
 
 
 # -- batches ----------------------------------------------------------------------------

@@ -14,6 +14,7 @@ from fabrication.models import Batch, CutPlan, LabelSize, Material, Part, Planne
 from fabrication.rules import recipes as rules
 from fabrication.services.bench import likeness, pulled_parts
 from fabrication.starting_data import starting_label_size
+from measuring.options import options_shown
 from shared.documents import document_kind
 from shared.models import Branch
 from shared.roles import DISPATCHER, OWNER, WORKROOM
@@ -221,7 +222,7 @@ def work_order(make: UnitMake) -> dict[str, Any]:
         "label": unit_labels(make)[0],
         "mount": make.unit.get_mount_display(),
         "recipe": f"{make.recipe}" if make.recipe else "",
-        "options": {key.replace("_", " "): value for key, value in make.unit.options.items()},
+        "options": dict(options_shown([make.unit])[make.unit_id]),
         "size_steps": make.unit.steps,
         "steps": make.steps,
         "figures": make.figures.get("shown", []),
@@ -264,7 +265,9 @@ def purchase_sheet(purchase: Purchase) -> dict[str, Any]:
 def purchase_rows(purchase: Purchase) -> list[dict[str, Any]]:
     """The lines as plain values, for the sheet and the CSV."""
     rows = []
-    for line in purchase.lines.select_related("make__unit__product", "material"):
+    lines = list(purchase.lines.select_related("make__unit__product", "material"))
+    options = options_shown(line.make.unit for line in lines if line.make)
+    for line in lines:
         bought = line.make.unit.product if line.make else line.material
         assert bought is not None  # a line is a unit or a material
         rows.append(
@@ -275,7 +278,7 @@ def purchase_rows(purchase: Purchase) -> list[dict[str, Any]]:
                 "quantity": line.quantity,
                 "width": line.width,
                 "length": line.length,
-                "options": line.make.unit.options if line.make else {},
+                "options": dict(options[line.make.unit_id]) if line.make else {},
             }
         )
     return rows

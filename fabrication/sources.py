@@ -20,7 +20,8 @@ from shared.roles import DISPATCHER, OWNER, WORKROOM
 
 def register() -> None:
     """Called once, when the apps are ready."""
-    from fabrication.demo import load
+    from fabrication.adapters import options_of_products, options_of_units
+    from fabrication.demo import load, load_recipe_book
     from fabrication.services.making import change_effects, make_units, release_checks, remake_after_change
 
     menu.add("Batches", "fabrication:batches", roles=[WORKROOM], place=10)
@@ -30,9 +31,12 @@ def register() -> None:
     menu.add("Buying", "fabrication:buying", roles=[WORKROOM], place=45)
     menu.add("Recipes", "fabrication:recipes", roles=[WORKROOM, OWNER], place=50)
     panels.add("jobs:job", "Workroom", "fabrication:units_of_job", roles=[DISPATCHER, OWNER, WORKROOM], place=30)
+    demo.add(load_recipe_book, place=15)  # measuring asks what can be chosen
     demo.add(load, place=30)
     jobs_ports.ready_sources.append(ready_on)
     jobs_ports.blocker_sources.append(blockers)
+    measuring_ports.product_options.append(options_of_products)
+    measuring_ports.unit_options.append(options_of_units)
     measuring_ports.release_checks.append(release_checks)
     measuring_ports.release_hooks.append(make_units)
     measuring_ports.change_effects.append(change_effects)

@@ -36,23 +36,15 @@ def _length(text: str | None) -> Length | None:
 
 
 def load_recipes(branch: Branch) -> list[RecipeRevision]:
-    """
-    A first recipe for every product of the branch that has none and that we have one for.
-
-    What a recipe lets one choose becomes the product's choices, so that the measurer is asked
-    for what the workroom needs.
-    """
+    """A first recipe for every product of the branch that has none and that we have one for."""
     recipes = starting_recipes()
     products = Product.objects.filter(branch=branch, key__in=recipes).exclude(recipe_revisions__is_current=True)
-    made = []
-    for product in products:
-        recipe = recipes[product.key]
-        made.append(RecipeRevision(product=product, number=1, definition=recipe.to_json(), note="starting data"))
-        for option in recipe.options:
-            if option.key != "control" and option.key not in product.options:
-                product.options[option.key] = [choice.key for choice in option.choices]
-        product.save(update_fields=["options"])
-    return RecipeRevision.objects.bulk_create(made)
+    return RecipeRevision.objects.bulk_create(
+        RecipeRevision(
+            product=product, number=1, definition=recipes[product.key].to_json(), note="starting data"
+        )
+        for product in products
+    )
 
 
 def load_tolerances(branch: Branch) -> None:

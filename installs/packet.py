@@ -28,7 +28,7 @@ from jobs.drawings import route_map
 from jobs.models import Appointment, Crew, Site
 from jobs.words import clock, day_text
 from measuring.models import Opening, Reading, Unit
-from measuring.options import shown_options
+from measuring.options import options_shown
 from shared.lengths import Length
 from shared.lengths import Unit as Measure
 
@@ -168,7 +168,7 @@ def window_words(visit: Appointment) -> str:
     return ""
 
 
-def unit_values(one: Worked, show: Measure) -> dict[str, Any]:
+def unit_values(one: Worked, show: Measure, options: Sequence[tuple[str, str]]) -> dict[str, Any]:
     """One unit for a table: what it is, its finished size, how it is held, what to mind."""
     unit, read, hardware = one.unit, one.read, one.hardware
     make = getattr(unit, "make", None)
@@ -182,7 +182,7 @@ def unit_values(one: Worked, show: Measure) -> dict[str, Any]:
         "substrate": unit.opening.get_substrate_display(),
         "width": make.finished_width if make else unit.order_width,
         "height": make.finished_height if make else unit.order_height,
-        "options": [list(pair) for pair in shown_options(unit)],
+        "options": [list(pair) for pair in options],
         "weight": f"{hardware.brackets.weight_lb} lb" if hardware else "",
         "packages": [package.label for package in packages_for(unit, read)],
         "brackets": hardware.brackets.why if hardware else "",
@@ -253,6 +253,7 @@ def stop_values(stop: StopSheet) -> dict[str, Any]:
     visit = stop.visit
     show = visit.job.branch.unit
     tz = visit.job.branch.tz
+    options = options_shown(one.unit for one in stop.worked)
     return {
         "number": stop.number,
         "visit": visit.pk,
@@ -267,7 +268,7 @@ def stop_values(stop: StopSheet) -> dict[str, Any]:
         "minutes": visit.duration_min,
         "people": max(stop.summed.people, visit.people),
         "facts": facts_of_site(visit),
-        "units": [unit_values(one, show) for one in stop.worked],
+        "units": [unit_values(one, show, options[one.unit.pk]) for one in stop.worked],
         "hardware": hardware_values(stop.summed),
         "tools": [{"name": tool.name, "why": tool.why} for tool in stop.summed.tools],
         "cautions": caution_values(stop.summed, len(stop.worked)),

@@ -22,8 +22,8 @@ from jobs.models import Appointment, FieldDevice, Job
 from jobs.services import entries
 from measuring import access, deeds, field, services
 from measuring.evaluation import alternatives_for, asked, current, evaluate
-from measuring.models import Opening, Product, SizeChange, Unit, Visit
-from measuring.options import missing_options
+from measuring.models import RELEASED_OR_LATER, Opening, Product, SizeChange, Unit, Visit
+from measuring.options import Offer, missing_options, offer_of, offers
 from measuring.ports import NewSize
 from measuring.services import release_problems
 from measuring.services.readings import ANY, refuse_large
@@ -392,11 +392,18 @@ class UnitSerializer(serializers.ModelSerializer[Unit]):
         ]  # fmt: skip
         read_only_fields = fields
 
+    def _offer(self, unit: Unit) -> Offer:
+        """What can be chosen for its product, looked up once an answer."""
+        offered: dict[int, Offer] = self.context.setdefault("offers", {})
+        if unit.product_id not in offered:
+            offered[unit.product_id] = offer_of(unit.product)
+        return offered[unit.product_id]
+
     def get_missing_options(self, unit: Unit) -> list[str]:
-        return missing_options(unit)
+        return [] if unit.state in RELEASED_OR_LATER else missing_options(unit, self._offer(unit))
 
     def get_why_not(self, unit: Unit) -> list[str]:
-        return release_problems(unit)
+        return release_problems(unit, self._offer(unit))
 
 
 class UnitViewSet(ReadViewSet):
@@ -535,10 +542,22 @@ class SizeChangeViewSet(ViewSet):
 
 
 class ProductSerializer(serializers.ModelSerializer[Product]):
+    """`options` are the choices of its recipe, or of the supplier's list: that is where they are changed."""
+
+    options = serializers.SerializerMethodField()
+
     class Meta:
         model = Product
         fields = ["id", "key", "name", "family", "fit", "options", "source", "is_active", "revision"]
         read_only_fields = ["id", "key", "revision"]
+
+    def get_options(self, product: Product) -> dict[str, list[str]]:
+        offered = self.context.get("offers")
+        if offered is None:
+            rows = getattr(self.parent, "instance", None) or [product]
+            offered = self.context["offers"] = offers(rows)
+        listed = (offered.get(product.pk) or offer_of(product)).listed
+        return {option.key: [choice.key for choice in option.choices] for option in listed.options}
 
 
 class ProductIn(serializers.Serializer[Any]):

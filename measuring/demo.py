@@ -24,7 +24,7 @@ from measuring.models import (
     Visit,
     VisitOpening,
 )
-from measuring.options import choices_of
+from measuring.options import Offer, offers
 from measuring.rules.opening import Opening as Measured
 from measuring.rules.sizing import order_size
 from measuring.services.releases import snapshot_of
@@ -51,7 +51,6 @@ UNIT_STATES: Final = {
 WIDTHS: Final = (23, 26, 29, 31, 34, 35, 37, 40, 46, 52, 58, 70)  # whole inches, before taper
 HEIGHTS: Final = (36, 42, 48, 54, 60, 66, 72)
 DOOR: Final = (72, 80)
-CLOTHS: Final = ("chalk", "oat", "slate", "moss", "copper")
 
 
 def load(demo: Demo) -> None:
@@ -84,12 +83,13 @@ def _load_chunk(demo: Demo, jobs: list[Job], products: list[Product], tape: Tape
         VisitOpening(appointment=made.measures[opening.job_id], opening=opening) for opening in openings
     )
     measured = [opening for opening in openings if opening.state == Opening.State.MEASURED]
+    offered = offers(products)
     readings: list[Reading] = []
     units: list[Unit] = []
     for opening in measured:
         document = _document(demo, opening)
         readings += _readings(made, opening, document, visits[opening.job_id])
-        units.append(_unit(demo, opening, document))
+        units.append(_unit(demo, opening, document, offered[opening.product_id]))
     Reading.objects.bulk_create(readings, batch_size=2000)
     units = Unit.objects.bulk_create(units, batch_size=1000)
     demo.made["units"] += len(units)
@@ -200,7 +200,7 @@ def _reading(made: Any, opening: Opening, place: str, typed: str, visit: Visit) 
     )
 
 
-def _unit(demo: Demo, opening: Opening, document: dict[str, Any]) -> Unit:
+def _unit(demo: Demo, opening: Opening, document: dict[str, Any], offer: Offer) -> Unit:
     size = order_size(Measured.from_json(document, "in"))
     state = UNIT_STATES[Job.Stage(opening.job.stage)]
     made = demo.made["jobs"]
@@ -211,7 +211,7 @@ def _unit(demo: Demo, opening: Opening, document: dict[str, Any]) -> Unit:
         code=_code(demo),
         product=opening.product,
         mount=opening.mount,
-        options=_options(demo, opening),
+        options=_options(demo, opening, offer),
         state=state,
         order_width=size.width,
         order_height=size.height,
@@ -241,12 +241,12 @@ def _due(demo: Demo, opening: Opening, install: Appointment | None) -> Any:
     return demo.today + dt.timedelta(days=demo.random.randint(1, 14))
 
 
-def _options(demo: Demo, opening: Opening) -> dict[str, str]:
-    """What the customer chose: all that is needed, so that nothing is missing at the release."""
+def _options(demo: Demo, opening: Opening, offer: Offer) -> dict[str, str]:
+    """What the customer chose: all that is needed, so that nothing is missing at the release; one colour a room."""
     chosen = {}
-    for one in choices_of(opening.product, opening.mount):
-        if one.is_needed:
-            chosen[one.key] = demo.random.choice([value for value, _ in one.choices] or CLOTHS)
+    for one in offer.listed.options:
+        keys = [choice.key for choice in one.choices]
+        chosen[one.key] = keys[opening.room_id % len(keys)] if one.key == "colour" else demo.random.choice(keys)
     return chosen
 
 

@@ -22,7 +22,7 @@ from measuring.models import (
     Visit,
     VisitOpening,
 )
-from measuring.options import choices_of
+from measuring.options import Offer, offers
 from measuring.sheets import live_units
 from shared.lengths import Unit
 from shared.models import User
@@ -53,7 +53,8 @@ def day_of(user: User) -> dict[str, Any]:
 
 def kit_of(user: User) -> dict[str, Any]:
     """The range, the cord rules, one's tapes, and what can be chosen."""
-    products = Product.objects.visible_to(user).filter(is_active=True)
+    products = list(Product.objects.visible_to(user).filter(is_active=True))
+    offered = offers(products)
     key = user.branch.jurisdiction.lower() if user.branch else ""
     place = Jurisdiction.objects.filter(key=key).first()
     return {
@@ -61,7 +62,7 @@ def kit_of(user: User) -> dict[str, Any]:
         "unit": user.unit.value,
         "zone": user.branch.zone if user.branch else None,
         "made_at": timezone.now().isoformat(),
-        "products": [_product(one) for one in products],
+        "products": [_product(one, offered[one.pk]) for one in products],
         "jurisdiction": place.rules if place else None,
         "tapes": [
             {
@@ -82,7 +83,7 @@ def kit_of(user: User) -> dict[str, Any]:
     }
 
 
-def _product(product: Product) -> dict[str, Any]:
+def _product(product: Product, offer: Offer) -> dict[str, Any]:
     return {
         "key": product.key,
         "name": product.name,
@@ -90,8 +91,8 @@ def _product(product: Product) -> dict[str, Any]:
         "fit": product.fit,
         "choices": {
             mount: [
-                {"key": one.key, "label": one.label, "choices": one.choices, "needed": one.is_needed}
-                for one in choices_of(product, mount)
+                {"key": one.key, "label": one.label, "choices": one.pairs, "needed": one.is_needed}
+                for one in offer.at(mount)
             ]
             for mount in Mount.values
         },

@@ -8,7 +8,7 @@ from django import forms
 
 from measuring.facts import STOPS
 from measuring.models import FixedTo, Group, Mount, Opening, Product, Room, Substrate, Unit
-from measuring.options import choices_of
+from measuring.options import Offer
 from measuring.rules.families import SIDES
 from shared.fields import LengthInput
 from shared.forms import DateInput, SheetForm
@@ -177,17 +177,26 @@ class FactsForm(SheetForm):
 
 
 class OptionsForm(SheetForm):
-    """What a unit is made with beside its size."""
+    """What a unit is made with beside its size; what it holds and no list has any more shows as that."""
 
-    def __init__(self, unit: Unit, data: Any = None, *, user: User) -> None:
+    def __init__(self, unit: Unit, offer: Offer, data: Any = None, *, user: User) -> None:
         super().__init__(data, user=user, initial=unit.options, prefix=f"unit{unit.pk}")
-        for one in choices_of(unit.product, unit.mount):
+        for one in offer.at(unit.mount):
+            held = unit.options.get(one.key, "")
             if one.choices:
-                self.fields[one.key] = forms.ChoiceField(
-                    label=one.label, required=False, choices=[("", "not chosen"), *one.choices]
-                )
+                self._choice(one.key, one.label, one.pairs, gone="" if one.choice(held) else held)
             else:
                 self.fields[one.key] = forms.CharField(label=one.label, required=False, max_length=120)
+        for key, held in unit.options.items():
+            if held and offer.option(key) is None:
+                self._choice(key, key.replace("_", " "), [], gone=held)
+
+    def _choice(self, key: str, label: str, pairs: list[tuple[str, str]], *, gone: str) -> None:
+        choices = [("", "not chosen"), *pairs]
+        self.fields[key] = forms.ChoiceField(label=label, required=False, choices=choices)
+        if gone:
+            self.initial = {**self.initial, key: ""}
+            self.fields[key].help_text = f"{gone} was chosen; the list does not have it. Choose again."
 
 
 class ObstructionForm(SheetForm):

@@ -1,13 +1,21 @@
-"""What can be chosen per unit beside its size, from the product's row; no product is named here."""
+"""
+What can be chosen per unit beside its size: the list of the rooms above, and what this room asks.
+
+The list itself is the recipe's or the supplier's and comes through `measuring.ports`; pages, sheets,
+the API and devices all read it here.
+"""
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from dataclasses import dataclass
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any, Final
 
 from measuring.facts import read_entry
+from measuring.ports import ports
+from measuring.rules import options as rules
 from measuring.rules.families import TABLE
+from measuring.rules.options import Choice, Option, OptionList
 from shared.errors import Refused
 from shared.lengths import ZERO, Unit
 
@@ -15,119 +23,143 @@ if TYPE_CHECKING:
     from measuring.models import Product
     from measuring.models import Unit as CoveringUnit
 
-LABELS: Final[Mapping[str, str]] = {
-    "control": "control",
-    "colour": "colour or cloth",
-    "gap_strips": "gap strips",
-    "cloth_extra": "extra width for cloth",
-    "motor_channel": "motor channel",
-    "note": "note to the workroom",
-}
+NO_OR_YES: Final = (Choice("no", "no"), Choice("yes", "yes"))
+GAP_STRIPS: Final = Option("gap_strips", "gap strips", NO_OR_YES, is_needed=False)
+CLOTH_EXTRA: Final = Option("cloth_extra", "extra width for cloth", is_needed=False, is_length=True)
+MOTOR_CHANNEL: Final = Option("motor_channel", "motor channel", is_needed=False)
+NOTE: Final = Option("note", "note to the workroom", is_needed=False)
+OURS: Final = (GAP_STRIPS, CLOTH_EXTRA, MOTOR_CHANNEL, NOTE)
+"""What the measurer is asked whatever the list says; no part depends on it, and none of it is needed."""
 
 
 @dataclass(frozen=True, slots=True)
-class Choice:
-    """One option: its choices as (value, label), or free text or a length where it has none."""
+class Offer:
+    """What can be chosen for one product: its list, and which of `OURS` are asked at a mount."""
 
-    key: str
-    label: str
-    choices: tuple[tuple[str, str], ...] = ()
-    is_needed: bool = True
-    is_length: bool = False
+    listed: OptionList
+    inside: tuple[Option, ...]
+    outside: tuple[Option, ...]
 
+    def at(self, mount: str) -> list[Option]:
+        """Every option at a mount, in the order they are asked."""
+        return [*self.listed.options, *(self.outside if mount == "outside" else self.inside)]
 
-def choices_of(product: Product, mount: str) -> list[Choice]:
-    """
-    Every option of a product at a mount, in the order they are asked.
+    def option(self, key: str) -> Option | None:
+        """The option of that key, whatever the mount."""
+        return self.whole.option(key)
 
-    The product's row gives its controls (``fit.controls``) and its own options with their
-    choices; each of those is needed, as is a colour. A row may hold ``{"choices": [..],
-    "needed": false}`` in place of a list.
-    """
-    found = []
-    controls = product.fit.get("controls") or []
-    if controls:
-        found.append(Choice("control", "control", tuple((row["key"], row["name"]) for row in controls)))
-    for key, row in product.options.items():
-        values = row.get("choices", []) if isinstance(row, dict) else row
-        needed = row.get("needed", True) if isinstance(row, dict) else True
-        label = row.get("label", "") if isinstance(row, dict) else ""
-        pairs = tuple((str(value), str(value)) for value in values)
-        found.append(Choice(key, label or key.replace("_", " "), pairs, bool(needed)))
-    if not any(one.key == "colour" for one in found):
-        found.append(Choice("colour", LABELS["colour"]))
-    row = TABLE["families"].get(product.family, {})
-    if mount == "inside" and row.get("gap_said"):
-        found.append(Choice("gap_strips", LABELS["gap_strips"], (("no", "no"), ("yes", "yes")), False))
-    if mount == "outside":
-        found.append(Choice("cloth_extra", LABELS["cloth_extra"], (), False, True))
-    if any(control.get("power") for control in controls):
-        found.append(Choice("motor_channel", LABELS["motor_channel"], (), False))
-    found.append(Choice("note", LABELS["note"], (), False))
-    return found
+    @property
+    def whole(self) -> OptionList:
+        """The list with all of `OURS`: what a unit may hold from before its mount was changed is no fault."""
+        known = {option.key for option in self.listed.options}
+        return replace(self.listed, options=(*self.listed.options, *(one for one in OURS if one.key not in known)))
 
 
-def starting_options(product: Product, mount: str) -> dict[str, str]:
-    """What is chosen by itself: where a needed option has one choice only."""
-    return {
-        one.key: one.choices[0][0]
-        for one in choices_of(product, mount)
-        if one.is_needed and len(one.choices) == 1
-    }
+def offers(products: Iterable[Product]) -> dict[int, Offer]:
+    """What can be chosen now, by the product's key; one look at the rooms above for all of them."""
+    rows = {product.pk: product for product in products}
+    lists = ports.options_of_products(list(rows.values()))
+    return {pk: _offer(product, lists.get(pk, OptionList())) for pk, product in rows.items()}
 
 
-def valid_options(product: Product, options: Mapping[str, Any]) -> dict[str, Any]:
+def offer_of(product: Product) -> Offer:
+    """What can be chosen now for one product."""
+    return offers([product])[product.pk]
+
+
+def offers_of_units(units: Iterable[CoveringUnit]) -> dict[int, Offer]:
+    """By the unit's key: once it is being made by the list it was made by, before that by today's."""
+    rows = list(units)
+    lists = ports.options_of_units(rows)
+    return {unit.pk: _offer(unit.product, lists.get(unit.pk, OptionList())) for unit in rows}
+
+
+def _offer(product: Product, listed: OptionList) -> Offer:
+    inside, outside = [NOTE], [CLOTH_EXTRA, NOTE]
+    if any(control.get("power") for control in product.fit.get("controls") or []):
+        inside, outside = [MOTOR_CHANNEL, *inside], [CLOTH_EXTRA, MOTOR_CHANNEL, NOTE]
+    if TABLE["families"].get(product.family, {}).get("gap_said"):
+        inside = [GAP_STRIPS, *inside]
+    return Offer(listed, tuple(inside), tuple(outside))
+
+
+def starting_options(offer: Offer, mount: str) -> dict[str, str]:
+    """What is chosen by itself, for everybody to see: where a needed option has one choice only."""
+    return {one.key: one.choices[0].key for one in offer.at(mount) if one.is_needed and len(one.choices) == 1}
+
+
+def valid_options(offer: Offer, options: Mapping[str, Any]) -> dict[str, Any]:
     """Those of the options that this product has too."""
     found = {}
-    for mount in ("inside", "outside"):
-        for one in choices_of(product, mount):
-            value = options.get(one.key)
-            if value and (not one.choices or value in dict(one.choices)):
-                found[one.key] = value
+    for one in offer.whole.options:
+        value = options.get(one.key)
+        if value and (not one.choices or one.choice(value)):
+            found[one.key] = value
     return found
 
 
-def clean_options(product: Product, sent: Mapping[str, Any], unit: Unit) -> dict[str, str]:
+def clean_options(
+    offer: Offer, sent: Mapping[str, Any], unit: Unit, *, name: str, held: Mapping[str, Any]
+) -> dict[str, str]:
     """
-    The options as they are kept.
+    The options as they are kept; what is `held` but on no list any more may only be taken back.
 
     Raises
     ------
     Refused
         With the option as field: none of this product, or not one of its choices.
     """
-    known = {one.key: one for mount in ("outside", "inside") for one in choices_of(product, mount)}
     clean: dict[str, str] = {}
     for key, value in sent.items():
-        one = known.get(key)
-        if one is None:
-            raise Refused(f"{product.name} has no option {str(key)[:40]}", field=str(key)[:40])
         text = "" if value is None else str(value).strip()
-        if text and one.choices and text not in dict(one.choices):
-            bound = ", ".join(value for value, _ in one.choices)
-            raise Refused(f"{text[:40]} is no choice of {one.label}", field=key, bound=bound)
-        if text and one.is_length:
-            text = read_entry(text, unit, key, least=ZERO).text(unit, symbol=True)
-        if len(text) > 120:
-            raise Refused(f"{len(text)} characters", field=key, bound="at most 120")
-        clean[key] = text
+        one = offer.option(key)
+        if one is None:
+            if text or key not in held:
+                raise Refused(f"{name} has no option {str(key)[:40]}", field=str(key)[:40])
+            clean[key] = ""
+            continue
+        clean[key] = _clean(one, text, unit)
     return clean
 
 
-def missing_options(unit: CoveringUnit) -> list[str]:
+def _clean(one: Option, text: str, unit: Unit) -> str:
+    if text and one.choices:
+        choice = one.match(text)
+        if choice is None:
+            raise Refused(f"{text[:40]} is no choice of {one.label}", field=one.key, bound=one.names)
+        return choice.key
+    if text and one.is_length:
+        text = read_entry(text, unit, one.key, least=ZERO).text(unit, symbol=True)
+    if len(text) > 120:
+        raise Refused(f"{len(text)} characters", field=one.key, bound="at most 120")
+    return text
+
+
+def missing_options(unit: CoveringUnit, offer: Offer) -> list[str]:
     """Labels of the needed options that are not chosen yet."""
-    return [
-        one.label
-        for one in choices_of(unit.product, unit.mount)
-        if one.is_needed and not unit.options.get(one.key)
+    return [one.label for one in rules.missing(offer.listed, unit.options)]
+
+
+def unresolved_options(unit: CoveringUnit, offer: Offer) -> list[str]:
+    """Why the unit's choices do not lead to materials, each with what to do; see `rules.options`."""
+    return rules.unresolved(offer.whole, unit.options)
+
+
+def shown_options(unit: CoveringUnit, offer: Offer) -> list[tuple[str, str]]:
+    """Label and chosen value in the order they are asked, then what no list knows; for pages and sheets."""
+    rows = []
+    for one in offer.at(unit.mount):
+        value = unit.options.get(one.key)
+        if value:
+            choice = one.choice(value)
+            rows.append((one.label, choice.name if choice else value))
+    return rows + [
+        (key.replace("_", " "), value) for key, value in unit.options.items() if value and not offer.option(key)
     ]
 
 
-def shown_options(unit: CoveringUnit) -> list[tuple[str, str]]:
-    """Label and chosen value, in the order they are asked, for pages and sheets."""
-    rows = []
-    for one in choices_of(unit.product, unit.mount):
-        value = unit.options.get(one.key)
-        if value:
-            rows.append((one.label, dict(one.choices).get(value, value)))
-    return rows
+def options_shown(units: Iterable[CoveringUnit]) -> dict[int, list[tuple[str, str]]]:
+    """`shown_options` of many units, by their keys."""
+    rows = list(units)
+    offered = offers_of_units(rows)
+    return {unit.pk: shown_options(unit, offered[unit.pk]) for unit in rows}

@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from typing import Any
 
 from jobs.models import Appointment, Job
 from measuring.drawings import Picture, opening_drawing
 from measuring.evaluation import asked, current
 from measuring.models import Opening, Unit
-from measuring.options import shown_options
+from measuring.options import options_shown
 from measuring.rules.families import HEIGHTS, WIDTHS
 from measuring.sheets import drawing_of, live_units, openings_of_job, rooms_of
 from shared.documents import document_kind
@@ -18,7 +19,7 @@ PAPER_FOR = (DISPATCHER, OWNER, MEASURER)
 EVERY_PLACE = (*WIDTHS, *HEIGHTS, "depth")
 
 
-def _opening_of(opening: Opening, units: list[Unit]) -> dict[str, Any]:
+def _opening_of(opening: Opening, units: list[Unit], options: Mapping[int, Any]) -> dict[str, Any]:
     """One opening as the record shows it: readings, sizes with their steps, what to know."""
     now = current(opening.readings.all())
     return {
@@ -53,7 +54,7 @@ def _opening_of(opening: Opening, units: list[Unit]) -> dict[str, Any]:
                 "basis": unit.basis,
                 "steps": unit.steps,
                 "findings": [one for one in unit.findings if one["severity"] != "note"],
-                "options": shown_options(unit),
+                "options": options[unit.pk],
             }
             for unit in units
         ],
@@ -76,10 +77,12 @@ def _order(place: str) -> int:
 def measure_record(job: Job) -> dict[str, Any]:
     """What was measured and how each order size was reached; the customer's copy."""
     rooms = []
-    for room, members in rooms_of(openings_of_job(job)):
-        for one in members:
-            one.job = job
-        shown = [_opening_of(one, live_units(one)) for one in members]
+    openings = openings_of_job(job)
+    for one in openings:
+        one.job = job
+    options = options_shown(unit for one in openings for unit in live_units(one))
+    for room, members in rooms_of(openings):
+        shown = [_opening_of(one, live_units(one), options) for one in members]
         rooms.append({"name": room.name, "floor": room.floor, "openings": shown})
     visits = [
         {"day": visit.opened_at, "by": str(visit.measurer), "outcome": visit.get_outcome_display(), "note": visit.note}

@@ -8,12 +8,13 @@ refuses (`shared.errors.Refused`) undoes it all.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
-    from measuring.models import Obstruction, Opening, SizeChange, Unit
+    from measuring.models import Obstruction, Opening, Product, SizeChange, Unit
+    from measuring.rules.options import OptionList
     from shared.lengths import Length
     from shared.models import User
 
@@ -39,6 +40,12 @@ ChangeEffects = Callable[["Unit", NewSize], Iterable[str]]
 SizeChangeHook = Callable[["Unit", "SizeChange", "User"], None]
 """Called after a change was accepted, the unit's sizes being the new ones."""
 
+ProductOptions = Callable[[Sequence["Product"]], Mapping[int, "OptionList"]]
+"""What can be chosen now, by the product's key: the recipe's list, or the supplier's for what is bought in."""
+
+UnitOptions = Callable[[Sequence["Unit"]], Mapping[int, "OptionList"]]
+"""By the unit's key: the list it was made by once it is being made, before that its product's of now."""
+
 ObstructionHelp = Callable[["Opening", "Obstruction"], Iterable[str]]
 """How the covering gets clear of something: spacers, extension bracket, or that it cannot."""
 
@@ -52,6 +59,8 @@ class Ports:
     change_effects: list[ChangeEffects] = field(default_factory=list)
     size_change_hooks: list[SizeChangeHook] = field(default_factory=list)
     obstruction_help: list[ObstructionHelp] = field(default_factory=list)
+    product_options: list[ProductOptions] = field(default_factory=list)
+    unit_options: list[UnitOptions] = field(default_factory=list)
 
     def why_not(self, unit: Unit) -> list[str]:
         return [reason for check in self.release_checks for reason in check(unit)]
@@ -69,6 +78,12 @@ class Ports:
 
     def help_past(self, opening: Opening, thing: Obstruction) -> list[str]:
         return [line for source in self.obstruction_help for line in source(opening, thing)]
+
+    def options_of_products(self, products: Sequence[Product]) -> dict[int, OptionList]:
+        return {key: listed for source in self.product_options for key, listed in source(products).items()}
+
+    def options_of_units(self, units: Sequence[Unit]) -> dict[int, OptionList]:
+        return {key: listed for source in self.unit_options for key, listed in source(units).items()}
 
 
 ports = Ports()

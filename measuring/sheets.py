@@ -10,7 +10,7 @@ from jobs.models import Job
 from measuring.drawings import opening_drawing, picture_of, tape_drawing
 from measuring.evaluation import Evaluation, asked, current, evaluate
 from measuring.models import Opening, Photo, Place, Reading, Room, SizeChange, Unit
-from measuring.options import missing_options, shown_options
+from measuring.options import missing_options, offers_of_units, shown_options
 from measuring.ports import ports
 from measuring.rules.visit import Ask
 from measuring.services import release_problems
@@ -200,15 +200,22 @@ def live_units(opening: Opening) -> list[Unit]:
 
 def unit_rows(job: Job) -> list[UnitRow]:
     """Every live unit of the job with what holds it back."""
-    rows = []
     changes = {
         change.unit_id: change
         for change in SizeChange.objects.filter(unit__opening__job=job, state=SizeChange.State.OPEN)
     }
+    units = []
     for opening in openings_of_job(job):
         opening.job = job
-        rows += [
-            UnitRow(unit, release_problems(unit), missing_options(unit), shown_options(unit), changes.get(unit.pk))
-            for unit in live_units(opening)
-        ]
-    return rows
+        units += live_units(opening)
+    offered = offers_of_units(units)
+    return [
+        UnitRow(
+            unit,
+            release_problems(unit, offered[unit.pk]),
+            missing_options(unit, offered[unit.pk]),
+            shown_options(unit, offered[unit.pk]),
+            changes.get(unit.pk),
+        )
+        for unit in units
+    ]

@@ -11,7 +11,7 @@ from django.urls import reverse
 from jobs.models import MEASURING, Appointment, Job
 from jobs.ports import Blocker, Unfinished
 from measuring.models import FactConflict, Opening, Reading, SizeChange, Unit, Visit
-from measuring.options import missing_options
+from measuring.options import missing_options, offers
 from measuring.services.visits import open_ends, openings_of
 from shared.lengths import Length
 from shared.roles import DISPATCHER, MEASURER
@@ -119,7 +119,8 @@ def _before_release(job: Job, sizes: str) -> Iterator[Blocker]:
     stopped = sum(any(one["severity"] == "stop" for one in unit.findings) for unit in units)
     if stopped:
         yield Blocker(f"{stopped} can't be made as measured", DISPATCHER, None, sizes, "stop")
-    lacking = sum(bool(missing_options(unit)) for unit in units)
+    offered = offers(unit.product for unit in units)
+    lacking = sum(bool(missing_options(unit, offered[unit.product_id])) for unit in units)
     if lacking:
         yield Blocker(f"{lacking} lack options", DISPATCHER, None, sizes)
     unapproved = sum(unit.state != Unit.State.APPROVED for unit in units)

@@ -129,7 +129,7 @@ class Bench:
     def _choose(self) -> None:
         """Each option's choice, the materials it brings and the length it stands for."""
         for option in self.recipe.options:
-            key = self.order.options.get(option.key) or option.default
+            key = self.order.options.get(option.key, "")
             choice = next((choice for choice in option.choices if choice.key == key), None)
             if choice is None:
                 known = ", ".join(choice.key for choice in option.choices)

@@ -210,7 +210,7 @@ def orders_to_check(recipe: Recipe) -> Iterator[Order]:
     if len(list(combinations)) * len(corners) > MOST_MADE:
         combinations = covering_pairs(list(values.values()))
     for combination in combinations:
-        chosen = dict(zip(values, combination, strict=True))
+        chosen = recipe.tried_with() | dict(zip(values, combination, strict=True))
         mount = chosen.pop("mount")
         for width, height in corners:
             yield Order(width, height, mount=mount, options=chosen)
@@ -218,7 +218,7 @@ def orders_to_check(recipe: Recipe) -> Iterator[Order]:
     for across, down in itertools.product(range(1, 5), repeat=2):
         width = sizes.least_width + Length((sizes.most_width - sizes.least_width).ticks * across // 5)
         height = sizes.least_height + Length((sizes.most_height - sizes.least_height).ticks * down // 5)
-        yield Order(width, height, basis=FINISHED_SIZE)
+        yield Order(width, height, basis=FINISHED_SIZE, options=recipe.tried_with())
 
 
 def _choices_that_matter(recipe: Recipe) -> dict[str, tuple[str, ...]]:
@@ -496,8 +496,7 @@ def middling_order(recipe: Recipe) -> Order:
     sizes = recipe.sizes
     width = Length((sizes.least_width + sizes.most_width).ticks // 2).down(SIXTEENTH)
     height = Length((sizes.least_height + sizes.most_height).ticks // 2).down(SIXTEENTH)
-    options = {option.key: option.default or option.choices[0].key for option in recipe.options}
-    return Order(max(width, sizes.least_width), max(height, sizes.least_height), options=options)
+    return Order(max(width, sizes.least_width), max(height, sizes.least_height), options=recipe.tried_with())
 
 
 def _part_changes(before: UnitMake, after: UnitMake, unit: Unit) -> Iterator[Change]:

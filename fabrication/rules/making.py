@@ -58,8 +58,10 @@ def make_unit(
     Examples
     --------
     >>> from fabrication.rules.starting import starting_materials, starting_recipes
-    >>> order = Order(Length.inches("283/8"), Length.inches(60), options={"control": "chain"})
-    >>> made = make_unit(starting_recipes()["wren"], order, starting_materials())
+    >>> wren = starting_recipes()["wren"]
+    >>> options = wren.tried_with() | {"control": "chain"}
+    >>> order = Order(Length.inches("283/8"), Length.inches(60), options=options)
+    >>> made = make_unit(wren, order, starting_materials())
     >>> str(made.finished_width), str(made.part("tube").length)
     ('35 1/4 in', '34 1/8 in')
     """
@@ -171,7 +173,7 @@ def _settle_starts(orders: Sequence[tuple[Recipe, Order]]) -> list[tuple[Recipe,
 def _chosen_materials(recipe: Recipe, order: Order) -> Iterator[str]:
     chosen = dict(recipe.materials)
     for option in recipe.options:
-        key = order.options.get(option.key) or option.default
+        key = order.options.get(option.key)
         for choice in option.choices:
             if choice.key == key:
                 chosen |= choice.materials

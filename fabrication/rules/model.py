@@ -210,7 +210,7 @@ class Choice(Record):
 
 @dataclass(frozen=True)
 class Option(Record):
-    """What can be chosen per unit; without a `default` it must be."""
+    """What must be chosen per unit; `default` is only what the recipe's own example is tried with."""
 
     key: str
     name: str
@@ -306,6 +306,10 @@ class Recipe(Record):
             known.parts.add(rule.key)
         for place, package in enumerate(self.packages):
             known.check_measure(package.longest, f"{prefix}packages[{place}].longest")
+
+    def tried_with(self) -> dict[str, str]:
+        """A choice of every option, to try the recipe with; no unit is ever made by it."""
+        return {option.key: option.default or option.choices[0].key for option in self.options}
 
     def option(self, key: str) -> Option | None:
         """The option of that key."""

@@ -17,7 +17,7 @@ from fabrication.models import Material, OwnCloth, Part, RecipeRevision, Toleran
 from fabrication.rules import recipes as rules
 from fabrication.rules.cords import LoopRule, loop_rule
 from measuring.evaluation import fit_of, jurisdiction_of
-from measuring.models import Group, Product, SizeChange, Unit
+from measuring.models import RELEASED_OR_LATER, Group, Product, SizeChange, Unit
 from measuring.ports import NewSize
 from shared.audit import entry, record, record_all
 from shared.errors import Refused
@@ -37,7 +37,8 @@ _recipes: dict[tuple[int, Any], rules.Recipe] = {}
 """Revisions as they were read: one is never changed, so once is enough."""
 
 
-def _recipe(revision: RecipeRevision) -> rules.Recipe:
+def recipe_from(revision: RecipeRevision) -> rules.Recipe:
+    """A revision as the rules read it."""
     key = (revision.pk, revision.saved_at)
     if key not in _recipes:
         _recipes[key] = rules.Recipe.from_json(revision.definition | {"revision": revision.number})
@@ -68,8 +69,10 @@ def material_json(row: Material) -> dict[str, Any]:
     return {"key": row.key, "name": row.name, "kind": row.kind, "facts": row.facts, **shown}
 
 
-def order_of(unit: Unit, recipe: rules.Recipe, size: NewSize | None = None) -> rules.Order:
-    """A unit as the recipe's order; options the recipe does not know are left out."""
+def order_of(
+    unit: Unit, recipe: rules.Recipe, size: NewSize | None = None, chosen: Mapping[str, str] | None = None
+) -> rules.Order:
+    """A unit as the recipe's order; what the recipe has no option for is left out, a value never is."""
     width, height, longest = (
         (size.width, size.height, size.longest_height)
         if size is not None
@@ -77,15 +80,15 @@ def order_of(unit: Unit, recipe: rules.Recipe, size: NewSize | None = None) -> r
     )
     if width is None or height is None:
         raise Refused(f"{unit.code} has no order size yet", field="unit")
-    known = {option.key: {choice.key for choice in option.choices} for option in recipe.options}
-    loop = loop_rule_of(unit, recipe)
+    chosen = unit.options if chosen is None else chosen
+    loop = loop_rule_of(unit, recipe, chosen)
     return rules.Order(
         width=width,
         height=height,
         mount=unit.mount,
         basis=unit.basis,
         longest_height=max(longest or height, height),
-        options={key: value for key, value in unit.options.items() if value in known.get(key, ())},
+        options={option.key: chosen[option.key] for option in recipe.options if chosen.get(option.key)},
         loop_limit=loop.limit,
         loop_rule=loop.rule,
         loop_warning=loop.warning,
@@ -93,7 +96,14 @@ def order_of(unit: Unit, recipe: rules.Recipe, size: NewSize | None = None) -> r
     )
 
 
-def loop_rule_of(unit: Unit, recipe: rules.Recipe) -> LoopRule:
+def _kept(units: Iterable[Unit]) -> dict[int, Mapping[str, str]]:
+    """What the parts of units in the workroom were worked out from: they keep it, whatever the lists say now."""
+    there = [unit.pk for unit in units if unit.state in RELEASED_OR_LATER]
+    makes = UnitMake.objects.filter(unit__in=there).values_list("unit", "figures") if there else ()
+    return {pk: figures["made"]["options"] for pk, figures in makes if figures.get("made")}
+
+
+def loop_rule_of(unit: Unit, recipe: rules.Recipe, options: Mapping[str, str]) -> LoopRule:
     """
     How far the unit's control loop may hang by the rules of the branch's place.
 
@@ -101,7 +111,7 @@ def loop_rule_of(unit: Unit, recipe: rules.Recipe) -> LoopRule:
     No rule where the control is no loop, or the firm has no rules of the place loaded.
     """
     loop = getattr(recipe.trade, "loop", None)
-    chosen = str(unit.options.get("control") or "")
+    chosen = str(options.get("control") or "")
     if loop is None or chosen not in loop.control:
         return LoopRule()
     place = jurisdiction_of(unit.opening.job)
@@ -139,10 +149,11 @@ def worked_out(
     unit: Unit, revision: RecipeRevision, materials: Mapping[str, rules.Material], size: NewSize | None = None
 ) -> rules.UnitMake:
     """One unit by itself, or as its place on a head it shares asks."""
-    recipe, show = _recipe(revision), unit.product.branch.unit
+    recipe, show = recipe_from(revision), unit.product.branch.unit
     head = head_of(unit)
     if len(head) < 2:
-        return rules.make_unit(recipe, order_of(unit, recipe, size), materials, unit=show)
+        order = order_of(unit, recipe, size, _kept([unit]).get(unit.pk))
+        return rules.make_unit(recipe, order, materials, unit=show)
     sizes = {unit.pk: size} if size is not None else {}
     made = make_head(head, recipe, materials, sizes=sizes)
     return made[[other.pk for other in head].index(unit.pk)]
@@ -193,7 +204,7 @@ def _make_room(units: Collection[Unit], stores: dict[int, _Store]) -> list[UnitM
         stores[branch.pk] = _Store(branch)
     materials, keys = stores[branch.pk].materials, stores[branch.pk].rows
     alone = [(unit, revision) for unit, revision in ours if len(head_of(unit)) < 2]
-    orders = [(recipe := _recipe(revision), order_of(unit, recipe)) for unit, revision in alone]
+    orders = [(recipe := recipe_from(revision), order_of(unit, recipe)) for unit, revision in alone]
     try:
         answers = {
             unit.pk: answer
@@ -243,7 +254,8 @@ def make_head(
         Where their products, mounts or heights differ.
     """
     first = units[0]
-    orders = [order_of(unit, recipe, (sizes or {}).get(unit.pk)) for unit in units]
+    kept = _kept(units)
+    orders = [order_of(unit, recipe, (sizes or {}).get(unit.pk), kept.get(unit.pk)) for unit in units]
     show = first.product.branch.unit
     for name, values in (
         ("product", {unit.product_id for unit in units}),

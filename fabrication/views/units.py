@@ -19,6 +19,7 @@ from fabrication.services.assembly import steps_of
 from fabrication.views import LOOKS, WORKS
 from jobs.models import Job
 from measuring.models import Unit
+from measuring.options import options_shown
 from measuring.services.readings import refuse_large
 from shared.access import roles_required
 from shared.codes import read_code
@@ -42,7 +43,7 @@ def unit_page(request: HttpRequest, make: UnitMake, form: CheckForm, *, status: 
         "parts": parts,
         "drawing": draw_unit(rules.UnitMake.from_json(made), unit=request.user.unit) if made else "",
         "check_form": form,
-        "options": [(key.replace("_", " "), value) for key, value in make.unit.options.items()],
+        "options": options_shown([make.unit])[make.unit_id],
         "photo_form": PhotoForm(user=request.user),
         "steps": steps_of(make),
         "photos": make.photos.all(),

@@ -22,6 +22,7 @@ from installs.rules.hardware import job_hardware
 from installs.services.hardware import visit_hardware
 from jobs.models import INSTALLING, Appointment, Job
 from measuring.models import Unit
+from measuring.options import options_shown
 from shared import roles
 from shared.access import roles_required
 from shared.errors import Refused
@@ -57,9 +58,10 @@ def job_panel(request: HttpRequest, pk: int) -> HttpResponse:
     visits = job.appointments.filter(purpose__in=INSTALLING).exclude(  # type: ignore[attr-defined]
         state=Appointment.State.CANCELLED
     )
+    options = options_shown(one.unit for one in worked)
     context = {
         "job": job,
-        "units": [(one.unit, unit_values(one, show)) for one in worked],
+        "units": [(one.unit, unit_values(one, show, options[one.unit.pk])) for one in worked],
         "returns": job.returns_owed.select_related("unit__opening__room", "remake", "appointment"),  # type: ignore
         "visits": visits.select_related("crew", "stop"),
         "free": units_to_install(job).count(),
@@ -97,12 +99,13 @@ def _with_drawings(worked: list[Any], job: Job) -> list[dict[str, Any]]:
     from installs.drawings import head_drawing
 
     rows = []
+    options = options_shown(one.unit for one in worked)
     for one in worked:
         drawing = ""
         if one.hardware is not None and one.read is not None:
             spots = [spot.at for spot in one.read.keep_off]
             drawing = head_drawing(one.hardware, one.read.width, job.branch.unit, keep_off=spots)
-        rows.append({"one": one, "values": unit_values(one, job.branch.unit), "head": drawing})
+        rows.append({"one": one, "values": unit_values(one, job.branch.unit, options[one.unit.pk]), "head": drawing})
     return rows
 
 

@@ -37,7 +37,6 @@ from measuring.services.readings import (
 from measuring.services.releases import (
     approve_sizes,
     cancel_unit,
-    ready_to_release,
     release_problems,
     release_to_workroom,
     withdraw_approval,
@@ -83,7 +82,6 @@ __all__ = [
     "open_visit",
     "openings_of",
     "read_opening_list",
-    "ready_to_release",
     "record_reading",
     "refuse_size_change",
     "release_problems",

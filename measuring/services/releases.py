@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable
 from typing import Any
 
 from django.db import transaction
@@ -12,7 +12,7 @@ from django.utils import timezone
 
 from jobs.models import Job
 from measuring.models import RELEASED_OR_LATER, Approval, Opening, Reading, Unit
-from measuring.options import missing_options
+from measuring.options import Offer, offers, unresolved_options
 from measuring.ports import ports
 from measuring.services.base import lock_job, restage
 from measuring.services.sizes import is_being_measured
@@ -70,7 +70,8 @@ def approve_sizes(
     Raises
     ------
     Refused
-        No name, no units, or a unit that is not sized, lacks options or is released already.
+        No name, no units, or a unit that is not sized, is released already, or whose options do
+        not resolve to materials: one that is needed and not chosen, or that no list has any more.
     """
     job = lock_job(job)
     if not approved_by.strip():
@@ -78,14 +79,15 @@ def approve_sizes(
     rows = _units_of(job, units)
     if not rows:
         raise Refused("choose what is approved", field="units")
+    offered = offers(unit.product for unit in rows)
     for unit in rows:
         if unit.state in RELEASED_OR_LATER:
             raise Refused(f"{unit.code} is {unit.get_state_display()} already", field="units")
         if not unit.is_sized():
             raise Refused(f"{unit.opening}: not sized yet", field="units")
-        lacking = missing_options(unit)
-        if lacking:
-            raise Refused(f"{unit.opening}: choose {', '.join(lacking)} first", field="units")
+        unresolved = unresolved_options(unit, offered[unit.product_id])
+        if unresolved:
+            raise Refused(f"{unit.code} {unit.opening}: {unresolved[0]}", field="units")
     last = Approval.objects.filter(job=job).aggregate(last=Max("revision"))["last"] or 0
     made = Approval.objects.create(
         job=job,
@@ -143,8 +145,13 @@ def withdraw_approval(*, approval: Approval, by: User, reason: str = "") -> Appr
     return approval
 
 
-def release_problems(unit: Unit) -> list[str]:
-    """Why a unit can't be released yet, each a sentence somebody can act on; none: it can."""
+def release_problems(unit: Unit, offer: Offer) -> list[str]:
+    """
+    Why a unit can't be released yet, each a sentence somebody can act on; none: it can.
+
+    Its options are resolved anew: what the customer approved may be on no list any more. Only
+    where they all resolve are the rooms above asked whether they can make it.
+    """
     job = unit.opening.job
     problems: list[str] = []
     if job.is_cancelled():
@@ -168,14 +175,13 @@ def release_problems(unit: Unit) -> list[str]:
     problems += [
         f"{one['text']} {one.get('todo', '')}".strip() for one in unit.findings if one["severity"] == "stop"
     ]
-    lacking = missing_options(unit)
-    if lacking:
-        problems.append(f"not chosen: {', '.join(lacking)}")
+    unresolved = unresolved_options(unit, offer)
+    problems += unresolved
     if standing_approval(unit) is None:
         problems.append("the customer has not approved it")
     elif not is_still_approved(unit):
         problems.append("it changed since the customer approved it")
-    return problems + ports.why_not(unit)
+    return problems if unresolved else problems + ports.why_not(unit)
 
 
 @transaction.atomic
@@ -196,10 +202,11 @@ def release_to_workroom(
     rows = _units_of(job, units)
     if not rows:
         raise Refused("choose what is released", field="units")
+    offered = offers(unit.product for unit in rows)
     for unit in rows:
-        problems = release_problems(unit)
+        problems = release_problems(unit, offered[unit.product_id])
         if problems:
-            raise Refused(f"{unit.opening}, {unit.code}: {problems[0]}", field="units")
+            raise Refused(f"{unit.code} {unit.opening}: {problems[0]}", field="units")
     now = timezone.now()
     for unit in rows:
         unit.state, unit.released_at = Unit.State.RELEASED, now
@@ -233,8 +240,3 @@ def cancel_unit(*, unit: Unit, by: User, reason: str) -> Unit:
     )
     restage(job, by)
     return unit
-
-
-def ready_to_release(units: Sequence[Unit]) -> list[Unit]:
-    """Those that nothing holds."""
-    return [unit for unit in units if not release_problems(unit)]

@@ -10,7 +10,7 @@ from django.utils import timezone
 
 from measuring.evaluation import Evaluation, as_rules, current, evaluate, findings_of, split_widths
 from measuring.models import RELEASED_OR_LATER, Opening, Product, Reading, SizeChange, Unit, Visit
-from measuring.options import clean_options, starting_options, valid_options
+from measuring.options import clean_options, offer_of, starting_options, valid_options
 from measuring.ports import NewSize, ports
 from measuring.rules.families import TABLE
 from measuring.rules.sizing import OrderSize
@@ -72,10 +72,10 @@ def _units(opening: Opening, by: User) -> list[Unit]:
         if unit.state not in RELEASED_OR_LATER:
             _follow(opening, unit)
     taken = {unit.number for unit in opening.units.all()}
-    pattern = units[0].options if units else starting_options(opening.product, opening.mount)
     while len(units) < opening.units_wanted:
         number = next(n for n in range(1, 1000) if n not in taken)
         taken.add(number)
+        pattern = units[0].options if units else starting_options(offer_of(opening.product), opening.mount)
         unit = Unit.objects.create(
             opening=opening,
             number=number,
@@ -107,8 +107,8 @@ def _cancel_draft(opening: Opening, unit: Unit, by: User) -> None:
 def _follow(opening: Opening, unit: Unit) -> None:
     """A unit that is not released follows its opening's product and mount."""
     if unit.product_id != opening.product_id and opening.product is not None:
-        fresh = starting_options(opening.product, opening.mount)
-        unit.options = {**fresh, **valid_options(opening.product, unit.options)}
+        offer = offer_of(opening.product)
+        unit.options = {**starting_options(offer, opening.mount), **valid_options(offer, unit.options)}
         unit.product = opening.product
         unit.save(update_fields=["product", "options"])
     if unit.mount != opening.mount:
@@ -356,7 +356,8 @@ def set_options(*, unit: Unit, options: Mapping[str, Any], by: User) -> Unit:
     if unit.state in RELEASED_OR_LATER:
         raise Refused(f"{unit.code} is {unit.get_state_display()}; its options were ordered")
     before = dict(unit.options)
-    after = {**before, **clean_options(unit.product, options, opening.job.branch.unit)}
+    offer, show = offer_of(unit.product), opening.job.branch.unit
+    after = {**before, **clean_options(offer, options, show, name=unit.product.name, held=before)}
     after = {key: value for key, value in after.items() if value not in ("", None)}
     if before == after:
         return unit

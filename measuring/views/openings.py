@@ -29,11 +29,13 @@ from measuring.access import (
 from measuring.evaluation import alternatives_for
 from measuring.facts import About, clean_facts
 from measuring.forms import FactsForm, GroupForm, ObstructionForm, OptionsForm, PhotoForm, ReasonForm
-from measuring.models import Opening, Place, Reading, Visit
+from measuring.models import Opening, Place, Reading, Unit, Visit
+from measuring.options import offers_of_units
 from measuring.services.readings import refuse_large
 from measuring.sheets import OpeningSheet, opening_sheet, openings_of_job
 from shared.access import SheetRequest, roles_required
 from shared.errors import Refused
+from shared.models import User
 
 
 def visit_at(opening: Opening) -> Visit | None:
@@ -44,6 +46,11 @@ def visit_at(opening: Opening) -> Visit | None:
         .order_by("-opened_at")
         .first()
     )
+
+
+def _option_forms(units: list[Unit], user: User) -> list[tuple[Unit, OptionsForm]]:
+    offered = offers_of_units(units)
+    return [(one, OptionsForm(one, offered[one.pk], user=user)) for one in units]
 
 
 def _page(
@@ -69,7 +76,7 @@ def _page(
         "tape": (visit.tape if visit and visit.measurer_id == user.pk else None)
         or user.tapes.filter(is_retired=False).first(),
         "facts_form": FactsForm(opening, user=user),
-        "option_forms": [(one, OptionsForm(one, user=user)) for one in sheet.units],
+        "option_forms": _option_forms(sheet.units, user),
         "obstruction_form": ObstructionForm(user=user, unit=opening.job.branch.unit),
         "photo_form": PhotoForm(user=user),
         "reason_form": ReasonForm(user=user),
@@ -268,7 +275,7 @@ def options(request: SheetRequest, pk: int) -> HttpResponse:
     """What one unit is made with, or every unit of its opening."""
     unit = unit_for(request.user, pk)
     now = opening_for(request.user, unit.opening_id)
-    form = OptionsForm(unit, request.POST, user=request.user)
+    form = OptionsForm(unit, offers_of_units([unit])[unit.pk], request.POST, user=request.user)
     if form.is_valid():
         try:
             if request.POST.get("all"):
@@ -283,7 +290,7 @@ def options(request: SheetRequest, pk: int) -> HttpResponse:
                 return redirect("measuring:sizes", now.job_id)
             return redirect("measuring:opening", now.pk)
     sheet = opening_sheet(now)
-    forms = [(one, form if one.pk == unit.pk else OptionsForm(one, user=request.user)) for one in sheet.units]
+    forms = [(one, form if one.pk == unit.pk else other) for one, other in _option_forms(sheet.units, request.user)]
     return _page(request, now, sheet=sheet, status=422, option_forms=forms)
 
 

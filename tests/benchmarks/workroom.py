@@ -90,7 +90,7 @@ def release(count: int) -> tuple[Any, Any, list[Any]]:
                 opening=opening, code=new_code(), product=product, mount="inside", state=Unit.State.RELEASED,
                 order_width=Length.inches("1/16") * width, order_height=Length.inches("1/16") * height,
                 basis="opening size", due_on=dt.date.today() + dt.timedelta(days=3 + number % 5),
-                options={option.key: option.default or option.choices[0].key for option in recipe.options},
+                options=recipe.tried_with(),
             )
         )  # fmt: skip
     return branch, by, units

@@ -39,7 +39,8 @@ def unit(branch, workroom, wren):
 def new_unit(branch, by, product, width="35 3/8", height="60", **fields):
     unit = make_made_unit(branch, by, **fields).unit
     UnitMake.objects.filter(unit=unit).delete()
-    unit.product, unit.options = product, {"control": "chain"}
+    recipe = rules.starting_recipes()[product.key]
+    unit.product, unit.options = product, recipe.tried_with() | ({"control": "chain"} if product.key == "wren" else {})
     unit.order_width, unit.order_height = Length.parse(width), Length.parse(height)
     unit.save()
     return type(unit).objects.get(pk=unit.pk)
@@ -63,7 +64,7 @@ def test_the_cord_rule_of_the_place_reaches_the_recipe(unit, branch):
     recipe = rules.starting_recipes()["wren"]
     unit.refresh_from_db()
 
-    assert loop_rule_of(unit, recipe).limit == Length.mm(500)
+    assert loop_rule_of(unit, recipe, unit.options).limit == Length.mm(500)
     order = order_of(unit, recipe)
     assert order.loop_limit == Length.mm(500)
     assert "Australia" in order.loop_rule
@@ -73,7 +74,7 @@ def test_a_control_without_a_loop_has_no_cord_rule(unit, branch):
     load_jurisdictions()
     branch.jurisdiction = "CA"
     branch.save()
-    unit.options = {"control": "battery"}
+    unit.options |= {"control": "battery"}
 
     assert order_of(unit, rules.starting_recipes()["wren"]).loop_limit is None
 

@@ -4,6 +4,7 @@ import pytest
 
 from fabrication.models import RecipeRevision, UnitMake
 from fabrication.recipe_form import PREFIX, edited
+from fabrication.rules.recipes import starting_recipes
 from fabrication.services.making import make_units
 from fabrication.services.recipes import save_recipe
 from fabrication.starting_data import load_materials, load_recipes, load_tolerances
@@ -28,7 +29,8 @@ def product(branch):
 @pytest.fixture
 def unit(branch, workroom, product):
     make = make_made_unit(branch, workroom)
-    unit, options = make.unit, {"control": "chain", "control_side": "left", "colour": "Brant sand"}
+    chosen = {"control": "chain", "control_side": "left", "colour": "Brant sand"}
+    unit, options = make.unit, starting_recipes()["wren"].tried_with() | chosen
     UnitMake.objects.all().delete()
     Unit.objects.filter(pk=unit.pk).update(product=product, options=options)
     return Unit.objects.select_related("product__branch", "opening__job", "opening__room").get(pk=unit.pk)
@@ -50,10 +52,13 @@ def test_released_units_get_their_parts_and_keep_their_revision(unit, workroom, 
     assert product.recipe_revisions.get(is_current=True).number == 2
 
 
-def test_the_roll_direction_nobody_chose_takes_the_recipes_default(unit, workroom):
-    make_units([unit], workroom)
+def test_what_nobody_chose_is_never_the_recipes_default(unit, workroom):
+    del unit.options["roll"]
 
-    assert unit.make.figures["made"]["options"]["roll"] == "standard"
+    with pytest.raises(Refused, match="not chosen") as refusal:
+        make_units([unit], workroom)
+
+    assert refusal.value.bound == "standard, reverse"
 
 
 @pytest.mark.parametrize(

@@ -8,9 +8,11 @@ from typing import Any
 
 from django.utils import timezone
 
+from fabrication.starting_data import load_materials, load_recipes
 from jobs.models import Appointment, Crew, CrewMember, Customer, Job, Purpose, Site
 from measuring import services
 from measuring.models import Opening, Product, Room, Tape, Unit, Visit
+from measuring.options import offer_of
 from measuring.starting_data import load_products
 from shared.lengths import Length
 from shared.models import Branch, User
@@ -91,12 +93,16 @@ def make_appointment(
 
 
 def make_range(branch: Branch) -> dict[str, Product]:
-    """The starting range by key."""
-    return {product.key: product for product in load_products(branch)}
+    """The starting range by key, with the recipes that say what can be chosen."""
+    products = load_products(branch)
+    load_materials(branch)
+    load_recipes(branch)
+    return {product.key: product for product in products}
 
 
 def product_of(branch: Branch, family: str) -> Product:
-    load_products(branch)
+    if not branch.products.exists():
+        make_range(branch)
     found = Product.objects.filter(branch=branch, family=family).order_by("pk").first()
     assert found is not None
     return found
@@ -133,13 +139,7 @@ def make_tape(user: User, case: str = "3 1/4") -> Tape:
 
 def choose_all(unit: Unit, by: User) -> Unit:
     """The first choice of everything that is needed."""
-    from measuring.options import choices_of
-
-    options = {
-        one.key: one.choices[0][0] if one.choices else "white"
-        for one in choices_of(unit.product, unit.mount)
-        if one.is_needed
-    }
+    options = {one.key: one.choices[0].key for one in offer_of(unit.product).listed.options}
     return services.set_options(unit=unit, options=options, by=by)
 
 

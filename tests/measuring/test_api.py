@@ -14,7 +14,7 @@ from measuring.models import Opening, SizeChange, Unit
 from shared.models import User
 from tests.factories import make_branch, make_cast
 from tests.measuring.conftest import set_rooms_above_aside
-from tests.measuring.makers import INSIDE, make_appointment, make_approved, make_job, make_opening
+from tests.measuring.makers import INSIDE, make_appointment, make_approved, make_job, make_opening, make_range
 from tests.measuring.test_readings import a_photo
 
 pytestmark = pytest.mark.django_db
@@ -142,9 +142,7 @@ def test_a_list_shows_a_stranger_nothing(stranger: User, api_as: ApiAs, rows: di
 def test_a_measure_by_api_ends_in_a_release(
     dispatcher: User, measurer: User, api_as: ApiAs
 ) -> None:
-    from measuring.starting_data import load_products
-
-    load_products(dispatcher.branch)  # type: ignore[arg-type]
+    make_range(dispatcher.branch)  # type: ignore[arg-type]
     job = make_job(dispatcher)
     visit = f"/api/visits/{make_appointment(job, dispatcher, measurer).pk}"
     field, office = api_as(measurer), api_as(dispatcher)
@@ -156,7 +154,7 @@ def test_a_measure_by_api_ends_in_a_release(
     opening = f"/api/openings/{Opening.objects.latest('pk').pk}"
     for place, typed in INSIDE.items():
         sheet = field.post(f"{opening}/readings/", {"place": place, "typed": typed}, format="json").json()
-    field.post(f"{opening}/options/", {"options": {"control": "cordless", "colour": "sand"}}, format="json")
+    field.post(f"{opening}/options/", {"options": {"control": "cordless", "colour": "pebble"}}, format="json")
     closed = field.post(f"{visit}/close/", {}, format="json")
     unit = Unit.objects.latest("pk")
     lacking = office.get(f"/api/units/{unit.pk}/").json()["missing_options"]

@@ -10,6 +10,7 @@ import pytest
 from jobs.models import Job
 from measuring import services
 from measuring.models import Approval, Opening, Unit
+from measuring.options import offer_of
 from measuring.ports import ports
 from shared.errors import Refused
 from shared.models import AuditEntry, User
@@ -92,7 +93,7 @@ def test_what_is_not_ready_is_not_released(
     elif spoil == "changed":
         services.record_reading(opening=opening, place="widths.top", typed="35", by=measurer)
     elif spoil == "option":
-        services.set_options(unit=unit, options={"colour": "black"}, by=measurer)
+        services.set_options(unit=unit, options={"colour": "oak"}, by=measurer)
     elif spoil == "withdrawn":
         services.withdraw_approval(approval=job.approvals.get(), by=dispatcher)
     elif spoil == "facts":
@@ -117,10 +118,10 @@ def test_what_is_not_ready_is_not_released(
 
 def test_an_option_that_went_and_came_back_is_still_approved(job: Job, dispatcher: User) -> None:
     unit = make_approved(job, dispatcher)
-    services.set_options(unit=unit, options={"colour": "black"}, by=dispatcher)
+    services.set_options(unit=unit, options={"colour": "oak"}, by=dispatcher)
     services.set_options(unit=unit, options={"colour": "white"}, by=dispatcher)
 
-    assert services.release_problems(fresh(unit)) == []
+    assert services.release_problems(fresh(unit), offer_of(unit.product)) == []
 
 
 def test_all_of_the_units_named_are_released_or_none(job: Job, dispatcher: User) -> None:
@@ -185,7 +186,7 @@ def test_options_of_a_released_unit_stay(job: Job, dispatcher: User) -> None:
     release(unit, dispatcher)
 
     with pytest.raises(Refused, match="were ordered"):
-        services.set_options(unit=unit, options={"colour": "black"}, by=dispatcher)
+        services.set_options(unit=unit, options={"colour": "oak"}, by=dispatcher)
 
 
 def test_a_second_phase_lags_while_the_first_goes_on(job: Job, dispatcher: User) -> None:

@@ -2,18 +2,13 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+from dataclasses import replace
 from random import Random
 from typing import Any
 
-from fabrication.rules.recipes import (
-    Cutout,
-    Order,
-    Recipe,
-    UnitMake,
-    make_unit,
-    starting_materials,
-    starting_recipes,
-)
+from fabrication.rules import recipes as rules
+from fabrication.rules.recipes import Cutout, Order, Recipe, UnitMake, starting_materials, starting_recipes
 from shared.lengths import Length
 
 MATERIALS = starting_materials()
@@ -30,6 +25,23 @@ def order(width: str = "35 3/8", height: str = "60", **kwargs: Any) -> Order:
 
 def made(product: str, width: str = "35 3/8", height: str = "60", **kwargs: Any) -> UnitMake:
     return make_unit(RECIPES[product], order(width, height, **kwargs), MATERIALS)
+
+
+def with_all_chosen(recipe: Recipe, what: Order) -> Order:
+    """A test chooses what it is about; of every other option what the recipe is tried with."""
+    return replace(what, options=recipe.tried_with() | dict(what.options))
+
+
+def make_unit(recipe: Recipe, what: Order, *args: Any, **kwargs: Any) -> UnitMake:
+    return rules.make_unit(recipe, with_all_chosen(recipe, what), *args, **kwargs)
+
+
+def make_room(orders: Sequence[tuple[Recipe, Order]], *args: Any) -> tuple[UnitMake, ...]:
+    return rules.make_room([(recipe, with_all_chosen(recipe, what)) for recipe, what in orders], *args)
+
+
+def make_on_one_head(recipe: Recipe, what: Order, *args: Any) -> tuple[UnitMake, ...]:
+    return rules.make_on_one_head(recipe, with_all_chosen(recipe, what), *args)
 
 
 def recipe_json(product: str) -> dict[str, Any]:

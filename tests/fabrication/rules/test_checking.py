@@ -194,7 +194,8 @@ def test_a_changed_figure_of_the_engineering_is_a_line_of_its_own():
 def test_an_example_shows_what_a_change_does_to_its_parts():
     values = recipe_json("dunlin_wood")
     part(values, "slats")["length"]["plus"][0]["length"] = "-1/4"
-    order = Order(inches("36"), inches("60"), basis="finished size")
+    chosen = RECIPES["dunlin_wood"].tried_with()
+    order = Order(inches("36"), inches("60"), basis="finished size", options=chosen)
 
     example = worked_example(Recipe.from_json(values), MATERIALS, order, before=RECIPES["dunlin_wood"])
 
@@ -207,7 +208,7 @@ def test_an_example_shows_what_a_change_does_to_its_parts():
 
 
 def test_an_example_that_can_not_be_made_says_why_instead_of_raising():
-    order = Order(inches("36"), inches("200"))
+    order = Order(inches("36"), inches("200"), options=RECIPES["wren"].tried_with())
 
     example = worked_example(RECIPES["wren"], MATERIALS, order)
 

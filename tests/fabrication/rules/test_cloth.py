@@ -8,16 +8,18 @@ from fractions import Fraction
 import pytest
 
 from fabrication.rules.cloth import widths_needed
-from fabrication.rules.recipes import (
-    CannotMake,
-    Order,
-    equal_widths,
+from fabrication.rules.recipes import CannotMake, Order, equal_widths
+from shared.lengths import Length, total
+from tests.fabrication.rules.shop import (
+    MATERIALS,
+    RECIPES,
+    inches,
+    made,
     make_on_one_head,
     make_room,
     make_unit,
+    order,
 )
-from shared.lengths import Length, total
-from tests.fabrication.rules.shop import MATERIALS, RECIPES, inches, made, order
 
 
 def narrow_rolls(key: str, width: str, **changes: object):

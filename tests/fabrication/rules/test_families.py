@@ -13,11 +13,11 @@ from fabrication.rules.families.roman import fold_sections
 from fabrication.rules.families.slat import slat_count
 from fabrication.rules.families.vertical import coverage, vane_count
 from fabrication.rules.lifting import kilograms
-from fabrication.rules.recipes import CannotMake, Cutout, Recipe, make_unit
+from fabrication.rules.recipes import CannotMake, Cutout, Recipe
 from fabrication.rules.spans import evenly_spaced, span_count
 from fabrication.rules.tubes import load_n_per_mm, sag_mm, widest_span_mm
 from shared.lengths import ZERO, Length
-from tests.fabrication.rules.shop import MATERIALS, RECIPES, inches, made, order, recipe_json
+from tests.fabrication.rules.shop import MATERIALS, RECIPES, inches, made, make_unit, order, recipe_json
 
 
 def facts(key: str):

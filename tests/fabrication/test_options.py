@@ -1,0 +1,229 @@
+"""One list of options: what can be chosen is what the recipe can make, and what was approved is what is cut."""
+
+import pytest
+
+from fabrication.models import UnitMake
+from fabrication.rules.recipes import starting_recipes
+from fabrication.services.making import change_effects
+from fabrication.starting_data import load_materials, load_recipes, load_steps, load_tolerances
+from measuring.field import kit_of
+from measuring.models import Opening, Unit
+from measuring.ports import NewSize
+from measuring.starting_data import load_products
+from shared.lengths import Length
+from tests.measuring.makers import INSIDE, make_appointment, make_job
+
+pytestmark = pytest.mark.django_db
+
+
+class Walk:
+    """One unit through the API: measured, chosen, approved, released, batched."""
+
+    def __init__(self, cast, api_as):
+        self.field, self.office, self.bench = (api_as(cast[role]) for role in ("measurer", "dispatcher", "workroom"))
+        self.job = make_job(cast["dispatcher"])
+        self.visit = f"/api/visits/{make_appointment(self.job, cast['dispatcher'], cast['measurer']).pk}"
+
+    def measure(self, product: str) -> Unit:
+        self.field.post(f"{self.visit}/begin/")
+        self.field.post(f"{self.visit}/rooms/", {"name": "Kitchen"}, format="json")
+        facts = {"product": product, "mount": "inside", "substrate": "wood"}
+        self.field.post(f"{self.visit}/openings/", {"room": self.job.rooms.get().pk, "facts": facts}, format="json")
+        opening = f"/api/openings/{Opening.objects.latest('pk').pk}"
+        for place, typed in INSIDE.items():
+            self.field.post(f"{opening}/readings/", {"place": place, "typed": typed}, format="json")
+        self.field.post(f"{self.visit}/close/", {}, format="json")
+        return Unit.objects.latest("pk")
+
+    def choose(self, unit: Unit, **options: str):
+        return self.field.post(f"/api/units/{unit.pk}/options/", {"options": options}, format="json")
+
+    def approve(self, unit: Unit):
+        sent = {"units": [unit.pk], "approved_by": "Ida"}
+        return self.office.post(f"/api/sizes/{self.job.pk}/approve/", sent, format="json")
+
+    def release(self, unit: Unit):
+        return self.office.post(f"/api/sizes/{self.job.pk}/release/", {"units": [unit.pk]}, format="json")
+
+    def batch(self, unit: Unit):
+        return self.bench.post("/api/batches/", {"makes": [UnitMake.objects.get(unit=unit).pk]}, format="json")
+
+
+@pytest.fixture
+def firm(branch):
+    """The starting range with its materials and recipes."""
+    load_products(branch)
+    load_materials(branch)
+    load_recipes(branch)
+    load_tolerances(branch)
+    load_steps(branch)
+    return branch
+
+
+@pytest.fixture
+def walk(firm, cast, api_as):
+    return Walk(cast, api_as)
+
+
+CHOSEN = {"control": "spring", "control_side": "right", "roll": "standard", "hem_bar": "exposed"}
+
+
+def save_without(bench, colour: str):
+    """The open roller's next revision, made in every colour but one."""
+    current = bench.get("/api/recipes/", {"is_current": "true"}).json()["results"]
+    definition = next(row["definition"] for row in current if row["product"] == "wren")
+    option = next(row for row in definition["options"] if row["key"] == "colour")
+    option["choices"] = [row for row in option["choices"] if row["key"] != colour]
+    sent = {"product": "wren", "definition": definition, "note": f"{colour} is not made any more"}
+    return bench.post("/api/recipes/", sent, format="json")
+
+
+def test_what_was_approved_in_grey_is_not_cut_from_white(walk, as_user, cast):
+    unit = walk.measure("wren")
+    chosen = walk.choose(unit, **CHOSEN, colour="Dusk grey")
+    approved = walk.approve(unit)
+    revised = save_without(walk.bench, "Dusk grey")
+
+    refused = walk.release(unit)
+    walk.choose(unit, colour="Brant sand")
+    walk.approve(unit)
+    released = walk.release(unit)
+    walk.batch(unit)
+    make = UnitMake.objects.get(unit=unit)
+    page = as_user(cast["workroom"]).get(f"/workroom/units/{make.pk}/").content.decode()
+
+    assert [chosen.status_code, approved.status_code, revised.status_code] == [200, 200, 201]
+    assert make.parts.get(name="cloth").material.key == "cloth-brant-sand"
+    assert "Brant light-filtering, sand" in page
+    assert "Brant light-filtering, white" not in page
+    assert refused.status_code == 409
+    assert refused.json()["errors"][0]["field"] == "units"
+    assert refused.json()["detail"] == (
+        f"{unit.code} Kitchen A: color 'Dusk grey' is not in the recipe 'Wren open roller' rev 2. "
+        "Choose one of Brant white, Brant sand, Marl stripe, or add the color to the recipe."
+    )
+    assert released.status_code == 200
+
+
+def hold(unit: Unit, **options: str) -> None:
+    """What a unit holds from before the list was the recipe's; an empty value takes one away."""
+    kept = {key: value for key, value in (unit.options | CHOSEN | options).items() if value}
+    Unit.objects.filter(pk=unit.pk).update(options=kept)
+
+
+@pytest.mark.parametrize(
+    ("held", "words"),
+    [
+        ({"colour": "slate"}, "color 'slate' is not in the recipe 'Wren open roller' rev 1. Choose one of Brant white"),
+        ({"colour": ""}, "color is not chosen. Choose one of Brant white, Brant sand, Dusk grey, Marl stripe."),
+        ({"roll": "", "colour": "Dusk grey"}, "roll direction is not chosen. Choose one of standard, reverse."),
+        ({"colour": "Dusk grey", "trim": "braid"}, "trim 'braid': the recipe 'Wren open roller' rev 1 has no trim."),
+    ],
+)
+def test_what_does_not_resolve_is_not_approved(walk, held, words):
+    unit = walk.measure("wren")
+    hold(unit, **held)
+
+    refused = walk.approve(unit)
+
+    assert refused.status_code == 409
+    assert f"{unit.code} Kitchen A: {words}" in refused.json()["detail"]
+    assert Unit.objects.get(pk=unit.pk).state == Unit.State.SIZED
+
+
+def test_what_no_list_has_is_shown_and_can_be_taken_back(walk, as_user, cast):
+    unit = walk.measure("wren")
+    hold(unit, colour="slate", trim="braid")
+    client = as_user(cast["dispatcher"])
+
+    before = client.get(f"/openings/{unit.opening_id}/").content.decode()
+    sizes = client.get(f"/jobs/{walk.job.pk}/sizes/").content.decode()
+    chosen = {f"unit{unit.pk}-{key}": value for key, value in (CHOSEN | {"colour": "Brant sand", "trim": ""}).items()}
+    client.post(f"/units/{unit.pk}/options/", chosen)
+
+    assert "slate was chosen; the list does not have it" in before
+    assert "braid was chosen; the list does not have it" in before
+    assert "color &#x27;slate&#x27; is not in the recipe" in sizes
+    assert Unit.objects.get(pk=unit.pk).options == CHOSEN | {"colour": "Brant sand"}
+
+
+@pytest.mark.parametrize("typed", ["Dusk grey", "dusk grey", " Dusk Gray ", "DUSK-GREY"])
+def test_a_choice_is_known_whatever_its_case_and_spelling(walk, typed):
+    unit = walk.measure("wren")
+
+    walk.choose(unit, colour=typed)
+
+    assert Unit.objects.get(pk=unit.pk).options["colour"] == "Dusk grey"
+
+
+def test_a_colour_the_list_does_not_have_can_not_be_chosen(walk):
+    refused = walk.choose(walk.measure("wren"), colour="slate")
+
+    assert refused.status_code == 409
+    error = refused.json()["errors"][0]
+    assert (error["field"], error["bound"]) == ("colour", "Brant white, Brant sand, Dusk grey, Marl stripe")
+
+
+def test_a_choice_whose_material_is_gone_says_so(walk, firm):
+    unit = walk.measure("wren")
+    walk.choose(unit, **CHOSEN, colour="Dusk grey")
+    firm.materials.filter(key="cloth-dusk-grey").delete()
+
+    refused = walk.approve(unit)
+
+    assert "color 'Dusk grey': there is no material cloth-dusk-grey. Add it" in refused.json()["detail"]
+
+
+def test_a_control_the_product_knows_nothing_of_is_not_approved(walk, firm):
+    """Nobody could say whether it hangs a cord where children live."""
+    unit = walk.measure("wren")
+    walk.choose(unit, **CHOSEN, colour="Dusk grey")
+    product = firm.products.get(key="wren")
+    product.fit["controls"] = [row for row in product.fit["controls"] if row["key"] != "spring"]
+    product.save()
+
+    refused = walk.approve(unit)
+
+    assert "control 'spring': the product does not say whether it has a cord" in refused.json()["detail"]
+
+
+def test_a_product_without_a_recipe_says_what_is_missing(walk, firm):
+    unit = walk.measure("wren")
+    walk.choose(unit, **CHOSEN, colour="Dusk grey")
+    firm.products.get(key="wren").recipe_revisions.all().delete()
+
+    refused = walk.approve(unit)
+
+    assert "Wren open roller has no recipe yet. Add its recipe" in refused.json()["detail"]
+
+
+def test_a_unit_in_the_workroom_keeps_the_revision_it_was_made_by(walk, as_user, cast):
+    unit = walk.measure("wren")
+    walk.choose(unit, **CHOSEN, colour="Dusk grey")
+    walk.approve(unit)
+    walk.release(unit)
+    save_without(walk.bench, "Dusk grey")
+
+    make = UnitMake.objects.get(unit=unit)
+    unit = Unit.objects.get(pk=unit.pk)
+    effects = list(change_effects(unit, NewSize(Length.inches(35), Length.inches(60), Length.inches(60))))
+    page = as_user(cast["workroom"]).get(f"/workroom/units/{make.pk}/").content.decode()
+
+    assert make.recipe.number == 1
+    assert "Dusk grey" in page
+    assert effects[0] == "finished size 35 1/4 × 60 becomes 34 7/8 × 60"
+
+
+def test_pages_phone_and_api_read_one_list(walk, firm, as_user, cast):
+    unit = walk.measure("wren")
+    recipe = {option.key: [one.key for one in option.choices] for option in starting_recipes()["wren"].options}
+
+    kit = next(row for row in kit_of(cast["measurer"])["products"] if row["key"] == "wren")
+    asked = {one["key"]: [key for key, _ in one["choices"]] for one in kit["choices"]["inside"] if one["needed"]}
+    api = walk.office.get("/api/products/", {"key": "wren"}).json()["results"][0]["options"]
+    page = as_user(cast["dispatcher"]).get(f"/openings/{unit.opening_id}/").content.decode()
+
+    assert asked == api == recipe
+    for choices in recipe.values():
+        for key in choices:
+            assert f'<option value="{key}"' in page
