@@ -21,10 +21,13 @@ class Change:
         As a failing test names it, such as ``offers * body.offers.*.price``.
     why
         Which answer changed, and why the new one is right.
+    is_new
+        Only where there was nothing before: a new field, say.
     """
 
     where: str
     why: str
+    is_new: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -48,7 +51,24 @@ class RowChange:
 
 
 CHANGES: dict[str, list[Change]] = {
-    "2026-11-29": [],
+    "2026-11-29": [
+        # entries whose body can't be read
+        Change("entry installer 17 installs.arrived reply.*", "A body without its visit says which field is missing."),
+        Change("entry measurer 34 measuring.begin reply.*", "A body without its visit says which field is missing."),
+        Change(
+            "entry measurer 30 measuring.reading *",
+            "A spot that is none is a body nobody can read (400), not a refusal (409): it is typed before it is done.",
+        ),
+        # what is missing of an opening
+        Change("GET /api/openings/* body.missing.*.code", "Each gap has its code beside its words.", is_new=True),
+        Change(
+            "afterwards GET /api/openings/* body.missing.*.code", "Each gap has its code beside its words.", is_new=True
+        ),
+        # the spots a reading is taken at: the phone has them from the one table of rules
+        Change("GET /api/field/day/ * body.choices.places", "The phone has the spots from the one table of rules."),
+        Change("GET /api/visits/ * body.choices.places", "As in the phone's day."),
+        Change("afterwards GET /api/visits/* body.choices.places", "As in the phone's day."),
+    ],
 }
 """By release: its answers that differ today."""
 

@@ -54,7 +54,11 @@ def undeclared(was: Mapping[str, Any], now: Mapping[str, Any], changes: Sequence
     for name in sorted(was.keys() | now.keys()):
         for one in differences(was.get(name, NOTHING), now.get(name, NOTHING)):
             named = Difference(f"{name} {one.where.strip('.')}".strip(), one.was, one.now)
-            by = [change.where for change, pattern in patterns if pattern.fullmatch(named.where)]
+            by = [
+                change.where
+                for change, pattern in patterns
+                if pattern.fullmatch(named.where) and (one.was is NOTHING or not change.is_new)
+            ]
             met.update(by)
             if not by:
                 found.append(str(named))

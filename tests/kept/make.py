@@ -21,7 +21,7 @@ from typing import Any
 from tests.kept.asking import environment, write
 
 HERE = Path(__file__).parent
-PRICED = 4
+PRICED = 2
 
 
 def main(name: str) -> None:
