@@ -24,6 +24,7 @@ from collections.abc import Callable
 from importlib.metadata import PackageNotFoundError, version
 from pathlib import Path
 from typing import Any
+from unittest.mock import patch
 
 from jobs.rules.routing import Inserter, Problem, Stop, crew_drops_out, regret_plan, reoptimise, solve, verify
 from jobs.rules.routing.aside import Aside
@@ -38,6 +39,7 @@ from tests.benchmarks.routing_instances import (
     read_best_known,
     read_branch,
 )  # fmt: skip
+from tests.benchmarks.routing_vroom import build_with_vroom
 from tests.jobs.routing.branches import knotted, random_branch
 
 ROOT = Path(__file__).resolve().parents[2]
@@ -60,7 +62,8 @@ def main() -> None:
     else:
         parts.append(_academic(folder, options.quick, seeds))
         parts.append(_branch(folder, options.quick, seeds))
-    parts += [_wide(options.quick), _large(options.quick), _desk(), _drop_out(options.quick), _random(1000)]
+    parts += [_wide(options.quick), _large(options.quick), _without_numba(options.quick), _desk()]
+    parts += [_drop_out(options.quick), _random(1000)]
     text = "\n".join([_head(options.quick, seeds, load), _verdicts(), *parts])
     options.out.parent.mkdir(exist_ok=True)
     options.out.write_text(text)
@@ -129,10 +132,13 @@ def alone(engine: str, problem: Problem, seconds: float, seed: int) -> tuple[int
             best[:] = [plan]
 
     began = time.monotonic()
-    aside = Aside(engine, problem, {}, seconds - 0.5, seed, tell)
-    while aside.is_running and time.monotonic() < began + seconds:
-        time.sleep(0.01)
-    aside.close()
+    if engine == "vroom":
+        build_with_vroom(problem, seconds - 0.5, tell)
+    else:
+        aside = Aside(engine, problem, {}, seconds - 0.5, seed, tell)
+        while aside.is_running and time.monotonic() < began + seconds:
+            time.sleep(0.01)
+        aside.close()
     wall = time.monotonic() - began
     return (best[0].travel, len(best[0].unplaced), wall) if best else None
 
@@ -255,6 +261,28 @@ def _wide(quick: bool) -> str:
     )
 
 
+def _without_numba(quick: bool) -> str:
+    """What the engine does where numba is missing, against the whole of it."""
+    seconds = 5.0 if quick else 10.0
+    rows = []
+    for jobs, crews in ((20, 2), (60, 4), (200, 10)):
+        problem = make_branch(3, jobs, crews, 5)
+        whole = solve(problem, seconds, 1)
+        first = solve(problem, 0.0, 1)
+        with patch.dict(sys.modules, numba=None):
+            engines: dict[str, str] = {}
+            bare = solve(problem, seconds, 1, engines=engines)
+        used = ", ".join(name for name, what in engines.items() if what == "used")
+        cells = [f"{plan.travel / whole.travel:.3f} ({len(plan.unplaced)})" for plan in (first, bare)]
+        rows.append(f"| {jobs} | {len(whole.unplaced)} | {' | '.join(cells)} | {used} |")
+    return (
+        "## Where numba is missing\n\n"
+        f"Travel over the whole engine's in {seconds:g} s (own branch, seed 3); in brackets what is left out.\n\n"
+        "| jobs | left out by the whole engine | insertion at once | all there is without numba | engines |\n"
+        "| --- | --- | --- | --- | --- |\n" + "\n".join(rows) + "\n"
+    )
+
+
 def _large(quick: bool) -> str:
     size = (300, 15, 5) if quick else (1000, 25, 10)
     problem = make_branch(7, *size)
@@ -266,10 +294,7 @@ def _large(quick: bool) -> str:
         if plan is not None:
             vroom.append((time.monotonic() - began, plan.travel, len(plan.unplaced)))
 
-    aside = Aside("vroom", problem, {}, 120, 1, tell)
-    while aside.is_running and not vroom:
-        time.sleep(0.01)
-    aside.close()
+    build_with_vroom(problem, 120, tell, levels=(0,))
     steps: list[tuple[float, int, int]] = []
     plan = solve(problem, 15, 1, progress=lambda p: steps.append((p.seconds, p.plan.travel, len(p.plan.unplaced))))
     text = f"## {size[0]} jobs × {size[1]} crews × {size[2]} days (our own branch, seed 7)\n\n"

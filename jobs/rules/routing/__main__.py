@@ -45,9 +45,8 @@ def _compile() -> None:
         from jobs.rules.routing.search import compile_all
 
         compile_all()
-    for solver in ("pyvrp", "vroom"):
-        with contextlib.suppress(ImportError):
-            import_module(solver)
+    with contextlib.suppress(ImportError):
+        import_module("pyvrp")
     keep_bytecode(list(sys.modules.values()))
 
 

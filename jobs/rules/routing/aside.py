@@ -120,10 +120,6 @@ def _run(
         from jobs.rules.routing.polish import polish_with_pyvrp
 
         polish_with_pyvrp(problem, start, seconds, seed, tell)
-    elif engine == "vroom":
-        from jobs.rules.routing.build import build_with_vroom
-
-        build_with_vroom(problem, seconds, tell)
     else:
         raise ValueError(f"no engine {engine}")
 

@@ -147,7 +147,7 @@ COMPANY: Final = 500
 it only where routes are long, and then from a plan of its own and without a second start."""
 
 PATIENCE_S: Final = 1.5
-"""If the compiled search has not begun by then (its first run compiles), the others set out."""
+"""If the compiled search has not begun by then (its first run compiles), PyVRP sets out."""
 
 
 class _Improver:
@@ -170,7 +170,7 @@ class _Improver:
         self.rounds = 0
         self.is_vast = False
         self._arrived: SimpleQueue[tuple[Orders, str]] = SimpleQueue()
-        for name, package in (("ruin", "numba"), ("vroom", "vroom"), ("pyvrp", "pyvrp")):
+        for name, package in (("ruin", "numba"), ("pyvrp", "pyvrp")):
             engines[name] = "not needed" if find_spec(package) else f"{package} is not installed"
         self.companion = self._companion()
 
@@ -235,14 +235,13 @@ class _Improver:
         if self.companion:
             if self.rounds < (1 if self.is_vast else 2) and part >= 0.5 * self.rounds:
                 self._start("pyvrp", self.deadline - now, cold=self.is_vast)
-        elif self._is_stuck(now) and (self.aside is None or not self.aside.is_running):
-            if self.rounds == 0 and self._has("vroom"):
-                self._start("vroom", min(self.deadline - now, 0.4 * (self.deadline - self.began)))
-            elif self.rounds < 8 and self._has("pyvrp") and not unsuitable(self.best.problem):
-                self._start("pyvrp", self.deadline - now)
+        elif self.rounds < 8 and self._has("pyvrp") and self._is_stuck(now) and not unsuitable(self.best.problem):
+            self._start("pyvrp", self.deadline - now)
 
     def _is_stuck(self, now: float) -> bool:
-        """Whether no compiled search is at work, and none is about to be."""
+        """Whether no engine is at work, and the compiled search not about to be."""
+        if self.aside is not None and self.aside.is_running:
+            return False
         if not self._has("ruin"):
             return True
         return now - self.began > PATIENCE_S and (self.search is None or self.search.steps == 0)

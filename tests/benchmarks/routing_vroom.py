@@ -1,5 +1,5 @@
 """
-Construction with VROOM (the package pyvroom), where it is installed.
+VROOM (the package pyvroom) on our problems: a referee of our plans, in benchmarks and tests.
 
 It knows skills, several windows a stop, priorities and lunch by itself; waiting is free to
 it. A lock, or a set of able crews, becomes a skill of the crew-days that have it.
@@ -7,11 +7,13 @@ it. A lock, or a set of able crews, becomes a skill of the crew-days that have i
 
 from __future__ import annotations
 
+import time
 from collections.abc import Callable
 from datetime import timedelta
 from typing import Any, Final
 
 import numpy as np
+import vroom
 
 from jobs.rules.routing.arrays import arrays_of
 from jobs.rules.routing.model import Problem
@@ -23,22 +25,20 @@ LEVELS: Final = (0, 2, 4)
 """Exploration levels, each from scratch: quick and rough first."""
 
 
-def build_with_vroom(problem: Problem, seconds: float, tell: Callable[[Orders], object]) -> None:
+def build_with_vroom(
+    problem: Problem, seconds: float, tell: Callable[[Orders], object], levels: tuple[int, ...] = LEVELS
+) -> None:
     """Builds plans at rising effort, as many levels as there is time for; `tell` gets each."""
-    import time
-
-    import vroom
-
     began = time.monotonic()
-    for level in LEVELS:
+    for level in levels:
         left = seconds - (time.monotonic() - began)
         if left <= 0:
             return
-        solution = _input(problem, vroom).solve(exploration_level=level, nb_threads=1, timeout=timedelta(seconds=left))
+        solution = _input(problem).solve(exploration_level=level, nb_threads=1, timeout=timedelta(seconds=left))
         tell(_orders(solution))
 
 
-def _input(problem: Problem, vroom: Any) -> Any:
+def _input(problem: Problem) -> Any:
     arrays = arrays_of(problem)
     request = vroom.Input()
     request.set_durations_matrix("car", arrays.travel.astype(np.uint32))
@@ -52,15 +52,15 @@ def _input(problem: Problem, vroom: Any) -> Any:
             skills[number].add(skill)
     for number, day in enumerate(problem.days):
         if day.shift not in problem.crews[day.crew].off:
-            request.add_vehicle(_vehicle(problem, arrays, number, skills[number], vroom))
+            request.add_vehicle(_vehicle(problem, arrays, number, skills[number]))
     most = max((stop.priority for stop in problem.stops), default=1)
     for number in range(len(problem.stops)):
         if problem.allowed[number] and problem.windows[number]:
-            request.add_job(_job(problem, number, sets, most, vroom))
+            request.add_job(_job(problem, number, sets, most))
     return request
 
 
-def _vehicle(problem: Problem, arrays: Any, number: int, skills: set[int], vroom: Any) -> Any:
+def _vehicle(problem: Problem, arrays: Any, number: int, skills: set[int]) -> Any:
     day = problem.days[number]
     breaks = []
     if day.lunch is not None:
@@ -77,7 +77,7 @@ def _vehicle(problem: Problem, arrays: Any, number: int, skills: set[int], vroom
     )
 
 
-def _job(problem: Problem, number: int, sets: dict[tuple[int, ...], int], most: int, vroom: Any) -> Any:
+def _job(problem: Problem, number: int, sets: dict[tuple[int, ...], int], most: int) -> Any:
     stop = problem.stops[number]
     skill = sets.get(problem.allowed[number])
     weight = MOST_PRIORITY if stop.required else round((MOST_PRIORITY - 1) * stop.priority / max(1, most))
