@@ -17,6 +17,8 @@ from tests.factories import a_monday, at, make_appointment, make_crew, make_job,
 
 pytestmark = pytest.mark.django_db
 MONDAY = a_monday()
+LONG = 60
+"""Seconds that no test waits for: a plan of a few visits ends when nothing better is found."""
 
 
 @pytest.fixture
@@ -26,7 +28,7 @@ def crew(branch):
 
 def planned(branch, dispatcher, do_runs, **how):
     """The proposal of one day's plan, made by a real solver process."""
-    how = {"from_on": MONDAY, "until_on": MONDAY, "seconds": 1, **how}
+    how = {"from_on": MONDAY, "until_on": MONDAY, "seconds": LONG, **how}
     services.ask_for_plan(branch=branch, by=dispatcher, **how)
     states = do_runs()
     run = Run.objects.get(kind="jobs.plan_routes")
@@ -144,7 +146,7 @@ def test_a_crew_that_drops_out_is_spread_and_the_others_stay(branch, dispatcher,
     absence, hit = services.add_absence(
         crew=gone, starts_at=at(branch, MONDAY, "0:00"), ends_at=at(branch, MONDAY, "23:59"), by=dispatcher
     )
-    services.spread_absence(absence=absence, by=dispatcher, seconds=1)
+    services.spread_absence(absence=absence, by=dispatcher, seconds=LONG)
     assert do_runs() == ["done"]
     proposal = Proposal.objects.get()
     moved = {move.appointment_id: move for move in proposal.moves.all()}

@@ -149,6 +149,12 @@ it only where routes are long, and then from a plan of its own and without a sec
 PATIENCE_S: Final = 1.5
 """If the compiled search has not begun by then (its first run compiles), PyVRP sets out."""
 
+SMALL: Final = 30
+"""Up to this many stops, `ENOUGH` steps without a better plan end the search before its time."""
+
+ENOUGH: Final = 100_000
+"""Five times the steps after which the whole time found nothing better on random branches (tests/jobs/routing)."""
+
 
 class _Improver:
     """The search in this process, and the engines in processes beside it, until the deadline."""
@@ -169,6 +175,7 @@ class _Improver:
         self.aside: Aside | None = None
         self.rounds = 0
         self.is_vast = False
+        self.steps_at_best = 0
         self._arrived: SimpleQueue[tuple[Orders, str]] = SimpleQueue()
         for name, package in (("ruin", "numba"), ("pyvrp", "pyvrp")):
             engines[name] = "not needed" if find_spec(package) else f"{package} is not installed"
@@ -207,7 +214,8 @@ class _Improver:
 
     def _from_search(self, orders: Orders) -> None:
         self.engines["ruin"] = "used"
-        self.best.offer(plan_of(self.best.problem, orders), "ruin")
+        if self.best.offer(plan_of(self.best.problem, orders), "ruin") and self.search is not None:
+            self.steps_at_best = self.search.steps
 
     def _has(self, engine: str) -> bool:
         return self.engines[engine] in ("not needed", "used")
@@ -215,7 +223,13 @@ class _Improver:
     def _goes_on(self) -> bool:
         self._tick()
         stopped = self.should_stop is not None and self.should_stop()
-        return not stopped and time.monotonic() < self.deadline
+        return not stopped and not self._is_exhausted() and time.monotonic() < self.deadline
+
+    def _is_exhausted(self) -> bool:
+        """Whether a small problem was searched long enough since its plan last became better."""
+        if self.search is None or len(self.best.problem.stops) > SMALL:
+            return False
+        return self.search.steps - self.steps_at_best > ENOUGH
 
     def _companion(self) -> bool:
         """Whether PyVRP is at its best on the problem: one window a stop, all crews alike."""

@@ -32,6 +32,7 @@ from jobs.rules.routing.arrays import arrays_of
 from jobs.rules.routing.bound import cost_bound
 from jobs.rules.routing.documents import plan_document, plan_from, problem_document, read_request
 from tests.benchmarks.routing_instances import make_branch
+from tests.benchmarks.routing_vroom import build_with_vroom
 from tests.jobs.routing.branches import HOUR, line, random_branch, solve_until
 
 DAY = 24 * HOUR
@@ -361,3 +362,19 @@ def test_a_solve_in_its_own_process_ends_when_its_input_closes(branch):
 
     assert time.monotonic() - began < 30
     assert json.loads(done.stdout.splitlines()[-1])["unplaced"] == []
+
+
+@pytest.mark.parametrize("seed", [101, 102, 103, 104])
+def test_a_small_plan_ends_by_itself_and_vroom_finds_no_better_one(seed):
+    """VROOM knows neither the price of waiting nor of moving a stop: its plan is priced as ours is."""
+    problem = random_branch(seed, 14)
+    others = []
+    began = time.monotonic()
+
+    plan = solve(problem, 120, seed)
+    took = time.monotonic() - began
+    build_with_vroom(problem, 10, lambda orders: others.append(plan_of(problem, orders)))
+
+    assert took < 120
+    assert others
+    assert all(other is None or verify(problem, other) or plan.rank <= other.rank for other in others)
