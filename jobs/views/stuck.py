@@ -6,21 +6,24 @@ import datetime as dt
 from dataclasses import dataclass
 from typing import Any
 
+from django.contrib import messages
 from django.contrib.auth.decorators import login_required
 from django.core.paginator import Paginator
 from django.db.models import Count, Prefetch
 from django.http import HttpRequest, HttpResponse
-from django.shortcuts import render
+from django.shortcuts import get_object_or_404, redirect, render
 from django.urls import reverse
 from django.utils import timezone
-from django.views.decorators.http import require_GET
+from django.views.decorators.http import require_GET, require_POST
 
 from jobs.dispatch import BEGUN, earliest_install
-from jobs.models import INSTALLING, MEASURING, Appointment, CalendarRules, Job
+from jobs.models import INSTALLING, MEASURING, Appointment, CalendarRules, Job, ParkedEntry
 from jobs.schedule.availability import crew_days
+from jobs.services import entries
 from jobs.views import OFFICE
 from jobs.views.jobs import PER_PAGE, csv_answer
 from shared.access import roles_required
+from shared.errors import Refused
 
 State = Appointment.State
 NEXT = {
@@ -83,8 +86,41 @@ def stuck(request: HttpRequest) -> HttpResponse:
         "stage": stage,
         "rest": f"stage={stage}" if stage else "",
         "decisions": decisions(request.user) if page.number == 1 and not stage else [],
+        "untaken": entries.untaken(request.user),
     }
     return render(request, "jobs/stuck.html", context)
+
+
+def _parked_for(request: HttpRequest, pk: int) -> ParkedEntry:
+    rows = ParkedEntry.objects.visible_to(request.user).filter(settled_at=None)
+    return get_object_or_404(rows.select_related("entry__device__user"), pk=pk)
+
+
+@login_required
+@roles_required(*OFFICE)
+@require_POST
+def entry_again(request: HttpRequest, pk: int) -> HttpResponse:
+    """Run a phone's entry that was not taken again, now."""
+    parked = _parked_for(request, pk)
+    if entries.try_again(parked=parked, by=request.user):
+        messages.success(request, f"Settled. {parked.entry.device.user}'s phone shows what became of it.")
+    else:
+        messages.error(request, "Not taken this time either. It is tried again by itself.")
+    return redirect(f"{reverse('jobs:stuck')}#entries")
+
+
+@login_required
+@roles_required(*OFFICE)
+@require_POST
+def entry_drop(request: HttpRequest, pk: int) -> HttpResponse:
+    """Give a phone's entry up, for a reason its phone shows."""
+    parked = _parked_for(request, pk)
+    try:
+        entries.drop(parked=parked, by=request.user, reason=request.POST.get("reason", ""))
+        messages.success(request, f"Dropped. The phone of {parked.entry.device.user} shows your reason.")
+    except Refused as refusal:
+        messages.error(request, f"Reason: {refusal.problem}" if refusal.field else refusal.problem)
+    return redirect(f"{reverse('jobs:stuck')}#entries")
 
 
 def waiting(job: Job, now: dt.datetime) -> Waiting:
@@ -124,6 +160,10 @@ def decisions(user: Any) -> list[Decision]:
     found: list[Decision] = []
     if user.branch is None:
         return found
+    for one in entries.untaken(user):
+        where = one.row.where or str(one.row.entry.device)
+        text = f"{where}: {one.title} from a phone is not taken. Try it again or drop it."
+        found.append(Decision(text, f"{reverse('jobs:stuck')}#entries", "stop"))
     today = timezone.now().astimezone(user.branch.tz).date()
     rules = CalendarRules.of(user.branch)
     rows = (

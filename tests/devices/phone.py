@@ -1,15 +1,19 @@
-"""A phone as tests hold it: it numbers its entries and sends them over HTTP."""
+"""A phone as tests hold it, which numbers its entries and sends them over HTTP; a fault at the office."""
 
 from __future__ import annotations
 
 import json
 import uuid
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from typing import Any
 
+import pytest
 from django.utils import timezone
 from rest_framework.test import APIClient
 
 from measuring import deeds
+from measuring.models import Opening
 from shared.models import User
 
 
@@ -44,3 +48,23 @@ class Phone:
     def do(self, kind: str, /, **body: Any) -> dict[str, Any]:
         """Do and send one."""
         return self.send(self.deed(kind, **body))[0]
+
+
+@contextmanager
+def fault(place: Any, name: str, when: Callable[[dict[str, Any]], bool] = lambda said: True) -> Iterator[None]:
+    """A service that raises what no service should, where `when` says so; else it is the real one."""
+    real = getattr(place, name)
+
+    def faulty(**said: Any) -> Any:
+        if when(said):
+            raise KeyError("grid")
+        return real(**said)
+
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(place, name, faulty)
+        yield
+
+
+def reading(phone: Phone, opening: Opening, place: str, typed: str, seen: str | None = None) -> dict[str, Any]:
+    """A reading as the phone keeps it."""
+    return phone.deed("reading", opening=str(opening.uid), place=place, typed=typed, seen=seen)

@@ -5,8 +5,7 @@ from __future__ import annotations
 import datetime as dt
 import threading
 import uuid
-from collections.abc import Callable, Iterator
-from contextlib import contextmanager
+from collections.abc import Callable
 from typing import Any
 
 import pytest
@@ -22,31 +21,13 @@ from measuring import services
 from measuring.models import Opening, Reading, Visit
 from shared.errors import Refused
 from shared.models import AuditEntry, Branch, User
-from tests.devices.phone import Phone
+from tests.devices.phone import Phone, fault, reading
 from tests.factories import make_job as a_job
 from tests.installs.makers import make_crew, make_unit, make_visit, stock_up
-from tests.measuring.makers import INSIDE, inch, make_appointment, make_job, make_opening
+from tests.measuring.makers import INSIDE, inch
 
 pytestmark = pytest.mark.django_db
 Fault = Callable[..., Any]
-
-
-@pytest.fixture
-def phone(dispatcher: User) -> Phone:
-    """A phone of somebody who may measure and install."""
-    return Phone(dispatcher)
-
-
-@pytest.fixture
-def visit(measurer: User, dispatcher: User) -> Visit:
-    appointment = make_appointment(make_job(dispatcher), dispatcher, measurer)
-    return services.open_visit(appointment=appointment, by=measurer)
-
-
-@pytest.fixture
-def openings(visit: Visit, measurer: User) -> tuple[Opening, Opening]:
-    job = visit.appointment.job
-    return tuple(make_opening(job, measurer, visit=visit, readings={}, mark=mark) for mark in "AB")  # type: ignore[return-value]
 
 
 @pytest.fixture
@@ -67,25 +48,6 @@ def later(monkeypatch: pytest.MonkeyPatch) -> Callable[..., None]:
         monkeypatch.setattr(entries.timezone, "now", lambda: now)
 
     return go_on
-
-
-@contextmanager
-def fault(place: Any, name: str, when: Callable[[dict[str, Any]], bool] = lambda said: True) -> Iterator[None]:
-    """A service that raises what no service should, where `when` says so; else it is the real one."""
-    real = getattr(place, name)
-
-    def faulty(**said: Any) -> Any:
-        if when(said):
-            raise KeyError("grid")
-        return real(**said)
-
-    with pytest.MonkeyPatch.context() as patch:
-        patch.setattr(place, name, faulty)
-        yield
-
-
-def reading(phone: Phone, opening: Opening, place: str, typed: str, seen: str | None = None) -> dict[str, Any]:
-    return phone.deed("reading", opening=str(opening.uid), place=place, typed=typed, seen=seen)
 
 
 def trail(opening: Opening) -> list[tuple[str, str]]:
@@ -369,18 +331,6 @@ def test_two_workers_take_a_parked_entry_once(phone: Phone, openings: tuple[Open
 
 
 # -- what the office does ---------------------------------------------------------------------
-
-
-@pytest.fixture
-def parked(phone: Phone, openings: tuple[Opening, Opening]) -> Iterator[list[ParkedEntry]]:
-    """A reading that fails and two that wait behind it; the fault stays until the test is over."""
-    one = openings[0]
-    with fault(services, "record_reading", lambda said: said["place"] == "depth"):
-        phone.send(
-            reading(phone, one, "depth", "3"), reading(phone, one, "widths.top", "35"),
-            reading(phone, one, "widths.middle", "35"),
-        )  # fmt: skip
-        yield list(ParkedEntry.objects.all())
 
 
 def test_the_office_is_told_after_an_hour(parked: list[ParkedEntry], dispatcher: User, stranger: User) -> None:

@@ -11,7 +11,7 @@ from django.utils import timezone
 
 from jobs import services
 from jobs.ics import feed_token
-from jobs.models import Absence, CrewMember, Holiday, Proposal
+from jobs.models import Absence, CrewMember, DeviceDeed, FieldDevice, Holiday, ParkedEntry, Proposal
 from shared import roles
 from shared.models import Run
 from tests.factories import make_appointment, make_crew, make_job
@@ -70,6 +70,8 @@ DOORS = {
     "proposal": (OFFICE, "get", "proposal"),
     "proposal_answer": (OFFICE, "post", "proposal"),
     "stuck": (OFFICE, "get", None),
+    "entry_again": (OFFICE, "post", "entry"),
+    "entry_drop": (OFFICE, "post", "entry"),
     "today": (FIELD, "get", None),
     "my_calendar": (FIELD, "get", None),
     "feed_revoke": (OFFICE, "post", "feed"),
@@ -105,7 +107,12 @@ def keys(cast, branch):
     imported = Run.objects.create(kind="jobs.import", by=dispatcher, params={"text": "x"})
     project = services.new_project(customer=visit.job.customer, name="Weir House", by=dispatcher)
     proposal = Proposal.objects.create(branch=branch, from_on=today, until_on=today, created_by=dispatcher, run=run)
+    device = FieldDevice.objects.create(user=cast["measurer"])
+    entry = DeviceDeed.objects.create(
+        device=device, deed_id=uuid.uuid4(), place=1, kind="measuring.same", done_at=now, reply_status=DeviceDeed.PARKED
+    )
     return {
+        "entry": ParkedEntry.objects.create(entry=entry, body={}).pk,
         "job": visit.job_id, "visit": visit.pk, "customer": visit.job.customer_id, "site": visit.job.site_id,
         "crew": crew.pk, "absence": absence.pk, "holiday": holiday.pk, "run": run.pk, "import": imported.pk,
         "proposal": proposal.pk, "project": project.pk, "member": CrewMember.objects.first().pk,

@@ -1,0 +1,63 @@
+"""The office sees what is not taken, tries it again, or drops it for a reason."""
+
+from __future__ import annotations
+
+import datetime as dt
+from typing import Any
+
+import pytest
+from django.utils import timezone
+
+from jobs.models import DeviceDeed, ParkedEntry
+from shared.models import User
+
+pytestmark = pytest.mark.django_db
+
+
+@pytest.fixture
+def old(parked: list[ParkedEntry]) -> ParkedEntry:
+    """The one that failed, an hour ago."""
+    ParkedEntry.objects.update(parked_at=timezone.now() - dt.timedelta(minutes=61))
+    return parked[0]
+
+
+def test_the_page_says_who_where_since_when_and_what_failed(
+    old: ParkedEntry, as_user: Any, dispatcher: User, stranger: User
+) -> None:
+    page = as_user(dispatcher).get("/stuck/").content.decode()
+
+    for words in (
+        "From phones, not taken yet", f"A reading: <a href=\"{old.job.get_absolute_url()}\">{old.where}</a>",  # type: ignore[union-attr]
+        "2 more wait behind it", str(dispatcher), "The program failed on it (KeyError)", "Tried 1 time,",
+        f"{old.where}: a reading from a phone is not taken.",
+    ):  # fmt: skip
+        assert words in page
+    assert "From phones" not in as_user(stranger).get("/stuck/").content.decode()
+
+
+def test_nobody_is_told_within_the_hour(parked: list[ParkedEntry], as_user: Any, dispatcher: User) -> None:
+    assert "From phones" not in as_user(dispatcher).get("/stuck/").content.decode()
+
+
+def test_trying_again_says_whether_it_was_taken(old: ParkedEntry, as_user: Any, dispatcher: User) -> None:
+    page = as_user(dispatcher).post(f"/stuck/entries/{old.pk}/again/", follow=True).content.decode()
+
+    assert "Not taken this time either" in page
+    assert ParkedEntry.objects.get(pk=old.pk).tries == 2
+
+
+def test_dropping_needs_a_reason_and_ends_it(old: ParkedEntry, as_user: Any, dispatcher: User) -> None:
+    client = as_user(dispatcher)
+
+    without = client.post(f"/stuck/entries/{old.pk}/drop/", {"reason": " "}, follow=True).content.decode()
+    dropped = client.post(f"/stuck/entries/{old.pk}/drop/", {"reason": "read by phone"}, follow=True).content.decode()
+
+    assert "Reason: say why" in without
+    assert "shows your reason" in dropped
+    assert "From phones" in without
+    assert DeviceDeed.objects.get(parked=old).reply["problem"] == "the office dropped it: read by phone"
+
+
+@pytest.mark.parametrize("deed", ["again", "drop"])
+def test_another_branch_finds_no_such_entry(old: ParkedEntry, as_user: Any, stranger: User, deed: str) -> None:
+    assert as_user(stranger).post(f"/stuck/entries/{old.pk}/{deed}/", {"reason": "x"}).status_code == 404
