@@ -43,6 +43,19 @@ print(json.dumps({{
     "closed": Visit.objects.filter(appointment__job={job}, closed_at__isnull=False).count(),
 }}))
 """
+FAULT = """
+from django.db import connection
+from measuring.models import Opening
+one = Opening.objects.get(job={job})
+connection.cursor().execute(
+    f"CREATE TRIGGER planted BEFORE INSERT ON measuring_reading WHEN NEW.opening_id = {{one.pk}} "
+    "BEGIN SELECT RAISE(ABORT, 'a planted fault'); END"
+)
+"""
+MENDED = """
+from django.db import connection
+connection.cursor().execute("DROP TRIGGER planted")
+"""
 SHELL_IS_KEPT = """
 caches.keys()
   .then((names) => Promise.all(names.map(async (name) => (await caches.open(name)).match("/measure/offline/"))))
@@ -278,6 +291,48 @@ def test_two_phones_editing_one_opening_lose_nothing(
     expect(second.locator(".rivals")).to_have_count(0)
     until(lambda: look(own_site, job)["openings"][0][3] == 1, what="one reading stands")
     assert look(own_site, job)["openings"][0][2] == 2
+
+
+def test_what_a_fault_at_the_office_keeps_is_shown_and_nothing_is_lost(
+    own_site: Site, job: dict[str, Any], new_page: Callable[..., Any]
+) -> None:
+    page = new_page(phone=True)
+    sign_in(page, own_site, job["meg"])
+    take_along(page, own_site, job)
+    page.click("#begin")
+    page.fill("#room-name", "Porch")
+    page.click("#add-room")
+    choose(page, "dunlin_wood")
+    expect(page.locator("#unsent")).to_have_text("All sent.", timeout=60_000)
+    own_site.python(FAULT.format(job=job["job"]))
+    try:
+        for count, typed in enumerate(("35 3/8", "35 1/2", "35 3/8"), 1):
+            press(page, typed)
+            expect(page.locator(".chip.read")).to_have_count(count)
+            expect(page.locator("#parked")).to_contain_text(
+                f"Kept at the office, not taken yet: {count}.", timeout=60_000
+            )
+        expect(page.locator("#unsent")).to_have_text("All sent.")
+        page.reload()
+        expect(page.locator(".chip.read")).to_have_count(3)
+        page.goto(f"{own_site.url}/measure/{job['appointment']}/#")
+        expect(page.locator(".opening-line")).to_contain_text("kept at the office, not taken yet")
+        page.fill("#room-name", "Loft")
+        page.click("#add-room")
+        choose(page, "dunlin_wood")
+        press(page, "41")
+        until(lambda: [row[2] for row in look(own_site, job)["openings"]] == [0, 1], what="the other opening goes on")
+    finally:
+        own_site.python(MENDED)
+
+    press(page, "41")  # the next parcel brings along what was kept
+
+    expect(page.locator("#parked")).to_have_count(0, timeout=60_000)
+    assert [row[2:4] for row in look(own_site, job)["openings"]] == [[3, 3], [2, 2]]
+    page.goto(f"{own_site.url}/measure/{job['appointment']}/#")
+    expect(page.locator(".opening-line").first).not_to_contain_text("not taken yet")
+    page.locator(".opening-line").first.click()
+    expect(page.locator(".chip.read")).to_have_count(3)
 
 
 def test_the_phone_and_the_office_say_the_same_of_every_opening(

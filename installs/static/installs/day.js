@@ -1,7 +1,7 @@
 // Today without signal: kept on the phone with its stops; setting out and arriving wait in the phone's queue.
 import { openField } from "../measuring/field/queue.js";
 import { fetchPage, keep } from "./kept.js";
-import { anew, hold, say } from "./sending.js";
+import { anew, hold, markOf, say, untaken } from "./sending.js";
 
 const mark = document.getElementById("today");
 const isLive = !document.body.dataset.kept;
@@ -17,11 +17,11 @@ function stopOf(form) {
 const isOurs = (deed) => deed.kind in SAID && document.querySelector(`a[href="/stops/${deed.body.appointment}/"]`);
 
 function tell() {
-  const waiting = field.kept.filter(isOurs);
+  const waiting = untaken(field, isOurs);
   const refused = field.refused.filter(isOurs);
   const last = waiting[waiting.length - 1];
   if (refused.length) return say(`The office did not take this: ${refused[refused.length - 1].reply.problem}`, true);
-  say(last ? `${SAID[last.kind]}, not sent yet; it goes when there is signal. ${field.trouble}` : field.trouble);
+  say(last ? `${SAID[last.kind]}, ${markOf(last)}${last.parked ? "." : "; it goes when there is signal."} ${field.trouble}` : field.trouble);
 }
 
 document.addEventListener("submit", async (event) => {
@@ -42,12 +42,13 @@ document.addEventListener("submit", async (event) => {
 async function begin() {
   field = await openField(Number(mark.dataset.user));
   tell();
-  let waited = field.kept.some(isOurs);
+  const counts = () => [field.kept, field.parked].map((deeds) => deeds.filter(isOurs).length);
+  let [unsent, parked] = counts();
   field.onchange = () => {
     tell();
-    const waits = field.kept.some(isOurs);
-    if (waited && !waits && navigator.onLine && !field.refused.some(isOurs)) anew();
-    waited = waits;
+    const now = counts();
+    if (((unsent && !now[0]) || now[1] < parked) && navigator.onLine && !field.refused.some(isOurs)) anew();
+    [unsent, parked] = now;
   };
   if (isLive && mark.dataset.today) {
     const userId = Number(mark.dataset.user);

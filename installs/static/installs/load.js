@@ -2,7 +2,7 @@
 import { openField } from "../measuring/field/queue.js";
 import { keep, keepDay, pageOf } from "./kept.js";
 import { CAN_SCAN, scanner } from "./scan.js";
-import { anew, gone, hold, isUnderway, say } from "./sending.js";
+import { anew, gone, hold, isUnderway, say, untaken, wordsFor } from "./sending.js";
 
 const NAMED = 6;
 
@@ -15,7 +15,7 @@ let ticks = []; // what may be taken back: {before, text}, the last one last
 
 const lines = () => [...document.querySelectorAll("[data-line]")];
 const missing = (line) => Number(line.dataset.quantity) - Number(line.dataset.checked);
-const mine = () => field.kept.filter((deed) => deed.kind.startsWith("installs.load_") && Number(deed.body.load) === loadId);
+const mine = () => untaken(field, (deed) => deed.kind.startsWith("installs.load_") && Number(deed.body.load) === loadId);
 
 // -- the page ----------------------------------------------------------------------------------
 
@@ -87,7 +87,7 @@ function tell() {
   if (!waiting.length) return say(field.trouble);
   const left = waiting.some((deed) => deed.kind === "installs.load_left") ? "Left the yard. " : "";
   const back = waiting.some((deed) => deed.kind === "installs.load_back") ? "Back in the yard. " : "";
-  say(`${left}${back}${waiting.length} not sent yet; it goes when there is signal. ${field.trouble}`);
+  say(`${left}${back}${wordsFor(field, waiting)}`);
 }
 
 // -- taps ----------------------------------------------------------------------------------------

@@ -1,4 +1,5 @@
 // What the pages of the day share: the line that says what waits, taps held until they are kept, the fresh page.
+import { KEPT_AT_THE_OFFICE } from "../measuring/field/queue.js";
 
 const SENT_WITHIN_MS = 4000;
 let underway = 0; // taps that are not on the disk yet
@@ -11,6 +12,23 @@ export function say(text, isError = false) {
   line.textContent = text;
   line.classList.toggle("error", isError);
 }
+
+/** Those of a page's taps that the office does not show yet, oldest first: not sent, or kept there and not taken. */
+export function untaken(field, isOurs) {
+  return [...field.parked, ...field.kept].filter(isOurs).sort((a, b) => a.place - b.place);
+}
+
+/** What is said of them together; empty for none. */
+export function wordsFor(field, deeds) {
+  const parked = deeds.filter((deed) => deed.parked).length, unsent = deeds.length - parked;
+  const words = [];
+  if (unsent) words.push(`${unsent} not sent yet; it goes when there is signal.`);
+  if (parked) words.push(`${KEPT_AT_THE_OFFICE}: ${parked}.`);
+  return `${words.join(" ")} ${field.trouble}`.trim();
+}
+
+/** The same of one, at its place on the page. */
+export const markOf = (deed) => (deed.parked ? KEPT_AT_THE_OFFICE.toLowerCase() : "not sent yet");
 
 /** Does a tap's work; until it is done, no fresh page comes under it. */
 export async function hold(work) {

@@ -1,7 +1,7 @@
 // The stop on a phone: every tap goes into the phone's own queue first, then to the office.
 import { openField } from "../measuring/field/queue.js";
 import { keep, keepDay } from "./kept.js";
-import { anew, gone, hold, say } from "./sending.js";
+import { anew, gone, hold, markOf, say, untaken, wordsFor } from "./sending.js";
 
 const PHOTO_EDGE = 1600;
 const WORDS = {
@@ -16,13 +16,13 @@ let dirty = false;
 const here = () => document.getElementById("stop");
 const visit = () => Number(here().dataset.stop);
 
-// -- what is kept on this phone and not sent yet, shown on the page ----------------------------
+// -- what the office has not taken yet, shown on the page ---------------------------------------
 
 function mine() {
-  return field.kept.filter((deed) => deed.kind.startsWith("installs.") && Number(deed.body.appointment) === visit());
+  return untaken(field, (deed) => deed.kind.startsWith("installs.") && Number(deed.body.appointment) === visit());
 }
 
-function setOutcome(unit, outcome, words) {
+function setOutcome(deed, unit, outcome, words) {
   const article = document.getElementById(`unit-${unit}`);
   if (!article) return;
   article.dataset.outcome = outcome;
@@ -32,7 +32,7 @@ function setOutcome(unit, outcome, words) {
   state.textContent = word;
   const note = document.createElement("span");
   note.className = "waiting-mark";
-  note.textContent = ` not sent yet${words ? `: ${words}` : ""}`;
+  note.textContent = ` ${markOf(deed)}${words ? `: ${words}` : ""}`;
   article.querySelector(".outcome").replaceChildren(state, note);
   for (const deeds of article.querySelectorAll("[data-when]")) {
     deeds.hidden = (deeds.dataset.when === "to_do") !== (outcome === "to_do");
@@ -40,19 +40,19 @@ function setOutcome(unit, outcome, words) {
 }
 
 const HOW = {
-  "installs.installed": (body) => setOutcome(body.unit, "installed"),
-  "installs.all_installed": (body) => body.units.forEach((unit) => setOutcome(unit, "installed")),
-  "installs.not_installed": (body) => setOutcome(body.unit, "not_installed", body.note),
-  "installs.undo": (body) => setOutcome(body.unit, "to_do"),
-  "installs.sign": (body) => {
+  "installs.installed": (body, deed) => setOutcome(deed, body.unit, "installed"),
+  "installs.all_installed": (body, deed) => body.units.forEach((unit) => setOutcome(deed, unit, "installed")),
+  "installs.not_installed": (body, deed) => setOutcome(deed, body.unit, "not_installed", body.note),
+  "installs.undo": (body, deed) => setOutcome(deed, body.unit, "to_do"),
+  "installs.sign": (body, deed) => {
     const place = document.querySelector("[data-unsigned]");
-    if (place) place.textContent = body.name ? `Signed by ${body.name}, not sent yet.` : `Left with ${body.left_with}, not sent yet.`;
+    if (place) place.textContent = `${body.name ? `Signed by ${body.name}` : `Left with ${body.left_with}`}, ${markOf(deed)}.`;
   },
 };
 
 function project() {
   const waiting = mine();
-  for (const deed of waiting) HOW[deed.kind]?.(deed.body);
+  for (const deed of waiting) HOW[deed.kind]?.(deed.body, deed);
   const left = document.querySelectorAll('.unit[data-outcome="to_do"]').length;
   for (const button of document.querySelectorAll("[data-all]")) {
     button.hidden = !left;
@@ -66,7 +66,7 @@ function project() {
     const last = refused[refused.length - 1];
     say(`The office did not take this: ${last.reply.problem}`, true);
   } else if (waiting.length) {
-    say(`${done ? "Done here. " : ""}${waiting.length} not sent yet; it goes when there is signal. ${field.trouble}`);
+    say(`${done ? "Done here. " : ""}${wordsFor(field, waiting)}`);
   } else {
     say(field.trouble);
   }
@@ -216,12 +216,13 @@ async function begin() {
   }
   for (const form of document.querySelectorAll("form[data-pad]")) pad(form);
   project();
-  let waited = mine().length;
+  const counts = () => [mine().filter((deed) => !deed.parked).length, mine().filter((deed) => deed.parked).length];
+  let [unsent, parked] = counts();
   field.onchange = () => {
     project();
-    const now = mine().length;
-    if (waited && !now && !dirty && navigator.onLine) anew();
-    waited = now;
+    const now = counts();
+    if (((unsent && !now[0]) || now[1] < parked) && !dirty && navigator.onLine) anew();
+    [unsent, parked] = now;
   };
   document.addEventListener("input", () => { dirty = true; });
   field.sync();

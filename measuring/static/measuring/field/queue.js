@@ -3,15 +3,19 @@
  *
  *   const field = await openField(userId);
  *   await field.add("measuring.reading", { opening, place, typed, seen });   // its id and place come back
- *   field.onchange = () => draw(field.day, field.waiting, field.refused);
+ *   field.onchange = () => draw(field.day, field.waiting, field.parked, field.refused);
  *
  * Any room may use it: a kind of deed is a name, its body plain JSON. The server keeps the reply
- * of each deed, so what was sent and not heard of is simply sent again.
+ * of each deed, so what was sent and not heard of is simply sent again. What a fault at the office
+ * keeps from being taken is `parked`: kept there, shown here, asked for until it is taken or refused.
  */
 
 const SEND_AT_ONCE = 25;
 const SEND_BYTES = 3000000;
+const ASK_AT_ONCE = 200;
 const RETRY_MS = 15000;
+const PARKED = 202;
+export const KEPT_AT_THE_OFFICE = "Kept at the office, not taken yet";
 
 function wrap(request) {
   return new Promise((resolve, reject) => {
@@ -40,6 +44,8 @@ export function newId() {
   return [hex.slice(0, 8), hex.slice(8, 12), hex.slice(12, 16), hex.slice(16, 20), hex.slice(20)].join("-");
 }
 
+const isUnsent = (deed) => !deed.sent && !deed.parked;
+
 class Field {
   constructor(db, userId) {
     this.db = db;
@@ -55,7 +61,7 @@ class Field {
     if (this.channel) this.channel.onmessage = () => this.load();
     window.addEventListener("online", () => this.sync());
     document.addEventListener("visibilitychange", () => document.visibilityState === "visible" && this.sync());
-    setInterval(() => this.waiting.length && this.sync(), RETRY_MS);
+    setInterval(() => (this.waiting.length || this.parked.length) && this.sync(), RETRY_MS);
   }
 
   /**
@@ -69,12 +75,17 @@ class Field {
 
   /** What is not sent yet. */
   get waiting() {
-    return this.deeds.filter((deed) => !deed.sent);
+    return this.deeds.filter(isUnsent);
   }
 
   /** Those of them that are on the disk: the page may be closed, they are there when it opens again. */
   get kept() {
-    return this.stored.filter((deed) => !deed.sent);
+    return this.stored.filter(isUnsent);
+  }
+
+  /** What the office keeps and has not taken yet: nothing to send, nothing lost. */
+  get parked() {
+    return this.stored.filter((deed) => deed.parked);
   }
 
   /** Read again what this phone keeps, and tell. */
@@ -157,6 +168,7 @@ class Field {
       sent += parcel.length;
       await this.load();
     }
+    if (!(await this.ask(token))) return;
     await this.fetchDay(token);
     this.trouble = "";
     if (sent) this.channel?.postMessage("changed");
@@ -165,7 +177,7 @@ class Field {
 
   async unsent() {
     const stored = await wrap(this.db.transaction("deeds").objectStore("deeds").getAll());
-    return stored.filter((deed) => !deed.sent);
+    return stored.filter(isUnsent);
   }
 
   async parcel() {
@@ -182,25 +194,54 @@ class Field {
   /** Send one parcel; true when it went through and more may follow. */
   async send(token, parcel) {
     const base = (await this.meta("base")) ?? 0;
+    const told = await this.post(token, { deeds: parcel.map(({ id, kind, body, done_at, place }) => ({ id, kind, body, done_at, place: place - base })) });
+    if (!told) return false;
+    const { replies } = told;
+    const early = replies.findIndex((reply) => reply.status === 409 && "expected" in reply.reply);
+    const inOrder = early === -1;
+    await this.hear(parcel, inOrder ? replies : replies.slice(0, early));
+    if (!inOrder) {
+      const { expected } = replies[replies.length - 1].reply;
+      const stuck = parcel[replies.length - 1];
+      if (stuck.place - base === expected) throw new Error("the office counts this phone's deeds otherwise");
+      await this.setMeta("base", stuck.place - expected);
+    }
+    return true;
+  }
+
+  /** Ask what became of what the office keeps; false when this phone is signed out there. */
+  async ask(token) {
+    const parked = (await wrap(this.db.transaction("deeds").objectStore("deeds").getAll())).filter((deed) => deed.parked);
+    for (let at = 0; at < parked.length; at += ASK_AT_ONCE) {
+      const some = parked.slice(at, at + ASK_AT_ONCE);
+      const told = await this.post(token, { deeds: [], asks: some.map((deed) => deed.id) });
+      if (!told) return false;
+      await this.hear(some, told.asked);
+    }
+    return true;
+  }
+
+  async post(token, body) {
     const answer = await fetch("/api/field/deeds/", {
       method: "POST",
       headers: { "Content-Type": "application/json", Authorization: `Device ${token}` },
       credentials: "omit",
-      body: JSON.stringify({ deeds: parcel.map((deed) => ({ ...deed, place: deed.place - base })) }),
+      body: JSON.stringify(body),
     });
     if (answer.status === 401) return this.forget();
     if (!answer.ok) throw new Error(`the office answered ${answer.status}; it is tried again`);
-    const { replies } = await answer.json();
+    return answer.json();
+  }
+
+  /** Note what the office answered to each deed. */
+  async hear(deeds, replies) {
     const tx = this.db.transaction(["deeds", "refused"], "readwrite", { durability: "strict" });
-    let inOrder = true;
     for (const reply of replies) {
-      const deed = parcel.find((one) => one.id === reply.id);
+      const deed = deeds.find((one) => one.id === reply.id);
       if (!deed) continue;
-      if (reply.status === 409 && "expected" in reply.reply) {
-        inOrder = false;
-        break;
-      }
-      if (reply.status < 400) tx.objectStore("deeds").put({ ...deed, sent: true });
+      const { parked, ...taken } = deed;
+      if (reply.status === PARKED) tx.objectStore("deeds").put({ ...taken, parked: true });
+      else if (reply.status < 400) tx.objectStore("deeds").put({ ...taken, sent: true });
       else {
         tx.objectStore("deeds").delete(deed.place);
         const { data, ...body } = deed.body; // a photo's bytes are not shown again
@@ -211,13 +252,6 @@ class Field {
       tx.oncomplete = resolve;
       tx.onerror = tx.onabort = () => reject(tx.error);
     });
-    if (!inOrder) {
-      const { expected } = replies[replies.length - 1].reply;
-      const stuck = parcel[replies.length - 1];
-      if (stuck.place - base === expected) throw new Error("the office counts this phone's deeds otherwise");
-      await this.setMeta("base", stuck.place - expected);
-    }
-    return true;
   }
 
   async fetchDay(token) {

@@ -1,6 +1,6 @@
 /* The visit on a phone: rooms and openings as they are walked, a keypad, a drawing that grows. */
 import { formatLength, inchParts } from "../rules.js";
-import { openField, newId } from "./queue.js";
+import { KEPT_AT_THE_OFFICE, openField, newId } from "./queue.js";
 import { Measure } from "./measure.js";
 import { findOpening, nextMark, project } from "./model.js";
 import { openingDrawing, tapeDrawing } from "./drawings.js";
@@ -11,6 +11,7 @@ const KINDS = ["crank", "handle", "lock", "trim", "sensor", "pipe"];
 const PHOTO_EDGE = 1600;
 
 let field, measure, table, day;
+let parked = new Set(); // visits, rooms, openings and what is at them, that an entry kept at the office is about
 const ui = { entry: "", whole: "", withCase: false, keyboard: false, said: "", error: "", last: null, problems: {}, ordering: false, rough: false };
 
 // -- small things ----------------------------------------------------------------------
@@ -41,7 +42,9 @@ const STATES = {
   to_measure: ["to measure", "hollow"], under_way: ["under way", "half"], measured: ["measured", "full"],
   cannot: ["can't be covered", "crossed"], not_reached: ["not reached", "crossed"],
 };
-const unsent = (thing) => thing.unsent && h("span", { class: "unsent" }, "not sent yet");
+/** What the office does not have yet, or has and did not take, at the thing itself. */
+const unsent = (thing) => thing.unsent && h("span", { class: "unsent" }, isParked(thing) ? KEPT_AT_THE_OFFICE.toLowerCase() : "not sent yet");
+const isParked = (thing) => parked.has(thing.uid ?? thing.appointment);
 const clock = (iso) => new Date(iso).toLocaleTimeString([], { hour: "numeric", minute: "2-digit", timeZone: day.zone ?? undefined }).toLowerCase();
 const go = (hash) => { location.hash = hash; };
 const roomOf = (visit, one) => visit.rooms.find((room) => room.uid === one.room);
@@ -67,6 +70,7 @@ function draw() {
   }
   day = project(field.day, field.deeds, table);
   measure = new Measure(table, day);
+  parked = new Set(field.parked.flatMap(({ id, body }) => [id, body.copy ?? body.opening ?? body.appointment, body.reading, body.room]));
   const focused = document.activeElement?.id, { selectionStart: from, selectionEnd: to } = document.activeElement ?? {};
   const scrolled = window.scrollY;
   const visit = appointmentHere() === null ? null : visitHere();
@@ -115,6 +119,7 @@ function strip() {
     waiting
       ? h("p", { class: "unsent-line", id: "unsent" }, `${waiting} not sent yet.${keeping} ${navigator.onLine ? "Sending." : "They go out when the signal returns."}`)
       : h("p", { class: "sent-line", id: "unsent" }, field.day ? "All sent." : ""),
+    field.parked.length > 0 && h("p", { class: "unsent-line", id: "parked" }, `${KEPT_AT_THE_OFFICE}: ${field.parked.length}. The office runs ${field.parked.length > 1 ? "them" : "it"} again by itself.`),
     !window.isSecureContext && h("p", { class: "message" }, "This address has no HTTPS: the page works with signal only, and the camera may be refused. Ask whoever runs your site."),
     field.trouble && h("p", { class: "message error" }, field.trouble),
     field.refused.map((one) => h("div", { class: "caution" },
@@ -189,7 +194,7 @@ function openingLine(visit, one, mine, at) {
       h("span", { class: "opening-mark" }, one.mark),
       h("span", { class: "opening-what" }, product ? `${product.name}, ${one.facts.mount}` : "no product yet"),
       h("span", { class: "opening-size" }, seen.size ? [len(seen.size.width), " × ", len(seen.size.height)] : ""),
-      h("span", { class: "opening-state" }, state(word, mark), seen.doubts.length ? h("span", { class: "severity check" }, "read again") : "", one.reason ? ` ${one.reason} ` : " ", unsent(one) || one.readings.some((r) => r.unsent) && unsent({ unsent: true }))),
+      h("span", { class: "opening-state" }, state(word, mark), seen.doubts.length ? h("span", { class: "severity check" }, "read again") : "", one.reason ? ` ${one.reason} ` : " ", unsent(one) || unsent(one.readings.find((r) => r.unsent) ?? {}))),
     ui.ordering === one.room && h("span", { class: "row" },
       h("button", { disabled: at === 0, "aria-label": `${one.mark} earlier`, onclick: () => move(-1) }, "↑"),
       h("button", { disabled: at === mine.length - 1, "aria-label": `${one.mark} later`, onclick: () => move(1) }, "↓")));
