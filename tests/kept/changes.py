@@ -50,6 +50,9 @@ class RowChange:
     why: str
 
 
+RECIPES = "A product's options are its recipe's, by the recipe's names; a colour no recipe asks for is not asked."
+UNRESOLVED = "Options are resolved against the recipe before a release, which names option, value and what to do."
+
 CHANGES: dict[str, list[Change]] = {
     "2026-11-29": [
         # entries whose body can't be read
@@ -68,6 +71,18 @@ CHANGES: dict[str, list[Change]] = {
         Change("GET /api/field/day/ * body.choices.places", "The phone has the spots from the one table of rules."),
         Change("GET /api/visits/ * body.choices.places", "As in the phone's day."),
         Change("afterwards GET /api/visits/* body.choices.places", "As in the phone's day."),
+        # what can be chosen for a unit: the recipe's list is the only one
+        Change("GET /api/field/day/ * body.products.*.choices.*.label", RECIPES),
+        Change("GET /api/field/day/ * body.products.*.choices.*.colour", RECIPES),
+        Change("GET /api/visits/ * body.products.*.choices.*.label", RECIPES),
+        Change("GET /api/visits/ * body.products.*.choices.*.colour", RECIPES),
+        Change("afterwards GET /api/visits/* body.products.*.choices.*.label", RECIPES),
+        Change("afterwards GET /api/visits/* body.products.*.choices.*.colour", RECIPES),
+        Change("GET /api/products/* body.*options.control", "A product's controls are among its options.", is_new=True),
+        Change("GET /api/units/ * body.results.*.missing_options.*", RECIPES),
+        Change("GET /api/units/ * body.results.*.why_not.*", UNRESOLVED),
+        Change("afterwards GET /api/sizes/* body.*.missing_options.*", RECIPES),
+        Change("afterwards GET /api/sizes/* body.*.why_not.*", UNRESOLVED),
     ],
 }
 """By release: its answers that differ today."""

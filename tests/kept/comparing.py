@@ -10,6 +10,8 @@ from typing import Any
 from tests.kept.changes import Change, RowChange
 
 SHOWN = 25
+NAMING = ("id", "key", "window", "visit")
+"""Fields that name the rows of a list: they are compared by name, and their order by itself."""
 NOTHING = object()
 Row = dict[str, Any]
 Rows = dict[str, dict[Any, Row]]
@@ -34,16 +36,37 @@ def _short(value: Any) -> str:
 
 
 def differences(was: Any, now: Any, where: str = "") -> Iterator[Difference]:
-    """Every leaf that differs, named by its way down: ``body.results.3.stage``."""
+    """Every leaf that differs, named by its way down: ``body.results.7.stage`` of the row 7."""
     if isinstance(was, dict) and isinstance(now, dict):
         for key in sorted(was.keys() | now.keys()):
             yield from differences(was.get(key, NOTHING), now.get(key, NOTHING), f"{where}.{key}")
+    elif isinstance(was, list) and isinstance(now, list) and (name := _naming(was, now)):
+        yield from differences(_named(was, name), _named(now, name), where)
+        orders = [[str(row[name]) for row in rows] for rows in (was, now)]
+        if (before := [key for key in orders[0] if key in orders[1]]) != [key for key in orders[1] if key in orders[0]]:
+            yield Difference(f"{where}.order", before, orders[1])
     elif isinstance(was, list) and isinstance(now, list):
         for place in range(max(len(was), len(now))):
             before, after = (rows[place] if place < len(rows) else NOTHING for rows in (was, now))
             yield from differences(before, after, f"{where}.{place}")
     elif was != now:
         yield Difference(where, was, now)
+
+
+def _naming(was: list[Any], now: list[Any]) -> str | None:
+    """The field that names every row of both lists, if there is one."""
+    for name in NAMING:
+        if all(
+            rows and all(isinstance(row, dict) and name in row for row in rows)
+            and len({str(row[name]) for row in rows}) == len(rows)
+            for rows in (was, now)
+        ):
+            return name
+    return None
+
+
+def _named(rows: list[Any], name: str) -> dict[str, Any]:
+    return {str(row[name]): row for row in rows}
 
 
 def undeclared(was: Mapping[str, Any], now: Mapping[str, Any], changes: Sequence[Change]) -> str:

@@ -137,6 +137,7 @@ def _calendar(people: dict[str, Any]) -> None:
     )
     services.place(appointment=second, crew=_crew_for(second), starts_at=_local(day, 14), by=by, anyway=True)
     services.place(appointment=second, crew=_crew_for(second), starts_at=_local(day, 15), by=by, anyway=True)
+    services.cancel_job(job=Job.objects.filter(stage="released").order_by("-pk")[0], by=by, reason="moved away")
     services.ask_for_plan(branch=branch, from_on=day, until_on=day, by=by, seconds=2)
     TravelLeg.objects.create(from_at="-91.87200,41.61800", to_at="-91.87800,41.62200", seconds=240)
     assert set(_do_runs("jobs.")) == {"done"}
@@ -308,6 +309,9 @@ def _measuring(people: dict[str, Any]) -> None:
     phone.credentials(HTTP_AUTHORIZATION=f"Device {token}")
     replies = phone.post("/api/field/deeds/", {"deeds": sent}, format="json").json()["replies"]
     assert [reply["status"] for reply in replies] == [200, 200, 409], replies
+    services.mark_cannot(opening=openings[2], by=by, reason="behind a wardrobe")
+    services.mark_not_reached(opening=openings[3], by=by, reason="paint still wet")
+    services.drop_opening(opening=openings[4], by=by, reason="keeps its curtain")
     services.make_group(job=visit.job, kind="line_up", openings=openings[:2], by=by, name="front")
     services.add_obstruction(opening=openings[0], kind="crank", projection="1 1/2", by=by)
     services.add_photo(opening=openings[0], data=picture("steelblue"), by=by, caption="left jamb")
@@ -342,6 +346,11 @@ def _installing(people: dict[str, Any]) -> None:
     services.add_photo(appointment=visit, data=picture("sienna"), by=by, unit=units[2], caption="binds left")
     material = VanStock.objects.filter(crew=load.crew).order_by("pk")[0].material
     services.note_hardware(appointment=visit, by=by, change=-2, material=material, note="short by two")
+    services.mark_all_installed(appointment=visit, by=by)
+    services.sign(appointment=visit, by=by, name="", strokes=[], left_with="a neighbour")
+    services.close_stop(appointment=visit, by=by, note="one to come back for")
+    then = Appointment.objects.filter(crew=load.crew, day=TODAY, state="promised").order_by("starts_at")[0]
+    calendar.mark_on_the_way(appointment=then, by=by)
 
 
 # -- sheets and doors --------------------------------------------------------------------------------------
