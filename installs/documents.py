@@ -105,6 +105,7 @@ def load_list(load: Load) -> dict[str, Any]:
     model="jobs.Appointment",
     template="installs/paper/work_order.html",
     roles=(DISPATCHER, OWNER, INSTALLER),
+    version=2,
     who=lambda user, visit: visit.purpose in INSTALLING,
 )
 def work_order(visit: Appointment) -> Content:

@@ -26,7 +26,7 @@ from installs.services.loads import visits_of_day
 from jobs.dispatch import Book, open_book
 from jobs.drawings import route_map
 from jobs.models import Appointment, Crew, Site
-from jobs.words import clock, day_text
+from jobs.words import clock, day_text, promise_text
 from measuring.models import Opening, Reading, Unit
 from measuring.options import options_shown
 from shared.lengths import Length
@@ -161,13 +161,6 @@ def facts_of_site(visit: Appointment) -> list[list[str]]:
     return [[name, text] for name, text in rows if text]
 
 
-def window_words(visit: Appointment) -> str:
-    tz = visit.job.branch.tz
-    if visit.promised_from and visit.promised_until:
-        return f"{clock(visit.promised_from, tz)} to {clock(visit.promised_until, tz)}"
-    return ""
-
-
 def unit_values(one: Worked, show: Measure, options: Sequence[tuple[str, str]]) -> dict[str, Any]:
     """One unit for a table: what it is, its finished size, how it is held, what to mind."""
     unit, read, hardware = one.unit, one.read, one.hardware
@@ -261,7 +254,7 @@ def stop_values(stop: StopSheet) -> dict[str, Any]:
         "customer": visit.job.customer.name,
         "purpose": visit.get_purpose_display(),
         "address": visit.job.site.address,
-        "window": window_words(visit),
+        "window": promise_text(visit),
         "expected": clock(stop.expected, tz) if stop.expected else "",
         "leaves": clock(stop.leaves, tz) if stop.leaves else "",
         "drive_min": stop.drive_min,

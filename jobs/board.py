@@ -20,7 +20,7 @@ from jobs.dispatch import Book, CrewDayBook
 from jobs.models import Appointment, Crew
 from jobs.rules.timeline import Timed
 from jobs.schedule.availability import WorkDay, local
-from jobs.words import clock
+from jobs.words import clock, promise_text
 
 WIDE: Final = 1240
 LABEL: Final = 118
@@ -248,7 +248,7 @@ def _block(
         f"{clock(row.starts_at, tz)} to {clock(row.ends_at, tz)}, {row.get_state_display()}"
     )
     if row.promised_from is not None and row.promised_until is not None:
-        label += f", promised {clock(row.promised_from, tz)} to {clock(row.promised_until, tz)}"
+        label += f", promised {promise_text(row)}"
         top = y - (4 if is_week else 7) - (0 if is_week else raised)
         yield from _bracket(scale.x(row.promised_from), scale.x(row.promised_until), top, dim)
     if is_late(row, stop):

@@ -29,6 +29,20 @@ def window_text(row: Appointment) -> str:
     return ""
 
 
+def promise_text(row: Appointment) -> str:
+    """
+    The promised window beside the day the visit stands on: ``8:00 am to 10:00 am``; empty when none is.
+
+    It names its own day where that is another, since the visit was moved and the customer knows it not.
+    """
+    if row.promised_from is None or row.promised_until is None:
+        return ""
+    tz = row.job.branch.tz
+    times = f"{clock(row.promised_from, tz)} to {clock(row.promised_until, tz)}"
+    day = row.promised_from.astimezone(tz).date()
+    return times if row.day in {None, day} else f"{day_text(day)}, {times}"
+
+
 WHAT = {
     "measure": "measure your windows",
     "check_measure": "measure your windows again",

@@ -16,12 +16,13 @@ from installs.access import INSTALLS, LOADS, photo_for, stop_for, unit_key, used
 from installs.drawings import signature_drawing
 from installs.forms import CauseForm, HardwareUsedForm, PhotoForm, SignForm
 from installs.models import Stop, VisitUnit
-from installs.packet import caution_values, facts_of_site, hardware_values, sheet_of, stop_values, window_words
+from installs.packet import caution_values, facts_of_site, hardware_values, sheet_of, stop_values
 from installs.reading import rules_of, visit_units
 from installs.rules.causes import kinds_of, top_causes
 from installs.views.loads import day_paths
 from jobs.access import secret_for
 from jobs.models import Appointment
+from jobs.words import promise_text
 from measuring.models import Unit
 from shared import roles
 from shared.access import roles_required
@@ -65,7 +66,7 @@ def stop_page(
         "rows": [(row, by_code.get(row.unit.code)) for row in rows],
         "to_do": sum(1 for row in rows if row.outcome == VisitUnit.Outcome.TO_DO),
         "installed": sum(1 for row in rows if row.outcome == VisitUnit.Outcome.INSTALLED),
-        "window": window_words(visit),
+        "window": promise_text(visit),
         "facts": facts_of_site(visit),
         "secret": secret_for(user, visit),  # type: ignore[arg-type]
         "hardware": hardware_values(sheet.summed),
