@@ -1,0 +1,101 @@
+"""Random histories: a firm as it stands on a Monday, things that people do, then everything compared."""
+
+from __future__ import annotations
+
+import datetime as dt
+from collections.abc import Iterator
+from contextlib import contextmanager
+from random import Random
+
+import time_machine
+from django.db import transaction
+from hypothesis import HealthCheck, Phase, seed, settings
+from hypothesis import strategies as st
+from hypothesis.stateful import RuleBasedStateMachine, initialize, rule, run_state_machine_as_test
+
+from jobs.models import CalendarFeed, Crew
+from jobs.services import ask_for_plan, open_feed
+from tests.agreement.actions import ACTIONS, Hands
+from tests.agreement.compare import Comparison, Difference
+from tests.agreement.firm import NOW, TODAY, Firm, busy_week, do_runs, found_firm
+from tests.agreement.pages import Eyes
+from tests.agreement.stock import see_stock
+from tests.agreement.units import see_units
+from tests.agreement.visits import see_visits
+
+STEPS = 16
+"""Things done in one history, at most."""
+
+
+def whole_firm() -> Firm:
+    """The busy firm with its crews' calendars and a plan of its first two days."""
+    firm = found_firm()
+    busy_week(firm)
+    by = firm.user("dispatcher")
+    for pk in firm.measurers + firm.installers:
+        open_feed(branch=firm.row, by=by, crew=Crew.objects.get(pk=pk))
+    ask_for_plan(branch=firm.row, from_on=TODAY, until_on=TODAY + dt.timedelta(days=1), by=by, seconds=1)
+    assert set(do_runs()) == {"done"}
+    assert CalendarFeed.objects.count() == 4
+    return firm
+
+
+@contextmanager
+def undone() -> Iterator[None]:
+    """Whatever is written inside is taken back."""
+    with transaction.atomic():
+        yield
+        transaction.set_rollback(True)
+
+
+def look(firm: Firm, comparison: Comparison) -> list[Difference]:
+    """Compares everything as it stands."""
+    eyes = Eyes(firm)
+    return comparison.add([*see_visits(eyes), *see_units(eyes), *see_stock(eyes)])
+
+
+def play(firm: Firm, comparison: Comparison, *, histories: int, by_seed: int, shrink: bool = False) -> None:
+    """
+    Plays so many random histories from the firm as it stands.
+
+    Parameters
+    ----------
+    by_seed
+        The same seed plays the same histories again.
+    shrink
+        Looks for the shortest history that differs too, which takes long.
+    """
+
+    class History(RuleBasedStateMachine):
+        """What is drawn follows from one number, so that any history can be played again by itself."""
+
+        @initialize(number=st.integers(0, 2**32))
+        def begin(self, number: int) -> None:
+            self.undone = undone()
+            self.undone.__enter__()
+            self.clock = time_machine.travel(NOW, tick=False)
+            self.hands = Hands(firm, Random(number).randint, self.clock.start().shift)
+            self.hands.wrote(f"history {number}")
+
+        @rule()
+        def do(self) -> None:
+            ACTIONS[self.hands.draw(0, len(ACTIONS) - 1)](self.hands)
+
+        def teardown(self) -> None:
+            try:
+                found = look(firm, comparison)
+                if found:
+                    comparison.stories.append((found, self.hands.journal))
+                assert not (shrink and found), "\n".join([*map(str, found), *self.hands.journal])
+            finally:
+                self.clock.stop()
+                self.undone.__exit__(None, None, None)
+
+    phases = (Phase.generate, Phase.shrink) if shrink else (Phase.generate,)
+    run_state_machine_as_test(
+        seed(by_seed)(History),
+        settings=settings(
+            max_examples=histories, stateful_step_count=STEPS, phases=phases, deadline=None, database=None,
+            suppress_health_check=list(HealthCheck),
+        ),
+    )  # fmt: skip

@@ -1,0 +1,89 @@
+"""
+Ten random histories, after each of which everything that shows the same fact says the same.
+
+The seed is printed; ``JAMBWISE_AGREEMENT_SEED`` plays it again, ``JAMBWISE_AGREEMENT_SHRINK=1`` looks for the
+shortest history that differs too. ``./run bench agreement`` plays as many as one likes.
+"""
+
+from __future__ import annotations
+
+import os
+
+import pytest
+import time_machine
+
+from tests.agreement.compare import Comparison, Seen
+from tests.agreement.expected import EXPECTED, unexpected
+from tests.agreement.firm import NOW, Firm
+from tests.agreement.histories import play, undone, whole_firm
+from tests.agreement.pages import Eyes
+from tests.agreement.plants import PLANTS, Plant
+from tests.agreement.stock import see_stock
+from tests.agreement.units import see_units
+from tests.agreement.visits import see_visits
+
+pytestmark = [pytest.mark.django_db, pytest.mark.page]
+HISTORIES = 10
+
+
+@pytest.fixture(scope="module")
+def firm(module_rows: None) -> Firm:
+    with time_machine.travel(NOW, tick=False):
+        return whole_firm()
+
+
+@pytest.fixture(scope="module")
+def played(firm: Firm, module_rows: None) -> Comparison:
+    comparison = Comparison()
+    by_seed = int(os.environ.get("JAMBWISE_AGREEMENT_SEED", "11"))
+    print(f"seed {by_seed}")
+    with undone():
+        play(
+            firm, comparison, histories=HISTORIES, by_seed=by_seed,
+            shrink=bool(os.environ.get("JAMBWISE_AGREEMENT_SHRINK")),
+        )  # fmt: skip
+    return comparison
+
+
+def test_everything_that_shows_a_fact_shows_the_same(played: Comparison) -> None:
+    stories = [
+        "\n".join([*map(str, new), *(f"    {line}" for line in journal)])
+        for found, journal in played.stories
+        if (new := unexpected(found))
+    ]
+    assert not stories, "\n\n".join(stories)
+
+
+@pytest.mark.parametrize("fact_and_place", sorted(EXPECTED), ids=" @ ".join)
+def test_what_is_known_to_differ_differs_still(played: Comparison, fact_and_place: tuple[str, str]) -> None:
+    """Take the entry out of the table once this fails: it is mended."""
+    assert fact_and_place in {(one.fact, one.place) for one in played.differences}
+
+
+# -- faults put in on purpose ----------------------------------------------------------------------
+
+
+@pytest.fixture(scope="module")
+def clean(firm: Firm, module_rows: None) -> list[Seen]:
+    """Everything as it is shown before anybody did anything."""
+    with time_machine.travel(NOW, tick=False):
+        eyes = Eyes(firm)
+        return [*see_visits(eyes), *see_units(eyes), *see_stock(eyes)]
+
+
+def test_every_fact_is_planted_in_twenty_places_or_more() -> None:
+    assert len({(plant.fact, plant.place) for plant in PLANTS}) == len(PLANTS) >= 20
+
+
+@pytest.mark.parametrize("plant", PLANTS, ids=str)
+def test_a_planted_fault_is_named(firm: Firm, clean: list[Seen], plant: Plant, monkeypatch: pytest.MonkeyPatch) -> None:
+    plant.patch(monkeypatch)
+    with time_machine.travel(NOW, tick=False):
+        fresh = list(plant.reader(Eyes(firm)))
+
+    read = {(one.fact, one.subject, one.place) for one in fresh}
+    kept = [one for one in clean if (one.fact, one.subject, one.place) not in read]
+    found = unexpected(Comparison().add([*kept, *fresh]))
+
+    assert (plant.fact, plant.place) in {(one.fact, one.place) for one in found}
+    assert {one.place for one in found} == {plant.place}

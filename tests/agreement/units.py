@@ -1,0 +1,287 @@
+"""Where a unit's sizes, mount, colour and state stand, and how each is read there."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterator
+from typing import Any
+
+from django.urls import reverse
+
+from fabrication.models import Batch, Purchase, UnitMake
+from installs.models import Load
+from jobs.models import INSTALLING, Appointment, Job
+from measuring.models import Mount, Unit
+from tests.agreement.compare import Seen
+from tests.agreement.pages import LENGTH, Eyes, Node, size, ticks
+
+OFFICE, WORKROOM, CREW = "dispatcher", "workroom", "installer"
+CODE = re.compile(r"\b[0-9A-Z]{7}\b")
+MADE = ("made", "loaded", "installed", "not installed")
+OUT = ("installed", "not installed")
+
+
+def see_units(eyes: Eyes) -> Iterator[Seen]:
+    """Everything that shows a unit."""
+    rows = [row for row in eyes.rows(OFFICE, reverse("api:unit-list")) if row["state"] not in ("cancelled", "replaced")]
+    makes = eyes.rows(WORKROOM, reverse("api:make-list"))
+    yield from api(rows, makes)
+    for job in sorted({row["job"] for row in rows}):
+        yield from sizes_page(eyes, job)
+        yield from job_panels(eyes, job)
+        yield from record(eyes, job)
+        yield from completion(eyes, job)
+    for make in makes:
+        yield from workroom(eyes, make["id"])
+    yield from batches(eyes)
+    yield from checking(eyes)
+    yield from purchases(eyes)
+    yield from stops(eyes)
+    yield from packets(eyes)
+    yield from loads(eyes)
+
+
+def _shown(place: str, code: str, **facts: str) -> Iterator[Seen]:
+    for fact, value in facts.items():
+        yield Seen(f"unit's {fact.replace('_', ' ')}", code, place, value)
+
+
+def _state(place: str, code: str, state: str) -> Iterator[Seen]:
+    """The unit's own word, and what follows from it for who makes and who hangs it."""
+    made, hung = state in MADE, state == "installed"
+    yield from _shown(place, code, state=state, made=_yes(made), hung=_yes(hung))
+
+
+def _bench(place: str, code: str, state: str) -> Iterator[Seen]:
+    yield from _shown(place, code, bench=state, made=_yes(state == "made"))
+
+
+def _yes(is_so: bool) -> str:
+    return "yes" if is_so else "no"
+
+
+def _outcome(place: str, code: str, visit: int, word: str) -> Iterator[Seen]:
+    """What became of it at one stop: it may have been at several."""
+    yield Seen("unit's outcome", f"{code} at {visit}", place, word if word in OUT else "to do")
+    if word == "installed":
+        yield from _shown(place, code, hung="yes")
+
+
+def colour(text: str) -> str:
+    """After the word colour (or what a page calls it) up to the next mark."""
+    found = re.search(r"colou?r(?: or (?:cloth|fabric))?:? (?P<which>[\w ]+?)(?:$|[·;,<]|  )", text)
+    return found["which"].strip() if found else ""
+
+
+def _paired(node: Node, *names: str) -> str:
+    return next((said for name in names if (said := node.fact(name))), "")
+
+
+COLOUR = ("colour or cloth", "colour", "color", "colour or fabric", "color or fabric")
+
+
+# -- in the office -----------------------------------------------------------------------------
+
+
+def api(rows: list[dict[str, Any]], makes: list[dict[str, Any]]) -> Iterator[Seen]:
+    states, mounts = dict(Unit.State.choices), dict(Mount.choices)
+    for row in rows:
+        yield from _shown(
+            "API", row["code"], order_size=_sent(row["order_width"], row["order_height"]), mount=mounts[row["mount"]],
+            colour=row["options"].get("colour", ""),
+        )  # fmt: skip
+        yield from _state("API", row["code"], str(states[row["state"]]))
+    bench = dict(UnitMake.State.choices)
+    for make in makes:
+        yield from _shown(
+            "API of makes", make["code"], finished_size=_sent(make["finished_width"], make["finished_height"])
+        )
+        yield from _bench("API of makes", make["code"], str(bench[make["state"]]))
+
+
+def _sent(width: Any, height: Any) -> str:
+    if isinstance(width, dict):
+        return ticks(width, height)
+    return size(f"{width} × {height}".replace(" in", "")) if width and height else ""
+
+
+def sizes_page(eyes: Eyes, job: int) -> Iterator[Seen]:
+    page = eyes.page(OFFICE, reverse("measuring:sizes", args=[job]))
+    for row in page.one("table", "sizes").all("tr"):
+        code = row.cell("unit").text
+        if not code:
+            continue
+        what = next(cell.text for cell in row.all("td") if cell.all("small") and not cell["data-label"])
+        yield from _shown(
+            "sizes page", code, order_size=size(row.cell("order size").text), colour=colour(what), mount=_mount(what)
+        )
+        states = [one.text for one in row.all("span", "state")]
+        yield from _state("sizes page", code, states[0])
+
+
+def _mount(text: str) -> str:
+    """The first of the two words a person looks for."""
+    found = re.search(r"\b(inside|outside)\b", text)
+    return f"{found[1]} mount" if found and "mount" in str(dict(Mount.choices)["inside"]) else found[1] if found else ""
+
+
+def job_panels(eyes: Eyes, job: int) -> Iterator[Seen]:
+    """The three rooms' panels on the job's page."""
+    for row in eyes.page(OFFICE, reverse("measuring:job_units", args=[job])).all("tr"):
+        if code := CODE.match(row.one("th").text):
+            yield from _shown("job page", code[0], order_size=size(row.cell("order size").text))
+            yield from _state("job page", code[0], row.one("span", "state").text)
+    for row in eyes.page(WORKROOM, reverse("fabrication:units_of_job", args=[job])).all("tr"):
+        if code := CODE.match(row.one("th").text):
+            yield from _shown("workroom's panel", code[0], finished_size=size(row.cell("Finished").text))
+            yield from _bench("workroom's panel", code[0], row.cell("State").text)
+    for row in eyes.page(OFFICE, reverse("installs:job_panel", args=[job])).one("table").all("tr"):
+        if code := CODE.match(row.one("th").text):
+            yield from _state("install's panel", code[0], row.cell("State").text)
+
+
+def record(eyes: Eyes, job: int) -> Iterator[Seen]:
+    """The measure record, on paper."""
+    paper = eyes.paper("measuring.record", Job.objects.select_related("branch", "site", "customer").get(pk=job))
+    for opening in paper.all("section", "record-opening"):
+        mount = _mount(opening.one("h3").text)
+        for line in opening.all("p", "record-size"):
+            if code := CODE.search(line.text):
+                yield from _shown(
+                    "measure record", code[0], order_size=size(line.text), colour=colour(line.text), mount=mount
+                )
+
+
+def completion(eyes: Eyes, job: int) -> Iterator[Seen]:
+    """What the customer keeps."""
+    paper = eyes.paper("installs.completion", Job.objects.select_related("branch", "site", "customer").get(pk=job))
+    for row in paper.one("table").all("tr"):
+        cells = row.all("td")
+        if len(cells) == 4 and (code := CODE.search(cells[3].text)):
+            yield from _shown("completion record", code[0], finished_size=size(cells[2].text), hung="yes")
+
+
+# -- in the workroom ---------------------------------------------------------------------------
+
+
+def workroom(eyes: Eyes, pk: int) -> Iterator[Seen]:
+    """The unit's page and its work order."""
+    page = eyes.page(WORKROOM, reverse("fabrication:unit", args=[pk]))
+    code = page.one("h1").text.split(" ")[0]
+    yield from _shown(
+        "unit page", code, finished_size=size(page.one("p", "huge").text), colour=_paired(page, *COLOUR),
+        mount=_mount(page.one("span", "state").text + " " + _beside(page)),
+    )  # fmt: skip
+    yield from _bench("unit page", code, page.one("span", "state").text)
+    make = UnitMake.objects.select_related("unit__opening__job__branch", "unit__opening__room", "unit__product").get(
+        pk=pk
+    )
+    paper = eyes.paper("fabrication.work_order", make)
+    yield from _shown(
+        "work order", code, finished_size=size(paper.one("p", "huge").text), colour=_paired(paper, *COLOUR),
+        mount=_mount(paper.all("p")[4].text + " " + " ".join(one.text for one in paper.all("p"))),
+    )  # fmt: skip
+
+
+def _beside(page: Node) -> str:
+    """The line with the unit's state."""
+    return next((one.text for one in page.all("p") if one.all("span", "state")), "")
+
+
+def batches(eyes: Eyes) -> Iterator[Seen]:
+    for batch in Batch.objects.exclude(state=Batch.State.CANCELLED).select_related("branch"):
+        page = eyes.page(WORKROOM, reverse("fabrication:batch", args=[batch.pk]))
+        for row in page.all("tr"):
+            if row.cell("Finished").text and (code := CODE.match(row.one("th").text)):
+                yield from _shown("batch page", code[0], finished_size=size(row.cell("Finished").text))
+                yield from _bench("batch page", code[0], row.cell("State").text)
+        for label in eyes.paper("fabrication.labels", batch).all("div", "label"):
+            if code := CODE.search(label.one("div", "label-code").text):
+                yield from _shown("label", code[0], finished_size=size(label.one("p", "label-size").text))
+
+
+def checking(eyes: Eyes) -> Iterator[Seen]:
+    for row in eyes.page(WORKROOM, reverse("fabrication:checking")).all("tr"):
+        if code := CODE.match(row.one("th").text):
+            yield from _shown("checking", code[0], finished_size=size(row.cell("Finished").text))
+            yield from _bench("checking", code[0], row.cell("State").text)
+
+
+def purchases(eyes: Eyes) -> Iterator[Seen]:
+    """Units bought in: the page, the sheet to the supplier and its CSV."""
+    for purchase in Purchase.objects.select_related("branch", "supplier"):
+        url = reverse("fabrication:purchase", args=[purchase.pk])
+        page = eyes.page(WORKROOM, url).text
+        for found in re.finditer(rf"({CODE.pattern})(?:(?!{CODE.pattern}).)*?({LENGTH} × {LENGTH})", page):
+            yield from _shown("purchase page", found[1], finished_size=size(found[2]))
+        for row in eyes.paper("fabrication.purchase", purchase).all("tr"):
+            cells = [cell.text for cell in row.all("td")]
+            if cells and CODE.match(cells[1]):
+                yield from _shown("purchase sheet", cells[1], finished_size=size(cells[3]), colour=colour(cells[4]))
+        for line in eyes.sheet(WORKROOM, f"{url}sheet.csv"):
+            if line["code"]:
+                yield from _shown(
+                    "purchase CSV", line["code"], finished_size=size(f"{line['width']} × {line['height or length']}"),
+                    colour=colour(line["options"]),
+                )  # fmt: skip
+
+
+# -- on the truck and at the stop ----------------------------------------------------------------
+
+
+def stops(eyes: Eyes) -> Iterator[Seen]:
+    """A stop's page, its panel on the visit's page, its order and the API's answer."""
+    visits = Appointment.objects.filter(purpose__in=INSTALLING, day__isnull=False).exclude(
+        state__in=["unplaced", "cancelled", "held"]
+    )
+    for visit in visits.select_related("job__branch", "job__customer", "job__site", "crew"):
+        page = eyes.page(OFFICE, reverse("installs:stop", args=[visit.pk]))
+        for unit in page.all("article", "unit"):
+            code = unit.one("span", "unit-code").text
+            said = next((one.text for one in unit.all("p") if one.all("span", "big-size")), "")
+            yield from _shown(
+                "stop page", code, finished_size=size(said), mount=_mount(said), colour=_paired(unit, *COLOUR)
+            )
+            yield from _outcome("stop page", code, visit.pk, unit.one("p", "outcome").one("span", "state").text)
+        paper = eyes.paper("installs.work_order", visit)
+        yield from _blocks(paper, "install order")
+        for row in eyes.page(OFFICE, reverse("installs:visit_panel", args=[visit.pk])).all("li"):
+            if (code := CODE.match(row.text)) and row.all("span", "state"):
+                yield from _outcome("visit's panel", code[0], visit.pk, row.one("span", "state").text)
+    for row in eyes.rows(OFFICE, reverse("api:stop-list")):
+        for unit in row["units"]:
+            yield from _outcome("API of stops", unit["code"], row["id"], unit["outcome"].replace("_", " "))
+
+
+def packets(eyes: Eyes) -> Iterator[Seen]:
+    for load in Load.objects.select_related("crew__branch").order_by("day", "crew"):
+        yield from _blocks(eyes.paper("installs.packet", load), "packet")
+
+
+def _blocks(paper: Node, place: str) -> Iterator[Seen]:
+    for block in paper.all("div", "unit-block"):
+        lines = block.all("p")
+        code = CODE.search(lines[0].text)
+        assert code is not None, lines[0].text
+        yield from _shown(
+            place, code[0], finished_size=size(block.one("span", "unit-size").text), mount=_mount(lines[1].text),
+            colour=colour(lines[2].text),
+        )  # fmt: skip
+
+
+def loads(eyes: Eyes) -> Iterator[Seen]:
+    """How much of a unit is on the truck, as the crew ticks it and as the API says."""
+    for load in Load.objects.select_related("crew__branch").order_by("day", "crew"):
+        page = eyes.page(CREW, reverse("installs:load", args=[load.pk]))
+        for line in page.all("li"):
+            if line["data-code"]:
+                what = line.one("span", "what")
+                said = what.text.partition(what.one("small").text)[0]
+                on = "on" if "✓" in line.one("span", "box").text else "to go"
+                yield from _shown(
+                    "load page", line["data-code"], load=f"{said.removeprefix(line['data-code']).strip()}: {on}"
+                )
+        for row in eyes.json(OFFICE, reverse("api:load-detail", args=[load.pk]))["lines"]:
+            if row["unit"]:
+                on = "on" if row["checked"] >= row["quantity"] else "to go"
+                yield from _shown("API of loads", row["unit"], load=f"{row['package']}: {on}")
