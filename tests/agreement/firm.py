@@ -74,7 +74,9 @@ def found_firm(*, with_workroom: bool = True) -> Firm:
         )
         firm.installers.append(crew.pk)
     load_products(branch)
-    Product.objects.filter(branch=branch, key="snipe").update(source=Product.Source.BOUGHT)
+    Product.objects.filter(branch=branch, key="snipe").update(
+        source=Product.Source.BOUGHT, options={"control": ["cordless"], "colour": ["white", "moss"]}
+    )
     load_materials(branch)
     load_recipes(branch)
     load_tolerances(branch)

@@ -102,6 +102,9 @@ class Day:
     def do(self, what: str, **values: Any) -> None:
         getattr(calendar, what)(appointment=self.again(), by=self.by, **values)
 
+    def nobody_home(self) -> None:
+        measuring.could_not_measure(appointment=self.again(), reason="nobody home", by=self.firm.user("measurer"))
+
     def swap(self) -> None:
         one, other = self.firm.crew(0), self.firm.crew(1)
         calendar.swap_crews(one=one, other=other, day=TODAY, by=self.by, anyway=True)
@@ -215,9 +218,9 @@ VISITS: dict[str, tuple[Callable[[Day], Any], dict[str, str]]] = {
         lambda d: (d.place("9:00"), d.do("mark_on_the_way"), d.wait(140), d.do("mark_arrived")),
         {"start": on("09:00"), "state": "arrived"},
     ),
-    # done at 9:50, after half an hour of the 60 minutes that were planned
-    "arrive, done": (
-        lambda d: (d.place("9:00"), d.wait(140), d.do("mark_arrived"), d.wait(30), d.do("mark_done")),
+    # nobody home at 9:50: over, and the plan is not rewritten
+    "couldn't measure": (
+        lambda d: (d.place("9:00"), d.wait(170), d.nobody_home()),
         {"start": on("09:00"), "minutes": "60", "state": "done"},
     ),
     # a neighbour at 11:00 leaves it alone
