@@ -6,6 +6,7 @@ import atexit
 import fcntl
 import json
 import os
+import random
 import shutil
 import signal
 import socket
@@ -15,24 +16,43 @@ import tempfile
 import time
 import urllib.error
 import urllib.request
+import uuid
 from collections.abc import Callable
 from contextlib import suppress
 from dataclasses import dataclass, field
 from functools import cache
 from pathlib import Path
+from typing import IO
 
 ROOT = Path(__file__).resolve().parent.parent
 IS_ROOT = os.name == "posix" and os.geteuid() == 0
 
 
+PORTS = range(20_000, 32_000)
+"""Below those that a system gives to whoever calls out."""
+
+_taken: list[IO[str]] = []
+"""Locked files of the ports this process has; the system lets them go when it ends, however it ends."""
+
+
 def free_port() -> int:
-    """A port nobody listens on just now."""
-    with socket.socket() as probe:
-        probe.bind(("127.0.0.1", 0))
-        return int(probe.getsockname()[1])
+    """A port nobody listens on, and that no other process of any run of the suite will be given."""
+    for port in random.SystemRandom().sample(PORTS, len(PORTS)):
+        lock = Path(tempfile.gettempdir(), f"jw-port-{port}").open("w")  # noqa: SIM115 - held until we end
+        try:
+            fcntl.flock(lock, fcntl.LOCK_EX | fcntl.LOCK_NB)
+            with socket.socket() as probe:
+                probe.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
+                probe.bind(("127.0.0.1", port))
+        except OSError:
+            lock.close()
+            continue
+        _taken.append(lock)
+        return port
+    raise AssertionError("no port is free")
 
 
-def until(true: Callable[[], object], *, seconds: float = 60, what: str = "it") -> None:
+def until(true: Callable[[], object], *, seconds: float = 180, what: str = "it") -> None:
     """Wait for something to be so, or fail saying what was not."""
     deadline = time.monotonic() + seconds
     while not true():
@@ -53,7 +73,7 @@ def end(process: subprocess.Popen[bytes], how: int = signal.SIGTERM, seconds: fl
             process.wait(timeout=seconds)
     with suppress(ProcessLookupError):
         os.killpg(process.pid, signal.SIGKILL)
-    process.wait(timeout=5)
+    process.wait(timeout=60)
 
 
 # -- PostgreSQL ---------------------------------------------------------------------------
@@ -205,7 +225,7 @@ class Worker:
     def start(self) -> Worker:
         """Start it and wait until it is ready for work."""
         argv = [sys.executable, "-m", "celery", "-A", "shared.celery", "worker", "-P", "prefork"]
-        argv += ["-c", str(self.processes), "-l", "INFO", "-n", f"w{free_port()}@%h"]
+        argv += ["-c", str(self.processes), "-l", "INFO", "-n", f"w{uuid.uuid4().hex[:8]}@%h"]
         argv += ["--without-gossip", "--without-mingle"]
         argv += ["-B", "-s", str(self.log) + ".beat"] if self.beat else []
         offset = self.log.stat().st_size
