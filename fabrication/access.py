@@ -10,14 +10,12 @@ from fabrication.models import (
     CutPlan,
     KeptEnd,
     MadePhoto,
-    Material,
     OwnCloth,
     Part,
     PlannedCut,
     Purchase,
     PurchaseLine,
     StockItem,
-    Supplier,
     UnitMake,
     WorkPlace,
 )
@@ -51,20 +49,12 @@ def part_for(user: User, pk: int) -> Part:
     return get_object_or_404(parts.select_related("make__unit", "material"), pk=pk)
 
 
-def material_for(user: User, pk: int) -> Material:
-    return get_object_or_404(Material.objects.visible_to(user), pk=pk)
-
-
 def stock_for(user: User, pk: int) -> StockItem:
     return get_object_or_404(StockItem.objects.visible_to(user).select_related("material"), pk=pk)
 
 
 def product_for(user: User, pk: int) -> Product:
     return get_object_or_404(Product.objects.visible_to(user), pk=pk)
-
-
-def supplier_for(user: User, pk: int) -> Supplier:
-    return get_object_or_404(Supplier.objects.visible_to(user), pk=pk)
 
 
 def purchase_for(user: User, pk: int) -> Purchase:

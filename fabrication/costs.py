@@ -8,7 +8,7 @@ from decimal import ROUND_HALF_UP, Decimal
 from typing import Final
 
 from fabrication.models import Material, Part, StockItem, UnitMake
-from shared.lengths import TICKS_PER_MM, Length
+from shared.lengths import TICKS_PER_MM
 
 TICKS_PER_M: Final = 1000 * TICKS_PER_MM
 CENT: Final = Decimal("0.01")
@@ -91,11 +91,3 @@ def _each(part: Part, item: StockItem | None) -> Decimal | None:
 
 def _cents(value: Decimal) -> Decimal:
     return value.quantize(CENT, ROUND_HALF_UP)
-
-
-def length_cut(make: UnitMake) -> dict[str, Length]:
-    """By material of bars and cloth: length of pieces cut already."""
-    found: dict[str, Length] = {}
-    for part in make.parts.filter(done__gt=0, length__isnull=False).select_related("material"):
-        found[part.material.name] = found.get(part.material.name, Length(0)) + (part.length or Length(0)) * part.done
-    return found

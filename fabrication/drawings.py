@@ -12,7 +12,6 @@ from shared.lengths import ZERO, Length, Unit
 WIDE: Final = 1000.0
 BAR_HIGH: Final = 34.0
 BAR_ROW: Final = 52.0
-LABEL_ROOM: Final = 8.0
 LEAST_NAMED: Final = 34.0
 """A piece drawn narrower than this gets no code inside; the list beside has it."""
 

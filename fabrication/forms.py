@@ -73,12 +73,6 @@ class CountForm(ReasonForm):
     field_order = ("counted",)
 
 
-class FindForm(forms.Form):
-    """Find stock or a unit by its short code."""
-
-    code = forms.CharField(max_length=12, required=False, label="Short code")
-
-
 class PurchaseForm(SheetForm):
     """Which supplier, and what was ticked."""
 

@@ -19,7 +19,7 @@ from fabrication.costs import cost_of
 from fabrication.models import Material, PlannedCut
 from installs.models import ReturnOwed
 from installs.rules.causes import top_of
-from jobs.models import INSTALLING, Appointment, CalendarRules, Crew, Job, Purpose
+from jobs.models import Appointment, CalendarRules, Crew, Job, Purpose
 from jobs.rules.travel import drive_seconds, great_circle_m
 from jobs.schedule.travel import road_model
 from shared.models import Branch, User
@@ -352,10 +352,6 @@ def _returns(period: Period, weeks: dict[dt.date, Week], drive_min: float) -> li
     for row in found.values():
         row.cost = (row.cost + row.material).quantize(Decimal("0.01"))
     return sorted(found.values(), key=lambda row: (-row.count, row.label))
-
-
-def install_visits(period: Period) -> Any:
-    return period.visits().filter(purpose__in=INSTALLING)
 
 
 def rows_behind(period: Period, figure: str, cause: str = "") -> list[dict[str, Any]]:

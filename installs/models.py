@@ -157,10 +157,6 @@ class Stop(models.Model):
     def is_closed(self) -> bool:
         return self.closed_at is not None
 
-    def is_signed(self) -> bool:
-        """Somebody signed, or it was left with somebody and said so."""
-        return bool(self.signed_name or self.left_with)
-
 
 class StopPhoto(models.Model):
     """A picture taken at an install: of the work, or of what kept it from going up."""

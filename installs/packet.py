@@ -16,7 +16,7 @@ from django.conf import settings
 from django.urls import reverse
 
 from installs.drawings import head_drawing, opening_with_brackets
-from installs.models import Load, VisitUnit
+from installs.models import VisitUnit
 from installs.reading import Worked, packages_for, rules_of, visit_units_of, work_out
 from installs.rules.data import HardwareRules as Rules
 from installs.rules.findings import with_amounts
@@ -410,7 +410,3 @@ def changes_between(before: dict[str, str], after: dict[str, str], most: int = 2
     if len(rows) > most:
         rows = [*rows[:most], [f"and {len(rows) - most} more lines", "", ""]]
     return rows
-
-
-def load_subject(load: Load) -> DaySheet:
-    return day_sheet(load.crew, load.day)

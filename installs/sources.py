@@ -139,12 +139,6 @@ def loads_of(job: Job) -> list[Load]:
     return [load for crew, day in pairs if day for load in Load.objects.filter(crew=crew, day=day)]
 
 
-def outcome_counts(job: Job) -> dict[str, int]:
-    """How many units of the job have which outcome."""
-    rows = VisitUnit.objects.filter(appointment__job=job).order_by().values_list("outcome").annotate(Count("pk"))
-    return dict(rows)
-
-
 def _installs(visit: Appointment) -> bool:
     """A measure has nothing to load."""
     return visit.purpose in INSTALLING

@@ -151,10 +151,6 @@ class Length:
 
     # -- for formulas, never for storage ---------------------------------------
 
-    def as_inches(self) -> float:
-        """Inches as a float, for engineering formulas only."""
-        return self.ticks / TICKS_PER_INCH
-
     def as_mm(self) -> float:
         """Millimetres as a float, for engineering formulas only."""
         return self.ticks / TICKS_PER_MM
@@ -185,7 +181,6 @@ ZERO: Final = Length(0)
 SIXTEENTH: Final = Length(TICKS_PER_INCH // 16)
 EIGHTH: Final = Length(TICKS_PER_INCH // 8)
 QUARTER: Final = Length(TICKS_PER_INCH // 4)
-HALF: Final = Length(TICKS_PER_INCH // 2)
 INCH: Final = Length(TICKS_PER_INCH)
 MM: Final = Length(TICKS_PER_MM)
 

@@ -11,28 +11,6 @@ from fabrication.rules.model import CannotMake
 from shared.lengths import ZERO, Length
 
 
-def widths_needed(width: Length, fullness: Fraction, extra: Length, cloth: Length) -> int:
-    """
-    How many widths of cloth make up a finished width: ceil((width × fullness + extra) / cloth).
-
-    Parameters
-    ----------
-    extra
-        Returns and side hems together.
-    cloth
-        Usable width of the cloth, > 0.
-
-    Examples
-    --------
-    >>> inches = Length.inches
-    >>> widths_needed(inches(84), Fraction(5, 2), inches(15), inches(54))
-    5
-    """
-    if cloth <= ZERO:
-        raise ValueError("cloth has a width")
-    return ceil((width.times(fullness) + extra.ticks) / cloth.ticks)
-
-
 def up_to_repeat(length: Length, repeat: Length | None) -> Length:
     """
     A cut length up to whole pattern repeats.

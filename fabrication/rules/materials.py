@@ -121,11 +121,6 @@ class Material(Record):
         widths = [size.width for size in self.facts.stock if size.width is not None]
         return max(widths) - self.facts.edge * 2 if widths else None
 
-    def roll_for(self, width: Length) -> Length | None:
-        """Usable width of the narrowest roll that holds `width`; None where none does."""
-        usable = (size.width - self.facts.edge * 2 for size in self.facts.stock if size.width is not None)
-        return min((roll for roll in usable if roll >= width), default=None)
-
 
 def materials_from_json(rows: Iterable[Any], path: str = "materials") -> Mapping[str, Material]:
     """

@@ -95,8 +95,3 @@ def mm_up(value_mm: float, grid: Length) -> Length:
     '1 1/16 in'
     """
     return Length(int(-(-value_mm * TICKS_PER_MM // 1))).up(grid)
-
-
-def mm_down(value_mm: float, grid: Length) -> Length:
-    """Millimetres from a formula as an exact length: down to the grid."""
-    return Length(int(value_mm * TICKS_PER_MM // 1)).down(grid)

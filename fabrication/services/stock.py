@@ -122,15 +122,6 @@ def count_stock(*, item: StockItem, counted: int, reason: str, by: User) -> Stoc
 
 
 @transaction.atomic
-def place_stock(*, item: StockItem, place: str, by: User) -> StockItem:
-    """Says where it lies."""
-    before, item.place = item.place, place
-    item.save(update_fields=["place"])
-    record(by=by, deed="move stock", subject=item, changes={"place": [before, place]})
-    return item
-
-
-@transaction.atomic
 def mark_flaws(*, item: StockItem, flaws: Sequence[tuple[Length, Length]], by: User) -> StockItem:
     """Marks stretches of a roll that no piece may use, measured from its free end."""
     held = StockItem.objects.select_for_update().get(pk=item.pk)

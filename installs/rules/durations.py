@@ -1,5 +1,5 @@
 """
-Mean minutes of measuring and installing, from the firm's table, with how they add up.
+Mean minutes of installing, from the firm's table, with how they add up.
 
 Means load a day; the promise takes a quantile, which is worked out elsewhere from these means and
 the spread of logged visits.
@@ -13,8 +13,6 @@ from decimal import ROUND_CEILING, Decimal
 
 from installs.rules.data import HardwareRules, InsteadRule
 from installs.rules.units import InstallUnit
-from shared.contracts import ContractError
-from shared.lengths import Length
 from shared.records import Record
 
 
@@ -44,51 +42,6 @@ def _sum(steps: Iterable[Step]) -> Minutes:
     return Minutes(sum((step.minutes for step in listed), Decimal(0)), listed)
 
 
-@dataclass(frozen=True)
-class OpeningToMeasure(Record):
-    """What the minutes at one opening depend on."""
-
-    family: str
-    is_door: bool = False
-    in_bay_or_corner: bool = False
-    is_masonry: bool = False
-    has_photo: bool = True
-    reach_height: Length | None = None
-
-
-def measure_minutes(opening: OpeningToMeasure, rules: HardwareRules) -> Minutes:
-    """
-    Mean minutes to measure one opening.
-
-    Examples
-    --------
-    >>> from installs.rules.data import starting_rules
-    >>> measure_minutes(OpeningToMeasure("slat", is_door=True, has_photo=False), starting_rules()).minutes
-    Decimal('8')
-    """
-    rule = rules.minutes
-    if opening.family not in rule.measure:
-        raise ContractError("family", f"{opening.family} is not known", "one of " + ", ".join(rule.measure))
-    is_high = opening.reach_height is not None and opening.reach_height > rule.ladder_above
-    holds = {
-        "door": opening.is_door,
-        "bay_or_corner": opening.in_bay_or_corner,
-        "ladder_above_10_ft": is_high,
-        "masonry": opening.is_masonry,
-        "no_photo_yet": not opening.has_photo,
-    }
-    return _sum([Step(opening.family, rule.measure[opening.family]), *_added(holds, rule.measure_add)])
-
-
-def measure_visit_minutes(openings: Sequence[OpeningToMeasure], rules: HardwareRules) -> Minutes:
-    """Mean minutes of a measuring visit: the fixed part and every opening."""
-    steps = [Step("visit", rules.minutes.measure_fixed)]
-    steps += [
-        Step(f"opening {number}", measure_minutes(one, rules).minutes) for number, one in enumerate(openings, start=1)
-    ]
-    return _sum(steps)
-
-
 def install_minutes(unit: InstallUnit, rules: HardwareRules) -> Minutes:
     """
     Mean minutes to install one unit, for one installer.
@@ -101,6 +54,7 @@ def install_minutes(unit: InstallUnit, rules: HardwareRules) -> Minutes:
     --------
     >>> from installs.rules.data import starting_rules
     >>> from installs.rules.units import InstallUnit
+    >>> from shared.lengths import Length
     >>> wide = InstallUnit("A1", "slat", Length.inches(72), Length.inches(60), "inside", "jamb", "masonry")
     >>> install_minutes(wide, starting_rules()).steps
     (Step(what='slat, wider than 60 in', minutes=Decimal('25')), Step(what='masonry', minutes=Decimal('8')))
@@ -139,6 +93,7 @@ def install_visit_minutes(
     --------
     >>> from installs.rules.data import starting_rules
     >>> from installs.rules.units import InstallUnit
+    >>> from shared.lengths import Length
     >>> one = InstallUnit("A1", "slat", Length.inches(36), Length.inches(60), "inside", "jamb", "wood")
     >>> install_visit_minutes([one] * 4, starting_rules(), people=2).steps[-1]
     Step(what="two people, 0.6 of the units' 60 minutes side by side", minutes=Decimal('-18.0'))

@@ -2,7 +2,7 @@
 From one unit and its site to all the hardware it needs, every line with how it was reached.
 
 `hardware_list` is the whole calculation; its pieces stand in the modules beside this one. The
-answer is complete in the sense of `installs.rules.completeness.incomplete`, or says under
+answer is complete in the sense of `tests.installs.completeness.incomplete`, or says under
 `cannot` why the unit can't go up as it stands.
 """
 

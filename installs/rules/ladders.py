@@ -1,12 +1,10 @@
 """
-Which ladder, where its foot stands, and what it must carry.
+Which ladder, and what it must carry.
 
 References
 ----------
-.. [1] 29 CFR 1926.1053(b)(5)(i): the foot of a ladder that leans at about one quarter of its
-       working length from the top support (R2); (a)(1)(ii) tests at 75.5 degrees (R).
-.. [2] 29 CFR 1926.1053(b)(13): the top and the top step of a stepladder are no steps (R2).
-.. [3] ANSI A14 series duty ratings IAA 375, IA 300, I 250, II 225, III 200 lb: person, clothes,
+.. [1] 29 CFR 1926.1053(b)(13): the top and the top step of a stepladder are no steps (R2).
+.. [2] ANSI A14 series duty ratings IAA 375, IA 300, I 250, II 225, III 200 lb: person, clothes,
        tools and load (M, high).
 """
 
@@ -14,11 +12,10 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from decimal import Decimal
-from math import acos, degrees
 from typing import Final
 
 from installs.rules.data import HardwareRules
-from shared.lengths import INCH, TICKS_PER_FOOT, ZERO, Length
+from shared.lengths import TICKS_PER_FOOT, ZERO, Length
 from shared.records import Record
 
 DUTY_RATINGS: Final = (
@@ -40,31 +37,9 @@ class LadderPlan(Record):
     why: str
 
 
-def foot_distance(working_length: Length) -> Length:
-    """
-    How far the foot of a leaning ladder stands out: a quarter of its working length, not of the height [1]_.
-
-    Examples
-    --------
-    >>> foot_distance(Length.inches(240)).text()
-    '60'
-    """
-    return Length(working_length.ticks // 4)
-
-
-def leaning_angle() -> float:
-    """Degrees from level that the quarter rule gives: acos(1/4)."""
-    return degrees(acos(0.25))
-
-
-def working_length(height: Length) -> Length:
-    """Foot to top support of a ladder that leans by the quarter rule against `height`, rounded up to 1 in."""
-    return Length(round(height.ticks / (15**0.5 / 4))).up(INCH)
-
-
 def duty_rating(load_lb: Decimal) -> str:
     """
-    The lightest rating that carries person, clothes, tools and load [3]_; empty beyond the heaviest.
+    The lightest rating that carries person, clothes, tools and load [2]_; empty beyond the heaviest.
 
     Examples
     --------
@@ -79,7 +54,7 @@ def plan_ladder(reach_height: Length | None, load_lb: Decimal, rules: HardwareRu
     The stepladder from which hands work at `reach_height` (floor to the top of the opening).
 
     Standing height = reach height − what a person reaches above the step; the ladder is the next
-    size whose highest real step is that high [2]_. `load_lb` is what is held up there.
+    size whose highest real step is that high [1]_. `load_lb` is what is held up there.
     """
     rule = rules.ladders
     total_lb = rule.person_lb + rule.tools_lb + load_lb

@@ -14,7 +14,6 @@ unstable load, for carrying, or beyond 8 hours; `applies` says so and nothing is
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Final
 
@@ -161,52 +160,3 @@ def _horizontal(horizontal_in: float) -> float:
 
 def _distance(distance_in: float) -> float:
     return 0.0 if distance_in > LARGEST_D_IN else 0.82 + 1.8 / max(distance_in, 10.0)
-
-
-def horizontal_estimate(width_in: float, vertical_in: float) -> float:
-    """
-    H where it can't be measured: 8 + W/2 from V = 10 in up, else 10 + W/2; W is the load's depth.
-
-    Examples
-    --------
-    >>> horizontal_estimate(6, 30), horizontal_estimate(6, 4)
-    (11.0, 13.0)
-    """
-    return (8 if vertical_in >= 10 else 10) + width_in / 2
-
-
-@dataclass(frozen=True)
-class Task:
-    """A task of a job with several: its indices (FIRWL and STRWL based) and lifts a minute."""
-
-    single_index: float
-    frequency_free_index: float
-    per_minute: float
-    vertical_in: float = 29.0
-
-
-def composite_index(tasks: Sequence[Task], hours: float = 1.0) -> float:
-    """
-    CLI: the worst single-task index, and what each further task adds by the summed frequency.
-
-    CLI = STLI1 + Σ FILIi (1/FM(F1 + .. + Fi) − 1/FM(F1 + .. + Fi−1)), tasks in falling order
-    of their single-task index [1]_ 2.4. Infinite where the frequencies sum to more than the
-    table takes.
-
-    Examples
-    --------
-    >>> round(composite_index([Task(1.6, 1.5, 1), Task(1.1, 1.0, 2), Task(0.8, 0.67, 4)]), 2)
-    1.87
-    """
-    if not tasks:
-        return 0.0
-    ordered = sorted(tasks, key=lambda task: -task.single_index)
-    index, frequency = ordered[0].single_index, ordered[0].per_minute
-    for task in ordered[1:]:
-        before = frequency_multiplier(frequency, hours, task.vertical_in)
-        frequency += task.per_minute
-        after = frequency_multiplier(frequency, hours, task.vertical_in)
-        if not before or not after:
-            return float("inf")
-        index += task.frequency_free_index * (1 / after - 1 / before)
-    return index

@@ -129,15 +129,3 @@ def _short(item: str, needed: int, why: str, free: Mapping[str, int], rules: Har
     if held >= needed:
         return None
     return Shortage(item, rules.item(item).name, needed, held, needed - held, f"{why}, {held} free")
-
-
-def packs(quantity: int, pack: int) -> int:
-    """
-    Whole packs for a quantity.
-
-    Examples
-    --------
-    >>> packs(101, 100), packs(100, 100)
-    (2, 1)
-    """
-    return -(-quantity // pack)

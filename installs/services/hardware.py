@@ -28,10 +28,10 @@ from installs.reading import (
 from installs.rules import editing
 from installs.rules.data import HardwareRules as Rules
 from installs.rules.hardware import job_hardware
-from installs.rules.spares import Shortage, day_spares, shortages
+from installs.rules.spares import Shortage, shortages
 from installs.rules.trims import Line
 from installs.starting_data import load_hardware, load_rules
-from jobs.models import INSTALLING, Appointment, Crew, Purpose
+from jobs.models import INSTALLING, Appointment, Crew
 from measuring.models import Unit
 from shared import audit
 from shared.contracts import ContractError
@@ -426,16 +426,6 @@ def top_up_van(*, crew: Crew, by: User) -> list[tuple[VanStock, int, int]]:
             changes={row.material.name: [row.quantity - taken, row.quantity] for row, taken, _ in out if taken},
         )
     return out
-
-
-def spares_from_van(crew: Crew, lines: Iterable[Line], units: Sequence[Any], rules: Rules) -> dict[str, int]:
-    """The day's spares that the van carries already, by item."""
-    carried = dict(VanStock.objects.filter(crew=crew).values_list("material__key", "quantity"))
-    return {line.item: min(line.quantity, carried.get(line.item, 0)) for line in day_spares(lines, units, rules)}
-
-
-def is_install_purpose(purpose: str) -> bool:
-    return purpose in {Purpose.INSTALL, Purpose.RETURN, Purpose.DELIVERY, Purpose.TAKE_DOWN}
 
 
 __all__ = [

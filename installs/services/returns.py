@@ -12,7 +12,7 @@ from installs.models import ReturnOwed, VisitUnit
 from installs.rules.causes import NO, YES, Cause, cause
 from installs.services.hardware import pull_hardware, refresh_hardware
 from jobs import services as calendar
-from jobs.models import Appointment, Job, Purpose
+from jobs.models import Appointment, Purpose
 from jobs.ports import ports as jobs_ports
 from measuring.models import Opening, Unit, VisitOpening
 from measuring.ports import ports as measuring_ports
@@ -294,9 +294,3 @@ def follow_visit(visit: Appointment) -> None:
         (ReturnOwed.State.BOOKED, ReturnOwed.State.OPEN) if placed else (ReturnOwed.State.OPEN, ReturnOwed.State.BOOKED)
     )
     ReturnOwed.objects.filter(appointment=visit, state=other).update(state=state)
-
-
-def open_returns(job: Job) -> list[ReturnOwed]:
-    """What is owed at the job's site, oldest first."""
-    rows = job.returns_owed.filter(state__in=[ReturnOwed.State.OPEN, ReturnOwed.State.BOOKED])  # type: ignore
-    return list(rows.select_related("unit__opening__room", "remake", "appointment").order_by("opened_at"))

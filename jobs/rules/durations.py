@@ -84,45 +84,6 @@ class Lognormal:
             raise ValueError(f"share {share} is out of bounds (between 0 and 1)")
         return math.exp(self.mu + NormalDist().inv_cdf(share) * self.sigma)
 
-    def scaled(self, factor: float) -> Lognormal:
-        """The same spread, every time multiplied by the factor (> 0)."""
-        return Lognormal(self.mu + math.log(_positive("factor", factor)), self.sigma)
-
-
-@dataclass(frozen=True, slots=True)
-class ThreePoint:
-    """
-    Somebody's guess of a time: at best, most likely, at worst (all in one unit).
-
-    Examples
-    --------
-    >>> guess = ThreePoint(4, 6, 12)
-    >>> round(guess.mean, 2), round(guess.deviation, 2)
-    (6.67, 1.33)
-    """
-
-    best: float
-    likely: float
-    worst: float
-
-    def __post_init__(self) -> None:
-        if not 0 <= self.best <= self.likely <= self.worst:
-            raise ValueError(f"{self.best}, {self.likely}, {self.worst} must ascend from 0 on")
-
-    @property
-    def mean(self) -> float:
-        """(best + 4 likely + worst) / 6."""
-        return (self.best + 4 * self.likely + self.worst) / 6
-
-    @property
-    def deviation(self) -> float:
-        """(worst - best) / 6."""
-        return (self.worst - self.best) / 6
-
-    def lognormal(self) -> Lognormal:
-        """The lognormal with this mean and deviation."""
-        return Lognormal.from_mean(self.mean, self.deviation)
-
 
 @dataclass(frozen=True, slots=True)
 class Learned:
@@ -173,21 +134,6 @@ def learn_sigma(planned: Sequence[float], taken: Sequence[float], rule: float = 
     mean = sum(ratios) / len(ratios)
     squares = sum((ratio - mean) ** 2 for ratio in ratios)
     return math.sqrt((squares + weight * rule**2) / (len(ratios) - 1 + weight))
-
-
-def together(parts: Sequence[Lognormal]) -> Lognormal:
-    """
-    The time of one part after the other, taken as independent.
-
-    A sum of lognormals is none, but the one with the same mean and variance is close.
-
-    >>> total = together([Lognormal.from_median(20, 0.3)] * 4)
-    >>> round(total.mean, 1), round(total.sigma, 3)
-    (83.7, 0.153)
-    """
-    if not parts:
-        raise ValueError("no parts to put together (at least one)")
-    return Lognormal.from_mean(sum(part.mean for part in parts), math.sqrt(sum(part.deviation**2 for part in parts)))
 
 
 def _positive(name: str, value: float) -> float:

@@ -158,19 +158,3 @@ def within(share: float, days: int = DAYS) -> float:
     0.013
     """
     return NormalDist().inv_cdf(0.975) * math.sqrt(share * (1 - share) / days)
-
-
-def latest_departure(
-    visits: Sequence[PromisedVisit], depart: float, *, share: float, seed: int, earliest: float, step: float = 300.0
-) -> float | None:
-    """
-    The latest departure at or before `depart` with every promise kept on `share` of days.
-
-    None when even leaving at `earliest` is not enough: then the order or the day has to change.
-    """
-    at = depart
-    while at >= earliest:
-        if all(chance.on_time >= share for chance in chances(visits, at, seed=seed)):
-            return at
-        at -= step
-    return None

@@ -10,7 +10,6 @@ from django.contrib import messages
 from django.contrib.auth.decorators import login_required
 from django.http import HttpRequest, HttpResponse, JsonResponse
 from django.shortcuts import redirect, render
-from django.urls import reverse
 from django.utils import timezone
 from django.utils.dateparse import parse_datetime
 from django.utils.http import url_has_allowed_host_and_scheme
@@ -415,7 +414,3 @@ def appointment_ics(request: HttpRequest, pk: int) -> HttpResponse:
     answer = HttpResponse(visit_file(row), content_type="text/calendar; charset=utf-8")
     answer["Content-Disposition"] = f'attachment; filename="{row.job.number}.ics"'
     return answer
-
-
-def appointment_url(row: Appointment) -> str:
-    return reverse("jobs:appointment", args=[row.pk])

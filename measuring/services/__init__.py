@@ -44,7 +44,6 @@ from measuring.services.releases import (
 from measuring.services.sizes import (
     accept_size_change,
     refuse_size_change,
-    replace_unit,
     set_options,
     set_options_of_opening,
     size_opening,
@@ -91,7 +90,6 @@ __all__ = [
     "reopen_visit",
     "reorder_openings",
     "reorder_rooms",
-    "replace_unit",
     "save_measure_times",
     "save_product",
     "save_tape",

@@ -9,7 +9,6 @@ from typing import Any, Final
 
 from django.core.files.base import ContentFile
 from django.db import transaction
-from django.db.models import Q
 from django.utils import timezone
 from PIL import Image, ImageOps, UnidentifiedImageError
 
@@ -348,10 +347,3 @@ def remove_photo(*, photo: Photo, by: User) -> Photo:
         note(by, "took a photo away", photo, opening)
         touch(opening)
     return photo
-
-
-def open_doubts(opening: Opening) -> Any:
-    """Readings of one place that stand side by side, unsettled."""
-    return Reading.objects.filter(
-        Q(opening=opening), superseded_at=None, conflict_with__isnull=False
-    ).select_related("conflict_with", "taken_by")

@@ -9,7 +9,7 @@ from django.db import transaction
 from django.utils import timezone
 
 from measuring.evaluation import Evaluation, as_rules, current, evaluate, findings_of, split_widths
-from measuring.models import RELEASED_OR_LATER, Opening, Product, Reading, SizeChange, Unit, Visit
+from measuring.models import RELEASED_OR_LATER, Opening, Reading, SizeChange, Unit, Visit
 from measuring.options import clean_options, offer_of, starting_options, valid_options
 from measuring.ports import NewSize, ports
 from measuring.rules.families import TABLE
@@ -380,44 +380,3 @@ def set_options_of_opening(*, opening: Opening, options: Mapping[str, Any], by: 
     """The same options for every unit of the opening that is not released."""
     units = [unit for unit in opening.units.live() if unit.state not in RELEASED_OR_LATER]
     return [set_options(unit=unit, options=options, by=by) for unit in units]
-
-
-@transaction.atomic
-def replace_unit(*, unit: Unit, by: User, remeasure: bool = False, product: Product | None = None) -> Unit:
-    """
-    A unit that is made anew in place of one that can't be used.
-
-    It has the same size and options, and waits for approval and release like any other; with
-    `remeasure` its opening is to be measured again first.
-    """
-    opening = lock_opening(unit.opening)
-    unit = Unit.objects.select_for_update(of=("self",)).get(pk=unit.pk)
-    if unit.state in (Unit.State.CANCELLED, Unit.State.REPLACED):
-        raise Refused(f"{unit.code} is {unit.get_state_display()}")
-    taken = set(opening.units.values_list("number", flat=True))
-    made = Unit.objects.create(
-        opening=opening,
-        number=next(n for n in range(1, 1000) if n not in taken),
-        code=unused_code(),
-        product=product or unit.product,
-        mount=unit.mount,
-        options=unit.options,
-        state=Unit.State.DRAFT if remeasure or unit.order_width is None else Unit.State.SIZED,
-        order_width=None if remeasure else unit.order_width,
-        order_height=None if remeasure else unit.order_height,
-        longest_height=None if remeasure else unit.longest_height,
-        basis=unit.basis,
-        steps=[] if remeasure else unit.steps,
-        findings=[] if remeasure else unit.findings,
-        size_revision=1,
-        grade=unit.grade,
-        replaces=unit,
-    )
-    unit.state = Unit.State.REPLACED
-    unit.save(update_fields=["state"])
-    if remeasure:
-        Opening.objects.filter(pk=opening.pk).update(state=Opening.State.TO_MEASURE)
-        opening.readings.filter(superseded_at=None).update(superseded_at=timezone.now())
-    note(by, "ordered a remake", made, opening, {"replaces": [None, unit.code]})
-    restage(opening.job_id, by)
-    return made

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 from typing import Any
 
 from django.contrib import messages
@@ -115,8 +114,3 @@ def measure_times(request: SheetRequest) -> HttpResponse:
     rows = [(key, key.replace("_", " "), values[key], problems.get(key, "")) for key in starting_minutes()]
     context = {"rows": rows, "may_write": user.has_role(OWNER) and branch is not None}
     return render(request, "measuring/measure_times.html", context, status=422 if problems else 200)
-
-
-def pretty(value: Any) -> str:
-    """JSON for a box somebody edits."""
-    return json.dumps(value, indent=1, ensure_ascii=False)

@@ -8,7 +8,6 @@ from typing import Any
 
 from django import template
 from django.db import models
-from django.urls import reverse
 from django.utils import timezone
 from django.utils.html import format_html, format_html_join
 from django.utils.safestring import SafeString
@@ -270,13 +269,3 @@ def last_change(subject: models.Model | None = None, job: int | None = None) -> 
 def qr(text: str, title: str = "") -> SafeString:
     """A QR code as inline SVG."""
     return qr_svg(text, title=title)
-
-
-@register.simple_tag(takes_context=True)
-def full_address(context: template.Context, url_name: str, *args: Any) -> str:
-    """A page's address with the site's name, for QR codes; the request's own, else SITE_URL."""
-    from django.conf import settings
-
-    path = reverse(url_name, args=args)
-    request = context.get("request")
-    return request.build_absolute_uri(path) if request is not None else f"{settings.SITE_URL}{path}"

@@ -4,7 +4,7 @@ Every unit of a large demo through the hardware rules: no rule fails, no list is
     python -m tests.benchmarks.hardware [--jobs 10000]
 
 Loads a demo whose every job keeps its parts into a database of its own, works out each unit's
-hardware and asks `installs.rules.completeness.incomplete` of each. It prints; it writes no file.
+hardware and asks `tests.installs.completeness.incomplete` of each. It prints; it writes no file.
 """
 
 from __future__ import annotations
@@ -40,9 +40,9 @@ def check(jobs: int) -> int:
 
     import fabrication.demo
     from installs.reading import UNIT_NEEDS, rules_of, work_out
-    from installs.rules.completeness import incomplete
     from measuring.models import Unit
     from shared.models import Branch
+    from tests.installs.completeness import incomplete
 
     fabrication.demo.LIVING = jobs
     began = time.monotonic()

@@ -8,14 +8,13 @@ C: arithmetic redone here.
 from __future__ import annotations
 
 from decimal import Decimal
-from math import acos, degrees
 
 import pytest
 
 from installs.rules.data import STATUSES, starting_rules
 from installs.rules.fixings import withdrawal_lb_per_inch
-from installs.rules.ladders import duty_rating, foot_distance, leaning_angle, working_length
-from installs.rules.lifting import FREQUENCY, Lift, Task, composite_index, frequency_multiplier, weight_limit
+from installs.rules.ladders import duty_rating
+from installs.rules.lifting import FREQUENCY, Lift, frequency_multiplier, weight_limit
 from installs.rules.safety import lead_answer, silica_controls
 from installs.rules.units import SiteFacts
 from shared.lengths import Length
@@ -62,26 +61,6 @@ def test_load_duration_scales_the_withdrawal_value():
 # -- ladders: 29 CFR 1926.1053 ---------------------------------------------------------------
 
 
-def test_a_ladder_of_20_ft_working_length_stands_5_ft_out():
-    """(b)(5)(i): a quarter of the working length (R2)."""
-    assert foot_distance(Length.inches(240)) == Length.inches(60)
-
-
-def test_a_quarter_of_the_working_length_is_the_test_angle():
-    """acos(1/4) = 75.52 degrees agrees with the 75.5 of (a)(1)(ii) (R); a quarter of the height would be 75.96."""
-    assert leaning_angle() == pytest.approx(75.5, abs=0.03)
-    assert leaning_angle() == pytest.approx(degrees(acos(0.25)))
-    assert abs(leaning_angle() - 75.96) > 0.4
-
-
-def test_working_length_closes_the_right_angled_triangle():
-    """height² + (working length / 4)² = working length², rounded up to an inch (C)."""
-    length = working_length(Length.inches(232)).as_inches()
-
-    assert length**2 - (length / 4) ** 2 >= 232**2
-    assert (length - 1) ** 2 - ((length - 1) / 4) ** 2 < 232**2
-
-
 def test_a_215_lb_installer_with_45_lb_needs_an_extra_heavy_ladder():
     """ANSI A14 duty ratings 200, 225, 250, 300, 375 lb (M): 260 lb needs IA."""
     assert duty_rating(Decimal(215 + 45)) == "IA"
@@ -117,17 +96,6 @@ def test_package_inspection_at_the_destination_governs():
     assert limit.pounds == pytest.approx(15.3, abs=0.05)
     assert limit.pounds == pytest.approx(15.2, rel=0.02)
     assert limit.index(26) == pytest.approx(1.7, abs=0.05)
-
-
-def test_three_tasks_have_the_composite_index_of_the_manual():
-    """Sec. 2.4.5: indices 1.6, 1.1, .8; frequency-free 1.5, 1.0, .67; 1, 2, 4 a minute: 1.9 (M, C)."""
-    tasks = [Task(1.6, 1.5, 1), Task(1.1, 1.0, 2), Task(0.8, 0.67, 4)]
-
-    index = composite_index(tasks)
-
-    assert round(index, 1) == 1.9
-    assert index == pytest.approx(1.6 + 1.0 * (1 / 0.88 - 1 / 0.94) + 0.67 * (1 / 0.70 - 1 / 0.88))
-    assert composite_index(tasks[::-1]) == index
 
 
 @pytest.mark.parametrize(

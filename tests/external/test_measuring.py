@@ -13,10 +13,10 @@ from measuring.rules.families import TABLE
 from measuring.rules.findings import lean_ticks
 from measuring.rules.misreads import excess
 from measuring.rules.opening import Opening
-from measuring.rules.range import starting_jurisdictions
 from measuring.rules.safety import Control, Site, cord_findings
 from measuring.rules.sizing import order_size
 from shared.lengths import TICKS_PER_INCH, Length, parse_length
+from tests.measuring.starting import starting_jurisdictions
 
 PLACES = starting_jurisdictions()
 INSIDE = {"id": "A", "family": "cellular", "mount": "inside"}

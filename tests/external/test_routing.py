@@ -10,7 +10,7 @@ import numpy as np
 import pytest
 from geographiclib.geodesic import Geodesic
 
-from jobs.rules.durations import Lognormal, ThreePoint
+from jobs.rules.durations import Lognormal
 from jobs.rules.routing import Crew, Problem, Stop, plan_of, solve, verify
 from jobs.rules.routing.bound import cost_bound
 from jobs.rules.travel import great_circle_m
@@ -65,13 +65,6 @@ def test_a_thousand_random_lines_agree_with_the_reference_library():
 
 
 # -- durations -------------------------------------------------------------------------
-
-
-def test_three_point_estimate_of_course_notes():
-    """4, 6, 12: 6.67 and 1.33 (the usual PERT example of project-management notes)."""
-    guess = ThreePoint(4, 6, 12)
-
-    assert (round(guess.mean, 2), round(guess.deviation, 2)) == (6.67, 1.33)
 
 
 def test_lognormal_figures():

@@ -6,11 +6,8 @@ from xml.etree import ElementTree
 
 import pytest
 
-from fabrication.barcodes import draw_code128
 from fabrication.exploded import draw_unit
-from fabrication.rules.labels import code128_values
 from shared.lengths import Unit
-from tests.fabrication.boxes import points_outside
 from tests.fabrication.rules.shop import RECIPES, made
 
 SVG = "{http://www.w3.org/2000/svg}"
@@ -52,19 +49,3 @@ def test_slats_of_a_small_blind_are_all_drawn():
     ]
 
     assert len(slats) == unit.counts["slats"]
-
-
-def test_a_bar_code_keeps_its_quiet_zones():
-    svg = draw_code128("K7M2P9T")
-
-    bars = [float(bar.attrib["x"]) for bar in ElementTree.fromstring(str(svg.render())).iter(f"{SVG}rect")]
-
-    assert min(bars) == 10
-    assert svg.width == 20 + 11 * (len(code128_values("K7M2P9T")) - 1) + 13
-    assert not points_outside(str(svg.render()))
-
-
-@pytest.mark.parametrize(("text", "code_set", "named"), [("é", "", "'é'"), ("a", "A", "'a'"), ("123", "C", "'123'")])
-def test_a_character_the_set_does_not_have_is_named(text: str, code_set: str, named: str):
-    with pytest.raises(ValueError, match=named):
-        code128_values(text, code_set=code_set)

@@ -9,11 +9,11 @@ import pytest
 from installs.figures import FIGURES, figures
 from installs.models import Load, Pull, ReturnOwed, UnitHardware, VisitUnit
 from installs.reading import rules_of, with_needs, work_out
-from installs.rules.completeness import incomplete
 from jobs.models import Appointment, Job, Purpose
 from measuring.models import Unit
 from shared import demo
 from shared.models import AuditEntry, Branch, User
+from tests.installs.completeness import incomplete
 
 pytestmark = [pytest.mark.django_db, pytest.mark.slow]
 

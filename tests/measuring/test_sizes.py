@@ -279,22 +279,3 @@ def test_what_a_released_unit_was_ordered_by_stays(released: Unit, measurer: Use
         services.change_opening(opening=released.opening, by=measurer, facts=fact)
 
     assert refusal.value.field == next(iter(fact))
-
-
-def test_a_remake_is_a_new_unit_tied_to_the_old_one(released: Unit, dispatcher: User) -> None:
-    made = services.replace_unit(unit=released, by=dispatcher)
-
-    released.refresh_from_db()
-    assert released.state == Unit.State.REPLACED
-    assert made.replaces == released
-    assert made.code != released.code
-    assert made.order_width == released.order_width
-    assert made.state == Unit.State.SIZED
-
-
-def test_a_remake_with_a_new_measure_waits_for_readings(released: Unit, dispatcher: User) -> None:
-    made = services.replace_unit(unit=released, by=dispatcher, remeasure=True)
-
-    assert made.order_width is None
-    assert made.opening.readings.filter(superseded_at=None).count() == 0
-    assert Opening.objects.get(pk=made.opening_id).state == Opening.State.TO_MEASURE

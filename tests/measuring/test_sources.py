@@ -7,7 +7,7 @@ import pytest
 from jobs.models import Job
 from jobs.ports import ports as job_ports
 from measuring import services, sources
-from measuring.models import Opening
+from measuring.models import Opening, Unit
 from measuring.times import measure_minutes
 from shared.models import User
 from tests.measuring.makers import choose_all, make_appointment, make_approved, make_job, make_opening
@@ -36,9 +36,9 @@ def test_a_remake_does_not_count_towards_the_stage(job: Job, dispatcher: User) -
     unit = make_approved(job, dispatcher)
     services.release_to_workroom(job=job, units=[unit], by=dispatcher)
 
-    services.replace_unit(unit=unit, by=dispatcher)
+    Unit.objects.create(opening=unit.opening, number=2, code="K7M2P9T", product=unit.product, replaces=unit)
 
-    assert sources.stage_facts(job)["units"] == {"replaced": 1}
+    assert sources.stage_facts(job)["units"] == {"released": 1}
 
 
 @pytest.mark.parametrize(

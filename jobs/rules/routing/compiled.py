@@ -10,7 +10,6 @@ try:
 except ImportError:  # pragma: no cover - the optional accelerator is not there
     numba = None  # type: ignore[assignment]
 
-HAS_NUMBA = numba is not None
 
 
 def compiled(function: Callable[..., Any]) -> Callable[..., Any]:

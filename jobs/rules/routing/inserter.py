@@ -119,17 +119,6 @@ class Inserter:
                 self._built[number] = route
         return assemble(self.problem, self._built.values(), self._reasons)
 
-    def length_added(self, stop_id: Id) -> int:
-        """Seconds by which the crew-day of a placed stop would be shorter without it (drive, service, waiting)."""
-        number = self._day_of(self.problem.stop_number[stop_id])
-        day = self.problem.days[number]
-        order = [other for other in self.routes[number].order if self.problem.stops[other].id != stop_id]
-        with_it = build_route(self.problem, day, self.routes[number].order)
-        without = build_route(self.problem, day, order) if order else None
-        if with_it is None:
-            raise AssertionError("a placed stop stands in a route that can't be driven")
-        return with_it.back - with_it.depart - (without.back - without.depart if without else 0)
-
     # -- changing -------------------------------------------------------------
 
     def insert(

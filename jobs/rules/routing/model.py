@@ -403,10 +403,6 @@ class Plan:
         """Crew and shift per placed stop."""
         return {visit.id: (route.crew, route.shift) for route in self.routes for visit in route.visits}
 
-    def sequences(self) -> dict[tuple[Id, int], tuple[Id, ...]]:
-        """Stop ids in driving order per (crew, shift)."""
-        return {(r.crew, r.shift): tuple(visit.id for visit in r.visits) for r in self.routes}
-
 
 def _crew_day(crew: Crew, place: int, shift: int) -> CrewDay:
     begin, end = crew.shifts[shift]

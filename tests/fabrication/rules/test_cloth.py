@@ -3,11 +3,9 @@
 from __future__ import annotations
 
 import dataclasses
-from fractions import Fraction
 
 import pytest
 
-from fabrication.rules.cloth import widths_needed
 from fabrication.rules.recipes import CannotMake, Order, equal_widths
 from shared.lengths import Length, total
 from tests.fabrication.rules.shop import (
@@ -119,11 +117,6 @@ def test_patterned_cloth_is_never_turned():
     unit = make_unit(RECIPES["curlew"], order("90", "30", options={"colour": "fern"}), MATERIALS)
 
     assert (unit.part("face").lay, unit.part("face").quantity) == ("seamed", 2)
-
-
-def test_widths_by_fullness_refuse_cloth_of_no_width():
-    with pytest.raises(ValueError, match="width"):
-        widths_needed(inches("84"), Fraction(2), inches("0"), Length(0))
 
 
 # -- one head -----------------------------------------------------------------------------

@@ -8,11 +8,11 @@ from pathlib import Path
 import pytest
 
 from installs.rules.choices import install_unit
-from installs.rules.completeness import incomplete
 from installs.rules.data import starting_rules
 from installs.rules.hardware import hardware_list
 from installs.rules.units import SiteFacts
 from shared.contracts import ContractError
+from tests.installs.completeness import incomplete
 from tests.installs.rules.units import inch
 
 RULES = starting_rules()

@@ -7,10 +7,10 @@ from decimal import Decimal
 
 import pytest
 
-from installs.rules.completeness import incomplete
 from installs.rules.data import starting_rules
 from installs.rules.hardware import hardware_list
 from installs.rules.units import FAMILIES, SUBSTRATES, Obstruction, Valance
+from tests.installs.completeness import incomplete
 from tests.installs.rules.units import inch, make_unit, random_site, random_unit
 
 RULES = starting_rules()

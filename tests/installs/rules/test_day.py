@@ -9,18 +9,15 @@ import pytest
 from installs.rules.causes import CAUSES, cause, kinds_of, needs_return, top_causes, top_of
 from installs.rules.data import starting_rules
 from installs.rules.durations import (
-    OpeningToMeasure,
     install_minutes,
     install_visit_minutes,
-    measure_visit_minutes,
 )
 from installs.rules.hardware import hardware_list
 from installs.rules.ladders import plan_ladder
 from installs.rules.loading import HARDWARE, LONG_RACK, SPARES, StopLoad, load_list, packages_of
-from installs.rules.spares import day_spares, packs, shortages, top_up
+from installs.rules.spares import day_spares, shortages, top_up
 from installs.rules.trims import line
 from installs.rules.units import Motor, SiteFacts, Valance
-from shared.contracts import ContractError
 from tests.installs.rules.units import inch, make_unit
 
 RULES = starting_rules()
@@ -123,7 +120,6 @@ def test_the_van_is_topped_up_only_below_its_least():
     assert top_up({**full, item.key: item.van_least}, RULES) == ()
     short = top_up({**full, item.key: item.van_least - 1}, RULES)
     assert [entry.quantity for entry in short] == [item.van_most - item.van_least + 1]
-    assert packs(short[0].quantity, item.pack) == 2
 
 
 def test_strips_are_short_by_whole_stock_lengths():
@@ -258,16 +254,3 @@ def test_a_second_person_saves_nothing_where_there_is_nothing_to_do_beside(width
     units = [make_unit(code=f"A{n}", family="cellular", width=inch(width)) for n, width in enumerate(widths)]
 
     assert install_visit_minutes(units, RULES, people=2) == install_visit_minutes(units, RULES, people=1)
-
-
-def test_a_measure_visit_is_15_minutes_and_its_openings():
-    openings = [OpeningToMeasure("slat"), OpeningToMeasure("sheer", is_door=True, reach_height=inch(121))]
-
-    assert measure_visit_minutes(openings, RULES).whole == 15 + 4 + 5 + 2 + 5
-
-
-def test_an_unknown_family_is_refused_by_name():
-    with pytest.raises(ContractError) as caught:
-        measure_visit_minutes([OpeningToMeasure("curtain")], RULES)
-
-    assert caught.value.field == "family"

@@ -5,8 +5,8 @@ import random
 
 import pytest
 
-from jobs.rules.durations import Lognormal, ThreePoint, learn_factor, learn_sigma, together
-from jobs.rules.promises import Pause, PromisedVisit, chances, latest_departure, within
+from jobs.rules.durations import Lognormal, learn_factor, learn_sigma
+from jobs.rules.promises import Pause, PromisedVisit, chances, within
 
 
 def test_mean_and_deviation_go_through_the_lognormal_and_back():
@@ -26,11 +26,6 @@ def test_a_lognormal_refuses_nonsense(wrong):
         Lognormal.from_median(*wrong)
 
 
-def test_a_guess_must_ascend():
-    with pytest.raises(ValueError, match="ascend"):
-        ThreePoint(6, 4, 12)
-
-
 def test_a_slow_crew_is_learned_and_one_bad_day_is_not():
     rng = random.Random(1)
     slow = [60 * 1.3 * math.exp(rng.gauss(0, 0.3)) for _ in range(200)]
@@ -45,14 +40,6 @@ def test_the_spread_is_learned_too():
 
     assert learn_sigma([60.0] * 500, taken) == pytest.approx(0.5, abs=0.03)
     assert learn_sigma([60.0], [90.0]) == 0.35
-
-
-def test_parts_together_have_the_sum_of_means_and_of_variances():
-    parts = [Lognormal.from_median(20, 0.3), Lognormal.from_median(45, 0.5)]
-    total = together(parts)
-
-    assert total.mean == pytest.approx(sum(part.mean for part in parts))
-    assert total.deviation**2 == pytest.approx(sum(part.deviation**2 for part in parts))
 
 
 # -- promises ------------------------------------------------------------------------------
@@ -99,16 +86,6 @@ def test_lunch_comes_before_the_stop_it_delays():
     told = chances(visits, 0.0, seed=1, drive_sigma=0.0, day_sigma=0.0, pause=Pause(earliest=1000.0, duration=1800.0))
 
     assert [chance.start for chance in told] == [600.0, 3600.0]
-
-
-def test_a_surer_departure_is_earlier():
-    visits = [PromisedVisit(1800.0, 3600.0, promised=(3600.0, 7200.0))]
-
-    sure = latest_departure(visits, 5400.0, share=0.95, seed=1, earliest=0.0)
-
-    assert 0.0 <= sure < 5400.0
-    assert chances(visits, sure, seed=1)[0].on_time >= 0.95
-    assert latest_departure(visits, 5400.0, share=0.95, seed=1, earliest=5300.0) is None
 
 
 @pytest.mark.parametrize(

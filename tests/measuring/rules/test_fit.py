@@ -6,11 +6,12 @@ import pytest
 
 from measuring.rules.fit import ProductFit, Tube, alternatives, fit_findings, grams, weight_text
 from measuring.rules.opening import Opening
-from measuring.rules.range import starting_products, starting_rows
+from measuring.rules.range import starting_rows
 from measuring.rules.safety import Control, Site
 from measuring.rules.sizing import order_size
 from shared.contracts import ContractError
 from shared.lengths import parse_length
+from tests.measuring.starting import starting_products
 
 INSIDE = {
     "id": "A",

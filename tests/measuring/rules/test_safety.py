@@ -2,10 +2,10 @@
 
 import pytest
 
-from measuring.rules.range import starting_jurisdictions
 from measuring.rules.safety import Control, Jurisdiction, Site, cord_findings, safety_findings
 from shared.contracts import ContractError
 from shared.lengths import parse_length
+from tests.measuring.starting import starting_jurisdictions
 
 US = starting_jurisdictions()["us"]
 CANADA = starting_jurisdictions()["ca"]

@@ -5,7 +5,6 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Mapping
 from dataclasses import dataclass
-from fractions import Fraction
 from math import gcd, lcm
 
 from fabrication.rules.cutting.columns.column import Column, Loading
@@ -299,8 +298,3 @@ def _run_together(patterns: list[Pattern]) -> tuple[Pattern, ...]:
                 continue
         out.append(each)
     return tuple(out)
-
-
-def units_as_ticks(model: RollModel, units: int) -> Fraction:
-    """Cost units as ticks."""
-    return Fraction(units, model.scale)
