@@ -4,9 +4,11 @@ from __future__ import annotations
 
 import datetime as dt
 from collections.abc import Callable
+from importlib import import_module
 from typing import Any
 
 import pytest
+from django.apps import apps
 
 from jobs.models import Appointment, Job
 from measuring import services
@@ -228,6 +230,17 @@ def test_a_visit_corrected_on_another_day_keeps_when_it_ended(
     services.close_visit(visit=Visit.objects.get(pk=visit.pk), by=dispatcher)
 
     assert Appointment.objects.get(pk=visit.appointment_id).done_at == ended
+
+
+def test_visits_that_a_tap_had_ended_under_way_are_taken_back(visit: Visit, measurer: User, dispatcher: User) -> None:
+    closed = services.open_visit(appointment=make_appointment(make_job(dispatcher), dispatcher, measurer), by=measurer)
+    opening(closed, measurer)
+    services.close_visit(visit=closed, by=measurer)
+    Appointment.objects.filter(pk=visit.appointment_id).update(state=Appointment.State.DONE)
+
+    import_module("measuring.migrations.0003_visits_under_way_are_not_done").take_done_back(apps, None)
+
+    assert (state_of(visit), state_of(closed)) == (Appointment.State.ARRIVED, Appointment.State.DONE)
 
 
 def test_nobody_home_closes_the_visit_with_its_reason(
