@@ -23,9 +23,9 @@ from installs.rules.findings import with_amounts
 from installs.rules.hardware import JobHardware, job_hardware
 from installs.rules.loading import LoadPlan, StopLoad, load_list
 from installs.services.loads import visits_of_day
-from jobs.dispatch import Book, open_book
 from jobs.drawings import route_map
 from jobs.models import Appointment, Crew, Site
+from jobs.schedule.day import DaySchedule, moment, read_day
 from jobs.words import clock, day_text, promise_text
 from measuring.models import Opening, Reading, Unit
 from measuring.options import options_shown
@@ -71,7 +71,7 @@ class DaySheet:
 
     crew: Crew
     day: dt.date
-    book: Book | None
+    schedule: DaySchedule | None
     stops: list[StopSheet]
     rules: Rules
     starts: dt.datetime | None = None
@@ -88,21 +88,15 @@ def day_sheet(crew: Crew, day: dt.date) -> DaySheet:
     _read_openings(stops)
     sheet = DaySheet(crew, day, None, stops, rules)
     if visits:
-        book = open_book(crew.branch, [crew], [day])
-        one = book.days[crew.pk, day]
-        timed = {stop.key: stop for stop in one.timeline.stops}
-        sheet.book, sheet.drive_min = book, round(one.timeline.drive / 60)
-        sheet.starts, sheet.back = _when(one.timeline.depart), _when(one.timeline.back)
+        one = sheet.schedule = read_day(crew, day)
+        sheet.drive_min = round(one.timeline.drive / 60)
+        sheet.starts, sheet.back = moment(one.timeline.depart), moment(one.timeline.back)
         for stop in stops:
-            found = timed.get(stop.visit.pk)
+            found = one.stops.get(stop.visit.pk)
             if found is not None:
-                stop.drive_min, stop.expected = round(found.drive / 60), _when(found.arrive)
-                stop.leaves = _when(found.leave)
+                stop.drive_min, stop.expected = round(found.drive / 60), moment(found.arrive)
+                stop.leaves = moment(found.leave)
     return sheet
-
-
-def _when(seconds: int) -> dt.datetime:
-    return dt.datetime.fromtimestamp(seconds, dt.UTC)
 
 
 def _read_openings(stops: Iterable[StopSheet]) -> None:
@@ -365,12 +359,10 @@ def _load_summary(plan: LoadPlan) -> dict[str, Any]:
 
 def day_map(sheet: DaySheet) -> Any:
     """The route drawn, if any stop has coordinates; its numbers are those of the stops."""
-    if sheet.book is None:
+    if sheet.schedule is None:
         return None
-    one = sheet.book.days[sheet.crew.pk, sheet.day]
     wanted = {stop.visit.pk for stop in sheet.stops}
-    one.appointments = [row for row in one.appointments if row.pk in wanted]
-    return route_map(sheet.book, one)
+    return route_map(sheet.schedule.of(one for one in sheet.schedule.standing if one.pk in wanted))
 
 
 # -- what changed -----------------------------------------------------------------------------

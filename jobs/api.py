@@ -17,7 +17,6 @@ from jobs import services
 from jobs.access import SEES_PHONES, secret_for
 from jobs.api_setup import CrewDeeds
 from jobs.api_setup import register as register_setup
-from jobs.dispatch import effect_of, in_the_way
 from jobs.ics import feed_token
 from jobs.models import (
     Absence,
@@ -35,9 +34,10 @@ from jobs.models import (
     Site,
     Skill,
 )
-from jobs.offers import Offer, offers_for, read_value
 from jobs.ports import Blocker, ports
 from jobs.schedule.availability import crew_day
+from jobs.schedule.effects import effect_of, in_the_way
+from jobs.schedule.offers import Offer, offers_for, read_value
 from jobs.views.appointments import effect_json
 from jobs.views.jobs import blockers_of
 from jobs.views.projects import project_of

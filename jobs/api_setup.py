@@ -14,7 +14,7 @@ from rest_framework.routers import DefaultRouter
 
 from jobs import services
 from jobs.models import Absence, CalendarRules, Crew, CrewDay, CrewMember, Holiday, Skill, UsualWindow, WorkingHours
-from jobs.offers import usual_windows
+from jobs.schedule.offers import usual_windows
 from shared import roles
 from shared.api import HasRole, VisibleMixin
 from shared.models import User

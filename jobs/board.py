@@ -16,10 +16,10 @@ from typing import Final
 from django.urls import reverse
 from django.utils.safestring import SafeString, mark_safe
 
-from jobs.dispatch import Book, CrewDayBook
 from jobs.models import Appointment, Crew
 from jobs.rules.timeline import Timed
 from jobs.schedule.availability import WorkDay, local
+from jobs.schedule.day import DaySchedule, Schedule, moment
 from jobs.words import clock, promise_text
 
 WIDE: Final = 1240
@@ -57,7 +57,7 @@ def n(value: float) -> str:
 
 
 def draw_board(
-    book: Book, crews: Sequence[Crew], days: Sequence[dt.date], *, now: dt.datetime, words: str = ""
+    schedule: Schedule, crews: Sequence[Crew], days: Sequence[dt.date], *, now: dt.datetime, words: str = ""
 ) -> SafeString:
     """
     The lanes of these crews on these days as SVG.
@@ -68,7 +68,7 @@ def draw_board(
     lane = WEEK_LANE if is_week else DAY_LANE
     head = 40 if is_week else 26
     high = head + lane * len(crews) + 6
-    scales = _scales(book, days)
+    scales = _scales(schedule, days)
     title = f"{len(crews)} crews, {days[0]:%d %b}" + (f" to {days[-1]:%d %b}" if is_week else "")
     parts = [
         f'<svg class="drawing board-drawing{" week" if is_week else ""}" viewBox="0 0 {WIDE} {high}" role="group" '
@@ -76,33 +76,32 @@ def draw_board(
         '<defs><pattern id="off" width="6" height="6" patternUnits="userSpaceOnUse" patternTransform="rotate(45)">'
         '<line class="hatch" x1="0" y1="0" x2="0" y2="6"/></pattern></defs>'
     ]
-    parts += _head(days, scales, head, high, book)
+    parts += _head(days, scales, head, high, schedule)
     for place, crew in enumerate(crews):
         top = head + place * lane
         name = _text("crew", 4, top + lane / 2, 12, _cut(crew.name, 17))
         parts.append(f'<a class="crew-link" href="{reverse("jobs:crew", args=[crew.pk])}">{name}</a>')
         parts.append(f'<line class="pencil" x1="0" y1="{n(top)}" x2="{WIDE}" y2="{n(top)}"/>')
         for day, scale in zip(days, scales, strict=True):
-            parts += _lane(book, book.days[crew.pk, day], scale, top, lane, is_week, words.lower().split())
+            parts += _lane(schedule.days[crew.pk, day], scale, top, lane, is_week, words.lower().split())
     for day, scale in zip(days, scales, strict=True):
-        if day == now.astimezone(book.branch.tz).date() and scale.begin < now < scale.end:
+        if day == now.astimezone(schedule.branch.tz).date() and scale.begin < now < scale.end:
             x = n(scale.x(now))
             parts.append(f'<line class="chalk now" x1="{x}" y1="{head - 6}" x2="{x}" y2="{high}"/>')
     parts.append("</svg>")
     return mark_safe("".join(parts))  # every word of the books was escaped
 
 
-def _scales(book: Book, days: Sequence[dt.date]) -> list[Scale]:
+def _scales(schedule: Schedule, days: Sequence[dt.date]) -> list[Scale]:
     """One scale a day, from an hour before the first start to an hour after the last end of any."""
-    tz = book.branch.tz
+    tz = schedule.branch.tz
     first, last = dt.time(8), dt.time(17)
-    for one in book.days.values():
+    for one in schedule.days.values():
         for begin, end in one.work.shifts:
             first, last = min(first, begin.astimezone(tz).time()), max(last, end.astimezone(tz).time())
-        for row in one.appointments:
-            if row.starts_at is not None and row.ends_at is not None:
-                first = min(first, row.starts_at.astimezone(tz).time())
-                last = max(last, row.ends_at.astimezone(tz).time())
+        for visit in one.standing:
+            first = min(first, visit.starts_at.astimezone(tz).time())
+            last = max(last, visit.ends_at.astimezone(tz).time())
     begin_hour, end_hour = max(0, first.hour - 1), min(24, last.hour + (2 if last.minute else 1))
     wide = (WIDE - LABEL) / len(days)
     gap = 8 if len(days) > 1 else 0
@@ -117,8 +116,8 @@ def _scales(book: Book, days: Sequence[dt.date]) -> list[Scale]:
     ]
 
 
-def _head(days: Sequence[dt.date], scales: Sequence[Scale], head: int, high: int, book: Book) -> Iterable[str]:
-    tz = book.branch.tz
+def _head(days: Sequence[dt.date], scales: Sequence[Scale], head: int, high: int, schedule: Schedule) -> Iterable[str]:
+    tz = schedule.branch.tz
     for day, scale in zip(days, scales, strict=True):
         if len(days) > 1:
             yield (
@@ -139,7 +138,7 @@ def _head(days: Sequence[dt.date], scales: Sequence[Scale], head: int, high: int
 
 
 def _lane(
-    book: Book, one: CrewDayBook, scale: Scale, top: float, lane: int, is_week: bool, words: Sequence[str]
+    one: DaySchedule, scale: Scale, top: float, lane: int, is_week: bool, words: Sequence[str]
 ) -> Iterable[str]:
     yield (
         f'<g class="lane" data-crew="{one.crew.pk}" data-name="{escape(one.crew.name)}" '
@@ -147,17 +146,15 @@ def _lane(
         f'data-top="{n(top)}" data-begin="{scale.begin.isoformat()}" data-minutes="{n(scale.wide / scale.px_min)}">'
     )
     yield from _off(one.work, scale, top, lane)
-    timed = {stop.key: stop for stop in one.timeline.stops}
     before: Timed | None = None
     block_top = top + lane - TALL - (6 if is_week else 8)
-    for row in one.appointments:
-        stop = timed[row.pk]
+    for stop in one.timeline.stops:
         yield from _drive(before, stop, scale, block_top + TALL / 2, is_week)
         before = stop
     if before is not None:
         yield from _home(one, scale, block_top + TALL / 2)
     for place, row in enumerate(one.appointments):
-        yield from _block(book, row, timed[row.pk], scale, block_top, is_week, words, raised=place % 2 * 5)
+        yield from _block(one, row, scale, block_top, is_week, words, raised=place % 2 * 5)
     yield "</g>"
 
 
@@ -185,7 +182,7 @@ def _drive(before: Timed | None, stop: Timed, scale: Scale, y: float, is_week: b
         return
     end = min(stop.arrive, stop.start)
     begin = end - stop.drive
-    left, right = scale.x(_when(begin)), scale.x(_when(end))
+    left, right = scale.x(moment(begin)), scale.x(moment(end))
     late = before is not None and stop.pushed > 60
     yield f'<line class="drive{" stop" if late else ""}" x1="{n(left)}" y1="{n(y)}" x2="{n(right)}" y2="{n(y)}"/>'
     if not is_week and right - left > 22:
@@ -195,17 +192,13 @@ def _drive(before: Timed | None, stop: Timed, scale: Scale, y: float, is_week: b
         )
 
 
-def _home(one: CrewDayBook, scale: Scale, y: float) -> Iterable[str]:
-    left, right = scale.x(_when(one.timeline.stops[-1].leave)), scale.x(_when(one.timeline.back))
+def _home(one: DaySchedule, scale: Scale, y: float) -> Iterable[str]:
+    left, right = scale.x(moment(one.timeline.stops[-1].leave)), scale.x(moment(one.timeline.back))
     if right - left > 1:
         yield f'<line class="drive" x1="{n(left)}" y1="{n(y)}" x2="{n(right)}" y2="{n(y)}"/>'
 
 
-def _when(seconds: int) -> dt.datetime:
-    return dt.datetime.fromtimestamp(seconds, dt.UTC)
-
-
-def look_of(row: Appointment, stop: Timed) -> str:
+def look_of(row: Appointment, *, is_late: bool) -> str:
     """How a block is drawn: not begun hollow, promised heavy, under way half, done full, late crossed out in stop."""
     looks = {
         State.HELD: "held",
@@ -215,20 +208,12 @@ def look_of(row: Appointment, stop: Timed) -> str:
         State.ARRIVED: "begun",
         State.DONE: "done",
     }
-    return looks[State(row.state)] + (" late" if is_late(row, stop) else "") + (" fixed" if row.is_locked else "")
-
-
-def is_late(row: Appointment, stop: Timed) -> bool:
-    """Whether it will miss its promised window, by plan or by the day's taps."""
-    if row.promised_until is None or row.state in {State.ARRIVED, State.DONE}:
-        return False
-    return stop.late > 59 or (row.expected_at is not None and row.expected_at > row.promised_until)
+    return looks[State(row.state)] + (" late" if is_late else "") + (" fixed" if row.is_locked else "")
 
 
 def _block(
-    book: Book,
+    one: DaySchedule,
     row: Appointment,
-    stop: Timed,
     scale: Scale,
     y: float,
     is_week: bool,
@@ -238,7 +223,7 @@ def _block(
     """One visit; `raised` lifts every second bracket, since windows of one day overlap."""
     assert row.starts_at is not None
     assert row.ends_at is not None
-    tz = book.branch.tz
+    tz, is_late = one.crew.branch.tz, one.is_late(row.pk)
     left, right = scale.x(row.starts_at), scale.x(row.ends_at)
     wide = max(right - left, 6)
     text = f"{row.job.number} {row.job.customer.name} {row.job.site.street}".lower()
@@ -251,11 +236,12 @@ def _block(
         label += f", promised {promise_text(row)}"
         top = y - (4 if is_week else 7) - (0 if is_week else raised)
         yield from _bracket(scale.x(row.promised_from), scale.x(row.promised_until), top, dim)
-    if is_late(row, stop):
+    if is_late:
         label += ", will miss its promise"
     movable = row.state not in {State.ON_THE_WAY, State.ARRIVED, State.DONE}
     yield (
-        f'<a class="block {look_of(row, stop)}{dim}" href="{row.get_absolute_url()}" aria-label="{escape(label)}"'
+        f'<a class="block {look_of(row, is_late=is_late)}{dim}" href="{row.get_absolute_url()}" '
+        f'aria-label="{escape(label)}"'
         f' data-pk="{row.pk}" data-version="{row.version}" data-start="{row.starts_at.isoformat()}"'
         f' data-x="{n(left)}" data-y="{n(y)}" data-number="{escape(row.job.number)}"'
         f'{" data-movable" if movable else ""} draggable="false"><title>{escape(label)}</title>'

@@ -8,9 +8,9 @@ from typing import Final
 
 from django.conf import settings
 
-from jobs.dispatch import Book, CrewDayBook, crew_point, site_point
 from jobs.models import Site
 from jobs.rules.tiles import corner_of, squares_over, zoom_for
+from jobs.schedule.day import DaySchedule, crew_point
 from jobs.schedule.travel import Point
 from shared.drawings import Svg
 from shared.models import Branch
@@ -52,25 +52,25 @@ class Ground:
         return km, km * self.px_km
 
 
-def route_map(book: Book, *several: CrewDayBook) -> Svg | None:
+def route_map(*several: DaySchedule) -> Svg | None:
     """
     Crews' routes with numbered stops; roads are not pretended.
 
     None when no stop has coordinates.
     """
-    drawn = [one for one in several if any(site_point(row) for row in one.appointments)]
-    points = [p for one in drawn for row in one.appointments if (p := site_point(row)) is not None]
-    points += [p for one in drawn if (p := crew_point(one.crew, book.branch)) is not None]
+    drawn = [one for one in several if any(visit.point for visit in one.standing)]
+    points = [p for one in drawn for visit in one.standing if (p := visit.point) is not None]
+    points += [p for one in drawn if (p := crew_point(one.crew, one.crew.branch)) is not None]
     if not points or not drawn:
         return None
     ground = Ground(points)
-    names = ", ".join(f"{one.crew.name} {len(one.appointments)} stops" for one in drawn)
+    names = ", ".join(f"{one.crew.name} {len(one.standing)} stops" for one in drawn)
     svg = Svg(WIDE, HIGH, title=f"Routes of {drawn[0].day:%A} {drawn[0].day.day} {drawn[0].day:%B}",
               desc=f"Straight lines between stops, north up: {names}.", look="route-map")  # fmt: skip
     _tiles(svg, ground)
     svg.rect(0.5, 0.5, WIDE - 1, HIGH - 1, "thin")
     for place, one in enumerate(drawn):
-        _route(svg, ground, book, one, place)
+        _route(svg, ground, one, place)
     _frame(svg, ground)
     return svg
 
@@ -78,9 +78,9 @@ def route_map(book: Book, *several: CrewDayBook) -> Svg | None:
 LOOKS: Final = ("chalk", "ink", "dashed", "pencil")
 
 
-def _route(svg: Svg, ground: Ground, book: Book, one: CrewDayBook, place: int) -> None:
-    base = crew_point(one.crew, book.branch)
-    stops = [(number, p) for number, row in enumerate(one.appointments, 1) if (p := site_point(row)) is not None]
+def _route(svg: Svg, ground: Ground, one: DaySchedule, place: int) -> None:
+    base = crew_point(one.crew, one.crew.branch)
+    stops = [(number, p) for number, visit in enumerate(one.standing, 1) if (p := visit.point) is not None]
     line = [ground.at(p) for p in ([base] if base else []) + [p for _, p in stops] + ([base] if base else [])]
     if len(line) > 1:
         svg.polyline(line, LOOKS[place % len(LOOKS)])

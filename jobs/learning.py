@@ -9,9 +9,9 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Final
 
-from jobs.dispatch import Book, CrewDayBook, open_book
 from jobs.models import Appointment, Crew, Purpose
 from jobs.rules.durations import learn_factor
+from jobs.schedule.day import DaySchedule, read_schedule
 from shared.models import Branch
 
 MOST: Final = 300
@@ -60,11 +60,10 @@ def drive_factor(branch: Branch, days: int = 10) -> Taught | None:
     if not last:
         return None
     crews = list(Crew.objects.filter(branch=branch))
-    book = open_book(branch, crews, last)
     planned: list[float] = []
     taken: list[float] = []
-    for one in book.days.values():
-        for estimate, spent in _drives(book, one):
+    for one in read_schedule(branch, crews, last).days.values():
+        for estimate, spent in _drives(one):
             planned.append(estimate)
             taken.append(spent)
     if not planned:
@@ -73,12 +72,11 @@ def drive_factor(branch: Branch, days: int = 10) -> Taught | None:
     return Taught("drives", learned.factor, learned.visits)
 
 
-def _drives(book: Book, one: CrewDayBook) -> list[tuple[float, float]]:
+def _drives(one: DaySchedule) -> list[tuple[float, float]]:
     """(estimated, logged) minutes of a day's drives that were tapped at both ends."""
-    by_pk = {row.pk: row for row in one.appointments}
     found = []
     for stop in one.timeline.stops:
-        row = by_pk[stop.key]
+        row = one.by_pk[stop.key]
         if row.on_the_way_at is None or row.arrived_at is None or not stop.drive:
             continue
         spent = (row.arrived_at - row.on_the_way_at).total_seconds() / 60

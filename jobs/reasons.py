@@ -11,7 +11,7 @@ from jobs.rules.routing import Reason
 from jobs.words import clock
 
 if TYPE_CHECKING:
-    from jobs.planning import Calendar
+    from jobs.schedule.plan import PlanProblem
 
 WORDS: Final[Mapping[str, str]] = {
     "off": "{crew} is off",
@@ -31,12 +31,12 @@ WORDS: Final[Mapping[str, str]] = {
 }
 
 
-def plain_why(calendar: Calendar, reason: Reason | None, numbers: Mapping[int, str]) -> str:
+def plain_why(calendar: PlanProblem, reason: Reason | None, numbers: Mapping[int, str]) -> str:
     """Why a visit is left out, in the dispatcher's words; `numbers` are job numbers by appointment key."""
     if reason is None:
         return ""
     tz = calendar.branch.tz
-    crews = {one.crew.pk: one.crew.name for one in calendar.book.days.values()}
+    crews = {one.crew.pk: one.crew.name for one in calendar.schedule.days.values()}
 
     def crew(key: str | int) -> str:
         pk, _, day = str(key).partition("/")

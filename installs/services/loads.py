@@ -13,8 +13,8 @@ from installs.models import HardwareUsed, Load, LoadCheck, LoadLine, VanStock, V
 from installs.reading import Worked, packages_for, rules_of, visit_units_of, work_out
 from installs.rules.loading import LoadEntry, LoadPlan, StopLoad, load_list
 from installs.services.hardware import pull_hardware, put_on_shelf, refresh_hardware, take_pulls
-from jobs.dispatch import in_the_calendar
 from jobs.models import INSTALLING, Appointment, Crew
+from jobs.schedule.day import in_the_calendar
 from jobs.services import recompute_stage
 from measuring.models import Unit
 from shared import audit

@@ -37,7 +37,7 @@ def plan_install(
     A visit to put units up, unplaced; its minutes, people and hardware follow from them.
 
     Without `units` it is for every unit of the job that is released and in no other visit. The
-    calendar itself keeps it from standing before the units are made (`jobs.dispatch`).
+    calendar itself keeps it from standing before the units are made (`jobs.schedule`).
 
     Raises
     ------

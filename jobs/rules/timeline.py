@@ -7,8 +7,9 @@ chooses orders, is `jobs.rules.routing`.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
+from itertools import pairwise
 from typing import Any
 
 
@@ -23,8 +24,8 @@ class Planned:
         Row of the travel table; -1 where the site has no coordinates (no drive is counted).
     start
         When the work is planned to begin.
-    latest
-        The end of its promised window; None where nothing was promised.
+    promised
+        Both edges of the window the customer was given; None where nothing was promised.
     is_fixed
         Locked, or already begun: it does not give way.
     """
@@ -33,22 +34,34 @@ class Planned:
     place: int
     service: int
     start: int
-    latest: int | None = None
+    promised: tuple[int, int] | None = None
     is_fixed: bool = False
 
 
 @dataclass(frozen=True, slots=True)
 class Timed:
-    """One stop as it will go: drive to it, arrival, start, end; seconds past its planned start and its promise."""
+    """
+    One stop as it will go: the drive to it, arrival, start, end.
+
+    `pushed` is by how many seconds it begins after its planned start; `early` and `late` by how
+    many it begins before or after its promised window.
+    """
 
     key: Any
+    place: int
     drive: int
     arrive: int
     start: int
     leave: int
     pushed: int
+    early: int
     late: int
     is_fixed: bool
+
+    @property
+    def wait(self) -> int:
+        """Seconds at the door before the work begins: an early crew waits."""
+        return self.start - self.arrive
 
 
 @dataclass(frozen=True, slots=True)
@@ -66,9 +79,39 @@ class Timeline:
         return self.back - self.depart
 
 
-def drive_day(
-    stops: Sequence[Planned], travel: Sequence[Sequence[int]], base: int, *, push: bool = True
-) -> Timeline:
+def drive_on(
+    stops: Iterable[Planned], travel: Sequence[Sequence[int]], *, at: int, free: int | None
+) -> tuple[Timed, ...]:
+    """
+    The stops in order of their planned start, from a place where the crew is free at `free`.
+
+    A stop begins when it was planned to, since the customer was told it and an early crew waits;
+    or when the crew can be there. Without `free` the crew arrives at the first just in time.
+
+    Examples
+    --------
+    >>> travel = [[0, 600], [600, 0]]
+    >>> [stop.start for stop in drive_on([Planned("b", 1, 1800, 3600)], travel, at=0, free=4000)]
+    [4600]
+    >>> [stop.wait for stop in drive_on([Planned("b", 1, 1800, 3600)], travel, at=0, free=0)]
+    [3000]
+    """
+    done: list[Timed] = []
+    for stop in sorted(stops, key=lambda one: one.start):
+        drive = leg(travel, at, stop.place)
+        arrive = stop.start if free is None else free + drive
+        start = max(stop.start, arrive)
+        early, late = (0, 0) if stop.promised is None else (stop.promised[0] - start, start - stop.promised[1])
+        free = start + stop.service
+        at = stop.place if stop.place >= 0 else at
+        done.append(
+            Timed(stop.key, at, drive, arrive, start, free, start - stop.start, max(0, early), max(0, late),
+                  stop.is_fixed)
+        )  # fmt: skip
+    return tuple(done)
+
+
+def drive_day(stops: Iterable[Planned], travel: Sequence[Sequence[int]], base: int) -> Timeline:
     """
     Drives the stops in order of their planned start, from the base and back to it.
 
@@ -78,62 +121,48 @@ def drive_day(
         Seconds, row to column.
     base
         Row of the crew's base.
-    push
-        A stop that can't be reached in time starts when it can be; False leaves it at its
-        planned start and only says how late the crew would be.
 
     Examples
     --------
     Two stops ten minutes apart; the first takes an hour, so the second is pushed by ten:
 
     >>> travel = [[0, 300, 300], [300, 0, 600], [300, 600, 0]]
-    >>> day = [Planned("a", 1, 3600, 0), Planned("b", 2, 1800, 3600, latest=3900)]
+    >>> day = [Planned("a", 1, 3600, 0), Planned("b", 2, 1800, 3600, promised=(0, 3900))]
     >>> [(stop.start, stop.pushed, stop.late) for stop in drive_day(day, travel, 0).stops]
     [(0, 0, 0), (4200, 600, 300)]
     """
-    done: list[Timed] = []
-    at, free, driven = base, None, 0
-    for stop in sorted(stops, key=lambda one: one.start):
-        drive = _leg(travel, at, stop.place)
-        arrive = stop.start if free is None else free + drive
-        start = max(stop.start, arrive) if push else stop.start
-        pushed = max(0, arrive - stop.start)
-        late = max(0, (start if push else max(start, arrive)) - stop.latest) if stop.latest is not None else 0
-        free = start + stop.service
-        done.append(Timed(stop.key, drive, arrive, start, free, pushed, late, stop.is_fixed))
-        driven += drive
-        at = stop.place if stop.place >= 0 else at
+    done = drive_on(stops, travel, at=base, free=None)
     if not done:
         return Timeline((), 0, 0, 0)
-    home = _leg(travel, at, base)
-    return Timeline(tuple(done), done[0].start - done[0].drive, done[-1].leave + home, driven + home)
+    home = leg(travel, done[-1].place, base)
+    drive = sum(stop.drive for stop in done) + home
+    return Timeline(done, done[0].start - done[0].drive, done[-1].leave + home, drive)
 
 
-def _leg(travel: Sequence[Sequence[int]], a: int, b: int) -> int:
+def leg(travel: Sequence[Sequence[int]], a: int, b: int) -> int:
+    """Seconds from one place to another; none where one of them is not known."""
     return 0 if a < 0 or b < 0 else int(travel[a][b])
 
 
-def expect_day(
-    stops: Sequence[Planned], travel: Sequence[Sequence[int]], *, at: int, free: int
-) -> tuple[Timed, ...]:
-    """
-    When the stops still to come will begin, from where the crew is and when it is free there.
+Legs = Sequence[tuple[int, int, int]]
+"""Drive, start and leave of each stop."""
 
-    A crew that is early waits for the planned start, since the customer was told it.
+
+def fits_pause(legs: Legs, earliest: int, latest: int, length: int) -> bool:
+    """
+    Whether a pause that begins within [earliest, latest] fits between stops, the drive before or after it.
 
     Examples
     --------
-    >>> travel = [[0, 600], [600, 0]]
-    >>> [stop.start for stop in expect_day([Planned("b", 1, 1800, 3600)], travel, at=0, free=4000)]
-    [4600]
+    >>> fits_pause([(600, 3600, 7200), (600, 10_200, 12_000)], 7200, 8000, 1800)
+    True
+    >>> fits_pause([(600, 3600, 7200), (600, 9000, 12_000)], 7200, 8000, 1800)
+    False
     """
-    done: list[Timed] = []
-    for stop in sorted(stops, key=lambda one: one.start):
-        drive = _leg(travel, at, stop.place)
-        arrive = free + drive
-        start = max(stop.start, arrive)
-        late = max(0, start - stop.latest) if stop.latest is not None else 0
-        free = start + stop.service
-        done.append(Timed(stop.key, drive, arrive, start, free, max(0, arrive - stop.start), late, stop.is_fixed))
-        at = stop.place if stop.place >= 0 else at
-    return tuple(done)
+    if not legs or legs[0][1] - legs[0][0] >= earliest + length or legs[-1][2] <= latest:
+        return True
+    for (_, _, leave), (drive, start, _) in pairwise(legs):
+        begin = max(leave, earliest)
+        if begin <= latest and begin + length + drive <= start:
+            return True
+    return False

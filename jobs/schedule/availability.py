@@ -204,6 +204,35 @@ def without(whole: Span, gone: Iterable[Span]) -> list[Span]:
     return sorted(left)
 
 
+def possible_spans(
+    tz: dt.tzinfo,
+    hours: tuple[dt.time | None, dt.time | None],
+    minutes: int,
+    windows: Sequence[Span],
+    days: Sequence[dt.date],
+    impossible: Sequence[Span],
+) -> list[Span]:
+    """
+    When the work may start: the customer's windows, within the building's hours, not when they can't.
+
+    Empty means never; when nothing bounds it the days' whole length comes back.
+    """
+    opens, shuts = hours
+    whole: list[Span] = []
+    for day in days:
+        begin = local(tz, day, opens or dt.time(0))
+        if shuts:
+            end = local(tz, day, shuts) - dt.timedelta(minutes=minutes)
+        else:
+            end = local(tz, day + dt.timedelta(days=1), dt.time(0)) - dt.timedelta(seconds=1)
+        if begin <= end:
+            whole.append((begin, end))
+    if windows:
+        whole = [(max(a, c), min(b, d)) for a, b in whole for c, d in windows if max(a, c) <= min(b, d)]
+    gone = [(begin - dt.timedelta(minutes=minutes), end) for begin, end in impossible]
+    return sorted(piece for span in whole for piece in without(span, gone)) if gone else sorted(whole)
+
+
 # -- holidays and working days ------------------------------------------------------
 
 

@@ -9,10 +9,11 @@ from django.db import transaction
 from django.db.models import F
 from django.utils import timezone
 
-from jobs.dispatch import BEGUN, Book, Effect, Push, effect_of, in_the_calendar, in_the_way, open_book
 from jobs.models import Appointment, AppointmentMove, CalendarRules, Crew, PossibleWindow, Purpose, Skill
 from jobs.ports import Blocker, Minutes, ports
-from jobs.rules.timeline import expect_day
+from jobs.schedule.availability import crew_days
+from jobs.schedule.day import BEGUN, in_the_calendar, read_day
+from jobs.schedule.effects import Effect, Push, effect_of, in_the_way
 from jobs.services.base import give, lock_appointment, lock_crews, plain_state, save
 from jobs.services.stages import lock_open_job, recompute_stage
 from jobs.services.times import check_spans
@@ -134,7 +135,7 @@ def place(
     """
     Puts an appointment into a crew's day, or moves it there.
 
-    Refused when it can't be had there (`jobs.dispatch.effect_of`), and where only the
+    Refused when it can't be had there (`jobs.schedule.effects`), and where only the
     dispatcher can decide (a broken promise, overtime, a missing skill) unless `anyway`.
     The stops after it that it pushes begin later, which is kept for undo.
     """
@@ -285,7 +286,6 @@ def hold_window(
     by: User,
     anyway: bool = False,
     version: int | None = None,
-    others: Sequence[Push] = (),
 ) -> Appointment:
     """
     Holds a window on a crew's day while the customer makes up their mind.
@@ -294,9 +294,6 @@ def hold_window(
     ----------
     window
         Begin and end of what would be promised; the work starts within it.
-    others
-        Other stops of that day that begin at another time with this one among them, as an
-        offer worked them out.
 
     The crew's row is locked, so of two dispatchers who want the same slot the second is
     refused with what stands there now.
@@ -311,8 +308,6 @@ def hold_window(
         raise Refused("the window lies in the past", field="window")
     if not begin <= starts_at <= end:
         raise Refused("the planned start is not in the window", field="starts_at")
-    if others:
-        _shift_others(others, by)
     row.promised_from = row.promised_until = None
     effect = effect_of(row, crew=crew, starts_at=starts_at)
     refuse_if_wrong(effect, anyway=anyway)
@@ -335,25 +330,15 @@ def hold_offer(
     The place is worked out anew under the crew's lock, so what somebody sold meanwhile is
     seen; refused when there is no room left.
     """
-    from jobs.offers import offer_in
+    from jobs.schedule.offers import offer_in
 
     row = lock_appointment(appointment, crew)
     offer = offer_in(row, crew, window)
     if offer is None:
         raise Refused(f"that window with {crew.name} is taken meanwhile; choose another", field="window")
     return hold_window(
-        appointment=appointment, crew=crew, starts_at=offer.starts_at, window=window, by=by, anyway=True,
-        others=offer.others,
+        appointment=appointment, crew=crew, starts_at=offer.starts_at, window=window, by=by, anyway=True
     )  # fmt: skip
-
-
-def _shift_others(others: Sequence[Push], by: User) -> None:
-    """The new times an offer was worked out with; refused when any of them was moved since."""
-    for one in others:
-        current = Appointment.objects.filter(pk=one.appointment.pk).values_list("starts_at", "state").first()
-        if current is None or current[0] != one.was or current[1] in BEGUN:
-            raise Refused("the day changed meanwhile; ask for the windows again", field="window")
-    push(others, by=by)
 
 
 class Stopped(Refused):
@@ -493,12 +478,12 @@ def swap_crews(*, one: Crew, other: Crew, day: dt.date, by: User, anyway: bool =
         for row in in_the_calendar().filter(crew__in=[one, other], day=day, is_locked=False)
         if row.state not in BEGUN
     ]
-    book = open_book(one.branch, [one, other], [day])
+    hours = crew_days([one, other], [day])
     trade = {one.pk: other, other.pk: one}
     for row in rows:
         target = trade[row.crew_id]  # type: ignore[index]
-        if not book.days[target.pk, day].work.works:
-            raise Refused(book.days[target.pk, day].work.why)
+        if not hours[target.pk, day].works:
+            raise Refused(hours[target.pk, day].why)
         lacking = {skill.name for skill in row.skills.all()} - {skill.name for skill in target.skills.all()}
         wrong = target.purposes and row.purpose not in target.purposes
         if (lacking or wrong) and not anyway:
@@ -586,49 +571,13 @@ def _mark(
 
 
 def retime_day(*, crew: Crew, day: dt.date, now: dt.datetime | None = None) -> list[Appointment]:
-    """
-    When the stops still to come will begin, written to `expected_at`; gives those that changed.
-
-    Where the crew is and when it is free follows from its last tap: on the way, it is there
-    after the drive; arrived, it needs what is left of the visit's minutes.
-    """
-    now = now or timezone.now()
-    book = open_book(crew.branch, [crew], [day])
-    one = book.days[crew.pk, day]
-    begun = [row for row in one.appointments if row.state in BEGUN]
-    rest = [row for row in one.appointments if row.state not in BEGUN]
-    if not begun:
-        return []
-    last = max(begun, key=lambda row: row.done_at or row.arrived_at or row.on_the_way_at or now)
-    free = _free_at(last, now, book, crew, begun)
+    """Writes to `expected_at` when the stops still to come will begin, by the day's taps; gives those that changed."""
+    schedule = read_day(crew, day)
     changed = []
-    if last.state == State.ON_THE_WAY:
-        arrives = free - dt.timedelta(minutes=last.duration_min)
-        if last.expected_at != arrives:
-            last.expected_at = arrives
-            changed.append(last)
-    timed = {stop.key: stop for stop in expect_day(
-        [book.planned(row) for row in rest], book.rows, at=book.place_of(last), free=int(free.timestamp())
-    )}  # fmt: skip
-    for row in rest:
-        expected = dt.datetime.fromtimestamp(timed[row.pk].start, dt.UTC)
+    for pk, expected in schedule.expected(now or timezone.now()).items():
+        row = schedule.rows[pk]
         if row.expected_at != expected:
             row.expected_at = expected
             changed.append(row)
     Appointment.objects.bulk_update(changed, ["expected_at"])
     return changed
-
-
-def _free_at(last: Appointment, now: dt.datetime, book: Book, crew: Crew, begun: list[Appointment]) -> dt.datetime:
-    """When the crew is done where it is (or heads to)."""
-    minutes = dt.timedelta(minutes=last.duration_min)
-    if last.done_at:
-        return last.done_at
-    if last.arrived_at:
-        return max(now, last.arrived_at + minutes)
-    before = [row for row in begun if row.pk != last.pk]
-    start = book.place_of(max(before, key=lambda row: row.starts_at or now)) if before else book.base_of(crew)
-    there = book.place_of(last)
-    drive = book.rows[start][there] if start >= 0 and there >= 0 else 0
-    arrive = (last.on_the_way_at or now) + dt.timedelta(seconds=drive)
-    return max(now, arrive, last.starts_at or arrive) + minutes

@@ -9,7 +9,6 @@ from typing import Any
 from django.core.exceptions import ValidationError
 from django.db import IntegrityError, transaction
 
-from jobs.dispatch import in_the_calendar
 from jobs.models import (
     Absence,
     Appointment,
@@ -24,6 +23,7 @@ from jobs.models import (
     WorkingHours,
 )
 from jobs.schedule.availability import knows_holidays
+from jobs.schedule.day import in_the_calendar
 from jobs.services.base import lock_crews, save
 from shared import audit
 from shared.errors import Refused

@@ -6,7 +6,7 @@ import datetime as dt
 import re
 import sys
 import time
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import asdict, replace
 from decimal import Decimal
 from typing import Any, Final
@@ -14,18 +14,19 @@ from typing import Any, Final
 from django.db import transaction
 from django.utils import timezone
 
-from jobs.chances import Doubt, doubtful
-from jobs.dispatch import BEGUN, open_book
-from jobs.models import Absence, Appointment, AppointmentMove, Crew, Proposal, ProposedMove
-from jobs.planning import COST_UNIT, Calendar, move_prices, order_numbers, read_calendar, read_driver
+from jobs.models import Absence, Appointment, AppointmentMove, CalendarRules, Crew, Proposal, ProposedMove
 from jobs.reasons import plain_why
 from jobs.rules.bounds import cost_bound, larger_bound
 from jobs.rules.early import urged
-from jobs.rules.routing import Plan, Problem, Stop, explain, orders_of, plan_of, verify
+from jobs.rules.routing import Objective, Plan, Problem, Stop, explain, orders_of, plan_of, verify
 from jobs.rules.routing.documents import plan_from, problem_document
 from jobs.rules.routing.knots import explain_knots
 from jobs.rules.routing.model import Id
 from jobs.rules.steady import steadied
+from jobs.schedule.chances import Doubt, doubtful
+from jobs.schedule.day import BEGUN, DaySchedule, moment, read_schedule
+from jobs.schedule.effects import COST_UNIT, day_cost, money, prices_of
+from jobs.schedule.plan import PlanProblem, change_under, move_changes, read_driver, read_problem
 from jobs.services.base import lock_crews, plain_state
 from jobs.services.stages import lock_open_job, recompute_stage
 from shared import audit, runs
@@ -128,7 +129,7 @@ def plan_routes(ctx: runs.Context) -> None:
     with ctx.finishing() as result:
         proposal = keep_proposal(
             branch=branch, first=first, last=last, calendar=calendar, plan=plan, left_out=left_out, run=ctx.run,
-            by=ctx.by, reason=params["reason"], found=_found(plan, answer, doubts, bound), keep=params["keep"],
+            by=ctx.by, reason=params["reason"], found=_found(plan, answer, doubts, bound),
         )  # fmt: skip
         result.update(proposal=proposal.pk, **proposal.summary)
 
@@ -141,7 +142,7 @@ def _solve(told: _Told, problem: Problem, seconds: float, *, keep: bool) -> tupl
     return plan_from(problem, answer), answer
 
 
-def _surer(told: _Told, calendar: Calendar, plan: Plan, seconds: float, *, keep: bool) -> tuple[Plan, list[Doubt]]:
+def _surer(told: _Told, calendar: PlanProblem, plan: Plan, seconds: float, *, keep: bool) -> tuple[Plan, list[Doubt]]:
     """The surer of two plans, this one and one that pays for coming late into a promise; with its doubtful promises."""
     problem, doubts = calendar.problem, doubtful(calendar, plan, SURE)
     if not doubts or told.should_stop():
@@ -199,7 +200,7 @@ class _Told:
         self.ctx.progress(spent, self.seconds, self.words)
 
 
-def _read(branch: Branch, days: Sequence[dt.date], params: dict[str, Any]) -> tuple[Calendar, list[Appointment]]:
+def _read(branch: Branch, days: Sequence[dt.date], params: dict[str, Any]) -> tuple[PlanProblem, list[Appointment]]:
     crews = Crew.objects.filter(branch=branch, is_active=True).prefetch_related("skills")
     if params["crews"]:
         crews = crews.filter(pk__in=params["crews"])
@@ -209,7 +210,7 @@ def _read(branch: Branch, days: Sequence[dt.date], params: dict[str, Any]) -> tu
         rows = rows.select_related("job__site", "job__customer", "job__branch")
         comers = list(rows.prefetch_related("skills", "possible_windows", "job__impossible_times"))
     left_out = [row for row in comers if not row.job.site.has_coordinates()]
-    calendar = read_calendar(branch, list(crews), days, also=comers, not_before=timezone.now(), still=params["keep"])
+    calendar = read_problem(branch, list(crews), days, also=comers, not_before=timezone.now(), still=params["keep"])
     problem = calendar.problem
     if params["careful"]:
         planned = Appointment.objects.filter(pk__in=[stop.id for stop in problem.stops])
@@ -223,17 +224,17 @@ def _read(branch: Branch, days: Sequence[dt.date], params: dict[str, Any]) -> tu
     return calendar, left_out
 
 
-def _standing(calendar: Calendar) -> dict[Id, int]:
+def _standing(calendar: PlanProblem) -> dict[Id, int]:
     """The planned starts of what keeps its crew and day."""
     return {
-        row.pk: calendar.seconds(row.starts_at)
-        for one in calendar.book.days.values()
-        for row in one.appointments
-        if row.starts_at is not None and row.pk in calendar.problem.previous
+        one.pk: calendar.seconds(one.starts_at)
+        for day in calendar.schedule.days.values()
+        for one in day.standing
+        if one.pk in calendar.problem.previous
     }
 
 
-def _kept(calendar: Calendar, problem: Problem) -> Problem:
+def _kept(calendar: PlanProblem, problem: Problem) -> Problem:
     """What keeps its place begins at its planned time or a little later."""
     starts = _standing(calendar)
 
@@ -251,33 +252,24 @@ def keep_proposal(
     branch: Branch,
     first: dt.date,
     last: dt.date,
-    calendar: Calendar,
+    calendar: PlanProblem,
     plan: Plan,
     left_out: Sequence[Appointment],
     run: Run | None,
     by: User | None,
     reason: str,
     found: dict[str, Any],
-    keep: bool = False,
 ) -> Proposal:
-    """
-    The differences between a verified plan and the calendar as it was read.
-
-    With `keep` the calendar is priced at its own times, as the plan then is, not at its cheapest.
-    """
-    asked = Appointment.objects.filter(pk__in=[stop.id for stop in calendar.problem.stops])
-    rows = {row.pk: row for row in asked.select_related("job")}
-    now_there = plan_of(calendar.problem, order_numbers(calendar))
-    if keep and now_there is not None:
-        now_there = steadied(calendar.problem, now_there, _standing(calendar))
+    """The differences between a verified plan and the calendar as it was read."""
+    prices = prices_of(CalendarRules.of(branch))
     proposal = Proposal.objects.create(
         branch=branch, from_on=first, until_on=last, reason=reason, run=run, created_by=by,  # type: ignore[misc]
-        summary=_summary(now_there, plan, len(left_out)) | found,
+        summary=_summary(calendar, plan, prices, len(left_out)) | found,
     )  # fmt: skip
     moves = [
         *(_move(row, why="the site has no coordinates") for row in left_out),
-        *_moves_placed(calendar, plan, rows, move_prices(calendar.problem, now_there, plan)),
-        *_moves_left(calendar, plan, rows),
+        *_moves_placed(calendar, plan, prices),
+        *_moves_left(calendar, plan),
     ]
     for move in moves:
         move.proposal = proposal
@@ -290,26 +282,26 @@ def _move(row: Appointment, **values: Any) -> ProposedMove:
     return ProposedMove(appointment=row, version=row.version, **values)
 
 
-def _moves_placed(
-    calendar: Calendar, plan: Plan, rows: Mapping[int, Appointment], prices: Mapping[int, Decimal]
-) -> Iterator[ProposedMove]:
+def _moves_placed(calendar: PlanProblem, plan: Plan, prices: Objective) -> Iterator[ProposedMove]:
     """The visits that the plan has elsewhere or at another time."""
+    changes = move_changes(calendar, plan)
     for route in plan.routes:
         crew_pk, day = read_driver(str(route.crew))
         for visit in route.visits:
-            row = rows[int(visit.id)]
+            row = calendar.rows[int(visit.id)]
             start = calendar.when(visit.start)
             if _differs(row, crew_pk, day, start):
-                yield _move(row, crew_id=crew_pk, day=day, starts_at=start, price=prices.get(row.pk))
+                price = changes[row.pk].price(prices) if row.pk in changes else None
+                yield _move(row, crew_id=crew_pk, day=day, starts_at=start, price=price)
 
 
-def _moves_left(calendar: Calendar, plan: Plan, rows: Mapping[int, Appointment]) -> Iterator[ProposedMove]:
+def _moves_left(calendar: PlanProblem, plan: Plan) -> Iterator[ProposedMove]:
     """The visits that the plan leaves out, with why."""
     if any(entry.reason is None for entry in plan.unplaced):
         plan = (explain_knots if calendar.problem.knots else explain)(calendar.problem, plan)
-    numbers = {pk: row.job.number for pk, row in rows.items()}
+    numbers = {pk: row.job.number for pk, row in calendar.rows.items()}
     for entry in plan.unplaced:
-        yield _move(rows[int(entry.id)], why=plain_why(calendar, entry.reason, numbers)[:240])
+        yield _move(calendar.rows[int(entry.id)], why=plain_why(calendar, entry.reason, numbers)[:240])
 
 
 def _differs(row: Appointment, crew_pk: int, day: dt.date, start: dt.datetime) -> bool:
@@ -318,20 +310,28 @@ def _differs(row: Appointment, crew_pk: int, day: dt.date, start: dt.datetime) -
     return abs((row.starts_at - start).total_seconds()) >= SAME_MIN * 60
 
 
-def _summary(before: Plan | None, after: Plan, left_out: int) -> dict[str, Any]:
-    def figures(plan: Plan | None) -> dict[str, Any] | None:
-        if plan is None:
-            return None  # it can't be driven as it stands
-        paid = sum(route.back - route.depart for route in plan.routes if route.visits)
-        return {
-            "drive_min": round(plan.travel / 60),
-            "paid_min": round(paid / 60),
-            "cost": round(plan.cost / COST_UNIT, 2),
-            "unplaced": len(plan.unplaced),
-            "stops": sum(len(route.visits) for route in plan.routes),
-        }
+def _summary(calendar: PlanProblem, plan: Plan, prices: Objective, left_out: int) -> dict[str, Any]:
+    """Drive, paid time and cost of these days as they stand, None when they can't be driven; and as planned."""
+    change, known = change_under(calendar, plan), calendar.problem
+    drives = all(day.trouble is None and all(pk in known.previous for pk in day.by_pk) for day in change.before)
+    standing = {pk for day in change.before for pk in day.by_pk}
+    to_come = sum(stop.id not in standing for stop in known.stops)
+    cost = sum((money(day_cost(prices, day)) for day in change.before), Decimal(0))
+    return {
+        "before": _figures(change.before, cost, to_come) if drives else None,
+        "after": _figures(change.after, cost + change.price(prices), len(plan.unplaced)),
+        "left_out": left_out,
+    }
 
-    return {"before": figures(before), "after": figures(after), "left_out": left_out}
+
+def _figures(days: Sequence[DaySchedule], cost: Decimal, unplaced: int) -> dict[str, Any]:
+    return {
+        "drive_min": round(sum(day.timeline.drive for day in days) / 60),
+        "paid_min": round(sum(day.timeline.paid for day in days) / 60),
+        "cost": float(cost),
+        "unplaced": unplaced,
+        "stops": sum(len(day.standing) for day in days),
+    }
 
 
 # -- yes or no ---------------------------------------------------------------------------
@@ -409,23 +409,19 @@ def _refuse_undrivable(branch: Branch, days: set[tuple[int, dt.date]], by: User)
     if not days:
         return
     crews = list(Crew.objects.filter(pk__in={crew for crew, _ in days}).prefetch_related("skills"))
-    book = open_book(branch, crews, sorted({day for _, day in days}))
+    schedule = read_schedule(branch, crews, sorted({day for _, day in days}))
     for key in sorted(days):
-        one = book.days.get(key)
-        if one is None:
-            continue
-        by_pk = {row.pk: row for row in one.appointments}
+        one = schedule.days[key]
+        if (stop := one.trouble) is not None:
+            minutes = round(max(stop.late, stop.pushed) / 60)
+            raise Refused(
+                f"taken alone it can't be driven: {one.crew.name} on {one.day:%a %d %b} would reach "
+                f"{one.rows[stop.key].job.number} {minutes} min late. Accept the others of that day too",
+                field="moves",
+            )
         for stop in one.timeline.stops:
-            row = by_pk[stop.key]
-            if stop.late >= 60 or (stop.pushed >= 60 and stop.is_fixed):
-                minutes = round(max(stop.late, stop.pushed) / 60)
-                raise Refused(
-                    f"taken alone it can't be driven: {one.crew.name} on {one.day:%a %d %b} would reach "
-                    f"{row.job.number} {minutes} min late. Accept the others of that day too",
-                    field="moves",
-                )
             if stop.pushed:
-                Appointment.objects.filter(pk=row.pk).update(starts_at=dt.datetime.fromtimestamp(stop.start, dt.UTC))
+                Appointment.objects.filter(pk=stop.key).update(starts_at=moment(stop.start))
 
 
 @transaction.atomic

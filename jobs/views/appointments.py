@@ -17,13 +17,14 @@ from django.views.decorators.http import require_GET, require_http_methods, requ
 
 from jobs import services
 from jobs.access import SEES_PHONES, appointment_for, crew_for, is_of_crew, secret_for
-from jobs.board import is_late
-from jobs.chances import chance_text, day_chances
-from jobs.dispatch import BEGUN, Effect, earliest_install, effect_of, in_the_way, open_book
 from jobs.forms import MoveForm, PromiseForm, ReadinessForm, ReasonForm, SplitForm, TimesForm, VisitForm
 from jobs.models import Appointment, AppointmentMove
-from jobs.offers import rescues
 from jobs.ports import ports
+from jobs.schedule.chances import chance_text, day_chances
+from jobs.schedule.dates import earliest_install
+from jobs.schedule.day import BEGUN, read_schedule
+from jobs.schedule.effects import Effect, effect_of, in_the_way
+from jobs.schedule.offers import rescues
 from jobs.views import DRIVES, LOOKS, OFFICE
 from jobs.words import copy_text, late_text, readiness_text, window_text
 from shared.access import roles_required
@@ -111,11 +112,9 @@ def _risk(row: Appointment) -> dict[str, Any]:
     """How likely the promise is kept, and when it will be missed, who else could keep it."""
     if not row.is_promised() or not row.is_placed() or row.state in BEGUN or row.crew is None or row.day is None:
         return {}
-    book = open_book(row.job.branch, [row.crew], [row.day])
-    one = book.days[row.crew.pk, row.day]
-    chance = day_chances(book, one).get(row.pk)
-    stop = next((stop for stop in one.timeline.stops if stop.key == row.pk), None)
-    late = stop is not None and is_late(row, stop)
+    day = read_schedule(row.job.branch, [row.crew], [row.day]).days[row.crew.pk, row.day]
+    chance = day_chances(day).get(row.pk)
+    late = row.pk in day.stops and day.is_late(row.pk)
     return {
         "chance": chance_text(chance) if chance else "",
         "is_late": late,

@@ -17,12 +17,12 @@ from django.utils import timezone
 from django.views.decorators.http import require_GET, require_POST
 
 from jobs import services
-from jobs.board import draw_board, is_late
-from jobs.chances import chance_text, day_chances
-from jobs.dispatch import Book, CrewDayBook, open_book
+from jobs.board import draw_board
 from jobs.drawings import route_map
 from jobs.forms import SwapForm
 from jobs.models import INSTALLING, MEASURING, Appointment, Crew
+from jobs.schedule.chances import chance_text, day_chances
+from jobs.schedule.day import DaySchedule, Schedule, read_schedule
 from jobs.views import OFFICE
 from jobs.views.appointments import sentence
 from jobs.views.jobs import csv_answer, local_text, parse_date_or_none
@@ -37,7 +37,7 @@ SHOW = {"measuring": MEASURING, "installing": INSTALLING}
 class Lane:
     """One crew's day as a list, for phones and for reading aloud."""
 
-    book: CrewDayBook
+    schedule: DaySchedule
     rows: list[tuple[Appointment, int, bool, str]]
     drive_min: int
 
@@ -76,9 +76,9 @@ def calendar(request: HttpRequest) -> HttpResponse:
     days = _days(day, view)
     if branch is not None:
         services.let_go_lapsed(branch=branch)
-    book = open_book(branch, crews, days) if branch is not None and crews else None
+    schedule = read_schedule(branch, crews, days) if branch is not None and crews else None
     if request.GET.get("format") == "csv":
-        return _csv(book, days)
+        return _csv(schedule, days)
     keep = {"view": view, "show": show, "q": words}
     context: dict[str, Any] = {
         "day": day,
@@ -88,8 +88,8 @@ def calendar(request: HttpRequest) -> HttpResponse:
         "show": show,
         "q": words,
         "crews": crews,
-        "book": book,
-        "board": draw_board(book, crews, days, now=timezone.now(), words=words) if book else "",
+        "schedule": schedule,
+        "board": draw_board(schedule, crews, days, now=timezone.now(), words=words) if schedule else "",
         "earlier": _link(keep, days[0] - dt.timedelta(days=1 if view == "day" else 7)),
         "later": _link(keep, days[-1] + dt.timedelta(days=1 if view == "day" else 2)),
         "to_today": _link(keep, today),
@@ -100,12 +100,12 @@ def calendar(request: HttpRequest) -> HttpResponse:
     }
     if request.htmx and request.headers.get("hx-target") == "board":
         return render(request, "jobs/calendar.html#board", context)
-    lanes = [_lane(one) for one in book.days.values()] if book and view == "day" else []
+    lanes = [_lane(one) for one in schedule.days.values()] if schedule and view == "day" else []
     context |= {
         "lanes": lanes,
-        "week": _week(keep, book, days) if book and view == "week" else [],
+        "week": _week(keep, schedule, days) if schedule and view == "week" else [],
         "unplaced": _unplaced(request),
-        "map": route_map(book, *book.days.values()) if book and view == "day" else None,
+        "map": route_map(*schedule.days.values()) if schedule and view == "day" else None,
         "decisions": decisions(request.user)[:8] if day == today else [],
         "risky": [(row, told) for lane in lanes for row, _, _, told in lane.rows if told and told[:4] != "safe"],
         "swap_form": SwapForm(user=request.user, initial={"day": day}),
@@ -113,16 +113,16 @@ def calendar(request: HttpRequest) -> HttpResponse:
     return render(request, "jobs/calendar.html", context)
 
 
-def _week(keep: dict[str, str], book: Book, days: list[dt.date]) -> list[dict[str, Any]]:
+def _week(keep: dict[str, str], schedule: Schedule, days: list[dt.date]) -> list[dict[str, Any]]:
     """The days of a week with how much stands on each, for screens too narrow for its board."""
     found = []
     for day in days:
-        ones = [one for (_, on), one in book.days.items() if on == day]
+        ones = [one for (_, on), one in schedule.days.items() if on == day]
         found.append(
             {
                 "day": day,
                 "link": _link(keep | {"view": "day"}, day),
-                "visits": sum(len(one.appointments) for one in ones),
+                "visits": sum(len(one.standing) for one in ones),
                 "crews": sum(one.work.works for one in ones),
             }
         )
@@ -134,14 +134,13 @@ def _link(keep: dict[str, str], day: dt.date, **more: str) -> str:
     return f"{reverse('jobs:calendar')}?{urlencode(query)}"
 
 
-def _lane(one: CrewDayBook) -> Lane:
-    timed = {stop.key: stop for stop in one.timeline.stops}
-    told = day_chances(one.book, one) if one.appointments else {}
+def _lane(one: DaySchedule) -> Lane:
+    told = day_chances(one)
     rows = [
         (
             row,
-            round(timed[row.pk].drive / 60),
-            is_late(row, timed[row.pk]),
+            round(one.stops[row.pk].drive / 60),
+            one.is_late(row.pk),
             chance_text(told[row.pk]) if row.pk in told else "",
         )
         for row in one.appointments
@@ -177,7 +176,7 @@ def why_unplaced(row: Appointment) -> str:
     return "no window chosen yet"
 
 
-def _csv(book: Book | None, days: list[dt.date]) -> HttpResponse:
+def _csv(schedule: Schedule | None, days: list[dt.date]) -> HttpResponse:
     head = ["day", "crew", "job", "customer", "address", "visit", "starts", "ends", "promised from", "until", "state"]
     rows = [
         [
@@ -185,7 +184,7 @@ def _csv(book: Book | None, days: list[dt.date]) -> HttpResponse:
             row.get_purpose_display(), local_text(row.starts_at), local_text(row.ends_at),
             local_text(row.promised_from), local_text(row.promised_until), row.get_state_display(),
         ]
-        for one in (book.days.values() if book else [])
+        for one in (schedule.days.values() if schedule else [])
         for row in one.appointments
     ]  # fmt: skip
     return csv_answer(f"calendar-{days[0].isoformat()}", head, rows)

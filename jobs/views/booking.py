@@ -16,8 +16,8 @@ from jobs import services
 from jobs.access import appointment_for, customer_for, site_for
 from jobs.forms import BookForm, CustomerForm, SiteForm, TimesForm
 from jobs.models import Appointment, Crew, Customer, Job, Purpose, Site
-from jobs.offers import Offers, offers_for, read_value
 from jobs.rules.routing import ProblemError
+from jobs.schedule.offers import Offers, offers_for, read_value
 from jobs.views import OFFICE
 from jobs.views.appointments import sentence, times_context
 from shared.access import roles_required

@@ -31,8 +31,8 @@ from jobs.forms import (
 from jobs.ics import feed_file, feed_of_token, feed_token
 from jobs.learning import drive_factor, visit_factors
 from jobs.models import Absence, CalendarFeed, CalendarRules, Crew, Holiday
-from jobs.offers import usual_windows as usual_windows_of
 from jobs.schedule.availability import WorkDay, crew_days, holidays_between
+from jobs.schedule.offers import usual_windows as usual_windows_of
 from jobs.views import OFFICE
 from jobs.views.jobs import csv_answer
 from shared import roles

@@ -13,10 +13,11 @@ from django.utils import timezone
 from django.views.decorators.http import require_GET
 
 from jobs.access import secret_for
-from jobs.dispatch import open_book
 from jobs.drawings import route_map
 from jobs.models import Appointment, Crew, CrewMember
 from jobs.ports import Unfinished, ports
+from jobs.rules.timeline import Timed
+from jobs.schedule.day import late_by_taps, read_schedule
 from jobs.views.jobs import parse_date_or_none
 from jobs.words import window_text
 from shared import roles
@@ -63,14 +64,12 @@ def today(request: HttpRequest) -> HttpResponse:
     crews = crews_of(request.user, day)
     calls, maps, works = [], [], []
     if crews:
-        book = open_book(crews[0].branch, crews, [day])
-        for one in book.days.values():
+        for one in read_schedule(crews[0].branch, crews, [day]).days.values():
             works.append((one.crew, one.work))
-            timed = {stop.key: stop for stop in one.timeline.stops}
             visible = [row for row in one.appointments if row.state != Appointment.State.HELD]
-            calls += [_call(request, row, timed.get(row.pk), day == today) for row in visible]
+            calls += [_call(request, row, one.stops[row.pk], day == today) for row in visible]
             if len(visible) > 1:
-                maps.append(route_map(book, one))
+                maps.append(route_map(one))
     calls.sort(key=lambda call: call.visit.starts_at or timezone.now())
     open_calls = [call for call in calls if call.visit.state != Appointment.State.DONE]
     context = {
@@ -90,18 +89,15 @@ def today(request: HttpRequest) -> HttpResponse:
     return render(request, "jobs/today.html", context)
 
 
-def _call(request: HttpRequest, row: Appointment, timed: Any, is_today: bool) -> Call:
+def _call(request: HttpRequest, row: Appointment, stop: Timed, is_today: bool) -> Call:
     expected = row.expected_at if row.state not in {Appointment.State.ARRIVED, Appointment.State.DONE} else None
-    late = 0
-    if row.promised_until is not None and expected is not None and expected > row.promised_until:
-        late = round((expected - row.promised_until).total_seconds() / 60)
     left = ports.unfinished(row) if row.state == Appointment.State.ARRIVED else None
     return Call(
         row,
         window_text(row) if row.is_promised() else "",
-        round(timed.drive / 60) if timed else 0,
+        round(stop.drive / 60),
         expected,
-        late,
+        late_by_taps(row),
         ports.bring(row),
         secret_for(request.user, row),
         ports.visit_url(row),

@@ -16,9 +16,10 @@ from django.urls import reverse
 from django.utils import timezone
 from django.views.decorators.http import require_GET, require_POST
 
-from jobs.dispatch import BEGUN, earliest_install
 from jobs.models import INSTALLING, MEASURING, Appointment, CalendarRules, Job, ParkedEntry
 from jobs.schedule.availability import crew_days
+from jobs.schedule.dates import earliest_install
+from jobs.schedule.day import BEGUN, late_by_taps
 from jobs.services import entries
 from jobs.views import OFFICE
 from jobs.views.jobs import PER_PAGE, csv_answer
@@ -232,8 +233,7 @@ def _crewless(rows: list[Appointment]) -> list[Decision]:
 def _of_visit(row: Appointment, today: dt.date) -> list[Decision]:
     found, url = [], row.get_absolute_url()
     name = f"{row.job.number} {row.job.customer.name}"
-    if row.day == today and row.expected_at and row.promised_until and row.expected_at > row.promised_until:
-        late = round((row.expected_at - row.promised_until).total_seconds() / 60)
+    if row.day == today and (late := late_by_taps(row)):
         text = f"{name}: expected {late} min after its promised window. Call, move it, or give it to another crew."
         found.append(Decision(text, f"{url}#late", "stop"))
     if row.state == State.HELD:

@@ -76,7 +76,7 @@ def test_figures_of_one_crew_leave_the_others_out(branch: Branch, dispatcher: Us
 
 def test_drive_share_counts_base_to_base(branch: Branch, dispatcher: User, owner: User) -> None:
     """Against the planner's own timeline of the same day: the same model, the other way to it."""
-    from jobs.dispatch import open_book
+    from jobs.schedule.day import read_day
 
     stock_up(branch)
     crew = make_crew(branch)
@@ -85,8 +85,7 @@ def test_drive_share_counts_base_to_base(branch: Branch, dispatcher: User, owner
 
     week = figures(owner, branch, today=today(branch)).weeks[-1]
 
-    book = open_book(branch, [crew], [visit.day])
-    assert week.drive_s == pytest.approx(book.days[crew.pk, visit.day].timeline.drive, abs=2)
+    assert week.drive_s == pytest.approx(read_day(crew, visit.day).timeline.drive, abs=2)
     assert week.site_s == 45 * 60
 
 

@@ -7,10 +7,10 @@ import datetime as dt
 import pytest
 
 from jobs import services
-from jobs.dispatch import effect_of
 from jobs.models import Absence, Appointment, CrewDay, Holiday, ImpossibleTime, Purpose, Skill
 from jobs.ports import ports
 from jobs.schedule.availability import add_working_days, crew_day
+from jobs.schedule.effects import effect_of
 from shared.errors import Refused
 from shared.models import AuditEntry
 from tests.factories import a_monday, at, make_appointment, make_branch, make_crew, make_job, make_user

@@ -6,9 +6,9 @@ import datetime as dt
 
 import pytest
 
-from jobs import offers, services
+from jobs import services
 from jobs.models import Appointment, Customer, Job, PossibleWindow, Site, Skill
-from jobs.offers import offer_in, offers_for
+from jobs.schedule.offers import offer_in, offers_for
 from shared.errors import Refused
 from tests.factories import a_monday, at, make_appointment, make_crew, make_job, make_site
 
@@ -139,20 +139,3 @@ def test_building_hours_hold(branch, crew):
     for offer in offers_for(visit).best:
         local = offer.starts_at.astimezone(branch.tz)
         assert dt.time(13) <= local.time() <= dt.time(15)
-
-
-def test_days_passed_over_for_their_bound_change_no_offer(branch, monkeypatch):
-    crews = [make_crew(branch) for _ in range(4)]
-    for place, crew in enumerate(crews):
-        for time in ("8:30", "10:00", "13:00")[: place + 1]:
-            make_appointment(make_job(branch), crew=crew, day=MONDAY, time=time, duration_min=30 + 20 * place)
-    visits = [make_appointment(make_job(branch), duration_min=minutes) for minutes in (20, 60, 150)]
-
-    def asked():
-        return [[(one.value, one.price) for one in offers_for(visit, days_ahead=21).best] for visit in visits]
-
-    bounded = asked()
-    monkeypatch.setattr(offers, "_least", lambda *_: -(10**12))
-
-    assert bounded == asked()
-    assert all(bounded)

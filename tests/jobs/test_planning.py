@@ -8,9 +8,9 @@ import pytest
 
 from jobs import services
 from jobs.models import Appointment, Proposal
-from jobs.planning import driver_id, read_calendar
 from jobs.reasons import plain_why
 from jobs.rules.routing import Reason, solve
+from jobs.schedule.plan import driver_id, read_problem
 from shared.errors import Refused
 from shared.models import Run
 from tests.factories import a_monday, at, make_appointment, make_crew, make_job, make_site
@@ -235,7 +235,7 @@ def two_parts(branch, minutes=300, **second):
 
 def planned_here(branch, crews, days, parts, still=False):
     """The calendar, and its plan by insertion alone."""
-    calendar = read_calendar(branch, crews, days, also=[part for part in parts if part.crew is None], still=still)
+    calendar = read_problem(branch, crews, days, also=[part for part in parts if part.crew is None], still=still)
     return calendar, solve(calendar.problem, 0.0)
 
 
@@ -337,7 +337,7 @@ def test_parts_that_no_crew_can_do_one_after_the_other_say_so(branch):
 def test_a_reason_names_crews_days_and_times_as_people_say_them(branch, dispatcher):
     van = make_crew(branch, name="Isko's crew", purposes=["install"])
     other = make_appointment(make_job(branch, number="J-77"), crew=van, day=MONDAY, time="9:00")
-    calendar = read_calendar(branch, [van], [MONDAY])
+    calendar = read_problem(branch, [van], [MONDAY])
     day = f"{MONDAY:%a} {MONDAY.day} {MONDAY:%b}"
     next_day = f"Tue {(MONDAY + dt.timedelta(days=1)).day} {MONDAY + dt.timedelta(days=1):%b}"
     key, numbers = driver_id(van.pk, MONDAY), {other.pk: "J-77"}

@@ -115,13 +115,13 @@ def _effects(asked: list[dict[str, Any]]) -> Answers:
 
 def _days(days: list[str]) -> Answers:
     """Every crew's day as the board has it: when each stop is reached, begun and left, in the firm's time."""
-    from jobs.dispatch import open_book
     from jobs.models import Crew
+    from jobs.schedule.day import read_schedule
     from shared.models import Branch
 
     branch = Branch.objects.get()
     crews = list(Crew.objects.filter(is_active=True).select_related("branch").prefetch_related("skills").order_by("pk"))
-    book = open_book(branch, crews, [dt.date.fromisoformat(day) for day in days])
+    schedule = read_schedule(branch, crews, [dt.date.fromisoformat(day) for day in days])
 
     def clock(seconds: int) -> str:
         return dt.datetime.fromtimestamp(seconds, tz=branch.tz).strftime("%H:%M:%S")
@@ -135,7 +135,7 @@ def _days(days: list[str]) -> Answers:
             ],
             "drive_s": one.timeline.drive,
         }
-        for (crew, day), one in sorted(book.days.items())
+        for (crew, day), one in sorted(schedule.days.items())
     }  # fmt: skip
 
 

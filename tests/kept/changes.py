@@ -83,6 +83,13 @@ CHANGES: dict[str, list[Change]] = {
         Change("GET /api/units/ * body.results.*.why_not.*", UNRESOLVED),
         Change("afterwards GET /api/sizes/* body.*.missing_options.*", RECIPES),
         Change("afterwards GET /api/sizes/* body.*.why_not.*", UNRESOLVED),
+        # offers leave the other visits where they are, as booking one does
+        Change(
+            "offers *",
+            "An offer costs what the board says of the same crew and start: the others keep their planned starts and "
+            "are pushed only when the crew can't reach them in time. So other windows are the cheapest.",
+        ),
+        Change("GET /api/appointments/*/offers/ *", "As the other offers."),
     ],
 }
 """By release: its answers that differ today."""

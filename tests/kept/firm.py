@@ -159,7 +159,7 @@ def _standing(people: dict[str, Any]) -> None:
     """Visits on the days to come: promised, held and locked, one on an absence and one after its promise."""
     from jobs import services
     from jobs.models import Appointment, Crew
-    from jobs.offers import offers_for
+    from jobs.schedule.offers import offers_for
 
     by, random = people["dispatcher"], Random(5)
     late = Appointment.objects.get(job__number="J-1023", purpose="measure")

@@ -9,39 +9,35 @@ from __future__ import annotations
 
 import datetime as dt
 from collections.abc import Callable, Iterable, Mapping, Sequence
-from dataclasses import dataclass, field, replace
-from decimal import Decimal
-from typing import Final
+from dataclasses import dataclass, replace
 
 import numpy as np
 
-from jobs.dispatch import BEGUN, Book, earliest_install, open_book, site_point
 from jobs.models import Appointment, CalendarRules, Crew, ImpossibleTime, PossibleWindow, Purpose
 from jobs.rules.routing import Crew as Driver
-from jobs.rules.routing import Lunch, Objective, Plan, Problem, Stop
+from jobs.rules.routing import Lunch, Plan, Problem, Stop
 from jobs.rules.routing.model import Id, fits_crew, open_spans
-from jobs.rules.routing.timing import build_route, route_cost
-from jobs.schedule.availability import Span, WorkDay, local, without
+from jobs.schedule.availability import Span, WorkDay, local, possible_spans
+from jobs.schedule.dates import earliest_install
+from jobs.schedule.day import BEGUN, DaySchedule, Key, Schedule, Standing, read_schedule, site_point, standing_of
+from jobs.schedule.effects import Change, prices_of, standing_key
 from shared.models import Branch
 
 Where = tuple[str, int]
 """The planner's crew and shift."""
 
-COST_UNIT: Final = 360_000
-"""Of the planner's cost, in one of money."""
-
 
 @dataclass(slots=True)
-class Calendar:
+class PlanProblem:
     """A problem with what its ids mean."""
 
     branch: Branch
     epoch: dt.datetime
-    book: Book
+    schedule: Schedule
     problem: Problem
-    orders: dict[tuple[str, int], list[int]]
-    """Keys of appointments in today's order, by the planner's crew and shift."""
-    facts: _Facts = field(init=False)
+    rows: dict[int, Appointment]
+    """All that is planned, by key: what stands on these days, and what may come in."""
+    facts: _Facts
 
     def seconds(self, when: dt.datetime) -> int:
         """An instant on the problem's axis."""
@@ -63,7 +59,7 @@ def read_driver(key: str) -> tuple[int, dt.date]:
     return int(pk), dt.date.fromisoformat(day)
 
 
-def read_calendar(
+def read_problem(
     branch: Branch,
     crews: Sequence[Crew],
     days: Sequence[dt.date],
@@ -71,7 +67,7 @@ def read_calendar(
     also: Iterable[Appointment] = (),
     not_before: dt.datetime | None = None,
     still: bool = False,
-) -> Calendar:
+) -> PlanProblem:
     """
     These crews' days, with what stands there and `also` what may come in, as a `Problem`.
 
@@ -85,53 +81,50 @@ def read_calendar(
         Parts of one visit that stand are not moved together either.
     """
     comers = [row for row in also if site_point(row) is not None]
-    book = open_book(branch, crews, days, also=comers)
+    schedule = read_schedule(branch, crews, days, also=comers)
+    rows = schedule.rows | {row.pk: row for row in comers}
     epoch = local(branch.tz, min(days), dt.time(0))
-    calendar = Calendar(branch, epoch, book, None, {})  # type: ignore[arg-type]
-    calendar.facts = _Facts([row for one in book.days.values() for row in one.appointments] + comers)
+    found = PlanProblem(branch, epoch, schedule, None, rows, _Facts(list(rows.values())))  # type: ignore[arg-type]
     drivers = [
-        driver_of(one.crew, one.work, base=max(0, book.base_of(one.crew)), seconds=calendar.seconds)
-        for one in book.days.values()
+        driver_of(one.crew, one.work, base=max(0, one.base), seconds=found.seconds) for one in schedule.days.values()
     ]
     known: dict[Id, Driver] = {driver.id: driver for driver in drivers}
-    standing, strays = _where_they_stand(calendar, known)
-    previous = {row.pk: where for row, where in standing}
+    standing, strays = _where_they_stand(found, known)
     comers += [row for row in strays if row.state not in BEGUN and site_point(row) is not None]
-    stops = [_placed_stop(calendar, row, where, days, not_before) for row, where in standing]
-    stops += [_new_stop(calendar, row, days) for row in comers if row.pk not in previous]
-    rows = {row.pk: row for row in [*(row for one in book.days.values() for row in one.appointments), *comers]}
-    stops = _tied(calendar, stops, rows, previous, known, still=still)
-    calendar.problem = Problem(
+    stops = [_placed_stop(found, rows[pk], where, days, not_before) for pk, where in standing.items()]
+    stops += [_new_stop(found, row, days) for row in comers if row.pk not in standing]
+    stops = _tied(found, stops, standing, known, still=still)
+    travel, places = schedule.roads.travel, schedule.roads.places
+    found.problem = Problem(
         tuple(drivers),
         tuple(stops),
-        book.travel.seconds if len(book.places) else np.zeros((1, 1), dtype=np.int64),
-        objective(CalendarRules.of(branch)),
-        {pk: key for pk, key in previous.items()},  # noqa: C416 - the planner's ids may be text too
+        travel.seconds if places else np.zeros((1, 1), dtype=np.int64),
+        prices_of(CalendarRules.of(branch)),
+        {pk: key for pk, key in standing.items()},  # noqa: C416 - the planner's ids may be text too
     )
-    if book.places:
-        calendar.problem.__dict__["rows"] = book.travel.rows  # as they are, so they need not be made again
-    return calendar
+    if places:
+        found.problem.__dict__["rows"] = travel.rows  # as they are, so they need not be made again
+    return found
 
 
 def _where_they_stand(
-    calendar: Calendar, drivers: Mapping[Id, Driver]
-) -> tuple[list[tuple[Appointment, Where]], list[Appointment]]:
+    found: PlanProblem, drivers: Mapping[Id, Driver]
+) -> tuple[dict[int, Where], list[Appointment]]:
     """
-    What stands in the calendar and where, its orders noted; and what stands where no crew works.
+    What stands in the calendar and where; and what stands where no crew works.
 
     The latter is to be planned anew, its promise kept.
     """
-    standing: list[tuple[Appointment, Where]] = []
+    standing: dict[int, Where] = {}
     strays: list[Appointment] = []
-    for one in calendar.book.days.values():
-        key = driver_id(*one.key)
-        for row in one.appointments:
-            shift = _shift_of(row, one.work)
+    for day in found.schedule.days.values():
+        key = driver_id(*day.key)
+        for one in day.standing:
+            shift = day.work.shift_at(one.starts_at)
             if shift is None or not drivers[key].shifts:
-                strays.append(row)
-                continue
-            calendar.orders.setdefault((key, shift), []).append(row.pk)
-            standing.append((row, (key, shift)))
+                strays.append(found.rows[one.pk])
+            else:
+                standing[one.pk] = (key, shift)
     return standing, strays
 
 
@@ -163,16 +156,6 @@ class _Facts:
         return frozenset([*self.skills.get(row.pk, ()), f"for {row.purpose}"])
 
 
-def objective(rules: CalendarRules) -> Objective:
-    """The branch's prices for the planner; a cost divided by 360,000 is money."""
-    return Objective.per_hour(
-        drive=float(rules.drive_price),
-        paid=float(rules.paid_price),
-        overtime=float(rules.overtime_price),
-        moved=float(rules.moved_price),
-    )
-
-
 def driver_of(crew: Crew, work: WorkDay, *, base: int, seconds: Callable[[dt.datetime], int]) -> Driver:
     """A crew on one day as the planner has it; `base` is its row of the travel table."""
     own = {skill.key for skill in crew.skills.all()} | {f"for {one}" for one in crew.purposes or Purpose.values}
@@ -199,63 +182,58 @@ def _lunch(work: WorkDay, seconds: Callable[[dt.datetime], int]) -> Lunch | None
     return Lunch(seconds(lunch.earliest), seconds(lunch.latest), lunch.minutes * 60) if lunch is not None else None
 
 
-def _shift_of(row: Appointment, work: WorkDay) -> int | None:
-    return work.shift_at(row.starts_at) if row.starts_at is not None else None
-
-
 def _placed_stop(
-    calendar: Calendar,
+    found: PlanProblem,
     row: Appointment,
     where: tuple[str, int],
     days: Sequence[dt.date],
     not_before: dt.datetime | None,
 ) -> Stop:
     assert row.starts_at is not None
-    start = calendar.seconds(row.starts_at)
+    start = found.seconds(row.starts_at)
     fixed = row.is_locked or row.state in BEGUN or (not_before is not None and row.starts_at < not_before)
     promised = None
     if row.promised_from is not None and row.promised_until is not None:
-        promised = (calendar.seconds(row.promised_from), calendar.seconds(row.promised_until))
+        promised = (found.seconds(row.promised_from), found.seconds(row.promised_until))
         if not promised[0] <= start <= promised[1]:
             promised = None if fixed else promised
     held = row.state == Appointment.State.HELD
     return Stop(
         id=row.pk,
-        at=max(0, calendar.book.place_of(row)),
+        at=max(0, found.schedule.roads.place(site_point(row))),
         service=row.duration_min * 60,
-        windows=((start, start),) if fixed else _spans(calendar, row, days) if promised is None else (),
-        skills=frozenset() if fixed else calendar.facts.needs(row),
+        windows=((start, start),) if fixed else _spans(found, row, days) if promised is None else (),
+        skills=frozenset() if fixed else found.facts.needs(row),
         priority=row.priority,
         required=row.is_promised(),
         locked=where if fixed or held else None,
         promised=None if fixed else promised,
-        earliest=_earliest(calendar, row) if not fixed else 0,
+        earliest=_earliest(found, row) if not fixed else 0,
         people=1 if fixed else row.people,
     )
 
 
-def _new_stop(calendar: Calendar, row: Appointment, days: Sequence[dt.date]) -> Stop:
+def _new_stop(found: PlanProblem, row: Appointment, days: Sequence[dt.date]) -> Stop:
     promised = None
     if row.promised_from is not None and row.promised_until is not None:
-        promised = (max(0, calendar.seconds(row.promised_from)), max(0, calendar.seconds(row.promised_until)))
+        promised = (max(0, found.seconds(row.promised_from)), max(0, found.seconds(row.promised_until)))
     return Stop(
         id=row.pk,
-        at=max(0, calendar.book.place_of(row)),
+        at=max(0, found.schedule.roads.place(site_point(row))),
         service=row.duration_min * 60,
-        windows=_spans(calendar, row, days) if promised is None else (),
+        windows=_spans(found, row, days) if promised is None else (),
         promised=promised,
         required=promised is not None,
-        skills=calendar.facts.needs(row),
+        skills=found.facts.needs(row),
         priority=row.priority,
-        earliest=_earliest(calendar, row),
+        earliest=_earliest(found, row),
         people=row.people,
     )
 
 
 def _tied(
-    calendar: Calendar,
+    found: PlanProblem,
     stops: Sequence[Stop],
-    rows: Mapping[int, Appointment],
     previous: Mapping[int, Where],
     drivers: Mapping[Id, Driver],
     *,
@@ -269,22 +247,22 @@ def _tied(
     or alone in the calendar, the first stays on its crew's day and the second comes to that
     crew on a later one. Parts that were put on two crews, or the wrong way round, are left so.
     """
-    found = {int(stop.id): stop for stop in stops}
-    for pk, row in sorted(rows.items()):
+    tied = {int(stop.id): stop for stop in stops}
+    for pk, row in sorted(found.rows.items()):
         first_pk = row.with_crew_of_id
-        if first_pk is None or pk not in found:
+        if first_pk is None or pk not in tied:
             continue
-        first, leader = found.get(first_pk), calendar.facts.leaders.get(first_pk)
-        if not still and first is not None and _are_free(rows[first_pk], first, row, found[pk], previous):
-            found[pk] = replace(found[pk], follows=first_pk)
-            if row.day is not None and row.day != rows[first_pk].day:
-                night = calendar.seconds(local(calendar.branch.tz, row.day, dt.time(0)))
-                found[first_pk], found[pk] = _parted(first, found[pk], night)
+        first, leader = tied.get(first_pk), found.facts.leaders.get(first_pk)
+        if not still and first is not None and _are_free(found.rows[first_pk], first, row, tied[pk], previous):
+            tied[pk] = replace(tied[pk], follows=first_pk)
+            if row.day is not None and row.day != found.rows[first_pk].day:
+                night = found.seconds(local(found.branch.tz, row.day, dt.time(0)))
+                tied[first_pk], tied[pk] = _parted(first, tied[pk], night)
         elif leader is not None and (pk not in previous or _is_after(leader, previous[pk])):
-            found[pk] = _kept_after(calendar, found[pk], leader, previous.get(pk))
+            tied[pk] = _kept_after(found, tied[pk], leader, previous.get(pk))
             if first is not None and first.locked is None and _can_stay(first, previous.get(first_pk), drivers):
-                found[first_pk] = replace(first, locked=previous[first_pk])
-    return list(found.values())
+                tied[first_pk] = replace(first, locked=previous[first_pk])
+    return list(tied.values())
 
 
 def _are_free(one: Appointment, first: Stop, other: Appointment, second: Stop, previous: Mapping[int, Where]) -> bool:
@@ -310,7 +288,7 @@ def _is_after(leader: tuple[int, dt.date], where: Where) -> bool:
     return crew == leader[0] and day >= leader[1]
 
 
-def _kept_after(calendar: Calendar, second: Stop, leader: tuple[int, dt.date], where: Where | None) -> Stop:
+def _kept_after(found: PlanProblem, second: Stop, leader: tuple[int, dt.date], where: Where | None) -> Stop:
     """The second part on the first one's crew; on a later day, unless its promise, lock or place says another."""
     if second.locked is not None:
         return second
@@ -318,7 +296,7 @@ def _kept_after(calendar: Calendar, second: Stop, leader: tuple[int, dt.date], w
     kept = replace(second, skills=second.skills | {crew_skill(crew)})
     if second.promised is not None or (where is not None and read_driver(where[0])[1] == day):
         return kept
-    next_day = calendar.seconds(local(calendar.branch.tz, day + dt.timedelta(days=1), dt.time(0)))
+    next_day = found.seconds(local(found.branch.tz, day + dt.timedelta(days=1), dt.time(0)))
     return replace(kept, earliest=max(kept.earliest, next_day))
 
 
@@ -329,92 +307,73 @@ def _can_stay(stop: Stop, where: Where | None, drivers: Mapping[Id, Driver]) -> 
     return any(a <= end and b >= begin for a, b in open_spans(stop))
 
 
-def _earliest(calendar: Calendar, row: Appointment) -> int:
+def _earliest(found: PlanProblem, row: Appointment) -> int:
     first, _ = earliest_install(row)
     if first is None:
         return 0
-    return max(0, calendar.seconds(local(calendar.branch.tz, first, dt.time(0))))
+    return max(0, found.seconds(local(found.branch.tz, first, dt.time(0))))
 
 
-def possible_spans(
-    tz: dt.tzinfo,
-    hours: tuple[dt.time | None, dt.time | None],
-    minutes: int,
-    windows: Sequence[Span],
-    days: Sequence[dt.date],
-    impossible: Sequence[Span],
-) -> list[Span]:
-    """
-    When the work may start: the customer's windows, within the building's hours, not when they can't.
-
-    Empty means never; when nothing bounds it the days' whole length comes back.
-    """
-    opens, shuts = hours
-    whole: list[Span] = []
-    for day in days:
-        begin = local(tz, day, opens or dt.time(0))
-        if shuts:
-            end = local(tz, day, shuts) - dt.timedelta(minutes=minutes)
-        else:
-            end = local(tz, day + dt.timedelta(days=1), dt.time(0)) - dt.timedelta(seconds=1)
-        if begin <= end:
-            whole.append((begin, end))
-    if windows:
-        whole = [(max(a, c), min(b, d)) for a, b in whole for c, d in windows if max(a, c) <= min(b, d)]
-    gone = [(begin - dt.timedelta(minutes=minutes), end) for begin, end in impossible]
-    return sorted(piece for span in whole for piece in without(span, gone)) if gone else sorted(whole)
-
-
-def _spans(calendar: Calendar, row: Appointment, days: Sequence[dt.date]) -> tuple[tuple[int, int], ...]:
-    """The same on the problem's axis; () is any time, and never is a window before the axis's begin."""
-    windows, impossible = calendar.facts.windows.get(row.pk, []), calendar.facts.impossible.get(row.job_id, [])
+def _spans(found: PlanProblem, row: Appointment, days: Sequence[dt.date]) -> tuple[tuple[int, int], ...]:
+    """When the work may start, on the problem's axis; () is any time, and never is a window before the axis's begin."""
+    windows, impossible = found.facts.windows.get(row.pk, []), found.facts.impossible.get(row.job_id, [])
     site = row.job.site
     if not windows and not impossible and not site.hours_from and not site.hours_until:
         return ()
     hours = (site.hours_from, site.hours_until)
-    spans = possible_spans(calendar.branch.tz, hours, row.duration_min, windows, days, impossible)
-    return tuple((max(0, calendar.seconds(a)), calendar.seconds(b)) for a, b in spans if calendar.seconds(b) >= 0) or (
+    spans = possible_spans(found.branch.tz, hours, row.duration_min, windows, days, impossible)
+    return tuple((max(0, found.seconds(a)), found.seconds(b)) for a, b in spans if found.seconds(b) >= 0) or (
         (0, 0),
     )
 
 
-def order_numbers(calendar: Calendar) -> dict[int, list[int]]:
-    """Today's orders as the planner's numbers: stops by crew-day."""
-    problem = calendar.problem
-    return {problem.day_number[key]: [problem.stop_number[pk] for pk in pks] for key, pks in calendar.orders.items()}
+def days_under(found: PlanProblem, plan: Plan) -> dict[Key, DaySchedule]:
+    """The crew-days as they would be with every visit where the plan has it."""
+    planned = found.problem.stop_number
+    days: dict[Key, list[Standing]] = {
+        key: [one for one in day.standing if one.pk not in planned] for key, day in found.schedule.days.items()
+    }
+    for route in plan.routes:
+        crew, day = read_driver(str(route.crew))
+        for visit in route.visits:
+            one = standing_of(found.rows[int(visit.id)])
+            days[crew, day].append(one._replace(crew=crew, day=day, starts_at=found.when(visit.start)))
+    return {key: one.of(days[key]) for key, one in found.schedule.days.items()}
 
 
-def starts_of(calendar: Calendar, visits: Iterable[tuple[int, int]]) -> Mapping[int, dt.datetime]:
-    """Appointment keys to planned starts, from (key, seconds) pairs."""
-    return {pk: calendar.when(start) for pk, start in visits}
+def change_under(found: PlanProblem, plan: Plan) -> Change:
+    """All of these crew-days as they stand and as the plan has them."""
+    after = days_under(found, plan)
+    here = found.schedule.days
+    moved = sum(_is_moved_promise(found, one.pk, key) for key, day in after.items() for one in day.standing)
+    return Change(list(here.values()), list(after.values()), moved)
 
 
-def move_prices(problem: Problem, before: Plan | None, after: Plan) -> dict[int, Decimal]:
+def move_changes(found: PlanProblem, plan: Plan) -> dict[int, Change]:
     """
-    What each stop costs more where `after` has it than where `before` has it, in money.
+    One change for each visit that the plan has on another crew or day than where it stands: of it alone.
 
-    The price of one move alone: its crew's new day with and without it, less the same of the
-    old day. Stops that keep crew and shift have none; nor has any when nothing could be
-    driven before, or a day can't be driven without the stop.
+    Its new day with and without it, and the same of the day on which it stands.
     """
-    old = before.where() if before is not None else {}
-    prices: dict[int, Decimal] = {}
-    for stop, where in after.where().items():
-        if old.get(stop) == where:
-            continue
-        gain = _share_of(problem, after, stop)
-        loss = _share_of(problem, before, stop) if before is not None and stop in old else 0
-        if gain is not None and loss is not None:
-            prices[int(stop)] = (Decimal(gain - loss) / COST_UNIT).quantize(Decimal("0.01"))
-    return prices
+    changes: dict[int, Change] = {}
+    for key, there in days_under(found, plan).items():
+        for one in there.standing:
+            left = _day_of(found, one.pk)
+            if left is None:
+                changes[one.pk] = Change([there.without(one.pk)], [there])
+            elif left.key != key:
+                moved = int(_is_moved_promise(found, one.pk, key))
+                changes[one.pk] = Change([there.without(one.pk), left], [there, left.without(one.pk)], moved)
+    return changes
 
 
-def _share_of(problem: Problem, plan: Plan, stop: int | str) -> int | None:
-    """What the stop's route costs more with it than without."""
-    route = next(route for route in plan.routes if any(visit.id == stop for visit in route.visits))
-    day = problem.days[problem.day_number[route.crew, route.shift]]
-    rest = [problem.stop_number[visit.id] for visit in route.visits if visit.id != stop]
-    without = build_route(problem, day, rest)
-    if without is None:
-        return None
-    return route_cost(problem, day, route) - route_cost(problem, day, without)
+def _day_of(found: PlanProblem, pk: int) -> DaySchedule | None:
+    """The day of the schedule on which a visit stands."""
+    key = standing_key(found.rows[pk])
+    return found.schedule.days.get(key) if key is not None else None
+
+
+def _is_moved_promise(found: PlanProblem, pk: int, key: Key) -> bool:
+    """Whether a promised visit leaves its crew or day by standing there."""
+    row = found.rows[pk]
+    return row.state == Appointment.State.PROMISED and standing_key(row) != key

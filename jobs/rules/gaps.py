@@ -1,0 +1,154 @@
+"""
+Where one more stop fits into a day that stands, and what the day then costs more.
+
+The others keep their planned starts; those that the crew can't reach in time begin later, within
+their bounds. So what is priced here is the day as `jobs.rules.timeline` drives it afterwards.
+Times are whole seconds on one axis, costs whole numbers as `jobs.rules.routing.Objective` has them.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+
+from jobs.rules.routing.model import Objective, Span
+from jobs.rules.timeline import Timed, Timeline, fits_pause, leg
+
+
+@dataclass(frozen=True, slots=True)
+class Pause:
+    """Lunch: begins within [earliest, latest], lasts `length`."""
+
+    earliest: int
+    latest: int
+    length: int
+
+
+@dataclass(frozen=True, slots=True)
+class Place:
+    """A start for the new stop, and what the day costs more with it."""
+
+    cost: int
+    start: int
+
+
+@dataclass(frozen=True, slots=True)
+class StandingDay:
+    """
+    A crew's day that one more stop may come into.
+
+    Parameters
+    ----------
+    latest
+        Per stop of the timeline the latest it may begin; its own start where it does not give way.
+    shifts
+        (from, until) per shift, overtime in `until`; the crew leaves its base and is back within.
+    end
+        When the last shift ends without overtime.
+    """
+
+    timeline: Timeline
+    latest: tuple[int, ...]
+    travel: Sequence[Sequence[int]]
+    base: int
+    shifts: tuple[Span, ...]
+    end: int
+    pause: Pause | None
+    prices: Objective
+
+    @property
+    def is_drivable(self) -> bool:
+        """Whether the day can be driven as it stands; nothing is put into one that can't."""
+        stops = self.timeline.stops
+        kept = all(stop.start <= latest for stop, latest in zip(stops, self.latest, strict=True))
+        return kept and self._has_pause([(stop.drive, stop.start, stop.leave) for stop in stops])
+
+    def best(self, wanted: Span, service: int, into: Sequence[int], out_of: Sequence[int]) -> Place | None:
+        """
+        The cheapest start within `wanted`, the soonest of equals; None when there is none.
+
+        `into` and `out_of` are seconds from every place of the travel table to the stop, and back.
+        """
+        found = None
+        for shift in self.shifts:
+            if shift[0] <= wanted[1] and shift[1] >= wanted[0] + service:
+                for node in range(len(self.timeline.stops) + 1):
+                    place = self._at(node, shift, wanted, service, into, out_of)
+                    if place is not None and (found is None or (place.cost, place.start) < (found.cost, found.start)):
+                        found = place
+        return found
+
+    def _at(
+        self, node: int, shift: Span, wanted: Span, service: int, into: Sequence[int], out_of: Sequence[int]
+    ) -> Place | None:
+        """The cheapest start before stop number `node`."""
+        stops = self.timeline.stops
+        before = stops[node - 1] if node else None
+        after = stops[node] if node < len(stops) else None
+        first = wanted[0]
+        if before is None or before.leave <= shift[0]:
+            first = max(first, shift[0] + into[self.base])
+        if before is not None:
+            first = max(first, before.leave + into[before.place])
+        last = min(wanted[1], shift[1] - service)
+        if after is None or after.start >= shift[1]:
+            last = min(last, shift[1] - service - out_of[self.base])
+        if after is not None:
+            last = min(last, after.start - 1)  # a start that is not before the next one's comes after it
+        if first > last:
+            return None
+        for start in self._starts(first, last, before, after, service, into, out_of):
+            place = self._priced(node, start, service, into, out_of)
+            if place is not None:
+                return place
+        return None
+
+    def _starts(
+        self, first: int, last: int, before: Timed | None, after: Timed | None, service: int,
+        into: Sequence[int], out_of: Sequence[int],
+    ) -> Iterator[int]:  # fmt: skip
+        """
+        Starts to try, the best first.
+
+        The first stop of a day begins as late as the next one allows, so that nobody is paid for
+        waiting, but no later than half through its time: a crew that is late then still keeps it.
+        """
+        if before is None and after is not None:
+            yield max(first, min(after.start - out_of[after.place] - service, (first + last) // 2))
+        yield first
+        if self.pause is not None:
+            place, free = (self.base, 0) if before is None else (before.place, before.leave)
+            fed = max(free, self.pause.earliest) + self.pause.length + into[place]
+            if first < fed <= last:
+                yield fed
+
+    def _priced(
+        self, node: int, start: int, service: int, into: Sequence[int], out_of: Sequence[int]
+    ) -> Place | None:
+        """The day with the stop there; None when a stop after it, lunch or the way home does not fit any more."""
+        stops, base = self.timeline.stops, self.base
+        before, after = (stops[node - 1].place if node else base), (stops[node].place if node < len(stops) else base)
+        old = leg(self.travel, before, after) if stops else 0
+        drive = into[before] + out_of[after] - old
+        free, way = start + service, out_of[after]
+        legs = [(stop.drive, stop.start, stop.leave) for stop in stops[:node]]
+        legs.append((into[before], start, free))
+        for number in range(node, len(stops)):
+            stop = stops[number]
+            begin = max(stop.start, free + way)
+            if begin > self.latest[number]:
+                return None
+            free = begin + stop.leave - stop.start
+            legs.append((way, begin, free))
+            way = stops[number + 1].drive if number + 1 < len(stops) else leg(self.travel, stop.place, base)
+        back = free + way
+        depart = start - into[base] if not node else self.timeline.depart
+        if back > self.shifts[-1][1] or not self._has_pause(legs):
+            return None
+        o, now = self.prices, self.timeline
+        over = max(0, back - self.end) - (max(0, now.back - self.end) if stops else 0)
+        return Place(o.drive * drive + o.paid * (back - depart - now.paid) + o.overtime * over, start)
+
+    def _has_pause(self, legs: list[tuple[int, int, int]]) -> bool:
+        pause = self.pause
+        return pause is None or fits_pause(legs, pause.earliest, pause.latest, pause.length)

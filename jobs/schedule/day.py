@@ -1,0 +1,323 @@
+"""
+A crew's day: its stops with drive, wait, start and leave, and both edges of their promises.
+
+`DaySchedule` is the one truth about it. It is built here and nowhere else, from plain values of
+the database's rows; pages hang their rows on it, prices, chances, offers and plans derive from it.
+Nothing here writes.
+"""
+
+from __future__ import annotations
+
+import datetime as dt
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, field, replace
+from functools import cached_property
+from operator import attrgetter
+from typing import Final, NamedTuple
+
+import numpy as np
+from django.db.models import Q, QuerySet
+from django.utils import timezone
+
+from jobs.models import Appointment, Crew
+from jobs.rules.timeline import Planned, Timed, Timeline, drive_day, drive_on, leg
+from jobs.schedule.availability import WorkDay, crew_days
+from jobs.schedule.travel import Point, Travel, travel_between
+from shared.models import Branch
+
+State = Appointment.State
+BEGUN: Final = (State.ON_THE_WAY, State.ARRIVED, State.DONE)
+Key = tuple[int, dt.date]
+"""A crew's key and a day."""
+
+
+class Standing(NamedTuple):
+    """One visit on a crew's day, as the database has it."""
+
+    pk: int
+    job: int
+    crew: int
+    day: dt.date
+    starts_at: dt.datetime
+    minutes: int
+    safe_min: int | None
+    promised_from: dt.datetime | None
+    promised_until: dt.datetime | None
+    state: str
+    is_locked: bool
+    on_the_way_at: dt.datetime | None
+    arrived_at: dt.datetime | None
+    done_at: dt.datetime | None
+    expected_at: dt.datetime | None
+    longitude: float | None
+    latitude: float | None
+    hours_from: dt.time | None
+    hours_until: dt.time | None
+
+    @property
+    def ends_at(self) -> dt.datetime:
+        return self.starts_at + dt.timedelta(minutes=self.minutes)
+
+    @property
+    def is_begun(self) -> bool:
+        return self.state in BEGUN
+
+    @property
+    def point(self) -> Point | None:
+        return None if self.longitude is None or self.latitude is None else (self.longitude, self.latitude)
+
+
+FIELDS: Final = (
+    "pk", "job_id", "crew_id", "day", "starts_at", "duration_min", "duration_safe_min", "promised_from",
+    "promised_until", "state", "is_locked", "on_the_way_at", "arrived_at", "done_at", "expected_at",
+    "job__site__longitude", "job__site__latitude", "job__site__hours_from", "job__site__hours_until",
+)  # fmt: skip
+_read = attrgetter(*(name.replace("__", ".") for name in FIELDS))
+
+
+def standing_of(row: Appointment) -> Standing:
+    """The plain values of a row; its job and site had better be fetched with it."""
+    return Standing(*_read(row))
+
+
+def site_point(appointment: Appointment) -> Point | None:
+    site = appointment.job.site
+    return (site.longitude, site.latitude) if site.has_coordinates() else None  # type: ignore[return-value]
+
+
+def crew_point(crew: Crew, branch: Branch) -> Point | None:
+    """The crew's own base, else the branch."""
+    if crew.latitude is not None and crew.longitude is not None:
+        return crew.longitude, crew.latitude
+    if branch.latitude is not None and branch.longitude is not None:
+        return branch.longitude, branch.latitude
+    return None
+
+
+@dataclass(frozen=True, slots=True)
+class Roads:
+    """Places by number and the seconds between any two of them."""
+
+    places: Mapping[Point, int]
+    travel: Travel
+
+    def place(self, point: Point | None) -> int:
+        """Row of the travel table; -1 for what has no coordinates."""
+        return -1 if point is None else self.places[point]
+
+    def plus(self, point: Point, into: Sequence[int], out_of: Sequence[int]) -> Roads:
+        """One more place, with the seconds from every place to it and back; the same where it is known."""
+        if point in self.places:
+            return self
+        rows = [[*row, drive] for row, drive in zip(self.travel.rows, into, strict=True)] + [[*out_of, 0]]
+        return Roads({**self.places, point: len(self.places)}, Travel(np.array(rows), self.travel.word))
+
+
+def roads_between(branch: Branch, points: Iterable[Point | None]) -> Roads:
+    """The roads between these places; those that are None are passed over."""
+    known = {point: None for point in points if point is not None}
+    return Roads({point: number for number, point in enumerate(known)}, travel_between(branch, list(known)))
+
+
+@dataclass(frozen=True, eq=False)
+class DaySchedule:
+    """
+    One crew's day: its hours, what stands on it, and how it goes.
+
+    `standing` is in the order of planned starts; `rows` are the same visits as pages need them, where
+    somebody asked for them.
+    """
+
+    crew: Crew
+    work: WorkDay
+    roads: Roads
+    standing: tuple[Standing, ...] = ()
+    rows: Mapping[int, Appointment] = field(default_factory=dict)
+
+    @property
+    def day(self) -> dt.date:
+        return self.work.day
+
+    @property
+    def key(self) -> Key:
+        return self.work.crew_id, self.work.day
+
+    @property
+    def appointments(self) -> list[Appointment]:
+        """The rows in driving order."""
+        return [self.rows[one.pk] for one in self.standing]
+
+    @cached_property
+    def base(self) -> int:
+        """The crew's base in the travel table."""
+        return self.roads.place(crew_point(self.crew, self.crew.branch))
+
+    @cached_property
+    def timeline(self) -> Timeline:
+        """How the day goes as it stands; seconds since the epoch."""
+        return drive_day(map(self._planned, self.standing), self.roads.travel.rows, self.base)
+
+    @cached_property
+    def by_pk(self) -> dict[int, Standing]:
+        return {one.pk: one for one in self.standing}
+
+    @cached_property
+    def stops(self) -> dict[int, Timed]:
+        """How each visit goes, by its key, in driving order."""
+        return {stop.key: stop for stop in self.timeline.stops}
+
+    def _planned(self, one: Standing) -> Planned:
+        promised = None
+        if one.promised_from is not None and one.promised_until is not None:
+            promised = seconds(one.promised_from), seconds(one.promised_until)
+        place, start = self.roads.place(one.point), seconds(one.starts_at)
+        return Planned(one.pk, place, one.minutes * 60, start, promised, one.is_locked or one.is_begun)
+
+    @property
+    def trouble(self) -> Timed | None:
+        """The first visit that misses its promise, or its fixed start, by a minute or more as the day stands."""
+        stops = self.timeline.stops
+        return next((stop for stop in stops if stop.late >= 60 or (stop.pushed >= 60 and stop.is_fixed)), None)
+
+    # -- as if ------------------------------------------------------------------
+
+    def of(self, standing: Iterable[Standing]) -> DaySchedule:
+        """The same crew and hours with these visits instead."""
+        return replace(self, standing=tuple(sorted(standing, key=lambda one: one.starts_at)))
+
+    def without(self, pk: int) -> DaySchedule:
+        """The day without that visit; itself when it is not there."""
+        return self.of(one for one in self.standing if one.pk != pk) if pk in self.by_pk else self
+
+    def plus(self, one: Standing) -> DaySchedule:
+        """The day with one more visit, or the same visit as it is given here."""
+        return self.of([*(other for other in self.standing if other.pk != one.pk), one])
+
+    # -- on the day itself --------------------------------------------------------
+
+    def is_late(self, pk: int) -> bool:
+        """Whether the visit will miss its promised window, by plan or by the day's taps."""
+        one = self.by_pk[pk]
+        if one.promised_until is None or one.state in {State.ARRIVED, State.DONE}:
+            return False
+        return self.stops[pk].late > 59 or late_by_taps(one) > 0
+
+    def expected(self, now: dt.datetime) -> dict[int, dt.datetime]:
+        """
+        When the visits still to come will begin, by the day's taps; {} while there are none.
+
+        Where the crew is and when it is free follows from its last tap: on the way, it is there
+        after the drive; arrived, it needs what is left of the visit's minutes.
+        """
+        begun = [one for one in self.standing if one.is_begun]
+        if not begun:
+            return {}
+        last = max(begun, key=lambda one: one.done_at or one.arrived_at or one.on_the_way_at or now)
+        free = self._free_at(last, begun, now)
+        found = {}
+        if last.state == State.ON_THE_WAY:
+            found[last.pk] = free - dt.timedelta(minutes=last.minutes)
+        rest = [self._planned(one) for one in self.standing if not one.is_begun]
+        at = self.roads.place(last.point)
+        timed = drive_on(rest, self.roads.travel.rows, at=at, free=seconds(free))
+        return found | {stop.key: moment(stop.start) for stop in timed}
+
+    def _free_at(self, last: Standing, begun: Sequence[Standing], now: dt.datetime) -> dt.datetime:
+        """When the crew is done where it is (or heads to)."""
+        minutes = dt.timedelta(minutes=last.minutes)
+        if last.done_at:
+            return last.done_at
+        if last.arrived_at:
+            return max(now, last.arrived_at + minutes)
+        before = [one for one in begun if one.pk != last.pk]
+        start = self.roads.place(before[-1].point) if before else self.base
+        drive = leg(self.roads.travel.rows, start, self.roads.place(last.point))
+        arrive = (last.on_the_way_at or now) + dt.timedelta(seconds=drive)
+        return max(now, arrive, last.starts_at) + minutes
+
+
+def late_by_taps(one: Standing | Appointment) -> int:
+    """Minutes after its promised window at which a visit is expected by the day's taps; 0 within."""
+    if one.promised_until is None or one.expected_at is None or one.state in {State.ARRIVED, State.DONE}:
+        return 0
+    return max(0, round((one.expected_at - one.promised_until).total_seconds() / 60))
+
+
+def seconds(when: dt.datetime) -> int:
+    """An instant on the axis of every timeline: seconds since the epoch."""
+    return int(when.timestamp())
+
+
+def moment(at: int) -> dt.datetime:
+    """And back."""
+    return dt.datetime.fromtimestamp(at, dt.UTC)
+
+
+@dataclass(frozen=True, eq=False)
+class Schedule:
+    """Some crews' days with the roads between all their places."""
+
+    branch: Branch
+    days: Mapping[Key, DaySchedule]
+    roads: Roads
+
+    @property
+    def rows(self) -> dict[int, Appointment]:
+        """Every row of these days."""
+        return {pk: row for one in self.days.values() for pk, row in one.rows.items()}
+
+
+def taking_time() -> QuerySet[Appointment]:
+    """Appointments that take a crew's time: placed, not cancelled, no hold that ran out."""
+    lapsed = Q(state=State.HELD, held_until__lt=timezone.now())
+    return (
+        Appointment.objects.filter(crew__isnull=False, day__isnull=False)
+        .exclude(state__in=[State.CANCELLED, State.UNPLACED])
+        .exclude(lapsed)
+        .order_by("starts_at", "pk")
+    )
+
+
+def in_the_calendar() -> QuerySet[Appointment]:
+    """The same with all that pages show of them."""
+    return (
+        taking_time()
+        .select_related("job__site", "job__customer", "job__branch", "crew")
+        .prefetch_related("skills")
+    )
+
+
+def read_schedule(
+    branch: Branch, crews: Sequence[Crew], days: Sequence[dt.date], *, also: Iterable[Appointment] = ()
+) -> Schedule:
+    """
+    These crews' days with everything on them, in about ten queries however many there are.
+
+    `also` are appointments that may come in; their places get into the travel table.
+    """
+    for crew in crews:
+        crew.branch = branch
+    work = crew_days(crews, days)
+    by_day: dict[Key, dict[int, Appointment]] = {key: {} for key in work}
+    rows = list(in_the_calendar().filter(crew__in=[crew.pk for crew in crews], day__in=days))
+    for row in rows:
+        by_day[row.crew_id, row.day][row.pk] = row  # type: ignore[index]
+    points = [crew_point(crew, branch) for crew in crews]
+    roads = roads_between(branch, [*points, *map(site_point, rows), *map(site_point, also)])
+    return Schedule(
+        branch,
+        {
+            (crew.pk, day): DaySchedule(
+                crew, work[crew.pk, day], roads, tuple(map(standing_of, by_day[crew.pk, day].values())),
+                by_day[crew.pk, day],
+            )
+            for crew in crews
+            for day in days
+        },
+        roads,
+    )  # fmt: skip
+
+
+def read_day(crew: Crew, day: dt.date) -> DaySchedule:
+    """One crew's day; for several use `read_schedule`."""
+    return read_schedule(crew.branch, [crew], [day]).days[crew.pk, day]

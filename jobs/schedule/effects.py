@@ -1,0 +1,295 @@
+"""What a change of the calendar would do: its one price, whom it pushes, which promises it breaks."""
+
+from __future__ import annotations
+
+import datetime as dt
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from decimal import Decimal
+from typing import Final
+
+from jobs.models import Appointment, CalendarRules, Crew
+from jobs.ports import Blocker, ports
+from jobs.rules.routing import Objective
+from jobs.rules.timeline import Timed, fits_pause
+from jobs.schedule.availability import WorkDay
+from jobs.schedule.dates import day_words, earliest_install
+from jobs.schedule.day import BEGUN, DaySchedule, Schedule, Standing, moment, read_schedule, seconds, standing_of
+from jobs.words import clock
+
+State = Appointment.State
+COST_UNIT: Final = 360_000
+"""Of a cost, in one of money."""
+
+
+# -- the price ---------------------------------------------------------------------------
+
+
+def prices_of(rules: CalendarRules) -> Objective:
+    """The branch's prices; a cost divided by `COST_UNIT` is money."""
+    return Objective.per_hour(
+        drive=float(rules.drive_price),
+        paid=float(rules.paid_price),
+        overtime=float(rules.overtime_price),
+        moved=float(rules.moved_price),
+    )
+
+
+def money(cost: int) -> Decimal:
+    """A cost in the branch's money, to the cent."""
+    return (Decimal(cost) / COST_UNIT).quantize(Decimal("0.01"))
+
+
+def day_cost(prices: Objective, day: DaySchedule) -> int:
+    """
+    What a day costs: driving, paid hours from leaving to being back, overtime on top.
+
+    A day on which the crew does not work costs nothing, whatever stands there: nobody drives it.
+    """
+    if not day.standing or not day.work.shifts:
+        return 0
+    over = max(0, day.timeline.back - seconds(day.work.shifts[-1][1]))
+    return prices.drive * day.timeline.drive + prices.paid * day.timeline.paid + prices.overtime * over
+
+
+@dataclass(frozen=True, slots=True)
+class Change:
+    """The crew-days that a change touches, as they stand and as they would; every price is taken here."""
+
+    before: Sequence[DaySchedule]
+    after: Sequence[DaySchedule]
+    promises_moved: int = 0
+    """How many promised visits leave their crew or day."""
+
+    def price(self, prices: Objective) -> Decimal:
+        """What all of them cost more, in money."""
+        cost = sum(day_cost(prices, one) for one in self.after) - sum(day_cost(prices, one) for one in self.before)
+        return money(cost + prices.moved * self.promises_moved)
+
+    @property
+    def drive_s(self) -> int:
+        """Seconds driven more."""
+        return sum(one.timeline.drive for one in self.after) - sum(one.timeline.drive for one in self.before)
+
+    @property
+    def paid_s(self) -> int:
+        """Seconds paid more."""
+        return sum(one.timeline.paid for one in self.after) - sum(one.timeline.paid for one in self.before)
+
+
+def change_of(there: DaySchedule, one: Standing, left: DaySchedule | None) -> Change:
+    """
+    A visit comes to a crew's day, as `one` has it.
+
+    `left` is the crew-day on which it stands now, None where it stands nowhere.
+    """
+    if left is None or left.key == there.key:
+        return Change([left or there], [there.plus(one)])
+    return Change([there, left], [there.plus(one), left.without(one.pk)], int(one.state == State.PROMISED))
+
+
+# -- before it happens -------------------------------------------------------------------
+
+
+@dataclass(frozen=True, slots=True)
+class Clash:
+    """
+    What is wrong with an appointment at a place in the calendar.
+
+    A ``stop`` can't be had; a ``check`` can, when the dispatcher says so.
+    """
+
+    code: str
+    text: str
+    severity: str = "stop"
+
+
+@dataclass(frozen=True, slots=True)
+class Push:
+    """An appointment that would begin later than planned."""
+
+    appointment: Appointment
+    was: dt.datetime
+    becomes: dt.datetime
+    late_min: int
+
+
+@dataclass(frozen=True, slots=True)
+class Effect:
+    """
+    What putting an appointment somewhere would do, worked out before it is done.
+
+    `price` is the change in money over all crew-days touched; `drive_min` the change in
+    driving; `pushed` who begins later; `broken` the promises that would not be kept.
+    """
+
+    price: Decimal
+    drive_min: int
+    clashes: tuple[Clash, ...]
+    pushed: tuple[Push, ...]
+    broken: tuple[str, ...]
+    word: str = ""
+
+    @property
+    def stops(self) -> tuple[Clash, ...]:
+        return tuple(clash for clash in self.clashes if clash.severity == "stop")
+
+    @property
+    def needs_a_yes(self) -> bool:
+        """Whether it can be done only when the dispatcher says so."""
+        return bool(self.broken or [clash for clash in self.clashes if clash.severity == "check"])
+
+
+def effect_of(
+    appointment: Appointment,
+    *,
+    crew: Crew,
+    starts_at: dt.datetime,
+    schedule: Schedule | None = None,
+) -> Effect:
+    """
+    What placing (or moving) the appointment to that crew and start would do.
+
+    The stops after it keep their planned start unless the crew can't be there by then.
+    """
+    branch = appointment.job.branch
+    key = crew.pk, starts_at.astimezone(branch.tz).date()
+    stands = standing_key(appointment)
+    if schedule is None:
+        crews, days = {crew.pk: crew}, {key[1]}
+        if stands is not None and appointment.crew is not None:
+            crews.setdefault(stands[0], appointment.crew)
+            days.add(stands[1])
+        schedule = read_schedule(branch, list(crews.values()), sorted(days), also=[appointment])
+    there = schedule.days[key]
+    moved = standing_of(appointment)._replace(crew=key[0], day=key[1], starts_at=starts_at)
+    rules = CalendarRules.of(branch)
+    change = change_of(there, moved, schedule.days.get(stands) if stands is not None else None)
+    after = change.after[0]
+    pushed, broken = _pushes(appointment, moved, there, after)
+    return Effect(
+        change.price(prices_of(rules)),
+        round(change.drive_s / 60),
+        (*_own_clashes(appointment, moved, crew, there.work), *_day_clashes(appointment, after, there)),
+        tuple(pushed),
+        tuple(broken),
+        schedule.roads.travel.word,
+    )
+
+
+def standing_key(appointment: Appointment) -> tuple[int, dt.date] | None:
+    """Crew and day on which an appointment stands; None when it stands nowhere."""
+    if not appointment.is_placed() or appointment.crew_id is None or appointment.day is None:
+        return None
+    return appointment.crew_id, appointment.day
+
+
+def in_the_way(row: Appointment) -> list[Blocker]:
+    """What the rooms above say stops a visit that puts something up; nothing of it for a measuring."""
+    if row.is_measuring() or row.state in {*BEGUN, State.CANCELLED}:
+        return []
+    return [blocker for blocker in ports.blockers(row.job) if blocker.severity == "stop"]
+
+
+def _own_clashes(row: Appointment, moved: Standing, crew: Crew, work: WorkDay) -> Iterable[Clash]:
+    """What is wrong whatever else is on that day."""
+    tz = row.job.branch.tz
+    if not work.works:
+        yield Clash("away", f"{work.why}.")
+    else:
+        yield from _hour_clashes(moved, work, tz)
+    first, why = earliest_install(row)
+    if first is not None and moved.day < first:
+        yield Clash("ready", f"{day_words(moved.day)} is too early: {why}.")
+    if crew.purposes and row.purpose not in crew.purposes:
+        yield Clash("purpose", f"{crew.name} does not drive for {row.get_purpose_display()}.", "check")
+    skills = row.skills.all() if row.pk else ()
+    lacking = sorted({skill.name for skill in skills} - {skill.name for skill in crew.skills.all()})
+    if lacking:
+        yield Clash("skill", f"{crew.name} lacks: {', '.join(lacking)}.", "check")
+    if work.works and row.people > work.people:
+        yield Clash("people", f"It needs {row.people} people; {crew.name} has {work.people} that day.", "check")
+    for span in row.job.impossible_times.all():
+        if span.starts_at < moved.ends_at and span.ends_at > moved.starts_at:
+            text = f"The customer can't from {clock(span.starts_at, tz)} to {clock(span.ends_at, tz)} that day."
+            yield Clash("customer", text, "check")
+    if moved.point is None:
+        yield Clash("place", "The site has no coordinates, so no drive to it is counted.", "check")
+
+
+def _hour_clashes(moved: Standing, work: WorkDay, tz: dt.tzinfo) -> Iterable[Clash]:
+    place = work.shift_at(moved.starts_at)
+    if place is None:
+        hours = " and ".join(f"{clock(a, tz)} to {clock(b, tz)}" for a, b in work.shifts)
+        yield Clash("hours", f"Outside the crew's hours that day: {hours}.")
+        return
+    over = round((moved.ends_at - work.shifts[place][1]).total_seconds() / 60)
+    if over > work.overtime_min:
+        what = f"{work.overtime_min} min of overtime" if work.overtime_min else "no overtime"
+        yield Clash("hours", f"It would end {over} min after the crew's hours; there is {what}.")
+    elif over > 0:
+        yield Clash("overtime", f"It ends {over} min into overtime.", "check")
+
+
+def _day_clashes(moved: Appointment, after: DaySchedule, there: DaySchedule) -> Iterable[Clash]:
+    """Overlaps with what stands there, drive time counted."""
+    tz = moved.job.branch.tz
+    timed = after.timeline.stops
+    own = after.stops[moved.pk]
+    if own.pushed:
+        before = timed[timed.index(own) - 1]
+        text = (
+            f"{there.crew.name} is at {there.rows[before.key].job.number} until {clock(moment(before.leave), tz)}; "
+            f"with {round(own.drive / 60)} min of driving it is here at {clock(moment(own.arrive), tz)}."
+        )
+        yield Clash("overlap", text)
+    for stop in timed:
+        if stop.key != moved.pk and stop.pushed and stop.is_fixed and stop.start > own.start:
+            row = there.rows[stop.key]
+            text = (
+                f"{row.job.number} is fixed at {clock(after.by_pk[stop.key].starts_at, tz)} and would be "
+                f"reached {round(stop.pushed / 60)} min late."
+            )
+            yield Clash("locked", text)
+    if there.work.shifts:
+        over = round((after.timeline.back - seconds(there.work.shifts[-1][1])) / 60)
+        if over > there.work.overtime_min:
+            yield Clash("hours", f"{there.crew.name} would be back {over} min after its hours.", "check")
+        if not has_lunch(after):
+            assert there.work.lunch is not None
+            yield Clash("lunch", f"No {there.work.lunch.minutes} min of lunch would be left.", "check")
+
+
+def has_lunch(day: DaySchedule) -> bool:
+    """Whether the crew's lunch fits into its day."""
+    lunch = day.work.lunch
+    if lunch is None:
+        return True
+    legs = [(stop.drive, stop.start, stop.leave) for stop in day.timeline.stops]
+    return fits_pause(legs, seconds(lunch.earliest), seconds(lunch.latest), lunch.minutes * 60)
+
+
+def _pushes(
+    row: Appointment, moved: Standing, there: DaySchedule, after: DaySchedule
+) -> tuple[list[Push], list[str]]:
+    pushed, broken = [], []
+    was_late = {pk: round(stop.late / 60) for pk, stop in there.stops.items()}
+    for stop in after.timeline.stops:
+        if stop.key == moved.pk:
+            broken += _own_broken(row, stop)
+            continue
+        other, late = there.rows[stop.key], round(stop.late / 60)
+        if stop.pushed and not stop.is_fixed:
+            pushed.append(Push(other, after.by_pk[stop.key].starts_at, moment(stop.start), late))
+        if late > was_late.get(stop.key, 0):
+            broken.append(f"{other.job.number} {other.job.customer.name}: {late} min after its promised window")
+    return pushed, broken
+
+
+def _own_broken(row: Appointment, stop: Timed) -> list[str]:
+    if row.promised_from is None or row.promised_until is None or not (stop.early or stop.late):
+        return []
+    tz = row.job.branch.tz
+    day = day_words(row.promised_from.astimezone(tz).date())
+    return [f"{row.job.number} itself: promised {day} {clock(row.promised_from, tz)} to "
+            f"{clock(row.promised_until, tz)}"]  # fmt: skip

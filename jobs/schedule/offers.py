@@ -1,0 +1,519 @@
+"""
+Windows for a booking on the phone: what each costs in drive and waiting, and whom it pushes.
+
+For every crew's day and every usual window the new visit is priced at every place of that
+day's order (`jobs.rules.gaps`). The others keep their planned starts; those that the crew can't
+reach in time begin later, within their promises. That is what booking the window does, so an
+offer costs what the board says of the same crew and start.
+"""
+
+from __future__ import annotations
+
+import datetime as dt
+from collections import OrderedDict
+from collections.abc import Hashable, Iterable, Sequence
+from dataclasses import dataclass, field, replace
+from decimal import Decimal
+from threading import Lock
+from typing import Final
+
+from django.conf import settings
+from django.utils import timezone
+
+from jobs.models import Appointment, CalendarRules, Crew, ImpossibleTime, PossibleWindow, UsualWindow
+from jobs.rules.gaps import Pause, Place, StandingDay
+from jobs.rules.promises import Chance
+from jobs.rules.routing import Objective
+from jobs.schedule.availability import Span, crew_days, local, possible_spans
+from jobs.schedule.chances import chance_text, day_chances
+from jobs.schedule.dates import earliest_install
+from jobs.schedule.day import (
+    FIELDS,
+    DaySchedule,
+    Key,
+    Standing,
+    crew_point,
+    moment,
+    read_schedule,
+    roads_between,
+    seconds,
+    site_point,
+    standing_of,
+    taking_time,
+)  # fmt: skip
+from jobs.schedule.effects import Change, Push, change_of, prices_of, standing_key
+from jobs.schedule.travel import Point, road_model, travel_to_and_from
+from shared.errors import Refused
+from shared.models import Branch
+
+STARTING_WINDOWS: Final = ((dt.time(8), dt.time(10)), (dt.time(10), dt.time(12)), (dt.time(12), dt.time(14)),
+                           (dt.time(14), dt.time(16)))  # fmt: skip
+MOST_SHOWN: Final = 12
+MOST_A_DAY: Final = 3
+"""Where days cost the same, so many of each are shown, so that the customer hears of several days."""
+MOST_KEPT: Final = 3_000
+"""Crew-days kept at once in a process, about 10 kB each."""
+NEW: Final = 0
+"""Key of a visit that is not saved, among the keys of a day."""
+
+
+@dataclass(frozen=True, slots=True)
+class Offer:
+    """
+    One window on one crew's day.
+
+    `price` is what booking it costs more, `drive_min` and `wait_min` its parts in minutes;
+    `others` are the visits of that day that would begin later.
+    """
+
+    crew: Crew
+    day: dt.date
+    window: Span
+    starts_at: dt.datetime
+    price: Decimal
+    drive_min: int
+    wait_min: int
+    others: tuple[Push, ...]
+    chance: Chance | None = None
+
+    @property
+    def chance_text(self) -> str:
+        """The chance to begin within the window, in words and a number."""
+        return chance_text(self.chance) if self.chance is not None else ""
+
+    @property
+    def value(self) -> str:
+        """As a form sends it: crew, begin and end of the window."""
+        return f"{self.crew.pk}|{self.window[0].isoformat()}|{self.window[1].isoformat()}"
+
+
+@dataclass(frozen=True, slots=True)
+class Offers:
+    """The best windows first; why there are none; what to know of the driving times."""
+
+    best: tuple[Offer, ...]
+    why: str = ""
+    word: str = ""
+
+
+def usual_windows(branch: Branch) -> list[tuple[dt.time, dt.time]]:
+    """The parts of a day that are promised, a branch's own or the starting ones."""
+    own = [(row.starts, row.ends) for row in UsualWindow.objects.filter(branch=branch)]
+    return own or list(STARTING_WINDOWS)
+
+
+def read_value(user_crews: Sequence[Crew], value: str) -> tuple[Crew, Span]:
+    """What `Offer.value` wrote; `Refused` when it is not that."""
+    try:
+        pk, begin, end = value.split("|")
+        crew = next(crew for crew in user_crews if crew.pk == int(pk))
+        window = dt.datetime.fromisoformat(begin), dt.datetime.fromisoformat(end)
+        if any(timezone.is_naive(bound) for bound in window):
+            raise ValueError
+    except (ValueError, StopIteration):
+        raise Refused("choose one of the windows", field="window") from None
+    return crew, window
+
+
+def crews_for(appointment: Appointment) -> list[Crew]:
+    """Crews of the branch that drive for this purpose; the second part of a visit keeps its crew."""
+    crews = Crew.objects.filter(branch=appointment.job.branch, is_active=True).prefetch_related("skills")
+    fit = [crew for crew in crews if not crew.purposes or appointment.purpose in crew.purposes]
+    leader = appointment.with_crew_of
+    if leader is not None and leader.crew_id is not None:
+        return [crew for crew in fit if crew.pk == leader.crew_id]
+    return fit
+
+
+def offers_for(
+    appointment: Appointment,
+    *,
+    possible: Sequence[Span] = (),
+    impossible: Sequence[Span] = (),
+    days_ahead: int | None = None,
+    most: int = MOST_SHOWN,
+) -> Offers:
+    """
+    The best windows for an appointment, saved or not.
+
+    Parameters
+    ----------
+    possible
+        Windows the customer can take, for a visit that is not saved.
+    impossible
+        Stretches the customer can't be there, beside those of a saved job.
+    days_ahead
+        How many days are looked at, from the first on which all is ready and the customer can; the
+        branch's rule if None.
+    """
+    if site_point(appointment) is None:
+        return Offers((), "The site has no coordinates. Enter them, or pick the place on the sketch.")
+    crews = crews_for(appointment)
+    if not crews:
+        return Offers((), f"No crew drives for {appointment.get_purpose_display()}.")
+    branch = appointment.job.branch
+    if not any(crew_point(crew, branch) for crew in crews):
+        return Offers((), "No crew has a base: the branch's address has no coordinates.")
+    now = timezone.now()
+    today = now.astimezone(branch.tz).date()
+    first, why = earliest_install(appointment)
+    start = max(today, first) if first else today
+    own = [*possible, *_own(appointment)]
+    coming = [max(begin, now).astimezone(branch.tz).date() for begin, end in own if end > now]
+    start = max(start, min(coming, default=start))
+    ahead = days_ahead or CalendarRules.of(branch).days_offered
+    days = [start + dt.timedelta(days=n) for n in range(ahead)]
+    search = OfferSearch(appointment, crews, days, now, possible=own, impossible=impossible)
+    shown = search.best(most)
+    if not shown:
+        bound = f" It is {why}." if why else ""
+        return Offers((), f"No crew has room in the {len(days)} days from {start:%a} {start.day} {start:%b}.{bound}")
+    return Offers(tuple(shown), why if first and first > today else "", search.word)
+
+
+def _own(appointment: Appointment) -> list[Span]:
+    """The windows the customer can take, of a saved visit."""
+    return [(w.starts_at, w.ends_at) for w in appointment.possible_windows.all()] if appointment.pk else []
+
+
+def offer_in(appointment: Appointment, crew: Crew, window: Span) -> Offer | None:
+    """The best place for this window on this crew's day as it stands now; None when it is gone."""
+    day = window[0].astimezone(appointment.job.branch.tz).date()
+    first, _ = earliest_install(appointment)
+    if first is not None and day < first:
+        return None
+    search = OfferSearch(appointment, [crew], [day], timezone.now(), windows=[window], possible=_own(appointment))
+    return next(iter(search.best(1)), None)
+
+
+def rescues(appointment: Appointment, most: int = 4) -> list[Offer]:
+    """Other crews that could still keep the promise of a visit, cheapest first."""
+    if appointment.promised_from is None or appointment.promised_until is None or site_point(appointment) is None:
+        return []
+    window = (max(appointment.promised_from, timezone.now()), appointment.promised_until)
+    if window[0] >= window[1]:
+        return []
+    day = window[1].astimezone(appointment.job.branch.tz).date()
+    crews = [crew for crew in crews_for(appointment) if crew.pk != appointment.crew_id]
+    own = _own(appointment)
+    found = (
+        OfferSearch(appointment, [crew], [day], timezone.now(), windows=[window], possible=own).best(1)
+        for crew in crews
+    )
+    return sorted((offer for offers in found for offer in offers), key=lambda one: one.price)[:most]
+
+
+# -- days that something may come into ----------------------------------------------------
+
+
+@dataclass(frozen=True, slots=True)
+class OpenDay:
+    """A crew's day and what prices one more visit on it; its crew's key is all that is asked of its crew."""
+
+    day: DaySchedule
+    gaps: StandingDay
+    is_drivable: bool
+
+
+class _Kept:
+    """The days worked out last, as long as they stand as they are: a changed day has another key."""
+
+    def __init__(self, most: int) -> None:
+        self.most, self.days, self.lock = most, OrderedDict[Hashable, OpenDay](), Lock()
+
+    def get(self, key: Hashable) -> OpenDay | None:
+        with self.lock:
+            if key in self.days:
+                self.days.move_to_end(key)
+            return self.days.get(key)
+
+    def put(self, key: Hashable, day: OpenDay) -> None:
+        with self.lock:
+            self.days[key] = day
+            while len(self.days) > self.most:
+                self.days.popitem(last=False)
+
+
+_kept = _Kept(MOST_KEPT)
+
+
+def open_days(
+    branch: Branch, crews: Sequence[Crew], days: Sequence[dt.date], *, now: dt.datetime, prices: Objective,
+    without: int | None = None,
+) -> list[OpenDay]:  # fmt: skip
+    """
+    The crew-days on which somebody works, in about ten queries however many there are.
+
+    Crews that have no base, as long as their branch has no coordinates, are left out.
+
+    Parameters
+    ----------
+    now
+        Visits that were to begin before stay where they are.
+    without
+        Key of a visit to leave out, because it is the one to be placed.
+    """
+    for crew in crews:
+        crew.branch = branch
+    work = crew_days(crews, days)
+    rows = taking_time().filter(crew__in=[crew.pk for crew in crews], day__range=(min(days), max(days)))
+    here: dict[Key, list[Standing]] = {}
+    for values in rows.values_list(*FIELDS):
+        one = Standing._make(values)
+        if one.pk != without:
+            here.setdefault((one.crew, one.day), []).append(one)
+    free = _free_spans(branch, [one for several in here.values() for one in several], days)
+    model, found = road_model(branch), []
+    for crew in crews:
+        base = crew_point(crew, branch)
+        for day in days if base is not None else ():
+            hours = work[crew.pk, day]
+            if not hours.works:
+                continue
+            standing = tuple(here.get((crew.pk, day), ()))
+            bounds = tuple(one.starts_at < now or free.get(one.pk) for one in standing)
+            key = (settings.TRAVEL_URL, model, prices, base, hours, standing, bounds)
+            kept = _kept.get(key)
+            if kept is None:
+                roads = roads_between(branch, [base, *(one.point for one in standing)])
+                kept = _open(DaySchedule(crew, hours, roads, standing), bounds, prices)
+                if not roads.travel.word:  # times that stand in for a silent server are not kept
+                    _kept.put(key, kept)
+            found.append(kept)
+    return found
+
+
+Bound = bool | tuple[Span, ...] | None
+"""True for a visit that stays where it is; when else it may begin; None for any time."""
+
+
+def _free_spans(branch: Branch, standing: Iterable[Standing], days: Sequence[dt.date]) -> dict[int, tuple[Span, ...]]:
+    """When the visits may begin that nothing was promised of, as far as customer or building bound it."""
+    free = [one for one in standing if one.promised_from is None]
+    if not free:
+        return {}
+    possible: dict[int, list[Span]] = {}
+    windows = PossibleWindow.objects.filter(appointment__in=[one.pk for one in free])
+    for pk, begin, end in windows.values_list("appointment", "starts_at", "ends_at"):
+        possible.setdefault(pk, []).append((begin, end))
+    impossible: dict[int, list[Span]] = {}
+    cant = ImpossibleTime.objects.filter(job__in={one.job for one in free})
+    for job, begin, end in cant.values_list("job", "starts_at", "ends_at"):
+        impossible.setdefault(job, []).append((begin, end))
+    found = {}
+    for one in free:
+        hours, can, cannot = (one.hours_from, one.hours_until), possible.get(one.pk, ()), impossible.get(one.job, ())
+        if can or cannot or any(hours):
+            found[one.pk] = tuple(possible_spans(branch.tz, hours, one.minutes, can, [one.day], cannot))
+    return found
+
+
+def _open(day: DaySchedule, bounds: Sequence[Bound], prices: Objective) -> OpenDay:
+    extra = day.work.overtime_min * 60
+    shifts = tuple((seconds(begin), seconds(end) + extra) for begin, end in day.work.shifts)
+    lunch, pause = day.work.lunch, None
+    if lunch is not None:
+        pause = Pause(seconds(lunch.earliest), seconds(lunch.latest), lunch.minutes * 60)
+    latest = tuple(_latest(one, bound, shifts) for one, bound in zip(day.standing, bounds, strict=True))
+    end = seconds(day.work.shifts[-1][1])
+    gaps = StandingDay(day.timeline, latest, day.roads.travel.rows, day.base, shifts, end, pause, prices)
+    return OpenDay(day, gaps, gaps.is_drivable and day.trouble is None)
+
+
+def _latest(one: Standing, bound: Bound, shifts: Sequence[tuple[int, int]]) -> int:
+    """The latest start of a visit that stands; its planned one where it does not give way."""
+    start = seconds(one.starts_at)
+    if one.is_locked or one.is_begun or bound is True:
+        return start
+    shut = next((until for begin, until in shifts if begin <= start <= until), start) - one.minutes * 60
+    if one.promised_until is not None:
+        return max(start, min(shut, seconds(one.promised_until)))
+    spans = bound or () if bound is not None else ((one.starts_at, moment(max(start, shut))),)
+    return max((min(shut, seconds(b)) for a, b in spans if a <= one.starts_at <= b), default=start)
+
+
+# -- the search -----------------------------------------------------------------------------
+
+
+@dataclass(frozen=True, slots=True)
+class _Found:
+    """A window of a crew's day, and where the visit goes in it."""
+
+    window: Span
+    open: OpenDay
+    place: Place
+
+    @property
+    def rank(self) -> tuple[int, dt.date, int]:
+        """Cheapest first, then soonest."""
+        return self.place.cost, self.open.day.day, self.place.start
+
+
+@dataclass(slots=True)
+class OfferSearch:
+    """Everything that is priced for one visit."""
+
+    appointment: Appointment
+    crews: Sequence[Crew]
+    days: Sequence[dt.date]
+    now: dt.datetime
+    windows: Sequence[Span] | None = None
+    possible: Sequence[Span] = ()
+    impossible: Sequence[Span] = ()
+    word: str = ""
+    prices: Objective = field(init=False)
+
+    def best(self, most: int) -> list[Offer]:
+        """The cheapest crew for each window, cheapest windows first."""
+        parts = self._parts()
+        point = site_point(self.appointment)
+        if not parts or point is None:
+            return []
+        branch = self.appointment.job.branch
+        self.prices = prices_of(CalendarRules.of(branch))
+        crews = _able(self.crews, self.appointment)
+        days = open_days(branch, crews, self.days, now=self.now, prices=self.prices, without=self.appointment.pk)
+        drives = _Drives(branch, days, point)
+        self.word = drives.word or next((one.day.roads.travel.word for one in days if one.day.roads.travel.word), "")
+        chosen = sorted(self._cheapest(days, parts, drives).values(), key=lambda one: one.rank)
+        return self._offers(self._spread(chosen, most), drives)
+
+    def _parts(self) -> list[tuple[Span, Span]]:
+        """What is left of each window that could be had, with the window itself."""
+        row, job = self.appointment, self.appointment.job
+        tz = job.branch.tz
+        if self.windows is not None:
+            wanted = list(self.windows)
+        else:
+            usual = usual_windows(job.branch)
+            spans = [(local(tz, day, a), local(tz, day, b)) for day in self.days for a, b in usual]
+            wanted = [span for span in spans if span[0] > self.now]
+        cant = [*self.impossible, *((w.starts_at, w.ends_at) for w in (job.impossible_times.all() if job.pk else ()))]
+        hours = (job.site.hours_from, job.site.hours_until)
+        allowed = possible_spans(tz, hours, row.duration_min, self.possible, self.days, cant)
+        return [
+            ((max(begin, a), min(end, b)), (begin, end))
+            for begin, end in wanted
+            for a, b in allowed
+            if max(begin, a) <= min(end, b)
+        ]
+
+    def _spread(self, chosen: Sequence[_Found], most: int) -> list[_Found]:
+        """The cheapest, but not more than some of one day before other days had theirs."""
+        counts: dict[dt.date, int] = {}
+        first: list[_Found] = []
+        rest: list[_Found] = []
+        for one in chosen:
+            day = one.open.day.day
+            counts[day] = counts.get(day, 0) + 1
+            (first if counts[day] <= MOST_A_DAY else rest).append(one)
+        return (first + rest)[:most]
+
+    def _cheapest(
+        self, days: Sequence[OpenDay], parts: Sequence[tuple[Span, Span]], drives: _Drives
+    ) -> dict[Span, _Found]:
+        """The cheapest crew's day for each window, of all that can be driven as they stand."""
+        best: dict[Span, _Found] = {}
+        by_day: dict[dt.date, list[tuple[tuple[int, int], Span]]] = {}
+        service = self.appointment.duration_min * 60
+        for one in days:
+            if not one.is_drivable or self.appointment.people > one.day.work.people:
+                continue
+            day = one.day.day
+            if day not in by_day:
+                by_day[day] = _windows_on(self.appointment.job.branch, day, parts)
+            into, out_of = drives.of(one.day) if by_day[day] else ([], [])
+            for span, window in by_day[day]:
+                place = one.gaps.best(span, service, into, out_of)
+                if place is not None:
+                    found = _Found(window, one, place)
+                    if window not in best or found.rank < best[window].rank:
+                        best[window] = found
+        return best
+
+    def _offers(self, chosen: Sequence[_Found], drives: _Drives) -> list[Offer]:
+        """What is shown of them, priced as the board does; one query for all the visits they push."""
+        crews = {crew.pk: crew for crew in self.crews}
+        left, drafts = self._left(), []
+        for found in chosen:
+            one, there = self._placed(found), drives.with_stop(found.open.day)
+            drafts.append((found, one, Change([there], [there.plus(one)]), change_of(there, one, left)))
+        pushed = {pk for _, one, alone, _ in drafts for pk in _pushed(alone.after[0], one)}
+        rows = Appointment.objects.select_related("job").in_bulk(pushed)
+        return [
+            Offer(
+                crews[one.crew],
+                one.day,
+                found.window,
+                one.starts_at,
+                change.price(self.prices),
+                round(change.drive_s / 60),
+                max(0, round((alone.paid_s - alone.drive_s) / 60) - one.minutes),
+                tuple(
+                    Push(rows[pk], rows[pk].starts_at, start, 0)  # type: ignore[arg-type]
+                    for pk, start in _pushed(alone.after[0], one).items()
+                    if pk in rows
+                ),
+                day_chances(alone.after[0])[one.pk],
+            )
+            for found, one, alone, change in drafts
+        ]
+
+    def _left(self) -> DaySchedule | None:
+        """The crew-day on which the visit stands by now."""
+        row = self.appointment
+        key = standing_key(row)
+        if key is None or row.crew is None:
+            return None
+        return read_schedule(row.job.branch, [row.crew], [key[1]], also=[row]).days[key]
+
+    def _placed(self, found: _Found) -> Standing:
+        """The visit as it would stand, its window promised."""
+        crew, day = found.open.day.key
+        begin, end = found.window
+        return standing_of(self.appointment)._replace(
+            pk=self.appointment.pk or NEW, crew=crew, day=day, starts_at=moment(found.place.start),
+            promised_from=begin, promised_until=end,
+        )  # fmt: skip
+
+
+def _pushed(after: DaySchedule, new: Standing) -> dict[int, dt.datetime]:
+    """The new starts of the visits that begin later."""
+    stops = after.timeline.stops
+    return {stop.key: moment(stop.start) for stop in stops if stop.pushed and not stop.is_fixed and stop.key != new.pk}
+
+
+def _able(crews: Iterable[Crew], appointment: Appointment) -> list[Crew]:
+    """The crews that drive for this purpose and have the skills for it."""
+    asked = {skill.key for skill in appointment.skills.all()} if appointment.pk else set()
+    drive = [crew for crew in crews if not crew.purposes or appointment.purpose in crew.purposes]
+    return [crew for crew in drive if asked <= {skill.key for skill in crew.skills.all()}]
+
+
+def _windows_on(
+    branch: Branch, day: dt.date, parts: Sequence[tuple[Span, Span]]
+) -> list[tuple[tuple[int, int], Span]]:
+    """The parts of windows that lie on that day, in seconds, with their windows."""
+    begin, end = (local(branch.tz, day + dt.timedelta(days=n), dt.time(0)) for n in (0, 1))
+    return [
+        ((seconds(max(begin, a)), seconds(b)), window) for (a, b), window in parts if a < end and b >= begin
+    ]
+
+
+class _Drives:
+    """Driving from every place of these days to one more, and back."""
+
+    def __init__(self, branch: Branch, days: Sequence[OpenDay], point: Point) -> None:
+        places = list({place: None for one in days for place in one.day.roads.places})
+        into, out_of, self.word = travel_to_and_from(branch, places, point)
+        self.point = point
+        self.into = dict(zip(places, into, strict=True))
+        self.out_of = dict(zip(places, out_of, strict=True))
+
+    def of(self, day: DaySchedule) -> tuple[list[int], list[int]]:
+        """Seconds from each place of that day's table, and back to it."""
+        return [self.into[place] for place in day.roads.places], [self.out_of[place] for place in day.roads.places]
+
+    def with_stop(self, day: DaySchedule) -> DaySchedule:
+        """The day with the place in its table."""
+        return replace(day, roads=day.roads.plus(self.point, *self.of(day)))
