@@ -61,3 +61,19 @@ def test_dropping_needs_a_reason_and_ends_it(old: ParkedEntry, as_user: Any, dis
 @pytest.mark.parametrize("deed", ["again", "drop"])
 def test_another_branch_finds_no_such_entry(old: ParkedEntry, as_user: Any, stranger: User, deed: str) -> None:
     assert as_user(stranger).post(f"/stuck/entries/{old.pk}/{deed}/", {"reason": "x"}).status_code == 404
+
+
+def test_the_api_does_the_same(old: ParkedEntry, api_as: Any, dispatcher: User, stranger: User) -> None:
+    client, at = api_as(dispatcher), f"/api/parked-entries/{old.pk}/"
+
+    listed = client.get("/api/parked-entries/").json()["results"]
+    again = client.post(f"{at}again/").json()
+    without = client.post(f"{at}drop/", {"reason": ""})
+    dropped = client.post(f"{at}drop/", {"reason": "read by phone"}).json()
+
+    assert [(row["kind"], row["where"]) for row in listed] == [("measuring.reading", old.where)] * 3
+    assert (again["tries"], again["reply_status"]) == (2, 202)
+    assert without.status_code == 400
+    assert (dropped["reply_status"], dropped["dropped_why"]) == (409, "read by phone")
+    assert api_as(stranger).get("/api/parked-entries/").json()["results"] == []
+    assert api_as(stranger).post(f"/api/parked-entries/{old.pk}/again/").status_code == 404

@@ -119,7 +119,7 @@ function strip() {
     waiting
       ? h("p", { class: "unsent-line", id: "unsent" }, `${waiting} not sent yet.${keeping} ${navigator.onLine ? "Sending." : "They go out when the signal returns."}`)
       : h("p", { class: "sent-line", id: "unsent" }, field.day ? "All sent." : ""),
-    field.parked.length > 0 && h("p", { class: "unsent-line", id: "parked" }, `${KEPT_AT_THE_OFFICE}: ${field.parked.length}. The office runs ${field.parked.length > 1 ? "them" : "it"} again by itself.`),
+    field.parked.length > 0 && h("p", { class: "unsent-line", id: "parked" }, `${KEPT_AT_THE_OFFICE}: ${field.parked.length}. The office tries again by itself.`),
     !window.isSecureContext && h("p", { class: "message" }, "This address has no HTTPS: the page works with signal only, and the camera may be refused. Ask whoever runs your site."),
     field.trouble && h("p", { class: "message error" }, field.trouble),
     field.refused.map((one) => h("div", { class: "caution" },
