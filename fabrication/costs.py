@@ -4,14 +4,14 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
-from decimal import ROUND_HALF_UP, Decimal
+from decimal import Decimal
 from typing import Final
 
 from fabrication.models import Material, Part, StockItem, UnitMake
+from shared.formats.money import cents
 from shared.lengths import TICKS_PER_MM
 
 TICKS_PER_M: Final = 1000 * TICKS_PER_MM
-CENT: Final = Decimal("0.01")
 
 
 @dataclass(frozen=True, slots=True)
@@ -69,7 +69,7 @@ def _cost(part: Part, item: StockItem | None) -> PartCost | None:
     if each is None:
         return PartCost(part, None, None)
     count = part.done if is_off else part.quantity
-    return PartCost(part, _cents(each * count), _cents(each * part.done))
+    return PartCost(part, cents(each * count), cents(each * part.done))
 
 
 def _each(part: Part, item: StockItem | None) -> Decimal | None:
@@ -87,7 +87,3 @@ def _each(part: Part, item: StockItem | None) -> Decimal | None:
     if part.kind == Material.Kind.CORD:
         return item.price * part.length.ticks / TICKS_PER_M
     return item.price * part.length.ticks / item.length.ticks
-
-
-def _cents(value: Decimal) -> Decimal:
-    return value.quantize(CENT, ROUND_HALF_UP)

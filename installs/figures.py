@@ -22,6 +22,9 @@ from installs.rules.causes import top_of
 from jobs.models import Appointment, CalendarRules, Crew, Job, Purpose
 from jobs.rules.travel import drive_seconds, great_circle_m
 from jobs.schedule.travel import road_model
+from shared.formats.dates import month_day
+from shared.formats.money import cents
+from shared.lengths import TICKS_PER_INCH
 from shared.models import Branch, User
 
 WEEKS: Final = 12
@@ -58,7 +61,7 @@ class Week:
 
     @property
     def label(self) -> str:
-        return f"{self.monday.day} {self.monday:%b}"
+        return month_day(self.monday)
 
     def share(self, figure: str) -> float | None:
         """The figure in percent (returns: their number); None when nothing stands behind it."""
@@ -282,8 +285,8 @@ def cuts_of(period: Period) -> Iterable[PlannedCut]:
     )
 
 
-SQUARE: Final = Decimal(8128) ** 2
-FOOT: Final = Decimal(8128 * 12)
+SQUARE: Final = Decimal(TICKS_PER_INCH) ** 2
+FOOT: Final = Decimal(TICKS_PER_INCH * 12)
 
 
 def cut_figures(cut: PlannedCut) -> tuple[Decimal, Decimal]:
@@ -350,7 +353,7 @@ def _returns(period: Period, weeks: dict[dt.date, Week], drive_min: float) -> li
             row.minutes += round(minutes)
             row.cost += Decimal(minutes / 60 * visit.people) * rules.paid_price
     for row in found.values():
-        row.cost = (row.cost + row.material).quantize(Decimal("0.01"))
+        row.cost = cents(row.cost + row.material)
     return sorted(found.values(), key=lambda row: (-row.count, row.label))
 
 

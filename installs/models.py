@@ -15,6 +15,7 @@ from django.utils import timezone
 from fabrication.models import Material
 from jobs.models import Appointment, BranchQuerySet, Crew, CrewMember, Job
 from measuring.models import JobPartQuerySet, Unit
+from shared.formats.dates import short_day
 
 if TYPE_CHECKING:
     from shared.models import User
@@ -289,7 +290,7 @@ class Load(models.Model):
         constraints = [models.UniqueConstraint(fields=["crew", "day"], name="load_once_a_crew_day")]
 
     def __str__(self) -> str:
-        return f"{self.crew}, {self.day:%a} {self.day.day} {self.day:%b}"
+        return f"{self.crew}, {short_day(self.day)}"
 
     def get_absolute_url(self) -> str:
         return reverse("installs:load", args=[self.pk])

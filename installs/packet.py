@@ -26,9 +26,10 @@ from installs.services.loads import visits_of_day
 from jobs.drawings import route_map
 from jobs.models import Appointment, Crew, Site
 from jobs.schedule.day import DaySchedule, moment, read_day
-from jobs.words import clock, day_text, promise_text
+from jobs.words import clock, promise_text
 from measuring.models import Opening, Reading, Unit
 from measuring.options import options_shown
+from shared.formats.dates import clocks, long_day
 from shared.lengths import Length
 from shared.lengths import Unit as Measure
 
@@ -134,7 +135,7 @@ def access_words(site: Site) -> str:
 def facts_of_site(visit: Appointment) -> list[list[str]]:
     """What the crew must know of the place; empty facts are left out."""
     site, job = visit.job.site, visit.job
-    hours = f"{site.hours_from:%H:%M} to {site.hours_until:%H:%M}" if site.hours_from and site.hours_until else ""
+    hours = clocks(site.hours_from, site.hours_until) if site.hours_from and site.hours_until else ""
     lift = "lift" if site.has_lift else "stairs only"
     floor = f"floor {site.floor}, {lift}" if site.floor else ""
     rows = [
@@ -291,7 +292,7 @@ def packet_values(sheet: DaySheet) -> dict[str, Any]:
     return {
         "crew": sheet.crew.name,
         "people": [str(member.user) for member in _members(sheet.crew, sheet.day)],
-        "day": day_text(sheet.day),
+        "day": long_day(sheet.day),
         "base": sheet.crew.branch.address.replace("\n", ", "),
         "starts": clock(sheet.starts, tz) if sheet.starts else "",
         "back": clock(sheet.back, tz) if sheet.back else "",

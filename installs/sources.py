@@ -17,6 +17,7 @@ from installs.services.hardware import visit_hardware
 from jobs.models import INSTALLING, Appointment, Job
 from jobs.ports import Blocker, Unfinished
 from measuring.models import Obstruction, Opening, Unit
+from shared.formats.dates import short_day
 from shared.lengths import ZERO
 from shared.roles import DISPATCHER, INSTALLER, WORKROOM
 
@@ -90,7 +91,7 @@ def _returns(job: Job) -> Iterator[Blocker]:
             yield Blocker(f"{row.unit.code}: {row.cause_text}; make again?", DISPATCHER, row.opened_at, page, "stop")
         elif row.state == ReturnOwed.State.OPEN:
             ready = row.ready_on()
-            when = f", parts ready {ready:%a} {ready.day} {ready:%b}" if ready else ""
+            when = f", parts ready {short_day(ready)}" if ready else ""
             yield Blocker(f"return owed for {row.waits_for.code}{when}", DISPATCHER, row.opened_at, page)
 
 

@@ -21,6 +21,8 @@ from jobs.rules.timeline import Timed
 from jobs.schedule.availability import WorkDay, local
 from jobs.schedule.day import DaySchedule, Schedule, moment
 from jobs.words import clock, promise_text
+from shared.formats import dates
+from shared.formats.dates import long_day, month_day
 
 WIDE: Final = 1240
 LABEL: Final = 118
@@ -69,7 +71,7 @@ def draw_board(
     head = 40 if is_week else 26
     high = head + lane * len(crews) + 6
     scales = _scales(schedule, days)
-    title = f"{len(crews)} crews, {days[0]:%d %b}" + (f" to {days[-1]:%d %b}" if is_week else "")
+    title = f"{len(crews)} crews, {month_day(days[0])}" + (f" to {month_day(days[-1])}" if is_week else "")
     parts = [
         f'<svg class="drawing board-drawing{" week" if is_week else ""}" viewBox="0 0 {WIDE} {high}" role="group" '
         f'aria-label="Board: {escape(title)}" data-head="{head}" data-lane="{lane}" data-snap="{SNAP_MIN}">'
@@ -122,7 +124,7 @@ def _head(days: Sequence[dt.date], scales: Sequence[Scale], head: int, high: int
         if len(days) > 1:
             yield (
                 f'<text class="word" x="{n(scale.left)}" y="14" font-size="12" font-weight="600">'
-                f"{day:%A} {day.day} {day:%b}</text>"
+                f"{long_day(day)}</text>"
             )
         step = 1 if len(days) == 1 else 3
         hour = scale.begin
@@ -132,7 +134,7 @@ def _head(days: Sequence[dt.date], scales: Sequence[Scale], head: int, high: int
             if local_hour % step == 0 or hour in {scale.begin, scale.end}:
                 yield f'<line class="hour" x1="{x}" y1="{head - 5}" x2="{x}" y2="{high}"/>'
             if local_hour % step == 0 and hour < scale.end:
-                text = f"{local_hour % 12 or 12} {'am' if local_hour < 12 else 'pm'}"
+                text = dates.hour(hour.astimezone(tz))
                 yield f'<text class="pencil-word" x="{x}" y="{head - 8}" font-size="10">{text}</text>'
             hour += dt.timedelta(hours=1)
 

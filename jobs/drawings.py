@@ -13,6 +13,7 @@ from jobs.rules.tiles import corner_of, squares_over, zoom_for
 from jobs.schedule.day import DaySchedule, crew_point
 from jobs.schedule.travel import Point
 from shared.drawings import Svg
+from shared.formats.dates import long_day
 from shared.models import Branch
 
 WIDE: Final = 640
@@ -65,7 +66,7 @@ def route_map(*several: DaySchedule) -> Svg | None:
         return None
     ground = Ground(points)
     names = ", ".join(f"{one.crew.name} {len(one.standing)} stops" for one in drawn)
-    svg = Svg(WIDE, HIGH, title=f"Routes of {drawn[0].day:%A} {drawn[0].day.day} {drawn[0].day:%B}",
+    svg = Svg(WIDE, HIGH, title=f"Routes of {long_day(drawn[0].day)}",
               desc=f"Straight lines between stops, north up: {names}.", look="route-map")  # fmt: skip
     _tiles(svg, ground)
     svg.rect(0.5, 0.5, WIDE - 1, HIGH - 1, "thin")

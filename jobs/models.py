@@ -15,9 +15,19 @@ from django.urls import reverse
 from django.utils import timezone
 
 from shared.fields import LengthField
+from shared.formats import dates
 
 if TYPE_CHECKING:
     from shared.models import Branch, User
+
+
+def _moment(when: dt.datetime) -> str:
+    here = timezone.localtime(when)
+    return f"{dates.month_day(here)} {dates.clock(here)}"
+
+
+def _stretch(begin: dt.datetime, end: dt.datetime) -> str:
+    return f"{_moment(begin)} to {dates.clock(timezone.localtime(end))}"
 
 
 class Purpose(models.TextChoices):
@@ -254,7 +264,7 @@ class ImpossibleTime(models.Model):
         constraints = [models.CheckConstraint(name="impossible_time_forwards", condition=Q(ends_at__gt=F("starts_at")))]
 
     def __str__(self) -> str:
-        return f"not {self.starts_at:%d %b %H:%M} to {self.ends_at:%H:%M}"
+        return f"not {_stretch(self.starts_at, self.ends_at)}"
 
 
 # -- crews -----------------------------------------------------------------------
@@ -331,7 +341,7 @@ class WorkingHours(models.Model):
         ]
 
     def __str__(self) -> str:
-        return f"{self.crew}, weekday {self.weekday}: {self.starts:%H:%M} to {self.ends:%H:%M}"
+        return f"{self.crew}, weekday {self.weekday}: {dates.clocks(self.starts, self.ends)}"
 
 
 class CrewDay(models.Model):
@@ -367,7 +377,7 @@ class Absence(models.Model):
         constraints = [models.CheckConstraint(name="absence_forwards", condition=Q(ends_at__gt=F("starts_at")))]
 
     def __str__(self) -> str:
-        return f"{self.user or self.crew} away from {self.starts_at:%d %b %H:%M}"
+        return f"{self.user or self.crew} away from {_moment(self.starts_at)}"
 
 
 class Holiday(models.Model):
@@ -650,7 +660,7 @@ class PossibleWindow(models.Model):
         constraints = [models.CheckConstraint(name="window_forwards", condition=Q(ends_at__gt=F("starts_at")))]
 
     def __str__(self) -> str:
-        return f"{self.starts_at:%d %b %H:%M} to {self.ends_at:%H:%M}"
+        return _stretch(self.starts_at, self.ends_at)
 
 
 # -- how a branch dispatches -----------------------------------------------------
@@ -708,7 +718,7 @@ class UsualWindow(models.Model):
         ]
 
     def __str__(self) -> str:
-        return f"{self.starts:%H:%M} to {self.ends:%H:%M}"
+        return f"{dates.clocks(self.starts, self.ends)}"
 
 
 class TravelLeg(models.Model):

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any, Final
 from jobs.models import Purpose
 from jobs.rules.routing import Reason
 from jobs.words import clock
+from shared.formats.dates import short_day
 
 if TYPE_CHECKING:
     from jobs.schedule.plan import PlanProblem
@@ -40,11 +41,11 @@ def plain_why(calendar: PlanProblem, reason: Reason | None, numbers: Mapping[int
 
     def crew(key: str | int) -> str:
         pk, _, day = str(key).partition("/")
-        return f"{crews.get(int(pk), 'a crew')} on {_day(dt.date.fromisoformat(day))}"
+        return f"{crews.get(int(pk), 'a crew')} on {short_day(dt.date.fromisoformat(day))}"
 
     def moment(seconds: int) -> str:
         when = calendar.when(seconds).astimezone(tz)
-        return f"{_day(when.date())} {clock(when, tz)}" if when.time() != dt.time(0) else _day(when.date())
+        return f"{short_day(when.date())} {clock(when, tz)}" if when.time() != dt.time(0) else short_day(when.date())
 
     def window(span: tuple[int, int | None]) -> str:
         begin, end = span
@@ -63,10 +64,6 @@ def plain_why(calendar: PlanProblem, reason: Reason | None, numbers: Mapping[int
         "crew": crew, "stop": stop, "skills": skills, "window": window, "ready": moment,
     }  # fmt: skip
     return reason.said(WORDS, shown)
-
-
-def _day(day: dt.date) -> str:
-    return f"{day:%a} {day.day} {day:%b}"
 
 
 def _skill(key: str, crews: Mapping[int, str]) -> str:

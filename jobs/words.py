@@ -5,17 +5,13 @@ from __future__ import annotations
 import datetime as dt
 
 from jobs.models import Appointment, ReadinessAnswer
+from shared.formats import dates
+from shared.formats.dates import long_day
 
 
 def clock(when: dt.datetime, tz: dt.tzinfo) -> str:
     """A time of day: ``8:30 am``."""
-    here = when.astimezone(tz)
-    return f"{here.hour % 12 or 12}:{here.minute:02d} {'am' if here.hour < 12 else 'pm'}"
-
-
-def day_text(day: dt.date) -> str:
-    """``Tuesday 3 March``."""
-    return f"{day:%A} {day.day} {day:%B}"
+    return dates.clock(when.astimezone(tz))
 
 
 def window_text(row: Appointment) -> str:
@@ -23,9 +19,9 @@ def window_text(row: Appointment) -> str:
     tz = row.job.branch.tz
     if row.promised_from is not None and row.promised_until is not None:
         day = row.promised_from.astimezone(tz).date()
-        return f"{day_text(day)}, between {clock(row.promised_from, tz)} and {clock(row.promised_until, tz)}"
+        return f"{long_day(day)}, between {clock(row.promised_from, tz)} and {clock(row.promised_until, tz)}"
     if row.starts_at is not None:
-        return f"{day_text(row.starts_at.astimezone(tz).date())}, about {clock(row.starts_at, tz)}"
+        return f"{long_day(row.starts_at.astimezone(tz).date())}, about {clock(row.starts_at, tz)}"
     return ""
 
 
@@ -40,7 +36,7 @@ def promise_text(row: Appointment) -> str:
     tz = row.job.branch.tz
     times = f"{clock(row.promised_from, tz)} to {clock(row.promised_until, tz)}"
     day = row.promised_from.astimezone(tz).date()
-    return times if row.day in {None, day} else f"{day_text(day)}, {times}"
+    return times if row.day in {None, day} else f"{long_day(day)}, {times}"
 
 
 WHAT = {

@@ -18,6 +18,7 @@ from jobs.services import lock_job, recompute_stage
 from measuring.models import Product, Unit
 from shared.audit import entry, record, record_all
 from shared.errors import Refused
+from shared.formats.dates import long_day, short_day
 from shared.models import Branch, User
 
 BATCHABLE = (UnitMake.State.WAITING, UnitMake.State.BACK)
@@ -57,7 +58,7 @@ def proposals_of(*, branch: Branch, by_material: bool = False) -> list[Proposal]
     if by_material:
         groups = _by_material([make for _, makes in weeks for make in makes])
     else:
-        groups = [(f"Due in the week of {day:%-d %B}" if day else "No date yet", makes) for day, makes in weeks]
+        groups = [(f"Due in the week of {long_day(day)}" if day else "No date yet", makes) for day, makes in weeks]
     lacking = shortages(branch=branch, makes=[make.pk for _, makes in groups for make in makes]) if groups else []
     return [_proposal(title, makes, lacking, late) for title, makes in groups]
 
@@ -69,7 +70,7 @@ def _proposal(
     last = max((make.unit.due_on for make in makes if make.unit.due_on), default=None)
     uses = set(Part.objects.filter(make__in=makes).values_list("material", flat=True).distinct())
     short = tuple(one for one in lacking if one.material.pk in uses)
-    behind = tuple(f"{place} is behind by {day:%a %-d %b}" for place, day in late if last and day <= last)
+    behind = tuple(f"{place} is behind by {short_day(day)}" for place, day in late if last and day <= last)
     return Proposal(title, tuple(makes), due, short, behind)
 
 

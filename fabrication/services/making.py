@@ -21,6 +21,7 @@ from measuring.models import RELEASED_OR_LATER, Group, Product, SizeChange, Unit
 from measuring.ports import NewSize
 from shared.audit import entry, record, record_all
 from shared.errors import Refused
+from shared.formats.dates import short_day
 from shared.lengths import Length, total
 from shared.models import Branch, User
 from shared.records import plain
@@ -430,12 +431,12 @@ def _pieces(count: int) -> str:
 
 def _what_moves(make: UnitMake) -> Iterator[str]:
     if make.batch is not None:
-        due = f", due {make.batch.due_on:%a %d %b}" if make.batch.due_on else ""
+        due = f", due {short_day(make.batch.due_on)}" if make.batch.due_on else ""
         yield f"it leaves {make.batch}{due}, whose cut plans are worked out anew"
     if make.state == UnitMake.State.MADE:
         yield "it is made already and must be made again"
     if make.unit.due_on:
-        yield f"it is due on {make.unit.due_on:%a %d %b} and goes back to waiting for a batch"
+        yield f"it is due on {short_day(make.unit.due_on)} and goes back to waiting for a batch"
 
 
 def remake_after_change(unit: Unit, change: SizeChange, by: User) -> None:

@@ -31,6 +31,7 @@ from jobs.services.base import lock_crews, plain_state
 from jobs.services.stages import lock_open_job, recompute_stage
 from shared import audit, runs
 from shared.errors import Refused
+from shared.formats.dates import month_day, short_day
 from shared.models import Branch, Run, User
 
 KIND: Final = "jobs.plan_routes"
@@ -84,7 +85,7 @@ def ask_for_plan(
         "crews": [crew.pk for crew in crews], "seconds": seconds, "with_unplaced": with_unplaced, "keep": keep,
         "careful": careful, "sure": sure, "reason": reason,
     }  # fmt: skip
-    title = f"Plan of {from_on:%d %b}" + (f" to {until_on:%d %b}" if until_on != from_on else "")
+    title = f"Plan of {month_day(from_on)}" + (f" to {month_day(until_on)}" if until_on != from_on else "")
     key = f"{'spread' if keep else 'plan'} {branch.pk} {from_on}"
     return runs.start(KIND, by=by, subject=branch, params=params, key=key, title=title)
 
@@ -415,7 +416,7 @@ def _refuse_undrivable(branch: Branch, days: set[tuple[int, dt.date]], by: User)
         if (stop := one.trouble) is not None:
             minutes = round(max(stop.late, stop.pushed) / 60)
             raise Refused(
-                f"taken alone it can't be driven: {one.crew.name} on {one.day:%a %d %b} would reach "
+                f"taken alone it can't be driven: {one.crew.name} on {short_day(one.day)} would reach "
                 f"{one.rows[stop.key].job.number} {minutes} min late. Accept the others of that day too",
                 field="moves",
             )

@@ -13,6 +13,7 @@ from jobs.services.base import lock_appointment
 from jobs.services.stages import lock_open_job
 from shared import audit
 from shared.errors import Refused
+from shared.formats.dates import clock, month_day
 from shared.models import User
 
 Span = tuple[dt.datetime, dt.datetime]
@@ -69,4 +70,5 @@ def set_impossible_times(*, job: Job, spans: Sequence[Span], by: User) -> Job:
 
 def _text(spans: Sequence[Span], job: Job) -> str:
     tz = job.branch.tz
-    return "; ".join(f"{a.astimezone(tz):%d %b %H:%M} to {b.astimezone(tz):%d %b %H:%M}" for a, b in sorted(spans))
+    return "; ".join(" to ".join(f"{month_day(one)} {clock(one)}" for one in (a.astimezone(tz), b.astimezone(tz)))
+        for a, b in sorted(spans))

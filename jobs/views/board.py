@@ -29,6 +29,7 @@ from jobs.views.jobs import csv_answer, local_text, parse_date_or_none
 from jobs.views.stuck import decisions
 from shared.access import roles_required
 from shared.errors import Refused
+from shared.formats.dates import short_day
 
 SHOW = {"measuring": MEASURING, "installing": INSTALLING}
 
@@ -172,7 +173,7 @@ def why_unplaced(row: Appointment) -> str:
     if not row.job.site.has_coordinates():
         return "the site has no coordinates"
     if row.earliest_on and row.earliest_on > timezone.localdate():
-        return f"not before {row.earliest_on:%a %d %b}"
+        return f"not before {short_day(row.earliest_on)}"
     return "no window chosen yet"
 
 

@@ -38,6 +38,7 @@ from jobs.views.jobs import csv_answer
 from shared import roles
 from shared.access import roles_required
 from shared.errors import Refused
+from shared.formats.dates import clocks
 from shared.models import Branch, Run
 
 
@@ -80,7 +81,7 @@ def _list_csv(crews: list[Crew], days: list[dt.date], works: dict[tuple[int, dt.
 
 def _hours(work: WorkDay) -> str:
     spans = ((timezone.localtime(a), timezone.localtime(b)) for a, b in work.shifts)
-    return ", ".join(f"{a:%H:%M} to {b:%H:%M}" for a, b in spans) or work.why
+    return ", ".join(clocks(a, b) for a, b in spans) or work.why
 
 
 @login_required

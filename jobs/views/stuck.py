@@ -25,6 +25,7 @@ from jobs.views import OFFICE
 from jobs.views.jobs import PER_PAGE, csv_answer
 from shared.access import roles_required
 from shared.errors import Refused
+from shared.formats.dates import short_day
 
 State = Appointment.State
 NEXT = {
@@ -143,7 +144,7 @@ def waiting(job: Job, now: dt.datetime) -> Waiting:
         kinds = MEASURING if job.stage == Job.Stage.TO_MEASURE else INSTALLING
         visit = next((v for v in visits if v.purpose in kinds and v.day and v.state != State.DONE), None)
         if visit is not None and visit.day is not None:
-            action = f"{action} on {visit.day:%a} {visit.day.day} {visit.day:%b}"
+            action = f"{action} on {short_day(visit.day)}"
     return Waiting(job, days, action, owner, days > most, url)
 
 
@@ -205,7 +206,7 @@ def _forgotten(user: Any, today: dt.date) -> list[Decision]:
     return [
         Decision(
             f"{row.job.number} {row.job.customer.name}: nobody marked the {row.get_purpose_display()} of "
-            f"{row.day:%a %d %b} as done. Mark it, move it or call it off.",
+            f"{short_day(row.day)} as done. Mark it, move it or call it off.",
             row.get_absolute_url(),
             "check",
         )
@@ -225,7 +226,7 @@ def _crewless(rows: list[Appointment]) -> list[Decision]:
             continue
         url = f"{reverse('jobs:plan')}?day={row.day}&keep=1"
         why = work.why or f"{work.note}, or outside its hours"
-        text = f"{row.job.number} {row.job.customer.name} stands on {row.day:%a %d %b}, but {why}. Spread that day."
+        text = f"{row.job.number} {row.job.customer.name} stands on {short_day(row.day)}, but {why}. Spread that day."
         found.append(Decision(text, url, "stop"))
     return found
 
@@ -241,10 +242,10 @@ def _of_visit(row: Appointment, today: dt.date) -> list[Decision]:
     if row.purpose in INSTALLING and row.day is not None and row.day > today:
         answers = {answer.answer for answer in row.readiness.all()}
         if "no" in answers:
-            found.append(Decision(f"{name}: the site is not ready for {row.day:%a %d %b}.", url, "stop"))
+            found.append(Decision(f"{name}: the site is not ready for {short_day(row.day)}.", url, "stop"))
         elif not answers:
             ask = reverse("jobs:readiness", args=[row.pk])
-            found.append(Decision(f"{name}: ask whether the site is ready for {row.day:%a %d %b}.", ask, "note"))
+            found.append(Decision(f"{name}: ask whether the site is ready for {short_day(row.day)}.", ask, "note"))
     return found
 
 
@@ -253,5 +254,5 @@ def promised_unmade(row: Appointment) -> str:
     first, why = earliest_install(row)
     if first is None or row.day is None or row.day >= first:
         return ""
-    return f"{row.job.number} {row.job.customer.name}: promised {row.day:%a %d %b}, but {why}."
+    return f"{row.job.number} {row.job.customer.name}: promised {short_day(row.day)}, but {why}."
 

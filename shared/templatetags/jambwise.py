@@ -14,6 +14,8 @@ from django.utils.safestring import SafeString
 
 from shared import documents
 from shared import panels as panel_registry
+from shared.formats import dates
+from shared.formats.money import cents
 from shared.lengths import Length, Unit
 from shared.models import AuditEntry, Run
 from shared.qr import qr_svg
@@ -159,6 +161,24 @@ def stage_line(stages: Iterable[Any], here: Any, label: str = "Stage") -> SafeSt
     return format_html('<ol class="stages" aria-label="{}">{}</ol>', label, items)
 
 
+for _shown in (
+    dates.short_day,
+    dates.long_day,
+    dates.month_day,
+    dates.short_day_year,
+    dates.long_day_year,
+    dates.month_day_year,
+    dates.weekday_day,
+):
+    register.filter(_shown.__name__, _shown, expects_localtime=True)
+
+
+@register.filter
+def money(value: Any) -> Any:
+    """A sum to the cent; nothing where there is none."""
+    return "" if value in (None, "") else cents(value)
+
+
 @register.filter
 def clock(when: Any) -> str:
     """A time of day in the branch's zone: ``8:30 am``."""
@@ -166,7 +186,7 @@ def clock(when: Any) -> str:
         return ""
     if hasattr(when, "tzinfo") and hasattr(when, "date") and when.tzinfo is not None:
         when = timezone.localtime(when)
-    return f"{when.hour % 12 or 12}:{when.minute:02d} {'am' if when.hour < 12 else 'pm'}"
+    return dates.clock(when)
 
 
 @register.filter
@@ -186,7 +206,7 @@ def kept(value: Any) -> Any:
         return value
     when = timezone.localtime(when)
     year = "" if when.year == timezone.localtime().year else f" {when.year}"
-    return f"{when.day} {when:%b}{year}, {clock(when)}"
+    return f"{dates.month_day(when)}{year}, {clock(when)}"
 
 
 @register.filter
@@ -261,7 +281,7 @@ def last_change(subject: models.Model | None = None, job: int | None = None) -> 
         found.deed,
         who,
         found.at.isoformat(timespec="seconds"),
-        f"{when:%a} {when.day} {when:%b}, {clock(found.at)}",
+        f"{dates.short_day(when)}, {clock(found.at)}",
     )
 
 

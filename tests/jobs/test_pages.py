@@ -474,7 +474,7 @@ def test_windows_promised_on_the_phone_are_edited_as_lines(branch, office):
     office.post("/holidays/windows/", {"windows": "8:00 to 12:00\n12:00-16:00"})
     wrong = office.post("/holidays/windows/", {"windows": "12:00 to 8:00"}, follow=True).content.decode()
 
-    assert [str(row) for row in branch.usual_windows.all()] == ["08:00 to 12:00", "12:00 to 16:00"]
+    assert [str(row) for row in branch.usual_windows.all()] == ["8:00 am to 12:00 pm", "12:00 pm to 4:00 pm"]
     assert "ends before it begins" in wrong
 
 
