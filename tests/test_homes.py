@@ -1,0 +1,253 @@
+"""
+Each fact is worked out in one place: nobody else imports, formats or recomputes it.
+
+`HOMES` names the places, `SEEN` how a breach looks in a module or a template. `KNOWN` lists the breaches there are
+today, by file and number: it may only shrink, and an entry that is better than it says fails too.
+"""
+
+from __future__ import annotations
+
+import ast
+import re
+from collections import Counter
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass, field
+from pathlib import Path
+
+import pytest
+
+from tests.test_layers import ORDER, ROOT, imported, sources
+
+
+@dataclass(frozen=True)
+class Home:
+    """What is worked out where, and how somebody else doing it looks."""
+
+    what: str
+    places: tuple[str, ...]
+    imports: tuple[str, ...] = ()
+    code: Callable[[ast.AST], bool] | None = None
+    template: str = ""
+    known: dict[str, int] = field(default_factory=dict)
+
+    def is_at_home(self, path: str) -> bool:
+        return any(path.startswith(place) for place in self.places)
+
+
+# -- how it looks ------------------------------------------------------------------------------
+
+DAY_CODES = re.compile(r"%-?[aAbBdeIjp]")
+MACHINES = ("%Y-%m-%d", "%H:%M")
+"""What spreadsheets and forms read: no person's words."""
+
+
+def is_a_date_format(node: ast.AST) -> bool:
+    """``f"{day:%a %d %b}"``, ``day.strftime(…)``."""
+    if isinstance(node, ast.FormattedValue) and node.format_spec is not None:
+        spec = ast.unparse(node.format_spec)
+        for one in MACHINES:
+            spec = spec.replace(one, "")
+        return bool(DAY_CODES.search(spec))
+    return isinstance(node, ast.Attribute) and node.attr == "strftime"
+
+
+def is_a_clock(node: ast.AST) -> bool:
+    """``"am" if hour < 12 else "pm"``."""
+    return isinstance(node, ast.Constant) and node.value in ("am", "pm", " am", " pm")
+
+
+def is_money_rounded(node: ast.AST) -> bool:
+    """``price.quantize(…)``."""
+    return isinstance(node, ast.Attribute) and node.attr == "quantize"
+
+
+def is_a_tick(node: ast.AST) -> bool:
+    """The inch or the millimetre in ticks, written out."""
+    return isinstance(node, ast.Constant) and node.value in (8128, 25.4, "25.4")
+
+
+def is_a_mass(node: ast.AST) -> bool:
+    """``f"{grams} kg"``, ``f"{pounds} lb"``."""
+    if not isinstance(node, ast.JoinedStr):
+        return False
+    after = zip(node.values, node.values[1:], strict=False)
+    return any(
+        isinstance(value, ast.FormattedValue)
+        and isinstance(text, ast.Constant)
+        and re.match(r" (kg|lb|g|oz)\b", str(text.value))
+        for value, text in after
+    )
+
+
+HOMES = (
+    Home(
+        "a crew-day's stops, drives and waits",
+        places=("jobs/schedule/", "jobs/rules/"),
+        imports=("jobs.rules.timeline",),
+        known={
+            "jobs/board.py": 1,
+            "jobs/dispatch.py": 1,
+            "jobs/services/appointments.py": 1,
+        },
+    ),
+    Home(
+        "the chance of a promise",
+        places=("jobs/schedule/", "jobs/rules/"),
+        imports=("jobs.rules.promises", "jobs.rules.spread"),
+        known={
+            "jobs/chances.py": 1,
+            "jobs/offers.py": 1,
+        },
+    ),
+    Home(
+        "what a change or a plan costs",
+        places=("jobs/schedule/", "jobs/rules/"),
+        imports=("jobs.rules.routing.timing", "jobs.rules.routing.inserter", "jobs.rules.bounds"),
+        known={
+            "jobs/crewdays.py": 1,
+            "jobs/offers.py": 1,
+            "jobs/planning.py": 1,
+            "jobs/services/planning.py": 1,
+        },
+    ),
+    Home(
+        "a size, its gaps and its findings",
+        places=("measuring/rules/", "measuring/evaluation.py", "measuring/services/sizes.py", "measuring/demo.py"),
+        imports=("measuring.rules.sizing", "measuring.rules.findings", "measuring.rules.misreads"),
+        known={},
+    ),
+    Home(
+        "how a unit is made",
+        places=("fabrication/rules/", "fabrication/services/making.py", "fabrication/demo.py"),
+        imports=("fabrication.rules.making", "fabrication.rules.families"),
+        known={},
+    ),
+    Home(
+        "what is on the truck",
+        places=("installs/rules/", "installs/services/loads.py"),
+        imports=("installs.rules.loading",),
+        known={
+            "installs/packet.py": 1,
+            "installs/reading.py": 1,
+        },
+    ),
+    Home(
+        "what a day or a time looks like",
+        places=("shared/formats/",),
+        code=is_a_date_format,
+        template=r"\|(?:date|time):(?!['\"](?:Y-m-d|H:i|c)['\"])",
+        known={
+            "jobs/dispatch.py": 2,
+            "jobs/offers.py": 2,
+            "jobs/schedule/availability.py": 2,
+        },
+    ),
+    Home(
+        "what the clock says",
+        places=("shared/formats/",),
+        code=is_a_clock,
+        known={
+            "jobs/dispatch.py": 2,
+        },
+    ),
+    Home(
+        "what money looks like",
+        places=("shared/formats/", "jobs/schedule/", "fabrication/rules/", "installs/rules/"),  # rules round masses too
+        code=is_money_rounded,
+        template=r"(?:cost|material|price|total)\|floatformat:2",
+        known={
+            "jobs/dispatch.py": 1,
+            "jobs/offers.py": 1,
+            "jobs/planning.py": 1,
+        },
+    ),
+    Home("what a length is", places=("shared/lengths.py",), code=is_a_tick, known={}),
+    Home(
+        "what a mass looks like",
+        places=("shared/formats/",),
+        code=is_a_mass,
+        template=r"widthratio|\}\} (?:kg|lb|g)\b",
+        known={
+            "measuring/rules/fit.py": 2,
+            "fabrication/exploded.py": 2,
+            "fabrication/rules/lifting.py": 1,
+            "fabrication/templates/fabrication/_recipe_example.html": 1,
+            "fabrication/templates/fabrication/paper/work_order.html": 1,
+            "fabrication/templates/fabrication/unit_detail.html": 1,
+            "installs/packet.py": 1,
+            "installs/rules/brackets.py": 5,
+            "installs/rules/completeness.py": 1,
+            "installs/rules/controls.py": 1,
+            "installs/rules/fixings.py": 7,
+            "installs/rules/hardware.py": 2,
+            "installs/rules/ladders.py": 1,
+            "installs/rules/tools.py": 3,
+            "installs/templates/installs/load.html": 1,
+            "installs/templates/installs/paper/load_list.html": 1,
+            "installs/templates/installs/paper/packet.html": 1,
+            "installs/templates/installs/rules.html": 1,
+        },
+    ),
+)
+
+
+# -- who does it --------------------------------------------------------------------------------
+
+
+def breaches(home: Home) -> Counter[str]:
+    """Files that do what is another's, and how often."""
+    found: Counter[str] = Counter()
+    for app in ORDER:
+        for path in sources(app):
+            name = path.relative_to(ROOT).as_posix()
+            if not home.is_at_home(name):
+                found[name] += sum(_in_module(home, path))
+        for path in sorted((ROOT / app).rglob("*.html")):
+            name = path.relative_to(ROOT).as_posix()
+            if home.template and not home.is_at_home(name):
+                found[name] += len(re.findall(home.template, path.read_text()))
+    return +found
+
+
+def _in_module(home: Home, path: Path) -> Iterator[int]:
+    if home.imports:
+        yield from (1 for name in set(imported(path)) if any(_within(name, one) for one in home.imports))
+    if home.code is not None:
+        yield from (1 for node in ast.walk(ast.parse(path.read_text())) if home.code(node))
+
+
+def _within(name: str, package: str) -> bool:
+    return name == package or name.startswith(f"{package}.")
+
+
+@pytest.mark.parametrize("home", HOMES, ids=lambda home: home.what)
+def test_a_fact_is_worked_out_at_its_home_only(home: Home) -> None:
+    """More than is known is a breach; fewer: make the entry smaller, so that none comes back."""
+    assert dict(breaches(home)) == home.known
+
+
+def test_a_breach_is_found(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setitem(globals(), "ROOT", tmp_path)
+    monkeypatch.setattr("tests.test_layers.ROOT", tmp_path)
+    (tmp_path / "jobs").mkdir()
+    (tmp_path / "jobs" / "views.py").write_text(
+        "from jobs.rules.timeline import drive_day\n"
+        "def shown(day, price, grams, hour):\n"
+        '    half = "am" if hour < 12 else "pm"\n'
+        '    return f"{day:%a %d %b}", day.strftime("%d"), price.quantize(1), f"{grams} kg", 8128, half\n'
+    )
+    (tmp_path / "jobs" / "page.html").write_text(
+        '{{ day|date:"D j M" }} {{ day|date:"Y-m-d" }} {{ cost|floatformat:2 }}'
+    )
+
+    found = {home.what: dict(breaches(home)) for home in HOMES if breaches(home)}
+
+    module, page = "jobs/views.py", "jobs/page.html"
+    assert found == {
+        "a crew-day's stops, drives and waits": {module: 1},
+        "what a day or a time looks like": {module: 2, page: 1},
+        "what the clock says": {module: 2},
+        "what money looks like": {module: 1, page: 1},
+        "what a length is": {module: 1},
+        "what a mass looks like": {module: 1},
+    }
