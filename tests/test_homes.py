@@ -86,27 +86,20 @@ HOMES = (
         imports=("jobs.rules.timeline",),
         known={
             "jobs/board.py": 1,
-            "jobs/dispatch.py": 1,
-            "jobs/services/appointments.py": 1,
+            "jobs/views/field.py": 1,
         },
     ),
     Home(
         "the chance of a promise",
         places=("jobs/schedule/", "jobs/rules/"),
         imports=("jobs.rules.promises", "jobs.rules.spread"),
-        known={
-            "jobs/chances.py": 1,
-            "jobs/offers.py": 1,
-        },
+        known={},
     ),
     Home(
         "what a change or a plan costs",
         places=("jobs/schedule/", "jobs/rules/"),
         imports=("jobs.rules.routing.timing", "jobs.rules.routing.inserter", "jobs.rules.bounds"),
         known={
-            "jobs/crewdays.py": 1,
-            "jobs/offers.py": 1,
-            "jobs/planning.py": 1,
             "jobs/services/planning.py": 1,
         },
     ),
@@ -136,30 +129,20 @@ HOMES = (
         places=("shared/formats/",),
         code=is_a_date_format,
         template=r"\|(?:date|time):(?!['\"](?:Y-m-d|H:i|c)['\"])",
-        known={
-            "jobs/dispatch.py": 2,
-            "jobs/offers.py": 2,
-            "jobs/schedule/availability.py": 2,
-        },
+        known={},
     ),
     Home(
         "what the clock says",
         places=("shared/formats/",),
         code=is_a_clock,
-        known={
-            "jobs/dispatch.py": 2,
-        },
+        known={},
     ),
     Home(
         "what money looks like",
         places=("shared/formats/", "jobs/schedule/", "fabrication/rules/", "installs/rules/"),  # rules round masses too
         code=is_money_rounded,
         template=r"(?:cost|material|price|total)\|floatformat:2",
-        known={
-            "jobs/dispatch.py": 1,
-            "jobs/offers.py": 1,
-            "jobs/planning.py": 1,
-        },
+        known={},
     ),
     Home("what a length is", places=("shared/lengths.py",), code=is_a_tick, known={}),
     Home(
@@ -176,7 +159,6 @@ HOMES = (
             "fabrication/templates/fabrication/unit_detail.html": 1,
             "installs/packet.py": 1,
             "installs/rules/brackets.py": 5,
-            "installs/rules/completeness.py": 1,
             "installs/rules/controls.py": 1,
             "installs/rules/fixings.py": 7,
             "installs/rules/hardware.py": 2,

@@ -14,6 +14,7 @@ from functools import lru_cache
 from typing import Final
 
 from jobs.models import Absence, CalendarRules, Crew, CrewDay, CrewMember, Holiday, WorkingHours
+from shared.formats.dates import weekday
 from shared.models import Branch
 
 Span = tuple[dt.datetime, dt.datetime]
@@ -110,7 +111,7 @@ class _CrewHours:
         starts = special.starts if special and special.starts else usual and usual.starts
         ends = special.ends if special and special.ends else usual and usual.ends
         if not starts or not ends or ends <= starts:
-            return WorkDay(crew.pk, day, why=f"{crew.name} has no hours on {day:%A}s")
+            return WorkDay(crew.pk, day, why=f"{crew.name} has no hours on {weekday(day)}s")
         whole = (local(self.tz, day, starts), local(self.tz, day, ends))
         people, gone, names = self._absent(crew, day, special, whole)
         shifts = tuple(without(whole, gone))
@@ -136,7 +137,7 @@ class _CrewHours:
             return ""  # hours of its own for the day outrank weekday and holiday
         if day in self.holidays:
             return f"{self.holidays[day]} is a holiday"
-        return "" if usual is not None else f"{crew.name} has no hours on {day:%A}s"
+        return "" if usual is not None else f"{crew.name} has no hours on {weekday(day)}s"
 
     def _absent(
         self, crew: Crew, day: dt.date, special: CrewDay | None, whole: Span

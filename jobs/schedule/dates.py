@@ -7,13 +7,14 @@ import datetime as dt
 from jobs.models import Appointment, CalendarRules, Purpose
 from jobs.ports import ports
 from jobs.schedule.availability import add_working_days
+from shared.formats.dates import short_day
 
 
 def earliest_install(appointment: Appointment) -> tuple[dt.date | None, str]:
     """The first day an appointment may stand on, and why; None when nothing bounds it."""
     days: list[tuple[dt.date, str]] = []
     if appointment.earliest_on:
-        days.append((appointment.earliest_on, f"not before {day_words(appointment.earliest_on)}, as booked"))
+        days.append((appointment.earliest_on, f"not before {short_day(appointment.earliest_on)}, as booked"))
     if appointment.purpose in {Purpose.INSTALL, Purpose.DELIVERY, Purpose.RETURN}:
         ready = ports.ready_on(appointment.job)
         if ready is not None:
@@ -23,13 +24,8 @@ def earliest_install(appointment: Appointment) -> tuple[dt.date | None, str]:
             days.append(
                 (
                     first,
-                    f"made on {day_words(ready)}, and {rules.pack_days} working day{plural} to check, pack and load: "
-                    f"{day_words(first)} at the earliest",
+                    f"made on {short_day(ready)}, and {rules.pack_days} working day{plural} to check, pack and load: "
+                    f"{short_day(first)} at the earliest",
                 )
             )
     return max(days) if days else (None, "")
-
-
-def day_words(day: dt.date) -> str:
-    """``Mon 30 Nov``."""
-    return f"{day:%a} {day.day} {day:%b}"

@@ -13,9 +13,10 @@ from jobs.ports import Blocker, ports
 from jobs.rules.routing import Objective
 from jobs.rules.timeline import Timed, fits_pause
 from jobs.schedule.availability import WorkDay
-from jobs.schedule.dates import day_words, earliest_install
+from jobs.schedule.dates import earliest_install
 from jobs.schedule.day import BEGUN, DaySchedule, Schedule, Standing, moment, read_schedule, seconds, standing_of
 from jobs.words import clock
+from shared.formats.dates import short_day
 
 State = Appointment.State
 COST_UNIT: Final = 360_000
@@ -200,7 +201,7 @@ def _own_clashes(row: Appointment, moved: Standing, crew: Crew, work: WorkDay) -
         yield from _hour_clashes(moved, work, tz)
     first, why = earliest_install(row)
     if first is not None and moved.day < first:
-        yield Clash("ready", f"{day_words(moved.day)} is too early: {why}.")
+        yield Clash("ready", f"{short_day(moved.day)} is too early: {why}.")
     if crew.purposes and row.purpose not in crew.purposes:
         yield Clash("purpose", f"{crew.name} does not drive for {row.get_purpose_display()}.", "check")
     skills = row.skills.all() if row.pk else ()
@@ -290,6 +291,6 @@ def _own_broken(row: Appointment, stop: Timed) -> list[str]:
     if row.promised_from is None or row.promised_until is None or not (stop.early or stop.late):
         return []
     tz = row.job.branch.tz
-    day = day_words(row.promised_from.astimezone(tz).date())
+    day = short_day(row.promised_from.astimezone(tz).date())
     return [f"{row.job.number} itself: promised {day} {clock(row.promised_from, tz)} to "
             f"{clock(row.promised_until, tz)}"]  # fmt: skip

@@ -44,6 +44,7 @@ from jobs.schedule.day import (
 from jobs.schedule.effects import Change, Push, change_of, prices_of, standing_key
 from jobs.schedule.travel import Point, road_model, travel_to_and_from
 from shared.errors import Refused
+from shared.formats.dates import short_day
 from shared.models import Branch
 
 STARTING_WINDOWS: Final = ((dt.time(8), dt.time(10)), (dt.time(10), dt.time(12)), (dt.time(12), dt.time(14)),
@@ -167,7 +168,7 @@ def offers_for(
     shown = search.best(most)
     if not shown:
         bound = f" It is {why}." if why else ""
-        return Offers((), f"No crew has room in the {len(days)} days from {start:%a} {start.day} {start:%b}.{bound}")
+        return Offers((), f"No crew has room in the {len(days)} days from {short_day(start)}.{bound}")
     return Offers(tuple(shown), why if first and first > today else "", search.word)
 
 

@@ -65,6 +65,14 @@ def month_day_year(day: dt.date | None) -> str:
     return f"{month_day(day)} {day.year}" if day else ""
 
 
+def weekday(day: dt.date) -> str:
+    """
+    >>> weekday(dt.date(2027, 4, 5))
+    'Monday'
+    """
+    return f"{day:%A}"
+
+
 def weekday_day(day: dt.date | None) -> str:
     """
     Over a column of a week.
