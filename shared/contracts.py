@@ -76,9 +76,9 @@ class Reader:
         self._seen: set[str] = set()
 
     @classmethod
-    def parse(cls, text: str | bytes, path: str = "") -> Reader:
-        """From JSON text; `path` stands before the fields in errors, e.g. ``line 7``."""
-        return cls(parse_json(text, path or "document"), path)
+    def parse(cls, text: str | bytes, path: str = "", *, most: int = LARGEST_DOCUMENT) -> Reader:
+        """From JSON text of at most `most` characters; `path` stands before the fields in errors, e.g. ``line 7``."""
+        return cls(parse_json(text, path or "document", most=most), path)
 
     def at(self, name: str) -> str:
         """The full path of one of its fields."""
@@ -171,12 +171,17 @@ class Reader:
         """The unit the document's lengths are in: ``in``, ``mm`` or ``1``."""
         return str(self.string(name, choices=UNITS))
 
-    def length(self, name: str, unit: str, default: Any = REQUIRED, *, least: int = 0) -> Any:
-        """A `Length` written as a string, of at least `least` ticks."""
+    def length(
+        self, name: str, unit: str, default: Any = REQUIRED, *, least: int = 0, most: Length | None = None
+    ) -> Any:
+        """A `Length` written as a string, of at least `least` ticks and at most `most`."""
         value = self.raw(name, default)
         if value is default:
             return value
-        return read_length(value, unit, self.at(name), least=least)
+        length = read_length(value, unit, self.at(name), least=least)
+        if most is not None and length > most:
+            self.refuse(name, f"{_shown(value)} is too long", f"at most {length_text(most, unit)}")
+        return length
 
     def object(self, name: str, default: Any = REQUIRED) -> Any:
         """A `Reader` of the object in this field."""
@@ -209,7 +214,7 @@ class Reader:
                 self.refuse(name, "unknown field", "known here: " + ", ".join(sorted(self._seen)))
 
 
-def parse_json(text: str | bytes, field: str = "document") -> Any:
+def parse_json(text: str | bytes, field: str = "document", *, most: int = LARGEST_DOCUMENT) -> Any:
     """
     Strict JSON: no NaN, no field twice, text that is text, numbers with a fraction exact (Decimal).
 
@@ -220,8 +225,8 @@ def parse_json(text: str | bytes, field: str = "document") -> Any:
     ...
     shared.contracts.ContractError: pieces[0].length: NaN is not JSON (a finite number)
     """
-    if len(text) > LARGEST_DOCUMENT:
-        raise ContractError(field, f"{len(text)} characters", f"at most {LARGEST_DOCUMENT}")
+    if len(text) > most:
+        raise ContractError(field, f"{len(text)} characters", f"at most {most}")
     try:
         if isinstance(text, bytes):
             text = text.decode(json.detect_encoding(text))

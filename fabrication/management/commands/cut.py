@@ -9,7 +9,7 @@ from typing import Any
 
 from django.core.management.base import BaseCommand
 
-from fabrication.rules.cutting.process import answer, process_started
+from fabrication.rules.cutting.process import answer, answer_alone, process_started
 from fabrication.rules.cutting.reading import read_request
 from shared.contracts import read_source, run_command
 
@@ -26,7 +26,10 @@ class Command(BaseCommand):
 
         def run() -> None:
             request = read_request(read_source(options["file"]))
-            self.stdout.write(json.dumps(answer(request, started), ensure_ascii=False))
+            if sys.argv[1:2] == ["cut"]:  # from a shell: the process is ours, and may end at any line
+                answer_alone(request, started)
+            else:
+                self.stdout.write(json.dumps(answer(request, started), ensure_ascii=False))
 
         code = run_command(run)
         if code:

@@ -23,7 +23,7 @@ from fabrication.rules.cutting.watch import Progress
 from shared.contracts import LARGEST_DOCUMENT, run_command
 
 GRACE_S = 1.0
-"""How long a search may take to notice that its input closed before it is cut short."""
+"""How long a search may take to notice that its input closed, or its time, before it is cut short."""
 
 
 def answer(request: Request, started: float, **hooks: Any) -> dict[str, Any]:
@@ -86,6 +86,16 @@ class Talk:
             pass
         self.closed.set()
         Event().wait(GRACE_S)
+        self._end_with_the_best()
+
+    def wait_for_the_end_of_time(self, started: float) -> None:
+        """The same once the seconds asked for are over, from when there is a plan."""
+        Event().wait(max(0.0, started + self._request.seconds + GRACE_S - monotonic()))
+        while self._best is None:
+            Event().wait(0.05)
+        self._end_with_the_best()
+
+    def _end_with_the_best(self) -> None:
         if self._best is not None:
             self.end(plan_json(self._request.problem, self._best))
         os._exit(0)
@@ -100,6 +110,13 @@ class Talk:
             os.write(1, (json.dumps(line, ensure_ascii=False) + "\n").encode())
         except OSError:  # nobody listens any more
             os._exit(0)
+
+
+def answer_alone(request: Request, started: float) -> None:
+    """The answer on standard output and nothing else; in a process that does nothing else."""
+    talk = Talk(request)
+    Thread(target=talk.wait_for_the_end_of_time, args=(started,), daemon=True).start()
+    talk.end(answer(request, started, on_plan=talk.better))
 
 
 def read_document() -> bytes:
@@ -131,6 +148,7 @@ def main() -> int:
         request = read_request(read_document())
         talk = Talk(request)
         Thread(target=talk.wait_for_the_end_of_input, daemon=True).start()
+        Thread(target=talk.wait_for_the_end_of_time, args=(started,), daemon=True).start()
         hooks = {"progress": talk.progress, "should_stop": talk.closed.is_set, "on_plan": talk.better}
         talk.end(answer(request, started, **hooks))
         return 0

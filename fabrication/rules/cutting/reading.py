@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from fractions import Fraction
-from typing import Any
+from typing import Any, Final
 
 from fabrication.rules.cutting.problem import (
     BarPiece,
@@ -20,10 +20,25 @@ from fabrication.rules.cutting.problem import (
     ticks_per_unit,
 )
 from shared.contracts import ContractError, Reader, length_text
-from shared.lengths import ZERO, Length
+from shared.lengths import INCH, ZERO, Length
 
-MOST_OF_A_PIECE = 1_000_000
-LONGEST_RUN = 86_400
+LARGEST_DOCUMENT: Final = 16 * 1024 * 1024
+LONGEST: Final = INCH * 4_000
+"""The longest bar, piece, kerf, trim and width of a roll, which is 101 600 mm."""
+LONGEST_ROLL: Final = INCH * 40_000
+MOST_STOCK: Final = 200
+MOST_ENTRIES: Final = 3_000
+MOST_PIECES: Final = 20_000
+"""Pieces in all, their quantities counted."""
+MOST_STRETCHES: Final = 20_000
+"""Finite rolls in all, times one more than the flaws of each."""
+MOST_FLAWS: Final = 100
+MOST_GROUPS: Final = 200
+MOST_OF_A_STOCK: Final = 1_000_000
+DEAREST: Final = 1_000_000
+PRICE_STEPS: Final = 10_000
+"""A price has at most four decimals."""
+LONGEST_RUN: Final = 86_400
 
 
 @dataclass(frozen=True, slots=True)
@@ -46,7 +61,7 @@ def read_request(text: str | bytes) -> Request:
     >>> request.problem.kerf.ticks, request.seconds
     (1016, 10.0)
     """
-    document = Reader.parse(text)
+    document = Reader.parse(text, most=LARGEST_DOCUMENT)
     kind = document.string("kind", choices=("bar", "roll"))
     unit = document.unit()
     problem = _bars(document, unit) if kind == "bar" else _rolls(document, unit)
@@ -57,11 +72,12 @@ def read_request(text: str | bytes) -> Request:
 
 
 def _bars(document: Reader, unit: str) -> BarProblem:
-    kerf = document.length("kerf", unit, default=ZERO)
-    trim = document.length("trim", unit, default=ZERO)
-    keep = document.length("keep", unit, default=None, least=1)
-    stock = tuple(_bar_stock(entry, unit) for entry in document.objects("stock"))
-    pieces = tuple(_bar_piece(entry, unit) for entry in document.objects("pieces"))
+    kerf = document.length("kerf", unit, default=ZERO, most=LONGEST)
+    trim = document.length("trim", unit, default=ZERO, most=LONGEST)
+    keep = document.length("keep", unit, default=None, least=1, most=LONGEST)
+    stock = tuple(_bar_stock(entry, unit) for entry in document.objects("stock", most=MOST_STOCK))
+    pieces = tuple(_bar_piece(entry, unit) for entry in document.objects("pieces", most=MOST_ENTRIES))
+    _refuse_many(document, sum(piece.quantity for piece in pieces))
     _refuse_twice("stock", [bar.id for bar in stock])
     _refuse_twice("pieces", [piece.id for piece in pieces])
     return BarProblem(stock, pieces, kerf, trim, keep, unit)
@@ -70,10 +86,10 @@ def _bars(document: Reader, unit: str) -> BarProblem:
 def _bar_stock(entry: Reader, unit: str) -> BarStock:
     stock = BarStock(
         id=entry.string("id"),
-        length=entry.length("length", unit, least=1),
-        quantity=entry.integer("quantity", default=None, most=MOST_OF_A_PIECE),
+        length=entry.length("length", unit, least=1, most=LONGEST),
+        quantity=entry.integer("quantity", default=None, most=MOST_OF_A_STOCK),
         offcut=entry.boolean("offcut", default=False),
-        price=entry.number("price", default=None),
+        price=_price(entry),
     )
     entry.done()
     return stock
@@ -82,34 +98,61 @@ def _bar_stock(entry: Reader, unit: str) -> BarStock:
 def _bar_piece(entry: Reader, unit: str) -> BarPiece:
     piece = BarPiece(
         id=entry.string("id"),
-        length=entry.length("length", unit, least=1),
-        quantity=entry.integer("quantity", default=1, least=1, most=MOST_OF_A_PIECE),
+        length=entry.length("length", unit, least=1, most=LONGEST),
+        quantity=entry.integer("quantity", default=1, least=1, most=MOST_PIECES),
     )
     entry.done()
     return piece
 
 
+def _price(entry: Reader) -> Fraction | None:
+    price: Fraction | None = entry.number("price", default=None, most=DEAREST)
+    if price is not None and PRICE_STEPS % price.denominator:
+        entry.refuse("price", "more decimals than a price has", "at most 4 decimals")
+    return price
+
+
+def _refuse_many(document: Reader, pieces: int) -> None:
+    if pieces > MOST_PIECES:
+        document.refuse("pieces", f"{pieces} pieces, their quantities counted", f"at most {MOST_PIECES}")
+
+
 def _rolls(document: Reader, unit: str) -> RollProblem:
-    kerf = document.length("kerf", unit, default=ZERO)
+    kerf = document.length("kerf", unit, default=ZERO, most=LONGEST)
     if document.raw("keep", default=None) is not None:
         document.refuse("keep", "a roll is charged by what is run off; nothing is valued as kept", "null")
-    stock = tuple(_roll_stock(entry, unit) for entry in document.objects("stock"))
-    pieces = tuple(_roll_piece(entry, unit) for entry in document.objects("pieces"))
+    stock = tuple(_roll_stock(entry, unit) for entry in document.objects("stock", most=MOST_STOCK))
+    pieces = tuple(_roll_piece(entry, unit) for entry in document.objects("pieces", most=MOST_ENTRIES))
+    panels = sum(piece.quantity for piece in pieces)
+    _refuse_many(document, panels)
+    _refuse_stretches(document, stock, panels)
+    if len(groups := {piece.group for piece in pieces} - {None}) > MOST_GROUPS:
+        document.refuse("pieces", f"{len(groups)} groups", f"at most {MOST_GROUPS}")
     _refuse_twice("stock", [roll.id for roll in stock])
     _refuse_twice("pieces", [piece.id for piece in pieces])
     return RollProblem(stock, pieces, kerf, unit)
 
 
+def _refuse_stretches(document: Reader, stock: tuple[RollStock, ...], panels: int) -> None:
+    finite = (roll for roll in stock if roll.length is not None)
+    stretches = sum(
+        min(panels, panels if roll.quantity is None else roll.quantity) * (len(roll.flaws) + 1) for roll in finite
+    )
+    if stretches > MOST_STRETCHES:
+        problem = f"{stretches} stretches: finite rolls that may be needed, times what flaws divide each into"
+        document.refuse("stock", problem, f"at most {MOST_STRETCHES}")
+
+
 def _roll_stock(entry: Reader, unit: str) -> RollStock:
-    length = entry.length("length", unit, default=None, least=1)
+    length = entry.length("length", unit, default=None, least=1, most=LONGEST_ROLL)
     stock = RollStock(
         id=entry.string("id"),
-        width=entry.length("width", unit, least=1),
+        width=entry.length("width", unit, least=1, most=LONGEST),
         length=length,
-        quantity=entry.integer("quantity", default=None, most=MOST_OF_A_PIECE),
+        quantity=entry.integer("quantity", default=None, most=MOST_OF_A_STOCK),
         offcut=entry.boolean("offcut", default=False),
-        price=entry.number("price", default=None),
-        flaws=tuple(_flaw(flaw, unit, length) for flaw in entry.objects("flaws", default=[])),
+        price=_price(entry),
+        flaws=tuple(_flaw(flaw, unit, length) for flaw in entry.objects("flaws", default=[], most=MOST_FLAWS)),
     )
     entry.done()
     return stock
@@ -128,9 +171,9 @@ def _flaw(entry: Reader, unit: str, roll: Length | None) -> Flaw:
 def _roll_piece(entry: Reader, unit: str) -> RollPiece:
     piece = RollPiece(
         id=entry.string("id"),
-        width=entry.length("width", unit, least=1),
-        length=entry.length("length", unit, least=1),
-        quantity=entry.integer("quantity", default=1, least=1, most=MOST_OF_A_PIECE),
+        width=entry.length("width", unit, least=1, most=LONGEST),
+        length=entry.length("length", unit, least=1, most=LONGEST),
+        quantity=entry.integer("quantity", default=1, least=1, most=MOST_PIECES),
         turn=entry.boolean("turn", default=False),
         group=entry.string("group", default=None),
     )

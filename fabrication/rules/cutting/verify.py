@@ -8,7 +8,7 @@ piece at its place on the bar or roll; a bound by an exact knapsack over its dua
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import replace
 from fractions import Fraction
 from math import gcd
@@ -24,12 +24,18 @@ from fabrication.rules.cutting.problem import (
     Plan,
     PlanWrong,
     Problem,
+    RollPiece,
     RollProblem,
     RollStock,
     ticks_per_unit,
 )
 
 _LARGEST_INT64 = 2**62
+
+MOST_CELLS = 48_000_000
+"""Entries of an exact knapsack's table up to which it is filled; beyond, every width or length earns the best rate."""
+PYTHON_NUMBERS = 40
+"""How many times as long an entry takes that is too large for 64 bits."""
 
 
 def verify(problem: Problem, plan: Plan) -> None:
@@ -157,12 +163,13 @@ def _check_pieces(problem: Problem, plan: Plan) -> None:
 def _check_bars(problem: BarProblem, plan: Plan) -> tuple[int, Fraction]:
     """Material in ticks and cost in ticks, having checked every cut."""
     stock = {bar.id: bar for bar in problem.stock}
+    lengths = {piece.id: piece.length.ticks for piece in problem.pieces}
     used: Counter[str] = Counter()
     material, cost = 0, Fraction(0)
     for pattern in plan.patterns:
         _require(pattern.stock in stock and pattern.times >= 1 and bool(pattern.cuts), "an empty pattern")
         bar = stock[pattern.stock]
-        _check_bar_pattern(problem, bar, pattern)
+        _check_bar_pattern(problem, lengths, bar, pattern)
         used[bar.id] += pattern.times
         material += 0 if bar.offcut else bar.length.ticks * pattern.times
         price = stock_price(bar, problem.unit) * ticks_per_unit(problem.unit)
@@ -174,8 +181,7 @@ def _check_bars(problem: BarProblem, plan: Plan) -> tuple[int, Fraction]:
     return material, cost
 
 
-def _check_bar_pattern(problem: BarProblem, bar: BarStock, pattern: Pattern) -> None:
-    lengths = {piece.id: piece.length.ticks for piece in problem.pieces}
+def _check_bar_pattern(problem: BarProblem, lengths: Mapping[str, int], bar: BarStock, pattern: Pattern) -> None:
     kerf, trim = problem.kerf.ticks, problem.trim.ticks
     end = bar.length.ticks - trim
     free = trim
@@ -198,8 +204,11 @@ def _bar_limits(problem: BarProblem) -> dict[str, int | None]:
 def _bar_excess(problem: BarProblem, certificate: Certificate) -> dict[str, int]:
     """The most by which a pattern of each stock earns more than scale × its cost, at least 0."""
     kerf, trim = problem.kerf.ticks, problem.trim.ticks
-    steps = [(piece.length.ticks + kerf, certificate.pieces.get(piece.id, 0), piece.quantity)
-             for piece in problem.pieces if certificate.pieces.get(piece.id, 0)]
+    merged: Counter[tuple[int, int]] = Counter()
+    for piece in problem.pieces:
+        if u := certificate.pieces.get(piece.id, 0):
+            merged[piece.length.ticks + kerf, u] += piece.quantity
+    steps = [(weight, u, count) for (weight, u), count in merged.items()]
     if not problem.stock:
         return {}
     grid = gcd(*(step[0] for step in steps)) or 1
@@ -210,22 +219,52 @@ def _bar_excess(problem: BarProblem, certificate: Certificate) -> dict[str, int]
     factor = 5
     for price in prices.values():
         factor = factor * price.denominator // gcd(factor, price.denominator)
-    best = knapsack([(weight // grid, u * factor, most) for weight, u, most in steps], max(0, *room.values()))
+    steps = [(weight // grid, u, most) for weight, u, most in steps]
+    rate = max((Fraction(u, weight) for weight, u, _ in steps), default=Fraction(0))
+    best = None
+    widest = max(0, *room.values())
+    worth = 0 if problem.keep is None else int(OFFCUT_WORTH * factor) * certificate.scale
+    kept = worth * max(bar.length.ticks for bar in problem.stock)
+    by_stock = (widest + 1) * (len(problem.stock) if worth else 1)
+    is_large = kept + int(rate * widest * factor) >= _LARGEST_INT64 // 4
+    if (_cells(steps, widest) + by_stock) * (PYTHON_NUMBERS if is_large else 1) <= MOST_CELLS:
+        kind = object if is_large else np.int64
+        best = knapsack([(weight, u * factor, most) for weight, u, most in steps], widest).astype(kind, copy=False)
     shortest = min((piece.length.ticks for piece in problem.pieces), default=None)
     excess = {}
     for bar in problem.stock:
-        if shortest is None or shortest > bar.length.ticks - 2 * trim or room[bar.id] <= 0:
-            excess[bar.id] = 0  # no pattern: none is without a piece
+        if shortest is None or shortest > bar.length.ticks - 2 * trim or room[bar.id] <= 0 or bar.quantity == 0:
+            excess[bar.id] = 0  # no pattern: none is without a piece, or without a bar
             continue
-        earned = best[: room[bar.id] + 1]
-        if problem.keep is not None:
-            base, least = bar.length.ticks - 2 * trim, problem.keep.ticks
-            left = base - grid * np.arange(len(earned), dtype=earned.dtype)
-            worth = int(OFFCUT_WORTH * factor) * certificate.scale
-            earned = earned + np.where((left >= least) & (left > 0), left * worth, 0)
-        over = int(max(earned)) - int(prices[bar.id] * factor) * certificate.scale
+        base = bar.length.ticks - 2 * trim
+        least = None if problem.keep is None else max(1, problem.keep.ticks)
+        if best is None:
+            at = {0, room[bar.id]} | (set() if least is None else {min(room[bar.id], max(0, (base - least) // grid))})
+            earned = max(
+                int(rate * weight) * factor + _worth_left(base - grid * weight, least, worth) for weight in at
+            )
+        else:
+            earned = _most_earned(best[: room[bar.id] + 1], base, grid, least, worth)
+        over = earned - int(prices[bar.id] * factor) * certificate.scale
         excess[bar.id] = max(0, -(-over // factor))
     return excess
+
+
+def _worth_left(left: int, least: int | None, worth: int) -> int:
+    return left * worth if least is not None and left >= least else 0
+
+
+def _most_earned(earned: np.ndarray, base: int, grid: int, least: int | None, worth: int) -> int:
+    """The most of what a pattern earns and what it leaves is worth, by the weight it uses."""
+    if least is not None:
+        left = base - grid * np.arange(len(earned), dtype=earned.dtype)
+        earned = earned + np.where(left >= least, left * worth, 0)
+    return int(earned.max())
+
+
+def _cells(steps: Sequence[tuple[int, int, int]], room: int) -> int:
+    """What an exact knapsack over the steps costs, in entries; where it is too much, a rate must do."""
+    return sum(min(count, room // weight).bit_length() for weight, _, count in steps) * (room + 1)
 
 
 def knapsack(steps: list[tuple[int, int, int]], room: int) -> np.ndarray:
@@ -244,7 +283,10 @@ def knapsack(steps: list[tuple[int, int, int]], room: int) -> np.ndarray:
     >>> knapsack([(3, 4, 2), (2, 3, 1)], 7).tolist()
     [0, 0, 3, 4, 4, 7, 8, 8]
     """
-    most = sum(value * min(count, room // weight) for weight, value, count in steps)
+    most = min(
+        sum(value * min(count, room // weight) for weight, value, count in steps),
+        max((value * room // weight + 1 for weight, value, _ in steps), default=0),
+    )
     best = np.zeros(room + 1, dtype=np.int64 if most < _LARGEST_INT64 // 4 else object)
     for weight, value, count in steps:
         left, batch = min(count, room // weight), 1
@@ -262,6 +304,7 @@ def knapsack(steps: list[tuple[int, int, int]], room: int) -> np.ndarray:
 
 def _check_rolls(problem: RollProblem, plan: Plan) -> tuple[int, Fraction]:
     stock = {roll.id: roll for roll in problem.stock}
+    pieces = {piece.id: piece for piece in problem.pieces}
     taken: dict[tuple[str, int], list[tuple[int, int]]] = {}
     homes: dict[str, str] = {}
     groups = {piece.id: piece.group for piece in problem.pieces}
@@ -270,7 +313,7 @@ def _check_rolls(problem: RollProblem, plan: Plan) -> tuple[int, Fraction]:
         _require(lay.stock in stock and lay.times >= 1 and bool(lay.cuts), "an empty lay")
         _require(lay.length is not None, "a lay without a length")
         roll, length = stock[lay.stock], lay.length.ticks if lay.length else 0
-        _check_lay(problem, roll, lay, length)
+        _check_lay(problem, pieces, roll, lay, length)
         for group in {groups[cut.piece] for cut in lay.cuts} - {None}:
             _require(homes.setdefault(str(group), roll.id) == roll.id, f"group {group} is on two stocks")
         if roll.length is not None:
@@ -287,8 +330,9 @@ def _check_rolls(problem: RollProblem, plan: Plan) -> tuple[int, Fraction]:
     return material, cost
 
 
-def _check_lay(problem: RollProblem, roll: RollStock, lay: Pattern, length: int) -> None:
-    pieces = {piece.id: piece for piece in problem.pieces}
+def _check_lay(
+    problem: RollProblem, pieces: Mapping[str, RollPiece], roll: RollStock, lay: Pattern, length: int
+) -> None:
     kerf, free, longest, across = problem.kerf.ticks, 0, 0, 0
     for cut in sorted(lay.cuts, key=lambda cut: cut.at.ticks):
         _require(cut.piece in pieces, f"{cut.piece} is not a piece of this problem")
@@ -340,20 +384,54 @@ def _longest_clean(roll: RollStock) -> int:
 
 def _roll_excess(problem: RollProblem, certificate: Certificate) -> dict[str, int]:
     """The most by which a lay of each stock earns over scale × price, per tick of length, at least 0."""
+    sides = _sides(problem, certificate)
+    grid = gcd(*(width for _, width, _, _ in sides)) or 1
+    rooms = {roll.id: (roll.width.ticks + problem.kerf.ticks) // grid for roll in problem.stock}
+    steps = [(width // grid, u, count) for _, width, u, count in sides]
+    is_large = any(u * max(rooms.values()) * grid // width >= _LARGEST_INT64 // 4 for _, width, u, _ in sides)
+    if _cells(steps, max([0, *rooms.values()])) * (PYTHON_NUMBERS if is_large else 1) <= MOST_CELLS:
+        earned = _earned_per_length(problem, sides, grid, rooms)
+    else:  # as if every lay were covered with what earns most for its area
+        rate = max(Fraction(u, width * drop) for drop, width, u, _ in sides)
+        holding = {roll.id for roll in problem.stock if any(_holds(roll, problem.kerf.ticks, side) for side in sides)}
+        earned = {name: rate * room * grid if name in holding else Fraction(0) for name, room in rooms.items()}
+    excess = {}
+    for roll in problem.stock:
+        over = earned[roll.id] - stock_price(roll, problem.unit) * certificate.scale
+        excess[roll.id] = 0 if roll.quantity == 0 else max(0, -(-over.numerator // over.denominator))
+    return excess
+
+
+def _holds(roll: RollStock, kerf: int, side: tuple[int, int, int, int]) -> bool:
+    drop, width = side[:2]
+    return width <= roll.width.ticks + kerf and (roll.length is None or drop <= _longest_clean(roll))
+
+
+def _sides(problem: RollProblem, certificate: Certificate) -> list[tuple[int, int, int, int]]:
+    """(drop, width + kerf, u, quantity) of every way to lay a panel that has a price; shortest drop first."""
     kerf = problem.kerf.ticks
-    sides: list[tuple[int, int, int, int]] = []  # drop, width + kerf, u, quantity; shortest drop first
+    merged: Counter[tuple[int, int, int]] = Counter()
     for piece in problem.pieces:
         u = certificate.pieces.get(piece.id, 0)
         ways = {(piece.length.ticks, piece.width.ticks)}
         if piece.turn:
             ways.add((piece.width.ticks, piece.length.ticks))
-        sides.extend((drop, width + kerf, u, piece.quantity) for drop, width in ways if u)
-    sides.sort()
-    grid = gcd(*(side[1] for side in sides)) or 1
-    rooms = {roll.id: (roll.width.ticks + kerf) // grid for roll in problem.stock}
-    excess = dict.fromkeys(rooms, 0)
+        for drop, width in ways if u else ():
+            merged[drop, width + kerf, u] += piece.quantity
+    return sorted((*key, count) for key, count in merged.items())
+
+
+def _earned_per_length(
+    problem: RollProblem, sides: Sequence[tuple[int, int, int, int]], grid: int, rooms: Mapping[str, int]
+) -> dict[str, Fraction]:
+    """The most that a lay of each stock earns per tick of its length."""
     room = max([0, *rooms.values()])
-    most = sum(u * min(count, room * grid // width) for _, width, u, count in sides)
+    longest = {roll.id: None if roll.length is None else _longest_clean(roll) for roll in problem.stock}
+    earned = dict.fromkeys(rooms, Fraction(0))
+    most = min(
+        sum(u * min(count, room * grid // width) for _, width, u, count in sides),
+        max((u * room * grid // width + 1 for _, width, u, _ in sides), default=0),
+    )
     best = np.zeros(room + 1, dtype=np.int64 if most < _LARGEST_INT64 // 4 else object)
     for place, (drop, width, u, count) in enumerate(sides):
         left, batch = min(count, room * grid // width), 1
@@ -365,10 +443,9 @@ def _roll_excess(problem: RollProblem, certificate: Certificate) -> dict[str, in
             batch *= 2
         if place + 1 < len(sides) and sides[place + 1][0] == drop:
             continue
-        for roll in problem.stock:
-            if roll.length is not None and drop > _longest_clean(roll):
-                continue
-            price = stock_price(roll, problem.unit) * certificate.scale
-            over = Fraction(int(best[rooms[roll.id]])) / drop - price
-            excess[roll.id] = max(excess[roll.id], -(-over.numerator // over.denominator))
-    return excess
+        for name, end in longest.items():
+            if end is None or drop <= end:
+                here, so_far = int(best[rooms[name]]), earned[name]
+                if here * so_far.denominator > so_far.numerator * drop:
+                    earned[name] = Fraction(here, drop)
+    return earned

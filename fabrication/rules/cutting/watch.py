@@ -7,6 +7,9 @@ from dataclasses import dataclass
 from fractions import Fraction
 from time import monotonic
 
+LATE_S = 0.4
+"""How long after its time a search may still try quick rules one after another."""
+
 
 @dataclass(frozen=True, slots=True)
 class Progress:
@@ -51,6 +54,10 @@ class Watch:
     def out(self) -> bool:
         """Whether to come to an end now."""
         return self.left() <= 0
+
+    def late(self) -> bool:
+        """Whether time has been out for a while: what is tried for a better plan can't go on."""
+        return self.stopped() or self.elapsed() > self._seconds + LATE_S
 
     def share(self, part: float, most: float = float("inf")) -> Watch:
         """A watch for one phase: `part` of the time left, at most `most` seconds."""

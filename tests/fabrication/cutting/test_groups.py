@@ -56,7 +56,7 @@ def test_of_rolls_that_are_alike_one_stands_for_all(seed, monkeypatch):
 
     def cost():
         model, _ = housed(problem, roll_model(problem), Watch(60))[0]
-        return groups._worth(model)
+        return groups._worth(model, Watch(60))
 
     quick = cost()
     monkeypatch.setattr(groups._Houses, "different", lambda self, names, homes, group: list(names))

@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import json
+from random import Random
+from time import process_time
 
 import pytest
 
@@ -139,3 +141,68 @@ def test_plain_integers_are_their_own_ticks():
 
     assert out["material"] == "220"
     assert out["ticks"] == {"material": 220, "cost": 220, "bound": 220}
+
+
+FAR = "1000000000"
+
+
+@pytest.mark.parametrize(
+    ("asked", "field", "bound"),
+    [
+        (document(unit="1", kerf="0", stock=[{"id": "s", "length": FAR}]), "stock[0].length", "at most 32512000"),
+        (document(unit="mm", kerf="101601"), "kerf", "at most 101600"),
+        (document(trim="4001"), "trim", "at most 4000"),
+        (document(pieces=[{"id": "p", "length": "4001"}]), "pieces[0].length", "at most 4000"),
+        (document(pieces=[{"id": "p", "length": "9", "quantity": 100_000}]), "pieces[0].quantity", "1 to 20000"),
+        (
+            document(pieces=[{"id": f"p{n}", "length": "9", "quantity": 9_000} for n in range(3)]),
+            "pieces", "at most 20000",
+        ),
+        (document(pieces=[{"id": str(n), "length": "9"} for n in range(3_001)]), "pieces", "0 to 3000 entries"),
+        (document(stock=[{"id": str(n), "length": "9"} for n in range(201)]), "stock", "0 to 200 entries"),
+        (document(stock=[{"id": "s", "length": "9", "price": 0.00001}]), "stock[0].price", "at most 4 decimals"),
+        (document(stock=[{"id": "s", "length": "9", "price": 10**9}]), "stock[0].price", "0 to 1e+06"),
+        (roll(stock=[{"id": "r", "width": FAR}]), "stock[0].width", "at most 32512000"),
+        (
+            roll(stock=[{"id": "r", "width": "9", "length": "90", "quantity": 5_000}] * 1
+                 + [{"id": f"r{n}", "width": "9", "length": "90"} for n in range(5)],
+                 pieces=[{"id": "p", "width": "4", "length": "7", "quantity": 5_000}]),
+            "stock", "at most 20000",
+        ),
+        (
+            roll(pieces=[{"id": str(n), "width": "4", "length": "7", "group": str(n)} for n in range(201)]),
+            "pieces", "at most 200",
+        ),
+    ],
+)  # fmt: skip
+def test_what_is_beyond_the_contract_is_refused_by_field_and_bound(asked, field, bound):
+    with pytest.raises(ContractError) as caught:
+        read_request(json.dumps(asked))
+
+    assert (caught.value.field, caught.value.bound) == (field, bound)
+
+
+def test_the_largest_documents_are_answered_in_time_and_with_a_bound():
+    """Tables over all lengths would take gigabytes; first fit and a bound by weight, or area, do without."""
+    random = Random(1)
+    size = lambda: str(random.randint(1, 10**6))  # noqa: E731
+    pieces = [{"id": f"p{n}", "length": size(), "quantity": 6} for n in range(3_000)]
+    panels = [{**piece, "width": size(), "turn": True} for piece in pieces]
+    stock = [{"id": f"s{n}", "length": str(random.randint(10**6, 32_512_000))} for n in range(200)]
+    rolls = [{"id": f"s{n}", "width": str(random.randint(10**6, 32_512_000))} for n in range(200)]
+    for asked in (
+        document(unit="1", kerf="7", stock=stock, pieces=pieces, seconds=0),
+        roll(kerf="7", stock=rolls, pieces=panels, seconds=0),
+    ):
+        began = process_time()
+        request = read_request(json.dumps(asked))
+        out = plan_json(request.problem, solve(request.problem, request.seconds))
+        assert process_time() - began < 2  # of the processor, so that a busy machine does not count
+        assert 0 < out["bound"] <= out["cost"] < 1.05 * out["bound"]
+
+
+def test_stock_of_which_there_is_none_does_not_break_the_bound():
+    none = {"id": "none", "length": "192", "quantity": 0, "price": 0}
+    out = answer(document(stock=[none, {"id": "s", "length": "192"}]))
+
+    assert (out["used"], out["proven"]) == ({"s": 1}, True)

@@ -41,8 +41,7 @@ def certified(model: BarModel, duals: Sequence[float], places: int = 20) -> Boun
     .. [1] A. A. Farley (1990). A note on bounding a class of linear programming problems,
            including cutting stock problems. Operations Research 38(5): 922-923.
     """
-    most = max((stock.price for stock in model.stocks), default=1)
-    places = max(4, min(places, 56 - (most * 4).bit_length()))
+    places = max(4, min(places, 56 - (model.dearest * 4).bit_length() - model.scale.bit_length()))
     scale = 1 << places
     prices = [max(0, int(dual * scale)) for dual in duals]
     excess = excesses(model, prices, scale)
@@ -79,7 +78,9 @@ def cheapest_pattern(model: BarModel, stock: StockType) -> int:
 
 
 def excesses(model: BarModel, prices: list[int], scale: int) -> list[int]:
-    """By how much the best pattern of each stock earns more than it costs (may be negative)."""
+    """By how much the best pattern of each stock earns more than it costs (may be negative), or more than that."""
+    if not model.is_plain:
+        return _excesses_by_rate(model, prices, scale)
     steps = [(weight, price, count) for weight, price, count
              in zip(model.weights, prices, model.demand, strict=True) if price]
     room = max((stock.room for stock in model.stocks), default=0)
@@ -91,6 +92,23 @@ def excesses(model: BarModel, prices: list[int], scale: int) -> list[int]:
             left = stock.usable - model.grid * np.arange(stock.room + 1, dtype=earned.dtype)
             earned = earned + np.where(left >= model.keep, left * (model.worth * scale), 0)
         excess.append(int(max(earned)) - stock.price * scale)
+    return excess
+
+
+def _excesses_by_rate(model: BarModel, prices: list[int], scale: int) -> list[int]:
+    """
+    `excesses` as if every weight earned the best rate of any type.
+
+    What a pattern earns and keeps is then linear in its weight up to where nothing is kept,
+    and beyond: the ends of both stretches are enough.
+    """
+    rate = max(map(Fraction, prices, model.weights), default=Fraction(0))
+    excess = []
+    for stock in model.stocks:
+        keeping = min(stock.room, (stock.usable - model.keep) // model.grid)
+        weights = [0, stock.room, *([keeping] if keeping > 0 else [])]
+        earned = max(int(rate * weight) + model.credit(stock, weight) * scale for weight in weights)
+        excess.append(earned - stock.price * scale)
     return excess
 
 
@@ -115,10 +133,13 @@ def whole_bars(model: BarModel) -> int | None:
         else:
             counted.append((stock.room, lost, stock.limit))
     counted.sort(reverse=True)
-    if prod(min(limit, need // room + 1) + 1 for room, _, limit in counted[:-1] if need > 0) > MOST_CHOICES:
+    if need <= 0:
+        least = sum(min(0, lost * limit) for _, lost, limit in counted)
+        return -(-(fixed + least) // model.quantum) * model.quantum
+    if prod(min(limit, need // room + 1) + 1 for room, _, limit in counted[:-1]) > MOST_CHOICES:
         return None
-    least = _least_lost(tuple(counted), need)
-    return None if least is None else -(-(fixed + least) // model.quantum) * model.quantum
+    found = _least_lost(tuple(counted), need)
+    return None if found is None else -(-(fixed + found) // model.quantum) * model.quantum
 
 
 def _least_lost(counted: tuple[tuple[int, int, int], ...], need: int) -> int | None:
@@ -155,12 +176,12 @@ def volume_duals(model: BarModel) -> list[float]:
     bound) is above nothing however much of it there is and however few the pieces.
     """
     rate = float("inf")
+    least = min(model.weights)
     for stock in model.stocks:
-        weight = np.arange(min(model.weights), stock.room + 1)
-        left = stock.usable - weight * model.grid
-        kept = model.keep > 0
-        cost = stock.price - np.where((left >= model.keep) & kept, left * model.worth, 0)
-        rate = min(rate, float((cost / weight).min()))
+        # the cost per weight only falls, or only rises, up to where nothing is kept, and falls beyond
+        keeping = min(stock.room, (stock.usable - model.keep) // model.grid)
+        weights = [least, stock.room, *([keeping] if keeping >= least else [])]
+        rate = min([rate, *((stock.price - model.credit(stock, weight)) / weight for weight in weights)])
     return [weight * max(0.0, rate) for weight in model.weights]
 
 

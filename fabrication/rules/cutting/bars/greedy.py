@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from random import Random
 
 from fabrication.rules.cutting.bars.model import BarModel
 from fabrication.rules.cutting.columns.column import Loading, loading_cost
+from fabrication.rules.cutting.rooms import Rooms
+from fabrication.rules.cutting.watch import Watch
 
 
 class OutOfStock(Exception):
@@ -27,19 +29,16 @@ def first_fit(model: BarModel, demand: Sequence[int], limits: Sequence[int], ord
     opened. Raises `OutOfStock` when there is none.
     """
     left = list(limits)
-    rooms: list[int] = []
+    rooms = Rooms()
     bars: list[tuple[int, list[tuple[int, int]]]] = []
     missing = [0] * len(demand)
     for kind, weight in enumerate(model.weights):
         need = demand[kind]
-        for place, room in enumerate(rooms):
-            if not need:
-                break
-            if room >= weight:
-                count = min(need, room // weight)
-                rooms[place] -= count * weight
-                bars[place][1].append((kind, count))
-                need -= count
+        while need and (place := rooms.first(weight)) is not None:
+            count = min(need, rooms[place] // weight)
+            rooms.lower(place, count * weight)
+            bars[place][1].append((kind, count))
+            need -= count
         while need:
             stock = next((t for t in order if left[t] and model.stocks[t].room >= weight), None)
             if stock is None:
@@ -47,7 +46,7 @@ def first_fit(model: BarModel, demand: Sequence[int], limits: Sequence[int], ord
                 break
             left[stock] -= 1
             count = min(need, model.stocks[stock].room // weight)
-            rooms.append(model.stocks[stock].room - count * weight)
+            rooms.add(model.stocks[stock].room - count * weight)
             bars.append((stock, [(kind, count)]))
             need -= count
     loading = Counter(model.column(stock, tuple(rows)) for stock, rows in bars)
@@ -78,8 +77,14 @@ def orders(model: BarModel) -> list[list[int]]:
     return ways
 
 
+MOST_SWAPS = 500_000
+"""Bars times stocks up to which each bar is tried on each stock."""
+
+
 def swapped_stock(model: BarModel, loading: Loading, limits: Sequence[int]) -> Loading:
-    """The same patterns, each on the cheapest stock that is left for it."""
+    """The same patterns, each on the cheapest stock that is left for it (as they are, of very many)."""
+    if loading.total() * len(limits) > MOST_SWAPS:
+        return loading
     left = list(limits)
     bars = sorted(loading.elements(), key=lambda column: (-model.weight(column.rows), column))
     for column in bars:
@@ -97,12 +102,18 @@ def swapped_stock(model: BarModel, loading: Loading, limits: Sequence[int]) -> L
     return out
 
 
-def best_first_fit(model: BarModel) -> Loading:
-    """The cheapest of the first-fit plans; raises the `OutOfStock` that misses least."""
+def best_first_fit(model: BarModel, watch: Watch) -> Loading:
+    """
+    The cheapest of the first-fit plans; raises the `OutOfStock` that misses least.
+
+    Once time has long been out no further way is tried.
+    """
     limits = [stock.limit for stock in model.stocks]
     best: Loading | None = None
     worst: OutOfStock | None = None
     for order in orders(model):
+        if watch.late() and (best is not None or worst is not None):
+            break
         try:
             loading = swapped_stock(model, first_fit(model, model.demand, limits, order), limits)
         except OutOfStock as error:
@@ -123,18 +134,21 @@ def fill(
     limits: Sequence[int],
     worth: float,
     chance: Random | None = None,
+    is_out: Callable[[], bool] = lambda: False,
 ) -> Loading | None:
     """
     Bar by bar: the longest piece left, then whatever fills a bar of some stock best.
 
     All sums of the pieces left are kept as the bits of one integer, so the best filling of
     every stock is read off at once. The bar chosen costs least above `worth` cost units
-    per grid unit of pieces. None when the stock runs out.
+    per grid unit of pieces. None when the stock runs out, or the time by `is_out`.
     """
     need, left = list(demand), list(limits)
     loading: Loading = Counter()
     kinds = [kind for kind, count in enumerate(need) if count]
     while kinds:
+        if is_out():
+            return None
         longest = kinds[0]
         choice = _best_bar(model, need, left, kinds, longest, worth)
         if choice is None:

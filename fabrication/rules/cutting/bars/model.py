@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from math import gcd, lcm
 
 from fabrication.rules.cutting.columns.column import Column, Loading
+from fabrication.rules.cutting.effort import MOST_BITS, MOST_CELLS, MOST_LENGTHS, MOST_TYPES, cells
 from fabrication.rules.cutting.problem import (
     OFFCUT_WORTH,
     BarProblem,
@@ -57,6 +58,25 @@ class BarModel:
     quantum: int
     keep: int
     worth: int
+
+    @property
+    def is_plain(self) -> bool:
+        """Whether tables over all lengths, and what is searched with them, are within reach."""
+        room = max((stock.room for stock in self.stocks), default=0)
+        table = cells(zip(self.weights, self.demand, strict=True), room)
+        by_stock = (room + 1) * (len(self.stocks) if self.keep else 1)
+        return (
+            len(self.weights) <= MOST_TYPES
+            and room <= MOST_LENGTHS
+            and table + by_stock <= MOST_CELLS
+            and self.dearest.bit_length() + self.scale.bit_length() <= MOST_BITS
+        )
+
+    @property
+    def dearest(self) -> int:
+        """Cost units: the most that any bar costs, or that what is left of one is worth."""
+        worth = self.worth if self.keep else 0
+        return max((max(stock.price, worth * stock.usable) for stock in self.stocks), default=1)
 
     def credit(self, stock: StockType, weight: int) -> int:
         """Cost units earned by what `weight` leaves of a bar."""

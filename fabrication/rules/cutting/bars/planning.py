@@ -46,14 +46,14 @@ def plan(problem: BarProblem, watch: Watch, seed: int, report: Report) -> Plan:
 
     state = State(model.scale, model.quantum, start, watch, certified(model, volume_duals(model)), better)
     _quick(model, state)
-    if not state.done:
+    if not state.done and model.is_plain:
         _thorough(model, state, seed)
     _simpler(problem, model, state, seed)
     return _named(problem, model, state, unplaced)
 
 
 def _simpler(problem: BarProblem, model: BarModel, state: State, seed: int) -> None:
-    if len(state.best) < 2 or state.watch.stopped():
+    if len(state.best) < 2 or state.watch.stopped() or not model.is_plain:
         return
     from fabrication.rules.cutting.bars.instance import BarInstance
     from fabrication.rules.cutting.columns.fewer import fewer_patterns
@@ -68,9 +68,9 @@ def _start(
     while problem.pieces:
         model = bar_model(problem)
         try:
-            return problem, unplaced, best_first_fit(model)
+            return problem, unplaced, best_first_fit(model, watch)
         except OutOfStock as error:
-            found = _rescued(model, error.loading, watch, seed)
+            found = _rescued(model, error.loading, watch, seed) if model.is_plain else None
             if found is not None:
                 return problem, unplaced, found
             problem, unplaced = _take_out(problem, model, error.missing, unplaced)
@@ -91,12 +91,15 @@ def _quick(model: BarModel, state: State) -> None:
     counted = whole_bars(model)
     if counted is not None:
         state.offer_searched(min(counted, state.cost), "first bound")
+    if not model.is_plain:
+        return
     if len(model.stocks) == 1 and model.stocks[0].endless and not model.keep:
         for duals in threshold_duals(model):
             state.offer_bound(certified(model, duals), "first bound")
     if not state.done:
         worth = area_duals(model)[0] / model.weights[0]
-        state.offer(fill(model, model.demand, [stock.limit for stock in model.stocks], worth), "full bars")
+        limits = [stock.limit for stock in model.stocks]
+        state.offer(fill(model, model.demand, limits, worth, is_out=state.watch.out), "full bars")
 
 
 def _thorough(model: BarModel, state: State, seed: int) -> None:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from fractions import Fraction
+from math import ceil
 from typing import Any
 
 import numpy as np
@@ -21,7 +22,7 @@ def certified(model: RollModel, duals: Sequence[float], places: int = 24) -> Bou
     Limited stock pays, per tick of length, for what its best lay earns too much; where
     endless stock would earn too much, all prices are scaled down until none does.
     """
-    most = max(stock.price * max(way.drop for way in model.ways) for stock in model.stocks)
+    most = max(stock.price for stock in model.stocks) * max(way.drop for way in model.ways)
     places = max(4, min(places, 58 - (most * 4).bit_length()))
     scale = 1 << places
     prices = [max(0, int(dual * scale)) for dual in duals]
@@ -76,10 +77,13 @@ def tables(model: RollModel, menu: Sequence[int], prices: Sequence[int], room: i
 
 
 def excesses(model: RollModel, prices: list[int], scale: int) -> list[int]:
-    """By stock: the most a lay earns over scale × price, per tick of its length, rounded up."""
+    """By stock: the most a lay earns over scale × price, per tick of its length, rounded up (or more than that)."""
     known: dict[tuple[tuple[int, ...], int], list[tuple[int, int]]] = {}
     out = []
     everything = tuple(range(len(model.ways)))
+    if not model.is_plain:  # as if every lay were covered with what earns most for its area
+        rate = max(Fraction(prices[way.kind], way.width * way.drop) for way in model.ways)
+        return [ceil(rate * stock.room) - scale * stock.price for stock in model.stocks]
     for stock in model.stocks:
         # all ways, barred or not: the bound then holds whatever stock a group is given to
         menu = tuple(p for p in everything if model.ways[p].width <= stock.room and model.ways[p].drop <= stock.longest)

@@ -2,12 +2,16 @@
 
 from __future__ import annotations
 
+from bisect import bisect_left, insort
 from collections import Counter
 from collections.abc import Iterable, Sequence
+from itertools import product
 
 from fabrication.rules.cutting.bars.greedy import OutOfStock
 from fabrication.rules.cutting.columns.column import Loading, loading_cost
 from fabrication.rules.cutting.rolls.model import RollModel, Way, fits, take
+from fabrication.rules.cutting.rooms import Rooms
+from fabrication.rules.cutting.watch import Watch
 
 RULES = ("as given", "wide side across", "long side across")
 """How a panel that may be turned lies: as given; turned so that it is wider than long, or the reverse."""
@@ -27,37 +31,42 @@ class Shelves:
         self.model = model
         self.menus = menus
         self.missing = [0] * len(model.demand)
-        self._left = [[each.length for each in stock.stretches] for stock in model.stocks]
+        self._left = [Rooms(each.length for each in stock.stretches) for stock in model.stocks]
         self._lays: list[tuple[int, dict[int, int]]] = []
-        self._rooms: list[int] = []
         self._drops: list[int] = []
+        self._open: dict[int, list[tuple[int, int]]] = {}  # of each stock: (room, lay), least room first
 
     def add(self, kinds: Iterable[int], order: Sequence[int], rule: str) -> Shelves:
         """Lays all panels of these types; returns itself."""
-        chosen = {kind: _way(self.model, kind, self.menus, rule) for kind in kinds}
+        ways: dict[int, list[int]] = {}
+        for place in sorted(frozenset[int]().union(*self.menus)):
+            ways.setdefault(self.model.ways[place].kind, []).append(place)
+        chosen = {kind: _way(self.model, ways.get(kind, ()), rule) for kind in kinds}
         some = [(kind, place, self.model.ways[place]) for kind, place in chosen.items() if place is not None]
         for kind, place in chosen.items():
             if place is None:
                 self.missing[kind] = self.model.demand[kind]
         for kind, place, way in sorted(some, key=lambda entry: (-entry[2].drop, -entry[2].width)):
             for done in range(self.model.demand[kind]):
-                number = self._lay_for(place, way, order)
-                if number is None:
+                found = self._lay_for(place, way, order)
+                if found is None:
                     self.missing[kind] = self.model.demand[kind] - done
                     break
-                self._rooms[number] -= way.width
-                lay = self._lays[number][1]
+                room, number = found
+                stock, lay = self._lays[number]
+                insort(self._open.setdefault(stock, []), (room - way.width, number))
                 lay[place] = lay.get(place, 0) + 1
         return self
 
-    def _lay_for(self, place: int, way: Way, order: Sequence[int]) -> int | None:
-        best = min(
-            (number for number, (stock, _) in enumerate(self._lays)
-             if self._rooms[number] >= way.width and self._drops[number] >= way.drop and place in self.menus[stock]),
-            key=lambda number: self._rooms[number], default=None,
-        )
+    def _lay_for(self, place: int, way: Way, order: Sequence[int]) -> tuple[int, int] | None:
+        """(room, lay), no longer among the open ones; None when there is none and none can be opened."""
+        fitting = ((lay, stock) for stock in self._open if place in self.menus[stock]
+                   if (lay := self._least(stock, way)) is not None)
+        best = min(fitting, default=None)
         if best is not None:
-            return best
+            lays = self._open[best[1]]
+            del lays[bisect_left(lays, best[0])]
+            return best[0]
         stocks = self.model.stocks
         stock = next(
             (t for t in order if place in self.menus[t]
@@ -66,17 +75,29 @@ class Shelves:
         if stock is None:
             return None
         self._lays.append((stock, {}))
-        self._rooms.append(stocks[stock].room)
         self._drops.append(way.drop)
-        return len(self._lays) - 1
+        return stocks[stock].room, len(self._lays) - 1
+
+    def _least(self, stock: int, way: Way) -> tuple[int, int] | None:
+        """The open lay of a stock with the least room that is wide and long enough."""
+        lays = self._open[stock]
+        for place in range(bisect_left(lays, (way.width, -1)), len(lays)):
+            if self._drops[lays[place][1]] >= way.drop:
+                return lays[place]
+        return None
 
     def beside(self, other: Shelves) -> Shelves:
         """These shelves and those of other types, where no stock holds lays of both."""
         both = Shelves(self.model, self.menus)
         both.missing = [mine + its for mine, its in zip(self.missing, other.missing, strict=True)]
-        both._left = [list(min(mine, its)) for mine, its in zip(self._left, other._left, strict=True)]
+        both._left = [
+            (mine if sum(mine) <= sum(its) else its).copy() for mine, its in zip(self._left, other._left, strict=True)
+        ]
         both._lays = [(stock, dict(lay)) for stock, lay in self._lays + other._lays]
-        both._rooms, both._drops = self._rooms + other._rooms, self._drops + other._drops
+        both._drops = self._drops + other._drops
+        for stock in self._open.keys() | other._open.keys():
+            theirs = [(room, number + len(self._lays)) for room, number in other._open.get(stock, ())]
+            both._open[stock] = sorted(self._open.get(stock, []) + theirs)
         return both
 
     def loading(self) -> Loading:
@@ -88,9 +109,8 @@ class Shelves:
         return sum(self.missing), loading_cost(self.loading())
 
 
-def _way(model: RollModel, kind: int, menus: Sequence[frozenset[int]], rule: str) -> int | None:
-    places = [place for place, way in enumerate(model.ways) if way.kind == kind]
-    usable = [place for place in places if any(place in menu for menu in menus)]
+def _way(model: RollModel, usable: Sequence[int], rule: str) -> int | None:
+    """Which of the ways to lay one type the rule takes."""
 
     def rank(place: int) -> int:
         way = model.ways[place]
@@ -114,12 +134,16 @@ def baseline(model: RollModel) -> Loading:
     return _best(_simple(model, [cheapest_order(model)], RULES[:2], _menus(model)))
 
 
-def best_shelves(model: RollModel) -> Loading:
-    """The cheapest of all shelf plans; raises the `OutOfStock` that misses least."""
+def best_shelves(model: RollModel, watch: Watch | None = None) -> Loading:
+    """
+    The cheapest of all shelf plans; raises the `OutOfStock` that misses least.
+
+    Once time has long been out no further way is tried.
+    """
     base, menus = cheapest_order(model), _menus(model)
     orders = [base, *([t, *(other for other in base if other != t)] for t in base[1:6])]
-    plans = _simple(model, orders, RULES, menus)
-    if model.barred:
+    plans = _simple(model, orders, RULES, menus, watch)
+    if model.barred and not _is_late(watch):
         plans += _stock_by_stock(model, orders, menus)
     return _best(plans)
 
@@ -132,13 +156,24 @@ def _rules(model: RollModel, rules: Sequence[str]) -> Sequence[str]:
     return rules if any(way.turned for way in model.ways) else rules[:1]
 
 
+def _is_late(watch: Watch | None) -> bool:
+    return watch is not None and watch.late()
+
+
 def _simple(
-    model: RollModel, orders: Sequence[Sequence[int]], rules: Sequence[str], menus: Sequence[frozenset[int]]
+    model: RollModel,
+    orders: Sequence[Sequence[int]],
+    rules: Sequence[str],
+    menus: Sequence[frozenset[int]],
+    watch: Watch | None = None,
 ) -> list[Shelves]:
     kinds = range(len(model.demand))
-    return [
-        Shelves(model, menus).add(kinds, order, rule) for order in orders for rule in _rules(model, rules)
-    ]
+    plans: list[Shelves] = []
+    for order, rule in product(orders, _rules(model, rules)):
+        if plans and _is_late(watch):
+            break
+        plans.append(Shelves(model, menus).add(kinds, order, rule))
+    return plans
 
 
 def _stock_by_stock(

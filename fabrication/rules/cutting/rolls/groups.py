@@ -44,7 +44,7 @@ def housed(
         choices.append(houses.thorough(choices[-1], names, watch))
     different = [homes for place, homes in enumerate(choices) if homes not in choices[:place]]
     if len(different) > 1:
-        different.sort(key=lambda homes: _worth(houses.barred(homes)))
+        different.sort(key=lambda homes: _worth(houses.barred(homes), watch))
     return [(houses.barred(homes), homes) for homes in (different[:1] if watch.out() else different)]
 
 
@@ -113,11 +113,14 @@ class _Houses:
         if watch.out():
             ample = AMPLE * self.areas[group]
             wide.sort(key=lambda name: (free[name] < ample, self.rates[name], free[name]))
+            if watch.late():
+                return wide[0]
         best: tuple[tuple[int, int], str] | None = None
         for name in self.different(wide, homes, group):
             others = [kind for other, home in homes.items() if home == name and other != group
                       for kind in self.kinds[other]]
-            without, full = self._alone(others, name), self._alone(others + self.kinds[group], name)
+            without = self._alone(others, name, watch)
+            full = self._alone(others + self.kinds[group], name, watch)
             more = full[0] - without[0], full[1] - without[1]
             if best is None or more < best[0]:
                 best = more, name
@@ -136,13 +139,13 @@ class _Houses:
                 free[name] -= self.areas[other]
         return free
 
-    def _alone(self, kinds: list[int], name: str) -> tuple[int, int]:
+    def _alone(self, kinds: list[int], name: str, watch: Watch) -> tuple[int, int]:
         """(panels missed, cost) of these types on one stock, by plain shelves."""
         if not kinds:
             return 0, 0
         key = (name, tuple(sorted(kinds)))
         if key not in self.known:
-            self.known[key] = _worth(self._part(key[1], name))
+            self.known[key] = _worth(self._part(key[1], name), watch)
         return self.known[key]
 
     def _part(self, kinds: tuple[int, ...], name: str) -> RollModel:
@@ -166,7 +169,7 @@ class _Houses:
                 for name in self.different(names, homes, group):
                     if watch.out():
                         return {**quick, **homes}
-                    ways.append((_worth(self.barred({**homes, group: name})), name))
+                    ways.append((_worth(self.barred({**homes, group: name}), watch), name))
                 homes[group] = min(ways)[1]
             if homes == before:
                 break
@@ -183,9 +186,9 @@ class _Houses:
         return replace(self.model, barred=barred)
 
 
-def _worth(model: RollModel) -> tuple[int, int]:
+def _worth(model: RollModel, watch: Watch) -> tuple[int, int]:
     """(panels missed, cost) of plain shelves."""
     try:
-        return 0, loading_cost(best_shelves(model))
+        return 0, loading_cost(best_shelves(model, watch))
     except OutOfStock as error:
         return sum(error.missing), 0

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from math import gcd, lcm
 
 from fabrication.rules.cutting.columns.column import Column, Loading
+from fabrication.rules.cutting.effort import MOST_BITS, MOST_CELLS, MOST_LENGTHS, MOST_TYPES, cells
 from fabrication.rules.cutting.problem import (
     Certificate,
     Cut,
@@ -16,6 +17,7 @@ from fabrication.rules.cutting.problem import (
     RollProblem,
     RollStock,
 )
+from fabrication.rules.cutting.rooms import Rooms
 from fabrication.rules.cutting.verify import cost_quantum, stock_price
 from shared.lengths import Length
 
@@ -80,6 +82,16 @@ class RollModel:
     clean: Mapping[str, int]
     barred: frozenset[tuple[int, int]] = frozenset()
 
+    @property
+    def is_plain(self) -> bool:
+        """Whether tables over all widths, and what is searched with them, are within reach."""
+        room = max(stock.room for stock in self.stocks)
+        dearest = max(stock.price for stock in self.stocks) * max(way.drop for way in self.ways)
+        widths = len({stock.room for stock in self.stocks})
+        tables = widths * cells(((way.width, self.demand[way.kind]) for way in self.ways), room)
+        is_small = len(self.ways) <= MOST_TYPES and room <= MOST_LENGTHS and tables <= MOST_CELLS
+        return is_small and dearest.bit_length() <= MOST_BITS
+
     def menu(self, stock: int) -> tuple[int, ...]:
         """The ways that one stock can hold."""
         roll = self.stocks[stock]
@@ -139,20 +151,20 @@ def roll_model(problem: RollProblem) -> RollModel:
 
 def fits(model: RollModel, loading: Loading) -> bool:
     """Whether first fit, longest lay first, finds every lay a place on the stretches of its stock."""
-    free = [[each.length for each in stock.stretches] for stock in model.stocks]
+    free = [Rooms(each.length for each in stock.stretches) for stock in model.stocks]
     for column in sorted(loading.elements(), key=lambda column: -column.use):
         if model.stocks[column.stock].limit is not None and not take(free[column.stock], column.use):
             return False
     return True
 
 
-def take(free: list[int], length: int) -> bool:
+def take(free: Rooms, length: int) -> bool:
     """Takes a length off the first stretch that has it."""
-    for place, left in enumerate(free):
-        if left >= length:
-            free[place] = left - length
-            return True
-    return False
+    place = free.first(length)
+    if place is None:
+        return False
+    free.lower(place, length)
+    return True
 
 
 def group_of(problem: RollProblem) -> dict[str, str]:
@@ -226,17 +238,14 @@ def patterns_of(problem: RollProblem, model: RollModel, loading: Loading) -> tup
     makers = [list(names) for names in model.members]
     pieces = {piece.id: piece for piece in problem.pieces}
     widths = {roll.id: roll.width.ticks for roll in problem.stock}
-    free: dict[int, list[list[int]]] = {
-        t: [[each.roll, each.start, each.start + each.length] for each in stock.stretches]
-        for t, stock in enumerate(model.stocks)
-    }
+    free = [Rooms(each.length for each in stock.stretches) for stock in model.stocks]
     out: list[Pattern] = []
     for column in sorted(loading.elements(), key=lambda column: (column.stock, -column.use, column.rows)):
         names = _named(makers, column)
         stock = model.stocks[column.stock]
         roll = start = None
         if stock.limit is not None:
-            roll, start = _placed(free[column.stock], column.use)
+            roll, start = _placed(stock, free[column.stock], column.use)
         lay = _lay(problem, widths[stock.id], names, pieces)
         pattern = Pattern(stock.id, 1, lay[0], lay[1], Length(column.use), roll, start)
         out.append(pattern)
@@ -257,14 +266,15 @@ def _named(makers: list[list[tuple[str, int]]], column: Column) -> list[tuple[st
     return names
 
 
-def _placed(free: list[list[int]], length: int) -> tuple[int, Length]:
+def _placed(stock: RollType, free: Rooms, length: int) -> tuple[int, Length]:
     """Takes the first stretch with room."""
-    for stretch in free:
-        if stretch[2] - stretch[1] >= length:
-            start = stretch[1]
-            stretch[1] += length
-            return stretch[0], Length(start)
-    raise AssertionError("lays were planned beyond the roll")
+    place = free.first(length)
+    if place is None:
+        raise AssertionError("lays were planned beyond the roll")
+    stretch = stock.stretches[place]
+    start = stretch.start + stretch.length - free[place]
+    free.lower(place, length)
+    return stretch.roll, Length(start)
 
 
 def _lay(

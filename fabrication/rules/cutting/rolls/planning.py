@@ -38,14 +38,14 @@ def plan(problem: RollProblem, watch: Watch, seed: int, report: Report) -> Plan:
     state = State(model.scale, model.quantum, start, watch, certified(model, volume_duals(model)), better)
     state.tell("first plan")
     state.offer_bound(certified(model, area_duals(model)), "first bound")
-    if not state.done:
+    if not state.done and model.is_plain:
         _thorough(model, state, seed)
     _simpler(problem, model, state, seed)
     return _named(problem, model, state, unplaced)
 
 
 def _simpler(problem: RollProblem, model: RollModel, state: State, seed: int) -> None:
-    if len(state.best) < 2 or state.watch.stopped():
+    if len(state.best) < 2 or state.watch.stopped() or not model.is_plain:
         return
     from fabrication.rules.cutting.columns.fewer import fewer_patterns
     from fabrication.rules.cutting.rolls.instance import RollInstance
@@ -62,10 +62,12 @@ def _start(
         choices = housed(problem, roll_model(problem), watch.share(0.2), homes)
         model, homes = choices[0]
         try:
-            start = greedy.best_shelves(model)
+            start = greedy.best_shelves(model, watch)
+            if not model.is_plain:
+                return problem, unplaced, model, start
             return problem, unplaced, *_tried([model for model, _ in choices], start, watch, seed)
         except OutOfStock as error:
-            found = _rescued(model, error.loading, watch, seed)
+            found = _rescued(model, error.loading, watch, seed) if model.is_plain else None
             if found is not None:
                 return problem, unplaced, model, found
             problem, unplaced = _take_out(problem, model, error.missing, unplaced)
