@@ -83,7 +83,7 @@ def diagonals_wanted(opening: Opening) -> str:
 
 def lean_ticks(opening: Opening) -> int | None:
     """
-    How far the opening leans over its height, in ticks, from its diagonals.
+    How far the opening leans over its height, in ticks, from its diagonals as they were read.
 
     For a racked opening rising² − falling² = 4 × width × lean; positive leans to the right.
 
@@ -92,10 +92,10 @@ def lean_ticks(opening: Opening) -> int | None:
     .. [1] Pythagoras: the diagonals of a parallelogram of base w and height h, leaning by s,
            are the roots of (w + s)² + h² and (w - s)² + h².
     """
-    rising, falling = (opening.readings.get(place) for place in DIAGONALS)
+    rising, falling = (opening.as_read(place) for place in DIAGONALS)
     if rising is None or falling is None:
         return None
-    widths = [opening.readings[place] for place in WIDTHS if place in opening.readings]
+    widths = [width for place in WIDTHS if (width := opening.as_read(place)) is not None]
     if not widths:
         return None
     return (rising * rising - falling * falling) * len(widths) // (4 * sum(widths))

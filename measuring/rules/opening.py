@@ -86,6 +86,11 @@ class Opening:
         }
         object.__setattr__(self, "readings", readings)
 
+    def as_read(self, place: str) -> int | None:
+        """A reading with its tape case and not rounded, in ticks: sizes go down to the grid, shapes don't."""
+        ticks = self.taken.get(place)
+        return ticks if ticks is None or place not in self.cased else ticks + (self.case_ticks or 0)
+
     @property
     def rule(self) -> Rule:
         """The row of the table it is measured by."""

@@ -5,7 +5,7 @@ import json
 import pytest
 
 from measuring.rules.families import TABLE, TABLE_PATH
-from measuring.rules.findings import diagonals_wanted, shape_findings
+from measuring.rules.findings import diagonals_wanted, lean_ticks, shape_findings
 from measuring.rules.opening import Opening
 from measuring.rules.sizing import order_size
 
@@ -86,6 +86,14 @@ def test_a_leaning_opening_is_found_from_its_diagonals():
 
     assert found["lean"].text == "The opening leans by about 1/2 in over its height (from the diagonals)."
     assert "lean" not in found_in(INSIDE, diagonals=["70", "70"])
+
+
+def test_a_lean_comes_from_the_diagonals_as_read_and_not_from_what_they_are_rounded_down_to():
+    """24 × 96 with 99 and 98 15/16: (99² - 98.9375²) / (4 × 24) = .129; to the eighth it would be .258."""
+    widths, heights = dict.fromkeys(("top", "middle", "bottom"), "24"), dict.fromkeys(("left", "center", "right"), "96")
+    document = {**INSIDE, "widths": widths, "heights": heights, "diagonals": ["99", "98 15/16"]}
+
+    assert lean_ticks(Opening.from_json(document, "in")) == int(0.1288 * 8128) + 1
 
 
 @pytest.mark.parametrize(
