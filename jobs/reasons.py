@@ -28,6 +28,8 @@ WORDS: Final[Mapping[str, str]] = {
     "late_back_window": "{crew} would be back {late} too late, for its {window}",
     "late_next_window": "{crew} would reach {stop} {late} too late, for its {window}",
     "no_team_after": "no crew is free for it after the part before it",
+    "no_priority": "its priority is 0, and the plan costs less without it",
+    "no_time": "there was no time left to place it; plan again with more time",
     "no_team_before": "no crew is free for it and for the next part",
 }
 

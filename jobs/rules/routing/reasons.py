@@ -30,6 +30,8 @@ WORDS: Final[Mapping[str, str]] = {
     "empty_day": "no crew can do it even on an empty day; nearest: {nearest}",
     "full": "every crew-day it fits is full; nearest: {nearest}",
     "fits": "it would fit as the plan stands; the search was stopped before it was put in",
+    "no_time": "time was out before it was put in, or told why not",
+    "no_priority": "its priority is 0, and the plan costs less without it",
     "no_meeting": "no two crews are free at one time for it and {stop}",
     "no_team_after": "no team is free for it after {stop}",
     "no_team_before": "no team is free for it and for what follows it",

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 
 from jobs.rules.routing.model import LARGEST_TIME, Crew, CrewDay, Plan, Problem, Span, Stop, Unplaced
@@ -19,8 +19,8 @@ class _Miss:
     reason: Reason
 
 
-def explain(problem: Problem, plan: Plan) -> Plan:
-    """The same plan, every unplaced stop with its reason."""
+def explain(problem: Problem, plan: Plan, is_late: Callable[[], bool] = lambda: False) -> Plan:
+    """The same plan, every unplaced stop with its reason; those reached too late with that."""
     if not plan.unplaced:
         return plan
     orders = orders_of(problem, plan)
@@ -28,7 +28,8 @@ def explain(problem: Problem, plan: Plan) -> Plan:
     told = []
     for entry in plan.unplaced:
         stop = problem.stops[problem.stop_number[entry.id]]
-        told.append(Unplaced(entry.id, _reason(problem, stop, orders, routes)))
+        reason = Reason("no_time") if is_late() else _reason(problem, stop, orders, routes)
+        told.append(Unplaced(entry.id, reason))
     return replace(plan, unplaced=tuple(told))
 
 
@@ -80,7 +81,7 @@ def _reason(problem: Problem, stop: Stop, orders: dict[int, list[int]], routes: 
             misses.append(_nearest(problem, stop, problem.days[n], route))
     nearest = min(misses, key=lambda miss: miss.short)
     if not nearest.short:
-        return Reason("fits")
+        return Reason("fits") if stop.priority or stop.required else Reason("no_priority")
     return Reason("full", nearest=nearest.reason)
 
 
