@@ -31,7 +31,13 @@ from jobs.rules.routing.verify import Fault, PlanBroken, check
 from jobs.rules.travel import travel_table
 from shared.contracts import ContractError, Reader
 
-MOST_PLACES: Final = 6_000
+LARGEST_DOCUMENT: Final = 32 * 1024 * 1024
+MOST_PLACES: Final = 3_000
+MOST_STOPS: Final = 2_500
+MOST_CREWS: Final = 500
+MOST_CREW_DAYS: Final = 2_000
+MOST_WINDOWS: Final = 60
+"""Of one stop."""
 MOST_SECONDS: Final = 86_400
 
 
@@ -81,12 +87,14 @@ def read_request(text: str | bytes) -> Request:
     ContractError
         When it can't be used, naming the field.
     """
-    document = Reader.parse(text)
+    document = Reader.parse(text, most=LARGEST_DOCUMENT)
     document.string("unit", "s", choices=("s",))
     travel = document.object("travel")
     places, table = _travel(travel)
-    crews = tuple(_crew(reader, places) for reader in document.objects("crews", most=100_000))
-    stops = tuple(_stop(reader, places) for reader in document.objects("stops", most=100_000))
+    crews = tuple(_crew(reader, places) for reader in document.objects("crews", most=MOST_CREWS))
+    stops = tuple(_stop(reader, places) for reader in document.objects("stops", most=MOST_STOPS))
+    if (days := sum(len(crew.shifts) for crew in crews)) > MOST_CREW_DAYS:
+        document.refuse("crews", f"{days} shifts in all", f"at most {MOST_CREW_DAYS}")
     if len(places.points) > MOST_PLACES:
         document.refuse("stops", f"{len(places.points)} different places", f"at most {MOST_PLACES}")
     previous = _previous(document)
@@ -245,6 +253,8 @@ def _spans(reader: Reader, name: str) -> list[Span]:
     value = reader.raw(name, [])
     if not isinstance(value, list):
         reader.refuse(name, "not a list", "[[from, to], ..]")
+    if name == "windows" and len(value) > MOST_WINDOWS:
+        reader.refuse(name, f"{len(value)} windows", f"at most {MOST_WINDOWS}")
     out = []
     for place, entry in enumerate(value):
         span = _span(reader, f"{name}[{place}]", entry)

@@ -89,16 +89,16 @@ def without_broken(problem: Problem, orders: Mapping[int, Sequence[int]]) -> Ord
     return {day: [stop for stop in order if stop not in broken] for day, order in orders.items()}
 
 
-def explain_knots(problem: Problem, plan: Plan) -> Plan:
+def explain_knots(problem: Problem, plan: Plan, is_late: Callable[[], bool] = lambda: False) -> Plan:
     """The same plan, every unplaced stop with its reason, that of a linked stop naming what it hangs on."""
     linked = {problem.stops[stop].id for knot in problem.knots for stop in knot}
     free = replace(problem, stops=tuple(replace(stop, meets=None, follows=None) for stop in problem.stops))
     alone = [entry for entry in plan.unplaced if entry.id in linked]
     others = [entry for entry in plan.unplaced if entry.id not in linked]
-    told = explain(held_as(problem, plan), replace(plan, unplaced=tuple(others))).unplaced
+    told = explain(held_as(problem, plan), replace(plan, unplaced=tuple(others)), is_late).unplaced
     told += tuple(
         entry if entry.reason != Reason("fits") else Unplaced(entry.id, _hangs_on(problem, entry.id))
-        for entry in explain(free, replace(plan, unplaced=tuple(alone))).unplaced
+        for entry in explain(free, replace(plan, unplaced=tuple(alone)), is_late).unplaced
     )
     why = {entry.id: entry for entry in told}
     return replace(plan, unplaced=tuple(why[entry.id] for entry in plan.unplaced))

@@ -93,16 +93,33 @@ def solve(
     deadline = best.began + seconds
     best.offer(start, "start")
     arrays = arrays_of(problem)
-    best.offer(regret_plan(problem, arrays=arrays), "regret")
+    is_late = _late(deadline, should_stop)
+    best.offer(regret_plan(problem, arrays=arrays, should_stop=is_late), "regret")
     if best.plan is not None and best.plan is start and start.unplaced:
-        best.offer(fill(problem, start, arrays), "regret")
+        best.offer(fill(problem, start, arrays, is_late), "regret")
     engines["regret"] = "used"
     if problem.stops and problem.days and deadline > time.monotonic():
         _Improver(best, arrays, seed, deadline, should_stop, engines).run()
     if best.refused:
         engines["refused"] = best.refused[0]
     assert best.plan is not None
-    return explain(problem, best.plan)
+    return explain(problem, best.plan, is_late)
+
+
+LATE_S: Final = 0.5
+"""How long after its time a plan may still be filled, and be told why it leaves stops out."""
+
+
+def _late(deadline: float, should_stop: Callable[[], bool] | None) -> Callable[[], bool]:
+    ends = [deadline]  # and when it was asked to stop, once it is known
+
+    def is_late() -> bool:
+        now = time.monotonic()
+        if should_stop is not None and now < ends[0] and should_stop():
+            ends[0] = now
+        return now > ends[0] + LATE_S
+
+    return is_late
 
 
 TURNS: Final = 3
@@ -120,15 +137,17 @@ def _solve_knots(
 ) -> Plan:
     """`solve` where stops hang together: a search around the knots as they are held, in turns with moving them."""
     best = Best(problem, time.monotonic(), progress)
+    is_late = _late(best.began + seconds, should_stop)
     best.offer(start, "start")
-    best.offer(regret_plan(problem), "regret")
+    best.offer(regret_plan(problem, should_stop=is_late), "regret")
     assert best.plan is not None
-    best.offer(make_room(problem, best.plan), "regret")
+    if not is_late():
+        best.offer(make_room(problem, best.plan), "regret")
     if best.plan is start and start.unplaced:
-        best.offer(fill(problem, start), "regret")
+        best.offer(fill(problem, start, None, is_late), "regret")
     for turn in range(TURNS):
         left = best.began + seconds - time.monotonic()
-        if turn and (left <= 0 or (should_stop is not None and should_stop())):
+        if is_late() or (turn and (left <= 0 or (should_stop is not None and should_stop()))):
             break
         share = max(0.0, left) * (0.5 if turn < TURNS - 1 else 1)
 
@@ -136,10 +155,11 @@ def _solve_knots(
             best.offer(assemble(problem, step.plan.routes), step.engine)
 
         solve(held_as(problem, best.plan), share, seed + turn, best.plan, told, should_stop, engines)
-        best.offer(put_in(problem, make_room(problem, best.plan), should_stop=should_stop), "regret")
+        if not is_late():
+            best.offer(put_in(problem, make_room(problem, best.plan), should_stop=is_late), "regret")
     if best.refused:
         engines["refused"] = best.refused[0]
-    return explain_knots(problem, best.plan)
+    return explain_knots(problem, best.plan, is_late)
 
 
 COMPANY: Final = 500

@@ -106,9 +106,11 @@ def make_room(problem: Problem, plan: Plan) -> Plan:
     return min(plan, regret_plan(problem, orders | cleared), key=lambda plan: plan.rank)
 
 
-def fill(problem: Problem, plan: Plan, arrays: Arrays | None = None) -> Plan:
+def fill(
+    problem: Problem, plan: Plan, arrays: Arrays | None = None, should_stop: Callable[[], bool] | None = None
+) -> Plan:
     """The plan with what it leaves out put in where it fits; what it has stays as it is."""
-    return regret_plan(problem, orders_of(problem, plan), arrays, starts=starts_of(problem, plan))
+    return regret_plan(problem, orders_of(problem, plan), arrays, should_stop, starts_of(problem, plan))
 
 
 class _Builder:

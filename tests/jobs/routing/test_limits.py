@@ -1,0 +1,46 @@
+"""The contract's limits, and the largest documents within them."""
+
+import json
+import time
+
+import pytest
+
+from jobs.rules.routing.command import answer
+from shared.contracts import ContractError
+
+
+def document(stops=1, crews=1, shifts=4, **stop):
+    return {
+        "crews": [{"id": n, "start": 0, "end": 0, "shifts": [[0, 30_000]] * shifts} for n in range(crews)],
+        "stops": [{"id": n, "at": n % 3, "service": 600, **stop} for n in range(stops)],
+        "travel": {"matrix": [[0, 60, 90], [60, 0, 40], [90, 40, 0]]},
+        "seconds": 0.1,
+    }
+
+
+@pytest.mark.parametrize(
+    ("asked", "field", "bound"),
+    [
+        (document(stops=2_501), "stops", "0 to 2500 entries"),
+        (document(crews=500, shifts=5), "crews", "at most 2000"),
+        (document(crews=501), "crews", "0 to 500 entries"),
+        (document(windows=[[0, 9]] * 61), "stops[0].windows", "at most 60"),
+    ],
+)
+def test_what_is_beyond_the_contract_is_refused_by_field_and_bound(asked, field, bound):
+    with pytest.raises(ContractError) as caught:
+        answer(json.dumps(asked))
+
+    assert (caught.value.field, caught.value.bound) == (field, bound)
+
+
+def test_the_largest_document_is_answered_in_time_with_what_could_be_placed():
+    """2500 stops on 2000 crew-days took regret alone far longer than the tenth of a second asked for."""
+    began = time.process_time()
+    out = answer(json.dumps(document(stops=2_500, crews=500)))
+    took = time.process_time() - began
+
+    placed = sum(len(route["stops"]) for route in out["routes"])
+    assert took < 2.1  # of the processor, so that a busy machine does not count
+    assert placed + len(out["unplaced"]) == 2_500
+    assert all(entry["why"] for entry in out["unplaced"])
