@@ -42,15 +42,21 @@ class Command(BaseCommand):
 
 def size_document(name: str) -> int:
     """Reads the whole document before the first word goes out: an error leaves standard output empty."""
-    openings = list(_openings(read_source(name)))
-    rooms = _rooms(openings)
+    answers = size_answers(read_source(name))
     out = sys.stdout
     out.write('{"openings": [')
-    for place, opening in enumerate(openings):
-        out.write(("" if place == 0 else ", ") + json.dumps(_answer(opening, rooms)))
+    for place, each in enumerate(answers):
+        out.write(("" if place == 0 else ", ") + json.dumps(each))
     out.write("]}\n")
     out.flush()
     return 0
+
+
+def size_answers(text: str | bytes) -> Iterator[dict[str, Any]]:
+    """The answers of a document, one after another; all of it is read and checked before the first."""
+    openings = list(_openings(text))
+    rooms = _rooms(openings)
+    return (_answer(opening, rooms) for opening in openings)
 
 
 def _rooms(openings: Sequence[Opening]) -> dict[str, list[Opening]]:
@@ -68,7 +74,7 @@ def _answer(opening: Opening, rooms: Mapping[str, Sequence[Opening]]) -> dict[st
     return answer(opening, alikes)
 
 
-def _openings(text: bytes) -> Iterator[Opening]:
+def _openings(text: str | bytes) -> Iterator[Opening]:
     document = Reader(parse_json(text))
     unit = document.unit()
     entries = document.raw("openings")
