@@ -5,8 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping, Sequence
 from typing import Final
 
-from fabrication.models import Material, RecipeRevision, UnitMake
-from fabrication.rules import recipes as rules
+from fabrication.models import Material, RecipeRevision, SupplierList, UnitMake
 from fabrication.services.making import recipe_from
 from measuring.models import Product, Unit
 from measuring.rules.options import Choice, Option, OptionList
@@ -22,9 +21,12 @@ def options_of_products(products: Sequence[Product]) -> dict[int, OptionList]:
     """What can be chosen now, by the product's key: its current recipe's list, or the supplier's."""
     current = RecipeRevision.objects.filter(product__in=products, is_current=True)
     revisions = {row.product_id: row for row in current}
+    supplied = {row.product_id: row for row in SupplierList.objects.filter(product__in=products)}
     known = _materials(product.branch_id for product in products)
     return {
-        product.pk: _listed(product, revisions.get(product.pk), known.get(product.branch_id, {}))
+        product.pk: _listed(
+            product, revisions.get(product.pk), supplied.get(product.pk), known.get(product.branch_id, {})
+        )
         for product in products
     }
 
@@ -44,9 +46,11 @@ def options_of_units(units: Sequence[Unit]) -> dict[int, OptionList]:
     return lists | {unit.pk: current[unit.product_id] for unit in waiting}
 
 
-def _listed(product: Product, revision: RecipeRevision | None, known: Known) -> OptionList:
+def _listed(
+    product: Product, revision: RecipeRevision | None, supplied: SupplierList | None, known: Known
+) -> OptionList:
     if product.source == Product.Source.BOUGHT:
-        return _supplied(product)
+        return _supplied(product, supplied)
     if revision is None:
         return OptionList(problem=f"{product.name} has no recipe yet. Add its recipe, then choose again.")
     return _by_recipe(product, revision, known)
@@ -54,32 +58,45 @@ def _listed(product: Product, revision: RecipeRevision | None, known: Known) -> 
 
 def _by_recipe(product: Product, revision: RecipeRevision, known: Known) -> OptionList:
     recipe = recipe_from(revision)
-    controls = {row["key"]: row.get("name") or row["key"] for row in product.fit.get("controls") or []}
-    options = tuple(_option(option, controls, known) for option in recipe.options)
-    return OptionList(options, f"the recipe '{recipe.name}' rev {revision.number}", "the recipe")
-
-
-def _option(option: rules.Option, controls: Mapping[str, str], known: Known) -> Option:
-    choices = []
-    for choice in option.choices:
-        name, problem = choice.name, ""
-        lacking = sorted(key for key in choice.materials.values() if key not in known)
-        if lacking:
-            problem = f"there is no material {', '.join(lacking)}. Add it to the materials, or change the recipe."
-        if option.key == CONTROL:
-            name = name or controls.get(choice.key, "")
-            if choice.key not in controls:
-                problem = "the product does not say whether it has a cord or a motor. Add it to the product's controls."
-        choices.append(Choice(choice.key, name or choice.key, problem))
-    return Option(option.key, option.name, tuple(choices))
-
-
-def _supplied(product: Product) -> OptionList:
+    controls = _controls(product)
     options = []
-    for key, row in product.options.items():
-        values = row.get("choices", []) if isinstance(row, dict) else row
-        options.append(Option(key, key.replace("_", " "), tuple(Choice(value, value) for value in values)))
+    for option in recipe.options:
+        choices = [
+            _choice(option.key, one.key, one.name, controls, _lacking(one.materials.values(), known))
+            for one in option.choices
+        ]
+        options.append(Option(option.key, option.name, tuple(choices)))
+    return OptionList(tuple(options), f"the recipe '{recipe.name}' rev {revision.number}", "the recipe")
+
+
+def _supplied(product: Product, supplied: SupplierList | None) -> OptionList:
+    if supplied is None:
+        return OptionList(problem=f"{product.name} has no supplier's list yet. Add it under Buying.")
+    controls = _controls(product)
+    options = []
+    for row in supplied.options:
+        choices = tuple(_choice(row["key"], value, "", controls, "") for value in row["choices"])
+        options.append(Option(row["key"], row["name"], choices, is_needed=row["needed"]))
     return OptionList(tuple(options), f"the supplier's list of {product.name}", "the supplier's list")
+
+
+def _choice(option: str, key: str, name: str, controls: Mapping[str, str], problem: str) -> Choice:
+    """A control that the product's page does not know may hang a cord nobody is warned of: it can't be had."""
+    if option == CONTROL:
+        name = name or controls.get(key, "")
+        if key not in controls:
+            problem = "the product does not say whether it has a cord or a motor. Add it to the product's controls."
+    return Choice(key, name or key, problem)
+
+
+def _lacking(materials: Iterable[str], known: Known) -> str:
+    lacking = ", ".join(sorted(key for key in materials if key not in known))
+    return f"there is no material {lacking}. Add it to the materials, or change the recipe." if lacking else ""
+
+
+def _controls(product: Product) -> dict[str, str]:
+    """Names of the controls that the product's page knows."""
+    return {row["key"]: row.get("name") or row["key"] for row in product.fit.get("controls") or []}
 
 
 def _materials(branches: Iterable[int]) -> dict[int, dict[str, str]]:

@@ -59,6 +59,47 @@ class Tolerance(models.Model):
         return f"tolerance of {self.get_family_display()}s"
 
 
+class OfProductQuerySet(BranchQuerySet):
+    branch_path = "product__branch"
+
+
+class SupplierList(models.Model):
+    """What can be chosen for a product that is bought in, as its supplier lists it."""
+
+    product = models.OneToOneField(Product, models.CASCADE, related_name="supplier_list")
+    options = models.JSONField(
+        default=list, help_text="in the order asked: key, name, choices; without choices it is written freely"
+    )
+    revision = models.PositiveIntegerField(default=1)
+    saved_by = models.ForeignKey(settings.AUTH_USER_MODEL, models.PROTECT, null=True, blank=True, related_name="+")
+    saved_at = models.DateTimeField(default=timezone.now)
+
+    objects = OfProductQuerySet.as_manager()
+
+    class Meta:
+        ordering = ["product__name"]
+
+    def __str__(self) -> str:
+        return f"supplier's list of {self.product}"
+
+
+class LackingChoice(models.Model):
+    """A choice the range had when the recipe became the one list, and the recipe has not."""
+
+    product = models.ForeignKey(Product, models.CASCADE, related_name="lacking_choices")
+    option = models.CharField(max_length=40)
+    value = models.CharField(max_length=120)
+
+    objects = OfProductQuerySet.as_manager()
+
+    class Meta:
+        ordering = ["product__name", "option", "pk"]
+        constraints = [models.UniqueConstraint(fields=["product", "option", "value"], name="lacking_choice_once")]
+
+    def __str__(self) -> str:
+        return f"{self.product}: {self.option} {self.value}"
+
+
 # -- materials and stock ---------------------------------------------------------
 
 

@@ -564,7 +564,6 @@ class ProductIn(serializers.Serializer[Any]):
     name = serializers.CharField(max_length=80)
     family = serializers.CharField(required=False, default="", allow_blank=True)
     fit = serializers.DictField()
-    options = serializers.DictField()
     source = serializers.CharField(default="made")  # type: ignore[assignment]  # the product's own source
     is_active = serializers.BooleanField(default=True)
 

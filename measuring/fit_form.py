@@ -44,7 +44,7 @@ COUNTS: Final[Mapping[str, str]] = {
 
 
 class ProductForm(SheetForm):
-    """Name, figures and options of a product; `measuring.rules.fit` reads what comes of it."""
+    """Name and figures of a product; `measuring.rules.fit` reads what comes of it."""
 
     name = forms.CharField(max_length=80)
     family = forms.ChoiceField(choices=Family.choices)
@@ -69,7 +69,6 @@ class ProductForm(SheetForm):
             "mounts": fit.get("mounts", list(Mount.values)),
             "tubes": "\n".join(f"{one['name']}: {one['most']}" for one in _rows(fit, "tubes")),
             "controls": json.dumps(fit.get("controls", []), indent=1, ensure_ascii=False),
-            "options": "\n".join(_option_line(key, row) for key, row in (product.options if product else {}).items()),
             **{key: _get(fit, key) for key in (*LENGTHS, *COUNTS)},
         }
         super().__init__(data, user=user, initial=start)
@@ -90,11 +89,6 @@ class ProductForm(SheetForm):
             widget=forms.Textarea(attrs={"rows": 3}),
             help_text="a line each, smallest first: 1 1/2 in tube: 72",
         )
-        self.fields["options"] = forms.CharField(
-            required=False,
-            widget=forms.Textarea(attrs={"rows": 5}),
-            help_text="a line each: hem_bar: sealed in | exposed. A ? after the name: may be left open",
-        )
         self.fields["controls"] = forms.CharField(
             required=False,
             widget=forms.Textarea(attrs={"rows": 8, "spellcheck": "false"}),
@@ -111,18 +105,17 @@ class ProductForm(SheetForm):
             data["controls"] = controls
         except ValueError as error:
             self.add_error("controls", f"not JSON: {error}")
-        data["tubes"] = self._lines(data.get("tubes", ""), "tubes")
-        data["options"] = self._lines(data.get("options", ""), "options")
+        data["tubes"] = self._tubes(data.get("tubes", ""))
         return data
 
-    def _lines(self, text: str, field: str) -> list[tuple[str, str]]:
+    def _tubes(self, text: str) -> list[tuple[str, str]]:
         rows = []
         for line in text.splitlines():
             if not line.strip():
                 continue
-            name, colon, rest = line.rpartition(":") if field == "tubes" else line.partition(":")
+            name, colon, rest = line.rpartition(":")
             if not colon or not name.strip():
-                self.add_error(field, f"{line[:40]}: a name, a colon, then the rest")
+                self.add_error("tubes", f"{line[:40]}: a name, a colon, then the rest")
                 continue
             rows.append((name.strip(), rest.strip()))
         return rows
@@ -139,18 +132,12 @@ class ProductForm(SheetForm):
         _set(fit, "packed_by_height", data["packed_by_height"] or None)
         _set(fit, "tubes", [{"name": name, "most": most} for name, most in data["tubes"]] or None)
         _set(fit, "controls", data["controls"] or None)
-        options: dict[str, Any] = {}
-        for name, rest in data["options"]:
-            choices = [part.strip() for part in rest.split("|") if part.strip()]
-            key = name.rstrip("?").strip().replace(" ", "_")
-            options[key] = {"choices": choices, "needed": False} if name.endswith("?") else choices
         return {
             "name": data["name"],
             "family": data.get("family") or (self.before.family if self.before else ""),
             "source": data["source"],
             "is_active": data["is_active"],
             "fit": fit,
-            "options": options,
         }
 
     def problem(self, refusal: Refused) -> None:
@@ -164,12 +151,6 @@ class ProductForm(SheetForm):
 
 def _rows(fit: Mapping[str, Any], key: str) -> list[dict[str, str]]:
     return list(fit.get(key) or [])
-
-
-def _option_line(key: str, row: Any) -> str:
-    choices = row.get("choices", []) if isinstance(row, Mapping) else row
-    mark = "" if not isinstance(row, Mapping) or row.get("needed", True) else "?"
-    return f"{key}{mark}: {' | '.join(choices)}"
 
 
 def _get(fit: Mapping[str, Any], key: str) -> Any:

@@ -58,7 +58,7 @@ class Substrate(models.TextChoices):
 
 
 class Product(models.Model):
-    """One line of a firm's range: a family, what it needs to mount, what can be chosen."""
+    """One line of a firm's range: a family and what it needs to mount; what can be chosen comes from above."""
 
     class Source(models.TextChoices):
         MADE = "made", "made here"
@@ -70,7 +70,6 @@ class Product(models.Model):
     name = models.CharField(max_length=80)
     family = models.CharField(max_length=10, choices=Family.choices)
     fit = models.JSONField(default=dict, help_text="mounting needs and limits; see measuring.rules.findings")
-    options = models.JSONField(default=dict, help_text="what can be chosen: option key to its choices")
     revision = models.PositiveIntegerField(default=1)
     source = models.CharField(max_length=8, choices=Source.choices, default=Source.MADE)
     is_active = models.BooleanField(default=True)

@@ -16,9 +16,7 @@ def load_products(branch: Branch) -> list[Product]:
     there = set(Product.objects.filter(branch=branch).values_list("key", flat=True))
     rows = [row for row in starting_rows("products") if row["key"] not in there]
     for row in rows:
-        check_product(
-            key=row["key"], name=row["name"], family=row["family"], fit=row["fit"], options=row.get("options", {})
-        )
+        check_product(key=row["key"], name=row["name"], family=row["family"], fit=row["fit"])
     Product.objects.bulk_create(
         Product(
             branch=branch,
@@ -26,7 +24,6 @@ def load_products(branch: Branch) -> list[Product]:
             name=row["name"],
             family=row["family"],
             fit=row["fit"],
-            options=row.get("options", {}),
             source=row.get("source", Product.Source.MADE),
         )
         for row in rows

@@ -19,7 +19,7 @@ from shared.lengths import Length
 from shared.models import Branch, User
 
 
-def check_product(*, key: str, name: str, family: str, fit: Mapping[str, Any], options: Mapping[str, Any]) -> None:
+def check_product(*, key: str, name: str, family: str, fit: Mapping[str, Any]) -> None:
     """Refuses what the rules can't read, naming the field and its bound."""
     if not name.strip():
         raise Refused("a product has a name", field="name")
@@ -29,12 +29,6 @@ def check_product(*, key: str, name: str, family: str, fit: Mapping[str, Any], o
         ProductFit.from_json({"key": key, "name": name, "family": family, "fit": fit})
     except ContractError as error:
         raise Refused(error.problem, field=error.field or "fit", bound=error.bound) from None
-    if not isinstance(options, Mapping):
-        raise Refused("a name to its choices", field="options")
-    for option, choices in options.items():
-        values = choices.get("choices") if isinstance(choices, Mapping) else choices
-        if not isinstance(values, list) or not all(isinstance(value, str) and value for value in values):
-            raise Refused(f"{option}: a list of choices, each a word or two", field="options")
 
 
 @transaction.atomic
@@ -46,7 +40,6 @@ def save_product(
     name: str,
     family: str = "",
     fit: Mapping[str, Any],
-    options: Mapping[str, Any],
     source: str = Product.Source.MADE,
     is_active: bool = True,
     key: str = "",
@@ -58,7 +51,7 @@ def save_product(
     """
     family = product.family if product else family
     key = product.key if product else (key or slugify(name).replace("-", "_")[:40])
-    check_product(key=key, name=name, family=family, fit=fit, options=options)
+    check_product(key=key, name=name, family=family, fit=fit)
     if source not in Product.Source.values:
         raise Refused(f"{source[:20]} is not known", field="source", bound=", ".join(Product.Source.values))
     if product is None:
@@ -67,9 +60,9 @@ def save_product(
         product = Product(branch=branch, key=key, family=family, revision=0)
     else:
         product = Product.objects.select_for_update().get(pk=product.pk)
-    product.name, product.fit, product.options = name.strip()[:80], dict(fit), dict(options)
+    product.name, product.fit = name.strip()[:80], dict(fit)
     product.source, product.is_active = source, is_active
-    changes = audit.changed(product, ["name", "fit", "options", "source", "is_active"])
+    changes = audit.changed(product, ["name", "fit", "source", "is_active"])
     if not changes:
         return product
     is_new = product._state.adding

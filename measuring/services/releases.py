@@ -14,6 +14,7 @@ from jobs.models import Job
 from measuring.models import RELEASED_OR_LATER, Approval, Opening, Reading, Unit
 from measuring.options import Offer, offers, unresolved_options
 from measuring.ports import ports
+from measuring.rules.options import plain
 from measuring.services.base import lock_job, restage
 from measuring.services.sizes import is_being_measured
 from shared import audit
@@ -57,7 +58,12 @@ def is_still_approved(unit: Unit) -> bool:
         return False
     agreed = next((row for row in approval.snapshot.get("units", []) if row["unit"] == unit.pk), None)
     now = snapshot_of(unit)
-    return agreed is not None and all(agreed[key] == now[key] for key in AGREED)
+    return agreed is not None and all(_means(agreed[key]) == _means(now[key]) for key in AGREED)
+
+
+def _means(value: Any) -> Any:
+    """A choice in another spelling is the same choice."""
+    return {plain(key): plain(word) for key, word in value.items()} if isinstance(value, dict) else value
 
 
 @transaction.atomic
