@@ -105,6 +105,19 @@ class ReceiveLineForm(SheetForm):
     place = forms.CharField(max_length=30, required=False)
 
 
+class SupplierListForm(SheetForm):
+    """What can be chosen of what a supplier makes."""
+
+    options = forms.CharField(
+        max_length=20_000,
+        label="What can be chosen",
+        widget=forms.Textarea(attrs={"rows": 8, "spellcheck": "false"}),
+        help_text="One line per option, such as color: white | sand. No choices: written in freely. "
+        "A ? after the name: optional.",
+        required=False,
+    )
+
+
 class InspectForm(SheetForm):
     verdict = forms.ChoiceField(choices=[("good", "good"), ("back", "goes back")])
     note = forms.CharField(max_length=240, required=False, label="What is wrong")

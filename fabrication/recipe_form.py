@@ -22,6 +22,7 @@ PREFIX: Final = "at:"
 IS: Final = "="
 _FIGURE: Final = re.compile(r"-?\d[\d\s./-]*( ?(mm|cm|m|in|\"))?")
 _STEP: Final = re.compile(r"\.?([^.\[\]]+)|\[(\d+)\]")
+_ROLE: Final = "role:"
 _NAMES: Final = {
     "clearance": "Clearance off the opening",
     "sizes": "Sizes it is made in",
@@ -114,6 +115,33 @@ def condition_choices(definition: Mapping[str, Any]) -> list[tuple[str, str]]:
     return found
 
 
+@dataclass(slots=True)
+class OptionRows:
+    """An option with its choices, each with its path and words, and the roles a new choice names a material for."""
+
+    path: str
+    name: str
+    choices: list[tuple[str, str]]
+    roles: list[str]
+
+
+def option_rows(definition: Mapping[str, Any]) -> list[OptionRows]:
+    """What can be chosen, for the page."""
+    rows = []
+    for place, option in enumerate(definition.get("options") or ()):
+        path, choices = f"options[{place}]", option.get("choices") or []
+        shown = [(f"{path}.choices[{number}]", _choice_words(one)) for number, one in enumerate(choices)]
+        roles = dict.fromkeys(role for one in choices for role in one.get("materials") or ())
+        rows.append(OptionRows(path, option.get("name") or option["key"], shown, list(roles)))
+    return rows
+
+
+def _choice_words(choice: Mapping[str, Any]) -> str:
+    materials = ", ".join((choice.get("materials") or {}).values())
+    name = choice.get("name") or choice["key"]
+    return f"{name}: {materials}" if materials else name
+
+
 def _reading(recipe: rules.Recipe, place: int) -> str:
     rule = recipe.parts[place]
     words = [rule.material or f"the {rule.role} chosen"]
@@ -183,6 +211,7 @@ def edited(definition: Mapping[str, Any], sent: Mapping[str, str]) -> dict[str, 
     _add(changed, sent)
     _add_conditions(changed, sent)
     _add_part(changed, sent)
+    _add_choices(changed, sent)
     for path in sorted((name for name in sent if name.startswith("drop:")), key=_last_first):
         _drop(changed, path.removeprefix("drop:"))
     return changed
@@ -193,12 +222,31 @@ def _last_first(name: str) -> list[int]:
 
 
 def _drop(changed: dict[str, Any], path: str) -> None:
-    """Takes a part or one of its conditions out."""
-    if re.fullmatch(r"parts\[\d+\](\.when\[\d+\])?", path) is None:
+    """Takes a part, one of its conditions or a choice out."""
+    if re.fullmatch(r"parts\[\d+\](\.when\[\d+\])?|options\[\d+\]\.choices\[\d+\]", path) is None:
         return
     holder, last = _holder(changed, path)
-    if holder is not None:
-        del holder[last]
+    if holder is None:
+        return
+    gone = holder.pop(last)
+    option, _ = _holder(changed, path.removesuffix(f".choices[{last}]") + ".key")
+    if path.startswith("options") and option and option.get("default") == gone["key"]:
+        option["default"] = ""
+
+
+def _add_choices(changed: dict[str, Any], sent: Mapping[str, str]) -> None:
+    """Another choice of an option; of its materials those that were named."""
+    for name, text in sent.items():
+        match = re.fullmatch(r"choice:(options\[\d+\])", name)
+        if match is None or not text.strip():
+            continue
+        holder, last = _holder(changed, match[1])
+        if holder is None:
+            continue
+        start = f"{_ROLE}{match[1]}."
+        materials = {key.removeprefix(start): sent[key] for key in sent if key.startswith(start) and sent[key]}
+        made: dict[str, Any] = {"key": text.strip()[:60]}
+        holder[last]["choices"].append(made | ({"materials": materials} if materials else {}))
 
 
 def _add_conditions(changed: dict[str, Any], sent: Mapping[str, str]) -> None:

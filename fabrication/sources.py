@@ -17,6 +17,8 @@ from measuring.ports import ports as measuring_ports
 from shared import demo, menu, panels
 from shared.roles import DISPATCHER, OWNER, WORKROOM
 
+LACKING = "Choices that the recipe does not have"
+
 
 def register() -> None:
     """Called once, when the apps are ready."""
@@ -31,6 +33,10 @@ def register() -> None:
     menu.add("Buying", "fabrication:buying", roles=[WORKROOM], place=45)
     menu.add("Recipes", "fabrication:recipes", roles=[WORKROOM, OWNER], place=50)
     panels.add("jobs:job", "Workroom", "fabrication:units_of_job", roles=[DISPATCHER, OWNER, WORKROOM], place=30)
+    panels.add("shared:firm", LACKING, "fabrication:lacking_of_firm", roles=[OWNER], place=30)
+    panels.add(
+        "measuring:product", "What can be chosen", "fabrication:choices_of_product", roles=[OWNER, DISPATCHER], place=10
+    )
     demo.add(load_recipe_book, place=15)  # measuring asks what can be chosen
     demo.add(load, place=30)
     jobs_ports.ready_sources.append(ready_on)

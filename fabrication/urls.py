@@ -2,7 +2,7 @@
 
 from django.urls import path
 
-from fabrication.views import batches, bench, buying, own_cloth, recipes, setting_up, stock, units
+from fabrication.views import batches, bench, buying, choices, own_cloth, recipes, setting_up, stock, units
 
 app_name = "fabrication"
 
@@ -58,6 +58,10 @@ urlpatterns = [
     path("workroom/purchase-lines/<int:pk>/acknowledge/", buying.acknowledge_line, name="acknowledge"),
     path("workroom/purchase-lines/<int:pk>/receive/", buying.receive, name="receive_line"),
     path("workroom/purchase-lines/<int:pk>/inspect/", buying.inspect, name="inspect_line"),
+    path("workroom/buying/lists/<int:pk>/", choices.supplier_list, name="supplier_list"),
+    path("workroom/choices/lacking/<int:pk>/", choices.lacking_of_firm, name="lacking_of_firm"),
+    path("workroom/choices/<int:pk>/stop/", choices.stop_offering, name="stop_offering"),
+    path("workroom/choices/products/<int:pk>/", choices.choices_of_product, name="choices_of_product"),
     path("workroom/recipes/", recipes.recipe_list, name="recipes"),
     path("workroom/recipes/<int:pk>/", recipes.recipe_edit, name="recipe"),
     path("workroom/recipes/<int:pk>/try/", recipes.recipe_try, name="recipe_try"),

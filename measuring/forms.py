@@ -10,6 +10,7 @@ from measuring.facts import STOPS
 from measuring.models import FixedTo, Group, Mount, Opening, Product, Room, Substrate, Unit
 from measuring.options import Offer
 from measuring.rules.families import SIDES
+from measuring.rules.options import named
 from shared.fields import LengthInput
 from shared.forms import DateInput, SheetForm
 from shared.lengths import Length
@@ -189,7 +190,7 @@ class OptionsForm(SheetForm):
                 self.fields[one.key] = forms.CharField(label=one.label, required=False, max_length=120)
         for key, held in unit.options.items():
             if held and offer.option(key) is None:
-                self._choice(key, key.replace("_", " "), [], gone=held)
+                self._choice(key, named(key), [], gone=held)
 
     def _choice(self, key: str, label: str, pairs: list[tuple[str, str]], *, gone: str) -> None:
         choices = [("", "not chosen"), *pairs]

@@ -154,7 +154,7 @@ def shown_options(unit: CoveringUnit, offer: Offer) -> list[tuple[str, str]]:
             choice = one.choice(value)
             rows.append((one.label, choice.name if choice else value))
     return rows + [
-        (key.replace("_", " "), value) for key, value in unit.options.items() if value and not offer.option(key)
+        (rules.named(key), value) for key, value in unit.options.items() if value and not offer.option(key)
     ]
 
 

@@ -66,7 +66,7 @@ def check_recipe(recipe: Recipe, materials: Mapping[str, Material]) -> list[Prob
     >>> check_recipe(starting_recipes()["wren"], starting_materials())
     []
     """
-    problems = [*_materials(recipe, materials), *_bands(recipe)]
+    problems = [*_materials(recipe, materials), *_choices_without(recipe), *_bands(recipe)]
     if not problems:
         problems = list(_makes(recipe, materials))
     return sorted(problems, key=lambda problem: problem.severity != "stop")
@@ -85,6 +85,22 @@ def _materials(recipe: Recipe, materials: Mapping[str, Material]) -> Iterator[Pr
             elif material is not None and material.kind != rule.kind:
                 problem = f"{rule.name} is a {rule.kind}, {material.name} a {material.kind}"
                 yield Problem("stop", f"parts[{place}].kind", problem, material.kind)
+
+
+def _choices_without(recipe: Recipe) -> Iterator[Problem]:
+    """Choices that leave a part without its material, where the other choices of the option bring it."""
+    roles = [{role for choice in option.choices for role in choice.materials} for option in recipe.options]
+    for place, option in enumerate(recipe.options):
+        elsewhere = set(recipe.materials).union(*roles[:place], *roles[place + 1 :])
+        for number, choice in enumerate(option.choices):
+            for role in sorted(roles[place] - elsewhere - set(choice.materials)):
+                if any(rule.role == role and _may_apply(rule, option.key, choice.key) for rule in recipe.parts):
+                    problem = f"{option.name} {choice.key} brings no {role}"
+                    yield Problem("stop", f"options[{place}].choices[{number}].materials", problem, "name its material")
+
+
+def _may_apply(rule: PartRule, option: str, choice: str) -> bool:
+    return all(choice in condition.among for condition in rule.when if condition.on == option)
 
 
 def _players(recipe: Recipe) -> dict[str, set[str]]:

@@ -30,11 +30,13 @@ def buying(request: HttpRequest) -> HttpResponse:
     to_order = UnitMake.objects.visible_to(user).filter(
         source=Product.Source.BOUGHT, state=UnitMake.State.WAITING, purchase_line=None
     )
+    bought_in = Product.objects.visible_to(user).filter(source=Product.Source.BOUGHT)
     context = {
         "shortages": services.shortages(branch=user.branch) if user.branch else [],
         "to_order": to_order.select_related("unit__product", "unit__opening__job", "unit__opening__room"),
         "purchases": Purchase.objects.visible_to(user).select_related("supplier")[:40],
         "suppliers": Supplier.objects.visible_to(user),
+        "bought_in": bought_in.select_related("supplier_list"),
     }
     return render(request, "fabrication/buying.html", context)
 

@@ -16,6 +16,7 @@ from fabrication.access import product_for
 from fabrication.exploded import draw_unit
 from fabrication.models import RecipeRevision
 from fabrication.rules import recipes as rules
+from fabrication.services.choices import lacking_choices
 from fabrication.services.making import materials_of
 from fabrication.services.recipes import save_recipe
 from fabrication.views import WORKS
@@ -36,7 +37,9 @@ def recipe_list(request: HttpRequest) -> HttpResponse:
         .prefetch_related(Prefetch("recipe_revisions", queryset=current, to_attr="current"))
         .order_by("family", "name")
     )
-    return render(request, "fabrication/recipe_list.html", {"products": products})
+    branch = request.user.branch
+    context = {"products": products, "lacking": lacking_choices(branch) if branch else []}
+    return render(request, "fabrication/recipe_list.html", context)
 
 
 @login_required
@@ -111,6 +114,7 @@ def _page(
         "revision": revision,
         "sections": shown,
         "prefix": recipe_form.PREFIX,
+        "options": recipe_form.option_rows(definition),
         "condition_choices": recipe_form.condition_choices(definition),
         "materials": sorted((key, row.name) for key, row in materials_of(product.branch).items()),
         "problems": [text for path, text in problems.items() if path not in named],

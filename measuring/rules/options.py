@@ -97,6 +97,11 @@ def plain(text: str) -> str:
     return word
 
 
+def named(key: str) -> str:
+    """An option that no list names, in words."""
+    return {"colour": "color"}.get(key, key.replace("_", " "))
+
+
 def missing(listed: OptionList, chosen: Mapping[str, str]) -> list[Option]:
     """The needed options that are not chosen yet, in the list's order."""
     return [option for option in listed.options if option.is_needed and not chosen.get(option.key)]
@@ -151,5 +156,5 @@ def _by_option(listed: OptionList, chosen: Mapping[str, str]) -> Iterator[str]:
 def _unknown(listed: OptionList, chosen: Mapping[str, str]) -> Iterator[str]:
     for key, value in chosen.items():
         if value and listed.option(key) is None:
-            name = key.replace("_", " ")
+            name = named(key)
             yield f"{name} '{value}': {listed.source} has no {name}. Remove it, or add it to {listed.where}."

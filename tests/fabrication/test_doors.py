@@ -8,6 +8,7 @@ from fabrication.models import (
     AssemblyStep,
     CutPlan,
     KeptEnd,
+    LackingChoice,
     MadePhoto,
     OwnCloth,
     PlannedCut,
@@ -17,6 +18,7 @@ from fabrication.models import (
     WorkPlace,
 )
 from fabrication.services.batches import open_batch
+from measuring.models import Product
 from shared.lengths import Length
 from shared.roles import ALL
 from tests.fabrication.rows import make_made_unit, make_material, make_part, make_stock
@@ -40,6 +42,9 @@ PAGES = [
     ("purchase", "purchase", WORKS),
     ("purchase_csv", "purchase", WORKS),
     ("recipes", None, WORKS),
+    ("supplier_list", "bought", WORKS),
+    ("lacking_of_firm", "branch", WORKS),
+    ("choices_of_product", "bought", LOOKS),
     ("label_size", None, WORKS),
     ("set_up", None, WORKS),
     ("own_cloths", None, LOOKS),
@@ -76,6 +81,7 @@ DEEDS = [
     ("place_add", None),
     ("place_save", "place"),
     ("own_cloth_again", "cloth"),
+    ("stop_offering", "lacking"),
 ]
 SMALLER_DEEDS = [
     # name, about, what it names inside
@@ -102,7 +108,10 @@ def rows(branch, workroom):
     supplier = Supplier.objects.create(branch=branch, name="Fenwater Weavers")
     purchase = Purchase.objects.create(branch=branch, supplier=supplier, number="P-1", created_by=workroom)
     line = PurchaseLine.objects.create(purchase=purchase, material=tube, quantity=1, length=item.length)
+    bought = Product.objects.create(branch=branch, key="bought", name="Bought", family="roller", source="bought")
     return {
+        "branch": branch, "bought": bought,
+        "lacking": LackingChoice.objects.create(product=bought, option="colour", value="slate"),
         "batch": batch, "plan": plan, "cut": cut, "part": part, "make": make, "item": item,
         "purchase": purchase, "line": line,
         "kept": KeptEnd.objects.create(item=item, job=make.unit.opening.job, length=Length(1)),

@@ -2,8 +2,11 @@
 
 import pytest
 
-from fabrication.models import UnitMake
+from fabrication.documents import purchase_rows
+from fabrication.models import LackingChoice, Supplier, UnitMake
 from fabrication.rules.recipes import starting_recipes
+from fabrication.services.buying import order_units
+from fabrication.services.choices import option_lines, read_option_lines, save_supplier_list
 from fabrication.services.making import change_effects
 from fabrication.starting_data import load_materials, load_recipes, load_steps, load_tolerances
 from measuring.field import kit_of
@@ -227,3 +230,111 @@ def test_pages_phone_and_api_read_one_list(walk, firm, as_user, cast):
     for choices in recipe.values():
         for key in choices:
             assert f'<option value="{key}"' in page
+
+
+# -- what no list has -------------------------------------------------------------------------
+
+PANEL = "Choices that the recipe does not have"
+
+
+def test_the_owner_sees_what_the_recipe_does_not_have_until_it_is_mended(walk, firm, as_user, cast):
+    unit = walk.measure("wren")
+    hold(unit, colour="slate")
+    wren = firm.products.get(key="wren")
+    LackingChoice.objects.create(product=wren, option="colour", value="moss")
+    owner = as_user(cast["owner"])
+
+    panel = owner.get(f"/workroom/choices/lacking/{firm.pk}/").content.decode()
+    owner.post(f"/workroom/choices/{LackingChoice.objects.get().pk}/stop/")
+    rest = owner.get("/workroom/recipes/").content.decode()
+    colour = {"choice:options[4]": "slate", "role:options[4].cloth": "cloth-dusk-grey"}
+    saved = owner.post(f"/workroom/recipes/{wren.pk}/", colour)
+    mended = owner.get("/workroom/recipes/").content.decode()
+    approved = walk.approve(unit)
+
+    assert panel.count("<tr>") == 3  # the head, slate with a unit waiting, moss that was only offered
+    assert "Stop offering it" in panel
+    assert walk.job.number in panel
+    assert "Add the color to the recipe, or choose again for the units that wait." in panel
+    assert '<td data-label="Choice">slate' in rest
+    assert '<td data-label="Choice">moss' not in rest
+    assert saved.status_code == 302
+    assert PANEL not in mended
+    assert approved.status_code == 200
+
+
+def test_a_choice_is_taken_out_of_a_recipe_with_its_default(walk, firm, as_user, cast):
+    wren = firm.products.get(key="wren")
+
+    as_user(cast["owner"]).post(f"/workroom/recipes/{wren.pk}/", {"drop:options[4].choices[0]": "on"})
+
+    colour = wren.recipe_revisions.get(is_current=True).definition["options"][4]
+    assert [one["key"] for one in colour["choices"]] == ["Brant sand", "Dusk grey", "Marl stripe"]
+    assert not colour.get("default")
+
+
+def test_a_choice_added_without_its_material_is_refused(walk, firm, as_user, cast):
+    wren = firm.products.get(key="wren")
+
+    refused = as_user(cast["owner"]).post(f"/workroom/recipes/{wren.pk}/", {"choice:options[4]": "slate"})
+
+    assert refused.status_code == 422
+    assert "color slate brings no cloth" in refused.content.decode()
+
+
+# -- bought in ---------------------------------------------------------------------------------
+
+
+@pytest.fixture
+def bought(firm):
+    product = firm.products.get(key="wren")
+    product.source = "bought"
+    product.save()
+    return product
+
+
+LINES = "control: spring | battery\ncolor: white | sand\nlining?: thin | thick\nbook number:"
+
+
+def test_what_is_bought_in_is_chosen_from_the_suppliers_list(walk, bought, as_user, cast):
+    unit = walk.measure("wren")
+    before = walk.approve(unit).json()["detail"]
+    saved = as_user(cast["workroom"]).post(f"/workroom/buying/lists/{bought.pk}/", {"options": LINES})
+    refused = walk.choose(unit, colour="slate")
+    walk.choose(unit, control="spring", colour="Sand", book_number="B-17")
+    approved, released = walk.approve(unit), walk.release(unit)
+    make = UnitMake.objects.get(unit=unit)
+    supplier = Supplier.objects.create(branch=bought.branch, name="Fenwater Weavers")
+    purchase = order_units(supplier=supplier, makes=[make.pk], by=cast["workroom"])
+
+    assert "has no supplier's list yet. Add it under Buying." in before
+    assert [saved.status_code, refused.status_code] == [302, 409]
+    assert [approved.status_code, released.status_code] == [200, 200]
+    assert purchase_rows(purchase)[0]["options"] == {
+        "control": "cordless spring", "color": "sand", "book number": "B-17",
+    }  # fmt: skip
+
+
+@pytest.mark.parametrize(
+    ("lines", "problem"),
+    [
+        ("color white", "has no colon"),
+        ("color: white\ncolour: sand", "stands twice"),
+        ("color: white | White", "a choice stands twice"),
+        (": white", "is no name of an option"),
+    ],
+)
+def test_a_suppliers_list_that_can_not_be_is_refused(bought, as_user, cast, lines, problem):
+    refused = as_user(cast["workroom"]).post(f"/workroom/buying/lists/{bought.pk}/", {"options": lines})
+
+    assert refused.status_code == 422
+    assert problem in refused.content.decode()
+
+
+def test_an_option_keeps_its_key_when_its_line_is_saved_again(bought, cast):
+    for lines in (LINES, LINES.replace("white", "chalk")):
+        row = save_supplier_list(product=bought, options=read_option_lines(lines), by=cast["workroom"])
+
+    assert [one["key"] for one in row.options] == ["control", "colour", "lining", "book_number"]
+    assert (row.revision, row.options[1]["choices"]) == (2, ["chalk", "sand"])
+    assert option_lines(row.options) == LINES.replace("white", "chalk").replace("number:", "number: ").splitlines()

@@ -95,6 +95,13 @@ CHANGES: dict[str, list[Change]] = {
 """By release: its answers that differ today."""
 
 ROWS: dict[str, list[RowChange]] = {
-    "2026-11-29": [],
+    "2026-11-29": [
+        RowChange(
+            "measuring_product.options",
+            None,
+            "A product's choices are its recipe's, or its supplier's list (fabrication_supplierlist); those that the "
+            "recipe does not have are in fabrication_lackingchoice.",
+        ),
+    ],
 }
 """By release: its tables and columns that are not as they were."""

@@ -1,0 +1,73 @@
+"""What can be chosen: choices that no list has, suppliers' lists, a product's list on its own page."""
+
+from __future__ import annotations
+
+from django.contrib import messages
+from django.contrib.auth.decorators import login_required
+from django.http import Http404, HttpRequest, HttpResponse
+from django.shortcuts import get_object_or_404, redirect, render
+from django.views.decorators.http import require_GET, require_http_methods, require_POST
+
+from fabrication.access import product_for
+from fabrication.forms import SupplierListForm
+from fabrication.models import LackingChoice, SupplierList
+from fabrication.services import choices as services
+from fabrication.views import LOOKS, WORKS
+from measuring.models import Product
+from measuring.options import offer_of
+from shared.access import roles_required
+from shared.errors import Refused
+
+
+@login_required
+@roles_required(*WORKS)
+@require_GET
+def lacking_of_firm(request: HttpRequest, pk: int) -> HttpResponse:
+    """The firm page's panel: what is offered or chosen and the recipe does not have."""
+    branch = request.user.branch
+    if branch is None or branch.pk != pk:
+        raise Http404
+    return render(request, "fabrication/_lacking.html", {"lacking": services.lacking_choices(branch)})
+
+
+@login_required
+@roles_required(*WORKS)
+@require_POST
+def stop_offering(request: HttpRequest, pk: int) -> HttpResponse:
+    """A choice that the recipe will not have."""
+    choice = get_object_or_404(LackingChoice.objects.visible_to(request.user), pk=pk)
+    services.stop_offering(choice=choice, by=request.user)
+    messages.success(request, f"{choice.product.name}: {choice.value} is not offered any more.")
+    return redirect("fabrication:recipes")
+
+
+@login_required
+@roles_required(*LOOKS)
+@require_GET
+def choices_of_product(request: HttpRequest, pk: int) -> HttpResponse:
+    """The product page's panel: what can be chosen, and where that is changed."""
+    product = product_for(request.user, pk)
+    context = {"product": product, "listed": offer_of(product).listed, "may_write": request.user.has_role(*WORKS)}
+    return render(request, "fabrication/_choices_of_product.html", context)
+
+
+@login_required
+@roles_required(*WORKS)
+@require_http_methods(["GET", "POST"])
+def supplier_list(request: HttpRequest, pk: int) -> HttpResponse:
+    """What a supplier lets one choose for a product that is bought in."""
+    product = get_object_or_404(Product.objects.visible_to(request.user), pk=pk, source=Product.Source.BOUGHT)
+    row = SupplierList.objects.filter(product=product).first()
+    lines = "\n".join(services.option_lines(row.options)) if row else ""
+    form = SupplierListForm(request.POST or None, user=request.user, initial={"options": lines})
+    if request.method == "POST" and form.is_valid():
+        try:
+            options = services.read_option_lines(form.cleaned_data["options"])
+            services.save_supplier_list(product=product, options=options, by=request.user)
+        except Refused as refusal:
+            form.refuse(refusal)
+        else:
+            messages.success(request, f"{product.name}: the supplier's list is saved.")
+            return redirect("fabrication:buying")
+    context = {"product": product, "row": row, "form": form}
+    return render(request, "fabrication/supplier_list.html", context, status=422 if form.errors else 200)
