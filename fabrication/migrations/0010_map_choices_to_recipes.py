@@ -114,5 +114,5 @@ class Migration(migrations.Migration):
         ("fabrication", "0009_one_list_of_options"),
         ("measuring", "0002_visit_rows_named_by_devices"),
     ]
-    run_before = [("measuring", "0003_remove_product_options")]
+    run_before = [("measuring", "0004_remove_product_options")]
     operations = [migrations.RunPython(map_choices, migrations.RunPython.noop)]

@@ -4,7 +4,7 @@ import pytest
 from django.db import connection
 from django.db.migrations.executor import MigrationExecutor
 
-BEFORE = [("fabrication", "0009_one_list_of_options"), ("measuring", "0002_visit_rows_named_by_devices")]
+BEFORE = [("fabrication", "0009_one_list_of_options"), ("measuring", "0003_visits_under_way_are_not_done")]
 MAPPED = [("fabrication", "0010_map_choices_to_recipes")]
 
 pytestmark = pytest.mark.django_db(transaction=True)

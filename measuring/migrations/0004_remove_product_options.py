@@ -5,7 +5,7 @@ class Migration(migrations.Migration):
     """What can be chosen is the recipe's, or the supplier's list: see fabrication's 0010, which runs first."""
 
     dependencies = [
-        ('measuring', '0002_visit_rows_named_by_devices'),
+        ('measuring', '0003_visits_under_way_are_not_done'),
     ]
 
     operations = [
