@@ -376,6 +376,27 @@ def test_a_slip_is_asked_for_again_and_both_readings_stay(
     assert look(own_site, job)["openings"][0][2:5] == [8, 7, ["35 3/8"]]
 
 
+def test_a_key_that_is_down_while_the_page_is_drawn_anew_counts(
+    own_site: Site, job: dict[str, Any], new_page: Callable[..., Any]
+) -> None:
+    """The office's answer came between finger down and finger up, and "60" was kept as "6"."""
+    page = new_page(phone=True)
+    sign_in(page, own_site, job["meg"])
+    take_along(page, own_site, job)
+    page.click("#begin")
+    page.fill("#room-name", "Study")
+    page.click("#add-room")
+    choose(page, "dunlin_wood")
+    page.click(".pad [data-key='6']")
+
+    page.hover(".pad [data-key='0']")
+    page.mouse.down()
+    page.evaluate("window.dispatchEvent(new Event('online'))")
+    page.mouse.up()
+
+    expect(page.locator("#entry")).to_have_value("60")
+
+
 @pytest.mark.parametrize(
     ("typed", "words"),
     [

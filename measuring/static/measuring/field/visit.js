@@ -86,6 +86,26 @@ function draw() {
   window.scrollTo(0, scrolled);
 }
 
+let finger = false, drawsLater = false, lifting;
+
+/** Draws what the office or the queue changed; not under a finger, where the key exchanged would lose the tap. */
+function drawWhenLifted() {
+  if (finger) drawsLater = true;
+  else draw();
+}
+
+function lifted() {
+  finger = false;
+  if (drawsLater) setTimeout(draw);
+  drawsLater = false;
+}
+
+window.addEventListener("pointerdown", () => { clearTimeout(lifting); finger = true; }, true);
+window.addEventListener("click", lifted, true); // before the key's own: what a tap changes is drawn at once
+for (const end of ["pointerup", "pointercancel"]) {
+  window.addEventListener(end, () => { clearTimeout(lifting); lifting = setTimeout(lifted, 400); }, true); // a press without a tap
+}
+
 /** What somebody is in the middle of typing: drawing anew must not take it away. */
 function halfTyped(focused) {
   if (drawnAt !== location.href) {
@@ -158,6 +178,7 @@ function visitPage(visit) {
   if (visit.closed_at) return [...out, ...roomList(visit, true)];
   if (!visit.is_open) {
     out.push(bottom(h("button", { class: "deed", id: "begin", onclick: () => deed("begin", { appointment: visit.appointment, tape: tapeOf(visit)?.id ?? null }) }, "Begin to measure")));
+    if (navigator.onLine) out.push(h("p", {}, h("a", { class: "button", href: `/measure/${visit.appointment}/not-measured/` }, "Couldn't measure")));
     return out;
   }
   out.push(...roomList(visit, false), newRoom(visit), tapeChoice(visit));
@@ -651,10 +672,10 @@ function closePage(visit) {
 async function begin() {
   field = await openField(Number(root.dataset.user));
   table = await (await fetch(new URL("../rules-table.json", import.meta.url))).json();
-  field.onchange = draw;
+  field.onchange = drawWhenLifted;
   window.addEventListener("hashchange", () => { Object.assign(ui, { entry: "", whole: "", error: "", here: null, last: null, problems: {} }); draw(); window.scrollTo(0, 0); });
-  window.addEventListener("offline", draw);
-  window.addEventListener("online", draw);
+  window.addEventListener("offline", drawWhenLifted);
+  window.addEventListener("online", drawWhenLifted);
   draw();
   await field.sync();
 }
