@@ -81,7 +81,7 @@ def keep_what_it_said(sender: Any, instance: Document, created: bool, **kwargs: 
 def load_list(load: Load) -> dict[str, Any]:
     """What goes on the truck, in the order it is put on, to tick off by hand."""
     sections: dict[str, list[dict[str, Any]]] = {}
-    for line in load.lines.select_related("unit__opening__room"):  # type: ignore[attr-defined]
+    for line in load.lines.select_related("unit__opening__room"):
         sections.setdefault(line.section, []).append(
             {
                 "text": line.text,
@@ -160,10 +160,10 @@ def completion(job: Job) -> dict[str, Any]:
 
     remotes, _ = remote_map([one.read for one in good if one.read is not None])
     families = sorted({unit.product.family for unit in units})
-    owed = job.returns_owed.filter(state__in=["open", "booked"]).select_related("unit__opening__room")  # type: ignore
+    owed = job.returns_owed.filter(state__in=["open", "booked"]).select_related("unit__opening__room")
     tension = [entry.why for one in good if one.hardware for entry in one.hardware.tension]
     stop = (
-        job.appointments.filter(stop__isnull=False).select_related("stop").order_by("-stop__pk").first()  # type: ignore
+        job.appointments.filter(stop__isnull=False).select_related("stop").order_by("-stop__pk").first()
     )
     return {
         "number": job.number,

@@ -18,7 +18,7 @@ KINDS = {"strip": Material.Kind.STRIP, "piece": Material.Kind.PIECE}
 
 @cache
 def _weights() -> dict[str, dict[str, str]]:
-    return json.loads(WEIGHTS.read_text(encoding="utf-8"))  # type: ignore[no-any-return]
+    return json.loads(WEIGHTS.read_text(encoding="utf-8"))
 
 
 def _facts(item: Item) -> dict[str, str]:

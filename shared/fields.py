@@ -27,7 +27,7 @@ class _LengthInMigration(BaseSerializer):
 MigrationWriter.register_serializer(Length, _LengthInMigration)
 
 
-class LengthField(models.Field):  # type: ignore[type-arg]
+class LengthField(models.Field):
     """
     A `Length`, stored as its ticks in a 64-bit integer.
 
@@ -64,7 +64,7 @@ class LengthField(models.Field):  # type: ignore[type-arg]
         value: Any = self.value_from_object(obj)
         return "" if value is None else str(value.ticks)
 
-    def formfield(self, **kwargs: Any) -> forms.Field | None:  # type: ignore[override]
+    def formfield(self, **kwargs: Any) -> forms.Field | None:
         return super().formfield(**{"form_class": LengthFormField, **kwargs})
 
 
@@ -120,7 +120,7 @@ class LengthFormField(forms.Field):
         except LengthError as error:
             raise ValidationError(str(error), code="length") from None
 
-    def validate(self, value: Length | None) -> None:  # type: ignore[override]
+    def validate(self, value: Length | None) -> None:
         super().validate(value)
         if value is None:
             return
@@ -157,7 +157,7 @@ class LengthFormField(forms.Field):
         ]
     }
 )
-class LengthSerializerField(serializers.Field):  # type: ignore[type-arg]
+class LengthSerializerField(serializers.Field):
     """
     A length in the API.
 

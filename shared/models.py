@@ -115,7 +115,7 @@ class User(AbstractUser):
     objects: ClassVar[UserManager[Self]] = UserManager()
     people = PeopleQuerySet.as_manager()
 
-    class Meta(AbstractUser.Meta):  # type: ignore[name-defined,misc]
+    class Meta(AbstractUser.Meta):
         ordering = ("name", "username")
 
     def __str__(self) -> str:

@@ -122,7 +122,7 @@ def _interrupt(number: int, frame: FrameType | None) -> None:
 
 def main() -> int:
     """Start everything, say where it is, and stop everything on Ctrl-C."""
-    parser = argparse.ArgumentParser(description=__doc__.split("\n\n")[0].strip())  # type: ignore[union-attr]
+    parser = argparse.ArgumentParser(description=__doc__.split("\n\n")[0].strip())
     parser.add_argument("--port", type=int, default=8000)
     parser.add_argument("--processes", type=int, default=2, help="worker processes for long work")
     parser.add_argument("--accounts", action="store_true", help="print the demo accounts")

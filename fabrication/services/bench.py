@@ -334,7 +334,8 @@ def _end(cut: PlannedCut) -> int:
     """Where the stock piece ends along its cuts: the bar less its trim, the cloth's width; ticks."""
     if cut.plan.material.kind == Material.Kind.CLOTH:
         return (cut.item.width or ZERO).ticks
-    return (cut.length - (cut.plan.material.trim or ZERO)).ticks
+    end: Length = cut.length - (cut.plan.material.trim or ZERO)
+    return end.ticks
 
 
 def _across(piece: dict[str, Any]) -> int:

@@ -193,7 +193,8 @@ class _Lots:
 
     def _is_several(self, pieces: Sequence[Row], key: str) -> bool:
         """Whether more than one piece belongs to the group: only then can it go over several rolls."""
-        return sum(piece["quantity"] for piece in pieces if piece["group"] == key) > 1
+        quantity: int = sum(piece["quantity"] for piece in pieces if piece["group"] == key)
+        return quantity > 1
 
     def _over_one_lot(self, pieces: Sequence[Row]) -> list[Row]:
         """The lot that leaves least unplaced, the one there is most of first."""

@@ -285,7 +285,8 @@ def drop(*, parked: ParkedEntry, by: User, reason: str) -> ParkedEntry:
         raise Refused("say why, in a few words", field="reason")
     if len(reason) > REASON_LENGTH:
         raise Refused(f"{len(reason)} characters", field="reason", bound=f"at most {REASON_LENGTH}")
-    row = ParkedEntry.objects.unsettled().select_for_update(of=("self",)).filter(pk=parked.pk).first()
+    waiting = ParkedEntry.objects.unsettled().select_for_update(of=("self",))
+    row: ParkedEntry | None = waiting.filter(pk=parked.pk).first()
     if row is None:
         raise Refused("this entry is not waiting any more")
     row.dropped_by, row.dropped_why = by, reason
