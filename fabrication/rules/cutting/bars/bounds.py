@@ -134,7 +134,7 @@ def whole_bars(model: BarModel) -> int | None:
             counted.append((stock.room, lost, stock.limit))
     counted.sort(reverse=True)
     if need <= 0:
-        least = sum(min(0, lost * limit) for _, lost, limit in counted)
+        least: int = sum(min(0, lost * limit) for _, lost, limit in counted)
         return -(-(fixed + least) // model.quantum) * model.quantum
     if prod(min(limit, need // room + 1) + 1 for room, _, limit in counted[:-1]) > MOST_CHOICES:
         return None

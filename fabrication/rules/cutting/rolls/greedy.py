@@ -39,8 +39,8 @@ class Shelves:
     def add(self, kinds: Iterable[int], order: Sequence[int], rule: str) -> Shelves:
         """Lays all panels of these types; returns itself."""
         ways: dict[int, list[int]] = {}
-        for place in sorted(frozenset[int]().union(*self.menus)):
-            ways.setdefault(self.model.ways[place].kind, []).append(place)
+        for usable in sorted(frozenset[int]().union(*self.menus)):
+            ways.setdefault(self.model.ways[usable].kind, []).append(usable)
         chosen = {kind: _way(self.model, ways.get(kind, ()), rule) for kind in kinds}
         some = [(kind, place, self.model.ways[place]) for kind, place in chosen.items() if place is not None]
         for kind, place in chosen.items():
