@@ -340,3 +340,21 @@ class Document(models.Model):
 
     def __str__(self) -> str:
         return f"{self.title} rev. {self.revision}"
+
+
+class AnsweredRequest(models.Model):
+    """What a POST of the API with an ``Idempotency-Key`` was answered; without a status it is at work."""
+
+    by = models.ForeignKey(User, on_delete=models.CASCADE, related_name="+")
+    key = models.CharField(max_length=200)
+    fingerprint = models.CharField(max_length=64)
+    at = models.DateTimeField(default=timezone.now, db_index=True)
+    status = models.PositiveSmallIntegerField(null=True)
+    headers = models.JSONField(default=dict)
+    body = models.BinaryField(null=True)
+
+    class Meta:
+        constraints = [models.UniqueConstraint(fields=["by", "key"], name="answered_once_per_key")]
+
+    def __str__(self) -> str:
+        return self.key

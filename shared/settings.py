@@ -151,6 +151,7 @@ MIDDLEWARE = [
     "django.middleware.csrf.CsrfViewMiddleware",
     "django.contrib.auth.middleware.AuthenticationMiddleware",
     "shared.middleware.BranchMiddleware",
+    "shared.idempotency.IdempotencyMiddleware",
     "django.contrib.messages.middleware.MessageMiddleware",
     "django.middleware.clickjacking.XFrameOptionsMiddleware",
     "django_htmx.middleware.HtmxMiddleware",
@@ -231,6 +232,7 @@ RUN_LEASE_SECONDS = whole("RUN_LEASE_SECONDS", 30, least=2, most=3600)
 RUN_ATTEMPTS = whole("RUN_ATTEMPTS", 4, least=1, most=100)
 CELERY_BEAT_SCHEDULE = {
     "send stale runs again": {"task": "shared.tasks.sweep", "schedule": max(2.0, RUN_LEASE_SECONDS / 2)},
+    "forget answers kept for a day": {"task": "shared.tasks.forget_answers", "schedule": 3600.0},
     "run parked entries of phones again": {"task": "jobs.tasks.retry_entries", "schedule": 15.0},
 }
 CELERY_BEAT_SCHEDULE_FILENAME = str(DATA_DIR / "beat")
@@ -345,7 +347,7 @@ REST_FRAMEWORK = {
     "DEFAULT_PERMISSION_CLASSES": ["rest_framework.permissions.IsAuthenticated"],
     "DEFAULT_RENDERER_CLASSES": ["rest_framework.renderers.JSONRenderer"],
     "DEFAULT_PARSER_CLASSES": [
-        "rest_framework.parsers.JSONParser",
+        "shared.parsers.BoundedJSONParser",
         "rest_framework.parsers.MultiPartParser",
     ],
     "DEFAULT_FILTER_BACKENDS": ["django_filters.rest_framework.DjangoFilterBackend"],

@@ -7,7 +7,7 @@ from typing import Any
 from celery import shared_task
 from celery.signals import worker_ready
 
-from shared import runs
+from shared import idempotency, runs
 
 
 @shared_task(name="shared.tasks.work")
@@ -20,6 +20,12 @@ def work(run_id: str) -> str:
 def sweep() -> int:
     """Send stale runs again."""
     return runs.sweep()
+
+
+@shared_task(name="shared.tasks.forget_answers")
+def forget_answers() -> int:
+    """Delete the answers to idempotent requests that were kept for a day."""
+    return idempotency.forget_old()
 
 
 @worker_ready.connect
