@@ -121,7 +121,7 @@ def whole_bars(model: BarModel) -> int | None:
     Stock of which there is little (offcuts) is taken as free. None where there are too many
     choices to go through.
     """
-    weight = sum(map(mul, model.weights, model.demand))
+    weight: int = sum(map(mul, model.weights, model.demand))
     worth = model.worth if model.keep else 0
     need, fixed, counted = weight, worth * weight * model.grid, []
     for stock in model.stocks:
