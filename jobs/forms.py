@@ -22,7 +22,7 @@ from jobs.models import (
     Site,
     Skill,
 )
-from jobs.schedule.availability import local
+from jobs.schedule.availability import clock_problem, local
 from shared import roles
 from shared.forms import DateInput, SheetForm, SheetModelForm, TimeInput
 from shared.models import User
@@ -128,8 +128,31 @@ class ProjectForm(SheetModelForm):
         widgets = {"note": forms.Textarea(attrs={"rows": 2})}
 
 
-class BookForm(SheetForm):
+class LocalTimes(SheetForm):
+    """A form whose times of a day must be one time each: none that the clocks skip or show twice."""
+
+    CLOCKS: tuple[tuple[str, tuple[str, ...]], ...] = ()
+    """The field of each day, and those of its times."""
+
+    def zone(self) -> dt.tzinfo | None:
+        """Where the times are; None where that is not known yet."""
+        return self.user.branch.tz if self.user is not None and self.user.branch is not None else None
+
+    def clean(self) -> dict[str, Any]:
+        data = super().clean() or self.cleaned_data
+        tz = self.zone()
+        for day, names in self.CLOCKS:
+            for name in names:
+                time = data.get(name)
+                if tz is not None and data.get(day) and time and (problem := clock_problem(tz, data[day], time)):
+                    self.add_error(name, problem)
+        return data
+
+
+class BookForm(LocalTimes):
     """The job's part of a booking, and when the customer can and can't."""
+
+    CLOCKS = (("can_day", ("can_from", "can_until")), ("not_day", ("not_from", "not_until")))
 
     openings_expected = forms.IntegerField(label="Openings", min_value=1, max_value=999, initial=1)
     rooms_expected = forms.CharField(label="Rooms", max_length=240, required=False)
@@ -175,7 +198,7 @@ class BookForm(SheetForm):
         return [_stretch(self.user.branch.tz, day, starts, ends)]  # type: ignore[arg-type]
 
     def clean(self) -> dict[str, Any]:
-        data = super().clean() or self.cleaned_data
+        data = super().clean()
         for kind in ("can", "not"):
             begin, end = data.get(f"{kind}_from"), data.get(f"{kind}_until")
             if begin and end and end <= begin:
@@ -192,8 +215,10 @@ class ReasonForm(SheetForm):
     reason = forms.CharField(max_length=240, label="Why", error_messages={"required": "Say why, in a few words."})
 
 
-class CantForm(SheetForm):
+class CantForm(LocalTimes):
     """A stretch the customer can't be there; without hours, the whole day."""
+
+    CLOCKS = (("not_day", ("not_from", "not_until")),)
 
     not_day = forms.DateField(label="Can't be there on", widget=DateInput())
     not_from = forms.TimeField(label="From", widget=TimeInput(), required=False)
@@ -206,8 +231,10 @@ class CantForm(SheetForm):
         return _stretch(self.user.branch.tz, data["not_day"], data["not_from"], data["not_until"])
 
 
-class TimesForm(SheetForm):
+class TimesForm(LocalTimes):
     """One more stretch in which the customer can, or can't, be there; without hours, the whole day."""
+
+    CLOCKS = (("day", ("starts", "ends")),)
 
     KINDS = (("can", "can, at this time"), ("cant", "can't, at this time"))
 
@@ -262,8 +289,10 @@ class VisitForm(SheetForm):
             del self.fields["skills"]
 
 
-class MoveForm(SheetForm):
+class MoveForm(LocalTimes):
     """Where to put an appointment: crew, day, time; or the instant itself, as the board sends it."""
+
+    CLOCKS = (("day", ("time",)),)
 
     crew = forms.ModelChoiceField(Crew.objects.none())
     day = forms.DateField(widget=DateInput())
@@ -276,6 +305,10 @@ class MoveForm(SheetForm):
         assert self.user is not None
         self.fields["crew"].queryset = Crew.objects.visible_to(self.user).filter(is_active=True)  # type: ignore[attr-defined]
 
+    def zone(self) -> dt.tzinfo | None:
+        crew = self.cleaned_data.get("crew")
+        return crew.branch.tz if crew is not None else None
+
     @property
     def starts_at(self) -> dt.datetime:
         data = self.cleaned_data
@@ -287,6 +320,25 @@ class PromiseForm(SheetForm):
 
     window_from = forms.TimeField(label="From", widget=TimeInput())
     window_until = forms.TimeField(label="Until", widget=TimeInput())
+
+    def __init__(self, *args: Any, day: dt.date | None = None, tz: dt.tzinfo | None = None, **kwargs: Any) -> None:
+        super().__init__(*args, **kwargs)
+        self.day, self.tz = day, tz
+
+    def clean(self) -> dict[str, Any]:
+        data = super().clean() or self.cleaned_data
+        for name in ("window_from", "window_until"):
+            if self.day and self.tz and name in data and (problem := clock_problem(self.tz, self.day, data[name])):
+                self.add_error(name, problem)
+        return data
+
+    def window(self) -> tuple[dt.datetime, dt.datetime]:
+        """Its edges as instants."""
+        assert self.day is not None
+        assert self.tz is not None
+        names = ("window_from", "window_until")
+        begin, end = (local(self.tz, self.day, self.cleaned_data[name]) for name in names)
+        return begin, end
 
 
 class SplitForm(SheetForm):
@@ -421,7 +473,9 @@ class CrewDayForm(SheetModelForm):
         labels = {"is_off": "Off that day"}
 
 
-class AbsenceForm(SheetForm):
+class AbsenceForm(LocalTimes):
+    CLOCKS = (("from_day", ("from_time",)), ("until_day", ("until_time",)))
+
     user = forms.ModelChoiceField(User.objects.none(), required=False, label="Who", empty_label="The whole crew")
     from_day = forms.DateField(label="From", widget=DateInput())
     from_time = forms.TimeField(label="At", widget=TimeInput(), required=False)
@@ -434,6 +488,9 @@ class AbsenceForm(SheetForm):
         self.crew = crew
         people = User.objects.filter(crew_memberships__crew=crew).distinct()
         self.fields["user"].queryset = people  # type: ignore[attr-defined]
+
+    def zone(self) -> dt.tzinfo | None:
+        return self.crew.branch.tz
 
     def span(self) -> tuple[dt.datetime, dt.datetime]:
         data, tz = self.cleaned_data, self.crew.branch.tz

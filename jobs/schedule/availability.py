@@ -184,6 +184,37 @@ def local(tz: dt.tzinfo, day: dt.date, time: dt.time) -> dt.datetime:
     return dt.datetime.combine(day, time, tzinfo=tz).astimezone(dt.UTC)
 
 
+def clock_problem(tz: dt.tzinfo, day: dt.date, time: dt.time) -> str:
+    """
+    Why a time that somebody typed is no one time of that day; empty when it is.
+
+    Examples
+    --------
+    >>> from zoneinfo import ZoneInfo
+    >>> clock_problem(ZoneInfo("America/Chicago"), dt.date(2026, 3, 8), dt.time(2, 30))
+    'The clocks skip this time on that day. Give one before 02:00 or from 03:00 on.'
+    >>> clock_problem(ZoneInfo("America/Chicago"), dt.date(2026, 11, 1), dt.time(1, 30))
+    'This time comes twice on that day. Give one before 01:00 or from 02:00 on.'
+    """
+    before, after = (dt.datetime.combine(day, time, tzinfo=tz).replace(fold=fold) for fold in (0, 1))
+    if before.utcoffset() == after.utcoffset():
+        return ""
+    is_skipped = before.astimezone(dt.UTC).astimezone(tz).time() != time
+    what = "The clocks skip this time" if is_skipped else "This time comes twice"
+    begin, end = _change(tz, day)
+    return f"{what} on that day. Give one before {begin:%H:%M} or from {end:%H:%M} on."
+
+
+def _change(tz: dt.tzinfo, day: dt.date) -> tuple[dt.time, dt.time]:
+    """The first time of the day that is none, or two, and the first after those."""
+    minutes = [dt.time(minute // 60, minute % 60) for minute in range(24 * 60)]
+    odd = [
+        place for place, time in enumerate(minutes)
+        if len({dt.datetime.combine(day, time, tzinfo=tz).replace(fold=fold).utcoffset() for fold in (0, 1)}) == 2
+    ]  # fmt: skip
+    return minutes[odd[0]], minutes[(odd[-1] + 1) % len(minutes)]
+
+
 def without(whole: Span, gone: Iterable[Span]) -> list[Span]:
     """
     What is left of a span when others are taken out, in order.

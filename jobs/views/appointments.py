@@ -297,16 +297,12 @@ def appointment_promise(request: HttpRequest, pk: int) -> HttpResponse:
     row = appointment_for(request.user, pk)
     window = None
     if row.state != Appointment.State.HELD and row.day is not None:
-        form = PromiseForm(request.POST, user=request.user)
+        form = PromiseForm(request.POST, user=request.user, day=row.day, tz=row.job.branch.tz)
         if not form.is_valid():
             return render(
                 request, "jobs/appointment.html", appointment_context(request, row, promise_form=form), status=422
             )
-        tz = row.job.branch.tz
-        begin, end = (
-            dt.datetime.combine(row.day, form.cleaned_data[name], tzinfo=tz) for name in ("window_from", "window_until")
-        )
-        window = (begin, end)
+        window = form.window()
     words = "Promised. The confirmation can be printed, sent or copied below."
     if wrong := "; ".join(blocker.text for blocker in in_the_way(row)):
         words += f" Still in the way: {sentence(wrong)}"
