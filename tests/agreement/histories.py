@@ -19,10 +19,14 @@ from tests.agreement.actions import ACTIONS, Hands
 from tests.agreement.compare import Comparison, Difference
 from tests.agreement.firm import NOW, TODAY, Firm, busy_week, do_runs, found_firm
 from tests.agreement.pages import Eyes
+from tests.agreement.prices import see_prices
+from tests.agreement.prints import see_prints
 from tests.agreement.stock import see_stock
 from tests.agreement.units import see_units
 from tests.agreement.visits import see_visits
 
+PRINT_EVERY = 10
+"""One history in so many has its packets printed; the first of every seed is among them."""
 STEPS = 16
 """Things done in one history, at most."""
 
@@ -48,10 +52,11 @@ def undone() -> Iterator[None]:
         transaction.set_rollback(True)
 
 
-def look(firm: Firm, comparison: Comparison) -> list[Difference]:
+def look(firm: Firm, comparison: Comparison, *, with_prints: bool = False) -> list[Difference]:
     """Compares everything as it stands."""
     eyes = Eyes(firm)
-    return comparison.add([*see_visits(eyes), *see_units(eyes), *see_stock(eyes)])
+    seen = [*see_visits(eyes), *see_prices(eyes), *see_units(eyes), *see_stock(eyes)]
+    return comparison.add([*seen, *see_prints(eyes)] if with_prints else seen)
 
 
 def play(firm: Firm, comparison: Comparison, *, histories: int, by_seed: int, shrink: bool = False) -> None:
@@ -76,6 +81,7 @@ def play(firm: Firm, comparison: Comparison, *, histories: int, by_seed: int, sh
             self.clock = time_machine.travel(NOW, tick=False)
             self.hands = Hands(firm, Random(number).randint, self.clock.start().shift)
             self.hands.wrote(f"history {number}")
+            self.number = number
 
         @rule()
         def do(self) -> None:
@@ -83,7 +89,7 @@ def play(firm: Firm, comparison: Comparison, *, histories: int, by_seed: int, sh
 
         def teardown(self) -> None:
             try:
-                found = look(firm, comparison)
+                found = look(firm, comparison, with_prints=self.number % PRINT_EVERY == 0)
                 if found:
                     comparison.stories.append((found, self.hands.journal))
                 assert not (shrink and found), "\n".join([*map(str, found), *self.hands.journal])
