@@ -16,6 +16,7 @@ from fabrication.services import assembly
 from fabrication.services.batches import open_batch
 from fabrication.services.bench import check_unit, mark_cut, pull_part
 from fabrication.services.buying import order_units
+from fabrication.services.choices import save_supplier_list
 from fabrication.services.planning import plan_batch
 from fabrication.services.stock import receive_stock
 from fabrication.starting_data import load_materials, load_recipes, load_tolerances
@@ -74,9 +75,11 @@ def found_firm(*, with_workroom: bool = True) -> Firm:
         )
         firm.installers.append(crew.pk)
     load_products(branch)
-    Product.objects.filter(branch=branch, key="snipe").update(
-        source=Product.Source.BOUGHT, options={"control": ["cordless"], "colour": ["white", "moss"]}
-    )
+    bought = Product.objects.get(branch=branch, key="snipe")
+    bought.source = Product.Source.BOUGHT
+    bought.save(update_fields=["source"])
+    options = [{"key": "control", "choices": ["cordless"]}, {"key": "colour", "choices": ["white", "moss"]}]
+    save_supplier_list(product=bought, options=[one | {"name": one["key"]} for one in options], by=cast["workroom"])
     load_materials(branch)
     load_recipes(branch)
     load_tolerances(branch)
