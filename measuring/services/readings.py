@@ -166,16 +166,28 @@ def confirm_reading(*, reading: Reading, by: User, at: dt.datetime | None = None
 
 @transaction.atomic
 def withdraw_reading(*, reading: Reading, by: User) -> Reading:
-    """Take a reading back that was taken at the wrong place; it stays readable."""
+    """
+    Take a reading back that was taken at the wrong place; it stays readable.
+
+    Where one other reading of the place is left, it counts: there is nothing to settle any more.
+    """
     opening = lock_opening(reading.opening)
     reading = Reading.objects.get(pk=reading.pk)
     if reading.superseded_at is None:
         reading.superseded_at = timezone.now()
         reading.save(update_fields=["superseded_at"])
+        _let_the_last_one_count(opening, reading)
         note(by, "took a reading back", reading, opening, {reading.place: [reading.value, None]})
         touch(opening)
         size_opening(opening=opening, by=by)
     return reading
+
+
+def _let_the_last_one_count(opening: Opening, gone: Reading) -> None:
+    left = list(Reading.objects.filter(opening=opening, place=gone.place, turn=gone.turn, superseded_at=None)[:2])
+    if len(left) == 1 and left[0].conflict_with_id is not None:
+        left[0].conflict_with = None
+        left[0].save(update_fields=["conflict_with"])
 
 
 @transaction.atomic
