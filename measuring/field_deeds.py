@@ -188,7 +188,7 @@ def opening(body: NewOpening, done: Done) -> Mapping[str, Any]:
 
 @dataclass(frozen=True, kw_only=True)
 class Copy(OfVisit, OfOpening):
-    """A copy of an opening, without its readings; `mark` is what the phone calls it meanwhile."""
+    """A copy of an opening, without its readings; `mark` is what the phone calls it, and stands where it is free."""
 
     copy: uuid.UUID
     mark: Annotated[str, Longest(20)] = ""
@@ -196,11 +196,11 @@ class Copy(OfVisit, OfOpening):
 
 @deed("measuring.copy", "a copy of an opening", subjects.copy)
 def copy(body: Copy, done: Done) -> Mapping[str, Any]:
-    """The copy's uid and mark come back."""
+    """The copy's uid and mark come back, and the mark again where it is not the one sent."""
     made = services.copy_opening(
-        opening=_opening(body, done), by=done.by, visit=_visit(body, done), uid=body.copy
+        opening=_opening(body, done), by=done.by, mark=body.mark, visit=_visit(body, done), uid=body.copy
     )
-    return {"opening": str(made.uid), "mark": made.mark}
+    return {"opening": str(made.uid), "mark": made.mark, "renamed": made.mark if body.mark != made.mark else ""}
 
 
 @dataclass(frozen=True, kw_only=True)

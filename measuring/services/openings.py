@@ -44,7 +44,7 @@ _UNSEEN: Any = object()
 def add_room(
     *, job: Job, name: str, by: User, floor: str = "", uid: uuids.UUID | None = None
 ) -> Room:
-    """A room of the job; the one there is when it has that name and floor already."""
+    """A room of the job; the one there is when it has that uid, or that name and floor, already."""
     job = lock_job(job)
     name, floor = name.strip(), floor.strip()
     if not name:
@@ -53,7 +53,8 @@ def add_room(
         raise Refused(f"{len(name)} characters", field="name", bound="at most 60")
     if len(floor) > 20:
         raise Refused(f"{len(floor)} characters", field="floor", bound="at most 20")
-    known = Room.objects.filter(job=job, floor=floor, name=name).first()
+    known = Room.objects.filter(job=job, uid=uid).first() if uid is not None else None  # it may have a new name
+    known = known or Room.objects.filter(job=job, floor=floor, name=name).first()
     if known is not None:
         return known
     last = Room.objects.filter(job=job).aggregate(last=Max("order"))["last"]
@@ -218,13 +219,13 @@ def copy_opening(
     visit: Visit | None = None,
     uid: uuids.UUID | None = None,
 ) -> Opening:
-    """Another opening like this one beside it: its facts, never its readings."""
+    """Another opening like this one beside it: its facts, never its readings; the next mark where `mark` is taken."""
     opening = lock_opening(opening)
     unit = opening.job.branch.unit
     facts = {name: shown_fact(getattr(opening, name), unit) for name in COPIED}
     if opening.product is not None and not opening.product.is_active:
         facts["product"] = None
-    facts["mark"] = mark.strip() or _free_mark(opening)
+    facts["mark"] = _free_mark(opening, mark.strip())
     made = add_opening(room=opening.room, by=by, facts=facts, visit=visit, uid=uid)
     for thing in opening.obstructions.filter(removed_at=None):
         thing.pk, thing.uid, thing._state.adding = None, uuids.uuid4(), True
@@ -237,12 +238,15 @@ def copy_opening(
     return Opening.objects.get(pk=made.pk)
 
 
-def _free_mark(opening: Opening) -> str:
+def _free_mark(opening: Opening, wanted: str) -> str:
+    """The mark that is wanted, or the first one after the opening's that nobody in the room has."""
     marks = set(
         Opening.objects.filter(room=opening.room).exclude(state=Opening.State.DROPPED)
         .values_list("mark", flat=True)
     )
-    mark = _after(opening.mark)
+    mark = wanted or _after(opening.mark)
+    if wanted in marks:
+        mark = _after(opening.mark)
     while mark in marks:
         mark = _after(mark)
     return mark
