@@ -8,7 +8,7 @@ from dataclasses import dataclass, field
 from typing import Any, Final
 
 from jobs.models import Job
-from measuring.models import Jurisdiction, Mount, Opening, Product, Reading
+from measuring.models import Jurisdiction, Mount, Opening, Product, Reading, Unit
 from measuring.rules import fit, safety
 from measuring.rules import opening as rules
 from measuring.rules.answers import all_findings
@@ -16,7 +16,8 @@ from measuring.rules.families import DIAGONALS, HEIGHTS, SIDES, TABLE, WIDTHS, r
 from measuring.rules.findings import diagonals_wanted
 from measuring.rules.sizing import OrderSize, order_size
 from measuring.rules.visit import CHOSEN, Ask, Gap, asks, in_doubt, settled, unread
-from shared.lengths import READING_GRID, Length, LengthError, Unit, parse_length
+from shared.lengths import READING_GRID, Length, LengthError, parse_length
+from shared.lengths import Unit as LengthUnit
 
 TAPE_PLACES: Final = (*WIDTHS, *HEIGHTS, "depth", *DIAGONALS)
 
@@ -30,6 +31,41 @@ class Evaluation:
     findings: list[dict[str, Any]] = field(default_factory=list)
     gaps: list[Gap] = field(default_factory=list)
     is_rough: bool = False
+    evidence: Evidence | None = None
+
+    def findings_at(self, width: Length, options: Mapping[str, Any]) -> list[dict[str, Any]]:
+        """The findings of one unit: of this width, with these options; nothing before there is a size."""
+        if self.size is None or self.evidence is None:
+            return []
+        return self.evidence.findings(dataclasses.replace(self.size, width=width), options)
+
+
+@dataclass(frozen=True, slots=True)
+class Evidence:
+    """What findings stand on, gathered once for all units of an opening."""
+
+    asked_of: rules.Opening
+    product: fit.ProductFit
+    site: safety.Site
+    place: safety.Jurisdiction | None
+    alikes: list[rules.Opening]
+    confirmed: frozenset[str]
+    """Places read again, the same."""
+
+    def findings(self, size: OrderSize, options: Mapping[str, Any]) -> list[dict[str, Any]]:
+        """What the readings, the product and the site say, as JSON, what stops first."""
+        chosen = str(options.get("control") or "")
+        found = all_findings(
+            self.asked_of,
+            size,
+            product=self.product,
+            control=chosen if self.product.control(chosen) else "",
+            site=self.site,
+            place=self.place,
+            alikes=self.alikes,
+        )
+        ranked = sorted(found, key=lambda one: SEVERITY_ORDER.index(one.severity))
+        return settled([one.to_json() for one in ranked], self.confirmed)
 
 
 def current(readings: Iterable[Reading]) -> dict[tuple[str, int], Reading]:
@@ -111,7 +147,7 @@ def _tools(readings: Iterable[Reading]) -> tuple[Length | None, Length | None]:
     return (cases.pop() if len(cases) == 1 else None, lasers.pop() if len(lasers) == 1 else None)
 
 
-def _taken(reading: Reading, unit: Unit, case: Length | None) -> Length:
+def _taken(reading: Reading, unit: LengthUnit, case: Length | None) -> Length:
     """The reading as it was typed, where that still leads to its value."""
     try:
         typed = parse_length(reading.typed, unit)
@@ -133,11 +169,20 @@ def missing(opening: Opening, readings: Mapping[tuple[str, int], Reading]) -> li
     return unread(asked(opening, readings), readings.keys())
 
 
-def evaluate(opening: Opening, readings: Iterable[Reading] | None = None) -> Evaluation:
+def evaluate(
+    opening: Opening, readings: Iterable[Reading] | None = None, options: Mapping[str, Any] | None = None
+) -> Evaluation:
     """
     Size, steps, findings and gaps of an opening as it stands.
 
     The size is given whenever the readings suffice, whatever the findings.
+
+    Parameters
+    ----------
+    readings
+        The opening's, where the caller has them.
+    options
+        What is chosen for its units, where the caller has them; else those of the first.
     """
     if readings is None:
         readings = opening.readings.filter(superseded_at=None).select_related("tape")
@@ -157,9 +202,18 @@ def evaluate(opening: Opening, readings: Iterable[Reading] | None = None) -> Eva
     unit = opening.job.branch.unit
     out.steps = [step.to_json(unit.value) for step in out.size.steps]
     widest = max(width for width, _ in split_widths(opening, out.size))
-    out.findings = findings_of(opening, asked_of, dataclasses.replace(out.size, width=widest), now)
+    chosen = options_of(opening) if options is None else options
+    out.evidence = _evidence(opening, asked_of, now)
+    out.findings = out.findings_at(widest, chosen)
     out.gaps += in_doubt(out.findings)
     return out
+
+
+def options_of(opening: Opening) -> Mapping[str, Any]:
+    """What is chosen for the opening's units: the first one's, and nothing where there is none."""
+    live = [unit for unit in opening.units.all() if unit.state not in (Unit.State.CANCELLED, Unit.State.REPLACED)]
+    first = min(live, key=lambda unit: (unit.number, unit.pk), default=None)
+    return first.options if first is not None else {}
 
 
 def split_widths(opening: Opening, size: OrderSize) -> list[tuple[Length, str]]:
@@ -185,28 +239,20 @@ def split_widths(opening: Opening, size: OrderSize) -> list[tuple[Length, str]]:
     ]
 
 
-def findings_of(
-    opening: Opening,
-    asked_of: rules.Opening,
-    size: OrderSize,
-    now: Mapping[tuple[str, int], Reading],
-    options: Mapping[str, Any] | None = None,
-) -> list[dict[str, Any]]:
-    """What the readings, the product and the site say, as JSON, what stops first."""
-    chosen = str((options or {}).get("control") or "")
-    product = fit_of(opening.product) if opening.product is not None else None
-    found = all_findings(
-        asked_of,
-        size,
-        product=product,
-        control=chosen if product is not None and product.control(chosen) else "",
+def _evidence(
+    opening: Opening, asked_of: rules.Opening, now: Mapping[tuple[str, int], Reading]
+) -> Evidence:
+    assert opening.product is not None
+    return Evidence(
+        asked_of=asked_of,
+        product=fit_of(opening.product),
         site=site_of(opening),
         place=jurisdiction_of(opening.job),
         alikes=look_alikes(opening),
+        confirmed=frozenset(
+            place for (place, turn), reading in now.items() if turn == 1 and reading.confirmed_at is not None
+        ),
     )
-    ranked = sorted(found, key=lambda one: SEVERITY_ORDER.index(one.severity))
-    confirmed = {place for (place, turn), reading in now.items() if turn == 1 and reading.confirmed_at is not None}
-    return settled([one.to_json() for one in ranked], confirmed)
 
 
 SEVERITY_ORDER: Final = ("stop", "check", "note")

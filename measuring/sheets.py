@@ -72,12 +72,12 @@ def opening_sheet(opening: Opening, *, exaggerate: bool = False, typed: dict[str
     """Gather one opening; `typed` holds what was refused, to stand in its box again."""
     readings = list(opening.readings.select_related("taken_by", "tape"))
     now = current(readings)
-    found = evaluate(opening, readings)
+    units = list(opening.units.live().select_related("product"))
+    found = evaluate(opening, readings, units[0].options if units else {})
     doubted = {
         one["field"]: one for one in found.findings if one["code"] == "misread" and not one.get("confirmed")
     }
     boxes = [_box(ask, readings, opening, doubted, typed or {}) for ask in _asks(opening, now)]
-    units = list(opening.units.live().select_related("product"))
     return OpeningSheet(
         opening=opening,
         found=found,

@@ -6,9 +6,10 @@ from collections.abc import Mapping, Sequence
 from typing import Any
 
 from django.db import transaction
+from django.db.models import prefetch_related_objects
 from django.utils import timezone
 
-from measuring.evaluation import Evaluation, as_rules, current, evaluate, findings_of, split_widths
+from measuring.evaluation import Evaluation, evaluate, split_widths
 from measuring.models import RELEASED_OR_LATER, Opening, Reading, SizeChange, Unit, Visit
 from measuring.options import clean_options, offer_of, starting_options, valid_options
 from measuring.ports import NewSize, ports
@@ -41,9 +42,10 @@ def size_opening(*, opening: Opening, by: User) -> list[Unit]:
     opening = lock_opening(opening)
     if opening.state not in COVERED:
         return []
-    found = evaluate(opening)
-    Opening.objects.filter(pk=opening.pk).update(findings=found.findings)
     units = _units(opening, by)
+    prefetch_related_objects([opening], "obstructions")
+    found = evaluate(opening, options=units[0].options if units else {})
+    Opening.objects.filter(pk=opening.pk).update(findings=found.findings)
     shares = split_widths(opening, found.size) if found.size else []
     changed = False
     for place, unit in enumerate(units):
@@ -150,7 +152,7 @@ def _keep(
             {"what": f"unit {unit.number} width", "from": ["order width"], "value": width.text(branch_unit), "why": why}
         )
     own = OrderSize(width, found.size.height, found.size.basis, found.size.cut_height, found.size.steps)
-    findings = _unit_findings(opening, unit, own)
+    findings = found.findings_at(own.width, unit.options)
     problem = _split_problem(opening, found.size)
     if problem:
         findings.insert(0, _finding("split", "stop", "split", problem, "Change the widths or leave them out."))
@@ -162,11 +164,6 @@ def _keep(
 
 def _finding(code: str, severity: str, field: str, text: str, todo: str) -> dict[str, Any]:
     return {"code": code, "severity": severity, "field": field, "text": text, "todo": todo}
-
-
-def _unit_findings(opening: Opening, unit: Unit, size: OrderSize) -> list[dict[str, Any]]:
-    now = current(opening.readings.filter(superseded_at=None).select_related("tape"))
-    return findings_of(opening, as_rules(opening, now), size, now, unit.options)
 
 
 def _store(

@@ -98,7 +98,7 @@ def openings_of(visit: Visit) -> list[Opening]:
         Opening.objects.filter(visit_openings__appointment=visit.appointment_id)
         .exclude(state=Opening.State.DROPPED)
         .select_related("job__branch", "job__site", "room", "product", "group")
-        .prefetch_related("readings__tape", "obstructions")
+        .prefetch_related("readings__tape", "obstructions", "units")
         .order_by("room__order", "room_id", "order", "pk")
     )
 
