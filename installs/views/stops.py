@@ -63,6 +63,7 @@ def stop_page(
         "visit": visit,
         "job": visit.job,
         "stop": found,
+        "outcomes": VisitUnit.Outcome.values,
         "rows": [(row, by_code.get(row.unit.code)) for row in rows],
         "to_do": sum(1 for row in rows if row.outcome == VisitUnit.Outcome.TO_DO),
         "installed": sum(1 for row in rows if row.outcome == VisitUnit.Outcome.INSTALLED),

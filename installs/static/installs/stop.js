@@ -4,9 +4,6 @@ import { keep, keepDay } from "./kept.js";
 import { anew, gone, hold, markOf, say, untaken, wordsFor } from "./sending.js";
 
 const PHOTO_EDGE = 1600;
-const WORDS = {
-  installed: ["installed", "full"], not_installed: ["not installed", "crossed"], to_do: ["to do", "hollow"],
-};
 
 const userId = Number(document.getElementById("stop").dataset.user);
 const isLive = !document.body.dataset.kept;
@@ -26,10 +23,7 @@ function setOutcome(deed, unit, outcome, words) {
   const article = document.getElementById(`unit-${unit}`);
   if (!article) return;
   article.dataset.outcome = outcome;
-  const [word, look] = WORDS[outcome];
-  const state = document.createElement("span");
-  state.className = `state ${look}`;
-  state.textContent = word;
+  const state = document.querySelector(`[data-outcome-is="${outcome}"]`).content.cloneNode(true);
   const note = document.createElement("span");
   note.className = "waiting-mark";
   note.textContent = ` ${markOf(deed)}${words ? `: ${words}` : ""}`;
