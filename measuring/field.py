@@ -3,15 +3,19 @@
 from __future__ import annotations
 
 import datetime as dt
+from collections.abc import Collection, Iterable
 from typing import Any
 
+from django.db.models import Q
 from django.urls import reverse
 from django.utils import timezone
 
 from jobs.access import secret_for
 from jobs.models import MEASURING, Appointment, Job
+from measuring.evaluation import as_rules, current
 from measuring.facts import facts_of
 from measuring.models import (
+    RELEASED_OR_LATER,
     FixedTo,
     Jurisdiction,
     Mount,
@@ -19,10 +23,14 @@ from measuring.models import (
     Product,
     Reading,
     Substrate,
+    Tape,
     Visit,
     VisitOpening,
 )
-from measuring.options import Offer, offers
+from measuring.options import OURS, Offer, offers
+from measuring.rules.families import TABLE
+from measuring.rules.misreads import middle_size
+from measuring.rules.options import Option
 from measuring.sheets import live_units
 from shared.lengths import Unit
 from shared.models import User
@@ -45,15 +53,14 @@ def appointments_of(user: User, today: dt.date) -> list[Appointment]:
 def day_of(user: User) -> dict[str, Any]:
     """Everything for the day, as `visit_of` gives one visit, and the range to choose from."""
     today = timezone.localdate(timezone=user.branch.tz if user.branch else None)
-    return kit_of(user) | {
-        "today": today.isoformat(),
-        "visits": [visit_of(user, appointment) for appointment in appointments_of(user, today)],
-    }
+    visits = [visit_of(user, appointment) for appointment in appointments_of(user, today)]
+    in_use = {one["facts"]["product"] for visit in visits for one in visit["openings"]}
+    return kit_of(user, in_use - {None}) | {"today": today.isoformat(), "visits": visits}
 
 
-def kit_of(user: User) -> dict[str, Any]:
-    """The range, the cord rules, one's tapes, and what can be chosen."""
-    products = list(Product.objects.visible_to(user).filter(is_active=True))
+def kit_of(user: User, in_use: Collection[str] = ()) -> dict[str, Any]:
+    """The range (what is `in_use` by key, though not offered any more), the cord rules, one's tapes, the choices."""
+    products = list(Product.objects.visible_to(user).filter(Q(is_active=True) | Q(key__in=in_use)))
     offered = offers(products)
     key = user.branch.jurisdiction.lower() if user.branch else ""
     place = Jurisdiction.objects.filter(key=key).first()
@@ -79,6 +86,9 @@ def kit_of(user: User) -> dict[str, Any]:
             "fixed_to": FixedTo.choices,
             "substrate": Substrate.choices,
             "sill": Opening.Sill.choices,
+            "state": Opening.State.choices,
+            "outcome": Visit.Outcome.choices,
+            "ours": [_option(one) for one in OURS],
         },
     }
 
@@ -88,15 +98,18 @@ def _product(product: Product, offer: Offer) -> dict[str, Any]:
         "key": product.key,
         "name": product.name,
         "family": product.family,
+        "is_active": product.is_active,
         "fit": product.fit,
         "choices": {
-            mount: [
-                {"key": one.key, "label": one.label, "choices": one.pairs, "needed": one.is_needed}
-                for one in offer.at(mount)
-            ]
+            mount: [_option(one) for one in offer.at(mount)]
             for mount in Mount.values
         },
     }
+
+
+def _option(one: Option) -> dict[str, Any]:
+    told = {"key": one.key, "label": one.label, "choices": one.pairs, "needed": one.is_needed}
+    return {**told, "is_length": True} if one.is_length else told
 
 
 def visit_of(user: User, appointment: Appointment) -> dict[str, Any]:
@@ -118,9 +131,11 @@ def visit_of(user: User, appointment: Appointment) -> dict[str, Any]:
         )
         .order_by("room__order", "room_id", "order", "pk")
     )
-    openings = [one for one in rows if one.pk in named or (visit is None and not named)]
-    for one in openings:
+    for one in rows:
         one.job = job
+    openings = [one for one in rows if one.pk in named or (visit is None and not named)]
+    beside = _beside([one for one in rows if one not in openings])
+    elsewhere = _at_it_elsewhere(appointment)
     return {
         "appointment": appointment.pk,
         "purpose": appointment.get_purpose_display(),
@@ -130,17 +145,56 @@ def visit_of(user: User, appointment: Appointment) -> dict[str, Any]:
         "note": appointment.note,
         "is_open": visit is not None and not visit.is_closed(),
         "closed_at": visit.closed_at.isoformat() if visit and visit.closed_at else None,
-        "outcome": visit.get_outcome_display() if visit and visit.outcome else "",
+        "outcome": visit.outcome if visit else "",
+        "named": bool(named),
         "tape": visit.tape_id if visit else None,
+        "tapes": _tapes(reading.tape for one in rows for reading in one.readings.all()),
         "url": reverse("measuring:visit", args=[appointment.pk]),
         "secret": secret_for(user, appointment),
         "job": _job(job),
         "rooms": [
-            {"uid": str(room.uid), "name": room.name, "floor": room.floor, "defaults": room.defaults}
+            {
+                "uid": str(room.uid),
+                "name": room.name,
+                "floor": room.floor,
+                "defaults": room.defaults,
+                "beside": beside.get(room.pk, {}),
+            }
             for room in job.rooms.all()
         ],
-        "openings": [opening_of(one, job.branch.unit) for one in openings],
+        "openings": [
+            opening_of(one, job.branch.unit) | {"at_it": elsewhere.get(one.pk, [])} for one in openings
+        ],
     }
+
+
+def _beside(openings: Iterable[Opening]) -> dict[int, dict[str, tuple[int, int]]]:
+    """By room, the sizes of openings that are not this visit's: evidence about the readings of those that are."""
+    found: dict[int, dict[str, tuple[int, int]]] = {}
+    for one in openings:
+        if one.product is None or one.state in TABLE["states"]["passed_over"]:
+            continue
+        size = middle_size(as_rules(one, current(one.readings.all())))
+        if size is not None:
+            found.setdefault(one.room_id, {})[str(one.uid)] = size
+    return found
+
+
+def _at_it_elsewhere(appointment: Appointment) -> dict[int, list[int]]:
+    """By opening, the other appointments of the job with a visit at it that is not closed yet."""
+    rows = VisitOpening.objects.filter(
+        appointment__job=appointment.job_id, appointment__visit__isnull=False, appointment__visit__closed_at=None
+    ).exclude(appointment=appointment)
+    found: dict[int, list[int]] = {}
+    for opening, other in rows.values_list("opening_id", "appointment_id"):
+        found.setdefault(opening, []).append(other)
+    return found
+
+
+def _tapes(tapes: Iterable[Tape | None]) -> list[dict[str, Any]]:
+    """The tapes the visit's readings were taken with, whosever they are."""
+    used = {tape.pk: tape for tape in tapes if tape is not None}
+    return [{"id": key, "ticks": tape.case_length.ticks, "is_laser": tape.is_laser} for key, tape in used.items()]
 
 
 def _job(job: Job) -> dict[str, Any]:
@@ -218,6 +272,8 @@ def opening_of(opening: Opening, unit: Unit) -> dict[str, Any]:
             {
                 "code": one.code,
                 "state": one.get_state_display(),
+                "released": one.state in RELEASED_OR_LATER,
+                "product": one.product.key,
                 "width": one.order_width.ticks if one.order_width else None,
                 "height": one.order_height.ticks if one.order_height else None,
             }

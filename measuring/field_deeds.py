@@ -200,7 +200,8 @@ def copy(body: Copy, done: Done) -> Mapping[str, Any]:
     made = services.copy_opening(
         opening=_opening(body, done), by=done.by, mark=body.mark, visit=_visit(body, done), uid=body.copy
     )
-    return {"opening": str(made.uid), "mark": made.mark, "renamed": made.mark if body.mark != made.mark else ""}
+    renamed = made.mark if body.mark not in ("", made.mark) else ""
+    return {"opening": str(made.uid), "mark": made.mark, "renamed": renamed}
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -72,6 +72,7 @@ add_files(
     "measuring/field/queue.js",
     "measuring/field/model.js",
     "measuring/field/measure.js",
+    "measuring/field/facts.js",
     "measuring/field/drawings.js",
 )
 add_page(r"^/measure/(\d+/)?$", "measuring:offline")

@@ -99,7 +99,7 @@ def misreads(opening: Opening, alikes: Iterable[Opening] = ()) -> list[Finding]:
     widths.middle digits 35 1/4
     """
     readings: Readings = [opening.readings.get(place) for place in _FIELDS]
-    others = look_alikes(readings, [_sizes_of(other) for other in alikes])
+    others = look_alikes(readings, [middle_size(other) for other in alikes])
     tools = Tools(opening.unit, GRID[opening.unit], opening.case_ticks, opening.cased, opening.laser_ticks)
     doubts: list[Finding] = []
     doubted: set[int] = set()
@@ -254,7 +254,8 @@ def _ends(readings: Readings, place: int) -> int | None:
 # -- look-alikes -----------------------------------------------------------------------
 
 
-def _sizes_of(opening: Opening) -> tuple[int, int] | None:
+def middle_size(opening: Opening) -> tuple[int, int] | None:
+    """The middle one of its widths and of its heights, in ticks; None where either was not read."""
     readings: Readings = [opening.readings.get(place) for place in _FIELDS]
     width, height = _median(readings, 0), _median(readings, 3)
     return None if width is None or height is None else (width, height)

@@ -12,7 +12,9 @@ from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from typing import Final
 
-SPELLINGS: Final = (("grey", "gray"), ("colour", "color"), ("aluminium", "aluminum"), ("fibre", "fiber"))
+from measuring.rules.families import TABLE
+
+SPELLINGS: Final = tuple((one, other) for one, other in TABLE["spellings"])
 """Words that are written in two ways; either stands for the other."""
 
 

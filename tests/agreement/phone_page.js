@@ -1,28 +1,108 @@
 // Plays entries on the phone's model and says, of every opening, what the phone shows.
 import { Measure } from "/field/measure.js";
-import { project } from "/field/model.js";
+import { Work, nextMark, project } from "/field/model.js";
 
 const table = await (await fetch("/rules-table.json")).json();
 const sorted = (rows) => rows.map((row) => JSON.stringify(row)).sort().map((row) => JSON.parse(row));
+const nth = (list, n) => (list.length ? list[n % list.length] : null);
 
+/** What is shown of each opening by uid, in codes; and of each visit by its appointment. */
 function said(day) {
-  const measure = new Measure(table, day), out = {};
+  const measure = new Measure(table, day), openings = {}, visits = {};
   for (const visit of day.visits) {
     for (const one of visit.openings) {
       const found = measure.evaluate(visit, one);
-      out[one.uid] = {
+      openings[one.uid] = {
         state: one.state,
         size: found.size ? [found.size.width, found.size.height] : null,
         gaps: sorted(found.gaps.map((gap) => [gap.code, gap.field, gap.turn])),
         findings: sorted(found.findings.map((one) => [one.code, one.field, one.severity])),
+        texts: sorted([...found.gaps.map((gap) => measure.textOf(gap)), ...found.findings.map((one) => one.text)]),
+        held: {
+          mark: one.mark, room: one.room, reason: one.reason, facts: one.facts, options: one.options, units: one.units.length,
+          readings: sorted(one.readings.map((r) => [r.place, r.turn, r.ticks, r.case, r.typed, r.confirmed, r.conflict])),
+          things: sorted(one.obstructions.map((thing) => [thing.kind, thing.ticks, thing.projection, thing.at, thing.side, thing.from_top])),
+          conflicts: sorted(one.conflicts.map((conflict) => [conflict.fact, conflict.standing, conflict.offered])),
+          photos: one.photos.length,
+        },
       };
     }
+    const rooms = visit.rooms.map((room) => [room.name, room.floor, sorted(Object.entries(room.defaults))]);
+    visits[visit.appointment] = {
+      is_open: visit.is_open, is_closed: Boolean(visit.closed_at), outcome: visit.outcome, tape: visit.tape, rooms,
+      openings: visit.openings.map((one) => one.uid),
+      closes: [false, true].map((inPart) => { const end = measure.closeOut(visit, inPart); return [end.problem, end.problem ? "" : end.outcome]; }),
+    };
   }
-  return out;
+  return { openings, visits };
 }
 
-window.play = (text) => JSON.stringify(JSON.parse(text).map(({ day, deeds, fresh }) => {
-  const waiting = [...deeds, ...fresh];
-  return { deeds: waiting, openings: said(project(day, waiting, table)) };
-}));
+/** What a person looking at the phone would fill in; null where there is nothing to tap. */
+const LOOK = {
+  opening(look, { day }) { return nth(day.visits.flatMap((visit) => visit.openings), look)?.uid; },
+  room(look, { day }) { return nth(day.visits.flatMap((visit) => visit.rooms), look)?.uid; },
+  appointment(look, { day }) { return nth(day.visits, look)?.appointment; },
+  reading(look, { readings }) { return nth(readings, look)?.uid; },
+  conflict(look, { day }) { return nth(day.visits.flatMap((visit) => visit.openings).flatMap((one) => one.conflicts).filter((one) => one.id), look)?.id; },
+  obstruction(look, { day }) { return nth(day.visits.flatMap((visit) => visit.openings).flatMap((one) => one.obstructions), look)?.uid; },
+  tape(look, { day }) { return nth(day.tapes, look)?.id; },
+};
+
+function filled(work, { id, kind, body, done_at, look }) {
+  if (!look) return { id, kind, body, done_at };
+  const day = work.day, made = { ...body }, openings = day.visits.flatMap((visit) => visit.openings);
+  const wanted = look.readings ?? "any";
+  const readings = openings.flatMap((one) => one.readings).filter((r) => wanted === "any" || (wanted === "rivals") === r.conflict);
+  for (const [name, n] of Object.entries(look)) {
+    if (!(name in LOOK)) continue;
+    made[name] = LOOK[name](n, { day, readings });
+    if (made[name] == null) return null;
+  }
+  if ("open" in look) {
+    made.opening = openings.find((one) => one.state !== "not_reached" && work.measure.evaluate(day.visits[0], one).gaps.length)?.uid;
+    if (!made.opening) return null;
+  }
+  const one = openings.find((one) => one.uid === made.opening), visit = day.visits.find((visit) => visit.appointment === made.appointment);
+  if (kind === "measuring.reading") {
+    const now = work.measure.current(one), asks = work.measure.asked(one);
+    const unread = asks.filter((ask) => !now.has(`${ask.place}:${ask.turn}`));
+    const ask = look.any ? null : nth(unread.length ? unread : asks, look.ask);
+    made.place = ask?.place ?? nth(Object.keys(table.labels), look.ask);
+    made.turn = ask?.turn ?? 1 + (look.ask % 2);
+    made.typed = body.typed[made.place.split(".")[0]] ?? body.typed.depth;
+    if (made.place === "chosen.height") made.typed = body.typed.heights;
+    if (!look.blind) made.seen = now.get(`${made.place}:${made.turn}`)?.uid ?? null;
+  }
+  if (kind === "measuring.facts") made.seen = Object.fromEntries(Object.keys(made.facts).map((name) => [name, look.blind ? null : one.facts[name]]));
+  if (kind === "measuring.opening" || kind === "measuring.copy") {
+    const room = kind === "measuring.copy" ? one?.room : made.room;
+    const marks = openings.filter((other) => other.room === room).map((other) => other.mark);
+    const mark = look.mark ?? nextMark(marks);
+    if (kind === "measuring.copy") made.mark = mark;
+    else {
+      const known = visit.rooms.find((other) => other.uid === room);
+      if (!known) return null;
+      Object.assign(made, { room_name: known.name, floor: known.floor, facts: { mark, ...made.facts } });
+    }
+  }
+  if (kind === "measuring.order") {
+    const mine = openings.filter((other) => other.room === made.room).map((other) => other.uid);
+    if (look.turn) mine.reverse();
+    made.openings = [...mine.slice(look.from % (mine.length || 1)), ...mine.slice(0, look.from % (mine.length || 1))].slice(0, look.most);
+  }
+  return { id, kind, body: made, done_at };
+}
+
+window.play = (text) => {
+  const { day, deeds, fresh, most = fresh.length } = JSON.parse(text);
+  const work = new Work(structuredClone(day), table), waiting = [];
+  for (const deed of deeds) work.do(deed);
+  for (const one of fresh) {
+    const deed = waiting.length < most ? filled(work, one) : null;
+    if (!deed) continue;
+    waiting.push(deed);
+    work.do(deed);
+  }
+  return JSON.stringify({ fresh: waiting, before: said(day), after: said(project(day, [...deeds, ...waiting], table)) });
+};
 document.title = "ready";

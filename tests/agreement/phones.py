@@ -50,20 +50,29 @@ class _Server(SimpleHTTPRequestHandler):
 
 
 class Pages:
-    """The phone's model on a page of its own; many queues are played at one go."""
+    """The phone's model on a page of its own."""
 
     def __init__(self, tab: Any) -> None:
         self.tab = tab
 
-    def play(self, queues: Sequence[Mapping[str, Any]]) -> list[dict[str, Any]]:
+    def play(
+        self, day: Mapping[str, Any], fresh: Sequence[Mapping[str, Any]], *, most: int | None = None
+    ) -> dict[str, Any]:
         """
-        Play entries on days: ``{"day", "deeds", "fresh"}`` each.
+        Enter these on a day, one by one.
 
-        ``deeds`` wait already; those of ``fresh`` are entered one by one, what the phone shows
-        filled in. Back come ``deeds``, the queue as it waits then, and ``openings``, what the
-        phone shows of each by uid.
+        What an entry leaves to the person's eye (its ``look``) is filled in from what the phone shows
+        then; one with nothing to tap is left out, and so are those after the `most`-th. Back come
+        ``fresh``, the entries as they wait; ``before`` and ``after``, what is shown without and with them.
         """
-        return json.loads(self.tab.evaluate("window.play", json.dumps(queues)))  # type: ignore[no-any-return]
+        given: dict[str, Any] = {"day": day, "deeds": [], "fresh": list(fresh)}
+        if most is not None:
+            given["most"] = most
+        played: dict[str, Any] = json.loads(self.tab.evaluate("window.play", json.dumps(given)))
+        for when in ("before", "after"):
+            for one in played[when]["openings"].values():
+                one["texts"].sort()
+        return played
 
 
 @contextmanager
@@ -114,11 +123,13 @@ def said_by_office(opening: Opening) -> dict[str, Any]:
         "size": [found.size.width.ticks, found.size.height.ticks] if found.size else None,
         "gaps": sorted([gap.code, gap.field, gap.turn] for gap in found.gaps),
         "findings": sorted([one["code"], one["field"], one["severity"]] for one in found.findings),
+        "texts": sorted([*(gap.text for gap in found.gaps), *(one["text"] for one in found.findings)]),
     }
 
 
-def all_said_by_office(user: User) -> dict[str, Any]:
+def all_said_by_office(day: Mapping[str, Any]) -> dict[str, Any]:
     """Every opening of a day as the office has it, by uid."""
-    shown = {one["uid"] for visit in field.day_of(user)["visits"] for one in visit["openings"]}
+    shown = {one["uid"] for visit in day["visits"] for one in visit["openings"]}
     rows = Opening.objects.filter(uid__in=shown).select_related("job__branch", "job__site", "room", "product")
+    rows = rows.prefetch_related("units", "obstructions")
     return {str(row.uid): said_by_office(row) for row in rows}

@@ -71,12 +71,13 @@ def played(page: Pages, branch: Branch, dispatcher: User, measurer: User, case: 
     phone = Phone(measurer)
     queue = entries_of(case, names)
 
-    [shown] = page.play([{"day": phone.day(), "deeds": [], "fresh": queue}])
+    shown = page.play(phone.day(), queue)
     replies = phone.send(queue)
 
     office = {str(row.uid): said_by_office(row) for row in Opening.objects.filter(job=appointment.job)}
     refused = {at for at, reply in enumerate(replies) if reply["status"] >= 400}
-    return {"names": names, "phone": shown["openings"], "office": office, "refused": refused, "replies": replies}
+    said = {"phone": shown["after"]["openings"], "office": office}
+    return {**said, "names": names, "refused": refused, "replies": replies}
 
 
 @pytest.mark.parametrize("case", CASES, ids=[case["name"] for case in CASES])

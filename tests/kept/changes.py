@@ -53,6 +53,8 @@ class RowChange:
 RECIPES = "A product's options are its recipe's, by the recipe's names; a colour no recipe asks for is not asked."
 UNRESOLVED = "Options are resolved against the recipe before a release, which names option, value and what to do."
 
+PHONE = "The phone does an entry as the office will: it must know what the office knows."
+
 CHANGES: dict[str, list[Change]] = {
     "2026-11-29": [
         # entries whose body can't be read
@@ -71,6 +73,35 @@ CHANGES: dict[str, list[Change]] = {
         Change("GET /api/field/day/ * body.choices.places", "The phone has the spots from the one table of rules."),
         Change("GET /api/visits/ * body.choices.places", "As in the phone's day."),
         Change("afterwards GET /api/visits/* body.choices.places", "As in the phone's day."),
+        # what a phone's model needs to do an entry as the office will
+        *[
+            Change(f"{where} {what}", PHONE, is_new=True)
+            for where, body in (
+                ("GET /api/field/day/ *", "visits.*."),
+                ("GET /api/visits/ *", ""),
+                ("afterwards GET /api/visits/*", ""),
+            )
+            for what in (
+                "body.choices.state",
+                "body.choices.outcome",
+                "body.choices.ours",
+                "body.products.*.is_active",
+                "body.products.*.choices.*.is_length",
+                f"body.{body}*named",
+                f"body.{body}*tapes",
+                f"body.{body}*rooms.*.beside",
+                f"body.{body}*openings.*.at_it",
+                f"body.{body}*openings.*.units.*.released",
+                f"body.{body}*openings.*.units.*.product",
+            )
+        ],
+        *[
+            Change(f"{when}GET /api/openings/* body.units.*.{what}", PHONE, is_new=True)
+            for when in ("", "afterwards ")
+            for what in ("released", "product")
+        ],
+        Change("afterwards GET /api/visits/* body.visits.*.outcome", "A visit's outcome is its code, not its words."),
+        Change("entry * measuring.copy reply.renamed", "A copy says when its mark was taken.", is_new=True),
         # what can be chosen for a unit: the recipe's list is the only one
         Change("GET /api/field/day/ * body.products.*.choices.*.label", RECIPES),
         Change("GET /api/field/day/ * body.products.*.choices.*.colour", RECIPES),

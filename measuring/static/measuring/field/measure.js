@@ -16,7 +16,8 @@ export class Measure {
     this.unit = day.unit;
     this.products = new Map(day.products.map((row) => [row.key, row]));
     this.read = new Map();
-    this.tapes = new Map([...day.tapes, ...(day.other_tapes ?? [])].map((tape) => [tape.id, tape]));
+    const theirs = day.visits.flatMap((visit) => visit.tapes);
+    this.tapes = new Map([...theirs, ...day.tapes].map((tape) => [tape.id, tape]));
     this.place = day.jurisdiction ? this.rules.readJurisdiction(day.jurisdiction) : null;
     this.covers = table.cover.sides.map((side) => `cover.${side}`);
     this.chosen = ["chosen.width", "chosen.height"];
@@ -208,5 +209,35 @@ export class Measure {
       if (now?.size && this.products.has(other.facts.product)) found.set(other.uid, this.asRules(other, now));
     }
     return [...found.values()];
+  }
+
+  // -- the close-out -----------------------------------------------------------------------------------
+
+  /** Gaps, which block, and findings to be checked, in walking order: `{ one, gap, finding, severity }`. */
+  ends(visit) {
+    const found = [];
+    for (const one of visit.openings) {
+      if (this.table.states.left_out.includes(one.state)) continue;
+      const seen = this.evaluate(visit, one), asked = seen.gaps.map((gap) => gap.field);
+      for (const gap of seen.gaps) found.push({ one, gap, severity: "stop" });
+      for (const finding of seen.findings) {
+        const isAsked = finding.code === "misread" && asked.includes(finding.field);
+        if (finding.severity !== "note" && !isAsked) found.push({ one, finding, severity: finding.severity });
+      }
+    }
+    return found;
+  }
+
+  /** What closing the visit now would come to: `{ problem, outcome, ends, blocking }`; no problem: it closes. */
+  closeOut(visit, inPart) {
+    const ends = this.ends(visit), is = (...states) => visit.openings.filter((one) => states.includes(one.state));
+    const untouched = inPart ? is("to_measure") : [], left = is("not_reached");
+    const blocking = ends.filter((end) => end.gap && !untouched.includes(end.one));
+    let problem = "", outcome = "whole";
+    if (blocking.length) problem = "gap";
+    else if (left.length && !inPart) problem = "left";
+    else if (!visit.openings.length) problem = "no_openings";
+    if (left.length || untouched.length) outcome = is("under_way", "measured").length ? "part" : "none";
+    return { problem, outcome, ends, blocking };
   }
 }

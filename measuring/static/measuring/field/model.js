@@ -1,167 +1,423 @@
 /*
  * The visits as the person sees them: what the office last knew, and on top of it every deed
- * that still waits to be sent. Nothing here draws or stores.
+ * that still waits to be sent, done as the office will do it. What the office will refuse does
+ * nothing here either. Nothing here draws or stores.
  */
+import { Measure } from "./measure.js";
+import { cleaned, factsOf, isNothing } from "./facts.js";
+
+/** What the office would refuse. */
+export class Refusal extends Error {}
+
+const refuse = (problem) => { throw new Refusal(problem); };
+const demand = (found, problem = "it is not there") => found || refuse(problem);
+
 /** A copy of the day with these deeds done to it; what those not sent yet touched is marked `unsent`. */
 export function project(day, deeds, table) {
-  const now = structuredClone(day);
-  for (const deed of deeds) {
-    const act = ACTS[deed.kind];
-    if (act) act(now, deed.body, deed, table);
+  const work = new Work(structuredClone(day), table);
+  for (const deed of deeds) work.do(deed);
+  return work.day;
+}
+
+export const findOpening = (day, uid) => day.visits.flatMap((visit) => visit.openings).find((one) => one.uid === uid);
+
+export class Work {
+  constructor(day, table) {
+    this.day = day;
+    this.table = table;
+    this.join();
+    this.measure = new Measure(table, day);
   }
-  return now;
+
+  /** An opening or room that two visits of the day share is one thing. */
+  join() {
+    const known = new Map();
+    const once = (thing) => known.get(thing.uid) ?? (known.set(thing.uid, thing), thing);
+    for (const visit of this.day.visits) {
+      visit.rooms = visit.rooms.map(once);
+      visit.openings = visit.openings.map(once);
+    }
+  }
+
+  do(deed) {
+    this.isUnsent = !deed.sent;
+    try {
+      ACTS[deed.kind]?.(this, deed.body, deed);
+    } catch (error) {
+      if (!(error instanceof Refusal)) throw error;
+    }
+  }
+
+  visit(appointment) {
+    return demand(this.day.visits.find((one) => one.appointment === appointment));
+  }
+
+  /** A visit that was begun. */
+  begun(appointment) {
+    const visit = this.visit(appointment);
+    return demand(visit.is_open || visit.closed_at ? visit : null);
+  }
+
+  openings() {
+    return [...new Set(this.day.visits.flatMap((visit) => visit.openings))];
+  }
+
+  opening(uid) {
+    return demand(findOpening(this.day, uid));
+  }
+
+  /** The opening that holds a reading, an obstruction or a conflict, and that thing. */
+  part(list, wanted) {
+    for (const one of this.openings()) for (const thing of one[list]) if (wanted(thing)) return [one, thing];
+    return refuse("it is not there");
+  }
+
+  visitsAt(one) {
+    return this.day.visits.filter((visit) => visit.openings.includes(one));
+  }
+
+  room(visit, uid, name, floor) {
+    const found = visit.rooms.find((one) => one.uid === uid) ?? visit.rooms.find((one) => one.name === name && one.floor === floor);
+    if (found) return found;
+    demand(name && [...name].length <= 60 && [...floor].length <= 20, "a room has a name");
+    const made = { uid, name, floor, defaults: {}, beside: {}, unsent: this.isUnsent };
+    for (const one of this.day.visits) if (one.job.id === visit.job.id) one.rooms.push(made);
+    return made;
+  }
+
+  marks(room, but = null) {
+    return this.openings().filter((one) => one.room === room.uid && one !== but).map((one) => one.mark);
+  }
+
+  /** A new opening behind the others of its room, the rooms in the order they are walked. */
+  put(visit, room, uid, facts) {
+    demand(!findOpening(this.day, uid), "it is there already");
+    const made = {
+      uid, id: null, room: room.uid, mark: facts.mark, state: "to_measure", reason: "", group: "", facts: { ...facts, room: room.uid },
+      readings: [], superseded: 0, obstructions: [], photos: [], conflicts: [], options: {}, units: [], at_it: [], unsent: this.isUnsent,
+    };
+    for (const other of this.day.visits) {
+      const isOfAll = other.job.id === visit.job.id && !other.named && !other.is_open && !other.closed_at;
+      if (other !== visit && !isOfAll) continue;
+      other.openings.push(made);
+      this.walk(other);
+    }
+    this.resize(made);
+    return made;
+  }
+
+  walk(visit) {
+    const at = new Map(visit.rooms.map((room, order) => [room.uid, order]));
+    visit.openings.sort((a, b) => at.get(a.room) - at.get(b.room));
+  }
+
+  /** A length somebody typed, as the office reads it. */
+  length(typed, least) {
+    try {
+      return this.measure.typed(typed, least);
+    } catch (error) {
+      return refuse(error.message);
+    }
+  }
+
+  cleaned(facts, one = null) {
+    try {
+      return cleaned(facts, { measure: this.measure, day: this.day, one });
+    } catch (error) {
+      return refuse(error.message);
+    }
+  }
+
+  // -- what follows from a change -------------------------------------------------------------
+
+  /** Units and state anew, after something was read, taken back or changed at an opening. */
+  resize(one) {
+    if (!this.table.states.covered.includes(one.state)) return;
+    this.follow(one);
+    const { measurable } = this.table.states;
+    if (!measurable.includes(one.state)) return;
+    const isAtIt = this.isAtIt(one), mayBeMeasured = one.state === "measured" || !isAtIt;
+    if (mayBeMeasured && this.isComplete(one)) one.state = "measured";
+    else one.state = one.readings.length ? "under_way" : "to_measure";
+  }
+
+  isComplete(one) {
+    const found = this.measure.evaluate(this.visitsAt(one)[0], one);
+    return Boolean(found.size) && !found.gaps.length;
+  }
+
+  /** Whether a visit that is not closed yet is at this opening. */
+  isAtIt(one) {
+    const here = new Set(this.day.visits.map((visit) => visit.appointment));
+    return this.visitsAt(one).some((visit) => visit.is_open) || one.at_it.some((appointment) => !here.has(appointment));
+  }
+
+  /** As many units as are wanted; those not released follow the opening's product. */
+  follow(one) {
+    const { facts } = one, product = this.measure.products.get(facts.product);
+    one.units = one.units.filter((unit, at) => unit.released || (product && at < facts.units_wanted));
+    if (product) {
+      const fresh = startingOptions(product, facts.mount), [first] = one.units;
+      if (!first) one.options = fresh;
+      else if (!first.released && first.product !== product.key) one.options = { ...fresh, ...validOptions(this, product, one.options) };
+      for (const unit of one.units) if (!unit.released) unit.product = product.key;
+      while (one.units.length < facts.units_wanted) one.units.push({ released: false, product: product.key });
+    }
+    if (!one.units.length) one.options = {};
+  }
+
+  change(one, sent, seen = null) {
+    const clean = this.cleaned(sent, one);
+    if (clean.site_facts) clean.site_facts = { ...one.facts.site_facts, ...clean.site_facts };
+    const changing = {}, kept = [];
+    for (const [name, value] of Object.entries(clean)) {
+      const standing = one.facts[name];
+      if (isSame(standing, value)) continue;
+      const isFree = !seen || !(name in seen) || isSame(seen[name], standing) || (isNothing(seen[name]) && isNothing(standing));
+      if (isFree) changing[name] = value;
+      else kept.push({ id: null, fact: name, standing, offered: value, by: this.day.user.name, at: new Date().toISOString() });
+    }
+    const isOrdered = Object.keys(changing).some((name) => this.table.facts[name].ordered);
+    demand(!(isOrdered && one.units.some((unit) => unit.released)), "it was ordered");
+    if ("mark" in changing) demand(!this.marks({ uid: one.room }, one).includes(changing.mark), "that mark is taken");
+    one.conflicts.push(...kept);
+    one.unsent = this.isUnsent;
+    if (!Object.keys(changing).length) return;
+    Object.assign(one.facts, changing);
+    if ("mark" in changing) one.mark = changing.mark;
+    this.resize(one);
+  }
 }
 
-const openings = (day) => day.visits.flatMap((visit) => visit.openings);
-export const findOpening = (day, uid) => openings(day).find((one) => one.uid === uid);
-const findVisit = (day, appointment) => day.visits.find((one) => one.appointment === appointment);
+const isSame = (a, b) => JSON.stringify(a ?? null) === JSON.stringify(b ?? null);
+const choicesOf = (product, mount) => product.choices[mount] ?? [];
 
-function freshOpening(uid, room, mark, unsent) {
-  return {
-    uid, id: null, room, mark, state: "to_measure", reason: "", group: "", facts: {}, readings: [], superseded: 0,
-    obstructions: [], photos: [], conflicts: [], options: {}, units: [], unsent,
-  };
+/** What is chosen by itself: where a needed option has one choice only. */
+function startingOptions(product, mount) {
+  const single = choicesOf(product, mount).filter((one) => one.needed && one.choices.length === 1);
+  return Object.fromEntries(single.map((one) => [one.key, one.choices[0][0]]));
 }
 
-/** Puts an opening behind the others of its room, so that the list stays in walking order. */
-function put(visit, made, after = null) {
-  const mates = visit.openings.filter((one) => one.room === made.room);
-  const last = after ?? mates[mates.length - 1];
-  const at = last ? visit.openings.indexOf(last) + 1 : visit.openings.length;
-  visit.openings.splice(at, 0, made);
+/** Every option there is for a product, whatever the mount. */
+function optionsOf(work, product) {
+  const all = [...choicesOf(product, "inside"), ...choicesOf(product, "outside"), ...work.day.choices.ours];
+  return new Map(all.reverse().map((one) => [one.key, one]));
+}
+
+/** Those of the options that this product has too. */
+function validOptions(work, product, options) {
+  const known = optionsOf(work, product);
+  const isKnown = ([key, value]) => known.has(key) && (!known.get(key).choices.length || known.get(key).choices.some(([choice]) => choice === value));
+  return Object.fromEntries(Object.entries(options).filter(isKnown));
+}
+
+/** The choice a text means: by its key, else by key or name whatever the case and spelling. */
+function choiceMeant(table, choices, text) {
+  const plain = (word) => table.spellings.reduce((out, [one, other]) => out.replaceAll(one, other), word.replace(/[\s_-]+/g, " ").trim().toLowerCase());
+  const same = plain(text), found = choices.find(([key]) => key === text) ?? choices.find((pair) => pair.some((word) => plain(word) === same));
+  return found?.[0];
+}
+
+/** An option as it is kept; an empty text takes it back. */
+function cleanOption(work, option, text) {
+  if (text && option.choices.length) return demand(choiceMeant(work.table, option.choices, text), "no such choice");
+  demand([...text].length <= 120, "too long");
+  return text && option.is_length ? work.measure.named(work.length(text, 0)) : text;
 }
 
 const ACTS = {
-  "measuring.begin"(day, body, deed) {
-    const visit = findVisit(day, body.appointment);
-    if (visit) Object.assign(visit, { is_open: true, unsent: !deed.sent }, body.tape ? { tape: body.tape } : {});
+  "measuring.begin"(work, body) {
+    const visit = work.visit(body.appointment);
+    if (!visit.is_open && !visit.closed_at) {
+      if (!visit.named) visit.openings = visit.openings.filter((one) => work.table.states.to_do.includes(one.state));
+      Object.assign(visit, { is_open: true, named: true, tape: body.tape ?? null });
+    } else if (visit.is_open && body.tape) visit.tape = body.tape;
+    visit.unsent = work.isUnsent;
   },
-  "measuring.room"(day, body, deed) {
-    const visit = findVisit(day, body.appointment);
-    if (visit && !visit.rooms.some((one) => one.uid === body.room || (one.name === body.name && one.floor === body.floor))) {
-      visit.rooms.push({ uid: body.room, name: body.name, floor: body.floor ?? "", defaults: {}, unsent: !deed.sent });
-    }
+  "measuring.room"(work, body) {
+    work.room(work.begun(body.appointment), body.room, body.name.trim(), (body.floor ?? "").trim());
   },
-  "measuring.room_defaults"(day, body, deed) {
-    for (const visit of day.visits) for (const room of visit.rooms) if (room.uid === body.room) room.defaults = body.defaults;
+  "measuring.room_defaults"(work, body) {
+    const room = demand(work.day.visits.flatMap((visit) => visit.rooms).find((one) => one.uid === body.room));
+    const known = Object.entries(body.defaults).filter(([name]) => work.table.facts[name]?.room);
+    room.defaults = work.cleaned(Object.fromEntries(known));
   },
-  "measuring.opening"(day, body, deed) {
-    const visit = findVisit(day, body.appointment);
-    if (!visit || findOpening(day, body.opening)) return;
-    const room = visit.rooms.find((one) => one.uid === body.room) ?? visit.rooms.find((one) => one.name === body.room_name);
-    const made = freshOpening(body.opening, room?.uid ?? body.room, body.facts.mark, !deed.sent);
-    made.facts = { mount: "inside", fixed_to: "jamb", substrate: "unknown", sill: "sill", ...(room?.defaults ?? {}), ...body.facts };
-    put(visit, made);
+  "measuring.opening"(work, body) {
+    const visit = work.begun(body.appointment), sent = { ...body.facts };
+    const room = work.room(visit, body.room, body.room_name.trim(), (body.floor ?? "").trim());
+    const marks = work.marks(room);
+    if (!sent.mark || marks.includes(sent.mark)) sent.mark = nextMark(marks);
+    const kept = Object.entries(room.defaults).filter(([name, value]) => !(name in sent) && isClean(work, name, value));
+    work.put(visit, room, body.opening, { ...factsOf(work.table), ...work.cleaned({ ...Object.fromEntries(kept), ...sent }) });
   },
-  "measuring.copy"(day, body, deed, table) {
-    const visit = findVisit(day, body.appointment), like = findOpening(day, body.opening);
-    if (!visit || !like || findOpening(day, body.copy)) return;
-    const made = freshOpening(body.copy, like.room, body.mark, !deed.sent);
-    const copied = Object.keys(table.facts).filter((name) => table.facts[name].copied);
-    for (const name of copied) if (name in like.facts) made.facts[name] = like.facts[name];
-    made.options = { ...like.options };
+  "measuring.copy"(work, body) {
+    const visit = work.begun(body.appointment), like = work.opening(body.opening);
+    const room = demand(visit.rooms.find((one) => one.uid === like.room)), marks = work.marks(room);
+    const facts = factsOf(work.table);
+    for (const [name, row] of Object.entries(work.table.facts)) if (row.copied) facts[name] = like.facts[name];
+    if (work.measure.products.get(facts.product)?.is_active === false) facts.product = null;
+    facts.mark = body.mark && !marks.includes(body.mark) ? body.mark : freeMark(like.mark, marks);
+    const options = { ...like.options }, hadUnit = like.units.length > 0;
+    const made = work.put(visit, room, body.copy, structuredClone(facts));
+    made.group = like.group;
     made.obstructions = like.obstructions.map((thing) => ({ ...thing }));
-    put(visit, made);
+    if (hadUnit && made.units.length) made.options = options;
+    work.resize(made);
   },
-  "measuring.order"(day, body, deed) {
-    for (const visit of day.visits) {
-      const mine = visit.openings.filter((one) => one.room === body.room);
-      if (!mine.length) continue;
-      const rank = (one) => (body.openings.includes(one.uid) ? body.openings.indexOf(one.uid) : 1e6);
-      const sorted = [...mine].sort((a, b) => rank(a) - rank(b));
-      visit.openings = visit.openings.map((one) => (one.room === body.room ? sorted.shift() : one));
+  "measuring.order"(work, body) {
+    for (const visit of work.day.visits) {
+      const rank = (one) => (body.openings.includes(one.uid) ? body.openings.indexOf(one.uid) : body.openings.length);
+      const mine = visit.openings.filter((one) => one.room === body.room).sort((a, b) => rank(a) - rank(b));
+      visit.openings = visit.openings.map((one) => (one.room === body.room ? mine.shift() : one));
     }
   },
-  "measuring.reading"(day, body, deed) {
-    const one = findOpening(day, body.opening);
-    if (!one || one.readings.some((r) => r.uid === deed.id)) return;
-    const standing = one.readings.find((r) => r.place === body.place && r.turn === (body.turn ?? 1) && !r.conflict);
+  "measuring.reading"(work, body, deed) {
+    const { measure, table } = work, one = work.opening(body.opening), turn = body.turn ?? 1, typed = body.typed.trim();
+    demand(body.place in table.labels && [1, 2].includes(turn), "no such place");
+    demand(!table.states.passed_over.includes(one.state), "take it up again first");
+    const own = body.with_case ? demand(measure.tapes.get(body.tape)?.ticks ?? body.case, "choose the tape first") : null;
+    const ticks = readAt(work, typed, body.place, own);
+    const standing = one.readings.find((r) => r.place === body.place && r.turn === turn && !r.conflict);
     const made = {
-      uid: deed.id, place: body.place, turn: body.turn ?? 1, typed: body.typed, ticks: body.ticks,
-      case: body.with_case ? body.case : null, tape: body.tape ?? null, grade: body.grade ?? "final",
-      by: day.user.name, at: deed.done_at, confirmed: false, conflict: false, unsent: !deed.sent,
+      uid: deed.id, place: body.place, turn, typed: typed.slice(0, 40), ticks, case: own, tape: body.tape ?? null, grade: body.grade ?? "final",
+      by: work.day.user.name, at: deed.done_at, confirmed: false, unsent: work.isUnsent,
     };
-    if (standing && standing.uid !== body.seen && standing.ticks !== made.ticks) {
-      made.conflict = true;
-      one.readings.push(made);
-    } else {
-      if (standing) one.superseded += 1;
-      one.readings = one.readings.filter((r) => r !== standing);
-      one.readings.push(made);
+    made.conflict = Boolean(standing) && "seen" in body && standing.uid !== body.seen && standing.ticks !== ticks;
+    if (standing && !made.conflict) {
+      one.superseded += 1;
+      one.readings.splice(one.readings.indexOf(standing), 1);
     }
+    one.readings.push(made);
     if (["to_measure", "not_reached"].includes(one.state)) Object.assign(one, { state: "under_way", reason: "" });
+    work.resize(one);
   },
-  "measuring.same"(day, body, deed) {
-    for (const one of openings(day)) for (const r of one.readings) if (r.uid === body.reading) Object.assign(r, { confirmed: true, unsent: !deed.sent });
+  "measuring.same"(work, body) {
+    const [one, reading] = work.part("readings", (r) => r.uid === body.reading);
+    demand(!reading.conflict, "it was superseded");
+    Object.assign(reading, { confirmed: true, unsent: work.isUnsent });
+    work.resize(one);
   },
-  "measuring.back"(day, body, deed) {
-    for (const one of openings(day)) one.readings = one.readings.filter((r) => r.uid !== body.reading);
+  "measuring.back"(work, body) {
+    const [one, reading] = work.part("readings", (r) => r.uid === body.reading);
+    one.readings = one.readings.filter((r) => r !== reading);
+    one.superseded += 1;
+    const left = one.readings.filter((r) => r.place === reading.place && r.turn === reading.turn);
+    if (left.length === 1) left[0].conflict = false;
+    one.unsent = work.isUnsent;
+    work.resize(one);
   },
-  "measuring.keep"(day, body, deed) {
-    for (const one of openings(day)) {
-      const kept = one.readings.find((r) => r.uid === body.reading);
-      if (!kept) continue;
-      one.readings = one.readings.filter((r) => r === kept || r.place !== kept.place || r.turn !== kept.turn);
-      kept.conflict = false;
-      kept.unsent = !deed.sent;
+  "measuring.keep"(work, body) {
+    const [one, kept] = work.part("readings", (r) => r.uid === body.reading);
+    const rivals = one.readings.filter((r) => r !== kept && r.place === kept.place && r.turn === kept.turn);
+    demand(rivals.length, "there is no other reading of this place");
+    one.readings = one.readings.filter((r) => !rivals.includes(r));
+    one.superseded += rivals.length;
+    Object.assign(kept, { conflict: false, unsent: work.isUnsent });
+    work.resize(one);
+  },
+  "measuring.facts"(work, body) {
+    work.change(work.opening(body.opening), body.facts, body.seen);
+  },
+  "measuring.settle"(work, body) {
+    const [one, conflict] = work.part("conflicts", (c) => c.id !== null && c.id === body.conflict);
+    if (body.offered) work.change(one, { [conflict.fact]: conflict.offered });
+    one.conflicts = one.conflicts.filter((c) => c !== conflict);
+    one.unsent = work.isUnsent;
+  },
+  "measuring.obstruction"(work, body, deed) {
+    const one = work.opening(body.opening), grid = work.measure.grid(), kind = body.kind.trim();
+    demand(kind && [...kind].length <= 30, "say what it is");
+    const ticks = Math.ceil(work.length(body.projection) / grid) * grid;
+    const fromTop = body.from_top ? Math.floor(work.length(body.from_top) / grid) * grid : null;
+    one.obstructions.push({ uid: deed.id, kind, projection: work.measure.named(ticks), ticks, at: body.at ?? "path", side: body.side ?? "", from_top: fromTop, unsent: work.isUnsent });
+    work.resize(one);
+  },
+  "measuring.clear"(work, body) {
+    const [one, thing] = work.part("obstructions", (thing) => thing.uid === body.obstruction);
+    one.obstructions = one.obstructions.filter((other) => other !== thing);
+    work.resize(one);
+  },
+  "measuring.photo"(work, body, deed) {
+    const one = work.opening(body.opening);
+    one.photos.push({ uid: deed.id, url: `data:image/jpeg;base64,${body.data}`, caption: body.caption, unsent: work.isUnsent });
+  },
+  "measuring.options"(work, body) {
+    const one = work.opening(body.opening), product = work.measure.products.get(one.facts.product);
+    const [first] = one.units;
+    if (!product || !first || first.released) return;
+    const chosen = { ...one.options }, known = optionsOf(work, product);
+    for (const [key, value] of Object.entries(body.options)) {
+      const text = (value ?? "").trim(), option = known.get(key);
+      demand(option || (!text && key in one.options), "no such option");
+      const kept = option ? cleanOption(work, option, text) : "";
+      if (kept) chosen[key] = kept;
+      else delete chosen[key];
     }
+    Object.assign(one, { options: chosen, unsent: work.isUnsent });
+    work.resize(one);
   },
-  "measuring.facts"(day, body, deed) {
-    const one = findOpening(day, body.opening);
-    if (!one) return;
-    Object.assign(one.facts, body.facts);
-    if (body.facts.mark) one.mark = body.facts.mark;
-    one.unsent = !deed.sent;
-  },
-  "measuring.settle"(day, body, deed) {
-    for (const one of openings(day)) {
-      const conflict = one.conflicts.find((c) => c.id === body.conflict);
-      if (!conflict) continue;
-      if (body.offered) one.facts[conflict.fact] = conflict.offered;
-      one.conflicts = one.conflicts.filter((c) => c !== conflict);
-      one.unsent = !deed.sent;
+  "measuring.state"(work, body) {
+    const one = work.opening(body.opening), reason = (body.reason ?? "").trim(), { states } = work.table;
+    if (body.to === "again") {
+      if (!states.set_aside.includes(one.state)) return;
+      Object.assign(one, { state: one.readings.length ? "under_way" : "to_measure", reason: "", unsent: work.isUnsent });
+      work.resize(one);
+      return;
     }
+    const to = demand({ cannot: "cannot", not_reached: "not_reached", drop: "dropped" }[body.to], "no such state");
+    if (to !== "dropped") demand(reason && [...reason].length <= 240, "say why, in a few words");
+    if (to !== "not_reached") {
+      demand(!one.units.some((unit) => unit.released), "a unit of it is released");
+      Object.assign(one, { units: [], options: {} });
+    }
+    Object.assign(one, { state: to, reason, unsent: work.isUnsent });
+    if (to === "dropped") for (const visit of work.day.visits) visit.openings = visit.openings.filter((other) => other !== one);
   },
-  "measuring.obstruction"(day, body, deed) {
-    const one = findOpening(day, body.opening);
-    if (one && !one.obstructions.some((thing) => thing.uid === deed.id)) one.obstructions.push({ ...body, uid: deed.id, from_top: body.from_top_ticks ?? null, unsent: !deed.sent });
-  },
-  "measuring.clear"(day, body, deed) {
-    for (const one of openings(day)) one.obstructions = one.obstructions.filter((thing) => thing.uid !== body.obstruction);
-  },
-  "measuring.photo"(day, body, deed) {
-    const one = findOpening(day, body.opening);
-    if (one && !one.photos.some((photo) => photo.uid === deed.id)) one.photos.push({ uid: deed.id, url: `data:image/jpeg;base64,${body.data}`, caption: body.caption, unsent: !deed.sent });
-  },
-  "measuring.options"(day, body, deed) {
-    const one = findOpening(day, body.opening);
-    if (one) Object.assign(one, { options: { ...one.options, ...body.options }, unsent: !deed.sent });
-  },
-  "measuring.state"(day, body, deed) {
-    const one = findOpening(day, body.opening);
-    if (!one) return;
-    if (body.to === "drop") for (const visit of day.visits) visit.openings = visit.openings.filter((other) => other !== one);
-    else if (body.to === "again") Object.assign(one, { state: one.readings.length ? "under_way" : "to_measure", reason: "" });
-    else Object.assign(one, { state: body.to, reason: body.reason });
-    one.unsent = !deed.sent;
-  },
-  "measuring.close"(day, body, deed) {
-    const visit = findVisit(day, body.appointment);
-    if (visit) Object.assign(visit, { is_open: false, closed_at: deed.done_at, outcome: body.in_part ? "in part" : "all measured", unsent: !deed.sent });
+  "measuring.close"(work, body, deed) {
+    const visit = work.begun(body.appointment);
+    if (visit.closed_at) return;
+    const end = work.measure.closeOut(visit, Boolean(body.in_part));
+    demand(!end.problem, end.problem);
+    Object.assign(visit, { is_open: false, closed_at: deed.done_at, outcome: end.outcome, unsent: work.isUnsent });
+    for (const one of visit.openings) if (["under_way", "measured"].includes(one.state)) work.resize(one);
   },
 };
 
+/** Ticks of a reading: as typed within what an opening can be, the case added, down to the mark. */
+function readAt(work, typed, place, own) {
+  try {
+    return work.measure.entry(typed, place, own ?? 0);
+  } catch (error) {
+    return refuse(error.message);
+  }
+}
+
+function isClean(work, name, value) {
+  try {
+    return Boolean(work.cleaned({ [name]: value }));
+  } catch {
+    return false;
+  }
+}
+
+// -- marks ----------------------------------------------------------------------------------
+
 /** The mark after the last one of a room: A, B .. Z, AA; or a number one higher. */
 export function nextMark(marks) {
-  let mark = marks.length ? after(marks[marks.length - 1]) : "A";
-  while (marks.includes(mark)) mark = after(mark);
-  return mark;
+  return marks.length ? freeMark(marks[marks.length - 1], marks) : "A";
+}
+
+/** The first mark after this one that nobody has. */
+export function freeMark(mark, marks) {
+  let free = after(mark);
+  while (marks.includes(free)) free = after(free);
+  return free;
 }
 
 function after(mark) {
   const number = /^(.*?)(\d+)$/.exec(mark);
-  if (number) return number[1] + String(Number(number[2]) + 1).padStart(number[2].length, "0");
-  if (!/^[A-Z]+$/.test(mark)) return `${mark} 2`;
+  if (number) return number[1] + String(BigInt(number[2]) + 1n).padStart(number[2].length, "0");
+  if (!/^[A-Z]+$/.test(mark)) return `${mark} 2`.slice(0, 20);
   let place = 0;
   for (const letter of mark) place = place * 26 + letter.charCodeAt(0) - 64;
   let out = "";

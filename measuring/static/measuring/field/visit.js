@@ -2,7 +2,7 @@
 import { formatLength, inchParts } from "../rules.js";
 import { KEPT_AT_THE_OFFICE, openField, newId } from "./queue.js";
 import { Measure } from "./measure.js";
-import { findOpening, nextMark, project } from "./model.js";
+import { findOpening, freeMark, nextMark, project } from "./model.js";
 import { openingDrawing, tapeDrawing } from "./drawings.js";
 
 const root = document.getElementById("field");
@@ -38,13 +38,13 @@ function len(ticks, unit = day.unit) {
 }
 
 const state = (word, mark) => h("span", { class: `state ${mark}` }, word);
-const STATES = {
-  to_measure: ["to measure", "hollow"], under_way: ["under way", "half"], measured: ["measured", "full"],
-  cannot: ["can't be covered", "crossed"], not_reached: ["not reached", "crossed"],
-};
 /** What the office does not have yet, or has and did not take, at the thing itself. */
 const unsent = (thing) => thing.unsent && h("span", { class: "unsent" }, isParked(thing) ? KEPT_AT_THE_OFFICE.toLowerCase() : "not sent yet");
 const isParked = (thing) => parked.has(thing.uid ?? thing.appointment);
+const LOOKS = { to_measure: "hollow", under_way: "half", measured: "full", cannot: "crossed", not_reached: "crossed" };
+const wordFor = (list, code) => day.choices[list].find(([key]) => key === code)?.[1] ?? code;
+const stateOf = (one) => state(wordFor("state", one.state), LOOKS[one.state] ?? "half");
+const outcomeOf = (visit) => wordFor("outcome", visit.outcome);
 const clock = (iso) => new Date(iso).toLocaleTimeString([], { hour: "numeric", minute: "2-digit", timeZone: day.zone ?? undefined }).toLowerCase();
 const go = (hash) => { location.hash = hash; };
 const roomOf = (visit, one) => visit.rooms.find((room) => room.uid === one.room);
@@ -168,7 +168,7 @@ function visitPage(visit) {
   const facts = [["opens", job.door_contact && `${job.door_contact} ${job.door_phone}`], [job.access, visit.secret], ["parking", job.parking], ["pets", job.pets], ["expected", job.rooms_expected]];
   const out = [
     titleLine(["/measure/", "visits"], job.customer, h("p", { class: "where" }, `${job.number} · ${visit.purpose} · ${clock(visit.starts_at)}`),
-      h("p", {}, visit.closed_at ? state(`closed out, ${visit.outcome}`, "full") : visit.is_open ? state("under way", "half") : state("not begun", "hollow"), " ", unsent(visit))),
+      h("p", {}, visit.closed_at ? state(`closed out, ${outcomeOf(visit)}`, "full") : visit.is_open ? state("under way", "half") : state("not begun", "hollow"), " ", unsent(visit))),
     h("p", {}, job.address),
     h("dl", { class: "facts tight" }, facts.filter(([, value]) => value).map(([word, value]) => h("div", {}, h("dt", {}, word), h("dd", {}, value)))),
     job.children && h("p", { class: "caution" }, "Children live or visit here: no cords within reach."),
@@ -182,7 +182,7 @@ function visitPage(visit) {
     return out;
   }
   out.push(...roomList(visit, false), newRoom(visit), tapeChoice(visit));
-  const todo = visit.openings.filter((one) => ["to_measure", "under_way"].includes(one.state) && measure.evaluate(visit, one).gaps.length).length;
+  const todo = new Set(measure.ends(visit).filter((end) => end.gap).map((end) => end.one)).size;
   if (visit.openings.length) out.push(bottom(h("a", { class: "button deed", id: "close-out", href: "#close" }, todo ? `Close out · ${todo} open` : "Close out")));
   return out;
 }
@@ -204,7 +204,7 @@ function roomList(visit, isClosed) {
 
 function openingLine(visit, one, mine, at) {
   const seen = measure.evaluate(visit, one), product = measure.products.get(one.facts.product);
-  const [word, mark] = one.state === "under_way" && !seen.gaps.length ? ["read", "full"] : STATES[one.state] ?? [one.state, "half"];
+  const isRead = one.state === "under_way" && !seen.gaps.length;
   const move = (way) => {
     const uids = mine.map((other) => other.uid);
     uids.splice(at + way, 0, uids.splice(at, 1)[0]);
@@ -215,7 +215,7 @@ function openingLine(visit, one, mine, at) {
       h("span", { class: "opening-mark" }, one.mark),
       h("span", { class: "opening-what" }, product ? `${product.name}, ${one.facts.mount}` : "no product yet"),
       h("span", { class: "opening-size" }, seen.size ? [len(seen.size.width), " × ", len(seen.size.height)] : ""),
-      h("span", { class: "opening-state" }, state(word, mark), seen.doubts.length ? h("span", { class: "severity check" }, "read again") : "", one.reason ? ` ${one.reason} ` : " ", unsent(one) || unsent(one.readings.find((r) => r.unsent) ?? {}))),
+      h("span", { class: "opening-state" }, isRead ? state("read", "full") : stateOf(one), seen.doubts.length ? h("span", { class: "severity check" }, "read again") : "", one.reason ? ` ${one.reason} ` : " ", unsent(one) || unsent(one.readings.find((r) => r.unsent) ?? {}))),
     ui.ordering === one.room && h("span", { class: "row" },
       h("button", { disabled: at === 0, "aria-label": `${one.mark} earlier`, onclick: () => move(-1) }, "↑"),
       h("button", { disabled: at === mine.length - 1, "aria-label": `${one.mark} later`, onclick: () => move(1) }, "↓")));
@@ -280,10 +280,10 @@ function openingPage(visit, one) {
   const head = titleLine([`#`, "all openings"], nameOf(visit, one),
     h("p", { class: "where" }, h("a", { href: `#o/${one.uid}/facts` }, product ? `${product.name}, ${one.facts.mount}` : "choose product and mount"), " · ", h("a", { href: `#o/${one.uid}/more` }, "in the way, photos, options"), " ", unsent(one)));
   if (!product) return [head, h("p", { class: "empty" }, "Choose the product and mount first: they say where to hold the tape."), bottom(h("a", { class: "button deed", href: `#o/${one.uid}/facts` }, "Choose"))];
-  const stopped = ["cannot", "not_reached"].includes(one.state);
+  const stopped = table.states.left_out.includes(one.state);
   return [
     head,
-    stopped && h("p", { class: "caution" }, state(...STATES[one.state]), ` ${one.reason} `, h("button", { onclick: () => deed("state", { opening: one.uid, to: "again" }) }, "Take it up again")),
+    stopped && h("p", { class: "caution" }, stateOf(one), ` ${one.reason} `, h("button", { onclick: () => deed("state", { opening: one.uid, to: "again" }) }, "Take it up again")),
     ...rivals(one),
     ...seen.doubts.map((found) => doubt(one, found)),
     openingDrawing({
@@ -306,9 +306,7 @@ function openingPage(visit, one) {
 
 async function copyOpening(visit, one) {
   const marks = visit.openings.filter((other) => other.room === one.room).map((other) => other.mark);
-  let mark = nextMark([one.mark]);
-  while (marks.includes(mark)) mark = nextMark([mark]);
-  const copy = newId();
+  const copy = newId(), mark = freeMark(one.mark, marks);
   await deed("copy", { appointment: visit.appointment, opening: one.uid, copy, mark });
   startOpening(copy);
 }
@@ -322,7 +320,7 @@ function rivals(one) {
     h("div", { class: "row" }, one.readings.filter((r) => `${r.place}:${r.turn}` === key).map((r) => h("button", { onclick: () => deed("keep", { reading: r.uid }) }, len(r.ticks), ` · ${r.by} ${clock(r.at)}`)))));
   for (const conflict of one.conflicts) {
     out.push(h("div", { class: "caution rivals" }, h("p", {}, h("strong", {}, `${conflict.fact.replaceAll("_", " ")}: two phones said different things.`)),
-      h("div", { class: "row" },
+      conflict.id !== null && h("div", { class: "row" },
         h("button", { onclick: () => deed("settle", { conflict: conflict.id, offered: false }) }, `${String(conflict.standing ?? "nothing")} (stands)`),
         h("button", { onclick: () => deed("settle", { conflict: conflict.id, offered: true }) }, `${String(conflict.offered ?? "nothing")} · ${conflict.by} ${clock(conflict.at)}`))));
   }
@@ -481,7 +479,7 @@ function factsPage(visit, one) {
     h("fieldset", { class: "choices" }, h("legend", {}, "mount"), h("div", { class: "row" }, day.choices.mount.map(([value, word]) => h("button", { class: "toggle", "data-mount": value, "aria-pressed": String(facts.mount === value), onclick: () => set("mount", value) }, word)))),
     h("div", { class: "field needed" }, h("label", { for: "f-product" }, "product"),
       h("select", { id: "f-product", onchange: (event) => set("product", event.target.value) },
-        [["", "not chosen"], ...day.products.map((row) => [row.key, `${family(row)}: ${row.name}`])].map(([value, word]) => h("option", { value, selected: value === (facts.product ?? "") }, word)))),
+        [["", "not chosen"], ...day.products.filter((row) => row.is_active || row.key === facts.product).map((row) => [row.key, `${family(row)}: ${row.name}`])].map(([value, word]) => h("option", { value, selected: value === (facts.product ?? "") }, word)))),
     select("fixed_to", "fixed to", day.choices.fixed_to),
     select("substrate", "made of", day.choices.substrate),
     select("sill", "ends on", day.choices.sill),
@@ -515,7 +513,7 @@ function setLength(one, set, name, typed) {
 
 function roomDefaults(visit, one) {
   const room = roomOf(visit, one);
-  const same = Object.fromEntries(["product", "mount", "fixed_to", "substrate", "sill", "floor_type"].map((name) => [name, one.facts[name]]).filter(([, value]) => value));
+  const same = Object.fromEntries(Object.keys(table.facts).filter((name) => table.facts[name].room).map((name) => [name, one.facts[name]]).filter(([, value]) => value));
   return room && h("p", {}, h("button", { onclick: () => deed("room_defaults", { room: room.uid, defaults: same }) }, `New openings of ${room.name} like this one`));
 }
 
@@ -632,19 +630,12 @@ function notMeasured(visit, one) {
 // -- the close-out -----------------------------------------------------------------------------------
 
 function closePage(visit) {
-  if (visit.closed_at) return [titleLine(["#", "all openings"], "Closed out", h("p", {}, state(visit.outcome, "full"), " ", unsent(visit))), h("p", {}, "The office sees the sizes as soon as everything is sent.")];
-  const blocking = [], checking = [];
-  for (const one of visit.openings) {
-    if (["cannot", "not_reached"].includes(one.state)) continue;
-    const seen = measure.evaluate(visit, one);
-    for (const gap of seen.gaps) blocking.push([one, measure.textOf(gap), "stop"]);
-    for (const found of seen.findings) if (found.severity !== "note" && !seen.doubts.includes(found)) checking.push([one, found.text, found.severity]);
-  }
-  const left = visit.openings.some((one) => one.state === "not_reached");
-  const untouched = new Set(visit.openings.filter((one) => one.state === "to_measure"));
-  const inPart = h("input", { id: "in-part", type: "checkbox", checked: left || ui.inPart === true, onchange: (event) => { ui.inPart = event.target.checked; draw(); } });
-  const isInPart = left || ui.inPart === true;
-  const stops = blocking.filter(([one]) => !(isInPart && untouched.has(one)));
+  if (visit.closed_at) return [titleLine(["#", "all openings"], "Closed out", h("p", {}, state(outcomeOf(visit), "full"), " ", unsent(visit))), h("p", {}, "The office sees the sizes as soon as everything is sent.")];
+  const left = visit.openings.some((one) => one.state === "not_reached"), isInPart = left || ui.inPart === true;
+  const { problem, ends, blocking } = measure.closeOut(visit, isInPart);
+  const stops = blocking.map((end) => [end.one, measure.textOf(end.gap), "stop"]);
+  const checking = ends.filter((end) => end.finding).map((end) => [end.one, end.finding.text, end.severity]);
+  const inPart = h("input", { id: "in-part", type: "checkbox", checked: isInPart, onchange: (event) => { ui.inPart = event.target.checked; draw(); } });
   const note = h("textarea", { id: "close-note", rows: 3, maxlength: 4000 });
   note.value = ui.note ?? "";
   note.addEventListener("input", () => { ui.note = note.value; });
@@ -656,12 +647,12 @@ function closePage(visit) {
     !stops.length && !checking.length ? h("p", { class: "message" }, "Nothing is missing and nothing is in doubt.") : null,
     h("section", { "aria-label": "Openings" }, h("h2", {}, "Openings"), h("ul", { class: "things" }, visit.openings.map((one) => {
       const seen = measure.evaluate(visit, one);
-      return h("li", {}, h("strong", {}, nameOf(visit, one)), " ", seen.size ? h("span", { class: "size" }, len(seen.size.width), " × ", len(seen.size.height)) : state(...(STATES[one.state] ?? [one.state, "half"])), one.reason ? ` ${one.reason}` : "");
+      return h("li", {}, h("strong", {}, nameOf(visit, one)), " ", seen.size ? h("span", { class: "size" }, len(seen.size.width), " × ", len(seen.size.height)) : stateOf(one), one.reason ? ` ${one.reason}` : "");
     }))),
     h("div", { class: "field tick" }, inPart, h("label", { for: "in-part" }, "close in part: the rest waits for another visit")),
     h("div", { class: "field" }, h("label", { for: "close-note" }, "Note"), note),
     bottom(h("button", {
-      class: "deed", id: "done", disabled: stops.length > 0 || !visit.openings.length,
+      class: "deed", id: "done", disabled: problem !== "",
       onclick: async () => { await deed("close", { appointment: visit.appointment, in_part: isInPart, note: note.value.trim() }); go("close"); },
     }, stops.length ? `${stops.length} missing` : "Close out the visit")),
   ].filter(Boolean);
