@@ -1,0 +1,49 @@
+"""
+Ten thousand hostile documents an engine: ``./run bench fuzz`` (``--quick``: 500; ``--from N``: other seeds).
+
+Counts answers, refusals, tracebacks and answers later than asked and 2 s, with the memory used.
+"""
+
+from __future__ import annotations
+
+import argparse
+import faulthandler
+import resource
+import sys
+from collections import Counter
+
+from tests.fuzz.trying import tried
+
+MOST = 10_000
+HANGS_S = 60
+"""A document that takes longer ends the run with a trace of where it hangs."""
+
+
+def main() -> int:
+    """Prints a line an engine; exit code 1 when any document went wrong."""
+    words = argparse.ArgumentParser(description=__doc__)
+    words.add_argument("--quick", action="store_true")
+    words.add_argument("--from", dest="first", type=int, default=0)
+    asked = words.parse_args()
+    count = 500 if asked.quick else MOST
+    wrong = 0
+    for engine in ("cut", "route", "size"):
+        became: Counter[str] = Counter()
+        slowest = 0.0
+        for seed in range(asked.first, asked.first + count):
+            faulthandler.dump_traceback_later(HANGS_S, exit=True)
+            done = tried(engine, seed)
+            became[done.became] += 1
+            slowest = max(slowest, done.seconds)
+            if done.wrong:
+                wrong += 1
+                print(f"{engine} {seed}: {done.wrong}", flush=True)
+        faulthandler.cancel_dump_traceback_later()
+        memory = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024**2
+        told = ", ".join(f"{number} {word}" for word, number in sorted(became.items()))
+        print(f"{engine}: {count} documents, {told}; slowest {slowest:.2f} s; {memory:.2f} GiB at most", flush=True)
+    return 1 if wrong else 0
+
+
+if __name__ == "__main__":
+    sys.exit(main())
