@@ -95,7 +95,7 @@ def day_sheet(crew: Crew, day: dt.date) -> DaySheet:
         for stop in stops:
             found = one.stops.get(stop.visit.pk)
             if found is not None:
-                stop.drive_min, stop.expected = round(found.drive / 60), moment(found.arrive)
+                stop.drive_min, stop.expected = round(found.drive / 60), stop.visit.starts_at
                 stop.leaves = moment(found.leave)
     return sheet
 

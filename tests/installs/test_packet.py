@@ -110,6 +110,15 @@ def test_the_packet_read_back_says_what_the_books_say(printed: Printed) -> None:
         assert line["name"] in text
 
 
+def test_a_crew_that_is_early_is_expected_when_its_work_begins(printed: Printed) -> None:
+    """Of the stop at 11 it printed the arrival after the drive from the first, soon after 9."""
+    expected = [f"{hour % 12 or 12}:00 {'am' if hour < 12 else 'pm'}" for hour, _ in DAY]
+
+    assert [stop["expected"] for stop in printed.values["stops"]] == expected
+    for time in expected:
+        assert f"expected {time}" in printed.words
+
+
 def test_the_door_code_is_never_printed(printed: Printed) -> None:
     assert "4471" not in printed.words
     assert "with a code" in printed.words
