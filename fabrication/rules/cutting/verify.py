@@ -222,7 +222,7 @@ def _bar_excess(problem: BarProblem, certificate: Certificate) -> dict[str, int]
     steps = [(weight // grid, u, most) for weight, u, most in steps]
     rate = max((Fraction(u, weight) for weight, u, _ in steps), default=Fraction(0))
     best = None
-    widest = max(0, *room.values())
+    widest = max([0, *(room[bar.id] for bar in problem.stock if bar.quantity != 0)])
     worth = 0 if problem.keep is None else int(OFFCUT_WORTH * factor) * certificate.scale
     kept = worth * max(bar.length.ticks for bar in problem.stock)
     by_stock = (widest + 1) * (len(problem.stock) if worth else 1)
@@ -386,19 +386,23 @@ def _roll_excess(problem: RollProblem, certificate: Certificate) -> dict[str, in
     """The most by which a lay of each stock earns over scale × price, per tick of length, at least 0."""
     sides = _sides(problem, certificate)
     grid = gcd(*(width for _, width, _, _ in sides)) or 1
-    rooms = {roll.id: (roll.width.ticks + problem.kerf.ticks) // grid for roll in problem.stock}
+    holding = [
+        roll for roll in problem.stock
+        if roll.quantity != 0 and any(_holds(roll, problem.kerf.ticks, side) for side in sides)
+    ]  # fmt: skip
+    rooms = {roll.id: (roll.width.ticks + problem.kerf.ticks) // grid for roll in holding}
     steps = [(width // grid, u, count) for _, width, u, count in sides]
-    is_large = any(u * max(rooms.values()) * grid // width >= _LARGEST_INT64 // 4 for _, width, u, _ in sides)
-    if _cells(steps, max([0, *rooms.values()])) * (PYTHON_NUMBERS if is_large else 1) <= MOST_CELLS:
-        earned = _earned_per_length(problem, sides, grid, rooms)
+    widest = max([0, *rooms.values()])
+    is_large = any(u * widest * grid // width >= _LARGEST_INT64 // 4 for _, width, u, _ in sides)
+    if _cells(steps, widest) * (PYTHON_NUMBERS if is_large else 1) <= MOST_CELLS:
+        earned = _earned_per_length(holding, sides, grid, rooms)
     else:  # as if every lay were covered with what earns most for its area
         rate = max(Fraction(u, width * drop) for drop, width, u, _ in sides)
-        holding = {roll.id for roll in problem.stock if any(_holds(roll, problem.kerf.ticks, side) for side in sides)}
-        earned = {name: rate * room * grid if name in holding else Fraction(0) for name, room in rooms.items()}
-    excess = {}
-    for roll in problem.stock:
+        earned = {name: rate * room * grid for name, room in rooms.items()}
+    excess = dict.fromkeys((roll.id for roll in problem.stock), 0)
+    for roll in holding:
         over = earned[roll.id] - stock_price(roll, problem.unit) * certificate.scale
-        excess[roll.id] = 0 if roll.quantity == 0 else max(0, -(-over.numerator // over.denominator))
+        excess[roll.id] = max(0, -(-over.numerator // over.denominator))
     return excess
 
 
@@ -422,11 +426,11 @@ def _sides(problem: RollProblem, certificate: Certificate) -> list[tuple[int, in
 
 
 def _earned_per_length(
-    problem: RollProblem, sides: Sequence[tuple[int, int, int, int]], grid: int, rooms: Mapping[str, int]
+    rolls: Sequence[RollStock], sides: Sequence[tuple[int, int, int, int]], grid: int, rooms: Mapping[str, int]
 ) -> dict[str, Fraction]:
     """The most that a lay of each stock earns per tick of its length."""
     room = max([0, *rooms.values()])
-    longest = {roll.id: None if roll.length is None else _longest_clean(roll) for roll in problem.stock}
+    longest = {roll.id: None if roll.length is None else _longest_clean(roll) for roll in rolls}
     earned = dict.fromkeys(rooms, Fraction(0))
     most = min(
         sum(u * min(count, room * grid // width) for _, width, u, count in sides),

@@ -10,6 +10,7 @@ import pytest
 
 from fabrication.rules.cutting import plan_json, read_request, solve
 from shared.contracts import ContractError
+from tests.fuzz.documents import document as fuzzed
 
 
 def document(**changes):
@@ -206,3 +207,13 @@ def test_stock_of_which_there_is_none_does_not_break_the_bound():
     out = answer(document(stock=[none, {"id": "s", "length": "192"}]))
 
     assert (out["used"], out["proven"]) == ({"s": 1}, True)
+
+
+def test_a_roll_too_short_for_any_panel_does_not_make_the_bounds_check_a_rough_one():
+    """Hostile document 1452: a check by area, for a wide roll no panel fits, refused a bound that holds."""
+    text = fuzzed("cut", 1452)
+    request = read_request(text)
+
+    plan = solve(request.problem, 0)
+
+    assert plan.bound <= plan.cost
