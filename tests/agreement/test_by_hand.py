@@ -398,6 +398,17 @@ def test_a_unit_stands_everywhere_as_worked_out(firm: Firm, name: str) -> None:
     every_place_says(see_units(Eyes(firm)), bench.unit.code, facts)
 
 
+def test_an_installs_order_names_its_day(firm: Firm) -> None:
+    """It printed hours under no day at all: its template asked for a name the sheet never had."""
+    bench = Bench(firm)
+    bench.go_up("")
+    visit = Appointment.objects.get(job=bench.job, purpose=Purpose.INSTALL)
+
+    paper = Eyes(firm).paper("installs.work_order", visit)
+
+    assert "Monday 5 April, about 9:00 am" in paper.text
+
+
 # -- stock ----------------------------------------------------------------------------------------
 
 
