@@ -18,6 +18,7 @@ from typing import Final
 ROOT: Final = Path(__file__).parent.parent
 FILES: Final = ("requirements.txt", "tests/requirements.txt")
 OLDEST_PYTHON: Final = "3.11"
+REST: Final = "# what the above stand on"
 CONTINUED: Final = " \\\n    "
 
 
@@ -41,11 +42,14 @@ def resolved(texts: dict[str, str]) -> dict[str, list[str]]:
     with tempfile.TemporaryDirectory() as folder:
         for name, text in texts.items():
             (Path(folder) / name).parent.mkdir(exist_ok=True)
-            (Path(folder) / name).write_text(text)
+            ours, rest = text.split(REST)
+            (Path(folder) / name).write_text(ours)
+            (Path(folder) / name).with_suffix(".rest").write_text(rest)
         answer = subprocess.run(
             [
                 sys.executable, "-m", "uv", "pip", "compile", "--quiet", "--universal", "--generate-hashes",
                 "--python-version", OLDEST_PYTHON, "--no-annotate", "--no-header", FILES[-1],
+                *(f"--constraint={Path(name).with_suffix('.rest')}" for name in texts),
             ],
             cwd=folder, stdout=subprocess.PIPE, text=True, check=True,
         )  # fmt: skip
