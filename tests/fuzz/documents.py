@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Callable
+from copy import deepcopy
 from random import Random
 from typing import Any
 
@@ -42,7 +43,7 @@ def _spoil(made: Document, pick: Random) -> None:
     holder, key = pick.choice(places)
     kind = pick.random()
     if kind < 0.65:
-        holder[key] = pick.choice(HOSTILE)
+        holder[key] = deepcopy(pick.choice(HOSTILE))
     elif kind < 0.75:
         del holder[key]
     elif kind < 0.85 and isinstance(holder, dict):
