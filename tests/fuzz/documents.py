@@ -40,6 +40,8 @@ def document(engine: str, seed: int) -> str:
 def _spoil(made: Document, pick: Random) -> None:
     """Replaces, drops, adds, repeats or swaps one value somewhere."""
     places = list(_places(made))
+    if not places:  # all of it was spoiled away
+        return
     holder, key = pick.choice(places)
     kind = pick.random()
     if kind < 0.65:
