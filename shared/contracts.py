@@ -13,7 +13,7 @@ import re
 import sys
 from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass
-from decimal import Decimal
+from decimal import Decimal, InvalidOperation
 from enum import Enum
 from fractions import Fraction
 from typing import Any, Final, NoReturn
@@ -272,8 +272,11 @@ def _loaded(text: str) -> tuple[Any, bool]:
         return fields
 
     def fraction(text: str) -> Decimal | _Unusable:
-        value = Decimal(text)
-        if len(text) > 40 or (value and abs(value.adjusted()) > 30):
+        try:
+            value = Decimal(text)
+        except InvalidOperation:  # an exponent of twenty digits
+            value = None
+        if value is None or len(text) > 40 or (value and abs(value.adjusted()) > 30):
             return unusable(f"the number {_shown(text)} can't be used", "30 digits either side")
         return value
 

@@ -22,6 +22,7 @@ ROOT = Path(__file__).resolve().parents[2]
         ('{"stock": [1], "pieces": [{"length": NaN}]}', "pieces[0].length"),
         ('{"pieces": [[], [2, -Infinity]]}', "pieces[1][1]"),
         ('{"travel": {"scale": 1e400}}', "travel.scale"),
+        ('{"travel": {"scale": 1e99999999999999999999}}', "travel.scale"),  # no decimal number either
         ('{"travel": {"matrix": [[0, 1' + "0" * 5000 + "]]}}", "travel.matrix[0][1]"),  # longer than Python reads
         ('{"": {"": NaN}}', '"".""'),  # names that are none
         ("NaN", "document"),
