@@ -450,12 +450,18 @@ export function makeRules(table) {
     return "";
   }
 
-  /** Lean over the height in ticks from the diagonals; null where they are not both read. */
+  /** A reading with its tape's case and not rounded: sizes go down to the grid, shapes don't. */
+  function asRead(opening, place) {
+    const ticks = opening.taken[place];
+    return ticks !== undefined && opening.cased.has(place) ? ticks + (opening.case ?? 0) : ticks;
+  }
+
+  /** Lean over the height in ticks from the diagonals as they were read; null where they are not both read. */
   function leanTicks(opening) {
-    const [rising, falling] = DIAGONALS.map((place) => opening.readings[place]);
-    const widths = readOf(opening, WIDTHS);
+    const [rising, falling] = DIAGONALS.map((place) => asRead(opening, place));
+    const widths = WIDTHS.map((place) => asRead(opening, place)).filter((ticks) => ticks !== undefined);
     if (rising === undefined || falling === undefined || !widths.length) return null;
-    const total = widths.reduce((sum, pair) => sum + pair[1], 0);
+    const total = widths.reduce((sum, width) => sum + width, 0);
     return floorDiv((rising * rising - falling * falling) * widths.length, 4 * total);
   }
 
