@@ -98,7 +98,7 @@ HOMES = (
     Home(
         "what a change or a plan costs",
         places=("jobs/schedule/", "jobs/rules/"),
-        imports=("jobs.rules.routing.timing", "jobs.rules.routing.inserter", "jobs.rules.bounds"),
+        imports=("jobs.rules.routing.timing", "jobs.rules.bounds"),
         known={
             "jobs/services/planning.py": 1,
         },

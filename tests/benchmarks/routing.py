@@ -15,7 +15,6 @@ import argparse
 import json
 import os
 import platform
-import random
 import statistics
 import subprocess
 import sys
@@ -26,13 +25,12 @@ from pathlib import Path
 from typing import Any
 from unittest.mock import patch
 
-from jobs.rules.routing import Inserter, Problem, Stop, crew_drops_out, regret_plan, reoptimise, solve, verify
+from jobs.rules.routing import Problem, crew_drops_out, regret_plan, solve, verify
 from jobs.rules.routing.aside import Aside
 from jobs.rules.routing.bound import cost_bound
 from jobs.rules.routing.documents import plan_from, problem_document
 from jobs.rules.routing.timing import plan_of
 from tests.benchmarks.routing_instances import (
-    DAY,
     make_academic,
     make_branch,
     read_academic,
@@ -62,7 +60,7 @@ def main() -> None:
     else:
         parts.append(_academic(folder, options.quick, seeds))
         parts.append(_branch(folder, options.quick, seeds))
-    parts += [_wide(options.quick), _large(options.quick), _without_numba(options.quick), _desk()]
+    parts += [_wide(options.quick), _large(options.quick), _without_numba(options.quick)]
     parts += [_drop_out(options.quick), _random(1000)]
     text = "\n".join([_head(options.quick, seeds, load), _verdicts(), *parts])
     options.out.parent.mkdir(exist_ok=True)
@@ -310,60 +308,6 @@ def _large(quick: bool) -> str:
     else:
         text += "VROOM gave no plan.\n"
     return text
-
-
-def _desk() -> str:
-    rows = []
-    for jobs, crews, days in ((200, 10, 5), (2000, 40, 10)):
-        problem = make_branch(3, jobs, crews, days)
-        inserter = Inserter(problem, regret_plan(problem))
-        windows = [(day * DAY + hour * 3600, day * DAY + (hour + 3) * 3600) for day in range(5) for hour in (8, 11, 14)]
-        times = []
-        for stop in _new_stops(problem, 200, windows):
-            began = time.perf_counter()
-            inserter.offers(stop)
-            times.append(1000 * (time.perf_counter() - began))
-        rows.append(f"| offers, {jobs} jobs, 15 windows × {crews} crews | {_spread(times)} |")
-        _at_most(f"offers for one booking, {jobs} jobs: p95, ms", 5 if jobs == 200 else 20, _late(times), ".2f")
-    problem = make_branch(3)
-    plan = solve(problem, 3, 1)
-    windows = [(day * DAY + hour * 3600, day * DAY + (hour + 3) * 3600) for day in range(5) for hour in (8, 11, 14)]
-    times = []
-    for stop in _new_stops(problem, 60, windows):
-        began = time.perf_counter()
-        inserter = Inserter(problem, plan)
-        offers = inserter.offers(stop)
-        if offers:
-            inserter.insert(stop, offers[0])
-            better = reoptimise(inserter.problem, inserter.plan(), seconds=0.02)
-            times.append(1000 * (time.perf_counter() - began))
-            assert not verify(inserter.problem, better)
-    rows.append(f"| insert and re-optimise, 200 jobs | {_spread(times[1:])} |")
-    _at_most("insert and re-optimise, 200 jobs: p95, ms", 60, _late(times[1:]), ".1f")
-    return "## At the dispatcher's desk\n\n| what | p50, ms | p95, ms |\n| --- | --- | --- |\n" + "\n".join(rows) + "\n"
-
-
-def _new_stops(problem: Problem, count: int, windows: list[tuple[int, int]]) -> list[Stop]:
-    pick = random.Random(1)
-    return [
-        Stop(
-            f"new {n}",
-            pick.randrange(len(problem.stops)),
-            2700,
-            tuple(windows),
-            frozenset([pick.choice(["measure", "install"])]),
-        )
-        for n in range(count)
-    ]
-
-
-def _spread(times: list[float]) -> str:
-    return f"{sorted(times)[len(times) // 2]:.2f} | {_late(times):.2f}"
-
-
-def _late(times: list[float]) -> float:
-    """The 95 % quantile."""
-    return sorted(times)[int(0.95 * len(times))]
 
 
 def _drop_out(quick: bool) -> str:

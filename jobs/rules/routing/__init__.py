@@ -1,11 +1,10 @@
 """
-Who drives when: plans crews' days, prices one more appointment, says why not.
+Who drives when: plans crews' days and says why not.
 
 Pure calculation: plain values in and out, no Django. `solve` plans, `verify` is the
-independent referee, `Inserter` prices a new stop everywhere at once.
+independent referee.
 """
 
-from jobs.rules.routing.inserter import Inserter, Offer
 from jobs.rules.routing.model import (
     Crew,
     CrewDay,
@@ -22,7 +21,7 @@ from jobs.rules.routing.model import (
 from jobs.rules.routing.pipeline import Progress, solve
 from jobs.rules.routing.reasons import Reason
 from jobs.rules.routing.regret import regret_plan
-from jobs.rules.routing.repair import Spread, crew_drops_out, fit_in, reoptimise
+from jobs.rules.routing.repair import Spread, crew_drops_out, fit_in
 from jobs.rules.routing.timing import orders_of, plan_of
 from jobs.rules.routing.verify import Fault, PlanBroken, check, verify
 from jobs.rules.routing.why import explain, why_not
@@ -31,10 +30,8 @@ __all__ = [
     "Crew",
     "CrewDay",
     "Fault",
-    "Inserter",
     "Lunch",
     "Objective",
-    "Offer",
     "Plan",
     "PlanBroken",
     "Problem",
@@ -53,7 +50,6 @@ __all__ = [
     "orders_of",
     "plan_of",
     "regret_plan",
-    "reoptimise",
     "solve",
     "verify",
     "why_not",

@@ -6,15 +6,12 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
-from importlib.util import find_spec
 from typing import Final
 
-from jobs.rules.routing.arrays import arrays_of
-from jobs.rules.routing.knots import held_as
 from jobs.rules.routing.model import Crew, Id, Plan, Problem
 from jobs.rules.routing.pipeline import solve
 from jobs.rules.routing.regret import drivable, regret_plan
-from jobs.rules.routing.timing import assemble, orders_of, plan_of
+from jobs.rules.routing.timing import orders_of, plan_of
 from jobs.rules.routing.verify import verify
 
 STAY: Final = 0.95
@@ -83,25 +80,6 @@ def crew_drops_out(
         share = (enough * too_few) ** 0.5 if enough and too_few else share / 2 if enough else share * 2
     moved = tuple(stop for stop in untouched if best.where().get(stop) != without.previous[stop])
     return Spread(without, best, freed, moved, _kept(best, without, untouched))
-
-
-def reoptimise(problem: Problem, plan: Plan, *, seconds: float, seed: int = 0) -> Plan:
-    """
-    A better plan near this one, within `seconds` of wall time; the plan itself if there is none.
-
-    For a moment between two clicks: one searcher, cold, nothing started beside it. Without
-    numba the plan comes back as it is.
-    """
-    if find_spec("numba") is None or not plan.routes:
-        return plan
-    from jobs.rules.routing.search import polish  # numba takes a while to load
-
-    held = held_as(problem, plan) if problem.knots else problem
-    orders = polish(arrays_of(held), problem.objective, orders_of(problem, plan), seconds=seconds, seed=seed)
-    found = plan_of(held, orders)
-    if found is not None:
-        found = assemble(problem, found.routes)
-    return found if found is not None and found.rank < plan.rank and not verify(problem, found) else plan
 
 
 def fit_in(problem: Problem, orders: Mapping[int, Sequence[int]]) -> Plan:

@@ -23,7 +23,6 @@ from jobs.rules.routing import (
     orders_of,
     plan_of,
     regret_plan,
-    reoptimise,
     solve,
     verify,
 )  # fmt: skip
@@ -249,16 +248,6 @@ def test_a_stop_locked_to_the_crew_that_drops_out_is_freed():
     spread = crew_drops_out(problem, solve(problem, 0.0), "a", seconds=0.5)
 
     assert spread.plan.where() == {"x": ("b", 0)}
-
-
-def test_reoptimising_never_makes_it_worse_and_verifies(branch):
-    plan = regret_plan(branch)
-    reoptimise(branch, plan, seconds=0.01)  # compiled by now
-
-    better = reoptimise(branch, plan, seconds=0.2)
-
-    assert better.rank < plan.rank
-    assert verify(branch, better) == ()
 
 
 def test_yesterdays_routes_are_kept_as_far_as_they_can_be_driven(branch):
