@@ -108,6 +108,28 @@ def test_minutes_of_a_visit_come_from_who_knows_its_purpose(branch, dispatcher, 
     assert (visit.duration_min, visit.duration_safe_min) == (95, 130)
 
 
+@pytest.mark.parametrize(
+    ("typed", "safe"),
+    [
+        (95, 130),  # as it was, by a form that sends every field
+        (45, None),  # "45 min, 85 of 100 such visits within 2 h 10" was another visit's figure
+        (150, None),  # and 85 of 100 were within less than the mean
+    ],
+)
+def test_minutes_that_somebody_typed_have_no_figure_of_other_visits(branch, dispatcher, monkeypatch, typed, safe):
+    from jobs.ports import Minutes
+
+    monkeypatch.setitem(ports.minutes_sources, "install", lambda visit: Minutes(95, 130))
+    visit = services.new_appointment(job=make_job(branch), purpose="install", by=dispatcher)
+
+    services.edit_appointment(appointment=visit, by=dispatcher, duration_min=typed)
+    other = services.new_appointment(job=visit.job, purpose="install", by=dispatcher, duration_min=typed)
+
+    visit.refresh_from_db()
+    assert (visit.duration_min, visit.duration_safe_min) == (typed, safe)
+    assert (other.duration_min, other.duration_safe_min) == (typed, safe)
+
+
 def test_a_possible_window_in_the_past_is_refused(branch, dispatcher):
     past = dt.datetime(2024, 1, 1, 9, tzinfo=dt.UTC)
 
