@@ -17,9 +17,8 @@ from django.urls import reverse
 from django.utils.safestring import SafeString, mark_safe
 
 from jobs.models import Appointment, Crew
-from jobs.rules.timeline import Timed
 from jobs.schedule.availability import WorkDay, local
-from jobs.schedule.day import DaySchedule, Schedule, moment
+from jobs.schedule.day import DaySchedule, Schedule, Stop, moment
 from jobs.words import clock, promise_text
 from shared.formats import dates
 from shared.formats.dates import long_day, month_day
@@ -148,7 +147,7 @@ def _lane(
         f'data-top="{n(top)}" data-begin="{scale.begin.isoformat()}" data-minutes="{n(scale.wide / scale.px_min)}">'
     )
     yield from _off(one.work, scale, top, lane)
-    before: Timed | None = None
+    before: Stop | None = None
     block_top = top + lane - TALL - (6 if is_week else 8)
     for stop in one.timeline.stops:
         yield from _drive(before, stop, scale, block_top + TALL / 2, is_week)
@@ -178,7 +177,7 @@ def _off(work: WorkDay, scale: Scale, top: float, lane: int) -> Iterable[str]:
         yield _text("pencil-word", scale.left + 6, top + 11, 9.5, text)
 
 
-def _drive(before: Timed | None, stop: Timed, scale: Scale, y: float, is_week: bool) -> Iterable[str]:
+def _drive(before: Stop | None, stop: Stop, scale: Scale, y: float, is_week: bool) -> Iterable[str]:
     """The drive to a stop: a thin line as long as it takes, up to when the work begins."""
     if not stop.drive:
         return

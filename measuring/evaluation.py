@@ -14,6 +14,7 @@ from measuring.rules import opening as rules
 from measuring.rules.answers import all_findings
 from measuring.rules.families import DIAGONALS, HEIGHTS, SIDES, TABLE, WIDTHS, rule_for
 from measuring.rules.findings import diagonals_wanted
+from measuring.rules.misreads import middle_size
 from measuring.rules.sizing import OrderSize, order_size
 from measuring.rules.visit import CHOSEN, Ask, Gap, asks, in_doubt, settled, unread
 from shared.lengths import READING_GRID, Length, LengthError, parse_length
@@ -71,6 +72,11 @@ class Evidence:
 def current(readings: Iterable[Reading]) -> dict[tuple[str, int], Reading]:
     """The readings that count, by place and turn."""
     return {(reading.place, reading.turn): reading for reading in readings if reading.is_current()}
+
+
+def middle_size_of(opening: Opening) -> tuple[int, int] | None:
+    """Its middle width and height in ticks, by the readings that count: evidence about its neighbours."""
+    return middle_size(as_rules(opening, current(opening.readings.all())))
 
 
 def asked(opening: Opening, readings: Mapping[tuple[str, int], Reading]) -> list[Ask]:

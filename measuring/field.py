@@ -12,7 +12,7 @@ from django.utils import timezone
 
 from jobs.access import secret_for
 from jobs.models import MEASURING, Appointment, Job
-from measuring.evaluation import as_rules, current
+from measuring.evaluation import middle_size_of
 from measuring.facts import facts_of
 from measuring.models import (
     RELEASED_OR_LATER,
@@ -29,7 +29,6 @@ from measuring.models import (
 )
 from measuring.options import OURS, Offer, offers
 from measuring.rules.families import TABLE
-from measuring.rules.misreads import middle_size
 from measuring.rules.options import Option
 from measuring.sheets import live_units
 from shared.lengths import Unit
@@ -174,7 +173,7 @@ def _beside(openings: Iterable[Opening]) -> dict[int, dict[str, tuple[int, int]]
     for one in openings:
         if one.product is None or one.state in TABLE["states"]["passed_over"]:
             continue
-        size = middle_size(as_rules(one, current(one.readings.all())))
+        size = middle_size_of(one)
         if size is not None:
             found.setdefault(one.room_id, {})[str(one.uid)] = size
     return found

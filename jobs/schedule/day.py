@@ -29,6 +29,8 @@ State = Appointment.State
 BEGUN: Final = (State.ON_THE_WAY, State.ARRIVED, State.DONE)
 Key = tuple[int, dt.date]
 """A crew's key and a day."""
+Stop = Timed
+"""One stop of a crew's day: for who reads it; nobody else makes one."""
 
 
 class Standing(NamedTuple):

@@ -14,8 +14,9 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from jobs.models import Appointment, CalendarRules, Crew, ImpossibleTime, PossibleWindow, Purpose
+from jobs.rules.bounds import cost_bound, larger_bound
 from jobs.rules.routing import Crew as Driver
-from jobs.rules.routing import Lunch, Plan, Problem, Stop
+from jobs.rules.routing import Lunch, Plan, Problem, Stop, orders_of, plan_of
 from jobs.rules.routing.model import Id, fits_crew, open_spans
 from jobs.schedule.availability import Span, WorkDay, local, possible_spans
 from jobs.schedule.dates import earliest_install
@@ -325,6 +326,21 @@ def _spans(found: PlanProblem, row: Appointment, days: Sequence[dt.date]) -> tup
     return tuple((max(0, found.seconds(a)), found.seconds(b)) for a, b in spans if found.seconds(b) >= 0) or (
         (0, 0),
     )
+
+
+def at_own_prices(found: PlanProblem, plan: Plan) -> Plan | None:
+    """The same orders of stops as a plan that was searched at other prices, timed and priced at these; None if none."""
+    return plan_of(found.problem, orders_of(found.problem, plan))
+
+
+def least_cost(found: PlanProblem) -> int:
+    """What no plan that places every stop can cost less than, in the planner's units; 0 where nothing is proven."""
+    return cost_bound(found.problem)
+
+
+def best_bound(found: PlanProblem, proven: int, told: int | None) -> int:
+    """The larger of `least_cost` and the bound the planner told, or would tell; 0 where nothing is proven."""
+    return larger_bound(found.problem, proven, told)
 
 
 def days_under(found: PlanProblem, plan: Plan) -> dict[Key, DaySchedule]:

@@ -16,9 +16,8 @@ from django.utils import timezone
 
 from jobs.models import Absence, Appointment, AppointmentMove, CalendarRules, Crew, Proposal, ProposedMove
 from jobs.reasons import plain_why
-from jobs.rules.bounds import cost_bound, larger_bound
 from jobs.rules.early import urged
-from jobs.rules.routing import Objective, Plan, Problem, Stop, explain, orders_of, plan_of, verify
+from jobs.rules.routing import Objective, Plan, Problem, Stop, explain, verify
 from jobs.rules.routing.documents import plan_from, problem_document
 from jobs.rules.routing.knots import explain_knots
 from jobs.rules.routing.model import Id
@@ -26,7 +25,16 @@ from jobs.rules.steady import steadied
 from jobs.schedule.chances import Doubt, doubtful
 from jobs.schedule.day import BEGUN, DaySchedule, moment, read_schedule
 from jobs.schedule.effects import COST_UNIT, day_cost, money, prices_of
-from jobs.schedule.plan import PlanProblem, change_under, move_changes, read_driver, read_problem
+from jobs.schedule.plan import (
+    PlanProblem,
+    at_own_prices,
+    best_bound,
+    change_under,
+    least_cost,
+    move_changes,
+    read_driver,
+    read_problem,
+)
 from jobs.services.base import lock_crews, plain_state
 from jobs.services.stages import lock_open_job, recompute_stage
 from shared import audit, runs
@@ -116,7 +124,7 @@ def plan_routes(ctx: runs.Context) -> None:
         raise Refused("nothing stands on these days, and nothing is unplaced")
     if not calendar.problem.days:
         raise Refused("no crew works on these days")
-    bound = None if params["keep"] else cost_bound(calendar.problem)
+    bound = None if params["keep"] else least_cost(calendar)
     told = _Told(ctx, params["seconds"], bound)
     plan, answer = _solve(told, calendar.problem, params["seconds"], keep=params["keep"])
     doubts: list[Doubt] | None = None
@@ -126,7 +134,7 @@ def plan_routes(ctx: runs.Context) -> None:
         plan = steadied(calendar.problem, plan, _standing(calendar))
         doubts = doubtful(calendar, plan, SURE) if doubts is not None else None
     if bound is not None and not plan.unplaced:
-        bound = larger_bound(calendar.problem, bound, answer.get("bound"))
+        bound = best_bound(calendar, bound, answer.get("bound"))
     with ctx.finishing() as result:
         proposal = keep_proposal(
             branch=branch, first=first, last=last, calendar=calendar, plan=plan, left_out=left_out, run=ctx.run,
@@ -150,7 +158,7 @@ def _surer(told: _Told, calendar: PlanProblem, plan: Plan, seconds: float, *, ke
         return plan, doubts
     told = _Told(told.ctx, told.seconds, None, f"{len(doubts)} promises are not sure enough: looking for a surer plan")
     priced, _ = _solve(told, urged(problem), seconds, keep=keep)
-    trial = plan_of(problem, orders_of(problem, priced))
+    trial = at_own_prices(calendar, priced)
     if trial is None or verify(problem, trial):
         return plan, doubts
     others = doubtful(calendar, trial, SURE)

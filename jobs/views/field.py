@@ -16,8 +16,7 @@ from jobs.access import secret_for
 from jobs.drawings import route_map
 from jobs.models import Appointment, Crew, CrewMember
 from jobs.ports import Unfinished, ports
-from jobs.rules.timeline import Timed
-from jobs.schedule.day import late_by_taps, read_schedule
+from jobs.schedule.day import Stop, late_by_taps, read_schedule
 from jobs.views.jobs import parse_date_or_none
 from jobs.words import window_text
 from shared import roles
@@ -89,7 +88,7 @@ def today(request: HttpRequest) -> HttpResponse:
     return render(request, "jobs/today.html", context)
 
 
-def _call(request: HttpRequest, row: Appointment, stop: Timed, is_today: bool) -> Call:
+def _call(request: HttpRequest, row: Appointment, stop: Stop, is_today: bool) -> Call:
     expected = row.expected_at if row.state not in {Appointment.State.ARRIVED, Appointment.State.DONE} else None
     left = ports.unfinished(row) if row.state == Appointment.State.ARRIVED else None
     return Call(
