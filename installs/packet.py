@@ -17,12 +17,11 @@ from django.urls import reverse
 
 from installs.drawings import head_drawing, opening_with_brackets
 from installs.models import VisitUnit
-from installs.reading import Worked, packages_for, rules_of, visit_units_of, work_out
+from installs.reading import Worked, rules_of, visit_units_of, work_out
 from installs.rules.data import HardwareRules as Rules
 from installs.rules.findings import with_amounts
 from installs.rules.hardware import JobHardware, job_hardware
-from installs.rules.loading import LoadPlan, StopLoad, load_list
-from installs.services.loads import visits_of_day
+from installs.services.loads import LoadPlan, load_of, packages_for, visits_of_day
 from jobs.drawings import route_map
 from jobs.models import Appointment, Crew, Site
 from jobs.schedule.day import DaySchedule, moment, read_day
@@ -288,7 +287,7 @@ def packet_values(sheet: DaySheet) -> dict[str, Any]:
     """The whole packet in plain values, without drawings: what its hash is taken of."""
     tz = sheet.crew.branch.tz
     stops = [stop_values(stop) for stop in sheet.stops]
-    plan = _plan(sheet)
+    plan = load_of(sheet.crew, [(stop.visit, stop.worked) for stop in sheet.stops], sheet.rules)  # whatever is up
     return {
         "crew": sheet.crew.name,
         "people": [str(member.user) for member in _members(sheet.crew, sheet.day)],
@@ -323,21 +322,6 @@ def _cautions_of_day(stops: Sequence[dict[str, Any]]) -> list[dict[str, Any]]:
 def _members(crew: Crew, day: dt.date) -> list[Any]:
     rows = crew.members.filter(from_on__lte=day).select_related("user")  # type: ignore[attr-defined]
     return [row for row in rows if row.until_on is None or row.until_on >= day]
-
-
-def _plan(sheet: DaySheet) -> LoadPlan:
-    """The load of the whole day, whatever is installed meanwhile."""
-    stops = [
-        StopLoad(
-            stop.number,
-            stop.visit.job.number,
-            tuple(one.read for one in stop.good),  # type: ignore[misc]
-            tuple(one.hardware for one in stop.good),  # type: ignore[misc]
-            tuple(package for one in stop.worked for package in packages_for(one.unit, one.read)),
-        )
-        for stop in sheet.stops
-    ]
-    return load_list(stops, sheet.rules, sheet.crew.truck_longest)
 
 
 def _load_summary(plan: LoadPlan) -> dict[str, Any]:

@@ -18,7 +18,6 @@ from installs.rules.data import HardwareRules as Rules
 from installs.rules.data import starting_rules
 from installs.rules.findings import Finding
 from installs.rules.hardware import HardwareList, hardware_list
-from installs.rules.loading import Package, packages_of
 from installs.rules.units import InstallUnit, Obstruction, SiteFacts
 from jobs.models import Appointment, Site
 from measuring.models import Unit
@@ -180,10 +179,6 @@ class Worked:
     def findings(self) -> tuple[Finding, ...]:
         return self.hardware.findings if self.hardware else ()
 
-    @property
-    def packages(self) -> tuple[Package, ...]:
-        return packages_for(self.unit, self.read)
-
 
 def work_out(units: Iterable[Unit], rules: Rules) -> list[Worked]:
     """Each unit's hardware by these rules, as things stand; never raises for a unit that can't be read."""
@@ -237,28 +232,6 @@ def inputs_hash(read: InstallUnit, site: SiteFacts, revision: int) -> str:
     """What a stored list was worked out from."""
     text = json.dumps([read.to_json(), site.to_json() if hasattr(site, "to_json") else str(site), revision])
     return hashlib.sha256(text.encode()).hexdigest()
-
-
-def packages_for(unit: Unit, read: InstallUnit | None) -> tuple[Package, ...]:
-    """As the workroom packed it (with the longest side of each), else by the family's table."""
-    make = getattr(unit, "make", None)
-    packed = make.packages if make is not None else []
-    if make is not None and packed:
-        return tuple(
-            Package(
-                unit.code,
-                number,
-                len(packed),
-                str(entry.get("name") or "package"),
-                Length(int(entry.get("longest") or 0)),
-                make.weight_g if number == 1 else 0,
-            )
-            for number, entry in enumerate(packed, 1)
-        )
-    if read is None:
-        return ()
-    rules = rules_of(unit.opening.job.branch)
-    return packages_of(read, make.weight_g if make is not None else 0, rules)
 
 
 # -- visits ------------------------------------------------------------------------------

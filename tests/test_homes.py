@@ -84,67 +84,50 @@ HOMES = (
         "a crew-day's stops, drives and waits",
         places=("jobs/schedule/", "jobs/rules/"),
         imports=("jobs.rules.timeline",),
-        known={
-            "jobs/board.py": 1,
-            "jobs/views/field.py": 1,
-        },
     ),
     Home(
         "the chance of a promise",
         places=("jobs/schedule/", "jobs/rules/"),
         imports=("jobs.rules.promises", "jobs.rules.spread"),
-        known={},
     ),
     Home(
         "what a change or a plan costs",
         places=("jobs/schedule/", "jobs/rules/"),
         imports=("jobs.rules.routing.timing", "jobs.rules.bounds"),
-        known={
-            "jobs/services/planning.py": 1,
-        },
     ),
     Home(
         "a size, its gaps and its findings",
         places=("measuring/rules/", "measuring/evaluation.py", "measuring/services/sizes.py", "measuring/demo.py"),
         imports=("measuring.rules.sizing", "measuring.rules.findings", "measuring.rules.misreads"),
-        known={"measuring/field.py": 1},
     ),
     Home(
         "how a unit is made",
         places=("fabrication/rules/", "fabrication/services/making.py", "fabrication/demo.py"),
         imports=("fabrication.rules.making", "fabrication.rules.families"),
-        known={},
     ),
     Home(
         "what is on the truck",
         places=("installs/rules/", "installs/services/loads.py"),
         imports=("installs.rules.loading",),
-        known={
-            "installs/packet.py": 1,
-            "installs/reading.py": 1,
-        },
     ),
     Home(
         "what a day or a time looks like",
         places=("shared/formats/",),
         code=is_a_date_format,
         template=r"\|(?:date|time):(?!['\"](?:Y-m-d|H:i|c)['\"])",
-        known={},
     ),
     Home(
         "what the clock says",
         places=("shared/formats/",),
         code=is_a_clock,
-        known={},
     ),
     Home(
         "what money looks like",
         places=("shared/formats/", "jobs/schedule/", "fabrication/rules/", "installs/rules/"),  # rules round masses too
         code=is_money_rounded,
         template=r"(?:cost|material|price|total)\|floatformat:2",
-        known={},
     ),
-    Home("what a length is", places=("shared/lengths.py",), code=is_a_tick, known={}),
+    Home("what a length is", places=("shared/lengths.py",), code=is_a_tick),
     Home(
         "what a mass looks like",
         places=("shared/formats/",),

@@ -10,8 +10,10 @@ from django.db.models import F
 from django.utils import timezone
 
 from installs.models import HardwareUsed, Load, LoadCheck, LoadLine, VanStock, VisitUnit
-from installs.reading import Worked, packages_for, rules_of, visit_units_of, work_out
-from installs.rules.loading import LoadEntry, LoadPlan, StopLoad, load_list
+from installs.reading import Worked, rules_of, visit_units_of, work_out
+from installs.rules.data import HardwareRules
+from installs.rules.loading import LoadEntry, LoadPlan, Package, StopLoad, load_list, packages_of
+from installs.rules.units import InstallUnit
 from installs.services.hardware import pull_hardware, put_on_shelf, refresh_hardware, take_pulls
 from jobs.models import INSTALLING, Appointment, Crew
 from jobs.schedule.day import in_the_calendar
@@ -20,6 +22,7 @@ from measuring.models import Unit
 from shared import audit
 from shared.codes import read_code
 from shared.errors import Refused
+from shared.lengths import Length
 from shared.models import User
 
 HARDWARE_SECTIONS = ("hardware", "spares")
@@ -35,23 +38,55 @@ def plan_load(crew: Crew, visits: Sequence[Appointment]) -> tuple[LoadPlan, dict
     """The load by the rules, and each visit's units with their hardware; nothing is written."""
     rules = rules_of(crew.branch)
     by_visit = visit_units_of(visits)
-    worked: dict[int, list[Worked]] = {}
-    stops = []
-    for number, visit in enumerate(visits, 1):
-        to_go = [row.unit for row in by_visit.get(visit.pk, []) if row.outcome == VisitUnit.Outcome.TO_DO]
-        mine = work_out(to_go, rules)
-        worked[visit.pk] = mine
-        good = [one for one in mine if one.read is not None and one.hardware is not None]
-        stops.append(
-            StopLoad(
-                number,
-                visit.job.number,
-                tuple(one.read for one in good),  # type: ignore[misc]
-                tuple(one.hardware for one in good),  # type: ignore[misc]
-                tuple(package for one in mine for package in packages_for(one.unit, one.read)),
-            )
+    worked = {
+        visit.pk: work_out(
+            [row.unit for row in by_visit.get(visit.pk, []) if row.outcome == VisitUnit.Outcome.TO_DO], rules
         )
-    return load_list(stops, rules, crew.truck_longest), worked
+        for visit in visits
+    }
+    return load_of(crew, [(visit, worked[visit.pk]) for visit in visits], rules), worked
+
+
+def load_of(crew: Crew, stops: Sequence[tuple[Appointment, Sequence[Worked]]], rules: HardwareRules) -> LoadPlan:
+    """What goes on a truck for these visits, in driving order, with the units of each."""
+    return load_list(
+        [_stop_load(number, visit, worked) for number, (visit, worked) in enumerate(stops, 1)],
+        rules,
+        crew.truck_longest,
+    )
+
+
+def _stop_load(number: int, visit: Appointment, worked: Sequence[Worked]) -> StopLoad:
+    known = [(one.read, one.hardware) for one in worked if one.read is not None and one.hardware is not None]
+    return StopLoad(
+        number,
+        visit.job.number,
+        tuple(read for read, _ in known),
+        tuple(hardware for _, hardware in known),
+        tuple(package for one in worked for package in packages_for(one.unit, one.read)),
+    )
+
+
+def packages_for(unit: Unit, read: InstallUnit | None) -> tuple[Package, ...]:
+    """As the workroom packed it (with the longest side of each), else by the family's table."""
+    make = getattr(unit, "make", None)
+    packed = make.packages if make is not None else []
+    if make is not None and packed:
+        return tuple(
+            Package(
+                unit.code,
+                number,
+                len(packed),
+                str(entry.get("name") or "package"),
+                Length(int(entry.get("longest") or 0)),
+                make.weight_g if number == 1 else 0,
+            )
+            for number, entry in enumerate(packed, 1)
+        )
+    if read is None:
+        return ()
+    rules = rules_of(unit.opening.job.branch)
+    return packages_of(read, make.weight_g if make is not None else 0, rules)
 
 
 # -- the list ------------------------------------------------------------------------------
@@ -396,12 +431,15 @@ def _unused(load: Load) -> dict[int, int]:
 
 
 __all__ = [
+    "LoadPlan",
     "check_code",
     "check_counts",
     "check_lines",
     "check_room",
     "come_back",
     "leave_yard",
+    "load_of",
+    "packages_for",
     "plan_load",
     "put_back",
     "refresh_load",
