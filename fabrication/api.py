@@ -53,6 +53,7 @@ class UnitMakeSerializer(serializers.ModelSerializer[UnitMake]):
     job = serializers.CharField(source="unit.opening.job.number", read_only=True)
     room = serializers.CharField(source="unit.opening.room.name", read_only=True)
     product = serializers.CharField(source="unit.product.key", read_only=True)
+    unit_state = serializers.CharField(source="unit.state", read_only=True)
     finished_width = LengthSerializerField(read_only=True)
     finished_height = LengthSerializerField(read_only=True)
     parts = PartSerializer(many=True, read_only=True)
@@ -60,8 +61,8 @@ class UnitMakeSerializer(serializers.ModelSerializer[UnitMake]):
     class Meta:
         model = UnitMake
         fields = [
-            "id", "code", "job", "room", "product", "state", "source", "batch", "finished_width",
-            "finished_height", "weight_g", "steps", "figures", "parts",
+            "id", "code", "job", "room", "product", "unit_state", "state", "source", "batch",
+            "finished_width", "finished_height", "weight_g", "steps", "figures", "parts",
         ]  # fmt: skip
 
 

@@ -351,6 +351,12 @@ class UnitMake(models.Model):
     def __str__(self) -> str:
         return f"{self.unit.code} as made"
 
+    @property
+    def bench_step(self) -> str:
+        """How far it is on the bench, beside its unit's own state; empty once it has left the workroom."""
+        is_here = self.unit.state in {Unit.State.RELEASED, Unit.State.IN_WORKROOM}
+        return self.get_state_display() if is_here else ""
+
 
 class PartQuerySet(JobPartQuerySet):
     job_path = "make__unit__opening__job"

@@ -65,7 +65,8 @@ _TABLE: dict[str, dict[str, str]] = {
         SOME: "API of stops; stop page; visit's panel",
     },
     "unit's state": {
-        SOME: "API; install's panel; job page; sizes page",
+        SOME: "API; API of makes; install's panel; job page; sizes page; unit page; workroom's panel",
+        RARE: "batch page",
     },
     "visit's chance": {
         SOME: "board's list; visit page",

@@ -56,6 +56,13 @@ def _bench(place: str, code: str, state: str) -> Iterator[Seen]:
     yield from _shown(place, code, bench=state, made=_yes(state == "made"))
 
 
+def _making(place: str, code: str, node: Node) -> Iterator[Seen]:
+    """The unit's state in the workroom, and beside it how far it is on the bench."""
+    state = node.one("span", "state").text
+    yield from _state(place, code, state)
+    yield from _shown(place, code, bench=node.one("small", "bench").text or ("made" if state in MADE else ""))
+
+
 def _yes(is_so: bool) -> str:
     return "yes" if is_so else "no"
 
@@ -97,6 +104,7 @@ def api(rows: list[dict[str, Any]], makes: list[dict[str, Any]]) -> Iterator[See
             "API of makes", make["code"], finished_size=_sent(make["finished_width"], make["finished_height"])
         )
         yield from _bench("API of makes", make["code"], str(bench[make["state"]]))
+        yield from _shown("API of makes", make["code"], state=str(states[make["unit_state"]]))
 
 
 def _sent(width: Any, height: Any) -> str:
@@ -134,10 +142,10 @@ def job_panels(eyes: Eyes, job: int) -> Iterator[Seen]:
     for row in eyes.page(WORKROOM, reverse("fabrication:units_of_job", args=[job])).all("tr"):
         if code := CODE.match(row.one("th").text):
             yield from _shown("workroom's panel", code[0], finished_size=size(row.cell("Finished").text))
-            yield from _bench("workroom's panel", code[0], row.cell("State").text)
+            yield from _making("workroom's panel", code[0], row.cell("State"))
     for row in eyes.page(OFFICE, reverse("installs:job_panel", args=[job])).one("table").all("tr"):
         if code := CODE.match(row.one("th").text):
-            yield from _state("install's panel", code[0], row.cell("State").text)
+            yield from _state("install's panel", code[0], row.cell("State").one("span", "state").text)
 
 
 def record(eyes: Eyes, job: int) -> Iterator[Seen]:
@@ -172,7 +180,7 @@ def workroom(eyes: Eyes, pk: int) -> Iterator[Seen]:
         "unit page", code, finished_size=size(page.one("p", "huge").text), colour=_paired(page, *COLOUR),
         mount=_mount(page.one("span", "state").text + " " + _beside(page)),
     )  # fmt: skip
-    yield from _bench("unit page", code, page.one("span", "state").text)
+    yield from _making("unit page", code, page)
     make = UnitMake.objects.select_related("unit__opening__job__branch", "unit__opening__room", "unit__product").get(
         pk=pk
     )
@@ -194,7 +202,7 @@ def batches(eyes: Eyes) -> Iterator[Seen]:
         for row in page.all("tr"):
             if row.cell("Finished").text and (code := CODE.match(row.one("th").text)):
                 yield from _shown("batch page", code[0], finished_size=size(row.cell("Finished").text))
-                yield from _bench("batch page", code[0], row.cell("State").text)
+                yield from _making("batch page", code[0], row.cell("State"))
         for label in eyes.paper("fabrication.labels", batch).all("div", "label"):
             if code := CODE.search(label.one("div", "label-code").text):
                 yield from _shown("label", code[0], finished_size=size(label.one("p", "label-size").text))
@@ -204,7 +212,7 @@ def checking(eyes: Eyes) -> Iterator[Seen]:
     for row in eyes.page(WORKROOM, reverse("fabrication:checking")).all("tr"):
         if code := CODE.match(row.one("th").text):
             yield from _shown("checking", code[0], finished_size=size(row.cell("Finished").text))
-            yield from _bench("checking", code[0], row.cell("State").text)
+            yield from _making("checking", code[0], row.cell("State"))
 
 
 def purchases(eyes: Eyes) -> Iterator[Seen]:

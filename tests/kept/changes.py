@@ -121,6 +121,12 @@ CHANGES: dict[str, list[Change]] = {
             "are pushed only when the crew can't reach them in time. So other windows are the cheapest.",
         ),
         Change("GET /api/appointments/*/offers/ *", "As the other offers."),
+        # a unit's and a return's state, one word each wherever they stand
+        Change(
+            "GET /api/makes/* body.*unit_state", "The unit's own state beside how far it is on the bench.", is_new=True
+        ),
+        Change("GET /api/returns/* body.*state", "A return that is owed is called so, as on its page."),
+        Change("afterwards GET /api/returns/* body.*state", "A return that is owed is called so, as on its page."),
     ],
 }
 """By release: its answers that differ today."""
@@ -133,6 +139,7 @@ ROWS: dict[str, list[RowChange]] = {
             "A product's choices are its recipe's, or its supplier's list (fabrication_supplierlist); those that the "
             "recipe does not have are in fabrication_lackingchoice.",
         ),
+        RowChange("installs_returnowed.state", "state", "open is now owed, as on its page."),
     ],
 }
 """By release: its tables and columns that are not as they were."""
