@@ -353,7 +353,7 @@ class ReturnOwed(models.Model):
     """Something still to be done at a site, and what it waits for."""
 
     class State(models.TextChoices):
-        OPEN = "open", "owed"
+        OWED = "owed", "owed"
         BOOKED = "booked", "booked"
         DONE = "done", "done"
         DROPPED = "dropped", "dropped"
@@ -361,7 +361,7 @@ class ReturnOwed(models.Model):
     job = models.ForeignKey(Job, models.CASCADE, related_name="returns_owed")
     unit = models.ForeignKey(Unit, models.PROTECT, related_name="returns_owed")
     cause = models.CharField(max_length=30)
-    state = models.CharField(max_length=8, choices=State.choices, default=State.OPEN)
+    state = models.CharField(max_length=8, choices=State.choices, default=State.OWED)
     remake = models.ForeignKey(Unit, models.PROTECT, null=True, blank=True, related_name="+")
     remeasure = models.BooleanField(default=False)
     note = models.CharField(max_length=240, blank=True)
@@ -400,7 +400,7 @@ class ReturnOwed(models.Model):
         return self.remake or self.unit
 
     def is_live(self) -> bool:
-        return self.state in {self.State.OPEN, self.State.BOOKED}
+        return self.state in {self.State.OWED, self.State.BOOKED}
 
     def ready_on(self) -> dt.date | None:
         """The day its parts are there: the remake's due date, or what was entered."""

@@ -21,7 +21,7 @@ from shared.formats.dates import short_day
 from shared.lengths import ZERO
 from shared.roles import DISPATCHER, INSTALLER, WORKROOM
 
-LIVE = (ReturnOwed.State.OPEN, ReturnOwed.State.BOOKED)
+LIVE = (ReturnOwed.State.OWED, ReturnOwed.State.BOOKED)
 OVER = (Appointment.State.DONE, Appointment.State.CANCELLED)
 
 
@@ -89,7 +89,7 @@ def _returns(job: Job) -> Iterator[Blocker]:
         page = reverse("installs:return", args=[row.pk])
         if row.decided_at is None and {cause(row.cause).remake, cause(row.cause).remeasure} & {YES, CHOOSE}:
             yield Blocker(f"{row.unit.code}: {row.cause_text}; make again?", DISPATCHER, row.opened_at, page, "stop")
-        elif row.state == ReturnOwed.State.OPEN:
+        elif row.state == ReturnOwed.State.OWED:
             ready = row.ready_on()
             when = f", parts ready {short_day(ready)}" if ready else ""
             yield Blocker(f"return owed for {row.waits_for.code}{when}", DISPATCHER, row.opened_at, page)

@@ -52,7 +52,7 @@ def open_return(
     found = read_cause(cause_key)
     job = calendar.lock_open_job(unit.opening.job_id)
     there = ReturnOwed.objects.filter(
-        Q(unit=unit) | Q(remake=unit), state__in=[ReturnOwed.State.OPEN, ReturnOwed.State.BOOKED]
+        Q(unit=unit) | Q(remake=unit), state__in=[ReturnOwed.State.OWED, ReturnOwed.State.BOOKED]
     ).first()
     if there is not None:
         return there
@@ -279,7 +279,7 @@ def drop_return(*, owed: ReturnOwed, by: User, reason: str) -> ReturnOwed:
 def settle_installed(*, unit: Unit, by: User) -> None:
     """The return that waited for this unit is done: it is up."""
     owed = ReturnOwed.objects.filter(
-        Q(remake=unit) | Q(unit=unit, remake=None), state__in=[ReturnOwed.State.OPEN, ReturnOwed.State.BOOKED]
+        Q(remake=unit) | Q(unit=unit, remake=None), state__in=[ReturnOwed.State.OWED, ReturnOwed.State.BOOKED]
     )
     for row in owed:
         row.state = ReturnOwed.State.DONE
@@ -291,6 +291,6 @@ def follow_visit(visit: Appointment) -> None:
     """A return is booked while its visit stands in the calendar, and open while it does not."""
     placed = visit.is_placed() and visit.state != Appointment.State.HELD
     state, other = (
-        (ReturnOwed.State.BOOKED, ReturnOwed.State.OPEN) if placed else (ReturnOwed.State.OPEN, ReturnOwed.State.BOOKED)
+        (ReturnOwed.State.BOOKED, ReturnOwed.State.OWED) if placed else (ReturnOwed.State.OWED, ReturnOwed.State.BOOKED)
     )
     ReturnOwed.objects.filter(appointment=visit, state=other).update(state=state)

@@ -382,7 +382,7 @@ def reopen_stop(*, appointment: Appointment, by: User) -> Stop:
         return stop
     from installs.services.returns import drop_return
 
-    for owed in row.returns_from.filter(state__in=["open", "booked"]):  # type: ignore[attr-defined]
+    for owed in row.returns_from.filter(state__in=["owed", "booked"]):  # type: ignore[attr-defined]
         if owed.remake_id or owed.decided_at:
             raise Refused(f"{owed.unit.code}: the return is decided already; correct it there", field="stop")
         unit_state = owed.unit.state

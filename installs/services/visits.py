@@ -72,7 +72,7 @@ def name_units(*, appointment: Appointment, by: User | None = None) -> list[Visi
     if appointment.purpose not in {Purpose.INSTALL, Purpose.RETURN} or appointment.visit_units.exists():  # type: ignore
         return []
     if appointment.purpose == Purpose.RETURN:
-        owed = ReturnOwed.objects.filter(job=appointment.job_id, state=ReturnOwed.State.OPEN, appointment=None)
+        owed = ReturnOwed.objects.filter(job=appointment.job_id, state=ReturnOwed.State.OWED, appointment=None)
         units = [row.waits_for for row in owed.select_related("unit", "remake")]
         owed.update(appointment=appointment)
     else:

@@ -223,7 +223,7 @@ def returns(request: HttpRequest) -> HttpResponse:
     shown = request.GET.get("show", "owed")
     if shown != "all":
         shown = "owed"
-        rows = rows.filter(state__in=[ReturnOwed.State.OPEN, ReturnOwed.State.BOOKED])
+        rows = rows.filter(state__in=[ReturnOwed.State.OWED, ReturnOwed.State.BOOKED])
     context = {"rows": rows.order_by("opened_at" if shown == "owed" else "-opened_at")[:200], "shown": shown}
     return render(request, "installs/returns.html", context)
 

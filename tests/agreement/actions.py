@@ -394,7 +394,7 @@ def close_stop(do: Hands) -> None:
 
 
 def decide_return(do: Hands) -> None:
-    owed = do.pick(list(ReturnOwed.objects.filter(job__branch=do.firm.branch, state="open").order_by("pk")))
+    owed = do.pick(list(ReturnOwed.objects.filter(job__branch=do.firm.branch, state="owed").order_by("pk")))
     if owed is not None:
         do.call(
             installs.services.decide_return, owed=owed, by=do.firm.user("dispatcher"), remake=bool(do.draw(0, 1)),
