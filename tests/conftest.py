@@ -19,6 +19,11 @@ if TYPE_CHECKING:
     from tests.servers import Broker, Postgres, Worker
 
 
+def pytest_configure() -> None:
+    """The first process makes what all of them share, before it starts the others."""
+    servers.ground()
+
+
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
     """
     Marks what touches the database, so that those can be run again on PostgreSQL.
@@ -31,6 +36,29 @@ def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
             item.add_marker("database")
         if item.path.stem == "test_doors" or item.path.stem.endswith("pages"):
             item.add_marker("page")
+
+
+@pytest.fixture(scope="session")
+def django_db_setup(django_test_environment: None, django_db_blocker: Any) -> None:
+    """The tests' own database: a copy of the one that this run migrated, once for all its processes."""
+    from django.conf import settings
+    from django.core.management import call_command
+    from django.db import connection
+
+    def use(url: str) -> None:
+        connection.close()
+        name = url.rpartition("/")[2] if connection.vendor == "postgresql" else url.removeprefix("sqlite:///")
+        connection.settings_dict["NAME"] = settings.DATABASES["default"]["NAME"] = name
+
+    def migrate(url: str) -> None:
+        use(url)
+        with django_db_blocker.unblock():
+            call_command("migrate", verbosity=0)
+            connection.close()
+
+    folder = servers.ground() / f"process-{os.getpid()}"
+    folder.mkdir()
+    use(servers.copy_of(servers.migrated(connection.vendor, migrate), folder))
 
 
 # -- a fixed cast: one per role of one branch, and a stranger --------------------------------

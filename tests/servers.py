@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import atexit
 import fcntl
 import json
 import os
@@ -17,12 +16,12 @@ import time
 import urllib.error
 import urllib.request
 import uuid
-from collections.abc import Callable
-from contextlib import suppress
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager, suppress
 from dataclasses import dataclass, field
 from functools import cache
 from pathlib import Path
-from typing import IO
+from typing import IO, Any
 
 ROOT = Path(__file__).resolve().parent.parent
 IS_ROOT = os.name == "posix" and os.geteuid() == 0
@@ -52,6 +51,46 @@ def free_port() -> int:
     raise AssertionError("no port is free")
 
 
+# -- nothing outlives the run ------------------------------------------------------------------
+
+
+@cache
+def ground() -> Path:
+    """
+    The folder that all processes of this run of the suite share, with the guard that watches over the run.
+
+    The first process to ask makes both, and hands them on in its environment.
+    """
+    if "JAMBWISE_TEST_GROUND" not in os.environ:
+        folder = Path(tempfile.mkdtemp(prefix="jw-ground-"))
+        os.environ["JAMBWISE_TEST_GROUND"] = str(folder)
+        os.mkfifo(folder / "guard")
+        subprocess.Popen(
+            [sys.executable, "-m", "tests.guard", str(folder / "guard")], cwd=ROOT, stdin=subprocess.DEVNULL,
+            stdout=subprocess.DEVNULL, start_new_session=True,
+        )  # fmt: skip
+        tell_guard("folder", folder)
+    return Path(os.environ["JAMBWISE_TEST_GROUND"])
+
+
+@cache
+def _guard() -> int:
+    """The guard's pipe, held open for as long as this process lives and by nobody it starts."""
+    return os.open(ground() / "guard", os.O_WRONLY)
+
+
+def tell_guard(what: str, which: object) -> None:
+    """``group`` or ``server`` and a process to end with the run, ``folder`` to remove; ``ended``, forget it."""
+    os.write(_guard(), f"{what} {which}\n".encode())
+
+
+def launch(argv: list[str], **how: Any) -> subprocess.Popen[bytes]:
+    """Start a process at the head of a group of its own, which ends with this run at the latest."""
+    process = subprocess.Popen(argv, start_new_session=True, **how)
+    tell_guard("group", process.pid)
+    return process
+
+
 def until(true: Callable[[], object], *, seconds: float = 180, what: str = "it") -> None:
     """Wait for something to be so, or fail saying what was not."""
     deadline = time.monotonic() + seconds
@@ -74,6 +113,7 @@ def end(process: subprocess.Popen[bytes], how: int = signal.SIGTERM, seconds: fl
     with suppress(ProcessLookupError):
         os.killpg(process.pid, signal.SIGKILL)
     process.wait(timeout=60)
+    tell_guard("ended", process.pid)
 
 
 # -- PostgreSQL ---------------------------------------------------------------------------
@@ -104,6 +144,7 @@ class Postgres:
         as_user = ["runuser", "-u", "postgres", "--"] if IS_ROOT else []
         if IS_ROOT:
             shutil.chown(folder, "postgres")
+        tell_guard("folder", folder)
         port = free_port()
         quiet = {"stdout": subprocess.DEVNULL, "stderr": subprocess.DEVNULL, "cwd": "/"}
         data = str(folder / "data")
@@ -114,26 +155,15 @@ class Postgres:
         )
         options = (
             f"-p {port} -c listen_addresses=127.0.0.1 -c unix_socket_directories= -c fsync=off "
-            "-c synchronous_commit=off -c full_page_writes=off -c max_connections=60"
+            "-c synchronous_commit=off -c full_page_writes=off -c max_connections=200"
         )
         subprocess.run(
             [*as_user, str(programs / "pg_ctl"), "-w", "-D", data, "-l", str(folder / "log"), "-o", options, "start"],
             check=True,
             **quiet,  # type: ignore[call-overload]
         )
+        tell_guard("server", (folder / "data" / "postmaster.pid").read_text().split()[0])
         return cls(folder, port)
-
-    def stop(self) -> None:
-        """Stop it and remove its data."""
-        programs = postgres_programs()
-        as_user = ["runuser", "-u", "postgres", "--"] if IS_ROOT else []
-        subprocess.run(
-            [*as_user, str(programs / "pg_ctl"), "-D", str(self.folder / "data"), "-m", "immediate", "stop"],  # type: ignore[operator]
-            stdout=subprocess.DEVNULL,
-            stderr=subprocess.DEVNULL,
-            cwd="/",
-        )
-        shutil.rmtree(self.folder, ignore_errors=True)
 
     def url(self, database: str) -> str:
         """The DATABASE_URL of a database."""
@@ -151,17 +181,24 @@ class Postgres:
         return self.url(name)
 
 
+@contextmanager
+def _one_at_a_time(what: str) -> Iterator[None]:
+    """Only one process of the run is in here."""
+    with (ground() / f"{what}.lock").open("w") as lock:
+        fcntl.flock(lock, fcntl.LOCK_EX)
+        yield
+
+
 @cache
 def the_postgres() -> Postgres:
-    """The one server of this process, stopped when it ends."""
-    server = Postgres.start()
-    atexit.register(server.stop)
-    return server
-
-
-def postgres_for_this_process() -> str:
-    """For ``tests.settings``: the URL of a database on a private server."""
-    return the_postgres().new_database()
+    """The one server of this run of the suite, which the first to ask starts; it ends with the run."""
+    known = ground() / "postgres"
+    with _one_at_a_time("postgres"):
+        if not known.exists():
+            server = Postgres.start()
+            known.write_text(f"{server.port} {server.folder}")
+    port, _, folder = known.read_text().partition(" ")
+    return Postgres(Path(folder), int(port))
 
 
 # -- the broker -----------------------------------------------------------------------------
@@ -183,11 +220,8 @@ class Broker:
         """Start it, with what its file kept."""
         from shared.serve import broker_command
 
-        self.process = subprocess.Popen(
-            broker_command(self.folder / "mq.sock"),
-            stdout=subprocess.DEVNULL,
-            stderr=subprocess.DEVNULL,
-            start_new_session=True,
+        self.process = launch(
+            broker_command(self.folder / "mq.sock"), stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL
         )
         until((self.folder / "mq.sock").exists, what="the broker's socket")
 
@@ -206,7 +240,9 @@ class Broker:
 
 def new_broker() -> Broker:
     """A broker that is not started yet."""
-    return Broker(Path(tempfile.mkdtemp(prefix="jw-mq-")))
+    folder = Path(tempfile.mkdtemp(prefix="jw-mq-"))
+    tell_guard("folder", folder)
+    return Broker(folder)
 
 
 # -- Celery workers ---------------------------------------------------------------------------
@@ -220,7 +256,7 @@ class Worker:
     processes: int = 1
     beat: bool = False
     process: subprocess.Popen[bytes] | None = None
-    log: Path = field(default_factory=lambda: Path(tempfile.mkstemp(prefix="jw-worker-", suffix=".log")[1]))
+    log: Path = field(default_factory=lambda: Path(tempfile.mkstemp(prefix="worker-", suffix=".log", dir=ground())[1]))
 
     def start(self) -> Worker:
         """Start it and wait until it is ready for work."""
@@ -230,9 +266,7 @@ class Worker:
         argv += ["-B", "-s", str(self.log) + ".beat"] if self.beat else []
         offset = self.log.stat().st_size
         with self.log.open("ab") as out:
-            self.process = subprocess.Popen(
-                argv, cwd=ROOT, env=self.env, stdout=out, stderr=subprocess.STDOUT, start_new_session=True
-            )
+            self.process = launch(argv, cwd=ROOT, env=self.env, stdout=out, stderr=subprocess.STDOUT)
         until(lambda: b"ready." in self.log.read_bytes()[offset:], what=f"the worker ({self.log}) is ready")
         return self
 
@@ -280,10 +314,13 @@ class Site:
     def python(self, code: str) -> str:
         """Run code with Django set up, on the site's own database, in one process kept for it; what it printed."""
         if self.shell is None:
-            self.shell = subprocess.Popen(
-                [sys.executable, "-m", "tests.shell"], cwd=ROOT, env=self.env, stdin=subprocess.PIPE,
-                stdout=subprocess.PIPE, start_new_session=True,
-            )  # fmt: skip
+            self.shell = launch(
+                [sys.executable, "-m", "tests.shell"],
+                cwd=ROOT,
+                env=self.env,
+                stdin=subprocess.PIPE,
+                stdout=subprocess.PIPE,
+            )
         assert self.shell.stdin is not None
         assert self.shell.stdout is not None
         self.shell.stdin.write(json.dumps(code).encode() + b"\n")
@@ -296,7 +333,7 @@ class Site:
         """Start gunicorn and wait for it to answer."""
         argv = [sys.executable, "-m", "gunicorn", "shared.wsgi", "-b", f"127.0.0.1:{self.port}", "-w", "1"]
         argv += ["--threads", "4", "--log-file", str(self.folder / "web.log"), "--log-level", "warning"]
-        self.web = subprocess.Popen(argv, cwd=ROOT, env=self.env, stderr=subprocess.DEVNULL, start_new_session=True)
+        self.web = launch(argv, cwd=ROOT, env=self.env, stderr=subprocess.DEVNULL)
         until(self.answers, what=f"the site at {self.url}")
 
     def answers(self) -> bool:
@@ -328,50 +365,52 @@ def _manage(env: dict[str, str], *args: str) -> None:
     subprocess.run([sys.executable, "manage.py", *args], cwd=ROOT, env=env, check=True, stdout=subprocess.DEVNULL)
 
 
-@cache
-def _groundwork(kind: str, jobs: int) -> tuple[Path, str]:
-    """
-    A data folder with static files and a database to copy: migrated, with so many demo jobs.
+def _migrate_apart(url: str) -> None:
+    with tempfile.TemporaryDirectory() as folder:
+        _manage({**_clean_environment(), "JAMBWISE_DATA": folder, "DATABASE_URL": url}, "migrate", "-v", "0")
 
-    All processes of a run of the suite share the one on SQLite, which the first of them makes.
-    """
-    if kind == "postgresql":
-        folder, url = Path(tempfile.mkdtemp(prefix="jw-ground-")), the_postgres().new_database()
-        atexit.register(shutil.rmtree, folder, ignore_errors=True)
-        _lay(folder, url, jobs)
-        return folder, url
-    folder, url = _shared_ground() / f"jobs-{jobs}", "sqlite:///{}/jambwise.sqlite3"
-    bare = _groundwork(kind, 0)[0] if jobs else None
-    with (_shared_ground() / "lock").open("w") as lock:
-        fcntl.flock(lock, fcntl.LOCK_EX)
+
+@cache
+def migrated(kind: str, migrate: Callable[[str], None] = _migrate_apart) -> str:
+    """The URL of a migrated database to copy; the first process of a run of the suite to ask migrates it."""
+    known = ground() / f"{kind}-url"
+    with _one_at_a_time(kind):
+        if not known.exists():
+            url = the_postgres().new_database() if kind == "postgresql" else f"sqlite:///{ground()}/migrated.sqlite3"
+            migrate(url)
+            known.write_text(url)
+    return known.read_text()
+
+
+def copy_of(url: str, folder: Path) -> str:
+    """The URL of a copy of a database, which on SQLite is a file in that folder."""
+    if url.startswith("postgresql"):
+        return the_postgres().new_database(like=url)
+    shutil.copyfile(url.removeprefix("sqlite:///"), folder / "jambwise.sqlite3")
+    return f"sqlite:///{folder}/jambwise.sqlite3"
+
+
+@cache
+def _laid(kind: str, jobs: int) -> tuple[Path, str]:
+    """A data folder with static files, and the URL of a database with so many demo jobs: for copies, shared too."""
+    folder = ground() / f"{kind}-{jobs}"
+    bare = _laid(kind, 0) if jobs else None
+    with _one_at_a_time(folder.name):
         if not folder.exists():
             unfinished = folder.with_suffix(".unfinished")
             if bare is None:
                 unfinished.mkdir()
             else:
-                shutil.copytree(bare, unfinished)
-            _lay(unfinished, url.format(unfinished), jobs)
+                shutil.copytree(bare[0], unfinished)
+            url = copy_of(bare[1] if bare else migrated(kind), unfinished)
+            env = {**_clean_environment(), "JAMBWISE_DATA": str(unfinished), "DATABASE_URL": url}
+            if bare is None:
+                _manage(env, "collectstatic", "--noinput", "-v", "0")
+            else:
+                _manage(env, "load_demo", "--jobs", str(jobs), "--seed", "1")
+            (unfinished / "url").write_text(url.replace(str(unfinished), str(folder)))
             unfinished.rename(folder)
-    return folder, url.format(folder)
-
-
-def _lay(folder: Path, url: str, jobs: int) -> None:
-    env = {**_clean_environment(), "JAMBWISE_DATA": str(folder), "DATABASE_URL": url}
-    if not (folder / "static").exists():
-        _manage(env, "migrate", "-v", "0")
-        _manage(env, "collectstatic", "--noinput", "-v", "0")
-    if jobs:
-        _manage(env, "load_demo", "--jobs", str(jobs), "--seed", "1")
-
-
-@cache
-def _shared_ground() -> Path:
-    """The folder that `tests.settings` made for this run of the suite; outside of one, one of our own."""
-    if "JAMBWISE_TEST_GROUND" in os.environ:
-        return Path(os.environ["JAMBWISE_TEST_GROUND"])
-    folder = Path(tempfile.mkdtemp(prefix="jw-ground-"))
-    atexit.register(shutil.rmtree, folder, ignore_errors=True)
-    return folder
+    return folder, (folder / "url").read_text()
 
 
 def _clean_environment() -> dict[str, str]:
@@ -397,10 +436,11 @@ def start_site(kind: str = "sqlite", *, jobs: int = 0, worker: bool = True, **se
         More environment variables.
     """
     folder = Path(tempfile.mkdtemp(prefix="jw-site-"))
+    tell_guard("folder", folder)
     broker = new_broker()
-    ground, url = _groundwork(kind, jobs)
-    shutil.copytree(ground, folder, dirs_exist_ok=True)
-    copy = the_postgres().new_database(like=url) if kind == "postgresql" else f"sqlite:///{folder}/jambwise.sqlite3"
+    laid, url = _laid(kind, jobs)
+    shutil.copytree(laid, folder, dirs_exist_ok=True)
+    copy = copy_of(url, folder)
     port = free_port()
     env = {
         **_clean_environment(),

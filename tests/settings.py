@@ -14,16 +14,13 @@ import tempfile
 if "JAMBWISE_DATA" not in os.environ:
     os.environ["JAMBWISE_DATA"] = tempfile.mkdtemp(prefix="jw-")
     atexit.register(shutil.rmtree, os.environ["JAMBWISE_DATA"], ignore_errors=True)
-if "JAMBWISE_TEST_GROUND" not in os.environ:  # one for all processes: the first of them sets it
-    os.environ["JAMBWISE_TEST_GROUND"] = tempfile.mkdtemp(prefix="jw-ground-")
-    atexit.register(shutil.rmtree, os.environ["JAMBWISE_TEST_GROUND"], ignore_errors=True)
 if os.environ.get("JAMBWISE_TEST_DATABASE") == "postgresql":
-    from tests.servers import postgres_for_this_process
+    from tests.servers import the_postgres
 
-    os.environ["DATABASE_URL"] = postgres_for_this_process()
+    os.environ["DATABASE_URL"] = the_postgres().url("postgres")
 
 from shared.settings import *  # noqa: F403
-from shared.settings import DATA_DIR, DATABASES, LOGGING
+from shared.settings import DATA_DIR, LOGGING
 
 DEBUG = False
 PASSWORD_HASHERS = ["django.contrib.auth.hashers.MD5PasswordHasher"]
@@ -42,6 +39,4 @@ for _name in ("django", "django.server", "jambwise", "celery"):
 # tests that want the work done call `runs.perform`. Where a real worker is under test, the
 # `worker` fixture has a broker of its own.
 CELERY_BROKER_URL = os.environ.get("JAMBWISE_TEST_BROKER", "memory://")
-if DATABASES["default"]["ENGINE"].endswith("sqlite3"):
-    DATABASES["default"]["TEST"] = {"NAME": str(DATA_DIR / "test.sqlite3")}
 CELERY_IMPORTS = ("tests.shared.works",)
