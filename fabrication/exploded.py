@@ -11,6 +11,7 @@ from typing import Final
 
 from fabrication.rules.model import Part, UnitMake
 from shared.drawings import Svg
+from shared.formats.mass import mass
 from shared.lengths import ZERO, Length, Unit
 
 WIDTH: Final = 800.0
@@ -76,7 +77,7 @@ class _Sheet:
         made, unit = self.made, self.unit
         size = f"{made.finished_width.text(unit)} × {made.finished_height.text(unit, symbol=True)}"
         parts = "; ".join(self._part_words(part) for part in made.parts)
-        return f"Exploded, head at the top. Finished {size}, {made.weight_kg} kg. Parts: {parts}"
+        return f"Exploded, head at the top. Finished {size}, {mass(made.weight_g, unit)}. Parts: {parts}"
 
     def _part_words(self, part: Part) -> str:
         sizes = " × ".join(side.text(self.unit) for side in (part.width, part.length) if side is not None)
@@ -207,7 +208,7 @@ class _Sheet:
     def _foot(self) -> None:
         made = self.made
         size = f"finished {made.finished_width.text(self.unit)} × {made.finished_height.text(self.unit, symbol=True)}"
-        words = _cut(f"{size}, {made.weight_kg} kg, {made.mount} mount", 74)
+        words = _cut(f"{size}, {mass(made.weight_g, self.unit)}, {made.mount} mount", 74)
         self.svg.text(16, self.height - 12, words, anchor="start")
         self.svg.text(16, 24, _cut(self._title(), 70), size=13, anchor="start")
 

@@ -94,7 +94,7 @@ def load_list(load: Load) -> dict[str, Any]:
         "crew": load.crew.name,
         "day": load.day.isoformat(),
         "sections": [{"name": name, "lines": lines} for name, lines in sections.items()],
-        "weight_kg": round(load.weight_g / 1000),
+        "weight_g": load.weight_g,
         "findings": [finding["text"] for finding in load.findings],
     }
 

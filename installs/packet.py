@@ -29,6 +29,7 @@ from jobs.words import clock, promise_text
 from measuring.models import Opening, Reading, Unit
 from measuring.options import options_shown
 from shared.formats.dates import clocks, long_day
+from shared.formats.mass import GRAMS_PER_POUND, mass
 from shared.lengths import Length
 from shared.lengths import Unit as Measure
 
@@ -170,7 +171,7 @@ def unit_values(one: Worked, show: Measure, options: Sequence[tuple[str, str]]) 
         "width": make.finished_width if make else unit.order_width,
         "height": make.finished_height if make else unit.order_height,
         "options": [list(pair) for pair in options],
-        "weight": f"{hardware.brackets.weight_lb} lb" if hardware else "",
+        "weight": mass(hardware.brackets.weight_lb * GRAMS_PER_POUND, show) if hardware else "",
         "packages": [package.label for package in packages_for(unit, read)],
         "brackets": hardware.brackets.why if hardware else "",
         "brackets_at": [at.ticks for at in hardware.brackets_at] if hardware else [],
@@ -299,7 +300,7 @@ def packet_values(sheet: DaySheet) -> dict[str, Any]:
         "stops": stops,
         "unit_count": sum(len(stop["units"]) for stop in stops),
         "packages": sum(len(unit["packages"]) for stop in stops for unit in stop["units"]),
-        "weight_kg": round(plan.weight_g / 1000),
+        "weight_g": plan.weight_g,
         "load": _load_summary(plan),
         "findings": [finding.text for finding in plan.findings],
         "cautions": _cautions_of_day(stops),

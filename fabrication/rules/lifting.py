@@ -8,6 +8,7 @@ from math import ceil
 from fabrication.rules.bench import Bench
 from fabrication.rules.materials import Material
 from fabrication.rules.model import CannotMake
+from shared.formats.mass import mass
 from shared.lengths import Length
 
 
@@ -52,10 +53,10 @@ def choose_lift(bench: Bench, control: str, grams: Decimal, height: Length) -> t
         if best is None or (number, facts.lifts_g) < best[:2]:
             best = number, facts.lifts_g, material
     if best is None:
-        problem = f"{kilograms(needed)} to lift over {bench.text(height)}, no lift for {control} holds it"
-        raise CannotMake("options.control", problem, f"at most {kilograms(most)}")
+        problem = f"{mass(needed, bench.unit)} to lift over {bench.text(height)}, no lift for {control} holds it"
+        raise CannotMake("options.control", problem, f"at most {mass(most, bench.unit)}")
     bench.roles["lift"], bench.counts["lifts"] = best[2].key, best[0]
-    bench.figure("lift", "lift", f"{best[0]} × {best[2].name} for {kilograms(grams)}", best[0])
+    bench.figure("lift", "lift", f"{best[0]} × {best[2].name} for {mass(grams, bench.unit)}", best[0])
     warn_of(bench, best[2])
     return best[2], best[0]
 
@@ -101,8 +102,3 @@ def set_loop(bench: Bench, height: Length) -> None:
         "a loop must be held taut by its tension device; where children live or visit take a cordless "
         "control or a motor, and follow the local rule",
     )
-
-
-def kilograms(grams: Decimal) -> str:
-    """Such as ``3.2 kg``."""
-    return f"{grams / 1000:.1f} kg"

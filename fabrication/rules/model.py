@@ -467,11 +467,6 @@ class UnitMake(Record):
     measures: Mapping[str, Length] = field(default_factory=dict)
     counts: Mapping[str, int] = field(default_factory=dict)
 
-    @property
-    def weight_kg(self) -> Decimal:
-        """Kilograms, to a hundredth."""
-        return (self.weight_g / 1000).quantize(Decimal("0.01"))
-
     def part(self, key: str) -> Part | None:
         """The first part of that key."""
         return next((part for part in self.parts if part.key == key), None)

@@ -17,6 +17,7 @@ from itertools import pairwise
 from installs.rules.data import BracketRule, BracketSize, HardwareRules
 from installs.rules.findings import Finding
 from installs.rules.units import InstallUnit, pounds
+from shared.formats.mass import pounds_text
 from shared.lengths import TICKS_PER_FOOT, ZERO, Length
 from shared.records import Record
 
@@ -98,13 +99,13 @@ def unit_weight(unit: InstallUnit, rules: HardwareRules) -> tuple[Decimal, str]:
     """Pounds and where they come from: as computed, or the family's heavier estimate."""
     if unit.weight_g is not None:
         weight = pounds(unit.weight_g)
-        return weight, f"{weight} lb as computed"
+        return weight, f"{pounds_text(weight)} as computed"
     table = rules.weights[unit.family]
     square_feet = Decimal(unit.width.ticks * unit.height.ticks) / TICKS_PER_FOOT**2
     feet = Decimal(unit.width.ticks) / TICKS_PER_FOOT
     weight = (square_feet * table.lb_per_sq_ft + feet * table.lb_per_ft).quantize(Decimal("0.01"))
     weight = max(weight, Decimal("0.01"))
-    return weight, f"about {weight} lb, estimated from the {unit.family} table's heavier end"
+    return weight, f"about {pounds_text(weight)}, estimated from the {unit.family} table's heavier end"
 
 
 def plan_brackets(unit: InstallUnit, rules: HardwareRules) -> BracketPlan:
@@ -151,7 +152,8 @@ def worst_load(
     load = (weight_lb * worst.numerator / worst.denominator + pull).quantize(Decimal("0.01"))
     percent = round(float(share) * 100)
     more = f" × {rules.placing.interior_share} (middle support)" if worst != share else ""
-    return load, f"{percent} % of {weight_lb} lb{more} + {pull} lb pull of use = {load} lb"
+    share_text = f"{percent} % of {pounds_text(weight_lb)}{more}"
+    return load, f"{share_text} + {pounds_text(pull)} pull of use = {pounds_text(load)}"
 
 
 # -- which bracket ---------------------------------------------------------------
@@ -169,7 +171,8 @@ def _size_for(
     for size in rule.sizes:
         if size.takes(unit.width, weight):
             return size, []
-    text = f"{unit.width} wide and {weight} lb is beyond the largest bracket of the range; the largest is listed"
+    is_what = f"{unit.width} wide and {pounds_text(weight)}"
+    text = f"{is_what} is beyond the largest bracket of the range; the largest is listed"
     return rule.sizes[-1], [Finding("bracket_range", text, rules.severity(), "width", cannot=True)]
 
 
@@ -444,5 +447,6 @@ def _add_for_load(
             load, _ = worst_load(unit, found, weight, rules)
             if load <= size.most_lb:
                 return _as_places(slots, found, barred, rule, size, len(slots) - len(places)), []
-    text = f"a bracket would carry {load} lb, over its {size.most_lb} lb: a stronger bracket or two units"
+    carries = f"a bracket would carry {pounds_text(load)}, over its {pounds_text(size.most_lb)}"
+    text = f"{carries}: a stronger bracket or two units"
     return places, [Finding("bracket_load", text, rules.severity(), "weight_g", cannot=True)]

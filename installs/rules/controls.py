@@ -9,6 +9,7 @@ from installs.rules.data import CordRule, HardwareRules
 from installs.rules.findings import Caution, Finding, ToDo
 from installs.rules.trims import Line, line
 from installs.rules.units import LOOP_CONTROLS, InstallUnit, Loop, SiteFacts
+from shared.formats.mass import pounds_text
 from shared.lengths import ZERO, Length
 from shared.records import Record
 
@@ -114,7 +115,7 @@ def _height_findings(device: Tension, rule: CordRule | None) -> list[Finding]:
     if device.above_floor >= rule.height:
         return []
     if rule.lower_if_held:
-        held = f" it must hold {rule.hold_lb} lb" if rule.hold_lb is not None else " it must stay held"
+        held = f" it must hold {pounds_text(rule.hold_lb)}" if rule.hold_lb is not None else " it must stay held"
         low = f"the loop ends {device.above_floor} above the floor, lower than {rule.height.as_mm():.0f} mm"
         text = f"{low}:{held}. {rule.text}"
         return [Finding("loop_low", f"{text} ({rule.source})", "check", "loops")]

@@ -21,6 +21,7 @@ from installs.rules.clearance import Projection
 from installs.rules.data import Fastener, HardwareRules, Item, Substrate
 from installs.rules.findings import Finding
 from installs.rules.units import InstallUnit, SiteFacts
+from shared.formats.mass import pounds_text
 from shared.lengths import INCH, TICKS_PER_INCH, ZERO, Length
 from shared.records import Record
 
@@ -87,12 +88,12 @@ def pull_on_bracket(
     """
     load = plan.load_lb
     if unit.mount == "inside" or unit.fixed_to in {"ceiling", "jamb"}:
-        return load, f"{load} lb straight"
+        return load, f"{pounds_text(load)} straight"
     height = rules.clearance.extension_height if projection.way == "extension" else plan.size.height
     lever = Length(height.ticks // 2)
     pull = (load * projection.reach.ticks / lever.ticks).quantize(CENT)
     pull = max(pull, load)
-    return pull, f"{load} lb at {projection.reach} off the wall over a lever of {lever} = {pull} lb"
+    return pull, f"{pounds_text(load)} at {projection.reach} off the wall over a lever of {lever} = {pounds_text(pull)}"
 
 
 def plan_fixings(
@@ -206,10 +207,11 @@ def _unproven(fixing: Fixing) -> list[Finding]:
     if fixing.is_proven:
         return []
     if fixing.allowed_lb is not None:
-        text = f"the fixing takes {fixing.allowed_lb} lb a bracket, {fixing.demand_lb} lb is asked: {fixing.why}"
+        takes, asked = pounds_text(fixing.allowed_lb), pounds_text(fixing.demand_lb)
+        text = f"the fixing takes {takes} a bracket, {asked} is asked: {fixing.why}"
         return [Finding("fixing_weak", text, "check", "substrate")]
     text = (
-        f"each bracket asks {fixing.demand_lb} lb of its {fixing.name} (safety factor in it); "
+        f"each bracket asks {pounds_text(fixing.demand_lb)} of its {fixing.name} (safety factor in it); "
         "no allowable load is entered: compare with the maker's"
     )
     return [Finding("fixing_unproven", text, "note", "substrate")]
@@ -245,7 +247,8 @@ def _choose(
             continue
         allowed, why = _allowed(kit, item, count, thread, rules)
         is_proven = allowed is not None and allowed >= demand
-        text = f"{pull_why}, × {rules.withdrawal.safety_factor} = {demand} lb; {why} (pull only, shear not reckoned)"
+        asked = f"{pull_why}, × {rules.withdrawal.safety_factor} = {pounds_text(demand)}"
+        text = f"{asked}; {why} (pull only, shear not reckoned)"
         fixing = Fixing(
             name, kit.name, item.key, count, kit.drill, kit.bit, thread, demand, allowed, text, kit.anchor, is_proven
         )
@@ -277,14 +280,14 @@ def _allowed(kit: Fastener, item: Item, count: int, thread: Length, rules: Hardw
         if kit.allowable_lb is None:
             return None, f"no allowable load entered for {kit.name}"
         allowed = (kit.allowable_lb * count).quantize(CENT)
-        return allowed, f"{count} × {kit.allowable_lb} lb entered = {allowed} lb"
+        return allowed, f"{count} × {pounds_text(kit.allowable_lb)} entered = {pounds_text(allowed)}"
     rule = rules.withdrawal
     per_inch = withdrawal_lb_per_inch(rule.gravity, rule.diameters[item.gauge], rule.factor, rule.duration_factor)
     allowed = (per_inch * thread.ticks * count / TICKS_PER_INCH).quantize(CENT)
     inches = Decimal(thread.ticks) / TICKS_PER_INCH
     return allowed, (
-        f"{count} × {per_inch:.1f} lb per inch ({rule.wood}, G {rule.gravity}, #{item.gauge}) "
-        f"× {inches:.2f} in of thread = {allowed} lb"
+        f"{count} × {pounds_text(per_inch, places=1)} per inch ({rule.wood}, G {rule.gravity}, #{item.gauge}) "
+        f"× {inches:.2f} in of thread = {pounds_text(allowed)}"
     )
 
 

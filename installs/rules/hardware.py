@@ -24,6 +24,7 @@ from installs.rules.safety import site_cautions
 from installs.rules.tools import People, ladder_of, merge_tools, people_needed, tools_of
 from installs.rules.trims import Line, gap_strips, hold_downs, line, shims, valance
 from installs.rules.units import InstallUnit, SiteFacts
+from shared.formats.mass import pounds_text
 from shared.lengths import ZERO, Length, Unit
 from shared.records import Record
 
@@ -254,8 +255,10 @@ def _held(site: SiteFacts, kit: Fixing, screw: str, count: int, rules: HardwareR
     if rule is None or rule.hold_lb is None:
         return ""
     allowed = screw_allows(kit.kit, screw, count, rules)
-    takes = "no allowable load entered" if allowed is None else f"{allowed} lb allowed at the kit's least bite"
-    return f"; must hold {rule.hold_lb} lb in any direction, {takes}"
+    takes = "no allowable load entered"
+    if allowed is not None:
+        takes = f"{pounds_text(allowed)} allowed at the kit's least bite"
+    return f"; must hold {pounds_text(rule.hold_lb)} in any direction, {takes}"
 
 
 def _backing(unit: InstallUnit, fixings: FixingPlan, rules: HardwareRules) -> list[Line]:

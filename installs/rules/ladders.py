@@ -15,6 +15,7 @@ from decimal import Decimal
 from typing import Final
 
 from installs.rules.data import HardwareRules
+from shared.formats.mass import pounds_text
 from shared.lengths import TICKS_PER_FOOT, ZERO, Length
 from shared.records import Record
 
@@ -59,7 +60,7 @@ def plan_ladder(reach_height: Length | None, load_lb: Decimal, rules: HardwareRu
     rule = rules.ladders
     total_lb = rule.person_lb + rule.tools_lb + load_lb
     rating = duty_rating(total_lb)
-    carried = f"{total_lb:.0f} lb with person, tools and load: " + (
+    carried = f"{pounds_text(total_lb, places=0)} with person, tools and load: " + (
         f"rating {rating}" if rating else "over every rating, so two people or a platform"
     )
     if reach_height is None:

@@ -14,6 +14,7 @@ from installs.rules.ladders import LadderPlan, plan_ladder
 from installs.rules.lifting import Lift, weight_limit
 from installs.rules.safety import silica_controls
 from installs.rules.units import InstallUnit
+from shared.formats.mass import pounds_text
 from shared.records import Record
 
 
@@ -39,9 +40,9 @@ def people_needed(unit: InstallUnit, weight_lb: Decimal, rules: HardwareRules) -
     if unit.width >= rule.width:
         reasons.append(f"{unit.width} wide, {rule.width} or more")
     if weight_lb > rule.weight_lb:
-        reasons.append(f"{weight_lb} lb, over {rule.weight_lb}")
+        reasons.append(f"{pounds_text(weight_lb)}, over {rule.weight_lb}")
     if is_high and weight_lb > rule.overhead_lb:
-        reasons.append(f"{weight_lb} lb above the head ({height}), over {rule.overhead_lb}")
+        reasons.append(f"{pounds_text(weight_lb)} above the head ({height}), over {rule.overhead_lb}")
     from_ladders = unit.reach_height is None or unit.reach_height > rules.ladders.floor_reach
     if from_ladders and unit.width > rule.ladders_width:
         reasons.append(f"{unit.width} wide, over {rule.ladders_width}, so held from two ladders ({height})")
@@ -59,8 +60,8 @@ def people_needed(unit: InstallUnit, weight_lb: Decimal, rules: HardwareRules) -
     )
     if limit.pounds is not None and float(weight_lb) > limit.pounds:
         reasons.append(
-            f"{weight_lb} lb, over the recommended {limit.pounds:.1f} lb of one person's lift to carrying height "
-            "(NIOSH lifting equation; on a ladder it does not apply)"
+            f"{pounds_text(weight_lb)}, over the recommended {pounds_text(limit.pounds, places=1)} "
+            "of one person's lift to carrying height (NIOSH lifting equation; on a ladder it does not apply)"
         )
     return People(2 if reasons else 1, tuple(reasons))
 

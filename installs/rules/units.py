@@ -7,6 +7,7 @@ from decimal import Decimal
 from typing import Annotated, Final
 
 from shared.contracts import ContractError
+from shared.formats.mass import GRAMS_PER_POUND
 from shared.lengths import ZERO, Length
 from shared.records import OneOf, Record, Within, verify
 
@@ -32,7 +33,6 @@ CONTROLS: Final = ("cordless", "chain", "cord_loop", "cord", "wand", "crank", "s
 LOOP_CONTROLS: Final = {"chain": "chain", "cord_loop": "cord"}
 COMES_WITH: Final = ("wand", "valance", "hold_downs", "battery")
 POWERS: Final = ("battery", "plug", "hard_wired")
-GRAMS_PER_POUND: Final = Decimal("453.59237")  # exact by definition of the pound (M, certain)
 
 
 @dataclass(frozen=True)

@@ -14,6 +14,8 @@ from measuring.rules.opening import Opening
 from measuring.rules.safety import Control, Jurisdiction, Site, safety_findings
 from measuring.rules.sizing import OPENING_SIZE, OrderSize, order_size
 from shared.contracts import Reader
+from shared.formats.mass import mass_upwards
+from shared.lengths import Unit as LengthUnit
 
 _SITE: Final = TABLE["site"]
 _BLOCKING: Final = frozenset(TABLE["blocking"])
@@ -201,13 +203,6 @@ def grams(width_ticks: int, height_ticks: int, product: ProductFit) -> int:
     return width_mm * height_mm * product.grams_per_m2 // 1_000_000 + width_mm * product.grams_per_m // 1000
 
 
-def weight_text(weight_g: int, unit: str) -> str:
-    """Whole pounds or kilograms, upwards (1 lb = 453.59237 g)."""
-    if unit == "in":
-        return f"{-(-weight_g * 100_000 // 45_359_237)} lb"
-    return f"{-(-weight_g // 1000)} kg"
-
-
 def fit_findings(
     opening: Opening, size: OrderSize, product: ProductFit, *, control: str = "", site: Site | None = None
 ) -> list[Finding]:
@@ -378,7 +373,7 @@ def _tubes(width: int, x: str, product: ProductFit) -> Iterator[Finding]:
 def _weight(opening: Opening, size: OrderSize, product: ProductFit, site: Site | None) -> Iterator[Finding]:
     width, height = finished_size(size, product)
     weight = grams(width, height, product)
-    text = weight_text(weight, opening.unit)
+    text = mass_upwards(weight, LengthUnit(opening.unit))
     if width >= _SITE["two_people_wide"] or weight > _SITE["two_people_grams"]:
         yield finding("two_people", "order_width", weight=text, x=named(width, opening.unit))
     reach = site.reach_ticks if site else None

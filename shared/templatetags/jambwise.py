@@ -15,6 +15,7 @@ from django.utils.safestring import SafeString
 from shared import documents
 from shared import panels as panel_registry
 from shared.formats import dates
+from shared.formats import mass as masses
 from shared.formats.money import cents
 from shared.lengths import Length, Unit
 from shared.models import AuditEntry, Run
@@ -118,6 +119,15 @@ def length_text(context: template.Context, value: Length | None, unit: str = "",
 def unit_name(context: template.Context, unit: str = "") -> str:
     """``in`` or ``mm``: once per table or drawing."""
     return _unit(context, unit).value
+
+
+@register.simple_tag(takes_context=True)
+def mass(context: template.Context, grams: Any, unit: str = "", places: int = 1) -> str:
+    """``{% mass unit.weight_g %}``: pounds or kilograms; ``places=0`` for a whole load."""
+    return masses.mass(grams, _unit(context, unit), places=places)
+
+
+register.filter("pounds", masses.pounds_text)
 
 
 # -- words ----------------------------------------------------------------------------

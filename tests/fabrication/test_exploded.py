@@ -7,6 +7,7 @@ from xml.etree import ElementTree
 import pytest
 
 from fabrication.exploded import draw_unit
+from shared.formats.mass import mass
 from shared.lengths import Unit
 from tests.fabrication.rules.shop import RECIPES, made
 
@@ -21,7 +22,7 @@ def test_a_drawing_has_title_and_words_and_every_part_by_number(product: str):
     texts = [element.text for element in root.iter(f"{SVG}text")]
 
     assert root.find(f"{SVG}title").text == f"{unit.name} K7M2P9T"
-    assert f"{unit.weight_kg} kg" in root.find(f"{SVG}desc").text
+    assert mass(unit.weight_g, Unit.INCH) in root.find(f"{SVG}desc").text
     for number, part in enumerate(unit.parts, 1):
         assert str(number) in texts
         assert any(text.startswith(f"{part.quantity} × {part.name[:15]}") for text in texts)

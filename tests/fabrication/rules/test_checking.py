@@ -95,7 +95,7 @@ def test_a_size_no_lift_holds_is_asked_about_with_its_bound():
     problems = check_recipe(Recipe.from_json(values), MATERIALS)
 
     assert {problem.severity for problem in problems} == {"check"}
-    assert {problem.bound for problem in problems} == {"at most 6.0 kg"}
+    assert {problem.bound for problem in problems} == {"at most 13.2 lb"}
 
 
 def test_a_material_that_is_missing_or_of_another_kind_is_found():
