@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from typing import Any
 
-from django.db.models import Count, F
+from django.db.models import Count, F, Q
 from django.urls import reverse
 
 from installs.models import Load, Pull, ReturnOwed, Stop, UnitHardware, VisitUnit
@@ -14,7 +14,7 @@ from installs.rules.causes import CHOOSE, YES, cause
 from installs.rules.clearance import plan_projection, projection_needed
 from installs.rules.tools import merge_tools
 from installs.services.hardware import visit_hardware
-from jobs.models import INSTALLING, Appointment, Job
+from jobs.models import INSTALLING, Appointment, Job, Purpose
 from jobs.ports import Blocker, Unfinished
 from measuring.models import Obstruction, Opening, Unit
 from shared.formats.dates import short_day
@@ -54,6 +54,22 @@ def unfinished(appointment: Appointment) -> Unfinished | None:
     if waiting:
         return Unfinished(f"{waiting} of {len(outcomes)} units {'has' if waiting == 1 else 'have'} no outcome yet")
     return Unfinished("every unit has its outcome, it is not closed" if outcomes else "it is not closed")
+
+
+def outcomes(appointments: Sequence[Appointment]) -> dict[int, str]:
+    """How much of what was to go up at a closed stop is up, in words."""
+    rows = VisitUnit.objects.filter(
+        appointment__in=appointments, appointment__purpose__in=[Purpose.INSTALL, Purpose.RETURN]
+    )
+    up = Count("pk", filter=Q(outcome=VisitUnit.Outcome.INSTALLED))
+    counted = rows.exclude(appointment__stop__closed_at=None).order_by().values("appointment")
+    return {row["appointment"]: _installed(row["up"], row["all"]) for row in counted.annotate(up=up, all=Count("pk"))}
+
+
+def _installed(up: int, whole: int) -> str:
+    if up == whole:
+        return "all installed"
+    return f"{up} of {whole} installed" if up else "nothing installed"
 
 
 def blockers(job: Job) -> Iterator[Blocker]:
@@ -150,7 +166,6 @@ def register() -> None:
     from installs.demo import load
     from installs.services.visits import size_changed, take_in_released
     from installs.times import install_minutes
-    from jobs.models import Purpose
     from jobs.ports import ports as jobs_ports
     from measuring import offline
     from measuring.ports import ports as measuring_ports
@@ -168,6 +183,7 @@ def register() -> None:
     jobs_ports.stage_sources.append(stage_facts)
     jobs_ports.blocker_sources.append(blockers)
     jobs_ports.bring_sources.append(bring)
+    jobs_ports.outcome_sources.append(outcomes)
     for purpose in (Purpose.INSTALL, Purpose.RETURN, Purpose.TAKE_DOWN, Purpose.DELIVERY):
         jobs_ports.visit_urls[purpose] = "installs:stop"
         jobs_ports.minutes_sources[purpose] = install_minutes

@@ -138,14 +138,15 @@ class AppointmentSerializer(serializers.ModelSerializer[Appointment]):
     bring = serializers.SerializerMethodField()
     access_secret = serializers.SerializerMethodField()
     in_the_way = serializers.SerializerMethodField()
+    outcome = serializers.SerializerMethodField(help_text="What became of it once it is done.")
     skills = serializers.SlugRelatedField(many=True, slug_field="key", read_only=True)
 
     class Meta:
         model = Appointment
         fields = [
-            "id", "job", "job_number", "address", "purpose", "state", "crew", "day", "starts_at", "duration_min",
-            "duration_safe_min", "promised_from", "promised_until", "earliest_on", "people", "priority", "is_locked",
-            "held_until", "skills", "possible_windows", "note", "on_the_way_at", "arrived_at", "done_at",
+            "id", "job", "job_number", "address", "purpose", "state", "outcome", "crew", "day", "starts_at",
+            "duration_min", "duration_safe_min", "promised_from", "promised_until", "earliest_on", "people", "priority",
+            "is_locked", "held_until", "skills", "possible_windows", "note", "on_the_way_at", "arrived_at", "done_at",
             "expected_at", "version", "sequence", "bring", "in_the_way", "access_secret",
         ]  # fmt: skip
         read_only_fields = fields
@@ -157,6 +158,10 @@ class AppointmentSerializer(serializers.ModelSerializer[Appointment]):
     @extend_schema_field({"type": "array", "items": {"type": "string"}})
     def get_in_the_way(self, row: Appointment) -> list[str]:
         return [blocker.text for blocker in in_the_way(row)] if self.context.get("whole") else []
+
+    @extend_schema_field(OpenApiTypes.STR)
+    def get_outcome(self, row: Appointment) -> str:
+        return self.context.get("outcomes", {}).get(row.pk, "")
 
     @extend_schema_field(OpenApiTypes.STR)
     def get_access_secret(self, row: Appointment) -> str:
@@ -518,6 +523,11 @@ class AppointmentViewSet(ReadViewSet):
 
     def get_serializer_context(self) -> dict[str, Any]:
         return super().get_serializer_context() | {"whole": self.action != "list"}
+
+    def get_serializer(self, *args: Any, **kwargs: Any) -> Any:
+        rows = args[0] if args and kwargs.get("many") else args[:1]
+        kwargs["context"] = self.get_serializer_context() | {"outcomes": ports.outcomes(rows)}
+        return super().get_serializer(*args, **kwargs)
 
     def handle_exception(self, exc: Exception) -> Response:
         response = super().handle_exception(exc)

@@ -8,7 +8,7 @@ page's script needs to move them; without it every block is a link to its visit.
 from __future__ import annotations
 
 import datetime as dt
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from html import escape
 from typing import Final
@@ -19,7 +19,7 @@ from django.utils.safestring import SafeString, mark_safe
 from jobs.models import Appointment, Crew
 from jobs.schedule.availability import WorkDay, local
 from jobs.schedule.day import DaySchedule, Schedule, Stop, moment
-from jobs.words import clock, promise_text
+from jobs.words import clock, promise_text, state_text
 from shared.formats import dates
 from shared.formats.dates import long_day, month_day
 
@@ -58,11 +58,13 @@ def n(value: float) -> str:
 
 
 def draw_board(
-    schedule: Schedule, crews: Sequence[Crew], days: Sequence[dt.date], *, now: dt.datetime, words: str = ""
-) -> SafeString:
+    schedule: Schedule, crews: Sequence[Crew], days: Sequence[dt.date], outcomes: Mapping[int, str], *,
+    now: dt.datetime, words: str = "",
+) -> SafeString:  # fmt: skip
     """
     The lanes of these crews on these days as SVG.
 
+    `outcomes` says what became of visits that are done (`jobs.ports.Ports.outcomes`).
     `words` dims the blocks whose job, customer or street has none of them.
     """
     is_week = len(days) > 1
@@ -84,7 +86,7 @@ def draw_board(
         parts.append(f'<a class="crew-link" href="{reverse("jobs:crew", args=[crew.pk])}">{name}</a>')
         parts.append(f'<line class="pencil" x1="0" y1="{n(top)}" x2="{WIDE}" y2="{n(top)}"/>')
         for day, scale in zip(days, scales, strict=True):
-            parts += _lane(schedule.days[crew.pk, day], scale, top, lane, is_week, words.lower().split())
+            parts += _lane(schedule.days[crew.pk, day], scale, top, lane, is_week, words.lower().split(), outcomes)
     for day, scale in zip(days, scales, strict=True):
         if day == now.astimezone(schedule.branch.tz).date() and scale.begin < now < scale.end:
             x = n(scale.x(now))
@@ -139,8 +141,9 @@ def _head(days: Sequence[dt.date], scales: Sequence[Scale], head: int, high: int
 
 
 def _lane(
-    one: DaySchedule, scale: Scale, top: float, lane: int, is_week: bool, words: Sequence[str]
-) -> Iterable[str]:
+    one: DaySchedule, scale: Scale, top: float, lane: int, is_week: bool, words: Sequence[str],
+    outcomes: Mapping[int, str],
+) -> Iterable[str]:  # fmt: skip
     yield (
         f'<g class="lane" data-crew="{one.crew.pk}" data-name="{escape(one.crew.name)}" '
         f'data-day="{one.day.isoformat()}" data-left="{n(scale.left)}" data-wide="{n(scale.wide)}" '
@@ -155,7 +158,7 @@ def _lane(
     if before is not None:
         yield from _home(one, scale, block_top + TALL / 2)
     for place, row in enumerate(one.appointments):
-        yield from _block(one, row, scale, block_top, is_week, words, raised=place % 2 * 5)
+        yield from _block(one, row, scale, block_top, is_week, words, place % 2 * 5, outcomes.get(row.pk, ""))
     yield "</g>"
 
 
@@ -220,6 +223,7 @@ def _block(
     is_week: bool,
     words: Sequence[str],
     raised: float,
+    outcome: str,
 ) -> Iterable[str]:
     """One visit; `raised` lifts every second bracket, since windows of one day overlap."""
     assert row.starts_at is not None
@@ -231,7 +235,7 @@ def _block(
     dim = " dim" if words and not all(word in text for word in words) else ""
     label = (
         f"{row.job.number}, {row.job.customer.name}, {row.get_purpose_display()}, {row.job.site.street}, "
-        f"{clock(row.starts_at, tz)} to {clock(row.ends_at, tz)}, {row.get_state_display()}"
+        f"{clock(row.starts_at, tz)} to {clock(row.ends_at, tz)}, {state_text(row, outcome)}"
     )
     if row.promised_from is not None and row.promised_until is not None:
         label += f", promised {promise_text(row)}"

@@ -8,7 +8,7 @@ nobody. Everything registered takes rows of this app and gives plain values back
 from __future__ import annotations
 
 import datetime as dt
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any
 
@@ -55,6 +55,9 @@ MinutesSource = Callable[["Appointment"], Minutes | None]
 FinishSource = Callable[["Appointment"], Unfinished | None]
 """What is left of a visit of the purposes it was registered for; None once it is closed on its own page."""
 
+OutcomeSource = Callable[["Sequence[Appointment]"], Mapping[int, str]]
+"""What became of visits that are done, in a few words each, by their keys; without those it does not know."""
+
 ReadySource = Callable[["Job"], dt.date | None]
 """The first day on which everything of the job to be installed is ready; None if not known."""
 
@@ -71,6 +74,7 @@ class Ports:
     stage_sources: list[StageSource] = field(default_factory=list)
     minutes_sources: dict[str, MinutesSource] = field(default_factory=dict)
     finish_sources: dict[str, FinishSource] = field(default_factory=dict)
+    outcome_sources: list[OutcomeSource] = field(default_factory=list)
     ready_sources: list[ReadySource] = field(default_factory=list)
     blocker_sources: list[BlockerSource] = field(default_factory=list)
     bring_sources: list[BringSource] = field(default_factory=list)
@@ -95,6 +99,13 @@ class Ports:
         """What is left of a visit, from whoever does its work; None if nothing is, or nobody does."""
         source = self.finish_sources.get(appointment.purpose)
         return source(appointment) if source else None
+
+    def outcomes(self, appointments: Iterable[Appointment]) -> dict[int, str]:
+        """What became of those that are done, by their keys: ``in part``, ``3 of 4 installed``."""
+        done = [row for row in appointments if row.state == row.State.DONE]
+        if not done:
+            return {}
+        return {pk: text for source in self.outcome_sources for pk, text in source(done).items()}
 
     def ready_on(self, job: Job) -> dt.date | None:
         """The latest of what the rooms above say; None if none of them knows."""

@@ -39,6 +39,11 @@ def promise_text(row: Appointment) -> str:
     return times if row.day in {None, day} else f"{long_day(day)}, {times}"
 
 
+def state_text(row: Appointment, outcome: str) -> str:
+    """The state in one line, and what became of it once it is done: ``done: in part``."""
+    return f"{row.get_state_display()}: {outcome}" if outcome else row.get_state_display()
+
+
 WHAT = {
     "measure": "measure your windows",
     "check_measure": "measure your windows again",

@@ -19,6 +19,7 @@ class MeasuringConfig(AppConfig):
         ports.stage_sources.append(sources.stage_facts)
         ports.blocker_sources.append(sources.blockers)
         ports.bring_sources.append(sources.bring)
+        ports.outcome_sources.append(sources.outcomes)
         for purpose in MEASURING:
             ports.minutes_sources[purpose] = times.measure_minutes
             ports.visit_urls[purpose] = "measuring:visit"

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from typing import Any
 
 from django.db.models import Count, Q
@@ -45,6 +45,12 @@ def unfinished(appointment: Appointment) -> Unfinished | None:
     begun, text = _what_is_left(visit)
     ways = () if begun else (("Couldn't measure", reverse("measuring:not_measured", args=[appointment.pk])),)
     return Unfinished(text, ways)
+
+
+def outcomes(appointments: Sequence[Appointment]) -> dict[int, str]:
+    """How measure visits were closed out, in words."""
+    visits = Visit.objects.filter(appointment__in=appointments).exclude(closed_at=None)
+    return {visit.appointment_id: visit.get_outcome_display() for visit in visits}
 
 
 def _what_is_left(visit: Visit | None) -> tuple[bool, str]:

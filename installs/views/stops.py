@@ -22,6 +22,7 @@ from installs.rules.causes import kinds_of, top_causes
 from installs.views.loads import day_paths
 from jobs.access import secret_for
 from jobs.models import Appointment
+from jobs.ports import ports
 from jobs.words import promise_text
 from measuring.models import Unit
 from shared import roles
@@ -64,6 +65,7 @@ def stop_page(
         "job": visit.job,
         "stop": found,
         "outcomes": VisitUnit.Outcome.values,
+        "visit_outcomes": ports.outcomes([visit]),
         "rows": [(row, by_code.get(row.unit.code)) for row in rows],
         "to_do": sum(1 for row in rows if row.outcome == VisitUnit.Outcome.TO_DO),
         "installed": sum(1 for row in rows if row.outcome == VisitUnit.Outcome.INSTALLED),

@@ -70,6 +70,7 @@ def appointment_context(request: HttpRequest, row: Appointment, **more: Any) -> 
     first, why = earliest_install(row) if is_office else (None, "")
     return {
         "visit": row,
+        "outcomes": ports.outcomes([row]),
         "job": row.job,
         "site": row.job.site,
         "window": window_text(row),

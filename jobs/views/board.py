@@ -21,6 +21,7 @@ from jobs.board import draw_board
 from jobs.drawings import route_map
 from jobs.forms import SwapForm
 from jobs.models import INSTALLING, MEASURING, Appointment, Crew
+from jobs.ports import ports
 from jobs.schedule.chances import chance_text, day_chances
 from jobs.schedule.day import DaySchedule, Schedule, read_schedule
 from jobs.views import OFFICE
@@ -80,6 +81,7 @@ def calendar(request: HttpRequest) -> HttpResponse:
     schedule = read_schedule(branch, crews, days) if branch is not None and crews else None
     if request.GET.get("format") == "csv":
         return _csv(schedule, days)
+    outcomes = ports.outcomes(_standing(schedule))
     keep = {"view": view, "show": show, "q": words}
     context: dict[str, Any] = {
         "day": day,
@@ -90,7 +92,7 @@ def calendar(request: HttpRequest) -> HttpResponse:
         "q": words,
         "crews": crews,
         "schedule": schedule,
-        "board": draw_board(schedule, crews, days, now=timezone.now(), words=words) if schedule else "",
+        "board": draw_board(schedule, crews, days, outcomes, now=timezone.now(), words=words) if schedule else "",
         "earlier": _link(keep, days[0] - dt.timedelta(days=1 if view == "day" else 7)),
         "later": _link(keep, days[-1] + dt.timedelta(days=1 if view == "day" else 2)),
         "to_today": _link(keep, today),
@@ -104,6 +106,7 @@ def calendar(request: HttpRequest) -> HttpResponse:
     lanes = [_lane(one) for one in schedule.days.values()] if schedule and view == "day" else []
     context |= {
         "lanes": lanes,
+        "outcomes": outcomes,
         "week": _week(keep, schedule, days) if schedule and view == "week" else [],
         "unplaced": _unplaced(request),
         "map": route_map(*schedule.days.values()) if schedule and view == "day" else None,
@@ -128,6 +131,10 @@ def _week(keep: dict[str, str], schedule: Schedule, days: list[dt.date]) -> list
             }
         )
     return found
+
+
+def _standing(schedule: Schedule | None) -> list[Appointment]:
+    return [row for one in (schedule.days.values() if schedule else []) for row in one.appointments]
 
 
 def _link(keep: dict[str, str], day: dt.date, **more: str) -> str:
@@ -178,12 +185,17 @@ def why_unplaced(row: Appointment) -> str:
 
 
 def _csv(schedule: Schedule | None, days: list[dt.date]) -> HttpResponse:
-    head = ["day", "crew", "job", "customer", "address", "visit", "starts", "ends", "promised from", "until", "state"]
+    head = [
+        "day", "crew", "job", "customer", "address", "visit", "starts", "ends", "promised from", "until", "state",
+        "outcome",
+    ]  # fmt: skip
+    outcomes = ports.outcomes(_standing(schedule))
     rows = [
         [
             row.day, one.crew.name, row.job.number, row.job.customer.name, row.job.site.address,
             row.get_purpose_display(), local_text(row.starts_at), local_text(row.ends_at),
             local_text(row.promised_from), local_text(row.promised_until), row.get_state_display(),
+            outcomes.get(row.pk, ""),
         ]
         for one in (schedule.days.values() if schedule else [])
         for row in one.appointments

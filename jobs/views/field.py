@@ -83,6 +83,7 @@ def today(request: HttpRequest) -> HttpResponse:
         "done": [call for call in calls if call.visit.state == Appointment.State.DONE],
         "maps": maps,
         "count": len(calls),
+        "outcomes": ports.outcomes(call.visit for call in calls),
         "scripts": ports.day_scripts,
     }
     return render(request, "jobs/today.html", context)

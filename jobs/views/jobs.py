@@ -186,6 +186,7 @@ def detail_context(request: HttpRequest, job: Job, **more: Any) -> dict[str, Any
         "job": job,
         "stages": [choice for choice in Job.Stage.choices if choice[0] not in {"paused", "cancelled"}],
         "visits": visits,
+        "outcomes": ports.outcomes(visits),
         "blockers": blockers_of(job) if is_office or user.has_role("workroom") else [],
         "is_office": is_office,
         "sees_phones": user.has_role(*SEES_PHONES),

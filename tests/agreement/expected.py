@@ -86,6 +86,11 @@ _TABLE: dict[str, dict[str, str]] = {
         ),
         RARE: "packet's PDF",
     },
+    "visit's outcome": {
+        RARE: (
+            "API; board; board's CSV; board's list; crew's day; job page; stop page; visit page; week's board"
+        ),
+    },
     "visit's start": {
         SOME: (
             "API; API of stops; board; board's CSV; board's ink; board's list; board's script; crew's "

@@ -105,6 +105,20 @@ class Day:
     def nobody_home(self) -> None:
         measuring.could_not_measure(appointment=self.again(), reason="nobody home", by=self.firm.user("measurer"))
 
+    def measure(self, some: int, *, of: int) -> None:
+        """The first openings read, the others not reached; closed out."""
+        by = self.firm.user("measurer")
+        row = self.again()
+        visit = measuring.open_visit(appointment=row, by=by)
+        for _ in range(some):
+            unit = firms.a_unit(self.firm, row.job, "35 3/8", "35 3/8", "35 3/8", "60", "60", "60", "4")
+            unit.opening.visit_openings.get_or_create(appointment=row)
+        room = measuring.add_room(job=row.job, name="Den", by=by)
+        for _ in range(of - some):
+            opening = measuring.add_opening(room=room, by=by, facts={"product": "wren", "mount": "inside"}, visit=visit)
+            measuring.mark_not_reached(opening=opening, reason="locked", by=by)
+        measuring.close_visit(visit=visit, in_part=some < of, by=by)
+
     def swap(self) -> None:
         one, other = self.firm.crew(0), self.firm.crew(1)
         calendar.swap_crews(one=one, other=other, day=TODAY, by=self.by, anyway=True)
@@ -221,7 +235,16 @@ VISITS: dict[str, tuple[Callable[[Day], Any], dict[str, str]]] = {
     # nobody home at 9:50: over, and the plan is not rewritten
     "couldn't measure": (
         lambda d: (d.place("9:00"), d.wait(170), d.nobody_home()),
-        {"start": on("09:00"), "minutes": "60", "state": "done"},
+        {"start": on("09:00"), "minutes": "60", "state": "done", "outcome": "nothing measured"},
+    ),
+    # one of two measured, the other was not reached
+    "closed in part": (
+        lambda d: (d.place("9:00"), d.wait(170), d.measure(1, of=2)),
+        {"start": on("09:00"), "state": "done", "outcome": "in part"},
+    ),
+    "all measured": (
+        lambda d: (d.place("9:00"), d.wait(170), d.measure(2, of=2)),
+        {"state": "done", "outcome": "all measured"},
     ),
     # a neighbour at 11:00 leaves it alone
     "a neighbour": (lambda d: (d.place("9:00"), d.beside("11:00")), {"start": on("09:00"), "crew": "Heron"}),
@@ -396,6 +419,20 @@ def test_a_unit_stands_everywhere_as_worked_out(firm: Firm, name: str) -> None:
 
     facts = {f"unit's {fact}": value for fact, value in wanted.items()}
     every_place_says(see_units(Eyes(firm)), bench.unit.code, facts)
+
+
+@pytest.mark.parametrize(
+    ("marked", "says"), [("installed", "all installed"), ("make.does_not_run", "nothing installed")]
+)
+def test_what_became_of_an_install_stands_everywhere(firm: Firm, marked: str, says: str) -> None:
+    """The calendar, the job and the API said "done" of both."""
+    bench = Bench(firm)
+    bench.go_up(marked)
+    visit = Appointment.objects.get(job=bench.job, purpose=Purpose.INSTALL)
+
+    installs.close_stop(appointment=visit, by=bench.by)
+
+    every_place_says(see_visits(Eyes(firm)), str(visit.pk), {"visit's state": "done", "visit's outcome": says})
 
 
 def test_an_installs_order_names_its_day(firm: Firm) -> None:

@@ -121,6 +121,11 @@ CHANGES: dict[str, list[Change]] = {
             "are pushed only when the crew can't reach them in time. So other windows are the cheapest.",
         ),
         Change("GET /api/appointments/*/offers/ *", "As the other offers."),
+        *[
+            Change(f"{when}GET /api/appointments/* body.*outcome", "What became of a visit, by its state.", is_new=True)
+            for when in ("", "afterwards ")
+        ],
+        Change("GET /calendar/* * body", "The day's list says what became of a visit, in a column of its own."),
         # a unit's and a return's state, one word each wherever they stand
         Change(
             "GET /api/makes/* body.*unit_state", "The unit's own state beside how far it is on the bench.", is_new=True
