@@ -132,7 +132,24 @@ def cut_lists(eyes: Eyes) -> Iterator[Seen]:
 
 
 def buying(eyes: Eyes) -> Iterator[Seen]:
-    """What the buying list takes for free of each material that is short."""
+    """What the buying list takes for free of each material that is short, and what its bars' own pages add up to."""
     for row in eyes.page(WORKROOM, reverse("fabrication:buying")).all("tr"):
         if said := row.cell("Free").text:
-            yield from _shown("buying list", row.one("th").text, free=length(said))
+            name = row.one("th").text
+            yield from _shown("buying list", name, free=length(said))
+            yield from _bars_of(eyes, name)
+
+
+def _bars_of(eyes: Eyes, name: str) -> Iterator[Seen]:
+    """Length × (there − promised) over the pages of a material's bars; of rolls nothing."""
+    rows = StockItem.objects.filter(material__name=name, material__branch=eyes.firm.branch, quantity__gt=0)
+    bars = rows.filter(width__isnull=True).values_list("pk", flat=True)
+    shown = [list(stock_page(eyes, pk)) for pk in bars]
+    for place in ("stock page", "moves"):
+        free = 0
+        for facts in shown:
+            said = {one.fact.removeprefix("piece's "): one.value for one in facts}
+            there = next((one.value for one in facts if (one.place, one.fact) == (place, "piece's there")), "0")
+            free += int(said["length"]) * (int(there) - int(said["reserved"]))
+        if bars:
+            yield from _shown(place, name, free=str(free))

@@ -22,7 +22,7 @@ import installs.services as installs
 import jobs.services as calendar
 from fabrication.models import CutPlan, PlannedCut, StockItem, UnitMake
 from fabrication.services.bench import mark_cut, mark_piece, report_miscut, undo_cut, undo_piece
-from fabrication.services.stock import count_stock
+from fabrication.services.stock import count_stock, receive_stock
 from jobs.models import Appointment, Crew, Purpose
 from measuring import services as measuring
 from measuring.models import Unit
@@ -537,3 +537,18 @@ def test_a_bar_stands_everywhere_as_worked_out(planned: Firm, name: str) -> None
         every_place_says(see_stock(Eyes(planned)), saw.offcut().code, {"piece's length": str(Length.parse(left).ticks)})
     else:
         assert not StockItem.objects.filter(material=saw.bar.material, is_offcut=True, quantity__gt=0).exists()
+
+
+def test_a_rack_run_short_is_short_everywhere(planned: Firm) -> None:
+    """Six bars, one promised; counted one, so none is free: of 38 7/8 for one more tube a rest of 30 is there."""
+    saw = Saw(planned)
+    unit = firms.a_unit(planned, firms.a_job(planned), *["40 1/8"] * 3, *["54"] * 3, "4")
+    firms.approve(planned, unit)
+    firms.release(planned, unit)
+
+    count_stock(item=saw.bar, counted=1, reason="found one", by=saw.by)
+    receive_stock(material=saw.bar.material, by=saw.by, quantity=1, length=Length.inches(30), place="rack 3")
+
+    seen = list(see_stock(Eyes(planned)))
+    every_place_says(iter(seen), saw.bar.material.name, {"piece's free": str(30 * 8128)})
+    assert "buying list" in {one.place for one in seen if one.subject == saw.bar.material.name}
