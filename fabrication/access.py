@@ -28,7 +28,7 @@ def batch_for(user: User, pk: int) -> Batch:
 
 
 def plan_for(user: User, pk: int) -> CutPlan:
-    plans = CutPlan.objects.visible_to(user)
+    plans = CutPlan.objects.visible_to(user).counted()
     return get_object_or_404(plans.select_related("batch", "material", "run"), pk=pk)
 
 

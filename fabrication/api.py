@@ -79,10 +79,15 @@ class PlannedCutSerializer(serializers.ModelSerializer[PlannedCut]):
 class CutPlanSerializer(serializers.ModelSerializer[CutPlan]):
     material = serializers.CharField(source="material.key", read_only=True)
     cuts = PlannedCutSerializer(many=True, read_only=True)
+    cuts_done = serializers.IntegerField(read_only=True, help_text="by plans that were replaced since too")
+    cuts_left = serializers.IntegerField(read_only=True)
 
     class Meta:
         model = CutPlan
-        fields = ["id", "batch", "material", "revision", "state", "run", "answer", "unplaced", "before", "cuts"]
+        fields = [
+            "id", "batch", "material", "revision", "state", "run", "answer", "unplaced", "before", "cuts",
+            "cuts_done", "cuts_left",
+        ]  # fmt: skip
 
 
 class BatchSerializer(serializers.ModelSerializer[Batch]):
@@ -291,7 +296,7 @@ class BatchViewSet(ReadViewSet):
 class CutPlanViewSet(ReadViewSet):
     """Cut plans with their cuts."""
 
-    queryset = CutPlan.objects.select_related("material").prefetch_related("cuts__item")
+    queryset = CutPlan.objects.counted().select_related("material").prefetch_related("cuts__item")
     serializer_class = CutPlanSerializer
     filterset_fields = ["batch", "state"]
     roles = LOOKS

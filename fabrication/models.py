@@ -7,7 +7,8 @@ from math import ceil
 
 from django.conf import settings
 from django.db import models
-from django.db.models import F, Q
+from django.db.models import Count, F, OuterRef, Q, Subquery
+from django.db.models.functions import Coalesce
 from django.utils import timezone
 
 from jobs.models import BranchQuerySet, Job
@@ -401,6 +402,26 @@ class Part(models.Model):
 
 class CutPlanQuerySet(BranchQuerySet):
     branch_path = "batch__branch"
+
+    def counted(self) -> CutPlanQuerySet:
+        """
+        Each plan with how far its material is in its batch, in stock pieces (bars, or cross cuts of a roll).
+
+        `cuts_done` counts what was cut by plans that were replaced since too, `cuts_left` what this
+        plan has left, `cuts_in_all` both. A stock piece that nothing was cut from does not count.
+        """
+        cut = PlannedCut.objects.filter(
+            plan__batch=OuterRef("batch"), plan__material=OuterRef("material"), state=PlannedCut.State.CUT
+        ).exclude(pieces=[])
+        open_states = [PlannedCut.State.TO_CUT, PlannedCut.State.BEGUN]
+        left = PlannedCut.objects.filter(plan=OuterRef("pk"), state__in=open_states)
+        counted = self.annotate(cuts_done=_number_of(cut, "plan__batch"), cuts_left=_number_of(left, "plan"))
+        return counted.annotate(cuts_in_all=F("cuts_done") + F("cuts_left"))
+
+
+def _number_of(rows: models.QuerySet[PlannedCut], by: str) -> Coalesce:
+    """How many of a subquery's rows, which all have the same `by`."""
+    return Coalesce(Subquery(rows.order_by().values(by).annotate(number=Count("pk")).values("number")), 0)
 
 
 class CutPlan(models.Model):

@@ -78,9 +78,7 @@ def batch_detail(request: HttpRequest, pk: int) -> HttpResponse:
     waiting = [m for _, several in propose_batches(branch=batch.branch) for m in several]
     context = {
         "batch": batch,
-        "plans": plans.annotate(all_cuts=Count("cuts"), cuts_done=Count("cuts", filter=Q(cuts__state="cut"))).order_by(
-            "material__kind", "material__name"
-        ),
+        "plans": plans.counted().order_by("material__kind", "material__name"),
         "makes": makes,
         "waiting": waiting,
         "to_pull": Part.objects.filter(make__batch=batch, state=Part.State.TO_PULL).count(),

@@ -6,7 +6,6 @@ from itertools import groupby
 
 from django.contrib import messages
 from django.contrib.auth.decorators import login_required
-from django.db.models import Count, Q
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import redirect, render
 from django.views.decorators.http import require_GET, require_POST
@@ -35,8 +34,8 @@ def cutting(request: HttpRequest) -> HttpResponse:
         CutPlan.objects.visible_to(request.user)
         .filter(state=CutPlan.State.READY)
         .select_related("batch", "material")
-        .annotate(all_cuts=Count("cuts"), left=Count("cuts", filter=Q(cuts__state__in=["to_cut", "begun"])))
-        .filter(left__gt=0)
+        .counted()
+        .filter(cuts_left__gt=0)
         .order_by("batch__due_on", "batch", "material__kind", "material__name")
     )
     return render(request, "fabrication/cutting.html", {"plans": plans})
@@ -80,8 +79,6 @@ def _plan_context(request: HttpRequest, plan: CutPlan, flaw_form: FlawAtTheTable
         if to_cut and to_cut[0].state == "to_cut"
         else 0,
         "done": done,
-        "cuts_done": sum(cut.state == PlannedCut.State.CUT for cut in cuts),
-        "cuts_in_all": len(cuts),
         "last_offcut": last.offcut if last is not None else None,
         "flaw_form": flaw_form or FlawAtTheTableForm(user=request.user, is_roll=is_roll),
         "dearer": plan.dearer,

@@ -187,6 +187,27 @@ def test_a_miscut_shows_what_planning_anew_costs(plan, workroom, do_runs):
     assert fresh.dearer > Length.inches(140)
 
 
+def test_what_is_cut_is_counted_over_replaced_plans_too(branch, workroom, tube, do_runs, as_user):
+    makes = [make_made_unit(branch, workroom) for _ in range(4)]
+    for make in makes:
+        make_part(make, tube, "150")  # a bar each
+    make_stock(tube)
+    batch = open_batch(branch=branch, makes=[make.pk for make in makes], by=workroom)
+    first, second, *_ = planned(batch, workroom, do_runs).cuts.all()
+    mark_cut(cut=first, by=workroom)
+    run = report_miscut(cut=second, spoiled=[0], by=workroom, reason="saw slipped")
+    do_runs()
+
+    # two bars are cut, and three are left: two of the old plan and one for the spoiled piece
+    page = as_user(workroom)
+    assert "2&nbsp;of&nbsp;5</td>" in page.get(reverse("fabrication:batch", args=[batch.pk])).content.decode()
+    assert "3&nbsp;of&nbsp;5</td>" in page.get(reverse("fabrication:cutting")).content.decode()
+    plan_page = page.get(reverse("fabrication:cut_plan", args=[run.subject.pk])).content.decode()
+    assert "Next: 3&nbsp;of&nbsp;5" in plan_page
+    answer = page.get(f"/api/cut-plans/{run.subject.pk}/").json()
+    assert (answer["cuts_done"], answer["cuts_left"]) == (2, 3)
+
+
 def test_a_flaw_in_a_bar_leaves_its_clean_stretches_as_offcuts(plan, workroom, tube, do_runs):
     (run,) = report_flaw(cut=plan.cuts.get(), start=Length.inches(40), end=Length.inches(44), by=workroom, note="dent")
     do_runs()
