@@ -10,7 +10,7 @@ from typing import Any, Final
 from measuring.rules.families import FAMILIES, HEIGHTS, MOUNTS, SIDES, TABLE, WIDTHS, named, shown
 from measuring.rules.finding import CHECK, NOTE, STOP, Finding, finding
 from measuring.rules.findings import shape_findings
-from measuring.rules.opening import Opening
+from measuring.rules.opening import Obstruction, Opening
 from measuring.rules.safety import Control, Jurisdiction, Site, safety_findings
 from measuring.rules.sizing import OPENING_SIZE, OrderSize, order_size
 from shared.contracts import Reader
@@ -19,6 +19,7 @@ from shared.lengths import Unit as LengthUnit
 
 _SITE: Final = TABLE["site"]
 _BLOCKING: Final = frozenset(TABLE["blocking"])
+_DEPTH: Final[Mapping[str, str]] = TABLE["depth_said"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -253,31 +254,30 @@ def limit(product: ProductFit, code: str, at: str, **words: Any) -> Finding:
     return dataclasses.replace(found, severity=CHECK, text=found.text + TABLE["unconfirmed"])
 
 
-def clear_depth(opening: Opening, product: ProductFit) -> int | None:
-    """Depth in ticks that is left before what is in the way; None where it was not read."""
-    depth = opening.readings.get("depth")
-    if depth is None:
-        return None
-    return min([depth, *(depth - _eats(thing, product) for thing in opening.obstructions)])
+def _left_before(thing: Obstruction, depth: int, product: ProductFit) -> int:
+    """What is left of the depth before it, a hand's clearance kept; below 0 where it takes more than there is."""
+    return depth - thing.projection_ticks - _hand(thing, product)
 
 
-def _eats(thing: Any, product: ProductFit) -> int:
-    hand = product.hand_clearance if thing.at == "path" else 0
-    return int(thing.projection_ticks) + hand
+def _hand(thing: Obstruction, product: ProductFit) -> int:
+    return product.hand_clearance if thing.at == "path" else 0
 
 
 def depth_findings(opening: Opening, product: ProductFit) -> Iterator[Finding]:
     """Fits flush, fits and stands proud by so much, or does not fit; and what eats the depth."""
-    depth, unit = clear_depth(opening, product), opening.unit
-    if depth is None:
+    read, unit = opening.readings.get("depth"), opening.unit
+    if read is None:
         return
+    depth, nearest = read, None
     for thing in opening.obstructions:
-        left = opening.readings["depth"] - _eats(thing, product)
+        left = _left_before(thing, read, product)
         if left < product.flush_depth:
-            words = {"projection": named(thing.projection_ticks, unit), "depth": named(max(left, 0), unit)}
-            yield finding("in_the_way", "obstructions", kind=thing.kind, **words)
+            yield _in_the_way(thing, read, product, unit)
+        if left < depth:
+            depth, nearest = left, thing
     words = {
-        "depth": named(max(depth, 0), unit),
+        "depth": _depth_said(read, nearest, product, unit),
+        "left": _some(depth, unit),
         "what": product.name,
         "flush": named(product.flush_depth, unit),
     }
@@ -289,6 +289,29 @@ def depth_findings(opening: Opening, product: ProductFit) -> Iterator[Finding]:
         yield finding("depth_flush", "depth", **words)
     if product.swing_depth is not None and depth < product.swing_depth:
         yield finding("swing", "depth", need=named(product.swing_depth, unit), **words)
+
+
+def _in_the_way(thing: Obstruction, depth: int, product: ProductFit, unit: str) -> Finding:
+    hand = _hand(thing, product)
+    words = {"kind": thing.kind, "projection": named(thing.projection_ticks, unit), "depth": named(depth, unit)}
+    words["left"] = _some(depth - thing.projection_ticks, unit)
+    words["keeps"] = _DEPTH["keeps"].format(what=product.name, hand=named(hand, unit)) if hand else ""
+    return finding("in_the_way", "obstructions", **words)
+
+
+def _depth_said(depth: int, nearest: Obstruction | None, product: ProductFit, unit: str) -> str:
+    """The depth as it was read, and what is taken off it and why."""
+    read = named(depth, unit)
+    if nearest is None:
+        return _DEPTH["read"].format(read=read)
+    hand, projection = _hand(nearest, product), named(nearest.projection_ticks, unit)
+    left = _some(_left_before(nearest, depth, product), unit)
+    taken = _DEPTH["taken_clear"].format(projection=projection, hand=named(hand, unit)) if hand else projection
+    return _DEPTH["before"].format(read=read, left=left, kind=nearest.kind, taken=taken)
+
+
+def _some(ticks: int, unit: str) -> str:
+    return named(ticks, unit) if ticks > 0 else _DEPTH["nothing"]
 
 
 def gap_findings(opening: Opening, product: ProductFit, control: Control | None) -> Iterator[Finding]:

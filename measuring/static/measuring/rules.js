@@ -1006,26 +1006,25 @@ export function makeRules(table) {
     return [...found, ...limits(opening, size, product), ...weight(opening, size, product, site), ...wayIn(opening, size, product, site)];
   }
 
-  const eats = (thing, product) => thing.projection + (thing.at === "path" ? product.handClearance : 0);
+  const hand = (thing, product) => (thing.at === "path" ? product.handClearance : 0);
 
-  /** Depth left before what is in the way; null where it was not read. */
-  function clearDepth(opening, product) {
-    const depth = opening.readings.depth;
-    if (depth === undefined) return null;
-    return Math.min(depth, ...opening.obstructions.map((thing) => depth - eats(thing, product)));
-  }
+  /** What is left of the depth before it, a hand's clearance kept. */
+  const leftBefore = (thing, depth, product) => depth - thing.projection - hand(thing, product);
+
+  const some = (ticks, unit) => (ticks > 0 ? named(ticks, unit) : table.depth_said.nothing);
 
   function depthFindings(opening, product) {
-    const found = [], unit = opening.unit, depth = clearDepth(opening, product);
-    if (depth === null) return found;
+    const found = [], unit = opening.unit, read = opening.readings.depth;
+    if (read === undefined) return found;
+    let depth = read, nearest = null;
     for (const thing of opening.obstructions) {
-      const left = opening.readings.depth - eats(thing, product);
-      if (left < product.flushDepth) {
-        const words = { kind: thing.kind, projection: named(thing.projection, unit), depth: named(Math.max(left, 0), unit) };
-        found.push(finding("in_the_way", "obstructions", words));
-      }
+      const left = leftBefore(thing, read, product);
+      if (left < product.flushDepth) found.push(inTheWay(thing, read, product, unit));
+      if (left < depth) [depth, nearest] = [left, thing];
     }
-    const words = { depth: named(Math.max(depth, 0), unit), what: product.name, flush: named(product.flushDepth, unit) };
+    const words = {
+      depth: depthSaid(read, nearest, product, unit), left: some(depth, unit), what: product.name, flush: named(product.flushDepth, unit),
+    };
     if (depth < product.minDepth) {
       found.push(limit(product, "depth_short", "depth", { ...words, least: named(product.minDepth, unit) }));
     } else if (depth < product.flushDepth) {
@@ -1037,6 +1036,26 @@ export function makeRules(table) {
       found.push(finding("swing", "depth", { ...words, need: named(product.swingDepth, unit) }));
     }
     return found;
+  }
+
+  function inTheWay(thing, depth, product, unit) {
+    const own = hand(thing, product);
+    return finding("in_the_way", "obstructions", {
+      kind: thing.kind,
+      projection: named(thing.projection, unit),
+      depth: named(depth, unit),
+      left: some(depth - thing.projection, unit),
+      keeps: own ? fill(table.depth_said.keeps, { what: product.name, hand: named(own, unit) }) : "",
+    });
+  }
+
+  /** The depth as it was read, and what is taken off it and why. */
+  function depthSaid(depth, nearest, product, unit) {
+    const said = table.depth_said, read = named(depth, unit);
+    if (!nearest) return fill(said.read, { read });
+    const own = hand(nearest, product), projection = named(nearest.projection, unit);
+    const taken = own ? fill(said.taken_clear, { projection, hand: named(own, unit) }) : projection;
+    return fill(said.before, { read, left: some(leftBefore(nearest, depth, product), unit), kind: nearest.kind, taken });
   }
 
   function gapFindings(opening, product, control) {

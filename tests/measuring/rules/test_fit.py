@@ -88,9 +88,36 @@ def test_what_stands_in_the_path_eats_depth_and_a_hands_clearance():
 
     found = found_by(SLAT, depth="3", obstructions=crank)
 
-    assert "leaves 3/4 in" in found["in_the_way"].text  # 3 - 1 1/2 - 3/4 for the slats
+    said = "crank handle stands out 1 1/2 in and leaves 1 1/2 in of 3 in before it; slat keeps 3/4 in clear of it."
+    assert found["in_the_way"].text == said
     assert "depth_short" in found
     assert "depth_proud" in found_by(SLAT, depth="4", obstructions=crank)
+
+
+@pytest.mark.parametrize(
+    ("depth", "code", "text"),
+    [
+        ("1 3/4", "depth_short", "1 3/4 in deep, nothing of it before the handle (1 1/4 in + 3/4 in clear): slat"),
+        ("2 1/2", "depth_short", "2 1/2 in deep, 1/2 in of it before the handle (1 1/4 in + 3/4 in clear): slat needs"),
+        ("4", "depth_proud", "4 in deep, 2 in of it before the handle (1 1/4 in + 3/4 in clear): slat fits and stands"),
+    ],
+)
+def test_the_depth_told_is_the_depth_read(depth, code, text):
+    handle = [{"kind": "handle", "projection": "1 1/4", "at": "path"}]
+
+    found = found_by(SLAT, depth=depth, obstructions=handle)
+
+    assert found[code].text.startswith(text)
+    assert "mounts in 0" not in found[code].todo
+
+
+def test_what_is_fixed_beside_the_path_takes_no_hands_clearance():
+    frame = [{"kind": "frame", "projection": "1", "at": "head"}]
+
+    found = found_by(SLAT, depth="3", obstructions=frame)
+
+    assert found["in_the_way"].text == "frame stands out 1 in and leaves 2 in of 3 in before it."
+    assert found["depth_proud"].text.startswith("3 in deep, 2 in of it before the frame (1 in): slat fits")
 
 
 def test_outside_an_obstruction_asks_for_spacers_of_its_projection_and_clearance():
