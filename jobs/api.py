@@ -37,6 +37,7 @@ from jobs.models import (
 )
 from jobs.ports import Blocker, ports
 from jobs.schedule.availability import crew_day
+from jobs.schedule.chances import share_told
 from jobs.schedule.effects import effect_of, in_the_way
 from jobs.schedule.offers import Offer, offers_for, read_value
 from jobs.services import entries
@@ -324,7 +325,7 @@ def _offer(offer: Offer) -> dict[str, Any]:
         "drive_min": offer.drive_min,
         "wait_min": offer.wait_min,
         "others_moved": len(offer.others),
-        "chance": round(offer.chance.on_time, 3) if offer.chance else None,
+        "chance": share_told(offer.chance) if offer.chance else None,
         "chance_words": offer.chance.words if offer.chance else "",
     }
 

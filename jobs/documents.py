@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import Any
 
 from jobs.models import Appointment
-from jobs.words import WHAT, hours, window_text
+from jobs.words import WHAT, stay_text, window_text
 from shared.documents import document_kind
 from shared.roles import OFFICE
 
@@ -27,7 +27,7 @@ def confirmation(row: Appointment) -> dict[str, Any]:
         "what": WHAT[row.purpose],
         "window": window_text(row),
         "cancelled": row.state == Appointment.State.CANCELLED,
-        "stays": hours(row.duration_safe_min or row.duration_min),
+        "stays": stay_text(row),
         "rooms": job.rooms_expected,
         "openings": job.openings_expected,
         "is_measuring": row.is_measuring(),

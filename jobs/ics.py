@@ -17,7 +17,7 @@ from django.utils import timezone
 from icalendar import Calendar, Event
 
 from jobs.models import Appointment, CalendarFeed, CrewMember
-from jobs.words import WHAT
+from jobs.words import WHAT, stay_text
 from shared.models import Branch
 
 PRODUCT: Final = "-//Jambwise//calendar//EN"
@@ -35,7 +35,7 @@ def visit_file(row: Appointment, *, now: dt.datetime | None = None) -> bytes:
     assert end is not None
     event = _event(row, begin, end, now)
     event.add("summary", f"{row.job.branch.name}: {WHAT[row.purpose].replace('your ', '')}")
-    event.add("description", f"The crew begins within this time and stays about {row.duration_min} minutes.")
+    event.add("description", f"The crew begins within this time and stays about {stay_text(row)}.")
     calendar.add_component(event)
     return _write(calendar)
 

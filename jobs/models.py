@@ -170,6 +170,14 @@ class Site(models.Model):
         """Unknown years count as old: the paint rule asks then (see measuring findings)."""
         return self.year_built is None or self.year_built < 1978
 
+    @property
+    def paint_caution(self) -> str:
+        """What whoever works on its painted surfaces must know; empty in a newer building."""
+        if not self.is_before_1978():
+            return ""
+        when = f"Built {self.year_built}" if self.year_built else "Nobody knows when it was built"
+        return f"{when}: treat painted surfaces as lead paint until tested."
+
 
 # -- the job ---------------------------------------------------------------------
 

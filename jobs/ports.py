@@ -15,6 +15,8 @@ from typing import TYPE_CHECKING, Any
 from django.urls import NoReverseMatch, reverse
 
 if TYPE_CHECKING:
+    from django.db.models import QuerySet
+
     from jobs.models import Appointment, Job
 
 
@@ -63,6 +65,9 @@ ReadySource = Callable[["Job"], dt.date | None]
 
 BlockerSource = Callable[["Job"], Iterable[Blocker]]
 
+AnotherVisitSource = Callable[["QuerySet[Job]"], Mapping[int, Blocker]]
+"""Of these jobs, by their keys, those that need another visit which nobody has booked, and why."""
+
 BringSource = Callable[["Appointment"], Sequence[str]]
 """What to bring to an appointment, a line each, for the field page and the day's packet."""
 
@@ -77,6 +82,7 @@ class Ports:
     outcome_sources: list[OutcomeSource] = field(default_factory=list)
     ready_sources: list[ReadySource] = field(default_factory=list)
     blocker_sources: list[BlockerSource] = field(default_factory=list)
+    another_visit_sources: list[AnotherVisitSource] = field(default_factory=list)
     bring_sources: list[BringSource] = field(default_factory=list)
     day_scripts: list[str] = field(default_factory=list)
     """Scripts, as ``{% static %}`` names them, that make a field person's day work without signal."""
@@ -114,6 +120,10 @@ class Ports:
 
     def blockers(self, job: Job) -> list[Blocker]:
         return [blocker for source in self.blocker_sources for blocker in source(job)]
+
+    def another_visit(self, jobs: QuerySet[Job]) -> dict[int, Blocker]:
+        """Those of the jobs that need another visit which nobody has booked, by their keys, with where to book it."""
+        return {pk: blocker for source in self.another_visit_sources for pk, blocker in source(jobs).items()}
 
     def bring(self, appointment: Appointment) -> list[str]:
         return [line for source in self.bring_sources for line in source(appointment)]

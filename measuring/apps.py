@@ -18,6 +18,7 @@ class MeasuringConfig(AppConfig):
 
         ports.stage_sources.append(sources.stage_facts)
         ports.blocker_sources.append(sources.blockers)
+        ports.another_visit_sources.append(sources.another_visit)
         ports.bring_sources.append(sources.bring)
         ports.outcome_sources.append(sources.outcomes)
         for purpose in MEASURING:

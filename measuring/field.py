@@ -215,7 +215,7 @@ def _job(job: Job) -> dict[str, Any]:
         "access_note": site.access_note,
         "children": site.children,
         "year_built": site.year_built,
-        "old_paint": site.is_before_1978(),
+        "paint_caution": site.paint_caution,
         "way_in": {way: length.text(unit) for way, length in ways.items() if length},
     }
 

@@ -94,7 +94,7 @@ def measure_record(job: Job) -> dict[str, Any]:
         "address": job.site.address,
         "rooms": rooms,
         "visits": visits,
-        "old_paint": job.site.is_before_1978(),
+        "paint_caution": job.site.paint_caution,
         "children": job.site.children,
     }
 
@@ -146,7 +146,7 @@ def measure_sheet(appointment: Appointment) -> dict[str, Any]:
         "when": appointment.starts_at,
         "rows": rows,
         "grid": "1/8 in" if job.branch.units == "in" else "1 mm",
-        "old_paint": job.site.is_before_1978(),
+        "paint_caution": job.site.paint_caution,
         "children": job.site.children,
     }
 

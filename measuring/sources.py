@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from typing import Any
 
-from django.db.models import Count, Q
+from django.db.models import Count, Q, QuerySet
 from django.urls import reverse
 
 from jobs.models import MEASURING, Appointment, Job
@@ -79,27 +79,52 @@ def blockers(job: Job) -> Iterator[Blocker]:
             reverse("measuring:size_change", args=[change.pk]),
             "stop",
         )
-    for visit in Visit.objects.filter(appointment__job=job, outcome=Visit.Outcome.PART):
-        left = Opening.objects.filter(job=job, state=Opening.State.NOT_REACHED).count()
-        if left:
-            yield Blocker(f"{left} not reached at the visit", DISPATCHER, visit.closed_at, sizes)
-            break
-    yield from _in_vain(job)
     yield from _side_by_side(job)
     if not job.is_cancelled():
         yield from _before_release(job, sizes)
 
 
-def _in_vain(job: Job) -> Iterator[Blocker]:
-    """The last visit measured nothing, and none is to come."""
+def another_visit(jobs: QuerySet[Job]) -> dict[int, Blocker]:
+    """Jobs whose last visit left something unmeasured, and which no visit to come will measure."""
+    short = [Visit.Outcome.PART, Visit.Outcome.NONE]
+    mine = jobs.filter(cancelled_at=None, appointments__visit__outcome__in=short)
+    last = {
+        visit.appointment.job_id: visit
+        for visit in Visit.objects.filter(appointment__job__in=mine.values("pk"))
+        .exclude(closed_at=None)
+        .select_related("appointment")
+        .order_by("closed_at", "pk")
+    }
+    wanting = {pk: visit for pk, visit in last.items() if visit.outcome in short}
+    if not wanting:
+        return {}
     over = [Appointment.State.DONE, Appointment.State.CANCELLED]
-    last = Visit.objects.filter(appointment__job=job).exclude(closed_at=None).order_by("closed_at", "pk").last()
-    if last is None or last.outcome != Visit.Outcome.NONE or job.is_cancelled():
-        return
-    if not job.appointments.filter(purpose__in=MEASURING).exclude(state__in=over).exists():  # type: ignore[attr-defined]
-        why = f": {last.note}" if last.note else ""
-        page = reverse("jobs:job", args=[job.pk])
-        yield Blocker(f"couldn't be measured{why}"[:240], DISPATCHER, last.closed_at, page)
+    coming = Appointment.objects.filter(job__in=wanting, purpose__in=MEASURING).exclude(state__in=over)
+    booked = set(coming.values_list("job", flat=True))
+    openings = Opening.objects.filter(job__in=wanting).exclude(state=Opening.State.DROPPED).order_by().values("job")
+    counts = {
+        row["job"]: (row["left"], row["all"])
+        for row in openings.annotate(left=Count("pk", filter=Q(state__in=TO_MEASURE)), all=Count("pk"))
+    }
+    found = {}
+    for pk, visit in wanting.items():
+        why = _why_again(visit, *counts.get(pk, (0, 0)))
+        if why and pk not in booked:
+            text, url = f"another visit is needed: {why}"[:240], _book_again(visit.appointment)
+            found[pk] = Blocker(text, DISPATCHER, visit.closed_at, url)
+    return found
+
+
+def _why_again(visit: Visit, left: int, whole: int) -> str:
+    """What is left to measure; empty when nothing is."""
+    text = f"{left} of {whole} opening{'' if whole == 1 else 's'} to measure" if left else ""
+    if visit.outcome != Visit.Outcome.NONE:
+        return text
+    return (text or "nothing was measured") + (f" ({visit.note})" if visit.note else "")
+
+
+def _book_again(appointment: Appointment) -> str:
+    return f"{reverse('jobs:visit_new', args=[appointment.job_id])}?purpose={appointment.purpose}"
 
 
 def _side_by_side(job: Job) -> Iterator[Blocker]:

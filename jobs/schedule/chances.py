@@ -18,6 +18,8 @@ from jobs.schedule.plan import PlanProblem, days_under
 SEED: Final = 7
 USUAL_SIGMA: Final = 0.35
 """Spread of a visit's minutes where nothing better is known; common practice, no published source."""
+MOST_TOLD: Final = 0.99
+"""No promise is told as certain."""
 _Z: Final = NormalDist().inv_cdf(PROMISE_QUANTILE)
 
 
@@ -39,7 +41,12 @@ def sigma_of(mean_min: float, safe_min: float | None) -> float:
 
 def chance_text(chance: Chance) -> str:
     """``likely, 91 in 100``."""
-    return f"{chance.words}, {min(99, round(chance.on_time * 100))} in 100"
+    return f"{chance.words}, {round(min(MOST_TOLD, chance.on_time) * 100)} in 100"
+
+
+def share_told(chance: Chance) -> float:
+    """The chance as other programs are told it, to three digits; capped as on the pages."""
+    return round(min(MOST_TOLD, chance.on_time), 3)
 
 
 def day_chances(day: DaySchedule) -> dict[int, Chance]:

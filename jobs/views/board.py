@@ -32,6 +32,8 @@ from shared.access import roles_required
 from shared.errors import Refused
 from shared.formats.dates import short_day
 
+DECISIONS = 8
+"""So many stand on the calendar; the rest on Stuck."""
 SHOW = {"measuring": MEASURING, "installing": INSTALLING}
 
 
@@ -103,6 +105,7 @@ def calendar(request: HttpRequest) -> HttpResponse:
     }
     if request.htmx and request.headers.get("hx-target") == "board":
         return render(request, "jobs/calendar.html#board", context)
+    found = decisions(request.user) if day == today else []
     lanes = [_lane(one) for one in schedule.days.values()] if schedule and view == "day" else []
     context |= {
         "lanes": lanes,
@@ -110,7 +113,8 @@ def calendar(request: HttpRequest) -> HttpResponse:
         "week": _week(keep, schedule, days) if schedule and view == "week" else [],
         "unplaced": _unplaced(request),
         "map": route_map(*schedule.days.values()) if schedule and view == "day" else None,
-        "decisions": decisions(request.user)[:8] if day == today else [],
+        "decisions": found[:DECISIONS],
+        "more_decisions": len(found[DECISIONS:]),
         "risky": [(row, told) for lane in lanes for row, _, _, told in lane.rows if told and told[:4] != "safe"],
         "swap_form": SwapForm(user=request.user, initial={"day": day}),
     }

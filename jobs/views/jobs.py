@@ -160,6 +160,7 @@ def blockers_of(job: Job) -> list[Blocker]:
             if answer.answer == "no" and visit.state not in {Appointment.State.DONE, Appointment.State.CANCELLED}:
                 text = f"not ready on site: {answer.get_question_display()}"
                 own.append(Blocker(text, "dispatcher", answer.at, visit.get_absolute_url()))
+    own += ports.another_visit(Job.objects.filter(pk=job.pk)).values()
     return own + ports.blockers(job)
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
+from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
 
@@ -17,6 +18,7 @@ from django.utils import timezone
 from django.views.decorators.http import require_GET, require_POST
 
 from jobs.models import INSTALLING, MEASURING, Appointment, CalendarRules, Job, ParkedEntry
+from jobs.ports import Blocker, ports
 from jobs.schedule.availability import crew_days
 from jobs.schedule.dates import earliest_install
 from jobs.schedule.day import BEGUN, late_by_taps
@@ -67,10 +69,10 @@ def stuck(request: HttpRequest) -> HttpResponse:
     rows = rows.select_related("customer", "site").prefetch_related(
         Prefetch("appointments", queryset=Appointment.objects.live(), to_attr="live_visits")
     )
-    now = timezone.now()
+    now, again = timezone.now(), visits_needed(request.user)
     rows = rows.order_by("stage_since", "pk")
     if request.GET.get("format") == "csv":
-        found = (waiting(job, now) for job in rows)
+        found = (waiting(job, now, again.get(job.pk)) for job in rows)
         head = ["job", "customer", "stage", "days", "next", "whose turn"]
         return csv_answer(
             "stuck",
@@ -83,11 +85,11 @@ def stuck(request: HttpRequest) -> HttpResponse:
     page = Paginator(rows, PER_PAGE).get_page(request.GET.get("page"))
     context = {
         "page": page,
-        "waiting": [waiting(job, now) for job in page.object_list],
+        "waiting": [waiting(job, now, again.get(job.pk)) for job in page.object_list],
         "stages": [(key, label, counts.get(key, 0)) for key, label in Job.Stage.choices if key in NEXT],
         "stage": stage,
         "rest": f"stage={stage}" if stage else "",
-        "decisions": decisions(request.user) if page.number == 1 and not stage else [],
+        "decisions": decisions(request.user, again) if page.number == 1 and not stage else [],
         "untaken": entries.untaken(request.user),
     }
     return render(request, "jobs/stuck.html", context)
@@ -125,8 +127,13 @@ def entry_drop(request: HttpRequest, pk: int) -> HttpResponse:
     return redirect(f"{reverse('jobs:stuck')}#entries")
 
 
-def waiting(job: Job, now: dt.datetime) -> Waiting:
-    """What a job waits for, whose turn it is, and whether that is long."""
+def visits_needed(user: Any) -> dict[int, Blocker]:
+    """Jobs that need another visit which nobody has booked."""
+    return ports.another_visit(Job.objects.visible_to(user).open())
+
+
+def waiting(job: Job, now: dt.datetime, again: Blocker | None) -> Waiting:
+    """What a job waits for, whose turn it is, and whether that is long; `again`: it needs another visit."""
     days = (now - job.stage_since).days
     action, owner, most = NEXT.get(Job.Stage(job.stage), ("look at it", "dispatcher", 7))
     url = reverse("jobs:job", args=[job.pk])
@@ -134,6 +141,8 @@ def waiting(job: Job, now: dt.datetime) -> Waiting:
     unplaced = next((visit for visit in visits if visit.state == State.UNPLACED), None)
     if job.is_held():
         action = f"settle the hold: {job.get_hold_display()}{', ' + job.hold_note if job.hold_note else ''}"
+    elif again is not None and job.stage in {Job.Stage.BOOKING, Job.Stage.TO_MEASURE}:
+        action, owner, url = again.text, again.owner, again.url
     elif unplaced is not None and job.stage in {Job.Stage.BOOKING, Job.Stage.MADE}:
         action = f"choose a window for the {unplaced.get_purpose_display()}"
         url = reverse("jobs:windows", args=[unplaced.pk])
@@ -157,15 +166,16 @@ class Decision:
     severity: str
 
 
-def decisions(user: Any) -> list[Decision]:
-    """Promises in danger first, then what stands in an absence, then readiness to be asked."""
+def decisions(user: Any, again: Mapping[int, Blocker] | None = None) -> list[Decision]:
+    """Promises in danger first, then what stands in an absence, visits needed again, readiness to be asked."""
     found: list[Decision] = []
     if user.branch is None:
         return found
-    for one in entries.untaken(user):
-        where = one.row.where or str(one.row.entry.device)
-        text = f"{where}: {one.title} from a phone is not taken. Try it again or drop it."
+    for entry in entries.untaken(user):
+        where = entry.row.where or str(entry.row.entry.device)
+        text = f"{where}: {entry.title} from a phone is not taken. Try it again or drop it."
         found.append(Decision(text, f"{reverse('jobs:stuck')}#entries", "stop"))
+    again = visits_needed(user) if again is None else again
     today = timezone.now().astimezone(user.branch.tz).date()
     rules = CalendarRules.of(user.branch)
     rows = (
@@ -182,6 +192,9 @@ def decisions(user: Any) -> list[Decision]:
         found += _of_visit(row, today)
     found += _crewless(standing)
     found += _forgotten(user, today)
+    for job in Job.objects.filter(pk__in=again).select_related("customer").order_by("stage_since", "pk"):
+        one = again[job.pk]
+        found.append(Decision(f"{job.number} {job.customer.name}: {one.text}.", one.url, one.severity))
     promised = (
         Appointment.objects.visible_to(user)
         .filter(purpose__in=INSTALLING, state=State.PROMISED, day__gte=today)
@@ -191,7 +204,7 @@ def decisions(user: Any) -> list[Decision]:
     )
     found += [Decision(text, row.get_absolute_url(), "check") for row in promised if (text := promised_unmade(row))]
     order = {"stop": 0, "check": 1, "note": 2}
-    return sorted(found, key=lambda one: order[one.severity])
+    return sorted(found, key=lambda decision: order[decision.severity])
 
 
 def _forgotten(user: Any, today: dt.date) -> list[Decision]:

@@ -126,6 +126,11 @@ CHANGES: dict[str, list[Change]] = {
             for when in ("", "afterwards ")
         ],
         Change("GET /calendar/* * body", "The day's list says what became of a visit, in a column of its own."),
+        *[
+            Change(f"{where} * body.*{what}", "The known year of the building stands in the caution.", is_new=is_new)
+            for where in ("GET /api/field/day/", "GET /api/visits/", "afterwards GET /api/visits/*")
+            for what, is_new in (("paint_caution", True), ("old_paint", False))
+        ],
         # a unit's and a return's state, one word each wherever they stand
         Change(
             "GET /api/makes/* body.*unit_state", "The unit's own state beside how far it is on the bench.", is_new=True

@@ -52,7 +52,7 @@
   }
 
   function clock(when) {
-    return when.toLocaleTimeString("en-US", { hour: "numeric", minute: "2-digit", timeZone: board.dataset.zone });
+    return when.toLocaleTimeString("en-US", { hour: "numeric", minute: "2-digit", timeZone: board.dataset.zone }).toLowerCase();
   }
 
   function say(parts, wrong, buttons = []) {

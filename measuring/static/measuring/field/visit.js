@@ -172,7 +172,7 @@ function visitPage(visit) {
     h("p", {}, job.address),
     h("dl", { class: "facts tight" }, facts.filter(([, value]) => value).map(([word, value]) => h("div", {}, h("dt", {}, word), h("dd", {}, value)))),
     job.children && h("p", { class: "caution" }, "Children live or visit here: no cords within reach."),
-    job.old_paint && h("p", { class: "caution" }, "Built before 1978, or nobody knows: treat painted surfaces as lead paint until tested."),
+    job.paint_caution && h("p", { class: "caution" }, job.paint_caution),
     visit.note && h("p", { class: "caution" }, visit.note),
   ];
   if (visit.closed_at) return [...out, ...roomList(visit, true)];
