@@ -99,11 +99,26 @@ def _cannot(job: Job, page: str) -> Iterator[Blocker]:
         yield Blocker(f"{row.unit.opening} {row.unit.code}: {text}"[:240], DISPATCHER, row.computed_at, page, "check")
 
 
+def _is_to_decide(row: ReturnOwed) -> bool:
+    return row.decided_at is None and bool({cause(row.cause).remake, cause(row.cause).remeasure} & {YES, CHOOSE})
+
+
+def parts_unknown(appointment: Appointment) -> str:
+    """Why nobody can say when a return's parts are there: a remake is undecided, or has no day."""
+    rows = ReturnOwed.objects.filter(Q(appointment=appointment.pk) | Q(appointment=None), state__in=LIVE)
+    for row in rows.filter(job=appointment.job_id).select_related("unit", "remake"):
+        if _is_to_decide(row):
+            return f"parts not known yet: whether {row.unit.code} is made again is to be decided"
+        if row.remake is not None and row.remake.made_at is None and row.ready_on() is None:
+            return f"parts not known yet: {row.remake.code}, made again for {row.unit.code}, has no day"
+    return ""
+
+
 def _returns(job: Job) -> Iterator[Blocker]:
     owed = ReturnOwed.objects.filter(job=job, state__in=LIVE).select_related("unit", "remake", "appointment")
     for row in owed:
         page = reverse("installs:return", args=[row.pk])
-        if row.decided_at is None and {cause(row.cause).remake, cause(row.cause).remeasure} & {YES, CHOOSE}:
+        if _is_to_decide(row):
             yield Blocker(f"{row.unit.code}: {row.cause_text}; make again?", DISPATCHER, row.opened_at, page, "stop")
         elif row.state == ReturnOwed.State.OWED:
             ready = row.ready_on()
@@ -183,6 +198,7 @@ def register() -> None:
     jobs_ports.stage_sources.append(stage_facts)
     jobs_ports.blocker_sources.append(blockers)
     jobs_ports.bring_sources.append(bring)
+    jobs_ports.parts_unknown_sources.append(parts_unknown)
     jobs_ports.outcome_sources.append(outcomes)
     for purpose in (Purpose.INSTALL, Purpose.RETURN, Purpose.TAKE_DOWN, Purpose.DELIVERY):
         jobs_ports.visit_urls[purpose] = "installs:stop"

@@ -63,6 +63,9 @@ OutcomeSource = Callable[["Sequence[Appointment]"], Mapping[int, str]]
 ReadySource = Callable[["Job"], dt.date | None]
 """The first day on which everything of the job to be installed is ready; None if not known."""
 
+PartsUnknownSource = Callable[["Appointment"], str]
+"""Why nobody can say yet when the parts of a return are there; empty when they can."""
+
 BlockerSource = Callable[["Job"], Iterable[Blocker]]
 
 AnotherVisitSource = Callable[["QuerySet[Job]"], Mapping[int, Blocker]]
@@ -81,6 +84,7 @@ class Ports:
     finish_sources: dict[str, FinishSource] = field(default_factory=dict)
     outcome_sources: list[OutcomeSource] = field(default_factory=list)
     ready_sources: list[ReadySource] = field(default_factory=list)
+    parts_unknown_sources: list[PartsUnknownSource] = field(default_factory=list)
     blocker_sources: list[BlockerSource] = field(default_factory=list)
     another_visit_sources: list[AnotherVisitSource] = field(default_factory=list)
     bring_sources: list[BringSource] = field(default_factory=list)
@@ -117,6 +121,10 @@ class Ports:
         """The latest of what the rooms above say; None if none of them knows."""
         days = [day for source in self.ready_sources if (day := source(job)) is not None]
         return max(days, default=None)
+
+    def parts_unknown(self, appointment: Appointment) -> str:
+        """Why nobody can say yet when the parts of a return are there; empty when they can."""
+        return next((why for source in self.parts_unknown_sources if (why := source(appointment))), "")
 
     def blockers(self, job: Job) -> list[Blocker]:
         return [blocker for source in self.blocker_sources for blocker in source(job)]

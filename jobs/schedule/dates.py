@@ -11,7 +11,13 @@ from shared.formats.dates import short_day
 
 
 def earliest_install(appointment: Appointment) -> tuple[dt.date | None, str]:
-    """The first day an appointment may stand on, and why; None when nothing bounds it."""
+    """
+    The first day an appointment may stand on, and why; None when nothing bounds it.
+
+    None with a why: its parts are not known yet, so that no day can be named.
+    """
+    if appointment.purpose == Purpose.RETURN and (unknown := ports.parts_unknown(appointment)):
+        return appointment.earliest_on, unknown
     days: list[tuple[dt.date, str]] = []
     if appointment.earliest_on:
         days.append((appointment.earliest_on, f"not before {short_day(appointment.earliest_on)}, as booked"))

@@ -169,7 +169,7 @@ def offers_for(
     if not shown:
         bound = f" It is {why}." if why else ""
         return Offers((), f"No crew has room in the {len(days)} days from {short_day(start)}.{bound}")
-    return Offers(tuple(shown), why if first and first > today else "", search.word)
+    return Offers(tuple(shown), why if first and first > today else "", search.word or ("" if first else why))
 
 
 def _own(appointment: Appointment) -> list[Span]:

@@ -521,6 +521,22 @@ def test_what_became_of_an_install_stands_everywhere(firm: Firm, marked: str, sa
     every_place_says(see_visits(Eyes(firm)), str(visit.pk), {"visit's state": "done", "visit's outcome": says})
 
 
+def test_a_return_has_no_day_before_its_remake_is_decided(firm: Firm) -> None:
+    """Its visit could stand "at the earliest" a day after the unit was first made; its own page said not known yet."""
+    bench = Bench(firm)
+    bench.go_up("make.does_not_run")
+    installs.close_stop(appointment=Appointment.objects.get(job=bench.job, purpose=Purpose.INSTALL), by=bench.by)
+    visit = bench.job.returns_owed.get().appointment
+
+    says = f"parts not known yet: whether {bench.unit.code} is made again is to be decided"
+    page = Eyes(firm).page("dispatcher", visit.get_absolute_url())
+    windows = Eyes(firm).page("dispatcher", reverse("jobs:windows", args=[visit.pk]))
+
+    assert page.fact("At the earliest") == ""
+    assert says in page.text.replace("Parts not", "parts not")
+    assert says in windows.text.replace("Parts not", "parts not")
+
+
 def test_an_installs_order_names_its_day(firm: Firm) -> None:
     """It printed hours under no day at all: its template asked for a name the sheet never had."""
     bench = Bench(firm)
