@@ -157,8 +157,10 @@ def make(walk: Walk) -> None:
     box.check()
     form.get_by_role("button", name="Open a batch of these").click()
     page.get_by_role("button", name="Plan the cuts").click()
+    expect(page.locator(".run").first).to_be_visible()
     batch = page.url
-    until(lambda: page.goto(batch) and not page.locator(".run progress").count(), seconds=120, what="every cut plan")
+    until(lambda: "<progress" not in page.request.get(batch).text(), seconds=120, what="every cut plan")
+    expect(page.locator(".run progress")).to_have_count(0)  # the page comes anew by itself
     expect(page.get_by_text("proven least").first).to_be_visible()
     links = page.locator("table a[href*='/workroom/cutting/']").all()
     for address in [link.get_attribute("href") for link in links]:

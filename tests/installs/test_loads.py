@@ -106,11 +106,11 @@ def test_a_load_checked_without_signal_arrives_as_it_was_checked(
         ("installs.load_checked", {"load": load.pk, "counts": {"999999": 1}}),
         ("installs.load_checked", {"load": load.pk, "counts": {**counts, "999999": 1}}),
         ("installs.load_checked", {"load": load.pk, "counts": {first: 0}}),
-        ("installs.load_undone", {"load": load.pk, "lines": [some[0]]}),
-        ("installs.load_undone", {"load": load.pk, "lines": [first]}),
+        ("installs.load_undone", {"load": load.pk, "lines": [int(some[0])]}),
+        ("installs.load_undone", {"load": load.pk, "lines": [int(first)]}),
         ("installs.load_left", {"load": load.pk, "reason": ""}),
         ("installs.load_checked", {"load": load.pk, "counts": {first: 0}}),
-        ("installs.load_put_back", {"load": load.pk, "line": first, "count": 1}),
+        ("installs.load_put_back", {"load": load.pk, "line": int(first), "count": 1}),
         ("installs.load_back", {"load": load.pk}),
     )
 
