@@ -70,10 +70,11 @@ class PlannedCutSerializer(serializers.ModelSerializer[PlannedCut]):
     stock = serializers.CharField(source="item.code", read_only=True)
     length = LengthSerializerField(read_only=True)
     left = LengthSerializerField(read_only=True)
+    miscut = serializers.CharField(read_only=True, help_text="why pieces were spoiled; empty where none was")
 
     class Meta:
         model = PlannedCut
-        fields = ["id", "order", "stock", "length", "pieces", "left", "keeps_offcut", "state"]
+        fields = ["id", "order", "stock", "length", "pieces", "left", "keeps_offcut", "state", "miscut"]
 
 
 class CutPlanSerializer(serializers.ModelSerializer[CutPlan]):

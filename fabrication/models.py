@@ -516,6 +516,11 @@ class PlannedCut(models.Model):
         return f"cut {self.order} of {self.plan}"
 
     @property
+    def miscut(self) -> str:
+        """Why pieces of it were spoiled, in the words of who reported it; empty where none was."""
+        return next((piece.get("why") or "no reason kept" for piece in self.pieces if piece.get("spoiled")), "")
+
+    @property
     def run_off(self) -> Length:
         """Length of the roll that goes with it."""
         return self.skipped + self.length

@@ -156,12 +156,12 @@ def _count_part(part_id: int, pieces: int, lot: str) -> None:
 # -- stock under a cut -------------------------------------------------------------
 
 
-def _use_stock(cut: PlannedCut, by: User) -> None:
-    """The bar leaves the rack, or the roll grows shorter by what is run off."""
+def _use_stock(cut: PlannedCut, by: User, why: str = "") -> None:
+    """The bar leaves the rack, or the roll grows shorter by what is run off; `why` stands with the move."""
     free_stock(cut)
     item = StockItem.objects.select_for_update().get(pk=cut.item_id)
     if cut.plan.material.kind != Material.Kind.CLOTH:
-        move_stock(item=item, change=-1, reason=StockMove.Reason.CUT, by=by, note=str(cut.plan.batch))
+        move_stock(item=item, change=-1, reason=StockMove.Reason.CUT, by=by, note=_note(cut.plan.batch, why))
         return
     if item.flaws:
         _refuse_out_of_turn(cut, item)
@@ -171,12 +171,15 @@ def _use_stock(cut: PlannedCut, by: User) -> None:
     item.flaws = shifted(item.flaws, -cut.run_off.ticks)
     item.save(update_fields=["length", "flaws"])
     if item.length <= ZERO:
-        move_stock(item=item, change=-1, reason=StockMove.Reason.CUT, by=by, note="run off")
+        move_stock(item=item, change=-1, reason=StockMove.Reason.CUT, by=by, note=_note("run off", why))
     else:
-        StockMove.objects.create(
-            item=item, change=0, reason=StockMove.Reason.CUT, moved_by=by, note=f"{cut.run_off} run off"
-        )
+        note = _note(f"{cut.run_off} run off", why)
+        StockMove.objects.create(item=item, change=0, reason=StockMove.Reason.CUT, moved_by=by, note=note)
     keep_ends(item=item, cut=cut)
+
+
+def _note(what: object, why: str) -> str:
+    return f"{what}, {why}"[:160] if why else str(what)
 
 
 def _refuse_out_of_turn(cut: PlannedCut, item: StockItem) -> None:
@@ -277,12 +280,16 @@ def report_miscut(*, cut: PlannedCut, spoiled: list[int], by: User, reason: str)
         raise Refused("only a piece that is to be cut can be reported as miscut")
     if not spoiled or any(not 0 <= place < len(cut.pieces) for place in spoiled):
         raise Refused("say which pieces are spoiled", field="spoiled", bound=f"0 to {len(cut.pieces) - 1}")
-    before = {"why": f"miscut: {reason}", "cost": rest_cost(cut.plan)}
+    why = f"miscut: {reason}"
+    before = {"why": why, "cost": rest_cost(cut.plan)}
     lost = set(spoiled)
     good = set(range(len(cut.pieces))) - lost
     done = _cut_places(cut)
     if cut.state == PlannedCut.State.TO_CUT:
-        _use_stock(cut, by)
+        _use_stock(cut, by, why)
+    else:
+        note = _note(cut.plan.batch, why)
+        StockMove.objects.create(item=cut.item, change=0, reason=StockMove.Reason.CUT, moved_by=by, note=note)
     _count_places(cut, good - done, 1)
     _count_places(cut, done - good, -1)
     Part.objects.filter(pk__in={cut.pieces[place]["part"] for place in lost}, state=Part.State.PLANNED).update(
@@ -290,7 +297,9 @@ def report_miscut(*, cut: PlannedCut, spoiled: list[int], by: User, reason: str)
     )
     cut.keeps_offcut = False
     before["lost"] = cost_of_cut(cut)
-    _close(cut, [piece | {"cut": i in good, "spoiled": i in lost} for i, piece in enumerate(cut.pieces)], by)
+    why_lost = {"cut": False, "spoiled": True, "why": reason}
+    kept = {"cut": True, "spoiled": False}
+    _close(cut, [piece | (why_lost if place in lost else kept) for place, piece in enumerate(cut.pieces)], by)
     record(by=by, deed="reported a miscut", subject=cut, note=reason)
     return plan_material(batch=cut.plan.batch, material=cut.plan.material, by=by, before=before)
 

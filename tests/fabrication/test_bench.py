@@ -208,6 +208,23 @@ def test_what_is_cut_is_counted_over_replaced_plans_too(branch, workroom, tube, 
     assert (answer["cuts_done"], answer["cuts_left"]) == (2, 3)
 
 
+@pytest.mark.parametrize("begun", [False, True])
+def test_a_miscut_is_called_so_with_its_reason_wherever_it_stands(plan, workroom, tube, do_runs, as_user, begun):
+    cut = plan.cuts.get()
+    if begun:
+        mark_piece(cut=cut, place=0, by=workroom)
+    report_miscut(cut=cut, spoiled=[1], by=workroom, reason="saw slipped")
+    do_runs()
+
+    page = as_user(workroom)
+    bars = page.get(reverse("fabrication:stock_item", args=[cut.item_id])).content.decode()
+    assert f"cut: {plan.batch}, miscut: saw slipped" in bars
+    old = page.get(reverse("fabrication:cut_plan", args=[plan.pk])).content.decode()
+    assert "· miscut: saw slipped" in old
+    assert page.get(f"/api/cuts/{cut.pk}/").json()["miscut"] == "saw slipped"
+    assert StockItem.objects.get(pk=cut.item_id).quantity == 9
+
+
 def test_a_flaw_in_a_bar_leaves_its_clean_stretches_as_offcuts(plan, workroom, tube, do_runs):
     (run,) = report_flaw(cut=plan.cuts.get(), start=Length.inches(40), end=Length.inches(44), by=workroom, note="dent")
     do_runs()

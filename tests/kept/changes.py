@@ -138,6 +138,8 @@ CHANGES: dict[str, list[Change]] = {
         Change("GET /api/returns/* body.*state", "A return that is owed is called so, as on its page."),
         Change("afterwards GET /api/returns/* body.*state", "A return that is owed is called so, as on its page."),
         # cut plans: what is cut of a material in its batch
+        Change("GET /api/cut-plans/* body.*miscut", "Why pieces of a cut were spoiled.", is_new=True),
+        Change("GET /api/cuts/* body.*miscut", "Why pieces of a cut were spoiled.", is_new=True),
         Change("GET /api/cut-plans/* body.*cuts_done", "What is cut, counted once for pages and API.", is_new=True),
         Change("GET /api/cut-plans/* body.*cuts_left", "What is left, counted once for pages and API.", is_new=True),
     ],
