@@ -410,7 +410,9 @@ class UnitViewSet(ReadViewSet):
     """Units with their sizes."""
 
     lookup_value_regex = r"[0-9]+"
-    queryset = Unit.objects.select_related("product", "opening__room", "opening__job__branch", "opening__job__site")
+    queryset = Unit.objects.select_related(
+        "product", "opening__product", "opening__room", "opening__job__branch", "opening__job__site"
+    ).prefetch_related("opening__readings__tape", "opening__obstructions")
     serializer_class = UnitSerializer
     filterset_fields = ("state", "opening__job", "code")
     roles = access.SEES_SIZES

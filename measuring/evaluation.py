@@ -175,6 +175,13 @@ def missing(opening: Opening, readings: Mapping[tuple[str, int], Reading]) -> li
     return unread(asked(opening, readings), readings.keys())
 
 
+def gaps_of(opening: Opening, readings: Iterable[Reading]) -> list[Gap]:
+    """What is not read, and where two readings stand: all there is to say before findings are worked out."""
+    rows = list(readings)
+    rivals = [row for row in rows if row.superseded_at is None and row.conflict_with_id is not None]
+    return missing(opening, current(rows)) + [Gap("rivals", row.place, row.turn) for row in rivals]
+
+
 def evaluate(
     opening: Opening, readings: Iterable[Reading] | None = None, options: Mapping[str, Any] | None = None
 ) -> Evaluation:
@@ -194,13 +201,8 @@ def evaluate(
         readings = opening.readings.filter(superseded_at=None).select_related("tape")
     rows = list(readings)
     now = current(rows)
-    out = Evaluation(gaps=missing(opening, now))
+    out = Evaluation(gaps=gaps_of(opening, rows))
     out.is_rough = any(reading.grade == Reading.Grade.ROUGH for reading in now.values())
-    out.gaps += [
-        Gap("rivals", row.place, row.turn)
-        for row in rows
-        if row.superseded_at is None and row.conflict_with_id is not None
-    ]
     if any(gap.holds_size for gap in out.gaps):
         return out
     asked_of = as_rules(opening, now)

@@ -11,10 +11,12 @@ from django.db.models import Max
 from django.utils import timezone
 
 from jobs.models import Job
+from measuring.evaluation import gaps_of
 from measuring.models import RELEASED_OR_LATER, Approval, Opening, Reading, Unit
 from measuring.options import Offer, offers, unresolved_options
 from measuring.ports import ports
 from measuring.rules.options import plain
+from measuring.rules.visit import in_doubt
 from measuring.services.base import lock_job, restage
 from measuring.services.sizes import is_being_measured
 from shared import audit
@@ -129,7 +131,7 @@ def _units_of(job: Job, units: Iterable[Unit]) -> list[Unit]:
     wanted = [unit.pk for unit in units]
     return list(
         Unit.objects.select_for_update(of=("self",))
-        .select_related("product", "opening__room", "opening__job__branch", "opening__job__site")
+        .select_related("product", "opening__product", "opening__room", "opening__job__branch", "opening__job__site")
         .filter(pk__in=wanted, opening__job=job)
         .live()
     )
@@ -166,10 +168,10 @@ def release_problems(unit: Unit, offer: Offer) -> list[str]:
         problems.append(f"the job is held: {job.get_hold_display()}")
     if unit.state in RELEASED_OR_LATER:
         return [f"it is {unit.get_state_display()} already"]
+    gaps = [gap.text for gap in gaps_of(unit.opening, unit.opening.readings.all())]
     if not unit.is_sized():
-        return [*problems, "it is not sized"]
-    if unit.opening.readings.filter(superseded_at=None, conflict_with__isnull=False).exists():
-        problems.append("two readings of one place stand side by side; settle them")
+        return [*problems, "it is not sized", *gaps]
+    problems += gaps + [gap.text for gap in in_doubt(unit.findings)]
     if unit.opening.fact_conflicts.filter(settled_at=None).exists():
         problems.append("two devices said different things of the opening; settle them")
     if unit.opening.state != Opening.State.MEASURED:

@@ -194,6 +194,20 @@ def test_a_doubt_asks_to_read_again(opening: Opening, measurer: User, as_user: A
     assert "read again the same" in after
 
 
+def test_the_office_reads_the_gaps_the_phone_names(dispatcher: User, as_user: AsUser) -> None:
+    job = make_job(dispatcher)
+    readings = {place: typed for place, typed in INSIDE.items() if place not in ("heights.right", "depth")}
+    opening = make_opening(job, dispatcher, readings=readings)
+    client = as_user(dispatcher)
+
+    pages = [client.get(url("opening", opening.pk)), client.get(url("sizes", job.pk))]
+    sent = client.get(f"/api/openings/{opening.pk}/").json()
+
+    for gap in ("height, right: not read", "depth: not read"):
+        assert all(f"<li>{gap}</li>" in page.content.decode() for page in pages)
+        assert gap in [one["problem"] for one in sent["missing"]]
+
+
 def test_a_list_is_tried_before_it_is_loaded(appointment: Appointment, measurer: User, as_user: AsUser) -> None:
     services.open_visit(appointment=appointment, by=measurer)
     client = as_user(measurer)

@@ -124,6 +124,17 @@ def test_an_option_that_went_and_came_back_is_still_approved(job: Job, dispatche
     assert services.release_problems(fresh(unit), offer_of(unit.product)) == []
 
 
+def test_what_is_not_read_is_named_where_it_holds_the_release(job: Job, dispatcher: User) -> None:
+    readings = {place: typed for place, typed in INSIDE.items() if place not in ("heights.right", "depth")}
+    unsized = make_opening(job, dispatcher, readings=readings).units.get()
+    sized = make_opening(job, dispatcher, room="Den", readings={**readings, "heights.right": "60"}).units.get()
+
+    said = services.release_problems(fresh(unsized), offer_of(unsized.product))
+
+    assert said == ["it is not sized", "height, right: not read", "depth: not read"]
+    assert "depth: not read" in services.release_problems(fresh(sized), offer_of(sized.product))
+
+
 def test_all_of_the_units_named_are_released_or_none(job: Job, dispatcher: User) -> None:
     ready = make_approved(job, dispatcher)
     waiting = make_opening(job, dispatcher, room="Den").units.get()
