@@ -133,7 +133,8 @@ def visit_of(user: User, appointment: Appointment) -> dict[str, Any]:
     for one in rows:
         one.job = job
     openings = [one for one in rows if one.pk in named or (visit is None and not named)]
-    beside = _beside([one for one in rows if one not in openings])
+    others = [one for one in rows if one not in openings]
+    beside = _beside(others)
     elsewhere = _at_it_elsewhere(appointment)
     return {
         "appointment": appointment.pk,
@@ -158,6 +159,7 @@ def visit_of(user: User, appointment: Appointment) -> dict[str, Any]:
                 "floor": room.floor,
                 "defaults": room.defaults,
                 "beside": beside.get(room.pk, {}),
+                "taken": {str(one.uid): one.mark for one in others if one.room_id == room.pk},
             }
             for room in job.rooms.all()
         ],

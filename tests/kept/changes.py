@@ -90,6 +90,7 @@ CHANGES: dict[str, list[Change]] = {
                 f"body.{body}*named",
                 f"body.{body}*tapes",
                 f"body.{body}*rooms.*.beside",
+                f"body.{body}*rooms.*.taken",
                 f"body.{body}*openings.*.at_it",
                 f"body.{body}*openings.*.units.*.released",
                 f"body.{body}*openings.*.units.*.product",

@@ -21,6 +21,14 @@ export function project(day, deeds, table) {
 
 export const findOpening = (day, uid) => day.visits.flatMap((visit) => visit.openings).find((one) => one.uid === uid);
 
+/** The marks of a room's openings, those that are not of the day's visits first. */
+export function marksIn(day, uid, but = null) {
+  const room = day.visits.flatMap((visit) => visit.rooms).find((one) => one.uid === uid);
+  const here = new Map(day.visits.flatMap((visit) => visit.openings).filter((one) => one.room === uid).map((one) => [one.uid, one]));
+  const taken = Object.entries(room?.taken ?? {}).filter(([other]) => !here.has(other)).map(([, mark]) => mark);
+  return [...taken, ...[...here.values()].filter((one) => one !== but).map((one) => one.mark)];
+}
+
 export class Work {
   constructor(day, table) {
     this.day = day;
@@ -80,13 +88,14 @@ export class Work {
     const found = visit.rooms.find((one) => one.uid === uid) ?? visit.rooms.find((one) => one.name === name && one.floor === floor);
     if (found) return found;
     demand(name && [...name].length <= 60 && [...floor].length <= 20, "a room has a name");
-    const made = { uid, name, floor, defaults: {}, beside: {}, unsent: this.isUnsent };
+    const made = { uid, name, floor, defaults: {}, beside: {}, taken: {}, unsent: this.isUnsent };
     for (const one of this.day.visits) if (one.job.id === visit.job.id) one.rooms.push(made);
     return made;
   }
 
-  marks(room, but = null) {
-    return this.openings().filter((one) => one.room === room.uid && one !== but).map((one) => one.mark);
+  /** The marks nobody else may have: of the room's openings, those of other visits first. */
+  marks(uid, but = null) {
+    return marksIn(this.day, uid, but);
   }
 
   /** A new opening behind the others of its room, the rooms in the order they are walked. */
@@ -179,7 +188,7 @@ export class Work {
     }
     const isOrdered = Object.keys(changing).some((name) => this.table.facts[name].ordered);
     demand(!(isOrdered && one.units.some((unit) => unit.released)), "it was ordered");
-    if ("mark" in changing) demand(!this.marks({ uid: one.room }, one).includes(changing.mark), "that mark is taken");
+    if ("mark" in changing) demand(!this.marks(one.room, one).includes(changing.mark), "that mark is taken");
     one.conflicts.push(...kept);
     one.unsent = this.isUnsent;
     if (!Object.keys(changing).length) return;
@@ -245,14 +254,14 @@ const ACTS = {
   "measuring.opening"(work, body) {
     const visit = work.begun(body.appointment), sent = { ...body.facts };
     const room = work.room(visit, body.room, body.room_name.trim(), (body.floor ?? "").trim());
-    const marks = work.marks(room);
+    const marks = work.marks(room.uid);
     if (!sent.mark || marks.includes(sent.mark)) sent.mark = nextMark(marks);
     const kept = Object.entries(room.defaults).filter(([name, value]) => !(name in sent) && isClean(work, name, value));
     work.put(visit, room, body.opening, { ...factsOf(work.table), ...work.cleaned({ ...Object.fromEntries(kept), ...sent }) });
   },
   "measuring.copy"(work, body) {
     const visit = work.begun(body.appointment), like = work.opening(body.opening);
-    const room = demand(visit.rooms.find((one) => one.uid === like.room)), marks = work.marks(room);
+    const room = demand(visit.rooms.find((one) => one.uid === like.room)), marks = work.marks(room.uid);
     const facts = factsOf(work.table);
     for (const [name, row] of Object.entries(work.table.facts)) if (row.copied) facts[name] = like.facts[name];
     if (work.measure.products.get(facts.product)?.is_active === false) facts.product = null;

@@ -2,7 +2,7 @@
 import { formatLength, inchParts } from "../rules.js";
 import { KEPT_AT_THE_OFFICE, openField, newId } from "./queue.js";
 import { Measure } from "./measure.js";
-import { findOpening, freeMark, nextMark, project } from "./model.js";
+import { findOpening, freeMark, marksIn, nextMark, project } from "./model.js";
 import { openingDrawing, tapeDrawing } from "./drawings.js";
 
 const root = document.getElementById("field");
@@ -223,7 +223,7 @@ function openingLine(visit, one, mine, at) {
 
 async function addOpening(visit, room) {
   const mine = visit.openings.filter((one) => one.room === room.uid), last = mine[mine.length - 1];
-  const mark = nextMark(mine.map((one) => one.mark)), opening = newId();
+  const mark = nextMark(marksIn(day, room.uid)), opening = newId();
   if (last) await deed("copy", { appointment: visit.appointment, opening: last.uid, copy: opening, mark });
   else await deed("opening", { appointment: visit.appointment, room: room.uid, room_name: room.name, floor: room.floor, opening, facts: { mark } });
   startOpening(opening);
@@ -305,8 +305,7 @@ function openingPage(visit, one) {
 }
 
 async function copyOpening(visit, one) {
-  const marks = visit.openings.filter((other) => other.room === one.room).map((other) => other.mark);
-  const copy = newId(), mark = freeMark(one.mark, marks);
+  const copy = newId(), mark = freeMark(one.mark, marksIn(day, one.room));
   await deed("copy", { appointment: visit.appointment, opening: one.uid, copy, mark });
   startOpening(copy);
 }
