@@ -1,6 +1,6 @@
 // Plays entries on the phone's model and says, of every opening, what the phone shows.
 import { Measure } from "/field/measure.js";
-import { Work, nextMark, project } from "/field/model.js";
+import { Work, marksIn, nextMark, project } from "/field/model.js";
 
 const table = await (await fetch("/rules-table.json")).json();
 const sorted = (rows) => rows.map((row) => JSON.stringify(row)).sort().map((row) => JSON.parse(row));
@@ -23,7 +23,7 @@ function said(day) {
           readings: sorted(one.readings.map((r) => [r.place, r.turn, r.ticks, r.case, r.typed, r.confirmed, r.conflict])),
           things: sorted(one.obstructions.map((thing) => [thing.kind, thing.ticks, thing.projection, thing.at, thing.side, thing.from_top])),
           conflicts: sorted(one.conflicts.map((conflict) => [conflict.fact, conflict.standing, conflict.offered])),
-          photos: one.photos.length,
+          photos: one.photos.length, superseded: one.superseded,
         },
       };
     }
@@ -48,6 +48,13 @@ const LOOK = {
   tape(look, { day }) { return nth(day.tapes, look)?.id; },
 };
 
+/** The first opening that still holds a close-out up: for good, in part, or for want of a reading. */
+const OPEN = {
+  any: (one, gaps) => one.state === "not_reached" || (one.state !== "cannot" && gaps().length > 0),
+  to_do: (one, gaps) => !["not_reached", "cannot"].includes(one.state) && gaps().length > 0,
+  begun: (one, gaps) => one.state === "under_way" && gaps().some((gap) => gap.code.startsWith("unread")),
+};
+
 function filled(work, { id, kind, body, done_at, look }) {
   if (!look) return { id, kind, body, done_at };
   const day = work.day, made = { ...body }, openings = day.visits.flatMap((visit) => visit.openings);
@@ -59,7 +66,8 @@ function filled(work, { id, kind, body, done_at, look }) {
     if (made[name] == null) return null;
   }
   if ("open" in look) {
-    made.opening = openings.find((one) => one.state !== "not_reached" && work.measure.evaluate(day.visits[0], one).gaps.length)?.uid;
+    const isWanted = OPEN[look.open];
+    made.opening = openings.find((one) => isWanted(one, () => work.measure.evaluate(day.visits[0], one).gaps))?.uid;
     if (!made.opening) return null;
   }
   const one = openings.find((one) => one.uid === made.opening), visit = day.visits.find((visit) => visit.appointment === made.appointment);
@@ -73,11 +81,15 @@ function filled(work, { id, kind, body, done_at, look }) {
     if (made.place === "chosen.height") made.typed = body.typed.heights;
     if (!look.blind) made.seen = now.get(`${made.place}:${made.turn}`)?.uid ?? null;
   }
+  if ("doubt" in look) {
+    const doubts = openings.flatMap((one) => work.measure.evaluate(day.visits[0], one).doubts.map((doubt) => work.measure.current(one).get(`${doubt.field}:1`)));
+    made.reading = nth(doubts, look.doubt)?.uid;
+    if (!made.reading) return null;
+  }
   if (kind === "measuring.facts") made.seen = Object.fromEntries(Object.keys(made.facts).map((name) => [name, look.blind ? null : one.facts[name]]));
   if (kind === "measuring.opening" || kind === "measuring.copy") {
     const room = kind === "measuring.copy" ? one?.room : made.room;
-    const marks = openings.filter((other) => other.room === room).map((other) => other.mark);
-    const mark = look.mark ?? nextMark(marks);
+    const mark = look.mark ?? nextMark(marksIn(day, room));
     if (kind === "measuring.copy") made.mark = mark;
     else {
       const known = visit.rooms.find((other) => other.uid === room);
@@ -94,15 +106,14 @@ function filled(work, { id, kind, body, done_at, look }) {
 }
 
 window.play = (text) => {
-  const { day, deeds, fresh, most = fresh.length } = JSON.parse(text);
+  const { day, fresh, most = fresh.length } = JSON.parse(text);
   const work = new Work(structuredClone(day), table), waiting = [];
-  for (const deed of deeds) work.do(deed);
   for (const one of fresh) {
     const deed = waiting.length < most ? filled(work, one) : null;
     if (!deed) continue;
     waiting.push(deed);
     work.do(deed);
   }
-  return JSON.stringify({ fresh: waiting, before: said(day), after: said(project(day, [...deeds, ...waiting], table)) });
+  return JSON.stringify({ fresh: waiting, after: said(project(day, waiting, table)) });
 };
 document.title = "ready";

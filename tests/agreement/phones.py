@@ -63,16 +63,20 @@ class Pages:
 
         What an entry leaves to the person's eye (its ``look``) is filled in from what the phone shows
         then; one with nothing to tap is left out, and so are those after the `most`-th. Back come
-        ``fresh``, the entries as they wait; ``before`` and ``after``, what is shown without and with them.
+        ``fresh``, the entries as they wait, and ``after``, what is shown with them.
         """
-        given: dict[str, Any] = {"day": day, "deeds": [], "fresh": list(fresh)}
+        given: dict[str, Any] = {"day": day, "fresh": list(fresh)}
         if most is not None:
             given["most"] = most
         played: dict[str, Any] = json.loads(self.tab.evaluate("window.play", json.dumps(given)))
-        for when in ("before", "after"):
-            for one in played[when]["openings"].values():
-                one["texts"].sort()
+        for one in played["after"]["openings"].values():
+            one["texts"].sort()
         return played
+
+    def shown(self, day: Mapping[str, Any]) -> dict[str, Any]:
+        """What a phone shows of a day with nothing waiting."""
+        found: dict[str, Any] = self.play(day, [])["after"]
+        return found
 
 
 @contextmanager

@@ -15,10 +15,16 @@ from typing import Any
 
 import pytest
 
+from measuring.deeds import kinds
 from measuring.models import Opening
+from measuring.rules.families import FAMILIES, MOUNTS
+from measuring.rules.range import starting_rows
+from measuring.rules.visit import GAPS
 from shared.lengths import parse_length
-from shared.models import Branch, User
+from shared.models import User
+from tests.agreement.phone_people import PHOTO
 from tests.agreement.phones import Pages, Phone, entry, pages, said_by_office
+from tests.factories import make_branch, make_user
 from tests.measuring.makers import make_appointment, make_job, make_range, make_tape
 
 pytestmark = [pytest.mark.django_db, pytest.mark.browser]
@@ -40,61 +46,124 @@ def named(value: Any, names: dict[str, Any]) -> Any:
     return [named(one, names) for one in value] if isinstance(value, list) else value
 
 
-def entries_of(case: dict[str, Any], names: dict[str, Any]) -> list[dict[str, Any]]:
+def entries_of(case: dict[str, Any], names: dict[str, Any], sent: str = "entries") -> list[dict[str, Any]]:
     """The case's queue; an opening goes into the kitchen, a reading replaces what stands."""
     visit = {"appointment": names["@visit"]}
-    out = [entry("begin", {**visit, "tape": names["@tape"]})]
+    out = [entry("begin", {**visit, "tape": names["@tape"]})] if sent == "entries" and case.get("begun", True) else []
     standing: dict[tuple[str, str, int], str] = {}
-    for kind, body, *more in case["entries"]:
+    for kind, body, *more in one_by_one(case.get(sent, ())):
         made = entry(kind, named(body, names), named(more[0], names) if more else "")
-        sent = made["body"]
+        given = made["body"]
         if kind in ("opening", "copy", "close", "room"):
-            sent.update(visit)
+            given.update(visit)
         if kind == "opening":
-            made["body"] = sent = {"room": names["@kitchen"], "room_name": "Kitchen", "floor": "", **sent}
-            sent["facts"] = {"mark": "A", **sent["facts"]}
+            made["body"] = given = {"room": names["@kitchen"], "room_name": "Kitchen", "floor": "", **given}
+            given["facts"] = {"mark": "A", **given["facts"]}
         if kind == "reading":
-            at = (sent["opening"], sent["place"], sent.setdefault("turn", 1))
-            sent.setdefault("seen", standing.get(at))
-            sent["ticks"] = parse_length(sent["typed"]).ticks // 1016 * 1016
+            at = (given["opening"], given["place"], given.setdefault("turn", 1))
+            given.setdefault("seen", standing.get(at))
             standing[at] = made["id"]
         out.append(made)
     return out
 
 
-@pytest.fixture
-def played(page: Pages, branch: Branch, dispatcher: User, measurer: User, case: dict[str, Any]) -> dict[str, Any]:
-    """The case on the phone, not sent yet, and at the office."""
-    make_range(branch)
-    appointment = make_appointment(make_job(dispatcher, **case.get("job", {})), dispatcher, measurer)
-    names = {"@visit": appointment.pk, "@tape": make_tape(measurer).pk, "@kitchen": str(uuid.uuid4())}
-    phone = Phone(measurer)
-    queue = entries_of(case, names)
+def one_by_one(entries: list[Any]) -> Iterator[Any]:
+    """The entries, ``read`` being a reading a place."""
+    for kind, body, *more in entries:
+        if kind != "read":
+            yield [kind, body, *more]
+            continue
+        for place, typed in body["readings"].items():
+            yield ["reading", {"opening": body["opening"], "place": place, "typed": typed}]
 
-    shown = page.play(phone.day(), queue)
-    replies = phone.send(queue)
+
+@pytest.fixture(scope="module")
+def people(module_rows: None) -> tuple[int, int]:
+    """The keys of a dispatcher and a measurer of a branch with the starting range."""
+    branch = make_branch()
+    make_range(branch)
+    return make_user("dispatcher", branch=branch).pk, make_user("measurer", branch=branch).pk
+
+
+@pytest.fixture
+def played(page: Pages, people: tuple[int, int], db: None, case: dict[str, Any]) -> dict[str, Any]:
+    """The case on the phone, not sent yet, and at the office; ``fetched`` is what the phone shows of the office's."""
+    dispatcher, measurer = (User.objects.get(pk=key) for key in people)
+    appointment = make_appointment(make_job(dispatcher, **case.get("job", {})), dispatcher, measurer)
+    names = {"@visit": appointment.pk, "@tape": make_tape(measurer).pk, "@photo": PHOTO}
+    names["@kitchen"] = str(uuid.uuid4())
+    phone, refused = Phone(measurer), []
+    for sent in ("entries", "later") if "later" in case else ("entries",):
+        day = phone.day()
+        names["@conflict"] = next((one["id"] for one in day["visits"][0]["openings"] for one in one["conflicts"]), 0)
+        queue = entries_of(case, names, sent)
+        shown = page.play(day, queue)["after"]
+        replies = phone.send(queue)
+        pairs = zip(queue, replies, strict=True)
+        refused += [one["kind"].partition(".")[2] for one, reply in pairs if reply["status"] >= 400]
 
     office = {str(row.uid): said_by_office(row) for row in Opening.objects.filter(job=appointment.job)}
-    refused = {at for at, reply in enumerate(replies) if reply["status"] >= 400}
-    said = {"phone": shown["after"]["openings"], "office": office}
-    return {**said, "names": names, "refused": refused, "replies": replies}
+    fetched = page.shown(phone.day())
+    sides = {"phone": shown["openings"], "office": office, "fetched": fetched["openings"]}
+    visits = [one["visits"][str(appointment.pk)] for one in (shown, fetched)]
+    return {**sides, "visits": visits, "names": names, "refused": refused}
 
 
 @pytest.mark.parametrize("case", CASES, ids=[case["name"] for case in CASES])
 def test_phone_and_office_come_to_what_was_worked_out(played: dict[str, Any], case: dict[str, Any]) -> None:
-    """Sizes in inches; `codes` are findings that must be there, `without` such as must not."""
-    assert played["refused"] == set(case.get("refused", ())), played["replies"]
+    """
+    Sizes in inches; `codes` are findings that must be there, `without` such as must not.
+
+    ``held`` is what else stands of an opening, ``walk`` the openings as they are walked, ``rooms`` their names,
+    ``outcome`` how the visit closed, empty where it is open, and ``refused`` the entries that were.
+    """
+    assert played["refused"] == case.get("refused", [])
     for name, expected in case["expected"].items():
-        uid = played["names"][name]
-        for side in ("office", "phone"):
-            said = played[side].get(uid)
+        for side in ("office", "phone", "fetched"):
+            said = played[side].get(played["names"][name])
             if expected is None:
                 assert said is None or said["state"] == "dropped", side
                 continue
-            codes = {code for code, _, _ in said["findings"]}
-            size = [parse_length(text).ticks for text in expected["size"]] if expected["size"] else None
-            assert (said["state"], said["size"]) == (expected["state"], size), side
-            if "gaps" in expected:
-                assert said["gaps"] == expected["gaps"], side
-            assert set(expected.get("codes", ())) <= codes, side
-            assert codes.isdisjoint(expected.get("without", ())), side
+            check_opening(said, expected, f"{name} {side}")
+            if side != "office":
+                check_held(said["held"], expected.get("held", {}), f"{name} {side}")
+    for visit in played["visits"]:
+        if "walk" in case:
+            assert visit["openings"] == [played["names"][name] for name in case["walk"]]
+        if "rooms" in case:
+            assert [name for name, *_ in visit["rooms"]] == case["rooms"]
+        if "outcome" in case:
+            assert (visit["outcome"], visit["is_closed"]) == (case["outcome"], case["outcome"] != "")
+
+
+def check_opening(said: dict[str, Any], expected: dict[str, Any], at: str) -> None:
+    codes = {code for code, _, _ in said["findings"]}
+    size = [parse_length(text).ticks for text in expected["size"]] if expected["size"] else None
+    assert (said["state"], said["size"]) == (expected["state"], size), at
+    if "gaps" in expected:
+        assert said["gaps"] == expected["gaps"], at
+    assert set(expected.get("codes", ())) <= codes, at
+    assert codes.isdisjoint(expected.get("without", ())), at
+
+
+def check_held(held: dict[str, Any], expected: dict[str, Any], at: str) -> None:
+    """What else stands; ``obstructions`` and ``conflicts`` are how many, of facts and options those named."""
+    for name, value in expected.items():
+        now = {"obstructions": len(held["things"]), "conflicts": len(held["conflicts"])}.get(name, held.get(name))
+        if isinstance(value, dict):
+            now = {key: now.get(key) for key in value}
+        assert now == value, f"{at} {name}"
+
+
+def test_every_kind_of_entry_gap_state_and_mount_has_a_case() -> None:
+    wanted = {kind.partition(".")[2] for kind in kinds() if kind.startswith("measuring.")}
+    entries = [one for case in CASES for sent in ("entries", "later") for one in one_by_one(case.get(sent, ()))]
+    assert {kind for kind, *_ in entries} | {"begin"} == wanted
+
+    expected = [one for case in CASES for one in case["expected"].values() if one]
+    assert {code for one in expected for code, _, _ in one.get("gaps", ())} == set(GAPS)
+    assert {one["state"] for one in expected} | {"dropped"} == set(Opening.State.values)
+    made = [body["facts"] for kind, body, *_ in entries if kind == "opening"]
+    family = {row["key"]: row["family"] for row in starting_rows("products")}
+    mounted = {(family[facts["product"]], facts["mount"]) for facts in made if "mount" in facts}
+    assert mounted == {(one, mount) for one in FAMILIES for mount in MOUNTS}
