@@ -16,7 +16,7 @@ from measuring.facts import read_entry
 from measuring.models import Obstruction, Opening, Photo, Place, Reading, Tape, Visit
 from measuring.rules.families import TABLE
 from measuring.services.base import lock_opening, note, restage, touch
-from measuring.services.sizes import size_opening
+from measuring.services.sizes import size_locked
 from shared.errors import Refused
 from shared.lengths import READING_GRID, ZERO, Length
 from shared.models import User
@@ -142,10 +142,12 @@ def _label(place: str, turn: int) -> str:
 
 def _after_reading(opening: Opening, by: User) -> None:
     touch(opening)
-    if opening.state in (Opening.State.TO_MEASURE, Opening.State.NOT_REACHED):
-        Opening.objects.filter(pk=opening.pk).update(state=Opening.State.UNDER_WAY, reason="")
-    size_opening(opening=opening, by=by)
-    if opening.state in (Opening.State.TO_MEASURE, Opening.State.NOT_REACHED):
+    is_begun_now = opening.state in (Opening.State.TO_MEASURE, Opening.State.NOT_REACHED)
+    if is_begun_now:
+        opening.state, opening.reason = Opening.State.UNDER_WAY, ""
+        opening.save(update_fields=["state", "reason"])
+    size_locked(opening, by)
+    if is_begun_now:
         restage(opening.job_id, by)
 
 
@@ -160,7 +162,7 @@ def confirm_reading(*, reading: Reading, by: User, at: dt.datetime | None = None
     reading.save(update_fields=["confirmed_at"])
     note(by, "read it again, the same", reading, opening)
     touch(opening)
-    size_opening(opening=opening, by=by)
+    size_locked(opening, by)
     return reading
 
 
@@ -179,7 +181,7 @@ def withdraw_reading(*, reading: Reading, by: User) -> Reading:
         _let_the_last_one_count(opening, reading)
         note(by, "took a reading back", reading, opening, {reading.place: [reading.value, None]})
         touch(opening)
-        size_opening(opening=opening, by=by)
+        size_locked(opening, by)
     return reading
 
 
@@ -208,7 +210,7 @@ def keep_reading(*, reading: Reading, by: User) -> Reading:
     reading.save(update_fields=["conflict_with"])
     note(by, "settled two readings", reading, opening, {reading.place: [", ".join(beaten), reading.value]})
     touch(opening)
-    size_opening(opening=opening, by=by)
+    size_locked(opening, by)
     return reading
 
 
@@ -258,7 +260,7 @@ def add_obstruction(
     made.save()
     note(by, "recorded something in the way", made, opening, {made.kind: [None, made.projection]})
     touch(opening)
-    size_opening(opening=opening, by=by)
+    size_locked(opening, by)
     return made
 
 
@@ -271,7 +273,7 @@ def remove_obstruction(*, obstruction: Obstruction, by: User) -> Obstruction:
         obstruction.save(update_fields=["removed_at"])
         note(by, "took something out of the way", obstruction, opening)
         touch(opening)
-        size_opening(opening=opening, by=by)
+        size_locked(opening, by)
     return obstruction
 
 

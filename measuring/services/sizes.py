@@ -39,7 +39,11 @@ def size_opening(*, opening: Opening, by: User) -> list[Unit]:
     list[Unit]
         The opening's live units, left to right; none without a product.
     """
-    opening = lock_opening(opening)
+    return size_locked(lock_opening(opening), by)
+
+
+def size_locked(opening: Opening, by: User) -> list[Unit]:
+    """`size_opening` of a row that the caller has locked, and whose fields are those stored."""
     if opening.state not in COVERED:
         return []
     units = _units(opening, by)
