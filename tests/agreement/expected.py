@@ -45,8 +45,8 @@ _TABLE: dict[str, dict[str, str]] = {
         RARE: "batch page; completion record; label; purchase CSV; purchase page; purchase sheet",
     },
     "unit's hung": {
-        SOME: "API; install's panel; job page; sizes page",
-        RARE: "API of stops; completion record; stop page; visit's panel",
+        SOME: "API; install's panel; job page; sizes page; unit page; workroom's panel",
+        RARE: "API of stops; batch page; completion record; stop page; visit's panel",
     },
     "unit's load": {
         SOME: "API of loads; load page",
@@ -87,7 +87,7 @@ _TABLE: dict[str, dict[str, str]] = {
         RARE: "packet's PDF",
     },
     "visit's outcome": {
-        RARE: (
+        SOME: (
             "API; board; board's CSV; board's list; crew's day; job page; stop page; visit page; week's board"
         ),
     },

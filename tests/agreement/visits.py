@@ -16,6 +16,8 @@ from tests.agreement.compare import Seen
 from tests.agreement.pages import CLOCK, Eyes, Node, clock, day, instant, instants, minutes, moment, span
 
 OFFICE = "dispatcher"
+NONE = "none"
+"""No outcome is shown: a place that leaves one out differs from the others."""
 PLACED = ("planned", "promised", "held", "on_the_way", "arrived", "done")
 
 
@@ -100,7 +102,7 @@ def _blocks(lane: Node, tz: dt.tzinfo, place: str) -> Iterator[Seen]:
         long = (end.hour - begin.hour) * 60 + end.minute - begin.minute
         yield from _shown(
             place, mark["data-pk"], start=moment(on, said["begin"]), crew=lane["data-name"], minutes=str(long),
-            state=said["state"], window=_span(on, said["window"] or ""), outcome=said["outcome"] or "",
+            state=said["state"], window=_span(on, said["window"] or ""), outcome=said["outcome"] or NONE,
         )  # fmt: skip
         yield from _shown(f"{place}'s script", mark["data-pk"], start=instant(mark["data-start"], tz))
         if place == "board":
@@ -138,7 +140,7 @@ def board_list(eyes: Eyes, on: dt.date) -> Iterator[Seen]:
             state, _, outcome = (said.split(", ")[1] if ", " in said else "").partition(": ")
             yield from _shown(
                 "board's list", _visit_of(link["href"]), start=moment(on, link.text), crew=lane["aria-label"],
-                state=state, chance=chance[0].strip() if chance else "", outcome=outcome,
+                state=state, chance=chance[0].strip() if chance else "", outcome=outcome or NONE,
             )  # fmt: skip
     for row in page.one("section", aria_label="Promises not safe").all("li"):
         said = row.text.partition(", ")[2]
@@ -160,7 +162,7 @@ def board_csv(eyes: Eyes, on: dt.date) -> Iterator[Seen]:
         yield from _shown(
             "board's CSV", keys[row["job"], row["visit"], row["starts"]], start=row["starts"], crew=row["crew"],
             minutes=str(round((end - begin).total_seconds() / 60)), state=row["state"], window=promised,
-            outcome=row["outcome"],
+            outcome=row["outcome"] or NONE,
         )  # fmt: skip
 
 
@@ -193,7 +195,7 @@ def visit_page(eyes: Eyes, pk: int) -> Iterator[Seen]:
     yield from _shown(
         "visit page", pk, window=span(day(told), told), crew="" if crew == "none yet" else crew,
         minutes=minutes(page.fact("On site")), state=page.one("span", "state").text, chance=page.fact("Kept in time"),
-        start=moment(on, about), outcome=page.one("small", "outcome").text,
+        start=moment(on, about), outcome=page.one("small", "outcome").text or NONE,
     )  # fmt: skip
     copied = page.one("textarea").text
     yield from _shown("text to copy", pk, window=span(day(_about_day(copied)), copied))
@@ -224,7 +226,8 @@ def job_page(eyes: Eyes, job: int) -> Iterator[Seen]:
         yield from _shown(
             "job page", visit, start=moment(day(stands), stands), window=_span(day(stands), row.cell("Promised").text),
             crew=row.cell("Crew").text, minutes=row.cell("Minutes").text,
-            state=row.cell("State").one("span", "state").text, outcome=row.cell("State").one("small", "outcome").text,
+            state=row.cell("State").one("span", "state").text,
+            outcome=row.cell("State").one("small", "outcome").text or NONE,
         )  # fmt: skip
 
 
@@ -244,7 +247,7 @@ def crews_day(eyes: Eyes, on: dt.date) -> Iterator[Seen]:
             yield from _shown(
                 "crew's day", link, start=moment(on, at.text), state=at.one("span", "state").text,
                 minutes=minutes(where.rpartition("·")[2]), window=_span(on, told), crew=crew,
-                outcome=at.one("small", "outcome").text,
+                outcome=at.one("small", "outcome").text or NONE,
             )  # fmt: skip
 
 
@@ -268,7 +271,7 @@ def stops(eyes: Eyes, rows: list[dict[str, Any]]) -> Iterator[Seen]:
         yield from _shown(
             "stop page", row["id"], window=_span(on, told) if "promised" in told else "",
             start=moment(on, told) if told.startswith("about") else "", state=state,
-            outcome=page.one("small", "outcome").text,
+            outcome=page.one("small", "outcome").text or NONE,
         )  # fmt: skip
 
 
@@ -283,7 +286,7 @@ def api(eyes: Eyes, rows: list[dict[str, Any]]) -> Iterator[Seen]:
         yield from _shown(
             "API", row["id"], start=instant(row["starts_at"], tz), crew=crews.get(row["crew"], ""),
             window=instants(row["promised_from"], row["promised_until"], tz), minutes=str(row["duration_min"]),
-            state=words[row["state"]], outcome=row["outcome"],
+            state=words[row["state"]], outcome=row["outcome"] or NONE,
         )  # fmt: skip
     for row in eyes.rows(OFFICE, reverse("api:stop-list")):
         yield from _shown(
