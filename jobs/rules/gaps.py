@@ -3,16 +3,20 @@ Where one more stop fits into a day that stands, and what the day then costs mor
 
 The others keep their planned starts; those that the crew can't reach in time begin later, within
 their bounds. So what is priced here is the day as `jobs.rules.timeline` drives it afterwards.
-Times are whole seconds on one axis, costs whole numbers as `jobs.rules.routing.Objective` has them.
+Times are whole seconds on one axis, and a new stop begins on a full minute of it; costs are whole
+numbers as `jobs.rules.routing.Objective` has them.
 """
 
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
+from typing import Final
 
 from jobs.rules.routing.model import Objective, Span
 from jobs.rules.timeline import Timed, Timeline, fits_pause, leg
+
+MINUTE: Final = 60
 
 
 @dataclass(frozen=True, slots=True)
@@ -95,6 +99,7 @@ class StandingDay:
             last = min(last, shift[1] - service - out_of[self.base])
         if after is not None:
             last = min(last, after.start - 1)  # a start that is not before the next one's comes after it
+        first = _full(first)
         if first > last:
             return None
         for start in self._starts(first, last, before, after, service, into, out_of):
@@ -114,11 +119,12 @@ class StandingDay:
         waiting, but no later than half through its time: a crew that is late then still keeps it.
         """
         if before is None and after is not None:
-            yield max(first, min(after.start - out_of[after.place] - service, (first + last) // 2))
+            half = (first + last) // 2
+            yield max(first, min(after.start - out_of[after.place] - service, half) // MINUTE * MINUTE)
         yield first
         if self.pause is not None:
             place, free = (self.base, 0) if before is None else (before.place, before.leave)
-            fed = max(free, self.pause.earliest) + self.pause.length + into[place]
+            fed = _full(max(free, self.pause.earliest) + self.pause.length + into[place])
             if first < fed <= last:
                 yield fed
 
@@ -152,3 +158,8 @@ class StandingDay:
     def _has_pause(self, legs: list[tuple[int, int, int]]) -> bool:
         pause = self.pause
         return pause is None or fits_pause(legs, pause.earliest, pause.latest, pause.length)
+
+
+def _full(at: int) -> int:
+    """The first full minute from there on."""
+    return -(-at // MINUTE) * MINUTE

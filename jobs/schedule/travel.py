@@ -57,7 +57,7 @@ class TravelServerSilent(OSError):
 
 @dataclass(frozen=True)
 class Travel:
-    """Seconds between any two of some points; `word` says what a person should know of them."""
+    """Seconds between any two of some points, whole minutes; `word` says what a person should know of them."""
 
     seconds: np.ndarray
     word: str = ""
@@ -98,6 +98,18 @@ class _Kept:
 _kept = _Kept(most_cells=8_000_000)
 
 
+def whole_minutes(seconds: Any) -> Any:
+    """
+    Seconds, one number or an array of them, rounded up to whole minutes: the calendar's one grain of time.
+
+    Examples
+    --------
+    >>> whole_minutes(61), whole_minutes(120), whole_minutes(np.array([[0, 1], [1, 0]])).tolist()
+    (120, 120, [[0, 60], [60, 0]])
+    """
+    return -(-seconds // 60) * 60
+
+
 def road_model(branch: Branch) -> RoadModel:
     """The branch's own road factor with the starting speeds."""
     return RoadModel(factor=CalendarRules.of(branch).road_factor)
@@ -105,7 +117,7 @@ def road_model(branch: Branch) -> RoadModel:
 
 def travel_between(branch: Branch, points: Sequence[Point]) -> Travel:
     """
-    Seconds of driving between any two points, shape (n, n), by the port that is set.
+    Seconds of driving between any two points, shape (n, n), whole minutes, by the port that is set.
 
     Parameters
     ----------
@@ -117,7 +129,7 @@ def travel_between(branch: Branch, points: Sequence[Point]) -> Travel:
     found = _kept.get(key)
     if found is not None:
         return found
-    straight = travel_table(points, model)
+    straight = whole_minutes(travel_table(points, model))
     if not settings.TRAVEL_URL or len(points) < 2:
         return _kept.put(key, Travel(straight))
     keys = [_key(point) for point in points]
@@ -128,17 +140,17 @@ def travel_between(branch: Branch, points: Sequence[Point]) -> Travel:
     table = straight.copy()
     for row, col in product(range(len(points)), repeat=2):
         if keys[row] != keys[col]:
-            table[row, col] = known.get((keys[row], keys[col]), straight[row, col])
+            table[row, col] = whole_minutes(known.get((keys[row], keys[col]), straight[row, col]))
         else:
             table[row, col] = 0
     return _kept.put(key, Travel(table))
 
 
 def travel_to_and_from(branch: Branch, points: Sequence[Point], point: Point) -> tuple[list[int], list[int], str]:
-    """Seconds from every one of `points` to one more point, and back from it; what to know of them."""
+    """Seconds from every one of `points` to one more point, and back, whole minutes; what to know of them."""
     model = road_model(branch)
     lon, lat = np.array([p[0] for p in points]), np.array([p[1] for p in points])
-    straight = drive_seconds(great_circle_m(lon, lat, point[0], point[1]), model)
+    straight = whole_minutes(drive_seconds(great_circle_m(lon, lat, point[0], point[1]), model))
     into: list[int] = straight.tolist()
     out_of = list(into)
     if not settings.TRAVEL_URL or not points:
@@ -149,8 +161,8 @@ def travel_to_and_from(branch: Branch, points: Sequence[Point], point: Point) ->
     except TravelServerSilent as silent:
         return into, out_of, f"Driving times are estimates: {silent}."
     for place, key in enumerate(keys):
-        into[place] = 0 if key == here else legs.get((key, here), into[place])
-        out_of[place] = 0 if key == here else legs.get((here, key), out_of[place])
+        into[place] = 0 if key == here else whole_minutes(legs.get((key, here), into[place]))
+        out_of[place] = 0 if key == here else whole_minutes(legs.get((here, key), out_of[place]))
     return into, out_of, ""
 
 

@@ -16,10 +16,12 @@ import pytest
 
 from jobs import services
 from jobs.models import Appointment, CalendarRules, PossibleWindow, TravelLeg, WorkingHours
+from jobs.rules.routing import regret_plan
 from jobs.schedule.chances import day_chances
 from jobs.schedule.day import read_day, read_schedule
 from jobs.schedule.effects import day_cost, effect_of, money, prices_of
 from jobs.schedule.offers import offer_in, offers_for, rescues
+from jobs.schedule.plan import read_problem
 from tests.factories import a_monday, at, make_appointment, make_crew, make_customer, make_job, make_site
 
 pytestmark = pytest.mark.django_db
@@ -339,6 +341,37 @@ def test_booking_an_offer_costs_its_price_and_keeps_its_chance(branch, dispatche
         assert (row.crew, row.starts_at) == (offer.crew, offer.starts_at)
         assert money(whole() - before) == offer.price
         assert day_chances(read_day(offer.crew, offer.day))[row.pk] == offer.chance
+
+
+def test_an_offer_set_by_hand_as_it_reads_is_taken_at_its_price(branch, dispatcher):
+    """An offer at 10:29:52 read "about 10:29 am"; typed, it was refused as overlapping, and lunch did not fit."""
+    rng, _ = seeded_calendar(branch)
+    rows = [somewhere(branch, rng, minutes=rng.choice([20, 40, 60, 90]), earliest_on=MONDAY) for _ in range(12)]
+
+    offers = [(row, offer) for row in rows for offer in offers_for(row).best]
+
+    assert len(offers) > 100
+    assert sum(offer.crew.hours.filter(lunch_min=30).exists() for _, offer in offers) > 20
+    for row, offer in offers:
+        typed = offer.starts_at.replace(second=0, microsecond=0)
+        effect = effect_of(row, crew=offer.crew, starts_at=typed)
+        wrong = [clash.text for clash in effect.clashes if clash.code != "overtime"]
+        assert (effect.price, wrong) == (offer.price, [])
+        assert all(push.becomes.second == 0 for push in offer.others)
+
+
+def test_a_plan_begins_every_visit_on_a_full_minute(branch):
+    """Starts were at whatever second the drive ended."""
+    rng, crews = seeded_calendar(branch)
+    comers = [somewhere(branch, rng, minutes=40, earliest_on=MONDAY) for _ in range(8)]
+    days = [MONDAY + dt.timedelta(days=n) for n in range(5)]
+
+    found = read_problem(branch, crews, days, also=comers)
+    routes = regret_plan(found.problem).routes
+
+    starts = [found.when(stop.start) for route in routes for stop in route.visits]
+    assert len(starts) > 40
+    assert [start for start in starts if start.second or start.microsecond] == []
 
 
 def test_another_window_for_a_held_visit_costs_the_difference(branch, dispatcher):

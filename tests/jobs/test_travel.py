@@ -11,7 +11,7 @@ import pytest
 from django.core.cache import cache
 
 from jobs.models import TravelLeg
-from jobs.schedule.travel import LONGEST_SECONDS, travel_between
+from jobs.schedule.travel import LONGEST_SECONDS, travel_between, travel_to_and_from
 
 pytestmark = pytest.mark.django_db
 POINTS = [(-88.31, 41.87), (-88.30, 41.88), (-88.29, 41.86)]
@@ -90,6 +90,21 @@ def test_a_new_place_asks_only_for_its_own_legs(branch, server):
 
     assert len(server.asked) == asked + 2
     assert TravelLeg.objects.count() == 6
+
+
+def test_every_drive_of_the_calendar_is_whole_minutes_rounded_up(branch, server, settings):
+    """A drive of 612 s was 10 min on one page and 11 on another; starts behind it carried its seconds."""
+    told = travel_between(branch, POINTS).rows
+    legs = {(leg.from_at, leg.to_at): leg.seconds for leg in TravelLeg.objects.all()}
+    keys = [f"{lon:.5f},{lat:.5f}" for lon, lat in POINTS]
+    into, out_of, _ = travel_to_and_from(branch, POINTS[:2], POINTS[2])
+    settings.TRAVEL_URL = ""
+
+    assert any(seconds % 60 for seconds in legs.values())
+    assert told == [[0 if a == b else -(-legs[a, b] // 60) * 60 for b in keys] for a in keys]
+    assert (into, out_of) == ([told[0][2], told[1][2]], told[2][:2])
+    assert not (travel_between(branch, POINTS).seconds % 60).any()
+    assert not any(s % 60 for way in travel_to_and_from(branch, POINTS[:2], POINTS[2])[:2] for s in way)
 
 
 def test_no_road_is_out_of_reach(branch, server):
