@@ -37,7 +37,8 @@ class WorkDay:
     One crew on one day.
 
     `shifts` are aware and in UTC, () when the crew does not work, and then `why` says so.
-    `people` are those who are there all day; `note` is what is worth knowing on the board.
+    `people` are those who are there all day; `overtime_min` may be worked after the last shift;
+    `note` is what is worth knowing on the board.
     """
 
     crew_id: int
@@ -54,12 +55,15 @@ class WorkDay:
         return bool(self.shifts)
 
     def shift_at(self, when: dt.datetime) -> int | None:
-        """Place of the shift (its overtime included) in which `when` lies."""
-        extra = dt.timedelta(minutes=self.overtime_min)
+        """Place of the shift (overtime included) in which `when` lies."""
         for place, (begin, end) in enumerate(self.shifts):
-            if begin <= when <= end + extra:
+            if begin <= when <= end + dt.timedelta(minutes=self.overtime_after(place)):
                 return place
         return None
+
+    def overtime_after(self, place: int) -> int:
+        """Minutes the crew may work on after a shift; none but after the last of the day."""
+        return self.overtime_min if place == len(self.shifts) - 1 else 0
 
 
 def crew_day(crew: Crew, day: dt.date) -> WorkDay:
@@ -124,7 +128,7 @@ class _CrewHours:
             shifts,
             self._lunch(day, usual, whole),
             people,
-            crew.overtime_min,
+            _overtime(crew, shifts[-1][1], gone),
             note="; ".join([*names, *([special.note] if special and special.note else [])]),
         )
 
@@ -145,8 +149,9 @@ class _CrewHours:
         """People left, stretches when nobody of the crew is there, and the words for it."""
         people = special.people if special and special.people is not None else crew.people
         here = {m.user_id for m in self.members.get(crew.pk, []) if _is_member(m, day)}
-        away = [a for a in self.absences.get(crew.pk, []) if a.starts_at < whole[1] and a.ends_at > whole[0]]
-        gone = [(a.starts_at, a.ends_at) for a in away if a.user_id is None]
+        absences = self.absences.get(crew.pk, [])
+        away = [a for a in absences if a.starts_at < whole[1] and a.ends_at > whole[0]]
+        gone = [(a.starts_at, a.ends_at) for a in absences if a.user_id is None]
         one_by_one = [a for a in away if a.user_id is not None and (a.user_id in here or not here)]
         missing = len({a.user_id for a in one_by_one})
         if missing and people - missing < 1:
@@ -163,6 +168,12 @@ class _CrewHours:
         if latest < earliest or earliest >= whole[1] or latest <= whole[0]:
             return None
         return LunchTime(earliest, latest, usual.lunch_min)
+
+
+def _overtime(crew: Crew, end: dt.datetime, gone: Sequence[Span]) -> int:
+    """Minutes after the last shift's end, as far as no absence begins in them."""
+    free = [int((begin - end).total_seconds() // 60) for begin, until in gone if until > end]
+    return max(0, min([crew.overtime_min, *free]))
 
 
 def _is_member(member: CrewMember, day: dt.date) -> bool:

@@ -225,8 +225,9 @@ def _hour_clashes(moved: Standing, work: WorkDay, tz: dt.tzinfo) -> Iterable[Cla
         yield Clash("hours", f"Outside the crew's hours that day: {hours}.")
         return
     over = round((moved.ends_at - work.shifts[place][1]).total_seconds() / 60)
-    if over > work.overtime_min:
-        what = f"{work.overtime_min} min of overtime" if work.overtime_min else "no overtime"
+    most = work.overtime_after(place)
+    if over > most:
+        what = f"{most} min of overtime" if most else "no overtime"
         yield Clash("hours", f"It would end {over} min after the crew's hours; there is {what}.")
     elif over > 0:
         yield Clash("overtime", f"It ends {over} min into overtime.", "check")

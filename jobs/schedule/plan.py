@@ -168,6 +168,7 @@ def driver_of(crew: Crew, work: WorkDay, *, base: int, seconds: Callable[[dt.dat
         skills=frozenset(own | {crew_skill(crew.pk)}),
         lunch=_lunch(work, seconds),
         overtime=work.overtime_min * 60,
+        no_overtime=frozenset(range(len(work.shifts) - 1)),
         people=max(1, work.people),
         team=crew.pk,
     )

@@ -174,6 +174,7 @@ def _crew(reader: Reader, places: _Places) -> Crew:
         overtime=_overtime(reader),
         people=reader.integer("people", 1, least=1, most=1000),
         off=frozenset(_numbers(reader, "off")),
+        no_overtime=frozenset(_numbers(reader, "no_overtime")),
         team=_maybe_id(reader, "team"),
     )
     reader.raw("end", None)
@@ -396,6 +397,7 @@ def _crew_out(crew: Crew) -> dict[str, Any]:
         "overtime": crew.overtime,
         "people": crew.people,
         "off": sorted(crew.off),
+        "no_overtime": sorted(crew.no_overtime),
         "team": crew.team,
     }
 

@@ -73,6 +73,8 @@ class Crew:
         Heads in the crew; a stop that needs more is not for it.
     off
         Places of shifts that fall out; they keep their number, and nothing is planned in them.
+    no_overtime
+        Places of shifts that may not run over, because somebody is away behind them.
     team
         Whose people these are, where a caller has a crew once for each day; None is this crew alone.
     """
@@ -87,12 +89,17 @@ class Crew:
     overtime: int = 0
     people: int = 1
     off: frozenset[int] = frozenset()
+    no_overtime: frozenset[int] = frozenset()
     team: Id | None = None
 
     @property
     def people_of(self) -> Id:
         """The team, or the crew itself where none is named."""
         return self.id if self.team is None else self.team
+
+    def limit(self, shift: int) -> int:
+        """When the crew is back from a shift at the latest."""
+        return self.shifts[shift][1] + (0 if shift in self.no_overtime else self.overtime)
 
 
 @dataclass(frozen=True, slots=True)
@@ -406,7 +413,7 @@ class Plan:
 
 def _crew_day(crew: Crew, place: int, shift: int) -> CrewDay:
     begin, end = crew.shifts[shift]
-    limit = end + crew.overtime
+    limit = crew.limit(shift)
     return CrewDay(
         place, shift, begin, end, limit, crew.start, crew.end, crew.capacity, lunch_on(crew.lunch, begin, limit)
     )
@@ -485,9 +492,11 @@ def _check_crew(at: str, crew: Crew, places: int) -> None:
     if crew.capacity is not None:
         _within(f"{at}.capacity", crew.capacity, LARGEST_TIME)
     _within(f"{at}.overtime", crew.overtime, LARGEST_TIME)
-    for number in sorted(crew.off):
-        if not 0 <= number < len(crew.shifts):
-            raise ProblemError(f"{at}.off", f"{number} is no shift of this crew", f"0 to {len(crew.shifts) - 1}")
+    for name in ("off", "no_overtime"):
+        for number in sorted(getattr(crew, name)):
+            if not 0 <= number < len(crew.shifts):
+                problem = f"{number} is no shift of this crew"
+                raise ProblemError(f"{at}.{name}", problem, f"0 to {len(crew.shifts) - 1}")
     if crew.people < 1:
         raise ProblemError(f"{at}.people", f"{crew.people} is out of bounds", "at least 1")
     if crew.lunch is not None:

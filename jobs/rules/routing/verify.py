@@ -134,9 +134,10 @@ def _route_faults(problem: Problem, route: Route) -> Iterator[Fault]:
     if route.depart < begin:
         short = begin - route.depart
         yield Fault("shift", f"Crew {crew.id} would leave {minutes(short)} before its shift.", None, *key, short)
-    if route.back > end + crew.overtime:
-        short = route.back - end - crew.overtime
-        what = "its overtime" if crew.overtime else "its shift"
+    limit = crew.limit(route.shift)
+    if route.back > limit:
+        short = route.back - limit
+        what = "its overtime" if limit > end else "its shift"
         yield Fault("shift", f"Crew {crew.id} would be back {minutes(short)} after {what} ends.", None, *key, short)
     load = sum(stop.load for stop in stops)
     if crew.capacity is not None and load > crew.capacity:
@@ -175,8 +176,7 @@ def _legs(problem: Problem, crew: Crew, stops: list[Stop]) -> list[int]:
 
 
 def _lunch_faults(problem: Problem, crew: Crew, stops: list[Stop], route: Route) -> Iterator[Fault]:
-    begin, end = crew.shifts[route.shift]
-    lunch = lunch_on(crew.lunch, begin, end + crew.overtime)
+    lunch = lunch_on(crew.lunch, crew.shifts[route.shift][0], crew.limit(route.shift))
     if lunch is None:
         return
     key = (crew.id, route.shift)
