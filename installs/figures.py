@@ -21,7 +21,7 @@ from installs.models import ReturnOwed
 from installs.rules.causes import top_of
 from jobs.models import Appointment, CalendarRules, Crew, Job, Purpose
 from jobs.rules.travel import drive_seconds, great_circle_m
-from jobs.schedule.travel import road_model
+from jobs.schedule.travel import road_model, whole_minutes
 from shared.formats.dates import month_day
 from shared.formats.money import cents
 from shared.lengths import TICKS_PER_INCH
@@ -262,7 +262,7 @@ def _legs(model: Any, branch: Branch, stops: Sequence[Appointment]) -> float:
         return 0.0
     lons, lats = np.array([p[0] for p in way]), np.array([p[1] for p in way])
     straight = great_circle_m(lons[:-1], lats[:-1], lons[1:], lats[1:])
-    return float(drive_seconds(straight, model).sum())
+    return float(whole_minutes(drive_seconds(straight, model)).sum())
 
 
 def _yield(period: Period, weeks: dict[dt.date, Week]) -> None:

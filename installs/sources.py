@@ -8,7 +8,7 @@ from typing import Any
 from django.db.models import Count, F, Q
 from django.urls import reverse
 
-from installs.models import Load, Pull, ReturnOwed, Stop, UnitHardware, VisitUnit
+from installs.models import HardwareUsed, Load, Pull, ReturnOwed, Stop, StopPhoto, UnitHardware, VisitUnit
 from installs.reading import rules_of
 from installs.rules.causes import CHOOSE, YES, cause
 from installs.rules.clearance import plan_projection, projection_needed
@@ -70,6 +70,15 @@ def _installed(up: int, whole: int) -> str:
     if up == whole:
         return "all installed"
     return f"{up} of {whole} installed" if up else "nothing installed"
+
+
+def is_recorded(appointment: Appointment) -> bool:
+    """Whether a unit has its outcome there, or a photo, hardware or a signature was taken."""
+    marked = VisitUnit.objects.filter(appointment=appointment).exclude(outcome=VisitUnit.Outcome.TO_DO)
+    signed = Stop.objects.filter(appointment=appointment).exclude(signed_at=None, closed_at=None)
+    photos = StopPhoto.objects.filter(appointment=appointment, removed_at=None)
+    used = HardwareUsed.objects.filter(appointment=appointment, undone_at=None)
+    return any(rows.exists() for rows in (marked, signed, photos, used))
 
 
 def blockers(job: Job) -> Iterator[Blocker]:
@@ -204,6 +213,7 @@ def register() -> None:
         jobs_ports.visit_urls[purpose] = "installs:stop"
         jobs_ports.minutes_sources[purpose] = install_minutes
         jobs_ports.finish_sources[purpose] = unfinished
+        jobs_ports.record_sources[purpose] = is_recorded
     offline.add_page(r"^/(stops/(\d+/)?|load/|loads/\d+/|today/)$", "installs:offline")
     scripts = ("day", "kept", "load", "scan", "sending", "shell", "stop")
     offline.add_files("installs/day.css", "jobs/visit.css", *(f"installs/{name}.js" for name in scripts))

@@ -5,6 +5,7 @@ from __future__ import annotations
 import datetime as dt
 from typing import Any
 
+from django.utils import timezone
 from drf_spectacular.types import OpenApiTypes
 from drf_spectacular.utils import OpenApiParameter, extend_schema, extend_schema_field
 from rest_framework import serializers, status
@@ -38,6 +39,7 @@ from jobs.models import (
 from jobs.ports import Blocker, ports
 from jobs.schedule.availability import crew_day
 from jobs.schedule.chances import share_told
+from jobs.schedule.day import read_schedule
 from jobs.schedule.effects import effect_of, in_the_way
 from jobs.schedule.offers import Offer, offers_for, read_value
 from jobs.services import entries
@@ -53,7 +55,7 @@ from shared.routes import RunSerializer
 OFFICE, EVERYBODY = roles.OFFICE, roles.ALL
 DRIVES = (*roles.FIELD, *OFFICE)
 READING = dict.fromkeys(("list", "retrieve"), EVERYBODY)
-TAPPING = dict.fromkeys(("on_the_way", "arrived", "done"), DRIVES)
+TAPPING = dict.fromkeys(("on_the_way", "arrived", "done", "undo_tap"), DRIVES)
 
 
 class _Quiet(serializers.ModelSerializer):  # type: ignore[type-arg]
@@ -141,6 +143,7 @@ class AppointmentSerializer(serializers.ModelSerializer[Appointment]):
     in_the_way = serializers.SerializerMethodField()
     outcome = serializers.SerializerMethodField(help_text="What became of it once it is done.")
     skills = serializers.SlugRelatedField(many=True, slug_field="key", read_only=True)
+    expected_at = serializers.SerializerMethodField()
 
     class Meta:
         model = Appointment
@@ -151,6 +154,20 @@ class AppointmentSerializer(serializers.ModelSerializer[Appointment]):
             "expected_at", "version", "sequence", "bring", "in_the_way", "access_secret",
         ]  # fmt: skip
         read_only_fields = fields
+
+    @extend_schema_field({"type": "string", "format": "date-time", "nullable": True})
+    def get_expected_at(self, row: Appointment) -> str | None:
+        """When it will begin, once its day runs otherwise than planned; as its page says."""
+        now, tz = timezone.now(), row.job.branch.tz
+        if row.crew is None or row.day != now.astimezone(tz).date() or not row.is_placed():
+            return None
+        known = self.context.setdefault("expected", {})
+        if row.job.branch_id not in known:
+            crews = list(Crew.objects.filter(branch=row.job.branch, appointments__day=row.day).distinct())
+            days = read_schedule(row.job.branch, crews, [row.day]).days.values()
+            known[row.job.branch_id] = {pk: when for one in days for pk, when in one.expected(now).items()}
+        when = known[row.job.branch_id].get(row.pk)
+        return None if when is None else serializers.DateTimeField().to_representation(when)
 
     @extend_schema_field({"type": "array", "items": {"type": "string"}})
     def get_bring(self, row: Appointment) -> list[str]:
@@ -300,8 +317,6 @@ class TapSerializer(serializers.Serializer[Any]):
     at = serializers.DateTimeField(required=False)
 
     def validate_at(self, when: dt.datetime) -> dt.datetime:
-        from django.utils import timezone
-
         if when > timezone.now() + dt.timedelta(minutes=5):
             raise serializers.ValidationError("This lies in the future.")
         return when
@@ -672,6 +687,12 @@ class AppointmentViewSet(ReadViewSet):
     def done(self, request: Request, pk: str | None = None) -> Response:
         """The visit is over."""
         return self._tap(request, services.mark_done)
+
+    @extend_schema(request=None, responses=AppointmentSerializer)
+    @action(detail=True, methods=["post"])
+    def undo_tap(self, request: Request, pk: str | None = None) -> Response:
+        """Take "on the way" or "arrived" back, while nothing is recorded at the visit."""
+        return self._answer(services.undo_tap(appointment=self.get_object(), by=request.user))
 
     @extend_schema(request=AnswersSerializer, responses=ReadinessSerializer(many=True))
     @action(detail=True, methods=["get", "post"])

@@ -18,6 +18,7 @@ from django.utils.safestring import SafeString, mark_safe
 
 from jobs.models import Appointment, Crew
 from jobs.schedule.availability import WorkDay, local
+from jobs.schedule.chances import Outlook, outlooks
 from jobs.schedule.day import DaySchedule, Schedule, Stop, moment
 from jobs.words import clock, promise_text, state_text
 from shared.formats import dates
@@ -86,7 +87,8 @@ def draw_board(
         parts.append(f'<a class="crew-link" href="{reverse("jobs:crew", args=[crew.pk])}">{name}</a>')
         parts.append(f'<line class="pencil" x1="0" y1="{n(top)}" x2="{WIDE}" y2="{n(top)}"/>')
         for day, scale in zip(days, scales, strict=True):
-            parts += _lane(schedule.days[crew.pk, day], scale, top, lane, is_week, words.lower().split(), outcomes)
+            one = schedule.days[crew.pk, day]
+            parts += _lane(one, outlooks(one, now), scale, top, lane, is_week, words.lower().split(), outcomes)
     for day, scale in zip(days, scales, strict=True):
         if day == now.astimezone(schedule.branch.tz).date() and scale.begin < now < scale.end:
             x = n(scale.x(now))
@@ -141,8 +143,8 @@ def _head(days: Sequence[dt.date], scales: Sequence[Scale], head: int, high: int
 
 
 def _lane(
-    one: DaySchedule, scale: Scale, top: float, lane: int, is_week: bool, words: Sequence[str],
-    outcomes: Mapping[int, str],
+    one: DaySchedule, ahead: Mapping[int, Outlook], scale: Scale, top: float, lane: int, is_week: bool,
+    words: Sequence[str], outcomes: Mapping[int, str],
 ) -> Iterable[str]:  # fmt: skip
     yield (
         f'<g class="lane" data-crew="{one.crew.pk}" data-name="{escape(one.crew.name)}" '
@@ -158,7 +160,8 @@ def _lane(
     if before is not None:
         yield from _home(one, scale, block_top + TALL / 2)
     for place, row in enumerate(one.appointments):
-        yield from _block(one, row, scale, block_top, is_week, words, place % 2 * 5, outcomes.get(row.pk, ""))
+        raised, outcome = place % 2 * 5, outcomes.get(row.pk, "")
+        yield from _block(one, row, ahead.get(row.pk), scale, block_top, is_week, words, raised, outcome)
     yield "</g>"
 
 
@@ -202,6 +205,15 @@ def _home(one: DaySchedule, scale: Scale, y: float) -> Iterable[str]:
         yield f'<line class="drive" x1="{n(left)}" y1="{n(y)}" x2="{n(right)}" y2="{n(y)}"/>'
 
 
+def problem_of(outlook: Outlook | None) -> str:
+    """What goes wrong with a visit that is still to come, in three words; empty when nothing does."""
+    if outlook is None:
+        return ""
+    if not outlook.is_manned:
+        return "nobody comes"
+    return "misses its promise" if outlook.is_late else ""
+
+
 def look_of(row: Appointment, *, is_late: bool) -> str:
     """How a block is drawn: not begun hollow, promised heavy, under way half, done full, late crossed out in stop."""
     looks = {
@@ -218,6 +230,7 @@ def look_of(row: Appointment, *, is_late: bool) -> str:
 def _block(
     one: DaySchedule,
     row: Appointment,
+    outlook: Outlook | None,
     scale: Scale,
     y: float,
     is_week: bool,
@@ -228,7 +241,7 @@ def _block(
     """One visit; `raised` lifts every second bracket, since windows of one day overlap."""
     assert row.starts_at is not None
     assert row.ends_at is not None
-    tz, is_late = one.crew.branch.tz, one.is_late(row.pk)
+    tz, problem = one.crew.branch.tz, problem_of(outlook)
     left, right = scale.x(row.starts_at), scale.x(row.ends_at)
     wide = max(right - left, 6)
     text = f"{row.job.number} {row.job.customer.name} {row.job.site.street}".lower()
@@ -241,11 +254,13 @@ def _block(
         label += f", promised {promise_text(row)}"
         top = y - (4 if is_week else 7) - (0 if is_week else raised)
         yield from _bracket(scale.x(row.promised_from), scale.x(row.promised_until), top, dim)
-    if is_late:
-        label += ", will miss its promise"
+    if outlook is not None and outlook.expected is not None:
+        label += f", expected {clock(outlook.expected, tz)}"
+    if problem:
+        label += f", {problem}"
     movable = row.state not in {State.ON_THE_WAY, State.ARRIVED, State.DONE}
     yield (
-        f'<a class="block {look_of(row, is_late=is_late)}{dim}" href="{row.get_absolute_url()}" '
+        f'<a class="block {look_of(row, is_late=bool(problem))}{dim}" href="{row.get_absolute_url()}" '
         f'aria-label="{escape(label)}"'
         f' data-pk="{row.pk}" data-version="{row.version}" data-start="{row.starts_at.isoformat()}"'
         f' data-x="{n(left)}" data-y="{n(y)}" data-number="{escape(row.job.number)}"'

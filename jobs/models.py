@@ -483,7 +483,6 @@ class Appointment(models.Model):
     on_the_way_at = models.DateTimeField(null=True, blank=True)
     arrived_at = models.DateTimeField(null=True, blank=True)
     done_at = models.DateTimeField(null=True, blank=True)
-    expected_at = models.DateTimeField(null=True, blank=True, help_text="re-timed on the day itself")
     uid = models.UUIDField(default=uuid.uuid4, unique=True, editable=False)
     sequence = models.PositiveIntegerField(default=0, help_text="grows when the calendar entry changes")
     version = models.PositiveIntegerField(default=0, help_text="grows with every move, so two boards can't cross")

@@ -60,6 +60,9 @@ FinishSource = Callable[["Appointment"], Unfinished | None]
 OutcomeSource = Callable[["Sequence[Appointment]"], Mapping[int, str]]
 """What became of visits that are done, in a few words each, by their keys; without those it does not know."""
 
+RecordSource = Callable[["Appointment"], bool]
+"""Whether anything is recorded at a visit of the purposes it was registered for."""
+
 ReadySource = Callable[["Job"], dt.date | None]
 """The first day on which everything of the job to be installed is ready; None if not known."""
 
@@ -83,6 +86,7 @@ class Ports:
     minutes_sources: dict[str, MinutesSource] = field(default_factory=dict)
     finish_sources: dict[str, FinishSource] = field(default_factory=dict)
     outcome_sources: list[OutcomeSource] = field(default_factory=list)
+    record_sources: dict[str, RecordSource] = field(default_factory=dict)
     ready_sources: list[ReadySource] = field(default_factory=list)
     parts_unknown_sources: list[PartsUnknownSource] = field(default_factory=list)
     blocker_sources: list[BlockerSource] = field(default_factory=list)
@@ -116,6 +120,11 @@ class Ports:
         if not done:
             return {}
         return {pk: text for source in self.outcome_sources for pk, text in source(done).items()}
+
+    def is_recorded(self, appointment: Appointment) -> bool:
+        """Whether anything is recorded at a visit, as whoever does its work says."""
+        source = self.record_sources.get(appointment.purpose)
+        return source is not None and source(appointment)
 
     def ready_on(self, job: Job) -> dt.date | None:
         """The latest of what the rooms above say; None if none of them knows."""

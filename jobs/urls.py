@@ -42,6 +42,7 @@ urlpatterns = [
     path("visits/<int:pk>/cancel/", appointments.appointment_cancel, name="appointment_cancel"),
     path("visits/<int:pk>/split/", appointments.appointment_split, name="split"),
     path("visits/<int:pk>/on-the-way/", appointments.appointment_tap, {"tap": "on-the-way"}, name="on_the_way"),
+    path("visits/<int:pk>/take-back/", appointments.appointment_tap, {"tap": "take-back"}, name="undo_tap"),
     path("visits/<int:pk>/arrived/", appointments.appointment_tap, {"tap": "arrived"}, name="arrived"),
     path("visits/<int:pk>/done/", appointments.appointment_tap, {"tap": "done"}, name="done"),
     path("visits/<int:pk>/ready/", appointments.appointment_readiness, name="readiness"),

@@ -78,13 +78,13 @@ def copy_text(row: Appointment) -> str:
     return "\n".join(lines)
 
 
-def late_text(row: Appointment) -> str:
+def late_text(row: Appointment, expected: dt.datetime | None) -> str:
     """What to tell a customer whose window will be missed."""
-    if row.expected_at is None:
+    if expected is None:
         return ""
     tz = row.job.branch.tz
     return (
-        f"{row.job.customer.name}: we are running late and expect to be with you about {clock(row.expected_at, tz)}. "
+        f"{row.job.customer.name}: we are running late and expect to be with you about {clock(expected, tz)}. "
         f"Does that still suit you? Job {row.job.number}, {row.job.branch.name}"
         f"{', ' + row.job.branch.phone if row.job.branch.phone else ''}."
     )

@@ -25,6 +25,7 @@ class MeasuringConfig(AppConfig):
             ports.minutes_sources[purpose] = times.measure_minutes
             ports.visit_urls[purpose] = "measuring:visit"
             ports.finish_sources[purpose] = sources.unfinished
+            ports.record_sources[purpose] = sources.is_recorded
         assert papers  # registers the document kinds
         assert field_deeds  # registers the kinds of entries
         menu.add("Visits", "measuring:day", roles=[roles.MEASURER], place=20)

@@ -53,6 +53,11 @@ def outcomes(appointments: Sequence[Appointment]) -> dict[int, str]:
     return {visit.appointment_id: visit.get_outcome_display() for visit in visits}
 
 
+def is_recorded(appointment: Appointment) -> bool:
+    """Whether somebody has begun to measure there."""
+    return Visit.objects.filter(appointment=appointment).exists()
+
+
 def _what_is_left(visit: Visit | None) -> tuple[bool, str]:
     """Whether something was measured, and what is left, in words."""
     if visit is None:

@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import datetime as dt
 from typing import Any
 
 from django.contrib import messages
 from django.contrib.auth.decorators import login_required
 from django.http import FileResponse, HttpRequest, HttpResponse
 from django.shortcuts import redirect, render
+from django.utils import timezone
 from django.views.decorators.http import require_GET, require_POST
 
 from fabrication.models import Material
@@ -23,11 +25,14 @@ from installs.views.loads import day_paths
 from jobs.access import secret_for
 from jobs.models import Appointment
 from jobs.ports import ports
+from jobs.schedule.day import read_day
 from jobs.words import promise_text
 from measuring.models import Unit
 from shared import roles
 from shared.access import roles_required
 from shared.errors import Refused
+
+PASSED = (Appointment.State.HELD, Appointment.State.DONE)
 
 
 @login_required
@@ -88,18 +93,24 @@ def stop_page(
         "used_form": HardwareUsedForm(user=user, materials=materials),
         "sign_form": SignForm(user=user),
         "signature": signature_drawing(found.signature, found.signed_name) if found and found.signature else None,
-        "next": _next(request, visit),
+        "next": _next(visit),
         "day_paths": " ".join(day_paths(request.user, visit.crew, visit.day) if visit.crew and visit.day else []),
         **(forms or {}),
     }
     return render(request, "installs/stop.html", context, status=status)
 
 
-def _next(request: HttpRequest, visit: Appointment) -> Appointment | None:
-    """The crew's next visit of the day."""
-    rows = Appointment.objects.visible_to(request.user).on(visit.day).filter(crew=visit.crew) if visit.day else []
-    later = [row for row in rows if row.starts_at and visit.starts_at and row.starts_at > visit.starts_at]
-    return next((row for row in later if row.state != Appointment.State.DONE), None)
+def _next(visit: Appointment) -> tuple[Appointment, dt.datetime] | None:
+    """The crew's next visit of the day, and when it begins as things go."""
+    if visit.crew is None or visit.day is None:
+        return None
+    day = read_day(visit.crew, visit.day)
+    expected = day.expected(timezone.now())
+    ahead = [row for row in day.appointments if row.pk != visit.pk and row.state not in PASSED]
+    if not ahead:
+        return None
+    row = ahead[0]
+    return row, expected.get(row.pk) or row.starts_at  # type: ignore[return-value]
 
 
 def _deed(request: HttpRequest, pk: int, deed: Any, **what: Any) -> HttpResponse:
@@ -262,9 +273,9 @@ def done(request: HttpRequest, pk: int) -> HttpResponse:
     except Refused as refusal:
         messages.error(request, refusal.problem)
         return redirect("installs:stop", pk)
-    following = _next(request, visit)
+    following = _next(visit)
     if following is not None and request.user.has_role(roles.INSTALLER):  # type: ignore[union-attr]
-        messages.success(request, f"{visit.job.number} is done. Next: {following.job.site.address}.")
+        messages.success(request, f"{visit.job.number} is done. Next: {following[0].job.site.address}.")
         return redirect("jobs:today")
     return redirect("installs:stop", pk)
 

@@ -19,6 +19,9 @@ import numpy as np
 DAYS: Final = 2_000
 """Sampled days by default; the chance is then within 0.02 of the truth 19 times in 20."""
 
+AT_RISK: Final = 0.6
+"""From this share of days on a promise may still be kept; chosen, no published source."""
+
 
 @dataclass(frozen=True, slots=True)
 class PromisedVisit:
@@ -58,9 +61,14 @@ class Chance:
     late_start: float
 
     @property
+    def is_late(self) -> bool:
+        """Whether more days miss it than one would take a chance on."""
+        return self.on_time < AT_RISK
+
+    @property
     def words(self) -> str:
         """The chance as one says it."""
-        for bound, text in ((0.95, "safe"), (0.85, "likely"), (0.6, "at risk")):
+        for bound, text in ((0.95, "safe"), (0.85, "likely"), (AT_RISK, "at risk")):
             if self.on_time >= bound:
                 return text
         return "will probably be late"

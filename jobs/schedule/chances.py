@@ -12,9 +12,11 @@ from jobs.rules.durations import PROMISE_QUANTILE
 from jobs.rules.promises import Chance, Pause, PromisedVisit, chances
 from jobs.rules.routing import Plan
 from jobs.schedule.availability import local
-from jobs.schedule.day import DaySchedule, Standing, seconds
+from jobs.schedule.day import Ahead, DaySchedule, Standing, State, moment, seconds
 from jobs.schedule.plan import PlanProblem, days_under
 
+OVER: Final = (State.ARRIVED, State.DONE)
+"""Nothing of a promise is to come any more."""
 SEED: Final = 7
 USUAL_SIGMA: Final = 0.35
 """Spread of a visit's minutes where nothing better is known; common practice, no published source."""
@@ -49,25 +51,32 @@ def share_told(chance: Chance) -> float:
     return round(min(MOST_TOLD, chance.on_time), 3)
 
 
-def day_chances(day: DaySchedule) -> dict[int, Chance]:
-    """The chance of every promise still to be kept on this crew's day, by appointment."""
+def day_chances(day: DaySchedule, now: dt.datetime) -> dict[int, Chance]:
+    """
+    The chance of every promise still to be kept on this crew's day, by appointment.
+
+    The days are sampled from where the crew is and no earlier than now, so a window that is over is
+    missed; nobody begins before the planned start. A promise to which nobody comes is missed too.
+    """
     visits = day.by_pk
-    rest = [stop for stop in day.timeline.stops if not visits[stop.key].is_begun]
-    if all(visits[stop.key].promised_from is None for stop in rest):
+    due = {one.pk for one in day.standing if one.promised_from is not None and one.state not in OVER}
+    if not due:
         return {}
-    zero = axis_of(day)
-    left = max((one.done_at or one.ends_at for one in day.standing if one.is_begun), default=None)
-    depart = seconds(left) if left is not None else rest[0].start - rest[0].drive
-    sampled = [_sampled(visits[stop.key], stop.drive, zero) for stop in rest]
-    lunch, pause = day.work.lunch, None
-    if lunch is not None:
-        pause = Pause(seconds(lunch.earliest) - zero, lunch.minutes * 60)
-    told = chances(sampled, max(0, depart - zero), seed=SEED, pause=pause)
-    return {
-        stop.key: chance
-        for stop, chance in zip(rest, told, strict=True)
-        if visits[stop.key].promised_from is not None
-    }
+    ahead, zero = day.ahead(now), axis_of(day)
+    sampled = [_sampled(visits[stop.key], stop.drive, zero, seconds(now)) for stop in ahead.stops]
+    told = chances(sampled, max(0, ahead.depart - zero), seed=SEED, pause=_pause(day, ahead, zero))
+    found = {stop.key: chance for stop, chance in zip(ahead.stops, told, strict=True)}
+    missed = {pk: seconds(visits[pk].starts_at) - zero for pk in due}
+    return {pk: found.get(pk) or Chance(0.0, missed[pk], missed[pk]) for pk in visits if pk in due}
+
+
+def _pause(day: DaySchedule, ahead: Ahead, zero: int) -> Pause | None:
+    """Lunch, unless the crew sets out after it."""
+    lunch = day.work.lunch
+    if lunch is None:
+        return None
+    eaten = lunch.latest if ahead.is_running else lunch.earliest + dt.timedelta(minutes=lunch.minutes)
+    return None if ahead.depart >= seconds(eaten) else Pause(seconds(lunch.earliest) - zero, lunch.minutes * 60)
 
 
 def axis_of(day: DaySchedule) -> int:
@@ -75,11 +84,51 @@ def axis_of(day: DaySchedule) -> int:
     return seconds(local(day.crew.branch.tz, day.day - dt.timedelta(days=1), dt.time(0)))
 
 
-def _sampled(one: Standing, drive: int, zero: int) -> PromisedVisit:
+def _sampled(one: Standing, drive: int, zero: int, now: int) -> PromisedVisit:
     promised = None
     if one.promised_from is not None and one.promised_until is not None:
         promised = (float(seconds(one.promised_from) - zero), float(seconds(one.promised_until) - zero))
-    return PromisedVisit(drive, one.minutes * 60, sigma_of(one.minutes, one.safe_min), promised=promised)
+    opens = max(0, max(seconds(one.starts_at), now) - zero)
+    return PromisedVisit(drive, one.minutes * 60, sigma_of(one.minutes, one.safe_min), opens, promised)
+
+
+@dataclass(frozen=True, slots=True)
+class Outlook:
+    """
+    How it looks for a visit that is still to come: the one judgement every page shows.
+
+    `expected` is when it will begin once the day runs otherwise than planned; `late_min` by how many
+    minutes that, or its planned start, lies after the promised window.
+    """
+
+    chance: Chance | None
+    expected: dt.datetime | None
+    late_min: int
+    is_manned: bool
+
+    @property
+    def is_late(self) -> bool:
+        """Whether the promise will probably be missed."""
+        return self.chance is not None and self.chance.is_late
+
+    @property
+    def text(self) -> str:
+        """The chance in words and a number; empty without a promise."""
+        return chance_text(self.chance) if self.chance is not None else ""
+
+
+def outlooks(day: DaySchedule, now: dt.datetime) -> dict[int, Outlook]:
+    """How it looks now for every visit of the day that is still to come."""
+    told, expected = day_chances(day, now), day.expected(now)
+    found = {}
+    for one in day.standing:
+        if one.state in OVER:
+            continue
+        start, late = expected.get(one.pk) or moment(day.stops[one.pk].start), 0
+        if one.promised_until is not None:
+            late = max(0, math.ceil((start - one.promised_until).total_seconds() / 60))
+        found[one.pk] = Outlook(told.get(one.pk), expected.get(one.pk), late, day.is_manned(one.pk))
+    return found
 
 
 @dataclass(frozen=True, slots=True)
@@ -95,7 +144,7 @@ class Doubt:
     """Minutes after its promised end at which it begins at the latest on 85 of 100 days; 0 when within."""
 
 
-def doubtful(found: PlanProblem, plan: Plan, share: float) -> list[Doubt]:
+def doubtful(found: PlanProblem, plan: Plan, share: float, now: dt.datetime) -> list[Doubt]:
     """
     The promises this plan keeps on fewer than `share` of sampled days, the worst first.
 
@@ -104,7 +153,7 @@ def doubtful(found: PlanProblem, plan: Plan, share: float) -> list[Doubt]:
     """
     doubts = []
     for day in days_under(found, plan).values():
-        for pk, chance in day_chances(day).items():
+        for pk, chance in day_chances(day, now).items():
             if chance.on_time < share:
                 row, until = found.rows[pk], day.by_pk[pk].promised_until
                 assert until is not None

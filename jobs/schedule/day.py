@@ -9,6 +9,7 @@ Nothing here writes.
 from __future__ import annotations
 
 import datetime as dt
+import math
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from functools import cached_property
@@ -22,11 +23,12 @@ from django.utils import timezone
 from jobs.models import Appointment, Crew
 from jobs.rules.timeline import Planned, Timed, Timeline, drive_day, drive_on, leg
 from jobs.schedule.availability import WorkDay, crew_days
-from jobs.schedule.travel import Point, Travel, travel_between
+from jobs.schedule.travel import Point, Travel, travel_between, whole_minutes
 from shared.models import Branch
 
 State = Appointment.State
-BEGUN: Final = (State.ON_THE_WAY, State.ARRIVED, State.DONE)
+UNDER_WAY: Final = (State.ON_THE_WAY, State.ARRIVED)
+BEGUN: Final = (*UNDER_WAY, State.DONE)
 Key = tuple[int, dt.date]
 """A crew's key and a day."""
 Stop = Timed
@@ -50,7 +52,6 @@ class Standing(NamedTuple):
     on_the_way_at: dt.datetime | None
     arrived_at: dt.datetime | None
     done_at: dt.datetime | None
-    expected_at: dt.datetime | None
     longitude: float | None
     latitude: float | None
     hours_from: dt.time | None
@@ -71,7 +72,7 @@ class Standing(NamedTuple):
 
 FIELDS: Final = (
     "pk", "job_id", "crew_id", "day", "starts_at", "duration_min", "duration_safe_min", "promised_from",
-    "promised_until", "state", "is_locked", "on_the_way_at", "arrived_at", "done_at", "expected_at",
+    "promised_until", "state", "is_locked", "on_the_way_at", "arrived_at", "done_at",
     "job__site__longitude", "job__site__latitude", "job__site__hours_from", "job__site__hours_until",
 )  # fmt: skip
 _read = attrgetter(*(name.replace("__", ".") for name in FIELDS))
@@ -195,54 +196,79 @@ class DaySchedule:
         """The day with one more visit, or the same visit as it is given here."""
         return self.of([*(other for other in self.standing if other.pk != one.pk), one])
 
-    # -- on the day itself --------------------------------------------------------
+    # -- from now on --------------------------------------------------------------
 
-    def is_late(self, pk: int) -> bool:
-        """Whether the visit will miss its promised window, by plan or by the day's taps."""
+    def is_manned(self, pk: int) -> bool:
+        """Whether the crew works when the visit is to begin; else nobody comes to it."""
         one = self.by_pk[pk]
-        if one.promised_until is None or one.state in {State.ARRIVED, State.DONE}:
-            return False
-        return self.stops[pk].late > 59 or late_by_taps(one) > 0
+        return one.is_begun or self.work.shift_at(one.starts_at) is not None
 
-    def expected(self, now: dt.datetime) -> dict[int, dt.datetime]:
+    def ahead(self, now: dt.datetime) -> Ahead:
         """
-        When the visits still to come will begin, by the day's taps; {} while there are none.
+        How the visits still to come will go; those that nobody comes to are left out.
 
         Where the crew is and when it is free follows from its last tap: on the way, it is there
-        after the drive; arrived, it needs what is left of the visit's minutes.
+        after the drive; arrived, it needs what is left of the visit's minutes. Nobody sets out
+        before now.
         """
         begun = [one for one in self.standing if one.is_begun]
+        rest = [self._planned(one) for one in self.standing if not one.is_begun and self.is_manned(one.pk)]
+        rows = self.roads.travel.rows
         if not begun:
-            return {}
+            planned = drive_on(rest, rows, at=self.base, free=None)
+            depart = planned[0].start - planned[0].drive if planned else 0
+            if seconds(now) <= depart:
+                return Ahead(depart, planned, is_running=False)
+            free = _full(now)
+            return Ahead(free, drive_on(rest, rows, at=self.base, free=free), is_running=True)
         last = max(begun, key=lambda one: one.done_at or one.arrived_at or one.on_the_way_at or now)
-        free = self._free_at(last, begun, now)
-        found = {}
         if last.state == State.ON_THE_WAY:
-            found[last.pk] = free - dt.timedelta(minutes=last.minutes)
-        rest = [self._planned(one) for one in self.standing if not one.is_begun]
-        at = self.roads.place(last.point)
-        timed = drive_on(rest, self.roads.travel.rows, at=at, free=seconds(free))
-        return found | {stop.key: moment(stop.start) for stop in timed}
+            return self._on_the_way(last, begun, rest, now)
+        free = _full(max(now, self._free_at(last, now)))
+        return Ahead(free, drive_on(rest, rows, at=self.roads.place(last.point), free=free), is_running=True)
 
-    def _free_at(self, last: Standing, begun: Sequence[Standing], now: dt.datetime) -> dt.datetime:
-        """When the crew is done where it is (or heads to)."""
-        minutes = dt.timedelta(minutes=last.minutes)
-        if last.done_at:
-            return last.done_at
-        if last.arrived_at:
-            return max(now, last.arrived_at + minutes)
+    def _on_the_way(
+        self, last: Standing, begun: Sequence[Standing], rest: Sequence[Planned], now: dt.datetime
+    ) -> Ahead:
+        rows = self.roads.travel.rows
         before = [one for one in begun if one.pk != last.pk]
         start = self.roads.place(before[-1].point) if before else self.base
-        drive = leg(self.roads.travel.rows, start, self.roads.place(last.point))
-        arrive = (last.on_the_way_at or now) + dt.timedelta(seconds=drive)
-        return max(now, arrive, last.starts_at) + minutes
+        drive = dt.timedelta(seconds=leg(rows, start, self.roads.place(last.point)))
+        free = _full(max(now - drive, last.on_the_way_at or now))
+        (first,) = drive_on([self._planned(last)], rows, at=start, free=free)
+        return Ahead(free, (first, *drive_on(rest, rows, at=first.place, free=first.leave)), is_running=True)
+
+    @staticmethod
+    def _free_at(last: Standing, now: dt.datetime) -> dt.datetime:
+        """When the crew is done where it is."""
+        return last.done_at or (last.arrived_at or now) + dt.timedelta(minutes=last.minutes)
+
+    def expected(self, now: dt.datetime) -> dict[int, dt.datetime]:
+        """When the visits still to come will begin, once the day runs otherwise than planned; {} before and after."""
+        if now.astimezone(self.crew.branch.tz).date() != self.day:
+            return {}
+        ahead = self.ahead(now)
+        return {stop.key: moment(stop.start) for stop in ahead.stops} if ahead.is_running else {}
 
 
-def late_by_taps(one: Standing | Appointment) -> int:
-    """Minutes after its promised window at which a visit is expected by the day's taps; 0 within."""
-    if one.promised_until is None or one.expected_at is None or one.state in {State.ARRIVED, State.DONE}:
-        return 0
-    return max(0, round((one.expected_at - one.promised_until).total_seconds() / 60))
+@dataclass(frozen=True, slots=True)
+class Ahead:
+    """
+    The visits of a day that are still to come, in driving order.
+
+    The crew leaves at `depart`, in seconds since the epoch, from where it is; `is_running` is whether
+    that follows from its taps or the clock, not from the plan.
+    """
+
+    depart: int
+    stops: tuple[Timed, ...]
+    is_running: bool
+
+
+def _full(when: dt.datetime) -> int:
+    """The first full minute from then on, in seconds."""
+    at: int = whole_minutes(math.ceil(when.timestamp()))
+    return at
 
 
 def seconds(when: dt.datetime) -> int:

@@ -310,8 +310,10 @@ def _free_spans(branch: Branch, standing: Iterable[Standing], days: Sequence[dt.
 
 
 def _open(day: DaySchedule, bounds: Sequence[Bound], prices: Objective) -> OpenDay:
-    extra = day.work.overtime_min * 60
-    shifts = tuple((seconds(begin), seconds(end) + extra) for begin, end in day.work.shifts)
+    shifts = tuple(
+        (seconds(begin), seconds(end) + day.work.overtime_after(place) * 60)
+        for place, (begin, end) in enumerate(day.work.shifts)
+    )
     lunch, pause = day.work.lunch, None
     if lunch is not None:
         pause = Pause(seconds(lunch.earliest), seconds(lunch.latest), lunch.minutes * 60)
@@ -455,7 +457,7 @@ class OfferSearch:
                     for pk, start in _pushed(alone.after[0], one).items()
                     if pk in rows
                 ),
-                day_chances(alone.after[0])[one.pk],
+                day_chances(alone.after[0], self.now)[one.pk],
             )
             for found, one, alone, change in drafts
         ]

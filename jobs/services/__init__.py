@@ -17,11 +17,11 @@ from jobs.services.appointments import (
     new_appointment,
     place,
     promise,
-    retime_day,
     split_appointment,
     swap_crews,
     undo_done,
     undo_move,
+    undo_tap,
     unplace,
 )
 from jobs.services.booking import (
@@ -106,7 +106,6 @@ __all__ = [
     "recompute_stage",
     "remove_absence",
     "remove_holiday",
-    "retime_day",
     "revoke_feed",
     "save_crew",
     "set_crew_day",
@@ -123,6 +122,7 @@ __all__ = [
     "take_up_again",
     "undo_done",
     "undo_move",
+    "undo_tap",
     "unhold",
     "unplace",
 ]

@@ -12,13 +12,14 @@ from django.utils import timezone
 from jobs.models import Appointment, AppointmentMove, CalendarRules, Crew, PossibleWindow, Purpose, Skill
 from jobs.ports import Blocker, Minutes, ports
 from jobs.schedule.availability import crew_days
-from jobs.schedule.day import BEGUN, in_the_calendar, read_day
+from jobs.schedule.day import BEGUN, in_the_calendar
 from jobs.schedule.effects import Effect, Push, effect_of, in_the_way
 from jobs.services.base import give, lock_appointment, lock_crews, plain_state, save
 from jobs.services.stages import lock_open_job, recompute_stage
 from jobs.services.times import check_spans
 from shared import audit
 from shared.errors import Refused
+from shared.formats.dates import short_day
 from shared.models import Branch, User
 
 State = Appointment.State
@@ -504,7 +505,7 @@ def swap_crews(*, one: Crew, other: Crew, day: dt.date, by: User, anyway: bool =
 
 @transaction.atomic
 def mark_on_the_way(*, appointment: Appointment, by: User, at: dt.datetime | None = None) -> Appointment:
-    """The crew has set out; the rest of its day is re-timed."""
+    """The crew has set out."""
     return _mark(appointment, by, State.ON_THE_WAY, "on_the_way_at", at, "set out")
 
 
@@ -539,7 +540,30 @@ def undo_done(*, appointment: Appointment, by: User) -> Appointment:
         row.done_at = None
     row.version += 1
     save(row, ["state", "done_at", "version"], by=by, deed="went on with it", job=row.job_id)
-    retime_day(crew=row.crew, day=row.day)  # type: ignore[arg-type]
+    recompute_stage(job=row.job_id, by=by)
+    return give(appointment, row)
+
+
+@transaction.atomic
+def undo_tap(*, appointment: Appointment, by: User) -> Appointment:
+    """
+    Takes "leaving now" or "arrived" back: the visit is as it was before that tap.
+
+    Refused once something is recorded at the visit, or when it is done.
+    """
+    row = lock_appointment(appointment)
+    if row.state not in {State.ON_THE_WAY, State.ARRIVED}:
+        raise Refused(f"it is {row.get_state_display()}; there is no tap to take back")
+    if ports.is_recorded(row):
+        raise Refused("something is recorded at this visit already")
+    if row.state == State.ARRIVED and row.on_the_way_at is not None:
+        row.state = State.ON_THE_WAY
+    else:
+        row.state, row.on_the_way_at = (State.PROMISED if row.promised_from else State.PLANNED), None
+    row.arrived_at = None
+    row.version += 1
+    fields = ["state", "on_the_way_at", "arrived_at", "version"]
+    save(row, fields, by=by, deed="took the tap back", job=row.job_id)
     recompute_stage(job=row.job_id, by=by)
     return give(appointment, row)
 
@@ -555,29 +579,17 @@ def _mark(
         raise Refused("this visit stands nowhere in the calendar")
     if row.state in BEGUN and ORDER.index(State(row.state)) >= ORDER.index(State(state)):
         return give(appointment, row)
+    when = at or timezone.now()
+    if row.day is not None and when.astimezone(row.job.branch.tz).date() < row.day:
+        raise Refused(f"this visit is on {short_day(row.day)}; move it if it is done sooner", field="at")
     left = ports.unfinished(row) if state == State.DONE else None
     if left is not None:
         raise Refused(f"close the visit on its page: {left.text}", field="state")
     row.state = state
-    setattr(row, field, getattr(row, field) or at or timezone.now())
+    setattr(row, field, getattr(row, field) or when)
     if row.arrived_at and row.done_at and row.done_at < row.arrived_at:
         raise Refused("it would be done before the crew arrived", field="at")
     row.version += 1
     save(row, ["state", field, "version"], by=by, deed=deed, job=row.job_id)
-    retime_day(crew=row.crew, day=row.day)  # type: ignore[arg-type]
     recompute_stage(job=row.job_id, by=by)
-    row.refresh_from_db(fields=["expected_at"])
     return give(appointment, row)
-
-
-def retime_day(*, crew: Crew, day: dt.date, now: dt.datetime | None = None) -> list[Appointment]:
-    """Writes to `expected_at` when the stops still to come will begin, by the day's taps; gives those that changed."""
-    schedule = read_day(crew, day)
-    changed = []
-    for pk, expected in schedule.expected(now or timezone.now()).items():
-        row = schedule.rows[pk]
-        if row.expected_at != expected:
-            row.expected_at = expected
-            changed.append(row)
-    Appointment.objects.bulk_update(changed, ["expected_at"])
-    return changed

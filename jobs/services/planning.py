@@ -132,7 +132,7 @@ def plan_routes(ctx: runs.Context) -> None:
         plan, doubts = _surer(told, calendar, plan, params["seconds"], keep=params["keep"])
     if params["keep"]:
         plan = steadied(calendar.problem, plan, _standing(calendar))
-        doubts = doubtful(calendar, plan, SURE) if doubts is not None else None
+        doubts = doubtful(calendar, plan, SURE, timezone.now()) if doubts is not None else None
     if bound is not None and not plan.unplaced:
         bound = best_bound(calendar, bound, answer.get("bound"))
     with ctx.finishing() as result:
@@ -153,7 +153,7 @@ def _solve(told: _Told, problem: Problem, seconds: float, *, keep: bool) -> tupl
 
 def _surer(told: _Told, calendar: PlanProblem, plan: Plan, seconds: float, *, keep: bool) -> tuple[Plan, list[Doubt]]:
     """The surer of two plans, this one and one that pays for coming late into a promise; with its doubtful promises."""
-    problem, doubts = calendar.problem, doubtful(calendar, plan, SURE)
+    problem, doubts = calendar.problem, doubtful(calendar, plan, SURE, timezone.now())
     if not doubts or told.should_stop():
         return plan, doubts
     told = _Told(told.ctx, told.seconds, None, f"{len(doubts)} promises are not sure enough: looking for a surer plan")
@@ -161,7 +161,7 @@ def _surer(told: _Told, calendar: PlanProblem, plan: Plan, seconds: float, *, ke
     trial = at_own_prices(calendar, priced)
     if trial is None or verify(problem, trial):
         return plan, doubts
-    others = doubtful(calendar, trial, SURE)
+    others = doubtful(calendar, trial, SURE, timezone.now())
     better = (trial.rank[:2], len(others), trial.cost) < (plan.rank[:2], len(doubts), plan.cost)
     return (trial, others) if better else (plan, doubts)
 

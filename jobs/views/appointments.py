@@ -20,9 +20,9 @@ from jobs.access import SEES_PHONES, appointment_for, crew_for, is_of_crew, secr
 from jobs.forms import MoveForm, PromiseForm, ReadinessForm, ReasonForm, SplitForm, TimesForm, VisitForm
 from jobs.models import Appointment, AppointmentMove
 from jobs.ports import ports
-from jobs.schedule.chances import chance_text, day_chances
+from jobs.schedule.chances import OVER, outlooks
 from jobs.schedule.dates import earliest_install
-from jobs.schedule.day import BEGUN, read_schedule
+from jobs.schedule.day import BEGUN, UNDER_WAY, read_schedule
 from jobs.schedule.effects import Effect, effect_of, in_the_way
 from jobs.schedule.offers import rescues
 from jobs.views import DRIVES, LOOKS, OFFICE
@@ -81,6 +81,7 @@ def appointment_context(request: HttpRequest, row: Appointment, **more: Any) -> 
         "on_arrival": "; ".join(filter(None, (row.job.site.parking, row.job.site.dock_note, row.job.site.pets))),
         "bring": ports.bring(row),
         "left": ports.unfinished(row) if row.state == Appointment.State.ARRIVED else None,
+        "is_recorded": row.state in UNDER_WAY and ports.is_recorded(row),
         "visit_url": ports.visit_url(row) if not user.has_role("workroom") else "",
         "earliest": first,
         "earliest_why": why,
@@ -110,17 +111,21 @@ def times_context(request: HttpRequest, row: Appointment, form: TimesForm | None
 
 
 def _risk(row: Appointment) -> dict[str, Any]:
-    """How likely the promise is kept, and when it will be missed, who else could keep it."""
-    if not row.is_promised() or not row.is_placed() or row.state in BEGUN or row.crew is None or row.day is None:
+    """How it looks for a visit still to come, and when its promise will be missed, who else could keep it."""
+    if not row.is_placed() or row.state in OVER or row.crew is None or row.day is None:
         return {}
     day = read_schedule(row.job.branch, [row.crew], [row.day]).days[row.crew.pk, row.day]
-    chance = day_chances(day).get(row.pk)
-    late = row.pk in day.stops and day.is_late(row.pk)
+    outlook = outlooks(day, timezone.now()).get(row.pk)
+    if outlook is None:
+        return {}
+    is_late = outlook.is_late and row.is_promised()
     return {
-        "chance": chance_text(chance) if chance else "",
-        "is_late": late,
-        "rescues": rescues(row) if late else [],
-        "late_text": late_text(row) if late else "",
+        "chance": outlook.text if row.is_promised() else "",
+        "is_late": is_late,
+        "nobody_comes": not outlook.is_manned,
+        "expected": outlook.expected,
+        "rescues": rescues(row) if is_late and row.state not in BEGUN else [],
+        "late_text": late_text(row, outlook.expected) if is_late else "",
     }
 
 
@@ -365,6 +370,7 @@ TAPS = {
     "on-the-way": (services.mark_on_the_way, "You are on the way."),
     "arrived": (services.mark_arrived, "You have arrived."),
     "done": (services.mark_done, "The visit is done."),
+    "take-back": (services.undo_tap, "The tap is taken back."),
 }
 
 
@@ -372,7 +378,7 @@ TAPS = {
 @roles_required(*DRIVES)
 @require_POST
 def appointment_tap(request: HttpRequest, pk: int, tap: str) -> HttpResponse:
-    """Leaving now, arrived, done."""
+    """Leaving now, arrived, done; the last of the first two taken back."""
     row = appointment_for(request.user, pk)
     service, words = TAPS[tap]
     return _deed(request, row, words, lambda: service(appointment=row, by=request.user))

@@ -17,17 +17,17 @@ from django.utils import timezone
 from django.views.decorators.http import require_GET, require_POST
 
 from jobs import services
-from jobs.board import draw_board
+from jobs.board import draw_board, problem_of
 from jobs.drawings import route_map
 from jobs.forms import SwapForm
 from jobs.models import INSTALLING, MEASURING, Appointment, Crew
 from jobs.ports import ports
-from jobs.schedule.chances import chance_text, day_chances
+from jobs.schedule.chances import outlooks
 from jobs.schedule.day import DaySchedule, Schedule, read_schedule
 from jobs.views import OFFICE
 from jobs.views.appointments import sentence
 from jobs.views.jobs import csv_answer, local_text, parse_date_or_none
-from jobs.views.stuck import decisions
+from jobs.views.stuck import crewless, decisions
 from shared.access import roles_required
 from shared.errors import Refused
 from shared.formats.dates import short_day
@@ -42,7 +42,7 @@ class Lane:
     """One crew's day as a list, for phones and for reading aloud."""
 
     schedule: DaySchedule
-    rows: list[tuple[Appointment, int, bool, str]]
+    rows: list[tuple[Appointment, int, str, str]]
     drive_min: int
 
 
@@ -74,6 +74,7 @@ def calendar(request: HttpRequest) -> HttpResponse:
     today = timezone.localdate()
     day = parse_date_or_none(request.GET.get("day", "")) or today
     view = "week" if request.GET.get("view") == "week" else "day"
+    now = timezone.now()
     show, words = request.GET.get("show", ""), request.GET.get("q", "").strip()
     branch = request.user.branch
     crews = _crews(request, show)
@@ -94,7 +95,7 @@ def calendar(request: HttpRequest) -> HttpResponse:
         "q": words,
         "crews": crews,
         "schedule": schedule,
-        "board": draw_board(schedule, crews, days, outcomes, now=timezone.now(), words=words) if schedule else "",
+        "board": draw_board(schedule, crews, days, outcomes, now=now, words=words) if schedule else "",
         "earlier": _link(keep, days[0] - dt.timedelta(days=1 if view == "day" else 7)),
         "later": _link(keep, days[-1] + dt.timedelta(days=1 if view == "day" else 2)),
         "to_today": _link(keep, today),
@@ -105,8 +106,12 @@ def calendar(request: HttpRequest) -> HttpResponse:
     }
     if request.htmx and request.headers.get("hx-target") == "board":
         return render(request, "jobs/calendar.html#board", context)
-    found = decisions(request.user) if day == today else []
-    lanes = [_lane(one) for one in schedule.days.values()] if schedule and view == "day" else []
+    found = []
+    if day == today:
+        found = decisions(request.user)
+    elif schedule and view == "day":
+        found = crewless(list(schedule.rows.values()))
+    lanes = [_lane(one, now) for one in schedule.days.values()] if schedule and view == "day" else []
     context |= {
         "lanes": lanes,
         "outcomes": outcomes,
@@ -146,17 +151,13 @@ def _link(keep: dict[str, str], day: dt.date, **more: str) -> str:
     return f"{reverse('jobs:calendar')}?{urlencode(query)}"
 
 
-def _lane(one: DaySchedule) -> Lane:
-    told = day_chances(one)
-    rows = [
-        (
-            row,
-            round(one.stops[row.pk].drive / 60),
-            one.is_late(row.pk),
-            chance_text(told[row.pk]) if row.pk in told else "",
-        )
-        for row in one.appointments
-    ]
+def _lane(one: DaySchedule, now: dt.datetime) -> Lane:
+    ahead = outlooks(one, now)
+    rows = []
+    for row in one.appointments:
+        outlook = ahead.get(row.pk)
+        text = outlook.text if outlook is not None else ""
+        rows.append((row, round(one.stops[row.pk].drive / 60), problem_of(outlook), text))
     return Lane(one, rows, round(one.timeline.drive / 60))
 
 

@@ -16,7 +16,8 @@ from jobs.access import secret_for
 from jobs.drawings import route_map
 from jobs.models import Appointment, Crew, CrewMember
 from jobs.ports import Unfinished, ports
-from jobs.schedule.day import Stop, late_by_taps, read_schedule
+from jobs.schedule.chances import Outlook, outlooks
+from jobs.schedule.day import UNDER_WAY, Stop, read_schedule
 from jobs.views.jobs import parse_date_or_none
 from jobs.words import window_text
 from shared import roles
@@ -29,7 +30,6 @@ NEXT_TAP = {
     Appointment.State.ARRIVED: ("done", "Done"),
 }
 
-
 @dataclass(slots=True)
 class Call:
     """One visit as the field page shows it."""
@@ -37,13 +37,13 @@ class Call:
     visit: Appointment
     window: str
     drive_min: int
-    expected: dt.datetime | None
-    late_min: int
+    outlook: Outlook | None
     bring: list[str]
     secret: str
     url: str
     tap: tuple[str, str] | None
     left: Unfinished | None
+    may_take_back: bool
 
 
 def crews_of(user: Any, day: dt.date) -> list[Crew]:
@@ -58,7 +58,7 @@ def crews_of(user: Any, day: dt.date) -> list[Crew]:
 @require_GET
 def today(request: HttpRequest) -> HttpResponse:
     """The next stop large, then the rest of the day; another day to look ahead."""
-    today = timezone.localdate()
+    now, today = timezone.now(), timezone.localdate()
     day = parse_date_or_none(request.GET.get("day", "")) or today
     crews = crews_of(request.user, day)
     calls, maps, works = [], [], []
@@ -66,10 +66,11 @@ def today(request: HttpRequest) -> HttpResponse:
         for one in read_schedule(crews[0].branch, crews, [day]).days.values():
             works.append((one.crew, one.work))
             visible = [row for row in one.appointments if row.state != Appointment.State.HELD]
-            calls += [_call(request, row, one.stops[row.pk], day == today) for row in visible]
+            ahead = outlooks(one, now)
+            calls += [_call(request, row, one.stops[row.pk], ahead.get(row.pk), day == today) for row in visible]
             if len(visible) > 1:
                 maps.append(route_map(one))
-    calls.sort(key=lambda call: call.visit.starts_at or timezone.now())
+    calls.sort(key=lambda call: (call.visit.state not in UNDER_WAY, call.visit.starts_at or now))
     open_calls = [call for call in calls if call.visit.state != Appointment.State.DONE]
     context = {
         "day": day,
@@ -89,19 +90,18 @@ def today(request: HttpRequest) -> HttpResponse:
     return render(request, "jobs/today.html", context)
 
 
-def _call(request: HttpRequest, row: Appointment, stop: Stop, is_today: bool) -> Call:
-    expected = row.expected_at if row.state not in {Appointment.State.ARRIVED, Appointment.State.DONE} else None
+def _call(request: HttpRequest, row: Appointment, stop: Stop, outlook: Outlook | None, is_today: bool) -> Call:
     left = ports.unfinished(row) if row.state == Appointment.State.ARRIVED else None
     return Call(
         row,
         window_text(row) if row.is_promised() else "",
         round(stop.drive / 60),
-        expected,
-        late_by_taps(row),
+        outlook,
         ports.bring(row),
         secret_for(request.user, row),
         ports.visit_url(row),
         NEXT_TAP.get(Appointment.State(row.state)) if is_today and left is None else None,
         left,
+        is_today and row.state in UNDER_WAY and not ports.is_recorded(row),
     )
 

@@ -20,8 +20,9 @@ from django.views.decorators.http import require_GET, require_POST
 from jobs.models import INSTALLING, MEASURING, Appointment, CalendarRules, Job, ParkedEntry
 from jobs.ports import Blocker, ports
 from jobs.schedule.availability import crew_days
+from jobs.schedule.chances import Outlook, outlooks
 from jobs.schedule.dates import earliest_install
-from jobs.schedule.day import BEGUN, late_by_taps
+from jobs.schedule.day import BEGUN, read_schedule
 from jobs.services import entries
 from jobs.views import OFFICE
 from jobs.views.jobs import PER_PAGE, csv_answer
@@ -188,9 +189,10 @@ def decisions(user: Any, again: Mapping[int, Blocker] | None = None) -> list[Dec
         .order_by("day", "starts_at")
     )
     standing = list(rows)
+    ahead = _ahead([row for row in standing if row.day == today], timezone.now())
     for row in standing:
-        found += _of_visit(row, today)
-    found += _crewless(standing)
+        found += _of_visit(row, today, ahead.get(row.pk))
+    found += crewless(standing)
     found += _forgotten(user, today)
     for job in Job.objects.filter(pk__in=again).select_related("customer").order_by("stage_since", "pk"):
         one = again[job.pk]
@@ -227,7 +229,7 @@ def _forgotten(user: Any, today: dt.date) -> list[Decision]:
     ]
 
 
-def _crewless(rows: list[Appointment]) -> list[Decision]:
+def crewless(rows: list[Appointment]) -> list[Decision]:
     """Visits whose crew does not work when they stand."""
     crews = {row.crew_id: row.crew for row in rows if row.crew is not None}
     days = sorted({row.day for row in rows if row.day is not None})
@@ -238,17 +240,27 @@ def _crewless(rows: list[Appointment]) -> list[Decision]:
         if work is None or row.starts_at is None or row.state in BEGUN or work.shift_at(row.starts_at) is not None:
             continue
         url = f"{reverse('jobs:plan')}?day={row.day}&keep=1"
-        why = work.why or f"{work.note}, or outside its hours"
+        why = work.why or (f"{work.note}, so nobody comes" if work.note else "it is outside its crew's hours")
         text = f"{row.job.number} {row.job.customer.name} stands on {short_day(row.day)}, but {why}. Spread that day."
         found.append(Decision(text, url, "stop"))
     return found
 
 
-def _of_visit(row: Appointment, today: dt.date) -> list[Decision]:
+def _ahead(rows: list[Appointment], now: dt.datetime) -> dict[int, Outlook]:
+    """How it looks for visits of one day that are still to come."""
+    if not rows:
+        return {}
+    crews = list({row.crew_id: row.crew for row in rows if row.crew is not None}.values())
+    days = read_schedule(rows[0].job.branch, crews, [rows[0].day]).days.values()  # type: ignore[list-item]
+    return {pk: outlook for one in days for pk, outlook in outlooks(one, now).items()}
+
+
+def _of_visit(row: Appointment, today: dt.date, outlook: Outlook | None) -> list[Decision]:
     found, url = [], row.get_absolute_url()
     name = f"{row.job.number} {row.job.customer.name}"
-    if row.day == today and (late := late_by_taps(row)):
-        text = f"{name}: expected {late} min after its promised window. Call, move it, or give it to another crew."
+    if outlook is not None and outlook.is_late and outlook.is_manned:
+        what = f"expected {outlook.late_min} min after its promised window" if outlook.late_min else outlook.text
+        text = f"{name}: {what}. Call, move it, or give it to another crew."
         found.append(Decision(text, f"{url}#late", "stop"))
     if row.state == State.HELD:
         found.append(Decision(f"{name}: a window is held; promise it or let it go.", url, "check"))

@@ -1,4 +1,4 @@
-"""Where a visit's start, window, chance, crew, minutes and state stand, and how each is read there."""
+"""Where a visit's start, expected time, window, chance, crew, minutes and state stand, and how each is read there."""
 
 from __future__ import annotations
 
@@ -66,7 +66,7 @@ LABEL = re.compile(
     rf"(?P<job>J-\d+), (?P<customer>.+?), (?P<what>[\w -]+), (?P<street>.+?), (?P<begin>{CLOCK}) to (?P<end>{CLOCK}), "
     r"(?P<state>[\w ]+?)(?:: (?P<outcome>[\w ]+?))?"
     rf"(?:, promised (?P<window>(?:\w+day [\w ,]+?, )?{CLOCK} to {CLOCK}))?"
-    r"(?:, (?P<late>will miss.*))?$"
+    rf"(?:, expected (?P<expected>{CLOCK}))?(?:, (?P<late>misses its promise|nobody comes))?$"
 )
 
 
@@ -103,6 +103,7 @@ def _blocks(lane: Node, tz: dt.tzinfo, place: str) -> Iterator[Seen]:
         yield from _shown(
             place, mark["data-pk"], start=moment(on, said["begin"]), crew=lane["data-name"], minutes=str(long),
             state=said["state"], window=_span(on, said["window"] or ""), outcome=said["outcome"] or NONE,
+            expected=moment(on, said["expected"] or ""),
         )  # fmt: skip
         yield from _shown(f"{place}'s script", mark["data-pk"], start=instant(mark["data-start"], tz))
         if place == "board":
@@ -196,6 +197,7 @@ def visit_page(eyes: Eyes, pk: int) -> Iterator[Seen]:
         "visit page", pk, window=span(day(told), told), crew="" if crew == "none yet" else crew,
         minutes=minutes(page.fact("On site")), state=page.one("span", "state").text, chance=page.fact("Kept in time"),
         start=moment(on, about), outcome=page.one("small", "outcome").text or NONE,
+        expected=moment(on, page.fact("Expected")),
     )  # fmt: skip
     copied = page.one("textarea").text
     yield from _shown("text to copy", pk, window=span(day(_about_day(copied)), copied))
@@ -286,7 +288,7 @@ def api(eyes: Eyes, rows: list[dict[str, Any]]) -> Iterator[Seen]:
         yield from _shown(
             "API", row["id"], start=instant(row["starts_at"], tz), crew=crews.get(row["crew"], ""),
             window=instants(row["promised_from"], row["promised_until"], tz), minutes=str(row["duration_min"]),
-            state=words[row["state"]], outcome=row["outcome"] or NONE,
+            state=words[row["state"]], outcome=row["outcome"] or NONE, expected=instant(row["expected_at"], tz),
         )  # fmt: skip
     for row in eyes.rows(OFFICE, reverse("api:stop-list")):
         yield from _shown(

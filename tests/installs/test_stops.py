@@ -270,7 +270,7 @@ def test_the_return_visit_settles_what_was_owed_and_closes_the_job(
     owed.refresh_from_db()
     booked = owed.state
 
-    services.mark_all_installed(appointment=back, by=installer)
+    services.mark_all_installed(appointment=back, by=installer, at=back.starts_at)
     services.close_stop(appointment=back, by=installer)
 
     owed.refresh_from_db()

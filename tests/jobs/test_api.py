@@ -61,7 +61,9 @@ def test_office_deeds_are_shut_for_the_field_the_workroom_and_nobody(deed, cast,
     assert api_as(cast["stranger"]).post(url, {}, format="json").status_code in {400, 404, 409}
 
 
-def test_a_job_is_booked_offered_held_promised_and_done(branch, crew, dispatcher, measurer, api_as, calendar_alone):
+def test_a_job_is_booked_offered_held_promised_and_done(
+    branch, crew, dispatcher, measurer, api_as, calendar_alone, time_machine
+):
     api = api_as(dispatcher)
     booked = api.post(
         "/api/jobs/",
@@ -76,6 +78,7 @@ def test_a_job_is_booked_offered_held_promised_and_done(branch, crew, dispatcher
     offers = api.get(f"/api/appointments/{visit.pk}/offers/?days=21").json()["offers"]
     held = api.post(f"/api/appointments/{visit.pk}/hold/", {"window": offers[0]["window"]}, format="json")
     promised = api.post(f"/api/appointments/{visit.pk}/promise/", {}, format="json")
+    time_machine.move_to(held.json()["starts_at"])
     done = api_as(measurer).post(f"/api/appointments/{visit.pk}/done/", {}, format="json")
 
     assert booked.status_code == 201

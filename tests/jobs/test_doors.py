@@ -59,6 +59,7 @@ DOORS = {
     "appointment_cancel": (OFFICE, "post", "visit"),
     "split": (OFFICE, "post", "visit"),
     "on_the_way": (OFFICE | FIELD, "post", "visit"),
+    "undo_tap": (OFFICE | FIELD, "post", "visit"),
     "arrived": (OFFICE | FIELD, "post", "visit"),
     "done": (OFFICE | FIELD, "post", "visit"),
     "readiness": (OFFICE, "get", "visit"),

@@ -8,8 +8,10 @@ import pytest
 from django.utils import timezone
 
 from jobs import services
-from jobs.models import Appointment, Job, Project, Proposal, ReadinessAnswer, Site
+from jobs.models import Absence, Appointment, Job, Project, Proposal, ReadinessAnswer, Site
 from jobs.ports import Blocker, ports
+from jobs.schedule.day import read_day
+from jobs.words import clock
 from shared.models import AuditEntry, Run
 from tests.factories import a_monday, at, make_appointment, make_crew, make_job, make_site, make_user
 
@@ -345,14 +347,92 @@ def test_the_taps_of_today_go_from_on_the_way_to_done(branch, crew, measurer, as
     assert visit.state == Appointment.State.DONE
 
 
+def test_today_shows_the_stop_under_way_first(branch, crew, measurer, as_user, calendar_alone):
+    """Done out of order, it pointed at the earlier one that nobody had gone to."""
+    day = today(branch)
+    make_appointment(make_job(branch), crew=crew, day=day, time="9:00")
+    second = make_appointment(make_job(branch), crew=crew, day=day, time="11:00")
+    services.mark_on_the_way(appointment=second, by=measurer)
+
+    assert as_user(measurer).get("/today/").context["next"].visit == second
+
+
+def test_a_tap_is_taken_back_on_today(branch, crew, measurer, as_user, calendar_alone):
+    visit = make_appointment(make_job(branch), crew=crew, day=today(branch), time="9:00")
+    client = as_user(measurer)
+    client.post(f"/visits/{visit.pk}/on-the-way/")
+
+    assert f'action="/visits/{visit.pk}/take-back/"' in client.get("/today/").content.decode()
+    client.post(f"/visits/{visit.pk}/take-back/")
+
+    visit.refresh_from_db()
+    assert visit.state == Appointment.State.PLANNED
+    assert f'action="/visits/{visit.pk}/take-back/"' not in client.get("/today/").content.decode()
+
+
+def test_one_judgement_of_a_visit_stands_everywhere(branch, crew, office, dispatcher, measurer, as_user, time_machine):
+    """One line said "likely, 93 in 100" and "misses its promise"; the expected time stayed behind after an undo."""
+    time_machine.move_to(at(branch, MONDAY, "15:00"), tick=False)
+    late = make_appointment(
+        make_job(branch), crew=crew, day=MONDAY, time="8:30", state=Appointment.State.PROMISED,
+        promised_from=at(branch, MONDAY, "7:45"), promised_until=at(branch, MONDAY, "9:45"),
+    )  # fmt: skip
+    crew_page = as_user(measurer)
+
+    def everywhere():
+        day = read_day(crew, MONDAY)
+        return clock(day.expected(timezone.now())[late.pk], branch.tz), {
+            "board": office.get(f"/calendar/?day={MONDAY}").content.decode(),
+            "visit": office.get(f"/visits/{late.pk}/").content.decode(),
+            "stuck": office.get("/stuck/").content.decode(),
+            "today": crew_page.get("/today/").content.decode(),
+        }
+
+    expected, pages = everywhere()
+    assert f"expected {expected}, misses its promise" in pages["board"]
+    assert pages["board"].count("will probably be late, 0 in 100") == 2  # in the list, and among those not safe
+    assert f"It misses its promise: expected {expected}" in pages["visit"]
+    assert "will probably be late, 0 in 100" in pages["visit"]
+    assert "after its promised window" in pages["stuck"]
+    assert "after its promised window" in pages["today"]
+    assert f"expected {expected}" in pages["today"]
+    api = office.get(f"/api/appointments/{late.pk}/").json()
+    assert clock(dt.datetime.fromisoformat(api["expected_at"]), branch.tz) == expected
+    time_machine.shift(1800)
+    assert everywhere()[0] != expected
+
+    services.mark_arrived(appointment=late, by=dispatcher)
+
+    assert office.get(f"/api/appointments/{late.pk}/").json()["expected_at"] is None
+    for url in (f"/visits/{late.pk}/", "/stuck/", f"/calendar/?day={MONDAY}"):
+        page = office.get(url).content.decode()
+        assert "misses its promise" not in page
+        assert "xpected 3:" not in page
+
+
+def test_nobody_comes_to_a_visit_in_an_absence(branch, crew, office, dispatcher):
+    day = MONDAY + dt.timedelta(days=14)
+    row = make_appointment(make_job(branch), crew=crew, day=day, time="9:15")
+    Absence.objects.create(crew=crew, starts_at=at(branch, day, "9:00"), ends_at=at(branch, day, "17:00"))
+
+    board, page = (office.get(url).content.decode() for url in (f"/calendar/?day={day}", f"/visits/{row.pk}/"))
+
+    assert "planned, nobody comes" in board
+    assert "Spread that day" in board
+    assert "Nobody comes" in page
+
+
 def test_today_is_empty_for_who_drives_with_nobody(branch, as_user):
     page = as_user(make_user("installer", branch=branch)).get("/today/").content.decode()
 
     assert "You drive with no crew today" in page
 
 
-def test_a_stop_that_will_be_late_is_raised_for_the_office(branch, crew, office, dispatcher, calendar_alone):
-    day = today(branch)
+def test_a_stop_that_will_be_late_is_raised_for_the_office(
+    branch, crew, office, dispatcher, calendar_alone, time_machine
+):
+    day = MONDAY
+    time_machine.move_to(at(branch, day, "12:00"), tick=False)
     first = make_appointment(make_job(branch), crew=crew, day=day, time="9:00")
     late = make_appointment(
         make_job(branch), crew=crew, day=day, time="10:30", state=Appointment.State.PROMISED,
@@ -379,7 +459,7 @@ def test_a_late_stop_shows_who_else_could_keep_it_and_at_what_price(branch, crew
     page = office.get(f"/visits/{late.pk}/").content.decode()
     answer = office.post(f"/visits/{late.pk}/move/", {"crew": other.pk, "day": str(day), "time": "10:05"})
 
-    assert "It will miss its promise" in page
+    assert "It misses its promise: expected 11:" in page
     assert "Spare van, 10:" in page
     assert "we are running late" in page
     assert answer.status_code == 302
@@ -394,13 +474,11 @@ def test_a_promise_shows_its_chance_in_words_and_a_number(branch, crew, office):
         )  # fmt: skip
         return office.get(f"/visits/{visit.pk}/").content.decode()
 
-    assert "safe, 99 in 100" in shown("11:00")
-    assert "safe, 99 in 100" not in shown("9:00")
+    assert "<dt>Kept in time</dt><dd>safe, 99 in 100" in shown("11:00")
+    assert "<dt>Kept in time</dt><dd>safe, 99 in 100" not in shown("9:00")
 
 
 def test_visits_in_an_absence_are_raised_with_where_to_spread_them(branch, crew, office, dispatcher):
-    from jobs.models import Absence
-
     day = today(branch) + dt.timedelta(days=1)
     make_appointment(make_job(branch), crew=crew, day=day, time="9:00")
     Absence.objects.create(crew=crew, starts_at=at(branch, day, "0:00"), ends_at=at(branch, day, "23:59"))

@@ -13,11 +13,12 @@ import random
 from decimal import Decimal
 
 import pytest
+from django.utils import timezone
 
 from jobs import services
-from jobs.models import Appointment, CalendarRules, PossibleWindow, TravelLeg, WorkingHours
+from jobs.models import Absence, Appointment, CalendarRules, PossibleWindow, TravelLeg, WorkingHours
 from jobs.rules.routing import regret_plan
-from jobs.schedule.chances import day_chances
+from jobs.schedule.chances import day_chances, outlooks
 from jobs.schedule.day import read_day, read_schedule
 from jobs.schedule.effects import day_cost, effect_of, money, prices_of
 from jobs.schedule.offers import offer_in, offers_for, rescues
@@ -151,6 +152,103 @@ def test_taps_say_when_the_rest_is_expected(branch, crew, taps, expected):
     found = read_day(crew, MONDAY).expected(at(branch, MONDAY, "8:50"))
 
     assert [f"{when.astimezone(branch.tz):%H:%M}" for when in found.values()] == expected
+
+
+def sight(branch, crew, time):
+    """How it looks at that time for the visits still to come: the minute expected, minutes late, in time, manned."""
+    found = outlooks(read_day(crew, MONDAY), at(branch, MONDAY, time))
+    return [
+        (one.expected and f"{one.expected.astimezone(branch.tz):%H:%M}", one.late_min, one.text, one.is_late)
+        for one in found.values()
+    ]
+
+
+def test_a_window_that_is_over_with_nobody_gone_is_missed(branch, crew):
+    """At 3 pm a visit promised till 9:45 read "safe, 99 in 100": the days were sampled from the planned start."""
+    visit(branch, "A", crew, "8:30", promised="7:45 9:45")
+    visit(branch, "B", crew, "16:00", 30, promised="15:00 18:00")
+
+    assert sight(branch, crew, "7:00") == [(None, 0, "safe, 99 in 100", False), (None, 0, "safe, 99 in 100", False)]
+    first, second = sight(branch, crew, "15:00")
+    assert first == ("15:20", 335, "will probably be late, 0 in 100", True)
+    assert second[:2] == ("16:35", 0)  # gone at 16:20, a quarter of an hour to drive
+    assert second[2].startswith("safe")
+
+
+def test_a_crew_that_was_to_leave_leaves_no_earlier_than_now(branch, crew):
+    """To be gone at 8:40 for 9:00; at 9:35 it is there at 9:55 at the earliest, on half the days after 10:00."""
+    visit(branch, "A", crew, "9:00", promised="9:00 10:00")
+
+    early, at_risk, over = (sight(branch, crew, time)[0] for time in ("8:40", "9:35", "9:50"))
+
+    assert early == (None, 0, "safe, 99 in 100", False)
+    assert at_risk[:2] == ("09:55", 0)
+    assert 85 <= int(at_risk[2].split()[-3]) <= 98
+    assert (over[0], over[1], over[3]) == ("10:10", 10, True)
+
+
+def test_both_edges_count_of_a_visit_planned_before_its_window(branch, crew):
+    """Planned at 9:00, promised from 10:00: an early crew waits, so B after it is late on nearly every day."""
+    visit(branch, "A", crew, "9:00", promised="10:00 12:00")
+    visit(branch, "B", crew, "10:15", promised="9:45 10:45")
+
+    _, second = sight(branch, crew, "8:00")
+
+    assert int(second[2].split()[-3]) < 10
+    assert second[3]
+
+
+def test_lunch_is_eaten_once(branch, crew):
+    """At 3 pm lunch is over, and nobody eats before the next stop."""
+    WorkingHours.objects.update(lunch_min=30, lunch_from=dt.time(12), lunch_until=dt.time(13))
+    visit(branch, "A", crew, "15:30", promised="15:00 15:45")
+
+    assert sight(branch, crew, "15:05")[0][2].startswith("safe")
+
+
+def test_what_is_on_the_way_is_judged_too(branch, crew):
+    row = visit(branch, "A", crew, "9:00", promised="8:30 9:30")
+    Appointment.objects.filter(pk=row.pk).update(state="on_the_way", on_the_way_at=at(branch, MONDAY, "9:30"))
+
+    assert sight(branch, crew, "9:30") == [("09:50", 20, "will probably be late, 0 in 100", True)]
+    Appointment.objects.filter(pk=row.pk).update(state="arrived", arrived_at=at(branch, MONDAY, "9:50"))
+    assert sight(branch, crew, "9:50") == []
+
+
+# -- an absence ------------------------------------------------------------------------------
+
+
+def test_an_absence_is_no_overtime_of_the_shift_before_it(branch, roads):
+    """Away from 9 to 5, the hours before had an hour of overtime: 9:15 was offered, planned and called kept."""
+    crew = make_crew(branch, overtime_min=60)
+    row = visit(branch, "A", crew, "9:15", promised="8:30 10:30")
+    Absence.objects.create(crew=crew, starts_at=at(branch, MONDAY, "9:00"), ends_at=at(branch, MONDAY, "17:00"))
+
+    day = read_day(crew, MONDAY)
+
+    assert (day.work.shift_at(at(branch, MONDAY, "9:15")), day.work.overtime_min) == (None, 0)
+    assert not day.is_manned(row.pk)
+    assert sight(branch, crew, "7:00") == [(None, 0, "will probably be late, 0 in 100", True)]
+    assert offered(branch, visit(branch, "B", minutes=30), crew, "8:30", "10:30") is None
+    other = visit(branch, "B", minutes=30)
+    effect = effect_of(other, crew=crew, starts_at=at(branch, MONDAY, "9:15"))
+    assert "hours" in [clash.code for clash in effect.stops]
+    plan = regret_plan(read_problem(branch, [crew], [MONDAY], also=[other]).problem)
+    assert {entry.id for entry in plan.unplaced} == {row.pk, other.pk}
+
+
+@pytest.mark.parametrize(("begin", "end", "overtime"), [("12:00", "13:00", 60), ("17:30", "19:00", 30)])
+def test_overtime_follows_the_last_shift_as_far_as_no_absence_begins(branch, roads, begin, end, overtime):
+    crew = make_crew(branch, overtime_min=60)
+    Absence.objects.create(crew=crew, starts_at=at(branch, MONDAY, begin), ends_at=at(branch, MONDAY, end))
+
+    work = read_day(crew, MONDAY).work
+    driver = read_problem(branch, [crew], [MONDAY]).problem.crews[0]
+
+    assert work.overtime_min == overtime
+    assert work.shift_at(at(branch, MONDAY, begin) + dt.timedelta(minutes=5)) is None
+    assert [driver.limit(n) - driver.shifts[n][1] for n in range(len(work.shifts))][-1] == overtime * 60
+    assert all(driver.limit(n) == driver.shifts[n][1] for n in range(len(work.shifts) - 1))
 
 
 # -- a change -------------------------------------------------------------------------------
@@ -340,7 +438,7 @@ def test_booking_an_offer_costs_its_price_and_keeps_its_chance(branch, dispatche
 
         assert (row.crew, row.starts_at) == (offer.crew, offer.starts_at)
         assert money(whole() - before) == offer.price
-        assert day_chances(read_day(offer.crew, offer.day))[row.pk] == offer.chance
+        assert day_chances(read_day(offer.crew, offer.day), timezone.now())[row.pk] == offer.chance
 
 
 def test_an_offer_set_by_hand_as_it_reads_is_taken_at_its_price(branch, dispatcher):

@@ -53,6 +53,8 @@ class RowChange:
 RECIPES = "A product's options are its recipe's, by the recipe's names; a colour no recipe asks for is not asked."
 UNRESOLVED = "Options are resolved against the recipe before a release, which names option, value and what to do."
 
+MINUTES = "Drives are whole minutes, rounded up, so that the minutes shown add up and what is typed is what was meant."
+
 PHONE = "The phone does an entry as the office will: it must know what the office knows."
 
 CHANGES: dict[str, list[Change]] = {
@@ -132,6 +134,20 @@ CHANGES: dict[str, list[Change]] = {
             for where in ("GET /api/field/day/", "GET /api/visits/", "afterwards GET /api/visits/*")
             for what, is_new in (("paint_caution", True), ("old_paint", False))
         ],
+        # one grain of time, and one judgement of a visit from now on
+        Change("effect *", MINUTES),
+        Change("day *", MINUTES),
+        Change("GET /api/installs/figures/ * body.weeks.*.drive", MINUTES),
+        Change("GET /api/installs/figures/ * body.causes.*.cost", MINUTES),
+        Change(
+            "decisions *",
+            "A promise that will probably be missed by the clock is named before anybody taps, and who stands in an "
+            "absence is told so; the others move down the list.",
+        ),
+        Change(
+            "afterwards GET /api/appointments/* body.expected_at",
+            "When a visit is expected is worked out from its day as it stands; none is left once the crew is there.",
+        ),
         # a unit's and a return's state, one word each wherever they stand
         Change(
             "GET /api/makes/* body.*unit_state", "The unit's own state beside how far it is on the bench.", is_new=True
@@ -154,6 +170,9 @@ ROWS: dict[str, list[RowChange]] = {
             None,
             "A product's choices are its recipe's, or its supplier's list (fabrication_supplierlist); those that the "
             "recipe does not have are in fabrication_lackingchoice.",
+        ),
+        RowChange(
+            "jobs_appointment.expected_at", None, "It is worked out from the day as it stands (jobs.schedule.day)."
         ),
         RowChange("installs_returnowed.state", "state", "open is now owed, as on its page."),
     ],
