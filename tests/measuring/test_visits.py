@@ -262,7 +262,8 @@ def test_nobody_home_closes_the_visit_with_its_reason(
     assert (waiting.state, waiting.reason) == (Opening.State.NOT_REACHED, "nobody home")
     assert state_of(visit) == Appointment.State.DONE
     assert "nothing measured" in client.get(f"/measure/{appointment.pk}/").content.decode()
-    assert "Couldn&#x27;t be measured: nobody home" in as_user(dispatcher).get(f"/jobs/{job.pk}/").content.decode()
+    page = as_user(dispatcher).get(f"/jobs/{job.pk}/").content.decode()
+    assert "Another visit is needed: 1 of 1 opening to measure (nobody home)" in page
 
 
 def test_what_was_begun_is_not_called_unmeasured(visit: Visit, measurer: User, api_as: Callable[[User], Any]) -> None:
