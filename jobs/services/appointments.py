@@ -19,7 +19,6 @@ from jobs.services.stages import lock_open_job, recompute_stage
 from jobs.services.times import check_spans
 from shared import audit
 from shared.errors import Refused
-from shared.formats.dates import short_day
 from shared.models import Branch, User
 
 State = Appointment.State
@@ -580,8 +579,6 @@ def _mark(
     if row.state in BEGUN and ORDER.index(State(row.state)) >= ORDER.index(State(state)):
         return give(appointment, row)
     when = at or timezone.now()
-    if row.day is not None and when.astimezone(row.job.branch.tz).date() < row.day:
-        raise Refused(f"this visit is on {short_day(row.day)}; move it if it is done sooner", field="at")
     left = ports.unfinished(row) if state == State.DONE else None
     if left is not None:
         raise Refused(f"close the visit on its page: {left.text}", field="state")

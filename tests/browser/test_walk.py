@@ -162,8 +162,7 @@ def make(walk: Walk) -> None:
     until(lambda: "<progress" not in page.request.get(batch).text(), seconds=120, what="every cut plan")
     expect(page.locator(".run progress")).to_have_count(0)  # the page comes anew by itself
     expect(page.get_by_text("proven least").first).to_be_visible()
-    links = page.locator("table a[href*='/workroom/cutting/']").all()
-    for address in [link.get_attribute("href") for link in links]:
+    for address in dict.fromkeys(re.findall(r'href="(/workroom/cutting/\d+/)"', page.request.get(batch).text())):
         walk.go(page, address)
         while page.locator(".deed.at-saw").count():
             page.locator(".deed.at-saw").click()

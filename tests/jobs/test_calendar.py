@@ -14,7 +14,6 @@ from jobs.schedule.day import read_day
 from jobs.schedule.effects import effect_of
 from measuring.services import open_visit
 from shared.errors import Refused
-from shared.formats.dates import short_day
 from shared.models import AuditEntry
 from tests.factories import a_monday, at, make_appointment, make_branch, make_crew, make_job, make_user
 
@@ -357,16 +356,6 @@ def test_a_late_crew_pushes_what_is_expected_after_it(branch, crew, measurer, ca
     second.refresh_from_db()
     assert read_day(crew, MONDAY).expected(at(branch, MONDAY, "11:00"))[second.pk] > at(branch, MONDAY, "11:00")
     assert second.starts_at == at(branch, MONDAY, "10:30")
-
-
-@pytest.mark.parametrize("tap", ["mark_on_the_way", "mark_arrived"])
-def test_nobody_sets_out_before_the_day_of_the_visit(branch, crew, measurer, calendar_alone, tap):
-    """A tap was taken a day early, and the visit could not be moved any more."""
-    visit = make_appointment(make_job(branch), crew=crew, day=MONDAY, time="9:00")
-
-    with pytest.raises(Refused, match=f"this visit is on {short_day(MONDAY)}"):
-        getattr(services, tap)(appointment=visit, by=measurer, at=at(branch, MONDAY, "0:00") - dt.timedelta(minutes=1))
-    getattr(services, tap)(appointment=visit, by=measurer, at=at(branch, MONDAY, "0:00") + dt.timedelta(days=2))
 
 
 def test_a_tap_is_taken_back_step_by_step_until_something_is_recorded(branch, crew, measurer, calendar_alone):
