@@ -79,6 +79,9 @@ _TABLE: dict[str, dict[str, str]] = {
         ),
         RARE: "not safe",
     },
+    "visit's expected": {
+        RARE: "API; board; visit page; week's board",
+    },
     "visit's minutes": {
         SOME: (
             "API; board; board's CSV; board's ink; crew's calendar; crew's day; install order; job page; "

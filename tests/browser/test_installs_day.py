@@ -235,7 +235,7 @@ def test_a_stop_without_signal_is_signed_and_what_is_missing_becomes_a_return(
     assert outcomes == {up: ("installed", ""), down: ("not_installed", "missing_part.hardware")}
     assert (found["signed_name"], found["state"]) == ("Ellery, the payer", "done")
     (owed,) = api(office, site, "returns/")["results"]
-    assert (owed["cause"], owed["state"]) == ("missing_part.hardware", "open")
+    assert (owed["cause"], owed["state"]) == ("missing_part.hardware", "owed")
 
     office.goto(f"{site.url}/returns/")
     office.get_by_role("link", name="Returns").click()
