@@ -26,7 +26,7 @@ class Accounts(ModelBackend):
 View = Callable[..., HttpResponseBase]
 
 
-class SheetRequest(HttpRequest):
+class SignedInRequest(HttpRequest):
     """What a view under ``@login_required`` gets: for annotations."""
 
     user: User
@@ -42,7 +42,7 @@ def roles_required(*names: str) -> Callable[[View], View]:
 
     def decorate(view: View) -> View:
         @wraps(view)
-        def inner(request: SheetRequest, *args: Any, **kwargs: Any) -> HttpResponseBase:
+        def inner(request: SignedInRequest, *args: Any, **kwargs: Any) -> HttpResponseBase:
             if not request.user.has_role(*names):
                 raise PermissionDenied
             return view(request, *args, **kwargs)

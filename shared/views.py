@@ -19,7 +19,7 @@ from django.views.decorators.cache import never_cache
 from django.views.decorators.http import require_GET, require_POST
 
 from shared import documents, menu, runs, services, status
-from shared.access import SheetRequest, roles_required
+from shared.access import SignedInRequest, roles_required
 from shared.errors import Refused
 from shared.forms import BranchForm, NewPasswordForm, NewPersonForm, PersonForm, SignInForm
 from shared.models import AuditEntry, Branch, Document, Run, User
@@ -59,7 +59,7 @@ class ChangePassword(auth_views.PasswordChangeView):
 
 @login_required
 @require_GET
-def home(request: SheetRequest) -> HttpResponse:
+def home(request: SignedInRequest) -> HttpResponse:
     """On to the first page of the person's menu."""
     entries = menu.for_user(request.user)
     if entries:
@@ -69,7 +69,7 @@ def home(request: SheetRequest) -> HttpResponse:
 
 @login_required
 @require_GET
-def account(request: SheetRequest) -> HttpResponse:
+def account(request: SignedInRequest) -> HttpResponse:
     """Who I am here."""
     return render(request, "shared/account.html")
 
@@ -77,7 +77,7 @@ def account(request: SheetRequest) -> HttpResponse:
 # -- long work ------------------------------------------------------------------------
 
 
-def run_for(request: SheetRequest, pk: Any) -> Run:
+def run_for(request: SignedInRequest, pk: Any) -> Run:
     """The run, when this person may see it."""
     return get_object_or_404(Run.objects.visible_to(request.user), pk=pk)
 
@@ -91,7 +91,7 @@ def safe_next(request: HttpRequest, fallback: str) -> str:
 
 @login_required
 @require_GET
-def run(request: SheetRequest, pk: Any) -> HttpResponse:
+def run(request: SignedInRequest, pk: Any) -> HttpResponse:
     """One run on a page of its own."""
     return render(request, "shared/run.html", {"run": run_for(request, pk)})
 
@@ -99,7 +99,7 @@ def run(request: SheetRequest, pk: Any) -> HttpResponse:
 @login_required
 @require_GET
 @never_cache
-def run_bar(request: SheetRequest, pk: Any) -> HttpResponse:
+def run_bar(request: SignedInRequest, pk: Any) -> HttpResponse:
     """The bar alone, for htmx."""
     found, then = run_for(request, pk), request.GET.get("then", "")
     if not url_has_allowed_host_and_scheme(then, {request.get_host()}):  # "reload" passes as a relative one
@@ -112,7 +112,7 @@ def run_bar(request: SheetRequest, pk: Any) -> HttpResponse:
 
 @login_required
 @require_POST
-def stop_run(request: SheetRequest, pk: Any) -> HttpResponse:
+def stop_run(request: SignedInRequest, pk: Any) -> HttpResponse:
     """Ask a run to stop."""
     stopped = runs.ask_to_stop(run=run_for(request, pk), by=request.user)
     if request.htmx:
@@ -125,7 +125,7 @@ def stop_run(request: SheetRequest, pk: Any) -> HttpResponse:
 
 @login_required
 @require_GET
-def document(request: SheetRequest, pk: int) -> FileResponse:
+def document(request: SignedInRequest, pk: int) -> FileResponse:
     """The PDF itself, for those who may have it."""
     found = documents.document_for(request.user, pk)
     try:
@@ -140,7 +140,7 @@ def document(request: SheetRequest, pk: int) -> FileResponse:
 
 @login_required
 @require_POST
-def request_document(request: SheetRequest, kind: str, subject: str) -> HttpResponse:
+def request_document(request: SignedInRequest, kind: str, subject: str) -> HttpResponse:
     """Print a document: at once the fresh one, else the run that makes it."""
     about = documents.subject_of(request.user, kind, subject)
     try:
@@ -158,12 +158,12 @@ def request_document(request: SheetRequest, kind: str, subject: str) -> HttpResp
 @login_required
 @require_GET
 @never_cache
-def document_part(request: SheetRequest, kind: str, subject: str) -> HttpResponse:
+def document_part(request: SignedInRequest, kind: str, subject: str) -> HttpResponse:
     """Where a document stands, for htmx."""
     return _document_part(request, kind, documents.subject_of(request.user, kind, subject))
 
 
-def _document_part(request: SheetRequest, kind: str, about: Any) -> HttpResponse:
+def _document_part(request: SignedInRequest, kind: str, about: Any) -> HttpResponse:
     return render(request, "shared/_document.html", {"standing": documents.standing(kind, about)})
 
 
@@ -173,7 +173,7 @@ def _document_part(request: SheetRequest, kind: str, about: Any) -> HttpResponse
 @login_required
 @roles_required(OWNER)
 @require_GET
-def firm(request: SheetRequest) -> HttpResponse:
+def firm(request: SignedInRequest) -> HttpResponse:
     """The branches this owner looks over, and their people."""
     people = User.people.visible_to(request.user).select_related("branch").prefetch_related("groups")
     return render(
@@ -185,7 +185,7 @@ def firm(request: SheetRequest) -> HttpResponse:
 
 @login_required
 @roles_required(OWNER)
-def branch(request: SheetRequest, pk: int) -> HttpResponse:
+def branch(request: SignedInRequest, pk: int) -> HttpResponse:
     """Change a branch's facts."""
     found = get_object_or_404(Branch.objects.visible_to(request.user), pk=pk)
     form = BranchForm(request.POST or None, instance=found, user=request.user)
@@ -203,7 +203,7 @@ def branch(request: SheetRequest, pk: int) -> HttpResponse:
 
 @login_required
 @roles_required(OWNER)
-def new_person(request: SheetRequest, branch: int) -> HttpResponse:
+def new_person(request: SignedInRequest, branch: int) -> HttpResponse:
     """Give somebody an account."""
     place = get_object_or_404(Branch.objects.visible_to(request.user), pk=branch)
     form = NewPersonForm(request.POST or None, user=request.user, initial={"is_active": True})
@@ -220,7 +220,7 @@ def new_person(request: SheetRequest, branch: int) -> HttpResponse:
 
 @login_required
 @roles_required(OWNER)
-def person(request: SheetRequest, pk: int) -> HttpResponse:
+def person(request: SignedInRequest, pk: int) -> HttpResponse:
     """Change somebody's account."""
     found = get_object_or_404(User.people.visible_to(request.user), pk=pk)
     form = PersonForm(request.POST or None, instance=found, user=request.user)
@@ -238,7 +238,7 @@ def person(request: SheetRequest, pk: int) -> HttpResponse:
 @login_required
 @roles_required(OWNER)
 @require_POST
-def new_password(request: SheetRequest, pk: int) -> HttpResponse:
+def new_password(request: SignedInRequest, pk: int) -> HttpResponse:
     """Set somebody's password anew."""
     found = get_object_or_404(User.people.visible_to(request.user), pk=pk)
     form = NewPasswordForm(request.POST, user=request.user)
@@ -255,7 +255,7 @@ def new_password(request: SheetRequest, pk: int) -> HttpResponse:
 
 
 def _form_page(
-    request: SheetRequest, template: str, form: Any, *, failed: bool = False, **context: Any
+    request: SignedInRequest, template: str, form: Any, *, failed: bool = False, **context: Any
 ) -> HttpResponse:
     """A form's page: 422 when what was sent is refused, so that htmx and tests can tell."""
     refused = failed or (form.is_bound and bool(form.errors))
@@ -268,7 +268,7 @@ def _form_page(
 @login_required
 @roles_required(*OFFICE)
 @require_GET
-def trail(request: SheetRequest) -> HttpResponse:
+def trail(request: SignedInRequest) -> HttpResponse:
     """Everything that was done in the branch, newest first."""
     entries = AuditEntry.objects.visible_to(request.user).select_related("by")
     job = request.GET.get("job", "")
@@ -294,7 +294,7 @@ def healthz(request: HttpRequest) -> HttpResponse:
 @roles_required(OWNER)
 @require_GET
 @never_cache
-def machine(request: SheetRequest) -> HttpResponse:
+def machine(request: SignedInRequest) -> HttpResponse:
     """What this site runs on and whether its parts answer."""
     return render(request, "shared/machine.html", {"facts": status.facts(), "work": status.work()})
 
@@ -302,7 +302,7 @@ def machine(request: SheetRequest) -> HttpResponse:
 @login_required
 @roles_required(OWNER)
 @require_POST
-def ask_worker(request: SheetRequest) -> HttpResponse:
+def ask_worker(request: SignedInRequest) -> HttpResponse:
     """Ask for a small piece of long work, to see it done."""
     runs.start("shared.answer", by=request.user, key="shared.answer")
     return redirect("shared:machine")

@@ -5,7 +5,7 @@ from __future__ import annotations
 from django.contrib import messages
 from django.contrib.auth.decorators import login_required
 from django.db.models import Count, Q
-from django.http import HttpRequest, HttpResponse
+from django.http import HttpResponse
 from django.shortcuts import redirect, render
 from django.views.decorators.http import require_GET, require_POST
 
@@ -24,14 +24,14 @@ from fabrication.services.batches import (
 )
 from fabrication.services.planning import plan_batch
 from fabrication.views import LOOKS, WORKS
-from shared.access import roles_required
+from shared.access import SignedInRequest, roles_required
 from shared.errors import Refused
 
 
 @login_required
 @roles_required(*LOOKS)
 @require_GET
-def batch_list(request: HttpRequest) -> HttpResponse:
+def batch_list(request: SignedInRequest) -> HttpResponse:
     """What is under way, and what could be batched next."""
     batches = (
         Batch.objects.visible_to(request.user)
@@ -50,7 +50,7 @@ def batch_list(request: HttpRequest) -> HttpResponse:
 @login_required
 @roles_required(*WORKS)
 @require_POST
-def batch_open(request: HttpRequest) -> HttpResponse:
+def batch_open(request: SignedInRequest) -> HttpResponse:
     """Opens a batch of the units ticked in a proposal."""
     waiting = [make for _, makes in propose_batches(branch=request.user.branch) for make in makes]
     form = ChosenUnitsForm(request.POST, user=request.user, choices=waiting)
@@ -68,7 +68,7 @@ def batch_open(request: HttpRequest) -> HttpResponse:
 @login_required
 @roles_required(*LOOKS)
 @require_GET
-def batch_detail(request: HttpRequest, pk: int) -> HttpResponse:
+def batch_detail(request: SignedInRequest, pk: int) -> HttpResponse:
     """One batch: its units, the plan of each material with its proof, what is short."""
     batch = batch_for(request.user, pk)
     plans = batch.plans.exclude(state=CutPlan.State.REPLACED).select_related("material", "run")
@@ -93,7 +93,7 @@ def batch_detail(request: HttpRequest, pk: int) -> HttpResponse:
 @login_required
 @roles_required(*WORKS)
 @require_POST
-def batch_units(request: HttpRequest, pk: int) -> HttpResponse:
+def batch_units(request: SignedInRequest, pk: int) -> HttpResponse:
     """Adds, takes out or splits off the units that were ticked."""
     batch = batch_for(request.user, pk)
     makes = [int(key) for key in request.POST.getlist("makes") if key.isdigit()]
@@ -113,7 +113,7 @@ def batch_units(request: HttpRequest, pk: int) -> HttpResponse:
 @login_required
 @roles_required(*WORKS)
 @require_POST
-def batch_plan(request: HttpRequest, pk: int) -> HttpResponse:
+def batch_plan(request: SignedInRequest, pk: int) -> HttpResponse:
     """Asks for cut plans of every material."""
     batch = batch_for(request.user, pk)
     try:
@@ -126,7 +126,7 @@ def batch_plan(request: HttpRequest, pk: int) -> HttpResponse:
 @login_required
 @roles_required(*WORKS)
 @require_POST
-def batch_cancel(request: HttpRequest, pk: int) -> HttpResponse:
+def batch_cancel(request: SignedInRequest, pk: int) -> HttpResponse:
     """Gives the units back and closes the batch."""
     batch = batch_for(request.user, pk)
     form = ReasonForm(request.POST, user=request.user)

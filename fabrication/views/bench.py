@@ -6,7 +6,7 @@ from itertools import groupby
 
 from django.contrib import messages
 from django.contrib.auth.decorators import login_required
-from django.http import HttpRequest, HttpResponse
+from django.http import HttpResponse
 from django.shortcuts import redirect, render
 from django.views.decorators.http import require_GET, require_POST
 
@@ -19,7 +19,7 @@ from fabrication.services.planning import plan_material
 from fabrication.services.problems import rolls_spoken_for
 from fabrication.views import LOOKS, WORKS
 from fabrication.views.units import unit_page
-from shared.access import roles_required
+from shared.access import SignedInRequest, roles_required
 from shared.errors import Refused
 
 DONE_SHOWN = 12
@@ -28,7 +28,7 @@ DONE_SHOWN = 12
 @login_required
 @roles_required(*LOOKS)
 @require_GET
-def cutting(request: HttpRequest) -> HttpResponse:
+def cutting(request: SignedInRequest) -> HttpResponse:
     """Every plan that has something left to cut, what is due first on top."""
     plans = (
         CutPlan.objects.visible_to(request.user)
@@ -44,12 +44,12 @@ def cutting(request: HttpRequest) -> HttpResponse:
 @login_required
 @roles_required(*LOOKS)
 @require_GET
-def cutting_plan(request: HttpRequest, pk: int) -> HttpResponse:
+def cutting_plan(request: SignedInRequest, pk: int) -> HttpResponse:
     """One plan at the saw: the next stock piece big, the rest below."""
     return render(request, "fabrication/cutting_plan.html", _plan_context(request, plan_for(request.user, pk)))
 
 
-def _plan_context(request: HttpRequest, plan: CutPlan, flaw_form: FlawAtTheTableForm | None = None) -> dict:
+def _plan_context(request: SignedInRequest, plan: CutPlan, flaw_form: FlawAtTheTableForm | None = None) -> dict:
     cuts = list(plan.cuts.exclude(state="dropped").select_related("item", "plan__material", "offcut"))
     keys = {piece["part"] for cut in cuts for piece in cut.pieces}
     parts = Part.objects.select_related(
@@ -103,7 +103,7 @@ def _part(row: dict) -> Part | None:
 @login_required
 @roles_required(*WORKS)
 @require_POST
-def cut(request: HttpRequest, pk: int) -> HttpResponse:
+def cut(request: SignedInRequest, pk: int) -> HttpResponse:
     """One tap: the whole stock piece is cut."""
     planned = cut_for(request.user, pk)
     return _deed(request, planned.plan_id, bench.mark_cut, cut=planned)
@@ -112,7 +112,7 @@ def cut(request: HttpRequest, pk: int) -> HttpResponse:
 @login_required
 @roles_required(*WORKS)
 @require_POST
-def cut_alike(request: HttpRequest, pk: int) -> HttpResponse:
+def cut_alike(request: SignedInRequest, pk: int) -> HttpResponse:
     """One tap for a whole set-up: this stock piece and all cut just like it."""
     planned = cut_for(request.user, pk)
     return _deed(request, planned.plan_id, bench.mark_alike, cut=planned)
@@ -121,7 +121,7 @@ def cut_alike(request: HttpRequest, pk: int) -> HttpResponse:
 @login_required
 @roles_required(*WORKS)
 @require_POST
-def uncut(request: HttpRequest, pk: int) -> HttpResponse:
+def uncut(request: SignedInRequest, pk: int) -> HttpResponse:
     """Takes a tap back."""
     planned = cut_for(request.user, pk)
     return _deed(request, planned.plan_id, bench.undo_cut, cut=planned)
@@ -130,7 +130,7 @@ def uncut(request: HttpRequest, pk: int) -> HttpResponse:
 @login_required
 @roles_required(*WORKS)
 @require_POST
-def cut_piece(request: HttpRequest, pk: int, place: int) -> HttpResponse:
+def cut_piece(request: SignedInRequest, pk: int, place: int) -> HttpResponse:
     """One piece of a stock piece is cut."""
     planned = cut_for(request.user, pk)
     return _deed(request, planned.plan_id, bench.mark_piece, cut=planned, place=place)
@@ -139,7 +139,7 @@ def cut_piece(request: HttpRequest, pk: int, place: int) -> HttpResponse:
 @login_required
 @roles_required(*WORKS)
 @require_POST
-def uncut_piece(request: HttpRequest, pk: int, place: int) -> HttpResponse:
+def uncut_piece(request: SignedInRequest, pk: int, place: int) -> HttpResponse:
     """Takes the tap on one piece back."""
     planned = cut_for(request.user, pk)
     return _deed(request, planned.plan_id, bench.undo_piece, cut=planned, place=place)
@@ -148,7 +148,7 @@ def uncut_piece(request: HttpRequest, pk: int, place: int) -> HttpResponse:
 @login_required
 @roles_required(*WORKS)
 @require_POST
-def flaw(request: HttpRequest, pk: int) -> HttpResponse:
+def flaw(request: SignedInRequest, pk: int) -> HttpResponse:
     """A flaw found at the table, at its place; what is left is planned anew."""
     planned = cut_for(request.user, pk)
     is_roll = planned.plan.material.kind == Material.Kind.CLOTH
@@ -168,14 +168,14 @@ def flaw(request: HttpRequest, pk: int) -> HttpResponse:
 @login_required
 @roles_required(*WORKS)
 @require_POST
-def other_lot(request: HttpRequest, pk: int) -> HttpResponse:
+def other_lot(request: SignedInRequest, pk: int) -> HttpResponse:
     """Plans a cloth anew with another dye lot than the room's."""
     plan = plan_for(request.user, pk)
     run = plan_material(batch=plan.batch, material=plan.material, by=request.user, any_lot=True)
     return redirect("fabrication:cut_plan", run.subject.pk)
 
 
-def _deed(request: HttpRequest, plan_id: int, deed, **what) -> HttpResponse:
+def _deed(request: SignedInRequest, plan_id: int, deed, **what) -> HttpResponse:
     try:
         deed(by=request.user, **what)
     except Refused as refusal:
@@ -186,7 +186,7 @@ def _deed(request: HttpRequest, plan_id: int, deed, **what) -> HttpResponse:
 @login_required
 @roles_required(*WORKS)
 @require_POST
-def miscut(request: HttpRequest, pk: int) -> HttpResponse:
+def miscut(request: SignedInRequest, pk: int) -> HttpResponse:
     """Books a spoiled cut; what is left is planned anew."""
     planned = cut_for(request.user, pk)
     form = MiscutForm(request.POST, user=request.user, cut=planned)
@@ -204,7 +204,7 @@ def miscut(request: HttpRequest, pk: int) -> HttpResponse:
 @login_required
 @roles_required(*LOOKS)
 @require_GET
-def pull_list(request: HttpRequest, pk: int) -> HttpResponse:
+def pull_list(request: SignedInRequest, pk: int) -> HttpResponse:
     """What to take from the store for a batch, by material."""
     batch = batch_for(request.user, pk)
     context = {"batch": batch, "parts": bench.pulled_parts(batch), "can_work": request.user.has_role(*WORKS)}
@@ -214,7 +214,7 @@ def pull_list(request: HttpRequest, pk: int) -> HttpResponse:
 @login_required
 @roles_required(*WORKS)
 @require_POST
-def pull(request: HttpRequest, pk: int) -> HttpResponse:
+def pull(request: SignedInRequest, pk: int) -> HttpResponse:
     """Takes one part's pieces from the store."""
     part = part_for(request.user, pk)
     try:
@@ -227,7 +227,7 @@ def pull(request: HttpRequest, pk: int) -> HttpResponse:
 @login_required
 @roles_required(*LOOKS)
 @require_GET
-def checking(request: HttpRequest) -> HttpResponse:
+def checking(request: SignedInRequest) -> HttpResponse:
     """Units that are assembled, or came back, waiting to be measured."""
     makes = (
         UnitMake.objects.visible_to(request.user)
@@ -241,7 +241,7 @@ def checking(request: HttpRequest) -> HttpResponse:
 @login_required
 @roles_required(*WORKS)
 @require_POST
-def check(request: HttpRequest, pk: int) -> HttpResponse:
+def check(request: SignedInRequest, pk: int) -> HttpResponse:
     """Records what the finished unit measures."""
     make = make_for(request.user, pk)
     form = CheckForm(request.POST, user=request.user)

@@ -6,7 +6,7 @@ import csv
 
 from django.contrib import messages
 from django.contrib.auth.decorators import login_required
-from django.http import HttpRequest, HttpResponse
+from django.http import HttpResponse
 from django.shortcuts import redirect, render
 from django.views.decorators.http import require_GET, require_POST
 
@@ -17,14 +17,14 @@ from fabrication.models import Purchase, PurchaseLine, Supplier, UnitMake
 from fabrication.services import buying as services
 from fabrication.views import WORKS
 from measuring.models import Product
-from shared.access import roles_required
+from shared.access import SignedInRequest, roles_required
 from shared.errors import Refused
 
 
 @login_required
 @roles_required(*WORKS)
 @require_GET
-def buying(request: HttpRequest) -> HttpResponse:
+def buying(request: SignedInRequest) -> HttpResponse:
     """Shortages by the day they are needed, units to be bought in, purchases under way."""
     user = request.user
     to_order = UnitMake.objects.visible_to(user).filter(
@@ -44,7 +44,7 @@ def buying(request: HttpRequest) -> HttpResponse:
 @login_required
 @roles_required(*WORKS)
 @require_POST
-def buy_units(request: HttpRequest) -> HttpResponse:
+def buy_units(request: SignedInRequest) -> HttpResponse:
     """One purchase of the units ticked."""
     form = PurchaseForm(request.POST, user=request.user)
     makes = [int(key) for key in request.POST.getlist("makes") if key.isdigit()]
@@ -56,7 +56,7 @@ def buy_units(request: HttpRequest) -> HttpResponse:
 @login_required
 @roles_required(*WORKS)
 @require_POST
-def buy_stock(request: HttpRequest) -> HttpResponse:
+def buy_stock(request: SignedInRequest) -> HttpResponse:
     """One purchase of what is ticked among the shortages, in usual stock lengths."""
     form = PurchaseForm(request.POST, user=request.user)
     ticked = set(request.POST.getlist("material"))
@@ -70,7 +70,7 @@ def buy_stock(request: HttpRequest) -> HttpResponse:
     )
 
 
-def _ordered(request: HttpRequest, form: PurchaseForm, order) -> HttpResponse:
+def _ordered(request: SignedInRequest, form: PurchaseForm, order) -> HttpResponse:
     if not form.is_valid():
         messages.error(request, "Choose a supplier.")
         return redirect("fabrication:buying")
@@ -85,7 +85,7 @@ def _ordered(request: HttpRequest, form: PurchaseForm, order) -> HttpResponse:
 @login_required
 @roles_required(*WORKS)
 @require_GET
-def purchase(request: HttpRequest, pk: int) -> HttpResponse:
+def purchase(request: SignedInRequest, pk: int) -> HttpResponse:
     """One purchase with each line's next step."""
     found = purchase_for(request.user, pk)
     lines = list(found.lines.select_related("make__unit__product", "material"))
@@ -94,7 +94,7 @@ def purchase(request: HttpRequest, pk: int) -> HttpResponse:
     return render(request, "fabrication/purchase.html", {"purchase": found, "lines": lines})
 
 
-def _next_form(request: HttpRequest, line: PurchaseLine):
+def _next_form(request: SignedInRequest, line: PurchaseLine):
     """The form a line waits for, filled with what was ordered."""
     states = PurchaseLine.State
     if line.make and line.state in {states.ORDERED, states.DIFFERS}:
@@ -114,7 +114,7 @@ def _next_form(request: HttpRequest, line: PurchaseLine):
 @login_required
 @roles_required(*WORKS)
 @require_GET
-def purchase_csv(request: HttpRequest, pk: int) -> HttpResponse:
+def purchase_csv(request: SignedInRequest, pk: int) -> HttpResponse:
     """The purchase sheet as CSV."""
     found = purchase_for(request.user, pk)
     answer = HttpResponse(content_type="text/csv; charset=utf-8")
@@ -132,7 +132,7 @@ def purchase_csv(request: HttpRequest, pk: int) -> HttpResponse:
 @login_required
 @roles_required(*WORKS)
 @require_POST
-def acknowledge_line(request: HttpRequest, pk: int) -> HttpResponse:
+def acknowledge_line(request: SignedInRequest, pk: int) -> HttpResponse:
     """Compares the supplier's acknowledgement line by line."""
     line = purchase_line_for(request.user, pk)
     options = line.make.unit.options if line.make else {}
@@ -145,7 +145,7 @@ def acknowledge_line(request: HttpRequest, pk: int) -> HttpResponse:
 @login_required
 @roles_required(*WORKS)
 @require_POST
-def receive(request: HttpRequest, pk: int) -> HttpResponse:
+def receive(request: SignedInRequest, pk: int) -> HttpResponse:
     """Counts packages in."""
     line = purchase_line_for(request.user, pk)
     form = ReceiveLineForm(request.POST, user=request.user, prefix=f"line{line.pk}")
@@ -155,7 +155,7 @@ def receive(request: HttpRequest, pk: int) -> HttpResponse:
 @login_required
 @roles_required(*WORKS)
 @require_POST
-def inspect(request: HttpRequest, pk: int) -> HttpResponse:
+def inspect(request: SignedInRequest, pk: int) -> HttpResponse:
     """Good, or goes back."""
     line = purchase_line_for(request.user, pk)
     form = InspectForm(request.POST, user=request.user, prefix=f"line{line.pk}")
@@ -164,7 +164,7 @@ def inspect(request: HttpRequest, pk: int) -> HttpResponse:
     ))  # fmt: skip
 
 
-def _line_deed(request: HttpRequest, line: PurchaseLine, form, deed) -> HttpResponse:
+def _line_deed(request: SignedInRequest, line: PurchaseLine, form, deed) -> HttpResponse:
     """Runs a deed on a line, or shows its form again with what is wrong."""
     if form.is_valid():
         try:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from django.contrib import messages
 from django.contrib.auth.decorators import login_required
-from django.http import Http404, HttpRequest, HttpResponse
+from django.http import Http404, HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
 from django.views.decorators.http import require_GET, require_http_methods, require_POST
 
@@ -15,14 +15,14 @@ from fabrication.services import choices as services
 from fabrication.views import LOOKS, WORKS
 from measuring.models import Product
 from measuring.options import offer_of
-from shared.access import roles_required
+from shared.access import SignedInRequest, roles_required
 from shared.errors import Refused
 
 
 @login_required
 @roles_required(*WORKS)
 @require_GET
-def lacking_of_firm(request: HttpRequest, pk: int) -> HttpResponse:
+def lacking_of_firm(request: SignedInRequest, pk: int) -> HttpResponse:
     """The firm page's panel: what is offered or chosen and the recipe does not have."""
     branch = request.user.branch
     if branch is None or branch.pk != pk:
@@ -33,7 +33,7 @@ def lacking_of_firm(request: HttpRequest, pk: int) -> HttpResponse:
 @login_required
 @roles_required(*WORKS)
 @require_POST
-def stop_offering(request: HttpRequest, pk: int) -> HttpResponse:
+def stop_offering(request: SignedInRequest, pk: int) -> HttpResponse:
     """A choice that the recipe will not have."""
     choice = get_object_or_404(LackingChoice.objects.visible_to(request.user), pk=pk)
     services.stop_offering(choice=choice, by=request.user)
@@ -44,7 +44,7 @@ def stop_offering(request: HttpRequest, pk: int) -> HttpResponse:
 @login_required
 @roles_required(*LOOKS)
 @require_GET
-def choices_of_product(request: HttpRequest, pk: int) -> HttpResponse:
+def choices_of_product(request: SignedInRequest, pk: int) -> HttpResponse:
     """The product page's panel: what can be chosen, and where that is changed."""
     product = product_for(request.user, pk)
     context = {"product": product, "listed": offer_of(product).listed, "may_write": request.user.has_role(*WORKS)}
@@ -54,7 +54,7 @@ def choices_of_product(request: HttpRequest, pk: int) -> HttpResponse:
 @login_required
 @roles_required(*WORKS)
 @require_http_methods(["GET", "POST"])
-def supplier_list(request: HttpRequest, pk: int) -> HttpResponse:
+def supplier_list(request: SignedInRequest, pk: int) -> HttpResponse:
     """What a supplier lets one choose for a product that is bought in."""
     product = get_object_or_404(Product.objects.visible_to(request.user), pk=pk, source=Product.Source.BOUGHT)
     row = SupplierList.objects.filter(product=product).first()

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from django.contrib import messages
 from django.contrib.auth.decorators import login_required
-from django.http import HttpRequest, HttpResponse
+from django.http import HttpResponse
 from django.shortcuts import redirect, render
 from django.views.decorators.http import require_GET, require_http_methods, require_POST
 
@@ -13,7 +13,7 @@ from fabrication.forms import CheckClothForm, ExpectClothForm, ReceiveClothForm
 from fabrication.models import OwnCloth
 from fabrication.services import own_cloth as services
 from fabrication.views import LOOKS, WORKS
-from shared.access import roles_required
+from shared.access import SignedInRequest, roles_required
 from shared.errors import Refused
 from shared.lengths import Length
 
@@ -21,7 +21,7 @@ from shared.lengths import Length
 @login_required
 @roles_required(*LOOKS)
 @require_http_methods(["GET", "POST"])
-def own_cloths(request: HttpRequest) -> HttpResponse:
+def own_cloths(request: SignedInRequest) -> HttpResponse:
     """All of it, what is expected first; expecting some more."""
     form = ExpectClothForm(request.POST or None, user=request.user)
     if request.method == "POST" and form.is_valid():
@@ -38,12 +38,12 @@ def own_cloths(request: HttpRequest) -> HttpResponse:
 @login_required
 @roles_required(*LOOKS)
 @require_GET
-def own_cloth(request: HttpRequest, pk: int) -> HttpResponse:
+def own_cloth(request: SignedInRequest, pk: int) -> HttpResponse:
     """One cloth, with the deed that comes next."""
     return _page(request, own_cloth_for(request.user, pk))
 
 
-def _page(request: HttpRequest, cloth: OwnCloth, form=None) -> HttpResponse:
+def _page(request: SignedInRequest, cloth: OwnCloth, form=None) -> HttpResponse:
     forms = {
         OwnCloth.State.EXPECTED: ("own_cloth_receive", ReceiveClothForm, "It is here"),
         OwnCloth.State.RECEIVED: ("own_cloth_check", CheckClothForm, "Record what it measures"),
@@ -65,7 +65,7 @@ def _page(request: HttpRequest, cloth: OwnCloth, form=None) -> HttpResponse:
 @login_required
 @roles_required(*WORKS)
 @require_POST
-def own_cloth_receive(request: HttpRequest, pk: int) -> HttpResponse:
+def own_cloth_receive(request: SignedInRequest, pk: int) -> HttpResponse:
     """It came."""
     return _deed(request, pk, ReceiveClothForm(request.POST, user=request.user), services.receive_cloth)
 
@@ -73,7 +73,7 @@ def own_cloth_receive(request: HttpRequest, pk: int) -> HttpResponse:
 @login_required
 @roles_required(*WORKS)
 @require_POST
-def own_cloth_check(request: HttpRequest, pk: int) -> HttpResponse:
+def own_cloth_check(request: SignedInRequest, pk: int) -> HttpResponse:
     """What it measures."""
     return _deed(request, pk, CheckClothForm(request.POST, user=request.user), services.check_cloth)
 
@@ -81,7 +81,7 @@ def own_cloth_check(request: HttpRequest, pk: int) -> HttpResponse:
 @login_required
 @roles_required(*WORKS)
 @require_POST
-def own_cloth_again(request: HttpRequest, pk: int) -> HttpResponse:
+def own_cloth_again(request: SignedInRequest, pk: int) -> HttpResponse:
     """Other cloth will come."""
     try:
         services.expect_again(cloth=own_cloth_for(request.user, pk), by=request.user)
@@ -93,7 +93,7 @@ def own_cloth_again(request: HttpRequest, pk: int) -> HttpResponse:
 @login_required
 @roles_required(*WORKS)
 @require_POST
-def own_cloth_pieces(request: HttpRequest, pk: int) -> HttpResponse:
+def own_cloth_pieces(request: SignedInRequest, pk: int) -> HttpResponse:
     """What is cut from it."""
     cloth = own_cloth_for(request.user, pk)
     sent = {int(key) for key in request.POST.getlist("parts") if key.isdecimal()}
@@ -106,7 +106,7 @@ def own_cloth_pieces(request: HttpRequest, pk: int) -> HttpResponse:
     return redirect("fabrication:own_cloth", pk)
 
 
-def _deed(request: HttpRequest, pk: int, form, deed) -> HttpResponse:
+def _deed(request: SignedInRequest, pk: int, form, deed) -> HttpResponse:
     cloth = own_cloth_for(request.user, pk)
     if form.is_valid():
         sent = dict(form.cleaned_data)

@@ -7,7 +7,7 @@ from typing import Any
 from django.contrib import messages
 from django.contrib.auth.decorators import login_required
 from django.db.models import Prefetch
-from django.http import Http404, HttpRequest, HttpResponse
+from django.http import Http404, HttpResponse
 from django.shortcuts import redirect, render
 from django.views.decorators.http import require_GET, require_http_methods, require_POST
 
@@ -21,7 +21,7 @@ from fabrication.services.making import materials_of
 from fabrication.services.recipes import save_recipe
 from fabrication.views import WORKS
 from measuring.models import Product
-from shared.access import roles_required
+from shared.access import SignedInRequest, roles_required
 from shared.errors import Refused
 from shared.lengths import LengthError, parse_length
 
@@ -29,7 +29,7 @@ from shared.lengths import LengthError, parse_length
 @login_required
 @roles_required(*WORKS)
 @require_GET
-def recipe_list(request: HttpRequest) -> HttpResponse:
+def recipe_list(request: SignedInRequest) -> HttpResponse:
     """Every product with its current recipe."""
     current = RecipeRevision.objects.filter(is_current=True).select_related("saved_by")
     products = (
@@ -45,7 +45,7 @@ def recipe_list(request: HttpRequest) -> HttpResponse:
 @login_required
 @roles_required(*WORKS)
 @require_http_methods(["GET", "POST"])
-def recipe_edit(request: HttpRequest, pk: int) -> HttpResponse:
+def recipe_edit(request: SignedInRequest, pk: int) -> HttpResponse:
     """The current recipe as boxes; saving makes the next revision."""
     product = product_for(request.user, pk)
     revision = _current(product)
@@ -69,7 +69,7 @@ def recipe_edit(request: HttpRequest, pk: int) -> HttpResponse:
 @login_required
 @roles_required(*WORKS)
 @require_POST
-def recipe_try(request: HttpRequest, pk: int) -> HttpResponse:
+def recipe_try(request: SignedInRequest, pk: int) -> HttpResponse:
     """The worked example of what stands in the boxes, and what differs; nothing is kept."""
     product = product_for(request.user, pk)
     revision = _current(product)
@@ -81,7 +81,7 @@ def recipe_try(request: HttpRequest, pk: int) -> HttpResponse:
 @login_required
 @roles_required(*WORKS)
 @require_GET
-def recipe_revisions(request: HttpRequest, pk: int) -> HttpResponse:
+def recipe_revisions(request: SignedInRequest, pk: int) -> HttpResponse:
     """Every revision with its difference from the one before."""
     product = product_for(request.user, pk)
     rows = list(product.recipe_revisions.select_related("saved_by").order_by("-number"))
@@ -101,7 +101,7 @@ def _current(product: Product) -> RecipeRevision:
 
 
 def _page(
-    request: HttpRequest,
+    request: SignedInRequest,
     product: Product,
     revision: RecipeRevision,
     definition: dict[str, Any],
@@ -123,7 +123,7 @@ def _page(
 
 
 def _example(
-    request: HttpRequest, product: Product, revision: RecipeRevision, definition: dict[str, Any]
+    request: SignedInRequest, product: Product, revision: RecipeRevision, definition: dict[str, Any]
 ) -> dict[str, Any]:
     before = rules.Recipe.from_json(revision.definition)
     recipe, problems = recipe_form.read(definition)
@@ -144,7 +144,7 @@ def _example(
     }
 
 
-def _order(request: HttpRequest, recipe: rules.Recipe) -> tuple[rules.Order, str]:
+def _order(request: SignedInRequest, recipe: rules.Recipe) -> tuple[rules.Order, str]:
     """The order tried: as typed, else half way up the range."""
     order = rules.middling_order(recipe)
     sent = request.POST

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from django.contrib import messages
 from django.contrib.auth.decorators import login_required
-from django.http import Http404, HttpRequest, HttpResponse
+from django.http import Http404, HttpResponse
 from django.shortcuts import redirect, render
 from django.views.decorators.http import require_GET, require_POST
 
@@ -14,20 +14,20 @@ from fabrication.models import AssemblyStep, WorkPlace
 from fabrication.services import setting_up as services
 from fabrication.views import WORKS
 from measuring.models import Family
-from shared.access import roles_required
+from shared.access import SignedInRequest, roles_required
 from shared.errors import Refused
 
 
 @login_required
 @roles_required(*WORKS)
 @require_GET
-def set_up(request: HttpRequest) -> HttpResponse:
+def set_up(request: SignedInRequest) -> HttpResponse:
     """Everything that is set, each with its form."""
     return _page(request)
 
 
 def _page(
-    request: HttpRequest,
+    request: SignedInRequest,
     bad: WorkPlaceForm | None = None,
     bad_pk: int | None = None,
     bad_steps: tuple[str, str, str] = ("", "", ""),
@@ -45,14 +45,14 @@ def _page(
     return render(request, "fabrication/set_up.html", context, status=422 if bad or bad_steps[0] else 200)
 
 
-def _form_of(request: HttpRequest, place: WorkPlace) -> WorkPlaceForm:
+def _form_of(request: SignedInRequest, place: WorkPlace) -> WorkPlaceForm:
     return WorkPlaceForm(user=request.user, prefix=f"place-{place.pk}", place=place)
 
 
 @login_required
 @roles_required(*WORKS)
 @require_POST
-def steps_save(request: HttpRequest, family: str) -> HttpResponse:
+def steps_save(request: SignedInRequest, family: str) -> HttpResponse:
     """The steps of one family, a line each."""
     if request.user.branch is None or family not in Family.values:
         raise Http404
@@ -69,7 +69,7 @@ def steps_save(request: HttpRequest, family: str) -> HttpResponse:
 @login_required
 @roles_required(*WORKS)
 @require_POST
-def place_add(request: HttpRequest) -> HttpResponse:
+def place_add(request: SignedInRequest) -> HttpResponse:
     """Another place of work."""
     if request.user.branch is None:
         raise Http404
@@ -79,7 +79,7 @@ def place_add(request: HttpRequest) -> HttpResponse:
 @login_required
 @roles_required(*WORKS)
 @require_POST
-def place_save(request: HttpRequest, pk: int) -> HttpResponse:
+def place_save(request: SignedInRequest, pk: int) -> HttpResponse:
     """One place of work changed, or taken away."""
     place = work_place_for(request.user, pk)
     if request.POST.get("deed") == "remove":
@@ -90,7 +90,7 @@ def place_save(request: HttpRequest, pk: int) -> HttpResponse:
     return _keep_place(request, form, place)
 
 
-def _keep_place(request: HttpRequest, form: WorkPlaceForm, place: WorkPlace | None) -> HttpResponse:
+def _keep_place(request: SignedInRequest, form: WorkPlaceForm, place: WorkPlace | None) -> HttpResponse:
     if form.is_valid():
         try:
             saved = services.save_work_place(

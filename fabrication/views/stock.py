@@ -5,7 +5,7 @@ from __future__ import annotations
 from django.contrib import messages
 from django.contrib.auth.decorators import login_required
 from django.core.paginator import Paginator
-from django.http import Http404, HttpRequest, HttpResponse
+from django.http import Http404, HttpResponse
 from django.shortcuts import redirect, render
 from django.views.decorators.http import require_GET, require_http_methods, require_POST
 
@@ -16,7 +16,7 @@ from fabrication.services.bench import flaw_in_roll
 from fabrication.services.stock import count_stock, let_end_go, receive_stock, save_label_size
 from fabrication.starting_data import starting_label_size
 from fabrication.views import LOOKS, WORKS
-from shared.access import roles_required
+from shared.access import SignedInRequest, roles_required
 from shared.codes import read_code
 from shared.errors import Refused
 from shared.forms import SheetForm
@@ -28,7 +28,7 @@ ROWS = 60
 @login_required
 @roles_required(*LOOKS)
 @require_GET
-def stock_list(request: HttpRequest) -> HttpResponse:
+def stock_list(request: SignedInRequest) -> HttpResponse:
     """Stock by material; a short code leads straight to its piece."""
     items = StockItem.objects.visible_to(request.user).filter(quantity__gt=0).select_related("material")
     code = read_code(request.GET.get("find", ""))
@@ -56,12 +56,12 @@ def stock_list(request: HttpRequest) -> HttpResponse:
 @login_required
 @roles_required(*LOOKS)
 @require_GET
-def stock_detail(request: HttpRequest, pk: int) -> HttpResponse:
+def stock_detail(request: SignedInRequest, pk: int) -> HttpResponse:
     """One stock piece, its moves, and a count."""
     return _item_page(request, stock_for(request.user, pk))
 
 
-def _item_page(request: HttpRequest, item: StockItem, **forms: SheetForm) -> HttpResponse:
+def _item_page(request: SignedInRequest, item: StockItem, **forms: SheetForm) -> HttpResponse:
     """The page of one stock piece; a form that was refused stands in for its empty one."""
     context = {
         "item": item,
@@ -78,7 +78,7 @@ def _item_page(request: HttpRequest, item: StockItem, **forms: SheetForm) -> Htt
 @login_required
 @roles_required(*WORKS)
 @require_POST
-def stock_count(request: HttpRequest, pk: int) -> HttpResponse:
+def stock_count(request: SignedInRequest, pk: int) -> HttpResponse:
     """Sets what was counted, with the reason."""
     item = stock_for(request.user, pk)
     form = CountForm(request.POST, user=request.user)
@@ -94,7 +94,7 @@ def stock_count(request: HttpRequest, pk: int) -> HttpResponse:
 @login_required
 @roles_required(*WORKS)
 @require_POST
-def stock_flaw(request: HttpRequest, pk: int) -> HttpResponse:
+def stock_flaw(request: SignedInRequest, pk: int) -> HttpResponse:
     """Marks a flaw found at the table, at its place on the roll."""
     item = stock_for(request.user, pk)
     form = FlawForm(request.POST, user=request.user)
@@ -114,7 +114,7 @@ def stock_flaw(request: HttpRequest, pk: int) -> HttpResponse:
 @login_required
 @roles_required(*WORKS)
 @require_http_methods(["GET", "POST"])
-def stock_receive(request: HttpRequest) -> HttpResponse:
+def stock_receive(request: SignedInRequest) -> HttpResponse:
     """Books stock in."""
     form = ReceiveForm(request.POST or None, user=request.user)
     if request.method == "POST" and form.is_valid():
@@ -131,7 +131,7 @@ def stock_receive(request: HttpRequest) -> HttpResponse:
 @login_required
 @roles_required(*WORKS)
 @require_POST
-def end_let_go(request: HttpRequest, pk: int) -> HttpResponse:
+def end_let_go(request: SignedInRequest, pk: int) -> HttpResponse:
     """The end of a roll is free for other jobs before its job is closed."""
     kept = kept_end_for(request.user, pk)
     form = ReasonForm(request.POST, user=request.user)
@@ -145,7 +145,7 @@ def end_let_go(request: HttpRequest, pk: int) -> HttpResponse:
 @login_required
 @roles_required(*WORKS)
 @require_http_methods(["GET", "POST"])
-def label_size(request: HttpRequest) -> HttpResponse:
+def label_size(request: SignedInRequest) -> HttpResponse:
     """What the branch prints its labels on."""
     branch = request.user.branch
     if branch is None:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from django.contrib import messages
 from django.contrib.auth.decorators import login_required
-from django.http import FileResponse, Http404, HttpRequest, HttpResponse
+from django.http import FileResponse, Http404, HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
 from django.views.decorators.http import require_GET, require_POST
 
@@ -21,7 +21,7 @@ from jobs.models import Job
 from measuring.models import Unit
 from measuring.options import options_shown
 from measuring.services.readings import refuse_large
-from shared.access import roles_required
+from shared.access import SignedInRequest, roles_required
 from shared.codes import read_code
 from shared.errors import Refused
 
@@ -29,12 +29,12 @@ from shared.errors import Refused
 @login_required
 @roles_required(*LOOKS)
 @require_GET
-def unit_detail(request: HttpRequest, pk: int) -> HttpResponse:
+def unit_detail(request: SignedInRequest, pk: int) -> HttpResponse:
     """Sizes with their derivation, parts with theirs, the check."""
     return unit_page(request, make_for(request.user, pk), CheckForm(user=request.user))
 
 
-def unit_page(request: HttpRequest, make: UnitMake, form: CheckForm, *, status: int = 200) -> HttpResponse:
+def unit_page(request: SignedInRequest, make: UnitMake, form: CheckForm, *, status: int = 200) -> HttpResponse:
     """The unit's page with its check form as it stands."""
     made = make.figures.get("made")
     parts = [part for part in make.parts.select_related("material") if part.state != Part.State.CANCELLED]
@@ -56,7 +56,7 @@ def unit_page(request: HttpRequest, make: UnitMake, form: CheckForm, *, status: 
 
 @login_required
 @require_GET
-def by_code(request: HttpRequest, code: str) -> HttpResponse:
+def by_code(request: SignedInRequest, code: str) -> HttpResponse:
     """Where a label's QR leads: the unit's page for whoever may see it."""
     tidy = read_code(code)
     unit = Unit.objects.visible_to(request.user).filter(code=tidy).first() if tidy else None
@@ -67,7 +67,7 @@ def by_code(request: HttpRequest, code: str) -> HttpResponse:
     return redirect(unit.opening.job)
 
 
-def _stock_by_code(request: HttpRequest, code: str | None) -> HttpResponse:
+def _stock_by_code(request: SignedInRequest, code: str | None) -> HttpResponse:
     """An offcut's or a roll's own label."""
     rows = StockItem.objects.visible_to(request.user) if request.user.has_role(*LOOKS) else StockItem.objects.none()
     item = rows.filter(code=code).first() if code else None
@@ -79,7 +79,7 @@ def _stock_by_code(request: HttpRequest, code: str | None) -> HttpResponse:
 @login_required
 @roles_required(*WORKS)
 @require_POST
-def step(request: HttpRequest, pk: int, step_pk: int) -> HttpResponse:
+def step(request: SignedInRequest, pk: int, step_pk: int) -> HttpResponse:
     """Ticks a step of assembly, or takes the tick back."""
     make, what = make_for(request.user, pk), step_for(request.user, step_pk)
     deed = assembly.untick_step if request.POST.get("undo") else assembly.tick_step
@@ -93,7 +93,7 @@ def step(request: HttpRequest, pk: int, step_pk: int) -> HttpResponse:
 @login_required
 @roles_required(*WORKS)
 @require_POST
-def all_steps(request: HttpRequest, pk: int) -> HttpResponse:
+def all_steps(request: SignedInRequest, pk: int) -> HttpResponse:
     """Ticks every step that is left."""
     try:
         assembly.tick_all(make=make_for(request.user, pk), by=request.user)
@@ -105,7 +105,7 @@ def all_steps(request: HttpRequest, pk: int) -> HttpResponse:
 @login_required
 @roles_required(*WORKS)
 @require_POST
-def photo_add(request: HttpRequest, pk: int) -> HttpResponse:
+def photo_add(request: SignedInRequest, pk: int) -> HttpResponse:
     """A photo of the finished unit."""
     make = make_for(request.user, pk)
     form = PhotoForm(request.POST, request.FILES, user=request.user)
@@ -123,14 +123,14 @@ def photo_add(request: HttpRequest, pk: int) -> HttpResponse:
 @login_required
 @roles_required(*LOOKS)
 @require_GET
-def photo(request: HttpRequest, pk: int) -> FileResponse:
+def photo(request: SignedInRequest, pk: int) -> FileResponse:
     """The photo itself, for those who may see the unit."""
     return FileResponse(photo_for(request.user, pk).file.open("rb"), content_type="image/jpeg")
 
 
 @login_required
 @require_GET
-def units_of_job(request: HttpRequest, pk: int) -> HttpResponse:
+def units_of_job(request: SignedInRequest, pk: int) -> HttpResponse:
     """The workroom's panel on the job page."""
     job = get_object_or_404(Job.objects.visible_to(request.user), pk=pk)
     makes = (

@@ -7,7 +7,7 @@ import datetime as dt
 from typing import Any
 
 from django.contrib.auth.decorators import login_required
-from django.http import Http404, HttpRequest, HttpResponse
+from django.http import Http404, HttpResponse
 from django.shortcuts import render
 from django.views.decorators.http import require_GET
 
@@ -16,7 +16,7 @@ from installs.figures import FIGURES, Figures, Period, figures, monday_of, read_
 from installs.rules.causes import top_causes
 from installs.views.loads import today_of
 from jobs.models import Crew
-from shared.access import roles_required
+from shared.access import SignedInRequest, roles_required
 from shared.models import Branch
 from shared.roles import DISPATCHER, OWNER
 
@@ -24,7 +24,7 @@ LOOKS = (OWNER, DISPATCHER)
 GOOD = {"one_trip": "higher", "promises": "higher", "yield": "higher", "drive": "lower", "returns": "lower"}
 
 
-def branch_of(request: HttpRequest) -> Branch | None:
+def branch_of(request: SignedInRequest) -> Branch | None:
     """The person's own branch; an owner of the whole firm names one."""
     user: Any = request.user
     if user.branch is not None:
@@ -34,7 +34,7 @@ def branch_of(request: HttpRequest) -> Branch | None:
     return rows.filter(pk=asked).first() if asked.isdigit() else rows.first()
 
 
-def crew_of(request: HttpRequest, branch: Branch) -> Crew | None:
+def crew_of(request: SignedInRequest, branch: Branch) -> Crew | None:
     asked = request.GET.get("crew", "")
     if not asked:
         return None
@@ -47,7 +47,7 @@ def crew_of(request: HttpRequest, branch: Branch) -> Crew | None:
 @login_required
 @roles_required(*LOOKS)
 @require_GET
-def figures_page(request: HttpRequest) -> HttpResponse:
+def figures_page(request: SignedInRequest) -> HttpResponse:
     """This week against the last, then twelve weeks."""
     branch = branch_of(request)
     if branch is None:
@@ -99,7 +99,7 @@ def _counts(week: Any, figure: str) -> str:
 @login_required
 @roles_required(*LOOKS)
 @require_GET
-def figure_jobs(request: HttpRequest, figure: str) -> HttpResponse:
+def figure_jobs(request: SignedInRequest, figure: str) -> HttpResponse:
     """The jobs behind one figure of one week, or of the whole period."""
     branch = branch_of(request)
     if figure not in FIGURES or branch is None:
@@ -116,7 +116,7 @@ def figure_jobs(request: HttpRequest, figure: str) -> HttpResponse:
     return render(request, "installs/figure_jobs.html", context)
 
 
-def _period(request: HttpRequest, branch: Branch) -> Period:
+def _period(request: SignedInRequest, branch: Branch) -> Period:
     today = today_of(request)
     week = read_week(request.GET.get("week", ""))
     if week is not None:
@@ -129,7 +129,7 @@ def _period(request: HttpRequest, branch: Branch) -> Period:
 @login_required
 @roles_required(*LOOKS)
 @require_GET
-def figures_csv(request: HttpRequest) -> HttpResponse:
+def figures_csv(request: SignedInRequest) -> HttpResponse:
     """The same figures as a table, a row a week."""
     branch = branch_of(request)
     if branch is None:

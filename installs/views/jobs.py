@@ -7,7 +7,7 @@ from typing import Any
 from django.contrib import messages
 from django.contrib.auth.decorators import login_required
 from django.db.models import F
-from django.http import Http404, HttpRequest, HttpResponse
+from django.http import Http404, HttpResponse
 from django.shortcuts import redirect, render
 from django.views.decorators.http import require_GET, require_http_methods, require_POST
 
@@ -24,7 +24,7 @@ from jobs.models import INSTALLING, Appointment, Job
 from measuring.models import Unit
 from measuring.options import options_shown
 from shared import roles
-from shared.access import roles_required
+from shared.access import SignedInRequest, roles_required
 from shared.errors import Refused
 
 SEES = (*LOADS, roles.MEASURER)
@@ -50,7 +50,7 @@ def to_load(user: Any, job: Job) -> list[LoadLine]:
 @login_required
 @roles_required(*SEES)
 @require_GET
-def job_panel(request: HttpRequest, pk: int) -> HttpResponse:
+def job_panel(request: SignedInRequest, pk: int) -> HttpResponse:
     """The job page's panel: units with their hardware, what can't go up, returns."""
     job = job_for(request.user, pk)
     show = job.branch.unit
@@ -76,7 +76,7 @@ def job_panel(request: HttpRequest, pk: int) -> HttpResponse:
 @login_required
 @roles_required(*SEES)
 @require_GET
-def job_hardware_page(request: HttpRequest, pk: int) -> HttpResponse:
+def job_hardware_page(request: SignedInRequest, pk: int) -> HttpResponse:
     """Every unit's hardware with its derivation, and the whole job's, summed."""
     job = job_for(request.user, pk)
     rules = rules_of(job.branch)
@@ -112,7 +112,7 @@ def _with_drawings(worked: list[Any], job: Job) -> list[dict[str, Any]]:
 @login_required
 @roles_required(*OFFICE)
 @require_POST
-def plan_install(request: HttpRequest, pk: int) -> HttpResponse:
+def plan_install(request: SignedInRequest, pk: int) -> HttpResponse:
     """A visit for what is to be installed; the dispatcher then chooses its window."""
     job = job_for(request.user, pk)
     keys = [int(key) for key in request.POST.getlist("unit") if key.isdigit()]
@@ -131,7 +131,7 @@ def plan_install(request: HttpRequest, pk: int) -> HttpResponse:
 @login_required
 @roles_required(*SEES)
 @require_GET
-def visit_panel(request: HttpRequest, pk: int) -> HttpResponse:
+def visit_panel(request: SignedInRequest, pk: int) -> HttpResponse:
     """The appointment page's panel: which units, and whether their hardware is there."""
     found = Appointment.objects.visible_to(request.user).filter(pk=pk).select_related("job__branch").first()
     if found is None:
@@ -141,7 +141,7 @@ def visit_panel(request: HttpRequest, pk: int) -> HttpResponse:
     return render(request, "installs/_visit_panel.html", _visit_context(request, found))
 
 
-def _visit_context(request: HttpRequest, visit: Appointment) -> dict[str, Any]:
+def _visit_context(request: SignedInRequest, visit: Appointment) -> dict[str, Any]:
     rows = visit_units(visit)
     there = {row.unit_id for row in rows}
     waiting = [unit for unit in units_of_job(visit.job) if unit.state != Unit.State.INSTALLED]
@@ -163,7 +163,7 @@ def _visit_context(request: HttpRequest, visit: Appointment) -> dict[str, Any]:
 @login_required
 @roles_required(*LOADS)
 @require_GET
-def visit_hardware_page(request: HttpRequest, pk: int) -> HttpResponse:
+def visit_hardware_page(request: SignedInRequest, pk: int) -> HttpResponse:
     """What one visit needs, what is reserved for it, and what the shelf lacks."""
     visit = visit_for(request.user, pk)
     found = visit_hardware(visit)
@@ -178,7 +178,7 @@ def visit_hardware_page(request: HttpRequest, pk: int) -> HttpResponse:
 @login_required
 @roles_required(*RETURNS)
 @require_POST
-def pull(request: HttpRequest, pk: int) -> HttpResponse:
+def pull(request: SignedInRequest, pk: int) -> HttpResponse:
     """Reserves in stock what the visit needs."""
     visit = visit_for(request.user, pk)
     try:
@@ -197,7 +197,7 @@ def pull(request: HttpRequest, pk: int) -> HttpResponse:
 @login_required
 @roles_required(*OFFICE)
 @require_POST
-def visit_units_set(request: HttpRequest, pk: int) -> HttpResponse:
+def visit_units_set(request: SignedInRequest, pk: int) -> HttpResponse:
     """Which units this visit is for."""
     visit = visit_for(request.user, pk)
     keys = [int(key) for key in request.POST.getlist("unit") if key.isdigit()]
@@ -215,7 +215,7 @@ def visit_units_set(request: HttpRequest, pk: int) -> HttpResponse:
 @login_required
 @roles_required(*RETURNS)
 @require_GET
-def returns(request: HttpRequest) -> HttpResponse:
+def returns(request: SignedInRequest) -> HttpResponse:
     """What is owed, oldest first; the settled ones on request."""
     rows = ReturnOwed.objects.visible_to(request.user).select_related(
         "job__customer", "job__site", "unit__opening__room", "remake", "appointment__crew"
@@ -231,7 +231,7 @@ def returns(request: HttpRequest) -> HttpResponse:
 @login_required
 @roles_required(*RETURNS)
 @require_http_methods(["GET", "POST"])
-def return_detail(request: HttpRequest, pk: int) -> HttpResponse:
+def return_detail(request: SignedInRequest, pk: int) -> HttpResponse:
     """One return: what happened, what is decided, its visit."""
     owed = return_for(request.user, pk)
     found = cause(owed.cause)
@@ -274,7 +274,7 @@ def return_detail(request: HttpRequest, pk: int) -> HttpResponse:
 @login_required
 @roles_required(*OFFICE)
 @require_POST
-def return_open(request: HttpRequest, pk: int) -> HttpResponse:
+def return_open(request: SignedInRequest, pk: int) -> HttpResponse:
     """The office opens a return for a unit of this job."""
     job = job_for(request.user, pk)
     form = OpenReturnForm(request.POST, user=request.user, units=Unit.objects.filter(opening__job=job))
@@ -293,7 +293,7 @@ def return_open(request: HttpRequest, pk: int) -> HttpResponse:
 @login_required
 @roles_required(*OFFICE)
 @require_POST
-def return_drop(request: HttpRequest, pk: int) -> HttpResponse:
+def return_drop(request: SignedInRequest, pk: int) -> HttpResponse:
     """It is not owed any more."""
     owed = return_for(request.user, pk)
     try:
@@ -306,7 +306,7 @@ def return_drop(request: HttpRequest, pk: int) -> HttpResponse:
 @login_required
 @roles_required(*RETURNS)
 @require_POST
-def return_ready(request: HttpRequest, pk: int) -> HttpResponse:
+def return_ready(request: SignedInRequest, pk: int) -> HttpResponse:
     """When its parts are there."""
     from django.utils.dateparse import parse_date
 

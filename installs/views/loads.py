@@ -9,7 +9,7 @@ from typing import Any
 
 from django.contrib import messages
 from django.contrib.auth.decorators import login_required
-from django.http import HttpRequest, HttpResponse
+from django.http import HttpResponse
 from django.shortcuts import redirect, render
 from django.urls import reverse
 from django.utils import timezone
@@ -24,7 +24,7 @@ from installs.services.loads import visits_of_day
 from jobs.models import INSTALLING, Appointment, Crew
 from jobs.views.field import crews_of
 from shared import roles
-from shared.access import roles_required
+from shared.access import SignedInRequest, roles_required
 from shared.errors import Refused
 
 
@@ -51,7 +51,7 @@ def day_paths(user: Any, crew: Crew, day: dt.date) -> list[str]:
     return [*own, *([found.get_absolute_url()] if found else []), *stops]
 
 
-def today_of(request: HttpRequest) -> dt.date:
+def today_of(request: SignedInRequest) -> dt.date:
     branch = request.user.branch  # type: ignore[union-attr]
     return timezone.localdate(timezone=branch.tz) if branch else timezone.localdate()
 
@@ -59,7 +59,7 @@ def today_of(request: HttpRequest) -> dt.date:
 @login_required
 @roles_required(roles.INSTALLER)
 @require_GET
-def my_load(request: HttpRequest) -> HttpResponse:
+def my_load(request: SignedInRequest) -> HttpResponse:
     """The installer's own load of today, or of the next day with visits."""
     today = today_of(request)
     for ahead in range(8):
@@ -74,7 +74,7 @@ def my_load(request: HttpRequest) -> HttpResponse:
 @login_required
 @roles_required(*LOADS)
 @require_GET
-def loads(request: HttpRequest) -> HttpResponse:
+def loads(request: SignedInRequest) -> HttpResponse:
     """Every crew's load of one day."""
     day = parse_date(request.GET.get("day", "")) or today_of(request)
     crews = Crew.objects.visible_to(request.user).filter(is_active=True).select_related("branch")
@@ -109,7 +109,7 @@ def loads(request: HttpRequest) -> HttpResponse:
 @login_required
 @roles_required(*LOADS)
 @require_POST
-def make_load(request: HttpRequest, pk: int, day: str) -> HttpResponse:
+def make_load(request: SignedInRequest, pk: int, day: str) -> HttpResponse:
     """Puts the list of a crew-day together."""
     found = parse_date(day)
     if found is None:
@@ -120,7 +120,7 @@ def make_load(request: HttpRequest, pk: int, day: str) -> HttpResponse:
 @login_required
 @roles_required(*LOADS)
 @require_GET
-def load(request: HttpRequest, pk: int) -> HttpResponse:
+def load(request: SignedInRequest, pk: int) -> HttpResponse:
     """The load check: what to put on, in the order it goes on."""
     row = load_for(request.user, pk)
     if row.is_in_the_yard():
@@ -128,7 +128,7 @@ def load(request: HttpRequest, pk: int) -> HttpResponse:
     return _page(request, row)
 
 
-def _page(request: HttpRequest, row: Load, *, problem: Refused | None = None, status: int = 200) -> HttpResponse:
+def _page(request: SignedInRequest, row: Load, *, problem: Refused | None = None, status: int = 200) -> HttpResponse:
     lines = list(
         row.lines.select_related("unit__opening__room", "unit__product", "appointment__job__site", "material")  # type: ignore
     )
@@ -166,7 +166,7 @@ def _sections(lines: list[LoadLine]) -> list[Section]:
     return list(found.values())
 
 
-def _deed(request: HttpRequest, row: Load, deed: Any, **what: Any) -> HttpResponse:
+def _deed(request: SignedInRequest, row: Load, deed: Any, **what: Any) -> HttpResponse:
     """One tap on the list; what is refused stands on the page that comes back."""
     try:
         deed(by=request.user, **what)
@@ -178,7 +178,7 @@ def _deed(request: HttpRequest, row: Load, deed: Any, **what: Any) -> HttpRespon
 @login_required
 @roles_required(*LOADS)
 @require_POST
-def check(request: HttpRequest, pk: int) -> HttpResponse:
+def check(request: SignedInRequest, pk: int) -> HttpResponse:
     """One line on the truck, whole or in part; a whole one tapped again comes off."""
     line = line_for(request.user, pk)
     count = request.POST.get("count", "")
@@ -189,7 +189,7 @@ def check(request: HttpRequest, pk: int) -> HttpResponse:
 @login_required
 @roles_required(*LOADS)
 @require_POST
-def check_code(request: HttpRequest, pk: int) -> HttpResponse:
+def check_code(request: SignedInRequest, pk: int) -> HttpResponse:
     """By the code typed or scanned off a label."""
     row = load_for(request.user, pk)
     bundle = bool(request.POST.get("bundle"))
@@ -199,7 +199,7 @@ def check_code(request: HttpRequest, pk: int) -> HttpResponse:
 @login_required
 @roles_required(*LOADS)
 @require_POST
-def check_room(request: HttpRequest, pk: int) -> HttpResponse:
+def check_room(request: SignedInRequest, pk: int) -> HttpResponse:
     """All of one room, or of one stop."""
     row = load_for(request.user, pk)
     visit = next((one for one in visits_of_day(row.crew, row.day) if str(one.pk) == request.POST.get("visit")), None)
@@ -215,7 +215,7 @@ def check_room(request: HttpRequest, pk: int) -> HttpResponse:
 @login_required
 @roles_required(*LOADS)
 @require_POST
-def check_section(request: HttpRequest, pk: int) -> HttpResponse:
+def check_section(request: SignedInRequest, pk: int) -> HttpResponse:
     """All of one part of the list, such as the tools."""
     row = load_for(request.user, pk)
     lines = row.lines.filter(section=request.POST.get("section", ""))  # type: ignore[attr-defined]
@@ -225,7 +225,7 @@ def check_section(request: HttpRequest, pk: int) -> HttpResponse:
 @login_required
 @roles_required(*LOADS)
 @require_POST
-def undo(request: HttpRequest, pk: int) -> HttpResponse:
+def undo(request: SignedInRequest, pk: int) -> HttpResponse:
     row = load_for(request.user, pk)
     return _deed(request, row, services.undo_check, load=row)
 
@@ -233,7 +233,7 @@ def undo(request: HttpRequest, pk: int) -> HttpResponse:
 @login_required
 @roles_required(*LOADS)
 @require_POST
-def leave(request: HttpRequest, pk: int) -> HttpResponse:
+def leave(request: SignedInRequest, pk: int) -> HttpResponse:
     """The truck leaves the yard; with a gap only for a reason."""
     row = load_for(request.user, pk)
     try:
@@ -246,7 +246,7 @@ def leave(request: HttpRequest, pk: int) -> HttpResponse:
 @login_required
 @roles_required(*LOADS)
 @require_POST
-def back(request: HttpRequest, pk: int) -> HttpResponse:
+def back(request: SignedInRequest, pk: int) -> HttpResponse:
     """The truck is back: what did not go up is put back."""
     row = load_for(request.user, pk)
     return _deed(request, row, services.come_back, load=row)
@@ -255,7 +255,7 @@ def back(request: HttpRequest, pk: int) -> HttpResponse:
 @login_required
 @roles_required(*LOADS)
 @require_POST
-def put_back(request: HttpRequest, pk: int) -> HttpResponse:
+def put_back(request: SignedInRequest, pk: int) -> HttpResponse:
     """So many of one line came back."""
     line = line_for(request.user, pk)
     count = request.POST.get("count", "")
@@ -269,7 +269,7 @@ def put_back(request: HttpRequest, pk: int) -> HttpResponse:
 @login_required
 @roles_required(*LOADS)
 @require_GET
-def van(request: HttpRequest, pk: int) -> HttpResponse:
+def van(request: SignedInRequest, pk: int) -> HttpResponse:
     """What a crew's van carries, and what tops it up."""
     crew = crew_for(request.user, pk)
     rows = services.van_rows(crew=crew, by=request.user)
@@ -280,7 +280,7 @@ def van(request: HttpRequest, pk: int) -> HttpResponse:
 @login_required
 @roles_required(*LOADS)
 @require_POST
-def top_up(request: HttpRequest, pk: int) -> HttpResponse:
+def top_up(request: SignedInRequest, pk: int) -> HttpResponse:
     """Fills the van from the shelf."""
     crew = crew_for(request.user, pk)
     done = services.top_up_van(crew=crew, by=request.user)
@@ -295,7 +295,7 @@ def top_up(request: HttpRequest, pk: int) -> HttpResponse:
 @login_required
 @roles_required(*LOADS)
 @require_POST
-def van_row(request: HttpRequest, pk: int) -> HttpResponse:
+def van_row(request: SignedInRequest, pk: int) -> HttpResponse:
     """Counts one item, or changes its least and most."""
     row = van_row_for(request.user, pk)
     form = VanForm(request.POST, user=request.user)

@@ -7,7 +7,7 @@ from typing import Any
 
 from django.contrib import messages
 from django.contrib.auth.decorators import login_required
-from django.http import Http404, HttpRequest, HttpResponse
+from django.http import Http404, HttpResponse
 from django.shortcuts import redirect, render
 from django.views.decorators.http import require_GET, require_http_methods
 
@@ -18,7 +18,7 @@ from installs.reading import rules_at
 from installs.rules.editing import Field, Group, Part, groups_of, part_at, parts_of
 from installs.starting_data import load_rules
 from installs.views.figures import branch_of
-from shared.access import roles_required
+from shared.access import SignedInRequest, roles_required
 from shared.errors import Refused
 from shared.roles import DISPATCHER, OWNER, WORKROOM
 
@@ -29,7 +29,7 @@ WORKS = (OWNER, WORKROOM)
 @login_required
 @roles_required(*LOOKS)
 @require_GET
-def rules(request: HttpRequest) -> HttpResponse:
+def rules(request: SignedInRequest) -> HttpResponse:
     """The rules in use as tables, and the way to each part of them."""
     branch = branch_of(request)
     if branch is None:
@@ -56,7 +56,7 @@ def _by_kind(parts: list[Part]) -> list[tuple[str, list[tuple[Part, str]]]]:
 @login_required
 @roles_required(*WORKS)
 @require_http_methods(["GET", "POST"])
-def rules_edit(request: HttpRequest) -> HttpResponse:
+def rules_edit(request: SignedInRequest) -> HttpResponse:
     """One part of the rules, field by field; what is kept is the next revision."""
     branch = branch_of(request)
     if branch is None:
@@ -90,7 +90,7 @@ def rules_edit(request: HttpRequest) -> HttpResponse:
     return render(request, "installs/rules_edit.html", context, status=422 if problem else 200)
 
 
-def _keep(request: HttpRequest, row: HardwareRules, part: Part, groups: list[Group]) -> HardwareRules:
+def _keep(request: SignedInRequest, row: HardwareRules, part: Part, groups: list[Group]) -> HardwareRules:
     sent = request.POST
     seen = sent.get("seen", "")
     gone = [group.path for group in groups if group.path and f"remove {group.path}" in sent]
@@ -150,7 +150,7 @@ def _tables(row: HardwareRules) -> dict[str, Any]:
 @login_required
 @roles_required(*LOOKS)
 @require_GET
-def rules_revision(request: HttpRequest, pk: int) -> HttpResponse:
+def rules_revision(request: SignedInRequest, pk: int) -> HttpResponse:
     """An older revision, as it was."""
     row = rules_for(request.user, pk)
     context = _tables(row) | {"row": row, "may_edit": False, "revisions": [row]}

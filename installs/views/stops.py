@@ -7,7 +7,7 @@ from typing import Any
 
 from django.contrib import messages
 from django.contrib.auth.decorators import login_required
-from django.http import FileResponse, HttpRequest, HttpResponse
+from django.http import FileResponse, HttpResponse
 from django.shortcuts import redirect, render
 from django.utils import timezone
 from django.views.decorators.http import require_GET, require_POST
@@ -29,7 +29,7 @@ from jobs.schedule.day import read_day
 from jobs.words import promise_text
 from measuring.models import Unit
 from shared import roles
-from shared.access import roles_required
+from shared.access import SignedInRequest, roles_required
 from shared.errors import Refused
 
 PASSED = (Appointment.State.HELD, Appointment.State.DONE)
@@ -38,7 +38,7 @@ PASSED = (Appointment.State.HELD, Appointment.State.DONE)
 @login_required
 @roles_required(*LOADS)
 @require_GET
-def stop(request: HttpRequest, pk: int) -> HttpResponse:
+def stop(request: SignedInRequest, pk: int) -> HttpResponse:
     """Everything of one stop on one page."""
     return stop_page(request, stop_for(request.user, pk))  # type: ignore[arg-type]
 
@@ -46,14 +46,14 @@ def stop(request: HttpRequest, pk: int) -> HttpResponse:
 @login_required
 @roles_required(*roles.ALL)  # whoever's phone holds one page that works without signal fetches every stand-in
 @require_GET
-def offline(request: HttpRequest) -> HttpResponse:
+def offline(request: SignedInRequest) -> HttpResponse:
     """The page that stands in for a load, a stop and the day without signal: no data, only the script."""
     measures = request.user.has_role(roles.MEASURER)  # type: ignore[union-attr]
     return render(request, "installs/offline.html", {"measures": measures})
 
 
 def stop_page(
-    request: HttpRequest, visit: Appointment, *, forms: dict[str, Any] | None = None, status: int = 200
+    request: SignedInRequest, visit: Appointment, *, forms: dict[str, Any] | None = None, status: int = 200
 ) -> HttpResponse:
     """The page with its forms as they stand."""
     rows = visit_units(visit)
@@ -113,7 +113,7 @@ def _next(visit: Appointment) -> tuple[Appointment, dt.datetime] | None:
     return row, expected.get(row.pk) or row.starts_at  # type: ignore[return-value]
 
 
-def _deed(request: HttpRequest, pk: int, deed: Any, **what: Any) -> HttpResponse:
+def _deed(request: SignedInRequest, pk: int, deed: Any, **what: Any) -> HttpResponse:
     visit = stop_for(request.user, pk)  # type: ignore[arg-type]
     try:
         deed(appointment=visit, by=request.user, **what)
@@ -125,14 +125,14 @@ def _deed(request: HttpRequest, pk: int, deed: Any, **what: Any) -> HttpResponse
 @login_required
 @roles_required(*INSTALLS)
 @require_POST
-def arrived(request: HttpRequest, pk: int) -> HttpResponse:
+def arrived(request: SignedInRequest, pk: int) -> HttpResponse:
     return _deed(request, pk, services.arrive)
 
 
 @login_required
 @roles_required(*INSTALLS)
 @require_POST
-def all_installed(request: HttpRequest, pk: int) -> HttpResponse:
+def all_installed(request: SignedInRequest, pk: int) -> HttpResponse:
     """Everything that has no outcome yet is up, in one tap."""
     return _deed(request, pk, services.mark_all_installed)
 
@@ -140,7 +140,7 @@ def all_installed(request: HttpRequest, pk: int) -> HttpResponse:
 @login_required
 @roles_required(*INSTALLS)
 @require_POST
-def installed(request: HttpRequest, pk: int, unit_pk: int) -> HttpResponse:
+def installed(request: SignedInRequest, pk: int, unit_pk: int) -> HttpResponse:
     unit = unit_key(stop_for(request.user, pk), unit_pk)  # type: ignore[arg-type]
     return _deed(request, pk, services.mark_installed, units=[unit])
 
@@ -148,7 +148,7 @@ def installed(request: HttpRequest, pk: int, unit_pk: int) -> HttpResponse:
 @login_required
 @roles_required(*INSTALLS)
 @require_POST
-def not_installed(request: HttpRequest, pk: int, unit_pk: int) -> HttpResponse:
+def not_installed(request: SignedInRequest, pk: int, unit_pk: int) -> HttpResponse:
     """It did not go up, and why."""
     visit = stop_for(request.user, pk)  # type: ignore[arg-type]
     unit = unit_key(visit, unit_pk)
@@ -161,7 +161,7 @@ def not_installed(request: HttpRequest, pk: int, unit_pk: int) -> HttpResponse:
 @login_required
 @roles_required(*INSTALLS)
 @require_POST
-def undo(request: HttpRequest, pk: int, unit_pk: int) -> HttpResponse:
+def undo(request: SignedInRequest, pk: int, unit_pk: int) -> HttpResponse:
     unit = unit_key(stop_for(request.user, pk), unit_pk)  # type: ignore[arg-type]
     return _deed(request, pk, services.undo_outcome, unit=unit)
 
@@ -169,7 +169,7 @@ def undo(request: HttpRequest, pk: int, unit_pk: int) -> HttpResponse:
 @login_required
 @roles_required(*INSTALLS)
 @require_POST
-def hardware(request: HttpRequest, pk: int) -> HttpResponse:
+def hardware(request: SignedInRequest, pk: int) -> HttpResponse:
     """Hardware used otherwise than listed."""
     visit = stop_for(request.user, pk)  # type: ignore[arg-type]
     materials = Material.objects.filter(branch=visit.job.branch)
@@ -187,7 +187,7 @@ def hardware(request: HttpRequest, pk: int) -> HttpResponse:
 @login_required
 @roles_required(*INSTALLS)
 @require_POST
-def hardware_undo(request: HttpRequest, pk: int) -> HttpResponse:
+def hardware_undo(request: SignedInRequest, pk: int) -> HttpResponse:
     used = used_for(request.user, pk)  # type: ignore[arg-type]
     services.undo_hardware(used=used, by=request.user)
     return redirect("installs:stop", used.appointment_id)
@@ -196,7 +196,7 @@ def hardware_undo(request: HttpRequest, pk: int) -> HttpResponse:
 @login_required
 @roles_required(*INSTALLS)
 @require_POST
-def photo_add(request: HttpRequest, pk: int) -> HttpResponse:
+def photo_add(request: SignedInRequest, pk: int) -> HttpResponse:
     visit = stop_for(request.user, pk)  # type: ignore[arg-type]
     units = Unit.objects.filter(visit_units__appointment=visit)
     form = PhotoForm(request.POST, request.FILES, user=request.user, units=units)
@@ -220,7 +220,7 @@ def photo_add(request: HttpRequest, pk: int) -> HttpResponse:
 @login_required
 @roles_required(*LOADS)
 @require_GET
-def photo(request: HttpRequest, pk: int) -> FileResponse:
+def photo(request: SignedInRequest, pk: int) -> FileResponse:
     """A picture, for whoever may see the stop."""
     found = photo_for(request.user, pk)  # type: ignore[arg-type]
     answer = FileResponse(found.file.open("rb"), content_type="image/jpeg")
@@ -232,7 +232,7 @@ def photo(request: HttpRequest, pk: int) -> FileResponse:
 @login_required
 @roles_required(*INSTALLS)
 @require_POST
-def photo_remove(request: HttpRequest, pk: int) -> HttpResponse:
+def photo_remove(request: SignedInRequest, pk: int) -> HttpResponse:
     found = photo_for(request.user, pk)  # type: ignore[arg-type]
     services.remove_photo(photo=found, by=request.user)
     return redirect("installs:stop", found.appointment_id)
@@ -241,7 +241,7 @@ def photo_remove(request: HttpRequest, pk: int) -> HttpResponse:
 @login_required
 @roles_required(*INSTALLS)
 @require_POST
-def sign(request: HttpRequest, pk: int) -> HttpResponse:
+def sign(request: SignedInRequest, pk: int) -> HttpResponse:
     """The signature drawn on the glass, or with whom it was left."""
     visit = stop_for(request.user, pk)  # type: ignore[arg-type]
     form = SignForm(request.POST, user=request.user)
@@ -265,7 +265,7 @@ def sign(request: HttpRequest, pk: int) -> HttpResponse:
 @login_required
 @roles_required(*INSTALLS)
 @require_POST
-def done(request: HttpRequest, pk: int) -> HttpResponse:
+def done(request: SignedInRequest, pk: int) -> HttpResponse:
     """Done here; on to the next."""
     visit = stop_for(request.user, pk)  # type: ignore[arg-type]
     try:
@@ -283,5 +283,5 @@ def done(request: HttpRequest, pk: int) -> HttpResponse:
 @login_required
 @roles_required(*INSTALLS)
 @require_POST
-def reopen(request: HttpRequest, pk: int) -> HttpResponse:
+def reopen(request: SignedInRequest, pk: int) -> HttpResponse:
     return _deed(request, pk, services.reopen_stop)

@@ -8,7 +8,7 @@ from typing import Any
 
 from django.contrib import messages
 from django.contrib.auth.decorators import login_required
-from django.http import HttpRequest, HttpResponse, JsonResponse
+from django.http import HttpResponse, JsonResponse
 from django.shortcuts import redirect, render
 from django.utils import timezone
 from django.utils.dateparse import parse_datetime
@@ -27,11 +27,11 @@ from jobs.schedule.effects import Effect, effect_of, in_the_way
 from jobs.schedule.offers import rescues
 from jobs.views import DRIVES, LOOKS, OFFICE
 from jobs.words import copy_text, late_text, readiness_text, window_text
-from shared.access import roles_required
+from shared.access import SignedInRequest, roles_required
 from shared.errors import Refused
 
 
-def _back(request: HttpRequest, row: Appointment) -> HttpResponse:
+def _back(request: SignedInRequest, row: Appointment) -> HttpResponse:
     """Where the form came from, if it says so and that is a page of ours; else the appointment."""
     wanted = request.POST.get("next", "")
     if wanted and url_has_allowed_host_and_scheme(wanted, {request.get_host()}, require_https=request.is_secure()):
@@ -39,7 +39,7 @@ def _back(request: HttpRequest, row: Appointment) -> HttpResponse:
     return redirect("jobs:appointment", row.pk)
 
 
-def _deed(request: HttpRequest, row: Appointment, words: str, do: Callable[[], Any]) -> HttpResponse:
+def _deed(request: SignedInRequest, row: Appointment, words: str, do: Callable[[], Any]) -> HttpResponse:
     try:
         do()
     except Refused as refusal:
@@ -58,13 +58,13 @@ def sentence(text: str) -> str:
 @login_required
 @roles_required(*LOOKS)
 @require_GET
-def appointment(request: HttpRequest, pk: int) -> HttpResponse:
+def appointment(request: SignedInRequest, pk: int) -> HttpResponse:
     """One visit: what, where, when; for the office also its window and moves, for the crew its taps."""
     row = appointment_for(request.user, pk)
     return render(request, "jobs/appointment.html", appointment_context(request, row))
 
 
-def appointment_context(request: HttpRequest, row: Appointment, **more: Any) -> dict[str, Any]:
+def appointment_context(request: SignedInRequest, row: Appointment, **more: Any) -> dict[str, Any]:
     user = request.user
     is_office = user.has_role(*OFFICE)
     first, why = earliest_install(row) if is_office else (None, "")
@@ -98,7 +98,7 @@ def appointment_context(request: HttpRequest, row: Appointment, **more: Any) -> 
     }
 
 
-def times_context(request: HttpRequest, row: Appointment, form: TimesForm | None = None) -> dict[str, Any]:
+def times_context(request: SignedInRequest, row: Appointment, form: TimesForm | None = None) -> dict[str, Any]:
     """When the customer can and can't, and the form for more of it; nothing once the visit is over."""
     if row.state in {Appointment.State.DONE, Appointment.State.CANCELLED} or row.job.is_cancelled():
         return {}
@@ -129,7 +129,7 @@ def _risk(row: Appointment) -> dict[str, Any]:
     }
 
 
-def _promise_form(request: HttpRequest, row: Appointment) -> PromiseForm | None:
+def _promise_form(request: SignedInRequest, row: Appointment) -> PromiseForm | None:
     if row.state not in {Appointment.State.PLANNED, Appointment.State.PROMISED} or row.starts_at is None:
         return None
     start = timezone.localtime(row.starts_at)
@@ -141,7 +141,7 @@ def _promise_form(request: HttpRequest, row: Appointment) -> PromiseForm | None:
 @login_required
 @roles_required(*OFFICE)
 @require_http_methods(["GET", "POST"])
-def appointment_edit(request: HttpRequest, pk: int) -> HttpResponse:
+def appointment_edit(request: SignedInRequest, pk: int) -> HttpResponse:
     """Minutes, people, skills, priority, earliest day, note."""
     row = appointment_for(request.user, pk)
     initial = {
@@ -208,7 +208,7 @@ def effect_text(effect: Effect) -> str:
 @login_required
 @roles_required(*OFFICE)
 @require_GET
-def appointment_effect(request: HttpRequest, pk: int) -> HttpResponse:
+def appointment_effect(request: SignedInRequest, pk: int) -> HttpResponse:
     """What a move would cost and break: JSON for the board."""
     row = appointment_for(request.user, pk)
     try:
@@ -224,7 +224,7 @@ def appointment_effect(request: HttpRequest, pk: int) -> HttpResponse:
 @login_required
 @roles_required(*OFFICE)
 @require_http_methods(["GET", "POST"])
-def appointment_move(request: HttpRequest, pk: int) -> HttpResponse:
+def appointment_move(request: SignedInRequest, pk: int) -> HttpResponse:
     """
     Place or move by form: the price and what breaks stand beside it before it happens.
 
@@ -265,7 +265,7 @@ def appointment_move(request: HttpRequest, pk: int) -> HttpResponse:
 @login_required
 @roles_required(*OFFICE)
 @require_POST
-def appointment_undo(request: HttpRequest, pk: int) -> HttpResponse:
+def appointment_undo(request: SignedInRequest, pk: int) -> HttpResponse:
     """Take the last move back."""
     row = appointment_for(request.user, pk)
     return _deed(request, row, "The move is taken back.", lambda: services.undo_move(appointment=row, by=request.user))
@@ -274,7 +274,7 @@ def appointment_undo(request: HttpRequest, pk: int) -> HttpResponse:
 @login_required
 @roles_required(*OFFICE)
 @require_POST
-def appointment_unplace(request: HttpRequest, pk: int) -> HttpResponse:
+def appointment_unplace(request: SignedInRequest, pk: int) -> HttpResponse:
     """Out of the calendar, among the unplaced."""
     row = appointment_for(request.user, pk)
     anyway = bool(request.POST.get("anyway"))
@@ -287,7 +287,7 @@ def appointment_unplace(request: HttpRequest, pk: int) -> HttpResponse:
 @login_required
 @roles_required(*OFFICE)
 @require_POST
-def appointment_lock(request: HttpRequest, pk: int) -> HttpResponse:
+def appointment_lock(request: SignedInRequest, pk: int) -> HttpResponse:
     """Lock or unlock."""
     row = appointment_for(request.user, pk)
     locked = request.POST.get("locked", "1") == "1"
@@ -298,7 +298,7 @@ def appointment_lock(request: HttpRequest, pk: int) -> HttpResponse:
 @login_required
 @roles_required(*OFFICE)
 @require_POST
-def appointment_promise(request: HttpRequest, pk: int) -> HttpResponse:
+def appointment_promise(request: SignedInRequest, pk: int) -> HttpResponse:
     """Promise the held window, or the one given, to the customer."""
     row = appointment_for(request.user, pk)
     window = None
@@ -321,7 +321,7 @@ def appointment_promise(request: HttpRequest, pk: int) -> HttpResponse:
 @login_required
 @roles_required(*OFFICE)
 @require_POST
-def appointment_let_go(request: HttpRequest, pk: int) -> HttpResponse:
+def appointment_let_go(request: SignedInRequest, pk: int) -> HttpResponse:
     """Give a held window back."""
     row = appointment_for(request.user, pk)
     return _deed(request, row, "The window is free again.", lambda: services.let_go(appointment=row, by=request.user))
@@ -330,7 +330,7 @@ def appointment_let_go(request: HttpRequest, pk: int) -> HttpResponse:
 @login_required
 @roles_required(*OFFICE)
 @require_POST
-def appointment_cancel(request: HttpRequest, pk: int) -> HttpResponse:
+def appointment_cancel(request: SignedInRequest, pk: int) -> HttpResponse:
     """Call the visit off."""
     row = appointment_for(request.user, pk)
     form = ReasonForm(request.POST, user=request.user)
@@ -348,7 +348,7 @@ def appointment_cancel(request: HttpRequest, pk: int) -> HttpResponse:
 @login_required
 @roles_required(*OFFICE)
 @require_POST
-def appointment_split(request: HttpRequest, pk: int) -> HttpResponse:
+def appointment_split(request: SignedInRequest, pk: int) -> HttpResponse:
     """Two visits instead of one."""
     row = appointment_for(request.user, pk)
     form = SplitForm(request.POST, user=request.user)
@@ -377,7 +377,7 @@ TAPS = {
 @login_required
 @roles_required(*DRIVES)
 @require_POST
-def appointment_tap(request: HttpRequest, pk: int, tap: str) -> HttpResponse:
+def appointment_tap(request: SignedInRequest, pk: int, tap: str) -> HttpResponse:
     """Leaving now, arrived, done; the last of the first two taken back."""
     row = appointment_for(request.user, pk)
     service, words = TAPS[tap]
@@ -387,7 +387,7 @@ def appointment_tap(request: HttpRequest, pk: int, tap: str) -> HttpResponse:
 @login_required
 @roles_required(*OFFICE)
 @require_http_methods(["GET", "POST"])
-def appointment_readiness(request: HttpRequest, pk: int) -> HttpResponse:
+def appointment_readiness(request: SignedInRequest, pk: int) -> HttpResponse:
     """What is asked about the site two or three days ahead, with a text to copy."""
     row = appointment_for(request.user, pk)
     answers = {answer.question: answer for answer in row.readiness.all()}
@@ -405,7 +405,7 @@ def appointment_readiness(request: HttpRequest, pk: int) -> HttpResponse:
 @login_required
 @roles_required(*OFFICE)
 @require_GET
-def appointment_ics(request: HttpRequest, pk: int) -> HttpResponse:
+def appointment_ics(request: SignedInRequest, pk: int) -> HttpResponse:
     """The visit as a calendar file."""
     from jobs.ics import visit_file
 

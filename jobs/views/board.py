@@ -10,7 +10,7 @@ from urllib.parse import urlencode
 from django.contrib import messages
 from django.contrib.auth.decorators import login_required
 from django.db.models import QuerySet
-from django.http import HttpRequest, HttpResponse
+from django.http import HttpResponse
 from django.shortcuts import redirect, render
 from django.urls import reverse
 from django.utils import timezone
@@ -28,7 +28,7 @@ from jobs.views import OFFICE
 from jobs.views.appointments import sentence
 from jobs.views.jobs import csv_answer, local_text, parse_date_or_none
 from jobs.views.stuck import crewless, decisions
-from shared.access import roles_required
+from shared.access import SignedInRequest, roles_required
 from shared.errors import Refused
 from shared.formats.dates import short_day
 
@@ -46,7 +46,7 @@ class Lane:
     drive_min: int
 
 
-def _crews(request: HttpRequest, show: str) -> list[Crew]:
+def _crews(request: SignedInRequest, show: str) -> list[Crew]:
     crews = list(
         Crew.objects.visible_to(request.user)
         .filter(is_active=True)
@@ -69,7 +69,7 @@ def _days(day: dt.date, view: str) -> list[dt.date]:
 @login_required
 @roles_required(*OFFICE)
 @require_GET
-def calendar(request: HttpRequest) -> HttpResponse:
+def calendar(request: SignedInRequest) -> HttpResponse:
     """A day or a week × crews; the map; what is unplaced and why."""
     today = timezone.localdate()
     day = parse_date_or_none(request.GET.get("day", "")) or today
@@ -161,7 +161,7 @@ def _lane(one: DaySchedule, now: dt.datetime) -> Lane:
     return Lane(one, rows, round(one.timeline.drive / 60))
 
 
-def unplaced_of(request: HttpRequest) -> QuerySet[Appointment]:
+def unplaced_of(request: SignedInRequest) -> QuerySet[Appointment]:
     """Visits that stand nowhere, of jobs that go on."""
     return (
         Appointment.objects.visible_to(request.user)
@@ -172,7 +172,7 @@ def unplaced_of(request: HttpRequest) -> QuerySet[Appointment]:
     )
 
 
-def _unplaced(request: HttpRequest) -> dict[str, Any]:
+def _unplaced(request: SignedInRequest) -> dict[str, Any]:
     rows = unplaced_of(request)
     shown = list(rows[:25])
     return {"rows": [(row, why_unplaced(row)) for row in shown], "more": max(0, rows.count() - len(shown))}
@@ -211,7 +211,7 @@ def _csv(schedule: Schedule | None, days: list[dt.date]) -> HttpResponse:
 @login_required
 @roles_required(*OFFICE)
 @require_POST
-def swap(request: HttpRequest) -> HttpResponse:
+def swap(request: SignedInRequest) -> HttpResponse:
     """Two crews trade their day."""
     form = SwapForm(request.POST, user=request.user)
     day = timezone.localdate()

@@ -8,7 +8,7 @@ from django.contrib import messages
 from django.contrib.auth.decorators import login_required
 from django.db import transaction
 from django.db.models import Q
-from django.http import HttpRequest, HttpResponse
+from django.http import HttpResponse
 from django.shortcuts import redirect, render
 from django.views.decorators.http import require_GET, require_http_methods, require_POST
 
@@ -20,7 +20,7 @@ from jobs.rules.routing import ProblemError
 from jobs.schedule.offers import Offers, offers_for, read_value
 from jobs.views import OFFICE
 from jobs.views.appointments import sentence, times_context
-from shared.access import roles_required
+from shared.access import SignedInRequest, roles_required
 from shared.errors import Refused
 
 USUAL_MINUTES = 60
@@ -29,7 +29,7 @@ USUAL_MINUTES = 60
 class _Booking:
     """The forms of the page with who and where was chosen already."""
 
-    def __init__(self, request: HttpRequest) -> None:
+    def __init__(self, request: SignedInRequest) -> None:
         user, data = request.user, request.POST if request.method == "POST" else None
         source = request.POST if request.method == "POST" else request.GET
         self.request = request
@@ -100,7 +100,7 @@ def _minutes(visit: Appointment) -> int | None:
 @login_required
 @roles_required(*OFFICE)
 @require_http_methods(["GET", "POST"])
-def book(request: HttpRequest) -> HttpResponse:
+def book(request: SignedInRequest) -> HttpResponse:
     """The whole booking on one page; a chosen window is held in the same transaction."""
     booking = _Booking(request)
     if request.method == "POST" and booking.is_valid():
@@ -120,14 +120,14 @@ def book(request: HttpRequest) -> HttpResponse:
     return render(request, "jobs/book.html", booking.context(offers=offers, **_sketch(request)), status=status)
 
 
-def _sketch(request: HttpRequest) -> dict[str, Any]:
+def _sketch(request: SignedInRequest) -> dict[str, Any]:
     from jobs.drawings import picking_map
 
     return {"sketch": picking_map(request.user.branch) if request.user.branch else None}
 
 
 @transaction.atomic
-def _book(request: HttpRequest, booking: _Booking) -> Job:
+def _book(request: SignedInRequest, booking: _Booking) -> Job:
     data = booking.form.cleaned_data
     assert request.user.branch is not None
     job = services.book_job(
@@ -147,7 +147,7 @@ def _book(request: HttpRequest, booking: _Booking) -> Job:
     return job
 
 
-def _crews(request: HttpRequest) -> list[Crew]:
+def _crews(request: SignedInRequest) -> list[Crew]:
     return list(Crew.objects.visible_to(request.user).filter(is_active=True))
 
 
@@ -174,7 +174,7 @@ def _offers(booking: _Booking) -> Offers:
 @login_required
 @roles_required(*OFFICE)
 @require_POST
-def book_windows(request: HttpRequest) -> HttpResponse:
+def book_windows(request: SignedInRequest) -> HttpResponse:
     """The windows for what is typed so far; nothing is stored."""
     booking = _Booking(request)
     return render(request, "jobs/book.html#windows", booking.context(offers=_offers(booking)))
@@ -183,7 +183,7 @@ def book_windows(request: HttpRequest) -> HttpResponse:
 @login_required
 @roles_required(*OFFICE)
 @require_GET
-def find_customer(request: HttpRequest) -> HttpResponse:
+def find_customer(request: SignedInRequest) -> HttpResponse:
     """Customers and sites there are already, by name, telephone or street."""
     words = request.GET.get("who", "").strip()
     found: list[Customer] = []
@@ -200,7 +200,7 @@ def find_customer(request: HttpRequest) -> HttpResponse:
 @login_required
 @roles_required(*OFFICE)
 @require_http_methods(["GET", "POST"])
-def windows(request: HttpRequest, pk: int) -> HttpResponse:
+def windows(request: SignedInRequest, pk: int) -> HttpResponse:
     """Windows for a visit there is: take one, and it is held."""
     row = appointment_for(request.user, pk)
     error = ""
@@ -226,7 +226,7 @@ def windows(request: HttpRequest, pk: int) -> HttpResponse:
 @login_required
 @roles_required(*OFFICE)
 @require_POST
-def visit_times(request: HttpRequest, pk: int) -> HttpResponse:
+def visit_times(request: SignedInRequest, pk: int) -> HttpResponse:
     """One more stretch the customer can or can't be there, or one fewer."""
     row = appointment_for(request.user, pk)
     form = TimesForm(request.POST, user=request.user)
@@ -249,6 +249,6 @@ def visit_times(request: HttpRequest, pk: int) -> HttpResponse:
     return redirect("jobs:windows" if row.state == Appointment.State.UNPLACED else "jobs:appointment", row.pk)
 
 
-def _times_page(request: HttpRequest, row: Appointment, form: TimesForm) -> HttpResponse:
+def _times_page(request: SignedInRequest, row: Appointment, form: TimesForm) -> HttpResponse:
     context = {"visit": row, "job": row.job, "offers": offers_for(row), **times_context(request, row, form)}
     return render(request, "jobs/windows.html", context, status=422)

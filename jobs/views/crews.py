@@ -8,7 +8,7 @@ from typing import Any
 
 from django.contrib import messages
 from django.contrib.auth.decorators import login_required
-from django.http import HttpRequest, HttpResponse
+from django.http import HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
 from django.utils import timezone
 from django.utils.text import slugify
@@ -36,7 +36,7 @@ from jobs.schedule.offers import usual_windows as usual_windows_of
 from jobs.views import OFFICE
 from jobs.views.jobs import csv_answer
 from shared import roles
-from shared.access import roles_required
+from shared.access import SignedInRequest, roles_required
 from shared.errors import Refused
 from shared.formats.dates import clocks
 from shared.models import Branch, Run
@@ -45,7 +45,7 @@ from shared.models import Branch, Run
 @login_required
 @roles_required(*OFFICE)
 @require_GET
-def crew_list(request: HttpRequest) -> HttpResponse:
+def crew_list(request: SignedInRequest) -> HttpResponse:
     """Crews with what they drive for, and who is away soon."""
     crews = list(
         Crew.objects.visible_to(request.user).select_related("branch").prefetch_related("skills", "members__user")
@@ -87,7 +87,7 @@ def _hours(work: WorkDay) -> str:
 @login_required
 @roles_required(*OFFICE)
 @require_http_methods(["GET", "POST"])
-def crew_new(request: HttpRequest) -> HttpResponse:
+def crew_new(request: SignedInRequest) -> HttpResponse:
     """A new crew."""
     branch = request.user.branch
     form = CrewForm(request.POST or None, user=request.user, instance=Crew(branch=branch))
@@ -99,7 +99,7 @@ def crew_new(request: HttpRequest) -> HttpResponse:
     return render(request, "jobs/crew_new.html", {"form": form}, status=422 if form.errors else 200)
 
 
-def _save_crew(request: HttpRequest, form: CrewForm, crew: Crew | None) -> Crew | None:
+def _save_crew(request: SignedInRequest, form: CrewForm, crew: Crew | None) -> Crew | None:
     try:
         return services.save_crew(
             branch=request.user.branch, crew=crew, by=request.user, skills=form.cleaned_data["skills"], **form.values()
@@ -112,7 +112,7 @@ def _save_crew(request: HttpRequest, form: CrewForm, crew: Crew | None) -> Crew 
 @login_required
 @roles_required(*OFFICE)
 @require_http_methods(["GET", "POST"])
-def crew_edit(request: HttpRequest, pk: int) -> HttpResponse:
+def crew_edit(request: SignedInRequest, pk: int) -> HttpResponse:
     """One crew: what it can do, its week, its people, absences, days that differ."""
     crew = crew_for(request.user, pk)
     form = CrewForm(request.POST or None, user=request.user, instance=crew)
@@ -122,7 +122,7 @@ def crew_edit(request: HttpRequest, pk: int) -> HttpResponse:
     return render(request, "jobs/crew.html", crew_context(request, crew, form=form), status=422 if form.errors else 200)
 
 
-def crew_context(request: HttpRequest, crew: Crew, **more: Any) -> dict[str, Any]:
+def crew_context(request: SignedInRequest, crew: Crew, **more: Any) -> dict[str, Any]:
     user, now = request.user, timezone.now()
     return {
         "crew": crew,
@@ -139,14 +139,14 @@ def crew_context(request: HttpRequest, crew: Crew, **more: Any) -> dict[str, Any
     }
 
 
-def feeds_shown(request: HttpRequest, feeds: Any) -> list[tuple[CalendarFeed, str]]:
+def feeds_shown(request: SignedInRequest, feeds: Any) -> list[tuple[CalendarFeed, str]]:
     """Feeds with their whole address."""
     from django.urls import reverse
 
     return [(feed, request.build_absolute_uri(reverse("jobs:feed", args=[feed_token(feed)]))) for feed in feeds]
 
 
-def _part(request: HttpRequest, crew: Crew, name: str, form: Any, words: str, do: Callable[[], Any]) -> HttpResponse:
+def _part(request: SignedInRequest, crew: Crew, name: str, form: Any, words: str, do: Callable[[], Any]) -> HttpResponse:
     """One of the crew page's own forms."""
     if form.is_valid():
         try:
@@ -161,7 +161,7 @@ def _part(request: HttpRequest, crew: Crew, name: str, form: Any, words: str, do
 @login_required
 @roles_required(*OFFICE)
 @require_POST
-def crew_hours(request: HttpRequest, pk: int) -> HttpResponse:
+def crew_hours(request: SignedInRequest, pk: int) -> HttpResponse:
     """The crew's usual week."""
     crew = crew_for(request.user, pk)
     form = HoursForm(request.POST, user=request.user, crew=crew)
@@ -174,7 +174,7 @@ def crew_hours(request: HttpRequest, pk: int) -> HttpResponse:
 @login_required
 @roles_required(*OFFICE)
 @require_POST
-def crew_absence(request: HttpRequest, pk: int) -> HttpResponse:
+def crew_absence(request: SignedInRequest, pk: int) -> HttpResponse:
     """Somebody, or the whole crew, is away; the visits that stand there are named, or spread at once."""
     crew = crew_for(request.user, pk)
     form = AbsenceForm(request.POST, user=request.user, crew=crew)
@@ -199,7 +199,7 @@ def crew_absence(request: HttpRequest, pk: int) -> HttpResponse:
 @login_required
 @roles_required(*OFFICE)
 @require_POST
-def absence_remove(request: HttpRequest, pk: int) -> HttpResponse:
+def absence_remove(request: SignedInRequest, pk: int) -> HttpResponse:
     """They are back."""
     absence = get_object_or_404(Absence.objects.filter(crew__in=Crew.objects.visible_to(request.user)), pk=pk)
     services.remove_absence(absence=absence, by=request.user)
@@ -210,7 +210,7 @@ def absence_remove(request: HttpRequest, pk: int) -> HttpResponse:
 @login_required
 @roles_required(*OFFICE)
 @require_POST
-def crew_member(request: HttpRequest, pk: int) -> HttpResponse:
+def crew_member(request: SignedInRequest, pk: int) -> HttpResponse:
     """Somebody drives with the crew from a day on."""
     crew = crew_for(request.user, pk)
     form = MemberForm(request.POST, user=request.user)
@@ -223,7 +223,7 @@ def crew_member(request: HttpRequest, pk: int) -> HttpResponse:
 @login_required
 @roles_required(*OFFICE)
 @require_POST
-def member_end(request: HttpRequest, pk: int) -> HttpResponse:
+def member_end(request: SignedInRequest, pk: int) -> HttpResponse:
     """Today is their last day with the crew."""
     from jobs.models import CrewMember
 
@@ -236,7 +236,7 @@ def member_end(request: HttpRequest, pk: int) -> HttpResponse:
 @login_required
 @roles_required(*OFFICE)
 @require_POST
-def crew_day(request: HttpRequest, pk: int) -> HttpResponse:
+def crew_day(request: SignedInRequest, pk: int) -> HttpResponse:
     """What is different on one day."""
     crew = crew_for(request.user, pk)
     form = CrewDayForm(request.POST, user=request.user)
@@ -251,7 +251,7 @@ def crew_day(request: HttpRequest, pk: int) -> HttpResponse:
 @login_required
 @roles_required(*OFFICE)
 @require_POST
-def skill_new(request: HttpRequest) -> HttpResponse:
+def skill_new(request: SignedInRequest) -> HttpResponse:
     """Something only some crews can do."""
     form = SkillForm(request.POST, user=request.user)
     if form.is_valid() and request.user.branch is not None:
@@ -272,7 +272,7 @@ def skill_new(request: HttpRequest) -> HttpResponse:
 @login_required
 @roles_required(*OFFICE)
 @require_http_methods(["GET", "POST"])
-def holidays(request: HttpRequest) -> HttpResponse:
+def holidays(request: SignedInRequest) -> HttpResponse:
     """Days off within a year, the branch's own days, and its calendar rules."""
     branch = request.user.branch
     if branch is None:
@@ -297,7 +297,7 @@ def holidays(request: HttpRequest) -> HttpResponse:
     return render(request, "jobs/holidays.html", context, status=422 if wrong else 200)
 
 
-def _took_holiday(request: HttpRequest, form: HolidayForm) -> bool:
+def _took_holiday(request: SignedInRequest, form: HolidayForm) -> bool:
     if not form.is_bound or not form.is_valid():
         return False
     services.set_holiday(branch=request.user.branch, by=request.user, **form.cleaned_data)
@@ -305,7 +305,7 @@ def _took_holiday(request: HttpRequest, form: HolidayForm) -> bool:
     return True
 
 
-def _took_rules(request: HttpRequest, form: RulesForm) -> bool:
+def _took_rules(request: SignedInRequest, form: RulesForm) -> bool:
     if not form.is_bound or not form.is_valid():
         return False
     try:
@@ -325,7 +325,7 @@ def windows_written(branch: Branch) -> str:
 @login_required
 @roles_required(*OFFICE)
 @require_POST
-def usual_windows(request: HttpRequest) -> HttpResponse:
+def usual_windows(request: SignedInRequest) -> HttpResponse:
     """The parts of a day that are promised on the phone."""
     form = WindowsForm(request.POST, user=request.user)
     if form.is_valid() and request.user.branch is not None:
@@ -340,7 +340,7 @@ def usual_windows(request: HttpRequest) -> HttpResponse:
 @login_required
 @roles_required(*OFFICE)
 @require_POST
-def holiday_remove(request: HttpRequest, pk: int) -> HttpResponse:
+def holiday_remove(request: SignedInRequest, pk: int) -> HttpResponse:
     """The day is as public holidays have it again."""
     holiday = get_object_or_404(Holiday.objects.visible_to(request.user), pk=pk)
     services.remove_holiday(holiday=holiday, by=request.user)
@@ -353,7 +353,7 @@ def holiday_remove(request: HttpRequest, pk: int) -> HttpResponse:
 @login_required
 @roles_required(*OFFICE)
 @require_POST
-def feed_open(request: HttpRequest, pk: int) -> HttpResponse:
+def feed_open(request: SignedInRequest, pk: int) -> HttpResponse:
     """A calendar address for a crew."""
     crew = crew_for(request.user, pk)
     services.open_feed(branch=crew.branch, crew=crew, by=request.user)
@@ -364,7 +364,7 @@ def feed_open(request: HttpRequest, pk: int) -> HttpResponse:
 @login_required
 @roles_required(*OFFICE)
 @require_POST
-def feed_revoke(request: HttpRequest, pk: int) -> HttpResponse:
+def feed_revoke(request: SignedInRequest, pk: int) -> HttpResponse:
     """The address answers nothing any more."""
     feed = feed_for(request.user, pk)
     services.revoke_feed(feed=feed, by=request.user)
@@ -375,7 +375,7 @@ def feed_revoke(request: HttpRequest, pk: int) -> HttpResponse:
 @login_required
 @roles_required(*roles.FIELD)
 @require_http_methods(["GET", "POST"])
-def my_calendar(request: HttpRequest) -> HttpResponse:
+def my_calendar(request: SignedInRequest) -> HttpResponse:
     """A person's own calendar address: open one, revoke it."""
     feeds = CalendarFeed.objects.filter(user=request.user, revoked_at=None)
     if request.method == "POST":
@@ -389,7 +389,7 @@ def my_calendar(request: HttpRequest) -> HttpResponse:
 
 @require_GET
 @never_cache
-def feed(request: HttpRequest, token: str) -> HttpResponse:
+def feed(request: SignedInRequest, token: str) -> HttpResponse:
     """The calendar behind a signed address, for calendar programs that can't sign in."""
     found = feed_of_token(token)
     if found is None:

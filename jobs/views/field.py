@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from django.contrib.auth.decorators import login_required
-from django.http import HttpRequest, HttpResponse
+from django.http import HttpResponse
 from django.shortcuts import render
 from django.utils import timezone
 from django.views.decorators.http import require_GET
@@ -21,7 +21,7 @@ from jobs.schedule.day import UNDER_WAY, Stop, read_schedule
 from jobs.views.jobs import parse_date_or_none
 from jobs.words import window_text
 from shared import roles
-from shared.access import roles_required
+from shared.access import SignedInRequest, roles_required
 
 NEXT_TAP = {
     Appointment.State.PLANNED: ("on-the-way", "Leaving now"),
@@ -56,7 +56,7 @@ def crews_of(user: Any, day: dt.date) -> list[Crew]:
 @login_required
 @roles_required(*roles.FIELD)
 @require_GET
-def today(request: HttpRequest) -> HttpResponse:
+def today(request: SignedInRequest) -> HttpResponse:
     """The next stop large, then the rest of the day; another day to look ahead."""
     now, today = timezone.now(), timezone.localdate()
     day = parse_date_or_none(request.GET.get("day", "")) or today
@@ -90,7 +90,7 @@ def today(request: HttpRequest) -> HttpResponse:
     return render(request, "jobs/today.html", context)
 
 
-def _call(request: HttpRequest, row: Appointment, stop: Stop, outlook: Outlook | None, is_today: bool) -> Call:
+def _call(request: SignedInRequest, row: Appointment, stop: Stop, outlook: Outlook | None, is_today: bool) -> Call:
     left = ports.unfinished(row) if row.state == Appointment.State.ARRIVED else None
     return Call(
         row,

@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import Any
 
 from django.contrib.auth.decorators import login_required
-from django.http import Http404, HttpRequest, HttpResponse
+from django.http import Http404, HttpResponse
 from django.shortcuts import redirect, render
 from django.views.decorators.http import require_GET, require_http_methods, require_POST
 
@@ -13,7 +13,7 @@ from jobs import services
 from jobs.forms import ImportForm
 from jobs.services.imports import COLUMNS, KIND
 from jobs.views import OFFICE
-from shared.access import roles_required
+from shared.access import SignedInRequest, roles_required
 from shared.errors import Refused
 from shared.models import Run
 
@@ -23,7 +23,7 @@ MOST_BYTES = 4_000_000
 @login_required
 @roles_required(*OFFICE)
 @require_http_methods(["GET", "POST"])
-def import_jobs(request: HttpRequest) -> HttpResponse:
+def import_jobs(request: SignedInRequest) -> HttpResponse:
     """Choose a file; the first look writes nothing."""
     form = ImportForm(request.POST or None, request.FILES or None, user=request.user)
     if request.method == "POST" and form.is_valid() and request.user.branch is not None:
@@ -47,7 +47,7 @@ def _text_of(file: Any) -> str:
         raise Refused("the file is not UTF-8 text; save it as CSV UTF-8", field="file") from None
 
 
-def _run_for(request: HttpRequest, pk: Any) -> Run:
+def _run_for(request: SignedInRequest, pk: Any) -> Run:
     run = Run.objects.visible_to(request.user).filter(pk=pk, kind=KIND).first()
     if run is None:
         raise Http404
@@ -57,7 +57,7 @@ def _run_for(request: HttpRequest, pk: Any) -> Run:
 @login_required
 @roles_required(*OFFICE)
 @require_GET
-def import_run(request: HttpRequest, pk: Any) -> HttpResponse:
+def import_run(request: SignedInRequest, pk: Any) -> HttpResponse:
     """Each line's fate."""
     run = _run_for(request, pk)
     return render(request, "jobs/import_run.html", {"run": run, "result": run.result})
@@ -66,7 +66,7 @@ def import_run(request: HttpRequest, pk: Any) -> HttpResponse:
 @login_required
 @roles_required(*OFFICE)
 @require_POST
-def import_confirm(request: HttpRequest, pk: Any) -> HttpResponse:
+def import_confirm(request: SignedInRequest, pk: Any) -> HttpResponse:
     """Book the lines that can be."""
     run = _run_for(request, pk)
     if request.user.branch is None or not run.result or not run.result.get("dry"):

@@ -12,7 +12,7 @@ from django.contrib import messages
 from django.contrib.auth.decorators import login_required
 from django.core.paginator import Paginator
 from django.db.models import Max, Prefetch, Q, QuerySet
-from django.http import HttpRequest, HttpResponse, StreamingHttpResponse
+from django.http import HttpResponse, StreamingHttpResponse
 from django.shortcuts import redirect, render
 from django.utils import timezone
 from django.utils.dateparse import parse_date
@@ -24,7 +24,7 @@ from jobs.forms import CantForm, CustomerForm, HoldForm, JobForm, ReasonForm, Vi
 from jobs.models import Appointment, Job
 from jobs.ports import Blocker, ports
 from jobs.views import LOOKS, OFFICE
-from shared.access import roles_required
+from shared.access import SignedInRequest, roles_required
 from shared.errors import Refused
 
 PER_PAGE = 40
@@ -64,7 +64,7 @@ def _harmless(cell: Any) -> Any:
 # -- the list ----------------------------------------------------------------------------
 
 
-def found_jobs(request: HttpRequest) -> QuerySet[Job]:
+def found_jobs(request: SignedInRequest) -> QuerySet[Job]:
     """The jobs a query asks for: words, stage, hold, dates; open ones unless it says otherwise."""
     rows = Job.objects.visible_to(request.user).select_related("customer", "site")
     words, stage = request.GET.get("q", "").strip(), request.GET.get("stage", "")
@@ -96,7 +96,7 @@ def parse_date_or_none(text: str) -> Any:
 @login_required
 @roles_required(*LOOKS)
 @require_GET
-def job_list(request: HttpRequest) -> HttpResponse:
+def job_list(request: SignedInRequest) -> HttpResponse:
     """Jobs with stage, age and next visit; filtered, searched, paged, or as CSV."""
     rows = found_jobs(request)
     if request.GET.get("format") == "csv":
@@ -167,13 +167,13 @@ def blockers_of(job: Job) -> list[Blocker]:
 @login_required
 @roles_required(*LOOKS)
 @require_GET
-def job_detail(request: HttpRequest, pk: int) -> HttpResponse:
+def job_detail(request: SignedInRequest, pk: int) -> HttpResponse:
     """The whole story of a job on one screen."""
     job = job_for(request.user, pk)
     return render(request, "jobs/job_detail.html", detail_context(request, job))
 
 
-def detail_context(request: HttpRequest, job: Job, **more: Any) -> dict[str, Any]:
+def detail_context(request: SignedInRequest, job: Job, **more: Any) -> dict[str, Any]:
     user = request.user
     visits = (
         Appointment.objects.visible_to(user)
@@ -200,7 +200,7 @@ def detail_context(request: HttpRequest, job: Job, **more: Any) -> dict[str, Any
     }
 
 
-def _done(request: HttpRequest, job: Job, words: str) -> HttpResponse:
+def _done(request: SignedInRequest, job: Job, words: str) -> HttpResponse:
     messages.success(request, words)
     return redirect("jobs:job", job.pk)
 
@@ -208,7 +208,7 @@ def _done(request: HttpRequest, job: Job, words: str) -> HttpResponse:
 @login_required
 @roles_required(*OFFICE)
 @require_http_methods(["GET", "POST"])
-def job_edit(request: HttpRequest, pk: int) -> HttpResponse:
+def job_edit(request: SignedInRequest, pk: int) -> HttpResponse:
     """Title, rooms, policy, the customer's own date, project."""
     job = job_for(request.user, pk)
     form = JobForm(request.POST or None, user=request.user, instance=job)
@@ -226,7 +226,7 @@ def job_edit(request: HttpRequest, pk: int) -> HttpResponse:
 @login_required
 @roles_required(*OFFICE)
 @require_POST
-def job_hold(request: HttpRequest, pk: int) -> HttpResponse:
+def job_hold(request: SignedInRequest, pk: int) -> HttpResponse:
     """Pause a job for a reason."""
     job = job_for(request.user, pk)
     form = HoldForm(request.POST, user=request.user)
@@ -242,7 +242,7 @@ def job_hold(request: HttpRequest, pk: int) -> HttpResponse:
 @login_required
 @roles_required(*OFFICE)
 @require_POST
-def job_unhold(request: HttpRequest, pk: int) -> HttpResponse:
+def job_unhold(request: SignedInRequest, pk: int) -> HttpResponse:
     """The job goes on."""
     job = job_for(request.user, pk)
     return _try(request, job, f"{job.number} goes on.", lambda: services.unhold(job=job, by=request.user))
@@ -251,7 +251,7 @@ def job_unhold(request: HttpRequest, pk: int) -> HttpResponse:
 @login_required
 @roles_required(*OFFICE)
 @require_POST
-def job_cancel(request: HttpRequest, pk: int) -> HttpResponse:
+def job_cancel(request: SignedInRequest, pk: int) -> HttpResponse:
     """Cancel the job and what is still to come of it."""
     job = job_for(request.user, pk)
     form = ReasonForm(request.POST, user=request.user)
@@ -267,7 +267,7 @@ def job_cancel(request: HttpRequest, pk: int) -> HttpResponse:
 @login_required
 @roles_required(*OFFICE)
 @require_POST
-def job_take_up(request: HttpRequest, pk: int) -> HttpResponse:
+def job_take_up(request: SignedInRequest, pk: int) -> HttpResponse:
     """Take a cancelled job up again."""
     job = job_for(request.user, pk)
     return _try(
@@ -275,7 +275,7 @@ def job_take_up(request: HttpRequest, pk: int) -> HttpResponse:
     )
 
 
-def _try(request: HttpRequest, job: Job, words: str, deed: Any) -> HttpResponse:
+def _try(request: SignedInRequest, job: Job, words: str, deed: Any) -> HttpResponse:
     try:
         deed()
     except Refused as refusal:
@@ -287,7 +287,7 @@ def _try(request: HttpRequest, job: Job, words: str, deed: Any) -> HttpResponse:
 @login_required
 @roles_required(*OFFICE)
 @require_POST
-def job_cant(request: HttpRequest, pk: int) -> HttpResponse:
+def job_cant(request: SignedInRequest, pk: int) -> HttpResponse:
     """A stretch the customer can't be there."""
     job = job_for(request.user, pk)
     form = CantForm(request.POST, user=request.user)
@@ -304,7 +304,7 @@ def job_cant(request: HttpRequest, pk: int) -> HttpResponse:
 @login_required
 @roles_required(*OFFICE)
 @require_POST
-def project_new(request: HttpRequest, pk: int) -> HttpResponse:
+def project_new(request: SignedInRequest, pk: int) -> HttpResponse:
     """A project of a customer: many sites or phases."""
     customer = customer_for(request.user, pk)
     name = request.POST.get("name", "").strip()
@@ -320,7 +320,7 @@ def project_new(request: HttpRequest, pk: int) -> HttpResponse:
 @login_required
 @roles_required(*OFFICE)
 @require_http_methods(["GET", "POST"])
-def visit_new(request: HttpRequest, pk: int) -> HttpResponse:
+def visit_new(request: SignedInRequest, pk: int) -> HttpResponse:
     """Ask for another visit of the job."""
     job = job_for(request.user, pk)
     initial = {"purpose": request.GET.get("purpose", "install")}
@@ -339,7 +339,7 @@ def visit_new(request: HttpRequest, pk: int) -> HttpResponse:
 @login_required
 @roles_required(*OFFICE)
 @require_http_methods(["GET", "POST"])
-def customer_edit(request: HttpRequest, pk: int) -> HttpResponse:
+def customer_edit(request: SignedInRequest, pk: int) -> HttpResponse:
     """A customer's name, phone, email, note; their sites and jobs beside it."""
     customer = customer_for(request.user, pk)
     form = CustomerForm(request.POST or None, user=request.user, instance=customer)

@@ -8,7 +8,7 @@ from typing import Any
 
 from django.contrib import messages
 from django.contrib.auth.decorators import login_required
-from django.http import HttpRequest, HttpResponse
+from django.http import HttpResponse
 from django.shortcuts import redirect, render
 from django.utils import timezone
 from django.views.decorators.http import require_http_methods, require_POST
@@ -21,7 +21,7 @@ from jobs.services.planning import KIND
 from jobs.views import OFFICE
 from jobs.views.appointments import sentence
 from jobs.views.jobs import csv_answer, local_text, parse_date_or_none
-from shared.access import roles_required
+from shared.access import SignedInRequest, roles_required
 from shared.errors import Refused
 from shared.models import Run
 
@@ -29,7 +29,7 @@ from shared.models import Run
 @login_required
 @roles_required(*OFFICE)
 @require_http_methods(["GET", "POST"])
-def plan(request: HttpRequest) -> HttpResponse:
+def plan(request: SignedInRequest) -> HttpResponse:
     """Which days, which crews; the run's bar while it plans, and the proposals made lately."""
     day = parse_date_or_none(request.GET.get("day", "")) or timezone.localdate()
     keep = request.GET.get("keep") == "1"
@@ -54,7 +54,7 @@ def plan(request: HttpRequest) -> HttpResponse:
 @login_required
 @roles_required(*OFFICE)
 @require_http_methods(["GET"])
-def plan_run(request: HttpRequest, pk: Any) -> HttpResponse:
+def plan_run(request: SignedInRequest, pk: Any) -> HttpResponse:
     """The bar of one planning run; when it is done, on to its proposal."""
     from shared.views import run_for
 
@@ -67,7 +67,7 @@ def plan_run(request: HttpRequest, pk: Any) -> HttpResponse:
 @login_required
 @roles_required(*OFFICE)
 @require_http_methods(["GET"])
-def proposal(request: HttpRequest, pk: int) -> HttpResponse:
+def proposal(request: SignedInRequest, pk: int) -> HttpResponse:
     """The proposal beside the calendar, difference by difference."""
     found = proposal_for(request.user, pk)
     if request.GET.get("format") == "csv":
@@ -150,7 +150,7 @@ def _same_day(move: ProposedMove) -> bool:
 @login_required
 @roles_required(*OFFICE)
 @require_POST
-def proposal_answer(request: HttpRequest, pk: int) -> HttpResponse:
+def proposal_answer(request: SignedInRequest, pk: int) -> HttpResponse:
     """Yes to all, to some, or no."""
     found = proposal_for(request.user, pk)
     rows = found.moves.filter(state=ProposedMove.State.OPEN)

@@ -8,7 +8,7 @@ from typing import Any
 
 from django.contrib import messages
 from django.contrib.auth.decorators import login_required
-from django.http import HttpRequest, HttpResponse
+from django.http import HttpResponse
 from django.shortcuts import redirect, render
 from django.views.decorators.http import require_http_methods
 
@@ -18,14 +18,14 @@ from jobs.forms import ProjectForm
 from jobs.models import Job, Project
 from jobs.views import OFFICE
 from jobs.views.jobs import csv_answer, next_visits
-from shared.access import roles_required
+from shared.access import SignedInRequest, roles_required
 from shared.errors import Refused
 
 
 @login_required
 @roles_required(*OFFICE)
 @require_http_methods(["GET", "POST"])
-def project(request: HttpRequest, pk: int) -> HttpResponse:
+def project(request: SignedInRequest, pk: int) -> HttpResponse:
     """Its jobs by phase, each with stage and next visit; name and note can be changed."""
     found = project_for(request.user, pk)
     form = ProjectForm(request.POST or None, user=request.user, instance=found)

@@ -8,7 +8,7 @@ from django.contrib import messages
 from django.contrib.auth.decorators import login_required
 from django.core.paginator import Paginator
 from django.db.models import Count, Q
-from django.http import HttpRequest, HttpResponse
+from django.http import HttpResponse
 from django.shortcuts import redirect, render
 from django.utils import timezone
 from django.views.decorators.http import require_GET, require_http_methods
@@ -20,14 +20,14 @@ from jobs.forms import SiteForm
 from jobs.models import Appointment, Site
 from jobs.views import OFFICE
 from jobs.views.jobs import PER_PAGE, csv_answer
-from shared.access import roles_required
+from shared.access import SignedInRequest, roles_required
 from shared.errors import Refused
 
 
 @login_required
 @roles_required(*OFFICE)
 @require_GET
-def site_list(request: HttpRequest) -> HttpResponse:
+def site_list(request: SignedInRequest) -> HttpResponse:
     """Where the branch drives to; those without coordinates can't be routed and say so."""
     rows = Site.objects.visible_to(request.user).select_related("customer").annotate(job_count=Count("jobs"))
     rows = rows.order_by("town", "street", "pk")
@@ -62,7 +62,7 @@ def site_list(request: HttpRequest) -> HttpResponse:
 @login_required
 @roles_required(*OFFICE)
 @require_http_methods(["GET", "POST"])
-def site_edit(request: HttpRequest, pk: int) -> HttpResponse:
+def site_edit(request: SignedInRequest, pk: int) -> HttpResponse:
     """A site with what a crew must know to get in and work there, and the jobs it had."""
     site = site_for(request.user, pk)
     form = SiteForm(request.POST or None, user=request.user, instance=site)
@@ -88,7 +88,7 @@ def site_edit(request: HttpRequest, pk: int) -> HttpResponse:
 @login_required
 @roles_required(*OFFICE)
 @require_http_methods(["GET", "POST"])
-def site_new(request: HttpRequest, pk: int) -> HttpResponse:
+def site_new(request: SignedInRequest, pk: int) -> HttpResponse:
     """Another site of a customer."""
     customer = customer_for(request.user, pk)
     form = SiteForm(request.POST or None, user=request.user, instance=Site(branch=customer.branch, customer=customer))

@@ -11,7 +11,7 @@ from django.contrib import messages
 from django.contrib.auth.decorators import login_required
 from django.core.paginator import Paginator
 from django.db.models import Count, Prefetch
-from django.http import HttpRequest, HttpResponse
+from django.http import HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
 from django.urls import reverse
 from django.utils import timezone
@@ -26,7 +26,7 @@ from jobs.schedule.day import BEGUN, read_schedule
 from jobs.services import entries
 from jobs.views import OFFICE
 from jobs.views.jobs import PER_PAGE, csv_answer
-from shared.access import roles_required
+from shared.access import SignedInRequest, roles_required
 from shared.errors import Refused
 from shared.formats.dates import short_day
 
@@ -60,7 +60,7 @@ class Waiting:
 @login_required
 @roles_required(*OFFICE)
 @require_GET
-def stuck(request: HttpRequest) -> HttpResponse:
+def stuck(request: SignedInRequest) -> HttpResponse:
     """Jobs by stage and age, oldest first, with the next action and whose it is; and what needs a decision."""
     rows = Job.objects.visible_to(request.user).open()
     counts = {row["stage"]: row["count"] for row in rows.values("stage").annotate(count=Count("pk"))}
@@ -96,7 +96,7 @@ def stuck(request: HttpRequest) -> HttpResponse:
     return render(request, "jobs/stuck.html", context)
 
 
-def _parked_for(request: HttpRequest, pk: int) -> ParkedEntry:
+def _parked_for(request: SignedInRequest, pk: int) -> ParkedEntry:
     rows = ParkedEntry.objects.visible_to(request.user).filter(settled_at=None)
     return get_object_or_404(rows.select_related("entry__device__user"), pk=pk)
 
@@ -104,7 +104,7 @@ def _parked_for(request: HttpRequest, pk: int) -> ParkedEntry:
 @login_required
 @roles_required(*OFFICE)
 @require_POST
-def entry_again(request: HttpRequest, pk: int) -> HttpResponse:
+def entry_again(request: SignedInRequest, pk: int) -> HttpResponse:
     """Run a phone's entry that was not taken again, now."""
     parked = _parked_for(request, pk)
     if entries.try_again(parked=parked, by=request.user):
@@ -117,7 +117,7 @@ def entry_again(request: HttpRequest, pk: int) -> HttpResponse:
 @login_required
 @roles_required(*OFFICE)
 @require_POST
-def entry_drop(request: HttpRequest, pk: int) -> HttpResponse:
+def entry_drop(request: SignedInRequest, pk: int) -> HttpResponse:
     """Give a phone's entry up, for a reason its phone shows."""
     parked = _parked_for(request, pk)
     try:

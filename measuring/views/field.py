@@ -15,13 +15,13 @@ from django.views.decorators.http import require_GET, require_http_methods
 
 from jobs.models import FieldDevice
 from measuring import deeds, offline
-from shared.access import SheetRequest, roles_required
+from shared.access import SignedInRequest, roles_required
 from shared.roles import ALL, FIELD, OFFICE, OWNER
 
 
 @require_GET
 @cache_control(no_cache=True)
-def worker(request: SheetRequest) -> HttpResponse:
+def worker(request: SignedInRequest) -> HttpResponse:
     """The service worker, from the root so that it may serve every page; it holds no data."""
     path = finders.find("measuring/field/sw.js")
     assert isinstance(path, str)
@@ -36,7 +36,7 @@ def worker(request: SheetRequest) -> HttpResponse:
 @login_required
 @roles_required(*ALL)  # whoever's phone holds one page that works without signal fetches every stand-in
 @require_GET
-def shell(request: SheetRequest) -> HttpResponse:
+def shell(request: SignedInRequest) -> HttpResponse:
     """The page that stands in for a visit without signal: no data, only the script."""
     return render(request, "measuring/field.html")
 
@@ -44,7 +44,7 @@ def shell(request: SheetRequest) -> HttpResponse:
 @login_required
 @roles_required(*FIELD, *OFFICE)
 @require_http_methods(["GET", "POST"])
-def devices(request: SheetRequest) -> HttpResponse:
+def devices(request: SignedInRequest) -> HttpResponse:
     """One's own phones (the owner: every phone of the branch), each revocable alone."""
     user = request.user
     rows = FieldDevice.objects.select_related("user").order_by("revoked_at", "-last_seen_at", "-pk")

@@ -33,7 +33,7 @@ from measuring.models import Opening, Place, Reading, Unit, Visit
 from measuring.options import offers_of_units
 from measuring.services.readings import refuse_large
 from measuring.sheets import OpeningSheet, opening_sheet, openings_of_job
-from shared.access import SheetRequest, roles_required
+from shared.access import SignedInRequest, roles_required
 from shared.errors import Refused
 from shared.models import User
 
@@ -54,7 +54,7 @@ def _option_forms(units: list[Unit], user: User) -> list[tuple[Unit, OptionsForm
 
 
 def _page(
-    request: SheetRequest,
+    request: SignedInRequest,
     opening: Opening,
     *,
     sheet: OpeningSheet | None = None,
@@ -92,7 +92,7 @@ def _page(
 @login_required
 @roles_required(*SEES_SIZES)
 @require_GET
-def opening(request: SheetRequest, pk: int) -> HttpResponse:
+def opening(request: SignedInRequest, pk: int) -> HttpResponse:
     """An opening with everything known of it."""
     return _page(request, opening_for(request.user, pk))
 
@@ -100,7 +100,7 @@ def opening(request: SheetRequest, pk: int) -> HttpResponse:
 @login_required
 @roles_required(*MEASURES)
 @require_POST
-def readings(request: SheetRequest, pk: int) -> HttpResponse:
+def readings(request: SignedInRequest, pk: int) -> HttpResponse:
     """Every box that says something new; what is refused stands beside its box, the rest is kept."""
     now = opening_for(request.user, pk)
     visit, user = visit_at(now), request.user
@@ -144,7 +144,7 @@ def readings(request: SheetRequest, pk: int) -> HttpResponse:
 @login_required
 @roles_required(*MEASURES)
 @require_POST
-def add_reading(request: SheetRequest, pk: int) -> HttpResponse:
+def add_reading(request: SignedInRequest, pk: int) -> HttpResponse:
     """One reading at any place, such as a diagonal nobody asked for."""
     now = opening_for(request.user, pk)
     return _done(
@@ -163,7 +163,7 @@ def add_reading(request: SheetRequest, pk: int) -> HttpResponse:
 @login_required
 @roles_required(*MEASURES)
 @require_POST
-def reading_deed(request: SheetRequest, pk: int, deed: str) -> HttpResponse:
+def reading_deed(request: SignedInRequest, pk: int, deed: str) -> HttpResponse:
     """Confirm it, keep it against another, or take it back."""
     one = reading_for(request.user, pk)
     deeds: dict[str, Callable[..., Any]] = {
@@ -177,7 +177,7 @@ def reading_deed(request: SheetRequest, pk: int, deed: str) -> HttpResponse:
 @login_required
 @roles_required(*MEASURES)
 @require_http_methods(["POST"])
-def facts(request: SheetRequest, pk: int) -> HttpResponse:
+def facts(request: SignedInRequest, pk: int) -> HttpResponse:
     """Product, mount, substrate and the rest."""
     now = opening_for(request.user, pk)
     form = FactsForm(now, request.POST, user=request.user)
@@ -201,7 +201,7 @@ def facts(request: SheetRequest, pk: int) -> HttpResponse:
 @login_required
 @roles_required(*MEASURES)
 @require_POST
-def obstruction(request: SheetRequest, pk: int) -> HttpResponse:
+def obstruction(request: SignedInRequest, pk: int) -> HttpResponse:
     """Something in the way."""
     now = opening_for(request.user, pk)
     form = ObstructionForm(request.POST, user=request.user)
@@ -219,7 +219,7 @@ def obstruction(request: SheetRequest, pk: int) -> HttpResponse:
 @login_required
 @roles_required(*MEASURES)
 @require_POST
-def remove_obstruction(request: SheetRequest, pk: int) -> HttpResponse:
+def remove_obstruction(request: SignedInRequest, pk: int) -> HttpResponse:
     """It is not there."""
     thing = obstruction_for(request.user, pk)
     return _done(request, thing.opening, lambda: services.remove_obstruction(obstruction=thing, by=request.user))
@@ -228,7 +228,7 @@ def remove_obstruction(request: SheetRequest, pk: int) -> HttpResponse:
 @login_required
 @roles_required(*MEASURES)
 @require_POST
-def add_photo(request: SheetRequest, pk: int) -> HttpResponse:
+def add_photo(request: SignedInRequest, pk: int) -> HttpResponse:
     """A photo."""
     now = opening_for(request.user, pk)
     form = PhotoForm(request.POST, request.FILES, user=request.user)
@@ -250,7 +250,7 @@ def add_photo(request: SheetRequest, pk: int) -> HttpResponse:
 @login_required
 @roles_required(*SEES_SIZES)
 @require_GET
-def photo(request: SheetRequest, pk: int) -> FileResponse:
+def photo(request: SignedInRequest, pk: int) -> FileResponse:
     """The picture itself, for who may see the opening."""
     one = photo_for(request.user, pk)
     kind = mimetypes.guess_type(str(one.file.name))[0] or "image/jpeg"
@@ -262,7 +262,7 @@ def photo(request: SheetRequest, pk: int) -> FileResponse:
 @login_required
 @roles_required(*MEASURES)
 @require_POST
-def remove_photo(request: SheetRequest, pk: int) -> HttpResponse:
+def remove_photo(request: SignedInRequest, pk: int) -> HttpResponse:
     """Not shown any more."""
     one = photo_for(request.user, pk)
     return _done(request, one.opening, lambda: services.remove_photo(photo=one, by=request.user))
@@ -271,7 +271,7 @@ def remove_photo(request: SheetRequest, pk: int) -> HttpResponse:
 @login_required
 @roles_required(*MEASURES)
 @require_POST
-def options(request: SheetRequest, pk: int) -> HttpResponse:
+def options(request: SignedInRequest, pk: int) -> HttpResponse:
     """What one unit is made with, or every unit of its opening."""
     unit = unit_for(request.user, pk)
     now = opening_for(request.user, unit.opening_id)
@@ -297,7 +297,7 @@ def options(request: SheetRequest, pk: int) -> HttpResponse:
 @login_required
 @roles_required(*MEASURES)
 @require_POST
-def opening_deed(request: SheetRequest, pk: int, deed: str) -> HttpResponse:
+def opening_deed(request: SignedInRequest, pk: int, deed: str) -> HttpResponse:
     """Copy it, take it up again, or say why it can't be covered, wasn't reached, is dropped."""
     now = opening_for(request.user, pk)
     user = request.user
@@ -328,7 +328,7 @@ def opening_deed(request: SheetRequest, pk: int, deed: str) -> HttpResponse:
 @login_required
 @roles_required(*MEASURES)
 @require_POST
-def settle(request: SheetRequest, pk: int) -> HttpResponse:
+def settle(request: SignedInRequest, pk: int) -> HttpResponse:
     """Which of two answers stands."""
     one = conflict_for(request.user, pk)
     take = request.POST.get("take") == "offered"
@@ -340,7 +340,7 @@ def settle(request: SheetRequest, pk: int) -> HttpResponse:
 @login_required
 @roles_required(*MEASURES)
 @require_GET
-def alternatives(request: SheetRequest, pk: int) -> HttpResponse:
+def alternatives(request: SignedInRequest, pk: int) -> HttpResponse:
     """Every product of the range tried on this opening, loaded when asked."""
     now = opening_for(request.user, pk)
     return render(
@@ -353,7 +353,7 @@ def alternatives(request: SheetRequest, pk: int) -> HttpResponse:
 @login_required
 @roles_required(*MEASURES)
 @require_http_methods(["GET", "POST"])
-def groups(request: SheetRequest, job_pk: int) -> HttpResponse:
+def groups(request: SignedInRequest, job_pk: int) -> HttpResponse:
     """The job's groups: bays, corners, pairs, line-ups, layers."""
     job = job_for(request.user, job_pk)
     rows = openings_of_job(job)
@@ -383,14 +383,14 @@ def groups(request: SheetRequest, job_pk: int) -> HttpResponse:
 @login_required
 @roles_required(*MEASURES)
 @require_POST
-def ungroup(request: SheetRequest, pk: int) -> HttpResponse:
+def ungroup(request: SignedInRequest, pk: int) -> HttpResponse:
     """Openings on their own again."""
     group = group_for(request.user, pk)
     services.ungroup(group=group, by=request.user)
     return redirect("measuring:groups", group.job_id)
 
 
-def _done(request: SheetRequest, opening: Opening, deed: Callable[[], Any]) -> HttpResponse:
+def _done(request: SignedInRequest, opening: Opening, deed: Callable[[], Any]) -> HttpResponse:
     """Do it and go back to the opening; what was refused stands among the messages."""
     try:
         deed()

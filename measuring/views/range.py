@@ -17,7 +17,7 @@ from measuring.forms import TapeForm
 from measuring.models import Jurisdiction, Product
 from measuring.starting_data import load_jurisdictions, load_products
 from measuring.times import minutes_of, starting_minutes
-from shared.access import SheetRequest, roles_required
+from shared.access import SignedInRequest, roles_required
 from shared.errors import Refused
 from shared.roles import DISPATCHER, OWNER
 
@@ -25,7 +25,7 @@ from shared.roles import DISPATCHER, OWNER
 @login_required
 @roles_required(OWNER, DISPATCHER)
 @require_http_methods(["GET", "POST"])
-def product_range(request: SheetRequest) -> HttpResponse:
+def product_range(request: SignedInRequest) -> HttpResponse:
     """Every product of the branch, and the cord rules it goes by."""
     if request.method == "POST" and request.user.has_role(OWNER) and request.user.branch:
         load_jurisdictions()
@@ -43,7 +43,7 @@ def product_range(request: SheetRequest) -> HttpResponse:
 @login_required
 @roles_required(OWNER, DISPATCHER)
 @require_http_methods(["GET", "POST"])
-def product(request: SheetRequest, pk: int | None = None) -> HttpResponse:
+def product(request: SignedInRequest, pk: int | None = None) -> HttpResponse:
     """One product's mounting needs, limits and options; a change is a new revision."""
     one = product_for(request.user, pk) if pk else None
     user = request.user
@@ -65,7 +65,7 @@ def product(request: SheetRequest, pk: int | None = None) -> HttpResponse:
 @login_required
 @roles_required(*MEASURES)
 @require_http_methods(["GET", "POST"])
-def tapes(request: SheetRequest) -> HttpResponse:
+def tapes(request: SignedInRequest) -> HttpResponse:
     """One's own tapes and the lengths of their cases."""
     user = request.user
     editing = None
@@ -96,7 +96,7 @@ def tapes(request: SheetRequest) -> HttpResponse:
 @login_required
 @roles_required(OWNER, DISPATCHER)
 @require_http_methods(["GET", "POST"])
-def measure_times(request: SheetRequest) -> HttpResponse:
+def measure_times(request: SignedInRequest) -> HttpResponse:
     """How many minutes things take at a measure visit, for the calendar."""
     user = request.user
     branch = user.branch

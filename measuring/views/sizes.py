@@ -20,7 +20,7 @@ from measuring.models import Unit
 from measuring.ports import NewSize
 from measuring.services.sizes import effects_of
 from measuring.sheets import drawing_of, live_units, openings_of_job, rooms_of, unit_rows
-from shared.access import SheetRequest, roles_required
+from shared.access import SignedInRequest, roles_required
 from shared.errors import Refused
 from shared.roles import OFFICE
 
@@ -29,7 +29,7 @@ NOT_MADE_YET = {
 }
 
 
-def _page(request: SheetRequest, job: Job, status: int = 200, **forms: Any) -> HttpResponse:
+def _page(request: SignedInRequest, job: Job, status: int = 200, **forms: Any) -> HttpResponse:
     rows = unit_rows(job)
     context = {
         "job": job,
@@ -51,12 +51,12 @@ def _page(request: SheetRequest, job: Job, status: int = 200, **forms: Any) -> H
 @login_required
 @roles_required(*SEES_SIZES)
 @require_GET
-def sizes(request: SheetRequest, job_pk: int) -> HttpResponse:
+def sizes(request: SignedInRequest, job_pk: int) -> HttpResponse:
     """Every unit of the job with its size, how it was reached, and what holds it back."""
     return _page(request, job_for(request.user, job_pk))
 
 
-def _chosen(request: SheetRequest, job: Job) -> list[Unit]:
+def _chosen(request: SignedInRequest, job: Job) -> list[Unit]:
     wanted = [int(pk) for pk in request.POST.getlist("units") if pk.isdigit()]
     return list(Unit.objects.filter(opening__job=job, pk__in=wanted))
 
@@ -64,7 +64,7 @@ def _chosen(request: SheetRequest, job: Job) -> list[Unit]:
 @login_required
 @roles_required(*OFFICE)
 @require_POST
-def approve(request: SheetRequest, job_pk: int) -> HttpResponse:
+def approve(request: SignedInRequest, job_pk: int) -> HttpResponse:
     """Record the customer's yes."""
     job = job_for(request.user, job_pk)
     form = ApproveForm(request.POST, user=request.user)
@@ -88,7 +88,7 @@ def approve(request: SheetRequest, job_pk: int) -> HttpResponse:
 @login_required
 @roles_required(*OFFICE)
 @require_POST
-def withdraw(request: SheetRequest, pk: int) -> HttpResponse:
+def withdraw(request: SignedInRequest, pk: int) -> HttpResponse:
     """The customer takes an approval back."""
     one = approval_for(request.user, pk)
     services.withdraw_approval(approval=one, by=request.user, reason=request.POST.get("reason", ""))
@@ -99,7 +99,7 @@ def withdraw(request: SheetRequest, pk: int) -> HttpResponse:
 @login_required
 @roles_required(*OFFICE)
 @require_POST
-def release(request: SheetRequest, job_pk: int) -> HttpResponse:
+def release(request: SignedInRequest, job_pk: int) -> HttpResponse:
     """Hand units to the workroom."""
     job = job_for(request.user, job_pk)
     form = ReleaseForm(request.POST, user=request.user)
@@ -119,7 +119,7 @@ def release(request: SheetRequest, job_pk: int) -> HttpResponse:
 @login_required
 @roles_required(*OFFICE)
 @require_POST
-def cancel_unit(request: SheetRequest, pk: int) -> HttpResponse:
+def cancel_unit(request: SignedInRequest, pk: int) -> HttpResponse:
     """A unit is not wanted any more."""
     unit = unit_for(request.user, pk)
     try:
@@ -132,7 +132,7 @@ def cancel_unit(request: SheetRequest, pk: int) -> HttpResponse:
 @login_required
 @roles_required(*SEES_SIZES)
 @require_http_methods(["GET", "POST"])
-def size_change(request: SheetRequest, pk: int) -> HttpResponse:
+def size_change(request: SignedInRequest, pk: int) -> HttpResponse:
     """A re-measure after release: what it does, and the dispatcher's decision."""
     change = change_for(request.user, pk)
     form = DecisionForm(request.POST if request.method == "POST" else None, user=request.user)
@@ -172,7 +172,7 @@ def size_change(request: SheetRequest, pk: int) -> HttpResponse:
 @login_required
 @roles_required(*SEES_SIZES)
 @require_GET
-def job_openings(request: SheetRequest, job_pk: int) -> HttpResponse:
+def job_openings(request: SignedInRequest, job_pk: int) -> HttpResponse:
     """The job's openings as scaled drawings."""
     job = job_for(request.user, job_pk)
     rooms = []
@@ -191,7 +191,7 @@ def job_openings(request: SheetRequest, job_pk: int) -> HttpResponse:
 @login_required
 @roles_required(*SEES_SIZES)
 @require_GET
-def job_units(request: SheetRequest, job_pk: int) -> HttpResponse:
+def job_units(request: SignedInRequest, job_pk: int) -> HttpResponse:
     """The job's units with size and state."""
     job = job_for(request.user, job_pk)
     rows = unit_rows(job)

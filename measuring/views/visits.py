@@ -19,7 +19,7 @@ from measuring.models import Opening, Visit
 from measuring.services.openings import read_opening_list
 from measuring.services.visits import open_ends
 from measuring.sheets import live_units, rooms_of
-from shared.access import SheetRequest, roles_required
+from shared.access import SignedInRequest, roles_required
 from shared.errors import Refused
 from shared.roles import MEASURER
 
@@ -27,7 +27,7 @@ from shared.roles import MEASURER
 @login_required
 @roles_required(*MEASURES)
 @require_GET
-def day(request: SheetRequest) -> HttpResponse:
+def day(request: SignedInRequest) -> HttpResponse:
     """Today's measuring visits in order."""
     now = timezone.localtime()
     rows = (
@@ -41,7 +41,7 @@ def day(request: SheetRequest) -> HttpResponse:
     return render(request, "measuring/day.html", context)
 
 
-def takes_field(request: SheetRequest) -> bool:
+def takes_field(request: SignedInRequest) -> bool:
     """Whether the page that works without signal takes over: for measurers, unless they ask for the plain one."""
     return request.user.has_role(MEASURER) and "plain" not in request.GET
 
@@ -49,7 +49,7 @@ def takes_field(request: SheetRequest) -> bool:
 @login_required
 @roles_required(*MEASURES)
 @require_GET
-def visit(request: SheetRequest, pk: int) -> HttpResponse:
+def visit(request: SignedInRequest, pk: int) -> HttpResponse:
     """One visit: rooms and openings in walking order."""
     appointment = appointment_for(request.user, pk)
     current = Visit.objects.filter(appointment=appointment).select_related("tape", "measurer").first()
@@ -76,7 +76,7 @@ def visit(request: SheetRequest, pk: int) -> HttpResponse:
 @login_required
 @roles_required(*MEASURES)
 @require_POST
-def begin(request: SheetRequest, pk: int) -> HttpResponse:
+def begin(request: SignedInRequest, pk: int) -> HttpResponse:
     """Begin to measure, or choose another tape."""
     appointment = appointment_for(request.user, pk)
     tape = tape_for(request.user, int(request.POST["tape"])) if request.POST.get("tape", "").isdigit() else None
@@ -86,7 +86,7 @@ def begin(request: SheetRequest, pk: int) -> HttpResponse:
 @login_required
 @roles_required(*MEASURES)
 @require_POST
-def add_room(request: SheetRequest, pk: int) -> HttpResponse:
+def add_room(request: SignedInRequest, pk: int) -> HttpResponse:
     """A room with its first opening."""
     now = visit_for(request.user, pk)
     form = RoomForm(request.POST, user=request.user)
@@ -107,7 +107,7 @@ def add_room(request: SheetRequest, pk: int) -> HttpResponse:
 @login_required
 @roles_required(*MEASURES)
 @require_POST
-def add_opening(request: SheetRequest, pk: int, room_pk: int) -> HttpResponse:
+def add_opening(request: SignedInRequest, pk: int, room_pk: int) -> HttpResponse:
     """One more opening of a room."""
     now, room = visit_for(request.user, pk), room_for(request.user, room_pk)
     if room.job_id != now.appointment.job_id:
@@ -118,7 +118,7 @@ def add_opening(request: SheetRequest, pk: int, room_pk: int) -> HttpResponse:
 @login_required
 @roles_required(*MEASURES)
 @require_POST
-def room_defaults(request: SheetRequest, pk: int, room_pk: int) -> HttpResponse:
+def room_defaults(request: SignedInRequest, pk: int, room_pk: int) -> HttpResponse:
     """What new openings of the room begin with; same as the last opening when asked."""
     room = room_for(request.user, room_pk)
     appointment_for(request.user, pk)
@@ -134,7 +134,7 @@ def room_defaults(request: SheetRequest, pk: int, room_pk: int) -> HttpResponse:
 @login_required
 @roles_required(*MEASURES)
 @require_POST
-def reorder(request: SheetRequest, pk: int, room_pk: int) -> HttpResponse:
+def reorder(request: SignedInRequest, pk: int, room_pk: int) -> HttpResponse:
     """An opening one place up or down, or the room itself."""
     room = room_for(request.user, room_pk)
     appointment_for(request.user, pk)
@@ -159,7 +159,7 @@ def _shift(order: list[int], which: int, way: int) -> None:
 @login_required
 @roles_required(*MEASURES)
 @require_http_methods(["GET", "POST"])
-def load_list(request: SheetRequest, pk: int) -> HttpResponse:
+def load_list(request: SignedInRequest, pk: int) -> HttpResponse:
     """Openings from a CSV: first what would happen, then the deed."""
     now = visit_for(request.user, pk)
     job = now.appointment.job
@@ -185,7 +185,7 @@ def load_list(request: SheetRequest, pk: int) -> HttpResponse:
 @login_required
 @roles_required(*MEASURES)
 @require_http_methods(["GET", "POST"])
-def close(request: SheetRequest, pk: int) -> HttpResponse:
+def close(request: SignedInRequest, pk: int) -> HttpResponse:
     """The close-out: what is missing or to be checked, then done."""
     now = visit_for(request.user, pk)
     form = CloseForm(request.POST if request.method == "POST" else None, user=request.user)
@@ -218,7 +218,7 @@ def close(request: SheetRequest, pk: int) -> HttpResponse:
 @login_required
 @roles_required(*MEASURES)
 @require_http_methods(["GET", "POST"])
-def not_measured(request: SheetRequest, pk: int) -> HttpResponse:
+def not_measured(request: SignedInRequest, pk: int) -> HttpResponse:
     """Nothing could be measured, and why."""
     appointment = appointment_for(request.user, pk)
     form = ReasonForm(request.POST if request.method == "POST" else None, user=request.user)
@@ -238,13 +238,13 @@ def not_measured(request: SheetRequest, pk: int) -> HttpResponse:
 @login_required
 @roles_required(*MEASURES)
 @require_POST
-def reopen(request: SheetRequest, pk: int) -> HttpResponse:
+def reopen(request: SignedInRequest, pk: int) -> HttpResponse:
     """Open a closed visit again."""
     now = visit_for(request.user, pk)
     return _done(request, lambda: services.reopen_visit(visit=now, by=request.user), pk)
 
 
-def _done(request: SheetRequest, deed: object, pk: int, words: str = "") -> HttpResponse:
+def _done(request: SignedInRequest, deed: object, pk: int, words: str = "") -> HttpResponse:
     """Do it and go back to the visit; what was refused stands among the messages."""
     try:
         deed()  # type: ignore[operator]
