@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import uuid
 from math import ceil
+from typing import TypeVar
 
 from django.conf import settings
 from django.db import models
@@ -15,6 +16,8 @@ from jobs.models import BranchQuerySet, Job
 from measuring.models import Family, JobPartQuerySet, Product, Unit
 from shared.fields import LengthField
 from shared.lengths import SIXTEENTH, ZERO, Length
+
+M = TypeVar("M", bound=models.Model)
 
 
 class RecipeRevision(models.Model):
@@ -60,7 +63,7 @@ class Tolerance(models.Model):
         return f"tolerance of {self.get_family_display()}s"
 
 
-class OfProductQuerySet(BranchQuerySet):
+class OfProductQuerySet(BranchQuerySet[M]):
     branch_path = "product__branch"
 
 
@@ -155,7 +158,7 @@ class Material(models.Model):
         return self.kind in {self.Kind.BAR, self.Kind.STRIP}
 
 
-class StockItemQuerySet(BranchQuerySet):
+class StockItemQuerySet(BranchQuerySet["StockItem"]):
     branch_path = "material__branch"
 
     def available(self) -> StockItemQuerySet:
@@ -207,7 +210,7 @@ class StockItem(models.Model):
         return (self.length or ZERO) - self.reserved_length
 
 
-class KeptEndQuerySet(BranchQuerySet):
+class KeptEndQuerySet(BranchQuerySet["KeptEnd"]):
     branch_path = "item__material__branch"
 
     def held(self) -> KeptEndQuerySet:
@@ -311,7 +314,7 @@ class Batch(models.Model):
         return f"batch {self.number}"
 
 
-class MadeQuerySet(JobPartQuerySet):
+class MadeQuerySet(JobPartQuerySet["UnitMake"]):
     job_path = "unit__opening__job"
 
 
@@ -359,7 +362,7 @@ class UnitMake(models.Model):
         return self.get_state_display() if is_here else ""
 
 
-class PartQuerySet(JobPartQuerySet):
+class PartQuerySet(JobPartQuerySet["Part"]):
     job_path = "make__unit__opening__job"
 
 
@@ -400,7 +403,7 @@ class Part(models.Model):
         return f"{self.name} for {self.make.unit.code}"
 
 
-class CutPlanQuerySet(BranchQuerySet):
+class CutPlanQuerySet(BranchQuerySet["CutPlan"]):
     branch_path = "batch__branch"
 
     def counted(self) -> CutPlanQuerySet:
@@ -479,7 +482,7 @@ class CutPlan(models.Model):
         return spent.nearest(SIXTEENTH)
 
 
-class PlannedCutQuerySet(BranchQuerySet):
+class PlannedCutQuerySet(BranchQuerySet["PlannedCut"]):
     branch_path = "plan__batch__branch"
 
 
@@ -563,7 +566,7 @@ class StepDone(models.Model):
         return f"{self.step} of {self.make}"
 
 
-class MadePhotoQuerySet(JobPartQuerySet):
+class MadePhotoQuerySet(JobPartQuerySet["MadePhoto"]):
     job_path = "make__unit__opening__job"
 
 
@@ -618,7 +621,7 @@ class LabelSize(models.Model):
 # -- the customer's own cloth --------------------------------------------------------
 
 
-class OwnClothQuerySet(JobPartQuerySet):
+class OwnClothQuerySet(JobPartQuerySet["OwnCloth"]):
     pass
 
 
@@ -692,7 +695,7 @@ class Purchase(models.Model):
         return f"purchase {self.number}"
 
 
-class PurchaseLineQuerySet(BranchQuerySet):
+class PurchaseLineQuerySet(BranchQuerySet["PurchaseLine"]):
     branch_path = "purchase__branch"
 
 

@@ -78,5 +78,5 @@ def job_for(user: User, pk: int) -> Job:
 
 def unit_key(visit: Appointment, key: int) -> Any:
     """A unit of this visit."""
-    rows = visit.visit_units.select_related("unit")  # type: ignore[attr-defined]
+    rows = visit.visit_units.select_related("unit")
     return get_object_or_404(rows, unit=key).unit

@@ -149,7 +149,7 @@ class PutBack(OfLoad):
 def load_put_back(body: PutBack, done: Done) -> Mapping[str, Any]:
     """So many of a line came back in all."""
     load = _load(body, done)
-    line = load.lines.filter(pk=body.line).first()  # type: ignore[attr-defined]
+    line = load.lines.filter(pk=body.line).first()
     if line is None:
         raise Refused("this line is not of this load", field="line")
     services.put_back(load=load, line=line, count=body.count, by=done.by)

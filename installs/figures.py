@@ -236,7 +236,7 @@ def _drive(period: Period, weeks: dict[dt.date, Week]) -> int:
     )  # fmt: skip
     days: dict[tuple[int, dt.date], list[Appointment]] = {}
     for row in rows:
-        days.setdefault((row.crew_id, row.day), []).append(row)  # type: ignore[arg-type]
+        days.setdefault((row.crew_id, row.day), []).append(row)
     model = road_model(period.branch)
     for (_, day), stops in days.items():
         week = weeks[monday_of(day)]

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import datetime as dt
 import uuid
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Self, TypeVar
 
 from django.conf import settings
 from django.db import models
@@ -21,31 +21,34 @@ if TYPE_CHECKING:
     from shared.models import User
 
 
-class VisitPartQuerySet(models.QuerySet):
+M = TypeVar("M", bound=models.Model)
+
+
+class VisitPartQuerySet(models.QuerySet[M]):
     """Rows of an appointment: whoever may see the appointment may see them."""
 
     appointment_path = "appointment"
 
-    def visible_to(self, user: User) -> VisitPartQuerySet:
+    def visible_to(self, user: User) -> Self:
         return self.filter(**{f"{self.appointment_path}__in": Appointment.objects.visible_to(user)})
 
 
-class CrewPartQuerySet(BranchQuerySet):
+class CrewPartQuerySet(BranchQuerySet[M]):
     """Rows of a crew: the office sees its branch, a field person those of the crews they drive with."""
 
     branch_path = "crew__branch"
 
-    def visible_to(self, user: User) -> CrewPartQuerySet:
+    def visible_to(self, user: User) -> Self:
         rows = self.in_branch_of(user)
         if user.has_role("dispatcher", "owner", "workroom"):
-            return rows  # type: ignore[return-value]
-        return rows.filter(self._driven_by(user)) if user.has_role("installer") else rows.none()  # type: ignore
+            return rows
+        return rows.filter(self._driven_by(user)) if user.has_role("installer") else rows.none()
 
     def _driven_by(self, user: User) -> models.Exists:
         return models.Exists(CrewMember.objects.filter(user=user, until_on=None, crew=models.OuterRef("crew")))
 
 
-class LoadQuerySet(CrewPartQuerySet):
+class LoadQuerySet(CrewPartQuerySet["Load"]):
     def _driven_by(self, user: User) -> models.Exists:
         """On the load's own day, as appointments are."""
         day = models.OuterRef("day")
@@ -77,7 +80,7 @@ class HardwareRules(models.Model):
         return f"hardware rules, revision {self.revision}"
 
 
-class UnitHardwareQuerySet(JobPartQuerySet):
+class UnitHardwareQuerySet(JobPartQuerySet["UnitHardware"]):
     job_path = "unit__opening__job"
 
 

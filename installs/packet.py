@@ -321,7 +321,7 @@ def _cautions_of_day(stops: Sequence[dict[str, Any]]) -> list[dict[str, Any]]:
 
 
 def _members(crew: Crew, day: dt.date) -> list[Any]:
-    rows = crew.members.filter(from_on__lte=day).select_related("user")  # type: ignore[attr-defined]
+    rows = crew.members.filter(from_on__lte=day).select_related("user")
     return [row for row in rows if row.until_on is None or row.until_on >= day]
 
 

@@ -34,7 +34,7 @@ def stage_facts(job: Job) -> dict[str, Any]:
     """
     facts: dict[str, Any] = {
         "returns_owed": ReturnOwed.objects.filter(job=job, state__in=LIVE).count(),
-        "sign_offs_open": job.appointments.filter(  # type: ignore[attr-defined]
+        "sign_offs_open": job.appointments.filter(
             purpose__in=INSTALLING, state__in=[Appointment.State.ON_THE_WAY, Appointment.State.ARRIVED]
         ).count(),
     }
@@ -175,7 +175,7 @@ def obstruction_help(opening: Opening, thing: Obstruction) -> Iterator[str]:
 
 def loads_of(job: Job) -> list[Load]:
     """Loads of the crew-days on which the job is installed."""
-    visits = job.appointments.filter(purpose__in=INSTALLING).exclude(crew=None)  # type: ignore[attr-defined]
+    visits = job.appointments.filter(purpose__in=INSTALLING).exclude(crew=None)
     pairs = set(visits.values_list("crew", "day"))
     return [load for crew, day in pairs if day for load in Load.objects.filter(crew=crew, day=day)]
 

@@ -143,7 +143,7 @@ class SkillSerializer(serializers.ModelSerializer[Skill]):
         fields = ["id", "key", "name"]
 
 
-class SkillViewSet(VisibleMixin, mixins.ListModelMixin, mixins.CreateModelMixin, viewsets.GenericViewSet):  # type: ignore[type-arg,misc]
+class SkillViewSet(VisibleMixin, mixins.ListModelMixin, mixins.CreateModelMixin, viewsets.GenericViewSet):  # type: ignore[type-arg]
     """What crews can do beside what they drive for."""
 
     roles = roles.OFFICE
@@ -169,7 +169,7 @@ class HolidayViewSet(
     mixins.CreateModelMixin,
     mixins.DestroyModelMixin,
     viewsets.GenericViewSet,  # type: ignore[type-arg]
-):  # type: ignore[misc]
+):
     """The branch's own days off; public ones come from its country."""
 
     roles = roles.OFFICE

@@ -5,7 +5,7 @@ from __future__ import annotations
 import datetime as dt
 import uuid
 from decimal import Decimal
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Self, TypeVar
 
 from django.conf import settings
 from django.core.validators import MaxValueValidator, MinValueValidator
@@ -19,6 +19,9 @@ from shared.formats import dates
 
 if TYPE_CHECKING:
     from shared.models import Branch, User
+
+
+M = TypeVar("M", bound=models.Model)
 
 
 def _moment(when: dt.datetime) -> str:
@@ -45,17 +48,17 @@ MEASURING = (Purpose.MEASURE, Purpose.CHECK)
 INSTALLING = (Purpose.INSTALL, Purpose.RETURN, Purpose.TAKE_DOWN, Purpose.DELIVERY)
 
 
-class BranchQuerySet(models.QuerySet):
+class BranchQuerySet(models.QuerySet[M]):
     """Rows that belong to one branch and are seen by the office of that branch."""
 
     branch_path = "branch"
 
-    def in_branch_of(self, user: User) -> models.QuerySet:
+    def in_branch_of(self, user: User) -> Self:
         if user.is_of_whole_firm:
             return self
         return self.filter(**{self.branch_path: user.branch_id}) if user.branch_id else self.none()
 
-    def visible_to(self, user: User) -> models.QuerySet:
+    def visible_to(self, user: User) -> Self:
         return self.in_branch_of(user)
 
 
@@ -182,11 +185,11 @@ class Site(models.Model):
 # -- the job ---------------------------------------------------------------------
 
 
-class JobQuerySet(BranchQuerySet):
+class JobQuerySet(BranchQuerySet["Job"]):
     def visible_to(self, user: User) -> JobQuerySet:
         """The office sees its branch; a field person the jobs of their own crew's days."""
         if user.has_role("dispatcher", "owner", "workroom"):
-            return self.in_branch_of(user)  # type: ignore[return-value]
+            return self.in_branch_of(user)
         visits = Appointment.objects.visible_to(user).values("job")
         return self.filter(pk__in=visits)
 
@@ -409,17 +412,17 @@ class Holiday(models.Model):
 # -- appointments ----------------------------------------------------------------
 
 
-class AppointmentQuerySet(BranchQuerySet):
+class AppointmentQuerySet(BranchQuerySet["Appointment"]):
     branch_path = "job__branch"
 
     def visible_to(self, user: User) -> AppointmentQuerySet:
         """The office sees its branch; a field person only their own crew's days."""
         if user.has_role("dispatcher", "owner", "workroom"):
-            return self.in_branch_of(user)  # type: ignore[return-value]
+            return self.in_branch_of(user)
         if not user.has_role("measurer", "installer"):
             return self.none()
         mine = CrewMember.objects.filter(user=user)
-        return self.in_branch_of(user).filter(  # type: ignore[return-value]
+        return self.in_branch_of(user).filter(
             models.Exists(
                 mine.filter(
                     Q(until_on__isnull=True) | Q(until_on__gte=models.OuterRef("day")),
@@ -787,7 +790,7 @@ class DeviceDeed(models.Model):
         return f"{self.kind} {self.deed_id}"
 
 
-class ParkedQuerySet(BranchQuerySet):
+class ParkedQuerySet(BranchQuerySet["ParkedEntry"]):
     """Parked entries, seen by the office of the sender's branch."""
 
     branch_path = "entry__device__user__branch"

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import uuid
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Self, TypeVar
 
 from django.conf import settings
 from django.db import models
@@ -16,6 +16,9 @@ from shared.fields import LengthField
 
 if TYPE_CHECKING:
     from shared.models import User
+
+
+M = TypeVar("M", bound=models.Model)
 
 
 class Family(models.TextChoices):
@@ -156,12 +159,12 @@ class Visit(models.Model):
         return self.closed_at is not None
 
 
-class JobPartQuerySet(models.QuerySet):
+class JobPartQuerySet(models.QuerySet[M]):
     """Rows of a job: whoever may see the job may see them."""
 
     job_path = "job"
 
-    def visible_to(self, user: User) -> JobPartQuerySet:
+    def visible_to(self, user: User) -> Self:
         return self.filter(**{f"{self.job_path}__in": Job.objects.visible_to(user)})
 
 
@@ -408,7 +411,7 @@ class FactConflict(models.Model):
 # -- units -----------------------------------------------------------------------
 
 
-class UnitQuerySet(JobPartQuerySet):
+class UnitQuerySet(JobPartQuerySet["Unit"]):
     job_path = "opening__job"
 
     def live(self) -> UnitQuerySet:

@@ -115,7 +115,7 @@ class VisibleMixin:
         return self.queryset.all().visible_to(self.request.user)  # type: ignore[attr-defined]
 
 
-class ReadViewSet(VisibleMixin, viewsets.ReadOnlyModelViewSet):  # type: ignore[type-arg,misc]
+class ReadViewSet(VisibleMixin, viewsets.ReadOnlyModelViewSet):  # type: ignore[type-arg]
     """List and detail; deeds are ``@action`` methods that call a service with ``by=request.user``."""
 
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import uuid
 from functools import cached_property
-from typing import TYPE_CHECKING, Any, ClassVar, Self
+from typing import TYPE_CHECKING, Any, ClassVar, Self, TypeVar
 from zoneinfo import ZoneInfo
 
 from django.contrib.auth.models import AbstractUser, UserManager
@@ -22,6 +22,9 @@ from shared.lengths import Unit
 
 if TYPE_CHECKING:
     from django.contrib.auth.models import AnonymousUser
+
+
+M = TypeVar("M", bound=models.Model)
 
 
 def check_zone(name: str) -> None:
@@ -150,7 +153,7 @@ class User(AbstractUser):
         return self.branch.unit if self.branch else Unit.INCH
 
 
-class SubjectQuerySet(models.QuerySet[Any]):
+class SubjectQuerySet(models.QuerySet[M]):
     """Rows about some object, whichever app it is from."""
 
     def about(self, subject: models.Model) -> Self:
@@ -159,7 +162,7 @@ class SubjectQuerySet(models.QuerySet[Any]):
         return self.filter(subject_type=kind, subject_id=str(subject.pk))
 
 
-class AuditEntryQuerySet(SubjectQuerySet):
+class AuditEntryQuerySet(SubjectQuerySet["AuditEntry"]):
     """Entries by who may read them."""
 
     def visible_to(self, user: User | AnonymousUser) -> Self:
@@ -202,7 +205,7 @@ class AuditEntry(models.Model):
         super().save(*args, **kwargs)
 
 
-class RunQuerySet(SubjectQuerySet):
+class RunQuerySet(SubjectQuerySet["Run"]):
     """Runs by state and by who may see them."""
 
     def visible_to(self, user: User | AnonymousUser) -> Self:
@@ -300,7 +303,7 @@ class Run(models.Model):
         return min(100, self.done * 100 // self.total) if self.total else None
 
 
-class DocumentQuerySet(SubjectQuerySet):
+class DocumentQuerySet(SubjectQuerySet["Document"]):
     """Documents by kind and age."""
 
     def latest_of(self, kind: str, subject: models.Model) -> Document | None:

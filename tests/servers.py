@@ -177,7 +177,7 @@ class Postgres:
         name = f"jambwise_{os.getpid()}_{self.made}"
         copied = f' TEMPLATE "{like.rpartition("/")[2]}"' if like else ""
         with psycopg.connect(self.url("postgres"), autocommit=True) as link:
-            link.execute(f'CREATE DATABASE "{name}"{copied}')  # type: ignore[arg-type]
+            link.execute(f'CREATE DATABASE "{name}"{copied}')
         return self.url(name)
 
 

@@ -231,7 +231,7 @@ def shortages_of(appointment: Appointment) -> list[Shortage]:
     """What the shelf lacks for a visit, over and above what is reserved for it already."""
     found = visit_hardware(appointment)
     held = dict(
-        appointment.pulls.exclude(state=Pull.State.DROPPED).values_list("material__key", "held")  # type: ignore
+        appointment.pulls.exclude(state=Pull.State.DROPPED).values_list("material__key", "held")
     )
     free = shelf(appointment.job.branch, {line.item for line in found.lines})
     together = {key: free.get(key, 0) + held.get(key, 0) for key in {*free, *held}}
@@ -321,7 +321,7 @@ def _give_back(pull: Pull) -> None:
 @transaction.atomic
 def drop_pulls(*, appointment: Appointment, by: User | None) -> None:
     """Gives back what is reserved for a visit that does not happen."""
-    for pull in appointment.pulls.select_for_update(of=("self",)).filter(state=Pull.State.RESERVED):  # type: ignore
+    for pull in appointment.pulls.select_for_update(of=("self",)).filter(state=Pull.State.RESERVED):
         _give_back(pull)
 
 

@@ -146,7 +146,7 @@ def _write_lines(load: Load, plan: LoadPlan, visits: Sequence[Appointment], unit
 
     keys = {entry.item for entry in plan.entries if entry.item}
     materials = dict(Material.objects.filter(branch=load.crew.branch, key__in=keys).values_list("key", "pk"))
-    there = {line.key: line for line in load.lines.all()}  # type: ignore[attr-defined]
+    there = {line.key: line for line in load.lines.all()}
     fresh, changed = [], []
     for made in line_rows(load, plan, visits, units, materials):
         kept = there.pop(made.key, None)
@@ -163,8 +163,8 @@ def _write_lines(load: Load, plan: LoadPlan, visits: Sequence[Appointment], unit
 
 
 def _state(load: Load) -> str:
-    open_lines = load.lines.filter(checked__lt=F("quantity")).exists()  # type: ignore[attr-defined]
-    any_line = load.lines.exists()  # type: ignore[attr-defined]
+    open_lines = load.lines.filter(checked__lt=F("quantity")).exists()
+    any_line = load.lines.exists()
     return Load.State.CHECKED if any_line and not open_lines else Load.State.OPEN
 
 
@@ -190,7 +190,7 @@ def _tick(load: Load, counts: Mapping[int, int | None], by: User) -> LoadCheck |
     load = _locked(load)
     if not load.is_in_the_yard():
         raise Refused(f"the truck {load.get_state_display()} already", field="load")
-    rows = list(load.lines.select_for_update(of=("self",)).filter(pk__in=list(counts)))  # type: ignore[attr-defined]
+    rows = list(load.lines.select_for_update(of=("self",)).filter(pk__in=list(counts)))
     before = {}
     for row in rows:
         said = counts[row.pk]
@@ -217,7 +217,7 @@ def check_counts(*, load: Load, counts: Mapping[int, int], by: User) -> LoadChec
     The list may have changed since the phone saw it: lines that are gone are passed over, and of a
     line that became fewer no more than all are on. Refused where none of the lines is there any more.
     """
-    there = dict(load.lines.filter(pk__in=list(counts)).values_list("pk", "quantity"))  # type: ignore[attr-defined]
+    there = dict(load.lines.filter(pk__in=list(counts)).values_list("pk", "quantity"))
     if not there:
         raise Refused("the list changed at the office and what was checked is not on it any more", field="counts")
     return _tick(load, {pk: min(counts[pk], quantity) for pk, quantity in there.items()}, by)
@@ -240,7 +240,7 @@ def check_code(*, load: Load, typed: str, by: User, bundle: bool = False) -> Loa
     code = read_code(typed.strip().rstrip("/").rpartition("/")[2])
     if code is None:
         raise Refused(f"{typed[:20]}: a letter or figure is wrong, read the label again", field="code")
-    lines = list(load.lines.filter(unit__code=code).order_by("order"))  # type: ignore[attr-defined]
+    lines = list(load.lines.filter(unit__code=code).order_by("order"))
     if not lines:
         raise Refused(f"{code} does not go on this truck today", field="code")
     open_lines = [line for line in lines if line.missing]
@@ -252,7 +252,7 @@ def check_code(*, load: Load, typed: str, by: User, bundle: bool = False) -> Loa
 
 def check_room(*, load: Load, appointment: Appointment, room: int | None, by: User) -> LoadCheck | None:
     """Ticks off every package of one room, or of a whole stop."""
-    lines = load.lines.filter(appointment=appointment, unit__isnull=False)  # type: ignore[attr-defined]
+    lines = load.lines.filter(appointment=appointment, unit__isnull=False)
     if room is not None:
         lines = lines.filter(unit__opening__room=room)
     return check_lines(load=load, lines=lines, by=by)
@@ -268,12 +268,12 @@ def undo_check(*, load: Load, by: User, lines: Collection[int] | None = None) ->
     load = _locked(load)
     if not load.is_in_the_yard():
         raise Refused(f"the truck {load.get_state_display()} already", field="load")
-    last = load.checks.filter(undone_at=None).first()  # type: ignore[attr-defined]
+    last = load.checks.filter(undone_at=None).first()
     if last is None:
         raise Refused("there is nothing to take back", field="load")
     if lines is not None and {str(pk) for pk in lines} != set(last.before):
         raise Refused(f"somebody checked {last.text} meanwhile; nothing was taken back", field="lines")
-    for row in load.lines.filter(pk__in=list(last.before)):  # type: ignore[attr-defined]
+    for row in load.lines.filter(pk__in=list(last.before)):
         row.checked = min(last.before[str(row.pk)], row.quantity)
         row.save(update_fields=["checked"])
     last.undone_at = timezone.now()
@@ -301,7 +301,7 @@ def leave_yard(*, load: Load, by: User, reason: str = "", at: dt.datetime | None
         return load
     if load.state == Load.State.BACK:
         raise Refused("this truck is back already", field="load")
-    lines = list(load.lines.select_related("unit"))  # type: ignore[attr-defined]
+    lines = list(load.lines.select_related("unit"))
     if not lines:
         raise Refused("nothing is on the list; there are no visits to install on this day", field="load")
     gaps = [line for line in lines if line.missing]
@@ -347,7 +347,7 @@ def put_back(*, load: Load, line: LoadLine, count: int, by: User) -> LoadLine:
     load = _locked(load)
     if load.state not in {Load.State.LEFT, Load.State.BACK}:
         raise Refused("the truck has not left yet", field="load")
-    row = load.lines.select_for_update(of=("self",)).select_related("material", "unit").get(pk=line.pk)  # type: ignore
+    row = load.lines.select_for_update(of=("self",)).select_related("material", "unit").get(pk=line.pk)
     if not 0 <= count <= row.checked:
         raise Refused(f"{count} of the {row.checked} that left", field="count", bound=f"0 to {row.checked}")
     change = count - row.returned
@@ -394,7 +394,7 @@ def come_back(*, load: Load, by: User, at: dt.datetime | None = None) -> Load:
         ).values_list("unit", flat=True)
     )
     unused = _unused(load)
-    for line in load.lines.select_related("unit", "material"):  # type: ignore[attr-defined]
+    for line in load.lines.select_related("unit", "material"):
         is_ours = line.section == "spares" or (line.unit_id and line.unit_id not in installed)
         if is_ours and line.checked > line.returned:
             put_back(load=load, line=line, count=line.checked, by=by)
@@ -424,7 +424,7 @@ def _unused(load: Load) -> dict[int, int]:
         for line in hardware.lines if hardware else ():
             if not line.get("shared") and not line.get("lengths"):
                 keys[line["item"]] = keys.get(line["item"], 0) + line["quantity"]
-    materials = load.lines.filter(material__key__in=list(keys), section="hardware")  # type: ignore[attr-defined]
+    materials = load.lines.filter(material__key__in=list(keys), section="hardware")
     for key, pk in materials.values_list("material__key", "material"):
         found[pk] = found.get(pk, 0) + keys[key]
     return found

@@ -93,7 +93,7 @@ def _join_visit(owed: ReturnOwed, by: User) -> Appointment:
 
 def _settle_visit(visit: Appointment, by: User) -> None:
     """The visit's earliest day, minutes and hardware from what it is for now."""
-    owed = visit.returns.exclude(state=ReturnOwed.State.DROPPED).select_related("remake", "unit")  # type: ignore
+    owed = visit.returns.exclude(state=ReturnOwed.State.DROPPED).select_related("remake", "unit")
     days = [day for row in owed if (day := row.ready_on())]
     refresh_hardware(units=[row.waits_for for row in owed], by=by)
     visit.earliest_on = max(days, default=None)

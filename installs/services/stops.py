@@ -89,7 +89,7 @@ def mark_installed(
 
 def mark_all_installed(*, appointment: Appointment, by: User, at: dt.datetime | None = None) -> list[VisitUnit]:
     """Everything of the visit that has no outcome yet is up."""
-    open_rows = appointment.visit_units.filter(outcome=VisitUnit.Outcome.TO_DO).select_related("unit")  # type: ignore
+    open_rows = appointment.visit_units.filter(outcome=VisitUnit.Outcome.TO_DO).select_related("unit")
     units = [one.unit for one in open_rows]
     return mark_installed(appointment=appointment, units=units, by=by, at=at) if units else []
 
@@ -162,7 +162,7 @@ def _left_with(row: Appointment) -> bool:
 def _rows(appointment: Appointment, units: Iterable[Unit]) -> list[VisitUnit]:
     wanted = [unit.pk for unit in units]
     rows = list(
-        appointment.visit_units.select_for_update(of=("self",)).select_related("unit").filter(unit__in=wanted)  # type: ignore
+        appointment.visit_units.select_for_update(of=("self",)).select_related("unit").filter(unit__in=wanted)
     )
     if len(rows) != len(set(wanted)):
         raise Refused("this unit is not of this visit", field="unit")
@@ -233,7 +233,7 @@ def add_photo(
     row, _ = _stop(appointment, may_be_closed=True)
     if uid is not None and (known := StopPhoto.objects.filter(uid=uid).first()):
         return known
-    if unit is not None and not row.visit_units.filter(unit=unit).exists():  # type: ignore[attr-defined]
+    if unit is not None and not row.visit_units.filter(unit=unit).exists():
         raise Refused("this unit is not of this visit", field="unit")
     made = StopPhoto(
         appointment=row,
@@ -351,7 +351,7 @@ def close_stop(
     row, stop = _stop(appointment, may_be_closed=True)
     if stop.is_closed():
         return stop
-    rows = list(row.visit_units.select_related("unit__opening__job"))  # type: ignore[attr-defined]
+    rows = list(row.visit_units.select_related("unit__opening__job"))
     waiting = [one for one in rows if one.outcome == VisitUnit.Outcome.TO_DO]
     if waiting:
         codes = ", ".join(f"{one.unit.opening} {one.unit.code}" for one in waiting[:4])
@@ -382,7 +382,7 @@ def reopen_stop(*, appointment: Appointment, by: User) -> Stop:
         return stop
     from installs.services.returns import drop_return
 
-    for owed in row.returns_from.filter(state__in=["owed", "booked"]):  # type: ignore[attr-defined]
+    for owed in row.returns_from.filter(state__in=["owed", "booked"]):
         if owed.remake_id or owed.decided_at:
             raise Refused(f"{owed.unit.code}: the return is decided already; correct it there", field="stop")
         unit_state = owed.unit.state

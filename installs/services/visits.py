@@ -69,7 +69,7 @@ def name_units(*, appointment: Appointment, by: User | None = None) -> list[Visi
 
     Called when a visit is made, whoever made it, so that no crew drives out for nothing in particular.
     """
-    if appointment.purpose not in {Purpose.INSTALL, Purpose.RETURN} or appointment.visit_units.exists():  # type: ignore
+    if appointment.purpose not in {Purpose.INSTALL, Purpose.RETURN} or appointment.visit_units.exists():
         return []
     if appointment.purpose == Purpose.RETURN:
         owed = ReturnOwed.objects.filter(job=appointment.job_id, state=ReturnOwed.State.OWED, appointment=None)
@@ -82,8 +82,8 @@ def name_units(*, appointment: Appointment, by: User | None = None) -> list[Visi
 
 def _set_units(appointment: Appointment, units: Iterable[Unit]) -> list[VisitUnit]:
     wanted = {unit.pk for unit in units}
-    appointment.visit_units.filter(outcome=VisitUnit.Outcome.TO_DO).exclude(unit__in=wanted).delete()  # type: ignore
-    there = set(appointment.visit_units.values_list("unit", flat=True))  # type: ignore[attr-defined]
+    appointment.visit_units.filter(outcome=VisitUnit.Outcome.TO_DO).exclude(unit__in=wanted).delete()
+    there = set(appointment.visit_units.values_list("unit", flat=True))
     return VisitUnit.objects.bulk_create(
         VisitUnit(appointment=appointment, unit_id=pk) for pk in sorted(wanted - there)
     )
@@ -103,29 +103,29 @@ def set_visit_units(*, appointment: Appointment, units: Iterable[Unit], by: User
     if row.state in OVER:
         raise Refused(f"the visit is {row.get_state_display()}", field="appointment")
     wanted = list(Unit.objects.filter(pk__in=[unit.pk for unit in units], opening__job=row.job_id))
-    marked = set(row.visit_units.exclude(outcome=VisitUnit.Outcome.TO_DO).values_list("unit", flat=True))  # type: ignore
+    marked = set(row.visit_units.exclude(outcome=VisitUnit.Outcome.TO_DO).values_list("unit", flat=True))
     for unit in wanted:
         if unit.state not in LIVE_TO_INSTALL and unit.pk not in marked:
             raise Refused(f"{unit.code} is {unit.get_state_display()}", field="units")
-    before = sorted(row.visit_units.values_list("unit__code", flat=True))  # type: ignore[attr-defined]
+    before = sorted(row.visit_units.values_list("unit__code", flat=True))
     VisitUnit.objects.filter(
         unit__in=[unit.pk for unit in wanted],
         outcome=VisitUnit.Outcome.TO_DO,
         appointment__job=row.job_id,
     ).exclude(appointment=row).exclude(appointment__state__in=OVER).delete()
     _set_units(row, wanted)
-    after = sorted(row.visit_units.values_list("unit__code", flat=True))  # type: ignore[attr-defined]
+    after = sorted(row.visit_units.values_list("unit__code", flat=True))
     if before != after:
         _fit(row, None, by)
         audit.record(
             by=by, deed="changed what the visit is for", subject=row, job=row.job_id, changes={"units": [before, after]}
         )
-    return list(row.visit_units.select_related("unit"))  # type: ignore[attr-defined]
+    return list(row.visit_units.select_related("unit"))
 
 
 def _fit(visit: Appointment, people: int | None, by: User) -> None:
     """Minutes and people from the units; their hardware worked out and reserved."""
-    units = [row.unit for row in visit.visit_units.select_related("unit")]  # type: ignore[attr-defined]
+    units = [row.unit for row in visit.visit_units.select_related("unit")]
     refresh_hardware(units=units, by=by)
     known = ports.minutes(visit)
     if known is not None:
@@ -156,5 +156,5 @@ def take_in_released(units: Sequence[Unit], by: User) -> None:
 def size_changed(unit: Unit, change: object, by: User) -> None:
     """The hook after an accepted change of size: the unit's hardware anew, and what is reserved for it."""
     refresh_hardware(units=[unit], by=by)
-    for row in unit.visit_units.exclude(appointment__state__in=OVER).select_related("appointment__job__branch"):  # type: ignore
+    for row in unit.visit_units.exclude(appointment__state__in=OVER).select_related("appointment__job__branch"):
         pull_hardware(appointment=row.appointment, by=by)

@@ -53,11 +53,11 @@ def figures_page(request: SignedInRequest) -> HttpResponse:
     if branch is None:
         return render(request, "installs/figures.html", {"found": None})
     crew = crew_of(request, branch)
-    found = figures(request.user, branch, today=today_of(request), crew=crew)  # type: ignore[arg-type]
+    found = figures(request.user, branch, today=today_of(request), crew=crew)
     context = {
         "found": found,
         "branch": branch,
-        "branches": Branch.objects.order_by("name") if request.user.branch_id is None else [],  # type: ignore
+        "branches": Branch.objects.order_by("name") if request.user.branch_id is None else [],
         "crew": crew,
         "crews": Crew.objects.visible_to(request.user).filter(branch=branch, is_active=True),
         "shown": [_shown(found, figure) for figure in FIGURES if not (crew and figure == "yield")],
@@ -123,7 +123,7 @@ def _period(request: SignedInRequest, branch: Branch) -> Period:
         first, last = week, week + dt.timedelta(days=6)
     else:
         first, last = monday_of(today) - dt.timedelta(weeks=11), today
-    return Period(request.user, branch, first, last, crew_of(request, branch))  # type: ignore[arg-type]
+    return Period(request.user, branch, first, last, crew_of(request, branch))
 
 
 @login_required
@@ -135,7 +135,7 @@ def figures_csv(request: SignedInRequest) -> HttpResponse:
     if branch is None:
         raise Http404
     crew = crew_of(request, branch)
-    found = figures(request.user, branch, today=today_of(request), crew=crew)  # type: ignore[arg-type]
+    found = figures(request.user, branch, today=today_of(request), crew=crew)
     answer = HttpResponse(content_type="text/csv; charset=utf-8")
     answer["Content-Disposition"] = 'attachment; filename="figures.csv"'
     writer = csv.writer(answer)

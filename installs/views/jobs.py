@@ -55,18 +55,18 @@ def job_panel(request: SignedInRequest, pk: int) -> HttpResponse:
     job = job_for(request.user, pk)
     show = job.branch.unit
     worked = work_out(units_of_job(job), rules_of(job.branch))
-    visits = job.appointments.filter(purpose__in=INSTALLING).exclude(  # type: ignore[attr-defined]
+    visits = job.appointments.filter(purpose__in=INSTALLING).exclude(
         state=Appointment.State.CANCELLED
     )
     options = options_shown(one.unit for one in worked)
     context = {
         "job": job,
         "units": [(one.unit, unit_values(one, show, options[one.unit.pk])) for one in worked],
-        "returns": job.returns_owed.select_related("unit__opening__room", "remake", "appointment"),  # type: ignore
+        "returns": job.returns_owed.select_related("unit__opening__room", "remake", "appointment"),
         "visits": visits.select_related("crew", "stop"),
         "free": units_to_install(job).count(),
-        "is_office": request.user.has_role(*OFFICE),  # type: ignore[union-attr]
-        "may_print": request.user.has_role(*OFFICE, roles.INSTALLER),  # type: ignore[union-attr]
+        "is_office": request.user.has_role(*OFFICE),
+        "may_print": request.user.has_role(*OFFICE, roles.INSTALLER),
         "any_installed": any(one.unit.state == Unit.State.INSTALLED for one in worked),
         "to_load": to_load(request.user, job),
     }
@@ -89,7 +89,7 @@ def job_hardware_page(request: SignedInRequest, pk: int) -> HttpResponse:
         "summed": summed,
         "rules": rules,
         "rules_row": rules_row(job.branch),
-        "is_office": request.user.has_role(*OFFICE),  # type: ignore[union-attr]
+        "is_office": request.user.has_role(*OFFICE),
         "open_form": OpenReturnForm(user=request.user, units=Unit.objects.filter(pk__in=[o.unit.pk for o in worked])),
     }
     return render(request, "installs/job_hardware.html", context)
@@ -145,7 +145,7 @@ def _visit_context(request: SignedInRequest, visit: Appointment) -> dict[str, An
     rows = visit_units(visit)
     there = {row.unit_id for row in rows}
     waiting = [unit for unit in units_of_job(visit.job) if unit.state != Unit.State.INSTALLED]
-    pulls = list(visit.pulls.exclude(state="dropped").select_related("material"))  # type: ignore[attr-defined]
+    pulls = list(visit.pulls.exclude(state="dropped").select_related("material"))
     return {
         "visit": visit,
         "job": visit.job,
@@ -153,10 +153,10 @@ def _visit_context(request: SignedInRequest, visit: Appointment) -> dict[str, An
         "choices": [(unit, unit.pk in there) for unit in waiting],
         "pulls": pulls,
         "short": [pull for pull in pulls if pull.short],
-        "is_office": request.user.has_role(*OFFICE),  # type: ignore[union-attr]
-        "may_pull": request.user.has_role(*RETURNS),  # type: ignore[union-attr]
+        "is_office": request.user.has_role(*OFFICE),
+        "may_pull": request.user.has_role(*RETURNS),
         "is_open": visit.state not in {Appointment.State.DONE, Appointment.State.CANCELLED},
-        "may_print": request.user.has_role(*OFFICE, roles.INSTALLER),  # type: ignore[union-attr]
+        "may_print": request.user.has_role(*OFFICE, roles.INSTALLER),
     }
 
 
@@ -235,7 +235,7 @@ def return_detail(request: SignedInRequest, pk: int) -> HttpResponse:
     """One return: what happened, what is decided, its visit."""
     owed = return_for(request.user, pk)
     found = cause(owed.cause)
-    may_decide = request.user.has_role(*OFFICE)  # type: ignore[union-attr]
+    may_decide = request.user.has_role(*OFFICE)
     form = DecideForm(
         request.POST or None,
         user=request.user,

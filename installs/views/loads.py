@@ -52,7 +52,7 @@ def day_paths(user: Any, crew: Crew, day: dt.date) -> list[str]:
 
 
 def today_of(request: SignedInRequest) -> dt.date:
-    branch = request.user.branch  # type: ignore[union-attr]
+    branch = request.user.branch
     return timezone.localdate(timezone=branch.tz) if branch else timezone.localdate()
 
 
@@ -92,7 +92,7 @@ def loads(request: SignedInRequest) -> HttpResponse:
     for crew in crews:
         if crew.pk in by_crew:
             load = there.get(crew.pk)
-            lines = list(load.lines.all()) if load else []  # type: ignore[attr-defined]
+            lines = list(load.lines.all()) if load else []
             missing = sum(1 for line in lines if line.missing)
             visits_there = by_crew[crew.pk]
             rows.append({"crew": crew, "visits": visits_there, "load": load, "lines": len(lines), "missing": missing})
@@ -130,10 +130,10 @@ def load(request: SignedInRequest, pk: int) -> HttpResponse:
 
 def _page(request: SignedInRequest, row: Load, *, problem: Refused | None = None, status: int = 200) -> HttpResponse:
     lines = list(
-        row.lines.select_related("unit__opening__room", "unit__product", "appointment__job__site", "material")  # type: ignore
+        row.lines.select_related("unit__opening__room", "unit__product", "appointment__job__site", "material")
     )
     sections = _sections(lines)
-    last = row.checks.filter(undone_at=None).first() if row.is_in_the_yard() else None  # type: ignore[attr-defined]
+    last = row.checks.filter(undone_at=None).first() if row.is_in_the_yard() else None
     context = {
         "load": row,
         "sections": sections,
@@ -144,10 +144,10 @@ def _page(request: SignedInRequest, row: Load, *, problem: Refused | None = None
         "last": last,
         "before": json.dumps(last.before if last else {}),
         "day_paths": " ".join(day_paths(request.user, row.crew, row.day)),
-        "after": reverse("jobs:today") if request.user.has_role(roles.INSTALLER) else "",  # type: ignore[union-attr]
+        "after": reverse("jobs:today") if request.user.has_role(roles.INSTALLER) else "",
         "problem": problem,
         "typed": request.POST.get("code", "") if problem else "",
-        "may_print": request.user.has_role(roles.DISPATCHER, roles.OWNER, roles.INSTALLER),  # type: ignore[union-attr]
+        "may_print": request.user.has_role(roles.DISPATCHER, roles.OWNER, roles.INSTALLER),
     }
     return render(request, "installs/load.html", context, status=status)
 
@@ -218,7 +218,7 @@ def check_room(request: SignedInRequest, pk: int) -> HttpResponse:
 def check_section(request: SignedInRequest, pk: int) -> HttpResponse:
     """All of one part of the list, such as the tools."""
     row = load_for(request.user, pk)
-    lines = row.lines.filter(section=request.POST.get("section", ""))  # type: ignore[attr-defined]
+    lines = row.lines.filter(section=request.POST.get("section", ""))
     return _deed(request, row, services.check_lines, load=row, lines=lines)
 
 
@@ -240,7 +240,7 @@ def leave(request: SignedInRequest, pk: int) -> HttpResponse:
         services.leave_yard(load=row, by=request.user, reason=request.POST.get("reason", ""))
     except Refused as refusal:
         return _page(request, row, problem=refusal, status=422)
-    return redirect("jobs:today" if request.user.has_role(roles.INSTALLER) else row)  # type: ignore[union-attr]
+    return redirect("jobs:today" if request.user.has_role(roles.INSTALLER) else row)
 
 
 @login_required

@@ -38,7 +38,7 @@ def rules(request: SignedInRequest) -> HttpResponse:
     context = _tables(row) | {
         "row": row,
         "parts": _by_kind(parts_of(row.definition)),
-        "may_edit": request.user.has_role(*WORKS),  # type: ignore[union-attr]
+        "may_edit": request.user.has_role(*WORKS),
         "revisions": HardwareRules.objects.filter(branch=branch).select_related("saved_by"),
     }
     return render(request, "installs/rules.html", context)
@@ -103,7 +103,7 @@ def _keep(request: SignedInRequest, row: HardwareRules, part: Part, groups: list
         remove=gone,
         copy=(part.path, key) if part.may_go and key else None,
         seen=int(seen) if seen.isdigit() else row.revision,
-        by=request.user,  # type: ignore[arg-type]
+        by=request.user,
         note=sent.get("note", "")[:240],
     )
 

@@ -40,7 +40,7 @@ PASSED = (Appointment.State.HELD, Appointment.State.DONE)
 @require_GET
 def stop(request: SignedInRequest, pk: int) -> HttpResponse:
     """Everything of one stop on one page."""
-    return stop_page(request, stop_for(request.user, pk))  # type: ignore[arg-type]
+    return stop_page(request, stop_for(request.user, pk))
 
 
 @login_required
@@ -48,7 +48,7 @@ def stop(request: SignedInRequest, pk: int) -> HttpResponse:
 @require_GET
 def offline(request: SignedInRequest) -> HttpResponse:
     """The page that stands in for a load, a stop and the day without signal: no data, only the script."""
-    measures = request.user.has_role(roles.MEASURER)  # type: ignore[union-attr]
+    measures = request.user.has_role(roles.MEASURER)
     return render(request, "installs/offline.html", {"measures": measures})
 
 
@@ -76,16 +76,16 @@ def stop_page(
         "installed": sum(1 for row in rows if row.outcome == VisitUnit.Outcome.INSTALLED),
         "window": promise_text(visit),
         "facts": facts_of_site(visit),
-        "secret": secret_for(user, visit),  # type: ignore[arg-type]
+        "secret": secret_for(user, visit),
         "hardware": hardware_values(sheet.summed),
         "tools": values["tools"],
         "cautions": caution_values(sheet.summed, len(sheet.worked)),
         "remotes": values["remotes"],
         "people": values["people"],
-        "photos": visit.install_photos.filter(removed_at=None).select_related("unit"),  # type: ignore[attr-defined]
-        "used": visit.hardware_used.filter(undone_at=None).select_related("material", "unit"),  # type: ignore
-        "may_write": user.has_role(*INSTALLS),  # type: ignore[union-attr]
-        "sees_phones": user.has_role(*INSTALLS),  # type: ignore[union-attr]
+        "photos": visit.install_photos.filter(removed_at=None).select_related("unit"),
+        "used": visit.hardware_used.filter(undone_at=None).select_related("material", "unit"),
+        "may_write": user.has_role(*INSTALLS),
+        "sees_phones": user.has_role(*INSTALLS),
         "is_closed": found is not None and found.is_closed(),
         "cause_form": CauseForm(user=user),
         "causes": [(top, kinds_of(top.key)) for top in top_causes()],
@@ -114,7 +114,7 @@ def _next(visit: Appointment) -> tuple[Appointment, dt.datetime] | None:
 
 
 def _deed(request: SignedInRequest, pk: int, deed: Any, **what: Any) -> HttpResponse:
-    visit = stop_for(request.user, pk)  # type: ignore[arg-type]
+    visit = stop_for(request.user, pk)
     try:
         deed(appointment=visit, by=request.user, **what)
     except Refused as refusal:
@@ -141,7 +141,7 @@ def all_installed(request: SignedInRequest, pk: int) -> HttpResponse:
 @roles_required(*INSTALLS)
 @require_POST
 def installed(request: SignedInRequest, pk: int, unit_pk: int) -> HttpResponse:
-    unit = unit_key(stop_for(request.user, pk), unit_pk)  # type: ignore[arg-type]
+    unit = unit_key(stop_for(request.user, pk), unit_pk)
     return _deed(request, pk, services.mark_installed, units=[unit])
 
 
@@ -150,7 +150,7 @@ def installed(request: SignedInRequest, pk: int, unit_pk: int) -> HttpResponse:
 @require_POST
 def not_installed(request: SignedInRequest, pk: int, unit_pk: int) -> HttpResponse:
     """It did not go up, and why."""
-    visit = stop_for(request.user, pk)  # type: ignore[arg-type]
+    visit = stop_for(request.user, pk)
     unit = unit_key(visit, unit_pk)
     form = CauseForm(request.POST, user=request.user)
     if not form.is_valid():
@@ -162,7 +162,7 @@ def not_installed(request: SignedInRequest, pk: int, unit_pk: int) -> HttpRespon
 @roles_required(*INSTALLS)
 @require_POST
 def undo(request: SignedInRequest, pk: int, unit_pk: int) -> HttpResponse:
-    unit = unit_key(stop_for(request.user, pk), unit_pk)  # type: ignore[arg-type]
+    unit = unit_key(stop_for(request.user, pk), unit_pk)
     return _deed(request, pk, services.undo_outcome, unit=unit)
 
 
@@ -171,7 +171,7 @@ def undo(request: SignedInRequest, pk: int, unit_pk: int) -> HttpResponse:
 @require_POST
 def hardware(request: SignedInRequest, pk: int) -> HttpResponse:
     """Hardware used otherwise than listed."""
-    visit = stop_for(request.user, pk)  # type: ignore[arg-type]
+    visit = stop_for(request.user, pk)
     materials = Material.objects.filter(branch=visit.job.branch)
     form = HardwareUsedForm(request.POST, user=request.user, materials=materials)
     if form.is_valid():
@@ -188,7 +188,7 @@ def hardware(request: SignedInRequest, pk: int) -> HttpResponse:
 @roles_required(*INSTALLS)
 @require_POST
 def hardware_undo(request: SignedInRequest, pk: int) -> HttpResponse:
-    used = used_for(request.user, pk)  # type: ignore[arg-type]
+    used = used_for(request.user, pk)
     services.undo_hardware(used=used, by=request.user)
     return redirect("installs:stop", used.appointment_id)
 
@@ -197,7 +197,7 @@ def hardware_undo(request: SignedInRequest, pk: int) -> HttpResponse:
 @roles_required(*INSTALLS)
 @require_POST
 def photo_add(request: SignedInRequest, pk: int) -> HttpResponse:
-    visit = stop_for(request.user, pk)  # type: ignore[arg-type]
+    visit = stop_for(request.user, pk)
     units = Unit.objects.filter(visit_units__appointment=visit)
     form = PhotoForm(request.POST, request.FILES, user=request.user, units=units)
     if form.is_valid():
@@ -222,7 +222,7 @@ def photo_add(request: SignedInRequest, pk: int) -> HttpResponse:
 @require_GET
 def photo(request: SignedInRequest, pk: int) -> FileResponse:
     """A picture, for whoever may see the stop."""
-    found = photo_for(request.user, pk)  # type: ignore[arg-type]
+    found = photo_for(request.user, pk)
     answer = FileResponse(found.file.open("rb"), content_type="image/jpeg")
     answer["Cache-Control"] = "private, max-age=3600"
     answer["X-Content-Type-Options"] = "nosniff"
@@ -233,7 +233,7 @@ def photo(request: SignedInRequest, pk: int) -> FileResponse:
 @roles_required(*INSTALLS)
 @require_POST
 def photo_remove(request: SignedInRequest, pk: int) -> HttpResponse:
-    found = photo_for(request.user, pk)  # type: ignore[arg-type]
+    found = photo_for(request.user, pk)
     services.remove_photo(photo=found, by=request.user)
     return redirect("installs:stop", found.appointment_id)
 
@@ -243,7 +243,7 @@ def photo_remove(request: SignedInRequest, pk: int) -> HttpResponse:
 @require_POST
 def sign(request: SignedInRequest, pk: int) -> HttpResponse:
     """The signature drawn on the glass, or with whom it was left."""
-    visit = stop_for(request.user, pk)  # type: ignore[arg-type]
+    visit = stop_for(request.user, pk)
     form = SignForm(request.POST, user=request.user)
     if form.is_valid():
         clean = form.cleaned_data
@@ -267,14 +267,14 @@ def sign(request: SignedInRequest, pk: int) -> HttpResponse:
 @require_POST
 def done(request: SignedInRequest, pk: int) -> HttpResponse:
     """Done here; on to the next."""
-    visit = stop_for(request.user, pk)  # type: ignore[arg-type]
+    visit = stop_for(request.user, pk)
     try:
         services.close_stop(appointment=visit, by=request.user, note=request.POST.get("note", "")[:2000])
     except Refused as refusal:
         messages.error(request, refusal.problem)
         return redirect("installs:stop", pk)
     following = _next(visit)
-    if following is not None and request.user.has_role(roles.INSTALLER):  # type: ignore[union-attr]
+    if following is not None and request.user.has_role(roles.INSTALLER):
         messages.success(request, f"{visit.job.number} is done. Next: {following[0].job.site.address}.")
         return redirect("jobs:today")
     return redirect("installs:stop", pk)

@@ -240,7 +240,7 @@ class Untaken:
 def untaken(user: User, now: dt.datetime | None = None) -> list[Untaken]:
     """What is not taken for an hour or more, as this person may see it, oldest first."""
     until = (now or timezone.now()) - TOLD_AFTER
-    rows = ParkedEntry.objects.visible_to(user).filter(settled_at=None).order_by("pk")  # type: ignore[attr-defined]
+    rows = ParkedEntry.objects.visible_to(user).filter(settled_at=None).order_by("pk")
     fronts: dict[int, ParkedEntry] = {}
     behind: dict[int, int] = {}
     first_of: dict[str, int] = {}

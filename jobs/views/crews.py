@@ -146,7 +146,9 @@ def feeds_shown(request: SignedInRequest, feeds: Any) -> list[tuple[CalendarFeed
     return [(feed, request.build_absolute_uri(reverse("jobs:feed", args=[feed_token(feed)]))) for feed in feeds]
 
 
-def _part(request: SignedInRequest, crew: Crew, name: str, form: Any, words: str, do: Callable[[], Any]) -> HttpResponse:
+def _part(
+    request: SignedInRequest, crew: Crew, name: str, form: Any, words: str, do: Callable[[], Any]
+) -> HttpResponse:
     """One of the crew page's own forms."""
     if form.is_valid():
         try:

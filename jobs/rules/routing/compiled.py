@@ -16,11 +16,11 @@ def compiled(function: Callable[..., Any]) -> Callable[..., Any]:
     """Compiled on first use, kept on disk, and free of the interpreter lock while it runs."""
     if numba is None:
         return function
-    return numba.njit(cache=True, nogil=True, error_model="numpy")(function)  # type: ignore[no-any-return]
+    return numba.njit(cache=True, nogil=True, error_model="numpy")(function)
 
 
 def inlined(function: Callable[..., Any]) -> Callable[..., Any]:
     """The same for small functions of inner loops: written into their callers."""
     if numba is None:
         return function
-    return numba.njit(forceinline=True, nogil=True, error_model="numpy")(function)  # type: ignore[no-any-return]
+    return numba.njit(forceinline=True, nogil=True, error_model="numpy")(function)

@@ -55,7 +55,7 @@ def polish_with_pyvrp(
     deadline = time.monotonic() + seconds
     model = _model(problem, start, pyvrp)
 
-    class Callbacks(IteratedLocalSearchCallbacks):  # type: ignore[misc]
+    class Callbacks(IteratedLocalSearchCallbacks):
         def on_best(self, best: Any) -> None:
             if best.is_feasible():
                 tell(model.orders(best))
