@@ -8,7 +8,6 @@ from drf_spectacular.utils import extend_schema
 from rest_framework import serializers
 from rest_framework.decorators import action
 from rest_framework.parsers import MultiPartParser
-from rest_framework.request import Request
 from rest_framework.response import Response
 from rest_framework.routers import DefaultRouter
 
@@ -31,7 +30,7 @@ from fabrication.views import LOOKS, WORKS
 from jobs.models import Job
 from measuring.models import Family
 from measuring.services.readings import refuse_large
-from shared.api import ReadViewSet
+from shared.api import ApiRequest, ReadViewSet
 from shared.fields import LengthSerializerField
 from shared.routes import RunSerializer
 
@@ -236,7 +235,7 @@ class ReceiveSerializer(serializers.Serializer[Any]):
     price = serializers.DecimalField(max_digits=10, decimal_places=2, required=False, min_value=0)
 
 
-def asked(kind: type[serializers.Serializer[Any]], request: Request) -> dict[str, Any]:
+def asked(kind: type[serializers.Serializer[Any]], request: ApiRequest) -> dict[str, Any]:
     """What was sent, checked."""
     form = kind(data=request.data, context={"request": request})
     form.is_valid(raise_exception=True)
@@ -253,42 +252,42 @@ class BatchViewSet(ReadViewSet):
     deed_roles = dict.fromkeys(["create", "add", "take_out", "split", "plan", "cancel"], WORKS)
 
     @extend_schema(request=MakesSerializer, responses={201: BatchSerializer})
-    def create(self, request: Request) -> Response:
+    def create(self, request: ApiRequest) -> Response:
         """Open a batch of waiting units."""
         batch = batches.open_batch(branch=request.user.branch, by=request.user, **asked(MakesSerializer, request))
         return Response(BatchSerializer(batch).data, status=201)
 
     @extend_schema(request=MakesSerializer)
     @action(detail=True, methods=["post"])
-    def add(self, request: Request, pk: str | None = None) -> Response:
+    def add(self, request: ApiRequest, pk: str | None = None) -> Response:
         """Put waiting units into the batch."""
         batch = batches.add_units(batch=self.get_object(), by=request.user, **asked(MakesSerializer, request))
         return Response(BatchSerializer(batch).data)
 
     @extend_schema(request=MakesSerializer)
     @action(detail=True, methods=["post"])
-    def take_out(self, request: Request, pk: str | None = None) -> Response:
+    def take_out(self, request: ApiRequest, pk: str | None = None) -> Response:
         """Take units out of the batch."""
         batch = batches.take_out(batch=self.get_object(), by=request.user, **asked(MakesSerializer, request))
         return Response(BatchSerializer(batch).data)
 
     @extend_schema(request=MakesSerializer, responses={201: BatchSerializer})
     @action(detail=True, methods=["post"])
-    def split(self, request: Request, pk: str | None = None) -> Response:
+    def split(self, request: ApiRequest, pk: str | None = None) -> Response:
         """Move units into a new batch."""
         batch = batches.split_batch(batch=self.get_object(), by=request.user, **asked(MakesSerializer, request))
         return Response(BatchSerializer(batch).data, status=201)
 
     @extend_schema(request=SecondsSerializer, responses={202: RunSerializer(many=True)})
     @action(detail=True, methods=["post"])
-    def plan(self, request: Request, pk: str | None = None) -> Response:
+    def plan(self, request: ApiRequest, pk: str | None = None) -> Response:
         """Plan the cuts of every material: one run each."""
         runs = planning.plan_batch(batch=self.get_object(), by=request.user, **asked(SecondsSerializer, request))
         return Response(RunSerializer(runs, many=True).data, status=202)
 
     @extend_schema(request=ReasonSerializer)
     @action(detail=True, methods=["post"])
-    def cancel(self, request: Request, pk: str | None = None) -> Response:
+    def cancel(self, request: ApiRequest, pk: str | None = None) -> Response:
         """Give the units back."""
         batch = batches.cancel_batch(batch=self.get_object(), by=request.user, **asked(ReasonSerializer, request))
         return Response(BatchSerializer(batch).data)
@@ -313,40 +312,40 @@ class PlannedCutViewSet(ReadViewSet):
 
     @extend_schema(request=None)
     @action(detail=True, methods=["post"])
-    def cut(self, request: Request, pk: str | None = None) -> Response:
+    def cut(self, request: ApiRequest, pk: str | None = None) -> Response:
         """It is cut."""
         return Response(PlannedCutSerializer(bench.mark_cut(cut=self.get_object(), by=request.user)).data)
 
     @extend_schema(request=None)
     @action(detail=True, methods=["post"])
-    def undo(self, request: Request, pk: str | None = None) -> Response:
+    def undo(self, request: ApiRequest, pk: str | None = None) -> Response:
         """It was not cut after all."""
         return Response(PlannedCutSerializer(bench.undo_cut(cut=self.get_object(), by=request.user)).data)
 
     @extend_schema(request=PieceSerializer)
     @action(detail=True, methods=["post"])
-    def piece(self, request: Request, pk: str | None = None) -> Response:
+    def piece(self, request: ApiRequest, pk: str | None = None) -> Response:
         """One of its pieces is cut."""
         cut = bench.mark_piece(cut=self.get_object(), by=request.user, **asked(PieceSerializer, request))
         return Response(PlannedCutSerializer(cut).data)
 
     @extend_schema(request=PieceSerializer)
     @action(detail=True, methods=["post"])
-    def undo_piece(self, request: Request, pk: str | None = None) -> Response:
+    def undo_piece(self, request: ApiRequest, pk: str | None = None) -> Response:
         """It was not cut after all."""
         cut = bench.undo_piece(cut=self.get_object(), by=request.user, **asked(PieceSerializer, request))
         return Response(PlannedCutSerializer(cut).data)
 
     @extend_schema(request=FlawSerializer, responses={202: RunSerializer(many=True)})
     @action(detail=True, methods=["post"])
-    def flaw(self, request: Request, pk: str | None = None) -> Response:
+    def flaw(self, request: ApiRequest, pk: str | None = None) -> Response:
         """A flaw found at the table; what is left is planned anew."""
         runs = bench.report_flaw(cut=self.get_object(), by=request.user, **asked(FlawSerializer, request))
         return Response(RunSerializer(runs, many=True).data, status=202)
 
     @extend_schema(request=MiscutSerializer, responses={202: RunSerializer})
     @action(detail=True, methods=["post"])
-    def miscut(self, request: Request, pk: str | None = None) -> Response:
+    def miscut(self, request: ApiRequest, pk: str | None = None) -> Response:
         """Pieces were spoiled; what is left is planned anew."""
         run = bench.report_miscut(cut=self.get_object(), by=request.user, **asked(MiscutSerializer, request))
         return Response(RunSerializer(run).data, status=202)
@@ -365,7 +364,7 @@ class UnitMakeViewSet(ReadViewSet):
 
     @extend_schema(responses={200: dict})
     @action(detail=True, methods=["get"])
-    def cost(self, request: Request, pk: str | None = None) -> Response:
+    def cost(self, request: ApiRequest, pk: str | None = None) -> Response:
         """Material at stock prices, and what making it anew would cost and move."""
         make = self.get_object()
         cost = cost_of(make)
@@ -380,7 +379,7 @@ class UnitMakeViewSet(ReadViewSet):
 
     @extend_schema(request=StepPickSerializer, responses={200: dict})
     @action(detail=True, methods=["post"])
-    def step(self, request: Request, pk: str | None = None) -> Response:
+    def step(self, request: ApiRequest, pk: str | None = None) -> Response:
         """Tick a step of assembly, or take the tick back."""
         make, sent = self.get_object(), asked(StepPickSerializer, request)
         step = AssemblyStep.objects.visible_to(request.user).filter(pk=sent["step"]).first()
@@ -393,7 +392,7 @@ class UnitMakeViewSet(ReadViewSet):
 
     @extend_schema(request={"multipart/form-data": PhotoSerializer}, responses={201: dict})
     @action(detail=True, methods=["post"], parser_classes=[MultiPartParser])
-    def photo(self, request: Request, pk: str | None = None) -> Response:
+    def photo(self, request: ApiRequest, pk: str | None = None) -> Response:
         """A photo of the finished unit."""
         make, sent = self.get_object(), asked(PhotoSerializer, request)
         refuse_large(sent["photo"].size)
@@ -402,7 +401,7 @@ class UnitMakeViewSet(ReadViewSet):
 
     @extend_schema(request=CheckSerializer)
     @action(detail=True, methods=["post"], url_path="check", url_name="check")
-    def check_result(self, request: Request, pk: str | None = None) -> Response:
+    def check_result(self, request: ApiRequest, pk: str | None = None) -> Response:
         """Record what the finished unit measures."""
         make = bench.check_unit(make=self.get_object(), by=request.user, **asked(CheckSerializer, request))
         return Response(UnitMakeSerializer(make).data)
@@ -419,7 +418,7 @@ class PartViewSet(ReadViewSet):
 
     @extend_schema(request=None)
     @action(detail=True, methods=["post"])
-    def pull(self, request: Request, pk: str | None = None) -> Response:
+    def pull(self, request: ApiRequest, pk: str | None = None) -> Response:
         """Take it from the store."""
         return Response(PartSerializer(bench.pull_part(part=self.get_object(), by=request.user)).data)
 
@@ -435,14 +434,14 @@ class StockViewSet(ReadViewSet):
 
     @extend_schema(request=FlawSerializer, responses={202: RunSerializer(many=True)})
     @action(detail=True, methods=["post"])
-    def flaw(self, request: Request, pk: str | None = None) -> Response:
+    def flaw(self, request: ApiRequest, pk: str | None = None) -> Response:
         """Mark a stretch of a roll; plans that stand on it are worked out anew."""
         runs = bench.flaw_in_roll(item=self.get_object(), by=request.user, **asked(FlawSerializer, request))
         return Response(RunSerializer(runs, many=True).data, status=202)
 
     @extend_schema(request=ReceiveSerializer, responses={201: StockSerializer})
     @action(detail=False, methods=["post"])
-    def receive(self, request: Request) -> Response:
+    def receive(self, request: ApiRequest) -> Response:
         """Book stock in."""
         sent = asked(ReceiveSerializer, request)
         material = Material.objects.visible_to(request.user).filter(key=sent.pop("material")).first()
@@ -453,7 +452,7 @@ class StockViewSet(ReadViewSet):
 
     @extend_schema(request=CountSerializer)
     @action(detail=True, methods=["post"])
-    def count(self, request: Request, pk: str | None = None) -> Response:
+    def count(self, request: ApiRequest, pk: str | None = None) -> Response:
         """Set what was counted."""
         item = stock.count_stock(item=self.get_object(), by=request.user, **asked(CountSerializer, request))
         return Response(StockSerializer(item).data)
@@ -469,7 +468,7 @@ class KeptEndViewSet(ReadViewSet):
 
     @extend_schema(request=ReasonSerializer, responses={204: None})
     @action(detail=True, methods=["post"])
-    def let_go(self, request: Request, pk: str | None = None) -> Response:
+    def let_go(self, request: ApiRequest, pk: str | None = None) -> Response:
         """Other jobs may use it."""
         stock.let_end_go(kept=self.get_object(), by=request.user, **asked(ReasonSerializer, request))
         return Response(status=204)
@@ -485,7 +484,7 @@ class StepViewSet(ReadViewSet):
     deed_roles = {"create": WORKS}
 
     @extend_schema(request=StepsSerializer, responses={200: StepSerializer(many=True)})
-    def create(self, request: Request) -> Response:
+    def create(self, request: ApiRequest) -> Response:
         """All steps of one family, in order; one left out is asked for no more."""
         steps = setting_up.save_steps(branch=request.user.branch, by=request.user, **asked(StepsSerializer, request))
         return Response(StepSerializer(steps, many=True).data)
@@ -501,7 +500,7 @@ class OwnClothViewSet(ReadViewSet):
     deed_roles = dict.fromkeys(["receive", "check_result", "again", "pieces"], WORKS) | {"create": LOOKS}
 
     @extend_schema(request=ExpectClothSerializer, responses={201: OwnClothSerializer})
-    def create(self, request: Request) -> Response:
+    def create(self, request: ApiRequest) -> Response:
         """Expect it; the job waits."""
         sent = asked(ExpectClothSerializer, request)
         job = Job.objects.visible_to(request.user).filter(pk=sent.pop("job")).first()
@@ -512,14 +511,14 @@ class OwnClothViewSet(ReadViewSet):
 
     @extend_schema(request=PlaceSerializer)
     @action(detail=True, methods=["post"])
-    def receive(self, request: Request, pk: str | None = None) -> Response:
+    def receive(self, request: ApiRequest, pk: str | None = None) -> Response:
         """It is here."""
         cloth = own_cloth.receive_cloth(cloth=self.get_object(), by=request.user, **asked(PlaceSerializer, request))
         return Response(OwnClothSerializer(cloth).data)
 
     @extend_schema(request=CheckClothSerializer)
     @action(detail=True, methods=["post"], url_path="check", url_name="check")
-    def check_result(self, request: Request, pk: str | None = None) -> Response:
+    def check_result(self, request: ApiRequest, pk: str | None = None) -> Response:
         """What it measures."""
         sent = asked(CheckClothSerializer, request)
         sent["flaws"] = [(flaw["start"], flaw["end"]) for flaw in sent.get("flaws", [])]
@@ -528,14 +527,14 @@ class OwnClothViewSet(ReadViewSet):
 
     @extend_schema(request=PiecesSerializer, responses={202: RunSerializer(many=True)})
     @action(detail=True, methods=["post"])
-    def pieces(self, request: Request, pk: str | None = None) -> Response:
+    def pieces(self, request: ApiRequest, pk: str | None = None) -> Response:
         """All that is cut from it, by the keys of the parts; the plans they stood in are made anew."""
         runs = own_cloth.cut_from_cloth(cloth=self.get_object(), by=request.user, **asked(PiecesSerializer, request))
         return Response(RunSerializer(runs, many=True).data, status=202)
 
     @extend_schema(request=None)
     @action(detail=True, methods=["post"])
-    def again(self, request: Request, pk: str | None = None) -> Response:
+    def again(self, request: ApiRequest, pk: str | None = None) -> Response:
         """Other cloth will come."""
         return Response(OwnClothSerializer(own_cloth.expect_again(cloth=self.get_object(), by=request.user)).data)
 

@@ -10,7 +10,6 @@ from django.db.models import QuerySet
 from drf_spectacular.utils import extend_schema
 from rest_framework import serializers
 from rest_framework.decorators import action
-from rest_framework.request import Request
 from rest_framework.response import Response
 from rest_framework.routers import DefaultRouter
 
@@ -21,7 +20,7 @@ from fabrication.services import buying, recipes, setting_up
 from fabrication.services.stock import save_label_size
 from fabrication.views import WORKS
 from measuring.models import Product
-from shared.api import ReadViewSet
+from shared.api import ApiRequest, ReadViewSet
 from shared.fields import LengthSerializerField
 
 
@@ -45,7 +44,7 @@ class WorkPlaceViewSet(ReadViewSet):
     roles = WORKS
 
     @extend_schema(request=NewPlaceSerializer, responses={201: WorkPlaceSerializer})
-    def create(self, request: Request) -> Response:
+    def create(self, request: ApiRequest) -> Response:
         """Another place."""
         place = setting_up.save_work_place(
             branch=request.user.branch, by=request.user, **asked(NewPlaceSerializer, request)
@@ -53,7 +52,7 @@ class WorkPlaceViewSet(ReadViewSet):
         return Response(WorkPlaceSerializer(place).data, status=201)
 
     @extend_schema(request=NewPlaceSerializer)
-    def update(self, request: Request, pk: str | None = None) -> Response:
+    def update(self, request: ApiRequest, pk: str | None = None) -> Response:
         """Its name, hours and minutes anew."""
         place = self.get_object()
         place = setting_up.save_work_place(
@@ -62,7 +61,7 @@ class WorkPlaceViewSet(ReadViewSet):
         return Response(WorkPlaceSerializer(place).data)
 
     @extend_schema(responses={204: None})
-    def destroy(self, request: Request, pk: str | None = None) -> Response:
+    def destroy(self, request: ApiRequest, pk: str | None = None) -> Response:
         """Take it away."""
         setting_up.remove_work_place(place=self.get_object(), by=request.user)
         return Response(status=204)
@@ -91,7 +90,7 @@ class LabelSizeViewSet(ReadViewSet):
     roles = WORKS
 
     @extend_schema(request=LabelSizeSerializer, responses={200: LabelSizeSerializer})
-    def create(self, request: Request) -> Response:
+    def create(self, request: ApiRequest) -> Response:
         """Set it: the page's own bounds hold."""
         form = LabelSizeForm(request.data, user=request.user)
         if not form.is_valid():
@@ -129,7 +128,7 @@ class RecipeViewSet(ReadViewSet):
         return self.queryset.filter(product__in=Product.objects.visible_to(self.request.user))
 
     @extend_schema(request=NewRecipeSerializer, responses={201: RecipeSerializer})
-    def create(self, request: Request) -> Response:
+    def create(self, request: ApiRequest) -> Response:
         """The next revision of a product's recipe."""
         sent = asked(NewRecipeSerializer, request)
         product = Product.objects.visible_to(request.user).filter(key=sent.pop("product")).first()
@@ -192,7 +191,7 @@ class PurchaseViewSet(ReadViewSet):
     roles = WORKS
 
     @extend_schema(request=OrderSerializer, responses={201: PurchaseSerializer})
-    def create(self, request: Request) -> Response:
+    def create(self, request: ApiRequest) -> Response:
         """Order units that are bought in, or stock."""
         sent = asked(OrderSerializer, request)
         supplier = Supplier.objects.visible_to(request.user).filter(pk=sent["supplier"]).first()
@@ -205,7 +204,7 @@ class PurchaseViewSet(ReadViewSet):
             purchase = buying.order_stock(supplier=supplier, lines=lines, by=request.user)
         return Response(PurchaseSerializer(purchase).data, status=201)
 
-    def _line(self, request: Request, row: dict[str, Any]) -> tuple[Material, int, Any, Any]:
+    def _line(self, request: ApiRequest, row: dict[str, Any]) -> tuple[Material, int, Any, Any]:
         material = Material.objects.visible_to(request.user).filter(key=row["material"]).first()
         if material is None:
             raise serializers.ValidationError({"lines": f"no material {row['material']} in this branch"})
@@ -239,7 +238,7 @@ class PurchaseLineViewSet(ReadViewSet):
 
     @extend_schema(request=AcknowledgeSerializer)
     @action(detail=True, methods=["post"])
-    def acknowledge(self, request: Request, pk: str | None = None) -> Response:
+    def acknowledge(self, request: ApiRequest, pk: str | None = None) -> Response:
         """What the supplier's acknowledgement says; differences are named."""
         sent = {"options": {}, **asked(AcknowledgeSerializer, request)}
         line = buying.acknowledge(line=self.get_object(), by=request.user, **sent)
@@ -247,14 +246,14 @@ class PurchaseLineViewSet(ReadViewSet):
 
     @extend_schema(request=ReceiveLineSerializer)
     @action(detail=True, methods=["post"])
-    def receive(self, request: Request, pk: str | None = None) -> Response:
+    def receive(self, request: ApiRequest, pk: str | None = None) -> Response:
         """Packages that came."""
         line = buying.receive_line(line=self.get_object(), by=request.user, **asked(ReceiveLineSerializer, request))
         return Response(PurchaseLineSerializer(line).data)
 
     @extend_schema(request=InspectSerializer)
     @action(detail=True, methods=["post"])
-    def inspect(self, request: Request, pk: str | None = None) -> Response:
+    def inspect(self, request: ApiRequest, pk: str | None = None) -> Response:
         """Good, or going back."""
         line = buying.inspect_line(line=self.get_object(), by=request.user, **asked(InspectSerializer, request))
         return Response(PurchaseLineSerializer(line).data)

@@ -10,7 +10,6 @@ from drf_spectacular.types import OpenApiTypes
 from drf_spectacular.utils import extend_schema
 from rest_framework import serializers
 from rest_framework.decorators import action
-from rest_framework.request import Request
 from rest_framework.response import Response
 from rest_framework.routers import DefaultRouter
 from rest_framework.viewsets import ViewSet
@@ -26,12 +25,12 @@ from installs.services.hardware import visit_hardware
 from installs.views.jobs import units_of_job
 from jobs.models import INSTALLING, Appointment, Job
 from measuring.models import Unit
-from shared.api import HasRole, ReadViewSet
+from shared.api import ApiRequest, HasRole, ReadViewSet
 from shared.errors import Refused
 from shared.roles import DISPATCHER, OWNER, WORKROOM
 
 
-def _valid(serializer: type[serializers.Serializer[Any]], request: Request) -> dict[str, Any]:
+def _valid(serializer: type[serializers.Serializer[Any]], request: ApiRequest) -> dict[str, Any]:
     found = serializer(data=request.data)
     found.is_valid(raise_exception=True)
     return dict(found.validated_data)
@@ -94,62 +93,62 @@ class LoadViewSet(ReadViewSet):
 
     @extend_schema(request=MakeLoadSerializer, responses=LoadSerializer)
     @action(detail=False, methods=["post"])
-    def make(self, request: Request) -> Response:
+    def make(self, request: ApiRequest) -> Response:
         """Puts the list of a crew-day together, or brings it up to date."""
         sent = _valid(MakeLoadSerializer, request)
-        crew = crew_for(request.user, sent["crew"])  # type: ignore[arg-type]
-        return self._again(services.refresh_load(crew=crew, day=sent["day"], by=request.user))  # type: ignore
+        crew = crew_for(request.user, sent["crew"])
+        return self._again(services.refresh_load(crew=crew, day=sent["day"], by=request.user))
 
     @extend_schema(request=CheckSerializer, responses=LoadSerializer)
     @action(detail=True, methods=["post"])
-    def check(self, request: Request, pk: str = "") -> Response:
+    def check(self, request: ApiRequest, pk: str = "") -> Response:
         """Ticks lines off as on the truck."""
         load, sent = self.get_object(), _valid(CheckSerializer, request)
         lines = load.lines.filter(pk__in=sent["lines"])
-        services.check_lines(load=load, lines=lines, count=sent.get("count"), by=request.user)  # type: ignore
+        services.check_lines(load=load, lines=lines, count=sent.get("count"), by=request.user)
         return self._again(load)
 
     @extend_schema(request=CodeSerializer, responses=LoadSerializer)
     @action(detail=True, methods=["post"])
-    def code(self, request: Request, pk: str = "") -> Response:
+    def code(self, request: ApiRequest, pk: str = "") -> Response:
         """Ticks off by the code on a label."""
         load, sent = self.get_object(), _valid(CodeSerializer, request)
-        services.check_code(load=load, typed=sent["code"], bundle=sent["bundle"], by=request.user)  # type: ignore
+        services.check_code(load=load, typed=sent["code"], bundle=sent["bundle"], by=request.user)
         return self._again(load)
 
     @extend_schema(request=None, responses=LoadSerializer)
     @action(detail=True, methods=["post"])
-    def undo(self, request: Request, pk: str = "") -> Response:
+    def undo(self, request: ApiRequest, pk: str = "") -> Response:
         """Takes the last tick back."""
         load = self.get_object()
-        services.undo_check(load=load, by=request.user)  # type: ignore[arg-type]
+        services.undo_check(load=load, by=request.user)
         return self._again(load)
 
     @extend_schema(request=LeaveSerializer, responses=LoadSerializer)
     @action(detail=True, methods=["post"])
-    def leave(self, request: Request, pk: str = "") -> Response:
+    def leave(self, request: ApiRequest, pk: str = "") -> Response:
         """The truck leaves; with a gap only for a reason."""
         load = self.get_object()
-        services.leave_yard(load=load, by=request.user, **_valid(LeaveSerializer, request))  # type: ignore[arg-type]
+        services.leave_yard(load=load, by=request.user, **_valid(LeaveSerializer, request))
         return self._again(load)
 
     @extend_schema(request=PutBackSerializer, responses=LoadSerializer)
     @action(detail=True, methods=["post"])
-    def put_back(self, request: Request, pk: str = "") -> Response:
+    def put_back(self, request: ApiRequest, pk: str = "") -> Response:
         """So many of one line came back."""
         load, sent = self.get_object(), _valid(PutBackSerializer, request)
         line = load.lines.filter(pk=sent["line"]).first()
         if line is None:
             raise Refused("this line is not of this load", field="line")
-        services.put_back(load=load, line=line, count=sent["count"], by=request.user)  # type: ignore[arg-type]
+        services.put_back(load=load, line=line, count=sent["count"], by=request.user)
         return self._again(load)
 
     @extend_schema(request=None, responses=LoadSerializer)
     @action(detail=True, methods=["post"])
-    def back(self, request: Request, pk: str = "") -> Response:
+    def back(self, request: ApiRequest, pk: str = "") -> Response:
         """The truck is back: what did not go up is put back."""
         load = self.get_object()
-        services.come_back(load=load, by=request.user)  # type: ignore[arg-type]
+        services.come_back(load=load, by=request.user)
         return self._again(load)
 
 
@@ -252,96 +251,96 @@ class StopViewSet(ReadViewSet):
 
     @extend_schema(request=None, responses=StopSerializer)
     @action(detail=True, methods=["post"])
-    def arrived(self, request: Request, pk: str = "") -> Response:
+    def arrived(self, request: ApiRequest, pk: str = "") -> Response:
         row = self.get_object()
-        services.arrive(appointment=row, by=request.user)  # type: ignore[arg-type]
+        services.arrive(appointment=row, by=request.user)
         return self._again(row)
 
     @extend_schema(request=UnitsSerializer, responses=StopSerializer)
     @action(detail=True, methods=["post"])
-    def installed(self, request: Request, pk: str = "") -> Response:
+    def installed(self, request: ApiRequest, pk: str = "") -> Response:
         row, sent = self.get_object(), _valid(UnitsSerializer, request)
-        services.mark_installed(appointment=row, units=self._units(row, sent["units"]), by=request.user)  # type: ignore
+        services.mark_installed(appointment=row, units=self._units(row, sent["units"]), by=request.user)
         return self._again(row)
 
     @extend_schema(request=NotInstalledSerializer, responses=StopSerializer)
     @action(detail=True, methods=["post"])
-    def not_installed(self, request: Request, pk: str = "") -> Response:
+    def not_installed(self, request: ApiRequest, pk: str = "") -> Response:
         row, sent = self.get_object(), _valid(NotInstalledSerializer, request)
         unit = unit_key(row, sent.pop("unit"))
-        services.mark_not_installed(appointment=row, unit=unit, by=request.user, **sent)  # type: ignore[arg-type]
+        services.mark_not_installed(appointment=row, unit=unit, by=request.user, **sent)
         return self._again(row)
 
     @extend_schema(request=UnitSerializer, responses=StopSerializer)
     @action(detail=True, methods=["post"])
-    def undo(self, request: Request, pk: str = "") -> Response:
+    def undo(self, request: ApiRequest, pk: str = "") -> Response:
         row, sent = self.get_object(), _valid(UnitSerializer, request)
-        services.undo_outcome(appointment=row, unit=unit_key(row, sent["unit"]), by=request.user)  # type: ignore
+        services.undo_outcome(appointment=row, unit=unit_key(row, sent["unit"]), by=request.user)
         return self._again(row)
 
     @extend_schema(request=SignSerializer, responses=StopSerializer)
     @action(detail=True, methods=["post"])
-    def sign(self, request: Request, pk: str = "") -> Response:
+    def sign(self, request: ApiRequest, pk: str = "") -> Response:
         row = self.get_object()
-        services.sign(appointment=row, by=request.user, **_valid(SignSerializer, request))  # type: ignore[arg-type]
+        services.sign(appointment=row, by=request.user, **_valid(SignSerializer, request))
         return self._again(row)
 
     @extend_schema(request=HardwareUsedSerializer, responses=StopSerializer)
     @action(detail=True, methods=["post"])
-    def hardware_used(self, request: Request, pk: str = "") -> Response:
+    def hardware_used(self, request: ApiRequest, pk: str = "") -> Response:
         row, sent = self.get_object(), _valid(HardwareUsedSerializer, request)
         key = sent.pop("item")
         material = Material.objects.filter(branch=row.job.branch, key=key).first() if key else None
         if key and material is None:
             raise Refused(f"{key} is no item of this branch", field="item")
-        services.note_hardware(appointment=row, material=material, by=request.user, **sent)  # type: ignore[arg-type]
+        services.note_hardware(appointment=row, material=material, by=request.user, **sent)
         return self._again(row)
 
     @extend_schema(request=PhotoSerializer, responses=StopSerializer)
     @action(detail=True, methods=["post"])
-    def photo(self, request: Request, pk: str = "") -> Response:
+    def photo(self, request: ApiRequest, pk: str = "") -> Response:
         row, sent = self.get_object(), _valid(PhotoSerializer, request)
         try:
             data = base64.b64decode(sent["data"], validate=True)
         except binascii.Error:
             raise Refused("the photo did not come through whole", field="data") from None
         unit = unit_key(row, sent["unit"]) if sent.get("unit") else None
-        services.add_photo(appointment=row, data=data, unit=unit, caption=sent["caption"], by=request.user)  # type: ignore
+        services.add_photo(appointment=row, data=data, unit=unit, caption=sent["caption"], by=request.user)
         return self._again(row)
 
     @extend_schema(request=CloseSerializer, responses=StopSerializer)
     @action(detail=True, methods=["post"])
-    def done(self, request: Request, pk: str = "") -> Response:
+    def done(self, request: ApiRequest, pk: str = "") -> Response:
         row = self.get_object()
-        services.close_stop(appointment=row, by=request.user, **_valid(CloseSerializer, request))  # type: ignore
+        services.close_stop(appointment=row, by=request.user, **_valid(CloseSerializer, request))
         return self._again(row)
 
     @extend_schema(request=None, responses=StopSerializer)
     @action(detail=True, methods=["post"])
-    def reopen(self, request: Request, pk: str = "") -> Response:
+    def reopen(self, request: ApiRequest, pk: str = "") -> Response:
         row = self.get_object()
-        services.reopen_stop(appointment=row, by=request.user)  # type: ignore[arg-type]
+        services.reopen_stop(appointment=row, by=request.user)
         return self._again(row)
 
     @extend_schema(request=UnitsSerializer, responses=StopSerializer)
     @action(detail=True, methods=["post"])
-    def set_units(self, request: Request, pk: str = "") -> Response:
+    def set_units(self, request: ApiRequest, pk: str = "") -> Response:
         """Which units this visit is for."""
         row, sent = self.get_object(), _valid(UnitsSerializer, request)
         units = Unit.objects.filter(pk__in=sent["units"], opening__job=row.job_id)
-        services.set_visit_units(appointment=row, units=units, by=request.user)  # type: ignore[arg-type]
+        services.set_visit_units(appointment=row, units=units, by=request.user)
         return self._again(row)
 
     @extend_schema(request=None, responses=OpenApiTypes.OBJECT)
     @action(detail=True, methods=["post"])
-    def pull(self, request: Request, pk: str = "") -> Response:
+    def pull(self, request: ApiRequest, pk: str = "") -> Response:
         """Reserves the visit's hardware; what is short is named."""
-        pulls = services.pull_hardware(appointment=self.get_object(), by=request.user)  # type: ignore[arg-type]
+        pulls = services.pull_hardware(appointment=self.get_object(), by=request.user)
         return Response({"pulls": PullSerializer(pulls, many=True).data})
 
     @extend_schema(responses=OpenApiTypes.OBJECT)
     @action(detail=True)
-    def hardware(self, request: Request, pk: str = "") -> Response:
+    def hardware(self, request: ApiRequest, pk: str = "") -> Response:
         """All the visit needs, line by line, with how each came about."""
         row = self.get_object()
         found = visit_hardware(row)
@@ -414,34 +413,34 @@ class ReturnViewSet(ReadViewSet):
 
     @extend_schema(request=OpenSerializer, responses=ReturnSerializer)
     @action(detail=False, methods=["post"])
-    def open(self, request: Request) -> Response:
+    def open(self, request: ApiRequest) -> Response:
         sent = _valid(OpenSerializer, request)
-        job = job_for(request.user, sent["job"])  # type: ignore[arg-type]
+        job = job_for(request.user, sent["job"])
         unit = Unit.objects.filter(pk=sent["unit"], opening__job=job).first()
         if unit is None:
             raise Refused("this unit is not of that job", field="unit")
-        owed = services.open_return(unit=unit, cause_key=sent["cause"], note=sent["note"], by=request.user)  # type: ignore
+        owed = services.open_return(unit=unit, cause_key=sent["cause"], note=sent["note"], by=request.user)
         return self._again(owed)
 
     @extend_schema(request=DecideSerializer, responses=ReturnSerializer)
     @action(detail=True, methods=["post"])
-    def decide(self, request: Request, pk: str = "") -> Response:
+    def decide(self, request: ApiRequest, pk: str = "") -> Response:
         row = self.get_object()
-        services.decide_return(owed=row, by=request.user, **_valid(DecideSerializer, request))  # type: ignore
+        services.decide_return(owed=row, by=request.user, **_valid(DecideSerializer, request))
         return self._again(row)
 
     @extend_schema(request=ReadySerializer, responses=ReturnSerializer)
     @action(detail=True, methods=["post"])
-    def ready(self, request: Request, pk: str = "") -> Response:
+    def ready(self, request: ApiRequest, pk: str = "") -> Response:
         row, sent = self.get_object(), _valid(ReadySerializer, request)
-        services.set_parts_ready(owed=row, ready_on=sent["parts_ready_on"], by=request.user)  # type: ignore[arg-type]
+        services.set_parts_ready(owed=row, ready_on=sent["parts_ready_on"], by=request.user)
         return self._again(row)
 
     @extend_schema(request=ReasonSerializer, responses=ReturnSerializer)
     @action(detail=True, methods=["post"])
-    def drop(self, request: Request, pk: str = "") -> Response:
+    def drop(self, request: ApiRequest, pk: str = "") -> Response:
         row = self.get_object()
-        services.drop_return(owed=row, by=request.user, **_valid(ReasonSerializer, request))  # type: ignore[arg-type]
+        services.drop_return(owed=row, by=request.user, **_valid(ReasonSerializer, request))
         return self._again(row)
 
 
@@ -488,26 +487,26 @@ class RulesViewSet(ReadViewSet):
 
     @extend_schema(request=SaveRulesSerializer, responses=RulesSerializer)
     @action(detail=False, methods=["post"])
-    def save(self, request: Request) -> Response:
+    def save(self, request: ApiRequest) -> Response:
         """A new revision, checked field by field."""
         sent = _valid(SaveRulesSerializer, request)
-        if request.user.branch is None:  # type: ignore[union-attr]
+        if request.user.branch is None:
             raise Refused("only people of a branch change its rules")
         if not isinstance(sent["definition"], dict):
             raise Refused("the rules are one object", field="definition")
-        row = services.save_rules(branch=request.user.branch, by=request.user, **sent)  # type: ignore
+        row = services.save_rules(branch=request.user.branch, by=request.user, **sent)
         return Response(RulesSerializer(row).data, status=201)
 
     @extend_schema(request=ChangeRulesSerializer, responses=RulesSerializer)
     @action(detail=False, methods=["post"])
-    def change(self, request: Request) -> Response:
+    def change(self, request: ApiRequest) -> Response:
         """A new revision with single fields changed, rows taken out, an entry copied."""
         sent = _valid(ChangeRulesSerializer, request)
-        if request.user.branch is None:  # type: ignore[union-attr]
+        if request.user.branch is None:
             raise Refused("only people of a branch change its rules")
         copy = sent.pop("copy", None)
         twin = (copy["path"], copy["key"]) if copy else None
-        row = services.change_rules(branch=request.user.branch, by=request.user, copy=twin, **sent)  # type: ignore
+        row = services.change_rules(branch=request.user.branch, by=request.user, copy=twin, **sent)
         return Response(RulesSerializer(row).data, status=201)
 
 
@@ -540,16 +539,16 @@ class VanViewSet(ReadViewSet):
 
     @extend_schema(request=CountSerializer, responses=VanSerializer)
     @action(detail=True, methods=["post"])
-    def count(self, request: Request, pk: str = "") -> Response:
-        row = services.set_van_row(row=self.get_object(), by=request.user, **_valid(CountSerializer, request))  # type: ignore
+    def count(self, request: ApiRequest, pk: str = "") -> Response:
+        row = services.set_van_row(row=self.get_object(), by=request.user, **_valid(CountSerializer, request))
         return Response(VanSerializer(row).data)
 
     @extend_schema(request=CrewSerializer, responses=OpenApiTypes.OBJECT)
     @action(detail=False, methods=["post"])
-    def top_up(self, request: Request) -> Response:
+    def top_up(self, request: ApiRequest) -> Response:
         """Fills a van from the shelf."""
-        crew = crew_for(request.user, _valid(CrewSerializer, request)["crew"])  # type: ignore[arg-type]
-        done = services.top_up_van(crew=crew, by=request.user)  # type: ignore[arg-type]
+        crew = crew_for(request.user, _valid(CrewSerializer, request)["crew"])
+        done = services.top_up_van(crew=crew, by=request.user)
         return Response(
             {"rows": [{"item": row.material.key, "taken": taken, "lacking": lack} for row, taken, lack in done]}
         )
@@ -565,9 +564,9 @@ class InstallsViewSet(ViewSet):
 
     @extend_schema(responses=OpenApiTypes.OBJECT, parameters=[])
     @action(detail=True)
-    def hardware(self, request: Request, pk: str = "0") -> Response:
+    def hardware(self, request: ApiRequest, pk: str = "0") -> Response:
         """Every unit of a job with its hardware; `pk` is the job's key."""
-        job = job_for(request.user, int(pk) if pk.isdigit() else 0)  # type: ignore[arg-type]
+        job = job_for(request.user, int(pk) if pk.isdigit() else 0)
         worked = work_out(units_of_job(job), rules_of(job.branch))
         rows = [
             {
@@ -581,20 +580,20 @@ class InstallsViewSet(ViewSet):
 
     @extend_schema(request=UnitsSerializer, responses=StopSerializer)
     @action(detail=True, methods=["post"])
-    def plan(self, request: Request, pk: str = "0") -> Response:
+    def plan(self, request: ApiRequest, pk: str = "0") -> Response:
         """An install visit of a job, unplaced; without units it is for all that is to be installed."""
-        job = job_for(request.user, int(pk) if pk.isdigit() else 0)  # type: ignore[arg-type]
+        job = job_for(request.user, int(pk) if pk.isdigit() else 0)
         keys = request.data.get("units") if isinstance(request.data, dict) else None
         units = None
         if keys:
             wanted = _valid(UnitsSerializer, request)["units"]
             units = list(with_needs(Unit.objects.filter(pk__in=wanted, opening__job=job)))
-        visit = services.plan_install(job=job, by=request.user, units=units)  # type: ignore[arg-type]
+        visit = services.plan_install(job=job, by=request.user, units=units)
         return Response(StopSerializer(visit).data, status=201)
 
     @extend_schema(responses=OpenApiTypes.OBJECT)
     @action(detail=False)
-    def figures(self, request: Request) -> Response:
+    def figures(self, request: ApiRequest) -> Response:
         """The owner's figures, a row a week."""
         from installs.views.figures import branch_of, crew_of
         from installs.views.loads import today_of

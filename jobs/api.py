@@ -10,7 +10,6 @@ from drf_spectacular.types import OpenApiTypes
 from drf_spectacular.utils import OpenApiParameter, extend_schema, extend_schema_field
 from rest_framework import serializers, status
 from rest_framework.decorators import action
-from rest_framework.request import Request
 from rest_framework.response import Response
 from rest_framework.routers import DefaultRouter
 
@@ -48,7 +47,7 @@ from jobs.views.jobs import blockers_of
 from jobs.views.projects import project_of
 from jobs.words import copy_text
 from shared import roles
-from shared.api import DeedViewSet, ReadViewSet
+from shared.api import ApiRequest, DeedViewSet, ReadViewSet
 from shared.models import User
 from shared.routes import RunSerializer
 
@@ -426,7 +425,7 @@ class JobViewSet(DeedViewSet):
     filterset_fields = ["stage", "number", "customer", "site", "project", "phase", "hold"]
 
     @extend_schema(request=BookSerializer, responses={201: JobSerializer})
-    def create(self, request: Request, *args: Any, **kwargs: Any) -> Response:
+    def create(self, request: ApiRequest, *args: Any, **kwargs: Any) -> Response:
         """Book a job with its customer, site and first visit, all or nothing."""
         asked = BookSerializer(data=request.data, context=self.get_serializer_context())
         asked.is_valid(raise_exception=True)
@@ -455,32 +454,32 @@ class JobViewSet(DeedViewSet):
 
     @extend_schema(request=HoldSerializer, responses=JobSerializer)
     @action(detail=True, methods=["post"])
-    def hold(self, request: Request, pk: str | None = None) -> Response:
+    def hold(self, request: ApiRequest, pk: str | None = None) -> Response:
         """Pause it."""
         return self._answer(services.hold(job=self.get_object(), by=request.user, **_valid(HoldSerializer, request)))
 
     @extend_schema(request=None, responses=JobSerializer)
     @action(detail=True, methods=["post"])
-    def unhold(self, request: Request, pk: str | None = None) -> Response:
+    def unhold(self, request: ApiRequest, pk: str | None = None) -> Response:
         """Let it go on."""
         return self._answer(services.unhold(job=self.get_object(), by=request.user))
 
     @extend_schema(request=ReasonSerializer, responses=JobSerializer)
     @action(detail=True, methods=["post"])
-    def cancel(self, request: Request, pk: str | None = None) -> Response:
+    def cancel(self, request: ApiRequest, pk: str | None = None) -> Response:
         """Cancel it and its coming visits."""
         data = _valid(ReasonSerializer, request)
         return self._answer(services.cancel_job(job=self.get_object(), by=request.user, **data))
 
     @extend_schema(request=None, responses=JobSerializer)
     @action(detail=True, methods=["post"])
-    def take_up(self, request: Request, pk: str | None = None) -> Response:
+    def take_up(self, request: ApiRequest, pk: str | None = None) -> Response:
         """Take a cancelled job up again."""
         return self._answer(services.take_up_again(job=self.get_object(), by=request.user))
 
     @extend_schema(request=SpanSerializer(many=True), responses=SpanSerializer(many=True))
     @action(detail=True, methods=["get", "post"])
-    def impossible(self, request: Request, pk: str | None = None) -> Response:
+    def impossible(self, request: ApiRequest, pk: str | None = None) -> Response:
         """The stretches in which the customer can't be there; what is sent stands instead of those there were."""
         job = self.get_object()
         if request.method == "POST":
@@ -489,7 +488,7 @@ class JobViewSet(DeedViewSet):
 
     @extend_schema(request=NewVisitSerializer, responses={201: AppointmentSerializer})
     @action(detail=True, methods=["post"])
-    def visits(self, request: Request, pk: str | None = None) -> Response:
+    def visits(self, request: ApiRequest, pk: str | None = None) -> Response:
         """Ask for another visit; it is unplaced."""
         data = _valid(NewVisitSerializer, request)
         skills = Skill.objects.visible_to(request.user).filter(key__in=data.pop("skills"))
@@ -500,7 +499,7 @@ class JobViewSet(DeedViewSet):
 
     @extend_schema(responses=OpenApiTypes.OBJECT)
     @action(detail=True, methods=["get"])
-    def blockers(self, request: Request, pk: str | None = None) -> Response:
+    def blockers(self, request: ApiRequest, pk: str | None = None) -> Response:
         """What holds it up."""
         return Response([_blocker(one) for one in blockers_of(self.get_object())])
 
@@ -513,13 +512,13 @@ def _spans(rows: list[dict[str, dt.datetime]]) -> list[tuple[dt.datetime, dt.dat
     return [(row["starts_at"], row["ends_at"]) for row in rows]
 
 
-def _valid(serializer: Any, request: Request, **context: Any) -> dict[str, Any]:
+def _valid(serializer: Any, request: ApiRequest, **context: Any) -> dict[str, Any]:
     asked = serializer(data=request.data, context={"request": request, **context})
     asked.is_valid(raise_exception=True)
     return dict(asked.validated_data)
 
 
-def _many(serializer: Any, request: Request) -> list[dict[str, Any]]:
+def _many(serializer: Any, request: ApiRequest) -> list[dict[str, Any]]:
     asked = serializer(data=request.data, many=True)
     asked.is_valid(raise_exception=True)
     return list(asked.validated_data)
@@ -556,7 +555,7 @@ class AppointmentViewSet(ReadViewSet):
         return Response(self.get_serializer(row).data)
 
     @extend_schema(request=ChangeVisitSerializer, responses=AppointmentSerializer)
-    def partial_update(self, request: Request, pk: str | None = None) -> Response:
+    def partial_update(self, request: ApiRequest, pk: str | None = None) -> Response:
         """Minutes, people, priority, earliest day, note."""
         row = self.get_object()
         data = {"earliest_on": row.earliest_on} | _valid(ChangeVisitSerializer, request)
@@ -567,7 +566,7 @@ class AppointmentViewSet(ReadViewSet):
         responses=OpenApiTypes.OBJECT,
     )
     @action(detail=True, methods=["get"])
-    def offers(self, request: Request, pk: str | None = None) -> Response:
+    def offers(self, request: ApiRequest, pk: str | None = None) -> Response:
         """The best windows with price and chance."""
         limits = {"days": (None, 60), "most": (12, 100)}
         asked = {}
@@ -581,7 +580,7 @@ class AppointmentViewSet(ReadViewSet):
 
     @extend_schema(request=SpanSerializer(many=True), responses=AppointmentSerializer)
     @action(detail=True, methods=["post"])
-    def possible(self, request: Request, pk: str | None = None) -> Response:
+    def possible(self, request: ApiRequest, pk: str | None = None) -> Response:
         """The windows in which the customer can take it, instead of those there were; none is any time."""
         windows = _spans(_many(SpanSerializer, request))
         row = services.set_possible_windows(appointment=self.get_object(), windows=windows, by=request.user)
@@ -589,7 +588,7 @@ class AppointmentViewSet(ReadViewSet):
 
     @extend_schema(request=WindowSerializer, responses=AppointmentSerializer)
     @action(detail=True, methods=["post"])
-    def hold(self, request: Request, pk: str | None = None) -> Response:
+    def hold(self, request: ApiRequest, pk: str | None = None) -> Response:
         """Hold an offered window."""
         row = self.get_object()
         crews = list(Crew.objects.visible_to(request.user).filter(is_active=True))
@@ -598,7 +597,7 @@ class AppointmentViewSet(ReadViewSet):
 
     @extend_schema(request=PlaceSerializer, responses=OpenApiTypes.OBJECT)
     @action(detail=True, methods=["post"])
-    def effect(self, request: Request, pk: str | None = None) -> Response:
+    def effect(self, request: ApiRequest, pk: str | None = None) -> Response:
         """What placing it there would cost and break; nothing is written."""
         data = _valid(PlaceSerializer, request)
         found = effect_of(self.get_object(), crew=data["crew"], starts_at=data["starts_at"])
@@ -606,14 +605,14 @@ class AppointmentViewSet(ReadViewSet):
 
     @extend_schema(request=PlaceSerializer, responses=AppointmentSerializer)
     @action(detail=True, methods=["post"])
-    def place(self, request: Request, pk: str | None = None) -> Response:
+    def place(self, request: ApiRequest, pk: str | None = None) -> Response:
         """Place or move it."""
         data = _valid(PlaceSerializer, request)
         return self._answer(services.place(appointment=self.get_object(), by=request.user, **data))
 
     @extend_schema(request=PromiseSerializer, responses=AppointmentSerializer)
     @action(detail=True, methods=["post"])
-    def promise(self, request: Request, pk: str | None = None) -> Response:
+    def promise(self, request: ApiRequest, pk: str | None = None) -> Response:
         """
         Promise the held window, or the one given.
 
@@ -628,75 +627,75 @@ class AppointmentViewSet(ReadViewSet):
 
     @extend_schema(request=None, responses=AppointmentSerializer)
     @action(detail=True, methods=["post"])
-    def let_go(self, request: Request, pk: str | None = None) -> Response:
+    def let_go(self, request: ApiRequest, pk: str | None = None) -> Response:
         """Give a held window back."""
         return self._answer(services.let_go(appointment=self.get_object(), by=request.user))
 
     @extend_schema(request=None, responses=AppointmentSerializer)
     @action(detail=True, methods=["post"])
-    def undo(self, request: Request, pk: str | None = None) -> Response:
+    def undo(self, request: ApiRequest, pk: str | None = None) -> Response:
         """Take the last move back."""
         return self._answer(services.undo_move(appointment=self.get_object(), by=request.user))
 
     @extend_schema(request=LockSerializer, responses=AppointmentSerializer)
     @action(detail=True, methods=["post"])
-    def lock(self, request: Request, pk: str | None = None) -> Response:
+    def lock(self, request: ApiRequest, pk: str | None = None) -> Response:
         """Lock or unlock it."""
         data = _valid(LockSerializer, request)
         return self._answer(services.lock(appointment=self.get_object(), by=request.user, **data))
 
     @extend_schema(request=AnywaySerializer, responses=AppointmentSerializer)
     @action(detail=True, methods=["post"])
-    def unplace(self, request: Request, pk: str | None = None) -> Response:
+    def unplace(self, request: ApiRequest, pk: str | None = None) -> Response:
         """Take it out of the calendar."""
         data = _valid(AnywaySerializer, request)
         return self._answer(services.unplace(appointment=self.get_object(), by=request.user, **data))
 
     @extend_schema(request=ReasonSerializer, responses=AppointmentSerializer)
     @action(detail=True, methods=["post"])
-    def cancel(self, request: Request, pk: str | None = None) -> Response:
+    def cancel(self, request: ApiRequest, pk: str | None = None) -> Response:
         """Call the visit off."""
         data = _valid(ReasonSerializer, request)
         return self._answer(services.cancel_appointment(appointment=self.get_object(), by=request.user, **data))
 
     @extend_schema(request=SplitSerializer, responses=AppointmentSerializer)
     @action(detail=True, methods=["post"])
-    def split(self, request: Request, pk: str | None = None) -> Response:
+    def split(self, request: ApiRequest, pk: str | None = None) -> Response:
         """Two visits instead of one; the second is the answer."""
         data = _valid(SplitSerializer, request)
         return self._answer(services.split_appointment(appointment=self.get_object(), by=request.user, **data))
 
-    def _tap(self, request: Request, deed: Any) -> Response:
+    def _tap(self, request: ApiRequest, deed: Any) -> Response:
         data = _valid(TapSerializer, request)
         return self._answer(deed(appointment=self.get_object(), by=request.user, at=data.get("at")))
 
     @extend_schema(request=TapSerializer, responses=AppointmentSerializer)
     @action(detail=True, methods=["post"])
-    def on_the_way(self, request: Request, pk: str | None = None) -> Response:
+    def on_the_way(self, request: ApiRequest, pk: str | None = None) -> Response:
         """The crew has set out."""
         return self._tap(request, services.mark_on_the_way)
 
     @extend_schema(request=TapSerializer, responses=AppointmentSerializer)
     @action(detail=True, methods=["post"])
-    def arrived(self, request: Request, pk: str | None = None) -> Response:
+    def arrived(self, request: ApiRequest, pk: str | None = None) -> Response:
         """The crew is there."""
         return self._tap(request, services.mark_arrived)
 
     @extend_schema(request=TapSerializer, responses=AppointmentSerializer)
     @action(detail=True, methods=["post"])
-    def done(self, request: Request, pk: str | None = None) -> Response:
+    def done(self, request: ApiRequest, pk: str | None = None) -> Response:
         """The visit is over."""
         return self._tap(request, services.mark_done)
 
     @extend_schema(request=None, responses=AppointmentSerializer)
     @action(detail=True, methods=["post"])
-    def undo_tap(self, request: Request, pk: str | None = None) -> Response:
+    def undo_tap(self, request: ApiRequest, pk: str | None = None) -> Response:
         """Take "on the way" or "arrived" back, while nothing is recorded at the visit."""
         return self._answer(services.undo_tap(appointment=self.get_object(), by=request.user))
 
     @extend_schema(request=AnswersSerializer, responses=ReadinessSerializer(many=True))
     @action(detail=True, methods=["get", "post"])
-    def readiness(self, request: Request, pk: str | None = None) -> Response:
+    def readiness(self, request: ApiRequest, pk: str | None = None) -> Response:
         """What was answered about the site."""
         row = self.get_object()
         if request.method == "POST":
@@ -705,7 +704,7 @@ class AppointmentViewSet(ReadViewSet):
 
     @extend_schema(responses=OpenApiTypes.OBJECT)
     @action(detail=True, methods=["get"])
-    def text(self, request: Request, pk: str | None = None) -> Response:
+    def text(self, request: ApiRequest, pk: str | None = None) -> Response:
         """The confirmation as a text to copy."""
         return Response({"text": copy_text(self.get_object())})
 
@@ -761,7 +760,7 @@ class CrewViewSet(CrewDeeds, DeedViewSet):
 
     @extend_schema(parameters=[OpenApiParameter("day", OpenApiTypes.DATE)], responses=OpenApiTypes.OBJECT)
     @action(detail=True, methods=["get"])
-    def day(self, request: Request, pk: str | None = None) -> Response:
+    def day(self, request: ApiRequest, pk: str | None = None) -> Response:
         """When the crew works on a day, and why not."""
         try:
             day = dt.date.fromisoformat(request.query_params.get("day", ""))
@@ -772,7 +771,7 @@ class CrewViewSet(CrewDeeds, DeedViewSet):
 
     @extend_schema(request=AbsenceSerializer, responses=OpenApiTypes.OBJECT)
     @action(detail=True, methods=["post"])
-    def absences(self, request: Request, pk: str | None = None) -> Response:
+    def absences(self, request: ApiRequest, pk: str | None = None) -> Response:
         """Note an absence; the visits it hits are named, and with `spread` a run proposes other crews for them."""
         data = _valid(AbsenceSerializer, request)
         spread = data.pop("spread", False)
@@ -839,20 +838,20 @@ class ProposalViewSet(ReadViewSet):
     serializer_class = ProposalSerializer
 
     @extend_schema(request=AskedPlanSerializer, responses={202: RunSerializer})
-    def create(self, request: Request) -> Response:
+    def create(self, request: ApiRequest) -> Response:
         """Ask for a plan: the run that makes it."""
         data = _valid(AskedPlanSerializer, request)
         run = services.ask_for_plan(branch=request.user.branch, by=request.user, **data)
         return Response(RunSerializer(run).data, status=status.HTTP_202_ACCEPTED)
 
-    def _moves(self, request: Request, proposal: Proposal) -> Any:
+    def _moves(self, request: ApiRequest, proposal: Proposal) -> Any:
         chosen = _valid(ChosenMovesSerializer, request).get("moves")
         rows = proposal.moves.filter(state=ProposedMove.State.OPEN)
         return rows if chosen is None else rows.filter(pk__in=chosen)
 
     @extend_schema(request=ChosenMovesSerializer, responses=ProposalSerializer)
     @action(detail=True, methods=["post"])
-    def accept(self, request: Request, pk: str | None = None) -> Response:
+    def accept(self, request: ApiRequest, pk: str | None = None) -> Response:
         """Take differences over."""
         proposal = self.get_object()
         services.accept_moves(proposal=proposal, moves=self._moves(request, proposal), by=request.user)
@@ -860,7 +859,7 @@ class ProposalViewSet(ReadViewSet):
 
     @extend_schema(request=ChosenMovesSerializer, responses=ProposalSerializer)
     @action(detail=True, methods=["post"])
-    def decline(self, request: Request, pk: str | None = None) -> Response:
+    def decline(self, request: ApiRequest, pk: str | None = None) -> Response:
         """Leave them as they are."""
         proposal = self.get_object()
         services.decline_moves(proposal=proposal, moves=self._moves(request, proposal), by=request.user)
@@ -898,7 +897,7 @@ class FeedViewSet(ReadViewSet):
     serializer_class = FeedSerializer
 
     @extend_schema(request=FeedSerializer, responses={201: FeedSerializer})
-    def create(self, request: Request) -> Response:
+    def create(self, request: ApiRequest) -> Response:
         """A new address."""
         data = _valid(FeedSerializer, request)
         feed = services.open_feed(branch=request.user.branch, by=request.user, **data)
@@ -906,7 +905,7 @@ class FeedViewSet(ReadViewSet):
 
     @extend_schema(request=None, responses=FeedSerializer)
     @action(detail=True, methods=["post"])
-    def revoke(self, request: Request, pk: str | None = None) -> Response:
+    def revoke(self, request: ApiRequest, pk: str | None = None) -> Response:
         """It answers nothing any more."""
         return Response(self.get_serializer(services.revoke_feed(feed=self.get_object(), by=request.user)).data)
 
@@ -939,7 +938,7 @@ class ParkedEntryViewSet(ReadViewSet):
 
     @extend_schema(request=None, responses=ParkedEntrySerializer)
     @action(detail=True, methods=["post"])
-    def again(self, request: Request, pk: str | None = None) -> Response:
+    def again(self, request: ApiRequest, pk: str | None = None) -> Response:
         """Run it again now."""
         parked = self.get_object()
         entries.try_again(parked=parked, by=request.user)
@@ -947,7 +946,7 @@ class ParkedEntryViewSet(ReadViewSet):
 
     @extend_schema(request=ReasonSerializer, responses=ParkedEntrySerializer)
     @action(detail=True, methods=["post"])
-    def drop(self, request: Request, pk: str | None = None) -> Response:
+    def drop(self, request: ApiRequest, pk: str | None = None) -> Response:
         """Give it up, for a reason its phone shows."""
         parked = self.get_object()
         entries.drop(parked=parked, by=request.user, reason=_valid(ReasonSerializer, request)["reason"])

@@ -12,7 +12,6 @@ from rest_framework import authentication, exceptions, serializers, status
 from rest_framework.decorators import action
 from rest_framework.parsers import MultiPartParser
 from rest_framework.permissions import IsAuthenticated
-from rest_framework.request import Request
 from rest_framework.response import Response
 from rest_framework.routers import DefaultRouter
 from rest_framework.viewsets import ViewSet
@@ -29,7 +28,7 @@ from measuring.services import release_problems
 from measuring.services.readings import ANY, refuse_large
 from measuring.services.sizes import effects_of
 from measuring.views.openings import visit_at
-from shared.api import HasRole, ReadViewSet
+from shared.api import ApiRequest, HasRole, ReadViewSet
 from shared.roles import DISPATCHER, OWNER
 
 log = logging.getLogger("jambwise.entries")
@@ -89,7 +88,7 @@ class OptionsIn(serializers.Serializer[Any]):
     options = serializers.DictField()
 
 
-def _valid(kind: type[serializers.Serializer[Any]], request: Request) -> dict[str, Any]:
+def _valid(kind: type[serializers.Serializer[Any]], request: ApiRequest) -> dict[str, Any]:
     sent = kind(data=request.data)
     sent.is_valid(raise_exception=True)
     return dict(sent.validated_data)
@@ -112,7 +111,7 @@ class OpeningViewSet(ReadViewSet):
     def _one(self, pk: Any) -> Opening:
         return access.opening_for(self.request.user, int(pk))  # type: ignore[arg-type]
 
-    def retrieve(self, request: Request, *args: Any, **kwargs: Any) -> Response:
+    def retrieve(self, request: ApiRequest, *args: Any, **kwargs: Any) -> Response:
         """Everything known of one opening."""
         return Response(self._sheet(self._one(kwargs["pk"])))
 
@@ -135,33 +134,33 @@ class OpeningViewSet(ReadViewSet):
 
     @extend_schema(request=ReadingIn, responses=OpenApiTypes.OBJECT)
     @action(detail=True, methods=["post"])
-    def readings(self, request: Request, pk: Any = None) -> Response:
+    def readings(self, request: ApiRequest, pk: Any = None) -> Response:
         """Record a reading."""
         opening, sent = self._one(pk), _valid(ReadingIn, request)
         tape = sent.pop("tape", None)
         services.record_reading(
             opening=opening,
-            by=request.user,  # type: ignore[arg-type]
+            by=request.user,
             visit=visit_at(opening),
-            tape=access.tape_for(request.user, tape) if tape else None,  # type: ignore[arg-type]
+            tape=access.tape_for(request.user, tape) if tape else None,
             **{"seen": ANY, **sent},
         )
         return Response(self._sheet(opening), status=status.HTTP_201_CREATED)
 
     @extend_schema(request=None, responses=OpenApiTypes.OBJECT)
     @action(detail=True, methods=["post"], url_path=r"readings/(?P<uid>[0-9a-f-]{36})/confirm")
-    def confirm(self, request: Request, pk: Any = None, uid: str = "") -> Response:
+    def confirm(self, request: ApiRequest, pk: Any = None, uid: str = "") -> Response:
         """Read again, the same."""
         opening = self._one(pk)
-        services.confirm_reading(reading=self._reading(opening, uid), by=request.user)  # type: ignore[arg-type]
+        services.confirm_reading(reading=self._reading(opening, uid), by=request.user)
         return Response(self._sheet(opening))
 
     @extend_schema(request=None, responses=OpenApiTypes.OBJECT)
     @action(detail=True, methods=["post"], url_path=r"readings/(?P<uid>[0-9a-f-]{36})/keep")
-    def keep(self, request: Request, pk: Any = None, uid: str = "") -> Response:
+    def keep(self, request: ApiRequest, pk: Any = None, uid: str = "") -> Response:
         """Of several readings this one stands."""
         opening = self._one(pk)
-        services.keep_reading(reading=self._reading(opening, uid), by=request.user)  # type: ignore[arg-type]
+        services.keep_reading(reading=self._reading(opening, uid), by=request.user)
         return Response(self._sheet(opening))
 
     def _reading(self, opening: Opening, uid: str) -> Any:
@@ -172,25 +171,25 @@ class OpeningViewSet(ReadViewSet):
 
     @extend_schema(request=FactsIn, responses=OpenApiTypes.OBJECT)
     @action(detail=True, methods=["post"])
-    def facts(self, request: Request, pk: Any = None) -> Response:
+    def facts(self, request: ApiRequest, pk: Any = None) -> Response:
         """Product, mount, substrate and the rest."""
         opening, sent = self._one(pk), _valid(FactsIn, request)
         services.change_opening(
-            opening=opening, by=request.user, facts=sent["facts"], seen=sent.get("seen")  # type: ignore[arg-type]
+            opening=opening, by=request.user, facts=sent["facts"], seen=sent.get("seen")
         )
         return Response(self._sheet(opening))
 
     @extend_schema(request=ObstructionIn, responses=OpenApiTypes.OBJECT)
     @action(detail=True, methods=["post"])
-    def obstructions(self, request: Request, pk: Any = None) -> Response:
+    def obstructions(self, request: ApiRequest, pk: Any = None) -> Response:
         """Something in the way."""
         opening = self._one(pk)
-        services.add_obstruction(opening=opening, by=request.user, **_valid(ObstructionIn, request))  # type: ignore[arg-type]
+        services.add_obstruction(opening=opening, by=request.user, **_valid(ObstructionIn, request))
         return Response(self._sheet(opening), status=status.HTTP_201_CREATED)
 
     @extend_schema(request=OpenApiTypes.OBJECT, responses=OpenApiTypes.OBJECT)
     @action(detail=True, methods=["post"], parser_classes=[MultiPartParser])
-    def photos(self, request: Request, pk: Any = None) -> Response:
+    def photos(self, request: ApiRequest, pk: Any = None) -> Response:
         """A photo, as the form field ``photo``."""
         opening = self._one(pk)
         sent = request.FILES.get("photo")
@@ -198,62 +197,62 @@ class OpeningViewSet(ReadViewSet):
             raise serializers.ValidationError({"photo": "no photo came"})
         refuse_large(sent.size or 0)
         caption = str(request.POST.get("caption", ""))
-        services.add_photo(opening=opening, data=sent.read(), caption=caption, by=request.user)  # type: ignore[arg-type]
+        services.add_photo(opening=opening, data=sent.read(), caption=caption, by=request.user)
         return Response(self._sheet(opening), status=status.HTTP_201_CREATED)
 
     @extend_schema(request=OptionsIn, responses=OpenApiTypes.OBJECT)
     @action(detail=True, methods=["post"], url_path="options")
-    def choose_options(self, request: Request, pk: Any = None) -> Response:
+    def choose_options(self, request: ApiRequest, pk: Any = None) -> Response:
         """Options of every unit of the opening that is not released."""
         opening = self._one(pk)
         services.set_options_of_opening(
-            opening=opening, options=_valid(OptionsIn, request)["options"], by=request.user  # type: ignore[arg-type]
+            opening=opening, options=_valid(OptionsIn, request)["options"], by=request.user
         )
         return Response(self._sheet(opening))
 
     @extend_schema(request=None, responses=OpenApiTypes.OBJECT)
     @action(detail=True, methods=["post"])
-    def copy(self, request: Request, pk: Any = None) -> Response:
+    def copy(self, request: ApiRequest, pk: Any = None) -> Response:
         """Another opening like this one, without its readings."""
         opening = self._one(pk)
-        made = services.copy_opening(opening=opening, by=request.user, visit=visit_at(opening))  # type: ignore[arg-type]
+        made = services.copy_opening(opening=opening, by=request.user, visit=visit_at(opening))
         return Response(self._sheet(made), status=status.HTTP_201_CREATED)
 
     @extend_schema(request=ReasonIn, responses=OpenApiTypes.OBJECT)
     @action(detail=True, methods=["post"])
-    def cannot(self, request: Request, pk: Any = None) -> Response:
+    def cannot(self, request: ApiRequest, pk: Any = None) -> Response:
         """It can't be covered, because."""
         opening = self._one(pk)
-        services.mark_cannot(opening=opening, by=request.user, **_valid(ReasonIn, request))  # type: ignore[arg-type]
+        services.mark_cannot(opening=opening, by=request.user, **_valid(ReasonIn, request))
         return Response(self._sheet(opening))
 
     @extend_schema(request=ReasonIn, responses=OpenApiTypes.OBJECT)
     @action(detail=True, methods=["post"])
-    def not_reached(self, request: Request, pk: Any = None) -> Response:
+    def not_reached(self, request: ApiRequest, pk: Any = None) -> Response:
         """It couldn't be reached, because."""
         opening = self._one(pk)
-        services.mark_not_reached(opening=opening, by=request.user, **_valid(ReasonIn, request))  # type: ignore[arg-type]
+        services.mark_not_reached(opening=opening, by=request.user, **_valid(ReasonIn, request))
         return Response(self._sheet(opening))
 
     @extend_schema(request=ReasonIn, responses=OpenApiTypes.OBJECT)
     @action(detail=True, methods=["post"])
-    def drop(self, request: Request, pk: Any = None) -> Response:
+    def drop(self, request: ApiRequest, pk: Any = None) -> Response:
         """Not wanted any more."""
         opening = self._one(pk)
-        services.drop_opening(opening=opening, by=request.user, **_valid(ReasonIn, request))  # type: ignore[arg-type]
+        services.drop_opening(opening=opening, by=request.user, **_valid(ReasonIn, request))
         return Response(self._sheet(opening))
 
     @extend_schema(request=None, responses=OpenApiTypes.OBJECT)
     @action(detail=True, methods=["post"])
-    def again(self, request: Request, pk: Any = None) -> Response:
+    def again(self, request: ApiRequest, pk: Any = None) -> Response:
         """It is to be measured after all."""
         opening = self._one(pk)
-        services.take_up_again(opening=opening, by=request.user)  # type: ignore[arg-type]
+        services.take_up_again(opening=opening, by=request.user)
         return Response(self._sheet(opening))
 
     @extend_schema(responses=OpenApiTypes.OBJECT)
     @action(detail=True)
-    def alternatives(self, request: Request, pk: Any = None) -> Response:
+    def alternatives(self, request: ApiRequest, pk: Any = None) -> Response:
         """Every product of the range tried on this opening, best first."""
         opening = self._one(pk)
         unit = opening.job.branch.unit.value
@@ -303,24 +302,24 @@ class VisitViewSet(ViewSet):
         return Response(body, status=code)
 
     @extend_schema(responses=OpenApiTypes.OBJECT)
-    def list(self, request: Request) -> Response:
+    def list(self, request: ApiRequest) -> Response:
         """The visits of today and tomorrow with the range: what a phone takes along."""
-        return Response(field.day_of(request.user))  # type: ignore[arg-type]
+        return Response(field.day_of(request.user))
 
     @extend_schema(responses=OpenApiTypes.OBJECT)
-    def retrieve(self, request: Request, pk: Any = None) -> Response:
+    def retrieve(self, request: ApiRequest, pk: Any = None) -> Response:
         """One visit with its rooms and openings."""
         return self._sheet(self._appointment(pk))
 
     @extend_schema(request=BeginIn, responses=OpenApiTypes.OBJECT)
     @action(detail=True, methods=["post"])
-    def begin(self, request: Request, pk: Any = None) -> Response:
+    def begin(self, request: ApiRequest, pk: Any = None) -> Response:
         """Begin to measure, or take another tape."""
         appointment, tape = self._appointment(pk), _valid(BeginIn, request).get("tape")
         services.open_visit(
             appointment=appointment,
-            by=request.user,  # type: ignore[arg-type]
-            tape=access.tape_for(request.user, tape) if tape else None,  # type: ignore[arg-type]
+            by=request.user,
+            tape=access.tape_for(request.user, tape) if tape else None,
         )
         return self._sheet(appointment, status.HTTP_201_CREATED)
 
@@ -329,45 +328,45 @@ class VisitViewSet(ViewSet):
 
     @extend_schema(request=RoomIn, responses=OpenApiTypes.OBJECT)
     @action(detail=True, methods=["post"])
-    def rooms(self, request: Request, pk: Any = None) -> Response:
+    def rooms(self, request: ApiRequest, pk: Any = None) -> Response:
         """A room."""
         visit = self._visit(pk)
-        services.add_room(job=visit.appointment.job, by=request.user, **_valid(RoomIn, request))  # type: ignore[arg-type]
+        services.add_room(job=visit.appointment.job, by=request.user, **_valid(RoomIn, request))
         return self._sheet(visit.appointment, status.HTTP_201_CREATED)
 
     @extend_schema(request=NewOpeningIn, responses=OpenApiTypes.OBJECT)
     @action(detail=True, methods=["post"])
-    def openings(self, request: Request, pk: Any = None) -> Response:
+    def openings(self, request: ApiRequest, pk: Any = None) -> Response:
         """An opening of a room."""
         visit, sent = self._visit(pk), _valid(NewOpeningIn, request)
         room = visit.appointment.job.rooms.filter(pk=sent["room"]).first()
         if room is None:
             raise Http404
-        services.add_opening(room=room, facts=sent["facts"], visit=visit, by=request.user)  # type: ignore[arg-type]
+        services.add_opening(room=room, facts=sent["facts"], visit=visit, by=request.user)
         return self._sheet(visit.appointment, status.HTTP_201_CREATED)
 
     @extend_schema(request=CloseIn, responses=OpenApiTypes.OBJECT)
     @action(detail=True, methods=["post"])
-    def close(self, request: Request, pk: Any = None) -> Response:
+    def close(self, request: ApiRequest, pk: Any = None) -> Response:
         """The close-out."""
         visit, sent = self._visit(pk), _valid(CloseIn, request)
-        services.close_visit(visit=visit, by=request.user, in_part=sent["in_part"], note_text=sent["note"])  # type: ignore[arg-type]
+        services.close_visit(visit=visit, by=request.user, in_part=sent["in_part"], note_text=sent["note"])
         return self._sheet(visit.appointment)
 
     @extend_schema(request=NotMeasuredIn, responses=OpenApiTypes.OBJECT)
     @action(detail=True, methods=["post"])
-    def not_measured(self, request: Request, pk: Any = None) -> Response:
+    def not_measured(self, request: ApiRequest, pk: Any = None) -> Response:
         """Nothing could be measured, and why: the visit is over, its openings wait for another."""
         appointment, sent = self._appointment(pk), _valid(NotMeasuredIn, request)
-        services.could_not_measure(appointment=appointment, reason=sent["reason"], by=request.user)  # type: ignore[arg-type]
+        services.could_not_measure(appointment=appointment, reason=sent["reason"], by=request.user)
         return self._sheet(appointment)
 
     @extend_schema(request=None, responses=OpenApiTypes.OBJECT)
     @action(detail=True, methods=["post"])
-    def reopen(self, request: Request, pk: Any = None) -> Response:
+    def reopen(self, request: ApiRequest, pk: Any = None) -> Response:
         """Open a closed visit again."""
         visit = self._visit(pk)
-        services.reopen_visit(visit=visit, by=request.user)  # type: ignore[arg-type]
+        services.reopen_visit(visit=visit, by=request.user)
         return self._sheet(visit.appointment)
 
 
@@ -423,18 +422,18 @@ class UnitViewSet(ReadViewSet):
 
     @extend_schema(request=OptionsIn, responses=UnitSerializer)
     @action(detail=True, methods=["post"], url_path="options")
-    def choose_options(self, request: Request, pk: Any = None) -> Response:
+    def choose_options(self, request: ApiRequest, pk: Any = None) -> Response:
         """Choose options."""
         unit = services.set_options(
-            unit=self._one(pk), options=_valid(OptionsIn, request)["options"], by=request.user  # type: ignore[arg-type]
+            unit=self._one(pk), options=_valid(OptionsIn, request)["options"], by=request.user
         )
         return Response(self.get_serializer(unit).data)
 
     @extend_schema(request=ReasonIn, responses=UnitSerializer)
     @action(detail=True, methods=["post"])
-    def cancel(self, request: Request, pk: Any = None) -> Response:
+    def cancel(self, request: ApiRequest, pk: Any = None) -> Response:
         """Not wanted any more."""
-        unit = services.cancel_unit(unit=self._one(pk), by=request.user, **_valid(ReasonIn, request))  # type: ignore[arg-type]
+        unit = services.cancel_unit(unit=self._one(pk), by=request.user, **_valid(ReasonIn, request))
         return Response(self.get_serializer(self._one(unit.pk)).data)
 
 
@@ -467,26 +466,26 @@ class SizesViewSet(ViewSet):
         return Response(UnitSerializer(rows, many=True, context={"request": self.request}).data)
 
     @extend_schema(responses=UnitSerializer(many=True))
-    def retrieve(self, request: Request, pk: Any = None) -> Response:
+    def retrieve(self, request: ApiRequest, pk: Any = None) -> Response:
         """Every live unit of the job."""
         return self._rows(self._job(pk))
 
     @extend_schema(request=ApproveIn, responses=UnitSerializer(many=True))
     @action(detail=True, methods=["post"])
-    def approve(self, request: Request, pk: Any = None) -> Response:
+    def approve(self, request: ApiRequest, pk: Any = None) -> Response:
         """Record the customer's yes to these units as they stand."""
         job, sent = self._job(pk), _valid(ApproveIn, request)
         sent["units"] = list(Unit.objects.filter(opening__job=job, pk__in=sent["units"]))
-        services.approve_sizes(job=job, by=request.user, **sent)  # type: ignore[arg-type]
+        services.approve_sizes(job=job, by=request.user, **sent)
         return self._rows(job)
 
     @extend_schema(request=ReleaseIn, responses=UnitSerializer(many=True))
     @action(detail=True, methods=["post"])
-    def release(self, request: Request, pk: Any = None) -> Response:
+    def release(self, request: ApiRequest, pk: Any = None) -> Response:
         """Hand these units to the workroom."""
         job, sent = self._job(pk), _valid(ReleaseIn, request)
         units = list(Unit.objects.filter(opening__job=job, pk__in=sent["units"]))
-        services.release_to_workroom(job=job, units=units, by=request.user, due_on=sent.get("due_on"))  # type: ignore[arg-type]
+        services.release_to_workroom(job=job, units=units, by=request.user, due_on=sent.get("due_on"))
         return self._rows(job)
 
 
@@ -526,17 +525,17 @@ class SizeChangeViewSet(ViewSet):
         return access.change_for(self.request.user, int(pk))  # type: ignore[arg-type]
 
     @extend_schema(responses=SizeChangeSerializer)
-    def retrieve(self, request: Request, pk: Any = None) -> Response:
+    def retrieve(self, request: ApiRequest, pk: Any = None) -> Response:
         """One change and what it does."""
         return Response(SizeChangeSerializer(self._one(pk), context={"request": request}).data)
 
     @extend_schema(request=DecisionIn, responses=SizeChangeSerializer)
     @action(detail=True, methods=["post"])
-    def decide(self, request: Request, pk: Any = None) -> Response:
+    def decide(self, request: ApiRequest, pk: Any = None) -> Response:
         """Accept or refuse it."""
         change, sent = self._one(pk), _valid(DecisionIn, request)
         deed = services.accept_size_change if sent["accept"] else services.refuse_size_change
-        deed(change=change, by=request.user, text=sent["text"])  # type: ignore[arg-type]
+        deed(change=change, by=request.user, text=sent["text"])
         return self.retrieve(request, pk)
 
 
@@ -581,20 +580,20 @@ class ProductViewSet(ReadViewSet):
     deed_roles = {"create": (OWNER,), "revise": (OWNER,)}
 
     @extend_schema(request=ProductIn, responses=ProductSerializer)
-    def create(self, request: Request) -> Response:
+    def create(self, request: ApiRequest) -> Response:
         """Add a product."""
-        if request.user.branch is None:  # type: ignore[union-attr]
+        if request.user.branch is None:
             raise exceptions.PermissionDenied("a product belongs to a branch")
-        made = services.save_product(branch=request.user.branch, by=request.user, **_valid(ProductIn, request))  # type: ignore[union-attr,arg-type]
+        made = services.save_product(branch=request.user.branch, by=request.user, **_valid(ProductIn, request))
         return Response(self.get_serializer(made).data, status=status.HTTP_201_CREATED)
 
     @extend_schema(request=ProductIn, responses=ProductSerializer)
     @action(detail=True, methods=["post"])
-    def revise(self, request: Request, pk: Any = None) -> Response:
+    def revise(self, request: ApiRequest, pk: Any = None) -> Response:
         """Change a product."""
-        product = access.product_for(request.user, int(pk))  # type: ignore[arg-type]
+        product = access.product_for(request.user, int(pk))
         saved = services.save_product(
-            branch=product.branch, by=request.user, product=product, **_valid(ProductIn, request)  # type: ignore[arg-type]
+            branch=product.branch, by=request.user, product=product, **_valid(ProductIn, request)
         )
         return Response(self.get_serializer(saved).data)
 
@@ -605,7 +604,7 @@ class ProductViewSet(ReadViewSet):
 class DeviceAuthentication(authentication.BaseAuthentication):
     """``Authorization: Device <token>``: it outlives the session, and can be revoked alone."""
 
-    def authenticate(self, request: Request) -> tuple[Any, FieldDevice] | None:
+    def authenticate(self, request: ApiRequest) -> tuple[Any, FieldDevice] | None:
         word, _, token = request.headers.get("Authorization", "").partition(" ")
         if word != "Device":
             return None
@@ -614,7 +613,7 @@ class DeviceAuthentication(authentication.BaseAuthentication):
             raise exceptions.AuthenticationFailed("this device is not known any more; sign in on it again")
         return device.user, device
 
-    def authenticate_header(self, request: Request) -> str:
+    def authenticate_header(self, request: ApiRequest) -> str:
         return "Device"
 
 
@@ -656,22 +655,22 @@ class FieldViewSet(ViewSet):
 
     @extend_schema(request=DeviceIn, responses=OpenApiTypes.OBJECT)
     @action(detail=False, methods=["post"])
-    def devices(self, request: Request) -> Response:
+    def devices(self, request: ApiRequest) -> Response:
         """Register this phone for who is signed in; its token is told this once."""
         if isinstance(request.auth, FieldDevice):
             raise exceptions.PermissionDenied("sign in to register a device")
-        device, token = deeds.register_device(user=request.user, name=_valid(DeviceIn, request)["name"])  # type: ignore[arg-type]
+        device, token = deeds.register_device(user=request.user, name=_valid(DeviceIn, request)["name"])
         return Response({"id": device.pk, "token": token}, status=status.HTTP_201_CREATED)
 
     @extend_schema(responses=OpenApiTypes.OBJECT)
     @action(detail=False)
-    def day(self, request: Request) -> Response:
+    def day(self, request: ApiRequest) -> Response:
         """The day's visits with all that measuring needs."""
-        return Response(field.day_of(request.user))  # type: ignore[arg-type]
+        return Response(field.day_of(request.user))
 
     @extend_schema(request=DeedsIn, responses=OpenApiTypes.OBJECT)
     @action(detail=False, methods=["post"])
-    def deeds(self, request: Request) -> Response:
+    def deeds(self, request: ApiRequest) -> Response:
         """
         Deeds done without signal, in the device's order; a reply for each.
 

@@ -27,6 +27,13 @@ from rest_framework.routers import DefaultRouter
 from rest_framework.views import exception_handler
 
 from shared.errors import Refused
+from shared.models import User
+
+
+class ApiRequest(Request):
+    """What a route behind `HasRole` gets: somebody is signed in. For annotations."""
+
+    user: User
 
 
 class Conflict(exceptions.APIException):
