@@ -24,6 +24,8 @@ FROM_MEMORY: Final = "from memory"
 STATUSES: Final = (READ, SECOND_HAND, FROM_MEMORY)
 """How a figure is known: only what was read at its source may stop anything."""
 
+GOODS: Final = ("all", "stock", "custom")
+"""What goods a row of a place's rules is about."""
 CHILDREN: Final = ("unknown", "none", "visit", "live")
 _SITE: Final = TABLE["site"]
 _WORDS: Final = TABLE["words"]
@@ -146,6 +148,35 @@ class CordLimit:
 
 
 @dataclass(frozen=True, slots=True)
+class CordKind:
+    """
+    A kind of cord (``free`` or ``loop``) that a place's rule takes away, length no matter.
+
+    `device_settles`: it is left where a device holds it. None was read at its source, so it
+    is questioned and never stopped.
+    """
+
+    cord: str
+    text: str
+    applies: str
+    status: str
+    source: str
+    date: str
+    device_settles: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class CordNote:
+    """What else is to be known of a place's rules; of one kind of `cord`, or of any where empty."""
+
+    text: str
+    source: str
+    date: str
+    applies: str = "all"
+    cord: str = ""
+
+
+@dataclass(frozen=True, slots=True)
 class DeviceRule:
     """Whether a place allows a cord near children when a device holds it, and how firm that must be."""
 
@@ -165,7 +196,8 @@ class Jurisdiction:
     as_of: str
     device: DeviceRule
     limits: tuple[CordLimit, ...]
-    notes: tuple[tuple[str, str, str], ...] = ()
+    kinds: tuple[CordKind, ...] = ()
+    notes: tuple[CordNote, ...] = ()
 
     @classmethod
     def from_json(cls, values: Mapping[str, Any]) -> Jurisdiction:
@@ -178,7 +210,7 @@ class Jurisdiction:
                 CordLimit(
                     of=entry.string("of", choices=("free_end", "loop", "cord", "low_loop", "cleat")),
                     ticks=entry.length("limit", "mm").ticks,
-                    applies=entry.string("applies", choices=("all", "stock", "custom")),
+                    applies=entry.string("applies", choices=GOODS),
                     status=entry.string("status", choices=STATUSES),
                     source=entry.string("source"),
                     date=entry.string("date"),
@@ -188,10 +220,8 @@ class Jurisdiction:
                 )
             )
             entry.done()
-        notes = []
-        for entry in reader.objects("notes", ()):
-            notes.append((entry.string("text"), entry.string("source"), entry.string("date")))
-            entry.done()
+        kinds = [_kind(entry) for entry in reader.objects("kinds", ())]
+        notes = [_note(entry) for entry in reader.objects("notes", ())]
         held = reader.object("device")
         device = DeviceRule(
             allowed=held.boolean("allowed"),
@@ -207,10 +237,37 @@ class Jurisdiction:
             as_of=reader.string("as_of"),
             device=device,
             limits=tuple(limits),
+            kinds=tuple(kinds),
             notes=tuple(notes),
         )
         reader.done()
         return read
+
+
+def _kind(entry: Reader) -> CordKind:
+    kind = CordKind(
+        cord=entry.string("cord", choices=("free", "loop")),
+        text=entry.string("text"),
+        applies=entry.string("applies", choices=GOODS),
+        status=entry.string("status", choices=(SECOND_HAND, FROM_MEMORY)),
+        source=entry.string("source"),
+        date=entry.string("date"),
+        device_settles=entry.boolean("device_settles", False),
+    )
+    entry.done()
+    return kind
+
+
+def _note(entry: Reader) -> CordNote:
+    note = CordNote(
+        text=entry.string("text"),
+        source=entry.string("source"),
+        date=entry.string("date"),
+        applies=entry.string("applies", "all", choices=GOODS),
+        cord=entry.string("cord", "", choices=("", "free", "loop")),
+    )
+    entry.done()
+    return note
 
 
 def safety_findings(
@@ -302,10 +359,23 @@ def cord_findings(
             source=row.source,
             date=row.date,
         )
+    yield from _kinds_and_notes(control, place, sold_as)
     held = place.device
     if control.device and held.force:
         words = {"force": held.force, "source": held.source, "date": held.date}
         yield finding("device_force", "control", place=place.name, **words)
+
+
+def _kinds_and_notes(control: Control, place: Jurisdiction, sold_as: str) -> Iterator[Finding]:
+    """Whoever lives there: what the place's rules say of such a cord, figures aside."""
+    for row in place.kinds:
+        if row.cord == control.cord and row.applies in ("all", sold_as):
+            code = "cord_held" if control.device and row.device_settles else "cord_kind"
+            words = {"rule": row.text, "source": row.source, "date": row.date}
+            yield finding(code, "control", place=place.name, **words)
+    for note in place.notes:
+        if note.cord in ("", control.cord) and note.applies in ("all", sold_as):
+            yield finding("cord_note", "control", place=place.name, note=note.text, source=note.source, date=note.date)
 
 
 def loop_ticks(control: Control, height: int | None) -> int | None:

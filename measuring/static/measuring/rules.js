@@ -1166,7 +1166,7 @@ export function makeRules(table) {
       sizeCounts: entry.size_counts ?? true,
       deviceSettles: entry.device_settles ?? false,
     }));
-    return { key: row.key, name: row.name, device: row.device, limits: limitsRead };
+    return { key: row.key, name: row.name, device: row.device, limits: limitsRead, kinds: row.kinds ?? [], notes: row.notes ?? [] };
   }
 
   /** Cautions for one unit: cords and children, ladder, old paint, walls, mains. */
@@ -1213,9 +1213,24 @@ export function makeRules(table) {
         }),
       );
     }
+    found.push(...kindsAndNotes(control, place, soldAs));
     const held = place.device;
     if (control.device && held.force) {
       found.push(finding("device_force", "control", { place: place.name, force: held.force, source: held.source, date: held.date }));
+    }
+    return found;
+  }
+
+  function kindsAndNotes(control, place, soldAs) {
+    const found = [], isAbout = (goods) => goods === "all" || goods === soldAs;
+    for (const row of place.kinds) {
+      if (row.cord !== control.cord || !isAbout(row.applies)) continue;
+      const words = { place: place.name, rule: row.text, source: row.source, date: row.date };
+      found.push(finding(control.device && row.device_settles ? "cord_held" : "cord_kind", "control", words));
+    }
+    for (const row of place.notes) {
+      if ((row.cord && row.cord !== control.cord) || !isAbout(row.applies ?? "all")) continue;
+      found.push(finding("cord_note", "control", { place: place.name, note: row.text, source: row.source, date: row.date }));
     }
     return found;
   }

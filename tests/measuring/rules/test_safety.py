@@ -2,6 +2,7 @@
 
 import pytest
 
+from measuring.rules.range import starting_rows
 from measuring.rules.safety import Control, Jurisdiction, Site, cord_findings, safety_findings
 from shared.contracts import ContractError
 from shared.lengths import parse_length
@@ -17,6 +18,11 @@ PLAIN = Site(children="none", built=2001, substrate="wood")
 
 def codes(control=CORDLESS, site=PLAIN, place=US, sold_as="custom") -> dict:
     return {found.code: found for found in safety_findings(None, control, site, place, sold_as)}
+
+
+def limits(control, **more) -> list[str]:
+    """What Canada's figures say, without the remarks beside them."""
+    return [one.code for one in cord_findings(control, CANADA, **more) if one.code != "cord_note"]
 
 
 def test_a_cordless_control_in_a_new_house_raises_nothing():
@@ -51,20 +57,57 @@ def test_a_cord_without_a_table_of_the_place_is_a_check():
     assert codes(CHAIN, PLAIN, place=None)["place_unread"].severity == "check"
 
 
+FREE = Control("cord", "lift cords", cord="free", free_end=parse_length("30").ticks)
+
+
+@pytest.mark.parametrize("children", ["unknown", "none", "visit", "live"])
+@pytest.mark.parametrize("control", [FREE, CHAIN], ids=["free", "loose loop"])
+def test_a_custom_cord_in_the_us_is_questioned_whoever_lives_there(control, children):
+    found = codes(control, Site(children=children, built=2001, substrate="wood"))
+
+    assert found["cord_kind"].severity == "check"
+    assert "A100.1-2022" in found["cord_kind"].text
+    assert "local code" in found["cord_kind"].todo
+    assert found["cord_note"].severity == "note"
+    assert "vacated" in found["cord_note"].text
+
+
+def test_a_custom_loop_that_is_held_is_reminded_of_its_device_only():
+    assert {code: one.severity for code, one in codes(HELD).items()} == {"cord_held": "note", "cord_note": "note"}
+
+
+def test_what_is_said_of_custom_goods_is_not_said_of_stock():
+    assert set(codes(FREE, sold_as="stock")) == {"cord_limit"}
+    assert set(codes(CHAIN, sold_as="stock")) == {"cord_limit"}
+
+
+def test_a_note_about_loops_is_said_of_loops_only():
+    australia = starting_jurisdictions()["au"]
+
+    assert "cord_note" in codes(CHAIN, place=australia)
+    assert "cord_note" not in codes(FREE, place=australia)
+
+
+def test_a_rule_about_kinds_that_was_not_read_may_not_say_it_was():
+    us = next(row for row in starting_rows("jurisdictions") if row["key"] == "us")
+    kinds = [{**us["kinds"][0], "status": "read"}]
+
+    with pytest.raises(ContractError, match=r"kinds\[0\]\.status"):
+        Jurisdiction.from_json({**us, "kinds": kinds})
+
+
 def test_a_cord_whose_length_nobody_gave_is_a_check_where_a_place_limits_it():
     unknown = Control("corded", "lift cords", cord="free")
 
-    found = list(cord_findings(unknown, CANADA))
-
-    assert [one.code for one in found] == ["cord_unread"]
+    assert limits(unknown) == ["cord_unread"]
 
 
 def test_a_chain_that_grows_with_the_height_is_held_against_the_limit_at_that_height():
     growing = Control("chain", "chain", cord="loop", loop_share=(4, 3))
     short, tall = parse_length("330 mm").ticks, parse_length("331 mm").ticks
 
-    assert not list(cord_findings(growing, CANADA, height=short))  # 4/3 x 330 = 440
-    assert [one.code for one in cord_findings(growing, CANADA, height=tall)] == ["cord_limit"]
+    assert limits(growing, height=short) == []  # 4/3 x 330 = 440
+    assert limits(growing, height=tall) == ["cord_limit"]
 
 
 @pytest.mark.parametrize(
