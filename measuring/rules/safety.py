@@ -26,6 +26,11 @@ STATUSES: Final = (READ, SECOND_HAND, FROM_MEMORY)
 
 GOODS: Final = ("all", "stock", "custom")
 """What goods a row of a place's rules is about."""
+CORDS: Final = frozenset({
+    "corded_device", "children_unasked", "cord_limit_warn", "cord_unread", "cord_kind", "cord_held", "cord_note",
+    "device_force", "place_unread",
+})  # fmt: skip
+"""Codes of what is said of cords and stops nothing: cautions of a release."""
 CHILDREN: Final = ("unknown", "none", "visit", "live")
 _SITE: Final = TABLE["site"]
 _WORDS: Final = TABLE["words"]

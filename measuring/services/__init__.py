@@ -37,6 +37,7 @@ from measuring.services.readings import (
 from measuring.services.releases import (
     approve_sizes,
     cancel_unit,
+    release_cautions,
     release_problems,
     release_to_workroom,
     withdraw_approval,
@@ -83,6 +84,7 @@ __all__ = [
     "read_opening_list",
     "record_reading",
     "refuse_size_change",
+    "release_cautions",
     "release_problems",
     "release_to_workroom",
     "remove_obstruction",

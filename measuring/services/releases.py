@@ -16,6 +16,7 @@ from measuring.models import RELEASED_OR_LATER, Approval, Opening, Reading, Unit
 from measuring.options import Offer, offers, unresolved_options
 from measuring.ports import ports
 from measuring.rules.options import plain
+from measuring.rules.safety import CORDS
 from measuring.rules.visit import in_doubt
 from measuring.services.base import lock_job, restage
 from measuring.services.sizes import is_being_measured
@@ -190,6 +191,20 @@ def release_problems(unit: Unit, offer: Offer) -> list[str]:
     elif not is_still_approved(unit):
         problems.append("it changed since the customer approved it")
     return problems if unresolved else problems + ports.why_not(unit)
+
+
+def release_cautions(units: Iterable[Unit]) -> dict[str, list[str]]:
+    """
+    What is said of these units' cords and stops nothing: each sentence with the codes of its units.
+
+    It stands where the release is decided, whoever lives at the site.
+    """
+    said: dict[str, list[str]] = {}
+    for unit in units:
+        for one in unit.findings:
+            if one["code"] in CORDS:
+                said.setdefault(f"{one['text']} {one.get('todo', '')}".strip(), []).append(unit.code)
+    return said
 
 
 @transaction.atomic

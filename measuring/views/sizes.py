@@ -16,7 +16,7 @@ from measuring import services
 from measuring.access import MEASURES, SEES_SIZES, approval_for, change_for, unit_for
 from measuring.evaluation import current
 from measuring.forms import ApproveForm, DecisionForm, ReleaseForm
-from measuring.models import Unit
+from measuring.models import RELEASED_OR_LATER, Unit
 from measuring.ports import NewSize
 from measuring.services.sizes import effects_of
 from measuring.sheets import drawing_of, live_units, openings_of_job, rooms_of, unit_rows
@@ -41,6 +41,7 @@ def _page(request: SignedInRequest, job: Job, status: int = 200, **forms: Any) -
         "approvals": job.approvals.select_related("recorded_by").prefetch_related("units"),
         "may_approve": [row for row in rows if row.unit.state == Unit.State.SIZED and not row.lacking],
         "ready": [row for row in rows if row.is_ready],
+        "cautions": services.release_cautions(row.unit for row in rows if row.unit.state not in RELEASED_OR_LATER),
         "may_decide": request.user.has_role(*OFFICE),
         "may_write": request.user.has_role(*MEASURES),
         "waiting": [one for one in openings_of_job(job) if not live_units(one)],

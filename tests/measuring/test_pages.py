@@ -5,6 +5,7 @@ from __future__ import annotations
 import io
 import re
 from collections.abc import Callable
+from html import unescape
 from typing import Any
 
 import pytest
@@ -16,6 +17,7 @@ from pypdf import PdfReader
 from jobs.models import Appointment, Job
 from measuring import services
 from measuring.models import Opening, Product, SizeChange, Unit, Visit
+from measuring.starting_data import load_jurisdictions
 from shared import documents
 from shared.models import User
 from tests.measuring.makers import (
@@ -248,6 +250,23 @@ def test_sizes_are_approved_and_released_on_one_page(dispatcher: User, as_user: 
     page = client.get(url("sizes", job.pk)).content.decode()
     assert "order width" in page  # the derivation is there
     assert "Ida Marl, signed" in page
+
+
+def test_a_corded_release_in_the_us_is_cautioned_whoever_lives_there(dispatcher: User, as_user: AsUser) -> None:
+    load_jurisdictions()
+    job = make_job(dispatcher, site={"children": False})
+    assert job.branch.jurisdiction == "US"
+    chain = make_opening(job, dispatcher, family="roller", room="Den").units.get()
+    plain = make_opening(job, dispatcher).units.get()
+    services.set_options(unit=chain, options={"control": "chain"}, by=dispatcher)
+
+    page = unescape(as_user(dispatcher).get(url("sizes", job.pk)).content.decode())
+
+    caution = page[page.index('class="caution"') : page.index("</ul></div>")]
+    assert f"{chain.code}: United States: by the voluntary standard a custom covering has a loop only" in caution
+    assert "local code" in caution
+    assert "was vacated and is not in force" in caution
+    assert plain.code not in caution
 
 
 def test_a_release_that_is_held_says_why(dispatcher: User, as_user: AsUser) -> None:
