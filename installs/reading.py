@@ -14,12 +14,14 @@ from django.db.models import QuerySet
 
 from installs.models import HardwareRules, VisitUnit
 from installs.rules.choices import install_unit
+from installs.rules.cords import CordRule
 from installs.rules.data import HardwareRules as Rules
 from installs.rules.data import starting_rules
 from installs.rules.findings import Finding
 from installs.rules.hardware import HardwareList, hardware_list
 from installs.rules.units import InstallUnit, Obstruction, SiteFacts
 from jobs.models import Appointment, Site
+from measuring.evaluation import cord_rules_of
 from measuring.models import Unit
 from shared.contracts import ContractError
 from shared.lengths import Length, LengthError, parse_length
@@ -66,12 +68,19 @@ def with_needs(units: QuerySet[Unit]) -> QuerySet[Unit]:
     return units.select_related(*UNIT_NEEDS).prefetch_related("opening__obstructions")
 
 
-def site_facts(site: Site, branch: Branch) -> SiteFacts:
-    """What the rules ask of a building."""
+def cord_rule_of(branch: Branch) -> CordRule | None:
+    """What the branch's place says of cords; None where the firm has not loaded it."""
+    place = cord_rules_of(branch)
+    return CordRule.of(place) if place is not None else None
+
+
+def site_facts(site: Site, branch: Branch, cords: CordRule | None) -> SiteFacts:
+    """What the rules ask of a building, and its place's cord rule."""
     return SiteFacts(
         year_built=site.year_built,
         children=site.children,
         jurisdiction=branch.jurisdiction or "US",
+        cords=cords,
         has_lift=site.has_lift,
         floor=site.floor,
     )
@@ -167,6 +176,7 @@ class Worked:
     read: InstallUnit | None
     hardware: HardwareList | None
     problem: str = ""
+    site: SiteFacts | None = None
 
     @property
     def cannot(self) -> list[str]:
@@ -184,6 +194,7 @@ def work_out(units: Iterable[Unit], rules: Rules) -> list[Worked]:
     """Each unit's hardware by these rules, as things stand; never raises for a unit that can't be read."""
     token = rules_token(rules)
     out = []
+    cords: dict[int, CordRule | None] = {}
     for unit in units:
         job = unit.opening.job
         try:
@@ -192,8 +203,11 @@ def work_out(units: Iterable[Unit], rules: Rules) -> list[Worked]:
             text = f"{unit.code}: {error.problem} ({error.field})" if isinstance(error, ContractError) else str(error)
             out.append(Worked(unit, None, None, text))
             continue
-        facts = site_facts(job.site, job.branch)
-        out.append(Worked(unit, read, _listed(read, facts, token, _Held(rules), job.branch.unit)))
+        if job.branch_id not in cords:
+            cords[job.branch_id] = cord_rule_of(job.branch)
+        facts = site_facts(job.site, job.branch, cords[job.branch_id])
+        hardware = _listed(read, facts, token, _Held(rules), job.branch.unit)
+        out.append(Worked(unit, read, hardware, site=facts))
     return out
 
 

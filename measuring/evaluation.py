@@ -19,6 +19,7 @@ from measuring.rules.sizing import OrderSize, order_size
 from measuring.rules.visit import CHOSEN, Ask, Gap, asks, in_doubt, settled, unread
 from shared.lengths import READING_GRID, Length, LengthError, parse_length
 from shared.lengths import Unit as LengthUnit
+from shared.models import Branch
 
 TAPE_PLACES: Final = (*WIDTHS, *HEIGHTS, "depth", *DIAGONALS)
 
@@ -320,8 +321,13 @@ def site_of(opening: Opening) -> safety.Site:
 
 
 def jurisdiction_of(job: Job) -> safety.Jurisdiction | None:
+    """The cord rules of the job's branch."""
+    return cord_rules_of(job.branch)
+
+
+def cord_rules_of(branch: Branch) -> safety.Jurisdiction | None:
     """The cord rules of the branch's place; none where the firm has not loaded them."""
-    key = job.branch.jurisdiction.lower()
+    key = branch.jurisdiction.lower()
     row = Jurisdiction.objects.filter(key=key).first() if key else None
     return safety.Jurisdiction.from_json(row.rules) if row is not None else None
 

@@ -5,7 +5,8 @@ from __future__ import annotations
 from collections.abc import Iterable
 from dataclasses import dataclass
 
-from installs.rules.data import CordRule, HardwareRules
+from installs.rules.cords import CordRule
+from installs.rules.data import HardwareRules
 from installs.rules.findings import Caution, Finding, ToDo
 from installs.rules.trims import Line, line
 from installs.rules.units import LOOP_CONTROLS, InstallUnit, Loop, SiteFacts
@@ -67,11 +68,6 @@ def plan_control(unit: InstallUnit, site: SiteFacts, rules: HardwareRules) -> Co
     )
 
 
-def cord_rule(site: SiteFacts, rules: HardwareRules) -> CordRule | None:
-    """The rule of the branch's place (``AU``, ``au``), None where nobody entered one."""
-    return rules.jurisdictions.get(site.jurisdiction.upper())
-
-
 # -- loops and cords -------------------------------------------------------------
 
 
@@ -79,7 +75,7 @@ def _tension(unit: InstallUnit, site: SiteFacts, rules: HardwareRules) -> Contro
     loops, note = loops_of(unit, rules)
     if not loops:
         return ControlPlan()
-    rule = cord_rule(site, rules)
+    rule = site.cords
     items = {"chain": rules.controls.chain_tension, "cord": rules.controls.cord_tension}
     devices = tuple(_device(unit, loop, items[loop.kind], rule, note) for loop in loops)
     lines = []
@@ -135,13 +131,13 @@ def _child_caution(site: SiteFacts, rule: CordRule | None) -> Caution:
     text = f"{who}: a loop that hangs free can strangle. Fix every tension device before leaving; never leave one off."
     if rule is None:
         return Caution("cords", text)
-    return Caution("cords", f"{text} {rule.text}", rule.source, rule.status)
+    return Caution("cords", f"{text} {rule.text}".strip(), rule.source, rule.status)
 
 
 def _cord(unit: InstallUnit, site: SiteFacts, rules: HardwareRules) -> ControlPlan:
     if unit.control != "cord":
         return ControlPlan()
-    rule = cord_rule(site, rules)
+    rule = site.cords
     height = rule.cleat_height if rule is not None else None
     where = f"at {height.as_mm():.0f} mm above the floor or higher" if height else "as high as the user reaches"
     lines = (line(rules, rules.controls.cleat, 1, f"1 for the lift cord, {where}"),)

@@ -14,20 +14,12 @@ from dataclasses import dataclass
 from decimal import Decimal
 from functools import cache, cached_property
 from pathlib import Path
-from typing import Annotated, Any, Final
+from typing import Annotated, Any
 
 from installs.rules.units import COMES_WITH, CONTROLS, FAMILIES, POWERS, SUBSTRATES
 from shared.contracts import ContractError
 from shared.lengths import Length
 from shared.records import PRACTICE, OneOf, Record, Within
-
-STATUSES: Final = {
-    "R": "read in the source",
-    "R2": "read second-hand",
-    "M": "from memory, not seen",
-}
-"""How an outside figure is known. Only what was read in its source may block."""
-
 
 @dataclass(frozen=True, kw_only=True)
 class Item(Record):
@@ -297,30 +289,6 @@ class MotorRule(Record):
 
 
 @dataclass(frozen=True, kw_only=True)
-class CordRule(Record):
-    """
-    What a place says of loops. `height`: least height of a loop's lower end above the floor
-    (None: none given); `lower_if_held`: lower is allowed in a device that holds.
-    """
-
-    name: str
-    text: str
-    source: str
-    status: str
-    height: Length | None = None
-    lower_if_held: bool = False
-    hold_lb: Decimal | None = None
-    pull_lb: Decimal | None = None
-    largest_loop: Length | None = None
-    free_cord: Length | None = None
-    cleat_height: Length | None = None
-
-    def check(self, path: str) -> None:
-        if self.status not in STATUSES:
-            raise ContractError(f"{path}.status", f"{self.status[:20]} is not known", "one of " + ", ".join(STATUSES))
-
-
-@dataclass(frozen=True, kw_only=True)
 class LiftRule(Record):
     """A usual lift off the truck or the floor, for the lifting equation (inches, degrees, lifts a minute)."""
 
@@ -482,7 +450,6 @@ class HardwareRules(Record):
     hold_downs: HoldDownRule
     controls: ControlRule
     motors: MotorRule
-    jurisdictions: dict[str, CordRule]
     people: PeopleRule
     ladders: LadderRule
     spares: SpareRule

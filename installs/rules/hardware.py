@@ -14,7 +14,7 @@ from typing import Any, Final
 
 from installs.rules.brackets import BracketPlan, plan_brackets
 from installs.rules.clearance import Projection, plan_projection, projection_needed
-from installs.rules.controls import ControlPlan, Tension, cord_rule, plan_control
+from installs.rules.controls import ControlPlan, Tension, plan_control
 from installs.rules.data import HardwareRules
 from installs.rules.findings import Caution, Finding, ToDo, Tool
 from installs.rules.fixings import Fixing, FixingPlan, board_screw, plan_fixings, screw_allows, screw_item
@@ -251,7 +251,7 @@ def _with_anchors(kit: Fixing, screw: str, count: int, why: str, label: str, rul
 
 def _held(site: SiteFacts, kit: Fixing, screw: str, count: int, rules: HardwareRules) -> str:
     """What a device must hold where the place says so, beside what its screws take in wood."""
-    rule = cord_rule(site, rules)
+    rule = site.cords
     if rule is None or rule.hold_lb is None:
         return ""
     allowed = screw_allows(kit.kit, screw, count, rules)

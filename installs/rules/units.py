@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from decimal import Decimal
 from typing import Annotated, Final
 
+from installs.rules.cords import CordRule
 from shared.contracts import ContractError
 from shared.formats.mass import GRAMS_PER_POUND
 from shared.lengths import ZERO, Length
@@ -144,7 +145,11 @@ class InstallUnit(Record):
 
 @dataclass(frozen=True)
 class SiteFacts(Record):
-    """What is known of the building. An unknown year counts as old; children are assumed."""
+    """
+    What is known of the building.
+
+    An unknown year counts as old; children are assumed; where `cords` is None no rule is known.
+    """
 
     year_built: Annotated[int | None, Within(1600, 2200)] = None
     children: bool = True
@@ -152,6 +157,7 @@ class SiteFacts(Record):
     slab_scanned: bool = False
     has_lift: bool = False
     floor: int = 0
+    cords: CordRule | None = None
 
 
 def pounds(grams: int) -> Decimal:

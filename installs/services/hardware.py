@@ -20,7 +20,6 @@ from installs.reading import (
     rules_at,
     rules_of,
     rules_row,
-    site_facts,
     visit_units,
     with_needs,
     work_out,
@@ -184,12 +183,11 @@ def _refresh_branch(branch: Branch, units: Sequence[Unit], stored: dict[int, Uni
 def hardware_row(worked: Worked, rules: HardwareRules) -> UnitHardware:
     """The row of one unit, not saved; what can't be read says so under `cannot`."""
     made = UnitHardware(unit=worked.unit, rules=rules, computed_at=timezone.now())
-    if worked.hardware is None or worked.read is None:
+    if worked.hardware is None or worked.read is None or worked.site is None:
         made.inputs_hash = f"unreadable {rules.revision}"
         made.cannot = [{"code": "unreadable", "text": worked.problem, "severity": "stop", "field": "", "cannot": True}]
         return made
-    job = worked.unit.opening.job
-    made.inputs_hash = inputs_hash(worked.read, site_facts(job.site, job.branch), rules.revision)
+    made.inputs_hash = inputs_hash(worked.read, worked.site, rules.revision)
     for name, value in worked.hardware.as_columns().items():
         setattr(made, name, value)
     return made

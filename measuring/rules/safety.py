@@ -183,13 +183,18 @@ class CordNote:
 
 @dataclass(frozen=True, slots=True)
 class DeviceRule:
-    """Whether a place allows a cord near children when a device holds it, and how firm that must be."""
+    """
+    Whether a place allows a cord near children when a device holds it, and how firm that must be.
+
+    `force` is what is said of it, `newtons` its figure.
+    """
 
     allowed: bool
     force: str
     status: str
     source: str
     date: str
+    newtons: int | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -203,6 +208,8 @@ class Jurisdiction:
     limits: tuple[CordLimit, ...]
     kinds: tuple[CordKind, ...] = ()
     notes: tuple[CordNote, ...] = ()
+    summary: str = ""
+    """What is said of it on a sheet for the site."""
 
     @classmethod
     def from_json(cls, values: Mapping[str, Any]) -> Jurisdiction:
@@ -234,6 +241,7 @@ class Jurisdiction:
             status=held.string("status", choices=STATUSES),
             source=held.string("source"),
             date=held.string("date"),
+            newtons=held.integer("newtons", None, least=1, most=1000),
         )
         held.done()
         read = cls(
@@ -244,6 +252,7 @@ class Jurisdiction:
             limits=tuple(limits),
             kinds=tuple(kinds),
             notes=tuple(notes),
+            summary=reader.string("summary", ""),
         )
         reader.done()
         return read

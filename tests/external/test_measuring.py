@@ -205,8 +205,8 @@ def test_european_figures_are_second_hand_and_only_warn():
     assert cord("eu", loop("200.1 mm"), cord_bottom_ticks=low) == [("cord_limit_warn", "check")]
 
 
-def test_one_cord_gets_four_answers_in_four_places():
-    """One product record, four jurisdictions: the same chain of 60 cm whose bottom hangs at 1550 mm."""
+def test_one_cord_gets_its_own_answer_in_each_place():
+    """One product record, each jurisdiction: the same chain of 60 cm whose bottom hangs at 1550 mm."""
     site = {"cord_bottom_ticks": ticks("1550 mm")}
 
     answers = {place: cord(place, loop("60 cm"), "stock", **site) for place in PLACES}
@@ -216,6 +216,8 @@ def test_one_cord_gets_four_answers_in_four_places():
         "ca": [("cord_limit", "stop")],  # longer than 44 cm
         "au": [("cord_limit", "stop")],  # hangs below 1600 mm
         "eu": [],  # hangs above 1500 mm
+        "gb": [],
+        "ie": [("cord_limit_warn", "check")],  # hangs below 1600 mm, second-hand
     }
     sources = {
         one.text

@@ -57,6 +57,8 @@ MINUTES = "Drives are whole minutes, rounded up, so that the minutes shown add u
 
 PHONE = "The phone does an entry as the office will: it must know what the office knows."
 
+CORDS = "One table of cord rules: it says more, and a place's hardware rules hold no second one."
+
 CHANGES: dict[str, list[Change]] = {
     "2026-11-29": [
         # entries whose body can't be read
@@ -154,6 +156,11 @@ CHANGES: dict[str, list[Change]] = {
         ),
         Change("GET /api/returns/* body.*state", "A return that is owed is called so, as on its page."),
         Change("afterwards GET /api/returns/* body.*state", "A return that is owed is called so, as on its page."),
+        # one table of cord rules
+        Change("GET /api/hardware-rules/* body.*definition.jurisdictions", CORDS),
+        Change("GET /api/field/day/ * body.jurisdiction.*", CORDS),
+        Change("GET /api/visits/ * body.jurisdiction.*", CORDS),
+        Change("afterwards GET /api/visits/* body.jurisdiction.*", CORDS),
         # cut plans: what is cut of a material in its batch
         Change("GET /api/cut-plans/* body.*miscut", "Why pieces of a cut were spoiled.", is_new=True),
         Change("GET /api/cuts/* body.*miscut", "Why pieces of a cut were spoiled.", is_new=True),
@@ -174,6 +181,9 @@ ROWS: dict[str, list[RowChange]] = {
         RowChange(
             "jobs_appointment.expected_at", None, "It is worked out from the day as it stands (jobs.schedule.day)."
         ),
+        RowChange("installs_hardwarerules.definition", "definition", CORDS),
+        RowChange("measuring_jurisdiction.rules", "rules", CORDS),
+        RowChange("measuring_jurisdiction.name", "name", "The United Kingdom is a place of its own."),
         RowChange("installs_returnowed.state", "state", "open is now owed, as on its page."),
     ],
 }

@@ -17,6 +17,6 @@ def starting_products() -> tuple[ProductFit, ...]:
 
 @cache
 def starting_jurisdictions() -> dict[str, Jurisdiction]:
-    """The cord rules of four places by key."""
+    """The cord rules of each place by key."""
     read = (Jurisdiction.from_json(row) for row in starting_rows("jurisdictions"))
     return {place.key: place for place in read}

@@ -66,7 +66,6 @@ def test_lengths_in_data_keep_their_own_grid(text):
         (("brackets", "slat", "sizes", 0, "end"), "nothing", "brackets.slat.sizes[0].end", "a key of items"),
         (("substrates", "wood", "kits"), ["glue"], "substrates.wood.kits", "a key of fasteners"),
         (("fasteners", "hollow", "otherwise"), "hope", "fasteners.hollow.otherwise", "a key of fasteners"),
-        (("jurisdictions", "AU", "status"), "X", "jurisdictions.AU.status", "one of R, R2, M"),
         (("spares", "percent"), "101", "spares.percent", "0 to 100"),
         (("revision",), 0, "revision", "1 to 1000000"),
         (("confirmed",), "yes", "confirmed", "true or false"),

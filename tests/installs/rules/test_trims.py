@@ -4,12 +4,14 @@ from __future__ import annotations
 
 import pytest
 
+from installs.rules.cords import CordRule
 from installs.rules.data import starting_rules
 from installs.rules.hardware import hardware_list, job_hardware, remote_map
 from installs.rules.trims import cut_strips
 from installs.rules.units import Loop, Motor, SiteFacts, Valance
 from shared.lengths import Length, total
 from tests.installs.rules.units import inch, make_unit
+from tests.measuring.starting import starting_jurisdictions
 
 RULES = starting_rules()
 SITE = SiteFacts(year_built=2000)
@@ -17,6 +19,12 @@ SITE = SiteFacts(year_built=2000)
 
 def answer_for(site=SITE, **changes):
     return hardware_list(make_unit(**changes), site, RULES)
+
+
+def site_in(place: str) -> SiteFacts:
+    """A building where these cord rules hold."""
+    rules = starting_jurisdictions().get(place.lower())
+    return SiteFacts(2000, jurisdiction=place, cords=CordRule.of(rules) if rules is not None else None)
 
 
 def codes(answer) -> list[str]:
@@ -150,7 +158,7 @@ def test_a_loop_not_entered_hangs_two_thirds_down_and_says_so():
 )
 def test_one_loop_has_a_different_answer_in_each_place(place, reach, drop, found):
     answer = answer_for(
-        SiteFacts(2000, jurisdiction=place), family="roller", control="chain",
+        site_in(place), family="roller", control="chain",
         reach_height=Length.mm(reach), loops=(Loop(Length.mm(drop)),),
     )  # fmt: skip
 
@@ -158,16 +166,16 @@ def test_one_loop_has_a_different_answer_in_each_place(place, reach, drop, found
 
 
 def test_second_hand_heights_warn_and_never_block():
-    for place in RULES.jurisdictions:
+    for place in starting_jurisdictions():
         answer = answer_for(
-            SiteFacts(2000, jurisdiction=place), family="roller", control="chain",
+            site_in(place), family="roller", control="chain",
             reach_height=inch(80), loops=(Loop(inch(70)),),
         )  # fmt: skip
         assert all(finding.severity != "stop" for finding in answer.findings), place
 
 
 def test_a_device_that_may_sit_lower_says_what_it_must_hold():
-    answer = answer_for(SiteFacts(2000, jurisdiction="AU"), family="roller", control="chain", reach_height=inch(80))
+    answer = answer_for(site_in("AU"), family="roller", control="chain", reach_height=inch(80))
     screws = next(line for line in answer.lines if line.kit == "tension wood")
 
     assert "must hold 15.74 lb" in screws.why
