@@ -614,3 +614,14 @@ def test_what_proposals_projects_and_crews_show_comes_as_csv(branch, crew, dispa
     assert f"{crew.name},{MONDAY} 09:00,{crew.name},{MONDAY} 10:30" in lines(proposal.get_absolute_url())[1]
     assert f"floor 4,{visit.job.number}" in lines(project.get_absolute_url())[1]
     assert lines("/crews/")[1].startswith(f"{crew.name},")
+
+
+def test_a_job_has_an_opening_and_a_crew_somebody(branch, crew, office):
+    job = make_job(branch, openings_expected=4)
+    look = office.post(f"/jobs/{job.pk}/edit/", {"openings_expected": "0", "policy": job.policy})
+    assert (look.status_code, "greater than or equal to 1" in look.content.decode()) == (422, True)
+    look = office.post(f"/crews/{crew.pk}/", {"name": crew.name, "people": "0", "overtime_min": "0"})
+    assert (look.status_code, "greater than or equal to 1" in look.content.decode()) == (422, True)
+    job.refresh_from_db()
+    crew.refresh_from_db()
+    assert (job.openings_expected, crew.people > 0) == (4, True)
