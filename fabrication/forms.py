@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
+from typing import Any
+
 from django import forms
 
-from fabrication.models import LabelSize, Material, Supplier, WorkPlace
+from fabrication.models import LabelSize, Material, PlannedCut, Supplier, UnitMake, WorkPlace
 from jobs.models import Job
 from measuring.models import Family
 from shared.fields import LengthFormField
@@ -17,9 +20,9 @@ class ChosenUnitsForm(SheetForm):
 
     makes = forms.TypedMultipleChoiceField(coerce=int, label="Units", error_messages={"required": "Choose units."})
 
-    def __init__(self, *args, choices=(), **kwargs) -> None:
+    def __init__(self, *args: Any, choices: Iterable[UnitMake] = (), **kwargs: Any) -> None:
         super().__init__(*args, **kwargs)
-        self.fields["makes"].choices = [(make.pk, str(make.unit)) for make in choices]
+        self.choose("makes", ((make.pk, str(make.unit)) for make in choices))
 
 
 class ReasonForm(SheetForm):
@@ -33,9 +36,9 @@ class MiscutForm(ReasonForm):
         coerce=int, label="Spoiled pieces", error_messages={"required": "Say which pieces are spoiled."}
     )
 
-    def __init__(self, *args, cut, **kwargs) -> None:
+    def __init__(self, *args: Any, cut: PlannedCut, **kwargs: Any) -> None:
         super().__init__(*args, **kwargs)
-        self.fields["spoiled"].choices = [(place, str(place + 1)) for place in range(len(cut.pieces))]
+        self.choose("spoiled", ((place, str(place + 1)) for place in range(len(cut.pieces))))
 
 
 class CheckForm(SheetForm):
@@ -62,9 +65,8 @@ class ReceiveForm(SheetForm):
         help_text="of one; of cloth and cord, of a metre",
     )
 
-    def __init__(self, *args, **kwargs) -> None:
-        super().__init__(*args, **kwargs)
-        self.fields["material"].queryset = Material.objects.visible_to(self.user).filter(is_active=True)
+    def prepare(self) -> None:
+        self.offer("material", Material.objects.visible_to(self.asker).filter(is_active=True))
 
 
 class CountForm(ReasonForm):
@@ -78,9 +80,8 @@ class PurchaseForm(SheetForm):
 
     supplier = forms.ModelChoiceField(Supplier.objects.none(), error_messages={"required": "Choose a supplier."})
 
-    def __init__(self, *args, **kwargs) -> None:
-        super().__init__(*args, **kwargs)
-        self.fields["supplier"].queryset = Supplier.objects.visible_to(self.user)
+    def prepare(self) -> None:
+        self.offer("supplier", Supplier.objects.visible_to(self.asker))
 
 
 class AcknowledgeForm(SheetForm):
@@ -89,7 +90,7 @@ class AcknowledgeForm(SheetForm):
     width = LengthFormField(label="Width")
     height = LengthFormField(label="Height")
 
-    def __init__(self, *args, options=None, **kwargs) -> None:
+    def __init__(self, *args: Any, options: dict[str, str] | None = None, **kwargs: Any) -> None:
         super().__init__(*args, **kwargs)
         self.option_keys = list(options or {})
         for key in self.option_keys:
@@ -135,7 +136,7 @@ class FlawAtTheTableForm(FlawForm):
 
     note = forms.CharField(max_length=80, required=False, label="What it is")
 
-    def __init__(self, *args, is_roll=False, **kwargs) -> None:
+    def __init__(self, *args: Any, is_roll: bool = False, **kwargs: Any) -> None:
         super().__init__(*args, **kwargs)
         self.fields["start"].help_text = f"measured from the {'free end of the roll' if is_roll else 'left end'}"
 
@@ -164,17 +165,17 @@ class WorkPlaceForm(SheetForm):
     name = forms.CharField(max_length=60, label="Name")
     day_min = forms.IntegerField(min_value=1, max_value=28_800, initial=480, label="Minutes a day")
 
-    def __init__(self, *args, place: WorkPlace | None = None, **kwargs) -> None:
+    def __init__(self, *args: Any, place: WorkPlace | None = None, **kwargs: Any) -> None:
         super().__init__(*args, **kwargs)
         if place is not None:
-            self.initial |= {"name": place.name, "day_min": place.day_min}
+            self.initial = {**self.initial, "name": place.name, "day_min": place.day_min}
         for key, name in Family.choices:
             minutes = place.minutes.get(key, 0) if place else 0
             self.fields[key] = forms.IntegerField(
                 min_value=0, max_value=28_800, initial=minutes, label=f"Minutes a unit, {name}"
             )
 
-    def values(self) -> dict:
+    def values(self) -> dict[str, Any]:
         sent = self.cleaned_data
         minutes = {key: sent[key] for key in Family.values}
         return {"name": sent["name"], "day_min": sent["day_min"], "minutes": minutes}
@@ -191,9 +192,8 @@ class ExpectClothForm(SheetForm):
     repeat_expected = LengthFormField(required=False, label="Pattern repeat")
     expected_on = forms.DateField(required=False, widget=DateInput())
 
-    def __init__(self, *args, **kwargs) -> None:
-        super().__init__(*args, **kwargs)
-        self.fields["job"].queryset = Job.objects.visible_to(self.user).open()
+    def prepare(self) -> None:
+        self.offer("job", Job.objects.visible_to(self.asker).open())
 
 
 class ReceiveClothForm(SheetForm):

@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import Any
 
 from django import forms
+from django.db.models import QuerySet
 
 from fabrication.models import Material
 from installs.rules.causes import CAUSES, kinds_of, top_causes
@@ -38,10 +39,10 @@ class HardwareUsedForm(SheetForm):
     change = forms.IntegerField(label="How many more (minus: fewer)", min_value=-10_000, max_value=10_000, initial=1)
     note = forms.CharField(label="Or what instead, in words", required=False, max_length=240)
 
-    def __init__(self, *args: Any, materials: Any = None, **kwargs: Any) -> None:
+    def __init__(self, *args: Any, materials: QuerySet[Material] | None = None, **kwargs: Any) -> None:
         super().__init__(*args, **kwargs)
         if materials is not None:
-            self.fields["material"].queryset = materials  # type: ignore[attr-defined]
+            self.offer("material", materials)
 
 
 class PhotoForm(SheetForm):
@@ -53,10 +54,10 @@ class PhotoForm(SheetForm):
     )
     caption = forms.CharField(label="Caption", required=False, max_length=160)
 
-    def __init__(self, *args: Any, units: Any = None, **kwargs: Any) -> None:
+    def __init__(self, *args: Any, units: QuerySet[Unit] | None = None, **kwargs: Any) -> None:
         super().__init__(*args, **kwargs)
         if units is not None:
-            self.fields["unit"].queryset = units  # type: ignore[attr-defined]
+            self.offer("unit", units)
 
 
 class SignForm(SheetForm):
@@ -81,10 +82,10 @@ class OpenReturnForm(CauseForm):
 
     unit = forms.ModelChoiceField(label="Unit", queryset=Unit.objects.none())
 
-    def __init__(self, *args: Any, units: Any = None, **kwargs: Any) -> None:
+    def __init__(self, *args: Any, units: QuerySet[Unit] | None = None, **kwargs: Any) -> None:
         super().__init__(*args, **kwargs)
         if units is not None:
-            self.fields["unit"].queryset = units  # type: ignore[attr-defined]
+            self.offer("unit", units)
 
 
 class ReasonForm(SheetForm):

@@ -63,6 +63,7 @@ class CustomerForm(SheetModelForm):
 class SiteForm(SheetModelForm):
     """A site; the key's place or code is never shown again, only written over."""
 
+    instance: Site
     coordinates = CoordinatesField(required=False)
 
     class Meta:
@@ -79,8 +80,7 @@ class SiteForm(SheetModelForm):
             "access_secret": forms.TextInput(attrs={"autocomplete": "off"}),
         }
 
-    def __init__(self, *args: Any, **kwargs: Any) -> None:
-        super().__init__(*args, **kwargs)
+    def prepare(self) -> None:
         self.has_secret = bool(self.instance.access_secret)
         self.initial["access_secret"] = ""
         self.fields["longest_in_lift"].label = "Longest package in the lift"
@@ -96,7 +96,7 @@ class SiteForm(SheetModelForm):
 
     def values(self) -> dict[str, Any]:
         """What to hand to a service."""
-        found = {name: value for name, value in self.cleaned_data.items() if name in self._meta.fields}
+        found = {name: value for name, value in self.cleaned_data.items() if name in self.Meta.fields}
         if self.has_secret and not found.get("access_secret"):
             found.pop("access_secret", None)
         point = self.cleaned_data.get("coordinates")
@@ -105,20 +105,18 @@ class SiteForm(SheetModelForm):
 
 
 class JobForm(SheetModelForm):
+    instance: Job
+
     class Meta:
         model = Job
         fields = ["title", "openings_expected", "rooms_expected", "policy", "wanted_by", "project", "phase", "note"]
         widgets = {"wanted_by": DateInput(), "note": forms.Textarea(attrs={"rows": 2})}
         labels = {"policy": "Install", "rooms_expected": "Rooms", "openings_expected": "Openings"}
 
-    def __init__(self, *args: Any, **kwargs: Any) -> None:
-        super().__init__(*args, **kwargs)
-        self.fields["openings_expected"].min_value = 1
+    def prepare(self) -> None:
         job = self.instance
         customer = job.customer if job.customer_id else None
-        self.fields["project"].queryset = (  # type: ignore[attr-defined]
-            Project.objects.filter(customer=customer) if customer else Project.objects.none()
-        )
+        self.offer("project", Project.objects.filter(customer=customer) if customer else Project.objects.none())
 
 
 class ProjectForm(SheetModelForm):
@@ -129,14 +127,29 @@ class ProjectForm(SheetModelForm):
 
 
 class LocalTimes(SheetForm):
-    """A form whose times of a day must be one time each: none that the clocks skip or show twice."""
+    """
+    A form whose times of a day must be one time each: none that the clocks skip or show twice.
+
+    Parameters
+    ----------
+    tz
+        Where the times are; without, where whoever fills it in works.
+    """
 
     CLOCKS: tuple[tuple[str, tuple[str, ...]], ...] = ()
     """The field of each day, and those of its times."""
 
+    def __init__(self, *args: Any, tz: dt.tzinfo | None = None, **kwargs: Any) -> None:
+        self._tz = tz
+        super().__init__(*args, **kwargs)
+
+    @property
+    def tz(self) -> dt.tzinfo:
+        return self._tz or self.asker.own_branch.tz
+
     def zone(self) -> dt.tzinfo | None:
         """Where the times are; None where that is not known yet."""
-        return self.user.branch.tz if self.user is not None and self.user.branch is not None else None
+        return self.tz
 
     def clean(self) -> dict[str, Any]:
         data = super().clean() or self.cleaned_data
@@ -173,7 +186,7 @@ class BookForm(LocalTimes):
     def __init__(self, *args: Any, customer: Customer | None = None, **kwargs: Any) -> None:
         super().__init__(*args, **kwargs)
         projects = customer.projects.all() if customer else Project.objects.none()
-        self.fields["project"].queryset = projects  # type: ignore[attr-defined]
+        self.offer("project", projects)
         if not projects.exists():
             del self.fields["project"], self.fields["phase"]
 
@@ -192,10 +205,10 @@ class BookForm(LocalTimes):
 
     def _span(self, kind: str) -> list[tuple[dt.datetime, dt.datetime]]:
         data = self.cleaned_data
-        if not data.get(f"{kind}_day") or self.user is None or self.user.branch is None:
+        if not data.get(f"{kind}_day"):
             return []
-        day, starts, ends = (data.get(f"{kind}_{part}") for part in ("day", "from", "until"))
-        return [_stretch(self.user.branch.tz, day, starts, ends)]  # type: ignore[arg-type]
+        starts, ends = data.get(f"{kind}_from"), data.get(f"{kind}_until")
+        return [_stretch(self.tz, data[f"{kind}_day"], starts, ends)]
 
     def clean(self) -> dict[str, Any]:
         data = super().clean()
@@ -226,9 +239,7 @@ class CantForm(LocalTimes):
 
     def span(self) -> tuple[dt.datetime, dt.datetime]:
         data = self.cleaned_data
-        assert self.user is not None
-        assert self.user.branch is not None
-        return _stretch(self.user.branch.tz, data["not_day"], data["not_from"], data["not_until"])
+        return _stretch(self.tz, data["not_day"], data["not_from"], data["not_until"])
 
 
 class TimesForm(LocalTimes):
@@ -245,9 +256,7 @@ class TimesForm(LocalTimes):
 
     def span(self) -> tuple[dt.datetime, dt.datetime]:
         data = self.cleaned_data
-        assert self.user is not None
-        assert self.user.branch is not None
-        return _stretch(self.user.branch.tz, data["day"], data["starts"], data["ends"])
+        return _stretch(self.tz, data["day"], data["starts"], data["ends"])
 
 
 def _stretch(
@@ -280,11 +289,9 @@ class VisitForm(SheetForm):
     )
     note = forms.CharField(widget=forms.Textarea(attrs={"rows": 2}), required=False)
 
-    def __init__(self, *args: Any, **kwargs: Any) -> None:
-        super().__init__(*args, **kwargs)
-        assert self.user is not None
-        skills = Skill.objects.visible_to(self.user)
-        self.fields["skills"].queryset = skills  # type: ignore[attr-defined]
+    def prepare(self) -> None:
+        skills = Skill.objects.visible_to(self.asker)
+        self.offer("skills", skills)
         if not skills.exists():
             del self.fields["skills"]
 
@@ -300,10 +307,8 @@ class MoveForm(LocalTimes):
     anyway = forms.BooleanField(required=False, label="I have seen what is wrong; do it anyway")
     version = forms.IntegerField(required=False, widget=forms.HiddenInput())
 
-    def __init__(self, *args: Any, **kwargs: Any) -> None:
-        super().__init__(*args, **kwargs)
-        assert self.user is not None
-        self.fields["crew"].queryset = Crew.objects.visible_to(self.user).filter(is_active=True)  # type: ignore[attr-defined]
+    def prepare(self) -> None:
+        self.offer("crew", Crew.objects.visible_to(self.asker).filter(is_active=True))
 
     def zone(self) -> dt.tzinfo | None:
         crew = self.cleaned_data.get("crew")
@@ -351,12 +356,10 @@ class SwapForm(SheetForm):
     day = forms.DateField(widget=forms.HiddenInput())
     anyway = forms.BooleanField(required=False, label="Even if one lacks a skill")
 
-    def __init__(self, *args: Any, **kwargs: Any) -> None:
-        super().__init__(*args, **kwargs)
-        assert self.user is not None
+    def prepare(self) -> None:
         for name in ("one", "other"):
-            crews = Crew.objects.visible_to(self.user).filter(is_active=True)
-            self.fields[name].queryset = crews  # type: ignore[attr-defined]
+            crews = Crew.objects.visible_to(self.asker).filter(is_active=True)
+            self.offer(name, crews)
 
 
 class ReadinessForm(SheetForm):
@@ -379,6 +382,7 @@ class ReadinessForm(SheetForm):
 
 
 class CrewForm(SheetModelForm):
+    instance: Crew
     purposes = forms.MultipleChoiceField(
         choices=Purpose.choices, widget=forms.CheckboxSelectMultiple(), label="Drives for", required=False,
         help_text="none ticked: for anything",
@@ -395,18 +399,15 @@ class CrewForm(SheetModelForm):
             "is_active": "Drives",
         }
 
-    def __init__(self, *args: Any, **kwargs: Any) -> None:
-        super().__init__(*args, **kwargs)
-        assert self.user is not None
-        self.fields["skills"].queryset = Skill.objects.visible_to(self.user)  # type: ignore[attr-defined]
-        self.fields["people"].min_value = 1
+    def prepare(self) -> None:
+        self.offer("skills", Skill.objects.visible_to(self.asker))
         crew = self.instance
         if crew.latitude is not None:
             self.initial["base"] = f"{crew.latitude}, {crew.longitude}"
 
     def values(self) -> dict[str, Any]:
         point = self.cleaned_data.get("base")
-        found = {name: self.cleaned_data[name] for name in self._meta.fields if name != "skills"}
+        found = {name: self.cleaned_data[name] for name in self.Meta.fields if name != "skills"}
         found["latitude"], found["longitude"] = point if point else (None, None)
         return found
 
@@ -487,7 +488,7 @@ class AbsenceForm(LocalTimes):
         super().__init__(*args, **kwargs)
         self.crew = crew
         people = User.objects.filter(crew_memberships__crew=crew).distinct()
-        self.fields["user"].queryset = people  # type: ignore[attr-defined]
+        self.offer("user", people)
 
     def zone(self) -> dt.tzinfo | None:
         return self.crew.branch.tz
@@ -505,11 +506,9 @@ class MemberForm(SheetForm):
     from_on = forms.DateField(label="From", widget=DateInput())
     until_on = forms.DateField(label="Until", widget=DateInput(), required=False)
 
-    def __init__(self, *args: Any, **kwargs: Any) -> None:
-        super().__init__(*args, **kwargs)
-        assert self.user is not None
-        people = User.objects.filter(branch=self.user.branch, is_active=True, groups__name__in=roles.FIELD).distinct()
-        self.fields["user"].queryset = people  # type: ignore[attr-defined]
+    def prepare(self) -> None:
+        people = User.objects.filter(branch=self.asker.branch, is_active=True, groups__name__in=roles.FIELD).distinct()
+        self.offer("user", people)
         self.initial.setdefault("from_on", timezone.localdate())
 
 
@@ -520,9 +519,6 @@ class HolidayForm(SheetModelForm):
         widgets = {"day": DateInput()}
         labels = {"is_worked": "We do work on this day"}
         help_texts = {"is_worked": "for a public holiday the branch works on"}
-
-    def _get_validation_exclusions(self) -> set[str]:
-        return super()._get_validation_exclusions() | {"branch"}
 
 
 class RulesForm(SheetModelForm):
@@ -559,11 +555,9 @@ class PlanForm(SheetForm):
     seconds = forms.IntegerField(min_value=1, max_value=600, initial=10, label="Seconds to search")
     reason = forms.CharField(max_length=200, required=False, label="Why")
 
-    def __init__(self, *args: Any, **kwargs: Any) -> None:
-        super().__init__(*args, **kwargs)
-        assert self.user is not None
-        crews = Crew.objects.visible_to(self.user).filter(is_active=True)
-        self.fields["crews"].queryset = crews  # type: ignore[attr-defined]
+    def prepare(self) -> None:
+        crews = Crew.objects.visible_to(self.asker).filter(is_active=True)
+        self.offer("crews", crews)
 
 
 class SkillForm(SheetForm):

@@ -80,7 +80,7 @@ class RoomDefaultsForm(SheetForm):
 
     def __init__(self, user: User, room: Room, data: Any = None) -> None:
         super().__init__(data, user=user, initial={"mount": Mount.INSIDE, **room.defaults}, prefix=f"room{room.pk}")
-        self.fields["product"].choices = _products(user)  # type: ignore[attr-defined]
+        self.choose("product", _products(user))
 
     def clean(self) -> dict[str, Any]:
         return {name: value for name, value in (super().clean() or {}).items() if value}
@@ -129,8 +129,8 @@ class FactsForm(SheetForm):
         products = _products(user)
         if opening.product and opening.product.key not in dict(products):
             products.append((opening.product.key, f"{opening.product.name} (not offered any more)"))
-        self.fields["product"].choices = products  # type: ignore[attr-defined]
-        self.fields["room"].choices = [(str(room.pk), str(room)) for room in opening.job.rooms.all()]  # type: ignore[attr-defined]
+        self.choose("product", products)
+        self.choose("room", ((str(room.pk), str(room)) for room in opening.job.rooms.all()))
         if opening.mount == Mount.OUTSIDE:
             for side in SIDES:
                 self.fields[f"stop_{side}"] = forms.ChoiceField(
@@ -241,7 +241,7 @@ class GroupForm(SheetForm):
 
     def __init__(self, openings: list[Opening], data: Any = None, *, user: User) -> None:
         super().__init__(data, user=user)
-        self.fields["openings"].choices = [(str(one.pk), str(one)) for one in openings]  # type: ignore[attr-defined]
+        self.choose("openings", ((str(one.pk), str(one)) for one in openings))
 
 
 class ApproveForm(SheetForm):

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import Any
+from typing import TYPE_CHECKING, Any, TypeVar
 
 from django import forms
 from django.core.exceptions import ValidationError
@@ -24,16 +24,34 @@ class _LengthInMigration(BaseSerializer):
         return f"shared.lengths.Length({self.value.ticks})", {"import shared.lengths"}
 
 
+SetT = TypeVar("SetT", contravariant=True)
+GetT = TypeVar("GetT", covariant=True)
+
+if TYPE_CHECKING:
+    _Field = models.Field
+    from django.db.models.expressions import Combinable
+else:
+
+    class _Field(models.Field):
+        """Django's own takes no parameters at run time."""
+
+        def __class_getitem__(cls, kinds):
+            return cls
+
+
 MigrationWriter.register_serializer(Length, _LengthInMigration)
 
 
-class LengthField(models.Field):
+class LengthField(_Field[SetT, GetT]):
     """
     A `Length`, stored as its ticks in a 64-bit integer.
 
     A bare number is refused on the way in: nobody can say whether it is inches,
     millimetres or ticks. Sums and the like come back as lengths.
     """
+
+    _pyi_private_set_type: Length | Combinable
+    _pyi_private_get_type: Length
 
     description = "Length"
 
@@ -157,7 +175,7 @@ class LengthFormField(forms.Field):
         ]
     }
 )
-class LengthSerializerField(serializers.Field):
+class LengthSerializerField(serializers.Field[Length, Any, dict[str, Any], Any]):
     """
     A length in the API.
 

@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
-from typing import Any
+from collections.abc import Iterable
+from typing import TYPE_CHECKING, Any
 from zoneinfo import available_timezones
 
 from django import forms
 from django.contrib.auth.forms import AuthenticationForm
+from django.db.models import Model, QuerySet
 from django.forms.renderers import TemplatesSetting
 
 from shared import roles
@@ -24,7 +26,15 @@ class SheetRenderer(TemplatesSetting):
     field_template_name = "shared/_field.html"
 
 
-class SheetMixin:
+if TYPE_CHECKING:
+    _Form = forms.BaseForm
+    _ModelForm = forms.ModelForm[Model]
+else:  # at run time a mixin of both kinds of form, and Django's ModelForm takes no parameter
+    _Form = object
+    _ModelForm = forms.ModelForm
+
+
+class SheetMixin(_Form):
     """
     What `SheetForm` and `SheetModelForm` share.
 
@@ -36,27 +46,50 @@ class SheetMixin:
         Another unit, for a form about something that has its own.
     """
 
-    fields: dict[str, forms.Field]
-
     def __init__(self, *args: Any, user: User | None = None, unit: Unit | None = None, **kwargs: Any) -> None:
-        self.user = user
-        self.unit = unit or (user.unit if user is not None else Unit.INCH)
+        self._asker = user
+        self.length_unit = unit or (user.unit if user is not None else Unit.INCH)
         super().__init__(*args, **{"label_suffix": "", **kwargs})
         for field in self.fields.values():
             if isinstance(field, LengthFormField):
-                field.unit = self.unit
+                field.unit = self.length_unit
+        self.prepare()
+
+    def prepare(self) -> None:
+        """What a form does to its fields, once it has them, before it is shown or read."""
+
+    @property
+    def asker(self) -> User:
+        """Who fills it in; a page that forgot to say so finds out here."""
+        if self._asker is None:
+            raise TypeError(f"{type(self).__name__} asks what somebody may see: give it user=")
+        return self._asker
+
+    def offer(self, name: str, rows: QuerySet[Any]) -> None:
+        """The rows that may be chosen in a field over rows."""
+        field = self.fields[name]
+        if not isinstance(field, forms.ModelChoiceField):
+            raise TypeError(f"{name} does not choose among rows")
+        field.queryset = rows
+
+    def choose(self, name: str, choices: Iterable[tuple[str | int, str]]) -> None:
+        """The values that may be chosen in a field over values, each with its words."""
+        field = self.fields[name]
+        if not isinstance(field, forms.ChoiceField):
+            raise TypeError(f"{name} does not choose among values")
+        field.choices = list(choices)
 
     def refuse(self, refusal: Refused) -> None:
         """Show what a service refused beside its field, or above the form."""
         field = refusal.field if refusal.field in self.fields else None
-        self.add_error(field, refusal.problem)  # type: ignore[attr-defined]
+        self.add_error(field, refusal.problem)
 
 
 class SheetForm(SheetMixin, forms.Form):
     """A form of ours."""
 
 
-class SheetModelForm(SheetMixin, forms.ModelForm):  # type: ignore[type-arg]
+class SheetModelForm(SheetMixin, _ModelForm):
     """A form over a model's fields; the view passes ``cleaned_data`` to a service and never saves it."""
 
 
@@ -96,6 +129,7 @@ class BranchForm(SheetModelForm):
 class PersonForm(SheetModelForm):
     """Somebody's account."""
 
+    instance: User
     role_names = forms.MultipleChoiceField(
         label="Roles",
         required=False,
@@ -109,8 +143,7 @@ class PersonForm(SheetModelForm):
         labels = {"is_active": "May sign in"}
         help_texts = {"is_active": "Take it away when somebody leaves; what they did stays under their name."}
 
-    def __init__(self, *args: Any, **kwargs: Any) -> None:
-        super().__init__(*args, **kwargs)
+    def prepare(self) -> None:
         self.fields["name"].required = True
         if self.instance.pk:
             self.initial["role_names"] = sorted(self.instance.role_names)
