@@ -254,7 +254,7 @@ class BatchViewSet(ReadViewSet):
     @extend_schema(request=MakesSerializer, responses={201: BatchSerializer})
     def create(self, request: ApiRequest) -> Response:
         """Open a batch of waiting units."""
-        batch = batches.open_batch(branch=request.user.branch, by=request.user, **asked(MakesSerializer, request))
+        batch = batches.open_batch(branch=request.user.own_branch, by=request.user, **asked(MakesSerializer, request))
         return Response(BatchSerializer(batch).data, status=201)
 
     @extend_schema(request=MakesSerializer)
@@ -486,7 +486,8 @@ class StepViewSet(ReadViewSet):
     @extend_schema(request=StepsSerializer, responses={200: StepSerializer(many=True)})
     def create(self, request: ApiRequest) -> Response:
         """All steps of one family, in order; one left out is asked for no more."""
-        steps = setting_up.save_steps(branch=request.user.branch, by=request.user, **asked(StepsSerializer, request))
+        sent = asked(StepsSerializer, request)
+        steps = setting_up.save_steps(branch=request.user.own_branch, by=request.user, **sent)
         return Response(StepSerializer(steps, many=True).data)
 
 

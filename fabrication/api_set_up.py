@@ -47,7 +47,7 @@ class WorkPlaceViewSet(ReadViewSet):
     def create(self, request: ApiRequest) -> Response:
         """Another place."""
         place = setting_up.save_work_place(
-            branch=request.user.branch, by=request.user, **asked(NewPlaceSerializer, request)
+            branch=request.user.own_branch, by=request.user, **asked(NewPlaceSerializer, request)
         )
         return Response(WorkPlaceSerializer(place).data, status=201)
 
@@ -95,7 +95,7 @@ class LabelSizeViewSet(ReadViewSet):
         form = LabelSizeForm(request.data, user=request.user)
         if not form.is_valid():
             raise serializers.ValidationError(form.errors)
-        size = save_label_size(branch=request.user.branch, by=request.user, **form.cleaned_data)
+        size = save_label_size(branch=request.user.own_branch, by=request.user, **form.cleaned_data)
         return Response(LabelSizeSerializer(size).data)
 
 

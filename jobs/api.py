@@ -3,13 +3,15 @@
 from __future__ import annotations
 
 import datetime as dt
-from typing import Any
+from typing import Any, TypeVar
 
+from django.db.models import Model
 from django.utils import timezone
 from drf_spectacular.types import OpenApiTypes
 from drf_spectacular.utils import OpenApiParameter, extend_schema, extend_schema_field
 from rest_framework import serializers, status
 from rest_framework.decorators import action
+from rest_framework.request import Request
 from rest_framework.response import Response
 from rest_framework.routers import DefaultRouter
 
@@ -47,17 +49,19 @@ from jobs.views.jobs import blockers_of
 from jobs.views.projects import project_of
 from jobs.words import copy_text
 from shared import roles
-from shared.api import ApiRequest, DeedViewSet, ReadViewSet
+from shared.api import ApiRequest, DeedViewSet, ReadViewSet, kept_in
 from shared.models import User
 from shared.routes import RunSerializer
 
 OFFICE, EVERYBODY = roles.OFFICE, roles.ALL
 DRIVES = (*roles.FIELD, *OFFICE)
 READING = dict.fromkeys(("list", "retrieve"), EVERYBODY)
+M = TypeVar("M", bound=Model)
+R = TypeVar("R", bound=Model | None)
 TAPPING = dict.fromkeys(("on_the_way", "arrived", "done", "undo_tap"), DRIVES)
 
 
-class _Quiet(serializers.ModelSerializer):  # type: ignore[type-arg]
+class _Quiet(serializers.ModelSerializer[M]):
     """Leaves telephone numbers out for who should not see them."""
 
     phones: tuple[str, ...] = ()
@@ -71,7 +75,7 @@ class _Quiet(serializers.ModelSerializer):  # type: ignore[type-arg]
         return dict(shown)
 
 
-class CustomerSerializer(_Quiet):
+class CustomerSerializer(_Quiet[Customer]):
     """Who pays."""
 
     phones = ("phone", "email")
@@ -81,7 +85,7 @@ class CustomerSerializer(_Quiet):
         fields = ["id", "name", "phone", "email", "note"]
 
 
-class SiteSerializer(_Quiet):
+class SiteSerializer(_Quiet[Site]):
     """Where somebody drives to. The key's place or code goes in and never comes out here."""
 
     phones = ("door_phone",)
@@ -105,7 +109,7 @@ class SiteSerializer(_Quiet):
         return _mine(self, Customer, customer)
 
 
-def _mine(serializer: serializers.BaseSerializer[Any], model: Any, row: Any) -> Any:
+def _mine(serializer: serializers.BaseSerializer[Any], model: Any, row: R) -> R:
     """The row when the user may see it; else it is as if it were not there."""
     if row is not None and not model.objects.visible_to(serializer.context["request"].user).filter(pk=row.pk).exists():
         raise serializers.ValidationError("There is no such row.")
@@ -141,7 +145,7 @@ class AppointmentSerializer(serializers.ModelSerializer[Appointment]):
     access_secret = serializers.SerializerMethodField()
     in_the_way = serializers.SerializerMethodField()
     outcome = serializers.SerializerMethodField(help_text="What became of it once it is done.")
-    skills = serializers.SlugRelatedField(many=True, slug_field="key", read_only=True)
+    skills: Any = serializers.SlugRelatedField(many=True, slug_field="key", read_only=True)
     expected_at = serializers.SerializerMethodField()
 
     class Meta:
@@ -160,7 +164,7 @@ class AppointmentSerializer(serializers.ModelSerializer[Appointment]):
         now, tz = timezone.now(), row.job.branch.tz
         if row.crew is None or row.day != now.astimezone(tz).date() or not row.is_placed():
             return None
-        known = self.context.setdefault("expected", {})
+        known = kept_in(self.context).setdefault("expected", {})
         if row.job.branch_id not in known:
             crews = list(Crew.objects.filter(branch=row.job.branch, appointments__day=row.day).distinct())
             days = read_schedule(row.job.branch, crews, [row.day]).days.values()
@@ -178,7 +182,7 @@ class AppointmentSerializer(serializers.ModelSerializer[Appointment]):
 
     @extend_schema_field(OpenApiTypes.STR)
     def get_outcome(self, row: Appointment) -> str:
-        return self.context.get("outcomes", {}).get(row.pk, "")
+        return str(self.context.get("outcomes", {}).get(row.pk, ""))
 
     @extend_schema_field(OpenApiTypes.STR)
     def get_access_secret(self, row: Appointment) -> str:
@@ -356,11 +360,11 @@ class CustomerViewSet(DeedViewSet):
     filterset_fields = ["name"]
 
     def perform_create(self, serializer: Any) -> None:
-        user = self.request.user
-        serializer.instance = services.new_customer(branch=user.branch, by=user, **serializer.validated_data)
+        user = self.person
+        serializer.instance = services.new_customer(branch=user.own_branch, by=user, **serializer.validated_data)
 
     def perform_update(self, serializer: Any) -> None:
-        services.edit_customer(customer=serializer.instance, by=self.request.user, **serializer.validated_data)
+        services.edit_customer(customer=serializer.instance, by=self.person, **serializer.validated_data)
 
 
 class SiteViewSet(DeedViewSet):
@@ -372,11 +376,11 @@ class SiteViewSet(DeedViewSet):
     filterset_fields = ["customer", "town", "postcode"]
 
     def perform_create(self, serializer: Any) -> None:
-        serializer.instance = services.new_site(by=self.request.user, **serializer.validated_data)
+        serializer.instance = services.new_site(by=self.person, **serializer.validated_data)
 
     def perform_update(self, serializer: Any) -> None:
         values = {name: value for name, value in serializer.validated_data.items() if name != "customer"}
-        services.edit_site(site=serializer.instance, by=self.request.user, **values)
+        services.edit_site(site=serializer.instance, by=self.person, **values)
 
 
 class ProjectSerializer(serializers.ModelSerializer[Project]):
@@ -405,11 +409,11 @@ class ProjectViewSet(DeedViewSet):
     filterset_fields = ["customer"]
 
     def perform_create(self, serializer: Any) -> None:
-        serializer.instance = services.new_project(by=self.request.user, **serializer.validated_data)
+        serializer.instance = services.new_project(by=self.person, **serializer.validated_data)
 
     def perform_update(self, serializer: Any) -> None:
         values = {name: value for name, value in serializer.validated_data.items() if name != "customer"}
-        services.edit_project(project=serializer.instance, by=self.request.user, **values)
+        services.edit_project(project=serializer.instance, by=self.person, **values)
 
 
 BOOKED = ("openings_expected", "rooms_expected", "title", "note", "project", "phase")
@@ -425,15 +429,15 @@ class JobViewSet(DeedViewSet):
     filterset_fields = ["stage", "number", "customer", "site", "project", "phase", "hold"]
 
     @extend_schema(request=BookSerializer, responses={201: JobSerializer})
-    def create(self, request: ApiRequest, *args: Any, **kwargs: Any) -> Response:
+    def create(self, request: Request, *args: Any, **kwargs: Any) -> Response:
         """Book a job with its customer, site and first visit, all or nothing."""
         asked = BookSerializer(data=request.data, context=self.get_serializer_context())
         asked.is_valid(raise_exception=True)
         data = asked.validated_data
         site = data.get("site")
         job = services.book_job(
-            branch=request.user.branch,
-            by=request.user,
+            branch=self.person.own_branch,
+            by=self.person,
             customer=site.customer if site else data.get("customer") or data["new_customer"],
             site=site or data["new_site"],
             job={name: data[name] for name in BOOKED if name in data},
@@ -447,7 +451,7 @@ class JobViewSet(DeedViewSet):
         values = dict(serializer.validated_data)
         if "project" in values:
             _mine(serializer, Project, values["project"])
-        serializer.instance = services.edit_job(job=serializer.instance, by=self.request.user, **values)
+        serializer.instance = services.edit_job(job=serializer.instance, by=self.person, **values)
 
     def _answer(self, job: Job) -> Response:
         return Response(self.get_serializer(job).data)
@@ -494,7 +498,7 @@ class JobViewSet(DeedViewSet):
         skills = Skill.objects.visible_to(request.user).filter(key__in=data.pop("skills"))
         data["possible"] = _spans(data["possible"])
         row = services.new_appointment(job=self.get_object(), by=request.user, skills=skills, **data)
-        context = self.get_serializer_context() | {"whole": True}
+        context = {**self.get_serializer_context(), "whole": True}
         return Response(AppointmentSerializer(row, context=context).data, status=status.HTTP_201_CREATED)
 
     @extend_schema(responses=OpenApiTypes.OBJECT)
@@ -537,11 +541,11 @@ class AppointmentViewSet(ReadViewSet):
     http_method_names = ["get", "post", "patch", "head", "options"]
 
     def get_serializer_context(self) -> dict[str, Any]:
-        return super().get_serializer_context() | {"whole": self.action != "list"}
+        return {**super().get_serializer_context(), "whole": self.action != "list"}
 
     def get_serializer(self, *args: Any, **kwargs: Any) -> Any:
         rows = args[0] if args and kwargs.get("many") else args[:1]
-        kwargs["context"] = self.get_serializer_context() | {"outcomes": ports.outcomes(rows)}
+        kwargs["context"] = {**self.get_serializer_context(), "outcomes": ports.outcomes(rows)}
         return super().get_serializer(*args, **kwargs)
 
     def handle_exception(self, exc: Exception) -> Response:
@@ -750,13 +754,13 @@ class CrewViewSet(CrewDeeds, DeedViewSet):
     filterset_fields = ["is_active"]
 
     def perform_create(self, serializer: Any) -> None:
-        user = self.request.user
-        serializer.instance = services.save_crew(branch=user.branch, by=user, **serializer.validated_data)
+        user = self.person
+        serializer.instance = services.save_crew(branch=user.own_branch, by=user, **serializer.validated_data)
 
     def perform_update(self, serializer: Any) -> None:
         crew, values = serializer.instance, dict(serializer.validated_data)
         skills = values.pop("skills", crew.skills.all())
-        services.save_crew(branch=crew.branch, crew=crew, by=self.request.user, skills=list(skills), **values)
+        services.save_crew(branch=crew.branch, crew=crew, by=self.person, skills=list(skills), **values)
 
     @extend_schema(parameters=[OpenApiParameter("day", OpenApiTypes.DATE)], responses=OpenApiTypes.OBJECT)
     @action(detail=True, methods=["get"])
@@ -841,7 +845,7 @@ class ProposalViewSet(ReadViewSet):
     def create(self, request: ApiRequest) -> Response:
         """Ask for a plan: the run that makes it."""
         data = _valid(AskedPlanSerializer, request)
-        run = services.ask_for_plan(branch=request.user.branch, by=request.user, **data)
+        run = services.ask_for_plan(branch=request.user.own_branch, by=request.user, **data)
         return Response(RunSerializer(run).data, status=status.HTTP_202_ACCEPTED)
 
     def _moves(self, request: ApiRequest, proposal: Proposal) -> Any:
@@ -900,7 +904,7 @@ class FeedViewSet(ReadViewSet):
     def create(self, request: ApiRequest) -> Response:
         """A new address."""
         data = _valid(FeedSerializer, request)
-        feed = services.open_feed(branch=request.user.branch, by=request.user, **data)
+        feed = services.open_feed(branch=request.user.own_branch, by=request.user, **data)
         return Response(self.get_serializer(feed).data, status=status.HTTP_201_CREATED)
 
     @extend_schema(request=None, responses=FeedSerializer)

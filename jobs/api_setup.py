@@ -143,7 +143,7 @@ class SkillSerializer(serializers.ModelSerializer[Skill]):
         fields = ["id", "key", "name"]
 
 
-class SkillViewSet(VisibleMixin, mixins.ListModelMixin, mixins.CreateModelMixin, viewsets.GenericViewSet):  # type: ignore[type-arg]
+class SkillViewSet(VisibleMixin, mixins.ListModelMixin, mixins.CreateModelMixin, viewsets.GenericViewSet[Any]):
     """What crews can do beside what they drive for."""
 
     roles = roles.OFFICE
@@ -151,8 +151,8 @@ class SkillViewSet(VisibleMixin, mixins.ListModelMixin, mixins.CreateModelMixin,
     serializer_class = SkillSerializer
 
     def perform_create(self, serializer: Any) -> None:
-        user: Any = self.request.user
-        serializer.instance = services.add_skill(branch=user.branch, by=user, **serializer.validated_data)
+        user = self.person
+        serializer.instance = services.add_skill(branch=user.own_branch, by=user, **serializer.validated_data)
 
 
 class HolidaySerializer(serializers.ModelSerializer[Holiday]):
@@ -168,7 +168,7 @@ class HolidayViewSet(
     mixins.ListModelMixin,
     mixins.CreateModelMixin,
     mixins.DestroyModelMixin,
-    viewsets.GenericViewSet,  # type: ignore[type-arg]
+    viewsets.GenericViewSet[Any],
 ):
     """The branch's own days off; public ones come from its country."""
 
@@ -177,11 +177,11 @@ class HolidayViewSet(
     serializer_class = HolidaySerializer
 
     def perform_create(self, serializer: Any) -> None:
-        user: Any = self.request.user
-        serializer.instance = services.set_holiday(branch=user.branch, by=user, **serializer.validated_data)
+        user = self.person
+        serializer.instance = services.set_holiday(branch=user.own_branch, by=user, **serializer.validated_data)
 
     def perform_destroy(self, instance: Holiday) -> None:
-        user: Any = self.request.user
+        user = self.person
         services.remove_holiday(holiday=instance, by=user)
 
 
@@ -213,9 +213,10 @@ class RulesViewSet(viewsets.ViewSet):
     @extend_schema(responses=RulesSerializer)
     def list(self, request: Any) -> Response:
         """As they are."""
-        rules = CalendarRules.of(request.user.branch)
+        branch = request.user.own_branch
+        rules = CalendarRules.of(branch)
         shown: Any = {name: getattr(rules, name) for name in RulesSerializer.Meta.fields if name != "windows"}
-        shown["windows"] = [{"starts": a, "ends": b} for a, b in usual_windows(request.user.branch)]
+        shown["windows"] = [{"starts": a, "ends": b} for a, b in usual_windows(branch)]
         return Response(RulesSerializer(shown).data)
 
     @extend_schema(request=RulesSerializer, responses=RulesSerializer)
@@ -224,10 +225,10 @@ class RulesViewSet(viewsets.ViewSet):
         values = dict(_valid(RulesSerializer, request, partial=True))
         windows = values.pop("windows", None)
         if values:
-            services.set_rules(branch=request.user.branch, by=request.user, **values)
+            services.set_rules(branch=request.user.own_branch, by=request.user, **values)
         if windows is not None:
             spans = [(one["starts"], one["ends"]) for one in windows]
-            services.set_usual_windows(branch=request.user.branch, windows=spans, by=request.user)
+            services.set_usual_windows(branch=request.user.own_branch, windows=spans, by=request.user)
         return self.list(request)
 
 
@@ -245,7 +246,8 @@ class ImportViewSet(viewsets.ViewSet):
     @extend_schema(request=ImportSerializer, responses={202: RunSerializer})
     def create(self, request: Any) -> Response:
         """Ask for an import: the run that looks at it or books it; its result tells each line's fate."""
-        run = services.ask_for_import(branch=request.user.branch, by=request.user, **_valid(ImportSerializer, request))
+        asked = _valid(ImportSerializer, request)
+        run = services.ask_for_import(branch=request.user.own_branch, by=request.user, **asked)
         return Response(RunSerializer(run).data, status=status.HTTP_202_ACCEPTED)
 
 

@@ -582,9 +582,7 @@ class ProductViewSet(ReadViewSet):
     @extend_schema(request=ProductIn, responses=ProductSerializer)
     def create(self, request: ApiRequest) -> Response:
         """Add a product."""
-        if request.user.branch is None:
-            raise exceptions.PermissionDenied("a product belongs to a branch")
-        made = services.save_product(branch=request.user.branch, by=request.user, **_valid(ProductIn, request))
+        made = services.save_product(branch=request.user.own_branch, by=request.user, **_valid(ProductIn, request))
         return Response(self.get_serializer(made).data, status=status.HTTP_201_CREATED)
 
     @extend_schema(request=ProductIn, responses=ProductSerializer)

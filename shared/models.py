@@ -10,7 +10,7 @@ from zoneinfo import ZoneInfo
 from django.contrib.auth.models import AbstractUser, UserManager
 from django.contrib.contenttypes.fields import GenericForeignKey
 from django.contrib.contenttypes.models import ContentType
-from django.core.exceptions import ValidationError
+from django.core.exceptions import PermissionDenied, ValidationError
 from django.core.serializers.json import DjangoJSONEncoder
 from django.core.validators import MaxValueValidator, MinValueValidator
 from django.db import models
@@ -25,6 +25,8 @@ if TYPE_CHECKING:
 
 
 M = TypeVar("M", bound=models.Model)
+
+NO_BRANCH = "Your account looks over every branch. Open this from an account of one branch."
 
 
 def check_zone(name: str) -> None:
@@ -146,6 +148,13 @@ class User(AbstractUser):
     def is_of_whole_firm(self) -> bool:
         """Somebody with an owner's role and no branch looks over every branch."""
         return self.branch_id is None and self.has_role(roles.OWNER)
+
+    @property
+    def own_branch(self) -> Branch:
+        """The branch a deed is done for; somebody of the whole firm has none, and is told so with a 403."""
+        if self.branch is None:
+            raise PermissionDenied(NO_BRANCH)
+        return self.branch
 
     @property
     def unit(self) -> Unit:

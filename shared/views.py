@@ -317,8 +317,8 @@ def bad_request(request: HttpRequest, exception: Exception | None = None) -> Htt
 
 
 def forbidden(request: HttpRequest, exception: Exception | None = None, reason: str = "") -> HttpResponse:
-    """403, also for a form that came from elsewhere."""
-    return render(request, "403.html", {"reason": reason}, status=403)
+    """403, also for a form that came from elsewhere; what refused may say why."""
+    return render(request, "403.html", {"reason": reason, "why": str(exception or "")}, status=403)
 
 
 def not_found(request: HttpRequest, exception: Exception | None = None) -> HttpResponse:

@@ -42,7 +42,7 @@ def batch_list(request: SignedInRequest) -> HttpResponse:
     branch, by_material = request.user.branch, request.GET.get("by") == "material"
     proposals = proposals_of(branch=branch, by_material=by_material) if branch else []
     done = Batch.objects.visible_to(request.user).filter(state=Batch.State.DONE)[:10]
-    places = loads_of(branch=request.user.branch) if request.user.branch else []
+    places = loads_of(branch=branch) if branch else []
     context = {"batches": batches, "proposals": proposals, "done": done, "places": places, "by_material": by_material}
     return render(request, "fabrication/batch_list.html", context)
 
@@ -52,13 +52,13 @@ def batch_list(request: SignedInRequest) -> HttpResponse:
 @require_POST
 def batch_open(request: SignedInRequest) -> HttpResponse:
     """Opens a batch of the units ticked in a proposal."""
-    waiting = [make for _, makes in propose_batches(branch=request.user.branch) for make in makes]
+    waiting = [make for _, makes in propose_batches(branch=request.user.own_branch) for make in makes]
     form = ChosenUnitsForm(request.POST, user=request.user, choices=waiting)
     if not form.is_valid():
         messages.error(request, "Choose at least one waiting unit; somebody may have batched these already.")
         return redirect("fabrication:batches")
     try:
-        batch = open_batch(branch=request.user.branch, makes=form.cleaned_data["makes"], by=request.user)
+        batch = open_batch(branch=request.user.own_branch, makes=form.cleaned_data["makes"], by=request.user)
     except Refused as refusal:
         messages.error(request, refusal.problem)
         return redirect("fabrication:batches")

@@ -62,7 +62,7 @@ def buy_stock(request: SignedInRequest) -> HttpResponse:
     ticked = set(request.POST.getlist("material"))
     lines = [
         (one.material, one.missing, one.need.size if one.need else None, None)
-        for one in services.shortages(branch=request.user.branch)
+        for one in services.shortages(branch=request.user.own_branch)
         if str(one.material.pk) in ticked
     ]
     return _ordered(

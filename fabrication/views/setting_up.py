@@ -54,11 +54,11 @@ def _form_of(request: SignedInRequest, place: WorkPlace) -> WorkPlaceForm:
 @require_POST
 def steps_save(request: SignedInRequest, family: str) -> HttpResponse:
     """The steps of one family, a line each."""
-    if request.user.branch is None or family not in Family.values:
+    if family not in Family.values:
         raise Http404
     texts = request.POST.get("steps", "").splitlines()
     try:
-        services.save_steps(branch=request.user.branch, family=family, texts=texts, by=request.user)
+        services.save_steps(branch=request.user.own_branch, family=family, texts=texts, by=request.user)
         messages.success(request, f"{Family(family).label}: these steps are asked for from now on.")
     except Refused as refusal:
         problem = f"{refusal.problem} ({refusal.bound})" if refusal.bound else refusal.problem
@@ -71,8 +71,6 @@ def steps_save(request: SignedInRequest, family: str) -> HttpResponse:
 @require_POST
 def place_add(request: SignedInRequest) -> HttpResponse:
     """Another place of work."""
-    if request.user.branch is None:
-        raise Http404
     return _keep_place(request, WorkPlaceForm(request.POST, user=request.user, prefix="new"), None)
 
 
@@ -94,7 +92,7 @@ def _keep_place(request: SignedInRequest, form: WorkPlaceForm, place: WorkPlace 
     if form.is_valid():
         try:
             saved = services.save_work_place(
-                branch=place.branch if place else request.user.branch, place=place, by=request.user, **form.values()
+                branch=place.branch if place else request.user.own_branch, place=place, by=request.user, **form.values()
             )
             messages.success(request, f"{saved.name} is kept.")
             return redirect("fabrication:set_up")

@@ -5,7 +5,7 @@ from __future__ import annotations
 from django.contrib import messages
 from django.contrib.auth.decorators import login_required
 from django.core.paginator import Paginator
-from django.http import Http404, HttpResponse
+from django.http import HttpResponse
 from django.shortcuts import redirect, render
 from django.views.decorators.http import require_GET, require_http_methods, require_POST
 
@@ -147,9 +147,7 @@ def end_let_go(request: SignedInRequest, pk: int) -> HttpResponse:
 @require_http_methods(["GET", "POST"])
 def label_size(request: SignedInRequest) -> HttpResponse:
     """What the branch prints its labels on."""
-    branch = request.user.branch
-    if branch is None:
-        raise Http404
+    branch = request.user.own_branch
     size = LabelSize.objects.filter(branch=branch).first() or starting_label_size(branch)
     initial = {name: getattr(size, name) for name in LabelSizeForm.base_fields}
     form = LabelSizeForm(request.POST or None, user=request.user, initial=initial)

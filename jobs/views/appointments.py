@@ -106,7 +106,7 @@ def times_context(request: SignedInRequest, row: Appointment, form: TimesForm | 
     return {
         "possible": row.possible_windows.filter(ends_at__gte=now),
         "impossible": row.job.impossible_times.filter(ends_at__gte=now),
-        "times_form": form or TimesForm(user=request.user),
+        "times_form": form or TimesForm(user=request.user, tz=row.job.branch.tz),
     }
 
 

@@ -22,6 +22,7 @@ from jobs.views import OFFICE
 from jobs.views.appointments import sentence, times_context
 from shared.access import SignedInRequest, roles_required
 from shared.errors import Refused
+from shared.models import Branch
 
 USUAL_MINUTES = 60
 
@@ -42,8 +43,14 @@ class _Booking:
             self.customer = customer_for(user, int(source["for_customer"]))
         self.customer_form = None if self.customer else CustomerForm(data, user=user, prefix="customer")
         self.site_form = None if self.site else SiteForm(data, user=user, prefix="site")
+        tz = self.customer.branch.tz if self.customer else None
         initial = {"project": request.GET.get("for_project"), "phase": request.GET.get("phase")}
-        self.form = BookForm(data, user=user, customer=self.customer, initial=initial)
+        self.form = BookForm(data, user=user, tz=tz, customer=self.customer, initial=initial)
+
+    @property
+    def branch(self) -> Branch:
+        """The customer's branch; a new customer is one of the asker's."""
+        return self.customer.branch if self.customer else self.request.user.own_branch
 
     def is_valid(self) -> bool:
         forms = [form for form in (self.customer_form, self.site_form, self.form) if form is not None]
@@ -52,8 +59,7 @@ class _Booking:
 
     def hypothetical(self) -> Appointment:
         """The visit as it would be with what is typed so far, for offers."""
-        branch = self.request.user.branch
-        site = self.site
+        branch, site = self.branch, self.site
         if site is None:
             assert self.site_form is not None
             where = _typed(self.site_form)
@@ -129,9 +135,8 @@ def _sketch(request: SignedInRequest) -> dict[str, Any]:
 @transaction.atomic
 def _book(request: SignedInRequest, booking: _Booking) -> Job:
     data = booking.form.cleaned_data
-    assert request.user.branch is not None
     job = services.book_job(
-        branch=request.user.branch,
+        branch=booking.branch,
         by=request.user,
         customer=booking.customer or booking.customer_form.cleaned_data,  # type: ignore[union-attr]
         site=booking.site or booking.site_form.values(),  # type: ignore[union-attr]
@@ -229,7 +234,7 @@ def windows(request: SignedInRequest, pk: int) -> HttpResponse:
 def visit_times(request: SignedInRequest, pk: int) -> HttpResponse:
     """One more stretch the customer can or can't be there, or one fewer."""
     row = appointment_for(request.user, pk)
-    form = TimesForm(request.POST, user=request.user)
+    form = TimesForm(request.POST, user=request.user, tz=row.job.branch.tz)
     kind, _, drop = request.POST.get("drop", "").partition("-")
     if not drop and not form.is_valid():
         return _times_page(request, row, form)

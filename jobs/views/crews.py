@@ -89,9 +89,9 @@ def _hours(work: WorkDay) -> str:
 @require_http_methods(["GET", "POST"])
 def crew_new(request: SignedInRequest) -> HttpResponse:
     """A new crew."""
-    branch = request.user.branch
+    branch = request.user.own_branch
     form = CrewForm(request.POST or None, user=request.user, instance=Crew(branch=branch))
-    if request.method == "POST" and form.is_valid() and branch is not None:
+    if request.method == "POST" and form.is_valid():
         crew = _save_crew(request, form, None)
         if crew is not None:
             messages.success(request, f"{crew.name} works Monday to Friday, eight to five. Change its hours below.")
@@ -102,7 +102,11 @@ def crew_new(request: SignedInRequest) -> HttpResponse:
 def _save_crew(request: SignedInRequest, form: CrewForm, crew: Crew | None) -> Crew | None:
     try:
         return services.save_crew(
-            branch=request.user.branch, crew=crew, by=request.user, skills=form.cleaned_data["skills"], **form.values()
+            branch=crew.branch if crew else request.user.own_branch,
+            crew=crew,
+            by=request.user,
+            skills=form.cleaned_data["skills"],
+            **form.values(),
         )
     except Refused as refusal:
         form.refuse(refusal)
@@ -256,10 +260,10 @@ def crew_day(request: SignedInRequest, pk: int) -> HttpResponse:
 def skill_new(request: SignedInRequest) -> HttpResponse:
     """Something only some crews can do."""
     form = SkillForm(request.POST, user=request.user)
-    if form.is_valid() and request.user.branch is not None:
+    if form.is_valid():
         name = form.cleaned_data["name"]
         try:
-            services.add_skill(branch=request.user.branch, key=slugify(name)[:30], name=name, by=request.user)
+            services.add_skill(branch=request.user.own_branch, key=slugify(name)[:30], name=name, by=request.user)
             messages.success(request, f"{name} can be ticked at crews and visits now.")
         except Refused as refusal:
             messages.error(request, refusal.problem)
@@ -277,8 +281,9 @@ def skill_new(request: SignedInRequest) -> HttpResponse:
 def holidays(request: SignedInRequest) -> HttpResponse:
     """Days off within a year, the branch's own days, and its calendar rules."""
     branch = request.user.branch
-    if branch is None:
+    if branch is None and request.method == "GET":
         return render(request, "jobs/holidays.html", {"branch": None})
+    branch = request.user.own_branch
     rules = CalendarRules.of(branch)
     form = HolidayForm(request.POST if "day" in request.POST else None, user=request.user)
     rules_form = RulesForm(request.POST if "drive_price" in request.POST else None, user=request.user, instance=rules)
@@ -302,7 +307,7 @@ def holidays(request: SignedInRequest) -> HttpResponse:
 def _took_holiday(request: SignedInRequest, form: HolidayForm) -> bool:
     if not form.is_bound or not form.is_valid():
         return False
-    services.set_holiday(branch=request.user.branch, by=request.user, **form.cleaned_data)
+    services.set_holiday(branch=request.user.own_branch, by=request.user, **form.cleaned_data)
     messages.success(request, "The day is noted.")
     return True
 
@@ -311,7 +316,7 @@ def _took_rules(request: SignedInRequest, form: RulesForm) -> bool:
     if not form.is_bound or not form.is_valid():
         return False
     try:
-        services.set_rules(branch=request.user.branch, by=request.user, **form.cleaned_data)
+        services.set_rules(branch=request.user.own_branch, by=request.user, **form.cleaned_data)
     except Refused as refusal:
         form.refuse(refusal)
         return False
@@ -330,11 +335,12 @@ def windows_written(branch: Branch) -> str:
 def usual_windows(request: SignedInRequest) -> HttpResponse:
     """The parts of a day that are promised on the phone."""
     form = WindowsForm(request.POST, user=request.user)
-    if form.is_valid() and request.user.branch is not None:
-        services.set_usual_windows(branch=request.user.branch, windows=form.cleaned_data["windows"], by=request.user)
+    if form.is_valid():
+        windows = form.cleaned_data["windows"]
+        services.set_usual_windows(branch=request.user.own_branch, windows=windows, by=request.user)
         messages.success(request, "The windows are changed.")
     else:
-        problems = " ".join(form.errors.get("windows", []))
+        problems = " ".join(map(str, form.errors.get("windows", [])))
         messages.error(request, problems or "Write a window a line: 8:00 to 10:00.")
     return redirect("jobs:holidays")
 
@@ -383,8 +389,8 @@ def my_calendar(request: SignedInRequest) -> HttpResponse:
     if request.method == "POST":
         if request.POST.get("revoke", "").isdigit():
             services.revoke_feed(feed=get_object_or_404(feeds, pk=request.POST["revoke"]), by=request.user)
-        elif not feeds.exists() and request.user.branch is not None:
-            services.open_feed(branch=request.user.branch, user=request.user, by=request.user)
+        elif not feeds.exists():
+            services.open_feed(branch=request.user.own_branch, user=request.user, by=request.user)
         return redirect("jobs:my_calendar")
     return render(request, "jobs/my_calendar.html", {"feeds": feeds_shown(request, feeds)})
 

@@ -26,10 +26,10 @@ MOST_BYTES = 4_000_000
 def import_jobs(request: SignedInRequest) -> HttpResponse:
     """Choose a file; the first look writes nothing."""
     form = ImportForm(request.POST or None, request.FILES or None, user=request.user)
-    if request.method == "POST" and form.is_valid() and request.user.branch is not None:
+    if request.method == "POST" and form.is_valid():
         try:
             text = _text_of(form.cleaned_data["file"])
-            run = services.ask_for_import(branch=request.user.branch, text=text, by=request.user, dry=True)
+            run = services.ask_for_import(branch=request.user.own_branch, text=text, by=request.user, dry=True)
         except Refused as refusal:
             form.refuse(refusal)
         else:
@@ -69,7 +69,7 @@ def import_run(request: SignedInRequest, pk: Any) -> HttpResponse:
 def import_confirm(request: SignedInRequest, pk: Any) -> HttpResponse:
     """Book the lines that can be."""
     run = _run_for(request, pk)
-    if request.user.branch is None or not run.result or not run.result.get("dry"):
+    if not run.result or not run.result.get("dry"):
         raise Http404
-    again = services.ask_for_import(branch=request.user.branch, text=run.params["text"], by=request.user, dry=False)
+    again = services.ask_for_import(branch=request.user.own_branch, text=run.params["text"], by=request.user, dry=False)
     return redirect("jobs:import_run", again.pk)

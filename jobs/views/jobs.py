@@ -193,7 +193,7 @@ def detail_context(request: SignedInRequest, job: Job, **more: Any) -> dict[str,
         "sees_phones": user.has_role(*SEES_PHONES),
         "hold_form": HoldForm(user=user),
         "reason_form": ReasonForm(user=user),
-        "cant_form": CantForm(user=user),
+        "cant_form": CantForm(user=user, tz=job.branch.tz),
         "impossible": job.impossible_times.filter(ends_at__gte=timezone.now()) if is_office else [],
         "others": Job.objects.visible_to(user).filter(site=job.site).exclude(pk=job.pk)[:5],
         **more,
@@ -290,7 +290,7 @@ def _try(request: SignedInRequest, job: Job, words: str, deed: Any) -> HttpRespo
 def job_cant(request: SignedInRequest, pk: int) -> HttpResponse:
     """A stretch the customer can't be there."""
     job = job_for(request.user, pk)
-    form = CantForm(request.POST, user=request.user)
+    form = CantForm(request.POST, user=request.user, tz=job.branch.tz)
     if form.is_valid():
         try:
             begin, end = form.span()

@@ -36,9 +36,9 @@ def plan(request: SignedInRequest) -> HttpResponse:
     initial = {"from_on": day, "until_on": day + dt.timedelta(days=0 if keep else 4), "keep": keep, "seconds": 10,
                "with_unplaced": not keep}  # fmt: skip
     form = PlanForm(request.POST or None, user=request.user, initial=initial)
-    if request.method == "POST" and form.is_valid() and request.user.branch is not None:
+    if request.method == "POST" and form.is_valid():
         try:
-            run = services.ask_for_plan(branch=request.user.branch, by=request.user, **form.cleaned_data)
+            run = services.ask_for_plan(branch=request.user.own_branch, by=request.user, **form.cleaned_data)
         except Refused as refusal:
             form.refuse(refusal)
         else:

@@ -27,9 +27,9 @@ from shared.roles import DISPATCHER, OWNER
 @require_http_methods(["GET", "POST"])
 def product_range(request: SignedInRequest) -> HttpResponse:
     """Every product of the branch, and the cord rules it goes by."""
-    if request.method == "POST" and request.user.has_role(OWNER) and request.user.branch:
+    if request.method == "POST" and request.user.has_role(OWNER):
         load_jurisdictions()
-        made = load_products(request.user.branch)
+        made = load_products(request.user.own_branch)
         messages.success(request, f"The starting range is loaded: {len(made)} products.")
         return redirect("measuring:range")
     context = {
@@ -50,9 +50,9 @@ def product(request: SignedInRequest, pk: int | None = None) -> HttpResponse:
     form = ProductForm(one, request.POST if request.method == "POST" else None, user=user)
     if request.method == "POST" and form.is_valid():
         try:
-            if not user.has_role(OWNER) or user.branch is None:
+            if not user.has_role(OWNER):
                 raise Refused("the owner changes the range")
-            saved = services.save_product(branch=user.branch, by=user, product=one, **form.product())
+            saved = services.save_product(branch=user.own_branch, by=user, product=one, **form.product())
         except Refused as refusal:
             form.problem(refusal)
         else:
@@ -102,10 +102,10 @@ def measure_times(request: SignedInRequest) -> HttpResponse:
     branch = user.branch
     problems: dict[str, str] = {}
     values: dict[str, Any] = minutes_of(branch) if branch else starting_minutes()
-    if request.method == "POST" and branch is not None and user.has_role(OWNER):
+    if request.method == "POST" and user.has_role(OWNER):
         values = {key: request.POST.get(key, "") for key in starting_minutes()}
         try:
-            services.save_measure_times(branch=branch, by=user, minutes=values)
+            services.save_measure_times(branch=user.own_branch, by=user, minutes=values)
         except Refused as refusal:
             problems[refusal.field] = f"{refusal.problem} ({refusal.bound})" if refusal.bound else refusal.problem
         else:
