@@ -6,6 +6,8 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
+from django.db.models import Prefetch
+
 from jobs.models import Job
 from measuring.drawings import opening_drawing, picture_of, tape_drawing
 from measuring.evaluation import Evaluation, asked, current, evaluate
@@ -174,7 +176,12 @@ def openings_of_job(job: Job) -> list[Opening]:
         Opening.objects.filter(job=job)
         .exclude(state=Opening.State.DROPPED)
         .select_related("job__branch", "job__site", "job__customer", "room", "product", "group")
-        .prefetch_related("readings__tape", "readings__taken_by", "obstructions", "photos", "units__product")
+        .prefetch_related(
+            Prefetch("readings", Reading.objects.select_related("tape", "taken_by")),
+            Prefetch("units", Unit.objects.select_related("product")),
+            "obstructions",
+            "photos",
+        )
         .order_by("room__order", "room_id", "order", "pk")
     )
 
@@ -198,14 +205,14 @@ def live_units(opening: Opening) -> list[Unit]:
     return sorted(units, key=lambda unit: (unit.number, unit.pk))
 
 
-def unit_rows(job: Job) -> list[UnitRow]:
-    """Every live unit of the job with what holds it back."""
+def unit_rows(job: Job, openings: Sequence[Opening]) -> list[UnitRow]:
+    """Every live unit of the job with what holds it back; `openings` are `openings_of_job`."""
     changes = {
         change.unit_id: change
         for change in SizeChange.objects.filter(unit__opening__job=job, state=SizeChange.State.OPEN)
     }
     units = []
-    for opening in openings_of_job(job):
+    for opening in openings:
         opening.job = job
         units += live_units(opening)
     offered = offers_of_units(units)

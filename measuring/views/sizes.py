@@ -30,7 +30,8 @@ NOT_MADE_YET = {
 
 
 def _page(request: SignedInRequest, job: Job, status: int = 200, **forms: Any) -> HttpResponse:
-    rows = unit_rows(job)
+    openings = openings_of_job(job)
+    rows = unit_rows(job, openings)
     context = {
         "job": job,
         "unit": job.branch.unit,
@@ -44,7 +45,7 @@ def _page(request: SignedInRequest, job: Job, status: int = 200, **forms: Any) -
         "cautions": services.release_cautions(row.unit for row in rows if row.unit.state not in RELEASED_OR_LATER),
         "may_decide": request.user.has_role(*OFFICE),
         "may_write": request.user.has_role(*MEASURES),
-        "waiting": [one for one in openings_of_job(job) if not live_units(one)],
+        "waiting": [one for one in openings if not live_units(one)],
     }
     return render(request, "measuring/sizes.html", context | forms, status=status)
 
@@ -195,7 +196,7 @@ def job_openings(request: SignedInRequest, job_pk: int) -> HttpResponse:
 def job_units(request: SignedInRequest, job_pk: int) -> HttpResponse:
     """The job's units with size and state."""
     job = job_for(request.user, job_pk)
-    rows = unit_rows(job)
+    rows = unit_rows(job, openings_of_job(job))
     context = {
         "job": job,
         "rows": rows,
