@@ -66,7 +66,7 @@ def _what_is_left(visit: Visit | None) -> tuple[bool, str]:
     if not openings:
         return False, "no openings are on it"
     begun = any(one.state == Opening.State.UNDER_WAY for one in openings)
-    waiting = {end.opening.pk for end in open_ends(visit) if end.blocks}
+    waiting = {end.opening.pk for end in open_ends(openings) if end.blocks}
     waiting |= {one.pk for one in openings if one.state == Opening.State.NOT_REACHED}
     if not waiting:
         return begun, "every opening is measured, it is not closed out"

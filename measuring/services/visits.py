@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 from django.db import transaction
@@ -103,13 +104,12 @@ def openings_of(visit: Visit) -> list[Opening]:
     )
 
 
-def open_ends(visit: Visit) -> list[OpenEnd]:
-    """What is missing (it blocks the close-out) and what is to be checked, in walking order."""
-    openings = openings_of(visit)
+def open_ends(openings: Sequence[Opening]) -> list[OpenEnd]:
+    """What is missing (it blocks the close-out) and what is to be checked, of a visit's openings in walking order."""
     return [OpenEnd(openings[end.index], end) for end in ends(_standings(openings))]
 
 
-def _standings(openings: list[Opening]) -> list[Standing]:
+def _standings(openings: Sequence[Opening]) -> list[Standing]:
     found = []
     for opening in openings:
         seen = evaluate(opening, opening.readings.all()) if opening.state not in LEFT_OUT else None

@@ -202,7 +202,8 @@ def close(request: SignedInRequest, pk: int) -> HttpResponse:
         else:
             messages.success(request, "Closed out. The office sees the sizes now.")
             return redirect("measuring:visit", pk)
-    ends = [] if now.is_closed() else open_ends(now)
+    openings = services.openings_of(now)
+    ends = [] if now.is_closed() else open_ends(openings)
     context = {
         "visit": now,
         "appointment": now.appointment,
@@ -210,7 +211,7 @@ def close(request: SignedInRequest, pk: int) -> HttpResponse:
         "form": form,
         "blocking": [end for end in ends if end.blocks],
         "checking": [end for end in ends if not end.blocks],
-        "openings": [(one, live_units(one)) for one in services.openings_of(now)],
+        "openings": [(one, live_units(one)) for one in openings],
     }
     return render(request, "measuring/close.html", context, status=422 if form.errors else 200)
 

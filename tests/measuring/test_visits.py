@@ -107,7 +107,7 @@ def test_two_readings_side_by_side_block(visit: Visit, measurer: User) -> None:
 def test_missing_options_do_not_block_the_visit(visit: Visit, measurer: User) -> None:
     opening(visit, measurer)
 
-    assert [end for end in open_ends(visit) if end.blocks] == []
+    assert [end for end in open_ends(services.openings_of(visit)) if end.blocks] == []
 
 
 def test_what_can_not_be_covered_does_not_block(visit: Visit, measurer: User) -> None:
