@@ -27,6 +27,7 @@ from django.contrib.contenttypes.models import ContentType
 from django.contrib.staticfiles import finders
 from django.core.serializers.json import DjangoJSONEncoder
 from django.db import IntegrityError, models
+from django.db.models import Case, When
 from django.http import Http404
 from django.template.loader import render_to_string
 from django.utils import timezone
@@ -186,11 +187,10 @@ def standing(kind_key: str, subject: models.Model) -> Standing:
     kind = kind_of(kind_key)
     latest = Document.objects.latest_of(kind_key, subject)
     fresh = latest is not None and latest.content_hash == kind.hash_of(kind.content(subject))
-    run = Run.objects.active().filter(key=_key(kind, subject)).first()
-    if run is None and not fresh:
-        failed = Run.objects.about(subject).filter(kind="shared.document", params__kind=kind_key).first()
-        run = failed if failed and failed.state == Run.State.FAILED else None
-    return Standing(kind, subject, latest, fresh, run)
+    asked = Run.objects.about(subject).filter(kind="shared.document", params__kind=kind_key)
+    last = asked.order_by(Case(When(state__in=Run.ACTIVE, then=0), default=1), "-created_at").first()
+    is_told = last is not None and (last.state in Run.ACTIVE or (last.state == Run.State.FAILED and not fresh))
+    return Standing(kind, subject, latest, fresh, last if is_told else None)
 
 
 def request_document(*, kind: str, subject: models.Model, by: User) -> Document | Run:
