@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 
 from django.db.models import Count, Max, Q
 from django.urls import reverse
@@ -49,22 +49,27 @@ def register() -> None:
     measuring_ports.size_change_hooks.append(remake_after_change)
 
 
-def ready_on(job: Job) -> dt.date | None:
-    """The day the last unit is, or is due to be, made; None while a date is missing."""
+def ready_on(jobs: Sequence[Job]) -> dict[int, dt.date]:
+    """By job, the day the last unit is, or is due to be, made; not while a date is missing."""
+    zones = {job.pk: job.branch.tz for job in jobs}
     units = (
         Unit.objects.live()
-        .filter(opening__job=job)
+        .filter(opening__job__in=zones)
         .exclude(state__in=[Unit.State.DRAFT, Unit.State.SIZED, Unit.State.APPROVED, Unit.State.INSTALLED])
     )
-    found = units.aggregate(
+    dated = units.order_by().values("opening__job").annotate(
         made=Max("made_at"),
         due=Max("due_on", filter=Q(made_at=None)),
         undated=Count("pk", filter=Q(made_at=None, due_on=None)),
     )
-    if found["undated"]:
-        return None
-    made = found["made"].astimezone(job.branch.tz).date() if found["made"] else None
-    return max((day for day in (made, found["due"]) if day), default=None)
+    found = {}
+    for row in dated:
+        pk = row["opening__job"]
+        made = row["made"].astimezone(zones[pk]).date() if row["made"] else None
+        days = [day for day in (made, row["due"]) if day]
+        if days and not row["undated"]:
+            found[pk] = max(days)
+    return found
 
 
 def blockers(job: Job) -> Iterator[Blocker]:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from typing import Any
 
 from django.db.models import Count, F, Q
@@ -112,10 +112,19 @@ def _is_to_decide(row: ReturnOwed) -> bool:
     return row.decided_at is None and bool({cause(row.cause).remake, cause(row.cause).remeasure} & {YES, CHOOSE})
 
 
-def parts_unknown(appointment: Appointment) -> str:
+def parts_unknown(appointments: Sequence[Appointment]) -> list[str]:
     """Why nobody can say when a return's parts are there: a remake is undecided, or has no day."""
-    rows = ReturnOwed.objects.filter(Q(appointment=appointment.pk) | Q(appointment=None), state__in=LIVE)
-    for row in rows.filter(job=appointment.job_id).select_related("unit", "remake"):
+    mine = Q(appointment__in=[row.pk for row in appointments if row.pk]) | Q(appointment=None)
+    owed = ReturnOwed.objects.filter(mine, job__in={row.job_id for row in appointments}, state__in=LIVE)
+    rows = list(owed.select_related("unit", "remake"))
+    return [
+        _unknown(row for row in rows if row.job_id == one.job_id and row.appointment_id in {one.pk, None})
+        for one in appointments
+    ]
+
+
+def _unknown(owed: Iterable[ReturnOwed]) -> str:
+    for row in owed:
         if _is_to_decide(row):
             return f"parts not known yet: whether {row.unit.code} is made again is to be decided"
         if row.remake is not None and row.remake.made_at is None and row.ready_on() is None:

@@ -63,11 +63,11 @@ OutcomeSource = Callable[["Sequence[Appointment]"], Mapping[int, str]]
 RecordSource = Callable[["Appointment"], bool]
 """Whether anything is recorded at a visit of the purposes it was registered for."""
 
-ReadySource = Callable[["Job"], dt.date | None]
-"""The first day on which everything of the job to be installed is ready; None if not known."""
+ReadySource = Callable[["Sequence[Job]"], Mapping[int, dt.date]]
+"""Of these jobs, by their keys, the first day on which everything to be installed is ready, where it is known."""
 
-PartsUnknownSource = Callable[["Appointment"], str]
-"""Why nobody can say yet when the parts of a return are there; empty when they can."""
+PartsUnknownSource = Callable[["Sequence[Appointment]"], Sequence[str]]
+"""For each of these returns why nobody can say yet when its parts are there; empty when they can."""
 
 BlockerSource = Callable[["Job"], Iterable[Blocker]]
 
@@ -126,14 +126,18 @@ class Ports:
         source = self.record_sources.get(appointment.purpose)
         return source is not None and source(appointment)
 
-    def ready_on(self, job: Job) -> dt.date | None:
-        """The latest of what the rooms above say; None if none of them knows."""
-        days = [day for source in self.ready_sources if (day := source(job)) is not None]
-        return max(days, default=None)
+    def ready_on(self, jobs: Sequence[Job]) -> dict[int, dt.date]:
+        """By the job's key, the latest of what the rooms above say; without those that none of them knows."""
+        found: dict[int, dt.date] = {}
+        for source in self.ready_sources if jobs else ():
+            for pk, day in source(jobs).items():
+                found[pk] = max(day, found.get(pk, day))
+        return found
 
-    def parts_unknown(self, appointment: Appointment) -> str:
-        """Why nobody can say yet when the parts of a return are there; empty when they can."""
-        return next((why for source in self.parts_unknown_sources if (why := source(appointment))), "")
+    def parts_unknown(self, appointments: Sequence[Appointment]) -> list[str]:
+        """For each return why nobody can say yet when its parts are there; empty when they can."""
+        told = [source(appointments) for source in self.parts_unknown_sources] if appointments else []
+        return [next(filter(None, whys), "") for whys in zip(*told, strict=True)] or [""] * len(appointments)
 
     def blockers(self, job: Job) -> list[Blocker]:
         return [blocker for source in self.blocker_sources for blocker in source(job)]

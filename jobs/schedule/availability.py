@@ -8,7 +8,7 @@ all ask here.
 from __future__ import annotations
 
 import datetime as dt
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from functools import lru_cache
 from typing import Final
@@ -71,29 +71,31 @@ def crew_day(crew: Crew, day: dt.date) -> WorkDay:
     return crew_days([crew], [day])[crew.pk, day]
 
 
-def crew_days(crews: Sequence[Crew], days: Sequence[dt.date]) -> dict[tuple[int, dt.date], WorkDay]:
+def crew_days(
+    crews: Sequence[Crew], days: Sequence[dt.date], rules: CalendarRules | None = None
+) -> dict[tuple[int, dt.date], WorkDay]:
     """
     Every one of these crews (of one branch) on every one of these days.
 
-    Six queries however many there are. A member's absence takes one from the crew's people
-    for the whole day; when nobody is left, and for absences of the whole crew, the time
-    itself is taken out of the shift.
+    Six queries at most, however many there are; one less with the branch's `rules`. A member's
+    absence takes one from the crew's people for the whole day; when nobody is left, and for
+    absences of the whole crew, the time itself is taken out of the shift.
     """
     if not crews or not days:
         return {}
-    book = _CrewHours(crews, sorted(days))
+    book = _CrewHours(crews, sorted(days), rules)
     return {(crew.pk, day): book.work_day(crew, day) for crew in crews for day in days}
 
 
 class _CrewHours:
     """The rows that decide about some crews and days, fetched once."""
 
-    def __init__(self, crews: Sequence[Crew], days: Sequence[dt.date]) -> None:
+    def __init__(self, crews: Sequence[Crew], days: Sequence[dt.date], rules: CalendarRules | None) -> None:
         branch = crews[0].branch
         self.tz = branch.tz
         first, last = local(self.tz, days[0], dt.time(0)), local(self.tz, days[-1] + dt.timedelta(days=1), dt.time(0))
         pks = [crew.pk for crew in crews]
-        self.holidays = holidays_between(branch, days[0], days[-1])
+        self.holidays = holidays_between(branch, days[0], days[-1], rules)
         self.hours = {(row.crew_id, row.weekday): row for row in WorkingHours.objects.filter(crew__in=pks)}
         self.special = {
             (row.crew_id, row.day): row for row in CrewDay.objects.filter(crew__in=pks, day__range=(days[0], days[-1]))
@@ -103,7 +105,8 @@ class _CrewHours:
         for absence in rows:
             self.absences.setdefault(absence.crew_id, []).append(absence)
         self.members: dict[int, list[CrewMember]] = {}
-        for member in CrewMember.objects.filter(crew__in=pks):
+        alone = {pk for pk, several in self.absences.items() if any(one.user_id is not None for one in several)}
+        for member in CrewMember.objects.filter(crew__in=alone):
             self.members.setdefault(member.crew_id, []).append(member)
 
     def work_day(self, crew: Crew, day: dt.date) -> WorkDay:
@@ -300,9 +303,11 @@ def knows_holidays(country: str, region: str) -> bool:
     return True
 
 
-def holidays_between(branch: Branch, first: dt.date, last: dt.date) -> dict[dt.date, str]:
+def holidays_between(
+    branch: Branch, first: dt.date, last: dt.date, rules: CalendarRules | None = None
+) -> dict[dt.date, str]:
     """Days on which the branch does not work: public holidays and its own, less those it works on."""
-    rules = CalendarRules.of(branch)
+    rules = rules or CalendarRules.of(branch)
     found: dict[dt.date, str] = {}
     if rules.holiday_country:
         for year in range(first.year, last.year + 1):
@@ -316,16 +321,26 @@ def holidays_between(branch: Branch, first: dt.date, last: dt.date) -> dict[dt.d
     return found
 
 
+class WorkingDays:
+    """A branch's working days, read once: those on which some crew has hours, holidays left out."""
+
+    def __init__(self, branch: Branch, first: dt.date, last: dt.date, rules: CalendarRules | None = None) -> None:
+        """To be counted on from any day of `first` to `last`."""
+        hours = WorkingHours.objects.filter(crew__branch=branch, crew__is_active=True)
+        self.weekdays = set(hours.values_list("weekday", flat=True)) or set(range(5))
+        self.closed = holidays_between(branch, first, last + dt.timedelta(days=LONGEST_WAIT_DAYS), rules)
+
+    def after(self, day: dt.date, count: int) -> dt.date:
+        """The day `count` working days after `day`."""
+        for _ in range(LONGEST_WAIT_DAYS):
+            if count <= 0:
+                break
+            day += dt.timedelta(days=1)
+            if day.weekday() in self.weekdays and day not in self.closed:
+                count -= 1
+        return day
+
+
 def add_working_days(branch: Branch, day: dt.date, count: int) -> dt.date:
-    """The day `count` working days after `day`: days on which some crew has hours, holidays left out."""
-    weekdays = set(
-        WorkingHours.objects.filter(crew__branch=branch, crew__is_active=True).values_list("weekday", flat=True)
-    ) or set(range(5))
-    closed: Mapping[dt.date, str] = holidays_between(branch, day, day + dt.timedelta(days=LONGEST_WAIT_DAYS))
-    for _ in range(LONGEST_WAIT_DAYS):
-        if count <= 0:
-            break
-        day += dt.timedelta(days=1)
-        if day.weekday() in weekdays and day not in closed:
-            count -= 1
-    return day
+    """The day `count` working days after `day`; for several use `WorkingDays`."""
+    return WorkingDays(branch, day, day).after(day, count)

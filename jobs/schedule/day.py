@@ -20,7 +20,7 @@ import numpy as np
 from django.db.models import Q, QuerySet
 from django.utils import timezone
 
-from jobs.models import Appointment, Crew
+from jobs.models import Appointment, CalendarRules, Crew
 from jobs.rules.timeline import Planned, Timed, Timeline, drive_day, drive_on, leg
 from jobs.schedule.availability import WorkDay, crew_days
 from jobs.schedule.travel import Point, Travel, travel_between, whole_minutes
@@ -116,10 +116,10 @@ class Roads:
         return Roads({**self.places, point: len(self.places)}, Travel(np.array(rows), self.travel.word))
 
 
-def roads_between(branch: Branch, points: Iterable[Point | None]) -> Roads:
+def roads_between(branch: Branch, points: Iterable[Point | None], rules: CalendarRules | None = None) -> Roads:
     """The roads between these places; those that are None are passed over."""
     known = {point: None for point in points if point is not None}
-    return Roads({point: number for number, point in enumerate(known)}, travel_between(branch, list(known)))
+    return Roads({point: number for number, point in enumerate(known)}, travel_between(branch, list(known), rules))
 
 
 @dataclass(frozen=True, eq=False)
@@ -288,6 +288,7 @@ class Schedule:
     branch: Branch
     days: Mapping[Key, DaySchedule]
     roads: Roads
+    rules: CalendarRules
 
     @property
     def rows(self) -> dict[int, Appointment]:
@@ -308,30 +309,34 @@ def taking_time() -> QuerySet[Appointment]:
 
 def in_the_calendar() -> QuerySet[Appointment]:
     """The same with all that pages show of them."""
-    return (
-        taking_time()
-        .select_related("job__site", "job__customer", "job__branch", "crew")
-        .prefetch_related("skills")
-    )
+    return taking_time().select_related("job__site", "job__customer", "job__branch", "crew")
 
 
 def read_schedule(
-    branch: Branch, crews: Sequence[Crew], days: Sequence[dt.date], *, also: Iterable[Appointment] = ()
+    branch: Branch, crews: Sequence[Crew], days: Sequence[dt.date], *, also: Iterable[Appointment] = (),
+    hours: Mapping[Key, WorkDay] | None = None,
 ) -> Schedule:
     """
-    These crews' days with everything on them, in about ten queries however many there are.
+    These crews' days with everything on them, in about six queries however many there are.
 
-    `also` are appointments that may come in; their places get into the travel table.
+    Parameters
+    ----------
+    also
+        Appointments that may come in; their places get into the travel table.
+    hours
+        `crew_days` of these crews and days, or of more, where the caller has them.
     """
     for crew in crews:
         crew.branch = branch
-    work = crew_days(crews, days)
+    rules = CalendarRules.of(branch)
+    hours = crew_days(crews, days, rules) if hours is None else hours
+    work = {(crew.pk, day): hours[crew.pk, day] for crew in crews for day in days}
     by_day: dict[Key, dict[int, Appointment]] = {key: {} for key in work}
     rows = list(in_the_calendar().filter(crew__in=[crew.pk for crew in crews], day__in=days))
     for row in rows:
         by_day[row.crew_id, row.day][row.pk] = row  # type: ignore[index]
     points = [crew_point(crew, branch) for crew in crews]
-    roads = roads_between(branch, [*points, *map(site_point, rows), *map(site_point, also)])
+    roads = roads_between(branch, [*points, *map(site_point, rows), *map(site_point, also)], rules)
     return Schedule(
         branch,
         {
@@ -343,6 +348,7 @@ def read_schedule(
             for day in days
         },
         roads,
+        rules,
     )  # fmt: skip
 
 

@@ -164,12 +164,11 @@ def effect_of(
         schedule = read_schedule(branch, list(crews.values()), sorted(days), also=[appointment])
     there = schedule.days[key]
     moved = standing_of(appointment)._replace(crew=key[0], day=key[1], starts_at=starts_at)
-    rules = CalendarRules.of(branch)
     change = change_of(there, moved, schedule.days.get(stands) if stands is not None else None)
     after = change.after[0]
     pushed, broken = _pushes(appointment, moved, there, after)
     return Effect(
-        change.price(prices_of(rules)),
+        change.price(prices_of(schedule.rules)),
         round(change.drive_s / 60),
         (*_own_clashes(appointment, moved, crew, there.work), *_day_clashes(appointment, after, there)),
         tuple(pushed),

@@ -162,9 +162,10 @@ def offers_for(
     own = [*possible, *_own(appointment)]
     coming = [max(begin, now).astimezone(branch.tz).date() for begin, end in own if end > now]
     start = max(start, min(coming, default=start))
-    ahead = days_ahead or CalendarRules.of(branch).days_offered
+    rules = CalendarRules.of(branch)
+    ahead = days_ahead or rules.days_offered
     days = [start + dt.timedelta(days=n) for n in range(ahead)]
-    search = OfferSearch(appointment, crews, days, now, possible=own, impossible=impossible)
+    search = OfferSearch(appointment, crews, days, now, possible=own, impossible=impossible, rules=rules)
     shown = search.best(most)
     if not shown:
         bound = f" It is {why}." if why else ""
@@ -239,7 +240,7 @@ _kept = _Kept(MOST_KEPT)
 
 
 def open_days(
-    branch: Branch, crews: Sequence[Crew], days: Sequence[dt.date], *, now: dt.datetime, prices: Objective,
+    branch: Branch, crews: Sequence[Crew], days: Sequence[dt.date], *, now: dt.datetime, rules: CalendarRules,
     without: int | None = None,
 ) -> list[OpenDay]:  # fmt: skip
     """
@@ -256,7 +257,7 @@ def open_days(
     """
     for crew in crews:
         crew.branch = branch
-    work = crew_days(crews, days)
+    work = crew_days(crews, days, rules)
     rows = taking_time().filter(crew__in=[crew.pk for crew in crews], day__range=(min(days), max(days)))
     here: dict[Key, list[Standing]] = {}
     for values in rows.values_list(*FIELDS):
@@ -264,7 +265,7 @@ def open_days(
         if one.pk != without:
             here.setdefault((one.crew, one.day), []).append(one)
     free = _free_spans(branch, [one for several in here.values() for one in several], days)
-    model, found = road_model(branch), []
+    model, prices, found = road_model(branch, rules), prices_of(rules), []
     for crew in crews:
         base = crew_point(crew, branch)
         for day in days if base is not None else ():
@@ -276,7 +277,7 @@ def open_days(
             key = (settings.TRAVEL_URL, model, prices, base, hours, standing, bounds)
             kept = _kept.get(key)
             if kept is None:
-                roads = roads_between(branch, [base, *(one.point for one in standing)])
+                roads = roads_between(branch, [base, *(one.point for one in standing)], rules)
                 kept = _open(DaySchedule(crew, hours, roads, standing), bounds, prices)
                 if not roads.travel.word:  # times that stand in for a silent server are not kept
                     _kept.put(key, kept)
@@ -363,6 +364,8 @@ class OfferSearch:
     windows: Sequence[Span] | None = None
     possible: Sequence[Span] = ()
     impossible: Sequence[Span] = ()
+    rules: CalendarRules | None = None
+    """The branch's, where the caller has them."""
     word: str = ""
     prices: Objective = field(init=False)
 
@@ -373,10 +376,11 @@ class OfferSearch:
         if not parts or point is None:
             return []
         branch = self.appointment.job.branch
-        self.prices = prices_of(CalendarRules.of(branch))
+        rules = self.rules or CalendarRules.of(branch)
+        self.prices = prices_of(rules)
         crews = _able(self.crews, self.appointment)
-        days = open_days(branch, crews, self.days, now=self.now, prices=self.prices, without=self.appointment.pk)
-        drives = _Drives(branch, days, point)
+        days = open_days(branch, crews, self.days, now=self.now, rules=rules, without=self.appointment.pk)
+        drives = _Drives(branch, days, point, rules)
         self.word = drives.word or next((one.day.roads.travel.word for one in days if one.day.roads.travel.word), "")
         chosen = sorted(self._cheapest(days, parts, drives).values(), key=lambda one: one.rank)
         return self._offers(self._spread(chosen, most), drives)
@@ -506,9 +510,9 @@ def _windows_on(
 class _Drives:
     """Driving from every place of these days to one more, and back."""
 
-    def __init__(self, branch: Branch, days: Sequence[OpenDay], point: Point) -> None:
+    def __init__(self, branch: Branch, days: Sequence[OpenDay], point: Point, rules: CalendarRules) -> None:
         places = list({place: None for one in days for place in one.day.roads.places})
-        into, out_of, self.word = travel_to_and_from(branch, places, point)
+        into, out_of, self.word = travel_to_and_from(branch, places, point, rules)
         self.point = point
         self.into = dict(zip(places, into, strict=True))
         self.out_of = dict(zip(places, out_of, strict=True))

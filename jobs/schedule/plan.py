@@ -13,13 +13,13 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from jobs.models import Appointment, CalendarRules, Crew, ImpossibleTime, PossibleWindow, Purpose
+from jobs.models import Appointment, Crew, ImpossibleTime, PossibleWindow, Purpose
 from jobs.rules.bounds import cost_bound, larger_bound
 from jobs.rules.routing import Crew as Driver
 from jobs.rules.routing import Lunch, Plan, Problem, Stop, orders_of, plan_of
 from jobs.rules.routing.model import Id, fits_crew, open_spans
 from jobs.schedule.availability import Span, WorkDay, local, possible_spans
-from jobs.schedule.dates import earliest_install
+from jobs.schedule.dates import earliest_installs
 from jobs.schedule.day import BEGUN, DaySchedule, Key, Schedule, Standing, read_schedule, site_point, standing_of
 from jobs.schedule.effects import Change, prices_of, standing_key
 from shared.models import Branch
@@ -100,7 +100,7 @@ def read_problem(
         tuple(drivers),
         tuple(stops),
         travel.seconds if places else np.zeros((1, 1), dtype=np.int64),
-        prices_of(CalendarRules.of(branch)),
+        prices_of(schedule.rules),
         {pk: key for pk, key in standing.items()},  # noqa: C416 - the planner's ids may be text too
     )
     if places:
@@ -130,10 +130,11 @@ def _where_they_stand(
 
 
 class _Facts:
-    """Skills, possible windows and impossible times of many appointments, in three queries."""
+    """Skills, possible windows, impossible times and first days of many appointments, in a few queries."""
 
     def __init__(self, rows: Sequence[Appointment]) -> None:
         pks, jobs = [row.pk for row in rows if row.pk], {row.job_id for row in rows if row.job_id}
+        self.earliest = {row.pk: first for row, (first, _) in zip(rows, earliest_installs(rows), strict=True)}
         self.skills: dict[int, list[str]] = {}
         through = Appointment.skills.through.objects.filter(appointment__in=pks)
         for pk, key in through.values_list("appointment", "skill__key"):
@@ -310,7 +311,7 @@ def _can_stay(stop: Stop, where: Where | None, drivers: Mapping[Id, Driver]) -> 
 
 
 def _earliest(found: PlanProblem, row: Appointment) -> int:
-    first, _ = earliest_install(row)
+    first = found.facts.earliest[row.pk]
     if first is None:
         return 0
     return max(0, found.seconds(local(found.branch.tz, first, dt.time(0))))

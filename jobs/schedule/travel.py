@@ -110,12 +110,12 @@ def whole_minutes(seconds: Any) -> Any:
     return -(-seconds // 60) * 60
 
 
-def road_model(branch: Branch) -> RoadModel:
-    """The branch's own road factor with the starting speeds."""
-    return RoadModel(factor=CalendarRules.of(branch).road_factor)
+def road_model(branch: Branch, rules: CalendarRules | None = None) -> RoadModel:
+    """The branch's own road factor with the starting speeds; `rules` are the branch's, where the caller has them."""
+    return RoadModel(factor=(rules or CalendarRules.of(branch)).road_factor)
 
 
-def travel_between(branch: Branch, points: Sequence[Point]) -> Travel:
+def travel_between(branch: Branch, points: Sequence[Point], rules: CalendarRules | None = None) -> Travel:
     """
     Seconds of driving between any two points, shape (n, n), whole minutes, by the port that is set.
 
@@ -123,8 +123,10 @@ def travel_between(branch: Branch, points: Sequence[Point]) -> Travel:
     ----------
     points
         (longitude, latitude) in degrees.
+    rules
+        The branch's, where the caller has them.
     """
-    model = road_model(branch)
+    model = road_model(branch, rules)
     key = (settings.TRAVEL_URL, model, tuple(points))
     found = _kept.get(key)
     if found is not None:
@@ -146,9 +148,11 @@ def travel_between(branch: Branch, points: Sequence[Point]) -> Travel:
     return _kept.put(key, Travel(table))
 
 
-def travel_to_and_from(branch: Branch, points: Sequence[Point], point: Point) -> tuple[list[int], list[int], str]:
+def travel_to_and_from(
+    branch: Branch, points: Sequence[Point], point: Point, rules: CalendarRules | None = None
+) -> tuple[list[int], list[int], str]:
     """Seconds from every one of `points` to one more point, and back, whole minutes; what to know of them."""
-    model = road_model(branch)
+    model = road_model(branch, rules)
     lon, lat = np.array([p[0] for p in points]), np.array([p[1] for p in points])
     straight = whole_minutes(drive_seconds(great_circle_m(lon, lat, point[0], point[1]), model))
     into: list[int] = straight.tolist()

@@ -475,7 +475,7 @@ def swap_crews(*, one: Crew, other: Crew, day: dt.date, by: User, anyway: bool =
     lock_crews([one, other])
     rows = [
         row
-        for row in in_the_calendar().filter(crew__in=[one, other], day=day, is_locked=False)
+        for row in in_the_calendar().filter(crew__in=[one, other], day=day, is_locked=False).prefetch_related("skills")
         if row.state not in BEGUN
     ]
     hours = crew_days([one, other], [day])

@@ -110,7 +110,7 @@ def calendar(request: SignedInRequest) -> HttpResponse:
     if day == today:
         found = decisions(request.user)
     elif schedule and view == "day":
-        found = crewless(list(schedule.rows.values()))
+        found = crewless(list(schedule.rows.values()), {key: one.work for key, one in schedule.days.items()})
     lanes = [_lane(one, now) for one in schedule.days.values()] if schedule and view == "day" else []
     context |= {
         "lanes": lanes,

@@ -19,10 +19,10 @@ from django.views.decorators.http import require_GET, require_POST
 
 from jobs.models import INSTALLING, MEASURING, Appointment, CalendarRules, Job, ParkedEntry
 from jobs.ports import Blocker, ports
-from jobs.schedule.availability import crew_days
+from jobs.schedule.availability import WorkDay, crew_days
 from jobs.schedule.chances import Outlook, outlooks
-from jobs.schedule.dates import earliest_install
-from jobs.schedule.day import BEGUN, read_schedule
+from jobs.schedule.dates import First, earliest_installs
+from jobs.schedule.day import BEGUN, Key, read_schedule
 from jobs.services import entries
 from jobs.views import OFFICE
 from jobs.views.jobs import PER_PAGE, csv_answer
@@ -184,27 +184,33 @@ def decisions(user: Any, again: Mapping[int, Blocker] | None = None) -> list[Dec
         .live()
         .exclude(state__in=[State.DONE, State.UNPLACED])
         .filter(day__range=(today, today + dt.timedelta(days=rules.ask_days)))
-        .select_related("job__customer", "job__site", "job__branch", "crew")
+        .select_related("job__customer", "job__site", "job__branch", "crew__branch")
         .prefetch_related("readiness")
         .order_by("day", "starts_at")
     )
     standing = list(rows)
-    ahead = _ahead([row for row in standing if row.day == today], timezone.now())
+    hours = _hours(standing)
+    ahead = _ahead([row for row in standing if row.day == today], timezone.now(), hours)
     for row in standing:
         found += _of_visit(row, today, ahead.get(row.pk))
-    found += crewless(standing)
+    found += crewless(standing, hours)
     found += _forgotten(user, today)
     for job in Job.objects.filter(pk__in=again).select_related("customer").order_by("stage_since", "pk"):
         one = again[job.pk]
         found.append(Decision(f"{job.number} {job.customer.name}: {one.text}.", one.url, one.severity))
-    promised = (
+    unmade = (
         Appointment.objects.visible_to(user)
         .filter(purpose__in=INSTALLING, state=State.PROMISED, day__gte=today)
         .exclude(job__stage__in=[Job.Stage.MADE, Job.Stage.TO_INSTALL, Job.Stage.INSTALLED, Job.Stage.CLOSED])
         .select_related("job__customer", "job__branch")
         .order_by("day")[:50]
     )
-    found += [Decision(text, row.get_absolute_url(), "check") for row in promised if (text := promised_unmade(row))]
+    promised = list(unmade)
+    found += [
+        Decision(text, row.get_absolute_url(), "check")
+        for row, first in zip(promised, earliest_installs(promised), strict=True)
+        if (text := promised_unmade(row, first))
+    ]
     order = {"stop": 0, "check": 1, "note": 2}
     return sorted(found, key=lambda decision: order[decision.severity])
 
@@ -229,14 +235,17 @@ def _forgotten(user: Any, today: dt.date) -> list[Decision]:
     ]
 
 
-def crewless(rows: list[Appointment]) -> list[Decision]:
-    """Visits whose crew does not work when they stand."""
+def _hours(rows: list[Appointment]) -> dict[Key, WorkDay]:
+    """When the crews of these visits work on the days of all of them."""
     crews = {row.crew_id: row.crew for row in rows if row.crew is not None}
-    days = sorted({row.day for row in rows if row.day is not None})
-    works = crew_days(list(crews.values()), days) if crews else {}
+    return crew_days(list(crews.values()), sorted({row.day for row in rows if row.day is not None}))
+
+
+def crewless(rows: list[Appointment], hours: Mapping[Key, WorkDay]) -> list[Decision]:
+    """Visits whose crew does not work when they stand; `hours` of their crews on their days."""
     found = []
     for row in rows:
-        work = works.get((row.crew_id, row.day))  # type: ignore[arg-type]
+        work = hours.get((row.crew_id, row.day))  # type: ignore[arg-type]
         if work is None or row.starts_at is None or row.state in BEGUN or work.shift_at(row.starts_at) is not None:
             continue
         url = f"{reverse('jobs:plan')}?day={row.day}&keep=1"
@@ -246,12 +255,12 @@ def crewless(rows: list[Appointment]) -> list[Decision]:
     return found
 
 
-def _ahead(rows: list[Appointment], now: dt.datetime) -> dict[int, Outlook]:
+def _ahead(rows: list[Appointment], now: dt.datetime, hours: Mapping[Key, WorkDay]) -> dict[int, Outlook]:
     """How it looks for visits of one day that are still to come."""
     if not rows:
         return {}
     crews = list({row.crew_id: row.crew for row in rows if row.crew is not None}.values())
-    days = read_schedule(rows[0].job.branch, crews, [rows[0].day]).days.values()  # type: ignore[list-item]
+    days = read_schedule(rows[0].job.branch, crews, [rows[0].day], hours=hours).days.values()  # type: ignore[list-item]
     return {pk: outlook for one in days for pk, outlook in outlooks(one, now).items()}
 
 
@@ -274,9 +283,9 @@ def _of_visit(row: Appointment, today: dt.date, outlook: Outlook | None) -> list
     return found
 
 
-def promised_unmade(row: Appointment) -> str:
+def promised_unmade(row: Appointment, earliest: First) -> str:
     """A promise that the parts may not keep; empty when they will, or nobody knows."""
-    first, why = earliest_install(row)
+    first, why = earliest
     if first is None or row.day is None or row.day >= first:
         return ""
     return f"{row.job.number} {row.job.customer.name}: promised {short_day(row.day)}, but {why}."

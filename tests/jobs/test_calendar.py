@@ -183,7 +183,8 @@ def test_too_few_people_and_the_customers_own_times_are_said(branch, crew):
 
 
 def test_an_install_waits_for_the_parts_and_a_working_day(branch, crew, dispatcher, monkeypatch):
-    monkeypatch.setattr(ports, "ready_sources", [lambda job: MONDAY + dt.timedelta(days=4)])  # made on the Friday
+    friday = MONDAY + dt.timedelta(days=4)
+    monkeypatch.setattr(ports, "ready_sources", [lambda jobs: {job.pk: friday for job in jobs}])
     visit = make_appointment(make_job(branch), purpose=Purpose.INSTALL)
     friday, next_monday = MONDAY + dt.timedelta(days=4), MONDAY + dt.timedelta(days=7)
 

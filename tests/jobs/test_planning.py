@@ -71,7 +71,7 @@ def test_a_plan_keeps_promises_locks_and_ready_dates(branch, dispatcher, crew, d
     from jobs.ports import ports
 
     ready = MONDAY + dt.timedelta(days=2)
-    monkeypatch.setattr(ports, "ready_sources", [lambda job: ready])
+    monkeypatch.setattr(ports, "ready_sources", [lambda jobs: {job.pk: ready for job in jobs}])
     promised = make_appointment(
         make_job(branch), crew=crew, day=MONDAY, time="10:00", state=Appointment.State.PROMISED,
         promised_from=at(branch, MONDAY, "9:30"), promised_until=at(branch, MONDAY, "10:30"),
