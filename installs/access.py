@@ -22,7 +22,8 @@ RETURNS = (roles.DISPATCHER, roles.OWNER, roles.WORKROOM)
 def visit_for(user: User, pk: int) -> Appointment:
     """An install, return, take-down or delivery."""
     rows = Appointment.objects.visible_to(user).filter(purpose__in=INSTALLING)
-    return get_object_or_404(rows.select_related("job__customer", "job__site", "job__branch", "crew__branch"), pk=pk)
+    needs = ("job__customer", "job__site", "job__branch", "crew__branch", "stop")
+    return get_object_or_404(rows.select_related(*needs), pk=pk)
 
 
 stop_for = visit_for

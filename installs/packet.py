@@ -8,7 +8,7 @@ a key is never among them: that is shown on the day, on the crew's own screen.
 from __future__ import annotations
 
 import datetime as dt
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -21,7 +21,7 @@ from installs.reading import Worked, rules_of, visit_units_of, work_out
 from installs.rules.data import HardwareRules as Rules
 from installs.rules.findings import with_amounts
 from installs.rules.hardware import JobHardware, job_hardware
-from installs.services.loads import LoadPlan, load_of, packages_for, visits_of_day
+from installs.services.loads import LoadPlan, goes_up, load_of, packages_for
 from jobs.drawings import route_map
 from jobs.models import Appointment, Crew, Site
 from jobs.schedule.day import DaySchedule, moment, read_day
@@ -45,6 +45,7 @@ class StopSheet:
     rows: list[VisitUnit]
     worked: list[Worked]
     summed: JobHardware
+    rules: Rules
     drive_min: int = 0
     expected: dt.datetime | None = None
     leaves: dt.datetime | None = None
@@ -63,7 +64,7 @@ def sheet_of(visit: Appointment, rows: Sequence[VisitUnit], rules: Rules, number
     openings: dict[int, tuple[Opening, list[Worked]]] = {}
     for one in worked:
         openings.setdefault(one.unit.opening_id, (one.unit.opening, []))[1].append(one)
-    return StopSheet(number, visit, list(rows), worked, summed, openings=list(openings.values()))
+    return StopSheet(number, visit, list(rows), worked, summed, rules, openings=list(openings.values()))
 
 
 @dataclass(slots=True)
@@ -82,18 +83,19 @@ class DaySheet:
 
 def day_sheet(crew: Crew, day: dt.date) -> DaySheet:
     """The crew's install visits of the day with drive and times as planned."""
-    visits = visits_of_day(crew, day)
+    schedule = read_day(crew, day)
+    visits = [row for row in schedule.appointments if goes_up(row)]
     rules = rules_of(crew.branch)
     by_visit = visit_units_of(visits)
     stops = [sheet_of(visit, by_visit.get(visit.pk, []), rules, number) for number, visit in enumerate(visits, 1)]
     _read_openings(stops)
     sheet = DaySheet(crew, day, None, stops, rules)
     if visits:
-        one = sheet.schedule = read_day(crew, day)
-        sheet.drive_min = round(one.timeline.drive / 60)
-        sheet.starts, sheet.back = moment(one.timeline.depart), moment(one.timeline.back)
+        sheet.schedule = schedule
+        sheet.drive_min = round(schedule.timeline.drive / 60)
+        sheet.starts, sheet.back = moment(schedule.timeline.depart), moment(schedule.timeline.back)
         for stop in stops:
-            found = one.stops.get(stop.visit.pk)
+            found = schedule.stops.get(stop.visit.pk)
             if found is not None:
                 stop.drive_min, stop.expected = round(found.drive / 60), stop.visit.starts_at
                 stop.leaves = moment(found.leave)
@@ -156,7 +158,7 @@ def facts_of_site(visit: Appointment) -> list[list[str]]:
     return [[name, text] for name, text in rows if text]
 
 
-def unit_values(one: Worked, show: Measure, options: Sequence[tuple[str, str]]) -> dict[str, Any]:
+def unit_values(one: Worked, show: Measure, options: Sequence[tuple[str, str]], rules: Rules) -> dict[str, Any]:
     """One unit for a table: what it is, its finished size, how it is held, what to mind."""
     unit, read, hardware = one.unit, one.read, one.hardware
     make = getattr(unit, "make", None)
@@ -178,7 +180,7 @@ def unit_values(one: Worked, show: Measure, options: Sequence[tuple[str, str]]) 
         "brackets_text": ", ".join(at.text(show) for at in hardware.brackets_at) if hardware else "",
         "projection": hardware.projection.why if hardware and hardware.projection.way != "none" else "",
         "fixings": [f"{kit.name}: {kit.why}" for kit in hardware.fixings] if hardware else [],
-        "kits": _kits(one),
+        "kits": _kits(one, rules),
         "tension": [entry.why for entry in hardware.tension] if hardware else [],
         "to_do": [f"{entry.when}: {entry.text}" for entry in hardware.to_do] if hardware else [],
         "findings": [finding.text for finding in one.findings],
@@ -187,12 +189,11 @@ def unit_values(one: Worked, show: Measure, options: Sequence[tuple[str, str]]) 
     }
 
 
-def _kits(one: Worked) -> list[str]:
+def _kits(one: Worked, rules: Rules) -> list[str]:
     """How each kit goes in: screws a bracket, drill and bit; two where the wall is not known."""
     hardware = one.hardware
     if hardware is None:
         return []
-    rules = rules_of(one.unit.opening.job.branch)
     out = []
     for kit in hardware.fixings:
         parts = [f"{kit.per_bracket} × {rules.item(kit.screw).name} a bracket"]
@@ -236,12 +237,13 @@ def caution_values(summed: JobHardware, units: int) -> list[dict[str, Any]]:
     ]
 
 
-def stop_values(stop: StopSheet) -> dict[str, Any]:
-    """One stop in plain values, without its drawings."""
+def stop_values(stop: StopSheet, options: Mapping[int, Sequence[tuple[str, str]]] | None = None) -> dict[str, Any]:
+    """One stop in plain values, without its drawings; `options` of its units, where the caller has them."""
     visit = stop.visit
     show = visit.job.branch.unit
     tz = visit.job.branch.tz
-    options = options_shown(one.unit for one in stop.worked)
+    if options is None:
+        options = options_shown(one.unit for one in stop.worked)
     return {
         "number": stop.number,
         "visit": visit.pk,
@@ -256,7 +258,7 @@ def stop_values(stop: StopSheet) -> dict[str, Any]:
         "minutes": visit.duration_min,
         "people": max(stop.summed.people, visit.people),
         "facts": facts_of_site(visit),
-        "units": [unit_values(one, show, options[one.unit.pk]) for one in stop.worked],
+        "units": [unit_values(one, show, options[one.unit.pk], stop.rules) for one in stop.worked],
         "hardware": hardware_values(stop.summed),
         "tools": [{"name": tool.name, "why": tool.why} for tool in stop.summed.tools],
         "cautions": caution_values(stop.summed, len(stop.worked)),
@@ -287,7 +289,8 @@ def draw_stop(stop: StopSheet, values: dict[str, Any]) -> None:
 def packet_values(sheet: DaySheet) -> dict[str, Any]:
     """The whole packet in plain values, without drawings: what its hash is taken of."""
     tz = sheet.crew.branch.tz
-    stops = [stop_values(stop) for stop in sheet.stops]
+    options = options_shown(one.unit for stop in sheet.stops for one in stop.worked)
+    stops = [stop_values(stop, options) for stop in sheet.stops]
     plan = load_of(sheet.crew, [(stop.visit, stop.worked) for stop in sheet.stops], sheet.rules)  # whatever is up
     return {
         "crew": sheet.crew.name,

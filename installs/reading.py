@@ -49,7 +49,11 @@ def rules_row(branch: Branch) -> HardwareRules | None:
 
 def rules_of(branch: Branch) -> Rules:
     """The branch's current rules, else those that are shipped."""
-    row = rules_row(branch)
+    return rules_in(rules_row(branch))
+
+
+def rules_in(row: HardwareRules | None) -> Rules:
+    """The rules that a branch's row holds; without one those that are shipped."""
     return rules_at(row) if row is not None else starting_rules()
 
 

@@ -28,10 +28,14 @@ from shared.models import User
 HARDWARE_SECTIONS = ("hardware", "spares")
 
 
+def goes_up(visit: Appointment) -> bool:
+    """Whether a visit of the calendar takes something off the truck; holds that nobody promised do not."""
+    return visit.purpose in INSTALLING and visit.state != Appointment.State.HELD
+
+
 def visits_of_day(crew: Crew, day: dt.date) -> list[Appointment]:
-    """The crew's install visits of a day in driving order; holds that nobody promised are left out."""
-    rows = in_the_calendar().filter(crew=crew, day=day, purpose__in=INSTALLING)
-    return list(rows.exclude(state=Appointment.State.HELD).order_by("starts_at", "pk"))
+    """The crew's install visits of a day in driving order."""
+    return [row for row in in_the_calendar().filter(crew=crew, day=day) if goes_up(row)]
 
 
 def plan_load(crew: Crew, visits: Sequence[Appointment]) -> tuple[LoadPlan, dict[int, list[Worked]]]:

@@ -16,8 +16,9 @@ from installs.access import LOADS, OFFICE, RETURNS, job_for, return_for, visit_f
 from installs.forms import DecideForm, OpenReturnForm, ReasonForm
 from installs.models import Load, LoadLine, ReturnOwed
 from installs.packet import unit_values
-from installs.reading import rules_of, rules_row, units_to_install, visit_units, with_needs, work_out
+from installs.reading import rules_in, rules_of, rules_row, units_to_install, visit_units, with_needs, work_out
 from installs.rules.causes import CHOOSE, NO, cause
+from installs.rules.data import HardwareRules as Rules
 from installs.rules.hardware import job_hardware
 from installs.services.hardware import visit_hardware
 from jobs.models import INSTALLING, Appointment, Job
@@ -54,14 +55,15 @@ def job_panel(request: SignedInRequest, pk: int) -> HttpResponse:
     """The job page's panel: units with their hardware, what can't go up, returns."""
     job = job_for(request.user, pk)
     show = job.branch.unit
-    worked = work_out(units_of_job(job), rules_of(job.branch))
+    rules = rules_of(job.branch)
+    worked = work_out(units_of_job(job), rules)
     visits = job.appointments.filter(purpose__in=INSTALLING).exclude(
         state=Appointment.State.CANCELLED
     )
     options = options_shown(one.unit for one in worked)
     context = {
         "job": job,
-        "units": [(one.unit, unit_values(one, show, options[one.unit.pk])) for one in worked],
+        "units": [(one.unit, unit_values(one, show, options[one.unit.pk], rules)) for one in worked],
         "returns": job.returns_owed.select_related("unit__opening__room", "remake", "appointment"),
         "visits": visits.select_related("crew", "stop"),
         "free": units_to_install(job).count(),
@@ -79,23 +81,24 @@ def job_panel(request: SignedInRequest, pk: int) -> HttpResponse:
 def job_hardware_page(request: SignedInRequest, pk: int) -> HttpResponse:
     """Every unit's hardware with its derivation, and the whole job's, summed."""
     job = job_for(request.user, pk)
-    rules = rules_of(job.branch)
+    row = rules_row(job.branch)
+    rules = rules_in(row)
     worked = work_out(units_of_job(job), rules)
     good = [one for one in worked if one.hardware is not None and one.read is not None]
     summed = job_hardware([one.read for one in good], [one.hardware for one in good], rules)  # type: ignore[misc]
     context = {
         "job": job,
-        "worked": _with_drawings(worked, job),
+        "worked": _with_drawings(worked, job, rules),
         "summed": summed,
         "rules": rules,
-        "rules_row": rules_row(job.branch),
+        "rules_row": row,
         "is_office": request.user.has_role(*OFFICE),
         "open_form": OpenReturnForm(user=request.user, units=Unit.objects.filter(pk__in=[o.unit.pk for o in worked])),
     }
     return render(request, "installs/job_hardware.html", context)
 
 
-def _with_drawings(worked: list[Any], job: Job) -> list[dict[str, Any]]:
+def _with_drawings(worked: list[Any], job: Job, rules: Rules) -> list[dict[str, Any]]:
     from installs.drawings import head_drawing
 
     rows = []
@@ -105,7 +108,8 @@ def _with_drawings(worked: list[Any], job: Job) -> list[dict[str, Any]]:
         if one.hardware is not None and one.read is not None:
             spots = [spot.at for spot in one.read.keep_off]
             drawing = head_drawing(one.hardware, one.read.width, job.branch.unit, keep_off=spots)
-        rows.append({"one": one, "values": unit_values(one, job.branch.unit, options[one.unit.pk]), "head": drawing})
+        values = unit_values(one, job.branch.unit, options[one.unit.pk], rules)
+        rows.append({"one": one, "values": values, "head": drawing})
     return rows
 
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import datetime as dt
 import json
+from collections.abc import Iterable
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -20,8 +21,9 @@ from installs import services
 from installs.access import LOADS, crew_for, line_for, load_for, van_row_for
 from installs.forms import VanForm
 from installs.models import Load, LoadLine
-from installs.services.loads import visits_of_day
+from installs.services.loads import goes_up, visits_of_day
 from jobs.models import INSTALLING, Appointment, Crew
+from jobs.schedule.day import in_the_calendar
 from jobs.views.field import crews_of
 from shared import roles
 from shared.access import SignedInRequest, roles_required
@@ -42,13 +44,11 @@ class Section:
         return sum(1 for line in self.lines if line.missing)
 
 
-def day_paths(user: Any, crew: Crew, day: dt.date) -> list[str]:
-    """Addresses of a crew's day for the phone to keep: one's own day, its load, its stops."""
-    rows = Appointment.objects.visible_to(user).on(day).filter(crew=crew)
-    stops = [reverse("installs:stop", args=[row.pk]) for row in rows if row.purpose in INSTALLING]
-    found = Load.objects.filter(crew=crew, day=day).first()
+def day_paths(user: Any, visits: Iterable[Appointment], load: Load | None) -> str:
+    """Addresses of a crew's day for the phone to keep: one's own day, its load, the stops among its visits."""
+    stops = [reverse("installs:stop", args=[row.pk]) for row in visits if row.purpose in INSTALLING]
     own = [reverse("jobs:today")] if user.has_role(*roles.FIELD) else []
-    return [*own, *([found.get_absolute_url()] if found else []), *stops]
+    return " ".join([*own, *([load.get_absolute_url()] if load else []), *stops])
 
 
 def today_of(request: SignedInRequest) -> dt.date:
@@ -134,16 +134,17 @@ def _page(request: SignedInRequest, row: Load, *, problem: Refused | None = None
     )
     sections = _sections(lines)
     last = row.checks.filter(undone_at=None).first() if row.is_in_the_yard() else None
+    standing = list(in_the_calendar().filter(crew=row.crew, day=row.day))
     context = {
         "load": row,
         "sections": sections,
         "count": len(lines),
         "missing": sum(1 for line in lines if line.missing),
         "gaps": [line for line in lines if line.missing],
-        "visits": visits_of_day(row.crew, row.day),
+        "visits": [visit for visit in standing if goes_up(visit)],
         "last": last,
         "before": json.dumps(last.before if last else {}),
-        "day_paths": " ".join(day_paths(request.user, row.crew, row.day)),
+        "day_paths": day_paths(request.user, standing, row),
         "after": reverse("jobs:today") if request.user.has_role(roles.INSTALLER) else "",
         "problem": problem,
         "typed": request.POST.get("code", "") if problem else "",

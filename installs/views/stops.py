@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
+from collections.abc import Iterable
 from typing import Any
 
 from django.contrib import messages
@@ -17,7 +18,7 @@ from installs import services
 from installs.access import INSTALLS, LOADS, photo_for, stop_for, unit_key, used_for
 from installs.drawings import signature_drawing
 from installs.forms import CauseForm, HardwareUsedForm, PhotoForm, SignForm
-from installs.models import Stop, VisitUnit
+from installs.models import Load, Stop, VisitUnit
 from installs.packet import caution_values, facts_of_site, hardware_values, sheet_of, stop_values
 from installs.reading import rules_of, visit_units
 from installs.rules.causes import kinds_of, top_causes
@@ -25,7 +26,7 @@ from installs.views.loads import day_paths
 from jobs.access import secret_for
 from jobs.models import Appointment
 from jobs.ports import ports
-from jobs.schedule.day import read_day
+from jobs.schedule.day import in_the_calendar, read_day
 from jobs.words import promise_text
 from measuring.models import Unit
 from shared import roles
@@ -60,11 +61,14 @@ def stop_page(
     sheet = sheet_of(visit, rows, rules_of(visit.job.branch))
     values = stop_values(sheet)
     by_code = {unit["code"]: unit for unit in values["units"]}
-    found = Stop.objects.filter(appointment=visit).first()
-    units = Unit.objects.filter(pk__in=[row.unit_id for row in rows])
+    found: Stop | None = getattr(visit, "stop", None)
+    units = Unit.objects.filter(pk__in=[row.unit_id for row in rows]).select_related("product")
     keys = [line["item"] for line in values["hardware"]]
     materials = Material.objects.filter(branch=visit.job.branch, key__in=keys).order_by("name")
     user = request.user
+    standing, expected = _crew_day(visit)
+    following = _next(visit, standing)
+    load = Load.objects.filter(crew=visit.crew, day=visit.day).first() if standing else None
     context = {
         "visit": visit,
         "job": visit.job,
@@ -93,24 +97,27 @@ def stop_page(
         "used_form": HardwareUsedForm(user=user, materials=materials),
         "sign_form": SignForm(user=user),
         "signature": signature_drawing(found.signature, found.signed_name) if found and found.signature else None,
-        "next": _next(visit),
-        "day_paths": " ".join(day_paths(request.user, visit.crew, visit.day) if visit.crew and visit.day else []),
+        "next": (following, expected.get(following.pk) or following.starts_at) if following else None,
+        "day_paths": day_paths(user, standing, load),
         **(forms or {}),
     }
     return render(request, "installs/stop.html", context, status=status)
 
 
-def _next(visit: Appointment) -> tuple[Appointment, dt.datetime] | None:
-    """The crew's next visit of the day, and when it begins as things go."""
+def _crew_day(visit: Appointment) -> tuple[list[Appointment], dict[int, dt.datetime]]:
+    """What stands on the crew's day, and when the visits to come begin as things go; that can differ today only."""
     if visit.crew is None or visit.day is None:
-        return None
+        return [], {}
+    now = timezone.now()
+    if visit.day != now.astimezone(visit.job.branch.tz).date():
+        return list(in_the_calendar().filter(crew=visit.crew, day=visit.day)), {}
     day = read_day(visit.crew, visit.day)
-    expected = day.expected(timezone.now())
-    ahead = [row for row in day.appointments if row.pk != visit.pk and row.state not in PASSED]
-    if not ahead:
-        return None
-    row = ahead[0]
-    return row, expected.get(row.pk) or row.starts_at  # type: ignore[return-value]
+    return day.appointments, day.expected(now)
+
+
+def _next(visit: Appointment, standing: Iterable[Appointment]) -> Appointment | None:
+    """The crew's next visit of the day."""
+    return next((row for row in standing if row.pk != visit.pk and row.state not in PASSED), None)
 
 
 def _deed(request: SignedInRequest, pk: int, deed: Any, **what: Any) -> HttpResponse:
@@ -273,9 +280,9 @@ def done(request: SignedInRequest, pk: int) -> HttpResponse:
     except Refused as refusal:
         messages.error(request, refusal.problem)
         return redirect("installs:stop", pk)
-    following = _next(visit)
+    following = _next(visit, _crew_day(visit)[0])
     if following is not None and request.user.has_role(roles.INSTALLER):
-        messages.success(request, f"{visit.job.number} is done. Next: {following[0].job.site.address}.")
+        messages.success(request, f"{visit.job.number} is done. Next: {following.job.site.address}.")
         return redirect("jobs:today")
     return redirect("installs:stop", pk)
 

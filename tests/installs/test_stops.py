@@ -10,6 +10,7 @@ from io import BytesIO
 from typing import Any
 
 import pytest
+from django.urls import reverse
 from django.utils import timezone
 from PIL import Image
 
@@ -65,6 +66,25 @@ def test_the_first_tap_means_the_crew_arrived(branch: Branch, dispatcher: User, 
 
     visit.refresh_from_db()
     assert visit.arrived_at is not None
+
+
+def test_done_at_a_stop_names_the_next_of_the_day(
+    branch: Branch, dispatcher: User, installer: User, as_user: Callable[..., Any]
+) -> None:
+    _, visit = a_day(branch, dispatcher, installer)
+    services.mark_all_installed(appointment=visit, by=installer)
+    assert visit.starts_at is not None
+    later = Appointment.objects.create(
+        job=visit.job, purpose=Purpose.INSTALL, state=Appointment.State.PLANNED, crew=visit.crew, day=visit.day,
+        starts_at=visit.starts_at + dt.timedelta(hours=3), duration_min=60, created_by=dispatcher,
+    )  # fmt: skip
+    screen = as_user(installer)
+
+    page = screen.get(reverse("installs:stop", args=[visit.pk])).content.decode()
+    answer = screen.post(reverse("installs:done", args=[visit.pk]), follow=True)
+
+    assert reverse("installs:stop", args=[later.pk]) in page
+    assert f"is done. Next: {later.job.site.address}." in answer.content.decode()
 
 
 def test_until_the_stop_is_closed_the_job_is_installed_not_closed(
