@@ -22,7 +22,7 @@ from jobs.services import entries
 from measuring import access, deeds, field, services
 from measuring.evaluation import alternatives_for, asked, current, evaluate
 from measuring.models import RELEASED_OR_LATER, Opening, Product, SizeChange, Unit, Visit
-from measuring.options import Offer, missing_options, offer_of, offers
+from measuring.options import Offer, gone_options, missing_options, offer_of, offers
 from measuring.ports import NewSize
 from measuring.services import release_problems
 from measuring.services.readings import ANY, refuse_large
@@ -399,7 +399,11 @@ class UnitSerializer(serializers.ModelSerializer[Unit]):
         return offered[unit.product_id]
 
     def get_missing_options(self, unit: Unit) -> list[str]:
-        return [] if unit.state in RELEASED_OR_LATER else missing_options(unit, self._offer(unit))
+        """Labels of what is not chosen, then a sentence for each choice that is not offered any more."""
+        if unit.state in RELEASED_OR_LATER:
+            return []
+        offer = self._offer(unit)
+        return [*missing_options(unit, offer), *gone_options(unit, offer)]
 
     def get_why_not(self, unit: Unit) -> list[str]:
         return release_problems(unit, self._offer(unit))

@@ -178,7 +178,7 @@ class FactsForm(SheetForm):
 
 
 class OptionsForm(SheetForm):
-    """What a unit is made with beside its size; what it holds and no list has any more shows as that."""
+    """What a unit is made with beside its size; what it holds and no list has any more says so."""
 
     def __init__(self, unit: Unit, offer: Offer, data: Any = None, *, user: User) -> None:
         super().__init__(data, user=user, initial=unit.options, prefix=f"unit{unit.pk}")
@@ -193,11 +193,11 @@ class OptionsForm(SheetForm):
                 self._choice(key, named(key), [], gone=held)
 
     def _choice(self, key: str, label: str, pairs: list[tuple[str, str]], *, gone: str) -> None:
-        choices = [("", "not chosen"), *pairs]
+        lapsed = [(gone, f"{gone} (not offered any more)")] if gone else []
+        choices = [("", "not chosen"), *lapsed, *pairs]
         self.fields[key] = forms.ChoiceField(label=label, required=False, choices=choices)
         if gone:
-            self.initial = {**self.initial, key: ""}
-            self.fields[key].help_text = f"{gone} was chosen; the list does not have it. Choose again."
+            self.fields[key].help_text = "Choose again, or ask the office to add it to the list."
 
 
 class ObstructionForm(SheetForm):

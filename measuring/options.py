@@ -102,7 +102,7 @@ def clean_options(
     offer: Offer, sent: Mapping[str, Any], unit: Unit, *, name: str, held: Mapping[str, Any]
 ) -> dict[str, str]:
     """
-    The options as they are kept; what is `held` but on no list any more may only be taken back.
+    The options as they are kept; what is `held` but on no list any more may stay or be taken back.
 
     Raises
     ------
@@ -113,6 +113,9 @@ def clean_options(
     for key, value in sent.items():
         text = "" if value is None else str(value).strip()
         one = offer.option(key)
+        if text and text == held.get(key) and rules.is_gone(one, text):
+            clean[key] = text
+            continue
         if one is None:
             if text or key not in held:
                 raise Refused(f"{name} has no option {str(key)[:40]}", field=str(key)[:40])
@@ -136,8 +139,13 @@ def _clean(one: Option, text: str, unit: Unit) -> str:
 
 
 def missing_options(unit: CoveringUnit, offer: Offer) -> list[str]:
-    """Labels of the needed options that are not chosen yet."""
+    """Labels of the needed options that are not chosen yet; `gone_options` are chosen."""
     return [one.label for one in rules.missing(offer.listed, unit.options)]
+
+
+def gone_options(unit: CoveringUnit, offer: Offer) -> list[str]:
+    """What is chosen and not offered any more, each with what to do."""
+    return rules.gone(offer.whole, unit.options)
 
 
 def unresolved_options(unit: CoveringUnit, offer: Offer) -> list[str]:

@@ -6,13 +6,13 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
-from django.db.models import Prefetch
+from django.db.models import Prefetch, prefetch_related_objects
 
 from jobs.models import Job
 from measuring.drawings import opening_drawing, picture_of, tape_drawing
 from measuring.evaluation import Evaluation, asked, current, evaluate
 from measuring.models import Opening, Photo, Place, Reading, Room, SizeChange, Unit
-from measuring.options import missing_options, offers_of_units, shown_options
+from measuring.options import gone_options, missing_options, offers_of_units, shown_options
 from measuring.ports import ports
 from measuring.rules.visit import Ask
 from measuring.services import release_problems
@@ -162,12 +162,27 @@ class UnitRow:
     unit: Unit
     problems: list[str]
     lacking: list[str]
+    gone: list[str]
     options: list[tuple[str, str]]
     change: SizeChange | None
 
     @property
     def is_ready(self) -> bool:
         return not self.problems
+
+    @property
+    def may_be_approved(self) -> bool:
+        """Whether it waits for nothing but the customer's yes."""
+        return self.unit.state == Unit.State.SIZED and not self.lacking and not self.gone
+
+    @property
+    def is_stopped(self) -> bool:
+        return is_stopped(self.unit)
+
+
+def is_stopped(unit: Unit) -> bool:
+    """Whether it can't be made as it was measured."""
+    return any(one["severity"] == "stop" for one in unit.findings)
 
 
 def openings_of_job(job: Job) -> list[Opening]:
@@ -215,12 +230,14 @@ def unit_rows(job: Job, openings: Sequence[Opening]) -> list[UnitRow]:
     for opening in openings:
         opening.job = job
         units += live_units(opening)
+    prefetch_related_objects(units, "approvals", "opening__fact_conflicts")
     offered = offers_of_units(units)
     return [
         UnitRow(
             unit,
             release_problems(unit, offered[unit.pk]),
             missing_options(unit, offered[unit.pk]),
+            gone_options(unit, offered[unit.pk]),
             shown_options(unit, offered[unit.pk]),
             changes.get(unit.pk),
         )

@@ -11,8 +11,9 @@ from django.urls import reverse
 from jobs.models import MEASURING, Appointment, Job
 from jobs.ports import Blocker, Unfinished
 from measuring.models import FactConflict, Opening, Reading, SizeChange, Unit, Visit
-from measuring.options import missing_options, offers
+from measuring.options import gone_options, missing_options, offers
 from measuring.services.visits import open_ends, openings_of
+from measuring.sheets import is_stopped, openings_of_job, unit_rows
 from shared.lengths import Length
 from shared.roles import DISPATCHER, MEASURER
 
@@ -152,18 +153,32 @@ def _before_release(job: Job, sizes: str) -> Iterator[Blocker]:
     units = list(waiting.select_related("product"))
     if not units:
         return
-    stopped = sum(any(one["severity"] == "stop" for one in unit.findings) for unit in units)
+    stopped = sum(map(is_stopped, units))
     if stopped:
         yield Blocker(f"{stopped} can't be made as measured", DISPATCHER, None, sizes, "stop")
     offered = offers(unit.product for unit in units)
     lacking = sum(bool(missing_options(unit, offered[unit.product_id])) for unit in units)
+    gone = sum(bool(gone_options(unit, offered[unit.product_id])) for unit in units)
     if lacking:
         yield Blocker(f"{lacking} lack options", DISPATCHER, None, sizes)
+    if gone:
+        yield Blocker(f"{gone} with an option that is not offered any more", DISPATCHER, None, sizes)
     unapproved = sum(unit.state != Unit.State.APPROVED for unit in units)
-    if unapproved and not lacking:
+    if unapproved and not lacking and not gone:
         yield Blocker(f"{unapproved} wait for the customer's approval", DISPATCHER, None, sizes)
-    elif not unapproved and not stopped:
-        yield Blocker(f"{len(units)} approved, to be released", DISPATCHER, None, sizes, "note")
+    if unapproved < len(units):
+        yield from _approved(job, sizes)
+
+
+def _approved(job: Job, sizes: str) -> Iterator[Blocker]:
+    """What the customer has approved, as the sizes page judges it."""
+    rows = [row for row in unit_rows(job, openings_of_job(job)) if row.unit.state == Unit.State.APPROVED]
+    ready = sum(row.is_ready for row in rows)
+    held = sum(not row.is_ready and not row.is_stopped for row in rows)
+    if held:
+        yield Blocker(f"{held} approved, can't be released yet", DISPATCHER, None, sizes)
+    if ready:
+        yield Blocker(f"{ready} ready to be released", DISPATCHER, None, sizes, "note")
 
 
 def bring(appointment: Appointment) -> list[str]:

@@ -146,13 +146,31 @@ def _by_option(listed: OptionList, chosen: Mapping[str, str]) -> Iterator[str]:
                 yield f"{option.label} is not chosen. " + (f"Choose one of {option.names}." if option.choices else "")
             continue
         choice = option.choice(value)
-        if option.choices and choice is None:
-            yield (
-                f"{option.label} '{value}' is not in {listed.source}. "
-                f"Choose one of {option.names}, or add the {option.label} to {listed.where}."
-            )
+        if is_gone(option, value):
+            yield _gone(listed, option, value)
         elif choice is not None and choice.problem:
             yield f"{option.label} '{choice.name}': {choice.problem}"
+
+
+def is_gone(option: Option | None, value: str) -> bool:
+    """Whether a value that somebody chose is on no list any more."""
+    return option is None or bool(option.choices and option.choice(value) is None)
+
+
+def gone(listed: OptionList, chosen: Mapping[str, str]) -> list[str]:
+    """What is chosen and not offered any more, each with what to do; nothing where there is no list at all."""
+    if listed.problem:
+        return []
+    held = [(option, chosen.get(option.key)) for option in listed.options]
+    lapsed = [_gone(listed, option, value) for option, value in held if value and is_gone(option, value)]
+    return [*lapsed, *_unknown(listed, chosen)]
+
+
+def _gone(listed: OptionList, option: Option, value: str) -> str:
+    return (
+        f"{option.label} '{value}' is not in {listed.source}. "
+        f"Choose one of {option.names}, or add the {option.label} to {listed.where}."
+    )
 
 
 def _unknown(listed: OptionList, chosen: Mapping[str, str]) -> Iterator[str]:

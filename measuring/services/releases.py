@@ -51,7 +51,8 @@ AGREED = ("product", "mount", "width", "height", "basis", "options")
 
 def standing_approval(unit: Unit) -> Approval | None:
     """The latest yes that was not withdrawn and names this unit."""
-    return unit.approvals.filter(withdrawn_at=None).order_by("-revision").first()
+    standing = [row for row in unit.approvals.all() if row.withdrawn_at is None]
+    return max(standing, key=lambda row: row.revision, default=None)
 
 
 def is_still_approved(unit: Unit) -> bool:
@@ -173,7 +174,7 @@ def release_problems(unit: Unit, offer: Offer) -> list[str]:
     if not unit.is_sized():
         return [*problems, "it is not sized", *gaps]
     problems += gaps + [gap.text for gap in in_doubt(unit.findings)]
-    if unit.opening.fact_conflicts.filter(settled_at=None).exists():
+    if any(conflict.settled_at is None for conflict in unit.opening.fact_conflicts.all()):
         problems.append("two devices said different things of the opening; settle them")
     if unit.opening.state != Opening.State.MEASURED:
         word = unit.opening.get_state_display()

@@ -40,7 +40,7 @@ def _page(request: SignedInRequest, job: Job, status: int = 200, **forms: Any) -
         "approve_form": ApproveForm(user=request.user),
         "release_form": ReleaseForm(user=request.user),
         "approvals": job.approvals.select_related("recorded_by").prefetch_related("units"),
-        "may_approve": [row for row in rows if row.unit.state == Unit.State.SIZED and not row.lacking],
+        "may_approve": [row for row in rows if row.may_be_approved],
         "ready": [row for row in rows if row.is_ready],
         "cautions": services.release_cautions(row.unit for row in rows if row.unit.state not in RELEASED_OR_LATER),
         "may_decide": request.user.has_role(*OFFICE),

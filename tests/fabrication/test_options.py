@@ -144,10 +144,30 @@ def test_what_no_list_has_is_shown_and_can_be_taken_back(walk, as_user, cast):
     chosen = {f"unit{unit.pk}-{key}": value for key, value in (CHOSEN | {"colour": "Brant sand", "trim": ""}).items()}
     client.post(f"/units/{unit.pk}/options/", chosen)
 
-    assert "slate was chosen; the list does not have it" in before
-    assert "braid was chosen; the list does not have it" in before
+    assert '<option value="slate" selected>slate (not offered any more)</option>' in before
+    assert '<option value="braid" selected>braid (not offered any more)</option>' in before
     assert "color &#x27;slate&#x27; is not in the recipe" in sizes
     assert Unit.objects.get(pk=unit.pk).options == CHOSEN | {"colour": "Brant sand"}
+
+
+def test_what_no_list_has_stays_until_somebody_chooses_again(walk, as_user, cast):
+    """Its select stood at "not chosen", the API called nothing missing, and any other choice kept took it away."""
+    unit = walk.measure("wren")
+    hold(unit, colour="slate")
+    client = as_user(cast["dispatcher"])
+
+    sent = {f"unit{unit.pk}-{key}": value for key, value in (CHOSEN | {"colour": "slate", "roll": "reverse"}).items()}
+    kept = client.post(f"/units/{unit.pk}/options/", sent)
+    missing = client.get(f"/api/units/{unit.pk}/").json()["missing_options"]
+    blockers = [one["text"] for one in client.get(f"/api/jobs/{walk.job.pk}/blockers/").json()]
+
+    assert kept.status_code == 302
+    assert Unit.objects.get(pk=unit.pk).options == CHOSEN | {"colour": "slate", "roll": "reverse"}
+    assert missing == [
+        "color 'slate' is not in the recipe 'Wren open roller' rev 1. Choose one of Brant white, Brant sand, "
+        "Dusk grey, Marl stripe, or add the color to the recipe."
+    ]
+    assert "1 with an option that is not offered any more" in blockers
 
 
 @pytest.mark.parametrize("typed", ["Dusk grey", "dusk grey", " Dusk Gray ", "DUSK-GREY"])

@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 import pytest
+from django.test import Client
+from django.urls import reverse
 
 from jobs.models import Job
 from jobs.ports import ports as job_ports
 from measuring import services, sources
-from measuring.models import Opening, Unit
+from measuring.models import Opening, Reading, Unit
 from measuring.times import measure_minutes
 from shared.models import User
 from tests.measuring.makers import choose_all, make_appointment, make_approved, make_job, make_opening
@@ -46,7 +48,7 @@ def test_a_remake_does_not_count_towards_the_stage(job: Job, dispatcher: User) -
     [
         ("options", "1 lack options"),
         ("approval", "1 wait for the customer's approval"),
-        ("release", "1 approved, to be released"),
+        ("release", "1 ready to be released"),
     ],
 )
 def test_what_holds_a_measured_job_up(job: Job, dispatcher: User, step: str, words: str) -> None:
@@ -57,6 +59,19 @@ def test_what_holds_a_measured_job_up(job: Job, dispatcher: User, step: str, wor
         services.approve_sizes(job=job, units=[unit], approved_by="Ida", by=dispatcher)
 
     assert [blocker.text for blocker in sources.blockers(job)] == [words]
+
+
+def test_the_jobs_page_counts_what_is_ready_once(job: Job, dispatcher: User, client: Client) -> None:
+    """It said "3 approved, to be released" above "2 ready to be released"."""
+    unit, *_ = (make_approved(job, dispatcher, mark=mark) for mark in "ABC")
+    Unit.objects.filter(pk=unit.pk).update(grade=Reading.Grade.ROUGH)
+    client.force_login(dispatcher)
+
+    texts = [blocker.text for blocker in sources.blockers(job)]
+    panel = client.get(reverse("measuring:job_units", args=[job.pk])).content.decode()
+
+    assert texts == ["1 approved, can't be released yet", "2 ready to be released"]
+    assert "2 ready to be released" in panel
 
 
 def test_two_answers_and_a_remeasure_hold_it_up(job: Job, dispatcher: User) -> None:

@@ -216,9 +216,11 @@ function optionsOf(work, product) {
 /** Those of the options that this product has too. */
 function validOptions(work, product, options) {
   const known = optionsOf(work, product);
-  const isKnown = ([key, value]) => known.has(key) && (!known.get(key).choices.length || known.get(key).choices.some(([choice]) => choice === value));
-  return Object.fromEntries(Object.entries(options).filter(isKnown));
+  return Object.fromEntries(Object.entries(options).filter(([key, value]) => !isGone(known.get(key), value)));
 }
+
+/** Whether a value that somebody chose is on no list any more. */
+const isGone = (option, value) => !option || (option.choices.length > 0 && !option.choices.some(([choice]) => choice === value));
 
 /** The choice a text means: by its key, else by key or name whatever the case and spelling. */
 function choiceMeant(table, choices, text) {
@@ -357,6 +359,7 @@ const ACTS = {
     const chosen = { ...one.options }, known = optionsOf(work, product);
     for (const [key, value] of Object.entries(body.options)) {
       const text = (value ?? "").trim(), option = known.get(key);
+      if (text && text === one.options[key] && isGone(option, text)) continue;
       demand(option || (!text && key in one.options), "no such option");
       const kept = option ? cleanOption(work, option, text) : "";
       if (kept) chosen[key] = kept;

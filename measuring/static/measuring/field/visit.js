@@ -598,11 +598,16 @@ function options(one) {
   const product = measure.products.get(one.facts.product);
   if (!product) return null;
   const set = (key, value) => deed("options", { opening: one.uid, options: { [key]: value } });
+  const held = (key) => one.options[key] ?? "";
+  const offered = ({ key, choices }) => {
+    const isGone = held(key) && !choices.some(([value]) => value === held(key));
+    return [["", "not chosen"], ...(isGone ? [[held(key), `${held(key)} (not offered any more)`]] : []), ...choices];
+  };
   return h("section", { "aria-label": "Options" }, h("h2", {}, "Options"),
     product.choices[one.facts.mount].map((choice) => h("div", { class: "field needed" }, h("label", { for: `o-${choice.key}` }, choice.label),
       choice.choices.length
-        ? h("select", { id: `o-${choice.key}`, onchange: (event) => set(choice.key, event.target.value) }, [["", "not chosen"], ...choice.choices].map(([value, word]) => h("option", { value, selected: value === (one.options[choice.key] ?? "") }, word)))
-        : h("input", { id: `o-${choice.key}`, maxlength: 120, autocomplete: "off", value: one.options[choice.key] ?? "", onchange: (event) => set(choice.key, event.target.value) }))),
+        ? h("select", { id: `o-${choice.key}`, onchange: (event) => set(choice.key, event.target.value) }, offered(choice).map(([value, word]) => h("option", { value, selected: value === held(choice.key) }, word)))
+        : h("input", { id: `o-${choice.key}`, maxlength: 120, autocomplete: "off", value: held(choice.key), onchange: (event) => set(choice.key, event.target.value) }))),
     h("p", { class: "help" }, "What is not chosen holds up the release, not the visit."));
 }
 
