@@ -15,7 +15,7 @@ from django.utils import timezone
 from jobs.models import BranchQuerySet, Job
 from measuring.models import Family, JobPartQuerySet, Product, Unit
 from shared.fields import LengthField
-from shared.lengths import SIXTEENTH, ZERO, Length
+from shared.lengths import ZERO, Length
 
 M = TypeVar("M", bound=models.Model)
 
@@ -470,16 +470,21 @@ class CutPlan(models.Model):
         return f"{ceil(float(gap) * 1000) / 10:g} %"
 
     @property
-    def dearer(self) -> Length | None:
+    def more_new_stock(self) -> tuple[int, Length] | None:
         """
-        What planning anew cost, in length of new stock to a sixteenth of an inch.
+        How many pieces and what length of new stock planning anew takes beyond what was planned before.
 
-        Stock lost and the new plan, less what was left of the old one; an offcut counts 0.6 of its length.
+        What was lost and the new plan, less what was left of the old one; offcuts are not counted.
+        None where it was not planned anew, or before this was kept.
         """
-        if "after" not in self.before:
+        if "new_stock_after" not in self.before or "new_stock" not in self.before:
             return None
-        spent = Length(self.before["after"] + self.before.get("lost", 0) - self.before.get("cost", 0))
-        return spent.nearest(SIXTEENTH)
+        nothing = {"pieces": 0, "ticks": 0}
+        was, lost, now = (
+            self.before.get(name, nothing) for name in ("new_stock", "new_stock_lost", "new_stock_after")
+        )
+        more = {key: now[key] + lost[key] - was[key] for key in nothing}
+        return more["pieces"], Length(more["ticks"])
 
 
 class PlannedCutQuerySet(BranchQuerySet["PlannedCut"]):

@@ -10,9 +10,8 @@ from django.db.models import F, Q, QuerySet
 from django.utils import timezone
 
 from fabrication.models import Batch, CutPlan, KeptEnd, Material, Part, PlannedCut, StockItem, StockMove, UnitMake
-from fabrication.rules.cutting.problem import OFFCUT_WORTH
 from fabrication.services.assembly import steps_left
-from fabrication.services.planning import cost_of_cut, drop_plan, free_stock, plan_material, rest_cost
+from fabrication.services.planning import drop_plan, free_stock, new_stock, new_stock_left, plan_material
 from fabrication.services.stock import fresh_code, mark_flaws, move_stock
 from jobs.services import lock_job, recompute_stage
 from measuring.models import Unit
@@ -265,6 +264,11 @@ def _take_offcut_back(cut: PlannedCut, by: User) -> None:
 # -- when it goes wrong --------------------------------------------------------------
 
 
+def _planned_before(cut: PlannedCut, why: str) -> dict[str, Any]:
+    """Why the plan of a cut is made anew, the new stock it had left, and what of that is used up with this cut."""
+    return {"why": why, "new_stock": new_stock_left(cut.plan), "new_stock_lost": new_stock([cut])}
+
+
 @transaction.atomic
 def report_miscut(*, cut: PlannedCut, spoiled: list[int], by: User, reason: str) -> Run:
     """
@@ -281,7 +285,7 @@ def report_miscut(*, cut: PlannedCut, spoiled: list[int], by: User, reason: str)
     if not spoiled or any(not 0 <= place < len(cut.pieces) for place in spoiled):
         raise Refused("say which pieces are spoiled", field="spoiled", bound=f"0 to {len(cut.pieces) - 1}")
     why = f"miscut: {reason}"
-    before = {"why": why, "cost": rest_cost(cut.plan)}
+    before = _planned_before(cut, why)
     lost = set(spoiled)
     good = set(range(len(cut.pieces))) - lost
     done = _cut_places(cut)
@@ -296,7 +300,6 @@ def report_miscut(*, cut: PlannedCut, spoiled: list[int], by: User, reason: str)
         state=Part.State.TO_CUT
     )
     cut.keeps_offcut = False
-    before["lost"] = cost_of_cut(cut)
     why_lost = {"cut": False, "spoiled": True, "why": reason}
     kept = {"cut": True, "spoiled": False}
     _close(cut, [piece | (why_lost if place in lost else kept) for place, piece in enumerate(cut.pieces)], by)
@@ -353,7 +356,7 @@ def _across(piece: dict[str, Any]) -> int:
     return int(piece["length"] if piece["turned"] else piece["width"])
 
 
-def _close_with_rest(cut: PlannedCut, by: User, stretches: list[tuple[int, int]]) -> list[StockItem]:
+def _close_with_rest(cut: PlannedCut, by: User, stretches: list[tuple[int, int]]) -> None:
     """Ends a cut with the pieces that are cut; clean stretches long enough go back as offcuts."""
     keep = cut.plan.material.keep
     stretches = [(start, end) for start, end in stretches if end > start]
@@ -369,7 +372,6 @@ def _close_with_rest(cut: PlannedCut, by: User, stretches: list[tuple[int, int]]
     dropped = {piece["part"] for place, piece in enumerate(cut.pieces) if place not in done}
     Part.objects.filter(pk__in=dropped, state=Part.State.PLANNED).update(state=Part.State.TO_CUT)
     _close(cut, [cut.pieces[place] for place in sorted(done)], by)
-    return offcuts
 
 
 @transaction.atomic
@@ -403,13 +405,11 @@ def report_flaw(*, cut: PlannedCut, start: Length, end: Length, by: User, note: 
             where = f"{Length(max(0, cut_from))} to {Length(cut_to)}"
             raise Refused(f"{where} of the bar is cut already; book spoiled pieces as miscut", field="start")
     stretches = _free_stretches(cut)
-    before = {"why": f"flaw: {note or cut.item.code}", "cost": rest_cost(cut.plan)}
+    before = _planned_before(cut, f"flaw: {note or cut.item.code}")
     if cut.state == PlannedCut.State.TO_CUT:
         _use_stock(cut, by)
     around = [(max(a, end.ticks), b) for a, b in stretches] + [(a, min(b, start.ticks)) for a, b in stretches]
-    offcuts = _close_with_rest(cut, by, around)
-    bar = cut.length.ticks * (OFFCUT_WORTH if cut.item.is_offcut else 1)
-    before["lost"] = round(bar - OFFCUT_WORTH * sum((one.length or ZERO).ticks for one in offcuts))
+    _close_with_rest(cut, by, around)
     record(by=by, deed="marked a flaw", subject=cut, note=f"{start} to {end} of {cut.item.code} {note}".strip())
     return [plan_material(batch=cut.plan.batch, material=cut.plan.material, by=by, before=before)]
 
@@ -425,7 +425,7 @@ def flaw_in_roll(*, item: StockItem, start: Length, end: Length, by: User, note:
     )
     for plan in plans:
         Batch.objects.select_for_update().get(pk=plan.batch_id)
-    costs = [rest_cost(plan) for plan in plans]
+    needed = [new_stock_left(plan) for plan in plans]
     for plan in plans:
         drop_plan(plan=plan)
     held = StockItem.objects.select_for_update().get(pk=item.pk)
@@ -433,9 +433,9 @@ def flaw_in_roll(*, item: StockItem, start: Length, end: Length, by: User, note:
     why = f"flaw: {start} to {end} of {item.code} {note}".strip()
     return [
         plan_material(
-            batch=plan.batch, material=plan.material, by=by, before={"why": why[:160], "cost": cost, "lost": 0}
+            batch=plan.batch, material=plan.material, by=by, before={"why": why[:160], "new_stock": need}
         )
-        for plan, cost in zip(plans, costs, strict=True)
+        for plan, need in zip(plans, needed, strict=True)
     ]
 
 

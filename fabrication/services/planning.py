@@ -5,14 +5,12 @@ from __future__ import annotations
 import sys
 from collections import defaultdict
 from collections.abc import Iterable, Iterator
-from fractions import Fraction
 from typing import Any
 
 from django.db import transaction
 from django.db.models import F, Max
 
 from fabrication.models import Batch, CutPlan, Material, Part, PlannedCut, StockItem
-from fabrication.rules.cutting.problem import OFFCUT_WORTH
 from fabrication.services.problems import LEAST_SECONDS, flawed, solved
 from shared import runs
 from shared.audit import record
@@ -74,8 +72,8 @@ def plan_material(
     """
     Replaces what is left of a material's plan by a new one, worked out in a run.
 
-    `before`: why, and what was left cost until now (see `rest_cost`), so that the page can
-    show what it costs.
+    `before`: why, the new stock it needed until now (`new_stock_left`) and what of that is used up
+    (`lost`), so that the page can show what planning anew costs.
     """
     for old in batch.plans.filter(material=material).exclude(state=CutPlan.State.REPLACED):
         drop_plan(plan=old)
@@ -176,7 +174,7 @@ def keep_plan(*, plan: CutPlan, problem: dict[str, Any], answer: dict[str, Any],
     plan.answer = {key: value for key, value in answer.items() if key not in {"patterns", "unplaced"}}
     plan.unplaced, plan.state = answer.get("unplaced", []), CutPlan.State.READY
     if plan.before:
-        plan.before = plan.before | {"after": sum(cost_of_cut(cut) for cut in cuts)}
+        plan.before = plan.before | {"new_stock_after": new_stock(cuts)}
     plan.save(update_fields=["problem", "answer", "unplaced", "state", "before"])
     if batch.state == Batch.State.OPEN and not batch.plans.filter(state=CutPlan.State.PLANNING).exists():
         batch.state = Batch.State.PLANNED
@@ -270,20 +268,17 @@ def _has_moved(item: StockItem, offered: dict[str, Any]) -> bool:
 # -- what planning anew costs ------------------------------------------------------------
 
 
-def cost_of_cut(cut: PlannedCut) -> int:
+def new_stock(cuts: Iterable[PlannedCut]) -> dict[str, int]:
     """
-    What one planned cut takes of stock, in ticks of new stock by the plan's own rule.
+    What cuts take of stock that is no offcut, as JSON: whole bars, or what is run off a roll, and how many.
 
-    An offcut counts 0.6 of its length, and so does what goes back as one; of a roll, what is run off.
+    An offcut was paid for already, and one that goes back is not new stock saved: neither counts.
     """
-    share = OFFCUT_WORTH if cut.item.is_offcut else Fraction(1)
-    cost = share * cut.run_off.ticks
-    if cut.keeps_offcut and cut.plan.material.kind != Material.Kind.CLOTH:
-        cost -= OFFCUT_WORTH * cut.left.ticks
-    return round(cost)
+    fresh = [cut for cut in cuts if not cut.item.is_offcut]
+    return {"pieces": len(fresh), "ticks": sum(cut.run_off.ticks for cut in fresh)}
 
 
-def rest_cost(plan: CutPlan) -> int:
-    """The cost of what is not cut yet (a stock piece under way included), in ticks."""
+def new_stock_left(plan: CutPlan) -> dict[str, int]:
+    """The new stock of what is not cut yet, a piece under way included."""
     open_cuts = plan.cuts.filter(state__in=[PlannedCut.State.TO_CUT, PlannedCut.State.BEGUN])
-    return sum(cost_of_cut(cut) for cut in open_cuts.select_related("item", "plan__material"))
+    return new_stock(open_cuts.select_related("item"))

@@ -81,7 +81,7 @@ def _plan_context(request: SignedInRequest, plan: CutPlan, flaw_form: FlawAtTheT
         "done": done,
         "last_offcut": last.offcut if last is not None else None,
         "flaw_form": flaw_form or FlawAtTheTableForm(user=request.user, is_roll=is_roll),
-        "dearer": plan.dearer,
+        "more_new_stock": plan.more_new_stock,
         "lot_used_up": any(row.get("lot") for row in plan.unplaced),
         "unplaced": [(row, parts.get(int(row["piece"])) or _part(row)) for row in plan.unplaced],
         "spoken_for": rolls_spoken_for(plan) if plan.unplaced else [],

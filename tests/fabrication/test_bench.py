@@ -2,6 +2,7 @@
 
 import pytest
 from django.urls import reverse
+from django.utils.html import strip_tags
 
 from fabrication.models import CutPlan, KeptEnd, Part, PlannedCut, StockItem, UnitMake
 from fabrication.services.batches import open_batch
@@ -21,7 +22,7 @@ from fabrication.services.stock import let_end_go
 from jobs.models import Job
 from measuring.models import Room
 from shared.errors import Refused
-from shared.lengths import SIXTEENTH, Length
+from shared.lengths import Length
 from tests.fabrication.rows import make_job_row, make_made_unit, make_material, make_part, make_stock
 
 pytestmark = pytest.mark.django_db
@@ -174,17 +175,30 @@ def test_one_tap_books_a_whole_set_up_and_nothing_else(branch, workroom, tube, d
 # -- flaws and miscuts, and what they cost -------------------------------------------------
 
 
-def test_a_miscut_shows_what_planning_anew_costs(plan, workroom, do_runs):
+def test_a_miscut_shows_what_planning_anew_costs(plan, workroom, do_runs, as_user):
     run = report_miscut(cut=plan.cuts.get(), spoiled=[1], by=workroom, reason="blade wandered")
     do_runs()
 
     fresh = CutPlan.objects.get(pk=run.subject.pk)
-    # before: 192 - 0.6 x 85 3/8 = 140.775; lost 192; after: 192 - 0.6 x 156 1/8 = 98.325, or less from an offcut
-    spent = Length(fresh.before["after"]) + Length(fresh.before["lost"]) - Length(fresh.before["cost"])
-    assert fresh.dearer == spent.nearest(SIXTEENTH)
-    assert fresh.before["lost"] == Length.inches(192).ticks
-    assert fresh.before["cost"] == pytest.approx(140.775 * 8128, abs=1)
-    assert fresh.dearer > Length.inches(140)
+    # a bar was planned; it is lost, and another is cut: 192 in of new stock, whatever offcuts they leave
+    assert [cut.item.is_offcut for cut in fresh.cuts.all()] == [False]
+    assert fresh.more_new_stock == (1, Length.inches(192))
+    page = strip_tags(as_user(workroom).get(reverse("fabrication:cut_plan", args=[fresh.pk])).content.decode())
+    assert "192 in of new stock more than before (1 piece). Offcuts are not counted." in page
+
+
+def test_a_miscut_made_good_from_an_offcut_takes_no_more_new_stock(plan, workroom, tube, do_runs, as_user):
+    """The page named a length of new stock: it weighed the offcut that was cut and those not kept."""
+    for _ in range(3):
+        make_stock(tube, length=Length.inches(96), quantity=1, is_offcut=True)
+    run = report_miscut(cut=plan.cuts.get(), spoiled=[1], by=workroom, reason="blade wandered")
+    do_runs()
+
+    fresh = CutPlan.objects.get(pk=run.subject.pk)
+    assert {cut.item.is_offcut for cut in fresh.cuts.all()} == {True}
+    assert fresh.more_new_stock == (0, Length(0))
+    page = as_user(workroom).get(reverse("fabrication:cut_plan", args=[fresh.pk])).content.decode()
+    assert "no more new stock than before" in page
 
 
 def test_what_is_cut_is_counted_over_replaced_plans_too(branch, workroom, tube, do_runs, as_user):
@@ -256,7 +270,7 @@ def test_no_panel_lies_on_a_flaw_and_what_is_skipped_is_run_off(branch, workroom
     first, second = plan.cuts.order_by("order")
     assert (first.length, first.skipped) == (Length.inches(60), Length(0))
     assert (second.length, second.skipped) == (Length.inches(70), Length.inches(8))
-    assert plan.dearer == Length.inches(8)
+    assert plan.more_new_stock == (0, Length.inches(8))
     with pytest.raises(Refused, match=r"cut 1 lies before this one"):
         mark_cut(cut=second, by=workroom)
     mark_cut(cut=first, by=workroom)
