@@ -108,7 +108,7 @@ def _product(product: Product, offer: Offer) -> dict[str, Any]:
 
 def _option(one: Option) -> dict[str, Any]:
     told = {"key": one.key, "label": one.label, "choices": one.pairs, "needed": one.is_needed}
-    return {**told, "is_length": True} if one.is_length else told
+    return told | {name: True for name in ("is_length", "is_own") if getattr(one, name)}
 
 
 def visit_of(user: User, appointment: Appointment) -> dict[str, Any]:

@@ -26,8 +26,8 @@ if TYPE_CHECKING:
 NO_OR_YES: Final = (Choice("no", "no"), Choice("yes", "yes"))
 GAP_STRIPS: Final = Option("gap_strips", "gap strips", NO_OR_YES, is_needed=False)
 CLOTH_EXTRA: Final = Option("cloth_extra", "extra width for cloth", is_needed=False, is_length=True)
-MOTOR_CHANNEL: Final = Option("motor_channel", "motor channel", is_needed=False)
-NOTE: Final = Option("note", "note to the workroom", is_needed=False)
+MOTOR_CHANNEL: Final = Option("motor_channel", "motor channel", is_needed=False, is_own=True)
+NOTE: Final = Option("note", "note to the workroom", is_needed=False, is_own=True)
 OURS: Final = (GAP_STRIPS, CLOTH_EXTRA, MOTOR_CHANNEL, NOTE)
 """What the measurer is asked whatever the list says; no part depends on it, and none of it is needed."""
 
@@ -86,6 +86,12 @@ def _offer(product: Product, listed: OptionList) -> Offer:
 def starting_options(offer: Offer, mount: str) -> dict[str, str]:
     """What is chosen by itself, for everybody to see: where a needed option has one choice only."""
     return {one.key: one.choices[0].key for one in offer.at(mount) if one.is_needed and len(one.choices) == 1}
+
+
+def copied_options(options: Mapping[str, Any]) -> dict[str, Any]:
+    """Those that another opening like this one has too."""
+    own = {one.key for one in OURS if one.is_own}
+    return {key: value for key, value in options.items() if key not in own}
 
 
 def valid_options(offer: Offer, options: Mapping[str, Any]) -> dict[str, Any]:

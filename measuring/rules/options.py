@@ -29,13 +29,18 @@ class Choice:
 
 @dataclass(frozen=True, slots=True)
 class Option:
-    """One thing that is chosen: one of its choices, or free text or a length where it has none."""
+    """
+    One thing that is chosen: one of its choices, or free text or a length where it has none.
+
+    `is_own`: it is said of one unit only, so that a copy of its opening does not take it.
+    """
 
     key: str
     label: str
     choices: tuple[Choice, ...] = ()
     is_needed: bool = True
     is_length: bool = False
+    is_own: bool = False
 
     @property
     def pairs(self) -> list[tuple[str, str]]:

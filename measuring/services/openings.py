@@ -26,6 +26,7 @@ from measuring.models import (
     Visit,
     VisitOpening,
 )
+from measuring.options import copied_options
 from measuring.rules.visit import taken_up_again
 from measuring.services.base import lock_job, lock_opening, note, restage
 from measuring.services.sizes import size_opening
@@ -219,7 +220,11 @@ def copy_opening(
     visit: Visit | None = None,
     uid: uuids.UUID | None = None,
 ) -> Opening:
-    """Another opening like this one beside it: its facts, never its readings; the next mark where `mark` is taken."""
+    """
+    Another opening like this one beside it, with the next mark where `mark` is taken.
+
+    It takes what is the same by nature: neither readings nor what was said of that one only.
+    """
     opening = lock_opening(opening)
     unit = opening.job.branch.unit
     facts = {name: shown_fact(getattr(opening, name), unit) for name in COPIED}
@@ -232,7 +237,7 @@ def copy_opening(
         thing.opening = made
         thing.save()
     if opening.units_wanted and (unit_row := opening.units.live().order_by("number").first()):
-        made.units.update(options=unit_row.options)
+        made.units.update(options=copied_options(unit_row.options))
     note(by, f"copied {opening}", made, made)
     size_opening(opening=made, by=by)
     return Opening.objects.get(pk=made.pk)

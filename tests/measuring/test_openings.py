@@ -11,6 +11,7 @@ from measuring import services
 from measuring.models import FactConflict, Group, Opening, Room
 from measuring.services.openings import next_mark
 from shared.errors import Refused
+from shared.lengths import Length
 from shared.models import AuditEntry, User
 from tests.measuring.makers import INSIDE, make_job, make_opening, make_range
 
@@ -90,6 +91,20 @@ def test_a_copy_takes_facts_and_things_and_no_readings(job: Job, measurer: User)
     assert made.units.get().options["colour"] == "oak"
     assert not made.readings.exists()
     assert made.state == Opening.State.TO_MEASURE
+
+
+def test_a_copy_takes_nothing_that_is_said_of_one_window_only(job: Job, measurer: User) -> None:
+    """It took the handle, the note to the workroom and the motor's channel along."""
+    own = {"handle_projection": "2", "handle_height": "38", "note": "cracked pane"}
+    like = make_opening(job, measurer, family="roller", sill_projection="1", reach_height="96", **own)
+    chosen = {"note": "customer's sample is in the box", "motor_channel": "4", "gap_strips": "yes"}
+    services.set_options_of_opening(opening=like, options=chosen, by=measurer)
+
+    made = services.copy_opening(opening=like, by=measurer)
+
+    assert (made.handle_projection, made.handle_height, made.note) == (None, None, "")
+    assert (made.sill_projection, made.reach_height) == (Length.parse("1"), Length.parse("96"))
+    assert made.units.get().options == {"gap_strips": "yes"}
 
 
 def test_openings_are_walked_in_the_order_given(room: Room, measurer: User) -> None:

@@ -268,7 +268,8 @@ const ACTS = {
     for (const [name, row] of Object.entries(work.table.facts)) if (row.copied) facts[name] = like.facts[name];
     if (work.measure.products.get(facts.product)?.is_active === false) facts.product = null;
     facts.mark = body.mark && !marks.includes(body.mark) ? body.mark : freeMark(like.mark, marks);
-    const options = { ...like.options }, hadUnit = like.units.length > 0;
+    const own = work.day.choices.ours.filter((one) => one.is_own).map((one) => one.key), hadUnit = like.units.length > 0;
+    const options = Object.fromEntries(Object.entries(like.options).filter(([key]) => !own.includes(key)));
     const made = work.put(visit, room, body.copy, structuredClone(facts));
     made.group = like.group;
     made.obstructions = like.obstructions.map((thing) => ({ ...thing }));
