@@ -31,6 +31,7 @@ from measuring.options import OURS, Offer, offers
 from measuring.rules.families import TABLE
 from measuring.rules.options import Option
 from measuring.sheets import live_units
+from shared.fields import length_answer
 from shared.lengths import Unit
 from shared.models import User
 
@@ -275,8 +276,8 @@ def opening_of(opening: Opening, unit: Unit) -> dict[str, Any]:
                 "state": one.get_state_display(),
                 "released": one.state in RELEASED_OR_LATER,
                 "product": one.product.key,
-                "width": one.order_width.ticks if one.order_width else None,
-                "height": one.order_height.ticks if one.order_height else None,
+                "order_width": length_answer(one.order_width, unit) if one.order_width else None,
+                "order_height": length_answer(one.order_height, unit) if one.order_height else None,
             }
             for one in units
         ],

@@ -175,6 +175,11 @@ class LengthFormField(forms.Field):
         ]
     }
 )
+def length_answer(value: Length, unit: Unit) -> dict[str, Any]:
+    """A length as the API answers it: ``{"text": "35 3/8", "unit": "in", "ticks": 287528}``."""
+    return {"text": value.text(unit), "unit": unit.value, "ticks": value.ticks}
+
+
 class LengthSerializerField(serializers.Field[Length, Any, dict[str, Any], Any]):
     """
     A length in the API.
@@ -203,7 +208,7 @@ class LengthSerializerField(serializers.Field[Length, Any, dict[str, Any], Any])
         return Unit(branch.unit) if branch else Unit.INCH
 
     def to_representation(self, value: Length) -> dict[str, Any]:
-        return {"text": value.text(self.unit), "unit": self.unit.value, "ticks": value.ticks}
+        return length_answer(value, self.unit)
 
     def to_internal_value(self, data: Any) -> Length:
         length = self._read(data)

@@ -55,6 +55,8 @@ UNRESOLVED = "Options are resolved against the recipe before a release, which na
 
 MINUTES = "Drives are whole minutes, rounded up, so that the minutes shown add up and what is typed is what was meant."
 
+LENGTHS = "A unit's order size is a length as in its own answer, under the same names, not a bare number of ticks."
+
 PHONE = "The phone does an entry as the office will: it must know what the office knows."
 
 CORDS = "One table of cord rules: it says more, and a place's hardware rules hold no second one."
@@ -104,6 +106,24 @@ CHANGES: dict[str, list[Change]] = {
             Change(f"{when}GET /api/openings/* body.units.*.{what}", PHONE, is_new=True)
             for when in ("", "afterwards ")
             for what in ("released", "product")
+        ],
+        # what a copy of an opening takes
+        *[
+            Change(f"{where} *choices.*.is_own", "What is said of one window only is marked: no copy takes it.", True)
+            for where in ("GET /api/field/day/", "GET /api/visits/", "afterwards GET /api/visits/*")
+        ],
+        # lengths
+        *[
+            Change(f"{where} body.*units.*.{'order_' * is_new}{name}", LENGTHS, is_new=is_new)
+            for where in (
+                "GET /api/field/day/ *",
+                "GET /api/visits/ *",
+                "afterwards GET /api/visits/*",
+                "GET /api/openings/*",
+                "afterwards GET /api/openings/*",
+            )
+            for name in ("width", "height")
+            for is_new in (False, True)
         ],
         Change("afterwards GET /api/visits/* body.visits.*.outcome", "A visit's outcome is its code, not its words."),
         Change("entry * measuring.copy reply.renamed", "A copy says when its mark was taken.", is_new=True),

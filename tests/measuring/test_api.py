@@ -167,6 +167,19 @@ def test_a_measure_by_api_ends_in_a_release(
     assert released.json()[0]["state"] == "released"
 
 
+def test_a_visits_units_have_their_order_size_as_everywhere(dispatcher: User, measurer: User, api_as: ApiAs) -> None:
+    """It was a bare number, 287528, under another name than a unit's own answer has."""
+    job = make_job(dispatcher)
+    appointment = make_appointment(job, dispatcher, measurer)
+    unit = make_opening(job, dispatcher).units.get()
+
+    visit = api_as(measurer).get(f"/api/visits/{appointment.pk}/").json()["openings"][0]["units"][0]
+    answer = api_as(dispatcher).get(f"/api/units/{unit.pk}/").json()
+
+    assert visit["order_width"] == answer["order_width"] == {"text": "35 3/8", "unit": "in", "ticks": 287528}
+    assert visit["order_height"] == answer["order_height"]
+
+
 @pytest.mark.parametrize("typed", ["abc", "-3", "0", "1000", "35 3/7", "35 9/8"])
 def test_a_bad_reading_answers_409_with_field_and_problem(
     measurer: User, api_as: ApiAs, rows: dict[str, Any], typed: str
