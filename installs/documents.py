@@ -183,9 +183,7 @@ def completion(job: Job) -> dict[str, Any]:
         "owed": [f"{row.unit.opening}: {row.cause_text}" for row in owed],
         "care": [{"family": name, "text": CARE[name]} for name in families if name in CARE],
         "loops": tension,
-        "corded": any(one.read and one.read.loops for one in good) or any(
-            one.read and one.read.control == "cord" for one in good
-        ),
+        "corded": any(one.read and one.read.may_hang_a_cord for one in good),
         "motors": any(one.read and one.read.motor for one in good),
         "remotes": [
             {"remote": entry.remote, "channel": entry.channel, "units": list(entry.units)} for entry in remotes

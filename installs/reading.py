@@ -115,7 +115,7 @@ def read_unit(unit: Unit, rules: Rules) -> InstallUnit:
         substrate=opening.substrate,
         width=width,
         height=height,
-        options=_options(unit),
+        options=unit.options,
         rules=rules,
         weight_g=make.weight_g if make is not None else None,
         places={name: [_made_length(at) for at in places] for name, places in (made.get("places") or {}).items()},
@@ -133,11 +133,6 @@ def read_unit(unit: Unit, rules: Rules) -> InstallUnit:
         facts=tuple(sorted(key for key in facts if key not in MULLION_SEAMS and key != "take_down")),
         take_down=facts.get("take_down") not in (None, "", "no"),
     )
-
-
-def _options(unit: Unit) -> dict[str, Any]:
-    """As chosen; a product without a choice of control has none that needs hardware."""
-    return {"control": "cordless", **unit.options}
 
 
 def _made_length(text: Any) -> Length:
@@ -216,13 +211,13 @@ def work_out(units: Iterable[Unit], rules: Rules) -> list[Worked]:
 
 
 def _numbered(unit: Unit, read: InstallUnit) -> InstallUnit:
-    """A motor's channel: by the unit's place among those of its room, as nobody chose one."""
+    """A motor's channel: as chosen, else by the unit's place among those of its room."""
     if read.motor is None or read.motor.channel is not None:
         return read
     from dataclasses import replace
 
     order = unit.opening.order * 10 + unit.number
-    channel = unit.options.get("channel") or min(order % 90 + 1, 99)
+    channel = unit.options.get("motor_channel") or min(order % 90 + 1, 99)
     try:
         return replace(read, motor=replace(read.motor, channel=int(channel)))
     except (ValueError, TypeError):

@@ -16,7 +16,7 @@ from itertools import pairwise
 
 from installs.rules.data import BracketRule, BracketSize, HardwareRules
 from installs.rules.findings import Finding
-from installs.rules.units import InstallUnit, pounds
+from installs.rules.units import UNKNOWN_CONTROL, InstallUnit, pounds
 from shared.formats.mass import pounds_text
 from shared.lengths import TICKS_PER_FOOT, ZERO, Length
 from shared.records import Record
@@ -148,7 +148,8 @@ def worst_load(
         factor = Fraction(rules.placing.interior_share) if 0 < place < len(places) - 1 else Fraction(1)
         if part * factor > worst:
             worst, share = part * factor, part
-    pull = rules.use_pull_lb[unit.control]
+    pulls = rules.use_pull_lb
+    pull = max(pulls.values()) if unit.control == UNKNOWN_CONTROL else pulls[unit.control]
     load = (weight_lb * worst.numerator / worst.denominator + pull).quantize(Decimal("0.01"))
     percent = round(float(share) * 100)
     more = f" × {rules.placing.interior_share} (middle support)" if worst != share else ""

@@ -7,7 +7,7 @@ from typing import Any
 
 from installs.rules.controls import loop_drop
 from installs.rules.data import ControlChoice, HardwareRules
-from installs.rules.units import InstallUnit, KeepOff, Loop, Motor, Valance
+from installs.rules.units import UNKNOWN_CONTROL, InstallUnit, KeepOff, Loop, Motor, Valance
 from shared.contracts import ContractError
 from shared.lengths import Length
 
@@ -39,7 +39,7 @@ def install_unit(
     Parameters
     ----------
     options
-        As chosen: ``control`` (required), ``control_side`` or ``tilt_side``, ``valance``,
+        As chosen: ``control`` (unknown where nobody chose one), ``control_side`` or ``tilt_side``, ``valance``,
         ``hold_downs``, ``gap_strips``; others are left alone.
     places, parts
         What the recipe gave: places along the head by name, and names of the parts it made.
@@ -62,7 +62,7 @@ def install_unit(
     >>> [(loop.kind, loop.side, loop.drop.text()) for loop in unit.loops]
     [('chain', 'left', '56'), ('cord', 'left', '56')]
     """
-    choice = _control(product, str(options.get("control", "")), rules)
+    choice = _control(product, str(options.get("control") or ""), rules)
     side = str(options.get("control_side") or options.get("tilt_side") or "right")
     comes_with = {rules.choices.comes_with[name] for name in parts if name in rules.choices.comes_with}
     has_valance = str(options.get("valance", "")) not in NOT_CHOSEN
@@ -78,15 +78,15 @@ def install_unit(
         width=width,
         height=height,
         weight_g=weight_g or None,
-        control=choice.control,
+        control=choice.control if choice else UNKNOWN_CONTROL,
         control_side=side,
-        loops=site.pop("loops", None) or tuple(Loop(drop, kind, side) for kind in choice.loops),
+        loops=site.pop("loops", None) or tuple(Loop(drop, kind, side) for kind in (choice.loops if choice else ())),
         keep_off=_keep_off(width, places or {}, rules),
         gap_strips=str(options.get("gap_strips", "")) not in NOT_CHOSEN,
         hold_downs=str(options.get("hold_downs", "")) not in NOT_CHOSEN,
         valance=site.pop("valance", None) or (Valance(width) if has_valance else None),
-        motor=Motor(choice.power, remote, channel) if choice.power else None,
-        two_way=choice.two_way,
+        motor=Motor(choice.power, remote, channel) if choice and choice.power else None,
+        two_way=choice is not None and choice.two_way,
         comes_with=tuple(sorted(comes_with)),
         **site,
     )
@@ -94,12 +94,14 @@ def install_unit(
     return unit
 
 
-def _control(product: str, chosen: str, rules: HardwareRules) -> ControlChoice:
+def _control(product: str, chosen: str, rules: HardwareRules) -> ControlChoice | None:
+    """What the control means here; None where none is chosen, and nothing is taken in its place."""
+    if not chosen:
+        return None
     table = rules.choices.controls
     found = table.get(f"{product}/{chosen}", table.get(chosen))
     if found is None:
-        shown = chosen or "nothing chosen"
-        raise ContractError("options.control", f"{shown} is not known", "one of " + ", ".join(table))
+        raise ContractError("options.control", f"{chosen} is not known", "one of " + ", ".join(table))
     return found
 
 

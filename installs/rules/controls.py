@@ -9,7 +9,7 @@ from installs.rules.cords import CordRule
 from installs.rules.data import HardwareRules
 from installs.rules.findings import Caution, Finding, ToDo
 from installs.rules.trims import Line, line
-from installs.rules.units import LOOP_CONTROLS, InstallUnit, Loop, SiteFacts
+from installs.rules.units import LOOP_CONTROLS, UNKNOWN_CONTROL, InstallUnit, Loop, SiteFacts
 from shared.formats.mass import pounds_text
 from shared.lengths import ZERO, Length
 from shared.records import Record
@@ -58,7 +58,8 @@ def loop_drop(height: Length, rules: HardwareRules) -> Length:
 
 def plan_control(unit: InstallUnit, site: SiteFacts, rules: HardwareRules) -> ControlPlan:
     """Everything about how the unit is worked, for its control kind and its place."""
-    plans = [_tension(unit, site, rules), _cord(unit, site, rules), _reach(unit, rules), _motor(unit, rules)]
+    by_cord = [_tension(unit, site, rules), _cord(unit, site, rules), _unknown(unit, site)]
+    plans = [*by_cord, _reach(unit, rules), _motor(unit, rules)]
     return ControlPlan(
         tuple(entry for plan in plans for entry in plan.lines),
         tuple(entry for plan in plans for entry in plan.tension),
@@ -143,6 +144,15 @@ def _cord(unit: InstallUnit, site: SiteFacts, rules: HardwareRules) -> ControlPl
     lines = (line(rules, rules.controls.cleat, 1, f"1 for the lift cord, {where}"),)
     text = "a free cord: many places no longer allow one on a new covering; check before it goes up"
     return ControlPlan(lines, (), (Finding("free_cord", text, "check", "control"),), (_child_caution(site, rule),))
+
+
+def _unknown(unit: InstallUnit, site: SiteFacts) -> ControlPlan:
+    """Nobody chose a control: what a cord would ask for is said, and nothing is listed."""
+    if unit.control != UNKNOWN_CONTROL:
+        return ControlPlan()
+    text = "no control is chosen: see how it is worked before it goes up, and bring what a cord or chain needs"
+    found = Finding("control_unknown", text, "check", "options.control")
+    return ControlPlan(findings=(found,), cautions=(_child_caution(site, site.cords),))
 
 
 # -- by hand ---------------------------------------------------------------------

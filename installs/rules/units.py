@@ -31,6 +31,8 @@ SUBSTRATES: Final = (
     "unknown",
 )
 CONTROLS: Final = ("cordless", "chain", "cord_loop", "cord", "wand", "crank", "spring", "motor")
+UNKNOWN_CONTROL: Final = "unknown"
+"""Nobody chose how it is worked, so it may hang a cord."""
 LOOP_CONTROLS: Final = {"chain": "chain", "cord_loop": "cord"}
 COMES_WITH: Final = ("wand", "valance", "hold_downs", "battery")
 POWERS: Final = ("battery", "plug", "hard_wired")
@@ -104,7 +106,7 @@ class InstallUnit(Record):
     product: str = ""
     variant: str = ""
     weight_g: Annotated[int | None, Within(1, 500_000)] = None
-    control: Annotated[str, OneOf(*CONTROLS)] = "cordless"
+    control: Annotated[str, OneOf(*CONTROLS, UNKNOWN_CONTROL)] = "cordless"
     control_side: Annotated[str, OneOf("left", "right")] = "right"
     loops: tuple[Loop, ...] = ()
     obstructions: tuple[Obstruction, ...] = ()
@@ -128,6 +130,11 @@ class InstallUnit(Record):
 
     def __post_init__(self) -> None:
         verify(self)
+
+    @property
+    def may_hang_a_cord(self) -> bool:
+        """Whether a chain or cord hangs at it, or may for all that is known."""
+        return bool(self.loops) or self.control in {*LOOP_CONTROLS, "cord", UNKNOWN_CONTROL}
 
     def check(self, path: str) -> None:
         """Places lie on the unit; a motor belongs to motor control, and the other way round."""

@@ -67,6 +67,26 @@ def test_an_unknown_control_is_said_under_cannot(branch: Branch, dispatcher: Use
     assert row.lines == []
 
 
+def test_a_unit_whose_control_nobody_chose_may_hang_a_cord(branch: Branch, dispatcher: User) -> None:
+    """It was taken as cordless: no caution, and a home care page that says nothing of cords."""
+    unit = make_unit(make_job(branch, by=dispatcher), options={})
+
+    one = worked(unit)
+
+    assert one.hardware is not None
+    assert "control_unknown" in [finding.code for finding in one.hardware.findings]
+    assert "cords" in [caution.code for caution in one.hardware.cautions]
+    assert one.read.may_hang_a_cord
+    assert not worked(make_unit(unit.job)).read.may_hang_a_cord  # a spring
+
+
+def test_the_chosen_motor_channel_is_the_one_that_is_taught(branch: Branch, dispatcher: User) -> None:
+    """The channel was looked for under a name that no page writes, so a counted one stood in its place."""
+    options = {"control": "battery", "motor_channel": "7"}
+
+    assert worked(make_unit(make_job(branch, by=dispatcher), options=options)).read.motor.channel == 7
+
+
 def test_planning_an_install_names_the_units_and_reserves_their_hardware(branch: Branch, dispatcher: User) -> None:
     stock_up(branch)
     job = make_job(branch, by=dispatcher)
