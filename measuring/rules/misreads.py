@@ -23,6 +23,7 @@ from __future__ import annotations
 import dataclasses
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
+from itertools import accumulate
 from math import isqrt
 from typing import Any, Final, NamedTuple
 
@@ -32,10 +33,7 @@ from measuring.rules.opening import Opening
 
 _TABLE: Final = TABLE["misreads"]
 _STEP: Final[int] = _TABLE["step"]
-_TAPER: Final[list[int]] = _TABLE["taper"]
-_BOW: Final[list[int]] = _TABLE["bow"]
-_SQUARE: Final[list[int]] = _TABLE["square"]
-_LEAN: Final[list[int]] = _TABLE["lean"]
+_TAPER, _BOW, _SQUARE, _LEAN = (list(accumulate(_TABLE[name])) for name in ("taper", "bow", "square", "lean"))
 _LENGTH: Final = len(_TAPER)
 _ALIKE: Final[dict[str, int]] = _TABLE["alike"]
 _SLIPS: Final[dict[str, dict[str, int]]] = _TABLE["slips"]

@@ -7,7 +7,7 @@
  *
  *   import { makeRules } from "./rules.js";
  *   const rules = makeRules(await (await fetch(tableUrl)).json());
- *   rules.answer(opening, "in");   // the same object `manage.py size` gives
+ *   rules.orderSize(rules.openingOf(values));
  */
 
 export const TICKS_PER_INCH = 8128;
@@ -206,7 +206,7 @@ export function makeRules(table) {
   const PLACES = [...WIDTHS, ...HEIGHTS, "depth", ...DIAGONALS];
   const FIELDS = [...WIDTHS, ...HEIGHTS, ...DIAGONALS];
   const SIDES = table.cover.sides;
-  const FAMILIES = Object.keys(table.families), MOUNTS = ["inside", "outside"];
+  const MOUNTS = ["inside", "outside"];
 
   const shown = formatLength;
   const fill = (text, words) => text.replace(/\{(\w+)\}/g, (_, key) => String(words[key]));
@@ -245,53 +245,6 @@ export function makeRules(table) {
     return ticks;
   }
 
-  /** An opening from the contract's object; throws RuleError. */
-  function readOpening(doc, unit) {
-    if (!FAMILIES.includes(doc.family)) throw new RuleError("family", "is not known", FAMILIES.join(", "));
-    if (!MOUNTS.includes(doc.mount)) throw new RuleError("mount", "is not known", MOUNTS.join(", "));
-    const ticks = (text, field, largest) => readTicks(text, unit, field, largest);
-    const taken = {};
-    for (const [set, names] of [["widths", WIDTHS], ["heights", HEIGHTS]]) {
-      for (const name of names) {
-        const text = doc[set]?.[short(name)];
-        if (text !== undefined && text !== null) taken[name] = ticks(text, name);
-      }
-    }
-    if (doc.depth !== undefined && doc.depth !== null) taken.depth = ticks(doc.depth, "depth");
-    (doc.diagonals ?? []).forEach((text, n) => { taken[DIAGONALS[n]] = ticks(text, `diagonals[${n}]`); });
-    const grid = table.grid[unit];
-    const aliases = { "diagonals[0]": DIAGONALS[0], "diagonals[1]": DIAGONALS[1] };
-    const opening = {
-      id: doc.id,
-      family: doc.family,
-      mount: doc.mount,
-      unit,
-      taken,
-      case: doc.tape_case ? ticks(doc.tape_case.length, "tape_case.length", table.largest_case) : null,
-      cased: new Set((doc.tape_case?.fields ?? []).map((name) => aliases[name] ?? name)),
-      laser: doc.laser ? ticks(doc.laser, "laser", table.largest_case) || null : null,
-      cover: doc.cover ? mapOf(doc.cover, SIDES, (text, side) => ticks(text, `cover.${side}`)) : null,
-      clothExtra: doc.cloth_extra === undefined || doc.cloth_extra === null ? null : ticks(doc.cloth_extra, "cloth_extra", Infinity),
-      chosen: doc.chosen ? [ticks(doc.chosen.width, "chosen.width"), ticks(doc.chosen.height, "chosen.height")] : null,
-      again: doc.again ? mapOf(doc.again, PLACES, (text, place) => ticks(text, `again.${place}`)) : {},
-      obstructions: (doc.obstructions ?? []).map((thing) => ({
-        kind: thing.kind,
-        projection: ceilDiv(ticks(thing.projection, "obstructions"), grid) * grid,
-        at: thing.at ?? "path",
-      })),
-      stopsOn: doc.stops_on
-        ? mapOf(doc.stops_on, SIDES, (stop, side) => ({
-            on: stop.on,
-            limit: floorDiv(ticks(stop.limit, `stops_on.${side}`), grid) * grid,
-          }))
-        : {},
-      room: doc.room ?? "",
-    };
-    countReadings(opening);
-    refuseMissing(opening);
-    return opening;
-  }
-
   /** An opening from ticks that were checked when they were entered; what is not given is not there. */
   function openingOf(values) {
     const opening = {
@@ -302,14 +255,6 @@ export function makeRules(table) {
     return opening;
   }
 
-  function mapOf(object, keys, value) {
-    const out = {};
-    for (const key of keys) {
-      if (object[key] !== undefined && object[key] !== null) out[key] = value(object[key], key);
-    }
-    return out;
-  }
-
   /** Sets `readings`: the case added where it lacked, then down to the grid. */
   function countReadings(opening) {
     const grid = table.grid[opening.unit];
@@ -317,22 +262,6 @@ export function makeRules(table) {
     for (const [place, ticks] of Object.entries(opening.taken)) {
       const whole = opening.cased.has(place) ? ticks + (opening.case ?? 0) : ticks;
       opening.readings[place] = floorDiv(whole, grid) * grid;
-    }
-  }
-
-  /** Places that must be read and are not; a set's name where any one of its places will do. */
-  function missing(opening) {
-    const lacking = ruleFor(opening.family, opening.mount).needs.filter((place) => !(place in opening.taken));
-    if (lacking.length || opening.chosen) return lacking;
-    const sets = [["widths", WIDTHS], ["heights", HEIGHTS]];
-    return sets.filter(([, set]) => !set.some((place) => place in opening.taken)).map(([name]) => name);
-  }
-
-  function refuseMissing(opening) {
-    const lacking = missing(opening);
-    if (lacking.length) throw new RuleError(lacking[0], "missing", lacking.join(", "));
-    for (const [place, ticks] of Object.entries(opening.readings)) {
-      if (ticks === 0 && place !== "depth") throw new RuleError(place, "is no opening", "more than 0");
     }
   }
 
@@ -574,6 +503,8 @@ export function makeRules(table) {
   const LIKELIEST_SET = Math.max(...Object.values(SLIPS).map((row) => row.set));
   const SETS = [["widths", [0, 1, 2]], ["heights", [3, 4, 5]], ["diagonals", [6, 7]]];
   const setOf = (place) => (place < 3 ? "widths" : place < 6 ? "heights" : "diagonals");
+  const summed = (steps, total = 0) => steps.map((step) => (total += step));
+  const TAPER = summed(doubt.taper), BOW = summed(doubt.bow), SQUARE = summed(doubt.square), LEAN = summed(doubt.lean);
   const penaltyAt = (row, off) => row[Math.min(off, LAST)];
 
   /** Findings "misread", likeliest first; `alikes` are other openings of the room. Changes no reading. */
@@ -633,11 +564,11 @@ export function makeRules(table) {
     if (first === null || last === null) {
       const end = first === null ? last : first;
       if (end === null || middle === null) return 0;
-      return penaltyAt(doubt.taper, floorDiv(Math.abs(end - middle) * 2, STEP));
+      return penaltyAt(TAPER, floorDiv(Math.abs(end - middle) * 2, STEP));
     }
-    const total = penaltyAt(doubt.taper, floorDiv(Math.abs(last - first), STEP));
+    const total = penaltyAt(TAPER, floorDiv(Math.abs(last - first), STEP));
     if (middle === null) return total;
-    return total + penaltyAt(doubt.bow, floorDiv(Math.abs(2 * middle - first - last), 2 * STEP));
+    return total + penaltyAt(BOW, floorDiv(Math.abs(2 * middle - first - last), 2 * STEP));
   }
 
   function diagonalsPenalty(readings, grid) {
@@ -646,7 +577,7 @@ export function makeRules(table) {
     const [top, bottom, , , rising, falling] = six;
     const off = floorDiv(Math.abs(excess(six)), 2 * (rising + falling));
     const lean = floorDiv(Math.abs(rising * rising - falling * falling), 2 * (top + bottom));
-    return penaltyAt(doubt.square, floorDiv(off, STEP)) + penaltyAt(doubt.lean, floorDiv(lean, STEP));
+    return penaltyAt(SQUARE, floorDiv(off, STEP)) + penaltyAt(LEAN, floorDiv(lean, STEP));
   }
 
   function sixOf(readings, grid) {
@@ -1268,80 +1199,7 @@ export function makeRules(table) {
     return found;
   }
 
-  // -- alternatives ------------------------------------------------------------------------
-
-  const SHAPE = ["diagonals_wanted", "read_twice", "depth_unread"];
-  const ORDER = ["stop", "check", "note"];
-
-  /** Every product tried on this opening, best first: { key, name, family, mount, fits, why, findings, size }. */
-  function alternatives(opening, products, { site = null, place = null } = {}) {
-    const tried = [];
-    for (const product of products) {
-      for (const mount of MOUNTS) if (product.mounts.includes(mount)) tried.push(trial(opening, product, mount, site, place));
-    }
-    const rank = (one) => [
-      !one.fits,
-      ...ORDER.map((severity) => one.findings.filter((found) => found.severity === severity).length),
-      one.family !== opening.family,
-      one.mount !== opening.mount,
-    ].map(Number);
-    return tried
-      .map((one, n) => [rank(one), n, one])
-      .sort(([a, m], [b, n]) => {
-        const differs = a.findIndex((value, k) => value !== b[k]);
-        return differs < 0 ? m - n : a[differs] - b[differs];
-      })
-      .map(([, , one]) => one);
-  }
-
-  function trial(opening, product, mount, site, place) {
-    const tried = asIf(opening, product, mount), lacking = lackingOf(tried);
-    let found, size = null;
-    if (lacking.length) {
-      found = [finding("readings_lacking", lacking[0], { what: product.name, places: lacking.join(", ") })];
-    } else {
-      size = orderSize(tried);
-      found = [
-        ...shapeFindings(tried, size),
-        ...fitFindings(tried, size, product, { site }),
-        ...safetyFindings(size, controlOf(product), site, place, product.soldAs),
-      ];
-    }
-    const fits = !found.some((one) => table.blocking.includes(one.code));
-    const why = ORDER.flatMap((severity) =>
-      found.filter((one) => one.severity === severity && !SHAPE.includes(one.code)).map((one) => one.text),
-    );
-    const { key, name, family } = product;
-    return { key, name, family, mount, fits, why, findings: found, size: size && sizeJson(size, opening.unit) };
-  }
-
-  function asIf(opening, product, mount) {
-    const { family } = product;
-    if (mount === "inside") return { ...opening, family, mount, cover: null, clothExtra: null, chosen: null };
-    let cover = opening.cover;
-    if (opening.mount !== "outside" || !cover) {
-      const side = table.cover.least;
-      cover = { left: side, right: side, top: Math.max(side, product.headHeight + table.cover.above_head), bottom: side };
-    }
-    return { ...opening, family, mount, cover };
-  }
-
-  function lackingOf(opening) {
-    const lacking = ruleFor(opening.family, opening.mount).needs.filter((place) => !(place in opening.readings));
-    if (lacking.length || opening.chosen) return lacking;
-    const sets = [["widths", WIDTHS], ["heights", HEIGHTS]];
-    return sets.filter(([, set]) => !set.some((place) => place in opening.readings)).map(([name]) => name);
-  }
-
   // -- everything ----------------------------------------------------------------------------
-
-  const sizeJson = (size, unit) => ({
-    order_width: shown(size.width, unit),
-    order_height: shown(size.height, unit),
-    basis: size.basis,
-    ticks: { width: size.width, height: size.height },
-    steps: size.steps,
-  });
 
   /** Findings of the readings, of the product (or the family's usual figures), and of the site. */
   function allFindings(opening, size, { product = null, control = "", site = null, place = null, alikes = [] } = {}) {
@@ -1357,16 +1215,8 @@ export function makeRules(table) {
     return [...found, ...safetyFindings(size, null, site, place)];
   }
 
-  /** The contract's answer for one opening document; `context` as for allFindings. Throws RuleError. */
-  function answer(doc, unit, context = {}) {
-    const opening = readOpening(doc, unit), size = orderSize(opening);
-    return { id: opening.id, ...sizeJson(size, unit), findings: allFindings(opening, size, context) };
-  }
-
   return {
-    table, WIDTHS, HEIGHTS, DIAGONALS, PLACES, SIDES, FAMILIES, MOUNTS,
-    ruleFor, readTicks, readOpening, openingOf, missing, orderSize, sizeJson, openingFindings, shapeFindings, diagonalsWanted,
-    leanTicks, misreads, readProduct, usualFit, finishedSize, grams, fitFindings, readSite, readJurisdiction,
-    safetyFindings, cordFindings, alternatives, allFindings, answer, formatLength, parseLength, named,
+    table, WIDTHS, HEIGHTS, DIAGONALS, PLACES, SIDES,
+    ruleFor, readTicks, openingOf, orderSize, diagonalsWanted, readProduct, readSite, readJurisdiction, allFindings,
   };
 }
