@@ -4,10 +4,18 @@ from __future__ import annotations
 
 from celery import shared_task
 
+from jobs import services
 from jobs.services import entries
+from shared.models import Branch
 
 
 @shared_task(name="jobs.tasks.retry_entries")
 def retry_entries() -> int:
     """Run parked entries of phones again."""
     return entries.retry()
+
+
+@shared_task(name="jobs.tasks.let_go_lapsed")
+def let_go_lapsed() -> int:
+    """Give back the held windows that ran out, so that every page says so and not the calendar alone."""
+    return sum(services.let_go_lapsed(branch=branch) for branch in Branch.objects.all())

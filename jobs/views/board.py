@@ -79,8 +79,6 @@ def calendar(request: SignedInRequest) -> HttpResponse:
     branch = request.user.branch
     crews = _crews(request, show)
     days = _days(day, view)
-    if branch is not None:
-        services.let_go_lapsed(branch=branch)
     schedule = read_schedule(branch, crews, days) if branch is not None and crews else None
     if request.GET.get("format") == "csv":
         return _csv(schedule, days)

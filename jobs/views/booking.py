@@ -218,8 +218,6 @@ def windows(request: SignedInRequest, pk: int) -> HttpResponse:
         else:
             messages.success(request, "The window is held: promise it, or let it go.")
             return redirect("jobs:appointment", row.pk)
-    services.let_go_lapsed(branch=row.job.branch)
-    row.refresh_from_db()
     try:
         offers = offers_for(row)
     except ProblemError as problem:

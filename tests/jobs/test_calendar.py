@@ -5,6 +5,8 @@ from __future__ import annotations
 import datetime as dt
 
 import pytest
+from django.conf import settings
+from django.urls import reverse
 
 from jobs import services
 from jobs.models import Absence, Appointment, CrewDay, Holiday, ImpossibleTime, Purpose, Skill
@@ -12,6 +14,7 @@ from jobs.ports import ports
 from jobs.schedule.availability import add_working_days, crew_day
 from jobs.schedule.day import read_day
 from jobs.schedule.effects import effect_of
+from jobs.tasks import let_go_lapsed
 from measuring.services import open_visit
 from shared.errors import Refused
 from shared.models import AuditEntry
@@ -326,6 +329,19 @@ def test_a_hold_that_ran_out_frees_its_place(branch, crew, dispatcher):
     assert Appointment.objects.get(pk=first.pk).state == Appointment.State.UNPLACED
     with pytest.raises(Refused):
         services.promise(appointment=first, by=dispatcher)
+
+
+def test_a_hold_that_ran_out_is_given_back_though_nobody_opens_the_calendar(branch, crew, dispatcher, as_user):
+    visit = make_appointment(make_job(branch))
+    slot = {"crew": crew, "starts_at": at(branch, MONDAY, "9:00"), "window": window(branch, "8:00", "10:00")}
+    services.hold_window(appointment=visit, by=dispatcher, **slot)
+    Appointment.objects.filter(pk=visit.pk).update(held_until=dt.datetime(2020, 1, 1, tzinfo=dt.UTC))
+
+    assert let_go_lapsed.name in {row["task"] for row in settings.CELERY_BEAT_SCHEDULE.values()}
+    assert let_go_lapsed() == 1
+
+    answer = as_user(dispatcher).get(reverse("api:appointment-detail", args=[visit.pk])).json()
+    assert (answer["state"], answer["crew"], answer["promised_from"]) == ("unplaced", None, None)
 
 
 def test_a_window_in_the_past_or_backwards_is_refused(branch, crew, dispatcher):
