@@ -12,11 +12,13 @@ from django.urls import reverse
 
 import installs.services
 import jobs.services
-from fabrication.models import Batch, CutPlan, Part, PlannedCut, StockItem, UnitMake
+from fabrication.models import Batch, CutPlan, Part, PlannedCut, PurchaseLine, StockItem, Supplier, UnitMake
 from fabrication.services.batches import open_batch
+from fabrication.services.buying import inspect_line, receive_line, shortages
 from fabrication.services.planning import plan_batch
 from installs.models import Load, ReturnOwed, VisitUnit
 from jobs.models import Appointment, Crew, Proposal, Purpose
+from jobs.tasks import let_go_lapsed
 from measuring import services as measuring
 from measuring.models import Opening, Unit
 from shared.errors import Refused
@@ -190,9 +192,10 @@ def tap(do: Hands) -> None:
 
 
 def wait(do: Hands) -> None:
+    """The clock goes on, and what is done by the clock is done."""
     minutes = 10 * do.draw(1, 9)
     do.pass_time(dt.timedelta(minutes=minutes))
-    do.wrote(f"{minutes} minutes pass")
+    do.wrote(f"{minutes} minutes pass, {let_go_lapsed()} holds ran out")
 
 
 # -- measuring -----------------------------------------------------------------------------------
@@ -324,6 +327,52 @@ def count(do: Hands) -> None:
         do.post("workroom", "fabrication:stock_count", item.pk, counted=str(do.draw(1, 9)), reason="counted")
 
 
+def run_short(do: Hands) -> None:
+    """Nothing is left of a material that open parts wait for: somebody counts the rack, and it is empty."""
+    parts = Part.objects.filter(
+        state=Part.State.TO_CUT, make__unit__opening__job__branch=do.firm.branch, length__isnull=False, width=None
+    )
+    material = do.pick(list(parts.order_by("material").values_list("material", flat=True).distinct()))
+    for item in StockItem.objects.filter(material=material, quantity__gt=0, width=None):
+        do.post("workroom", "fabrication:stock_count", item.pk, counted=str(item.reserved), reason="counted")
+
+
+def buy_stock(do: Hands) -> None:
+    """What is short, one material or all."""
+    short = shortages(branch=do.firm.row)
+    if short:
+        ticked = [one.material.pk for one in short[: do.draw(1, len(short))]]
+        supplier = Supplier.objects.get(branch=do.firm.branch, name="Fenwater Weavers")
+        do.post("workroom", "fabrication:buy_stock", supplier=supplier.pk, material=ticked)
+
+
+def buy_units(do: Hands) -> None:
+    makes = UnitMake.objects.filter(
+        state=UnitMake.State.WAITING, source="bought", purchase_line=None,
+        unit__opening__job__branch=do.firm.branch,
+    )  # fmt: skip
+    if keys := list(makes.values_list("pk", flat=True)):
+        supplier = Supplier.objects.get(branch=do.firm.branch, name="Fenwater Weavers")
+        do.post("workroom", "fabrication:buy_units", supplier=supplier.pk, makes=keys)
+
+
+def receive(do: Hands) -> None:
+    """A line that was ordered comes: stock goes on the rack, a unit waits for who looks it over."""
+    lines = PurchaseLine.objects.filter(purchase__branch=do.firm.branch, state__in=["ordered", "acknowledged"])
+    if line := do.pick(list(lines.order_by("pk"))):
+        do.call(
+            receive_line, line=line, packages=max(1, line.packages_expected), place="rack 7",
+            by=do.firm.user("workroom"),
+        )  # fmt: skip
+
+
+def inspect(do: Hands) -> None:
+    lines = PurchaseLine.objects.filter(purchase__branch=do.firm.branch, state="received")
+    if line := do.pick(list(lines.order_by("pk"))):
+        is_good = do.draw(0, 3) > 0
+        do.call(inspect_line, line=line, is_good=is_good, note="as it came", by=do.firm.user("workroom"))
+
+
 # -- the truck and the stop -------------------------------------------------------------------------
 
 
@@ -415,7 +464,8 @@ def plan_days(do: Hands) -> None:
 
 ACTIONS: tuple[Callable[[Hands], None], ...] = (
     book, hold_offer, place, place, promise, promise, let_go, lock, undo_move, unplace, cancel, split, swap,
-    change_minutes, absence, tap, tap, wait, read, measure, choose_colour, approve, approve, release, release,
-    cancel_unit, batch, cut, cut_piece, uncut, miscut, pull, check, count, refresh_load, load_room, load_line,
+    change_minutes, absence, tap, tap, tap, tap, wait, read, measure, choose_colour, approve, approve, release, release,
+    cancel_unit, batch, cut, cut_piece, uncut, miscut, pull, check, count, run_short, run_short, buy_stock, buy_units,
+    receive, inspect, refresh_load, load_room, load_line,
     leave_yard, come_back, install, install, not_installed, take_back, close_stop, decide_return, plan_days,
 )  # fmt: skip

@@ -15,6 +15,9 @@ FLOOR = 100
 """Comparisons that are not blank, of each fact at each place: in the bench, and in the suite of what is often."""
 
 _TABLE: dict[str, dict[str, str]] = {
+    "piece's free": {
+        RARE: "buying list; moves; stock list; stock page",
+    },
     "piece's length": {
         OFTEN: "API; stock list",
         SOME: "stock label; stock page",
@@ -42,7 +45,7 @@ _TABLE: dict[str, dict[str, str]] = {
     },
     "unit's finished size": {
         SOME: "API of makes; install order; packet; stop page; unit page; work order; workroom's panel",
-        RARE: "batch page; completion record; label; purchase CSV; purchase page; purchase sheet",
+        RARE: "batch page; completion record; label; packet's PDF; purchase CSV; purchase page; purchase sheet",
     },
     "unit's hung": {
         SOME: "API; install's panel; job page; sizes page; unit page; workroom's panel",
@@ -57,6 +60,7 @@ _TABLE: dict[str, dict[str, str]] = {
     },
     "unit's mount": {
         SOME: "API; install order; measure record; packet; sizes page; stop page; unit page; work order",
+        RARE: "packet's PDF",
     },
     "unit's order size": {
         SOME: "API; job page; measure record; sizes page",

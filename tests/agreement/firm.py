@@ -18,7 +18,7 @@ from fabrication.services.bench import check_unit, mark_cut, pull_part
 from fabrication.services.buying import order_units
 from fabrication.services.choices import save_supplier_list
 from fabrication.services.planning import plan_batch
-from fabrication.services.stock import receive_stock
+from fabrication.services.stock import count_stock, receive_stock
 from fabrication.starting_data import load_materials, load_recipes, load_tolerances
 from installs.starting_data import load_hardware, load_rules
 from jobs.models import Appointment, Crew, Job, Purpose
@@ -226,6 +226,14 @@ def buy(firm: Firm, makes: list[UnitMake]) -> None:
     order_units(supplier=supplier, makes=[make.pk for make in makes], by=firm.user("workroom"))
 
 
+def leave_too_short(firm: Firm, make: UnitMake) -> None:
+    """Of its tube, what no plan has taken goes, and a bar is left that the tube is longer than."""
+    by, part = firm.user("workroom"), make.parts.get(name="tube")
+    for item in part.material.stock.filter(quantity__gt=0):
+        count_stock(item=item, counted=item.reserved, reason="counted", by=by)
+    receive_stock(material=part.material, by=by, quantity=1, length=Length.inches(30), place="rack 3")
+
+
 def an_install(firm: Firm, job: Job, crew: Crew, day: dt.date, time: str, minutes: int = 90) -> Appointment:
     """An install visit of all of the job's units; it names them by itself."""
     return a_visit(job, crew, day, time, purpose=Purpose.INSTALL, minutes=minutes)
@@ -268,6 +276,9 @@ def busy_week(firm: Firm) -> None:
     ]
     approve(firm, *units)
     plan(firm, release(firm, *units))
+    waiting = a_unit(firm, released, "52", "52", "52", "66", "66", "66", "4", room="Landing")
+    approve(firm, waiting)
+    leave_too_short(firm, release(firm, waiting)[0])
     units = [a_unit(firm, bought, "28", "28", "28 1/8", "40", "40", "40", "4", product="snipe")]
     approve(firm, *units)
     buy(firm, release(firm, *units))

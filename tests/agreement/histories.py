@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 import datetime as dt
-from collections.abc import Iterator
+import traceback
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from random import Random
+from typing import TypeVar
 
 import time_machine
 from django.db import transaction
@@ -16,17 +18,17 @@ from hypothesis.stateful import RuleBasedStateMachine, initialize, rule, run_sta
 from jobs.models import CalendarFeed, Crew
 from jobs.services import ask_for_plan, open_feed
 from tests.agreement.actions import ACTIONS, Hands
-from tests.agreement.compare import Comparison, Difference
+from tests.agreement.compare import Comparison, Difference, Seen
 from tests.agreement.firm import NOW, TODAY, Firm, busy_week, do_runs, found_firm
+from tests.agreement.memory import Memory
 from tests.agreement.pages import Eyes
 from tests.agreement.prices import see_prices
-from tests.agreement.prints import see_prints
+from tests.agreement.prints import see_print
 from tests.agreement.stock import see_stock
 from tests.agreement.units import see_units
 from tests.agreement.visits import see_visits
 
-PRINT_EVERY = 10
-"""One history in so many has its packets printed; the first of every seed is among them."""
+T = TypeVar("T")
 STEPS = 16
 """Things done in one history, at most."""
 
@@ -52,11 +54,10 @@ def undone() -> Iterator[None]:
         transaction.set_rollback(True)
 
 
-def look(firm: Firm, comparison: Comparison, *, with_prints: bool = False) -> list[Difference]:
-    """Compares everything as it stands."""
-    eyes = Eyes(firm)
-    seen = [*see_visits(eyes), *see_prices(eyes), *see_units(eyes), *see_stock(eyes)]
-    return comparison.add([*seen, *see_prints(eyes)] if with_prints else seen)
+def see(firm: Firm, memory: Memory | None = None, *, printed: int = 0) -> list[Seen]:
+    """Everything as it stands, and one of the packets as it is printed."""
+    eyes = Eyes(firm, memory)
+    return [*see_visits(eyes), *see_prices(eyes), *see_units(eyes), *see_stock(eyes), *see_print(eyes, printed)]
 
 
 def play(firm: Firm, comparison: Comparison, *, histories: int, by_seed: int, shrink: bool = False) -> None:
@@ -71,6 +72,9 @@ def play(firm: Firm, comparison: Comparison, *, histories: int, by_seed: int, sh
         Looks for the shortest history that differs too, which takes long.
     """
 
+    with time_machine.travel(NOW, tick=False):
+        memory = Memory(firm)
+
     class History(RuleBasedStateMachine):
         """What is drawn follows from one number, so that any history can be played again by itself."""
 
@@ -81,15 +85,26 @@ def play(firm: Firm, comparison: Comparison, *, histories: int, by_seed: int, sh
             self.clock = time_machine.travel(NOW, tick=False)
             self.hands = Hands(firm, Random(number).randint, self.clock.start().shift)
             self.hands.wrote(f"history {number}")
-            self.number = number
+            self.number, self.broken = number, list[Difference]()
 
         @rule()
         def do(self) -> None:
-            ACTIONS[self.hands.draw(0, len(ACTIONS) - 1)](self.hands)
+            if not self.broken:
+                self._or_broken(lambda: ACTIONS[self.hands.draw(0, len(ACTIONS) - 1)](self.hands))
+
+        def _or_broken(self, act: Callable[[], T]) -> T | None:
+            """What fails under somebody's hands or eyes is told like a difference, and the next history played."""
+            try:
+                return act()
+            except Exception:
+                said = traceback.format_exc(limit=-6)
+                self.broken = [Difference("anything", "the firm", "what broke", said, "", ())]
+                return None
 
         def teardown(self) -> None:
             try:
-                found = look(firm, comparison, with_prints=self.number % PRINT_EVERY == 0)
+                seen = None if self.broken else self._or_broken(lambda: see(firm, memory, printed=self.number))
+                found = self.broken or comparison.add(seen or [])
                 if found:
                     comparison.stories.append((found, self.hands.journal))
                 assert not (shrink and found), "\n".join([*map(str, found), *self.hands.journal])

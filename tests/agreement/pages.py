@@ -5,10 +5,12 @@ from __future__ import annotations
 import csv
 import datetime as dt
 import io
+import json
 import re
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
+from functools import cached_property
 from html.parser import HTMLParser
-from typing import Any
+from typing import Any, TypeVar
 
 import icalendar
 from django.template.loader import render_to_string
@@ -19,6 +21,9 @@ from pypdf import PdfReader
 from shared.documents import branch_of, kind_of, render
 from shared.lengths import Length
 from tests.agreement.firm import TODAY, Firm
+from tests.agreement.memory import Memory
+
+T = TypeVar("T")
 
 VOID = {"area", "base", "br", "col", "hr", "img", "input", "link", "meta", "source", "wbr"}
 
@@ -114,17 +119,35 @@ def parsed(html: str) -> Node:
     return builder.root
 
 
-class Eyes:
-    """Looks at the firm as its people do; a page is fetched once a look."""
+class Body:
+    """What an address answers; its reading is kept with it."""
 
-    def __init__(self, firm: Firm) -> None:
-        self.firm = firm
-        self.clients: dict[str, Client] = {}
+    def __init__(self, raw: bytes) -> None:
+        self.raw = raw
+
+    @cached_property
+    def page(self) -> Node:
+        return parsed(self.raw.decode())
+
+    @cached_property
+    def json(self) -> Any:
+        return json.loads(self.raw)
+
+
+class Eyes:
+    """Looks at the firm as its people do; a page is fetched once a look, and not at all where memory has it."""
+
+    def __init__(self, firm: Firm, memory: Memory | None = None) -> None:
+        self.firm, self.memory = firm, memory
+        self.clients: dict[str, Client] = memory.clients if memory else {}
         self.seen: dict[Any, Any] = {}
+        self.blink()
 
     def blink(self) -> None:
         """Forgets what was seen, since something was done meanwhile."""
         self.seen.clear()
+        if self.memory is not None:
+            self.memory.blink()
 
     def _client(self, role: str) -> Client:
         if role not in self.clients:
@@ -132,24 +155,24 @@ class Eyes:
             self.clients[role].force_login(self.firm.user(role))
         return self.clients[role]
 
-    def _body(self, role: str, url: str) -> bytes:
-        if (role, url) not in self.seen:
-            answer = self._client(role).get(url)
-            assert answer.status_code == 200, f"{role} GET {url}: {answer.status_code}"
-            body = b"".join(answer.streaming_content) if answer.streaming else answer.content  # type: ignore[attr-defined]
-            self.seen[role, url] = body
-        return bytes(self.seen[role, url])
-
-    def page(self, role: str, url: str) -> Node:
-        key = ("page", role, url)
+    def _once(self, key: Any, make: Callable[[], T]) -> T:
         if key not in self.seen:
-            self.seen[key] = parsed(self._body(role, url).decode())
+            self.seen[key] = self.memory.recall(key, make) if self.memory else make()
         return self.seen[key]
 
-    def json(self, role: str, url: str) -> Any:
-        import json
+    def _body(self, role: str, url: str) -> Body:
+        return self._once((role, url), lambda: self._fetched(role, url))
 
-        return json.loads(self._body(role, url))
+    def _fetched(self, role: str, url: str) -> Body:
+        answer = self._client(role).get(url)
+        assert answer.status_code == 200, f"{role} GET {url}: {answer.status_code}"
+        return Body(b"".join(answer.streaming_content) if answer.streaming else answer.content)  # type: ignore[attr-defined]
+
+    def page(self, role: str, url: str) -> Node:
+        return self._body(role, url).page
+
+    def json(self, role: str, url: str) -> Any:
+        return self._body(role, url).json
 
     def rows(self, role: str, url: str) -> list[Any]:
         """Every row of a list of the API, page after page."""
@@ -164,28 +187,37 @@ class Eyes:
 
     def sheet(self, role: str, url: str) -> list[dict[str, str]]:
         """A CSV by its header."""
-        return list(csv.DictReader(io.StringIO(self._body(role, url).decode("utf-8-sig"))))
+        return list(csv.DictReader(io.StringIO(self._body(role, url).raw.decode("utf-8-sig"))))
 
     def events(self, url: str) -> list[icalendar.Event]:
-        found = icalendar.Calendar.from_ical(self._body("dispatcher", url))
+        found = icalendar.Calendar.from_ical(self._body("dispatcher", url).raw)
         return list(found.walk("VEVENT"))  # type: ignore[union-attr,arg-type]
 
     def paper(self, kind_key: str, subject: Any) -> Node:
         """A sheet's own HTML, of which the PDF is set, as things stand now."""
-        key = ("paper", kind_key, subject.pk)
-        if key not in self.seen:
-            kind, branch = kind_of(kind_key), branch_of(subject) or self.firm.row
-            with timezone.override(branch.tz):
-                sheet = {"title": kind.title, "revision": 1, "printed_at": timezone.now(), "by": None}
-                values = {**kind.content(subject).context, "subject": subject, "branch": branch, "unit": branch.unit}
-                self.seen[key] = parsed(render_to_string(kind.template, values | {"sheet": sheet}))
-        return self.seen[key]
+        return self._once(("paper", kind_key, subject.pk), lambda: self._set(kind_key, subject))
+
+    def _set(self, kind_key: str, subject: Any) -> Node:
+        subject = again(subject)
+        kind, branch = kind_of(kind_key), branch_of(subject) or self.firm.row
+        with timezone.override(branch.tz):
+            sheet = {"title": kind.title, "revision": 1, "printed_at": timezone.now(), "by": None}
+            values = {**kind.content(subject).context, "subject": subject, "branch": branch, "unit": branch.unit}
+            return parsed(render_to_string(kind.template, values | {"sheet": sheet}))
 
     def print_out(self, kind_key: str, subject: Any) -> str:
         """The words of the PDF itself."""
-        kind = kind_of(kind_key)
+        return self._once(("print", kind_key, subject.pk), lambda: self._printed(kind_key, subject))
+
+    def _printed(self, kind_key: str, subject: Any) -> str:
+        kind, subject = kind_of(kind_key), again(subject)
         pdf, _ = render(kind, subject, kind.content(subject), revision=1, by=None)
         return " ".join(" ".join(page.extract_text() for page in PdfReader(io.BytesIO(pdf)).pages).split())
+
+
+def again(row: T) -> T:
+    """The row read anew: what it says is then among what memory asks."""
+    return type(row).objects.get(pk=row.pk)  # type: ignore[attr-defined]
 
 
 # -- what is read there, as a value ------------------------------------------------------------
