@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import datetime as dt
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from contextlib import contextmanager
+from contextvars import ContextVar
 from decimal import Decimal
 from typing import Any
 
@@ -15,6 +17,19 @@ from shared.models import AuditEntry, User
 
 Changes = dict[str, list[Any]]
 """Field to [what it was, what it is], as plain values a person can read."""
+
+
+_done_at: ContextVar[dt.datetime | None] = ContextVar("done_at", default=None)
+
+
+@contextmanager
+def done_at(when: dt.datetime) -> Iterator[None]:
+    """What is recorded within was done then, and is only now told of by a phone."""
+    token = _done_at.set(when)
+    try:
+        yield
+    finally:
+        _done_at.reset(token)
 
 
 def plain(value: Any) -> Any:
@@ -70,6 +85,7 @@ def entry(
 ) -> AuditEntry:
     """An entry that is not saved yet, for services that write many at once."""
     return AuditEntry(
+        done_at=_done_at.get(),
         by=by,
         deed=deed,
         subject_type=ContentType.objects.get_for_model(subject) if subject is not None else None,

@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
+import datetime as dt
 import uuid
 from functools import cached_property
-from typing import TYPE_CHECKING, Any, ClassVar, Self, TypeVar
+from typing import TYPE_CHECKING, Any, ClassVar, Final, Self, TypeVar
 from zoneinfo import ZoneInfo
 
 from django.contrib.auth.models import AbstractUser, UserManager
@@ -181,10 +182,15 @@ class AuditEntryQuerySet(SubjectQuerySet["AuditEntry"]):
         return self if user.is_of_whole_firm else self.filter(by__branch=user.branch_id)
 
 
+TOLD_LATER: Final = dt.timedelta(minutes=2)
+"""What arrived sooner than this after it was done arrived at once."""
+
+
 class AuditEntry(models.Model):
     """Who did what to which object when, and what it changed from and to."""
 
     at = models.DateTimeField(default=timezone.now, db_index=True)
+    done_at = models.DateTimeField(null=True, help_text="when the person did it, where that was told later by a phone")
     by = models.ForeignKey(User, null=True, on_delete=models.PROTECT, related_name="+")
     deed = models.CharField(max_length=80)
     subject_type = models.ForeignKey(ContentType, null=True, on_delete=models.PROTECT, related_name="+")
@@ -212,6 +218,16 @@ class AuditEntry(models.Model):
         if not self._state.adding:
             raise ValueError("an audit entry is never changed")
         super().save(*args, **kwargs)
+
+    @property
+    def when(self) -> dt.datetime:
+        """When it was done, as its person told it."""
+        return self.done_at or self.at
+
+    @property
+    def arrived_at(self) -> dt.datetime | None:
+        """When the office got to know of it, where that was minutes after it was done."""
+        return self.at if self.at - self.when >= TOLD_LATER else None
 
 
 class RunQuerySet(SubjectQuerySet["Run"]):

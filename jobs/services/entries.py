@@ -86,7 +86,7 @@ def _answer(kind: Kind, body: Any, row: DeviceDeed) -> tuple[int, dict[str, Any]
     """Do it in a savepoint: what is refused leaves nothing but its answer. Raises what is neither."""
     told = Done(by=row.device.user, at=min(row.done_at, row.received_at), deed_id=row.deed_id)
     try:
-        with transaction.atomic():
+        with transaction.atomic(), audit.done_at(told.at):
             return 200, dict(kind.function(body, told) or {})
     except Refused as refusal:
         return 409, {"problem": refusal.problem, "field": refusal.field, "bound": refusal.bound}

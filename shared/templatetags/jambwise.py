@@ -284,14 +284,14 @@ def last_change(subject: models.Model | None = None, job: int | None = None) -> 
     found = rows.filter(job_id=job).first() if job is not None else rows.about(subject).first() if subject else None
     if found is None:
         return SafeString("")
-    when = timezone.localtime(found.at)
+    when = timezone.localtime(found.when)
     who = found.by or "Jambwise"
     return format_html(
         '<span class="last-change">last: {} · {} · <time datetime="{}">{}</time></span>',
         found.deed,
         who,
-        found.at.isoformat(timespec="seconds"),
-        f"{dates.short_day(when)}, {clock(found.at)}",
+        found.when.isoformat(timespec="seconds"),
+        f"{dates.short_day(when)}, {clock(found.when)}",
     )
 
 

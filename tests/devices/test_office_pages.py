@@ -6,10 +6,15 @@ import datetime as dt
 from typing import Any
 
 import pytest
+import time_machine
+from django.test import Client
+from django.urls import reverse
 from django.utils import timezone
 
 from jobs.models import DeviceDeed, ParkedEntry
-from shared.models import User
+from measuring.models import Opening
+from shared.models import AuditEntry, User
+from tests.devices.phone import Phone, reading
 
 pytestmark = pytest.mark.django_db
 
@@ -77,3 +82,25 @@ def test_the_api_does_the_same(old: ParkedEntry, api_as: Any, dispatcher: User, 
     assert (dropped["reply_status"], dropped["dropped_why"]) == (409, "read by phone")
     assert api_as(stranger).get("/api/parked-entries/").json()["results"] == []
     assert api_as(stranger).post(f"/api/parked-entries/{old.pk}/again/").status_code == 404
+
+
+def test_the_trail_says_when_it_was_done_at_the_window(
+    phone: Phone, openings: tuple[Opening, Opening], dispatcher: User, client: Client
+) -> None:
+    """It gave the minute the phone found signal again."""
+    now = timezone.now()
+    entry = reading(phone, openings[0], "depth", "3")
+    with time_machine.travel(now + dt.timedelta(minutes=90), tick=False):
+        phone.send(entry)
+        at_once = phone.deed("same", reading=entry["id"])
+        phone.send(at_once)
+
+    one, other = AuditEntry.objects.filter(by=dispatcher).order_by("-pk")[:2][::-1]
+    client.force_login(dispatcher)
+    page = client.get(reverse("shared:trail")).content.decode()
+
+    assert one.when.isoformat() == entry["done_at"]
+    assert one.arrived_at == now + dt.timedelta(minutes=90)
+    assert other.arrived_at is None
+    assert f'datetime="{timezone.localtime(one.when, dispatcher.branch.tz).isoformat()}"' in page
+    assert page.count("reached the office") == 1
