@@ -91,7 +91,7 @@ class CutPlanSerializer(serializers.ModelSerializer[CutPlan]):
 
 
 class BatchSerializer(serializers.ModelSerializer[Batch]):
-    makes = serializers.PrimaryKeyRelatedField(many=True, read_only=True)
+    makes: Any = serializers.PrimaryKeyRelatedField(many=True, read_only=True)
 
     class Meta:
         model = Batch
@@ -148,7 +148,7 @@ class MakesSerializer(serializers.Serializer[Any]):
     makes = serializers.ListField(child=serializers.IntegerField(min_value=1), min_length=1, max_length=2000)
 
 
-class PiecesSerializer(serializers.Serializer):
+class PiecesSerializer(serializers.Serializer[Any]):
     parts = serializers.ListField(child=serializers.IntegerField(min_value=1), max_length=500)
 
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from decimal import Decimal
-from typing import Final
+from typing import Any, Final
 
 from django.db import transaction
 
@@ -94,11 +94,11 @@ def _stock(demo: Demo, materials: dict[str, Material]) -> None:
     demo.say(f"{len(materials)} materials, {len(rows)} stock pieces and places")
 
 
-def _row(material: Material, **fields) -> StockItem:
+def _row(material: Material, **fields: Any) -> StockItem:
     return StockItem(material=material, code=new_code(), **fields)
 
 
-def _sizes(material: Material) -> list[dict]:
+def _sizes(material: Material) -> list[dict[str, str]]:
     return material.facts.get("stock") or []
 
 

@@ -132,7 +132,7 @@ def _strip(svg: Svg, cut: PlannedCut, x: float, y: float, wide: float, high: flo
 
 
 def _right_edge(cut: PlannedCut) -> int:
-    return max(piece["at"] + (piece["length"] if piece["turned"] else piece["width"]) for piece in cut.pieces)
+    return max(int(piece["at"] + (piece["length"] if piece["turned"] else piece["width"])) for piece in cut.pieces)
 
 
 def _code(parts: Mapping[int, Part], piece: Mapping[str, Any]) -> str:

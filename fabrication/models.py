@@ -4,11 +4,11 @@ from __future__ import annotations
 
 import uuid
 from math import ceil
-from typing import TypeVar
+from typing import Self, TypeVar
 
 from django.conf import settings
 from django.db import models
-from django.db.models import Count, F, OuterRef, Q, Subquery
+from django.db.models import Count, Exists, F, OuterRef, Q, Subquery
 from django.db.models.functions import Coalesce
 from django.utils import timezone
 
@@ -406,6 +406,10 @@ class Part(models.Model):
 class CutPlanQuerySet(BranchQuerySet["CutPlan"]):
     branch_path = "batch__branch"
 
+    def with_cuts_left(self) -> Self:
+        """Plans that have a stock piece left to cut."""
+        return self.filter(Exists(PlannedCut.objects.filter(plan=OuterRef("pk"), state__in=PlannedCut.OPEN)))
+
     def counted(self) -> CutPlanQuerySet:
         """
         Each plan with how far its material is in its batch, in stock pieces (bars, or cross cuts of a roll).
@@ -416,8 +420,7 @@ class CutPlanQuerySet(BranchQuerySet["CutPlan"]):
         cut = PlannedCut.objects.filter(
             plan__batch=OuterRef("batch"), plan__material=OuterRef("material"), state=PlannedCut.State.CUT
         ).exclude(pieces=[])
-        open_states = [PlannedCut.State.TO_CUT, PlannedCut.State.BEGUN]
-        left = PlannedCut.objects.filter(plan=OuterRef("pk"), state__in=open_states)
+        left = PlannedCut.objects.filter(plan=OuterRef("pk"), state__in=PlannedCut.OPEN)
         counted = self.annotate(cuts_done=_number_of(cut, "plan__batch"), cuts_left=_number_of(left, "plan"))
         return counted.annotate(cuts_in_all=F("cuts_done") + F("cuts_left"))
 
@@ -499,6 +502,8 @@ class PlannedCut(models.Model):
         BEGUN = "begun", "under way"
         CUT = "cut", "cut"
         DROPPED = "dropped", "dropped"
+
+    OPEN = (State.TO_CUT, State.BEGUN)
 
     plan = models.ForeignKey(CutPlan, models.CASCADE, related_name="cuts")
     order = models.PositiveIntegerField()

@@ -48,8 +48,11 @@ def judge(
     >>> judge(width=yard, length=yard * 3, width_needed=yard * 2, length_needed=yard).problems
     ('36 in wide, 72 in needed',)
     """
+
+    def show(value: Length) -> str:
+        return value.text(unit, symbol=True)
+
     problems, notes = [], []
-    show = lambda value: value.text(unit, symbol=True)  # noqa: E731 - three uses, one line
     if width < width_needed:
         problems.append(f"{show(width)} wide, {show(width_needed)} needed")
     lost = sum((end - start for start, end in flaws), ZERO)

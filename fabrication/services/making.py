@@ -280,6 +280,8 @@ def make_head(
 
 def _bought_in(unit: Unit) -> UnitMake:
     """A unit that comes from a supplier: its order size, no parts."""
+    if unit.order_width is None or unit.order_height is None:
+        raise Refused(f"{unit.code} has no order size", field="unit")
     return UnitMake.objects.create(
         unit=unit,
         source=Product.Source.BOUGHT,

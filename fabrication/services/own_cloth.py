@@ -228,7 +228,8 @@ def _on_the_rack(cloth: OwnCloth, by: User) -> StockItem:
         material=material, code=fresh_code(), length=cloth.length, width=cloth.width, lot="own",
         place=cloth.place, flaws=cloth.flaws, quantity=0,
     )  # fmt: skip
-    KeptEnd.objects.create(item=item, job=cloth.job, length=cloth.length)
+    if cloth.length is not None:
+        KeptEnd.objects.create(item=item, job=cloth.job, length=cloth.length)
     return move_stock(item=item, change=1, reason=StockMove.Reason.RECEIVED, by=by, note=str(cloth)[:160])
 
 

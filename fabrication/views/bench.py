@@ -2,11 +2,15 @@
 
 from __future__ import annotations
 
+import datetime as dt
+from collections.abc import Callable
+from dataclasses import dataclass
 from itertools import groupby
+from typing import Any
 
 from django.contrib import messages
 from django.contrib.auth.decorators import login_required
-from django.http import HttpResponse
+from django.http import Http404, HttpResponse
 from django.shortcuts import redirect, render
 from django.views.decorators.http import require_GET, require_POST
 
@@ -20,9 +24,29 @@ from fabrication.services.problems import rolls_spoken_for
 from fabrication.views import LOOKS, WORKS
 from fabrication.views.units import unit_page
 from shared.access import SignedInRequest, roles_required
+from shared.drawings import Svg
 from shared.errors import Refused
+from shared.models import Run
 
 DONE_SHOWN = 12
+
+
+@dataclass(frozen=True, slots=True)
+class Shown:
+    """A stock piece as the bench sees it: drawn, with the part each of its pieces is for."""
+
+    cut: PlannedCut
+    listed: list[tuple[dict[str, Any], Part | None]]
+    drawing: Svg
+
+
+@dataclass(frozen=True, slots=True)
+class Alike:
+    """Stock pieces that follow one another and are cut the same, drawn once."""
+
+    first: Shown
+    last: PlannedCut
+    times: int
 
 
 @login_required
@@ -34,8 +58,8 @@ def cutting(request: SignedInRequest) -> HttpResponse:
         CutPlan.objects.visible_to(request.user)
         .filter(state=CutPlan.State.READY)
         .select_related("batch", "material")
+        .with_cuts_left()
         .counted()
-        .filter(cuts_left__gt=0)
         .order_by("batch__due_on", "batch", "material__kind", "material__name")
     )
     return render(request, "fabrication/cutting.html", {"plans": plans})
@@ -49,7 +73,9 @@ def cutting_plan(request: SignedInRequest, pk: int) -> HttpResponse:
     return render(request, "fabrication/cutting_plan.html", _plan_context(request, plan_for(request.user, pk)))
 
 
-def _plan_context(request: SignedInRequest, plan: CutPlan, flaw_form: FlawAtTheTableForm | None = None) -> dict:
+def _plan_context(
+    request: SignedInRequest, plan: CutPlan, flaw_form: FlawAtTheTableForm | None = None
+) -> dict[str, Any]:
     cuts = list(plan.cuts.exclude(state="dropped").select_related("item", "plan__material", "offcut"))
     keys = {piece["part"] for cut in cuts for piece in cut.pieces}
     parts = Part.objects.select_related(
@@ -58,28 +84,28 @@ def _plan_context(request: SignedInRequest, plan: CutPlan, flaw_form: FlawAtTheT
     unit = request.user.unit
     is_roll = plan.material.kind == Material.Kind.CLOTH
     longest = max((cut.length for cut in cuts), default=None)
-    for cut in cuts:
-        cut.listed = [(piece, parts.get(piece["part"])) for piece in cut.pieces]
-        cut.drawing = (
-            roll_drawing([cut], parts, unit=unit) if is_roll else bar_drawing(cut, parts, unit=unit, longest=longest)
-        )
-    open_states = {PlannedCut.State.TO_CUT, PlannedCut.State.BEGUN}
-    to_cut = sorted((cut for cut in cuts if cut.state in open_states), key=lambda cut: cut.state != "begun")
+
+    def shown(cut: PlannedCut) -> Shown:
+        draw = roll_drawing([cut], parts, unit=unit) if is_roll else bar_drawing(cut, parts, unit=unit, longest=longest)
+        return Shown(cut, [(piece, parts.get(piece["part"])) for piece in cut.pieces], draw)
+
+    to_cut = sorted((cut for cut in cuts if cut.state in PlannedCut.OPEN), key=lambda cut: cut.state != "begun")
     done = [cut for cut in cuts if cut.state == PlannedCut.State.CUT]
-    last = max((cut for cut in done if cut.cut_at), key=lambda cut: cut.cut_at, default=None)
+    latest = sorted(done, key=when_cut, reverse=True)
     if len(done) > DONE_SHOWN:
-        done = sorted(done, key=lambda cut: cut.cut_at, reverse=True)[:DONE_SHOWN]
+        done = latest[:DONE_SHOWN]
     return {
         "plan": plan,
         "batch": plan.batch,
         "is_roll": is_roll,
         "next": to_cut[0] if to_cut else None,
-        "later": _alike(to_cut[1:]),
+        "next_shown": shown(to_cut[0]) if to_cut else None,
+        "later": [Alike(shown(same[0]), same[-1], len(same)) for same in _alike(to_cut[1:])],
         "alike": sum(bench.likeness(cut) == bench.likeness(to_cut[0]) for cut in to_cut if cut.state == "to_cut")
         if to_cut and to_cut[0].state == "to_cut"
         else 0,
-        "done": done,
-        "last_offcut": last.offcut if last is not None else None,
+        "done": [shown(cut) for cut in done],
+        "last_offcut": latest[0].offcut if latest and latest[0].cut_at else None,
         "flaw_form": flaw_form or FlawAtTheTableForm(user=request.user, is_roll=is_roll),
         "more_new_stock": plan.more_new_stock,
         "lot_used_up": any(row.get("lot") for row in plan.unplaced),
@@ -90,13 +116,17 @@ def _plan_context(request: SignedInRequest, plan: CutPlan, flaw_form: FlawAtTheT
     }
 
 
-def _alike(cuts: list[PlannedCut]) -> list[dict]:
-    """Cuts that follow one another and are the same, drawn once."""
-    runs = [list(same) for _, same in groupby(cuts, key=bench.likeness)]
-    return [{"cut": same[0], "last": same[-1], "times": len(same)} for same in runs]
+def when_cut(cut: PlannedCut) -> dt.datetime:
+    """When it was cut; what was cut before that was noted comes first."""
+    return cut.cut_at or dt.datetime.min.replace(tzinfo=dt.UTC)
 
 
-def _part(row: dict) -> Part | None:
+def _alike(cuts: list[PlannedCut]) -> list[list[PlannedCut]]:
+    """Cuts that follow one another and are the same."""
+    return [list(same) for _, same in groupby(cuts, key=bench.likeness)]
+
+
+def _part(row: dict[str, Any]) -> Part | None:
     return Part.objects.select_related("make__unit").filter(pk=row["piece"]).first()
 
 
@@ -159,7 +189,8 @@ def flaw(request: SignedInRequest, pk: int) -> HttpResponse:
         except Refused as refusal:
             form.refuse(refusal)
         else:
-            here = next((run.subject for run in runs if run.subject.batch_id == planned.plan.batch_id), planned.plan)
+            plans = [plan_of(run) for run in runs]
+            here = next((plan for plan in plans if plan.batch_id == planned.plan.batch_id), planned.plan)
             return redirect("fabrication:cut_plan", here.pk)
     plan = plan_for(request.user, planned.plan_id)
     return render(request, "fabrication/cutting_plan.html", _plan_context(request, plan, form), status=422)
@@ -172,10 +203,17 @@ def other_lot(request: SignedInRequest, pk: int) -> HttpResponse:
     """Plans a cloth anew with another dye lot than the room's."""
     plan = plan_for(request.user, pk)
     run = plan_material(batch=plan.batch, material=plan.material, by=request.user, any_lot=True)
-    return redirect("fabrication:cut_plan", run.subject.pk)
+    return redirect("fabrication:cut_plan", plan_of(run).pk)
 
 
-def _deed(request: SignedInRequest, plan_id: int, deed, **what) -> HttpResponse:
+def plan_of(run: Run) -> CutPlan:
+    """The plan that a run makes."""
+    if not isinstance(run.subject, CutPlan):
+        raise Http404
+    return run.subject
+
+
+def _deed(request: SignedInRequest, plan_id: int, deed: Callable[..., object], **what: Any) -> HttpResponse:
     try:
         deed(by=request.user, **what)
     except Refused as refusal:
@@ -191,14 +229,14 @@ def miscut(request: SignedInRequest, pk: int) -> HttpResponse:
     planned = cut_for(request.user, pk)
     form = MiscutForm(request.POST, user=request.user, cut=planned)
     if not form.is_valid():
-        messages.error(request, " ".join(problem for several in form.errors.values() for problem in several))
+        messages.error(request, " ".join(str(problem) for several in form.errors.values() for problem in several))
         return redirect("fabrication:cut_plan", planned.plan_id)
     try:
         run = bench.report_miscut(cut=planned, by=request.user, **form.cleaned_data)
     except Refused as refusal:
         messages.error(request, refusal.problem)
         return redirect("fabrication:cut_plan", planned.plan_id)
-    return redirect("fabrication:cut_plan", run.subject.pk)
+    return redirect("fabrication:cut_plan", plan_of(run).pk)
 
 
 @login_required
@@ -255,6 +293,6 @@ def check(request: SignedInRequest, pk: int) -> HttpResponse:
     if make.state == UnitMake.State.MADE:
         messages.success(request, f"{make.unit.code} is made.")
         return redirect("fabrication:checking")
-    problem = bench.outside_tolerance(make, make.checked_width, make.checked_height)
+    problem = bench.outside_tolerance(make, form.cleaned_data["width"], form.cleaned_data["height"])
     messages.error(request, f"{make.unit.code} goes back to the bench: {problem}.")
     return redirect("fabrication:unit", make.pk)

@@ -3,9 +3,12 @@
 from __future__ import annotations
 
 import csv
+from collections.abc import Callable
+from typing import Any
 
 from django.contrib import messages
 from django.contrib.auth.decorators import login_required
+from django.db.models import QuerySet
 from django.http import HttpResponse
 from django.shortcuts import redirect, render
 from django.views.decorators.http import require_GET, require_POST
@@ -19,6 +22,7 @@ from fabrication.views import WORKS
 from measuring.models import Product
 from shared.access import SignedInRequest, roles_required
 from shared.errors import Refused
+from shared.forms import SheetForm
 
 
 @login_required
@@ -70,7 +74,7 @@ def buy_stock(request: SignedInRequest) -> HttpResponse:
     )
 
 
-def _ordered(request: SignedInRequest, form: PurchaseForm, order) -> HttpResponse:
+def _ordered(request: SignedInRequest, form: PurchaseForm, order: Callable[[Supplier], Purchase]) -> HttpResponse:
     if not form.is_valid():
         messages.error(request, "Choose a supplier.")
         return redirect("fabrication:buying")
@@ -88,13 +92,15 @@ def _ordered(request: SignedInRequest, form: PurchaseForm, order) -> HttpRespons
 def purchase(request: SignedInRequest, pk: int) -> HttpResponse:
     """One purchase with each line's next step."""
     found = purchase_for(request.user, pk)
-    lines = list(found.lines.select_related("make__unit__product", "material"))
-    for line in lines:
-        line.form = _next_form(request, line)
+    lines = [(line, _next_form(request, line)) for line in _lines(found)]
     return render(request, "fabrication/purchase.html", {"purchase": found, "lines": lines})
 
 
-def _next_form(request: SignedInRequest, line: PurchaseLine):
+def _lines(purchase: Purchase) -> QuerySet[PurchaseLine]:
+    return purchase.lines.select_related("make__unit__product", "material")
+
+
+def _next_form(request: SignedInRequest, line: PurchaseLine) -> SheetForm | None:
     """The form a line waits for, filled with what was ordered."""
     states = PurchaseLine.State
     if line.make and line.state in {states.ORDERED, states.DIFFERS}:
@@ -164,7 +170,9 @@ def inspect(request: SignedInRequest, pk: int) -> HttpResponse:
     ))  # fmt: skip
 
 
-def _line_deed(request: SignedInRequest, line: PurchaseLine, form, deed) -> HttpResponse:
+def _line_deed(
+    request: SignedInRequest, line: PurchaseLine, form: SheetForm, deed: Callable[[dict[str, Any]], object]
+) -> HttpResponse:
     """Runs a deed on a line, or shows its form again with what is wrong."""
     if form.is_valid():
         try:
@@ -172,8 +180,7 @@ def _line_deed(request: SignedInRequest, line: PurchaseLine, form, deed) -> Http
             return redirect("fabrication:purchase", line.purchase_id)
         except Refused as refusal:
             form.refuse(refusal)
-    lines = list(line.purchase.lines.select_related("make__unit__product", "material"))
-    for other in lines:
-        other.form = form if other.pk == line.pk else _next_form(request, other)
+    others = _lines(line.purchase)
+    lines = [(other, form if other.pk == line.pk else _next_form(request, other)) for other in others]
     context = {"purchase": line.purchase, "lines": lines}
     return render(request, "fabrication/purchase.html", context, status=422)

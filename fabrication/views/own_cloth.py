@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
+
 from django.contrib import messages
 from django.contrib.auth.decorators import login_required
 from django.http import HttpResponse
@@ -15,6 +17,7 @@ from fabrication.services import own_cloth as services
 from fabrication.views import LOOKS, WORKS
 from shared.access import SignedInRequest, roles_required
 from shared.errors import Refused
+from shared.forms import SheetForm
 from shared.lengths import Length
 
 
@@ -43,8 +46,8 @@ def own_cloth(request: SignedInRequest, pk: int) -> HttpResponse:
     return _page(request, own_cloth_for(request.user, pk))
 
 
-def _page(request: SignedInRequest, cloth: OwnCloth, form=None) -> HttpResponse:
-    forms = {
+def _page(request: SignedInRequest, cloth: OwnCloth, form: SheetForm | None = None) -> HttpResponse:
+    forms: dict[str, tuple[str, type[SheetForm] | None, str]] = {
         OwnCloth.State.EXPECTED: ("own_cloth_receive", ReceiveClothForm, "It is here"),
         OwnCloth.State.RECEIVED: ("own_cloth_check", CheckClothForm, "Record what it measures"),
         OwnCloth.State.REFUSED: ("own_cloth_again", None, "Expect other cloth"),
@@ -106,7 +109,7 @@ def own_cloth_pieces(request: SignedInRequest, pk: int) -> HttpResponse:
     return redirect("fabrication:own_cloth", pk)
 
 
-def _deed(request: SignedInRequest, pk: int, form, deed) -> HttpResponse:
+def _deed(request: SignedInRequest, pk: int, form: SheetForm, deed: Callable[..., object]) -> HttpResponse:
     cloth = own_cloth_for(request.user, pk)
     if form.is_valid():
         sent = dict(form.cleaned_data)

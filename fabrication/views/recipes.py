@@ -156,7 +156,7 @@ def _order(request: SignedInRequest, recipe: rules.Recipe) -> tuple[rules.Order,
     try:
         width = parse_length(sent["try_width"], request.user.unit) if sent.get("try_width") else order.width
         height = parse_length(sent["try_height"], request.user.unit) if sent.get("try_height") else order.height
-        mount = sent.get("try_mount") if sent.get("try_mount") in {"inside", "outside"} else order.mount
+        mount = sent["try_mount"] if sent.get("try_mount") in {"inside", "outside"} else order.mount
         return rules.Order(width, height, mount=mount, options=dict(order.options) | options), ""
     except (LengthError, ValueError) as error:
         return order, str(error)

@@ -12,11 +12,13 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import replace
 from fractions import Fraction
 from math import gcd
+from typing import TypeVar
 
 import numpy as np
 
 from fabrication.rules.cutting.problem import (
     OFFCUT_WORTH,
+    BarPiece,
     BarProblem,
     BarStock,
     Certificate,
@@ -29,6 +31,8 @@ from fabrication.rules.cutting.problem import (
     RollStock,
     ticks_per_unit,
 )
+
+PieceT = TypeVar("PieceT", BarPiece, RollPiece)
 
 _LARGEST_INT64 = 2**62
 
@@ -136,11 +140,17 @@ def _unplaced(plan: Plan) -> Counter[str]:
 def _placed(problem: Problem, plan: Plan) -> Problem:
     """The problem of the pieces that are in the plan: what the bound is about."""
     missing = _unplaced(plan)
-    pieces = [
+    if isinstance(problem, BarProblem):
+        return replace(problem, pieces=_present(problem.pieces, missing))
+    return replace(problem, pieces=_present(problem.pieces, missing))
+
+
+def _present(pieces: Iterable[PieceT], missing: Counter[str]) -> tuple[PieceT, ...]:
+    return tuple(
         replace(piece, quantity=piece.quantity - missing[piece.id])
-        for piece in problem.pieces if piece.quantity > missing[piece.id]
-    ]
-    return replace(problem, pieces=tuple(pieces))  # type: ignore[arg-type]
+        for piece in pieces
+        if piece.quantity > missing[piece.id]
+    )
 
 
 def _check_pieces(problem: Problem, plan: Plan) -> None:

@@ -9,7 +9,8 @@ from random import Random
 import numpy as np
 
 from fabrication.rules.cutting.columns.column import Column, Loading, loading_cost
-from fabrication.rules.cutting.columns.generation import Pricing, Relaxed, relax
+from fabrication.rules.cutting.columns.generation import Relaxed, relax
+from fabrication.rules.cutting.columns.instance import Pricing
 from fabrication.rules.cutting.columns.master import Master
 from fabrication.rules.cutting.watch import Watch
 

@@ -8,7 +8,7 @@ from fabrication.rules.cutting.columns.chosen import chosen, thinned
 from fabrication.rules.cutting.columns.dive import dive
 from fabrication.rules.cutting.columns.generation import Relaxed, relax
 from fabrication.rules.cutting.columns.improve import improve
-from fabrication.rules.cutting.columns.instance import Instance
+from fabrication.rules.cutting.columns.instance import Instance, Pricing
 from fabrication.rules.cutting.columns.master import Master
 from fabrication.rules.cutting.columns.proof import Proof
 from fabrication.rules.cutting.columns.state import State
@@ -42,13 +42,11 @@ def search(instance: Instance, state: State, seed: int) -> None:
 class Search:
     """The turns of dives, neighbourhoods and final programs after the linear program."""
 
-    def __init__(self, instance, state, master, pricing, relaxed, chance) -> None:  # type: ignore[no-untyped-def]
-        self.instance: Instance = instance
-        self.state: State = state
-        self.master: Master = master
-        self.pricing = pricing
-        self.relaxed: Relaxed = relaxed
-        self.chance: Random = chance
+    def __init__(
+        self, instance: Instance, state: State, master: Master, pricing: Pricing, relaxed: Relaxed, chance: Random
+    ) -> None:
+        self.instance, self.state, self.master = instance, state, master
+        self.pricing, self.relaxed, self.chance = pricing, relaxed, chance
         self.dives = 0
         self.proof = Proof(instance, state)
 
