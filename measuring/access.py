@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
-from typing import Any
+from typing import TypeVar
 from uuid import UUID
 
-from django.db.models import QuerySet
+from django.db.models import Model, QuerySet
 from django.shortcuts import get_object_or_404
 
 from jobs.models import MEASURING, Appointment
@@ -30,6 +30,8 @@ from shared.models import User
 MEASURES = (roles.MEASURER, roles.DISPATCHER, roles.OWNER)
 """Who may write at an opening: the field person of the day, and the office."""
 SEES_SIZES = (*MEASURES, roles.WORKROOM, roles.INSTALLER)
+
+M = TypeVar("M", bound=Model)
 
 
 def appointment_for(user: User, pk: int) -> Appointment:
@@ -63,7 +65,7 @@ def unit_for(user: User, pk: int) -> Unit:
     return get_object_or_404(rows, pk=pk)
 
 
-def _of_opening(user: User, rows: QuerySet[Any], pk: int | UUID) -> Any:
+def _of_opening(user: User, rows: QuerySet[M], pk: int | UUID) -> M:
     rows = rows.filter(opening__in=Opening.objects.visible_to(user)).select_related("opening__job__branch")
     return get_object_or_404(rows, **({"uid": pk} if isinstance(pk, UUID) else {"pk": pk}))
 

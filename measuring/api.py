@@ -7,11 +7,13 @@ from typing import Any
 
 from django.http import Http404
 from drf_spectacular.extensions import OpenApiAuthenticationExtension
-from drf_spectacular.utils import OpenApiTypes, extend_schema
+from drf_spectacular.types import OpenApiTypes
+from drf_spectacular.utils import extend_schema
 from rest_framework import authentication, exceptions, serializers, status
 from rest_framework.decorators import action
 from rest_framework.parsers import MultiPartParser
 from rest_framework.permissions import IsAuthenticated
+from rest_framework.request import Request
 from rest_framework.response import Response
 from rest_framework.routers import DefaultRouter
 from rest_framework.viewsets import ViewSet
@@ -28,7 +30,7 @@ from measuring.services import release_problems
 from measuring.services.readings import ANY, refuse_large
 from measuring.services.sizes import effects_of
 from measuring.views.openings import visit_at
-from shared.api import ApiRequest, HasRole, ReadViewSet
+from shared.api import ApiRequest, HasRole, PersonMixin, ReadViewSet, kept_in
 from shared.roles import DISPATCHER, OWNER
 
 log = logging.getLogger("jambwise.entries")
@@ -109,14 +111,14 @@ class OpeningViewSet(ReadViewSet):
     )  # fmt: skip
 
     def _one(self, pk: Any) -> Opening:
-        return access.opening_for(self.request.user, int(pk))  # type: ignore[arg-type]
+        return access.opening_for(self.person, int(pk))
 
-    def retrieve(self, request: ApiRequest, *args: Any, **kwargs: Any) -> Response:
+    def retrieve(self, request: Request, *args: Any, **kwargs: Any) -> Response:
         """Everything known of one opening."""
         return Response(self._sheet(self._one(kwargs["pk"])))
 
     def _sheet(self, opening: Opening) -> dict[str, Any]:
-        opening = access.opening_for(self.request.user, opening.pk)  # type: ignore[arg-type]
+        opening = access.opening_for(self.person, opening.pk)
         found = evaluate(opening)
         now = current(opening.readings.all())
         size = found.size.to_json(opening.job.branch.unit.value) if found.size else None
@@ -285,7 +287,7 @@ class NotMeasuredIn(serializers.Serializer[Any]):
     reason = serializers.CharField(max_length=240)
 
 
-class VisitViewSet(ViewSet):
+class VisitViewSet(PersonMixin, ViewSet):
     """Visits by their appointment's key."""
 
     lookup_value_regex = r"[0-9]+"
@@ -294,11 +296,11 @@ class VisitViewSet(ViewSet):
     roles = access.MEASURES
 
     def _appointment(self, pk: Any) -> Any:
-        return access.appointment_for(self.request.user, int(pk))  # type: ignore[arg-type]
+        return access.appointment_for(self.person, int(pk))
 
     def _sheet(self, appointment: Any, code: int = 200) -> Response:
-        user = self.request.user
-        body = field.visit_of(user, access.appointment_for(user, appointment.pk))  # type: ignore[arg-type]
+        user = self.person
+        body = field.visit_of(user, access.appointment_for(user, appointment.pk))
         return Response(body, status=code)
 
     @extend_schema(responses=OpenApiTypes.OBJECT)
@@ -324,7 +326,7 @@ class VisitViewSet(ViewSet):
         return self._sheet(appointment, status.HTTP_201_CREATED)
 
     def _visit(self, pk: Any) -> Visit:
-        return access.visit_for(self.request.user, self._appointment(pk).pk)  # type: ignore[arg-type]
+        return access.visit_for(self.person, self._appointment(pk).pk)
 
     @extend_schema(request=RoomIn, responses=OpenApiTypes.OBJECT)
     @action(detail=True, methods=["post"])
@@ -393,7 +395,7 @@ class UnitSerializer(serializers.ModelSerializer[Unit]):
 
     def _offer(self, unit: Unit) -> Offer:
         """What can be chosen for its product, looked up once an answer."""
-        offered: dict[int, Offer] = self.context.setdefault("offers", {})
+        offered: dict[int, Offer] = kept_in(self.context).setdefault("offers", {})
         if unit.product_id not in offered:
             offered[unit.product_id] = offer_of(unit.product)
         return offered[unit.product_id]
@@ -422,7 +424,7 @@ class UnitViewSet(ReadViewSet):
     deed_roles = {"choose_options": access.MEASURES, "cancel": (DISPATCHER, OWNER)}
 
     def _one(self, pk: Any) -> Unit:
-        return access.unit_for(self.request.user, int(pk))  # type: ignore[arg-type]
+        return access.unit_for(self.person, int(pk))
 
     @extend_schema(request=OptionsIn, responses=UnitSerializer)
     @action(detail=True, methods=["post"], url_path="options")
@@ -452,7 +454,7 @@ class ReleaseIn(serializers.Serializer[Any]):
     due_on = serializers.DateField(required=False, allow_null=True)
 
 
-class SizesViewSet(ViewSet):
+class SizesViewSet(PersonMixin, ViewSet):
     """Approval and release of a job's units, by the job's key."""
 
     lookup_value_regex = r"[0-9]+"
@@ -462,7 +464,7 @@ class SizesViewSet(ViewSet):
     deed_roles = {"approve": (DISPATCHER, OWNER), "release": (DISPATCHER, OWNER)}
 
     def _job(self, pk: Any) -> Job:
-        return job_for(self.request.user, int(pk))  # type: ignore[arg-type]
+        return job_for(self.person, int(pk))
 
     def _rows(self, job: Job) -> Response:
         units = Unit.objects.filter(opening__job=job).live()
@@ -516,7 +518,7 @@ class DecisionIn(serializers.Serializer[Any]):
     text = serializers.CharField(max_length=240, default="", allow_blank=True)
 
 
-class SizeChangeViewSet(ViewSet):
+class SizeChangeViewSet(PersonMixin, ViewSet):
     """Re-measures after release."""
 
     lookup_value_regex = r"[0-9]+"
@@ -526,7 +528,7 @@ class SizeChangeViewSet(ViewSet):
     deed_roles = {"decide": (DISPATCHER, OWNER)}
 
     def _one(self, pk: Any) -> SizeChange:
-        return access.change_for(self.request.user, int(pk))  # type: ignore[arg-type]
+        return access.change_for(self.person, int(pk))
 
     @extend_schema(responses=SizeChangeSerializer)
     def retrieve(self, request: ApiRequest, pk: Any = None) -> Response:
@@ -560,7 +562,7 @@ class ProductSerializer(serializers.ModelSerializer[Product]):
         offered = self.context.get("offers")
         if offered is None:
             rows = getattr(self.parent, "instance", None) or [product]
-            offered = self.context["offers"] = offers(rows)
+            offered = kept_in(self.context)["offers"] = offers(rows)
         listed = (offered.get(product.pk) or offer_of(product)).listed
         return {option.key: [choice.key for choice in option.choices] for option in listed.options}
 
@@ -569,7 +571,7 @@ class ProductIn(serializers.Serializer[Any]):
     name = serializers.CharField(max_length=80)
     family = serializers.CharField(required=False, default="", allow_blank=True)
     fit = serializers.DictField()
-    source = serializers.CharField(default="made")  # type: ignore[assignment]  # the product's own source
+    source = serializers.CharField(default="made")  # type: ignore[assignment]  # a field of that name is no attribute
     is_active = serializers.BooleanField(default=True)
 
 
@@ -606,7 +608,7 @@ class ProductViewSet(ReadViewSet):
 class DeviceAuthentication(authentication.BaseAuthentication):
     """``Authorization: Device <token>``: it outlives the session, and can be revoked alone."""
 
-    def authenticate(self, request: ApiRequest) -> tuple[Any, FieldDevice] | None:
+    def authenticate(self, request: Request) -> tuple[Any, FieldDevice] | None:
         word, _, token = request.headers.get("Authorization", "").partition(" ")
         if word != "Device":
             return None
@@ -615,11 +617,11 @@ class DeviceAuthentication(authentication.BaseAuthentication):
             raise exceptions.AuthenticationFailed("this device is not known any more; sign in on it again")
         return device.user, device
 
-    def authenticate_header(self, request: ApiRequest) -> str:
+    def authenticate_header(self, request: Request) -> str:
         return "Device"
 
 
-class DeviceScheme(OpenApiAuthenticationExtension):
+class DeviceScheme(OpenApiAuthenticationExtension):  # type: ignore[no-untyped-call]  # registers itself, untyped
     """How the schema tells of it."""
 
     target_class = DeviceAuthentication

@@ -82,14 +82,16 @@ def _load_chunk(demo: Demo, jobs: list[Job], products: list[Product], tape: Tape
     VisitOpening.objects.bulk_create(
         VisitOpening(appointment=made.measures[opening.job_id], opening=opening) for opening in openings
     )
-    measured = [opening for opening in openings if opening.state == Opening.State.MEASURED]
+    chosen = ((opening, opening.product) for opening in openings if opening.state == Opening.State.MEASURED)
     offered = offers(products)
     readings: list[Reading] = []
     units: list[Unit] = []
-    for opening in measured:
-        document = _document(demo, opening)
+    for opening, product in chosen:
+        if product is None:
+            continue
+        document = _document(demo, opening, product.family)
         readings += _readings(made, opening, document, visits[opening.job_id])
-        units.append(_unit(demo, opening, document, offered[opening.product_id]))
+        units.append(_unit(demo, opening, document, offered[product.pk]))
     Reading.objects.bulk_create(readings, batch_size=2000)
     units = Unit.objects.bulk_create(units, batch_size=1000)
     demo.made["units"] += len(units)
@@ -144,6 +146,7 @@ def _visits(made: Any, jobs: list[Job], tape: Tape) -> dict[int, Visit]:
     rows = []
     for job in done:
         appointment: Appointment = made.measures[job.pk]
+        assert appointment.arrived_at is not None  # the jobs loader has a crew arrive where a job is measured
         rows.append(
             Visit(
                 appointment=appointment,
@@ -157,9 +160,9 @@ def _visits(made: Any, jobs: list[Job], tape: Tape) -> dict[int, Visit]:
     return {visit.appointment.job_id: visit for visit in Visit.objects.bulk_create(rows)}
 
 
-def _document(demo: Demo, opening: Opening) -> dict[str, Any]:
+def _document(demo: Demo, opening: Opening, family: str) -> dict[str, Any]:
     """Readings of a plausible opening, in the form of the size engine's contract."""
-    random, family = demo.random, opening.product.family
+    random = demo.random
     widths = WIDTHS[:-1] if opening.mount == Mount.OUTSIDE else WIDTHS  # with its cover the widest is more than is made
     width, height = DOOR if opening.is_door else (random.choice(widths), random.choice(HEIGHTS))
     width_at = Length.inches(width) + EIGHTH * random.randint(0, 7)

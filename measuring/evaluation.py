@@ -84,15 +84,21 @@ def asked(opening: Opening, readings: Mapping[tuple[str, int], Reading]) -> list
     """Where to hold the tape for this opening, in order; nowhere before a product is chosen."""
     if opening.product is None:
         return []
-    why = _diagonals_why(opening, readings) if opening.mount == Mount.INSIDE else ""
+    why = _diagonals_why(opening, opening.product.family, readings) if opening.mount == Mount.INSIDE else ""
     return asks(opening.product.family, opening.mount, readings.keys(), why)
 
 
-def _diagonals_why(opening: Opening, readings: Mapping[tuple[str, int], Reading]) -> str:
-    rule = rule_for(opening.product.family, opening.mount)  # type: ignore[union-attr]
+def _diagonals_why(opening: Opening, family: str, readings: Mapping[tuple[str, int], Reading]) -> str:
+    rule = rule_for(family, opening.mount)
     if any((place, 1) not in readings for place in rule.needs):
         return ""
     return diagonals_wanted(as_rules(opening, readings))
+
+
+def _family(opening: Opening) -> str:
+    if opening.product is None:
+        raise ValueError(f"no product is chosen for {opening}")
+    return opening.product.family
 
 
 def as_rules(
@@ -123,7 +129,7 @@ def as_rules(
     chosen = tuple(readings[place, 1].value.ticks for place in CHOSEN if (place, 1) in readings)
     return rules.Opening(
         id=str(opening.pk),
-        family=family or opening.product.family,  # type: ignore[union-attr]
+        family=family or _family(opening),
         mount=opening.mount,
         unit=unit.value,
         taken=taken,

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
+from collections import Counter
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any, Final
@@ -489,8 +490,9 @@ def alternatives(
 
 
 def _rank(one: Alternative, opening: Opening) -> tuple[bool, int, int, int, bool, bool]:
-    counts = [sum(found.severity == severity for found in one.findings) for severity in (STOP, CHECK, NOTE)]
-    return (not one.fits, *counts, one.family != opening.family, one.mount != opening.mount)  # type: ignore[return-value]
+    found = Counter(finding.severity for finding in one.findings)
+    other = one.family != opening.family, one.mount != opening.mount
+    return (not one.fits, found[STOP], found[CHECK], found[NOTE], *other)
 
 
 def _try(

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
+
 from django.contrib import messages
 from django.contrib.auth.decorators import login_required
 from django.http import HttpResponse
@@ -245,10 +247,10 @@ def reopen(request: SignedInRequest, pk: int) -> HttpResponse:
     return _done(request, lambda: services.reopen_visit(visit=now, by=request.user), pk)
 
 
-def _done(request: SignedInRequest, deed: object, pk: int, words: str = "") -> HttpResponse:
+def _done(request: SignedInRequest, deed: Callable[[], object], pk: int, words: str = "") -> HttpResponse:
     """Do it and go back to the visit; what was refused stands among the messages."""
     try:
-        deed()  # type: ignore[operator]
+        deed()
     except Refused as refusal:
         messages.error(request, refusal.problem)
     else:
