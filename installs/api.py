@@ -178,9 +178,13 @@ class UnitSerializer(serializers.Serializer[Any]):
     unit = serializers.IntegerField(min_value=1)
 
 
+def no_strokes() -> Any:
+    return []
+
+
 class SignSerializer(serializers.Serializer[Any]):
     name = serializers.CharField(max_length=120, required=False, allow_blank=True, default="")
-    strokes = serializers.JSONField(required=False, default=list)
+    strokes = serializers.JSONField(required=False, default=no_strokes)
     left_with = serializers.CharField(max_length=120, required=False, allow_blank=True, default="")
 
 
@@ -191,7 +195,9 @@ class HardwareUsedSerializer(serializers.Serializer[Any]):
 
 
 class PhotoSerializer(serializers.Serializer[Any]):
-    data = serializers.CharField(help_text="the picture, base64")
+    data = serializers.CharField(  # type: ignore[assignment]  # a field of that name is no attribute
+        help_text="the picture, base64"
+    )
     unit = serializers.IntegerField(min_value=1, required=False, allow_null=True)
     caption = serializers.CharField(max_length=160, required=False, allow_blank=True, default="")
 
@@ -594,11 +600,12 @@ class InstallsViewSet(ViewSet):
         from installs.views.figures import branch_of, crew_of
         from installs.views.loads import today_of
 
-        branch = branch_of(request)  # type: ignore[arg-type]
+        asked, user = request.query_params, request.user
+        branch = branch_of(user, asked.get("branch", ""))
         if branch is None:
             return Response({"weeks": [], "causes": []})
-        crew = crew_of(request, branch)  # type: ignore[arg-type]
-        found = figures(request.user, branch, today=today_of(request), crew=crew)  # type: ignore[arg-type]
+        crew = crew_of(user, branch, asked.get("crew", ""))
+        found = figures(user, branch, today=today_of(user), crew=crew)
         return Response(
             {
                 "weeks": [

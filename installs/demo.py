@@ -27,9 +27,8 @@ from installs.models import (
     VanStock,
     VisitUnit,
 )
-from installs.reading import rules_at, with_needs, work_out
+from installs.reading import rules_at, summed_of, with_needs, work_out
 from installs.rules.data import HardwareRules as Rules
-from installs.rules.hardware import job_hardware
 from installs.rules.spares import shortages
 from installs.services.hardware import hardware_row
 from installs.services.loads import line_rows, plan_load, visits_of_day
@@ -169,8 +168,7 @@ def _stop(demo: Demo, visit: Appointment) -> Stop:
 
 
 def _pulls(visit: Appointment, worked: Sequence[Any], rules: Rules, materials: dict[str, Material]) -> list[Pull]:
-    good = [one for one in worked if one.hardware is not None]
-    summed = job_hardware([one.read for one in good], [one.hardware for one in good], rules)
+    summed = summed_of(worked, rules)
     return [
         Pull(appointment=visit, material=materials[short.item], needed=short.needed, why=short.why)
         for short in shortages(summed.lines, {}, rules)
@@ -184,11 +182,11 @@ def _reserve(pulls: Sequence[Pull]) -> None:
     for item in StockItem.objects.filter(material__in=wanted, is_offcut=False).order_by("-pk"):
         items[item.material_id] = item
     for pull in pulls:
-        item = items.get(pull.material_id)
-        take = min(pull.needed, item.free) if item else 0
-        if item is not None and take:
-            item.reserved += take
-            pull.held, pull.items = take, [[item.pk, take]]
+        place = items.get(pull.material_id)
+        take = min(pull.needed, place.free) if place else 0
+        if place is not None and take:
+            place.reserved += take
+            pull.held, pull.items = take, [[place.pk, take]]
     StockItem.objects.bulk_update(items.values(), ["reserved"], batch_size=500)
     Pull.objects.bulk_create(pulls, batch_size=1000)
 

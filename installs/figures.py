@@ -159,8 +159,9 @@ def figures(user: User, branch: Branch, *, today: dt.date, crew: Crew | None = N
         found[monday_of(day)].installed += 1
         found[monday_of(day)].one_trip += is_one
     for visit in promises(period):
-        found[monday_of(visit.day)].promised += 1  # type: ignore[arg-type]
-        found[monday_of(visit.day)].kept += is_kept(visit)  # type: ignore[arg-type]
+        week = found[monday_of(visit.place().day)]
+        week.promised += 1
+        week.kept += is_kept(visit)
     stops = _drive(period, found)
     if crew is None:
         _yield(period, found)
@@ -269,8 +270,8 @@ def _yield(period: Period, weeks: dict[dt.date, Week]) -> None:
     """Share of what was cut into that became parts, by length (bars) or area (cloth); kept offcuts are not lost."""
     for cut in cuts_of(period):
         used, whole = cut_figures(cut)
-        week = weeks.get(monday_of(cut.cut_at.astimezone(period.branch.tz).date()))  # type: ignore[union-attr]
-        if week is not None:
+        day = cut.cut_at and cut.cut_at.astimezone(period.branch.tz).date()
+        if day is not None and (week := weeks.get(monday_of(day))) is not None:
             week.used += used
             week.cut += whole
 

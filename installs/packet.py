@@ -17,10 +17,10 @@ from django.urls import reverse
 
 from installs.drawings import head_drawing, opening_with_brackets
 from installs.models import VisitUnit
-from installs.reading import Worked, rules_of, visit_units_of, work_out
+from installs.reading import Worked, rules_of, summed_of, visit_units_of, work_out
 from installs.rules.data import HardwareRules as Rules
 from installs.rules.findings import with_amounts
-from installs.rules.hardware import JobHardware, job_hardware
+from installs.rules.hardware import JobHardware
 from installs.services.loads import LoadPlan, goes_up, load_of, packages_for
 from jobs.drawings import route_map
 from jobs.models import Appointment, Crew, Site
@@ -59,8 +59,7 @@ class StopSheet:
 def sheet_of(visit: Appointment, rows: Sequence[VisitUnit], rules: Rules, number: int = 1) -> StopSheet:
     """One visit, whatever became of its units since."""
     worked = work_out([row.unit for row in rows if row.unit.state not in DEAD], rules)
-    good = [one for one in worked if one.hardware is not None and one.read is not None]
-    summed = job_hardware([one.read for one in good], [one.hardware for one in good], rules)  # type: ignore[misc]
+    summed = summed_of(worked, rules)
     openings: dict[int, tuple[Opening, list[Worked]]] = {}
     for one in worked:
         openings.setdefault(one.unit.opening_id, (one.unit.opening, []))[1].append(one)
@@ -112,7 +111,7 @@ def _read_openings(stops: Iterable[StopSheet]) -> None:
         for opening, several in stop.openings:
             for one in [opening, *(worked.unit.opening for worked in several)]:
                 cache = getattr(one, "_prefetched_objects_cache", None) or {}
-                one._prefetched_objects_cache = {**cache, "readings": found[opening.pk]}  # type: ignore[attr-defined]
+                one._prefetched_objects_cache = {**cache, "readings": found[opening.pk]}  # type: ignore[attr-defined]  # Django's own
 
 
 # -- words and plain values ----------------------------------------------------------------

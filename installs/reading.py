@@ -18,7 +18,7 @@ from installs.rules.cords import CordRule
 from installs.rules.data import HardwareRules as Rules
 from installs.rules.data import starting_rules
 from installs.rules.findings import Finding
-from installs.rules.hardware import HardwareList, hardware_list
+from installs.rules.hardware import HardwareList, JobHardware, hardware_list, job_hardware
 from installs.rules.units import InstallUnit, Obstruction, SiteFacts
 from jobs.models import Appointment, Site
 from measuring.evaluation import cord_rules_of
@@ -187,6 +187,12 @@ class Worked:
     @property
     def findings(self) -> tuple[Finding, ...]:
         return self.hardware.findings if self.hardware else ()
+
+
+def summed_of(worked: Iterable[Worked], rules: Rules) -> JobHardware:
+    """The hardware of all units that have some, equal items on one line."""
+    pairs = [(one.read, one.hardware) for one in worked if one.read is not None and one.hardware is not None]
+    return job_hardware([read for read, _ in pairs], [hardware for _, hardware in pairs], rules)
 
 
 def work_out(units: Iterable[Unit], rules: Rules) -> list[Worked]:

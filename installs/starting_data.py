@@ -18,7 +18,8 @@ KINDS = {"strip": Material.Kind.STRIP, "piece": Material.Kind.PIECE}
 
 @cache
 def _weights() -> dict[str, dict[str, str]]:
-    return json.loads(WEIGHTS.read_text(encoding="utf-8"))
+    weights: dict[str, dict[str, str]] = json.loads(WEIGHTS.read_text(encoding="utf-8"))
+    return weights
 
 
 def _facts(item: Item) -> dict[str, str]:

@@ -21,6 +21,7 @@ from shared.contracts import ContractError
 from shared.lengths import Length
 from shared.records import PRACTICE, OneOf, Record, Within
 
+
 @dataclass(frozen=True, kw_only=True)
 class Item(Record):
     """One thing on the shelf. `length` is a stock length, a screw's length or a thickness."""

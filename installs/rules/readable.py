@@ -12,17 +12,20 @@ import dataclasses
 import re
 from fractions import Fraction
 from functools import cache, lru_cache
-from typing import Any, Final, TypeVar
+from typing import TYPE_CHECKING, Any, Final, TypeVar
 
 from shared.lengths import MM, SIXTEENTH, TICKS_PER_INCH, Length, Unit
 from shared.records import Record
+
+if TYPE_CHECKING:
+    from _typeshed import DataclassInstance
 
 TEXTS: Final = frozenset({"why", "text", "load_why", "weight_why"})
 """Fields that hold a text with lengths in it."""
 
 _EXACT: Final = re.compile(r"(?<![\d./])(?:(\d+) )?(\d+)(?:/(\d+))? in\b")
 
-Some = TypeVar("Some", bound=Record)
+Some = TypeVar("Some", bound="DataclassInstance")
 
 
 def in_unit(value: Some, unit: Unit) -> Some:
@@ -36,17 +39,17 @@ def in_unit(value: Some, unit: Unit) -> Some:
     'about 1880 mm is over the about 1219 mm span'
     """
     changed = {}
-    for name in _names(type(value)):  # type: ignore[arg-type]
+    for name in _names(type(value)):
         before = getattr(value, name)
         after = _shown(before, unit, name in TEXTS)
         if after is not before:
             changed[name] = after
-    return dataclasses.replace(value, **changed) if changed else value  # type: ignore[type-var]
+    return dataclasses.replace(value, **changed) if changed else value
 
 
 @cache
-def _names(kind: type[Record]) -> tuple[str, ...]:
-    return tuple(field.name for field in dataclasses.fields(kind))  # type: ignore[arg-type]
+def _names(kind: type[DataclassInstance]) -> tuple[str, ...]:
+    return tuple(field.name for field in dataclasses.fields(kind))
 
 
 @lru_cache(maxsize=8192)  # the units of a job say the same things
@@ -91,6 +94,6 @@ def _shown(value: Any, unit: Unit, is_text: bool) -> Any:
     if isinstance(value, tuple):
         entries = tuple(_shown(entry, unit, is_text) for entry in value)
         return entries if any(new is not old for new, old in zip(entries, value, strict=True)) else value
-    if isinstance(value, Record):
+    if isinstance(value, Record) and dataclasses.is_dataclass(value):
         return in_unit(value, unit)
     return value

@@ -35,10 +35,19 @@ class Line(Record):
     shared: str = ""
 
 
-def line(rules: HardwareRules, item: str, quantity: int, why: str, **more: object) -> Line:
+def line(
+    rules: HardwareRules,
+    item: str,
+    quantity: int,
+    why: str,
+    *,
+    lengths: tuple[Length, ...] = (),
+    kit: str = "",
+    shared: str = "",
+) -> Line:
     """A line with the item's own name and group; raises KeyError for an unknown item."""
     found = rules.item(item)
-    return Line(item, found.name, found.group, quantity, why, **more)  # type: ignore[arg-type]
+    return Line(item, found.name, found.group, quantity, why, lengths, kit, shared)
 
 
 def gap_strips(unit: InstallUnit, rules: HardwareRules) -> tuple[list[Line], list[Finding]]:

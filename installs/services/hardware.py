@@ -20,13 +20,13 @@ from installs.reading import (
     rules_at,
     rules_of,
     rules_row,
+    summed_of,
     visit_units,
     with_needs,
     work_out,
 )
 from installs.rules import editing
 from installs.rules.data import HardwareRules as Rules
-from installs.rules.hardware import job_hardware
 from installs.rules.spares import Shortage, shortages
 from installs.rules.trims import Line
 from installs.starting_data import load_hardware, load_rules
@@ -210,8 +210,7 @@ def visit_hardware(appointment: Appointment) -> VisitHardware:
     rules = rules_of(appointment.job.branch)
     units = [row.unit for row in visit_units(appointment) if row.unit.state != Unit.State.INSTALLED]
     worked = work_out(units, rules)
-    good = [one for one in worked if one.hardware is not None and one.read is not None]
-    summed = job_hardware([one.read for one in good], [one.hardware for one in good], rules)  # type: ignore[misc]
+    summed = summed_of(worked, rules)
     return VisitHardware(summed.lines, tuple(worked), rules)
 
 

@@ -133,8 +133,8 @@ def decide_return(
     )
     if not row.is_live():
         raise Refused(f"it is {row.get_state_display()} already", field="return")
-    if row.remake_id is not None:
-        raise Refused(f"{row.remake.code} is being made for it already", field="remake")  # type: ignore[union-attr]
+    if row.remake is not None:
+        raise Refused(f"{row.remake.code} is being made for it already", field="remake")
     found = cause(row.cause)
     if remake and found.remake == NO:
         raise Refused(f"{row.cause_text}: nothing is made again for that", field="remake")

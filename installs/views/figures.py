@@ -17,28 +17,25 @@ from installs.rules.causes import top_causes
 from installs.views.loads import today_of
 from jobs.models import Crew
 from shared.access import SignedInRequest, roles_required
-from shared.models import Branch
+from shared.models import Branch, User
 from shared.roles import DISPATCHER, OWNER
 
 LOOKS = (OWNER, DISPATCHER)
 GOOD = {"one_trip": "higher", "promises": "higher", "yield": "higher", "drive": "lower", "returns": "lower"}
 
 
-def branch_of(request: SignedInRequest) -> Branch | None:
+def branch_of(user: User, asked: str) -> Branch | None:
     """The person's own branch; an owner of the whole firm names one."""
-    user: Any = request.user
     if user.branch is not None:
-        return user.branch  # type: ignore[no-any-return]
-    asked = request.GET.get("branch", "")
+        return user.branch
     rows = Branch.objects.order_by("name")
     return rows.filter(pk=asked).first() if asked.isdigit() else rows.first()
 
 
-def crew_of(request: SignedInRequest, branch: Branch) -> Crew | None:
-    asked = request.GET.get("crew", "")
+def crew_of(user: User, branch: Branch, asked: str) -> Crew | None:
     if not asked:
         return None
-    found = Crew.objects.visible_to(request.user).filter(branch=branch, pk=asked).first() if asked.isdigit() else None
+    found = Crew.objects.visible_to(user).filter(branch=branch, pk=asked).first() if asked.isdigit() else None
     if found is None:
         raise Http404
     return found
@@ -49,11 +46,11 @@ def crew_of(request: SignedInRequest, branch: Branch) -> Crew | None:
 @require_GET
 def figures_page(request: SignedInRequest) -> HttpResponse:
     """This week against the last, then twelve weeks."""
-    branch = branch_of(request)
+    branch = branch_of(request.user, request.GET.get("branch", ""))
     if branch is None:
         return render(request, "installs/figures.html", {"found": None})
-    crew = crew_of(request, branch)
-    found = figures(request.user, branch, today=today_of(request), crew=crew)
+    crew = crew_of(request.user, branch, request.GET.get("crew", ""))
+    found = figures(request.user, branch, today=today_of(request.user), crew=crew)
     context = {
         "found": found,
         "branch": branch,
@@ -101,7 +98,7 @@ def _counts(week: Any, figure: str) -> str:
 @require_GET
 def figure_jobs(request: SignedInRequest, figure: str) -> HttpResponse:
     """The jobs behind one figure of one week, or of the whole period."""
-    branch = branch_of(request)
+    branch = branch_of(request.user, request.GET.get("branch", ""))
     if figure not in FIGURES or branch is None:
         raise Http404
     period = _period(request, branch)
@@ -117,13 +114,13 @@ def figure_jobs(request: SignedInRequest, figure: str) -> HttpResponse:
 
 
 def _period(request: SignedInRequest, branch: Branch) -> Period:
-    today = today_of(request)
+    today = today_of(request.user)
     week = read_week(request.GET.get("week", ""))
     if week is not None:
         first, last = week, week + dt.timedelta(days=6)
     else:
         first, last = monday_of(today) - dt.timedelta(weeks=11), today
-    return Period(request.user, branch, first, last, crew_of(request, branch))
+    return Period(request.user, branch, first, last, crew_of(request.user, branch, request.GET.get("crew", "")))
 
 
 @login_required
@@ -131,11 +128,11 @@ def _period(request: SignedInRequest, branch: Branch) -> Period:
 @require_GET
 def figures_csv(request: SignedInRequest) -> HttpResponse:
     """The same figures as a table, a row a week."""
-    branch = branch_of(request)
+    branch = branch_of(request.user, request.GET.get("branch", ""))
     if branch is None:
         raise Http404
-    crew = crew_of(request, branch)
-    found = figures(request.user, branch, today=today_of(request), crew=crew)
+    crew = crew_of(request.user, branch, request.GET.get("crew", ""))
+    found = figures(request.user, branch, today=today_of(request.user), crew=crew)
     answer = HttpResponse(content_type="text/csv; charset=utf-8")
     answer["Content-Disposition"] = 'attachment; filename="figures.csv"'
     writer = csv.writer(answer)

@@ -16,16 +16,25 @@ from installs.access import LOADS, OFFICE, RETURNS, job_for, return_for, visit_f
 from installs.forms import DecideForm, OpenReturnForm, ReasonForm
 from installs.models import Load, LoadLine, ReturnOwed
 from installs.packet import unit_values
-from installs.reading import rules_in, rules_of, rules_row, units_to_install, visit_units, with_needs, work_out
+from installs.reading import (
+    rules_in,
+    rules_of,
+    rules_row,
+    summed_of,
+    units_to_install,
+    visit_units,
+    with_needs,
+    work_out,
+)
 from installs.rules.causes import CHOOSE, NO, cause
 from installs.rules.data import HardwareRules as Rules
-from installs.rules.hardware import job_hardware
 from installs.services.hardware import visit_hardware
 from jobs.models import INSTALLING, Appointment, Job
 from measuring.models import Unit
 from measuring.options import options_shown
 from shared import roles
 from shared.access import SignedInRequest, roles_required
+from shared.drawings import Svg
 from shared.errors import Refused
 
 SEES = (*LOADS, roles.MEASURER)
@@ -84,8 +93,7 @@ def job_hardware_page(request: SignedInRequest, pk: int) -> HttpResponse:
     row = rules_row(job.branch)
     rules = rules_in(row)
     worked = work_out(units_of_job(job), rules)
-    good = [one for one in worked if one.hardware is not None and one.read is not None]
-    summed = job_hardware([one.read for one in good], [one.hardware for one in good], rules)  # type: ignore[misc]
+    summed = summed_of(worked, rules)
     context = {
         "job": job,
         "worked": _with_drawings(worked, job, rules),
@@ -104,7 +112,7 @@ def _with_drawings(worked: list[Any], job: Job, rules: Rules) -> list[dict[str, 
     rows = []
     options = options_shown(one.unit for one in worked)
     for one in worked:
-        drawing = ""
+        drawing: Svg | str = ""
         if one.hardware is not None and one.read is not None:
             spots = [spot.at for spot in one.read.keep_off]
             drawing = head_drawing(one.hardware, one.read.width, job.branch.unit, keep_off=spots)

@@ -28,6 +28,7 @@ from jobs.views.field import crews_of
 from shared import roles
 from shared.access import SignedInRequest, roles_required
 from shared.errors import Refused
+from shared.models import User
 
 
 @dataclass(slots=True)
@@ -51,9 +52,8 @@ def day_paths(user: Any, visits: Iterable[Appointment], load: Load | None) -> st
     return " ".join([*own, *([load.get_absolute_url()] if load else []), *stops])
 
 
-def today_of(request: SignedInRequest) -> dt.date:
-    branch = request.user.branch
-    return timezone.localdate(timezone=branch.tz) if branch else timezone.localdate()
+def today_of(user: User) -> dt.date:
+    return timezone.localdate(timezone=user.branch.tz) if user.branch else timezone.localdate()
 
 
 @login_required
@@ -61,7 +61,7 @@ def today_of(request: SignedInRequest) -> dt.date:
 @require_GET
 def my_load(request: SignedInRequest) -> HttpResponse:
     """The installer's own load of today, or of the next day with visits."""
-    today = today_of(request)
+    today = today_of(request.user)
     for ahead in range(8):
         day = today + dt.timedelta(days=ahead)
         for crew in crews_of(request.user, day):
@@ -76,7 +76,7 @@ def my_load(request: SignedInRequest) -> HttpResponse:
 @require_GET
 def loads(request: SignedInRequest) -> HttpResponse:
     """Every crew's load of one day."""
-    day = parse_date(request.GET.get("day", "")) or today_of(request)
+    day = parse_date(request.GET.get("day", "")) or today_of(request.user)
     crews = Crew.objects.visible_to(request.user).filter(is_active=True).select_related("branch")
     visits = (
         Appointment.objects.visible_to(request.user)
@@ -84,7 +84,7 @@ def loads(request: SignedInRequest) -> HttpResponse:
         .filter(purpose__in=INSTALLING, crew__in=crews)
         .select_related("job", "crew")
     )
-    by_crew: dict[int, list[Appointment]] = {}
+    by_crew: dict[int | None, list[Appointment]] = {}
     for visit in visits:
         by_crew.setdefault(visit.crew_id, []).append(visit)
     there = {load.crew_id: load for load in Load.objects.visible_to(request.user).filter(day=day)}
@@ -101,7 +101,7 @@ def loads(request: SignedInRequest) -> HttpResponse:
         "day": day,
         "before": day - dt.timedelta(days=1),
         "after": day + dt.timedelta(days=1),
-        "is_today": day == today_of(request),
+        "is_today": day == today_of(request.user),
     }
     return render(request, "installs/loads.html", context)
 

@@ -31,7 +31,7 @@ WORKS = (OWNER, WORKROOM)
 @require_GET
 def rules(request: SignedInRequest) -> HttpResponse:
     """The rules in use as tables, and the way to each part of them."""
-    branch = branch_of(request)
+    branch = branch_of(request.user, request.GET.get("branch", ""))
     if branch is None:
         return render(request, "installs/rules.html", {"row": None})
     row = load_rules(branch)
@@ -58,7 +58,7 @@ def _by_kind(parts: list[Part]) -> list[tuple[str, list[tuple[Part, str]]]]:
 @require_http_methods(["GET", "POST"])
 def rules_edit(request: SignedInRequest) -> HttpResponse:
     """One part of the rules, field by field; what is kept is the next revision."""
-    branch = branch_of(request)
+    branch = branch_of(request.user, request.GET.get("branch", ""))
     if branch is None:
         return redirect("installs:rules")
     row = load_rules(branch)
