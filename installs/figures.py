@@ -159,7 +159,8 @@ def figures(user: User, branch: Branch, *, today: dt.date, crew: Crew | None = N
         found[monday_of(day)].installed += 1
         found[monday_of(day)].one_trip += is_one
     for visit in promises(period):
-        week = found[monday_of(visit.place().day)]
+        assert visit.day is not None
+        week = found[monday_of(visit.day)]
         week.promised += 1
         week.kept += is_kept(visit)
     stops = _drive(period, found)

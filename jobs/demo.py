@@ -8,7 +8,7 @@ numbers are from the range kept free for fiction.
 from __future__ import annotations
 
 import datetime as dt
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
 from itertools import chain, count, islice
 from typing import Final
@@ -230,7 +230,7 @@ def _jobs(demo: Demo, made: Made) -> None:
     made.jobs = Job.objects.bulk_create(jobs, batch_size=1000)
 
 
-_AGES: Final = {
+_AGES: Final[Mapping[str, tuple[int, int]]] = {
     Job.Stage.BOOKING: (0, 3),
     Job.Stage.TO_MEASURE: (1, 8),
     Job.Stage.CLOSED: (40, 400),

@@ -148,8 +148,8 @@ def picking_map(branch: Branch, site: Site | None = None) -> dict[str, object] |
         svg.circle(x, y, 2.5, "pencil")
     x, y = ground.at(base)
     svg.polygon([(x - 7, y + 5), (x - 7, y - 2), (x, y - 9), (x + 7, y - 2), (x + 7, y + 5)], "fill-sheet")
-    if site is not None and site.has_coordinates():
-        x, y = ground.at((site.longitude, site.latitude))  # type: ignore[arg-type]
+    if site is not None and site.point is not None:
+        x, y = ground.at(site.point)
         svg.circle(x, y, 7, "chalk")
     _frame(svg, ground)
     return {

@@ -101,7 +101,7 @@ def _event(row: Appointment, begin: dt.datetime, end: dt.datetime, now: dt.datet
 
 def _write(calendar: Calendar) -> bytes:
     """With a VTIMEZONE for every zone its entries name, as RFC 5545 3.6.5 asks."""
-    years = [event["dtstart"].dt.year for event in calendar.walk("VEVENT")]  # type: ignore[union-attr]
+    years = [event.decoded("dtstart").year for event in calendar.walk("VEVENT")]
     if years:
         calendar.add_missing_timezones(
             first_date=dt.date(min(years), 1, 1), last_date=dt.date(max(years) + 1, 12, 31)

@@ -5,7 +5,7 @@ from __future__ import annotations
 import datetime as dt
 import uuid
 from decimal import Decimal
-from typing import TYPE_CHECKING, Self, TypeVar
+from typing import TYPE_CHECKING, NamedTuple, Self, TypeVar
 
 from django.conf import settings
 from django.core.validators import MaxValueValidator, MinValueValidator
@@ -166,8 +166,15 @@ class Site(models.Model):
     def address(self) -> str:
         return ", ".join(part for part in (self.street, self.line2, self.town, self.postcode) if part)
 
+    @property
+    def point(self) -> tuple[float, float] | None:
+        """Longitude and latitude, in degrees; None until somebody said where it is."""
+        if self.latitude is None or self.longitude is None:
+            return None
+        return self.longitude, self.latitude
+
     def has_coordinates(self) -> bool:
-        return self.latitude is not None and self.longitude is not None
+        return self.point is not None
 
     def is_before_1978(self) -> bool:
         """Unknown years count as old: the paint rule asks then (see measuring findings)."""
@@ -222,6 +229,11 @@ class Job(models.Model):
     class Policy(models.TextChoices):
         TOGETHER = "together", "all together"
         AS_READY = "as_ready", "as ready"
+
+    coming: list[Appointment]
+    """Visits still to come, on rows read with `jobs.views.jobs.next_visits`."""
+    live_visits: list[Appointment]
+    """Visits that are not cancelled, on rows that the page of stuck jobs read."""
 
     branch = models.ForeignKey("shared.Branch", models.PROTECT, related_name="jobs")
     number = models.CharField(max_length=16)
@@ -442,6 +454,13 @@ class AppointmentQuerySet(BranchQuerySet["Appointment"]):
         return self.live().filter(day=day).order_by("crew", "starts_at", "pk")
 
 
+class Place(NamedTuple):
+    """Where an appointment stands in the calendar."""
+
+    crew_id: int
+    day: dt.date
+
+
 class Appointment(models.Model):
     """A visit somebody drives to."""
 
@@ -519,6 +538,18 @@ class Appointment(models.Model):
     @property
     def ends_at(self) -> dt.datetime | None:
         return self.starts_at + dt.timedelta(minutes=self.duration_min) if self.starts_at else None
+
+    def place(self) -> Place:
+        """Where it stands, for who knows that it does; ValueError where it stands nowhere."""
+        if self.crew_id is None or self.day is None:
+            raise ValueError(f"{self} stands nowhere in the calendar")
+        return Place(self.crew_id, self.day)
+
+    def begin(self) -> dt.datetime:
+        """When it is to begin, for who knows that it does; ValueError where it has no time."""
+        if self.starts_at is None:
+            raise ValueError(f"{self} has no time in the calendar")
+        return self.starts_at
 
     def is_placed(self) -> bool:
         return self.crew_id is not None and self.state not in {self.State.UNPLACED, self.State.CANCELLED}

@@ -84,8 +84,7 @@ def standing_of(row: Appointment) -> Standing:
 
 
 def site_point(appointment: Appointment) -> Point | None:
-    site = appointment.job.site
-    return (site.longitude, site.latitude) if site.has_coordinates() else None  # type: ignore[return-value]
+    return appointment.job.site.point
 
 
 def crew_point(crew: Crew, branch: Branch) -> Point | None:
@@ -334,7 +333,7 @@ def read_schedule(
     by_day: dict[Key, dict[int, Appointment]] = {key: {} for key in work}
     rows = list(in_the_calendar().filter(crew__in=[crew.pk for crew in crews], day__in=days))
     for row in rows:
-        by_day[row.crew_id, row.day][row.pk] = row  # type: ignore[index]
+        by_day[row.place()][row.pk] = row
     points = [crew_point(crew, branch) for crew in crews]
     roads = roads_between(branch, [*points, *map(site_point, rows), *map(site_point, also)], rules)
     return Schedule(

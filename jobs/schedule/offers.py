@@ -457,7 +457,7 @@ class OfferSearch:
                 round(change.drive_s / 60),
                 max(0, round((alone.paid_s - alone.drive_s) / 60) - one.minutes),
                 tuple(
-                    Push(rows[pk], rows[pk].starts_at, start, 0)  # type: ignore[arg-type]
+                    Push(rows[pk], rows[pk].begin(), start, 0)
                     for pk, start in _pushed(alone.after[0], one).items()
                     if pk in rows
                 ),

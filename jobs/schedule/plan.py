@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import datetime as dt
 from collections.abc import Callable, Iterable, Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 
@@ -35,7 +35,7 @@ class PlanProblem:
     branch: Branch
     epoch: dt.datetime
     schedule: Schedule
-    problem: Problem
+    problem: Problem = field(init=False)
     rows: dict[int, Appointment]
     """All that is planned, by key: what stands on these days, and what may come in."""
     facts: _Facts
@@ -85,7 +85,7 @@ def read_problem(
     schedule = read_schedule(branch, crews, days, also=comers)
     rows = schedule.rows | {row.pk: row for row in comers}
     epoch = local(branch.tz, min(days), dt.time(0))
-    found = PlanProblem(branch, epoch, schedule, None, rows, _Facts(list(rows.values())))  # type: ignore[arg-type]
+    found = PlanProblem(branch, epoch, schedule, rows, _Facts(list(rows.values())))
     drivers = [
         driver_of(one.crew, one.work, base=max(0, one.base), seconds=found.seconds) for one in schedule.days.values()
     ]
@@ -142,8 +142,9 @@ class _Facts:
         asked = {row.with_crew_of_id for row in rows if row.with_crew_of_id}
         leaders = Appointment.objects.live().filter(pk__in=asked, crew__isnull=False, day__isnull=False)
         self.leaders: dict[int, tuple[int, dt.date]] = {
-            pk: (crew, day)  # type: ignore[misc]
+            pk: (crew, day)
             for pk, crew, day in leaders.values_list("pk", "crew", "day")
+            if crew is not None and day is not None
         }
         self.windows: dict[int, list[Span]] = {}
         found = PossibleWindow.objects.filter(appointment__in=pks)

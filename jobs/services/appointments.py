@@ -9,7 +9,7 @@ from django.db import transaction
 from django.db.models import F
 from django.utils import timezone
 
-from jobs.models import Appointment, AppointmentMove, CalendarRules, Crew, PossibleWindow, Purpose, Skill
+from jobs.models import Appointment, AppointmentMove, CalendarRules, Crew, Job, PossibleWindow, Purpose, Skill
 from jobs.ports import Blocker, Minutes, ports
 from jobs.schedule.availability import crew_days
 from jobs.schedule.day import BEGUN, in_the_calendar
@@ -36,7 +36,7 @@ def minutes_for(appointment: Appointment) -> Minutes | None:
 @transaction.atomic
 def new_appointment(
     *,
-    job: object,
+    job: Job | int,
     purpose: str,
     by: User,
     duration_min: int | None = None,
@@ -54,7 +54,7 @@ def new_appointment(
     Without `duration_min` its minutes come from whoever knows the purpose (the openings to
     measure, the units to install). `possible` are the windows the customer can take.
     """
-    locked = lock_open_job(job)  # type: ignore[arg-type]
+    locked = lock_open_job(job)
     check_spans(possible, "windows")
     row = Appointment(
         job=locked,
@@ -206,7 +206,7 @@ def push(pushed: Iterable[Push], *, by: User) -> None:
     audit.record_all(entries)
 
 
-def _save_place(row: Appointment, by: User, deed: str, note: str = "") -> None:
+def _save_place(row: Appointment, by: User | None, deed: str, note: str = "") -> None:
     row.version += 1
     row.sequence += 1
     changes = audit.changed(row, PLACE)
@@ -395,7 +395,7 @@ def let_go(*, appointment: Appointment, by: User | None) -> Appointment:
     if row.state != State.HELD:
         raise Refused("no window is held")
     _clear(row)
-    _save_place(row, by, "let the window go")  # type: ignore[arg-type]
+    _save_place(row, by, "let the window go")
     recompute_stage(job=row.job_id, by=by)
     return give(appointment, row)
 
@@ -481,7 +481,7 @@ def swap_crews(*, one: Crew, other: Crew, day: dt.date, by: User, anyway: bool =
     hours = crew_days([one, other], [day])
     trade = {one.pk: other, other.pk: one}
     for row in rows:
-        target = trade[row.crew_id]  # type: ignore[index]
+        target = trade[row.place().crew_id]
         if not hours[target.pk, day].works:
             raise Refused(hours[target.pk, day].why)
         lacking = {skill.name for skill in row.skills.all()} - {skill.name for skill in target.skills.all()}
@@ -493,7 +493,7 @@ def swap_crews(*, one: Crew, other: Crew, day: dt.date, by: User, anyway: bool =
             raise Refused(f"{target.name} {what} ({row.job.number})", field="anyway")
     for row in rows:
         was = plain_state(row)
-        row.crew = trade[row.crew_id]  # type: ignore[index]
+        row.crew = trade[row.place().crew_id]
         _save_place(row, by, "swapped crews")
         _remember(row, was, (), by)
     return rows

@@ -118,6 +118,8 @@ def plan_routes(ctx: runs.Context) -> None:
     branch = Branch.objects.get(pk=params["branch"])
     first, last = dt.date.fromisoformat(params["from_on"]), dt.date.fromisoformat(params["until_on"])
     days = [first + dt.timedelta(days=n) for n in range((last - first).days + 1)]
+    if ctx.by is None:
+        raise Refused("nobody asked for this plan")
     ctx.progress(0, params["seconds"], "reading the calendar")
     calendar, left_out = _read(branch, days, params)
     if not calendar.problem.stops:
@@ -147,7 +149,7 @@ def _solve(told: _Told, problem: Problem, seconds: float, *, keep: bool) -> tupl
     """One solve in a process of its own, verified; with `keep` only what lost its crew is put in."""
     module = "jobs.rules.spread" if keep else "jobs.rules.routing"
     document = problem_document(problem, seconds, 0)
-    answer = runs.run_process(told, [sys.executable, "-m", module], document)  # type: ignore[arg-type]
+    answer = runs.run_process(told, [sys.executable, "-m", module], document)
     return plan_from(problem, answer), answer
 
 
@@ -223,10 +225,9 @@ def _read(branch: Branch, days: Sequence[dt.date], params: dict[str, Any]) -> tu
     problem = calendar.problem
     if params["careful"]:
         planned = Appointment.objects.filter(pk__in=[stop.id for stop in problem.stops])
-        safe = dict(planned.values_list("pk", "duration_safe_min"))
+        safe: dict[Id, int] = {pk: minutes or 0 for pk, minutes in planned.values_list("pk", "duration_safe_min")}
         stops = tuple(
-            replace(stop, service=max(stop.service, (safe.get(stop.id) or 0) * 60))  # type: ignore[arg-type]
-            for stop in problem.stops
+            replace(stop, service=max(stop.service, safe.get(stop.id, 0) * 60)) for stop in problem.stops
         )
         problem = replace(problem, stops=stops)
     calendar.problem = _kept(calendar, problem) if params["keep"] else problem
@@ -265,14 +266,14 @@ def keep_proposal(
     plan: Plan,
     left_out: Sequence[Appointment],
     run: Run | None,
-    by: User | None,
+    by: User,
     reason: str,
     found: dict[str, Any],
 ) -> Proposal:
     """The differences between a verified plan and the calendar as it was read."""
     prices = prices_of(CalendarRules.of(branch))
     proposal = Proposal.objects.create(
-        branch=branch, from_on=first, until_on=last, reason=reason, run=run, created_by=by,  # type: ignore[misc]
+        branch=branch, from_on=first, until_on=last, reason=reason, run=run, created_by=by,
         summary=_summary(calendar, plan, prices, len(left_out)) | found,
     )  # fmt: skip
     moves = [
@@ -405,7 +406,7 @@ def _write_moves(
         )
         row.save(update_fields=[*fields, "version", "sequence"])
         AppointmentMove.objects.create(appointment=row, by=by, before={"own": was, "pushed": {}}, version=row.version)
-        days.add((row.crew_id, row.day))  # type: ignore[arg-type]
+        days.add(row.place())
         move.state = ProposedMove.State.ACCEPTED
         move.save(update_fields=["state"])
         taken.append(move)

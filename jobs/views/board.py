@@ -11,6 +11,7 @@ from django.contrib import messages
 from django.contrib.auth.decorators import login_required
 from django.db.models import QuerySet
 from django.http import HttpResponse
+from django.http.response import HttpResponseBase
 from django.shortcuts import redirect, render
 from django.urls import reverse
 from django.utils import timezone
@@ -69,7 +70,7 @@ def _days(day: dt.date, view: str) -> list[dt.date]:
 @login_required
 @roles_required(*OFFICE)
 @require_GET
-def calendar(request: SignedInRequest) -> HttpResponse:
+def calendar(request: SignedInRequest) -> HttpResponseBase:
     """A day or a week × crews; the map; what is unplaced and why."""
     today = timezone.localdate()
     day = parse_date_or_none(request.GET.get("day", "")) or today
@@ -187,7 +188,7 @@ def why_unplaced(row: Appointment) -> str:
     return "no window chosen yet"
 
 
-def _csv(schedule: Schedule | None, days: list[dt.date]) -> HttpResponse:
+def _csv(schedule: Schedule | None, days: list[dt.date]) -> HttpResponseBase:
     head = [
         "day", "crew", "job", "customer", "address", "visit", "starts", "ends", "promised from", "until", "state",
         "outcome",

@@ -52,6 +52,12 @@ class _Booking:
         """The customer's branch; a new customer is one of the asker's."""
         return self.customer.branch if self.customer else self.request.user.own_branch
 
+    def new_customer(self) -> dict[str, Any]:
+        return self.customer_form.cleaned_data if self.customer_form else {}
+
+    def new_site(self) -> dict[str, Any]:
+        return self.site_form.values() if self.site_form else {}
+
     def is_valid(self) -> bool:
         forms = [form for form in (self.customer_form, self.site_form, self.form) if form is not None]
         answers = [form.is_valid() for form in forms]  # every form says what is wrong with it
@@ -138,8 +144,8 @@ def _book(request: SignedInRequest, booking: _Booking) -> Job:
     job = services.book_job(
         branch=booking.branch,
         by=request.user,
-        customer=booking.customer or booking.customer_form.cleaned_data,  # type: ignore[union-attr]
-        site=booking.site or booking.site_form.values(),  # type: ignore[union-attr]
+        customer=booking.customer or booking.new_customer(),
+        site=booking.site or booking.new_site(),
         job=booking.form.job_values(),
         duration_min=data["minutes"],
         possible=booking.form.possible(),
@@ -169,9 +175,9 @@ def _refuse(booking: _Booking, refusal: Refused) -> None:
 
 def _offers(booking: _Booking) -> Offers:
     visit, form = booking.hypothetical(), booking.form
-    bounds = {"possible": form.possible(), "impossible": form.impossible()} if form.is_bound else {}
+    possible, impossible = (form.possible(), form.impossible()) if form.is_bound else ([], [])
     try:
-        return offers_for(visit, **bounds)
+        return offers_for(visit, possible=possible, impossible=impossible)
     except ProblemError as error:
         return Offers((), f"The calendar can't be priced: {error.problem}.")
 

@@ -9,6 +9,7 @@ from typing import Any
 from django.contrib import messages
 from django.contrib.auth.decorators import login_required
 from django.http import HttpResponse
+from django.http.response import HttpResponseBase
 from django.shortcuts import get_object_or_404, redirect, render
 from django.utils import timezone
 from django.utils.text import slugify
@@ -45,7 +46,7 @@ from shared.models import Branch, Run
 @login_required
 @roles_required(*OFFICE)
 @require_GET
-def crew_list(request: SignedInRequest) -> HttpResponse:
+def crew_list(request: SignedInRequest) -> HttpResponseBase:
     """Crews with what they drive for, and who is away soon."""
     crews = list(
         Crew.objects.visible_to(request.user).select_related("branch").prefetch_related("skills", "members__user")
@@ -65,7 +66,7 @@ def crew_list(request: SignedInRequest) -> HttpResponse:
     return render(request, "jobs/crew_list.html", context)
 
 
-def _list_csv(crews: list[Crew], days: list[dt.date], works: dict[tuple[int, dt.date], WorkDay]) -> HttpResponse:
+def _list_csv(crews: list[Crew], days: list[dt.date], works: dict[tuple[int, dt.date], WorkDay]) -> HttpResponseBase:
     head = ["crew", "people", "skills", *(day.isoformat() for day in days)]
     rows = [
         [

@@ -13,6 +13,7 @@ from django.contrib.auth.decorators import login_required
 from django.core.paginator import Paginator
 from django.db.models import Max, Prefetch, Q, QuerySet
 from django.http import HttpResponse, StreamingHttpResponse
+from django.http.response import HttpResponseBase
 from django.shortcuts import redirect, render
 from django.utils import timezone
 from django.utils.dateparse import parse_date
@@ -96,7 +97,7 @@ def parse_date_or_none(text: str) -> Any:
 @login_required
 @roles_required(*LOOKS)
 @require_GET
-def job_list(request: SignedInRequest) -> HttpResponse:
+def job_list(request: SignedInRequest) -> HttpResponseBase:
     """Jobs with stage, age and next visit; filtered, searched, paged, or as CSV."""
     rows = found_jobs(request)
     if request.GET.get("format") == "csv":
@@ -116,7 +117,7 @@ def job_list(request: SignedInRequest) -> HttpResponse:
     return render(request, f"{template}#rows" if request.htmx else template, context)
 
 
-def next_visits() -> Prefetch:
+def next_visits() -> Prefetch[str, QuerySet[Appointment], str]:
     """Each job's visits still to come, the next one first, as `coming`."""
     coming = Appointment.objects.live().exclude(state=Appointment.State.DONE).select_related("crew")
     return Prefetch("appointments", queryset=coming.order_by("day", "pk"), to_attr="coming")

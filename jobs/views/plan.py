@@ -9,6 +9,7 @@ from typing import Any
 from django.contrib import messages
 from django.contrib.auth.decorators import login_required
 from django.http import HttpResponse
+from django.http.response import HttpResponseBase
 from django.shortcuts import redirect, render
 from django.utils import timezone
 from django.views.decorators.http import require_http_methods, require_POST
@@ -67,7 +68,7 @@ def plan_run(request: SignedInRequest, pk: Any) -> HttpResponse:
 @login_required
 @roles_required(*OFFICE)
 @require_http_methods(["GET"])
-def proposal(request: SignedInRequest, pk: int) -> HttpResponse:
+def proposal(request: SignedInRequest, pk: int) -> HttpResponseBase:
     """The proposal beside the calendar, difference by difference."""
     found = proposal_for(request.user, pk)
     if request.GET.get("format") == "csv":
@@ -75,7 +76,7 @@ def proposal(request: SignedInRequest, pk: int) -> HttpResponse:
     return render(request, "jobs/proposal.html", _context(found))
 
 
-def _csv(found: Proposal) -> HttpResponse:
+def _csv(found: Proposal) -> HttpResponseBase:
     head = [
         "job", "customer", "visit", "crew now", "starts now", "crew proposed", "starts proposed", "price", "why left",
         "answer",

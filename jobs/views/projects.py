@@ -8,7 +8,7 @@ from typing import Any
 
 from django.contrib import messages
 from django.contrib.auth.decorators import login_required
-from django.http import HttpResponse
+from django.http.response import HttpResponseBase
 from django.shortcuts import redirect, render
 from django.views.decorators.http import require_http_methods
 
@@ -25,7 +25,7 @@ from shared.errors import Refused
 @login_required
 @roles_required(*OFFICE)
 @require_http_methods(["GET", "POST"])
-def project(request: SignedInRequest, pk: int) -> HttpResponse:
+def project(request: SignedInRequest, pk: int) -> HttpResponseBase:
     """Its jobs by phase, each with stage and next visit; name and note can be changed."""
     found = project_for(request.user, pk)
     form = ProjectForm(request.POST or None, user=request.user, instance=found)
@@ -44,11 +44,11 @@ def project(request: SignedInRequest, pk: int) -> HttpResponse:
     return render(request, "jobs/project.html", context, status=422 if form.errors else 200)
 
 
-def _csv(found: Project, jobs: Iterable[Job]) -> HttpResponse:
+def _csv(found: Project, jobs: Iterable[Job]) -> HttpResponseBase:
     head = ["phase", "job", "title", "site", "openings expected", "stage", "hold", "next visit", "day", "crew"]
     rows = []
     for job in jobs:
-        visit = next(iter(job.coming), None)  # type: ignore[attr-defined]
+        visit = next(iter(job.coming), None)
         coming = [visit.get_purpose_display(), visit.day, visit.crew and visit.crew.name] if visit else ["", "", ""]
         rows.append(
             [

@@ -9,6 +9,7 @@ from django.contrib.auth.decorators import login_required
 from django.core.paginator import Paginator
 from django.db.models import Count, Q
 from django.http import HttpResponse
+from django.http.response import HttpResponseBase
 from django.shortcuts import redirect, render
 from django.utils import timezone
 from django.views.decorators.http import require_GET, require_http_methods
@@ -27,7 +28,7 @@ from shared.errors import Refused
 @login_required
 @roles_required(*OFFICE)
 @require_GET
-def site_list(request: SignedInRequest) -> HttpResponse:
+def site_list(request: SignedInRequest) -> HttpResponseBase:
     """Where the branch drives to; those without coordinates can't be routed and say so."""
     rows = Site.objects.visible_to(request.user).select_related("customer").annotate(job_count=Count("jobs"))
     rows = rows.order_by("town", "street", "pk")

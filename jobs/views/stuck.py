@@ -10,8 +10,9 @@ from typing import Any
 from django.contrib import messages
 from django.contrib.auth.decorators import login_required
 from django.core.paginator import Paginator
-from django.db.models import Count, Prefetch
+from django.db.models import Count, Prefetch, QuerySet
 from django.http import HttpResponse
+from django.http.response import HttpResponseBase
 from django.shortcuts import get_object_or_404, redirect, render
 from django.urls import reverse
 from django.utils import timezone
@@ -23,6 +24,7 @@ from jobs.schedule.availability import WorkDay, crew_days
 from jobs.schedule.chances import Outlook, outlooks
 from jobs.schedule.dates import First, earliest_installs
 from jobs.schedule.day import BEGUN, Key, read_schedule
+from jobs.schedule.effects import standing_key
 from jobs.services import entries
 from jobs.views import OFFICE
 from jobs.views.jobs import PER_PAGE, csv_answer
@@ -60,7 +62,7 @@ class Waiting:
 @login_required
 @roles_required(*OFFICE)
 @require_GET
-def stuck(request: SignedInRequest) -> HttpResponse:
+def stuck(request: SignedInRequest) -> HttpResponseBase:
     """Jobs by stage and age, oldest first, with the next action and whose it is; and what needs a decision."""
     rows = Job.objects.visible_to(request.user).open()
     counts = {row["stage"]: row["count"] for row in rows.values("stage").annotate(count=Count("pk"))}
@@ -68,7 +70,7 @@ def stuck(request: SignedInRequest) -> HttpResponse:
     if stage in Job.Stage.values:
         rows = rows.filter(stage=stage)
     rows = rows.select_related("customer", "site").prefetch_related(
-        Prefetch("appointments", queryset=Appointment.objects.live(), to_attr="live_visits")
+        live_visits()
     )
     now, again = timezone.now(), visits_needed(request.user)
     rows = rows.order_by("stage_since", "pk")
@@ -133,12 +135,17 @@ def visits_needed(user: Any) -> dict[int, Blocker]:
     return ports.another_visit(Job.objects.visible_to(user).open())
 
 
+def live_visits() -> Prefetch[str, QuerySet[Appointment], str]:
+    """Each job's visits that are not cancelled, as `live_visits`."""
+    return Prefetch("appointments", queryset=Appointment.objects.live(), to_attr="live_visits")
+
+
 def waiting(job: Job, now: dt.datetime, again: Blocker | None) -> Waiting:
     """What a job waits for, whose turn it is, and whether that is long; `again`: it needs another visit."""
     days = (now - job.stage_since).days
     action, owner, most = NEXT.get(Job.Stage(job.stage), ("look at it", "dispatcher", 7))
     url = reverse("jobs:job", args=[job.pk])
-    visits: list[Appointment] = job.live_visits  # type: ignore[attr-defined]
+    visits = job.live_visits
     unplaced = next((visit for visit in visits if visit.state == State.UNPLACED), None)
     if job.is_held():
         action = f"settle the hold: {job.get_hold_display()}{', ' + job.hold_note if job.hold_note else ''}"
@@ -190,7 +197,7 @@ def decisions(user: Any, again: Mapping[int, Blocker] | None = None) -> list[Dec
     )
     standing = list(rows)
     hours = _hours(standing)
-    ahead = _ahead([row for row in standing if row.day == today], timezone.now(), hours)
+    ahead = _ahead([row for row in standing if row.day == today], today, timezone.now(), hours)
     for row in standing:
         found += _of_visit(row, today, ahead.get(row.pk))
     found += crewless(standing, hours)
@@ -245,7 +252,8 @@ def crewless(rows: list[Appointment], hours: Mapping[Key, WorkDay]) -> list[Deci
     """Visits whose crew does not work when they stand; `hours` of their crews on their days."""
     found = []
     for row in rows:
-        work = hours.get((row.crew_id, row.day))  # type: ignore[arg-type]
+        key = standing_key(row)
+        work = hours.get(key) if key is not None else None
         if work is None or row.starts_at is None or row.state in BEGUN or work.shift_at(row.starts_at) is not None:
             continue
         url = f"{reverse('jobs:plan')}?day={row.day}&keep=1"
@@ -255,12 +263,12 @@ def crewless(rows: list[Appointment], hours: Mapping[Key, WorkDay]) -> list[Deci
     return found
 
 
-def _ahead(rows: list[Appointment], now: dt.datetime, hours: Mapping[Key, WorkDay]) -> dict[int, Outlook]:
+def _ahead(rows: list[Appointment], day: dt.date, now: dt.datetime, hours: Mapping[Key, WorkDay]) -> dict[int, Outlook]:
     """How it looks for visits of one day that are still to come."""
     if not rows:
         return {}
     crews = list({row.crew_id: row.crew for row in rows if row.crew is not None}.values())
-    days = read_schedule(rows[0].job.branch, crews, [rows[0].day], hours=hours).days.values()  # type: ignore[list-item]
+    days = read_schedule(rows[0].job.branch, crews, [day], hours=hours).days.values()
     return {pk: outlook for one in days for pk, outlook in outlooks(one, now).items()}
 
 

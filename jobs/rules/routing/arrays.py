@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Final
 
@@ -112,8 +112,8 @@ def has_long_routes(orders: Mapping[int, Sequence[int]]) -> bool:
     return sum(used) > LONG * len(used)
 
 
-def _ints(values: object) -> np.ndarray:
-    return np.array(list(values), dtype=np.int64)  # type: ignore[call-overload]
+def _ints(values: Iterable[int]) -> np.ndarray:
+    return np.array(list(values), dtype=np.int64)
 
 
 def _weights(problem: Problem) -> list[int]:

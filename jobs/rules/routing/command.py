@@ -79,6 +79,7 @@ def _start(request: Request) -> Plan | None:
     seen: set[int] = set()
     for key, ids in request.previous.items():
         if key in problem.day_number:
-            kept = [problem.stop_number[i] for i in ids if i in problem.stop_number]
-            orders[problem.day_number[key]] = [n for n in kept if n not in seen and not seen.add(n)]  # type: ignore[func-returns-value]
+            kept = dict.fromkeys(problem.stop_number[i] for i in ids if i in problem.stop_number)
+            orders[problem.day_number[key]] = [n for n in kept if n not in seen]
+            seen.update(kept)
     return fit_in(problem, orders)

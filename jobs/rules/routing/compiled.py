@@ -8,7 +8,7 @@ from typing import Any
 try:
     import numba
 except ImportError:  # pragma: no cover - the optional accelerator is not there
-    numba = None  # type: ignore[assignment]
+    numba = None  # type: ignore[assignment]  # the module or nothing
 
 
 

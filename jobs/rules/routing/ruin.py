@@ -169,7 +169,7 @@ def retime_plain(nodes, days, stops, travel, lo, hi, r, first, final):
         stop = nodes[r, k].place
         drive = travel[before, stop]
         nodes[r, k - 1].leg = drive
-        at = min(start_from(lo, hi, stops[stop].windows, stop, at + drive) + stops[stop].service, FAR)
+        at = np.int64(min(start_from(lo, hi, stops[stop].windows, stop, at + drive) + stops[stop].service, FAR))
         nodes[r, k].leave = at
         before = stop
     nodes[r, n].leg = travel[before, nodes[r, n + 1].place]

@@ -208,17 +208,19 @@ def _link_faults(problem: Problem, plan: Plan) -> Iterator[Fault]:
     visits = {visit.id: (visit, route) for route in plan.routes for visit in route.visits}
     for stop in problem.stops:
         if stop.meets is not None:
-            yield from _meeting_faults(problem, stop, visits)
+            yield from _meeting_faults(problem, stop, stop.meets, visits)
         if stop.follows is not None and stop.id in visits:
             yield from _following_faults(problem, stop, visits)
 
 
-def _meeting_faults(problem: Problem, stop: Stop, visits: Mapping[Id, tuple[Visit, Route]]) -> Iterator[Fault]:
-    mine, theirs = visits.get(stop.id), visits.get(stop.meets)  # type: ignore[arg-type]
+def _meeting_faults(
+    problem: Problem, stop: Stop, meets: Id, visits: Mapping[Id, tuple[Visit, Route]]
+) -> Iterator[Fault]:
+    mine, theirs = visits.get(stop.id), visits.get(meets)
     if mine is None and theirs is None:
         return
     if mine is None or theirs is None:
-        left, done = (stop.id, stop.meets) if mine is None else (stop.meets, stop.id)
+        left, done = (stop.id, meets) if mine is None else (meets, stop.id)
         yield Fault("meets", f"Nobody comes to stop {left}, and stop {done} can't be done without.", left)
         return
     (visit, route), (other, there) = mine, theirs
