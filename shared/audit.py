@@ -67,7 +67,7 @@ def changed(obj: models.Model, fields: Sequence[str]) -> Changes:
     stored = None if obj._state.adding else type(obj)._base_manager.filter(pk=obj.pk).first()
     found: Changes = {}
     for name in fields:
-        column = obj._meta.get_field(name).attname  # type: ignore[union-attr]
+        column = getattr(obj._meta.get_field(name), "attname", name)
         before = getattr(stored, column) if stored is not None else None
         if before != getattr(obj, column) and not (stored is None and getattr(obj, column) in (None, "")):
             found[name] = [plain(getattr(stored, name, None)), plain(getattr(obj, name))]

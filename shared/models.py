@@ -113,7 +113,7 @@ class User(AbstractUser):
     """Somebody who signs in. What they may do follows from their roles (groups)."""
 
     first_name = None  # type: ignore[assignment]  # one name, as the person writes it
-    last_name = None  # type: ignore[assignment]
+    last_name = None  # type: ignore[assignment]  # as above
     name = models.CharField(max_length=120, blank=True)
     branch = models.ForeignKey(Branch, null=True, blank=True, on_delete=models.PROTECT, related_name="people")
     phone = models.CharField(max_length=40, blank=True)

@@ -22,7 +22,7 @@ from contextlib import contextmanager, suppress
 from dataclasses import dataclass
 from datetime import timedelta
 from functools import partial
-from typing import IO, Any
+from typing import IO, Any, Protocol
 
 from django.conf import settings
 from django.contrib.contenttypes.models import ContentType
@@ -386,7 +386,15 @@ class Context:
 # -- solvers as processes -------------------------------------------------------------
 
 
-def run_process(ctx: Context, argv: Sequence[str], problem: dict[str, Any]) -> dict[str, Any]:
+class Teller(Protocol):
+    """Whom a solver's progress is told, and who says when it should stop: a `Context`, or what stands before one."""
+
+    def progress(self, done: int, total: int, message: str = "") -> None: ...
+
+    def should_stop(self) -> bool: ...
+
+
+def run_process(ctx: Teller, argv: Sequence[str], problem: dict[str, Any]) -> dict[str, Any]:
     """
     Run a solver as a process of its own and pass its progress on.
 
@@ -464,7 +472,7 @@ def _close(stdin: IO[bytes]) -> None:
 
 
 def _watch(
-    ctx: Context, process: subprocess.Popen[bytes], reader: threading.Thread, lines: list[bytes]
+    ctx: Teller, process: subprocess.Popen[bytes], reader: threading.Thread, lines: list[bytes]
 ) -> bool:
     """Passes progress on until the process has said all; whether it was told to stop."""
     seen, stopped_at = 0, None
@@ -482,7 +490,7 @@ def _watch(
     return stopped_at is not None
 
 
-def _pass_on(ctx: Context, line: bytes) -> None:
+def _pass_on(ctx: Teller, line: bytes) -> None:
     try:
         told = json.loads(line).get("progress")
     except (ValueError, AttributeError):

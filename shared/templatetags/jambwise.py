@@ -85,9 +85,9 @@ def _unit(context: template.Context, unit: Any) -> Unit:
 
 
 @register.simple_tag(takes_context=True)
-def length(context: template.Context, value: Length | None, unit: str = "", symbol: bool = False) -> SafeString:
+def length(context: template.Context, value: Length | str | None, unit: str = "", symbol: bool = False) -> SafeString:
     """``{% length opening.width %}``; ``symbol=True`` adds in or mm; a dash for none."""
-    if value is None or value == "":
+    if not isinstance(value, Length):
         return NO_LENGTH
     chosen = _unit(context, unit)
     shown = stacked(value, chosen)
