@@ -68,7 +68,7 @@ def stop_page(
     user = request.user
     standing, expected = _crew_day(visit)
     following = _next(visit, standing)
-    load = Load.objects.filter(crew=visit.crew, day=visit.day).first() if standing else None
+    load = Load.objects.filter(crew=visit.crew, day=visit.day).first() if standing and visit.day else None
     context = {
         "visit": visit,
         "job": visit.job,
