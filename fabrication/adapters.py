@@ -19,10 +19,12 @@ Known = Mapping[str, str]
 
 def options_of_products(products: Sequence[Product]) -> dict[int, OptionList]:
     """What can be chosen now, by the product's key: its current recipe's list, or the supplier's."""
-    current = RecipeRevision.objects.filter(product__in=products, is_current=True)
+    bought = [product for product in products if product.source == Product.Source.BOUGHT]
+    made = [product for product in products if product.source != Product.Source.BOUGHT]
+    current = RecipeRevision.objects.filter(product__in=made, is_current=True)
     revisions = {row.product_id: row for row in current}
-    supplied = {row.product_id: row for row in SupplierList.objects.filter(product__in=products)}
-    known = _materials(product.branch_id for product in products)
+    supplied = {row.product_id: row for row in SupplierList.objects.filter(product__in=bought)}
+    known = _materials(product.branch_id for product in made)
     return {
         product.pk: _listed(
             product, revisions.get(product.pk), supplied.get(product.pk), known.get(product.branch_id, {})

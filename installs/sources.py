@@ -144,10 +144,12 @@ def _returns(job: Job) -> Iterator[Blocker]:
             yield Blocker(f"return owed for {row.waits_for.code}{when}", DISPATCHER, row.opened_at, page)
 
 
-def bring(appointment: Appointment) -> list[str]:
+def bring(appointments: Sequence[Appointment]) -> dict[int, list[str]]:
     """Tools beyond the usual, people, and how many pieces of hardware; for installs and returns."""
-    if appointment.purpose not in INSTALLING:
-        return []
+    return {row.pk: _bring(row) for row in appointments if row.purpose in INSTALLING}
+
+
+def _bring(appointment: Appointment) -> list[str]:
     found = visit_hardware(appointment)
     lists = [one.hardware for one in found.worked if one.hardware is not None]
     usual = {"tape", "level", "screwdriver", "detector", "glasses"}

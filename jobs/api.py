@@ -174,7 +174,7 @@ class AppointmentSerializer(serializers.ModelSerializer[Appointment]):
 
     @extend_schema_field({"type": "array", "items": {"type": "string"}})
     def get_bring(self, row: Appointment) -> list[str]:
-        return ports.bring(row) if self.context.get("whole") else []
+        return ports.bring([row])[row.pk] if self.context.get("whole") else []
 
     @extend_schema_field({"type": "array", "items": {"type": "string"}})
     def get_in_the_way(self, row: Appointment) -> list[str]:
@@ -505,7 +505,9 @@ class JobViewSet(DeedViewSet):
     @action(detail=True, methods=["get"])
     def blockers(self, request: ApiRequest, pk: str | None = None) -> Response:
         """What holds it up."""
-        return Response([_blocker(one) for one in blockers_of(self.get_object())])
+        job = self.get_object()
+        visits = job.appointments.prefetch_related("readiness")
+        return Response([_blocker(one) for one in blockers_of(job, visits)])
 
 
 def _blocker(one: Blocker) -> dict[str, Any]:

@@ -74,7 +74,7 @@ BlockerSource = Callable[["Job"], Iterable[Blocker]]
 AnotherVisitSource = Callable[["QuerySet[Job]"], Mapping[int, Blocker]]
 """Of these jobs, by their keys, those that need another visit which nobody has booked, and why."""
 
-BringSource = Callable[["Appointment"], Sequence[str]]
+BringSource = Callable[["Sequence[Appointment]"], Mapping[int, Sequence[str]]]
 """What to bring to an appointment, a line each, for the field page and the day's packet."""
 
 
@@ -146,8 +146,10 @@ class Ports:
         """Those of the jobs that need another visit which nobody has booked, by their keys, with where to book it."""
         return {pk: blocker for source in self.another_visit_sources for pk, blocker in source(jobs).items()}
 
-    def bring(self, appointment: Appointment) -> list[str]:
-        return [line for source in self.bring_sources for line in source(appointment)]
+    def bring(self, appointments: Sequence[Appointment]) -> dict[int, list[str]]:
+        """What to bring to each of these, by its key."""
+        told = [source(appointments) for source in self.bring_sources]
+        return {row.pk: [line for one in told for line in one.get(row.pk, ())] for row in appointments}
 
     def visit_url(self, appointment: Appointment) -> str:
         """The page where this visit is done, from whoever has one; empty if nobody does."""

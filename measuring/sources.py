@@ -10,11 +10,12 @@ from django.urls import reverse
 
 from jobs.models import MEASURING, Appointment, Job
 from jobs.ports import Blocker, Unfinished
-from measuring.models import FactConflict, Opening, Reading, SizeChange, Unit, Visit
+from measuring.models import FactConflict, Opening, Reading, SizeChange, Unit, Visit, VisitOpening
 from measuring.options import gone_options, missing_options, offers
 from measuring.services.visits import open_ends, openings_of
 from measuring.sheets import is_stopped, openings_of_job, unit_rows
 from shared.lengths import Length
+from shared.lengths import Unit as LengthUnit
 from shared.roles import DISPATCHER, MEASURER
 
 TO_MEASURE = (Opening.State.TO_MEASURE, Opening.State.UNDER_WAY, Opening.State.NOT_REACHED)
@@ -181,13 +182,16 @@ def _approved(job: Job, sizes: str) -> Iterator[Blocker]:
         yield Blocker(f"{ready} ready to be released", DISPATCHER, None, sizes, "note")
 
 
-def bring(appointment: Appointment) -> list[str]:
+def bring(appointments: Sequence[Appointment]) -> dict[int, list[str]]:
     """What a measurer brings beside the tape: a ladder where something is high."""
-    if not appointment.is_measuring():
-        return []
-    rows = Opening.objects.filter(visit_openings__appointment=appointment, reach_height__isnull=False)
-    highest = max((row.reach_height for row in rows if row.reach_height), default=Length(0))
-    if not highest:
-        return ["steel tape"]
-    unit = appointment.job.branch.unit
-    return ["steel tape", f"ladder: an opening reaches {highest.text(unit, symbol=True)}"]
+    mine = [row for row in appointments if row.is_measuring()]
+    heights = VisitOpening.objects.filter(appointment__in=mine).values_list("appointment", "opening__reach_height")
+    highest: dict[int, Length] = {}
+    for pk, height in heights:
+        if height is not None:
+            highest[pk] = max(height, highest.get(pk, height))
+    return {row.pk: ["steel tape", *_ladder(highest.get(row.pk), row.job.branch.unit)] for row in mine}
+
+
+def _ladder(height: Length | None, unit: LengthUnit) -> list[str]:
+    return [f"ladder: an opening reaches {height.text(unit, symbol=True)}"] if height else []

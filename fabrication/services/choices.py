@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any, Final
 
@@ -15,7 +15,7 @@ from measuring.options import Offer, offers
 from measuring.rules.options import named, plain
 from shared.audit import record
 from shared.errors import Refused
-from shared.models import Branch, User
+from shared.models import User
 
 NOT_RELEASED: Final = (Unit.State.DRAFT, Unit.State.SIZED, Unit.State.APPROVED)
 KEYS: Final[Mapping[str, str]] = {"color": "colour"}
@@ -42,13 +42,15 @@ class Lacking:
     kept: LackingChoice | None = None
 
 
-def lacking_choices(branch: Branch) -> list[Lacking]:
+def lacking_choices(every: Iterable[Product]) -> list[Lacking]:
     """
-    What was offered or chosen and no list has: noted when the lists were made one, or held by a unit not released.
+    What was offered or chosen of these products and no list has.
+
+    Noted when the lists were made one, or held by a unit that is not released.
 
     A row goes when the list has the choice, or when nobody holds it and it is not offered any more.
     """
-    products = {product.pk: product for product in Product.objects.filter(branch=branch)}
+    products = {product.pk: product for product in every}
     offered = offers(products.values())
     found: dict[tuple[int, str, str], Lacking] = {}
 

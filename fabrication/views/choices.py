@@ -27,7 +27,8 @@ def lacking_of_firm(request: SignedInRequest, pk: int) -> HttpResponse:
     branch = request.user.branch
     if branch is None or branch.pk != pk:
         raise Http404
-    return render(request, "fabrication/_lacking.html", {"lacking": services.lacking_choices(branch)})
+    lacking = services.lacking_choices(Product.objects.filter(branch=branch))
+    return render(request, "fabrication/_lacking.html", {"lacking": lacking})
 
 
 @login_required

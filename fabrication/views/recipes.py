@@ -37,8 +37,8 @@ def recipe_list(request: SignedInRequest) -> HttpResponse:
         .prefetch_related(Prefetch("recipe_revisions", queryset=current, to_attr="current"))
         .order_by("family", "name")
     )
-    branch = request.user.branch
-    context = {"products": products, "lacking": lacking_choices(branch) if branch else []}
+    mine = [product for product in products if product.branch_id == request.user.branch_id]
+    context = {"products": products, "lacking": lacking_choices(mine)}
     return render(request, "fabrication/recipe_list.html", context)
 
 

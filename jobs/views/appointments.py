@@ -79,7 +79,7 @@ def appointment_context(request: SignedInRequest, row: Appointment, **more: Any)
         "sees_phones": user.has_role(*SEES_PHONES),
         "secret": secret_for(user, row),
         "on_arrival": "; ".join(filter(None, (row.job.site.parking, row.job.site.dock_note, row.job.site.pets))),
-        "bring": ports.bring(row),
+        "bring": ports.bring([row])[row.pk],
         "left": ports.unfinished(row) if row.state == Appointment.State.ARRIVED else None,
         "is_recorded": row.state in UNDER_WAY and ports.is_recorded(row),
         "visit_url": ports.visit_url(row) if not user.has_role("workroom") else "",

@@ -67,7 +67,11 @@ def today(request: SignedInRequest) -> HttpResponse:
             works.append((one.crew, one.work))
             visible = [row for row in one.appointments if row.state != Appointment.State.HELD]
             ahead = outlooks(one, now)
-            calls += [_call(request, row, one.stops[row.pk], ahead.get(row.pk), day == today) for row in visible]
+            bring = ports.bring(visible)
+            calls += [
+                _call(request, row, one.stops[row.pk], ahead.get(row.pk), bring[row.pk], day == today)
+                for row in visible
+            ]
             if len(visible) > 1:
                 maps.append(route_map(one))
     calls.sort(key=lambda call: (call.visit.state not in UNDER_WAY, call.visit.starts_at or now))
@@ -90,14 +94,16 @@ def today(request: SignedInRequest) -> HttpResponse:
     return render(request, "jobs/today.html", context)
 
 
-def _call(request: SignedInRequest, row: Appointment, stop: Stop, outlook: Outlook | None, is_today: bool) -> Call:
+def _call(
+    request: SignedInRequest, row: Appointment, stop: Stop, outlook: Outlook | None, bring: list[str], is_today: bool
+) -> Call:
     left = ports.unfinished(row) if row.state == Appointment.State.ARRIVED else None
     return Call(
         row,
         window_text(row) if row.is_promised() else "",
         round(stop.drive / 60),
         outlook,
-        ports.bring(row),
+        bring,
         secret_for(request.user, row),
         ports.visit_url(row),
         NEXT_TAP.get(Appointment.State(row.state)) if is_today and left is None else None,

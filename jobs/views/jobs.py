@@ -142,15 +142,15 @@ def _list_csv(rows: QuerySet[Job]) -> StreamingHttpResponse:
 # -- one job -------------------------------------------------------------------------------
 
 
-def blockers_of(job: Job) -> list[Blocker]:
-    """What holds a job up: this room's own reasons, then those of the rooms above."""
+def blockers_of(job: Job, visits: Iterable[Appointment]) -> list[Blocker]:
+    """What holds a job up: this room's own reasons at all its visits, then those of the rooms above."""
     own: list[Blocker] = []
     if job.is_held():
         own.append(Blocker(f"held for {job.get_hold_display()}{': ' + job.hold_note if job.hold_note else ''}",
                            "dispatcher", job.stage_since, severity="stop"))  # fmt: skip
     if not job.site.has_coordinates():
         own.append(Blocker("the site has no coordinates: nothing can be offered or routed", "dispatcher"))
-    for visit in job.appointments.all():
+    for visit in visits:
         if visit.state == Appointment.State.UNPLACED:
             text = f"the {visit.get_purpose_display()} visit stands nowhere in the calendar"
             own.append(Blocker(text, "dispatcher", visit.created_at, visit.get_absolute_url()))
@@ -189,7 +189,7 @@ def detail_context(request: SignedInRequest, job: Job, **more: Any) -> dict[str,
         "stages": [choice for choice in Job.Stage.choices if choice[0] not in {"paused", "cancelled"}],
         "visits": visits,
         "outcomes": ports.outcomes(visits),
-        "blockers": blockers_of(job) if is_office or user.has_role("workroom") else [],
+        "blockers": blockers_of(job, visits) if is_office or user.has_role("workroom") else [],
         "is_office": is_office,
         "sees_phones": user.has_role(*SEES_PHONES),
         "hold_form": HoldForm(user=user),

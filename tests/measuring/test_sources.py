@@ -115,5 +115,5 @@ def test_a_high_opening_asks_for_a_ladder(job: Job, dispatcher: User, measurer: 
     visit = services.open_visit(appointment=appointment, by=measurer)
     opening = make_opening(job, measurer, visit=visit, readings={}, reach_height="130 1/16")
 
-    assert sources.bring(appointment) == ["steel tape", "ladder: an opening reaches 130 1/8 in"]
+    assert sources.bring([appointment])[appointment.pk] == ["steel tape", "ladder: an opening reaches 130 1/8 in"]
     assert Opening.objects.get(pk=opening.pk).reach_height is not None
