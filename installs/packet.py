@@ -18,6 +18,7 @@ from django.urls import reverse
 from installs.drawings import head_drawing, opening_with_brackets
 from installs.models import VisitUnit
 from installs.reading import Worked, rules_of, summed_of, visit_units_of, work_out
+from installs.rules.cords import CordRule
 from installs.rules.data import HardwareRules as Rules
 from installs.rules.findings import with_amounts
 from installs.rules.hardware import JobHardware
@@ -56,9 +57,12 @@ class StopSheet:
         return [one for one in self.worked if one.hardware is not None and one.read is not None]
 
 
-def sheet_of(visit: Appointment, rows: Sequence[VisitUnit], rules: Rules, number: int = 1) -> StopSheet:
-    """One visit, whatever became of its units since."""
-    worked = work_out([row.unit for row in rows if row.unit.state not in DEAD], rules)
+def sheet_of(
+    visit: Appointment, rows: Sequence[VisitUnit], rules: Rules, number: int = 1,
+    cords: dict[int, CordRule | None] | None = None,
+) -> StopSheet:  # fmt: skip
+    """One visit, whatever became of its units since; `cords` as `work_out` has them."""
+    worked = work_out([row.unit for row in rows if row.unit.state not in DEAD], rules, cords)
     summed = summed_of(worked, rules)
     openings: dict[int, tuple[Opening, list[Worked]]] = {}
     for one in worked:
@@ -86,7 +90,10 @@ def day_sheet(crew: Crew, day: dt.date) -> DaySheet:
     visits = [row for row in schedule.appointments if goes_up(row)]
     rules = rules_of(crew.branch)
     by_visit = visit_units_of(visits)
-    stops = [sheet_of(visit, by_visit.get(visit.pk, []), rules, number) for number, visit in enumerate(visits, 1)]
+    cords: dict[int, CordRule | None] = {}
+    stops = [
+        sheet_of(visit, by_visit.get(visit.pk, []), rules, number, cords) for number, visit in enumerate(visits, 1)
+    ]
     _read_openings(stops)
     sheet = DaySheet(crew, day, None, stops, rules)
     if visits:

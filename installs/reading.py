@@ -195,11 +195,17 @@ def summed_of(worked: Iterable[Worked], rules: Rules) -> JobHardware:
     return job_hardware([read for read, _ in pairs], [hardware for _, hardware in pairs], rules)
 
 
-def work_out(units: Iterable[Unit], rules: Rules) -> list[Worked]:
-    """Each unit's hardware by these rules, as things stand; never raises for a unit that can't be read."""
+def work_out(
+    units: Iterable[Unit], rules: Rules, cords: dict[int, CordRule | None] | None = None
+) -> list[Worked]:
+    """
+    Each unit's hardware by these rules, as things stand; never raises for a unit that can't be read.
+
+    `cords` are cord rules by branch as far as they were read: one dict for many calls reads each once.
+    """
     token = rules_token(rules)
     out = []
-    cords: dict[int, CordRule | None] = {}
+    cords = {} if cords is None else cords
     for unit in units:
         job = unit.opening.job
         try:

@@ -8,6 +8,7 @@ from typing import Final
 from django.db.models import Count, Max
 
 from installs.reading import rules_of, units_to_install, visit_units, visit_units_of, with_needs, work_out
+from installs.rules.cords import CordRule
 from installs.rules.durations import install_visit_minutes
 from jobs.models import INSTALLING, Appointment
 from jobs.ports import Minutes
@@ -87,12 +88,14 @@ def _learn(branch: Branch) -> tuple[float, float, int]:
     )
     rules = rules_of(branch)
     units = visit_units_of(visits)
+    cords: dict[int, CordRule | None] = {}
     planned, taken = [], []
     for visit in visits:
         assert visit.done_at is not None
         assert visit.arrived_at is not None
         minutes = (visit.done_at - visit.arrived_at).total_seconds() / 60
-        read = [one.read for one in work_out([row.unit for row in units[visit.pk]], rules) if one.read is not None]
+        worked = work_out([row.unit for row in units[visit.pk]], rules, cords)
+        read = [one.read for one in worked if one.read is not None]
         if read and minutes >= LEAST_MINUTES:
             planned.append(float(install_visit_minutes(read, rules, people=visit.people).minutes))
             taken.append(minutes)

@@ -11,6 +11,7 @@ from django.utils import timezone
 
 from installs.models import HardwareUsed, Load, LoadCheck, LoadLine, VanStock, VisitUnit
 from installs.reading import Worked, rules_of, visit_units_of, work_out
+from installs.rules.cords import CordRule
 from installs.rules.data import HardwareRules
 from installs.rules.loading import LoadEntry, LoadPlan, Package, StopLoad, load_list, packages_of
 from installs.rules.units import InstallUnit
@@ -42,9 +43,10 @@ def plan_load(crew: Crew, visits: Sequence[Appointment]) -> tuple[LoadPlan, dict
     """The load by the rules, and each visit's units with their hardware; nothing is written."""
     rules = rules_of(crew.branch)
     by_visit = visit_units_of(visits)
+    cords: dict[int, CordRule | None] = {}
     worked = {
         visit.pk: work_out(
-            [row.unit for row in by_visit.get(visit.pk, []) if row.outcome == VisitUnit.Outcome.TO_DO], rules
+            [row.unit for row in by_visit.get(visit.pk, []) if row.outcome == VisitUnit.Outcome.TO_DO], rules, cords
         )
         for visit in visits
     }
