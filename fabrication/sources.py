@@ -22,7 +22,7 @@ LACKING = "Choices that the recipe does not have"
 
 def register() -> None:
     """Called once, when the apps are ready."""
-    from fabrication.adapters import options_of_products, options_of_units
+    from fabrication.adapters import fit_as_made, options_of_products, options_of_units
     from fabrication.demo import load, load_recipe_book
     from fabrication.services.making import change_effects, make_units, release_checks, remake_after_change
 
@@ -41,6 +41,7 @@ def register() -> None:
     demo.add(load, place=30)
     jobs_ports.ready_sources.append(ready_on)
     jobs_ports.blocker_sources.append(blockers)
+    measuring_ports.made_fit.append(fit_as_made)
     measuring_ports.product_options.append(options_of_products)
     measuring_ports.unit_options.append(options_of_units)
     measuring_ports.release_checks.append(release_checks)

@@ -10,6 +10,7 @@ from typing import Any, Final
 from django import forms
 
 from measuring.models import Family, Mount, Product
+from measuring.ports import ports
 from shared.errors import Refused
 from shared.fields import LengthInput
 from shared.forms import SheetForm
@@ -79,6 +80,9 @@ class ProductForm(SheetForm):
             self.fields[key] = forms.CharField(
                 label=label, required=key in NEEDED, widget=LengthInput(), max_length=40
             )
+        for key in ports.fit_as_made(product) if product and product.source == Product.Source.MADE else ():
+            for name in (one for one in LENGTHS if one.partition(".")[0] == key):
+                self.fields[name].disabled, self.fields[name].help_text = True, "from the recipe"
         for key, label in COUNTS.items():
             self.fields[key] = forms.IntegerField(label=label, required=False, min_value=0, max_value=100_000)
         self.fields["packed_by_height"] = forms.BooleanField(

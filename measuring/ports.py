@@ -10,7 +10,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
     from measuring.models import Obstruction, Opening, Product, SizeChange, Unit
@@ -46,6 +46,9 @@ ProductOptions = Callable[[Sequence["Product"]], Mapping[int, "OptionList"]]
 UnitOptions = Callable[[Sequence["Unit"]], Mapping[int, "OptionList"]]
 """By the unit's key: the list it was made by once it is being made, before that its product's of now."""
 
+MadeFit = Callable[["Product"], Mapping[str, Any]]
+"""Figures of a product's fit that its recipe decides, as `measuring.rules.fit` reads them; none without a recipe."""
+
 ObstructionHelp = Callable[["Opening", "Obstruction"], Iterable[str]]
 """How the covering gets clear of something: spacers, extension bracket, or that it cannot."""
 
@@ -59,6 +62,7 @@ class Ports:
     change_effects: list[ChangeEffects] = field(default_factory=list)
     size_change_hooks: list[SizeChangeHook] = field(default_factory=list)
     obstruction_help: list[ObstructionHelp] = field(default_factory=list)
+    made_fit: list[MadeFit] = field(default_factory=list)
     product_options: list[ProductOptions] = field(default_factory=list)
     unit_options: list[UnitOptions] = field(default_factory=list)
 
@@ -78,6 +82,9 @@ class Ports:
 
     def help_past(self, opening: Opening, thing: Obstruction) -> list[str]:
         return [line for source in self.obstruction_help for line in source(opening, thing)]
+
+    def fit_as_made(self, product: Product) -> dict[str, Any]:
+        return {name: value for source in self.made_fit for name, value in source(product).items()}
 
     def options_of_products(self, products: Sequence[Product]) -> dict[int, OptionList]:
         return {key: listed for source in self.product_options for key, listed in source(products).items()}

@@ -10,6 +10,7 @@ from fabrication.models import RecipeRevision
 from fabrication.rules import recipes as rules
 from fabrication.services.making import materials_of
 from measuring.models import Product
+from measuring.services.range import take_made_fit
 from shared.audit import record
 from shared.contracts import ContractError
 from shared.errors import Refused
@@ -51,4 +52,5 @@ def save_recipe(*, product: Product, definition: dict[str, Any], by: User, note:
         product=product, number=number, definition=recipe.to_json(), note=note[:240], saved_by=by
     )
     record(by=by, deed="saved a recipe", subject=revision, changes=changes, note=note)
+    take_made_fit(product=product, by=by)
     return revision

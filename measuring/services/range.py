@@ -10,6 +10,7 @@ from django.utils.text import slugify
 
 from measuring.facts import read_entry
 from measuring.models import Family, MeasureTimes, Product, Tape
+from measuring.ports import ports
 from measuring.rules.families import LARGEST_CASE
 from measuring.rules.fit import ProductFit
 from shared import audit
@@ -47,8 +48,11 @@ def save_product(
     """
     Add a product to the range or change one; every change is a revision of its own.
 
-    Units keep the sizes they were given; what is sized from now on goes by the new revision.
+    Units keep the sizes they were given; what is sized from now on goes by the new revision. What
+    its recipe decides (`measuring.ports.MadeFit`) is the recipe's, whatever is sent.
     """
+    if product is not None and source == Product.Source.MADE:
+        fit = {**fit, **ports.fit_as_made(product)}
     family = product.family if product else family
     key = product.key if product else (key or slugify(name).replace("-", "_")[:40])
     check_product(key=key, name=name, family=family, fit=fit)
@@ -71,6 +75,14 @@ def save_product(
     deed = "added a product" if is_new else f"changed the product, revision {product.revision}"
     audit.record(by=by, deed=deed, subject=product, changes=changes)
     return product
+
+
+def take_made_fit(*, product: Product, by: User) -> Product:
+    """Call it when the product's recipe changed: its figures of fit follow, here and on phones."""
+    return save_product(
+        branch=product.branch, by=by, product=product, name=product.name, fit=product.fit, source=product.source,
+        is_active=product.is_active,
+    )  # fmt: skip
 
 
 @transaction.atomic

@@ -1,14 +1,18 @@
 """Recipes: a new revision is whole before it is kept, and older units keep theirs."""
 
+from copy import deepcopy
+
 import pytest
 
+from fabrication.adapters import fit_as_made
 from fabrication.models import RecipeRevision, UnitMake
 from fabrication.recipe_form import PREFIX, edited
 from fabrication.rules.recipes import starting_recipes
 from fabrication.services.making import make_units
 from fabrication.services.recipes import save_recipe
 from fabrication.starting_data import load_materials, load_recipes, load_tolerances
-from measuring.models import Unit
+from measuring.models import Product, Unit
+from measuring.services.range import save_product
 from measuring.starting_data import load_products
 from shared.errors import Refused
 from tests.fabrication.rows import make_made_unit
@@ -145,3 +149,34 @@ def test_the_recipes_page_saves_an_added_part(product, workroom, as_user):
     sent = {"new:name": "Wall plugs", "new:like": "5", "new:material": ""}
     assert page.post(f"/workroom/recipes/{product.pk}/", sent).status_code == 302
     assert product.recipe_revisions.get(is_current=True).definition["parts"][-1]["name"] == "Wall plugs"
+
+
+def test_the_visit_says_the_light_gap_of_the_recipe(branch, workroom):
+    """The product's own figure stayed when the recipe's changed, and four starting products said less light."""
+    load_products(branch)
+    load_materials(branch)
+    load_recipes(branch)
+    product = Product.objects.get(branch=branch, key="wren_box")
+    assert product.fit["gap"] == {"idle": "19/32", "control": "23/32", "motor": "27/32"}
+    definition = deepcopy(product.recipe_revisions.get().definition)
+    definition["trade"]["sides"][0]["idle"] = "3/4"
+
+    save_recipe(product=product, definition=definition, by=workroom)
+
+    product.refresh_from_db()
+    assert product.fit["gap"]["idle"] == "27/32"  # 3/4 and half of 3/16
+    save_product(branch=branch, by=workroom, product=product, name="Wren box", fit=product.fit | {"gap": {"idle": "0"}})
+    product.refresh_from_db()
+    assert product.fit["gap"]["idle"] == "27/32"
+
+
+def test_starting_products_have_the_light_gaps_of_their_recipes(branch):
+    load_products(branch)
+    load_materials(branch)
+    load_recipes(branch)
+
+    gaps = {product: fit_as_made(product).get("gap") for product in Product.objects.filter(branch=branch)}
+
+    assert sum(gap is not None for gap in gaps.values()) == 6
+    for product, gap in gaps.items():
+        assert gap is None or product.fit["gap"] == gap, product.key

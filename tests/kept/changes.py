@@ -57,6 +57,8 @@ MINUTES = "Drives are whole minutes, rounded up, so that the minutes shown add u
 
 LENGTHS = "A unit's order size is a length as in its own answer, under the same names, not a bare number of ticks."
 
+GAPS = "The light gap of what hangs on a tube is its recipe's: hardware at the side and half the clearance."
+
 PHONE = "The phone does an entry as the office will: it must know what the office knows."
 
 CORDS = "One table of cord rules: it says more, and a place's hardware rules hold no second one."
@@ -112,6 +114,12 @@ CHANGES: dict[str, list[Change]] = {
             Change(f"{where} *choices.*.is_own", "What is said of one window only is marked: no copy takes it.", True)
             for where in ("GET /api/field/day/", "GET /api/visits/", "afterwards GET /api/visits/*")
         ],
+        # light gaps
+        *[
+            Change(f"{where} *fit.gap.*", GAPS)
+            for where in ("GET /api/field/day/", "GET /api/visits/", "afterwards GET /api/visits/*", "GET /api/products/")
+        ],
+        Change("GET /api/products/* body.*revision", GAPS),
         # lengths
         *[
             Change(f"{where} body.*units.*.{'order_' * is_new}{name}", LENGTHS, is_new=is_new)
@@ -204,6 +212,8 @@ ROWS: dict[str, list[RowChange]] = {
         RowChange("installs_hardwarerules.definition", "definition", CORDS),
         RowChange("measuring_jurisdiction.rules", "rules", CORDS),
         RowChange("measuring_jurisdiction.name", "name", "The United Kingdom is a place of its own."),
+        RowChange("measuring_product.fit", "fit", "Light gaps of what hangs on a tube are their recipes'."),
+        RowChange("measuring_product.revision", "revision", "A change of a product's gaps is a revision."),
         RowChange("installs_returnowed.state", "state", "open is now owed, as on its page."),
     ],
 }
