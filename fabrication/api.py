@@ -259,35 +259,35 @@ class BatchViewSet(ReadViewSet):
 
     @extend_schema(request=MakesSerializer)
     @action(detail=True, methods=["post"])
-    def add(self, request: ApiRequest, pk: str | None = None) -> Response:
+    def add(self, request: ApiRequest, pk: str = "") -> Response:
         """Put waiting units into the batch."""
         batch = batches.add_units(batch=self.get_object(), by=request.user, **asked(MakesSerializer, request))
         return Response(BatchSerializer(batch).data)
 
     @extend_schema(request=MakesSerializer)
     @action(detail=True, methods=["post"])
-    def take_out(self, request: ApiRequest, pk: str | None = None) -> Response:
+    def take_out(self, request: ApiRequest, pk: str = "") -> Response:
         """Take units out of the batch."""
         batch = batches.take_out(batch=self.get_object(), by=request.user, **asked(MakesSerializer, request))
         return Response(BatchSerializer(batch).data)
 
     @extend_schema(request=MakesSerializer, responses={201: BatchSerializer})
     @action(detail=True, methods=["post"])
-    def split(self, request: ApiRequest, pk: str | None = None) -> Response:
+    def split(self, request: ApiRequest, pk: str = "") -> Response:
         """Move units into a new batch."""
         batch = batches.split_batch(batch=self.get_object(), by=request.user, **asked(MakesSerializer, request))
         return Response(BatchSerializer(batch).data, status=201)
 
     @extend_schema(request=SecondsSerializer, responses={202: RunSerializer(many=True)})
     @action(detail=True, methods=["post"])
-    def plan(self, request: ApiRequest, pk: str | None = None) -> Response:
+    def plan(self, request: ApiRequest, pk: str = "") -> Response:
         """Plan the cuts of every material: one run each."""
         runs = planning.plan_batch(batch=self.get_object(), by=request.user, **asked(SecondsSerializer, request))
         return Response(RunSerializer(runs, many=True).data, status=202)
 
     @extend_schema(request=ReasonSerializer)
     @action(detail=True, methods=["post"])
-    def cancel(self, request: ApiRequest, pk: str | None = None) -> Response:
+    def cancel(self, request: ApiRequest, pk: str = "") -> Response:
         """Give the units back."""
         batch = batches.cancel_batch(batch=self.get_object(), by=request.user, **asked(ReasonSerializer, request))
         return Response(BatchSerializer(batch).data)
@@ -312,40 +312,40 @@ class PlannedCutViewSet(ReadViewSet):
 
     @extend_schema(request=None)
     @action(detail=True, methods=["post"])
-    def cut(self, request: ApiRequest, pk: str | None = None) -> Response:
+    def cut(self, request: ApiRequest, pk: str = "") -> Response:
         """It is cut."""
         return Response(PlannedCutSerializer(bench.mark_cut(cut=self.get_object(), by=request.user)).data)
 
     @extend_schema(request=None)
     @action(detail=True, methods=["post"])
-    def undo(self, request: ApiRequest, pk: str | None = None) -> Response:
+    def undo(self, request: ApiRequest, pk: str = "") -> Response:
         """It was not cut after all."""
         return Response(PlannedCutSerializer(bench.undo_cut(cut=self.get_object(), by=request.user)).data)
 
     @extend_schema(request=PieceSerializer)
     @action(detail=True, methods=["post"])
-    def piece(self, request: ApiRequest, pk: str | None = None) -> Response:
+    def piece(self, request: ApiRequest, pk: str = "") -> Response:
         """One of its pieces is cut."""
         cut = bench.mark_piece(cut=self.get_object(), by=request.user, **asked(PieceSerializer, request))
         return Response(PlannedCutSerializer(cut).data)
 
     @extend_schema(request=PieceSerializer)
     @action(detail=True, methods=["post"])
-    def undo_piece(self, request: ApiRequest, pk: str | None = None) -> Response:
+    def undo_piece(self, request: ApiRequest, pk: str = "") -> Response:
         """It was not cut after all."""
         cut = bench.undo_piece(cut=self.get_object(), by=request.user, **asked(PieceSerializer, request))
         return Response(PlannedCutSerializer(cut).data)
 
     @extend_schema(request=FlawSerializer, responses={202: RunSerializer(many=True)})
     @action(detail=True, methods=["post"])
-    def flaw(self, request: ApiRequest, pk: str | None = None) -> Response:
+    def flaw(self, request: ApiRequest, pk: str = "") -> Response:
         """A flaw found at the table; what is left is planned anew."""
         runs = bench.report_flaw(cut=self.get_object(), by=request.user, **asked(FlawSerializer, request))
         return Response(RunSerializer(runs, many=True).data, status=202)
 
     @extend_schema(request=MiscutSerializer, responses={202: RunSerializer})
     @action(detail=True, methods=["post"])
-    def miscut(self, request: ApiRequest, pk: str | None = None) -> Response:
+    def miscut(self, request: ApiRequest, pk: str = "") -> Response:
         """Pieces were spoiled; what is left is planned anew."""
         run = bench.report_miscut(cut=self.get_object(), by=request.user, **asked(MiscutSerializer, request))
         return Response(RunSerializer(run).data, status=202)
@@ -364,7 +364,7 @@ class UnitMakeViewSet(ReadViewSet):
 
     @extend_schema(responses={200: dict})
     @action(detail=True, methods=["get"])
-    def cost(self, request: ApiRequest, pk: str | None = None) -> Response:
+    def cost(self, request: ApiRequest, pk: str = "") -> Response:
         """Material at stock prices, and what making it anew would cost and move."""
         make = self.get_object()
         cost = cost_of(make)
@@ -379,7 +379,7 @@ class UnitMakeViewSet(ReadViewSet):
 
     @extend_schema(request=StepPickSerializer, responses={200: dict})
     @action(detail=True, methods=["post"])
-    def step(self, request: ApiRequest, pk: str | None = None) -> Response:
+    def step(self, request: ApiRequest, pk: str = "") -> Response:
         """Tick a step of assembly, or take the tick back."""
         make, sent = self.get_object(), asked(StepPickSerializer, request)
         step = AssemblyStep.objects.visible_to(request.user).filter(pk=sent["step"]).first()
@@ -392,7 +392,7 @@ class UnitMakeViewSet(ReadViewSet):
 
     @extend_schema(request={"multipart/form-data": PhotoSerializer}, responses={201: dict})
     @action(detail=True, methods=["post"], parser_classes=[MultiPartParser])
-    def photo(self, request: ApiRequest, pk: str | None = None) -> Response:
+    def photo(self, request: ApiRequest, pk: str = "") -> Response:
         """A photo of the finished unit."""
         make, sent = self.get_object(), asked(PhotoSerializer, request)
         refuse_large(sent["photo"].size)
@@ -401,7 +401,7 @@ class UnitMakeViewSet(ReadViewSet):
 
     @extend_schema(request=CheckSerializer)
     @action(detail=True, methods=["post"], url_path="check", url_name="check")
-    def check_result(self, request: ApiRequest, pk: str | None = None) -> Response:
+    def check_result(self, request: ApiRequest, pk: str = "") -> Response:
         """Record what the finished unit measures."""
         make = bench.check_unit(make=self.get_object(), by=request.user, **asked(CheckSerializer, request))
         return Response(UnitMakeSerializer(make).data)
@@ -418,7 +418,7 @@ class PartViewSet(ReadViewSet):
 
     @extend_schema(request=None)
     @action(detail=True, methods=["post"])
-    def pull(self, request: ApiRequest, pk: str | None = None) -> Response:
+    def pull(self, request: ApiRequest, pk: str = "") -> Response:
         """Take it from the store."""
         return Response(PartSerializer(bench.pull_part(part=self.get_object(), by=request.user)).data)
 
@@ -434,7 +434,7 @@ class StockViewSet(ReadViewSet):
 
     @extend_schema(request=FlawSerializer, responses={202: RunSerializer(many=True)})
     @action(detail=True, methods=["post"])
-    def flaw(self, request: ApiRequest, pk: str | None = None) -> Response:
+    def flaw(self, request: ApiRequest, pk: str = "") -> Response:
         """Mark a stretch of a roll; plans that stand on it are worked out anew."""
         runs = bench.flaw_in_roll(item=self.get_object(), by=request.user, **asked(FlawSerializer, request))
         return Response(RunSerializer(runs, many=True).data, status=202)
@@ -452,7 +452,7 @@ class StockViewSet(ReadViewSet):
 
     @extend_schema(request=CountSerializer)
     @action(detail=True, methods=["post"])
-    def count(self, request: ApiRequest, pk: str | None = None) -> Response:
+    def count(self, request: ApiRequest, pk: str = "") -> Response:
         """Set what was counted."""
         item = stock.count_stock(item=self.get_object(), by=request.user, **asked(CountSerializer, request))
         return Response(StockSerializer(item).data)
@@ -468,7 +468,7 @@ class KeptEndViewSet(ReadViewSet):
 
     @extend_schema(request=ReasonSerializer, responses={204: None})
     @action(detail=True, methods=["post"])
-    def let_go(self, request: ApiRequest, pk: str | None = None) -> Response:
+    def let_go(self, request: ApiRequest, pk: str = "") -> Response:
         """Other jobs may use it."""
         stock.let_end_go(kept=self.get_object(), by=request.user, **asked(ReasonSerializer, request))
         return Response(status=204)
@@ -512,14 +512,14 @@ class OwnClothViewSet(ReadViewSet):
 
     @extend_schema(request=PlaceSerializer)
     @action(detail=True, methods=["post"])
-    def receive(self, request: ApiRequest, pk: str | None = None) -> Response:
+    def receive(self, request: ApiRequest, pk: str = "") -> Response:
         """It is here."""
         cloth = own_cloth.receive_cloth(cloth=self.get_object(), by=request.user, **asked(PlaceSerializer, request))
         return Response(OwnClothSerializer(cloth).data)
 
     @extend_schema(request=CheckClothSerializer)
     @action(detail=True, methods=["post"], url_path="check", url_name="check")
-    def check_result(self, request: ApiRequest, pk: str | None = None) -> Response:
+    def check_result(self, request: ApiRequest, pk: str = "") -> Response:
         """What it measures."""
         sent = asked(CheckClothSerializer, request)
         sent["flaws"] = [(flaw["start"], flaw["end"]) for flaw in sent.get("flaws", [])]
@@ -528,14 +528,14 @@ class OwnClothViewSet(ReadViewSet):
 
     @extend_schema(request=PiecesSerializer, responses={202: RunSerializer(many=True)})
     @action(detail=True, methods=["post"])
-    def pieces(self, request: ApiRequest, pk: str | None = None) -> Response:
+    def pieces(self, request: ApiRequest, pk: str = "") -> Response:
         """All that is cut from it, by the keys of the parts; the plans they stood in are made anew."""
         runs = own_cloth.cut_from_cloth(cloth=self.get_object(), by=request.user, **asked(PiecesSerializer, request))
         return Response(RunSerializer(runs, many=True).data, status=202)
 
     @extend_schema(request=None)
     @action(detail=True, methods=["post"])
-    def again(self, request: ApiRequest, pk: str | None = None) -> Response:
+    def again(self, request: ApiRequest, pk: str = "") -> Response:
         """Other cloth will come."""
         return Response(OwnClothSerializer(own_cloth.expect_again(cloth=self.get_object(), by=request.user)).data)
 

@@ -52,7 +52,7 @@ class WorkPlaceViewSet(ReadViewSet):
         return Response(WorkPlaceSerializer(place).data, status=201)
 
     @extend_schema(request=NewPlaceSerializer)
-    def update(self, request: ApiRequest, pk: str | None = None) -> Response:
+    def update(self, request: ApiRequest, pk: str = "") -> Response:
         """Its name, hours and minutes anew."""
         place = self.get_object()
         place = setting_up.save_work_place(
@@ -61,7 +61,7 @@ class WorkPlaceViewSet(ReadViewSet):
         return Response(WorkPlaceSerializer(place).data)
 
     @extend_schema(responses={204: None})
-    def destroy(self, request: ApiRequest, pk: str | None = None) -> Response:
+    def destroy(self, request: ApiRequest, pk: str = "") -> Response:
         """Take it away."""
         setting_up.remove_work_place(place=self.get_object(), by=request.user)
         return Response(status=204)
@@ -238,7 +238,7 @@ class PurchaseLineViewSet(ReadViewSet):
 
     @extend_schema(request=AcknowledgeSerializer)
     @action(detail=True, methods=["post"])
-    def acknowledge(self, request: ApiRequest, pk: str | None = None) -> Response:
+    def acknowledge(self, request: ApiRequest, pk: str = "") -> Response:
         """What the supplier's acknowledgement says; differences are named."""
         sent = {"options": {}, **asked(AcknowledgeSerializer, request)}
         line = buying.acknowledge(line=self.get_object(), by=request.user, **sent)
@@ -246,14 +246,14 @@ class PurchaseLineViewSet(ReadViewSet):
 
     @extend_schema(request=ReceiveLineSerializer)
     @action(detail=True, methods=["post"])
-    def receive(self, request: ApiRequest, pk: str | None = None) -> Response:
+    def receive(self, request: ApiRequest, pk: str = "") -> Response:
         """Packages that came."""
         line = buying.receive_line(line=self.get_object(), by=request.user, **asked(ReceiveLineSerializer, request))
         return Response(PurchaseLineSerializer(line).data)
 
     @extend_schema(request=InspectSerializer)
     @action(detail=True, methods=["post"])
-    def inspect(self, request: ApiRequest, pk: str | None = None) -> Response:
+    def inspect(self, request: ApiRequest, pk: str = "") -> Response:
         """Good, or going back."""
         line = buying.inspect_line(line=self.get_object(), by=request.user, **asked(InspectSerializer, request))
         return Response(PurchaseLineSerializer(line).data)

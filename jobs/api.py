@@ -49,7 +49,7 @@ from jobs.views.jobs import blockers_of
 from jobs.views.projects import project_of
 from jobs.words import copy_text
 from shared import roles
-from shared.api import ApiRequest, DeedViewSet, ReadViewSet, kept_in
+from shared.api import ApiRequest, DeedViewSet, Filled, ReadViewSet, kept_in
 from shared.models import User
 from shared.routes import RunSerializer
 
@@ -359,7 +359,7 @@ class CustomerViewSet(DeedViewSet):
     serializer_class = CustomerSerializer
     filterset_fields = ["name"]
 
-    def perform_create(self, serializer: Any) -> None:
+    def perform_create(self, serializer: Filled) -> None:
         user = self.person
         serializer.instance = services.new_customer(branch=user.own_branch, by=user, **serializer.validated_data)
 
@@ -375,7 +375,7 @@ class SiteViewSet(DeedViewSet):
     serializer_class = SiteSerializer
     filterset_fields = ["customer", "town", "postcode"]
 
-    def perform_create(self, serializer: Any) -> None:
+    def perform_create(self, serializer: Filled) -> None:
         serializer.instance = services.new_site(by=self.person, **serializer.validated_data)
 
     def perform_update(self, serializer: Any) -> None:
@@ -408,7 +408,7 @@ class ProjectViewSet(DeedViewSet):
     serializer_class = ProjectSerializer
     filterset_fields = ["customer"]
 
-    def perform_create(self, serializer: Any) -> None:
+    def perform_create(self, serializer: Filled) -> None:
         serializer.instance = services.new_project(by=self.person, **serializer.validated_data)
 
     def perform_update(self, serializer: Any) -> None:
@@ -458,32 +458,32 @@ class JobViewSet(DeedViewSet):
 
     @extend_schema(request=HoldSerializer, responses=JobSerializer)
     @action(detail=True, methods=["post"])
-    def hold(self, request: ApiRequest, pk: str | None = None) -> Response:
+    def hold(self, request: ApiRequest, pk: str = "") -> Response:
         """Pause it."""
         return self._answer(services.hold(job=self.get_object(), by=request.user, **_valid(HoldSerializer, request)))
 
     @extend_schema(request=None, responses=JobSerializer)
     @action(detail=True, methods=["post"])
-    def unhold(self, request: ApiRequest, pk: str | None = None) -> Response:
+    def unhold(self, request: ApiRequest, pk: str = "") -> Response:
         """Let it go on."""
         return self._answer(services.unhold(job=self.get_object(), by=request.user))
 
     @extend_schema(request=ReasonSerializer, responses=JobSerializer)
     @action(detail=True, methods=["post"])
-    def cancel(self, request: ApiRequest, pk: str | None = None) -> Response:
+    def cancel(self, request: ApiRequest, pk: str = "") -> Response:
         """Cancel it and its coming visits."""
         data = _valid(ReasonSerializer, request)
         return self._answer(services.cancel_job(job=self.get_object(), by=request.user, **data))
 
     @extend_schema(request=None, responses=JobSerializer)
     @action(detail=True, methods=["post"])
-    def take_up(self, request: ApiRequest, pk: str | None = None) -> Response:
+    def take_up(self, request: ApiRequest, pk: str = "") -> Response:
         """Take a cancelled job up again."""
         return self._answer(services.take_up_again(job=self.get_object(), by=request.user))
 
     @extend_schema(request=SpanSerializer(many=True), responses=SpanSerializer(many=True))
     @action(detail=True, methods=["get", "post"])
-    def impossible(self, request: ApiRequest, pk: str | None = None) -> Response:
+    def impossible(self, request: ApiRequest, pk: str = "") -> Response:
         """The stretches in which the customer can't be there; what is sent stands instead of those there were."""
         job = self.get_object()
         if request.method == "POST":
@@ -492,7 +492,7 @@ class JobViewSet(DeedViewSet):
 
     @extend_schema(request=NewVisitSerializer, responses={201: AppointmentSerializer})
     @action(detail=True, methods=["post"])
-    def visits(self, request: ApiRequest, pk: str | None = None) -> Response:
+    def visits(self, request: ApiRequest, pk: str = "") -> Response:
         """Ask for another visit; it is unplaced."""
         data = _valid(NewVisitSerializer, request)
         skills = Skill.objects.visible_to(request.user).filter(key__in=data.pop("skills"))
@@ -503,7 +503,7 @@ class JobViewSet(DeedViewSet):
 
     @extend_schema(responses=OpenApiTypes.OBJECT)
     @action(detail=True, methods=["get"])
-    def blockers(self, request: ApiRequest, pk: str | None = None) -> Response:
+    def blockers(self, request: ApiRequest, pk: str = "") -> Response:
         """What holds it up."""
         job = self.get_object()
         visits = job.appointments.prefetch_related("readiness")
@@ -561,7 +561,7 @@ class AppointmentViewSet(ReadViewSet):
         return Response(self.get_serializer(row).data)
 
     @extend_schema(request=ChangeVisitSerializer, responses=AppointmentSerializer)
-    def partial_update(self, request: ApiRequest, pk: str | None = None) -> Response:
+    def partial_update(self, request: ApiRequest, pk: str = "") -> Response:
         """Minutes, people, priority, earliest day, note."""
         row = self.get_object()
         data = {"earliest_on": row.earliest_on} | _valid(ChangeVisitSerializer, request)
@@ -572,7 +572,7 @@ class AppointmentViewSet(ReadViewSet):
         responses=OpenApiTypes.OBJECT,
     )
     @action(detail=True, methods=["get"])
-    def offers(self, request: ApiRequest, pk: str | None = None) -> Response:
+    def offers(self, request: ApiRequest, pk: str = "") -> Response:
         """The best windows with price and chance."""
         limits = {"days": (None, 60), "most": (12, 100)}
         asked = {}
@@ -586,7 +586,7 @@ class AppointmentViewSet(ReadViewSet):
 
     @extend_schema(request=SpanSerializer(many=True), responses=AppointmentSerializer)
     @action(detail=True, methods=["post"])
-    def possible(self, request: ApiRequest, pk: str | None = None) -> Response:
+    def possible(self, request: ApiRequest, pk: str = "") -> Response:
         """The windows in which the customer can take it, instead of those there were; none is any time."""
         windows = _spans(_many(SpanSerializer, request))
         row = services.set_possible_windows(appointment=self.get_object(), windows=windows, by=request.user)
@@ -594,7 +594,7 @@ class AppointmentViewSet(ReadViewSet):
 
     @extend_schema(request=WindowSerializer, responses=AppointmentSerializer)
     @action(detail=True, methods=["post"])
-    def hold(self, request: ApiRequest, pk: str | None = None) -> Response:
+    def hold(self, request: ApiRequest, pk: str = "") -> Response:
         """Hold an offered window."""
         row = self.get_object()
         crews = list(Crew.objects.visible_to(request.user).filter(is_active=True))
@@ -603,7 +603,7 @@ class AppointmentViewSet(ReadViewSet):
 
     @extend_schema(request=PlaceSerializer, responses=OpenApiTypes.OBJECT)
     @action(detail=True, methods=["post"])
-    def effect(self, request: ApiRequest, pk: str | None = None) -> Response:
+    def effect(self, request: ApiRequest, pk: str = "") -> Response:
         """What placing it there would cost and break; nothing is written."""
         data = _valid(PlaceSerializer, request)
         found = effect_of(self.get_object(), crew=data["crew"], starts_at=data["starts_at"])
@@ -611,14 +611,14 @@ class AppointmentViewSet(ReadViewSet):
 
     @extend_schema(request=PlaceSerializer, responses=AppointmentSerializer)
     @action(detail=True, methods=["post"])
-    def place(self, request: ApiRequest, pk: str | None = None) -> Response:
+    def place(self, request: ApiRequest, pk: str = "") -> Response:
         """Place or move it."""
         data = _valid(PlaceSerializer, request)
         return self._answer(services.place(appointment=self.get_object(), by=request.user, **data))
 
     @extend_schema(request=PromiseSerializer, responses=AppointmentSerializer)
     @action(detail=True, methods=["post"])
-    def promise(self, request: ApiRequest, pk: str | None = None) -> Response:
+    def promise(self, request: ApiRequest, pk: str = "") -> Response:
         """
         Promise the held window, or the one given.
 
@@ -633,40 +633,40 @@ class AppointmentViewSet(ReadViewSet):
 
     @extend_schema(request=None, responses=AppointmentSerializer)
     @action(detail=True, methods=["post"])
-    def let_go(self, request: ApiRequest, pk: str | None = None) -> Response:
+    def let_go(self, request: ApiRequest, pk: str = "") -> Response:
         """Give a held window back."""
         return self._answer(services.let_go(appointment=self.get_object(), by=request.user))
 
     @extend_schema(request=None, responses=AppointmentSerializer)
     @action(detail=True, methods=["post"])
-    def undo(self, request: ApiRequest, pk: str | None = None) -> Response:
+    def undo(self, request: ApiRequest, pk: str = "") -> Response:
         """Take the last move back."""
         return self._answer(services.undo_move(appointment=self.get_object(), by=request.user))
 
     @extend_schema(request=LockSerializer, responses=AppointmentSerializer)
     @action(detail=True, methods=["post"])
-    def lock(self, request: ApiRequest, pk: str | None = None) -> Response:
+    def lock(self, request: ApiRequest, pk: str = "") -> Response:
         """Lock or unlock it."""
         data = _valid(LockSerializer, request)
         return self._answer(services.lock(appointment=self.get_object(), by=request.user, **data))
 
     @extend_schema(request=AnywaySerializer, responses=AppointmentSerializer)
     @action(detail=True, methods=["post"])
-    def unplace(self, request: ApiRequest, pk: str | None = None) -> Response:
+    def unplace(self, request: ApiRequest, pk: str = "") -> Response:
         """Take it out of the calendar."""
         data = _valid(AnywaySerializer, request)
         return self._answer(services.unplace(appointment=self.get_object(), by=request.user, **data))
 
     @extend_schema(request=ReasonSerializer, responses=AppointmentSerializer)
     @action(detail=True, methods=["post"])
-    def cancel(self, request: ApiRequest, pk: str | None = None) -> Response:
+    def cancel(self, request: ApiRequest, pk: str = "") -> Response:
         """Call the visit off."""
         data = _valid(ReasonSerializer, request)
         return self._answer(services.cancel_appointment(appointment=self.get_object(), by=request.user, **data))
 
     @extend_schema(request=SplitSerializer, responses=AppointmentSerializer)
     @action(detail=True, methods=["post"])
-    def split(self, request: ApiRequest, pk: str | None = None) -> Response:
+    def split(self, request: ApiRequest, pk: str = "") -> Response:
         """Two visits instead of one; the second is the answer."""
         data = _valid(SplitSerializer, request)
         return self._answer(services.split_appointment(appointment=self.get_object(), by=request.user, **data))
@@ -677,31 +677,31 @@ class AppointmentViewSet(ReadViewSet):
 
     @extend_schema(request=TapSerializer, responses=AppointmentSerializer)
     @action(detail=True, methods=["post"])
-    def on_the_way(self, request: ApiRequest, pk: str | None = None) -> Response:
+    def on_the_way(self, request: ApiRequest, pk: str = "") -> Response:
         """The crew has set out."""
         return self._tap(request, services.mark_on_the_way)
 
     @extend_schema(request=TapSerializer, responses=AppointmentSerializer)
     @action(detail=True, methods=["post"])
-    def arrived(self, request: ApiRequest, pk: str | None = None) -> Response:
+    def arrived(self, request: ApiRequest, pk: str = "") -> Response:
         """The crew is there."""
         return self._tap(request, services.mark_arrived)
 
     @extend_schema(request=TapSerializer, responses=AppointmentSerializer)
     @action(detail=True, methods=["post"])
-    def done(self, request: ApiRequest, pk: str | None = None) -> Response:
+    def done(self, request: ApiRequest, pk: str = "") -> Response:
         """The visit is over."""
         return self._tap(request, services.mark_done)
 
     @extend_schema(request=None, responses=AppointmentSerializer)
     @action(detail=True, methods=["post"])
-    def undo_tap(self, request: ApiRequest, pk: str | None = None) -> Response:
+    def undo_tap(self, request: ApiRequest, pk: str = "") -> Response:
         """Take "on the way" or "arrived" back, while nothing is recorded at the visit."""
         return self._answer(services.undo_tap(appointment=self.get_object(), by=request.user))
 
     @extend_schema(request=AnswersSerializer, responses=ReadinessSerializer(many=True))
     @action(detail=True, methods=["get", "post"])
-    def readiness(self, request: ApiRequest, pk: str | None = None) -> Response:
+    def readiness(self, request: ApiRequest, pk: str = "") -> Response:
         """What was answered about the site."""
         row = self.get_object()
         if request.method == "POST":
@@ -710,7 +710,7 @@ class AppointmentViewSet(ReadViewSet):
 
     @extend_schema(responses=OpenApiTypes.OBJECT)
     @action(detail=True, methods=["get"])
-    def text(self, request: ApiRequest, pk: str | None = None) -> Response:
+    def text(self, request: ApiRequest, pk: str = "") -> Response:
         """The confirmation as a text to copy."""
         return Response({"text": copy_text(self.get_object())})
 
@@ -755,7 +755,7 @@ class CrewViewSet(CrewDeeds, DeedViewSet):
     serializer_class = CrewSerializer
     filterset_fields = ["is_active"]
 
-    def perform_create(self, serializer: Any) -> None:
+    def perform_create(self, serializer: Filled) -> None:
         user = self.person
         serializer.instance = services.save_crew(branch=user.own_branch, by=user, **serializer.validated_data)
 
@@ -766,7 +766,7 @@ class CrewViewSet(CrewDeeds, DeedViewSet):
 
     @extend_schema(parameters=[OpenApiParameter("day", OpenApiTypes.DATE)], responses=OpenApiTypes.OBJECT)
     @action(detail=True, methods=["get"])
-    def day(self, request: ApiRequest, pk: str | None = None) -> Response:
+    def day(self, request: ApiRequest, pk: str = "") -> Response:
         """When the crew works on a day, and why not."""
         try:
             day = dt.date.fromisoformat(request.query_params.get("day", ""))
@@ -777,7 +777,7 @@ class CrewViewSet(CrewDeeds, DeedViewSet):
 
     @extend_schema(request=AbsenceSerializer, responses=OpenApiTypes.OBJECT)
     @action(detail=True, methods=["post"])
-    def absences(self, request: ApiRequest, pk: str | None = None) -> Response:
+    def absences(self, request: ApiRequest, pk: str = "") -> Response:
         """Note an absence; the visits it hits are named, and with `spread` a run proposes other crews for them."""
         data = _valid(AbsenceSerializer, request)
         spread = data.pop("spread", False)
@@ -857,7 +857,7 @@ class ProposalViewSet(ReadViewSet):
 
     @extend_schema(request=ChosenMovesSerializer, responses=ProposalSerializer)
     @action(detail=True, methods=["post"])
-    def accept(self, request: ApiRequest, pk: str | None = None) -> Response:
+    def accept(self, request: ApiRequest, pk: str = "") -> Response:
         """Take differences over."""
         proposal = self.get_object()
         services.accept_moves(proposal=proposal, moves=self._moves(request, proposal), by=request.user)
@@ -865,7 +865,7 @@ class ProposalViewSet(ReadViewSet):
 
     @extend_schema(request=ChosenMovesSerializer, responses=ProposalSerializer)
     @action(detail=True, methods=["post"])
-    def decline(self, request: ApiRequest, pk: str | None = None) -> Response:
+    def decline(self, request: ApiRequest, pk: str = "") -> Response:
         """Leave them as they are."""
         proposal = self.get_object()
         services.decline_moves(proposal=proposal, moves=self._moves(request, proposal), by=request.user)
@@ -911,7 +911,7 @@ class FeedViewSet(ReadViewSet):
 
     @extend_schema(request=None, responses=FeedSerializer)
     @action(detail=True, methods=["post"])
-    def revoke(self, request: ApiRequest, pk: str | None = None) -> Response:
+    def revoke(self, request: ApiRequest, pk: str = "") -> Response:
         """It answers nothing any more."""
         return Response(self.get_serializer(services.revoke_feed(feed=self.get_object(), by=request.user)).data)
 
@@ -944,7 +944,7 @@ class ParkedEntryViewSet(ReadViewSet):
 
     @extend_schema(request=None, responses=ParkedEntrySerializer)
     @action(detail=True, methods=["post"])
-    def again(self, request: ApiRequest, pk: str | None = None) -> Response:
+    def again(self, request: ApiRequest, pk: str = "") -> Response:
         """Run it again now."""
         parked = self.get_object()
         entries.try_again(parked=parked, by=request.user)
@@ -952,7 +952,7 @@ class ParkedEntryViewSet(ReadViewSet):
 
     @extend_schema(request=ReasonSerializer, responses=ParkedEntrySerializer)
     @action(detail=True, methods=["post"])
-    def drop(self, request: ApiRequest, pk: str | None = None) -> Response:
+    def drop(self, request: ApiRequest, pk: str = "") -> Response:
         """Give it up, for a reason its phone shows."""
         parked = self.get_object()
         entries.drop(parked=parked, by=request.user, reason=_valid(ReasonSerializer, request)["reason"])

@@ -16,7 +16,7 @@ from jobs import services
 from jobs.models import Absence, CalendarRules, Crew, CrewDay, CrewMember, Holiday, Skill, UsualWindow, WorkingHours
 from jobs.schedule.offers import usual_windows
 from shared import roles
-from shared.api import HasRole, VisibleMixin
+from shared.api import ApiRequest, Filled, HasRole, VisibleMixin
 from shared.models import User
 from shared.routes import RunSerializer
 
@@ -69,7 +69,7 @@ class TradedSerializer(serializers.Serializer[Any]):
     visits = serializers.ListField(child=serializers.IntegerField())
 
 
-def _valid(serializer: Any, request: Any, **how: Any) -> Any:
+def _valid(serializer: Any, request: ApiRequest, **how: Any) -> Any:
     asked = serializer(data=request.data, context={"request": request}, **how)
     asked.is_valid(raise_exception=True)
     return asked.validated_data
@@ -82,7 +82,7 @@ class CrewDeeds:
 
     @extend_schema(request=HoursSerializer(many=True), responses=HoursSerializer(many=True))
     @action(detail=True, methods=["get", "post"])
-    def hours(self, request: Any, pk: str | None = None) -> Response:
+    def hours(self, request: ApiRequest, pk: str = "") -> Response:
         """The usual week; what is sent stands instead of what there was, a day left out is free."""
         crew = self.get_object()
         if request.method == "POST":
@@ -94,7 +94,7 @@ class CrewDeeds:
 
     @extend_schema(request=MemberSerializer, responses=MemberSerializer(many=True))
     @action(detail=True, methods=["get", "post"])
-    def members(self, request: Any, pk: str | None = None) -> Response:
+    def members(self, request: ApiRequest, pk: str = "") -> Response:
         """Who drives with it; one more."""
         crew = self.get_object()
         if request.method == "POST":
@@ -103,7 +103,7 @@ class CrewDeeds:
 
     @extend_schema(request=EndSerializer, responses=MemberSerializer(many=True))
     @action(detail=True, methods=["post"])
-    def end_member(self, request: Any, pk: str | None = None) -> Response:
+    def end_member(self, request: ApiRequest, pk: str = "") -> Response:
         """The last day on which somebody drives with it."""
         crew, asked = self.get_object(), _valid(EndSerializer, request)
         member = get_object_or_404(crew.members, pk=asked["member"])
@@ -113,14 +113,14 @@ class CrewDeeds:
 
     @extend_schema(request=CrewDaySerializer, responses=CrewDaySerializer)
     @action(detail=True, methods=["post"])
-    def differs(self, request: Any, pk: str | None = None) -> Response:
+    def differs(self, request: ApiRequest, pk: str = "") -> Response:
         """Other hours or people on one day, or none."""
         row = services.set_crew_day(crew=self.get_object(), by=request.user, **_valid(CrewDaySerializer, request))
         return Response(CrewDaySerializer(row).data)
 
     @extend_schema(request=WhichSerializer, responses={204: None})
     @action(detail=True, methods=["post"])
-    def remove_absence(self, request: Any, pk: str | None = None) -> Response:
+    def remove_absence(self, request: ApiRequest, pk: str = "") -> Response:
         """They are back."""
         which = _valid(WhichSerializer, request)["absence"]
         absence = get_object_or_404(Absence.objects.filter(crew=self.get_object()), pk=which)
@@ -129,7 +129,7 @@ class CrewDeeds:
 
     @extend_schema(request=SwapSerializer, responses=TradedSerializer)
     @action(detail=True, methods=["post"])
-    def swap(self, request: Any, pk: str | None = None) -> Response:
+    def swap(self, request: ApiRequest, pk: str = "") -> Response:
         """Trade a whole day with another crew."""
         asked = _valid(SwapSerializer, request)
         other = get_object_or_404(Crew.objects.visible_to(request.user), pk=asked.pop("other"))
@@ -150,7 +150,7 @@ class SkillViewSet(VisibleMixin, mixins.ListModelMixin, mixins.CreateModelMixin,
     queryset = Skill.objects.all()
     serializer_class = SkillSerializer
 
-    def perform_create(self, serializer: Any) -> None:
+    def perform_create(self, serializer: Filled) -> None:
         user = self.person
         serializer.instance = services.add_skill(branch=user.own_branch, by=user, **serializer.validated_data)
 
@@ -176,7 +176,7 @@ class HolidayViewSet(
     queryset = Holiday.objects.all()
     serializer_class = HolidaySerializer
 
-    def perform_create(self, serializer: Any) -> None:
+    def perform_create(self, serializer: Filled) -> None:
         user = self.person
         serializer.instance = services.set_holiday(branch=user.own_branch, by=user, **serializer.validated_data)
 
@@ -211,7 +211,7 @@ class RulesViewSet(viewsets.ViewSet):
     roles = roles.OFFICE
 
     @extend_schema(responses=RulesSerializer)
-    def list(self, request: Any) -> Response:
+    def list(self, request: ApiRequest) -> Response:
         """As they are."""
         branch = request.user.own_branch
         rules = CalendarRules.of(branch)
@@ -220,7 +220,7 @@ class RulesViewSet(viewsets.ViewSet):
         return Response(RulesSerializer(shown).data)
 
     @extend_schema(request=RulesSerializer, responses=RulesSerializer)
-    def create(self, request: Any) -> Response:
+    def create(self, request: ApiRequest) -> Response:
         """Change some."""
         values = dict(_valid(RulesSerializer, request, partial=True))
         windows = values.pop("windows", None)
@@ -244,7 +244,7 @@ class ImportViewSet(viewsets.ViewSet):
     roles = roles.OFFICE
 
     @extend_schema(request=ImportSerializer, responses={202: RunSerializer})
-    def create(self, request: Any) -> Response:
+    def create(self, request: ApiRequest) -> Response:
         """Ask for an import: the run that looks at it or books it; its result tells each line's fate."""
         asked = _valid(ImportSerializer, request)
         run = services.ask_for_import(branch=request.user.own_branch, by=request.user, **asked)

@@ -110,7 +110,7 @@ class OpeningViewSet(ReadViewSet):
         access.MEASURES,
     )  # fmt: skip
 
-    def _one(self, pk: Any) -> Opening:
+    def _one(self, pk: str) -> Opening:
         return access.opening_for(self.person, int(pk))
 
     def retrieve(self, request: Request, *args: Any, **kwargs: Any) -> Response:
@@ -136,7 +136,7 @@ class OpeningViewSet(ReadViewSet):
 
     @extend_schema(request=ReadingIn, responses=OpenApiTypes.OBJECT)
     @action(detail=True, methods=["post"])
-    def readings(self, request: ApiRequest, pk: Any = None) -> Response:
+    def readings(self, request: ApiRequest, pk: str = "") -> Response:
         """Record a reading."""
         opening, sent = self._one(pk), _valid(ReadingIn, request)
         tape = sent.pop("tape", None)
@@ -151,7 +151,7 @@ class OpeningViewSet(ReadViewSet):
 
     @extend_schema(request=None, responses=OpenApiTypes.OBJECT)
     @action(detail=True, methods=["post"], url_path=r"readings/(?P<uid>[0-9a-f-]{36})/confirm")
-    def confirm(self, request: ApiRequest, pk: Any = None, uid: str = "") -> Response:
+    def confirm(self, request: ApiRequest, pk: str = "", uid: str = "") -> Response:
         """Read again, the same."""
         opening = self._one(pk)
         services.confirm_reading(reading=self._reading(opening, uid), by=request.user)
@@ -159,7 +159,7 @@ class OpeningViewSet(ReadViewSet):
 
     @extend_schema(request=None, responses=OpenApiTypes.OBJECT)
     @action(detail=True, methods=["post"], url_path=r"readings/(?P<uid>[0-9a-f-]{36})/keep")
-    def keep(self, request: ApiRequest, pk: Any = None, uid: str = "") -> Response:
+    def keep(self, request: ApiRequest, pk: str = "", uid: str = "") -> Response:
         """Of several readings this one stands."""
         opening = self._one(pk)
         services.keep_reading(reading=self._reading(opening, uid), by=request.user)
@@ -173,7 +173,7 @@ class OpeningViewSet(ReadViewSet):
 
     @extend_schema(request=FactsIn, responses=OpenApiTypes.OBJECT)
     @action(detail=True, methods=["post"])
-    def facts(self, request: ApiRequest, pk: Any = None) -> Response:
+    def facts(self, request: ApiRequest, pk: str = "") -> Response:
         """Product, mount, substrate and the rest."""
         opening, sent = self._one(pk), _valid(FactsIn, request)
         services.change_opening(
@@ -183,7 +183,7 @@ class OpeningViewSet(ReadViewSet):
 
     @extend_schema(request=ObstructionIn, responses=OpenApiTypes.OBJECT)
     @action(detail=True, methods=["post"])
-    def obstructions(self, request: ApiRequest, pk: Any = None) -> Response:
+    def obstructions(self, request: ApiRequest, pk: str = "") -> Response:
         """Something in the way."""
         opening = self._one(pk)
         services.add_obstruction(opening=opening, by=request.user, **_valid(ObstructionIn, request))
@@ -191,7 +191,7 @@ class OpeningViewSet(ReadViewSet):
 
     @extend_schema(request=OpenApiTypes.OBJECT, responses=OpenApiTypes.OBJECT)
     @action(detail=True, methods=["post"], parser_classes=[MultiPartParser])
-    def photos(self, request: ApiRequest, pk: Any = None) -> Response:
+    def photos(self, request: ApiRequest, pk: str = "") -> Response:
         """A photo, as the form field ``photo``."""
         opening = self._one(pk)
         sent = request.FILES.get("photo")
@@ -204,7 +204,7 @@ class OpeningViewSet(ReadViewSet):
 
     @extend_schema(request=OptionsIn, responses=OpenApiTypes.OBJECT)
     @action(detail=True, methods=["post"], url_path="options")
-    def choose_options(self, request: ApiRequest, pk: Any = None) -> Response:
+    def choose_options(self, request: ApiRequest, pk: str = "") -> Response:
         """Options of every unit of the opening that is not released."""
         opening = self._one(pk)
         services.set_options_of_opening(
@@ -214,7 +214,7 @@ class OpeningViewSet(ReadViewSet):
 
     @extend_schema(request=None, responses=OpenApiTypes.OBJECT)
     @action(detail=True, methods=["post"])
-    def copy(self, request: ApiRequest, pk: Any = None) -> Response:
+    def copy(self, request: ApiRequest, pk: str = "") -> Response:
         """Another opening like this one, without its readings."""
         opening = self._one(pk)
         made = services.copy_opening(opening=opening, by=request.user, visit=visit_at(opening))
@@ -222,7 +222,7 @@ class OpeningViewSet(ReadViewSet):
 
     @extend_schema(request=ReasonIn, responses=OpenApiTypes.OBJECT)
     @action(detail=True, methods=["post"])
-    def cannot(self, request: ApiRequest, pk: Any = None) -> Response:
+    def cannot(self, request: ApiRequest, pk: str = "") -> Response:
         """It can't be covered, because."""
         opening = self._one(pk)
         services.mark_cannot(opening=opening, by=request.user, **_valid(ReasonIn, request))
@@ -230,7 +230,7 @@ class OpeningViewSet(ReadViewSet):
 
     @extend_schema(request=ReasonIn, responses=OpenApiTypes.OBJECT)
     @action(detail=True, methods=["post"])
-    def not_reached(self, request: ApiRequest, pk: Any = None) -> Response:
+    def not_reached(self, request: ApiRequest, pk: str = "") -> Response:
         """It couldn't be reached, because."""
         opening = self._one(pk)
         services.mark_not_reached(opening=opening, by=request.user, **_valid(ReasonIn, request))
@@ -238,7 +238,7 @@ class OpeningViewSet(ReadViewSet):
 
     @extend_schema(request=ReasonIn, responses=OpenApiTypes.OBJECT)
     @action(detail=True, methods=["post"])
-    def drop(self, request: ApiRequest, pk: Any = None) -> Response:
+    def drop(self, request: ApiRequest, pk: str = "") -> Response:
         """Not wanted any more."""
         opening = self._one(pk)
         services.drop_opening(opening=opening, by=request.user, **_valid(ReasonIn, request))
@@ -246,7 +246,7 @@ class OpeningViewSet(ReadViewSet):
 
     @extend_schema(request=None, responses=OpenApiTypes.OBJECT)
     @action(detail=True, methods=["post"])
-    def again(self, request: ApiRequest, pk: Any = None) -> Response:
+    def again(self, request: ApiRequest, pk: str = "") -> Response:
         """It is to be measured after all."""
         opening = self._one(pk)
         services.take_up_again(opening=opening, by=request.user)
@@ -254,7 +254,7 @@ class OpeningViewSet(ReadViewSet):
 
     @extend_schema(responses=OpenApiTypes.OBJECT)
     @action(detail=True)
-    def alternatives(self, request: ApiRequest, pk: Any = None) -> Response:
+    def alternatives(self, request: ApiRequest, pk: str = "") -> Response:
         """Every product of the range tried on this opening, best first."""
         opening = self._one(pk)
         unit = opening.job.branch.unit.value
@@ -295,7 +295,7 @@ class VisitViewSet(PersonMixin, ViewSet):
     permission_classes = [HasRole]
     roles = access.MEASURES
 
-    def _appointment(self, pk: Any) -> Any:
+    def _appointment(self, pk: str) -> Any:
         return access.appointment_for(self.person, int(pk))
 
     def _sheet(self, appointment: Any, code: int = 200) -> Response:
@@ -309,13 +309,13 @@ class VisitViewSet(PersonMixin, ViewSet):
         return Response(field.day_of(request.user))
 
     @extend_schema(responses=OpenApiTypes.OBJECT)
-    def retrieve(self, request: ApiRequest, pk: Any = None) -> Response:
+    def retrieve(self, request: ApiRequest, pk: str = "") -> Response:
         """One visit with its rooms and openings."""
         return self._sheet(self._appointment(pk))
 
     @extend_schema(request=BeginIn, responses=OpenApiTypes.OBJECT)
     @action(detail=True, methods=["post"])
-    def begin(self, request: ApiRequest, pk: Any = None) -> Response:
+    def begin(self, request: ApiRequest, pk: str = "") -> Response:
         """Begin to measure, or take another tape."""
         appointment, tape = self._appointment(pk), _valid(BeginIn, request).get("tape")
         services.open_visit(
@@ -325,12 +325,12 @@ class VisitViewSet(PersonMixin, ViewSet):
         )
         return self._sheet(appointment, status.HTTP_201_CREATED)
 
-    def _visit(self, pk: Any) -> Visit:
+    def _visit(self, pk: str) -> Visit:
         return access.visit_for(self.person, self._appointment(pk).pk)
 
     @extend_schema(request=RoomIn, responses=OpenApiTypes.OBJECT)
     @action(detail=True, methods=["post"])
-    def rooms(self, request: ApiRequest, pk: Any = None) -> Response:
+    def rooms(self, request: ApiRequest, pk: str = "") -> Response:
         """A room."""
         visit = self._visit(pk)
         services.add_room(job=visit.appointment.job, by=request.user, **_valid(RoomIn, request))
@@ -338,7 +338,7 @@ class VisitViewSet(PersonMixin, ViewSet):
 
     @extend_schema(request=NewOpeningIn, responses=OpenApiTypes.OBJECT)
     @action(detail=True, methods=["post"])
-    def openings(self, request: ApiRequest, pk: Any = None) -> Response:
+    def openings(self, request: ApiRequest, pk: str = "") -> Response:
         """An opening of a room."""
         visit, sent = self._visit(pk), _valid(NewOpeningIn, request)
         room = visit.appointment.job.rooms.filter(pk=sent["room"]).first()
@@ -349,7 +349,7 @@ class VisitViewSet(PersonMixin, ViewSet):
 
     @extend_schema(request=CloseIn, responses=OpenApiTypes.OBJECT)
     @action(detail=True, methods=["post"])
-    def close(self, request: ApiRequest, pk: Any = None) -> Response:
+    def close(self, request: ApiRequest, pk: str = "") -> Response:
         """The close-out."""
         visit, sent = self._visit(pk), _valid(CloseIn, request)
         services.close_visit(visit=visit, by=request.user, in_part=sent["in_part"], note_text=sent["note"])
@@ -357,7 +357,7 @@ class VisitViewSet(PersonMixin, ViewSet):
 
     @extend_schema(request=NotMeasuredIn, responses=OpenApiTypes.OBJECT)
     @action(detail=True, methods=["post"])
-    def not_measured(self, request: ApiRequest, pk: Any = None) -> Response:
+    def not_measured(self, request: ApiRequest, pk: str = "") -> Response:
         """Nothing could be measured, and why: the visit is over, its openings wait for another."""
         appointment, sent = self._appointment(pk), _valid(NotMeasuredIn, request)
         services.could_not_measure(appointment=appointment, reason=sent["reason"], by=request.user)
@@ -365,7 +365,7 @@ class VisitViewSet(PersonMixin, ViewSet):
 
     @extend_schema(request=None, responses=OpenApiTypes.OBJECT)
     @action(detail=True, methods=["post"])
-    def reopen(self, request: ApiRequest, pk: Any = None) -> Response:
+    def reopen(self, request: ApiRequest, pk: str = "") -> Response:
         """Open a closed visit again."""
         visit = self._visit(pk)
         services.reopen_visit(visit=visit, by=request.user)
@@ -423,12 +423,12 @@ class UnitViewSet(ReadViewSet):
     roles = access.SEES_SIZES
     deed_roles = {"choose_options": access.MEASURES, "cancel": (DISPATCHER, OWNER)}
 
-    def _one(self, pk: Any) -> Unit:
+    def _one(self, pk: str | int) -> Unit:
         return access.unit_for(self.person, int(pk))
 
     @extend_schema(request=OptionsIn, responses=UnitSerializer)
     @action(detail=True, methods=["post"], url_path="options")
-    def choose_options(self, request: ApiRequest, pk: Any = None) -> Response:
+    def choose_options(self, request: ApiRequest, pk: str = "") -> Response:
         """Choose options."""
         unit = services.set_options(
             unit=self._one(pk), options=_valid(OptionsIn, request)["options"], by=request.user
@@ -437,7 +437,7 @@ class UnitViewSet(ReadViewSet):
 
     @extend_schema(request=ReasonIn, responses=UnitSerializer)
     @action(detail=True, methods=["post"])
-    def cancel(self, request: ApiRequest, pk: Any = None) -> Response:
+    def cancel(self, request: ApiRequest, pk: str = "") -> Response:
         """Not wanted any more."""
         unit = services.cancel_unit(unit=self._one(pk), by=request.user, **_valid(ReasonIn, request))
         return Response(self.get_serializer(self._one(unit.pk)).data)
@@ -463,7 +463,7 @@ class SizesViewSet(PersonMixin, ViewSet):
     roles = access.SEES_SIZES
     deed_roles = {"approve": (DISPATCHER, OWNER), "release": (DISPATCHER, OWNER)}
 
-    def _job(self, pk: Any) -> Job:
+    def _job(self, pk: str) -> Job:
         return job_for(self.person, int(pk))
 
     def _rows(self, job: Job) -> Response:
@@ -472,13 +472,13 @@ class SizesViewSet(PersonMixin, ViewSet):
         return Response(UnitSerializer(rows, many=True, context={"request": self.request}).data)
 
     @extend_schema(responses=UnitSerializer(many=True))
-    def retrieve(self, request: ApiRequest, pk: Any = None) -> Response:
+    def retrieve(self, request: ApiRequest, pk: str = "") -> Response:
         """Every live unit of the job."""
         return self._rows(self._job(pk))
 
     @extend_schema(request=ApproveIn, responses=UnitSerializer(many=True))
     @action(detail=True, methods=["post"])
-    def approve(self, request: ApiRequest, pk: Any = None) -> Response:
+    def approve(self, request: ApiRequest, pk: str = "") -> Response:
         """Record the customer's yes to these units as they stand."""
         job, sent = self._job(pk), _valid(ApproveIn, request)
         sent["units"] = list(Unit.objects.filter(opening__job=job, pk__in=sent["units"]))
@@ -487,7 +487,7 @@ class SizesViewSet(PersonMixin, ViewSet):
 
     @extend_schema(request=ReleaseIn, responses=UnitSerializer(many=True))
     @action(detail=True, methods=["post"])
-    def release(self, request: ApiRequest, pk: Any = None) -> Response:
+    def release(self, request: ApiRequest, pk: str = "") -> Response:
         """Hand these units to the workroom."""
         job, sent = self._job(pk), _valid(ReleaseIn, request)
         units = list(Unit.objects.filter(opening__job=job, pk__in=sent["units"]))
@@ -527,17 +527,17 @@ class SizeChangeViewSet(PersonMixin, ViewSet):
     roles = access.SEES_SIZES
     deed_roles = {"decide": (DISPATCHER, OWNER)}
 
-    def _one(self, pk: Any) -> SizeChange:
+    def _one(self, pk: str) -> SizeChange:
         return access.change_for(self.person, int(pk))
 
     @extend_schema(responses=SizeChangeSerializer)
-    def retrieve(self, request: ApiRequest, pk: Any = None) -> Response:
+    def retrieve(self, request: ApiRequest, pk: str = "") -> Response:
         """One change and what it does."""
         return Response(SizeChangeSerializer(self._one(pk), context={"request": request}).data)
 
     @extend_schema(request=DecisionIn, responses=SizeChangeSerializer)
     @action(detail=True, methods=["post"])
-    def decide(self, request: ApiRequest, pk: Any = None) -> Response:
+    def decide(self, request: ApiRequest, pk: str = "") -> Response:
         """Accept or refuse it."""
         change, sent = self._one(pk), _valid(DecisionIn, request)
         deed = services.accept_size_change if sent["accept"] else services.refuse_size_change
@@ -593,7 +593,7 @@ class ProductViewSet(ReadViewSet):
 
     @extend_schema(request=ProductIn, responses=ProductSerializer)
     @action(detail=True, methods=["post"])
-    def revise(self, request: ApiRequest, pk: Any = None) -> Response:
+    def revise(self, request: ApiRequest, pk: str = "") -> Response:
         """Change a product."""
         product = access.product_for(request.user, int(pk))
         saved = services.save_product(

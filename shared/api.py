@@ -23,6 +23,7 @@ from rest_framework.permissions import BasePermission
 from rest_framework.request import Request
 from rest_framework.response import Response
 from rest_framework.routers import DefaultRouter
+from rest_framework.serializers import BaseSerializer
 from rest_framework.views import exception_handler
 
 from shared.errors import Refused
@@ -33,6 +34,10 @@ class ApiRequest(Request):
     """What a route behind `HasRole` gets: somebody is signed in. For annotations."""
 
     user: User
+
+
+Filled = BaseSerializer[Any]
+"""A serializer with what was sent, already checked."""
 
 
 class Conflict(exceptions.APIException):
@@ -167,10 +172,10 @@ class DeedViewSet(
 
     http_method_names = ["get", "post", "put", "patch", "head", "options"]
 
-    def perform_create(self, serializer: Any) -> None:
+    def perform_create(self, serializer: Filled) -> None:
         raise NotImplementedError("call a service")
 
-    def perform_update(self, serializer: Any) -> None:
+    def perform_update(self, serializer: Filled) -> None:
         raise NotImplementedError("call a service")
 
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import Any
 from urllib.parse import urlencode
+from uuid import UUID
 
 from django.contrib import messages
 from django.contrib.auth import views as auth_views
@@ -77,7 +78,7 @@ def account(request: SignedInRequest) -> HttpResponse:
 # -- long work ------------------------------------------------------------------------
 
 
-def run_for(request: SignedInRequest, pk: Any) -> Run:
+def run_for(request: SignedInRequest, pk: UUID) -> Run:
     """The run, when this person may see it."""
     return get_object_or_404(Run.objects.visible_to(request.user), pk=pk)
 
@@ -91,7 +92,7 @@ def safe_next(request: HttpRequest, fallback: str) -> str:
 
 @login_required
 @require_GET
-def run(request: SignedInRequest, pk: Any) -> HttpResponse:
+def run(request: SignedInRequest, pk: UUID) -> HttpResponse:
     """One run on a page of its own."""
     return render(request, "shared/run.html", {"run": run_for(request, pk)})
 
@@ -99,7 +100,7 @@ def run(request: SignedInRequest, pk: Any) -> HttpResponse:
 @login_required
 @require_GET
 @never_cache
-def run_bar(request: SignedInRequest, pk: Any) -> HttpResponse:
+def run_bar(request: SignedInRequest, pk: UUID) -> HttpResponse:
     """The bar alone, for htmx."""
     found, then = run_for(request, pk), request.GET.get("then", "")
     if not url_has_allowed_host_and_scheme(then, {request.get_host()}):  # "reload" passes as a relative one
@@ -112,7 +113,7 @@ def run_bar(request: SignedInRequest, pk: Any) -> HttpResponse:
 
 @login_required
 @require_POST
-def stop_run(request: SignedInRequest, pk: Any) -> HttpResponse:
+def stop_run(request: SignedInRequest, pk: UUID) -> HttpResponse:
     """Ask a run to stop."""
     stopped = runs.ask_to_stop(run=run_for(request, pk), by=request.user)
     if request.htmx:

@@ -36,6 +36,7 @@ from shared import roles
 from shared.access import SignedInRequest, roles_required
 from shared.drawings import Svg
 from shared.errors import Refused
+from shared.models import User
 
 SEES = (*LOADS, roles.MEASURER)
 
@@ -46,7 +47,7 @@ def units_of_job(job: Job) -> list[Unit]:
     return list(rows.exclude(state__in=states).order_by("opening__room__order", "opening__order", "number", "pk"))
 
 
-def to_load(user: Any, job: Job) -> list[LoadLine]:
+def to_load(user: User, job: Job) -> list[LoadLine]:
     """
     Packages of the job that still go on a truck in the yard.
 

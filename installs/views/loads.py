@@ -45,7 +45,7 @@ class Section:
         return sum(1 for line in self.lines if line.missing)
 
 
-def day_paths(user: Any, visits: Iterable[Appointment], load: Load | None) -> str:
+def day_paths(user: User, visits: Iterable[Appointment], load: Load | None) -> str:
     """Addresses of a crew's day for the phone to keep: one's own day, its load, the stops among its visits."""
     stops = [reverse("installs:stop", args=[row.pk]) for row in visits if row.purpose in INSTALLING]
     own = [reverse("jobs:today")] if user.has_role(*roles.FIELD) else []

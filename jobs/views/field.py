@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import datetime as dt
 from dataclasses import dataclass
-from typing import Any
 
 from django.contrib.auth.decorators import login_required
 from django.http import HttpResponse
@@ -22,6 +21,7 @@ from jobs.views.jobs import parse_date_or_none
 from jobs.words import window_text
 from shared import roles
 from shared.access import SignedInRequest, roles_required
+from shared.models import User
 
 NEXT_TAP = {
     Appointment.State.PLANNED: ("on-the-way", "Leaving now"),
@@ -46,7 +46,7 @@ class Call:
     may_take_back: bool
 
 
-def crews_of(user: Any, day: dt.date) -> list[Crew]:
+def crews_of(user: User, day: dt.date) -> list[Crew]:
     """The crews the person drives with on that day."""
     members = CrewMember.objects.filter(user=user, from_on__lte=day, crew__branch=user.branch_id)
     pks = [m.crew_id for m in members if m.until_on is None or m.until_on >= day]

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from typing import Any
+from uuid import UUID
 
 from django.contrib.auth.decorators import login_required
 from django.http import Http404, HttpResponse
@@ -47,7 +48,7 @@ def _text_of(file: Any) -> str:
         raise Refused("the file is not UTF-8 text; save it as CSV UTF-8", field="file") from None
 
 
-def _run_for(request: SignedInRequest, pk: Any) -> Run:
+def _run_for(request: SignedInRequest, pk: UUID) -> Run:
     run = Run.objects.visible_to(request.user).filter(pk=pk, kind=KIND).first()
     if run is None:
         raise Http404
@@ -57,7 +58,7 @@ def _run_for(request: SignedInRequest, pk: Any) -> Run:
 @login_required
 @roles_required(*OFFICE)
 @require_GET
-def import_run(request: SignedInRequest, pk: Any) -> HttpResponse:
+def import_run(request: SignedInRequest, pk: UUID) -> HttpResponse:
     """Each line's fate."""
     run = _run_for(request, pk)
     return render(request, "jobs/import_run.html", {"run": run, "result": run.result})
@@ -66,7 +67,7 @@ def import_run(request: SignedInRequest, pk: Any) -> HttpResponse:
 @login_required
 @roles_required(*OFFICE)
 @require_POST
-def import_confirm(request: SignedInRequest, pk: Any) -> HttpResponse:
+def import_confirm(request: SignedInRequest, pk: UUID) -> HttpResponse:
     """Book the lines that can be."""
     run = _run_for(request, pk)
     if not run.result or not run.result.get("dry"):

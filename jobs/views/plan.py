@@ -5,6 +5,7 @@ from __future__ import annotations
 import datetime as dt
 import math
 from typing import Any
+from uuid import UUID
 
 from django.contrib import messages
 from django.contrib.auth.decorators import login_required
@@ -55,7 +56,7 @@ def plan(request: SignedInRequest) -> HttpResponse:
 @login_required
 @roles_required(*OFFICE)
 @require_http_methods(["GET"])
-def plan_run(request: SignedInRequest, pk: Any) -> HttpResponse:
+def plan_run(request: SignedInRequest, pk: UUID) -> HttpResponse:
     """The bar of one planning run; when it is done, on to its proposal."""
     from shared.views import run_for
 

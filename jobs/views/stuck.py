@@ -5,7 +5,6 @@ from __future__ import annotations
 import datetime as dt
 from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import Any
 
 from django.contrib import messages
 from django.contrib.auth.decorators import login_required
@@ -31,6 +30,7 @@ from jobs.views.jobs import PER_PAGE, csv_answer
 from shared.access import SignedInRequest, roles_required
 from shared.errors import Refused
 from shared.formats.dates import short_day
+from shared.models import User
 
 State = Appointment.State
 NEXT = {
@@ -130,7 +130,7 @@ def entry_drop(request: SignedInRequest, pk: int) -> HttpResponse:
     return redirect(f"{reverse('jobs:stuck')}#entries")
 
 
-def visits_needed(user: Any) -> dict[int, Blocker]:
+def visits_needed(user: User) -> dict[int, Blocker]:
     """Jobs that need another visit which nobody has booked."""
     return ports.another_visit(Job.objects.visible_to(user).open())
 
@@ -174,7 +174,7 @@ class Decision:
     severity: str
 
 
-def decisions(user: Any, again: Mapping[int, Blocker] | None = None) -> list[Decision]:
+def decisions(user: User, again: Mapping[int, Blocker] | None = None) -> list[Decision]:
     """Promises in danger first, then what stands in an absence, visits needed again, readiness to be asked."""
     found: list[Decision] = []
     if user.branch is None:
@@ -222,7 +222,7 @@ def decisions(user: Any, again: Mapping[int, Blocker] | None = None) -> list[Dec
     return sorted(found, key=lambda decision: order[decision.severity])
 
 
-def _forgotten(user: Any, today: dt.date) -> list[Decision]:
+def _forgotten(user: User, today: dt.date) -> list[Decision]:
     """Visits of past days that nobody marked as done."""
     rows = (
         Appointment.objects.visible_to(user)
