@@ -23,7 +23,12 @@ def sources(app: str) -> Iterator[Path]:
 
 
 def imported(path: Path) -> Iterator[str]:
-    """Full names of everything a module imports, also inside functions; not for type checking only."""
+    """Full names of every module that a module imports, also inside functions; not for type checking only."""
+    return (module for module, _ in imports(path))
+
+
+def imports(path: Path) -> Iterator[tuple[str, ast.alias | None]]:
+    """The same with each name that is taken from them; None where all of a module is."""
     tree = ast.parse(path.read_text())
     skipped = {
         inner
@@ -31,15 +36,16 @@ def imported(path: Path) -> Iterator[str]:
         if isinstance(node, ast.If) and "TYPE_CHECKING" in ast.unparse(node.test)
         for inner in ast.walk(node)
     }
-    package = path.relative_to(ROOT).parent.parts
     for node in ast.walk(tree):
         if node in skipped:
             continue
         if isinstance(node, ast.Import):
-            yield from (alias.name for alias in node.names)
+            yield from ((alias.name, None) for alias in node.names)
         elif isinstance(node, ast.ImportFrom):
-            above = package[: len(package) - node.level + 1] if node.level else ()
-            yield ".".join([*above, *(node.module or "").split(".")]).strip(".")
+            package = path.relative_to(ROOT).parent.parts if node.level else ()
+            above = package[: len(package) - node.level + 1]
+            module = ".".join([*above, *(node.module or "").split(".")]).strip(".")
+            yield from ((module, alias) for alias in node.names)
 
 
 @pytest.mark.parametrize("app", ORDER)
