@@ -397,7 +397,7 @@ def load_room(do: Hands) -> None:
 
 def load_line(do: Hands) -> None:
     load = do.pick(_loads(do, "open", "checked"))
-    line = load and do.pick(list(load.lines.all()))  # type: ignore[attr-defined]
+    line = load and do.pick(list(load.lines.all()))
     if line:
         do.post("owner", "installs:check", line.pk)
 

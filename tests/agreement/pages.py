@@ -191,7 +191,7 @@ class Eyes:
 
     def events(self, url: str) -> list[icalendar.Event]:
         found = icalendar.Calendar.from_ical(self._body("dispatcher", url).raw)
-        return list(found.walk("VEVENT"))  # type: ignore[union-attr,arg-type]
+        return list(found.walk("VEVENT"))  # type: ignore[arg-type]
 
     def paper(self, kind_key: str, subject: Any) -> Node:
         """A sheet's own HTML, of which the PDF is set, as things stand now."""

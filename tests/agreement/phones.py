@@ -110,7 +110,7 @@ class Phone:
 
     def day(self) -> dict[str, Any]:
         """The day as this phone fetches it."""
-        return json.loads(json.dumps(field.day_of(self.user)))  # type: ignore[no-any-return]
+        return json.loads(json.dumps(field.day_of(self.user)))
 
 
 def entry(kind: str, body: Mapping[str, Any], id_: str = "") -> dict[str, Any]:

@@ -57,7 +57,7 @@ def timed(problem: Problem, seconds: float) -> tuple[Plan, float, list[tuple[flo
     trace: list[tuple[float, float]] = []
     began = time.monotonic()
 
-    def note(progress) -> None:  # type: ignore[no-untyped-def]
+    def note(progress) -> None:
         gap = float(progress.cost / progress.bound) - 1 if progress.bound > 0 else 1.0
         trace.append((time.monotonic() - began, gap))
 
@@ -70,7 +70,7 @@ def gap_at(trace: list[tuple[float, float]], seconds: float) -> float:
     return min((gap for at, gap in trace if at <= seconds), default=1.0)
 
 
-def two_at_a_time(work, tasks):  # type: ignore[no-untyped-def]
+def two_at_a_time(work, tasks):
     """The results of single-threaded solves, one on each of two cores."""
     with ProcessPoolExecutor(2) as pool:
         return list(pool.map(work, tasks))

@@ -162,7 +162,7 @@ def job(own_site: Site) -> dict[str, Any]:
 
 
 def look(site: Site, job: dict[str, Any]) -> dict[str, Any]:
-    return json.loads(site.python(LOOK.format(job=job["job"])))  # type: ignore[no-any-return]
+    return json.loads(site.python(LOOK.format(job=job["job"])))
 
 
 def sign_in(page: Page, site: Site, name: str) -> None:

@@ -59,7 +59,7 @@ def test_ten_entries_over_a_fault_arrive_once_in_order_and_only_its_own_opening_
     phone: Phone, openings: tuple[Opening, Opening], stop: Appointment, later: Callable[..., None]
 ) -> None:
     one, two = openings
-    units = [row.unit_id for row in stop.visit_units.order_by("unit")]  # type: ignore[attr-defined]
+    units = [row.unit_id for row in stop.visit_units.order_by("unit")]
     first = reading(phone, one, "depth", "3")
     parcel = [
         first,

@@ -77,4 +77,4 @@ def test_a_worker_killed_between_run_and_reply_leaves_the_entry_to_be_done_once(
 
 
 def look(site: Site) -> dict[str, Any]:
-    return json.loads(site.python(LOOK))  # type: ignore[no-any-return]
+    return json.loads(site.python(LOOK))

@@ -54,7 +54,7 @@ def rows_of(url: str) -> Rows:
 
 
 def _rows(link: psycopg.Connection[dict[str, Any]], table: str) -> list[dict[str, Any]]:
-    return link.execute(f'SELECT * FROM "{table}"').fetchall()  # type: ignore[arg-type]
+    return link.execute(f'SELECT * FROM "{table}"').fetchall()
 
 
 def test_every_row_is_kept(firm: Firm) -> None:

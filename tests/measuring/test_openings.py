@@ -20,7 +20,7 @@ pytestmark = pytest.mark.django_db
 
 @pytest.fixture
 def job(dispatcher: User) -> Job:
-    make_range(dispatcher.branch)  # type: ignore[arg-type]
+    make_range(dispatcher.own_branch)
     return make_job(dispatcher)
 
 

@@ -39,7 +39,7 @@ AsUser = Callable[[User], Client]
 
 @pytest.fixture
 def appointment(dispatcher: User, measurer: User) -> Appointment:
-    make_range(dispatcher.branch)  # type: ignore[arg-type]
+    make_range(dispatcher.own_branch)
     return make_appointment(make_job(dispatcher), dispatcher, measurer)
 
 
@@ -322,7 +322,7 @@ def product_form(product: Product, client: Client) -> dict[str, Any]:
 
 
 def test_a_product_changes_by_revision(owner: User, as_user: AsUser) -> None:
-    product = make_range(owner.branch)["dunlin_wood"]  # type: ignore[arg-type]
+    product = make_range(owner.own_branch)["dunlin_wood"]
     client = as_user(owner)
     sent = product_form(product, client)
 
@@ -350,7 +350,7 @@ def test_a_product_changes_by_revision(owner: User, as_user: AsUser) -> None:
 def test_a_figure_that_is_not_fit_stands_beside_its_field(
     owner: User, as_user: AsUser, field: str, value: str, words: str
 ) -> None:
-    product = make_range(owner.branch)["dunlin_wood"]  # type: ignore[arg-type]
+    product = make_range(owner.own_branch)["dunlin_wood"]
     client = as_user(owner)
 
     answer = client.post(url("product", product.pk), product_form(product, client) | {field: value})
@@ -364,7 +364,7 @@ def test_a_figure_that_is_not_fit_stands_beside_its_field(
 def test_the_dispatcher_reads_the_range_and_does_not_write_it(
     owner: User, dispatcher: User, as_user: AsUser
 ) -> None:
-    product = make_range(owner.branch)["siskin"]  # type: ignore[arg-type]
+    product = make_range(owner.own_branch)["siskin"]
     client = as_user(dispatcher)
 
     answer = client.post(url("product", product.pk), product_form(product, client) | {"name": "Other"})
