@@ -117,7 +117,7 @@ CHANGES: dict[str, list[Change]] = {
         # light gaps
         *[
             Change(f"{where} *fit.gap.*", GAPS)
-            for where in ("GET /api/field/day/", "GET /api/visits/", "afterwards GET /api/visits/*", "GET /api/products/")
+            for where in ("GET /api/field/day/", "GET /api/visits/*", "GET /api/products/*", "afterwards GET /api/v*")
         ],
         Change("GET /api/products/* body.*revision", GAPS),
         # lengths
