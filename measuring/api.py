@@ -621,7 +621,7 @@ class DeviceAuthentication(authentication.BaseAuthentication):
         return "Device"
 
 
-class DeviceScheme(OpenApiAuthenticationExtension):  # registers itself, untyped
+class DeviceScheme(OpenApiAuthenticationExtension):  # type: ignore[no-untyped-call]  # registers itself, untyped
     """How the schema tells of it."""
 
     target_class = DeviceAuthentication

@@ -368,7 +368,7 @@ def _own_files(drawings: Sequence[bytes] = ()) -> Any:
     """Serves ``static:shared/paper.css`` from the apps' folders and the sheet's drawings; refuses all else."""
     from weasyprint.urls import FatalURLFetchingError, URLFetcher, URLFetcherResponse
 
-    class OwnFiles(URLFetcher):  # WeasyPrint has no types
+    class OwnFiles(URLFetcher):  # type: ignore[misc]  # WeasyPrint has no types
         def fetch(self, url: str, headers: Any = None) -> Any:
             scheme, _, name = url.partition(":")
             if scheme == "drawing" and name.isdecimal() and int(name) < len(drawings):
