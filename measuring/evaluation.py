@@ -7,6 +7,8 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 from typing import Any, Final
 
+from django.db.models import Case, Exists, OuterRef, When
+
 from jobs.models import Job
 from measuring.models import Jurisdiction, Mount, Opening, Product, Reading, Unit
 from measuring.rules import fit, safety
@@ -14,7 +16,7 @@ from measuring.rules import opening as rules
 from measuring.rules.answers import all_findings
 from measuring.rules.families import DIAGONALS, HEIGHTS, SIDES, TABLE, WIDTHS, rule_for
 from measuring.rules.findings import diagonals_wanted
-from measuring.rules.misreads import middle_size
+from measuring.rules.misreads import Alike, alike
 from measuring.rules.sizing import OrderSize, order_size
 from measuring.rules.visit import CHOSEN, Ask, Gap, asks, in_doubt, settled, unread
 from shared.lengths import READING_GRID, Length, LengthError, parse_length
@@ -75,9 +77,10 @@ def current(readings: Iterable[Reading]) -> dict[tuple[str, int], Reading]:
     return {(reading.place, reading.turn): reading for reading in readings if reading.is_current()}
 
 
-def middle_size_of(opening: Opening) -> tuple[int, int] | None:
-    """Its middle width and height in ticks, by the readings that count: evidence about its neighbours."""
-    return middle_size(as_rules(opening, current(opening.readings.all())))
+def alike_of(opening: Opening) -> Alike | None:
+    """What its readings that count have to say about the job's other openings; None where nothing is read."""
+    now = current(opening.readings.all())
+    return alike(as_rules(opening, now), is_near=False) if now else None
 
 
 def asked(opening: Opening, readings: Mapping[tuple[str, int], Reading]) -> list[Ask]:
@@ -273,27 +276,27 @@ def _evidence(
 SEVERITY_ORDER: Final = ("stop", "check", "note")
 
 
-MOST_ALIKE: Final = 40
-"""A room of more openings lends this many as evidence; more would say no more."""
+MOST_ALIKE: Final = TABLE["misreads"]["most_alike"]
+"""A job of more openings lends this many as evidence; more would say no more."""
 
 
 def look_alikes(opening: Opening) -> list[rules.Opening]:
-    """The other openings of the room as they were read: evidence about this one's readings."""
+    """The other openings of the job as they were read, the room's first: evidence about this one's readings."""
     if opening.pk is None:
         return []
     rows = (
-        Opening.objects.filter(room=opening.room_id, product__isnull=False)
+        Opening.objects.filter(job=opening.job_id, product__isnull=False)
+        .filter(Exists(Reading.objects.filter(opening=OuterRef("pk"), superseded_at=None, conflict_with=None)))
         .exclude(pk=opening.pk)
         .exclude(state__in=TABLE["states"]["passed_over"])
+        .order_by(Case(When(room__name=opening.room.name, then=0), default=1), "uid")
         .select_related("product", "room")
         .prefetch_related("readings__tape", "obstructions")[:MOST_ALIKE]
     )
     found = []
     for row in rows:
         row.job = opening.job
-        readings = current(row.readings.all())
-        if readings:
-            found.append(as_rules(row, readings))
+        found.append(as_rules(row, current(row.readings.all())))
     return found
 
 

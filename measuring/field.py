@@ -12,7 +12,7 @@ from django.utils import timezone
 
 from jobs.access import secret_for
 from jobs.models import MEASURING, Appointment, Job
-from measuring.evaluation import middle_size_of
+from measuring.evaluation import alike_of
 from measuring.facts import facts_of
 from measuring.models import (
     RELEASED_OR_LATER,
@@ -170,15 +170,15 @@ def visit_of(user: User, appointment: Appointment) -> dict[str, Any]:
     }
 
 
-def _beside(openings: Iterable[Opening]) -> dict[int, dict[str, tuple[int, int]]]:
-    """By room, the sizes of openings that are not this visit's: evidence about the readings of those that are."""
-    found: dict[int, dict[str, tuple[int, int]]] = {}
+def _beside(openings: Iterable[Opening]) -> dict[int, dict[str, Any]]:
+    """By room, what openings that are not this visit's have to say: evidence about the readings of those that are."""
+    found: dict[int, dict[str, Any]] = {}
     for one in openings:
         if one.product is None or one.state in TABLE["states"]["passed_over"]:
             continue
-        size = middle_size_of(one)
-        if size is not None:
-            found.setdefault(one.room_id, {})[str(one.uid)] = size
+        said = alike_of(one)
+        if said is not None:
+            found.setdefault(one.room_id, {})[str(one.uid)] = {"size": said.size, "crooked": said.crooked}
     return found
 
 

@@ -9,6 +9,11 @@ hypothesis: undo it, and see how much better the readings then go together. A sl
 where that gain outweighs how rare the slip is. Taper and bow have a table of their own each,
 apart from what the diagonals allow, so a crooked opening whose diagonals agree is no blunder.
 
+How crooked an opening may be depends on its house. Two kinds are weighed, a straight one and a
+crooked one, each with its tables (by the tape's grid), and the likelier one counts: what the
+other openings of the job are like is evidence for one of them. A size that comes back in the job
+is a frame of the same maker, and evidence about the sizes of this opening.
+
 Everything is decided in integers (hundredths of a nat, from rules-table.json), so that the page's
 script decides alike. No reading is ever changed.
 
@@ -33,13 +38,12 @@ from measuring.rules.opening import Opening
 
 _TABLE: Final = TABLE["misreads"]
 _STEP: Final[int] = _TABLE["step"]
-_TAPER, _BOW, _SQUARE, _LEAN = (list(accumulate(_TABLE[name])) for name in ("taper", "bow", "square", "lean"))
-_LENGTH: Final = len(_TAPER)
+_HOUSE: Final[dict[str, int]] = _TABLE["house"]
 _ALIKE: Final[dict[str, int]] = _TABLE["alike"]
 _SLIPS: Final[dict[str, dict[str, int]]] = _TABLE["slips"]
 _LIKELIEST: Final = max(max(row.values()) for row in _SLIPS.values())
 _LIKELIEST_SET: Final = max(row["set"] for row in _SLIPS.values())
-_THRESHOLD: Final[int] = _TABLE["threshold"]
+_THRESHOLD: Final[dict[str, dict[str, int]]] = _TABLE["threshold"]
 
 _FIELDS: Final = (*WIDTHS, *HEIGHTS, *DIAGONALS)
 _SETS: Final = {"widths": (0, 1, 2), "heights": (3, 4, 5), "diagonals": (6, 7)}
@@ -60,6 +64,39 @@ class Tools:
     laser: int | None
 
 
+@dataclass(frozen=True, slots=True)
+class Shape:
+    """What an opening's own shape costs in one kind of house, by steps off the straight."""
+
+    taper: Sequence[int]
+    bow: Sequence[int]
+    lean: Sequence[int]
+    square: Sequence[int]
+    near: int
+    """How far openings of one frame may differ, in ticks."""
+
+
+def _shape(unit: str, house: str) -> Shape:
+    rows = _TABLE["shapes"][unit]
+    kind = {name: list(accumulate(rows[house][name])) for name in ("taper", "bow", "lean")}
+    return Shape(**kind, square=list(accumulate(rows["square"])), near=_ALIKE[house])
+
+
+_SHAPES: Final = {
+    unit: (_shape(_TABLE["shape_of"][unit], "straight"), _shape(_TABLE["shape_of"][unit], "crooked"))
+    for unit in _TABLE["shape_of"]
+}
+"""By unit: the shape in a straight house, and in a crooked one."""
+
+
+class Alike(NamedTuple):
+    """What another opening of the job has to say: its size in ticks, how crooked it is, and if it is in the room."""
+
+    size: tuple[int, int] | None
+    crooked: int
+    is_near: bool
+
+
 class Guess(NamedTuple):
     """One slip undone: what these places would read, and how rare the slip is."""
 
@@ -78,8 +115,9 @@ def misreads(opening: Opening, alikes: Iterable[Opening] = ()) -> list[Finding]:
     opening
         Its readings as they count; a size chosen has nothing to doubt.
     alikes
-        Other openings of the same room. Those that agree with this one in width or height (or
-        crosswise) are taken for look-alikes, and are evidence about the rest.
+        Other openings of the job. Those of the same room, and sizes that come back in the job, that
+        agree with this one in width or height (or crosswise) are taken for look-alikes, and are
+        evidence about the rest. All are evidence of how crooked the house is.
 
     Returns
     -------
@@ -97,12 +135,19 @@ def misreads(opening: Opening, alikes: Iterable[Opening] = ()) -> list[Finding]:
     widths.middle digits 35 1/4
     """
     readings: Readings = [opening.readings.get(place) for place in _FIELDS]
-    others = look_alikes(readings, [middle_size(other) for other in alikes])
+    job = [alike(other, is_near=other.room == opening.room) for other in alikes]
+    return doubts_of(readings, opening, job)
+
+
+def doubts_of(readings: Readings, opening: Opening, job: Sequence[Alike]) -> list[Finding]:
+    """`misreads`, from what the job's other openings have to say; `readings` is changed."""
+    others = look_alikes(readings, evident_sizes(job))
+    crooked = max(-_HOUSE["most"], min(_HOUSE["most"], sum(one.crooked for one in job)))
     tools = Tools(opening.unit, GRID[opening.unit], opening.case_ticks, opening.cased, opening.laser_ticks)
     doubts: list[Finding] = []
     doubted: set[int] = set()
     for _ in range(_TABLE["most"]):
-        guess = likeliest(readings, tools, others)
+        guess = likeliest(readings, tools, others, crooked)
         if guess is None or doubted.intersection(guess.places):
             break
         doubts.extend(_said(guess, readings, tools.unit, bool(others)))
@@ -112,29 +157,55 @@ def misreads(opening: Opening, alikes: Iterable[Opening] = ()) -> list[Finding]:
     return doubts
 
 
-def likeliest(readings: Readings, tools: Tools, others: Sequence[tuple[int, int]] = ()) -> Guess | None:
+def likeliest(
+    readings: Readings, tools: Tools, others: Sequence[tuple[int, int]] = (), crooked: int = 0
+) -> Guess | None:
     """
     The slip that explains the readings best, or None where the opening itself explains them better.
+
+    Either kind of house may explain them, with or without a slip; `crooked` is what the rest of
+    the job says for the crooked one, in hundredths of a nat.
+    """
+    kinds = [(_SHAPES[tools.unit][0], 0), (_SHAPES[tools.unit][1], _HOUSE["prior"] + crooked)]
+    weighed = [_weighed(readings, tools, others, shape) for shape, _ in kinds]
+    score = max(sum(costs) + prior for costs, (_, prior) in zip(weighed, kinds, strict=True))
+    score += _THRESHOLD[tools.unit]["one" if _has_diagonals(readings) else "bare"]
+    best = None
+    for (shape, prior), (across, down, agreement) in zip(kinds, weighed, strict=True):
+        weigh = _Scale(readings, tools.grid, others, shape, across, down)
+        best, found = _better(weigh, tools, agreement, best, score - prior)
+        score = found + prior
+    return best
+
+
+def _weighed(
+    readings: Readings, tools: Tools, others: Sequence[tuple[int, int]], shape: Shape
+) -> tuple[int, int, int]:
+    """What widths and heights cost as they were read, and what they have against diagonals and look-alikes."""
+    return (
+        _side(shape, readings[0], readings[1], readings[2]),
+        _side(shape, readings[3], readings[4], readings[5]),
+        _diagonals(shape, readings, tools.grid) + (_unlike(shape.near, readings, others) if others else 0),
+    )
+
+
+def _better(weigh: _Scale, tools: Tools, agreement: int, best: Guess | None, score: int) -> tuple[Guess | None, int]:
+    """
+    The best guess in one kind of house, where it beats the score, and its score.
 
     A slip in one set can't mend what the other sets have against each other, and the same slip in
     a whole set only what the set has against the rest: what can't win is not tried.
     """
-    across = _side(readings[0], readings[1], readings[2])
-    down = _side(readings[3], readings[4], readings[5])
-    agreement = _diagonals(readings, tools.grid) + (_unlike(readings, others) if others else 0)
-    score = across + down + agreement + _THRESHOLD
     if score >= _LIKELIEST:
-        return None  # no slip could gain enough
-    best = None
-    weigh = _Scale(readings, tools.grid, others, across, down)
-    kept = {"widths": down, "heights": across, "diagonals": across + down}
+        return best, score  # no slip could gain enough
+    readings, others = weigh.readings, weigh.others
+    kept = {"widths": weigh.down, "heights": weigh.across, "diagonals": weigh.across + weigh.down}
     for name in sorted(_SETS, key=lambda name: -kept[name]):
         if _LIKELIEST + kept[name] > score:
             best, score = weigh.better(_in_one(readings, name, tools), best, score)
     if agreement < _LIKELIEST_SET:
         best, score = weigh.better(_in_sets(readings, tools, bool(others)), best, score)
-    best, score = weigh.better(_crosswise(readings, bool(others)), best, score)
-    return best
+    return weigh.better(_crosswise(readings, bool(others)), best, score)
 
 
 @dataclass(frozen=True, slots=True)
@@ -144,6 +215,7 @@ class _Scale:
     readings: Readings
     grid: int
     others: Sequence[tuple[int, int]]
+    shape: Shape
     across: int
     down: int
 
@@ -159,15 +231,15 @@ class _Scale:
             for place, ticks in zip(places, would_be, strict=True):
                 changed[place] = ticks
             first, last = places[0], places[-1]
-            room += self.across if first > 2 else _side(changed[0], changed[1], changed[2])
+            room += self.across if first > 2 else _side(self.shape, changed[0], changed[1], changed[2])
             if room <= 0:
                 continue  # no penalty is above zero, so the rest can't help
-            room += self.down if last < 3 or first > 5 else _side(changed[3], changed[4], changed[5])
+            room += self.down if last < 3 or first > 5 else _side(self.shape, changed[3], changed[4], changed[5])
             if room <= 0:
                 continue
-            room += _diagonals(changed, self.grid)
+            room += _diagonals(self.shape, changed, self.grid)
             if self.others:
-                room += _unlike(changed, self.others)
+                room += _unlike(self.shape.near, changed, self.others)
             if room > 0:
                 best, score = guess, score + room
         return best, score
@@ -176,24 +248,24 @@ class _Scale:
 # -- how well readings go together ---------------------------------------------------
 
 
-def _side(first: int | None, middle: int | None, last: int | None) -> int:
+def _side(shape: Shape, first: int | None, middle: int | None, last: int | None) -> int:
     """Taper and bow of three parallel readings."""
     if first is None or last is None:
         end = last if first is None else first
         if end is None or middle is None:
             return 0
-        return _at(_TAPER, abs(end - middle) * 2 // _STEP)
-    total = _at(_TAPER, abs(last - first) // _STEP)
+        return _at(shape.taper, abs(end - middle) * 2 // _STEP)
+    total = _at(shape.taper, abs(last - first) // _STEP)
     if middle is not None:
-        total += _at(_BOW, abs(2 * middle - first - last) // (2 * _STEP))
+        total += _at(shape.bow, abs(2 * middle - first - last) // (2 * _STEP))
     return total
 
 
-def _at(row: list[int], off: int) -> int:
-    return row[off] if off < _LENGTH else row[-1]
+def _at(row: Sequence[int], off: int) -> int:
+    return row[off] if off < len(row) else row[-1]
 
 
-def _diagonals(readings: Readings, grid: int) -> int:
+def _diagonals(shape: Shape, readings: Readings, grid: int) -> int:
     """Whether the diagonals belong to the sides, and how far the opening would lean."""
     rising, falling = readings[6], readings[7]
     if rising is None or falling is None:
@@ -204,8 +276,8 @@ def _diagonals(readings: Readings, grid: int) -> int:
     top, bottom, left, right, rising, falling = ends
     up, across = rising * rising, falling * falling
     off = up + across - top * top - bottom * bottom - left * left - right * right
-    total = _at(_SQUARE, abs(off) // (2 * (rising + falling)) // _STEP)
-    return total + _at(_LEAN, abs(up - across) // (2 * (top + bottom)) // _STEP)
+    total = _at(shape.square, abs(off) // (2 * (rising + falling)) // _STEP)
+    return total + _at(shape.lean, abs(up - across) // (2 * (top + bottom)) // _STEP)
 
 
 def _six(readings: Readings, grid: int) -> tuple[int, int, int, int, int, int] | None:
@@ -259,6 +331,37 @@ def middle_size(opening: Opening) -> tuple[int, int] | None:
     return None if width is None or height is None else (width, height)
 
 
+def alike(opening: Opening, *, is_near: bool) -> Alike:
+    """What an opening has to say about the others of its job; `is_near`: of the same room."""
+    readings: Readings = [opening.readings.get(place) for place in _FIELDS]
+    return Alike(middle_size(opening), _crooked(readings, opening.unit), is_near)
+
+
+def _crooked(readings: Readings, unit: str) -> int:
+    """How much likelier a crooked house is to have this opening; a slip in it says no more than so much."""
+    straight, crooked = _SHAPES[unit]
+    both = [
+        _side(shape, *readings[0:3]) + _side(shape, *readings[3:6]) + _diagonals(shape, readings, GRID[unit])
+        for shape in (crooked, straight)
+    ]
+    return max(-_HOUSE["each"], min(_HOUSE["each"], both[0] - both[1]))
+
+
+def evident_sizes(job: Sequence[Alike]) -> list[tuple[int, int] | None]:
+    """Sizes of the room, and those of the rest of the job that come back there."""
+    near = _ALIKE["near"]
+    sizes = [one.size for one in job if one.size is not None]
+    return [
+        one.size
+        for one in job
+        if one.is_near
+        or (
+            one.size is not None
+            and sum(abs(size[0] - one.size[0]) <= near and abs(size[1] - one.size[1]) <= near for size in sizes) > 1
+        )
+    ]
+
+
 def _median(readings: Readings, first: int) -> int | None:
     read = sorted(ticks for ticks in readings[first : first + 3] if ticks is not None)
     return read[len(read) // 2] if read else None
@@ -282,9 +385,9 @@ def look_alikes(readings: Readings, sizes: Iterable[tuple[int, int] | None]) -> 
     ]
 
 
-def _unlike(readings: Readings, others: Sequence[tuple[int, int]]) -> int:
+def _unlike(near: int, readings: Readings, others: Sequence[tuple[int, int]]) -> int:
     """What it costs to be unlike the look-alikes, for width and for height."""
-    near, total = _ALIKE["near"], 0
+    total = 0
     for axis in (0, 1):
         own = _median(readings, 3 * axis)
         if own is None or any(abs(size[axis] - own) <= near for size in others):
@@ -304,7 +407,7 @@ def _agree(others: Sequence[tuple[int, int]], axis: int) -> bool:
 
 def _in_one(readings: Readings, name: str, tools: Tools) -> Iterator[Guess]:
     """Every slip undone in one reading of this set."""
-    has_diagonals = readings[6] is not None and readings[7] is not None
+    has_diagonals = _has_diagonals(readings)
     how = "one" if has_diagonals else "bare"
     for place in _SETS[name]:
         ticks = readings[place]
@@ -317,6 +420,10 @@ def _in_one(readings: Readings, name: str, tools: Tools) -> Iterator[Guess]:
             if would_be > 0:
                 slip = _slip_named(would_be, readings, place)
                 yield Guess(slip, (place,), (would_be,), _SLIPS[slip][how])
+
+
+def _has_diagonals(readings: Readings) -> bool:
+    return readings[6] is not None and readings[7] is not None
 
 
 def _has_company(readings: Readings, place: int) -> bool:

@@ -207,8 +207,9 @@ def cases(count: int, seed: int = 3) -> list[dict]:
 
 
 def room_of(document: dict, rng: random.Random, unit: str) -> list[dict]:
+    """Other openings of the room (with no name) and of the rest of the job, many of them of the same size."""
     others = []
-    for _ in range(rng.randrange(1, 4)):
+    for _ in range(rng.randrange(1, 7)):
         other = random_opening(rng, unit, document["family"], document["mount"])
         for group in ("widths", "heights"):
             if rng.random() < 0.8:
@@ -217,6 +218,8 @@ def room_of(document: dict, rng: random.Random, unit: str) -> list[dict]:
             turned = dict(zip(("top", "middle", "bottom"), document["heights"].values(), strict=False))
             other["widths"] = {**other["widths"], **turned}
         other.pop("tape_case", None)
+        if rng.random() < 0.5:
+            other["room"] = "another"
         others.append(other)
     return others
 

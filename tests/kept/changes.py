@@ -61,6 +61,8 @@ GAPS = "The light gap of what hangs on a tube is its recipe's: hardware at the s
 
 PHONE = "The phone does an entry as the office will: it must know what the office knows."
 
+SLIPS = "The job's other openings are as crooked: half an inch of taper is no slip in such a house."
+
 CORDS = "One table of cord rules: it says more, and a place's hardware rules hold no second one."
 
 CHANGES: dict[str, list[Change]] = {
@@ -184,6 +186,9 @@ CHANGES: dict[str, list[Change]] = {
         ),
         Change("GET /api/returns/* body.*state", "A return that is owed is called so, as on its page."),
         Change("afterwards GET /api/returns/* body.*state", "A return that is owed is called so, as on its page."),
+        # slips, weighed by the kind of house
+        Change("GET /api/openings/62/ * body.findings.*", SLIPS),
+        Change("GET /api/openings/62/ * body.missing.*", SLIPS),
         # one table of cord rules
         Change("GET /api/hardware-rules/* body.*definition.jurisdictions", CORDS),
         Change("GET /api/field/day/ * body.jurisdiction.*", CORDS),

@@ -7,6 +7,7 @@ from typing import Any
 import pytest
 
 from measuring import services
+from measuring.evaluation import look_alikes
 from measuring.models import Opening, SizeChange, Unit
 from measuring.ports import NewSize, ports
 from shared.errors import Refused
@@ -279,3 +280,12 @@ def test_what_a_released_unit_was_ordered_by_stays(released: Unit, measurer: Use
         services.change_opening(opening=released.opening, by=measurer, facts=fact)
 
     assert refusal.value.field == next(iter(fact))
+
+
+def test_the_whole_job_is_evidence_about_readings_the_rooms_openings_first(dispatcher: User) -> None:
+    job = make_job(dispatcher)
+    one, far, near = (make_opening(job, dispatcher, room=room) for room in ("Den", "Hall", "Den"))
+    make_opening(make_job(dispatcher), dispatcher, room="Den")  # another job
+    make_opening(job, dispatcher, room="Loft", readings={})  # nothing read
+
+    assert [other.id for other in look_alikes(one)] == [str(near.pk), str(far.pk)]

@@ -498,19 +498,30 @@ export function makeRules(table) {
 
   // -- slips ---------------------------------------------------------------------------
 
-  const doubt = table.misreads, STEP = doubt.step, LAST = doubt.taper.length - 1, SLIPS = doubt.slips;
+  const doubt = table.misreads, STEP = doubt.step, HOUSE = doubt.house, SLIPS = doubt.slips;
   const LIKELIEST = Math.max(...Object.values(SLIPS).flatMap((row) => Object.values(row)));
   const LIKELIEST_SET = Math.max(...Object.values(SLIPS).map((row) => row.set));
   const SETS = [["widths", [0, 1, 2]], ["heights", [3, 4, 5]], ["diagonals", [6, 7]]];
   const setOf = (place) => (place < 3 ? "widths" : place < 6 ? "heights" : "diagonals");
   const summed = (steps, total = 0) => steps.map((step) => (total += step));
-  const TAPER = summed(doubt.taper), BOW = summed(doubt.bow), SQUARE = summed(doubt.square), LEAN = summed(doubt.lean);
-  const penaltyAt = (row, off) => row[Math.min(off, LAST)];
+  const penaltyAt = (row, off) => row[Math.min(off, row.length - 1)];
+  /** What an opening's own shape costs in a straight house and in a crooked one. */
+  const shapesOf = (unit) => {
+    const rows = doubt.shapes[doubt.shape_of[unit]];
+    return ["straight", "crooked"].map((kind) => {
+      const { taper, bow, lean } = rows[kind];
+      return { taper: summed(taper), bow: summed(bow), lean: summed(lean), square: summed(rows.square), near: doubt.alike[kind] };
+    });
+  };
+  const SHAPES = Object.fromEntries(Object.keys(doubt.shape_of).map((unit) => [unit, shapesOf(unit)]));
+  const within = (most, value) => Math.max(-most, Math.min(most, value));
 
-  /** Findings "misread", likeliest first; `alikes` are other openings of the room. Changes no reading. */
+  /** Findings "misread", likeliest first; `alikes` are other openings of the job. Changes no reading. */
   function misreads(opening, alikes = []) {
     let readings = FIELDS.map((place) => opening.readings[place] ?? null);
-    const others = lookAlikes(readings, alikes.map(sizesOf));
+    const job = alikes.map((other) => alikeOf(other, opening.room));
+    const others = lookAlikes(readings, evidentSizes(job));
+    const crooked = within(HOUSE.most, job.reduce((sum, one) => sum + one.crooked, 0));
     const tools = {
       unit: opening.unit,
       grid: table.grid[opening.unit],
@@ -520,7 +531,7 @@ export function makeRules(table) {
     };
     const found = [], doubted = new Set();
     for (let round = 0; round < doubt.most; round += 1) {
-      const guess = likeliest(readings, tools, others);
+      const guess = likeliest(readings, tools, others, crooked);
       if (!guess || guess.places.some((place) => doubted.has(place))) break;
       found.push(...said(guess, readings, tools.unit, others.length > 0));
       guess.places.forEach((place) => doubted.add(place));
@@ -535,49 +546,61 @@ export function makeRules(table) {
     return changed;
   }
 
-  /** The slip that explains the readings best; null where the opening itself explains them better. */
-  function likeliest(readings, tools, others) {
-    const across = sidePenalty(...readings.slice(0, 3)), down = sidePenalty(...readings.slice(3, 6));
-    const agreement = diagonalsPenalty(readings, tools.grid) + unlike(readings, others);
-    let best = null, score = across + down + agreement + doubt.threshold;
-    if (score >= LIKELIEST) return null;
-    const weigh = (tried) => {
-      for (const guess of tried) {
-        if (guess.rarity <= score) continue;
-        const changed = undo(readings, guess);
-        let own = guess.rarity + sidePenalty(...changed.slice(0, 3)) + sidePenalty(...changed.slice(3, 6));
-        if (own <= score) continue; // no penalty is above zero, so the rest can't help
-        own += diagonalsPenalty(changed, tools.grid) + unlike(changed, others);
-        if (own > score) { best = guess; score = own; }
+  /** The slip that explains the readings best, in either kind of house; null where the opening itself does better. */
+  function likeliest(readings, tools, others, crooked) {
+    const [straight, bent] = SHAPES[tools.unit];
+    const kinds = [[straight, 0], [bent, HOUSE.prior + crooked]].map(([shape, prior]) => ({
+      shape,
+      prior,
+      across: sidePenalty(shape, ...readings.slice(0, 3)),
+      down: sidePenalty(shape, ...readings.slice(3, 6)),
+      agreement: diagonalsPenalty(shape, readings, tools.grid) + unlike(shape.near, readings, others),
+    }));
+    const bases = kinds.map((one) => one.across + one.down + one.agreement + one.prior);
+    let best = null, score = Math.max(...bases) + doubt.threshold[tools.unit][hasDiagonals(readings) ? "one" : "bare"];
+    for (const { shape, prior, across, down, agreement } of kinds) {
+      score -= prior;
+      const weigh = (tried) => {
+        for (const guess of tried) {
+          if (guess.rarity <= score) continue;
+          const changed = undo(readings, guess);
+          let own = guess.rarity + sidePenalty(shape, ...changed.slice(0, 3)) + sidePenalty(shape, ...changed.slice(3, 6));
+          if (own <= score) continue; // no penalty is above zero, so the rest can't help
+          own += diagonalsPenalty(shape, changed, tools.grid) + unlike(shape.near, changed, others);
+          if (own > score) { best = guess; score = own; }
+        }
+      };
+      if (score < LIKELIEST) {
+        const kept = { widths: down, heights: across, diagonals: across + down };
+        for (const [name, places] of [...SETS].sort(([a], [b]) => kept[b] - kept[a])) {
+          if (LIKELIEST + kept[name] > score) weigh(inOne(readings, places, tools));
+        }
+        if (agreement < LIKELIEST_SET) weigh(inSets(readings, tools, others.length > 0));
+        weigh(crosswise(readings, others.length > 0));
       }
-    };
-    const kept = { widths: down, heights: across, diagonals: across + down };
-    for (const [name, places] of [...SETS].sort(([a], [b]) => kept[b] - kept[a])) {
-      if (LIKELIEST + kept[name] > score) weigh(inOne(readings, places, tools));
+      score += prior;
     }
-    if (agreement < LIKELIEST_SET) weigh(inSets(readings, tools, others.length > 0));
-    weigh(crosswise(readings, others.length > 0));
     return best;
   }
 
-  function sidePenalty(first, middle, last) {
+  function sidePenalty(shape, first, middle, last) {
     if (first === null || last === null) {
       const end = first === null ? last : first;
       if (end === null || middle === null) return 0;
-      return penaltyAt(TAPER, floorDiv(Math.abs(end - middle) * 2, STEP));
+      return penaltyAt(shape.taper, floorDiv(Math.abs(end - middle) * 2, STEP));
     }
-    const total = penaltyAt(TAPER, floorDiv(Math.abs(last - first), STEP));
+    const total = penaltyAt(shape.taper, floorDiv(Math.abs(last - first), STEP));
     if (middle === null) return total;
-    return total + penaltyAt(BOW, floorDiv(Math.abs(2 * middle - first - last), 2 * STEP));
+    return total + penaltyAt(shape.bow, floorDiv(Math.abs(2 * middle - first - last), 2 * STEP));
   }
 
-  function diagonalsPenalty(readings, grid) {
+  function diagonalsPenalty(shape, readings, grid) {
     const six = sixOf(readings, grid);
     if (!six) return 0;
     const [top, bottom, , , rising, falling] = six;
     const off = floorDiv(Math.abs(excess(six)), 2 * (rising + falling));
     const lean = floorDiv(Math.abs(rising * rising - falling * falling), 2 * (top + bottom));
-    return penaltyAt(SQUARE, floorDiv(off, STEP)) + penaltyAt(LEAN, floorDiv(lean, STEP));
+    return penaltyAt(shape.square, floorDiv(off, STEP)) + penaltyAt(shape.lean, floorDiv(lean, STEP));
   }
 
   function sixOf(readings, grid) {
@@ -596,8 +619,33 @@ export function makeRules(table) {
     return null;
   }
 
+  /** What another opening of the job has to say: its size, how crooked it is, and if it is in the room. */
+  function alikeOf(other, room) {
+    const isNear = other.isNear ?? other.room === room;
+    if (other.alike) return { ...other.alike, isNear }; // it is not in the day: the office worked it out
+    const readings = FIELDS.map((place) => other.readings[place] ?? null);
+    return { size: sizesOf(other), crooked: crookedness(readings, other.unit), isNear };
+  }
+
+  function crookedness(readings, unit) {
+    const [straight, bent] = SHAPES[unit].map(
+      (shape) =>
+        sidePenalty(shape, ...readings.slice(0, 3)) +
+        sidePenalty(shape, ...readings.slice(3, 6)) +
+        diagonalsPenalty(shape, readings, table.grid[unit]),
+    );
+    return within(HOUSE.each, bent - straight);
+  }
+
+  /** Sizes of the room, and those of the rest of the job that come back there. */
+  function evidentSizes(job) {
+    const near = doubt.alike.near, sizes = job.map((one) => one.size).filter((size) => size);
+    const isBack = ([width, height]) =>
+      sizes.filter((size) => Math.abs(size[0] - width) <= near && Math.abs(size[1] - height) <= near).length > 1;
+    return job.filter((one) => one.isNear || (one.size && isBack(one.size))).map((one) => one.size);
+  }
+
   function sizesOf(opening) {
-    if (opening.size) return opening.size; // another opening of the room, of which no more is known
     const readings = FIELDS.map((place) => opening.readings[place] ?? null);
     const width = median(readings, 0), height = median(readings, 3);
     return width === null || height === null ? null : [width, height];
@@ -619,10 +667,9 @@ export function makeRules(table) {
     );
   }
 
-  function unlike(readings, others) {
+  function unlike(near, readings, others) {
     let total = 0;
     if (!others.length) return total;
-    const near = doubt.alike.near;
     for (const axis of [0, 1]) {
       const own = median(readings, 3 * axis), values = others.map((size) => size[axis]);
       if (own === null || values.some((value) => Math.abs(value - own) <= near)) continue;
@@ -633,10 +680,10 @@ export function makeRules(table) {
   }
 
   function* inOne(readings, places, tools) {
-    const hasDiagonals = readings[6] !== null && readings[7] !== null, how = hasDiagonals ? "one" : "bare";
+    const isSquare = hasDiagonals(readings), how = isSquare ? "one" : "bare";
     for (const place of places) {
       const ticks = readings[place];
-      if (ticks === null || !(hasDiagonals || hasCompany(readings, place))) continue;
+      if (ticks === null || !(isSquare || hasCompany(readings, place))) continue;
       for (const [slip, wouldBe] of undone(ticks, FIELDS[place], tools)) {
         if (wouldBe > 0) yield { slip, places: [place], wouldBe: [wouldBe], rarity: SLIPS[slip][how] };
       }
@@ -648,6 +695,7 @@ export function makeRules(table) {
     }
   }
 
+  const hasDiagonals = (readings) => readings[6] !== null && readings[7] !== null;
   const hasCompany = (readings, place) =>
     SETS.find(([name]) => name === setOf(place))[1].filter((other) => readings[other] !== null).length > 1;
 

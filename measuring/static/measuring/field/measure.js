@@ -197,18 +197,22 @@ export class Measure {
     return this.rules.readSite(values, this.unit);
   }
 
-  /** The other openings of the room: evidence about this one's readings. Of those not in the day, their size. */
+  /** The other openings of the job, the room's first: evidence about this one's readings. */
   alikes(visit, one) {
-    const room = visit.rooms.find((room) => room.uid === one.room), found = new Map();
-    for (const [uid, size] of Object.entries(room?.beside ?? {})) found.set(uid, { size });
+    const rooms = new Map(visit.rooms.map((room) => [room.uid, room])), name = (uid) => rooms.get(uid)?.name ?? "";
+    const found = new Map(), add = (uid, room, said) => found.set(uid, { uid, isNear: room === name(one.room), ...said });
+    for (const room of visit.rooms) {
+      for (const [uid, said] of Object.entries(room.beside ?? {})) add(uid, room.name, { alike: said });
+    }
     for (const other of new Set(this.day.visits.flatMap((visit) => visit.openings))) {
-      if (other.room !== one.room) continue;
+      if (!rooms.has(other.room)) continue;
       found.delete(other.uid);
       const passed = other.uid === one.uid || this.table.states.passed_over.includes(other.state);
       const now = passed ? null : this.current(other);
-      if (now?.size && this.products.has(other.facts.product)) found.set(other.uid, this.asRules(other, now));
+      if (now?.size && this.products.has(other.facts.product)) add(other.uid, name(other.room), this.asRules(other, now));
     }
-    return [...found.values()];
+    const byUid = (a, b) => (a.uid < b.uid ? -1 : 1);
+    return [...found.values()].sort((a, b) => b.isNear - a.isNear || byUid(a, b)).slice(0, this.table.misreads.most_alike);
   }
 
   // -- the close-out -----------------------------------------------------------------------------------
