@@ -63,6 +63,13 @@ PHONE = "The phone does an entry as the office will: it must know what the offic
 
 SLIPS = "The job's other openings are as crooked: half an inch of taper is no slip in such a house."
 
+LAPSED = "A held window that ran out is given back by the clock, where only reading the calendar did it."
+OFFERS = (
+    "An offer costs what the board says of the same crew and start: the others keep their planned starts and are "
+    "pushed only when the crew can't reach them in time. So other windows are the cheapest."
+)
+GIVEN_BACK = "crew day held_until promised_from promised_until sequence starts_at state version".split()
+
 CORDS = "One table of cord rules: it says more, and a place's hardware rules hold no second one."
 
 CHANGES: dict[str, list[Change]] = {
@@ -150,11 +157,13 @@ CHANGES: dict[str, list[Change]] = {
         Change("afterwards GET /api/sizes/* body.*.missing_options.*", RECIPES),
         Change("afterwards GET /api/sizes/* body.*.why_not.*", UNRESOLVED),
         # offers leave the other visits where they are, as booking one does
-        Change(
-            "offers *",
-            "An offer costs what the board says of the same crew and start: the others keep their planned starts and "
-            "are pushed only when the crew can't reach them in time. So other windows are the cheapest.",
-        ),
+        *[
+            Change(f"offers * body.offers.*{what}", OFFERS)
+            for what in (
+                "price", "chance", "chance_words", "drive_min", "starts_at", "others_moved", "wait_min", "+00:00",
+            )
+        ],
+        Change("offers * body.offers.order", OFFERS),
         Change("GET /api/appointments/*/offers/ *", "As the other offers."),
         *[
             Change(f"{when}GET /api/appointments/* body.*outcome", "What became of a visit, by its state.", is_new=True)
@@ -166,16 +175,32 @@ CHANGES: dict[str, list[Change]] = {
             for where in ("GET /api/field/day/", "GET /api/visits/", "afterwards GET /api/visits/*")
             for what, is_new in (("paint_caution", True), ("old_paint", False))
         ],
+        *[
+            Change(f"{where}.{name}", LAPSED)
+            for where in ("GET /api/appointments/63/ owner body", "GET /api/stops/ owner body.results.*")
+            for name in GIVEN_BACK
+            if name not in ("held_until", "sequence", "version") or "stops" not in where
+        ],
+        Change("GET /api/appointments/ owner body.results.*", LAPSED),
+        Change("GET /api/stops/ owner body.results.*", LAPSED),
+        Change("GET /api/appointments/63/text/ owner body.text", LAPSED),
         # one grain of time, and one judgement of a visit from now on
-        Change("effect *", MINUTES),
-        Change("day *", MINUTES),
+        *[
+            Change(f"effect * body.{what}", MINUTES)
+            for what in ("price", "text", "drive_min", "pushed.*", "broken.*", "checks.*", "stops.*")
+        ],
+        *[
+            Change(f"day * {what}", MINUTES)
+            for what in ("drive_s", "stops.*.drive_s", "stops.*.arrive", "stops.*.start", "stops.*.leave")
+        ],
         Change("GET /api/installs/figures/ * body.weeks.*.drive", MINUTES),
         Change("GET /api/installs/figures/ * body.causes.*.cost", MINUTES),
-        Change(
-            "decisions *",
-            "A promise that will probably be missed by the clock is named before anybody taps, and who stands in an "
-            "absence is told so; the others move down the list.",
-        ),
+        *[
+            Change(f"decisions * {what}", "What the clock says already is named before anybody taps.", is_new=True)
+            for what in ("will probably be late, *", "expected * after its promised window*")
+        ],
+        Change("decisions * stands on *, or outside its hours. Spread that day", "Who is away is said, that alone."),
+        Change("decisions * stands on *, so nobody comes. Spread that day", "The same, as it reads now.", is_new=True),
         Change(
             "afterwards GET /api/appointments/* body.expected_at",
             "When a visit is expected is worked out from its day as it stands; none is left once the crew is there.",

@@ -53,8 +53,14 @@ def differences(was: Any, now: Any, where: str = "") -> Iterator[Difference]:
         yield Difference(where, was, now)
 
 
-def _naming(was: list[Any], now: list[Any]) -> str | None:
-    """The field that names every row of both lists, if there is one."""
+def _naming(was: list[Any], now: list[Any]) -> str | int | None:
+    """The field that names every row of both lists, if there is one; of rows of texts, the second."""
+    if all(
+        rows and all(isinstance(row, list) and len(row) == 3 and isinstance(row[1], str) for row in rows)
+        and len({row[1] for row in rows}) == len(rows)
+        for rows in (was, now)
+    ):
+        return 1
     for name in NAMING:
         if all(
             rows and all(isinstance(row, dict) and name in row for row in rows)
@@ -65,7 +71,7 @@ def _naming(was: list[Any], now: list[Any]) -> str | None:
     return None
 
 
-def _named(rows: list[Any], name: str) -> dict[str, Any]:
+def _named(rows: list[Any], name: str | int) -> dict[str, Any]:
     return {str(row[name]): row for row in rows}
 
 
