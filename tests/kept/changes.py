@@ -68,7 +68,10 @@ OFFERS = (
     "An offer costs what the board says of the same crew and start: the others keep their planned starts and are "
     "pushed only when the crew can't reach them in time. So other windows are the cheapest."
 )
-GIVEN_BACK = "crew day held_until promised_from promised_until sequence starts_at state version".split()
+GIVEN_BACK = (
+    *("crew", "day", "held_until", "promised_from", "promised_until"),
+    *("sequence", "starts_at", "state", "version"),
+)
 
 CORDS = "One table of cord rules: it says more, and a place's hardware rules hold no second one."
 
