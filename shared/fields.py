@@ -160,6 +160,11 @@ class LengthFormField(forms.Field):
             return True
 
 
+def length_answer(value: Length, unit: Unit) -> dict[str, Any]:
+    """A length as the API answers it: ``{"text": "35 3/8", "unit": "in", "ticks": 287528}``."""
+    return {"text": value.text(unit), "unit": unit.value, "ticks": value.ticks}
+
+
 @extend_schema_field(
     {
         "oneOf": [
@@ -175,11 +180,6 @@ class LengthFormField(forms.Field):
         ]
     }
 )
-def length_answer(value: Length, unit: Unit) -> dict[str, Any]:
-    """A length as the API answers it: ``{"text": "35 3/8", "unit": "in", "ticks": 287528}``."""
-    return {"text": value.text(unit), "unit": unit.value, "ticks": value.ticks}
-
-
 class LengthSerializerField(serializers.Field[Length, Any, dict[str, Any], Any]):
     """
     A length in the API.
