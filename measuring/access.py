@@ -47,6 +47,12 @@ def visit_for(user: User, pk: int) -> Visit:
     return get_object_or_404(rows, appointment=appointment)
 
 
+def visit_of_device(user: User, appointment: int) -> Visit:
+    """A visit by its appointment's key, with its job: services read what they need under their lock."""
+    mine = Appointment.objects.visible_to(user).filter(purpose__in=MEASURING, pk=appointment)
+    return get_object_or_404(Visit.objects.select_related("appointment__job"), appointment__in=mine)
+
+
 def room_for(user: User, pk: int) -> Room:
     return get_object_or_404(Room.objects.visible_to(user).select_related("job__branch"), pk=pk)
 
@@ -58,6 +64,11 @@ def opening_for(user: User, pk: int | UUID) -> Opening:
     """An opening by its key, or by the name a device gave it."""
     which = {"uid": pk} if isinstance(pk, UUID) else {"pk": pk}
     return get_object_or_404(Opening.objects.visible_to(user).select_related(*OPENING_NEEDS), **which)
+
+
+def opening_of_device(user: User, uid: UUID) -> Opening:
+    """An opening by the name a device gave it, its key only: services lock the row and read it then."""
+    return get_object_or_404(Opening.objects.visible_to(user).only("uid", "job"), uid=uid)
 
 
 def unit_for(user: User, pk: int) -> Unit:

@@ -140,10 +140,11 @@ def take_in(*, device: FieldDevice, sent: Any) -> dict[str, Any]:
         found = sent.get("id") if isinstance(sent, Mapping) else None
         return _reply(str(found), 400, _problem(error))
     with transaction.atomic():
-        FieldDevice.objects.select_for_update().get(pk=device.pk)
-        known = DeviceDeed.objects.filter(device=device, deed_id=one.deed_id).first()
-        if known is not None:
-            return _again(known, one)
+        FieldDevice.objects.select_for_update().only("pk").get(pk=device.pk)
+        earlier = list(DeviceDeed.objects.filter(device__user=device.user_id, deed_id=one.deed_id))
+        own = next((row for row in earlier if row.device_id == device.pk), None)
+        if own is not None:
+            return _reply(str(one.deed_id), *_answered(own, one))
         last = DeviceDeed.objects.filter(device=device).aggregate(last=Max("place"))["last"] or 0
         if one.place != last + 1:
             problem = {"problem": f"deed {last + 1} of this device comes first", "expected": last + 1}
@@ -156,29 +157,16 @@ def take_in(*, device: FieldDevice, sent: Any) -> dict[str, Any]:
             body_hash=one.body_hash,
             done_at=one.done_at,
         )
-        if (known_reply := _done_elsewhere(device, one)) is not None:
-            row.reply_status, row.reply = known_reply
+        if earlier:  # sent under a token that the phone had before and lost: done once all the same
+            row.reply_status, row.reply = _answered(earlier[0], one)
             row.save()
         else:
             entries.take(row, one.body)
         return _reply(str(one.deed_id), row.reply_status, row.reply)
 
 
-def _again(known: DeviceDeed, one: _Sent) -> dict[str, Any]:
-    if known.body_hash != one.body_hash:
-        return _reply(str(one.deed_id), 422, {"problem": "another deed came under this id already", "field": "id"})
-    return _reply(str(one.deed_id), known.reply_status, known.reply)
-
-
-def _done_elsewhere(device: FieldDevice, one: _Sent) -> tuple[int, dict[str, Any]] | None:
-    """
-    The reply this deed got when the same phone sent it under a token it had before.
-
-    A phone that lost its token registers anew and sends what it has not heard of: done once all the same.
-    """
-    earlier = DeviceDeed.objects.filter(device__user=device.user_id, deed_id=one.deed_id).first()
-    if earlier is None:
-        return None
+def _answered(earlier: DeviceDeed, one: _Sent) -> tuple[int, dict[str, Any]]:
+    """The reply this deed got when it came before."""
     if earlier.body_hash != one.body_hash:
         return 422, {"problem": "another deed came under this id already", "field": "id"}
     return earlier.reply_status, earlier.reply

@@ -7,7 +7,7 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 from typing import Any, Final
 
-from django.db.models import Case, Exists, OuterRef, When
+from django.db.models import Case, Exists, OuterRef, Prefetch, When
 
 from jobs.models import Job
 from measuring.models import Jurisdiction, Mount, Opening, Product, Reading, Unit
@@ -34,6 +34,8 @@ class Evaluation:
     steps: list[dict[str, Any]] = field(default_factory=list)
     findings: list[dict[str, Any]] = field(default_factory=list)
     gaps: list[Gap] = field(default_factory=list)
+    is_begun: bool = False
+    """Some reading of it stands."""
     is_rough: bool = False
     evidence: Evidence | None = None
 
@@ -211,7 +213,7 @@ def evaluate(
         readings = opening.readings.filter(superseded_at=None).select_related("tape")
     rows = list(readings)
     now = current(rows)
-    out = Evaluation(gaps=gaps_of(opening, rows))
+    out = Evaluation(gaps=gaps_of(opening, rows), is_begun=any(row.superseded_at is None for row in rows))
     out.is_rough = any(reading.grade == Reading.Grade.ROUGH for reading in now.values())
     if any(gap.holds_size for gap in out.gaps):
         return out
@@ -284,6 +286,7 @@ def look_alikes(opening: Opening) -> list[rules.Opening]:
     """The other openings of the job as they were read, the room's first: evidence about this one's readings."""
     if opening.pk is None:
         return []
+    standing = Reading.objects.filter(superseded_at=None).select_related("tape")
     rows = (
         Opening.objects.filter(job=opening.job_id, product__isnull=False)
         .filter(Exists(Reading.objects.filter(opening=OuterRef("pk"), superseded_at=None, conflict_with=None)))
@@ -291,7 +294,8 @@ def look_alikes(opening: Opening) -> list[rules.Opening]:
         .exclude(state__in=TABLE["states"]["passed_over"])
         .order_by(Case(When(room__name=opening.room.name, then=0), default=1), "uid")
         .select_related("product", "room")
-        .prefetch_related("readings__tape", "obstructions")[:MOST_ALIKE]
+        .only("mount", "stops_on", "job", "room__name", "product__family")
+        .prefetch_related(Prefetch("readings", standing), "obstructions")[:MOST_ALIKE]
     )
     found = []
     for row in rows:

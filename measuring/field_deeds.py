@@ -76,8 +76,7 @@ def _demand_role(done: Done) -> None:
 
 def _opening(body: OfOpening, done: Done) -> Opening:
     _demand_role(done)
-    found: Opening = access.opening_for(done.by, body.opening)
-    return found
+    return access.opening_of_device(done.by, body.opening)
 
 
 def _tape(key: int | None, done: Done) -> Tape | None:
@@ -86,8 +85,7 @@ def _tape(key: int | None, done: Done) -> Tape | None:
 
 def _visit(body: OfVisit, done: Done) -> Visit:
     _demand_role(done)
-    found: Visit = access.visit_for(done.by, body.appointment)
-    return found
+    return access.visit_of_device(done.by, body.appointment)
 
 
 def _room(uid: uuid.UUID, done: Done) -> Room:

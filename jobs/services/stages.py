@@ -50,7 +50,8 @@ def recompute_stage(*, job: Job | int, by: User | None = None) -> Job:
     It takes the job's row lock, so two deeds that each finish the last part wait for each
     other and the second one sees what the first did. A change leaves an audit entry.
     """
-    locked = lock_job(job)
+    pk = job.pk if isinstance(job, Job) else job
+    locked = Job.objects.select_for_update().get(pk=pk)
     stage = stage_of(stage_facts(locked))
     if stage != locked.stage:
         before, locked.stage, locked.stage_since = locked.stage, stage, timezone.now()

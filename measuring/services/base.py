@@ -25,7 +25,7 @@ def lock_opening(opening: Opening) -> Opening:
     Every deed on openings and units takes the job first and the opening second, so that
     two of them never wait for each other, and the stage is computed from what stands.
     """
-    lock_job(opening.job_id)
+    _refuse_cancelled(Job.objects.select_for_update().only("number", "cancelled_at").get(pk=opening.job_id))
     return (
         Opening.objects.select_for_update(of=("self",))
         .select_related("job__branch", "job__site", "room", "product", "group")
@@ -37,9 +37,13 @@ def lock_job(job: Job | int) -> Job:
     """The job's row, locked; refuses a cancelled job."""
     pk = job.pk if isinstance(job, Job) else job
     locked = Job.objects.select_for_update(of=("self",)).select_related("branch", "site").get(pk=pk)
-    if locked.is_cancelled():
-        raise Refused(f"job {locked.number} is cancelled")
+    _refuse_cancelled(locked)
     return locked
+
+
+def _refuse_cancelled(job: Job) -> None:
+    if job.is_cancelled():
+        raise Refused(f"job {job.number} is cancelled")
 
 
 def touch(opening: Opening) -> None:
@@ -56,5 +60,4 @@ def note(
 
 def restage(job: Job | int, by: User | None) -> None:
     """The job's stage anew, in the transaction of the deed."""
-    pk = job.pk if isinstance(job, Job) else job
-    recompute_stage(job=Job.objects.get(pk=pk), by=by)
+    recompute_stage(job=job.pk if isinstance(job, Job) else job, by=by)

@@ -29,7 +29,7 @@ from measuring.models import (
 from measuring.options import copied_options
 from measuring.rules.visit import taken_up_again
 from measuring.services.base import lock_job, lock_opening, note, restage
-from measuring.services.sizes import size_opening
+from measuring.services.sizes import size_locked, size_opening
 from shared import audit
 from shared.errors import Refused
 from shared.models import User
@@ -305,7 +305,7 @@ def change_opening(
     opening.version += 1
     opening.save(update_fields=[*changing, "version"])
     note(by, "changed the opening", opening, opening, changes)
-    size_opening(opening=opening, by=by)
+    size_locked(opening, by)
     return Opening.objects.get(pk=opening.pk)
 
 

@@ -77,6 +77,8 @@ def _units(opening: Opening, by: User) -> list[Unit]:
     for unit in units:
         if unit.state not in RELEASED_OR_LATER:
             _follow(opening, unit)
+    if len(units) == opening.units_wanted:
+        return units
     taken = {unit.number for unit in opening.units.all()}
     while len(units) < opening.units_wanted:
         number = next(n for n in range(1, 1000) if n not in taken)
@@ -216,12 +218,12 @@ def _lose_size(opening: Opening, unit: Unit, by: User) -> bool:
 
 
 def _restate(opening: Opening, found: Evaluation) -> bool:
-    """Measured once nothing is missing and no visit is at it; under way again when something is."""
+    """Read once nothing is missing, measured when no visit is at it; under way again when something is."""
     complete = found.size is not None and not found.gaps
     state = state_after(
         opening.state,
         is_complete=complete,
-        is_begun=opening.readings.filter(superseded_at=None).exists(),
+        is_begun=found.is_begun,
         is_at_it=complete and is_being_measured(opening),
     )
     if state == opening.state:
