@@ -229,3 +229,21 @@ def test_a_breach_is_found(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> N
         "what a length is": {module: 1},
         "what a mass looks like": {module: 1},
     }
+
+
+def test_no_script_of_the_day_words_a_state_by_itself() -> None:
+    """Today's script said "on the way", the load's "Left the yard", whatever the office calls them."""
+    from installs.models import Load
+    from jobs.models import Appointment
+
+    words = {label for states in (Appointment.State, Load.State) for label in states.labels if " " in label}
+    said = {
+        (path.name, word)
+        for path in sorted((ROOT / "installs" / "static").rglob("*.js"))
+        for text in re.findall(r'"(?:[^"\\\n]|\\.)*"|`[^`]*`', path.read_text())
+        for word in words
+        if word in text.lower()
+    }
+
+    assert len(words) > 3
+    assert said == set()

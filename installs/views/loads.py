@@ -146,6 +146,7 @@ def _page(request: SignedInRequest, row: Load, *, problem: Refused | None = None
         "before": json.dumps(last.before if last else {}),
         "day_paths": day_paths(request.user, standing, row),
         "after": reverse("jobs:today") if request.user.has_role(roles.INSTALLER) else "",
+        "states": dict(Load.State.choices),
         "problem": problem,
         "typed": request.POST.get("code", "") if problem else "",
         "may_print": request.user.has_role(roles.DISPATCHER, roles.OWNER, roles.INSTALLER),

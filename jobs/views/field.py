@@ -90,6 +90,7 @@ def today(request: SignedInRequest) -> HttpResponse:
         "count": len(calls),
         "outcomes": ports.outcomes(call.visit for call in calls),
         "scripts": ports.day_scripts,
+        "states": dict(Appointment.State.choices),
     }
     return render(request, "jobs/today.html", context)
 

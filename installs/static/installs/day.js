@@ -5,7 +5,8 @@ import { anew, hold, markOf, say, untaken } from "./sending.js";
 
 const mark = document.getElementById("today");
 const isLive = !document.body.dataset.kept;
-const SAID = { "installs.on_the_way": "on the way", "installs.arrived": "arrived" };
+const { onTheWay, arrived } = mark?.dataset ?? {};
+const SAID = { "installs.on_the_way": onTheWay, "installs.arrived": arrived };
 let field;
 
 /** The visit of a form, where it is one with a stop of its own; others are not ours to send. */

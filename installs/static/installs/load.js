@@ -27,7 +27,7 @@ function drawLine(line) {
   const part = line.querySelector("[data-on]");
   if (!part) return;
   part.hidden = isOn || line.dataset.checked === "0";
-  part.textContent = `${line.dataset.checked} on`;
+  part.firstElementChild.textContent = line.dataset.checked;
 }
 
 function drawSections() {
@@ -35,7 +35,7 @@ function drawSections() {
     const left = [...section.querySelectorAll("[data-line]")].filter(missing).length;
     const toGo = section.querySelector("[data-to-go]");
     toGo.hidden = !left;
-    toGo.textContent = `${left} to go`;
+    toGo.firstElementChild.textContent = left;
     section.querySelector("[data-all-on]").hidden = Boolean(left);
     const bundles = section.querySelector(".bundles");
     if (bundles) bundles.hidden = !left;
@@ -52,7 +52,8 @@ function drawLeaving() {
   const named = gaps.slice(0, NAMED).map((line) => `${missing(line)} × ${line.dataset.text}`).join("; ");
   place.querySelector("[data-what]").textContent = named + (gaps.length > NAMED ? "; and more" : "");
   const button = place.closest("form").querySelector("button");
-  button.textContent = gaps.length ? "Leave all the same" : "All on: leave the yard";
+  button.querySelector("[data-when-missing]").hidden = !gaps.length;
+  button.querySelector("[data-when-whole]").hidden = Boolean(gaps.length);
   button.classList.toggle("deed", !gaps.length);
 }
 
@@ -85,9 +86,8 @@ function tell() {
   const waiting = mine();
   if (refused.length) return say(`The office did not take this: ${refused[refused.length - 1].reply.problem}`, true);
   if (!waiting.length) return say(field.trouble);
-  const left = waiting.some((deed) => deed.kind === "installs.load_left") ? "Left the yard. " : "";
-  const back = waiting.some((deed) => deed.kind === "installs.load_back") ? "Back in the yard. " : "";
-  say(`${left}${back}${wordsFor(field, waiting)}`);
+  const become = ["left", "back"].filter((state) => waiting.some((deed) => deed.kind === `installs.load_${state}`));
+  say([...become.map((state) => `${mark.dataset[state]}.`), wordsFor(field, waiting)].join(" "));
 }
 
 // -- taps ----------------------------------------------------------------------------------------
