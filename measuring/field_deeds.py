@@ -435,3 +435,19 @@ def close(body: Close, done: Done) -> Mapping[str, Any]:
             visit=visit, by=done.by, in_part=body.in_part, note_text=body.note, at=done.at
         )
     return {"outcome": visit.outcome}
+
+
+@dataclass(frozen=True, kw_only=True)
+class NotMeasured(OfVisit):
+    """Nothing could be measured, because."""
+
+    reason: Annotated[str, Longest(240)]
+
+
+@deed("measuring.not_measured", "a visit without a measurement", subjects.visit)
+def not_measured(body: NotMeasured, done: Done) -> Mapping[str, Any]:
+    """Begun where it was not, and closed: its openings wait for another visit."""
+    _demand_role(done)
+    appointment = access.appointment_for(done.by, body.appointment)
+    visit = services.could_not_measure(appointment=appointment, reason=body.reason, by=done.by, at=done.at)
+    return {"outcome": visit.outcome}

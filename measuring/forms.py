@@ -224,7 +224,7 @@ class PhotoForm(SheetForm):
 class ReasonForm(SheetForm):
     """Why."""
 
-    reason = forms.CharField(max_length=240)
+    reason = forms.CharField(max_length=240, widget=forms.TextInput(attrs={"list": "reasons"}))
 
 
 class GroupForm(SheetForm):

@@ -219,6 +219,7 @@ class Opening(models.Model):
     class State(models.TextChoices):
         TO_MEASURE = "to_measure", "to measure"
         UNDER_WAY = "under_way", "under way"
+        READ = "read", "read"
         MEASURED = "measured", "measured"
         CANNOT = "cannot", "can't be covered"
         NOT_REACHED = "not_reached", "not reached"

@@ -14,7 +14,7 @@ from measuring.evaluation import Evaluation, asked, current, evaluate
 from measuring.models import Opening, Photo, Place, Reading, Room, SizeChange, Unit
 from measuring.options import gone_options, missing_options, offers_of_units, shown_options
 from measuring.ports import ports
-from measuring.rules.visit import Ask
+from measuring.rules.visit import QUESTIONED, Ask
 from measuring.services import release_problems
 from shared.drawings import Svg
 from shared.lengths import Length, total
@@ -143,7 +143,7 @@ def drawing_of(
         shares = [unit.order_width for unit in sized if unit.order_width is not None]
         height = sized[0].order_height
         covering = (total(shares), height) if height is not None else None
-    doubted = [one["field"] for one in (found.findings if found else []) if one["code"] == "misread"]
+    doubted = [one["field"] for one in (found.findings if found else []) if one["code"] in QUESTIONED]
     picture = picture_of(
         opening,
         now,

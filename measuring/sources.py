@@ -12,13 +12,14 @@ from jobs.models import MEASURING, Appointment, Job
 from jobs.ports import Blocker, Unfinished
 from measuring.models import FactConflict, Opening, Reading, SizeChange, Unit, Visit, VisitOpening
 from measuring.options import gone_options, missing_options, offers
-from measuring.services.visits import open_ends, openings_of
+from measuring.rules.families import TABLE
+from measuring.services.visits import UNFINISHED, open_ends, openings_of
 from measuring.sheets import is_stopped, openings_of_job, unit_rows
 from shared.lengths import Length
 from shared.lengths import Unit as LengthUnit
 from shared.roles import DISPATCHER, MEASURER
 
-TO_MEASURE = (Opening.State.TO_MEASURE, Opening.State.UNDER_WAY, Opening.State.NOT_REACHED)
+TO_MEASURE = tuple(TABLE["states"]["to_do"])
 
 
 def stage_facts(job: Job) -> dict[str, Any]:
@@ -67,7 +68,7 @@ def _what_is_left(visit: Visit | None) -> tuple[bool, str]:
     openings = openings_of(visit)
     if not openings:
         return False, "no openings are on it"
-    begun = any(one.state == Opening.State.UNDER_WAY for one in openings)
+    begun = any(one.state in UNFINISHED for one in openings)
     waiting = {end.opening.pk for end in open_ends(openings) if end.blocks}
     waiting |= {one.pk for one in openings if one.state == Opening.State.NOT_REACHED}
     if not waiting:

@@ -11,7 +11,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterable, Iterator, Mapping
 from typing import Final
 
-from measuring.rules.families import DIAGONALS, HEIGHTS, SIDES, TABLE, WIDTHS, about, named
+from measuring.rules.families import DIAGONALS, GRID, HEIGHTS, SIDES, TABLE, WIDTHS, about, named
 from measuring.rules.finding import CHECK, NOTE, SEVERITIES, STOP, Finding, finding
 from measuring.rules.misreads import misreads
 from measuring.rules.opening import Opening
@@ -159,11 +159,13 @@ def _second_readings(opening: Opening, size: OrderSize) -> Iterator[Finding]:
         alone = not any(other in readings for other in opening.rule.checks)
         if alone and place not in opening.again:
             yield finding("read_twice", place)
-    for place, second in opening.again.items():
-        first = readings.get(place)
-        if first is not None and abs(opening.taken[place] - second) > TABLE["again_apart"]:
-            words = {"first": named(opening.taken[place], unit), "second": named(second, unit)}
-            yield finding("again_differs", place, x=named(abs(opening.taken[place] - second), unit), **words)
+    for place in opening.again:
+        if place not in readings:
+            continue
+        first, second = opening.first(place), opening.second(place)
+        if abs(first - second) > GRID[unit]:
+            words = {"first": named(first, unit), "second": named(second, unit), "counts": named(readings[place], unit)}
+            yield finding("again_differs", place, x=named(abs(first - second), unit), **words)
 
 
 def _depth_unread(opening: Opening, size: OrderSize) -> Iterator[Finding]:

@@ -60,6 +60,7 @@ class Opening:
 
     Both are ticks by place (``widths.top`` .. ``diagonals.falling``). A reading that lacks the
     tape's case (`cased`) gets it added; then what lies between two marks goes down to the lower.
+    Of an inside width read twice (`again`) the lower counts: it is the most that goes in.
     """
 
     id: str
@@ -84,7 +85,20 @@ class Opening:
         readings = {
             place: (ticks + case if place in cased else ticks) // grid * grid for place, ticks in self.taken.items()
         }
+        if self.again and self.mount == "inside":
+            for place in self.again.keys() & readings.keys() & set(WIDTHS):
+                readings[place] = min(readings[place], self.second(place))
         object.__setattr__(self, "readings", readings)
+
+    def first(self, place: str) -> int:
+        """Ticks of the first reading of a place, its case added, down to the grid."""
+        grid, ticks = GRID[self.unit], self.taken[place]
+        return (ticks + (self.case_ticks or 0) if place in self.cased else ticks) // grid * grid
+
+    def second(self, place: str) -> int:
+        """Ticks of the second reading of a place, down to the grid."""
+        grid = GRID[self.unit]
+        return self.again[place] // grid * grid
 
     def as_read(self, place: str) -> int | None:
         """A reading with its tape case and not rounded, in ticks: sizes go down to the grid, shapes don't."""

@@ -96,8 +96,8 @@ def _readings(opening: Opening) -> list[Step]:
     """A step for each reading that does not count as it was typed."""
     steps: list[Step] = []
     taken, unit = opening.taken, opening.unit
-    for place, ticks in opening.readings.items():
-        read = taken[place]
+    for place, counts in opening.readings.items():
+        read, ticks = taken[place], opening.first(place) if place in opening.again else counts
         if ticks == read:
             continue
         if place not in opening.cased:
@@ -107,6 +107,19 @@ def _readings(opening: Opening) -> list[Step]:
         why = _WHY["cased" if ticks == read + case else "cased_down"]
         why = why.format(read=shown(read, unit), case=shown(case, unit))
         steps.append(Step(place, (place, "tape_case.length"), ticks, why))
+    return steps + _of_two(opening) if opening.again else steps
+
+
+def _of_two(opening: Opening) -> list[Step]:
+    """Which counts of two readings of one place that are not the same."""
+    steps = []
+    for place, counts in opening.readings.items():
+        if place not in opening.again or opening.first(place) == opening.second(place):
+            continue
+        both = {"first": opening.first(place), "second": opening.second(place)}
+        words = {name: shown(ticks, opening.unit) for name, ticks in both.items()}
+        which = "lower" if opening.mount == "inside" and place in WIDTHS else "first"
+        steps.append(Step(place, (place, f"again.{place}"), counts, _WHY[f"again_{which}"].format(**words)))
     return steps
 
 

@@ -22,6 +22,9 @@ LABELS: Final[Mapping[str, str]] = TABLE["labels"]
 GAPS: Final[Mapping[str, Mapping[str, Any]]] = TABLE["gaps"]
 """By code: its words, and whether there is no size without it (``holds_size``)."""
 
+QUESTIONED: Final[Mapping[str, str]] = TABLE["questioned"]
+"""Findings that are settled while somebody stands there, by code, and the gap that each is till then."""
+
 Read = Collection[tuple[str, int]]
 """Places and turns with a reading that counts."""
 
@@ -154,11 +157,11 @@ def _unread_code(ask: Ask) -> str:
 
 
 def in_doubt(findings: Iterable[Mapping[str, Any]]) -> list[Gap]:
-    """Readings that look like slips and were not read again yet."""
+    """Readings that look like slips and were not read again yet, and two of one place that are not the same."""
     return [
-        Gap("doubt", str(one.get("field", "")), 1, {"finding": str(one["text"])})
+        Gap(QUESTIONED[one["code"]], str(one.get("field", "")), 1, {"finding": str(one["text"])})
         for one in findings
-        if one["code"] == "misread" and not one.get("confirmed")
+        if one["code"] in QUESTIONED and not one.get("confirmed")
     ]
 
 
@@ -188,19 +191,19 @@ def state_after(state: str, *, is_complete: bool, is_begun: bool, is_at_it: bool
     is_begun
         Some reading of it stands.
     is_at_it
-        A visit that is not closed is at this opening: measured is said when it closes.
+        A visit that is not closed is at this opening: complete, it is read, and measured when the visit closes.
 
     Examples
     --------
     >>> state_after("under_way", is_complete=True, is_begun=True, is_at_it=True)
-    'under_way'
+    'read'
     >>> state_after("measured", is_complete=False, is_begun=False, is_at_it=False)
     'to_measure'
     """
     if state not in TABLE["states"]["measurable"]:
         return state
-    if is_complete and (state == "measured" or not is_at_it):
-        return "measured"
+    if is_complete:
+        return "read" if is_at_it and state != "measured" else "measured"
     return "under_way" if is_begun else "to_measure"
 
 
@@ -256,7 +259,7 @@ def ends(openings: Sequence[Standing]) -> list[End]:
         found += [
             End(index, None, found_one, str(found_one["severity"]))
             for found_one in one.findings
-            if found_one["severity"] != "note" and not (found_one["code"] == "misread" and found_one["field"] in asked)
+            if found_one["severity"] != "note" and not (found_one["code"] in QUESTIONED and found_one["field"] in asked)
         ]
     return found
 
@@ -283,7 +286,7 @@ def close_out(openings: Sequence[Standing], *, in_part: bool) -> CloseOut:
         return CloseOut("left", left[0], "")
     if not openings:
         return CloseOut("no_openings", None, "")
-    measured = any(one.state in ("under_way", "measured") for one in openings)
+    measured = any(one.state in TABLE["states"]["begun"] for one in openings)
     if not (left or untouched):
         return CloseOut("", None, "whole")
     return CloseOut("", None, "part" if measured else "none")

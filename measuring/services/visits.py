@@ -23,7 +23,10 @@ from shared.errors import Refused
 from shared.models import User
 
 TO_DO = tuple(TABLE["states"]["to_do"])
+BEGUN = tuple(TABLE["states"]["begun"])
 LEFT_OUT = tuple(TABLE["states"]["left_out"])
+UNFINISHED = tuple(TABLE["states"]["unfinished"])
+"""Begun, and the visit at it is not closed."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -147,7 +150,7 @@ def close_visit(
     openings = openings_of(visit)
     end = close_out(_standings(openings), in_part=in_part)
     _refuse_open(openings, end)
-    measured = [one for one in openings if one.state in (Opening.State.UNDER_WAY, Opening.State.MEASURED)]
+    measured = [one for one in openings if one.state in BEGUN]
     _close(visit, end.outcome, note_text, at)
     for opening in measured:
         size_opening(opening=opening, by=by)
@@ -176,7 +179,7 @@ def could_not_measure(
         raise Refused("this visit is closed already")
     openings = openings_of(visit)
     for opening in openings:
-        if opening.state == Opening.State.UNDER_WAY:
+        if opening.state in UNFINISHED:
             raise Refused(f"{opening} is begun; close the visit in part, and say for each opening why", field="reason")
     for opening in openings:
         if opening.state == Opening.State.TO_MEASURE:

@@ -18,6 +18,7 @@ from measuring import services
 from measuring.access import MEASURES, appointment_for, room_for, tape_for, visit_for
 from measuring.forms import CloseForm, ListForm, ReasonForm, RoomDefaultsForm, RoomForm
 from measuring.models import Opening, Visit
+from measuring.rules.families import TABLE
 from measuring.services.openings import read_opening_list
 from measuring.services.visits import open_ends
 from measuring.sheets import live_units, rooms_of
@@ -234,7 +235,7 @@ def not_measured(request: SignedInRequest, pk: int) -> HttpResponse:
         else:
             messages.success(request, "Closed. The office sees that another visit is needed.")
             return redirect("measuring:visit", pk)
-    context = {"appointment": appointment, "form": form}
+    context = {"appointment": appointment, "form": form, "reasons": TABLE["not_measured"]}
     return render(request, "measuring/not_measured.html", context, status=422 if form.errors else 200)
 
 

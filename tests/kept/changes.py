@@ -75,6 +75,9 @@ GIVEN_BACK = (
 
 CORDS = "One table of cord rules: it says more, and a place's hardware rules hold no second one."
 
+NEW_KINDS: dict[str, set[str]] = {"2026-11-29": {"measuring.not_measured"}}
+"""Entries that no phone of a release could send yet."""
+
 CHANGES: dict[str, list[Change]] = {
     "2026-11-29": [
         # entries whose body can't be read

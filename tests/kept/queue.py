@@ -114,6 +114,7 @@ def _measures(phone: Phone) -> None:
     for left in (first, second, *rest):
         phone.add("measuring.state", opening=str(left.uid), to="not_reached", reason="out of time")
     phone.add("measuring.close", **at, in_part=True, note="comes back for the rest")
+    phone.add("measuring.not_measured", **at, reason="nobody home")
 
 
 def _installs(phone: Phone) -> None:

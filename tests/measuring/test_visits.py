@@ -58,9 +58,9 @@ def test_an_install_appointment_is_not_for_measuring(dispatcher: User, measurer:
         services.open_visit(appointment=appointment, by=measurer)
 
 
-def test_an_opening_is_under_way_until_the_visit_is_closed(visit: Visit, measurer: User) -> None:
+def test_a_complete_opening_is_read_until_the_visit_is_closed(visit: Visit, measurer: User) -> None:
     done = opening(visit, measurer)
-    assert done.state == Opening.State.UNDER_WAY
+    assert done.state == Opening.State.READ
 
     closed = services.close_visit(visit=visit, by=measurer)
 

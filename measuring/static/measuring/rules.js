@@ -247,12 +247,10 @@ export function makeRules(table) {
 
   /** An opening from ticks that were checked when they were entered; what is not given is not there. */
   function openingOf(values) {
-    const opening = {
+    return countReadings({
       case: null, cased: new Set(), laser: null, cover: null, clothExtra: null, chosen: null,
       again: {}, obstructions: [], stopsOn: {}, room: "", ...values,
-    };
-    countReadings(opening);
-    return opening;
+    });
   }
 
   /** Sets `readings`: the case added where it lacked, then down to the grid. */
@@ -263,6 +261,13 @@ export function makeRules(table) {
       const whole = opening.cased.has(place) ? ticks + (opening.case ?? 0) : ticks;
       opening.readings[place] = floorDiv(whole, grid) * grid;
     }
+    opening.twice = {}; // both readings of a place as they count, of which the lower counts for an inside width
+    for (const [place, ticks] of Object.entries(opening.again)) {
+      if (!(place in opening.readings)) continue;
+      const both = opening.twice[place] = [opening.readings[place], floorDiv(ticks, grid) * grid];
+      if (opening.mount === "inside" && WIDTHS.includes(place)) opening.readings[place] = Math.min(...both);
+    }
+    return opening;
   }
 
   // -- order sizes -----------------------------------------------------------------
@@ -278,8 +283,8 @@ export function makeRules(table) {
 
   function readingSteps(opening) {
     const steps = [], unit = opening.unit;
-    for (const [place, ticks] of Object.entries(opening.readings)) {
-      const read = opening.taken[place];
+    for (const [place, counts] of Object.entries(opening.readings)) {
+      const read = opening.taken[place], [ticks] = opening.twice[place] ?? [counts];
       if (ticks === read) continue;
       if (!opening.cased.has(place)) {
         steps.push(step(place, [place], ticks, unit, fill(table.steps.down, { read: shown(read, unit) })));
@@ -289,6 +294,12 @@ export function makeRules(table) {
       const why = table.steps[ticks === read + own ? "cased" : "cased_down"];
       const words = { read: shown(read, unit), case: shown(own, unit) };
       steps.push(step(place, [place, "tape_case.length"], ticks, unit, fill(why, words)));
+    }
+    for (const place of Object.keys(opening.readings)) {
+      const [first, second] = opening.twice[place] ?? [];
+      if (first === second) continue;
+      const why = table.steps[opening.mount === "inside" && WIDTHS.includes(place) ? "again_lower" : "again_first"];
+      steps.push(step(place, [place, `again.${place}`], opening.readings[place], unit, fill(why, { first: shown(first, unit), second: shown(second, unit) })));
     }
     return steps;
   }
@@ -443,16 +454,15 @@ export function makeRules(table) {
   }
 
   function secondReadings(opening) {
-    const found = [], { readings, taken, unit, again } = opening, rule = ruleFor(opening.family, opening.mount);
+    const found = [], { readings, unit, again } = opening, rule = ruleFor(opening.family, opening.mount);
     for (const place of rule.twice) {
       const alone = !rule.checks.some((other) => other in readings);
       if (alone && !(place in again)) found.push(finding("read_twice", place));
     }
-    for (const [place, second] of Object.entries(again)) {
-      if (!(place in readings)) continue;
-      const apart = Math.abs(taken[place] - second);
-      if (apart > table.again_apart) {
-        const words = { first: named(taken[place], unit), second: named(second, unit), x: named(apart, unit) };
+    for (const [place, [first, second]] of Object.entries(opening.twice)) {
+      const apart = Math.abs(first - second);
+      if (apart > table.grid[unit]) {
+        const words = { first: named(first, unit), second: named(second, unit), x: named(apart, unit), counts: named(readings[place], unit) };
         found.push(finding("again_differs", place, words));
       }
     }

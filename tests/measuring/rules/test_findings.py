@@ -21,8 +21,8 @@ OUTSIDE = {"id": "A", "family": "cellular", "mount": "outside", "widths": {"top"
 COVER = {"left": "3", "right": "3", "top": "3", "bottom": "2"}
 
 
-def found_in(document: dict, **changes) -> dict:
-    opening = Opening.from_json({**document, **changes}, "in")
+def found_in(document: dict, unit: str = "in", **changes) -> dict:
+    opening = Opening.from_json({**document, **changes}, unit)
     return {found.code: found for found in shape_findings(opening, order_size(opening))}
 
 
@@ -123,7 +123,26 @@ def test_a_lone_top_width_is_asked_twice():
 
 def test_two_readings_of_one_place_may_differ_by_a_mark_and_no_more():
     assert "again_differs" not in found_in(INSIDE, again={"widths.top": "36 1/8"})
-    assert found_in(INSIDE, again={"widths.top": "36 1/4"})["again_differs"].field == "widths.top"
+    found = found_in(INSIDE, again={"widths.top": "36 1/4"})["again_differs"]
+    assert (found.field, found.text) == ("widths.top", "Read twice, 36 in and 36 1/4 in: 1/4 in apart; 36 in counts.")
+
+
+def test_in_millimetres_the_mark_is_a_millimetre():
+    """1/8 in is 3 mm: what a branch in inches may read twice was passed over in one that reads millimetres."""
+    sides = {"widths": dict.fromkeys(("top", "middle", "bottom"), "900")}
+    sides["heights"] = dict.fromkeys(("left", "center", "right"), "1500")
+    document = {**INSIDE, **sides, "depth": "90"}
+
+    assert "again_differs" not in found_in(document, unit="mm", again={"widths.top": "901"})
+    assert found_in(document, unit="mm", again={"widths.top": "902"})["again_differs"].field == "widths.top"
+
+
+def test_the_case_of_a_second_reading_is_no_difference():
+    """The first was compared as typed, the second with the case in it: 3 1/4 in apart that were none."""
+    cased = {"length": "3 1/4", "fields": ["widths.top"]}
+    widths = {"top": "32 3/4", "middle": "36", "bottom": "36"}
+
+    assert "again_differs" not in found_in(INSIDE, widths=widths, tape_case=cased, again={"widths.top": "36"})
 
 
 def test_an_unread_depth_is_a_check_inside_only():

@@ -128,6 +128,21 @@ def test_every_step_names_what_it_stands_on_and_sums_are_written_out():
     assert set(last[0].of) | set(last[1].of) <= known
 
 
+@pytest.mark.parametrize(("again", "counts"), [("35 1/4", "35 1/4"), ("35 1/2", "35 3/8"), ("34", "34")])
+def test_of_an_inside_width_read_twice_the_lower_counts_and_says_so(again, counts):
+    """It is the most that goes in; the first counted, whatever the second said, and no step told of either."""
+    widths = {"top": "35 3/8", "middle": "35 3/8", "bottom": "35 3/8"}
+    document = {"id": "A", "family": "cellular", "mount": "inside", "widths": widths, "heights": HEIGHTS}
+
+    size = order_size(Opening.from_json({**document, "again": {"widths.top": again}}, "in"))
+
+    assert size.width.text() == counts
+    told = [step.to_json("in") for step in size.steps if "again.widths.top" in step.of]
+    assert [(one["value"], one["why"]) for one in told] == [
+        (counts, f"read twice, 35 3/8 and {again}: the lower counts")
+    ]
+
+
 def test_an_opening_goes_to_json_and_back_unchanged():
     document = {
         "id": "A",

@@ -173,8 +173,9 @@ export class Measure {
     found.sort((a, b) => SEVERITIES.indexOf(a.severity) - SEVERITIES.indexOf(b.severity));
     const isSame = (found) => found.code === "misread" && now.get(key(found.field))?.confirmed;
     out.findings = found.map((one) => (isSame(one) ? { ...one, severity: "note", confirmed: true } : one));
-    out.doubts = out.findings.filter((one) => one.code === "misread" && !one.confirmed);
-    out.gaps.push(...out.doubts.map((one) => ({ code: "doubt", field: one.field, turn: 1, words: { finding: one.text } })));
+    const { questioned } = this.table;
+    out.doubts = out.findings.filter((one) => one.code in questioned && !one.confirmed);
+    out.gaps.push(...out.doubts.map((one) => ({ code: questioned[one.code], field: one.field, turn: 1, words: { finding: one.text } })));
     return out;
   }
 
@@ -225,7 +226,7 @@ export class Measure {
       const seen = this.evaluate(visit, one), asked = seen.gaps.map((gap) => gap.field);
       for (const gap of seen.gaps) found.push({ one, gap, severity: "stop" });
       for (const finding of seen.findings) {
-        const isAsked = finding.code === "misread" && asked.includes(finding.field);
+        const isAsked = finding.code in this.table.questioned && asked.includes(finding.field);
         if (finding.severity !== "note" && !isAsked) found.push({ one, finding, severity: finding.severity });
       }
     }
@@ -241,7 +242,7 @@ export class Measure {
     if (blocking.length) problem = "gap";
     else if (left.length && !inPart) problem = "left";
     else if (!visit.openings.length) problem = "no_openings";
-    if (left.length || untouched.length) outcome = is("under_way", "measured").length ? "part" : "none";
+    if (left.length || untouched.length) outcome = is(...this.table.states.begun).length ? "part" : "none";
     return { problem, outcome, ends, blocking };
   }
 }

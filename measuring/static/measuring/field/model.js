@@ -66,6 +66,11 @@ export class Work {
     return demand(visit.is_open || visit.closed_at ? visit : null);
   }
 
+  /** What a visit is for once it is begun: the openings it names, else those still to be measured. */
+  covered(visit) {
+    return visit.named || visit.is_open ? visit.openings : visit.openings.filter((one) => this.table.states.to_do.includes(one.state));
+  }
+
   openings() {
     return [...new Set(this.day.visits.flatMap((visit) => visit.openings))];
   }
@@ -145,8 +150,7 @@ export class Work {
     this.follow(one);
     const { measurable } = this.table.states;
     if (!measurable.includes(one.state)) return;
-    const isAtIt = this.isAtIt(one), mayBeMeasured = one.state === "measured" || !isAtIt;
-    if (mayBeMeasured && this.isComplete(one)) one.state = "measured";
+    if (this.isComplete(one)) one.state = one.state !== "measured" && this.isAtIt(one) ? "read" : "measured";
     else one.state = one.readings.length ? "under_way" : "to_measure";
   }
 
@@ -239,10 +243,8 @@ function cleanOption(work, option, text) {
 const ACTS = {
   "measuring.begin"(work, body) {
     const visit = work.visit(body.appointment);
-    if (!visit.is_open && !visit.closed_at) {
-      if (!visit.named) visit.openings = visit.openings.filter((one) => work.table.states.to_do.includes(one.state));
-      Object.assign(visit, { is_open: true, named: true, tape: body.tape ?? null });
-    } else if (visit.is_open && body.tape) visit.tape = body.tape;
+    if (!visit.is_open && !visit.closed_at) Object.assign(visit, { openings: work.covered(visit), is_open: true, named: true, tape: body.tape ?? null });
+    else if (visit.is_open && body.tape) visit.tape = body.tape;
     visit.unsent = work.isUnsent;
   },
   "measuring.room"(work, body) {
@@ -392,7 +394,13 @@ const ACTS = {
     const end = work.measure.closeOut(visit, Boolean(body.in_part));
     demand(!end.problem, end.problem);
     Object.assign(visit, { is_open: false, closed_at: deed.done_at, outcome: end.outcome, unsent: work.isUnsent });
-    for (const one of visit.openings) if (["under_way", "measured"].includes(one.state)) work.resize(one);
+    for (const one of visit.openings) if (work.table.states.begun.includes(one.state)) work.resize(one);
+  },
+  "measuring.not_measured"(work, body, deed) {
+    const visit = work.visit(body.appointment), openings = work.covered(visit), reason = body.reason.trim();
+    demand(reason && !visit.closed_at && !openings.some((one) => work.table.states.unfinished.includes(one.state)));
+    for (const one of openings) if (one.state === "to_measure") Object.assign(one, { state: "not_reached", reason, unsent: work.isUnsent });
+    Object.assign(visit, { openings, is_open: false, named: true, closed_at: deed.done_at, outcome: "none", unsent: work.isUnsent });
   },
 };
 

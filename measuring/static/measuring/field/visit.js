@@ -41,7 +41,7 @@ const state = (word, mark) => h("span", { class: `state ${mark}` }, word);
 /** What the office does not have yet, or has and did not take, at the thing itself. */
 const unsent = (thing) => thing.unsent && h("span", { class: "unsent" }, isParked(thing) ? KEPT_AT_THE_OFFICE.toLowerCase() : "not sent yet");
 const isParked = (thing) => parked.has(thing.uid ?? thing.appointment);
-const LOOKS = { to_measure: "hollow", under_way: "half", measured: "full", cannot: "crossed", not_reached: "crossed" };
+const LOOKS = { to_measure: "hollow", under_way: "half", read: "full", measured: "full", cannot: "crossed", not_reached: "crossed" };
 const wordFor = (list, code) => day.choices[list].find(([key]) => key === code)?.[1] ?? code;
 const stateOf = (one) => state(wordFor("state", one.state), LOOKS[one.state] ?? "half");
 const outcomeOf = (visit) => wordFor("outcome", visit.outcome);
@@ -178,15 +178,16 @@ function visitPage(visit) {
   if (visit.closed_at) return [...out, ...roomList(visit, true)];
   if (!visit.is_open) {
     out.push(bottom(h("button", { class: "deed", id: "begin", onclick: () => deed("begin", { appointment: visit.appointment, tape: tapeOf(visit)?.id ?? null }) }, "Begin to measure")));
-    if (navigator.onLine) out.push(h("p", {}, h("a", { class: "button", href: `/measure/${visit.appointment}/not-measured/` }, "Couldn't measure")));
-    return out;
+    return [...out, couldNot(visit)];
   }
   out.push(...roomList(visit, false), newRoom(visit), tapeChoice(visit));
+  if (!visit.openings.some((one) => table.states.unfinished.includes(one.state))) out.push(couldNot(visit));
   const todo = new Set(measure.ends(visit).filter((end) => end.gap).map((end) => end.one)).size;
   if (visit.openings.length) out.push(bottom(h("a", { class: "button deed", id: "close-out", href: "#close" }, todo ? `Close out · ${todo} open` : "Close out")));
   return out;
 }
 
+const couldNot = ({ appointment }) => because("Couldn't measure", "Nothing can be measured today", [["Close the visit", (reason) => deed("not_measured", { appointment, reason })]], table.not_measured);
 const bottom = (...children) => h("div", { class: "main-deed" }, ...children);
 
 function roomList(visit, isClosed) {
@@ -204,7 +205,6 @@ function roomList(visit, isClosed) {
 
 function openingLine(visit, one, mine, at) {
   const seen = measure.evaluate(visit, one), product = measure.products.get(one.facts.product);
-  const isRead = one.state === "under_way" && !seen.gaps.length;
   const move = (way) => {
     const uids = mine.map((other) => other.uid);
     uids.splice(at + way, 0, uids.splice(at, 1)[0]);
@@ -215,7 +215,7 @@ function openingLine(visit, one, mine, at) {
       h("span", { class: "opening-mark" }, one.mark),
       h("span", { class: "opening-what" }, product ? `${product.name}, ${one.facts.mount}` : "no product yet"),
       h("span", { class: "opening-size" }, seen.size ? [len(seen.size.width), " × ", len(seen.size.height)] : ""),
-      h("span", { class: "opening-state" }, isRead ? state("read", "full") : stateOf(one), seen.doubts.length ? h("span", { class: "severity check" }, "read again") : "", one.reason ? ` ${one.reason} ` : " ", unsent(one) || unsent(one.readings.find((r) => r.unsent) ?? {}))),
+      h("span", { class: "opening-state" }, stateOf(one), seen.doubts.length ? h("span", { class: "severity check" }, "read again") : "", one.reason ? ` ${one.reason} ` : " ", unsent(one) || unsent(one.readings.find((r) => r.unsent) ?? {}))),
     ui.ordering === one.room && h("span", { class: "row" },
       h("button", { disabled: at === 0, "aria-label": `${one.mark} earlier`, onclick: () => move(-1) }, "↑"),
       h("button", { disabled: at === mine.length - 1, "aria-label": `${one.mark} later`, onclick: () => move(1) }, "↓")));
@@ -327,7 +327,7 @@ function rivals(one) {
 }
 
 function doubt(one, found) {
-  const r = measure.current(one).get(`${found.field}:1`);
+  const r = found.code === "misread" && measure.current(one).get(`${found.field}:1`);
   return h("div", { class: "caution doubt", role: "alert" },
     h("p", {}, h("span", { class: "severity check" }, "check"), h("strong", {}, ` Read again: ${measure.label(found.field)}. `), found.text),
     h("div", { class: "row" },
@@ -447,16 +447,18 @@ async function keepReading(visit, one, here, typed) {
     draw();
     return;
   }
-  const standing = measure.current(one).get(`${here.place}:${here.turn}`);
-  const doubted = measure.evaluate(visit, one).doubts.some((found) => found.field === here.place);
+  const now = measure.current(one), stands = now.get(`${here.place}:${here.turn}`);
+  const doubted = measure.evaluate(visit, one).doubts.find((found) => found.field === here.place)?.code;
+  const turn = doubted === "again_differs" && stands?.ticks === ticks ? 3 - here.turn : here.turn; // of two that differ this one came back: the other goes
+  const standing = now.get(`${here.place}:${turn}`);
   Object.assign(ui, { entry: "", whole: "", error: "", withCase: false, here: null, last: { label: measure.label(here.place, here.turn), ticks } });
   navigator.vibrate?.(15);
-  if (standing && doubted && standing.ticks === ticks && here.turn === 1) {
+  if (doubted === "misread" && standing?.ticks === ticks && turn === 1) {
     await deed("same", { reading: standing.uid });
     return;
   }
   await deed("reading", {
-    opening: one.uid, place: here.place, turn: here.turn, typed: typed.trim(), with_case: withCase, tape: tape?.id ?? null,
+    opening: one.uid, place: here.place, turn, typed: typed.trim(), with_case: withCase, tape: tape?.id ?? null,
     grade: ui.rough ? "rough" : "final", seen: standing?.uid ?? null, ticks, case: withCase ? tape.ticks : null,
   });
 }
@@ -521,7 +523,7 @@ function roomDefaults(visit, one) {
 function morePage(visit, one) {
   return [
     titleLine([`#o/${one.uid}`, "back to the opening"], nameOf(visit, one), unsent(one)),
-    obstructions(one), photos(one), options(one), notMeasured(visit, one),
+    obstructions(one), photos(one), options(one), notMeasured(one),
   ];
 }
 
@@ -611,24 +613,25 @@ function options(one) {
     h("p", { class: "help" }, "What is not chosen holds up the release, not the visit."));
 }
 
-function notMeasured(visit, one) {
-  const reason = h("input", { id: "reason", "data-keep": "yes", maxlength: 240, autocomplete: "off" });
-  const to = (what) => async () => {
-    if (!reason.value.trim() && what !== "drop") {
-      ui.problems.reason = "say why, in a few words";
-      draw();
-      return;
-    }
-    ui.problems = {};
-    const because = reason.value.trim();
+function notMeasured(one) {
+  const to = (what) => async (reason) => { await deed("state", { opening: one.uid, to: what, reason }); go(""); };
+  return because("Not measured", "It can't be covered, couldn't be reached, or is not wanted", [["Can't be covered", to("cannot")], ["Couldn't reach", to("not_reached")], ["Drop it", to("drop"), true]]);
+}
+
+/** A reason, and what it is the reason of: `[word, act, needs none]` a button. */
+function because(title, summary, acts, words = []) {
+  const reason = h("input", { id: "reason", "data-keep": "yes", maxlength: 240, list: "reasons", autocomplete: "off" });
+  const tap = (act, isFree) => async () => {
+    const said = reason.value.trim();
+    ui.problems = said || isFree ? {} : { reason: "say why, in a few words" };
+    if (ui.problems.reason) return draw();
     reason.value = "";
-    await deed("state", { opening: one.uid, to: what, reason: because });
-    go("");
+    return act(said);
   };
-  return h("section", { "aria-label": "Not measured" }, h("h2", {}, "Not measured"),
-    h("details", { class: "hurts", open: Boolean(ui.problems.reason) }, h("summary", {}, "It can't be covered, couldn't be reached, or is not wanted"),
-      h("div", { class: `field needed${ui.problems.reason ? " wrong" : ""}` }, h("label", { for: "reason" }, "because"), reason, ui.problems.reason && h("ul", { class: "errorlist" }, h("li", {}, ui.problems.reason))),
-      h("div", { class: "row" }, h("button", { onclick: to("cannot") }, "Can't be covered"), h("button", { onclick: to("not_reached") }, "Couldn't reach"), h("button", { onclick: to("drop") }, "Drop it"))));
+  return h("section", { "aria-label": title }, h("h2", {}, title),
+    h("details", { class: "hurts", open: Boolean(ui.problems.reason) }, h("summary", {}, summary),
+      h("div", { class: `field needed${ui.problems.reason ? " wrong" : ""}` }, h("label", { for: "reason" }, "because"), reason, h("datalist", { id: "reasons" }, words.map((value) => h("option", { value }))), ui.problems.reason && h("ul", { class: "errorlist" }, h("li", {}, ui.problems.reason))),
+      h("div", { class: "row" }, acts.map(([word, act, isFree]) => h("button", { onclick: tap(act, isFree) }, word)))));
 }
 
 // -- the close-out -----------------------------------------------------------------------------------
