@@ -233,7 +233,7 @@ def copy_opening(
     facts["mark"] = _free_mark(opening, mark.strip())
     made = add_opening(room=opening.room, by=by, facts=facts, visit=visit, uid=uid)
     for thing in opening.obstructions.filter(removed_at=None):
-        thing.pk, thing.uid, thing._state.adding = None, uuids.uuid4(), True
+        thing.pk, thing.uid, thing._state.adding = None, copied_uid(made.uid, thing.uid), True
         thing.opening = made
         thing.save()
     if opening.units_wanted and (unit_row := opening.units.live().order_by("number").first()):
@@ -241,6 +241,11 @@ def copy_opening(
     note(by, f"copied {opening}", made, made)
     size_opening(opening=made, by=by)
     return Opening.objects.get(pk=made.pk)
+
+
+def copied_uid(copy: uuids.UUID, thing: uuids.UUID) -> uuids.UUID:
+    """What a thing is named that a copy takes along: the phone names it so too, before the office has the copy."""
+    return uuids.UUID(int=copy.int ^ thing.int)
 
 
 def _free_mark(opening: Opening, wanted: str) -> str:

@@ -20,6 +20,7 @@ from measuring.models import Opening
 from measuring.rules.families import FAMILIES, MOUNTS
 from measuring.rules.range import starting_rows
 from measuring.rules.visit import GAPS
+from measuring.services.openings import copied_uid
 from shared.lengths import parse_length
 from shared.models import User
 from tests.agreement.phone_people import PHOTO
@@ -38,7 +39,13 @@ def page(chromium: Any) -> Iterator[Pages]:
 
 
 def named(value: Any, names: dict[str, Any]) -> Any:
-    """The value with every ``@name`` in it made the thing it stands for, a uid where it is nothing else."""
+    """
+    The value with every ``@name`` in it made the thing it stands for, a uid where it is nothing else.
+
+    ``@B^@crank`` is what the copy ``@B`` calls the thing that its opening calls ``@crank``.
+    """
+    if isinstance(value, str) and "^" in value:
+        return str(copied_uid(*(uuid.UUID(named(one, names)) for one in value.split("^"))))
     if isinstance(value, str) and value.startswith("@"):
         return names.setdefault(value, str(uuid.uuid4()))
     if isinstance(value, dict):

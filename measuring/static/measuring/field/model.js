@@ -274,7 +274,7 @@ const ACTS = {
     const options = Object.fromEntries(Object.entries(like.options).filter(([key]) => !own.includes(key)));
     const made = work.put(visit, room, body.copy, structuredClone(facts));
     made.group = like.group;
-    made.obstructions = like.obstructions.map((thing) => ({ ...thing }));
+    made.obstructions = like.obstructions.map((thing) => ({ ...thing, uid: copiedUid(body.copy, thing.uid) }));
     if (hadUnit && made.units.length) made.options = options;
     work.resize(made);
   },
@@ -412,6 +412,9 @@ function readAt(work, typed, place, own) {
     return refuse(error.message);
   }
 }
+
+/** What a thing is named that a copy takes along, at the office too. */
+const copiedUid = (copy, thing) => copy.replace(/\w/g, (figure, at) => (parseInt(figure, 16) ^ parseInt(thing[at], 16)).toString(16));
 
 function isClean(work, name, value) {
   try {
