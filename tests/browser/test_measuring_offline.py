@@ -465,3 +465,52 @@ def test_the_phone_page_has_no_horizontal_scroll_and_big_targets(bad_entry_page:
     assert widths[0] <= widths[1]
     assert small == []
     assert re.search(r"width, top", page.locator(".entry-place").inner_text())
+
+
+def test_nothing_measured_is_said_without_signal(
+    own_site: Site, job: dict[str, Any], new_page: Callable[..., Any]
+) -> None:
+    """The way there was a page of the office, which a phone without signal does not have."""
+    page = new_page(phone=True, errors_allowed=True)
+    sign_in(page, own_site, job["meg"])
+    take_along(page, own_site, job)
+    page.context.set_offline(True)
+
+    page.click("text=Nothing can be measured today")
+    page.click("text=Close the visit")
+    expect(page.locator(".errorlist")).to_have_text("say why, in a few words")
+    page.fill("#reason", "nobody home")
+    page.click("text=Close the visit")
+    expect(page.locator(".state").first).to_have_text("closed out, nothing measured")
+    assert look(own_site, job)["closed"] == 0
+    page.context.set_offline(False)
+
+    expect(page.locator("#unsent")).to_have_text("All sent.", timeout=60_000)
+    assert look(own_site, job)["closed"] == 1
+
+
+def test_two_readings_apart_are_asked_again_at_once(
+    own_site: Site, job: dict[str, Any], new_page: Callable[..., Any]
+) -> None:
+    page = new_page(phone=True, errors_allowed=True)
+    sign_in(page, own_site, job["meg"])
+    take_along(page, own_site, job)
+    page.click("#begin")
+    page.fill("#room-name", "Hall")
+    page.click("#add-room")
+    choose(page, "wren")
+    for at, typed in {
+        "widths.top:1": "35 1/4", "widths.top:2": "35", "heights.left:1": "60", "heights.center:1": "60",
+        "heights.right:1": "60", "depth:1": "3 1/2",
+    }.items():  # fmt: skip
+        page.click(f"[data-place='{at}']")
+        press(page, typed)
+
+    expect(page.locator(".doubt")).to_contain_text("Read twice, 35 1/4 in and 35 in: 1/4 in apart; 35 in counts.")
+    page.click(".doubt .again")
+    press(page, "35 1/4")  # the first came back: the second goes
+
+    expect(page.locator(".doubt")).to_have_count(0)
+    expect(page.locator("#order-size")).to_contain_text("35 1/4 × 60")
+    page.click(".back")
+    expect(page.locator(".opening-state .state")).to_have_text("read")
