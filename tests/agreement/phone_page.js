@@ -52,7 +52,7 @@ const LOOK = {
 const OPEN = {
   any: (one, gaps) => one.state === "not_reached" || (one.state !== "cannot" && gaps().length > 0),
   to_do: (one, gaps) => !["not_reached", "cannot"].includes(one.state) && gaps().length > 0,
-  begun: (one, gaps) => one.state === "under_way" && gaps().some((gap) => gap.code.startsWith("unread")),
+  unread: (one, gaps) => ["to_measure", "under_way"].includes(one.state) && gaps().some((gap) => gap.code.startsWith("unread")),
 };
 
 function filled(work, { id, kind, body, done_at, look }) {
@@ -67,19 +67,23 @@ function filled(work, { id, kind, body, done_at, look }) {
   }
   if ("open" in look) {
     const isWanted = OPEN[look.open];
-    made.opening = openings.find((one) => isWanted(one, () => work.measure.evaluate(day.visits[0], one).gaps))?.uid;
+    made.opening = openings[look.last ? "findLast" : "find"]((one) => isWanted(one, () => work.measure.evaluate(day.visits[0], one).gaps))?.uid;
     if (!made.opening) return null;
   }
+  const rival = "rival" in look ? nth(readings.filter((r) => !r.conflict), look.rival) : null; // read by somebody who did not see it
+  if (rival) made.opening = openings.find((one) => one.readings.includes(rival)).uid;
+  else if ("rival" in look) return null;
   const one = openings.find((one) => one.uid === made.opening), visit = day.visits.find((visit) => visit.appointment === made.appointment);
   if (kind === "measuring.reading") {
     const now = work.measure.current(one), asks = work.measure.asked(one);
     const unread = asks.filter((ask) => !now.has(`${ask.place}:${ask.turn}`));
     const ask = look.any ? null : nth(unread.length ? unread : asks, look.ask);
-    made.place = ask?.place ?? nth(Object.keys(table.labels), look.ask);
-    made.turn = ask?.turn ?? 1 + (look.ask % 2);
+    made.place = rival?.place ?? ask?.place ?? nth(Object.keys(table.labels), look.ask);
+    made.turn = rival?.turn ?? ask?.turn ?? 1 + (look.ask % 2);
     made.typed = body.typed[made.place.split(".")[0]] ?? body.typed.depth;
     if (made.place === "chosen.height") made.typed = body.typed.heights;
-    if (!look.blind) made.seen = now.get(`${made.place}:${made.turn}`)?.uid ?? null;
+    if (rival) made.seen = null;
+    else if (!look.blind) made.seen = now.get(`${made.place}:${made.turn}`)?.uid ?? null;
   }
   if ("doubt" in look) {
     const doubts = openings.flatMap((one) => work.measure.evaluate(day.visits[0], one).doubts.map((doubt) => work.measure.current(one).get(`${doubt.field}:1`)));

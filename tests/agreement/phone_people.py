@@ -24,9 +24,10 @@ ODD = ("", "0", "abc", "700", "35 9/8", "-3", "1/16", "2' 11 3/8\"", "904 mm", "
 class Person:
     """Somebody at a job, who taps by chance but mostly reads what is asked."""
 
-    def __init__(self, chance: random.Random, unit: Unit, products: list[str]) -> None:
-        self.chance, self.unit, self.products = chance, unit, products
+    def __init__(self, chance: random.Random, unit: Unit, products: list[str], visits: int = 1) -> None:
+        self.chance, self.unit, self.products, self.visits = chance, unit, products, visits
         self.at = 0  # the opening somebody stands at
+        self.is_careful = False
         grid = READING_GRID[unit].ticks
         self.wide = chance.randrange(16 * 8128, 140 * 8128) // grid * grid
         self.high = chance.randrange(20 * 8128, 110 * 8128) // grid * grid
@@ -35,25 +36,54 @@ class Person:
         return [self.one() for _ in range(count)]
 
     def coming(self) -> list[dict[str, Any]]:
-        """Most people begin when they come, and find an opening."""
-        return [] if self.is_rare(0.06) else [self.one(kind) for kind in ("begin", "room", "room", "opening")]
+        """Most people begin when they come, and find an opening; the other of two visits may come to nothing."""
+        other = self.visits > 1 and self.is_rare(0.8)
+        nobody = [self.one("not_measured", reason="nobody home", look={"appointment": 1})] if other else []
+        if self.is_rare(0.06):
+            return nobody
+        begun = self.one("begin", look={"appointment": 0, "tape": self.any()})
+        unseen = self.one("facts", facts={"substrate": "tile"}, look={"opening": self.any(), "blind": True})
+        rooms = [self.one("room"), self.one("room", name="Hall")]
+        return [*nobody, begun, *rooms, self.found(), *([unseen] if self.is_rare(0.6) else [])]
+
+    def found(self) -> dict[str, Any]:
+        """An opening whose product is known."""
+        facts = {"product": self.chance.choice(self.products)}
+        return self.one("opening", facts=facts, look={"appointment": 0, "room": self.any()})
 
     def again(self) -> list[dict[str, Any]]:
-        """On the second day of a phone: what two said differently is settled, as far as it shows."""
-        return [self.one("settle") for _ in range(self.chance.choice((0, 1, 1, 2)))]
+        """Later in the day: what two said differently is settled, as far as it shows."""
+        return [self.one("settle") for _ in range(self.chance.choice((1, 1, 2)))]
+
+    def afterwards(self) -> list[dict[str, Any]]:
+        """After the close-out: a reading that did not know of the one that stands, something that is not there."""
+        return (self.rivals() if self.is_rare(0.6) else []) + (self.cleared() if self.is_rare(0.5) else [])
+
+    def rivals(self) -> list[dict[str, Any]]:
+        """A reading by somebody who saw none where one stands, and which of the two is kept."""
+        other = {**self.one("reading"), "look": {"rival": self.any(), "tape": self.any()}}
+        return [other, self.one("keep", look={"reading": self.any(), "readings": "rivals"})]
+
+    def cleared(self) -> list[dict[str, Any]]:
+        """Something in the way, and gone again."""
+        return [self.one("obstruction"), self.one("clear")]
 
     def leaving(self) -> list[dict[str, Any]]:
         """
-        The visit is closed, in part or whole, with what was begun measured to its end.
+        The visit is closed, in part or whole, with what can be read measured to its end.
 
-        In part, of what isn't finished it is said that it wasn't reached; whole, that it can't be covered.
+        In part, of what isn't finished it is said that it wasn't reached, and one more is found that nobody touches;
+        whole, that it can't be covered.
         """
-        in_part = self.is_rare(0.5)
+        in_part = self.is_rare(0.55)
+        fresh, late = ([self.found()], [self.found()]) if in_part else ([], [])
         to, left = ("not_reached", "to_do") if in_part else ("cannot", "any")
-        wanted = [self.one("reading", look={"open": "begun", "ask": 0, "tape": 0}) for _ in range(6)]
-        sure = [self.one("same", look={"doubt": 0}) for _ in range(2)]
-        aside = [self.one("state", to=to, reason="no time", look={"open": left}) for _ in range(10)]
-        return [*wanted, *sure, *aside, self.one("close", in_part=in_part, look={"appointment": 0})]
+        self.is_careful = True
+        wanted = [self.one("reading", look={"open": "unread", "last": in_part, "ask": 0, "tape": 0}) for _ in range(10)]
+        self.is_careful = False
+        sure = [self.one("same", look={"doubt": 0}) for _ in range(3)]
+        aside = [self.one("state", to=to, reason="no time", look={"open": left}) for _ in range(8)]
+        return [*fresh, *wanted, *sure, *aside, *late, self.one("close", in_part=in_part, look={"appointment": 0})]
 
     def one(self, kind: str = "", **more: Any) -> dict[str, Any]:
         """An entry; ``look`` is filled in by the phone that shows what there is."""
@@ -74,6 +104,8 @@ class Person:
         return str(uuid.UUID(int=self.chance.getrandbits(128), version=4))
 
     def text(self, ticks: int) -> str:
+        if self.is_careful:
+            return Length(ticks).text(self.unit)
         if self.is_rare(0.03):
             return self.chance.choice(ODD)
         if self.is_rare(0.06):
@@ -175,6 +207,9 @@ class Person:
     def close(self) -> dict[str, Any]:
         return {"in_part": self.is_rare(0.6), "note": "", "look": {"appointment": self.any()}}
 
+    def not_measured(self) -> dict[str, Any]:
+        return {"reason": self.chance.choice(("no way in", " not ready ", "")), "look": {"appointment": self.any()}}
+
     def _facts(self) -> dict[str, Any]:
         """One to three facts, each now and then not fit."""
         text = self.chance.choice
@@ -207,6 +242,6 @@ class Person:
 
 WEIGHTS = {
     "begin": 2, "room": 2, "room_defaults": 2, "opening": 4, "copy": 4, "order": 2, "reading": 60, "same": 3,
-    "back": 4, "keep": 3, "facts": 16, "settle": 6, "obstruction": 3, "clear": 2, "photo": 1, "options": 4,
-    "state": 5, "close": 2,
+    "back": 4, "keep": 3, "facts": 16, "settle": 6, "obstruction": 3, "clear": 2, "photo": 4, "options": 5,
+    "state": 5, "close": 0.5, "not_measured": 0.5,
 }  # fmt: skip
