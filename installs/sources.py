@@ -202,9 +202,9 @@ def register() -> None:
     from installs.services.visits import size_changed, take_in_released
     from installs.times import install_minutes
     from jobs.ports import ports as jobs_ports
-    from measuring import offline
     from measuring.ports import ports as measuring_ports
     from shared import demo, menu, panels
+    from shared.devices import offline
     from shared.roles import OWNER
 
     menu.add("Load", "installs:my_load", roles=[INSTALLER], place=25)

@@ -27,7 +27,6 @@ from jobs.models import (
     Crew,
     Customer,
     Job,
-    ParkedEntry,
     PossibleWindow,
     Project,
     Proposal,
@@ -43,7 +42,6 @@ from jobs.schedule.chances import share_told
 from jobs.schedule.day import read_schedule
 from jobs.schedule.effects import effect_of, in_the_way
 from jobs.schedule.offers import Offer, offers_for, read_value
-from jobs.services import entries
 from jobs.views.appointments import effect_json
 from jobs.views.jobs import blockers_of
 from jobs.views.projects import project_of
@@ -916,49 +914,6 @@ class FeedViewSet(ReadViewSet):
         return Response(self.get_serializer(services.revoke_feed(feed=self.get_object(), by=request.user)).data)
 
 
-class ParkedEntrySerializer(serializers.ModelSerializer[ParkedEntry]):
-    """An entry of a phone that is not taken: whose, of which kind, what it is about, what failed."""
-
-    entry = serializers.UUIDField(source="entry.deed_id", read_only=True)
-    kind = serializers.CharField(source="entry.kind", read_only=True)
-    user = serializers.IntegerField(source="entry.device.user_id", read_only=True)
-    reply_status = serializers.IntegerField(source="entry.reply_status", read_only=True)
-
-    class Meta:
-        model = ParkedEntry
-        fields = [
-            "id", "entry", "kind", "user", "job", "where", "parked_at", "tries", "failed", "failed_at", "next_at",
-            "settled_at", "reply_status", "dropped_why",
-        ]  # fmt: skip
-
-
-class ParkedEntryViewSet(ReadViewSet):
-    """Entries of phones that a fault of ours keeps from being taken."""
-
-    roles = OFFICE
-    queryset = ParkedEntry.objects.unsettled().select_related("entry__device__user")
-    serializer_class = ParkedEntrySerializer
-
-    def _now(self, parked: ParkedEntry) -> Response:
-        return Response(self.get_serializer(ParkedEntry.objects.select_related("entry__device").get(pk=parked.pk)).data)
-
-    @extend_schema(request=None, responses=ParkedEntrySerializer)
-    @action(detail=True, methods=["post"])
-    def again(self, request: ApiRequest, pk: str = "") -> Response:
-        """Run it again now."""
-        parked = self.get_object()
-        entries.try_again(parked=parked, by=request.user)
-        return self._now(parked)
-
-    @extend_schema(request=ReasonSerializer, responses=ParkedEntrySerializer)
-    @action(detail=True, methods=["post"])
-    def drop(self, request: ApiRequest, pk: str = "") -> Response:
-        """Give it up, for a reason its phone shows."""
-        parked = self.get_object()
-        entries.drop(parked=parked, by=request.user, reason=_valid(ReasonSerializer, request)["reason"])
-        return self._now(parked)
-
-
 def register(router: DefaultRouter) -> None:
     """The routes of this app."""
     router.register("jobs", JobViewSet, basename="job")
@@ -969,5 +924,4 @@ def register(router: DefaultRouter) -> None:
     router.register("crews", CrewViewSet, basename="crew")
     router.register("proposals", ProposalViewSet, basename="proposal")
     router.register("feeds", FeedViewSet, basename="feed")
-    router.register("parked-entries", ParkedEntryViewSet, basename="parked-entry")
     register_setup(router)

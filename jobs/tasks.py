@@ -5,14 +5,7 @@ from __future__ import annotations
 from celery import shared_task
 
 from jobs import services
-from jobs.services import entries
 from shared.models import Branch
-
-
-@shared_task(name="jobs.tasks.retry_entries")
-def retry_entries() -> int:
-    """Run parked entries of phones again."""
-    return entries.retry()
 
 
 @shared_task(name="jobs.tasks.let_go_lapsed")

@@ -2,26 +2,22 @@
 
 from __future__ import annotations
 
-import logging
 from typing import Any
 
 from django.http import Http404
-from drf_spectacular.extensions import OpenApiAuthenticationExtension
 from drf_spectacular.types import OpenApiTypes
 from drf_spectacular.utils import extend_schema
-from rest_framework import authentication, exceptions, serializers, status
+from rest_framework import serializers, status
 from rest_framework.decorators import action
 from rest_framework.parsers import MultiPartParser
-from rest_framework.permissions import IsAuthenticated
 from rest_framework.request import Request
 from rest_framework.response import Response
 from rest_framework.routers import DefaultRouter
 from rest_framework.viewsets import ViewSet
 
 from jobs.access import job_for
-from jobs.models import Appointment, FieldDevice, Job
-from jobs.services import entries
-from measuring import access, deeds, field, services
+from jobs.models import Appointment, Job
+from measuring import access, field, services
 from measuring.evaluation import alternatives_for, asked, current, evaluate
 from measuring.models import RELEASED_OR_LATER, Opening, Product, SizeChange, Unit, Visit
 from measuring.options import Offer, gone_options, missing_options, offer_of, offers
@@ -31,9 +27,8 @@ from measuring.services.readings import ANY, refuse_large
 from measuring.services.sizes import effects_of
 from measuring.views.openings import visit_at
 from shared.api import ApiRequest, HasRole, PersonMixin, ReadViewSet, kept_in
+from shared.devices.api import FieldViewSet
 from shared.roles import DISPATCHER, OWNER
-
-log = logging.getLogger("jambwise.entries")
 
 # -- openings ---------------------------------------------------------------------------
 
@@ -605,90 +600,14 @@ class ProductViewSet(ReadViewSet):
 # -- the field: devices and their deeds ----------------------------------------------------------
 
 
-class DeviceAuthentication(authentication.BaseAuthentication):
-    """``Authorization: Device <token>``: it outlives the session, and can be revoked alone."""
-
-    def authenticate(self, request: Request) -> tuple[Any, FieldDevice] | None:
-        word, _, token = request.headers.get("Authorization", "").partition(" ")
-        if word != "Device":
-            return None
-        device = deeds.device_of(token.strip()) if token else None
-        if device is None:
-            raise exceptions.AuthenticationFailed("this device is not known any more; sign in on it again")
-        return device.user, device
-
-    def authenticate_header(self, request: Request) -> str:
-        return "Device"
-
-
-class DeviceScheme(OpenApiAuthenticationExtension):  # type: ignore[no-untyped-call]  # registers itself, untyped
-    """How the schema tells of it."""
-
-    target_class = DeviceAuthentication
-    name = "device"
-
-    def get_security_definition(self, auto_schema: Any) -> dict[str, str]:
-        return {"type": "apiKey", "in": "header", "name": "Authorization", "description": "Device <token>"}
-
-
-class DeviceIn(serializers.Serializer[Any]):
-    name = serializers.CharField(max_length=80, required=False, default="", allow_blank=True)
-
-
-class DeedsIn(serializers.Serializer[Any]):
-    asks = serializers.ListField(
-        child=serializers.UUIDField(), max_length=deeds.MOST_AT_ONCE, required=False, default=list,
-        help_text="ids of entries that were answered 202 before",
-    )
-    deeds = serializers.ListField(max_length=deeds.MOST_AT_ONCE)
-
-
-class TryAgain(exceptions.APIException):
-    """The database was busy or away; what was sent is to be sent again."""
-
-    status_code = status.HTTP_503_SERVICE_UNAVAILABLE
-    default_detail = "The office is busy for a moment; send it again."
-    default_code = "busy"
-
-
-class FieldViewSet(ViewSet):
-    """What a phone in the field needs: a token of its own, the day to take along, and where deeds go."""
-
-    authentication_classes = [DeviceAuthentication, authentication.SessionAuthentication]
-    permission_classes = [IsAuthenticated]
-
-    @extend_schema(request=DeviceIn, responses=OpenApiTypes.OBJECT)
-    @action(detail=False, methods=["post"])
-    def devices(self, request: ApiRequest) -> Response:
-        """Register this phone for who is signed in; its token is told this once."""
-        if isinstance(request.auth, FieldDevice):
-            raise exceptions.PermissionDenied("sign in to register a device")
-        device, token = deeds.register_device(user=request.user, name=_valid(DeviceIn, request)["name"])
-        return Response({"id": device.pk, "token": token}, status=status.HTTP_201_CREATED)
+class FieldDayViewSet(FieldViewSet):
+    """What a phone in the field needs, with the day to take along."""
 
     @extend_schema(responses=OpenApiTypes.OBJECT)
     @action(detail=False)
     def day(self, request: ApiRequest) -> Response:
         """The day's visits with all that measuring needs."""
         return Response(field.day_of(request.user))
-
-    @extend_schema(request=DeedsIn, responses=OpenApiTypes.OBJECT)
-    @action(detail=False, methods=["post"])
-    def deeds(self, request: ApiRequest) -> Response:
-        """
-        Deeds done without signal, in the device's order; a reply for each.
-
-        202: kept at the office and not taken yet. Its reply changes when it is; `asks` asks for it.
-        """
-        if not isinstance(request.auth, FieldDevice):
-            raise exceptions.NotAuthenticated("deeds come with a device's token")
-        sent = _valid(DeedsIn, request)
-        try:
-            replies = deeds.receive(device=request.auth, deeds=sent["deeds"])
-            return Response({"replies": replies, "asked": deeds.answers(device=request.auth, ids=sent["asks"])})
-        except entries.Busy as error:
-            log.warning("a phone is asked to send again: %s", error)
-            raise TryAgain from None
 
 
 def register(router: DefaultRouter) -> None:
@@ -699,6 +618,4 @@ def register(router: DefaultRouter) -> None:
     router.register("sizes", SizesViewSet, basename="sizes")
     router.register("size-changes", SizeChangeViewSet, basename="size-change")
     router.register("products", ProductViewSet, basename="product")
-    router.register("field", FieldViewSet, basename="field")
-
-
+    router.register("field", FieldDayViewSet, basename="field")

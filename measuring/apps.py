@@ -15,6 +15,7 @@ class MeasuringConfig(AppConfig):
         from measuring import demo as rooms
         from measuring import field_deeds, papers, sources, times
         from shared import demo, menu, panels, roles
+        from shared.devices import offline
 
         ports.stage_sources.append(sources.stage_facts)
         ports.blocker_sources.append(sources.blockers)
@@ -26,6 +27,17 @@ class MeasuringConfig(AppConfig):
             ports.visit_urls[purpose] = "measuring:visit"
             ports.finish_sources[purpose] = sources.unfinished
             ports.record_sources[purpose] = sources.is_recorded
+        offline.add_page(r"^/measure/(\d+/)?$", "measuring:offline")
+        offline.add_files(
+            "measuring/measuring.css",
+            "measuring/rules.js",
+            "measuring/rules-table.json",
+            "measuring/field/visit.js",
+            "measuring/field/model.js",
+            "measuring/field/measure.js",
+            "measuring/field/facts.js",
+            "measuring/field/drawings.js",
+        )
         assert papers  # registers the document kinds
         assert field_deeds  # registers the kinds of entries
         menu.add("Visits", "measuring:day", roles=[roles.MEASURER], place=20)

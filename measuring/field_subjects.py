@@ -12,8 +12,8 @@ from collections.abc import Set
 from typing import Any
 
 from jobs.models import Appointment, Job
-from jobs.services import entries
 from measuring.models import FactConflict, Obstruction, Opening, Reading, Room
+from shared.devices import entries
 from shared.devices.kinds import Touches
 
 Place = tuple[int | None, str]

@@ -7,7 +7,6 @@ from measuring.views import field, openings, range, sizes, visits
 app_name = "measuring"
 
 urlpatterns = [
-    path("sw.js", field.worker, name="worker"),
     path("measure/", visits.day, name="day"),
     path("measure/offline/", field.shell, name="offline"),
     path("measure/<int:pk>/", visits.visit, name="visit"),

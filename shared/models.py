@@ -386,3 +386,7 @@ class AnsweredRequest(models.Model):
 
     def __str__(self) -> str:
         return self.key
+
+
+# The tables of the phones in the field stand beside what works on them.
+from shared.devices.models import DeviceDeed, FieldDevice, ParkedEntry  # noqa: E402, F401

@@ -4,6 +4,7 @@ from django.contrib.auth.views import LogoutView
 from django.urls import path
 
 from shared import views
+from shared.devices import views as device_views
 
 app_name = "shared"
 
@@ -27,5 +28,6 @@ urlpatterns = [
     path("trail/", views.trail, name="trail"),
     path("machine/", views.machine, name="machine"),
     path("machine/ask/", views.ask_worker, name="ask_worker"),
+    path("sw.js", device_views.worker, name="worker"),
     path("healthz", views.healthz, name="healthz"),
 ]

@@ -20,6 +20,7 @@ from rest_framework.viewsets import GenericViewSet, ViewSet
 from shared import documents, runs, services
 from shared import roles as all_roles
 from shared.api import DeedViewSet
+from shared.devices.api import ParkedEntryViewSet
 from shared.models import Branch, Document, Run, User
 
 
@@ -221,3 +222,4 @@ def register(router: DefaultRouter) -> None:
     router.register("people", PersonViewSet, basename="person")
     router.register("runs", RunViewSet, basename="run")
     router.register("documents", DocumentViewSet, basename="document")
+    router.register("parked-entries", ParkedEntryViewSet, basename="parked-entry")

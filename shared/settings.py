@@ -233,7 +233,7 @@ RUN_ATTEMPTS = whole("RUN_ATTEMPTS", 4, least=1, most=100)
 CELERY_BEAT_SCHEDULE = {
     "send stale runs again": {"task": "shared.tasks.sweep", "schedule": max(2.0, RUN_LEASE_SECONDS / 2)},
     "forget answers kept for a day": {"task": "shared.tasks.forget_answers", "schedule": 3600.0},
-    "run parked entries of phones again": {"task": "jobs.tasks.retry_entries", "schedule": 15.0},
+    "run parked entries of phones again": {"task": "shared.tasks.retry_entries", "schedule": 15.0},
     "give back held windows that ran out": {"task": "jobs.tasks.let_go_lapsed", "schedule": 15.0},
 }
 CELERY_BEAT_SCHEDULE_FILENAME = str(DATA_DIR / "beat")

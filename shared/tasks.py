@@ -8,6 +8,7 @@ from celery import shared_task
 from celery.signals import worker_ready
 
 from shared import idempotency, runs
+from shared.devices import entries
 
 
 @shared_task(name="shared.tasks.work")
@@ -32,3 +33,9 @@ def forget_answers() -> int:
 def sweep_at_start(**kwargs: Any) -> None:
     """A worker that comes up looks at once for what was left lying."""
     sweep.delay()
+
+
+@shared_task(name="shared.tasks.retry_entries")
+def retry_entries() -> int:
+    """Run parked entries of phones again."""
+    return entries.retry()

@@ -17,17 +17,18 @@ from django.urls import reverse
 from django.utils import timezone
 from django.views.decorators.http import require_GET, require_POST
 
-from jobs.models import INSTALLING, MEASURING, Appointment, CalendarRules, Job, ParkedEntry
+from jobs.models import INSTALLING, MEASURING, Appointment, CalendarRules, Job
 from jobs.ports import Blocker, ports
 from jobs.schedule.availability import WorkDay, crew_days
 from jobs.schedule.chances import Outlook, outlooks
 from jobs.schedule.dates import First, earliest_installs
 from jobs.schedule.day import BEGUN, Key, read_schedule
 from jobs.schedule.effects import standing_key
-from jobs.services import entries
 from jobs.views import OFFICE
 from jobs.views.jobs import PER_PAGE, csv_answer
 from shared.access import SignedInRequest, roles_required
+from shared.devices import entries
+from shared.devices.models import ParkedEntry
 from shared.errors import Refused
 from shared.formats.dates import short_day
 from shared.models import User
@@ -297,4 +298,3 @@ def promised_unmade(row: Appointment, earliest: First) -> str:
     if first is None or row.day is None or row.day >= first:
         return ""
     return f"{row.job.number} {row.job.customer.name}: promised {short_day(row.day)}, but {why}."
-

@@ -2,35 +2,16 @@
 
 from __future__ import annotations
 
-import json
-from pathlib import Path
-
 from django.contrib import messages
 from django.contrib.auth.decorators import login_required
-from django.contrib.staticfiles import finders
 from django.http import Http404, HttpResponse
 from django.shortcuts import redirect, render
-from django.views.decorators.cache import cache_control
 from django.views.decorators.http import require_GET, require_http_methods
 
-from jobs.models import FieldDevice
-from measuring import deeds, offline
 from shared.access import SignedInRequest, roles_required
+from shared.devices import receiver
+from shared.devices.models import FieldDevice
 from shared.roles import ALL, FIELD, OFFICE, OWNER
-
-
-@require_GET
-@cache_control(no_cache=True)
-def worker(request: SignedInRequest) -> HttpResponse:
-    """The service worker, from the root so that it may serve every page; it holds no data."""
-    path = finders.find("measuring/field/sw.js")
-    assert isinstance(path, str)
-    parts = offline.parts()
-    head = "".join(
-        f"const {name.upper()} = {json.dumps(parts[name])};\n" for name in ("version", "files", "pages")
-    )
-    body = Path(path).read_text(encoding="utf-8")
-    return HttpResponse(head + body, content_type="text/javascript; charset=utf-8")
 
 
 @login_required
@@ -54,7 +35,7 @@ def devices(request: SignedInRequest) -> HttpResponse:
         device = rows.filter(pk=int(pk)).first() if pk.isdigit() else None
         if device is None:
             raise Http404
-        deeds.revoke_device(device=device, by=user)
+        receiver.revoke_device(device=device, by=user)
         messages.success(request, "Revoked: nothing this phone sends is taken any more.")
         return redirect("measuring:devices")
     return render(request, "measuring/devices.html", {"devices": rows[:100]})

@@ -20,9 +20,10 @@ from typing import Any
 
 from django.utils import timezone
 
-from measuring import deeds, field
+from measuring import field
 from measuring.evaluation import evaluate
 from measuring.models import Opening
+from shared.devices import receiver
 from shared.models import User
 
 STATIC = Path(__file__).resolve().parents[2] / "measuring" / "static" / "measuring"
@@ -99,14 +100,14 @@ class Phone:
 
     def __init__(self, user: User) -> None:
         self.user = user
-        self.device, _ = deeds.register_device(user=user, name="phone of a test")
+        self.device, _ = receiver.register_device(user=user, name="phone of a test")
         self.sent = 0
 
     def send(self, entries: Sequence[Mapping[str, Any]]) -> list[dict[str, Any]]:
         """Send entries in their order; the office's replies."""
         numbered = [{**one, "place": self.sent + at} for at, one in enumerate(entries, start=1)]
         self.sent += len(numbered)
-        return deeds.receive(device=self.device, deeds=numbered)
+        return receiver.receive(device=self.device, deeds=numbered)
 
     def day(self) -> dict[str, Any]:
         """The day as this phone fetches it."""

@@ -15,12 +15,12 @@ from typing import Any
 
 import pytest
 
-from measuring.deeds import kinds
 from measuring.models import Opening
 from measuring.rules.families import FAMILIES, MOUNTS
 from measuring.rules.range import starting_rows
 from measuring.rules.visit import GAPS
 from measuring.services.openings import copied_uid
+from shared.devices.receiver import kinds
 from shared.lengths import parse_length
 from shared.models import User
 from tests.agreement.phone_people import PHOTO

@@ -11,7 +11,7 @@ from typing import Any
 
 import pytest
 
-from measuring.deeds import kinds
+from shared.devices.receiver import kinds
 from shared.models import Branch
 from tests.agreement.phone_queues import lacking, make_worlds, play
 from tests.agreement.phones import Pages, pages

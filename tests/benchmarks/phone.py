@@ -43,7 +43,7 @@ def play(queues: int, first_seed: int) -> int:
     from django.test.utils import setup_test_environment
     from playwright.sync_api import sync_playwright
 
-    from measuring.deeds import kinds
+    from shared.devices.receiver import kinds
     from tests.agreement import phone_queues
     from tests.agreement.phones import pages
     from tests.conftest import CHROMIUM, CHROMIUM_ARGS

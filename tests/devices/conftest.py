@@ -6,9 +6,9 @@ from collections.abc import Iterator
 
 import pytest
 
-from jobs.models import ParkedEntry
 from measuring import services
 from measuring.models import Opening, Visit
+from shared.devices.models import ParkedEntry
 from shared.models import User
 from tests.devices.phone import Phone, fault, reading
 from tests.measuring.makers import make_appointment, make_job, make_opening

@@ -12,8 +12,8 @@ import pytest
 from django.utils import timezone
 from rest_framework.test import APIClient
 
-from measuring import deeds
 from measuring.models import Opening
+from shared.devices import receiver
 from shared.models import User
 
 
@@ -21,7 +21,7 @@ class Phone:
     """A phone of somebody; kinds without a room are measuring's."""
 
     def __init__(self, user: User) -> None:
-        self.device, self.token = deeds.register_device(user=user, name="test phone")
+        self.device, self.token = receiver.register_device(user=user, name="test phone")
         self.client = APIClient()
         self.client.credentials(HTTP_AUTHORIZATION=f"Device {self.token}")
         self.place = 0

@@ -10,9 +10,9 @@ from typing import Any
 
 import pytest
 
-from jobs.models import DeviceDeed
 from shared.contracts import ContractError
 from shared.devices import kinds
+from shared.devices.models import DeviceDeed
 from shared.models import User
 from shared.records import fields_of
 from tests.devices.phone import Phone

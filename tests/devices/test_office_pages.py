@@ -11,8 +11,8 @@ from django.test import Client
 from django.urls import reverse
 from django.utils import timezone
 
-from jobs.models import DeviceDeed, ParkedEntry
 from measuring.models import Opening
+from shared.devices.models import DeviceDeed, ParkedEntry
 from shared.models import AuditEntry, User
 from tests.devices.phone import Phone, reading
 
@@ -32,7 +32,7 @@ def test_the_page_says_who_where_since_when_and_what_failed(
     page = as_user(dispatcher).get("/stuck/").content.decode()
 
     for words in (
-        "From phones, not taken yet", f"A reading: <a href=\"{old.job.get_absolute_url()}\">{old.where}</a>",  # type: ignore[union-attr]
+        "From phones, not taken yet", f"A reading: <a href=\"/jobs/{old.job_id}/\">{old.where}</a>",
         "2 more wait behind it", str(dispatcher), "The program failed on it (KeyError)", "Tried 1 time,",
         f"{old.where}: a reading from a phone is not taken.",
     ):  # fmt: skip

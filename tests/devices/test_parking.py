@@ -14,13 +14,14 @@ from django.utils import timezone
 
 from installs import services as install_services
 from installs.models import VisitUnit
-from jobs.models import Appointment, DeviceDeed, ParkedEntry
-from jobs.services import entries
-from jobs.tasks import retry_entries
+from jobs.models import Appointment
 from measuring import services
 from measuring.models import Opening, Reading, Visit
+from shared.devices import entries
+from shared.devices.models import DeviceDeed, ParkedEntry
 from shared.errors import Refused
 from shared.models import AuditEntry, Branch, User
+from shared.tasks import retry_entries
 from tests.devices.phone import Phone, fault, reading
 from tests.factories import make_job as a_job
 from tests.installs.makers import make_crew, make_unit, make_visit, stock_up

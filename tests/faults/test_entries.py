@@ -33,7 +33,7 @@ DOOMED = """
 import os, signal
 import django
 django.setup()
-from jobs.services import entries
+from shared.devices import entries
 from measuring.models import Reading
 def killed(*said):
     assert Reading.objects.count() == 1  # it is written, and not stored yet
@@ -42,12 +42,12 @@ entries._settle = killed
 entries.retry(hurry=True)
 """
 AGAIN = """
-from jobs.services import entries
+from shared.devices import entries
 print(entries.retry(hurry=True))
 """
 LOOK = """
 import json
-from jobs.models import DeviceDeed, ParkedEntry
+from shared.devices.models import DeviceDeed, ParkedEntry
 from measuring.models import Reading
 from shared.models import AuditEntry
 print(json.dumps({

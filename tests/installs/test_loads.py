@@ -12,8 +12,8 @@ from fabrication.models import StockItem, StockMove
 from installs import services
 from installs.models import Load, LoadLine, VanStock
 from jobs.models import Appointment, Purpose
-from measuring import deeds
 from measuring.models import Unit
+from shared.devices import receiver
 from shared.errors import Refused
 from shared.models import Branch, User
 from tests.factories import make_job
@@ -84,12 +84,12 @@ def test_a_code_ticks_one_package_and_a_bundle_all(branch: Branch, dispatcher: U
 
 def sent(installer: User, *several: tuple[str, dict[str, Any]]) -> list[int]:
     """What the office answers to deeds of a phone that were done without signal."""
-    device, _ = deeds.register_device(user=installer)
+    device, _ = receiver.register_device(user=installer)
     rows = [
         {"id": str(uuid.uuid4()), "place": place, "kind": kind, "body": body, "done_at": "2026-03-02T08:05:00Z"}
         for place, (kind, body) in enumerate(several, 1)
     ]
-    return [reply["status"] for reply in deeds.receive(device=device, deeds=rows)]
+    return [reply["status"] for reply in receiver.receive(device=device, deeds=rows)]
 
 
 def test_a_load_checked_without_signal_arrives_as_it_was_checked(

@@ -22,9 +22,9 @@ from installs.times import install_minutes, learned
 from jobs import services as calendar
 from jobs.models import Appointment, Job, Purpose
 from jobs.ports import ports
-from measuring import deeds
 from measuring.models import Opening, Unit
 from measuring.starting_data import load_products
+from shared.devices import receiver
 from shared.errors import Refused
 from shared.models import AuditEntry, Branch, User
 from tests.installs.makers import a_day, make_crew, make_unit, make_visit, stock_up
@@ -424,7 +424,7 @@ def test_logged_times_flow_back_into_the_estimate(branch: Branch, dispatcher: Us
 
 
 def send(device, place: int, kind: str, body: dict, at: dt.datetime) -> dict:
-    return deeds.take_in(
+    return receiver.take_in(
         device=device,
         sent={"id": str(uuid.uuid4()), "place": place, "kind": kind, "body": body, "done_at": at.isoformat()},
     )
@@ -435,7 +435,7 @@ def test_a_whole_stop_done_without_signal_arrives_in_order_with_its_times(
 ) -> None:
     _job, visit = a_day(branch, dispatcher, installer)
     up, down = units_of(visit)
-    device, _ = deeds.register_device(user=installer)
+    device, _ = receiver.register_device(user=installer)
     at = timezone.now() - dt.timedelta(hours=2)
     body = {"appointment": visit.pk}
     data = base64.b64encode(picture()).decode()
@@ -464,7 +464,7 @@ def test_a_phone_of_somebody_else_changes_nothing(
 ) -> None:
     _, visit = a_day(branch, dispatcher, installer)
     for person, status in ((measurer, 403), (dispatcher, 200)):
-        device, _ = deeds.register_device(user=person)
+        device, _ = receiver.register_device(user=person)
 
         reply = send(device, 1, "installs.arrived", {"appointment": visit.pk}, timezone.now())
 

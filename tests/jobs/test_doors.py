@@ -11,8 +11,9 @@ from django.utils import timezone
 
 from jobs import services
 from jobs.ics import feed_token
-from jobs.models import Absence, CrewMember, DeviceDeed, FieldDevice, Holiday, ParkedEntry, Proposal
+from jobs.models import Absence, CrewMember, Holiday, Proposal
 from shared import roles
+from shared.devices.models import DeviceDeed, FieldDevice, ParkedEntry
 from shared.models import Run
 from tests.factories import make_appointment, make_crew, make_job
 

@@ -250,6 +250,11 @@ ROWS: dict[str, list[RowChange]] = {
         RowChange("measuring_jurisdiction.name", "name", "The United Kingdom is a place of its own."),
         RowChange("measuring_product.fit", "fit", "Light gaps of what hangs on a tube are their recipes'."),
         RowChange("measuring_product.revision", "revision", "A change of a product's gaps is a revision."),
+        RowChange(
+            "django_content_type.app_label",
+            "app_label",
+            "The phones' tables are of shared; what was recorded of them follows.",
+        ),
         RowChange("installs_returnowed.state", "state", "open is now owed, as on its page."),
     ],
 }

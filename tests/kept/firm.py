@@ -286,8 +286,8 @@ def picture(colour: str, size: tuple[int, int] = (64, 48)) -> bytes:
 def _measuring(people: dict[str, Any]) -> None:
     from jobs.models import Appointment
     from measuring import services
-    from measuring.deeds import register_device
     from measuring.models import Opening, Unit
+    from shared.devices.receiver import register_device
 
     by, office = people["measurer"], people["dispatcher"]
     services.save_measure_times(branch=by.branch, by=people["owner"], minutes={})
@@ -372,4 +372,3 @@ def _doors(people: dict[str, Any]) -> None:
     """Somebody signed in, somebody mistook the password."""
     Client().force_login(people["owner"])
     Client().post("/sign-in/", {"username": "measurer", "password": "measure once"})
-

@@ -38,7 +38,7 @@ class Phone:
 
 def phones() -> list[Phone]:
     """Registered at the kept firm, with all they have to send."""
-    from measuring.deeds import register_device
+    from shared.devices.receiver import register_device
     from shared.models import User
 
     made = []

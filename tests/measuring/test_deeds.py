@@ -9,9 +9,10 @@ from typing import Any
 
 import pytest
 
-from jobs.models import DeviceDeed, FieldDevice
-from measuring import deeds, services
+from measuring import services
 from measuring.models import FactConflict, Opening, Reading, Room, Visit
+from shared.devices import receiver
+from shared.devices.models import DeviceDeed, FieldDevice
 from shared.models import User
 from tests.devices.phone import Phone
 from tests.measuring.makers import INSIDE, inch, make_appointment, make_job, make_opening, make_tape
@@ -235,7 +236,7 @@ def test_every_kind_of_deed_does_its_deed(phone: Phone, visit: Visit, opening: O
     ]
 
     assert statuses == [200] * 14
-    assert {kind.removeprefix("measuring.") for kind in deeds.kinds() if kind.startswith("measuring.")} >= {
+    assert {kind.removeprefix("measuring.") for kind in receiver.kinds() if kind.startswith("measuring.")} >= {
         "begin", "room", "opening", "reading", "close", "facts", "photo", "settle", "keep",
     }  # fmt: skip
 
@@ -244,7 +245,7 @@ def test_every_kind_of_deed_does_its_deed(phone: Phone, visit: Visit, opening: O
 
 
 def test_a_revoked_phone_is_refused(phone: Phone, measurer: User) -> None:
-    deeds.revoke_device(device=phone.device, by=measurer)
+    receiver.revoke_device(device=phone.device, by=measurer)
 
     answer = phone.client.post("/api/field/deeds/", {"deeds": []}, format="json")
 
@@ -278,7 +279,7 @@ def test_a_session_registers_a_phone_and_its_token_is_not_kept(api_as: Any, meas
     token = answer.json()["token"]
     device = FieldDevice.objects.get(pk=answer.json()["id"])
     assert token not in device.token_hash
-    assert deeds.device_of(token) == device
+    assert receiver.device_of(token) == device
 
 
 @pytest.mark.parametrize("role", ["workroom", "installer", "stranger"])
@@ -315,7 +316,7 @@ def test_the_same_parcel_twice_at_once_is_done_once(phone: Phone, opening: Openi
     replies: list[Any] = []
 
     def send() -> None:
-        replies.append(deeds.take_in(device=phone.device, sent=deed))
+        replies.append(receiver.take_in(device=phone.device, sent=deed))
         connection.close()
 
     threads = [threading.Thread(target=send) for _ in range(2)]

@@ -81,7 +81,6 @@ DEEDS: dict[str, set[str]] = {
 
 OF_ONESELF = {"day", "tapes", "range", "new_product", "measure_times", "devices", "offline"}
 """Pages that name no row: a stranger enters, and sees their own branch."""
-OPEN_TO_ALL = {"worker"}
 """Holds no rows: a browser fetches it without asking who is there."""
 
 
@@ -179,7 +178,7 @@ def address(name: str, rows: dict[str, int]) -> str:
 def test_every_route_is_in_the_tables() -> None:
     names = {pattern.name for pattern in urls.urlpatterns if isinstance(pattern, URLPattern)}
 
-    assert names == PAGES.keys() | DEEDS.keys() | OPEN_TO_ALL
+    assert names == PAGES.keys() | DEEDS.keys()
 
 
 @pytest.mark.parametrize("name", PAGES)
@@ -253,9 +252,9 @@ def test_the_service_worker_is_served_from_the_root(client: Client) -> None:
 def test_a_phone_is_revoked_by_its_own_person_only(
     measurer: User, dispatcher: User, as_user: Callable[[User], Client]
 ) -> None:
-    from measuring import deeds
+    from shared.devices import receiver
 
-    device, _ = deeds.register_device(user=measurer)
+    device, _ = receiver.register_device(user=measurer)
     url = reverse("measuring:devices")
 
     refused = as_user(dispatcher).post(url, {"device": device.pk}).status_code

@@ -1,5 +1,5 @@
 // Today without signal: kept on the phone with its stops; setting out and arriving wait in the phone's queue.
-import { openField } from "../measuring/field/queue.js";
+import { openField } from "../shared/devices/queue.js";
 import { fetchPage, keep } from "./kept.js";
 import { anew, hold, markOf, say, untaken } from "./sending.js";
 

@@ -1,5 +1,5 @@
 // The load on a phone: every tap goes into the phone's own queue first, then to the office.
-import { openField } from "../measuring/field/queue.js";
+import { openField } from "../shared/devices/queue.js";
 import { keep, keepDay, pageOf } from "./kept.js";
 import { CAN_SCAN, scanner } from "./scan.js";
 import { anew, gone, hold, isUnderway, say, untaken, wordsFor } from "./sending.js";

@@ -1,5 +1,5 @@
 // What the pages of the day share: the line that says what waits, taps held until they are kept, the fresh page.
-import { KEPT_AT_THE_OFFICE } from "../measuring/field/queue.js";
+import { KEPT_AT_THE_OFFICE } from "../shared/devices/queue.js";
 
 const SENT_WITHIN_MS = 4000;
 let underway = 0; // taps that are not on the disk yet

@@ -1,5 +1,5 @@
 // The stop on a phone: every tap goes into the phone's own queue first, then to the office.
-import { openField } from "../measuring/field/queue.js";
+import { openField } from "../shared/devices/queue.js";
 import { keep, keepDay } from "./kept.js";
 import { anew, gone, hold, markOf, say, untaken, wordsFor } from "./sending.js";
 

@@ -1,6 +1,6 @@
 /* The visit on a phone: rooms and openings as they are walked, a keypad, a drawing that grows. */
 import { formatLength, inchParts } from "../rules.js";
-import { KEPT_AT_THE_OFFICE, openField, newId } from "./queue.js";
+import { KEPT_AT_THE_OFFICE, openField, newId } from "../../shared/devices/queue.js";
 import { Measure } from "./measure.js";
 import { findOpening, freeMark, marksIn, nextMark, project } from "./model.js";
 import { openingDrawing, tapeDrawing } from "./drawings.js";

@@ -24,10 +24,10 @@ from django.db.models import QuerySet
 from django.http import Http404
 from django.utils import timezone
 
-from jobs.models import DeviceDeed, FieldDevice, ParkedEntry
 from shared import audit
 from shared.contracts import ContractError
 from shared.devices.kinds import Done, Kind, Touches, kind_of
+from shared.devices.models import DeviceDeed, FieldDevice, ParkedEntry
 from shared.errors import Refused
 from shared.models import User
 
@@ -244,7 +244,7 @@ def untaken(user: User, now: dt.datetime | None = None) -> list[Untaken]:
     fronts: dict[int, ParkedEntry] = {}
     behind: dict[int, int] = {}
     first_of: dict[str, int] = {}
-    for row in rows.select_related("entry__device__user", "job__customer").defer("body"):
+    for row in rows.select_related("entry__device__user").defer("body"):
         before = [first_of[subject] for subject in row.waits if subject in first_of]
         front = min(before, default=row.pk)
         if before:

@@ -6,7 +6,7 @@ and a place in its order. What it got as reply is kept: a repeat gets the same r
 with another body is refused, and a deed that comes before its turn is sent back. A deed the
 service refuses keeps its place and its reply, so that it never holds up the ones behind it; the
 phone shows it to the person. One that a fault of ours keeps from being taken is parked
-(`jobs.services.entries`): 202 until it is settled.
+(`shared.devices.entries`): 202 until it is settled.
 """
 
 from __future__ import annotations
@@ -25,10 +25,10 @@ from django.db.models import Max
 from django.utils import timezone
 from django.utils.dateparse import parse_datetime
 
-from jobs.models import DeviceDeed, FieldDevice
-from jobs.services import entries
 from shared import audit
+from shared.devices import entries
 from shared.devices.kinds import Done, deed, kinds
+from shared.devices.models import DeviceDeed, FieldDevice
 from shared.errors import Refused
 from shared.models import User
 

@@ -1,8 +1,8 @@
 """
 What works without signal: pages, the empty page that stands in for each, and files.
 
-A room above registers its own field pages here (installs: the stop page); the service worker
-that `measuring.views.field.worker` serves knows them all.
+A room above registers its own field pages here (measuring: the visit, installs: the stop); the service worker
+that `shared.devices.views.worker` serves knows them all.
 """
 
 from __future__ import annotations
@@ -65,14 +65,5 @@ add_files(
     "shared/base.js",
     "shared/mark.svg",
     "django_htmx/htmx-2.min.js",
-    "measuring/measuring.css",
-    "measuring/rules.js",
-    "measuring/rules-table.json",
-    "measuring/field/visit.js",
-    "measuring/field/queue.js",
-    "measuring/field/model.js",
-    "measuring/field/measure.js",
-    "measuring/field/facts.js",
-    "measuring/field/drawings.js",
+    "shared/devices/queue.js",
 )
-add_page(r"^/measure/(\d+/)?$", "measuring:offline")
