@@ -13,7 +13,7 @@ from installs.models import Load, PrintedPacket, ReturnOwed, VisitUnit
 from installs.reading import rules_of, visit_units
 from installs.rules.causes import cause
 from jobs.models import INSTALLING, Appointment, Job
-from jobs.words import window_text
+from jobs.schedule.words import window_text
 from measuring.models import Unit
 from shared.documents import Content, document_kind, kind_of
 from shared.models import Document

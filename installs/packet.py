@@ -26,7 +26,7 @@ from installs.services.loads import LoadPlan, goes_up, load_of, packages_for
 from jobs.drawings import route_map
 from jobs.models import Appointment, Crew, Site
 from jobs.schedule.day import DaySchedule, moment, read_day
-from jobs.words import clock, promise_text
+from jobs.schedule.words import clock, promise_text
 from measuring.models import Opening, Reading, Unit
 from measuring.options import options_shown
 from shared.formats.dates import clocks, long_day

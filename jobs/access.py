@@ -64,3 +64,10 @@ def secret_for(user: User, appointment: Appointment) -> str:
     if appointment.day != today or not is_of_crew(user, appointment):
         return ""
     return str(appointment.job.site.access_secret)
+
+
+OFFICE = roles.OFFICE
+LOOKS = roles.ALL
+"""Everybody may open a job or an appointment they can see at all."""
+DRIVES = (*roles.FIELD, *roles.OFFICE)
+"""Who taps leaving now, arrived, done: the crew, and the office for them."""

@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import Any
 
 from jobs.models import Appointment
-from jobs.words import WHAT, stay_text, window_text
+from jobs.schedule.words import WHAT, stay_text, window_text
 from shared.documents import document_kind
 from shared.roles import OFFICE
 

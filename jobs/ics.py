@@ -17,7 +17,7 @@ from django.utils import timezone
 from icalendar import Calendar, Event
 
 from jobs.models import Appointment, CalendarFeed, CrewMember
-from jobs.words import WHAT, stay_text
+from jobs.schedule.words import WHAT, stay_text
 from shared.models import Branch
 
 PRODUCT: Final = "-//Jambwise//calendar//EN"

@@ -27,7 +27,7 @@ from jobs.access import secret_for
 from jobs.models import Appointment
 from jobs.ports import ports
 from jobs.schedule.day import in_the_calendar, read_day
-from jobs.words import promise_text
+from jobs.schedule.words import promise_text
 from measuring.models import Unit
 from shared import roles
 from shared.access import SignedInRequest, roles_required

@@ -6,7 +6,7 @@ import datetime as dt
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from decimal import Decimal
-from typing import Final
+from typing import Any, Final
 
 from jobs.models import Appointment, CalendarRules, Crew
 from jobs.ports import Blocker, ports
@@ -15,7 +15,7 @@ from jobs.rules.timeline import Timed, fits_pause
 from jobs.schedule.availability import WorkDay
 from jobs.schedule.dates import earliest_install
 from jobs.schedule.day import BEGUN, DaySchedule, Schedule, Standing, moment, read_schedule, seconds, standing_of
-from jobs.words import clock
+from jobs.schedule.words import clock
 from shared.formats.dates import short_day
 
 State = Appointment.State
@@ -294,3 +294,39 @@ def _own_broken(row: Appointment, stop: Timed) -> list[str]:
     day = short_day(row.promised_from.astimezone(tz).date())
     return [f"{row.job.number} itself: promised {day} {clock(row.promised_from, tz)} to "
             f"{clock(row.promised_until, tz)}"]  # fmt: skip
+
+
+def effect_json(effect: Effect) -> dict[str, Any]:
+    """What the board shows before anybody lets go."""
+    return {
+        "price": str(effect.price),
+        "drive_min": effect.drive_min,
+        "stops": [clash.text for clash in effect.stops],
+        "checks": [clash.text for clash in effect.clashes if clash.severity == "check"],
+        "broken": list(effect.broken),
+        "pushed": [
+            {
+                "appointment": push.appointment.pk,
+                "job": push.appointment.job.number,
+                "was": push.was.isoformat(),
+                "becomes": push.becomes.isoformat(),
+            }
+            for push in effect.pushed
+        ],
+        "word": effect.word,
+        "text": effect_text(effect),
+    }
+
+
+def effect_text(effect: Effect) -> str:
+    """The same as one line for reading aloud."""
+    if effect.stops:
+        return f"Not possible: {effect.stops[0].text}"
+    sign = "costs" if effect.price >= 0 else "saves"
+    parts = [f"{sign} {abs(effect.price)}, driving {effect.drive_min:+d} min"]
+    if effect.broken:
+        parts.append("breaks a promise: " + "; ".join(effect.broken))
+    parts += [clash.text for clash in effect.clashes]
+    if effect.pushed:
+        parts.append("later: " + ", ".join(push.appointment.job.number for push in effect.pushed))
+    return ". ".join(part.rstrip(".") for part in parts) + "."

@@ -15,7 +15,6 @@ from django.db import transaction
 from django.utils import timezone
 
 from jobs.models import Absence, Appointment, AppointmentMove, CalendarRules, Crew, Proposal, ProposedMove
-from jobs.reasons import plain_why
 from jobs.rules.early import urged
 from jobs.rules.routing import Objective, Plan, Problem, Stop, explain, verify
 from jobs.rules.routing.documents import plan_from, problem_document
@@ -35,6 +34,7 @@ from jobs.schedule.plan import (
     read_driver,
     read_problem,
 )
+from jobs.schedule.reasons import plain_why
 from jobs.services.base import lock_crews, plain_state
 from jobs.services.stages import lock_open_job, recompute_stage
 from shared import audit, runs

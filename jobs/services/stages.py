@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
+from collections import Counter
+from collections.abc import Iterable
 from typing import Any
 
 from django.db import transaction
 from django.utils import timezone
 
 from jobs.models import INSTALLING, MEASURING, Appointment, Job
-from jobs.ports import ports
+from jobs.ports import Blocker, ports
 from jobs.rules.stages import StageFacts, stage_of
 from shared import audit
 from shared.errors import Refused
@@ -61,3 +63,47 @@ def recompute_stage(*, job: Job | int, by: User | None = None) -> Job:
     if isinstance(job, Job):
         job.stage, job.stage_since = locked.stage, locked.stage_since
     return locked
+
+
+def blockers_of(job: Job, visits: Iterable[Appointment]) -> list[Blocker]:
+    """What holds a job up: this room's own reasons at all its visits, then those of the rooms above."""
+    own: list[Blocker] = []
+    if job.is_held():
+        own.append(Blocker(f"held for {job.get_hold_display()}{': ' + job.hold_note if job.hold_note else ''}",
+                           "dispatcher", job.stage_since, severity="stop"))  # fmt: skip
+    if not job.site.has_coordinates():
+        own.append(Blocker("the site has no coordinates: nothing can be offered or routed", "dispatcher"))
+    for visit in visits:
+        if visit.state == Appointment.State.UNPLACED:
+            text = f"the {visit.get_purpose_display()} visit stands nowhere in the calendar"
+            own.append(Blocker(text, "dispatcher", visit.created_at, visit.get_absolute_url()))
+        elif visit.state == Appointment.State.HELD:
+            text = f"a window is held for the {visit.get_purpose_display()} visit, not promised yet"
+            own.append(Blocker(text, "dispatcher", None, visit.get_absolute_url()))
+        for answer in visit.readiness.all():
+            if answer.answer == "no" and visit.state not in {Appointment.State.DONE, Appointment.State.CANCELLED}:
+                text = f"not ready on site: {answer.get_question_display()}"
+                own.append(Blocker(text, "dispatcher", answer.at, visit.get_absolute_url()))
+    own += ports.another_visit(Job.objects.filter(pk=job.pk)).values()
+    return own + ports.blockers(job)
+
+
+def by_phase(jobs: Iterable[Job]) -> list[dict[str, Any]]:
+    """Each phase with its jobs, its openings, and how many jobs stand at each stage; cancelled ones count nowhere."""
+    phases: dict[str, list[Job]] = {}
+    for job in jobs:
+        phases.setdefault(job.phase, []).append(job)
+    order = list(Job.Stage.values)
+    found = []
+    for name, rows in phases.items():
+        live = [job for job in rows if not job.is_cancelled()]
+        stages = Counter(job.stage for job in live)
+        found.append(
+            {
+                "name": name,
+                "jobs": rows,
+                "openings": sum(job.openings_expected for job in live),
+                "stages": [(Job.Stage(key).label, stages[key]) for key in sorted(stages, key=order.index)],
+            }
+        )
+    return found

@@ -5,7 +5,7 @@ from collections.abc import Mapping
 from django import template
 
 from jobs.models import Appointment
-from jobs.words import promise_text, state_text
+from jobs.schedule.words import promise_text, state_text
 
 register = template.Library()
 register.filter("promise", promise_text)

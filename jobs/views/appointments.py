@@ -16,17 +16,16 @@ from django.utils.http import url_has_allowed_host_and_scheme
 from django.views.decorators.http import require_GET, require_http_methods, require_POST
 
 from jobs import services
-from jobs.access import SEES_PHONES, appointment_for, crew_for, is_of_crew, secret_for
+from jobs.access import DRIVES, LOOKS, OFFICE, SEES_PHONES, appointment_for, crew_for, is_of_crew, secret_for
 from jobs.forms import MoveForm, PromiseForm, ReadinessForm, ReasonForm, SplitForm, TimesForm, VisitForm
 from jobs.models import Appointment, AppointmentMove
 from jobs.ports import ports
 from jobs.schedule.chances import OVER, outlooks
 from jobs.schedule.dates import earliest_install
 from jobs.schedule.day import BEGUN, UNDER_WAY, read_schedule
-from jobs.schedule.effects import Effect, effect_of, in_the_way
+from jobs.schedule.effects import effect_json, effect_of, in_the_way
 from jobs.schedule.offers import rescues
-from jobs.views import DRIVES, LOOKS, OFFICE
-from jobs.words import copy_text, late_text, readiness_text, window_text
+from jobs.schedule.words import copy_text, late_text, readiness_text, window_text
 from shared.access import SignedInRequest, roles_required
 from shared.errors import Refused
 
@@ -167,42 +166,6 @@ def appointment_edit(request: SignedInRequest, pk: int) -> HttpResponse:
 
 
 # -- moving ----------------------------------------------------------------------------------
-
-
-def effect_json(effect: Effect) -> dict[str, Any]:
-    """What the board shows before anybody lets go."""
-    return {
-        "price": str(effect.price),
-        "drive_min": effect.drive_min,
-        "stops": [clash.text for clash in effect.stops],
-        "checks": [clash.text for clash in effect.clashes if clash.severity == "check"],
-        "broken": list(effect.broken),
-        "pushed": [
-            {
-                "appointment": push.appointment.pk,
-                "job": push.appointment.job.number,
-                "was": push.was.isoformat(),
-                "becomes": push.becomes.isoformat(),
-            }
-            for push in effect.pushed
-        ],
-        "word": effect.word,
-        "text": effect_text(effect),
-    }
-
-
-def effect_text(effect: Effect) -> str:
-    """The same as one line for reading aloud."""
-    if effect.stops:
-        return f"Not possible: {effect.stops[0].text}"
-    sign = "costs" if effect.price >= 0 else "saves"
-    parts = [f"{sign} {abs(effect.price)}, driving {effect.drive_min:+d} min"]
-    if effect.broken:
-        parts.append("breaks a promise: " + "; ".join(effect.broken))
-    parts += [clash.text for clash in effect.clashes]
-    if effect.pushed:
-        parts.append("later: " + ", ".join(push.appointment.job.number for push in effect.pushed))
-    return ". ".join(part.rstrip(".") for part in parts) + "."
 
 
 @login_required

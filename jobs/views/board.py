@@ -18,14 +18,14 @@ from django.utils import timezone
 from django.views.decorators.http import require_GET, require_POST
 
 from jobs import services
-from jobs.board import draw_board, problem_of
+from jobs.access import OFFICE
 from jobs.drawings import route_map
 from jobs.forms import SwapForm
 from jobs.models import INSTALLING, MEASURING, Appointment, Crew
 from jobs.ports import ports
+from jobs.schedule.board import draw_board, problem_of
 from jobs.schedule.chances import outlooks
 from jobs.schedule.day import DaySchedule, Schedule, read_schedule
-from jobs.views import OFFICE
 from jobs.views.appointments import sentence
 from jobs.views.jobs import csv_answer, local_text, parse_date_or_none
 from jobs.views.stuck import crewless, decisions

@@ -13,12 +13,11 @@ from django.shortcuts import redirect, render
 from django.views.decorators.http import require_GET, require_http_methods, require_POST
 
 from jobs import services
-from jobs.access import appointment_for, customer_for, site_for
+from jobs.access import OFFICE, appointment_for, customer_for, site_for
 from jobs.forms import BookForm, CustomerForm, SiteForm, TimesForm
 from jobs.models import Appointment, Crew, Customer, Job, Purpose, Site
 from jobs.rules.routing import ProblemError
 from jobs.schedule.offers import Offers, offers_for, read_value
-from jobs.views import OFFICE
 from jobs.views.appointments import sentence, times_context
 from shared.access import SignedInRequest, roles_required
 from shared.errors import Refused

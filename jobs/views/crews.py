@@ -17,7 +17,7 @@ from django.views.decorators.cache import never_cache
 from django.views.decorators.http import require_GET, require_http_methods, require_POST
 
 from jobs import services
-from jobs.access import crew_for, feed_for
+from jobs.access import OFFICE, crew_for, feed_for
 from jobs.forms import (
     AbsenceForm,
     CrewDayForm,
@@ -30,11 +30,10 @@ from jobs.forms import (
     WindowsForm,
 )
 from jobs.ics import feed_file, feed_of_token, feed_token
-from jobs.learning import drive_factor, visit_factors
 from jobs.models import Absence, CalendarFeed, CalendarRules, Crew, Holiday
 from jobs.schedule.availability import WorkDay, crew_days, holidays_between
+from jobs.schedule.learning import drive_factor, visit_factors
 from jobs.schedule.offers import usual_windows as usual_windows_of
-from jobs.views import OFFICE
 from jobs.views.jobs import csv_answer
 from shared import roles
 from shared.access import SignedInRequest, roles_required

@@ -17,8 +17,8 @@ from jobs.models import Appointment, Crew, CrewMember
 from jobs.ports import Unfinished, ports
 from jobs.schedule.chances import Outlook, outlooks
 from jobs.schedule.day import UNDER_WAY, Stop, read_schedule
+from jobs.schedule.words import window_text
 from jobs.views.jobs import parse_date_or_none
-from jobs.words import window_text
 from shared import roles
 from shared.access import SignedInRequest, roles_required
 from shared.models import User
@@ -111,4 +111,3 @@ def _call(
         left,
         is_today and row.state in UNDER_WAY and not ports.is_recorded(row),
     )
-

@@ -11,9 +11,9 @@ from django.shortcuts import redirect, render
 from django.views.decorators.http import require_GET, require_http_methods, require_POST
 
 from jobs import services
+from jobs.access import OFFICE
 from jobs.forms import ImportForm
 from jobs.services.imports import COLUMNS, KIND
-from jobs.views import OFFICE
 from shared.access import SignedInRequest, roles_required
 from shared.errors import Refused
 from shared.models import Run

@@ -20,11 +20,11 @@ from django.utils.dateparse import parse_date
 from django.views.decorators.http import require_GET, require_http_methods, require_POST
 
 from jobs import services
-from jobs.access import SEES_PHONES, customer_for, job_for
+from jobs.access import LOOKS, OFFICE, SEES_PHONES, customer_for, job_for
 from jobs.forms import CantForm, CustomerForm, HoldForm, JobForm, ReasonForm, VisitForm
 from jobs.models import Appointment, Job
-from jobs.ports import Blocker, ports
-from jobs.views import LOOKS, OFFICE
+from jobs.ports import ports
+from jobs.services.stages import blockers_of
 from shared.access import SignedInRequest, roles_required
 from shared.errors import Refused
 
@@ -140,29 +140,6 @@ def _list_csv(rows: QuerySet[Job]) -> StreamingHttpResponse:
 
 
 # -- one job -------------------------------------------------------------------------------
-
-
-def blockers_of(job: Job, visits: Iterable[Appointment]) -> list[Blocker]:
-    """What holds a job up: this room's own reasons at all its visits, then those of the rooms above."""
-    own: list[Blocker] = []
-    if job.is_held():
-        own.append(Blocker(f"held for {job.get_hold_display()}{': ' + job.hold_note if job.hold_note else ''}",
-                           "dispatcher", job.stage_since, severity="stop"))  # fmt: skip
-    if not job.site.has_coordinates():
-        own.append(Blocker("the site has no coordinates: nothing can be offered or routed", "dispatcher"))
-    for visit in visits:
-        if visit.state == Appointment.State.UNPLACED:
-            text = f"the {visit.get_purpose_display()} visit stands nowhere in the calendar"
-            own.append(Blocker(text, "dispatcher", visit.created_at, visit.get_absolute_url()))
-        elif visit.state == Appointment.State.HELD:
-            text = f"a window is held for the {visit.get_purpose_display()} visit, not promised yet"
-            own.append(Blocker(text, "dispatcher", None, visit.get_absolute_url()))
-        for answer in visit.readiness.all():
-            if answer.answer == "no" and visit.state not in {Appointment.State.DONE, Appointment.State.CANCELLED}:
-                text = f"not ready on site: {answer.get_question_display()}"
-                own.append(Blocker(text, "dispatcher", answer.at, visit.get_absolute_url()))
-    own += ports.another_visit(Job.objects.filter(pk=job.pk)).values()
-    return own + ports.blockers(job)
 
 
 @login_required

@@ -16,11 +16,10 @@ from django.utils import timezone
 from django.views.decorators.http import require_http_methods, require_POST
 
 from jobs import services
-from jobs.access import proposal_for
+from jobs.access import OFFICE, proposal_for
 from jobs.forms import PlanForm
 from jobs.models import Appointment, Proposal, ProposedMove
 from jobs.services.planning import KIND
-from jobs.views import OFFICE
 from jobs.views.appointments import sentence
 from jobs.views.jobs import csv_answer, local_text, parse_date_or_none
 from shared.access import SignedInRequest, roles_required

@@ -2,9 +2,7 @@
 
 from __future__ import annotations
 
-from collections import Counter
 from collections.abc import Iterable
-from typing import Any
 
 from django.contrib import messages
 from django.contrib.auth.decorators import login_required
@@ -13,10 +11,10 @@ from django.shortcuts import redirect, render
 from django.views.decorators.http import require_http_methods
 
 from jobs import services
-from jobs.access import project_for
+from jobs.access import OFFICE, project_for
 from jobs.forms import ProjectForm
 from jobs.models import Job, Project
-from jobs.views import OFFICE
+from jobs.services.stages import by_phase
 from jobs.views.jobs import csv_answer, next_visits
 from shared.access import SignedInRequest, roles_required
 from shared.errors import Refused
@@ -57,37 +55,3 @@ def _csv(found: Project, jobs: Iterable[Job]) -> HttpResponseBase:
             ]
         )  # fmt: skip
     return csv_answer(f"project-{found.pk}", head, rows)
-
-
-def by_phase(jobs: Iterable[Job]) -> list[dict[str, Any]]:
-    """Each phase with its jobs, its openings, and how many jobs stand at each stage; cancelled ones count nowhere."""
-    phases: dict[str, list[Job]] = {}
-    for job in jobs:
-        phases.setdefault(job.phase, []).append(job)
-    order = list(Job.Stage.values)
-    found = []
-    for name, rows in phases.items():
-        live = [job for job in rows if not job.is_cancelled()]
-        stages = Counter(job.stage for job in live)
-        found.append(
-            {
-                "name": name,
-                "jobs": rows,
-                "openings": sum(job.openings_expected for job in live),
-                "stages": [(Job.Stage(key).label, stages[key]) for key in sorted(stages, key=order.index)],
-            }
-        )
-    return found
-
-
-def project_of(project: Project) -> list[dict[str, Any]]:
-    """The same in plain values, as the API gives it."""
-    return [
-        {
-            "phase": phase["name"],
-            "openings_expected": phase["openings"],
-            "stages": {str(label): count for label, count in phase["stages"]},
-            "jobs": [job.pk for job in phase["jobs"]],
-        }
-        for phase in by_phase(project.jobs.order_by("phase", "pk"))
-    ]

@@ -15,11 +15,10 @@ from django.utils import timezone
 from django.views.decorators.http import require_GET, require_http_methods
 
 from jobs import services
-from jobs.access import customer_for, site_for
+from jobs.access import OFFICE, customer_for, site_for
 from jobs.drawings import picking_map
 from jobs.forms import SiteForm
 from jobs.models import Appointment, Site
-from jobs.views import OFFICE
 from jobs.views.jobs import PER_PAGE, csv_answer
 from shared.access import SignedInRequest, roles_required
 from shared.errors import Refused

@@ -17,6 +17,7 @@ from django.urls import reverse
 from django.utils import timezone
 from django.views.decorators.http import require_GET, require_POST
 
+from jobs.access import OFFICE
 from jobs.models import INSTALLING, MEASURING, Appointment, CalendarRules, Job
 from jobs.ports import Blocker, ports
 from jobs.schedule.availability import WorkDay, crew_days
@@ -24,7 +25,6 @@ from jobs.schedule.chances import Outlook, outlooks
 from jobs.schedule.dates import First, earliest_installs
 from jobs.schedule.day import BEGUN, Key, read_schedule
 from jobs.schedule.effects import standing_key
-from jobs.views import OFFICE
 from jobs.views.jobs import PER_PAGE, csv_answer
 from shared.access import SignedInRequest, roles_required
 from shared.devices import entries

@@ -21,16 +21,16 @@ import fabrication.views.units
 import installs.api
 import installs.packet
 import installs.views.stops
-import jobs.api
-import jobs.board
 import jobs.documents
 import jobs.ics
+import jobs.schedule.board
 import jobs.views.appointments
 import jobs.views.board
 import jobs.views.crews
 import jobs.views.plan
 import measuring.api
 from fabrication.models import UnitMake
+from jobs.api.appointments import AppointmentSerializer
 from shared import documents
 from shared.lengths import Length
 from tests.agreement import stock, units, visits
@@ -189,8 +189,8 @@ def today(reader: Callable[[Eyes, dt.date], Iterable[Seen]]) -> Reader:
 
 
 def _brackets(monkeypatch: pytest.MonkeyPatch) -> None:
-    right = jobs.board._bracket
-    monkeypatch.setattr(jobs.board, "_bracket", lambda left, end, *more: right(left + 40, end, *more))
+    right = jobs.schedule.board._bracket
+    monkeypatch.setattr(jobs.schedule.board, "_bracket", lambda left, end, *more: right(left + 40, end, *more))
 
 
 PLANTS = (
@@ -199,7 +199,7 @@ PLANTS = (
         "visit's start",
         "board",
         today(visits.board),
-        answer(jobs.board, "clock", lambda text: text.replace(":00 ", ":05 ")),
+        answer(jobs.schedule.board, "clock", lambda text: text.replace(":00 ", ":05 ")),
     ),
     Plant("visit's window", "board's ink", today(visits.board), _brackets),
     Plant(
@@ -238,8 +238,8 @@ PLANTS = (
         visits.feeds,
         answer(jobs.views.crews, "feed_file", lambda text: text.replace(b"T100000", b"T101500")),
     ),
-    Plant("visit's start", "API", of_api, field(jobs.api.AppointmentSerializer, "starts_at", later)),
-    Plant("visit's minutes", "API", of_api, field(jobs.api.AppointmentSerializer, "duration_min", lambda n: n + 5)),
+    Plant("visit's start", "API", of_api, field(AppointmentSerializer, "starts_at", later)),
+    Plant("visit's minutes", "API", of_api, field(AppointmentSerializer, "duration_min", lambda n: n + 5)),
     Plant(
         "visit's start",
         "proposal's CSV",

@@ -435,7 +435,7 @@ def test_a_crew_of_another_branch_keeps_its_own_clock(dispatcher):
 
 
 def test_logged_visits_and_drives_teach_a_factor_drawn_towards_one(branch, crew):
-    from jobs.learning import drive_factor, visit_factors
+    from jobs.schedule.learning import drive_factor, visit_factors
 
     for n in range(10):
         day = MONDAY - dt.timedelta(days=14 + n)

@@ -11,7 +11,7 @@ from jobs import services
 from jobs.models import Absence, Appointment, Job, Project, Proposal, ReadinessAnswer, Site
 from jobs.ports import Blocker, ports
 from jobs.schedule.day import read_day
-from jobs.words import clock
+from jobs.schedule.words import clock
 from shared.models import AuditEntry, Run
 from tests.factories import a_monday, at, make_appointment, make_crew, make_job, make_site, make_user
 

@@ -8,9 +8,9 @@ import pytest
 
 from jobs import services
 from jobs.models import Appointment, Proposal
-from jobs.reasons import plain_why
 from jobs.rules.routing import Reason, solve
 from jobs.schedule.plan import driver_id, read_problem
+from jobs.schedule.reasons import plain_why
 from shared.errors import Refused
 from shared.models import Run
 from tests.factories import a_monday, at, make_appointment, make_crew, make_job, make_site

@@ -20,7 +20,7 @@ from jobs.models import Appointment, Crew
 from jobs.schedule.availability import WorkDay, local
 from jobs.schedule.chances import Outlook, outlooks
 from jobs.schedule.day import DaySchedule, Schedule, Stop, moment
-from jobs.words import clock, promise_text, state_text
+from jobs.schedule.words import clock, promise_text, state_text
 from shared.formats import dates
 from shared.formats.dates import long_day, month_day
 

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any, Final
 
 from jobs.models import Purpose
 from jobs.rules.routing import Reason
-from jobs.words import clock
+from jobs.schedule.words import clock
 from shared.formats.dates import short_day
 
 if TYPE_CHECKING:

@@ -1,0 +1,373 @@
+"""Visits over HTTP: offers, promises, moves, and the crew\'s taps."""
+
+from __future__ import annotations
+
+import datetime as dt
+from typing import Any
+
+from django.utils import timezone
+from drf_spectacular.types import OpenApiTypes
+from drf_spectacular.utils import OpenApiParameter, extend_schema, extend_schema_field
+from rest_framework import serializers
+from rest_framework.decorators import action
+from rest_framework.response import Response
+
+from jobs import services
+from jobs.access import secret_for
+from jobs.api.base import (
+    OFFICE,
+    READING,
+    TAPPING,
+    ReasonSerializer,
+    SpanSerializer,
+    _blocker,
+    _many,
+    _mine,
+    _spans,
+    _valid,
+)
+from jobs.models import (
+    Appointment,
+    Crew,
+    PossibleWindow,
+    ReadinessAnswer,
+)
+from jobs.ports import ports
+from jobs.schedule.chances import share_told
+from jobs.schedule.day import read_schedule
+from jobs.schedule.effects import effect_json, effect_of, in_the_way
+from jobs.schedule.offers import Offer, offers_for, read_value
+from jobs.schedule.words import copy_text
+from shared.api import ApiRequest, ReadViewSet, kept_in
+
+
+class PossibleWindowSerializer(serializers.ModelSerializer[PossibleWindow]):
+    class Meta:
+        model = PossibleWindow
+        fields = ["starts_at", "ends_at"]
+
+
+class ReadinessSerializer(serializers.ModelSerializer[ReadinessAnswer]):
+    class Meta:
+        model = ReadinessAnswer
+        fields = ["question", "answer", "note", "at"]
+
+
+class AppointmentSerializer(serializers.ModelSerializer[Appointment]):
+    """A visit: where it stands, its promise, how the day went."""
+
+    job_number = serializers.CharField(source="job.number", read_only=True)
+    address = serializers.CharField(source="job.site.address", read_only=True)
+    possible_windows = PossibleWindowSerializer(many=True, read_only=True)
+    bring = serializers.SerializerMethodField()
+    access_secret = serializers.SerializerMethodField()
+    in_the_way = serializers.SerializerMethodField()
+    outcome = serializers.SerializerMethodField(help_text="What became of it once it is done.")
+    skills: Any = serializers.SlugRelatedField(many=True, slug_field="key", read_only=True)
+    expected_at = serializers.SerializerMethodField()
+
+    class Meta:
+        model = Appointment
+        fields = [
+            "id", "job", "job_number", "address", "purpose", "state", "outcome", "crew", "day", "starts_at",
+            "duration_min", "duration_safe_min", "promised_from", "promised_until", "earliest_on", "people", "priority",
+            "is_locked", "held_until", "skills", "possible_windows", "note", "on_the_way_at", "arrived_at", "done_at",
+            "expected_at", "version", "sequence", "bring", "in_the_way", "access_secret",
+        ]  # fmt: skip
+        read_only_fields = fields
+
+    @extend_schema_field({"type": "string", "format": "date-time", "nullable": True})
+    def get_expected_at(self, row: Appointment) -> str | None:
+        """When it will begin, once its day runs otherwise than planned; as its page says."""
+        now, tz = timezone.now(), row.job.branch.tz
+        if row.crew is None or row.day != now.astimezone(tz).date() or not row.is_placed():
+            return None
+        known = kept_in(self.context).setdefault("expected", {})
+        if row.job.branch_id not in known:
+            crews = list(Crew.objects.filter(branch=row.job.branch, appointments__day=row.day).distinct())
+            days = read_schedule(row.job.branch, crews, [row.day]).days.values()
+            known[row.job.branch_id] = {pk: when for one in days for pk, when in one.expected(now).items()}
+        when = known[row.job.branch_id].get(row.pk)
+        return None if when is None else serializers.DateTimeField().to_representation(when)
+
+    @extend_schema_field({"type": "array", "items": {"type": "string"}})
+    def get_bring(self, row: Appointment) -> list[str]:
+        return ports.bring([row])[row.pk] if self.context.get("whole") else []
+
+    @extend_schema_field({"type": "array", "items": {"type": "string"}})
+    def get_in_the_way(self, row: Appointment) -> list[str]:
+        return [blocker.text for blocker in in_the_way(row)] if self.context.get("whole") else []
+
+    @extend_schema_field(OpenApiTypes.STR)
+    def get_outcome(self, row: Appointment) -> str:
+        return str(self.context.get("outcomes", {}).get(row.pk, ""))
+
+    @extend_schema_field(OpenApiTypes.STR)
+    def get_access_secret(self, row: Appointment) -> str:
+        request = self.context.get("request")
+        return secret_for(request.user, row) if request is not None and self.context.get("whole") else ""
+
+
+class ChangeVisitSerializer(serializers.Serializer[Any]):
+    duration_min = serializers.IntegerField(min_value=1, max_value=1440, required=False)
+    people = serializers.IntegerField(min_value=1, max_value=20, required=False)
+    priority = serializers.IntegerField(min_value=1, max_value=100, required=False)
+    earliest_on = serializers.DateField(required=False, allow_null=True)
+    note = serializers.CharField(required=False, allow_blank=True)
+
+
+class PlaceSerializer(serializers.Serializer[Any]):
+    crew = serializers.PrimaryKeyRelatedField(queryset=Crew.objects.all())
+    starts_at = serializers.DateTimeField()
+    anyway = serializers.BooleanField(default=False)
+    version = serializers.IntegerField(required=False, allow_null=True)
+
+    def validate_crew(self, crew: Crew) -> Crew:
+        return _mine(self, Crew, crew)
+
+
+class WindowSerializer(serializers.Serializer[Any]):
+    window = serializers.CharField(help_text="An offer's `window` as it was given.")
+
+
+class PromiseSerializer(serializers.Serializer[Any]):
+    window_from = serializers.DateTimeField(required=False)
+    window_until = serializers.DateTimeField(required=False)
+    anyway = serializers.BooleanField(default=False, help_text="promise although something is in the way")
+
+    def validate(self, values: dict[str, Any]) -> dict[str, Any]:
+        if ("window_from" in values) != ("window_until" in values):
+            raise serializers.ValidationError({"window_until": "Give both ends of the window, or none."})
+        return values
+
+
+class LockSerializer(serializers.Serializer[Any]):
+    locked = serializers.BooleanField(default=True)
+
+
+class AnywaySerializer(serializers.Serializer[Any]):
+    anyway = serializers.BooleanField(default=False)
+
+
+class SplitSerializer(serializers.Serializer[Any]):
+    first_min = serializers.IntegerField(min_value=1, max_value=1440)
+
+
+class TapSerializer(serializers.Serializer[Any]):
+    at = serializers.DateTimeField(required=False)
+
+    def validate_at(self, when: dt.datetime) -> dt.datetime:
+        if when > timezone.now() + dt.timedelta(minutes=5):
+            raise serializers.ValidationError("This lies in the future.")
+        return when
+
+
+class AnswersSerializer(serializers.Serializer[Any]):
+    answers = serializers.DictField(child=serializers.CharField(allow_blank=True))
+    note = serializers.CharField(max_length=160, default="", allow_blank=True)
+
+
+def _offer(offer: Offer) -> dict[str, Any]:
+    return {
+        "window": offer.value,
+        "crew": offer.crew.pk,
+        "crew_name": offer.crew.name,
+        "day": offer.day.isoformat(),
+        "from": offer.window[0].isoformat(),
+        "until": offer.window[1].isoformat(),
+        "starts_at": offer.starts_at.isoformat(),
+        "price": str(offer.price),
+        "drive_min": offer.drive_min,
+        "wait_min": offer.wait_min,
+        "others_moved": len(offer.others),
+        "chance": share_told(offer.chance) if offer.chance else None,
+        "chance_words": offer.chance.words if offer.chance else "",
+    }
+
+
+# -- viewsets ------------------------------------------------------------------------------------
+
+
+class AppointmentViewSet(ReadViewSet):
+    """Visits: offers, holding, promising, moving, and the crew's taps."""
+
+    roles = OFFICE
+    deed_roles = READING | TAPPING
+    queryset = Appointment.objects.select_related("job__site", "job__customer", "job__branch", "crew").prefetch_related(
+        "skills", "possible_windows"
+    )
+    serializer_class = AppointmentSerializer
+    filterset_fields = ["job", "crew", "day", "state", "purpose"]
+    http_method_names = ["get", "post", "patch", "head", "options"]
+
+    def get_serializer_context(self) -> dict[str, Any]:
+        return {**super().get_serializer_context(), "whole": self.action != "list"}
+
+    def get_serializer(self, *args: Any, **kwargs: Any) -> Any:
+        rows = args[0] if args and kwargs.get("many") else args[:1]
+        kwargs["context"] = {**self.get_serializer_context(), "outcomes": ports.outcomes(rows)}
+        return super().get_serializer(*args, **kwargs)
+
+    def handle_exception(self, exc: Exception) -> Response:
+        response = super().handle_exception(exc)
+        if isinstance(exc, services.Stopped):
+            response.data["blockers"] = [_blocker(one) for one in exc.blockers]
+        return response
+
+    def _answer(self, row: Appointment) -> Response:
+        row = self.get_queryset().get(pk=row.pk)
+        return Response(self.get_serializer(row).data)
+
+    @extend_schema(request=ChangeVisitSerializer, responses=AppointmentSerializer)
+    def partial_update(self, request: ApiRequest, pk: str = "") -> Response:
+        """Minutes, people, priority, earliest day, note."""
+        row = self.get_object()
+        data = {"earliest_on": row.earliest_on} | _valid(ChangeVisitSerializer, request)
+        return self._answer(services.edit_appointment(appointment=row, by=request.user, **data))
+
+    @extend_schema(
+        parameters=[OpenApiParameter("days", OpenApiTypes.INT), OpenApiParameter("most", OpenApiTypes.INT)],
+        responses=OpenApiTypes.OBJECT,
+    )
+    @action(detail=True, methods=["get"])
+    def offers(self, request: ApiRequest, pk: str = "") -> Response:
+        """The best windows with price and chance."""
+        limits = {"days": (None, 60), "most": (12, 100)}
+        asked = {}
+        for name, (usual, most) in limits.items():
+            text = request.query_params.get(name, "")
+            if text and not (text.isdigit() and 1 <= int(text) <= most):
+                raise serializers.ValidationError({name: f"A whole number from 1 to {most}."})
+            asked[name] = int(text) if text else usual
+        found = offers_for(self.get_object(), days_ahead=asked["days"], most=asked["most"] or 12)
+        return Response({"offers": [_offer(one) for one in found.best], "why": found.why, "word": found.word})
+
+    @extend_schema(request=SpanSerializer(many=True), responses=AppointmentSerializer)
+    @action(detail=True, methods=["post"])
+    def possible(self, request: ApiRequest, pk: str = "") -> Response:
+        """The windows in which the customer can take it, instead of those there were; none is any time."""
+        windows = _spans(_many(SpanSerializer, request))
+        row = services.set_possible_windows(appointment=self.get_object(), windows=windows, by=request.user)
+        return self._answer(row)
+
+    @extend_schema(request=WindowSerializer, responses=AppointmentSerializer)
+    @action(detail=True, methods=["post"])
+    def hold(self, request: ApiRequest, pk: str = "") -> Response:
+        """Hold an offered window."""
+        row = self.get_object()
+        crews = list(Crew.objects.visible_to(request.user).filter(is_active=True))
+        crew, window = read_value(crews, _valid(WindowSerializer, request)["window"])
+        return self._answer(services.hold_offer(appointment=row, crew=crew, window=window, by=request.user))
+
+    @extend_schema(request=PlaceSerializer, responses=OpenApiTypes.OBJECT)
+    @action(detail=True, methods=["post"])
+    def effect(self, request: ApiRequest, pk: str = "") -> Response:
+        """What placing it there would cost and break; nothing is written."""
+        data = _valid(PlaceSerializer, request)
+        found = effect_of(self.get_object(), crew=data["crew"], starts_at=data["starts_at"])
+        return Response(effect_json(found))
+
+    @extend_schema(request=PlaceSerializer, responses=AppointmentSerializer)
+    @action(detail=True, methods=["post"])
+    def place(self, request: ApiRequest, pk: str = "") -> Response:
+        """Place or move it."""
+        data = _valid(PlaceSerializer, request)
+        return self._answer(services.place(appointment=self.get_object(), by=request.user, **data))
+
+    @extend_schema(request=PromiseSerializer, responses=AppointmentSerializer)
+    @action(detail=True, methods=["post"])
+    def promise(self, request: ApiRequest, pk: str = "") -> Response:
+        """
+        Promise the held window, or the one given.
+
+        What is `in_the_way` refuses it with 409 and the list as `blockers`, unless `anyway`.
+        """
+        data = _valid(PromiseSerializer, request)
+        window = (data["window_from"], data["window_until"]) if "window_from" in data else None
+        row = services.promise(
+            appointment=self.get_object(), by=request.user, window=window, anyway=data["anyway"]
+        )
+        return self._answer(row)
+
+    @extend_schema(request=None, responses=AppointmentSerializer)
+    @action(detail=True, methods=["post"])
+    def let_go(self, request: ApiRequest, pk: str = "") -> Response:
+        """Give a held window back."""
+        return self._answer(services.let_go(appointment=self.get_object(), by=request.user))
+
+    @extend_schema(request=None, responses=AppointmentSerializer)
+    @action(detail=True, methods=["post"])
+    def undo(self, request: ApiRequest, pk: str = "") -> Response:
+        """Take the last move back."""
+        return self._answer(services.undo_move(appointment=self.get_object(), by=request.user))
+
+    @extend_schema(request=LockSerializer, responses=AppointmentSerializer)
+    @action(detail=True, methods=["post"])
+    def lock(self, request: ApiRequest, pk: str = "") -> Response:
+        """Lock or unlock it."""
+        data = _valid(LockSerializer, request)
+        return self._answer(services.lock(appointment=self.get_object(), by=request.user, **data))
+
+    @extend_schema(request=AnywaySerializer, responses=AppointmentSerializer)
+    @action(detail=True, methods=["post"])
+    def unplace(self, request: ApiRequest, pk: str = "") -> Response:
+        """Take it out of the calendar."""
+        data = _valid(AnywaySerializer, request)
+        return self._answer(services.unplace(appointment=self.get_object(), by=request.user, **data))
+
+    @extend_schema(request=ReasonSerializer, responses=AppointmentSerializer)
+    @action(detail=True, methods=["post"])
+    def cancel(self, request: ApiRequest, pk: str = "") -> Response:
+        """Call the visit off."""
+        data = _valid(ReasonSerializer, request)
+        return self._answer(services.cancel_appointment(appointment=self.get_object(), by=request.user, **data))
+
+    @extend_schema(request=SplitSerializer, responses=AppointmentSerializer)
+    @action(detail=True, methods=["post"])
+    def split(self, request: ApiRequest, pk: str = "") -> Response:
+        """Two visits instead of one; the second is the answer."""
+        data = _valid(SplitSerializer, request)
+        return self._answer(services.split_appointment(appointment=self.get_object(), by=request.user, **data))
+
+    def _tap(self, request: ApiRequest, deed: Any) -> Response:
+        data = _valid(TapSerializer, request)
+        return self._answer(deed(appointment=self.get_object(), by=request.user, at=data.get("at")))
+
+    @extend_schema(request=TapSerializer, responses=AppointmentSerializer)
+    @action(detail=True, methods=["post"])
+    def on_the_way(self, request: ApiRequest, pk: str = "") -> Response:
+        """The crew has set out."""
+        return self._tap(request, services.mark_on_the_way)
+
+    @extend_schema(request=TapSerializer, responses=AppointmentSerializer)
+    @action(detail=True, methods=["post"])
+    def arrived(self, request: ApiRequest, pk: str = "") -> Response:
+        """The crew is there."""
+        return self._tap(request, services.mark_arrived)
+
+    @extend_schema(request=TapSerializer, responses=AppointmentSerializer)
+    @action(detail=True, methods=["post"])
+    def done(self, request: ApiRequest, pk: str = "") -> Response:
+        """The visit is over."""
+        return self._tap(request, services.mark_done)
+
+    @extend_schema(request=None, responses=AppointmentSerializer)
+    @action(detail=True, methods=["post"])
+    def undo_tap(self, request: ApiRequest, pk: str = "") -> Response:
+        """Take "on the way" or "arrived" back, while nothing is recorded at the visit."""
+        return self._answer(services.undo_tap(appointment=self.get_object(), by=request.user))
+
+    @extend_schema(request=AnswersSerializer, responses=ReadinessSerializer(many=True))
+    @action(detail=True, methods=["get", "post"])
+    def readiness(self, request: ApiRequest, pk: str = "") -> Response:
+        """What was answered about the site."""
+        row = self.get_object()
+        if request.method == "POST":
+            services.answer_readiness(appointment=row, by=request.user, **_valid(AnswersSerializer, request))
+        return Response(ReadinessSerializer(row.readiness.all(), many=True).data)
+
+    @extend_schema(responses=OpenApiTypes.OBJECT)
+    @action(detail=True, methods=["get"])
+    def text(self, request: ApiRequest, pk: str = "") -> Response:
+        """The confirmation as a text to copy."""
+        return Response({"text": copy_text(self.get_object())})

@@ -1,0 +1,85 @@
+"""What the routes of this app share: who may, and how a request is read."""
+
+from __future__ import annotations
+
+import datetime as dt
+from typing import Any, TypeVar
+
+from django.db.models import Model
+from rest_framework import serializers
+
+from jobs.access import SEES_PHONES
+from jobs.models import Purpose
+from jobs.ports import Blocker
+from shared import roles
+from shared.api import ApiRequest
+
+OFFICE, EVERYBODY = roles.OFFICE, roles.ALL
+DRIVES = (*roles.FIELD, *OFFICE)
+READING = dict.fromkeys(("list", "retrieve"), EVERYBODY)
+M = TypeVar("M", bound=Model)
+R = TypeVar("R", bound=Model | None)
+TAPPING = dict.fromkeys(("on_the_way", "arrived", "done", "undo_tap"), DRIVES)
+
+
+class _Quiet(serializers.ModelSerializer[M]):
+    """Leaves telephone numbers out for who should not see them."""
+
+    phones: tuple[str, ...] = ()
+
+    def to_representation(self, instance: Any) -> dict[str, Any]:
+        shown = super().to_representation(instance)
+        request = self.context.get("request")
+        if request is not None and not request.user.has_role(*SEES_PHONES):
+            for name in self.phones:
+                shown.pop(name, None)
+        return dict(shown)
+
+
+def _mine(serializer: serializers.BaseSerializer[Any], model: Any, row: R) -> R:
+    """The row when the user may see it; else it is as if it were not there."""
+    if row is not None and not model.objects.visible_to(serializer.context["request"].user).filter(pk=row.pk).exists():
+        raise serializers.ValidationError("There is no such row.")
+    return row
+
+
+class SpanSerializer(serializers.Serializer[Any]):
+    """A stretch of time."""
+
+    starts_at = serializers.DateTimeField()
+    ends_at = serializers.DateTimeField()
+
+
+class ReasonSerializer(serializers.Serializer[Any]):
+    reason = serializers.CharField(max_length=240)
+
+
+class NewVisitSerializer(serializers.Serializer[Any]):
+    purpose = serializers.ChoiceField(choices=Purpose.choices)
+    duration_min = serializers.IntegerField(min_value=1, max_value=1440, required=False, allow_null=True)
+    people = serializers.IntegerField(min_value=1, max_value=20, default=1)
+    priority = serializers.IntegerField(min_value=1, max_value=100, default=1)
+    earliest_on = serializers.DateField(required=False, allow_null=True)
+    note = serializers.CharField(default="", allow_blank=True)
+    skills = serializers.ListField(child=serializers.SlugField(), default=list)
+    possible = SpanSerializer(many=True, default=list)
+
+
+def _blocker(one: Blocker) -> dict[str, Any]:
+    return {"text": one.text, "owner": one.owner, "since": one.since, "severity": one.severity}
+
+
+def _spans(rows: list[dict[str, dt.datetime]]) -> list[tuple[dt.datetime, dt.datetime]]:
+    return [(row["starts_at"], row["ends_at"]) for row in rows]
+
+
+def _valid(serializer: Any, request: ApiRequest, **context: Any) -> dict[str, Any]:
+    asked = serializer(data=request.data, context={"request": request, **context})
+    asked.is_valid(raise_exception=True)
+    return dict(asked.validated_data)
+
+
+def _many(serializer: Any, request: ApiRequest) -> list[dict[str, Any]]:
+    asked = serializer(data=request.data, many=True)
+    asked.is_valid(raise_exception=True)
+    return list(asked.validated_data)

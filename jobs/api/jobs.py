@@ -1,0 +1,191 @@
+"""Jobs over HTTP."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from drf_spectacular.types import OpenApiTypes
+from drf_spectacular.utils import extend_schema
+from rest_framework import serializers, status
+from rest_framework.decorators import action
+from rest_framework.request import Request
+from rest_framework.response import Response
+
+from jobs import services
+from jobs.api.appointments import AppointmentSerializer
+from jobs.api.base import (
+    OFFICE,
+    READING,
+    NewVisitSerializer,
+    ReasonSerializer,
+    SpanSerializer,
+    _blocker,
+    _many,
+    _mine,
+    _spans,
+    _valid,
+)
+from jobs.api.customers import CustomerSerializer, SiteSerializer
+from jobs.models import Customer, Job, Project, Site, Skill
+from jobs.services.stages import blockers_of
+from shared.api import ApiRequest, DeedViewSet
+
+
+class JobSerializer(serializers.ModelSerializer[Job]):
+    """A job and where it stands."""
+
+    customer_name = serializers.CharField(source="customer.name", read_only=True)
+    address = serializers.CharField(source="site.address", read_only=True)
+
+    class Meta:
+        model = Job
+        fields = [
+            "id", "number", "customer", "customer_name", "site", "address", "project", "phase", "title", "note",
+            "openings_expected", "rooms_expected", "policy", "stage", "stage_since", "hold", "hold_note",
+            "cancelled_at", "wanted_by", "created_at",
+        ]  # fmt: skip
+        read_only_fields = [
+            "number", "customer", "site", "stage", "stage_since", "hold", "hold_note", "cancelled_at", "created_at",
+        ]  # fmt: skip
+
+
+class BookSerializer(serializers.Serializer[Any]):
+    """A booking: who and where, each known or new, and what is known of when."""
+
+    customer = serializers.PrimaryKeyRelatedField(queryset=Customer.objects.all(), required=False)
+    new_customer = CustomerSerializer(required=False)
+    site = serializers.PrimaryKeyRelatedField(queryset=Site.objects.all(), required=False)
+    new_site = serializers.DictField(required=False, help_text="The fields of a site but its customer.")
+    openings_expected = serializers.IntegerField(min_value=1, max_value=999, default=1)
+    rooms_expected = serializers.CharField(max_length=240, default="", allow_blank=True)
+    title = serializers.CharField(max_length=160, default="", allow_blank=True)
+    note = serializers.CharField(default="", allow_blank=True)
+    duration_min = serializers.IntegerField(min_value=1, max_value=1440, required=False, allow_null=True)
+    project = serializers.PrimaryKeyRelatedField(queryset=Project.objects.all(), required=False, allow_null=True)
+    phase = serializers.CharField(max_length=60, default="", allow_blank=True)
+    possible = SpanSerializer(many=True, default=list)
+    impossible = SpanSerializer(many=True, default=list)
+
+    def validate_project(self, project: Project | None) -> Project | None:
+        return _mine(self, Project, project)
+
+    def validate_customer(self, customer: Customer) -> Customer:
+        return _mine(self, Customer, customer)
+
+    def validate_site(self, site: Site) -> Site:
+        return _mine(self, Site, site)
+
+    def validate_new_site(self, values: dict[str, Any]) -> dict[str, Any]:
+        names = [name for name in SiteSerializer.Meta.fields if name not in {"id", "customer", "has_secret"}]
+        inner = SiteSerializer(data=values, partial=True, context=self.context)
+        inner.is_valid(raise_exception=True)
+        for name in ("street", "town"):
+            if not values.get(name):
+                raise serializers.ValidationError({name: "This is needed."})
+        return {name: value for name, value in inner.validated_data.items() if name in names}
+
+    def validate(self, values: dict[str, Any]) -> dict[str, Any]:
+        if ("site" in values) == ("new_site" in values):
+            raise serializers.ValidationError({"site": "Give a known site or a new one."})
+        if "site" not in values and ("customer" in values) == ("new_customer" in values):
+            raise serializers.ValidationError({"customer": "Give a known customer or a new one."})
+        return values
+
+
+class HoldSerializer(serializers.Serializer[Any]):
+    reason = serializers.ChoiceField(choices=Job.Hold.choices)
+    note = serializers.CharField(max_length=240, default="", allow_blank=True)
+
+
+BOOKED = ("openings_expected", "rooms_expected", "title", "note", "project", "phase")
+
+
+class JobViewSet(DeedViewSet):
+    """Jobs: book, change, pause, cancel; ask for visits."""
+
+    roles = OFFICE
+    deed_roles = READING
+    queryset = Job.objects.select_related("customer", "site")
+    serializer_class = JobSerializer
+    filterset_fields = ["stage", "number", "customer", "site", "project", "phase", "hold"]
+
+    @extend_schema(request=BookSerializer, responses={201: JobSerializer})
+    def create(self, request: Request, *args: Any, **kwargs: Any) -> Response:
+        """Book a job with its customer, site and first visit, all or nothing."""
+        asked = BookSerializer(data=request.data, context=self.get_serializer_context())
+        asked.is_valid(raise_exception=True)
+        data = asked.validated_data
+        site = data.get("site")
+        job = services.book_job(
+            branch=self.person.own_branch,
+            by=self.person,
+            customer=site.customer if site else data.get("customer") or data["new_customer"],
+            site=site or data["new_site"],
+            job={name: data[name] for name in BOOKED if name in data},
+            duration_min=data.get("duration_min"),
+            possible=_spans(data["possible"]),
+            impossible=_spans(data["impossible"]),
+        )
+        return Response(self.get_serializer(job).data, status=status.HTTP_201_CREATED)
+
+    def perform_update(self, serializer: Any) -> None:
+        values = dict(serializer.validated_data)
+        if "project" in values:
+            _mine(serializer, Project, values["project"])
+        serializer.instance = services.edit_job(job=serializer.instance, by=self.person, **values)
+
+    def _answer(self, job: Job) -> Response:
+        return Response(self.get_serializer(job).data)
+
+    @extend_schema(request=HoldSerializer, responses=JobSerializer)
+    @action(detail=True, methods=["post"])
+    def hold(self, request: ApiRequest, pk: str = "") -> Response:
+        """Pause it."""
+        return self._answer(services.hold(job=self.get_object(), by=request.user, **_valid(HoldSerializer, request)))
+
+    @extend_schema(request=None, responses=JobSerializer)
+    @action(detail=True, methods=["post"])
+    def unhold(self, request: ApiRequest, pk: str = "") -> Response:
+        """Let it go on."""
+        return self._answer(services.unhold(job=self.get_object(), by=request.user))
+
+    @extend_schema(request=ReasonSerializer, responses=JobSerializer)
+    @action(detail=True, methods=["post"])
+    def cancel(self, request: ApiRequest, pk: str = "") -> Response:
+        """Cancel it and its coming visits."""
+        data = _valid(ReasonSerializer, request)
+        return self._answer(services.cancel_job(job=self.get_object(), by=request.user, **data))
+
+    @extend_schema(request=None, responses=JobSerializer)
+    @action(detail=True, methods=["post"])
+    def take_up(self, request: ApiRequest, pk: str = "") -> Response:
+        """Take a cancelled job up again."""
+        return self._answer(services.take_up_again(job=self.get_object(), by=request.user))
+
+    @extend_schema(request=SpanSerializer(many=True), responses=SpanSerializer(many=True))
+    @action(detail=True, methods=["get", "post"])
+    def impossible(self, request: ApiRequest, pk: str = "") -> Response:
+        """The stretches in which the customer can't be there; what is sent stands instead of those there were."""
+        job = self.get_object()
+        if request.method == "POST":
+            services.set_impossible_times(job=job, spans=_spans(_many(SpanSerializer, request)), by=request.user)
+        return Response(SpanSerializer(job.impossible_times.all(), many=True).data)
+
+    @extend_schema(request=NewVisitSerializer, responses={201: AppointmentSerializer})
+    @action(detail=True, methods=["post"])
+    def visits(self, request: ApiRequest, pk: str = "") -> Response:
+        """Ask for another visit; it is unplaced."""
+        data = _valid(NewVisitSerializer, request)
+        skills = Skill.objects.visible_to(request.user).filter(key__in=data.pop("skills"))
+        data["possible"] = _spans(data["possible"])
+        row = services.new_appointment(job=self.get_object(), by=request.user, skills=skills, **data)
+        context = {**self.get_serializer_context(), "whole": True}
+        return Response(AppointmentSerializer(row, context=context).data, status=status.HTTP_201_CREATED)
+
+    @extend_schema(responses=OpenApiTypes.OBJECT)
+    @action(detail=True, methods=["get"])
+    def blockers(self, request: ApiRequest, pk: str = "") -> Response:
+        """What holds it up."""
+        job = self.get_object()
+        visits = job.appointments.prefetch_related("readiness")
+        return Response([_blocker(one) for one in blockers_of(job, visits)])

@@ -1,0 +1,95 @@
+"""Plans over HTTP: asked for, proposed, taken over or not."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from drf_spectacular.utils import extend_schema
+from rest_framework import serializers, status
+from rest_framework.decorators import action
+from rest_framework.response import Response
+
+from jobs import services
+from jobs.api.base import OFFICE, _mine, _valid
+from jobs.models import Crew, Proposal, ProposedMove
+from shared.api import ApiRequest, ReadViewSet
+from shared.routes import RunSerializer
+
+
+class AskedPlanSerializer(serializers.Serializer[Any]):
+    from_on = serializers.DateField()
+    until_on = serializers.DateField()
+    crews = serializers.PrimaryKeyRelatedField(queryset=Crew.objects.all(), many=True, default=list)
+    seconds = serializers.IntegerField(min_value=1, max_value=600, default=10)
+    with_unplaced = serializers.BooleanField(default=True)
+    keep = serializers.BooleanField(default=False)
+    careful = serializers.BooleanField(default=False)
+    sure = serializers.BooleanField(default=False, help_text="every promise kept on 95 of 100 sampled days")
+    reason = serializers.CharField(max_length=200, default="", allow_blank=True)
+
+    def validate_crews(self, crews: list[Crew]) -> list[Crew]:
+        for crew in crews:
+            _mine(self, Crew, crew)
+        return crews
+
+
+class ProposedMoveSerializer(serializers.ModelSerializer[ProposedMove]):
+    class Meta:
+        model = ProposedMove
+        fields = ["id", "appointment", "crew", "day", "starts_at", "price", "why", "state", "state_note"]
+
+
+class ProposalSerializer(serializers.ModelSerializer[Proposal]):
+    """
+    A plan and its differences from the calendar.
+
+    In the summary, `bound` is what no plan that places all of these visits can cost less than
+    and `above_bound` the share by which this one costs more; both are left out where nothing
+    is proved: a visit is unplaced, or only a lost crew's visits were spread.
+    """
+
+    moves = ProposedMoveSerializer(many=True, read_only=True)
+
+    class Meta:
+        model = Proposal
+        fields = ["id", "from_on", "until_on", "reason", "summary", "created_at", "moves"]
+
+
+class ChosenMovesSerializer(serializers.Serializer[Any]):
+    moves = serializers.ListField(child=serializers.IntegerField(), required=False, help_text="Left out: all.")
+
+
+class ProposalViewSet(ReadViewSet):
+    """Plans: ask for one, look at the differences, say yes or no."""
+
+    roles = OFFICE
+    queryset = Proposal.objects.prefetch_related("moves")
+    serializer_class = ProposalSerializer
+
+    @extend_schema(request=AskedPlanSerializer, responses={202: RunSerializer})
+    def create(self, request: ApiRequest) -> Response:
+        """Ask for a plan: the run that makes it."""
+        data = _valid(AskedPlanSerializer, request)
+        run = services.ask_for_plan(branch=request.user.own_branch, by=request.user, **data)
+        return Response(RunSerializer(run).data, status=status.HTTP_202_ACCEPTED)
+
+    def _moves(self, request: ApiRequest, proposal: Proposal) -> Any:
+        chosen = _valid(ChosenMovesSerializer, request).get("moves")
+        rows = proposal.moves.filter(state=ProposedMove.State.OPEN)
+        return rows if chosen is None else rows.filter(pk__in=chosen)
+
+    @extend_schema(request=ChosenMovesSerializer, responses=ProposalSerializer)
+    @action(detail=True, methods=["post"])
+    def accept(self, request: ApiRequest, pk: str = "") -> Response:
+        """Take differences over."""
+        proposal = self.get_object()
+        services.accept_moves(proposal=proposal, moves=self._moves(request, proposal), by=request.user)
+        return Response(self.get_serializer(self.get_object()).data)
+
+    @extend_schema(request=ChosenMovesSerializer, responses=ProposalSerializer)
+    @action(detail=True, methods=["post"])
+    def decline(self, request: ApiRequest, pk: str = "") -> Response:
+        """Leave them as they are."""
+        proposal = self.get_object()
+        services.decline_moves(proposal=proposal, moves=self._moves(request, proposal), by=request.user)
+        return Response(self.get_serializer(self.get_object()).data)

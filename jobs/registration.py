@@ -1,0 +1,22 @@
+"""What jobs registers: menu, documents, long work, demo data."""
+
+from __future__ import annotations
+
+
+def register() -> None:
+    """Called once, when the apps are ready."""
+    from jobs import demo as town
+    from jobs import documents  # noqa: F401 - the confirmation registers itself
+    from jobs.services import imports, planning  # noqa: F401 - and so do their runs
+    from shared import demo, menu, roles
+
+    menu.add("Calendar", "jobs:calendar", roles=[roles.DISPATCHER], place=10)
+    menu.add("Jobs", "jobs:list", roles=[roles.DISPATCHER], place=11)
+    menu.add("Stuck", "jobs:stuck", roles=[roles.DISPATCHER], place=12)
+    menu.add("Sites", "jobs:sites", roles=[roles.DISPATCHER], place=13)
+    menu.add("Crews", "jobs:crews", roles=[roles.DISPATCHER], place=14)
+    menu.add("Today", "jobs:today", roles=roles.FIELD, place=20)
+    menu.add("Jobs", "jobs:list", roles=[roles.OWNER], place=60)
+    menu.add("Calendar", "jobs:calendar", roles=[roles.OWNER], place=61)
+    menu.add("Stuck", "jobs:stuck", roles=[roles.OWNER], place=62)
+    demo.add(town.load, place=10)
