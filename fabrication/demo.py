@@ -21,7 +21,7 @@ from fabrication.services.planning import plan_batch
 from fabrication.starting_data import load_materials, load_recipes, load_steps, load_tolerances, load_work_places
 from jobs.models import Job
 from measuring.models import Unit
-from measuring.starting_data import load_products
+from measuring.services.starting_data import load_products
 from shared.codes import new_code
 from shared.demo import Demo
 from shared.lengths import Length

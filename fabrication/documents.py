@@ -14,7 +14,7 @@ from fabrication.models import Batch, CutPlan, LabelSize, Material, Part, Planne
 from fabrication.rules import recipes as rules
 from fabrication.services.bench import likeness, pulled_parts
 from fabrication.starting_data import starting_label_size
-from measuring.options import options_shown
+from measuring.adapters.options import options_shown
 from shared.documents import document_kind
 from shared.models import Branch
 from shared.roles import DISPATCHER, OWNER, WORKROOM

@@ -7,8 +7,8 @@ from typing import Final
 
 from installs.reading import Worked
 from installs.rules.hardware import HardwareList
+from measuring.adapters.evaluation import current
 from measuring.drawings import opening_drawing, picture_of
-from measuring.evaluation import current
 from measuring.models import Opening
 from shared.drawings import Svg
 from shared.lengths import ZERO, Length, Unit, total

@@ -27,8 +27,8 @@ from jobs.drawings import route_map
 from jobs.models import Appointment, Crew, Site
 from jobs.schedule.day import DaySchedule, moment, read_day
 from jobs.schedule.words import clock, promise_text
+from measuring.adapters.options import options_shown
 from measuring.models import Opening, Reading, Unit
-from measuring.options import options_shown
 from shared.formats.dates import clocks, long_day
 from shared.formats.mass import GRAMS_PER_POUND, mass
 from shared.lengths import Length

@@ -21,7 +21,7 @@ from installs.rules.findings import Finding
 from installs.rules.hardware import HardwareList, JobHardware, hardware_list, job_hardware
 from installs.rules.units import InstallUnit, Obstruction, SiteFacts
 from jobs.models import Appointment, Site
-from measuring.evaluation import cord_rules_of
+from measuring.adapters.evaluation import cord_rules_of
 from measuring.models import Unit
 from shared.contracts import ContractError
 from shared.lengths import Length, LengthError, parse_length
@@ -301,4 +301,3 @@ def units_to_install(job: Any) -> QuerySet[Unit]:
         .filter(opening__job=job, state__in=LIVE_TO_INSTALL)
         .exclude(pk__in=waiting.values("unit"))
     )
-

@@ -10,39 +10,6 @@ class MeasuringConfig(AppConfig):
     default_auto_field = "django.db.models.BigAutoField"
 
     def ready(self) -> None:
-        from jobs.models import MEASURING
-        from jobs.ports import ports
-        from measuring import demo as rooms
-        from measuring import field_deeds, papers, sources, times
-        from shared import demo, menu, panels, roles
-        from shared.devices import offline
+        from measuring.registration import register
 
-        ports.stage_sources.append(sources.stage_facts)
-        ports.blocker_sources.append(sources.blockers)
-        ports.another_visit_sources.append(sources.another_visit)
-        ports.bring_sources.append(sources.bring)
-        ports.outcome_sources.append(sources.outcomes)
-        for purpose in MEASURING:
-            ports.minutes_sources[purpose] = times.measure_minutes
-            ports.visit_urls[purpose] = "measuring:visit"
-            ports.finish_sources[purpose] = sources.unfinished
-            ports.record_sources[purpose] = sources.is_recorded
-        offline.add_page(r"^/measure/(\d+/)?$", "measuring:offline")
-        offline.add_files(
-            "measuring/measuring.css",
-            "measuring/rules.js",
-            "measuring/rules-table.json",
-            "measuring/field/visit.js",
-            "measuring/field/model.js",
-            "measuring/field/measure.js",
-            "measuring/field/facts.js",
-            "measuring/field/drawings.js",
-        )
-        assert papers  # registers the document kinds
-        assert field_deeds  # registers the kinds of entries
-        menu.add("Visits", "measuring:day", roles=[roles.MEASURER], place=20)
-        menu.add("Tapes", "measuring:tapes", roles=[roles.MEASURER], place=60)
-        menu.add("Range", "measuring:range", roles=[roles.OWNER], place=30)
-        panels.add("jobs:job", "Openings", "measuring:job_openings", place=20)
-        panels.add("jobs:job", "Sizes and units", "measuring:job_units", place=30)
-        demo.add(rooms.load, place=20)
+        register()

@@ -9,6 +9,7 @@ from typing import Any, Final
 from django.db import models, transaction
 
 from jobs.models import Appointment, Job
+from measuring.adapters.options import Offer, offers
 from measuring.models import (
     Approval,
     FixedTo,
@@ -24,11 +25,10 @@ from measuring.models import (
     Visit,
     VisitOpening,
 )
-from measuring.options import Offer, offers
 from measuring.rules.opening import Opening as Measured
 from measuring.rules.sizing import order_size
 from measuring.services.releases import snapshot_of
-from measuring.starting_data import load_jurisdictions, load_products
+from measuring.services.starting_data import load_jurisdictions, load_products
 from shared import audit
 from shared.codes import new_code
 from shared.demo import Demo

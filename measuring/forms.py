@@ -6,9 +6,9 @@ from typing import Any
 
 from django import forms
 
-from measuring.facts import STOPS
+from measuring.adapters.facts import STOPS
+from measuring.adapters.options import Offer
 from measuring.models import FixedTo, Group, Mount, Opening, Product, Room, Substrate, Unit
-from measuring.options import Offer
 from measuring.rules.families import SIDES
 from measuring.rules.options import named
 from shared.fields import LengthInput
@@ -94,7 +94,7 @@ class FactsForm(SheetForm):
     """
     What is recorded of an opening beside its readings.
 
-    Fields are plain text: `measuring.facts` cleans them, for this page, the API and devices alike.
+    Fields are plain text: `measuring.adapters.facts` cleans them, for this page, the API and devices alike.
     """
 
     product = forms.ChoiceField(required=False)
@@ -158,7 +158,7 @@ class FactsForm(SheetForm):
         return value
 
     def facts(self) -> dict[str, Any]:
-        """What was sent, as `measuring.facts.clean_facts` takes it."""
+        """What was sent, as `measuring.adapters.facts.clean_facts` takes it."""
         data = dict(self.cleaned_data)
         stops = {}
         for side in SIDES:
@@ -270,4 +270,3 @@ class TapeForm(SheetForm):
     case_length = forms.CharField(widget=LengthInput(), help_text="printed on the case; a laser: its own length")
     is_laser = forms.BooleanField(required=False, label="laser")
     is_retired = forms.BooleanField(required=False, label="not in use any more")
-

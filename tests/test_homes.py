@@ -95,7 +95,12 @@ HOMES = (
     ),
     Home(
         "a size, its gaps and its findings",
-        places=("measuring/rules/", "measuring/evaluation.py", "measuring/services/sizes.py", "measuring/demo.py"),
+        places=(
+            "measuring/rules/",
+            "measuring/adapters/evaluation.py",
+            "measuring/services/sizes.py",
+            "measuring/demo.py",
+        ),
         imports=("measuring.rules.sizing", "measuring.rules.findings", "measuring.rules.misreads"),
     ),
     Home(

@@ -10,8 +10,8 @@ from typing import Any, Final
 from django.db import transaction
 
 from fabrication.models import LackingChoice, SupplierList
+from measuring.adapters.options import Offer, offers
 from measuring.models import Product, Unit
-from measuring.options import Offer, offers
 from measuring.rules.options import named, plain
 from shared.audit import record
 from shared.errors import Refused
@@ -175,4 +175,3 @@ def read_option_lines(text: str) -> list[dict[str, Any]]:
         choices = [choice.strip() for choice in rest.split("|") if choice.strip()]
         found.append({"name": name.rstrip("? "), "choices": choices, "needed": not name.endswith("?")})
     return found
-

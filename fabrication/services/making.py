@@ -16,7 +16,7 @@ from fabrication.costs import cost_of
 from fabrication.models import Material, OwnCloth, Part, RecipeRevision, Tolerance, UnitMake
 from fabrication.rules import recipes as rules
 from fabrication.rules.cords import LoopRule, loop_rule
-from measuring.evaluation import fit_of, jurisdiction_of
+from measuring.adapters.evaluation import fit_of, jurisdiction_of
 from measuring.models import RELEASED_OR_LATER, Group, Product, SizeChange, Unit
 from measuring.ports import NewSize
 from shared.audit import entry, record, record_all

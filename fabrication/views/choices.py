@@ -13,8 +13,8 @@ from fabrication.forms import SupplierListForm
 from fabrication.models import LackingChoice, SupplierList
 from fabrication.services import choices as services
 from fabrication.views import LOOKS, WORKS
+from measuring.adapters.options import offer_of
 from measuring.models import Product
-from measuring.options import offer_of
 from shared.access import SignedInRequest, roles_required
 from shared.errors import Refused
 

@@ -18,8 +18,8 @@ from fabrication.services import assembly
 from fabrication.services.assembly import steps_of
 from fabrication.views import LOOKS, WORKS
 from jobs.models import Job
+from measuring.adapters.options import options_shown
 from measuring.models import Unit
-from measuring.options import options_shown
 from measuring.services.readings import refuse_large
 from shared.access import SignedInRequest, roles_required
 from shared.codes import read_code

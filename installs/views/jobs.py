@@ -30,8 +30,8 @@ from installs.rules.causes import CHOOSE, NO, cause
 from installs.rules.data import HardwareRules as Rules
 from installs.services.hardware import visit_hardware
 from jobs.models import INSTALLING, Appointment, Job
+from measuring.adapters.options import options_shown
 from measuring.models import Unit
-from measuring.options import options_shown
 from shared import roles
 from shared.access import SignedInRequest, roles_required
 from shared.drawings import Svg

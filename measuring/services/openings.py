@@ -15,7 +15,8 @@ from django.db.models import Max
 from django.utils import timezone
 
 from jobs.models import Job
-from measuring.facts import COPIED, ROOM_DEFAULTS, SIZE_FACTS, About, clean_facts, shown_fact
+from measuring.adapters.facts import COPIED, ROOM_DEFAULTS, SIZE_FACTS, About, clean_facts, shown_fact
+from measuring.adapters.options import copied_options
 from measuring.models import (
     RELEASED_OR_LATER,
     FactConflict,
@@ -26,7 +27,6 @@ from measuring.models import (
     Visit,
     VisitOpening,
 )
-from measuring.options import copied_options
 from measuring.rules.visit import taken_up_again
 from measuring.services.base import lock_job, lock_opening, note, restage
 from measuring.services.sizes import size_locked, size_opening
@@ -175,7 +175,7 @@ def add_opening(
     Parameters
     ----------
     facts
-        Any of `measuring.facts.CLEANERS`; without a mark it gets the next one.
+        Any of `measuring.adapters.facts.CLEANERS`; without a mark it gets the next one.
     visit
         The visit it was found on: it is measured there.
     """
@@ -276,7 +276,7 @@ def change_opening(
     Parameters
     ----------
     facts
-        Names and values as `measuring.facts.clean_facts` takes them.
+        Names and values as `measuring.adapters.facts.clean_facts` takes them.
     seen
         What the sender saw standing, per fact. Where something else stands by now, theirs
         is kept beside it as a `FactConflict` and nothing is overwritten.

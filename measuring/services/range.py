@@ -8,7 +8,7 @@ from typing import Any
 from django.db import transaction
 from django.utils.text import slugify
 
-from measuring.facts import read_entry
+from measuring.adapters.facts import read_entry
 from measuring.models import Family, MeasureTimes, Product, Tape
 from measuring.ports import ports
 from measuring.rules.families import LARGEST_CASE
@@ -113,7 +113,7 @@ def save_tape(
 @transaction.atomic
 def save_measure_times(*, branch: Branch, by: User, minutes: Mapping[str, Any]) -> MeasureTimes:
     """How many minutes each kind of thing takes at a measure visit; every change is a revision."""
-    from measuring.times import read_minutes
+    from measuring.adapters.minutes import read_minutes
 
     clean = read_minutes(minutes)
     row = MeasureTimes.objects.select_for_update().filter(branch=branch).first() or MeasureTimes(

@@ -12,7 +12,7 @@ from django.db import transaction
 from django.utils import timezone
 from PIL import Image, ImageOps, UnidentifiedImageError
 
-from measuring.facts import read_entry
+from measuring.adapters.facts import read_entry
 from measuring.models import Obstruction, Opening, Photo, Place, Reading, Tape, Visit
 from measuring.rules.families import TABLE
 from measuring.services.base import lock_opening, note, restage, touch

@@ -11,9 +11,9 @@ from django.db.models import Max
 from django.utils import timezone
 
 from jobs.models import Job
-from measuring.evaluation import gaps_of
+from measuring.adapters.evaluation import gaps_of
+from measuring.adapters.options import Offer, offers, unresolved_options
 from measuring.models import RELEASED_OR_LATER, Approval, Opening, Reading, Unit
-from measuring.options import Offer, offers, unresolved_options
 from measuring.ports import ports
 from measuring.rules.options import plain
 from measuring.rules.safety import CORDS

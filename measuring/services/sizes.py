@@ -9,9 +9,9 @@ from django.db import transaction
 from django.db.models import prefetch_related_objects
 from django.utils import timezone
 
-from measuring.evaluation import Evaluation, evaluate, split_widths
+from measuring.adapters.evaluation import Evaluation, evaluate, split_widths
+from measuring.adapters.options import clean_options, offer_of, starting_options, valid_options
 from measuring.models import RELEASED_OR_LATER, Opening, Reading, SizeChange, Unit, Visit
-from measuring.options import clean_options, offer_of, starting_options, valid_options
 from measuring.ports import NewSize, ports
 from measuring.rules.families import TABLE
 from measuring.rules.sizing import OrderSize

@@ -11,7 +11,7 @@ from django.utils import timezone
 
 from jobs.models import Appointment
 from jobs.services import mark_arrived, mark_done, undo_done
-from measuring.evaluation import evaluate
+from measuring.adapters.evaluation import evaluate
 from measuring.models import Opening, Tape, Visit, VisitOpening
 from measuring.rules.families import TABLE
 from measuring.rules.visit import CloseOut, End, Standing, close_out, ends
@@ -227,3 +227,13 @@ def reopen_visit(*, visit: Visit, by: User) -> Visit:
         audit.record(by=by, deed="opened the visit again", subject=visit, job=job)
         restage(job, by)
     return visit
+
+
+def visit_at(opening: Opening) -> Visit | None:
+    """The visit that is at this opening, not closed yet."""
+    return (
+        Visit.objects.filter(closed_at=None, appointment__visit_openings__opening=opening)
+        .select_related("tape")
+        .order_by("-opened_at")
+        .first()
+    )

@@ -26,26 +26,17 @@ from measuring.access import (
     tape_for,
     unit_for,
 )
-from measuring.evaluation import alternatives_for
-from measuring.facts import About, clean_facts
+from measuring.adapters.evaluation import alternatives_for
+from measuring.adapters.facts import About, clean_facts
+from measuring.adapters.options import offers_of_units
+from measuring.adapters.summaries import OpeningSheet, opening_sheet, openings_of_job
 from measuring.forms import FactsForm, GroupForm, ObstructionForm, OptionsForm, PhotoForm, ReasonForm
-from measuring.models import Opening, Place, Reading, Unit, Visit
-from measuring.options import offers_of_units
+from measuring.models import Opening, Place, Reading, Unit
 from measuring.services.readings import refuse_large
-from measuring.sheets import OpeningSheet, opening_sheet, openings_of_job
+from measuring.services.visits import visit_at
 from shared.access import SignedInRequest, roles_required
 from shared.errors import Refused
 from shared.models import User
-
-
-def visit_at(opening: Opening) -> Visit | None:
-    """The visit that is at this opening, not closed yet."""
-    return (
-        Visit.objects.filter(closed_at=None, appointment__visit_openings__opening=opening)
-        .select_related("tape")
-        .order_by("-opened_at")
-        .first()
-    )
 
 
 def _option_forms(units: list[Unit], user: User) -> list[tuple[Unit, OptionsForm]]:

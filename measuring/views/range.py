@@ -12,11 +12,11 @@ from django.views.decorators.http import require_http_methods
 
 from measuring import services
 from measuring.access import MEASURES, product_for, tape_for
-from measuring.fit_form import ProductForm
+from measuring.adapters.minutes import minutes_of, starting_minutes
 from measuring.forms import TapeForm
 from measuring.models import Jurisdiction, Product
-from measuring.starting_data import load_jurisdictions, load_products
-from measuring.times import minutes_of, starting_minutes
+from measuring.services.starting_data import load_jurisdictions, load_products
+from measuring.views.fit_form import ProductForm
 from shared.access import SignedInRequest, roles_required
 from shared.errors import Refused
 from shared.roles import DISPATCHER, OWNER

@@ -14,12 +14,12 @@ from jobs.access import job_for
 from jobs.models import Job
 from measuring import services
 from measuring.access import MEASURES, SEES_SIZES, approval_for, change_for, unit_for
-from measuring.evaluation import current
+from measuring.adapters.evaluation import current
+from measuring.adapters.summaries import drawing_of, live_units, openings_of_job, rooms_of, unit_rows
 from measuring.forms import ApproveForm, DecisionForm, ReleaseForm
 from measuring.models import RELEASED_OR_LATER, Unit
 from measuring.ports import NewSize
 from measuring.services.sizes import effects_of
-from measuring.sheets import drawing_of, live_units, openings_of_job, rooms_of, unit_rows
 from shared.access import SignedInRequest, roles_required
 from shared.errors import Refused
 from shared.roles import OFFICE

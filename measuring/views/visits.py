@@ -16,12 +16,12 @@ from jobs.access import secret_for
 from jobs.models import MEASURING, Appointment
 from measuring import services
 from measuring.access import MEASURES, appointment_for, room_for, tape_for, visit_for
+from measuring.adapters.summaries import live_units, rooms_of
 from measuring.forms import CloseForm, ListForm, ReasonForm, RoomDefaultsForm, RoomForm
 from measuring.models import Opening, Visit
 from measuring.rules.families import TABLE
 from measuring.services.openings import read_opening_list
 from measuring.services.visits import open_ends
-from measuring.sheets import live_units, rooms_of
 from shared.access import SignedInRequest, roles_required
 from shared.errors import Refused
 from shared.roles import MEASURER

@@ -24,7 +24,7 @@ from installs.starting_data import load_hardware, load_rules
 from jobs.models import Appointment, Crew, Job, Purpose
 from measuring import services as measuring
 from measuring.models import Product, Unit
-from measuring.starting_data import load_products
+from measuring.services.starting_data import load_products
 from shared import runs
 from shared.lengths import Length
 from shared.models import Branch, Run, User

@@ -20,8 +20,8 @@ from typing import Any
 
 from django.utils import timezone
 
-from measuring import field
-from measuring.evaluation import evaluate
+from measuring.adapters.evaluation import evaluate
+from measuring.api import field
 from measuring.models import Opening
 from shared.devices import receiver
 from shared.models import User

@@ -28,9 +28,9 @@ import jobs.views.appointments
 import jobs.views.board
 import jobs.views.crews
 import jobs.views.plan
-import measuring.api
 from fabrication.models import UnitMake
 from jobs.api.appointments import AppointmentSerializer
+from measuring.api.units import UnitSerializer
 from shared import documents
 from shared.lengths import Length
 from tests.agreement import stock, units, visits
@@ -282,9 +282,9 @@ PLANTS = (
     Plant("unit's load", "API of loads", units.loads, field(installs.api.LoadLineSerializer, "checked", lambda _: 9)),
     # measuring: sizes
     Plant(
-        "unit's order size", "API", of_api, field(measuring.api.UnitSerializer, "order_width", lambda one: _wider(one))
+        "unit's order size", "API", of_api, field(UnitSerializer, "order_width", lambda one: _wider(one))
     ),
-    Plant("unit's state", "API", of_api, field(measuring.api.UnitSerializer, "state", lambda _: "draft")),
+    Plant("unit's state", "API", of_api, field(UnitSerializer, "state", lambda _: "draft")),
     Plant(
         "unit's order size",
         "measure record",

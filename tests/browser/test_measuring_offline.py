@@ -18,7 +18,7 @@ pytestmark = [pytest.mark.browser, pytest.mark.slow]
 SETUP = """
 from tests.factories import make_branch, make_user
 from tests.measuring.makers import make_appointment, make_crew, make_job, make_tape
-from measuring.starting_data import load_jurisdictions, load_products
+from measuring.services.starting_data import load_jurisdictions, load_products
 import json
 load_jurisdictions()
 branch = make_branch(name="Millrace of test {n}")
@@ -108,7 +108,7 @@ for opening in job.openings.all():  # look-alikes were read meanwhile
 """
 SAID_BY_SERVER = """
 import json
-from measuring.evaluation import evaluate
+from measuring.adapters.evaluation import evaluate
 from measuring.models import Opening
 out = {{}}
 for one in Opening.objects.filter(job={job}):

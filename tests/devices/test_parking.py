@@ -291,10 +291,10 @@ def test_what_is_changed_after_a_parked_copy_does_not_get_into_it(
 def test_where_it_can_not_be_told_what_an_entry_is_about_all_of_its_phone_waits(
     phone: Phone, openings: tuple[Opening, Opening], later: Callable[..., None]
 ) -> None:
-    from measuring import field_subjects
+    from measuring.api import subjects
 
     with fault(services, "record_reading"), pytest.MonkeyPatch.context() as patch:
-        patch.setattr(field_subjects, "_of_opening", lambda uid: {}["job"])
+        patch.setattr(subjects, "_of_opening", lambda uid: {}["job"])
         first = phone.send(reading(phone, openings[0], "depth", "3"))[0]
     with fault(services, "record_reading", lambda said: said["opening"].pk == openings[0].pk):
         second = phone.send(reading(phone, openings[1], "depth", "3"))[0]

@@ -14,7 +14,7 @@ from fabrication.services.making import (
 )
 from fabrication.starting_data import load_materials, load_recipes
 from measuring.models import Group, Opening, Product, SizeChange
-from measuring.starting_data import load_jurisdictions
+from measuring.services.starting_data import load_jurisdictions
 from shared.lengths import Length
 from tests.fabrication.rows import make_job_row, make_made_unit, make_material
 

@@ -9,10 +9,10 @@ from fabrication.services.buying import order_units
 from fabrication.services.choices import option_lines, read_option_lines, save_supplier_list
 from fabrication.services.making import change_effects
 from fabrication.starting_data import load_materials, load_recipes, load_steps, load_tolerances
-from measuring.field import kit_of
+from measuring.api.field import kit_of
 from measuring.models import Opening, Unit
 from measuring.ports import NewSize
-from measuring.starting_data import load_products
+from measuring.services.starting_data import load_products
 from shared.lengths import Length
 from tests.measuring.makers import INSIDE, make_appointment, make_job
 

@@ -13,7 +13,7 @@ from fabrication.services.recipes import save_recipe
 from fabrication.starting_data import load_materials, load_recipes, load_tolerances
 from measuring.models import Product, Unit
 from measuring.services.range import save_product
-from measuring.starting_data import load_products
+from measuring.services.starting_data import load_products
 from shared.errors import Refused
 from tests.fabrication.rows import make_made_unit
 

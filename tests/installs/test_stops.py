@@ -23,7 +23,7 @@ from jobs import services as calendar
 from jobs.models import Appointment, Job, Purpose
 from jobs.ports import ports
 from measuring.models import Opening, Unit
-from measuring.starting_data import load_products
+from measuring.services.starting_data import load_products
 from shared.devices import receiver
 from shared.errors import Refused
 from shared.models import AuditEntry, Branch, User

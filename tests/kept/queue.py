@@ -52,8 +52,8 @@ def phones() -> list[Phone]:
 
 def _measures(phone: Phone) -> None:
     from jobs.models import Appointment
+    from measuring.adapters.options import choices_of
     from measuring.models import FactConflict, FixedTo, Opening, Product, Tape
-    from measuring.options import choices_of
 
     visit = Appointment.objects.get(job__number="J-1012", purpose="measure")
     first, second, third, *rest = Opening.objects.filter(job=visit.job).order_by("room__order", "order", "pk")

@@ -11,9 +11,9 @@ from django.utils import timezone
 from fabrication.starting_data import load_materials, load_recipes
 from jobs.models import Appointment, Crew, CrewMember, Customer, Job, Purpose, Site
 from measuring import services
+from measuring.adapters.options import offer_of
 from measuring.models import Opening, Product, Room, Tape, Unit, Visit
-from measuring.options import offer_of
-from measuring.starting_data import load_products
+from measuring.services.starting_data import load_products
 from shared.lengths import Length
 from shared.models import Branch, User
 

@@ -17,7 +17,7 @@ from pypdf import PdfReader
 from jobs.models import Appointment, Job
 from measuring import services
 from measuring.models import Opening, Product, SizeChange, Unit, Visit
-from measuring.starting_data import load_jurisdictions
+from measuring.services.starting_data import load_jurisdictions
 from shared import documents
 from shared.models import User
 from tests.measuring.makers import (
@@ -381,7 +381,7 @@ def test_a_tape_without_a_case_is_refused(measurer: User, as_user: AsUser) -> No
 
 
 def test_measure_times_are_bounded(owner: User, as_user: AsUser) -> None:
-    from measuring.times import starting_minutes
+    from measuring.adapters.minutes import starting_minutes
 
     sent = {key: str(value) for key, value in starting_minutes().items()}
     client = as_user(owner)

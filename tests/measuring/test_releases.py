@@ -9,8 +9,8 @@ import pytest
 
 from jobs.models import Job
 from measuring import services
+from measuring.adapters.options import offer_of
 from measuring.models import Approval, Opening, Unit
-from measuring.options import offer_of
 from measuring.ports import ports
 from shared.errors import Refused
 from shared.models import AuditEntry, User

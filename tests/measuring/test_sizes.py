@@ -7,7 +7,7 @@ from typing import Any
 import pytest
 
 from measuring import services
-from measuring.evaluation import look_alikes
+from measuring.adapters.evaluation import look_alikes
 from measuring.models import Opening, SizeChange, Unit
 from measuring.ports import NewSize, ports
 from shared.errors import Refused

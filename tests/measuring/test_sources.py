@@ -8,9 +8,10 @@ from django.urls import reverse
 
 from jobs.models import Job
 from jobs.ports import ports as job_ports
-from measuring import services, sources
+from measuring import services
+from measuring.adapters import sources
+from measuring.adapters.minutes import measure_minutes
 from measuring.models import Opening, Reading, Unit
-from measuring.times import measure_minutes
 from shared.models import User
 from tests.measuring.makers import choose_all, make_appointment, make_approved, make_job, make_opening
 

@@ -7,7 +7,7 @@ from typing import Any
 
 from django.core.management.base import BaseCommand, CommandError
 
-from measuring.starting_data import load_jurisdictions, load_products
+from measuring.services.starting_data import load_jurisdictions, load_products
 from shared.models import Branch
 
 

@@ -1,5 +1,5 @@
 /*
- * The facts of an opening as the office keeps and shows them: the twin of measuring/facts.py, over
+ * The facts of an opening as the office keeps and shows them: the twin of measuring/adapters/facts.py, over
  * the table's one list. What is not fit throws with the problem in words.
  */
 

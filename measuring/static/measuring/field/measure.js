@@ -1,6 +1,6 @@
 /*
  * What an opening's readings come to, on the phone: the twin of measuring/rules/visit.py and
- * measuring/evaluation.py. Every figure, list and word is the table's; tests/agreement plays both.
+ * measuring/adapters/evaluation.py. Every figure, list and word is the table's; tests/agreement plays both.
  */
 import { makeRules, parseLength, formatLength, floorDiv } from "../rules.js";
 

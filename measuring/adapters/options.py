@@ -11,7 +11,7 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any, Final
 
-from measuring.facts import read_entry
+from measuring.adapters.facts import read_entry
 from measuring.ports import ports
 from measuring.rules import options as rules
 from measuring.rules.families import TABLE

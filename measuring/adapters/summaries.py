@@ -9,10 +9,10 @@ from typing import Any
 from django.db.models import Prefetch, prefetch_related_objects
 
 from jobs.models import Job
+from measuring.adapters.evaluation import Evaluation, asked, current, evaluate
+from measuring.adapters.options import gone_options, missing_options, offers_of_units, shown_options
 from measuring.drawings import opening_drawing, picture_of, tape_drawing
-from measuring.evaluation import Evaluation, asked, current, evaluate
 from measuring.models import Opening, Photo, Place, Reading, Room, SizeChange, Unit
-from measuring.options import gone_options, missing_options, offers_of_units, shown_options
 from measuring.ports import ports
 from measuring.rules.visit import QUESTIONED, Ask
 from measuring.services import release_problems

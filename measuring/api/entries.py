@@ -11,11 +11,11 @@ from django.core.exceptions import PermissionDenied
 from django.http import Http404
 
 from measuring import access, services
-from measuring import field_subjects as subjects
-from measuring.facts import CLEANERS
+from measuring.adapters.facts import CLEANERS
+from measuring.api import subjects
 from measuring.models import Opening, Place, Reading, Room, Tape, Visit
 from measuring.services.readings import ANY
-from measuring.views.openings import visit_at
+from measuring.services.visits import visit_at
 from shared.contracts import ContractError
 from shared.devices.kinds import PHOTO_TEXT, Done, Key, Note, deed, picture_of
 from shared.records import Longest, OneOf, Record, Within

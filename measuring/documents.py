@@ -6,12 +6,12 @@ from collections.abc import Mapping
 from typing import Any
 
 from jobs.models import Appointment, Job
+from measuring.adapters.evaluation import asked, current
+from measuring.adapters.options import options_shown
+from measuring.adapters.summaries import drawing_of, live_units, openings_of_job, rooms_of
 from measuring.drawings import Picture, opening_drawing
-from measuring.evaluation import asked, current
 from measuring.models import Opening, Unit
-from measuring.options import options_shown
 from measuring.rules.families import HEIGHTS, WIDTHS
-from measuring.sheets import drawing_of, live_units, openings_of_job, rooms_of
 from shared.documents import document_kind
 from shared.roles import DISPATCHER, MEASURER, OWNER
 

@@ -10,11 +10,11 @@ from django.urls import reverse
 
 from jobs.models import MEASURING, Appointment, Job
 from jobs.ports import Blocker, Unfinished
+from measuring.adapters.options import gone_options, missing_options, offers
+from measuring.adapters.summaries import is_stopped, openings_of_job, unit_rows
 from measuring.models import FactConflict, Opening, Reading, SizeChange, Unit, Visit, VisitOpening
-from measuring.options import gone_options, missing_options, offers
 from measuring.rules.families import TABLE
 from measuring.services.visits import UNFINISHED, open_ends, openings_of
-from measuring.sheets import is_stopped, openings_of_job, unit_rows
 from shared.lengths import Length
 from shared.lengths import Unit as LengthUnit
 from shared.roles import DISPATCHER, MEASURER

@@ -9,11 +9,18 @@ from typing import Any
 from django.db.models import Q
 from django.urls import reverse
 from django.utils import timezone
+from drf_spectacular.types import OpenApiTypes
+from drf_spectacular.utils import extend_schema
+from rest_framework.decorators import action
+from rest_framework.response import Response
 
 from jobs.access import secret_for
 from jobs.models import MEASURING, Appointment, Job
-from measuring.evaluation import alike_of
-from measuring.facts import facts_of
+from measuring.adapters.evaluation import alike_of
+from measuring.adapters.facts import facts_of
+from measuring.adapters.options import OURS, Offer, offers
+from measuring.adapters.summaries import live_units
+from measuring.api import field
 from measuring.models import (
     RELEASED_OR_LATER,
     FixedTo,
@@ -27,10 +34,10 @@ from measuring.models import (
     Visit,
     VisitOpening,
 )
-from measuring.options import OURS, Offer, offers
 from measuring.rules.families import TABLE
 from measuring.rules.options import Option
-from measuring.sheets import live_units
+from shared.api import ApiRequest
+from shared.devices.api import FieldViewSet
 from shared.fields import length_answer
 from shared.lengths import Unit
 from shared.models import User
@@ -299,3 +306,13 @@ def _reading(reading: Reading) -> dict[str, Any]:
         "confirmed": reading.confirmed_at is not None,
         "conflict": reading.conflict_with_id is not None,
     }
+
+
+class FieldDayViewSet(FieldViewSet):
+    """What a phone in the field needs, with the day to take along."""
+
+    @extend_schema(responses=OpenApiTypes.OBJECT)
+    @action(detail=False)
+    def day(self, request: ApiRequest) -> Response:
+        """The day's visits with all that measuring needs."""
+        return Response(field.day_of(request.user))

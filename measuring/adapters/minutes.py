@@ -15,7 +15,7 @@ from shared.errors import Refused
 from shared.lengths import Length
 from shared.models import Branch
 
-STARTING: Final = Path(__file__).resolve().parent / "measure_times.json"
+STARTING: Final = Path(__file__).resolve().parents[1] / "data" / "measure_times.json"
 MOST: Final = 600
 
 

@@ -1,0 +1,71 @@
+"""The product range over the API."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from drf_spectacular.utils import extend_schema
+from rest_framework import serializers, status
+from rest_framework.decorators import action
+from rest_framework.response import Response
+
+from measuring import access, services
+from measuring.adapters.options import offer_of, offers
+from measuring.api.base import _valid
+from measuring.models import Product
+from shared.api import ApiRequest, ReadViewSet, kept_in
+from shared.roles import OWNER
+
+
+class ProductSerializer(serializers.ModelSerializer[Product]):
+    """`options` are the choices of its recipe, or of the supplier's list: that is where they are changed."""
+
+    options = serializers.SerializerMethodField()
+
+    class Meta:
+        model = Product
+        fields = ["id", "key", "name", "family", "fit", "options", "source", "is_active", "revision"]
+        read_only_fields = ["id", "key", "revision"]
+
+    def get_options(self, product: Product) -> dict[str, list[str]]:
+        offered = self.context.get("offers")
+        if offered is None:
+            rows = getattr(self.parent, "instance", None) or [product]
+            offered = kept_in(self.context)["offers"] = offers(rows)
+        listed = (offered.get(product.pk) or offer_of(product)).listed
+        return {option.key: [choice.key for choice in option.choices] for option in listed.options}
+
+
+class ProductIn(serializers.Serializer[Any]):
+    name = serializers.CharField(max_length=80)
+    family = serializers.CharField(required=False, default="", allow_blank=True)
+    fit = serializers.DictField()
+    source = serializers.CharField(default="made")  # type: ignore[assignment]  # a field of that name is no attribute
+    is_active = serializers.BooleanField(default=True)
+
+
+class ProductViewSet(ReadViewSet):
+    """The product range; a change is a new revision."""
+
+    lookup_value_regex = r"[0-9]+"
+    queryset = Product.objects.all()
+    serializer_class = ProductSerializer
+    filterset_fields = ("family", "is_active", "key")
+    roles = access.SEES_SIZES
+    deed_roles = {"create": (OWNER,), "revise": (OWNER,)}
+
+    @extend_schema(request=ProductIn, responses=ProductSerializer)
+    def create(self, request: ApiRequest) -> Response:
+        """Add a product."""
+        made = services.save_product(branch=request.user.own_branch, by=request.user, **_valid(ProductIn, request))
+        return Response(self.get_serializer(made).data, status=status.HTTP_201_CREATED)
+
+    @extend_schema(request=ProductIn, responses=ProductSerializer)
+    @action(detail=True, methods=["post"])
+    def revise(self, request: ApiRequest, pk: str = "") -> Response:
+        """Change a product."""
+        product = access.product_for(request.user, int(pk))
+        saved = services.save_product(
+            branch=product.branch, by=request.user, product=product, **_valid(ProductIn, request)
+        )
+        return Response(self.get_serializer(saved).data)

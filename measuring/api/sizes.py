@@ -1,0 +1,124 @@
+"""Sizes over the API: the customer's yes, the release, changes after it."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from drf_spectacular.utils import extend_schema
+from rest_framework import serializers
+from rest_framework.decorators import action
+from rest_framework.response import Response
+from rest_framework.viewsets import ViewSet
+
+from jobs.access import job_for
+from jobs.models import Job
+from measuring import access, services
+from measuring.api.base import _valid
+from measuring.api.units import UnitSerializer
+from measuring.models import SizeChange, Unit
+from measuring.ports import NewSize
+from measuring.services.sizes import effects_of
+from shared.api import ApiRequest, HasRole, PersonMixin
+from shared.roles import DISPATCHER, OWNER
+
+
+class ApproveIn(serializers.Serializer[Any]):
+    units = serializers.ListField(child=serializers.IntegerField(), min_length=1)
+    approved_by = serializers.CharField(max_length=120)
+    how = serializers.CharField(max_length=60, default="", allow_blank=True)
+
+
+class ReleaseIn(serializers.Serializer[Any]):
+    units = serializers.ListField(child=serializers.IntegerField(), min_length=1)
+    due_on = serializers.DateField(required=False, allow_null=True)
+
+
+class SizesViewSet(PersonMixin, ViewSet):
+    """Approval and release of a job's units, by the job's key."""
+
+    lookup_value_regex = r"[0-9]+"
+    queryset = Job.objects.none()  # names the type of the key in the schema
+    permission_classes = [HasRole]
+    roles = access.SEES_SIZES
+    deed_roles = {"approve": (DISPATCHER, OWNER), "release": (DISPATCHER, OWNER)}
+
+    def _job(self, pk: str) -> Job:
+        return job_for(self.person, int(pk))
+
+    def _rows(self, job: Job) -> Response:
+        units = Unit.objects.filter(opening__job=job).live()
+        rows = units.select_related("product", "opening__room", "opening__job__branch", "opening__job__site")
+        return Response(UnitSerializer(rows, many=True, context={"request": self.request}).data)
+
+    @extend_schema(responses=UnitSerializer(many=True))
+    def retrieve(self, request: ApiRequest, pk: str = "") -> Response:
+        """Every live unit of the job."""
+        return self._rows(self._job(pk))
+
+    @extend_schema(request=ApproveIn, responses=UnitSerializer(many=True))
+    @action(detail=True, methods=["post"])
+    def approve(self, request: ApiRequest, pk: str = "") -> Response:
+        """Record the customer's yes to these units as they stand."""
+        job, sent = self._job(pk), _valid(ApproveIn, request)
+        sent["units"] = list(Unit.objects.filter(opening__job=job, pk__in=sent["units"]))
+        services.approve_sizes(job=job, by=request.user, **sent)
+        return self._rows(job)
+
+    @extend_schema(request=ReleaseIn, responses=UnitSerializer(many=True))
+    @action(detail=True, methods=["post"])
+    def release(self, request: ApiRequest, pk: str = "") -> Response:
+        """Hand these units to the workroom."""
+        job, sent = self._job(pk), _valid(ReleaseIn, request)
+        units = list(Unit.objects.filter(opening__job=job, pk__in=sent["units"]))
+        services.release_to_workroom(job=job, units=units, by=request.user, due_on=sent.get("due_on"))
+        return self._rows(job)
+
+
+class SizeChangeSerializer(serializers.ModelSerializer[SizeChange]):
+    effects = serializers.SerializerMethodField()
+
+    class Meta:
+        model = SizeChange
+        fields = [
+            "id", "unit", "state", "old_width", "old_height", "new_width", "new_height", "new_longest_height",
+            "steps", "findings", "effects", "opened_at", "decided_at", "decision_note",
+        ]  # fmt: skip
+        read_only_fields = fields
+
+    def get_effects(self, change: SizeChange) -> list[str]:
+        if change.state != SizeChange.State.OPEN:
+            return list(change.effects)
+        longest = change.new_longest_height or change.new_height
+        return effects_of(change.unit, NewSize(change.new_width, change.new_height, longest))
+
+
+class DecisionIn(serializers.Serializer[Any]):
+    accept = serializers.BooleanField()
+    text = serializers.CharField(max_length=240, default="", allow_blank=True)
+
+
+class SizeChangeViewSet(PersonMixin, ViewSet):
+    """Re-measures after release."""
+
+    lookup_value_regex = r"[0-9]+"
+    queryset = SizeChange.objects.none()  # names the type of the key in the schema
+    permission_classes = [HasRole]
+    roles = access.SEES_SIZES
+    deed_roles = {"decide": (DISPATCHER, OWNER)}
+
+    def _one(self, pk: str) -> SizeChange:
+        return access.change_for(self.person, int(pk))
+
+    @extend_schema(responses=SizeChangeSerializer)
+    def retrieve(self, request: ApiRequest, pk: str = "") -> Response:
+        """One change and what it does."""
+        return Response(SizeChangeSerializer(self._one(pk), context={"request": request}).data)
+
+    @extend_schema(request=DecisionIn, responses=SizeChangeSerializer)
+    @action(detail=True, methods=["post"])
+    def decide(self, request: ApiRequest, pk: str = "") -> Response:
+        """Accept or refuse it."""
+        change, sent = self._one(pk), _valid(DecisionIn, request)
+        deed = services.accept_size_change if sent["accept"] else services.refuse_size_change
+        deed(change=change, by=request.user, text=sent["text"])
+        return self.retrieve(request, pk)

@@ -1,0 +1,128 @@
+"""Measure visits over the API."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from django.http import Http404
+from drf_spectacular.types import OpenApiTypes
+from drf_spectacular.utils import extend_schema
+from rest_framework import serializers, status
+from rest_framework.decorators import action
+from rest_framework.response import Response
+from rest_framework.viewsets import ViewSet
+
+from jobs.models import Appointment
+from measuring import access, services
+from measuring.api import field
+from measuring.api.base import _valid
+from measuring.models import Visit
+from shared.api import ApiRequest, HasRole, PersonMixin
+
+
+class BeginIn(serializers.Serializer[Any]):
+    tape = serializers.IntegerField(required=False, allow_null=True)
+
+
+class RoomIn(serializers.Serializer[Any]):
+    name = serializers.CharField(max_length=60)
+    floor = serializers.CharField(max_length=20, required=False, default="", allow_blank=True)
+
+
+class NewOpeningIn(serializers.Serializer[Any]):
+    room = serializers.IntegerField()
+    facts = serializers.DictField(required=False, default=dict)
+
+
+class CloseIn(serializers.Serializer[Any]):
+    in_part = serializers.BooleanField(default=False)
+    note = serializers.CharField(max_length=4000, required=False, default="", allow_blank=True)
+
+
+class NotMeasuredIn(serializers.Serializer[Any]):
+    reason = serializers.CharField(max_length=240)
+
+
+class VisitViewSet(PersonMixin, ViewSet):
+    """Visits by their appointment's key."""
+
+    lookup_value_regex = r"[0-9]+"
+    queryset = Appointment.objects.none()  # names the type of the key in the schema
+    permission_classes = [HasRole]
+    roles = access.MEASURES
+
+    def _appointment(self, pk: str) -> Any:
+        return access.appointment_for(self.person, int(pk))
+
+    def _sheet(self, appointment: Any, code: int = 200) -> Response:
+        user = self.person
+        body = field.visit_of(user, access.appointment_for(user, appointment.pk))
+        return Response(body, status=code)
+
+    @extend_schema(responses=OpenApiTypes.OBJECT)
+    def list(self, request: ApiRequest) -> Response:
+        """The visits of today and tomorrow with the range: what a phone takes along."""
+        return Response(field.day_of(request.user))
+
+    @extend_schema(responses=OpenApiTypes.OBJECT)
+    def retrieve(self, request: ApiRequest, pk: str = "") -> Response:
+        """One visit with its rooms and openings."""
+        return self._sheet(self._appointment(pk))
+
+    @extend_schema(request=BeginIn, responses=OpenApiTypes.OBJECT)
+    @action(detail=True, methods=["post"])
+    def begin(self, request: ApiRequest, pk: str = "") -> Response:
+        """Begin to measure, or take another tape."""
+        appointment, tape = self._appointment(pk), _valid(BeginIn, request).get("tape")
+        services.open_visit(
+            appointment=appointment,
+            by=request.user,
+            tape=access.tape_for(request.user, tape) if tape else None,
+        )
+        return self._sheet(appointment, status.HTTP_201_CREATED)
+
+    def _visit(self, pk: str) -> Visit:
+        return access.visit_for(self.person, self._appointment(pk).pk)
+
+    @extend_schema(request=RoomIn, responses=OpenApiTypes.OBJECT)
+    @action(detail=True, methods=["post"])
+    def rooms(self, request: ApiRequest, pk: str = "") -> Response:
+        """A room."""
+        visit = self._visit(pk)
+        services.add_room(job=visit.appointment.job, by=request.user, **_valid(RoomIn, request))
+        return self._sheet(visit.appointment, status.HTTP_201_CREATED)
+
+    @extend_schema(request=NewOpeningIn, responses=OpenApiTypes.OBJECT)
+    @action(detail=True, methods=["post"])
+    def openings(self, request: ApiRequest, pk: str = "") -> Response:
+        """An opening of a room."""
+        visit, sent = self._visit(pk), _valid(NewOpeningIn, request)
+        room = visit.appointment.job.rooms.filter(pk=sent["room"]).first()
+        if room is None:
+            raise Http404
+        services.add_opening(room=room, facts=sent["facts"], visit=visit, by=request.user)
+        return self._sheet(visit.appointment, status.HTTP_201_CREATED)
+
+    @extend_schema(request=CloseIn, responses=OpenApiTypes.OBJECT)
+    @action(detail=True, methods=["post"])
+    def close(self, request: ApiRequest, pk: str = "") -> Response:
+        """The close-out."""
+        visit, sent = self._visit(pk), _valid(CloseIn, request)
+        services.close_visit(visit=visit, by=request.user, in_part=sent["in_part"], note_text=sent["note"])
+        return self._sheet(visit.appointment)
+
+    @extend_schema(request=NotMeasuredIn, responses=OpenApiTypes.OBJECT)
+    @action(detail=True, methods=["post"])
+    def not_measured(self, request: ApiRequest, pk: str = "") -> Response:
+        """Nothing could be measured, and why: the visit is over, its openings wait for another."""
+        appointment, sent = self._appointment(pk), _valid(NotMeasuredIn, request)
+        services.could_not_measure(appointment=appointment, reason=sent["reason"], by=request.user)
+        return self._sheet(appointment)
+
+    @extend_schema(request=None, responses=OpenApiTypes.OBJECT)
+    @action(detail=True, methods=["post"])
+    def reopen(self, request: ApiRequest, pk: str = "") -> Response:
+        """Open a closed visit again."""
+        visit = self._visit(pk)
+        services.reopen_visit(visit=visit, by=request.user)
+        return self._sheet(visit.appointment)
