@@ -21,6 +21,7 @@ from fabrication.models import (
 )
 from measuring.models import Product
 from shared.models import User
+from shared.roles import DISPATCHER, OWNER, WORKROOM
 
 
 def batch_for(user: User, pk: int) -> Batch:
@@ -84,3 +85,7 @@ def work_place_for(user: User, pk: int) -> WorkPlace:
 
 def own_cloth_for(user: User, pk: int) -> OwnCloth:
     return get_object_or_404(OwnCloth.objects.visible_to(user).select_related("job__branch"), pk=pk)
+
+
+WORKS = (WORKROOM, OWNER)
+LOOKS = (WORKROOM, OWNER, DISPATCHER)

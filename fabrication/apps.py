@@ -8,7 +8,6 @@ class FabricationConfig(AppConfig):
     default_auto_field = "django.db.models.BigAutoField"
 
     def ready(self) -> None:
-        from fabrication import documents, work  # noqa: F401 - kinds of documents and work register themselves
-        from fabrication.sources import register
+        from fabrication.registration import register
 
         register()

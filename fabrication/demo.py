@@ -18,7 +18,13 @@ from fabrication.services.making import (
     tolerance_of,
 )
 from fabrication.services.planning import plan_batch
-from fabrication.starting_data import load_materials, load_recipes, load_steps, load_tolerances, load_work_places
+from fabrication.services.starting_data import (
+    load_materials,
+    load_recipes,
+    load_steps,
+    load_tolerances,
+    load_work_places,
+)
 from jobs.models import Job
 from measuring.models import Unit
 from measuring.services.starting_data import load_products

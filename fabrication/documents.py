@@ -8,12 +8,11 @@ from typing import Any
 from django.conf import settings
 from django.urls import reverse
 
-from fabrication.drawings import bar_drawing, roll_drawing
-from fabrication.exploded import draw_unit
+from fabrication.drawings import bar_drawing, draw_unit, roll_drawing
 from fabrication.models import Batch, CutPlan, LabelSize, Material, Part, PlannedCut, Purchase, StockItem, UnitMake
 from fabrication.rules import recipes as rules
 from fabrication.services.bench import likeness, pulled_parts
-from fabrication.starting_data import starting_label_size
+from fabrication.services.starting_data import starting_label_size
 from measuring.adapters.options import options_shown
 from shared.documents import document_kind
 from shared.models import Branch

@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from typing import Any, Final
 
 from fabrication.models import Part, PlannedCut
+from fabrication.rules.model import Part as RulePart
+from fabrication.rules.model import UnitMake
 from shared.drawings import Svg
+from shared.formats.mass import mass
 from shared.lengths import ZERO, Length, Unit
 
 WIDE: Final = 1000.0
@@ -143,3 +146,248 @@ def _code(parts: Mapping[int, Part], piece: Mapping[str, Any]) -> str:
 def _allowances(cut: PlannedCut) -> tuple[Length, Length]:
     material = cut.plan.material
     return material.kerf or ZERO, material.trim or ZERO
+
+
+WIDTH: Final = 800.0
+MIDDLE: Final = 262.0
+MOST_WIDE: Final = 360.0
+MOST_HIGH: Final = 300.0
+TOP: Final = 64.0
+GAP: Final = 46.0
+LIST_AT: Final = 506.0
+LINE: Final = 19.0
+ORDER: Final = ("front", "head", "tube", "body", "bar")
+BODIES: Final = ("cloth", "slats", "vanes", "cells", "folds")
+THICK: Final[Mapping[str, float]] = {"front": 15.0, "head": 13.0, "tube": 10.0, "bar": 7.0}
+MOST_LINES: Final = 90
+"""Slats or pleats drawn; of more, every second, third … one."""
+
+
+def draw_unit(made: UnitMake, *, unit: Unit = Unit.INCH) -> str:
+    """
+    A unit exploded, as SVG.
+
+    Parameters
+    ----------
+    made
+        What `make_unit` gave.
+    unit
+        What dimensions are written in.
+
+    Returns
+    -------
+    str
+        One ``<svg>`` with title and description; classes and presentation attributes only.
+
+    Examples
+    --------
+    >>> from fabrication.rules.recipes import middling_order, make_unit, starting_materials, starting_recipes
+    >>> recipe = starting_recipes()["stint"]
+    >>> svg = draw_unit(make_unit(recipe, middling_order(recipe), starting_materials()))
+    >>> svg.startswith("<svg") and "<title>Stint aluminium slat, 1 in" in svg
+    True
+    """
+    return str(_Sheet(made, unit).render())
+
+
+class _Sheet:
+    """One drawing under construction."""
+
+    def __init__(self, made: UnitMake, unit: Unit) -> None:
+        self.made, self.unit = made, Unit(unit)
+        self.numbers = {id(part): place for place, part in enumerate(made.parts, 1)}
+        self.drawn = self._in_order()
+        widths = [_across(part, made) for part in self.drawn]
+        self.widest = max([made.finished_width, *widths])
+        self.scale = min(MOST_WIDE / self.widest.ticks, MOST_HIGH / made.finished_height.ticks)
+        below = TOP + sum(self._height(part) + GAP for part in self.drawn) + 34
+        self.height = max(below, 60 + LINE * (len(made.parts) + 1) + 40, 200)
+        self.svg = Svg(WIDTH, self.height, title=self._title(), desc=self._words(), look="exploded")
+
+    def _title(self) -> str:
+        return f"{self.made.name} {self.made.code}".strip()
+
+    def _words(self) -> str:
+        made, unit = self.made, self.unit
+        size = f"{made.finished_width.text(unit)} × {made.finished_height.text(unit, symbol=True)}"
+        parts = "; ".join(self._part_words(part) for part in made.parts)
+        return f"Exploded, head at the top. Finished {size}, {mass(made.weight_g, unit)}. Parts: {parts}"
+
+    def _part_words(self, part: RulePart) -> str:
+        sizes = " × ".join(side.text(self.unit) for side in (part.width, part.length) if side is not None)
+        return f"{part.quantity} {part.name}" + (f" {sizes}" if sizes else "")
+
+    def _in_order(self) -> list[RulePart]:
+        """Drawn parts from the head down; each shape once a part."""
+        found: dict[str, list[RulePart]] = {name: [] for name in ORDER}
+        for part in self.made.parts:
+            if part.draw:
+                found["body" if part.draw in BODIES else part.draw].append(part)
+        return [part for name in ORDER for part in found[name]]
+
+    def _height(self, part: RulePart) -> float:
+        if part.draw not in BODIES:
+            return THICK[part.draw]
+        return max(_down(part, self.made).ticks * self.scale, 8.0)
+
+    def render(self) -> Svg:
+        y = TOP
+        below: float | None = None
+        for part in self.drawn:
+            if below is not None:
+                self.svg.line(MIDDLE, below + 2, MIDDLE, y - 31, "dashed")
+            self._draw(part, y)
+            below = y + self._height(part)
+            y = below + GAP
+        self._list()
+        self._foot()
+        return self.svg
+
+    def _draw(self, part: RulePart, y: float) -> None:
+        across = _across(part, self.made)
+        wide, high = across.ticks * self.scale, self._height(part)
+        x = MIDDLE - wide / 2
+        _SHAPES[part.draw](self, part, x, y, wide, high)
+        self.svg.dimension(x, y, x + wide, y, across, unit=self.unit, offset=12, size=10)
+        if part.draw in BODIES:
+            down = _down(part, self.made)
+            self.svg.dimension(x + wide, y, x + wide, y + high, down, unit=self.unit, offset=16, size=10)
+        self._ring(self.numbers[id(part)], x, y + min(high, 20) / 2)
+
+    def _ring(self, number: int, x: float, y: float) -> None:
+        self.svg.circle(30, y, 9, "thin")
+        self.svg.text(30, y + 3.6, str(number), size=10)
+        self.svg.line(39, y, x - 3, y, "pencil")
+
+    # -- shapes -----------------------------------------------------------------------
+
+    def plain(self, part: RulePart, x: float, y: float, wide: float, high: float) -> None:
+        self.svg.rect(x, y, wide, high, "ink")
+
+    def tube(self, part: RulePart, x: float, y: float, wide: float, high: float) -> None:
+        self.svg.rect(x, y, wide, high, "ink")
+        self.svg.line(x, y + high / 3, x + wide, y + high / 3, "thin")
+        side = self.made.options.get("control_side", "right")
+        end = x + wide + 8 if side == "right" else x - 8
+        self.svg.circle(end, y + high / 2, high / 2, "chalk")
+
+    def cloth(self, part: RulePart, x: float, y: float, wide: float, high: float) -> None:
+        self.svg.rect(x, y, wide, high, "ink")
+        pitch = self.made.measures.get("band_pitch")
+        if pitch:
+            self._bands(x, y, wide, high, pitch.ticks * self.scale)
+        if part.lay == "seamed":
+            widths = max(1, part.quantity)
+            for seam in range(1, widths):
+                at = x + wide * seam / widths
+                self.svg.line(at, y, at, y + high, "dashed")
+
+    def _bands(self, x: float, y: float, wide: float, high: float, pitch: float) -> None:
+        step = pitch * max(1, int(high / pitch / MOST_LINES) + 1)
+        at = step
+        while at < high:
+            self.svg.line(x, y + at, x + wide, y + at, "thin")
+            at += step
+
+    def slats(self, part: RulePart, x: float, y: float, wide: float, high: float) -> None:
+        head = self.made.measures.get("head", ZERO)
+        lines = [(place - head).ticks * self.scale for place in self.made.places.get("slats", ())]
+        for at in _thinned(lines):
+            if 0 <= at <= high:
+                self.svg.line(x, y + at, x + wide, y + at, "ink")
+        for place in self.made.places.get("ladders", ()):
+            at = x + place.ticks * self.scale
+            self.svg.line(at, y, at, y + high, "pencil")
+
+    def vanes(self, part: RulePart, x: float, y: float, wide: float, high: float) -> None:
+        self.svg.rect(x, y, wide, high, "thin")
+        for place in _thinned([place.ticks * self.scale for place in self.made.places.get("vanes", ())]):
+            if 0 <= place <= wide:
+                self.svg.line(x + place, y, x + place, y + high, "ink")
+
+    def cells(self, part: RulePart, x: float, y: float, wide: float, high: float) -> None:
+        number = max(1, self.made.counts.get("pleats", 1))
+        for at in _thinned([high * turn / number for turn in range(number + 1)]):
+            self.svg.line(x, y + at, x + wide, y + at, "thin")
+        self.svg.rect(x, y, wide, high, "ink")
+
+    def folds(self, part: RulePart, x: float, y: float, wide: float, high: float) -> None:
+        self.svg.rect(x, y, wide, high, "ink")
+        for place in self.made.places.get("ribs", ()):
+            at = place.ticks * self.scale
+            if at < high:
+                self.svg.line(x, y + at, x + wide, y + at, "thin")
+        for place in self.made.places.get("ring_columns", ()):
+            at = x + place.ticks * self.scale
+            if at < x + wide:
+                self.svg.line(at, y, at, y + high, "dashed")
+
+    # -- words beside and below ----------------------------------------------------------
+
+    def _list(self) -> None:
+        y = 34.0
+        for words, at in (("part", LIST_AT + 22), ("W", LIST_AT + 206), ("L", LIST_AT + 258)):
+            anchor = "start" if words == "part" else "middle"
+            self.svg.text(at, y, words, size=10, anchor=anchor, look="pencil-word")
+        self.svg.line(LIST_AT, y + 6, WIDTH - 12, y + 6, "pencil")
+        for part in self.made.parts:
+            y += LINE
+            self.svg.text(LIST_AT + 14, y + 4, str(self.numbers[id(part)]), size=10, anchor="end")
+            words = _cut(f"{part.quantity} × {part.name}", 27)
+            self.svg.text(LIST_AT + 22, y + 4, words, size=10, anchor="start")
+            for side, at in ((part.width, LIST_AT + 206), (part.length, LIST_AT + 258)):
+                if side is not None:
+                    self.svg.length(at, y, side.nearest(_GRID[self.unit]), unit=self.unit, size=10)
+
+    def _foot(self) -> None:
+        made = self.made
+        size = f"finished {made.finished_width.text(self.unit)} × {made.finished_height.text(self.unit, symbol=True)}"
+        words = _cut(f"{size}, {mass(made.weight_g, self.unit)}, {made.mount} mount", 74)
+        self.svg.text(16, self.height - 12, words, anchor="start")
+        self.svg.text(16, 24, _cut(self._title(), 70), size=13, anchor="start")
+
+
+_GRID: Final = {Unit.INCH: Length(127), Unit.MM: Length(32)}
+_SHAPES: Final[Mapping[str, Callable[[_Sheet, RulePart, float, float, float, float], None]]] = {
+    "front": _Sheet.plain,
+    "head": _Sheet.plain,
+    "tube": _Sheet.tube,
+    "bar": _Sheet.plain,
+    "cloth": _Sheet.cloth,
+    "slats": _Sheet.slats,
+    "vanes": _Sheet.vanes,
+    "cells": _Sheet.cells,
+    "folds": _Sheet.folds,
+}
+
+
+def _across(part: RulePart, made: UnitMake) -> Length:
+    """A drawn part's extent across the window."""
+    if part.draw == "vanes":
+        return made.finished_width
+    if part.draw == "folds":
+        return made.finished_width
+    if part.kind != "cloth":
+        return part.length or made.finished_width
+    if part.lay == "seamed":
+        return made.measures.get(f"{part.key}_joined", made.finished_width)
+    return part.across or made.finished_width
+
+
+def _down(part: RulePart, made: UnitMake) -> Length:
+    """A drawn body's extent down the window, as it hangs."""
+    if part.draw == "slats":
+        return made.measures.get("ladder", made.finished_height)
+    if part.draw == "vanes":
+        return part.length or made.finished_height
+    if part.draw == "cells":
+        return made.finished_height - made.measures.get("rails", ZERO)
+    return made.finished_height
+
+
+def _thinned(places: Sequence[float]) -> Sequence[float]:
+    return places[:: len(places) // MOST_LINES + 1]
+
+
+def _cut(words: str, most: int) -> str:
+    return words if len(words) <= most else words[: most - 1].rstrip() + "…"

@@ -11,12 +11,12 @@ from django.db import transaction
 from django.db.models import Count
 from django.utils import timezone
 
+from fabrication.adapters.problems import solved
 from fabrication.models import Batch, CutPlan, Material, Part, PlannedCut, StockItem, UnitMake
 from fabrication.rules.cutting import first_fit, plan_json, read_request
 from fabrication.services.batches import _next_number
 from fabrication.services.bench import mark_cut
 from fabrication.services.planning import keep_plan
-from fabrication.services.problems import solved
 from installs.models import (
     Load,
     LoadLine,

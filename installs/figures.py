@@ -15,7 +15,7 @@ from typing import Any, Final
 import numpy as np
 from django.db.models import Count, Min, Q
 
-from fabrication.costs import cost_of
+from fabrication.adapters.costs import cost_of
 from fabrication.models import Material, PlannedCut
 from installs.models import ReturnOwed
 from installs.rules.causes import top_of

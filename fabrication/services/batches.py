@@ -10,7 +10,7 @@ from itertools import groupby
 from django.db import transaction
 from django.db.models import Max
 
-from fabrication.loads import loads_of
+from fabrication.adapters.loads import loads_of
 from fabrication.models import Batch, CutPlan, Material, Part, UnitMake
 from fabrication.services.buying import Shortage, shortages
 from fabrication.services.planning import drop_plan

@@ -12,7 +12,7 @@ from typing import Any, Final
 from django.db import transaction
 from django.db.models import QuerySet
 
-from fabrication.costs import cost_of
+from fabrication.adapters.costs import cost_of
 from fabrication.models import Material, OwnCloth, Part, RecipeRevision, Tolerance, UnitMake
 from fabrication.rules import recipes as rules
 from fabrication.rules.cords import LoopRule, loop_rule

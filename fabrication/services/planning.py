@@ -10,8 +10,8 @@ from typing import Any
 from django.db import transaction
 from django.db.models import F, Max
 
+from fabrication.adapters.problems import LEAST_SECONDS, flawed, solved
 from fabrication.models import Batch, CutPlan, Material, Part, PlannedCut, StockItem
-from fabrication.services.problems import LEAST_SECONDS, flawed, solved
 from shared import runs
 from shared.audit import record
 from shared.errors import Refused
@@ -123,6 +123,7 @@ def free_stock(cut: PlannedCut) -> None:
 # -- the work itself ---------------------------------------------------------------
 
 
+@runs.long_work("fabrication.plan_cuts", title="Cut plan")
 def plan_cuts(ctx: runs.Context) -> None:
     """The run: state the problem, solve it in a process of its own, write what it leaves."""
     plan: CutPlan | None = ctx.subject

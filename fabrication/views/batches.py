@@ -9,9 +9,9 @@ from django.http import HttpResponse
 from django.shortcuts import redirect, render
 from django.views.decorators.http import require_GET, require_POST
 
-from fabrication.access import batch_for
+from fabrication.access import LOOKS, WORKS, batch_for
+from fabrication.adapters.loads import loads_of
 from fabrication.forms import ChosenUnitsForm, ReasonForm
-from fabrication.loads import loads_of
 from fabrication.models import Batch, CutPlan, Part, UnitMake
 from fabrication.services.batches import (
     add_units,
@@ -23,7 +23,6 @@ from fabrication.services.batches import (
     take_out,
 )
 from fabrication.services.planning import plan_batch
-from fabrication.views import LOOKS, WORKS
 from shared.access import SignedInRequest, roles_required
 from shared.errors import Refused
 

@@ -14,14 +14,13 @@ from django.http import Http404, HttpResponse
 from django.shortcuts import redirect, render
 from django.views.decorators.http import require_GET, require_POST
 
-from fabrication.access import batch_for, cut_for, make_for, part_for, plan_for
+from fabrication.access import LOOKS, WORKS, batch_for, cut_for, make_for, part_for, plan_for
+from fabrication.adapters.problems import rolls_spoken_for
 from fabrication.drawings import bar_drawing, roll_drawing
 from fabrication.forms import CheckForm, FlawAtTheTableForm, MiscutForm
 from fabrication.models import CutPlan, Material, Part, PlannedCut, UnitMake
 from fabrication.services import bench
 from fabrication.services.planning import plan_material
-from fabrication.services.problems import rolls_spoken_for
-from fabrication.views import LOOKS, WORKS
 from fabrication.views.units import unit_page
 from shared.access import SignedInRequest, roles_required
 from shared.drawings import Svg

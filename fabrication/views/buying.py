@@ -13,12 +13,11 @@ from django.http import HttpResponse
 from django.shortcuts import redirect, render
 from django.views.decorators.http import require_GET, require_POST
 
-from fabrication.access import purchase_for, purchase_line_for
+from fabrication.access import WORKS, purchase_for, purchase_line_for
 from fabrication.documents import purchase_rows
 from fabrication.forms import AcknowledgeForm, InspectForm, PurchaseForm, ReceiveLineForm
 from fabrication.models import Purchase, PurchaseLine, Supplier, UnitMake
 from fabrication.services import buying as services
-from fabrication.views import WORKS
 from measuring.models import Product
 from shared.access import SignedInRequest, roles_required
 from shared.errors import Refused

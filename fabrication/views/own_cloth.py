@@ -10,11 +10,10 @@ from django.http import HttpResponse
 from django.shortcuts import redirect, render
 from django.views.decorators.http import require_GET, require_http_methods, require_POST
 
-from fabrication.access import own_cloth_for
+from fabrication.access import LOOKS, WORKS, own_cloth_for
 from fabrication.forms import CheckClothForm, ExpectClothForm, ReceiveClothForm
 from fabrication.models import OwnCloth
 from fabrication.services import own_cloth as services
-from fabrication.views import LOOKS, WORKS
 from shared.access import SignedInRequest, roles_required
 from shared.errors import Refused
 from shared.forms import SheetForm

@@ -11,15 +11,14 @@ from django.http import Http404, HttpResponse
 from django.shortcuts import redirect, render
 from django.views.decorators.http import require_GET, require_http_methods, require_POST
 
-from fabrication import recipe_form
-from fabrication.access import product_for
-from fabrication.exploded import draw_unit
+from fabrication.access import WORKS, product_for
+from fabrication.drawings import draw_unit
 from fabrication.models import RecipeRevision
 from fabrication.rules import recipes as rules
 from fabrication.services.choices import lacking_choices
 from fabrication.services.making import materials_of
 from fabrication.services.recipes import save_recipe
-from fabrication.views import WORKS
+from fabrication.views import recipe_form
 from measuring.models import Product
 from shared.access import SignedInRequest, roles_required
 from shared.errors import Refused

@@ -8,11 +8,10 @@ from django.http import Http404, HttpResponse
 from django.shortcuts import redirect, render
 from django.views.decorators.http import require_GET, require_POST
 
-from fabrication.access import work_place_for
+from fabrication.access import WORKS, work_place_for
 from fabrication.forms import WorkPlaceForm
 from fabrication.models import AssemblyStep, WorkPlace
 from fabrication.services import setting_up as services
-from fabrication.views import WORKS
 from measuring.models import Family
 from shared.access import SignedInRequest, roles_required
 from shared.errors import Refused

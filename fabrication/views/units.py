@@ -8,15 +8,14 @@ from django.http import FileResponse, Http404, HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
 from django.views.decorators.http import require_GET, require_POST
 
-from fabrication.access import make_for, photo_for, step_for
-from fabrication.costs import cost_of
-from fabrication.exploded import draw_unit
+from fabrication.access import LOOKS, WORKS, make_for, photo_for, step_for
+from fabrication.adapters.costs import cost_of
+from fabrication.drawings import draw_unit
 from fabrication.forms import CheckForm, PhotoForm
 from fabrication.models import Part, StockItem, UnitMake
 from fabrication.rules import recipes as rules
 from fabrication.services import assembly
 from fabrication.services.assembly import steps_of
-from fabrication.views import LOOKS, WORKS
 from jobs.models import Job
 from measuring.adapters.options import options_shown
 from measuring.models import Unit

@@ -14,7 +14,6 @@ from typing import Any
 
 import pytest
 
-import fabrication.api
 import fabrication.views.buying
 import fabrication.views.stock
 import fabrication.views.units
@@ -28,6 +27,8 @@ import jobs.views.appointments
 import jobs.views.board
 import jobs.views.crews
 import jobs.views.plan
+from fabrication.api.stock import StockSerializer
+from fabrication.api.units import UnitMakeSerializer
 from fabrication.models import UnitMake
 from jobs.api.appointments import AppointmentSerializer
 from measuring.api.units import UnitSerializer
@@ -330,7 +331,7 @@ PLANTS = (
         paper("fabrication.purchase", each("lines", "width", lambda one: one and one + EIGHTH)),
     ),
     Plant(
-        "unit's bench", "API of makes", of_api, field(fabrication.api.UnitMakeSerializer, "state", lambda _: "cutting")
+        "unit's bench", "API of makes", of_api, field(UnitMakeSerializer, "state", lambda _: "cutting")
     ),
     # fabrication: stock
     Plant("piece's length", "stock page", of_pieces, answer(fabrication.views.stock, "stock_for", longer)),
@@ -340,7 +341,7 @@ PLANTS = (
         of_pieces,
         paper("fabrication.stock_label", lambda values: values.update(length=values["length"] + EIGHTH)),
     ),
-    Plant("piece's shelf", "API", of_api, field(fabrication.api.StockSerializer, "place", lambda _: "rack 9")),
+    Plant("piece's shelf", "API", of_api, field(StockSerializer, "place", lambda _: "rack 9")),
     Plant(
         "piece's shelf",
         "cut list",

@@ -37,7 +37,7 @@ def release(count: int) -> tuple[Any, Any, list[Any]]:
     from decimal import Decimal
 
     from fabrication.models import Material, StockItem
-    from fabrication.starting_data import load_materials, load_recipes, load_steps, load_work_places
+    from fabrication.services.starting_data import load_materials, load_recipes, load_steps, load_work_places
     from measuring.models import Opening, Product, Room, Unit
     from shared.codes import new_code
     from shared.lengths import Length

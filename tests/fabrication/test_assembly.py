@@ -6,13 +6,13 @@ from decimal import Decimal
 import pytest
 from PIL import Image
 
-from fabrication.costs import cost_of
+from fabrication.adapters.costs import cost_of
 from fabrication.models import AssemblyStep, Part, UnitMake
 from fabrication.services.assembly import add_photo, steps_left, tick_all, tick_step, untick_step
 from fabrication.services.batches import proposals_of
 from fabrication.services.bench import check_unit
 from fabrication.services.making import remake_effects
-from fabrication.starting_data import load_steps
+from fabrication.services.starting_data import load_steps
 from measuring.models import Family
 from shared.errors import Refused
 from shared.lengths import Length

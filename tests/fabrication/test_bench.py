@@ -4,6 +4,7 @@ import pytest
 from django.urls import reverse
 from django.utils.html import strip_tags
 
+from fabrication.adapters.problems import rolls_spoken_for
 from fabrication.models import CutPlan, KeptEnd, Part, PlannedCut, StockItem, UnitMake
 from fabrication.services.batches import open_batch
 from fabrication.services.bench import (
@@ -17,7 +18,6 @@ from fabrication.services.bench import (
     undo_piece,
 )
 from fabrication.services.planning import plan_batch
-from fabrication.services.problems import rolls_spoken_for
 from fabrication.services.stock import let_end_go
 from jobs.models import Job
 from measuring.models import Room

@@ -6,7 +6,7 @@ from xml.etree import ElementTree
 
 import pytest
 
-from fabrication.exploded import draw_unit
+from fabrication.drawings import draw_unit
 from shared.formats.mass import mass
 from shared.lengths import Unit
 from tests.fabrication.rules.shop import RECIPES, made

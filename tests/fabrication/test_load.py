@@ -4,9 +4,9 @@ import datetime as dt
 
 import pytest
 
-from fabrication.loads import loads_of
+from fabrication.adapters.loads import loads_of
 from fabrication.rules.load import day_loads
-from fabrication.starting_data import load_work_places
+from fabrication.services.starting_data import load_work_places
 from tests.fabrication.rows import make_made_unit
 
 MONDAY = dt.date(2026, 11, 23)

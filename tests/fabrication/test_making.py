@@ -12,7 +12,7 @@ from fabrication.services.making import (
     release_checks,
     remake_after_change,
 )
-from fabrication.starting_data import load_materials, load_recipes
+from fabrication.services.starting_data import load_materials, load_recipes
 from measuring.models import Group, Opening, Product, SizeChange
 from measuring.services.starting_data import load_jurisdictions
 from shared.lengths import Length

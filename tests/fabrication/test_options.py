@@ -8,7 +8,7 @@ from fabrication.rules.recipes import starting_recipes
 from fabrication.services.buying import order_units
 from fabrication.services.choices import option_lines, read_option_lines, save_supplier_list
 from fabrication.services.making import change_effects
-from fabrication.starting_data import load_materials, load_recipes, load_steps, load_tolerances
+from fabrication.services.starting_data import load_materials, load_recipes, load_steps, load_tolerances
 from measuring.api.field import kit_of
 from measuring.models import Opening, Unit
 from measuring.ports import NewSize

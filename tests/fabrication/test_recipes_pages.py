@@ -4,13 +4,13 @@ from copy import deepcopy
 
 import pytest
 
-from fabrication.adapters import fit_as_made
+from fabrication.adapters.options import fit_as_made
 from fabrication.models import RecipeRevision, UnitMake
-from fabrication.recipe_form import PREFIX, edited
 from fabrication.rules.recipes import starting_recipes
 from fabrication.services.making import make_units
 from fabrication.services.recipes import save_recipe
-from fabrication.starting_data import load_materials, load_recipes, load_tolerances
+from fabrication.services.starting_data import load_materials, load_recipes, load_tolerances
+from fabrication.views.recipe_form import PREFIX, edited
 from measuring.models import Product, Unit
 from measuring.services.range import save_product
 from measuring.services.starting_data import load_products

@@ -9,7 +9,7 @@ from PIL import Image
 from fabrication.models import AssemblyStep, StockItem, Supplier, WorkPlace
 from fabrication.services.assembly import steps_left, tick_step
 from fabrication.services.setting_up import save_steps, save_work_place
-from fabrication.starting_data import load_materials, load_recipes
+from fabrication.services.starting_data import load_materials, load_recipes
 from measuring.models import Product
 from shared.errors import Refused
 from tests.fabrication.rows import make_made_unit, make_material

@@ -15,7 +15,7 @@ from django.utils import timezone
 from PIL import Image
 
 from fabrication.models import UnitMake
-from fabrication.starting_data import load_materials, load_recipes
+from fabrication.services.starting_data import load_materials, load_recipes
 from installs import services
 from installs.models import HardwareUsed, ReturnOwed, Stop, StopPhoto, VisitUnit
 from installs.times import install_minutes, learned

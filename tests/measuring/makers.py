@@ -8,7 +8,7 @@ from typing import Any
 
 from django.utils import timezone
 
-from fabrication.starting_data import load_materials, load_recipes
+from fabrication.services.starting_data import load_materials, load_recipes
 from jobs.models import Appointment, Crew, CrewMember, Customer, Job, Purpose, Site
 from measuring import services
 from measuring.adapters.options import offer_of

@@ -11,7 +11,7 @@ from random import Random
 
 import pytest
 
-from fabrication.exploded import draw_unit
+from fabrication.drawings import draw_unit
 from fabrication.rules.recipes import make_unit
 from shared.lengths import ZERO, Unit
 from tests.fabrication.boxes import points_outside

@@ -1,142 +1,22 @@
 # mypy: ignore-errors
 # As in the other half of the API: to the checker a request may be nobody's.
-"""What a workroom sets and buys, over the API: recipes, label size, places of work, purchases."""
+"""Purchases over the API."""
 
 from __future__ import annotations
 
 from typing import Any
 
-from django.db.models import QuerySet
 from drf_spectacular.utils import extend_schema
 from rest_framework import serializers
 from rest_framework.decorators import action
 from rest_framework.response import Response
-from rest_framework.routers import DefaultRouter
 
-from fabrication.api import asked
-from fabrication.forms import LabelSizeForm
-from fabrication.models import LabelSize, Material, Purchase, PurchaseLine, RecipeRevision, Supplier, WorkPlace
-from fabrication.services import buying, recipes, setting_up
-from fabrication.services.stock import save_label_size
-from fabrication.views import WORKS
-from measuring.models import Product
+from fabrication.access import WORKS
+from fabrication.api.base import asked
+from fabrication.models import Material, Purchase, PurchaseLine, Supplier
+from fabrication.services import buying
 from shared.api import ApiRequest, ReadViewSet
 from shared.fields import LengthSerializerField
-
-
-class WorkPlaceSerializer(serializers.ModelSerializer[WorkPlace]):
-    class Meta:
-        model = WorkPlace
-        fields = ["id", "name", "order", "day_min", "minutes"]
-
-
-class NewPlaceSerializer(serializers.Serializer[Any]):
-    name = serializers.CharField(max_length=60)
-    day_min = serializers.IntegerField(min_value=1, max_value=setting_up.DAY_MIN)
-    minutes = serializers.DictField(child=serializers.IntegerField(min_value=0, max_value=setting_up.DAY_MIN))
-
-
-class WorkPlaceViewSet(ReadViewSet):
-    """Places of work with their hours."""
-
-    queryset = WorkPlace.objects.all()
-    serializer_class = WorkPlaceSerializer
-    roles = WORKS
-
-    @extend_schema(request=NewPlaceSerializer, responses={201: WorkPlaceSerializer})
-    def create(self, request: ApiRequest) -> Response:
-        """Another place."""
-        place = setting_up.save_work_place(
-            branch=request.user.own_branch, by=request.user, **asked(NewPlaceSerializer, request)
-        )
-        return Response(WorkPlaceSerializer(place).data, status=201)
-
-    @extend_schema(request=NewPlaceSerializer)
-    def update(self, request: ApiRequest, pk: str = "") -> Response:
-        """Its name, hours and minutes anew."""
-        place = self.get_object()
-        place = setting_up.save_work_place(
-            branch=place.branch, place=place, by=request.user, **asked(NewPlaceSerializer, request)
-        )
-        return Response(WorkPlaceSerializer(place).data)
-
-    @extend_schema(responses={204: None})
-    def destroy(self, request: ApiRequest, pk: str = "") -> Response:
-        """Take it away."""
-        setting_up.remove_work_place(place=self.get_object(), by=request.user)
-        return Response(status=204)
-
-
-class LabelSizeSerializer(serializers.ModelSerializer[LabelSize]):
-    """Lengths as the branch writes them."""
-
-    width = LengthSerializerField()
-    height = LengthSerializerField()
-    left = LengthSerializerField()
-    top = LengthSerializerField()
-    across = LengthSerializerField()
-    down = LengthSerializerField()
-
-    class Meta:
-        model = LabelSize
-        fields = ["id", "kind", "width", "height", "columns", "rows", "left", "top", "across", "down"]
-
-
-class LabelSizeViewSet(ReadViewSet):
-    """What the branch prints labels on; none where it never said."""
-
-    queryset = LabelSize.objects.all()
-    serializer_class = LabelSizeSerializer
-    roles = WORKS
-
-    @extend_schema(request=LabelSizeSerializer, responses={200: LabelSizeSerializer})
-    def create(self, request: ApiRequest) -> Response:
-        """Set it: the page's own bounds hold."""
-        form = LabelSizeForm(request.data, user=request.user)
-        if not form.is_valid():
-            raise serializers.ValidationError(form.errors)
-        size = save_label_size(branch=request.user.own_branch, by=request.user, **form.cleaned_data)
-        return Response(LabelSizeSerializer(size).data)
-
-
-class RecipeSerializer(serializers.ModelSerializer[RecipeRevision]):
-    product = serializers.CharField(source="product.key", read_only=True)
-
-    class Meta:
-        model = RecipeRevision
-        fields = ["id", "product", "number", "definition", "note", "is_current", "saved_at"]
-
-
-class NewRecipeSerializer(serializers.Serializer[Any]):
-    product = serializers.SlugField(max_length=50)
-    definition = serializers.DictField()
-    note = serializers.CharField(max_length=240, required=False)
-
-
-class RecipeViewSet(ReadViewSet):
-    """Recipes with all their revisions; a new one is checked over its whole size range."""
-
-    queryset = RecipeRevision.objects.select_related("product")
-    serializer_class = RecipeSerializer
-    filterset_fields = ["product", "is_current"]
-    roles = WORKS
-
-    def get_queryset(self) -> QuerySet[RecipeRevision]:
-        """Of the products this person sees."""
-        if getattr(self, "swagger_fake_view", False):
-            return self.queryset.none()
-        return self.queryset.filter(product__in=Product.objects.visible_to(self.request.user))
-
-    @extend_schema(request=NewRecipeSerializer, responses={201: RecipeSerializer})
-    def create(self, request: ApiRequest) -> Response:
-        """The next revision of a product's recipe."""
-        sent = asked(NewRecipeSerializer, request)
-        product = Product.objects.visible_to(request.user).filter(key=sent.pop("product")).first()
-        if product is None:
-            raise serializers.ValidationError({"product": "no such product in this branch"})
-        return Response(
-            RecipeSerializer(recipes.save_recipe(product=product, by=request.user, **sent)).data, status=201
-        )
 
 
 class PurchaseLineSerializer(serializers.ModelSerializer[PurchaseLine]):
@@ -257,12 +137,3 @@ class PurchaseLineViewSet(ReadViewSet):
         """Good, or going back."""
         line = buying.inspect_line(line=self.get_object(), by=request.user, **asked(InspectSerializer, request))
         return Response(PurchaseLineSerializer(line).data)
-
-
-def register(router: DefaultRouter) -> None:
-    """The routes of this half of the app."""
-    router.register("work-places", WorkPlaceViewSet, basename="work-place")
-    router.register("label-sizes", LabelSizeViewSet, basename="label-size")
-    router.register("recipes", RecipeViewSet, basename="recipe")
-    router.register("purchases", PurchaseViewSet, basename="purchase")
-    router.register("purchase-lines", PurchaseLineViewSet, basename="purchase-line")

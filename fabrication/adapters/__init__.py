@@ -1,0 +1,1 @@
+"""Rows as rules, rooms below and pages read them: nothing here writes."""

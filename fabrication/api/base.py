@@ -1,0 +1,28 @@
+"""What the routes of the workroom share."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from rest_framework import serializers
+
+from shared.api import ApiRequest
+
+
+class ReasonSerializer(serializers.Serializer[Any]):
+    reason = serializers.CharField(max_length=160)
+
+
+class PieceSerializer(serializers.Serializer[Any]):
+    place = serializers.IntegerField(min_value=0, max_value=10_000)
+
+
+class PlaceSerializer(serializers.Serializer[Any]):
+    place = serializers.CharField(max_length=30, required=False)
+
+
+def asked(kind: type[serializers.Serializer[Any]], request: ApiRequest) -> dict[str, Any]:
+    """What was sent, checked."""
+    form = kind(data=request.data, context={"request": request})
+    form.is_valid(raise_exception=True)
+    return dict(form.validated_data)

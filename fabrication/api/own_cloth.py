@@ -1,0 +1,110 @@
+"""Cloth customers bring, over the API."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from drf_spectacular.utils import extend_schema
+from rest_framework import serializers
+from rest_framework.decorators import action
+from rest_framework.response import Response
+
+from fabrication.access import LOOKS, WORKS
+from fabrication.api.base import PlaceSerializer, asked
+from fabrication.api.cutting import PiecesSerializer
+from fabrication.models import OwnCloth
+from fabrication.services import own_cloth
+from jobs.models import Job
+from shared.api import ApiRequest, ReadViewSet
+from shared.fields import LengthSerializerField
+from shared.routes import RunSerializer
+
+
+class OwnClothSerializer(serializers.ModelSerializer[OwnCloth]):
+    job = serializers.CharField(source="job.number", read_only=True)
+    item = serializers.CharField(source="item.code", read_only=True, default=None)
+    width_needed = LengthSerializerField(read_only=True)
+    length_needed = LengthSerializerField(read_only=True)
+    repeat_expected = LengthSerializerField(read_only=True)
+    width = LengthSerializerField(read_only=True)
+    length = LengthSerializerField(read_only=True)
+    repeat = LengthSerializerField(read_only=True)
+
+    class Meta:
+        model = OwnCloth
+        fields = [
+            "id", "job", "name", "units", "state", "width_needed", "length_needed", "repeat_expected", "expected_on",
+            "width", "length", "repeat", "flaws", "verdict", "place", "item",
+        ]  # fmt: skip
+
+
+class ExpectClothSerializer(serializers.Serializer[Any]):
+    job = serializers.IntegerField(min_value=1)
+    name = serializers.CharField(max_length=80)
+    units = serializers.CharField(max_length=160, required=False)
+    width_needed = LengthSerializerField()
+    length_needed = LengthSerializerField()
+    repeat_expected = LengthSerializerField(required=False)
+    expected_on = serializers.DateField(required=False)
+
+
+class StretchSerializer(serializers.Serializer[Any]):
+    start = LengthSerializerField()
+    end = LengthSerializerField()
+
+
+class CheckClothSerializer(serializers.Serializer[Any]):
+    width = LengthSerializerField()
+    length = LengthSerializerField()
+    repeat = LengthSerializerField(required=False)
+    flaws = StretchSerializer(many=True, required=False)
+    anyway = serializers.CharField(max_length=160, required=False)
+
+
+class OwnClothViewSet(ReadViewSet):
+    """Cloth customers bring."""
+
+    queryset = OwnCloth.objects.select_related("job", "item")
+    serializer_class = OwnClothSerializer
+    filterset_fields = ["state"]
+    roles = LOOKS
+    deed_roles = dict.fromkeys(["receive", "check_result", "again", "pieces"], WORKS) | {"create": LOOKS}
+
+    @extend_schema(request=ExpectClothSerializer, responses={201: OwnClothSerializer})
+    def create(self, request: ApiRequest) -> Response:
+        """Expect it; the job waits."""
+        sent = asked(ExpectClothSerializer, request)
+        job = Job.objects.visible_to(request.user).filter(pk=sent.pop("job")).first()
+        if job is None:
+            raise serializers.ValidationError({"job": "no such job in this branch"})
+        cloth = own_cloth.expect_cloth(job=job, by=request.user, **sent)
+        return Response(OwnClothSerializer(cloth).data, status=201)
+
+    @extend_schema(request=PlaceSerializer)
+    @action(detail=True, methods=["post"])
+    def receive(self, request: ApiRequest, pk: str = "") -> Response:
+        """It is here."""
+        cloth = own_cloth.receive_cloth(cloth=self.get_object(), by=request.user, **asked(PlaceSerializer, request))
+        return Response(OwnClothSerializer(cloth).data)
+
+    @extend_schema(request=CheckClothSerializer)
+    @action(detail=True, methods=["post"], url_path="check", url_name="check")
+    def check_result(self, request: ApiRequest, pk: str = "") -> Response:
+        """What it measures."""
+        sent = asked(CheckClothSerializer, request)
+        sent["flaws"] = [(flaw["start"], flaw["end"]) for flaw in sent.get("flaws", [])]
+        cloth = own_cloth.check_cloth(cloth=self.get_object(), by=request.user, **sent)
+        return Response(OwnClothSerializer(cloth).data)
+
+    @extend_schema(request=PiecesSerializer, responses={202: RunSerializer(many=True)})
+    @action(detail=True, methods=["post"])
+    def pieces(self, request: ApiRequest, pk: str = "") -> Response:
+        """All that is cut from it, by the keys of the parts; the plans they stood in are made anew."""
+        runs = own_cloth.cut_from_cloth(cloth=self.get_object(), by=request.user, **asked(PiecesSerializer, request))
+        return Response(RunSerializer(runs, many=True).data, status=202)
+
+    @extend_schema(request=None)
+    @action(detail=True, methods=["post"])
+    def again(self, request: ApiRequest, pk: str = "") -> Response:
+        """Other cloth will come."""
+        return Response(OwnClothSerializer(own_cloth.expect_again(cloth=self.get_object(), by=request.user)).data)

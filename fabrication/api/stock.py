@@ -1,0 +1,104 @@
+"""Stock over the API."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from drf_spectacular.utils import extend_schema
+from rest_framework import serializers
+from rest_framework.decorators import action
+from rest_framework.response import Response
+
+from fabrication.access import LOOKS, WORKS
+from fabrication.api.base import ReasonSerializer, asked
+from fabrication.api.cutting import FlawSerializer
+from fabrication.models import KeptEnd, Material, StockItem
+from fabrication.services import bench, stock
+from shared.api import ApiRequest, ReadViewSet
+from shared.fields import LengthSerializerField
+from shared.routes import RunSerializer
+
+
+class KeptEndSerializer(serializers.ModelSerializer[KeptEnd]):
+    stock = serializers.CharField(source="item.code", read_only=True)
+    job = serializers.CharField(source="job.number", read_only=True)
+    length = LengthSerializerField(read_only=True)
+
+    class Meta:
+        model = KeptEnd
+        fields = ["id", "stock", "job", "length"]
+
+
+class StockSerializer(serializers.ModelSerializer[StockItem]):
+    material = serializers.CharField(source="material.key", read_only=True)
+    length = LengthSerializerField(read_only=True)
+    width = LengthSerializerField(read_only=True)
+
+    class Meta:
+        model = StockItem
+        fields = ["id", "code", "material", "length", "width", "lot", "place", "is_offcut", "quantity", "reserved"]
+
+
+class CountSerializer(ReasonSerializer):
+    counted = serializers.IntegerField(min_value=0)
+
+
+class ReceiveSerializer(serializers.Serializer[Any]):
+    material = serializers.SlugField(max_length=50)
+    quantity = serializers.IntegerField(min_value=1, max_value=100_000, default=1)
+    length = LengthSerializerField(required=False)
+    width = LengthSerializerField(required=False)
+    lot = serializers.CharField(max_length=30, required=False)
+    place = serializers.CharField(max_length=30, required=False)
+    price = serializers.DecimalField(max_digits=10, decimal_places=2, required=False, min_value=0)
+
+
+class StockViewSet(ReadViewSet):
+    """What there is."""
+
+    queryset = StockItem.objects.select_related("material")
+    serializer_class = StockSerializer
+    filterset_fields = ["is_offcut", "material__kind"]
+    roles = LOOKS
+    deed_roles = dict.fromkeys(["receive", "count", "flaw"], WORKS)
+
+    @extend_schema(request=FlawSerializer, responses={202: RunSerializer(many=True)})
+    @action(detail=True, methods=["post"])
+    def flaw(self, request: ApiRequest, pk: str = "") -> Response:
+        """Mark a stretch of a roll; plans that stand on it are worked out anew."""
+        runs = bench.flaw_in_roll(item=self.get_object(), by=request.user, **asked(FlawSerializer, request))
+        return Response(RunSerializer(runs, many=True).data, status=202)
+
+    @extend_schema(request=ReceiveSerializer, responses={201: StockSerializer})
+    @action(detail=False, methods=["post"])
+    def receive(self, request: ApiRequest) -> Response:
+        """Book stock in."""
+        sent = asked(ReceiveSerializer, request)
+        material = Material.objects.visible_to(request.user).filter(key=sent.pop("material")).first()
+        if material is None:
+            raise serializers.ValidationError({"material": "no such material in this branch"})
+        item = stock.receive_stock(material=material, by=request.user, **sent)
+        return Response(StockSerializer(item).data, status=201)
+
+    @extend_schema(request=CountSerializer)
+    @action(detail=True, methods=["post"])
+    def count(self, request: ApiRequest, pk: str = "") -> Response:
+        """Set what was counted."""
+        item = stock.count_stock(item=self.get_object(), by=request.user, **asked(CountSerializer, request))
+        return Response(StockSerializer(item).data)
+
+
+class KeptEndViewSet(ReadViewSet):
+    """Ends of rolls kept for the remakes of open jobs."""
+
+    queryset = KeptEnd.objects.select_related("item", "job")
+    serializer_class = KeptEndSerializer
+    roles = LOOKS
+    deed_roles = dict.fromkeys(["let_go"], WORKS)
+
+    @extend_schema(request=ReasonSerializer, responses={204: None})
+    @action(detail=True, methods=["post"])
+    def let_go(self, request: ApiRequest, pk: str = "") -> Response:
+        """Other jobs may use it."""
+        stock.let_end_go(kept=self.get_object(), by=request.user, **asked(ReasonSerializer, request))
+        return Response(status=204)

@@ -1,0 +1,43 @@
+"""What the workroom registers: menu, panels, sources, documents, long work, demo data."""
+
+from __future__ import annotations
+
+from fabrication import documents  # noqa: F401 - kinds of documents and work register themselves
+from fabrication.adapters.sources import blockers, ready_on
+from fabrication.services import planning  # noqa: F401
+from jobs.ports import ports as jobs_ports
+from measuring.ports import ports as measuring_ports
+from shared import demo, menu, panels
+from shared.roles import DISPATCHER, OWNER, WORKROOM
+
+LACKING = "Choices that the recipe does not have"
+
+
+def register() -> None:
+    """Called once, when the apps are ready."""
+    from fabrication.adapters.options import fit_as_made, options_of_products, options_of_units
+    from fabrication.demo import load, load_recipe_book
+    from fabrication.services.making import change_effects, make_units, release_checks, remake_after_change
+
+    menu.add("Batches", "fabrication:batches", roles=[WORKROOM], place=10)
+    menu.add("Cutting", "fabrication:cutting", roles=[WORKROOM], place=20)
+    menu.add("Checking", "fabrication:checking", roles=[WORKROOM], place=30)
+    menu.add("Stock", "fabrication:stock", roles=[WORKROOM], place=40)
+    menu.add("Buying", "fabrication:buying", roles=[WORKROOM], place=45)
+    menu.add("Recipes", "fabrication:recipes", roles=[WORKROOM, OWNER], place=50)
+    panels.add("jobs:job", "Workroom", "fabrication:units_of_job", roles=[DISPATCHER, OWNER, WORKROOM], place=30)
+    panels.add("shared:firm", LACKING, "fabrication:lacking_of_firm", roles=[OWNER], place=30)
+    panels.add(
+        "measuring:product", "What can be chosen", "fabrication:choices_of_product", roles=[OWNER, DISPATCHER], place=10
+    )
+    demo.add(load_recipe_book, place=15)  # measuring asks what can be chosen
+    demo.add(load, place=30)
+    jobs_ports.ready_sources.append(ready_on)
+    jobs_ports.blocker_sources.append(blockers)
+    measuring_ports.made_fit.append(fit_as_made)
+    measuring_ports.product_options.append(options_of_products)
+    measuring_ports.unit_options.append(options_of_units)
+    measuring_ports.release_checks.append(release_checks)
+    measuring_ports.release_hooks.append(make_units)
+    measuring_ports.change_effects.append(change_effects)
+    measuring_ports.size_change_hooks.append(remake_after_change)

@@ -1,0 +1,1 @@
+"""What people do in the workroom; the only code here that writes."""
