@@ -2,14 +2,17 @@
 
 from __future__ import annotations
 
+import datetime as dt
 from typing import Any
 
+from django.http import Http404
 from django.shortcuts import get_object_or_404
+from django.utils import timezone
 
 from installs.models import HardwareRules, HardwareUsed, Load, LoadLine, ReturnOwed, StopPhoto, VanStock
 from jobs.models import INSTALLING, Appointment, Crew, Job
 from shared import roles
-from shared.models import User
+from shared.models import Branch, User
 
 LOADS = (roles.INSTALLER, roles.DISPATCHER, roles.OWNER, roles.WORKROOM)
 """Who may see and check a load: the crew, the office, and the workroom that hands it out."""
@@ -81,3 +84,24 @@ def unit_key(visit: Appointment, key: int) -> Any:
     """A unit of this visit."""
     rows = visit.visit_units.select_related("unit")
     return get_object_or_404(rows, unit=key).unit
+
+
+def branch_of(user: User, asked: str) -> Branch | None:
+    """The person's own branch; an owner of the whole firm names one."""
+    if user.branch is not None:
+        return user.branch
+    rows = Branch.objects.order_by("name")
+    return rows.filter(pk=asked).first() if asked.isdigit() else rows.first()
+
+
+def crew_of(user: User, branch: Branch, asked: str) -> Crew | None:
+    if not asked:
+        return None
+    found = Crew.objects.visible_to(user).filter(branch=branch, pk=asked).first() if asked.isdigit() else None
+    if found is None:
+        raise Http404
+    return found
+
+
+def today_of(user: User) -> dt.date:
+    return timezone.localdate(timezone=user.branch.tz) if user.branch else timezone.localdate()

@@ -8,7 +8,6 @@ class InstallsConfig(AppConfig):
     default_auto_field = "django.db.models.BigAutoField"
 
     def ready(self) -> None:
-        from installs import documents, field_deeds, signals  # noqa: F401 - their kinds register themselves
-        from installs.sources import register
+        from installs.registration import register
 
         register()

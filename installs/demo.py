@@ -17,6 +17,7 @@ from fabrication.rules.cutting import first_fit, plan_json, read_request
 from fabrication.services.batches import _next_number
 from fabrication.services.bench import mark_cut
 from fabrication.services.planning import keep_plan
+from installs.adapters.evaluation import rules_at, summed_of, with_needs, work_out
 from installs.models import (
     Load,
     LoadLine,
@@ -27,13 +28,12 @@ from installs.models import (
     VanStock,
     VisitUnit,
 )
-from installs.reading import rules_at, summed_of, with_needs, work_out
 from installs.rules.data import HardwareRules as Rules
 from installs.rules.spares import shortages
 from installs.services.hardware import hardware_row
 from installs.services.loads import line_rows, plan_load, visits_of_day
 from installs.services.returns import open_return
-from installs.starting_data import load_hardware, load_rules
+from installs.services.starting_data import load_hardware, load_rules
 from jobs.models import Appointment, Job
 from jobs.services import recompute_stage
 from measuring.models import Unit

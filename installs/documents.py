@@ -7,10 +7,10 @@ from typing import Any
 from django.db.models.signals import post_save
 from django.dispatch import receiver
 
-from installs import packet as papers
+from installs.adapters import packet as papers
+from installs.adapters.evaluation import rules_of, visit_units
 from installs.drawings import signature_drawing
 from installs.models import Load, PrintedPacket, ReturnOwed, VisitUnit
-from installs.reading import rules_of, visit_units
 from installs.rules.causes import cause
 from jobs.models import INSTALLING, Appointment, Job
 from jobs.schedule.words import window_text
@@ -147,7 +147,7 @@ def completion(job: Job) -> dict[str, Any]:
         .order_by("marked_at", "pk")
     )
     when = {row.unit_id: row.marked_at for row in rows}
-    from installs.reading import with_needs, work_out
+    from installs.adapters.evaluation import with_needs, work_out
 
     units = list(
         with_needs(Unit.objects.filter(opening__job=job, state=Unit.State.INSTALLED)).order_by(

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import Final
 
-from installs.reading import Worked
+from installs.adapters.evaluation import Worked
 from installs.rules.hardware import HardwareList
 from measuring.adapters.evaluation import current
 from measuring.drawings import opening_drawing, picture_of

@@ -13,8 +13,7 @@ from django.utils import timezone
 
 from fabrication.models import Material, StockItem, StockMove
 from fabrication.services.stock import fresh_code, move_stock
-from installs.models import HardwareRules, Pull, UnitHardware, VanStock
-from installs.reading import (
+from installs.adapters.evaluation import (
     Worked,
     inputs_hash,
     rules_at,
@@ -25,11 +24,12 @@ from installs.reading import (
     with_needs,
     work_out,
 )
+from installs.models import HardwareRules, Pull, UnitHardware, VanStock
 from installs.rules import editing
 from installs.rules.data import HardwareRules as Rules
 from installs.rules.spares import Shortage, shortages
 from installs.rules.trims import Line
-from installs.starting_data import load_hardware, load_rules
+from installs.services.starting_data import load_hardware, load_rules
 from jobs.models import INSTALLING, Appointment, Crew
 from measuring.models import Unit
 from shared import audit

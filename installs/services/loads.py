@@ -9,8 +9,8 @@ from django.db import transaction
 from django.db.models import F
 from django.utils import timezone
 
+from installs.adapters.evaluation import Worked, rules_of, visit_units_of, work_out
 from installs.models import HardwareUsed, Load, LoadCheck, LoadLine, VanStock, VisitUnit
-from installs.reading import Worked, rules_of, visit_units_of, work_out
 from installs.rules.cords import CordRule
 from installs.rules.data import HardwareRules
 from installs.rules.loading import LoadEntry, LoadPlan, Package, StopLoad, load_list, packages_of

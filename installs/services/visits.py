@@ -7,8 +7,8 @@ from collections.abc import Iterable, Sequence
 
 from django.db import transaction
 
+from installs.adapters.evaluation import LIVE_TO_INSTALL, units_to_install
 from installs.models import ReturnOwed, VisitUnit
-from installs.reading import LIVE_TO_INSTALL, units_to_install
 from installs.services.hardware import pull_hardware, refresh_hardware
 from jobs import services as calendar
 from jobs.models import INSTALLING, Appointment, Job, Purpose

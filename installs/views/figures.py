@@ -11,34 +11,17 @@ from django.http import Http404, HttpResponse
 from django.shortcuts import render
 from django.views.decorators.http import require_GET
 
+from installs.access import branch_of, crew_of, today_of
+from installs.adapters.figures import FIGURES, Figures, Period, figures, monday_of, read_week, rows_behind
 from installs.drawings import bars, week_chart
-from installs.figures import FIGURES, Figures, Period, figures, monday_of, read_week, rows_behind
 from installs.rules.causes import top_causes
-from installs.views.loads import today_of
 from jobs.models import Crew
 from shared.access import SignedInRequest, roles_required
-from shared.models import Branch, User
+from shared.models import Branch
 from shared.roles import DISPATCHER, OWNER
 
 LOOKS = (OWNER, DISPATCHER)
 GOOD = {"one_trip": "higher", "promises": "higher", "yield": "higher", "drive": "lower", "returns": "lower"}
-
-
-def branch_of(user: User, asked: str) -> Branch | None:
-    """The person's own branch; an owner of the whole firm names one."""
-    if user.branch is not None:
-        return user.branch
-    rows = Branch.objects.order_by("name")
-    return rows.filter(pk=asked).first() if asked.isdigit() else rows.first()
-
-
-def crew_of(user: User, branch: Branch, asked: str) -> Crew | None:
-    if not asked:
-        return None
-    found = Crew.objects.visible_to(user).filter(branch=branch, pk=asked).first() if asked.isdigit() else None
-    if found is None:
-        raise Http404
-    return found
 
 
 @login_required

@@ -13,19 +13,19 @@ from django.views.decorators.http import require_GET, require_http_methods, requ
 
 from installs import services
 from installs.access import LOADS, OFFICE, RETURNS, job_for, return_for, visit_for
-from installs.forms import DecideForm, OpenReturnForm, ReasonForm
-from installs.models import Load, LoadLine, ReturnOwed
-from installs.packet import unit_values
-from installs.reading import (
+from installs.adapters.evaluation import (
     rules_in,
     rules_of,
     rules_row,
     summed_of,
+    units_of_job,
     units_to_install,
     visit_units,
-    with_needs,
     work_out,
 )
+from installs.adapters.packet import unit_values
+from installs.forms import DecideForm, OpenReturnForm, ReasonForm
+from installs.models import Load, LoadLine, ReturnOwed
 from installs.rules.causes import CHOOSE, NO, cause
 from installs.rules.data import HardwareRules as Rules
 from installs.services.hardware import visit_hardware
@@ -39,12 +39,6 @@ from shared.errors import Refused
 from shared.models import User
 
 SEES = (*LOADS, roles.MEASURER)
-
-
-def units_of_job(job: Job) -> list[Unit]:
-    rows = with_needs(Unit.objects.live().filter(opening__job=job))
-    states = [Unit.State.DRAFT, Unit.State.SIZED, Unit.State.APPROVED]
-    return list(rows.exclude(state__in=states).order_by("opening__room__order", "opening__order", "number", "pk"))
 
 
 def to_load(user: User, job: Job) -> list[LoadLine]:

@@ -13,12 +13,11 @@ from django.contrib.auth.decorators import login_required
 from django.http import HttpResponse
 from django.shortcuts import redirect, render
 from django.urls import reverse
-from django.utils import timezone
 from django.utils.dateparse import parse_date
 from django.views.decorators.http import require_GET, require_POST
 
 from installs import services
-from installs.access import LOADS, crew_for, line_for, load_for, van_row_for
+from installs.access import LOADS, crew_for, line_for, load_for, today_of, van_row_for
 from installs.forms import VanForm
 from installs.models import Load, LoadLine
 from installs.services.loads import goes_up, visits_of_day
@@ -50,10 +49,6 @@ def day_paths(user: User, visits: Iterable[Appointment], load: Load | None) -> s
     stops = [reverse("installs:stop", args=[row.pk]) for row in visits if row.purpose in INSTALLING]
     own = [reverse("jobs:today")] if user.has_role(*roles.FIELD) else []
     return " ".join([*own, *([load.get_absolute_url()] if load else []), *stops])
-
-
-def today_of(user: User) -> dt.date:
-    return timezone.localdate(timezone=user.branch.tz) if user.branch else timezone.localdate()
 
 
 @login_required

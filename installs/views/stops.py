@@ -16,11 +16,11 @@ from django.views.decorators.http import require_GET, require_POST
 from fabrication.models import Material
 from installs import services
 from installs.access import INSTALLS, LOADS, photo_for, stop_for, unit_key, used_for
+from installs.adapters.evaluation import rules_of, visit_units
+from installs.adapters.packet import caution_values, facts_of_site, hardware_values, sheet_of, stop_values
 from installs.drawings import signature_drawing
 from installs.forms import CauseForm, HardwareUsedForm, PhotoForm, SignForm
 from installs.models import Load, Stop, VisitUnit
-from installs.packet import caution_values, facts_of_site, hardware_values, sheet_of, stop_values
-from installs.reading import rules_of, visit_units
 from installs.rules.causes import kinds_of, top_causes
 from installs.views.loads import day_paths
 from jobs.access import secret_for

@@ -20,7 +20,7 @@ from fabrication.services.choices import save_supplier_list
 from fabrication.services.planning import plan_batch
 from fabrication.services.starting_data import load_materials, load_recipes, load_tolerances
 from fabrication.services.stock import count_stock, receive_stock
-from installs.starting_data import load_hardware, load_rules
+from installs.services.starting_data import load_hardware, load_rules
 from jobs.models import Appointment, Crew, Job, Purpose
 from measuring import services as measuring
 from measuring.models import Product, Unit
@@ -111,7 +111,7 @@ def fill_racks(branch: Branch, by: User) -> None:
         else:
             receive_stock(**known, quantity=400, place="bins")
     rules = load_rules(branch)
-    from installs.reading import rules_at
+    from installs.adapters.evaluation import rules_at
 
     for key, material in load_hardware(branch, rules_at(rules)).items():
         if material.stock.exists():

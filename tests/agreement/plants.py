@@ -17,8 +17,7 @@ import pytest
 import fabrication.views.buying
 import fabrication.views.stock
 import fabrication.views.units
-import installs.api
-import installs.packet
+import installs.adapters.packet
 import installs.views.stops
 import jobs.documents
 import jobs.ics
@@ -30,6 +29,8 @@ import jobs.views.plan
 from fabrication.api.stock import StockSerializer
 from fabrication.api.units import UnitMakeSerializer
 from fabrication.models import UnitMake
+from installs.api.loads import LoadLineSerializer
+from installs.api.stops import VisitUnitSerializer
 from jobs.api.appointments import AppointmentSerializer
 from measuring.api.units import UnitSerializer
 from shared import documents
@@ -272,15 +273,19 @@ PLANTS = (
         "unit's finished size",
         "packet",
         units.packets,
-        answer(installs.packet, "packet_values", lambda values: each_unit(values, "width", lambda one: one + EIGHTH)),
+        answer(
+            installs.adapters.packet,
+            "packet_values",
+            lambda values: each_unit(values, "width", lambda one: one + EIGHTH),
+        ),
     ),
     Plant(
         "unit's outcome",
         "API of stops",
         of_installs,
-        field(installs.api.VisitUnitSerializer, "outcome", lambda _: "installed"),
+        field(VisitUnitSerializer, "outcome", lambda _: "installed"),
     ),
-    Plant("unit's load", "API of loads", units.loads, field(installs.api.LoadLineSerializer, "checked", lambda _: 9)),
+    Plant("unit's load", "API of loads", units.loads, field(LoadLineSerializer, "checked", lambda _: 9)),
     # measuring: sizes
     Plant(
         "unit's order size", "API", of_api, field(UnitSerializer, "order_width", lambda one: _wider(one))

@@ -39,7 +39,7 @@ def check(jobs: int) -> int:
     from django.core.management import call_command
 
     import fabrication.demo
-    from installs.reading import UNIT_NEEDS, rules_of, work_out
+    from installs.adapters.evaluation import UNIT_NEEDS, rules_of, work_out
     from measuring.models import Unit
     from shared.models import Branch
     from tests.installs.completeness import incomplete

@@ -8,9 +8,9 @@ from typing import Any
 from django.utils import timezone
 
 from fabrication.models import StockItem, UnitMake
+from installs.adapters.evaluation import rules_at
 from installs.models import HardwareRules
-from installs.reading import rules_at
-from installs.starting_data import load_hardware, load_rules
+from installs.services.starting_data import load_hardware, load_rules
 from jobs.models import Appointment, Crew, CrewMember, Job, Purpose, WorkingHours
 from measuring.models import Opening, Product, Room, Unit
 from shared.codes import new_code

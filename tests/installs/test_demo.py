@@ -6,9 +6,9 @@ import datetime as dt
 
 import pytest
 
-from installs.figures import FIGURES, figures
+from installs.adapters.evaluation import rules_of, with_needs, work_out
+from installs.adapters.figures import FIGURES, figures
 from installs.models import Load, Pull, ReturnOwed, UnitHardware, VisitUnit
-from installs.reading import rules_of, with_needs, work_out
 from jobs.models import Appointment, Job, Purpose
 from measuring.models import Unit
 from shared import demo

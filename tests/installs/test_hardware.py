@@ -13,8 +13,8 @@ from django.urls import reverse
 
 from fabrication.models import Material, StockItem, StockMove
 from installs import services
+from installs.adapters.evaluation import rules_of, work_out
 from installs.models import HardwareRules, Pull, UnitHardware
-from installs.reading import rules_of, work_out
 from installs.rules.data import starting_definition
 from installs.services.hardware import visit_hardware
 from jobs import services as calendar

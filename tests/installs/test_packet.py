@@ -18,9 +18,9 @@ from django.urls import reverse
 from pypdf import PdfReader
 
 from installs import services
+from installs.adapters.packet import _cautions_of_day, changes_between, day_sheet, packet_values, summary_lines
 from installs.documents import PACKET
 from installs.models import Load, PrintedPacket
-from installs.packet import _cautions_of_day, changes_between, day_sheet, packet_values, summary_lines
 from jobs.models import Site
 from measuring.models import Unit
 from shared.documents import Content, kind_of, render, request_document, standing

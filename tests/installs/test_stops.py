@@ -17,8 +17,8 @@ from PIL import Image
 from fabrication.models import UnitMake
 from fabrication.services.starting_data import load_materials, load_recipes
 from installs import services
+from installs.adapters.minutes import install_minutes, learned
 from installs.models import HardwareUsed, ReturnOwed, Stop, StopPhoto, VisitUnit
-from installs.times import install_minutes, learned
 from jobs import services as calendar
 from jobs.models import Appointment, Job, Purpose
 from jobs.ports import ports

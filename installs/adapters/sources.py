@@ -8,8 +8,8 @@ from typing import Any
 from django.db.models import Count, F, Q
 from django.urls import reverse
 
+from installs.adapters.evaluation import rules_of
 from installs.models import HardwareUsed, Load, Pull, ReturnOwed, Stop, StopPhoto, UnitHardware, VisitUnit
-from installs.reading import rules_of
 from installs.rules.causes import CHOOSE, YES, cause
 from installs.rules.clearance import plan_projection, projection_needed
 from installs.rules.tools import merge_tools
@@ -19,7 +19,7 @@ from jobs.ports import Blocker, Unfinished
 from measuring.models import Obstruction, Opening, Unit
 from shared.formats.dates import short_day
 from shared.lengths import ZERO
-from shared.roles import DISPATCHER, INSTALLER, WORKROOM
+from shared.roles import DISPATCHER, WORKROOM
 
 LIVE = (ReturnOwed.State.OWED, ReturnOwed.State.BOOKED)
 OVER = (Appointment.State.DONE, Appointment.State.CANCELLED)
@@ -189,46 +189,3 @@ def loads_of(job: Job) -> list[Load]:
     visits = job.appointments.filter(purpose__in=INSTALLING).exclude(crew=None)
     pairs = set(visits.values_list("crew", "day"))
     return [load for crew, day in pairs if day for load in Load.objects.filter(crew=crew, day=day)]
-
-
-def _installs(visit: Appointment) -> bool:
-    """A measure has nothing to load."""
-    return visit.purpose in INSTALLING
-
-
-def register() -> None:
-    """Called once, when the apps are ready."""
-    from installs.demo import load
-    from installs.services.visits import size_changed, take_in_released
-    from installs.times import install_minutes
-    from jobs.ports import ports as jobs_ports
-    from measuring.ports import ports as measuring_ports
-    from shared import demo, menu, panels
-    from shared.devices import offline
-    from shared.roles import OWNER
-
-    menu.add("Load", "installs:my_load", roles=[INSTALLER], place=25)
-    menu.add("Loads", "installs:loads", roles=[DISPATCHER, WORKROOM], place=55)
-    menu.add("Returns", "installs:returns", roles=[DISPATCHER], place=56)
-    menu.add("Figures", "installs:figures", roles=[OWNER], place=10)
-    menu.add("Hardware", "installs:rules", roles=[OWNER], place=55)
-    panels.add("jobs:job", "Install", "installs:job_panel", place=40)
-    panels.add("jobs:appointment", "Units and hardware", "installs:visit_panel", place=20, shows=_installs)
-    demo.add(load, place=40)
-    jobs_ports.stage_sources.append(stage_facts)
-    jobs_ports.blocker_sources.append(blockers)
-    jobs_ports.bring_sources.append(bring)
-    jobs_ports.parts_unknown_sources.append(parts_unknown)
-    jobs_ports.outcome_sources.append(outcomes)
-    for purpose in (Purpose.INSTALL, Purpose.RETURN, Purpose.TAKE_DOWN, Purpose.DELIVERY):
-        jobs_ports.visit_urls[purpose] = "installs:stop"
-        jobs_ports.minutes_sources[purpose] = install_minutes
-        jobs_ports.finish_sources[purpose] = unfinished
-        jobs_ports.record_sources[purpose] = is_recorded
-    offline.add_page(r"^/(stops/(\d+/)?|load/|loads/\d+/|today/)$", "installs:offline")
-    scripts = ("day", "kept", "load", "scan", "sending", "shell", "stop")
-    offline.add_files("installs/day.css", "jobs/visit.css", *(f"installs/{name}.js" for name in scripts))
-    jobs_ports.day_scripts.append("installs/day.js")
-    measuring_ports.release_hooks.append(take_in_released)
-    measuring_ports.size_change_hooks.append(size_changed)
-    measuring_ports.obstruction_help.append(obstruction_help)

@@ -15,9 +15,9 @@ from typing import Any
 from django.conf import settings
 from django.urls import reverse
 
+from installs.adapters.evaluation import Worked, rules_of, summed_of, visit_units_of, work_out
 from installs.drawings import head_drawing, opening_with_brackets
 from installs.models import VisitUnit
-from installs.reading import Worked, rules_of, summed_of, visit_units_of, work_out
 from installs.rules.cords import CordRule
 from installs.rules.data import HardwareRules as Rules
 from installs.rules.findings import with_amounts

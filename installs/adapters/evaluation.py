@@ -20,7 +20,7 @@ from installs.rules.data import starting_rules
 from installs.rules.findings import Finding
 from installs.rules.hardware import HardwareList, JobHardware, hardware_list, job_hardware
 from installs.rules.units import InstallUnit, Obstruction, SiteFacts
-from jobs.models import Appointment, Site
+from jobs.models import Appointment, Job, Site
 from measuring.adapters.evaluation import cord_rules_of
 from measuring.models import Unit
 from shared.contracts import ContractError
@@ -301,3 +301,9 @@ def units_to_install(job: Any) -> QuerySet[Unit]:
         .filter(opening__job=job, state__in=LIVE_TO_INSTALL)
         .exclude(pk__in=waiting.values("unit"))
     )
+
+
+def units_of_job(job: Job) -> list[Unit]:
+    rows = with_needs(Unit.objects.live().filter(opening__job=job))
+    states = [Unit.State.DRAFT, Unit.State.SIZED, Unit.State.APPROVED]
+    return list(rows.exclude(state__in=states).order_by("opening__room__order", "opening__order", "number", "pk"))

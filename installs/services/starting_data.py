@@ -12,7 +12,7 @@ from installs.rules.data import HardwareRules as Rules
 from installs.rules.data import Item, starting_definition
 from shared.models import Branch
 
-WEIGHTS = Path(__file__).resolve().parent / "data" / "weights.json"
+WEIGHTS = Path(__file__).resolve().parents[1] / "data" / "weights.json"
 KINDS = {"strip": Material.Kind.STRIP, "piece": Material.Kind.PIECE}
 
 

@@ -7,7 +7,7 @@ from typing import Final
 
 from django.db.models import Count, Max
 
-from installs.reading import rules_of, units_to_install, visit_units, visit_units_of, with_needs, work_out
+from installs.adapters.evaluation import rules_of, units_to_install, visit_units, visit_units_of, with_needs, work_out
 from installs.rules.cords import CordRule
 from installs.rules.durations import install_visit_minutes
 from jobs.models import INSTALLING, Appointment

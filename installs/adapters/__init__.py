@@ -1,0 +1,1 @@
+"""Rows as rules, rooms below, pages and papers read them: nothing here writes."""

@@ -1,0 +1,61 @@
+"""What the vans carry, over the API."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from drf_spectacular.types import OpenApiTypes
+from drf_spectacular.utils import extend_schema
+from rest_framework import serializers
+from rest_framework.decorators import action
+from rest_framework.response import Response
+
+from installs import services
+from installs.access import LOADS, crew_for
+from installs.api.base import _valid
+from installs.models import VanStock
+from shared.api import ApiRequest, ReadViewSet
+
+
+class VanSerializer(serializers.ModelSerializer[VanStock]):
+    item = serializers.CharField(source="material.key", read_only=True)
+    name = serializers.CharField(source="material.name", read_only=True)
+
+    class Meta:
+        model = VanStock
+        fields = ["id", "crew", "item", "name", "quantity", "least", "most", "to_take"]
+
+
+class CountSerializer(serializers.Serializer[Any]):
+    quantity = serializers.IntegerField(min_value=0, required=False)
+    least = serializers.IntegerField(min_value=0, required=False)
+    most = serializers.IntegerField(min_value=0, required=False)
+
+
+class CrewSerializer(serializers.Serializer[Any]):
+    crew = serializers.IntegerField(min_value=1)
+
+
+class VanViewSet(ReadViewSet):
+    """What the vans carry."""
+
+    roles = LOADS
+    queryset = VanStock.objects.select_related("material", "crew")
+    serializer_class = VanSerializer
+    filterset_fields = ["crew"]
+
+    @extend_schema(request=CountSerializer, responses=VanSerializer)
+    @action(detail=True, methods=["post"])
+    def count(self, request: ApiRequest, pk: str = "") -> Response:
+        row = services.set_van_row(row=self.get_object(), by=request.user, **_valid(CountSerializer, request))
+        return Response(VanSerializer(row).data)
+
+    @extend_schema(request=CrewSerializer, responses=OpenApiTypes.OBJECT)
+    @action(detail=False, methods=["post"])
+    def top_up(self, request: ApiRequest) -> Response:
+        """Fills a van from the shelf."""
+        crew = crew_for(request.user, _valid(CrewSerializer, request)["crew"])
+        done = services.top_up_van(crew=crew, by=request.user)
+        return Response(
+            {"rows": [{"item": row.material.key, "taken": taken, "lacking": lack} for row, taken, lack in done]}
+        )

@@ -1,0 +1,85 @@
+"""What the install day registers: menu, panels, sources, documents, kinds of entries, demo data."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from django.db.models.signals import post_save
+from django.dispatch import receiver
+
+from installs import documents  # noqa: F401 - kinds of documents and entries register themselves
+from installs.adapters.sources import (
+    blockers,
+    bring,
+    is_recorded,
+    obstruction_help,
+    outcomes,
+    parts_unknown,
+    stage_facts,
+    unfinished,
+)
+from installs.api import entries  # noqa: F401
+from installs.services.hardware import drop_pulls
+from installs.services.returns import follow_visit
+from installs.services.visits import name_units
+from jobs.models import INSTALLING, Appointment, Purpose
+from shared.roles import DISPATCHER, INSTALLER, WORKROOM
+
+
+def _installs(visit: Appointment) -> bool:
+    """A measure has nothing to load."""
+    return visit.purpose in INSTALLING
+
+
+def register() -> None:
+    """Called once, when the apps are ready."""
+    from installs.adapters.minutes import install_minutes
+    from installs.demo import load
+    from installs.services.visits import size_changed, take_in_released
+    from jobs.ports import ports as jobs_ports
+    from measuring.ports import ports as measuring_ports
+    from shared import demo, menu, panels
+    from shared.devices import offline
+    from shared.roles import OWNER
+
+    menu.add("Load", "installs:my_load", roles=[INSTALLER], place=25)
+    menu.add("Loads", "installs:loads", roles=[DISPATCHER, WORKROOM], place=55)
+    menu.add("Returns", "installs:returns", roles=[DISPATCHER], place=56)
+    menu.add("Figures", "installs:figures", roles=[OWNER], place=10)
+    menu.add("Hardware", "installs:rules", roles=[OWNER], place=55)
+    panels.add("jobs:job", "Install", "installs:job_panel", place=40)
+    panels.add("jobs:appointment", "Units and hardware", "installs:visit_panel", place=20, shows=_installs)
+    demo.add(load, place=40)
+    jobs_ports.stage_sources.append(stage_facts)
+    jobs_ports.blocker_sources.append(blockers)
+    jobs_ports.bring_sources.append(bring)
+    jobs_ports.parts_unknown_sources.append(parts_unknown)
+    jobs_ports.outcome_sources.append(outcomes)
+    for purpose in (Purpose.INSTALL, Purpose.RETURN, Purpose.TAKE_DOWN, Purpose.DELIVERY):
+        jobs_ports.visit_urls[purpose] = "installs:stop"
+        jobs_ports.minutes_sources[purpose] = install_minutes
+        jobs_ports.finish_sources[purpose] = unfinished
+        jobs_ports.record_sources[purpose] = is_recorded
+    offline.add_page(r"^/(stops/(\d+/)?|load/|loads/\d+/|today/)$", "installs:offline")
+    scripts = ("day", "kept", "load", "scan", "sending", "shell", "stop")
+    offline.add_files("installs/day.css", "jobs/visit.css", *(f"installs/{name}.js" for name in scripts))
+    jobs_ports.day_scripts.append("installs/day.js")
+    measuring_ports.release_hooks.append(take_in_released)
+    measuring_ports.size_change_hooks.append(size_changed)
+    measuring_ports.obstruction_help.append(obstruction_help)
+
+
+@receiver(post_save, sender=Appointment)
+def follow_the_calendar(sender: Any, instance: Appointment, created: bool, raw: bool = False, **kwargs: Any) -> None:
+    """A new install names its units; a return is booked when its visit is; a cancelled one gives its stock back."""
+    if raw or instance.purpose not in {Purpose.INSTALL, Purpose.RETURN}:
+        return
+    if created:
+        name_units(appointment=instance)
+        return
+    fields = kwargs.get("update_fields")
+    if fields is not None and "state" not in fields:
+        return
+    follow_visit(instance)
+    if instance.state == Appointment.State.CANCELLED:
+        drop_pulls(appointment=instance, by=None)
