@@ -483,9 +483,7 @@ class CutPlan(models.Model):
         if "new_stock_after" not in self.before or "new_stock" not in self.before:
             return None
         nothing = {"pieces": 0, "ticks": 0}
-        was, lost, now = (
-            self.before.get(name, nothing) for name in ("new_stock", "new_stock_lost", "new_stock_after")
-        )
+        was, lost, now = (self.before.get(name, nothing) for name in ("new_stock", "new_stock_lost", "new_stock_after"))
         more = {key: now[key] + lost[key] - was[key] for key in nothing}
         return more["pieces"], Length(more["ticks"])
 

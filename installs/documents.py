@@ -162,9 +162,7 @@ def completion(job: Job) -> dict[str, Any]:
     families = sorted({unit.product.family for unit in units})
     owed = job.returns_owed.filter(state__in=["owed", "booked"]).select_related("unit__opening__room")
     tension = [entry.why for one in good if one.hardware for entry in one.hardware.tension]
-    stop = (
-        job.appointments.filter(stop__isnull=False).select_related("stop").order_by("-stop__pk").first()
-    )
+    stop = job.appointments.filter(stop__isnull=False).select_related("stop").order_by("-stop__pk").first()
     return {
         "number": job.number,
         "customer": job.customer.name,

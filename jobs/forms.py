@@ -549,9 +549,7 @@ class PlanForm(SheetForm):
     careful = forms.BooleanField(
         required=False, label="Careful: plan with the minutes that 85 of 100 visits keep, not the mean"
     )
-    sure = forms.BooleanField(
-        required=False, label="Sure: every promise kept on 95 of 100 days, where that can be had"
-    )
+    sure = forms.BooleanField(required=False, label="Sure: every promise kept on 95 of 100 days, where that can be had")
     seconds = forms.IntegerField(min_value=1, max_value=600, initial=10, label="Seconds to search")
     reason = forms.CharField(max_length=200, required=False, label="Why")
 

@@ -103,9 +103,7 @@ def _write(calendar: Calendar) -> bytes:
     """With a VTIMEZONE for every zone its entries name, as RFC 5545 3.6.5 asks."""
     years = [event.decoded("dtstart").year for event in calendar.walk("VEVENT")]
     if years:
-        calendar.add_missing_timezones(
-            first_date=dt.date(min(years), 1, 1), last_date=dt.date(max(years) + 1, 12, 31)
-        )
+        calendar.add_missing_timezones(first_date=dt.date(min(years), 1, 1), last_date=dt.date(max(years) + 1, 12, 31))
     return bytes(calendar.to_ical())
 
 

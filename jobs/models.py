@@ -680,9 +680,7 @@ class CalendarFeed(models.Model):
     class Meta:
         ordering = ["-created_at"]
         constraints = [
-            models.CheckConstraint(
-                name="feed_of_one", condition=Q(crew__isnull=True) ^ Q(user__isnull=True)
-            )
+            models.CheckConstraint(name="feed_of_one", condition=Q(crew__isnull=True) ^ Q(user__isnull=True))
         ]
 
     def __str__(self) -> str:

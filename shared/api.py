@@ -62,9 +62,7 @@ def problem_details(error: Exception, context: dict[str, Any]) -> Response | Non
             errors[0]["bound"] = error.bound
         error = Conflict(error.problem)
     elif isinstance(error, DjangoValidationError):
-        error = exceptions.ValidationError(
-            error.message_dict if hasattr(error, "error_dict") else {"": error.messages}
-        )
+        error = exceptions.ValidationError(error.message_dict if hasattr(error, "error_dict") else {"": error.messages})
     response = exception_handler(error, context)
     if response is None:
         return None

@@ -127,9 +127,7 @@ class Reader:
             out.append(entry)
         return tuple(out)
 
-    def integer(
-        self, name: str, default: Any = REQUIRED, *, least: int = 0, most: int = LARGEST_INTEGER
-    ) -> Any:
+    def integer(self, name: str, default: Any = REQUIRED, *, least: int = 0, most: int = LARGEST_INTEGER) -> Any:
         """A whole number within both bounds, inclusive."""
         value = self.raw(name, default)
         if value is default:

@@ -164,9 +164,7 @@ class NewPersonForm(PersonForm):
 class NewPasswordForm(SheetForm):
     """A new password for somebody who forgot theirs."""
 
-    password = forms.CharField(
-        label="New password", widget=forms.PasswordInput(attrs={"autocomplete": "new-password"})
-    )
+    password = forms.CharField(label="New password", widget=forms.PasswordInput(attrs={"autocomplete": "new-password"}))
 
 
 class SignInForm(AuthenticationForm):

@@ -240,9 +240,7 @@ _MARKS: Final = str.maketrans("″”“′’‘⁄−–", "\"\"\"'''/--")
 _UNIT: Final = r"(?P<unit>\"|''|in(?:\.|ch|ches)?|mm|cm|m)?"
 _FRACTION: Final = r"(?P<gap>[\s-]*)(?<!\d)(?P<num>\d+)\s*/\s*(?P<den>\d+)"
 _NUMBER: Final = rf"(?P<whole>\d+)?(?:(?P<point>[.,]\d+)|{_FRACTION})?"
-_FEET: Final = re.compile(
-    r"(?P<feet>\d+)\s*(?:'|ft\.?|feet|foot)(?!')[\s-]*(?P<rest>.*)", re.IGNORECASE
-)
+_FEET: Final = re.compile(r"(?P<feet>\d+)\s*(?:'|ft\.?|feet|foot)(?!')[\s-]*(?P<rest>.*)", re.IGNORECASE)
 _PLAIN: Final = re.compile(rf"{_NUMBER}\s*{_UNIT}", re.IGNORECASE)
 _DENOMINATORS: Final = frozenset({2, 4, 8, 16, 32, 64})
 
@@ -362,7 +360,11 @@ def _parse_inches(match: re.Match[str], shown: str) -> Length:
             raise LengthError(f"{shown}: a fraction cannot be over 0")
         return _on_grid(
             (whole + Fraction(numerator, denominator)) * 64,
-            Length(TICKS_PER_INCH // 64), shown, "on a tape (halves to 64ths)", Unit.INCH, refuse=True,
+            Length(TICKS_PER_INCH // 64),
+            shown,
+            "on a tape (halves to 64ths)",
+            Unit.INCH,
+            refuse=True,
         )
     if numerator >= denominator:
         raise LengthError(
@@ -378,9 +380,7 @@ def _decimal(match: re.Match[str], shown: str) -> Fraction:
         raise LengthError(f"{shown} is not a length") from None
 
 
-def _on_grid(
-    value: Fraction, grid: Length, shown: str, grid_name: str, unit: Unit, *, refuse: bool = False
-) -> Length:
+def _on_grid(value: Fraction, grid: Length, shown: str, grid_name: str, unit: Unit, *, refuse: bool = False) -> Length:
     """`value` counted in `grid`; refuses what lies between two marks, naming both."""
     if value.denominator == 1 and not refuse:
         return grid * int(value)

@@ -62,12 +62,8 @@ class Branch(models.Model):
     name = models.CharField(max_length=80, unique=True)
     zone = models.CharField("time zone", max_length=64, default="America/Chicago", validators=[check_zone])
     address = models.TextField(blank=True, help_text="One line each, as on an envelope.")
-    latitude = models.FloatField(
-        null=True, blank=True, validators=[MinValueValidator(-90), MaxValueValidator(90)]
-    )
-    longitude = models.FloatField(
-        null=True, blank=True, validators=[MinValueValidator(-180), MaxValueValidator(180)]
-    )
+    latitude = models.FloatField(null=True, blank=True, validators=[MinValueValidator(-90), MaxValueValidator(90)])
+    longitude = models.FloatField(null=True, blank=True, validators=[MinValueValidator(-180), MaxValueValidator(180)])
     units = models.CharField(max_length=2, choices=Units.choices, default=Units.INCH)
     paper = models.CharField(max_length=6, choices=Paper.choices, default=Paper.LETTER)
     jurisdiction = models.CharField(
@@ -303,9 +299,7 @@ class Run(models.Model):
         ordering = ("-created_at",)
         indexes = [
             models.Index(fields=["subject_type", "subject_id"], name="run_subject"),
-            models.Index(
-                fields=["lease_until"], name="run_active", condition=Q(state__in=["waiting", "under way"])
-            ),
+            models.Index(fields=["lease_until"], name="run_active", condition=Q(state__in=["waiting", "under way"])),
         ]
         constraints = [
             models.UniqueConstraint(

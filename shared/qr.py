@@ -14,9 +14,7 @@ def qr_svg(text: str, *, title: str = "") -> SafeString:
     `title` is what a screen reader says; the text itself by default.
     """
     code = segno.make(text, error="m", micro=False)
-    body = code.svg_inline(
-        omitsize=True, border=2, svgclass=None, lineclass=None, dark="#000", light="#fff"
-    )
+    body = code.svg_inline(omitsize=True, border=2, svgclass=None, lineclass=None, dark="#000", light="#fff")
     inner = body[body.index(">") + 1 :]
     size = code.symbol_size(border=2)[0]
     return format_html(

@@ -207,9 +207,7 @@ class DocumentViewSet(GenericViewSet[Document]):
         subject = documents.kind_of(asked.validated_data["kind"]).subject_for(
             request.user, asked.validated_data["subject"]
         )
-        found = documents.request_document(
-            kind=asked.validated_data["kind"], subject=subject, by=request.user
-        )
+        found = documents.request_document(kind=asked.validated_data["kind"], subject=subject, by=request.user)
         if isinstance(found, Document):
             return Response(DocumentSerializer(found).data)
         return Response(RunSerializer(found).data, status=status.HTTP_202_ACCEPTED)

@@ -174,9 +174,7 @@ def ask_to_stop(*, run: Run, by: User) -> Run:
     """Stop a run: at once while it waits, else as soon as its work looks."""
     now = timezone.now()
     waiting = Run.objects.filter(pk=run.pk, state=Run.State.WAITING)
-    if not waiting.update(
-        state=Run.State.STOPPED, stop_asked=True, ended_at=now, message=f"stopped by {by}"[:200]
-    ):
+    if not waiting.update(state=Run.State.STOPPED, stop_asked=True, ended_at=now, message=f"stopped by {by}"[:200]):
         Run.objects.filter(pk=run.pk, state=Run.State.UNDER_WAY).update(stop_asked=True)
     run.refresh_from_db()
     return run
@@ -212,18 +210,15 @@ def take(run_id: uuid.UUID | str) -> uuid.UUID | None:
     now = timezone.now()
     token = uuid.uuid4()
     free = Q(state=Run.State.WAITING) | Q(state=Run.State.UNDER_WAY, lease_until__lt=now)
-    taken = (
-        Run.objects.filter(free, pk=run_id, attempts__lt=settings.RUN_ATTEMPTS)
-        .update(
-            state=Run.State.UNDER_WAY,
-            token=token,
-            lease_until=now + timedelta(seconds=settings.RUN_LEASE_SECONDS),
-            attempts=F("attempts") + 1,
-            started_at=Coalesce(F("started_at"), now),
-            done=0,
-            message="",
-            error="",
-        )
+    taken = Run.objects.filter(free, pk=run_id, attempts__lt=settings.RUN_ATTEMPTS).update(
+        state=Run.State.UNDER_WAY,
+        token=token,
+        lease_until=now + timedelta(seconds=settings.RUN_LEASE_SECONDS),
+        attempts=F("attempts") + 1,
+        started_at=Coalesce(F("started_at"), now),
+        done=0,
+        message="",
+        error="",
     )
     return token if taken else None
 
@@ -378,9 +373,7 @@ class Context:
     def end(self, state: str, *, error: str = "") -> None:
         """End without a result, when the run is still ours and not done already."""
         if not self.finished:
-            self._mine().update(
-                state=state, error=error, ended_at=timezone.now(), lease_until=None, token=None
-            )
+            self._mine().update(state=state, error=error, ended_at=timezone.now(), lease_until=None, token=None)
 
 
 # -- solvers as processes -------------------------------------------------------------
@@ -471,9 +464,7 @@ def _close(stdin: IO[bytes]) -> None:
         stdin.close()
 
 
-def _watch(
-    ctx: Teller, process: subprocess.Popen[bytes], reader: threading.Thread, lines: list[bytes]
-) -> bool:
+def _watch(ctx: Teller, process: subprocess.Popen[bytes], reader: threading.Thread, lines: list[bytes]) -> bool:
     """Passes progress on until the process has said all; whether it was told to stop."""
     seen, stopped_at = 0, None
     while reader.is_alive():

@@ -37,9 +37,7 @@ def broker_program() -> str:
     for name in ("valkey-server", "redis-server"):
         if found := shutil.which(name):
             return found
-    raise NoBroker(
-        "no broker: install valkey-server or redis-server, or set REDIS_URL to one that runs elsewhere"
-    )
+    raise NoBroker("no broker: install valkey-server or redis-server, or set REDIS_URL to one that runs elsewhere")
 
 
 def broker_command(path: Path) -> list[str]:

@@ -53,9 +53,7 @@ def add_person(
     _set_password(person, password)
     person.save()
     _give_roles(person, role_names)
-    audit.record(
-        by=by, deed="gave an account", subject=person, changes={"roles": [None, sorted(person.role_names)]}
-    )
+    audit.record(by=by, deed="gave an account", subject=person, changes={"roles": [None, sorted(person.role_names)]})
     return person
 
 

@@ -23,10 +23,14 @@ def ready_on(jobs: Sequence[Job]) -> dict[int, dt.date]:
         .filter(opening__job__in=zones)
         .exclude(state__in=[Unit.State.DRAFT, Unit.State.SIZED, Unit.State.APPROVED, Unit.State.INSTALLED])
     )
-    dated = units.order_by().values("opening__job").annotate(
-        made=Max("made_at"),
-        due=Max("due_on", filter=Q(made_at=None)),
-        undated=Count("pk", filter=Q(made_at=None, due_on=None)),
+    dated = (
+        units.order_by()
+        .values("opening__job")
+        .annotate(
+            made=Max("made_at"),
+            due=Max("due_on", filter=Q(made_at=None)),
+            undated=Count("pk", filter=Q(made_at=None, due_on=None)),
+        )
     )
     found = {}
     for row in dated:

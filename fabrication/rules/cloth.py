@@ -52,9 +52,7 @@ def lay_cloth(bench: Bench, key: str, *, seam: Length = ZERO, grid: Length | Non
     return lay
 
 
-def _lay(
-    bench: Bench, material: Material, width: Length, length: Length, seam: Length, grid: Length | None
-) -> Lay:
+def _lay(bench: Bench, material: Material, width: Length, length: Length, seam: Length, grid: Length | None) -> Lay:
     roll = material.widest_roll()
     may_turn = material.facts.turning != "never" and not material.facts.repeat
     free = material.facts.turning == "free"

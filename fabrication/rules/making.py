@@ -25,9 +25,7 @@ WORK: Final[Mapping[str, Callable[[Bench], None]]] = {
 }
 
 
-def make_unit(
-    recipe: Recipe, order: Order, materials: Mapping[str, Material], *, unit: Unit = Unit.INCH
-) -> UnitMake:
+def make_unit(recipe: Recipe, order: Order, materials: Mapping[str, Material], *, unit: Unit = Unit.INCH) -> UnitMake:
     """
     One unit as it is made: finished size, parts with exact lengths, figures, weight.
 

@@ -63,9 +63,7 @@ def proposals_of(*, branch: Branch, by_material: bool = False) -> list[Proposal]
     return [_proposal(title, makes, lacking, late) for title, makes in groups]
 
 
-def _proposal(
-    title: str, makes: list[UnitMake], lacking: list[Shortage], late: list[tuple[str, dt.date]]
-) -> Proposal:
+def _proposal(title: str, makes: list[UnitMake], lacking: list[Shortage], late: list[tuple[str, dt.date]]) -> Proposal:
     due = min((make.unit.due_on for make in makes if make.unit.due_on), default=None)
     last = max((make.unit.due_on for make in makes if make.unit.due_on), default=None)
     uses = set(Part.objects.filter(make__in=makes).values_list("material", flat=True).distinct())

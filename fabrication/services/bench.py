@@ -432,9 +432,7 @@ def flaw_in_roll(*, item: StockItem, start: Length, end: Length, by: User, note:
     mark_flaws(item=held, flaws=[(Length(a), Length(b)) for a, b in held.flaws] + [(start, end)], by=by)
     why = f"flaw: {start} to {end} of {item.code} {note}".strip()
     return [
-        plan_material(
-            batch=plan.batch, material=plan.material, by=by, before={"why": why[:160], "new_stock": need}
-        )
+        plan_material(batch=plan.batch, material=plan.material, by=by, before={"why": why[:160], "new_stock": need})
         for plan, need in zip(plans, needed, strict=True)
     ]
 

@@ -40,9 +40,7 @@ def load_recipes(branch: Branch) -> list[RecipeRevision]:
     recipes = starting_recipes()
     products = Product.objects.filter(branch=branch, key__in=recipes).exclude(recipe_revisions__is_current=True)
     return RecipeRevision.objects.bulk_create(
-        RecipeRevision(
-            product=product, number=1, definition=recipes[product.key].to_json(), note="starting data"
-        )
+        RecipeRevision(product=product, number=1, definition=recipes[product.key].to_json(), note="starting data")
         for product in products
     )
 

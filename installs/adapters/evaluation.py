@@ -195,9 +195,7 @@ def summed_of(worked: Iterable[Worked], rules: Rules) -> JobHardware:
     return job_hardware([read for read, _ in pairs], [hardware for _, hardware in pairs], rules)
 
 
-def work_out(
-    units: Iterable[Unit], rules: Rules, cords: dict[int, CordRule | None] | None = None
-) -> list[Worked]:
+def work_out(units: Iterable[Unit], rules: Rules, cords: dict[int, CordRule | None] | None = None) -> list[Worked]:
     """
     Each unit's hardware by these rules, as things stand; never raises for a unit that can't be read.
 
@@ -297,9 +295,7 @@ def units_to_install(job: Any) -> QuerySet[Unit]:
         appointment__state__in=[Appointment.State.CANCELLED, Appointment.State.DONE]
     )
     return (
-        Unit.objects.live()
-        .filter(opening__job=job, state__in=LIVE_TO_INSTALL)
-        .exclude(pk__in=waiting.values("unit"))
+        Unit.objects.live().filter(opening__job=job, state__in=LIVE_TO_INSTALL).exclude(pk__in=waiting.values("unit"))
     )
 
 

@@ -184,9 +184,7 @@ def arrived(body: OfStop, done: Done) -> Mapping[str, Any]:
 def installed(body: OfUnit, done: Done) -> Mapping[str, Any]:
     """A unit is up."""
     visit = _visit(body, done)
-    services.mark_installed(
-        appointment=visit, units=[access.unit_key(visit, body.unit)], by=done.by, at=done.at
-    )
+    services.mark_installed(appointment=visit, units=[access.unit_key(visit, body.unit)], by=done.by, at=done.at)
     return {}
 
 
@@ -343,7 +341,5 @@ class StopDone(OfStop):
 @deed("installs.done", "the stop finished", _stop_touched)
 def stop_done(body: StopDone, done: Done) -> Mapping[str, Any]:
     """Done twice it is done."""
-    stop = services.close_stop(
-        appointment=_visit(body, done), by=done.by, note=body.note[:2000], at=done.at
-    )
+    stop = services.close_stop(appointment=_visit(body, done), by=done.by, note=body.note[:2000], at=done.at)
     return {"stop": stop.pk}

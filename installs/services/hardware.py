@@ -227,9 +227,7 @@ def shelf(branch: Branch, keys: Iterable[str]) -> dict[str, int]:
 def shortages_of(appointment: Appointment) -> list[Shortage]:
     """What the shelf lacks for a visit, over and above what is reserved for it already."""
     found = visit_hardware(appointment)
-    held = dict(
-        appointment.pulls.exclude(state=Pull.State.DROPPED).values_list("material__key", "held")
-    )
+    held = dict(appointment.pulls.exclude(state=Pull.State.DROPPED).values_list("material__key", "held"))
     free = shelf(appointment.job.branch, {line.item for line in found.lines})
     together = {key: free.get(key, 0) + held.get(key, 0) for key in {*free, *held}}
     return list(shortages(found.lines, together, found.rules))

@@ -161,10 +161,14 @@ def decide_return(
 def _remake(owed: ReturnOwed, by: User, remeasure: bool) -> Unit:
     """A new unit in the old one's place; the old one is replaced."""
     old = owed.unit
-    copied = {} if remeasure else {
-        name: getattr(old, name)
-        for name in ("order_width", "order_height", "longest_height", "basis", "steps", "findings", "grade")
-    }
+    copied = (
+        {}
+        if remeasure
+        else {
+            name: getattr(old, name)
+            for name in ("order_width", "order_height", "longest_height", "basis", "steps", "findings", "grade")
+        }
+    )
     fresh = Unit.objects.create(
         opening=old.opening,
         number=old.number,
@@ -248,8 +252,10 @@ def drop_return(*, owed: ReturnOwed, by: User, reason: str) -> ReturnOwed:
     if not reason.strip():
         raise Refused("say why, for whoever reads the trail", field="reason")
     calendar.lock_job(owed.job_id)
-    row = ReturnOwed.objects.select_for_update(of=("self",)).select_related("unit", "remake", "appointment").get(
-        pk=owed.pk
+    row = (
+        ReturnOwed.objects.select_for_update(of=("self",))
+        .select_related("unit", "remake", "appointment")
+        .get(pk=owed.pk)
     )
     if not row.is_live():
         return row

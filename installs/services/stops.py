@@ -79,9 +79,7 @@ def mark_installed(
     VisitUnit.objects.bulk_update(changed, ["outcome", "cause", "note", "marked_by", "marked_at"])
     keys = [one.unit_id for one in changed]
     Unit.objects.filter(pk__in=keys).update(state=Unit.State.INSTALLED, installed_at=at)
-    audit.record_all(
-        audit.entry(by=by, deed="installed", subject=one.unit, job=row.job_id) for one in changed
-    )
+    audit.record_all(audit.entry(by=by, deed="installed", subject=one.unit, job=row.job_id) for one in changed)
     if changed:
         calendar.recompute_stage(job=row.job_id, by=by)
     return rows
@@ -145,9 +143,7 @@ def undo_outcome(*, appointment: Appointment, unit: Unit, by: User) -> VisitUnit
     one.save(update_fields=["outcome", "cause", "note", "marked_by", "marked_at"])
     state = Unit.State.LOADED if _left_with(row) else Unit.State.MADE
     Unit.objects.filter(pk=unit.pk).update(state=state, installed_at=None)
-    audit.record(
-        by=by, deed="took it back", subject=one.unit, job=row.job_id, changes={"outcome": [was, "to do"]}
-    )
+    audit.record(by=by, deed="took it back", subject=one.unit, job=row.job_id, changes={"outcome": [was, "to do"]})
     calendar.recompute_stage(job=row.job_id, by=by)
     return one
 
@@ -161,9 +157,7 @@ def _left_with(row: Appointment) -> bool:
 
 def _rows(appointment: Appointment, units: Iterable[Unit]) -> list[VisitUnit]:
     wanted = [unit.pk for unit in units]
-    rows = list(
-        appointment.visit_units.select_for_update(of=("self",)).select_related("unit").filter(unit__in=wanted)
-    )
+    rows = list(appointment.visit_units.select_for_update(of=("self",)).select_related("unit").filter(unit__in=wanted))
     if len(rows) != len(set(wanted)):
         raise Refused("this unit is not of this visit", field="unit")
     return rows
@@ -337,9 +331,7 @@ def _strokes(strokes: Any) -> list[list[list[int]]]:
 
 
 @transaction.atomic
-def close_stop(
-    *, appointment: Appointment, by: User, note: str = "", at: dt.datetime | None = None
-) -> Stop:
+def close_stop(*, appointment: Appointment, by: User, note: str = "", at: dt.datetime | None = None) -> Stop:
     """
     Done here: the visit ends, returns open for what did not go up, the job closes or is owed a visit.
 

@@ -61,9 +61,7 @@ def job_panel(request: SignedInRequest, pk: int) -> HttpResponse:
     show = job.branch.unit
     rules = rules_of(job.branch)
     worked = work_out(units_of_job(job), rules)
-    visits = job.appointments.filter(purpose__in=INSTALLING).exclude(
-        state=Appointment.State.CANCELLED
-    )
+    visits = job.appointments.filter(purpose__in=INSTALLING).exclude(state=Appointment.State.CANCELLED)
     options = options_shown(one.unit for one in worked)
     context = {
         "job": job,

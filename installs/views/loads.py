@@ -124,9 +124,7 @@ def load(request: SignedInRequest, pk: int) -> HttpResponse:
 
 
 def _page(request: SignedInRequest, row: Load, *, problem: Refused | None = None, status: int = 200) -> HttpResponse:
-    lines = list(
-        row.lines.select_related("unit__opening__room", "unit__product", "appointment__job__site", "material")
-    )
+    lines = list(row.lines.select_related("unit__opening__room", "unit__product", "appointment__job__site", "material"))
     sections = _sections(lines)
     last = row.checks.filter(undone_at=None).first() if row.is_in_the_yard() else None
     standing = list(in_the_calendar().filter(crew=row.crew, day=row.day))

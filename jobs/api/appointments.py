@@ -284,9 +284,7 @@ class AppointmentViewSet(ReadViewSet):
         """
         data = _valid(PromiseSerializer, request)
         window = (data["window_from"], data["window_until"]) if "window_from" in data else None
-        row = services.promise(
-            appointment=self.get_object(), by=request.user, window=window, anyway=data["anyway"]
-        )
+        row = services.promise(appointment=self.get_object(), by=request.user, window=window, anyway=data["anyway"])
         return self._answer(row)
 
     @extend_schema(request=None, responses=AppointmentSerializer)

@@ -128,9 +128,7 @@ class StandingDay:
             if first < fed <= last:
                 yield fed
 
-    def _priced(
-        self, node: int, start: int, service: int, into: Sequence[int], out_of: Sequence[int]
-    ) -> Place | None:
+    def _priced(self, node: int, start: int, service: int, into: Sequence[int], out_of: Sequence[int]) -> Place | None:
         """The day with the stop there; None when a stop after it, lunch or the way home does not fit any more."""
         stops, base = self.timeline.stops, self.base
         before, after = (stops[node - 1].place if node else base), (stops[node].place if node < len(stops) else base)

@@ -241,12 +241,7 @@ def without(whole: Span, gone: Iterable[Span]) -> list[Span]:
     """
     left = [whole]
     for begin, end in gone:
-        left = [
-            (a, b)
-            for low, high in left
-            for a, b in ((low, min(high, begin)), (max(low, end), high))
-            if a < b
-        ]
+        left = [(a, b) for low, high in left for a, b in ((low, min(high, begin)), (max(low, end), high)) if a < b]
     return sorted(left)
 
 

@@ -126,8 +126,7 @@ def _head(days: Sequence[dt.date], scales: Sequence[Scale], head: int, high: int
     for day, scale in zip(days, scales, strict=True):
         if len(days) > 1:
             yield (
-                f'<text class="word" x="{n(scale.left)}" y="14" font-size="12" font-weight="600">'
-                f"{long_day(day)}</text>"
+                f'<text class="word" x="{n(scale.left)}" y="14" font-size="12" font-weight="600">{long_day(day)}</text>'
             )
         step = 1 if len(days) == 1 else 3
         hour = scale.begin
@@ -299,9 +298,7 @@ def _words(row: Appointment, left: float, wide: float, y: float) -> Iterable[str
 def _bracket(left: float, right: float, y: float, dim: str) -> Iterable[str]:
     if right - left < 2:
         return
-    yield (
-        f'<path class="bracket{dim}" d="M{n(left)} {n(y + 4)}V{n(y)}H{n(right)}V{n(y + 4)}"/>'
-    )
+    yield (f'<path class="bracket{dim}" d="M{n(left)} {n(y + 4)}V{n(y)}H{n(right)}V{n(y + 4)}"/>')
 
 
 def _text(look: str, x: float, y: float, size: float, words: str) -> str:

@@ -158,7 +158,5 @@ def doubtful(found: PlanProblem, plan: Plan, share: float, now: dt.datetime) -> 
                 row, until = found.rows[pk], day.by_pk[pk].promised_until
                 assert until is not None
                 late = max(0, round((chance.late_start + axis_of(day) - seconds(until)) / 60))
-                doubts.append(
-                    Doubt(pk, row.job.number, row.job.customer.name, day.crew.name, chance.on_time, late)
-                )
+                doubts.append(Doubt(pk, row.job.number, row.job.customer.name, day.crew.name, chance.on_time, late))
     return sorted(doubts, key=lambda one: one.on_time)

@@ -312,7 +312,11 @@ def in_the_calendar() -> QuerySet[Appointment]:
 
 
 def read_schedule(
-    branch: Branch, crews: Sequence[Crew], days: Sequence[dt.date], *, also: Iterable[Appointment] = (),
+    branch: Branch,
+    crews: Sequence[Crew],
+    days: Sequence[dt.date],
+    *,
+    also: Iterable[Appointment] = (),
     hours: Mapping[Key, WorkDay] | None = None,
 ) -> Schedule:
     """

@@ -270,9 +270,7 @@ def has_lunch(day: DaySchedule) -> bool:
     return fits_pause(legs, seconds(lunch.earliest), seconds(lunch.latest), lunch.minutes * 60)
 
 
-def _pushes(
-    row: Appointment, moved: Standing, there: DaySchedule, after: DaySchedule
-) -> tuple[list[Push], list[str]]:
+def _pushes(row: Appointment, moved: Standing, there: DaySchedule, after: DaySchedule) -> tuple[list[Push], list[str]]:
     pushed, broken = [], []
     was_late = {pk: round(stop.late / 60) for pk, stop in there.stops.items()}
     for stop in after.timeline.stops:

@@ -497,14 +497,10 @@ def _able(crews: Iterable[Crew], appointment: Appointment) -> list[Crew]:
     return [crew for crew in drive if asked <= {skill.key for skill in crew.skills.all()}]
 
 
-def _windows_on(
-    branch: Branch, day: dt.date, parts: Sequence[tuple[Span, Span]]
-) -> list[tuple[tuple[int, int], Span]]:
+def _windows_on(branch: Branch, day: dt.date, parts: Sequence[tuple[Span, Span]]) -> list[tuple[tuple[int, int], Span]]:
     """The parts of windows that lie on that day, in seconds, with their windows."""
     begin, end = (local(branch.tz, day + dt.timedelta(days=n), dt.time(0)) for n in (0, 1))
-    return [
-        ((seconds(max(begin, a)), seconds(b)), window) for (a, b), window in parts if a < end and b >= begin
-    ]
+    return [((seconds(max(begin, a)), seconds(b)), window) for (a, b), window in parts if a < end and b >= begin]
 
 
 class _Drives:

@@ -108,9 +108,7 @@ def read_problem(
     return found
 
 
-def _where_they_stand(
-    found: PlanProblem, drivers: Mapping[Id, Driver]
-) -> tuple[dict[int, Where], list[Appointment]]:
+def _where_they_stand(found: PlanProblem, drivers: Mapping[Id, Driver]) -> tuple[dict[int, Where], list[Appointment]]:
     """
     What stands in the calendar and where; and what stands where no crew works.
 
@@ -326,9 +324,7 @@ def _spans(found: PlanProblem, row: Appointment, days: Sequence[dt.date]) -> tup
         return ()
     hours = (site.hours_from, site.hours_until)
     spans = possible_spans(found.branch.tz, hours, row.duration_min, windows, days, impossible)
-    return tuple((max(0, found.seconds(a)), found.seconds(b)) for a, b in spans if found.seconds(b) >= 0) or (
-        (0, 0),
-    )
+    return tuple((max(0, found.seconds(a)), found.seconds(b)) for a, b in spans if found.seconds(b) >= 0) or ((0, 0),)
 
 
 def at_own_prices(found: PlanProblem, plan: Plan) -> Plan | None:

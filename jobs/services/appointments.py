@@ -76,9 +76,7 @@ def new_appointment(
     if duration_min:
         _set_minutes(row, duration_min)
     row.save(update_fields=["duration_min", "duration_safe_min"])
-    audit.record(
-        by=by, deed="asked for a visit", subject=row, job=locked, changes={"minutes": ["", row.duration_min]}
-    )
+    audit.record(by=by, deed="asked for a visit", subject=row, job=locked, changes={"minutes": ["", row.duration_min]})
     recompute_stage(job=locked, by=by)
     return row
 
@@ -570,9 +568,7 @@ def undo_tap(*, appointment: Appointment, by: User) -> Appointment:
 ORDER = (State.ON_THE_WAY, State.ARRIVED, State.DONE)
 
 
-def _mark(
-    appointment: Appointment, by: User, state: str, field: str, at: dt.datetime | None, deed: str
-) -> Appointment:
+def _mark(appointment: Appointment, by: User, state: str, field: str, at: dt.datetime | None, deed: str) -> Appointment:
     row = lock_appointment(appointment)
     if not row.is_placed():
         raise Refused("this visit stands nowhere in the calendar")

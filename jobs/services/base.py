@@ -47,9 +47,7 @@ def lock_crews(crews: Iterable[Crew | int | None]) -> None:
     list(Crew.objects.select_for_update().filter(pk__in=pks).order_by("pk").values_list("pk", flat=True))
 
 
-def lock_appointment(
-    appointment: Appointment, *crews: Crew | int | None, version: int | None = None
-) -> Appointment:
+def lock_appointment(appointment: Appointment, *crews: Crew | int | None, version: int | None = None) -> Appointment:
     """
     The appointment as it stands, its job's row and the crews' rows locked, in that order.
 

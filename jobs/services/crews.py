@@ -94,9 +94,7 @@ def set_crew_day(*, crew: Crew, day: dt.date, by: User, **values: Any) -> CrewDa
 
 
 @transaction.atomic
-def add_member(
-    *, crew: Crew, user: User, by: User, from_on: dt.date, until_on: dt.date | None = None
-) -> CrewMember:
+def add_member(*, crew: Crew, user: User, by: User, from_on: dt.date, until_on: dt.date | None = None) -> CrewMember:
     """Somebody drives with this crew from a day on."""
     if user.branch_id != crew.branch_id:
         raise Refused(f"{user} is of another branch", field="user")
@@ -157,9 +155,7 @@ def remove_absence(*, absence: Absence, by: User) -> None:
 @transaction.atomic
 def set_holiday(*, branch: Branch, day: dt.date, name: str, by: User, is_worked: bool = False) -> Holiday:
     """A day the branch does not work, or a public holiday on which it does."""
-    row, _ = Holiday.objects.update_or_create(
-        branch=branch, day=day, defaults={"name": name, "is_worked": is_worked}
-    )
+    row, _ = Holiday.objects.update_or_create(branch=branch, day=day, defaults={"name": name, "is_worked": is_worked})
     audit.record(by=by, deed="works on a holiday" if is_worked else "added a holiday", subject=branch, note=str(row))
     return row
 

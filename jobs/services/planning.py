@@ -226,9 +226,7 @@ def _read(branch: Branch, days: Sequence[dt.date], params: dict[str, Any]) -> tu
     if params["careful"]:
         planned = Appointment.objects.filter(pk__in=[stop.id for stop in problem.stops])
         safe: dict[Id, int] = {pk: minutes or 0 for pk, minutes in planned.values_list("pk", "duration_safe_min")}
-        stops = tuple(
-            replace(stop, service=max(stop.service, safe.get(stop.id, 0) * 60)) for stop in problem.stops
-        )
+        stops = tuple(replace(stop, service=max(stop.service, safe.get(stop.id, 0) * 60)) for stop in problem.stops)
         problem = replace(problem, stops=stops)
     calendar.problem = _kept(calendar, problem) if params["keep"] else problem
     return calendar, left_out

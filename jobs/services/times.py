@@ -70,5 +70,7 @@ def set_impossible_times(*, job: Job, spans: Sequence[Span], by: User) -> Job:
 
 def _text(spans: Sequence[Span], job: Job) -> str:
     tz = job.branch.tz
-    return "; ".join(" to ".join(f"{month_day(one)} {clock(one)}" for one in (a.astimezone(tz), b.astimezone(tz)))
-        for a, b in sorted(spans))
+    return "; ".join(
+        " to ".join(f"{month_day(one)} {clock(one)}" for one in (a.astimezone(tz), b.astimezone(tz)))
+        for a, b in sorted(spans)
+    )

@@ -298,9 +298,7 @@ def appointment_cancel(request: SignedInRequest, pk: int) -> HttpResponse:
     row = appointment_for(request.user, pk)
     form = ReasonForm(request.POST, user=request.user)
     if not form.is_valid():
-        return render(
-            request, "jobs/appointment.html", appointment_context(request, row, reason_form=form), status=422
-        )
+        return render(request, "jobs/appointment.html", appointment_context(request, row, reason_form=form), status=422)
     reason = form.cleaned_data["reason"]
     return _deed(
         request, row, "The visit is called off.",

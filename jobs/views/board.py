@@ -49,10 +49,7 @@ class Lane:
 
 def _crews(request: SignedInRequest, show: str) -> list[Crew]:
     crews = list(
-        Crew.objects.visible_to(request.user)
-        .filter(is_active=True)
-        .select_related("branch")
-        .prefetch_related("skills")
+        Crew.objects.visible_to(request.user).filter(is_active=True).select_related("branch").prefetch_related("skills")
     )
     wanted = SHOW.get(show)
     if wanted is None:

@@ -30,6 +30,7 @@ NEXT_TAP = {
     Appointment.State.ARRIVED: ("done", "Done"),
 }
 
+
 @dataclass(slots=True)
 class Call:
     """One visit as the field page shows it."""

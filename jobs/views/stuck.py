@@ -70,9 +70,7 @@ def stuck(request: SignedInRequest) -> HttpResponseBase:
     stage = request.GET.get("stage", "")
     if stage in Job.Stage.values:
         rows = rows.filter(stage=stage)
-    rows = rows.select_related("customer", "site").prefetch_related(
-        live_visits()
-    )
+    rows = rows.select_related("customer", "site").prefetch_related(live_visits())
     now, again = timezone.now(), visits_needed(request.user)
     rows = rows.order_by("stage_since", "pk")
     if request.GET.get("format") == "csv":
@@ -81,10 +79,7 @@ def stuck(request: SignedInRequest) -> HttpResponseBase:
         return csv_answer(
             "stuck",
             head,
-            (
-                [w.job.number, w.job.customer.name, w.job.get_stage_display(), w.days, w.action, w.owner]
-                for w in found
-            ),
+            ([w.job.number, w.job.customer.name, w.job.get_stage_display(), w.days, w.action, w.owner] for w in found),
         )
     page = Paginator(rows, PER_PAGE).get_page(request.GET.get("page"))
     context = {

@@ -106,9 +106,7 @@ def _family(opening: Opening) -> str:
     return opening.product.family
 
 
-def as_rules(
-    opening: Opening, readings: Mapping[tuple[str, int], Reading], family: str = ""
-) -> rules.Opening:
+def as_rules(opening: Opening, readings: Mapping[tuple[str, int], Reading], family: str = "") -> rules.Opening:
     """
     The opening as the rules take it.
 
@@ -259,9 +257,7 @@ def split_widths(opening: Opening, size: OrderSize) -> list[tuple[Length, str]]:
     ]
 
 
-def _evidence(
-    opening: Opening, asked_of: rules.Opening, now: Mapping[tuple[str, int], Reading]
-) -> Evidence:
+def _evidence(opening: Opening, asked_of: rules.Opening, now: Mapping[tuple[str, int], Reading]) -> Evidence:
     assert opening.product is not None
     return Evidence(
         asked_of=asked_of,

@@ -66,8 +66,12 @@ def measure_minutes(appointment: Appointment) -> Minutes:
     job = appointment.job
     own = minutes_of(job.branch)
     named = Opening.objects.filter(visit_openings__appointment=appointment)
-    rows = named if named.exists() else Opening.objects.filter(job=job).exclude(
-        state__in=[Opening.State.MEASURED, Opening.State.CANNOT, Opening.State.DROPPED]
+    rows = (
+        named
+        if named.exists()
+        else Opening.objects.filter(job=job).exclude(
+            state__in=[Opening.State.MEASURED, Opening.State.CANNOT, Opening.State.DROPPED]
+        )
     )
     openings = list(rows.select_related("product", "group").prefetch_related("photos"))
     why = [f"{own['visit']} for the visit"]

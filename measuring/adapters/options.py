@@ -167,9 +167,7 @@ def shown_options(unit: CoveringUnit, offer: Offer) -> list[tuple[str, str]]:
         if value:
             choice = one.choice(value)
             rows.append((one.label, choice.name if choice else value))
-    return rows + [
-        (rules.named(key), value) for key, value in unit.options.items() if value and not offer.option(key)
-    ]
+    return rows + [(rules.named(key), value) for key, value in unit.options.items() if value and not offer.option(key)]
 
 
 def options_shown(units: Iterable[CoveringUnit]) -> dict[int, list[tuple[str, str]]]:

@@ -76,9 +76,7 @@ def opening_sheet(opening: Opening, *, exaggerate: bool = False, typed: dict[str
     now = current(readings)
     units = list(opening.units.live().select_related("product"))
     found = evaluate(opening, readings, units[0].options if units else {})
-    doubted = {
-        one["field"]: one for one in found.findings if one["code"] == "misread" and not one.get("confirmed")
-    }
+    doubted = {one["field"]: one for one in found.findings if one["code"] == "misread" and not one.get("confirmed")}
     boxes = [_box(ask, readings, opening, doubted, typed or {}) for ask in _asks(opening, now)]
     return OpeningSheet(
         opening=opening,
@@ -87,9 +85,7 @@ def opening_sheet(opening: Opening, *, exaggerate: bool = False, typed: dict[str
         units=units,
         drawing=drawing_of(opening, now, units, found, exaggerate=exaggerate),
         things=[
-            (thing, ports.help_past(opening, thing))
-            for thing in opening.obstructions.all()
-            if thing.removed_at is None
+            (thing, ports.help_past(opening, thing)) for thing in opening.obstructions.all() if thing.removed_at is None
         ],
         photos=[photo for photo in opening.photos.all() if photo.removed_at is None],
         older=[one for one in readings if one.superseded_at is not None],

@@ -130,9 +130,7 @@ class NewRoom(OfVisit):
 def room(body: NewRoom, done: Done) -> Mapping[str, Any]:
     """The room's uid comes back: another device may have made it under another."""
     visit = _visit(body, done)
-    made = services.add_room(
-        job=visit.appointment.job, name=body.name, floor=body.floor, by=done.by, uid=body.room
-    )
+    made = services.add_room(job=visit.appointment.job, name=body.name, floor=body.floor, by=done.by, uid=body.room)
     return {"room": str(made.uid)}
 
 
@@ -431,9 +429,7 @@ def close(body: Close, done: Done) -> Mapping[str, Any]:
     """Done twice it is done."""
     visit = _visit(body, done)
     if not visit.is_closed():
-        visit = services.close_visit(
-            visit=visit, by=done.by, in_part=body.in_part, note_text=body.note, at=done.at
-        )
+        visit = services.close_visit(visit=visit, by=done.by, in_part=body.in_part, note_text=body.note, at=done.at)
     return {"outcome": visit.outcome}
 
 

@@ -107,10 +107,7 @@ def _product(product: Product, offer: Offer) -> dict[str, Any]:
         "family": product.family,
         "is_active": product.is_active,
         "fit": product.fit,
-        "choices": {
-            mount: [_option(one) for one in offer.at(mount)]
-            for mount in Mount.values
-        },
+        "choices": {mount: [_option(one) for one in offer.at(mount)] for mount in Mount.values},
     }
 
 
@@ -171,9 +168,7 @@ def visit_of(user: User, appointment: Appointment) -> dict[str, Any]:
             }
             for room in job.rooms.all()
         ],
-        "openings": [
-            opening_of(one, job.branch.unit) | {"at_it": elsewhere.get(one.pk, [])} for one in openings
-        ],
+        "openings": [opening_of(one, job.branch.unit) | {"at_it": elsewhere.get(one.pk, [])} for one in openings],
     }
 
 

@@ -153,9 +153,7 @@ class OpeningViewSet(ReadViewSet):
     def facts(self, request: ApiRequest, pk: str = "") -> Response:
         """Product, mount, substrate and the rest."""
         opening, sent = self._one(pk), _valid(FactsIn, request)
-        services.change_opening(
-            opening=opening, by=request.user, facts=sent["facts"], seen=sent.get("seen")
-        )
+        services.change_opening(opening=opening, by=request.user, facts=sent["facts"], seen=sent.get("seen"))
         return Response(self._sheet(opening))
 
     @extend_schema(request=ObstructionIn, responses=OpenApiTypes.OBJECT)
@@ -184,9 +182,7 @@ class OpeningViewSet(ReadViewSet):
     def choose_options(self, request: ApiRequest, pk: str = "") -> Response:
         """Options of every unit of the opening that is not released."""
         opening = self._one(pk)
-        services.set_options_of_opening(
-            opening=opening, options=_valid(OptionsIn, request)["options"], by=request.user
-        )
+        services.set_options_of_opening(opening=opening, options=_valid(OptionsIn, request)["options"], by=request.user)
         return Response(self._sheet(opening))
 
     @extend_schema(request=None, responses=OpenApiTypes.OBJECT)

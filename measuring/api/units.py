@@ -72,9 +72,7 @@ class UnitViewSet(ReadViewSet):
     @action(detail=True, methods=["post"], url_path="options")
     def choose_options(self, request: ApiRequest, pk: str = "") -> Response:
         """Choose options."""
-        unit = services.set_options(
-            unit=self._one(pk), options=_valid(OptionsIn, request)["options"], by=request.user
-        )
+        unit = services.set_options(unit=self._one(pk), options=_valid(OptionsIn, request)["options"], by=request.user)
         return Response(self.get_serializer(unit).data)
 
     @extend_schema(request=ReasonIn, responses=UnitSerializer)

@@ -178,9 +178,7 @@ def likeliest(
     return best
 
 
-def _weighed(
-    readings: Readings, tools: Tools, others: Sequence[tuple[int, int]], shape: Shape
-) -> tuple[int, int, int]:
+def _weighed(readings: Readings, tools: Tools, others: Sequence[tuple[int, int]], shape: Shape) -> tuple[int, int, int]:
     """What widths and heights cost as they were read, and what they have against diagonals and look-alikes."""
     return (
         _side(shape, readings[0], readings[1], readings[2]),

@@ -42,9 +42,7 @@ _UNSEEN: Any = object()
 
 
 @transaction.atomic
-def add_room(
-    *, job: Job, name: str, by: User, floor: str = "", uid: uuids.UUID | None = None
-) -> Room:
+def add_room(*, job: Job, name: str, by: User, floor: str = "", uid: uuids.UUID | None = None) -> Room:
     """A room of the job; the one there is when it has that uid, or that name and floor, already."""
     job = lock_job(job)
     name, floor = name.strip(), floor.strip()
@@ -133,7 +131,9 @@ def next_mark(room: Room) -> str:
     The mark after the last one of the room: A, B … Z, AA; or one more where marks end in a number.
     """
     marks = list(
-        Opening.objects.filter(room=room).exclude(state=Opening.State.DROPPED).order_by("order", "pk")
+        Opening.objects.filter(room=room)
+        .exclude(state=Opening.State.DROPPED)
+        .order_by("order", "pk")
         .values_list("mark", flat=True)
     )
     mark = _after(marks[-1]) if marks else "A"
@@ -251,8 +251,7 @@ def copied_uid(copy: uuids.UUID, thing: uuids.UUID) -> uuids.UUID:
 def _free_mark(opening: Opening, wanted: str) -> str:
     """The mark that is wanted, or the first one after the opening's that nobody in the room has."""
     marks = set(
-        Opening.objects.filter(room=opening.room).exclude(state=Opening.State.DROPPED)
-        .values_list("mark", flat=True)
+        Opening.objects.filter(room=opening.room).exclude(state=Opening.State.DROPPED).values_list("mark", flat=True)
     )
     mark = wanted or _after(opening.mark)
     if wanted in marks:
@@ -294,9 +293,7 @@ def change_opening(
         raise Refused(problem, field=name)
     if "site_facts" in clean:
         clean["site_facts"] = {**opening.site_facts, **clean["site_facts"]}
-    changing = {
-        name: value for name, value in clean.items() if not _is_same(getattr(opening, name), value)
-    }
+    changing = {name: value for name, value in clean.items() if not _is_same(getattr(opening, name), value)}
     changing = _keep_apart(opening, changing, seen, by)
     _refuse_after_release(opening, changing)
     room = changing.get("room", opening.room)
@@ -318,9 +315,7 @@ def _is_same(old: Any, new: Any) -> bool:
     return bool(old == new)
 
 
-def _keep_apart(
-    opening: Opening, changing: dict[str, Any], seen: Mapping[str, Any] | None, by: User
-) -> dict[str, Any]:
+def _keep_apart(opening: Opening, changing: dict[str, Any], seen: Mapping[str, Any] | None, by: User) -> dict[str, Any]:
     """What may be set; what stands otherwise than the sender saw becomes a conflict."""
     if seen is None:
         return changing
@@ -540,8 +535,7 @@ def read_opening_list(*, job: Job, text: str) -> ListPlan:
     reader.fieldnames = names
     there = {
         (opening.room.floor, opening.room.name, opening.mark)
-        for opening in Opening.objects.filter(job=job).exclude(state=Opening.State.DROPPED)
-        .select_related("room")
+        for opening in Opening.objects.filter(job=job).exclude(state=Opening.State.DROPPED).select_related("room")
     }
     about = About(job.branch.unit, job.pk, job.branch_id)
     listed: dict[tuple[str, str, str], int] = {}

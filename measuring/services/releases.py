@@ -148,9 +148,7 @@ def withdraw_approval(*, approval: Approval, by: User, reason: str = "") -> Appr
         approval.withdrawn_at = timezone.now()
         approval.save(update_fields=["withdrawn_at"])
         approval.units.filter(state=Unit.State.APPROVED).update(state=Unit.State.SIZED)
-        audit.record(
-            by=by, deed=f"withdrew approval {approval.revision}", subject=approval, job=job, note=reason
-        )
+        audit.record(by=by, deed=f"withdrew approval {approval.revision}", subject=approval, job=job, note=reason)
         restage(job, by)
     return approval
 
@@ -182,9 +180,7 @@ def release_problems(unit: Unit, offer: Offer) -> list[str]:
         problems.append(f"its opening is {word}{ending}")
     if unit.grade != Reading.Grade.FINAL:
         problems.append("its readings are rough; only final ones are cut by")
-    problems += [
-        f"{one['text']} {one.get('todo', '')}".strip() for one in unit.findings if one["severity"] == "stop"
-    ]
+    problems += [f"{one['text']} {one.get('todo', '')}".strip() for one in unit.findings if one["severity"] == "stop"]
     unresolved = unresolved_options(unit, offer)
     problems += unresolved
     if standing_approval(unit) is None:
@@ -209,9 +205,7 @@ def release_cautions(units: Iterable[Unit]) -> dict[str, list[str]]:
 
 
 @transaction.atomic
-def release_to_workroom(
-    *, job: Job, units: Iterable[Unit], by: User, due_on: dt.date | None = None
-) -> list[Unit]:
+def release_to_workroom(*, job: Job, units: Iterable[Unit], by: User, due_on: dt.date | None = None) -> list[Unit]:
     """
     Hand units over to the workroom, all of those named or none.
 

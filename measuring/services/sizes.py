@@ -142,9 +142,7 @@ def _split_problem(opening: Opening, size: OrderSize) -> str:
 # -- keeping a size ------------------------------------------------------------------
 
 
-def _keep(
-    opening: Opening, unit: Unit, found: Evaluation, share: tuple[Length, str] | None, by: User
-) -> bool:
+def _keep(opening: Opening, unit: Unit, found: Evaluation, share: tuple[Length, str] | None, by: User) -> bool:
     """Store what was computed for one unit; whether its state changed."""
     if unit.state in SETTLED:
         return False
@@ -258,9 +256,7 @@ def _ask_for_change(
     assert unit.order_width is not None
     assert unit.order_height is not None
     new = NewSize(size.width, size.height, size.cut_height)
-    change = waiting or SizeChange(
-        unit=unit, old_width=unit.order_width, old_height=unit.order_height, opened_by=by
-    )
+    change = waiting or SizeChange(unit=unit, old_width=unit.order_width, old_height=unit.order_height, opened_by=by)
     change.new_width, change.new_height, change.new_longest_height = new.width, new.height, new.longest_height
     change.steps, change.findings = list(steps), list(findings)
     change.effects = effects_of(unit, new)

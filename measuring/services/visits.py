@@ -54,9 +54,7 @@ class OpenEnd:
 
 
 @transaction.atomic
-def open_visit(
-    *, appointment: Appointment, by: User, tape: Tape | None = None, at: dt.datetime | None = None
-) -> Visit:
+def open_visit(*, appointment: Appointment, by: User, tape: Tape | None = None, at: dt.datetime | None = None) -> Visit:
     """
     Begin measuring at an appointment; the visit there is, when somebody began already.
 
@@ -70,9 +68,7 @@ def open_visit(
     job = lock_job(appointment.job_id)
     visit = Visit.objects.filter(appointment=appointment).first()
     if visit is None:
-        visit = Visit.objects.create(
-            appointment=appointment, measurer=by, tape=tape, opened_at=at or timezone.now()
-        )
+        visit = Visit.objects.create(appointment=appointment, measurer=by, tape=tape, opened_at=at or timezone.now())
         _cover(appointment)
         if appointment.state == Appointment.State.DONE:
             undo_done(appointment=appointment, by=by)
@@ -159,9 +155,7 @@ def close_visit(
 
 
 @transaction.atomic
-def could_not_measure(
-    *, appointment: Appointment, reason: str, by: User, at: dt.datetime | None = None
-) -> Visit:
+def could_not_measure(*, appointment: Appointment, reason: str, by: User, at: dt.datetime | None = None) -> Visit:
     """
     Nobody home, no way in: the visit is over, its openings wait for another, and both say why.
 

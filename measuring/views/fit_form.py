@@ -77,9 +77,7 @@ class ProductForm(SheetForm):
             self.fields["family"].required = False
             self.fields["family"].disabled = True
         for key, label in LENGTHS.items():
-            self.fields[key] = forms.CharField(
-                label=label, required=key in NEEDED, widget=LengthInput(), max_length=40
-            )
+            self.fields[key] = forms.CharField(label=label, required=key in NEEDED, widget=LengthInput(), max_length=40)
         for key in ports.fit_as_made(product) if product and product.source == Product.Source.MADE else ():
             for name in (one for one in LENGTHS if one.partition(".")[0] == key):
                 self.fields[name].disabled, self.fields[name].help_text = True, "from the recipe"

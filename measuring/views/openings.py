@@ -227,9 +227,7 @@ def add_photo(request: SignedInRequest, pk: int) -> HttpResponse:
         sent = form.cleaned_data["photo"]
         try:
             refuse_large(sent.size)
-            services.add_photo(
-                opening=now, data=sent.read(), caption=form.cleaned_data["caption"], by=request.user
-            )
+            services.add_photo(opening=now, data=sent.read(), caption=form.cleaned_data["caption"], by=request.user)
         except Refused as refusal:
             form.refuse(refusal)
         else:
@@ -323,9 +321,7 @@ def settle(request: SignedInRequest, pk: int) -> HttpResponse:
     """Which of two answers stands."""
     one = conflict_for(request.user, pk)
     take = request.POST.get("take") == "offered"
-    return _done(
-        request, one.opening, lambda: services.settle_fact(conflict=one, take_offered=take, by=request.user)
-    )
+    return _done(request, one.opening, lambda: services.settle_fact(conflict=one, take_offered=take, by=request.user))
 
 
 @login_required

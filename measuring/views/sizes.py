@@ -24,9 +24,7 @@ from shared.access import SignedInRequest, roles_required
 from shared.errors import Refused
 from shared.roles import OFFICE
 
-NOT_MADE_YET = {
-    Unit.State.DRAFT, Unit.State.SIZED, Unit.State.APPROVED, Unit.State.RELEASED, Unit.State.IN_WORKROOM
-}
+NOT_MADE_YET = {Unit.State.DRAFT, Unit.State.SIZED, Unit.State.APPROVED, Unit.State.RELEASED, Unit.State.IN_WORKROOM}
 
 
 def _page(request: SignedInRequest, job: Job, status: int = 200, **forms: Any) -> HttpResponse:

@@ -62,7 +62,10 @@ class DeviceIn(serializers.Serializer[Any]):
 
 class DeedsIn(serializers.Serializer[Any]):
     asks = serializers.ListField(
-        child=serializers.UUIDField(), max_length=deeds.MOST_AT_ONCE, required=False, default=list,
+        child=serializers.UUIDField(),
+        max_length=deeds.MOST_AT_ONCE,
+        required=False,
+        default=list,
         help_text="ids of entries that were answered 202 before",
     )
     deeds = serializers.ListField(max_length=deeds.MOST_AT_ONCE)

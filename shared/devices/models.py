@@ -81,9 +81,7 @@ class ParkedEntry(models.Model):
     body = models.JSONField(help_text="as it was sent; emptied once it is taken")
     waits = models.JSONField(default=list, help_text="subjects whose earlier entries come first")
     holds = models.JSONField(default=list, help_text="subjects whose later entries wait for this one")
-    job_id = models.BigIntegerField(
-        null=True, blank=True, help_text="A plain number: jobs is an app above this one."
-    )
+    job_id = models.BigIntegerField(null=True, blank=True, help_text="A plain number: jobs is an app above this one.")
     where = models.CharField(max_length=200, blank=True, help_text="which opening, stop or load, in words")
     parked_at = models.DateTimeField(default=timezone.now)
     tries = models.PositiveIntegerField(default=0)

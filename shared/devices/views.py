@@ -21,8 +21,6 @@ def worker(request: SignedInRequest) -> HttpResponse:
     path = finders.find("shared/devices/sw.js")
     assert isinstance(path, str)
     parts = offline.parts()
-    head = "".join(
-        f"const {name.upper()} = {json.dumps(parts[name])};\n" for name in ("version", "files", "pages")
-    )
+    head = "".join(f"const {name.upper()} = {json.dumps(parts[name])};\n" for name in ("version", "files", "pages"))
     body = Path(path).read_text(encoding="utf-8")
     return HttpResponse(head + body, content_type="text/javascript; charset=utf-8")

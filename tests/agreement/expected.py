@@ -94,9 +94,7 @@ _TABLE: dict[str, dict[str, str]] = {
         RARE: "packet's PDF",
     },
     "visit's outcome": {
-        SOME: (
-            "API; board; board's CSV; board's list; crew's day; job page; stop page; visit page; week's board"
-        ),
+        SOME: ("API; board; board's CSV; board's list; crew's day; job page; stop page; visit page; week's board"),
     },
     "visit's start": {
         SOME: (

@@ -45,6 +45,7 @@ PARCELS = (8, 24, 8)
 A_PHONE = (10, 10)
 """The same where two phones share them."""
 
+
 @dataclass
 class World:
     """A job with its appointments, and the two people there."""

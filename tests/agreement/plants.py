@@ -287,9 +287,7 @@ PLANTS = (
     ),
     Plant("unit's load", "API of loads", units.loads, field(LoadLineSerializer, "checked", lambda _: 9)),
     # measuring: sizes
-    Plant(
-        "unit's order size", "API", of_api, field(UnitSerializer, "order_width", lambda one: _wider(one))
-    ),
+    Plant("unit's order size", "API", of_api, field(UnitSerializer, "order_width", lambda one: _wider(one))),
     Plant("unit's state", "API", of_api, field(UnitSerializer, "state", lambda _: "draft")),
     Plant(
         "unit's order size",
@@ -335,9 +333,7 @@ PLANTS = (
         units.purchases,
         paper("fabrication.purchase", each("lines", "width", lambda one: one and one + EIGHTH)),
     ),
-    Plant(
-        "unit's bench", "API of makes", of_api, field(UnitMakeSerializer, "state", lambda _: "cutting")
-    ),
+    Plant("unit's bench", "API of makes", of_api, field(UnitMakeSerializer, "state", lambda _: "cutting")),
     # fabrication: stock
     Plant("piece's length", "stock page", of_pieces, answer(fabrication.views.stock, "stock_for", longer)),
     Plant(

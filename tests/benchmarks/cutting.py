@@ -272,7 +272,8 @@ def days(quick: bool) -> Table:
     )
     rows.append(
         f"Saved on it by the mean of the days: {percent(mean(saved))}. By the bounds no plan can save more than: "
-        + "; ".join(ceilings) + ".\n"
+        + "; ".join(ceilings)
+        + ".\n"
     )
     rows.append("Saved on first fit with another choice of the next bar: " + "; ".join(others) + ".")
     return rows
@@ -320,7 +321,8 @@ def rolls(quick: bool) -> Table:
         )
     rows += [
         "\nSaved against best-fit-decreasing shelves:\n",
-        "| panels | mean | least | most that the bounds allow on the mean |", "|---|---|---|---|",
+        "| panels | mean | least | most that the bounds allow on the mean |",
+        "|---|---|---|---|",
     ]
     for count, pairs in saved.items():
         less, ceiling = map(list, zip(*pairs, strict=True))

@@ -15,7 +15,8 @@ def least_bar_cost(problem: BarProblem) -> Fraction | None:
     lengths = [piece.length.ticks for piece in problem.pieces]
     patterns = [
         (counts, sum(map(int.__mul__, counts, lengths)), sum(counts))
-        for counts in product(*(range(piece.quantity + 1) for piece in problem.pieces)) if any(counts)
+        for counts in product(*(range(piece.quantity + 1) for piece in problem.pieces))
+        if any(counts)
     ]
     stock = list(problem.stock)
 
@@ -74,7 +75,8 @@ def least_roll_cost(problem: RollProblem) -> Fraction | None:
             if any(turn and not panels[k].turn for turn, k in zip(turns, group, strict=True)):
                 continue
             sides = [
-                (panels[k].length.ticks, panels[k].width.ticks) if turn
+                (panels[k].length.ticks, panels[k].width.ticks)
+                if turn
                 else (panels[k].width.ticks, panels[k].length.ticks)
                 for turn, k in zip(turns, group, strict=True)
             ]

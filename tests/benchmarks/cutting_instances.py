@@ -117,8 +117,10 @@ def panels(
         RollPiece(f"{width.text()} x {drop.text()}", width, drop, number, turn)
         for (width, drop), number in sorted(sizes.items(), reverse=True)
     )
-    stock = tuple(RollStock(f"{width} in", INCH * width, price=None if len(roll_in) == 1 else Fraction(width))
-                  for width in roll_in)
+    stock = tuple(
+        RollStock(f"{width} in", INCH * width, price=None if len(roll_in) == 1 else Fraction(width))
+        for width in roll_in
+    )
     return RollProblem(stock, pieces, kerf, "in")
 
 
@@ -135,8 +137,12 @@ def rooms(
     groups = [f"room {place}" for place in range(count) for _ in range(random.randint(2, 5))]
     pieces = tuple(
         RollPiece(
-            f"p{place}", MM * random.randint(200, 700), MM * random.randint(400, 1200), random.randint(1, 2),
-            turn, group,
+            f"p{place}",
+            MM * random.randint(200, 700),
+            MM * random.randint(400, 1200),
+            random.randint(1, 2),
+            turn,
+            group,
         )
         for place, group in enumerate([*groups, *[None] * loose])
     )

@@ -288,9 +288,7 @@ def detection(count: int, case: Case, slip: Slip, *, whole_set: bool = False, se
     return tally
 
 
-def is_named(
-    found: list, honest: dict[str, int], taken: dict[str, int], places: tuple[str, ...], unit: str
-) -> bool:
+def is_named(found: list, honest: dict[str, int], taken: dict[str, int], places: tuple[str, ...], unit: str) -> bool:
     """Whether exactly the slipped places are named, each nearer to the honest reading than half the slip."""
     said = {one.field: Opening.from_json(_one_width(one.more["would_be"]), unit).taken["widths.top"] for one in found}
     return set(said) == set(places) and all(

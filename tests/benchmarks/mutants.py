@@ -73,8 +73,10 @@ def note(where: Path, only: str) -> dict[tuple[str, int], list[str]]:
             continue
         if not (where / f"{folder.name}.noted").exists():
             out.unlink(missing_ok=True)
-            code = f"import pytest; from tests.benchmarks.mutants import Noting; from pathlib import Path; " \
-                   f"pytest.main(['-q', 'tests/{folder.name}'], plugins=[Noting(Path({str(out)!r}))])"
+            code = (
+                f"import pytest; from tests.benchmarks.mutants import Noting; from pathlib import Path; "
+                f"pytest.main(['-q', 'tests/{folder.name}'], plugins=[Noting(Path({str(out)!r}))])"
+            )
             subprocess.run([sys.executable, "-c", code], cwd=ROOT, check=False, stdout=subprocess.DEVNULL)
             (where / f"{folder.name}.noted").touch()
     tests: dict[tuple[str, int], list[str]] = defaultdict(list)

@@ -52,9 +52,7 @@ def test_sign_in_is_accessible_and_says_what_is_wrong(
     expect(page.get_by_text("This name and password do not go together.")).to_be_visible()
 
 
-def test_everything_is_reached_by_keyboard(
-    live_server: Any, page: Any, sign_in: Any, dispatcher: Any
-) -> None:
+def test_everything_is_reached_by_keyboard(live_server: Any, page: Any, sign_in: Any, dispatcher: Any) -> None:
     sign_in(page, live_server.url, dispatcher.username, PASSWORD)
     page.goto(f"{live_server.url}/specimen/")
 

@@ -362,9 +362,7 @@ def test_a_dropped_entry_reads_as_refused_and_what_waited_goes_on(
 
 
 @pytest.mark.parametrize(("reason", "bound"), [("  ", ""), ("x" * 241, "at most 240")])
-def test_an_entry_is_dropped_for_a_reason(
-    parked: list[ParkedEntry], dispatcher: User, reason: str, bound: str
-) -> None:
+def test_an_entry_is_dropped_for_a_reason(parked: list[ParkedEntry], dispatcher: User, reason: str, bound: str) -> None:
     with pytest.raises(Refused) as refused:
         entries.drop(parked=parked[0], by=dispatcher, reason=reason)
 

@@ -54,7 +54,7 @@ def test_sag_grows_with_the_fourth_power_of_the_span():
 
 def test_a_tubes_inertia_is_that_of_its_ring():
     """I = π (D⁴ − d⁴) / 64: 28 928 mm⁴ for 38.1 × 1.5 (C), and ∫ y² dA over the ring."""
-    radii = (numpy.linspace(19.05 - 1.5, 19.05, 20_001)[:-1] + 1.5 / 40_000)
+    radii = numpy.linspace(19.05 - 1.5, 19.05, 20_001)[:-1] + 1.5 / 40_000
     by_rings = float(numpy.sum(math.pi * radii**3) * 1.5 / 20_000)  # ∫ π r³ dr
 
     assert round(tube_inertia_mm4(38.1, 1.5)) == 28_928
@@ -103,5 +103,3 @@ def test_vanes_cover_their_track():
     assert vane_count(inches(96), vane, pitch) == 31
     assert coverage(31, vane, pitch) == inches("389/4")
     assert coverage(30, vane, pitch) == inches("753/8") < inches(96)
-
-

@@ -82,7 +82,15 @@ API_DEEDS: dict[str, set[str]] = {
     **{
         f"stop-{deed}": INSTALLS
         for deed in (
-            "arrived", "installed", "not-installed", "undo", "sign", "hardware-used", "photo", "done", "reopen"
+            "arrived",
+            "installed",
+            "not-installed",
+            "undo",
+            "sign",
+            "hardware-used",
+            "photo",
+            "done",
+            "reopen",
         )
     },
     "stop-pull": RETURNS,
@@ -283,5 +291,3 @@ def test_the_workroom_sees_no_telephone_numbers(
 
     assert "555-0142" not in answer.content.decode()
     assert "555-0142" in as_user(cast["installer"]).get(reverse("installs:stop", args=keys["stop"])).content.decode()
-
-

@@ -48,9 +48,7 @@ def test_long_pieces_come_first_then_the_last_stop(branch: Branch, dispatcher: U
     assert load.lines.first().section == "long rack"
 
 
-def test_what_is_checked_stays_checked_when_the_list_changes(
-    branch: Branch, dispatcher: User, installer: User
-) -> None:
+def test_what_is_checked_stays_checked_when_the_list_changes(branch: Branch, dispatcher: User, installer: User) -> None:
     job, visit = a_day(branch, dispatcher, installer)
     load = the_load(visit, installer)
     line = load.lines.filter(unit__isnull=False).first()
@@ -127,9 +125,7 @@ def test_a_strangers_phone_checks_no_load(branch: Branch, dispatcher: User, inst
     assert sent(stranger, ("installs.load_left", {"load": load.pk, "reason": "mine"})) == [404]
 
 
-def test_a_mistyped_code_and_a_strange_one_are_refused_apart(
-    branch: Branch, dispatcher: User, installer: User
-) -> None:
+def test_a_mistyped_code_and_a_strange_one_are_refused_apart(branch: Branch, dispatcher: User, installer: User) -> None:
     _, visit = a_day(branch, dispatcher, installer)
     strange = make_unit(make_job(branch, by=dispatcher))
     load = the_load(visit, installer)

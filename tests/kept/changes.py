@@ -166,7 +166,14 @@ CHANGES: dict[str, list[Change]] = {
         *[
             Change(f"offers * body.offers.*{what}", OFFERS)
             for what in (
-                "price", "chance", "chance_words", "drive_min", "starts_at", "others_moved", "wait_min", "+00:00",
+                "price",
+                "chance",
+                "chance_words",
+                "drive_min",
+                "starts_at",
+                "others_moved",
+                "wait_min",
+                "+00:00",
             )
         ],
         Change("offers * body.offers.order", OFFERS),

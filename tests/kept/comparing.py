@@ -56,14 +56,16 @@ def differences(was: Any, now: Any, where: str = "") -> Iterator[Difference]:
 def _naming(was: list[Any], now: list[Any]) -> str | int | None:
     """The field that names every row of both lists, if there is one; of rows of texts, the second."""
     if all(
-        rows and all(isinstance(row, list) and len(row) == 3 and isinstance(row[1], str) for row in rows)
+        rows
+        and all(isinstance(row, list) and len(row) == 3 and isinstance(row[1], str) for row in rows)
         and len({row[1] for row in rows}) == len(rows)
         for rows in (was, now)
     ):
         return 1
     for name in NAMING:
         if all(
-            rows and all(isinstance(row, dict) and name in row for row in rows)
+            rows
+            and all(isinstance(row, dict) and name in row for row in rows)
             and len({str(row[name]) for row in rows}) == len(rows)
             for rows in (was, now)
         ):

@@ -123,18 +123,14 @@ def _calendar(people: dict[str, Any]) -> None:
     project = services.new_project(customer=Customer.objects.order_by("pk")[0], name="Quay House", by=by, note="flats")
     services.edit_job(job=Job.objects.filter(customer=project.customer).first(), by=by, project=project, phase="east")
     job = Job.objects.get(number="J-1012")
-    services.add_impossible_time(
-        job=job, starts_at=_local(TODAY, 14), ends_at=_local(TODAY, 16), by=by
-    )
+    services.add_impossible_time(job=job, starts_at=_local(TODAY, 14), ends_at=_local(TODAY, 16), by=by)
     visit = Appointment.objects.get(job=job)
     services.answer_readiness(
         appointment=visit, answers=dict.fromkeys(_questions()[:2], "yes"), by=by, note="asked on the phone"
     )
     unplaced = Appointment.objects.unplaced().order_by("pk")
     first, second = unplaced[:2]
-    services.set_possible_windows(
-        appointment=first, windows=[(_local(day, 9), _local(day, 13))], by=by
-    )
+    services.set_possible_windows(appointment=first, windows=[(_local(day, 9), _local(day, 13))], by=by)
     services.place(appointment=second, crew=_crew_for(second), starts_at=_local(day, 14), by=by, anyway=True)
     services.place(appointment=second, crew=_crew_for(second), starts_at=_local(day, 15), by=by, anyway=True)
     services.cancel_job(job=Job.objects.filter(stage="released").order_by("-pk")[0], by=by, reason="moved away")
@@ -316,9 +312,7 @@ def _measuring(people: dict[str, Any]) -> None:
     services.add_obstruction(opening=openings[0], kind="crank", projection="1 1/2", by=by)
     services.add_photo(opening=openings[0], data=picture("steelblue"), by=by, caption="left jamb")
     services.change_opening(opening=openings[1], by=office, facts={"note": "behind the piano"}, seen={})
-    services.change_opening(
-        opening=openings[1], by=by, facts={"note": "piano moved"}, seen={"note": "something else"}
-    )
+    services.change_opening(opening=openings[1], by=by, facts={"note": "piano moved"}, seen={"note": "something else"})
     unit = Unit.objects.filter(state=Unit.State.RELEASED).order_by("pk")[0]
     standing = unit.opening.readings.filter(superseded_at=None, conflict_with=None, place__startswith="width")
     for one in standing.order_by("pk"):  # an inch more than it was released at: a change to decide

@@ -98,9 +98,7 @@ def ask_what() -> dict[str, Any]:
 
     reads = [*_paths(), "/calendar/?day=2026-11-24&format=csv", "/stuck/?format=csv"]
     reads += [f"/feeds/{feed_token(feed)}.ics" for feed in CalendarFeed.objects.order_by("pk")]
-    visits = list(
-        Appointment.objects.filter(job__title=firm.ASKS).order_by("pk").values_list("pk", flat=True)
-    )
+    visits = list(Appointment.objects.filter(job__title=firm.ASKS).order_by("pk").values_list("pk", flat=True))
     days = [str(firm.TODAY + firm.dt.timedelta(days=n)) for n in range(4)]
     questions: dict[str, Any] = {
         "moment": firm.MOMENT.isoformat(), "reads": reads, "offers": visits, "effects": _effects(visits),

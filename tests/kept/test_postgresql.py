@@ -21,9 +21,7 @@ GROUPS = ("entry", "day")
 
 
 @pytest.fixture(scope="module", params=RELEASES)
-def firm(
-    request: pytest.FixtureRequest, postgres_server: Postgres, tmp_path_factory: pytest.TempPathFactory
-) -> Firm:
+def firm(request: pytest.FixtureRequest, postgres_server: Postgres, tmp_path_factory: pytest.TempPathFactory) -> Firm:
     if shutil.which("psql") is None:
         pytest.skip("no psql is installed")
     folder, answers = HERE / request.param, tmp_path_factory.mktemp("kept") / "answers.json.xz"

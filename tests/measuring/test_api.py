@@ -139,9 +139,7 @@ def test_a_list_shows_a_stranger_nothing(stranger: User, api_as: ApiAs, rows: di
     assert api_as(stranger).get("/api/visits/").json()["visits"] == []
 
 
-def test_a_measure_by_api_ends_in_a_release(
-    dispatcher: User, measurer: User, api_as: ApiAs
-) -> None:
+def test_a_measure_by_api_ends_in_a_release(dispatcher: User, measurer: User, api_as: ApiAs) -> None:
     make_range(dispatcher.own_branch)
     job = make_job(dispatcher)
     visit = f"/api/visits/{make_appointment(job, dispatcher, measurer).pk}"

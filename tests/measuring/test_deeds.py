@@ -47,9 +47,7 @@ def test_a_whole_visit_arrives_in_one_parcel(phone: Phone, dispatcher: User, mea
         phone.deed("room", appointment=appointment.pk, room=room, name="Kitchen"),
         phone.deed("opening", appointment=appointment.pk, room=room, room_name="Kitchen", opening=opening, facts=facts),
     ]
-    parcel += [
-        phone.deed("reading", opening=opening, place=at, typed=typed, seen=None) for at, typed in INSIDE.items()
-    ]
+    parcel += [phone.deed("reading", opening=opening, place=at, typed=typed, seen=None) for at, typed in INSIDE.items()]
     parcel.append(phone.deed("close", appointment=appointment.pk))
 
     replies = phone.send(*parcel)

@@ -161,9 +161,7 @@ def test_what_changed_is_in_the_trail(room: Room, measurer: User) -> None:
 @pytest.mark.parametrize("take", [True, False])
 def test_two_answers_are_settled_and_both_stay_readable(room: Room, measurer: User, take: bool) -> None:
     opening = services.add_opening(room=room, by=measurer, facts={"substrate": "wood"})
-    services.change_opening(
-        opening=opening, by=measurer, facts={"substrate": "tile"}, seen={"substrate": "masonry"}
-    )
+    services.change_opening(opening=opening, by=measurer, facts={"substrate": "tile"}, seen={"substrate": "masonry"})
     conflict = FactConflict.objects.get()
 
     services.settle_fact(conflict=conflict, take_offered=take, by=measurer)

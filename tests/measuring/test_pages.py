@@ -138,9 +138,7 @@ def test_a_photo_that_is_none_is_said_at_the_field(
     assert "the sill" in answer.content.decode()
 
 
-def test_a_photo_is_shown_to_who_may_see_it(
-    opening: Opening, measurer: User, stranger: User, as_user: AsUser
-) -> None:
+def test_a_photo_is_shown_to_who_may_see_it(opening: Opening, measurer: User, stranger: User, as_user: AsUser) -> None:
     as_user(measurer).post(url("add_photo", opening.pk), {"photo": SimpleUploadedFile("a.jpg", a_photo(90, 60))})
     photo = opening.photos.get()
 
@@ -361,9 +359,7 @@ def test_a_figure_that_is_not_fit_stands_beside_its_field(
     assert product.revision == 1
 
 
-def test_the_dispatcher_reads_the_range_and_does_not_write_it(
-    owner: User, dispatcher: User, as_user: AsUser
-) -> None:
+def test_the_dispatcher_reads_the_range_and_does_not_write_it(owner: User, dispatcher: User, as_user: AsUser) -> None:
     product = make_range(owner.own_branch)["siskin"]
     client = as_user(dispatcher)
 

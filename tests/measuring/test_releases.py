@@ -79,9 +79,7 @@ def test_a_reason_of_the_rooms_above_holds_it(job: Job, dispatcher: User, monkey
         ("visit", "close out the visit"),
     ],
 )
-def test_what_is_not_ready_is_not_released(
-    job: Job, dispatcher: User, measurer: User, spoil: str, words: str
-) -> None:
+def test_what_is_not_ready_is_not_released(job: Job, dispatcher: User, measurer: User, spoil: str, words: str) -> None:
     unit = make_approved(job, dispatcher)
     opening = unit.opening
     if spoil == "hold":

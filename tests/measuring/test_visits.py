@@ -195,9 +195,7 @@ def test_done_on_the_crews_day_does_not_close_what_nobody_measured(
     assert "1 of 2 openings is not measured" in str(api[0].json())
 
 
-def test_a_visit_nobody_began_is_not_done(
-    dispatcher: User, measurer: User, as_user: Callable[[User], Any]
-) -> None:
+def test_a_visit_nobody_began_is_not_done(dispatcher: User, measurer: User, as_user: Callable[[User], Any]) -> None:
     appointment = make_appointment(make_job(dispatcher), dispatcher, measurer)
 
     page = as_user(measurer).post(f"/visits/{appointment.pk}/done/", follow=True).content.decode()

@@ -44,7 +44,12 @@ def test_a_relation_is_named_by_its_row(dispatcher: User) -> None:
         (dt.datetime(2026, 3, 3, 14, 5, tzinfo=dt.timezone(dt.timedelta(hours=-6))), "2026-03-03T20:05:00+00:00"),
         (dt.date(2026, 3, 3), "2026-03-03"),
         (Decimal("12.50"), "12.50"),
-        ({"a", }, ["a"]),
+        (
+            {
+                "a",
+            },
+            ["a"],
+        ),
         (None, None),
     ],
 )
@@ -70,9 +75,7 @@ def test_an_entry_is_never_changed(branch: Branch, dispatcher: User) -> None:
         entry.save()
 
 
-def test_the_trail_shows_what_it_was_before(
-    branch: Branch, dispatcher: User, as_user: Callable[[User], Any]
-) -> None:
+def test_the_trail_shows_what_it_was_before(branch: Branch, dispatcher: User, as_user: Callable[[User], Any]) -> None:
     audit.record(by=dispatcher, deed="renamed", subject=branch, changes={"name": ["Old <b>", "New"]}, note="why not")
 
     page = as_user(dispatcher).get("/trail/").content.decode()

@@ -85,7 +85,7 @@ class WidthForm(SheetForm):
 
 
 def test_a_form_reads_what_people_type() -> None:
-    form = WidthForm({"width": "35-3/8\"", "depth": ""})
+    form = WidthForm({"width": '35-3/8"', "depth": ""})
 
     assert form.is_valid(), form.errors
     assert form.cleaned_data == {"width": WIDTH, "depth": None}

@@ -21,9 +21,7 @@ FACTS = {
 }  # fmt: skip
 
 
-def test_a_branch_is_changed_with_a_trail(
-    branch: Branch, owner: User, as_user: Callable[[User], Client]
-) -> None:
+def test_a_branch_is_changed_with_a_trail(branch: Branch, owner: User, as_user: Callable[[User], Client]) -> None:
     answer = as_user(owner).post(f"/firm/branches/{branch.pk}/", FACTS)
 
     assert answer.status_code == 302, answer.content.decode()
@@ -102,9 +100,7 @@ def test_who_left_cannot_go_on(owner: User, measurer: User, client: Client) -> N
     assert client.post("/sign-in/", {"username": measurer.username, "password": PASSWORD}).status_code == 200
 
 
-def test_a_forgotten_password_is_set_anew(
-    owner: User, measurer: User, as_user: Callable[[User], Client]
-) -> None:
+def test_a_forgotten_password_is_set_anew(owner: User, measurer: User, as_user: Callable[[User], Client]) -> None:
     as_user(owner).post(f"/firm/people/{measurer.pk}/password/", {"password": "ten brown sills"})
 
     measurer.refresh_from_db()

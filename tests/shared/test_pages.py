@@ -181,9 +181,7 @@ def test_somebody_without_a_role_is_told_so(as_user: Callable[[User], Any], bran
     assert "no role" in as_user(make_user(branch=branch)).get("/").content.decode()
 
 
-def test_everybodys_first_page_is_one_of_their_menu(
-    cast: dict[str, User], as_user: Callable[[User], Any]
-) -> None:
+def test_everybodys_first_page_is_one_of_their_menu(cast: dict[str, User], as_user: Callable[[User], Any]) -> None:
     for user in cast.values():
         entries = menu.for_user(user)
         if entries:

@@ -124,9 +124,7 @@ def test_a_waiting_run_stops_at_once(dispatcher: User) -> None:
 
 
 def test_work_that_looks_ends_as_stopped(dispatcher: User, tmp_path: Path) -> None:
-    run = runs.start(
-        "tests.slow_write", by=dispatcher, params={"begun": str(tmp_path / "begun"), "seconds": 30}
-    )
+    run = runs.start("tests.slow_write", by=dispatcher, params={"begun": str(tmp_path / "begun"), "seconds": 30})
     Run.objects.filter(pk=run.pk).update(stop_asked=True)
 
     assert runs.perform(run.pk) == "stopped"
@@ -257,9 +255,7 @@ def test_a_run_whose_message_is_gone_is_sent_again_soon(broker: Broker, dispatch
 
 @pytest.mark.worker
 @pytest.mark.django_db(transaction=True)
-def test_a_broker_that_is_down_only_delays(
-    broker: Broker, new_worker: Callable[..., Worker], dispatcher: User
-) -> None:
+def test_a_broker_that_is_down_only_delays(broker: Broker, new_worker: Callable[..., Worker], dispatcher: User) -> None:
     """The page is answered, the run waits; the sweep of the next worker sends it."""
     broker.kill()
     began = time.monotonic()

@@ -199,14 +199,14 @@ def plan_json(problem: Problem, plan: Plan) -> dict[str, Any]:
         "cost": _number(plan.cost / ticks_per_unit(unit)),
         "bound": _number(plan.bound / ticks_per_unit(unit)),
         "ticks": {
-            "material": plan.material.ticks, "cost": _number(plan.cost), "bound": _number(plan.bound),
+            "material": plan.material.ticks,
+            "cost": _number(plan.cost),
+            "bound": _number(plan.bound),
         },
         "proven": plan.proven,
         "proof": plan.proof,
         "gap": round(plan.gap, 9),
-        "unplaced": [
-            {"piece": entry.piece, "quantity": entry.quantity, "why": entry.why} for entry in plan.unplaced
-        ],
+        "unplaced": [{"piece": entry.piece, "quantity": entry.quantity, "why": entry.why} for entry in plan.unplaced],
         "seconds": round(plan.seconds, 3),
     }
 

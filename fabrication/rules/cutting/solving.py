@@ -81,9 +81,6 @@ def first_fit(problem: Problem) -> Plan:
     best-fit decreasing shelves (longest drop first, the lay with least width left over that
     holds it), on the stock with the least price per area.
     """
-    plan = (
-        bar_planning.baseline(problem) if isinstance(problem, BarProblem) else roll_planning.baseline(problem)
-    )
+    plan = bar_planning.baseline(problem) if isinstance(problem, BarProblem) else roll_planning.baseline(problem)
     verify(problem, plan)
     return plan
-

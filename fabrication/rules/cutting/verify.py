@@ -96,8 +96,11 @@ def cost_quantum(problem: Problem) -> Fraction:
     unit = ticks_per_unit(problem.unit)
     if isinstance(problem, RollProblem):
         prices = [stock_price(stock, problem.unit) for stock in problem.stock]
-        drops = [side.ticks for piece in problem.pieces
-                 for side in ((piece.length, piece.width) if piece.turn else (piece.length,))]
+        drops = [
+            side.ticks
+            for piece in problem.pieces
+            for side in ((piece.length, piece.width) if piece.turn else (piece.length,))
+        ]
         return _common([price * gcd(*drops) for price in prices])
     steps = [price * unit for price in (stock_price(stock, problem.unit) for stock in problem.stock)]
     if problem.keep is not None and problem.pieces:
@@ -250,9 +253,7 @@ def _bar_excess(problem: BarProblem, certificate: Certificate) -> dict[str, int]
         least = None if problem.keep is None else max(1, problem.keep.ticks)
         if best is None:
             at = {0, room[bar.id]} | (set() if least is None else {min(room[bar.id], max(0, (base - least) // grid))})
-            earned = max(
-                int(rate * weight) * factor + _worth_left(base - grid * weight, least, worth) for weight in at
-            )
+            earned = max(int(rate * weight) * factor + _worth_left(base - grid * weight, least, worth) for weight in at)
         else:
             earned = _most_earned(best[: room[bar.id] + 1], base, grid, least, worth)
         over = earned - int(prices[bar.id] * factor) * certificate.scale

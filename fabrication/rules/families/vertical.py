@@ -73,9 +73,9 @@ def _vanes(bench: Bench, trade: VerticalTrade) -> None:
     spread = track - vane
     half = Length(vane.ticks // 2)
     steps = max(number - 1, 1)
-    bench.places["vanes"] = tuple(
-        half + Length(spread.ticks * turn // steps) for turn in range(number)
-    ) if number > 1 else (half,)
+    bench.places["vanes"] = (
+        tuple(half + Length(spread.ticks * turn // steps) for turn in range(number)) if number > 1 else (half,)
+    )
 
 
 def _stack(bench: Bench, trade: VerticalTrade) -> None:

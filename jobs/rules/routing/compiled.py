@@ -11,7 +11,6 @@ except ImportError:  # pragma: no cover - the optional accelerator is not there
     numba = None  # type: ignore[assignment]  # the module or nothing
 
 
-
 def compiled(function: Callable[..., Any]) -> Callable[..., Any]:
     """Compiled on first use, kept on disk, and free of the interpreter lock while it runs."""
     if numba is None:

@@ -25,8 +25,13 @@ lengths = st.integers(1, 120).map(Length)
 @st.composite
 def problems(draw):
     stock = tuple(
-        BarStock(f"s{place}", Length(draw(st.integers(60, 150))), draw(st.sampled_from([None, None, 1, 3])),
-                 draw(st.booleans()), draw(st.sampled_from([None, None, Fraction(50), Fraction(201, 4)])))
+        BarStock(
+            f"s{place}",
+            Length(draw(st.integers(60, 150))),
+            draw(st.sampled_from([None, None, 1, 3])),
+            draw(st.booleans()),
+            draw(st.sampled_from([None, None, Fraction(50), Fraction(201, 4)])),
+        )
         for place in range(draw(st.integers(1, 4)))
     )
     pieces = tuple(

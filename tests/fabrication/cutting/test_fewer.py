@@ -64,9 +64,13 @@ def test_patterns_that_can_be_one_become_one():
     """Four of 50 and four of 30 from bars of 100: four times 50 + 30 is one set-up, not three."""
     problem = BarProblem((BarStock("s", Length(100)),), (BarPiece("a", Length(50), 4), BarPiece("b", Length(30), 4)))
     model = bar_model(problem)
-    mixed: Loading = Counter({
-        model.column(0, ((0, 1), (1, 1))): 2, model.column(0, ((0, 2),)): 1, model.column(0, ((1, 2),)): 1,
-    })
+    mixed: Loading = Counter(
+        {
+            model.column(0, ((0, 1), (1, 1))): 2,
+            model.column(0, ((0, 2),)): 1,
+            model.column(0, ((1, 2),)): 1,
+        }
+    )
     state = State(model.scale, model.quantum, mixed, Watch(10), certified(model, area_duals(model)))
 
     fewer_patterns(BarInstance(model), state, 0, len)

@@ -16,18 +16,29 @@ COMMANDS = {
     "process": [sys.executable, "-m", "fabrication.rules.cutting"],
     "command": [sys.executable, "manage.py", "cut"],
 }
-SMALL = {"kind": "bar", "unit": "in", "kerf": "1/8", "stock": [{"id": "s1", "length": "192"}],
-         "pieces": [{"id": "p1", "length": "35 1/4", "quantity": 3}]}
+SMALL = {
+    "kind": "bar",
+    "unit": "in",
+    "kerf": "1/8",
+    "stock": [{"id": "s1", "length": "192"}],
+    "pieces": [{"id": "p1", "length": "35 1/4", "quantity": 3}],
+}
 
 
 def document_of(problem, **more):
     return {
-        "kind": "bar", "unit": "in", "kerf": problem.kerf.text(), "trim": problem.trim.text(),
+        "kind": "bar",
+        "unit": "in",
+        "kerf": problem.kerf.text(),
+        "trim": problem.trim.text(),
         "keep": problem.keep.text(),
-        "stock": [{"id": bar.id, "length": bar.length.text(), "quantity": bar.quantity, "offcut": bar.offcut}
-                  for bar in problem.stock],
-        "pieces": [{"id": piece.id, "length": piece.length.text(), "quantity": piece.quantity}
-                   for piece in problem.pieces],
+        "stock": [
+            {"id": bar.id, "length": bar.length.text(), "quantity": bar.quantity, "offcut": bar.offcut}
+            for bar in problem.stock
+        ],
+        "pieces": [
+            {"id": piece.id, "length": piece.length.text(), "quantity": piece.quantity} for piece in problem.pieces
+        ],
         **more,
     }
 

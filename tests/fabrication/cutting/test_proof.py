@@ -39,8 +39,14 @@ def sharp_of(proof: Proof) -> Sharpened:
 def least_plan(proof: Proof, sharp: Sharpened, *, heuristics: bool = True) -> Loading:
     instance, target = proof.instance, proof.sharp_target
     done = best_of_pool(
-        sharp.pool, instance.demand, instance.limits, target, instance.unit, Watch(30),
-        quantum=proof.state.quantum, heuristics=heuristics,
+        sharp.pool,
+        instance.demand,
+        instance.limits,
+        target,
+        instance.unit,
+        Watch(30),
+        quantum=proof.state.quantum,
+        heuristics=heuristics,
     )
     assert done.complete
     assert done.loading is not None

@@ -137,8 +137,14 @@ def test_what_is_no_document_is_refused(text):
 
 
 def test_plain_integers_are_their_own_ticks():
-    out = answer(document(unit="1", kerf="0", stock=[{"id": "s", "length": "110"}],
-                          pieces=[{"id": "p", "length": "50", "quantity": 3}]))
+    out = answer(
+        document(
+            unit="1",
+            kerf="0",
+            stock=[{"id": "s", "length": "110"}],
+            pieces=[{"id": "p", "length": "50", "quantity": 3}],
+        )
+    )
 
     assert out["material"] == "220"
     assert out["ticks"] == {"material": 220, "cost": 220, "bound": 220}

@@ -26,11 +26,25 @@ def problems(draw):
         length = draw(st.integers(80, 300))
         starts = draw(st.lists(st.integers(0, length - 2), max_size=2))
         flaws = tuple(Flaw(Length(start), Length(draw(st.integers(start + 1, length)))) for start in starts)
-        stock.append(RollStock(f"r{place}", Length(draw(st.integers(40, 120))), Length(length),
-                               draw(st.sampled_from([1, 2])), draw(st.booleans()), None, flaws))
+        stock.append(
+            RollStock(
+                f"r{place}",
+                Length(draw(st.integers(40, 120))),
+                Length(length),
+                draw(st.sampled_from([1, 2])),
+                draw(st.booleans()),
+                None,
+                flaws,
+            )
+        )
     pieces = tuple(
-        piece(f"p{place}", draw(st.integers(5, 70)), draw(st.integers(5, 90)), draw(st.integers(1, 4)),
-              draw(st.booleans()))
+        piece(
+            f"p{place}",
+            draw(st.integers(5, 70)),
+            draw(st.integers(5, 90)),
+            draw(st.integers(1, 4)),
+            draw(st.booleans()),
+        )
         for place in range(draw(st.integers(1, 8)))
     )
     return RollProblem(tuple(stock), pieces, Length(draw(st.integers(0, 3))))
@@ -47,7 +61,8 @@ def test_no_plan_overlaps_panels_runs_past_a_roll_or_touches_a_flaw(problem):
     for lay in plan.patterns:
         roll = rolls[lay.stock]
         sides = [
-            (pieces[cut.piece].length, pieces[cut.piece].width) if cut.turned
+            (pieces[cut.piece].length, pieces[cut.piece].width)
+            if cut.turned
             else (pieces[cut.piece].width, pieces[cut.piece].length)
             for cut in lay.cuts
         ]

@@ -50,9 +50,7 @@ BAR_TROUBLE = {
     "material is wrong": lambda p: replace(p, material=Length(p.material.ticks + 1)),
     "bound above cost": lambda p: replace(p, bound=p.cost + 1),
     "bound without proof": lambda p: replace(p, certificate=Certificate({}, {}, 1)),
-    "prices too high": lambda p: replace(
-        p, certificate=Certificate({"a": 50, "b": 51}, {}, p.certificate.scale and 1)
-    ),
+    "prices too high": lambda p: replace(p, certificate=Certificate({"a": 50, "b": 51}, {}, p.certificate.scale and 1)),
     "negative price": lambda p: replace(p, certificate=Certificate({"a": -1}, {}, 1)),
 }
 

@@ -81,8 +81,13 @@ def test_bands_that_end_before_the_range_does_are_asked_about():
 def test_a_part_for_wide_units_only_is_no_gap():
     values = recipe_json("snipe")
     values["parts"].append(
-        {"key": "clip", "name": "middle clip", "kind": "set", "material": "cell-ends", "when": [
-            {"on": "width", "least": "60"}]}
+        {
+            "key": "clip",
+            "name": "middle clip",
+            "kind": "set",
+            "material": "cell-ends",
+            "when": [{"on": "width", "least": "60"}],
+        }
     )
 
     assert check_recipe(Recipe.from_json(values), MATERIALS) == []

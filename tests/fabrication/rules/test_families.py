@@ -103,8 +103,10 @@ def lifted_by_cordless(product: str) -> Decimal:
     low, high = Decimal(1), Decimal(100_000)
     while high - low > Decimal("0.5"):
         middle = (low + high) / 2
-        held = {key: dataclasses.replace(facts(key), lifts_g=middle, lifts_from_g=Decimal(0))
-                for key in ("slat-spring-1", "slat-spring-3", "slat-spring-6")}
+        held = {
+            key: dataclasses.replace(facts(key), lifts_g=middle, lifts_from_g=Decimal(0))
+            for key in ("slat-spring-1", "slat-spring-3", "slat-spring-6")
+        }
         materials = MATERIALS | {key: dataclasses.replace(MATERIALS[key], facts=one) for key, one in held.items()}
         try:
             number = make_unit(free, order(options={"control": "cordless"}), materials).part("lift").quantity

@@ -139,7 +139,8 @@ def test_a_stop_of_priority_0_is_left_out_because_it_costs_and_not_for_want_of_t
     plan = solve(line(Stop("worth it", 1, HOUR), Stop("not", 9, HOUR, priority=0)), 0.2)
 
     assert {entry.id: entry.why for entry in plan.unplaced} in (
-        {"not": "its priority is 0, and the plan costs less without it"}, {}
+        {"not": "its priority is 0, and the plan costs less without it"},
+        {},
     )
     assert plan.unplaced
 

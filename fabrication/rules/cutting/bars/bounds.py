@@ -46,8 +46,11 @@ def certified(model: BarModel, duals: Sequence[float], places: int = 20) -> Boun
     prices = [max(0, int(dual * scale)) for dual in duals]
     excess = excesses(model, prices, scale)
     for _ in range(3):
-        over = [(extra, cheapest_pattern(model, stock) * scale)
-                for extra, stock in zip(excess, model.stocks, strict=True) if stock.endless and extra > 0]
+        over = [
+            (extra, cheapest_pattern(model, stock) * scale)
+            for extra, stock in zip(excess, model.stocks, strict=True)
+            if stock.endless and extra > 0
+        ]
         if not over or min(cost for _, cost in over) <= 0:
             break
         least = min(Fraction(cost, cost + extra) for extra, cost in over)
@@ -58,7 +61,8 @@ def certified(model: BarModel, duals: Sequence[float], places: int = 20) -> Boun
     pieces = sum(model.demand)
     paid = sum(
         dual * (pieces if quantity is None else min(pieces, quantity))
-        for dual, stock in zip(stock_duals, model.stocks, strict=True) if dual
+        for dual, stock in zip(stock_duals, model.stocks, strict=True)
+        if dual
         for _, quantity in stock.members
     )
     exact = earned - paid
@@ -81,8 +85,11 @@ def excesses(model: BarModel, prices: list[int], scale: int) -> list[int]:
     """By how much the best pattern of each stock earns more than it costs (may be negative), or more than that."""
     if not model.is_plain:
         return _excesses_by_rate(model, prices, scale)
-    steps = [(weight, price, count) for weight, price, count
-             in zip(model.weights, prices, model.demand, strict=True) if price]
+    steps = [
+        (weight, price, count)
+        for weight, price, count in zip(model.weights, prices, model.demand, strict=True)
+        if price
+    ]
     room = max((stock.room for stock in model.stocks), default=0)
     best = knapsack(steps, room)
     excess = []
@@ -150,9 +157,11 @@ def _least_lost(counted: tuple[tuple[int, int, int], ...], need: int) -> int | N
     if lost < 0:
         return _with(limit, room, lost, rest, need)
     enough = min(limit, max(0, -(-need // room)))
-    found = [_with(enough, room, lost, rest, need)] if not rest else [
-        _with(number, room, lost, rest, need) for number in range(enough + 1)
-    ]
+    found = (
+        [_with(enough, room, lost, rest, need)]
+        if not rest
+        else [_with(number, room, lost, rest, need) for number in range(enough + 1)]
+    )
     return min((cost for cost in found if cost is not None), default=None)
 
 

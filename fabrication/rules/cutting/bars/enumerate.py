@@ -74,9 +74,7 @@ def _of_stock(
     return Pool(ones * number, stock.price - kept, ones, starts, found, counts, np.zeros(len(found), dtype=bool))
 
 
-def _completions(
-    model: BarModel, number: int, prices: Sequence[int], scale: int, kinds: list[int]
-) -> list[Integers]:
+def _completions(model: BarModel, number: int, prices: Sequence[int], scale: int, kinds: list[int]) -> list[Integers]:
     """By place among the kinds: the most the kinds from there on can add, by room left."""
     stock = model.stocks[number]
     room = np.arange(stock.room + 1, dtype=np.int64)

@@ -23,8 +23,7 @@ class BarInstance:
         self.model = model
         self.demand = model.demand
         self.limits: tuple[int | None, ...] = tuple(
-            stock.limit if not stock.endless or model.credit(stock, 0) > stock.price else None
-            for stock in model.stocks
+            stock.limit if not stock.endless or model.credit(stock, 0) > stock.price else None for stock in model.stocks
         )
         self.quantum = model.quantum
         self.scale = model.scale
@@ -44,9 +43,7 @@ class BarInstance:
         slack = target * bound.scale - bound.exact
         return patterns_within(self.model, bound.prices, bound.stock_prices, bound.scale, slack, most)
 
-    def narrowed(
-        self, demand: Sequence[int], limits: Sequence[int | None]
-    ) -> tuple[BarInstance, list[int], list[int]]:
+    def narrowed(self, demand: Sequence[int], limits: Sequence[int | None]) -> tuple[BarInstance, list[int], list[int]]:
         """The same problem for a part of the demand and stock; its types' and stocks' numbers here."""
         model = self.model
         kinds = [kind for kind, need in enumerate(demand) if need]

@@ -142,9 +142,7 @@ def _stock_types(problem: BarProblem, prices: list[int], grid: int, pieces: int)
 def certificate_of(model: BarModel, duals: list[int], stock_duals: list[int], scale: int) -> Certificate:
     """Duals by type turned into duals by piece and stock; `scale` is per cost unit."""
     pieces = {name: dual for dual, names in zip(duals, model.members, strict=True) for name, _ in names}
-    stock = {
-        name: dual for dual, bar in zip(stock_duals, model.stocks, strict=True) if dual for name, _ in bar.members
-    }
+    stock = {name: dual for dual, bar in zip(stock_duals, model.stocks, strict=True) if dual for name, _ in bar.members}
     return Certificate(pieces, stock, scale * model.scale)
 
 

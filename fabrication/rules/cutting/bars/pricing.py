@@ -131,6 +131,5 @@ class BarPricing:
                 for j in taken.tolist():
                     rows[j][kind] = rows[j].get(kind, 0) + batch
         return [
-            self.model.column(start[1], tuple(sorted(row.items())))
-            for start, row in zip(starts, rows, strict=True)
+            self.model.column(start[1], tuple(sorted(row.items()))) for start, row in zip(starts, rows, strict=True)
         ]

@@ -46,7 +46,8 @@ class _Tree:
                 made[kind] += count
             self.rows.append(dict(made))
         self.reduced = [
-            bound.scale * self.cost[j] + bound.stock_prices[self.stock[j]] * self.use[j]
+            bound.scale * self.cost[j]
+            + bound.stock_prices[self.stock[j]] * self.use[j]
             - sum(bound.prices[kind] * count for kind, count in row.items())
             for j, row in enumerate(self.rows)
         ]

@@ -65,7 +65,8 @@ def _alike(best: Loading, chance: Random) -> Loading:
     made = {kind for kind, _ in first.rows}
     scores = {
         column: sum(kind in made for kind, _ in column.rows) + 1.5 * chance.random()
-        for column in columns if column != first
+        for column in columns
+        if column != first
     }
     others = sorted(scores, key=lambda column: -scores[column])[: chance.randint(1, 10)]
     return Counter({column: best[column] for column in (first, *others)})

@@ -57,9 +57,12 @@ def best_of_pool(
         return Finished(None, True)
     highs = Quiet()
     for option, value in (
-        ("mip_rel_gap", 0.0), ("random_seed", seed),
-        ("mip_abs_gap", 0.5 * quantum / unit), ("presolve", "choose" if presolve else "off"),
-        ("mip_max_nodes", nodes), *((f"mip_heuristic_run_{name}", heuristics) for name in HEURISTICS),
+        ("mip_rel_gap", 0.0),
+        ("random_seed", seed),
+        ("mip_abs_gap", 0.5 * quantum / unit),
+        ("presolve", "choose" if presolve else "off"),
+        ("mip_max_nodes", nodes),
+        *((f"mip_heuristic_run_{name}", heuristics) for name in HEURISTICS),
     ):
         highs.setOptionValue(option, value)
     highs.passModel(program(pool, demand, limits, (target + 0.25 * quantum) / unit, unit))
@@ -144,9 +147,7 @@ def _count_by_use(highs: Quiet, pool: Pool, most: int) -> None:
         highs.addRow(0.0, 0.0, len(index), index, value)
 
 
-def plan_of(
-    pool: Pool, highs: highspy.Highs, demand: Sequence[int], limits: Sequence[int | None]
-) -> Loading | None:
+def plan_of(pool: Pool, highs: highspy.Highs, demand: Sequence[int], limits: Sequence[int | None]) -> Loading | None:
     """The solver's solution, if in whole numbers it makes exactly the demand within the limits."""
     values = np.array(highs.getSolution().col_value)[: len(pool)]
     if len(values) != len(pool):

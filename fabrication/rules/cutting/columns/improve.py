@@ -39,8 +39,12 @@ def _neighbourhood(best: Loading, relaxed: Relaxed, chance: Random) -> Loading:
     bars = sorted(best.elements())
     size = min(len(bars), chance.randint(3, 10))
     excess = [
-        max(1e-9, column.cost + relaxed.stock_prices.get(column.stock, 0.0)
-            - sum(float(relaxed.prices[kind]) * count for kind, count in column.rows))
+        max(
+            1e-9,
+            column.cost
+            + relaxed.stock_prices.get(column.stock, 0.0)
+            - sum(float(relaxed.prices[kind]) * count for kind, count in column.rows),
+        )
         for column in bars
     ]
     dear = chance.randint(1, size)
@@ -51,9 +55,7 @@ def _neighbourhood(best: Loading, relaxed: Relaxed, chance: Random) -> Loading:
     return Counter(bars[j] for j in order[:dear] + rest[: size - dear])
 
 
-def _planned_anew(
-    instance: Instance, state: State, picked: Loading, chance: Random, watch: Watch
-) -> Loading | None:
+def _planned_anew(instance: Instance, state: State, picked: Loading, chance: Random, watch: Watch) -> Loading | None:
     """A cheaper plan for the pieces of these patterns, out of their stock and what is unused."""
     part, kinds, stocks = part_of(instance, state.best, picked)
     found = solved_small(part, loading_cost(picked) - instance.quantum, chance, watch)
@@ -91,9 +93,7 @@ def solved_small(part: Instance, below: int, chance: Random, watch: Watch) -> Lo
     if relaxed is None or not relaxed.converged or relaxed.value > below + 1e-6 * part.unit:
         return None
     for turn in range(2):
-        loading = dive(
-            master, pricing, part.demand, part.limits, relaxed, below, watch, chance if turn else None
-        )
+        loading = dive(master, pricing, part.demand, part.limits, relaxed, below, watch, chance if turn else None)
         if loading is not None:
             return loading
     bound = part.certified(relaxed.prices.tolist())

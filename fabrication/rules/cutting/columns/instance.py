@@ -45,7 +45,6 @@ class Pricing(Protocol):
         """Patterns of negative reduced cost, and the least reduced cost of each stock."""
 
 
-
 class Instance(Protocol):
     """
     A cutting problem in whole numbers.
@@ -71,9 +70,7 @@ class Instance(Protocol):
     def pool(self, bound: Bound, target: int, most: int) -> Pool:
         """All patterns a plan of cost <= target can use; raises `TooMany`."""
 
-    def narrowed(
-        self, demand: Sequence[int], limits: Sequence[int | None]
-    ) -> tuple[Instance, list[int], list[int]]:
+    def narrowed(self, demand: Sequence[int], limits: Sequence[int | None]) -> tuple[Instance, list[int], list[int]]:
         """The same problem for a part of the demand and stock; its types' and stocks' numbers here."""
 
     def least_patterns(self, use: int, watch: Watch) -> int:

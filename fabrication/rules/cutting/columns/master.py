@@ -103,7 +103,7 @@ class Master:
     def result(self) -> tuple[Floats, Floats, dict[int, float]]:
         """How often each pattern is used, the price of each type, the price of each limited stock (>= 0)."""
         solution = self._highs.getSolution()
-        used = np.array(solution.col_value)[self.kinds:]
+        used = np.array(solution.col_value)[self.kinds :]
         duals = np.array(solution.row_dual)
         prices = np.maximum(duals[: self.kinds], 0.0) * self.unit
         stock = {t: max(0.0, -float(duals[row])) * self.unit for t, row in self.limit_row.items()}

@@ -51,8 +51,13 @@ class Pool:
         entries = np.repeat(keep, lengths)
         starts = np.concatenate([[0], np.cumsum(lengths[keep])])
         return Pool(
-            self.stock[keep], self.cost[keep], self.use[keep], starts,
-            self.kinds[entries], self.counts[entries], self.turned[entries],
+            self.stock[keep],
+            self.cost[keep],
+            self.use[keep],
+            starts,
+            self.kinds[entries],
+            self.counts[entries],
+            self.turned[entries],
         )
 
     def within(self, demand: Sequence[int]) -> Pool:
@@ -97,7 +102,10 @@ class Pool:
             if turn:
                 turned[kind] += count
         return Column(
-            int(self.stock[place]), tuple(sorted(rows.items())), int(self.cost[place]), int(self.use[place]),
+            int(self.stock[place]),
+            tuple(sorted(rows.items())),
+            int(self.cost[place]),
+            int(self.use[place]),
             tuple(sorted(turned.items())),
         )
 

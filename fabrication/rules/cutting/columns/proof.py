@@ -111,7 +111,13 @@ class Proof:
         sharp = replace(known, least=target + state.quantum)
         if len(known.pool):
             sharp = sharpened(
-                known, instance.demand, instance.limits, target, state.quantum, instance.unit, watch,
+                known,
+                instance.demand,
+                instance.limits,
+                target,
+                state.quantum,
+                instance.unit,
+                watch,
                 least_patterns=lambda use: instance.least_patterns(use, watch),
             )
         self.sharp, self.sharp_target = sharp, target
@@ -180,8 +186,15 @@ class Proof:
         """The integer program over some patterns."""
         state, instance = self.state, self.instance
         done = best_of_pool(
-            part.pool, instance.demand, instance.limits, aim, instance.unit, watch,
-            quantum=state.quantum, cuts=part.cuts, **settings,
+            part.pool,
+            instance.demand,
+            instance.limits,
+            aim,
+            instance.unit,
+            watch,
+            quantum=state.quantum,
+            cuts=part.cuts,
+            **settings,
         )
         if done.loading is not None and loading_cost(done.loading) > aim:
             # so near the best that the solver cannot tell

@@ -73,8 +73,15 @@ class Search:
                 return
             chance = self.chance if self.dives else None
             loading = dive(
-                self.master, self.pricing, instance.demand, instance.limits, self.relaxed,
-                state.cost - state.quantum, state.watch, chance, pace=PACES[self.dives % len(PACES)],
+                self.master,
+                self.pricing,
+                instance.demand,
+                instance.limits,
+                self.relaxed,
+                state.cost - state.quantum,
+                state.watch,
+                chance,
+                pace=PACES[self.dives % len(PACES)],
             )
             self.dives += 1
             if loading is not None and instance.fits(loading):

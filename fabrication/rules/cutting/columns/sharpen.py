@@ -131,8 +131,14 @@ class _Program:
             starts.append(len(index))
         count = len(places)
         self.highs.addCols(
-            count, self.pool.cost[places] / self.unit, np.zeros(count), np.full(count, highspy.kHighsInf),
-            len(index), np.array(starts[:-1], dtype=np.int32), np.array(index, dtype=np.int32), np.array(value),
+            count,
+            self.pool.cost[places] / self.unit,
+            np.zeros(count),
+            np.full(count, highspy.kHighsInf),
+            len(index),
+            np.array(starts[:-1], dtype=np.int32),
+            np.array(index, dtype=np.int32),
+            np.array(value),
         )
         self.inside[places] = True
         self.order.extend(places.tolist())
@@ -151,7 +157,7 @@ class _Program:
             reduced[self.inside] = 1.0
             dear = np.nonzero(reduced < -1e-7)[0]
             if not len(dear):
-                return np.array(solution.col_value)[self.kinds:], duals
+                return np.array(solution.col_value)[self.kinds :], duals
             self.add(dear[np.argsort(reduced[dear], kind="stable")[:150]])
 
     def reduced(self, duals: Floats) -> Floats:
@@ -162,7 +168,7 @@ class _Program:
             dual = duals[self.kinds + number]
             if dual:
                 out -= np.where(pool.stock == stock, dual * pool.use, 0.0)
-        for coefs, dual in zip(self.coefs, duals[self.kinds + len(self.limited):].tolist(), strict=True):
+        for coefs, dual in zip(self.coefs, duals[self.kinds + len(self.limited) :].tolist(), strict=True):
             if dual:
                 out -= coefs * dual
         return out
@@ -172,7 +178,7 @@ class _Program:
         pool, scale = self.pool, 1 << SCALE_BITS
         whole = np.rint(duals * self.unit * scale).astype(np.int64)
         first = self.kinds + len(self.limited)
-        whole[self.kinds:] = np.minimum(whole[self.kinds:], 0)
+        whole[self.kinds :] = np.minimum(whole[self.kinds :], 0)
         rest = pool.cost * scale - np.add.reduceat(whole[pool.kinds] * pool.counts, pool.starts[:-1])
         for number, stock in enumerate(self.limited):
             rest -= np.where(pool.stock == stock, int(whole[self.kinds + number]) * pool.use, 0)
@@ -180,12 +186,12 @@ class _Program:
             if dual:
                 rest -= coefs * np.int64(dual)
         bound = int((whole[: self.kinds] * self.demand).sum())
-        bound += int((whole[self.kinds: first] * self.bounds).sum())
+        bound += int((whole[self.kinds : first] * self.bounds).sum())
         bound += sum(dual * side for dual, side in zip(whole[first:].tolist(), self.sides, strict=True))
         # a pattern that is too cheap by rounding is paid for as often as it can be used
         short = np.minimum(rest, 0)
         if short.any():
-            most = (self.demand[pool.kinds] // pool.counts)
+            most = self.demand[pool.kinds] // pool.counts
             times = np.minimum.reduceat(most, pool.starts[:-1])
             per_plan = int(self.demand.sum())
             bound += max(int((short * times).sum()), int(short.min()) * per_plan)
@@ -279,7 +285,11 @@ def dense(pool: Pool, kinds: int) -> Small:
 
 
 def _violated(
-    made: Integers, times: Floats, demand: Integers, touched: Integers, chance: np.random.Generator,
+    made: Integers,
+    times: Floats,
+    demand: Integers,
+    touched: Integers,
+    chance: np.random.Generator,
     watch: Watch,
 ) -> list[tuple[float, tuple[int, ...]]]:
     """

@@ -29,7 +29,8 @@ def certified(model: RollModel, duals: Sequence[float], places: int = 24) -> Bou
     excess = excesses(model, prices, scale)
     for _ in range(3):
         over = [
-            (extra, stock.price * scale) for extra, stock in zip(excess, model.stocks, strict=True)
+            (extra, stock.price * scale)
+            for extra, stock in zip(excess, model.stocks, strict=True)
             if stock.id not in model.clean and extra > 0
         ]
         if not over or min(price for _, price in over) == 0:

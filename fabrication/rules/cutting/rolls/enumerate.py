@@ -65,6 +65,11 @@ def _of_stock(
     kinds = np.array([way.kind for way in model.ways], dtype=np.int64)
     turned = np.array([way.turned for way in model.ways], dtype=bool)
     return Pool(
-        np.full(len(node), number, dtype=np.int64), stock.price * drop, drop, starts,
-        kinds[places], counts, turned[places],
+        np.full(len(node), number, dtype=np.int64),
+        stock.price * drop,
+        drop,
+        starts,
+        kinds[places],
+        counts,
+        turned[places],
     )

@@ -60,8 +60,12 @@ class Shelves:
 
     def _lay_for(self, place: int, way: Way, order: Sequence[int]) -> tuple[int, int] | None:
         """(room, lay), no longer among the open ones; None when there is none and none can be opened."""
-        fitting = ((lay, stock) for stock in self._open if place in self.menus[stock]
-                   if (lay := self._least(stock, way)) is not None)
+        fitting = (
+            (lay, stock)
+            for stock in self._open
+            if place in self.menus[stock]
+            if (lay := self._least(stock, way)) is not None
+        )
         best = min(fitting, default=None)
         if best is not None:
             lays = self._open[best[1]]
@@ -69,8 +73,8 @@ class Shelves:
             return best[0]
         stocks = self.model.stocks
         stock = next(
-            (t for t in order if place in self.menus[t]
-             and (stocks[t].limit is None or take(self._left[t], way.drop))), None,
+            (t for t in order if place in self.menus[t] and (stocks[t].limit is None or take(self._left[t], way.drop))),
+            None,
         )
         if stock is None:
             return None

@@ -117,8 +117,9 @@ class _Houses:
                 return wide[0]
         best: tuple[tuple[int, int], str] | None = None
         for name in self.different(wide, homes, group):
-            others = [kind for other, home in homes.items() if home == name and other != group
-                      for kind in self.kinds[other]]
+            others = [
+                kind for other, home in homes.items() if home == name and other != group for kind in self.kinds[other]
+            ]
             without = self._alone(others, name, watch)
             full = self._alone(others + self.kinds[group], name, watch)
             more = full[0] - without[0], full[1] - without[1]
@@ -180,7 +181,9 @@ class _Houses:
         stocks = list(enumerate(self.model.stocks))
         barred = frozenset(
             (kind, t)
-            for group, name in homes.items() for t, stock in stocks if stock.id != name
+            for group, name in homes.items()
+            for t, stock in stocks
+            if stock.id != name
             for kind in self.kinds[group]
         )
         return replace(self.model, barred=barred)

@@ -96,7 +96,8 @@ class RollModel:
         """The ways that one stock can hold."""
         roll = self.stocks[stock]
         return tuple(
-            place for place, way in enumerate(self.ways)
+            place
+            for place, way in enumerate(self.ways)
             if way.width <= roll.room and way.drop <= roll.longest and (way.kind, stock) not in self.barred
         )
 
@@ -197,8 +198,7 @@ def _roll_types(problem: RollProblem, prices: list[int], grid: int, longest: int
             continue
         count = pieces if roll.quantity is None else min(roll.quantity, pieces)
         stretches = [
-            Stretch(number, start, end - start)
-            for number in range(1, count + 1) for start, end in stretches_of(roll)
+            Stretch(number, start, end - start) for number in range(1, count + 1) for start, end in stretches_of(roll)
         ]
         finite.append((roll, price, stretches))
     one_by_one = sum(len(stretches) for _, _, stretches in finite) <= MOST_STRETCHES
@@ -218,7 +218,8 @@ def _roll_types(problem: RollProblem, prices: list[int], grid: int, longest: int
 def _clean(problem: RollProblem) -> dict[str, int]:
     return {
         roll.id: sum(end - start for start, end in stretches_of(roll)) * roll.quantity
-        for roll in problem.stock if roll.length is not None and roll.quantity is not None
+        for roll in problem.stock
+        if roll.length is not None and roll.quantity is not None
     }
 
 
@@ -295,16 +296,18 @@ def _run_together(patterns: list[Pattern]) -> tuple[Pattern, ...]:
     for each in patterns:
         last = out[-1] if out else None
         if last is not None and (last.stock, last.roll, last.cuts, last.length) == (
-            each.stock, each.roll, each.cuts, each.length
+            each.stock,
+            each.roll,
+            each.cuts,
+            each.length,
         ):
             follows = last.start is None or (
-                each.start is not None and each.length is not None
+                each.start is not None
+                and each.length is not None
                 and each.start.ticks == last.start.ticks + last.times * each.length.ticks
             )
             if follows:
-                out[-1] = Pattern(
-                    last.stock, last.times + 1, last.cuts, last.left, last.length, last.roll, last.start
-                )
+                out[-1] = Pattern(last.stock, last.times + 1, last.cuts, last.left, last.length, last.roll, last.start)
                 continue
         out.append(each)
     return tuple(out)

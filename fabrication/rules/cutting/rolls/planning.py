@@ -176,7 +176,8 @@ def _take_out(
             count -= min(count, quantity)
     kept = tuple(
         replace(piece, quantity=piece.quantity - out[piece.id])
-        for piece in problem.pieces if piece.quantity > out[piece.id]
+        for piece in problem.pieces
+        if piece.quantity > out[piece.id]
     )
     why = "no roll is left that holds it"
     gone = tuple(Unplaced(piece.id, out[piece.id], why) for piece in problem.pieces if out[piece.id])

@@ -43,14 +43,16 @@ class RollPricing:
                     batch *= 2
             ways = [self.model.ways[place] for place in places]
             count = np.array(batches, dtype=np.int64)
-            self._parts.append((
-                stocks,
-                np.array(places, dtype=np.int64),
-                count,
-                np.array([way.kind for way in ways], dtype=np.int64),
-                np.array([way.width for way in ways], dtype=np.int64) * count,
-                room,
-            ))
+            self._parts.append(
+                (
+                    stocks,
+                    np.array(places, dtype=np.int64),
+                    count,
+                    np.array([way.kind for way in ways], dtype=np.int64),
+                    np.array([way.width for way in ways], dtype=np.int64) * count,
+                    room,
+                )
+            )
             if self._table.shape[0] <= len(places) or self._table.shape[1] <= room:
                 shape = (max(self._table.shape[0], len(places) + 1), max(self._table.shape[1], room + 1))
                 self._table = np.zeros(shape)
