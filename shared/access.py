@@ -37,7 +37,7 @@ def roles_required(*names: str) -> Callable[[View], View]:
     """
     A page for these roles only; others get a 403. It stands under ``@login_required``.
 
-    The decorated view carries its roles as ``.roles``, which the door test reads.
+    The decorated view carries its roles as ``.roles``, which the permission test reads.
     """
 
     def decorate(view: View) -> View:
@@ -47,7 +47,7 @@ def roles_required(*names: str) -> Callable[[View], View]:
                 raise PermissionDenied
             return view(request, *args, **kwargs)
 
-        inner.roles = frozenset(names)  # type: ignore[attr-defined]  # what the door test reads
+        inner.roles = frozenset(names)  # type: ignore[attr-defined]  # what the permission test reads
         return inner
 
     return decorate

@@ -30,7 +30,7 @@ LONGEST = (
     "faults",
     "browser",
     "kept",
-    "test_doors.py",
+    "test_permissions.py",
     "installs",
     "fuzz",
     "jobs",
@@ -48,14 +48,14 @@ def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
     """
     Puts what takes longest first, and marks what touches the database, to be run again on PostgreSQL.
 
-    Of these, ``page`` are the walks through pages and their doors: they read what services wrote, whichever
+    Of these, ``page`` are the walks through pages and their permissions: they read what services wrote, whichever
     the engine, and the second pass leaves them out.
     """
     items.sort(key=place_in_line)
     for item in items:
         if item.get_closest_marker("django_db") or "db" in getattr(item, "fixturenames", ()):
             item.add_marker("database")
-        if item.path.stem == "test_doors" or item.path.stem.endswith("pages"):
+        if item.path.stem == "test_permissions" or item.path.stem.endswith("pages"):
             item.add_marker("page")
 
 

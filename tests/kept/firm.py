@@ -60,7 +60,7 @@ def make() -> None:
         _installing(people)
     with _at(9, 0):
         _documents(people)
-        _doors(people)
+        _sign_ins(people)
     empty = [
         model._meta.db_table
         for model in apps.get_models(include_auto_created=True)
@@ -347,7 +347,7 @@ def _installing(people: dict[str, Any]) -> None:
     calendar.mark_on_the_way(appointment=then, by=by)
 
 
-# -- sheets and doors --------------------------------------------------------------------------------------
+# -- documents and sign-ins ---------------------------------------------------------------------------------
 
 
 def _documents(people: dict[str, Any]) -> None:
@@ -362,7 +362,7 @@ def _documents(people: dict[str, Any]) -> None:
     assert set(_do_runs("shared.")) == {"done"}
 
 
-def _doors(people: dict[str, Any]) -> None:
+def _sign_ins(people: dict[str, Any]) -> None:
     """Somebody signed in, somebody mistook the password."""
     Client().force_login(people["owner"])
     Client().post("/sign-in/", {"username": "measurer", "password": "measure once"})

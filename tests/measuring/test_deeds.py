@@ -239,7 +239,7 @@ def test_every_kind_of_deed_does_its_deed(phone: Phone, visit: Visit, opening: O
     }  # fmt: skip
 
 
-# -- doors ----------------------------------------------------------------------------------
+# -- permissions ----------------------------------------------------------------------------------
 
 
 def test_a_revoked_phone_is_refused(phone: Phone, measurer: User) -> None:

@@ -1,4 +1,4 @@
-"""The common pages: doors, throttled sign-in, errors, no inline anything."""
+"""The common pages: permissions, throttled sign-in, errors, no inline anything."""
 
 from __future__ import annotations
 
@@ -97,7 +97,7 @@ def test_sign_in_leads_nowhere_but_here(client: Client, dispatcher: User) -> Non
     assert answer.url == "/"
 
 
-# -- doors --------------------------------------------------------------------------------------
+# -- permissions --------------------------------------------------------------------------------------
 
 OPEN = {
     "sign_in",

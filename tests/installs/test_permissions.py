@@ -199,7 +199,7 @@ def test_a_stranger_gets_nothing_of_another_branch(
     assert set(deeds.values()) <= {403, 404}
 
 
-def test_nobody_signed_in_is_sent_to_the_door(keys: dict[str, list[Any]], client: Client) -> None:
+def test_nobody_signed_in_is_sent_to_sign_in(keys: dict[str, list[Any]], client: Client) -> None:
     for name in (*PAGES, *DEEDS):
         answer = client.get(address(name, keys))
 

@@ -44,7 +44,7 @@ ANYBODY_SIGNED_IN = {
 
 
 @dataclass(frozen=True)
-class Door:
+class Entrance:
     """One method of one address, and the roles that may enter."""
 
     name: str
@@ -56,51 +56,51 @@ class Door:
         return f"{self.method} {self.name}"
 
 
-def doors(patterns: Any = None, before: str = "", space: str = "") -> Iterator[Door]:
-    """Every door of the site."""
+def entrances(patterns: Any = None, before: str = "", space: str = "") -> Iterator[Entrance]:
+    """Every method of every address of the site."""
     for one in patterns or get_resolver().url_patterns:
         here = before + str(one.pattern)
         if isinstance(one, URLResolver):
-            yield from doors(one.url_patterns, here, f"{one.namespace}:" if one.namespace else space)
+            yield from entrances(one.url_patterns, here, f"{one.namespace}:" if one.namespace else space)
         elif isinstance(one, URLPattern) and "format" not in here:
-            yield from _doors_of(one, space + (one.name or here), address_of(here))
+            yield from _entrances_of(one, space + (one.name or here), address_of(here))
 
 
-def _doors_of(one: URLPattern, name: str, address: str) -> Iterator[Door]:
+def _entrances_of(one: URLPattern, name: str, address: str) -> Iterator[Entrance]:
     view = one.callback
     cls = getattr(view, "cls", None) or getattr(view, "view_class", None)
     if actions := getattr(view, "actions", None):
         for method, action in actions.items():
             wanted = getattr(cls, "deed_roles", {}).get(action, getattr(cls, "roles", None))
-            yield Door(name, address, method, None if wanted is None else frozenset(wanted))
+            yield Entrance(name, address, method, None if wanted is None else frozenset(wanted))
     else:
         wanted = getattr(view, "roles", getattr(cls, "roles", None))
         for method in ("get", "post"):
-            yield Door(name, address, method, None if wanted is None else frozenset(wanted))
+            yield Entrance(name, address, method, None if wanted is None else frozenset(wanted))
 
 
-DOORS = [door for door in doors() if door.name.rpartition(":")[2] not in OPEN]
+ENTRANCES = [entrance for entrance in entrances() if entrance.name.rpartition(":")[2] not in OPEN]
 
 
-def test_every_door_says_who_may_enter() -> None:
-    silent = sorted({door.name for door in DOORS if door.roles is None} - ANYBODY_SIGNED_IN)
+def test_every_entrance_says_who_may_enter() -> None:
+    silent = sorted({entrance.name for entrance in ENTRANCES if entrance.roles is None} - ANYBODY_SIGNED_IN)
 
     assert silent == []
 
 
 @pytest.mark.parametrize("role", roles.ALL)
-def test_a_role_enters_the_doors_that_name_it_and_no_other(
+def test_a_role_enters_what_names_it_and_no_other(
     role: str, cast: dict[str, User], as_user: Callable[[User], Client]
 ) -> None:
     client, wrong = as_user(cast[role]), []
     client.raise_request_exception = False
-    for door in DOORS:
-        if door.roles is None:
+    for entrance in ENTRANCES:
+        if entrance.roles is None:
             continue
-        code = getattr(client, door.method)(door.address).status_code
-        may = role in door.roles
+        code = getattr(client, entrance.method)(entrance.address).status_code
+        may = role in entrance.roles
         # A page may let more people read than write: what is sent may be refused to some of its roles.
-        if (not may and code not in {403, 405}) or (may and door.method == "get" and code == 403):
-            wrong.append(f"{door}: {code}")
+        if (not may and code not in {403, 405}) or (may and entrance.method == "get" and code == 403):
+            wrong.append(f"{entrance}: {code}")
 
     assert wrong == []

@@ -24,7 +24,7 @@ FIELD = set(roles.FIELD)
 ALL = set(roles.ALL)
 
 # name: (who may enter, method, what the address takes)
-DOORS = {
+ENTRANCES = {
     "list": (ALL, "get", None),
     "book": (OFFICE, "get", None),
     "book_windows": (OFFICE, "post", None),
@@ -123,14 +123,14 @@ def keys(cast, branch):
 
 
 def address(name, keys):
-    taken = DOORS[name][2]
+    taken = ENTRANCES[name][2]
     return reverse(f"jobs:{name}", args=[keys[taken]] if taken else [])
 
 
 def test_every_address_is_in_the_table():
     names = {pattern.name for pattern in _patterns()}
 
-    assert names == set(DOORS) | OPEN
+    assert names == set(ENTRANCES) | OPEN
 
 
 def _patterns():
@@ -140,9 +140,9 @@ def _patterns():
     raise AssertionError("jobs has no addresses")
 
 
-@pytest.mark.parametrize("name", DOORS)
+@pytest.mark.parametrize("name", ENTRANCES)
 def test_roles_that_may_enter_do_and_others_do_not(name, cast, keys, as_user):
-    allowed, method, _ = DOORS[name]
+    allowed, method, _ = ENTRANCES[name]
     url = address(name, keys)
 
     for role in roles.ALL:
@@ -153,24 +153,24 @@ def test_roles_that_may_enter_do_and_others_do_not(name, cast, keys, as_user):
         assert answer.status_code < 500
 
 
-@pytest.mark.parametrize("name", [name for name in DOORS if DOORS[name][1] == "post"])
+@pytest.mark.parametrize("name", [name for name in ENTRANCES if ENTRANCES[name][1] == "post"])
 def test_deeds_answer_the_office_without_breaking(name, dispatcher, keys, as_user):
     answer = as_user(dispatcher).post(address(name, keys))
 
     assert answer.status_code in {200, 302, 404, 422}
 
 
-@pytest.mark.parametrize("name", DOORS)
+@pytest.mark.parametrize("name", ENTRANCES)
 def test_nobody_signed_out_gets_in(name, keys, client):
-    answer = getattr(client, DOORS[name][1])(address(name, keys))
+    answer = getattr(client, ENTRANCES[name][1])(address(name, keys))
 
     assert answer.status_code == 302
     assert answer.url.startswith("/sign-in/")
 
 
-@pytest.mark.parametrize("name", [name for name in DOORS if DOORS[name][2]])
+@pytest.mark.parametrize("name", [name for name in ENTRANCES if ENTRANCES[name][2]])
 def test_a_stranger_finds_nothing_there(name, stranger, keys, as_user):
-    answer = getattr(as_user(stranger), DOORS[name][1])(address(name, keys))
+    answer = getattr(as_user(stranger), ENTRANCES[name][1])(address(name, keys))
 
     assert answer.status_code == 404
 
