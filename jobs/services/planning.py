@@ -15,12 +15,12 @@ from django.db import transaction
 from django.utils import timezone
 
 from jobs.models import Absence, Appointment, AppointmentMove, CalendarRules, Crew, Proposal, ProposedMove
-from jobs.rules.early import urged
+from jobs.rules.early_bias import early_biased
 from jobs.rules.routing import Objective, Plan, Problem, Stop, explain, verify
 from jobs.rules.routing.documents import plan_from, problem_document
 from jobs.rules.routing.knots import explain_knots
 from jobs.rules.routing.model import Id
-from jobs.rules.steady import steadied
+from jobs.rules.stabilise import stabilised
 from jobs.schedule.chances import Doubt, doubtful
 from jobs.schedule.day import BEGUN, DaySchedule, moment, read_schedule
 from jobs.schedule.effects import COST_UNIT, day_cost, money, prices_of
@@ -131,9 +131,9 @@ def plan_routes(ctx: runs.Context) -> None:
     plan, answer = _solve(told, calendar.problem, params["seconds"], keep=params["keep"])
     doubts: list[Doubt] | None = None
     if params.get("sure"):
-        plan, doubts = _surer(told, calendar, plan, params["seconds"], keep=params["keep"])
+        plan, doubts = _more_reliable(told, calendar, plan, params["seconds"], keep=params["keep"])
     if params["keep"]:
-        plan = steadied(calendar.problem, plan, _standing(calendar))
+        plan = stabilised(calendar.problem, plan, _standing(calendar))
         doubts = doubtful(calendar, plan, SURE, timezone.now()) if doubts is not None else None
     if bound is not None and not plan.unplaced:
         bound = best_bound(calendar, bound, answer.get("bound"))
@@ -153,13 +153,15 @@ def _solve(told: _Told, problem: Problem, seconds: float, *, keep: bool) -> tupl
     return plan_from(problem, answer), answer
 
 
-def _surer(told: _Told, calendar: PlanProblem, plan: Plan, seconds: float, *, keep: bool) -> tuple[Plan, list[Doubt]]:
-    """The surer of two plans, this one and one that pays for coming late into a promise; with its doubtful promises."""
+def _more_reliable(
+    told: _Told, calendar: PlanProblem, plan: Plan, seconds: float, *, keep: bool
+) -> tuple[Plan, list[Doubt]]:
+    """The more reliable of this plan and one that pays for coming late into a promise; with its doubtful promises."""
     problem, doubts = calendar.problem, doubtful(calendar, plan, SURE, timezone.now())
     if not doubts or told.should_stop():
         return plan, doubts
     told = _Told(told.ctx, told.seconds, None, f"{len(doubts)} promises are not sure enough: looking for a surer plan")
-    priced, _ = _solve(told, urged(problem), seconds, keep=keep)
+    priced, _ = _solve(told, early_biased(problem), seconds, keep=keep)
     trial = at_own_prices(calendar, priced)
     if trial is None or verify(problem, trial):
         return plan, doubts

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from jobs.rules.routing import Crew, Objective, Problem, Stop, plan_of, verify
-from jobs.rules.steady import steadied
+from jobs.rules.stabilise import stabilised
 
 HOUR = 3600
 
@@ -29,14 +29,14 @@ def test_an_untouched_route_keeps_every_time_though_setting_off_later_is_cheaper
     told = {1: HOUR // 2, 2: 4 * HOUR + 900}
 
     assert starts(plan) != told
-    assert starts(steadied(problem, plan, told)) == told
+    assert starts(stabilised(problem, plan, told)) == told
 
 
 def test_a_visit_put_between_moves_the_later_ones_no_more_than_it_must():
     problem = a_day(Stop(1, 1, HOUR, windows=((0, 8 * HOUR),)), Stop(2, 2, HOUR), Stop(3, 3, 1500))
     plan = plan_of(problem, {0: [0, 2, 1]})
 
-    found = steadied(problem, plan, {1: HOUR, 2: 2 * HOUR + 2400})
+    found = stabilised(problem, plan, {1: HOUR, 2: 2 * HOUR + 2400})
 
     assert not verify(problem, found)
     assert starts(found)[1] >= HOUR - 300
@@ -46,7 +46,7 @@ def test_a_visit_put_between_moves_the_later_ones_no_more_than_it_must():
 def test_a_promise_is_never_left_for_a_told_time():
     problem = a_day(Stop(1, 1, HOUR, promised=(2 * HOUR, 3 * HOUR)))
 
-    found = steadied(problem, plan_of(problem, {0: [0]}), {1: HOUR})
+    found = stabilised(problem, plan_of(problem, {0: [0]}), {1: HOUR})
 
     assert 2 * HOUR <= starts(found)[1] <= 3 * HOUR
 
@@ -57,7 +57,7 @@ def test_one_visit_that_must_move_far_does_not_move_those_before_it():
     )  # fmt: skip
     told = {1: HOUR, 2: 3 * HOUR}
 
-    found = steadied(problem, plan_of(problem, {0: [0, 2, 1]}), told)
+    found = stabilised(problem, plan_of(problem, {0: [0, 2, 1]}), told)
 
     assert starts(found)[1] == HOUR
     assert starts(found)[2] == 5 * HOUR + 1200

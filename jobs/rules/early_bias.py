@@ -13,7 +13,7 @@ LATE_PRICE: Final = 5
 """What a second of that costs, in seconds of driving; chosen on generated branches, no published source."""
 
 
-def urged(problem: Problem) -> Problem:
+def early_biased(problem: Problem) -> Problem:
     """
     The problem with every second of a promise's last hour at a price, its bounds as they were.
 
@@ -26,16 +26,16 @@ def urged(problem: Problem) -> Problem:
     >>> from jobs.rules.routing import Crew, Problem, Stop
     >>> stop = Stop(1, 1, 600, promised=(36_000, 43_200))
     >>> there = np.array([[0, 60], [60, 0]])
-    >>> priced = urged(Problem((Crew("A", 0, 0, ((28_800, 61_200),)),), (stop,), there))
+    >>> priced = early_biased(Problem((Crew("A", 0, 0, ((28_800, 61_200),)),), (stop,), there))
     >>> priced.stops[0].promised, priced.windows
     ((36000, 39600), (((36000, 43200),),))
     """
     o = problem.objective
     late = min(LARGEST_WEIGHT, LATE_PRICE * max(1, o.drive or o.paid))
-    return problem.with_stops(map(_urged, problem.stops), objective=replace(o, late=late, grace=EARLY_S))
+    return problem.with_stops(map(_early_biased, problem.stops), objective=replace(o, late=late, grace=EARLY_S))
 
 
-def _urged(stop: Stop) -> Stop:
+def _early_biased(stop: Stop) -> Stop:
     if stop.promised is None:
         return stop
     begin, end = stop.promised

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from jobs.rules.early import urged
+from jobs.rules.early_bias import early_biased
 from jobs.rules.routing import Crew, Objective, Stop, orders_of, plan_of, solve, verify
 from tests.jobs.routing.branches import HOUR, line, random_branch
 
@@ -15,7 +15,7 @@ from tests.jobs.routing.branches import HOUR, line, random_branch
 def test_a_promise_is_kept_within_the_same_bounds(promised):
     problem = line(Stop("a", 1, HOUR, promised=promised, earliest=600))
 
-    assert urged(problem).windows == problem.windows
+    assert early_biased(problem).windows == problem.windows
 
 
 def test_what_is_promised_goes_first_though_the_way_is_longer():
@@ -27,7 +27,7 @@ def test_what_is_promised_goes_first_though_the_way_is_longer():
     def cheapest(problem):
         return min(((0, 1), (1, 0)), key=lambda order: plan_of(problem, {0: order}).cost)
 
-    assert (cheapest(problem), cheapest(urged(problem))) == ((0, 1), (1, 0))
+    assert (cheapest(problem), cheapest(early_biased(problem))) == ((0, 1), (1, 0))
 
 
 @pytest.mark.parametrize("first", range(0, 60, 20))
@@ -36,7 +36,7 @@ def test_what_is_planned_at_a_price_can_be_driven_without_it(first):
         problem = random_branch(seed)
         if problem.objective.late:
             continue
-        priced = urged(problem)
+        priced = early_biased(problem)
         plan = plan_of(problem, orders_of(priced, solve(priced, 0.0)))
         assert plan is not None, seed
         assert verify(problem, plan) == (), seed

@@ -14,7 +14,7 @@ SLACKS: Final = (0, 300, 600, 900, 1800, 2700, 3600, 5400, 7200)
 """By how many seconds a stop may begin earlier or later, the least first."""
 
 
-def steadied(problem: Problem, plan: Plan, starts: Mapping[Id, int]) -> Plan:
+def stabilised(problem: Problem, plan: Plan, starts: Mapping[Id, int]) -> Plan:
     """
     The same routes in the same order, each as near to its told starts as it can be driven.
 
@@ -32,17 +32,17 @@ def steadied(problem: Problem, plan: Plan, starts: Mapping[Id, int]) -> Plan:
     >>> from jobs.rules.routing import Crew, Problem, Stop, plan_of
     >>> there = np.array([[0, 600], [600, 0]])
     >>> problem = Problem((Crew("A", 0, 0, ((0, 36_000),)),), (Stop(1, 1, 600, windows=((0, 9_000),)),), there)
-    >>> steadied(problem, plan_of(problem, {0: [0]}), {1: 7_200}).routes[0].visits[0].start
+    >>> stabilised(problem, plan_of(problem, {0: [0]}), {1: 7_200}).routes[0].visits[0].start
     7200
     """
     if problem.knots:
         return plan  # stops that wait for each other have their times from each other
-    routes = tuple(_steady(problem, route, starts) for route in plan.routes)
+    routes = tuple(_stabilised_route(problem, route, starts) for route in plan.routes)
     found = assemble(problem, routes, {one.id: one.reason for one in plan.unplaced})
     return plan if verify(problem, found) else found
 
 
-def _steady(problem: Problem, route: Route, starts: Mapping[Id, int]) -> Route:
+def _stabilised_route(problem: Problem, route: Route, starts: Mapping[Id, int]) -> Route:
     """The route with every stop at its told start; where that can't be, one after another as near as it goes."""
     day = problem.days[problem.day_number[route.crew, route.shift]]
     order = [problem.stop_number[visit.id] for visit in route.visits]
