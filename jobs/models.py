@@ -233,7 +233,7 @@ class Job(models.Model):
     coming: list[Appointment]
     """Visits still to come, on rows read with `jobs.views.jobs.next_visits`."""
     live_visits: list[Appointment]
-    """Visits that are not cancelled, on rows that the page of stuck jobs read."""
+    """Visits that are not cancelled, on rows that the page of what needs attention read."""
 
     branch = models.ForeignKey("shared.Branch", models.PROTECT, related_name="jobs")
     number = models.CharField(max_length=16)

@@ -12,11 +12,11 @@ def register() -> None:
 
     menu.add("Calendar", "jobs:calendar", roles=[roles.DISPATCHER], place=10)
     menu.add("Jobs", "jobs:list", roles=[roles.DISPATCHER], place=11)
-    menu.add("Stuck", "jobs:stuck", roles=[roles.DISPATCHER], place=12)
+    menu.add("Stuck", "jobs:attention", roles=[roles.DISPATCHER], place=12)
     menu.add("Sites", "jobs:sites", roles=[roles.DISPATCHER], place=13)
     menu.add("Crews", "jobs:crews", roles=[roles.DISPATCHER], place=14)
     menu.add("Today", "jobs:today", roles=roles.FIELD, place=20)
     menu.add("Jobs", "jobs:list", roles=[roles.OWNER], place=60)
     menu.add("Calendar", "jobs:calendar", roles=[roles.OWNER], place=61)
-    menu.add("Stuck", "jobs:stuck", roles=[roles.OWNER], place=62)
+    menu.add("Stuck", "jobs:attention", roles=[roles.OWNER], place=62)
     demo.add(town.load, place=10)

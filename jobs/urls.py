@@ -2,7 +2,7 @@
 
 from django.urls import path
 
-from jobs.views import appointments, board, booking, crews, field, imports, jobs, plan, projects, sites, stuck
+from jobs.views import appointments, attention, board, booking, crews, field, imports, jobs, plan, projects, sites
 
 app_name = "jobs"
 
@@ -53,9 +53,9 @@ urlpatterns = [
     path("calendar/plan/runs/<uuid:pk>/", plan.plan_run, name="plan_run"),
     path("calendar/plan/<int:pk>/", plan.proposal, name="proposal"),
     path("calendar/plan/<int:pk>/answer/", plan.proposal_answer, name="proposal_answer"),
-    path("stuck/", stuck.stuck, name="stuck"),
-    path("stuck/entries/<int:pk>/again/", stuck.entry_again, name="entry_again"),
-    path("stuck/entries/<int:pk>/drop/", stuck.entry_drop, name="entry_drop"),
+    path("stuck/", attention.attention, name="attention"),
+    path("stuck/entries/<int:pk>/again/", attention.entry_again, name="entry_again"),
+    path("stuck/entries/<int:pk>/drop/", attention.entry_drop, name="entry_drop"),
     path("today/", field.today, name="today"),
     path("my-calendar/", crews.my_calendar, name="my_calendar"),
     path("feeds/<str:token>.ics", crews.feed, name="feed"),

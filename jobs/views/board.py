@@ -27,14 +27,14 @@ from jobs.schedule.board import draw_board, problem_of
 from jobs.schedule.chances import outlooks
 from jobs.schedule.day import DaySchedule, Schedule, read_schedule
 from jobs.views.appointments import sentence
+from jobs.views.attention import crewless, decisions
 from jobs.views.jobs import csv_answer, local_text, parse_date_or_none
-from jobs.views.stuck import crewless, decisions
 from shared.access import SignedInRequest, roles_required
 from shared.errors import Refused
 from shared.formats.dates import short_day
 
 DECISIONS = 8
-"""So many stand on the calendar; the rest on Stuck."""
+"""So many stand on the calendar; the rest on the page of what needs attention."""
 SHOW = {"measuring": MEASURING, "installing": INSTALLING}
 
 

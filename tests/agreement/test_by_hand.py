@@ -287,10 +287,10 @@ def test_what_a_visit_left_is_the_dispatchers_turn(
 
     eyes, job = Eyes(firm), day.visit.job
     books = f"{reverse('jobs:visit_new', args=[job.pk])}?purpose=measure"
-    rows = eyes.sheet("dispatcher", f"{reverse('jobs:stuck')}?format=csv")
+    rows = eyes.sheet("dispatcher", f"{reverse('jobs:attention')}?format=csv")
     row = next(one for one in rows if one["job"] == job.number)
     assert (row["next"], row["whose turn"]) == (says, "dispatcher")
-    for url in (reverse("jobs:stuck"), f"{reverse('jobs:calendar')}?day={TODAY}", job.get_absolute_url()):
+    for url in (reverse("jobs:attention"), f"{reverse('jobs:calendar')}?day={TODAY}", job.get_absolute_url()):
         page = eyes.page("dispatcher", url)
         told = [one.text for one in page.all("a") if one["href"] == books]
         assert any(says.lower() in text.lower() for text in told), (url, told)

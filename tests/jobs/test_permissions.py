@@ -71,7 +71,7 @@ ENTRANCES = {
     "plan_run": (OFFICE, "get", "run"),
     "proposal": (OFFICE, "get", "proposal"),
     "proposal_answer": (OFFICE, "post", "proposal"),
-    "stuck": (OFFICE, "get", None),
+    "attention": (OFFICE, "get", None),
     "entry_again": (OFFICE, "post", "entry"),
     "entry_drop": (OFFICE, "post", "entry"),
     "today": (FIELD, "get", None),

@@ -144,7 +144,7 @@ def _days(days: list[str]) -> Answers:
 
 def _decisions() -> Answers:
     """Promises in danger and what else needs a decision."""
-    from jobs.views.stuck import decisions
+    from jobs.views.attention import decisions
     from shared.models import User
 
     found = decisions(User.objects.get(username="dispatcher"))

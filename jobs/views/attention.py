@@ -1,4 +1,4 @@
-"""Stuck: what waits, since when, whose turn it is."""
+"""What needs attention: what waits, since when, whose turn it is."""
 
 from __future__ import annotations
 
@@ -63,7 +63,7 @@ class Waiting:
 @login_required
 @roles_required(*OFFICE)
 @require_GET
-def stuck(request: SignedInRequest) -> HttpResponseBase:
+def attention(request: SignedInRequest) -> HttpResponseBase:
     """Jobs by stage and age, oldest first, with the next action and whose it is; and what needs a decision."""
     rows = Job.objects.visible_to(request.user).open()
     counts = {row["stage"]: row["count"] for row in rows.values("stage").annotate(count=Count("pk"))}
@@ -91,7 +91,7 @@ def stuck(request: SignedInRequest) -> HttpResponseBase:
         "decisions": decisions(request.user, again) if page.number == 1 and not stage else [],
         "untaken": entries.untaken(request.user),
     }
-    return render(request, "jobs/stuck.html", context)
+    return render(request, "jobs/attention.html", context)
 
 
 def _parked_for(request: SignedInRequest, pk: int) -> ParkedEntry:
@@ -109,7 +109,7 @@ def entry_again(request: SignedInRequest, pk: int) -> HttpResponse:
         messages.success(request, f"Settled. {parked.entry.device.user}'s phone shows what became of it.")
     else:
         messages.error(request, "Not taken this time either. It is tried again by itself.")
-    return redirect(f"{reverse('jobs:stuck')}#entries")
+    return redirect(f"{reverse('jobs:attention')}#entries")
 
 
 @login_required
@@ -123,7 +123,7 @@ def entry_drop(request: SignedInRequest, pk: int) -> HttpResponse:
         messages.success(request, f"Dropped. The phone of {parked.entry.device.user} shows your reason.")
     except Refused as refusal:
         messages.error(request, f"Reason: {refusal.problem}" if refusal.field else refusal.problem)
-    return redirect(f"{reverse('jobs:stuck')}#entries")
+    return redirect(f"{reverse('jobs:attention')}#entries")
 
 
 def visits_needed(user: User) -> dict[int, Blocker]:
@@ -178,7 +178,7 @@ def decisions(user: User, again: Mapping[int, Blocker] | None = None) -> list[De
     for entry in entries.untaken(user):
         where = entry.row.where or str(entry.row.entry.device)
         text = f"{where}: {entry.title} from a phone is not taken. Try it again or drop it."
-        found.append(Decision(text, f"{reverse('jobs:stuck')}#entries", "stop"))
+        found.append(Decision(text, f"{reverse('jobs:attention')}#entries", "stop"))
     again = visits_needed(user) if again is None else again
     today = timezone.now().astimezone(user.branch.tz).date()
     rules = CalendarRules.of(user.branch)
