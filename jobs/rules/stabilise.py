@@ -35,7 +35,7 @@ def stabilised(problem: Problem, plan: Plan, starts: Mapping[Id, int]) -> Plan:
     >>> stabilised(problem, plan_of(problem, {0: [0]}), {1: 7_200}).routes[0].visits[0].start
     7200
     """
-    if problem.knots:
+    if problem.linked_stops:
         return plan  # stops that wait for each other have their times from each other
     routes = tuple(_stabilised_route(problem, route, starts) for route in plan.routes)
     found = assemble(problem, routes, {one.id: one.reason for one in plan.unplaced})

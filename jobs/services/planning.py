@@ -18,7 +18,7 @@ from jobs.models import Absence, Appointment, AppointmentMove, CalendarRules, Cr
 from jobs.rules.early_bias import early_biased
 from jobs.rules.routing import Objective, Plan, Problem, Stop, explain, verify
 from jobs.rules.routing.documents import plan_from, problem_document
-from jobs.rules.routing.knots import explain_knots
+from jobs.rules.routing.linked_stops import explain_linked_stops
 from jobs.rules.routing.model import Id
 from jobs.rules.stabilise import stabilised
 from jobs.schedule.chances import Doubt, doubtful
@@ -308,7 +308,7 @@ def _moves_placed(calendar: PlanProblem, plan: Plan, prices: Objective) -> Itera
 def _moves_left(calendar: PlanProblem, plan: Plan) -> Iterator[ProposedMove]:
     """The visits that the plan leaves out, with why."""
     if any(entry.reason is None for entry in plan.unplaced):
-        plan = (explain_knots if calendar.problem.knots else explain)(calendar.problem, plan)
+        plan = (explain_linked_stops if calendar.problem.linked_stops else explain)(calendar.problem, plan)
     numbers = {pk: row.job.number for pk, row in calendar.rows.items()}
     for entry in plan.unplaced:
         yield _move(calendar.rows[int(entry.id)], why=plain_why(calendar, entry.reason, numbers)[:240])

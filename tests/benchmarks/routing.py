@@ -38,7 +38,7 @@ from tests.benchmarks.routing_instances import (
     read_branch,
 )  # fmt: skip
 from tests.benchmarks.routing_vroom import build_with_vroom
-from tests.jobs.routing.branches import knotted, random_branch
+from tests.jobs.routing.branches import linked_branch, random_branch
 
 ROOT = Path(__file__).resolve().parents[2]
 
@@ -355,7 +355,7 @@ def _random(count: int) -> str:
         broken += bool(verify(problem, solve(problem, 0.3, seed)))
     linked = 0
     for seed in range(300):
-        problem = knotted(seed)
+        problem = linked_branch(seed)
         linked += bool(verify(problem, solve(problem, 0.0, seed)))
     found = f"{broken + linked}"
     VERDICTS.append((f"{count} random branches and 300 with linked stops: plans that fail", "0", found, found == "0"))

@@ -291,8 +291,8 @@ class Problem:
         return tuple(tuple(self._allowed(stop)) for stop in self.stops)
 
     @cached_property
-    def knots(self) -> tuple[tuple[int, ...], ...]:
-        """Stops that hang together by `meets` and `follows`, each knot's numbers ascending."""
+    def linked_stops(self) -> tuple[tuple[int, ...], ...]:
+        """Stops that hang together by `meets` and `follows`, in groups, each with its numbers ascending."""
         pairs = [
             (number, self.stop_number[other])
             for number, stop in enumerate(self.stops)
@@ -301,10 +301,10 @@ class Problem:
         ]
         return _joined({number for pair in pairs for number in pair}, pairs)
 
-    def meetings(self, knot: Iterable[int]) -> list[tuple[int, ...]]:
-        """The knot's stops by who begin together; a meeting stands after all that it follows."""
-        found = ((number, self.stops[number].meets) for number in knot)
-        waiting = _joined(knot, [(number, self.stop_number[other]) for number, other in found if other is not None])
+    def meetings(self, linked: Iterable[int]) -> list[tuple[int, ...]]:
+        """These linked stops by who begin together; a meeting stands after all that it follows."""
+        found = ((number, self.stops[number].meets) for number in linked)
+        waiting = _joined(linked, [(number, self.stop_number[other]) for number, other in found if other is not None])
         done: list[tuple[int, ...]] = []
         placed: set[int] = set()
         while waiting:
@@ -529,10 +529,10 @@ def _check_links(problem: Problem) -> None:
             other = getattr(stop, name)
             if other is not None and (other not in known or other == stop.id):
                 raise ProblemError(f"stops[{place}].{name}", f"{other!r} is not another stop", "the id of another stop")
-    for knot in problem.knots:
-        if not problem.meetings(knot):
-            ids = ", ".join(repr(problem.stops[number].id) for number in knot[:5])
-            raise ProblemError(f"stops[{knot[0]}].follows", f"{ids} wait for each other in a circle", "an order")
+    for linked in problem.linked_stops:
+        if not problem.meetings(linked):
+            ids = ", ".join(repr(problem.stops[number].id) for number in linked[:5])
+            raise ProblemError(f"stops[{linked[0]}].follows", f"{ids} wait for each other in a circle", "an order")
 
 
 def _check_span(at: str, span: Span) -> None:

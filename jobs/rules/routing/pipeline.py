@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING, Final
 
 from jobs.rules.routing.arrays import Arrays, arrays_of, has_long_routes
 from jobs.rules.routing.aside import Aside, compile_later
-from jobs.rules.routing.knots import explain_knots, held_as, put_in
+from jobs.rules.routing.linked_stops import explain_linked_stops, held_as, put_in
 from jobs.rules.routing.model import Plan, Problem
 from jobs.rules.routing.polish import unsuitable
 from jobs.rules.routing.regret import fill, make_room, regret_plan
@@ -87,8 +87,8 @@ def solve(
         Filled with what each engine did: "used", or why it was not.
     """
     engines = {} if engines is None else engines
-    if problem.knots:
-        return _solve_knots(problem, seconds, seed, start, progress, should_stop, engines)
+    if problem.linked_stops:
+        return _solve_linked_stops(problem, seconds, seed, start, progress, should_stop, engines)
     best = Best(problem, time.monotonic(), progress)
     deadline = best.began + seconds
     best.offer(start, "start")
@@ -123,10 +123,10 @@ def _late(deadline: float, should_stop: Callable[[], bool] | None) -> Callable[[
 
 
 TURNS: Final = 3
-"""How often knots are put in anew, with a search around them each time; each has half the time left, the last all."""
+"""How often linked stops are put in anew and searched around; each time has half the time left, the last all."""
 
 
-def _solve_knots(
+def _solve_linked_stops(
     problem: Problem,
     seconds: float,
     seed: int,
@@ -135,7 +135,7 @@ def _solve_knots(
     should_stop: Callable[[], bool] | None,
     engines: dict[str, str],
 ) -> Plan:
-    """`solve` where stops hang together: a search around the knots as they are held, in turns with moving them."""
+    """`solve` where stops hang together: a search around them as they are held, in turns with moving them."""
     best = Best(problem, time.monotonic(), progress)
     is_late = _late(best.began + seconds, should_stop)
     best.offer(start, "start")
@@ -159,7 +159,7 @@ def _solve_knots(
             best.offer(put_in(problem, make_room(problem, best.plan), should_stop=is_late), "regret")
     if best.refused:
         engines["refused"] = best.refused[0]
-    return explain_knots(problem, best.plan, is_late)
+    return explain_linked_stops(problem, best.plan, is_late)
 
 
 COMPANY: Final = 500

@@ -11,7 +11,7 @@ from collections.abc import Callable, Mapping, Sequence
 import numpy as np
 
 from jobs.rules.routing.arrays import FAR, Arrays, arrays_of
-from jobs.rules.routing.knots import held_as, put_in, without_broken
+from jobs.rules.routing.linked_stops import held_as, put_in, without_broken
 from jobs.rules.routing.model import Plan, Problem
 from jobs.rules.routing.slack import Slack
 from jobs.rules.routing.timing import NEVER, assemble, hold, orders_of, plan_of, starts_of
@@ -35,8 +35,8 @@ def regret_plan(
     before the others or after them, whichever is better; those of `start` begin at `starts`
     (by stop number) where crews need not agree on the earliest. Deterministic.
     """
-    if problem.knots:
-        return _with_knots(problem, _base(problem, start or {}, starts), should_stop)
+    if problem.linked_stops:
+        return _with_linked_stops(problem, _base(problem, start or {}, starts), should_stop)
     arrays = arrays or arrays_of(problem)
     builder = _Builder(problem, arrays, start or {})
     while builder.insert_next():
@@ -49,7 +49,7 @@ def regret_plan(
 
 
 def _base(problem: Problem, start: Mapping[int, Sequence[int]], starts: Mapping[int, int] | None) -> Plan:
-    """The plan of `start` without broken knots; without any knot where its crews find no start together."""
+    """The plan of `start` without links broken; without linked stops where their crews find no start together."""
     orders = without_broken(problem, start)
     plan = plan_of(problem, orders, starts) or plan_of(problem, orders)
     if plan is None:
@@ -65,7 +65,7 @@ def drivable(problem: Problem, orders: Mapping[int, Sequence[int]]) -> dict[int,
 
     A route need not stay one when a stop is taken out: the way past it may be longer.
     """
-    alone = hold(problem, {}) if problem.knots else problem
+    alone = hold(problem, {}) if problem.linked_stops else problem
     kept: dict[int, list[int]] = {}
     for number, order in orders.items():
         route: list[int] = []
@@ -77,26 +77,26 @@ def drivable(problem: Problem, orders: Mapping[int, Sequence[int]]) -> dict[int,
     return kept
 
 
-def _with_knots(problem: Problem, base: Plan, should_stop: Callable[[], bool] | None) -> Plan:
-    def with_knots(plan: Plan) -> Plan:
+def _with_linked_stops(problem: Problem, base: Plan, should_stop: Callable[[], bool] | None) -> Plan:
+    def with_linked(plan: Plan) -> Plan:
         return put_in(problem, plan, only_new=True, should_stop=should_stop)
 
     def with_rest(plan: Plan) -> Plan:
         rest = regret_plan(held_as(problem, plan), orders_of(problem, plan), None, should_stop)
         return assemble(problem, rest.routes)
 
-    return min(with_rest(with_knots(base)), with_knots(with_rest(base)), key=lambda plan: plan.rank)
+    return min(with_rest(with_linked(base)), with_linked(with_rest(base)), key=lambda plan: plan.rank)
 
 
 def make_room(problem: Problem, plan: Plan) -> Plan:
     """
-    The plan with knots it leaves out put in by clearing their crew-days, if that is better.
+    The plan with linked stops it leaves out put in by clearing their crew-days, if that is better.
 
     The stops cleared away go wherever they fit by now.
     """
-    linked = {stop for knot in problem.knots for stop in knot}
+    all_linked = {stop for linked in problem.linked_stops for stop in linked}
     orders = orders_of(problem, plan)
-    bare = plan_of(problem, {day: [stop for stop in order if stop in linked] for day, order in orders.items()})
+    bare = plan_of(problem, {day: [stop for stop in order if stop in all_linked] for day, order in orders.items()})
     if bare is None:
         return plan
     before, after = (orders_of(problem, found) for found in (bare, put_in(problem, bare, only_new=True)))

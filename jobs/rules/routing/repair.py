@@ -88,7 +88,7 @@ def fit_in(problem: Problem, orders: Mapping[int, Sequence[int]]) -> Plan:
 
     For a plan made of yesterday's answers: stops may have gone, windows may have changed.
     """
-    if problem.knots:
+    if problem.linked_stops:
         whole = plan_of(problem, orders)
         if whole is not None and not verify(problem, whole):
             return regret_plan(problem, orders)

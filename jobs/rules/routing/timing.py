@@ -224,14 +224,14 @@ def plan_of(
     (by stop number) where it is given.
     """
     held = problem
-    if problem.knots:
+    if problem.linked_stops:
         day_of = {stop: number for number, order in orders.items() for stop in order}
-        linked = [stop for knot in problem.knots for stop in knot if stop in day_of]
+        all_linked = [stop for linked in problem.linked_stops for stop in linked if stop in day_of]
         if starts is None:
-            starts = _agreed(problem, orders, linked)
+            starts = _agreed(problem, orders, all_linked)
         if starts is None:
             return None
-        held = hold(problem, {stop: (day_of[stop], (starts[stop], starts[stop])) for stop in linked})
+        held = hold(problem, {stop: (day_of[stop], (starts[stop], starts[stop])) for stop in all_linked})
     routes = []
     for number, order in orders.items():
         if not order:
@@ -254,7 +254,7 @@ def hold(problem: Problem, where: Mapping[int, tuple[int, Span]]) -> Problem:
     else, so that no search drops one of two; a linked stop that is not in it has no window.
     """
     stops = list(problem.stops)
-    for number in (number for knot in problem.knots for number in knot):
+    for number in (number for linked in problem.linked_stops for number in linked):
         stop = replace(stops[number], meets=None, follows=None)
         if number not in where:
             stops[number] = replace(stop, windows=((0, 0),), promised=None, earliest=1, locked=None, required=False)

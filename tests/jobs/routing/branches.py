@@ -58,7 +58,7 @@ def random_branch(seed: int, stops: int | None = None) -> Problem:
     return Problem(crews, jobs, travel, objective, previous)
 
 
-def knotted(seed: int) -> Problem:
+def linked_branch(seed: int) -> Problem:
     """A random branch, some of its stops hanging together."""
     pick = random.Random(seed)
     problem = random_branch(seed, pick.randint(4, 12))

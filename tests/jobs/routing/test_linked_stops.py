@@ -21,7 +21,7 @@ from jobs.rules.routing import (
 from jobs.rules.routing.command import answer
 from jobs.rules.routing.documents import plan_document, plan_from, problem_document, read_request
 from jobs.rules.routing.regret import make_room
-from tests.jobs.routing.branches import HOUR, knotted, line, meeting, random_branch, solve_until
+from tests.jobs.routing.branches import HOUR, line, linked_branch, meeting, random_branch, solve_until
 
 DAY = 24 * HOUR
 MORNING = (8 * HOUR, 16 * HOUR)
@@ -178,10 +178,10 @@ def test_links_that_lead_nowhere_are_refused(stops, field):
 
 
 @pytest.mark.parametrize("first", range(0, 300, 50))
-def test_no_plan_of_random_branches_with_knots_breaks_a_bound(first):
+def test_no_plan_of_random_branches_with_links_breaks_a_bound(first):
     placed = 0
     for seed in range(first, first + 50):
-        problem = knotted(seed)
+        problem = linked_branch(seed)
         plan = solve(problem, 0.0)
         assert verify(problem, plan) == (), seed
         assert plan.rank <= regret_plan(problem).rank
@@ -191,11 +191,11 @@ def test_no_plan_of_random_branches_with_knots_breaks_a_bound(first):
         assert plan_from(problem, plan_document(plan, 0.0)).unplaced == plan.unplaced
         assert plan_from(problem, plan_document(plan, 0.0)).cost == plan.cost
         where = plan.where()
-        placed += sum(all(problem.stops[stop].id in where for stop in knot) for knot in problem.knots)
+        placed += sum(all(problem.stops[stop].id in where for stop in linked) for linked in problem.linked_stops)
     assert placed > 5
 
 
-def test_a_search_around_knots_gets_better_and_keeps_them():
+def test_a_search_around_linked_stops_gets_better_and_keeps_them():
     problem = random_branch(5, 40)
     crews = tuple(
         Crew(

@@ -1,7 +1,7 @@
 """
 Stops that hang together: crews that meet at one address, work of two days that keeps its team.
 
-The searches move one stop at a time. So a knot of linked stops is put in here as a whole,
+The searches move one stop at a time. So linked stops are put in here as a whole,
 each of its stops held to a crew-day (and to its start where others wait for it), and the
 rest is searched around it; then it is taken out and put back where it costs least by now.
 """
@@ -65,36 +65,36 @@ def put_in(
     problem: Problem, plan: Plan, *, only_new: bool = False, should_stop: Callable[[], bool] | None = None
 ) -> Plan:
     """
-    The plan with every knot where it costs least, the other stops staying in their order.
+    The plan with its linked stops where they cost least, the other stops staying in their order.
 
-    A knot that has no place is put in if it fits; one that has is moved if that is cheaper,
-    unless `only_new`.
+    Those linked to each other that have no place are put in if they fit; those that have are
+    moved if that is cheaper, unless `only_new`.
     """
-    for knot in sorted(problem.knots, key=lambda knot: max(_weight(problem, stop) for stop in knot), reverse=True):
+    for linked in sorted(problem.linked_stops, key=lambda some: max(_weight(problem, s) for s in some), reverse=True):
         if should_stop is not None and should_stop():
             break
         where = plan.where()
-        is_in = all(problem.stops[stop].id in where for stop in knot)
+        is_in = all(problem.stops[stop].id in where for stop in linked)
         if not (only_new and is_in):
-            found = _with_knot(problem, plan, knot)
+            found = _with_linked(problem, plan, linked)
             if found is not None and found.rank < plan.rank:
                 plan = found
     return plan
 
 
 def without_broken(problem: Problem, orders: Mapping[int, Sequence[int]]) -> Orders:
-    """The orders without the knots of which a stop is missing."""
+    """The orders without linked stops of which one is missing."""
     there = {stop for order in orders.values() for stop in order}
-    broken = {stop for knot in problem.knots if not there.issuperset(knot) for stop in knot}
+    broken = {stop for linked in problem.linked_stops if not there.issuperset(linked) for stop in linked}
     return {day: [stop for stop in order if stop not in broken] for day, order in orders.items()}
 
 
-def explain_knots(problem: Problem, plan: Plan, is_late: Callable[[], bool] = lambda: False) -> Plan:
+def explain_linked_stops(problem: Problem, plan: Plan, is_late: Callable[[], bool] = lambda: False) -> Plan:
     """The same plan, every unplaced stop with its reason, that of a linked stop naming what it hangs on."""
-    linked = {problem.stops[stop].id for knot in problem.knots for stop in knot}
+    all_linked = {problem.stops[stop].id for linked in problem.linked_stops for stop in linked}
     free = replace(problem, stops=tuple(replace(stop, meets=None, follows=None) for stop in problem.stops))
-    alone = [entry for entry in plan.unplaced if entry.id in linked]
-    others = [entry for entry in plan.unplaced if entry.id not in linked]
+    alone = [entry for entry in plan.unplaced if entry.id in all_linked]
+    others = [entry for entry in plan.unplaced if entry.id not in all_linked]
     told = explain(held_as(problem, plan), replace(plan, unplaced=tuple(others)), is_late).unplaced
     told += tuple(
         entry if entry.reason != Reason("fits") else Unplaced(entry.id, _hangs_on(problem, entry.id))
@@ -120,12 +120,12 @@ def _weight(problem: Problem, stop: int) -> tuple[bool, int]:
 
 def _places(problem: Problem, plan: Plan) -> dict[int, tuple[int, int]]:
     """(crew-day, start) of every linked stop in the plan."""
-    linked = {stop for knot in problem.knots for stop in knot}
+    all_linked = {stop for linked in problem.linked_stops for stop in linked}
     return {
         stop: (problem.day_number[route.crew, route.shift], visit.start)
         for route in plan.routes
         for visit in route.visits
-        if (stop := problem.stop_number[visit.id]) in linked
+        if (stop := problem.stop_number[visit.id]) in all_linked
     }
 
 
@@ -142,19 +142,19 @@ def _span(problem: Problem, stop: int, where: Mapping[int, tuple[int, int]]) -> 
     return 0, LARGEST_TIME
 
 
-# -- one knot ------------------------------------------------------------------
+# -- some linked to each other ------------------------------------------------
 
 Where = dict[int, tuple[int, Span]]  # crew-day and span of starts by stop, as `hold` takes them
 
 
-def _with_knot(problem: Problem, plan: Plan, knot: Sequence[int]) -> Plan | None:
-    """The best plan with the knot put in anew; None where it does not fit."""
+def _with_linked(problem: Problem, plan: Plan, linked: Sequence[int]) -> Plan | None:
+    """The best plan with these linked stops put in anew; None where they do not fit."""
     places = _places(problem, plan)
-    rest = {stop: (day, _span(problem, stop, places)) for stop, (day, _) in places.items() if stop not in knot}
-    orders = {day: [s for s in order if s not in knot] for day, order in orders_of(problem, plan).items()}
+    rest = {stop: (day, _span(problem, stop, places)) for stop, (day, _) in places.items() if stop not in linked}
+    orders = {day: [s for s in order if s not in linked] for day, order in orders_of(problem, plan).items()}
     found = (
         assemble(problem, trial.routes)
-        for where, changed in _ways(problem, rest, orders, problem.meetings(knot))
+        for where, changed in _ways(problem, rest, orders, problem.meetings(linked))
         if (trial := plan_of(hold(problem, where), changed)) is not None
     )
     return min(found, key=lambda plan: plan.rank, default=None)
