@@ -26,9 +26,9 @@ from typing import Any
 from unittest.mock import patch
 
 from jobs.rules.routing import Problem, crew_drops_out, regret_plan, solve, verify
-from jobs.rules.routing.aside import Aside
 from jobs.rules.routing.bound import cost_bound
 from jobs.rules.routing.documents import plan_from, problem_document
+from jobs.rules.routing.engine_process import EngineProcess
 from jobs.rules.routing.timing import plan_of
 from tests.benchmarks.routing_instances import (
     make_academic,
@@ -133,10 +133,10 @@ def alone(engine: str, problem: Problem, seconds: float, seed: int) -> tuple[int
     if engine == "vroom":
         build_with_vroom(problem, seconds - 0.5, tell)
     else:
-        aside = Aside(engine, problem, {}, seconds - 0.5, seed, tell)
-        while aside.is_running and time.monotonic() < began + seconds:
+        process = EngineProcess(engine, problem, {}, seconds - 0.5, seed, tell)
+        while process.is_running and time.monotonic() < began + seconds:
             time.sleep(0.01)
-        aside.close()
+        process.close()
     wall = time.monotonic() - began
     return (best[0].travel, len(best[0].unplaced), wall) if best else None
 

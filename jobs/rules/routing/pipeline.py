@@ -14,7 +14,7 @@ from queue import SimpleQueue
 from typing import TYPE_CHECKING, Final
 
 from jobs.rules.routing.arrays import Arrays, arrays_of, has_long_routes
-from jobs.rules.routing.aside import Aside, compile_later
+from jobs.rules.routing.engine_process import EngineProcess, compile_later
 from jobs.rules.routing.linked_stops import explain_linked_stops, held_as, put_in
 from jobs.rules.routing.model import Plan, Problem
 from jobs.rules.routing.polish import unsuitable
@@ -192,7 +192,7 @@ class _Improver:
         self.should_stop, self.engines = should_stop, engines
         self.began = time.monotonic()
         self.search: Search | None = None
-        self.aside: Aside | None = None
+        self.engine_process: EngineProcess | None = None
         self.rounds = 0
         self.is_vast = False
         self.steps_at_best = 0
@@ -210,8 +210,8 @@ class _Improver:
             while self._goes_on():
                 time.sleep(0.02)
         finally:
-            if self.aside is not None:
-                self.aside.close()
+            if self.engine_process is not None:
+                self.engine_process.close()
         self._take_arrived()
 
     def _run_search(self) -> None:
@@ -219,7 +219,7 @@ class _Improver:
 
         search = Search(self.arrays, self.best.problem.objective, self._orders(), self.seed)
         self.search = search
-        threads = max(1, processors() - (self.aside is not None))
+        threads = max(1, processors() - (self.engine_process is not None))
         try:
             search.run(self.began, self.deadline, threads, self._from_search, lambda: not self._goes_on())
         except Exception as failure:  # a compiler at odds with this machine must not cost the plan
@@ -274,25 +274,27 @@ class _Improver:
 
     def _is_stuck(self, now: float) -> bool:
         """Whether no engine is at work, and the compiled search not about to be."""
-        if self.aside is not None and self.aside.is_running:
+        if self.engine_process is not None and self.engine_process.is_running:
             return False
         if not self._has("ruin"):
             return True
         return now - self.began > PATIENCE_S and (self.search is None or self.search.steps == 0)
 
     def _start(self, engine: str, seconds: float, cold: bool = False) -> None:
-        if self.aside is not None:
-            self.aside.close()
+        if self.engine_process is not None:
+            self.engine_process.close()
         self.rounds += 1
         self.engines[engine] = "used"
         seed = self.seed * 31 + self.rounds
         start = {} if cold else self._orders()
-        self.aside = Aside(engine, self.best.problem, start, seconds, seed, lambda o: self._arrived.put((o, engine)))
+        self.engine_process = EngineProcess(
+            engine, self.best.problem, start, seconds, seed, lambda o: self._arrived.put((o, engine))
+        )
 
     def _take_arrived(self) -> None:
-        if self.aside is not None and self.aside.failure:
-            self.best.refused.append(self.aside.failure)
-            self.aside.failure = ""
+        if self.engine_process is not None and self.engine_process.failure:
+            self.best.refused.append(self.engine_process.failure)
+            self.engine_process.failure = ""
         while not self._arrived.empty():
             orders, engine = self._arrived.get()
             plan = plan_of(self.best.problem, orders)

@@ -1,5 +1,5 @@
 """
-An engine in a process beside the search: ``python -m jobs.rules.routing.aside``.
+An engine in a process beside the search: ``python -m jobs.rules.routing.engine_process``.
 
 Some solvers hold the interpreter lock for all of their run, so they get an interpreter of
 their own. The parent writes one pickle (they share the code) and reads one per better
@@ -26,7 +26,7 @@ Orders = dict[int, list[int]]
 ROOT: Final = Path(__file__).resolve().parents[3]
 
 
-class Aside:
+class EngineProcess:
     """One engine at work on a problem in its own process; `tell` is called from a thread."""
 
     def __init__(
@@ -41,7 +41,7 @@ class Aside:
         self.failure = ""
         self._tell = tell
         self._process = subprocess.Popen(
-            [sys.executable, "-m", "jobs.rules.routing.aside"],
+            [sys.executable, "-m", "jobs.rules.routing.engine_process"],
             stdin=subprocess.PIPE,
             stdout=subprocess.PIPE,
             stderr=subprocess.DEVNULL,
