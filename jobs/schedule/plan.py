@@ -81,19 +81,19 @@ def read_problem(
     still
         Parts of one visit that stand are not moved together either.
     """
-    comers = [row for row in also if site_point(row) is not None]
-    schedule = read_schedule(branch, crews, days, also=comers)
-    rows = schedule.rows | {row.pk: row for row in comers}
+    candidates = [row for row in also if site_point(row) is not None]
+    schedule = read_schedule(branch, crews, days, also=candidates)
+    rows = schedule.rows | {row.pk: row for row in candidates}
     epoch = local(branch.tz, min(days), dt.time(0))
     found = PlanProblem(branch, epoch, schedule, rows, _Facts(list(rows.values())))
     drivers = [
         driver_of(one.crew, one.work, base=max(0, one.base), seconds=found.seconds) for one in schedule.days.values()
     ]
     known: dict[Id, Driver] = {driver.id: driver for driver in drivers}
-    standing, strays = _where_they_stand(found, known)
-    comers += [row for row in strays if row.state not in BEGUN and site_point(row) is not None]
+    standing, unassigned = _where_they_stand(found, known)
+    candidates += [row for row in unassigned if row.state not in BEGUN and site_point(row) is not None]
     stops = [_placed_stop(found, rows[pk], where, days, not_before) for pk, where in standing.items()]
-    stops += [_new_stop(found, row, days) for row in comers if row.pk not in standing]
+    stops += [_new_stop(found, row, days) for row in candidates if row.pk not in standing]
     stops = _tied(found, stops, standing, known, still=still)
     travel, places = schedule.roads.travel, schedule.roads.places
     found.problem = Problem(
@@ -115,16 +115,16 @@ def _where_they_stand(found: PlanProblem, drivers: Mapping[Id, Driver]) -> tuple
     The latter is to be planned anew, its promise kept.
     """
     standing: dict[int, Where] = {}
-    strays: list[Appointment] = []
+    unassigned: list[Appointment] = []
     for day in found.schedule.days.values():
         key = driver_id(*day.key)
         for one in day.standing:
             shift = day.work.shift_at(one.starts_at)
             if shift is None or not drivers[key].shifts:
-                strays.append(found.rows[one.pk])
+                unassigned.append(found.rows[one.pk])
             else:
                 standing[one.pk] = (key, shift)
-    return standing, strays
+    return standing, unassigned
 
 
 class _Facts:

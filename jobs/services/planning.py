@@ -217,13 +217,13 @@ def _read(branch: Branch, days: Sequence[dt.date], params: dict[str, Any]) -> tu
     crews = Crew.objects.filter(branch=branch, is_active=True).prefetch_related("skills")
     if params["crews"]:
         crews = crews.filter(pk__in=params["crews"])
-    comers: list[Appointment] = []
+    candidates: list[Appointment] = []
     if params["with_unplaced"] and not params["keep"]:
         rows = Appointment.objects.unplaced().filter(job__branch=branch, job__cancelled_at=None, job__hold="")
         rows = rows.select_related("job__site", "job__customer", "job__branch")
-        comers = list(rows.prefetch_related("skills", "possible_windows", "job__impossible_times"))
-    left_out = [row for row in comers if not row.job.site.has_coordinates()]
-    calendar = read_problem(branch, list(crews), days, also=comers, not_before=timezone.now(), still=params["keep"])
+        candidates = list(rows.prefetch_related("skills", "possible_windows", "job__impossible_times"))
+    left_out = [row for row in candidates if not row.job.site.has_coordinates()]
+    calendar = read_problem(branch, list(crews), days, also=candidates, not_before=timezone.now(), still=params["keep"])
     problem = calendar.problem
     if params["careful"]:
         planned = Appointment.objects.filter(pk__in=[stop.id for stop in problem.stops])

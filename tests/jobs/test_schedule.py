@@ -461,10 +461,10 @@ def test_an_offer_set_by_hand_as_it_reads_is_taken_at_its_price(branch, dispatch
 def test_a_plan_begins_every_visit_on_a_full_minute(branch):
     """Starts were at whatever second the drive ended."""
     rng, crews = seeded_calendar(branch)
-    comers = [somewhere(branch, rng, minutes=40, earliest_on=MONDAY) for _ in range(8)]
+    candidates = [somewhere(branch, rng, minutes=40, earliest_on=MONDAY) for _ in range(8)]
     days = [MONDAY + dt.timedelta(days=n) for n in range(5)]
 
-    found = read_problem(branch, crews, days, also=comers)
+    found = read_problem(branch, crews, days, also=candidates)
     routes = regret_plan(found.problem).routes
 
     starts = [found.when(stop.start) for route in routes for stop in route.visits]
