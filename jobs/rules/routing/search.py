@@ -15,7 +15,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from jobs.rules.routing import ruin
+from jobs.rules.routing import ruin_and_recreate
 from jobs.rules.routing.arrays import Arrays, arrays_of, has_long_routes, part_of
 from jobs.rules.routing.model import Crew, Objective, Problem, Stop
 
@@ -178,11 +178,11 @@ class Search:
                 part.found = part.orders
                 continue
             data = self._data(part.arrays, number)
-            ruin.set_orders(data, part.orders)
+            ruin_and_recreate.set_orders(data, part.orders)
             unit = unit or self._unit(data)
             until = min(deadline, time.monotonic() + max(0.25, span / self.cooling.rounds))
             self._search_until(data, unit, began, span, until)
-            part.found = ruin.best_orders(data)
+            part.found = ruin_and_recreate.best_orders(data)
 
     def _divide(self) -> None:
         """Puts the parts' plans together and draws new parts; runs while all searchers wait."""
@@ -202,7 +202,7 @@ class Search:
             for day, order in part.found.items():
                 orders[int(part.days[day])] = [int(part.stops[stop]) for stop in order]
         data = self._data(self.arrays, 0)
-        ruin.set_orders(data, orders)
+        ruin_and_recreate.set_orders(data, orders)
         rank = self._rank(data)
         with self._lock:
             if self.rank is None or rank < self.rank:
@@ -213,7 +213,7 @@ class Search:
 
     def _work(self, number: int, began: float, deadline: float) -> None:
         data = self._data(self.arrays, number)
-        ruin.set_orders(data, self.best)
+        ruin_and_recreate.set_orders(data, self.best)
         span = max(deadline - began, 1e-6)
         unit = self._unit(data)
         mark: Rank | None = self._rank(data)
@@ -223,7 +223,13 @@ class Search:
             mark = self._meet(data, mark)
 
     def _search_until(
-        self, data: ruin.Data, unit: float, began: float, span: float, until: float, mark: Rank | None = None
+        self,
+        data: ruin_and_recreate.Data,
+        unit: float,
+        began: float,
+        span: float,
+        until: float,
+        mark: Rank | None = None,
     ) -> Rank | None:
         """Steps until then; with a `mark`, every plan that beats it is told to all."""
         cooling, count = self.cooling, 50
@@ -232,7 +238,7 @@ class Search:
             if now >= until:
                 break
             heats = [unit * self._heat((at - began) / span) for at in (now, now + cooling.slice_s)]
-            ruin.run_steps(data, count, *heats)
+            ruin_and_recreate.run_steps(data, count, *heats)
             self.steps += count
             taken = max(time.monotonic() - now, 1e-4)
             count = max(1, int(count * min(3.0, min(cooling.slice_s, max(until - now, 0.01)) / taken)))
@@ -241,14 +247,14 @@ class Search:
                 self._tell(data, mark)
         return mark
 
-    def _data(self, arrays: Arrays, number: int) -> ruin.Data:
+    def _data(self, arrays: Arrays, number: int) -> ruin_and_recreate.Data:
         cooling, o = self.cooling, self.objective
         look = cooling.near if len(arrays.service) >= cooling.look else 0
         late = o.late if o.grace else 0
         seed = self.seed * 1009 + number + 31 * self._round
         weights = (o.drive, o.paid, o.overtime, late)
         size, string = (cooling.long_size, cooling.long_string) if self._long else (cooling.size, cooling.string)
-        return ruin.data_of(arrays, weights, seed, look, neighbours=200, size=size, string=string)
+        return ruin_and_recreate.data_of(arrays, weights, seed, look, neighbours=200, size=size, string=string)
 
     def _heat(self, part: float) -> float:
         """The temperature when that part of the time is gone."""
@@ -257,36 +263,36 @@ class Search:
         return hot * float((cold / hot) ** min(max(part, 0.0), 1.0))
 
     @staticmethod
-    def _unit(data: ruin.Data) -> float:
+    def _unit(data: ruin_and_recreate.Data) -> float:
         """What temperatures are measured by: the cost of an average stop."""
         return max(1.0, float(data.work[0]["cost"]) / max(1, len(data.stops)))
 
     @staticmethod
-    def _rank(data: ruin.Data) -> Rank:
+    def _rank(data: ruin_and_recreate.Data) -> Rank:
         return int(data.work[0]["best_left"]), int(data.work[0]["best_cost"])
 
-    def _tell(self, data: ruin.Data, rank: Rank) -> None:
+    def _tell(self, data: ruin_and_recreate.Data, rank: Rank) -> None:
         with self._lock:
             if self.rank is None or rank < self.rank:
-                self.best, self.rank = ruin.best_orders(data), rank
+                self.best, self.rank = ruin_and_recreate.best_orders(data), rank
                 self._changed.set()
 
-    def _meet(self, data: ruin.Data, mark: Rank | None) -> Rank | None:
+    def _meet(self, data: ruin_and_recreate.Data, mark: Rank | None) -> Rank | None:
         """Takes over the best plan of all, if it is better than its own."""
         with self._lock:
             best, rank = self.best, self.rank
         if rank is None or mark is None or rank >= mark:
             return mark
-        ruin.set_orders(data, best)
+        ruin_and_recreate.set_orders(data, best)
         return rank
 
 
 def compile_all() -> None:
     """Compiles every loop of the search for later runs: some seconds the first time, none after."""
     problem = Problem((Crew("c", 0, 0, ((0, 99),)),), (Stop("a", 0, 1),), np.zeros((1, 1), dtype=np.int64))
-    data = ruin.data_of(arrays_of(problem), (1, 0, 0, 0), 0)
-    ruin.set_orders(data, {0: [0]})
-    ruin.run_steps(data, 1, 1.0, 1.0)
+    data = ruin_and_recreate.data_of(arrays_of(problem), (1, 0, 0, 0), 0)
+    ruin_and_recreate.set_orders(data, {0: [0]})
+    ruin_and_recreate.run_steps(data, 1, 1.0, 1.0)
 
 
 def polish(arrays: Arrays, objective: Objective, start: Orders, *, seconds: float, seed: int) -> Orders:
@@ -294,16 +300,16 @@ def polish(arrays: Arrays, objective: Objective, start: Orders, *, seconds: floa
     began = time.monotonic()
     late = objective.late if objective.grace else 0
     weights = (objective.drive, objective.paid, objective.overtime, late)
-    data = ruin.data_of(arrays, weights, seed, 0, neighbours=60, size=6.0)
-    ruin.set_orders(data, start)
+    data = ruin_and_recreate.data_of(arrays, weights, seed, 0, neighbours=60, size=6.0)
+    ruin_and_recreate.set_orders(data, start)
     heat = max(1.0, 0.002 * _search_cost(data) / max(1, len(arrays.service)))
     count = 20
     while True:
         now = time.monotonic()
         left = seconds - (now - began)
         if left < 0.0005:
-            return ruin.best_orders(data)
-        ruin.run_steps(data, count, heat, heat)
+            return ruin_and_recreate.best_orders(data)
+        ruin_and_recreate.run_steps(data, count, heat, heat)
         count = max(1, int(count * min(4.0, 0.5 * left / max(time.monotonic() - now, 1e-5))))
 
 
@@ -346,7 +352,7 @@ def _cut(arrays: Arrays, orders: Orders, is_stop: np.ndarray, is_day: np.ndarray
     return _Part(stops, days, part_of(arrays, stops, days), own)
 
 
-def _search_cost(data: ruin.Data) -> float:
+def _search_cost(data: ruin_and_recreate.Data) -> float:
     """The part of the plan's cost that is driving and pay, which temperatures are measured by."""
     return float(data.work[0]["cost"])
 

@@ -284,7 +284,7 @@ def test_the_bound_is_reached_where_nothing_can_be_shared():
 @pytest.mark.parametrize("first", range(0, 1000, 100))
 def test_no_plan_of_a_thousand_random_branches_breaks_a_bound(first):
     """Insertion, then the compiled search from it where it is installed."""
-    ruin = pytest.importorskip("jobs.rules.routing.ruin")
+    ruin_and_recreate = pytest.importorskip("jobs.rules.routing.ruin_and_recreate")
     for seed in range(first, first + 100):
         problem = random_branch(seed)
         plan = regret_plan(problem)
@@ -292,10 +292,12 @@ def test_no_plan_of_a_thousand_random_branches_breaks_a_bound(first):
         if not problem.stops or not problem.days:
             continue
         o = problem.objective
-        data = ruin.data_of(arrays_of(problem), (o.drive, o.paid, o.overtime, o.late if o.grace else 0), seed, seed % 6)
-        ruin.set_orders(data, orders_of(problem, plan))
-        ruin.run_steps(data, 60, 3000.0, 30.0)
-        found = plan_of(problem, ruin.best_orders(data))
+        data = ruin_and_recreate.data_of(
+            arrays_of(problem), (o.drive, o.paid, o.overtime, o.late if o.grace else 0), seed, seed % 6
+        )
+        ruin_and_recreate.set_orders(data, orders_of(problem, plan))
+        ruin_and_recreate.run_steps(data, 60, 3000.0, 30.0)
+        found = plan_of(problem, ruin_and_recreate.best_orders(data))
         assert found is not None, seed
         assert verify(problem, found) == (), seed
 
