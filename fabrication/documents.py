@@ -30,7 +30,7 @@ def page_of(code: str) -> str:
     "fabrication.cut_list",
     title="Cut list",
     model="fabrication.Batch",
-    template="fabrication/paper/cut_list.html",
+    template="fabrication/documents/cut_list.html",
     roles=WHO,
     version=3,
 )
@@ -38,24 +38,24 @@ def cut_list(batch: Batch) -> dict[str, Any]:
     """Every planned cut of a batch by material, drawn, in saw order."""
     unit = batch.branch.unit
     plans = batch.plans.filter(state=CutPlan.State.READY).select_related("material")
-    return {"plans": [_plan_sheet(plan, unit) for plan in plans.order_by("material__kind", "material__name")]}
+    return {"plans": [_plan_values(plan, unit) for plan in plans.order_by("material__kind", "material__name")]}
 
 
 @document_kind(
     "fabrication.cuts",
     title="Cuts",
     model="fabrication.CutPlan",
-    template="fabrication/paper/cut_list.html",
+    template="fabrication/documents/cut_list.html",
     roles=WHO,
     version=2,
 )
 def cuts_of_plan(plan: CutPlan) -> dict[str, Any]:
     """The cut list of one material, for the saw or table it is cut at; it need not wait for the others."""
     is_ready = plan.state == CutPlan.State.READY
-    return {"plans": [_plan_sheet(plan, plan.batch.branch.unit)] if is_ready else []}
+    return {"plans": [_plan_values(plan, plan.batch.branch.unit)] if is_ready else []}
 
 
-def _plan_sheet(plan: CutPlan, unit: Any) -> dict[str, Any]:
+def _plan_values(plan: CutPlan, unit: Any) -> dict[str, Any]:
     cuts = list(plan.cuts.exclude(state=PlannedCut.State.DROPPED).select_related("item", "plan__material"))
     keys = {piece["part"] for cut in cuts for piece in cut.pieces}
     parts = Part.objects.select_related("make__unit__opening__room", "make__unit__opening__job").in_bulk(keys)
@@ -116,7 +116,7 @@ def _piece(piece: dict[str, Any], part: Part) -> dict[str, Any]:
     "fabrication.pull_list",
     title="Pull list",
     model="fabrication.Batch",
-    template="fabrication/paper/pull_list.html",
+    template="fabrication/documents/pull_list.html",
     roles=WHO,
 )
 def pull_list(batch: Batch) -> dict[str, Any]:
@@ -140,7 +140,7 @@ def pull_list(batch: Batch) -> dict[str, Any]:
     "fabrication.labels",
     title="Labels",
     model="fabrication.Batch",
-    template="fabrication/paper/labels.html",
+    template="fabrication/documents/labels.html",
     roles=WHO,
     version=2,
 )
@@ -168,7 +168,7 @@ def label_size_of(branch: Branch) -> dict[str, Any]:
     "fabrication.stock_label",
     title="Stock label",
     model="fabrication.StockItem",
-    template="fabrication/paper/stock_label.html",
+    template="fabrication/documents/stock_label.html",
     roles=WHO,
 )
 def stock_label(item: StockItem) -> dict[str, Any]:
@@ -208,7 +208,7 @@ def unit_labels(make: UnitMake) -> list[dict[str, Any]]:
     "fabrication.work_order",
     title="Work order",
     model="fabrication.UnitMake",
-    template="fabrication/paper/work_order.html",
+    template="fabrication/documents/work_order.html",
     roles=WHO,
     version=2,
     job=lambda make: make.unit.opening.job_id,
@@ -247,10 +247,10 @@ def work_order(make: UnitMake) -> dict[str, Any]:
     "fabrication.purchase",
     title="Purchase",
     model="fabrication.Purchase",
-    template="fabrication/paper/purchase.html",
+    template="fabrication/documents/purchase.html",
     roles=(WORKROOM, OWNER),
 )
-def purchase_sheet(purchase: Purchase) -> dict[str, Any]:
+def purchase_order(purchase: Purchase) -> dict[str, Any]:
     """One sheet a supplier: sizes and options, no customer's name."""
     return {
         "number": purchase.number,
@@ -262,7 +262,7 @@ def purchase_sheet(purchase: Purchase) -> dict[str, Any]:
 
 
 def purchase_rows(purchase: Purchase) -> list[dict[str, Any]]:
-    """The lines as plain values, for the sheet and the CSV."""
+    """The lines as plain values, for the document and the CSV."""
     rows = []
     lines = list(purchase.lines.select_related("make__unit__product", "material"))
     options = options_shown(line.make.unit for line in lines if line.make)

@@ -187,10 +187,10 @@ def draw_unit(made: UnitMake, *, unit: Unit = Unit.INCH) -> str:
     >>> svg.startswith("<svg") and "<title>Stint aluminium slat, 1 in" in svg
     True
     """
-    return str(_Sheet(made, unit).render())
+    return str(_Drawing(made, unit).render())
 
 
-class _Sheet:
+class _Drawing:
     """One drawing under construction."""
 
     def __init__(self, made: UnitMake, unit: Unit) -> None:
@@ -348,16 +348,16 @@ class _Sheet:
 
 
 _GRID: Final = {Unit.INCH: Length(127), Unit.MM: Length(32)}
-_SHAPES: Final[Mapping[str, Callable[[_Sheet, RulePart, float, float, float, float], None]]] = {
-    "front": _Sheet.plain,
-    "head": _Sheet.plain,
-    "tube": _Sheet.tube,
-    "bar": _Sheet.plain,
-    "cloth": _Sheet.cloth,
-    "slats": _Sheet.slats,
-    "vanes": _Sheet.vanes,
-    "cells": _Sheet.cells,
-    "folds": _Sheet.folds,
+_SHAPES: Final[Mapping[str, Callable[[_Drawing, RulePart, float, float, float, float], None]]] = {
+    "front": _Drawing.plain,
+    "head": _Drawing.plain,
+    "tube": _Drawing.tube,
+    "bar": _Drawing.plain,
+    "cloth": _Drawing.cloth,
+    "slats": _Drawing.slats,
+    "vanes": _Drawing.vanes,
+    "cells": _Drawing.cells,
+    "folds": _Drawing.folds,
 }
 
 

@@ -11,11 +11,11 @@ from fabrication.models import LabelSize, Material, PlannedCut, Supplier, UnitMa
 from jobs.models import Job
 from measuring.models import Family
 from shared.fields import LengthFormField
-from shared.forms import DateInput, SheetForm
+from shared.forms import DateInput, PageForm
 from shared.lengths import ZERO, Length
 
 
-class ChosenUnitsForm(SheetForm):
+class ChosenUnitsForm(PageForm):
     """Which units a deed on a batch is about."""
 
     makes = forms.TypedMultipleChoiceField(coerce=int, label="Units", error_messages={"required": "Choose units."})
@@ -25,7 +25,7 @@ class ChosenUnitsForm(SheetForm):
         self.choose("makes", ((make.pk, str(make.unit)) for make in choices))
 
 
-class ReasonForm(SheetForm):
+class ReasonForm(PageForm):
     reason = forms.CharField(max_length=160, label="Why", error_messages={"required": "Say why, in a few words."})
 
 
@@ -41,14 +41,14 @@ class MiscutForm(ReasonForm):
         self.choose("spoiled", ((place, str(place + 1)) for place in range(len(cut.pieces))))
 
 
-class CheckForm(SheetForm):
+class CheckForm(PageForm):
     """What the finished unit measures."""
 
     width = LengthFormField(label="Width")
     height = LengthFormField(label="Height")
 
 
-class ReceiveForm(SheetForm):
+class ReceiveForm(PageForm):
     """Stock coming in."""
 
     material = forms.ModelChoiceField(Material.objects.none())
@@ -75,7 +75,7 @@ class CountForm(ReasonForm):
     field_order = ("counted",)
 
 
-class PurchaseForm(SheetForm):
+class PurchaseForm(PageForm):
     """Which supplier, and what was ticked."""
 
     supplier = forms.ModelChoiceField(Supplier.objects.none(), error_messages={"required": "Choose a supplier."})
@@ -84,7 +84,7 @@ class PurchaseForm(SheetForm):
         self.offer("supplier", Supplier.objects.visible_to(self.asker))
 
 
-class AcknowledgeForm(SheetForm):
+class AcknowledgeForm(PageForm):
     """Size and options as the supplier's acknowledgement says them."""
 
     width = LengthFormField(label="Width")
@@ -100,13 +100,13 @@ class AcknowledgeForm(SheetForm):
         return {key: self.cleaned_data[f"option_{key}"] for key in self.option_keys}
 
 
-class ReceiveLineForm(SheetForm):
+class ReceiveLineForm(PageForm):
     packages = forms.IntegerField(min_value=1, max_value=99, label="Packages that came")
     lot = forms.CharField(max_length=30, required=False, label="Dye lot")
     place = forms.CharField(max_length=30, required=False)
 
 
-class SupplierListForm(SheetForm):
+class SupplierListForm(PageForm):
     """What can be chosen of what a supplier makes."""
 
     options = forms.CharField(
@@ -119,12 +119,12 @@ class SupplierListForm(SheetForm):
     )
 
 
-class InspectForm(SheetForm):
+class InspectForm(PageForm):
     verdict = forms.ChoiceField(choices=[("good", "good"), ("back", "goes back")])
     note = forms.CharField(max_length=240, required=False, label="What is wrong")
 
 
-class FlawForm(SheetForm):
+class FlawForm(PageForm):
     """One stretch of a roll that no piece may use."""
 
     start = LengthFormField(label="From", help_text="measured from the free end of the roll")
@@ -141,11 +141,11 @@ class FlawAtTheTableForm(FlawForm):
         self.fields["start"].help_text = f"measured from the {'free end of the roll' if is_roll else 'left end'}"
 
 
-class PhotoForm(SheetForm):
+class PhotoForm(PageForm):
     photo = forms.FileField(error_messages={"required": "Choose a photo."})
 
 
-class LabelSizeForm(SheetForm):
+class LabelSizeForm(PageForm):
     """What labels are printed on."""
 
     kind = forms.ChoiceField(choices=LabelSize.Kind.choices, label="Printed on")
@@ -159,7 +159,7 @@ class LabelSizeForm(SheetForm):
     down = LengthFormField(least=ZERO, most=Length.mm(30), label="Gap between rows")
 
 
-class WorkPlaceForm(SheetForm):
+class WorkPlaceForm(PageForm):
     """A place of work: minutes there are a day, minutes a unit of each family takes."""
 
     name = forms.CharField(max_length=60, label="Name")
@@ -181,7 +181,7 @@ class WorkPlaceForm(SheetForm):
         return {"name": sent["name"], "day_min": sent["day_min"], "minutes": minutes}
 
 
-class ExpectClothForm(SheetForm):
+class ExpectClothForm(PageForm):
     """Cloth a customer will bring."""
 
     job = forms.ModelChoiceField(Job.objects.none())
@@ -196,11 +196,11 @@ class ExpectClothForm(SheetForm):
         self.offer("job", Job.objects.visible_to(self.asker).open())
 
 
-class ReceiveClothForm(SheetForm):
+class ReceiveClothForm(PageForm):
     place = forms.CharField(max_length=30, required=False, help_text="where it lies")
 
 
-class CheckClothForm(SheetForm):
+class CheckClothForm(PageForm):
     """What the cloth measures; one flaw can be named here, more on its stock page."""
 
     width = LengthFormField(help_text="selvedges off")

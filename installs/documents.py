@@ -1,4 +1,4 @@
-"""Sheets of the install day: route packet, load list, work order, completion record, return order."""
+"""Documents of the install day: route packet, load list, work order, completion record, return order."""
 
 from __future__ import annotations
 
@@ -7,7 +7,7 @@ from typing import Any
 from django.db.models.signals import post_save
 from django.dispatch import receiver
 
-from installs.adapters import packet as papers
+from installs.adapters import packet
 from installs.adapters.evaluation import rules_of, visit_units
 from installs.drawings import signature_drawing
 from installs.models import Load, PrintedPacket, ReturnOwed, VisitUnit
@@ -26,19 +26,19 @@ PACKET = "installs.packet"
     PACKET,
     title="Route packet",
     model="installs.Load",
-    template="installs/paper/packet.html",
+    template="installs/documents/packet.html",
     roles=(DISPATCHER, OWNER, INSTALLER),
     job=lambda load: None,
 )
 def route_packet(load: Load) -> Content:
     """A crew's day: the cover, then every stop."""
-    sheet = papers.day_sheet(load.crew, load.day)
-    values = papers.packet_values(sheet)
-    context = {**values, "map": papers.day_map(sheet), "changes": changes_since(load, values)}
+    summary = packet.day_summary(load.crew, load.day)
+    values = packet.packet_values(summary)
+    context = {**values, "map": packet.day_map(summary), "changes": changes_since(load, values)}
     context["stops"] = [dict(stop) for stop in values["stops"]]
-    for stop, drawn in zip(sheet.stops, context["stops"], strict=True):
+    for stop, drawn in zip(summary.stops, context["stops"], strict=True):
         drawn["units"] = [dict(unit) for unit in drawn["units"]]
-        papers.draw_stop(stop, drawn)
+        packet.draw_stop(stop, drawn)
     return Content(context, values)
 
 
@@ -52,7 +52,7 @@ def changes_since(load: Load, values: dict[str, Any]) -> dict[str, Any] | None:
     )
     if before is None:
         return None
-    rows = papers.changes_between(before.lines, papers.summary_lines(values))
+    rows = packet.changes_between(before.lines, packet.summary_lines(values))
     return {"revision": before.document.revision, "rows": rows}
 
 
@@ -64,17 +64,17 @@ def keep_what_it_said(sender: Any, instance: Document, created: bool, **kwargs: 
     load = Load.objects.select_related("crew__branch").filter(pk=instance.subject_id).first()
     if load is None:
         return
-    values = papers.packet_values(papers.day_sheet(load.crew, load.day))
+    values = packet.packet_values(packet.day_summary(load.crew, load.day))
     kind = kind_of(PACKET)
     if kind.hash_of(Content({}, values)) == instance.content_hash:
-        PrintedPacket.objects.create(document=instance, lines=papers.summary_lines(values))
+        PrintedPacket.objects.create(document=instance, lines=packet.summary_lines(values))
 
 
 @document_kind(
     "installs.load_list",
     title="Load list",
     model="installs.Load",
-    template="installs/paper/load_list.html",
+    template="installs/documents/load_list.html",
     roles=(DISPATCHER, OWNER, INSTALLER, WORKROOM),
     job=lambda load: None,
 )
@@ -103,18 +103,18 @@ def load_list(load: Load) -> dict[str, Any]:
     "installs.work_order",
     title="Install work order",
     model="jobs.Appointment",
-    template="installs/paper/work_order.html",
+    template="installs/documents/work_order.html",
     roles=(DISPATCHER, OWNER, INSTALLER),
     version=2,
     who=lambda user, visit: visit.purpose in INSTALLING,
 )
 def work_order(visit: Appointment) -> Content:
     """One stop by itself."""
-    sheet = papers.sheet_of(visit, visit_units(visit), rules_of(visit.job.branch))
-    papers._read_openings([sheet])
-    values = {**papers.stop_values(sheet), "when": window_text(visit)}
+    summary = packet.stop_summary(visit, visit_units(visit), rules_of(visit.job.branch))
+    packet._read_openings([summary])
+    values = {**packet.stop_values(summary), "when": window_text(visit)}
     drawn = {**values, "units": [dict(unit) for unit in values["units"]]}
-    papers.draw_stop(sheet, drawn)
+    packet.draw_stop(summary, drawn)
     return Content({"stop": drawn}, values)
 
 
@@ -135,7 +135,7 @@ CARE = {
     "installs.completion",
     title="Completion record",
     model="jobs.Job",
-    template="installs/paper/completion.html",
+    template="installs/documents/completion.html",
     roles=(DISPATCHER, OWNER, INSTALLER),
     job=lambda job: job.pk,
 )
@@ -200,7 +200,7 @@ def completion(job: Job) -> dict[str, Any]:
     "installs.return_order",
     title="Return order",
     model="installs.ReturnOwed",
-    template="installs/paper/return_order.html",
+    template="installs/documents/return_order.html",
     roles=(DISPATCHER, OWNER, INSTALLER, WORKROOM),
 )
 def return_order(owed: ReturnOwed) -> dict[str, Any]:

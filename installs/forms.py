@@ -10,7 +10,7 @@ from django.db.models import QuerySet
 from fabrication.models import Material
 from installs.rules.causes import CAUSES, kinds_of, top_causes
 from measuring.models import Unit
-from shared.forms import DateInput, SheetForm
+from shared.forms import DateInput, PageForm
 
 
 def cause_choices() -> list[tuple[str, Any]]:
@@ -25,14 +25,14 @@ def cause_choices() -> list[tuple[str, Any]]:
     return choices
 
 
-class CauseForm(SheetForm):
+class CauseForm(PageForm):
     """Why a unit did not go up."""
 
     cause = forms.ChoiceField(label="Why not", choices=cause_choices)
     note = forms.CharField(label="Note", required=False, max_length=240)
 
 
-class HardwareUsedForm(SheetForm):
+class HardwareUsedForm(PageForm):
     """Hardware used otherwise than listed."""
 
     material = forms.ModelChoiceField(label="Item", queryset=Material.objects.none(), required=False)
@@ -45,7 +45,7 @@ class HardwareUsedForm(SheetForm):
             self.offer("material", materials)
 
 
-class PhotoForm(SheetForm):
+class PhotoForm(PageForm):
     photo = forms.FileField(
         label="Photo", widget=forms.FileInput(attrs={"accept": "image/*", "capture": "environment"})
     )
@@ -60,7 +60,7 @@ class PhotoForm(SheetForm):
             self.offer("unit", units)
 
 
-class SignForm(SheetForm):
+class SignForm(PageForm):
     """The customer's name and drawing, or with whom it was left."""
 
     name = forms.CharField(label="Name", required=False, max_length=120)
@@ -68,7 +68,7 @@ class SignForm(SheetForm):
     left_with = forms.CharField(label="Nobody home: left with", required=False, max_length=120)
 
 
-class DecideForm(SheetForm):
+class DecideForm(PageForm):
     """What becomes of a return."""
 
     remake = forms.BooleanField(label="Make it again", required=False)
@@ -88,11 +88,11 @@ class OpenReturnForm(CauseForm):
             self.offer("unit", units)
 
 
-class ReasonForm(SheetForm):
+class ReasonForm(PageForm):
     reason = forms.CharField(label="Why", max_length=240)
 
 
-class VanForm(SheetForm):
+class VanForm(PageForm):
     quantity = forms.IntegerField(label="There", min_value=0, max_value=100_000)
     least = forms.IntegerField(label="Least", min_value=0, max_value=100_000)
     most = forms.IntegerField(label="Most", min_value=0, max_value=100_000)

@@ -14,7 +14,7 @@ from shared.roles import OFFICE
     "jobs.confirmation",
     title="Confirmation",
     model="jobs.Appointment",
-    template="jobs/paper/confirmation.html",
+    template="jobs/documents/confirmation.html",
     roles=OFFICE,
 )
 def confirmation(row: Appointment) -> dict[str, Any]:

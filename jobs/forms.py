@@ -24,7 +24,7 @@ from jobs.models import (
 )
 from jobs.schedule.availability import clock_problem, local
 from shared import roles
-from shared.forms import DateInput, SheetForm, SheetModelForm, TimeInput
+from shared.forms import DateInput, PageForm, PageModelForm, TimeInput
 from shared.models import User
 
 COORDINATES = re.compile(r"^\s*(-?\d{1,2}(?:\.\d+)?)\s*[,;\s]\s*(-?\d{1,3}(?:\.\d+)?)\s*$")
@@ -53,14 +53,14 @@ class CoordinatesField(forms.CharField):
 # -- customers, sites, jobs ------------------------------------------------------------
 
 
-class CustomerForm(SheetModelForm):
+class CustomerForm(PageModelForm):
     class Meta:
         model = Customer
         fields = ["name", "phone", "email", "note"]
         widgets = {"note": forms.Textarea(attrs={"rows": 2})}
 
 
-class SiteForm(SheetModelForm):
+class SiteForm(PageModelForm):
     """A site; the key's place or code is never shown again, only written over."""
 
     instance: Site
@@ -104,7 +104,7 @@ class SiteForm(SheetModelForm):
         return found
 
 
-class JobForm(SheetModelForm):
+class JobForm(PageModelForm):
     instance: Job
 
     class Meta:
@@ -119,14 +119,14 @@ class JobForm(SheetModelForm):
         self.offer("project", Project.objects.filter(customer=customer) if customer else Project.objects.none())
 
 
-class ProjectForm(SheetModelForm):
+class ProjectForm(PageModelForm):
     class Meta:
         model = Project
         fields = ["name", "note"]
         widgets = {"note": forms.Textarea(attrs={"rows": 2})}
 
 
-class LocalTimes(SheetForm):
+class LocalTimes(PageForm):
     """
     A form whose times of a day must be one time each: none that the clocks skip or show twice.
 
@@ -219,12 +219,12 @@ class BookForm(LocalTimes):
         return data
 
 
-class HoldForm(SheetForm):
+class HoldForm(PageForm):
     reason = forms.ChoiceField(choices=Job.Hold.choices, label="Waits for")
     note = forms.CharField(max_length=240, required=False)
 
 
-class ReasonForm(SheetForm):
+class ReasonForm(PageForm):
     reason = forms.CharField(max_length=240, label="Why", error_messages={"required": "Say why, in a few words."})
 
 
@@ -270,7 +270,7 @@ def _stretch(
 # -- appointments ------------------------------------------------------------------------
 
 
-class VisitForm(SheetForm):
+class VisitForm(PageForm):
     """A visit to ask for, or to change."""
 
     purpose = forms.ChoiceField(choices=Purpose.choices)
@@ -320,7 +320,7 @@ class MoveForm(LocalTimes):
         return local(data["crew"].branch.tz, data["day"], data["time"])
 
 
-class PromiseForm(SheetForm):
+class PromiseForm(PageForm):
     """The window to promise, on the day the visit stands."""
 
     window_from = forms.TimeField(label="From", widget=TimeInput())
@@ -346,11 +346,11 @@ class PromiseForm(SheetForm):
         return begin, end
 
 
-class SplitForm(SheetForm):
+class SplitForm(PageForm):
     first_min = forms.IntegerField(label="Minutes of the first visit", min_value=1, max_value=1440)
 
 
-class SwapForm(SheetForm):
+class SwapForm(PageForm):
     one = forms.ModelChoiceField(Crew.objects.none(), label="Crew")
     other = forms.ModelChoiceField(Crew.objects.none(), label="With")
     day = forms.DateField(widget=forms.HiddenInput())
@@ -362,7 +362,7 @@ class SwapForm(SheetForm):
             self.offer(name, crews)
 
 
-class ReadinessForm(SheetForm):
+class ReadinessForm(PageForm):
     """What was asked about a site before driving there."""
 
     def __init__(self, *args: Any, answers: dict[str, ReadinessAnswer], **kwargs: Any) -> None:
@@ -381,7 +381,7 @@ class ReadinessForm(SheetForm):
 # -- crews -------------------------------------------------------------------------------
 
 
-class CrewForm(SheetModelForm):
+class CrewForm(PageModelForm):
     instance: Crew
     purposes = forms.MultipleChoiceField(
         choices=Purpose.choices, widget=forms.CheckboxSelectMultiple(), label="Drives for", required=False,
@@ -412,7 +412,7 @@ class CrewForm(SheetModelForm):
         return found
 
 
-class HoursForm(SheetForm):
+class HoursForm(PageForm):
     """A crew's usual week."""
 
     DAYS = ("Monday", "Tuesday", "Wednesday", "Thursday", "Friday", "Saturday", "Sunday")
@@ -466,7 +466,7 @@ class HoursForm(SheetForm):
         ]
 
 
-class CrewDayForm(SheetModelForm):
+class CrewDayForm(PageModelForm):
     class Meta:
         model = CrewDay
         fields = ["day", "is_off", "starts", "ends", "people", "note"]
@@ -501,7 +501,7 @@ class AbsenceForm(LocalTimes):
         return begin, local(tz, data["until_day"] + dt.timedelta(days=1), dt.time(0))
 
 
-class MemberForm(SheetForm):
+class MemberForm(PageForm):
     user = forms.ModelChoiceField(User.objects.none(), label="Who")
     from_on = forms.DateField(label="From", widget=DateInput())
     until_on = forms.DateField(label="Until", widget=DateInput(), required=False)
@@ -512,7 +512,7 @@ class MemberForm(SheetForm):
         self.initial.setdefault("from_on", timezone.localdate())
 
 
-class HolidayForm(SheetModelForm):
+class HolidayForm(PageModelForm):
     class Meta:
         model = Holiday
         fields = ["day", "name", "is_worked"]
@@ -521,7 +521,7 @@ class HolidayForm(SheetModelForm):
         help_texts = {"is_worked": "for a public holiday the branch works on"}
 
 
-class RulesForm(SheetModelForm):
+class RulesForm(PageModelForm):
     class Meta:
         model = CalendarRules
         fields = [
@@ -530,11 +530,11 @@ class RulesForm(SheetModelForm):
         ]  # fmt: skip
 
 
-class ImportForm(SheetForm):
+class ImportForm(PageForm):
     file = forms.FileField(label="CSV file", help_text="one line a job; the columns are listed below")
 
 
-class PlanForm(SheetForm):
+class PlanForm(PageForm):
     """Which days to plan, and how."""
 
     from_on = forms.DateField(label="From", widget=DateInput())
@@ -558,11 +558,11 @@ class PlanForm(SheetForm):
         self.offer("crews", crews)
 
 
-class SkillForm(SheetForm):
+class SkillForm(PageForm):
     name = forms.CharField(max_length=60, label="New skill")
 
 
-class WindowsForm(SheetForm):
+class WindowsForm(PageForm):
     """Windows promised on the phone, a line each."""
 
     windows = forms.CharField(

@@ -1,4 +1,4 @@
-"""The measurer's papers: the customer's measure record, and the sheet for those who want paper."""
+"""The measurer's documents: the customer's measure record, and the sheet for those who want paper."""
 
 from __future__ import annotations
 
@@ -15,7 +15,7 @@ from measuring.rules.families import HEIGHTS, WIDTHS
 from shared.documents import document_kind
 from shared.roles import DISPATCHER, MEASURER, OWNER
 
-PAPER_FOR = (DISPATCHER, OWNER, MEASURER)
+RECORD_FOR = (DISPATCHER, OWNER, MEASURER)
 EVERY_PLACE = (*WIDTHS, *HEIGHTS, "depth")
 
 
@@ -70,8 +70,8 @@ def _order(place: str) -> int:
     "measuring.record",
     title="Measure record",
     model="jobs.Job",
-    template="measuring/record_paper.html",
-    roles=PAPER_FOR,
+    template="measuring/documents/record.html",
+    roles=RECORD_FOR,
     job=lambda job: job.pk,
 )
 def measure_record(job: Job) -> dict[str, Any]:
@@ -109,8 +109,8 @@ def _visits(job: Job) -> list[Any]:
     "measuring.sheet",
     title="Measure sheet",
     model="jobs.Appointment",
-    template="measuring/sheet_paper.html",
-    roles=PAPER_FOR,
+    template="measuring/documents/measure_sheet.html",
+    roles=RECORD_FOR,
 )
 def measure_sheet(appointment: Appointment) -> dict[str, Any]:
     """

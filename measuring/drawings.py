@@ -11,8 +11,8 @@ from measuring.models import Mount, Opening, Reading
 from shared.drawings import DIGIT_EM, Svg, number
 from shared.lengths import EIGHTH, INCH, MM, ZERO, Length, Unit
 
-SHEET_WIDTH: Final = 420
-SHEET_HEIGHT: Final = 330
+DRAWING_WIDTH: Final = 420
+DRAWING_HEIGHT: Final = 330
 USUAL: Final = {Unit.INCH: (Length.inches(36), Length.inches(48)), Unit.MM: (Length.mm(900), Length.mm(1200))}
 """Drawn where nothing was read yet, and said so."""
 EXAGGERATION: Final = 10
@@ -146,7 +146,7 @@ def opening_drawing(picture: Picture, *, exaggerate: bool = False, blank: bool =
         For a printed sheet: room to write where nothing was read yet.
     """
     plan = _Plan(picture, exaggerate)
-    svg = Svg(SHEET_WIDTH, SHEET_HEIGHT, title=picture.name, desc=_words(picture, plan), look="opening")
+    svg = Svg(DRAWING_WIDTH, DRAWING_HEIGHT, title=picture.name, desc=_words(picture, plan), look="opening")
     _frame(svg, picture, plan)
     _covering(svg, picture, plan)
     for thing in picture.things:
@@ -367,14 +367,14 @@ def _depth(svg: Svg, picture: Picture, plan: _Plan, blank: bool) -> None:
 
 
 def _foot(svg: Svg, picture: Picture, plan: _Plan, exaggerate: bool, blank: bool) -> None:
-    y = SHEET_HEIGHT - 8
+    y = DRAWING_HEIGHT - 8
     if picture.covering is not None:
         _order_size(svg, picture, y)
     elif plan.is_usual and not blank:
         svg.text(16, y, "nothing read yet: not to scale", size=10, anchor="start", look="pencil-word")
     if exaggerate:
         words = f"taper drawn {EXAGGERATION} times larger"
-        svg.text(SHEET_WIDTH - 12, y, words, size=10, anchor="end", look="pencil-word")
+        svg.text(DRAWING_WIDTH - 12, y, words, size=10, anchor="end", look="pencil-word")
 
 
 def _order_size(svg: Svg, picture: Picture, y: float) -> None:

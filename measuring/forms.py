@@ -12,21 +12,21 @@ from measuring.models import FixedTo, Group, Mount, Opening, Product, Room, Subs
 from measuring.rules.families import SIDES
 from measuring.rules.options import named
 from shared.fields import LengthInput
-from shared.forms import DateInput, SheetForm
+from shared.forms import DateInput, PageForm
 from shared.lengths import Length
 from shared.models import User
 
 LARGEST_LIST = 512 * 1024
 
 
-class RoomForm(SheetForm):
+class RoomForm(PageForm):
     """A room to measure."""
 
     name = forms.CharField(max_length=60, label="room")
     floor = forms.CharField(max_length=20, required=False)
 
 
-class ListForm(SheetForm):
+class ListForm(PageForm):
     """Openings from a list: a file, or pasted."""
 
     file = forms.FileField(required=False, label="CSV file")
@@ -56,7 +56,7 @@ class ListForm(SheetForm):
         return data
 
 
-class CloseForm(SheetForm):
+class CloseForm(PageForm):
     """The close-out."""
 
     in_part = forms.BooleanField(required=False, label="close in part: the rest waits for another visit")
@@ -68,7 +68,7 @@ def _products(user: User) -> list[tuple[str, str]]:
     return [("", "not chosen"), *((row.key, row.name) for row in rows)]
 
 
-class RoomDefaultsForm(SheetForm):
+class RoomDefaultsForm(PageForm):
     """What new openings of a room begin with."""
 
     product = forms.ChoiceField(required=False)
@@ -90,7 +90,7 @@ SWINGS = [("", "not asked"), *((word, word) for word in ("in, left", "in, right"
 POWER = [("", "not asked"), ("none", "none near"), ("outlet", "outlet near"), ("mains", "mains at the head")]
 
 
-class FactsForm(SheetForm):
+class FactsForm(PageForm):
     """
     What is recorded of an opening beside its readings.
 
@@ -177,7 +177,7 @@ class FactsForm(SheetForm):
         self.add_error(name if name in self.fields else None, text)
 
 
-class OptionsForm(SheetForm):
+class OptionsForm(PageForm):
     """What a unit is made with beside its size; what it holds and no list has any more says so."""
 
     def __init__(self, unit: Unit, offer: Offer, data: Any = None, *, user: User) -> None:
@@ -200,7 +200,7 @@ class OptionsForm(SheetForm):
             self.fields[key].help_text = "Choose again, or ask the office to add it to the list."
 
 
-class ObstructionForm(SheetForm):
+class ObstructionForm(PageForm):
     """Something in the way."""
 
     kind = forms.CharField(max_length=30, label="what", widget=forms.TextInput(attrs={"list": "obstruction-kinds"}))
@@ -214,20 +214,20 @@ class ObstructionForm(SheetForm):
     from_top = forms.CharField(required=False, widget=LengthInput(), label="below the top")
 
 
-class PhotoForm(SheetForm):
+class PhotoForm(PageForm):
     """A photo; the service reads and re-encodes it."""
 
     photo = forms.FileField(widget=forms.ClearableFileInput(attrs={"accept": "image/*", "capture": "environment"}))
     caption = forms.CharField(max_length=160, required=False)
 
 
-class ReasonForm(SheetForm):
+class ReasonForm(PageForm):
     """Why."""
 
     reason = forms.CharField(max_length=240, widget=forms.TextInput(attrs={"list": "reasons"}))
 
 
-class GroupForm(SheetForm):
+class GroupForm(PageForm):
     """Openings that belong together."""
 
     kind = forms.ChoiceField(choices=Group.Kind.choices)
@@ -244,26 +244,26 @@ class GroupForm(SheetForm):
         self.choose("openings", ((str(one.pk), str(one)) for one in openings))
 
 
-class ApproveForm(SheetForm):
+class ApproveForm(PageForm):
     """The customer's yes."""
 
     approved_by = forms.CharField(max_length=120, label="who said yes")
     how = forms.ChoiceField(choices=[(word, word) for word in ("signed", "e-mail", "on the phone", "at the visit")])
 
 
-class ReleaseForm(SheetForm):
+class ReleaseForm(PageForm):
     """Hand units to the workroom."""
 
     due_on = forms.DateField(required=False, widget=DateInput(), label="to be made by")
 
 
-class DecisionForm(SheetForm):
+class DecisionForm(PageForm):
     """Accept or refuse a change of size."""
 
     text = forms.CharField(max_length=240, required=False, label="note")
 
 
-class TapeForm(SheetForm):
+class TapeForm(PageForm):
     """A tape and the length printed on its case."""
 
     label = forms.CharField(max_length=40, label="name", help_text="such as: yellow 16 ft")

@@ -58,7 +58,7 @@ class _Plain(DjangoJSONEncoder):
 
 @dataclass(frozen=True, slots=True)
 class Content:
-    """What a sheet shows, and what its hash is taken of where that is less than the whole context."""
+    """What a document shows, and what its hash is taken of where that is less than the whole context."""
 
     context: dict[str, Any]
     made_from: Any
@@ -95,7 +95,7 @@ class Kind:
         return user.has_role(*self.roles) and (self.who is None or self.who(user, subject))
 
     def content(self, subject: Any) -> Content:
-        """The sheet's content as things stand now."""
+        """The document's content as things stand now."""
         gathered = self.gather(subject)
         return gathered if isinstance(gathered, Content) else Content(gathered, gathered)
 
@@ -133,11 +133,11 @@ def document_kind(
     model
         Label of the subject's model, ``jobs.Job``; its manager has ``visible_to``.
     template
-        An ordinary template that extends ``shared/paper.html``.
+        An ordinary template that extends ``shared/document.html``.
     roles, who
         Who may have it, beside seeing the subject at all.
     version
-        Raise it when the template changes so that older sheets must be made anew.
+        Raise it when the template changes so that older documents must be made anew.
     job
         Gives the key of the job on whose page the audit entry shows; ``subject.job_id`` by default.
 
@@ -228,7 +228,7 @@ def make_document(ctx: runs.Context) -> None:
     ctx.progress(0, 2, "drawing the sheets")
     content = kind.content(subject)
     digest = kind.hash_of(content)
-    for _ in range(4):  # another sheet of this subject may take the revision meanwhile
+    for _ in range(4):  # another document of this subject may take the revision meanwhile
         revision = _next_revision(kind, subject)
         pdf, pages = render(kind, subject, content, revision=revision, by=ctx.by)
         ctx.progress(1, 2, "putting it away")
@@ -277,7 +277,7 @@ def _keep(
 
 
 def branch_of(subject: Any, by: User | None = None) -> Branch | None:
-    """The branch whose paper and units a sheet about `subject` takes."""
+    """The branch whose paper and units a document about `subject` takes."""
     if isinstance(subject, Branch):
         return subject
     for path in ("branch", "job.branch", "crew.branch", "site.branch", "batch.branch"):
@@ -305,7 +305,7 @@ def render(kind: Kind, subject: Any, content: Content, *, revision: int, by: Use
                 "subject": subject,
                 "branch": branch,
                 "unit": branch.unit if branch else Unit.INCH,
-                "sheet": {"title": kind.title, "revision": revision, "printed_at": timezone.now(), "by": by},
+                "document": {"title": kind.title, "revision": revision, "printed_at": timezone.now(), "by": by},
             },
         )
     paper = "A4" if branch is not None and branch.paper == Branch.Paper.A4 else "letter"
@@ -314,7 +314,7 @@ def render(kind: Kind, subject: Any, content: Content, *, revision: int, by: Use
 
 
 def _set(html: str, paper: str) -> tuple[bytes, int]:
-    """A sheet set by WeasyPrint; nothing of its boxes is held on to."""
+    """A document set by WeasyPrint; nothing of its boxes is held on to."""
     from weasyprint import CSS, HTML  # 1.5 s of imports that the web processes never need
     from weasyprint.urls import FatalURLFetchingError
 
@@ -330,7 +330,7 @@ def _set(html: str, paper: str) -> tuple[bytes, int]:
 
 @contextmanager
 def _without_collecting() -> Iterator[None]:
-    """No search for garbage meanwhile: a fifth of the time went into walking the growing sheet over and over."""
+    """No search for garbage meanwhile: a fifth of the time went into walking the growing document over and over."""
     was_on = gc.isenabled()
     gc.disable()
     try:
@@ -346,9 +346,9 @@ _NOT_IN_XML = re.compile("[\x00-\x08\x0b\x0c\x0e-\x1f\ufffe\uffff]")
 
 def lift_drawings(html: str) -> tuple[str, list[bytes]]:
     """
-    The sheet with a picture in the place of each inline drawing, and the drawings by the number in its address.
+    The document with a picture in the place of each inline drawing, and the drawings by the number in its address.
 
-    A drawing in the text costs its sheet a style for every line and letter in it, which nothing reads.
+    A drawing in the text costs its document a style for every line and letter in it, which nothing reads.
 
     Examples
     --------
@@ -365,7 +365,7 @@ def lift_drawings(html: str) -> tuple[str, list[bytes]]:
 
 
 def _own_files(drawings: Sequence[bytes] = ()) -> Any:
-    """Serves ``static:shared/paper.css`` from the apps' folders and the sheet's drawings; refuses all else."""
+    """Serves ``static:shared/documents.css`` from the apps' folders and the document's drawings; refuses all else."""
     from weasyprint.urls import FatalURLFetchingError, URLFetcher, URLFetcherResponse
 
     class OwnFiles(URLFetcher):  # type: ignore[misc]  # WeasyPrint has no types
@@ -375,7 +375,7 @@ def _own_files(drawings: Sequence[bytes] = ()) -> Any:
                 return URLFetcherResponse(url, drawings[int(name)], {"Content-Type": "image/svg+xml"})
             path = finders.find(name.lstrip("/")) if scheme == "static" and ".." not in name else None
             if not path or not isinstance(path, str):
-                raise FatalURLFetchingError(f"a sheet may not load {url[:200]}")
+                raise FatalURLFetchingError(f"a document may not load {url[:200]}")
             mime = mimetypes.guess_type(path)[0] or "application/octet-stream"
             return URLFetcherResponse(url, Path(path).read_bytes(), {"Content-Type": mime})
 

@@ -1,7 +1,7 @@
 """
 Drawings: a small builder of SVG, the same for screen and paper.
 
-Looks come from classes (``base.css`` on the screen, ``paper.css`` on paper) with plain
+Looks come from classes (``base.css`` on the screen, ``documents.css`` on paper) with plain
 presentation attributes beneath, so a drawing stands alone too. No style attributes: the
 Content-Security-Policy refuses them. Coordinates are in user units, y downwards.
 """
@@ -241,7 +241,7 @@ class Svg:
         self._body.append(f"<{name} {self._look(look)} {places}/>")
 
     def render(self) -> SafeString:
-        """The SVG, ready for a page or a sheet."""
+        """The SVG, ready for a page or a document."""
         desc = f"<desc>{escape(self.desc)}</desc>" if self.desc else ""
         label = self.title + (f". {self.desc}" if self.desc else "")
         look = f"drawing {self.look}".strip()

@@ -19,7 +19,7 @@ from shared.models import Branch, User
 from shared.services import BRANCH_FIELDS, PERSON_FIELDS
 
 
-class SheetRenderer(TemplatesSetting):
+class PageFormRenderer(TemplatesSetting):
     """Our form and field templates."""
 
     form_template_name = "shared/_form.html"
@@ -34,9 +34,9 @@ else:  # at run time a mixin of both kinds of form, and Django's ModelForm takes
     _ModelForm = forms.ModelForm
 
 
-class SheetMixin(_Form):
+class PageFormMixin(_Form):
     """
-    What `SheetForm` and `SheetModelForm` share.
+    What `PageForm` and `PageModelForm` share.
 
     Parameters
     ----------
@@ -85,11 +85,11 @@ class SheetMixin(_Form):
         self.add_error(field, refusal.problem)
 
 
-class SheetForm(SheetMixin, forms.Form):
+class PageForm(PageFormMixin, forms.Form):
     """A form of ours."""
 
 
-class SheetModelForm(SheetMixin, _ModelForm):
+class PageModelForm(PageFormMixin, _ModelForm):
     """A form over a model's fields; the view passes ``cleaned_data`` to a service and never saves it."""
 
 
@@ -114,7 +114,7 @@ class TimeInput(forms.TimeInput):
 ZONES = [(name, name) for name in sorted(available_timezones()) if "/" in name and not name.startswith("Etc/")]
 
 
-class BranchForm(SheetModelForm):
+class BranchForm(PageModelForm):
     """What a branch says of itself."""
 
     zone = forms.ChoiceField(label="Time zone", choices=ZONES)
@@ -126,7 +126,7 @@ class BranchForm(SheetModelForm):
         widgets = {"address": forms.Textarea(attrs={"rows": 3})}
 
 
-class PersonForm(SheetModelForm):
+class PersonForm(PageModelForm):
     """Somebody's account."""
 
     instance: User
@@ -161,7 +161,7 @@ class NewPersonForm(PersonForm):
     field_order = ("name", "username", "password", "role_names", "phone", "email")
 
 
-class NewPasswordForm(SheetForm):
+class NewPasswordForm(PageForm):
     """A new password for somebody who forgot theirs."""
 
     password = forms.CharField(label="New password", widget=forms.PasswordInput(attrs={"autocomplete": "new-password"}))

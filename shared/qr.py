@@ -1,4 +1,4 @@
-"""QR codes as SVG, for screens and sheets."""
+"""QR codes as SVG, for screens and documents."""
 
 from __future__ import annotations
 

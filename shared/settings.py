@@ -174,7 +174,7 @@ TEMPLATES: list[dict[str, Any]] = [
     }
 ]
 
-FORM_RENDERER = "shared.forms.SheetRenderer"
+FORM_RENDERER = "shared.forms.PageFormRenderer"
 
 # -- database ---------------------------------------------------------------------
 

@@ -21,7 +21,7 @@ from fabrication.services import buying as services
 from measuring.models import Product
 from shared.access import SignedInRequest, roles_required
 from shared.errors import Refused
-from shared.forms import SheetForm
+from shared.forms import PageForm
 
 
 @login_required
@@ -99,7 +99,7 @@ def _lines(purchase: Purchase) -> QuerySet[PurchaseLine]:
     return purchase.lines.select_related("make__unit__product", "material")
 
 
-def _next_form(request: SignedInRequest, line: PurchaseLine) -> SheetForm | None:
+def _next_form(request: SignedInRequest, line: PurchaseLine) -> PageForm | None:
     """The form a line waits for, filled with what was ordered."""
     states = PurchaseLine.State
     if line.make and line.state in {states.ORDERED, states.DIFFERS}:
@@ -120,17 +120,17 @@ def _next_form(request: SignedInRequest, line: PurchaseLine) -> SheetForm | None
 @roles_required(*WORKS)
 @require_GET
 def purchase_csv(request: SignedInRequest, pk: int) -> HttpResponse:
-    """The purchase sheet as CSV."""
+    """The purchase as CSV."""
     found = purchase_for(request.user, pk)
     answer = HttpResponse(content_type="text/csv; charset=utf-8")
     answer["Content-Disposition"] = f'attachment; filename="{found.number}.csv"'
-    sheet = csv.writer(answer)
-    sheet.writerow(["what", "key", "code", "quantity", "width", "height or length", "options"])
+    rows = csv.writer(answer)
+    rows.writerow(["what", "key", "code", "quantity", "width", "height or length", "options"])
     unit = request.user.unit
     for row in purchase_rows(found):
         lengths = [row[name].text(unit) if row[name] else "" for name in ("width", "length")]
         options = "; ".join(f"{key}: {value}" for key, value in row["options"].items())
-        sheet.writerow([row["what"], row["key"], row["code"], row["quantity"], *lengths, options])
+        rows.writerow([row["what"], row["key"], row["code"], row["quantity"], *lengths, options])
     return answer
 
 
@@ -170,7 +170,7 @@ def inspect(request: SignedInRequest, pk: int) -> HttpResponse:
 
 
 def _line_deed(
-    request: SignedInRequest, line: PurchaseLine, form: SheetForm, deed: Callable[[dict[str, Any]], object]
+    request: SignedInRequest, line: PurchaseLine, form: PageForm, deed: Callable[[dict[str, Any]], object]
 ) -> HttpResponse:
     """Runs a deed on a line, or shows its form again with what is wrong."""
     if form.is_valid():

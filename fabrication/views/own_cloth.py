@@ -16,7 +16,7 @@ from fabrication.models import OwnCloth
 from fabrication.services import own_cloth as services
 from shared.access import SignedInRequest, roles_required
 from shared.errors import Refused
-from shared.forms import SheetForm
+from shared.forms import PageForm
 from shared.lengths import Length
 
 
@@ -45,8 +45,8 @@ def own_cloth(request: SignedInRequest, pk: int) -> HttpResponse:
     return _page(request, own_cloth_for(request.user, pk))
 
 
-def _page(request: SignedInRequest, cloth: OwnCloth, form: SheetForm | None = None) -> HttpResponse:
-    forms: dict[str, tuple[str, type[SheetForm] | None, str]] = {
+def _page(request: SignedInRequest, cloth: OwnCloth, form: PageForm | None = None) -> HttpResponse:
+    forms: dict[str, tuple[str, type[PageForm] | None, str]] = {
         OwnCloth.State.EXPECTED: ("own_cloth_receive", ReceiveClothForm, "It is here"),
         OwnCloth.State.RECEIVED: ("own_cloth_check", CheckClothForm, "Record what it measures"),
         OwnCloth.State.REFUSED: ("own_cloth_again", None, "Expect other cloth"),
@@ -108,7 +108,7 @@ def own_cloth_pieces(request: SignedInRequest, pk: int) -> HttpResponse:
     return redirect("fabrication:own_cloth", pk)
 
 
-def _deed(request: SignedInRequest, pk: int, form: SheetForm, deed: Callable[..., object]) -> HttpResponse:
+def _deed(request: SignedInRequest, pk: int, form: PageForm, deed: Callable[..., object]) -> HttpResponse:
     cloth = own_cloth_for(request.user, pk)
     if form.is_valid():
         sent = dict(form.cleaned_data)

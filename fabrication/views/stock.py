@@ -18,7 +18,7 @@ from fabrication.services.stock import count_stock, let_end_go, receive_stock, s
 from shared.access import SignedInRequest, roles_required
 from shared.codes import read_code
 from shared.errors import Refused
-from shared.forms import SheetForm
+from shared.forms import PageForm
 from shared.lengths import Length
 
 ROWS = 60
@@ -60,7 +60,7 @@ def stock_detail(request: SignedInRequest, pk: int) -> HttpResponse:
     return _item_page(request, stock_for(request.user, pk))
 
 
-def _item_page(request: SignedInRequest, item: StockItem, **forms: SheetForm) -> HttpResponse:
+def _item_page(request: SignedInRequest, item: StockItem, **forms: PageForm) -> HttpResponse:
     """The page of one stock piece; a form that was refused stands in for its empty one."""
     context = {
         "item": item,

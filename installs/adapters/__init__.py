@@ -1,1 +1,1 @@
-"""Rows as rules, rooms below, pages and papers read them: nothing here writes."""
+"""Rows as rules, rooms below, pages and documents read them: nothing here writes."""

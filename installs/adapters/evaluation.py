@@ -261,7 +261,7 @@ def inputs_hash(read: InstallUnit, site: SiteFacts, revision: int) -> str:
 
 
 def visit_units(appointment: Appointment) -> list[VisitUnit]:
-    """The units a visit is for, in walking order, with all that pages and papers need."""
+    """The units a visit is for, in walking order, with all that pages and documents need."""
     return visit_units_of([appointment]).get(appointment.pk, [])
 
 

@@ -38,7 +38,7 @@ DEAD = (Unit.State.CANCELLED, Unit.State.REPLACED)
 
 
 @dataclass(slots=True)
-class StopSheet:
+class StopSummary:
     """One stop with its units and their hardware."""
 
     number: int
@@ -57,34 +57,34 @@ class StopSheet:
         return [one for one in self.worked if one.hardware is not None and one.read is not None]
 
 
-def sheet_of(
+def stop_summary(
     visit: Appointment, rows: Sequence[VisitUnit], rules: Rules, number: int = 1,
     cords: dict[int, CordRule | None] | None = None,
-) -> StopSheet:  # fmt: skip
+) -> StopSummary:  # fmt: skip
     """One visit, whatever became of its units since; `cords` as `work_out` has them."""
     worked = work_out([row.unit for row in rows if row.unit.state not in DEAD], rules, cords)
     summed = summed_of(worked, rules)
     openings: dict[int, tuple[Opening, list[Worked]]] = {}
     for one in worked:
         openings.setdefault(one.unit.opening_id, (one.unit.opening, []))[1].append(one)
-    return StopSheet(number, visit, list(rows), worked, summed, rules, openings=list(openings.values()))
+    return StopSummary(number, visit, list(rows), worked, summed, rules, openings=list(openings.values()))
 
 
 @dataclass(slots=True)
-class DaySheet:
+class DaySummary:
     """A crew-day for paper."""
 
     crew: Crew
     day: dt.date
     schedule: DaySchedule | None
-    stops: list[StopSheet]
+    stops: list[StopSummary]
     rules: Rules
     starts: dt.datetime | None = None
     back: dt.datetime | None = None
     drive_min: int = 0
 
 
-def day_sheet(crew: Crew, day: dt.date) -> DaySheet:
+def day_summary(crew: Crew, day: dt.date) -> DaySummary:
     """The crew's install visits of the day with drive and times as planned."""
     schedule = read_day(crew, day)
     visits = [row for row in schedule.appointments if goes_up(row)]
@@ -92,23 +92,23 @@ def day_sheet(crew: Crew, day: dt.date) -> DaySheet:
     by_visit = visit_units_of(visits)
     cords: dict[int, CordRule | None] = {}
     stops = [
-        sheet_of(visit, by_visit.get(visit.pk, []), rules, number, cords) for number, visit in enumerate(visits, 1)
+        stop_summary(visit, by_visit.get(visit.pk, []), rules, number, cords) for number, visit in enumerate(visits, 1)
     ]
     _read_openings(stops)
-    sheet = DaySheet(crew, day, None, stops, rules)
+    summary = DaySummary(crew, day, None, stops, rules)
     if visits:
-        sheet.schedule = schedule
-        sheet.drive_min = round(schedule.timeline.drive / 60)
-        sheet.starts, sheet.back = moment(schedule.timeline.depart), moment(schedule.timeline.back)
+        summary.schedule = schedule
+        summary.drive_min = round(schedule.timeline.drive / 60)
+        summary.starts, summary.back = moment(schedule.timeline.depart), moment(schedule.timeline.back)
         for stop in stops:
             found = schedule.stops.get(stop.visit.pk)
             if found is not None:
                 stop.drive_min, stop.expected = round(found.drive / 60), stop.visit.starts_at
                 stop.leaves = moment(found.leave)
-    return sheet
+    return summary
 
 
-def _read_openings(stops: Iterable[StopSheet]) -> None:
+def _read_openings(stops: Iterable[StopSummary]) -> None:
     """Readings of all openings in one query, put where drawing them looks."""
     openings = {opening.pk: opening for stop in stops for opening, _ in stop.openings}
     found: dict[int, list[Reading]] = {pk: [] for pk in openings}
@@ -125,7 +125,7 @@ def _read_openings(stops: Iterable[StopSheet]) -> None:
 
 
 def page_of_stop(visit: Appointment) -> str:
-    """What a sheet's QR says: the stop's own page."""
+    """What a document's QR says: the stop's own page."""
     return f"{settings.SITE_URL}{reverse('installs:stop', args=[visit.pk])}"
 
 
@@ -243,7 +243,7 @@ def caution_values(summed: JobHardware, units: int) -> list[dict[str, Any]]:
     ]
 
 
-def stop_values(stop: StopSheet, options: Mapping[int, Sequence[tuple[str, str]]] | None = None) -> dict[str, Any]:
+def stop_values(stop: StopSummary, options: Mapping[int, Sequence[tuple[str, str]]] | None = None) -> dict[str, Any]:
     """One stop in plain values, without its drawings; `options` of its units, where the caller has them."""
     visit = stop.visit
     show = visit.job.branch.unit
@@ -276,7 +276,7 @@ def stop_values(stop: StopSheet, options: Mapping[int, Sequence[tuple[str, str]]
     }
 
 
-def draw_stop(stop: StopSheet, values: dict[str, Any]) -> None:
+def draw_stop(stop: StopSummary, values: dict[str, Any]) -> None:
     """Puts the stop's drawings beside its values: each opening once, each head once."""
     show = stop.visit.job.branch.unit
     by_code = {unit["code"]: unit for unit in values["units"]}
@@ -292,20 +292,20 @@ def draw_stop(stop: StopSheet, values: dict[str, Any]) -> None:
         )
 
 
-def packet_values(sheet: DaySheet) -> dict[str, Any]:
+def packet_values(summary: DaySummary) -> dict[str, Any]:
     """The whole packet in plain values, without drawings: what its hash is taken of."""
-    tz = sheet.crew.branch.tz
-    options = options_shown(one.unit for stop in sheet.stops for one in stop.worked)
-    stops = [stop_values(stop, options) for stop in sheet.stops]
-    plan = load_of(sheet.crew, [(stop.visit, stop.worked) for stop in sheet.stops], sheet.rules)  # whatever is up
+    tz = summary.crew.branch.tz
+    options = options_shown(one.unit for stop in summary.stops for one in stop.worked)
+    stops = [stop_values(stop, options) for stop in summary.stops]
+    plan = load_of(summary.crew, [(stop.visit, stop.worked) for stop in summary.stops], summary.rules)  # whatever is up
     return {
-        "crew": sheet.crew.name,
-        "people": [str(member.user) for member in _members(sheet.crew, sheet.day)],
-        "day": long_day(sheet.day),
-        "base": sheet.crew.branch.address.replace("\n", ", "),
-        "starts": clock(sheet.starts, tz) if sheet.starts else "",
-        "back": clock(sheet.back, tz) if sheet.back else "",
-        "drive_min": sheet.drive_min,
+        "crew": summary.crew.name,
+        "people": [str(member.user) for member in _members(summary.crew, summary.day)],
+        "day": long_day(summary.day),
+        "base": summary.crew.branch.address.replace("\n", ", "),
+        "starts": clock(summary.starts, tz) if summary.starts else "",
+        "back": clock(summary.back, tz) if summary.back else "",
+        "drive_min": summary.drive_min,
         "stops": stops,
         "unit_count": sum(len(stop["units"]) for stop in stops),
         "packages": sum(len(unit["packages"]) for stop in stops for unit in stop["units"]),
@@ -313,7 +313,7 @@ def packet_values(sheet: DaySheet) -> dict[str, Any]:
         "load": _load_summary(plan),
         "findings": [finding.text for finding in plan.findings],
         "cautions": _cautions_of_day(stops),
-        "where": [[stop.visit.job.site.latitude, stop.visit.job.site.longitude] for stop in sheet.stops],
+        "where": [[stop.visit.job.site.latitude, stop.visit.job.site.longitude] for stop in summary.stops],
     }
 
 
@@ -352,12 +352,12 @@ def _load_summary(plan: LoadPlan) -> dict[str, Any]:
     }
 
 
-def day_map(sheet: DaySheet) -> Any:
+def day_map(summary: DaySummary) -> Any:
     """The route drawn, if any stop has coordinates; its numbers are those of the stops."""
-    if sheet.schedule is None:
+    if summary.schedule is None:
         return None
-    wanted = {stop.visit.pk for stop in sheet.stops}
-    return route_map(sheet.schedule.of(one for one in sheet.schedule.standing if one.pk in wanted))
+    wanted = {stop.visit.pk for stop in summary.stops}
+    return route_map(summary.schedule.of(one for one in summary.schedule.standing if one.pk in wanted))
 
 
 # -- what changed -----------------------------------------------------------------------------

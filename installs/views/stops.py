@@ -17,7 +17,7 @@ from fabrication.models import Material
 from installs import services
 from installs.access import INSTALLS, LOADS, photo_for, stop_for, unit_key, used_for
 from installs.adapters.evaluation import rules_of, visit_units
-from installs.adapters.packet import caution_values, facts_of_site, hardware_values, sheet_of, stop_values
+from installs.adapters.packet import caution_values, facts_of_site, hardware_values, stop_summary, stop_values
 from installs.drawings import signature_drawing
 from installs.forms import CauseForm, HardwareUsedForm, PhotoForm, SignForm
 from installs.models import Load, Stop, VisitUnit
@@ -58,8 +58,8 @@ def stop_page(
 ) -> HttpResponse:
     """The page with its forms as they stand."""
     rows = visit_units(visit)
-    sheet = sheet_of(visit, rows, rules_of(visit.job.branch))
-    values = stop_values(sheet)
+    summary = stop_summary(visit, rows, rules_of(visit.job.branch))
+    values = stop_values(summary)
     by_code = {unit["code"]: unit for unit in values["units"]}
     found: Stop | None = getattr(visit, "stop", None)
     units = Unit.objects.filter(pk__in=[row.unit_id for row in rows]).select_related("product")
@@ -81,9 +81,9 @@ def stop_page(
         "window": promise_text(visit),
         "facts": facts_of_site(visit),
         "secret": secret_for(user, visit),
-        "hardware": hardware_values(sheet.summed),
+        "hardware": hardware_values(summary.summed),
         "tools": values["tools"],
-        "cautions": caution_values(sheet.summed, len(sheet.worked)),
+        "cautions": caution_values(summary.summed, len(summary.worked)),
         "remotes": values["remotes"],
         "people": values["people"],
         "photos": visit.install_photos.filter(removed_at=None).select_related("unit"),

@@ -1,7 +1,7 @@
 """
 What can be chosen per unit beside its size: the list of the rooms above, and what this room asks.
 
-The list itself is the recipe's or the supplier's and comes through `measuring.ports`; pages, sheets,
+The list itself is the recipe's or the supplier's and comes through `measuring.ports`; pages, documents,
 the API and devices all read it here.
 """
 
@@ -160,7 +160,7 @@ def unresolved_options(unit: CoveringUnit, offer: Offer) -> list[str]:
 
 
 def shown_options(unit: CoveringUnit, offer: Offer) -> list[tuple[str, str]]:
-    """Label and chosen value in the order they are asked, then what no list knows; for pages and sheets."""
+    """Label and chosen value in the order they are asked, then what no list knows; for pages and documents."""
     rows = []
     for one in offer.at(unit.mount):
         value = unit.options.get(one.key)

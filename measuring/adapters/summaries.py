@@ -1,4 +1,4 @@
-"""What pages, panels and papers show of openings and units, gathered once."""
+"""What pages, panels and documents show of openings and units, gathered once."""
 
 from __future__ import annotations
 
@@ -39,7 +39,7 @@ class Box:
 
 
 @dataclass(slots=True)
-class OpeningSheet:
+class OpeningSummary:
     """An opening with everything known of it."""
 
     opening: Opening
@@ -70,7 +70,9 @@ class OpeningSheet:
         return list(seen.values()) or self.found.findings
 
 
-def opening_sheet(opening: Opening, *, exaggerate: bool = False, typed: dict[str, str] | None = None) -> OpeningSheet:
+def opening_summary(
+    opening: Opening, *, exaggerate: bool = False, typed: dict[str, str] | None = None
+) -> OpeningSummary:
     """Gather one opening; `typed` holds what was refused, to stand in its box again."""
     readings = list(opening.readings.select_related("taken_by", "tape"))
     now = current(readings)
@@ -78,7 +80,7 @@ def opening_sheet(opening: Opening, *, exaggerate: bool = False, typed: dict[str
     found = evaluate(opening, readings, units[0].options if units else {})
     doubted = {one["field"]: one for one in found.findings if one["code"] == "misread" and not one.get("confirmed")}
     boxes = [_box(ask, readings, opening, doubted, typed or {}) for ask in _asks(opening, now)]
-    return OpeningSheet(
+    return OpeningSummary(
         opening=opening,
         found=found,
         boxes=boxes,

@@ -92,9 +92,9 @@ class OpeningViewSet(ReadViewSet):
 
     def retrieve(self, request: Request, *args: Any, **kwargs: Any) -> Response:
         """Everything known of one opening."""
-        return Response(self._sheet(self._one(kwargs["pk"])))
+        return Response(self._detail(self._one(kwargs["pk"])))
 
-    def _sheet(self, opening: Opening) -> dict[str, Any]:
+    def _detail(self, opening: Opening) -> dict[str, Any]:
         opening = access.opening_for(self.person, opening.pk)
         found = evaluate(opening)
         now = current(opening.readings.all())
@@ -124,7 +124,7 @@ class OpeningViewSet(ReadViewSet):
             tape=access.tape_for(request.user, tape) if tape else None,
             **{"seen": ANY, **sent},
         )
-        return Response(self._sheet(opening), status=status.HTTP_201_CREATED)
+        return Response(self._detail(opening), status=status.HTTP_201_CREATED)
 
     @extend_schema(request=None, responses=OpenApiTypes.OBJECT)
     @action(detail=True, methods=["post"], url_path=r"readings/(?P<uid>[0-9a-f-]{36})/confirm")
@@ -132,7 +132,7 @@ class OpeningViewSet(ReadViewSet):
         """Read again, the same."""
         opening = self._one(pk)
         services.confirm_reading(reading=self._reading(opening, uid), by=request.user)
-        return Response(self._sheet(opening))
+        return Response(self._detail(opening))
 
     @extend_schema(request=None, responses=OpenApiTypes.OBJECT)
     @action(detail=True, methods=["post"], url_path=r"readings/(?P<uid>[0-9a-f-]{36})/keep")
@@ -140,7 +140,7 @@ class OpeningViewSet(ReadViewSet):
         """Of several readings this one stands."""
         opening = self._one(pk)
         services.keep_reading(reading=self._reading(opening, uid), by=request.user)
-        return Response(self._sheet(opening))
+        return Response(self._detail(opening))
 
     def _reading(self, opening: Opening, uid: str) -> Any:
         found = opening.readings.filter(uid=uid).first()
@@ -154,7 +154,7 @@ class OpeningViewSet(ReadViewSet):
         """Product, mount, substrate and the rest."""
         opening, sent = self._one(pk), _valid(FactsIn, request)
         services.change_opening(opening=opening, by=request.user, facts=sent["facts"], seen=sent.get("seen"))
-        return Response(self._sheet(opening))
+        return Response(self._detail(opening))
 
     @extend_schema(request=ObstructionIn, responses=OpenApiTypes.OBJECT)
     @action(detail=True, methods=["post"])
@@ -162,7 +162,7 @@ class OpeningViewSet(ReadViewSet):
         """Something in the way."""
         opening = self._one(pk)
         services.add_obstruction(opening=opening, by=request.user, **_valid(ObstructionIn, request))
-        return Response(self._sheet(opening), status=status.HTTP_201_CREATED)
+        return Response(self._detail(opening), status=status.HTTP_201_CREATED)
 
     @extend_schema(request=OpenApiTypes.OBJECT, responses=OpenApiTypes.OBJECT)
     @action(detail=True, methods=["post"], parser_classes=[MultiPartParser])
@@ -175,7 +175,7 @@ class OpeningViewSet(ReadViewSet):
         refuse_large(sent.size or 0)
         caption = str(request.POST.get("caption", ""))
         services.add_photo(opening=opening, data=sent.read(), caption=caption, by=request.user)
-        return Response(self._sheet(opening), status=status.HTTP_201_CREATED)
+        return Response(self._detail(opening), status=status.HTTP_201_CREATED)
 
     @extend_schema(request=OptionsIn, responses=OpenApiTypes.OBJECT)
     @action(detail=True, methods=["post"], url_path="options")
@@ -183,7 +183,7 @@ class OpeningViewSet(ReadViewSet):
         """Options of every unit of the opening that is not released."""
         opening = self._one(pk)
         services.set_options_of_opening(opening=opening, options=_valid(OptionsIn, request)["options"], by=request.user)
-        return Response(self._sheet(opening))
+        return Response(self._detail(opening))
 
     @extend_schema(request=None, responses=OpenApiTypes.OBJECT)
     @action(detail=True, methods=["post"])
@@ -191,7 +191,7 @@ class OpeningViewSet(ReadViewSet):
         """Another opening like this one, without its readings."""
         opening = self._one(pk)
         made = services.copy_opening(opening=opening, by=request.user, visit=visit_at(opening))
-        return Response(self._sheet(made), status=status.HTTP_201_CREATED)
+        return Response(self._detail(made), status=status.HTTP_201_CREATED)
 
     @extend_schema(request=ReasonIn, responses=OpenApiTypes.OBJECT)
     @action(detail=True, methods=["post"])
@@ -199,7 +199,7 @@ class OpeningViewSet(ReadViewSet):
         """It can't be covered, because."""
         opening = self._one(pk)
         services.mark_cannot(opening=opening, by=request.user, **_valid(ReasonIn, request))
-        return Response(self._sheet(opening))
+        return Response(self._detail(opening))
 
     @extend_schema(request=ReasonIn, responses=OpenApiTypes.OBJECT)
     @action(detail=True, methods=["post"])
@@ -207,7 +207,7 @@ class OpeningViewSet(ReadViewSet):
         """It couldn't be reached, because."""
         opening = self._one(pk)
         services.mark_not_reached(opening=opening, by=request.user, **_valid(ReasonIn, request))
-        return Response(self._sheet(opening))
+        return Response(self._detail(opening))
 
     @extend_schema(request=ReasonIn, responses=OpenApiTypes.OBJECT)
     @action(detail=True, methods=["post"])
@@ -215,7 +215,7 @@ class OpeningViewSet(ReadViewSet):
         """Not wanted any more."""
         opening = self._one(pk)
         services.drop_opening(opening=opening, by=request.user, **_valid(ReasonIn, request))
-        return Response(self._sheet(opening))
+        return Response(self._detail(opening))
 
     @extend_schema(request=None, responses=OpenApiTypes.OBJECT)
     @action(detail=True, methods=["post"])
@@ -223,7 +223,7 @@ class OpeningViewSet(ReadViewSet):
         """It is to be measured after all."""
         opening = self._one(pk)
         services.take_up_again(opening=opening, by=request.user)
-        return Response(self._sheet(opening))
+        return Response(self._detail(opening))
 
     @extend_schema(responses=OpenApiTypes.OBJECT)
     @action(detail=True)

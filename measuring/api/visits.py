@@ -54,7 +54,7 @@ class VisitViewSet(PersonMixin, ViewSet):
     def _appointment(self, pk: str) -> Any:
         return access.appointment_for(self.person, int(pk))
 
-    def _sheet(self, appointment: Any, code: int = 200) -> Response:
+    def _answer(self, appointment: Any, code: int = 200) -> Response:
         user = self.person
         body = field.visit_of(user, access.appointment_for(user, appointment.pk))
         return Response(body, status=code)
@@ -67,7 +67,7 @@ class VisitViewSet(PersonMixin, ViewSet):
     @extend_schema(responses=OpenApiTypes.OBJECT)
     def retrieve(self, request: ApiRequest, pk: str = "") -> Response:
         """One visit with its rooms and openings."""
-        return self._sheet(self._appointment(pk))
+        return self._answer(self._appointment(pk))
 
     @extend_schema(request=BeginIn, responses=OpenApiTypes.OBJECT)
     @action(detail=True, methods=["post"])
@@ -79,7 +79,7 @@ class VisitViewSet(PersonMixin, ViewSet):
             by=request.user,
             tape=access.tape_for(request.user, tape) if tape else None,
         )
-        return self._sheet(appointment, status.HTTP_201_CREATED)
+        return self._answer(appointment, status.HTTP_201_CREATED)
 
     def _visit(self, pk: str) -> Visit:
         return access.visit_for(self.person, self._appointment(pk).pk)
@@ -90,7 +90,7 @@ class VisitViewSet(PersonMixin, ViewSet):
         """A room."""
         visit = self._visit(pk)
         services.add_room(job=visit.appointment.job, by=request.user, **_valid(RoomIn, request))
-        return self._sheet(visit.appointment, status.HTTP_201_CREATED)
+        return self._answer(visit.appointment, status.HTTP_201_CREATED)
 
     @extend_schema(request=NewOpeningIn, responses=OpenApiTypes.OBJECT)
     @action(detail=True, methods=["post"])
@@ -101,7 +101,7 @@ class VisitViewSet(PersonMixin, ViewSet):
         if room is None:
             raise Http404
         services.add_opening(room=room, facts=sent["facts"], visit=visit, by=request.user)
-        return self._sheet(visit.appointment, status.HTTP_201_CREATED)
+        return self._answer(visit.appointment, status.HTTP_201_CREATED)
 
     @extend_schema(request=CloseIn, responses=OpenApiTypes.OBJECT)
     @action(detail=True, methods=["post"])
@@ -109,7 +109,7 @@ class VisitViewSet(PersonMixin, ViewSet):
         """The close-out."""
         visit, sent = self._visit(pk), _valid(CloseIn, request)
         services.close_visit(visit=visit, by=request.user, in_part=sent["in_part"], note_text=sent["note"])
-        return self._sheet(visit.appointment)
+        return self._answer(visit.appointment)
 
     @extend_schema(request=NotMeasuredIn, responses=OpenApiTypes.OBJECT)
     @action(detail=True, methods=["post"])
@@ -117,7 +117,7 @@ class VisitViewSet(PersonMixin, ViewSet):
         """Nothing could be measured, and why: the visit is over, its openings wait for another."""
         appointment, sent = self._appointment(pk), _valid(NotMeasuredIn, request)
         services.could_not_measure(appointment=appointment, reason=sent["reason"], by=request.user)
-        return self._sheet(appointment)
+        return self._answer(appointment)
 
     @extend_schema(request=None, responses=OpenApiTypes.OBJECT)
     @action(detail=True, methods=["post"])
@@ -125,4 +125,4 @@ class VisitViewSet(PersonMixin, ViewSet):
         """Open a closed visit again."""
         visit = self._visit(pk)
         services.reopen_visit(visit=visit, by=request.user)
-        return self._sheet(visit.appointment)
+        return self._answer(visit.appointment)

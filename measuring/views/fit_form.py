@@ -13,7 +13,7 @@ from measuring.models import Family, Mount, Product
 from measuring.ports import ports
 from shared.errors import Refused
 from shared.fields import LengthInput
-from shared.forms import SheetForm
+from shared.forms import PageForm
 from shared.models import User
 
 LENGTHS: Final[Mapping[str, str]] = {
@@ -44,7 +44,7 @@ COUNTS: Final[Mapping[str, str]] = {
 }
 
 
-class ProductForm(SheetForm):
+class ProductForm(PageForm):
     """Name and figures of a product; `measuring.rules.fit` reads what comes of it."""
 
     name = forms.CharField(max_length=80)

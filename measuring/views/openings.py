@@ -29,7 +29,7 @@ from measuring.access import (
 from measuring.adapters.evaluation import alternatives_for
 from measuring.adapters.facts import About, clean_facts
 from measuring.adapters.options import offers_of_units
-from measuring.adapters.summaries import OpeningSheet, opening_sheet, openings_of_job
+from measuring.adapters.summaries import OpeningSummary, opening_summary, openings_of_job
 from measuring.forms import FactsForm, GroupForm, ObstructionForm, OptionsForm, PhotoForm, ReasonForm
 from measuring.models import Opening, Place, Reading, Unit
 from measuring.services.readings import refuse_large
@@ -48,11 +48,11 @@ def _page(
     request: SignedInRequest,
     opening: Opening,
     *,
-    sheet: OpeningSheet | None = None,
+    summary: OpeningSummary | None = None,
     status: int = 200,
     **forms: Any,
 ) -> HttpResponse:
-    sheet = sheet or opening_sheet(opening, exaggerate=request.GET.get("taper") == "10")
+    summary = summary or opening_summary(opening, exaggerate=request.GET.get("taper") == "10")
     visit = visit_at(opening)
     user = request.user
     siblings = [one.pk for one in openings_of_job(opening.job)] if opening.state != Opening.State.DROPPED else []
@@ -61,13 +61,13 @@ def _page(
         "opening": opening,
         "job": opening.job,
         "unit": opening.job.branch.unit,
-        "sheet": sheet,
+        "summary": summary,
         "visit": visit,
         "tapes": user.tapes.filter(is_retired=False),
         "tape": (visit.tape if visit and visit.measurer_id == user.pk else None)
         or user.tapes.filter(is_retired=False).first(),
         "facts_form": FactsForm(opening, user=user),
-        "option_forms": _option_forms(sheet.units, user),
+        "option_forms": _option_forms(summary.units, user),
         "obstruction_form": ObstructionForm(user=user, unit=opening.job.branch.unit),
         "photo_form": PhotoForm(user=user),
         "reason_form": ReasonForm(user=user),
@@ -100,7 +100,7 @@ def readings(request: SignedInRequest, pk: int) -> HttpResponse:
     problems: dict[str, str] = {}
     typed: dict[str, str] = {}
     kept = 0
-    for box in opening_sheet(now).boxes:
+    for box in opening_summary(now).boxes:
         sent = request.POST.get(box.name, "").strip()[:80]
         with_case = bool(request.POST.get(f"case:{box.name}"))
         regrade = box.reading is not None and box.reading.grade != grade and bool(request.POST.get("regrade"))
@@ -126,10 +126,10 @@ def readings(request: SignedInRequest, pk: int) -> HttpResponse:
             messages.success(request, f"{kept} reading{'s' if kept != 1 else ''} kept.")
         return redirect("measuring:opening", pk)
     now = opening_for(user, pk)
-    sheet = opening_sheet(now, typed=typed)
-    for box in sheet.boxes:
+    summary = opening_summary(now, typed=typed)
+    for box in summary.boxes:
         box.error = problems.get(box.name, "")
-    return _page(request, now, sheet=sheet, status=422)
+    return _page(request, now, summary=summary, status=422)
 
 
 @login_required
@@ -278,9 +278,9 @@ def options(request: SignedInRequest, pk: int) -> HttpResponse:
             if request.POST.get("from") == "sizes":
                 return redirect("measuring:sizes", now.job_id)
             return redirect("measuring:opening", now.pk)
-    sheet = opening_sheet(now)
-    forms = [(one, form if one.pk == unit.pk else other) for one, other in _option_forms(sheet.units, request.user)]
-    return _page(request, now, sheet=sheet, status=422, option_forms=forms)
+    summary = opening_summary(now)
+    forms = [(one, form if one.pk == unit.pk else other) for one, other in _option_forms(summary.units, request.user)]
+    return _page(request, now, summary=summary, status=422, option_forms=forms)
 
 
 @login_required

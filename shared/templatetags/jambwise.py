@@ -1,4 +1,4 @@
-"""Template tags of every page and sheet; loaded as builtins."""
+"""Template tags of every page and document; loaded as builtins."""
 
 from __future__ import annotations
 

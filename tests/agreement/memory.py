@@ -1,9 +1,9 @@
 """
 What was shown before, for as long as everything that it was made from stands as it stood.
 
-A page, a paper or a print is made from the rows it read and from the clock. Of each, the questions that it put to the
-database are kept with what they were answered: while all of them are answered the same at the same time of day, it
-would come out the same, and is not made again. So a history pays for what it changed, and compares everything.
+A page, a document or a print is made from the rows it read and from the clock. Of each, the questions that it put to
+the database are kept with what they were answered: while all of them are answered the same at the same time of day,
+it would come out the same, and is not made again. So a history pays for what it changed, and compares everything.
 """
 
 from __future__ import annotations

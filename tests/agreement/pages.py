@@ -1,4 +1,4 @@
-"""What a person sees: pages, papers and answers fetched as somebody signed in, and read as text."""
+"""What a person sees: pages, documents and answers fetched as somebody signed in, and read as text."""
 
 from __future__ import annotations
 
@@ -185,7 +185,7 @@ class Eyes:
             found += answer["results"]
         return found
 
-    def sheet(self, role: str, url: str) -> list[dict[str, str]]:
+    def table_of(self, role: str, url: str) -> list[dict[str, str]]:
         """A CSV by its header."""
         return list(csv.DictReader(io.StringIO(self._body(role, url).raw.decode("utf-8-sig"))))
 
@@ -193,17 +193,17 @@ class Eyes:
         found = icalendar.Calendar.from_ical(self._body("dispatcher", url).raw)
         return list(found.walk("VEVENT"))  # type: ignore[arg-type]
 
-    def paper(self, kind_key: str, subject: Any) -> Node:
+    def document(self, kind_key: str, subject: Any) -> Node:
         """A sheet's own HTML, of which the PDF is set, as things stand now."""
-        return self._once(("paper", kind_key, subject.pk), lambda: self._set(kind_key, subject))
+        return self._once(("document", kind_key, subject.pk), lambda: self._set(kind_key, subject))
 
     def _set(self, kind_key: str, subject: Any) -> Node:
         subject = again(subject)
         kind, branch = kind_of(kind_key), branch_of(subject) or self.firm.row
         with timezone.override(branch.tz):
-            sheet = {"title": kind.title, "revision": 1, "printed_at": timezone.now(), "by": None}
+            document = {"title": kind.title, "revision": 1, "printed_at": timezone.now(), "by": None}
             values = {**kind.content(subject).context, "subject": subject, "branch": branch, "unit": branch.unit}
-            return parsed(render_to_string(kind.template, values | {"sheet": sheet}))
+            return parsed(render_to_string(kind.template, values | {"document": document}))
 
     def print_out(self, kind_key: str, subject: Any) -> str:
         """The words of the PDF itself."""

@@ -1,5 +1,5 @@
 """
-Faults put into one place each: what that page, paper or answer alone then shows otherwise.
+Faults put into one place each: what that page, document or answer alone then shows otherwise.
 
 Patching is the point here. Each plant changes the source of one place, is looked at with that place's own reader
 and must be named by the comparison.
@@ -85,8 +85,8 @@ def field(serializer: Any, name: str, change: Callable[[Any], Any]) -> Patch:
     return answer(serializer, "to_representation", change_field)
 
 
-def paper(kind_key: str, change: Callable[[dict[str, Any]], Any]) -> Patch:
-    """What one kind of paper gathers; `change` alters its values in place."""
+def document(kind_key: str, change: Callable[[dict[str, Any]], Any]) -> Patch:
+    """What one kind of document gathers; `change` alters its values in place."""
 
     def patch(monkeypatch: pytest.MonkeyPatch) -> None:
         kind = documents.kind_of(kind_key)
@@ -225,13 +225,13 @@ PLANTS = (
     Plant(
         "visit's window",
         "confirmation",
-        of_visits(visits.papers),
+        of_visits(visits.documents),
         answer(jobs.documents, "window_text", lambda text: text.replace("10:00 am", "11:00 am")),
     ),
     Plant(
         "visit's window",
         "calendar file",
-        of_visits(visits.papers),
+        of_visits(visits.documents),
         answer(jobs.ics, "visit_file", lambda text: text.replace(b"T100000", b"T110000")),
     ),
     Plant(
@@ -259,7 +259,7 @@ PLANTS = (
         "visit's minutes",
         "packet's stop",
         visits.packets,
-        paper("installs.packet", each("stops", "minutes", lambda n: n + 5)),
+        document("installs.packet", each("stops", "minutes", lambda n: n + 5)),
     ),
     Plant(
         "unit's mount",
@@ -293,7 +293,7 @@ PLANTS = (
         "unit's order size",
         "measure record",
         of_jobs(units.record),
-        paper(
+        document(
             "measuring.record",
             lambda values: [
                 unit.update(width=unit["width"] and unit["width"] + EIGHTH)
@@ -308,13 +308,15 @@ PLANTS = (
         "unit's finished size",
         "label",
         units.batches,
-        paper("fabrication.labels", each("labels", "width", lambda one: one + EIGHTH)),
+        document("fabrication.labels", each("labels", "width", lambda one: one + EIGHTH)),
     ),
     Plant(
         "unit's finished size",
         "work order",
         of_makes,
-        paper("fabrication.work_order", lambda values: values["label"].update(width=values["label"]["width"] + EIGHTH)),
+        document(
+            "fabrication.work_order", lambda values: values["label"].update(width=values["label"]["width"] + EIGHTH)
+        ),
     ),
     Plant("unit's colour", "unit page", of_makes, answer(fabrication.views.units, "make_for", another_options)),
     Plant(
@@ -331,7 +333,7 @@ PLANTS = (
         "unit's finished size",
         "purchase sheet",
         units.purchases,
-        paper("fabrication.purchase", each("lines", "width", lambda one: one and one + EIGHTH)),
+        document("fabrication.purchase", each("lines", "width", lambda one: one and one + EIGHTH)),
     ),
     Plant("unit's bench", "API of makes", of_api, field(UnitMakeSerializer, "state", lambda _: "cutting")),
     # fabrication: stock
@@ -340,14 +342,14 @@ PLANTS = (
         "piece's length",
         "stock label",
         of_pieces,
-        paper("fabrication.stock_label", lambda values: values.update(length=values["length"] + EIGHTH)),
+        document("fabrication.stock_label", lambda values: values.update(length=values["length"] + EIGHTH)),
     ),
     Plant("piece's shelf", "API", of_api, field(StockSerializer, "place", lambda _: "rack 9")),
     Plant(
         "piece's shelf",
         "cut list",
         stock.cut_lists,
-        paper(
+        document(
             "fabrication.cuts",
             lambda values: [cut.update(place="rack 9") for plan in values["plans"] for cut in plan["cuts"]],
         ),

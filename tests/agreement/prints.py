@@ -27,9 +27,9 @@ def see_print(eyes: Eyes, which: int) -> Iterator[Seen]:
     """One of the packets, since setting it takes a second: that of the load whose turn it is."""
     loads = list(Load.objects.select_related("crew__branch").order_by("day", "crew"))
     load = loads[which % len(loads)]
-    words, paper = eyes.print_out("installs.packet", load), eyes.paper("installs.packet", load)
-    yield from _stops(load, words, len(paper.all("section", "stop")))
-    yield from _units(words, len(paper.all("span", "unit-size")))
+    words, document = eyes.print_out("installs.packet", load), eyes.document("installs.packet", load)
+    yield from _stops(load, words, len(document.all("section", "stop")))
+    yield from _units(words, len(document.all("span", "unit-size")))
 
 
 def _stops(load: Load, words: str, many: int) -> Iterator[Seen]:

@@ -90,9 +90,9 @@ def stock_page(eyes: Eyes, pk: int) -> Iterator[Seen]:
 
 def label(eyes: Eyes, pk: int) -> Iterator[Seen]:
     item = StockItem.objects.select_related("material__branch").get(pk=pk)
-    paper = eyes.paper("fabrication.stock_label", item)
-    said = paper.one("p", "label-size").text
-    code = re.search(CODE, paper.one("div", "label-code").text)
+    document = eyes.document("fabrication.stock_label", item)
+    said = document.one("p", "label-size").text
+    code = re.search(CODE, document.one("div", "label-code").text)
     assert code is not None
     yield from _shown("stock label", code[0], length=size(said) if "×" in said else length(said))
 
@@ -115,11 +115,11 @@ def plans(eyes: Eyes) -> Iterator[Seen]:
 
 
 def cut_lists(eyes: Eyes) -> Iterator[Seen]:
-    """The paper beside the saw: code, shelf and length of each bar still to be cut."""
+    """The document beside the saw: code, shelf and length of each bar still to be cut."""
     for plan in CutPlan.objects.filter(state=CutPlan.State.READY).select_related("batch__branch", "material"):
         if plan.batch.state == Batch.State.CANCELLED:
             continue
-        for head in eyes.paper("fabrication.cuts", plan).all("h3"):
+        for head in eyes.document("fabrication.cuts", plan).all("h3"):
             parts = head.text.split(" · ")
             found = re.fullmatch(CODE, parts[1]) if len(parts) > 2 else None
             if found:

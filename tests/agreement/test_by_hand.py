@@ -287,7 +287,7 @@ def test_what_a_visit_left_is_the_dispatchers_turn(
 
     eyes, job = Eyes(firm), day.visit.job
     books = f"{reverse('jobs:visit_new', args=[job.pk])}?purpose=measure"
-    rows = eyes.sheet("dispatcher", f"{reverse('jobs:attention')}?format=csv")
+    rows = eyes.table_of("dispatcher", f"{reverse('jobs:attention')}?format=csv")
     row = next(one for one in rows if one["job"] == job.number)
     assert (row["next"], row["whose turn"]) == (says, "dispatcher")
     for url in (reverse("jobs:attention"), f"{reverse('jobs:calendar')}?day={TODAY}", job.get_absolute_url()):
@@ -349,7 +349,7 @@ def test_a_customer_is_told_one_length_of_stay(firm: Firm, monday_at_seven: Any)
 
     says = "about 3/4 hour."
     assert says in str(event["description"])
-    assert says in eyes.paper("jobs.confirmation", row).text
+    assert says in eyes.document("jobs.confirmation", row).text
     assert says in eyes.page("dispatcher", row.get_absolute_url()).one("textarea", id="copy").text
 
 
@@ -543,9 +543,9 @@ def test_an_installs_order_names_its_day(firm: Firm) -> None:
     bench.go_up("")
     visit = Appointment.objects.get(job=bench.job, purpose=Purpose.INSTALL)
 
-    paper = Eyes(firm).paper("installs.work_order", visit)
+    document = Eyes(firm).document("installs.work_order", visit)
 
-    assert "Monday 5 April, about 9:00 am" in paper.text
+    assert "Monday 5 April, about 9:00 am" in document.text
 
 
 # -- stock ----------------------------------------------------------------------------------------

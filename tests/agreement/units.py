@@ -149,9 +149,9 @@ def job_panels(eyes: Eyes, job: int) -> Iterator[Seen]:
 
 
 def record(eyes: Eyes, job: int) -> Iterator[Seen]:
-    """The measure record, on paper."""
-    paper = eyes.paper("measuring.record", Job.objects.select_related("branch", "site", "customer").get(pk=job))
-    for opening in paper.all("section", "record-opening"):
+    """The measure record, as a document."""
+    document = eyes.document("measuring.record", Job.objects.select_related("branch", "site", "customer").get(pk=job))
+    for opening in document.all("section", "record-opening"):
         mount = _mount(opening.one("h3").text)
         for line in opening.all("p", "record-size"):
             if code := CODE.search(line.text):
@@ -162,8 +162,9 @@ def record(eyes: Eyes, job: int) -> Iterator[Seen]:
 
 def completion(eyes: Eyes, job: int) -> Iterator[Seen]:
     """What the customer keeps."""
-    paper = eyes.paper("installs.completion", Job.objects.select_related("branch", "site", "customer").get(pk=job))
-    for row in paper.one("table").all("tr"):
+    about = Job.objects.select_related("branch", "site", "customer").get(pk=job)
+    document = eyes.document("installs.completion", about)
+    for row in document.one("table").all("tr"):
         cells = row.all("td")
         if len(cells) == 4 and (code := CODE.search(cells[3].text)):
             yield from _shown("completion record", code[0], finished_size=size(cells[2].text), hung="yes")
@@ -184,10 +185,10 @@ def workroom(eyes: Eyes, pk: int) -> Iterator[Seen]:
     make = UnitMake.objects.select_related("unit__opening__job__branch", "unit__opening__room", "unit__product").get(
         pk=pk
     )
-    paper = eyes.paper("fabrication.work_order", make)
+    document = eyes.document("fabrication.work_order", make)
     yield from _shown(
-        "work order", code, finished_size=size(paper.one("p", "huge").text), colour=_paired(paper, *COLOUR),
-        mount=_mount(paper.all("p")[4].text + " " + " ".join(one.text for one in paper.all("p"))),
+        "work order", code, finished_size=size(document.one("p", "huge").text), colour=_paired(document, *COLOUR),
+        mount=_mount(document.all("p")[4].text + " " + " ".join(one.text for one in document.all("p"))),
     )  # fmt: skip
 
 
@@ -203,7 +204,7 @@ def batches(eyes: Eyes) -> Iterator[Seen]:
             if row.cell("Finished").text and (code := CODE.match(row.one("th").text)):
                 yield from _shown("batch page", code[0], finished_size=size(row.cell("Finished").text))
                 yield from _making("batch page", code[0], row.cell("State"))
-        for label in eyes.paper("fabrication.labels", batch).all("div", "label"):
+        for label in eyes.document("fabrication.labels", batch).all("div", "label"):
             if code := CODE.search(label.one("div", "label-code").text):
                 yield from _shown("label", code[0], finished_size=size(label.one("p", "label-size").text))
 
@@ -222,11 +223,11 @@ def purchases(eyes: Eyes) -> Iterator[Seen]:
         page = eyes.page(WORKROOM, url).text
         for found in re.finditer(rf"({CODE.pattern})(?:(?!{CODE.pattern}).)*?({LENGTH} × {LENGTH})", page):
             yield from _shown("purchase page", found[1], finished_size=size(found[2]))
-        for row in eyes.paper("fabrication.purchase", purchase).all("tr"):
+        for row in eyes.document("fabrication.purchase", purchase).all("tr"):
             cells = [cell.text for cell in row.all("td")]
             if cells and CODE.match(cells[1]):
                 yield from _shown("purchase sheet", cells[1], finished_size=size(cells[3]), colour=colour(cells[4]))
-        for line in eyes.sheet(WORKROOM, f"{url}sheet.csv"):
+        for line in eyes.table_of(WORKROOM, f"{url}sheet.csv"):
             if line["code"]:
                 yield from _shown(
                     "purchase CSV", line["code"], finished_size=size(f"{line['width']} × {line['height or length']}"),
@@ -251,8 +252,8 @@ def stops(eyes: Eyes) -> Iterator[Seen]:
                 "stop page", code, finished_size=size(said), mount=_mount(said), colour=_paired(unit, *COLOUR)
             )
             yield from _outcome("stop page", code, visit.pk, unit.one("p", "outcome").one("span", "state").text)
-        paper = eyes.paper("installs.work_order", visit)
-        yield from _blocks(paper, "install order")
+        document = eyes.document("installs.work_order", visit)
+        yield from _blocks(document, "install order")
         for row in eyes.page(OFFICE, reverse("installs:visit_panel", args=[visit.pk])).all("li"):
             if (code := CODE.match(row.text)) and row.all("span", "state"):
                 yield from _outcome("visit's panel", code[0], visit.pk, row.one("span", "state").text)
@@ -263,11 +264,11 @@ def stops(eyes: Eyes) -> Iterator[Seen]:
 
 def packets(eyes: Eyes) -> Iterator[Seen]:
     for load in Load.objects.select_related("crew__branch").order_by("day", "crew"):
-        yield from _blocks(eyes.paper("installs.packet", load), "packet")
+        yield from _blocks(eyes.document("installs.packet", load), "packet")
 
 
-def _blocks(paper: Node, place: str) -> Iterator[Seen]:
-    for block in paper.all("div", "unit-block"):
+def _blocks(document: Node, place: str) -> Iterator[Seen]:
+    for block in document.all("div", "unit-block"):
         lines = block.all("p")
         code = CODE.search(lines[0].text)
         assert code is not None, lines[0].text

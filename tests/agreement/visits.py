@@ -36,7 +36,7 @@ def see_visits(eyes: Eyes) -> Iterator[Seen]:
         if row["state"] != "cancelled":
             yield from visit_page(eyes, row["id"])
             yield from move_form(eyes, row)
-            yield from papers(eyes, row)
+            yield from documents(eyes, row)
     for job in sorted({row["job"] for row in rows}):
         yield from job_page(eyes, job)
     yield from feeds(eyes)
@@ -157,7 +157,7 @@ def board_list(eyes: Eyes, on: dt.date) -> Iterator[Seen]:
 
 def board_csv(eyes: Eyes, on: dt.date) -> Iterator[Seen]:
     keys = _keys(eyes)
-    for row in eyes.sheet(OFFICE, f"{reverse('jobs:calendar')}?day={on}&format=csv"):
+    for row in eyes.table_of(OFFICE, f"{reverse('jobs:calendar')}?day={on}&format=csv"):
         begin, end = (dt.datetime.fromisoformat(row[name]) for name in ("starts", "ends"))
         promised = row["promised from"] and f"{row['promised from']} to {row['until'][-5:]}"
         yield from _shown(
@@ -312,17 +312,17 @@ def feeds(eyes: Eyes) -> Iterator[Seen]:
             )  # fmt: skip
 
 
-def papers(eyes: Eyes, row: dict[str, Any]) -> Iterator[Seen]:
+def documents(eyes: Eyes, row: dict[str, Any]) -> Iterator[Seen]:
     """The confirmation, the customer's calendar file, the install's work order."""
     subject = Appointment.objects.select_related("job__branch", "job__customer", "job__site", "crew").get(pk=row["id"])
     tz = eyes.firm.row.tz
     if row["promised_from"]:
-        told = eyes.paper("jobs.confirmation", subject).one("p", "huge").text
+        told = eyes.document("jobs.confirmation", subject).one("p", "huge").text
         yield from _shown("confirmation", row["id"], window=span(day(told), told))
         event = eyes.events(reverse("jobs:ics", args=[row["id"]]))[0]
         yield from _shown("calendar file", row["id"], window=instants(event["dtstart"].dt, event["dtend"].dt, tz))
     if row["purpose"] in INSTALLING and row["day"]:
-        told = next(one.text for one in eyes.paper("installs.work_order", subject).all("p") if "on site" in one.text)
+        told = next(one.text for one in eyes.document("installs.work_order", subject).all("p") if "on site" in one.text)
         when = next((part for part in told.split(" · ") if day(part)), "")
         promised = next((part for part in told.split(" · ") if part.startswith("promised ")), "")
         on = dt.date.fromisoformat(row["day"])
@@ -336,16 +336,16 @@ def papers(eyes: Eyes, row: dict[str, Any]) -> Iterator[Seen]:
 def packets(eyes: Eyes) -> Iterator[Seen]:
     """The route packet's cover and stops, from its sheet; the PDF's words are checked beside it."""
     for load in Load.objects.select_related("crew__branch").order_by("day", "crew"):
-        paper = eyes.paper("installs.packet", load)
+        document = eyes.document("installs.packet", load)
         keys = [_visit_of(url) for url in _codes(load)]
-        tables = [table for table in paper.all("table") if "Expected" in table.one("tr").text]
+        tables = [table for table in document.all("table") if "Expected" in table.one("tr").text]
         for key, row in zip(keys, tables[0].all("tr")[1:] if tables else [], strict=False):
             expected, promised = row.all("td")[1], row.all("td")[2]
             yield from _shown(
                 "packet's cover", key, start=moment(load.day, expected.text), window=_span(load.day, promised.text),
-                crew=paper.one("h1").text.partition(",")[0],
+                crew=document.one("h1").text.partition(",")[0],
             )  # fmt: skip
-        for key, part in zip(keys, paper.all("section", "stop"), strict=True):
+        for key, part in zip(keys, document.all("section", "stop"), strict=True):
             told = next(one.text for one in part.all("p") if "on site" in one.text)
             bits = {bit.split(" ")[0]: bit for bit in told.split(" · ")}
             yield from _shown(
@@ -378,7 +378,7 @@ def proposals(eyes: Eyes) -> Iterator[Seen]:
             yield from _shown(
                 "proposal", visit, start=moment(day(when), when), crew=crew, window=span(day(promised), promised)
             )
-        for line in eyes.sheet(OFFICE, f"{reverse('jobs:proposal', args=[found.pk])}?format=csv"):
+        for line in eyes.table_of(OFFICE, f"{reverse('jobs:proposal', args=[found.pk])}?format=csv"):
             if line["starts now"]:
                 key = keys[line["job"], line["visit"], line["starts now"]]
                 yield from _shown("proposal's CSV", key, start=line["starts now"], crew=line["crew now"])

@@ -47,8 +47,8 @@ def prepare() -> None:
         make_visit(job, crew, hour=6 + hour)
     load = services.refresh_load(crew=crew, day=today(branch), by=by)
     kind = kind_of("installs.packet")
-    sheet = {"title": kind.title, "revision": 1, "printed_at": timezone.now(), "by": by}
-    about = {"subject": load, "branch": branch, "unit": branch.unit, "sheet": sheet}
+    document = {"title": kind.title, "revision": 1, "printed_at": timezone.now(), "by": by}
+    about = {"subject": load, "branch": branch, "unit": branch.unit, "document": document}
     with timezone.override(branch.tz):
         html = render_to_string(kind.template, {**kind.content(load).context, **about})
     Path(os.environ["JAMBWISE_DATA"], "packet.html").write_text(html, encoding="utf-8")

@@ -118,7 +118,9 @@ def panels(branch, workroom, cloth, linen):
 
 
 @pytest.mark.django_db
-def test_own_cloth_goes_through_a_plan_a_sheet_and_the_saw_to_its_offcut(accepted, panels, branch, workroom, do_runs):
+def test_own_cloth_goes_through_a_plan_a_cut_list_and_the_saw_to_its_offcut(
+    accepted, panels, branch, workroom, do_runs
+):
     make_stock(panels[0].material)
     batch = open_batch(branch=branch, makes=[part.make_id for part in panels], by=workroom)
     cut_from_cloth(cloth=accepted, parts=[part.pk for part in panels], by=workroom)

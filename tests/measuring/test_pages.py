@@ -389,7 +389,7 @@ def test_measure_times_are_bounded(owner: User, as_user: AsUser) -> None:
     assert "700 is out of bounds (0 to 600)" in bad.content.decode()
 
 
-# -- papers ----------------------------------------------------------------------------------------
+# -- documents --------------------------------------------------------------------------------------
 
 
 def text_of(kind: str, subject: Any) -> str:

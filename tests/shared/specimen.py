@@ -13,7 +13,7 @@ from django.urls import path
 from shared import urls
 from shared.drawings import Svg
 from shared.fields import LengthFormField
-from shared.forms import DateInput, SheetForm, TimeInput
+from shared.forms import DateInput, PageForm, TimeInput
 from shared.lengths import EIGHTH, Length
 from shared.models import Run
 
@@ -69,7 +69,7 @@ STAGES = ["booking", "to measure", "measured", "released", "in the workroom"]
 STAGES += ["made", "to install", "installed", "closed"]
 
 
-class ReadingsForm(SheetForm):
+class ReadingsForm(PageForm):
     top = LengthFormField(label="Width, top", least=Length.inches(6), grid=EIGHTH)
     middle = LengthFormField(label="Width, middle")
     notes = forms.CharField(required=False, widget=forms.Textarea(attrs={"rows": 2}))

@@ -19,21 +19,21 @@ from shared.lengths import Length
 from shared.models import Branch, Document, Run, User
 
 pytestmark = pytest.mark.django_db
-KIND = "tests.branch_sheet"
+KIND = "tests.branch_list"
 
 
 @pytest.fixture(autouse=True)
-def sheet(tmp_path: Path, settings: Any) -> Iterator[None]:
+def registered(tmp_path: Path, settings: Any) -> Iterator[None]:
     """A kind of document about a branch, whose template lies in a folder of the test."""
-    (tmp_path / "sheet.html").write_text(
-        '{% extends "shared/paper.html" %}{% block content %}<h1>{{ name }}</h1>'
+    (tmp_path / "branch.html").write_text(
+        '{% extends "shared/document.html" %}{% block content %}<h1>{{ name }}</h1>'
         "<p>{% length width %} {{ danger|safe }}</p>{% endblock content %}"
     )
     settings.TEMPLATES = [{**settings.TEMPLATES[0], "DIRS": [str(tmp_path)]}]
     settings.MEDIA_ROOT = tmp_path / "media"
 
     @documents.document_kind(
-        KIND, title="Branch sheet", model="shared.Branch", template="sheet.html", roles=("dispatcher", "owner")
+        KIND, title="Branch sheet", model="shared.Branch", template="branch.html", roles=("dispatcher", "owner")
     )
     def gather(branch: Branch) -> dict[str, Any]:
         return {"name": branch.name, "width": Length.inches("283/8"), "danger": branch.address}
@@ -124,7 +124,7 @@ def test_content_that_comes_back_gives_its_old_document(branch: Branch, dispatch
         '<link rel="stylesheet" href="/etc/passwd">',  # a path, relative to our base
     ],
 )
-def test_a_sheet_loads_nothing_but_own_static_files(branch: Branch, dispatcher: User, danger: str) -> None:
+def test_a_document_loads_nothing_but_own_static_files(branch: Branch, dispatcher: User, danger: str) -> None:
     branch.address = danger
     branch.save()
     asked = documents.request_document(kind=KIND, subject=branch, by=dispatcher)
@@ -178,7 +178,7 @@ def test_only_those_who_may_have_it_can_fetch_it(
     assert PdfReader(io.BytesIO(content)).pages
 
 
-def test_printing_from_the_page_shows_the_bar_then_the_sheet(
+def test_printing_from_the_page_shows_the_bar_then_the_document(
     branch: Branch, dispatcher: User, as_user: Callable[[User], Any]
 ) -> None:
     client, htmx = as_user(dispatcher), {"HX-Request": "true"}

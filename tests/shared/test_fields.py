@@ -13,7 +13,7 @@ from django.template import Context, Template
 from rest_framework import serializers
 
 from shared.fields import LengthField, LengthFormField, LengthSerializerField
-from shared.forms import SheetForm
+from shared.forms import PageForm
 from shared.lengths import EIGHTH, Length, Unit
 
 WIDTH = Length.parse("35 3/8")
@@ -79,7 +79,7 @@ def test_a_length_can_stand_in_a_migration() -> None:
 # -- forms ------------------------------------------------------------------------------------
 
 
-class WidthForm(SheetForm):
+class WidthForm(PageForm):
     width = LengthFormField(least=Length.inches(6), most=Length.inches(120), grid=EIGHTH)
     depth = LengthFormField(required=False)
 

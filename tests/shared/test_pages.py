@@ -324,7 +324,7 @@ class Inline(HTMLParser):
 TEMPLATES = sorted(
     path for app in ("shared", "jobs", "measuring", "fabrication", "installs")
     for path in (ROOT / app).glob("templates/**/*.html")
-    if "paper" not in path.parts  # sheets for the printer, which no policy governs
+    if "documents" not in path.parts  # sheets for the printer, which no policy governs
 )  # fmt: skip
 
 
@@ -391,7 +391,7 @@ def test_colours_have_values_in_tokens_only() -> None:
         f"{path.relative_to(ROOT)}: {colour}"
         for app in ("shared", "jobs", "measuring", "fabrication", "installs")
         for path in (ROOT / app).glob("static/**/*.css")
-        if path.name != "tokens.css" and "paper" not in path.name and "sheet" not in path.name
+        if path.name != "tokens.css" and path.name != "documents.css"
         for colour in re.findall(r"#[0-9a-fA-F]{3,8}\b(?![^{]*\{)", path.read_text())
     ]
 

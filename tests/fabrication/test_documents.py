@@ -37,7 +37,7 @@ def test_a_set_up_is_printed_once_with_how_often(batch):
     assert [piece["count"] for piece in cut["pieces"]] == [1]
 
 
-def test_a_material_has_a_sheet_of_its_own(batch):
+def test_a_material_has_a_document_of_its_own(batch):
     plan = CutPlan.objects.get()
 
     assert cuts_of_plan(plan)["plans"][0]["material"] == plan.material.name
@@ -52,7 +52,7 @@ def test_a_plan_without_a_bound_says_so_on_page_and_paper(batch, workroom, as_us
 
     page = as_user(workroom).get(reverse("fabrication:cut_plan", args=[plan.pk])).content.decode()
     paper = render_to_string(
-        "fabrication/paper/cut_list.html", {"subject": plan, "unit": Unit.INCH, **cuts_of_plan(plan)}
+        "fabrication/documents/cut_list.html", {"subject": plan, "unit": Unit.INCH, **cuts_of_plan(plan)}
     )
 
     assert "no bound yet" in page
@@ -80,14 +80,16 @@ def test_an_offcuts_label_leads_to_its_page(branch, workroom, as_user, stranger)
     assert as_user(stranger).get(path).status_code == 404
 
 
-def test_the_pull_list_is_a_sheet_too(batch, branch):
+def test_the_pull_list_is_a_document_too(batch, branch):
     caps = make_material(branch, "piece", name="end caps")
     make_part(batch.makes.get(), caps, None, quantity=2, name="caps")
 
     (row,) = pull_list(batch)["parts"]
 
     assert (row["material"], row["quantity"], row["is_pulled"]) == ("end caps", 2, False)
-    assert "end caps" in render_to_string("fabrication/paper/pull_list.html", {"subject": batch, **pull_list(batch)})
+    assert "end caps" in render_to_string(
+        "fabrication/documents/pull_list.html", {"subject": batch, **pull_list(batch)}
+    )
 
 
 def test_the_work_order_carries_the_exploded_drawing(batch):
