@@ -8,10 +8,11 @@ from django.db.models.signals import post_save
 from django.dispatch import receiver
 
 from installs.adapters import packet
-from installs.adapters.evaluation import rules_of, visit_units
+from installs.adapters.evaluation import rules_of, size_of, visit_units, with_needs, work_out
 from installs.drawings import signature_drawing
 from installs.models import Load, PrintedPacket, ReturnOwed, VisitUnit
 from installs.rules.causes import cause
+from installs.rules.hardware import remote_map
 from jobs.models import INSTALLING, Appointment, Job
 from jobs.schedule.words import window_text
 from measuring.models import Unit
@@ -141,14 +142,6 @@ CARE = {
 )
 def completion(job: Job) -> dict[str, Any]:
     """For the customer: what was installed and when, care, cords and children, remotes, who to call."""
-    rows = list(
-        VisitUnit.objects.filter(appointment__job=job, outcome=VisitUnit.Outcome.INSTALLED)
-        .select_related("appointment")
-        .order_by("marked_at", "pk")
-    )
-    when = {row.unit_id: row.marked_at for row in rows}
-    from installs.adapters.evaluation import with_needs, work_out
-
     units = list(
         with_needs(Unit.objects.filter(opening__job=job, state=Unit.State.INSTALLED)).order_by(
             "opening__room__order", "opening__order", "number"
@@ -156,28 +149,15 @@ def completion(job: Job) -> dict[str, Any]:
     )
     worked = work_out(units, rules_of(job.branch))
     good = [one for one in worked if one.read is not None and one.hardware is not None]
-    from installs.rules.hardware import remote_map
-
     remotes, _ = remote_map([one.read for one in good if one.read is not None])
     families = sorted({unit.product.family for unit in units})
     owed = job.returns_owed.filter(state__in=["owed", "booked"]).select_related("unit__opening__room")
     tension = [entry.why for one in good if one.hardware for entry in one.hardware.tension]
-    stop = job.appointments.filter(stop__isnull=False).select_related("stop").order_by("-stop__pk").first()
     return {
         "number": job.number,
         "customer": job.customer.name,
         "address": job.site.address,
-        "units": [
-            {
-                "code": one.unit.code,
-                "opening": str(one.unit.opening),
-                "product": one.unit.product.name,
-                "width": one.unit.make.finished_width if hasattr(one.unit, "make") else one.unit.order_width,
-                "height": one.unit.make.finished_height if hasattr(one.unit, "make") else one.unit.order_height,
-                "installed": (when.get(one.unit.pk) or one.unit.installed_at),
-            }
-            for one in worked
-        ],
+        "units": _installed(job, units),
         "owed": [f"{row.unit.opening}: {row.cause_text}" for row in owed],
         "care": [{"family": name, "text": CARE[name]} for name in families if name in CARE],
         "loops": tension,
@@ -186,14 +166,41 @@ def completion(job: Job) -> dict[str, Any]:
         "remotes": [
             {"remote": entry.remote, "channel": entry.channel, "units": list(entry.units)} for entry in remotes
         ],
-        "signed": stop.stop.signed_name if stop else "",
-        "left_with": stop.stop.left_with if stop else "",
-        "signature": signature_drawing(stop.stop.signature, stop.stop.signed_name)
-        if stop and stop.stop.signature
-        else None,
+        **_signed(job),
         "phone": job.branch.phone,
         "branch": job.branch.name,
     }
+
+
+def _installed(job: Job, units: list[Unit]) -> list[dict[str, Any]]:
+    rows = VisitUnit.objects.filter(appointment__job=job, outcome=VisitUnit.Outcome.INSTALLED).order_by(
+        "marked_at", "pk"
+    )
+    when = {row.unit_id: row.marked_at for row in rows}
+    found = []
+    for unit in units:
+        width, height = size_of(unit)
+        found.append(
+            {
+                "code": unit.code,
+                "opening": str(unit.opening),
+                "product": unit.product.name,
+                "width": width,
+                "height": height,
+                "installed": (when.get(unit.pk) or unit.installed_at),
+            }
+        )
+    return found
+
+
+def _signed(job: Job) -> dict[str, Any]:
+    """Who signed at the job's last stop, and with whom things were left."""
+    visit = job.appointments.filter(stop__isnull=False).select_related("stop").order_by("-stop__pk").first()
+    if visit is None:
+        return {"signed": "", "left_with": "", "signature": None}
+    stop = visit.stop
+    signature = signature_drawing(stop.signature, stop.signed_name) if stop.signature else None
+    return {"signed": stop.signed_name, "left_with": stop.left_with, "signature": signature}
 
 
 @document_kind(
@@ -208,7 +215,7 @@ def return_order(owed: ReturnOwed) -> dict[str, Any]:
     found, unit = cause(owed.cause), owed.waits_for
     job = owed.job
     visit = owed.appointment
-    make = getattr(unit, "make", None)
+    width, height = size_of(unit)
     return {
         "job": job.number,
         "customer": job.customer.name,
@@ -222,8 +229,8 @@ def return_order(owed: ReturnOwed) -> dict[str, Any]:
         "next_step": found.next_step,
         "remake": owed.remake.code if owed.remake else "",
         "remeasure": owed.remeasure,
-        "width": make.finished_width if make else unit.order_width,
-        "height": make.finished_height if make else unit.order_height,
+        "width": width,
+        "height": height,
         "ready_on": owed.ready_on(),
         "visit": window_text(visit) if visit else "",
         "opened_on": owed.opened_at.date(),

@@ -76,10 +76,7 @@ def _plan_context(
     request: SignedInRequest, plan: CutPlan, flaw_form: FlawAtTheTableForm | None = None
 ) -> dict[str, Any]:
     cuts = list(plan.cuts.exclude(state="dropped").select_related("item", "plan__material", "offcut"))
-    keys = {piece["part"] for cut in cuts for piece in cut.pieces}
-    parts = Part.objects.select_related(
-        "make__unit__opening__room", "make__unit__opening__job", "make__unit__product"
-    ).in_bulk(keys)
+    parts = _parts_of(cuts)
     unit = request.user.unit
     is_roll = plan.material.kind == Material.Kind.CLOTH
     longest = max((cut.length for cut in cuts), default=None)
@@ -89,20 +86,20 @@ def _plan_context(
         return Shown(cut, [(piece, parts.get(piece["part"])) for piece in cut.pieces], draw)
 
     to_cut = sorted((cut for cut in cuts if cut.state in PlannedCut.OPEN), key=lambda cut: cut.state != "begun")
+    next_cut = to_cut[0] if to_cut else None
     done = [cut for cut in cuts if cut.state == PlannedCut.State.CUT]
     latest = sorted(done, key=when_cut, reverse=True)
     if len(done) > DONE_SHOWN:
         done = latest[:DONE_SHOWN]
+    can_work = request.user.has_role(*WORKS)
     return {
         "plan": plan,
         "batch": plan.batch,
         "is_roll": is_roll,
-        "next": to_cut[0] if to_cut else None,
-        "next_shown": shown(to_cut[0]) if to_cut else None,
+        "next": next_cut,
+        "next_shown": shown(next_cut) if next_cut else None,
         "later": [Alike(shown(same[0]), same[-1], len(same)) for same in _alike(to_cut[1:])],
-        "alike": sum(bench.likeness(cut) == bench.likeness(to_cut[0]) for cut in to_cut if cut.state == "to_cut")
-        if to_cut and to_cut[0].state == "to_cut"
-        else 0,
+        "alike": _how_many_alike(to_cut),
         "done": [shown(cut) for cut in done],
         "last_offcut": latest[0].offcut if latest and latest[0].cut_at else None,
         "flaw_form": flaw_form or FlawAtTheTableForm(user=request.user, is_roll=is_roll),
@@ -110,9 +107,24 @@ def _plan_context(
         "lot_used_up": any(row.get("lot") for row in plan.unplaced),
         "unplaced": [(row, parts.get(int(row["piece"])) or _part(row)) for row in plan.unplaced],
         "spoken_for": rolls_spoken_for(plan) if plan.unplaced else [],
-        "can_work": request.user.has_role(*WORKS),
-        "can_tap": request.user.has_role(*WORKS) and bool(to_cut) and len(to_cut[0].pieces) > 1,
+        "can_work": can_work,
+        "can_tap": can_work and next_cut is not None and len(next_cut.pieces) > 1,
     }
+
+
+def _parts_of(cuts: list[PlannedCut]) -> dict[int, Part]:
+    keys = {piece["part"] for cut in cuts for piece in cut.pieces}
+    return Part.objects.select_related(
+        "make__unit__opening__room", "make__unit__opening__job", "make__unit__product"
+    ).in_bulk(keys)
+
+
+def _how_many_alike(to_cut: list[PlannedCut]) -> int:
+    """How many of these, not begun, are cut just like the first; 0 once that one is begun."""
+    waiting = [cut for cut in to_cut if cut.state == PlannedCut.State.TO_CUT]
+    if not waiting or waiting[0] is not to_cut[0]:
+        return 0
+    return sum(bench.likeness(cut) == bench.likeness(waiting[0]) for cut in waiting)
 
 
 def when_cut(cut: PlannedCut) -> dt.datetime:

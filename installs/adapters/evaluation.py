@@ -22,7 +22,7 @@ from installs.rules.hardware import HardwareList, JobHardware, hardware_list, jo
 from installs.rules.units import InstallUnit, Obstruction, SiteFacts
 from jobs.models import Appointment, Job, Site
 from measuring.adapters.evaluation import cord_rules_of
-from measuring.models import Unit
+from measuring.models import Opening, Unit
 from shared.contracts import ContractError
 from shared.lengths import Length, LengthError, parse_length
 from shared.lengths import Unit as Measure
@@ -100,8 +100,7 @@ def read_unit(unit: Unit, rules: Rules) -> InstallUnit:
         For a control no rule knows, or a value out of bounds.
     """
     opening, make = unit.opening, getattr(unit, "make", None)
-    width = make.finished_width if make is not None else unit.order_width
-    height = make.finished_height if make is not None else unit.order_height
+    width, height = size_of(unit)
     if width is None or height is None:
         raise ContractError("size", f"{unit.code} has no size yet", "sized")
     made = make.figures.get("made", {}) if make is not None else {}
@@ -122,16 +121,28 @@ def read_unit(unit: Unit, rules: Rules) -> InstallUnit:
         parts=[part["name"] for part in made.get("parts") or () if part.get("name")],
         remote=f"remote {opening.room.name}",
         channel=None,
-        obstructions=tuple(
-            Obstruction(thing.kind, thing.projection, thing.side if thing.side in {"left", "right"} else "")
-            for thing in opening.obstructions.all()
-            if thing.removed_at is None and thing.projection <= Length.inches(24)
-        ),
+        obstructions=_obstructions(opening),
         seams=_seams(facts, width, opening.job.branch.unit),
         is_door=opening.is_door,
         reach_height=opening.reach_height,
         facts=tuple(sorted(key for key in facts if key not in MULLION_SEAMS and key != "take_down")),
         take_down=facts.get("take_down") not in (None, "", "no"),
+    )
+
+
+def size_of(unit: Unit) -> tuple[Length | None, Length | None]:
+    """Width and height as made, once it is in the workroom; else as ordered."""
+    make = getattr(unit, "make", None)
+    if make is not None:
+        return make.finished_width, make.finished_height
+    return unit.order_width, unit.order_height
+
+
+def _obstructions(opening: Opening) -> tuple[Obstruction, ...]:
+    return tuple(
+        Obstruction(thing.kind, thing.projection, thing.side if thing.side in {"left", "right"} else "")
+        for thing in opening.obstructions.all()
+        if thing.removed_at is None and thing.projection <= Length.inches(24)
     )
 
 

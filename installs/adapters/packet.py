@@ -10,18 +10,18 @@ from __future__ import annotations
 import datetime as dt
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
-from typing import Any
+from typing import Any, Final
 
 from django.conf import settings
 from django.urls import reverse
 
-from installs.adapters.evaluation import Worked, rules_of, summed_of, visit_units_of, work_out
+from installs.adapters.evaluation import Worked, rules_of, size_of, summed_of, visit_units_of, work_out
 from installs.drawings import head_drawing, opening_with_brackets
 from installs.models import VisitUnit
 from installs.rules.cords import CordRule
 from installs.rules.data import HardwareRules as Rules
 from installs.rules.findings import with_amounts
-from installs.rules.hardware import JobHardware
+from installs.rules.hardware import HardwareList, JobHardware
 from installs.services.loads import LoadPlan, goes_up, load_of, packages_for
 from jobs.drawings import route_map
 from jobs.models import Appointment, Crew, Site
@@ -167,7 +167,7 @@ def facts_of_site(visit: Appointment) -> list[list[str]]:
 def unit_values(one: Worked, show: Measure, options: Sequence[tuple[str, str]], rules: Rules) -> dict[str, Any]:
     """One unit for a table: what it is, its finished size, how it is held, what to mind."""
     unit, read, hardware = one.unit, one.read, one.hardware
-    make = getattr(unit, "make", None)
+    width, height = size_of(unit)
     return {
         "code": unit.code,
         "opening": str(unit.opening),
@@ -176,22 +176,40 @@ def unit_values(one: Worked, show: Measure, options: Sequence[tuple[str, str]], 
         "mount": unit.get_mount_display(),
         "fixed_to": unit.opening.get_fixed_to_display(),
         "substrate": unit.opening.get_substrate_display(),
-        "width": make.finished_width if make else unit.order_width,
-        "height": make.finished_height if make else unit.order_height,
+        "width": width,
+        "height": height,
         "options": [list(pair) for pair in options],
-        "weight": mass(hardware.brackets.weight_lb * GRAMS_PER_POUND, show) if hardware else "",
         "packages": [package.label for package in packages_for(unit, read)],
-        "brackets": hardware.brackets.why if hardware else "",
-        "brackets_at": [at.ticks for at in hardware.brackets_at] if hardware else [],
-        "brackets_text": ", ".join(at.text(show) for at in hardware.brackets_at) if hardware else "",
-        "projection": hardware.projection.why if hardware and hardware.projection.way != "none" else "",
-        "fixings": [f"{kit.name}: {kit.why}" for kit in hardware.fixings] if hardware else [],
+        **(_held_by(hardware, show) if hardware else NOT_HELD),
         "kits": _kits(one, rules),
-        "tension": [entry.why for entry in hardware.tension] if hardware else [],
-        "to_do": [f"{entry.when}: {entry.text}" for entry in hardware.to_do] if hardware else [],
         "findings": [finding.text for finding in one.findings],
         "cannot": one.cannot,
         "is_remake_of": unit.replaces.code if unit.replaces is not None else "",
+    }
+
+
+NOT_HELD: Final[dict[str, Any]] = {
+    "weight": "",
+    "brackets": "",
+    "brackets_at": [],
+    "brackets_text": "",
+    "projection": "",
+    "fixings": [],
+    "tension": [],
+    "to_do": [],
+}
+
+
+def _held_by(hardware: HardwareList, show: Measure) -> dict[str, Any]:
+    return {
+        "weight": mass(hardware.brackets.weight_lb * GRAMS_PER_POUND, show),
+        "brackets": hardware.brackets.why,
+        "brackets_at": [at.ticks for at in hardware.brackets_at],
+        "brackets_text": ", ".join(at.text(show) for at in hardware.brackets_at),
+        "projection": hardware.projection.why if hardware.projection.way != "none" else "",
+        "fixings": [f"{kit.name}: {kit.why}" for kit in hardware.fixings],
+        "tension": [entry.why for entry in hardware.tension],
+        "to_do": [f"{entry.when}: {entry.text}" for entry in hardware.to_do],
     }
 
 

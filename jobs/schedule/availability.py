@@ -151,17 +151,21 @@ class _CrewHours:
     ) -> tuple[int, list[Span], list[str]]:
         """People left, stretches when nobody of the crew is there, and the words for it."""
         people = special.people if special and special.people is not None else crew.people
-        here = {m.user_id for m in self.members.get(crew.pk, []) if _is_member(m, day)}
         absences = self.absences.get(crew.pk, [])
         away = [a for a in absences if a.starts_at < whole[1] and a.ends_at > whole[0]]
         gone = [(a.starts_at, a.ends_at) for a in absences if a.user_id is None]
-        one_by_one = [a for a in away if a.user_id is not None and (a.user_id in here or not here)]
+        one_by_one = self._of_members(crew, day, away)
         missing = len({a.user_id for a in one_by_one})
         if missing and people - missing < 1:
             gone += [(a.starts_at, a.ends_at) for a in one_by_one]
             missing = people - 1
         names = [f"{a.user or crew.name} away{' (' + a.reason + ')' if a.reason else ''}" for a in away]
         return people - missing, gone, names
+
+    def _of_members(self, crew: Crew, day: dt.date, away: list[Absence]) -> list[Absence]:
+        """Of these absences those of single people of the crew; of anybody where nobody is its member."""
+        here = {m.user_id for m in self.members.get(crew.pk, []) if _is_member(m, day)}
+        return [a for a in away if a.user_id is not None and (a.user_id in here or not here)]
 
     def _lunch(self, day: dt.date, usual: WorkingHours | None, whole: Span) -> LunchTime | None:
         if usual is None or not usual.lunch_min or usual.lunch_from is None or usual.lunch_until is None:

@@ -27,7 +27,7 @@ from jobs.schedule.board import draw_board, problem_of
 from jobs.schedule.chances import outlooks
 from jobs.schedule.day import DaySchedule, Schedule, read_schedule
 from jobs.views.appointments import sentence
-from jobs.views.attention import crewless, decisions
+from jobs.views.attention import Decision, crewless, decisions
 from jobs.views.jobs import csv_answer, local_text, parse_date_or_none
 from shared.access import SignedInRequest, roles_required
 from shared.errors import Refused
@@ -102,24 +102,36 @@ def calendar(request: SignedInRequest) -> HttpResponseBase:
     }
     if request.htmx and request.headers.get("hx-target") == "board":
         return render(request, "jobs/calendar.html#board", context)
-    found = []
-    if day == today:
-        found = decisions(request.user)
-    elif schedule and view == "day":
-        found = crewless(list(schedule.rows.values()), {key: one.work for key, one in schedule.days.items()})
-    lanes = [_lane(one, now) for one in schedule.days.values()] if schedule and view == "day" else []
+    one_day = schedule if view == "day" else None
+    found = decisions(request.user) if day == today else _crewless(one_day)
     context |= {
-        "lanes": lanes,
+        **_lanes(one_day, now),
         "outcomes": outcomes,
         "week": _week(keep, schedule, days) if schedule and view == "week" else [],
         "unplaced": _unplaced(request),
-        "map": route_map(*schedule.days.values()) if schedule and view == "day" else None,
         "decisions": found[:DECISIONS],
         "more_decisions": len(found[DECISIONS:]),
-        "risky": [(row, told) for lane in lanes for row, _, _, told in lane.rows if told and told[:4] != "safe"],
         "swap_form": SwapForm(user=request.user, initial={"day": day}),
     }
     return render(request, "jobs/calendar.html", context)
+
+
+def _crewless(schedule: Schedule | None) -> list[Decision]:
+    if schedule is None:
+        return []
+    return crewless(list(schedule.rows.values()), {key: one.work for key, one in schedule.days.items()})
+
+
+def _lanes(schedule: Schedule | None, now: dt.datetime) -> dict[str, Any]:
+    """What a day's page shows beside its board: crews as lists, the map, promises at risk."""
+    if schedule is None:
+        return {"lanes": [], "map": None, "risky": []}
+    lanes = [_lane(one, now) for one in schedule.days.values()]
+    return {
+        "lanes": lanes,
+        "map": route_map(*schedule.days.values()),
+        "risky": [(row, told) for lane in lanes for row, _, _, told in lane.rows if told and told[:4] != "safe"],
+    }
 
 
 def _week(keep: dict[str, str], schedule: Schedule, days: list[dt.date]) -> list[dict[str, Any]]:

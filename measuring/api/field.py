@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
-from collections.abc import Collection, Iterable
+from collections.abc import Collection, Iterable, Sequence
 from typing import Any
 
 from django.db.models import Q
@@ -121,25 +121,9 @@ def visit_of(user: User, appointment: Appointment) -> dict[str, Any]:
     job = appointment.job
     visit = Visit.objects.filter(appointment=appointment).first()
     named = set(VisitOpening.objects.filter(appointment=appointment).values_list("opening_id", flat=True))
-    rows = (
-        Opening.objects.filter(job=job)
-        .exclude(state=Opening.State.DROPPED)
-        .select_related("room", "product", "group")
-        .prefetch_related(
-            "readings__taken_by",
-            "readings__tape",
-            "obstructions",
-            "photos",
-            "fact_conflicts__offered_by",
-            "units__product",
-        )
-        .order_by("room__order", "room_id", "order", "pk")
-    )
-    for one in rows:
-        one.job = job
+    rows = _openings(job)
     openings = [one for one in rows if one.pk in named or (visit is None and not named)]
     others = [one for one in rows if one not in openings]
-    beside = _beside(others)
     elsewhere = _at_it_elsewhere(appointment)
     return {
         "appointment": appointment.pk,
@@ -157,19 +141,45 @@ def visit_of(user: User, appointment: Appointment) -> dict[str, Any]:
         "url": reverse("measuring:visit", args=[appointment.pk]),
         "secret": secret_for(user, appointment),
         "job": _job(job),
-        "rooms": [
-            {
-                "uid": str(room.uid),
-                "name": room.name,
-                "floor": room.floor,
-                "defaults": room.defaults,
-                "beside": beside.get(room.pk, {}),
-                "taken": {str(one.uid): one.mark for one in others if one.room_id == room.pk},
-            }
-            for room in job.rooms.all()
-        ],
+        "rooms": _rooms(job, others),
         "openings": [opening_of(one, job.branch.unit) | {"at_it": elsewhere.get(one.pk, [])} for one in openings],
     }
+
+
+def _openings(job: Job) -> list[Opening]:
+    rows = (
+        Opening.objects.filter(job=job)
+        .exclude(state=Opening.State.DROPPED)
+        .select_related("room", "product", "group")
+        .prefetch_related(
+            "readings__taken_by",
+            "readings__tape",
+            "obstructions",
+            "photos",
+            "fact_conflicts__offered_by",
+            "units__product",
+        )
+        .order_by("room__order", "room_id", "order", "pk")
+    )
+    for one in rows:
+        one.job = job
+    return list(rows)
+
+
+def _rooms(job: Job, others: Sequence[Opening]) -> list[dict[str, Any]]:
+    """The job's rooms, each with the marks that openings of other visits have taken in it."""
+    beside = _beside(others)
+    return [
+        {
+            "uid": str(room.uid),
+            "name": room.name,
+            "floor": room.floor,
+            "defaults": room.defaults,
+            "beside": beside.get(room.pk, {}),
+            "taken": {str(one.uid): one.mark for one in others if one.room_id == room.pk},
+        }
+        for room in job.rooms.all()
+    ]
 
 
 def _beside(openings: Iterable[Opening]) -> dict[int, dict[str, Any]]:

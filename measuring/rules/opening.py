@@ -117,8 +117,12 @@ class Opening:
 
     def to_json(self) -> dict[str, Any]:
         """The contract's object again; readings as they were taken."""
+        head = {"id": self.id, "family": self.family, "mount": self.mount}
+        return head | self._readings_json() | self._around_json()
+
+    def _readings_json(self) -> dict[str, Any]:
         unit = self.unit
-        out: dict[str, Any] = {"id": self.id, "family": self.family, "mount": self.mount}
+        out: dict[str, Any] = {}
         for group, names in _PLACE_NAMES.items():
             read = {short: shown(self.taken[name], unit) for short, name in names if name in self.taken}
             if read:
@@ -132,6 +136,12 @@ class Opening:
             out["tape_case"] = {"length": shown(self.case_ticks, unit), "fields": fields}
         if self.laser_ticks is not None:
             out["laser"] = shown(self.laser_ticks, unit)
+        return out
+
+    def _around_json(self) -> dict[str, Any]:
+        """Covers, what was chosen, second readings, what is in the way; each only where there is some."""
+        unit = self.unit
+        out: dict[str, Any] = {}
         if self.cover is not None:
             out["cover"] = {side: shown(ticks, unit) for side, ticks in self.cover.items()}
         if self.cloth_extra_ticks is not None:

@@ -29,6 +29,7 @@ from fabrication.rules.cutting import (
     BarPiece,
     BarProblem,
     BarStock,
+    Pattern,
     Plan,
     Problem,
     RollPiece,
@@ -162,15 +163,18 @@ def cp_sat(problem: BarProblem, seconds: float) -> tuple[float | None, bool, flo
     for t, stock in enumerate(problem.stock):
         if stock.quantity is not None:
             model.add(sum(bar[1][t] for bar in bars) <= stock.quantity)
-    cost = sum(y * stock.length.ticks for bar in bars for y, stock in zip(bar[1], problem.stock, strict=True))
+    cost = sum(y * stock.length.ticks for _, chosen, _ in bars for y, stock in zip(chosen, problem.stock, strict=True))
     model.add(cost >= sum(sizes[p.id] * p.quantity for p in problem.pieces) - kerf * len(bars))
     model.minimize(cost)
     ordered = sorted(hint, key=lambda pattern: -sum(sizes[cut.piece] for cut in pattern.cuts))
-    for bar, pattern in zip(bars, ordered, strict=False):
-        for chosen, stock in zip(bar[1], problem.stock, strict=True):
-            model.add_hint(chosen, stock.id == pattern.stock)
-        for k, piece in enumerate(problem.pieces):
-            model.add_hint(bar[0][k], sum(cut.piece == piece.id for cut in pattern.cuts))
+    for (made, chosen, _), pattern in zip(bars, ordered, strict=False):
+        _hint_bar(model, problem, made, chosen, pattern)
+    return _solved(model, seconds, began)
+
+
+def _solved(model: Any, seconds: float, began: float) -> tuple[float | None, bool, float]:
+    from ortools.sat.python import cp_model
+
     solver = cp_model.CpSolver()
     solver.parameters.num_workers = 2
     solver.parameters.max_time_in_seconds = seconds
@@ -179,6 +183,13 @@ def cp_sat(problem: BarProblem, seconds: float) -> tuple[float | None, bool, flo
     if status not in (cp_model.OPTIMAL, cp_model.FEASIBLE):
         return None, False, took
     return solver.objective_value, status == cp_model.OPTIMAL, took
+
+
+def _hint_bar(model: Any, problem: BarProblem, made: list[Any], chosen: list[Any], pattern: Pattern) -> None:
+    for is_chosen, stock in zip(chosen, problem.stock, strict=True):
+        model.add_hint(is_chosen, stock.id == pattern.stock)
+    for count, piece in zip(made, problem.pieces, strict=True):
+        model.add_hint(count, sum(cut.piece == piece.id for cut in pattern.cuts))
 
 
 def against_cp_sat(quick: bool) -> Table:

@@ -7,10 +7,11 @@ It starts again from the unit and the rules, and reads the list only for what is
 from __future__ import annotations
 
 from collections import Counter
+from collections.abc import Sequence
 from itertools import pairwise
 
 from installs.rules.brackets import unit_weight
-from installs.rules.data import HardwareRules
+from installs.rules.data import Fastener, HardwareRules
 from installs.rules.hardware import HardwareList
 from installs.rules.units import LOOP_CONTROLS, InstallUnit
 from shared.lengths import TICKS_PER_FOOT, ZERO, Length
@@ -74,22 +75,24 @@ def _brackets(
     weight, _ = unit_weight(unit, rules)
     span = rule.span_for(weight * TICKS_PER_FOOT / unit.width.ticks)
     by_hand = any(finding.code == "bracket_place" for finding in hardware.findings)
-    if span is None:
-        wanted = 2 + len(set(unit.splits))
-        if len(at) != wanted:
-            out.append(f"{len(at)} brackets on tubes that take {wanted}")
-    elif not by_hand:
-        gaps = [second - first for first, second in pairwise(at)]
-        out += [f"a gap of {gap} over the {span} span" for gap in gaps if gap > span]
-        overhang = max(at[0], unit.width - at[-1])
-        if overhang > rule.end_distance + rule.end_distance:
-            out.append(f"an end hangs over by {overhang}")
+    wanted = 2 + len(set(unit.splits))
+    if span is None and len(at) != wanted:
+        out.append(f"{len(at)} brackets on tubes that take {wanted}")
+    if span is not None and not by_hand:
+        out += _too_far_apart(at, unit, span, rule.end_distance + rule.end_distance)
     size = hardware.brackets.size
     if size.most_lb is not None and hardware.brackets.load_lb > size.most_lb and "bracket_load" not in said:
         out.append(f"a bracket carries {hardware.brackets.load_lb} lb, over {size.most_lb} lb")
     if not by_hand:
         out += _in_the_way(hardware, unit, rules, said)
     return out
+
+
+def _too_far_apart(at: Sequence[Length], unit: InstallUnit, span: Length, overhang: Length) -> list[str]:
+    gaps = [second - first for first, second in pairwise(at)]
+    out = [f"a gap of {gap} over the {span} span" for gap in gaps if gap > span]
+    over = max(at[0], unit.width - at[-1])
+    return [*out, f"an end hangs over by {over}"] if over > overhang else out
 
 
 def _in_the_way(hardware: HardwareList, unit: InstallUnit, rules: HardwareRules, said: set[str]) -> list[str]:
@@ -139,7 +142,6 @@ def _fixings(hardware: HardwareList, unit: InstallUnit, rules: HardwareRules, sa
         return []
     out = []
     wall = rules.substrates[unit.substrate]
-    brackets = len(hardware.brackets_at)
     kits = {line.kit for line in hardware.lines if line.group == "screw"}
     said_missing = {finding.field for finding in hardware.findings if finding.code == "kit_missing"}
     if not hardware.fixings:
@@ -156,18 +158,25 @@ def _fixings(hardware: HardwareList, unit: InstallUnit, rules: HardwareRules, sa
         if name not in kits:
             out.append(f"no fixings of the kit {name} for {wall.name}")
             continue
-        lines = [line for line in hardware.lines if line.kit == name]
-        screws = [line for line in lines if line.item in kit.screws]
-        count = sum(line.quantity for line in screws)
-        if count < brackets * hardware.brackets.size.screws:
-            out.append(f"{count} screws for {brackets} brackets of {hardware.brackets.size.screws}")
-        if kit.anchor and sum(line.quantity for line in lines if line.item == kit.anchor) < count:
-            out.append(f"fewer anchors than screws in the kit {name}")
-        through = hardware.brackets.size.plate + wall.layer + hardware.projection.stack
-        for line in screws:
-            length = rules.item(line.item).length or ZERO
-            if length < through + kit.bite:
-                out.append(f"a screw of {length} does not bite {kit.bite} past {through}")
+        out += _kit(hardware, rules, name, kit, wall.layer)
+    return out
+
+
+def _kit(hardware: HardwareList, rules: HardwareRules, name: str, kit: Fastener, layer: Length) -> list[str]:
+    out = []
+    brackets, size = len(hardware.brackets_at), hardware.brackets.size
+    lines = [line for line in hardware.lines if line.kit == name]
+    screws = [line for line in lines if line.item in kit.screws]
+    count = sum(line.quantity for line in screws)
+    if count < brackets * size.screws:
+        out.append(f"{count} screws for {brackets} brackets of {size.screws}")
+    if kit.anchor and sum(line.quantity for line in lines if line.item == kit.anchor) < count:
+        out.append(f"fewer anchors than screws in the kit {name}")
+    through = size.plate + layer + hardware.projection.stack
+    for line in screws:
+        length = rules.item(line.item).length or ZERO
+        if length < through + kit.bite:
+            out.append(f"a screw of {length} does not bite {kit.bite} past {through}")
     return out
 
 

@@ -11,7 +11,7 @@ from collections import Counter
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import replace
 from fractions import Fraction
-from math import gcd
+from math import gcd, lcm
 from typing import TypeVar
 
 import numpy as np
@@ -216,49 +216,65 @@ def _bar_limits(problem: BarProblem) -> dict[str, int | None]:
 
 def _bar_excess(problem: BarProblem, certificate: Certificate) -> dict[str, int]:
     """The most by which a pattern of each stock earns more than scale × its cost, at least 0."""
-    kerf, trim = problem.kerf.ticks, problem.trim.ticks
-    merged: Counter[tuple[int, int]] = Counter()
-    for piece in problem.pieces:
-        if u := certificate.pieces.get(piece.id, 0):
-            merged[piece.length.ticks + kerf, u] += piece.quantity
-    steps = [(weight, u, count) for (weight, u), count in merged.items()]
+    steps = _bar_steps(problem, certificate)
     if not problem.stock:
         return {}
-    grid = gcd(*(step[0] for step in steps)) or 1
-    room = {bar.id: (bar.length.ticks - 2 * trim + kerf) // grid for bar in problem.stock}
+    grid = gcd(*(weight for weight, _, _ in steps)) or 1
+    steps = [(weight // grid, u, most) for weight, u, most in steps]
+    rate = _best_rate(steps)
     # costs in fifths of a tick at worst, times what prices need, so that all is integer
     unit = ticks_per_unit(problem.unit)
     prices = {bar.id: stock_price(bar, problem.unit) * unit for bar in problem.stock}
-    factor = 5
-    for price in prices.values():
-        factor = factor * price.denominator // gcd(factor, price.denominator)
-    steps = [(weight // grid, u, most) for weight, u, most in steps]
-    rate = max((Fraction(u, weight) for weight, u, _ in steps), default=Fraction(0))
-    best = None
-    widest = max([0, *(room[bar.id] for bar in problem.stock if bar.quantity != 0)])
+    factor = lcm(5, *(price.denominator for price in prices.values()))
     worth = 0 if problem.keep is None else int(OFFCUT_WORTH * factor) * certificate.scale
-    kept = worth * max(bar.length.ticks for bar in problem.stock)
-    by_stock = (widest + 1) * (len(problem.stock) if worth else 1)
-    is_large = kept + int(rate * widest * factor) >= _LARGEST_INT64 // 4
-    if (_cells(steps, widest) + by_stock) * (PYTHON_NUMBERS if is_large else 1) <= MOST_CELLS:
-        kind = object if is_large else np.int64
-        best = knapsack([(weight, u * factor, most) for weight, u, most in steps], widest).astype(kind, copy=False)
+    least = None if problem.keep is None else max(1, problem.keep.ticks)
+    bases = {bar.id: bar.length.ticks - 2 * problem.trim.ticks for bar in problem.stock}
+    room = {name: (base + problem.kerf.ticks) // grid for name, base in bases.items()}
+    best = _best_by_room(problem, steps, room, factor, worth)
     shortest = min((piece.length.ticks for piece in problem.pieces), default=None)
     excess = {}
     for bar in problem.stock:
-        if shortest is None or shortest > bar.length.ticks - 2 * trim or room[bar.id] <= 0 or bar.quantity == 0:
+        base, most = bases[bar.id], room[bar.id]
+        if shortest is None or shortest > base or most <= 0 or bar.quantity == 0:
             excess[bar.id] = 0  # no pattern: none is without a piece, or without a bar
             continue
-        base = bar.length.ticks - 2 * trim
-        least = None if problem.keep is None else max(1, problem.keep.ticks)
         if best is None:
-            at = {0, room[bar.id]} | (set() if least is None else {min(room[bar.id], max(0, (base - least) // grid))})
+            at = {0, most, most if least is None else min(most, max(0, (base - least) // grid))}
             earned = max(int(rate * weight) * factor + _worth_left(base - grid * weight, least, worth) for weight in at)
         else:
-            earned = _most_earned(best[: room[bar.id] + 1], base, grid, least, worth)
+            earned = _most_earned(best[: most + 1], base, grid, least, worth)
         over = earned - int(prices[bar.id] * factor) * certificate.scale
         excess[bar.id] = max(0, -(-over // factor))
     return excess
+
+
+def _bar_steps(problem: BarProblem, certificate: Certificate) -> list[tuple[int, int, int]]:
+    """(length with its kerf, dual price, how many at most) of the pieces that earn something."""
+    merged: Counter[tuple[int, int]] = Counter()
+    for piece in problem.pieces:
+        if u := certificate.pieces.get(piece.id, 0):
+            merged[piece.length.ticks + problem.kerf.ticks, u] += piece.quantity
+    return [(weight, u, count) for (weight, u), count in merged.items()]
+
+
+def _best_rate(steps: Sequence[tuple[int, int, int]]) -> Fraction:
+    """The most that one step of length earns."""
+    return max((Fraction(u, weight) for weight, u, _ in steps), default=Fraction(0))
+
+
+def _best_by_room(
+    problem: BarProblem, steps: Sequence[tuple[int, int, int]], room: Mapping[str, int], factor: int, worth: int
+) -> np.ndarray | None:
+    """The exact knapsack over the steps, in `factor` parts; None where it is too much and the best rate must do."""
+    widest = max([0, *(room[bar.id] for bar in problem.stock if bar.quantity != 0)])
+    rate = _best_rate(steps)
+    kept = worth * max(bar.length.ticks for bar in problem.stock)
+    by_stock = (widest + 1) * (len(problem.stock) if worth else 1)
+    is_large = kept + int(rate * widest * factor) >= _LARGEST_INT64 // 4
+    if (_cells(steps, widest) + by_stock) * (PYTHON_NUMBERS if is_large else 1) > MOST_CELLS:
+        return None
+    kind = object if is_large else np.int64
+    return knapsack([(weight, u * factor, most) for weight, u, most in steps], widest).astype(kind, copy=False)
 
 
 def _worth_left(left: int, least: int | None, worth: int) -> int:

@@ -8,10 +8,11 @@ from typing import Final
 
 import numpy as np
 
-from jobs.rules.routing.model import CrewDay, Problem
+from jobs.rules.routing.model import CrewDay, Lunch, Problem
 
 FAR = np.int64(1) << 40
 """Later than any time, and still far from overflowing."""
+NO_LUNCH: Final = Lunch(0, 0, 0)
 
 
 @dataclass(frozen=True, eq=False)
@@ -71,14 +72,7 @@ def arrays_of(problem: Problem) -> Arrays:
     bases = sorted({d.start_at for d in days} | {d.end_at for d in days})
     place_of_base = {base: len(stops) + number for number, base in enumerate(bases)}
     places = np.array([*(stop.at for stop in stops), *bases], dtype=np.int64)
-    windows = problem.windows
-    width = max([1, *(len(spans) for spans in windows)])
-    open_lo = np.full((len(stops), width), FAR, dtype=np.int64)
-    open_hi = np.full((len(stops), width), -1, dtype=np.int64)
-    for number, spans in enumerate(windows):
-        for place, (begin, end) in enumerate(spans):
-            open_lo[number, place], open_hi[number, place] = begin, end
-    lunches = [day.lunch for day in days]
+    open_lo, open_hi = _edges(problem)
     return Arrays(
         travel=problem.travel[np.ix_(places, places)] if len(places) else np.zeros((0, 0), np.int64),
         service=_ints(stop.service for stop in stops),
@@ -95,11 +89,18 @@ def arrays_of(problem: Problem) -> Arrays:
         start_at=_ints(place_of_base[day.start_at] for day in days),
         end_at=_ints(place_of_base[day.end_at] for day in days),
         capacity=_ints(int(FAR) if day.capacity is None else day.capacity for day in days),
-        lunch_lo=_ints(0 if lunch is None else lunch.earliest for lunch in lunches),
-        lunch_hi=_ints(0 if lunch is None else lunch.latest for lunch in lunches),
-        lunch_len=_ints(0 if lunch is None else lunch.duration for lunch in lunches),
         kind=_kinds(problem, days),
+        **_lunches(days),
     )
+
+
+def _lunches(days: Sequence[CrewDay]) -> dict[str, np.ndarray]:
+    lunches = [day.lunch or NO_LUNCH for day in days]
+    return {
+        "lunch_lo": _ints(lunch.earliest for lunch in lunches),
+        "lunch_hi": _ints(lunch.latest for lunch in lunches),
+        "lunch_len": _ints(lunch.duration for lunch in lunches),
+    }
 
 
 LONG: Final = 15
@@ -114,6 +115,18 @@ def has_long_routes(orders: Mapping[int, Sequence[int]]) -> bool:
 
 def _ints(values: Iterable[int]) -> np.ndarray:
     return np.array(list(values), dtype=np.int64)
+
+
+def _edges(problem: Problem) -> tuple[np.ndarray, np.ndarray]:
+    """Begins and ends of every stop's windows, shape (stops, most windows of one stop); what is over never opens."""
+    windows = problem.windows
+    shape = (len(problem.stops), max([1, *(len(spans) for spans in windows)]))
+    open_lo = np.full(shape, FAR, dtype=np.int64)
+    open_hi = np.full(shape, -1, dtype=np.int64)
+    for number, spans in enumerate(windows):
+        for place, (begin, end) in enumerate(spans):
+            open_lo[number, place], open_hi[number, place] = begin, end
+    return open_lo, open_hi
 
 
 def _weights(problem: Problem) -> list[int]:

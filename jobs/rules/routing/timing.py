@@ -95,8 +95,8 @@ def _pauses(day: CrewDay, stops: int) -> Iterable[_Pause | None]:
 
 def _drive(problem: Problem, day: CrewDay, order: Sequence[int], pause: _Pause | None) -> Timing | None:
     first = day.begin
-    if pause is not None and day.lunch is not None and pause.leg == BEFORE:
-        first = max(day.begin, day.lunch.earliest + day.lunch.duration)
+    if lunch := _lunch_on(day, pause, BEFORE, on_arrival=False):
+        first = max(day.begin, lunch.earliest + lunch.duration)
     early = _forward(problem, day, order, pause, first)
     if early is None or not order:
         return early
@@ -110,15 +110,14 @@ def _forward(problem: Problem, day: CrewDay, order: Sequence[int], pause: _Pause
     times: list[tuple[int, int, int]] = []
     for leg, number in enumerate(order):
         stop = stops[number]
-        here = pause is not None and pause.leg == leg
         drive_off = leave
-        if here and pause is not None and day.lunch is not None and not pause.on_arrival:
-            lunch_at = max(leave, day.lunch.earliest)
-            drive_off = lunch_at + day.lunch.duration
+        if lunch := _lunch_on(day, pause, leg, on_arrival=False):
+            lunch_at = max(leave, lunch.earliest)
+            drive_off = lunch_at + lunch.duration
         arrive = ready = drive_off + rows[place][stop.at]
-        if here and pause is not None and day.lunch is not None and pause.on_arrival:
-            lunch_at = max(arrive, day.lunch.earliest)
-            ready = lunch_at + day.lunch.duration
+        if lunch := _lunch_on(day, pause, leg, on_arrival=True):
+            lunch_at = max(arrive, lunch.earliest)
+            ready = lunch_at + lunch.duration
         start = next_start(windows[number], ready)
         if start == NEVER or _too_late(day.lunch, lunch_at):
             return None
@@ -127,15 +126,20 @@ def _forward(problem: Problem, day: CrewDay, order: Sequence[int], pause: _Pause
         leave = start + stop.service
         times.append((arrive, start, leave))
         place = stop.at
-    if pause is not None and day.lunch is not None and pause.leg == len(order):
-        lunch_at = max(leave, day.lunch.earliest)
-        leave = lunch_at + day.lunch.duration
+    if lunch := _lunch_on(day, pause, len(order), on_arrival=False):
+        lunch_at = max(leave, lunch.earliest)
+        leave = lunch_at + lunch.duration
         times[-1] = (*times[-1][:2], leave)
     back = leave + rows[place][day.end_at] if order else depart
-    after = pause is not None and day.lunch is not None and pause.leg == AFTER and back > day.lunch.latest
-    if back > day.limit or after or _too_late(day.lunch, lunch_at):
+    after = _lunch_on(day, pause, AFTER, on_arrival=False)
+    if back > day.limit or _too_late(after, back) or _too_late(day.lunch, lunch_at):
         return None
     return Timing(depart, tuple(times), back, lunch_at)
+
+
+def _lunch_on(day: CrewDay, pause: _Pause | None, leg: int, *, on_arrival: bool) -> Lunch | None:
+    """The day's lunch, if this is where it is taken."""
+    return day.lunch if pause is not None and pause.leg == leg and pause.on_arrival == on_arrival else None
 
 
 def _too_late(lunch: Lunch | None, at: int | None) -> bool:
@@ -148,12 +152,11 @@ def _latest_departure(problem: Problem, day: CrewDay, order: Sequence[int], paus
     bound, place = early.back, day.end_at
     for leg in range(len(order), -1, -1):
         stop = stops[order[leg - 1]] if leg else None
-        here = pause is not None and pause.leg == leg
-        if here and pause is not None and day.lunch is not None and pause.on_arrival:
-            bound = min(bound - day.lunch.duration, day.lunch.latest)
+        if lunch := _lunch_on(day, pause, leg, on_arrival=True):
+            bound = min(bound - lunch.duration, lunch.latest)
         bound -= rows[day.start_at if stop is None else stop.at][place]
-        if here and pause is not None and day.lunch is not None and not pause.on_arrival:
-            bound = min(bound - day.lunch.duration, day.lunch.latest)
+        if lunch := _lunch_on(day, pause, leg, on_arrival=False):
+            bound = min(bound - lunch.duration, lunch.latest)
         if stop is not None:
             bound = last_start(problem.windows[order[leg - 1]], bound - stop.service)
             place = stop.at

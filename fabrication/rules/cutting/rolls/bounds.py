@@ -25,19 +25,7 @@ def certified(model: RollModel, duals: Sequence[float], places: int = 24) -> Bou
     most = max(stock.price for stock in model.stocks) * max(way.drop for way in model.ways)
     places = max(4, min(places, 58 - (most * 4).bit_length()))
     scale = 1 << places
-    prices = [max(0, int(dual * scale)) for dual in duals]
-    excess = excesses(model, prices, scale)
-    for _ in range(3):
-        over = [
-            (extra, stock.price * scale)
-            for extra, stock in zip(excess, model.stocks, strict=True)
-            if stock.id not in model.clean and extra > 0
-        ]
-        if not over or min(price for _, price in over) == 0:
-            break
-        least = min(Fraction(price, price + extra) for extra, price in over)
-        prices = [price * least.numerator // least.denominator for price in prices]
-        excess = excesses(model, prices, scale)
+    prices, excess = _scaled_down(model, [max(0, int(dual * scale)) for dual in duals], scale)
     by_id: dict[str, int] = {}
     for stock, extra in zip(model.stocks, excess, strict=True):
         by_id[stock.id] = max(by_id.get(stock.id, 0), extra, 0)
@@ -51,6 +39,23 @@ def certified(model: RollModel, duals: Sequence[float], places: int = 24) -> Bou
     certificate = certificate_of(model, prices, by_id, scale)
     stock_prices = tuple(by_id[stock.id] for stock in model.stocks)
     return Bound(units, certificate, exact, scale, tuple(prices), stock_prices)
+
+
+def _scaled_down(model: RollModel, prices: list[int], scale: int) -> tuple[list[int], list[int]]:
+    """The prices, made so low that no lay of an endless stock earns too much, and what each stock then earns over."""
+    excess = excesses(model, prices, scale)
+    for _ in range(3):
+        over = [
+            (extra, stock.price * scale)
+            for extra, stock in zip(excess, model.stocks, strict=True)
+            if stock.id not in model.clean and extra > 0
+        ]
+        if not over or min(price for _, price in over) == 0:
+            break
+        least = min(Fraction(price, price + extra) for extra, price in over)
+        prices = [price * least.numerator // least.denominator for price in prices]
+        excess = excesses(model, prices, scale)
+    return prices, excess
 
 
 def least_bound(model: RollModel) -> Bound:
