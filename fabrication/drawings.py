@@ -10,7 +10,7 @@ from fabrication.rules.model import Part as RulePart
 from fabrication.rules.model import UnitMake
 from shared.drawings import Svg
 from shared.formats.mass import mass
-from shared.lengths import ZERO, Length, Unit
+from shared.lengths import ZERO, Length, LengthUnit
 
 WIDE: Final = 1000.0
 BAR_HIGH: Final = 34.0
@@ -19,7 +19,7 @@ LEAST_NAMED: Final = 34.0
 """A piece drawn narrower than this gets no code inside; the list beside has it."""
 
 
-def bar_drawing(cut: PlannedCut, parts: Mapping[int, Part], *, unit: Unit, longest: Length | None = None) -> Svg:
+def bar_drawing(cut: PlannedCut, parts: Mapping[int, Part], *, unit: LengthUnit, longest: Length | None = None) -> Svg:
     """
     One bar with its pieces to scale: code and length in each, kerfs as gaps, what is left hatched.
 
@@ -50,7 +50,7 @@ def bar_drawing(cut: PlannedCut, parts: Mapping[int, Part], *, unit: Unit, longe
 
 
 def _bar_piece(
-    svg: Svg, piece: Mapping[str, Any], parts: Mapping[int, Part], scale: float, y: float, unit: Unit
+    svg: Svg, piece: Mapping[str, Any], parts: Mapping[int, Part], scale: float, y: float, unit: LengthUnit
 ) -> None:
     x, wide = piece["at"] * scale, piece["length"] * scale
     svg.rect(x, y, wide, BAR_HIGH, "stop" if piece.get("spoiled") else "ink")
@@ -59,7 +59,7 @@ def _bar_piece(
         svg.length(x + wide / 2, y + 24, Length(piece["length"]), unit=unit, size=12)
 
 
-def _left_over(svg: Svg, x: float, y: float, wide: float, high: float, cut: PlannedCut, unit: Unit) -> None:
+def _left_over(svg: Svg, x: float, y: float, wide: float, high: float, cut: PlannedCut, unit: LengthUnit) -> None:
     if wide <= 0:
         return
     if cut.keeps_offcut:
@@ -72,7 +72,7 @@ def _left_over(svg: Svg, x: float, y: float, wide: float, high: float, cut: Plan
         svg.text(x + wide / 2, y + high / 2 + 4, word + cut.left.text(unit), size=11)
 
 
-def roll_drawing(cuts: Sequence[PlannedCut], parts: Mapping[int, Part], *, unit: Unit) -> Svg:
+def roll_drawing(cuts: Sequence[PlannedCut], parts: Mapping[int, Part], *, unit: LengthUnit) -> Svg:
     """Cross cuts of one roll, one under the other, each piece where it is slit; to scale."""
     item = cuts[0].item
     across = (item.width or ZERO).ticks or max(_right_edge(cut) for cut in cuts)
@@ -107,7 +107,7 @@ def _cross_cut(
     wide: float,
     scale: float,
     down: float,
-    unit: Unit,
+    unit: LengthUnit,
 ) -> None:
     svg.rect(0, top, wide, tall, "thin")
     for piece in cut.pieces:
@@ -124,7 +124,7 @@ def _cross_cut(
         _strip(svg, cut, edge, top, wide - edge, tall, unit)
 
 
-def _strip(svg: Svg, cut: PlannedCut, x: float, y: float, wide: float, high: float, unit: Unit) -> None:
+def _strip(svg: Svg, cut: PlannedCut, x: float, y: float, wide: float, high: float, unit: LengthUnit) -> None:
     """What is left beside the pieces: to keep, or hatched for the bin."""
     if not cut.keeps_offcut:
         svg.hatch(x, y, wide, high, step=9)
@@ -163,7 +163,7 @@ MOST_LINES: Final = 90
 """Slats or pleats drawn; of more, every second, third … one."""
 
 
-def draw_unit(made: UnitMake, *, unit: Unit = Unit.INCH) -> str:
+def draw_unit(made: UnitMake, *, unit: LengthUnit = LengthUnit.INCH) -> str:
     """
     A unit exploded, as SVG.
 
@@ -193,8 +193,8 @@ def draw_unit(made: UnitMake, *, unit: Unit = Unit.INCH) -> str:
 class _Drawing:
     """One drawing under construction."""
 
-    def __init__(self, made: UnitMake, unit: Unit) -> None:
-        self.made, self.unit = made, Unit(unit)
+    def __init__(self, made: UnitMake, unit: LengthUnit) -> None:
+        self.made, self.unit = made, LengthUnit(unit)
         self.numbers = {id(part): place for place, part in enumerate(made.parts, 1)}
         self.drawn = self._in_order()
         widths = [_across(part, made) for part in self.drawn]
@@ -347,7 +347,7 @@ class _Drawing:
         self.svg.text(16, 24, _cut(self._title(), 70), size=13, anchor="start")
 
 
-_GRID: Final = {Unit.INCH: Length(127), Unit.MM: Length(32)}
+_GRID: Final = {LengthUnit.INCH: Length(127), LengthUnit.MM: Length(32)}
 _SHAPES: Final[Mapping[str, Callable[[_Drawing, RulePart, float, float, float, float], None]]] = {
     "front": _Drawing.plain,
     "head": _Drawing.plain,

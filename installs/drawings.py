@@ -11,7 +11,7 @@ from measuring.adapters.evaluation import current
 from measuring.drawings import opening_drawing, picture_of
 from measuring.models import Opening
 from shared.drawings import Svg
-from shared.lengths import ZERO, Length, Unit, total
+from shared.lengths import ZERO, Length, LengthUnit, total
 
 HEAD_WIDE: Final = 520
 HEAD_HIGH: Final = 66
@@ -19,7 +19,7 @@ EDGE: Final = 46
 PAD_WIDE, PAD_HIGH = 250.0, 100.0
 
 
-def head_drawing(hardware: HardwareList, width: Length, unit: Unit, *, keep_off: Sequence[Length] = ()) -> Svg:
+def head_drawing(hardware: HardwareList, width: Length, unit: LengthUnit, *, keep_off: Sequence[Length] = ()) -> Svg:
     """
     A head seen from the front: brackets as strokes, each with its distance from the left end.
 

@@ -9,11 +9,14 @@ from typing import Final
 
 from measuring.models import Mount, Opening, Reading
 from shared.drawings import DIGIT_EM, Svg, number
-from shared.lengths import EIGHTH, INCH, MM, ZERO, Length, Unit
+from shared.lengths import EIGHTH, INCH, MM, ZERO, Length, LengthUnit
 
 DRAWING_WIDTH: Final = 420
 DRAWING_HEIGHT: Final = 330
-USUAL: Final = {Unit.INCH: (Length.inches(36), Length.inches(48)), Unit.MM: (Length.mm(900), Length.mm(1200))}
+USUAL: Final = {
+    LengthUnit.INCH: (Length.inches(36), Length.inches(48)),
+    LengthUnit.MM: (Length.mm(900), Length.mm(1200)),
+}
 """Drawn where nothing was read yet, and said so."""
 EXAGGERATION: Final = 10
 
@@ -38,7 +41,7 @@ class Picture:
     """
 
     name: str
-    unit: Unit
+    unit: LengthUnit
     widths: Mapping[str, Length] = field(default_factory=dict)
     heights: Mapping[str, Length] = field(default_factory=dict)
     diagonals: Mapping[str, Length] = field(default_factory=dict)
@@ -403,16 +406,16 @@ TAPE_WIDTH: Final = 340
 TAPE_HEIGHT: Final = 84
 
 
-def tape_drawing(value: Length, unit: Unit) -> Svg:
+def tape_drawing(value: Length, unit: LengthUnit) -> Svg:
     """
     A piece of tape round one mark, for the eye to check what the hand typed.
 
     Inch marks come in four lengths (inch, half, quarter, eighth), metric ones in three.
     """
-    half = INCH * 2 if unit == Unit.INCH else MM * 45
+    half = INCH * 2 if unit == LengthUnit.INCH else MM * 45
     svg = Svg(TAPE_WIDTH, TAPE_HEIGHT, title="tape", desc=f"the mark at {value.spoken(unit)}", look="tape")
     scale = (TAPE_WIDTH - 20) / (half * 2).ticks
-    step = EIGHTH if unit == Unit.INCH else MM
+    step = EIGHTH if unit == LengthUnit.INCH else MM
     begin = (value - half).up(step)
 
     def at(mark: Length) -> float:
@@ -434,8 +437,8 @@ def tape_drawing(value: Length, unit: Unit) -> Svg:
     return svg
 
 
-def _mark_length(mark: Length, unit: Unit) -> float:
-    if unit == Unit.INCH:
+def _mark_length(mark: Length, unit: LengthUnit) -> float:
+    if unit == LengthUnit.INCH:
         share = Fraction(mark.ticks, INCH.ticks)
         return {1: 30.0, 2: 23.0, 4: 16.0}.get(share.denominator, 9.0)
     if not mark.ticks % (10 * MM.ticks):
@@ -443,7 +446,7 @@ def _mark_length(mark: Length, unit: Unit) -> float:
     return 17 if not mark.ticks % (5 * MM.ticks) else 9
 
 
-def _mark_word(mark: Length, unit: Unit) -> str:
-    if unit == Unit.INCH:
+def _mark_word(mark: Length, unit: LengthUnit) -> str:
+    if unit == LengthUnit.INCH:
         return str(mark // INCH) if not mark % INCH else ""
     return str(mark // MM) if not mark.ticks % (10 * MM.ticks) else ""

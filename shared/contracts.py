@@ -18,12 +18,12 @@ from enum import Enum
 from fractions import Fraction
 from typing import Any, Final, NoReturn
 
-from shared.lengths import LARGEST_TICKS, Length, LengthError, Unit, parse_length
+from shared.lengths import LARGEST_TICKS, Length, LengthError, LengthUnit, parse_length
 
 PLAIN: Final = "1"
 """The unit of benchmark data: plain integers, which are the ticks themselves."""
 
-UNITS: Final = (*(unit.value for unit in Unit), PLAIN)
+UNITS: Final = (*(unit.value for unit in LengthUnit), PLAIN)
 LARGEST_DOCUMENT: Final = 64 * 1024 * 1024
 LARGEST_INTEGER: Final = 10**15
 
@@ -338,7 +338,7 @@ def read_length(value: Any, unit: str, field: str, *, least: int = 0) -> Length:
     if not isinstance(value, str):
         raise ContractError(field, f"a length is a string, not {_kind(value)}", _LENGTH_SHAPE[unit])
     try:
-        length = _plain_length(value) if unit == PLAIN else parse_length(value, Unit(unit))
+        length = _plain_length(value) if unit == PLAIN else parse_length(value, LengthUnit(unit))
     except LengthError as error:
         raise ContractError(field, error.problem, _LENGTH_SHAPE[unit]) from None
     if length.ticks < least:
@@ -349,7 +349,7 @@ def read_length(value: Any, unit: str, field: str, *, least: int = 0) -> Length:
 
 def length_text(length: Length, unit: str) -> str:
     """The length as documents show it, in `unit`."""
-    return str(length.ticks) if unit == PLAIN else length.text(Unit(unit))
+    return str(length.ticks) if unit == PLAIN else length.text(LengthUnit(unit))
 
 
 _LENGTH_SHAPE: Final = {"in": 'such as "35 3/8"', "mm": 'such as "904"', PLAIN: 'a whole number, such as "5600"'}

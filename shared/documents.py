@@ -35,7 +35,7 @@ from django.utils import timezone
 from shared import audit, runs
 from shared import roles as all_roles
 from shared.errors import Refused
-from shared.lengths import Length, Unit
+from shared.lengths import Length, LengthUnit
 from shared.models import Branch, Document, Run, User
 
 Gather = Callable[[Any], dict[str, Any]]
@@ -304,7 +304,7 @@ def render(kind: Kind, subject: Any, content: Content, *, revision: int, by: Use
                 **content.context,
                 "subject": subject,
                 "branch": branch,
-                "unit": branch.unit if branch else Unit.INCH,
+                "unit": branch.unit if branch else LengthUnit.INCH,
                 "document": {"title": kind.title, "revision": revision, "printed_at": timezone.now(), "by": by},
             },
         )

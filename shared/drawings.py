@@ -16,7 +16,7 @@ from typing import Final
 
 from django.utils.safestring import SafeString, mark_safe
 
-from shared.lengths import Length, Unit
+from shared.lengths import Length, LengthUnit
 
 _LOOKS: Final = {
     "ink": 'fill="none" stroke="#1d2630" stroke-width="1.5"',
@@ -124,7 +124,7 @@ class Svg:
         y: float,
         value: Length,
         *,
-        unit: Unit = Unit.INCH,
+        unit: LengthUnit = LengthUnit.INCH,
         size: float = 11,
         look: str = "word",
         turn: float = 0,
@@ -163,7 +163,7 @@ class Svg:
         y2: float,
         value: Length | str,
         *,
-        unit: Unit = Unit.INCH,
+        unit: LengthUnit = LengthUnit.INCH,
         offset: float = 0,
         size: float = 11,
         look: str = "pencil",

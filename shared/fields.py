@@ -12,7 +12,7 @@ from django.db.migrations.writer import MigrationWriter
 from drf_spectacular.utils import extend_schema_field
 from rest_framework import serializers
 
-from shared.lengths import Length, LengthError, Unit, parse_length
+from shared.lengths import Length, LengthError, LengthUnit, parse_length
 
 
 class _LengthInMigration(BaseSerializer):
@@ -116,7 +116,7 @@ class LengthFormField(forms.Field):
     def __init__(
         self,
         *,
-        unit: Unit = Unit.INCH,
+        unit: LengthUnit = LengthUnit.INCH,
         least: Length | None = None,
         most: Length | None = None,
         grid: Length | None = None,
@@ -160,7 +160,7 @@ class LengthFormField(forms.Field):
             return True
 
 
-def length_answer(value: Length, unit: Unit) -> dict[str, Any]:
+def length_answer(value: Length, unit: LengthUnit) -> dict[str, Any]:
     """A length as the API answers it: ``{"text": "35 3/8", "unit": "in", "ticks": 287528}``."""
     return {"text": value.text(unit), "unit": unit.value, "ticks": value.ticks}
 
@@ -200,12 +200,12 @@ class LengthSerializerField(serializers.Field[Length, Any, dict[str, Any], Any])
         super().__init__(**kwargs)
 
     @property
-    def unit(self) -> Unit:
+    def unit(self) -> LengthUnit:
         """The context's unit, else the user's branch's, else inches."""
         if "unit" in self.context:
-            return Unit(self.context["unit"])
+            return LengthUnit(self.context["unit"])
         branch = getattr(getattr(self.context.get("request"), "user", None), "branch", None)
-        return Unit(branch.unit) if branch else Unit.INCH
+        return LengthUnit(branch.unit) if branch else LengthUnit.INCH
 
     def to_representation(self, value: Length) -> dict[str, Any]:
         return length_answer(value, self.unit)
@@ -227,13 +227,13 @@ class LengthSerializerField(serializers.Field[Length, Any, dict[str, Any], Any])
             if type(ticks) is int and 0 <= ticks <= 2**40:
                 return Length(ticks)
             if ticks is None and isinstance(data.get("text"), str) and data.get("unit", "in") in {"in", "mm"}:
-                return self._parse(data["text"], Unit(data.get("unit", self.unit)))
+                return self._parse(data["text"], LengthUnit(data.get("unit", self.unit)))
         if isinstance(data, str):
             return self._parse(data, self.unit)
         self.fail("form")
         raise AssertionError  # fail() raises
 
-    def _parse(self, text: str, unit: Unit) -> Length:
+    def _parse(self, text: str, unit: LengthUnit) -> Length:
         try:
             return parse_length(text, unit)
         except LengthError as error:

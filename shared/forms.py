@@ -14,7 +14,7 @@ from django.forms.renderers import TemplatesSetting
 from shared import roles
 from shared.errors import Refused
 from shared.fields import LengthFormField
-from shared.lengths import Unit
+from shared.lengths import LengthUnit
 from shared.models import Branch, User
 from shared.services import BRANCH_FIELDS, PERSON_FIELDS
 
@@ -46,9 +46,9 @@ class PageFormMixin(_Form):
         Another unit, for a form about something that has its own.
     """
 
-    def __init__(self, *args: Any, user: User | None = None, unit: Unit | None = None, **kwargs: Any) -> None:
+    def __init__(self, *args: Any, user: User | None = None, unit: LengthUnit | None = None, **kwargs: Any) -> None:
         self._asker = user
-        self.length_unit = unit or (user.unit if user is not None else Unit.INCH)
+        self.length_unit = unit or (user.unit if user is not None else LengthUnit.INCH)
         super().__init__(*args, **{"label_suffix": "", **kwargs})
         for field in self.fields.values():
             if isinstance(field, LengthFormField):

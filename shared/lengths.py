@@ -28,7 +28,7 @@ TICKS_PER_FOOT: Final = 12 * TICKS_PER_INCH
 LARGEST_TICKS: Final = 2**40  # some 3400 km: a guard against nonsense, not a trade limit
 
 
-class Unit(StrEnum):
+class LengthUnit(StrEnum):
     """The unit a document, a branch or a tape is in."""
 
     INCH = "in"
@@ -75,7 +75,7 @@ class Length:
         return cls(int(ticks))
 
     @classmethod
-    def parse(cls, text: str, unit: Unit = Unit.INCH) -> Length:
+    def parse(cls, text: str, unit: LengthUnit = LengthUnit.INCH) -> Length:
         """See `parse_length`."""
         return parse_length(text, unit)
 
@@ -157,12 +157,12 @@ class Length:
 
     # -- printing -------------------------------------------------------------
 
-    def text(self, unit: Unit = Unit.INCH, *, symbol: bool = False) -> str:
+    def text(self, unit: LengthUnit = LengthUnit.INCH, *, symbol: bool = False) -> str:
         """Exact text that parses back to the same length, e.g. ``35 3/8`` or ``904``."""
-        body = _inch_text(self.ticks) if unit == Unit.INCH else _mm_text(self.ticks)
+        body = _inch_text(self.ticks) if unit == LengthUnit.INCH else _mm_text(self.ticks)
         return f"{body} {unit.value}" if symbol else body
 
-    def spoken(self, unit: Unit = Unit.INCH) -> str:
+    def spoken(self, unit: LengthUnit = LengthUnit.INCH) -> str:
         """For screen readers: ``35 and 3 eighths inches``."""
         return _spoken(self.ticks, unit)
 
@@ -171,7 +171,7 @@ class Length:
         return _inch_parts(self.ticks)
 
     def __str__(self) -> str:
-        return self.text(Unit.INCH, symbol=True)
+        return self.text(LengthUnit.INCH, symbol=True)
 
     def __repr__(self) -> str:
         return f"Length({self.ticks})"
@@ -184,7 +184,7 @@ QUARTER: Final = Length(TICKS_PER_INCH // 4)
 INCH: Final = Length(TICKS_PER_INCH)
 MM: Final = Length(TICKS_PER_MM)
 
-READING_GRID: Final = {Unit.INCH: EIGHTH, Unit.MM: MM}
+READING_GRID: Final = {LengthUnit.INCH: EIGHTH, LengthUnit.MM: MM}
 """What a tape is read to: 1/8 in or a whole millimetre (common practice, no published source)."""
 
 
@@ -219,9 +219,9 @@ def _mm_text(ticks: int) -> str:
 _ORDINALS: Final = {2: "half", 4: "quarter", 8: "eighth", 16: "sixteenth", 32: "thirty-second", 64: "sixty-fourth"}
 
 
-def _spoken(ticks: int, unit: Unit) -> str:
+def _spoken(ticks: int, unit: LengthUnit) -> str:
     minus = "minus " if ticks < 0 else ""
-    if unit == Unit.MM:
+    if unit == LengthUnit.MM:
         return f"{minus}{_mm_text(abs(ticks))} millimetres"
     whole, numerator, denominator = _inch_parts(abs(ticks))
     if not numerator:
@@ -245,7 +245,7 @@ _PLAIN: Final = re.compile(rf"{_NUMBER}\s*{_UNIT}", re.IGNORECASE)
 _DENOMINATORS: Final = frozenset({2, 4, 8, 16, 32, 64})
 
 
-def parse_length(text: str, unit: Unit = Unit.INCH) -> Length:
+def parse_length(text: str, unit: LengthUnit = LengthUnit.INCH) -> Length:
     """
     Reads a length as people type it.
 
@@ -274,7 +274,7 @@ def parse_length(text: str, unit: Unit = Unit.INCH) -> Length:
     287528
     >>> parse_length("2' 11 3/8\\"") == parse_length("35⅜") == parse_length("35.375")
     True
-    >>> parse_length("90.4 cm") == parse_length("904", Unit.MM)
+    >>> parse_length("90.4 cm") == parse_length("904", LengthUnit.MM)
     True
     >>> parse_length("35.4")
     Traceback (most recent call last):
@@ -312,7 +312,7 @@ def _plain_text(text: str) -> str:
     return cleaned
 
 
-def _parse_feet(cleaned: str, shown: str, unit: Unit) -> Length:
+def _parse_feet(cleaned: str, shown: str, unit: LengthUnit) -> Length:
     match = _FEET.fullmatch(cleaned)
     if match is None:
         return _parse_plain(cleaned, shown, unit)
@@ -323,13 +323,13 @@ def _parse_feet(cleaned: str, shown: str, unit: Unit) -> Length:
     plain = _PLAIN.fullmatch(rest)
     if plain is None or (plain["unit"] or "in").lower() in {"mm", "cm", "m"}:
         raise LengthError(f"{shown} is not a length")
-    inches = _parse_plain(rest, shown, Unit.INCH)
+    inches = _parse_plain(rest, shown, LengthUnit.INCH)
     if inches.ticks >= TICKS_PER_FOOT:
         raise LengthError(f"{shown}: inches after feet must be under 12")
     return feet + inches
 
 
-def _parse_plain(cleaned: str, shown: str, unit: Unit) -> Length:
+def _parse_plain(cleaned: str, shown: str, unit: LengthUnit) -> Length:
     match = _PLAIN.fullmatch(cleaned)
     if match is None or (match["whole"] is None and match["point"] is None and match["num"] is None):
         raise LengthError(f"{shown} is not a length; type it like 35 3/8 or 904 mm")
@@ -346,14 +346,14 @@ def _parse_metric(match: re.Match[str], word: str, shown: str) -> Length:
         raise LengthError(f"{shown}: millimetres have no fractions")
     per_unit = {"mm": 1, "cm": 10, "m": 1000}[word]
     value = _decimal(match, shown) * per_unit * 10  # in tenths of a millimetre
-    return _on_grid(value, Length(TICKS_PER_MM // 10), shown, "a tenth of a millimetre", Unit.MM)
+    return _on_grid(value, Length(TICKS_PER_MM // 10), shown, "a tenth of a millimetre", LengthUnit.MM)
 
 
 def _parse_inches(match: re.Match[str], shown: str) -> Length:
     if match["num"] is None:
         value = _decimal(match, shown) * 64
         grid = Length(TICKS_PER_INCH // 64)
-        return _on_grid(value, grid, shown + ("" if match["unit"] else " in"), "a 64th of an inch", Unit.INCH)
+        return _on_grid(value, grid, shown + ("" if match["unit"] else " in"), "a 64th of an inch", LengthUnit.INCH)
     whole, numerator, denominator = int(match["whole"] or 0), int(match["num"]), int(match["den"])
     if denominator not in _DENOMINATORS:
         if denominator == 0:
@@ -363,7 +363,7 @@ def _parse_inches(match: re.Match[str], shown: str) -> Length:
             Length(TICKS_PER_INCH // 64),
             shown,
             "on a tape (halves to 64ths)",
-            Unit.INCH,
+            LengthUnit.INCH,
             refuse=True,
         )
     if numerator >= denominator:
@@ -380,7 +380,9 @@ def _decimal(match: re.Match[str], shown: str) -> Fraction:
         raise LengthError(f"{shown} is not a length") from None
 
 
-def _on_grid(value: Fraction, grid: Length, shown: str, grid_name: str, unit: Unit, *, refuse: bool = False) -> Length:
+def _on_grid(
+    value: Fraction, grid: Length, shown: str, grid_name: str, unit: LengthUnit, *, refuse: bool = False
+) -> Length:
     """`value` counted in `grid`; refuses what lies between two marks, naming both."""
     if value.denominator == 1 and not refuse:
         return grid * int(value)

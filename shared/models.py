@@ -19,7 +19,7 @@ from django.db.models import Q
 from django.utils import timezone
 
 from shared import roles
-from shared.lengths import Unit
+from shared.lengths import LengthUnit
 
 if TYPE_CHECKING:
     from django.contrib.auth.models import AnonymousUser
@@ -81,9 +81,9 @@ class Branch(models.Model):
         return self.name
 
     @property
-    def unit(self) -> Unit:
+    def unit(self) -> LengthUnit:
         """The unit lengths are shown and typed in."""
-        return Unit(self.units)
+        return LengthUnit(self.units)
 
     @property
     def tz(self) -> ZoneInfo:
@@ -154,9 +154,9 @@ class User(AbstractUser):
         return self.branch
 
     @property
-    def unit(self) -> Unit:
+    def unit(self) -> LengthUnit:
         """The unit this person reads lengths in."""
-        return self.branch.unit if self.branch else Unit.INCH
+        return self.branch.unit if self.branch else LengthUnit.INCH
 
 
 class SubjectQuerySet(models.QuerySet[M]):

@@ -21,7 +21,7 @@ from functools import cache
 from typing import Any, ClassVar, Final, Self, get_args, get_origin
 
 from shared.contracts import ContractError
-from shared.lengths import TICKS_PER_INCH, TICKS_PER_MM, Length, LengthError, Unit, parse_length
+from shared.lengths import TICKS_PER_INCH, TICKS_PER_MM, Length, LengthError, LengthUnit, parse_length
 
 PRACTICE: Final = "common practice, no published source"
 """The basis of every starting value that has no better one."""
@@ -140,9 +140,9 @@ def length_text(length: Length) -> str:
     if length.ticks < 0:
         return "-" + length_text(-length)
     if length.ticks % (TICKS_PER_INCH // 64) == 0:
-        return length.text(Unit.INCH)
+        return length.text(LengthUnit.INCH)
     if length.ticks % (TICKS_PER_MM // 10) == 0:
-        return length.text(Unit.MM, symbol=True)
+        return length.text(LengthUnit.MM, symbol=True)
     return f"{length.ticks} ticks"
 
 
@@ -160,7 +160,7 @@ def read_length(text: str) -> Length:
     number, _, word = text.partition(" ")
     if word == "ticks" and number.isdigit() and len(number) <= 16:
         return Length(int(number))
-    return parse_length(text, Unit.INCH)
+    return parse_length(text, LengthUnit.INCH)
 
 
 def number_text(value: Fraction) -> str:

@@ -29,7 +29,7 @@ from fabrication.rules.model import (
     Step,
 )
 from fabrication.rules.trade import Drives
-from shared.lengths import ZERO, Length, Unit
+from shared.lengths import ZERO, Length, LengthUnit
 
 NAMES: Mapping[str, str] = {
     "width": "finished width",
@@ -88,10 +88,10 @@ class Bench:
         recipe: Recipe,
         order: Order,
         materials: Mapping[str, Material],
-        unit: Unit = Unit.INCH,
+        unit: LengthUnit = LengthUnit.INCH,
         share: Share | None = None,
     ) -> None:
-        self.recipe, self.order, self.materials, self.unit = recipe, order, materials, Unit(unit)
+        self.recipe, self.order, self.materials, self.unit = recipe, order, materials, LengthUnit(unit)
         self.trade: Any = recipe.trade
         self.steps: list[Step] = []
         self.figures: list[Figure] = []
@@ -186,7 +186,7 @@ class Bench:
 
     def about(self, length: Length, *, symbol: bool = False) -> str:
         """As the branch reads it, to 1/64 in or 0.1 mm; a sign that it is rounded where it is."""
-        grid = Length(127) if self.unit == Unit.INCH else Length(32)
+        grid = Length(127) if self.unit == LengthUnit.INCH else Length(32)
         near = length.nearest(grid)
         return ("" if near == length else "≈ ") + near.text(self.unit, symbol=symbol)
 

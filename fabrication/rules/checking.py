@@ -22,7 +22,7 @@ from fabrication.rules.model import (
     Recipe,
     UnitMake,
 )
-from shared.lengths import SIXTEENTH, ZERO, Length, Unit
+from shared.lengths import SIXTEENTH, ZERO, Length, LengthUnit
 from shared.records import number_text, plain
 
 MOST_MADE: Final = 600
@@ -477,7 +477,7 @@ def worked_example(
     order: Order | None = None,
     *,
     before: Recipe | None = None,
-    unit: Unit = Unit.INCH,
+    unit: LengthUnit = LengthUnit.INCH,
 ) -> Example:
     """
     What a recipe makes of an order, beside what its last revision made of it.
@@ -515,7 +515,7 @@ def middling_order(recipe: Recipe) -> Order:
     return Order(max(width, sizes.least_width), max(height, sizes.least_height), options=recipe.tried_with())
 
 
-def _part_changes(before: UnitMake, after: UnitMake, unit: Unit) -> Iterator[Change]:
+def _part_changes(before: UnitMake, after: UnitMake, unit: LengthUnit) -> Iterator[Change]:
     old = {part.key: part for part in before.parts}
     new = {part.key: part for part in after.parts}
     for key in [*new, *(key for key in old if key not in new)]:
@@ -524,7 +524,7 @@ def _part_changes(before: UnitMake, after: UnitMake, unit: Unit) -> Iterator[Cha
             yield Change((new.get(key) or old[key]).name, was, is_now)
 
 
-def _shown(part: Any, unit: Unit) -> str:
+def _shown(part: Any, unit: LengthUnit) -> str:
     if part is None:
         return ""
     size = " × ".join(side.text(unit) for side in (part.width, part.length) if side is not None)

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from typing import Final
 
 from measuring.rules.safety import CordLimit, Jurisdiction
-from shared.lengths import ZERO, Length, Unit
+from shared.lengths import ZERO, Length, LengthUnit
 
 READ: Final = "read"
 """The status of a figure that was read at its source; any other may warn, never bind."""
@@ -27,7 +27,7 @@ def loop_rule(
     has_device: bool,
     head_height: Length | None = None,
     sold_as: str = "custom",
-    unit: Unit = Unit.INCH,
+    unit: LengthUnit = LengthUnit.INCH,
 ) -> LoopRule:
     """
     The strictest figure of a place that binds a loop, as a drop below the head.

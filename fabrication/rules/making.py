@@ -11,7 +11,7 @@ from fabrication.rules.bench import Bench, Share, finished_size
 from fabrication.rules.families import cellular, roller, roman, slat, vertical
 from fabrication.rules.materials import Material
 from fabrication.rules.model import CannotMake, Carried, Order, Recipe, UnitMake
-from shared.lengths import SIXTEENTH, ZERO, Length, Unit, total
+from shared.lengths import SIXTEENTH, ZERO, Length, LengthUnit, total
 
 WORK: Final[Mapping[str, Callable[[Bench], None]]] = {
     "roller": roller.work,
@@ -25,7 +25,9 @@ WORK: Final[Mapping[str, Callable[[Bench], None]]] = {
 }
 
 
-def make_unit(recipe: Recipe, order: Order, materials: Mapping[str, Material], *, unit: Unit = Unit.INCH) -> UnitMake:
+def make_unit(
+    recipe: Recipe, order: Order, materials: Mapping[str, Material], *, unit: LengthUnit = LengthUnit.INCH
+) -> UnitMake:
     """
     One unit as it is made: finished size, parts with exact lengths, figures, weight.
 
@@ -97,7 +99,7 @@ def _made(bench: Bench, *, with_head: bool) -> UnitMake:
 
 
 def make_room(
-    orders: Sequence[tuple[Recipe, Order]], materials: Mapping[str, Material], *, unit: Unit = Unit.INCH
+    orders: Sequence[tuple[Recipe, Order]], materials: Mapping[str, Material], *, unit: LengthUnit = LengthUnit.INCH
 ) -> tuple[UnitMake, ...]:
     """
     The units of one room, so that they match.
@@ -142,7 +144,7 @@ def _one_way(
     mixed: set[str],
     way: str,
     materials: Mapping[str, Material],
-    unit: Unit,
+    unit: LengthUnit,
 ) -> list[UnitMake] | None:
     """The units made anew with the mixed cloths lying one way; None where one can't."""
     out = []
@@ -178,7 +180,7 @@ def _chosen_materials(recipe: Recipe, order: Order) -> Iterator[str]:
     yield from chosen.values()
 
 
-def _named(recipe: Recipe, order: Order, materials: Mapping[str, Material], unit: Unit) -> UnitMake:
+def _named(recipe: Recipe, order: Order, materials: Mapping[str, Material], unit: LengthUnit) -> UnitMake:
     try:
         return make_unit(recipe, order, materials, unit=unit)
     except CannotMake as error:
@@ -196,7 +198,7 @@ def make_on_one_head(
     widths: Sequence[Length],
     materials: Mapping[str, Material],
     *,
-    unit: Unit = Unit.INCH,
+    unit: LengthUnit = LengthUnit.INCH,
 ) -> tuple[UnitMake, ...]:
     """
     Units side by side under one headrail, fascia or valance.
@@ -219,7 +221,7 @@ def make_on_one_head(
     CannotMake
         When widths and gaps do not add up to the finished width, or a unit can't be made.
     """
-    unit, head = Unit(unit), finished_size(recipe, order)[0]
+    unit, head = LengthUnit(unit), finished_size(recipe, order)[0]
     needed = total(widths) + recipe.between * (len(widths) - 1)
     if len(widths) < 1 or needed != head:
         problem = f"units and gaps come to {needed.text(unit, symbol=True)}"

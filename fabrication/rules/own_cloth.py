@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from shared.lengths import ZERO, Length, Unit
+from shared.lengths import ZERO, Length, LengthUnit
 
 
 @dataclass(frozen=True, slots=True)
@@ -29,7 +29,7 @@ def judge(
     repeat: Length | None = None,
     repeat_expected: Length | None = None,
     flaws: Sequence[tuple[Length, Length]] = (),
-    unit: Unit = Unit.INCH,
+    unit: LengthUnit = LengthUnit.INCH,
 ) -> Verdict:
     """
     The cloth as measured against what the order needs.

@@ -24,8 +24,7 @@ from jobs.models import Appointment, Job, Site
 from measuring.adapters.evaluation import cord_rules_of
 from measuring.models import Opening, Unit
 from shared.contracts import ContractError
-from shared.lengths import Length, LengthError, parse_length
-from shared.lengths import Unit as Measure
+from shared.lengths import Length, LengthError, LengthUnit, parse_length
 from shared.models import Branch
 
 MULLION_SEAMS: Final = ("seams", "mullion_seams")
@@ -152,7 +151,7 @@ def _made_length(text: Any) -> Length:
     return read_length(str(text))
 
 
-def _seams(facts: Mapping[str, Any], width: Length, unit: Measure) -> tuple[Length, ...]:
+def _seams(facts: Mapping[str, Any], width: Length, unit: LengthUnit) -> tuple[Length, ...]:
     """Lengths from the left end, typed one after the other; what can't be read is left out."""
     seams: list[Length] = []
     for name in MULLION_SEAMS:
@@ -167,7 +166,7 @@ def _seams(facts: Mapping[str, Any], width: Length, unit: Measure) -> tuple[Leng
 
 
 @lru_cache(maxsize=4096)
-def _listed(unit: InstallUnit, site: SiteFacts, revision: str, rules: _Held, show: Measure) -> HardwareList:
+def _listed(unit: InstallUnit, site: SiteFacts, revision: str, rules: _Held, show: LengthUnit) -> HardwareList:
     return hardware_list(unit, site, rules.rules, show)
 
 

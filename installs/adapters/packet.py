@@ -31,8 +31,7 @@ from measuring.adapters.options import options_shown
 from measuring.models import Opening, Reading, Unit
 from shared.formats.dates import clocks, long_day
 from shared.formats.mass import GRAMS_PER_POUND, mass
-from shared.lengths import Length
-from shared.lengths import Unit as Measure
+from shared.lengths import Length, LengthUnit
 
 DEAD = (Unit.State.CANCELLED, Unit.State.REPLACED)
 
@@ -164,7 +163,7 @@ def facts_of_site(visit: Appointment) -> list[list[str]]:
     return [[name, text] for name, text in rows if text]
 
 
-def unit_values(one: Worked, show: Measure, options: Sequence[tuple[str, str]], rules: Rules) -> dict[str, Any]:
+def unit_values(one: Worked, show: LengthUnit, options: Sequence[tuple[str, str]], rules: Rules) -> dict[str, Any]:
     """One unit for a table: what it is, its finished size, how it is held, what to mind."""
     unit, read, hardware = one.unit, one.read, one.hardware
     width, height = size_of(unit)
@@ -200,7 +199,7 @@ NOT_HELD: Final[dict[str, Any]] = {
 }
 
 
-def _held_by(hardware: HardwareList, show: Measure) -> dict[str, Any]:
+def _held_by(hardware: HardwareList, show: LengthUnit) -> dict[str, Any]:
     return {
         "weight": mass(hardware.brackets.weight_lb * GRAMS_PER_POUND, show),
         "brackets": hardware.brackets.why,

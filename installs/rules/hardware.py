@@ -25,7 +25,7 @@ from installs.rules.tools import People, ladder_of, merge_tools, people_needed, 
 from installs.rules.trims import Line, gap_strips, hold_downs, line, shims, valance
 from installs.rules.units import InstallUnit, SiteFacts
 from shared.formats.mass import pounds_text
-from shared.lengths import ZERO, Length, Unit
+from shared.lengths import ZERO, Length, LengthUnit
 from shared.records import Record
 
 GROUPS: Final = (
@@ -89,7 +89,9 @@ class HardwareList(Record):
         }
 
 
-def hardware_list(unit: InstallUnit, site: SiteFacts, rules: HardwareRules, show: Unit = Unit.INCH) -> HardwareList:
+def hardware_list(
+    unit: InstallUnit, site: SiteFacts, rules: HardwareRules, show: LengthUnit = LengthUnit.INCH
+) -> HardwareList:
     """
     The complete hardware of one unit; `show` is the unit its texts speak in.
 

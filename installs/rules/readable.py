@@ -14,7 +14,7 @@ from fractions import Fraction
 from functools import cache, lru_cache
 from typing import TYPE_CHECKING, Any, Final, TypeVar
 
-from shared.lengths import MM, SIXTEENTH, TICKS_PER_INCH, Length, Unit
+from shared.lengths import MM, SIXTEENTH, TICKS_PER_INCH, Length, LengthUnit
 from shared.records import Record
 
 if TYPE_CHECKING:
@@ -28,14 +28,14 @@ _EXACT: Final = re.compile(r"(?<![\d./])(?:(\d+) )?(\d+)(?:/(\d+))? in\b")
 Some = TypeVar("Some", bound="DataclassInstance")
 
 
-def in_unit(value: Some, unit: Unit) -> Some:
+def in_unit(value: Some, unit: LengthUnit) -> Some:
     """
     The same object with every length in its texts as people of that unit read it.
 
     Examples
     --------
     >>> from installs.rules.findings import Finding
-    >>> in_unit(Finding("x", "74 in is over the 48 in span"), Unit.MM).text
+    >>> in_unit(Finding("x", "74 in is over the 48 in span"), LengthUnit.MM).text
     'about 1880 mm is over the about 1219 mm span'
     """
     changed = {}
@@ -53,21 +53,21 @@ def _names(kind: type[DataclassInstance]) -> tuple[str, ...]:
 
 
 @lru_cache(maxsize=8192)  # the units of a job say the same things
-def readable(text: str, unit: Unit) -> str:
+def readable(text: str, unit: LengthUnit) -> str:
     """
     Every exact length of a text, as it is read.
 
     Examples
     --------
-    >>> readable("2 6837/8128 in wide, 1.50 in of thread, a 1/2 in block", Unit.INCH)
+    >>> readable("2 6837/8128 in wide, 1.50 in of thread, a 1/2 in block", LengthUnit.INCH)
     'about 2 13/16 in wide, 1.50 in of thread, a 1/2 in block'
-    >>> readable("10 in", Unit.MM)
+    >>> readable("10 in", LengthUnit.MM)
     '254 mm'
     """
     return _EXACT.sub(lambda match: _one(match, unit), text)
 
 
-def _one(match: re.Match[str], unit: Unit) -> str:
+def _one(match: re.Match[str], unit: LengthUnit) -> str:
     whole, top, bottom = match.groups()
     if whole is not None and bottom is None:  # two numbers beside each other are no mixed number
         return f"{whole} {_length(int(top), 1, unit)}"
@@ -75,16 +75,16 @@ def _one(match: re.Match[str], unit: Unit) -> str:
     return _length(int(top) + int(whole or 0) * below, below, unit)
 
 
-def _length(top: int, bottom: int, unit: Unit) -> str:
+def _length(top: int, bottom: int, unit: LengthUnit) -> str:
     ticks, rest = divmod(top * TICKS_PER_INCH, bottom)
     length = Length(round(Fraction(top * TICKS_PER_INCH, bottom)) if rest else ticks)
-    grid, finest = (SIXTEENTH, TICKS_PER_INCH // 64) if unit == Unit.INCH else (MM, MM.ticks)
+    grid, finest = (SIXTEENTH, TICKS_PER_INCH // 64) if unit == LengthUnit.INCH else (MM, MM.ticks)
     if length.ticks % finest == 0:
         return length.text(unit, symbol=True)
     return f"about {length.nearest(grid).text(unit, symbol=True)}"
 
 
-def _shown(value: Any, unit: Unit, is_text: bool) -> Any:
+def _shown(value: Any, unit: LengthUnit, is_text: bool) -> Any:
     """The very same object where nothing in it changes."""
     if isinstance(value, str):
         if not is_text or " in" not in value:

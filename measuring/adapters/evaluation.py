@@ -19,8 +19,7 @@ from measuring.rules.findings import diagonals_wanted
 from measuring.rules.misreads import Alike, alike
 from measuring.rules.sizing import OrderSize, order_size
 from measuring.rules.visit import CHOSEN, Ask, Gap, asks, in_doubt, settled, unread
-from shared.lengths import READING_GRID, Length, LengthError, parse_length
-from shared.lengths import Unit as LengthUnit
+from shared.lengths import READING_GRID, Length, LengthError, LengthUnit, parse_length
 from shared.models import Branch
 
 TAPE_PLACES: Final = (*WIDTHS, *HEIGHTS, "depth", *DIAGONALS)

@@ -11,7 +11,7 @@ from django.core.exceptions import ValidationError
 from measuring.models import FixedTo, Group, Mount, Opening, Product, Room, Substrate
 from measuring.rules.families import LARGEST_READING, SIDES, TABLE
 from shared.errors import Refused
-from shared.lengths import READING_GRID, Length, LengthError, Unit, parse_length
+from shared.lengths import READING_GRID, Length, LengthError, LengthUnit, parse_length
 
 FACTS: Final[Mapping[str, Mapping[str, Any]]] = TABLE["facts"]
 """Every fact there is, as the table has it: its kind, how long, and who takes it along."""
@@ -22,7 +22,7 @@ _TRUE: Final = frozenset({True, "on", "yes", "true", "1"})
 
 
 def read_entry(
-    typed: object, unit: Unit, field: str, *, least: Length | None = None, most: Length = LARGEST_READING
+    typed: object, unit: LengthUnit, field: str, *, least: Length | None = None, most: Length = LARGEST_READING
 ) -> Length:
     """
     A length somebody typed; refuses letters, nothing, zero and what no opening reaches.
@@ -50,7 +50,7 @@ def read_entry(
 class About:
     """Where facts are read for: the opening's unit and job."""
 
-    unit: Unit
+    unit: LengthUnit
     job_id: int
     branch_id: int
     now: Opening | None = None
@@ -255,7 +255,7 @@ def clean_facts(sent: Mapping[str, Any], about: About) -> tuple[dict[str, Any], 
     return clean, problems
 
 
-def shown_fact(value: Any, unit: Unit) -> Any:
+def shown_fact(value: Any, unit: LengthUnit) -> Any:
     """
     A fact as plain JSON that its cleaner takes back.
 
@@ -281,6 +281,6 @@ def shown_fact(value: Any, unit: Unit) -> Any:
     return value
 
 
-def facts_of(opening: Opening, unit: Unit) -> dict[str, Any]:
+def facts_of(opening: Opening, unit: LengthUnit) -> dict[str, Any]:
     """Every fact of an opening as `shown_fact` gives it."""
     return {name: shown_fact(getattr(opening, name), unit) for name in CLEANERS}

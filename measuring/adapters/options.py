@@ -17,11 +17,10 @@ from measuring.rules import options as rules
 from measuring.rules.families import TABLE
 from measuring.rules.options import Choice, Option, OptionList
 from shared.errors import Refused
-from shared.lengths import ZERO, Unit
+from shared.lengths import ZERO, LengthUnit
 
 if TYPE_CHECKING:
-    from measuring.models import Product
-    from measuring.models import Unit as CoveringUnit
+    from measuring.models import Product, Unit
 
 NO_OR_YES: Final = (Choice("no", "no"), Choice("yes", "yes"))
 GAP_STRIPS: Final = Option("gap_strips", "gap strips", NO_OR_YES, is_needed=False)
@@ -67,7 +66,7 @@ def offer_of(product: Product) -> Offer:
     return offers([product])[product.pk]
 
 
-def offers_of_units(units: Iterable[CoveringUnit]) -> dict[int, Offer]:
+def offers_of_units(units: Iterable[Unit]) -> dict[int, Offer]:
     """By the unit's key: once it is being made by the list it was made by, before that by today's."""
     rows = list(units)
     lists = ports.options_of_units(rows)
@@ -105,7 +104,7 @@ def valid_options(offer: Offer, options: Mapping[str, Any]) -> dict[str, Any]:
 
 
 def clean_options(
-    offer: Offer, sent: Mapping[str, Any], unit: Unit, *, name: str, held: Mapping[str, Any]
+    offer: Offer, sent: Mapping[str, Any], unit: LengthUnit, *, name: str, held: Mapping[str, Any]
 ) -> dict[str, str]:
     """
     The options as they are kept; what is `held` but on no list any more may stay or be taken back.
@@ -131,7 +130,7 @@ def clean_options(
     return clean
 
 
-def _clean(one: Option, text: str, unit: Unit) -> str:
+def _clean(one: Option, text: str, unit: LengthUnit) -> str:
     if text and one.choices:
         choice = one.match(text)
         if choice is None:
@@ -144,22 +143,22 @@ def _clean(one: Option, text: str, unit: Unit) -> str:
     return text
 
 
-def missing_options(unit: CoveringUnit, offer: Offer) -> list[str]:
+def missing_options(unit: Unit, offer: Offer) -> list[str]:
     """Labels of the needed options that are not chosen yet; `gone_options` are chosen."""
     return [one.label for one in rules.missing(offer.listed, unit.options)]
 
 
-def gone_options(unit: CoveringUnit, offer: Offer) -> list[str]:
+def gone_options(unit: Unit, offer: Offer) -> list[str]:
     """What is chosen and not offered any more, each with what to do."""
     return rules.gone(offer.whole, unit.options)
 
 
-def unresolved_options(unit: CoveringUnit, offer: Offer) -> list[str]:
+def unresolved_options(unit: Unit, offer: Offer) -> list[str]:
     """Why the unit's choices do not lead to materials, each with what to do; see `rules.options`."""
     return rules.unresolved(offer.whole, unit.options)
 
 
-def shown_options(unit: CoveringUnit, offer: Offer) -> list[tuple[str, str]]:
+def shown_options(unit: Unit, offer: Offer) -> list[tuple[str, str]]:
     """Label and chosen value in the order they are asked, then what no list knows; for pages and documents."""
     rows = []
     for one in offer.at(unit.mount):
@@ -170,7 +169,7 @@ def shown_options(unit: CoveringUnit, offer: Offer) -> list[tuple[str, str]]:
     return rows + [(rules.named(key), value) for key, value in unit.options.items() if value and not offer.option(key)]
 
 
-def options_shown(units: Iterable[CoveringUnit]) -> dict[int, list[tuple[str, str]]]:
+def options_shown(units: Iterable[Unit]) -> dict[int, list[tuple[str, str]]]:
     """`shown_options` of many units, by their keys."""
     rows = list(units)
     offered = offers_of_units(rows)

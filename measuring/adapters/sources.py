@@ -15,8 +15,7 @@ from measuring.adapters.summaries import is_stopped, openings_of_job, unit_rows
 from measuring.models import FactConflict, Opening, Reading, SizeChange, Unit, Visit, VisitOpening
 from measuring.rules.families import TABLE
 from measuring.services.visits import UNFINISHED, open_ends, openings_of
-from shared.lengths import Length
-from shared.lengths import Unit as LengthUnit
+from shared.lengths import Length, LengthUnit
 from shared.roles import DISPATCHER, MEASURER
 
 TO_MEASURE = tuple(TABLE["states"]["to_do"])

@@ -39,7 +39,7 @@ from measuring.rules.options import Option
 from shared.api import ApiRequest
 from shared.devices.api import FieldViewSet
 from shared.fields import length_answer
-from shared.lengths import Unit
+from shared.lengths import LengthUnit
 from shared.models import User
 
 DAYS_AHEAD = 1
@@ -235,7 +235,7 @@ def _job(job: Job) -> dict[str, Any]:
     }
 
 
-def opening_of(opening: Opening, unit: Unit) -> dict[str, Any]:
+def opening_of(opening: Opening, unit: LengthUnit) -> dict[str, Any]:
     """One opening: its facts, every reading that is not superseded, what is in the way."""
     units = live_units(opening)
     return {

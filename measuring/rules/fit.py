@@ -16,7 +16,7 @@ from measuring.rules.safety import Control, Jurisdiction, Site, safety_findings
 from measuring.rules.sizing import OPENING_SIZE, OrderSize, order_size
 from shared.contracts import Reader
 from shared.formats.mass import mass_upwards
-from shared.lengths import Unit as LengthUnit
+from shared.lengths import LengthUnit
 
 _SITE: Final = TABLE["site"]
 _BLOCKING: Final = frozenset(TABLE["blocking"])

@@ -17,7 +17,7 @@ from shared import panels as panel_registry
 from shared.formats import dates
 from shared.formats import mass as masses
 from shared.formats.money import cents
-from shared.lengths import Length, Unit
+from shared.lengths import Length, LengthUnit
 from shared.models import AuditEntry, Run
 from shared.qr import qr_svg
 
@@ -51,7 +51,7 @@ MARKS = {
 # -- lengths --------------------------------------------------------------------------
 
 
-def stacked(value: Length, unit: Unit = Unit.INCH) -> SafeString:
+def stacked(value: Length, unit: LengthUnit = LengthUnit.INCH) -> SafeString:
     """
     A length as ``35`` with a small stacked ``3/8``; its plain text stays ``35 3/8``.
 
@@ -75,13 +75,13 @@ def stacked(value: Length, unit: Unit = Unit.INCH) -> SafeString:
     )
 
 
-def _unit(context: template.Context, unit: Any) -> Unit:
+def _unit(context: template.Context, unit: Any) -> LengthUnit:
     """The tag's own, else the template's ``unit``, else that of the user's branch."""
     chosen = unit or context.get("unit")
     if chosen:
-        return Unit(chosen)
+        return LengthUnit(chosen)
     user = getattr(context.get("request"), "user", None)
-    return user.unit if user is not None and user.is_authenticated else Unit.INCH
+    return user.unit if user is not None and user.is_authenticated else LengthUnit.INCH
 
 
 @register.simple_tag(takes_context=True)

@@ -13,7 +13,7 @@ import uuid
 from collections.abc import Callable
 from typing import Any
 
-from shared.lengths import READING_GRID, Length, Unit
+from shared.lengths import READING_GRID, Length, LengthUnit
 from tests.measuring.test_readings import a_photo
 
 PHOTO = base64.b64encode(a_photo(8, 6)).decode()
@@ -24,7 +24,7 @@ ODD = ("", "0", "abc", "700", "35 9/8", "-3", "1/16", "2' 11 3/8\"", "904 mm", "
 class Person:
     """Somebody at a job, who taps by chance but mostly reads what is asked."""
 
-    def __init__(self, chance: random.Random, unit: Unit, products: list[str], visits: int = 1) -> None:
+    def __init__(self, chance: random.Random, unit: LengthUnit, products: list[str], visits: int = 1) -> None:
         self.chance, self.unit, self.products, self.visits = chance, unit, products, visits
         self.at = 0  # the opening somebody stands at
         self.is_careful = False
@@ -112,7 +112,7 @@ class Person:
             ticks += self.chance.choice((-1, 1)) * self.chance.choice((8128, 97536, 4064, 26416))
         grid = READING_GRID[self.unit].ticks
         ticks += self.chance.choice((0, 0, 0, 1, -1, 2)) * grid
-        finest = 127 if self.unit is Unit.INCH else 32
+        finest = 127 if self.unit is LengthUnit.INCH else 32
         ticks += self.chance.choice((0, 0, 0, 0, 1)) * finest
         return Length(max(ticks, grid)).text(self.unit)
 

@@ -21,10 +21,9 @@ from django.db.models import QuerySet
 from jobs.models import Appointment
 from jobs.services import cancel_appointment
 from measuring import services
-from measuring.models import RELEASED_OR_LATER, Opening, Product, Room, Visit
-from measuring.models import Unit as Covering
+from measuring.models import RELEASED_OR_LATER, Opening, Product, Room, Unit, Visit
 from shared.errors import Refused
-from shared.lengths import Length, Unit
+from shared.lengths import Length, LengthUnit
 from shared.models import Branch, User
 from tests.agreement.phone_people import Person
 from tests.agreement.phones import Pages, Phone, all_said_by_office
@@ -50,7 +49,7 @@ A_PHONE = (10, 10)
 class World:
     """A job with its appointments, and the two people there."""
 
-    unit: Unit
+    unit: LengthUnit
     measurer: User
     second: User
     dispatcher: User
@@ -60,18 +59,18 @@ class World:
         return Appointment.objects.filter(job=self.job_id).order_by("pk")
 
 
-def make_world(number: int, people: Callable[[Unit], tuple[User, User, User]]) -> World:
+def make_world(number: int, people: Callable[[LengthUnit], tuple[User, User, User]]) -> World:
     """A measure visit of today, now and then with openings, another visit, a used tape, an old product."""
-    unit = Unit.MM if number % 3 == 2 else Unit.INCH
+    unit = LengthUnit.MM if number % 3 == 2 else LengthUnit.INCH
     measurer, second, dispatcher = people(unit)
     site = {"children": number % 2 == 0, "year_built": (None, 1950, 1994)[number % 3], "has_lift": number % 4 == 0}
     site["longest_in_lift"] = Length(80 * 8128) if number % 4 == 0 else None
     job = make_job(dispatcher, site=site)
     crew = make_crew(job.branch, measurer)
     first = make_appointment(job, dispatcher, crew=crew)
-    make_tape(second, case="3" if unit is Unit.INCH else "75")
+    make_tape(second, case="3" if unit is LengthUnit.INCH else "75")
     if number % 2:
-        readings = {"widths.top": "35", "depth": "3"} if unit is Unit.INCH else {"widths.top": "900"}
+        readings = {"widths.top": "35", "depth": "3"} if unit is LengthUnit.INCH else {"widths.top": "900"}
         make_opening(job, dispatcher, family="roller", readings=readings, reach_height="2500 mm")
         heights = ("heights.left", "heights.center", "heights.right")
         whole = {"widths.top": "900 mm", **dict.fromkeys(heights, "1500 mm")}
@@ -91,14 +90,14 @@ def make_world(number: int, people: Callable[[Unit], tuple[User, User, User]]) -
 
 def make_worlds(branch: Branch) -> list[World]:
     """Eight of them, in this branch and in one that reads millimetres."""
-    branches = {Unit.INCH: branch, Unit.MM: make_branch(units="mm")}
+    branches = {LengthUnit.INCH: branch, LengthUnit.MM: make_branch(units="mm")}
     for one in branches.values():
         make_range(one)
     dispatchers = {unit: make_user("dispatcher", branch=where) for unit, where in branches.items()}
 
-    def people(unit: Unit) -> tuple[User, User, User]:
+    def people(unit: LengthUnit) -> tuple[User, User, User]:
         measurer, second = (make_user("measurer", branch=branches[unit]) for _ in range(2))
-        make_tape(measurer, case="3 1/4" if unit is Unit.INCH else "82")
+        make_tape(measurer, case="3 1/4" if unit is LengthUnit.INCH else "82")
         services.save_tape(user=measurer, by=measurer, label="laser", case_length="110 mm", is_laser=True)
         return measurer, second, dispatchers[unit]
 
@@ -136,7 +135,7 @@ def withdraw_a_product(world: World, chance: random.Random) -> bool:
 
 def release_a_unit(world: World, chance: random.Random) -> bool:
     """The first that can be, approved as it stands."""
-    measured = Covering.objects.live().filter(opening__job=world.job_id, opening__state=Opening.State.MEASURED)
+    measured = Unit.objects.live().filter(opening__job=world.job_id, opening__state=Opening.State.MEASURED)
     for unit in measured.exclude(state__in=RELEASED_OR_LATER):
         try:
             with transaction.atomic():

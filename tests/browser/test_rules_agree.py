@@ -22,7 +22,7 @@ from measuring.rules.opening import Opening
 from measuring.rules.range import starting_rows
 from measuring.rules.safety import Jurisdiction, Site
 from measuring.rules.sizing import order_size
-from shared.lengths import Length, LengthError, Unit, parse_length
+from shared.lengths import Length, LengthError, LengthUnit, parse_length
 
 STATIC = Path(__file__).resolve().parents[2] / "measuring" / "static" / "measuring"
 CASES = 10_000
@@ -98,7 +98,7 @@ def page(chromium):
 
 
 def text_of(ticks: int, unit: str) -> str:
-    return str(ticks) if unit == "1" else Length(ticks).text(Unit(unit))
+    return str(ticks) if unit == "1" else Length(ticks).text(LengthUnit(unit))
 
 
 def mark(rng: random.Random, unit: str) -> int:
@@ -292,9 +292,9 @@ def test_page_and_server_read_and_print_lengths_alike(page):
 
     for (text, unit), there in zip(texts, said, strict=True):
         try:
-            length = parse_length(text, Unit(unit))
+            length = parse_length(text, LengthUnit(unit))
         except LengthError as error:
             here = {"error": error.problem}
         else:
-            here = {"ticks": length.ticks, "inches": length.text(Unit.INCH), "mm": length.text(Unit.MM)}
+            here = {"ticks": length.ticks, "inches": length.text(LengthUnit.INCH), "mm": length.text(LengthUnit.MM)}
         assert there == here, (text, unit)

@@ -4,7 +4,7 @@ from fractions import Fraction
 
 import pytest
 
-from shared.lengths import EIGHTH, INCH, Length, Unit, parse_length
+from shared.lengths import EIGHTH, INCH, Length, LengthUnit, parse_length
 
 
 @pytest.mark.parametrize(
@@ -47,5 +47,5 @@ def test_a_converted_limit_goes_inwards():
     """NIST SP 811 App. B.7.2 (from memory): a converted maximum goes down, a minimum up."""
     largest, least = parse_length("36"), parse_length("2")
 
-    assert largest.down(Length.mm(1)).text(Unit.MM) == "914"  # 914.4
-    assert least.up(Length.mm(1)).text(Unit.MM) == "51"  # 50.8
+    assert largest.down(Length.mm(1)).text(LengthUnit.MM) == "914"  # 914.4
+    assert least.up(Length.mm(1)).text(LengthUnit.MM) == "51"  # 50.8

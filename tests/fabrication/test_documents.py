@@ -9,7 +9,7 @@ from fabrication.models import CutPlan, LabelSize
 from fabrication.services.batches import open_batch
 from fabrication.services.planning import plan_batch
 from fabrication.services.stock import save_label_size
-from shared.lengths import Length, Unit
+from shared.lengths import Length, LengthUnit
 from tests.fabrication.rows import make_made_unit, make_material, make_part, make_stock
 from tests.fabrication.rules.shop import made
 
@@ -52,7 +52,7 @@ def test_a_plan_without_a_bound_says_so_on_page_and_paper(batch, workroom, as_us
 
     page = as_user(workroom).get(reverse("fabrication:cut_plan", args=[plan.pk])).content.decode()
     paper = render_to_string(
-        "fabrication/documents/cut_list.html", {"subject": plan, "unit": Unit.INCH, **cuts_of_plan(plan)}
+        "fabrication/documents/cut_list.html", {"subject": plan, "unit": LengthUnit.INCH, **cuts_of_plan(plan)}
     )
 
     assert "no bound yet" in page

@@ -8,7 +8,7 @@ import pytest
 
 from fabrication.drawings import draw_unit
 from shared.formats.mass import mass
-from shared.lengths import Unit
+from shared.lengths import LengthUnit
 from tests.fabrication.rules.shop import RECIPES, made
 
 SVG = "{http://www.w3.org/2000/svg}"
@@ -22,14 +22,14 @@ def test_a_drawing_has_title_and_words_and_every_part_by_number(product: str):
     texts = [element.text for element in root.iter(f"{SVG}text")]
 
     assert root.find(f"{SVG}title").text == f"{unit.name} K7M2P9T"
-    assert mass(unit.weight_g, Unit.INCH) in root.find(f"{SVG}desc").text
+    assert mass(unit.weight_g, LengthUnit.INCH) in root.find(f"{SVG}desc").text
     for number, part in enumerate(unit.parts, 1):
         assert str(number) in texts
         assert any(text.startswith(f"{part.quantity} × {part.name[:15]}") for text in texts)
 
 
 def test_a_drawing_in_millimetres_writes_whole_millimetres():
-    svg = draw_unit(made("siskin"), unit=Unit.MM)
+    svg = draw_unit(made("siskin"), unit=LengthUnit.MM)
 
     assert "finished 889 × 1524 mm" in svg
     assert 'class="stacked"' not in svg

@@ -7,7 +7,7 @@ import re
 import pytest
 
 from measuring.drawings import Picture, Thing, opening_drawing, tape_drawing
-from shared.lengths import Length, Unit
+from shared.lengths import Length, LengthUnit
 from tests.measuring.makers import inch
 
 WIDTHS = {"top": inch("36"), "middle": inch("35 3/4"), "bottom": inch("35 1/2")}
@@ -22,7 +22,7 @@ def points(svg: str) -> list[tuple[float, float]]:
 
 
 def test_width_and_height_have_one_scale() -> None:
-    corners = points(opening_drawing(Picture("A", Unit.INCH, widths=WIDTHS, heights=HEIGHTS)).render())
+    corners = points(opening_drawing(Picture("A", LengthUnit.INCH, widths=WIDTHS, heights=HEIGHTS)).render())
 
     width = max(x for x, _ in corners) - min(x for x, _ in corners)
     height = max(y for _, y in corners) - min(y for _, y in corners)
@@ -30,7 +30,7 @@ def test_width_and_height_have_one_scale() -> None:
 
 
 def test_taper_is_drawn_as_it_is_and_ten_times_when_asked() -> None:
-    picture = Picture("A", Unit.INCH, widths=WIDTHS, heights=HEIGHTS)
+    picture = Picture("A", LengthUnit.INCH, widths=WIDTHS, heights=HEIGHTS)
 
     def taper(svg: str) -> float:
         corners = points(svg)
@@ -46,7 +46,7 @@ def test_taper_is_drawn_as_it_is_and_ten_times_when_asked() -> None:
 def test_every_reading_is_said_in_words() -> None:
     picture = Picture(
         "Kitchen A",
-        Unit.INCH,
+        LengthUnit.INCH,
         widths=WIDTHS,
         depth=inch("3 1/2"),
         diagonals={"rising": inch("70")},
@@ -63,29 +63,29 @@ def test_every_reading_is_said_in_words() -> None:
 
 
 def test_names_are_escaped() -> None:
-    svg = opening_drawing(Picture("<b>", Unit.INCH, things=[Thing("<i>", inch("1"))])).render()
+    svg = opening_drawing(Picture("<b>", LengthUnit.INCH, things=[Thing("<i>", inch("1"))])).render()
 
     assert "<b>" not in svg
     assert "<i>" not in svg
 
 
 def test_nothing_read_says_it_is_not_to_scale() -> None:
-    assert "not to scale" in opening_drawing(Picture("A", Unit.MM)).render()
+    assert "not to scale" in opening_drawing(Picture("A", LengthUnit.MM)).render()
 
 
 def test_there_are_no_style_attributes_for_the_policy_to_refuse() -> None:
-    assert "style=" not in opening_drawing(Picture("A", Unit.INCH, widths=WIDTHS)).render()
+    assert "style=" not in opening_drawing(Picture("A", LengthUnit.INCH, widths=WIDTHS)).render()
 
 
 @pytest.mark.parametrize(
     ("value", "unit", "numbers"),
     [
-        (inch("35 3/8"), Unit.INCH, {"34", "35", "36", "37"}),
-        (inch("1/8"), Unit.INCH, {"0", "1", "2"}),  # no marks before the tape begins
-        (Length.mm(904), Unit.MM, {"860", "870", "880", "890", "900", "910", "920", "930", "940"}),
+        (inch("35 3/8"), LengthUnit.INCH, {"34", "35", "36", "37"}),
+        (inch("1/8"), LengthUnit.INCH, {"0", "1", "2"}),  # no marks before the tape begins
+        (Length.mm(904), LengthUnit.MM, {"860", "870", "880", "890", "900", "910", "920", "930", "940"}),
     ],
 )
-def test_a_tape_shows_the_marks_round_the_entry(value: Length, unit: Unit, numbers: set[str]) -> None:
+def test_a_tape_shows_the_marks_round_the_entry(value: Length, unit: LengthUnit, numbers: set[str]) -> None:
     svg = tape_drawing(value, unit).render()
     tape = svg[: svg.index("polygon")]
 

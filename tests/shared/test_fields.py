@@ -14,7 +14,7 @@ from rest_framework import serializers
 
 from shared.fields import LengthField, LengthFormField, LengthSerializerField
 from shared.forms import PageForm
-from shared.lengths import EIGHTH, Length, Unit
+from shared.lengths import EIGHTH, Length, LengthUnit
 
 WIDTH = Length.parse("35 3/8")
 
@@ -92,7 +92,7 @@ def test_a_form_reads_what_people_type() -> None:
 
 
 def test_a_bare_number_is_in_the_forms_unit() -> None:
-    form = WidthForm({"width": "36 in", "depth": "904"}, unit=Unit.MM)
+    form = WidthForm({"width": "36 in", "depth": "904"}, unit=LengthUnit.MM)
     form.fields["width"].grid = None  # type: ignore[attr-defined]
 
     assert form.is_valid(), form.errors
@@ -124,7 +124,7 @@ def test_a_refused_length_stays_in_its_box_with_the_reason_beside_it(typed: str,
 
 def test_a_stored_length_is_shown_in_the_forms_unit() -> None:
     assert 'value="35 3/8"' in str(WidthForm(initial={"width": WIDTH})["width"])
-    assert 'value="904"' in str(WidthForm(initial={"width": Length.mm(904)}, unit=Unit.MM)["width"])
+    assert 'value="904"' in str(WidthForm(initial={"width": Length.mm(904)}, unit=LengthUnit.MM)["width"])
 
 
 def test_an_unchanged_length_is_not_a_change() -> None:

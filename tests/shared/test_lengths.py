@@ -15,7 +15,7 @@ from shared.lengths import (
     SIXTEENTH,
     Length,
     LengthError,
-    Unit,
+    LengthUnit,
     parse_length,
     total,
 )
@@ -28,14 +28,14 @@ grids = st.sampled_from([SIXTEENTH, EIGHTH, INCH, MM])
 
 @given(sixty_fourths)
 def test_what_is_printed_in_inches_reads_back_as_the_same_length(length):
-    assert parse_length(length.text(Unit.INCH)) == length
-    assert parse_length(length.text(Unit.INCH, symbol=True), Unit.MM) == length
+    assert parse_length(length.text(LengthUnit.INCH)) == length
+    assert parse_length(length.text(LengthUnit.INCH, symbol=True), LengthUnit.MM) == length
 
 
 @given(tenths_of_mm)
 def test_what_is_printed_in_millimetres_reads_back_as_the_same_length(length):
-    assert parse_length(length.text(Unit.MM), Unit.MM) == length
-    assert parse_length(length.text(Unit.MM, symbol=True)) == length
+    assert parse_length(length.text(LengthUnit.MM), LengthUnit.MM) == length
+    assert parse_length(length.text(LengthUnit.MM, symbol=True)) == length
 
 
 @given(st.integers(0, 300), st.integers(0, 11), st.integers(0, 63))
@@ -126,4 +126,4 @@ def test_a_length_is_never_made_of_a_float():
 
 
 def test_a_tape_is_read_to_an_eighth_or_a_millimetre():
-    assert (READING_GRID[Unit.INCH], READING_GRID[Unit.MM]) == (EIGHTH, MM)
+    assert (READING_GRID[LengthUnit.INCH], READING_GRID[LengthUnit.MM]) == (EIGHTH, MM)

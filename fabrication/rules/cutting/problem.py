@@ -13,7 +13,7 @@ from fractions import Fraction
 from typing import Final
 
 from shared.contracts import PLAIN
-from shared.lengths import TICKS_PER_INCH, TICKS_PER_MM, ZERO, Length, Unit
+from shared.lengths import TICKS_PER_INCH, TICKS_PER_MM, ZERO, Length, LengthUnit
 
 OFFCUT_WORTH: Final = Fraction(3, 5)
 """What a length of offcut is worth of new stock, in the cost of a plan (the contract's rule)."""
@@ -21,7 +21,7 @@ OFFCUT_WORTH: Final = Fraction(3, 5)
 
 def ticks_per_unit(unit: str) -> int:
     """Ticks in one unit of a document; 1 for plain integers."""
-    return {Unit.INCH: TICKS_PER_INCH, Unit.MM: TICKS_PER_MM, PLAIN: 1}[unit]
+    return {LengthUnit.INCH: TICKS_PER_INCH, LengthUnit.MM: TICKS_PER_MM, PLAIN: 1}[unit]
 
 
 @dataclass(frozen=True, slots=True)

@@ -13,7 +13,7 @@ import pytest
 
 from fabrication.drawings import draw_unit
 from fabrication.rules.recipes import make_unit
-from shared.lengths import ZERO, Unit
+from shared.lengths import ZERO, LengthUnit
 from tests.fabrication.boxes import points_outside
 from tests.fabrication.rules.shop import MATERIALS, RECIPES, made, random_order
 
@@ -29,7 +29,7 @@ def test_any_unit_of_the_range_has_parts_weights_and_a_drawing_in_its_box(family
     for turn in range(UNITS // len(FAMILIES)):
         recipe = recipes[turn % len(recipes)]
         order = random_order(random, recipe)
-        unit = random.choice(list(Unit))
+        unit = random.choice(list(LengthUnit))
         made_unit = make_unit(recipe, order, MATERIALS, unit=unit)
         svg = draw_unit(made_unit, unit=unit)
 

@@ -9,7 +9,7 @@ from pathlib import Path
 import pytest
 
 from fabrication.rules.recipes import CannotMake
-from shared.lengths import Length, Unit, total
+from shared.lengths import Length, LengthUnit, total
 from tests.fabrication.rules.shop import MATERIALS, RECIPES, inches, made, make_unit, order
 
 RANGE = Path(__file__).resolve().parents[3] / "measuring" / "data" / "products.json"
@@ -98,7 +98,7 @@ def test_a_made_unit_survives_json():
 
 def test_the_same_unit_in_millimetres_has_the_same_lengths():
     first = make_unit(RECIPES["curlew"], order(), MATERIALS)
-    second = make_unit(RECIPES["curlew"], order(), MATERIALS, unit=Unit.MM)
+    second = make_unit(RECIPES["curlew"], order(), MATERIALS, unit=LengthUnit.MM)
 
     assert [dataclasses.replace(part, derivation="") for part in first.parts] == [
         dataclasses.replace(part, derivation="") for part in second.parts

@@ -10,7 +10,7 @@ from installs.rules.data import starting_rules
 from installs.rules.hardware import hardware_list
 from installs.rules.readable import readable
 from installs.rules.units import SiteFacts
-from shared.lengths import Length, Unit
+from shared.lengths import Length, LengthUnit
 from tests.installs.rules.units import make_unit, random_site, random_unit
 
 RULES = starting_rules()
@@ -29,8 +29,8 @@ RULES = starting_rules()
     ],
 )  # fmt: skip
 def test_lengths_are_put_to_the_grid_people_read(text, inches, millimetres):
-    assert readable(text, Unit.INCH) == inches
-    assert readable(text, Unit.MM) == millimetres
+    assert readable(text, LengthUnit.INCH) == inches
+    assert readable(text, LengthUnit.MM) == millimetres
 
 
 def test_no_list_shows_a_fraction_that_no_tape_has():
@@ -44,7 +44,7 @@ def test_no_list_shows_a_fraction_that_no_tape_has():
 def test_a_metric_branch_reads_millimetres_and_gets_the_same_hardware():
     unit = make_unit(width=Length.mm(1900))
     inches = hardware_list(unit, SiteFacts(2000), RULES)
-    metric = hardware_list(unit, SiteFacts(2000), RULES, Unit.MM)
+    metric = hardware_list(unit, SiteFacts(2000), RULES, LengthUnit.MM)
 
     assert metric.brackets.why == "3 brackets: 2 ends + 1 because 1900 mm is over the about 1219 mm span"
     assert metric.brackets_at == inches.brackets_at
