@@ -24,6 +24,7 @@ from datetime import timedelta
 from functools import partial
 from typing import IO, Any, Protocol
 
+from celery import shared_task
 from django.conf import settings
 from django.contrib.contenttypes.models import ContentType
 from django.core.serializers.json import DjangoJSONEncoder
@@ -154,10 +155,14 @@ def start(
     raise Refused("this is being done already; look again in a moment")
 
 
+@shared_task(name="shared.tasks.work")
+def work(run_id: str) -> str:
+    """Do one run, if it is still to be done."""
+    return perform(run_id)
+
+
 def send(run_id: uuid.UUID) -> bool:
     """Nudge a worker; false (and nothing lost) when the broker is down."""
-    from shared.tasks import work
-
     if not broker.is_there():
         log.warning("broker down, run %s waits for the sweep", run_id)
         return False

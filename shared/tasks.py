@@ -1,4 +1,4 @@
-"""Celery tasks: thin shells, safe to run twice."""
+"""Periodic Celery tasks: thin shells, safe to run twice. The one that does a run stands in `shared.runs`."""
 
 from __future__ import annotations
 
@@ -9,12 +9,6 @@ from celery.signals import worker_ready
 
 from shared import idempotency, runs
 from shared.devices import entries
-
-
-@shared_task(name="shared.tasks.work")
-def work(run_id: str) -> str:
-    """Do one run, if it is still to be done."""
-    return runs.perform(run_id)
 
 
 @shared_task(name="shared.tasks.sweep")

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import ast
 from collections.abc import Iterator
+from graphlib import CycleError, TopologicalSorter
 from pathlib import Path
 
 import pytest
@@ -89,6 +90,35 @@ def test_rules_reach_only_rules_and_lengths() -> None:
     ]
 
     assert wrong == []
+
+
+def circle() -> list[str]:
+    """Modules that import one another in a circle, also inside functions; nothing where there is none."""
+    paths = {".".join(path.relative_to(ROOT).with_suffix("").parts): path for app in ORDER for path in sources(app)}
+    paths = {name.removesuffix(".__init__"): path for name, path in paths.items()}
+    graph = {}
+    for name, path in paths.items():
+        wanted = {f"{module}.{alias.name}" if alias else module for module, alias in imports(path)}
+        wanted = {one if one in paths else one.rpartition(".")[0] for one in wanted}
+        graph[name] = wanted & set(paths) - {name}
+    try:
+        TopologicalSorter(graph).prepare()
+    except CycleError as error:
+        return list(error.args[1])
+    return []
+
+
+def test_no_modules_import_one_another_in_a_circle() -> None:
+    assert circle() == []
+
+
+def test_the_test_finds_a_circle(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setitem(globals(), "ROOT", tmp_path)
+    (tmp_path / "jobs").mkdir()
+    (tmp_path / "jobs" / "one.py").write_text("from jobs import two\n")
+    (tmp_path / "jobs" / "two.py").write_text("def f():\n    from jobs.one import g\n")
+
+    assert set(circle()) == {"jobs.one", "jobs.two"}
 
 
 def test_the_test_finds_an_upward_import(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:

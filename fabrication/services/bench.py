@@ -11,8 +11,17 @@ from django.utils import timezone
 
 from fabrication.models import Batch, CutPlan, KeptEnd, Material, Part, PlannedCut, StockItem, StockMove, UnitMake
 from fabrication.services.assembly import steps_left
+from fabrication.services.begun import (
+    close_cut,
+    close_with_rest,
+    cut_places,
+    cut_spans,
+    free_stretches,
+    offcut_size,
+    put_back,
+)
 from fabrication.services.planning import drop_plan, free_stock, new_stock, new_stock_left, plan_material
-from fabrication.services.stock import fresh_code, mark_flaws, move_stock
+from fabrication.services.stock import mark_flaws, move_stock
 from jobs.services import lock_job, recompute_stage
 from measuring.models import Unit
 from shared.audit import record
@@ -57,7 +66,7 @@ def likeness(cut: PlannedCut) -> tuple[object, ...]:
 def mark_piece(*, cut: PlannedCut, place: int, by: User) -> PlannedCut:
     """Books one piece of a stock piece; the first takes the stock, the last ends it. A second tap changes nothing."""
     cut = _held(cut)
-    done = _cut_places(cut)
+    done = cut_places(cut)
     _check_place(cut, place)
     if place not in done:
         _set_cut(cut, done | {place}, by, f"cut piece {place + 1}")
@@ -77,7 +86,7 @@ def undo_cut(*, cut: PlannedCut, by: User) -> PlannedCut:
 def undo_piece(*, cut: PlannedCut, place: int, by: User) -> PlannedCut:
     """Takes the tap on one piece back."""
     cut = _held(cut)
-    done = _cut_places(cut)
+    done = cut_places(cut)
     _check_place(cut, place)
     if place in done:
         _set_cut(cut, done - {place}, by, f"undid piece {place + 1}")
@@ -99,18 +108,11 @@ def _held(cut: PlannedCut) -> PlannedCut:
     )
 
 
-def _cut_places(cut: PlannedCut) -> set[int]:
-    """Which of its pieces are cut."""
-    if cut.state == PlannedCut.State.CUT:
-        return {place for place, piece in enumerate(cut.pieces) if not piece.get("spoiled")}
-    return {place for place, piece in enumerate(cut.pieces) if piece.get("cut")}
-
-
 def _set_cut(cut: PlannedCut, wanted: set[int], by: User, deed: str) -> None:
     """Brings the books to these pieces being cut: stock, parts, offcut, state."""
     if cut.state == PlannedCut.State.DROPPED or cut.plan.state == CutPlan.State.REPLACED:
         raise Refused("this was planned anew since; look at the current plan")
-    done = _cut_places(cut)
+    done = cut_places(cut)
     if done and not wanted <= done and cut.state == PlannedCut.State.CUT:
         raise Refused("it is all cut already")
     if cut.state == PlannedCut.State.CUT and wanted != done:
@@ -126,7 +128,7 @@ def _set_cut(cut: PlannedCut, wanted: set[int], by: User, deed: str) -> None:
     cut.pieces = [piece | {"cut": place in wanted} for place, piece in enumerate(cut.pieces)]
     cut.state = _state_for(cut, wanted)
     if cut.state == PlannedCut.State.CUT and cut.keeps_offcut and cut.offcut is None:
-        cut.offcut = put_back(cut, by, *_offcut_size(cut, cut.left))
+        cut.offcut = put_back(cut, by, *offcut_size(cut, cut.left))
     cut.save(update_fields=["state", "cut_by", "cut_at", "offcut", "pieces", "flaws_before"])
     record(by=by, deed=deed, subject=cut, note=f"{len(wanted)} of {len(cut.pieces)} pieces")
     settle_batch(batch=cut.plan.batch)
@@ -230,26 +232,6 @@ def keep_ends(*, item: StockItem, cut: PlannedCut) -> None:
             kept.save(update_fields=["length"])
 
 
-def _offcut_size(cut: PlannedCut, left: Length) -> tuple[Length, Length | None]:
-    """Length and width of what is left: of a bar its end, of a cross cut the strip beside its pieces."""
-    return (cut.length, left) if cut.plan.material.kind == Material.Kind.CLOTH else (left, None)
-
-
-def put_back(cut: PlannedCut, by: User, length: Length, width: Length | None = None) -> StockItem:
-    """What is left goes back to stock under a code of its own."""
-    offcut = StockItem.objects.create(
-        material=cut.plan.material,
-        code=fresh_code(),
-        length=length,
-        width=width,
-        lot=cut.item.lot,
-        place=cut.item.place,
-        is_offcut=True,
-        quantity=0,
-    )
-    return move_stock(item=offcut, change=1, reason=StockMove.Reason.OFFCUT, by=by, note=f"of {cut.item.code}")
-
-
 def _take_offcut_back(cut: PlannedCut, by: User) -> None:
     if cut.offcut_id is None:
         return
@@ -288,7 +270,7 @@ def report_miscut(*, cut: PlannedCut, spoiled: list[int], by: User, reason: str)
     before = _planned_before(cut, why)
     lost = set(spoiled)
     good = set(range(len(cut.pieces))) - lost
-    done = _cut_places(cut)
+    done = cut_places(cut)
     if cut.state == PlannedCut.State.TO_CUT:
         _use_stock(cut, by, why)
     else:
@@ -302,76 +284,9 @@ def report_miscut(*, cut: PlannedCut, spoiled: list[int], by: User, reason: str)
     cut.keeps_offcut = False
     why_lost = {"cut": False, "spoiled": True, "why": reason}
     kept = {"cut": True, "spoiled": False}
-    _close(cut, [piece | (why_lost if place in lost else kept) for place, piece in enumerate(cut.pieces)], by)
+    close_cut(cut, [piece | (why_lost if place in lost else kept) for place, piece in enumerate(cut.pieces)], by)
     record(by=by, deed="reported a miscut", subject=cut, note=reason)
     return plan_material(batch=cut.plan.batch, material=cut.plan.material, by=by, before=before)
-
-
-def _close(cut: PlannedCut, pieces: list[dict[str, Any]], by: User) -> None:
-    """The stock piece is done with, as these pieces say."""
-    cut.pieces, cut.state = pieces, PlannedCut.State.CUT
-    cut.cut_by, cut.cut_at = by, cut.cut_at or timezone.now()
-    cut.save(update_fields=["state", "cut_by", "cut_at", "pieces", "keeps_offcut", "offcut", "left", "flaws_before"])
-
-
-def leave_begun(cut: PlannedCut, by: User | None = None) -> None:
-    """
-    Ends a stock piece under way: what is cut stays, the rest of it goes back as an offcut.
-
-    Its other pieces are to be cut elsewhere. Called when the plan is dropped.
-    """
-    by = by or cut.cut_by
-    assert by is not None
-    _close_with_rest(cut, by, _free_stretches(cut))
-
-
-def _cut_spans(cut: PlannedCut) -> list[tuple[int, int]]:
-    """Where pieces are cut along the bar (across the cloth), the kerf on either side included; ticks."""
-    kerf = (cut.plan.material.kerf or ZERO).ticks
-    done = [cut.pieces[place] for place in _cut_places(cut)]
-    return sorted((piece["at"] - kerf, piece["at"] + _across(piece) + kerf) for piece in done)
-
-
-def _free_stretches(cut: PlannedCut) -> list[tuple[int, int]]:
-    """What of the stock piece lies before, between and after the pieces that are cut; ticks."""
-    is_roll = cut.plan.material.kind == Material.Kind.CLOTH
-    reach, free = 0 if is_roll else (cut.plan.material.trim or ZERO).ticks, []
-    for start, end in _cut_spans(cut):
-        free.append((reach, start))
-        reach = end
-    return [(start, end) for start, end in [*free, (reach, _end(cut))] if end > start]
-
-
-def _end(cut: PlannedCut) -> int:
-    """Where the stock piece ends along its cuts: the bar less its trim, the cloth's width; ticks."""
-    if cut.plan.material.kind == Material.Kind.CLOTH:
-        return (cut.item.width or ZERO).ticks
-    end: Length = cut.length - (cut.plan.material.trim or ZERO)
-    return end.ticks
-
-
-def _across(piece: dict[str, Any]) -> int:
-    if "width" not in piece:
-        return int(piece["length"])
-    return int(piece["length"] if piece["turned"] else piece["width"])
-
-
-def _close_with_rest(cut: PlannedCut, by: User, stretches: list[tuple[int, int]]) -> None:
-    """Ends a cut with the pieces that are cut; clean stretches long enough go back as offcuts."""
-    keep = cut.plan.material.keep
-    stretches = [(start, end) for start, end in stretches if end > start]
-    offcuts = [
-        put_back(cut, by, *_offcut_size(cut, Length(end - start)))
-        for start, end in stretches
-        if keep is not None and end - start >= keep.ticks
-    ]
-    cut.offcut = offcuts[0] if offcuts else None
-    cut.keeps_offcut = bool(offcuts)
-    cut.left = Length(sum(end - start for start, end in stretches))
-    done = _cut_places(cut)
-    dropped = {piece["part"] for place, piece in enumerate(cut.pieces) if place not in done}
-    Part.objects.filter(pk__in=dropped, state=Part.State.PLANNED).update(state=Part.State.TO_CUT)
-    _close(cut, [cut.pieces[place] for place in sorted(done)], by)
 
 
 @transaction.atomic
@@ -400,16 +315,16 @@ def report_flaw(*, cut: PlannedCut, start: Length, end: Length, by: User, note: 
         raise Refused(
             f"a flaw lies between 0 and {cut.length}, and ends after it starts", field="end", bound=str(cut.length)
         )
-    for cut_from, cut_to in _cut_spans(cut):
+    for cut_from, cut_to in cut_spans(cut):
         if start.ticks < cut_to and cut_from < end.ticks:
             where = f"{Length(max(0, cut_from))} to {Length(cut_to)}"
             raise Refused(f"{where} of the bar is cut already; book spoiled pieces as miscut", field="start")
-    stretches = _free_stretches(cut)
+    stretches = free_stretches(cut)
     before = _planned_before(cut, f"flaw: {note or cut.item.code}")
     if cut.state == PlannedCut.State.TO_CUT:
         _use_stock(cut, by)
     around = [(max(a, end.ticks), b) for a, b in stretches] + [(a, min(b, start.ticks)) for a, b in stretches]
-    _close_with_rest(cut, by, around)
+    close_with_rest(cut, by, around)
     record(by=by, deed="marked a flaw", subject=cut, note=f"{start} to {end} of {cut.item.code} {note}".strip())
     return [plan_material(batch=cut.plan.batch, material=cut.plan.material, by=by, before=before)]
 

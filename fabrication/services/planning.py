@@ -12,6 +12,7 @@ from django.db.models import F, Max
 
 from fabrication.adapters.problems import LEAST_SECONDS, flawed, solved
 from fabrication.models import Batch, CutPlan, Material, Part, PlannedCut, StockItem
+from fabrication.services.begun import leave_begun
 from shared import runs
 from shared.audit import record
 from shared.errors import Refused
@@ -96,8 +97,6 @@ def plan_material(
 @transaction.atomic
 def drop_plan(*, plan: CutPlan) -> None:
     """Takes a plan back: what is not cut yet is dropped and its stock is free again."""
-    from fabrication.services.bench import leave_begun
-
     plan = CutPlan.objects.select_for_update().get(pk=plan.pk)
     for cut in plan.cuts.filter(state=PlannedCut.State.BEGUN).select_related("plan__batch", "plan__material", "item"):
         leave_begun(cut)

@@ -1,0 +1,106 @@
+"""A stock piece under way: what of it is cut, what is free, and how its rest goes back."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from django.utils import timezone
+
+from fabrication.models import Material, Part, PlannedCut, StockItem, StockMove
+from fabrication.services.stock import fresh_code, move_stock
+from shared.lengths import ZERO, Length
+from shared.models import User
+
+
+def leave_begun(cut: PlannedCut, by: User | None = None) -> None:
+    """
+    Ends a stock piece under way: what is cut stays, the rest of it goes back as an offcut.
+
+    Its other pieces are to be cut elsewhere. Called when the plan is dropped.
+    """
+    by = by or cut.cut_by
+    assert by is not None
+    close_with_rest(cut, by, free_stretches(cut))
+
+
+def close_with_rest(cut: PlannedCut, by: User, stretches: list[tuple[int, int]]) -> None:
+    """Ends a cut with the pieces that are cut; clean stretches long enough go back as offcuts."""
+    keep = cut.plan.material.keep
+    stretches = [(start, end) for start, end in stretches if end > start]
+    offcuts = [
+        put_back(cut, by, *offcut_size(cut, Length(end - start)))
+        for start, end in stretches
+        if keep is not None and end - start >= keep.ticks
+    ]
+    cut.offcut = offcuts[0] if offcuts else None
+    cut.keeps_offcut = bool(offcuts)
+    cut.left = Length(sum(end - start for start, end in stretches))
+    done = cut_places(cut)
+    dropped = {piece["part"] for place, piece in enumerate(cut.pieces) if place not in done}
+    Part.objects.filter(pk__in=dropped, state=Part.State.PLANNED).update(state=Part.State.TO_CUT)
+    close_cut(cut, [cut.pieces[place] for place in sorted(done)], by)
+
+
+def close_cut(cut: PlannedCut, pieces: list[dict[str, Any]], by: User) -> None:
+    """The stock piece is done with, as these pieces say."""
+    cut.pieces, cut.state = pieces, PlannedCut.State.CUT
+    cut.cut_by, cut.cut_at = by, cut.cut_at or timezone.now()
+    cut.save(update_fields=["state", "cut_by", "cut_at", "pieces", "keeps_offcut", "offcut", "left", "flaws_before"])
+
+
+def cut_places(cut: PlannedCut) -> set[int]:
+    """Which of its pieces are cut."""
+    if cut.state == PlannedCut.State.CUT:
+        return {place for place, piece in enumerate(cut.pieces) if not piece.get("spoiled")}
+    return {place for place, piece in enumerate(cut.pieces) if piece.get("cut")}
+
+
+def cut_spans(cut: PlannedCut) -> list[tuple[int, int]]:
+    """Where pieces are cut along the bar (across the cloth), the kerf on either side included; ticks."""
+    kerf = (cut.plan.material.kerf or ZERO).ticks
+    done = [cut.pieces[place] for place in cut_places(cut)]
+    return sorted((piece["at"] - kerf, piece["at"] + _across(piece) + kerf) for piece in done)
+
+
+def free_stretches(cut: PlannedCut) -> list[tuple[int, int]]:
+    """What of the stock piece lies before, between and after the pieces that are cut; ticks."""
+    is_roll = cut.plan.material.kind == Material.Kind.CLOTH
+    reach, free = 0 if is_roll else (cut.plan.material.trim or ZERO).ticks, []
+    for start, end in cut_spans(cut):
+        free.append((reach, start))
+        reach = end
+    return [(start, end) for start, end in [*free, (reach, _end(cut))] if end > start]
+
+
+def _end(cut: PlannedCut) -> int:
+    """Where the stock piece ends along its cuts: the bar less its trim, the cloth's width; ticks."""
+    if cut.plan.material.kind == Material.Kind.CLOTH:
+        return (cut.item.width or ZERO).ticks
+    end: Length = cut.length - (cut.plan.material.trim or ZERO)
+    return end.ticks
+
+
+def _across(piece: dict[str, Any]) -> int:
+    if "width" not in piece:
+        return int(piece["length"])
+    return int(piece["length"] if piece["turned"] else piece["width"])
+
+
+def offcut_size(cut: PlannedCut, left: Length) -> tuple[Length, Length | None]:
+    """Length and width of what is left: of a bar its end, of a cross cut the strip beside its pieces."""
+    return (cut.length, left) if cut.plan.material.kind == Material.Kind.CLOTH else (left, None)
+
+
+def put_back(cut: PlannedCut, by: User, length: Length, width: Length | None = None) -> StockItem:
+    """What is left goes back to stock under a code of its own."""
+    offcut = StockItem.objects.create(
+        material=cut.plan.material,
+        code=fresh_code(),
+        length=length,
+        width=width,
+        lot=cut.item.lot,
+        place=cut.item.place,
+        is_offcut=True,
+        quantity=0,
+    )
+    return move_stock(item=offcut, change=1, reason=StockMove.Reason.OFFCUT, by=by, note=f"of {cut.item.code}")
