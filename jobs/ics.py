@@ -59,7 +59,7 @@ def feed_file(feed: CalendarFeed, *, now: dt.datetime | None = None) -> bytes:
 
 def _rows(feed: CalendarFeed) -> QuerySet[Appointment]:
     rows = Appointment.objects.filter(job__branch=feed.branch).exclude(
-        Q(state=Appointment.State.UNPLACED) | Q(state=Appointment.State.HELD)
+        Q(state=Appointment.State.UNPLACED) | Q(state=Appointment.State.RESERVED)
     )
     rows = rows.select_related("job__customer", "job__site", "job__branch").order_by("starts_at", "pk")
     if feed.crew_id is not None:

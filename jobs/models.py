@@ -466,7 +466,7 @@ class Appointment(models.Model):
 
     class State(models.TextChoices):
         UNPLACED = "unplaced", "not placed"
-        HELD = "held", "held"
+        RESERVED = "held", "held"
         PLANNED = "planned", "planned"
         PROMISED = "promised", "promised"
         ON_THE_WAY = "on_the_way", "on the way"

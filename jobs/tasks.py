@@ -10,5 +10,5 @@ from shared.models import Branch
 
 @shared_task(name="jobs.tasks.let_go_lapsed")
 def let_go_lapsed() -> int:
-    """Give back the held windows that ran out, so that every page says so and not the calendar alone."""
+    """Give back the reserved windows that ran out, so that every page says so and not the calendar alone."""
     return sum(services.let_go_lapsed(branch=branch) for branch in Branch.objects.all())

@@ -228,7 +228,7 @@ def _drive(period: Period, weeks: dict[dt.date, Week]) -> int:
     rows = list(
         period.visits()
         .filter(crew__isnull=False)
-        .exclude(state__in=[Appointment.State.HELD, Appointment.State.UNPLACED])
+        .exclude(state__in=[Appointment.State.RESERVED, Appointment.State.UNPLACED])
         .select_related("job__site", "crew")
         .only(
             "day", "starts_at", "duration_min", "arrived_at", "done_at", "crew", "job__site__latitude",

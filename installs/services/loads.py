@@ -30,8 +30,8 @@ HARDWARE_SECTIONS = ("hardware", "spares")
 
 
 def goes_up(visit: Appointment) -> bool:
-    """Whether a visit of the calendar takes something off the truck; holds that nobody promised do not."""
-    return visit.purpose in INSTALLING and visit.state != Appointment.State.HELD
+    """Whether a visit of the calendar takes something off the truck; reservations that nobody promised do not."""
+    return visit.purpose in INSTALLING and visit.state != Appointment.State.RESERVED
 
 
 def visits_of_day(crew: Crew, day: dt.date) -> list[Appointment]:

@@ -295,7 +295,7 @@ def settle_installed(*, unit: Unit, by: User) -> None:
 
 def follow_visit(visit: Appointment) -> None:
     """A return is booked while its visit stands in the calendar, and open while it does not."""
-    placed = visit.is_placed() and visit.state != Appointment.State.HELD
+    placed = visit.is_placed() and visit.state != Appointment.State.RESERVED
     state, other = (
         (ReturnOwed.State.BOOKED, ReturnOwed.State.OWED) if placed else (ReturnOwed.State.OWED, ReturnOwed.State.BOOKED)
     )

@@ -33,7 +33,7 @@ from shared import roles
 from shared.access import SignedInRequest, roles_required
 from shared.errors import Refused
 
-PASSED = (Appointment.State.HELD, Appointment.State.DONE)
+PASSED = (Appointment.State.RESERVED, Appointment.State.DONE)
 
 
 @login_required

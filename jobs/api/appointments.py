@@ -257,7 +257,7 @@ class AppointmentViewSet(ReadViewSet):
         row = self.get_object()
         crews = list(Crew.objects.visible_to(request.user).filter(is_active=True))
         crew, window = read_value(crews, _valid(WindowSerializer, request)["window"])
-        return self._answer(services.hold_offer(appointment=row, crew=crew, window=window, by=request.user))
+        return self._answer(services.reserve_offer(appointment=row, crew=crew, window=window, by=request.user))
 
     @extend_schema(request=PlaceSerializer, responses=OpenApiTypes.OBJECT)
     @action(detail=True, methods=["post"])

@@ -216,7 +216,7 @@ def problem_of(outlook: Outlook | None) -> str:
 def look_of(row: Appointment, *, is_late: bool) -> str:
     """How a block is drawn: not begun hollow, promised heavy, under way half, done full, late crossed out in stop."""
     looks = {
-        State.HELD: "held",
+        State.RESERVED: "held",
         State.PLANNED: "planned",
         State.PROMISED: "promised",
         State.ON_THE_WAY: "begun",

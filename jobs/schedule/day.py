@@ -296,8 +296,8 @@ class Schedule:
 
 
 def taking_time() -> QuerySet[Appointment]:
-    """Appointments that take a crew's time: placed, not cancelled, no hold that ran out."""
-    lapsed = Q(state=State.HELD, held_until__lt=timezone.now())
+    """Appointments that take a crew's time: placed, not cancelled, no reservation that ran out."""
+    lapsed = Q(state=State.RESERVED, held_until__lt=timezone.now())
     return (
         Appointment.objects.filter(crew__isnull=False, day__isnull=False)
         .exclude(state__in=[State.CANCELLED, State.UNPLACED])

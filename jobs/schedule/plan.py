@@ -199,7 +199,7 @@ def _placed_stop(
         promised = (found.seconds(row.promised_from), found.seconds(row.promised_until))
         if not promised[0] <= start <= promised[1]:
             promised = None if fixed else promised
-    held = row.state == Appointment.State.HELD
+    reserved = row.state == Appointment.State.RESERVED
     return Stop(
         id=row.pk,
         at=max(0, found.schedule.roads.place(site_point(row))),
@@ -208,7 +208,7 @@ def _placed_stop(
         skills=frozenset() if fixed else found.facts.needs(row),
         priority=row.priority,
         required=row.is_promised(),
-        locked=where if fixed or held else None,
+        locked=where if fixed or reserved else None,
         promised=None if fixed else promised,
         earliest=_earliest(found, row) if not fixed else 0,
         people=1 if fixed else row.people,

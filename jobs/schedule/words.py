@@ -15,7 +15,7 @@ def clock(when: dt.datetime, tz: dt.tzinfo) -> str:
 
 
 def window_text(row: Appointment) -> str:
-    """The promised (or held) window, else the planned start; empty when it stands nowhere."""
+    """The promised (or reserved) window, else the planned start; empty when it stands nowhere."""
     tz = row.job.branch.tz
     if row.promised_from is not None and row.promised_until is not None:
         day = row.promised_from.astimezone(tz).date()

@@ -1,4 +1,4 @@
-"""Appointments: place, hold, promise, move, lock, cancel; and the day itself."""
+"""Appointments: place, reserve, promise, move, lock, cancel; and the day itself."""
 
 from __future__ import annotations
 
@@ -146,9 +146,9 @@ def place(
     is_new = not row.is_placed()
     row.crew, row.starts_at = crew, starts_at
     row.day = starts_at.astimezone(row.job.branch.tz).date()
-    if row.state in {State.UNPLACED, State.HELD}:
+    if row.state in {State.UNPLACED, State.RESERVED}:
         row.state, row.held_until, row.held_by = State.PLANNED, None, None
-        if was["state"] == State.HELD:
+        if was["state"] == State.RESERVED:
             row.promised_from = row.promised_until = None
     if locked is not None:
         row.is_locked = locked
@@ -231,7 +231,7 @@ def undo_move(*, appointment: Appointment, by: User) -> Appointment:
     row.day = dt.date.fromisoformat(own["day"]) if own["day"] else None
     for name in ("starts_at", "promised_from", "promised_until"):
         setattr(row, name, dt.datetime.fromisoformat(own[name]) if own[name] else None)
-    if row.state == State.HELD:
+    if row.state == State.RESERVED:
         row.state = State.UNPLACED
         row.crew = row.day = row.starts_at = row.promised_from = row.promised_until = None
     if row.starts_at is not None and row.crew is not None:
@@ -271,11 +271,11 @@ def _clear(row: Appointment) -> None:
     row.promised_from = row.promised_until = row.held_until = row.held_by = None
 
 
-# -- holding and promising ---------------------------------------------------------------
+# -- reserving and promising ---------------------------------------------------------------
 
 
 @transaction.atomic
-def hold_window(
+def reserve_window(
     *,
     appointment: Appointment,
     crew: Crew,
@@ -286,7 +286,7 @@ def hold_window(
     version: int | None = None,
 ) -> Appointment:
     """
-    Holds a window on a crew's day while the customer makes up their mind.
+    Reserves a window on a crew's day while the customer makes up their mind.
 
     Parameters
     ----------
@@ -297,7 +297,7 @@ def hold_window(
     refused with what stands there now.
     """
     row = lock_appointment(appointment, crew, version=version)
-    if row.state not in {State.UNPLACED, State.HELD}:
+    if row.state not in {State.UNPLACED, State.RESERVED}:
         raise Refused(f"it is {row.get_state_display()} already; move it instead")
     begin, end = window
     if end <= begin:
@@ -311,7 +311,7 @@ def hold_window(
     refuse_if_wrong(effect, anyway=anyway)
     row.crew, row.starts_at, row.day = crew, starts_at, starts_at.astimezone(row.job.branch.tz).date()
     row.promised_from, row.promised_until = begin, end
-    row.state, row.held_by = State.HELD, by
+    row.state, row.held_by = State.RESERVED, by
     row.held_until = timezone.now() + dt.timedelta(minutes=CalendarRules.of(row.job.branch).hold_min)
     _save_place(row, by, "held a window")
     push(effect.pushed, by=by)
@@ -319,11 +319,11 @@ def hold_window(
 
 
 @transaction.atomic
-def hold_offer(
+def reserve_offer(
     *, appointment: Appointment, crew: Crew, window: tuple[dt.datetime, dt.datetime], by: User
 ) -> Appointment:
     """
-    Holds an offered window at the best place of that crew's day as it stands now.
+    Reserves an offered window at the best place of that crew's day as it stands now.
 
     The place is worked out anew under the crew's lock, so what somebody sold meanwhile is
     seen; refused when there is no room left.
@@ -334,7 +334,7 @@ def hold_offer(
     offer = offer_in(row, crew, window)
     if offer is None:
         raise Refused(f"that window with {crew.name} is taken meanwhile; choose another", field="window")
-    return hold_window(
+    return reserve_window(
         appointment=appointment, crew=crew, starts_at=offer.starts_at, window=window, by=by, anyway=True
     )  # fmt: skip
 
@@ -356,9 +356,9 @@ def promise(
     anyway: bool = False,
 ) -> Appointment:
     """
-    Promises the held window, or a window round a planned start, to the customer.
+    Promises the reserved window, or a window round a planned start, to the customer.
 
-    A hold that ran out is promised still when its place is free. What the rooms above say
+    A reservation that ran out is promised still when its place is free. What the rooms above say
     stops an install is refused unless `anyway`: a promise may be given before all is there.
     """
     row = lock_appointment(appointment)
@@ -378,7 +378,7 @@ def promise(
         raise Refused("the planned start is not in the window", field="window")
     if not anyway and (stops := in_the_way(row)):
         raise Stopped(stops)
-    if row.state == State.HELD and row.held_until and row.held_until < timezone.now():
+    if row.state == State.RESERVED and row.held_until and row.held_until < timezone.now():
         refuse_if_wrong(effect_of(row, crew=row.crew, starts_at=row.starts_at), anyway=anyway)
     row.state, row.held_until, row.held_by = State.PROMISED, None, None
     _save_place(row, by, "promised")
@@ -388,9 +388,9 @@ def promise(
 
 @transaction.atomic
 def let_go(*, appointment: Appointment, by: User | None) -> Appointment:
-    """Gives a held window back."""
+    """Gives a reserved window back."""
     row = lock_appointment(appointment)
-    if row.state != State.HELD:
+    if row.state != State.RESERVED:
         raise Refused("no window is held")
     _clear(row)
     _save_place(row, by, "let the window go")
@@ -401,7 +401,7 @@ def let_go(*, appointment: Appointment, by: User | None) -> Appointment:
 def let_go_lapsed(*, branch: Branch) -> int:
     """Gives back the windows whose ten minutes ran out; how many."""
     lapsed = Appointment.objects.filter(
-        job__branch=branch, state=State.HELD, held_until__lt=timezone.now(), job__cancelled_at=None
+        job__branch=branch, state=State.RESERVED, held_until__lt=timezone.now(), job__cancelled_at=None
     )
     count = 0
     for row in lapsed:

@@ -77,7 +77,7 @@ def blockers_of(job: Job, visits: Iterable[Appointment]) -> list[Blocker]:
         if visit.state == Appointment.State.UNPLACED:
             text = f"the {visit.get_purpose_display()} visit stands nowhere in the calendar"
             own.append(Blocker(text, "dispatcher", visit.created_at, visit.get_absolute_url()))
-        elif visit.state == Appointment.State.HELD:
+        elif visit.state == Appointment.State.RESERVED:
             text = f"a window is held for the {visit.get_purpose_display()} visit, not promised yet"
             own.append(Blocker(text, "dispatcher", None, visit.get_absolute_url()))
         for answer in visit.readiness.all():

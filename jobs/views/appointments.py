@@ -262,10 +262,10 @@ def appointment_lock(request: SignedInRequest, pk: int) -> HttpResponse:
 @roles_required(*OFFICE)
 @require_POST
 def appointment_promise(request: SignedInRequest, pk: int) -> HttpResponse:
-    """Promise the held window, or the one given, to the customer."""
+    """Promise the reserved window, or the one given, to the customer."""
     row = appointment_for(request.user, pk)
     window = None
-    if row.state != Appointment.State.HELD and row.day is not None:
+    if row.state != Appointment.State.RESERVED and row.day is not None:
         form = PromiseForm(request.POST, user=request.user, day=row.day, tz=row.job.branch.tz)
         if not form.is_valid():
             return render(
@@ -285,7 +285,7 @@ def appointment_promise(request: SignedInRequest, pk: int) -> HttpResponse:
 @roles_required(*OFFICE)
 @require_POST
 def appointment_let_go(request: SignedInRequest, pk: int) -> HttpResponse:
-    """Give a held window back."""
+    """Give a reserved window back."""
     row = appointment_for(request.user, pk)
     return _deed(request, row, "The window is free again.", lambda: services.let_go(appointment=row, by=request.user))
 

@@ -275,7 +275,7 @@ def _of_visit(row: Appointment, today: dt.date, outlook: Outlook | None) -> list
         what = f"expected {outlook.late_min} min after its promised window" if outlook.late_min else outlook.text
         text = f"{name}: {what}. Call, move it, or give it to another crew."
         found.append(Decision(text, f"{url}#late", "stop"))
-    if row.state == State.HELD:
+    if row.state == State.RESERVED:
         found.append(Decision(f"{name}: a window is held; promise it or let it go.", url, "check"))
     if row.purpose in INSTALLING and row.day is not None and row.day > today:
         answers = {answer.answer for answer in row.readiness.all()}

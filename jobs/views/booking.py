@@ -112,7 +112,7 @@ def _minutes(visit: Appointment) -> int | None:
 @roles_required(*OFFICE)
 @require_http_methods(["GET", "POST"])
 def book(request: SignedInRequest) -> HttpResponse:
-    """The whole booking on one page; a chosen window is held in the same transaction."""
+    """The whole booking on one page; a chosen window is reserved in the same transaction."""
     booking = _Booking(request)
     if request.method == "POST" and booking.is_valid():
         try:
@@ -121,7 +121,7 @@ def book(request: SignedInRequest) -> HttpResponse:
             _refuse(booking, refusal)
         else:
             visit = job.appointments.first()
-            if visit is not None and visit.state == Appointment.State.HELD:
+            if visit is not None and visit.state == Appointment.State.RESERVED:
                 messages.success(request, f"{job.number} is booked and the window is held: promise it, or let it go.")
                 return redirect("jobs:appointment", visit.pk)
             messages.success(request, f"{job.number} is booked. Choose a window for the measure.")
@@ -153,7 +153,7 @@ def _book(request: SignedInRequest, booking: _Booking) -> Job:
     if data["window"]:
         crew, window = read_value(_crews(request), data["window"])
         visit = job.appointments.get()
-        services.hold_offer(appointment=visit, crew=crew, window=window, by=request.user)
+        services.reserve_offer(appointment=visit, crew=crew, window=window, by=request.user)
     return job
 
 
@@ -211,13 +211,13 @@ def find_customer(request: SignedInRequest) -> HttpResponse:
 @roles_required(*OFFICE)
 @require_http_methods(["GET", "POST"])
 def windows(request: SignedInRequest, pk: int) -> HttpResponse:
-    """Windows for a visit there is: take one, and it is held."""
+    """Windows for a visit there is: take one, and it is reserved."""
     row = appointment_for(request.user, pk)
     error = ""
     if request.method == "POST":
         try:
             crew, window = read_value(_crews(request), request.POST.get("window", ""))
-            services.hold_offer(appointment=row, crew=crew, window=window, by=request.user)
+            services.reserve_offer(appointment=row, crew=crew, window=window, by=request.user)
         except Refused as refusal:
             error = sentence(refusal.problem)
         else:

@@ -66,7 +66,7 @@ def today(request: SignedInRequest) -> HttpResponse:
     if crews:
         for one in read_schedule(crews[0].branch, crews, [day]).days.values():
             works.append((one.crew, one.work))
-            visible = [row for row in one.appointments if row.state != Appointment.State.HELD]
+            visible = [row for row in one.appointments if row.state != Appointment.State.RESERVED]
             ahead = outlooks(one, now)
             bring = ports.bring(visible)
             calls += [

@@ -85,7 +85,7 @@ class Hands:
 
 
 def book(do: Hands) -> None:
-    """A call: a new job, its measure visit unplaced, a window held or not."""
+    """A call: a new job, its measure visit unplaced, a window reserved or not."""
     job = firms.a_job(do.firm, do.draw(1, 6))
     do.call(
         jobs.services.new_appointment, job=job, purpose=Purpose.MEASURE, by=do.firm.user("dispatcher"),
@@ -93,7 +93,7 @@ def book(do: Hands) -> None:
     )  # fmt: skip
 
 
-def hold_offer(do: Hands) -> None:
+def reserve_offer(do: Hands) -> None:
     """The first or a later window of those the page offers."""
     visit = do.pick(do.visits("unplaced", purpose=Purpose.MEASURE))
     if visit is None:
@@ -118,7 +118,7 @@ def place(do: Hands) -> None:
 
 
 def promise(do: Hands) -> None:
-    """The held window, or one about the planned start."""
+    """The reserved window, or one about the planned start."""
     visit = do.pick(do.visits("planned", "held", "promised"))
     if visit is None or visit.starts_at is None:
         return
@@ -195,7 +195,7 @@ def wait(do: Hands) -> None:
     """The clock goes on, and what is done by the clock is done."""
     minutes = 10 * do.draw(1, 9)
     do.pass_time(dt.timedelta(minutes=minutes))
-    do.wrote(f"{minutes} minutes pass, {let_go_lapsed()} holds ran out")
+    do.wrote(f"{minutes} minutes pass, {let_go_lapsed()} reservations ran out")
 
 
 # -- measuring -----------------------------------------------------------------------------------
@@ -463,7 +463,7 @@ def plan_days(do: Hands) -> None:
 
 
 ACTIONS: tuple[Callable[[Hands], None], ...] = (
-    book, hold_offer, place, place, promise, promise, let_go, lock, undo_move, unplace, cancel, split, swap,
+    book, reserve_offer, place, place, promise, promise, let_go, lock, undo_move, unplace, cancel, split, swap,
     change_minutes, absence, tap, tap, tap, tap, wait, read, measure, choose_colour, approve, approve, release, release,
     cancel_unit, batch, cut, cut_piece, uncut, miscut, pull, check, count, run_short, run_short, buy_stock, buy_units,
     receive, inspect, refresh_load, load_room, load_line,

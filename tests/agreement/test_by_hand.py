@@ -90,8 +90,8 @@ class Day:
             appointment=self.again(), crew=self.firm.crew(crew), starts_at=self.when(time, day), by=self.by, anyway=True
         )
 
-    def hold(self, begin: str, until: str, time: str, crew: int = 0) -> None:
-        calendar.hold_window(
+    def reserve(self, begin: str, until: str, time: str, crew: int = 0) -> None:
+        calendar.reserve_window(
             appointment=self.again(), crew=self.firm.crew(crew), starts_at=self.when(time), by=self.by,
             window=(self.when(begin), self.when(until)), anyway=True,
         )  # fmt: skip
@@ -205,17 +205,17 @@ VISITS: dict[str, tuple[Callable[[Day], Any], dict[str, str]]] = {
     "lock, swap": (lambda d: (d.place("9:00"), d.do("lock"), d.swap()), {"start": on("09:00"), "crew": "Heron"}),
     # held from 10 to 12 at 10:30
     "hold": (
-        lambda d: d.hold("10:00", "12:00", "10:30"),
+        lambda d: d.reserve("10:00", "12:00", "10:30"),
         {"start": on("10:30"), "window": f"{on('10:00')} to 12:00", "state": "held"},
     ),
     # held, then promised
     "hold, promise": (
-        lambda d: (d.hold("10:00", "12:00", "10:30"), d.promise()),
+        lambda d: (d.reserve("10:00", "12:00", "10:30"), d.promise()),
         {"start": on("10:30"), "window": f"{on('10:00')} to 12:00", "state": "promised"},
     ),
     # held and let go: nowhere
     "hold, let go": (
-        lambda d: (d.hold("10:00", "12:00", "10:30"), d.do("let_go")),
+        lambda d: (d.reserve("10:00", "12:00", "10:30"), d.do("let_go")),
         {"start": "", "window": "", "crew": ""},
     ),
     # taken out of the calendar: nowhere, nothing promised

@@ -285,7 +285,7 @@ def test_a_visit_split_in_two_keeps_its_minutes(branch, crew, dispatcher):
     assert second.with_crew_of == visit
 
 
-# -- holding and promising ------------------------------------------------------------------
+# -- reserving and promising ------------------------------------------------------------------
 
 
 def window(branch, begin, end, day=MONDAY):
@@ -295,34 +295,34 @@ def window(branch, begin, end, day=MONDAY):
 def test_a_held_window_is_promised_and_grows_the_calendar_sequence(branch, crew, dispatcher):
     visit = make_appointment(make_job(branch))
 
-    services.hold_window(
+    services.reserve_window(
         appointment=visit, crew=crew, starts_at=at(branch, MONDAY, "9:00"),
         window=window(branch, "8:00", "10:00"), by=dispatcher,
     )  # fmt: skip
-    held = visit.state, visit.sequence
+    reserved = visit.state, visit.sequence
     services.promise(appointment=visit, by=dispatcher)
 
-    assert held[0] == Appointment.State.HELD
+    assert reserved[0] == Appointment.State.RESERVED
     assert visit.state == Appointment.State.PROMISED
-    assert visit.sequence == held[1] + 1
+    assert visit.sequence == reserved[1] + 1
 
 
 def test_the_second_of_two_holds_of_one_slot_is_refused(branch, crew, dispatcher):
     first, second = make_appointment(make_job(branch)), make_appointment(make_job(branch))
     slot = {"crew": crew, "starts_at": at(branch, MONDAY, "9:00"), "window": window(branch, "8:00", "10:00")}
 
-    services.hold_window(appointment=first, by=dispatcher, **slot)
+    services.reserve_window(appointment=first, by=dispatcher, **slot)
     with pytest.raises(Refused, match="until 10:00 am"):
-        services.hold_window(appointment=second, by=dispatcher, **slot)
+        services.reserve_window(appointment=second, by=dispatcher, **slot)
 
 
 def test_a_hold_that_ran_out_frees_its_place(branch, crew, dispatcher):
     first, second = make_appointment(make_job(branch)), make_appointment(make_job(branch))
     slot = {"crew": crew, "starts_at": at(branch, MONDAY, "9:00"), "window": window(branch, "8:00", "10:00")}
-    services.hold_window(appointment=first, by=dispatcher, **slot)
+    services.reserve_window(appointment=first, by=dispatcher, **slot)
     Appointment.objects.filter(pk=first.pk).update(held_until=dt.datetime(2020, 1, 1, tzinfo=dt.UTC))
 
-    services.hold_window(appointment=second, by=dispatcher, **slot)
+    services.reserve_window(appointment=second, by=dispatcher, **slot)
     let_go = services.let_go_lapsed(branch=branch)
 
     assert let_go == 1
@@ -334,7 +334,7 @@ def test_a_hold_that_ran_out_frees_its_place(branch, crew, dispatcher):
 def test_a_hold_that_ran_out_is_given_back_though_nobody_opens_the_calendar(branch, crew, dispatcher, as_user):
     visit = make_appointment(make_job(branch))
     slot = {"crew": crew, "starts_at": at(branch, MONDAY, "9:00"), "window": window(branch, "8:00", "10:00")}
-    services.hold_window(appointment=visit, by=dispatcher, **slot)
+    services.reserve_window(appointment=visit, by=dispatcher, **slot)
     Appointment.objects.filter(pk=visit.pk).update(held_until=dt.datetime(2020, 1, 1, tzinfo=dt.UTC))
 
     assert let_go_lapsed.name in {row["task"] for row in settings.CELERY_BEAT_SCHEDULE.values()}
@@ -349,12 +349,12 @@ def test_a_window_in_the_past_or_backwards_is_refused(branch, crew, dispatcher):
     past = dt.date(2024, 3, 4)
 
     with pytest.raises(Refused, match="in the past"):
-        services.hold_window(
+        services.reserve_window(
             appointment=visit, crew=crew, starts_at=at(branch, past, "9:00"),
             window=window(branch, "8:00", "10:00", past), by=dispatcher,
         )  # fmt: skip
     with pytest.raises(Refused, match="ends before it begins"):
-        services.hold_window(
+        services.reserve_window(
             appointment=visit, crew=crew, starts_at=at(branch, MONDAY, "9:00"),
             window=window(branch, "10:00", "8:00"), by=dispatcher,
         )  # fmt: skip

@@ -104,7 +104,7 @@ def test_a_promise_already_given_is_kept_by_every_offer(branch, crew, dispatcher
     visit = make_appointment(make_job(branch))
 
     offer = offer_in(visit, crew, (at(branch, MONDAY, "10:00"), at(branch, MONDAY, "12:00")))
-    services.hold_offer(appointment=visit, crew=crew, window=offer.window, by=dispatcher)
+    services.reserve_offer(appointment=visit, crew=crew, window=offer.window, by=dispatcher)
 
     kept.refresh_from_db()
     assert kept.promised_from <= kept.starts_at <= kept.promised_until
@@ -115,10 +115,10 @@ def test_a_window_sold_meanwhile_is_refused(branch, crew, dispatcher):
     slot = at(branch, MONDAY, "8:00"), at(branch, MONDAY, "8:15")
     first, second = make_appointment(make_job(branch)), make_appointment(make_job(branch))
 
-    services.hold_offer(appointment=first, crew=crew, window=slot, by=dispatcher)
+    services.reserve_offer(appointment=first, crew=crew, window=slot, by=dispatcher)
 
     with pytest.raises(Refused, match="taken meanwhile"):
-        services.hold_offer(appointment=second, crew=crew, window=slot, by=dispatcher)
+        services.reserve_offer(appointment=second, crew=crew, window=slot, by=dispatcher)
 
 
 def test_offers_need_no_row_in_the_database(branch, crew, django_assert_max_num_queries):

@@ -55,7 +55,7 @@ def test_booking_on_one_page_holds_the_window_that_was_chosen(branch, crew, offi
 
     visit = Appointment.objects.get()
     assert answer.url == f"/visits/{visit.pk}/"
-    assert visit.state == Appointment.State.HELD
+    assert visit.state == Appointment.State.RESERVED
     assert (visit.job.customer.name, visit.job.site.latitude) == ("Ada Ashdown", 41.88)
 
 
@@ -156,7 +156,7 @@ def test_known_customers_are_found_by_name_and_street(branch, office, stranger, 
 def test_a_held_window_is_promised_and_its_texts_are_there(branch, crew, office, dispatcher):
     visit = make_appointment(make_job(branch))
     slot = at(branch, MONDAY, "8:00"), at(branch, MONDAY, "10:00")
-    services.hold_offer(appointment=visit, crew=crew, window=slot, by=dispatcher)
+    services.reserve_offer(appointment=visit, crew=crew, window=slot, by=dispatcher)
 
     page = office.post(f"/visits/{visit.pk}/promise/", follow=True).content.decode()
 
@@ -175,7 +175,9 @@ def test_what_stops_an_install_is_said_before_and_after_its_promise(
     )  # fmt: skip
     visit = make_appointment(make_job(branch), purpose=purpose)
     slot = at(branch, MONDAY, "8:00"), at(branch, MONDAY, "10:00")
-    services.hold_window(appointment=visit, crew=crew, starts_at=at(branch, MONDAY, "9:00"), window=slot, by=dispatcher)
+    services.reserve_window(
+        appointment=visit, crew=crew, starts_at=at(branch, MONDAY, "9:00"), window=slot, by=dispatcher
+    )
 
     before = office.get(f"/visits/{visit.pk}/").content.decode()
     sent = {"anyway": "1"} if 'name="anyway"' in before else {}

@@ -129,7 +129,7 @@ def test_a_held_window_takes_time_and_a_lapsed_one_does_not(branch, crew, dispat
     for one, time in ((first, "9:00"), (second, "13:00")):
         start = at(branch, MONDAY, time)
         window = start, start + dt.timedelta(hours=2)
-        services.hold_window(appointment=one, crew=crew, starts_at=start, window=window, by=dispatcher)
+        services.reserve_window(appointment=one, crew=crew, starts_at=start, window=window, by=dispatcher)
     Appointment.objects.filter(pk=second.pk).update(held_until=dt.datetime(2020, 1, 1, tzinfo=dt.UTC))
 
     assert list(read_day(crew, MONDAY).stops) == [first.pk]
@@ -434,7 +434,7 @@ def test_booking_an_offer_costs_its_price_and_keeps_its_chance(branch, dispatche
         row = somewhere(branch, rng, minutes=rng.choice([20, 40, 60, 90]), earliest_on=MONDAY)
         offer, before = rng.choice(offers_for(row).best), whole()
 
-        services.hold_offer(appointment=row, crew=offer.crew, window=offer.window, by=dispatcher)
+        services.reserve_offer(appointment=row, crew=offer.crew, window=offer.window, by=dispatcher)
 
         assert (row.crew, row.starts_at) == (offer.crew, offer.starts_at)
         assert money(whole() - before) == offer.price
@@ -476,7 +476,7 @@ def test_another_window_for_a_held_visit_costs_the_difference(branch, dispatcher
     rng, _ = seeded_calendar(branch)
     row = somewhere(branch, rng, minutes=45, earliest_on=MONDAY)
     first = offers_for(row).best[0]
-    services.hold_offer(appointment=row, crew=first.crew, window=first.window, by=dispatcher)
+    services.reserve_offer(appointment=row, crew=first.crew, window=first.window, by=dispatcher)
 
     again = offers_for(row).best
 

@@ -166,7 +166,7 @@ def _standing(people: dict[str, Any]) -> None:
         visit = _booked(by, f"Stander {number + 1}", random, purpose, title="stands in the calendar")
         offers = offers_for(visit, days_ahead=4).best
         offer = offers[random.randrange(len(offers))]
-        services.hold_offer(appointment=visit, crew=offer.crew, window=offer.window, by=by)
+        services.reserve_offer(appointment=visit, crew=offer.crew, window=offer.window, by=by)
         if number % 6 != 5:
             services.promise(appointment=visit, by=by, anyway=True)
         if number % 7 == 3:
