@@ -26,8 +26,8 @@ def head_drawing(hardware: HardwareList, width: Length, unit: LengthUnit, *, kee
     What no bracket may sit on (ladders, locks, clutches) is a small cross in the head.
     """
     places = hardware.brackets.places
-    said = ", ".join(place.at.spoken(unit) for place in places)
-    svg = Svg(HEAD_WIDE, HEAD_HIGH, title="brackets", desc=f"from the left end: {said}", look="head")
+    words = ", ".join(place.at.spoken(unit) for place in places)
+    svg = Svg(HEAD_WIDE, HEAD_HIGH, title="brackets", desc=f"from the left end: {words}", look="head")
     scale = (HEAD_WIDE - 2 * EDGE) / max(width.ticks, 1)
     top = 10.0
 
@@ -101,8 +101,8 @@ def week_chart(title: str, weeks: Sequence[tuple[str, float | None]], *, percent
     """
     known = [value for _, value in weeks if value is not None]
     most = 100.0 if percent else max([*known, 1.0])
-    said = "; ".join(f"{name} {_shown(value, percent)}" for name, value in weeks)
-    svg = Svg(CHART_WIDE, CHART_HIGH, title=title, desc=said, look="chart")
+    words = "; ".join(f"{name} {_shown(value, percent)}" for name, value in weeks)
+    svg = Svg(CHART_WIDE, CHART_HIGH, title=title, desc=words, look="chart")
     left, right, top, low = 40.0, CHART_WIDE - 66.0, 14.0, CHART_HIGH - 30.0
     for share in (0.0, 0.5, 1.0):
         y = low - (low - top) * share
@@ -143,8 +143,8 @@ def _shown(value: float | None, percent: bool) -> str:
 def bars(title: str, rows: Sequence[tuple[str, float]], *, percent: bool = False) -> Svg:
     """Bars lying down, the longest in chalk, each with its value at its end."""
     high = 12 + 24 * max(len(rows), 1)
-    said = "; ".join(f"{name} {_shown(value, percent)}" for name, value in rows) or "nothing yet"
-    svg = Svg(CHART_WIDE, high, title=title, desc=said, look="chart")
+    words = "; ".join(f"{name} {_shown(value, percent)}" for name, value in rows) or "nothing yet"
+    svg = Svg(CHART_WIDE, high, title=title, desc=words, look="chart")
     most = max([value for _, value in rows] + [1.0])
     longest = next((place for place, (_, value) in enumerate(rows) if value == most), -1)
     for place, (name, value) in enumerate(rows):

@@ -136,8 +136,8 @@ class Ports:
 
     def parts_unknown(self, appointments: Sequence[Appointment]) -> list[str]:
         """For each return why nobody can say yet when its parts are there; empty when they can."""
-        told = [source(appointments) for source in self.parts_unknown_sources] if appointments else []
-        return [next(filter(None, whys), "") for whys in zip(*told, strict=True)] or [""] * len(appointments)
+        answers = [source(appointments) for source in self.parts_unknown_sources] if appointments else []
+        return [next(filter(None, whys), "") for whys in zip(*answers, strict=True)] or [""] * len(appointments)
 
     def blockers(self, job: Job) -> list[Blocker]:
         return [blocker for source in self.blocker_sources for blocker in source(job)]
@@ -148,8 +148,8 @@ class Ports:
 
     def bring(self, appointments: Sequence[Appointment]) -> dict[int, list[str]]:
         """What to bring to each of these, by its key."""
-        told = [source(appointments) for source in self.bring_sources]
-        return {row.pk: [line for one in told for line in one.get(row.pk, ())] for row in appointments}
+        answers = [source(appointments) for source in self.bring_sources]
+        return {row.pk: [line for one in answers for line in one.get(row.pk, ())] for row in appointments}
 
     def visit_url(self, appointment: Appointment) -> str:
         """The page where this visit is done, from whoever has one; empty if nobody does."""

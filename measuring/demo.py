@@ -271,14 +271,14 @@ def _approve(made: Any, units: list[Unit]) -> None:
         )
         for job_id, rows in by_job.items()
     )
-    audit.record_all(_told(made, approval) for approval in approvals)
+    audit.record_all(_approval_entry(made, approval) for approval in approvals)
     through = Approval.units.through
     through.objects.bulk_create(
         through(approval_id=approval.pk, unit_id=unit.pk) for approval in approvals for unit in by_job[approval.job_id]
     )
 
 
-def _told(made: Any, approval: Approval) -> AuditEntry:
+def _approval_entry(made: Any, approval: Approval) -> AuditEntry:
     """The line of the job's trail that recording the approval would have left."""
     entry = audit.entry(
         by=made.people["dispatcher"],

@@ -166,16 +166,16 @@ def _words(picture: Picture, plan: _Plan) -> str:
     if plan.is_usual:
         return "nothing read yet; not to scale"
     unit = picture.unit
-    said = [f"width {place} {value.spoken(unit)}" for place, value in picture.widths.items()]
-    said += [f"height {place} {value.spoken(unit)}" for place, value in picture.heights.items()]
+    words = [f"width {place} {value.spoken(unit)}" for place, value in picture.widths.items()]
+    words += [f"height {place} {value.spoken(unit)}" for place, value in picture.heights.items()]
     if picture.depth is not None:
-        said.append(f"depth {picture.depth.spoken(unit)}")
-    said += [f"diagonal {place} {value.spoken(unit)}" for place, value in picture.diagonals.items()]
-    said += [f"{thing.kind} standing out {thing.projection.spoken(unit)}" for thing in picture.things]
+        words.append(f"depth {picture.depth.spoken(unit)}")
+    words += [f"diagonal {place} {value.spoken(unit)}" for place, value in picture.diagonals.items()]
+    words += [f"{thing.kind} standing out {thing.projection.spoken(unit)}" for thing in picture.things]
     if picture.covering:
         width, height = picture.covering
-        said.append(f"covering {width.spoken(unit)} wide, {height.spoken(unit)} high")
-    return "; ".join(said)
+        words.append(f"covering {width.spoken(unit)} wide, {height.spoken(unit)} high")
+    return "; ".join(words)
 
 
 def _frame(svg: Svg, picture: Picture, plan: _Plan) -> None:

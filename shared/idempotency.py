@@ -126,7 +126,7 @@ def _again(row: AnsweredRequest, fingerprint: str) -> HttpResponse:
 
 def _problem(status: HTTPStatus, detail: str, bound: str = "") -> HttpResponse:
     error = {"field": "Idempotency-Key", "problem": detail} | ({"bound": bound} if bound else {})
-    told = {
+    problem = {
         "type": "about:blank", "title": status.phrase, "status": status.value, "detail": detail, "errors": [error],
     }  # fmt: skip
-    return JsonResponse(told, status=status, content_type="application/problem+json")
+    return JsonResponse(problem, status=status, content_type="application/problem+json")

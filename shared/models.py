@@ -178,7 +178,7 @@ class AuditEntryQuerySet(SubjectQuerySet["AuditEntry"]):
         return self if user.is_of_whole_firm else self.filter(by__branch=user.branch_id)
 
 
-TOLD_LATER: Final = dt.timedelta(minutes=2)
+REPORTED_LATER: Final = dt.timedelta(minutes=2)
 """What arrived sooner than this after it was done arrived at once."""
 
 
@@ -223,7 +223,7 @@ class AuditEntry(models.Model):
     @property
     def arrived_at(self) -> dt.datetime | None:
         """When the office got to know of it, where that was minutes after it was done."""
-        return self.at if self.at - self.when >= TOLD_LATER else None
+        return self.at if self.at - self.when >= REPORTED_LATER else None
 
 
 class RunQuerySet(SubjectQuerySet["Run"]):

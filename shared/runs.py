@@ -488,11 +488,11 @@ def _watch(ctx: Teller, process: subprocess.Popen[bytes], reader: threading.Thre
 
 def _pass_on(ctx: Teller, line: bytes) -> None:
     try:
-        told = json.loads(line).get("progress")
+        sent = json.loads(line).get("progress")
     except (ValueError, AttributeError):
         return
-    if isinstance(told, dict):
-        ctx.progress(int(told.get("done") or 0), int(told.get("total") or 0), str(told.get("message") or ""))
+    if isinstance(sent, dict):
+        ctx.progress(int(sent.get("done") or 0), int(sent.get("total") or 0), str(sent.get("message") or ""))
 
 
 def _answer(lines: list[bytes], code: int, errors: str, stopped: bool) -> dict[str, Any]:
@@ -503,8 +503,8 @@ def _answer(lines: list[bytes], code: int, errors: str, stopped: bool) -> dict[s
             continue
         if isinstance(answer, dict) and "progress" not in answer and code == 0:
             return answer
-    if code == 2 and (told := _refusal(errors)):
-        raise Refused(str(told["problem"]), field=str(told.get("field", "")), bound=str(told.get("bound", "")))
+    if code == 2 and (refusal := _refusal(errors)):
+        raise Refused(str(refusal["problem"]), field=str(refusal.get("field", "")), bound=str(refusal.get("bound", "")))
     if stopped:
         raise Stopped
     raise RuntimeError(f"the solver ended with {code} and no answer: {errors[-2000:]}")
@@ -513,7 +513,7 @@ def _answer(lines: list[bytes], code: int, errors: str, stopped: bool) -> dict[s
 def _refusal(errors: str) -> dict[str, Any] | None:
     """The error object a solver wrote last on its standard error, if it did."""
     try:
-        told = json.loads(errors.strip().splitlines()[-1])["error"]
+        refusal = json.loads(errors.strip().splitlines()[-1])["error"]
     except (ValueError, KeyError, IndexError, TypeError):
         return None
-    return told if isinstance(told, dict) and "problem" in told else None
+    return refusal if isinstance(refusal, dict) and "problem" in refusal else None

@@ -388,7 +388,7 @@ class Bench:
             if lay.kind == "turned":
                 length, width = width, length
         counted = f"{quantity}: {why}" if why and quantity > 1 else ""
-        told = (counted, f"width: {across}" if across else "", words, lay.why)
+        steps = (counted, f"width: {across}" if across else "", words, lay.why)
         return Part(
             key=rule.key,
             name=rule.name,
@@ -398,7 +398,7 @@ class Bench:
             length=length,
             width=width,
             weight_g=material.grams(quantity, length, width),
-            derivation="; ".join(word for word in told if word) or "as the recipe says",
+            derivation="; ".join(word for word in steps if word) or "as the recipe says",
             may_turn=lay.may_turn,
             lay=lay.kind if rule.kind == "cloth" else "",
             scope=rule.scope,

@@ -204,16 +204,16 @@ def _applies(rule: PartRule, chosen: Mapping[str, str], width: Length, height: L
 
 
 def _makes(recipe: Recipe, materials: Mapping[str, Material]) -> Iterator[Problem]:
-    told: set[tuple[str, str]] = set()
+    reported: set[tuple[str, str]] = set()
     for order in orders_to_check(recipe):
         try:
             make_unit(recipe, order, materials)
         except CannotMake as error:
             is_part = error.field.startswith("parts")
             choice = "" if is_part else order.options.get("control", "")
-            if (error.field, choice) in told:
+            if (error.field, choice) in reported:
                 continue
-            told.add((error.field, choice))
+            reported.add((error.field, choice))
             at = f"at {order.width} × {order.height}" + (f", {choice}" if choice else "")
             yield Problem("stop" if is_part else "check", error.field, f"{at}: {error.problem}", error.bound)
 

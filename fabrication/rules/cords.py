@@ -59,7 +59,7 @@ def loop_rule(
             continue
         if row.of == "low_loop" and head_height is None:
             warnings.append(
-                f"{_said(row, place)}: the loop's bottom must stay {Length(row.ticks).text(unit, symbol=True)} "
+                f"{_source(row, place)}: the loop's bottom must stay {Length(row.ticks).text(unit, symbol=True)} "
                 "over the floor; measure floor to head"
             )
             continue
@@ -68,11 +68,11 @@ def loop_rule(
             continue
         if row.status != READ:
             warnings.append(
-                f"{_said(row, place)}, not read at its source: a loop of at most "
+                f"{_source(row, place)}, not read at its source: a loop of at most "
                 f"{drop.text(unit, symbol=True)} below the head"
             )
         elif best.limit is None or drop < best.limit:
-            best = LoopRule(drop, _said(row, place))
+            best = LoopRule(drop, _source(row, place))
     return LoopRule(best.limit, best.rule, "; ".join(warnings))
 
 
@@ -86,5 +86,5 @@ def _drop(row: CordLimit, head_height: Length | None) -> Length | None:
     return None
 
 
-def _said(row: CordLimit, place: Jurisdiction) -> str:
+def _source(row: CordLimit, place: Jurisdiction) -> str:
     return f"the cord rule of {place.name} ({row.source}, {row.date})"

@@ -166,12 +166,12 @@ def acknowledge(
 
 def _differences(make: UnitMake, width: Length, height: Length, options: Mapping[str, Any]) -> list[str]:
     found = []
-    for name, ordered, told in (
+    for name, ordered, acknowledged in (
         ("width", make.finished_width, width),
         ("height", make.finished_height, height),
     ):
-        if ordered != told:
-            found.append(f"{name}: ordered {ordered}, acknowledged {told}")
+        if ordered != acknowledged:
+            found.append(f"{name}: ordered {ordered}, acknowledged {acknowledged}")
     for key, ordered in make.unit.options.items():
         if key in options and options[key] != ordered:
             found.append(f"{key}: ordered {ordered}, acknowledged {options[key] or 'nothing'}")

@@ -336,14 +336,14 @@ def packet_values(summary: DaySummary) -> dict[str, Any]:
 
 def _cautions_of_day(stops: Sequence[dict[str, Any]]) -> list[dict[str, Any]]:
     """Each caution of the stops once, with its amounts and stops; what every wall asks for is left to the stops."""
-    told: dict[str, dict[str, list[Any]]] = {}
+    gathered: dict[str, dict[str, list[Any]]] = {}
     for stop in stops:
         for caution in stop["cautions"]:
             if caution["code"] not in {"drilling", "wall"}:
-                row = told.setdefault(caution["text"], {"amounts": [], "stops": []})
+                row = gathered.setdefault(caution["text"], {"amounts": [], "stops": []})
                 row["amounts"] += caution["amounts"]
                 row["stops"].append(stop["number"])
-    return [{"text": with_amounts(text, row["amounts"]), "stops": row["stops"]} for text, row in told.items()]
+    return [{"text": with_amounts(text, row["amounts"]), "stops": row["stops"]} for text, row in gathered.items()]
 
 
 def _members(crew: Crew, day: dt.date) -> list[Any]:

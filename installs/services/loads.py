@@ -199,8 +199,8 @@ def _tick(load: Load, counts: Mapping[int, int | None], by: User) -> LoadCheck |
     rows = list(load.lines.select_for_update(of=("self",)).filter(pk__in=list(counts)))
     before = {}
     for row in rows:
-        said = counts[row.pk]
-        wanted = row.quantity if said is None else said
+        counted = counts[row.pk]
+        wanted = row.quantity if counted is None else counted
         if not 0 <= wanted <= row.quantity:
             raise Refused(f"{wanted} of {row.quantity}", field="count", bound=f"0 to {row.quantity}")
         if wanted != row.checked:

@@ -33,7 +33,7 @@ from jobs.models import (
     ReadinessAnswer,
 )
 from jobs.ports import ports
-from jobs.schedule.chances import share_told
+from jobs.schedule.chances import shown_share
 from jobs.schedule.day import read_schedule
 from jobs.schedule.effects import effect_json, effect_of, in_the_way
 from jobs.schedule.offers import Offer, offers_for, read_value
@@ -180,7 +180,7 @@ def _offer(offer: Offer) -> dict[str, Any]:
         "drive_min": offer.drive_min,
         "wait_min": offer.wait_min,
         "others_moved": len(offer.others),
-        "chance": share_told(offer.chance) if offer.chance else None,
+        "chance": shown_share(offer.chance) if offer.chance else None,
         "chance_words": offer.chance.words if offer.chance else "",
     }
 

@@ -57,7 +57,7 @@ def cost_bound(problem: Problem) -> int:
     return o.drive * travel + o.paid * (travel + service) + o.moved * away
 
 
-def larger_bound(problem: Problem, found: int, told: int | None = None) -> int:
+def larger_bound(problem: Problem, found: int, assignment: int | None = None) -> int:
     """
     The larger of what `cost_bound` found and the bound by assignment, both below every plan of all stops.
 
@@ -65,12 +65,12 @@ def larger_bound(problem: Problem, found: int, told: int | None = None) -> int:
 
     Parameters
     ----------
-    told
-        The bound by assignment, where the planner has told it already.
+    assignment
+        The bound by assignment, where the planner has found it already.
     """
     if not found:
         return 0
-    return max(found, assignment_bound(problem) if told is None else told)
+    return max(found, assignment_bound(problem) if assignment is None else assignment)
 
 
 def travel_bound(problem: Problem) -> int:

@@ -122,7 +122,7 @@ def chances(
     services = _factors(random, np.array([visit.sigma for visit in visits])[:, None], (len(visits), days))
     at = np.full(days, float(depart))
     hungry = np.full(days, pause is not None)
-    told = []
+    found = []
     for number, visit in enumerate(visits):
         at = at + visit.drive * drives[number]
         if pause is not None:
@@ -130,9 +130,9 @@ def chances(
             at = at + np.where(eats, pause.duration, 0.0)
             hungry &= ~eats
         start = np.maximum(at, visit.opens if visit.promised is None else max(visit.opens, visit.promised[0]))
-        told.append(_chance(visit, start))
+        found.append(_chance(visit, start))
         at = start + visit.service * services[number]
-    return told
+    return found
 
 
 def _factors(random: np.random.Generator, sigma: np.ndarray | float, shape: tuple[int, ...]) -> np.ndarray:

@@ -1,4 +1,4 @@
-"""Keeps the times people were told, in a plan that keeps their crews."""
+"""Keeps the times people were notified of, in a plan that keeps their crews."""
 
 from __future__ import annotations
 
@@ -16,15 +16,15 @@ SLACKS: Final = (0, 300, 600, 900, 1800, 2700, 3600, 5400, 7200)
 
 def stabilised(problem: Problem, plan: Plan, starts: Mapping[Id, int]) -> Plan:
     """
-    The same routes in the same order, each as near to its told starts as it can be driven.
+    The same routes in the same order, each as near to its notified starts as it can be driven.
 
-    A planner that pays for waiting sets off late; whoever was told a time wants it kept. The
+    A planner that pays for waiting sets off late; whoever was notified of a time wants it kept. The
     first stops of a route are kept before the later ones.
 
     Parameters
     ----------
     starts
-        Told start by stop id, in seconds on the problem's axis.
+        Notified start by stop id, in seconds on the problem's axis.
 
     Examples
     --------
@@ -43,17 +43,17 @@ def stabilised(problem: Problem, plan: Plan, starts: Mapping[Id, int]) -> Plan:
 
 
 def _stabilised_route(problem: Problem, route: Route, starts: Mapping[Id, int]) -> Route:
-    """The route with every stop at its told start; where that can't be, one after another as near as it goes."""
+    """The route with every stop at its notified start; where that can't be, one after another as near as it goes."""
     day = problem.days[problem.day_number[route.crew, route.shift]]
     order = [problem.stop_number[visit.id] for visit in route.visits]
-    told = [number for number in order if problem.stops[number].id in starts]
-    best = build_route(_told(problem, told, starts, 0), day, order)
-    if best is not None or not told:
+    notified = [number for number in order if problem.stops[number].id in starts]
+    best = build_route(_notified_at(problem, notified, starts, 0), day, order)
+    if best is not None or not notified:
         return best or route
     best = route
-    for number in told:
+    for number in notified:
         for slack in SLACKS:
-            trial = _told(problem, [number], starts, slack)
+            trial = _notified_at(problem, [number], starts, slack)
             nearer = build_route(trial, day, order)
             if nearer is not None:
                 problem, best = trial, nearer
@@ -61,8 +61,8 @@ def _stabilised_route(problem: Problem, route: Route, starts: Mapping[Id, int]) 
     return best
 
 
-def _told(problem: Problem, numbers: Sequence[int], starts: Mapping[Id, int], slack: int) -> Problem:
-    """The problem with these stops held to their told starts, a slack before and after."""
+def _notified_at(problem: Problem, numbers: Sequence[int], starts: Mapping[Id, int], slack: int) -> Problem:
+    """The problem with these stops held to their notified starts, a slack before and after."""
     stops = list(problem.stops)
     for number in numbers:
         stop = stops[number]

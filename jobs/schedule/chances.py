@@ -20,8 +20,8 @@ OVER: Final = (State.ARRIVED, State.DONE)
 SEED: Final = 7
 USUAL_SIGMA: Final = 0.35
 """Spread of a visit's minutes where nothing better is known; common practice, no published source."""
-MOST_TOLD: Final = 0.99
-"""No promise is told as certain."""
+MOST_SHOWN: Final = 0.99
+"""No promise is shown as certain."""
 _Z: Final = NormalDist().inv_cdf(PROMISE_QUANTILE)
 
 
@@ -43,12 +43,12 @@ def sigma_of(mean_min: float, safe_min: float | None) -> float:
 
 def chance_text(chance: Chance) -> str:
     """``likely, 91 in 100``."""
-    return f"{chance.words}, {round(min(MOST_TOLD, chance.on_time) * 100)} in 100"
+    return f"{chance.words}, {round(min(MOST_SHOWN, chance.on_time) * 100)} in 100"
 
 
-def share_told(chance: Chance) -> float:
-    """The chance as other programs are told it, to three digits; capped as on the pages."""
-    return round(min(MOST_TOLD, chance.on_time), 3)
+def shown_share(chance: Chance) -> float:
+    """The chance as other programs are shown it, to three digits; capped as on the pages."""
+    return round(min(MOST_SHOWN, chance.on_time), 3)
 
 
 def day_chances(day: DaySchedule, now: dt.datetime) -> dict[int, Chance]:
@@ -64,8 +64,8 @@ def day_chances(day: DaySchedule, now: dt.datetime) -> dict[int, Chance]:
         return {}
     ahead, zero = day.ahead(now), axis_of(day)
     sampled = [_sampled(visits[stop.key], stop.drive, zero, seconds(now)) for stop in ahead.stops]
-    told = chances(sampled, max(0, ahead.depart - zero), seed=SEED, pause=_pause(day, ahead, zero))
-    found = {stop.key: chance for stop, chance in zip(ahead.stops, told, strict=True)}
+    found_chances = chances(sampled, max(0, ahead.depart - zero), seed=SEED, pause=_pause(day, ahead, zero))
+    found = {stop.key: chance for stop, chance in zip(ahead.stops, found_chances, strict=True)}
     missed = {pk: seconds(visits[pk].starts_at) - zero for pk in due}
     return {pk: found.get(pk) or Chance(0.0, missed[pk], missed[pk]) for pk in visits if pk in due}
 
@@ -119,7 +119,7 @@ class Outlook:
 
 def outlooks(day: DaySchedule, now: dt.datetime) -> dict[int, Outlook]:
     """How it looks now for every visit of the day that is still to come."""
-    told, expected = day_chances(day, now), day.expected(now)
+    promised, expected = day_chances(day, now), day.expected(now)
     found = {}
     for one in day.standing:
         if one.state in OVER:
@@ -127,7 +127,7 @@ def outlooks(day: DaySchedule, now: dt.datetime) -> dict[int, Outlook]:
         start, late = expected.get(one.pk) or moment(day.stops[one.pk].start), 0
         if one.promised_until is not None:
             late = max(0, math.ceil((start - one.promised_until).total_seconds() / 60))
-        found[one.pk] = Outlook(told.get(one.pk), expected.get(one.pk), late, day.is_manned(one.pk))
+        found[one.pk] = Outlook(promised.get(one.pk), expected.get(one.pk), late, day.is_manned(one.pk))
     return found
 
 

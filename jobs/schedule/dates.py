@@ -27,8 +27,8 @@ def earliest_install(appointment: Appointment) -> First:
 
 def earliest_installs(appointments: Sequence[Appointment]) -> list[First]:
     """The same for several, in their order and in a few queries; their job and its branch had better be fetched."""
-    told = iter(ports.parts_unknown([row for row in appointments if row.purpose == Purpose.RETURN]))
-    unknown = [next(told) if row.purpose == Purpose.RETURN else "" for row in appointments]
+    reasons = iter(ports.parts_unknown([row for row in appointments if row.purpose == Purpose.RETURN]))
+    unknown = [next(reasons) if row.purpose == Purpose.RETURN else "" for row in appointments]
     waiting = [row for row, why in zip(appointments, unknown, strict=True) if row.purpose in BRINGS and not why]
     made = ports.ready_on([row.job for row in waiting])
     packed = _packed({row.job.branch_id: row.job.branch for row in waiting}, waiting, made)

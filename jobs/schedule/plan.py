@@ -337,9 +337,9 @@ def least_cost(found: PlanProblem) -> int:
     return cost_bound(found.problem)
 
 
-def best_bound(found: PlanProblem, proven: int, told: int | None) -> int:
-    """The larger of `least_cost` and the bound the planner told, or would tell; 0 where nothing is proven."""
-    return larger_bound(found.problem, proven, told)
+def best_bound(found: PlanProblem, proven: int, assignment: int | None) -> int:
+    """The larger of `least_cost` and the bound the planner found, or would find; 0 where nothing is proven."""
+    return larger_bound(found.problem, proven, assignment)
 
 
 def days_under(found: PlanProblem, plan: Plan) -> dict[Key, DaySchedule]:

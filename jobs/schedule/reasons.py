@@ -65,7 +65,7 @@ def plain_why(calendar: PlanProblem, reason: Reason | None, numbers: Mapping[int
     shown: dict[str, Callable[[Any], str]] = {
         "crew": crew, "stop": stop, "skills": skills, "window": window, "ready": moment,
     }  # fmt: skip
-    return reason.said(WORDS, shown)
+    return reason.message(WORDS, shown)
 
 
 def _skill(key: str, crews: Mapping[int, str]) -> str:

@@ -14,7 +14,7 @@ from jobs.ports import Blocker, Minutes, ports
 from jobs.schedule.availability import crew_days
 from jobs.schedule.day import BEGUN, in_the_calendar
 from jobs.schedule.effects import Effect, Push, effect_of, in_the_way
-from jobs.services.base import give, lock_appointment, lock_crews, plain_state, save
+from jobs.services.base import lock_appointment, lock_crews, plain_state, save, sync_from
 from jobs.services.stages import lock_open_job, recompute_stage
 from jobs.services.times import check_spans
 from shared import audit
@@ -113,7 +113,7 @@ def edit_appointment(
     save(row, fields, by=by, deed="changed the visit", job=row.job)
     if skills is not None:
         row.skills.set(skills)
-    return give(appointment, row)
+    return sync_from(appointment, row)
 
 
 # -- in the calendar -------------------------------------------------------------------
@@ -157,7 +157,7 @@ def place(
     push(effect.pushed, by=by)
     _remember(row, was, effect.pushed, by)
     recompute_stage(job=row.job_id, by=by)
-    return give(appointment, row)
+    return sync_from(appointment, row)
 
 
 def move(
@@ -246,7 +246,7 @@ def undo_move(*, appointment: Appointment, by: User) -> Appointment:
     last.undone_at = timezone.now()
     last.save(update_fields=["undone_at"])
     recompute_stage(job=row.job_id, by=by)
-    return give(appointment, row)
+    return sync_from(appointment, row)
 
 
 @transaction.atomic
@@ -262,7 +262,7 @@ def unplace(*, appointment: Appointment, by: User, anyway: bool = False) -> Appo
     _save_place(row, by, "took out of the calendar")
     _remember(row, was, (), by)
     recompute_stage(job=row.job_id, by=by)
-    return give(appointment, row)
+    return sync_from(appointment, row)
 
 
 def _clear(row: Appointment) -> None:
@@ -315,7 +315,7 @@ def reserve_window(
     row.held_until = timezone.now() + dt.timedelta(minutes=CalendarRules.of(row.job.branch).hold_min)
     _save_place(row, by, "held a window")
     push(effect.pushed, by=by)
-    return give(appointment, row)
+    return sync_from(appointment, row)
 
 
 @transaction.atomic
@@ -383,7 +383,7 @@ def promise(
     row.state, row.held_until, row.held_by = State.PROMISED, None, None
     _save_place(row, by, "promised")
     recompute_stage(job=row.job_id, by=by)
-    return give(appointment, row)
+    return sync_from(appointment, row)
 
 
 @transaction.atomic
@@ -395,7 +395,7 @@ def let_go(*, appointment: Appointment, by: User | None) -> Appointment:
     _clear(row)
     _save_place(row, by, "let the window go")
     recompute_stage(job=row.job_id, by=by)
-    return give(appointment, row)
+    return sync_from(appointment, row)
 
 
 def let_go_lapsed(*, branch: Branch) -> int:
@@ -422,7 +422,7 @@ def lock(*, appointment: Appointment, by: User, locked: bool = True) -> Appointm
     row.is_locked = locked
     row.version += 1
     save(row, ["is_locked", "version"], by=by, deed="locked" if locked else "unlocked", job=row.job_id)
-    return give(appointment, row)
+    return sync_from(appointment, row)
 
 
 @transaction.atomic
@@ -434,7 +434,7 @@ def cancel_appointment(*, appointment: Appointment, by: User, reason: str = "") 
     row.state, row.held_until, row.held_by, row.is_locked = State.CANCELLED, None, None, False
     _save_place(row, by, "called the visit off", reason)
     recompute_stage(job=row.job_id, by=by)
-    return give(appointment, row)
+    return sync_from(appointment, row)
 
 
 @transaction.atomic
@@ -457,7 +457,7 @@ def split_appointment(*, appointment: Appointment, first_min: int, by: User) -> 
         job=row.job, purpose=row.purpose, by=by, duration_min=rest, people=row.people, skills=row.skills.all(),
         earliest_on=row.day and row.day + dt.timedelta(days=1), priority=row.priority, with_crew_of=row,
     )  # fmt: skip
-    give(appointment, row)
+    sync_from(appointment, row)
     return second
 
 
@@ -531,14 +531,14 @@ def undo_done(*, appointment: Appointment, by: User) -> Appointment:
     """Its work goes on, so the visit does: the crew is there. A visit of an earlier day keeps when it ended."""
     row = lock_appointment(appointment)
     if row.state != State.DONE:
-        return give(appointment, row)
+        return sync_from(appointment, row)
     row.state = State.ARRIVED
     if row.day == timezone.localdate(timezone=row.job.branch.tz):
         row.done_at = None
     row.version += 1
     save(row, ["state", "done_at", "version"], by=by, deed="went on with it", job=row.job_id)
     recompute_stage(job=row.job_id, by=by)
-    return give(appointment, row)
+    return sync_from(appointment, row)
 
 
 @transaction.atomic
@@ -562,7 +562,7 @@ def undo_tap(*, appointment: Appointment, by: User) -> Appointment:
     fields = ["state", "on_the_way_at", "arrived_at", "version"]
     save(row, fields, by=by, deed="took the tap back", job=row.job_id)
     recompute_stage(job=row.job_id, by=by)
-    return give(appointment, row)
+    return sync_from(appointment, row)
 
 
 ORDER = (State.ON_THE_WAY, State.ARRIVED, State.DONE)
@@ -573,7 +573,7 @@ def _mark(appointment: Appointment, by: User, state: str, field: str, at: dt.dat
     if not row.is_placed():
         raise Refused("this visit stands nowhere in the calendar")
     if row.state in BEGUN and ORDER.index(State(row.state)) >= ORDER.index(State(state)):
-        return give(appointment, row)
+        return sync_from(appointment, row)
     when = at or timezone.now()
     left = ports.unfinished(row) if state == State.DONE else None
     if left is not None:
@@ -585,4 +585,4 @@ def _mark(appointment: Appointment, by: User, state: str, field: str, at: dt.dat
     row.version += 1
     save(row, ["state", field, "version"], by=by, deed=deed, job=row.job_id)
     recompute_stage(job=row.job_id, by=by)
-    return give(appointment, row)
+    return sync_from(appointment, row)

@@ -69,7 +69,7 @@ def lock_appointment(appointment: Appointment, *crews: Crew | int | None, versio
     return row
 
 
-def give(appointment: Appointment, row: Appointment) -> Appointment:
+def sync_from(appointment: Appointment, row: Appointment) -> Appointment:
     """Copies what was written onto the caller's own object, and gives that back."""
     for field in Appointment._meta.concrete_fields:
         setattr(appointment, field.attname, getattr(row, field.attname))

@@ -81,14 +81,14 @@ def import_file(ctx: runs.Context) -> None:
         except _Undo:
             pass
         with ctx.finishing() as result:
-            result.update(_told(fates, dry=True))
+            result.update(_summary(fates, dry=True))
         return
     with ctx.finishing() as result:
         fates = _take_all(branch, lines, None, by=ctx.by)
-        result.update(_told(fates, dry=False))
+        result.update(_summary(fates, dry=False))
 
 
-def _told(fates: list[Fate], *, dry: bool) -> dict[str, Any]:
+def _summary(fates: list[Fate], *, dry: bool) -> dict[str, Any]:
     wrong = sum(fate.is_wrong for fate in fates)
     return {"dry": dry, "taken": len(fates) - wrong, "wrong": wrong, "fates": [asdict(fate) for fate in fates]}
 

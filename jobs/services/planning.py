@@ -127,11 +127,11 @@ def plan_routes(ctx: runs.Context) -> None:
     if not calendar.problem.days:
         raise Refused("no crew works on these days")
     bound = None if params["keep"] else least_cost(calendar)
-    told = _Told(ctx, params["seconds"], bound)
-    plan, answer = _solve(told, calendar.problem, params["seconds"], keep=params["keep"])
+    progress = _RunProgress(ctx, params["seconds"], bound)
+    plan, answer = _solve(progress, calendar.problem, params["seconds"], keep=params["keep"])
     doubts: list[Doubt] | None = None
     if params.get("sure"):
-        plan, doubts = _more_reliable(told, calendar, plan, params["seconds"], keep=params["keep"])
+        plan, doubts = _more_reliable(progress, calendar, plan, params["seconds"], keep=params["keep"])
     if params["keep"]:
         plan = stabilised(calendar.problem, plan, _standing(calendar))
         doubts = doubtful(calendar, plan, SURE, timezone.now()) if doubts is not None else None
@@ -145,23 +145,25 @@ def plan_routes(ctx: runs.Context) -> None:
         result.update(proposal=proposal.pk, **proposal.summary)
 
 
-def _solve(told: _Told, problem: Problem, seconds: float, *, keep: bool) -> tuple[Plan, dict[str, Any]]:
+def _solve(progress: _RunProgress, problem: Problem, seconds: float, *, keep: bool) -> tuple[Plan, dict[str, Any]]:
     """One solve in a process of its own, verified; with `keep` only what lost its crew is put in."""
     module = "jobs.rules.spread" if keep else "jobs.rules.routing"
     document = problem_document(problem, seconds, 0)
-    answer = runs.run_process(told, [sys.executable, "-m", module], document)
+    answer = runs.run_process(progress, [sys.executable, "-m", module], document)
     return plan_from(problem, answer), answer
 
 
 def _more_reliable(
-    told: _Told, calendar: PlanProblem, plan: Plan, seconds: float, *, keep: bool
+    progress: _RunProgress, calendar: PlanProblem, plan: Plan, seconds: float, *, keep: bool
 ) -> tuple[Plan, list[Doubt]]:
     """The more reliable of this plan and one that pays for coming late into a promise; with its doubtful promises."""
     problem, doubts = calendar.problem, doubtful(calendar, plan, SURE, timezone.now())
-    if not doubts or told.should_stop():
+    if not doubts or progress.should_stop():
         return plan, doubts
-    told = _Told(told.ctx, told.seconds, None, f"{len(doubts)} promises are not sure enough: looking for a surer plan")
-    priced, _ = _solve(told, early_biased(problem), seconds, keep=keep)
+    progress = _RunProgress(
+        progress.ctx, progress.seconds, None, f"{len(doubts)} promises are not sure enough: looking for a surer plan"
+    )
+    priced, _ = _solve(progress, early_biased(problem), seconds, keep=keep)
     trial = at_own_prices(calendar, priced)
     if trial is None or verify(problem, trial):
         return plan, doubts
@@ -190,7 +192,7 @@ def _money(found: re.Match[str]) -> str:
     return f"cost so far {int(found[1].replace(',', '')) / COST_UNIT:,.2f}"
 
 
-class _Told:
+class _RunProgress:
     """The run's context, with the seconds searched as its progress between the solver's own words, or with `words`."""
 
     def __init__(self, ctx: runs.Context, seconds: int, bound: int | None, words: str = "") -> None:

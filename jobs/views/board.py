@@ -130,7 +130,9 @@ def _lanes(schedule: Schedule | None, now: dt.datetime) -> dict[str, Any]:
     return {
         "lanes": lanes,
         "map": route_map(*schedule.days.values()),
-        "risky": [(row, told) for lane in lanes for row, _, _, told in lane.rows if told and told[:4] != "safe"],
+        "risky": [
+            (row, chance) for lane in lanes for row, _, _, chance in lane.rows if chance and chance[:4] != "safe"
+        ],
     }
 
 

@@ -112,8 +112,8 @@ def _product(product: Product, offer: Offer) -> dict[str, Any]:
 
 
 def _option(one: Option) -> dict[str, Any]:
-    told = {"key": one.key, "label": one.label, "choices": one.pairs, "needed": one.is_needed}
-    return told | {name: True for name in ("is_length", "is_own") if getattr(one, name)}
+    shown = {"key": one.key, "label": one.label, "choices": one.pairs, "needed": one.is_needed}
+    return shown | {name: True for name in ("is_length", "is_own") if getattr(one, name)}
 
 
 def visit_of(user: User, appointment: Appointment) -> dict[str, Any]:
@@ -188,9 +188,9 @@ def _beside(openings: Iterable[Opening]) -> dict[int, dict[str, Any]]:
     for one in openings:
         if one.product is None or one.state in TABLE["states"]["passed_over"]:
             continue
-        said = alike_of(one)
-        if said is not None:
-            found.setdefault(one.room_id, {})[str(one.uid)] = {"size": said.size, "crooked": said.crooked}
+        alike = alike_of(one)
+        if alike is not None:
+            found.setdefault(one.room_id, {})[str(one.uid)] = {"size": alike.size, "crooked": alike.crooked}
     return found
 
 

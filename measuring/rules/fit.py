@@ -277,7 +277,7 @@ def depth_findings(opening: Opening, product: ProductFit) -> Iterator[Finding]:
         if left < depth:
             depth, nearest = left, thing
     words = {
-        "depth": _depth_said(read, nearest, product, unit),
+        "depth": _depth_message(read, nearest, product, unit),
         "left": _some(depth, unit),
         "what": product.name,
         "flush": named(product.flush_depth, unit),
@@ -300,7 +300,7 @@ def _in_the_way(thing: Obstruction, depth: int, product: ProductFit, unit: str) 
     return finding("in_the_way", "obstructions", **words)
 
 
-def _depth_said(depth: int, nearest: Obstruction | None, product: ProductFit, unit: str) -> str:
+def _depth_message(depth: int, nearest: Obstruction | None, product: ProductFit, unit: str) -> str:
     """The depth as it was read, and what is taken off it and why."""
     read = named(depth, unit)
     if nearest is None:

@@ -150,7 +150,7 @@ def doubts_of(readings: Readings, opening: Opening, job: Sequence[Alike]) -> lis
         guess = likeliest(readings, tools, others, crooked)
         if guess is None or doubted.intersection(guess.places):
             break
-        doubts.extend(_said(guess, readings, tools.unit, bool(others)))
+        doubts.extend(_doubts(guess, readings, tools.unit, bool(others)))
         doubted.update(guess.places)
         for place, ticks in zip(guess.places, guess.would_be, strict=True):
             readings[place] = ticks
@@ -598,7 +598,7 @@ def _crosswise(readings: Readings, has_alikes: bool) -> Iterator[Guess]:
 # -- what is said ------------------------------------------------------------------------
 
 
-def _said(guess: Guess, readings: Readings, unit: str, has_alikes: bool) -> Iterator[Finding]:
+def _doubts(guess: Guess, readings: Readings, unit: str, has_alikes: bool) -> Iterator[Finding]:
     words: dict[str, Any] = {"slip": _TABLE["words"][unit][guess.slip]}
     sets = [name for name in _SETS if any(_SET_OF[place] == name for place in guess.places)]
     code = "misread" if len(guess.places) <= len(sets) else "misread_set"
@@ -610,7 +610,7 @@ def _said(guess: Guess, readings: Readings, unit: str, has_alikes: bool) -> Iter
     elif guess.slip == "unknown":
         code = "misread_unknown"
     for place, would_be in zip(guess.places, guess.would_be, strict=True):
-        said = finding(
+        doubt = finding(
             code,
             _FIELDS[place],
             read=named(readings[place] or 0, unit),
@@ -618,4 +618,4 @@ def _said(guess: Guess, readings: Readings, unit: str, has_alikes: bool) -> Iter
             **words,
         )
         more = {"slip": guess.slip, "would_be": shown(would_be, unit)}
-        yield dataclasses.replace(said, code="misread", more=more)
+        yield dataclasses.replace(doubt, code="misread", more=more)

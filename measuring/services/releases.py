@@ -196,12 +196,12 @@ def release_cautions(units: Iterable[Unit]) -> dict[str, list[str]]:
 
     It stands where the release is decided, whoever lives at the site.
     """
-    said: dict[str, list[str]] = {}
+    codes: dict[str, list[str]] = {}
     for unit in units:
         for one in unit.findings:
             if one["code"] in CORDS:
-                said.setdefault(f"{one['text']} {one.get('todo', '')}".strip(), []).append(unit.code)
-    return said
+                codes.setdefault(f"{one['text']} {one.get('todo', '')}".strip(), []).append(unit.code)
+    return codes
 
 
 @transaction.atomic

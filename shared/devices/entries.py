@@ -38,8 +38,8 @@ Busy = (OperationalError, InterfaceError)
 
 FIRST_WAIT: Final = dt.timedelta(seconds=15)
 LONGEST_WAIT: Final = dt.timedelta(minutes=10)
-TOLD_AFTER: Final = dt.timedelta(hours=1)
-"""The office is told of what is not taken for so long."""
+NOTIFIED_AFTER: Final = dt.timedelta(hours=1)
+"""The office is notified of what is not taken for so long."""
 MOST_FAILURES: Final = 200
 """A sweep that met so many leaves the rest to the next one."""
 FAILURES_WITH_A_PARCEL: Final = 10
@@ -84,10 +84,10 @@ def _reply(row: DeviceDeed, status: int, reply: Mapping[str, Any]) -> DeviceDeed
 
 def _answer(kind: Kind, body: Any, row: DeviceDeed) -> tuple[int, dict[str, Any]]:
     """Do it in a savepoint: what is refused leaves nothing but its answer. Raises what is neither."""
-    told = Done(by=row.device.user, at=min(row.done_at, row.received_at), deed_id=row.deed_id)
+    done = Done(by=row.device.user, at=min(row.done_at, row.received_at), deed_id=row.deed_id)
     try:
-        with transaction.atomic(), audit.done_at(told.at):
-            return 200, dict(kind.function(body, told) or {})
+        with transaction.atomic(), audit.done_at(done.at):
+            return 200, dict(kind.function(body, done) or {})
     except Refused as refusal:
         return 409, {"problem": refusal.problem, "field": refusal.field, "bound": refusal.bound}
     except Http404:
@@ -239,7 +239,7 @@ class Untaken:
 
 def untaken(user: User, now: dt.datetime | None = None) -> list[Untaken]:
     """What is not taken for an hour or more, as this person may see it, oldest first."""
-    until = (now or timezone.now()) - TOLD_AFTER
+    until = (now or timezone.now()) - NOTIFIED_AFTER
     rows = ParkedEntry.objects.visible_to(user).filter(settled_at=None).order_by("pk")
     fronts: dict[int, ParkedEntry] = {}
     behind: dict[int, int] = {}

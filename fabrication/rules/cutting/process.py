@@ -60,14 +60,14 @@ class Talk:
         """One progress line."""
         with self._lock:
             if not self._ended:
-                told = {
+                sent = {
                     "done": round(progress.done * 100),
                     "total": 100,
                     "message": progress.phase,
                     "cost": self._units(progress.cost),
                     "bound": self._units(progress.bound),
                 }
-                self._write({"progress": told})
+                self._write({"progress": sent})
 
     def better(self, plan: Plan) -> None:
         """Remembers the best plan, for the case that we must end at once."""

@@ -78,7 +78,7 @@ def _watch(closed: threading.Event) -> None:
 def _report(progress: Progress) -> None:
     plan = progress.plan
     left_out = f", {len(plan.unplaced)} unplaced" if plan.unplaced else ""
-    told: dict[str, Any] = {
+    progress_line: dict[str, Any] = {
         "message": f"cost so far {plan.cost:,}{left_out}",
         "seconds": round(process_age(), 3),
         "engine": progress.engine,
@@ -86,7 +86,7 @@ def _report(progress: Progress) -> None:
         "travel": plan.travel,
         "cost": plan.cost,
     }
-    _write({"progress": told})
+    _write({"progress": progress_line})
 
 
 def _write(document: dict[str, Any]) -> None:

@@ -76,11 +76,11 @@ class EngineProcess:
     def _read(self) -> None:
         assert self._process.stdout is not None
         while head := self._process.stdout.read(8):
-            kind, told = pickle.loads(self._process.stdout.read(struct.unpack(">Q", head)[0]))
+            kind, message = pickle.loads(self._process.stdout.read(struct.unpack(">Q", head)[0]))
             if kind == "plan":
-                self._tell(told)
+                self._tell(message)
             else:
-                self.failure = str(told)
+                self.failure = str(message)
 
 
 def compile_later() -> None:
@@ -135,12 +135,12 @@ def _exactly(count: int) -> bytes:
     return b"".join(parts)
 
 
-def _send(out: int, told: tuple[str, Any]) -> None:
-    message = pickle.dumps(told)
-    message = struct.pack(">Q", len(message)) + message
-    while message:
+def _send(out: int, message: tuple[str, Any]) -> None:
+    packed = pickle.dumps(message)
+    packed = struct.pack(">Q", len(packed)) + packed
+    while packed:
         try:
-            message = message[os.write(out, message) :]
+            packed = packed[os.write(out, packed) :]
         except OSError:
             os._exit(0)
 

@@ -95,12 +95,12 @@ def explain_linked_stops(problem: Problem, plan: Plan, is_late: Callable[[], boo
     free = replace(problem, stops=tuple(replace(stop, meets=None, follows=None) for stop in problem.stops))
     alone = [entry for entry in plan.unplaced if entry.id in all_linked]
     others = [entry for entry in plan.unplaced if entry.id not in all_linked]
-    told = explain(held_as(problem, plan), replace(plan, unplaced=tuple(others)), is_late).unplaced
-    told += tuple(
+    explained = explain(held_as(problem, plan), replace(plan, unplaced=tuple(others)), is_late).unplaced
+    explained += tuple(
         entry if entry.reason != Reason("fits") else Unplaced(entry.id, _hangs_on(problem, entry.id))
         for entry in explain(free, replace(plan, unplaced=tuple(alone)), is_late).unplaced
     )
-    why = {entry.id: entry for entry in told}
+    why = {entry.id: entry for entry in explained}
     return replace(plan, unplaced=tuple(why[entry.id] for entry in plan.unplaced))
 
 

@@ -151,10 +151,10 @@ def _solve_linked_stops(
             break
         share = max(0.0, left) * (0.5 if turn < TURNS - 1 else 1)
 
-        def told(step: Progress) -> None:
+        def on_step(step: Progress) -> None:
             best.offer(assemble(problem, step.plan.routes), step.engine)
 
-        solve(held_as(problem, best.plan), share, seed + turn, best.plan, told, should_stop, engines)
+        solve(held_as(problem, best.plan), share, seed + turn, best.plan, on_step, should_stop, engines)
         if not is_late():
             best.offer(put_in(problem, make_room(problem, best.plan), should_stop=is_late), "regret")
     if best.refused:

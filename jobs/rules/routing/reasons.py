@@ -80,20 +80,20 @@ class Reason:
     late: int | None = None
     nearest: Reason | None = None
 
-    def said(self, words: Mapping[str, str], shown: Mapping[str, Callable[[Any], str]]) -> str:
+    def message(self, words: Mapping[str, str], shown: Mapping[str, Callable[[Any], str]]) -> str:
         """
         The reason in the words given by kind, its values as `shown` has them by name.
 
         Kinds that have no words of their own, and values not shown, are said as the planner does.
         """
-        told: dict[str, str] = {}
+        values: dict[str, str] = {}
         for name, value in self._values():
             show = shown.get(name) or _SHOWN.get(name, str)
-            told[name] = value.said(words, shown) if isinstance(value, Reason) else show(value)
-        return words.get(self.kind, WORDS[self.kind]).format(**told)
+            values[name] = value.message(words, shown) if isinstance(value, Reason) else show(value)
+        return words.get(self.kind, WORDS[self.kind]).format(**values)
 
     def __str__(self) -> str:
-        return self.said(WORDS, _SHOWN)
+        return self.message(WORDS, _SHOWN)
 
     def _values(self) -> list[tuple[str, Any]]:
         named = ((one.name, getattr(self, one.name)) for one in fields(self) if one.name != "kind")

@@ -25,12 +25,12 @@ def explain(problem: Problem, plan: Plan, is_late: Callable[[], bool] = lambda: 
         return plan
     orders = orders_of(problem, plan)
     routes: dict[int, Slack] = {}
-    told = []
+    explained = []
     for entry in plan.unplaced:
         stop = problem.stops[problem.stop_number[entry.id]]
         reason = Reason("no_time") if is_late() else _reason(problem, stop, orders, routes)
-        told.append(Unplaced(entry.id, reason))
-    return replace(plan, unplaced=tuple(told))
+        explained.append(Unplaced(entry.id, reason))
+    return replace(plan, unplaced=tuple(explained))
 
 
 def why_not(problem: Problem, stop: Stop, day: CrewDay, order: Sequence[int]) -> Reason | None:
@@ -134,17 +134,17 @@ def _at(problem: Problem, stop: Stop, day: CrewDay, route: Slack, place: int, wi
         over = max(0, min(next0 - route.late0[place + 1], next1 - route.late1[place + 1]))
         options.append((late + over, late, over))
     short, late, over = min(options, default=(NEVER, 0, 0))
-    crew, told = problem.crews[day.crew].id, _told(window)
+    crew, bounding = problem.crews[day.crew].id, _bounding(window)
     if late:
-        return _Miss(short, Reason("late_start", crew=crew, shift=day.shift, late=late, window=told))
+        return _Miss(short, Reason("late_start", crew=crew, shift=day.shift, late=late, window=bounding))
     is_last = place == len(route.order)
     onto = None if is_last else problem.stops[route.order[place]].id
-    kind = ("late_back" if is_last else "late_next") + ("_window" if told is not None else "")
-    return _Miss(short, Reason(kind, crew=crew, shift=day.shift, stop=onto, late=over, window=told))
+    kind = ("late_back" if is_last else "late_next") + ("_window" if bounding is not None else "")
+    return _Miss(short, Reason(kind, crew=crew, shift=day.shift, stop=onto, late=over, window=bounding))
 
 
-def _told(window: Span) -> tuple[int, int | None] | None:
-    """The window as a reason tells it: None when it bounds nothing, no end when nothing ends it."""
+def _bounding(window: Span) -> tuple[int, int | None] | None:
+    """The window as a reason shows it: None when it bounds nothing, no end when nothing ends it."""
     begin, end = window
     if end < LARGEST_TIME:
         return window

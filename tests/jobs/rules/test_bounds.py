@@ -62,7 +62,7 @@ def test_no_plan_of_a_small_branch_costs_less(seed):
 
     assert 0.5 * best.cost < bound <= best.cost
     assert max(bound, assignment_bound(problem)) == larger_bound(problem, bound) <= best.cost
-    assert larger_bound(problem, bound, told=best.cost) == best.cost
+    assert larger_bound(problem, bound, assignment=best.cost) == best.cost
 
 
 def test_narrow_windows_make_the_assignment_the_larger_bound():

@@ -194,9 +194,9 @@ class Field {
   /** Send one parcel; true when it went through and more may follow. */
   async send(token, parcel) {
     const base = (await this.meta("base")) ?? 0;
-    const told = await this.post(token, { deeds: parcel.map(({ id, kind, body, done_at, place }) => ({ id, kind, body, done_at, place: place - base })) });
-    if (!told) return false;
-    const { replies } = told;
+    const answer = await this.post(token, { deeds: parcel.map(({ id, kind, body, done_at, place }) => ({ id, kind, body, done_at, place: place - base })) });
+    if (!answer) return false;
+    const { replies } = answer;
     const early = replies.findIndex((reply) => reply.status === 409 && "expected" in reply.reply);
     const inOrder = early === -1;
     await this.hear(parcel, inOrder ? replies : replies.slice(0, early));
@@ -214,9 +214,9 @@ class Field {
     const parked = (await wrap(this.db.transaction("deeds").objectStore("deeds").getAll())).filter((deed) => deed.parked);
     for (let at = 0; at < parked.length; at += ASK_AT_ONCE) {
       const some = parked.slice(at, at + ASK_AT_ONCE);
-      const told = await this.post(token, { deeds: [], asks: some.map((deed) => deed.id) });
-      if (!told) return false;
-      await this.hear(some, told.asked);
+      const answer = await this.post(token, { deeds: [], asks: some.map((deed) => deed.id) });
+      if (!answer) return false;
+      await this.hear(some, answer.asked);
     }
     return true;
   }
