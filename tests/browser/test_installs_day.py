@@ -7,7 +7,7 @@ from collections.abc import Callable, Iterator
 from typing import Any
 
 import pytest
-from playwright.sync_api import Page, expect
+from playwright.sync_api import Page, Route, expect
 
 from tests.conftest import DESK, PHONE
 from tests.servers import Site, until
@@ -76,7 +76,7 @@ Enter = Callable[..., Page]
 @pytest.fixture(scope="module")
 def days(site: Site) -> Iterator[Day]:
     """Days of a branch, crew and people of their own each: two stops of today, the shelf full."""
-    return iter(json.loads(site.python(SETUP.replace("DAYS", "4"))))
+    return iter(json.loads(site.python(SETUP.replace("DAYS", "5"))))
 
 
 @pytest.fixture
@@ -179,6 +179,32 @@ def test_one_tap_scans_label_after_label(site: Site, day: Day, enter: Enter) -> 
         expect(page.locator("li.on", has_text=code)).to_be_visible()
     page.get_by_role("button", name="Stop scanning").click()
     expect(page.get_by_role("button", name="Scan labels")).to_be_visible()
+
+
+def test_what_is_typed_while_a_tap_is_sent_stays(site: Site, day: Day, enter: Enter) -> None:
+    page = enter("installer", phone=True)
+    page.goto(f"{site.url}/stops/{day['visit']}/")
+    page.get_by_role("button", name="Arrived").click()
+    expect(page.get_by_role("button", name="Arrived")).to_have_count(0)
+    sent = "**/api/field/deeds/"
+    held: list[Route] = []
+    page.route(sent, lambda route: held.append(route))
+    up = page.locator(f"#unit-{day['units'][0]}")
+    with page.expect_request(sent):
+        up.get_by_role("button", name="Installed", exact=True).click()
+    left_with = page.get_by_label("Or nobody home: left with")
+    left_with.fill("the porter")
+    note = page.get_by_label("Note for the office")
+    note.fill("Bell is broken")
+    with page.expect_navigation():
+        held[0].continue_()
+    page.unroute(sent)
+    expect(up.locator(".state")).to_have_text("installed")
+    expect(left_with).to_have_value("the porter")
+    expect(note).to_have_value("Bell is broken")
+    page.get_by_role("button", name="Keep the sign-off").click()
+    expect(page.get_by_text("Nobody home; left with the porter")).to_be_visible()
+    expect(note).to_have_value("Bell is broken")
 
 
 def test_a_stop_without_signal_is_signed_and_what_is_missing_becomes_a_return(

@@ -59,4 +59,40 @@ export function anew(address = "") {
   else location.reload();
 }
 
+// -- what was typed while an answer was under way, over to the fresh page ---------------------------
+
+const TYPED = `typed ${location.pathname}`;
+
+/** Each field of the page's forms by a key that the fresh page has too. */
+function* fields() {
+  for (const form of document.querySelectorAll("form[data-deed]")) {
+    for (const input of form.querySelectorAll("input:not([type=hidden], [type=file]), textarea, select, input[name=signature]")) {
+      if (input.name) yield [`${form.dataset.deed} ${form.dataset.of ?? ""} ${input.name}`, input];
+    }
+  }
+}
+
+/** Before `anew`: remember what stands in the forms. */
+export function carry() {
+  const all = [...fields()];
+  const values = all.filter(([, input]) => input.value !== (input.defaultValue ?? "")).map(([key, input]) => [key, input.value]);
+  const at = all.find(([, input]) => input === document.activeElement)?.[0] ?? "";
+  sessionStorage.setItem(TYPED, JSON.stringify({ values, at }));
+}
+
+/** Puts back what was carried over; whether there was anything. */
+export function retype() {
+  const { values = [], at = "" } = JSON.parse(sessionStorage.getItem(TYPED) ?? "{}");
+  sessionStorage.removeItem(TYPED);
+  const found = new Map(fields());
+  for (const [key, value] of values) {
+    const input = found.get(key);
+    if (!input) continue;
+    input.value = value;
+    input.closest("details")?.setAttribute("open", "");
+  }
+  found.get(at)?.focus();
+  return values.length > 0;
+}
+
 window.addEventListener("pageshow", () => { document.body.inert = false; });

@@ -1,7 +1,7 @@
 // The stop on a phone: every tap goes into the phone's own queue first, then to the office.
 import { openField } from "../shared/devices/queue.js";
 import { keep, keepDay } from "./kept.js";
-import { anew, gone, hold, markOf, say, untaken, wordsFor } from "./sending.js";
+import { anew, carry, gone, hold, markOf, retype, say, untaken, wordsFor } from "./sending.js";
 
 const PHOTO_EDGE = 1600;
 
@@ -124,7 +124,10 @@ document.addEventListener("submit", async (event) => {
   try {
     const deed = await hold(() => put(kind, form));
     if (!deed) return;
-    if (await gone(field, deed)) return refresh(kind);
+    if (await gone(field, deed)) {
+      if (kind !== "installs.done") form.reset();
+      return refresh(kind);
+    }
     form.closest("details")?.removeAttribute("open");
     if (kind !== "installs.done") form.reset();
   } finally {
@@ -147,7 +150,12 @@ async function put(kind, form) {
 function refresh(kind) {
   const refused = field.refused.some((one) => Number(one.body.appointment) === visit());
   if (refused) return project();
-  anew(kind === "installs.done" ? here().dataset.next : "");
+  fresh(kind === "installs.done" ? here().dataset.next : "");
+}
+
+function fresh(address = "") {
+  carry();
+  anew(address);
 }
 
 // -- the signature --------------------------------------------------------------------------------
@@ -156,7 +164,7 @@ function pad(form) {
   const canvas = form.querySelector("[data-canvas]");
   const kept = form.querySelector("input[name=signature]");
   const pen = canvas.getContext("2d");
-  let strokes = [];
+  let strokes = JSON.parse(kept.value || "[]");
   let stroke = null;
 
   function at(event) {
@@ -178,6 +186,7 @@ function pad(form) {
     }
   }
 
+  draw();
   canvas.addEventListener("pointerdown", (event) => {
     canvas.setPointerCapture(event.pointerId);
     stroke = [at(event)];
@@ -208,6 +217,7 @@ async function begin() {
     await keep(userId, location.pathname, document.getElementById("sheet"), document.title);
     keepDay(userId, (here().dataset.day || "").split(" ").filter(Boolean));
   }
+  dirty = retype();
   for (const form of document.querySelectorAll("form[data-pad]")) pad(form);
   project();
   const counts = () => [mine().filter((deed) => !deed.parked).length, mine().filter((deed) => deed.parked).length];
@@ -215,7 +225,7 @@ async function begin() {
   field.onchange = () => {
     project();
     const now = counts();
-    if (((unsent && !now[0]) || now[1] < parked) && !dirty && navigator.onLine) anew();
+    if (((unsent && !now[0]) || now[1] < parked) && !dirty && navigator.onLine) fresh();
     [unsent, parked] = now;
   };
   document.addEventListener("input", () => { dirty = true; });
