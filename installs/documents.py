@@ -58,7 +58,7 @@ def changes_since(load: Load, values: dict[str, Any]) -> dict[str, Any] | None:
 
 
 @receiver(post_save, sender=Document)
-def keep_summary_lines(sender: Any, instance: Document, created: bool, **kwargs: Any) -> None:
+def keep_summary_lines(instance: Document, created: bool, **kwargs: Any) -> None:
     """In the transaction that keeps a packet: what it said, so that the next can say what changed."""
     if not created or instance.kind != PACKET:
         return

@@ -70,7 +70,7 @@ def register() -> None:
 
 
 @receiver(post_save, sender=Appointment)
-def follow_the_calendar(sender: Any, instance: Appointment, created: bool, raw: bool = False, **kwargs: Any) -> None:
+def follow_the_calendar(instance: Appointment, created: bool, raw: bool = False, **kwargs: Any) -> None:
     """A new install names its units; a return is booked when its visit is; a cancelled one gives its stock back."""
     if raw or instance.purpose not in {Purpose.INSTALL, Purpose.RETURN}:
         return

@@ -58,7 +58,7 @@ class LengthField(_Field[SetT, GetT]):
     def get_internal_type(self) -> str:
         return "BigIntegerField"
 
-    def from_db_value(self, value: Any, expression: Any, connection: Any) -> Length | None:
+    def from_db_value(self, value: Any, _expression: Any, connection: Any) -> Length | None:
         return None if value is None else Length(int(value))
 
     def to_python(self, value: Any) -> Any:

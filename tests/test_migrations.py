@@ -11,6 +11,7 @@ from django.db.migrations.loader import MigrationLoader
 from django.db.migrations.operations.base import Operation
 from django.db.migrations.state import ProjectState
 
+from tests.backwards import KNOWN, breaking
 from tests.test_layers import ORDER
 
 MEANT: dict[tuple[str, str], str] = {}
@@ -104,3 +105,12 @@ def test_a_table_dropped_beside_a_new_one_is_found() -> None:
 )
 def test_what_is_no_rename_passes(operations: list[Operation]) -> None:
     assert thing(*operations) == []
+
+
+# -- old code on new tables: `./run lint` asks it of every migration --------------------
+
+
+def test_a_dropped_column_breaks_the_version_before_it(transactional_db: None) -> None:
+    known = KNOWN.keys() - {("measuring", "0004_remove_product_options")}
+
+    assert breaking(known, ["measuring"]) == [("measuring", "0004_remove_product_options")]

@@ -57,7 +57,7 @@ class Noting:
         with self.out.open("a") as file:
             file.write(json.dumps([item.nodeid, sorted(self.entered)]) + "\n")
 
-    def _note(self, frame: Any, event: str, argument: Any) -> None:
+    def _note(self, frame: Any, event: str, _argument: Any) -> None:
         code = frame.f_code
         if event == "call" and ("/rules/" in code.co_filename or "/services" in code.co_filename):
             self.entered.add((code.co_filename, code.co_firstlineno))

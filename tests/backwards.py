@@ -1,0 +1,65 @@
+"""
+Whether the version before a migration still runs on its tables: ``python -m tests.backwards``.
+
+A firm of several processes migrates once and restarts them one after the other, so for some minutes old code
+meets new tables. A migration that it can't meet is split over two releases (add and fill, then drop), or stands
+in `KNOWN` with why it may break: the firm then stops every process while it updates. Read on SQLite's SQL, which
+needs no server: it names what drops, renames, requires or alters as PostgreSQL's does.
+"""
+
+from __future__ import annotations
+
+import os
+import sys
+from collections.abc import Collection
+from typing import Final
+
+from tests.test_layers import ORDER
+
+FIRST: Final = "before 0.1.0: nobody had anything to update"
+STOPPED: Final = "0.2.0 says that every process is stopped while it updates"
+KNOWN: Final[dict[tuple[str, str], str]] = {
+    ("fabrication", "0003_reserved_length"): FIRST,
+    ("fabrication", "0005_purchases"): FIRST,
+    ("fabrication", "0007_the_day_itself"): FIRST,
+    ("installs", "0004_the_day_itself"): FIRST,
+    ("installs", "0005_a_return_is_owed"): STOPPED,
+    ("jobs", "0005_expected_is_worked_out"): STOPPED,
+    ("jobs", "0007_a_parked_entry_keeps_its_jobs_number"): STOPPED,
+    ("measuring", "0002_visit_rows_named_by_devices"): FIRST,
+    ("measuring", "0004_remove_product_options"): STOPPED,
+}
+"""Migrations that do break the version before them: (app, name) and why they may."""
+
+
+def breaking(known: Collection[tuple[str, str]], apps: Collection[str] = ORDER) -> list[tuple[str, str]]:
+    """Migrations that old code can't meet, none of them known; what is wrong with each is printed."""
+    from django_migration_linter import MigrationLinter
+
+    linter = MigrationLinter(
+        no_cache=True,
+        quiet=["ok", "ignore", "warning"],
+        ignore_initial_migrations=True,
+    )
+    found = []
+    for (app, name), migration in sorted(linter.migration_loader.disk_migrations.items()):
+        if app in apps and (app, name) not in known:
+            before = linter.nb_erroneous
+            linter.lint_migration(migration)
+            found += [(app, name)] * (linter.nb_erroneous - before)
+    gone = [key for key in known if key not in linter.migration_loader.disk_migrations]
+    assert gone == [], f"no longer there: take it out of KNOWN: {gone}"
+    return found
+
+
+def main() -> None:
+    os.environ.setdefault("DJANGO_SETTINGS_MODULE", "tests.settings")
+    import django
+
+    django.setup()
+    if breaking(KNOWN):
+        sys.exit("Split what breaks the version before it over two releases, or say in tests/backwards.py why it may.")
+
+
+if __name__ == "__main__":
+    main()
