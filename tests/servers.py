@@ -146,12 +146,12 @@ class Postgres:
             shutil.chown(folder, "postgres")
         tell_guard("folder", folder)
         port = free_port()
-        quiet = {"stdout": subprocess.DEVNULL, "stderr": subprocess.DEVNULL, "cwd": "/"}
+        quiet: dict[str, Any] = {"stdout": subprocess.DEVNULL, "stderr": subprocess.DEVNULL, "cwd": "/"}
         data = str(folder / "data")
         subprocess.run(
             [*as_user, str(programs / "initdb"), "-A", "trust", "-U", "postgres", "-N", "-E", "UTF8", "-D", data],
             check=True,
-            **quiet,  # type: ignore[call-overload]
+            **quiet,
         )
         options = (
             f"-p {port} -c listen_addresses=127.0.0.1 -c unix_socket_directories= -c fsync=off "
@@ -160,7 +160,7 @@ class Postgres:
         subprocess.run(
             [*as_user, str(programs / "pg_ctl"), "-w", "-D", data, "-l", str(folder / "log"), "-o", options, "start"],
             check=True,
-            **quiet,  # type: ignore[call-overload]
+            **quiet,
         )
         tell_guard("server", (folder / "data" / "postmaster.pid").read_text().split()[0])
         return cls(folder, port)

@@ -33,7 +33,7 @@ WHITENOISE_AUTOREFRESH = True
 ALLOWED_HOSTS = ["testserver", "localhost", "127.0.0.1"]
 MEDIA_ROOT = DATA_DIR / "media"
 for _name in ("django", "django.server", "jambwise", "celery"):
-    LOGGING["loggers"][_name] = {"level": "ERROR"}  # type: ignore[index]
+    LOGGING["loggers"][_name] = {"level": "ERROR"}  # type: ignore[index]  # Django reads it as objects
 
 # Unit tests never reach a broker: what is sent goes to a name that nothing listens on, and
 # tests that want the work done call `runs.perform`. Where a real worker is under test, the

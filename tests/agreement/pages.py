@@ -166,7 +166,7 @@ class Eyes:
     def _fetched(self, role: str, url: str) -> Body:
         answer = self._client(role).get(url)
         assert answer.status_code == 200, f"{role} GET {url}: {answer.status_code}"
-        return Body(b"".join(answer.streaming_content) if answer.streaming else answer.content)  # type: ignore[attr-defined]
+        return Body(b"".join(answer.streaming_content) if answer.streaming else answer.content)
 
     def page(self, role: str, url: str) -> Node:
         return self._body(role, url).page
@@ -191,7 +191,7 @@ class Eyes:
 
     def events(self, url: str) -> list[icalendar.Event]:
         found = icalendar.Calendar.from_ical(self._body("dispatcher", url).raw)
-        return list(found.walk("VEVENT"))  # type: ignore[arg-type]
+        return list(found.walk("VEVENT"))
 
     def document(self, kind_key: str, subject: Any) -> Node:
         """A sheet's own HTML, of which the PDF is set, as things stand now."""
@@ -217,7 +217,7 @@ class Eyes:
 
 def again(row: T) -> T:
     """The row read anew: what it says is then among what memory asks."""
-    return type(row).objects.get(pk=row.pk)  # type: ignore[attr-defined]
+    return type(row).objects.get(pk=row.pk)
 
 
 # -- what is read there, as a value ------------------------------------------------------------

@@ -61,7 +61,7 @@ def _driving(text: str) -> str:
 
 
 def _chance(label: object) -> str:
-    found = re.search(r"(\d+)(?: in 100|%)", label.one("span", "offer-chance").text)  # type: ignore[attr-defined]
+    found = re.search(r"(\d+)(?: in 100|%)", label.one("span", "offer-chance").text)
     return found[1] if found else ""
 
 

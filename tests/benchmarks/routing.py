@@ -166,9 +166,9 @@ def _academic(folder: Path, quick: bool, seeds: tuple[int, ...]) -> str:
         if quick and size > 200:
             continue
         seconds = seconds_of(size, quick)
-        mine = _median(lambda seed, p=problem, s=seconds: ours(p, s, seed), seeds)  # type: ignore[misc]
-        pyvrp = _median(lambda seed, p=problem, s=seconds: alone("pyvrp", p, s, seed), seeds[:1])  # type: ignore[misc]
-        vroom = _median(lambda seed, p=problem, s=seconds: alone("vroom", p, s, seed), seeds[:1])  # type: ignore[misc]
+        mine = _median(lambda seed, p=problem, s=seconds: ours(p, s, seed), seeds)
+        pyvrp = _median(lambda seed, p=problem, s=seconds: alone("pyvrp", p, s, seed), seeds[:1])
+        vroom = _median(lambda seed, p=problem, s=seconds: alone("vroom", p, s, seed), seeds[:1])
         target = best[path.stem]
         if mine is not None and size <= 100:
             gaps.append(mine[0] / target - 1)
@@ -213,11 +213,11 @@ def _branch(folder: Path, quick: bool, seeds: tuple[int, ...]) -> str:
         problem, document = read_branch(path)
         target = document["best_found"]["travel_s"]
         first: list[float] = []
-        solve(problem, 0.0, progress=lambda p, first=first: first.append(p.seconds))  # type: ignore[misc]
+        solve(problem, 0.0, progress=lambda p, first=first: first.append(p.seconds))
         for seconds in (5.0,) if quick else (10.0, 60.0):
-            mine = _median(lambda seed, p=problem, s=seconds: ours(p, s, seed), seeds)  # type: ignore[misc]
+            mine = _median(lambda seed, p=problem, s=seconds: ours(p, s, seed), seeds)
             others = [
-                _median(lambda seed, e=e, p=problem, s=seconds: alone(e, p, s, seed), seeds[:1])  # type: ignore[misc]
+                _median(lambda seed, e=e, p=problem, s=seconds: alone(e, p, s, seed), seeds[:1])
                 for e in ("pyvrp", "vroom")
             ]
             cells = [_ratio(result, target) for result in (mine, *others)]

@@ -29,7 +29,7 @@ def visit(measurer: User, dispatcher: User) -> Visit:
 @pytest.fixture
 def openings(visit: Visit, measurer: User) -> tuple[Opening, Opening]:
     job = visit.appointment.job
-    return tuple(make_opening(job, measurer, visit=visit, readings={}, mark=mark) for mark in "AB")  # type: ignore[return-value]
+    return tuple(make_opening(job, measurer, visit=visit, readings={}, mark=mark) for mark in "AB")
 
 
 @pytest.fixture

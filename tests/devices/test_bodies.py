@@ -154,7 +154,7 @@ def test_every_kind_is_in_the_table() -> None:
 
 @pytest.mark.parametrize("name", VALID)
 def test_what_the_phone_sends_is_read(name: str) -> None:
-    read = kinds.kind_of(name).read(VALID[name])  # type: ignore[union-attr]
+    read = kinds.kind_of(name).read(VALID[name])
 
     assert json.loads(json.dumps(read.to_json())).items() >= VALID[name].items()
 
@@ -164,7 +164,7 @@ def test_a_bad_body_is_refused_by_its_field_and_nothing_runs(
     name: str, body: dict[str, Any], field: str, bound: str
 ) -> None:
     with pytest.raises(ContractError) as caught:
-        kinds.kind_of(name).read(body)  # type: ignore[union-attr]
+        kinds.kind_of(name).read(body)
 
     assert caught.value.field == field
     assert caught.value.bound.startswith(bound)

@@ -34,9 +34,9 @@ def test_the_demo_has_an_install_day(town: Branch) -> None:
 
     assert len(worked) > 60
     missing = {
-        one.unit.code: one.problem or incomplete(one.hardware, one.read, rules)  # type: ignore[arg-type]
+        one.unit.code: one.problem or incomplete(one.hardware, one.read, rules)
         for one in worked
-        if one.hardware is None or incomplete(one.hardware, one.read, rules)  # type: ignore[arg-type]
+        if one.hardware is None or incomplete(one.hardware, one.read, rules)
     }
     assert missing == {}
     assert UnitHardware.objects.count() >= len(worked)
@@ -61,5 +61,5 @@ def test_the_demo_opens_on_a_day_with_work_for_the_installer(town: Branch) -> No
     found = figures(owner, town, today=dt.date.today())
     shares = {figure: found.total(figure) for figure in FIGURES}
     assert all(share is not None and 0 < share <= 100 for share in shares.values()), shares
-    assert shares["one_trip"] < 100  # type: ignore[operator]
+    assert shares["one_trip"] < 100
     assert found.causes

@@ -264,7 +264,7 @@ def test_a_package_too_long_for_the_truck_is_said(branch: Branch, dispatcher: Us
 
 def test_a_measuring_visit_is_not_on_the_truck(branch: Branch, dispatcher: User, installer: User) -> None:
     _job, visit = a_day(branch, dispatcher, installer)
-    make_visit(make_job(branch, by=dispatcher), visit.crew, hour=14, purpose=Purpose.MEASURE)  # type: ignore[arg-type]
+    make_visit(make_job(branch, by=dispatcher), visit.crew, hour=14, purpose=Purpose.MEASURE)
 
     load = the_load(visit, installer)
 

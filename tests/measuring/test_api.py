@@ -51,7 +51,7 @@ def build() -> dict[str, dict[str, Any]]:
         "unit": other.units.get().pk,
         "product": other.product_id,
         "change": SizeChange.objects.get().pk,
-        "uid": other.readings.first().uid,  # type: ignore[union-attr]
+        "uid": other.readings.first().uid,
     }
     return {"rows": rows, "cast": {role: user.pk for role, user in cast.items()}}
 

@@ -116,7 +116,7 @@ def build() -> dict[str, dict[str, int]]:
         "job": job.pk,
         "room": opening.room_id,
         "unit": Unit.objects.exclude(pk=unit.pk).get().pk,
-        "reading": opening.readings.filter(superseded_at=None).first().pk,  # type: ignore[union-attr]
+        "reading": opening.readings.filter(superseded_at=None).first().pk,
         "obstruction": thing.pk,
         "photo": photo.pk,
         "conflict": opening.fact_conflicts.get().pk,

@@ -129,7 +129,7 @@ def test_given_widths_must_add_up(measurer: User) -> None:
 
     services.change_opening(opening=opening, by=measurer, facts={"units_wanted": 2, "split": "20 + 15"})
 
-    finding = opening.units.live().first().findings[0]  # type: ignore[union-attr]
+    finding = opening.units.live().first().findings[0]
     assert (finding["code"], finding["severity"]) == ("split", "stop")
     assert "35 in" in finding["text"]
     assert "35 3/8 in" in finding["text"]

@@ -32,7 +32,7 @@ def job_of(visit: Visit) -> Job:
 
 
 def opening(visit: Visit, by: User, **how: object) -> Opening:
-    return make_opening(job_of(visit), by, visit=visit, **how)  # type: ignore[arg-type]
+    return make_opening(job_of(visit), by, visit=visit, **how)
 
 
 def test_opening_a_visit_twice_gives_the_same_one(visit: Visit, measurer: User) -> None:

@@ -23,7 +23,7 @@ def drawn(svg: Svg) -> ElementTree.Element:
 def test_a_drawing_has_a_title_and_says_what_it_shows() -> None:
     root = drawn(Svg(100, 50, title="Bar 1 <A>", desc="2 pieces & an offcut"))
 
-    assert root.find(f"{SPACE}title").text == "Bar 1 <A>"  # type: ignore[union-attr]
+    assert root.find(f"{SPACE}title").text == "Bar 1 <A>"
     assert root.get("aria-label") == "Bar 1 <A>. 2 pieces & an offcut"
     assert root.get("role") == "img"
     assert root.get("viewBox") == "0 0 100 50"
@@ -34,7 +34,7 @@ def test_words_are_escaped() -> None:
     svg.text(0, 0, '<script>"&')
 
     assert "<script>" not in svg.render()
-    assert "".join(drawn(svg).find(f"{SPACE}text").itertext()) == '<script>"&'  # type: ignore[union-attr]
+    assert "".join(drawn(svg).find(f"{SPACE}text").itertext()) == '<script>"&'
 
 
 def test_no_drawing_carries_a_style() -> None:
@@ -91,5 +91,5 @@ def test_a_qr_code_says_its_text_and_escapes_it() -> None:
     svg = qr_svg('http://x/?a=1&b="2"')
 
     root = ElementTree.fromstring(svg)
-    assert root.find(f"{SPACE}title").text == 'QR code: http://x/?a=1&b="2"'  # type: ignore[union-attr]
+    assert root.find(f"{SPACE}title").text == 'QR code: http://x/?a=1&b="2"'
     assert 'width="' not in svg[: svg.index(">")]

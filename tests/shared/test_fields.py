@@ -93,7 +93,7 @@ def test_a_form_reads_what_people_type() -> None:
 
 def test_a_bare_number_is_in_the_forms_unit() -> None:
     form = WidthForm({"width": "36 in", "depth": "904"}, unit=LengthUnit.MM)
-    form.fields["width"].grid = None  # type: ignore[attr-defined]
+    form.fields["width"].grid = None
 
     assert form.is_valid(), form.errors
     assert form.cleaned_data["depth"] == Length.mm(904)
