@@ -50,3 +50,12 @@ def test_what_is_refused_is_named_on_standard_error_only(engine: str) -> None:
     assert done.returncode == 2
     assert done.stdout == ""
     assert json.loads(done.stderr)["error"]["field"]
+
+
+def test_the_map_names_only_what_is_there() -> None:
+    text = (ROOT / "DEVELOPERS.md").read_text()
+    named = set(re.findall(r"`((?:shared|jobs|measuring|fabrication|installs|tests|docs)/[\w/.-]*)`", text))
+    templates = {path for path in named if path.endswith(".html")}  # named as pages name them
+
+    assert [path for path in sorted(named - templates) if not (ROOT / path).exists()] == []
+    assert len(named) > 40
