@@ -101,14 +101,14 @@ class HasRole(BasePermission):
     """
     Asks for a role.
 
-    A viewset says ``roles = (DISPATCHER, OWNER)`` for everything, and ``deed_roles =
+    A viewset says ``roles = (DISPATCHER, OWNER)`` for everything, and ``action_roles =
     {"release": (DISPATCHER,)}`` for single actions. Nobody gets in by saying nothing.
     """
 
     message = "Your role does not do this."
 
     def has_permission(self, request: Request, view: Any) -> bool:
-        wanted = getattr(view, "deed_roles", {}).get(getattr(view, "action", None), getattr(view, "roles", ()))
+        wanted = getattr(view, "action_roles", {}).get(getattr(view, "action", None), getattr(view, "roles", ()))
         return bool(request.user.is_authenticated and request.user.has_role(*wanted))
 
 
@@ -153,7 +153,7 @@ class ReadViewSet(VisibleMixin, viewsets.ReadOnlyModelViewSet[Any]):
     """List and detail; deeds are ``@action`` methods that call a service with ``by=request.user``."""
 
 
-class DeedViewSet(
+class ActionViewSet(
     VisibleMixin,
     mixins.CreateModelMixin,
     mixins.RetrieveModelMixin,

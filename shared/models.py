@@ -383,4 +383,4 @@ class AnsweredRequest(models.Model):
 
 
 # The tables of the phones in the field stand beside what works on them.
-from shared.devices.models import DeviceDeed, FieldDevice, ParkedEntry  # noqa: E402, F401
+from shared.devices.models import DeviceEntry, FieldDevice, ParkedEntry  # noqa: E402, F401

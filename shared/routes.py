@@ -19,7 +19,7 @@ from rest_framework.viewsets import GenericViewSet, ViewSet
 
 from shared import documents, runs, services
 from shared import roles as all_roles
-from shared.api import DeedViewSet
+from shared.api import ActionViewSet
 from shared.devices.api import ParkedEntryViewSet
 from shared.models import Branch, Document, Run, User
 
@@ -107,11 +107,11 @@ class PersonSerializer(serializers.ModelSerializer[User]):
         return {**shown, "roles": sorted(instance.role_names)}
 
 
-class BranchViewSet(DeedViewSet):
+class BranchViewSet(ActionViewSet):
     """The branches; an owner changes theirs."""
 
     roles = all_roles.ALL
-    deed_roles = dict.fromkeys(("update", "partial_update"), (all_roles.OWNER,))
+    action_roles = dict.fromkeys(("update", "partial_update"), (all_roles.OWNER,))
     http_method_names = ["get", "put", "patch", "head", "options"]
     serializer_class = WholeBranchSerializer
     queryset = Branch.objects.all()
@@ -124,7 +124,7 @@ class BranchViewSet(DeedViewSet):
         serializer.instance.refresh_from_db()
 
 
-class PersonViewSet(DeedViewSet):
+class PersonViewSet(ActionViewSet):
     """The people of the branch; an owner gives and changes accounts."""
 
     roles = (all_roles.OWNER,)

@@ -28,6 +28,7 @@ KNOWN: Final[dict[tuple[str, str], str]] = {
     ("jobs", "0007_a_parked_entry_keeps_its_jobs_number"): STOPPED,
     ("measuring", "0002_visit_rows_named_by_devices"): FIRST,
     ("measuring", "0004_remove_product_options"): STOPPED,
+    ("shared", "0006_entries_of_devices"): STOPPED,
 }
 """Migrations that do break the version before them: (app, name) and why they may."""
 

@@ -71,7 +71,7 @@ def _entrances_of(one: URLPattern, name: str, address: str) -> Iterator[Entrance
     cls = getattr(view, "cls", None) or getattr(view, "view_class", None)
     if actions := getattr(view, "actions", None):
         for method, action in actions.items():
-            wanted = getattr(cls, "deed_roles", {}).get(action, getattr(cls, "roles", None))
+            wanted = getattr(cls, "action_roles", {}).get(action, getattr(cls, "roles", None))
             yield Entrance(name, address, method, None if wanted is None else frozenset(wanted))
     else:
         wanted = getattr(view, "roles", getattr(cls, "roles", None))

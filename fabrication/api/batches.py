@@ -39,7 +39,7 @@ class BatchViewSet(ReadViewSet):
     serializer_class = BatchSerializer
     filterset_fields = ["state"]
     roles = LOOKS
-    deed_roles = dict.fromkeys(["create", "add", "take_out", "split", "plan", "cancel"], WORKS)
+    action_roles = dict.fromkeys(["create", "add", "take_out", "split", "plan", "cancel"], WORKS)
 
     @extend_schema(request=MakesSerializer, responses={201: BatchSerializer})
     def create(self, request: ApiRequest) -> Response:

@@ -77,7 +77,7 @@ class PlannedCutViewSet(ReadViewSet):
     queryset = PlannedCut.objects.select_related("item", "plan__batch")
     serializer_class = PlannedCutSerializer
     roles = LOOKS
-    deed_roles = dict.fromkeys(["cut", "undo", "miscut", "piece", "undo_piece", "flaw"], WORKS)
+    action_roles = dict.fromkeys(["cut", "undo", "miscut", "piece", "undo_piece", "flaw"], WORKS)
 
     @extend_schema(request=None)
     @action(detail=True, methods=["post"])

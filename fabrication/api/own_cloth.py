@@ -68,7 +68,7 @@ class OwnClothViewSet(ReadViewSet):
     serializer_class = OwnClothSerializer
     filterset_fields = ["state"]
     roles = LOOKS
-    deed_roles = dict.fromkeys(["receive", "check_result", "again", "pieces"], WORKS) | {"create": LOOKS}
+    action_roles = dict.fromkeys(["receive", "check_result", "again", "pieces"], WORKS) | {"create": LOOKS}
 
     @extend_schema(request=ExpectClothSerializer, responses={201: OwnClothSerializer})
     def create(self, request: ApiRequest) -> Response:

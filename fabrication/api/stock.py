@@ -60,7 +60,7 @@ class StockViewSet(ReadViewSet):
     serializer_class = StockSerializer
     filterset_fields = ["is_offcut", "material__kind"]
     roles = LOOKS
-    deed_roles = dict.fromkeys(["receive", "count", "flaw"], WORKS)
+    action_roles = dict.fromkeys(["receive", "count", "flaw"], WORKS)
 
     @extend_schema(request=FlawSerializer, responses={202: RunSerializer(many=True)})
     @action(detail=True, methods=["post"])
@@ -94,7 +94,7 @@ class KeptEndViewSet(ReadViewSet):
     queryset = KeptEnd.objects.select_related("item", "job")
     serializer_class = KeptEndSerializer
     roles = LOOKS
-    deed_roles = dict.fromkeys(["let_go"], WORKS)
+    action_roles = dict.fromkeys(["let_go"], WORKS)
 
     @extend_schema(request=ReasonSerializer, responses={204: None})
     @action(detail=True, methods=["post"])

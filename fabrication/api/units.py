@@ -90,7 +90,7 @@ class UnitMakeViewSet(ReadViewSet):
     serializer_class = UnitMakeSerializer
     filterset_fields = ["state", "batch"]
     roles = LOOKS
-    deed_roles = dict.fromkeys(["check_result", "step", "photo"], WORKS)
+    action_roles = dict.fromkeys(["check_result", "step", "photo"], WORKS)
 
     @extend_schema(responses={200: dict})
     @action(detail=True, methods=["get"])
@@ -144,7 +144,7 @@ class PartViewSet(ReadViewSet):
     serializer_class = PartSerializer
     filterset_fields = ["state", "make"]
     roles = LOOKS
-    deed_roles = dict.fromkeys(["pull"], WORKS)
+    action_roles = dict.fromkeys(["pull"], WORKS)
 
     @extend_schema(request=None)
     @action(detail=True, methods=["post"])
@@ -160,7 +160,7 @@ class StepViewSet(ReadViewSet):
     serializer_class = StepSerializer
     filterset_fields = ["family"]
     roles = LOOKS
-    deed_roles = {"create": WORKS}
+    action_roles = {"create": WORKS}
 
     @extend_schema(request=StepsSerializer, responses={200: StepSerializer(many=True)})
     def create(self, request: ApiRequest) -> Response:

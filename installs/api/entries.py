@@ -16,7 +16,7 @@ from installs.services.stops import PAD
 from jobs import services as calendar
 from jobs.models import Appointment
 from shared.contracts import ContractError
-from shared.devices.kinds import PHOTO_TEXT, Done, Key, Note, Touches, deed, picture_of
+from shared.devices.kinds import PHOTO_TEXT, Done, Key, Note, Touches, entry, picture_of
 from shared.errors import Refused
 from shared.records import Longest, Record, Within
 
@@ -57,7 +57,7 @@ def _load(body: OfLoad, done: Done) -> Load:
     return access.load_for(done.by, body.load)
 
 
-def _stop_touched(body: OfStop, deed_id: uuid.UUID) -> Touches:
+def _stop_touched(body: OfStop, entry_id: uuid.UUID) -> Touches:
     """The entries of a stop keep their order."""
     own = frozenset({f"stop:{body.appointment}"})
     row = Appointment.objects.filter(pk=body.appointment).select_related("job__customer").first()
@@ -66,7 +66,7 @@ def _stop_touched(body: OfStop, deed_id: uuid.UUID) -> Touches:
     return Touches(own, own, row.job_id, f"{row.job.number} {row.job.customer.name}, {row.get_purpose_display()}")
 
 
-def _load_touched(body: OfLoad, deed_id: uuid.UUID) -> Touches:
+def _load_touched(body: OfLoad, entry_id: uuid.UUID) -> Touches:
     """The entries of a load keep their order."""
     own = frozenset({f"load:{body.load}"})
     row = Load.objects.filter(pk=body.load).select_related("crew").first()
@@ -101,7 +101,7 @@ class Checked(OfLoad):
                 raise ContractError(f"counts.{key}", f"{count} is out of bounds", "0 to 100000")
 
 
-@deed("installs.load_checked", "packages ticked off", _load_touched)
+@entry("installs.load_checked", "packages ticked off", _load_touched)
 def load_checked(body: Checked, done: Done) -> Mapping[str, Any]:
     """What was counted stands, however often it is sent."""
     counts = {int(key): count for key, count in body.counts.items()}
@@ -116,7 +116,7 @@ class Undone(OfLoad):
     lines: Annotated[tuple[int, ...], Longest(MOST_LINES)]
 
 
-@deed("installs.load_undone", "a tick taken back", _load_touched)
+@entry("installs.load_undone", "a tick taken back", _load_touched)
 def load_undone(body: Undone, done: Done) -> Mapping[str, Any]:
     """The last tick taken back, if it was of these lines."""
     services.undo_check(load=_load(body, done), lines=list(body.lines), by=done.by)
@@ -130,7 +130,7 @@ class Left(OfLoad):
     reason: Note = ""
 
 
-@deed("installs.load_left", "the truck left", _load_touched)
+@entry("installs.load_left", "the truck left", _load_touched)
 def load_left(body: Left, done: Done) -> Mapping[str, Any]:
     """The truck left the yard."""
     services.leave_yard(load=_load(body, done), reason=body.reason, by=done.by, at=done.at)
@@ -145,7 +145,7 @@ class PutBack(OfLoad):
     count: Annotated[int, Within(0, 100_000)]
 
 
-@deed("installs.load_put_back", "what came back on the truck", _load_touched)
+@entry("installs.load_put_back", "what came back on the truck", _load_touched)
 def load_put_back(body: PutBack, done: Done) -> Mapping[str, Any]:
     """So many of a line came back in all."""
     load = _load(body, done)
@@ -156,7 +156,7 @@ def load_put_back(body: PutBack, done: Done) -> Mapping[str, Any]:
     return {}
 
 
-@deed("installs.load_back", "the truck is back", _load_touched)
+@entry("installs.load_back", "the truck is back", _load_touched)
 def load_back(body: OfLoad, done: Done) -> Mapping[str, Any]:
     """The truck is back in the yard."""
     services.come_back(load=_load(body, done), by=done.by, at=done.at)
@@ -166,21 +166,21 @@ def load_back(body: OfLoad, done: Done) -> Mapping[str, Any]:
 # -- the stop -----------------------------------------------------------------------------
 
 
-@deed("installs.on_the_way", "leaving for a stop", _stop_touched)
+@entry("installs.on_the_way", "leaving for a stop", _stop_touched)
 def on_the_way(body: OfStop, done: Done) -> Mapping[str, Any]:
     """The crew set out for it."""
     calendar.mark_on_the_way(appointment=_visit(body, done), by=done.by, at=done.at)
     return {}
 
 
-@deed("installs.arrived", "the arrival", _stop_touched)
+@entry("installs.arrived", "the arrival", _stop_touched)
 def arrived(body: OfStop, done: Done) -> Mapping[str, Any]:
     """The crew is there."""
     services.arrive(appointment=_visit(body, done), by=done.by, at=done.at)
     return {}
 
 
-@deed("installs.installed", "a unit installed", _stop_touched)
+@entry("installs.installed", "a unit installed", _stop_touched)
 def installed(body: OfUnit, done: Done) -> Mapping[str, Any]:
     """A unit is up."""
     visit = _visit(body, done)
@@ -195,7 +195,7 @@ class AllInstalled(OfStop):
     units: Annotated[tuple[Key, ...], Longest(2000)]
 
 
-@deed("installs.all_installed", "units installed", _stop_touched)
+@entry("installs.all_installed", "units installed", _stop_touched)
 def all_installed(body: AllInstalled, done: Done) -> Mapping[str, Any]:
     """Those units come back."""
     visit = _visit(body, done)
@@ -212,7 +212,7 @@ class NotInstalled(OfUnit):
     note: Note = ""
 
 
-@deed("installs.not_installed", "a unit not installed", _stop_touched)
+@entry("installs.not_installed", "a unit not installed", _stop_touched)
 def not_installed(body: NotInstalled, done: Done) -> Mapping[str, Any]:
     """A unit did not go up, and why."""
     visit = _visit(body, done)
@@ -227,7 +227,7 @@ def not_installed(body: NotInstalled, done: Done) -> Mapping[str, Any]:
     return {}
 
 
-@deed("installs.undo", "an outcome taken back", _stop_touched)
+@entry("installs.undo", "an outcome taken back", _stop_touched)
 def undo(body: OfUnit, done: Done) -> Mapping[str, Any]:
     """A tap taken back: the unit is to do again."""
     visit = _visit(body, done)
@@ -258,7 +258,7 @@ def _is_key(value: Any) -> bool:
     return isinstance(value, int) and not isinstance(value, bool) and 0 < value < 2**63
 
 
-@deed("installs.hardware", "hardware used", _stop_touched)
+@entry("installs.hardware", "hardware used", _stop_touched)
 def hardware(body: Hardware, done: Done) -> Mapping[str, Any]:
     """Its key comes back."""
     visit, key = _visit(body, done), body.material_key
@@ -271,7 +271,7 @@ def hardware(body: Hardware, done: Done) -> Mapping[str, Any]:
         change=body.change,
         material=material,
         note=body.note,
-        uid=done.deed_id,
+        uid=done.entry_id,
         at=done.at,
     )
     return {"hardware": made.pk}
@@ -286,7 +286,7 @@ class StopPicture(OfStop):
     caption: Note = ""
 
 
-@deed("installs.photo", "a photo", _stop_touched)
+@entry("installs.photo", "a photo", _stop_touched)
 def photo(body: StopPicture, done: Done) -> Mapping[str, Any]:
     """Its key comes back."""
     visit = _visit(body, done)
@@ -296,7 +296,7 @@ def photo(body: StopPicture, done: Done) -> Mapping[str, Any]:
         by=done.by,
         unit=access.unit_key(visit, body.unit) if body.unit else None,
         caption=body.caption,
-        uid=done.deed_id,
+        uid=done.entry_id,
         at=done.at,
     )
     return {"photo": made.pk}
@@ -317,7 +317,7 @@ class Sign(OfStop):
                     raise ContractError(f"strokes[{place}][{at}]", f"{len(point)} numbers", "two: across and down")
 
 
-@deed("installs.sign", "the sign-off", _stop_touched)
+@entry("installs.sign", "the sign-off", _stop_touched)
 def sign(body: Sign, done: Done) -> Mapping[str, Any]:
     """A name drawn on the glass; or with whom it was left."""
     services.sign(
@@ -338,7 +338,7 @@ class StopDone(OfStop):
     note: Note = ""
 
 
-@deed("installs.done", "the stop finished", _stop_touched)
+@entry("installs.done", "the stop finished", _stop_touched)
 def stop_done(body: StopDone, done: Done) -> Mapping[str, Any]:
     """Done twice it is done."""
     stop = services.close_stop(appointment=_visit(body, done), by=done.by, note=body.note[:2000], at=done.at)

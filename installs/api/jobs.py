@@ -26,7 +26,7 @@ class InstallsViewSet(ViewSet):
     queryset = Job.objects.none()  # names the type of the key in the schema
     permission_classes = [HasRole]
     roles: tuple[str, ...] = LOADS
-    deed_roles = {"plan": OFFICE, "figures": (OWNER, DISPATCHER)}
+    action_roles = {"plan": OFFICE, "figures": (OWNER, DISPATCHER)}
 
     @extend_schema(responses=OpenApiTypes.OBJECT, parameters=[])
     @action(detail=True)

@@ -54,7 +54,7 @@ class ReturnViewSet(ReadViewSet):
     """What is owed at sites, and what becomes of it."""
 
     roles = RETURNS
-    deed_roles = dict.fromkeys(("open", "decide", "drop"), OFFICE)
+    action_roles = dict.fromkeys(("open", "decide", "drop"), OFFICE)
     queryset = ReturnOwed.objects.select_related("unit", "remake", "job")
     serializer_class = ReturnSerializer
     filterset_fields = ["state", "job"]

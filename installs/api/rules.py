@@ -50,7 +50,7 @@ class RulesViewSet(ReadViewSet):
     """The hardware rules, every revision."""
 
     roles = (OWNER, WORKROOM, DISPATCHER)
-    deed_roles = dict.fromkeys(("save", "change"), (OWNER, WORKROOM))
+    action_roles = dict.fromkeys(("save", "change"), (OWNER, WORKROOM))
     queryset = HardwareRules.objects.all()
     serializer_class = RulesSerializer
     filterset_fields = ["is_current"]

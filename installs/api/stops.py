@@ -109,7 +109,7 @@ class StopViewSet(ReadViewSet):
     """Install and return visits: outcomes, sign-off, hardware."""
 
     roles = LOADS
-    deed_roles = dict.fromkeys(
+    action_roles = dict.fromkeys(
         ("arrived", "installed", "not_installed", "undo", "sign", "hardware_used", "photo", "done", "reopen"), INSTALLS
     ) | {"pull": RETURNS, "set_units": OFFICE}
     queryset = Appointment.objects.filter(purpose__in=INSTALLING).select_related(

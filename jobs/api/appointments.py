@@ -192,7 +192,7 @@ class AppointmentViewSet(ReadViewSet):
     """Visits: offers, holding, promising, moving, and the crew's taps."""
 
     roles = OFFICE
-    deed_roles = READING | TAPPING
+    action_roles = READING | TAPPING
     queryset = Appointment.objects.select_related("job__site", "job__customer", "job__branch", "crew").prefetch_related(
         "skills", "possible_windows"
     )

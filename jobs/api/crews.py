@@ -13,10 +13,10 @@ from rest_framework.response import Response
 
 from jobs import services
 from jobs.api.base import OFFICE, _mine, _valid
-from jobs.api.setting_up import CrewDeeds
+from jobs.api.setting_up import CrewActions
 from jobs.models import Absence, Crew, Purpose, Skill
 from jobs.schedule.availability import crew_day
-from shared.api import ApiRequest, DeedViewSet, Filled
+from shared.api import ActionViewSet, ApiRequest, Filled
 from shared.models import User
 from shared.routes import RunSerializer
 
@@ -53,7 +53,7 @@ class CrewSerializer(serializers.ModelSerializer[Crew]):
         return skills
 
 
-class CrewViewSet(CrewDeeds, DeedViewSet):
+class CrewViewSet(CrewActions, ActionViewSet):
     """Crews, their days and absences."""
 
     roles = OFFICE

@@ -12,7 +12,7 @@ from jobs import services
 from jobs.api.base import OFFICE, _mine, _Quiet
 from jobs.models import Customer, Project, Site
 from jobs.services.stages import by_phase
-from shared.api import DeedViewSet, Filled
+from shared.api import ActionViewSet, Filled
 
 
 class CustomerSerializer(_Quiet[Customer]):
@@ -49,7 +49,7 @@ class SiteSerializer(_Quiet[Site]):
         return _mine(self, Customer, customer)
 
 
-class CustomerViewSet(DeedViewSet):
+class CustomerViewSet(ActionViewSet):
     """Customers of the branch."""
 
     roles = OFFICE
@@ -65,7 +65,7 @@ class CustomerViewSet(DeedViewSet):
         services.edit_customer(customer=serializer.instance, by=self.person, **serializer.validated_data)
 
 
-class SiteViewSet(DeedViewSet):
+class SiteViewSet(ActionViewSet):
     """Sites of the branch."""
 
     roles = OFFICE
@@ -98,7 +98,7 @@ class ProjectSerializer(serializers.ModelSerializer[Project]):
         return _mine(self, Customer, customer)
 
 
-class ProjectViewSet(DeedViewSet):
+class ProjectViewSet(ActionViewSet):
     """Projects: opened, changed, and looked at phase by phase; a job joins one by its `project` and `phase`."""
 
     roles = OFFICE

@@ -28,7 +28,7 @@ from jobs.api.base import (
 from jobs.api.customers import CustomerSerializer, SiteSerializer
 from jobs.models import Customer, Job, Project, Site, Skill
 from jobs.services.stages import blockers_of
-from shared.api import ApiRequest, DeedViewSet
+from shared.api import ActionViewSet, ApiRequest
 
 
 class JobSerializer(serializers.ModelSerializer[Job]):
@@ -100,11 +100,11 @@ class HoldSerializer(serializers.Serializer[Any]):
 BOOKED = ("openings_expected", "rooms_expected", "title", "note", "project", "phase")
 
 
-class JobViewSet(DeedViewSet):
+class JobViewSet(ActionViewSet):
     """Jobs: book, change, pause, cancel; ask for visits."""
 
     roles = OFFICE
-    deed_roles = READING
+    action_roles = READING
     queryset = Job.objects.select_related("customer", "site")
     serializer_class = JobSerializer
     filterset_fields = ["stage", "number", "customer", "site", "project", "phase", "hold"]

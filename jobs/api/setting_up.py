@@ -75,7 +75,7 @@ def _valid(serializer: Any, request: ApiRequest, **how: Any) -> Any:
     return asked.validated_data
 
 
-class CrewDeeds:
+class CrewActions:
     """What is set up for one crew, as actions of its viewset."""
 
     get_object: Any

@@ -17,7 +17,7 @@ from measuring.models import Opening, Place, Reading, Room, Tape, Visit
 from measuring.services.readings import ANY
 from measuring.services.visits import visit_at
 from shared.contracts import ContractError
-from shared.devices.kinds import PHOTO_TEXT, Done, Key, Note, deed, picture_of
+from shared.devices.kinds import PHOTO_TEXT, Done, Key, Note, entry, picture_of
 from shared.records import Longest, OneOf, Record, Within
 
 FACT_SHAPES: Final[Mapping[str, tuple[type, ...]]] = {
@@ -108,7 +108,7 @@ class Begin(OfVisit):
     tape: Key | None = None
 
 
-@deed("measuring.begin", "the begin of a visit", subjects.visit)
+@entry("measuring.begin", "the begin of a visit", subjects.visit)
 def begin(body: Begin, done: Done) -> Mapping[str, Any]:
     """The visit's key comes back."""
     _demand_role(done)
@@ -126,7 +126,7 @@ class NewRoom(OfVisit):
     floor: Annotated[str, Longest(20)] = ""
 
 
-@deed("measuring.room", "a room", subjects.room)
+@entry("measuring.room", "a room", subjects.room)
 def room(body: NewRoom, done: Done) -> Mapping[str, Any]:
     """The room's uid comes back: another device may have made it under another."""
     visit = _visit(body, done)
@@ -145,7 +145,7 @@ class RoomDefaults(Record):
         check_facts(self.defaults, "defaults")
 
 
-@deed("measuring.room_defaults", "a room's defaults", subjects.room)
+@entry("measuring.room_defaults", "a room's defaults", subjects.room)
 def room_defaults(body: RoomDefaults, done: Done) -> Mapping[str, Any]:
     """The room's uid comes back."""
     made = services.change_room(room=_room(body.room, done), defaults=body.defaults, by=done.by)
@@ -165,7 +165,7 @@ class NewOpening(OfVisit, OfOpening):
         check_facts(self.facts, "facts")
 
 
-@deed("measuring.opening", "an opening", subjects.new_opening)
+@entry("measuring.opening", "an opening", subjects.new_opening)
 def opening(body: NewOpening, done: Done) -> Mapping[str, Any]:
     """The opening's uid and mark come back, and the mark again where it is not the one sent."""
     visit = _visit(body, done)
@@ -190,7 +190,7 @@ class Copy(OfVisit, OfOpening):
     mark: Annotated[str, Longest(20)] = ""
 
 
-@deed("measuring.copy", "a copy of an opening", subjects.copy)
+@entry("measuring.copy", "a copy of an opening", subjects.copy)
 def copy(body: Copy, done: Done) -> Mapping[str, Any]:
     """The copy's uid and mark come back, and the mark again where it is not the one sent."""
     made = services.copy_opening(
@@ -208,7 +208,7 @@ class Order(Record):
     openings: Annotated[tuple[uuid.UUID, ...], Longest(2000)]
 
 
-@deed("measuring.order", "the order of openings", subjects.order)
+@entry("measuring.order", "the order of openings", subjects.order)
 def order(body: Order, done: Done) -> Mapping[str, Any]:
     """Openings that are not of the room are passed over."""
     place = _room(body.room, done)
@@ -233,7 +233,7 @@ class NewReading(OfOpening):
     case: int | None = None
 
 
-@deed("measuring.reading", "a reading", subjects.opening)
+@entry("measuring.reading", "a reading", subjects.opening)
 def reading(body: NewReading, done: Done) -> Mapping[str, Any]:
     """The reading's uid and value come back, and whether another stands beside it."""
     now = _opening(body, done)
@@ -249,26 +249,26 @@ def reading(body: NewReading, done: Done) -> Mapping[str, Any]:
         visit=visit_at(now),
         by=done.by,
         taken_at=done.at,
-        uid=done.deed_id,
+        uid=done.entry_id,
     )
     return {"reading": str(made.uid), "ticks": made.value.ticks, "conflict": made.conflict_with_id is not None}
 
 
-@deed("measuring.same", "a reading confirmed", subjects.reading)
+@entry("measuring.same", "a reading confirmed", subjects.reading)
 def same(body: OfReading, done: Done) -> Mapping[str, Any]:
     """Read again, the same."""
     services.confirm_reading(reading=_reading(body, done), by=done.by, at=done.at)
     return {}
 
 
-@deed("measuring.keep", "a reading chosen of two", subjects.reading)
+@entry("measuring.keep", "a reading chosen of two", subjects.reading)
 def keep(body: OfReading, done: Done) -> Mapping[str, Any]:
     """Of several readings this one stands."""
     services.keep_reading(reading=_reading(body, done), by=done.by)
     return {}
 
 
-@deed("measuring.back", "a reading taken back", subjects.reading)
+@entry("measuring.back", "a reading taken back", subjects.reading)
 def back(body: OfReading, done: Done) -> Mapping[str, Any]:
     """A reading taken back."""
     services.withdraw_reading(reading=_reading(body, done), by=done.by)
@@ -287,7 +287,7 @@ class NewFacts(OfOpening):
         check_facts(self.seen or {}, "seen")
 
 
-@deed("measuring.facts", "facts of an opening", subjects.opening)
+@entry("measuring.facts", "facts of an opening", subjects.opening)
 def facts(body: NewFacts, done: Done) -> Mapping[str, Any]:
     """A fact somebody else set meanwhile is kept beside."""
     now = _opening(body, done)
@@ -304,7 +304,7 @@ class Settle(Record):
     offered: bool = False
 
 
-@deed("measuring.settle", "an answer chosen of two", subjects.conflict)
+@entry("measuring.settle", "an answer chosen of two", subjects.conflict)
 def settle(body: Settle, done: Done) -> Mapping[str, Any]:
     """Which of two answers stands."""
     _demand_role(done)
@@ -326,7 +326,7 @@ class NewObstruction(OfOpening):
     from_top_ticks: int | None = None
 
 
-@deed("measuring.obstruction", "an obstruction", subjects.opening)
+@entry("measuring.obstruction", "an obstruction", subjects.opening)
 def obstruction(body: NewObstruction, done: Done) -> Mapping[str, Any]:
     """Its uid comes back."""
     made = services.add_obstruction(
@@ -337,7 +337,7 @@ def obstruction(body: NewObstruction, done: Done) -> Mapping[str, Any]:
         side=body.side,
         from_top=body.from_top,
         by=done.by,
-        uid=done.deed_id,
+        uid=done.entry_id,
     )
     return {"obstruction": str(made.uid)}
 
@@ -349,7 +349,7 @@ class OfObstruction(Record):
     obstruction: uuid.UUID
 
 
-@deed("measuring.clear", "an obstruction taken away", subjects.obstruction)
+@entry("measuring.clear", "an obstruction taken away", subjects.obstruction)
 def clear(body: OfObstruction, done: Done) -> Mapping[str, Any]:
     """It is not in the way."""
     _demand_role(done)
@@ -365,7 +365,7 @@ class NewPhoto(OfOpening):
     caption: Note = ""
 
 
-@deed("measuring.photo", "a photo", subjects.opening)
+@entry("measuring.photo", "a photo", subjects.opening)
 def photo(body: NewPhoto, done: Done) -> Mapping[str, Any]:
     """Its uid comes back."""
     made = services.add_photo(
@@ -374,7 +374,7 @@ def photo(body: NewPhoto, done: Done) -> Mapping[str, Any]:
         caption=body.caption,
         by=done.by,
         taken_at=done.at,
-        uid=done.deed_id,
+        uid=done.entry_id,
     )
     return {"photo": str(made.uid)}
 
@@ -386,7 +386,7 @@ class Options(OfOpening):
     options: Annotated[Mapping[str, str | None], Longest(60)]
 
 
-@deed("measuring.options", "options", subjects.opening)
+@entry("measuring.options", "options", subjects.opening)
 def options(body: Options, done: Done) -> Mapping[str, Any]:
     """For every unit of the opening that is not released."""
     services.set_options_of_opening(opening=_opening(body, done), options=body.options, by=done.by)
@@ -401,7 +401,7 @@ class NewState(OfOpening):
     reason: Note = ""
 
 
-@deed("measuring.state", "an opening not measured", subjects.opening)
+@entry("measuring.state", "an opening not measured", subjects.opening)
 def state(body: NewState, done: Done) -> Mapping[str, Any]:
     """Not measured, because; or taken up again."""
     now = _opening(body, done)
@@ -424,7 +424,7 @@ class Close(OfVisit):
     note: Note = ""
 
 
-@deed("measuring.close", "the close-out", subjects.visit)
+@entry("measuring.close", "the close-out", subjects.visit)
 def close(body: Close, done: Done) -> Mapping[str, Any]:
     """Done twice it is done."""
     visit = _visit(body, done)
@@ -440,7 +440,7 @@ class NotMeasured(OfVisit):
     reason: Annotated[str, Longest(240)]
 
 
-@deed("measuring.not_measured", "a visit without a measurement", subjects.visit)
+@entry("measuring.not_measured", "a visit without a measurement", subjects.visit)
 def not_measured(body: NotMeasured, done: Done) -> Mapping[str, Any]:
     """Begun where it was not, and closed: its openings wait for another visit."""
     _demand_role(done)

@@ -81,7 +81,7 @@ class OpeningViewSet(ReadViewSet):
     serializer_class = OpeningSerializer
     filterset_fields = ("job", "state", "room")
     roles = access.SEES_SIZES
-    deed_roles = dict.fromkeys(
+    action_roles = dict.fromkeys(
         ("readings", "facts", "obstructions", "photos", "cannot", "not_reached", "again", "drop", "copy",
          "choose_options", "confirm", "keep", "alternatives"),
         access.MEASURES,

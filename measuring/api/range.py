@@ -52,7 +52,7 @@ class ProductViewSet(ReadViewSet):
     serializer_class = ProductSerializer
     filterset_fields = ("family", "is_active", "key")
     roles = access.SEES_SIZES
-    deed_roles = {"create": (OWNER,), "revise": (OWNER,)}
+    action_roles = {"create": (OWNER,), "revise": (OWNER,)}
 
     @extend_schema(request=ProductIn, responses=ProductSerializer)
     def create(self, request: ApiRequest) -> Response:

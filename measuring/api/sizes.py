@@ -40,7 +40,7 @@ class SizesViewSet(PersonMixin, ViewSet):
     queryset = Job.objects.none()  # names the type of the key in the schema
     permission_classes = [HasRole]
     roles = access.SEES_SIZES
-    deed_roles = {"approve": (DISPATCHER, OWNER), "release": (DISPATCHER, OWNER)}
+    action_roles = {"approve": (DISPATCHER, OWNER), "release": (DISPATCHER, OWNER)}
 
     def _job(self, pk: str) -> Job:
         return job_for(self.person, int(pk))
@@ -104,7 +104,7 @@ class SizeChangeViewSet(PersonMixin, ViewSet):
     queryset = SizeChange.objects.none()  # names the type of the key in the schema
     permission_classes = [HasRole]
     roles = access.SEES_SIZES
-    deed_roles = {"decide": (DISPATCHER, OWNER)}
+    action_roles = {"decide": (DISPATCHER, OWNER)}
 
     def _one(self, pk: str) -> SizeChange:
         return access.change_for(self.person, int(pk))

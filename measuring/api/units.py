@@ -63,7 +63,7 @@ class UnitViewSet(ReadViewSet):
     serializer_class = UnitSerializer
     filterset_fields = ("state", "opening__job", "code")
     roles = access.SEES_SIZES
-    deed_roles = {"choose_options": access.MEASURES, "cancel": (DISPATCHER, OWNER)}
+    action_roles = {"choose_options": access.MEASURES, "cancel": (DISPATCHER, OWNER)}
 
     def _one(self, pk: str | int) -> Unit:
         return access.unit_for(self.person, int(pk))

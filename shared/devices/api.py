@@ -16,8 +16,7 @@ from rest_framework.response import Response
 from rest_framework.viewsets import ViewSet
 
 from shared.api import ApiRequest, ReadViewSet
-from shared.devices import entries
-from shared.devices import receiver as deeds
+from shared.devices import entries, receiver
 from shared.devices.models import FieldDevice, ParkedEntry
 from shared.roles import OFFICE
 
@@ -37,7 +36,7 @@ class DeviceAuthentication(authentication.BaseAuthentication):
         word, _, token = request.headers.get("Authorization", "").partition(" ")
         if word != "Device":
             return None
-        device = deeds.device_of(token.strip()) if token else None
+        device = receiver.device_of(token.strip()) if token else None
         if device is None:
             raise exceptions.AuthenticationFailed("this device is not known any more; sign in on it again")
         return device.user, device
@@ -63,12 +62,12 @@ class DeviceIn(serializers.Serializer[Any]):
 class DeedsIn(serializers.Serializer[Any]):
     asks = serializers.ListField(
         child=serializers.UUIDField(),
-        max_length=deeds.MOST_AT_ONCE,
+        max_length=receiver.MOST_AT_ONCE,
         required=False,
         default=list,
         help_text="ids of entries that were answered 202 before",
     )
-    deeds = serializers.ListField(max_length=deeds.MOST_AT_ONCE)
+    deeds = serializers.ListField(max_length=receiver.MOST_AT_ONCE)
 
 
 class TryAgain(exceptions.APIException):
@@ -80,7 +79,7 @@ class TryAgain(exceptions.APIException):
 
 
 class FieldViewSet(ViewSet):
-    """What a phone in the field needs: a token of its own, the day to take along, and where deeds go."""
+    """What a phone in the field needs: a token of its own, the day to take along, and where entries go."""
 
     authentication_classes = [DeviceAuthentication, authentication.SessionAuthentication]
     permission_classes = [IsAuthenticated]
@@ -91,14 +90,14 @@ class FieldViewSet(ViewSet):
         """Register this phone for who is signed in; its token is told this once."""
         if isinstance(request.auth, FieldDevice):
             raise exceptions.PermissionDenied("sign in to register a device")
-        device, token = deeds.register_device(user=request.user, name=_valid(DeviceIn, request)["name"])
+        device, token = receiver.register_device(user=request.user, name=_valid(DeviceIn, request)["name"])
         return Response({"id": device.pk, "token": token}, status=status.HTTP_201_CREATED)
 
     @extend_schema(request=DeedsIn, responses=OpenApiTypes.OBJECT)
     @action(detail=False, methods=["post"])
     def deeds(self, request: ApiRequest) -> Response:
         """
-        Deeds done without signal, in the device's order; a reply for each.
+        Entries made without signal, in the device's order; a reply for each.
 
         202: kept at the office and not taken yet. Its reply changes when it is; `asks` asks for it.
         """
@@ -106,8 +105,8 @@ class FieldViewSet(ViewSet):
             raise exceptions.NotAuthenticated("deeds come with a device's token")
         sent = _valid(DeedsIn, request)
         try:
-            replies = deeds.receive(device=request.auth, deeds=sent["deeds"])
-            return Response({"replies": replies, "asked": deeds.answers(device=request.auth, ids=sent["asks"])})
+            replies = receiver.receive(device=request.auth, sent=sent["deeds"])
+            return Response({"replies": replies, "asked": receiver.answers(device=request.auth, ids=sent["asks"])})
         except entries.Busy as error:
             log.warning("a phone is asked to send again: %s", error)
             raise TryAgain from None
@@ -120,7 +119,7 @@ class ReasonSerializer(serializers.Serializer[Any]):
 class ParkedEntrySerializer(serializers.ModelSerializer[ParkedEntry]):
     """An entry of a phone that is not taken: whose, of which kind, what it is about, what failed."""
 
-    entry = serializers.UUIDField(source="entry.deed_id", read_only=True)
+    entry = serializers.UUIDField(source="entry.entry_id", read_only=True)
     kind = serializers.CharField(source="entry.kind", read_only=True)
     user = serializers.IntegerField(source="entry.device.user_id", read_only=True)
     job = serializers.IntegerField(source="job_id", read_only=True)

@@ -27,7 +27,7 @@ from django.utils import timezone
 from shared import audit
 from shared.contracts import ContractError
 from shared.devices.kinds import Done, Kind, Touches, kind_of
-from shared.devices.models import DeviceDeed, FieldDevice, ParkedEntry
+from shared.devices.models import DeviceEntry, FieldDevice, ParkedEntry
 from shared.errors import Refused
 from shared.models import User
 
@@ -50,7 +50,7 @@ REASON_LENGTH: Final = 240
 # -- taking one ----------------------------------------------------------------------
 
 
-def take(row: DeviceDeed, body: Mapping[str, Any]) -> DeviceDeed:
+def take(row: DeviceEntry, body: Mapping[str, Any]) -> DeviceEntry:
     """
     Do an entry, or park it; its row is saved with its reply.
 
@@ -71,20 +71,20 @@ def take(row: DeviceDeed, body: Mapping[str, Any]) -> DeviceDeed:
     except Busy:
         raise
     except Exception as error:
-        log.exception("entry %s (%s) failed and is parked", row.deed_id, row.kind)
+        log.exception("entry %s (%s) failed and is parked", row.entry_id, row.kind)
         return _park(row, body, _touches(kind, read, row), error)
     return _reply(row, status, reply)
 
 
-def _reply(row: DeviceDeed, status: int, reply: Mapping[str, Any]) -> DeviceDeed:
+def _reply(row: DeviceEntry, status: int, reply: Mapping[str, Any]) -> DeviceEntry:
     row.reply_status, row.reply = status, dict(reply)
     row.save()
     return row
 
 
-def _answer(kind: Kind, body: Any, row: DeviceDeed) -> tuple[int, dict[str, Any]]:
+def _answer(kind: Kind, body: Any, row: DeviceEntry) -> tuple[int, dict[str, Any]]:
     """Do it in a savepoint: what is refused leaves nothing but its answer. Raises what is neither."""
-    done = Done(by=row.device.user, at=min(row.done_at, row.received_at), deed_id=row.deed_id)
+    done = Done(by=row.device.user, at=min(row.done_at, row.received_at), entry_id=row.entry_id)
     try:
         with transaction.atomic(), audit.done_at(done.at):
             return 200, dict(kind.function(body, done) or {})
@@ -96,16 +96,16 @@ def _answer(kind: Kind, body: Any, row: DeviceDeed) -> tuple[int, dict[str, Any]
         return 403, {"problem": "your role does not do this"}
 
 
-def _touches(kind: Kind, body: Any, row: DeviceDeed) -> Touches:
+def _touches(kind: Kind, body: Any, row: DeviceEntry) -> Touches:
     """What it is about; everything of its device, where a fault of ours keeps us from knowing."""
     own = f"device:{row.device_id}"
     try:
         with transaction.atomic():
-            found = kind.touches(body, row.deed_id)
+            found = kind.touches(body, row.entry_id)
     except Busy:
         raise
     except Exception:
-        log.exception("what entry %s (%s) is about can't be told", row.deed_id, row.kind)
+        log.exception("what entry %s (%s) is about can't be told", row.entry_id, row.kind)
         return Touches(frozenset({own}), frozenset({own}))
     return Touches(found.waits | {own}, found.holds, found.job, found.where)
 
@@ -123,8 +123,8 @@ def holder_of(subject: str) -> ParkedEntry | None:
 # -- parking and running again -----------------------------------------------------------
 
 
-def _park(row: DeviceDeed, body: Mapping[str, Any], touches: Touches, error: Exception | None = None) -> DeviceDeed:
-    _reply(row, DeviceDeed.PARKED, {"problem": "kept at the office, not taken yet"})
+def _park(row: DeviceEntry, body: Mapping[str, Any], touches: Touches, error: Exception | None = None) -> DeviceEntry:
+    _reply(row, DeviceEntry.PARKED, {"problem": "kept at the office, not taken yet"})
     parked = ParkedEntry(
         entry=row,
         body=dict(body),
@@ -198,7 +198,7 @@ def _run_locked(parked: ParkedEntry) -> bool:
     except Busy:
         raise
     except Exception as error:
-        log.exception("entry %s (%s) failed again", parked.entry.deed_id, parked.entry.kind)
+        log.exception("entry %s (%s) failed again", parked.entry.entry_id, parked.entry.kind)
         _note_failure(parked, error)
         parked.save(update_fields=["tries", "failed", "failed_at", "next_at"])
         return False
@@ -215,8 +215,8 @@ def _read_and_answer(parked: ParkedEntry) -> tuple[int, dict[str, Any]]:
 
 def _settle(parked: ParkedEntry, status: int, reply: Mapping[str, Any]) -> None:
     """Its reply from now on, under every token its phone has had."""
-    entries = DeviceDeed.objects.filter(
-        device__user=parked.entry.device.user_id, deed_id=parked.entry.deed_id, reply_status=DeviceDeed.PARKED
+    entries = DeviceEntry.objects.filter(
+        device__user=parked.entry.device.user_id, entry_id=parked.entry.entry_id, reply_status=DeviceEntry.PARKED
     )
     entries.update(reply_status=status, reply=dict(reply))
     parked.settled_at = timezone.now()

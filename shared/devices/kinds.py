@@ -3,7 +3,7 @@ Kinds of entries: a name, a body of fixed fields, the function that does it.
 
 A room registers its kinds::
 
-    @deed("measuring.same", "a second look", touches=subjects.reading)
+    @entry("measuring.same", "a second look", touches=subjects.reading)
     def same(body: OfReading, done: Done) -> None: ...
 
 The body's type is the function's annotation, a frozen `shared.records.Record`: what a phone
@@ -42,7 +42,7 @@ class Done:
 
     by: User
     at: dt.datetime
-    deed_id: uuid.UUID
+    entry_id: uuid.UUID
 
 
 @dataclass(frozen=True, slots=True)
@@ -90,7 +90,7 @@ class Kind:
 _kinds: dict[str, Kind] = {}
 
 
-def deed(name: str, title: str, touches: FindTouches) -> Callable[[Function], Function]:
+def entry(name: str, title: str, touches: FindTouches) -> Callable[[Function], Function]:
     """
     Register the function that does entries of this kind, such as ``measuring.reading``.
 

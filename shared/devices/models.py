@@ -14,7 +14,7 @@ if TYPE_CHECKING:
 
 
 class FieldDevice(models.Model):
-    """A phone that may send deeds done without signal; its token can be revoked alone."""
+    """A phone that may send entries made without signal; its token can be revoked alone."""
 
     user = models.ForeignKey(settings.AUTH_USER_MODEL, models.CASCADE, related_name="devices")
     name = models.CharField(max_length=80, blank=True)
@@ -31,14 +31,14 @@ class FieldDevice(models.Model):
         return f"{self.name or 'device'} of {self.user}"
 
 
-class DeviceDeed(models.Model):
-    """One deed as a device sent it, with the reply it got: a repeat gets the same reply."""
+class DeviceEntry(models.Model):
+    """One entry as a device sent it, with the reply it got: a repeat gets the same reply."""
 
     PARKED = 202
     """The reply's status while it is not taken yet."""
 
-    device = models.ForeignKey(FieldDevice, models.CASCADE, related_name="deeds")
-    deed_id = models.UUIDField()
+    device = models.ForeignKey(FieldDevice, models.CASCADE, related_name="entries")
+    entry_id = models.UUIDField()
     place = models.PositiveIntegerField(help_text="its place in the device's order")
     kind = models.CharField(max_length=40)
     body_hash = models.CharField(max_length=64)
@@ -50,10 +50,10 @@ class DeviceDeed(models.Model):
     class Meta:
         db_table = "jobs_devicedeed"
         ordering = ["device", "place"]
-        constraints = [models.UniqueConstraint(fields=["device", "deed_id"], name="deed_once_a_device")]
+        constraints = [models.UniqueConstraint(fields=["device", "entry_id"], name="entry_once_a_device")]
 
     def __str__(self) -> str:
-        return f"{self.kind} {self.deed_id}"
+        return f"{self.kind} {self.entry_id}"
 
 
 class ParkedQuerySet(models.QuerySet["ParkedEntry"]):
@@ -77,7 +77,7 @@ class ParkedEntry(models.Model):
     itself (`shared.devices.entries`) until it is taken or refused, or the office drops it.
     """
 
-    entry = models.OneToOneField(DeviceDeed, models.CASCADE, related_name="parked")
+    entry = models.OneToOneField(DeviceEntry, models.CASCADE, related_name="parked")
     body = models.JSONField(help_text="as it was sent; emptied once it is taken")
     waits = models.JSONField(default=list, help_text="subjects whose earlier entries come first")
     holds = models.JSONField(default=list, help_text="subjects whose later entries wait for this one")

@@ -1,9 +1,9 @@
 """
-Deeds done without signal: a phone sends them later, in order, each exactly once.
+Entries made without signal: a phone sends them later, in order, each exactly once.
 
-A room registers its kinds (`shared.devices.kinds`). The phone gives every deed an id of its own
+A room registers its kinds (`shared.devices.kinds`). The phone gives every entry an id of its own
 and a place in its order. What it got as reply is kept: a repeat gets the same reply, the same id
-with another body is refused, and a deed that comes before its turn is sent back. A deed the
+with another body is refused, and an entry that comes before its turn is sent back. An entry the
 service refuses keeps its place and its reply, so that it never holds up the ones behind it; the
 phone shows it to the person. One that a fault of ours keeps from being taken is parked
 (`shared.devices.entries`): 202 until it is settled.
@@ -27,12 +27,12 @@ from django.utils.dateparse import parse_datetime
 
 from shared import audit
 from shared.devices import entries
-from shared.devices.kinds import Done, deed, kinds
-from shared.devices.models import DeviceDeed, FieldDevice
+from shared.devices.kinds import Done, entry, kinds
+from shared.devices.models import DeviceEntry, FieldDevice
 from shared.errors import Refused
 from shared.models import User
 
-__all__ = ["Done", "deed", "kinds"]
+__all__ = ["Done", "entry", "kinds"]
 
 MOST_AT_ONCE: Final = 200
 LARGEST_BODY: Final = 8 * 1024 * 1024
@@ -72,21 +72,21 @@ def device_of(token: str) -> FieldDevice | None:
     return found
 
 
-# -- taking deeds in ---------------------------------------------------------------------
+# -- taking entries in ---------------------------------------------------------------------
 
 
-def receive(*, device: FieldDevice, deeds: Sequence[Any]) -> list[dict[str, Any]]:
+def receive(*, device: FieldDevice, sent: Sequence[Any]) -> list[dict[str, Any]]:
     """
-    Take deeds in, in their order; one reply each: ``{"id", "status", "reply"}``.
+    Take entries in, in their order; one reply each: ``{"id", "status", "reply"}``.
 
-    Stops at the first deed that comes out of turn (409 with ``expected``): what lies behind
+    Stops at the first entry that comes out of turn (409 with ``expected``): what lies behind
     it waits for the phone to send what is missing.
     """
     FieldDevice.objects.filter(pk=device.pk).update(last_seen_at=timezone.now())
-    entries.retry(device=device, hurry=bool(deeds), most=entries.FAILURES_WITH_A_PARCEL)
+    entries.retry(device=device, hurry=bool(sent), most=entries.FAILURES_WITH_A_PARCEL)
     replies: list[dict[str, Any]] = []
-    for sent in deeds[:MOST_AT_ONCE]:
-        reply = take_in(device=device, sent=sent)
+    for one in sent[:MOST_AT_ONCE]:
+        reply = take_in(device=device, sent=one)
         replies.append(reply)
         if reply["status"] == 409 and "expected" in reply["reply"]:
             break
@@ -95,14 +95,14 @@ def receive(*, device: FieldDevice, deeds: Sequence[Any]) -> list[dict[str, Any]
 
 def answers(*, device: FieldDevice, ids: Sequence[uuid.UUID]) -> list[dict[str, Any]]:
     """The replies, as they are by now, of entries this device's person sent before."""
-    rows = DeviceDeed.objects.filter(device__user=device.user_id, deed_id__in=ids[:MOST_AT_ONCE])
-    found = {row.deed_id: _reply(str(row.deed_id), row.reply_status, row.reply) for row in rows}
+    rows = DeviceEntry.objects.filter(device__user=device.user_id, entry_id__in=ids[:MOST_AT_ONCE])
+    found = {row.entry_id: _reply(str(row.entry_id), row.reply_status, row.reply) for row in rows}
     return list(found.values())
 
 
 @dataclass(frozen=True, slots=True)
 class _Sent:
-    deed_id: uuid.UUID
+    entry_id: uuid.UUID
     place: int
     kind: str
     body: Mapping[str, Any]
@@ -114,7 +114,7 @@ def _read(sent: Any) -> _Sent:
     if not isinstance(sent, Mapping):
         raise Refused("a deed is an object", field="deeds")
     try:
-        deed_id = uuid.UUID(str(sent.get("id")))
+        entry_id = uuid.UUID(str(sent.get("id")))
     except ValueError:
         raise Refused("a deed has an id of its own, a UUID", field="id") from None
     place = sent.get("place")
@@ -129,11 +129,11 @@ def _read(sent: Any) -> _Sent:
     text = json.dumps([sent.get("kind"), body], sort_keys=True, separators=(",", ":"))
     if len(text) > LARGEST_BODY:
         raise Refused("the deed is too large", field="body", bound=f"at most {LARGEST_BODY // 1048576} MB")
-    return _Sent(deed_id, place, str(sent.get("kind"))[:40], body, done_at, hashlib.sha256(text.encode()).hexdigest())
+    return _Sent(entry_id, place, str(sent.get("kind"))[:40], body, done_at, hashlib.sha256(text.encode()).hexdigest())
 
 
 def take_in(*, device: FieldDevice, sent: Any) -> dict[str, Any]:
-    """One deed: done now, or the reply it got when it was."""
+    """One entry: done now, or the reply it got when it was."""
     try:
         one = _read(sent)
     except (Refused, ValueError) as error:
@@ -141,17 +141,17 @@ def take_in(*, device: FieldDevice, sent: Any) -> dict[str, Any]:
         return _reply(str(found), 400, _problem(error))
     with transaction.atomic():
         FieldDevice.objects.select_for_update().only("pk").get(pk=device.pk)
-        earlier = list(DeviceDeed.objects.filter(device__user=device.user_id, deed_id=one.deed_id))
+        earlier = list(DeviceEntry.objects.filter(device__user=device.user_id, entry_id=one.entry_id))
         own = next((row for row in earlier if row.device_id == device.pk), None)
         if own is not None:
-            return _reply(str(one.deed_id), *_answered(own, one))
-        last = DeviceDeed.objects.filter(device=device).aggregate(last=Max("place"))["last"] or 0
+            return _reply(str(one.entry_id), *_answered(own, one))
+        last = DeviceEntry.objects.filter(device=device).aggregate(last=Max("place"))["last"] or 0
         if one.place != last + 1:
             problem = {"problem": f"deed {last + 1} of this device comes first", "expected": last + 1}
-            return _reply(str(one.deed_id), 409, problem)
-        row = DeviceDeed(
+            return _reply(str(one.entry_id), 409, problem)
+        row = DeviceEntry(
             device=device,
-            deed_id=one.deed_id,
+            entry_id=one.entry_id,
             place=one.place,
             kind=one.kind,
             body_hash=one.body_hash,
@@ -162,11 +162,11 @@ def take_in(*, device: FieldDevice, sent: Any) -> dict[str, Any]:
             row.save()
         else:
             entries.take(row, one.body)
-        return _reply(str(one.deed_id), row.reply_status, row.reply)
+        return _reply(str(one.entry_id), row.reply_status, row.reply)
 
 
-def _answered(earlier: DeviceDeed, one: _Sent) -> tuple[int, dict[str, Any]]:
-    """The reply this deed got when it came before."""
+def _answered(earlier: DeviceEntry, one: _Sent) -> tuple[int, dict[str, Any]]:
+    """The reply this entry got when it came before."""
     if earlier.body_hash != one.body_hash:
         return 422, {"problem": "another deed came under this id already", "field": "id"}
     return earlier.reply_status, earlier.reply
@@ -178,5 +178,5 @@ def _problem(error: Exception) -> dict[str, Any]:
     return {"problem": "the deed can't be read"}
 
 
-def _reply(deed_id: str, status: int, reply: Mapping[str, Any]) -> dict[str, Any]:
-    return {"id": deed_id, "status": status, "reply": dict(reply)}
+def _reply(entry_id: str, status: int, reply: Mapping[str, Any]) -> dict[str, Any]:
+    return {"id": entry_id, "status": status, "reply": dict(reply)}

@@ -113,10 +113,10 @@ window.play = (text) => {
   const { day, fresh, most = fresh.length } = JSON.parse(text);
   const work = new Work(structuredClone(day), table), waiting = [];
   for (const one of fresh) {
-    const deed = waiting.length < most ? filled(work, one) : null;
-    if (!deed) continue;
-    waiting.push(deed);
-    work.do(deed);
+    const entry = waiting.length < most ? filled(work, one) : null;
+    if (!entry) continue;
+    waiting.push(entry);
+    work.do(entry);
   }
   return JSON.stringify({ fresh: waiting, after: said(project(day, waiting, table)) });
 };

@@ -107,7 +107,7 @@ class Phone:
         """Send entries in their order; the office's replies."""
         numbered = [{**one, "place": self.sent + at} for at, one in enumerate(entries, start=1)]
         self.sent += len(numbered)
-        return receiver.receive(device=self.device, deeds=numbered)
+        return receiver.receive(device=self.device, sent=numbered)
 
     def day(self) -> dict[str, Any]:
         """The day as this phone fetches it."""

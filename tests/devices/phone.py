@@ -26,7 +26,7 @@ class Phone:
         self.client.credentials(HTTP_AUTHORIZATION=f"Device {self.token}")
         self.place = 0
 
-    def deed(self, kind: str, /, **body: Any) -> dict[str, Any]:
+    def entry(self, kind: str, /, **body: Any) -> dict[str, Any]:
         """An entry as the phone keeps it, the next in its order."""
         self.place += 1
         return {
@@ -47,7 +47,7 @@ class Phone:
 
     def do(self, kind: str, /, **body: Any) -> dict[str, Any]:
         """Do and send one."""
-        return self.send(self.deed(kind, **body))[0]
+        return self.send(self.entry(kind, **body))[0]
 
 
 @contextmanager
@@ -67,4 +67,4 @@ def fault(place: Any, name: str, when: Callable[[dict[str, Any]], bool] = lambda
 
 def reading(phone: Phone, opening: Opening, place: str, typed: str, seen: str | None = None) -> dict[str, Any]:
     """A reading as the phone keeps it."""
-    return phone.deed("reading", opening=str(opening.uid), place=place, typed=typed, seen=seen)
+    return phone.entry("reading", opening=str(opening.uid), place=place, typed=typed, seen=seen)

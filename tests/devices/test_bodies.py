@@ -12,7 +12,7 @@ import pytest
 
 from shared.contracts import ContractError
 from shared.devices import kinds
-from shared.devices.models import DeviceDeed
+from shared.devices.models import DeviceEntry
 from shared.models import User
 from shared.records import fields_of
 from tests.devices.phone import Phone
@@ -184,12 +184,12 @@ def test_bad_bodies_of_every_kind_answer_400_and_no_function_is_called(
 
     for at in range(0, len(rows), 100):
         some = rows[at : at + 100]
-        replies = phone.send(*[phone.deed(name, **body) for name, body, _, _ in some])
+        replies = phone.send(*[phone.entry(name, **body) for name, body, _, _ in some])
 
         assert [(reply["status"], reply["reply"]["field"]) for reply in replies] == [(400, row[2]) for row in some]
 
     assert called == []
-    assert DeviceDeed.objects.count() == len(rows)
+    assert DeviceEntry.objects.count() == len(rows)
     assert phone.do("measuring.begin", **VALID["measuring.begin"])["status"] == 200
     assert called == ["measuring.begin"]
 

@@ -12,7 +12,7 @@ from django.urls import reverse
 from django.utils import timezone
 
 from measuring.models import Opening
-from shared.devices.models import DeviceDeed, ParkedEntry
+from shared.devices.models import DeviceEntry, ParkedEntry
 from shared.models import AuditEntry, User
 from tests.devices.phone import Phone, reading
 
@@ -60,7 +60,7 @@ def test_dropping_needs_a_reason_and_ends_it(old: ParkedEntry, as_user: Any, dis
     assert "Reason: say why" in without
     assert "shows your reason" in dropped
     assert "From phones" in without
-    assert DeviceDeed.objects.get(parked=old).reply["problem"] == "the office dropped it: read by phone"
+    assert DeviceEntry.objects.get(parked=old).reply["problem"] == "the office dropped it: read by phone"
 
 
 @pytest.mark.parametrize("deed", ["again", "drop"])
@@ -92,7 +92,7 @@ def test_the_trail_says_when_it_was_done_at_the_window(
     entry = reading(phone, openings[0], "depth", "3")
     with time_machine.travel(now + dt.timedelta(minutes=90), tick=False):
         phone.send(entry)
-        at_once = phone.deed("same", reading=entry["id"])
+        at_once = phone.entry("same", reading=entry["id"])
         phone.send(at_once)
 
     one, other = AuditEntry.objects.filter(by=dispatcher).order_by("-pk")[:2][::-1]

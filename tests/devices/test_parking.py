@@ -18,7 +18,7 @@ from jobs.models import Appointment
 from measuring import services
 from measuring.models import Opening, Reading, Visit
 from shared.devices import entries
-from shared.devices.models import DeviceDeed, ParkedEntry
+from shared.devices.models import DeviceEntry, ParkedEntry
 from shared.errors import Refused
 from shared.models import AuditEntry, Branch, User
 from shared.tasks import retry_entries
@@ -65,14 +65,14 @@ def test_ten_entries_over_a_fault_arrive_once_in_order_and_only_its_own_opening_
     parcel = [
         first,
         reading(phone, two, "depth", "3"),
-        phone.deed("installs.arrived", appointment=stop.pk),
-        phone.deed("facts", opening=str(one.uid), facts={"substrate": "tile"}, seen={"substrate": "wood"}),
-        phone.deed("installs.installed", appointment=stop.pk, unit=units[0]),
+        phone.entry("installs.arrived", appointment=stop.pk),
+        phone.entry("facts", opening=str(one.uid), facts={"substrate": "tile"}, seen={"substrate": "wood"}),
+        phone.entry("installs.installed", appointment=stop.pk, unit=units[0]),
         reading(phone, one, "depth", "3 1/2", seen=first["id"]),  # right only after the first one
         reading(phone, two, "widths.top", "35"),
-        phone.deed("installs.not_installed", appointment=stop.pk, unit=units[1], cause="size.too_long"),
-        phone.deed("same", reading=first["id"]),  # superseded by then: refused
-        phone.deed("installs.undo", appointment=stop.pk, unit=units[0]),
+        phone.entry("installs.not_installed", appointment=stop.pk, unit=units[1], cause="size.too_long"),
+        phone.entry("same", reading=first["id"]),  # superseded by then: refused
+        phone.entry("installs.undo", appointment=stop.pk, unit=units[0]),
     ]
     at = [dt.datetime.fromisoformat(entry["done_at"]) for entry in parcel]
 
@@ -102,7 +102,7 @@ def test_ten_entries_over_a_fault_arrive_once_in_order_and_only_its_own_opening_
     asked = answers(phone, *[entry["id"] for entry in parcel])
     assert [asked[entry["id"]]["status"] for entry in parcel] == [200] * 8 + [409, 200]
     assert phone.send(*parcel)[0]["reply"]["reading"] == first["id"]
-    assert [row.place for row in DeviceDeed.objects.order_by("pk")] == list(range(1, 11))
+    assert [row.place for row in DeviceEntry.objects.order_by("pk")] == list(range(1, 11))
 
 
 def answers(phone: Phone, *ids: str) -> dict[str, dict[str, Any]]:
@@ -207,13 +207,13 @@ def test_a_database_that_is_busy_is_for_the_phone_to_send_again(
         raise OperationalError("database is locked")
 
     before = reading(phone, openings[1], "depth", "3")
-    again, entry = phone.deed("same", reading=before["id"]), reading(phone, openings[0], "depth", "3")
+    again, entry = phone.entry("same", reading=before["id"]), reading(phone, openings[0], "depth", "3")
     with monkeypatch.context() as patch:
         patch.setattr(services, "confirm_reading", locked)
         answer = phone.client.post("/api/field/deeds/", {"deeds": [before, again, entry]}, format="json")
 
     assert answer.status_code == 503
-    assert DeviceDeed.objects.count() == 1
+    assert DeviceEntry.objects.count() == 1
     assert not ParkedEntry.objects.exists()
     assert [reply["status"] for reply in phone.send(before, again, entry)] == [200, 200, 200]
 
@@ -226,7 +226,7 @@ def test_a_close_out_waits_for_everything_of_its_visit(
 ) -> None:
     two = openings[1]
     rows = [reading(phone, opening, at, typed) for opening in openings for at, typed in INSIDE.items()]
-    close = phone.deed("close", appointment=visit.appointment_id)
+    close = phone.entry("close", appointment=visit.appointment_id)
     with fault(services, "record_reading", lambda said: said["opening"].pk == two.pk and said["place"] == "depth"):
         replies = phone.send(*rows, close)
 
@@ -243,15 +243,15 @@ def test_what_is_done_in_a_room_and_an_opening_that_are_parked_follows_them(
 ) -> None:
     key, room, first, second = visit.appointment_id, *(str(uuid.uuid4()) for _ in range(3))
     parcel = [
-        phone.deed("room", appointment=key, room=room, name="Den"),
-        phone.deed("room_defaults", room=room, defaults={"substrate": "tile"}),
-        phone.deed("opening", appointment=key, room=room, room_name="Den", opening=first, facts={"mark": "A"}),
-        phone.deed("facts", opening=first, facts={"product": "dunlin_wood", "mount": "inside"}),
-        read := phone.deed("reading", opening=first, place="depth", typed="3", seen=None),
-        phone.deed("same", reading=read["id"]),
-        phone.deed("copy", appointment=key, opening=first, copy=second, mark="B"),
-        phone.deed("order", room=room, openings=[second, first]),
-        phone.deed("reading", opening=second, place="depth", typed="4", seen=None),
+        phone.entry("room", appointment=key, room=room, name="Den"),
+        phone.entry("room_defaults", room=room, defaults={"substrate": "tile"}),
+        phone.entry("opening", appointment=key, room=room, room_name="Den", opening=first, facts={"mark": "A"}),
+        phone.entry("facts", opening=first, facts={"product": "dunlin_wood", "mount": "inside"}),
+        read := phone.entry("reading", opening=first, place="depth", typed="3", seen=None),
+        phone.entry("same", reading=read["id"]),
+        phone.entry("copy", appointment=key, opening=first, copy=second, mark="B"),
+        phone.entry("order", room=room, openings=[second, first]),
+        phone.entry("reading", opening=second, place="depth", typed="4", seen=None),
         reading(phone, openings[0], "depth", "5"),
     ]
 
@@ -263,7 +263,7 @@ def test_what_is_done_in_a_room_and_an_opening_that_are_parked_follows_them(
     assert all(text.startswith(f"{visit.appointment.job.number} Ida Marl") and "Den" in text for text in where)
     later(minutes=1)
     assert retry_entries() == 9
-    assert set(DeviceDeed.objects.values_list("reply_status", flat=True)) == {200}
+    assert set(DeviceEntry.objects.values_list("reply_status", flat=True)) == {200}
     made = Opening.objects.filter(room__uid=room).order_by("order")
     assert [str(one.uid) for one in made] == [second, first]
     assert {one.substrate for one in made} == {"tile"}
@@ -276,9 +276,9 @@ def test_what_is_changed_after_a_parked_copy_does_not_get_into_it(
     one, copy = openings[0], str(uuid.uuid4())
     with fault(services, "copy_opening"):
         replies = phone.send(
-            phone.deed("copy", appointment=visit.appointment_id, opening=str(one.uid), copy=copy),
-            phone.deed("facts", opening=str(one.uid), facts={"substrate": "tile"}),
-            phone.deed("photo", opening=copy, data="nothing"),
+            phone.entry("copy", appointment=visit.appointment_id, opening=str(one.uid), copy=copy),
+            phone.entry("facts", opening=str(one.uid), facts={"substrate": "tile"}),
+            phone.entry("photo", opening=copy, data="nothing"),
         )
 
     assert [reply["status"] for reply in replies] == [202, 202, 202]
@@ -311,7 +311,7 @@ def test_where_it_can_not_be_told_what_an_entry_is_about_all_of_its_phone_waits(
 def test_two_workers_take_a_parked_entry_once(phone: Phone, openings: tuple[Opening, Opening]) -> None:
     with fault(services, "add_obstruction"):
         body = {"opening": str(openings[0].uid), "kind": "crank", "projection": "1"}
-        phone.send(phone.deed("obstruction", **body), phone.deed("obstruction", **body))
+        phone.send(phone.entry("obstruction", **body), phone.entry("obstruction", **body))
     both, settled = threading.Barrier(2), []
 
     def work() -> None:
@@ -351,9 +351,9 @@ def test_a_dropped_entry_reads_as_refused_and_what_waited_goes_on(
     with django_capture_on_commit_callbacks(execute=True):
         entries.drop(parked=parked[0], by=dispatcher, reason="read it to the office by phone")
 
-    asked = answers(phone, *[str(row.entry.deed_id) for row in parked])
+    asked = answers(phone, *[str(row.entry.entry_id) for row in parked])
     assert [row["status"] for row in asked.values()] == [409, 200, 200]
-    assert asked[str(parked[0].entry.deed_id)]["reply"]["problem"] == (
+    assert asked[str(parked[0].entry.entry_id)]["reply"]["problem"] == (
         "the office dropped it: read it to the office by phone"
     )
     assert trail(openings[0]) == [("widths.top", "35"), ("widths.middle", "35")]

@@ -47,13 +47,13 @@ print(entries.retry(hurry=True))
 """
 LOOK = """
 import json
-from shared.devices.models import DeviceDeed, ParkedEntry
+from shared.devices.models import DeviceEntry, ParkedEntry
 from measuring.models import Reading
 from shared.models import AuditEntry
 print(json.dumps({
     "readings": list(Reading.objects.order_by("pk").values_list("typed", flat=True)),
     "trail": AuditEntry.objects.filter(deed__contains="reading").count(),
-    "replies": list(DeviceDeed.objects.order_by("place").values_list("reply_status", flat=True)),
+    "replies": list(DeviceEntry.objects.order_by("place").values_list("reply_status", flat=True)),
     "parked": ParkedEntry.objects.unsettled().count(),
 }))
 """

@@ -81,13 +81,13 @@ def test_a_code_ticks_one_package_and_a_bundle_all(branch: Branch, dispatcher: U
 
 
 def sent(installer: User, *several: tuple[str, dict[str, Any]]) -> list[int]:
-    """What the office answers to deeds of a phone that were done without signal."""
+    """What the office answers to entries of a phone that were made without signal."""
     device, _ = receiver.register_device(user=installer)
     rows = [
         {"id": str(uuid.uuid4()), "place": place, "kind": kind, "body": body, "done_at": "2026-03-02T08:05:00Z"}
         for place, (kind, body) in enumerate(several, 1)
     ]
-    return [reply["status"] for reply in receiver.receive(device=device, deeds=rows)]
+    return [reply["status"] for reply in receiver.receive(device=device, sent=rows)]
 
 
 def test_a_load_checked_without_signal_arrives_as_it_was_checked(

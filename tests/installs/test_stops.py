@@ -420,7 +420,7 @@ def test_logged_times_flow_back_into_the_estimate(branch: Branch, dispatcher: Us
     assert after.safe > after.mean
 
 
-# -- deeds of a phone -------------------------------------------------------------------------------
+# -- entries of a phone -----------------------------------------------------------------------------
 
 
 def send(device, place: int, kind: str, body: dict, at: dt.datetime) -> dict:

@@ -13,7 +13,7 @@ from jobs import services
 from jobs.ics import feed_token
 from jobs.models import Absence, CrewMember, Holiday, Proposal
 from shared import roles
-from shared.devices.models import DeviceDeed, FieldDevice, ParkedEntry
+from shared.devices.models import DeviceEntry, FieldDevice, ParkedEntry
 from shared.models import Run
 from tests.factories import make_appointment, make_crew, make_job
 
@@ -110,8 +110,13 @@ def keys(cast, branch):
     project = services.new_project(customer=visit.job.customer, name="Weir House", by=dispatcher)
     proposal = Proposal.objects.create(branch=branch, from_on=today, until_on=today, created_by=dispatcher, run=run)
     device = FieldDevice.objects.create(user=cast["measurer"])
-    entry = DeviceDeed.objects.create(
-        device=device, deed_id=uuid.uuid4(), place=1, kind="measuring.same", done_at=now, reply_status=DeviceDeed.PARKED
+    entry = DeviceEntry.objects.create(
+        device=device,
+        entry_id=uuid.uuid4(),
+        place=1,
+        kind="measuring.same",
+        done_at=now,
+        reply_status=DeviceEntry.PARKED,
     )
     return {
         "entry": ParkedEntry.objects.create(entry=entry, body={}).pk,

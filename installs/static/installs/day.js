@@ -15,7 +15,7 @@ function stopOf(form) {
   return pk && document.querySelector(`a[href="/stops/${pk}/"]`) ? Number(pk) : null;
 }
 
-const isOurs = (deed) => deed.kind in SAID && document.querySelector(`a[href="/stops/${deed.body.appointment}/"]`);
+const isOurs = (entry) => entry.kind in SAID && document.querySelector(`a[href="/stops/${entry.body.appointment}/"]`);
 
 function tell() {
   const waiting = untaken(field, isOurs);
@@ -43,7 +43,7 @@ document.addEventListener("submit", async (event) => {
 async function begin() {
   field = await openField(Number(mark.dataset.user));
   tell();
-  const counts = () => [field.kept, field.parked].map((deeds) => deeds.filter(isOurs).length);
+  const counts = () => [field.kept, field.parked].map((entries) => entries.filter(isOurs).length);
   let [unsent, parked] = counts();
   field.onchange = () => {
     tell();

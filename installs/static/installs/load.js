@@ -15,7 +15,7 @@ let ticks = []; // what may be taken back: {before, text}, the last one last
 
 const lines = () => [...document.querySelectorAll("[data-line]")];
 const missing = (line) => Number(line.dataset.quantity) - Number(line.dataset.checked);
-const mine = () => untaken(field, (deed) => deed.kind.startsWith("installs.load_") && Number(deed.body.load) === loadId);
+const mine = () => untaken(field, (entry) => entry.kind.startsWith("installs.load_") && Number(entry.body.load) === loadId);
 
 // -- the page ----------------------------------------------------------------------------------
 
@@ -86,7 +86,7 @@ function tell() {
   const waiting = mine();
   if (refused.length) return say(`The office did not take this: ${refused[refused.length - 1].reply.problem}`, true);
   if (!waiting.length) return say(field.trouble);
-  const become = ["left", "back"].filter((state) => waiting.some((deed) => deed.kind === `installs.load_${state}`));
+  const become = ["left", "back"].filter((state) => waiting.some((entry) => entry.kind === `installs.load_${state}`));
   say([...become.map((state) => `${mark.dataset[state]}.`), wordsFor(field, waiting)].join(" "));
 }
 
@@ -140,12 +140,12 @@ async function leave(form) {
   await away(form, await add("installs.load_left", { reason }));
 }
 
-/** The page after a deed that changes all of it: fresh from the office, or locked until there is signal. */
-async function away(form, deed) {
+/** The page after an entry that changes all of it: fresh from the office, or locked until there is signal. */
+async function away(form, entry) {
   tell();
-  if (await gone(field, deed)) {
-    if (field.refused.some((one) => one.id === deed.id)) return tell();
-    return anew(deed.kind === "installs.load_left" ? mark.dataset.after : "");
+  if (await gone(field, entry)) {
+    if (field.refused.some((one) => one.id === entry.id)) return tell();
+    return anew(entry.kind === "installs.load_left" ? mark.dataset.after : "");
   }
   form.closest("section, li").inert = true;
 }

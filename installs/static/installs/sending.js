@@ -19,8 +19,8 @@ export function untaken(field, isOurs) {
 }
 
 /** What is said of them together; empty for none. */
-export function wordsFor(field, deeds) {
-  const parked = deeds.filter((deed) => deed.parked).length, unsent = deeds.length - parked;
+export function wordsFor(field, entries) {
+  const parked = entries.filter((entry) => entry.parked).length, unsent = entries.length - parked;
   const words = [];
   if (unsent) words.push(`${unsent} not sent yet; it goes when there is signal.`);
   if (parked) words.push(`${KEPT_AT_THE_OFFICE}: ${parked}.`);
@@ -28,7 +28,7 @@ export function wordsFor(field, deeds) {
 }
 
 /** The same of one, at its place on the page. */
-export const markOf = (deed) => (deed.parked ? KEPT_AT_THE_OFFICE.toLowerCase() : "not sent yet");
+export const markOf = (entry) => (entry.parked ? KEPT_AT_THE_OFFICE.toLowerCase() : "not sent yet");
 
 /** Does a tap's work; until it is done, no fresh page comes under it. */
 export async function hold(work) {
@@ -40,11 +40,11 @@ export async function hold(work) {
   }
 }
 
-/** Whether the office answered a deed soon, taken or refused; false without signal. */
-export async function gone(field, deed) {
+/** Whether the office answered an entry soon, taken or refused; false without signal. */
+export async function gone(field, entry) {
   const until = Date.now() + SENT_WITHIN_MS;
   while (Date.now() < until) {
-    if (!field.waiting.some((one) => one.id === deed.id)) return true;
+    if (!field.waiting.some((one) => one.id === entry.id)) return true;
     if (!navigator.onLine) return false;
     await new Promise((done) => setTimeout(done, 60));
   }

@@ -16,37 +16,37 @@ const visit = () => Number(here().dataset.stop);
 // -- what the office has not taken yet, shown on the page ---------------------------------------
 
 function mine() {
-  return untaken(field, (deed) => deed.kind.startsWith("installs.") && Number(deed.body.appointment) === visit());
+  return untaken(field, (entry) => entry.kind.startsWith("installs.") && Number(entry.body.appointment) === visit());
 }
 
-function setOutcome(deed, unit, outcome, words) {
+function setOutcome(entry, unit, outcome, words) {
   const article = document.getElementById(`unit-${unit}`);
   if (!article) return;
   article.dataset.outcome = outcome;
   const state = document.querySelector(`[data-outcome-is="${outcome}"]`).content.cloneNode(true);
   const note = document.createElement("span");
   note.className = "waiting-mark";
-  note.textContent = ` ${markOf(deed)}${words ? `: ${words}` : ""}`;
+  note.textContent = ` ${markOf(entry)}${words ? `: ${words}` : ""}`;
   article.querySelector(".outcome").replaceChildren(state, note);
-  for (const deeds of article.querySelectorAll("[data-when]")) {
-    deeds.hidden = (deeds.dataset.when === "to_do") !== (outcome === "to_do");
+  for (const buttons of article.querySelectorAll("[data-when]")) {
+    buttons.hidden = (buttons.dataset.when === "to_do") !== (outcome === "to_do");
   }
 }
 
 const HOW = {
-  "installs.installed": (body, deed) => setOutcome(deed, body.unit, "installed"),
-  "installs.all_installed": (body, deed) => body.units.forEach((unit) => setOutcome(deed, unit, "installed")),
-  "installs.not_installed": (body, deed) => setOutcome(deed, body.unit, "not_installed", body.note),
-  "installs.undo": (body, deed) => setOutcome(deed, body.unit, "to_do"),
-  "installs.sign": (body, deed) => {
+  "installs.installed": (body, entry) => setOutcome(entry, body.unit, "installed"),
+  "installs.all_installed": (body, entry) => body.units.forEach((unit) => setOutcome(entry, unit, "installed")),
+  "installs.not_installed": (body, entry) => setOutcome(entry, body.unit, "not_installed", body.note),
+  "installs.undo": (body, entry) => setOutcome(entry, body.unit, "to_do"),
+  "installs.sign": (body, entry) => {
     const place = document.querySelector("[data-unsigned]");
-    if (place) place.textContent = `${body.name ? `Signed by ${body.name}` : `Left with ${body.left_with}`}, ${markOf(deed)}.`;
+    if (place) place.textContent = `${body.name ? `Signed by ${body.name}` : `Left with ${body.left_with}`}, ${markOf(entry)}.`;
   },
 };
 
 function project() {
   const waiting = mine();
-  for (const deed of waiting) HOW[deed.kind]?.(deed.body, deed);
+  for (const entry of waiting) HOW[entry.kind]?.(entry.body, entry);
   const left = document.querySelectorAll('.unit[data-outcome="to_do"]').length;
   for (const button of document.querySelectorAll("[data-all]")) {
     button.hidden = !left;
@@ -54,7 +54,7 @@ function project() {
   }
   const still = document.querySelector("[data-left]");
   if (still) still.textContent = left ? `${left} without a word yet` : "";
-  const done = waiting.some((deed) => deed.kind === "installs.done");
+  const done = waiting.some((entry) => entry.kind === "installs.done");
   const refused = field.refused.filter((one) => Number(one.body.appointment) === visit());
   if (refused.length) {
     const last = refused[refused.length - 1];
@@ -66,7 +66,7 @@ function project() {
   }
 }
 
-// -- deeds --------------------------------------------------------------------------------------
+// -- actions -------------------------------------------------------------------------------------
 
 async function photoOf(file) {
   const picture = await createImageBitmap(file);
@@ -102,7 +102,7 @@ async function bodyOf(form) {
   return body;
 }
 
-/** Why a deed need not even be queued; the office checks all the same. */
+/** Why an entry need not even be queued; the office checks all the same. */
 function wrong(kind, body) {
   if (kind === "installs.not_installed" && !body.cause) return "Choose why it did not go up.";
   if (kind === "installs.sign" && !body.name && !body.left_with) return "Say who signs, or with whom it was left.";
@@ -122,9 +122,9 @@ document.addEventListener("submit", async (event) => {
   const button = form.querySelector("button:not([type=button])");
   if (button) button.disabled = true;
   try {
-    const deed = await hold(() => put(kind, form));
-    if (!deed) return;
-    if (await gone(field, deed)) {
+    const entry = await hold(() => put(kind, form));
+    if (!entry) return;
+    if (await gone(field, entry)) {
       if (kind !== "installs.done") form.reset();
       return refresh(kind);
     }
@@ -141,9 +141,9 @@ async function put(kind, form) {
   const body = await bodyOf(form).catch(() => null);
   const problem = body ? wrong(kind, body) : "That picture can't be read.";
   if (problem) return say(problem, true);
-  const deed = await field.add(kind, body);
+  const entry = await field.add(kind, body);
   dirty = false;
-  return deed;
+  return entry;
 }
 
 /** The office has it: show the page as it stands there, or the rest of the day. */
@@ -220,7 +220,7 @@ async function begin() {
   dirty = retype();
   for (const form of document.querySelectorAll("form[data-pad]")) pad(form);
   project();
-  const counts = () => [mine().filter((deed) => !deed.parked).length, mine().filter((deed) => deed.parked).length];
+  const counts = () => [mine().filter((entry) => !entry.parked).length, mine().filter((entry) => entry.parked).length];
   let [unsent, parked] = counts();
   field.onchange = () => {
     project();

@@ -1,5 +1,5 @@
 /*
- * The visits as the person sees them: what the office last knew, and on top of it every deed
+ * The visits as the person sees them: what the office last knew, and on top of it every entry
  * that still waits to be sent, done as the office will do it. What the office will refuse does
  * nothing here either. Nothing here draws or stores.
  */
@@ -12,10 +12,10 @@ export class Refusal extends Error {}
 const refuse = (problem) => { throw new Refusal(problem); };
 const demand = (found, problem = "it is not there") => found || refuse(problem);
 
-/** A copy of the day with these deeds done to it; what those not sent yet touched is marked `unsent`. */
-export function project(day, deeds, table) {
+/** A copy of the day with these entries done to it; what those not sent yet touched is marked `unsent`. */
+export function project(day, entries, table) {
   const work = new Work(structuredClone(day), table);
-  for (const deed of deeds) work.do(deed);
+  for (const entry of entries) work.do(entry);
   return work.day;
 }
 
@@ -47,10 +47,10 @@ export class Work {
     }
   }
 
-  do(deed) {
-    this.isUnsent = !deed.sent;
+  do(entry) {
+    this.isUnsent = !entry.sent;
     try {
-      ACTS[deed.kind]?.(this, deed.body, deed);
+      ACTS[entry.kind]?.(this, entry.body, entry);
     } catch (error) {
       if (!(error instanceof Refusal)) throw error;
     }
@@ -285,7 +285,7 @@ const ACTS = {
       visit.openings = visit.openings.map((one) => (one.room === body.room ? mine.shift() : one));
     }
   },
-  "measuring.reading"(work, body, deed) {
+  "measuring.reading"(work, body, entry) {
     const { measure, table } = work, one = work.opening(body.opening), turn = body.turn ?? 1, typed = body.typed.trim();
     demand(body.place in table.labels && [1, 2].includes(turn), "no such place");
     demand(!table.states.passed_over.includes(one.state), "take it up again first");
@@ -293,8 +293,8 @@ const ACTS = {
     const ticks = readAt(work, typed, body.place, own);
     const standing = one.readings.find((r) => r.place === body.place && r.turn === turn && !r.conflict);
     const made = {
-      uid: deed.id, place: body.place, turn, typed: typed.slice(0, 40), ticks, case: own, tape: body.tape ?? null, grade: body.grade ?? "final",
-      by: work.day.user.name, at: deed.done_at, confirmed: false, unsent: work.isUnsent,
+      uid: entry.id, place: body.place, turn, typed: typed.slice(0, 40), ticks, case: own, tape: body.tape ?? null, grade: body.grade ?? "final",
+      by: work.day.user.name, at: entry.done_at, confirmed: false, unsent: work.isUnsent,
     };
     made.conflict = Boolean(standing) && "seen" in body && standing.uid !== body.seen && standing.ticks !== ticks;
     if (standing && !made.conflict) {
@@ -338,12 +338,12 @@ const ACTS = {
     one.conflicts = one.conflicts.filter((c) => c !== conflict);
     one.unsent = work.isUnsent;
   },
-  "measuring.obstruction"(work, body, deed) {
+  "measuring.obstruction"(work, body, entry) {
     const one = work.opening(body.opening), grid = work.measure.grid(), kind = body.kind.trim();
     demand(kind && [...kind].length <= 30, "say what it is");
     const ticks = Math.ceil(work.length(body.projection) / grid) * grid;
     const fromTop = body.from_top ? Math.floor(work.length(body.from_top) / grid) * grid : null;
-    one.obstructions.push({ uid: deed.id, kind, projection: work.measure.named(ticks), ticks, at: body.at ?? "path", side: body.side ?? "", from_top: fromTop, unsent: work.isUnsent });
+    one.obstructions.push({ uid: entry.id, kind, projection: work.measure.named(ticks), ticks, at: body.at ?? "path", side: body.side ?? "", from_top: fromTop, unsent: work.isUnsent });
     work.resize(one);
   },
   "measuring.clear"(work, body) {
@@ -351,9 +351,9 @@ const ACTS = {
     one.obstructions = one.obstructions.filter((other) => other !== thing);
     work.resize(one);
   },
-  "measuring.photo"(work, body, deed) {
+  "measuring.photo"(work, body, entry) {
     const one = work.opening(body.opening);
-    one.photos.push({ uid: deed.id, url: `data:image/jpeg;base64,${body.data}`, caption: body.caption, unsent: work.isUnsent });
+    one.photos.push({ uid: entry.id, url: `data:image/jpeg;base64,${body.data}`, caption: body.caption, unsent: work.isUnsent });
   },
   "measuring.options"(work, body) {
     const one = work.opening(body.opening), product = work.measure.products.get(one.facts.product);
@@ -388,19 +388,19 @@ const ACTS = {
     Object.assign(one, { state: to, reason, unsent: work.isUnsent });
     if (to === "dropped") for (const visit of work.day.visits) visit.openings = visit.openings.filter((other) => other !== one);
   },
-  "measuring.close"(work, body, deed) {
+  "measuring.close"(work, body, entry) {
     const visit = work.begun(body.appointment);
     if (visit.closed_at) return;
     const end = work.measure.closeOut(visit, Boolean(body.in_part));
     demand(!end.problem, end.problem);
-    Object.assign(visit, { is_open: false, closed_at: deed.done_at, outcome: end.outcome, unsent: work.isUnsent });
+    Object.assign(visit, { is_open: false, closed_at: entry.done_at, outcome: end.outcome, unsent: work.isUnsent });
     for (const one of visit.openings) if (work.table.states.begun.includes(one.state)) work.resize(one);
   },
-  "measuring.not_measured"(work, body, deed) {
+  "measuring.not_measured"(work, body, entry) {
     const visit = work.visit(body.appointment), openings = work.covered(visit), reason = body.reason.trim();
     demand(reason && !visit.closed_at && !openings.some((one) => work.table.states.unfinished.includes(one.state)));
     for (const one of openings) if (one.state === "to_measure") Object.assign(one, { state: "not_reached", reason, unsent: work.isUnsent });
-    Object.assign(visit, { openings, is_open: false, named: true, closed_at: deed.done_at, outcome: "none", unsent: work.isUnsent });
+    Object.assign(visit, { openings, is_open: false, named: true, closed_at: entry.done_at, outcome: "none", unsent: work.isUnsent });
   },
 };
 

@@ -59,7 +59,7 @@ function visitHere() {
   return day.visits.find((visit) => visit.appointment === appointmentHere()) ?? null;
 }
 
-const deed = (kind, body, id) => field.add(`measuring.${kind}`, body, id);
+const enter = (kind, body, id) => field.add(`measuring.${kind}`, body, id);
 
 // -- drawing all of it --------------------------------------------------------------------
 
@@ -68,7 +68,7 @@ function draw() {
     root.replaceChildren(h("p", { class: "empty" }, "The day's visits are not on this phone yet. Load this page once with signal."), strip());
     return;
   }
-  day = project(field.day, field.deeds, table);
+  day = project(field.day, field.entries, table);
   measure = new Measure(table, day);
   parked = new Set(field.parked.flatMap(({ id, body }) => [id, body.copy ?? body.opening ?? body.appointment, body.reading, body.room]));
   const focused = document.activeElement?.id, { selectionStart: from, selectionEnd: to } = document.activeElement ?? {};
@@ -177,7 +177,7 @@ function visitPage(visit) {
   ];
   if (visit.closed_at) return [...out, ...roomList(visit, true)];
   if (!visit.is_open) {
-    out.push(bottom(h("button", { class: "deed", id: "begin", onclick: () => deed("begin", { appointment: visit.appointment, tape: tapeOf(visit)?.id ?? null }) }, "Begin to measure")));
+    out.push(bottom(h("button", { class: "deed", id: "begin", onclick: () => enter("begin", { appointment: visit.appointment, tape: tapeOf(visit)?.id ?? null }) }, "Begin to measure")));
     return [...out, couldNot(visit)];
   }
   out.push(...roomList(visit, false), newRoom(visit), tapeChoice(visit));
@@ -187,7 +187,7 @@ function visitPage(visit) {
   return out;
 }
 
-const couldNot = ({ appointment }) => because("Couldn't measure", "Nothing can be measured today", [["Close the visit", (reason) => deed("not_measured", { appointment, reason })]], table.not_measured);
+const couldNot = ({ appointment }) => because("Couldn't measure", "Nothing can be measured today", [["Close the visit", (reason) => enter("not_measured", { appointment, reason })]], table.not_measured);
 const bottom = (...children) => h("div", { class: "main-deed" }, ...children);
 
 function roomList(visit, isClosed) {
@@ -208,7 +208,7 @@ function openingLine(visit, one, mine, at) {
   const move = (way) => {
     const uids = mine.map((other) => other.uid);
     uids.splice(at + way, 0, uids.splice(at, 1)[0]);
-    deed("order", { room: one.room, openings: uids });
+    enter("order", { room: one.room, openings: uids });
   };
   return h("li", {},
     h("a", { class: "opening-line", href: `#o/${one.uid}` },
@@ -224,8 +224,8 @@ function openingLine(visit, one, mine, at) {
 async function addOpening(visit, room) {
   const mine = visit.openings.filter((one) => one.room === room.uid), last = mine[mine.length - 1];
   const mark = nextMark(marksIn(day, room.uid)), opening = newId();
-  if (last) await deed("copy", { appointment: visit.appointment, opening: last.uid, copy: opening, mark });
-  else await deed("opening", { appointment: visit.appointment, room: room.uid, room_name: room.name, floor: room.floor, opening, facts: { mark } });
+  if (last) await enter("copy", { appointment: visit.appointment, opening: last.uid, copy: opening, mark });
+  else await enter("opening", { appointment: visit.appointment, room: room.uid, room_name: room.name, floor: room.floor, opening, facts: { mark } });
   startOpening(opening);
 }
 
@@ -243,8 +243,8 @@ function newRoom(visit) {
     if (!name.value.trim()) return;
     const room = newId(), opening = newId(), said = { name: name.value.trim(), floor: floor.value.trim() };
     name.value = floor.value = "";
-    await deed("room", { appointment: visit.appointment, room, ...said });
-    await deed("opening", { appointment: visit.appointment, room, room_name: said.name, floor: said.floor, opening, facts: { mark: "A" } });
+    await enter("room", { appointment: visit.appointment, room, ...said });
+    await enter("opening", { appointment: visit.appointment, room, room_name: said.name, floor: said.floor, opening, facts: { mark: "A" } });
     startOpening(opening);
   };
   return h("section", { "aria-label": "Another room" }, h("h2", {}, "Another room"),
@@ -260,7 +260,7 @@ function tapeChoice(visit) {
   if (!day.tapes.length) return h("p", { class: "help" }, h("a", { href: "/tapes/" }, "Enter your tape"), " with the length printed on its case (with signal).");
   const now = tapeOf(visit);
   return h("section", { "aria-label": "Tape" }, h("h2", {}, "Tape"),
-    h("select", { id: "tape", "aria-label": "tape", onchange: (event) => deed("begin", { appointment: visit.appointment, tape: Number(event.target.value) }) },
+    h("select", { id: "tape", "aria-label": "tape", onchange: (event) => enter("begin", { appointment: visit.appointment, tape: Number(event.target.value) }) },
       day.tapes.map((tape) => h("option", { value: tape.id, selected: tape.id === now?.id }, `${tape.label}, case ${tape.case} ${day.unit}`))));
 }
 
@@ -283,7 +283,7 @@ function openingPage(visit, one) {
   const stopped = table.states.left_out.includes(one.state);
   return [
     head,
-    stopped && h("p", { class: "caution" }, stateOf(one), ` ${one.reason} `, h("button", { onclick: () => deed("state", { opening: one.uid, to: "again" }) }, "Take it up again")),
+    stopped && h("p", { class: "caution" }, stateOf(one), ` ${one.reason} `, h("button", { onclick: () => enter("state", { opening: one.uid, to: "again" }) }, "Take it up again")),
     ...rivals(one),
     ...seen.doubts.map((found) => doubt(one, found)),
     openingDrawing({
@@ -306,7 +306,7 @@ function openingPage(visit, one) {
 
 async function copyOpening(visit, one) {
   const copy = newId(), mark = freeMark(one.mark, marksIn(day, one.room));
-  await deed("copy", { appointment: visit.appointment, opening: one.uid, copy, mark });
+  await enter("copy", { appointment: visit.appointment, opening: one.uid, copy, mark });
   startOpening(copy);
 }
 
@@ -316,12 +316,12 @@ function rivals(one) {
   const places = [...new Set(one.readings.filter((r) => r.conflict).map((r) => `${r.place}:${r.turn}`))];
   const out = places.map((key) => h("div", { class: "caution rivals" },
     h("p", {}, h("strong", {}, `${measure.label(...rivalAt(key))}: read twice, not the same.`), " Nothing is lost; say which one stands."),
-    h("div", { class: "row" }, one.readings.filter((r) => `${r.place}:${r.turn}` === key).map((r) => h("button", { onclick: () => deed("keep", { reading: r.uid }) }, len(r.ticks), ` · ${r.by} ${clock(r.at)}`)))));
+    h("div", { class: "row" }, one.readings.filter((r) => `${r.place}:${r.turn}` === key).map((r) => h("button", { onclick: () => enter("keep", { reading: r.uid }) }, len(r.ticks), ` · ${r.by} ${clock(r.at)}`)))));
   for (const conflict of one.conflicts) {
     out.push(h("div", { class: "caution rivals" }, h("p", {}, h("strong", {}, `${conflict.fact.replaceAll("_", " ")}: two phones said different things.`)),
       conflict.id !== null && h("div", { class: "row" },
-        h("button", { onclick: () => deed("settle", { conflict: conflict.id, offered: false }) }, `${String(conflict.standing ?? "nothing")} (stands)`),
-        h("button", { onclick: () => deed("settle", { conflict: conflict.id, offered: true }) }, `${String(conflict.offered ?? "nothing")} · ${conflict.by} ${clock(conflict.at)}`))));
+        h("button", { onclick: () => enter("settle", { conflict: conflict.id, offered: false }) }, `${String(conflict.standing ?? "nothing")} (stands)`),
+        h("button", { onclick: () => enter("settle", { conflict: conflict.id, offered: true }) }, `${String(conflict.offered ?? "nothing")} · ${conflict.by} ${clock(conflict.at)}`))));
   }
   return out;
 }
@@ -331,7 +331,7 @@ function doubt(one, found) {
   return h("div", { class: "caution doubt", role: "alert" },
     h("p", {}, h("span", { class: "severity check" }, "check"), h("strong", {}, ` Read again: ${measure.label(found.field)}. `), found.text),
     h("div", { class: "row" },
-      r && h("button", { class: "same", onclick: () => deed("same", { reading: r.uid }) }, "The same: ", len(r.ticks)),
+      r && h("button", { class: "same", onclick: () => enter("same", { reading: r.uid }) }, "The same: ", len(r.ticks)),
       h("button", { class: "again", onclick: () => { Object.assign(ui, { here: `${found.field}:1`, entry: "", whole: "", error: "" }); draw(); } }, "Read it again")));
 }
 
@@ -454,10 +454,10 @@ async function keepReading(visit, one, here, typed) {
   Object.assign(ui, { entry: "", whole: "", error: "", withCase: false, here: null, last: { label: measure.label(here.place, here.turn), ticks } });
   navigator.vibrate?.(15);
   if (doubted === "misread" && standing?.ticks === ticks && turn === 1) {
-    await deed("same", { reading: standing.uid });
+    await enter("same", { reading: standing.uid });
     return;
   }
-  await deed("reading", {
+  await enter("reading", {
     opening: one.uid, place: here.place, turn, typed: typed.trim(), with_case: withCase, tape: tape?.id ?? null,
     grade: ui.rough ? "rough" : "final", seen: standing?.uid ?? null, ticks, case: withCase ? tape.ticks : null,
   });
@@ -467,7 +467,7 @@ async function keepReading(visit, one, here, typed) {
 
 function factsPage(visit, one) {
   const { facts } = one, before = { ...facts };
-  const set = (name, value) => deed("facts", { opening: one.uid, facts: { [name]: value }, seen: { [name]: before[name] ?? null } });
+  const set = (name, value) => enter("facts", { opening: one.uid, facts: { [name]: value }, seen: { [name]: before[name] ?? null } });
   const select = (name, label, choices) => h("div", { class: "field" }, h("label", { for: `f-${name}` }, label),
     h("select", { id: `f-${name}`, onchange: (event) => set(name, event.target.value) }, choices.map(([value, word]) => h("option", { value, selected: value === (facts[name] ?? "") }, word))));
   const lengthBox = (name, label, help) => h("div", { class: `field${ui.problems[name] ? " wrong" : ""}` }, h("label", { for: `f-${name}` }, label),
@@ -515,7 +515,7 @@ function setLength(one, set, name, typed) {
 function roomDefaults(visit, one) {
   const room = roomOf(visit, one);
   const same = Object.fromEntries(Object.keys(table.facts).filter((name) => table.facts[name].room).map((name) => [name, one.facts[name]]).filter(([, value]) => value));
-  return room && h("p", {}, h("button", { onclick: () => deed("room_defaults", { room: room.uid, defaults: same }) }, `New openings of ${room.name} like this one`));
+  return room && h("p", {}, h("button", { onclick: () => enter("room_defaults", { room: room.uid, defaults: same }) }, `New openings of ${room.name} like this one`));
 }
 
 // -- in the way, photos, options, can't ------------------------------------------------------------
@@ -541,14 +541,14 @@ function obstructions(one) {
       if (ticks < grid) throw new Error("it stands out by nothing");
       const body = { opening: one.uid, kind: kind.value.trim(), projection: projection.value.trim(), ticks, side: side.value, at: at.value };
       kind.value = projection.value = "";
-      await deed("obstruction", body);
+      await enter("obstruction", body);
     } catch (error) {
       ui.problems.thing = error.problem ?? error.message;
       draw();
     }
   };
   return h("section", { "aria-label": "In the way" }, h("h2", {}, "In the way"),
-    h("ul", { class: "things" }, one.obstructions.map((thing) => h("li", {}, `${thing.kind}, stands out `, len(thing.ticks), thing.side ? `, ${thing.side}` : "", " ", unsent(thing), " ", h("button", { class: "quiet", onclick: () => deed("clear", { obstruction: thing.uid }) }, "not there")))),
+    h("ul", { class: "things" }, one.obstructions.map((thing) => h("li", {}, `${thing.kind}, stands out `, len(thing.ticks), thing.side ? `, ${thing.side}` : "", " ", unsent(thing), " ", h("button", { class: "quiet", onclick: () => enter("clear", { obstruction: thing.uid }) }, "not there")))),
     h("form", { class: "narrow", onsubmit: add },
       h("datalist", { id: "thing-kinds" }, KINDS.map((word) => h("option", { value: word }))),
       h("div", { class: `field needed${ui.problems.thing ? " wrong" : ""}` }, h("label", { for: "thing-kind" }, "what"), kind),
@@ -568,7 +568,7 @@ function photos(one) {
       delete ui.problems.photo;
       const said = caption.value.trim();
       caption.value = "";
-      await deed("photo", { opening: one.uid, data, caption: said });
+      await enter("photo", { opening: one.uid, data, caption: said });
     } catch {
       ui.problems.photo = "this file is no picture this phone can read";
       draw();
@@ -599,7 +599,7 @@ async function smaller(file) {
 function options(one) {
   const product = measure.products.get(one.facts.product);
   if (!product) return null;
-  const set = (key, value) => deed("options", { opening: one.uid, options: { [key]: value } });
+  const set = (key, value) => enter("options", { opening: one.uid, options: { [key]: value } });
   const held = (key) => one.options[key] ?? "";
   const offered = ({ key, choices }) => {
     const isGone = held(key) && !choices.some(([value]) => value === held(key));
@@ -614,7 +614,7 @@ function options(one) {
 }
 
 function notMeasured(one) {
-  const to = (what) => async (reason) => { await deed("state", { opening: one.uid, to: what, reason }); go(""); };
+  const to = (what) => async (reason) => { await enter("state", { opening: one.uid, to: what, reason }); go(""); };
   return because("Not measured", "It can't be covered, couldn't be reached, or is not wanted", [["Can't be covered", to("cannot")], ["Couldn't reach", to("not_reached")], ["Drop it", to("drop"), true]]);
 }
 
@@ -660,7 +660,7 @@ function closePage(visit) {
     h("div", { class: "field" }, h("label", { for: "close-note" }, "Note"), note),
     bottom(h("button", {
       class: "deed", id: "done", disabled: problem !== "",
-      onclick: async () => { await deed("close", { appointment: visit.appointment, in_part: isInPart, note: note.value.trim() }); go("close"); },
+      onclick: async () => { await enter("close", { appointment: visit.appointment, in_part: isInPart, note: note.value.trim() }); go("close"); },
     }, stops.length ? `${stops.length} missing` : "Close out the visit")),
   ].filter(Boolean);
 }

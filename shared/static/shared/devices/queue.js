@@ -5,8 +5,8 @@
  *   await field.add("measuring.reading", { opening, place, typed, seen });   // its id and place come back
  *   field.onchange = () => draw(field.day, field.waiting, field.parked, field.refused);
  *
- * Any room may use it: a kind of deed is a name, its body plain JSON. The server keeps the reply
- * of each deed, so what was sent and not heard of is simply sent again. What a fault at the office
+ * Any room may use it: a kind of entry is a name, its body plain JSON. The server keeps the reply
+ * of each entry, so what was sent and not heard of is simply sent again. What a fault at the office
  * keeps from being taken is `parked`: kept there, shown here, asked for until it is taken or refused.
  */
 
@@ -44,7 +44,7 @@ export function newId() {
   return [hex.slice(0, 8), hex.slice(8, 12), hex.slice(12, 16), hex.slice(16, 20), hex.slice(20)].join("-");
 }
 
-const isUnsent = (deed) => !deed.sent && !deed.parked;
+const isUnsent = (entry) => !entry.sent && !entry.parked;
 
 class Field {
   constructor(db, userId) {
@@ -68,14 +68,14 @@ class Field {
    * What was done since the day was fetched, oldest first. Those the office took are marked `sent`
    * and stay until a day that holds them is here; the last ones may still be on their way to the disk.
    */
-  get deeds() {
-    const known = new Set(this.stored.map((deed) => deed.id));
-    return [...this.stored, ...this.unstored.filter((deed) => !known.has(deed.id))];
+  get entries() {
+    const known = new Set(this.stored.map((entry) => entry.id));
+    return [...this.stored, ...this.unstored.filter((entry) => !known.has(entry.id))];
   }
 
   /** What is not sent yet. */
   get waiting() {
-    return this.deeds.filter(isUnsent);
+    return this.entries.filter(isUnsent);
   }
 
   /** Those of them that are on the disk: the page may be closed, they are there when it opens again. */
@@ -85,7 +85,7 @@ class Field {
 
   /** What the office keeps and has not taken yet: nothing to send, nothing lost. */
   get parked() {
-    return this.stored.filter((deed) => deed.parked);
+    return this.stored.filter((entry) => entry.parked);
   }
 
   /** Read again what this phone keeps, and tell. */
@@ -103,42 +103,42 @@ class Field {
   }
 
   /**
-   * Put a deed at the end of the queue. It counts at once, so that the next key goes to the next
+   * Put an entry at the end of the queue. It counts at once, so that the next key goes to the next
    * field; it is on the disk when this comes back, and whoever looks is told if the disk refuses.
    */
   async add(kind, body, id = newId()) {
-    const deed = { id, kind, body, done_at: new Date().toISOString() };
-    this.unstored.push(deed);
+    const entry = { id, kind, body, done_at: new Date().toISOString() };
+    this.unstored.push(entry);
     this.onchange();
-    this.writing = this.writing.catch(() => {}).then(() => this.store(deed));
+    this.writing = this.writing.catch(() => {}).then(() => this.store(entry));
     try {
       await this.writing;
     } catch (error) {
       this.trouble = `This phone could not keep the last entry (${error.message}). Write it down.`;
       this.onchange();
-      this.unstored = this.unstored.filter((one) => one !== deed);
+      this.unstored = this.unstored.filter((one) => one !== entry);
       throw error;
     }
     await this.load();
-    this.unstored = this.unstored.filter((one) => one !== deed);
+    this.unstored = this.unstored.filter((one) => one !== entry);
     this.channel?.postMessage("changed");
     this.sync();
-    return deed;
+    return entry;
   }
 
-  async store(deed) {
+  async store(entry) {
     const tx = this.db.transaction(["meta", "deeds"], "readwrite", { durability: "strict" });
     const meta = tx.objectStore("meta");
     const place = ((await wrap(meta.get("place"))) ?? 0) + 1;
     meta.put(place, "place");
-    tx.objectStore("deeds").put({ ...deed, place });
+    tx.objectStore("deeds").put({ ...entry, place });
     await new Promise((resolve, reject) => {
       tx.oncomplete = resolve;
       tx.onerror = tx.onabort = () => reject(tx.error);
     });
   }
 
-  /** The person has seen why a deed was refused. */
+  /** The person has seen why an entry was refused. */
   async dismiss(id) {
     const tx = this.db.transaction("refused", "readwrite");
     await wrap(tx.objectStore("refused").delete(id));
@@ -183,10 +183,10 @@ class Field {
   async parcel() {
     const parcel = [];
     let bytes = 0;
-    for (const deed of await this.unsent()) {
-      bytes += JSON.stringify(deed.body).length + 300;
+    for (const entry of await this.unsent()) {
+      bytes += JSON.stringify(entry.body).length + 300;
       if (parcel.length && (parcel.length >= SEND_AT_ONCE || bytes > SEND_BYTES)) break;
-      parcel.push(deed);
+      parcel.push(entry);
     }
     return parcel;
   }
@@ -211,10 +211,10 @@ class Field {
 
   /** Ask what became of what the office keeps; false when this phone is signed out there. */
   async ask(token) {
-    const parked = (await wrap(this.db.transaction("deeds").objectStore("deeds").getAll())).filter((deed) => deed.parked);
+    const parked = (await wrap(this.db.transaction("deeds").objectStore("deeds").getAll())).filter((entry) => entry.parked);
     for (let at = 0; at < parked.length; at += ASK_AT_ONCE) {
       const some = parked.slice(at, at + ASK_AT_ONCE);
-      const answer = await this.post(token, { deeds: [], asks: some.map((deed) => deed.id) });
+      const answer = await this.post(token, { deeds: [], asks: some.map((entry) => entry.id) });
       if (!answer) return false;
       await this.hear(some, answer.asked);
     }
@@ -233,19 +233,19 @@ class Field {
     return answer.json();
   }
 
-  /** Note what the office answered to each deed. */
-  async hear(deeds, replies) {
+  /** Note what the office answered to each entry. */
+  async hear(entries, replies) {
     const tx = this.db.transaction(["deeds", "refused"], "readwrite", { durability: "strict" });
     for (const reply of replies) {
-      const deed = deeds.find((one) => one.id === reply.id);
-      if (!deed) continue;
-      const { parked, ...taken } = deed;
+      const entry = entries.find((one) => one.id === reply.id);
+      if (!entry) continue;
+      const { parked, ...taken } = entry;
       if (reply.status === PARKED) tx.objectStore("deeds").put({ ...taken, parked: true });
       else if (reply.status < 400) tx.objectStore("deeds").put({ ...taken, sent: true });
       else {
-        tx.objectStore("deeds").delete(deed.place);
-        const { data, ...body } = deed.body; // a photo's bytes are not shown again
-        tx.objectStore("refused").put({ id: deed.id, kind: deed.kind, body, done_at: deed.done_at, reply: reply.reply });
+        tx.objectStore("deeds").delete(entry.place);
+        const { data, ...body } = entry.body; // a photo's bytes are not shown again
+        tx.objectStore("refused").put({ id: entry.id, kind: entry.kind, body, done_at: entry.done_at, reply: reply.reply });
       }
     }
     await new Promise((resolve, reject) => {
@@ -256,7 +256,7 @@ class Field {
 
   async fetchDay(token) {
     const stored = await wrap(this.db.transaction("deeds").objectStore("deeds").getAll());
-    const inDay = stored.filter((deed) => deed.sent).map((deed) => deed.place);
+    const inDay = stored.filter((entry) => entry.sent).map((entry) => entry.place);
     const answer = await fetch("/api/field/day/", { headers: { Authorization: `Device ${token}` }, credentials: "omit" });
     if (answer.status === 401) return this.forget();
     if (!answer.ok) throw new Error(`the office answered ${answer.status}`);

@@ -1,4 +1,4 @@
-"""Deeds a phone did without signal: each once, in order, nothing lost."""
+"""Entries a phone made without signal: each once, in order, nothing lost."""
 
 from __future__ import annotations
 
@@ -12,7 +12,7 @@ import pytest
 from measuring import services
 from measuring.models import FactConflict, Opening, Reading, Room, Visit
 from shared.devices import receiver
-from shared.devices.models import DeviceDeed, FieldDevice
+from shared.devices.models import DeviceEntry, FieldDevice
 from shared.models import User
 from tests.devices.phone import Phone
 from tests.measuring.makers import INSIDE, inch, make_appointment, make_job, make_opening, make_tape
@@ -43,12 +43,16 @@ def test_a_whole_visit_arrives_in_one_parcel(phone: Phone, dispatcher: User, mea
     room, opening = str(uuid.uuid4()), str(uuid.uuid4())
     facts = {"product": "dunlin_wood", "mount": "inside", "mark": "A"}
     parcel = [
-        phone.deed("begin", appointment=appointment.pk),
-        phone.deed("room", appointment=appointment.pk, room=room, name="Kitchen"),
-        phone.deed("opening", appointment=appointment.pk, room=room, room_name="Kitchen", opening=opening, facts=facts),
+        phone.entry("begin", appointment=appointment.pk),
+        phone.entry("room", appointment=appointment.pk, room=room, name="Kitchen"),
+        phone.entry(
+            "opening", appointment=appointment.pk, room=room, room_name="Kitchen", opening=opening, facts=facts
+        ),
     ]
-    parcel += [phone.deed("reading", opening=opening, place=at, typed=typed, seen=None) for at, typed in INSIDE.items()]
-    parcel.append(phone.deed("close", appointment=appointment.pk))
+    parcel += [
+        phone.entry("reading", opening=opening, place=at, typed=typed, seen=None) for at, typed in INSIDE.items()
+    ]
+    parcel.append(phone.entry("close", appointment=appointment.pk))
 
     replies = phone.send(*parcel)
 
@@ -60,39 +64,39 @@ def test_a_whole_visit_arrives_in_one_parcel(phone: Phone, dispatcher: User, mea
 
 
 def test_a_repeat_gets_the_same_reply_and_does_nothing(phone: Phone, opening: Opening) -> None:
-    deed = phone.deed("reading", opening=str(opening.uid), place="depth", typed="3", seen=None)
-    first = phone.send(deed)
+    entry = phone.entry("reading", opening=str(opening.uid), place="depth", typed="3", seen=None)
+    first = phone.send(entry)
 
-    again = phone.send(deed)
+    again = phone.send(entry)
 
     assert again == first
     assert Reading.objects.filter(opening=opening).count() == 1
-    assert DeviceDeed.objects.count() == 1
+    assert DeviceEntry.objects.count() == 1
 
 
 def test_the_same_id_with_another_body_is_refused(phone: Phone, opening: Opening) -> None:
-    deed = phone.deed("reading", opening=str(opening.uid), place="depth", typed="3", seen=None)
-    phone.send(deed)
+    entry = phone.entry("reading", opening=str(opening.uid), place="depth", typed="3", seen=None)
+    phone.send(entry)
 
-    reply = phone.send({**deed, "body": {**deed["body"], "typed": "4"}})[0]
+    reply = phone.send({**entry, "body": {**entry["body"], "typed": "4"}})[0]
 
     assert reply["status"] == 422
     assert Reading.objects.get(opening=opening).value == inch("3")
 
 
 def test_a_phone_that_registers_anew_does_nothing_twice(phone: Phone, opening: Opening, measurer: User) -> None:
-    deed = phone.deed("reading", opening=str(opening.uid), place="depth", typed="3", seen=None)
-    first = phone.send(deed)
+    entry = phone.entry("reading", opening=str(opening.uid), place="depth", typed="3", seen=None)
+    first = phone.send(entry)
 
-    again = Phone(measurer).send(deed)
+    again = Phone(measurer).send(entry)
 
     assert again == first
     assert Reading.objects.filter(opening=opening).count() == 1
 
 
-def test_a_deed_before_its_turn_is_sent_back_and_done_later(phone: Phone, opening: Opening) -> None:
-    first = phone.deed("reading", opening=str(opening.uid), place="depth", typed="3", seen=None)
-    second = phone.deed("reading", opening=str(opening.uid), place="widths.top", typed="35", seen=None)
+def test_an_entry_before_its_turn_is_sent_back_and_done_later(phone: Phone, opening: Opening) -> None:
+    first = phone.entry("reading", opening=str(opening.uid), place="depth", typed="3", seen=None)
+    second = phone.entry("reading", opening=str(opening.uid), place="widths.top", typed="35", seen=None)
 
     early = phone.send(second)
     replies = phone.send(first, second)
@@ -101,9 +105,9 @@ def test_a_deed_before_its_turn_is_sent_back_and_done_later(phone: Phone, openin
     assert [reply["status"] for reply in replies] == [200, 200]
 
 
-def test_a_refused_deed_does_not_hold_up_the_next(phone: Phone, opening: Opening) -> None:
-    bad = phone.deed("reading", opening=str(opening.uid), place="depth", typed="1000", seen=None)
-    good = phone.deed("reading", opening=str(opening.uid), place="depth", typed="3", seen=None)
+def test_a_refused_entry_does_not_hold_up_the_next(phone: Phone, opening: Opening) -> None:
+    bad = phone.entry("reading", opening=str(opening.uid), place="depth", typed="1000", seen=None)
+    good = phone.entry("reading", opening=str(opening.uid), place="depth", typed="3", seen=None)
 
     replies = phone.send(bad, good)
 
@@ -123,7 +127,7 @@ def test_a_refused_deed_does_not_hold_up_the_next(phone: Phone, opening: Opening
 def test_what_can_not_be_read_is_told_and_kept_in_its_place(phone: Phone, body: dict[str, Any], status: int) -> None:
     assert phone.do("reading", **body)["status"] == status
     assert phone.do("nonsense")["status"] == 400
-    assert DeviceDeed.objects.count() == 2
+    assert DeviceEntry.objects.count() == 2
 
 
 @pytest.mark.parametrize(
@@ -139,9 +143,9 @@ def test_what_can_not_be_read_is_told_and_kept_in_its_place(phone: Phone, body: 
         "a string",
     ],
 )
-def test_a_deed_without_its_form_is_a_bad_request(phone: Phone, sent: Any) -> None:
+def test_an_entry_without_its_form_is_a_bad_request(phone: Phone, sent: Any) -> None:
     assert phone.send(sent)[0]["status"] == 400
-    assert DeviceDeed.objects.count() == 0
+    assert DeviceEntry.objects.count() == 0
 
 
 def test_two_phones_on_one_opening_lose_nothing(
@@ -174,8 +178,8 @@ def test_two_readings_settled_from_a_phone(phone: Phone, opening: Opening, dispa
 
 
 def test_a_phone_may_correct_its_own_reading_offline(phone: Phone, opening: Opening) -> None:
-    first = phone.deed("reading", opening=str(opening.uid), place="depth", typed="3", seen=None)
-    second = phone.deed("reading", opening=str(opening.uid), place="depth", typed="3 1/2", seen=first["id"])
+    first = phone.entry("reading", opening=str(opening.uid), place="depth", typed="3", seen=None)
+    second = phone.entry("reading", opening=str(opening.uid), place="depth", typed="3 1/2", seen=first["id"])
 
     replies = phone.send(first, second)
 
@@ -210,7 +214,7 @@ def test_a_photo_that_is_none_is_refused(phone: Phone, opening: Opening, data: s
     assert (reply["status"], reply["reply"]["field"]) == (409, "photo")
 
 
-def test_every_kind_of_deed_does_its_deed(phone: Phone, visit: Visit, opening: Opening, measurer: User) -> None:
+def test_every_kind_of_entry_is_done(phone: Phone, visit: Visit, opening: Opening, measurer: User) -> None:
     uid, tape = str(opening.uid), make_tape(measurer)
     copy = str(uuid.uuid4())
     read = phone.do("reading", opening=uid, place="depth", typed="3", with_case=True, tape=tape.pk, seen=None)
@@ -264,7 +268,7 @@ def test_a_closed_account_closes_its_phones(phone: Phone, measurer: User) -> Non
     assert phone.client.get("/api/field/day/").status_code == 401
 
 
-def test_a_session_alone_sends_no_deeds(api_as: Any, measurer: User) -> None:
+def test_a_session_alone_sends_no_entries(api_as: Any, measurer: User) -> None:
     answer = api_as(measurer).post("/api/field/deeds/", {"deeds": []}, format="json")
 
     assert answer.status_code in {401, 403}
@@ -310,11 +314,11 @@ def test_the_day_shows_no_other_crews_visit(visit: Visit, branch: Any) -> None:
 def test_the_same_parcel_twice_at_once_is_done_once(phone: Phone, opening: Opening) -> None:
     from django.db import connection
 
-    deed = phone.deed("reading", opening=str(opening.uid), place="depth", typed="3", seen=None)
+    entry = phone.entry("reading", opening=str(opening.uid), place="depth", typed="3", seen=None)
     replies: list[Any] = []
 
     def send() -> None:
-        replies.append(receiver.take_in(device=phone.device, sent=deed))
+        replies.append(receiver.take_in(device=phone.device, sent=entry))
         connection.close()
 
     threads = [threading.Thread(target=send) for _ in range(2)]
