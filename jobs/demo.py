@@ -398,21 +398,21 @@ def _trail(made: Made) -> Iterator[AuditEntry]:
         placed = [(visit, made.people[who]) for visit, who in visits if visit is not None and visit.starts_at]
         begun = [visit.on_the_way_at - dt.timedelta(days=3) for visit, _ in placed if visit.on_the_way_at]
         booked = min(begun, default=job.created_at)
-        yield _dated(booked, audit.entry(by=office, deed="booked the job", subject=job, job=job))
+        yield _dated(booked, audit.entry(by=office, action="booked the job", subject=job, job=job))
         since = booked
         for visit, person in placed:
             begun_at = visit.on_the_way_at
             since = begun_at - dt.timedelta(days=1) if begun_at is not None else since + dt.timedelta(minutes=5)
             yield _dated(since, _promise(visit, office))
-            for deed, at in (
+            for action, at in (
                 ("set out", visit.on_the_way_at), ("arrived", visit.arrived_at), ("was done", visit.done_at),
             ):  # fmt: skip
                 if at is not None:
-                    yield _dated(at, audit.entry(by=person, deed=deed, subject=visit, job=job))
+                    yield _dated(at, audit.entry(by=person, action=action, subject=visit, job=job))
                     since = at
         if job.hold:
             held = audit.entry(
-                by=office, deed="held the job", subject=job, job=job,
+                by=office, action="held the job", subject=job, job=job,
                 changes={"hold": ["", job.hold]}, note=job.hold_note,
             )  # fmt: skip
             yield _dated(max(job.stage_since, booked), held)
@@ -421,7 +421,7 @@ def _trail(made: Made) -> Iterator[AuditEntry]:
 def _promise(visit: Appointment, by: User) -> AuditEntry:
     fields = ("crew", "starts_at", "promised_from", "promised_until")
     changes = {name: ["", getattr(visit, name)] for name in fields}
-    return audit.entry(by=by, deed="promised", subject=visit, job=visit.job_id, changes=changes)
+    return audit.entry(by=by, action="promised", subject=visit, job=visit.job_id, changes=changes)
 
 
 def _dated(at: dt.datetime, entry: AuditEntry) -> AuditEntry:

@@ -282,7 +282,7 @@ def _approval_entry(made: Any, approval: Approval) -> AuditEntry:
     """The line of the job's trail that recording the approval would have left."""
     entry = audit.entry(
         by=made.people["dispatcher"],
-        deed=f"recorded approval {approval.revision}",
+        action=f"recorded approval {approval.revision}",
         subject=approval,
         job=approval.job_id,
         note=f"{approval.approved_by}, {approval.how}",

@@ -77,7 +77,7 @@ def changed(obj: models.Model, fields: Sequence[str]) -> Changes:
 def entry(
     *,
     by: User | None,
-    deed: str,
+    action: str,
     subject: models.Model | None,
     changes: Changes | None = None,
     job: models.Model | int | None = None,
@@ -87,7 +87,7 @@ def entry(
     return AuditEntry(
         done_at=_done_at.get(),
         by=by,
-        deed=deed,
+        action=action,
         subject_type=ContentType.objects.get_for_model(subject) if subject is not None else None,
         subject_id="" if subject is None else str(subject.pk),
         subject_text="" if subject is None else str(subject)[:200],
@@ -100,20 +100,20 @@ def entry(
 def record(
     *,
     by: User | None,
-    deed: str,
+    action: str,
     subject: models.Model | None,
     changes: Changes | None = None,
     job: models.Model | int | None = None,
     note: str = "",
 ) -> AuditEntry:
     """
-    Leave one entry; call it in the transaction of the deed, after the subject has its key.
+    Leave one entry; call it in the transaction of the action, after the subject has its key.
 
     Parameters
     ----------
     by
         Who did it; none for what the program does by itself.
-    deed
+    action
         What was done, in words of the trade, past tense: ``booked the measure``.
     subject
         What it was done to.
@@ -124,7 +124,7 @@ def record(
     note
         The person's own words, such as the reason of a hold.
     """
-    made = entry(by=by, deed=deed, subject=subject, changes=changes, job=job, note=note)
+    made = entry(by=by, action=action, subject=subject, changes=changes, job=job, note=note)
     made.save(force_insert=True)
     return made
 

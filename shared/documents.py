@@ -268,7 +268,7 @@ def _keep(
             by=ctx.by,
         )
         job = kind.job(subject) if kind.job else getattr(subject, "job_id", None)
-        audit.record(by=ctx.by, deed="printed", subject=document, job=job)
+        audit.record(by=ctx.by, action="printed", subject=document, job=job)
     mine.exclude(pk=document.pk).filter(superseded=False).update(superseded=True)
     if document.superseded or document.file.name != name:
         document.superseded, document.file.name = False, name

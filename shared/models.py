@@ -188,7 +188,7 @@ class AuditEntry(models.Model):
     at = models.DateTimeField(default=timezone.now, db_index=True)
     done_at = models.DateTimeField(null=True, help_text="when the person did it, where that was told later by a phone")
     by = models.ForeignKey(User, null=True, on_delete=models.PROTECT, related_name="+")
-    deed = models.CharField(max_length=80)
+    action = models.CharField(max_length=80)
     subject_type = models.ForeignKey(ContentType, null=True, on_delete=models.PROTECT, related_name="+")
     subject_id = models.CharField(max_length=40, blank=True)
     subject_text = models.CharField(max_length=200, blank=True)
@@ -207,7 +207,7 @@ class AuditEntry(models.Model):
         indexes = [models.Index(fields=["subject_type", "subject_id"], name="audit_subject")]
 
     def __str__(self) -> str:
-        return f"{self.deed}: {self.subject_text}"
+        return f"{self.action}: {self.subject_text}"
 
     def save(self, *args: Any, **kwargs: Any) -> None:
         """An entry is written once."""

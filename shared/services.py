@@ -29,7 +29,7 @@ def change_branch(*, branch: Branch, by: User, **facts: Any) -> Branch:
     if changes:
         branch.full_clean()
         branch.save(update_fields=list(facts))
-        audit.record(by=by, deed="changed the branch", subject=branch, changes=changes)
+        audit.record(by=by, action="changed the branch", subject=branch, changes=changes)
     return branch
 
 
@@ -53,7 +53,7 @@ def add_person(
     _set_password(person, password)
     person.save()
     _give_roles(person, role_names)
-    audit.record(by=by, deed="gave an account", subject=person, changes={"roles": [None, sorted(person.role_names)]})
+    audit.record(by=by, action="gave an account", subject=person, changes={"roles": [None, sorted(person.role_names)]})
     return person
 
 
@@ -74,7 +74,7 @@ def change_person(*, person: User, by: User, role_names: Iterable[str] | None = 
     if roles.OWNER in before and not _has_owner(person.branch):
         raise Refused("this is the last owner; give somebody else that role first", field="role_names")
     if changes:
-        audit.record(by=by, deed="changed the account", subject=person, changes=changes)
+        audit.record(by=by, action="changed the account", subject=person, changes=changes)
     return person
 
 
@@ -84,7 +84,7 @@ def give_new_password(*, person: User, by: User, password: str) -> User:
     _demand_owner(by)
     _set_password(person, password)
     person.save(update_fields=["password"])
-    audit.record(by=by, deed="gave a new password", subject=person)
+    audit.record(by=by, action="gave a new password", subject=person)
     return person
 
 

@@ -29,6 +29,7 @@ KNOWN: Final[dict[tuple[str, str], str]] = {
     ("measuring", "0002_visit_rows_named_by_devices"): FIRST,
     ("measuring", "0004_remove_product_options"): STOPPED,
     ("shared", "0006_entries_of_devices"): STOPPED,
+    ("shared", "0007_what_was_done_is_an_action"): STOPPED,
 }
 """Migrations that do break the version before them: (app, name) and why they may."""
 

@@ -34,7 +34,7 @@ def tick_step(*, make: UnitMake, step: AssemblyStep, by: User) -> StepDone:
         raise Refused(f"“{step}” is no step of a {make.unit.product.get_family_display()}", field="step")
     done, is_new = StepDone.objects.get_or_create(make=make, step=step, defaults={"done_by": by})
     if is_new:
-        record(by=by, deed="did a step", subject=make.unit, job=make.unit.opening.job_id, note=step.text)
+        record(by=by, action="did a step", subject=make.unit, job=make.unit.opening.job_id, note=step.text)
     return done
 
 
@@ -44,7 +44,7 @@ def untick_step(*, make: UnitMake, step: AssemblyStep, by: User) -> None:
     make = _at_the_bench(make)
     gone, _ = StepDone.objects.filter(make=make, step=step).delete()
     if gone:
-        record(by=by, deed="took a step back", subject=make.unit, job=make.unit.opening.job_id, note=step.text)
+        record(by=by, action="took a step back", subject=make.unit, job=make.unit.opening.job_id, note=step.text)
 
 
 @transaction.atomic
@@ -62,7 +62,7 @@ def add_photo(*, make: UnitMake, data: bytes, by: User) -> MadePhoto:
     photo = MadePhoto(make=make, taken_by=by)
     photo.file.save(f"{photo.uid}.jpg", ContentFile(content), save=False)
     photo.save()
-    record(by=by, deed="took a photo", subject=make.unit, job=make.unit.opening.job_id)
+    record(by=by, action="took a photo", subject=make.unit, job=make.unit.opening.job_id)
     return photo
 
 

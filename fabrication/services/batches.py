@@ -106,7 +106,7 @@ def open_batch(*, branch: Branch, makes: Collection[int], by: User, note: str = 
     _lock_jobs(makes)
     Branch.objects.select_for_update().get(pk=branch.pk)
     batch = Batch.objects.create(branch=branch, number=_next_number(branch), created_by=by, note=note)
-    record(by=by, deed="opened the batch", subject=batch)
+    record(by=by, action="opened the batch", subject=batch)
     add_units(batch=batch, makes=makes, by=by)
     return batch
 
@@ -178,7 +178,7 @@ def cancel_batch(*, batch: Batch, by: User, reason: str) -> Batch:
     _check_open(held)
     held.state = Batch.State.CANCELLED
     held.save(update_fields=["state"])
-    record(by=by, deed="cancelled the batch", subject=held, note=reason)
+    record(by=by, action="cancelled the batch", subject=held, note=reason)
     return held
 
 
@@ -194,7 +194,7 @@ def _check_open(batch: Batch) -> None:
         raise Refused(f"{batch} is {batch.get_state_display()}; its units stay as they are")
 
 
-def _after_change(batch: Batch, rows: Iterable[UnitMake], by: User, deed: str) -> None:
+def _after_change(batch: Batch, rows: Iterable[UnitMake], by: User, action: str) -> None:
     """Plans no longer fit: drop them, free their stock; due date and stages follow the units."""
     rows = list(rows)
     for plan in batch.plans.exclude(state=CutPlan.State.REPLACED):
@@ -204,7 +204,7 @@ def _after_change(batch: Batch, rows: Iterable[UnitMake], by: User, deed: str) -
     batch.due_on, batch.state = due.first(), Batch.State.OPEN
     batch.save(update_fields=["due_on", "state"])
     units = Unit.objects.filter(make__in=rows).select_related("opening__job", "opening__room", "product")
-    record_all(entry(by=by, deed=deed, subject=unit, job=unit.opening.job_id, note=str(batch)) for unit in units)
+    record_all(entry(by=by, action=action, subject=unit, job=unit.opening.job_id, note=str(batch)) for unit in units)
     for job in {unit.opening.job for unit in units}:
         recompute_stage(job=job, by=by)
 
@@ -220,4 +220,4 @@ def leave_batch(*, make: UnitMake, by: User) -> None:
     for plan in batch.plans.exclude(state=CutPlan.State.REPLACED):
         drop_plan(plan=plan)
     UnitMake.objects.filter(pk=make.pk).update(batch=None, state=UnitMake.State.WAITING)
-    record(by=by, deed="taken out of the batch", subject=make.unit, job=make.unit.opening.job_id, note=str(batch))
+    record(by=by, action="taken out of the batch", subject=make.unit, job=make.unit.opening.job_id, note=str(batch))

@@ -108,7 +108,7 @@ def _held(cut: PlannedCut) -> PlannedCut:
     )
 
 
-def _set_cut(cut: PlannedCut, wanted: set[int], by: User, deed: str) -> None:
+def _set_cut(cut: PlannedCut, wanted: set[int], by: User, action: str) -> None:
     """Brings the books to these pieces being cut: stock, parts, offcut, state."""
     if cut.state == PlannedCut.State.DROPPED or cut.plan.state == CutPlan.State.REPLACED:
         raise Refused("this was planned anew since; look at the current plan")
@@ -130,7 +130,7 @@ def _set_cut(cut: PlannedCut, wanted: set[int], by: User, deed: str) -> None:
     if cut.state == PlannedCut.State.CUT and cut.keeps_offcut and cut.offcut is None:
         cut.offcut = put_back(cut, by, *offcut_size(cut, cut.left))
     cut.save(update_fields=["state", "cut_by", "cut_at", "offcut", "pieces", "flaws_before"])
-    record(by=by, deed=deed, subject=cut, note=f"{len(wanted)} of {len(cut.pieces)} pieces")
+    record(by=by, action=action, subject=cut, note=f"{len(wanted)} of {len(cut.pieces)} pieces")
     settle_batch(batch=cut.plan.batch)
 
 
@@ -285,7 +285,7 @@ def report_miscut(*, cut: PlannedCut, spoiled: list[int], by: User, reason: str)
     why_lost = {"cut": False, "spoiled": True, "why": reason}
     kept = {"cut": True, "spoiled": False}
     close_cut(cut, [piece | (why_lost if place in lost else kept) for place, piece in enumerate(cut.pieces)], by)
-    record(by=by, deed="reported a miscut", subject=cut, note=reason)
+    record(by=by, action="reported a miscut", subject=cut, note=reason)
     return plan_material(batch=cut.plan.batch, material=cut.plan.material, by=by, before=before)
 
 
@@ -325,7 +325,7 @@ def report_flaw(*, cut: PlannedCut, start: Length, end: Length, by: User, note: 
         _use_stock(cut, by)
     around = [(max(a, end.ticks), b) for a, b in stretches] + [(a, min(b, start.ticks)) for a, b in stretches]
     close_with_rest(cut, by, around)
-    record(by=by, deed="marked a flaw", subject=cut, note=f"{start} to {end} of {cut.item.code} {note}".strip())
+    record(by=by, action="marked a flaw", subject=cut, note=f"{start} to {end} of {cut.item.code} {note}".strip())
     return [plan_material(batch=cut.plan.batch, material=cut.plan.material, by=by, before=before)]
 
 
@@ -378,7 +378,7 @@ def pull_part(*, part: Part, by: User) -> Part:
         _pull_by_count(part, by)
     part.done, part.state = part.quantity, Part.State.PULLED
     part.save(update_fields=["done", "state"])
-    record(by=by, deed="pulled", subject=part, job=part.make.unit.opening.job_id)
+    record(by=by, action="pulled", subject=part, job=part.make.unit.opening.job_id)
     if batch:
         settle_batch(batch=batch)
     return part
@@ -479,10 +479,10 @@ def check_unit(*, make: UnitMake, width: Length, height: Length, by: User) -> Un
         "finished height": [make.finished_height, height],
     }
     if problem:
-        record(by=by, deed="sent back to the bench", subject=make.unit, job=job, changes=changes, note=problem)
+        record(by=by, action="sent back to the bench", subject=make.unit, job=job, changes=changes, note=problem)
         return make
     Unit.objects.filter(pk=make.unit_id).update(state=Unit.State.MADE, made_at=timezone.now())
-    record(by=by, deed="checked as made", subject=make.unit, job=job, changes=changes)
+    record(by=by, action="checked as made", subject=make.unit, job=job, changes=changes)
     if make.batch:
         settle_batch(batch=make.batch)
     recompute_stage(job=job, by=by)

@@ -107,7 +107,7 @@ def order_units(*, supplier: Supplier, makes: Collection[int], by: User) -> Purc
         for make in rows
     )  # fmt: skip
     Unit.objects.filter(make__in=rows).update(state=Unit.State.IN_WORKROOM)
-    record(by=by, deed="ordered units", subject=purchase, note=", ".join(make.unit.code for make in rows))
+    record(by=by, action="ordered units", subject=purchase, note=", ".join(make.unit.code for make in rows))
     for job in {make.unit.opening.job_id for make in rows}:
         recompute_stage(job=job, by=by)
     return purchase
@@ -125,7 +125,7 @@ def order_stock(
         if quantity < 1:
             raise Refused(f"{material.name}: at least one", field="quantity", bound="1 or more")
         PurchaseLine.objects.create(purchase=purchase, material=material, quantity=quantity, length=length, width=width)
-    record(by=by, deed="ordered stock", subject=purchase)
+    record(by=by, action="ordered stock", subject=purchase)
     return purchase
 
 
@@ -158,9 +158,9 @@ def acknowledge(
     line.differences = differences
     line.state = PurchaseLine.State.DIFFERS if differences else PurchaseLine.State.ACKNOWLEDGED
     line.save(update_fields=["acknowledged", "differences", "state"])
-    deed = "found the acknowledgement to differ" if differences else "checked the acknowledgement"
+    action = "found the acknowledgement to differ" if differences else "checked the acknowledgement"
     unit = line.make.unit
-    record(by=by, deed=deed, subject=unit, job=unit.opening.job_id, note="; ".join(differences))
+    record(by=by, action=action, subject=unit, job=unit.opening.job_id, note="; ".join(differences))
     return line
 
 
@@ -198,7 +198,9 @@ def receive_line(*, line: PurchaseLine, packages: int, by: User, place: str = ""
     elif line.packages_received >= line.packages_expected:
         line.state = PurchaseLine.State.RECEIVED
     line.save(update_fields=["packages_received", "state"])
-    record(by=by, deed="received", subject=line, note=f"{line.packages_received} of {line.packages_expected} packages")
+    record(
+        by=by, action="received", subject=line, note=f"{line.packages_received} of {line.packages_expected} packages"
+    )
     _close(line.purchase)
     return line
 
@@ -221,7 +223,7 @@ def inspect_line(*, line: PurchaseLine, is_good: bool, by: User, note: str = "")
     if is_good:
         UnitMake.objects.filter(pk=make.pk).update(state=UnitMake.State.MADE)
         Unit.objects.filter(pk=make.unit_id).update(state=Unit.State.MADE, made_at=timezone.now())
-    record(by=by, deed="inspected" if is_good else "sent back", subject=make.unit, job=job, note=note)
+    record(by=by, action="inspected" if is_good else "sent back", subject=make.unit, job=job, note=note)
     recompute_stage(job=job, by=by)
     _close(line.purchase)
     return line

@@ -97,7 +97,7 @@ def _todo(product: Product, offer: Offer, option: str) -> str:
 @transaction.atomic
 def stop_offering(*, choice: LackingChoice, by: User) -> None:
     """The recipe will not have it: it is listed no more, unless a unit that waits holds it."""
-    record(by=by, deed="stopped offering a choice", subject=choice.product, note=f"{choice.option}: {choice.value}")
+    record(by=by, action="stopped offering a choice", subject=choice.product, note=f"{choice.option}: {choice.value}")
     choice.delete()
 
 
@@ -135,7 +135,7 @@ def save_supplier_list(*, product: Product, options: Sequence[Mapping[str, Any]]
     row.options, row.saved_by, row.revision = clean, by, row.revision + 1
     row.save()
     changes = {"options": ["; ".join(old), "; ".join(option_lines(clean))]}
-    record(by=by, deed="saved the supplier's list", subject=product, changes=changes)
+    record(by=by, action="saved the supplier's list", subject=product, changes=changes)
     return row
 
 

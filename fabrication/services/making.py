@@ -174,7 +174,7 @@ def make_units(units: Sequence[Unit], by: User) -> list[UnitMake]:
     for _, room in groupby(rows, key=lambda unit: unit.opening.room_id):
         made += _make_room(list(room), stores)
     record_all(
-        entry(by=by, deed="worked out the parts", subject=make.unit, job=make.unit.opening.job_id) for make in made
+        entry(by=by, action="worked out the parts", subject=make.unit, job=make.unit.opening.job_id) for make in made
     )
     return made
 
@@ -485,4 +485,4 @@ def _make_anew(unit: Unit, make: UnitMake, by: User, changes: dict[str, list[Any
         state=UnitMake.State.WAITING, batch=None, checked_width=None, checked_height=None, checked_at=None
     )
     Unit.objects.filter(pk=unit.pk).update(state=Unit.State.RELEASED, made_at=None)
-    record(by=by, deed="worked out the parts anew", subject=unit, job=unit.opening.job_id, changes=changes)
+    record(by=by, action="worked out the parts anew", subject=unit, job=unit.opening.job_id, changes=changes)

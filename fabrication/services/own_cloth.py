@@ -51,7 +51,7 @@ def expect_cloth(
     )
     if not held.is_held():
         hold(job=held, reason=Job.Hold.CLOTH, by=by, note=name)
-    record(by=by, deed="expects the customer's cloth", subject=cloth, job=held.pk)
+    record(by=by, action="expects the customer's cloth", subject=cloth, job=held.pk)
     return cloth
 
 
@@ -61,7 +61,7 @@ def receive_cloth(*, cloth: OwnCloth, by: User, place: str = "") -> OwnCloth:
     cloth = _held(cloth, OwnCloth.State.EXPECTED)
     cloth.state, cloth.received_at, cloth.place = OwnCloth.State.RECEIVED, timezone.now(), place
     cloth.save(update_fields=["state", "received_at", "place"])
-    record(by=by, deed="received the customer's cloth", subject=cloth, job=cloth.job_id)
+    record(by=by, action="received the customer's cloth", subject=cloth, job=cloth.job_id)
     return cloth
 
 
@@ -107,8 +107,8 @@ def check_cloth(
     if is_taken:
         cloth.item = _on_the_rack(cloth, by)
     cloth.save()
-    deed = "accepted the customer's cloth" if is_taken else "refused the customer's cloth"
-    record(by=by, deed=deed, subject=cloth, job=cloth.job_id, note=cloth.verdict)
+    action = "accepted the customer's cloth" if is_taken else "refused the customer's cloth"
+    record(by=by, action=action, subject=cloth, job=cloth.job_id, note=cloth.verdict)
     if is_taken:
         _let_the_job_go_on(cloth, by)
     return cloth
@@ -120,7 +120,7 @@ def expect_again(*, cloth: OwnCloth, by: User, expected_on: dt.date | None = Non
     cloth = _held(cloth, OwnCloth.State.REFUSED)
     cloth.state, cloth.expected_on = OwnCloth.State.EXPECTED, expected_on
     cloth.save(update_fields=["state", "expected_on"])
-    record(by=by, deed="expects the customer's cloth again", subject=cloth, job=cloth.job_id)
+    record(by=by, action="expects the customer's cloth again", subject=cloth, job=cloth.job_id)
     return cloth
 
 
@@ -171,7 +171,7 @@ def cut_from_cloth(*, cloth: OwnCloth, parts: Collection[int], by: User) -> list
     for part in moved:
         part.material, part.may_turn, part.state = _cloth_for(part, own, part.pk in wanted)
         part.save(update_fields=["material", "may_turn", "state"])
-    record(by=by, deed="chose what is cut from it", subject=cloth, job=cloth.job_id, note=f"{len(wanted)} pieces")
+    record(by=by, action="chose what is cut from it", subject=cloth, job=cloth.job_id, note=f"{len(wanted)} pieces")
     return _plan_anew(planned, stood_in | {part.material_id for part in moved}, by)
 
 

@@ -90,7 +90,7 @@ def plan_material(
     )
     plan.run = run
     plan.save(update_fields=["run"])
-    record(by=by, deed="asked for a cut plan", subject=plan)
+    record(by=by, action="asked for a cut plan", subject=plan)
     return run
 
 
@@ -179,7 +179,7 @@ def keep_plan(*, plan: CutPlan, problem: dict[str, Any], answer: dict[str, Any],
     if batch.state == Batch.State.OPEN and not batch.plans.filter(state=CutPlan.State.PLANNING).exists():
         batch.state = Batch.State.PLANNED
         batch.save(update_fields=["state"])
-    record(by=by, deed="kept a cut plan", subject=plan, changes={"cost": [None, answer.get("cost")]})
+    record(by=by, action="kept a cut plan", subject=plan, changes={"cost": [None, answer.get("cost")]})
 
 
 def _planned_cuts(plan: CutPlan, problem: dict[str, Any], answer: dict[str, Any]) -> Iterator[PlannedCut]:

@@ -51,6 +51,6 @@ def save_recipe(*, product: Product, definition: dict[str, Any], by: User, note:
     revision = RecipeRevision.objects.create(
         product=product, number=number, definition=recipe.to_json(), note=note[:240], saved_by=by
     )
-    record(by=by, deed="saved a recipe", subject=revision, changes=changes, note=note)
+    record(by=by, action="saved a recipe", subject=revision, changes=changes, note=note)
     take_made_fit(product=product, by=by)
     return revision

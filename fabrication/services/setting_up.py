@@ -43,7 +43,7 @@ def save_steps(*, branch: Branch, family: str, texts: Sequence[str], by: User) -
     for step in there.values():
         step.save()
     record(
-        by=by, deed="set the steps of assembly", subject=branch,
+        by=by, action="set the steps of assembly", subject=branch,
         changes={f"steps, {family}": ["; ".join(before), "; ".join(wanted)]},
     )  # fmt: skip
     return [there[text] for text in wanted]
@@ -74,12 +74,12 @@ def save_work_place(
     row.minutes = {family: value for family, value in minutes.items() if value}
     row.save()
     changes = {"name": [before[0], name], "hours": [before[1], f"{day_min} min a day"]}
-    record(by=by, deed="set a place of work", subject=row, changes=changes)
+    record(by=by, action="set a place of work", subject=row, changes=changes)
     return row
 
 
 @transaction.atomic
 def remove_work_place(*, place: WorkPlace, by: User) -> None:
     """No load is shown for it any more."""
-    record(by=by, deed="took a place of work away", subject=place.branch, note=place.name)
+    record(by=by, action="took a place of work away", subject=place.branch, note=place.name)
     place.delete()

@@ -78,7 +78,7 @@ def receive_stock(
     move_stock(item=item, change=quantity, reason=StockMove.Reason.RECEIVED, by=by)
     record(
         by=by,
-        deed="receive stock",
+        action="receive stock",
         subject=item,
         changes={"quantity": [item.quantity - quantity, item.quantity]},
     )
@@ -117,7 +117,7 @@ def count_stock(*, item: StockItem, counted: int, reason: str, by: User) -> Stoc
     before = held.quantity
     if counted != before:
         move_stock(item=held, change=counted - before, reason=StockMove.Reason.COUNTED, by=by, note=reason)
-    record(by=by, deed="count stock", subject=held, changes={"quantity": [before, counted]}, note=reason)
+    record(by=by, action="count stock", subject=held, changes={"quantity": [before, counted]}, note=reason)
     return held
 
 
@@ -132,7 +132,7 @@ def mark_flaws(*, item: StockItem, flaws: Sequence[tuple[Length, Length]], by: U
             raise Refused(f"the roll ends at {held.length}", field="flaws", bound=str(held.length))
     before, held.flaws = held.flaws, _merged([(start.ticks, end.ticks) for start, end in flaws])
     held.save(update_fields=["flaws"])
-    record(by=by, deed="mark flaws", subject=held, changes={"flaws": [before, held.flaws]})
+    record(by=by, action="mark flaws", subject=held, changes={"flaws": [before, held.flaws]})
     return held
 
 
@@ -152,7 +152,7 @@ def let_end_go(*, kept: KeptEnd, by: User, reason: str) -> None:
     """The end of a roll is free for other jobs, before the job it was kept for is closed."""
     if not reason.strip():
         raise Refused("say why the end is not kept any more", field="reason")
-    record(by=by, deed="let a roll end go", subject=kept.item, job=kept.job_id, note=f"{kept.length}: {reason}")
+    record(by=by, action="let a roll end go", subject=kept.item, job=kept.job_id, note=f"{kept.length}: {reason}")
     kept.delete()
 
 
@@ -160,5 +160,5 @@ def let_end_go(*, kept: KeptEnd, by: User, reason: str) -> None:
 def save_label_size(*, branch: Branch, by: User, **fields: Any) -> LabelSize:
     """What a branch's labels are printed on: `LabelSize`'s own fields."""
     size, _ = LabelSize.objects.update_or_create(branch=branch, defaults=fields)
-    record(by=by, deed="set the label size", subject=size, note=f"{size.width} × {size.height}, {size.kind}")
+    record(by=by, action="set the label size", subject=size, note=f"{size.width} × {size.height}, {size.kind}")
     return size

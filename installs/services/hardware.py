@@ -72,7 +72,7 @@ def save_rules(
     load_hardware(branch, rules)
     audit.record(
         by=by,
-        deed="changed the hardware rules",
+        action="changed the hardware rules",
         subject=row,
         changes={
             "revision": [before.revision, row.revision],
@@ -264,7 +264,7 @@ def pull_hardware(*, appointment: Appointment, by: User | None) -> list[Pull]:
             changes[pull.material.name] = [pull.held, 0]
             _give_back(pull)
     if changes:
-        audit.record(by=by, deed="pulled the hardware", subject=row, job=row.job_id, changes=changes)
+        audit.record(by=by, action="pulled the hardware", subject=row, job=row.job_id, changes=changes)
     return out
 
 
@@ -382,7 +382,7 @@ def set_van_row(
     changes = audit.changed(held, ["quantity", "least", "most"])
     held.save(update_fields=["quantity", "least", "most"])
     if changes:
-        audit.record(by=by, deed="counted the van", subject=held, changes=changes)
+        audit.record(by=by, action="counted the van", subject=held, changes=changes)
     return held
 
 
@@ -416,7 +416,7 @@ def top_up_van(*, crew: Crew, by: User) -> list[tuple[VanStock, int, int]]:
     if any(taken for _, taken, _ in out):
         audit.record(
             by=by,
-            deed="topped up the van",
+            action="topped up the van",
             subject=crew,
             changes={row.material.name: [row.quantity - taken, row.quantity] for row, taken, _ in out if taken},
         )

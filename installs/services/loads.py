@@ -326,9 +326,9 @@ def leave_yard(*, load: Load, by: User, reason: str = "", at: dt.datetime | None
     load.gap_reason = reason.strip()[:240] if gaps else ""
     load.save(update_fields=["state", "left_at", "checked_by", "gap_reason"])
     missing = {f"{line.text}"[:80]: [line.quantity, line.checked] for line in gaps[:20]}
-    audit.record(by=by, deed="left the yard", subject=load, changes=missing, note=load.gap_reason)
+    audit.record(by=by, action="left the yard", subject=load, changes=missing, note=load.gap_reason)
     for job in sorted({visit.job_id for visit in visits}):
-        audit.record(by=by, deed="loaded the truck", subject=load, job=job, note=load.gap_reason)
+        audit.record(by=by, action="loaded the truck", subject=load, job=job, note=load.gap_reason)
         recompute_stage(job=job, by=by)
     return load
 
@@ -373,7 +373,7 @@ def put_back(*, load: Load, line: LoadLine, count: int, by: User) -> LoadLine:
     row.save(update_fields=["returned"])
     audit.record(
         by=by,
-        deed="put back",
+        action="put back",
         subject=load,
         job=row.appointment.job_id if row.appointment is not None else None,
         changes={row.text[:80]: [row.returned - change, row.returned]},
@@ -409,7 +409,7 @@ def come_back(*, load: Load, by: User, at: dt.datetime | None = None) -> Load:
             put_back(load=load, line=line, count=count, by=by)
     load.state, load.back_at = Load.State.BACK, at or timezone.now()
     load.save(update_fields=["state", "back_at"])
-    audit.record(by=by, deed="came back to the yard", subject=load)
+    audit.record(by=by, action="came back to the yard", subject=load)
     return load
 
 

@@ -66,7 +66,7 @@ def open_return(
         opened_by=by,
         opened_at=at or timezone.now(),
     )
-    audit.record(by=by, deed="owes a return", subject=owed, job=job, note=f"{found.label}. {note}".strip())
+    audit.record(by=by, action="owes a return", subject=owed, job=job, note=f"{found.label}. {note}".strip())
     _join_visit(owed, by)
     calendar.recompute_stage(job=job, by=by)
     return owed
@@ -148,7 +148,7 @@ def decide_return(
     row.note = (note or row.note).strip()[:240]
     changes = audit.changed(row, ["remake", "remeasure", "parts_ready_on"])
     row.save(update_fields=["remake", "remeasure", "parts_ready_on", "decided_by", "decided_at", "note"])
-    audit.record(by=by, deed="decided on the return", subject=row, job=row.job_id, changes=changes, note=note)
+    audit.record(by=by, action="decided on the return", subject=row, job=row.job_id, changes=changes, note=note)
     if row.appointment is not None:
         if row.remake is not None:
             row.appointment.visit_units.filter(unit=row.unit, outcome=VisitUnit.Outcome.TO_DO).delete()
@@ -187,7 +187,7 @@ def _remake(owed: ReturnOwed, by: User, remeasure: bool) -> Unit:
     old.save(update_fields=["state"])
     audit.record(
         by=by,
-        deed=f"is made again as {fresh.code}",
+        action=f"is made again as {fresh.code}",
         subject=old,
         job=owed.job_id,
         changes={"state": [was, old.get_state_display()]},
@@ -214,7 +214,7 @@ def _measure_again(owed: ReturnOwed, by: User) -> None:
     opening = owed.unit.opening
     was = opening.get_state_display()
     Opening.objects.filter(pk=opening.pk).update(state=Opening.State.TO_MEASURE)
-    audit.record(by=by, deed="is to be measured again", subject=opening, job=owed.job_id,
+    audit.record(by=by, action="is to be measured again", subject=opening, job=owed.job_id,
                  changes={"state": [was, Opening.State.TO_MEASURE.label]})  # fmt: skip
     visit = (
         Appointment.objects.filter(job=owed.job_id, purpose=Purpose.CHECK)
@@ -240,7 +240,7 @@ def set_parts_ready(*, owed: ReturnOwed, ready_on: dt.date | None, by: User) -> 
     changes = audit.changed(row, ["parts_ready_on"])
     row.save(update_fields=["parts_ready_on"])
     if changes:
-        audit.record(by=by, deed="set the parts' date", subject=row, job=row.job_id, changes=changes)
+        audit.record(by=by, action="set the parts' date", subject=row, job=row.job_id, changes=changes)
     if row.appointment is not None:
         _settle_visit(row.appointment, by)
     return row
@@ -265,7 +265,7 @@ def drop_return(*, owed: ReturnOwed, by: User, reason: str) -> ReturnOwed:
     row.save(update_fields=["state"])
     audit.record(
         by=by,
-        deed="dropped the return",
+        action="dropped the return",
         subject=row,
         job=row.job_id,
         changes={"state": [was, row.get_state_display()]},
@@ -290,7 +290,7 @@ def settle_installed(*, unit: Unit, by: User) -> None:
     for row in owed:
         row.state = ReturnOwed.State.DONE
         row.save(update_fields=["state"])
-        audit.record(by=by, deed="settled the return", subject=row, job=row.job_id)
+        audit.record(by=by, action="settled the return", subject=row, job=row.job_id)
 
 
 def follow_visit(visit: Appointment) -> None:

@@ -79,7 +79,7 @@ def mark_installed(
     VisitUnit.objects.bulk_update(changed, ["outcome", "cause", "note", "marked_by", "marked_at"])
     keys = [one.unit_id for one in changed]
     Unit.objects.filter(pk__in=keys).update(state=Unit.State.INSTALLED, installed_at=at)
-    audit.record_all(audit.entry(by=by, deed="installed", subject=one.unit, job=row.job_id) for one in changed)
+    audit.record_all(audit.entry(by=by, action="installed", subject=one.unit, job=row.job_id) for one in changed)
     if changed:
         calendar.recompute_stage(job=row.job_id, by=by)
     return rows
@@ -121,7 +121,7 @@ def mark_not_installed(
     if changes:
         audit.record(
             by=by,
-            deed="did not install",
+            action="did not install",
             subject=one.unit,
             job=row.job_id,
             changes=changes,
@@ -143,7 +143,7 @@ def undo_outcome(*, appointment: Appointment, unit: Unit, by: User) -> VisitUnit
     one.save(update_fields=["outcome", "cause", "note", "marked_by", "marked_at"])
     state = Unit.State.LOADED if _left_with(row) else Unit.State.MADE
     Unit.objects.filter(pk=unit.pk).update(state=state, installed_at=None)
-    audit.record(by=by, deed="took it back", subject=one.unit, job=row.job_id, changes={"outcome": [was, "to do"]})
+    audit.record(by=by, action="took it back", subject=one.unit, job=row.job_id, changes={"outcome": [was, "to do"]})
     calendar.recompute_stage(job=row.job_id, by=by)
     return one
 
@@ -198,7 +198,7 @@ def note_hardware(
         at=at or timezone.now(),
         **({"uid": uid} if uid else {}),
     )
-    audit.record(by=by, deed="used hardware otherwise", subject=made, job=row.job_id, note=note)
+    audit.record(by=by, action="used hardware otherwise", subject=made, job=row.job_id, note=note)
     return made
 
 
@@ -208,7 +208,7 @@ def undo_hardware(*, used: HardwareUsed, by: User) -> HardwareUsed:
     if used.undone_at is None:
         used.undone_at = timezone.now()
         used.save(update_fields=["undone_at"])
-        audit.record(by=by, deed="took a note on hardware back", subject=used, job=used.appointment.job_id)
+        audit.record(by=by, action="took a note on hardware back", subject=used, job=used.appointment.job_id)
     return used
 
 
@@ -239,7 +239,7 @@ def add_photo(
     )
     made.file.save(f"{made.uid}.jpg", ContentFile(_picture(data)), save=False)
     made.save()
-    audit.record(by=by, deed="took a photo", subject=made, job=row.job_id, note=caption)
+    audit.record(by=by, action="took a photo", subject=made, job=row.job_id, note=caption)
     return made
 
 
@@ -272,7 +272,7 @@ def remove_photo(*, photo: StopPhoto, by: User) -> StopPhoto:
     if photo.removed_at is None:
         photo.removed_at = timezone.now()
         photo.save(update_fields=["removed_at"])
-        audit.record(by=by, deed="took a photo away", subject=photo, job=photo.appointment.job_id)
+        audit.record(by=by, action="took a photo away", subject=photo, job=photo.appointment.job_id)
     return photo
 
 
@@ -304,7 +304,7 @@ def sign(
     stop.left_with, stop.signed_at = "" if stop.signed_name else left_with.strip()[:120], at or timezone.now()
     changes = audit.changed(stop, ["signed_name", "left_with"])
     stop.save(update_fields=["signed_name", "signature", "left_with", "signed_at"])
-    audit.record(by=by, deed="signed off", subject=stop, job=row.job_id, changes=changes)
+    audit.record(by=by, action="signed off", subject=stop, job=row.job_id, changes=changes)
     calendar.recompute_stage(job=row.job_id, by=by)
     return stop
 
@@ -353,7 +353,7 @@ def close_stop(*, appointment: Appointment, by: User, note: str = "", at: dt.dat
         row = calendar.mark_arrived(appointment=row, by=by, at=min(at, timezone.now()))
     stop.closed_at, stop.closed_by, stop.note = at, by, note.strip()
     stop.save(update_fields=["closed_at", "closed_by", "note"])
-    audit.record(by=by, deed="closed the stop", subject=stop, job=row.job_id, note=note)
+    audit.record(by=by, action="closed the stop", subject=stop, job=row.job_id, note=note)
     calendar.mark_done(appointment=row, by=by, at=max(at, row.arrived_at) if row.arrived_at else at)
     for one in rows:
         if one.outcome == VisitUnit.Outcome.INSTALLED:
@@ -383,6 +383,6 @@ def reopen_stop(*, appointment: Appointment, by: User) -> Stop:
     stop.closed_at = stop.closed_by = None
     stop.save(update_fields=["closed_at", "closed_by"])
     calendar.undo_done(appointment=row, by=by)
-    audit.record(by=by, deed="opened the stop again", subject=stop, job=row.job_id)
+    audit.record(by=by, action="opened the stop again", subject=stop, job=row.job_id)
     calendar.recompute_stage(job=row.job_id, by=by)
     return stop

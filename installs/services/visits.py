@@ -57,7 +57,7 @@ def plan_install(
     _set_units(visit, wanted)
     _fit(visit, people, by)
     audit.record(
-        by=by, deed="planned the install", subject=visit, job=job, note=", ".join(unit.code for unit in wanted)
+        by=by, action="planned the install", subject=visit, job=job, note=", ".join(unit.code for unit in wanted)
     )
     return visit
 
@@ -118,7 +118,11 @@ def set_visit_units(*, appointment: Appointment, units: Iterable[Unit], by: User
     if before != after:
         _fit(row, None, by)
         audit.record(
-            by=by, deed="changed what the visit is for", subject=row, job=row.job_id, changes={"units": [before, after]}
+            by=by,
+            action="changed what the visit is for",
+            subject=row,
+            job=row.job_id,
+            changes={"units": [before, after]},
         )
     return list(row.visit_units.select_related("unit"))
 

@@ -76,7 +76,9 @@ def new_appointment(
     if duration_min:
         _set_minutes(row, duration_min)
     row.save(update_fields=["duration_min", "duration_safe_min"])
-    audit.record(by=by, deed="asked for a visit", subject=row, job=locked, changes={"minutes": ["", row.duration_min]})
+    audit.record(
+        by=by, action="asked for a visit", subject=row, job=locked, changes={"minutes": ["", row.duration_min]}
+    )
     recompute_stage(job=locked, by=by)
     return row
 
@@ -110,7 +112,7 @@ def edit_appointment(
             setattr(row, name, value)
     row.earliest_on = earliest_on
     fields = ["duration_min", "duration_safe_min", "people", "priority", "earliest_on", "note"]
-    save(row, fields, by=by, deed="changed the visit", job=row.job)
+    save(row, fields, by=by, action="changed the visit", job=row.job)
     if skills is not None:
         row.skills.set(skills)
     return sync_from(appointment, row)
@@ -195,7 +197,7 @@ def push(pushed: Iterable[Push], *, by: User) -> None:
         entries.append(
             audit.entry(
                 by=by,
-                deed="was pushed by another visit",
+                action="was pushed by another visit",
                 subject=one.appointment,
                 job=one.appointment.job_id,
                 changes={"starts_at": [one.was, one.becomes]},
@@ -204,12 +206,12 @@ def push(pushed: Iterable[Push], *, by: User) -> None:
     audit.record_all(entries)
 
 
-def _save_place(row: Appointment, by: User | None, deed: str, note: str = "") -> None:
+def _save_place(row: Appointment, by: User | None, action: str, note: str = "") -> None:
     row.version += 1
     row.sequence += 1
     changes = audit.changed(row, PLACE)
     row.save(update_fields=[*PLACE, "version", "sequence"])
-    audit.record(by=by, deed=deed, subject=row, job=row.job_id, changes=changes, note=note)
+    audit.record(by=by, action=action, subject=row, job=row.job_id, changes=changes, note=note)
 
 
 def _remember(row: Appointment, was: dict[str, object], pushed: Iterable[Push], by: User) -> None:
@@ -421,7 +423,7 @@ def lock(*, appointment: Appointment, by: User, locked: bool = True) -> Appointm
         raise Refused("it stands nowhere in the calendar yet")
     row.is_locked = locked
     row.version += 1
-    save(row, ["is_locked", "version"], by=by, deed="locked" if locked else "unlocked", job=row.job_id)
+    save(row, ["is_locked", "version"], by=by, action="locked" if locked else "unlocked", job=row.job_id)
     return sync_from(appointment, row)
 
 
@@ -452,7 +454,7 @@ def split_appointment(*, appointment: Appointment, first_min: int, by: User) -> 
         )
     _set_minutes(row, first_min)
     row.version += 1
-    save(row, ["duration_min", "duration_safe_min", "version"], by=by, deed="split the visit", job=row.job_id)
+    save(row, ["duration_min", "duration_safe_min", "version"], by=by, action="split the visit", job=row.job_id)
     second = new_appointment(
         job=row.job, purpose=row.purpose, by=by, duration_min=rest, people=row.people, skills=row.skills.all(),
         earliest_on=row.day and row.day + dt.timedelta(days=1), priority=row.priority, with_crew_of=row,
@@ -536,7 +538,7 @@ def undo_done(*, appointment: Appointment, by: User) -> Appointment:
     if row.day == timezone.localdate(timezone=row.job.branch.tz):
         row.done_at = None
     row.version += 1
-    save(row, ["state", "done_at", "version"], by=by, deed="went on with it", job=row.job_id)
+    save(row, ["state", "done_at", "version"], by=by, action="went on with it", job=row.job_id)
     recompute_stage(job=row.job_id, by=by)
     return sync_from(appointment, row)
 
@@ -560,7 +562,7 @@ def undo_tap(*, appointment: Appointment, by: User) -> Appointment:
     row.arrived_at = None
     row.version += 1
     fields = ["state", "on_the_way_at", "arrived_at", "version"]
-    save(row, fields, by=by, deed="took the tap back", job=row.job_id)
+    save(row, fields, by=by, action="took the tap back", job=row.job_id)
     recompute_stage(job=row.job_id, by=by)
     return sync_from(appointment, row)
 
@@ -568,7 +570,9 @@ def undo_tap(*, appointment: Appointment, by: User) -> Appointment:
 ORDER = (State.ON_THE_WAY, State.ARRIVED, State.DONE)
 
 
-def _mark(appointment: Appointment, by: User, state: str, field: str, at: dt.datetime | None, deed: str) -> Appointment:
+def _mark(
+    appointment: Appointment, by: User, state: str, field: str, at: dt.datetime | None, action: str
+) -> Appointment:
     row = lock_appointment(appointment)
     if not row.is_placed():
         raise Refused("this visit stands nowhere in the calendar")
@@ -583,6 +587,6 @@ def _mark(appointment: Appointment, by: User, state: str, field: str, at: dt.dat
     if row.arrived_at and row.done_at and row.done_at < row.arrived_at:
         raise Refused("it would be done before the crew arrived", field="at")
     row.version += 1
-    save(row, ["state", field, "version"], by=by, deed=deed, job=row.job_id)
+    save(row, ["state", field, "version"], by=by, action=action, job=row.job_id)
     recompute_stage(job=row.job_id, by=by)
     return sync_from(appointment, row)

@@ -22,7 +22,7 @@ def save(
     fields: Sequence[str],
     *,
     by: User | None,
-    deed: str,
+    action: str,
     job: Job | int | None = None,
     note: str = "",
 ) -> bool:
@@ -37,7 +37,7 @@ def save(
     else:
         row.save(update_fields=fields)
     page = row if job is None and isinstance(row, Job) else job
-    audit.record(by=by, deed=deed, subject=row, changes=changes, job=page, note=note)
+    audit.record(by=by, action=action, subject=row, changes=changes, job=page, note=note)
     return True
 
 

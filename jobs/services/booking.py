@@ -51,7 +51,7 @@ def new_customer(*, branch: Branch, by: User, **values: Any) -> Customer:
     """Somebody who will pay."""
     row = Customer(branch=branch)
     _fill(row, values, CUSTOMER_FIELDS)
-    save(row, list(values), by=by, deed="took on the customer")
+    save(row, list(values), by=by, action="took on the customer")
     return row
 
 
@@ -59,7 +59,7 @@ def new_customer(*, branch: Branch, by: User, **values: Any) -> Customer:
 def edit_customer(*, customer: Customer, by: User, **values: Any) -> Customer:
     """Name, phone, email, note."""
     fields = _fill(customer, values, CUSTOMER_FIELDS)
-    save(customer, fields, by=by, deed="changed the customer")
+    save(customer, fields, by=by, action="changed the customer")
     return customer
 
 
@@ -68,7 +68,7 @@ def new_site(*, customer: Customer, by: User, **values: Any) -> Site:
     """Where somebody will drive to."""
     row = Site(branch=customer.branch, customer=customer)
     _fill(row, values, SITE_FIELDS)
-    save(row, list(values), by=by, deed="added the site")
+    save(row, list(values), by=by, action="added the site")
     return row
 
 
@@ -76,7 +76,7 @@ def new_site(*, customer: Customer, by: User, **values: Any) -> Site:
 def edit_site(*, site: Site, by: User, **values: Any) -> Site:
     """Anything about a site. The key's place or code never enters the trail, only that it changed."""
     fields = _fill(site, values, SITE_FIELDS)
-    save(site, fields, by=by, deed="changed the site")
+    save(site, fields, by=by, action="changed the site")
     return site
 
 
@@ -130,7 +130,7 @@ def book_job(
     row = Job(branch=branch, customer=payer, site=place, number=next_number(branch), created_by=by)
     _fill(row, job or {}, JOB_FIELDS)
     _check_project(row)
-    save(row, list(job or {}), by=by, deed="booked the job")
+    save(row, list(job or {}), by=by, action="booked the job")
     for begin, end in impossible:
         add_impossible_time(job=row, starts_at=begin, ends_at=end, by=by)
     if purpose:
@@ -149,7 +149,7 @@ def edit_job(*, job: Job, by: User, **values: Any) -> Job:
     row = lock_open_job(job)
     fields = _fill(row, values, JOB_FIELDS)
     _check_project(row)
-    save(row, fields, by=by, deed="changed the job", job=row)
+    save(row, fields, by=by, action="changed the job", job=row)
     return row
 
 
@@ -158,7 +158,7 @@ def new_project(*, customer: Customer, name: str, by: User, note: str = "") -> P
     """Many sites or phases under one customer."""
     row = Project(branch=customer.branch, customer=customer)
     _fill(row, {"name": name, "note": note}, ("name", "note"))
-    save(row, ["name", "note"], by=by, deed="opened the project")
+    save(row, ["name", "note"], by=by, action="opened the project")
     return row
 
 
@@ -166,7 +166,7 @@ def new_project(*, customer: Customer, name: str, by: User, note: str = "") -> P
 def edit_project(*, project: Project, by: User, **values: Any) -> Project:
     """Name and note."""
     fields = _fill(project, values, ("name", "note"))
-    save(project, fields, by=by, deed="changed the project")
+    save(project, fields, by=by, action="changed the project")
     return project
 
 
@@ -176,7 +176,7 @@ def add_impossible_time(*, job: Job, starts_at: dt.datetime, ends_at: dt.datetim
     if ends_at <= starts_at:
         raise Refused("it ends before it begins", field="ends_at")
     row = ImpossibleTime.objects.create(job=job, starts_at=starts_at, ends_at=ends_at)
-    audit.record(by=by, deed="noted when the customer can't", subject=job, job=job, note=str(row))
+    audit.record(by=by, action="noted when the customer can't", subject=job, job=job, note=str(row))
     return row
 
 
@@ -187,7 +187,7 @@ def hold(*, job: Job, reason: str, by: User, note: str = "") -> Job:
     if reason not in Job.Hold.values:
         raise Refused(f"{reason} is no reason to hold a job", field="reason", bound=", ".join(Job.Hold.values))
     row.hold, row.hold_note = reason, note
-    save(row, ["hold", "hold_note"], by=by, deed="held the job", job=row, note=note)
+    save(row, ["hold", "hold_note"], by=by, action="held the job", job=row, note=note)
     return recompute_stage(job=row, by=by)
 
 
@@ -198,7 +198,7 @@ def unhold(*, job: Job, by: User, note: str = "") -> Job:
     if not row.is_held():
         raise Refused("the job is not held")
     row.hold = row.hold_note = ""
-    save(row, ["hold", "hold_note"], by=by, deed="let the job go on", job=row, note=note)
+    save(row, ["hold", "hold_note"], by=by, action="let the job go on", job=row, note=note)
     return recompute_stage(job=row, by=by)
 
 
@@ -214,7 +214,7 @@ def cancel_job(*, job: Job, by: User, reason: str) -> Job:
     for visit in row.appointments.exclude(state__in=over):
         cancel_appointment(appointment=visit, by=by, reason=reason)
     row.cancelled_at = timezone.now()
-    save(row, ["cancelled_at"], by=by, deed="cancelled the job", job=row, note=reason)
+    save(row, ["cancelled_at"], by=by, action="cancelled the job", job=row, note=reason)
     return recompute_stage(job=row, by=by)
 
 
@@ -225,5 +225,5 @@ def take_up_again(*, job: Job, by: User) -> Job:
     if not row.is_cancelled():
         raise Refused("the job is not cancelled")
     row.cancelled_at = None
-    save(row, ["cancelled_at"], by=by, deed="took the job up again", job=row)
+    save(row, ["cancelled_at"], by=by, action="took the job up again", job=row)
     return recompute_stage(job=row, by=by)

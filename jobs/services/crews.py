@@ -53,7 +53,7 @@ def save_crew(
         setattr(row, name, value)
     row.purposes = [str(Purpose(purpose)) for purpose in row.purposes]
     _clean(row, may_be_empty=["purposes"])  # none is for anything
-    save(row, list(values), by=by, deed="set up the crew" if is_new else "changed the crew")
+    save(row, list(values), by=by, action="set up the crew" if is_new else "changed the crew")
     row.skills.set(skills)
     if is_new:
         WorkingHours.objects.bulk_create(WorkingHours(crew=row, weekday=day) for day in range(5))
@@ -74,7 +74,7 @@ def set_hours(*, crew: Crew, hours: Sequence[dict[str, Any]], by: User) -> Crew:
         row.save()
     after = [str(row) for row in crew.hours.all()]
     if before != after:
-        audit.record(by=by, deed="changed the hours", subject=crew, changes={"hours": [before, after]})
+        audit.record(by=by, action="changed the hours", subject=crew, changes={"hours": [before, after]})
     return crew
 
 
@@ -89,7 +89,7 @@ def set_crew_day(*, crew: Crew, day: dt.date, by: User, **values: Any) -> CrewDa
     if bool(row.starts) != bool(row.ends):
         raise Refused("give both hours or none", field="ends" if row.starts else "starts")
     _clean(row)
-    save(row, list(values), by=by, deed="changed a crew's day")
+    save(row, list(values), by=by, action="changed a crew's day")
     return row
 
 
@@ -101,7 +101,7 @@ def add_member(*, crew: Crew, user: User, by: User, from_on: dt.date, until_on: 
     if until_on is not None and until_on < from_on:
         raise Refused("it ends before it begins", field="until_on")
     row = CrewMember.objects.create(crew=crew, user=user, from_on=from_on, until_on=until_on)
-    audit.record(by=by, deed="joined the crew", subject=crew, changes={"member": ["", str(user)]})
+    audit.record(by=by, action="joined the crew", subject=crew, changes={"member": ["", str(user)]})
     return row
 
 
@@ -111,7 +111,7 @@ def end_member(*, member: CrewMember, until_on: dt.date, by: User) -> CrewMember
     member.until_on = until_on
     member.save(update_fields=["until_on"])
     words = [str(member.user), f"until {until_on}"]
-    audit.record(by=by, deed="leaves the crew", subject=member.crew, changes={"member": words})
+    audit.record(by=by, action="leaves the crew", subject=member.crew, changes={"member": words})
     return member
 
 
@@ -134,7 +134,7 @@ def add_absence(
         raise Refused("it ends before it begins", field="ends_at")
     lock_crews([crew])
     row = Absence.objects.create(crew=crew, user=user, starts_at=starts_at, ends_at=ends_at, reason=reason)
-    audit.record(by=by, deed="noted an absence", subject=crew, note=f"{row}: {reason}" if reason else str(row))
+    audit.record(by=by, action="noted an absence", subject=crew, note=f"{row}: {reason}" if reason else str(row))
     return row, hit_by(row)
 
 
@@ -148,7 +148,7 @@ def hit_by(absence: Absence) -> list[Appointment]:
 @transaction.atomic
 def remove_absence(*, absence: Absence, by: User) -> None:
     """It was a mistake, or they are back; the trail keeps that it was there."""
-    audit.record(by=by, deed="took an absence back", subject=absence.crew, note=str(absence))
+    audit.record(by=by, action="took an absence back", subject=absence.crew, note=str(absence))
     absence.delete()
 
 
@@ -156,14 +156,14 @@ def remove_absence(*, absence: Absence, by: User) -> None:
 def set_holiday(*, branch: Branch, day: dt.date, name: str, by: User, is_worked: bool = False) -> Holiday:
     """A day the branch does not work, or a public holiday on which it does."""
     row, _ = Holiday.objects.update_or_create(branch=branch, day=day, defaults={"name": name, "is_worked": is_worked})
-    audit.record(by=by, deed="works on a holiday" if is_worked else "added a holiday", subject=branch, note=str(row))
+    audit.record(by=by, action="works on a holiday" if is_worked else "added a holiday", subject=branch, note=str(row))
     return row
 
 
 @transaction.atomic
 def remove_holiday(*, holiday: Holiday, by: User) -> None:
     """The day is as public holidays have it again."""
-    audit.record(by=by, deed="took a holiday back", subject=holiday.branch, note=str(holiday))
+    audit.record(by=by, action="took a holiday back", subject=holiday.branch, note=str(holiday))
     holiday.delete()
 
 
@@ -177,7 +177,7 @@ def set_rules(*, branch: Branch, by: User, **values: Any) -> CalendarRules:
         where = f"{row.holiday_country} {row.holiday_region}".strip()
         raise Refused(f"no public holidays are known for {where}", field="holiday_country")
     _clean(row)
-    save(row, list(values), by=by, deed="changed the calendar's rules")
+    save(row, list(values), by=by, action="changed the calendar's rules")
     return row
 
 
@@ -192,7 +192,7 @@ def set_usual_windows(*, branch: Branch, windows: Sequence[tuple[dt.time, dt.tim
     rows = UsualWindow.objects.bulk_create(UsualWindow(branch=branch, starts=a, ends=b) for a, b in windows)
     after = [str(row) for row in rows]
     if before != after:
-        audit.record(by=by, deed="changed the windows", subject=branch, changes={"windows": [before, after]})
+        audit.record(by=by, action="changed the windows", subject=branch, changes={"windows": [before, after]})
     return rows
 
 
@@ -204,5 +204,5 @@ def add_skill(*, branch: Branch, key: str, name: str, by: User) -> Skill:
             row = Skill.objects.create(branch=branch, key=key, name=name)
     except IntegrityError:
         raise Refused(f"there is a skill {key} already", field="key") from None
-    audit.record(by=by, deed="added a skill", subject=row)
+    audit.record(by=by, action="added a skill", subject=row)
     return row

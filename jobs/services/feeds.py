@@ -24,7 +24,7 @@ def open_feed(*, branch: Branch, by: User, crew: Crew | None = None, user: User 
     if user is not None and user.branch_id != branch.pk:
         raise Refused("this person is of another branch", field="user")
     feed = CalendarFeed.objects.create(branch=branch, crew=crew, user=user, created_by=by)
-    audit.record(by=by, deed="opened a calendar address", subject=feed)
+    audit.record(by=by, action="opened a calendar address", subject=feed)
     return feed
 
 
@@ -34,7 +34,7 @@ def revoke_feed(*, feed: CalendarFeed, by: User) -> CalendarFeed:
     if feed.revoked_at is None:
         feed.revoked_at = timezone.now()
         feed.save(update_fields=["revoked_at"])
-        audit.record(by=by, deed="revoked a calendar address", subject=feed)
+        audit.record(by=by, action="revoked a calendar address", subject=feed)
     return feed
 
 
@@ -65,6 +65,6 @@ def answer_readiness(
             known[question].delete()
     if changes or note:
         audit.record(
-            by=by, deed="asked whether the site is ready", subject=row, job=row.job_id, changes=changes, note=note
+            by=by, action="asked whether the site is ready", subject=row, job=row.job_id, changes=changes, note=note
         )
     return list(row.readiness.all())

@@ -286,7 +286,7 @@ def keep_proposal(
     for move in moves:
         move.proposal = proposal
     ProposedMove.objects.bulk_create(moves, batch_size=500)
-    audit.record(by=by, deed="planned", subject=proposal, note=reason)
+    audit.record(by=by, action="planned", subject=proposal, note=reason)
     return proposal
 
 
@@ -404,7 +404,9 @@ def _write_moves(
         row.sequence += 1
         fields = ["crew", "day", "starts_at", "state"]
         entries.append(
-            audit.entry(by=by, deed="moved by a plan", subject=row, job=row.job_id, changes=audit.changed(row, fields))
+            audit.entry(
+                by=by, action="moved by a plan", subject=row, job=row.job_id, changes=audit.changed(row, fields)
+            )
         )
         row.save(update_fields=[*fields, "version", "sequence"])
         AppointmentMove.objects.create(appointment=row, by=by, before={"own": was, "pushed": {}}, version=row.version)
@@ -444,5 +446,5 @@ def decline_moves(*, proposal: Proposal, moves: Iterable[ProposedMove], by: User
     )
     count = open_ones.update(state=ProposedMove.State.DECLINED)
     if count:
-        audit.record(by=by, deed="declined", subject=proposal, note=f"{count} differences")
+        audit.record(by=by, action="declined", subject=proposal, note=f"{count} differences")
     return count

@@ -59,7 +59,7 @@ def recompute_stage(*, job: Job | int, by: User | None = None) -> Job:
         before, locked.stage, locked.stage_since = locked.stage, stage, timezone.now()
         locked.save(update_fields=["stage", "stage_since"])
         words = [str(Job.Stage(before).label), str(Job.Stage(stage).label)]
-        audit.record(by=by, deed="moved on", subject=locked, job=locked, changes={"stage": words})
+        audit.record(by=by, action="moved on", subject=locked, job=locked, changes={"stage": words})
     if isinstance(job, Job):
         job.stage, job.stage_since = locked.stage, locked.stage_since
     return locked

@@ -49,7 +49,7 @@ def set_possible_windows(*, appointment: Appointment, windows: Sequence[Span], b
         PossibleWindow(appointment=row, starts_at=begin, ends_at=end) for begin, end in sorted(set(windows))
     )
     changes = {"can": [_text(before, row.job), _text(windows, row.job)]}
-    audit.record(by=by, deed="noted when the customer can", subject=row, job=row.job, changes=changes)
+    audit.record(by=by, action="noted when the customer can", subject=row, job=row.job, changes=changes)
     return row
 
 
@@ -64,7 +64,7 @@ def set_impossible_times(*, job: Job, spans: Sequence[Span], by: User) -> Job:
         ImpossibleTime(job=row, starts_at=begin, ends_at=end) for begin, end in sorted(set(spans))
     )
     changes = {"can't": [_text(before, row), _text(spans, row)]}
-    audit.record(by=by, deed="noted when the customer can't", subject=row, job=row, changes=changes)
+    audit.record(by=by, action="noted when the customer can't", subject=row, job=row, changes=changes)
     return row
 
 

@@ -52,10 +52,10 @@ def touch(opening: Opening) -> None:
 
 
 def note(
-    by: User | None, deed: str, subject: models.Model, opening: Opening, changes: Any = None, text: str = ""
+    by: User | None, action: str, subject: models.Model, opening: Opening, changes: Any = None, text: str = ""
 ) -> None:
     """An audit entry on the page of the opening's job."""
-    audit.record(by=by, deed=deed, subject=subject, changes=changes, job=opening.job_id, note=text)
+    audit.record(by=by, action=action, subject=subject, changes=changes, job=opening.job_id, note=text)
 
 
 def restage(job: Job | int, by: User | None) -> None:

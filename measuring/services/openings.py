@@ -61,7 +61,7 @@ def add_room(*, job: Job, name: str, by: User, floor: str = "", uid: uuids.UUID 
     if uid is not None:
         made.uid = uid
     made.save()
-    audit.record(by=by, deed="added a room", subject=made, job=job)
+    audit.record(by=by, action="added a room", subject=made, job=job)
     return made
 
 
@@ -94,7 +94,7 @@ def change_room(
     changes = audit.changed(room, ["name", "floor", "defaults"])
     if changes:
         room.save(update_fields=["name", "floor", "defaults"])
-        audit.record(by=by, deed="changed the room", subject=room, changes=changes, job=job)
+        audit.record(by=by, action="changed the room", subject=room, changes=changes, job=job)
     return room
 
 
@@ -103,7 +103,7 @@ def reorder_rooms(*, job: Job, rooms: Sequence[int], by: User) -> None:
     """Rooms in the order they are walked; those not named come after."""
     job = lock_job(job)
     _reorder(Room, Room.objects.filter(job=job), rooms)
-    audit.record(by=by, deed="reordered the rooms", subject=job, job=job)
+    audit.record(by=by, action="reordered the rooms", subject=job, job=job)
 
 
 @transaction.atomic
@@ -111,7 +111,7 @@ def reorder_openings(*, room: Room, openings: Sequence[int], by: User) -> None:
     """Openings of a room in the order they are walked; those not named come after."""
     lock_job(room.job_id)
     _reorder(Opening, Opening.objects.filter(room=room), openings)
-    audit.record(by=by, deed="reordered the openings", subject=room, job=room.job_id)
+    audit.record(by=by, action="reordered the openings", subject=room, job=room.job_id)
 
 
 def _reorder(model: Any, rows: Any, wanted: Sequence[int]) -> None:
@@ -412,13 +412,13 @@ def _reason(text: str) -> str:
     return text
 
 
-def _set_state(opening: Opening, state: str, reason: str, deed: str, by: User) -> Opening:
+def _set_state(opening: Opening, state: str, reason: str, action: str, by: User) -> Opening:
     before = opening.get_state_display()
     opening.state, opening.reason = state, reason.strip()[:240]
     changes = {"state": [before, opening.get_state_display()]}
     opening.version += 1
     opening.save(update_fields=["state", "reason", "version"])
-    note(by, deed, opening, opening, changes, text=reason)
+    note(by, action, opening, opening, changes, text=reason)
     restage(opening.job_id, by)
     return opening
 
@@ -457,7 +457,7 @@ def make_group(
     Opening.objects.filter(pk__in=[member.pk for member in members]).update(group=made)
     audit.record(
         by=by,
-        deed="grouped openings",
+        action="grouped openings",
         subject=made,
         job=job,
         changes={"openings": [[], [str(member) for member in members]]},
@@ -480,7 +480,7 @@ def ungroup(*, group: Group, by: User) -> None:
     """Openings on their own again."""
     lock_job(group.job_id)
     Opening.objects.filter(group=group).update(group=None)
-    audit.record(by=by, deed="took the group apart", subject=group, job=group.job_id)
+    audit.record(by=by, action="took the group apart", subject=group, job=group.job_id)
 
 
 # -- from a list ------------------------------------------------------------------
@@ -594,5 +594,5 @@ def load_openings(*, job: Job, text: str, by: User, visit: Visit | None = None) 
         if key not in rooms:
             rooms[key] = add_room(job=job, name=row.room, floor=row.floor, by=by)
         add_opening(room=rooms[key], by=by, facts={"mark": row.mark, **row.facts}, visit=visit)
-    audit.record(by=by, deed=f"loaded {len(plan.new)} openings from a list", subject=job, job=job)
+    audit.record(by=by, action=f"loaded {len(plan.new)} openings from a list", subject=job, job=job)
     return plan

@@ -72,8 +72,8 @@ def save_product(
     is_new = product._state.adding
     product.revision += 1
     product.save()
-    deed = "added a product" if is_new else f"changed the product, revision {product.revision}"
-    audit.record(by=by, deed=deed, subject=product, changes=changes)
+    action = "added a product" if is_new else f"changed the product, revision {product.revision}"
+    audit.record(by=by, action=action, subject=product, changes=changes)
     return product
 
 
@@ -106,7 +106,7 @@ def save_tape(
     changes = audit.changed(tape, ["label", "case_length", "is_laser", "is_retired"])
     if changes:
         tape.save()
-        audit.record(by=by, deed="recorded a tape", subject=tape, changes=changes)
+        audit.record(by=by, action="recorded a tape", subject=tape, changes=changes)
     return tape
 
 
@@ -124,5 +124,5 @@ def save_measure_times(*, branch: Branch, by: User, minutes: Mapping[str, Any]) 
     if changes:
         row.revision += 1
         row.save()
-        audit.record(by=by, deed=f"changed the measure times, revision {row.revision}", subject=row, changes=changes)
+        audit.record(by=by, action=f"changed the measure times, revision {row.revision}", subject=row, changes=changes)
     return row

@@ -112,7 +112,7 @@ def approve_sizes(
     Unit.objects.filter(pk__in=[unit.pk for unit in rows]).update(state=Unit.State.APPROVED)
     audit.record(
         by=by,
-        deed=f"recorded approval {made.revision}",
+        action=f"recorded approval {made.revision}",
         subject=made,
         job=job,
         changes={unit.code: [None, _size_text(unit)] for unit in rows},
@@ -148,7 +148,7 @@ def withdraw_approval(*, approval: Approval, by: User, reason: str = "") -> Appr
         approval.withdrawn_at = timezone.now()
         approval.save(update_fields=["withdrawn_at"])
         approval.units.filter(state=Unit.State.APPROVED).update(state=Unit.State.SIZED)
-        audit.record(by=by, deed=f"withdrew approval {approval.revision}", subject=approval, job=job, note=reason)
+        audit.record(by=by, action=f"withdrew approval {approval.revision}", subject=approval, job=job, note=reason)
         restage(job, by)
     return approval
 
@@ -232,7 +232,7 @@ def release_to_workroom(*, job: Job, units: Iterable[Unit], by: User, due_on: dt
     Unit.objects.bulk_update(rows, ["state", "released_at", "due_on"])
     audit.record(
         by=by,
-        deed=f"released {len(rows)} unit{'s' if len(rows) != 1 else ''} to the workroom",
+        action=f"released {len(rows)} unit{'s' if len(rows) != 1 else ''} to the workroom",
         subject=job,
         job=job,
         changes={unit.code: [None, _size_text(unit)] for unit in rows},
@@ -254,7 +254,7 @@ def cancel_unit(*, unit: Unit, by: User, reason: str) -> Unit:
     was, unit.state = unit.get_state_display(), Unit.State.CANCELLED
     unit.save(update_fields=["state"])
     audit.record(
-        by=by, deed="cancelled the unit", subject=unit, job=job, changes={"state": [was, "cancelled"]}, note=reason
+        by=by, action="cancelled the unit", subject=unit, job=job, changes={"state": [was, "cancelled"]}, note=reason
     )
     restage(job, by)
     return unit

@@ -74,11 +74,11 @@ def open_visit(*, appointment: Appointment, by: User, tape: Tape | None = None, 
             undo_done(appointment=appointment, by=by)
         else:
             mark_arrived(appointment=appointment, by=by, at=visit.opened_at)
-        audit.record(by=by, deed="began to measure", subject=visit, job=job)
+        audit.record(by=by, action="began to measure", subject=visit, job=job)
     elif tape is not None and visit.tape_id != tape.pk and not visit.is_closed():
         visit.tape = tape
         visit.save(update_fields=["tape"])
-        audit.record(by=by, deed="took another tape", subject=visit, job=job, note=str(tape))
+        audit.record(by=by, action="took another tape", subject=visit, job=job, note=str(tape))
     return visit
 
 
@@ -194,7 +194,7 @@ def _end(visit: Visit, by: User) -> None:
     mark_done(appointment=visit.appointment, by=by, at=visit.closed_at)
     job = visit.appointment.job
     audit.record(
-        by=by, deed=f"closed out the visit: {visit.get_outcome_display()}", subject=visit, job=job, note=visit.note
+        by=by, action=f"closed out the visit: {visit.get_outcome_display()}", subject=visit, job=job, note=visit.note
     )
     restage(job, by)
 
@@ -218,7 +218,7 @@ def reopen_visit(*, visit: Visit, by: User) -> Visit:
         visit.closed_at, visit.outcome = None, ""
         visit.save(update_fields=["closed_at", "outcome"])
         undo_done(appointment=visit.appointment, by=by)
-        audit.record(by=by, deed="opened the visit again", subject=visit, job=job)
+        audit.record(by=by, action="opened the visit again", subject=visit, job=job)
         restage(job, by)
     return visit
 

@@ -263,7 +263,7 @@ def _title(row: ParkedEntry) -> str:
 
 def try_again(*, parked: ParkedEntry, by: User) -> bool:
     """Run it now, and what waits behind it; whether it is settled."""
-    audit.record(by=by, deed="had an entry run again", subject=parked, job=parked.job_id, note=parked.where)
+    audit.record(by=by, action="had an entry run again", subject=parked, job=parked.job_id, note=parked.where)
     if not run_again(parked.pk):
         return False
     retry()
@@ -291,6 +291,6 @@ def drop(*, parked: ParkedEntry, by: User, reason: str) -> ParkedEntry:
         raise Refused("this entry is not waiting any more")
     row.dropped_by, row.dropped_why = by, reason
     _settle(row, 409, {"problem": f"the office dropped it: {reason}", "field": "", "bound": ""})
-    audit.record(by=by, deed="dropped an entry of a phone", subject=row, job=row.job_id, note=reason)
+    audit.record(by=by, action="dropped an entry of a phone", subject=row, job=row.job_id, note=reason)
     transaction.on_commit(retry)
     return row

@@ -50,7 +50,7 @@ def register_device(*, user: User, name: str = "") -> tuple[FieldDevice, str]:
     """A device of this person and its token, which is told once and kept as a hash."""
     token = secrets.token_urlsafe(32)
     made = FieldDevice.objects.create(user=user, name=name.strip()[:80], token_hash=_hash(token))
-    audit.record(by=user, deed="registered a device", subject=made)
+    audit.record(by=user, action="registered a device", subject=made)
     return made, token
 
 
@@ -60,7 +60,7 @@ def revoke_device(*, device: FieldDevice, by: User) -> FieldDevice:
     if device.revoked_at is None:
         device.revoked_at = timezone.now()
         device.save(update_fields=["revoked_at"])
-        audit.record(by=by, deed="revoked a device", subject=device)
+        audit.record(by=by, action="revoked a device", subject=device)
     return device
 
 

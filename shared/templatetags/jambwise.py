@@ -288,7 +288,7 @@ def last_change(subject: models.Model | None = None, job: int | None = None) -> 
     who = found.by or "Jambwise"
     return format_html(
         '<span class="last-change">last: {} · {} · <time datetime="{}">{}</time></span>',
-        found.deed,
+        found.action,
         who,
         found.when.isoformat(timespec="seconds"),
         f"{dates.short_day(when)}, {clock(found.when)}",

@@ -328,7 +328,7 @@ def test_two_workers_take_a_parked_entry_once(phone: Phone, openings: tuple[Open
 
     assert openings[0].obstructions.count() == 2
     assert not ParkedEntry.objects.unsettled().exists()
-    assert AuditEntry.objects.filter(deed="recorded something in the way").count() == 2
+    assert AuditEntry.objects.filter(action="recorded something in the way").count() == 2
 
 
 # -- what the office does ---------------------------------------------------------------------
@@ -358,7 +358,7 @@ def test_a_dropped_entry_reads_as_refused_and_what_waited_goes_on(
     )
     assert trail(openings[0]) == [("widths.top", "35"), ("widths.middle", "35")]
     assert ParkedEntry.objects.get(pk=parked[0].pk).body["typed"] == "3"
-    assert AuditEntry.objects.filter(deed="dropped an entry of a phone", by=dispatcher).exists()
+    assert AuditEntry.objects.filter(action="dropped an entry of a phone", by=dispatcher).exists()
 
 
 @pytest.mark.parametrize(("reason", "bound"), [("  ", ""), ("x" * 241, "at most 240")])

@@ -52,7 +52,7 @@ from measuring.models import Reading
 from shared.models import AuditEntry
 print(json.dumps({
     "readings": list(Reading.objects.order_by("pk").values_list("typed", flat=True)),
-    "trail": AuditEntry.objects.filter(deed__contains="reading").count(),
+    "trail": AuditEntry.objects.filter(action__contains="reading").count(),
     "replies": list(DeviceEntry.objects.order_by("place").values_list("reply_status", flat=True)),
     "parked": ParkedEntry.objects.unsettled().count(),
 }))

@@ -55,8 +55,8 @@ def test_the_demo_opens_on_a_day_with_work_for_the_installer(town: Branch) -> No
     for job in Job.objects.filter(stage=Job.Stage.INSTALLED):
         assert job.returns_owed.exists()
     told = AuditEntry.objects.filter(job_id=Job.objects.filter(stage=Job.Stage.CLOSED)[0].pk).order_by("at")
-    assert next(entry.deed for entry in told) == "booked the job"
-    assert {"promised", "was done", "recorded approval 1"} <= {entry.deed for entry in told}
+    assert next(entry.action for entry in told) == "booked the job"
+    assert {"promised", "was done", "recorded approval 1"} <= {entry.action for entry in told}
     owner = User.objects.get(username="owner")
     found = figures(owner, town, today=dt.date.today())
     shares = {figure: found.total(figure) for figure in FIGURES}

@@ -208,7 +208,7 @@ def test_a_change_of_the_rules_is_a_new_revision_and_changes_lists(
     assert before.startswith("3 brackets")
     assert worked(unit).hardware.brackets.why.startswith("2 brackets")
     assert HardwareRules.objects.filter(branch=branch, is_current=True).count() == 1
-    trail = AuditEntry.objects.get(deed="changed the hardware rules")
+    trail = AuditEntry.objects.get(action="changed the hardware rules")
     assert trail.note == "our heads carry further"
     assert "brackets.slat.spans" in trail.changes
 

@@ -476,5 +476,5 @@ def test_every_deed_leaves_a_trail_on_the_job(branch: Branch, dispatcher: User, 
 
     close_with_one_missing(visit, installer, "damage.on_arrival")
 
-    deeds_done = set(AuditEntry.objects.filter(job_id=job.pk).values_list("deed", flat=True))
+    deeds_done = set(AuditEntry.objects.filter(job_id=job.pk).values_list("action", flat=True))
     assert {"installed", "did not install", "closed the stop", "owes a return", "arrived", "was done"} <= deeds_done

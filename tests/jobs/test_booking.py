@@ -26,7 +26,7 @@ def test_booking_makes_customer_site_job_and_an_unplaced_measure(branch, dispatc
     visit = job.appointments.get()
     assert (visit.purpose, visit.state) == (Purpose.MEASURE, Appointment.State.UNPLACED)
     assert (job.customer.name, job.site.street, job.stage) == ("Ada Ashdown", "7 Kiln Lane", "booking")
-    assert AuditEntry.objects.get(deed="booked the job").job_id == job.pk
+    assert AuditEntry.objects.get(action="booked the job").job_id == job.pk
 
 
 def test_a_booking_that_is_refused_leaves_nothing(branch, dispatcher):
@@ -59,7 +59,7 @@ def test_the_door_code_never_enters_the_trail(branch, dispatcher):
 
     services.edit_site(site=site, by=dispatcher, access="code", access_secret="4471 at the street door")
 
-    entry = AuditEntry.objects.get(deed="changed the site")
+    entry = AuditEntry.objects.get(action="changed the site")
     assert "4471" not in str(entry.changes)
     assert entry.changes["access_secret"] == ["", "changed"]
 
@@ -95,7 +95,7 @@ def test_the_stage_follows_from_what_higher_rooms_know(branch, dispatcher, monke
 
     job.refresh_from_db()
     assert job.stage == Job.Stage.MADE
-    assert AuditEntry.objects.get(deed="moved on").changes["stage"] == ["booking", "made"]
+    assert AuditEntry.objects.get(action="moved on").changes["stage"] == ["booking", "made"]
 
 
 def test_minutes_of_a_visit_come_from_who_knows_its_purpose(branch, dispatcher, monkeypatch):

@@ -115,7 +115,7 @@ def test_placing_puts_a_visit_on_the_crews_day_and_leaves_a_trail(branch, crew, 
 
     visit.refresh_from_db()
     assert (visit.state, visit.crew, visit.day) == (Appointment.State.PLANNED, crew, MONDAY)
-    entry = AuditEntry.objects.filter(deed="placed").get()
+    entry = AuditEntry.objects.filter(action="placed").get()
     assert entry.job_id == visit.job_id
     assert entry.changes["crew"] == [None, crew.name]
 
@@ -171,7 +171,7 @@ def test_a_missing_skill_needs_a_yes(branch, crew, dispatcher):
     services.place(appointment=visit, crew=crew, starts_at=start, by=dispatcher, anyway=True)
 
     assert refusal.value.field == "anyway"
-    assert "tall ladder" in AuditEntry.objects.get(deed="placed").note
+    assert "tall ladder" in AuditEntry.objects.get(action="placed").note
 
 
 def test_too_few_people_and_the_customers_own_times_are_said(branch, crew):
@@ -403,7 +403,7 @@ def test_a_second_tap_changes_nothing(branch, crew, measurer, calendar_alone):
     services.mark_done(appointment=visit, by=measurer, at=at(branch, MONDAY, "12:00"))
 
     assert visit.done_at == at(branch, MONDAY, "10:00")
-    assert AuditEntry.objects.filter(deed="was done").count() == 1
+    assert AuditEntry.objects.filter(action="was done").count() == 1
 
 
 def test_a_cancelled_visit_stays_in_the_books(branch, crew, dispatcher):

@@ -262,6 +262,7 @@ ROWS: dict[str, list[RowChange]] = {
             "app_label",
             "The phones' tables are of shared; what was recorded of them follows.",
         ),
+        RowChange("shared_auditentry.deed", "action", "What somebody did is an action."),
         RowChange("jobs_devicedeed.deed_id", "entry_id", "What a phone sends is an entry."),
         RowChange("django_content_type.model", "model", "What was recorded of a phone's entries follows them."),
         RowChange("installs_returnowed.state", "state", "open is now owed, as on its page."),

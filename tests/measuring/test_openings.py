@@ -154,7 +154,7 @@ def test_what_changed_is_in_the_trail(room: Room, measurer: User) -> None:
 
     services.change_opening(opening=opening, by=measurer, facts={"substrate": "tile"})
 
-    entry = AuditEntry.objects.filter(deed="changed the opening").get()
+    entry = AuditEntry.objects.filter(action="changed the opening").get()
     assert entry.changes == {"substrate": ["unknown", "tile"]}
 
 

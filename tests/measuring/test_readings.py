@@ -170,7 +170,7 @@ def test_every_reading_leaves_an_entry_with_old_and_new(opening: Opening, measur
     services.record_reading(opening=opening, place="depth", typed="3", by=measurer)
     services.record_reading(opening=opening, place="depth", typed="3 1/8", by=measurer)
 
-    entry = AuditEntry.objects.filter(deed="recorded a reading").first()
+    entry = AuditEntry.objects.filter(action="recorded a reading").first()
     assert entry is not None
     assert entry.changes == {"depth": ["3 in", "3 1/8 in"]}
     assert entry.job_id == opening.job_id

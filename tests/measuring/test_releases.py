@@ -213,7 +213,7 @@ def test_a_cancelled_unit_says_why(job: Job, dispatcher: User) -> None:
         services.cancel_unit(unit=unit, by=dispatcher, reason="")
     services.cancel_unit(unit=unit, by=dispatcher, reason="customer keeps the old one")
 
-    entry = AuditEntry.objects.filter(deed="cancelled the unit").get()
+    entry = AuditEntry.objects.filter(action="cancelled the unit").get()
     assert entry.note == "customer keeps the old one"
     assert fresh(unit).state == Unit.State.CANCELLED
 
@@ -222,5 +222,5 @@ def test_the_release_is_in_the_trail_with_sizes(job: Job, dispatcher: User) -> N
     unit = make_approved(job, dispatcher, readings=INSIDE)
     release(unit, dispatcher)
 
-    entry = AuditEntry.objects.filter(deed="released 1 unit to the workroom").get()
+    entry = AuditEntry.objects.filter(action="released 1 unit to the workroom").get()
     assert entry.changes == {unit.code: [None, "35 3/8 × 60 in"]}

@@ -177,7 +177,7 @@ def test_a_size_that_changes_leaves_an_entry(measurer: User) -> None:
 
     services.record_reading(opening=opening, place="widths.top", typed="35", by=measurer)
 
-    entry = AuditEntry.objects.filter(deed="computed the size").first()
+    entry = AuditEntry.objects.filter(action="computed the size").first()
     assert entry is not None
     assert entry.changes == {"size": ["35 3/8 × 60 in", "35 × 60 in"]}
 

@@ -59,24 +59,29 @@ def test_values_are_kept_as_people_read_them(value: Any, kept: Any) -> None:
 
 def test_an_entry_keeps_who_what_and_the_job(branch: Branch, dispatcher: User) -> None:
     audit.record(
-        by=dispatcher, deed="moved house", subject=branch, changes={"phone": ["1", "2"]}, job=1042, note="at last"
+        by=dispatcher, action="moved house", subject=branch, changes={"phone": ["1", "2"]}, job=1042, note="at last"
     )
 
     entry = AuditEntry.objects.get()
-    assert (entry.by, entry.deed, entry.subject, entry.subject_text) == (dispatcher, "moved house", branch, branch.name)
+    assert (entry.by, entry.action, entry.subject, entry.subject_text) == (
+        dispatcher,
+        "moved house",
+        branch,
+        branch.name,
+    )
     assert (entry.job_id, entry.changes, entry.note) == (1042, {"phone": ["1", "2"]}, "at last")
     assert AuditEntry.objects.about(branch).get() == entry
 
 
 def test_an_entry_is_never_changed(branch: Branch, dispatcher: User) -> None:
-    entry = audit.record(by=dispatcher, deed="moved house", subject=branch)
+    entry = audit.record(by=dispatcher, action="moved house", subject=branch)
 
     with pytest.raises(ValueError, match="never changed"):
         entry.save()
 
 
 def test_the_trail_shows_what_it_was_before(branch: Branch, dispatcher: User, as_user: Callable[[User], Any]) -> None:
-    audit.record(by=dispatcher, deed="renamed", subject=branch, changes={"name": ["Old <b>", "New"]}, note="why not")
+    audit.record(by=dispatcher, action="renamed", subject=branch, changes={"name": ["Old <b>", "New"]}, note="why not")
 
     page = as_user(dispatcher).get("/trail/").content.decode()
 
@@ -92,7 +97,7 @@ def test_the_trail_says_moments_in_the_branchs_zone_and_fields_in_words(
     branch.zone = "America/Chicago"
     branch.save()
     changes = {"done_at": ["2025-07-01T12:05:00+00:00", "2026-11-25T03:17:38+00:00"]}
-    audit.record(by=dispatcher, deed="was done", subject=branch, changes=changes)
+    audit.record(by=dispatcher, action="was done", subject=branch, changes=changes)
 
     page = as_user(dispatcher).get("/trail/").content.decode()
 
@@ -109,7 +114,7 @@ def test_what_is_no_moment_stands_in_the_trail_as_it_was_kept(value: Any) -> Non
 def test_the_trail_is_for_the_office_of_the_branch(
     branch: Branch, cast: dict[str, User], as_user: Callable[[User], Any]
 ) -> None:
-    audit.record(by=cast["measurer"], deed="measured K3", subject=branch)
+    audit.record(by=cast["measurer"], action="measured K3", subject=branch)
 
     shown = {
         name: b"measured K3" in (answer := as_user(user).get("/trail/")).content and answer.status_code == 200

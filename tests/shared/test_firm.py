@@ -27,7 +27,7 @@ def test_a_branch_is_changed_with_a_trail(branch: Branch, owner: User, as_user: 
     assert answer.status_code == 302, answer.content.decode()
     branch.refresh_from_db()
     assert (branch.units, branch.zone) == ("mm", "Europe/Berlin")
-    changes = AuditEntry.objects.get(deed="changed the branch").changes
+    changes = AuditEntry.objects.get(action="changed the branch").changes
     assert changes["units"] == ["in", "mm"]
 
 

@@ -71,11 +71,11 @@ def test_only_the_holder_of_the_token_writes_the_result(dispatcher: User) -> Non
     assert runs.take(run.pk) is not None
 
     with pytest.raises(runs.Lost), slow.finishing():
-        AuditEntry.objects.create(deed="must not be kept")
+        AuditEntry.objects.create(action="must not be kept")
     slow.end(Run.State.FAILED, error="must not be kept")
 
     assert state_of(run) == "under way"
-    assert not AuditEntry.objects.filter(deed="must not be kept").exists()
+    assert not AuditEntry.objects.filter(action="must not be kept").exists()
 
 
 def test_a_token_lost_while_writing_takes_the_writing_back(dispatcher: User) -> None:
@@ -86,7 +86,7 @@ def test_a_token_lost_while_writing_takes_the_writing_back(dispatcher: User) -> 
 
     def write_and_lose() -> None:
         with ctx.finishing():
-            AuditEntry.objects.create(deed="must not be kept")
+            AuditEntry.objects.create(action="must not be kept")
             Run.objects.filter(pk=run.pk).update(token=None)
 
     with pytest.raises(runs.Lost):
@@ -219,7 +219,7 @@ def test_a_run_of_a_killed_worker_is_found_and_done_once(
     servers.until(lambda: state_of(run) == "done", what="another worker did it")
     assert run.attempts == 2
     assert len(begun.read_text().split()) == 2
-    assert AuditEntry.objects.filter(deed="wrote once").count() == 1
+    assert AuditEntry.objects.filter(action="wrote once").count() == 1
 
 
 @pytest.mark.worker
@@ -235,7 +235,7 @@ def test_a_run_sent_five_times_to_two_processes_is_done_once(
 
     servers.until(lambda: state_of(run) == "done", what="the run is done")
     time.sleep(0.5)
-    assert AuditEntry.objects.filter(deed="wrote once").count() == 1
+    assert AuditEntry.objects.filter(action="wrote once").count() == 1
     assert len(begun.read_text().split()) == 1
 
 

@@ -29,7 +29,7 @@ def slow_write(ctx: runs.Context) -> None:
         ctx.progress(step + 1, int(seconds * 20), "writing")
         ctx.raise_if_stopped()
     with ctx.finishing() as result:
-        audit.record(by=ctx.by, deed="wrote once", subject=ctx.run)
+        audit.record(by=ctx.by, action="wrote once", subject=ctx.run)
         result["pid"] = os.getpid()
 
 
