@@ -16,7 +16,7 @@ from shared.lengths import ZERO, Length
 
 
 class ChosenUnitsForm(PageForm):
-    """Which units a deed on a batch is about."""
+    """Which units an action on a batch is about."""
 
     makes = forms.TypedMultipleChoiceField(coerce=int, label="Units", error_messages={"required": "Choose units."})
 

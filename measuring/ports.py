@@ -2,7 +2,7 @@
 What measuring needs to know from the rooms above it.
 
 A higher app fills these registries in its ``AppConfig.ready``; measuring calls them and
-knows nobody. Deeds run inside the transaction of the deed that calls them, so a hook that
+knows nobody. Actions run inside the transaction of the action that calls them, so a hook that
 refuses (`shared.errors.Refused`) undoes it all.
 """
 

@@ -41,7 +41,7 @@ Filled = BaseSerializer[Any]
 
 
 class Conflict(exceptions.APIException):
-    """The deed cannot be done as things stand."""
+    """The action cannot be done as things stand."""
 
     status_code = HTTPStatus.CONFLICT
     default_detail = "This cannot be done as things stand."
@@ -150,7 +150,7 @@ class VisibleMixin(PersonMixin):
 
 
 class ReadViewSet(VisibleMixin, viewsets.ReadOnlyModelViewSet[Any]):
-    """List and detail; deeds are ``@action`` methods that call a service with ``by=request.user``."""
+    """List and detail; actions are ``@action`` methods that call a service with ``by=request.user``."""
 
 
 class ActionViewSet(

@@ -1,11 +1,11 @@
-"""What services say when they will not do a deed."""
+"""What services say when they will not do an action."""
 
 from __future__ import annotations
 
 
 class Refused(ValueError):
     """
-    A deed that cannot be done as things stand.
+    An action that cannot be done as things stand.
 
     Pages show the problem beside its field (or among the messages), the API answers 409.
 

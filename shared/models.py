@@ -148,7 +148,7 @@ class User(AbstractUser):
 
     @property
     def own_branch(self) -> Branch:
-        """The branch a deed is done for; somebody of the whole firm has none, and is told so with a 403."""
+        """The branch an action is done for; somebody of the whole firm has none, and is told so with a 403."""
         if self.branch is None:
             raise PermissionDenied(NO_BRANCH)
         return self.branch

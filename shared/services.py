@@ -1,4 +1,4 @@
-"""The deeds of the firm itself: its branch's facts and its people."""
+"""The actions of the firm itself: its branch's facts and its people."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""The workroom's deeds over the API."""
+"""The workroom's actions over the API."""
 
 from __future__ import annotations
 

@@ -33,7 +33,7 @@ class MakesSerializer(serializers.Serializer[Any]):
 
 
 class BatchViewSet(ReadViewSet):
-    """Batches, and the deeds on them."""
+    """Batches, and the actions on them."""
 
     queryset = Batch.objects.prefetch_related("makes")
     serializer_class = BatchSerializer

@@ -72,7 +72,7 @@ class CutPlanViewSet(ReadViewSet):
 
 
 class PlannedCutViewSet(ReadViewSet):
-    """One stock piece or cross cut, and the deeds at the saw."""
+    """One stock piece or cross cut, and the actions at the saw."""
 
     queryset = PlannedCut.objects.select_related("item", "plan__batch")
     serializer_class = PlannedCutSerializer

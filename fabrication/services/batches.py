@@ -183,7 +183,7 @@ def cancel_batch(*, batch: Batch, by: User, reason: str) -> Batch:
 
 
 def _lock_jobs(makes: Collection[int]) -> None:
-    """The jobs' rows, in key order: always the first lock, so that no two deeds wait for each other."""
+    """The jobs' rows, in key order: always the first lock, so that no two actions wait for each other."""
     jobs = UnitMake.objects.filter(pk__in=makes).values_list("unit__opening__job", flat=True)
     for job_id in sorted(set(jobs)):
         lock_job(job_id)

@@ -96,13 +96,13 @@ def batch_units(request: SignedInRequest, pk: int) -> HttpResponse:
     """Adds, takes out or splits off the units that were ticked."""
     batch = batch_for(request.user, pk)
     makes = [int(key) for key in request.POST.getlist("makes") if key.isdigit()]
-    deeds = {"add": add_units, "take_out": take_out, "split": split_batch}
-    deed = deeds.get(request.POST.get("deed", ""))
-    if deed is None:
+    actions = {"add": add_units, "take_out": take_out, "split": split_batch}
+    action = actions.get(request.POST.get("deed", ""))
+    if action is None:
         messages.error(request, "Choose what to do with the units.")
         return redirect("fabrication:batch", pk)
     try:
-        result = deed(batch=batch, makes=makes, by=request.user)
+        result = action(batch=batch, makes=makes, by=request.user)
     except Refused as refusal:
         messages.error(request, refusal.problem)
         return redirect("fabrication:batch", pk)

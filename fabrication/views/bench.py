@@ -147,7 +147,7 @@ def _part(row: dict[str, Any]) -> Part | None:
 def cut(request: SignedInRequest, pk: int) -> HttpResponse:
     """One tap: the whole stock piece is cut."""
     planned = cut_for(request.user, pk)
-    return _deed(request, planned.plan_id, bench.mark_cut, cut=planned)
+    return _act(request, planned.plan_id, bench.mark_cut, cut=planned)
 
 
 @login_required
@@ -156,7 +156,7 @@ def cut(request: SignedInRequest, pk: int) -> HttpResponse:
 def cut_alike(request: SignedInRequest, pk: int) -> HttpResponse:
     """One tap for a whole set-up: this stock piece and all cut just like it."""
     planned = cut_for(request.user, pk)
-    return _deed(request, planned.plan_id, bench.mark_alike, cut=planned)
+    return _act(request, planned.plan_id, bench.mark_alike, cut=planned)
 
 
 @login_required
@@ -165,7 +165,7 @@ def cut_alike(request: SignedInRequest, pk: int) -> HttpResponse:
 def uncut(request: SignedInRequest, pk: int) -> HttpResponse:
     """Takes a tap back."""
     planned = cut_for(request.user, pk)
-    return _deed(request, planned.plan_id, bench.undo_cut, cut=planned)
+    return _act(request, planned.plan_id, bench.undo_cut, cut=planned)
 
 
 @login_required
@@ -174,7 +174,7 @@ def uncut(request: SignedInRequest, pk: int) -> HttpResponse:
 def cut_piece(request: SignedInRequest, pk: int, place: int) -> HttpResponse:
     """One piece of a stock piece is cut."""
     planned = cut_for(request.user, pk)
-    return _deed(request, planned.plan_id, bench.mark_piece, cut=planned, place=place)
+    return _act(request, planned.plan_id, bench.mark_piece, cut=planned, place=place)
 
 
 @login_required
@@ -183,7 +183,7 @@ def cut_piece(request: SignedInRequest, pk: int, place: int) -> HttpResponse:
 def uncut_piece(request: SignedInRequest, pk: int, place: int) -> HttpResponse:
     """Takes the tap on one piece back."""
     planned = cut_for(request.user, pk)
-    return _deed(request, planned.plan_id, bench.undo_piece, cut=planned, place=place)
+    return _act(request, planned.plan_id, bench.undo_piece, cut=planned, place=place)
 
 
 @login_required
@@ -224,9 +224,9 @@ def plan_of(run: Run) -> CutPlan:
     return run.subject
 
 
-def _deed(request: SignedInRequest, plan_id: int, deed: Callable[..., object], **what: Any) -> HttpResponse:
+def _act(request: SignedInRequest, plan_id: int, action: Callable[..., object], **what: Any) -> HttpResponse:
     try:
-        deed(by=request.user, **what)
+        action(by=request.user, **what)
     except Refused as refusal:
         messages.error(request, refusal.problem)
     return redirect("fabrication:cut_plan", plan_id)

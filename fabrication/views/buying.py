@@ -142,7 +142,7 @@ def acknowledge_line(request: SignedInRequest, pk: int) -> HttpResponse:
     line = purchase_line_for(request.user, pk)
     options = line.make.unit.options if line.make else {}
     form = AcknowledgeForm(request.POST, user=request.user, options=options, prefix=f"line{line.pk}")
-    return _line_deed(request, line, form, lambda sent: services.acknowledge(
+    return _act_on_line(request, line, form, lambda sent: services.acknowledge(
         line=line, width=sent["width"], height=sent["height"], options=form.options(), by=request.user
     ))  # fmt: skip
 
@@ -154,7 +154,7 @@ def receive(request: SignedInRequest, pk: int) -> HttpResponse:
     """Counts packages in."""
     line = purchase_line_for(request.user, pk)
     form = ReceiveLineForm(request.POST, user=request.user, prefix=f"line{line.pk}")
-    return _line_deed(request, line, form, lambda sent: services.receive_line(line=line, by=request.user, **sent))
+    return _act_on_line(request, line, form, lambda sent: services.receive_line(line=line, by=request.user, **sent))
 
 
 @login_required
@@ -164,18 +164,18 @@ def inspect(request: SignedInRequest, pk: int) -> HttpResponse:
     """Good, or goes back."""
     line = purchase_line_for(request.user, pk)
     form = InspectForm(request.POST, user=request.user, prefix=f"line{line.pk}")
-    return _line_deed(request, line, form, lambda sent: services.inspect_line(
+    return _act_on_line(request, line, form, lambda sent: services.inspect_line(
         line=line, is_good=sent["verdict"] == "good", note=sent["note"], by=request.user
     ))  # fmt: skip
 
 
-def _line_deed(
-    request: SignedInRequest, line: PurchaseLine, form: PageForm, deed: Callable[[dict[str, Any]], object]
+def _act_on_line(
+    request: SignedInRequest, line: PurchaseLine, form: PageForm, action: Callable[[dict[str, Any]], object]
 ) -> HttpResponse:
-    """Runs a deed on a line, or shows its form again with what is wrong."""
+    """Runs an action on a line, or shows its form again with what is wrong."""
     if form.is_valid():
         try:
-            deed(form.cleaned_data)
+            action(form.cleaned_data)
             return redirect("fabrication:purchase", line.purchase_id)
         except Refused as refusal:
             form.refuse(refusal)

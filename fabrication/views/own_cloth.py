@@ -41,7 +41,7 @@ def own_cloths(request: SignedInRequest) -> HttpResponse:
 @roles_required(*LOOKS)
 @require_GET
 def own_cloth(request: SignedInRequest, pk: int) -> HttpResponse:
-    """One cloth, with the deed that comes next."""
+    """One cloth, with the action that comes next."""
     return _page(request, own_cloth_for(request.user, pk))
 
 
@@ -69,7 +69,7 @@ def _page(request: SignedInRequest, cloth: OwnCloth, form: PageForm | None = Non
 @require_POST
 def own_cloth_receive(request: SignedInRequest, pk: int) -> HttpResponse:
     """It came."""
-    return _deed(request, pk, ReceiveClothForm(request.POST, user=request.user), services.receive_cloth)
+    return _act(request, pk, ReceiveClothForm(request.POST, user=request.user), services.receive_cloth)
 
 
 @login_required
@@ -77,7 +77,7 @@ def own_cloth_receive(request: SignedInRequest, pk: int) -> HttpResponse:
 @require_POST
 def own_cloth_check(request: SignedInRequest, pk: int) -> HttpResponse:
     """What it measures."""
-    return _deed(request, pk, CheckClothForm(request.POST, user=request.user), services.check_cloth)
+    return _act(request, pk, CheckClothForm(request.POST, user=request.user), services.check_cloth)
 
 
 @login_required
@@ -108,7 +108,7 @@ def own_cloth_pieces(request: SignedInRequest, pk: int) -> HttpResponse:
     return redirect("fabrication:own_cloth", pk)
 
 
-def _deed(request: SignedInRequest, pk: int, form: PageForm, deed: Callable[..., object]) -> HttpResponse:
+def _act(request: SignedInRequest, pk: int, form: PageForm, action: Callable[..., object]) -> HttpResponse:
     cloth = own_cloth_for(request.user, pk)
     if form.is_valid():
         sent = dict(form.cleaned_data)
@@ -116,7 +116,7 @@ def _deed(request: SignedInRequest, pk: int, form: PageForm, deed: Callable[...,
             sent |= {"flaws": form.flaws()}
             del sent["flaw_from"], sent["flaw_to"]
         try:
-            deed(cloth=cloth, by=request.user, **sent)
+            action(cloth=cloth, by=request.user, **sent)
             return redirect("fabrication:own_cloth", pk)
         except Refused as refusal:
             form.refuse(refusal)

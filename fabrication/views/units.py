@@ -81,9 +81,9 @@ def _stock_by_code(request: SignedInRequest, code: str | None) -> HttpResponse:
 def step(request: SignedInRequest, pk: int, step_pk: int) -> HttpResponse:
     """Ticks a step of assembly, or takes the tick back."""
     make, what = make_for(request.user, pk), step_for(request.user, step_pk)
-    deed = assembly.untick_step if request.POST.get("undo") else assembly.tick_step
+    action = assembly.untick_step if request.POST.get("undo") else assembly.tick_step
     try:
-        deed(make=make, step=what, by=request.user)
+        action(make=make, step=what, by=request.user)
     except Refused as refusal:
         messages.error(request, refusal.problem)
     return redirect("fabrication:unit", pk)

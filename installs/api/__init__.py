@@ -1,4 +1,4 @@
-"""The install day's deeds over the API: the same services, the same permissions as the pages."""
+"""The install day's actions over the API: the same services, the same permissions as the pages."""
 
 from __future__ import annotations
 

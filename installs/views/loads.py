@@ -161,10 +161,10 @@ def _sections(lines: list[LoadLine]) -> list[Section]:
     return list(found.values())
 
 
-def _deed(request: SignedInRequest, row: Load, deed: Any, **what: Any) -> HttpResponse:
+def _act(request: SignedInRequest, row: Load, action: Any, **what: Any) -> HttpResponse:
     """One tap on the list; what is refused stands on the page that comes back."""
     try:
-        deed(by=request.user, **what)
+        action(by=request.user, **what)
     except Refused as refusal:
         return _page(request, row, problem=refusal, status=422)
     return redirect(row)
@@ -178,7 +178,7 @@ def check(request: SignedInRequest, pk: int) -> HttpResponse:
     line = line_for(request.user, pk)
     count = request.POST.get("count", "")
     wanted = int(count) if count.isdigit() else (0 if line.checked == line.quantity else line.quantity)
-    return _deed(request, line.load, services.check_lines, load=line.load, lines=[line], count=wanted)
+    return _act(request, line.load, services.check_lines, load=line.load, lines=[line], count=wanted)
 
 
 @login_required
@@ -188,7 +188,7 @@ def check_code(request: SignedInRequest, pk: int) -> HttpResponse:
     """By the code typed or scanned off a label."""
     row = load_for(request.user, pk)
     bundle = bool(request.POST.get("bundle"))
-    return _deed(request, row, services.check_code, load=row, typed=request.POST.get("code", "")[:200], bundle=bundle)
+    return _act(request, row, services.check_code, load=row, typed=request.POST.get("code", "")[:200], bundle=bundle)
 
 
 @login_required
@@ -202,7 +202,7 @@ def check_room(request: SignedInRequest, pk: int) -> HttpResponse:
         messages.error(request, "That stop is not on this truck any more.")
         return redirect(row)
     room = request.POST.get("room", "")
-    return _deed(
+    return _act(
         request, row, services.check_room, load=row, appointment=visit, room=int(room) if room.isdigit() else None
     )
 
@@ -214,7 +214,7 @@ def check_section(request: SignedInRequest, pk: int) -> HttpResponse:
     """All of one part of the list, such as the tools."""
     row = load_for(request.user, pk)
     lines = row.lines.filter(section=request.POST.get("section", ""))
-    return _deed(request, row, services.check_lines, load=row, lines=lines)
+    return _act(request, row, services.check_lines, load=row, lines=lines)
 
 
 @login_required
@@ -222,7 +222,7 @@ def check_section(request: SignedInRequest, pk: int) -> HttpResponse:
 @require_POST
 def undo(request: SignedInRequest, pk: int) -> HttpResponse:
     row = load_for(request.user, pk)
-    return _deed(request, row, services.undo_check, load=row)
+    return _act(request, row, services.undo_check, load=row)
 
 
 @login_required
@@ -244,7 +244,7 @@ def leave(request: SignedInRequest, pk: int) -> HttpResponse:
 def back(request: SignedInRequest, pk: int) -> HttpResponse:
     """The truck is back: what did not go up is put back."""
     row = load_for(request.user, pk)
-    return _deed(request, row, services.come_back, load=row)
+    return _act(request, row, services.come_back, load=row)
 
 
 @login_required
@@ -255,7 +255,7 @@ def put_back(request: SignedInRequest, pk: int) -> HttpResponse:
     line = line_for(request.user, pk)
     count = request.POST.get("count", "")
     wanted = int(count) if count.isdigit() else line.checked
-    return _deed(request, line.load, services.put_back, load=line.load, line=line, count=wanted)
+    return _act(request, line.load, services.put_back, load=line.load, line=line, count=wanted)
 
 
 # -- the van -----------------------------------------------------------------------------

@@ -120,10 +120,10 @@ def _next(visit: Appointment, standing: Iterable[Appointment]) -> Appointment | 
     return next((row for row in standing if row.pk != visit.pk and row.state not in PASSED), None)
 
 
-def _deed(request: SignedInRequest, pk: int, deed: Any, **what: Any) -> HttpResponse:
+def _act(request: SignedInRequest, pk: int, action: Any, **what: Any) -> HttpResponse:
     visit = stop_for(request.user, pk)
     try:
-        deed(appointment=visit, by=request.user, **what)
+        action(appointment=visit, by=request.user, **what)
     except Refused as refusal:
         messages.error(request, refusal.problem)
     return redirect("installs:stop", pk)
@@ -133,7 +133,7 @@ def _deed(request: SignedInRequest, pk: int, deed: Any, **what: Any) -> HttpResp
 @roles_required(*INSTALLS)
 @require_POST
 def arrived(request: SignedInRequest, pk: int) -> HttpResponse:
-    return _deed(request, pk, services.arrive)
+    return _act(request, pk, services.arrive)
 
 
 @login_required
@@ -141,7 +141,7 @@ def arrived(request: SignedInRequest, pk: int) -> HttpResponse:
 @require_POST
 def all_installed(request: SignedInRequest, pk: int) -> HttpResponse:
     """Everything that has no outcome yet is up, in one tap."""
-    return _deed(request, pk, services.mark_all_installed)
+    return _act(request, pk, services.mark_all_installed)
 
 
 @login_required
@@ -149,7 +149,7 @@ def all_installed(request: SignedInRequest, pk: int) -> HttpResponse:
 @require_POST
 def installed(request: SignedInRequest, pk: int, unit_pk: int) -> HttpResponse:
     unit = unit_key(stop_for(request.user, pk), unit_pk)
-    return _deed(request, pk, services.mark_installed, units=[unit])
+    return _act(request, pk, services.mark_installed, units=[unit])
 
 
 @login_required
@@ -162,7 +162,7 @@ def not_installed(request: SignedInRequest, pk: int, unit_pk: int) -> HttpRespon
     form = CauseForm(request.POST, user=request.user)
     if not form.is_valid():
         return stop_page(request, visit, forms={"cause_form": form, "cause_of": unit.pk}, status=422)
-    return _deed(request, pk, services.mark_not_installed, unit=unit, **form.cleaned_data)
+    return _act(request, pk, services.mark_not_installed, unit=unit, **form.cleaned_data)
 
 
 @login_required
@@ -170,7 +170,7 @@ def not_installed(request: SignedInRequest, pk: int, unit_pk: int) -> HttpRespon
 @require_POST
 def undo(request: SignedInRequest, pk: int, unit_pk: int) -> HttpResponse:
     unit = unit_key(stop_for(request.user, pk), unit_pk)
-    return _deed(request, pk, services.undo_outcome, unit=unit)
+    return _act(request, pk, services.undo_outcome, unit=unit)
 
 
 @login_required
@@ -291,4 +291,4 @@ def done(request: SignedInRequest, pk: int) -> HttpResponse:
 @roles_required(*INSTALLS)
 @require_POST
 def reopen(request: SignedInRequest, pk: int) -> HttpResponse:
-    return _deed(request, pk, services.reopen_stop)
+    return _act(request, pk, services.reopen_stop)

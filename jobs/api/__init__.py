@@ -1,4 +1,4 @@
-"""The same deeds over HTTP: jobs, visits, sites, crews, plans. Nothing here writes but through a service."""
+"""The same actions over HTTP: jobs, visits, sites, crews, plans. Nothing here writes but through a service."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""What the deeds of this room share: locks in one order, saving with an audit entry."""
+"""What the actions of this room share: locks in one order, saving with an audit entry."""
 
 from __future__ import annotations
 

@@ -18,7 +18,7 @@ from shared.models import User
 
 
 def lock_job(job: Job | int) -> Job:
-    """The job's row, locked until the transaction ends. Always the first lock a deed takes."""
+    """The job's row, locked until the transaction ends. Always the first lock an action takes."""
     pk = job.pk if isinstance(job, Job) else job
     return Job.objects.select_for_update(of=("self",)).select_related("branch", "site", "customer").get(pk=pk)
 
@@ -49,7 +49,7 @@ def recompute_stage(*, job: Job | int, by: User | None = None) -> Job:
     """
     The job's stage anew; call it in the transaction of whatever changed a part of the job.
 
-    It takes the job's row lock, so two deeds that each finish the last part wait for each
+    It takes the job's row lock, so two actions that each finish the last part wait for each
     other and the second one sees what the first did. A change leaves an audit entry.
     """
     pk = job.pk if isinstance(job, Job) else job

@@ -38,7 +38,7 @@ def _back(request: SignedInRequest, row: Appointment) -> HttpResponse:
     return redirect("jobs:appointment", row.pk)
 
 
-def _deed(request: SignedInRequest, row: Appointment, words: str, do: Callable[[], Any]) -> HttpResponse:
+def _act(request: SignedInRequest, row: Appointment, words: str, do: Callable[[], Any]) -> HttpResponse:
     try:
         do()
     except Refused as refusal:
@@ -231,7 +231,7 @@ def appointment_move(request: SignedInRequest, pk: int) -> HttpResponse:
 def appointment_undo(request: SignedInRequest, pk: int) -> HttpResponse:
     """Take the last move back."""
     row = appointment_for(request.user, pk)
-    return _deed(request, row, "The move is taken back.", lambda: services.undo_move(appointment=row, by=request.user))
+    return _act(request, row, "The move is taken back.", lambda: services.undo_move(appointment=row, by=request.user))
 
 
 @login_required
@@ -241,7 +241,7 @@ def appointment_unplace(request: SignedInRequest, pk: int) -> HttpResponse:
     """Out of the calendar, among the unplaced."""
     row = appointment_for(request.user, pk)
     anyway = bool(request.POST.get("anyway"))
-    return _deed(
+    return _act(
         request, row, "It waits among the unplaced.",
         lambda: services.unplace(appointment=row, by=request.user, anyway=anyway),
     )  # fmt: skip
@@ -255,7 +255,7 @@ def appointment_lock(request: SignedInRequest, pk: int) -> HttpResponse:
     row = appointment_for(request.user, pk)
     locked = request.POST.get("locked", "1") == "1"
     words = "Locked: nothing moves it." if locked else "Unlocked."
-    return _deed(request, row, words, lambda: services.lock(appointment=row, by=request.user, locked=locked))
+    return _act(request, row, words, lambda: services.lock(appointment=row, by=request.user, locked=locked))
 
 
 @login_required
@@ -276,7 +276,7 @@ def appointment_promise(request: SignedInRequest, pk: int) -> HttpResponse:
     if wrong := "; ".join(blocker.text for blocker in in_the_way(row)):
         words += f" Still in the way: {sentence(wrong)}"
     anyway = request.POST.get("anyway") == "1"
-    return _deed(
+    return _act(
         request, row, words, lambda: services.promise(appointment=row, by=request.user, window=window, anyway=anyway)
     )
 
@@ -287,7 +287,7 @@ def appointment_promise(request: SignedInRequest, pk: int) -> HttpResponse:
 def appointment_let_go(request: SignedInRequest, pk: int) -> HttpResponse:
     """Give a reserved window back."""
     row = appointment_for(request.user, pk)
-    return _deed(request, row, "The window is free again.", lambda: services.let_go(appointment=row, by=request.user))
+    return _act(request, row, "The window is free again.", lambda: services.let_go(appointment=row, by=request.user))
 
 
 @login_required
@@ -300,7 +300,7 @@ def appointment_cancel(request: SignedInRequest, pk: int) -> HttpResponse:
     if not form.is_valid():
         return render(request, "jobs/appointment.html", appointment_context(request, row, reason_form=form), status=422)
     reason = form.cleaned_data["reason"]
-    return _deed(
+    return _act(
         request, row, "The visit is called off.",
         lambda: services.cancel_appointment(appointment=row, by=request.user, reason=reason),
     )  # fmt: skip
@@ -342,7 +342,7 @@ def appointment_tap(request: SignedInRequest, pk: int, tap: str) -> HttpResponse
     """Leaving now, arrived, done; the last of the first two taken back."""
     row = appointment_for(request.user, pk)
     service, words = TAPS[tap]
-    return _deed(request, row, words, lambda: service(appointment=row, by=request.user))
+    return _act(request, row, words, lambda: service(appointment=row, by=request.user))
 
 
 @login_required

@@ -253,9 +253,9 @@ def job_take_up(request: SignedInRequest, pk: int) -> HttpResponse:
     )
 
 
-def _try(request: SignedInRequest, job: Job, words: str, deed: Any) -> HttpResponse:
+def _try(request: SignedInRequest, job: Job, words: str, action: Any) -> HttpResponse:
     try:
-        deed()
+        action()
     except Refused as refusal:
         messages.error(request, refusal.problem)
         return redirect("jobs:job", job.pk)

@@ -74,7 +74,7 @@ class OptionsIn(serializers.Serializer[Any]):
 
 
 class OpeningViewSet(ReadViewSet):
-    """Openings with their readings, size and findings; deeds below each."""
+    """Openings with their readings, size and findings; actions below each."""
 
     lookup_value_regex = r"[0-9]+"
     queryset = Opening.objects.select_related("job__branch", "job__site", "room", "product")

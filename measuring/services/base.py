@@ -1,4 +1,4 @@
-"""What the deeds of this room share: locks, versions, the job's stage."""
+"""What the actions of this room share: locks, versions, the job's stage."""
 
 from __future__ import annotations
 
@@ -22,7 +22,7 @@ def lock_opening(opening: Opening) -> Opening:
     """
     The opening's row, locked until the transaction ends, after its job's row.
 
-    Every deed on openings and units takes the job first and the opening second, so that
+    Every action on openings and units takes the job first and the opening second, so that
     two of them never wait for each other, and the stage is computed from what stands.
     """
     _refuse_cancelled(Job.objects.select_for_update().only("number", "cancelled_at").get(pk=opening.job_id))
@@ -59,5 +59,5 @@ def note(
 
 
 def restage(job: Job | int, by: User | None) -> None:
-    """The job's stage anew, in the transaction of the deed."""
+    """The job's stage anew, in the transaction of the action."""
     recompute_stage(job=job.pk if isinstance(job, Job) else job, by=by)

@@ -97,14 +97,14 @@ def add_room(request: SignedInRequest, pk: int) -> HttpResponse:
         messages.error(request, "; ".join(str(error) for errors in form.errors.values() for error in errors))
         return redirect("measuring:visit", pk)
 
-    def deed() -> None:
+    def action() -> None:
         room = services.add_room(
             job=now.appointment.job, name=form.cleaned_data["name"], floor=form.cleaned_data["floor"], by=request.user
         )
         if not room.openings.exists():
             services.add_opening(room=room, by=request.user, visit=now)
 
-    return _done(request, deed, pk)
+    return _done(request, action, pk)
 
 
 @login_required
@@ -163,7 +163,7 @@ def _shift(order: list[int], which: int, way: int) -> None:
 @roles_required(*MEASURES)
 @require_http_methods(["GET", "POST"])
 def load_list(request: SignedInRequest, pk: int) -> HttpResponse:
-    """Openings from a CSV: first what would happen, then the deed."""
+    """Openings from a CSV: first what would happen, then the action."""
     now = visit_for(request.user, pk)
     job = now.appointment.job
     sent = (request.POST, request.FILES) if request.method == "POST" else (None, None)
@@ -248,10 +248,10 @@ def reopen(request: SignedInRequest, pk: int) -> HttpResponse:
     return _done(request, lambda: services.reopen_visit(visit=now, by=request.user), pk)
 
 
-def _done(request: SignedInRequest, deed: Callable[[], object], pk: int, words: str = "") -> HttpResponse:
+def _done(request: SignedInRequest, action: Callable[[], object], pk: int, words: str = "") -> HttpResponse:
     """Do it and go back to the visit; what was refused stands among the messages."""
     try:
-        deed()
+        action()
     except Refused as refusal:
         messages.error(request, refusal.problem)
     else:
