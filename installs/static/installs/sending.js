@@ -72,15 +72,20 @@ function* fields() {
   }
 }
 
+function begunWith(input) {
+  if (input.defaultValue !== undefined) return input.defaultValue;
+  return ([...input.options].find((option) => option.defaultSelected) ?? input.options[0])?.value;
+}
+
 /** Before `anew`: remember what stands in the forms. */
 export function carry() {
   const all = [...fields()];
-  const values = all.filter(([, input]) => input.value !== (input.defaultValue ?? "")).map(([key, input]) => [key, input.value]);
+  const values = all.filter(([, input]) => input.value !== begunWith(input)).map(([key, input]) => [key, input.value]);
   const at = all.find(([, input]) => input === document.activeElement)?.[0] ?? "";
   sessionStorage.setItem(TYPED, JSON.stringify({ values, at }));
 }
 
-/** Puts back what was carried over; whether there was anything. */
+/** Puts back what was carried over. */
 export function retype() {
   const { values = [], at = "" } = JSON.parse(sessionStorage.getItem(TYPED) ?? "{}");
   sessionStorage.removeItem(TYPED);
@@ -92,7 +97,6 @@ export function retype() {
     input.closest("details")?.setAttribute("open", "");
   }
   found.get(at)?.focus();
-  return values.length > 0;
 }
 
 window.addEventListener("pageshow", () => { document.body.inert = false; });

@@ -8,7 +8,7 @@ const PHOTO_EDGE = 1600;
 const userId = Number(document.getElementById("stop").dataset.user);
 const isLive = !document.body.dataset.kept;
 let field;
-let dirty = false;
+let isDrawing = false; // a stroke of the signature is under the finger
 
 const here = () => document.getElementById("stop");
 const visit = () => Number(here().dataset.stop);
@@ -141,9 +141,7 @@ async function put(kind, form) {
   const body = await bodyOf(form).catch(() => null);
   const problem = body ? wrong(kind, body) : "That picture can't be read.";
   if (problem) return say(problem, true);
-  const entry = await field.add(kind, body);
-  dirty = false;
-  return entry;
+  return field.add(kind, body);
 }
 
 /** The office has it: show the page as it stands there, or the rest of the day. */
@@ -191,7 +189,7 @@ function pad(form) {
     canvas.setPointerCapture(event.pointerId);
     stroke = [at(event)];
     strokes.push(stroke);
-    dirty = true;
+    isDrawing = true;
     event.preventDefault();
   });
   canvas.addEventListener("pointermove", (event) => {
@@ -201,6 +199,7 @@ function pad(form) {
   });
   const lift = () => {
     stroke = null;
+    isDrawing = false;
     kept.value = JSON.stringify(strokes);
   };
   canvas.addEventListener("pointerup", lift);
@@ -217,7 +216,7 @@ async function begin() {
     await keep(userId, location.pathname, document.getElementById("sheet"), document.title);
     keepDay(userId, (here().dataset.day || "").split(" ").filter(Boolean));
   }
-  dirty = retype();
+  retype();
   for (const form of document.querySelectorAll("form[data-pad]")) pad(form);
   project();
   const counts = () => [mine().filter((entry) => !entry.parked).length, mine().filter((entry) => entry.parked).length];
@@ -225,10 +224,9 @@ async function begin() {
   field.onchange = () => {
     project();
     const now = counts();
-    if (((unsent && !now[0]) || now[1] < parked) && !dirty && navigator.onLine) fresh();
+    if (((unsent && !now[0]) || now[1] < parked) && !isDrawing && navigator.onLine) fresh();
     [unsent, parked] = now;
   };
-  document.addEventListener("input", () => { dirty = true; });
   field.sync();
 }
 
