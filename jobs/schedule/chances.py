@@ -43,12 +43,12 @@ def sigma_of(mean_min: float, safe_min: float | None) -> float:
 
 def chance_text(chance: Chance) -> str:
     """``likely, 91 in 100``."""
-    return f"{chance.words}, {round(min(MOST_SHOWN, chance.on_time) * 100)} in 100"
+    return f"{chance.words}, {round(shown_share(chance) * 100)} in 100"
 
 
 def shown_share(chance: Chance) -> float:
-    """The chance as other programs are shown it, to three digits; capped as on the pages."""
-    return round(min(MOST_SHOWN, chance.on_time), 3)
+    """The chance as other programs are shown it: in hundredths and capped, the number that stands on the pages."""
+    return round(min(MOST_SHOWN, chance.on_time) * 100) / 100
 
 
 def day_chances(day: DaySchedule, now: dt.datetime) -> dict[int, Chance]:
