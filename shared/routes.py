@@ -12,22 +12,15 @@ from rest_framework import serializers, status
 from rest_framework.decorators import action
 from rest_framework.mixins import ListModelMixin, RetrieveModelMixin
 from rest_framework.permissions import IsAuthenticated
-from rest_framework.request import Request
 from rest_framework.response import Response
 from rest_framework.routers import DefaultRouter
 from rest_framework.viewsets import GenericViewSet, ViewSet
 
 from shared import documents, runs, services
 from shared import roles as all_roles
-from shared.api import ActionViewSet
+from shared.api import ActionViewSet, ApiRequest
 from shared.devices.api import ParkedEntryViewSet
 from shared.models import Branch, Document, Run, User
-
-
-class SignedIn(Request):
-    """The request of somebody, for annotations: every route here asks who it is."""
-
-    user: User
 
 
 class BranchSerializer(serializers.ModelSerializer[Branch]):
@@ -116,7 +109,7 @@ class BranchViewSet(ActionViewSet):
     serializer_class = WholeBranchSerializer
     queryset = Branch.objects.all()
 
-    request: SignedIn
+    request: ApiRequest
 
     def perform_update(self, serializer: Any) -> None:
         stored = Branch.objects.get(pk=serializer.instance.pk)
@@ -131,7 +124,7 @@ class PersonViewSet(ActionViewSet):
     serializer_class = PersonSerializer
     queryset = User.people.prefetch_related("groups")
     filterset_fields = ["is_active"]
-    request: SignedIn
+    request: ApiRequest
 
     def perform_create(self, serializer: Any) -> None:
         facts = dict(serializer.validated_data)
@@ -164,7 +157,7 @@ class MeViewSet(ViewSet):
     permission_classes = [IsAuthenticated]
 
     @extend_schema(responses=MeSerializer)
-    def list(self, request: SignedIn) -> Response:
+    def list(self, request: ApiRequest) -> Response:
         return Response(MeSerializer(request.user).data)
 
 
@@ -181,7 +174,7 @@ class RunViewSet(ListModelMixin, RetrieveModelMixin, GenericViewSet[Run]):
 
     @extend_schema(request=None, responses=RunSerializer)
     @action(detail=True, methods=["post"])
-    def stop(self, request: SignedIn, pk: str | None = None) -> Response:
+    def stop(self, request: ApiRequest, pk: str | None = None) -> Response:
         """Ask it to stop."""
         run = runs.ask_to_stop(run=self.get_object(), by=request.user)
         return Response(RunSerializer(run).data)
@@ -196,11 +189,11 @@ class DocumentViewSet(GenericViewSet[Document]):
     lookup_value_regex = r"\d+"
 
     @extend_schema(responses=DocumentSerializer)
-    def retrieve(self, request: SignedIn, pk: str) -> Response:
+    def retrieve(self, request: ApiRequest, pk: str) -> Response:
         return Response(DocumentSerializer(documents.document_for(request.user, int(pk))).data)
 
     @extend_schema(request=AskedDocumentSerializer, responses={200: DocumentSerializer, 202: RunSerializer})
-    def create(self, request: SignedIn) -> Response:
+    def create(self, request: ApiRequest) -> Response:
         """The fresh document (200), or the run that makes it (202)."""
         asked = AskedDocumentSerializer(data=request.data)
         asked.is_valid(raise_exception=True)

@@ -6,8 +6,6 @@ from typing import Any
 
 from rest_framework import serializers
 
-from shared.api import ApiRequest
-
 
 class ReasonSerializer(serializers.Serializer[Any]):
     reason = serializers.CharField(max_length=160)
@@ -19,10 +17,3 @@ class PieceSerializer(serializers.Serializer[Any]):
 
 class PlaceSerializer(serializers.Serializer[Any]):
     place = serializers.CharField(max_length=30, required=False)
-
-
-def asked(kind: type[serializers.Serializer[Any]], request: ApiRequest) -> dict[str, Any]:
-    """What was sent, checked."""
-    form = kind(data=request.data, context={"request": request})
-    form.is_valid(raise_exception=True)
-    return dict(form.validated_data)

@@ -10,11 +10,11 @@ from rest_framework.decorators import action
 from rest_framework.response import Response
 
 from fabrication.access import LOOKS, WORKS
-from fabrication.api.base import ReasonSerializer, asked
+from fabrication.api.base import ReasonSerializer
 from fabrication.api.cutting import SecondsSerializer
 from fabrication.models import Batch
 from fabrication.services import batches, planning
-from shared.api import ApiRequest, ReadViewSet
+from shared.api import ApiRequest, ReadViewSet, valid
 from shared.routes import RunSerializer
 
 
@@ -44,40 +44,40 @@ class BatchViewSet(ReadViewSet):
     @extend_schema(request=MakesSerializer, responses={201: BatchSerializer})
     def create(self, request: ApiRequest) -> Response:
         """Open a batch of waiting units."""
-        batch = batches.open_batch(branch=request.user.own_branch, by=request.user, **asked(MakesSerializer, request))
+        batch = batches.open_batch(branch=request.user.own_branch, by=request.user, **valid(MakesSerializer, request))
         return Response(BatchSerializer(batch).data, status=201)
 
     @extend_schema(request=MakesSerializer)
     @action(detail=True, methods=["post"])
     def add(self, request: ApiRequest, pk: str = "") -> Response:
         """Put waiting units into the batch."""
-        batch = batches.add_units(batch=self.get_object(), by=request.user, **asked(MakesSerializer, request))
+        batch = batches.add_units(batch=self.get_object(), by=request.user, **valid(MakesSerializer, request))
         return Response(BatchSerializer(batch).data)
 
     @extend_schema(request=MakesSerializer)
     @action(detail=True, methods=["post"])
     def take_out(self, request: ApiRequest, pk: str = "") -> Response:
         """Take units out of the batch."""
-        batch = batches.take_out(batch=self.get_object(), by=request.user, **asked(MakesSerializer, request))
+        batch = batches.take_out(batch=self.get_object(), by=request.user, **valid(MakesSerializer, request))
         return Response(BatchSerializer(batch).data)
 
     @extend_schema(request=MakesSerializer, responses={201: BatchSerializer})
     @action(detail=True, methods=["post"])
     def split(self, request: ApiRequest, pk: str = "") -> Response:
         """Move units into a new batch."""
-        batch = batches.split_batch(batch=self.get_object(), by=request.user, **asked(MakesSerializer, request))
+        batch = batches.split_batch(batch=self.get_object(), by=request.user, **valid(MakesSerializer, request))
         return Response(BatchSerializer(batch).data, status=201)
 
     @extend_schema(request=SecondsSerializer, responses={202: RunSerializer(many=True)})
     @action(detail=True, methods=["post"])
     def plan(self, request: ApiRequest, pk: str = "") -> Response:
         """Plan the cuts of every material: one run each."""
-        runs = planning.plan_batch(batch=self.get_object(), by=request.user, **asked(SecondsSerializer, request))
+        runs = planning.plan_batch(batch=self.get_object(), by=request.user, **valid(SecondsSerializer, request))
         return Response(RunSerializer(runs, many=True).data, status=202)
 
     @extend_schema(request=ReasonSerializer)
     @action(detail=True, methods=["post"])
     def cancel(self, request: ApiRequest, pk: str = "") -> Response:
         """Give the units back."""
-        batch = batches.cancel_batch(batch=self.get_object(), by=request.user, **asked(ReasonSerializer, request))
+        batch = batches.cancel_batch(batch=self.get_object(), by=request.user, **valid(ReasonSerializer, request))
         return Response(BatchSerializer(batch).data)

@@ -12,10 +12,9 @@ from rest_framework.decorators import action
 from rest_framework.response import Response
 
 from fabrication.access import WORKS
-from fabrication.api.base import asked
 from fabrication.models import Material, Purchase, PurchaseLine, Supplier
 from fabrication.services import buying
-from shared.api import ApiRequest, ReadViewSet
+from shared.api import ApiRequest, ReadViewSet, valid
 from shared.fields import LengthSerializerField
 
 
@@ -73,7 +72,7 @@ class PurchaseViewSet(ReadViewSet):
     @extend_schema(request=OrderSerializer, responses={201: PurchaseSerializer})
     def create(self, request: ApiRequest) -> Response:
         """Order units that are bought in, or stock."""
-        sent = asked(OrderSerializer, request)
+        sent = valid(OrderSerializer, request)
         supplier = Supplier.objects.visible_to(request.user).filter(pk=sent["supplier"]).first()
         if supplier is None:
             raise serializers.ValidationError({"supplier": "no such supplier in this branch"})
@@ -120,7 +119,7 @@ class PurchaseLineViewSet(ReadViewSet):
     @action(detail=True, methods=["post"])
     def acknowledge(self, request: ApiRequest, pk: str = "") -> Response:
         """What the supplier's acknowledgement says; differences are named."""
-        sent = {"options": {}, **asked(AcknowledgeSerializer, request)}
+        sent = {"options": {}, **valid(AcknowledgeSerializer, request)}
         line = buying.acknowledge(line=self.get_object(), by=request.user, **sent)
         return Response(PurchaseLineSerializer(line).data)
 
@@ -128,12 +127,12 @@ class PurchaseLineViewSet(ReadViewSet):
     @action(detail=True, methods=["post"])
     def receive(self, request: ApiRequest, pk: str = "") -> Response:
         """Packages that came."""
-        line = buying.receive_line(line=self.get_object(), by=request.user, **asked(ReceiveLineSerializer, request))
+        line = buying.receive_line(line=self.get_object(), by=request.user, **valid(ReceiveLineSerializer, request))
         return Response(PurchaseLineSerializer(line).data)
 
     @extend_schema(request=InspectSerializer)
     @action(detail=True, methods=["post"])
     def inspect(self, request: ApiRequest, pk: str = "") -> Response:
         """Good, or going back."""
-        line = buying.inspect_line(line=self.get_object(), by=request.user, **asked(InspectSerializer, request))
+        line = buying.inspect_line(line=self.get_object(), by=request.user, **valid(InspectSerializer, request))
         return Response(PurchaseLineSerializer(line).data)

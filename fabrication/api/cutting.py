@@ -10,10 +10,10 @@ from rest_framework.decorators import action
 from rest_framework.response import Response
 
 from fabrication.access import LOOKS, WORKS
-from fabrication.api.base import PieceSerializer, ReasonSerializer, asked
+from fabrication.api.base import PieceSerializer, ReasonSerializer
 from fabrication.models import CutPlan, PlannedCut
 from fabrication.services import bench
-from shared.api import ApiRequest, ReadViewSet
+from shared.api import ApiRequest, ReadViewSet, valid
 from shared.fields import LengthSerializerField
 from shared.routes import RunSerializer
 
@@ -95,26 +95,26 @@ class PlannedCutViewSet(ReadViewSet):
     @action(detail=True, methods=["post"])
     def piece(self, request: ApiRequest, pk: str = "") -> Response:
         """One of its pieces is cut."""
-        cut = bench.mark_piece(cut=self.get_object(), by=request.user, **asked(PieceSerializer, request))
+        cut = bench.mark_piece(cut=self.get_object(), by=request.user, **valid(PieceSerializer, request))
         return Response(PlannedCutSerializer(cut).data)
 
     @extend_schema(request=PieceSerializer)
     @action(detail=True, methods=["post"])
     def undo_piece(self, request: ApiRequest, pk: str = "") -> Response:
         """It was not cut after all."""
-        cut = bench.undo_piece(cut=self.get_object(), by=request.user, **asked(PieceSerializer, request))
+        cut = bench.undo_piece(cut=self.get_object(), by=request.user, **valid(PieceSerializer, request))
         return Response(PlannedCutSerializer(cut).data)
 
     @extend_schema(request=FlawSerializer, responses={202: RunSerializer(many=True)})
     @action(detail=True, methods=["post"])
     def flaw(self, request: ApiRequest, pk: str = "") -> Response:
         """A flaw found at the table; what is left is planned anew."""
-        runs = bench.report_flaw(cut=self.get_object(), by=request.user, **asked(FlawSerializer, request))
+        runs = bench.report_flaw(cut=self.get_object(), by=request.user, **valid(FlawSerializer, request))
         return Response(RunSerializer(runs, many=True).data, status=202)
 
     @extend_schema(request=MiscutSerializer, responses={202: RunSerializer})
     @action(detail=True, methods=["post"])
     def miscut(self, request: ApiRequest, pk: str = "") -> Response:
         """Pieces were spoiled; what is left is planned anew."""
-        run = bench.report_miscut(cut=self.get_object(), by=request.user, **asked(MiscutSerializer, request))
+        run = bench.report_miscut(cut=self.get_object(), by=request.user, **valid(MiscutSerializer, request))
         return Response(RunSerializer(run).data, status=202)

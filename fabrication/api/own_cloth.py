@@ -10,12 +10,12 @@ from rest_framework.decorators import action
 from rest_framework.response import Response
 
 from fabrication.access import LOOKS, WORKS
-from fabrication.api.base import PlaceSerializer, asked
+from fabrication.api.base import PlaceSerializer
 from fabrication.api.cutting import PiecesSerializer
 from fabrication.models import OwnCloth
 from fabrication.services import own_cloth
 from jobs.models import Job
-from shared.api import ApiRequest, ReadViewSet
+from shared.api import ApiRequest, ReadViewSet, valid
 from shared.fields import LengthSerializerField
 from shared.routes import RunSerializer
 
@@ -73,7 +73,7 @@ class OwnClothViewSet(ReadViewSet):
     @extend_schema(request=ExpectClothSerializer, responses={201: OwnClothSerializer})
     def create(self, request: ApiRequest) -> Response:
         """Expect it; the job waits."""
-        sent = asked(ExpectClothSerializer, request)
+        sent = valid(ExpectClothSerializer, request)
         job = Job.objects.visible_to(request.user).filter(pk=sent.pop("job")).first()
         if job is None:
             raise serializers.ValidationError({"job": "no such job in this branch"})
@@ -84,14 +84,14 @@ class OwnClothViewSet(ReadViewSet):
     @action(detail=True, methods=["post"])
     def receive(self, request: ApiRequest, pk: str = "") -> Response:
         """It is here."""
-        cloth = own_cloth.receive_cloth(cloth=self.get_object(), by=request.user, **asked(PlaceSerializer, request))
+        cloth = own_cloth.receive_cloth(cloth=self.get_object(), by=request.user, **valid(PlaceSerializer, request))
         return Response(OwnClothSerializer(cloth).data)
 
     @extend_schema(request=CheckClothSerializer)
     @action(detail=True, methods=["post"], url_path="check", url_name="check")
     def check_result(self, request: ApiRequest, pk: str = "") -> Response:
         """What it measures."""
-        sent = asked(CheckClothSerializer, request)
+        sent = valid(CheckClothSerializer, request)
         sent["flaws"] = [(flaw["start"], flaw["end"]) for flaw in sent.get("flaws", [])]
         cloth = own_cloth.check_cloth(cloth=self.get_object(), by=request.user, **sent)
         return Response(OwnClothSerializer(cloth).data)
@@ -100,7 +100,7 @@ class OwnClothViewSet(ReadViewSet):
     @action(detail=True, methods=["post"])
     def pieces(self, request: ApiRequest, pk: str = "") -> Response:
         """All that is cut from it, by the keys of the parts; the plans they stood in are made anew."""
-        runs = own_cloth.cut_from_cloth(cloth=self.get_object(), by=request.user, **asked(PiecesSerializer, request))
+        runs = own_cloth.cut_from_cloth(cloth=self.get_object(), by=request.user, **valid(PiecesSerializer, request))
         return Response(RunSerializer(runs, many=True).data, status=202)
 
     @extend_schema(request=None)

@@ -12,11 +12,10 @@ from rest_framework import serializers
 from rest_framework.response import Response
 
 from fabrication.access import WORKS
-from fabrication.api.base import asked
 from fabrication.models import RecipeRevision
 from fabrication.services import recipes
 from measuring.models import Product
-from shared.api import ApiRequest, ReadViewSet
+from shared.api import ApiRequest, ReadViewSet, valid
 
 
 class RecipeSerializer(serializers.ModelSerializer[RecipeRevision]):
@@ -50,7 +49,7 @@ class RecipeViewSet(ReadViewSet):
     @extend_schema(request=NewRecipeSerializer, responses={201: RecipeSerializer})
     def create(self, request: ApiRequest) -> Response:
         """The next revision of a product's recipe."""
-        sent = asked(NewRecipeSerializer, request)
+        sent = valid(NewRecipeSerializer, request)
         product = Product.objects.visible_to(request.user).filter(key=sent.pop("product")).first()
         if product is None:
             raise serializers.ValidationError({"product": "no such product in this branch"})

@@ -11,12 +11,11 @@ from rest_framework import serializers
 from rest_framework.response import Response
 
 from fabrication.access import WORKS
-from fabrication.api.base import asked
 from fabrication.forms import LabelSizeForm
 from fabrication.models import LabelSize, WorkPlace
 from fabrication.services import setting_up
 from fabrication.services.stock import save_label_size
-from shared.api import ApiRequest, ReadViewSet
+from shared.api import ApiRequest, ReadViewSet, valid
 from shared.fields import LengthSerializerField
 
 
@@ -43,7 +42,7 @@ class WorkPlaceViewSet(ReadViewSet):
     def create(self, request: ApiRequest) -> Response:
         """Another place."""
         place = setting_up.save_work_place(
-            branch=request.user.own_branch, by=request.user, **asked(NewPlaceSerializer, request)
+            branch=request.user.own_branch, by=request.user, **valid(NewPlaceSerializer, request)
         )
         return Response(WorkPlaceSerializer(place).data, status=201)
 
@@ -52,7 +51,7 @@ class WorkPlaceViewSet(ReadViewSet):
         """Its name, hours and minutes anew."""
         place = self.get_object()
         place = setting_up.save_work_place(
-            branch=place.branch, place=place, by=request.user, **asked(NewPlaceSerializer, request)
+            branch=place.branch, place=place, by=request.user, **valid(NewPlaceSerializer, request)
         )
         return Response(WorkPlaceSerializer(place).data)
 

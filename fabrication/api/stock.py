@@ -10,11 +10,11 @@ from rest_framework.decorators import action
 from rest_framework.response import Response
 
 from fabrication.access import LOOKS, WORKS
-from fabrication.api.base import ReasonSerializer, asked
+from fabrication.api.base import ReasonSerializer
 from fabrication.api.cutting import FlawSerializer
 from fabrication.models import KeptEnd, Material, StockItem
 from fabrication.services import bench, stock
-from shared.api import ApiRequest, ReadViewSet
+from shared.api import ApiRequest, ReadViewSet, valid
 from shared.fields import LengthSerializerField
 from shared.routes import RunSerializer
 
@@ -66,14 +66,14 @@ class StockViewSet(ReadViewSet):
     @action(detail=True, methods=["post"])
     def flaw(self, request: ApiRequest, pk: str = "") -> Response:
         """Mark a stretch of a roll; plans that stand on it are worked out anew."""
-        runs = bench.flaw_in_roll(item=self.get_object(), by=request.user, **asked(FlawSerializer, request))
+        runs = bench.flaw_in_roll(item=self.get_object(), by=request.user, **valid(FlawSerializer, request))
         return Response(RunSerializer(runs, many=True).data, status=202)
 
     @extend_schema(request=ReceiveSerializer, responses={201: StockSerializer})
     @action(detail=False, methods=["post"])
     def receive(self, request: ApiRequest) -> Response:
         """Book stock in."""
-        sent = asked(ReceiveSerializer, request)
+        sent = valid(ReceiveSerializer, request)
         material = Material.objects.visible_to(request.user).filter(key=sent.pop("material")).first()
         if material is None:
             raise serializers.ValidationError({"material": "no such material in this branch"})
@@ -84,7 +84,7 @@ class StockViewSet(ReadViewSet):
     @action(detail=True, methods=["post"])
     def count(self, request: ApiRequest, pk: str = "") -> Response:
         """Set what was counted."""
-        item = stock.count_stock(item=self.get_object(), by=request.user, **asked(CountSerializer, request))
+        item = stock.count_stock(item=self.get_object(), by=request.user, **valid(CountSerializer, request))
         return Response(StockSerializer(item).data)
 
 
@@ -100,5 +100,5 @@ class KeptEndViewSet(ReadViewSet):
     @action(detail=True, methods=["post"])
     def let_go(self, request: ApiRequest, pk: str = "") -> Response:
         """Other jobs may use it."""
-        stock.let_end_go(kept=self.get_object(), by=request.user, **asked(ReasonSerializer, request))
+        stock.let_end_go(kept=self.get_object(), by=request.user, **valid(ReasonSerializer, request))
         return Response(status=204)

@@ -12,7 +12,6 @@ from rest_framework.response import Response
 
 from fabrication.access import LOOKS, WORKS
 from fabrication.adapters.costs import cost_of
-from fabrication.api.base import asked
 from fabrication.models import (
     AssemblyStep,
     Part,
@@ -22,7 +21,7 @@ from fabrication.services import assembly, bench, setting_up
 from fabrication.services.making import remake_effects
 from measuring.models import Family
 from measuring.services.readings import refuse_large
-from shared.api import ApiRequest, ReadViewSet
+from shared.api import ApiRequest, ReadViewSet, valid
 from shared.fields import LengthSerializerField
 
 
@@ -111,7 +110,7 @@ class UnitMakeViewSet(ReadViewSet):
     @action(detail=True, methods=["post"])
     def step(self, request: ApiRequest, pk: str = "") -> Response:
         """Tick a step of assembly, or take the tick back."""
-        make, sent = self.get_object(), asked(StepPickSerializer, request)
+        make, sent = self.get_object(), valid(StepPickSerializer, request)
         step = AssemblyStep.objects.visible_to(request.user).filter(pk=sent["step"]).first()
         if step is None:
             raise serializers.ValidationError({"step": "no such step in this branch"})
@@ -124,7 +123,7 @@ class UnitMakeViewSet(ReadViewSet):
     @action(detail=True, methods=["post"], parser_classes=[MultiPartParser])
     def photo(self, request: ApiRequest, pk: str = "") -> Response:
         """A photo of the finished unit."""
-        make, sent = self.get_object(), asked(PhotoSerializer, request)
+        make, sent = self.get_object(), valid(PhotoSerializer, request)
         refuse_large(sent["photo"].size)
         photo = assembly.add_photo(make=make, data=sent["photo"].read(), by=request.user)
         return Response({"id": photo.pk}, status=201)
@@ -133,7 +132,7 @@ class UnitMakeViewSet(ReadViewSet):
     @action(detail=True, methods=["post"], url_path="check", url_name="check")
     def check_result(self, request: ApiRequest, pk: str = "") -> Response:
         """Record what the finished unit measures."""
-        make = bench.check_unit(make=self.get_object(), by=request.user, **asked(CheckSerializer, request))
+        make = bench.check_unit(make=self.get_object(), by=request.user, **valid(CheckSerializer, request))
         return Response(UnitMakeSerializer(make).data)
 
 
@@ -165,6 +164,6 @@ class StepViewSet(ReadViewSet):
     @extend_schema(request=StepsSerializer, responses={200: StepSerializer(many=True)})
     def create(self, request: ApiRequest) -> Response:
         """All steps of one family, in order; one left out is asked for no more."""
-        sent = asked(StepsSerializer, request)
+        sent = valid(StepsSerializer, request)
         steps = setting_up.save_steps(branch=request.user.own_branch, by=request.user, **sent)
         return Response(StepSerializer(steps, many=True).data)

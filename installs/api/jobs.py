@@ -12,11 +12,11 @@ from installs import services
 from installs.access import LOADS, OFFICE, job_for
 from installs.adapters.evaluation import rules_of, units_of_job, with_needs, work_out
 from installs.adapters.figures import FIGURES, figures
-from installs.api.base import UnitsSerializer, _valid
+from installs.api.base import UnitsSerializer
 from installs.api.stops import StopSerializer
 from jobs.models import Job
 from measuring.models import Unit
-from shared.api import ApiRequest, HasRole
+from shared.api import ApiRequest, HasRole, valid
 from shared.roles import DISPATCHER, OWNER
 
 
@@ -52,7 +52,7 @@ class InstallsViewSet(ViewSet):
         keys = request.data.get("units") if isinstance(request.data, dict) else None
         units = None
         if keys:
-            wanted = _valid(UnitsSerializer, request)["units"]
+            wanted = valid(UnitsSerializer, request)["units"]
             units = list(with_needs(Unit.objects.filter(pk__in=wanted, opening__job=job)))
         visit = services.plan_install(job=job, by=request.user, units=units)
         return Response(StopSerializer(visit).data, status=201)

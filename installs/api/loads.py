@@ -11,9 +11,8 @@ from rest_framework.response import Response
 
 from installs import services
 from installs.access import LOADS, crew_for
-from installs.api.base import _valid
 from installs.models import Load, LoadLine
-from shared.api import ApiRequest, ReadViewSet
+from shared.api import ApiRequest, ReadViewSet, valid
 from shared.errors import Refused
 
 
@@ -73,7 +72,7 @@ class LoadViewSet(ReadViewSet):
     @action(detail=False, methods=["post"])
     def make(self, request: ApiRequest) -> Response:
         """Puts the list of a crew-day together, or brings it up to date."""
-        sent = _valid(MakeLoadSerializer, request)
+        sent = valid(MakeLoadSerializer, request)
         crew = crew_for(request.user, sent["crew"])
         return self._again(services.refresh_load(crew=crew, day=sent["day"], by=request.user))
 
@@ -81,7 +80,7 @@ class LoadViewSet(ReadViewSet):
     @action(detail=True, methods=["post"])
     def check(self, request: ApiRequest, pk: str = "") -> Response:
         """Ticks lines off as on the truck."""
-        load, sent = self.get_object(), _valid(CheckSerializer, request)
+        load, sent = self.get_object(), valid(CheckSerializer, request)
         lines = load.lines.filter(pk__in=sent["lines"])
         services.check_lines(load=load, lines=lines, count=sent.get("count"), by=request.user)
         return self._again(load)
@@ -90,7 +89,7 @@ class LoadViewSet(ReadViewSet):
     @action(detail=True, methods=["post"])
     def code(self, request: ApiRequest, pk: str = "") -> Response:
         """Ticks off by the code on a label."""
-        load, sent = self.get_object(), _valid(CodeSerializer, request)
+        load, sent = self.get_object(), valid(CodeSerializer, request)
         services.check_code(load=load, typed=sent["code"], bundle=sent["bundle"], by=request.user)
         return self._again(load)
 
@@ -107,14 +106,14 @@ class LoadViewSet(ReadViewSet):
     def leave(self, request: ApiRequest, pk: str = "") -> Response:
         """The truck leaves; with a gap only for a reason."""
         load = self.get_object()
-        services.leave_yard(load=load, by=request.user, **_valid(LeaveSerializer, request))
+        services.leave_yard(load=load, by=request.user, **valid(LeaveSerializer, request))
         return self._again(load)
 
     @extend_schema(request=PutBackSerializer, responses=LoadSerializer)
     @action(detail=True, methods=["post"])
     def put_back(self, request: ApiRequest, pk: str = "") -> Response:
         """So many of one line came back."""
-        load, sent = self.get_object(), _valid(PutBackSerializer, request)
+        load, sent = self.get_object(), valid(PutBackSerializer, request)
         line = load.lines.filter(pk=sent["line"]).first()
         if line is None:
             raise Refused("this line is not of this load", field="line")

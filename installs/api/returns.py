@@ -11,11 +11,11 @@ from rest_framework.response import Response
 
 from installs import services
 from installs.access import OFFICE, RETURNS, job_for
-from installs.api.base import ReasonSerializer, _valid
+from installs.api.base import ReasonSerializer
 from installs.models import ReturnOwed
 from installs.rules.causes import CAUSES
 from measuring.models import Unit
-from shared.api import ApiRequest, ReadViewSet
+from shared.api import ApiRequest, ReadViewSet, valid
 from shared.errors import Refused
 
 
@@ -65,7 +65,7 @@ class ReturnViewSet(ReadViewSet):
     @extend_schema(request=OpenSerializer, responses=ReturnSerializer)
     @action(detail=False, methods=["post"])
     def open(self, request: ApiRequest) -> Response:
-        sent = _valid(OpenSerializer, request)
+        sent = valid(OpenSerializer, request)
         job = job_for(request.user, sent["job"])
         unit = Unit.objects.filter(pk=sent["unit"], opening__job=job).first()
         if unit is None:
@@ -77,13 +77,13 @@ class ReturnViewSet(ReadViewSet):
     @action(detail=True, methods=["post"])
     def decide(self, request: ApiRequest, pk: str = "") -> Response:
         row = self.get_object()
-        services.decide_return(owed=row, by=request.user, **_valid(DecideSerializer, request))
+        services.decide_return(owed=row, by=request.user, **valid(DecideSerializer, request))
         return self._again(row)
 
     @extend_schema(request=ReadySerializer, responses=ReturnSerializer)
     @action(detail=True, methods=["post"])
     def ready(self, request: ApiRequest, pk: str = "") -> Response:
-        row, sent = self.get_object(), _valid(ReadySerializer, request)
+        row, sent = self.get_object(), valid(ReadySerializer, request)
         services.set_parts_ready(owed=row, ready_on=sent["parts_ready_on"], by=request.user)
         return self._again(row)
 
@@ -91,5 +91,5 @@ class ReturnViewSet(ReadViewSet):
     @action(detail=True, methods=["post"])
     def drop(self, request: ApiRequest, pk: str = "") -> Response:
         row = self.get_object()
-        services.drop_return(owed=row, by=request.user, **_valid(ReasonSerializer, request))
+        services.drop_return(owed=row, by=request.user, **valid(ReasonSerializer, request))
         return self._again(row)

@@ -10,9 +10,8 @@ from rest_framework.decorators import action
 from rest_framework.response import Response
 
 from installs import services
-from installs.api.base import _valid
 from installs.models import HardwareRules
-from shared.api import ApiRequest, ReadViewSet
+from shared.api import ApiRequest, ReadViewSet, valid
 from shared.errors import Refused
 from shared.roles import DISPATCHER, OWNER, WORKROOM
 
@@ -59,7 +58,7 @@ class RulesViewSet(ReadViewSet):
     @action(detail=False, methods=["post"])
     def save(self, request: ApiRequest) -> Response:
         """A new revision, checked field by field."""
-        sent = _valid(SaveRulesSerializer, request)
+        sent = valid(SaveRulesSerializer, request)
         if not isinstance(sent["definition"], dict):
             raise Refused("the rules are one object", field="definition")
         row = services.save_rules(branch=request.user.own_branch, by=request.user, **sent)
@@ -69,7 +68,7 @@ class RulesViewSet(ReadViewSet):
     @action(detail=False, methods=["post"])
     def change(self, request: ApiRequest) -> Response:
         """A new revision with single fields changed, rows taken out, an entry copied."""
-        sent = _valid(ChangeRulesSerializer, request)
+        sent = valid(ChangeRulesSerializer, request)
         copy = sent.pop("copy", None)
         twin = (copy["path"], copy["key"]) if copy else None
         row = services.change_rules(branch=request.user.own_branch, by=request.user, copy=twin, **sent)

@@ -16,13 +16,13 @@ from fabrication.models import Material
 from installs import services
 from installs.access import INSTALLS, LOADS, OFFICE, RETURNS, unit_key
 from installs.adapters.evaluation import visit_units
-from installs.api.base import UnitsSerializer, _valid
+from installs.api.base import UnitsSerializer
 from installs.models import Pull, VisitUnit
 from installs.rules.causes import CAUSES
 from installs.services.hardware import visit_hardware
 from jobs.models import INSTALLING, Appointment
 from measuring.models import Unit
-from shared.api import ApiRequest, ReadViewSet
+from shared.api import ApiRequest, ReadViewSet, valid
 from shared.errors import Refused
 
 # -- stops ---------------------------------------------------------------------------------
@@ -134,14 +134,14 @@ class StopViewSet(ReadViewSet):
     @extend_schema(request=UnitsSerializer, responses=StopSerializer)
     @action(detail=True, methods=["post"])
     def installed(self, request: ApiRequest, pk: str = "") -> Response:
-        row, sent = self.get_object(), _valid(UnitsSerializer, request)
+        row, sent = self.get_object(), valid(UnitsSerializer, request)
         services.mark_installed(appointment=row, units=self._units(row, sent["units"]), by=request.user)
         return self._again(row)
 
     @extend_schema(request=NotInstalledSerializer, responses=StopSerializer)
     @action(detail=True, methods=["post"])
     def not_installed(self, request: ApiRequest, pk: str = "") -> Response:
-        row, sent = self.get_object(), _valid(NotInstalledSerializer, request)
+        row, sent = self.get_object(), valid(NotInstalledSerializer, request)
         unit = unit_key(row, sent.pop("unit"))
         services.mark_not_installed(appointment=row, unit=unit, by=request.user, **sent)
         return self._again(row)
@@ -149,7 +149,7 @@ class StopViewSet(ReadViewSet):
     @extend_schema(request=UnitSerializer, responses=StopSerializer)
     @action(detail=True, methods=["post"])
     def undo(self, request: ApiRequest, pk: str = "") -> Response:
-        row, sent = self.get_object(), _valid(UnitSerializer, request)
+        row, sent = self.get_object(), valid(UnitSerializer, request)
         services.undo_outcome(appointment=row, unit=unit_key(row, sent["unit"]), by=request.user)
         return self._again(row)
 
@@ -157,13 +157,13 @@ class StopViewSet(ReadViewSet):
     @action(detail=True, methods=["post"])
     def sign(self, request: ApiRequest, pk: str = "") -> Response:
         row = self.get_object()
-        services.sign(appointment=row, by=request.user, **_valid(SignSerializer, request))
+        services.sign(appointment=row, by=request.user, **valid(SignSerializer, request))
         return self._again(row)
 
     @extend_schema(request=HardwareUsedSerializer, responses=StopSerializer)
     @action(detail=True, methods=["post"])
     def hardware_used(self, request: ApiRequest, pk: str = "") -> Response:
-        row, sent = self.get_object(), _valid(HardwareUsedSerializer, request)
+        row, sent = self.get_object(), valid(HardwareUsedSerializer, request)
         key = sent.pop("item")
         material = Material.objects.filter(branch=row.job.branch, key=key).first() if key else None
         if key and material is None:
@@ -174,7 +174,7 @@ class StopViewSet(ReadViewSet):
     @extend_schema(request=PhotoSerializer, responses=StopSerializer)
     @action(detail=True, methods=["post"])
     def photo(self, request: ApiRequest, pk: str = "") -> Response:
-        row, sent = self.get_object(), _valid(PhotoSerializer, request)
+        row, sent = self.get_object(), valid(PhotoSerializer, request)
         try:
             data = base64.b64decode(sent["data"], validate=True)
         except binascii.Error:
@@ -187,7 +187,7 @@ class StopViewSet(ReadViewSet):
     @action(detail=True, methods=["post"])
     def done(self, request: ApiRequest, pk: str = "") -> Response:
         row = self.get_object()
-        services.close_stop(appointment=row, by=request.user, **_valid(CloseSerializer, request))
+        services.close_stop(appointment=row, by=request.user, **valid(CloseSerializer, request))
         return self._again(row)
 
     @extend_schema(request=None, responses=StopSerializer)
@@ -201,7 +201,7 @@ class StopViewSet(ReadViewSet):
     @action(detail=True, methods=["post"])
     def set_units(self, request: ApiRequest, pk: str = "") -> Response:
         """Which units this visit is for."""
-        row, sent = self.get_object(), _valid(UnitsSerializer, request)
+        row, sent = self.get_object(), valid(UnitsSerializer, request)
         units = Unit.objects.filter(pk__in=sent["units"], opening__job=row.job_id)
         services.set_visit_units(appointment=row, units=units, by=request.user)
         return self._again(row)

@@ -12,9 +12,8 @@ from rest_framework.response import Response
 
 from installs import services
 from installs.access import LOADS, crew_for
-from installs.api.base import _valid
 from installs.models import VanStock
-from shared.api import ApiRequest, ReadViewSet
+from shared.api import ApiRequest, ReadViewSet, valid
 
 
 class VanSerializer(serializers.ModelSerializer[VanStock]):
@@ -47,14 +46,14 @@ class VanViewSet(ReadViewSet):
     @extend_schema(request=CountSerializer, responses=VanSerializer)
     @action(detail=True, methods=["post"])
     def count(self, request: ApiRequest, pk: str = "") -> Response:
-        row = services.set_van_row(row=self.get_object(), by=request.user, **_valid(CountSerializer, request))
+        row = services.set_van_row(row=self.get_object(), by=request.user, **valid(CountSerializer, request))
         return Response(VanSerializer(row).data)
 
     @extend_schema(request=CrewSerializer, responses=OpenApiTypes.OBJECT)
     @action(detail=False, methods=["post"])
     def top_up(self, request: ApiRequest) -> Response:
         """Fills a van from the shelf."""
-        crew = crew_for(request.user, _valid(CrewSerializer, request)["crew"])
+        crew = crew_for(request.user, valid(CrewSerializer, request)["crew"])
         done = services.top_up_van(crew=crew, by=request.user)
         return Response(
             {"rows": [{"item": row.material.key, "taken": taken, "lacking": lack} for row, taken, lack in done]}

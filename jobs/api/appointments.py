@@ -14,18 +14,7 @@ from rest_framework.response import Response
 
 from jobs import services
 from jobs.access import secret_for
-from jobs.api.base import (
-    OFFICE,
-    READING,
-    TAPPING,
-    ReasonSerializer,
-    SpanSerializer,
-    _blocker,
-    _many,
-    _mine,
-    _spans,
-    _valid,
-)
+from jobs.api.base import OFFICE, READING, TAPPING, ReasonSerializer, SpanSerializer, blocker_json, mine, spans_of
 from jobs.models import (
     Appointment,
     Crew,
@@ -38,7 +27,7 @@ from jobs.schedule.day import read_schedule
 from jobs.schedule.effects import effect_json, effect_of, in_the_way
 from jobs.schedule.offers import Offer, offers_for, read_value
 from jobs.schedule.words import copy_text
-from shared.api import ApiRequest, ReadViewSet, kept_in
+from shared.api import ApiRequest, ReadViewSet, kept_in, valid, valid_rows
 
 
 class PossibleWindowSerializer(serializers.ModelSerializer[PossibleWindow]):
@@ -123,7 +112,7 @@ class PlaceSerializer(serializers.Serializer[Any]):
     version = serializers.IntegerField(required=False, allow_null=True)
 
     def validate_crew(self, crew: Crew) -> Crew:
-        return _mine(self, Crew, crew)
+        return mine(self, Crew, crew)
 
 
 class WindowSerializer(serializers.Serializer[Any]):
@@ -211,7 +200,7 @@ class AppointmentViewSet(ReadViewSet):
     def handle_exception(self, exc: Exception) -> Response:
         response = super().handle_exception(exc)
         if isinstance(exc, services.Stopped):
-            response.data["blockers"] = [_blocker(one) for one in exc.blockers]
+            response.data["blockers"] = [blocker_json(one) for one in exc.blockers]
         return response
 
     def _answer(self, row: Appointment) -> Response:
@@ -222,7 +211,7 @@ class AppointmentViewSet(ReadViewSet):
     def partial_update(self, request: ApiRequest, pk: str = "") -> Response:
         """Minutes, people, priority, earliest day, note."""
         row = self.get_object()
-        data = {"earliest_on": row.earliest_on} | _valid(ChangeVisitSerializer, request)
+        data = {"earliest_on": row.earliest_on} | valid(ChangeVisitSerializer, request)
         return self._answer(services.edit_appointment(appointment=row, by=request.user, **data))
 
     @extend_schema(
@@ -246,7 +235,7 @@ class AppointmentViewSet(ReadViewSet):
     @action(detail=True, methods=["post"])
     def possible(self, request: ApiRequest, pk: str = "") -> Response:
         """The windows in which the customer can take it, instead of those there were; none is any time."""
-        windows = _spans(_many(SpanSerializer, request))
+        windows = spans_of(valid_rows(SpanSerializer, request))
         row = services.set_possible_windows(appointment=self.get_object(), windows=windows, by=request.user)
         return self._answer(row)
 
@@ -256,14 +245,14 @@ class AppointmentViewSet(ReadViewSet):
         """Hold an offered window."""
         row = self.get_object()
         crews = list(Crew.objects.visible_to(request.user).filter(is_active=True))
-        crew, window = read_value(crews, _valid(WindowSerializer, request)["window"])
+        crew, window = read_value(crews, valid(WindowSerializer, request)["window"])
         return self._answer(services.reserve_offer(appointment=row, crew=crew, window=window, by=request.user))
 
     @extend_schema(request=PlaceSerializer, responses=OpenApiTypes.OBJECT)
     @action(detail=True, methods=["post"])
     def effect(self, request: ApiRequest, pk: str = "") -> Response:
         """What placing it there would cost and break; nothing is written."""
-        data = _valid(PlaceSerializer, request)
+        data = valid(PlaceSerializer, request)
         found = effect_of(self.get_object(), crew=data["crew"], starts_at=data["starts_at"])
         return Response(effect_json(found))
 
@@ -271,7 +260,7 @@ class AppointmentViewSet(ReadViewSet):
     @action(detail=True, methods=["post"])
     def place(self, request: ApiRequest, pk: str = "") -> Response:
         """Place or move it."""
-        data = _valid(PlaceSerializer, request)
+        data = valid(PlaceSerializer, request)
         return self._answer(services.place(appointment=self.get_object(), by=request.user, **data))
 
     @extend_schema(request=PromiseSerializer, responses=AppointmentSerializer)
@@ -282,7 +271,7 @@ class AppointmentViewSet(ReadViewSet):
 
         What is `in_the_way` refuses it with 409 and the list as `blockers`, unless `anyway`.
         """
-        data = _valid(PromiseSerializer, request)
+        data = valid(PromiseSerializer, request)
         window = (data["window_from"], data["window_until"]) if "window_from" in data else None
         row = services.promise(appointment=self.get_object(), by=request.user, window=window, anyway=data["anyway"])
         return self._answer(row)
@@ -303,32 +292,32 @@ class AppointmentViewSet(ReadViewSet):
     @action(detail=True, methods=["post"])
     def lock(self, request: ApiRequest, pk: str = "") -> Response:
         """Lock or unlock it."""
-        data = _valid(LockSerializer, request)
+        data = valid(LockSerializer, request)
         return self._answer(services.lock(appointment=self.get_object(), by=request.user, **data))
 
     @extend_schema(request=AnywaySerializer, responses=AppointmentSerializer)
     @action(detail=True, methods=["post"])
     def unplace(self, request: ApiRequest, pk: str = "") -> Response:
         """Take it out of the calendar."""
-        data = _valid(AnywaySerializer, request)
+        data = valid(AnywaySerializer, request)
         return self._answer(services.unplace(appointment=self.get_object(), by=request.user, **data))
 
     @extend_schema(request=ReasonSerializer, responses=AppointmentSerializer)
     @action(detail=True, methods=["post"])
     def cancel(self, request: ApiRequest, pk: str = "") -> Response:
         """Call the visit off."""
-        data = _valid(ReasonSerializer, request)
+        data = valid(ReasonSerializer, request)
         return self._answer(services.cancel_appointment(appointment=self.get_object(), by=request.user, **data))
 
     @extend_schema(request=SplitSerializer, responses=AppointmentSerializer)
     @action(detail=True, methods=["post"])
     def split(self, request: ApiRequest, pk: str = "") -> Response:
         """Two visits instead of one; the second is the answer."""
-        data = _valid(SplitSerializer, request)
+        data = valid(SplitSerializer, request)
         return self._answer(services.split_appointment(appointment=self.get_object(), by=request.user, **data))
 
     def _tap(self, request: ApiRequest, deed: Any) -> Response:
-        data = _valid(TapSerializer, request)
+        data = valid(TapSerializer, request)
         return self._answer(deed(appointment=self.get_object(), by=request.user, at=data.get("at")))
 
     @extend_schema(request=TapSerializer, responses=AppointmentSerializer)
@@ -361,7 +350,7 @@ class AppointmentViewSet(ReadViewSet):
         """What was answered about the site."""
         row = self.get_object()
         if request.method == "POST":
-            services.answer_readiness(appointment=row, by=request.user, **_valid(AnswersSerializer, request))
+            services.answer_readiness(appointment=row, by=request.user, **valid(AnswersSerializer, request))
         return Response(ReadinessSerializer(row.readiness.all(), many=True).data)
 
     @extend_schema(responses=OpenApiTypes.OBJECT)

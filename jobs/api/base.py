@@ -12,7 +12,6 @@ from jobs.access import SEES_PHONES
 from jobs.models import Purpose
 from jobs.ports import Blocker
 from shared import roles
-from shared.api import ApiRequest
 
 OFFICE, EVERYBODY = roles.OFFICE, roles.ALL
 DRIVES = (*roles.FIELD, *OFFICE)
@@ -22,7 +21,7 @@ R = TypeVar("R", bound=Model | None)
 TAPPING = dict.fromkeys(("on_the_way", "arrived", "done", "undo_tap"), DRIVES)
 
 
-class _Quiet(serializers.ModelSerializer[M]):
+class QuietSerializer(serializers.ModelSerializer[M]):
     """Leaves telephone numbers out for who should not see them."""
 
     phones: tuple[str, ...] = ()
@@ -36,7 +35,7 @@ class _Quiet(serializers.ModelSerializer[M]):
         return dict(shown)
 
 
-def _mine(serializer: serializers.BaseSerializer[Any], model: Any, row: R) -> R:
+def mine(serializer: serializers.BaseSerializer[Any], model: Any, row: R) -> R:
     """The row when the user may see it; else it is as if it were not there."""
     if row is not None and not model.objects.visible_to(serializer.context["request"].user).filter(pk=row.pk).exists():
         raise serializers.ValidationError("There is no such row.")
@@ -65,21 +64,9 @@ class NewVisitSerializer(serializers.Serializer[Any]):
     possible = SpanSerializer(many=True, default=list)
 
 
-def _blocker(one: Blocker) -> dict[str, Any]:
+def blocker_json(one: Blocker) -> dict[str, Any]:
     return {"text": one.text, "owner": one.owner, "since": one.since, "severity": one.severity}
 
 
-def _spans(rows: list[dict[str, dt.datetime]]) -> list[tuple[dt.datetime, dt.datetime]]:
+def spans_of(rows: list[dict[str, dt.datetime]]) -> list[tuple[dt.datetime, dt.datetime]]:
     return [(row["starts_at"], row["ends_at"]) for row in rows]
-
-
-def _valid(serializer: Any, request: ApiRequest, **context: Any) -> dict[str, Any]:
-    asked = serializer(data=request.data, context={"request": request, **context})
-    asked.is_valid(raise_exception=True)
-    return dict(asked.validated_data)
-
-
-def _many(serializer: Any, request: ApiRequest) -> list[dict[str, Any]]:
-    asked = serializer(data=request.data, many=True)
-    asked.is_valid(raise_exception=True)
-    return list(asked.validated_data)

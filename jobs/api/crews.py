@@ -12,11 +12,11 @@ from rest_framework.decorators import action
 from rest_framework.response import Response
 
 from jobs import services
-from jobs.api.base import OFFICE, _mine, _valid
+from jobs.api.base import OFFICE, mine
 from jobs.api.setting_up import CrewActions
 from jobs.models import Absence, Crew, Purpose, Skill
 from jobs.schedule.availability import crew_day
-from shared.api import ActionViewSet, ApiRequest, Filled
+from shared.api import ActionViewSet, ApiRequest, Filled, valid
 from shared.models import User
 from shared.routes import RunSerializer
 
@@ -49,7 +49,7 @@ class CrewSerializer(serializers.ModelSerializer[Crew]):
 
     def validate_skills(self, skills: list[Skill]) -> list[Skill]:
         for skill in skills:
-            _mine(self, Skill, skill)
+            mine(self, Skill, skill)
         return skills
 
 
@@ -85,7 +85,7 @@ class CrewViewSet(CrewActions, ActionViewSet):
     @action(detail=True, methods=["post"])
     def absences(self, request: ApiRequest, pk: str = "") -> Response:
         """Note an absence; the visits it hits are named, and with `spread` a run proposes other crews for them."""
-        data = _valid(AbsenceSerializer, request)
+        data = valid(AbsenceSerializer, request)
         spread = data.pop("spread", False)
         row, hit = services.add_absence(crew=self.get_object(), by=request.user, **data)
         run = services.spread_absence(absence=row, by=request.user) if spread and hit else None

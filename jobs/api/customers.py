@@ -9,13 +9,13 @@ from drf_spectacular.utils import extend_schema_field
 from rest_framework import serializers
 
 from jobs import services
-from jobs.api.base import OFFICE, _mine, _Quiet
+from jobs.api.base import OFFICE, QuietSerializer, mine
 from jobs.models import Customer, Project, Site
 from jobs.services.stages import by_phase
 from shared.api import ActionViewSet, Filled
 
 
-class CustomerSerializer(_Quiet[Customer]):
+class CustomerSerializer(QuietSerializer[Customer]):
     """Who pays."""
 
     phones = ("phone", "email")
@@ -25,7 +25,7 @@ class CustomerSerializer(_Quiet[Customer]):
         fields = ["id", "name", "phone", "email", "note"]
 
 
-class SiteSerializer(_Quiet[Site]):
+class SiteSerializer(QuietSerializer[Site]):
     """Where somebody drives to. The key's place or code goes in and never comes out here."""
 
     phones = ("door_phone",)
@@ -46,7 +46,7 @@ class SiteSerializer(_Quiet[Site]):
         return bool(site.access_secret)
 
     def validate_customer(self, customer: Customer) -> Customer:
-        return _mine(self, Customer, customer)
+        return mine(self, Customer, customer)
 
 
 class CustomerViewSet(ActionViewSet):
@@ -95,7 +95,7 @@ class ProjectSerializer(serializers.ModelSerializer[Project]):
         return project_of(project)
 
     def validate_customer(self, customer: Customer) -> Customer:
-        return _mine(self, Customer, customer)
+        return mine(self, Customer, customer)
 
 
 class ProjectViewSet(ActionViewSet):

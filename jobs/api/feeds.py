@@ -9,10 +9,10 @@ from rest_framework.decorators import action
 from rest_framework.response import Response
 
 from jobs import services
-from jobs.api.base import OFFICE, _mine, _valid
+from jobs.api.base import OFFICE, mine
 from jobs.ics import feed_token
 from jobs.models import CalendarFeed, Crew
-from shared.api import ApiRequest, ReadViewSet
+from shared.api import ApiRequest, ReadViewSet, valid
 from shared.models import User
 
 
@@ -31,7 +31,7 @@ class FeedSerializer(serializers.ModelSerializer[CalendarFeed]):
         return "" if feed.revoked_at else feed_token(feed)
 
     def validate_crew(self, crew: Crew | None) -> Crew | None:
-        return _mine(self, Crew, crew)
+        return mine(self, Crew, crew)
 
     def validate_user(self, user: User | None) -> User | None:
         if user is not None and user.branch_id != self.context["request"].user.branch_id:
@@ -49,7 +49,7 @@ class FeedViewSet(ReadViewSet):
     @extend_schema(request=FeedSerializer, responses={201: FeedSerializer})
     def create(self, request: ApiRequest) -> Response:
         """A new address."""
-        data = _valid(FeedSerializer, request)
+        data = valid(FeedSerializer, request)
         feed = services.open_feed(branch=request.user.own_branch, by=request.user, **data)
         return Response(self.get_serializer(feed).data, status=status.HTTP_201_CREATED)
 

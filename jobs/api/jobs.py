@@ -19,16 +19,14 @@ from jobs.api.base import (
     NewVisitSerializer,
     ReasonSerializer,
     SpanSerializer,
-    _blocker,
-    _many,
-    _mine,
-    _spans,
-    _valid,
+    blocker_json,
+    mine,
+    spans_of,
 )
 from jobs.api.customers import CustomerSerializer, SiteSerializer
 from jobs.models import Customer, Job, Project, Site, Skill
 from jobs.services.stages import blockers_of
-from shared.api import ActionViewSet, ApiRequest
+from shared.api import ActionViewSet, ApiRequest, valid, valid_rows
 
 
 class JobSerializer(serializers.ModelSerializer[Job]):
@@ -67,13 +65,13 @@ class BookSerializer(serializers.Serializer[Any]):
     impossible = SpanSerializer(many=True, default=list)
 
     def validate_project(self, project: Project | None) -> Project | None:
-        return _mine(self, Project, project)
+        return mine(self, Project, project)
 
     def validate_customer(self, customer: Customer) -> Customer:
-        return _mine(self, Customer, customer)
+        return mine(self, Customer, customer)
 
     def validate_site(self, site: Site) -> Site:
-        return _mine(self, Site, site)
+        return mine(self, Site, site)
 
     def validate_new_site(self, values: dict[str, Any]) -> dict[str, Any]:
         names = [name for name in SiteSerializer.Meta.fields if name not in {"id", "customer", "has_secret"}]
@@ -123,15 +121,15 @@ class JobViewSet(ActionViewSet):
             site=site or data["new_site"],
             job={name: data[name] for name in BOOKED if name in data},
             duration_min=data.get("duration_min"),
-            possible=_spans(data["possible"]),
-            impossible=_spans(data["impossible"]),
+            possible=spans_of(data["possible"]),
+            impossible=spans_of(data["impossible"]),
         )
         return Response(self.get_serializer(job).data, status=status.HTTP_201_CREATED)
 
     def perform_update(self, serializer: Any) -> None:
         values = dict(serializer.validated_data)
         if "project" in values:
-            _mine(serializer, Project, values["project"])
+            mine(serializer, Project, values["project"])
         serializer.instance = services.edit_job(job=serializer.instance, by=self.person, **values)
 
     def _answer(self, job: Job) -> Response:
@@ -141,7 +139,7 @@ class JobViewSet(ActionViewSet):
     @action(detail=True, methods=["post"])
     def hold(self, request: ApiRequest, pk: str = "") -> Response:
         """Pause it."""
-        return self._answer(services.hold(job=self.get_object(), by=request.user, **_valid(HoldSerializer, request)))
+        return self._answer(services.hold(job=self.get_object(), by=request.user, **valid(HoldSerializer, request)))
 
     @extend_schema(request=None, responses=JobSerializer)
     @action(detail=True, methods=["post"])
@@ -153,7 +151,7 @@ class JobViewSet(ActionViewSet):
     @action(detail=True, methods=["post"])
     def cancel(self, request: ApiRequest, pk: str = "") -> Response:
         """Cancel it and its coming visits."""
-        data = _valid(ReasonSerializer, request)
+        data = valid(ReasonSerializer, request)
         return self._answer(services.cancel_job(job=self.get_object(), by=request.user, **data))
 
     @extend_schema(request=None, responses=JobSerializer)
@@ -168,16 +166,16 @@ class JobViewSet(ActionViewSet):
         """The stretches in which the customer can't be there; what is sent stands instead of those there were."""
         job = self.get_object()
         if request.method == "POST":
-            services.set_impossible_times(job=job, spans=_spans(_many(SpanSerializer, request)), by=request.user)
+            services.set_impossible_times(job=job, spans=spans_of(valid_rows(SpanSerializer, request)), by=request.user)
         return Response(SpanSerializer(job.impossible_times.all(), many=True).data)
 
     @extend_schema(request=NewVisitSerializer, responses={201: AppointmentSerializer})
     @action(detail=True, methods=["post"])
     def visits(self, request: ApiRequest, pk: str = "") -> Response:
         """Ask for another visit; it is unplaced."""
-        data = _valid(NewVisitSerializer, request)
+        data = valid(NewVisitSerializer, request)
         skills = Skill.objects.visible_to(request.user).filter(key__in=data.pop("skills"))
-        data["possible"] = _spans(data["possible"])
+        data["possible"] = spans_of(data["possible"])
         row = services.new_appointment(job=self.get_object(), by=request.user, skills=skills, **data)
         context = {**self.get_serializer_context(), "whole": True}
         return Response(AppointmentSerializer(row, context=context).data, status=status.HTTP_201_CREATED)
@@ -188,4 +186,4 @@ class JobViewSet(ActionViewSet):
         """What holds it up."""
         job = self.get_object()
         visits = job.appointments.prefetch_related("readiness")
-        return Response([_blocker(one) for one in blockers_of(job, visits)])
+        return Response([blocker_json(one) for one in blockers_of(job, visits)])

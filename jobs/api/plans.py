@@ -10,9 +10,9 @@ from rest_framework.decorators import action
 from rest_framework.response import Response
 
 from jobs import services
-from jobs.api.base import OFFICE, _mine, _valid
+from jobs.api.base import OFFICE, mine
 from jobs.models import Crew, Proposal, ProposedMove
-from shared.api import ApiRequest, ReadViewSet
+from shared.api import ApiRequest, ReadViewSet, valid
 from shared.routes import RunSerializer
 
 
@@ -29,7 +29,7 @@ class AskedPlanSerializer(serializers.Serializer[Any]):
 
     def validate_crews(self, crews: list[Crew]) -> list[Crew]:
         for crew in crews:
-            _mine(self, Crew, crew)
+            mine(self, Crew, crew)
         return crews
 
 
@@ -69,12 +69,12 @@ class ProposalViewSet(ReadViewSet):
     @extend_schema(request=AskedPlanSerializer, responses={202: RunSerializer})
     def create(self, request: ApiRequest) -> Response:
         """Ask for a plan: the run that makes it."""
-        data = _valid(AskedPlanSerializer, request)
+        data = valid(AskedPlanSerializer, request)
         run = services.ask_for_plan(branch=request.user.own_branch, by=request.user, **data)
         return Response(RunSerializer(run).data, status=status.HTTP_202_ACCEPTED)
 
     def _moves(self, request: ApiRequest, proposal: Proposal) -> Any:
-        chosen = _valid(ChosenMovesSerializer, request).get("moves")
+        chosen = valid(ChosenMovesSerializer, request).get("moves")
         rows = proposal.moves.filter(state=ProposedMove.State.OPEN)
         return rows if chosen is None else rows.filter(pk__in=chosen)
 

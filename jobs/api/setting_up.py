@@ -16,7 +16,7 @@ from jobs import services
 from jobs.models import Absence, CalendarRules, Crew, CrewDay, CrewMember, Holiday, Skill, UsualWindow, WorkingHours
 from jobs.schedule.offers import usual_windows
 from shared import roles
-from shared.api import ApiRequest, Filled, HasRole, VisibleMixin
+from shared.api import ApiRequest, Filled, HasRole, VisibleMixin, valid, valid_rows
 from shared.models import User
 from shared.routes import RunSerializer
 
@@ -69,12 +69,6 @@ class TradedSerializer(serializers.Serializer[Any]):
     visits = serializers.ListField(child=serializers.IntegerField())
 
 
-def _valid(serializer: Any, request: ApiRequest, **how: Any) -> Any:
-    asked = serializer(data=request.data, context={"request": request}, **how)
-    asked.is_valid(raise_exception=True)
-    return asked.validated_data
-
-
 class CrewActions:
     """What is set up for one crew, as actions of its viewset."""
 
@@ -86,7 +80,7 @@ class CrewActions:
         """The usual week; what is sent stands instead of what there was, a day left out is free."""
         crew = self.get_object()
         if request.method == "POST":
-            hours = [dict(one) for one in _valid(HoursSerializer, request, many=True)]
+            hours = valid_rows(HoursSerializer, request)
             if len({one["weekday"] for one in hours}) < len(hours):
                 raise serializers.ValidationError({"weekday": "Each weekday once."})
             services.set_hours(crew=crew, hours=hours, by=request.user)
@@ -98,14 +92,14 @@ class CrewActions:
         """Who drives with it; one more."""
         crew = self.get_object()
         if request.method == "POST":
-            services.add_member(crew=crew, by=request.user, **_valid(MemberSerializer, request))
+            services.add_member(crew=crew, by=request.user, **valid(MemberSerializer, request))
         return Response(MemberSerializer(crew.members.all(), many=True).data)
 
     @extend_schema(request=EndSerializer, responses=MemberSerializer(many=True))
     @action(detail=True, methods=["post"])
     def end_member(self, request: ApiRequest, pk: str = "") -> Response:
         """The last day on which somebody drives with it."""
-        crew, asked = self.get_object(), _valid(EndSerializer, request)
+        crew, asked = self.get_object(), valid(EndSerializer, request)
         member = get_object_or_404(crew.members, pk=asked["member"])
         today = timezone.now().astimezone(crew.branch.tz).date()
         services.end_member(member=member, until_on=asked.get("until_on", today), by=request.user)
@@ -115,14 +109,14 @@ class CrewActions:
     @action(detail=True, methods=["post"])
     def differs(self, request: ApiRequest, pk: str = "") -> Response:
         """Other hours or people on one day, or none."""
-        row = services.set_crew_day(crew=self.get_object(), by=request.user, **_valid(CrewDaySerializer, request))
+        row = services.set_crew_day(crew=self.get_object(), by=request.user, **valid(CrewDaySerializer, request))
         return Response(CrewDaySerializer(row).data)
 
     @extend_schema(request=WhichSerializer, responses={204: None})
     @action(detail=True, methods=["post"])
     def remove_absence(self, request: ApiRequest, pk: str = "") -> Response:
         """They are back."""
-        which = _valid(WhichSerializer, request)["absence"]
+        which = valid(WhichSerializer, request)["absence"]
         absence = get_object_or_404(Absence.objects.filter(crew=self.get_object()), pk=which)
         services.remove_absence(absence=absence, by=request.user)
         return Response(status=status.HTTP_204_NO_CONTENT)
@@ -131,7 +125,7 @@ class CrewActions:
     @action(detail=True, methods=["post"])
     def swap(self, request: ApiRequest, pk: str = "") -> Response:
         """Trade a whole day with another crew."""
-        asked = _valid(SwapSerializer, request)
+        asked = valid(SwapSerializer, request)
         other = get_object_or_404(Crew.objects.visible_to(request.user), pk=asked.pop("other"))
         rows = services.swap_crews(one=self.get_object(), other=other, by=request.user, **asked)
         return Response({"visits": [row.pk for row in rows]})
@@ -222,7 +216,7 @@ class RulesViewSet(viewsets.ViewSet):
     @extend_schema(request=RulesSerializer, responses=RulesSerializer)
     def create(self, request: ApiRequest) -> Response:
         """Change some."""
-        values = dict(_valid(RulesSerializer, request, partial=True))
+        values = valid(RulesSerializer, request, partial=True)
         windows = values.pop("windows", None)
         if values:
             services.set_rules(branch=request.user.own_branch, by=request.user, **values)
@@ -246,7 +240,7 @@ class ImportViewSet(viewsets.ViewSet):
     @extend_schema(request=ImportSerializer, responses={202: RunSerializer})
     def create(self, request: ApiRequest) -> Response:
         """Ask for an import: the run that looks at it or books it; its result tells each line's fate."""
-        asked = _valid(ImportSerializer, request)
+        asked = valid(ImportSerializer, request)
         run = services.ask_for_import(branch=request.user.own_branch, by=request.user, **asked)
         return Response(RunSerializer(run).data, status=status.HTTP_202_ACCEPTED)
 

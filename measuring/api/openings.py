@@ -16,11 +16,11 @@ from rest_framework.response import Response
 from measuring import access, services
 from measuring.adapters.evaluation import alternatives_for, asked, current, evaluate
 from measuring.api import field
-from measuring.api.base import ReasonIn, _valid
+from measuring.api.base import ReasonIn
 from measuring.models import Opening
 from measuring.services.readings import ANY, refuse_large
 from measuring.services.visits import visit_at
-from shared.api import ApiRequest, ReadViewSet
+from shared.api import ApiRequest, ReadViewSet, valid
 
 # -- openings ---------------------------------------------------------------------------
 
@@ -115,7 +115,7 @@ class OpeningViewSet(ReadViewSet):
     @action(detail=True, methods=["post"])
     def readings(self, request: ApiRequest, pk: str = "") -> Response:
         """Record a reading."""
-        opening, sent = self._one(pk), _valid(ReadingIn, request)
+        opening, sent = self._one(pk), valid(ReadingIn, request)
         tape = sent.pop("tape", None)
         services.record_reading(
             opening=opening,
@@ -152,7 +152,7 @@ class OpeningViewSet(ReadViewSet):
     @action(detail=True, methods=["post"])
     def facts(self, request: ApiRequest, pk: str = "") -> Response:
         """Product, mount, substrate and the rest."""
-        opening, sent = self._one(pk), _valid(FactsIn, request)
+        opening, sent = self._one(pk), valid(FactsIn, request)
         services.change_opening(opening=opening, by=request.user, facts=sent["facts"], seen=sent.get("seen"))
         return Response(self._detail(opening))
 
@@ -161,7 +161,7 @@ class OpeningViewSet(ReadViewSet):
     def obstructions(self, request: ApiRequest, pk: str = "") -> Response:
         """Something in the way."""
         opening = self._one(pk)
-        services.add_obstruction(opening=opening, by=request.user, **_valid(ObstructionIn, request))
+        services.add_obstruction(opening=opening, by=request.user, **valid(ObstructionIn, request))
         return Response(self._detail(opening), status=status.HTTP_201_CREATED)
 
     @extend_schema(request=OpenApiTypes.OBJECT, responses=OpenApiTypes.OBJECT)
@@ -182,7 +182,7 @@ class OpeningViewSet(ReadViewSet):
     def choose_options(self, request: ApiRequest, pk: str = "") -> Response:
         """Options of every unit of the opening that is not released."""
         opening = self._one(pk)
-        services.set_options_of_opening(opening=opening, options=_valid(OptionsIn, request)["options"], by=request.user)
+        services.set_options_of_opening(opening=opening, options=valid(OptionsIn, request)["options"], by=request.user)
         return Response(self._detail(opening))
 
     @extend_schema(request=None, responses=OpenApiTypes.OBJECT)
@@ -198,7 +198,7 @@ class OpeningViewSet(ReadViewSet):
     def cannot(self, request: ApiRequest, pk: str = "") -> Response:
         """It can't be covered, because."""
         opening = self._one(pk)
-        services.mark_cannot(opening=opening, by=request.user, **_valid(ReasonIn, request))
+        services.mark_cannot(opening=opening, by=request.user, **valid(ReasonIn, request))
         return Response(self._detail(opening))
 
     @extend_schema(request=ReasonIn, responses=OpenApiTypes.OBJECT)
@@ -206,7 +206,7 @@ class OpeningViewSet(ReadViewSet):
     def not_reached(self, request: ApiRequest, pk: str = "") -> Response:
         """It couldn't be reached, because."""
         opening = self._one(pk)
-        services.mark_not_reached(opening=opening, by=request.user, **_valid(ReasonIn, request))
+        services.mark_not_reached(opening=opening, by=request.user, **valid(ReasonIn, request))
         return Response(self._detail(opening))
 
     @extend_schema(request=ReasonIn, responses=OpenApiTypes.OBJECT)
@@ -214,7 +214,7 @@ class OpeningViewSet(ReadViewSet):
     def drop(self, request: ApiRequest, pk: str = "") -> Response:
         """Not wanted any more."""
         opening = self._one(pk)
-        services.drop_opening(opening=opening, by=request.user, **_valid(ReasonIn, request))
+        services.drop_opening(opening=opening, by=request.user, **valid(ReasonIn, request))
         return Response(self._detail(opening))
 
     @extend_schema(request=None, responses=OpenApiTypes.OBJECT)

@@ -11,9 +11,8 @@ from rest_framework.response import Response
 
 from measuring import access, services
 from measuring.adapters.options import offer_of, offers
-from measuring.api.base import _valid
 from measuring.models import Product
-from shared.api import ApiRequest, ReadViewSet, kept_in
+from shared.api import ApiRequest, ReadViewSet, kept_in, valid
 from shared.roles import OWNER
 
 
@@ -57,7 +56,7 @@ class ProductViewSet(ReadViewSet):
     @extend_schema(request=ProductIn, responses=ProductSerializer)
     def create(self, request: ApiRequest) -> Response:
         """Add a product."""
-        made = services.save_product(branch=request.user.own_branch, by=request.user, **_valid(ProductIn, request))
+        made = services.save_product(branch=request.user.own_branch, by=request.user, **valid(ProductIn, request))
         return Response(self.get_serializer(made).data, status=status.HTTP_201_CREATED)
 
     @extend_schema(request=ProductIn, responses=ProductSerializer)
@@ -66,6 +65,6 @@ class ProductViewSet(ReadViewSet):
         """Change a product."""
         product = access.product_for(request.user, int(pk))
         saved = services.save_product(
-            branch=product.branch, by=request.user, product=product, **_valid(ProductIn, request)
+            branch=product.branch, by=request.user, product=product, **valid(ProductIn, request)
         )
         return Response(self.get_serializer(saved).data)

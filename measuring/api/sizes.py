@@ -13,12 +13,11 @@ from rest_framework.viewsets import ViewSet
 from jobs.access import job_for
 from jobs.models import Job
 from measuring import access, services
-from measuring.api.base import _valid
 from measuring.api.units import UnitSerializer
 from measuring.models import SizeChange, Unit
 from measuring.ports import NewSize
 from measuring.services.sizes import effects_of
-from shared.api import ApiRequest, HasRole, PersonMixin
+from shared.api import ApiRequest, HasRole, PersonMixin, valid
 from shared.roles import DISPATCHER, OWNER
 
 
@@ -59,7 +58,7 @@ class SizesViewSet(PersonMixin, ViewSet):
     @action(detail=True, methods=["post"])
     def approve(self, request: ApiRequest, pk: str = "") -> Response:
         """Record the customer's yes to these units as they stand."""
-        job, sent = self._job(pk), _valid(ApproveIn, request)
+        job, sent = self._job(pk), valid(ApproveIn, request)
         sent["units"] = list(Unit.objects.filter(opening__job=job, pk__in=sent["units"]))
         services.approve_sizes(job=job, by=request.user, **sent)
         return self._rows(job)
@@ -68,7 +67,7 @@ class SizesViewSet(PersonMixin, ViewSet):
     @action(detail=True, methods=["post"])
     def release(self, request: ApiRequest, pk: str = "") -> Response:
         """Hand these units to the workroom."""
-        job, sent = self._job(pk), _valid(ReleaseIn, request)
+        job, sent = self._job(pk), valid(ReleaseIn, request)
         units = list(Unit.objects.filter(opening__job=job, pk__in=sent["units"]))
         services.release_to_workroom(job=job, units=units, by=request.user, due_on=sent.get("due_on"))
         return self._rows(job)
@@ -118,7 +117,7 @@ class SizeChangeViewSet(PersonMixin, ViewSet):
     @action(detail=True, methods=["post"])
     def decide(self, request: ApiRequest, pk: str = "") -> Response:
         """Accept or refuse it."""
-        change, sent = self._one(pk), _valid(DecisionIn, request)
+        change, sent = self._one(pk), valid(DecisionIn, request)
         deed = services.accept_size_change if sent["accept"] else services.refuse_size_change
         deed(change=change, by=request.user, text=sent["text"])
         return self.retrieve(request, pk)

@@ -15,9 +15,8 @@ from rest_framework.viewsets import ViewSet
 from jobs.models import Appointment
 from measuring import access, services
 from measuring.api import field
-from measuring.api.base import _valid
 from measuring.models import Visit
-from shared.api import ApiRequest, HasRole, PersonMixin
+from shared.api import ApiRequest, HasRole, PersonMixin, valid
 
 
 class BeginIn(serializers.Serializer[Any]):
@@ -73,7 +72,7 @@ class VisitViewSet(PersonMixin, ViewSet):
     @action(detail=True, methods=["post"])
     def begin(self, request: ApiRequest, pk: str = "") -> Response:
         """Begin to measure, or take another tape."""
-        appointment, tape = self._appointment(pk), _valid(BeginIn, request).get("tape")
+        appointment, tape = self._appointment(pk), valid(BeginIn, request).get("tape")
         services.open_visit(
             appointment=appointment,
             by=request.user,
@@ -89,14 +88,14 @@ class VisitViewSet(PersonMixin, ViewSet):
     def rooms(self, request: ApiRequest, pk: str = "") -> Response:
         """A room."""
         visit = self._visit(pk)
-        services.add_room(job=visit.appointment.job, by=request.user, **_valid(RoomIn, request))
+        services.add_room(job=visit.appointment.job, by=request.user, **valid(RoomIn, request))
         return self._answer(visit.appointment, status.HTTP_201_CREATED)
 
     @extend_schema(request=NewOpeningIn, responses=OpenApiTypes.OBJECT)
     @action(detail=True, methods=["post"])
     def openings(self, request: ApiRequest, pk: str = "") -> Response:
         """An opening of a room."""
-        visit, sent = self._visit(pk), _valid(NewOpeningIn, request)
+        visit, sent = self._visit(pk), valid(NewOpeningIn, request)
         room = visit.appointment.job.rooms.filter(pk=sent["room"]).first()
         if room is None:
             raise Http404
@@ -107,7 +106,7 @@ class VisitViewSet(PersonMixin, ViewSet):
     @action(detail=True, methods=["post"])
     def close(self, request: ApiRequest, pk: str = "") -> Response:
         """The close-out."""
-        visit, sent = self._visit(pk), _valid(CloseIn, request)
+        visit, sent = self._visit(pk), valid(CloseIn, request)
         services.close_visit(visit=visit, by=request.user, in_part=sent["in_part"], note_text=sent["note"])
         return self._answer(visit.appointment)
 
@@ -115,7 +114,7 @@ class VisitViewSet(PersonMixin, ViewSet):
     @action(detail=True, methods=["post"])
     def not_measured(self, request: ApiRequest, pk: str = "") -> Response:
         """Nothing could be measured, and why: the visit is over, its openings wait for another."""
-        appointment, sent = self._appointment(pk), _valid(NotMeasuredIn, request)
+        appointment, sent = self._appointment(pk), valid(NotMeasuredIn, request)
         services.could_not_measure(appointment=appointment, reason=sent["reason"], by=request.user)
         return self._answer(appointment)
 

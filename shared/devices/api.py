@@ -15,18 +15,12 @@ from rest_framework.request import Request
 from rest_framework.response import Response
 from rest_framework.viewsets import ViewSet
 
-from shared.api import ApiRequest, ReadViewSet
+from shared.api import ApiRequest, ReadViewSet, valid
 from shared.devices import entries, receiver
 from shared.devices.models import FieldDevice, ParkedEntry
 from shared.roles import OFFICE
 
 log = logging.getLogger("jambwise.entries")
-
-
-def _valid(kind: type[serializers.Serializer[Any]], request: Request) -> dict[str, Any]:
-    found = kind(data=request.data)
-    found.is_valid(raise_exception=True)
-    return dict(found.validated_data)
 
 
 class DeviceAuthentication(authentication.BaseAuthentication):
@@ -90,7 +84,7 @@ class FieldViewSet(ViewSet):
         """Register this phone for who is signed in; its token is told this once."""
         if isinstance(request.auth, FieldDevice):
             raise exceptions.PermissionDenied("sign in to register a device")
-        device, token = receiver.register_device(user=request.user, name=_valid(DeviceIn, request)["name"])
+        device, token = receiver.register_device(user=request.user, name=valid(DeviceIn, request)["name"])
         return Response({"id": device.pk, "token": token}, status=status.HTTP_201_CREATED)
 
     @extend_schema(request=DeedsIn, responses=OpenApiTypes.OBJECT)
@@ -103,7 +97,7 @@ class FieldViewSet(ViewSet):
         """
         if not isinstance(request.auth, FieldDevice):
             raise exceptions.NotAuthenticated("deeds come with a device's token")
-        sent = _valid(DeedsIn, request)
+        sent = valid(DeedsIn, request)
         try:
             replies = receiver.receive(device=request.auth, sent=sent["deeds"])
             return Response({"replies": replies, "asked": receiver.answers(device=request.auth, ids=sent["asks"])})
@@ -156,5 +150,5 @@ class ParkedEntryViewSet(ReadViewSet):
     def drop(self, request: ApiRequest, pk: str = "") -> Response:
         """Give it up, for a reason its phone shows."""
         parked = self.get_object()
-        entries.drop(parked=parked, by=request.user, reason=_valid(ReasonSerializer, request)["reason"])
+        entries.drop(parked=parked, by=request.user, reason=valid(ReasonSerializer, request)["reason"])
         return self._now(parked)
