@@ -20,7 +20,7 @@ OVER: Final = (State.ARRIVED, State.DONE)
 SEED: Final = 7
 USUAL_SIGMA: Final = 0.35
 """Spread of a visit's minutes where nothing better is known; common practice, no published source."""
-MOST_SHOWN: Final = 0.99
+MOST_SHOWN: Final = 99
 """No promise is shown as certain."""
 _Z: Final = NormalDist().inv_cdf(PROMISE_QUANTILE)
 
@@ -41,14 +41,26 @@ def sigma_of(mean_min: float, safe_min: float | None) -> float:
     return min(1.5, _Z - math.sqrt(inside)) if inside > 0 else 1.0
 
 
+def hundredths(share: float) -> int:
+    """
+    A chance as it is shown, of 100 days: never rounded up, lest the number say more than the word beside it.
+
+    Examples
+    --------
+    >>> hundredths(0.899), hundredths(0.29), hundredths(1.0)
+    (89, 29, 99)
+    """
+    return min(MOST_SHOWN, math.floor(round(share * 100, 6)))
+
+
 def chance_text(chance: Chance) -> str:
     """``likely, 91 in 100``."""
-    return f"{chance.words}, {round(shown_share(chance) * 100)} in 100"
+    return f"{chance.words}, {hundredths(chance.on_time)} in 100"
 
 
 def shown_share(chance: Chance) -> float:
-    """The chance as other programs are shown it: in hundredths and capped, the number that stands on the pages."""
-    return round(min(MOST_SHOWN, chance.on_time) * 100) / 100
+    """The chance as other programs are shown it: the number that stands on the pages."""
+    return hundredths(chance.on_time) / 100
 
 
 def day_chances(day: DaySchedule, now: dt.datetime) -> dict[int, Chance]:

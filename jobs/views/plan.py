@@ -19,6 +19,7 @@ from jobs import services
 from jobs.access import OFFICE, proposal_for
 from jobs.forms import PlanForm
 from jobs.models import Appointment, Proposal, ProposedMove
+from jobs.schedule.chances import hundredths
 from jobs.services.planning import KIND
 from jobs.views.appointments import sentence
 from jobs.views.jobs import csv_answer, local_text, parse_date_or_none
@@ -122,7 +123,7 @@ def _doubts(found: Proposal) -> list[dict[str, Any]] | None:
     doubts = found.summary.get("doubts")
     if doubts is None:
         return None
-    return [doubt | {"hundredths": int(100 * doubt["on_time"])} for doubt in doubts]
+    return [doubt | {"hundredths": hundredths(doubt["on_time"])} for doubt in doubts]
 
 
 def _proof(summary: dict[str, Any]) -> str:

@@ -152,7 +152,7 @@ function refresh(kind) {
 }
 
 function fresh(address = "") {
-  carry();
+  if (!address) carry();
   anew(address);
 }
 
