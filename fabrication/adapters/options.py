@@ -6,12 +6,12 @@ from collections.abc import Iterable, Mapping, Sequence
 from typing import Any, Final
 
 from fabrication.models import Material, RecipeRevision, SupplierList, UnitMake
+from fabrication.rules.families.roller import light_gap
 from fabrication.rules.trade import RollerTrade
 from fabrication.services.making import recipe_from
 from measuring.models import Product, Unit
 from measuring.rules.options import Choice, Option, OptionList
 from shared.contracts import length_text
-from shared.lengths import Length
 
 CONTROL: Final = "control"
 """The option whose choices the product's page must know too: a control may hang a cord or want power."""
@@ -43,11 +43,11 @@ def fit_as_made(product: Product) -> dict[str, Any]:
     What the hardware takes at a side and half the clearance, for a control by hand and for a motor.
     """
     revision = RecipeRevision.objects.filter(product=product, is_current=True).first()
-    trade = recipe_from(revision).trade if revision is not None else None
-    if revision is None or not isinstance(trade, RollerTrade):
+    recipe = recipe_from(revision) if revision is not None else None
+    if recipe is None or not isinstance(recipe.trade, RollerTrade):
         return {}
+    trade, clearance = recipe.trade, recipe.clearance.inside.width
     motors = {row["key"] for row in product.fit.get("controls") or [] if row.get("power")}
-    beside = Length(recipe_from(revision).clearance.inside.width.ticks // 2)
     by_hand = [sides for sides in trade.sides if not motors.issuperset(sides.control)]
     with_motor = [sides for sides in trade.sides if not motors.isdisjoint(sides.control)]
     taken = {
@@ -56,7 +56,9 @@ def fit_as_made(product: Product) -> dict[str, Any]:
         "motor": [sides.drive for sides in with_motor],
     }
     unit = product.fit.get("unit", "in")
-    return {"gap": {name: length_text(max(sides) + beside, unit) for name, sides in taken.items() if sides}}
+    return {
+        "gap": {name: length_text(light_gap(max(sides), clearance), unit) for name, sides in taken.items() if sides}
+    }
 
 
 def options_of_units(units: Sequence[Unit]) -> dict[int, OptionList]:

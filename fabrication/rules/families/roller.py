@@ -187,6 +187,18 @@ def _widest(bench: Bench, trade: RollerTrade) -> str:
     return f"a tube of at most {bench.text(widest)} at this drop; else two units on one head"
 
 
+def light_gap(hardware: Length, clearance: Length) -> Length:
+    """
+    The light gap at one side of the cloth: what the hardware takes there, and half of the whole clearance.
+
+    Examples
+    --------
+    >>> light_gap(Length.inches("5/8"), Length.inches("1/8")) == Length.inches("11/16")
+    True
+    """
+    return hardware + Length(clearance.ticks // 2)
+
+
 def _light(bench: Bench, trade: RollerTrade) -> None:
     """Light gap a side, and where the cloth hangs by its roll direction."""
     side = bench.option("control_side") or "right"
@@ -194,7 +206,7 @@ def _light(bench: Bench, trade: RollerTrade) -> None:
     for name, key in (("drive_side", side), ("idle_side", "left" if side == "right" else "right")):
         beside = bench.recipe.between if key in bench.share.neighbours else taken
         note = "to the middle between the units" if key in bench.share.neighbours else ""
-        bench.figure_length(f"light_{key}", f"light gap, {key}", bench.measures[name] + Length(beside.ticks // 2), note)
+        bench.figure_length(f"light_{key}", f"light gap, {key}", light_gap(bench.measures[name], beside), note)
     half = Length(bench.measures["rolled"].ticks // 2)
     down = Length(bench.measures["tube_diameter"].ticks // 2)
     reverse = bench.option("roll") == "reverse"
