@@ -6,8 +6,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from typing import Any, Final
 
 from fabrication.models import Material, RecipeRevision, SupplierList, UnitMake
-from fabrication.rules.families.roller import light_gap
-from fabrication.rules.trade import RollerTrade
+from fabrication.rules.trade import RollerTrade, light_gap
 from fabrication.services.making import recipe_from
 from measuring.models import Product, Unit
 from measuring.rules.options import Choice, Option, OptionList

@@ -15,7 +15,7 @@ from fabrication.rules.cloth import lay_cloth
 from fabrication.rules.lifting import set_loop, warn_of
 from fabrication.rules.materials import Material
 from fabrication.rules.model import CannotMake
-from fabrication.rules.trade import RollerTrade
+from fabrication.rules.trade import RollerTrade, light_gap
 from fabrication.rules.tubes import lift_torque_nm, load_n_per_mm, sag_mm, tube_inertia_mm4, widest_span_mm
 from fabrication.rules.winding import mm_up, rolled_diameter_mm, spiral_length_mm, turns, wraps_length
 from shared.lengths import SIXTEENTH, ZERO, Length
@@ -185,18 +185,6 @@ def _widest(bench: Bench, trade: RollerTrade) -> str:
         by_sag = mm_up(widest_span_mm(load, limit.as_mm(), _e_mpa(tube), inertia(tube)), SIXTEENTH) - SIXTEENTH
         widest = max(widest, min(by_sag, tube.facts.widest or by_sag))
     return f"a tube of at most {bench.text(widest)} at this drop; else two units on one head"
-
-
-def light_gap(hardware: Length, clearance: Length) -> Length:
-    """
-    The light gap at one side of the cloth: what the hardware takes there, and half of the whole clearance.
-
-    Examples
-    --------
-    >>> light_gap(Length.inches("5/8"), Length.inches("1/8")) == Length.inches("11/16")
-    True
-    """
-    return hardware + Length(clearance.ticks // 2)
 
 
 def _light(bench: Bench, trade: RollerTrade) -> None:

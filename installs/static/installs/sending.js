@@ -54,6 +54,7 @@ export async function gone(field, entry) {
 /** Leave this page for a fresh one: never under a tap, and no tap lands on what is on its way out. */
 export function anew(address = "") {
   if (underway) return; // that tap's own answer brings the fresh page
+  if (document.body.inert && !address) return; // it is on its way
   document.body.inert = true;
   if (address) location.assign(address);
   else location.reload();
@@ -63,9 +64,9 @@ export function anew(address = "") {
 
 const TYPED = `typed ${location.pathname}`;
 
-/** Each field of the page's forms by a key that the fresh page has too. */
+/** Each field of the forms that are not sent, by a key that the fresh page has too. */
 function* fields() {
-  for (const form of document.querySelectorAll("form[data-deed]")) {
+  for (const form of document.querySelectorAll("form[data-deed]:not([data-sent])")) {
     for (const input of form.querySelectorAll("input:not([type=hidden], [type=file]), textarea, select, input[name=signature]")) {
       if (input.name) yield [`${form.dataset.deed} ${form.dataset.of ?? ""} ${input.name}`, input];
     }

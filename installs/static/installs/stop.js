@@ -124,10 +124,9 @@ document.addEventListener("submit", async (event) => {
   try {
     const entry = await hold(() => put(kind, form));
     if (!entry) return;
-    if (await gone(field, entry)) {
-      if (kind !== "installs.done") form.reset();
-      return refresh(kind);
-    }
+    form.dataset.sent = ""; // what stands in it is not to be typed into the fresh page
+    if (await gone(field, entry)) return refresh(kind, form);
+    delete form.dataset.sent;
     form.closest("details")?.removeAttribute("open");
     if (kind !== "installs.done") form.reset();
   } finally {
@@ -145,9 +144,12 @@ async function put(kind, form) {
 }
 
 /** The office has it: show the page as it stands there, or the rest of the day. */
-function refresh(kind) {
+function refresh(kind, form) {
   const refused = field.refused.some((one) => Number(one.body.appointment) === visit());
-  if (refused) return project();
+  if (refused) {
+    delete form.dataset.sent;
+    return project();
+  }
   fresh(kind === "installs.done" ? here().dataset.next : "");
 }
 
