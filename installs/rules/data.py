@@ -30,7 +30,6 @@ class Item(Record):
     name: str
     group: str
     unit: str = "each"
-    pack: Annotated[int, Within(1, 10_000)] = 1
     van_least: Annotated[int, Within(0, 100_000)] = 0
     van_most: Annotated[int, Within(0, 100_000)] = 0
     length: Length | None = None
@@ -372,15 +371,11 @@ class MinuteRule(Record):
     drill, one ladder, carrying, setting each other straight) takes as long as for one.
     """
 
-    measure: dict[str, Decimal]
     install: dict[str, Decimal]
-    measure_fixed: Decimal
     install_fixed: Decimal
-    measure_add: dict[str, Decimal]
     install_add: dict[str, Decimal]
     install_instead: tuple[InsteadRule, ...] = ()
     lift_trip: Decimal
-    ladder_above: Length
     side_by_side: Annotated[Decimal, Within(0, 1)] = Decimal(0)
     basis: str = PRACTICE
 
@@ -491,7 +486,6 @@ class HardwareRules(Record):
             ("brackets", FAMILIES),
             ("weights", FAMILIES),
             ("clearance.hand", FAMILIES),
-            ("minutes.measure", FAMILIES),
             ("minutes.install", FAMILIES),
             ("loading.packages", FAMILIES),
             ("substrates", SUBSTRATES),

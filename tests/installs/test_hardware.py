@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from importlib import import_module
 from typing import Any
 
 import pytest
+from django.apps import apps
 from django.db.models import Sum
 from django.http import HttpResponse
 from django.test import Client
@@ -339,6 +341,25 @@ def test_at_measuring_time_an_obstruction_is_answered(branch: Branch, dispatcher
 
     assert "at each bracket" in measuring_ports.help_past(opening, near)[0]
     assert "can't be cleared" in measuring_ports.help_past(opening, far)[0]
+
+
+def test_figures_that_nothing_read_leave_the_rules_and_a_firms_own_are_said(branch: Branch, owner: User) -> None:
+    migration = import_module("installs.migrations.0007_what_nobody_read_leaves_the_rules")
+    definition = starting_definition()
+    shipped = {**definition, "minutes": definition["minutes"] | migration.SHIPPED}
+    shipped["items"] = [item | {"pack": 50} for item in definition["items"]]
+    kept = HardwareRules.objects.create(branch=branch, revision=1, definition=shipped, is_current=False)
+    edited = {**shipped, "minutes": shipped["minutes"] | {"measure_fixed": "20", "measure": {"roller": "6"}}}
+    own = HardwareRules.objects.create(branch=branch, revision=2, definition=edited, note="slower", saved_by=owner)
+
+    migration.take_out(apps, None)
+
+    for row in (kept, own):
+        row.refresh_from_db()
+        assert row.definition == definition
+        assert rules_of(branch).minutes.install_fixed == 20
+    assert kept.note == ""
+    assert own.note == "slower; taken out, nothing read them: minutes of measure roller 6, minutes of measure fixed 20"
 
 
 def test_hardware_materials_do_not_upset_the_workroom(branch: Branch) -> None:

@@ -73,6 +73,8 @@ GIVEN_BACK = (
     *("sequence", "starts_at", "state", "version"),
 )
 
+UNREAD = "Nothing read them: minutes of measuring are measuring's, and a pack's count asked nobody."
+
 CORDS = "One table of cord rules: it says more, and a place's hardware rules hold no second one."
 
 NEW_KINDS: dict[str, set[str]] = {"2026-11-29": {"measuring.not_measured"}}
@@ -229,6 +231,8 @@ CHANGES: dict[str, list[Change]] = {
         Change("GET /api/openings/62/ * body.missing.*", SLIPS),
         # one table of cord rules
         Change("GET /api/hardware-rules/* body.*definition.jurisdictions", CORDS),
+        Change("GET /api/hardware-rules/* body.*definition.minutes.*", UNREAD),
+        Change("GET /api/hardware-rules/* body.*definition.items.*.pack", UNREAD),
         Change("GET /api/field/day/ * body.jurisdiction.*", CORDS),
         Change("GET /api/visits/ * body.jurisdiction.*", CORDS),
         Change("afterwards GET /api/visits/* body.jurisdiction.*", CORDS),

@@ -2,9 +2,13 @@
 
 from __future__ import annotations
 
+import ast
 import copy
 import json
+import typing
+from collections.abc import Iterator
 from decimal import Decimal
+from typing import Any
 
 import pytest
 
@@ -13,8 +17,9 @@ from installs.rules.hardware import HardwareList, hardware_list
 from installs.rules.units import InstallUnit
 from shared.contracts import ContractError
 from shared.lengths import Length
-from shared.records import PRACTICE, length_text, read_length
+from shared.records import PRACTICE, Record, fields_of, length_text, read_length
 from tests.installs.rules.units import inch, make_unit, random_site, random_unit
+from tests.test_layers import ROOT
 
 RULES = starting_rules()
 
@@ -32,6 +37,23 @@ def test_starting_rules_say_that_they_are_common_practice_and_not_confirmed():
     assert not RULES.confirmed
     assert all(rule.basis == PRACTICE for rule in RULES.brackets.values())
     assert definition["revision"] == 1
+
+
+def records_in(kind: Any) -> Iterator[tuple[str, str]]:
+    """Record and field of everything under a type, as often as it stands there."""
+    if isinstance(kind, type) and issubclass(kind, Record):
+        for one, inner in fields_of(kind):
+            yield kind.__name__, one.name
+            yield from records_in(inner)
+    for inner in typing.get_args(kind):
+        yield from records_in(inner)
+
+
+def test_whatever_a_firm_edits_is_read_somewhere() -> None:
+    trees = [ast.parse(path.read_text()) for path in (ROOT / "installs").rglob("*.py")]
+    read = {node.attr for tree in trees for node in ast.walk(tree) if isinstance(node, ast.Attribute)}
+
+    assert {one for one in records_in(HardwareRules) if one[1] not in read | {"basis", "gravity_status"}} == set()
 
 
 def test_values_of_the_trade_alone_never_stop_before_a_firm_confirms_them():
