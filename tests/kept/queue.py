@@ -1,13 +1,21 @@
-"""The queues of two phones at the kept firm's moment: every kind of entry, and some that are refused."""
+"""
+The queues of two phones at the kept firm's moment: every kind of entry, and some that are refused.
+
+``python -m tests.kept.queue ANSWERS`` records them on the kept firm at ``DATABASE_URL``, which is migrated, sends
+them and writes what each was answered: what the next release keeps must be taken by the code it is made with.
+"""
 
 from __future__ import annotations
 
 import base64
 import datetime as dt
+import sys
 import uuid
 from dataclasses import dataclass, field
+from pathlib import Path
 from typing import Any
 
+from tests.kept.asking import ask, write
 from tests.kept.firm import MOMENT, TODAY, picture
 
 
@@ -52,7 +60,7 @@ def phones() -> list[Phone]:
 
 def _measures(phone: Phone) -> None:
     from jobs.models import Appointment
-    from measuring.adapters.options import choices_of
+    from measuring.adapters.options import offer_of
     from measuring.models import FactConflict, FixedTo, Opening, Product, Tape
 
     visit = Appointment.objects.get(job__number="J-1012", purpose="measure")
@@ -68,7 +76,8 @@ def _measures(phone: Phone) -> None:
         "measuring.opening", **at, room=room, room_name="Sunroom", floor="ground", opening=opening,
         facts={"mark": "A", "product": product.key, "mount": "inside"},
     )  # fmt: skip
-    colour = next(one for one in choices_of(product, "inside") if one.key == "colour")
+    colour = offer_of(product).option("colour")
+    assert colour is not None
     readings = {}
     for spot, typed in (
         ("widths.top", "35 3/8"), ("widths.middle", "35 1/4"), ("widths.bottom", "35.375"), ("heights.left", "60"),
@@ -98,7 +107,7 @@ def _measures(phone: Phone) -> None:
     )  # fmt: skip
     phone.add("measuring.clear", obstruction=crank)
     phone.add("measuring.photo", opening=opening, data=_photo(), caption="the sill")
-    phone.add("measuring.options", opening=opening, options={colour.key: colour.choices[0][0]})
+    phone.add("measuring.options", opening=opening, options={colour.key: colour.choices[0].key})
     phone.add("measuring.copy", **at, opening=opening, copy=copied)
     phone.add("measuring.order", room=room, openings=[copied, opening])
     phone.add("measuring.state", opening=str(second.uid), to="cannot", reason="scaffold in front")
@@ -115,6 +124,8 @@ def _measures(phone: Phone) -> None:
         phone.add("measuring.state", opening=str(left.uid), to="not_reached", reason="out of time")
     phone.add("measuring.close", **at, in_part=True, note="comes back for the rest")
     phone.add("measuring.not_measured", **at, reason="nobody home")
+    after = Appointment.objects.get(job__number="J-1015", purpose="measure")
+    phone.add("measuring.not_measured", appointment=after.pk, reason="nobody home")
 
 
 def _installs(phone: Phone) -> None:
@@ -155,3 +166,11 @@ def _installs(phone: Phone) -> None:
 
 def _photo() -> str:
     return base64.b64encode(picture("slategrey", (16, 12))).decode()
+
+
+if __name__ == "__main__":
+    import django
+
+    django.setup()
+    recorded = [phone.kept() for phone in phones()]
+    write(Path(sys.argv[1]), ask({"moment": MOMENT.isoformat(), "phones": recorded}, ["entry"]))
