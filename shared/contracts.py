@@ -70,7 +70,7 @@ class Reader:
 
     def __init__(self, value: Any, path: str = "") -> None:
         if not isinstance(value, dict):
-            raise ContractError(path or "document", f"{_kind(value)} where an object belongs", "{..}")
+            raise ContractError(path or "document", f"{kind_word(value)} where an object belongs", "{..}")
         self.path = path
         self._values: dict[str, Any] = value
         self._seen: set[str] = set()
@@ -105,9 +105,9 @@ class Reader:
             return value
         allowed = None if choices is None else tuple(choices)
         if not isinstance(value, str):
-            self.refuse(name, f"{_kind(value)} where text belongs", _listed(allowed))
+            self.refuse(name, f"{kind_word(value)} where text belongs", _listed(allowed))
         if allowed is not None and value not in allowed:
-            self.refuse(name, f"{_shown(value)} is not known", _listed(allowed))
+            self.refuse(name, f"{shortened(value)} is not known", _listed(allowed))
         if len(value) > 200:
             self.refuse(name, f"{len(value)} characters", "at most 200")
         return value
@@ -121,9 +121,9 @@ class Reader:
         out = []
         for place, entry in enumerate(self._array(name, value)):
             if not isinstance(entry, str):
-                self.refuse(f"{name}[{place}]", f"{_kind(entry)} where text belongs", _listed(allowed))
+                self.refuse(f"{name}[{place}]", f"{kind_word(entry)} where text belongs", _listed(allowed))
             if allowed is not None and entry not in allowed:
-                self.refuse(f"{name}[{place}]", f"{_shown(entry)} is not known", _listed(allowed))
+                self.refuse(f"{name}[{place}]", f"{shortened(entry)} is not known", _listed(allowed))
             out.append(entry)
         return tuple(out)
 
@@ -133,9 +133,9 @@ class Reader:
         if value is default:
             return value
         if isinstance(value, bool) or not isinstance(value, int):
-            self.refuse(name, f"{_kind(value)} where a whole number belongs", f"{least} to {most}")
+            self.refuse(name, f"{kind_word(value)} where a whole number belongs", f"{least} to {most}")
         if not least <= value <= most:
-            self.refuse(name, f"{_shown(value)} is out of bounds", f"{least} to {most}")
+            self.refuse(name, f"{shortened(value)} is out of bounds", f"{least} to {most}")
         return value
 
     def number(
@@ -153,16 +153,16 @@ class Reader:
             return value
         bound = f"{least:g} to {most:g}" if above is None else f"more than {above:g}, at most {most:g}"
         if isinstance(value, bool) or not isinstance(value, int | Decimal):
-            self.refuse(name, f"{_kind(value)} where a number belongs", bound)
+            self.refuse(name, f"{kind_word(value)} where a number belongs", bound)
         if not least <= value <= most or (above is not None and value <= above):
-            self.refuse(name, f"{_shown(value)} is out of bounds", bound)
+            self.refuse(name, f"{shortened(value)} is out of bounds", bound)
         return Fraction(value)
 
     def boolean(self, name: str, default: Any = REQUIRED) -> Any:
         """True or false."""
         value = self.raw(name, default)
         if value is not default and not isinstance(value, bool):
-            self.refuse(name, f"{_kind(value)} where true or false belongs", "true or false")
+            self.refuse(name, f"{kind_word(value)} where true or false belongs", "true or false")
         return value
 
     def unit(self, name: str = "unit") -> str:
@@ -178,7 +178,7 @@ class Reader:
             return value
         length = read_length(value, unit, self.at(name), least=least)
         if most is not None and length > most:
-            self.refuse(name, f"{_shown(value)} is too long", f"at most {length_text(most, unit)}")
+            self.refuse(name, f"{shortened(value)} is too long", f"at most {length_text(most, unit)}")
         return length
 
     def object(self, name: str, default: Any = REQUIRED) -> Any:
@@ -198,7 +198,7 @@ class Reader:
 
     def _array(self, name: str, value: Any) -> list[Any]:
         if not isinstance(value, list):
-            self.refuse(name, f"{_kind(value)} where a list belongs", "[..]")
+            self.refuse(name, f"{kind_word(value)} where a list belongs", "[..]")
         return list(value)
 
     def refuse(self, name: str, problem: str, bound: str = "") -> NoReturn:
@@ -275,11 +275,11 @@ def _loaded(text: str) -> tuple[Any, bool]:
         except InvalidOperation:  # an exponent of twenty digits
             value = None
         if value is None or len(text) > 40 or (value and abs(value.adjusted()) > 30):
-            return unusable(f"the number {_shown(text)} can't be used", "30 digits either side")
+            return unusable(f"the number {shortened(text)} can't be used", "30 digits either side")
         return value
 
     def whole(text: str) -> int | _Unusable:
-        return int(text) if len(text) <= 40 else unusable(f"the number {_shown(text)} can't be used", "40 digits")
+        return int(text) if len(text) <= 40 else unusable(f"the number {shortened(text)} can't be used", "40 digits")
 
     def constant(word: str) -> _Unusable:
         return unusable(f"{word} is not JSON", "a finite number")
@@ -320,10 +320,18 @@ def _printable(text: str) -> str:
     return text.encode("utf-8", "backslashreplace").decode()
 
 
+def named(name: str) -> str:
+    """A field's name as paths show it; one that would be none is in quotes."""
+    return _printable(name[:60]) if name.strip() else json.dumps(name[:60])
+
+
+def joined(path: str, more: str) -> str:
+    """A path and what goes on from there: a name, or ``[3]``."""
+    return f"{path}.{more}" if path and more and not more.startswith("[") else path + more
+
+
 def _joined(path: str, name: str) -> str:
-    """The path of a field; a name that would be none is shown in quotes."""
-    shown = _printable(name[:60]) if name.strip() else json.dumps(name[:60])
-    return f"{path}.{shown}" if path else shown
+    return joined(path, named(name))
 
 
 def read_length(value: Any, unit: str, field: str, *, least: int = 0) -> Length:
@@ -336,14 +344,14 @@ def read_length(value: Any, unit: str, field: str, *, least: int = 0) -> Length:
     Length(5600)
     """
     if not isinstance(value, str):
-        raise ContractError(field, f"a length is a string, not {_kind(value)}", _LENGTH_SHAPE[unit])
+        raise ContractError(field, f"a length is a string, not {kind_word(value)}", _LENGTH_SHAPE[unit])
     try:
         length = _plain_length(value) if unit == PLAIN else parse_length(value, LengthUnit(unit))
     except LengthError as error:
         raise ContractError(field, error.problem, _LENGTH_SHAPE[unit]) from None
     if length.ticks < least:
         bound = "more than 0" if least == 1 else f"at least {length_text(Length(least), unit)}"
-        raise ContractError(field, f"{_shown(value)} is too short", bound)
+        raise ContractError(field, f"{shortened(value)} is too short", bound)
     return length
 
 
@@ -357,9 +365,9 @@ _LENGTH_SHAPE: Final = {"in": 'such as "35 3/8"', "mm": 'such as "904"', PLAIN: 
 
 def _plain_length(text: str) -> Length:
     if not (text.isascii() and text.isdigit()):
-        raise LengthError(f"{_shown(text)} is not a whole number")
+        raise LengthError(f"{shortened(text)} is not a whole number")
     if len(text) > 18 or int(text) > LARGEST_TICKS:
-        raise LengthError(f"{_shown(text)} is beyond any length")
+        raise LengthError(f"{shortened(text)} is beyond any length")
     return Length(int(text))
 
 
@@ -383,7 +391,8 @@ def run_command(main: Callable[[], int | None]) -> int:
         return 2
 
 
-def _kind(value: Any) -> str:
+def kind_word(value: Any) -> str:
+    """What kind of JSON value this is."""
     if value is None:
         return "null"
     if isinstance(value, bool):
@@ -392,7 +401,8 @@ def _kind(value: Any) -> str:
     return kinds.get(type(value), "an object")
 
 
-def _shown(value: object) -> str:
+def shortened(value: object) -> str:
+    """A value as errors show it."""
     text = str(value)
     return text if len(text) <= 40 else text[:37] + ".."
 

@@ -1,11 +1,14 @@
 """
-Frozen dataclasses as JSON, read strictly, field by field, and written back equal.
+JSON as frozen dataclasses and back, by cattrs: the one way in which typed input is read.
 
-Lengths are text: ``"1 3/4"`` is inches, ``"904 mm"`` millimetres, ``"12345 ticks"`` what lies on
-neither grid, ``"-1 1/8"`` takes away. Numbers with a fraction are text too (``"0.42"``, ``"2/3"``),
-because a JSON column gives floats back and a float is never exact.
+A `Form` says how values stand in JSON. `STORED` is that of our own columns, starting data and
+phones' entries: lengths are text (``"1 3/4"`` is inches, ``"904 mm"`` millimetres, ``"12345 ticks"``
+what lies on neither grid, ``"-1 1/8"`` takes away), numbers with a fraction too (``"0.42"``,
+``"2/3"``), because a JSON column gives floats back and a float is never exact. `document_form`
+is that of the engines' documents, whose lengths are all in one unit.
 
-A field's limit stands beside its type: ``Annotated[Length, Within("0", "6")]``.
+A field's limit stands beside its type: ``Annotated[Length, Within("0", "6")]``. What can't be
+read is refused by the path of its field (``brackets.slat.sizes[0].height``).
 """
 
 from __future__ import annotations
@@ -18,9 +21,14 @@ from collections.abc import Callable, Mapping
 from decimal import Decimal, InvalidOperation
 from fractions import Fraction
 from functools import cache
-from typing import Any, ClassVar, Final, Self, get_args, get_origin
+from typing import Any, ClassVar, Final, Self, TypeVar, get_args, get_origin
 
-from shared.contracts import ContractError
+from cattrs import Converter
+from cattrs.cols import list_structure_factory, mapping_structure_factory
+from cattrs.errors import AttributeValidationNote, BaseValidationError, IterableValidationNote
+from cattrs.gen import make_dict_structure_fn, make_dict_unstructure_fn, override
+
+from shared.contracts import ContractError, joined, kind_word, named, shortened
 from shared.lengths import TICKS_PER_INCH, TICKS_PER_MM, Length, LengthError, LengthUnit, parse_length
 
 PRACTICE: Final = "common practice, no published source"
@@ -30,19 +38,32 @@ LONGEST_TEXT: Final = 600
 LARGEST_NUMBER: Final = 10**9
 
 
+# -- limits ------------------------------------------------------------------------------
+
+
 @dataclasses.dataclass(frozen=True)
 class Within:
     """Bounds of a field, inclusive, beside its type in ``Annotated``; a length's are inches as text."""
 
     least: str | int | None = None
     most: str | int | None = None
+    above: int | None = None
+    """The same, exclusive."""
 
     def __str__(self) -> str:
+        if self.above is not None:
+            return f"more than {self.above}" + (f", at most {self.most}" if self.most is not None else "")
         if self.least is not None and self.most is not None:
             return f"{self.least} to {self.most}"
         if self.least is not None:
             return f"at least {self.least}"
         return f"at most {self.most}" if self.most is not None else ""
+
+    @cache  # noqa: B019 - there are as many as the code writes down
+    def of(self, kind: Any) -> tuple[Any, Any]:
+        """Both bounds as this kind of number, or as lengths."""
+        made = (None if one is None else _as_kind(one, kind) for one in (self.least, self.most))
+        return next(made), next(made)
 
 
 class OneOf:
@@ -68,40 +89,331 @@ class Longest:
 Limit = Within | OneOf | Longest | None
 
 
-class Record:
-    """Mixed into a frozen dataclass: `from_json` and `to_json` by its annotations."""
+def _as_kind(bound: str | int, kind: type[Any]) -> Any:
+    return read_length(str(bound)) if kind is Length else kind(bound)
 
-    UNSAID: ClassVar[Within | None] = None
-    """The bounds of numbers and lengths that say none of their own."""
 
-    @classmethod
-    def from_json(cls, value: Any, path: str = "") -> Self:
+def _problem(value: Any, limit: Limit) -> str:
+    """What is wrong with a value under its limit; empty for nothing."""
+    if isinstance(value, tuple):
+        return next((problem for entry in value if (problem := _problem(entry, limit))), "")
+    if isinstance(limit, OneOf):
+        return "" if value in limit.words else f"{value[:40]!r} is not known"
+    if not isinstance(limit, Within) or isinstance(value, Mapping | str | bool):
+        return ""
+    kind: Any = type(value)
+    least, most = limit.of(kind)
+    outside = (least is not None and value < least) or (most is not None and value > most)
+    return f"{STORED.write(value)} is out of bounds" if outside else ""
+
+
+# -- forms -------------------------------------------------------------------------------
+
+T = TypeVar("T")
+Hook = Callable[[Any, Any], Any]
+MakeHook = Callable[[Limit], Hook]
+"""From the limit beside a type to what reads one value of it."""
+
+
+class Form:
+    """
+    How values stand in JSON.
+
+    Parameters
+    ----------
+    kinds
+        What reads each type that is neither a dataclass nor a list, an object or None of another.
+    texts
+        How values are written that JSON has no form for.
+    null_is_left_out
+        Whether null in a field that has a default is the same as leaving it out.
+    """
+
+    def __init__(
+        self,
+        kinds: Mapping[Any, MakeHook],
+        texts: Mapping[type[Any], Callable[[Any], Any]],
+        *,
+        null_is_left_out: bool = False,
+    ) -> None:
+        self._kinds, self._null_is_left_out = kinds, null_is_left_out
+        self._converter = Converter(unstruct_collection_overrides={tuple: list})
+        self._converter.register_structure_hook_factory(lambda kind: True, self._hook)
+        for plain in (str, bool, int):  # of these cattrs has hooks that go before any factory
+            self._converter.register_structure_hook(plain, kinds[plain](None))
+        self._converter.register_unstructure_hook_factory(_has_kinds, self._by_its_own_kind)
+        for kind, write in texts.items():
+            self._converter.register_unstructure_hook(kind, write)
+
+    def read(self, kind: type[T], value: Any, path: str = "") -> T:
         """
-        From a JSON object; fields with a default may be left out, unknown ones are refused.
+        A value of this kind from JSON; fields with a default may be left out, unknown ones are refused.
 
         Raises
         ------
         shared.contracts.ContractError
-            A ValueError with ``.field`` (its path, ``brackets.slat.sizes[0].height``),
-            ``.problem`` and ``.bound``.
+            A ValueError with ``.field`` (its path below `path`), ``.problem`` and ``.bound``.
         """
-        if not isinstance(value, dict):
-            raise ContractError(path or "document", "no object where one belongs", "{..}")
-        fields = fields_of(cls)
-        known = {field.name for field, _ in fields}
-        for name in value:
-            if name not in known:
-                raise ContractError(_at(path, str(name)[:60]), "unknown field", "known here: " + ", ".join(known))
-        made = cls(**{field.name: _field(value, field, kind, cls.UNSAID, path) for field, kind in fields})
-        made.check(path)
-        return made
+        try:
+            return self._converter.structure(value, kind)
+        except (ContractError, BaseValidationError) as error:
+            raise _with_path(error, path) from None
+
+    def write(self, value: Any) -> Any:
+        """JSON from which `read` makes an equal value."""
+        return self._converter.unstructure(value)
+
+    def _by_its_own_kind(self, cls: type[Any]) -> Callable[[Any], Any]:
+        """Of a class with subclasses: a field's value is written as what it is, not as what its field says."""
+        own = make_dict_unstructure_fn(cls, self._converter)
+        return lambda value: own(value) if type(value) is cls else self._converter.unstructure(value)
+
+    def _hook(self, kind: Any) -> Hook:
+        limit: Limit = None
+        if get_origin(kind) is typing.Annotated:
+            kind, limit = get_args(kind)[:2]
+        if kind in self._kinds:
+            return self._kinds[kind](limit)
+        if _may_be_none(kind):
+            inner = self._of(next(part for part in get_args(kind) if part is not types.NoneType), limit)
+            return lambda value, _: None if value is None else inner(value, _)
+        origin = get_origin(kind)
+        if origin is tuple or (origin is not None and issubclass(origin, Mapping)):
+            return self._many(kind, limit, is_list=origin is tuple)
+        return self._record(kind)
+
+    def _of(self, kind: Any, limit: Limit) -> Hook:
+        return self._converter.get_structure_hook(_limited(kind, limit))
+
+    def _many(self, kind: Any, limit: Limit, *, is_list: bool) -> Hook:
+        """A list or an object: the limit is how many entries it has, or that of each of them."""
+        most = limit.most if isinstance(limit, Longest) else None
+        each = _limited(get_args(kind)[0 if is_list else 1], limit if most is None else None)
+        alias: Any = types.GenericAlias(list, each) if is_list else types.GenericAlias(dict, (Any, each))
+        factory: Any = list_structure_factory if is_list else mapping_structure_factory
+        fill = factory(alias, self._converter)
+        shape, word, bound = (list, "a list", "[..]") if is_list else (dict, "an object", "{..}")
+
+        def read(value: Any, _: Any) -> Any:
+            if not isinstance(value, shape):
+                raise ContractError("", f"{kind_word(value)} where {word} belongs", bound)
+            if most is not None and len(value) > most:
+                raise ContractError("", f"{len(value)} entries", str(limit))
+            return tuple(fill(value, alias)) if is_list else fill(value, alias)
+
+        return read
+
+    def _record(self, cls: type[Any]) -> Hook:
+        known = {field.name: kind for field, kind in fields_of(cls)}
+        # cattrs by itself drops the limits of a dataclass whose annotations are text
+        hooks: Any = {name: override(struct_hook=self._of(kind, None)) for name, kind in known.items()}
+        fill = make_dict_structure_fn(cls, self._converter, **hooks)
+        needed = {field.name for field, _ in fields_of(cls) if not has_default(field)}
+        nullable = {name for name, kind in known.items() if _may_be_none(_bare(kind))}
+        nothing = dict.fromkeys(sorted(needed & nullable))
+        check = getattr(cls, "check", None)
+
+        def read(value: Any, _: Any) -> Any:
+            if isinstance(value, cls):
+                return value
+            if not isinstance(value, dict):
+                raise ContractError("", f"{kind_word(value)} where an object belongs", "{..}")
+            for name in value:
+                if name not in known:
+                    raise ContractError(named(name), "unknown field", "known here: " + ", ".join(known))
+            if self._null_is_left_out:
+                value = nothing | {name: one for name, one in value.items() if one is not None or name in nullable}
+            made = fill(value, cls)
+            if check is not None:
+                check(made)
+            return made
+
+        return read
+
+
+def _with_path(error: BaseException, path: str) -> BaseException:
+    """The first of the errors that cattrs found, by its path."""
+    while True:
+        for note in getattr(error, "__notes__", ()):
+            if isinstance(note, AttributeValidationNote):
+                path = joined(path, note.name)
+                if isinstance(error, KeyError):
+                    return ContractError(path, "missing", "required")
+            elif isinstance(note, IterableValidationNote):
+                path = f"{path}[{note.index}]" if isinstance(note.index, int) else joined(path, named(str(note.index)))
+        if isinstance(error, ContractError):
+            return ContractError(joined(path, error.field) or "document", error.problem, error.bound)
+        if not isinstance(error, BaseValidationError):
+            return error
+        error = error.exceptions[0]
+
+
+def _limited(kind: Any, limit: Limit) -> Any:
+    return kind if limit is None else typing.Annotated[kind, limit]
+
+
+def _has_kinds(cls: Any) -> bool:
+    return dataclasses.is_dataclass(cls) and isinstance(cls, type) and bool(cls.__subclasses__())
+
+
+def _may_be_none(kind: Any) -> bool:
+    return get_origin(kind) in {types.UnionType, typing.Union} and types.NoneType in get_args(kind)
+
+
+def _bare(kind: Any) -> Any:
+    return get_args(kind)[0] if get_origin(kind) is typing.Annotated else kind
+
+
+# -- what reads each type ----------------------------------------------------------------
+
+
+def _bounded(kind: Any, read: Callable[[Any, str], Any], unsaid: Within | None = None) -> MakeHook:
+    """Of a kind of number, or lengths, from JSON and the bound to be named; `unsaid` holds where a field says none."""
+
+    def make(limit: Limit) -> Hook:
+        within = limit if isinstance(limit, Within) else unsaid or Within()
+        bound, (least, most) = str(within), within.of(kind)
+
+        def hook(value: Any, _: Any) -> Any:
+            made = read(value, bound)
+            if (least is not None and made < least) or (most is not None and made > most):
+                raise ContractError("", f"{shortened(STORED.write(made))} is out of bounds", bound)
+            return made
+
+        return hook
+
+    return make
+
+
+def _text(limit: Limit, longest: int = LONGEST_TEXT) -> Hook:
+    """Text: one of some words, or no longer than that."""
+    words = limit.words if isinstance(limit, OneOf) else None
+    most = limit.most if isinstance(limit, Longest) else longest
+    bound = "text" if limit is None or isinstance(limit, Within) else str(limit)
+
+    def hook(value: Any, _: Any) -> str:
+        if not isinstance(value, str):
+            raise ContractError("", f"{kind_word(value)} where text belongs", bound)
+        if words is not None and value not in words:
+            raise ContractError("", f"{value[:40]!r} is not known", bound)
+        if len(value) > most:
+            raise ContractError("", f"{len(value)} characters", f"at most {most}")
+        return value
+
+    return hook
+
+
+def _truth(_: Limit) -> Hook:
+    """True or false."""
+
+    def hook(value: Any, _: Any) -> bool:
+        if not isinstance(value, bool):
+            raise ContractError("", f"{kind_word(value)} where true or false belongs", "true or false")
+        return value
+
+    return hook
+
+
+def _anything(_: Limit) -> Hook:
+    """As JSON has it."""
+    return lambda value, _: value
+
+
+def _uid(_: Limit) -> Hook:
+    """A UUID as text."""
+
+    def hook(value: Any, _: Any) -> uuid.UUID:
+        try:
+            return uuid.UUID(value)
+        except (ValueError, TypeError, AttributeError):
+            raise ContractError("", "no UUID where one belongs", "a UUID") from None
+
+    return hook
+
+
+def _whole(value: Any, bound: str) -> int:
+    """A whole number."""
+    if isinstance(value, bool) or not isinstance(value, int):
+        raise ContractError("", f"{kind_word(value)} where a whole number belongs", bound or "a whole number")
+    return value
+
+
+def _fraction(value: Any, bound: str) -> Fraction:
+    if isinstance(value, bool) or not isinstance(value, int | str | Decimal):
+        raise ContractError("", "no number where one belongs", bound or 'text such as "1.05" or "2/3"')
+    try:
+        number = Fraction(value)
+    except (ValueError, ZeroDivisionError, OverflowError):
+        raise ContractError(
+            "", f"{str(value)[:40]!r} is not a number", bound or 'text such as "1.05" or "2/3"'
+        ) from None
+    if abs(number) > LARGEST_NUMBER or number.denominator > LARGEST_NUMBER:
+        raise ContractError("", f"{shortened(value)} can't be used", bound or "up to 9 digits either side")
+    return number
+
+
+def _decimal(value: Any, bound: str) -> Decimal:
+    number = _fraction(value, bound)
+    try:
+        return Decimal(value)
+    except InvalidOperation:  # a quotient
+        return Decimal(number.numerator) / number.denominator
+
+
+def _length(value: Any, bound: str) -> Length:
+    if not isinstance(value, str):
+        raise ContractError("", "a length is text", bound or 'such as "35 3/8" or "904 mm"')
+    try:
+        return read_length(value.strip())
+    except LengthError as error:
+        raise ContractError("", error.problem, bound or 'such as "35 3/8" or "904 mm"') from None
+
+
+# -- the forms there are -----------------------------------------------------------------
+
+_TEXTS: Final[Mapping[type[Any], Callable[[Any], Any]]] = {
+    Length: lambda length: length_text(length),
+    Fraction: lambda number: number_text(number),
+    Decimal: lambda number: format(number, "f"),
+    uuid.UUID: str,
+}
+
+
+def stored_form(unsaid: Within | None = None) -> Form:
+    """That of columns, starting data and entries; `unsaid` are the bounds of numbers and lengths that say none."""
+    kinds: dict[Any, MakeHook] = {
+        str: _text,
+        bool: _truth,
+        int: _bounded(int, _whole, unsaid),
+        Fraction: _bounded(Fraction, _fraction, unsaid),
+        Decimal: _bounded(Decimal, _decimal, unsaid),
+        Length: _bounded(Length, _length, unsaid),
+        uuid.UUID: _uid,
+        Any: _anything,
+    }
+    return Form(kinds, _TEXTS, null_is_left_out=True)
+
+
+STORED: Final = stored_form()
+
+
+class Record:
+    """Mixed into a frozen dataclass: `from_json` and `to_json` by its annotations."""
+
+    FORM: ClassVar[Form] = STORED
+
+    @classmethod
+    def from_json(cls, value: Any, path: str = "") -> Self:
+        """See `Form.read`."""
+        return cls.FORM.read(cls, value, path)
 
     def to_json(self) -> dict[str, Any]:
         """A JSON object from which `from_json` makes an equal value."""
-        return {field.name: plain(getattr(self, field.name)) for field, _ in fields_of(type(self))}
+        made: dict[str, Any] = self.FORM.write(self)
+        return made
 
-    def check(self, path: str) -> None:
-        """What holds between fields; raises `ContractError` where it does not."""
+    def check(self) -> None:
+        """What holds between fields; raises `ContractError` with the path from here where it does not."""
 
 
 def verify(value: Record, path: str = "") -> None:
@@ -111,10 +423,15 @@ def verify(value: Record, path: str = "") -> None:
         if held is not None and get_origin(kind) is typing.Annotated:
             problem = _problem(held, get_args(kind)[1])
             if problem:
-                raise ContractError(_at(path, field.name), problem, str(get_args(kind)[1]))
+                raise ContractError(joined(path, field.name), problem, str(get_args(kind)[1]))
 
 
-_KNOWN: Final[dict[Any, tuple[tuple[dataclasses.Field[Any], Any], ...]]] = {}
+def has_default(field: dataclasses.Field[Any]) -> bool:
+    """Whether a field may be left out."""
+    return field.default is not dataclasses.MISSING or field.default_factory is not dataclasses.MISSING
+
+
+_KNOWN: Final[dict[type[Any], tuple[tuple[dataclasses.Field[Any], Any], ...]]] = {}
 
 
 def fields_of(cls: type[Any]) -> tuple[tuple[dataclasses.Field[Any], Any], ...]:
@@ -179,191 +496,3 @@ def number_text(value: Fraction) -> str:
         return str(value / 10**places)
     digits = tuple(int(digit) for digit in str(abs(value.numerator)))
     return format(Decimal((int(value < 0), digits, -places)), "f")
-
-
-def plain(value: Any) -> Any:
-    """A value of ours as JSON has it."""
-    if isinstance(value, Record):
-        return value.to_json()
-    if isinstance(value, Length):
-        return length_text(value)
-    if isinstance(value, uuid.UUID):
-        return str(value)
-    if isinstance(value, Fraction):
-        return number_text(value)
-    if isinstance(value, Decimal):
-        return format(value, "f")
-    if isinstance(value, tuple):
-        return [plain(entry) for entry in value]
-    if isinstance(value, Mapping):
-        return {str(key): plain(entry) for key, entry in value.items()}
-    return value
-
-
-# -- reading -----------------------------------------------------------------------
-
-
-def _at(path: str, name: str) -> str:
-    return f"{path}.{name}" if path else name
-
-
-def _field(values: dict[str, Any], field: dataclasses.Field[Any], kind: Any, unsaid: Limit, path: str) -> Any:
-    limit: Limit = unsaid
-    if get_origin(kind) is typing.Annotated:
-        kind, limit = get_args(kind)
-    value = values.get(field.name)
-    if value is None:
-        if field.name in values and _may_be_none(kind):  # null says something else than nothing said
-            return None
-        if field.default is not dataclasses.MISSING:
-            return field.default
-        if field.default_factory is not dataclasses.MISSING:
-            return field.default_factory()
-        if _may_be_none(kind):
-            return None
-        raise ContractError(_at(path, field.name), "missing", "required")
-    return _value(value, kind, limit, _at(path, field.name))
-
-
-def _may_be_none(kind: Any) -> bool:
-    return get_origin(kind) in {types.UnionType, typing.Union} and type(None) in get_args(kind)
-
-
-def _value(value: Any, kind: Any, limit: Limit, path: str) -> Any:
-    if _may_be_none(kind):
-        if value is None:
-            return None
-        kind = next(part for part in get_args(kind) if part is not type(None))
-    if get_origin(kind) is typing.Annotated:  # an entry with a limit of its own
-        kind, limit = get_args(kind)
-    origin = get_origin(kind)
-    if origin is tuple:
-        if not isinstance(value, list):
-            raise ContractError(path, "no list where one belongs", "[..]")
-        limit = _counted(value, limit, path)
-        inner = get_args(kind)[0]
-        return tuple(_value(entry, inner, limit, f"{path}[{place}]") for place, entry in enumerate(value))
-    if origin is not None and issubclass(origin, Mapping):
-        if not isinstance(value, dict):
-            raise ContractError(path, "no object where one belongs", "{..}")
-        limit = _counted(value, limit, path)
-        inner = get_args(kind)[1]
-        return {str(key): _value(entry, inner, limit, _at(path, str(key))) for key, entry in value.items()}
-    if issubclass(kind, Record):
-        return value if isinstance(value, kind) else kind.from_json(value, path)
-    if kind in {str, bool} and isinstance(limit, Within):  # what is unsaid is said of numbers only
-        limit = None
-    if isinstance(limit, Longest):
-        return _text(value, str(limit), path, limit.most)
-    bound = str(limit) if limit is not None else ""
-    read = _READERS[kind](value, bound, path)
-    problem = _problem(read, limit)
-    if problem:
-        raise ContractError(path, problem, bound)
-    return read
-
-
-def _counted(value: Any, limit: Limit, path: str) -> Limit:
-    """What is left of a limit for the entries once they are counted."""
-    if not isinstance(limit, Longest):
-        return limit
-    if len(value) > limit.most:
-        raise ContractError(path, f"{len(value)} entries", str(limit))
-    return None
-
-
-def _problem(value: Any, limit: Limit) -> str:
-    """What is wrong with a value under its limit; empty for nothing."""
-    if isinstance(value, tuple):
-        return next((problem for entry in value if (problem := _problem(entry, limit))), "")
-    if isinstance(limit, OneOf):
-        return "" if value in limit.words else f"{value[:40]!r} is not known"
-    if limit is None or isinstance(limit, Longest) or isinstance(value, Mapping | str | bool):
-        return ""
-    least, most = (_as_kind(bound, value) for bound in (limit.least, limit.most))
-    outside = (least is not None and value < least) or (most is not None and value > most)
-    return f"{plain(value)} is out of bounds" if outside else ""
-
-
-def _as_kind(bound: str | int | None, value: Any) -> Any:
-    if bound is None:
-        return None
-    return _inches(str(bound)) if isinstance(value, Length) else type(value)(bound)
-
-
-@cache
-def _inches(text: str) -> Length:
-    return read_length(text)
-
-
-def _text(value: Any, bound: str, path: str, most: int = LONGEST_TEXT) -> str:
-    if not isinstance(value, str):
-        raise ContractError(path, "no text where it belongs", bound or "text")
-    if len(value) > most:
-        raise ContractError(path, f"{len(value)} characters", f"at most {most}")
-    return value
-
-
-def _name(value: Any, bound: str, path: str) -> uuid.UUID:
-    try:
-        return uuid.UUID(value)
-    except (ValueError, TypeError, AttributeError):
-        raise ContractError(path, "no UUID where one belongs", "a UUID") from None
-
-
-def _anything(value: Any, bound: str, path: str) -> Any:
-    return value
-
-
-def _truth(value: Any, bound: str, path: str) -> bool:
-    if not isinstance(value, bool):
-        raise ContractError(path, "neither true nor false", "true or false")
-    return value
-
-
-def _whole(value: Any, bound: str, path: str) -> int:
-    if isinstance(value, bool) or not isinstance(value, int):
-        raise ContractError(path, "no whole number where one belongs", bound or "a whole number")
-    return value
-
-
-def _fraction(value: Any, bound: str, path: str) -> Fraction:
-    if isinstance(value, bool) or not isinstance(value, int | str | Decimal):
-        raise ContractError(path, "no number where one belongs", bound or 'text such as "1.05" or "2/3"')
-    try:
-        number = Fraction(value)
-    except (ValueError, ZeroDivisionError, OverflowError):
-        problem = f"{str(value)[:40]!r} is not a number"
-        raise ContractError(path, problem, bound or 'text such as "1.05" or "2/3"') from None
-    if abs(number) > LARGEST_NUMBER or number.denominator > LARGEST_NUMBER:
-        raise ContractError(path, f"{str(value)[:40]} can't be used", bound or "up to 9 digits either side")
-    return number
-
-
-def _decimal(value: Any, bound: str, path: str) -> Decimal:
-    number = _fraction(value, bound, path)
-    try:
-        return Decimal(value)
-    except InvalidOperation:  # a quotient
-        return Decimal(number.numerator) / number.denominator
-
-
-def _length(value: Any, bound: str, path: str) -> Length:
-    if not isinstance(value, str):
-        raise ContractError(path, "a length is text", bound or 'such as "35 3/8" or "904 mm"')
-    try:
-        return read_length(value.strip())
-    except LengthError as error:
-        raise ContractError(path, error.problem, bound or 'such as "35 3/8" or "904 mm"') from None
-
-
-_READERS: Final[dict[Any, Callable[[Any, str, str], Any]]] = {
-    str: _text,
-    bool: _truth,
-    int: _whole,
-    Fraction: _fraction,
-    Decimal: _decimal,
-    Length: _length,
-    uuid.UUID: _name,
-    Any: _anything,
-}

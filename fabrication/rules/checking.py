@@ -23,7 +23,7 @@ from fabrication.rules.model import (
     UnitMake,
 )
 from shared.lengths import SIXTEENTH, ZERO, Length, LengthUnit
-from shared.records import number_text, plain
+from shared.records import length_text, number_text
 
 MOST_MADE: Final = 600
 """How many units one check makes before it covers pairs of choices instead of all."""
@@ -330,10 +330,10 @@ def difference(old: Recipe, new: Recipe) -> list[Change]:
 
 def recipe_lines(recipe: Recipe) -> dict[str, str]:
     """A recipe as lines of words, one thing a line; the revision's number left out."""
-    lines = {"name": recipe.name, "family": recipe.family, "gap between units on one head": plain(recipe.between)}
+    lines = {"name": recipe.name, "family": recipe.family, "gap between units on one head": length_text(recipe.between)}
     for mount in MOUNTS:
         for side in ("width", "height"):
-            lines[f"clearance, {mount} mount, {side}"] = plain(getattr(getattr(recipe.clearance, mount), side))
+            lines[f"clearance, {mount} mount, {side}"] = length_text(getattr(getattr(recipe.clearance, mount), side))
     for name, value in recipe.sizes.to_json().items():
         lines[f"sizes, {name.replace('_', ' ')}"] = value
     for role, key in recipe.materials.items():
@@ -384,7 +384,7 @@ def _tree(name: str, value: Any) -> dict[str, str]:
 def _choice_text(choice: Any) -> str:
     brings = [f"{role} {key}" for role, key in choice.materials.items()]
     if choice.length is not None:
-        brings.append(plain(choice.length))
+        brings.append(length_text(choice.length))
     return f"{choice.key} ({', '.join(brings)})" if brings else str(choice.key)
 
 
@@ -409,9 +409,9 @@ def measure_text(measure: Measure) -> str:
             words.append(f"{sign} {times}{name}" + ("" if name in allowance.what else f" ({allowance.what})"))
         if allowance.length != ZERO:
             sign = "−" if allowance.length < ZERO else "+"
-            words.append(f"{sign} {plain(abs(allowance.length))} {allowance.what}")
+            words.append(f"{sign} {length_text(abs(allowance.length))} {allowance.what}")
     if measure.grid is not None:
-        words.append(f", {measure.towards} to {plain(measure.grid)}")
+        words.append(f", {measure.towards} to {length_text(measure.grid)}")
     return " ".join(words).removeprefix("+ ")
 
 
@@ -422,12 +422,13 @@ def count_text(count: Count) -> str:
         return f"{count.number}{spare}"
     if count.by == "figure":
         return _name(count.figure) + (f" × {count.times}" if count.times > 1 else "") + spare
-    base = _name(count.of) + (f" − 2 × {plain(count.end)}" if count.end else "")
-    pitch = plain(count.pitch)
+    base = _name(count.of) + (f" − 2 × {length_text(count.end)}" if count.end else "")
+    pitch = length_text(count.pitch or ZERO)
     if count.by == "span":
         return f"{base}, at most {pitch} apart{spare}"
     if count.by == "fullness":
-        return f"{_name(count.of)} × {number_text(count.fullness)} + 2 × {plain(count.end)}, widths of {pitch}{spare}"
+        ends = length_text(count.end)
+        return f"{_name(count.of)} × {number_text(count.fullness)} + 2 × {ends}, widths of {pitch}{spare}"
     more = f" {count.number:+d}" if count.number else ""
     return f"{base} by {pitch}, {count.towards}{more}{spare}"
 
@@ -445,9 +446,9 @@ def condition_text(condition: Condition) -> str:
         return f"{condition.on.replace('_', ' ')} {' or '.join(condition.among)}"
     words = [condition.on]
     if condition.least is not None:
-        words.append(f"from {plain(condition.least)}")
+        words.append(f"from {length_text(condition.least)}")
     if condition.below is not None:
-        words.append(("to " if condition.least is not None else "") + f"under {plain(condition.below)}")
+        words.append(("to " if condition.least is not None else "") + f"under {length_text(condition.below)}")
     return " ".join(words)
 
 

@@ -65,14 +65,15 @@ class Facts(Record):
     charged: bool = False
     colour: str = ""
 
-    def check(self, path: str) -> None:
+    def check(self) -> None:
         """One weight, and more than nothing; a wall that fits its tube."""
         given = [w for w in (self.grams_per_m, self.grams_per_m2, self.grams_each) if w is not None]
-        at = f"{path}.grams_each" if path else "grams_each"
         if len(given) != 1 or given[0] <= 0:
-            raise ContractError(at, "no weight, or more than one", "one of grams_per_m, grams_per_m2, grams_each")
+            raise ContractError(
+                "grams_each", "no weight, or more than one", "one of grams_per_m, grams_per_m2, grams_each"
+            )
         if self.diameter is not None and self.wall is not None and not ZERO < self.wall * 2 < self.diameter:
-            raise ContractError(f"{path}.wall" if path else "wall", "the wall fills the tube", "under half of it")
+            raise ContractError("wall", "the wall fills the tube", "under half of it")
 
 
 @dataclass(frozen=True)
@@ -88,13 +89,12 @@ class Material(Record):
     keep: Length | None = None
     basis: str = PRACTICE
 
-    def check(self, path: str) -> None:
+    def check(self) -> None:
         """The weight's basis suits the kind."""
-        at = f"{path}.facts" if path else "facts"
         wanted = {"cloth": "grams_per_m2"} | dict.fromkeys(BY_LENGTH, "grams_per_m")
         name = wanted.get(self.kind, "grams_each")
         if getattr(self.facts, name) is None:
-            raise ContractError(f"{at}.{name}", f"a {self.kind} is weighed by it", "required")
+            raise ContractError(f"facts.{name}", f"a {self.kind} is weighed by it", "required")
 
     def grams(self, quantity: int, length: Length | None = None, width: Length | None = None) -> Decimal:
         """

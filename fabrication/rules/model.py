@@ -16,7 +16,7 @@ from typing import Annotated, Any, Final, Self
 from fabrication.rules.materials import KINDS
 from fabrication.rules.records import Record
 from fabrication.rules.trade import COUNTS, FAMILIES, MEASURES, ROLES, TRADES, Trade
-from shared.contracts import ContractError
+from shared.contracts import ContractError, joined
 from shared.lengths import ZERO, Length
 from shared.records import PRACTICE, OneOf, Within
 
@@ -73,11 +73,12 @@ class Order(Record):
     pattern_start: bool = True
     code: str = ""
 
-    def check(self, path: str) -> None:
+    def check(self) -> None:
         """The longest height is no shorter than the height."""
         if self.longest_height is not None and self.longest_height < self.height:
-            at = f"{path}.longest_height" if path else "longest_height"
-            raise ContractError(at, f"{self.longest_height} is shorter than the height", f"at least {self.height}")
+            raise ContractError(
+                "longest_height", f"{self.longest_height} is shorter than the height", f"at least {self.height}"
+            )
 
 
 # -- recipes ------------------------------------------------------------------------
@@ -96,14 +97,14 @@ class Condition(Record):
     least: Length | None = None
     below: Length | None = None
 
-    def check(self, path: str) -> None:
+    def check(self) -> None:
         """Either values or a band."""
         is_band = self.on in {"width", "height"}
         if is_band == bool(self.among) or (is_band and self.least is None and self.below is None):
             problem = f"{self.on} takes " + ("a band" if is_band else "values")
-            raise ContractError(f"{path}.on" if path else "on", problem, "least and below, or among")
+            raise ContractError("on", problem, "least and below, or among")
         if self.least is not None and self.below is not None and self.least >= self.below:
-            raise ContractError(f"{path}.below" if path else "below", "the band is empty", f"above {self.least}")
+            raise ContractError("below", "the band is empty", f"above {self.least}")
 
 
 @dataclass(frozen=True)
@@ -150,16 +151,15 @@ class Count(Record):
     least: Annotated[int, Within(0, 9999)] = 0
     spare: Annotated[int, Within(0, 99)] = 0
 
-    def check(self, path: str) -> None:
+    def check(self) -> None:
         """What each kind of count needs is there."""
-        prefix = f"{path}." if path else ""
         if self.by == "figure" and not self.figure:
-            raise ContractError(f"{prefix}figure", "missing", "the name of a count")
+            raise ContractError("figure", "missing", "the name of a count")
         if self.by in {"pitch", "span", "fullness"}:
             if not self.of:
-                raise ContractError(f"{prefix}of", "missing", "a measure")
+                raise ContractError("of", "missing", "a measure")
             if self.pitch is None or self.pitch <= ZERO:
-                raise ContractError(f"{prefix}pitch", "missing or nothing", "more than 0")
+                raise ContractError("pitch", "missing or nothing", "more than 0")
 
 
 DRAWN: Final = ("", "head", "tube", "cloth", "slats", "vanes", "cells", "folds", "bar", "front")
@@ -186,16 +186,15 @@ class PartRule(Record):
     scope: Annotated[str, OneOf("unit", "head")] = "unit"
     draw: Annotated[str, OneOf(*DRAWN)] = ""
 
-    def check(self, path: str) -> None:
+    def check(self) -> None:
         """A material or a role; what is cut has a length, cloth a width too."""
-        prefix = f"{path}." if path else ""
         if bool(self.material) == bool(self.role):
-            raise ContractError(f"{prefix}material", "name a material or a role", "one of both")
+            raise ContractError("material", "name a material or a role", "one of both")
         needs_length = self.kind in {"bar", "strip", "cloth", "cord"}
         if needs_length and self.length is None:
-            raise ContractError(f"{prefix}length", f"a {self.kind} is cut to a length", "required")
+            raise ContractError("length", f"a {self.kind} is cut to a length", "required")
         if self.kind == "cloth" and self.width is None:
-            raise ContractError(f"{prefix}width", "cloth is cut to a width", "required")
+            raise ContractError("width", "cloth is cut to a width", "required")
 
 
 @dataclass(frozen=True)
@@ -217,14 +216,13 @@ class Option(Record):
     choices: tuple[Choice, ...]
     default: str = ""
 
-    def check(self, path: str) -> None:
+    def check(self) -> None:
         """Choices differ, and the default is one of them."""
         keys = [choice.key for choice in self.choices]
-        prefix = f"{path}." if path else ""
         if not keys or len(set(keys)) < len(keys):
-            raise ContractError(f"{prefix}choices", "none, or one stands twice", "each once")
+            raise ContractError("choices", "none, or one stands twice", "each once")
         if self.default and self.default not in keys:
-            raise ContractError(f"{prefix}default", f"{self.default!r} is no choice", ", ".join(keys))
+            raise ContractError("default", f"{self.default!r} is no choice", ", ".join(keys))
 
 
 @dataclass(frozen=True)
@@ -252,10 +250,10 @@ class Range(Record):
     least_height: Length
     most_height: Length
 
-    def check(self, path: str) -> None:
+    def check(self) -> None:
         """No empty range."""
         if not (ZERO < self.least_width <= self.most_width and ZERO < self.least_height <= self.most_height):
-            raise ContractError(path or "sizes", "an empty range", "least up to most")
+            raise ContractError("", "an empty range", "least up to most")
 
 
 @dataclass(frozen=True)
@@ -293,19 +291,18 @@ class Recipe(Record):
     def from_json(cls, value: Any, path: str = "") -> Self:
         """See `Record.from_json`; `trade` is read by the family."""
         if isinstance(value, dict) and value.get("family") in TRADES:
-            at = f"{path}.trade" if path else "trade"
-            value = value | {"trade": TRADES[value["family"]].from_json(value.get("trade"), at)}
+            trade = TRADES[value["family"]].from_json(value.get("trade"), joined(path, "trade"))
+            value = value | {"trade": trade}
         return super().from_json(value, path)
 
-    def check(self, path: str) -> None:
+    def check(self) -> None:
         """Every name that a rule uses is known."""
-        prefix = f"{path}." if path else ""
         known = _Names(self)
         for place, rule in enumerate(self.parts):
-            known.check_rule(rule, f"{prefix}parts[{place}]")
+            known.check_rule(rule, f"parts[{place}]")
             known.parts.add(rule.key)
         for place, package in enumerate(self.packages):
-            known.check_measure(package.longest, f"{prefix}packages[{place}].longest")
+            known.check_measure(package.longest, f"packages[{place}].longest")
 
     def tried_with(self) -> dict[str, str]:
         """A choice of every option, to try the recipe with; no unit is ever made by it."""

@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
-from typing import ClassVar
+from typing import ClassVar, Final
 
 from shared import records
+
+NEVER_NEGATIVE: Final = records.stored_form(records.Within(0))
 
 
 class Record(records.Record):
     """`shared.records.Record` whose numbers and lengths are at least 0 unless they say so."""
 
-    UNSAID: ClassVar[records.Within | None] = records.Within(0)
+    FORM: ClassVar[records.Form] = NEVER_NEGATIVE

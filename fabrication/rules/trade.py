@@ -13,6 +13,7 @@ from shared.lengths import EIGHTH, SIXTEENTH, ZERO, Length
 from shared.records import Within
 
 
+@dataclass(frozen=True)
 class Trade(Record):
     """What one family's engineering asks of its recipe."""
 
@@ -93,17 +94,16 @@ class RollerTrade(Trade):
     grid: Length = SIXTEENTH
     wraps_grid: Length = EIGHTH
 
-    def check(self, path: str) -> None:
+    def check(self) -> None:
         """Sag bands rise and the last is open; the grids are lengths."""
         bounds = [band.below for band in self.sag]
-        at = f"{path}.sag" if path else "sag"
         if not bounds or bounds[-1] is not None or None in bounds[:-1]:
-            raise ContractError(at, "the last band, and only it, has no end", "bands without gap")
+            raise ContractError("sag", "the last band, and only it, has no end", "bands without gap")
         ends = [bound for bound in bounds if bound is not None]
         if ends != sorted(set(ends)):
-            raise ContractError(at, "the bands overlap", "rising ends")
+            raise ContractError("sag", "the bands overlap", "rising ends")
         if self.grid <= ZERO or self.wraps_grid <= ZERO:
-            raise ContractError(f"{path}.grid" if path else "grid", "no grid", "more than 0")
+            raise ContractError("grid", "no grid", "more than 0")
 
 
 @dataclass(frozen=True)
@@ -174,10 +174,10 @@ class RomanTrade(Trade):
     seam: Length = ZERO
     grid: Length = SIXTEENTH
 
-    def check(self, path: str) -> None:
+    def check(self) -> None:
         """A fold has a range."""
         if not ZERO < self.fold_least <= self.fold_most:
-            raise ContractError(f"{path}.fold_most" if path else "fold_most", "no range", "at least fold_least")
+            raise ContractError("fold_most", "no range", "at least fold_least")
 
 
 TRADES: Final[Mapping[str, type[Trade]]] = {

@@ -24,7 +24,7 @@ from shared.errors import Refused
 from shared.formats.dates import short_day
 from shared.lengths import Length, total
 from shared.models import Branch, User
-from shared.records import plain
+from shared.records import length_text
 
 CUT = {Material.Kind.BAR, Material.Kind.STRIP, Material.Kind.CLOTH}
 OWN: Final = "own-"
@@ -66,7 +66,7 @@ def _read(rows: Iterable[Material]) -> Mapping[str, rules.Material]:
 
 def material_json(row: Material) -> dict[str, Any]:
     lengths = {"kerf": row.kerf, "trim": row.trim, "keep": row.keep}
-    shown = {name: plain(length) for name, length in lengths.items() if length is not None}
+    shown = {name: length_text(length) for name, length in lengths.items() if length is not None}
     return {"key": row.key, "name": row.name, "kind": row.kind, "facts": row.facts, **shown}
 
 

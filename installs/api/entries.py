@@ -94,7 +94,7 @@ class Checked(OfLoad):
     before: Counts = field(default_factory=dict)
     text: Note = ""
 
-    def check(self, path: str) -> None:
+    def check(self) -> None:
         check_line_keys(self.counts, "counts")
         for key, count in self.counts.items():
             if not 0 <= count <= 100_000:
@@ -243,7 +243,7 @@ class Hardware(OfStop):
     change: Annotated[int, Within(-10_000, 10_000)] = 0
     note: Note = ""
 
-    def check(self, path: str) -> None:
+    def check(self) -> None:
         if self.material not in (None, "") and not _is_key(self.material):
             raise ContractError("material", "no material where one belongs", "a whole number, or empty")
 
@@ -310,7 +310,7 @@ class Sign(OfStop):
     strokes: Annotated[tuple[tuple[tuple[int, ...], ...], ...], Within(0, PAD)] = ()
     left_with: Note = ""
 
-    def check(self, path: str) -> None:
+    def check(self) -> None:
         for place, stroke in enumerate(self.strokes):
             for at, point in enumerate(stroke):
                 if len(point) != 2:

@@ -90,7 +90,7 @@ def install_unit(
         comes_with=tuple(sorted(comes_with)),
         **site,
     )
-    unit.check("")
+    unit.check()
     return unit
 
 

@@ -40,9 +40,9 @@ class Item(Record):
         """How stock holds it: strip for what is cut to length, else piece."""
         return "strip" if self.unit == "length" else "piece"
 
-    def check(self, path: str) -> None:
+    def check(self) -> None:
         if self.van_most < self.van_least:
-            raise ContractError(f"{path}.van_most", f"{self.van_most} is under the least", f"{self.van_least} or more")
+            raise ContractError("van_most", f"{self.van_most} is under the least", f"{self.van_least} or more")
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -97,13 +97,13 @@ class BracketRule(Record):
     joint: str = ""
     basis: str = PRACTICE
 
-    def check(self, path: str) -> None:
+    def check(self) -> None:
         if not self.sizes:
-            raise ContractError(f"{path}.sizes", "no bracket", "at least 1")
+            raise ContractError("sizes", "no bracket", "at least 1")
         if self.ends_only == bool(self.spans):
-            raise ContractError(f"{path}.spans", "spans and ends_only exclude each other", "one of them")
+            raise ContractError("spans", "spans and ends_only exclude each other", "one of them")
         if self.spans and self.spans[-1].up_to_lb_per_ft is not None:
-            raise ContractError(f"{path}.spans", "the last span has a weight limit", "none, so that all have a span")
+            raise ContractError("spans", "the last span has a weight limit", "none, so that all have a span")
 
     def span_for(self, lb_per_ft: Decimal) -> Length | None:
         """Widest span at this weight per foot of width; None where only ends are held."""
@@ -476,12 +476,11 @@ class HardwareRules(Record):
         """What a finding weighs that rests on these values alone."""
         return "stop" if self.confirmed else "check"
 
-    def check(self, path: str) -> None:
-        prefix = f"{path}." if path else ""
+    def check(self) -> None:
         keys = [item.key for item in self.items]
         if len(set(keys)) < len(keys):
             twice = next(key for key in keys if keys.count(key) > 1)
-            raise ContractError(f"{prefix}items", f"{twice} stands twice", "once")
+            raise ContractError("items", f"{twice} stands twice", "once")
         for field, wanted in (
             ("brackets", FAMILIES),
             ("weights", FAMILIES),
@@ -491,28 +490,26 @@ class HardwareRules(Record):
             ("substrates", SUBSTRATES),
             ("use_pull_lb", CONTROLS),
         ):
-            _covers(prefix, field, _reach(self, field), wanted)
+            _covers(field, _reach(self, field), wanted)
         for field, key in _named_items(self):
             if key and key not in set(keys):
-                raise ContractError(f"{prefix}{field}", f"{key} is not an item", "a key of items")
+                raise ContractError(field, f"{key} is not an item", "a key of items")
         for name, substrate in self.substrates.items():
             for kit in substrate.kits:
                 if kit not in self.fasteners:
-                    raise ContractError(
-                        f"{prefix}substrates.{name}.kits", f"{kit} is no fastener", "a key of fasteners"
-                    )
+                    raise ContractError(f"substrates.{name}.kits", f"{kit} is no fastener", "a key of fasteners")
         for name, fastener in self.fasteners.items():
             if fastener.otherwise and (
                 fastener.otherwise not in self.fasteners or self.fasteners[fastener.otherwise].otherwise
             ):
                 raise ContractError(
-                    f"{prefix}fasteners.{name}.otherwise",
+                    f"fasteners.{name}.otherwise",
                     f"{fastener.otherwise} is no fastener of its own",
                     "a key of fasteners",
                 )
-        self._check_lengths(prefix)
+        self._check_lengths()
 
-    def _check_lengths(self, prefix: str) -> None:
+    def _check_lengths(self) -> None:
         sized = {
             "clearance.spacers": self.clearance.spacers,
             "clearance.extensions": self.clearance.extensions,
@@ -525,25 +522,25 @@ class HardwareRules(Record):
         }
         for field, keys in sized.items():
             if not keys:
-                raise ContractError(f"{prefix}{field}", "none", "at least 1")
+                raise ContractError(field, "none", "at least 1")
             for key in keys:
                 length = self.item(key).length
                 if length is None or length.ticks <= 0:
-                    raise ContractError(f"{prefix}{field}", f"{key} has no length", "more than 0")
+                    raise ContractError(field, f"{key} has no length", "more than 0")
         for name, kit in self.fasteners.items():
             for key in kit.screws:
                 if kit.wood and self.item(key).gauge not in self.withdrawal.diameters:
                     raise ContractError(
-                        f"{prefix}fasteners.{name}.screws",
+                        f"fasteners.{name}.screws",
                         f"{key} has no known diameter",
                         "a gauge of withdrawal.diameters",
                     )
 
 
-def _covers(prefix: str, field: str, found: dict[str, Any], wanted: tuple[str, ...]) -> None:
+def _covers(field: str, found: dict[str, Any], wanted: tuple[str, ...]) -> None:
     for key in wanted:
         if key not in found:
-            raise ContractError(f"{prefix}{field}.{key}", "missing", "required")
+            raise ContractError(f"{field}.{key}", "missing", "required")
 
 
 def _reach(rules: HardwareRules, field: str) -> dict[str, Any]:

@@ -136,18 +136,17 @@ class InstallUnit(Record):
         """Whether a chain or cord hangs at it, or may for all that is known."""
         return bool(self.loops) or self.control in {*LOOP_CONTROLS, "cord", UNKNOWN_CONTROL}
 
-    def check(self, path: str) -> None:
+    def check(self) -> None:
         """Places lie on the unit; a motor belongs to motor control, and the other way round."""
-        prefix = f"{path}." if path else ""
         places = [*(seam for seam in self.seams), *self.splits, *(spot.at for spot in self.keep_off)]
         for place in places:
             if not ZERO <= place <= self.width:
-                raise ContractError(f"{prefix}width", f"a place at {place} is off the unit", f"0 to {self.width}")
+                raise ContractError("width", f"a place at {place} is off the unit", f"0 to {self.width}")
         for split in self.splits:
             if not ZERO < split < self.width:
-                raise ContractError(f"{prefix}splits", f"a joint at {split} is no joint", "inside the width")
+                raise ContractError("splits", f"a joint at {split} is no joint", "inside the width")
         if (self.motor is None) != (self.control != "motor"):
-            raise ContractError(f"{prefix}motor", "motor and control do not agree", "both, or neither")
+            raise ContractError("motor", "motor and control do not agree", "both, or neither")
 
 
 @dataclass(frozen=True)

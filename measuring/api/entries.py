@@ -141,7 +141,7 @@ class RoomDefaults(Record):
     room: uuid.UUID
     defaults: Facts
 
-    def check(self, path: str) -> None:
+    def check(self) -> None:
         check_facts(self.defaults, "defaults")
 
 
@@ -161,7 +161,7 @@ class NewOpening(OfVisit, OfOpening):
     floor: Annotated[str, Longest(20)] = ""
     facts: Facts = field(default_factory=dict)
 
-    def check(self, path: str) -> None:
+    def check(self) -> None:
         check_facts(self.facts, "facts")
 
 
@@ -282,7 +282,7 @@ class NewFacts(OfOpening):
     facts: Facts
     seen: Facts | None = None
 
-    def check(self, path: str) -> None:
+    def check(self) -> None:
         check_facts(self.facts, "facts")
         check_facts(self.seen or {}, "seen")
 

@@ -15,7 +15,18 @@ from hypothesis import strategies as st
 
 from shared.contracts import ContractError
 from shared.lengths import ZERO, Length
-from shared.records import OneOf, Record, Within, fields_of, length_text, number_text, read_length, verify
+from shared.records import (
+    Form,
+    OneOf,
+    Record,
+    Within,
+    fields_of,
+    length_text,
+    number_text,
+    read_length,
+    stored_form,
+    verify,
+)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -38,13 +49,13 @@ class Plate(Record):
     places: Mapping[str, Hole] = field(default_factory=dict)
     only: Hole | None = None
 
-    def check(self, path: str) -> None:
+    def check(self) -> None:
         if self.is_bent and not self.thick:
-            raise ContractError(f"{path}.thick" if path else "thick", "a bent plate has a thickness", "more than 0")
+            raise ContractError("thick", "a bent plate has a thickness", "more than 0")
 
 
 class NeverLess(Record):
-    UNSAID: ClassVar[Within | None] = Within(0)
+    FORM: ClassVar[Form] = stored_form(Within(0))
 
 
 @dataclass(frozen=True)
