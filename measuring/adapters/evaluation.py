@@ -59,12 +59,11 @@ class Evidence:
 
     def findings(self, size: OrderSize, options: Mapping[str, Any]) -> list[dict[str, Any]]:
         """What the readings, the product and the site say, as JSON, what stops first."""
-        chosen = str(options.get("control") or "")
         found = all_findings(
             self.asked_of,
             size,
             product=self.product,
-            control=chosen if self.product.control(chosen) else "",
+            control=str(options.get("control") or ""),
             site=self.site,
             place=self.place,
             alikes=self.alikes,

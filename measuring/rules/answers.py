@@ -35,7 +35,7 @@ def all_findings(
     product
         The product chosen; without one, depth and light are held against the family's usual figures.
     control
-        Key of the product's control chosen; its first where empty.
+        Key of the product's control chosen; it may be any of them where empty.
     site, place
         What was seen around the opening, and the branch's cord rules.
     alikes
@@ -44,16 +44,16 @@ def all_findings(
     found = opening_findings(opening, size, alikes)
     if product is None:
         found.extend(_usual_findings(opening))
-        return found + safety_findings(size, None, site, place)
+        return found + safety_findings(size, (), site, place)
     found.extend(fit_findings(opening, size, product, control=control, site=site))
-    return found + safety_findings(size, product.control(control), site, place, product.sold_as)
+    return found + safety_findings(size, product.possible_controls(control), site, place, product.sold_as)
 
 
 def _usual_findings(opening: Opening) -> list[Finding]:
     if opening.mount != "inside":
         return []
     usual = _usual(opening.family)
-    return [*depth_findings(opening, usual), *gap_findings(opening, usual, None)]
+    return [*depth_findings(opening, usual), *gap_findings(opening, usual, ())]
 
 
 def _usual(family: str) -> ProductFit:

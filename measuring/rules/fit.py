@@ -12,7 +12,7 @@ from measuring.rules.families import FAMILIES, HEIGHTS, MOUNTS, SIDES, TABLE, WI
 from measuring.rules.finding import CHECK, NOTE, STOP, Finding, finding
 from measuring.rules.findings import shape_findings
 from measuring.rules.opening import Obstruction, Opening
-from measuring.rules.safety import Control, Jurisdiction, Site, safety_findings
+from measuring.rules.safety import CONTROL_UNCHOSEN, Control, Jurisdiction, Site, safety_findings
 from measuring.rules.sizing import OPENING_SIZE, OrderSize, order_size
 from shared.contracts import Reader
 from shared.formats.mass import mass_upwards
@@ -110,11 +110,13 @@ class ProductFit:
         return {"key": self.key, "name": self.name, "family": self.family, "fit": fit}
 
     def control(self, key: str) -> Control | None:
-        """The control chosen, or the first one there is."""
-        for control in self.controls:
-            if control.key == key:
-                return control
-        return self.controls[0] if self.controls and not key else None
+        """The control of this key."""
+        return next((control for control in self.controls if control.key == key), None)
+
+    def possible_controls(self, key: str) -> tuple[Control, ...]:
+        """The control chosen; every control there is where nobody chose one of them."""
+        chosen = self.control(key)
+        return (chosen,) if chosen is not None else self.controls
 
 
 def _in_inches(ticks: int | None) -> str | None:
@@ -219,7 +221,7 @@ def fit_findings(
         The product tried; its family may differ from the opening's only when the opening was
         sized for it (`alternatives` does so).
     control
-        Key of the control chosen; the first of the product's where empty.
+        Key of the control chosen; it may be any of the product's where empty.
     site
         For the way in and lifting above the head.
 
@@ -228,17 +230,17 @@ def fit_findings(
     list[Finding]
         A limit of a product not `confirmed` is a ``check`` where it would be a ``stop``.
     """
-    return list(_fit_findings(opening, size, product, product.control(control), site))
+    return list(_fit_findings(opening, size, product, product.possible_controls(control), site))
 
 
 def _fit_findings(
-    opening: Opening, size: OrderSize, product: ProductFit, control: Control | None, site: Site | None
+    opening: Opening, size: OrderSize, product: ProductFit, controls: Sequence[Control], site: Site | None
 ) -> Iterator[Finding]:
     if opening.mount not in product.mounts:
         yield limit(product, "mount_lacking", "mount", what=product.name, mount=opening.mount)
     if opening.mount == "inside":
         yield from depth_findings(opening, product)
-        yield from gap_findings(opening, product, control)
+        yield from gap_findings(opening, product, controls)
         yield from _narrowing(opening, product)
     else:
         yield from _standing_off(opening, product)
@@ -315,16 +317,16 @@ def _some(ticks: int, unit: str) -> str:
     return named(ticks, unit) if ticks > 0 else _DEPTH["nothing"]
 
 
-def gap_findings(opening: Opening, product: ProductFit, control: Control | None) -> Iterator[Finding]:
-    """The light at the sides of a roller, solar or sheer inside its opening: said, never refused."""
+def gap_findings(opening: Opening, product: ProductFit, controls: Sequence[Control]) -> Iterator[Finding]:
+    """The most light that the possible controls leave beside a roller, solar or sheer: said, never refused."""
     if not product.gaps or not TABLE["families"][product.family]["gap_said"]:
         return
-    word = "motor" if control is not None and control.power else "control"
-    idle, other = product.gaps["idle"], product.gaps[word]
+    words_of = sorted({"motor" if control.power else "control" for control in controls}) or ["control"]
+    idle, other = product.gaps["idle"], max(product.gaps[word] for word in words_of)
     usual, unit = TABLE["usual_gap"], opening.unit
     code = "gap_wide" if max(idle, other) > usual else "gap"
     words = {"idle": named(idle, unit), "control": named(other, unit), "usual": named(usual, unit)}
-    yield finding(code, "mount", what=product.name, control_word=word, **words)
+    yield finding(code, "mount", what=product.name, control_word=" or ".join(words_of), **words)
 
 
 def _narrowing(opening: Opening, product: ProductFit) -> Iterator[Finding]:
@@ -508,7 +510,8 @@ def _try(
     else:
         size = order_size(trial)
         found = shape_findings(trial, size) + fit_findings(trial, size, product, site=site)
-        found += safety_findings(size, product.control(""), site, place, product.sold_as)
+        cautions = safety_findings(size, product.controls, site, place, product.sold_as)
+        found += [one for one in cautions if one.code != CONTROL_UNCHOSEN]
     fits = not any(one.code in _BLOCKING for one in found)
     return Alternative(product.key, product.name, product.family, mount, fits, tuple(found), size)
 

@@ -9,7 +9,7 @@ instructions and licensed trades come first.
 from __future__ import annotations
 
 import dataclasses
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any, Final
 
@@ -26,9 +26,11 @@ STATUSES: Final = (READ, SECOND_HAND, FROM_MEMORY)
 
 GOODS: Final = ("all", "stock", "custom")
 """What goods a row of a place's rules is about."""
+CONTROL_UNCHOSEN: Final = "control_unchosen"
+"""Nobody chose a control, and not every one brings the same cautions."""
 CORDS: Final = frozenset({
     "corded_device", "children_unasked", "cord_limit_warn", "cord_unread", "cord_kind", "cord_held", "cord_note",
-    "device_force", "place_unread",
+    "device_force", "place_unread", CONTROL_UNCHOSEN,
 })  # fmt: skip
 """Codes of what is said of cords and stops nothing: cautions of a release."""
 CHILDREN: Final = ("unknown", "none", "visit", "live")
@@ -286,24 +288,46 @@ def _note(entry: Reader) -> CordNote:
 
 def safety_findings(
     size: OrderSize | None,
-    control: Control | None,
+    controls: Sequence[Control],
     site: Site | None,
     place: Jurisdiction | None,
     sold_as: str = "custom",
 ) -> list[Finding]:
     """
-    Cautions for one unit at one site; `place` holds the branch's cord rules.
+    Cautions for one unit at one site.
+
+    Parameters
+    ----------
+    controls
+        The control chosen, or all it may still be: what holds of each is said, and which differ.
+    place
+        Holds the branch's cord rules.
 
     Examples
     --------
     >>> chain = Control("chain", "chain", cord="loop", loop=8128 * 60)
-    >>> [found.code for found in safety_findings(None, chain, Site(children="live"), None)][:1]
+    >>> [found.code for found in safety_findings(None, [chain], Site(children="live"), None)][:1]
     ['corded']
+    >>> spring = Control("spring", "spring")
+    >>> [found.text for found in safety_findings(None, [spring, chain], None, None)]
+    ['No control is chosen. Cautions apply to: chain.']
     """
-    found = list(_cords(size, control, site, place, sold_as)) if control is not None else []
+    by_control = [[*_cords(size, control, site, place, sold_as), *_mains(site, control)] for control in controls]
+    found = [one for one in by_control[0] if all(one in other for other in by_control)] if by_control else []
+    more = [control.name for control, own in zip(controls, by_control, strict=True) if len(own) > len(found)]
+    if more:
+        found.append(finding(CONTROL_UNCHOSEN, "control", names=", ".join(more)))
     if site is not None:
-        found.extend(_surroundings(site, control))
+        found.extend(_surroundings(site))
     return found
+
+
+def _mains(site: Site | None, control: Control) -> Iterator[Finding]:
+    if site is None or control.power != "mains":
+        return
+    yield finding("mains", "power")
+    if site.power in ("none", "unknown"):
+        yield finding("no_power", "power")
 
 
 def _cords(
@@ -421,7 +445,7 @@ def _known(ticks: int | None) -> int:
     return -1 if ticks is None else ticks
 
 
-def _surroundings(site: Site, control: Control | None) -> Iterator[Finding]:
+def _surroundings(site: Site) -> Iterator[Finding]:
     if site.reach_ticks is not None and site.reach_ticks > _SITE["ladder_over"]:
         yield finding("ladder", "reach_height", x=named(site.reach_ticks, "in"))
     year = _SITE["lead_before"]
@@ -435,7 +459,3 @@ def _surroundings(site: Site, control: Control | None) -> Iterator[Finding]:
         yield finding("substrate_masonry", "substrate", substrate=site.substrate)
     elif site.substrate in _SITE["slab"]:
         yield finding("substrate_slab", "substrate")
-    if control is not None and control.power == "mains":
-        yield finding("mains", "power")
-        if site.power in ("none", "unknown"):
-            yield finding("no_power", "power")

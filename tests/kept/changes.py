@@ -63,6 +63,8 @@ PHONE = "The phone does an entry as the office will: it must know what the offic
 
 SLIPS = "The job's other openings are as crooked: half an inch of taper is no slip in such a house."
 
+UNCHOSEN = "A control that nobody chose was taken for the first one; what each would bring is said."
+
 LAPSED = "A held window that ran out is given back by the clock, where only reading the calendar did it."
 OFFERS = (
     "An offer costs what the board says of the same crew and start: the others keep their planned starts and are "
@@ -229,6 +231,8 @@ CHANGES: dict[str, list[Change]] = {
         # slips, weighed by the kind of house
         Change("GET /api/openings/62/ * body.findings.*", SLIPS),
         Change("GET /api/openings/62/ * body.missing.*", SLIPS),
+        Change("afterwards GET /api/openings/124/ * body.findings.*", UNCHOSEN),
+        Change("afterwards GET /api/sizes/12/ * body.*findings.*", UNCHOSEN),
         # one table of cord rules
         Change("GET /api/hardware-rules/* body.*definition.jurisdictions", CORDS),
         Change("GET /api/hardware-rules/* body.*definition.minutes.*", UNREAD),

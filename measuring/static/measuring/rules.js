@@ -956,9 +956,10 @@ export function makeRules(table) {
     };
   }
 
-  function controlOf(product, key = "") {
-    const chosen = product.controls.find((control) => control.key === key);
-    return chosen ?? (key ? null : product.controls[0] ?? null);
+  /** The control chosen; every control there is where nobody chose one of them. */
+  function possibleControls(product, key) {
+    const chosen = product.controls.filter((control) => control.key === key);
+    return chosen.length ? chosen : product.controls;
   }
 
   function limit(product, code, field, words) {
@@ -982,12 +983,12 @@ export function makeRules(table) {
 
   /** What a product says to an opening sized for its family; `site` from readSite, or null. */
   function fitFindings(opening, size, product, { control = "", site = null } = {}) {
-    const found = [], chosen = controlOf(product, control);
+    const found = [];
     if (!product.mounts.includes(opening.mount)) {
       found.push(limit(product, "mount_lacking", "mount", { what: product.name, mount: opening.mount }));
     }
     if (opening.mount === "inside") {
-      found.push(...depthFindings(opening, product), ...gapFindings(opening, product, chosen));
+      found.push(...depthFindings(opening, product), ...gapFindings(opening, product, possibleControls(product, control)));
       found.push(...narrowing(opening, product));
     } else {
       found.push(...standingOff(opening, product));
@@ -1047,11 +1048,12 @@ export function makeRules(table) {
     return fill(said.before, { read, left: some(leftBefore(nearest, depth, product), unit), kind: nearest.kind, taken });
   }
 
-  function gapFindings(opening, product, control) {
+  function gapFindings(opening, product, controls) {
     if (!product.gaps || !table.families[product.family].gap_said) return [];
-    const word = control && control.power ? "motor" : "control", unit = opening.unit;
-    const idle = product.gaps.idle, other = product.gaps[word], usual = table.usual_gap;
-    const words = { what: product.name, control_word: word, idle: named(idle, unit), control: named(other, unit), usual: named(usual, unit) };
+    const used = ["control", "motor"].filter((word) => controls.some((control) => (control.power ? "motor" : "control") === word));
+    const sides = used.length ? used : ["control"], unit = opening.unit;
+    const idle = product.gaps.idle, other = Math.max(...sides.map((side) => product.gaps[side])), usual = table.usual_gap;
+    const words = { what: product.name, control_word: sides.join(" or "), idle: named(idle, unit), control: named(other, unit), usual: named(usual, unit) };
     return [finding(Math.max(idle, other) > usual ? "gap_wide" : "gap", "mount", words)];
   }
 
@@ -1158,10 +1160,20 @@ export function makeRules(table) {
     return { key: row.key, name: row.name, device: row.device, limits: limitsRead, kinds: row.kinds ?? [], notes: row.notes ?? [] };
   }
 
-  /** Cautions for one unit: cords and children, ladder, old paint, walls, mains. */
-  function safetyFindings(size, control, site, place, soldAs = "custom") {
-    const found = control ? cords(size, control, site, place, soldAs) : [];
-    return site ? [...found, ...surroundings(site, control)] : found;
+  /** Cautions for one unit: cords and children, ladder, old paint, walls, mains; with several possible controls, what holds of each. */
+  function safetyFindings(size, controls, site, place, soldAs = "custom") {
+    const byControl = controls.map((control) => [...cords(size, control, site, place, soldAs), ...mains(site, control)]);
+    const isIn = (one, others) => others.some((other) => JSON.stringify(other) === JSON.stringify(one));
+    const found = (byControl[0] ?? []).filter((one) => byControl.every((others) => isIn(one, others)));
+    const more = controls.filter((_, at) => byControl[at].length > found.length).map((control) => control.name);
+    if (more.length) found.push(finding("control_unchosen", "control", { names: more.join(", ") }));
+    return site ? [...found, ...surroundings(site)] : found;
+  }
+
+  function mains(site, control) {
+    if (!site || control.power !== "mains") return [];
+    const found = [finding("mains", "power")];
+    return ["none", "unknown"].includes(site.power) ? [...found, finding("no_power", "power")] : found;
   }
 
   function cords(size, control, site, place, soldAs) {
@@ -1239,7 +1251,7 @@ export function makeRules(table) {
     return known(site ? site.cordBottom : null);
   }
 
-  function surroundings(site, control) {
+  function surroundings(site) {
     const found = [], rules = table.site, year = rules.lead_before;
     if (site.reach !== null && site.reach > rules.ladder_over) {
       found.push(finding("ladder", "reach_height", { x: named(site.reach, "in") }));
@@ -1250,10 +1262,6 @@ export function makeRules(table) {
     else if (rules.masonry.includes(site.substrate)) {
       found.push(finding("substrate_masonry", "substrate", { substrate: site.substrate }));
     } else if (rules.slab.includes(site.substrate)) found.push(finding("substrate_slab", "substrate"));
-    if (control && control.power === "mains") {
-      found.push(finding("mains", "power"));
-      if (site.power === "none" || site.power === "unknown") found.push(finding("no_power", "power"));
-    }
     return found;
   }
 
@@ -1264,13 +1272,13 @@ export function makeRules(table) {
     const found = openingFindings(opening, size, alikes);
     if (product) {
       found.push(...fitFindings(opening, size, product, { control, site }));
-      return [...found, ...safetyFindings(size, controlOf(product, control), site, place, product.soldAs)];
+      return [...found, ...safetyFindings(size, possibleControls(product, control), site, place, product.soldAs)];
     }
     if (opening.mount === "inside") {
       const usual = usualFit(opening.family);
-      found.push(...depthFindings(opening, usual), ...gapFindings(opening, usual, null));
+      found.push(...depthFindings(opening, usual), ...gapFindings(opening, usual, []));
     }
-    return [...found, ...safetyFindings(size, null, site, place)];
+    return [...found, ...safetyFindings(size, [], site, place)];
   }
 
   return {

@@ -149,9 +149,18 @@ def test_light_at_the_sides_is_said_and_more_than_usual_is_a_check():
     motor = Control("motor", "motor", power="battery")
     powered = dataclasses.replace(ROLLER, controls=(Control("chain", "chain", cord="loop"), motor))
 
-    assert found_by(powered)["gap"].severity == "note"
+    assert found_by(powered, control="chain")["gap"].severity == "note"
     assert found_by(powered, control="motor")["gap_wide"].severity == "check"
     assert "gap" not in found_by(SLAT)
+
+
+def test_a_control_that_nobody_chose_may_leave_the_most_light_there_is():
+    """The first control of the list was taken for the chosen one."""
+    chain, motor = Control("chain", "chain", cord="loop"), Control("motor", "motor", power="battery")
+    powered = dataclasses.replace(ROLLER, controls=(chain, motor))
+
+    assert "13/16 in on the control or motor side" in found_by(powered)["gap_wide"].text
+    assert found_by(powered, control="gone")["gap_wide"] == found_by(powered)["gap_wide"]
 
 
 def test_jambs_past_what_the_hem_bar_allows_stop_the_roller():

@@ -17,7 +17,7 @@ PLAIN = Site(children="none", built=2001, substrate="wood")
 
 
 def codes(control=CORDLESS, site=PLAIN, place=US, sold_as="custom") -> dict:
-    return {found.code: found for found in safety_findings(None, control, site, place, sold_as)}
+    return {found.code: found for found in safety_findings(None, [control] if control else [], site, place, sold_as)}
 
 
 def limits(control, **more) -> list[str]:
@@ -51,6 +51,18 @@ def test_a_cord_asks_about_children_until_it_is_said():
 
     assert "children_unasked" in codes(CHAIN, site)
     assert "children_unasked" not in codes(CHAIN, PLAIN)
+
+
+def test_of_a_control_that_nobody_chose_only_what_holds_of_all_is_sure():
+    site = Site(children="live", built=2001, substrate="wood")
+    corded = {found.code for found in safety_findings(None, [CHAIN], site, CANADA)}
+
+    both = {found.code: found for found in safety_findings(None, [CORDLESS, CHAIN], site, CANADA)}
+    alike = {found.code for found in safety_findings(None, [CHAIN, CHAIN], site, CANADA)}
+
+    assert set(both) == {"control_unchosen"}
+    assert (both["control_unchosen"].severity, "chain" in both["control_unchosen"].text) == ("check", True)
+    assert alike == corded
 
 
 def test_a_cord_without_a_table_of_the_place_is_a_check():

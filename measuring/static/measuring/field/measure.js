@@ -167,8 +167,7 @@ export class Measure {
     const opening = this.asRules(one, now);
     out.size = this.rules.orderSize(opening);
     out.steps = out.size.steps;
-    const control = product.controls.some((choice) => choice.key === one.options.control) ? one.options.control : "";
-    const context = { product, control, site: this.site(visit, one), place: this.place, alikes: this.alikes(visit, one) };
+    const context = { product, control: one.options.control, site: this.site(visit, one), place: this.place, alikes: this.alikes(visit, one) };
     const found = this.rules.allFindings(opening, { ...out.size, width: this.widestShare(one, out.size.width) }, context);
     found.sort((a, b) => SEVERITIES.indexOf(a.severity) - SEVERITIES.indexOf(b.severity));
     const isSame = (found) => found.code === "misread" && now.get(key(found.field))?.confirmed;
