@@ -167,6 +167,11 @@ class Site(models.Model):
         return ", ".join(part for part in (self.street, self.line2, self.town, self.postcode) if part)
 
     @property
+    def where(self) -> str:
+        """The address of whoever goes there, with the floor above the ground they go up to."""
+        return f"{self.address} · floor {self.floor}" if self.floor else self.address
+
+    @property
     def point(self) -> tuple[float, float] | None:
         """Longitude and latitude, in degrees; None until somebody said where it is."""
         if self.latitude is None or self.longitude is None:

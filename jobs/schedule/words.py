@@ -17,12 +17,18 @@ def clock(when: dt.datetime, tz: dt.tzinfo) -> str:
 def window_text(row: Appointment) -> str:
     """The promised (or reserved) window, else the planned start; empty when it stands nowhere."""
     tz = row.job.branch.tz
-    if row.promised_from is not None and row.promised_until is not None:
-        day = row.promised_from.astimezone(tz).date()
-        return f"{long_day(day)}, between {clock(row.promised_from, tz)} and {clock(row.promised_until, tz)}"
-    if row.starts_at is not None:
-        return f"{long_day(row.starts_at.astimezone(tz).date())}, about {clock(row.starts_at, tz)}"
-    return ""
+    times, start = promised_times(row), row.promised_from if row.promised_until else row.starts_at
+    if start is None:
+        return ""
+    return f"{long_day(start.astimezone(tz).date())}, {times or 'about ' + clock(start, tz)}"
+
+
+def promised_times(row: Appointment) -> str:
+    """The promised (or reserved) window's edges: ``8:00 am to 10:00 am``; empty when there is none."""
+    tz = row.job.branch.tz
+    if row.promised_from is None or row.promised_until is None:
+        return ""
+    return dates.clocks(row.promised_from.astimezone(tz), row.promised_until.astimezone(tz))
 
 
 def promise_text(row: Appointment) -> str:
@@ -31,12 +37,10 @@ def promise_text(row: Appointment) -> str:
 
     It names its own day where that is another, since the visit was moved and the customer knows it not.
     """
-    if row.promised_from is None or row.promised_until is None:
+    if row.promised_from is None:
         return ""
-    tz = row.job.branch.tz
-    times = f"{clock(row.promised_from, tz)} to {clock(row.promised_until, tz)}"
-    day = row.promised_from.astimezone(tz).date()
-    return times if row.day in {None, day} else f"{long_day(day)}, {times}"
+    day = row.promised_from.astimezone(row.job.branch.tz).date()
+    return promised_times(row) if row.day in {None, day} else window_text(row)
 
 
 def state_text(row: Appointment, outcome: str) -> str:

@@ -17,7 +17,7 @@ from jobs.models import Appointment, Crew, CrewMember
 from jobs.ports import Unfinished, ports
 from jobs.schedule.chances import Outlook, outlooks
 from jobs.schedule.day import UNDER_WAY, Stop, read_schedule
-from jobs.schedule.words import window_text
+from jobs.schedule.words import promise_text
 from jobs.views.jobs import parse_date_or_none
 from shared import roles
 from shared.access import SignedInRequest, roles_required
@@ -102,7 +102,7 @@ def _call(
     left = ports.unfinished(row) if row.state == Appointment.State.ARRIVED else None
     return Call(
         row,
-        window_text(row) if row.is_promised() else "",
+        promise_text(row) if row.is_promised() else "",
         round(stop.drive / 60),
         outlook,
         bring,

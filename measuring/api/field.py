@@ -219,7 +219,7 @@ def _job(job: Job) -> dict[str, Any]:
         "id": job.pk,
         "number": job.number,
         "customer": job.customer.name,
-        "address": site.address,
+        "address": site.where,
         "rooms_expected": job.rooms_expected,
         "openings_expected": job.openings_expected,
         "door_contact": site.door_contact,

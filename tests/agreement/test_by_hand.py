@@ -318,7 +318,7 @@ def test_a_visit_called_off_tells_the_customer_so(firm: Firm, monday_at_seven: A
 
     copied = page.one("textarea", id="copy").text
     assert "we come" not in copied
-    assert "our visit to measure your windows on Monday 5 April, between 8:00 am and 10:00 am is called off" in copied
+    assert "our visit to measure your windows on Monday 5 April, 8:00 am to 10:00 am is called off" in copied
 
 
 def test_a_visit_that_is_done_announces_nothing(firm: Firm, monday_at_seven: Any) -> None:

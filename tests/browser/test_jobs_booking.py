@@ -46,7 +46,7 @@ def test_of_two_dispatchers_one_gets_the_slot_and_the_other_is_told(site: Any, n
     assert pages[1].locator(".offer").count() > 0  # fresh windows stand there
     pages[0].get_by_role("button", name="Promise it").click()
     expect(pages[0].locator(".state").first).to_have_text("promised")
-    expect(pages[0].get_by_label("Text to copy")).to_contain_text("between 9:00 am and 9:15 am")
+    expect(pages[0].get_by_label("Text to copy")).to_contain_text("9:00 am to 9:15 am")
 
 
 def test_a_place_picked_on_the_sketch_gets_windows(site: Any, new_page: Any, sign_in: Any, looks_right: Any) -> None:

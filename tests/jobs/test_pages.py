@@ -160,7 +160,7 @@ def test_a_held_window_is_promised_and_its_texts_are_there(branch, crew, office,
 
     page = office.post(f"/visits/{visit.pk}/promise/", follow=True).content.decode()
 
-    assert "between 8:00 am and 10:00 am" in page
+    assert "8:00 am to 10:00 am" in page
     assert "we come to measure your windows" in page
     assert b"BEGIN:VEVENT" in office.get(f"/visits/{visit.pk}/visit.ics").content
 
@@ -269,6 +269,27 @@ def test_the_crew_sees_the_door_code_on_the_day(branch, crew, measurer, as_user,
     make_appointment(make_job(branch, site=site), crew=crew, day=today(branch), time="9:00")
 
     assert "9917 at the gate" in as_user(measurer).get("/today/").content.decode()
+
+
+def test_the_crew_reads_where_and_when_as_the_visit_page_has_it(branch, crew, measurer, office, dispatcher, as_user):
+    """Today left the floor out, and said "between" where the stop's page said "to"."""
+    site = make_site(make_job(branch).customer, floor=3)
+    visit = make_appointment(make_job(branch, site=site))
+    services.reserve_offer(
+        appointment=visit, crew=crew, window=(at(branch, MONDAY, "8:00"), at(branch, MONDAY, "10:00")), by=dispatcher
+    )
+    services.promise(appointment=visit, by=dispatcher)
+
+    pages = {
+        "office": office.get(f"/visits/{visit.pk}/").content.decode(),
+        "today": as_user(measurer).get(f"/today/?day={MONDAY}").content.decode(),
+        "visit": as_user(measurer).get(f"/measure/{visit.pk}/").content.decode(),
+    }
+
+    for name in ("office", "today", "visit"):
+        assert f"{site.address} · floor 3" in pages[name], name
+    assert "8:00 am to 10:00 am" in pages["office"]
+    assert "Promised 8:00 am to 10:00 am<" in pages["today"]
 
 
 # -- moving ------------------------------------------------------------------------------------
@@ -578,7 +599,7 @@ def test_the_confirmation_is_printed_and_carries_no_code(branch, crew, office, d
     do_runs()
 
     text = PdfReader(io.BytesIO(Document.objects.get().file.read())).pages[0].extract_text()
-    assert "between 8:00 am and 10:00 am" in text.replace("\n", " ")
+    assert "8:00 am to 10:00 am" in text.replace("\n", " ")
     assert visit.job.number in text
     assert "9917" not in text
 

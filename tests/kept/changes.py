@@ -55,6 +55,8 @@ UNRESOLVED = "Options are resolved against the recipe before a release, which na
 
 MINUTES = "Drives are whole minutes, rounded up, so that the minutes shown add up and what is typed is what was meant."
 
+WHERE = "The floor stands beside the address for who drives there, as on the visit's page."
+
 LENGTHS = "A unit's order size is a length as in its own answer, under the same names, not a bare number of ticks."
 
 GAPS = "The light gap of what hangs on a tube is its recipe's: hardware at the side and half the clearance."
@@ -201,6 +203,10 @@ CHANGES: dict[str, list[Change]] = {
         Change("GET /api/appointments/ owner body.results.*", LAPSED),
         Change("GET /api/stops/ owner body.results.*", LAPSED),
         Change("GET /api/appointments/63/text/ owner body.text", LAPSED),
+        *[
+            Change(f"{where} body.*job.address", WHERE)
+            for where in ("GET /api/field/day/ *", "GET /api/visits/ *", "afterwards GET /api/visits/*")
+        ],
         # one grain of time, and one judgement of a visit from now on
         *[
             Change(f"effect * body.{what}", MINUTES)
