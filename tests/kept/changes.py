@@ -55,6 +55,8 @@ UNRESOLVED = "Options are resolved against the recipe before a release, which na
 
 MINUTES = "Drives are whole minutes, rounded up, so that the minutes shown add up and what is typed is what was meant."
 
+STARTS = "A start is on the full minute that pages showed of it."
+
 WHERE = "The floor stands beside the address for who drives there, as on the visit's page."
 
 LENGTHS = "A unit's order size is a length as in its own answer, under the same names, not a bare number of ticks."
@@ -203,6 +205,17 @@ CHANGES: dict[str, list[Change]] = {
         Change("GET /api/appointments/ owner body.results.*", LAPSED),
         Change("GET /api/stops/ owner body.results.*", LAPSED),
         Change("GET /api/appointments/63/text/ owner body.text", LAPSED),
+        # a start, as pages showed it
+        *[
+            Change(f"{where} body.*starts_at", STARTS)
+            for where in (
+                *("GET /api/stops/*", "GET /api/appointments/ *", "GET /api/proposals/*", "GET /api/visits/ *"),
+                *("GET /api/field/day/ *", "afterwards GET /api/appointments/*", "afterwards GET /api/stops/*"),
+                "afterwards GET /api/visits/*",
+            )
+        ],
+        Change("GET /api/appointments/ * body.results.*.expected_at", STARTS),
+        Change("GET /feeds/* body", STARTS),
         *[
             Change(f"{where} body.*job.address", WHERE)
             for where in ("GET /api/field/day/ *", "GET /api/visits/ *", "afterwards GET /api/visits/*")
@@ -277,6 +290,8 @@ ROWS: dict[str, list[RowChange]] = {
             "The phones' tables are of shared; what was recorded of them follows.",
         ),
         RowChange("shared_auditentry.deed", "action", "What somebody did is an action."),
+        RowChange("jobs_appointment.starts_at", "starts_at", STARTS),
+        RowChange("jobs_proposedmove.starts_at", "starts_at", STARTS),
         RowChange("jobs_devicedeed.deed_id", "entry_id", "What a phone sends is an entry."),
         RowChange("django_content_type.model", "model", "What was recorded of a phone's entries follows them."),
         RowChange("installs_returnowed.state", "state", "open is now owed, as on its page."),
