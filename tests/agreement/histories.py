@@ -60,9 +60,11 @@ def see(firm: Firm, memory: Memory | None = None, *, printed: int = 0) -> list[S
     return [*see_visits(eyes), *see_prices(eyes), *see_units(eyes), *see_stock(eyes), *see_print(eyes, printed)]
 
 
-def play(firm: Firm, comparison: Comparison, *, histories: int, by_seed: int, shrink: bool = False) -> None:
+def play(
+    firm: Firm, memory: Memory, comparison: Comparison, *, histories: int, by_seed: int, shrink: bool = False
+) -> None:
     """
-    Plays so many random histories from the firm as it stands.
+    Plays so many random histories from the firm as it stood when the memory of it began.
 
     Parameters
     ----------
@@ -71,9 +73,6 @@ def play(firm: Firm, comparison: Comparison, *, histories: int, by_seed: int, sh
     shrink
         Looks for the shortest history that differs too, which takes long.
     """
-
-    with time_machine.travel(NOW, tick=False):
-        memory = Memory(firm)
 
     class History(RuleBasedStateMachine):
         """What is drawn follows from one number, so that any history can be played again by itself."""

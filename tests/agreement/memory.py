@@ -9,7 +9,6 @@ it would come out the same, and is not made again. So a history pays for what it
 from __future__ import annotations
 
 import datetime as dt
-from collections import defaultdict
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
@@ -26,6 +25,8 @@ Question = tuple[str, tuple[Any, ...]]
 """A query and its values."""
 VERSIONS = 4
 """Of one thing at one time of day, the latest so many are kept."""
+THINGS = 1000
+"""So many things at their times of day are kept, those that were last looked at: a page is about 0.1 MB."""
 
 
 @dataclass(frozen=True)
@@ -37,10 +38,15 @@ class Kept:
 
 
 class Memory:
-    """Kept from one history to the next; people stay signed in, since who asks is a row as well."""
+    """
+    Kept from one history to the next; people stay signed in, since who asks is a row as well.
+
+    A process makes one and plays all its histories with it: hypothesis lets go of no class of histories that
+    it has played, nor of what that class holds.
+    """
 
     def __init__(self, firm: Firm) -> None:
-        self.kept: dict[tuple[Any, dt.datetime], list[Kept]] = defaultdict(list)
+        self.kept: dict[tuple[Any, dt.datetime], list[Kept]] = {}
         self.answered: dict[Question, int] = {}
         self.made = self.recalled = 0
         self.clients: dict[str, Client] = {}
@@ -54,7 +60,10 @@ class Memory:
 
     def recall(self, key: Any, make: Callable[[], T]) -> T:
         """What `make` shows, from memory where that is the same."""
-        versions = self.kept[key, timezone.now()]
+        at = (key, timezone.now())
+        versions = self.kept[at] = self.kept.pop(at, [])
+        while len(self.kept) > THINGS:
+            del self.kept[next(iter(self.kept))]
         for kept in versions:
             if all(self._answer(asked) == answer for asked, answer in kept.answers.items()):
                 self.recalled += 1

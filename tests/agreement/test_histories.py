@@ -16,6 +16,7 @@ from tests.agreement.compare import Comparison, Seen
 from tests.agreement.expected import EXPECTED, FLOOR, OFTEN, PLACES, RARE, SOME, unexpected
 from tests.agreement.firm import NOW, Firm
 from tests.agreement.histories import play, undone, whole_firm
+from tests.agreement.memory import Memory
 from tests.agreement.pages import Eyes
 from tests.agreement.plants import PLANTS, Plant
 from tests.agreement.stock import see_stock
@@ -38,8 +39,10 @@ def played(firm: Firm, module_rows: None) -> Comparison:
     by_seed = int(os.environ.get("JAMBWISE_AGREEMENT_SEED", "11"))
     print(f"seed {by_seed}")
     with undone():
+        with time_machine.travel(NOW, tick=False):
+            memory = Memory(firm)
         play(
-            firm, comparison, histories=HISTORIES, by_seed=by_seed,
+            firm, memory, comparison, histories=HISTORIES, by_seed=by_seed,
             shrink=bool(os.environ.get("JAMBWISE_AGREEMENT_SHRINK")),
         )  # fmt: skip
     return comparison

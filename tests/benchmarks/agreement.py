@@ -103,7 +103,7 @@ def play(seeds: Sequence[int], processes: int, folder: str) -> Iterator[Played]:
 
 
 _here: dict[str, Any] = {}
-"""The process's own firm; what holds its transaction open."""
+"""The process's own firm, and what was shown of it; what holds its transaction open."""
 
 
 def found(folder: str) -> None:
@@ -121,6 +121,7 @@ def found(folder: str) -> None:
 
     from tests.agreement.firm import NOW
     from tests.agreement.histories import undone, whole_firm
+    from tests.agreement.memory import Memory
 
     setup_test_environment()
     call_command("migrate", verbosity=0)
@@ -128,6 +129,7 @@ def found(folder: str) -> None:
     _here["open"].enter_context(undone())
     with time_machine.travel(NOW, tick=False):
         _here["firm"] = whole_firm()
+        _here["memory"] = Memory(_here["firm"])
 
 
 def play_seed(by_seed: int) -> Played:
@@ -137,7 +139,7 @@ def play_seed(by_seed: int) -> Played:
 
     comparison, began = Comparison(), time.monotonic()
     with undone():
-        play(_here["firm"], comparison, histories=A_SEED, by_seed=by_seed)
+        play(_here["firm"], _here["memory"], comparison, histories=A_SEED, by_seed=by_seed)
     stories = [[*map(str, new), *journal] for seen, journal in comparison.stories if (new := unexpected(seen))]
     counts = [(fact, place, count) for (fact, place), count in comparison.counts.items()]
     return Played(by_seed, time.monotonic() - began, counts, stories)
