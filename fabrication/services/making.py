@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
+import json
 from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
 from dataclasses import replace
 from decimal import Decimal
+from functools import lru_cache
 from itertools import groupby
 from math import ceil
+from types import MappingProxyType
 from typing import Any, Final
 
 from django.db import transaction
@@ -61,7 +64,13 @@ def _range_of(branch: Branch) -> QuerySet[Material]:
 
 
 def _read(rows: Iterable[Material]) -> Mapping[str, rules.Material]:
-    return rules.materials_from_json([material_json(row) for row in rows])
+    return _as_read(json.dumps([material_json(row) for row in rows]))
+
+
+@lru_cache(maxsize=16)
+def _as_read(text: str) -> Mapping[str, rules.Material]:
+    """Every unit of a job asks for them at its release, and a firm seldom changes one."""
+    return MappingProxyType(rules.materials_from_json(json.loads(text)))
 
 
 def material_json(row: Material) -> dict[str, Any]:

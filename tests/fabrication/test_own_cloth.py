@@ -176,6 +176,18 @@ def test_the_branchs_range_is_still_read_with_own_cloth_on_the_rack(accepted, br
 
 
 @pytest.mark.django_db
+def test_the_range_is_read_once_until_somebody_changes_it(branch):
+    cloth = make_material(branch, "cloth", facts={"grams_per_m2": 300})
+    before = materials_of(branch)
+    assert materials_of(branch) is before
+
+    cloth.facts = {"grams_per_m2": 512}
+    cloth.save()
+
+    assert (before[cloth.key].facts.grams_per_m2, materials_of(branch)[cloth.key].facts.grams_per_m2) == (300, 512)
+
+
+@pytest.mark.django_db
 def test_the_page_and_the_api_choose_the_pieces(accepted, panels, workroom, as_user, api_as):
     page = as_user(workroom)
     assert f'value="{panels[1].pk}"' in page.get(f"/workroom/own-cloth/{accepted.pk}/").content.decode()
