@@ -55,9 +55,10 @@ def undone() -> Iterator[None]:
 
 
 def see(firm: Firm, memory: Memory | None = None, *, printed: int = 0) -> list[Seen]:
-    """Everything as it stands, and one of the packets as it is printed."""
+    """Everything as it stands, and every second time one of the packets as it is printed."""
     eyes = Eyes(firm, memory)
-    return [*see_visits(eyes), *see_prices(eyes), *see_units(eyes), *see_stock(eyes), *see_print(eyes, printed)]
+    seen = [*see_visits(eyes), *see_prices(eyes), *see_units(eyes), *see_stock(eyes)]
+    return seen if printed % 2 else [*seen, *see_print(eyes, printed // 2)]
 
 
 def play(
