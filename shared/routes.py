@@ -24,15 +24,17 @@ from shared.models import Branch, Document, Run, User
 
 
 class BranchSerializer(serializers.ModelSerializer[Branch]):
+    length_unit = serializers.ChoiceField(source="units", choices=Branch.Units.choices, required=False)
+
     class Meta:
         model = Branch
-        fields = ["id", "name", "zone", "units", "paper", "jurisdiction"]
+        fields = ["id", "name", "zone", "length_unit", "paper", "jurisdiction"]
 
 
-class WholeBranchSerializer(serializers.ModelSerializer[Branch]):
+class WholeBranchSerializer(BranchSerializer):
     class Meta:
         model = Branch
-        fields = ["id", *services.BRANCH_FIELDS]
+        fields = [*BranchSerializer.Meta.fields, "address", "latitude", "longitude", "phone"]
 
 
 class MeSerializer(serializers.ModelSerializer[User]):

@@ -152,6 +152,7 @@ MIDDLEWARE = [
     "django.contrib.auth.middleware.AuthenticationMiddleware",
     "shared.middleware.BranchMiddleware",
     "shared.idempotency.IdempotencyMiddleware",
+    "shared.renames.OldNamesMiddleware",  # within: a key belongs to the address that was asked
     "django.contrib.messages.middleware.MessageMiddleware",
     "django.middleware.clickjacking.XFrameOptionsMiddleware",
     "django_htmx.middleware.HtmxMiddleware",
@@ -344,7 +345,7 @@ REST_FRAMEWORK = {
         "rest_framework.authentication.TokenAuthentication",
     ],
     "DEFAULT_PERMISSION_CLASSES": ["rest_framework.permissions.IsAuthenticated"],
-    "DEFAULT_RENDERER_CLASSES": ["rest_framework.renderers.JSONRenderer"],
+    "DEFAULT_RENDERER_CLASSES": ["shared.renames.BothNamesRenderer"],
     "DEFAULT_PARSER_CLASSES": [
         "shared.parsers.BoundedJSONParser",
         "rest_framework.parsers.MultiPartParser",
@@ -363,7 +364,9 @@ SPECTACULAR_SETTINGS = {
     "SERVE_INCLUDE_SCHEMA": False,
     "SERVE_PERMISSIONS": ["rest_framework.permissions.IsAuthenticated"],
     "SCHEMA_PATH_PREFIX": "/api",
-    "POSTPROCESSING_HOOKS": [],  # choices stay beside their field: a dozen things have a `state` of their own
+    "POSTPROCESSING_HOOKS": [
+        "shared.renames.mark_in_schema"
+    ],  # no others: choices stay beside their field: a dozen things have a `state` of their own
 }
 
 # -- log --------------------------------------------------------------------------

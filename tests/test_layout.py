@@ -28,7 +28,7 @@ SHARED = {
     # long work and documents
     "runs", "documents", "messages",
     # the API
-    "api", "schema", "paging", "parsers", "routes", "idempotency",
+    "api", "schema", "paging", "parsers", "routes", "idempotency", "renames",
     # the frame of every page
     "forms", "views", "pages", "menu", "panels", "context", "middleware",
     "demo", "devices", "templatetags", "templates", "static", "locale", "management", "migrations",

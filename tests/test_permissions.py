@@ -34,8 +34,8 @@ ANYBODY_SIGNED_IN = {
     "api:document-list",
     "api:document-detail",
     "schema",
-    "api:field-day",  # a phone's own day and deeds, as its person may do them
-    "api:field-deeds",
+    "api:field-day",  # a phone's own day and entries, as its person may do them
+    "api:field-entries",
     "api:field-devices",
     "fabrication:by_code",  # leads to the unit's page for whoever may see it
     "fabrication:units_of_job",  # a panel for whoever may see the job

@@ -12,8 +12,8 @@ class ReasonSerializer(serializers.Serializer[Any]):
 
 
 class PieceSerializer(serializers.Serializer[Any]):
-    place = serializers.IntegerField(min_value=0, max_value=10_000)
+    position = serializers.IntegerField(source="place", min_value=0, max_value=10_000)
 
 
-class PlaceSerializer(serializers.Serializer[Any]):
-    place = serializers.CharField(max_length=30, required=False)
+class ShelfSerializer(serializers.Serializer[Any]):
+    shelf = serializers.CharField(source="place", max_length=30, required=False)

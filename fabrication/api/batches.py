@@ -55,7 +55,7 @@ class BatchViewSet(ReadViewSet):
         return Response(BatchSerializer(batch).data)
 
     @extend_schema(request=MakesSerializer)
-    @action(detail=True, methods=["post"])
+    @action(detail=True, methods=["post"], url_path="take-out")
     def take_out(self, request: ApiRequest, pk: str = "") -> Response:
         """Take units out of the batch."""
         batch = batches.take_out(batch=self.get_object(), by=request.user, **valid(MakesSerializer, request))

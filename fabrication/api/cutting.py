@@ -99,7 +99,7 @@ class PlannedCutViewSet(ReadViewSet):
         return Response(PlannedCutSerializer(cut).data)
 
     @extend_schema(request=PieceSerializer)
-    @action(detail=True, methods=["post"])
+    @action(detail=True, methods=["post"], url_path="undo-piece")
     def undo_piece(self, request: ApiRequest, pk: str = "") -> Response:
         """It was not cut after all."""
         cut = bench.undo_piece(cut=self.get_object(), by=request.user, **valid(PieceSerializer, request))

@@ -10,7 +10,7 @@ from rest_framework.decorators import action
 from rest_framework.response import Response
 
 from fabrication.access import LOOKS, WORKS
-from fabrication.api.base import PlaceSerializer
+from fabrication.api.base import ShelfSerializer
 from fabrication.api.cutting import PiecesSerializer
 from fabrication.models import OwnCloth
 from fabrication.services import own_cloth
@@ -21,8 +21,9 @@ from shared.routes import RunSerializer
 
 
 class OwnClothSerializer(serializers.ModelSerializer[OwnCloth]):
-    job = serializers.CharField(source="job.number", read_only=True)
-    item = serializers.CharField(source="item.code", read_only=True, default=None)
+    job_number = serializers.CharField(source="job.number", read_only=True)
+    stock = serializers.CharField(source="item.code", read_only=True, default=None)
+    shelf = serializers.CharField(source="place", read_only=True)
     width_needed = LengthSerializerField(read_only=True)
     length_needed = LengthSerializerField(read_only=True)
     repeat_expected = LengthSerializerField(read_only=True)
@@ -33,8 +34,8 @@ class OwnClothSerializer(serializers.ModelSerializer[OwnCloth]):
     class Meta:
         model = OwnCloth
         fields = [
-            "id", "job", "name", "units", "state", "width_needed", "length_needed", "repeat_expected", "expected_on",
-            "width", "length", "repeat", "flaws", "verdict", "place", "item",
+            "id", "job_number", "name", "units", "state", "width_needed", "length_needed", "repeat_expected",
+            "expected_on", "width", "length", "repeat", "flaws", "verdict", "shelf", "stock",
         ]  # fmt: skip
 
 
@@ -80,11 +81,11 @@ class OwnClothViewSet(ReadViewSet):
         cloth = own_cloth.expect_cloth(job=job, by=request.user, **sent)
         return Response(OwnClothSerializer(cloth).data, status=201)
 
-    @extend_schema(request=PlaceSerializer)
+    @extend_schema(request=ShelfSerializer)
     @action(detail=True, methods=["post"])
     def receive(self, request: ApiRequest, pk: str = "") -> Response:
         """It is here."""
-        cloth = own_cloth.receive_cloth(cloth=self.get_object(), by=request.user, **valid(PlaceSerializer, request))
+        cloth = own_cloth.receive_cloth(cloth=self.get_object(), by=request.user, **valid(ShelfSerializer, request))
         return Response(OwnClothSerializer(cloth).data)
 
     @extend_schema(request=CheckClothSerializer)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import Any
 
+from django_filters import rest_framework as filters
 from drf_spectacular.utils import extend_schema
 from rest_framework import serializers
 from rest_framework.decorators import action
@@ -21,22 +22,23 @@ from shared.routes import RunSerializer
 
 class KeptEndSerializer(serializers.ModelSerializer[KeptEnd]):
     stock = serializers.CharField(source="item.code", read_only=True)
-    job = serializers.CharField(source="job.number", read_only=True)
+    job_number = serializers.CharField(source="job.number", read_only=True)
     length = LengthSerializerField(read_only=True)
 
     class Meta:
         model = KeptEnd
-        fields = ["id", "stock", "job", "length"]
+        fields = ["id", "stock", "job_number", "length"]
 
 
 class StockSerializer(serializers.ModelSerializer[StockItem]):
     material = serializers.CharField(source="material.key", read_only=True)
     length = LengthSerializerField(read_only=True)
     width = LengthSerializerField(read_only=True)
+    shelf = serializers.CharField(source="place", read_only=True)
 
     class Meta:
         model = StockItem
-        fields = ["id", "code", "material", "length", "width", "lot", "place", "is_offcut", "quantity", "reserved"]
+        fields = ["id", "code", "material", "length", "width", "lot", "shelf", "is_offcut", "quantity", "reserved"]
 
 
 class CountSerializer(ReasonSerializer):
@@ -49,8 +51,16 @@ class ReceiveSerializer(serializers.Serializer[Any]):
     length = LengthSerializerField(required=False)
     width = LengthSerializerField(required=False)
     lot = serializers.CharField(max_length=30, required=False)
-    place = serializers.CharField(max_length=30, required=False)
+    shelf = serializers.CharField(source="place", max_length=30, required=False)
     price = serializers.DecimalField(max_digits=10, decimal_places=2, required=False, min_value=0)
+
+
+class StockFilter(filters.FilterSet):  # type: ignore[misc]  # django-filter has no types
+    kind = filters.ChoiceFilter(field_name="material__kind", choices=Material.Kind.choices)
+
+    class Meta:
+        model = StockItem
+        fields = ["is_offcut"]
 
 
 class StockViewSet(ReadViewSet):
@@ -58,7 +68,7 @@ class StockViewSet(ReadViewSet):
 
     queryset = StockItem.objects.select_related("material")
     serializer_class = StockSerializer
-    filterset_fields = ["is_offcut", "material__kind"]
+    filterset_class = StockFilter
     roles = LOOKS
     action_roles = dict.fromkeys(["receive", "count", "flaw"], WORKS)
 
@@ -97,7 +107,7 @@ class KeptEndViewSet(ReadViewSet):
     action_roles = dict.fromkeys(["let_go"], WORKS)
 
     @extend_schema(request=ReasonSerializer, responses={204: None})
-    @action(detail=True, methods=["post"])
+    @action(detail=True, methods=["post"], url_path="let-go")
     def let_go(self, request: ApiRequest, pk: str = "") -> Response:
         """Other jobs may use it."""
         stock.let_end_go(kept=self.get_object(), by=request.user, **valid(ReasonSerializer, request))

@@ -39,9 +39,9 @@ class UnitMakeSerializer(serializers.ModelSerializer[UnitMake]):
     """A unit as it is made. The workroom sees sizes and no telephone numbers."""
 
     code = serializers.CharField(source="unit.code", read_only=True)
-    job = serializers.CharField(source="unit.opening.job.number", read_only=True)
+    job_number = serializers.CharField(source="unit.opening.job.number", read_only=True)
     room = serializers.CharField(source="unit.opening.room.name", read_only=True)
-    product = serializers.CharField(source="unit.product.key", read_only=True)
+    product_key = serializers.CharField(source="unit.product.key", read_only=True)
     unit_state = serializers.CharField(source="unit.state", read_only=True)
     finished_width = LengthSerializerField(read_only=True)
     finished_height = LengthSerializerField(read_only=True)
@@ -50,7 +50,7 @@ class UnitMakeSerializer(serializers.ModelSerializer[UnitMake]):
     class Meta:
         model = UnitMake
         fields = [
-            "id", "code", "job", "room", "product", "unit_state", "state", "source", "batch",
+            "id", "code", "job_number", "room", "product_key", "unit_state", "state", "source", "batch",
             "finished_width", "finished_height", "weight_g", "steps", "figures", "parts",
         ]  # fmt: skip
 
@@ -89,7 +89,7 @@ class UnitMakeViewSet(ReadViewSet):
     serializer_class = UnitMakeSerializer
     filterset_fields = ["state", "batch"]
     roles = LOOKS
-    action_roles = dict.fromkeys(["check_result", "step", "photo"], WORKS)
+    action_roles = dict.fromkeys(["check_result", "step", "photos"], WORKS)
 
     @extend_schema(responses={200: dict})
     @action(detail=True, methods=["get"])
@@ -121,7 +121,7 @@ class UnitMakeViewSet(ReadViewSet):
 
     @extend_schema(request={"multipart/form-data": PhotoSerializer}, responses={201: dict})
     @action(detail=True, methods=["post"], parser_classes=[MultiPartParser])
-    def photo(self, request: ApiRequest, pk: str = "") -> Response:
+    def photos(self, request: ApiRequest, pk: str = "") -> Response:
         """A photo of the finished unit."""
         make, sent = self.get_object(), valid(PhotoSerializer, request)
         refuse_large(sent["photo"].size)

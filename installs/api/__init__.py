@@ -11,7 +11,7 @@ if TYPE_CHECKING:
 def register(router: DefaultRouter) -> None:
     """The routes of this room."""
     # here, not above: whoever takes in a phone's entries needs none of it
-    from installs.api.jobs import InstallsViewSet
+    from installs.api.jobs import FiguresViewSet, JobInstallsViewSet
     from installs.api.loads import LoadViewSet
     from installs.api.returns import ReturnViewSet
     from installs.api.rules import RulesViewSet
@@ -23,4 +23,5 @@ def register(router: DefaultRouter) -> None:
     router.register("returns", ReturnViewSet, basename="return")
     router.register("hardware-rules", RulesViewSet, basename="hardware-rules")
     router.register("vans", VanViewSet, basename="van")
-    router.register("installs", InstallsViewSet, basename="installs")
+    router.register("jobs", JobInstallsViewSet, basename="job-install")
+    router.register("install-figures", FiguresViewSet, basename="install-figures")

@@ -20,33 +20,33 @@ from shared.api import ApiRequest, HasRole, valid
 from shared.roles import DISPATCHER, OWNER
 
 
-class InstallsViewSet(ViewSet):
-    """A job's hardware and installs; the owner's figures."""
+class JobInstallsViewSet(ViewSet):
+    """A job's hardware and installs."""
 
     queryset = Job.objects.none()  # names the type of the key in the schema
     permission_classes = [HasRole]
     roles: tuple[str, ...] = LOADS
-    action_roles = {"plan": OFFICE, "figures": (OWNER, DISPATCHER)}
+    action_roles = {"installs": OFFICE}
 
     @extend_schema(responses=OpenApiTypes.OBJECT, parameters=[])
     @action(detail=True)
     def hardware(self, request: ApiRequest, pk: str = "0") -> Response:
-        """Every unit of a job with its hardware; `pk` is the job's key."""
+        """Every unit of a job with its hardware."""
         job = job_for(request.user, int(pk) if pk.isdigit() else 0)
         worked = work_out(units_of_job(job), rules_of(job.branch))
         rows = [
             {
-                "unit": one.unit.code,
+                "unit_code": one.unit.code,
                 "cannot": one.cannot,
                 "hardware": one.hardware.to_json() if one.hardware is not None else None,
             }
             for one in worked
         ]
-        return Response({"job": job.number, "units": rows})
+        return Response({"job_number": job.number, "units": rows})
 
     @extend_schema(request=UnitsSerializer, responses=StopSerializer)
     @action(detail=True, methods=["post"])
-    def plan(self, request: ApiRequest, pk: str = "0") -> Response:
+    def installs(self, request: ApiRequest, pk: str = "0") -> Response:
         """An install visit of a job, unplaced; without units it is for all that is to be installed."""
         job = job_for(request.user, int(pk) if pk.isdigit() else 0)
         keys = request.data.get("units") if isinstance(request.data, dict) else None
@@ -57,10 +57,16 @@ class InstallsViewSet(ViewSet):
         visit = services.plan_install(job=job, by=request.user, units=units)
         return Response(StopSerializer(visit).data, status=201)
 
+
+class FiguresViewSet(ViewSet):
+    """The owner's figures."""
+
+    permission_classes = [HasRole]
+    roles = (OWNER, DISPATCHER)
+
     @extend_schema(responses=OpenApiTypes.OBJECT)
-    @action(detail=False)
-    def figures(self, request: ApiRequest) -> Response:
-        """The owner's figures, a row a week."""
+    def list(self, request: ApiRequest) -> Response:
+        """A row a week."""
         from installs.access import branch_of, crew_of, today_of
 
         asked, user = request.query_params, request.user

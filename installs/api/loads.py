@@ -17,12 +17,24 @@ from shared.errors import Refused
 
 
 class LoadLineSerializer(serializers.ModelSerializer[LoadLine]):
-    unit = serializers.CharField(source="unit.code", default="", read_only=True)
-    item = serializers.CharField(source="material.key", default="", read_only=True)
+    unit_code = serializers.CharField(source="unit.code", default="", read_only=True)
+    material = serializers.CharField(source="material.key", default="", read_only=True)
 
     class Meta:
         model = LoadLine
-        fields = ["id", "order", "section", "unit", "package", "item", "text", "quantity", "checked", "returned", "why"]
+        fields = [
+            "id",
+            "order",
+            "section",
+            "unit_code",
+            "package",
+            "material",
+            "text",
+            "quantity",
+            "checked",
+            "returned",
+            "why",
+        ]
 
 
 class LoadSerializer(serializers.ModelSerializer[Load]):
@@ -69,8 +81,7 @@ class LoadViewSet(ReadViewSet):
         return Response(LoadSerializer(self.get_queryset().get(pk=load.pk)).data)
 
     @extend_schema(request=MakeLoadSerializer, responses=LoadSerializer)
-    @action(detail=False, methods=["post"])
-    def make(self, request: ApiRequest) -> Response:
+    def create(self, request: ApiRequest) -> Response:
         """Puts the list of a crew-day together, or brings it up to date."""
         sent = valid(MakeLoadSerializer, request)
         crew = crew_for(request.user, sent["crew"])
@@ -110,7 +121,7 @@ class LoadViewSet(ReadViewSet):
         return self._again(load)
 
     @extend_schema(request=PutBackSerializer, responses=LoadSerializer)
-    @action(detail=True, methods=["post"])
+    @action(detail=True, methods=["post"], url_path="put-back")
     def put_back(self, request: ApiRequest, pk: str = "") -> Response:
         """So many of one line came back."""
         load, sent = self.get_object(), valid(PutBackSerializer, request)

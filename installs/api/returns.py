@@ -20,15 +20,15 @@ from shared.errors import Refused
 
 
 class ReturnSerializer(serializers.ModelSerializer[ReturnOwed]):
-    unit = serializers.CharField(source="unit.code", read_only=True)
-    remake = serializers.CharField(source="remake.code", default="", read_only=True)
-    job = serializers.CharField(source="job.number", read_only=True)
+    unit_code = serializers.CharField(source="unit.code", read_only=True)
+    remake_code = serializers.CharField(source="remake.code", default="", read_only=True)
+    job_number = serializers.CharField(source="job.number", read_only=True)
 
     class Meta:
         model = ReturnOwed
         fields = [
-            "id", "job", "unit", "cause", "cause_text", "state", "remake", "remeasure", "parts_ready_on", "note",
-            "appointment", "opened_at", "decided_at",
+            "id", "job_number", "unit_code", "cause", "cause_text", "state", "remake_code", "remeasure",
+            "parts_ready_on", "note", "appointment", "opened_at", "decided_at",
         ]  # fmt: skip
 
 
@@ -54,7 +54,7 @@ class ReturnViewSet(ReadViewSet):
     """What is owed at sites, and what becomes of it."""
 
     roles = RETURNS
-    action_roles = dict.fromkeys(("open", "decide", "drop"), OFFICE)
+    action_roles = dict.fromkeys(("create", "decide", "drop"), OFFICE)
     queryset = ReturnOwed.objects.select_related("unit", "remake", "job")
     serializer_class = ReturnSerializer
     filterset_fields = ["state", "job"]
@@ -63,8 +63,8 @@ class ReturnViewSet(ReadViewSet):
         return Response(ReturnSerializer(self.get_queryset().get(pk=row.pk)).data)
 
     @extend_schema(request=OpenSerializer, responses=ReturnSerializer)
-    @action(detail=False, methods=["post"])
-    def open(self, request: ApiRequest) -> Response:
+    def create(self, request: ApiRequest) -> Response:
+        """A return is owed for a unit."""
         sent = valid(OpenSerializer, request)
         job = job_for(request.user, sent["job"])
         unit = Unit.objects.filter(pk=sent["unit"], opening__job=job).first()

@@ -49,14 +49,13 @@ class RulesViewSet(ReadViewSet):
     """The hardware rules, every revision."""
 
     roles = (OWNER, WORKROOM, DISPATCHER)
-    action_roles = dict.fromkeys(("save", "change"), (OWNER, WORKROOM))
+    action_roles = dict.fromkeys(("create", "change"), (OWNER, WORKROOM))
     queryset = HardwareRules.objects.all()
     serializer_class = RulesSerializer
     filterset_fields = ["is_current"]
 
     @extend_schema(request=SaveRulesSerializer, responses=RulesSerializer)
-    @action(detail=False, methods=["post"])
-    def save(self, request: ApiRequest) -> Response:
+    def create(self, request: ApiRequest) -> Response:
         """A new revision, checked field by field."""
         sent = valid(SaveRulesSerializer, request)
         if not isinstance(sent["definition"], dict):

@@ -58,15 +58,13 @@ class SignSerializer(serializers.Serializer[Any]):
 
 
 class HardwareUsedSerializer(serializers.Serializer[Any]):
-    item = serializers.SlugField(max_length=50, required=False, allow_blank=True, default="")
+    material = serializers.SlugField(max_length=50, required=False, allow_blank=True, default="")
     change = serializers.IntegerField(min_value=-10_000, max_value=10_000, default=0)
     note = serializers.CharField(max_length=240, required=False, allow_blank=True, default="")
 
 
 class PhotoSerializer(serializers.Serializer[Any]):
-    data = serializers.CharField(  # type: ignore[assignment]  # a field of that name is no attribute
-        help_text="the picture, base64"
-    )
+    photo = serializers.CharField(help_text="the picture, base64")
     unit = serializers.IntegerField(min_value=1, required=False, allow_null=True)
     caption = serializers.CharField(max_length=160, required=False, allow_blank=True, default="")
 
@@ -78,7 +76,7 @@ class CloseSerializer(serializers.Serializer[Any]):
 class StopSerializer(serializers.ModelSerializer[Appointment]):
     """An install or return visit as it goes."""
 
-    job = serializers.CharField(source="job.number", read_only=True)
+    job_number = serializers.CharField(source="job.number", read_only=True)
     address = serializers.CharField(source="job.site.address", read_only=True)
     units = serializers.SerializerMethodField()
     signed_name = serializers.SerializerMethodField()
@@ -88,7 +86,7 @@ class StopSerializer(serializers.ModelSerializer[Appointment]):
     class Meta:
         model = Appointment
         fields = [
-            "id", "job", "address", "purpose", "state", "crew", "day", "starts_at", "promised_from",
+            "id", "job_number", "address", "purpose", "state", "crew", "day", "starts_at", "promised_from",
             "promised_until", "arrived_at", "done_at", "units", "signed_name", "left_with", "closed_at",
         ]  # fmt: skip
 
@@ -110,7 +108,7 @@ class StopViewSet(ReadViewSet):
 
     roles = LOADS
     action_roles = dict.fromkeys(
-        ("arrived", "installed", "not_installed", "undo", "sign", "hardware_used", "photo", "done", "reopen"), INSTALLS
+        ("arrived", "installed", "not_installed", "undo", "sign", "hardware_used", "photos", "done", "reopen"), INSTALLS
     ) | {"pull": RETURNS, "set_units": OFFICE}
     queryset = Appointment.objects.filter(purpose__in=INSTALLING).select_related(
         "job__branch", "job__site", "crew", "stop"
@@ -139,7 +137,7 @@ class StopViewSet(ReadViewSet):
         return self._again(row)
 
     @extend_schema(request=NotInstalledSerializer, responses=StopSerializer)
-    @action(detail=True, methods=["post"])
+    @action(detail=True, methods=["post"], url_path="not-installed")
     def not_installed(self, request: ApiRequest, pk: str = "") -> Response:
         row, sent = self.get_object(), valid(NotInstalledSerializer, request)
         unit = unit_key(row, sent.pop("unit"))
@@ -161,24 +159,24 @@ class StopViewSet(ReadViewSet):
         return self._again(row)
 
     @extend_schema(request=HardwareUsedSerializer, responses=StopSerializer)
-    @action(detail=True, methods=["post"])
+    @action(detail=True, methods=["post"], url_path="hardware-used")
     def hardware_used(self, request: ApiRequest, pk: str = "") -> Response:
         row, sent = self.get_object(), valid(HardwareUsedSerializer, request)
-        key = sent.pop("item")
+        key = sent.pop("material")
         material = Material.objects.filter(branch=row.job.branch, key=key).first() if key else None
         if key and material is None:
-            raise Refused(f"{key} is no item of this branch", field="item")
+            raise Refused(f"{key} is no item of this branch", field="material")
         services.note_hardware(appointment=row, material=material, by=request.user, **sent)
         return self._again(row)
 
     @extend_schema(request=PhotoSerializer, responses=StopSerializer)
     @action(detail=True, methods=["post"])
-    def photo(self, request: ApiRequest, pk: str = "") -> Response:
+    def photos(self, request: ApiRequest, pk: str = "") -> Response:
         row, sent = self.get_object(), valid(PhotoSerializer, request)
         try:
-            data = base64.b64decode(sent["data"], validate=True)
+            data = base64.b64decode(sent["photo"], validate=True)
         except binascii.Error:
-            raise Refused("the photo did not come through whole", field="data") from None
+            raise Refused("the photo did not come through whole", field="photo") from None
         unit = unit_key(row, sent["unit"]) if sent.get("unit") else None
         services.add_photo(appointment=row, data=data, unit=unit, caption=sent["caption"], by=request.user)
         return self._again(row)
@@ -198,7 +196,7 @@ class StopViewSet(ReadViewSet):
         return self._again(row)
 
     @extend_schema(request=UnitsSerializer, responses=StopSerializer)
-    @action(detail=True, methods=["post"])
+    @action(detail=True, methods=["post"], url_path="set-units")
     def set_units(self, request: ApiRequest, pk: str = "") -> Response:
         """Which units this visit is for."""
         row, sent = self.get_object(), valid(UnitsSerializer, request)
@@ -222,15 +220,15 @@ class StopViewSet(ReadViewSet):
         return Response(
             {
                 "lines": [line.to_json() for line in found.lines],
-                "cannot": [{"unit": one.unit.code, "why": one.cannot} for one in found.worked if one.cannot],
+                "cannot": [{"unit_code": one.unit.code, "why": one.cannot} for one in found.worked if one.cannot],
                 "shortages": [short.to_json() for short in services.shortages_of(row)],
             }
         )
 
 
 class PullSerializer(serializers.ModelSerializer[Pull]):
-    item = serializers.CharField(source="material.key", read_only=True)
+    material = serializers.CharField(source="material.key", read_only=True)
 
     class Meta:
         model = Pull
-        fields = ["item", "needed", "held", "short", "state", "why"]
+        fields = ["material", "needed", "held", "short", "state", "why"]

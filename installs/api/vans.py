@@ -17,12 +17,12 @@ from shared.api import ApiRequest, ReadViewSet, valid
 
 
 class VanSerializer(serializers.ModelSerializer[VanStock]):
-    item = serializers.CharField(source="material.key", read_only=True)
+    material = serializers.CharField(source="material.key", read_only=True)
     name = serializers.CharField(source="material.name", read_only=True)
 
     class Meta:
         model = VanStock
-        fields = ["id", "crew", "item", "name", "quantity", "least", "most", "to_take"]
+        fields = ["id", "crew", "material", "name", "quantity", "least", "most", "to_take"]
 
 
 class CountSerializer(serializers.Serializer[Any]):
@@ -50,11 +50,11 @@ class VanViewSet(ReadViewSet):
         return Response(VanSerializer(row).data)
 
     @extend_schema(request=CrewSerializer, responses=OpenApiTypes.OBJECT)
-    @action(detail=False, methods=["post"])
+    @action(detail=False, methods=["post"], url_path="top-up")
     def top_up(self, request: ApiRequest) -> Response:
         """Fills a van from the shelf."""
         crew = crew_for(request.user, valid(CrewSerializer, request)["crew"])
         done = services.top_up_van(crew=crew, by=request.user)
         return Response(
-            {"rows": [{"item": row.material.key, "taken": taken, "lacking": lack} for row, taken, lack in done]}
+            {"rows": [{"material": row.material.key, "taken": taken, "lacking": lack} for row, taken, lack in done]}
         )

@@ -1,4 +1,4 @@
-"""Visits over HTTP: offers, promises, moves, and the crew\'s taps."""
+"""Visits over HTTP: offers, promises, moves, and the crew's taps."""
 
 from __future__ import annotations
 
@@ -54,14 +54,15 @@ class AppointmentSerializer(serializers.ModelSerializer[Appointment]):
     outcome = serializers.SerializerMethodField(help_text="What became of it once it is done.")
     skills: Any = serializers.SlugRelatedField(many=True, slug_field="key", read_only=True)
     expected_at = serializers.SerializerMethodField()
+    reserved_until = serializers.DateTimeField(source="held_until", read_only=True)
 
     class Meta:
         model = Appointment
         fields = [
             "id", "job", "job_number", "address", "purpose", "state", "outcome", "crew", "day", "starts_at",
             "duration_min", "duration_safe_min", "promised_from", "promised_until", "earliest_on", "people", "priority",
-            "is_locked", "held_until", "skills", "possible_windows", "note", "on_the_way_at", "arrived_at", "done_at",
-            "expected_at", "version", "sequence", "bring", "in_the_way", "access_secret",
+            "is_locked", "reserved_until", "skills", "possible_windows", "note", "on_the_way_at", "arrived_at",
+            "done_at", "expected_at", "version", "sequence", "bring", "in_the_way", "access_secret",
         ]  # fmt: skip
         read_only_fields = fields
 
@@ -178,7 +179,7 @@ def _offer(offer: Offer) -> dict[str, Any]:
 
 
 class AppointmentViewSet(ReadViewSet):
-    """Visits: offers, holding, promising, moving, and the crew's taps."""
+    """Visits: offers, reserving, promising, moving, and the crew's taps."""
 
     roles = OFFICE
     action_roles = READING | TAPPING
@@ -241,8 +242,8 @@ class AppointmentViewSet(ReadViewSet):
 
     @extend_schema(request=WindowSerializer, responses=AppointmentSerializer)
     @action(detail=True, methods=["post"])
-    def hold(self, request: ApiRequest, pk: str = "") -> Response:
-        """Hold an offered window."""
+    def reserve(self, request: ApiRequest, pk: str = "") -> Response:
+        """Reserve an offered window."""
         row = self.get_object()
         crews = list(Crew.objects.visible_to(request.user).filter(is_active=True))
         crew, window = read_value(crews, valid(WindowSerializer, request)["window"])
@@ -267,7 +268,7 @@ class AppointmentViewSet(ReadViewSet):
     @action(detail=True, methods=["post"])
     def promise(self, request: ApiRequest, pk: str = "") -> Response:
         """
-        Promise the held window, or the one given.
+        Promise the reserved window, or the one given.
 
         What is `in_the_way` refuses it with 409 and the list as `blockers`, unless `anyway`.
         """
@@ -277,9 +278,9 @@ class AppointmentViewSet(ReadViewSet):
         return self._answer(row)
 
     @extend_schema(request=None, responses=AppointmentSerializer)
-    @action(detail=True, methods=["post"])
+    @action(detail=True, methods=["post"], url_path="let-go")
     def let_go(self, request: ApiRequest, pk: str = "") -> Response:
-        """Give a held window back."""
+        """Give a reserved window back."""
         return self._answer(services.let_go(appointment=self.get_object(), by=request.user))
 
     @extend_schema(request=None, responses=AppointmentSerializer)
@@ -321,7 +322,7 @@ class AppointmentViewSet(ReadViewSet):
         return self._answer(deed(appointment=self.get_object(), by=request.user, at=data.get("at")))
 
     @extend_schema(request=TapSerializer, responses=AppointmentSerializer)
-    @action(detail=True, methods=["post"])
+    @action(detail=True, methods=["post"], url_path="on-the-way")
     def on_the_way(self, request: ApiRequest, pk: str = "") -> Response:
         """The crew has set out."""
         return self._tap(request, services.mark_on_the_way)
@@ -339,7 +340,7 @@ class AppointmentViewSet(ReadViewSet):
         return self._tap(request, services.mark_done)
 
     @extend_schema(request=None, responses=AppointmentSerializer)
-    @action(detail=True, methods=["post"])
+    @action(detail=True, methods=["post"], url_path="undo-tap")
     def undo_tap(self, request: ApiRequest, pk: str = "") -> Response:
         """Take "on the way" or "arrived" back, while nothing is recorded at the visit."""
         return self._answer(services.undo_tap(appointment=self.get_object(), by=request.user))

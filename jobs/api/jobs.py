@@ -155,7 +155,7 @@ class JobViewSet(ActionViewSet):
         return self._answer(services.cancel_job(job=self.get_object(), by=request.user, **data))
 
     @extend_schema(request=None, responses=JobSerializer)
-    @action(detail=True, methods=["post"])
+    @action(detail=True, methods=["post"], url_path="take-up")
     def take_up(self, request: ApiRequest, pk: str = "") -> Response:
         """Take a cancelled job up again."""
         return self._answer(services.take_up_again(job=self.get_object(), by=request.user))
@@ -171,7 +171,7 @@ class JobViewSet(ActionViewSet):
 
     @extend_schema(request=NewVisitSerializer, responses={201: AppointmentSerializer})
     @action(detail=True, methods=["post"])
-    def visits(self, request: ApiRequest, pk: str = "") -> Response:
+    def appointments(self, request: ApiRequest, pk: str = "") -> Response:
         """Ask for another visit; it is unplaced."""
         data = valid(NewVisitSerializer, request)
         skills = Skill.objects.visible_to(request.user).filter(key__in=data.pop("skills"))

@@ -66,7 +66,7 @@ class SwapSerializer(serializers.Serializer[Any]):
 
 
 class TradedSerializer(serializers.Serializer[Any]):
-    visits = serializers.ListField(child=serializers.IntegerField())
+    appointments = serializers.ListField(child=serializers.IntegerField())
 
 
 class CrewActions:
@@ -96,7 +96,7 @@ class CrewActions:
         return Response(MemberSerializer(crew.members.all(), many=True).data)
 
     @extend_schema(request=EndSerializer, responses=MemberSerializer(many=True))
-    @action(detail=True, methods=["post"])
+    @action(detail=True, methods=["post"], url_path="end-member")
     def end_member(self, request: ApiRequest, pk: str = "") -> Response:
         """The last day on which somebody drives with it."""
         crew, asked = self.get_object(), valid(EndSerializer, request)
@@ -113,7 +113,7 @@ class CrewActions:
         return Response(CrewDaySerializer(row).data)
 
     @extend_schema(request=WhichSerializer, responses={204: None})
-    @action(detail=True, methods=["post"])
+    @action(detail=True, methods=["post"], url_path="remove-absence")
     def remove_absence(self, request: ApiRequest, pk: str = "") -> Response:
         """They are back."""
         which = valid(WhichSerializer, request)["absence"]
@@ -128,7 +128,7 @@ class CrewActions:
         asked = valid(SwapSerializer, request)
         other = get_object_or_404(Crew.objects.visible_to(request.user), pk=asked.pop("other"))
         rows = services.swap_crews(one=self.get_object(), other=other, by=request.user, **asked)
-        return Response({"visits": [row.pk for row in rows]})
+        return Response({"appointments": [row.pk for row in rows]})
 
 
 class SkillSerializer(serializers.ModelSerializer[Skill]):
@@ -188,13 +188,14 @@ class WindowSpanSerializer(serializers.ModelSerializer[UsualWindow]):
 class RulesSerializer(serializers.ModelSerializer[CalendarRules]):
     """How the branch prices and promises."""
 
+    reservation_min = serializers.IntegerField(source="hold_min", min_value=0, max_value=32_767, required=False)
     windows = WindowSpanSerializer(many=True, required=False, help_text="promised on the phone; all of them at once")
 
     class Meta:
         model = CalendarRules
         fields = [
-            "drive_price", "paid_price", "overtime_price", "moved_price", "hold_min", "pack_days", "days_offered",
-            "ask_days", "road_factor", "holiday_country", "holiday_region", "windows",
+            "drive_price", "paid_price", "overtime_price", "moved_price", "reservation_min", "pack_days",
+            "days_offered", "ask_days", "road_factor", "holiday_country", "holiday_region", "windows",
         ]  # fmt: skip
 
 
@@ -209,7 +210,8 @@ class RulesViewSet(viewsets.ViewSet):
         """As they are."""
         branch = request.user.own_branch
         rules = CalendarRules.of(branch)
-        shown: Any = {name: getattr(rules, name) for name in RulesSerializer.Meta.fields if name != "windows"}
+        shown: Any = {name: getattr(rules, name) for name in RulesSerializer.Meta.fields if hasattr(rules, name)}
+        shown["hold_min"] = rules.hold_min
         shown["windows"] = [{"starts": a, "ends": b} for a, b in usual_windows(branch)]
         return Response(RulesSerializer(shown).data)
 

@@ -19,9 +19,9 @@ def register(router: DefaultRouter) -> None:
     from measuring.api.visits import VisitViewSet
 
     router.register("openings", OpeningViewSet, basename="opening")
-    router.register("visits", VisitViewSet, basename="visit")
+    router.register("measure-visits", VisitViewSet, basename="measure-visit")
     router.register("units", UnitViewSet, basename="unit")
-    router.register("sizes", SizesViewSet, basename="sizes")
+    router.register("jobs", SizesViewSet, basename="job-sizes")
     router.register("size-changes", SizeChangeViewSet, basename="size-change")
     router.register("products", ProductViewSet, basename="product")
     router.register("field", FieldDayViewSet, basename="field")

@@ -45,7 +45,7 @@ class OpeningSerializer(serializers.ModelSerializer[Opening]):
 class ReadingIn(serializers.Serializer[Any]):
     """A reading as it was typed."""
 
-    place = serializers.CharField()
+    spot = serializers.CharField()
     typed = serializers.CharField(max_length=40)
     turn = serializers.IntegerField(default=1)
     with_case = serializers.BooleanField(default=False)
@@ -103,7 +103,7 @@ class OpeningViewSet(ReadViewSet):
             **self.get_serializer(opening).data,
             **field.opening_of(opening, opening.job.branch.unit),
             "asked": [
-                {"place": ask.place, "turn": ask.turn, "needed": ask.is_needed, "why": ask.why}
+                {"spot": ask.place, "turn": ask.turn, "needed": ask.is_needed, "why": ask.why}
                 for ask in asked(opening, now)
             ],
             "missing": [{"code": gap.code, "field": gap.field, "problem": gap.text} for gap in found.gaps],
@@ -121,6 +121,7 @@ class OpeningViewSet(ReadViewSet):
             opening=opening,
             by=request.user,
             visit=visit_at(opening),
+            place=sent.pop("spot"),
             tape=access.tape_for(request.user, tape) if tape else None,
             **{"seen": ANY, **sent},
         )
@@ -202,7 +203,7 @@ class OpeningViewSet(ReadViewSet):
         return Response(self._detail(opening))
 
     @extend_schema(request=ReasonIn, responses=OpenApiTypes.OBJECT)
-    @action(detail=True, methods=["post"])
+    @action(detail=True, methods=["post"], url_path="not-reached")
     def not_reached(self, request: ApiRequest, pk: str = "") -> Response:
         """It couldn't be reached, because."""
         opening = self._one(pk)

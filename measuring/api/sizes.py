@@ -33,7 +33,7 @@ class ReleaseIn(serializers.Serializer[Any]):
 
 
 class SizesViewSet(PersonMixin, ViewSet):
-    """Approval and release of a job's units, by the job's key."""
+    """Approval and release of a job's units."""
 
     lookup_value_regex = r"[0-9]+"
     queryset = Job.objects.none()  # names the type of the key in the schema
@@ -50,12 +50,13 @@ class SizesViewSet(PersonMixin, ViewSet):
         return Response(UnitSerializer(rows, many=True, context={"request": self.request}).data)
 
     @extend_schema(responses=UnitSerializer(many=True))
-    def retrieve(self, request: ApiRequest, pk: str = "") -> Response:
+    @action(detail=True, url_name="list")
+    def sizes(self, request: ApiRequest, pk: str = "") -> Response:
         """Every live unit of the job."""
         return self._rows(self._job(pk))
 
     @extend_schema(request=ApproveIn, responses=UnitSerializer(many=True))
-    @action(detail=True, methods=["post"])
+    @action(detail=True, methods=["post"], url_path="sizes/approve")
     def approve(self, request: ApiRequest, pk: str = "") -> Response:
         """Record the customer's yes to these units as they stand."""
         job, sent = self._job(pk), valid(ApproveIn, request)
@@ -64,7 +65,7 @@ class SizesViewSet(PersonMixin, ViewSet):
         return self._rows(job)
 
     @extend_schema(request=ReleaseIn, responses=UnitSerializer(many=True))
-    @action(detail=True, methods=["post"])
+    @action(detail=True, methods=["post"], url_path="sizes/release")
     def release(self, request: ApiRequest, pk: str = "") -> Response:
         """Hand these units to the workroom."""
         job, sent = self._job(pk), valid(ReleaseIn, request)

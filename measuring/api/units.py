@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from django_filters import rest_framework as filters
 from drf_spectacular.utils import extend_schema
 from rest_framework import serializers
 from rest_framework.decorators import action
@@ -53,6 +54,14 @@ class UnitSerializer(serializers.ModelSerializer[Unit]):
         return release_problems(unit, self._offer(unit))
 
 
+class UnitFilter(filters.FilterSet):  # type: ignore[misc]  # django-filter has no types
+    job = filters.NumberFilter(field_name="opening__job")
+
+    class Meta:
+        model = Unit
+        fields = ("state", "code")
+
+
 class UnitViewSet(ReadViewSet):
     """Units with their sizes."""
 
@@ -61,7 +70,7 @@ class UnitViewSet(ReadViewSet):
         "product", "opening__product", "opening__room", "opening__job__branch", "opening__job__site"
     ).prefetch_related("opening__readings__tape", "opening__obstructions")
     serializer_class = UnitSerializer
-    filterset_fields = ("state", "opening__job", "code")
+    filterset_class = UnitFilter
     roles = access.SEES_SIZES
     action_roles = {"choose_options": access.MEASURES, "cancel": (DISPATCHER, OWNER)}
 

@@ -111,7 +111,7 @@ class VisitViewSet(PersonMixin, ViewSet):
         return self._answer(visit.appointment)
 
     @extend_schema(request=NotMeasuredIn, responses=OpenApiTypes.OBJECT)
-    @action(detail=True, methods=["post"])
+    @action(detail=True, methods=["post"], url_path="not-measured")
     def not_measured(self, request: ApiRequest, pk: str = "") -> Response:
         """Nothing could be measured, and why: the visit is over, its openings wait for another."""
         appointment, sent = self._appointment(pk), valid(NotMeasuredIn, request)

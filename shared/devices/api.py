@@ -53,7 +53,7 @@ class DeviceIn(serializers.Serializer[Any]):
     name = serializers.CharField(max_length=80, required=False, default="", allow_blank=True)
 
 
-class DeedsIn(serializers.Serializer[Any]):
+class EntriesIn(serializers.Serializer[Any]):
     asks = serializers.ListField(
         child=serializers.UUIDField(),
         max_length=receiver.MOST_AT_ONCE,
@@ -61,7 +61,7 @@ class DeedsIn(serializers.Serializer[Any]):
         default=list,
         help_text="ids of entries that were answered 202 before",
     )
-    deeds = serializers.ListField(max_length=receiver.MOST_AT_ONCE)
+    entries = serializers.ListField(max_length=receiver.MOST_AT_ONCE)
 
 
 class TryAgain(exceptions.APIException):
@@ -87,19 +87,19 @@ class FieldViewSet(ViewSet):
         device, token = receiver.register_device(user=request.user, name=valid(DeviceIn, request)["name"])
         return Response({"id": device.pk, "token": token}, status=status.HTTP_201_CREATED)
 
-    @extend_schema(request=DeedsIn, responses=OpenApiTypes.OBJECT)
+    @extend_schema(request=EntriesIn, responses=OpenApiTypes.OBJECT)
     @action(detail=False, methods=["post"])
-    def deeds(self, request: ApiRequest) -> Response:
+    def entries(self, request: ApiRequest) -> Response:
         """
         Entries made without signal, in the device's order; a reply for each.
 
         202: kept at the office and not taken yet. Its reply changes when it is; `asks` asks for it.
         """
         if not isinstance(request.auth, FieldDevice):
-            raise exceptions.NotAuthenticated("deeds come with a device's token")
-        sent = valid(DeedsIn, request)
+            raise exceptions.NotAuthenticated("entries come with a device's token")
+        sent = valid(EntriesIn, request)
         try:
-            replies = receiver.receive(device=request.auth, sent=sent["deeds"])
+            replies = receiver.receive(device=request.auth, sent=sent["entries"])
             return Response({"replies": replies, "asked": receiver.answers(device=request.auth, ids=sent["asks"])})
         except entries.Busy as error:
             log.warning("a phone is asked to send again: %s", error)

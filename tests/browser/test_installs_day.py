@@ -186,7 +186,7 @@ def test_what_is_typed_while_a_tap_is_sent_stays(site: Site, day: Day, enter: En
     page.goto(f"{site.url}/stops/{day['visit']}/")
     page.get_by_role("button", name="Arrived").click()
     expect(page.get_by_role("button", name="Arrived")).to_have_count(0)
-    sent = "**/api/field/deeds/"
+    sent = "**/api/field/entries/"
     held: list[Route] = []
     page.route(sent, lambda route: held.append(route))
     up = page.locator(f"#unit-{day['units'][0]}")

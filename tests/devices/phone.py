@@ -40,7 +40,7 @@ class Phone:
     def send(self, *sent: dict[str, Any]) -> list[dict[str, Any]]:
         """Send these; the reply of each."""
         answer = self.client.post(
-            "/api/field/deeds/", json.dumps({"deeds": list(sent)}), content_type="application/json"
+            "/api/field/entries/", json.dumps({"entries": list(sent)}), content_type="application/json"
         )
         assert answer.status_code == 200, answer.content
         return answer.json()["replies"]

@@ -106,7 +106,7 @@ def test_ten_entries_over_a_fault_arrive_once_in_order_and_only_its_own_opening_
 
 
 def answers(phone: Phone, *ids: str) -> dict[str, dict[str, Any]]:
-    answer = phone.client.post("/api/field/deeds/", {"deeds": [], "asks": ids}, format="json")
+    answer = phone.client.post("/api/field/entries/", {"entries": [], "asks": ids}, format="json")
     assert answer.status_code == 200, answer.content
     return {row["id"]: row for row in answer.json()["asked"]}
 
@@ -210,7 +210,7 @@ def test_a_database_that_is_busy_is_for_the_phone_to_send_again(
     again, entry = phone.entry("same", reading=before["id"]), reading(phone, openings[0], "depth", "3")
     with monkeypatch.context() as patch:
         patch.setattr(services, "confirm_reading", locked)
-        answer = phone.client.post("/api/field/deeds/", {"deeds": [before, again, entry]}, format="json")
+        answer = phone.client.post("/api/field/entries/", {"entries": [before, again, entry]}, format="json")
 
     assert answer.status_code == 503
     assert DeviceEntry.objects.count() == 1

@@ -25,7 +25,7 @@ class Walk:
     def __init__(self, cast, api_as):
         self.field, self.office, self.bench = (api_as(cast[role]) for role in ("measurer", "dispatcher", "workroom"))
         self.job = make_job(cast["dispatcher"])
-        self.visit = f"/api/visits/{make_appointment(self.job, cast['dispatcher'], cast['measurer']).pk}"
+        self.visit = f"/api/measure-visits/{make_appointment(self.job, cast['dispatcher'], cast['measurer']).pk}"
 
     def measure(self, product: str) -> Unit:
         self.field.post(f"{self.visit}/begin/")
@@ -34,7 +34,7 @@ class Walk:
         self.field.post(f"{self.visit}/openings/", {"room": self.job.rooms.get().pk, "facts": facts}, format="json")
         opening = f"/api/openings/{Opening.objects.latest('pk').pk}"
         for place, typed in INSIDE.items():
-            self.field.post(f"{opening}/readings/", {"place": place, "typed": typed}, format="json")
+            self.field.post(f"{opening}/readings/", {"spot": place, "typed": typed}, format="json")
         self.field.post(f"{self.visit}/close/", {}, format="json")
         return Unit.objects.latest("pk")
 
@@ -43,10 +43,10 @@ class Walk:
 
     def approve(self, unit: Unit):
         sent = {"units": [unit.pk], "approved_by": "Ida"}
-        return self.office.post(f"/api/sizes/{self.job.pk}/approve/", sent, format="json")
+        return self.office.post(f"/api/jobs/{self.job.pk}/sizes/approve/", sent, format="json")
 
     def release(self, unit: Unit):
-        return self.office.post(f"/api/sizes/{self.job.pk}/release/", {"units": [unit.pk]}, format="json")
+        return self.office.post(f"/api/jobs/{self.job.pk}/sizes/release/", {"units": [unit.pk]}, format="json")
 
     def batch(self, unit: Unit):
         return self.bench.post("/api/batches/", {"makes": [UnitMake.objects.get(unit=unit).pk]}, format="json")

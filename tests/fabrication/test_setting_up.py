@@ -126,7 +126,7 @@ def test_the_api_takes_a_photo_of_the_finished_unit(branch, workroom, api_as):
     Image.new("RGB", (40, 30), "grey").save(picture, "JPEG")
     sent = {"photo": SimpleUploadedFile("made.jpg", picture.getvalue(), "image/jpeg")}
 
-    assert api_as(workroom).post(f"/api/makes/{make.pk}/photo/", sent, format="multipart").status_code == 201
+    assert api_as(workroom).post(f"/api/makes/{make.pk}/photos/", sent, format="multipart").status_code == 201
     assert make.photos.count() == 1
 
 

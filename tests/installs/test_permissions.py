@@ -74,11 +74,11 @@ API: dict[str, set[str]] = {
     "hardware-rules-detail": RETURNS,
     "van-list": LOADS,
     "van-detail": LOADS,
-    "installs-hardware": LOADS,
-    "installs-figures": OFFICE,
+    "job-install-hardware": LOADS,
+    "install-figures-list": OFFICE,
 }
 API_DEEDS: dict[str, set[str]] = {
-    **{f"load-{deed}": LOADS for deed in ("make", "check", "code", "undo", "leave", "put-back", "back")},
+    **{f"load-{deed}": LOADS for deed in ("list", "check", "code", "undo", "leave", "put-back", "back")},
     **{
         f"stop-{deed}": INSTALLS
         for deed in (
@@ -88,22 +88,22 @@ API_DEEDS: dict[str, set[str]] = {
             "undo",
             "sign",
             "hardware-used",
-            "photo",
+            "photos",
             "done",
             "reopen",
         )
     },
     "stop-pull": RETURNS,
     "stop-set-units": OFFICE,
-    "return-open": OFFICE,
+    "return-list": OFFICE,
     "return-decide": OFFICE,
     "return-drop": OFFICE,
     "return-ready": RETURNS,
-    "hardware-rules-save": {"owner", "workroom"},
+    "hardware-rules-list": {"owner", "workroom"},
     "hardware-rules-change": {"owner", "workroom"},
     "van-count": LOADS,
     "van-top-up": LOADS,
-    "installs-plan": OFFICE,
+    "job-install-installs": OFFICE,
 }
 
 
@@ -146,7 +146,8 @@ def keys(cast: dict[str, User]) -> dict[str, list[Any]]:
         found |= {name: [row.pk] for name in names.split()}
     found |= {name: [visit.pk, unit.pk] for name in ("installed", "not_installed", "undo")}
     found |= {"make_load": [visit.crew_id, visit.day.isoformat()], "figure_jobs": ["one_trip"]}
-    rows = {"load": load, "stop": visit, "return": owed, "hardware-rules": rules, "van": van, "installs": job}
+    rows = {"load": load, "stop": visit, "return": owed, "hardware-rules": rules, "van": van, "job-install": job}
+    rows["install-figures"] = job
     found["api"] = [{name: row.pk for name, row in rows.items()}]
     return found
 
@@ -219,7 +220,7 @@ def api_address(name: str, keys: dict[str, list[Any]]) -> str:
     pks = keys["api"][0]
     base = next(one for one in sorted(pks, key=len, reverse=True) if name.startswith(f"{one}-"))
     action = name.removeprefix(f"{base}-")
-    without = {"list", "make", "open", "save", "change", "top-up", "figures"}
+    without = {"list", "change", "top-up"}
     return reverse(f"api:{name}", args=[] if action in without else [pks[base]])
 
 
@@ -263,11 +264,11 @@ def test_a_stranger_gets_nothing_over_the_api(
 ) -> None:
     client = api_as(cast["stranger"])
 
-    for name in API:
+    for name in API.keys() - {"install-figures-list"}:
         answer = client.get(api_address(name, keys))
         if name.endswith("-list"):
             assert answer.json()["results"] == [], name
-        elif name != "installs-figures":
+        else:
             assert answer.status_code == 404, name
     for name in API_DEEDS:
         assert client.post(api_address(name, keys), {}, format="json").status_code in {400, 403, 404}, name

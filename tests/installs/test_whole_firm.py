@@ -49,14 +49,14 @@ ROUTES: dict[str, dict[str, Any]] = {
     "/api/crews/": {"name": "Crew 9", "people": 2, "skills": []},
     "/api/skills/": {"key": "ladder", "name": "tall ladder"},
     "/api/holidays/": {"day": str(MONDAY), "name": "Mill day"},
-    "/api/calendar-rules/": {"hold_min": 30},
+    "/api/calendar-rules/": {"reservation_min": 30},
     "/api/job-imports/": {"text": "customer,street,town\nAda,3 Weir Lane,Millrace\n"},
     "/api/proposals/": {"from_on": str(MONDAY), "until_on": str(MONDAY)},
     "/api/feeds/": {},
     "/api/work-places/": {"name": "Bench", "day_min": 480, "minutes": {}},
     "/api/assembly-steps/": {"family": "roller", "texts": ["Look at it"]},
     "/api/batches/": {"makes": [1]},
-    "/api/hardware-rules/save/": {"definition": {}, "note": "as before"},
+    "/api/hardware-rules/": {"definition": {}, "note": "as before"},
 }
 
 

@@ -29,13 +29,14 @@ ROUTES = {
     "/api/feeds/": OFFICE,
 }
 DEEDS = [
-    "/api/jobs/{job}/hold/", "/api/jobs/{job}/cancel/", "/api/jobs/{job}/visits/", "/api/appointments/{visit}/place/",
-    "/api/appointments/{visit}/promise/", "/api/appointments/{visit}/hold/", "/api/appointments/{visit}/lock/",
-    "/api/appointments/{visit}/cancel/", "/api/appointments/{visit}/split/", "/api/appointments/{visit}/undo/",
-    "/api/appointments/{visit}/unplace/", "/api/appointments/{visit}/let_go/", "/api/appointments/{visit}/effect/",
-    "/api/crews/{crew}/absences/", "/api/proposals/", "/api/feeds/", "/api/jobs/", "/api/customers/", "/api/sites/",
-    "/api/crews/{crew}/hours/", "/api/crews/{crew}/members/", "/api/crews/{crew}/swap/", "/api/crews/{crew}/differs/",
-    "/api/projects/", "/api/appointments/{visit}/possible/", "/api/jobs/{job}/impossible/",
+    "/api/jobs/{job}/hold/", "/api/jobs/{job}/cancel/", "/api/jobs/{job}/appointments/",
+    "/api/appointments/{visit}/place/", "/api/appointments/{visit}/promise/", "/api/appointments/{visit}/reserve/",
+    "/api/appointments/{visit}/lock/", "/api/appointments/{visit}/cancel/", "/api/appointments/{visit}/split/",
+    "/api/appointments/{visit}/undo/", "/api/appointments/{visit}/unplace/", "/api/appointments/{visit}/let-go/",
+    "/api/appointments/{visit}/effect/", "/api/crews/{crew}/absences/", "/api/proposals/", "/api/feeds/", "/api/jobs/",
+    "/api/customers/", "/api/sites/", "/api/crews/{crew}/hours/", "/api/crews/{crew}/members/",
+    "/api/crews/{crew}/swap/", "/api/crews/{crew}/differs/", "/api/projects/", "/api/appointments/{visit}/possible/",
+    "/api/jobs/{job}/impossible/",
 ]  # fmt: skip
 
 
@@ -76,7 +77,7 @@ def test_a_job_is_booked_offered_held_promised_and_done(
     )
     visit = Appointment.objects.get(job=booked.json()["id"])
     offers = api.get(f"/api/appointments/{visit.pk}/offers/?days=21").json()["offers"]
-    held = api.post(f"/api/appointments/{visit.pk}/hold/", {"window": offers[0]["window"]}, format="json")
+    held = api.post(f"/api/appointments/{visit.pk}/reserve/", {"window": offers[0]["window"]}, format="json")
     promised = api.post(f"/api/appointments/{visit.pk}/promise/", {}, format="json")
     time_machine.move_to(held.json()["starts_at"])
     done = api_as(measurer).post(f"/api/appointments/{visit.pk}/done/", {}, format="json")
@@ -255,7 +256,7 @@ def test_a_crew_is_set_up_over_http(branch, dispatcher, installer, api_as):
     week = api.post(f"{url}hours/", [{"weekday": 0, "starts": "07:00", "ends": "15:00"}], format="json")
     twice = api.post(f"{url}hours/", [{"weekday": 0}, {"weekday": 0}], format="json")
     joined = api.post(f"{url}members/", {"user": installer.pk, "from_on": str(MONDAY)}, format="json").json()
-    left = api.post(f"{url}end_member/", {"member": joined[0]["id"], "until_on": str(MONDAY)}, format="json").json()
+    left = api.post(f"{url}end-member/", {"member": joined[0]["id"], "until_on": str(MONDAY)}, format="json").json()
     api.post(f"{url}differs/", {"day": str(MONDAY), "starts": "10:00", "ends": "12:00"}, format="json")
     day = api.get(f"{url}day/?day={MONDAY}").json()
     visit = make_appointment(make_job(branch), crew=other, day=MONDAY, time="10:15")
@@ -265,7 +266,7 @@ def test_a_crew_is_set_up_over_http(branch, dispatcher, installer, api_as):
     assert twice.status_code == 400
     assert left[0]["until_on"] == str(MONDAY)
     assert len(day["shifts"]) == 1
-    assert traded.json() == {"visits": [visit.pk]}
+    assert traded.json()["appointments"] == [visit.pk]
     visit.refresh_from_db()
     assert visit.crew_id == crew
 
@@ -275,7 +276,7 @@ def test_an_absence_is_taken_back_over_http(branch, crew, dispatcher, api_as):
     away = {"starts_at": at(branch, MONDAY, "0:00").isoformat(), "ends_at": at(branch, MONDAY, "23:00").isoformat()}
     absence = api.post(f"/api/crews/{crew.pk}/absences/", away, format="json").json()["absence"]["id"]
 
-    answer = api.post(f"/api/crews/{crew.pk}/remove_absence/", {"absence": absence}, format="json")
+    answer = api.post(f"/api/crews/{crew.pk}/remove-absence/", {"absence": absence}, format="json")
 
     assert answer.status_code == 204
     assert not crew.absences.exists()
@@ -287,7 +288,7 @@ def test_days_off_skills_and_rules_are_set_over_http(branch, dispatcher, strange
     skill = api.post("/api/skills/", {"key": "motors", "name": "motors"}, format="json")
     again = api.post("/api/skills/", {"key": "motors", "name": "motors"}, format="json")
     windows = [{"starts": "08:00", "ends": "10:00"}]
-    rules = api.post("/api/calendar-rules/", {"hold_min": 15, "windows": windows}, format="json").json()
+    rules = api.post("/api/calendar-rules/", {"reservation_min": 15, "windows": windows}, format="json").json()
 
     assert (skill.status_code, again.status_code) == (201, 409)
     assert (rules["hold_min"], rules["windows"]) == (15, [{"starts": "08:00:00", "ends": "10:00:00"}])

@@ -94,7 +94,19 @@ def plain(response: Any) -> dict[str, Any]:
     """Status and body of an answer; of a page only that it is one."""
     kind = response.headers.get("content-type", "")
     body = "a page" if "html" in kind else response.getvalue().decode()
-    return {"status": response.status_code, "body": json.loads(body) if "json" in kind and body else body}
+    return {"status": response.status_code, "body": once(json.loads(body)) if "json" in kind and body else body}
+
+
+def once(answer: Any) -> Any:
+    """An answer as it was: without the new name of a field that stands there under its old one too."""
+    from shared.renames import FIELDS
+
+    if isinstance(answer, list):
+        return [once(one) for one in answer]
+    if not isinstance(answer, dict):
+        return answer
+    twice = {one.new for one in FIELDS if one.old in answer and answer.get(one.new) == answer[one.old]}
+    return {name: once(value) for name, value in answer.items() if name not in twice}
 
 
 def _offers(visits: list[int]) -> Answers:

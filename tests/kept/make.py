@@ -135,8 +135,8 @@ def _afterwards() -> list[str]:
     stop = Appointment.objects.filter(crew=load.crew, day=TODAY).order_by("starts_at")[0]
     last = Opening.objects.order_by("-pk")[0].pk
     return [
-        f"/api/appointments/{visit.pk}/", f"/api/jobs/{visit.job_id}/", f"/api/sizes/{visit.job_id}/",
-        f"/api/visits/?appointment={visit.pk}", f"/api/openings/{last + 1}/", f"/api/openings/{last + 2}/",
+        f"/api/appointments/{visit.pk}/", f"/api/jobs/{visit.job_id}/", f"/api/jobs/{visit.job_id}/sizes/",
+        f"/api/measure-visits/?appointment={visit.pk}", f"/api/openings/{last + 1}/", f"/api/openings/{last + 2}/",
         *(f"/api/openings/{pk}/" for pk in Opening.objects.filter(job=visit.job).values_list("pk", flat=True)),
         f"/api/loads/{load.pk}/", f"/api/stops/{stop.pk}/", f"/api/jobs/{stop.job_id}/", "/api/returns/",
     ]  # fmt: skip

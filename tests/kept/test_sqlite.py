@@ -107,7 +107,7 @@ def test_every_declared_change_names_a_group(firm: Firm) -> None:
 
 
 def test_the_queues_hold_every_kind_of_entry(firm: Firm) -> None:
-    resolve("/api/field/deeds/")  # the API registers the kinds
+    resolve("/api/field/entries/")  # the API registers the kinds
     from shared.devices.receiver import kinds
 
     phones = read(HERE / firm.release / "questions.json.xz")["phones"]

@@ -70,11 +70,11 @@ GETS = {
     "/api/openings/": SEES,
     "/api/openings/{opening}/": SEES,
     "/api/openings/{opening}/alternatives/": MEASURES,
-    "/api/visits/": MEASURES,
-    "/api/visits/{appointment}/": MEASURES,
+    "/api/measure-visits/": MEASURES,
+    "/api/measure-visits/{appointment}/": MEASURES,
     "/api/units/": SEES,
     "/api/units/{unit}/": SEES,
-    "/api/sizes/{job}/": SEES,
+    "/api/jobs/{job}/sizes/": SEES,
     "/api/size-changes/{change}/": SEES,
     "/api/products/": SEES,
     "/api/products/{product}/": SEES,
@@ -90,23 +90,23 @@ POSTS = {
     "/api/openings/{opening}/options/": MEASURES,
     "/api/openings/{opening}/copy/": MEASURES,
     "/api/openings/{opening}/cannot/": MEASURES,
-    "/api/openings/{opening}/not_reached/": MEASURES,
+    "/api/openings/{opening}/not-reached/": MEASURES,
     "/api/openings/{opening}/drop/": MEASURES,
     "/api/openings/{opening}/again/": MEASURES,
-    "/api/visits/{appointment}/begin/": MEASURES,
-    "/api/visits/{appointment}/rooms/": MEASURES,
-    "/api/visits/{appointment}/openings/": MEASURES,
-    "/api/visits/{appointment}/close/": MEASURES,
-    "/api/visits/{appointment}/reopen/": MEASURES,
+    "/api/measure-visits/{appointment}/begin/": MEASURES,
+    "/api/measure-visits/{appointment}/rooms/": MEASURES,
+    "/api/measure-visits/{appointment}/openings/": MEASURES,
+    "/api/measure-visits/{appointment}/close/": MEASURES,
+    "/api/measure-visits/{appointment}/reopen/": MEASURES,
     "/api/units/{unit}/options/": MEASURES,
     "/api/units/{unit}/cancel/": OFFICE,
-    "/api/sizes/{job}/approve/": OFFICE,
-    "/api/sizes/{job}/release/": OFFICE,
+    "/api/jobs/{job}/sizes/approve/": OFFICE,
+    "/api/jobs/{job}/sizes/release/": OFFICE,
     "/api/size-changes/{change}/decide/": OFFICE,
     "/api/products/": {"owner"},
     "/api/products/{product}/revise/": {"owner"},
 }
-NO_ROW = {"/api/openings/", "/api/visits/", "/api/units/", "/api/products/", "/api/field/day/"}
+NO_ROW = {"/api/openings/", "/api/measure-visits/", "/api/units/", "/api/products/", "/api/field/day/"}
 
 
 @pytest.mark.parametrize("path", GETS)
@@ -136,13 +136,13 @@ def test_deeds_are_for_their_roles(path: str, cast: dict[str, User], api_as: Api
 def test_a_list_shows_a_stranger_nothing(stranger: User, api_as: ApiAs, rows: dict[str, Any]) -> None:
     for path in ("/api/openings/", "/api/units/", "/api/products/"):
         assert api_as(stranger).get(path).json()["results"] == []
-    assert api_as(stranger).get("/api/visits/").json()["visits"] == []
+    assert api_as(stranger).get("/api/measure-visits/").json()["visits"] == []
 
 
 def test_a_measure_by_api_ends_in_a_release(dispatcher: User, measurer: User, api_as: ApiAs) -> None:
     make_range(dispatcher.own_branch)
     job = make_job(dispatcher)
-    visit = f"/api/visits/{make_appointment(job, dispatcher, measurer).pk}"
+    visit = f"/api/measure-visits/{make_appointment(job, dispatcher, measurer).pk}"
     field, office = api_as(measurer), api_as(dispatcher)
 
     field.post(f"{visit}/begin/")
@@ -151,13 +151,13 @@ def test_a_measure_by_api_ends_in_a_release(dispatcher: User, measurer: User, ap
     field.post(f"{visit}/openings/", {"room": job.rooms.get().pk, "facts": facts}, format="json")
     opening = f"/api/openings/{Opening.objects.latest('pk').pk}"
     for place, typed in INSIDE.items():
-        sheet = field.post(f"{opening}/readings/", {"place": place, "typed": typed}, format="json").json()
+        sheet = field.post(f"{opening}/readings/", {"spot": place, "typed": typed}, format="json").json()
     field.post(f"{opening}/options/", {"options": {"control": "cordless", "colour": "pebble"}}, format="json")
     closed = field.post(f"{visit}/close/", {}, format="json")
     unit = Unit.objects.latest("pk")
     lacking = office.get(f"/api/units/{unit.pk}/").json()["missing_options"]
-    office.post(f"/api/sizes/{job.pk}/approve/", {"units": [unit.pk], "approved_by": "Ida"}, format="json")
-    released = office.post(f"/api/sizes/{job.pk}/release/", {"units": [unit.pk]}, format="json")
+    office.post(f"/api/jobs/{job.pk}/sizes/approve/", {"units": [unit.pk], "approved_by": "Ida"}, format="json")
+    released = office.post(f"/api/jobs/{job.pk}/sizes/release/", {"units": [unit.pk]}, format="json")
 
     assert sheet["size"]["order_width"] == "35 3/8"
     assert sheet["missing"] == []
@@ -171,7 +171,7 @@ def test_a_visits_units_have_their_order_size_as_everywhere(dispatcher: User, me
     appointment = make_appointment(job, dispatcher, measurer)
     unit = make_opening(job, dispatcher).units.get()
 
-    visit = api_as(measurer).get(f"/api/visits/{appointment.pk}/").json()["openings"][0]["units"][0]
+    visit = api_as(measurer).get(f"/api/measure-visits/{appointment.pk}/").json()["openings"][0]["units"][0]
     answer = api_as(dispatcher).get(f"/api/units/{unit.pk}/").json()
 
     assert visit["order_width"] == answer["order_width"] == {"text": "35 3/8", "unit": "in", "ticks": 287528}
@@ -183,7 +183,7 @@ def test_a_bad_reading_answers_409_with_field_and_problem(
     measurer: User, api_as: ApiAs, rows: dict[str, Any], typed: str
 ) -> None:
     answer = api_as(measurer).post(
-        f"/api/openings/{rows['opening']}/readings/", {"place": "widths.top", "typed": typed}, format="json"
+        f"/api/openings/{rows['opening']}/readings/", {"spot": "widths.top", "typed": typed}, format="json"
     )
 
     assert answer.status_code == 409
@@ -203,7 +203,9 @@ def test_a_photo_by_api(measurer: User, api_as: ApiAs, rows: dict[str, Any]) -> 
 
 
 def test_what_is_not_ready_answers_409(dispatcher: User, api_as: ApiAs, rows: dict[str, Any]) -> None:
-    answer = api_as(dispatcher).post(f"/api/sizes/{rows['job']}/release/", {"units": [rows["unit"]]}, format="json")
+    answer = api_as(dispatcher).post(
+        f"/api/jobs/{rows['job']}/sizes/release/", {"units": [rows["unit"]]}, format="json"
+    )
 
     assert answer.status_code == 409
     assert "not chosen" in answer.json()["detail"]

@@ -249,7 +249,7 @@ def test_every_kind_of_entry_is_done(phone: Phone, visit: Visit, opening: Openin
 def test_a_revoked_phone_is_refused(phone: Phone, measurer: User) -> None:
     receiver.revoke_device(device=phone.device, by=measurer)
 
-    answer = phone.client.post("/api/field/deeds/", {"deeds": []}, format="json")
+    answer = phone.client.post("/api/field/entries/", {"entries": []}, format="json")
 
     assert answer.status_code == 401
 
@@ -269,7 +269,7 @@ def test_a_closed_account_closes_its_phones(phone: Phone, measurer: User) -> Non
 
 
 def test_a_session_alone_sends_no_entries(api_as: Any, measurer: User) -> None:
-    answer = api_as(measurer).post("/api/field/deeds/", {"deeds": []}, format="json")
+    answer = api_as(measurer).post("/api/field/entries/", {"entries": []}, format="json")
 
     assert answer.status_code in {401, 403}
 

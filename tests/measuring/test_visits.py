@@ -268,7 +268,7 @@ def test_what_was_begun_is_not_called_unmeasured(visit: Visit, measurer: User, a
     opening(visit, measurer)
 
     answer = api_as(measurer).post(
-        f"/api/visits/{visit.appointment_id}/not_measured/", {"reason": "too dark"}, format="json"
+        f"/api/measure-visits/{visit.appointment_id}/not-measured/", {"reason": "too dark"}, format="json"
     )
 
     assert answer.status_code == 409

@@ -194,7 +194,7 @@ class Field {
   /** Send one parcel; true when it went through and more may follow. */
   async send(token, parcel) {
     const base = (await this.meta("base")) ?? 0;
-    const answer = await this.post(token, { deeds: parcel.map(({ id, kind, body, done_at, place }) => ({ id, kind, body, done_at, place: place - base })) });
+    const answer = await this.post(token, { entries: parcel.map(({ id, kind, body, done_at, place }) => ({ id, kind, body, done_at, place: place - base })) });
     if (!answer) return false;
     const { replies } = answer;
     const early = replies.findIndex((reply) => reply.status === 409 && "expected" in reply.reply);
@@ -214,7 +214,7 @@ class Field {
     const parked = (await wrap(this.db.transaction("deeds").objectStore("deeds").getAll())).filter((entry) => entry.parked);
     for (let at = 0; at < parked.length; at += ASK_AT_ONCE) {
       const some = parked.slice(at, at + ASK_AT_ONCE);
-      const answer = await this.post(token, { deeds: [], asks: some.map((entry) => entry.id) });
+      const answer = await this.post(token, { entries: [], asks: some.map((entry) => entry.id) });
       if (!answer) return false;
       await this.hear(some, answer.asked);
     }
@@ -222,7 +222,7 @@ class Field {
   }
 
   async post(token, body) {
-    const answer = await fetch("/api/field/deeds/", {
+    const answer = await fetch("/api/field/entries/", {
       method: "POST",
       headers: { "Content-Type": "application/json", Authorization: `Device ${token}` },
       credentials: "omit",
