@@ -72,9 +72,8 @@ def _vanes(bench: Bench, trade: VerticalTrade) -> None:
     bench.figure("vanes", "vanes", text, number)
     spread = track - vane
     half = Length(vane.ticks // 2)
-    steps = max(number - 1, 1)
     bench.places["vanes"] = (
-        tuple(half + Length(spread.ticks * turn // steps) for turn in range(number)) if number > 1 else (half,)
+        tuple(half + Length(spread.ticks * turn // (number - 1)) for turn in range(number)) if number > 1 else (half,)
     )
 
 
