@@ -258,6 +258,9 @@ def test_a_crew_is_set_up_over_http(branch, dispatcher, installer, api_as):
     joined = api.post(f"{url}members/", {"user": installer.pk, "from_on": str(MONDAY)}, format="json").json()
     left = api.post(f"{url}end-member/", {"member": joined[0]["id"], "until_on": str(MONDAY)}, format="json").json()
     api.post(f"{url}differs/", {"day": str(MONDAY), "starts": "10:00", "ends": "12:00"}, format="json")
+    halves = [api.post(f"{url}differs/", {"day": str(MONDAY), **one}, format="json") for one in (
+        {"starts": "10:00", "ends": None}, {"starts": None, "ends": "12:00"},
+    )]  # fmt: skip
     day = api.get(f"{url}day/?day={MONDAY}").json()
     visit = make_appointment(make_job(branch), crew=other, day=MONDAY, time="10:15")
     traded = api.post(f"{url}swap/", {"other": other.pk, "day": str(MONDAY), "anyway": True}, format="json")
@@ -265,6 +268,7 @@ def test_a_crew_is_set_up_over_http(branch, dispatcher, installer, api_as):
     assert week.json()[0]["starts"] == "07:00:00"
     assert twice.status_code == 400
     assert left[0]["until_on"] == str(MONDAY)
+    assert [one.json()["errors"][0]["field"] for one in halves] == ["ends", "starts"]
     assert len(day["shifts"]) == 1
     assert traded.json()["appointments"] == [visit.pk]
     visit.refresh_from_db()

@@ -41,6 +41,12 @@ def test_a_dry_run_tells_every_lines_fate_and_writes_nothing(branch, dispatcher,
     assert not Customer.objects.exists()
 
 
+def test_a_table_with_semicolons_is_read_as_well(branch, dispatcher, do_runs):
+    result = told(branch, dispatcher, do_runs, TEXT.replace(",", ";"), dry=True)
+
+    assert (result["taken"], result["wrong"]) == (2, 3)
+
+
 def test_an_import_books_the_lines_that_can_be(branch, dispatcher, do_runs):
     told(branch, dispatcher, do_runs, dry=False)
 

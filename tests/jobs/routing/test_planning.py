@@ -7,6 +7,7 @@ import sys
 import time
 from dataclasses import replace
 from pathlib import Path
+from queue import SimpleQueue
 
 import numpy as np
 import pytest
@@ -30,6 +31,7 @@ from jobs.rules.routing.__main__ import keep_bytecode
 from jobs.rules.routing.arrays import arrays_of
 from jobs.rules.routing.bound import cost_bound
 from jobs.rules.routing.documents import plan_document, plan_from, problem_document, read_request
+from jobs.rules.routing.engine_process import EngineProcess
 from tests.benchmarks.routing_instances import make_branch
 from tests.benchmarks.routing_vroom import build_with_vroom
 from tests.jobs.routing.branches import HOUR, line, random_branch, solve_until
@@ -46,6 +48,18 @@ def branch():
 def planned(branch):
     first = regret_plan(branch)
     return solve_until(lambda plan: plan.rank < first.rank, branch, seed=3)
+
+
+def test_an_engine_beside_the_search_sends_plans_that_can_be_driven(branch):
+    arrived = SimpleQueue()
+    engine = EngineProcess("pyvrp", branch, {}, 20, 1, arrived.put)
+    try:
+        orders = arrived.get(timeout=120)
+    finally:
+        engine.close()
+
+    assert verify(branch, plan_of(branch, orders)) == ()
+    assert not engine.failure
 
 
 def test_the_first_plan_is_legal_and_there_at_once(branch):

@@ -36,6 +36,16 @@ def route(document, *arguments):
     )
 
 
+def test_a_process_knows_how_long_it_runs():
+    """Its start-up is part of the seconds that are asked for."""
+    code = "from jobs.rules.routing.command import process_age; print(process_age())"
+    began = time.monotonic()
+
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, cwd=ROOT, check=True)
+
+    assert 0 < float(done.stdout) < time.monotonic() - began + 0.02
+
+
 def test_the_command_answers_with_routes_times_and_travel():
     done = route(HALL)
 
@@ -104,6 +114,10 @@ def test_bad_input_ends_with_code_2_and_names_the_field(document, field):
         ({"travel": {"matrix": [[5]]}}, "travel.matrix[0][0]"),
         ({"travel": {"metric": "miles"}}, "travel.metric"),
         ({"travel": {"metric": "road"}}, "crews[0].start"),
+        (
+            {"travel": {"metric": "road"}, "crews": [{"id": "c", "start": [0, 0, 0], "end": [0, 0], "shifts": []}]},
+            "crews[0].start",
+        ),
         ({"stops": [{"id": "a"}]}, "stops[0].at"),
         ({"stops": [{"id": "a", "at": 7}]}, "stops[0].at"),
         ({"stops": [{"id": "a", "at": 1}, {"id": "a", "at": 1}]}, "stops[1].id"),

@@ -34,6 +34,13 @@ def test_visits_of_two_days_cannot_share_a_route():
     assert travel_bound(Problem((crew,), stops, line(0, 100))) == 400
 
 
+def test_a_visit_too_long_to_reach_the_next_in_time_takes_a_route_of_its_own():
+    crews = tuple(Crew(name, 0, 0, ((0, 9 * HOUR),)) for name in "AB")
+    stops = tuple(Stop(number, 1, HOUR, windows=((0, 600),)) for number in (1, 2))
+
+    assert travel_bound(Problem(crews, stops, line(0, 100))) == 400
+
+
 @pytest.mark.parametrize("seed", range(12))
 def test_no_plan_of_a_small_branch_costs_less(seed):
     """Against every way to share four visits among two crews and to order them."""

@@ -18,6 +18,12 @@ def test_a_promise_is_kept_within_the_same_bounds(promised):
     assert early_biased(problem).windows == problem.windows
 
 
+def test_a_promise_of_the_first_hour_is_priced_from_its_begin():
+    problem = line(Stop("a", 0, HOUR, promised=(0, HOUR)))
+
+    assert early_biased(problem).stops[0].promised == (0, 0)
+
+
 def test_what_is_promised_goes_first_though_the_way_is_longer():
     """After the work on the way it is reached one minute before its promise ends."""
     crews = (Crew("c", 0, 10, ((8 * HOUR, 16 * HOUR),)),)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import numpy as np
+import pytest
 
 from jobs.rules.routing import Crew, Objective, Problem, Stop, plan_of, verify
 from jobs.rules.stabilise import stabilised
@@ -41,6 +42,16 @@ def test_a_visit_put_between_moves_the_later_ones_no_more_than_it_must():
     assert not verify(problem, found)
     assert starts(found)[1] >= HOUR - 300
     assert 2 * HOUR + 2400 <= starts(found)[2] <= 2 * HOUR + 2700
+
+
+@pytest.mark.parametrize(("at", "start"), [(0, 0), (1, 600)])
+def test_a_time_that_cannot_be_kept_is_kept_as_nearly_as_it_can_be_driven(at, start):
+    """Told the first second of the day: at the crew's base it stands, ten minutes away it is ten minutes later."""
+    problem = a_day(Stop(1, at, HOUR, windows=((0, 9 * HOUR),)), Stop(2, 2, HOUR, promised=(4 * HOUR, 5 * HOUR)))
+
+    found = stabilised(problem, plan_of(problem, {0: [0, 1]}), {1: 0})
+
+    assert starts(found) == {1: start, 2: 4 * HOUR}
 
 
 def test_a_promise_is_never_left_for_a_told_time():
