@@ -5,7 +5,7 @@ from django.urls import reverse
 from django.utils.html import strip_tags
 
 from fabrication.adapters.problems import rolls_spoken_for
-from fabrication.models import CutPlan, KeptEnd, Part, PlannedCut, StockItem, UnitMake
+from fabrication.models import Batch, CutPlan, KeptEnd, Part, PlannedCut, StockItem, UnitMake
 from fabrication.services.batches import open_batch
 from fabrication.services.bench import (
     flaw_in_roll,
@@ -378,3 +378,4 @@ def test_units_follow_their_pieces(plan, workroom):
     mark_piece(cut=plan.cuts.get(), place=0, by=workroom)
 
     assert sorted(UnitMake.objects.values_list("state", flat=True)) == ["assembly", "batched", "batched"]
+    assert Batch.objects.get().state == Batch.State.CUTTING

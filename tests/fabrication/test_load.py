@@ -35,6 +35,12 @@ def test_what_was_due_before_today_counts_today():
     assert [(row.day, row.late_min) for row in rows] == [(MONDAY, 20)]
 
 
+def test_a_place_that_does_not_work_is_late_with_all_of_it():
+    rows = day_loads([(_day(0), 60)], today=MONDAY, day_min=0, is_worked=lambda day: True)
+
+    assert rows[0].late_min == 60
+
+
 def test_fewer_than_no_minutes_a_day_are_refused():
     with pytest.raises(ValueError, match="at least 0"):
         day_loads([], today=MONDAY, day_min=-1, is_worked=lambda day: True)

@@ -261,6 +261,14 @@ def test_a_plan_that_leaves_more_than_it_costs_is_proven_too():
     assert plan.cost == least_bar_cost(problem)
 
 
+def test_full_bars_are_tried_before_the_linear_program():
+    phases = []
+
+    solve(small_bars(38), 10, progress=lambda progress: phases.append(progress.phase))
+
+    assert phases[:2] == ["first plan", "full bars"]
+
+
 def test_too_many_choices_of_bars_prove_nothing(monkeypatch):
     monkeypatch.setattr(bounds, "MOST_CHOICES", 0)
     problem = small_bars(100_003)

@@ -78,6 +78,7 @@ def test_a_lay_says_its_length_and_which_panels_are_turned():
         }
     ]
     assert out["material"] == "120"
+    assert out["used"] == {"r": 1}
 
 
 @pytest.mark.parametrize(

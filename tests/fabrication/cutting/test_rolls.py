@@ -19,6 +19,13 @@ def piece(name, width, length, quantity=1, turn=False, group=None):
     return RollPiece(name, Length(width), Length(length), quantity, turn, group)
 
 
+def test_the_plain_rule_turns_a_panel_that_takes_less_with_its_wide_side_across():
+    """30 wide and 60 long on a roll of 70: turned it takes 30 of the roll."""
+    problem = RollProblem((RollStock("r", Length(70)),), (piece("a", 30, 60, turn=True),), Length(0))
+
+    assert first_fit(problem).material == Length(30)
+
+
 @st.composite
 def problems(draw):
     stock = [RollStock("r0", Length(draw(st.integers(60, 100))))]

@@ -64,6 +64,13 @@ def test_the_loop_is_shortened_and_says_by_what_rule():
     assert "shortened from 40 in: rule of X (§ 6)" in note
 
 
+def test_a_loop_as_long_as_the_rule_lets_it_is_not_called_shortened():
+    unit = made("wren", options={"control": "chain"}, loop_limit=Length.inches(40))
+
+    assert unit.measures["loop"] == Length.inches(80)
+    assert not any(remark.code == "loop_limit" for remark in unit.remarks)
+
+
 def test_too_short_a_loop_is_refused_naming_the_rule():
     with pytest.raises(CannotMake, match="the cord rule of X") as error:
         made("wren", options={"control": "chain"}, loop_limit=Length.mm(220), loop_rule="the cord rule of X")

@@ -336,6 +336,14 @@ def test_a_block_has_pleats_for_its_drop_and_its_fullness():
     assert unit.part("cloth").length == inches("11/16") * 87
 
 
+def test_a_height_of_the_rails_alone_leaves_no_cloth():
+    values = recipe_json("siskin")
+    values["trade"]["rails"] = "60"
+
+    with pytest.raises(CannotMake, match="leaves nothing between the rails"):
+        make_unit(Recipe.from_json(values), order(height="60"), MATERIALS)
+
+
 def test_a_two_way_shade_has_a_third_rail():
     assert made("siskin", options={"control": "two_way"}).part("middle_rail").length == inches("35")
     assert made("siskin", options={"control": "cordless"}).part("middle_rail") is None
