@@ -142,7 +142,12 @@ def top_causes() -> tuple[Cause, ...]:
 
 
 def kinds_of(key: str) -> tuple[Cause, ...]:
-    """What is asked second; empty where the first answer is enough."""
+    """
+    What is asked second; empty where the first answer is enough.
+
+    >>> [kind.key for kind in kinds_of("size")][:2], kinds_of("size.too_wide")
+    (['size.too_wide', 'size.too_narrow'], ())
+    """
     return tuple(entry for entry in CAUSES if entry.parent == key)
 
 

@@ -33,7 +33,12 @@ class Caution(Record):
 
     @property
     def said(self) -> str:
-        """The text with its amount."""
+        """
+        The text with its amount.
+
+        >>> Caution("wet", "Wet the spot.", amount="0.1 sq ft").said
+        'Wet the spot. Here: 0.1 sq ft.'
+        """
         return with_amounts(self.text, [self.amount] if self.amount else [])
 
 

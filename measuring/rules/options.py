@@ -137,6 +137,9 @@ def unresolved(listed: OptionList, chosen: Mapping[str, str]) -> list[str]:
     >>> listed = OptionList((colour,), "the recipe 'Wren' rev 3", "the recipe")
     >>> unresolved(listed, {"colour": "slate"})[0]
     "color 'slate' is not in the recipe 'Wren' rev 3. Choose one of white, sand, or add the color to the recipe."
+    >>> short = Option("colour", "color", (Choice("fern", "fern", "Its cloth is out of stock. Choose another color."),))
+    >>> unresolved(OptionList((short,)), {"colour": "fern"})
+    ["color 'fern': Its cloth is out of stock. Choose another color."]
     """
     if listed.problem:
         return [listed.problem]

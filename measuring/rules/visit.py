@@ -110,6 +110,8 @@ def asks(family: str, mount: str, read: Read, why_diagonals: str = "") -> list[A
     ['widths.top', 'widths.top', 'widths.middle']
     >>> [ask.place for ask in asks("roller", "outside", {("chosen.width", 1)})]
     ['chosen.width', 'chosen.height']
+    >>> [(ask.place, ask.turn) for ask in asks("roller", "outside", ())][-2:]
+    [('chosen.width', 1), ('chosen.height', 1)]
     """
     if mount == "outside":
         return _asks_outside(read)

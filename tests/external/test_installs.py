@@ -201,6 +201,11 @@ def test_minor_repair_ends_where_the_lead_rule_says(site, area, more, minor):
     assert lead_answer(site, Decimal(area), RULES, **more).is_minor is minor
 
 
+@pytest.mark.parametrize(("year", "said"), [(1950, "built 1950: "), (None, "year not known, taken as old: ")])
+def test_the_lead_answer_says_of_what_year_it_speaks(year, said):
+    assert lead_answer(SiteFacts(year_built=year), Decimal(1), RULES).text.startswith(said)
+
+
 def test_the_lead_rule_leaves_out_houses_of_1978():
     """40 CFR 745.82: target housing was built before 1978 (R)."""
     answer = lead_answer(SiteFacts(year_built=1978), Decimal(100), RULES)

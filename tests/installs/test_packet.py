@@ -252,6 +252,8 @@ def test_the_return_order_says_what_is_next(branch: Branch, dispatcher: User, in
     assert (content["cause"], content["next_by"], content["note"]) == (
         "damaged: damaged when unpacked", "workroom", "a dent"
     )  # fmt: skip
+    owed.refresh_from_db()
+    assert owed.appointment.duration_min == 20 + 15  # the visit's fixed part and one roller, by the starting table
 
 
 def test_the_return_order_names_the_unit_by_its_code(branch: Branch, dispatcher: User, installer: User) -> None:

@@ -59,6 +59,12 @@ def test_long_pieces_go_on_the_rack_and_the_rest_last_stop_first():
     assert plan.weight_g == 4 * 5000
 
 
+def test_a_piece_of_exactly_96_inches_is_on_the_rack_and_there_alone():
+    plan = load_list([make_stop(1, make_unit(code="A1", width=inch(96)))], RULES)
+
+    assert [entry.section for entry in plan.entries if entry.unit] == [LONG_RACK]
+
+
 def test_hardware_of_the_day_is_the_sum_over_its_stops_with_spares_beside():
     stops = [make_stop(1, make_unit(code="A1"), make_unit(code="A2")), make_stop(2, make_unit(code="B1"))]
 

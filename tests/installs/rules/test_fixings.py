@@ -183,6 +183,13 @@ def test_drill_and_bit_of_each_kit_are_among_the_tools():
     assert "bit: 5/32 in masonry" in names
 
 
+@pytest.mark.parametrize("substrate", SUBSTRATES)
+def test_no_bit_is_brought_for_a_screw_that_drills_itself(substrate):
+    bits = [tool.name for tool in answer_for(substrate=substrate).tools if tool.name.startswith("bit:")]
+
+    assert not [name for name in bits if name.startswith("bit: none") or name == "bit: "]
+
+
 def test_of_two_kits_for_an_unknown_wall_one_that_does_not_reach_is_only_said():
     """2 in of solid wall take the wood screw of 2; the masonry screw that bites 1 1/4 past board is 2 1/4."""
     shallow = answer_for(substrate="unknown", solid_depth=inch(2))

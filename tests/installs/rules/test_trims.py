@@ -120,6 +120,14 @@ def test_every_moving_door_has_two_hold_downs_magnetic_on_steel():
     assert answer_for().count("hold-down") == 0
 
 
+@pytest.mark.parametrize(("fixed_to", "screwed"), [("door", False), ("wall", True)])
+def test_hold_downs_of_a_door_that_takes_no_screw_are_agreed_on_with_the_customer(fixed_to, screwed):
+    answer = answer_for(is_door=True, mount="outside", fixed_to=fixed_to, substrate="vinyl_frame")
+
+    assert ("hold_down_fixing" in codes(answer)) != screwed
+    assert any(line.kit == "hold_down" for line in answer.lines) == screwed
+
+
 def test_hold_downs_ordered_beside_a_door_take_the_walls_own_screws():
     answer = answer_for(hold_downs=True, substrate="masonry")
 
