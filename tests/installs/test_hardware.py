@@ -315,6 +315,7 @@ def test_bounds_of_the_van_can_not_cross(branch: Branch, dispatcher: User) -> No
 
     with pytest.raises(Refused, match="under the least"):
         services.set_van_row(row=row, by=dispatcher, least=10, most=9)
+    assert services.set_van_row(row=row, by=dispatcher, least=10, most=10).most == 10
 
 
 def test_a_release_puts_new_units_into_the_visit_that_waits(branch: Branch, dispatcher: User) -> None:

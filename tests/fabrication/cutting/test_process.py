@@ -57,6 +57,7 @@ def test_progress_comes_in_lines_and_the_answer_last():
     assert process.returncode == 0
     assert all(set(line["progress"]) == {"done", "total", "message", "cost", "bound"} for line in lines[:-1])
     assert all(0 <= line["progress"]["done"] <= line["progress"]["total"] == 100 for line in lines[:-1])
+    assert all(0 <= line["progress"]["bound"] <= line["progress"]["cost"] for line in lines[:-1])
     assert len(lines) > 2
     assert lines[-1]["patterns"]
     assert lines[-1]["bound"] <= lines[-1]["cost"]

@@ -137,6 +137,12 @@ def test_units_on_one_head_share_headrail_and_valance_and_fill_its_width():
     assert total(unit.finished_width for unit in units) + RECIPES["dunlin_wood"].between == inches("150")
 
 
+def test_one_unit_on_a_head_has_all_of_its_width():
+    (unit,) = shared_head("dunlin_wood", "75", 1)
+
+    assert unit.finished_width == unit.part("headrail").length == inches("75")
+
+
 def test_a_fascia_runs_over_all_its_rollers():
     units = shared_head("wren_fascia", "180", 3)
 

@@ -54,6 +54,10 @@ def test_a_road_model_refuses_nonsense(fields):
         RoadModel(**fields)
 
 
+def test_a_trip_within_one_house_is_a_trip():
+    assert learn_factor([0.5], [1.0]) == pytest.approx((2.0 + 20 * 1.3) / 21)
+
+
 def test_few_trips_hardly_move_the_factor_and_many_do():
     few = learn_factor([1000.0] * 2, [1600.0] * 2)
     many = learn_factor([1000.0] * 500, [1600.0] * 500)
