@@ -41,7 +41,7 @@ def load_jurisdictions() -> list[Jurisdiction]:
             defaults={
                 "name": row["name"],
                 "rules": row,
-                "source": sources[:240],
+                "source": sources,
                 "as_of": dt.date.fromisoformat(row["as_of"]),
             },
         )

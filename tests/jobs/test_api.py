@@ -9,6 +9,7 @@ import pytest
 from jobs.models import Appointment, Job
 from jobs.ports import Blocker, ports
 from shared import roles
+from shared.models import AuditEntry
 from tests.factories import a_monday, at, make_appointment, make_crew, make_customer, make_job, make_site
 
 pytestmark = pytest.mark.django_db
@@ -254,6 +255,7 @@ def test_a_crew_is_set_up_over_http(branch, dispatcher, installer, api_as):
     url = f"/api/crews/{crew}/"
 
     week = api.post(f"{url}hours/", [{"weekday": 0, "starts": "07:00", "ends": "15:00"}], format="json")
+    api.post(f"{url}hours/", [{"weekday": 0, "starts": "07:00", "ends": "15:00"}], format="json")
     twice = api.post(f"{url}hours/", [{"weekday": 0}, {"weekday": 0}], format="json")
     joined = api.post(f"{url}members/", {"user": installer.pk, "from_on": str(MONDAY)}, format="json").json()
     left = api.post(f"{url}end-member/", {"member": joined[0]["id"], "until_on": str(MONDAY)}, format="json").json()
@@ -266,6 +268,7 @@ def test_a_crew_is_set_up_over_http(branch, dispatcher, installer, api_as):
     traded = api.post(f"{url}swap/", {"other": other.pk, "day": str(MONDAY), "anyway": True}, format="json")
 
     assert week.json()[0]["starts"] == "07:00:00"
+    assert AuditEntry.objects.filter(action="changed the hours").count() == 1
     assert twice.status_code == 400
     assert left[0]["until_on"] == str(MONDAY)
     assert [one.json()["errors"][0]["field"] for one in halves] == ["ends", "starts"]

@@ -534,6 +534,9 @@ def test_readiness_is_asked_ticked_and_raised(branch, crew, office):
     assert "ask whether the site is ready" in asked
     assert "the site is not ready" in raised
     assert ReadinessAnswer.objects.filter(appointment=visit).count() == 2
+    office.post(f"/visits/{visit.pk}/ready/", {"floor": "yes", "painted": "yes"})
+    office.post(f"/visits/{visit.pk}/ready/", {"floor": "yes", "painted": "yes"})
+    assert AuditEntry.objects.filter(action="asked whether the site is ready").count() == 2
 
 
 # -- crews ----------------------------------------------------------------------------------------

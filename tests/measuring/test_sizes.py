@@ -133,6 +133,9 @@ def test_given_widths_must_add_up(measurer: User) -> None:
     assert (finding["code"], finding["severity"]) == ("split", "stop")
     assert "35 in" in finding["text"]
     assert "35 3/8 in" in finding["text"]
+    services.change_opening(opening=opening, by=measurer, facts={"split": "20 + 15 3/8"})
+    assert [unit.order_width for unit in opening.units.live().order_by("number")] == [inch("20"), inch("15 3/8")]
+    assert not any(finding["code"] == "split" for unit in opening.units.live() for finding in unit.findings)
 
 
 def test_fewer_units_cancel_the_last_drafts(measurer: User) -> None:
@@ -206,6 +209,7 @@ def test_a_released_size_never_changes_silently(released: Unit, measurer: User) 
     assert change.state == SizeChange.State.OPEN
     assert (change.old_width, change.new_width) == (inch("35 3/8"), inch("35 1/4"))
     assert any("shrinks by 1/8 in" in line for line in change.effects)
+    assert not any("cloth is cut" in line for line in change.effects)  # the longest height is what it was
 
 
 def test_the_rooms_above_say_what_a_change_does(released: Unit, measurer: User, monkeypatch: Any) -> None:

@@ -15,7 +15,7 @@ from measuring import services
 from measuring.models import Opening, Visit
 from measuring.services.visits import open_ends
 from shared.errors import Refused
-from shared.models import User
+from shared.models import AuditEntry, User
 from tests.measuring.makers import INSIDE, make_appointment, make_job, make_opening
 
 pytestmark = pytest.mark.django_db
@@ -39,6 +39,18 @@ def test_opening_a_visit_twice_gives_the_same_one(visit: Visit, measurer: User) 
     again = services.open_visit(appointment=visit.appointment, by=measurer)
 
     assert again == visit
+
+
+def test_another_tape_is_noted_once_and_only_while_the_visit_is_open(visit: Visit, measurer: User) -> None:
+    tape = services.save_tape(user=measurer, by=measurer, label="blue" * 11, case_length="3")
+
+    for _ in range(2):
+        services.open_visit(appointment=visit.appointment, by=measurer, tape=tape)
+
+    visit.refresh_from_db()
+    assert visit.tape == tape
+    assert tape.label == ("blue" * 11)[:40]
+    assert AuditEntry.objects.filter(action="took another tape").count() == 1
 
 
 def test_a_visit_is_for_the_openings_still_to_be_measured(dispatcher: User, measurer: User) -> None:
