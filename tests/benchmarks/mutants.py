@@ -42,7 +42,7 @@ NUMBA = {"NUMBA_CACHE_DIR": str(KEPT / "numba")}
 SEARCH = "jobs/rules/routing/search.py:"
 """Who enters it enters the compiled functions."""
 REASONS = Path(__file__).with_name("mutants_reasons.json")
-"""Why a mutant that lives changes nothing, by module and change."""
+"""By module and change: why it changes nothing (``equivalent``), or why it is let live (``lives``)."""
 
 SWAPS: dict[type[ast.AST], type[ast.AST]] = {
     ast.Lt: ast.LtE, ast.LtE: ast.Lt, ast.Gt: ast.GtE, ast.GtE: ast.Gt, ast.Eq: ast.NotEq, ast.NotEq: ast.Eq,
@@ -242,11 +242,12 @@ def wrong(found: list[dict[str, Any]]) -> list[str]:
 
 def report(seed: int, found: list[dict[str, Any]]) -> str:
     """The page: figures, then who lives and why."""
-    why = json.loads(REASONS.read_text())
+    known = json.loads(REASONS.read_text())
     lives = [one for one in found if one["became"] != "killed"]
     for one in lives:
-        one["why"] = why.get(f"{one['name']}  {one['change']}", "")
-        one["became"] = "equivalent" if one["why"] else one["became"]
+        at = f"{one['name']}: {one['change']}"
+        one["became"] = "equivalent" if at in known["equivalent"] else one["became"]
+        one["why"] = known["equivalent"].get(at) or known["lives"].get(at, "not looked at yet")
     became = Counter(one["became"] for one in found)
     counted = len(found) - became["equivalent"]
     lines = [

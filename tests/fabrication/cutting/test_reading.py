@@ -137,6 +137,14 @@ def test_what_is_no_document_is_refused(text):
         read_request(text)
 
 
+def test_an_offcut_is_kept_from_one_tick_on():
+    bars, parts = [{"id": "s", "length": "110"}], [{"id": "p", "length": "50"}]
+
+    asked = document(unit="1", kerf="0", keep="1", stock=bars, pieces=parts)
+
+    assert read_request(json.dumps(asked)).problem.keep.ticks == 1
+
+
 def test_plain_integers_are_their_own_ticks():
     out = answer(
         document(

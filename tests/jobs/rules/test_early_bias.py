@@ -18,6 +18,12 @@ def test_a_promise_is_kept_within_the_same_bounds(promised):
     assert early_biased(problem).windows == problem.windows
 
 
+def test_a_promise_that_no_window_holds_stays_out_of_reach():
+    problem = line(Stop("a", 0, HOUR, windows=((12 * HOUR, 13 * HOUR),), promised=(9 * HOUR, 10 * HOUR)))
+
+    assert early_biased(problem).windows == problem.windows == ((),)
+
+
 def test_a_promise_of_the_first_hour_is_priced_from_its_begin():
     problem = line(Stop("a", 0, HOUR, promised=(0, HOUR)))
 
