@@ -32,6 +32,7 @@ from jobs.rules.routing.arrays import arrays_of
 from jobs.rules.routing.bound import cost_bound
 from jobs.rules.routing.documents import plan_document, plan_from, problem_document, read_request
 from jobs.rules.routing.engine_process import EngineProcess
+from jobs.rules.routing.polish import polish_with_pyvrp
 from tests.benchmarks.routing_instances import make_branch
 from tests.benchmarks.routing_vroom import build_with_vroom
 from tests.jobs.routing.branches import HOUR, line, random_branch, solve_until
@@ -60,6 +61,18 @@ def test_an_engine_beside_the_search_sends_plans_that_can_be_driven(branch):
 
     assert verify(branch, plan_of(branch, orders)) == ()
     assert not engine.failure
+
+
+def test_an_engine_keeps_to_what_a_van_holds_and_to_none_where_it_holds_all():
+    shifts = ((8 * HOUR, 16 * HOUR),)
+    stops = [Stop(name, at, HOUR, load=2) for name, at in (("a", 1), ("b", 2), ("c", 3))]
+    problem = line(*stops, crews=(Crew("van", 0, 0, shifts, capacity=3), Crew("truck", 0, 0, shifts)))
+    found = []
+
+    polish_with_pyvrp(problem, {0: [0], 1: [1, 2]}, 0.3, 1, found.append)
+
+    assert found
+    assert all(verify(problem, plan_of(problem, orders)) == () for orders in found)
 
 
 def test_the_first_plan_is_legal_and_there_at_once(branch):
