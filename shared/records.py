@@ -21,14 +21,16 @@ from collections.abc import Callable, Mapping
 from decimal import Decimal, InvalidOperation
 from fractions import Fraction
 from functools import cache
-from typing import Any, ClassVar, Final, Self, TypeVar, get_args, get_origin
+from types import MappingProxyType
+from typing import Annotated, Any, ClassVar, Final, Self, TypeVar, get_args, get_origin
 
 from cattrs import Converter
 from cattrs.cols import list_structure_factory, mapping_structure_factory
 from cattrs.errors import AttributeValidationNote, BaseValidationError, IterableValidationNote
 from cattrs.gen import make_dict_structure_fn, make_dict_unstructure_fn, override
 
-from shared.contracts import ContractError, joined, kind_word, named, shortened
+from shared import contracts
+from shared.contracts import LARGEST_INTEGER, PLAIN, UNITS, ContractError, joined, kind_word, named, shortened
 from shared.lengths import TICKS_PER_INCH, TICKS_PER_MM, Length, LengthError, LengthUnit, parse_length
 
 PRACTICE: Final = "common practice, no published source"
@@ -84,6 +86,13 @@ class Longest:
 
     def __str__(self) -> str:
         return f"at most {self.most}"
+
+
+class Entries(Longest):
+    """The same of a list, as the engines' contract says it."""
+
+    def __str__(self) -> str:
+        return f"0 to {self.most} entries"
 
 
 Limit = Within | OneOf | Longest | None
@@ -159,6 +168,14 @@ class Form:
         except (ContractError, BaseValidationError) as error:
             raise _with_path(error, path) from None
 
+    def read_field(self, kind: Any, document: Any, name: str) -> Any:
+        """One field of a document that says how to read the others."""
+        if not isinstance(document, dict):
+            raise ContractError("document", f"{kind_word(document)} where an object belongs", "{..}")
+        if name not in document:
+            raise ContractError(name, "missing", "required")
+        return self.read(kind, document[name], name)
+
     def write(self, value: Any) -> Any:
         """JSON from which `read` makes an equal value."""
         return self._converter.unstructure(value)
@@ -170,7 +187,7 @@ class Form:
 
     def _hook(self, kind: Any) -> Hook:
         limit: Limit = None
-        if get_origin(kind) is typing.Annotated:
+        if get_origin(kind) is Annotated:
             kind, limit = get_args(kind)[:2]
         if kind in self._kinds:
             return self._kinds[kind](limit)
@@ -211,6 +228,7 @@ class Form:
         needed = {field.name for field, _ in fields_of(cls) if not has_default(field)}
         nullable = {name for name, kind in known.items() if _may_be_none(_bare(kind))}
         nothing = dict.fromkeys(sorted(needed & nullable))
+        known_here = "known here: " + ", ".join(known if self._null_is_left_out else sorted(known))
         check = getattr(cls, "check", None)
 
         def read(value: Any, _: Any) -> Any:
@@ -220,7 +238,7 @@ class Form:
                 raise ContractError("", f"{kind_word(value)} where an object belongs", "{..}")
             for name in value:
                 if name not in known:
-                    raise ContractError(named(name), "unknown field", "known here: " + ", ".join(known))
+                    raise ContractError(named(name), "unknown field", known_here)
             if self._null_is_left_out:
                 value = nothing | {name: one for name, one in value.items() if one is not None or name in nullable}
             made = fill(value, cls)
@@ -232,7 +250,7 @@ class Form:
 
 
 def _with_path(error: BaseException, path: str) -> BaseException:
-    """The first of the errors that cattrs found, by its path."""
+    """The first of the errors that cattrs found, by its path; an object's own before those of what it holds."""
     while True:
         for note in getattr(error, "__notes__", ()):
             if isinstance(note, AttributeValidationNote):
@@ -245,11 +263,12 @@ def _with_path(error: BaseException, path: str) -> BaseException:
             return ContractError(joined(path, error.field) or "document", error.problem, error.bound)
         if not isinstance(error, BaseValidationError):
             return error
-        error = error.exceptions[0]
+        found = error.exceptions
+        error = next((one for one in found if not isinstance(one, BaseValidationError)), found[0])
 
 
 def _limited(kind: Any, limit: Limit) -> Any:
-    return kind if limit is None else typing.Annotated[kind, limit]
+    return kind if limit is None else Annotated[kind, limit]
 
 
 def _has_kinds(cls: Any) -> bool:
@@ -261,7 +280,7 @@ def _may_be_none(kind: Any) -> bool:
 
 
 def _bare(kind: Any) -> Any:
-    return get_args(kind)[0] if get_origin(kind) is typing.Annotated else kind
+    return get_args(kind)[0] if get_origin(kind) is Annotated else kind
 
 
 # -- what reads each type ----------------------------------------------------------------
@@ -369,6 +388,43 @@ def _length(value: Any, bound: str) -> Length:
         raise ContractError("", error.problem, bound or 'such as "35 3/8" or "904 mm"') from None
 
 
+def _number(limit: Limit) -> Hook:
+    """A number of an engine's document, as a fraction."""
+    within = limit if isinstance(limit, Within) else _LARGEST
+    above = None if within.above is None else Fraction(within.above)
+    least, most = within.of(Fraction)
+    bound = f"{float(least):g} to {float(most):g}" if above is None else str(within)
+
+    def hook(value: Any, _: Any) -> Fraction:
+        if isinstance(value, bool) or not isinstance(value, int | Decimal):
+            raise ContractError("", f"{kind_word(value)} where a number belongs", bound)
+        number = Fraction(value)
+        if number > most or (number < least if above is None else number <= above):
+            raise ContractError("", f"{shortened(value)} is out of bounds", bound)
+        return number
+
+    return hook
+
+
+def _length_in(unit: str) -> MakeHook:
+    """A length of an engine's document in its unit."""
+
+    def make(limit: Limit) -> Hook:
+        least, most = (limit if isinstance(limit, Within) else Within()).of(Length)
+        shortest = least.ticks if least else 0
+
+        def hook(value: Any, _: Any) -> Length:
+            length = contracts.read_length(value, unit, "", least=shortest)
+            if most is not None and length.ticks > most.ticks:
+                bound = f"at most {contracts.length_text(most, unit)}"
+                raise ContractError("", f"{shortened(value)} is too long", bound)
+            return length
+
+        return hook
+
+    return make
+
+
 # -- the forms there are -----------------------------------------------------------------
 
 _TEXTS: Final[Mapping[type[Any], Callable[[Any], Any]]] = {
@@ -396,6 +452,29 @@ def stored_form(unsaid: Within | None = None) -> Form:
 
 STORED: Final = stored_form()
 
+_LARGEST: Final = Within(0, LARGEST_INTEGER)
+LONGEST_WORD: Final = 200
+"""Of a text in an engine's document."""
+
+
+def document_form(unit: str = PLAIN, kinds: Mapping[Any, MakeHook] = MappingProxyType({})) -> Form:
+    """That of the engines' documents in this unit; `kinds` reads what only one of them has."""
+    read: dict[Any, MakeHook] = {
+        str: lambda limit: _text(limit, LONGEST_WORD),
+        bool: _truth,
+        int: _bounded(int, _whole, _LARGEST),
+        Fraction: _number,
+        Length: _length_in(unit),
+        Any: _anything,
+        **kinds,
+    }
+    return Form(read, {Length: lambda length: contracts.length_text(length, unit)})
+
+
+DOCUMENTS: Final[Mapping[str, Form]] = {unit: document_form(unit) for unit in UNITS}
+Unit = Annotated[str, OneOf(*UNITS)]
+"""Of a document: it says how to read the lengths."""
+
 
 class Record:
     """Mixed into a frozen dataclass: `from_json` and `to_json` by its annotations."""
@@ -420,7 +499,7 @@ def verify(value: Record, path: str = "") -> None:
     """Checks the bounds and words of an object's own fields, however it was made."""
     for field, kind in fields_of(type(value)):
         held = getattr(value, field.name)
-        if held is not None and get_origin(kind) is typing.Annotated:
+        if held is not None and get_origin(kind) is Annotated:
             problem = _problem(held, get_args(kind)[1])
             if problem:
                 raise ContractError(joined(path, field.name), problem, str(get_args(kind)[1]))

@@ -10,10 +10,25 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from fractions import Fraction
-from typing import Final
+from typing import Annotated, Final
 
 from shared.contracts import PLAIN
 from shared.lengths import TICKS_PER_INCH, TICKS_PER_MM, ZERO, Length, LengthUnit
+from shared.records import Entries, Within
+
+MOST_STOCK: Final = 200
+MOST_ENTRIES: Final = 3_000
+MOST_PIECES: Final = 20_000
+"""Pieces in all, their quantities counted."""
+MOST_FLAWS: Final = 100
+
+Upto = Annotated[Length, Within("0", "4000")]
+"""A kerf or a trim: as long as the longest bar, piece and width of a roll, which is 101 600 mm."""
+Side = Annotated[Length, Within("1 ticks", "4000")]
+Rolled = Annotated[Length | None, Within("1 ticks", "40000")]
+OfStock = Annotated[int | None, Within(0, 1_000_000)]
+OfPiece = Annotated[int, Within(1, MOST_PIECES)]
+Price = Annotated[Fraction | None, Within(0, 1_000_000)]
 
 OFFCUT_WORTH: Final = Fraction(3, 5)
 """What a length of offcut is worth of new stock, in the cost of a plan (the contract's rule)."""
@@ -29,10 +44,10 @@ class BarStock:
     """Bars of one length. `quantity` None is endless; `price` None is its length (0.6 × for an offcut)."""
 
     id: str
-    length: Length
-    quantity: int | None = None
+    length: Side
+    quantity: OfStock = None
     offcut: bool = False
-    price: Fraction | None = None
+    price: Price = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -40,8 +55,8 @@ class BarPiece:
     """So many pieces of one length."""
 
     id: str
-    length: Length
-    quantity: int = 1
+    length: Side
+    quantity: OfPiece = 1
 
 
 @dataclass(frozen=True, slots=True)
@@ -54,11 +69,11 @@ class BarProblem:
     is given and it is at least `keep`. Prices are in `unit`.
     """
 
-    stock: tuple[BarStock, ...]
-    pieces: tuple[BarPiece, ...]
-    kerf: Length = ZERO
-    trim: Length = ZERO
-    keep: Length | None = None
+    stock: Annotated[tuple[BarStock, ...], Entries(MOST_STOCK)]
+    pieces: Annotated[tuple[BarPiece, ...], Entries(MOST_ENTRIES)]
+    kerf: Upto = ZERO
+    trim: Upto = ZERO
+    keep: Annotated[Length | None, Within("1 ticks", "4000")] = None
     unit: str = PLAIN
 
 
@@ -79,12 +94,12 @@ class RollStock:
     """
 
     id: str
-    width: Length
-    length: Length | None = None
-    quantity: int | None = None
+    width: Side
+    length: Rolled = None
+    quantity: OfStock = None
     offcut: bool = False
-    price: Fraction | None = None
-    flaws: tuple[Flaw, ...] = ()
+    price: Price = None
+    flaws: Annotated[tuple[Flaw, ...], Entries(MOST_FLAWS)] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -96,9 +111,9 @@ class RollPiece:
     """
 
     id: str
-    width: Length
-    length: Length
-    quantity: int = 1
+    width: Side
+    length: Side
+    quantity: OfPiece = 1
     turn: bool = False
     group: str | None = None
 
@@ -112,9 +127,9 @@ class RollProblem:
     is the length run off, times the price.
     """
 
-    stock: tuple[RollStock, ...]
-    pieces: tuple[RollPiece, ...]
-    kerf: Length = ZERO
+    stock: Annotated[tuple[RollStock, ...], Entries(MOST_STOCK)]
+    pieces: Annotated[tuple[RollPiece, ...], Entries(MOST_ENTRIES)]
+    kerf: Upto = ZERO
     unit: str = PLAIN
 
 

@@ -2,43 +2,68 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass
 from fractions import Fraction
-from typing import Any, Final
+from typing import Annotated, Any, Final
 
 from fabrication.rules.cutting.problem import (
-    BarPiece,
+    MOST_PIECES,
     BarProblem,
-    BarStock,
-    Flaw,
     Pattern,
     Plan,
     Problem,
-    RollPiece,
     RollProblem,
     RollStock,
     ticks_per_unit,
 )
-from shared.contracts import ContractError, Reader, length_text
-from shared.lengths import INCH, ZERO, Length
+from shared.contracts import ContractError, length_text, parse_json
+from shared.records import DOCUMENTS, OneOf, Unit, Within
 
 LARGEST_DOCUMENT: Final = 16 * 1024 * 1024
-LONGEST: Final = INCH * 4_000
-"""The longest bar, piece, kerf, trim and width of a roll, which is 101 600 mm."""
-LONGEST_ROLL: Final = INCH * 40_000
-MOST_STOCK: Final = 200
-MOST_ENTRIES: Final = 3_000
-MOST_PIECES: Final = 20_000
-"""Pieces in all, their quantities counted."""
 MOST_STRETCHES: Final = 20_000
 """Finite rolls in all, times one more than the flaws of each."""
-MOST_FLAWS: Final = 100
 MOST_GROUPS: Final = 200
-MOST_OF_A_STOCK: Final = 1_000_000
-DEAREST: Final = 1_000_000
 PRICE_STEPS: Final = 10_000
 """A price has at most four decimals."""
 LONGEST_RUN: Final = 86_400
+
+
+@dataclass(frozen=True, kw_only=True)
+class Asked:
+    """What a document says beside its problem."""
+
+    kind: Annotated[str, OneOf("bar", "roll")] = ""
+    seconds: Annotated[Fraction, Within(0, LONGEST_RUN)] = Fraction(10)
+    seed: int = 0
+
+
+@dataclass(frozen=True, kw_only=True)
+class BarDocument(Asked, BarProblem):
+    """A document about bars."""
+
+    def check(self) -> None:
+        """Prices, how many pieces, and ids."""
+        _check(self)
+
+
+@dataclass(frozen=True, kw_only=True)
+class RollDocument(Asked, RollProblem):
+    """A document about rolls; `keep` is there to be refused."""
+
+    keep: Any = None
+
+    def check(self) -> None:
+        """The same; where flaws lie, and what takes too long."""
+        if self.keep is not None:
+            problem = "a roll is charged by what is run off; nothing is valued as kept"
+            raise ContractError("keep", problem, "null")
+        for place, roll in enumerate(self.stock):
+            _check_flaws(roll, f"stock[{place}].flaws", self.unit)
+        panels = _check(self)
+        _refuse_stretches(self.stock, panels)
+        if len(groups := {piece.group for piece in self.pieces} - {None}) > MOST_GROUPS:
+            raise ContractError("pieces", f"{len(groups)} groups", f"at most {MOST_GROUPS}")
 
 
 @dataclass(frozen=True, slots=True)
@@ -61,127 +86,48 @@ def read_request(text: str | bytes) -> Request:
     >>> request.problem.kerf.ticks, request.seconds
     (1016, 10.0)
     """
-    document = Reader.parse(text, most=LARGEST_DOCUMENT)
-    kind = document.string("kind", choices=("bar", "roll"))
-    unit = document.unit()
-    problem = _bars(document, unit) if kind == "bar" else _rolls(document, unit)
-    seconds = float(document.number("seconds", default=Fraction(10), most=LONGEST_RUN))
-    seed = document.integer("seed", default=0)
-    document.done()
-    return Request(problem, seconds, seed)
+    document = parse_json(text, most=LARGEST_DOCUMENT)
+    form = DOCUMENTS["1"]
+    kind = form.read_field(Annotated[str, OneOf("bar", "roll")], document, "kind")
+    unit = form.read_field(Unit, document, "unit")
+    asked: Any = DOCUMENTS[unit].read(BarDocument if kind == "bar" else RollDocument, document)
+    return Request(asked, float(asked.seconds), asked.seed)
 
 
-def _bars(document: Reader, unit: str) -> BarProblem:
-    kerf = document.length("kerf", unit, default=ZERO, most=LONGEST)
-    trim = document.length("trim", unit, default=ZERO, most=LONGEST)
-    keep = document.length("keep", unit, default=None, least=1, most=LONGEST)
-    stock = tuple(_bar_stock(entry, unit) for entry in document.objects("stock", most=MOST_STOCK))
-    pieces = tuple(_bar_piece(entry, unit) for entry in document.objects("pieces", most=MOST_ENTRIES))
-    _refuse_many(document, sum(piece.quantity for piece in pieces))
-    _refuse_twice("stock", [bar.id for bar in stock])
-    _refuse_twice("pieces", [piece.id for piece in pieces])
-    return BarProblem(stock, pieces, kerf, trim, keep, unit)
-
-
-def _bar_stock(entry: Reader, unit: str) -> BarStock:
-    stock = BarStock(
-        id=entry.string("id"),
-        length=entry.length("length", unit, least=1, most=LONGEST),
-        quantity=entry.integer("quantity", default=None, most=MOST_OF_A_STOCK),
-        offcut=entry.boolean("offcut", default=False),
-        price=_price(entry),
-    )
-    entry.done()
-    return stock
-
-
-def _bar_piece(entry: Reader, unit: str) -> BarPiece:
-    piece = BarPiece(
-        id=entry.string("id"),
-        length=entry.length("length", unit, least=1, most=LONGEST),
-        quantity=entry.integer("quantity", default=1, least=1, most=MOST_PIECES),
-    )
-    entry.done()
-    return piece
-
-
-def _price(entry: Reader) -> Fraction | None:
-    price: Fraction | None = entry.number("price", default=None, most=DEAREST)
-    if price is not None and PRICE_STEPS % price.denominator:
-        entry.refuse("price", "more decimals than a price has", "at most 4 decimals")
-    return price
-
-
-def _refuse_many(document: Reader, pieces: int) -> None:
+def _check(document: BarDocument | RollDocument) -> int:
+    """How many pieces there are; refuses prices too fine, too many pieces, ids that stand twice."""
+    for place, stock in enumerate(document.stock):
+        if stock.price is not None and PRICE_STEPS % stock.price.denominator:
+            raise ContractError(f"stock[{place}].price", "more decimals than a price has", "at most 4 decimals")
+    pieces = sum(piece.quantity for piece in document.pieces)
     if pieces > MOST_PIECES:
-        document.refuse("pieces", f"{pieces} pieces, their quantities counted", f"at most {MOST_PIECES}")
+        raise ContractError("pieces", f"{pieces} pieces, their quantities counted", f"at most {MOST_PIECES}")
+    _refuse_twice("stock", (stock.id for stock in document.stock))
+    _refuse_twice("pieces", (piece.id for piece in document.pieces))
+    return pieces
 
 
-def _rolls(document: Reader, unit: str) -> RollProblem:
-    kerf = document.length("kerf", unit, default=ZERO, most=LONGEST)
-    if document.raw("keep", default=None) is not None:
-        document.refuse("keep", "a roll is charged by what is run off; nothing is valued as kept", "null")
-    stock = tuple(_roll_stock(entry, unit) for entry in document.objects("stock", most=MOST_STOCK))
-    pieces = tuple(_roll_piece(entry, unit) for entry in document.objects("pieces", most=MOST_ENTRIES))
-    panels = sum(piece.quantity for piece in pieces)
-    _refuse_many(document, panels)
-    _refuse_stretches(document, stock, panels)
-    if len(groups := {piece.group for piece in pieces} - {None}) > MOST_GROUPS:
-        document.refuse("pieces", f"{len(groups)} groups", f"at most {MOST_GROUPS}")
-    _refuse_twice("stock", [roll.id for roll in stock])
-    _refuse_twice("pieces", [piece.id for piece in pieces])
-    return RollProblem(stock, pieces, kerf, unit)
+def _check_flaws(roll: RollStock, path: str, unit: str) -> None:
+    for place, flaw in enumerate(roll.flaws):
+        if roll.length is None:
+            problem = "an endless roll has no flaws; give the roll's length"
+            raise ContractError(f"{path}[{place}].start", problem, "a finite roll")
+        if not flaw.start < flaw.end <= roll.length:
+            problem = "a flaw ends after it starts and within the roll"
+            raise ContractError(f"{path}[{place}].end", problem, length_text(roll.length, unit))
 
 
-def _refuse_stretches(document: Reader, stock: tuple[RollStock, ...], panels: int) -> None:
+def _refuse_stretches(stock: tuple[RollStock, ...], panels: int) -> None:
     finite = (roll for roll in stock if roll.length is not None)
     stretches = sum(
         min(panels, panels if roll.quantity is None else roll.quantity) * (len(roll.flaws) + 1) for roll in finite
     )
     if stretches > MOST_STRETCHES:
         problem = f"{stretches} stretches: finite rolls that may be needed, times what flaws divide each into"
-        document.refuse("stock", problem, f"at most {MOST_STRETCHES}")
+        raise ContractError("stock", problem, f"at most {MOST_STRETCHES}")
 
 
-def _roll_stock(entry: Reader, unit: str) -> RollStock:
-    length = entry.length("length", unit, default=None, least=1, most=LONGEST_ROLL)
-    stock = RollStock(
-        id=entry.string("id"),
-        width=entry.length("width", unit, least=1, most=LONGEST),
-        length=length,
-        quantity=entry.integer("quantity", default=None, most=MOST_OF_A_STOCK),
-        offcut=entry.boolean("offcut", default=False),
-        price=_price(entry),
-        flaws=tuple(_flaw(flaw, unit, length) for flaw in entry.objects("flaws", default=[], most=MOST_FLAWS)),
-    )
-    entry.done()
-    return stock
-
-
-def _flaw(entry: Reader, unit: str, roll: Length | None) -> Flaw:
-    flaw = Flaw(entry.length("start", unit), entry.length("end", unit))
-    if roll is None:
-        entry.refuse("start", "an endless roll has no flaws; give the roll's length", "a finite roll")
-    if not flaw.start < flaw.end <= roll:
-        entry.refuse("end", "a flaw ends after it starts and within the roll", length_text(roll, unit))
-    entry.done()
-    return flaw
-
-
-def _roll_piece(entry: Reader, unit: str) -> RollPiece:
-    piece = RollPiece(
-        id=entry.string("id"),
-        width=entry.length("width", unit, least=1, most=LONGEST),
-        length=entry.length("length", unit, least=1, most=LONGEST),
-        quantity=entry.integer("quantity", default=1, least=1, most=MOST_PIECES),
-        turn=entry.boolean("turn", default=False),
-        group=entry.string("group", default=None),
-    )
-    entry.done()
-    return piece
-
-
-def _refuse_twice(name: str, ids: list[str]) -> None:
+def _refuse_twice(name: str, ids: Iterable[str]) -> None:
     seen: set[str] = set()
     for place, each in enumerate(ids):
         if each in seen:
