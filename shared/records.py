@@ -14,19 +14,20 @@ read is refused by the path of its field (``brackets.slat.sizes[0].height``).
 from __future__ import annotations
 
 import dataclasses
+import operator
 import types
 import typing
 import uuid
 from collections.abc import Callable, Mapping
 from decimal import Decimal, InvalidOperation
 from fractions import Fraction
-from functools import cache
+from functools import cache, partial
 from types import MappingProxyType
 from typing import Annotated, Any, ClassVar, Final, Self, TypeVar, get_args, get_origin
 
 from cattrs import Converter
 from cattrs.cols import list_structure_factory, mapping_structure_factory
-from cattrs.errors import AttributeValidationNote, BaseValidationError, IterableValidationNote
+from cattrs.errors import AttributeValidationNote, BaseValidationError, ClassValidationError, IterableValidationNote
 from cattrs.gen import make_dict_structure_fn, make_dict_unstructure_fn, override
 
 from shared import contracts
@@ -141,18 +142,18 @@ class Form:
     def __init__(
         self,
         kinds: Mapping[Any, MakeHook],
-        texts: Mapping[type[Any], Callable[[Any], Any]],
+        texts: Mapping[Any, Callable[[Any], Any]],
         *,
         null_is_left_out: bool = False,
     ) -> None:
         self._kinds, self._null_is_left_out = kinds, null_is_left_out
-        self._converter = Converter(unstruct_collection_overrides={tuple: list})
+        self._converter = Converter(unstruct_collection_overrides={tuple: list, frozenset: sorted})
         self._converter.register_structure_hook_factory(lambda kind: True, self._hook)
         for plain in (str, bool, int):  # of these cattrs has hooks that go before any factory
             self._converter.register_structure_hook(plain, kinds[plain](None))
         self._converter.register_unstructure_hook_factory(_has_kinds, self._by_its_own_kind)
         for kind, write in texts.items():
-            self._converter.register_unstructure_hook(kind, write)
+            self._converter.register_unstructure_hook_func(partial(operator.eq, kind), write)
 
     def read(self, kind: type[T], value: Any, path: str = "") -> T:
         """
@@ -176,6 +177,10 @@ class Form:
             raise ContractError(name, "missing", "required")
         return self.read(kind, document[name], name)
 
+    def part(self, kind: Any, value: Any) -> Any:
+        """The same for a hook of its own: what it raises has its path from whoever called the hook."""
+        return self._converter.structure(value, kind)
+
     def write(self, value: Any) -> Any:
         """JSON from which `read` makes an equal value."""
         return self._converter.unstructure(value)
@@ -187,6 +192,8 @@ class Form:
 
     def _hook(self, kind: Any) -> Hook:
         limit: Limit = None
+        if kind in self._kinds:
+            return self._kinds[kind](limit)
         if get_origin(kind) is Annotated:
             kind, limit = get_args(kind)[:2]
         if kind in self._kinds:
@@ -221,15 +228,18 @@ class Form:
         return read
 
     def _record(self, cls: type[Any]) -> Hook:
-        known = {field.name: kind for field, kind in fields_of(cls)}
+        known = {name_of(field): kind for field, kind in fields_of(cls)}
         # cattrs by itself drops the limits of a dataclass whose annotations are text
-        hooks: Any = {name: override(struct_hook=self._of(kind, None)) for name, kind in known.items()}
+        hooks: Any = {
+            field.name: override(struct_hook=self._of(kind, None), rename=name_of(field))
+            for field, kind in fields_of(cls)
+        }
         fill = make_dict_structure_fn(cls, self._converter, **hooks)
         needed = {field.name for field, _ in fields_of(cls) if not has_default(field)}
         nullable = {name for name, kind in known.items() if _may_be_none(_bare(kind))}
         nothing = dict.fromkeys(sorted(needed & nullable))
         known_here = "known here: " + ", ".join(known if self._null_is_left_out else sorted(known))
-        check = getattr(cls, "check", None)
+        takes_more, check = getattr(cls, "TAKES_MORE", False), getattr(cls, "check", None)
 
         def read(value: Any, _: Any) -> Any:
             if isinstance(value, cls):
@@ -237,7 +247,7 @@ class Form:
             if not isinstance(value, dict):
                 raise ContractError("", f"{kind_word(value)} where an object belongs", "{..}")
             for name in value:
-                if name not in known:
+                if name not in known and not takes_more:
                     raise ContractError(named(name), "unknown field", known_here)
             if self._null_is_left_out:
                 value = nothing | {name: one for name, one in value.items() if one is not None or name in nullable}
@@ -251,10 +261,11 @@ class Form:
 
 def _with_path(error: BaseException, path: str) -> BaseException:
     """The first of the errors that cattrs found, by its path; an object's own before those of what it holds."""
+    names: Mapping[str, str] = {}
     while True:
         for note in getattr(error, "__notes__", ()):
             if isinstance(note, AttributeValidationNote):
-                path = joined(path, note.name)
+                path = joined(path, names.get(note.name, note.name))
                 if isinstance(error, KeyError):
                     return ContractError(path, "missing", "required")
             elif isinstance(note, IterableValidationNote):
@@ -263,6 +274,8 @@ def _with_path(error: BaseException, path: str) -> BaseException:
             return ContractError(joined(path, error.field) or "document", error.problem, error.bound)
         if not isinstance(error, BaseValidationError):
             return error
+        if isinstance(error, ClassValidationError):
+            names = {field.name: name_of(field) for field, _ in fields_of(error.cl)}
         found = error.exceptions
         error = next((one for one in found if not isinstance(one, BaseValidationError)), found[0])
 
@@ -457,8 +470,13 @@ LONGEST_WORD: Final = 200
 """Of a text in an engine's document."""
 
 
-def document_form(unit: str = PLAIN, kinds: Mapping[Any, MakeHook] = MappingProxyType({})) -> Form:
-    """That of the engines' documents in this unit; `kinds` reads what only one of them has."""
+_NONE: Final[Mapping[Any, Any]] = MappingProxyType({})
+
+
+def document_form(
+    unit: str = PLAIN, kinds: Mapping[Any, MakeHook] = _NONE, texts: Mapping[Any, Callable[[Any], Any]] = _NONE
+) -> Form:
+    """That of the engines' documents in this unit; `kinds` reads what only one of them has, `texts` writes it."""
     read: dict[Any, MakeHook] = {
         str: lambda limit: _text(limit, LONGEST_WORD),
         bool: _truth,
@@ -468,7 +486,7 @@ def document_form(unit: str = PLAIN, kinds: Mapping[Any, MakeHook] = MappingProx
         Any: _anything,
         **kinds,
     }
-    return Form(read, {Length: lambda length: contracts.length_text(length, unit)})
+    return Form(read, {Length: lambda length: contracts.length_text(length, unit), **texts})
 
 
 DOCUMENTS: Final[Mapping[str, Form]] = {unit: document_form(unit) for unit in UNITS}
@@ -503,6 +521,11 @@ def verify(value: Record, path: str = "") -> None:
             problem = _problem(held, get_args(kind)[1])
             if problem:
                 raise ContractError(joined(path, field.name), problem, str(get_args(kind)[1]))
+
+
+def name_of(field: dataclasses.Field[Any]) -> str:
+    """What a field is called in JSON: as in code, unless its metadata has a ``name``."""
+    return str(field.metadata.get("name", field.name))
 
 
 def has_default(field: dataclasses.Field[Any]) -> bool:

@@ -10,6 +10,7 @@ from typing import Annotated, Any, Final
 from fabrication.rules.cutting.problem import (
     MOST_PIECES,
     BarProblem,
+    BarStock,
     Pattern,
     Plan,
     Problem,
@@ -96,7 +97,8 @@ def read_request(text: str | bytes) -> Request:
 
 def _check(document: BarDocument | RollDocument) -> int:
     """How many pieces there are; refuses prices too fine, too many pieces, ids that stand twice."""
-    for place, stock in enumerate(document.stock):
+    offered: tuple[BarStock | RollStock, ...] = document.stock
+    for place, stock in enumerate(offered):
         if stock.price is not None and PRICE_STEPS % stock.price.denominator:
             raise ContractError(f"stock[{place}].price", "more decimals than a price has", "at most 4 decimals")
     pieces = sum(piece.quantity for piece in document.pieces)

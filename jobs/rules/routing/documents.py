@@ -4,10 +4,10 @@ The JSON forms of a problem and a plan, as `manage.py route` and the solver proc
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
-from dataclasses import dataclass, replace
+from collections.abc import Callable, Iterable, Mapping
+from dataclasses import dataclass, field, replace
 from fractions import Fraction
-from typing import Any, Final
+from typing import Annotated, Any, ClassVar, Final
 
 import numpy as np
 
@@ -17,6 +17,7 @@ from jobs.rules.routing.model import (
     Id,
     Lunch,
     Objective,
+    Overtime,
     Plan,
     Problem,
     ProblemError,
@@ -24,20 +25,20 @@ from jobs.rules.routing.model import (
     Span,
     Stop,
     Unplaced,
+    Whole,
 )  # fmt: skip
 from jobs.rules.routing.reasons import Reason
 from jobs.rules.routing.timing import plan_of
 from jobs.rules.routing.verify import Fault, PlanBroken, check
 from jobs.rules.travel import travel_table
-from shared.contracts import ContractError, Reader
+from shared.contracts import ContractError, parse_json
+from shared.records import Entries, MakeHook, OneOf, Within, document_form
 
 LARGEST_DOCUMENT: Final = 32 * 1024 * 1024
 MOST_PLACES: Final = 3_000
 MOST_STOPS: Final = 2_500
 MOST_CREWS: Final = 500
 MOST_CREW_DAYS: Final = 2_000
-MOST_WINDOWS: Final = 60
-"""Of one stop."""
 MOST_SECONDS: Final = 86_400
 
 
@@ -51,31 +52,188 @@ class Request:
     seed: int
 
 
+# -- what a document says ------------------------------------------------------
+
+
+@dataclass(frozen=True)
+class Travel:
+    """How long drives take: a matrix, or how the places' own points are measured."""
+
+    matrix: Any = None
+    metric: Annotated[str | None, OneOf("euclidean", "dimacs", "road")] = None
+    scale: Annotated[Fraction | None, Within(above=0, most=10**6)] = None
+
+    def check(self) -> None:
+        """One of both; a scale is of the Euclidean metric alone."""
+        if self.matrix is None and self.metric is None:
+            raise ContractError("metric", "missing", "required")
+        if self.matrix is not None and self.metric is not None:
+            raise ContractError("metric", "unknown field", "known here: matrix")
+        if self.scale is not None and self.metric != "euclidean":
+            raise ContractError("scale", "unknown field", "known here: matrix, metric")
+
+
+@dataclass(frozen=True)
+class Named:
+    """A stop of a route, of which no more is read than which it is."""
+
+    TAKES_MORE: ClassVar[bool] = True
+    id: Id
+
+
+@dataclass(frozen=True)
+class Driven:
+    """A route as we write it; only who drives where is read."""
+
+    TAKES_MORE: ClassVar[bool] = True
+    crew: Id
+    shift: Whole
+    stops: tuple[Named, ...]
+
+
+@dataclass(frozen=True, kw_only=True)
+class Document:
+    """A planning document, its places numbered."""
+
+    crews: Annotated[tuple[Crew, ...], Entries(MOST_CREWS)]
+    stops: Annotated[tuple[Stop, ...], Entries(MOST_STOPS)]
+    travel: Travel
+    unit: Annotated[str, OneOf("s")] = "s"
+    objective: Objective | None = None
+    previous: tuple[Driven, ...] | None = None
+    seconds: Annotated[Fraction, Within(above=0, most=MOST_SECONDS)] = Fraction(10)
+    seed: Annotated[int, Within(0, 2**31 - 1)] = 0
+
+
+@dataclass(frozen=True)
+class WrittenLunch:
+    """A `Lunch` as documents have it."""
+
+    begin: Whole = field(metadata={"name": "from"})
+    end: Whole = field(metadata={"name": "to"})
+    minutes: Annotated[Fraction, Within(0, 1440)]
+
+    def check(self) -> None:
+        """It ends after it begins."""
+        if self.end < self.begin:
+            raise ContractError("to", f"{self.end} is out of bounds", f"{self.begin} to {LARGEST_TIME}")
+
+
+@dataclass(frozen=True)
+class Locked:
+    """A crew's shift."""
+
+    crew: Id
+    shift: Whole
+
+
+@dataclass(frozen=True)
+class Minutes:
+    """Overtime in minutes."""
+
+    minutes: Annotated[int, Within(0, 10**6)]
+
+
+def _id(value: Any) -> Id:
+    """Text or a whole number."""
+    if type(value) is not int and not (isinstance(value, str) and 0 < len(value) <= 200):
+        raise ContractError("", "not an id", "text of 1 to 200 characters, or a whole number")
+    number_or_text: Id = value
+    return number_or_text
+
+
+def _span(value: Any) -> Span:
+    if not isinstance(value, list) or len(value) != 2 or any(type(end) is not int for end in value):
+        raise ContractError("", "not two whole numbers", "[from, to], in seconds")
+    begin, end = value
+    for place, bound in enumerate(value):
+        if not 0 <= bound <= LARGEST_TIME:
+            raise ContractError(f"[{place}]", f"{bound} is out of bounds", f"0 to {LARGEST_TIME}")
+    if begin > end:
+        raise ContractError("", f"ends at {end}, before it begins at {begin}", "from <= to")
+    return (begin, end)
+
+
+def _lunch(value: Any) -> Lunch:
+    lunch = FORM.part(WrittenLunch, value)
+    return Lunch(lunch.begin, lunch.end, round(60 * lunch.minutes))
+
+
+def _locked(value: Any) -> tuple[Id, int]:
+    locked = FORM.part(Locked, value)
+    return locked.crew, locked.shift
+
+
+def _overtime(value: Any) -> int:
+    if isinstance(value, dict):
+        return 60 * FORM.part(Minutes, value).minutes
+    return 0 if value is None else int(FORM.part(Whole, value))
+
+
+def _words(value: Any) -> frozenset[str]:
+    return frozenset(FORM.part(tuple[str, ...], value))
+
+
+def _numbers(value: Any) -> frozenset[int]:
+    if not isinstance(value, list) or any(type(entry) is not int for entry in value):
+        raise ContractError("", "not a list of whole numbers", "[0, ..]")
+    return frozenset(value)
+
+
+def _plainly(read: Callable[[Any], Any]) -> MakeHook:
+    return lambda limit: lambda value, _: read(value)
+
+
+FORM: Final = document_form(
+    kinds={
+        Id: _plainly(_id),
+        Span: _plainly(_span),
+        Lunch: _plainly(_lunch),
+        tuple[Id, int]: _plainly(_locked),
+        Overtime: _plainly(_overtime),
+        frozenset[str]: _plainly(_words),
+        frozenset[int]: _plainly(_numbers),
+    },
+    texts={
+        Lunch: lambda lunch: {"from": lunch.earliest, "to": lunch.latest, "minutes": lunch.duration / 60},
+        tuple[Id, int]: lambda locked: {"crew": locked[0], "shift": locked[1]},
+    },
+)
+LONGITUDE: Final[Any] = Annotated[Fraction, Within(-180, 180)]
+LATITUDE: Final[Any] = Annotated[Fraction, Within(-90, 90)]
+ANYWHERE: Final[Any] = Annotated[Fraction, Within(-(10**9), 10**9)]
+
+
+# -- reading -------------------------------------------------------------------
+
+
 class _Places:
     """Numbers the places of a document: rows of its matrix, or its own points."""
 
-    def __init__(self, is_matrix: bool, is_road: bool) -> None:
-        self.is_matrix, self.is_road = is_matrix, is_road
+    def __init__(self, travel: Travel) -> None:
+        self._is_matrix, self._is_road = travel.matrix is not None, travel.metric == "road"
         self.points: dict[tuple[Fraction, Fraction], int] = {}
 
-    def read(self, reader: Reader, name: str) -> int:
-        if self.is_matrix:
-            return int(reader.integer(name, most=LARGEST_TIME))
-        point = reader.raw(name)
-        bound = "[longitude, latitude]" if self.is_road else "[x, y]"
+    def number(self, document: Mapping[str, Any]) -> None:
+        """Puts its number in the stead of every place; a crew ends where it starts unless it says where."""
+        for name, ends in (("crews", ("start", "end")), ("stops", ("at",))):
+            entries = document.get(name)
+            for place, entry in enumerate(entries if isinstance(entries, list) else ()):
+                if not isinstance(entry, dict):
+                    continue
+                if name == "crews" and entry.get("end") is None and "start" in entry:
+                    entry["end"] = entry["start"]
+                for end in () if self._is_matrix else ends:
+                    if end in entry:
+                        entry[end] = self._number(entry[end], f"{name}[{place}].{end}")
+
+    def _number(self, point: Any, at: str) -> int:
         if not isinstance(point, list) or len(point) != 2:
-            reader.refuse(name, "a place is two numbers with this travel", bound)
-        limits = (180, 90) if self.is_road else (10**9, 10**9)
-        pair = Reader({"[0]": point[0], "[1]": point[1]}, reader.at(name))
-        x, y = (_coordinate(pair, f"[{i}]", reader.at(name), limit) for i, limit in enumerate(limits))
+            bound = "[longitude, latitude]" if self._is_road else "[x, y]"
+            raise ContractError(at, "a place is two numbers with this travel", bound)
+        kinds = (LONGITUDE, LATITUDE) if self._is_road else (ANYWHERE, ANYWHERE)
+        x, y = (FORM.read(kind, point[i], f"{at}[{i}]") for i, kind in enumerate(kinds))
         return self.points.setdefault((x, y), len(self.points))
-
-
-def _coordinate(pair: Reader, name: str, at: str, limit: int) -> Fraction:
-    try:
-        return Fraction(pair.number(name, least=-limit, most=limit))
-    except ContractError as error:
-        raise ContractError(at + name, error.problem, error.bound) from None
 
 
 def read_request(text: str | bytes) -> Request:
@@ -87,42 +245,30 @@ def read_request(text: str | bytes) -> Request:
     ContractError
         When it can't be used, naming the field.
     """
-    document = Reader.parse(text, most=LARGEST_DOCUMENT)
-    document.string("unit", "s", choices=("s",))
-    travel = document.object("travel")
-    places, table = _travel(travel)
-    crews = tuple(_crew(reader, places) for reader in document.objects("crews", most=MOST_CREWS))
-    stops = tuple(_stop(reader, places) for reader in document.objects("stops", most=MOST_STOPS))
-    if (days := sum(len(crew.shifts) for crew in crews)) > MOST_CREW_DAYS:
-        document.refuse("crews", f"{days} shifts in all", f"at most {MOST_CREW_DAYS}")
+    values = parse_json(text, most=LARGEST_DOCUMENT)
+    travel = FORM.read_field(Travel, values, "travel")
+    matrix = None if travel.matrix is None else _matrix(travel.matrix)
+    places = _Places(travel)
+    places.number(values)
+    document = FORM.read(Document, values | {"travel": travel})
+    if (days := sum(len(crew.shifts) for crew in document.crews)) > MOST_CREW_DAYS:
+        raise ContractError("crews", f"{days} shifts in all", f"at most {MOST_CREW_DAYS}")
     if len(places.points) > MOST_PLACES:
-        document.refuse("stops", f"{len(places.points)} different places", f"at most {MOST_PLACES}")
-    previous = _previous(document)
-    objective = _objective(document.object("objective", None))
-    seconds = float(document.number("seconds", Fraction(10), above=0, most=MOST_SECONDS))
-    seed = document.integer("seed", 0, most=2**31 - 1)
-    document.done()
+        raise ContractError("stops", f"{len(places.points)} different places", f"at most {MOST_PLACES}")
+    previous = _previous(document.previous or ())
     where = {stop: key for key, ids in previous.items() for stop in ids}
+    table = _table(travel, places) if matrix is None else matrix
     try:
-        problem = Problem(crews, stops, table(places), objective, where)
+        problem = Problem(document.crews, document.stops, table, document.objective or Objective(), where)
     except ProblemError as error:
         raise ContractError(error.field, error.problem, error.bound) from None
-    return Request(problem, previous, seconds, seed)
+    return Request(problem, previous, float(document.seconds), document.seed)
 
 
-def _travel(travel: Reader) -> tuple[_Places, Callable[[_Places], np.ndarray]]:
-    if travel.has("matrix"):
-        matrix = _matrix(travel)
-        travel.done()
-        return _Places(True, False), lambda places: matrix
-    metric = travel.string("metric", choices=("euclidean", "dimacs", "road"))
-    scale = Fraction(1)
-    if metric == "euclidean":
-        scale = travel.number("scale", Fraction(1), above=0, most=10**6)
-    travel.done()
-    if metric == "road":
-        return _Places(False, True), lambda places: travel_table([(float(x), float(y)) for x, y in places.points])
-    return _Places(False, False), lambda places: _plane_table(places, float(scale), metric == "dimacs")
+def _table(travel: Travel, places: _Places) -> np.ndarray:
+    if travel.metric == "road":
+        return travel_table([(float(x), float(y)) for x, y in places.points])
+    return _plane_table(places, float(travel.scale or 1), travel.metric == "dimacs")
 
 
 def _plane_table(places: _Places, scale: float, is_dimacs: bool) -> np.ndarray:
@@ -140,163 +286,34 @@ def _plane_table(places: _Places, scale: float, is_dimacs: bool) -> np.ndarray:
     return np.asarray(table.astype(np.int64))
 
 
-def _matrix(travel: Reader) -> np.ndarray:
-    rows = travel.raw("matrix")
+def _matrix(rows: Any) -> np.ndarray:
     if not isinstance(rows, list) or not rows:
-        travel.refuse("matrix", "not a list of rows", "[[..], ..]")
+        raise ContractError("travel.matrix", "not a list of rows", "[[..], ..]")
     if len(rows) > MOST_PLACES:
-        travel.refuse("matrix", f"{len(rows)} rows", f"at most {MOST_PLACES}")
+        raise ContractError("travel.matrix", f"{len(rows)} rows", f"at most {MOST_PLACES}")
     for place, row in enumerate(rows):
+        at = f"travel.matrix[{place}]"
         if not isinstance(row, list) or len(row) != len(rows):
-            travel.refuse(f"matrix[{place}]", "not as long as the table is high", f"{len(rows)} whole numbers")
+            raise ContractError(at, "not as long as the table is high", f"{len(rows)} whole numbers")
         if set(map(type, row)) - {int}:
             column = next(i for i, value in enumerate(row) if type(value) is not int)
-            travel.refuse(f"matrix[{place}][{column}]", "not a whole number", f"0 to {LARGEST_TIME} seconds")
+            raise ContractError(f"{at}[{column}]", "not a whole number", f"0 to {LARGEST_TIME} seconds")
         low, high = min(row), max(row)
         if low < 0 or high > LARGEST_TIME:
             column = row.index(low if low < 0 else high)
-            travel.refuse(f"matrix[{place}][{column}]", f"{row[column]} is out of bounds", f"0 to {LARGEST_TIME}")
+            raise ContractError(f"{at}[{column}]", f"{row[column]} is out of bounds", f"0 to {LARGEST_TIME}")
         if row[place]:
-            travel.refuse(f"matrix[{place}][{place}]", "a place is not 0 seconds from itself", "0")
+            raise ContractError(f"{at}[{place}]", "a place is not 0 seconds from itself", "0")
     return np.array(rows, dtype=np.int64)
 
 
-def _crew(reader: Reader, places: _Places) -> Crew:
-    start = places.read(reader, "start")
-    crew = Crew(
-        id=_id(reader, "id"),
-        start=start,
-        end=places.read(reader, "end") if reader.has("end") else start,
-        shifts=tuple(_spans(reader, "shifts")),
-        skills=frozenset(reader.strings("skills", ())),
-        capacity=reader.integer("capacity", None, most=LARGEST_TIME),
-        lunch=_lunch(reader),
-        overtime=_overtime(reader),
-        people=reader.integer("people", 1, least=1, most=1000),
-        off=frozenset(_numbers(reader, "off")),
-        no_overtime=frozenset(_numbers(reader, "no_overtime")),
-        team=_maybe_id(reader, "team"),
-    )
-    reader.raw("end", None)
-    reader.done()
-    return crew
-
-
-def _numbers(reader: Reader, name: str) -> list[int]:
-    value = reader.raw(name, [])
-    if not isinstance(value, list) or any(type(entry) is not int for entry in value):
-        reader.refuse(name, "not a list of whole numbers", "[0, ..]")
-    return list(value)
-
-
-def _lunch(reader: Reader) -> Lunch | None:
-    lunch = reader.object("lunch", None)
-    if lunch is None:
-        return None
-    begin = lunch.integer("from", most=LARGEST_TIME)
-    end = lunch.integer("to", least=begin, most=LARGEST_TIME)
-    duration = round(60 * lunch.number("minutes", most=1440))
-    lunch.done()
-    return Lunch(begin, end, duration)
-
-
-def _overtime(reader: Reader) -> int:
-    """Seconds over the shift's end: a whole number, or {"minutes": n}."""
-    if isinstance(reader.raw("overtime", None), dict):
-        inner = reader.object("overtime")
-        seconds = 60 * inner.integer("minutes", most=10**6)
-        inner.done()
-        return int(seconds)
-    return int(reader.integer("overtime", None, most=LARGEST_TIME) or 0)
-
-
-def _stop(reader: Reader, places: _Places) -> Stop:
-    locked = reader.object("locked", None)
-    where = None
-    if locked is not None:
-        where = (_id(locked, "crew"), locked.integer("shift", most=LARGEST_TIME))
-        locked.done()
-    stop = Stop(
-        id=_id(reader, "id"),
-        at=places.read(reader, "at"),
-        service=reader.integer("service", 0, most=LARGEST_TIME),
-        windows=tuple(_spans(reader, "windows")),
-        skills=frozenset(reader.strings("skills", ())),
-        load=reader.integer("load", 0, most=LARGEST_TIME),
-        priority=reader.integer("priority", 1, most=10**6),
-        required=reader.boolean("required", False),
-        locked=where,
-        promised=_span(reader, "promised", reader.raw("promised", None)),
-        earliest=reader.integer("earliest", 0, most=LARGEST_TIME),
-        people=reader.integer("people", 1, least=1, most=1000),
-        meets=_maybe_id(reader, "meets"),
-        follows=_maybe_id(reader, "follows"),
-    )
-    reader.done()
-    return stop
-
-
-def _id(reader: Reader, name: str) -> Id:
-    """An id as the document writes it: text or a whole number."""
-    value = reader.raw(name)
-    if isinstance(value, int) and not isinstance(value, bool):
-        return value
-    if not isinstance(value, str) or not value or len(value) > 200:
-        reader.refuse(name, "not an id", "text of 1 to 200 characters, or a whole number")
-    return str(value)
-
-
-def _maybe_id(reader: Reader, name: str) -> Id | None:
-    return None if reader.raw(name, None) is None else _id(reader, name)
-
-
-def _spans(reader: Reader, name: str) -> list[Span]:
-    value = reader.raw(name, [])
-    if not isinstance(value, list):
-        reader.refuse(name, "not a list", "[[from, to], ..]")
-    if name == "windows" and len(value) > MOST_WINDOWS:
-        reader.refuse(name, f"{len(value)} windows", f"at most {MOST_WINDOWS}")
-    out = []
-    for place, entry in enumerate(value):
-        span = _span(reader, f"{name}[{place}]", entry)
-        if span is None:
-            reader.refuse(f"{name}[{place}]", "null where a window belongs", "[from, to]")
-        out.append(span)
-    return [span for span in out if span is not None]
-
-
-def _span(reader: Reader, name: str, value: Any) -> Span | None:
-    if value is None:
-        return None
-    if not isinstance(value, list) or len(value) != 2 or any(type(end) is not int for end in value):
-        reader.refuse(name, "not two whole numbers", "[from, to], in seconds")
-    begin, end = value
-    for place, bound in enumerate(value):
-        if not 0 <= bound <= LARGEST_TIME:
-            reader.refuse(f"{name}[{place}]", f"{bound} is out of bounds", f"0 to {LARGEST_TIME}")
-    if begin > end:
-        reader.refuse(name, f"ends at {end}, before it begins at {begin}", "from <= to")
-    return (begin, end)
-
-
-def _objective(reader: Reader | None) -> Objective:
-    if reader is None:
-        return Objective()
-    usual = Objective()
-    names = Objective.__dataclass_fields__
-    values = {name: reader.integer(name, getattr(usual, name), most=LARGEST_TIME) for name in names}
-    reader.done()
-    return Objective(**values)
-
-
-def _previous(document: Reader) -> dict[tuple[Id, int], tuple[Id, ...]]:
-    """Routes as we write them; only who drives where is read."""
+def _previous(driven: Iterable[Driven]) -> dict[tuple[Id, int], tuple[Id, ...]]:
     out: dict[tuple[Id, int], tuple[Id, ...]] = {}
-    for reader in document.objects("previous", None) or []:
-        key = (_id(reader, "crew"), reader.integer("shift", most=LARGEST_TIME))
+    for place, route in enumerate(driven):
+        key = (route.crew, route.shift)
         if key in out:
-            reader.refuse("shift", f"crew {key[0]} has two routes in shift {key[1]}", "one")
-        out[key] = tuple(_id(entry, "id") for entry in reader.objects("stops"))
+            raise ContractError(f"previous[{place}].shift", f"crew {key[0]} has two routes in shift {key[1]}", "one")
+        out[key] = tuple(stop.id for stop in route.stops)
     return out
 
 
@@ -364,13 +381,12 @@ def _route(route: Route) -> dict[str, Any]:
 
 def problem_document(problem: Problem, seconds: float, seed: int) -> dict[str, Any]:
     """The document `read_request` makes the same problem of; its travel is a matrix."""
-    o = problem.objective
     return {
         "unit": "s",
-        "crews": [_crew_out(crew) for crew in problem.crews],
-        "stops": [_stop_out(stop) for stop in problem.stops],
+        "crews": FORM.write(problem.crews),
+        "stops": FORM.write(problem.stops),
         "travel": {"matrix": problem.travel.tolist()},
-        "objective": {name: getattr(o, name) for name in Objective.__dataclass_fields__},
+        "objective": FORM.write(problem.objective),
         "previous": _previous_out(problem),
         "seconds": seconds,
         "seed": seed,
@@ -382,40 +398,3 @@ def _previous_out(problem: Problem) -> list[dict[str, Any]]:
     for stop, (crew, shift) in problem.previous.items():
         routes.setdefault((crew, shift), []).append(stop)
     return [{"crew": c, "shift": s, "stops": [{"id": i} for i in ids]} for (c, s), ids in routes.items()]
-
-
-def _crew_out(crew: Crew) -> dict[str, Any]:
-    lunch = crew.lunch
-    return {
-        "id": crew.id,
-        "start": crew.start,
-        "end": crew.end,
-        "shifts": [list(span) for span in crew.shifts],
-        "skills": sorted(crew.skills),
-        "capacity": crew.capacity,
-        "lunch": lunch and {"from": lunch.earliest, "to": lunch.latest, "minutes": lunch.duration / 60},
-        "overtime": crew.overtime,
-        "people": crew.people,
-        "off": sorted(crew.off),
-        "no_overtime": sorted(crew.no_overtime),
-        "team": crew.team,
-    }
-
-
-def _stop_out(stop: Stop) -> dict[str, Any]:
-    return {
-        "id": stop.id,
-        "at": stop.at,
-        "service": stop.service,
-        "windows": [list(span) for span in stop.windows],
-        "skills": sorted(stop.skills),
-        "load": stop.load,
-        "priority": stop.priority,
-        "required": stop.required,
-        "locked": stop.locked and {"crew": stop.locked[0], "shift": stop.locked[1]},
-        "promised": stop.promised and list(stop.promised),
-        "earliest": stop.earliest,
-        "people": stop.people,
-        "meets": stop.meets,
-        "follows": stop.follows,
-    }

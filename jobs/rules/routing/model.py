@@ -10,11 +10,12 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from functools import cached_property
-from typing import Any, Final
+from typing import Annotated, Any, Final
 
 import numpy as np
 
 from jobs.rules.routing.reasons import Reason
+from shared.records import Longest, Within
 
 DAY: Final = 86_400
 """Seconds of a day; lunch repeats by it."""
@@ -27,6 +28,9 @@ LARGEST_WEIGHT: Final = 10**6
 
 Id = str | int
 Span = tuple[int, int]
+Whole = Annotated[int, Within(0, LARGEST_TIME)]
+People = Annotated[int, Within(1, 1000)]
+Overtime = Annotated[int, "seconds, or minutes as an object"]
 
 
 class ProblemError(ValueError):
@@ -80,14 +84,14 @@ class Crew:
     """
 
     id: Id
-    start: int
-    end: int
-    shifts: tuple[Span, ...]
+    start: Whole
+    end: Whole
+    shifts: tuple[Span, ...] = ()
     skills: frozenset[str] = frozenset()
-    capacity: int | None = None
+    capacity: Annotated[int | None, Within(0, LARGEST_TIME)] = None
     lunch: Lunch | None = None
-    overtime: int = 0
-    people: int = 1
+    overtime: Overtime = 0
+    people: People = 1
     off: frozenset[int] = frozenset()
     no_overtime: frozenset[int] = frozenset()
     team: Id | None = None
@@ -135,17 +139,17 @@ class Stop:
     """
 
     id: Id
-    at: int
-    service: int
-    windows: tuple[Span, ...] = ()
+    at: Whole
+    service: Whole = 0
+    windows: Annotated[tuple[Span, ...], Longest(60)] = ()
     skills: frozenset[str] = frozenset()
-    load: int = 0
-    priority: int = 1
+    load: Whole = 0
+    priority: Annotated[int, Within(0, 10**6)] = 1
     required: bool = False
     locked: tuple[Id, int] | None = None
     promised: Span | None = None
-    earliest: int = 0
-    people: int = 1
+    earliest: Whole = 0
+    people: People = 1
     meets: Id | None = None
     follows: Id | None = None
 
@@ -177,12 +181,12 @@ class Objective:
     Objective(drive=3000, paid=3600, overtime=0, moved=5400000, late=0, grace=0)
     """
 
-    drive: int = 1
-    paid: int = 0
-    overtime: int = 0
-    moved: int = 0
-    late: int = 0
-    grace: int = 0
+    drive: Whole = 1
+    paid: Whole = 0
+    overtime: Whole = 0
+    moved: Whole = 0
+    late: Whole = 0
+    grace: Whole = 0
 
     @classmethod
     def per_hour(
