@@ -21,7 +21,7 @@ import uuid
 from collections.abc import Callable, Mapping
 from decimal import Decimal, InvalidOperation
 from fractions import Fraction
-from functools import cache, partial
+from functools import cache, partial, reduce
 from types import MappingProxyType
 from typing import Annotated, Any, ClassVar, Final, Self, TypeVar, get_args, get_origin
 
@@ -199,7 +199,8 @@ class Form:
         if kind in self._kinds:
             return self._kinds[kind](limit)
         if _may_be_none(kind):
-            inner = self._of(next(part for part in get_args(kind) if part is not types.NoneType), limit)
+            some = reduce(operator.or_, (part for part in get_args(kind) if part is not types.NoneType))
+            inner = self._of(some, limit)
             return lambda value, _: None if value is None else inner(value, _)
         origin = get_origin(kind)
         if origin is tuple or (origin is not None and issubclass(origin, Mapping)):
@@ -473,6 +474,16 @@ LONGEST_WORD: Final = 200
 _NONE: Final[Mapping[Any, Any]] = MappingProxyType({})
 
 
+Ticks = Annotated[int, "the ticks of a length"]
+
+
+def _ticks_in(unit: str) -> MakeHook:
+    def make(limit: Limit) -> Hook:
+        return lambda value, _: contracts.read_length(value, unit, "").ticks
+
+    return make
+
+
 def document_form(
     unit: str = PLAIN, kinds: Mapping[Any, MakeHook] = _NONE, texts: Mapping[Any, Callable[[Any], Any]] = _NONE
 ) -> Form:
@@ -483,6 +494,7 @@ def document_form(
         int: _bounded(int, _whole, _LARGEST),
         Fraction: _number,
         Length: _length_in(unit),
+        Ticks: _ticks_in(unit),
         Any: _anything,
         **kinds,
     }

@@ -49,7 +49,7 @@ def loop_rule(
     --------
     >>> from measuring.rules.safety import CordLimit, DeviceRule
     >>> loop = CordLimit("loop", Length.mm(440).ticks, "all", "read", "the regulation", "2021-05-01")
-    >>> place = Jurisdiction("xx", "Somewhere", "2026-01-01", DeviceRule(False, "", "read", "it", ""), (loop,))
+    >>> place = Jurisdiction("xx", "Somewhere", "2026-01-01", DeviceRule(False, "read", "it", ""), (loop,))
     >>> loop_rule(place, has_device=True).limit.as_mm()
     220.0
     """

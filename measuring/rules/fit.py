@@ -6,20 +6,27 @@ import dataclasses
 from collections import Counter
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
-from typing import Any, Final
+from typing import Annotated, Any, ClassVar, Final
 
 from measuring.rules.families import FAMILIES, HEIGHTS, MOUNTS, SIDES, TABLE, WIDTHS, named, shown
 from measuring.rules.finding import CHECK, NOTE, STOP, Finding, finding
 from measuring.rules.findings import shape_findings
 from measuring.rules.opening import Obstruction, Opening
-from measuring.rules.safety import CONTROL_UNCHOSEN, Control, Jurisdiction, Site, safety_findings
+from measuring.rules.safety import CONTROL_UNCHOSEN, FORMS, Control, Jurisdiction, Site, safety_findings
 from measuring.rules.sizing import OPENING_SIZE, OrderSize, order_size
-from shared.contracts import Reader
+from shared.contracts import ContractError
 from shared.formats.mass import mass_upwards
 from shared.lengths import LengthUnit
+from shared.records import OneOf, Ticks, Within
 
 _SITE: Final = TABLE["site"]
 _BLOCKING: Final = frozenset(TABLE["blocking"])
+SIDES_LIT: Final = ("idle", "control", "motor")
+AS_THEY_ARE: Final = (
+    "mounts", "min_depth", "flush_depth", "head_height", "narrowing", "swing_depth", "tubes", "coupled_most",
+    "support_span", "packed_by_height", "sold_as", "controls", "confirmed",
+)  # fmt: skip
+"""What a row of the range and `ProductFit` have under the same name."""
 _DEPTH: Final[Mapping[str, str]] = TABLE["depth_said"]
 
 
@@ -28,7 +35,95 @@ class Tube:
     """A tube a roller can be made on, and how wide it usually carries, in ticks."""
 
     name: str
-    most: int
+    most: Ticks
+
+
+@dataclass(frozen=True)
+class Row:
+    """A row of the range; what else it says is for people."""
+
+    key: str
+    name: str
+    family: Annotated[str, OneOf(*FAMILIES)]
+    fit: Any
+    source: Any = None
+    options: Any = None
+    basis: Any = None
+
+
+@dataclass(frozen=True)
+class Units:
+    """The unit of a fit's lengths."""
+
+    TAKES_MORE: ClassVar[bool] = True
+    unit: Annotated[str, OneOf("in", "mm")] = "in"
+
+
+@dataclass(frozen=True)
+class Both:
+    """Of the width and of the height."""
+
+    width: Ticks | None = None
+    height: Ticks | None = None
+
+
+@dataclass(frozen=True)
+class Span:
+    """From the least to the most."""
+
+    least: Ticks | None = None
+    most: Ticks | None = None
+
+
+@dataclass(frozen=True)
+class Gap:
+    """The light that passes at each side."""
+
+    idle: Ticks | None = None
+    control: Ticks | None = None
+    motor: Ticks | None = None
+
+
+@dataclass(frozen=True)
+class Weight:
+    """What a unit weighs by its area and by its width."""
+
+    grams_per_m2: Annotated[int, Within(0, 100_000)] = 0
+    grams_per_m: Annotated[int, Within(0, 100_000)] = 0
+
+
+@dataclass(frozen=True, kw_only=True)
+class Fit(Units):
+    """A product's needs as its row has them; see `ProductFit`."""
+
+    TAKES_MORE: ClassVar[bool] = False
+    basis: str = ""
+    mounts: Annotated[tuple[str, ...], OneOf(*MOUNTS)] = MOUNTS
+    min_depth: Ticks
+    flush_depth: Ticks
+    head_height: Ticks
+    clearance: Both | None = None
+    gap: Gap | None = None
+    width: Span | None = None
+    height: Span | None = None
+    weight: Weight | None = None
+    narrowing: Ticks | None = None
+    swing_depth: Ticks | None = None
+    hand_clearance: Ticks | None = None
+    tubes: tuple[Tube, ...] = ()
+    coupled_most: Ticks | None = None
+    support_span: Ticks | None = None
+    support_end: Ticks | None = None
+    package_extra: Ticks | None = None
+    packed_by_height: bool = False
+    sold_as: Annotated[str, OneOf("custom", "stock")] = "custom"
+    controls: tuple[Control, ...] = ()
+    confirmed: bool = False
+
+    def check(self) -> None:
+        """Flush is deeper than mounted at all."""
+        if self.flush_depth < self.min_depth:
+            raise ContractError("flush_depth", "less than the depth to mount", "at least min_depth")
 
 
 @dataclass(frozen=True, slots=True)
@@ -81,14 +176,29 @@ class ProductFit:
         ContractError
             With field, problem and bound.
         """
-        reader = Reader(dict(values))
-        key, name = reader.string("key"), reader.string("name")
-        family = reader.string("family", choices=FAMILIES)
-        for other in ("source", "options", "basis"):
-            reader.raw(other, None)
-        fit = reader.object("fit")
-        reader.done()
-        return _read_fit(fit, key, name, family)
+        row = FORMS["in"].read(Row, values)
+        unit = FORMS["in"].read(Units, row.fit, "fit").unit
+        fit = FORMS[unit].read(Fit, row.fit, "fit")
+        clearance, weight = fit.clearance or Both(), fit.weight or Weight()
+        width, height = fit.width or Span(), fit.height or Span()
+        return cls(
+            key=row.key,
+            name=row.name,
+            family=row.family,
+            clearance_width=clearance.width or 0,
+            clearance_height=clearance.height or 0,
+            gaps={} if fit.gap is None else {side: getattr(fit.gap, side) or 0 for side in SIDES_LIT},
+            hand_clearance=fit.hand_clearance or 0,
+            least_width=width.least or 0,
+            most_width=width.most,
+            least_height=height.least or 0,
+            most_height=height.most,
+            support_end=fit.support_end or 0,
+            grams_per_m2=weight.grams_per_m2,
+            grams_per_m=weight.grams_per_m,
+            package_extra=fit.package_extra or 0,
+            **{name: getattr(fit, name) for name in AS_THEY_ARE},
+        )
 
     def to_json(self) -> dict[str, Any]:
         """The row again, lengths in inches."""
@@ -121,54 +231,6 @@ class ProductFit:
 
 def _in_inches(ticks: int | None) -> str | None:
     return None if ticks is None else shown(ticks, "in")
-
-
-def _read_fit(fit: Reader, key: str, name: str, family: str) -> ProductFit:
-    unit = fit.string("unit", "in", choices=("in", "mm"))
-    fit.string("basis", "")
-
-    def ticks(reader: Reader, field: str, default: Any = None) -> Any:
-        length = reader.length(field, unit, None)
-        return default if length is None else length.ticks
-
-    clearance, gap = fit.object("clearance", None), fit.object("gap", None)
-    width, height, weight = (fit.object(name, None) for name in ("width", "height", "weight"))
-    read = ProductFit(
-        key=key,
-        name=name,
-        family=family,
-        mounts=fit.strings("mounts", MOUNTS, choices=MOUNTS),
-        min_depth=fit.length("min_depth", unit).ticks,
-        flush_depth=fit.length("flush_depth", unit).ticks,
-        head_height=fit.length("head_height", unit).ticks,
-        clearance_width=ticks(clearance, "width", 0) if clearance else 0,
-        clearance_height=ticks(clearance, "height", 0) if clearance else 0,
-        gaps={side: ticks(gap, side, 0) for side in ("idle", "control", "motor")} if gap else {},
-        narrowing=ticks(fit, "narrowing"),
-        swing_depth=ticks(fit, "swing_depth"),
-        hand_clearance=ticks(fit, "hand_clearance", 0),
-        least_width=ticks(width, "least", 0) if width else 0,
-        most_width=ticks(width, "most") if width else None,
-        least_height=ticks(height, "least", 0) if height else 0,
-        most_height=ticks(height, "most") if height else None,
-        tubes=tuple(Tube(entry.string("name"), entry.length("most", unit).ticks) for entry in fit.objects("tubes", ())),
-        coupled_most=ticks(fit, "coupled_most"),
-        support_span=ticks(fit, "support_span"),
-        support_end=ticks(fit, "support_end", 0),
-        grams_per_m2=weight.integer("grams_per_m2", 0, most=100_000) if weight else 0,
-        grams_per_m=weight.integer("grams_per_m", 0, most=100_000) if weight else 0,
-        package_extra=ticks(fit, "package_extra", 0),
-        packed_by_height=fit.boolean("packed_by_height", False),
-        sold_as=fit.string("sold_as", "custom", choices=("custom", "stock")),
-        controls=tuple(Control.read(entry, unit) for entry in fit.objects("controls", ())),
-        confirmed=fit.boolean("confirmed", False),
-    )
-    for reader in (clearance, gap, width, height, weight, fit):
-        if reader:
-            reader.done()
-    if read.flush_depth < read.min_depth:
-        fit.refuse("flush_depth", "less than the depth to mount", "at least min_depth")
-    return read
 
 
 def usual_fit(family: str) -> ProductFit:

@@ -11,12 +11,13 @@ from __future__ import annotations
 import dataclasses
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
-from typing import Any, Final
+from typing import Annotated, Any, Final
 
 from measuring.rules.families import TABLE, named, shown
 from measuring.rules.finding import Finding, finding
 from measuring.rules.sizing import OrderSize
-from shared.contracts import Reader
+from shared.contracts import UNITS, ContractError
+from shared.records import OneOf, Ticks, Within, document_form
 
 READ: Final = "read"
 SECOND_HAND: Final = "second-hand"
@@ -33,6 +34,9 @@ CORDS: Final = frozenset({
     "device_force", "place_unread", CONTROL_UNCHOSEN,
 })  # fmt: skip
 """Codes of what is said of cords and stops nothing: cautions of a release."""
+Status = Annotated[str, OneOf(*STATUSES)]
+Goods = Annotated[str, OneOf(*GOODS)]
+Share = tuple[int, int]
 CHILDREN: Final = ("unknown", "none", "visit", "live")
 _SITE: Final = TABLE["site"]
 _WORDS: Final = TABLE["words"]
@@ -50,34 +54,12 @@ class Control:
 
     key: str
     name: str
-    cord: str = "none"
-    free_end: int | None = None
-    loop: int | None = None
-    loop_share: tuple[int, int] | None = None
+    cord: Annotated[str, OneOf("none", "free", "loop")] = "none"
+    free_end: Ticks | None = None
+    loop: Ticks | None = None
+    loop_share: Share | None = None
     device: bool = False
-    power: str = ""
-
-    @classmethod
-    def read(cls, reader: Reader, unit: str) -> Control:
-        """From ``{"key", "name", "cord", "free_end", "loop", "loop_share", "device", "power"}``."""
-        share = reader.raw("loop_share", None)
-        if share is not None and not (
-            isinstance(share, list) and len(share) == 2 and all(type(n) is int and 0 < n < 1000 for n in share)
-        ):
-            reader.refuse("loop_share", "not a share of the height", "[numerator, denominator], 1 to 999")
-        free_end, loop = reader.length("free_end", unit, None), reader.length("loop", unit, None)
-        control = cls(
-            key=reader.string("key"),
-            name=reader.string("name"),
-            cord=reader.string("cord", "none", choices=("none", "free", "loop")),
-            free_end=None if free_end is None else free_end.ticks,
-            loop=None if loop is None else loop.ticks,
-            loop_share=None if share is None else (share[0], share[1]),
-            device=reader.boolean("device", False),
-            power=reader.string("power", "", choices=("", "battery", "low", "mains")),
-        )
-        reader.done()
-        return control
+    power: Annotated[str, OneOf("", "battery", "low", "mains")] = ""
 
     def to_json(self) -> dict[str, Any]:
         """The object again, lengths in inches."""
@@ -94,42 +76,20 @@ class Control:
 class Site:
     """What the measurer saw around one opening; lengths in ticks, None where nobody looked."""
 
-    children: str = "unknown"
-    built: int | None = None
+    children: Annotated[str, OneOf(*CHILDREN)] = "unknown"
+    built: Annotated[int | None, Within(1000, 3000)] = None
     substrate: str = "unknown"
-    reach_ticks: int | None = None
-    power: str = "unknown"
-    cord_bottom_ticks: int | None = None
-    cleat_ticks: int | None = None
-    way_in: Mapping[str, int] = dataclasses.field(default_factory=dict)
+    reach_ticks: Ticks | None = dataclasses.field(default=None, metadata={"name": "reach_height"})
+    power: Annotated[str, OneOf("unknown", "none", "outlet", "mains")] = "unknown"
+    cord_bottom_ticks: Ticks | None = dataclasses.field(default=None, metadata={"name": "cord_bottom"})
+    cleat_ticks: Ticks | None = dataclasses.field(default=None, metadata={"name": "cleat"})
+    way_in: Mapping[str, Ticks] = dataclasses.field(default_factory=dict)
+    """What a package must pass and its length: ``{"truck": "144", "lift": "96"}``."""
 
     @classmethod
     def from_json(cls, values: Mapping[str, Any], unit: str) -> Site:
-        """
-        From ``{"children", "built", "substrate", "reach_height", "power", "cord_bottom", "cleat", "way_in"}``.
-
-        `way_in` names what a package must pass and its length: ``{"truck": "144", "lift": "96"}``.
-        """
-        reader = Reader(dict(values))
-
-        def ticks(field: str) -> int | None:
-            length = reader.length(field, unit, None)
-            return None if length is None else int(length.ticks)
-
-        ways = reader.object("way_in", None)
-        names = tuple(values["way_in"]) if ways else ()
-        site = cls(
-            children=reader.string("children", "unknown", choices=CHILDREN),
-            built=reader.integer("built", None, least=1000, most=3000),
-            substrate=reader.string("substrate", "unknown"),
-            reach_ticks=ticks("reach_height"),
-            power=reader.string("power", "unknown", choices=("unknown", "none", "outlet", "mains")),
-            cord_bottom_ticks=ticks("cord_bottom"),
-            cleat_ticks=ticks("cleat"),
-            way_in={name: ways.length(name, unit).ticks for name in names},
-        )
-        reader.done()
-        return site
+        """From an object of these names, without ``_ticks``; ``reach_height`` is how high one reaches."""
+        return FORMS[unit].read(cls, values)
 
 
 @dataclass(frozen=True, slots=True)
@@ -143,13 +103,13 @@ class CordLimit:
     a device that holds the cord taut puts it beyond this limit.
     """
 
-    of: str
-    ticks: int
-    applies: str
-    status: str
+    of: Annotated[str, OneOf("free_end", "loop", "cord", "low_loop", "cleat")]
+    ticks: Ticks = dataclasses.field(metadata={"name": "limit"})
+    applies: Goods
+    status: Status
     source: str
     date: str
-    size: int = 0
+    size: Ticks = 0
     size_counts: bool = True
     device_settles: bool = False
 
@@ -163,10 +123,10 @@ class CordKind:
     is questioned and never stopped.
     """
 
-    cord: str
+    cord: Annotated[str, OneOf("free", "loop")]
     text: str
-    applies: str
-    status: str
+    applies: Goods
+    status: Annotated[str, OneOf(SECOND_HAND, FROM_MEMORY)]
     source: str
     date: str
     device_settles: bool = False
@@ -179,8 +139,8 @@ class CordNote:
     text: str
     source: str
     date: str
-    applies: str = "all"
-    cord: str = ""
+    applies: Goods = "all"
+    cord: Annotated[str, OneOf("", "free", "loop")] = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -192,11 +152,11 @@ class DeviceRule:
     """
 
     allowed: bool
-    force: str
-    status: str
+    status: Status
     source: str
     date: str
-    newtons: int | None = None
+    force: str = ""
+    newtons: Annotated[int | None, Within(1, 1000)] = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -216,74 +176,16 @@ class Jurisdiction:
     @classmethod
     def from_json(cls, values: Mapping[str, Any]) -> Jurisdiction:
         """From one row of ``measuring/data/jurisdictions.json``; lengths carry their own unit."""
-        reader = Reader(dict(values))
-        limits = []
-        for entry in reader.objects("limits"):
-            size = entry.length("size", "mm", None)
-            limits.append(
-                CordLimit(
-                    of=entry.string("of", choices=("free_end", "loop", "cord", "low_loop", "cleat")),
-                    ticks=entry.length("limit", "mm").ticks,
-                    applies=entry.string("applies", choices=GOODS),
-                    status=entry.string("status", choices=STATUSES),
-                    source=entry.string("source"),
-                    date=entry.string("date"),
-                    size=0 if size is None else size.ticks,
-                    size_counts=entry.boolean("size_counts", True),
-                    device_settles=entry.boolean("device_settles", False),
-                )
-            )
-            entry.done()
-        kinds = [_kind(entry) for entry in reader.objects("kinds", ())]
-        notes = [_note(entry) for entry in reader.objects("notes", ())]
-        held = reader.object("device")
-        device = DeviceRule(
-            allowed=held.boolean("allowed"),
-            force=held.string("force", ""),
-            status=held.string("status", choices=STATUSES),
-            source=held.string("source"),
-            date=held.string("date"),
-            newtons=held.integer("newtons", None, least=1, most=1000),
-        )
-        held.done()
-        read = cls(
-            key=reader.string("key"),
-            name=reader.string("name"),
-            as_of=reader.string("as_of"),
-            device=device,
-            limits=tuple(limits),
-            kinds=tuple(kinds),
-            notes=tuple(notes),
-            summary=reader.string("summary", ""),
-        )
-        reader.done()
-        return read
+        return FORMS["mm"].read(cls, values)
 
 
-def _kind(entry: Reader) -> CordKind:
-    kind = CordKind(
-        cord=entry.string("cord", choices=("free", "loop")),
-        text=entry.string("text"),
-        applies=entry.string("applies", choices=GOODS),
-        status=entry.string("status", choices=(SECOND_HAND, FROM_MEMORY)),
-        source=entry.string("source"),
-        date=entry.string("date"),
-        device_settles=entry.boolean("device_settles", False),
-    )
-    entry.done()
-    return kind
+def _share(value: Any) -> tuple[int, int]:
+    if not (isinstance(value, list) and len(value) == 2 and all(type(n) is int and 0 < n < 1000 for n in value)):
+        raise ContractError("", "not a share of the height", "[numerator, denominator], 1 to 999")
+    return value[0], value[1]
 
 
-def _note(entry: Reader) -> CordNote:
-    note = CordNote(
-        text=entry.string("text"),
-        source=entry.string("source"),
-        date=entry.string("date"),
-        applies=entry.string("applies", "all", choices=GOODS),
-        cord=entry.string("cord", "", choices=("", "free", "loop")),
-    )
-    entry.done()
-    return note
+FORMS: Final = {unit: document_form(unit, {Share: lambda limit: lambda value, _: _share(value)}) for unit in UNITS}
 
 
 def safety_findings(

@@ -166,7 +166,7 @@ def _locked(value: Any) -> tuple[Id, int]:
 
 def _overtime(value: Any) -> int:
     if isinstance(value, dict):
-        return 60 * FORM.part(Minutes, value).minutes
+        return 60 * int(FORM.part(Minutes, value).minutes)
     return 0 if value is None else int(FORM.part(Whole, value))
 
 

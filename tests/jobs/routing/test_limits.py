@@ -34,6 +34,16 @@ def test_what_is_beyond_the_contract_is_refused_by_field_and_bound(asked, field,
     assert (caught.value.field, caught.value.bound) == (field, bound)
 
 
+def test_ids_of_linked_stops_may_be_numbers_or_text():
+    asked = document(stops=2, crews=2, meets=0)
+    asked["stops"][0] |= {"id": "a", "meets": 1}
+    asked["stops"][1] |= {"meets": "a"}
+
+    out = answer(json.dumps(asked))
+
+    assert {stop["id"] for route in out["routes"] for stop in route["stops"]} == {"a", 1}
+
+
 def test_the_largest_document_is_answered_in_time_with_what_could_be_placed():
     """2500 stops on 2000 crew-days took regret alone far longer than the tenth of a second asked for."""
     began = time.process_time()
