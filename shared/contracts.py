@@ -14,9 +14,7 @@ import sys
 from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass
 from decimal import Decimal, InvalidOperation
-from enum import Enum
-from fractions import Fraction
-from typing import Any, Final, NoReturn
+from typing import Any, Final
 
 from shared.lengths import LARGEST_TICKS, Length, LengthError, LengthUnit, parse_length
 
@@ -40,176 +38,6 @@ class ContractError(ValueError):
     def as_json(self) -> dict[str, dict[str, str]]:
         """The error object of the contract."""
         return {"error": {"field": self.field, "problem": self.problem, "bound": self.bound}}
-
-
-class _Required(Enum):
-    REQUIRED = "required"
-
-
-REQUIRED: Final = _Required.REQUIRED
-
-
-class Reader:
-    """
-    One JSON object, read field by field; `done` refuses what nobody asked for.
-
-    A field with a default may be left out; null counts as left out only when the
-    default is None. Every error names the path, e.g. ``pieces[3].length``.
-
-    Examples
-    --------
-    >>> piece = Reader.parse('{"id": "p1", "length": "35 3/8"}')
-    >>> piece.string("id"), piece.length("length", "in").ticks, piece.integer("quantity", default=1)
-    ('p1', 287528, 1)
-    >>> piece.done()
-    >>> Reader.parse('{"length": 35.5}').length("length", "in")
-    Traceback (most recent call last):
-    ...
-    shared.contracts.ContractError: length: a length is a string, not a number (such as "35 3/8")
-    """
-
-    def __init__(self, value: Any, path: str = "") -> None:
-        if not isinstance(value, dict):
-            raise ContractError(path or "document", f"{kind_word(value)} where an object belongs", "{..}")
-        self.path = path
-        self._values: dict[str, Any] = value
-        self._seen: set[str] = set()
-
-    @classmethod
-    def parse(cls, text: str | bytes, path: str = "", *, most: int = LARGEST_DOCUMENT) -> Reader:
-        """From JSON text of at most `most` characters; `path` stands before the fields in errors, e.g. ``line 7``."""
-        return cls(parse_json(text, path or "document", most=most), path)
-
-    def at(self, name: str) -> str:
-        """The full path of one of its fields."""
-        return _joined(self.path, name)
-
-    def has(self, name: str) -> bool:
-        """Whether the field is there and not null."""
-        return self._values.get(name) is not None
-
-    def raw(self, name: str, default: Any = REQUIRED) -> Any:
-        """The value as JSON has it, unchecked (fractions of numbers are Decimal)."""
-        self._seen.add(name)
-        value = self._values.get(name)
-        if value is None and (default is None or name not in self._values):
-            if default is REQUIRED:
-                raise ContractError(self.at(name), "missing", "required")
-            return default
-        return value
-
-    def string(self, name: str, default: Any = REQUIRED, *, choices: Iterable[str] | None = None) -> Any:
-        """Text, one of `choices` where given; at most 200 characters."""
-        value = self.raw(name, default)
-        if value is default:
-            return value
-        allowed = None if choices is None else tuple(choices)
-        if not isinstance(value, str):
-            self.refuse(name, f"{kind_word(value)} where text belongs", _listed(allowed))
-        if allowed is not None and value not in allowed:
-            self.refuse(name, f"{shortened(value)} is not known", _listed(allowed))
-        if len(value) > 200:
-            self.refuse(name, f"{len(value)} characters", "at most 200")
-        return value
-
-    def strings(self, name: str, default: Any = REQUIRED, *, choices: Iterable[str] | None = None) -> Any:
-        """A tuple of texts."""
-        value = self.raw(name, default)
-        if value is default:
-            return value
-        allowed = None if choices is None else tuple(choices)
-        out = []
-        for place, entry in enumerate(self._array(name, value)):
-            if not isinstance(entry, str):
-                self.refuse(f"{name}[{place}]", f"{kind_word(entry)} where text belongs", _listed(allowed))
-            if allowed is not None and entry not in allowed:
-                self.refuse(f"{name}[{place}]", f"{shortened(entry)} is not known", _listed(allowed))
-            out.append(entry)
-        return tuple(out)
-
-    def integer(self, name: str, default: Any = REQUIRED, *, least: int = 0, most: int = LARGEST_INTEGER) -> Any:
-        """A whole number within both bounds, inclusive."""
-        value = self.raw(name, default)
-        if value is default:
-            return value
-        if isinstance(value, bool) or not isinstance(value, int):
-            self.refuse(name, f"{kind_word(value)} where a whole number belongs", f"{least} to {most}")
-        if not least <= value <= most:
-            self.refuse(name, f"{shortened(value)} is out of bounds", f"{least} to {most}")
-        return value
-
-    def number(
-        self,
-        name: str,
-        default: Any = REQUIRED,
-        *,
-        least: float = 0,
-        most: float = LARGEST_INTEGER,
-        above: float | None = None,
-    ) -> Any:
-        """A number as an exact Fraction, within the bounds (and more than `above`)."""
-        value = self.raw(name, default)
-        if value is default:
-            return value
-        bound = f"{least:g} to {most:g}" if above is None else f"more than {above:g}, at most {most:g}"
-        if isinstance(value, bool) or not isinstance(value, int | Decimal):
-            self.refuse(name, f"{kind_word(value)} where a number belongs", bound)
-        if not least <= value <= most or (above is not None and value <= above):
-            self.refuse(name, f"{shortened(value)} is out of bounds", bound)
-        return Fraction(value)
-
-    def boolean(self, name: str, default: Any = REQUIRED) -> Any:
-        """True or false."""
-        value = self.raw(name, default)
-        if value is not default and not isinstance(value, bool):
-            self.refuse(name, f"{kind_word(value)} where true or false belongs", "true or false")
-        return value
-
-    def unit(self, name: str = "unit") -> str:
-        """The unit the document's lengths are in: ``in``, ``mm`` or ``1``."""
-        return str(self.string(name, choices=UNITS))
-
-    def length(
-        self, name: str, unit: str, default: Any = REQUIRED, *, least: int = 0, most: Length | None = None
-    ) -> Any:
-        """A `Length` written as a string, of at least `least` ticks and at most `most`."""
-        value = self.raw(name, default)
-        if value is default:
-            return value
-        length = read_length(value, unit, self.at(name), least=least)
-        if most is not None and length > most:
-            self.refuse(name, f"{shortened(value)} is too long", f"at most {length_text(most, unit)}")
-        return length
-
-    def object(self, name: str, default: Any = REQUIRED) -> Any:
-        """A `Reader` of the object in this field."""
-        value = self.raw(name, default)
-        return value if value is default else Reader(value, self.at(name))
-
-    def objects(self, name: str, default: Any = REQUIRED, *, least: int = 0, most: int = 1_000_000) -> Any:
-        """A list of `Reader`, one for each object of the array."""
-        value = self.raw(name, default)
-        if value is default:
-            return value
-        entries = self._array(name, value)
-        if not least <= len(entries) <= most:
-            self.refuse(name, f"{len(entries)} entries", f"{least} to {most} entries")
-        return [Reader(entry, f"{self.at(name)}[{place}]") for place, entry in enumerate(entries)]
-
-    def _array(self, name: str, value: Any) -> list[Any]:
-        if not isinstance(value, list):
-            self.refuse(name, f"{kind_word(value)} where a list belongs", "[..]")
-        return list(value)
-
-    def refuse(self, name: str, problem: str, bound: str = "") -> NoReturn:
-        """Raises the `ContractError` of one of its fields."""
-        raise ContractError(self.at(name), problem, bound)
-
-    def done(self) -> None:
-        """Refuses fields that nobody read."""
-        for name in self._values:
-            if name not in self._seen:
-                self.refuse(name, "unknown field", "known here: " + ", ".join(sorted(self._seen)))
 
 
 def parse_json(text: str | bytes, field: str = "document", *, most: int = LARGEST_DOCUMENT) -> Any:
@@ -308,8 +136,10 @@ def _refuse_unusable(value: Any, field: str) -> None:
         if isinstance(here, dict):
             for name in here:
                 if not _is_text(name):
-                    raise ContractError(_joined(path, name), "its name holds half of a character", "text in Unicode")
-            left += [(_joined(path, name), entry) for name, entry in reversed(here.items())]
+                    raise ContractError(
+                        joined(path, named(name)), "its name holds half of a character", "text in Unicode"
+                    )
+            left += [(joined(path, named(name)), entry) for name, entry in reversed(here.items())]
 
 
 def _is_text(text: str) -> bool:
@@ -328,10 +158,6 @@ def named(name: str) -> str:
 def joined(path: str, more: str) -> str:
     """A path and what goes on from there: a name, or ``[3]``."""
     return f"{path}.{more}" if path and more and not more.startswith("[") else path + more
-
-
-def _joined(path: str, name: str) -> str:
-    return joined(path, named(name))
 
 
 def read_length(value: Any, unit: str, field: str, *, least: int = 0) -> Length:
@@ -405,10 +231,6 @@ def shortened(value: object) -> str:
     """A value as errors show it."""
     text = str(value)
     return text if len(text) <= 40 else text[:37] + ".."
-
-
-def _listed(choices: tuple[str, ...] | None) -> str:
-    return "text" if choices is None else "one of " + ", ".join(choices)
 
 
 def lines(text: Iterable[bytes]) -> Iterator[tuple[int, bytes]]:

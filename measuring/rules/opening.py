@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from functools import lru_cache
-from typing import Any, Final
+from typing import Annotated, Any, Final
 
 from measuring.rules.families import (
     DIAGONALS,
@@ -22,7 +22,9 @@ from measuring.rules.families import (
     rule_for,
     shown,
 )
-from shared.contracts import ContractError, Reader, read_length
+from shared.contracts import UNITS, ContractError, joined, named, read_length
+from shared.lengths import Length
+from shared.records import Entries, MakeHook, OneOf, Ticks, document_form
 
 _PLACE_NAMES: Final = {
     "widths": tuple((name.partition(".")[2], name) for name in WIDTHS),
@@ -113,7 +115,7 @@ class Opening:
     @classmethod
     def from_json(cls, values: Mapping[str, Any], unit: str) -> Opening:
         """From the contract's object; see `read_opening`."""
-        return read_opening(Reader(values), unit)
+        return read_opening(values, unit)
 
     def to_json(self) -> dict[str, Any]:
         """The contract's object again; readings as they were taken."""
@@ -164,16 +166,138 @@ class Opening:
         return out
 
 
-def read_opening(reader: Reader, unit: str) -> Opening:
+Read = Annotated[int, "ticks of a reading"]
+Case = Annotated[int, "ticks of a tape's case, or of a laser"]
+Readings = Mapping[str, Read | None]
+
+
+@dataclass(frozen=True)
+class TapeCase:
+    """The tape's case, and the readings that lack it."""
+
+    length: Case
+    fields: Annotated[tuple[str, ...], OneOf(*PLACES, *_ALIASES)]
+
+    def check(self) -> None:
+        """It has a length."""
+        if not self.length:
+            raise ContractError("length", "a case has a length", "more than 0")
+
+
+@dataclass(frozen=True)
+class Chosen:
+    """The size that was chosen."""
+
+    width: Read
+    height: Read
+
+    def check(self) -> None:
+        """It is a size."""
+        for name in ("width", "height"):
+            if not getattr(self, name):
+                raise ContractError(name, "a size is more than nothing", "more than 0")
+
+
+@dataclass(frozen=True)
+class WrittenObstruction:
+    """An `Obstruction` as it was read, not rounded."""
+
+    kind: str
+    projection: Read
+    at: Annotated[str, OneOf("head", "path")] = "path"
+
+
+@dataclass(frozen=True)
+class WrittenStop:
+    """A `Stop` as it was read, not rounded."""
+
+    on: Annotated[str, OneOf(*STOPS)]
+    limit: Read
+
+
+@dataclass
+class Written:
+    """An opening as documents have it."""
+
+    id: str
+    family: Annotated[str, OneOf(*FAMILIES)]
+    mount: Annotated[str, OneOf(*MOUNTS)]
+    widths: Readings | None = None
+    heights: Readings | None = None
+    depth: Read | None = None
+    diagonals: tuple[Read, ...] | None = None
+    tape_case: TapeCase | None = None
+    laser: Case | None = None
+    chosen: Chosen | None = None
+    cover: Readings | None = None
+    cloth_extra: Ticks | None = None
+    again: Readings | None = None
+    obstructions: Annotated[tuple[WrittenObstruction, ...], Entries(50)] = ()
+    stops_on: Mapping[str, WrittenStop | None] | None = None
+    room: str = ""
+
+    def check(self) -> None:
+        """Places and sides are known, and the diagonals are two."""
+        for name, known in _KEYS.items():
+            held = getattr(self, name)
+            if held and not held.keys() <= known.keys():
+                other = next(key for key in held if key not in known)
+                raise ContractError(f"{name}.{named(other)}", "unknown field", "known here: " + ", ".join(known))
+        if self.diagonals is not None and len(self.diagonals) != 2:
+            raise ContractError("diagonals", "two readings belong here", "[rising, falling]")
+
+    def taken(self) -> dict[str, int]:
+        """The readings by place."""
+        found: dict[str, int] = {}
+        for group, names in _PLACE_NAMES.items():
+            held: Readings = getattr(self, group) or {}
+            found.update((place, held[short] or 0) for short, place in names if held.get(short) is not None)
+        if self.depth is not None:
+            found["depth"] = self.depth
+        found.update(zip(DIAGONALS, self.diagonals or (), strict=False))
+        return found
+
+
+_KEYS: Final[Mapping[str, Mapping[str, str]]] = {
+    **{group: dict(names) for group, names in _PLACE_NAMES.items()},
+    **{name: dict.fromkeys(known, "") for name, known in (("cover", SIDES), ("again", PLACES), ("stops_on", SIDES))},
+}
+
+
+def _up_to(largest: Length, unit: str) -> MakeHook:
+    bound = f"at most {shown(largest.ticks, unit)}"
+
+    def hook(value: Any, _: Any) -> int:
+        ticks = _known_ticks(value, unit) if isinstance(value, str) else read_length(value, unit, "").ticks
+        if ticks > largest.ticks:
+            raise ContractError("", f"{value} is longer than any opening", bound)
+        return ticks
+
+    return lambda limit: hook
+
+
+@lru_cache(maxsize=65536)
+def _known_ticks(value: str, unit: str) -> int:
+    return read_length(value, unit, "").ticks
+
+
+FORMS: Final = {
+    unit: document_form(unit, {Read: _up_to(LARGEST_READING, unit), Case: _up_to(LARGEST_CASE, unit)}) for unit in UNITS
+}
+
+
+def read_opening(values: Any, unit: str, path: str = "") -> Opening:
     """
     An opening from the contract's object, every value checked.
 
     Parameters
     ----------
-    reader
-        The JSON object; its path stands in the errors (``openings[3].widths.top``).
+    values
+        The JSON object.
     unit
         Unit of the lengths: ``in``, ``mm`` or ``1``.
+    path
+        Where the object stands, for the errors: ``openings[3]``.
 
     Raises
     ------
@@ -188,165 +312,57 @@ def read_opening(reader: Reader, unit: str) -> Opening:
     >>> Opening.from_json(doc, "in").readings["widths.top"] == 8128 * 35 + 8128 // 4
     True
     """
-    id_ = reader.string("id")
-    family = reader.string("family", choices=FAMILIES)
-    mount = reader.string("mount", choices=MOUNTS)
-    taken = _taken(reader, unit)
-    case_ticks, cased = _tape_case(reader, unit, taken)
-    chosen = _chosen(reader, unit)
-    cover = _cover(reader, unit)
-    extra = reader.length("cloth_extra", unit, None)
-    again = _again(reader, unit)
+    written = FORMS[unit].read(Written, values, path)
+    try:
+        return _opening_of(written, unit)
+    except ContractError as error:
+        raise ContractError(joined(path, error.field), error.problem, error.bound) from None
+
+
+def _opening_of(written: Written, unit: str) -> Opening:
+    grid, case, chosen = GRID[unit], written.tape_case, written.chosen
+    taken = written.taken()
     opening = Opening(
-        id=id_,
-        family=family,
-        mount=mount,
+        id=written.id,
+        family=written.family,
+        mount=written.mount,
         unit=unit,
         taken=taken,
-        case_ticks=case_ticks,
-        cased=cased,
-        laser_ticks=_laser(reader, unit),
-        cover=cover,
-        cloth_extra_ticks=None if extra is None else extra.ticks,
-        chosen=chosen,
-        again=again,
-        obstructions=_obstructions(reader, unit),
-        stops_on=_stops_on(reader, unit),
-        room=reader.string("room", ""),
+        case_ticks=case.length if case else None,
+        cased=_cased(case, taken) if case else frozenset(),
+        laser_ticks=written.laser or None,
+        cover=None if written.cover is None else _said(written.cover, SIDES),
+        cloth_extra_ticks=written.cloth_extra,
+        chosen=(chosen.width, chosen.height) if chosen else None,
+        again=_said(written.again or {}, PLACES),
+        obstructions=tuple(
+            Obstruction(thing.kind, -(-thing.projection // grid) * grid, thing.at) for thing in written.obstructions
+        ),
+        stops_on={
+            side: Stop(stop.on, stop.limit // grid * grid)
+            for side, stop in _said(written.stops_on or {}, SIDES).items()
+        },
+        room=written.room,
     )
-    reader.done()
-    _refuse_what_does_not_belong(reader, opening)
-    _refuse_missing(reader, opening)
-    _refuse_nothing(reader, opening)
+    _refuse_what_does_not_belong(opening)
+    _refuse_missing(opening)
+    _refuse_nothing(opening)
     return opening
 
 
-def _taken(reader: Reader, unit: str) -> dict[str, int]:
-    taken: dict[str, int] = {}
-    for group, names in _PLACE_NAMES.items():
-        value = reader.raw(group, None)
-        if value is None:
-            continue
-        if not isinstance(value, dict):
-            reader.refuse(group, "readings by place belong here", "{top, middle, bottom}")
-        known = 0
-        for short, name in names:
-            if short in value:
-                known += 1
-                if value[short] is not None:
-                    taken[name] = _ticks(value[short], unit, reader, name)
-        if known < len(value):
-            other = next(key for key in value if (key, f"{group}.{key}") not in names)
-            known_here = ", ".join(short for short, _ in names)
-            reader.refuse(f"{group}.{other[:40]}", "unknown field", f"known here: {known_here}")
-    depth = reader.raw("depth", None)
-    if depth is not None:
-        taken["depth"] = _ticks(depth, unit, reader, "depth")
-    diagonals = reader.raw("diagonals", None)
-    if diagonals is not None:
-        if not isinstance(diagonals, list) or len(diagonals) != 2:
-            reader.refuse("diagonals", "two readings belong here", "[rising, falling]")
-        for place, (name, value) in enumerate(zip(DIAGONALS, diagonals, strict=True)):
-            taken[name] = _ticks(value, unit, reader, f"diagonals[{place}]")
-    return taken
+def _said(values: Mapping[str, Any], order: Sequence[str]) -> dict[str, Any]:
+    return {key: values[key] for key in order if values.get(key) is not None}
 
 
-def _ticks(value: Any, unit: str, reader: Reader, name: str, largest: int = LARGEST_READING.ticks) -> int:
-    try:
-        ticks = _known_ticks(value, unit)
-    except (ContractError, TypeError):  # TypeError: a list or an object can't be cached
-        ticks = read_length(value, unit, reader.at(name)).ticks
-    if ticks > largest:
-        reader.refuse(name, f"{value} is longer than any opening", f"at most {shown(largest, unit)}")
-    return ticks
-
-
-@lru_cache(maxsize=65536)
-def _known_ticks(value: str, unit: str) -> int:
-    return read_length(value, unit, "").ticks
-
-
-def _tape_case(reader: Reader, unit: str, taken: Mapping[str, int]) -> tuple[int | None, frozenset[str]]:
-    case = reader.object("tape_case", None)
-    if case is None:
-        return None, frozenset()
-    ticks = _ticks(case.raw("length"), unit, case, "length", LARGEST_CASE.ticks)
-    if not ticks:
-        case.refuse("length", "a case has a length", "more than 0")
-    given = case.strings("fields", choices=(*PLACES, *_ALIASES))
-    fields = tuple(_ALIASES.get(name, name) for name in given)
-    case.done()
+def _cased(case: TapeCase, taken: Mapping[str, int]) -> frozenset[str]:
+    fields = tuple(_ALIASES.get(name, name) for name in case.fields)
     for place, name in enumerate(fields):
         if name not in taken:
-            case.refuse(f"fields[{place}]", f"{name} was not read", "a place that was read")
-    return ticks, frozenset(fields)
+            raise ContractError(f"tape_case.fields[{place}]", f"{name} was not read", "a place that was read")
+    return frozenset(fields)
 
 
-def _laser(reader: Reader, unit: str) -> int | None:
-    """The own length of the laser that was used: what can be forgotten, or added twice."""
-    laser = reader.raw("laser", None)
-    return None if laser is None else _ticks(laser, unit, reader, "laser", LARGEST_CASE.ticks) or None
-
-
-def _chosen(reader: Reader, unit: str) -> tuple[int, int] | None:
-    chosen = reader.object("chosen", None)
-    if chosen is None:
-        return None
-    size = tuple(_ticks(chosen.raw(name), unit, chosen, name) for name in ("width", "height"))
-    chosen.done()
-    for name, ticks in zip(("width", "height"), size, strict=True):
-        if not ticks:
-            chosen.refuse(name, "a size is more than nothing", "more than 0")
-    return size[0], size[1]
-
-
-def _cover(reader: Reader, unit: str) -> dict[str, int] | None:
-    cover = reader.object("cover", None)
-    if cover is None:
-        return None
-    sides = {side: _ticks(cover.raw(side), unit, cover, side) for side in SIDES if cover.raw(side, None) is not None}
-    cover.done()
-    return sides
-
-
-def _again(reader: Reader, unit: str) -> dict[str, int]:
-    again = reader.object("again", None)
-    if again is None:
-        return {}
-    seconds = {
-        place: _ticks(again.raw(place), unit, again, place) for place in PLACES if again.raw(place, None) is not None
-    }
-    again.done()
-    return seconds
-
-
-def _obstructions(reader: Reader, unit: str) -> tuple[Obstruction, ...]:
-    things = []
-    for entry in reader.objects("obstructions", (), most=50):
-        kind = entry.string("kind")
-        ticks = _ticks(entry.raw("projection"), unit, entry, "projection")
-        at = entry.string("at", "path", choices=("head", "path"))
-        entry.done()
-        things.append(Obstruction(kind, -(-ticks // GRID[unit]) * GRID[unit], at))
-    return tuple(things)
-
-
-def _stops_on(reader: Reader, unit: str) -> dict[str, Stop]:
-    stops = reader.object("stops_on", None)
-    if stops is None:
-        return {}
-    out = {}
-    for side in SIDES:
-        entry = stops.object(side, None)
-        if entry is not None:
-            ticks = _ticks(entry.raw("limit"), unit, entry, "limit")
-            out[side] = Stop(entry.string("on", choices=STOPS), ticks // GRID[unit] * GRID[unit])
-            entry.done()
-    stops.done()
-    return out
-
-
-def _refuse_what_does_not_belong(reader: Reader, opening: Opening) -> None:
+def _refuse_what_does_not_belong(opening: Opening) -> None:
     if opening.mount != "inside":
         return
     for name, value in (
@@ -355,25 +371,25 @@ def _refuse_what_does_not_belong(reader: Reader, opening: Opening) -> None:
         ("chosen", opening.chosen),
     ):
         if value is not None:
-            reader.refuse(name, "belongs to an outside mount", "left out on an inside mount")
+            raise ContractError(name, "belongs to an outside mount", "left out on an inside mount")
 
 
-def _refuse_missing(reader: Reader, opening: Opening) -> None:
+def _refuse_missing(opening: Opening) -> None:
     taken = opening.taken
     for place in opening.rule.needs:
         if place not in taken:
             needed = ", ".join(opening.rule.needs)
-            reader.refuse(place, "missing", f"an inside {opening.family} needs {needed}")
+            raise ContractError(place, "missing", f"an inside {opening.family} needs {needed}")
     if opening.chosen is not None:
         return
     for group, places in (("widths", WIDTHS), ("heights", HEIGHTS)):
         if not any(place in taken for place in places):
-            reader.refuse(group, "no reading", "at least one, or the size chosen")
+            raise ContractError(group, "no reading", "at least one, or the size chosen")
 
 
-def _refuse_nothing(reader: Reader, opening: Opening) -> None:
+def _refuse_nothing(opening: Opening) -> None:
     for place, ticks in opening.readings.items():
         if ticks == 0 and place != "depth":
             least = shown(GRID[opening.unit], opening.unit)
             typed = shown(opening.taken[place], opening.unit)
-            reader.refuse(place, f"{typed} is no opening", f"at least {least}")
+            raise ContractError(place, f"{typed} is no opening", f"at least {least}")

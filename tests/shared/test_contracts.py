@@ -3,11 +3,13 @@
 import json
 import subprocess
 import sys
+from dataclasses import dataclass
 from pathlib import Path
 
 import pytest
 
-from shared.contracts import ContractError, Reader, parse_json
+from shared.contracts import ContractError, parse_json
+from shared.records import DOCUMENTS
 
 ROOT = Path(__file__).resolve().parents[2]
 
@@ -40,7 +42,7 @@ def test_a_value_that_cannot_be_used_is_refused_by_its_path(text, field):
 
 def test_what_is_wrong_in_a_line_is_named_with_its_line():
     with pytest.raises(ContractError) as caught:
-        Reader.parse('{"widths": {"top": NaN}}', "line 7")
+        parse_json('{"widths": {"top": NaN}}', "line 7")
 
     assert caught.value.field == "line 7.widths.top"
 
@@ -49,12 +51,14 @@ def test_whole_characters_beyond_the_first_plane_are_text():
     assert parse_json('{"id": "\\ud83d\\ude00"}') == {"id": "😀"}
 
 
-def test_an_unknown_field_without_a_name_is_named_all_the_same():
-    reader = Reader({"a": 1, "": 2}, "pieces[3]")
-    reader.raw("a")
+@dataclass(frozen=True)
+class Asked:
+    a: int
 
+
+def test_an_unknown_field_without_a_name_is_named_all_the_same():
     with pytest.raises(ContractError) as caught:
-        reader.done()
+        DOCUMENTS["1"].read(Asked, {"a": 1, "": 2}, "pieces[3]")
 
     assert caught.value.field == 'pieces[3].""'
 

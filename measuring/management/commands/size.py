@@ -6,16 +6,26 @@ import json
 import os
 import sys
 from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass
 from typing import IO, Any
 
 from django.core.management.base import BaseCommand, CommandParser
 
 from measuring.rules.answers import answer
 from measuring.rules.opening import Opening, read_opening
-from shared.contracts import UNITS, ContractError, Reader, lines, parse_json, read_source, run_command
+from shared.contracts import PLAIN, UNITS, ContractError, lines, parse_json, read_source, run_command
+from shared.records import DOCUMENTS, Unit
 
 MOST_OPENINGS = 1_000_000
 MOST_IN_A_ROOM = 40
+
+
+@dataclass(frozen=True)
+class Document:
+    """Openings in one unit; each is read on its own."""
+
+    unit: Unit
+    openings: Any
 
 
 class Command(BaseCommand):
@@ -75,10 +85,8 @@ def _answer(opening: Opening, rooms: Mapping[str, Sequence[Opening]]) -> dict[st
 
 
 def _openings(text: str | bytes) -> Iterator[Opening]:
-    document = Reader(parse_json(text))
-    unit = document.unit()
-    entries = document.raw("openings")
-    document.done()
+    document = DOCUMENTS[PLAIN].read(Document, parse_json(text))
+    entries = document.openings
     if not isinstance(entries, list):
         raise ContractError("openings", "a list belongs here", "[..]")
     if len(entries) > MOST_OPENINGS:
@@ -86,7 +94,7 @@ def _openings(text: str | bytes) -> Iterator[Opening]:
     seen: set[str] = set()
     for place, entry in enumerate(entries):
         path = f"openings[{place}]"
-        opening = read_opening(Reader(entry, path), unit)
+        opening = read_opening(entry, document.unit, path)
         entries[place] = None  # what is read is let go, so that memory holds each opening once
         if opening.id in seen:
             raise ContractError(f"{path}.id", f"{opening.id} stands twice", "an id of its own")
@@ -99,9 +107,11 @@ def size_lines(name: str, unit: str) -> int:
     out = sys.stdout
     with _source(name) as source:
         for number, line in lines(source):
-            reader = Reader.parse(line, f"line {number}")
-            own = reader.string("unit", unit, choices=UNITS)
-            out.write(json.dumps(answer(read_opening(reader, own))) + "\n")
+            path = f"line {number}"
+            values = parse_json(line, path)
+            own = values.pop("unit", unit) if isinstance(values, dict) else unit
+            own = DOCUMENTS[PLAIN].read(Unit, own, f"{path}.unit")
+            out.write(json.dumps(answer(read_opening(values, own, path))) + "\n")
             out.flush()
     return 0
 
