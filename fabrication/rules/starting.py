@@ -10,6 +10,7 @@ from typing import Any, Final
 
 from fabrication.rules.materials import Material, materials_from_json
 from fabrication.rules.model import Recipe
+from fabrication.rules.records import NEVER_NEGATIVE
 
 DATA: Final = Path(__file__).resolve().parent.parent / "data"
 
@@ -18,6 +19,12 @@ def starting_rows(name: str) -> list[dict[str, Any]]:
     """The rows of ``materials`` or ``recipes`` as JSON, to load into the database."""
     rows: list[dict[str, Any]] = json.loads((DATA / f"{name}.json").read_text(encoding="utf-8"))[name]
     return rows
+
+
+def starting_values(name: str, part: str, kind: Any) -> Any:
+    """What a table has under a name, read as this kind."""
+    table = json.loads((DATA / f"{name}.json").read_text(encoding="utf-8"))
+    return NEVER_NEGATIVE.read(kind, table[part], f"{name}.{part}")
 
 
 @cache

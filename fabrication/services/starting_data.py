@@ -2,37 +2,69 @@
 
 from __future__ import annotations
 
-import json
+from collections.abc import Mapping
+from dataclasses import asdict, dataclass, fields
+from typing import Annotated
 
 from fabrication.models import AssemblyStep, LabelSize, Material, RecipeRevision, Tolerance, WorkPlace
-from fabrication.rules.starting import DATA, starting_recipes, starting_rows
+from fabrication.rules.starting import starting_materials, starting_recipes, starting_rows, starting_values
 from measuring.models import Product
 from shared.lengths import Length
 from shared.models import Branch
+from shared.records import OneOf
+
+
+@dataclass(frozen=True)
+class Off:
+    """How far a finished unit may be off."""
+
+    width: Length
+    height: Length
+
+
+@dataclass(frozen=True)
+class Place:
+    """A place of work, and the minutes a unit of each family takes there."""
+
+    name: str
+    day_min: int
+    minutes: Mapping[str, int]
+
+
+@dataclass(frozen=True)
+class Sheet:
+    """What labels are printed on."""
+
+    kind: Annotated[str, OneOf(*LabelSize.Kind.values)]
+    width: Length
+    height: Length
+    columns: int
+    rows: int
+    left: Length
+    top: Length
+    across: Length
+    down: Length
 
 
 def load_materials(branch: Branch) -> list[Material]:
     """The starting materials; those the branch has already are left as they are."""
     there = set(Material.objects.filter(branch=branch).values_list("key", flat=True))
+    facts = {row["key"]: row["facts"] for row in starting_rows("materials")}
     Material.objects.bulk_create(
         Material(
             branch=branch,
-            key=row["key"],
-            name=row["name"],
-            kind=row["kind"],
-            facts=row["facts"],
-            kerf=_length(row.get("kerf")),
-            trim=_length(row.get("trim")),
-            keep=_length(row.get("keep")),
+            key=one.key,
+            name=one.name,
+            kind=one.kind,
+            facts=facts[one.key],
+            kerf=one.kerf,
+            trim=one.trim,
+            keep=one.keep,
         )
-        for row in starting_rows("materials")
-        if row["key"] not in there
+        for one in starting_materials().values()
+        if one.key not in there
     )
     return list(Material.objects.filter(branch=branch))
-
-
-def _length(text: str | None) -> Length | None:
-    return Length.parse(text) if text else None
 
 
 def load_recipes(branch: Branch) -> list[RecipeRevision]:
@@ -47,18 +79,18 @@ def load_recipes(branch: Branch) -> list[RecipeRevision]:
 
 def load_tolerances(branch: Branch) -> None:
     """How far finished units may be off, by family."""
-    table = json.loads((DATA / "tolerances.json").read_text(encoding="utf-8"))["families"]
+    table = starting_values("tolerances", "families", Mapping[str, Off])
     there = set(Tolerance.objects.filter(branch=branch).values_list("family", flat=True))
     Tolerance.objects.bulk_create(
         Tolerance(
             branch=branch,
             family=family,
-            width_under=Length.parse(row["width"]),
-            width_over=Length.parse(row["width"]),
-            height_under=Length.parse(row["height"]),
-            height_over=Length.parse(row["height"]),
+            width_under=off.width,
+            width_over=off.width,
+            height_under=off.height,
+            height_over=off.height,
         )
-        for family, row in table.items()
+        for family, off in table.items()
         if family not in there
     )
 
@@ -67,13 +99,15 @@ def load_work_places(branch: Branch) -> None:
     """Where work is done and how long a unit takes there, for a branch that has no places yet."""
     if WorkPlace.objects.filter(branch=branch).exists():
         return
-    table = json.loads((DATA / "work_places.json").read_text(encoding="utf-8"))["places"]
-    WorkPlace.objects.bulk_create(WorkPlace(branch=branch, order=order, **row) for order, row in enumerate(table))
+    table = starting_values("work_places", "places", tuple[Place, ...])
+    WorkPlace.objects.bulk_create(
+        WorkPlace(branch=branch, order=order, **asdict(row)) for order, row in enumerate(table)
+    )
 
 
 def load_steps(branch: Branch) -> None:
     """The starting steps of assembly, for families the branch has none of yet."""
-    table = json.loads((DATA / "steps.json").read_text(encoding="utf-8"))["families"]
+    table = starting_values("steps", "families", Mapping[str, tuple[str, ...]])
     there = set(AssemblyStep.objects.filter(branch=branch).values_list("family", flat=True))
     AssemblyStep.objects.bulk_create(
         AssemblyStep(branch=branch, family=family, order=order, text=text)
@@ -85,6 +119,5 @@ def load_steps(branch: Branch) -> None:
 
 def starting_label_size(branch: Branch) -> LabelSize:
     """What labels are printed on where the branch has not said; not saved."""
-    row = json.loads((DATA / "label_size.json").read_text(encoding="utf-8"))
-    lengths = {name: Length.parse(row[name]) for name in ("width", "height", "left", "top", "across", "down")}
-    return LabelSize(branch=branch, kind=row["kind"], columns=row["columns"], rows=row["rows"], **lengths)
+    sheet = starting_values("label_size", "sheet", Sheet)
+    return LabelSize(branch=branch, **{one.name: getattr(sheet, one.name) for one in fields(sheet)})
