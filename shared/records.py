@@ -169,13 +169,13 @@ class Form:
         except (ContractError, BaseValidationError) as error:
             raise _with_path(error, path) from None
 
-    def read_field(self, kind: Any, document: Any, name: str) -> Any:
+    def read_field(self, kind: Any, document: Any, name: str, path: str = "") -> Any:
         """One field of a document that says how to read the others."""
         if not isinstance(document, dict):
-            raise ContractError("document", f"{kind_word(document)} where an object belongs", "{..}")
+            raise ContractError(path or "document", f"{kind_word(document)} where an object belongs", "{..}")
         if name not in document:
-            raise ContractError(name, "missing", "required")
-        return self.read(kind, document[name], name)
+            raise ContractError(joined(path, name), "missing", "required")
+        return self.read(kind, document[name], joined(path, name))
 
     def part(self, kind: Any, value: Any) -> Any:
         """The same for a hook of its own: what it raises has its path from whoever called the hook."""

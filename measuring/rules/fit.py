@@ -6,7 +6,7 @@ import dataclasses
 from collections import Counter
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
-from typing import Annotated, Any, ClassVar, Final
+from typing import Annotated, Any, Final
 
 from measuring.rules.families import FAMILIES, HEIGHTS, MOUNTS, SIDES, TABLE, WIDTHS, named, shown
 from measuring.rules.finding import CHECK, NOTE, STOP, Finding, finding
@@ -21,6 +21,7 @@ from shared.records import OneOf, Ticks, Within
 
 _SITE: Final = TABLE["site"]
 _BLOCKING: Final = frozenset(TABLE["blocking"])
+FitUnit = Annotated[str, OneOf("in", "mm")]
 SIDES_LIT: Final = ("idle", "control", "motor")
 AS_THEY_ARE: Final = (
     "mounts", "min_depth", "flush_depth", "head_height", "narrowing", "swing_depth", "tubes", "coupled_most",
@@ -45,18 +46,10 @@ class Row:
     key: str
     name: str
     family: Annotated[str, OneOf(*FAMILIES)]
-    fit: Any
+    fit: Mapping[str, Any]
     source: Any = None
     options: Any = None
     basis: Any = None
-
-
-@dataclass(frozen=True)
-class Units:
-    """The unit of a fit's lengths."""
-
-    TAKES_MORE: ClassVar[bool] = True
-    unit: Annotated[str, OneOf("in", "mm")] = "in"
 
 
 @dataclass(frozen=True)
@@ -93,10 +86,10 @@ class Weight:
 
 
 @dataclass(frozen=True, kw_only=True)
-class Fit(Units):
+class Fit:
     """A product's needs as its row has them; see `ProductFit`."""
 
-    TAKES_MORE: ClassVar[bool] = False
+    unit: FitUnit = "in"
     basis: str = ""
     mounts: Annotated[tuple[str, ...], OneOf(*MOUNTS)] = MOUNTS
     min_depth: Ticks
@@ -177,7 +170,7 @@ class ProductFit:
             With field, problem and bound.
         """
         row = FORMS["in"].read(Row, values)
-        unit = FORMS["in"].read(Units, row.fit, "fit").unit
+        unit = FORMS["in"].read_field(FitUnit, {"unit": "in", **row.fit}, "unit", "fit")
         fit = FORMS[unit].read(Fit, row.fit, "fit")
         clearance, weight = fit.clearance or Both(), fit.weight or Weight()
         width, height = fit.width or Span(), fit.height or Span()
