@@ -153,12 +153,11 @@ def chosen(name: str, those: set[str], seconds: dict[str, float], most: float) -
     order = []
     for test in sorted(those, key=lambda test: (seconds[test], test)):
         file = test.partition("::")[0]
-        near = len(words(name) & words(test))
-        turn = 0 if near >= NEAR else before[file] // AT_A_TIME + 1
-        order.append((turn, -near, file, seconds[test], test))
+        near = len(words(name) & words(test)) >= NEAR
+        order.append((0 if near else before[file] // AT_A_TIME + 1, seconds[test], test))
         before[file] += 1
     spent, tests = 0.0, []
-    for *_, took, test in sorted(order):
+    for _, took, test in sorted(order):
         spent += took
         if tests and spent > most:
             break

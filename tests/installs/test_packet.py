@@ -252,8 +252,18 @@ def test_the_return_order_says_what_is_next(branch: Branch, dispatcher: User, in
     assert (content["cause"], content["next_by"], content["note"]) == (
         "damaged: damaged when unpacked", "workroom", "a dent"
     )  # fmt: skip
-    owed.refresh_from_db()
-    assert owed.appointment.duration_min == 20 + 15  # the visit's fixed part and one roller, by the starting table
+
+
+def test_a_return_visit_grows_with_what_it_is_for(branch: Branch, dispatcher: User, installer: User) -> None:
+    _, visit = a_day(branch, dispatcher, installer)
+
+    owed = [
+        services.open_return(unit=row.unit, cause_key="damage.on_arrival", by=dispatcher)
+        for row in visit.visit_units.all()
+    ]
+
+    assert owed[0].appointment == owed[1].appointment
+    assert owed[1].appointment.duration_min == 20 + 2 * 15  # its fixed part and two rollers, by the starting table
 
 
 def test_the_return_order_names_the_unit_by_its_code(branch: Branch, dispatcher: User, installer: User) -> None:
