@@ -9,18 +9,33 @@ from django.dispatch import receiver
 
 from installs.adapters import packet
 from installs.adapters.evaluation import rules_of, size_of, visit_units, with_needs, work_out
+from installs.adapters.truck import lines_of, list_at, packages_on
 from installs.drawings import signature_drawing
 from installs.models import Load, PrintedPacket, ReturnOwed, VisitUnit
 from installs.rules.causes import cause
 from installs.rules.hardware import remote_map
+from installs.services.loads import refresh_load
 from jobs.models import INSTALLING, Appointment, Job
 from jobs.schedule.words import window_text
 from measuring.models import Unit
 from shared.documents import Content, document_kind, kind_of
-from shared.models import Document
+from shared.models import Document, User
 from shared.roles import DISPATCHER, INSTALLER, OWNER, WORKROOM
 
 PACKET = "installs.packet"
+
+
+def _listed(load: Load, by: User) -> Load:
+    """With its list as the day stands."""
+    return refresh_load(crew=load.crew, day=load.day, by=by)
+
+
+def _with_its_load(visit: Appointment, by: User) -> Appointment:
+    """A visit whose crew-day has a list finds it as the day stands."""
+    load, _ = list_at(visit)
+    if load is not None:
+        _listed(load, by)
+    return visit
 
 
 @document_kind(
@@ -30,10 +45,11 @@ PACKET = "installs.packet"
     template="installs/documents/packet.html",
     roles=(DISPATCHER, OWNER, INSTALLER),
     job=lambda load: None,
+    prepare=_listed,
 )
 def route_packet(load: Load) -> Content:
     """A crew's day: the cover, then every stop."""
-    summary = packet.day_summary(load.crew, load.day)
+    summary = packet.day_summary(load)
     values = packet.packet_values(summary)
     context = {**values, "map": packet.day_map(summary), "changes": changes_since(load, values)}
     context["stops"] = [dict(stop) for stop in values["stops"]]
@@ -65,7 +81,7 @@ def keep_summary_lines(instance: Document, created: bool, **kwargs: Any) -> None
     load = Load.objects.select_related("crew__branch").filter(pk=instance.subject_id).first()
     if load is None:
         return
-    values = packet.packet_values(packet.day_summary(load.crew, load.day))
+    values = packet.packet_values(packet.day_summary(load))
     kind = kind_of(PACKET)
     if kind.hash_of(Content({}, values)) == instance.content_hash:
         PrintedPacket.objects.create(document=instance, lines=packet.summary_lines(values))
@@ -78,11 +94,12 @@ def keep_summary_lines(instance: Document, created: bool, **kwargs: Any) -> None
     template="installs/documents/load_list.html",
     roles=(DISPATCHER, OWNER, INSTALLER, WORKROOM),
     job=lambda load: None,
+    prepare=_listed,
 )
 def load_list(load: Load) -> dict[str, Any]:
     """What goes on the truck, in the order it is put on, to tick off by hand."""
     sections: dict[str, list[dict[str, Any]]] = {}
-    for line in load.lines.select_related("unit__opening__room"):
+    for line in lines_of(load):
         sections.setdefault(line.section, []).append(
             {
                 "text": line.text,
@@ -107,13 +124,15 @@ def load_list(load: Load) -> dict[str, Any]:
     template="installs/documents/work_order.html",
     roles=(DISPATCHER, OWNER, INSTALLER),
     version=2,
+    prepare=_with_its_load,
     who=lambda user, visit: visit.purpose in INSTALLING,
 )
 def work_order(visit: Appointment) -> Content:
     """One stop by itself."""
     summary = packet.stop_summary(visit, visit_units(visit), rules_of(visit.job.branch))
     packet._read_openings([summary])
-    values = {**packet.stop_values(summary), "when": window_text(visit)}
+    packages = packages_on(*list_at(visit), summary.worked)
+    values = {**packet.stop_values(summary, packages), "when": window_text(visit)}
     drawn = {**values, "units": [dict(unit) for unit in values["units"]]}
     packet.draw_stop(summary, drawn)
     return Content({"stop": drawn}, values)

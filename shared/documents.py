@@ -77,6 +77,7 @@ class Kind:
     version: int
     who: Callable[[User, Any], bool] | None
     job: Callable[[Any], int | None] | None
+    prepare: Callable[[Any, User], Any] | None
 
     def subject_for(self, user: User, pk: object) -> Any:
         """The subject, when this person may have documents of this kind about it; else a 404."""
@@ -120,6 +121,7 @@ def document_kind(
     version: int = 1,
     who: Callable[[User, Any], bool] | None = None,
     job: Callable[[Any], int | None] | None = None,
+    prepare: Callable[[Any, User], Any] | None = None,
 ) -> Callable[[Any], Any]:
     """
     Register a kind of document by the function that gathers its content.
@@ -140,6 +142,8 @@ def document_kind(
         Raise it when the template changes so that older documents must be made anew.
     job
         Gives the key of the job on whose page the audit entry shows; ``subject.job_id`` by default.
+    prepare
+        Brings up to date what the document reads, by a service, when somebody asks for it; gives the subject.
 
     The function takes the subject and returns the template's context, in plain values,
     lengths and rows named by their key. Give `Content` to leave something out of the hash.
@@ -149,7 +153,7 @@ def document_kind(
         known = _kinds.get(key)
         if known is not None and known.gather.__qualname__ != gather.__qualname__:
             raise ValueError(f"document kind {key} is registered twice")
-        _kinds[key] = Kind(key, title, model, template, gather, frozenset(roles), version, who, job)
+        _kinds[key] = Kind(key, title, model, template, gather, frozenset(roles), version, who, job, prepare)
         return gather
 
     return register
@@ -198,6 +202,8 @@ def request_document(*, kind: str, subject: models.Model, by: User) -> Document 
     what = kind_of(kind)
     if not what.allows(by, subject):
         raise Refused(f"{what.title}: your role does not print this")
+    if what.prepare is not None:
+        subject = what.prepare(subject, by)
     digest = what.hash_of(what.content(subject))
     latest = Document.objects.latest_of(kind, subject)
     if latest is not None and latest.content_hash == digest and Path(latest.file.path).exists():

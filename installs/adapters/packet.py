@@ -16,13 +16,14 @@ from django.conf import settings
 from django.urls import reverse
 
 from installs.adapters.evaluation import Worked, rules_of, size_of, summed_of, visit_units_of, work_out
+from installs.adapters.truck import lines_of, packages_on
 from installs.drawings import head_drawing, opening_with_brackets
-from installs.models import VisitUnit
+from installs.models import Load, LoadLine, VisitUnit
 from installs.rules.cords import CordRule
 from installs.rules.data import HardwareRules as Rules
 from installs.rules.findings import with_amounts
 from installs.rules.hardware import HardwareList, JobHardware
-from installs.services.loads import LoadPlan, goes_up, load_of, packages_for
+from installs.services.loads import goes_up, packages_for
 from jobs.drawings import route_map
 from jobs.models import Appointment, Crew, Site
 from jobs.schedule.day import DaySchedule, moment, read_day
@@ -71,10 +72,10 @@ def stop_summary(
 
 @dataclass(slots=True)
 class DaySummary:
-    """A crew-day for paper."""
+    """A crew-day for paper, with the list of its truck."""
 
-    crew: Crew
-    day: dt.date
+    load: Load
+    lines: list[LoadLine]
     schedule: DaySchedule | None
     stops: list[StopSummary]
     rules: Rules
@@ -83,9 +84,10 @@ class DaySummary:
     drive_min: int = 0
 
 
-def day_summary(crew: Crew, day: dt.date) -> DaySummary:
-    """The crew's install visits of the day with drive and times as planned."""
-    schedule = read_day(crew, day)
+def day_summary(load: Load) -> DaySummary:
+    """The crew's install visits of the day with drive and times as planned, and what is on the truck."""
+    crew = load.crew
+    schedule = read_day(crew, load.day)
     visits = [row for row in schedule.appointments if goes_up(row)]
     rules = rules_of(crew.branch)
     by_visit = visit_units_of(visits)
@@ -94,7 +96,7 @@ def day_summary(crew: Crew, day: dt.date) -> DaySummary:
         stop_summary(visit, by_visit.get(visit.pk, []), rules, number, cords) for number, visit in enumerate(visits, 1)
     ]
     _read_openings(stops)
-    summary = DaySummary(crew, day, None, stops, rules)
+    summary = DaySummary(load, lines_of(load), None, stops, rules)
     if visits:
         summary.schedule = schedule
         summary.drive_min = round(schedule.timeline.drive / 60)
@@ -165,7 +167,7 @@ def facts_of_site(visit: Appointment) -> list[list[str]]:
 
 def unit_values(one: Worked, show: LengthUnit, options: Sequence[tuple[str, str]], rules: Rules) -> dict[str, Any]:
     """One unit for a table: what it is, its finished size, how it is held, what to mind."""
-    unit, read, hardware = one.unit, one.read, one.hardware
+    unit, hardware = one.unit, one.hardware
     width, height = size_of(unit)
     return {
         "code": unit.code,
@@ -178,7 +180,6 @@ def unit_values(one: Worked, show: LengthUnit, options: Sequence[tuple[str, str]
         "width": width,
         "height": height,
         "options": [list(pair) for pair in options],
-        "packages": [package.label for package in packages_for(unit, read)],
         **(_held_by(hardware, show) if hardware else NOT_HELD),
         "kits": _kits(one, rules),
         "findings": [finding.text for finding in one.findings],
@@ -260,8 +261,14 @@ def caution_values(summed: JobHardware, units: int) -> list[dict[str, Any]]:
     ]
 
 
-def stop_values(stop: StopSummary, options: Mapping[int, Sequence[tuple[str, str]]] | None = None) -> dict[str, Any]:
-    """One stop in plain values, without its drawings; `options` of its units, where the caller has them."""
+def stop_values(
+    stop: StopSummary, packages: Mapping[int, list[str]], options: Mapping[int, Sequence[tuple[str, str]]] | None = None
+) -> dict[str, Any]:
+    """
+    One stop in plain values, without its drawings.
+
+    `packages` of its units, as `packages_on` has them; their `options`, where the caller has them.
+    """
     visit = stop.visit
     show = visit.job.branch.unit
     tz = visit.job.branch.tz
@@ -281,7 +288,10 @@ def stop_values(stop: StopSummary, options: Mapping[int, Sequence[tuple[str, str
         "minutes": visit.duration_min,
         "people": max(stop.summed.people, visit.people),
         "facts": facts_of_site(visit),
-        "units": [unit_values(one, show, options[one.unit.pk], stop.rules) for one in stop.worked],
+        "units": [
+            unit_values(one, show, options[one.unit.pk], stop.rules) | {"packages": packages.get(one.unit.pk, [])}
+            for one in stop.worked
+        ],
         "hardware": hardware_values(stop.summed),
         "tools": [{"name": tool.name, "why": tool.why} for tool in stop.summed.tools],
         "cautions": caution_values(stop.summed, len(stop.worked)),
@@ -311,24 +321,25 @@ def draw_stop(stop: StopSummary, values: dict[str, Any]) -> None:
 
 def packet_values(summary: DaySummary) -> dict[str, Any]:
     """The whole packet in plain values, without drawings: what its hash is taken of."""
-    tz = summary.crew.branch.tz
-    options = options_shown(one.unit for stop in summary.stops for one in stop.worked)
-    stops = [stop_values(stop, options) for stop in summary.stops]
-    plan = load_of(summary.crew, [(stop.visit, stop.worked) for stop in summary.stops], summary.rules)  # whatever is up
+    load, crew, lines = summary.load, summary.load.crew, summary.lines
+    tz = crew.branch.tz
+    worked = [one for stop in summary.stops for one in stop.worked]
+    options, packages = options_shown(one.unit for one in worked), packages_on(load, lines, worked)
+    stops = [stop_values(stop, packages, options) for stop in summary.stops]
     return {
-        "crew": summary.crew.name,
-        "people": [str(member.user) for member in _members(summary.crew, summary.day)],
-        "day": long_day(summary.day),
-        "base": summary.crew.branch.address.replace("\n", ", "),
+        "crew": crew.name,
+        "people": [str(member.user) for member in _members(crew, load.day)],
+        "day": long_day(load.day),
+        "base": crew.branch.address.replace("\n", ", "),
         "starts": clock(summary.starts, tz) if summary.starts else "",
         "back": clock(summary.back, tz) if summary.back else "",
         "drive_min": summary.drive_min,
         "stops": stops,
         "unit_count": sum(len(stop["units"]) for stop in stops),
-        "packages": sum(len(unit["packages"]) for stop in stops for unit in stop["units"]),
-        "weight_g": plan.weight_g,
-        "load": _load_summary(plan),
-        "findings": [finding.text for finding in plan.findings],
+        "packages": sum(1 for line in lines if line.unit_id),
+        "weight_g": load.weight_g,
+        "load": _load_summary(lines, worked),
+        "findings": [finding["text"] for finding in load.findings],
         "cautions": _cautions_of_day(stops),
         "where": [[stop.visit.job.site.latitude, stop.visit.job.site.longitude] for stop in summary.stops],
     }
@@ -351,21 +362,23 @@ def _members(crew: Crew, day: dt.date) -> list[Any]:
     return [row for row in rows if row.until_on is None or row.until_on >= day]
 
 
-def _load_summary(plan: LoadPlan) -> dict[str, Any]:
+def _load_summary(lines: Sequence[LoadLine], worked: Iterable[Worked]) -> dict[str, Any]:
     """Long pieces one by one, the rest counted, hardware and spares together, tools once."""
-    longs = [{"text": entry.text, "length": entry.length} for entry in plan.entries if entry.section == "long rack"]
+    lengths = {(one.unit.pk, each.label): each.length for one in worked for each in packages_for(one.unit, one.read)}
+    longs = [line for line in lines if line.section == "long rack"]
     hardware: dict[str, dict[str, Any]] = {}
-    for entry in plan.entries:
-        if entry.section in {"hardware", "spares"}:
-            row = hardware.setdefault(entry.item, {"name": entry.text, "quantity": 0, "spare": 0, "why": ""})
-            row["quantity" if entry.section == "hardware" else "spare"] += entry.quantity
-            if entry.section == "hardware":
-                row["why"] = entry.why
+    for line in lines:
+        if line.section in {"hardware", "spares"}:
+            item = line.key.partition(":")[2]
+            row = hardware.setdefault(item, {"name": line.text, "quantity": 0, "spare": 0, "why": ""})
+            row["quantity" if line.section == "hardware" else "spare"] += line.quantity
+            if line.section == "hardware":
+                row["why"] = line.why
     return {
-        "long": longs,
-        "short": sum(1 for entry in plan.entries if entry.section.startswith("stop ")),
+        "long": [{"text": line.text, "length": lengths.get((line.unit_id or 0, line.package))} for line in longs],
+        "short": sum(1 for line in lines if line.section.startswith("stop ")),
         "hardware": list(hardware.values()),
-        "tools": [entry.text for entry in plan.entries if entry.section == "tools"],
+        "tools": [line.text for line in lines if line.section == "tools"],
     }
 
 

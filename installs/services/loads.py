@@ -12,7 +12,6 @@ from django.utils import timezone
 from installs.adapters.evaluation import Worked, rules_of, visit_units_of, work_out
 from installs.models import HardwareUsed, Load, LoadCheck, LoadLine, VanStock, VisitUnit
 from installs.rules.cords import CordRule
-from installs.rules.data import HardwareRules
 from installs.rules.loading import LoadEntry, LoadPlan, Package, StopLoad, load_list, packages_of
 from installs.rules.units import InstallUnit
 from installs.services.hardware import pull_hardware, put_on_shelf, refresh_hardware, take_pulls
@@ -50,16 +49,8 @@ def plan_load(crew: Crew, visits: Sequence[Appointment]) -> tuple[LoadPlan, dict
         )
         for visit in visits
     }
-    return load_of(crew, [(visit, worked[visit.pk]) for visit in visits], rules), worked
-
-
-def load_of(crew: Crew, stops: Sequence[tuple[Appointment, Sequence[Worked]]], rules: HardwareRules) -> LoadPlan:
-    """What goes on a truck for these visits, in driving order, with the units of each."""
-    return load_list(
-        [_stop_load(number, visit, worked) for number, (visit, worked) in enumerate(stops, 1)],
-        rules,
-        crew.truck_longest,
-    )
+    stops = [_stop_load(number, visit, worked[visit.pk]) for number, visit in enumerate(visits, 1)]
+    return load_list(stops, rules, crew.truck_longest), worked
 
 
 def _stop_load(number: int, visit: Appointment, worked: Sequence[Worked]) -> StopLoad:
@@ -103,7 +94,7 @@ def refresh_load(*, crew: Crew, day: dt.date, by: User) -> Load:
     """
     The load of a crew-day, made or brought up to date; what is checked stays checked.
 
-    Once the truck has left, the list stays as it left.
+    Once the truck has left, the list stays as it left. Where nothing changed, nothing is written.
     """
     load, _ = Load.objects.get_or_create(crew=crew, day=day)
     load = Load.objects.select_for_update(of=("self",)).select_related("crew__branch").get(pk=load.pk)
@@ -112,11 +103,18 @@ def refresh_load(*, crew: Crew, day: dt.date, by: User) -> Load:
     visits = visits_of_day(load.crew, day)
     plan, worked = plan_load(load.crew, visits)
     refresh_hardware(units=[one.unit for several in worked.values() for one in several], by=by)
-    _write_lines(load, plan, visits, {one.unit.code: one.unit for several in worked.values() for one in several})
-    load.findings = [finding.to_json() for finding in plan.findings]
-    load.weight_g = plan.weight_g
-    load.state = _state(load)
-    load.save(update_fields=["findings", "weight_g", "state"])
+    lines = _write_lines(
+        load, plan, visits, {one.unit.code: one.unit for several in worked.values() for one in several}
+    )
+    now = {
+        "findings": [finding.to_json() for finding in plan.findings],
+        "weight_g": plan.weight_g,
+        "state": Load.State.CHECKED if lines and not any(line.missing for line in lines) else Load.State.OPEN,
+    }
+    if now != {name: getattr(load, name) for name in now}:
+        for name, value in now.items():
+            setattr(load, name, value)
+        load.save(update_fields=list(now))
     return load
 
 
@@ -147,25 +145,30 @@ def line_rows(
     ]
 
 
-def _write_lines(load: Load, plan: LoadPlan, visits: Sequence[Appointment], units: dict[str, Unit]) -> None:
+LINE = ("order", "appointment_id", "section", "unit_id", "package", "material_id", "text", "why", "quantity", "checked")
+
+
+def _write_lines(load: Load, plan: LoadPlan, visits: Sequence[Appointment], units: dict[str, Unit]) -> list[LoadLine]:
+    """The rows as the plan has them; those that say so already are left alone."""
     from fabrication.models import Material
 
     keys = {entry.item for entry in plan.entries if entry.item}
     materials = dict(Material.objects.filter(branch=load.crew.branch, key__in=keys).values_list("key", "pk"))
     there = {line.key: line for line in load.lines.all()}
+    lines = line_rows(load, plan, visits, units, materials)
     fresh, changed = [], []
-    for made in line_rows(load, plan, visits, units, materials):
-        kept = there.pop(made.key, None)
+    for line in lines:
+        kept = there.pop(line.key, None)
         if kept is None:
-            fresh.append(made)
+            fresh.append(line)
             continue
-        made.pk, made.checked = kept.pk, min(kept.checked, made.quantity)
-        changed.append(made)
-    gone = [line.pk for line in there.values()]
-    LoadLine.objects.filter(pk__in=gone).delete()
+        line.pk, line.checked = kept.pk, min(kept.checked, line.quantity)
+        if any(getattr(line, name) != getattr(kept, name) for name in LINE):
+            changed.append(line)
+    LoadLine.objects.filter(pk__in=[line.pk for line in there.values()]).delete()
     LoadLine.objects.bulk_create(fresh)
-    fields = ["order", "appointment", "section", "unit", "package", "material", "text", "why", "quantity", "checked"]
-    LoadLine.objects.bulk_update(changed, fields, batch_size=200)
+    LoadLine.objects.bulk_update(changed, [name.removesuffix("_id") for name in LINE], batch_size=200)
+    return lines
 
 
 def _state(load: Load) -> str:
@@ -444,7 +447,6 @@ __all__ = [
     "check_room",
     "come_back",
     "leave_yard",
-    "load_of",
     "packages_for",
     "plan_load",
     "put_back",

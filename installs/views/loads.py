@@ -18,6 +18,7 @@ from django.views.decorators.http import require_GET, require_POST
 
 from installs import services
 from installs.access import LOADS, crew_for, line_for, load_for, today_of, van_row_for
+from installs.adapters.truck import lines_of
 from installs.forms import VanForm
 from installs.models import Load, LoadLine
 from installs.services.loads import goes_up, visits_of_day
@@ -82,7 +83,8 @@ def loads(request: SignedInRequest) -> HttpResponse:
     by_crew: dict[int | None, list[Appointment]] = {}
     for visit in visits:
         by_crew.setdefault(visit.crew_id, []).append(visit)
-    there = {load.crew_id: load for load in Load.objects.visible_to(request.user).filter(day=day)}
+    found = Load.objects.visible_to(request.user).filter(day=day).prefetch_related("lines")
+    there = {load.crew_id: load for load in found}
     rows = []
     for crew in crews:
         if crew.pk in by_crew:
@@ -124,7 +126,7 @@ def load(request: SignedInRequest, pk: int) -> HttpResponse:
 
 
 def _page(request: SignedInRequest, row: Load, *, problem: Refused | None = None, status: int = 200) -> HttpResponse:
-    lines = list(row.lines.select_related("unit__opening__room", "unit__product", "appointment__job__site", "material"))
+    lines = lines_of(row)
     sections = _sections(lines)
     last = row.checks.filter(undone_at=None).first() if row.is_in_the_yard() else None
     standing = list(in_the_calendar().filter(crew=row.crew, day=row.day))

@@ -18,9 +18,10 @@ from installs import services
 from installs.access import INSTALLS, LOADS, photo_for, stop_for, unit_key, used_for
 from installs.adapters.evaluation import rules_of, visit_units
 from installs.adapters.packet import caution_values, facts_of_site, hardware_values, stop_summary, stop_values
+from installs.adapters.truck import list_at, packages_on
 from installs.drawings import signature_drawing
 from installs.forms import CauseForm, HardwareUsedForm, PhotoForm, SignForm
-from installs.models import Load, Stop, VisitUnit
+from installs.models import Stop, VisitUnit
 from installs.rules.causes import kinds_of, top_causes
 from installs.views.loads import day_paths
 from jobs.access import secret_for
@@ -59,7 +60,8 @@ def stop_page(
     """The page with its forms as they stand."""
     rows = visit_units(visit)
     summary = stop_summary(visit, rows, rules_of(visit.job.branch))
-    values = stop_values(summary)
+    load, lines = list_at(visit)
+    values = stop_values(summary, packages_on(load, lines, summary.worked))
     by_code = {unit["code"]: unit for unit in values["units"]}
     found: Stop | None = getattr(visit, "stop", None)
     units = Unit.objects.filter(pk__in=[row.unit_id for row in rows]).select_related("product")
@@ -68,7 +70,6 @@ def stop_page(
     user = request.user
     standing, expected = _crew_day(visit)
     following = _next(visit, standing)
-    load = Load.objects.filter(crew=visit.crew, day=visit.day).first() if standing and visit.day else None
     context = {
         "visit": visit,
         "job": visit.job,
@@ -98,7 +99,7 @@ def stop_page(
         "sign_form": SignForm(user=user),
         "signature": signature_drawing(found.signature, found.signed_name) if found and found.signature else None,
         "next": (following, expected.get(following.pk) or following.starts_at) if following else None,
-        "day_paths": day_paths(user, standing, load),
+        "day_paths": day_paths(user, standing, load if standing else None),
         **(forms or {}),
     }
     return render(request, "installs/stop.html", context, status=status)

@@ -7,6 +7,8 @@ import uuid
 from typing import Any
 
 import pytest
+from django.db import connection
+from django.test.utils import CaptureQueriesContext
 
 from fabrication.models import StockItem, StockMove
 from installs import services
@@ -14,6 +16,7 @@ from installs.models import Load, LoadLine, VanStock
 from jobs.models import Appointment, Purpose
 from measuring.models import Unit
 from shared.devices import receiver
+from shared.documents import kind_of, request_document
 from shared.errors import Refused
 from shared.models import Branch, User
 from tests.factories import make_job
@@ -269,6 +272,90 @@ def test_a_measuring_visit_is_not_on_the_truck(branch: Branch, dispatcher: User,
     load = the_load(visit, installer)
 
     assert {line.appointment_id for line in load.lines.all() if line.appointment_id} == {visit.pk}
+
+
+# -- what is shown of it -----------------------------------------------------------------------
+
+
+def shown(load: Load) -> dict[str, Any]:
+    """The packet's word on the truck: packages of each unit, pieces of each item."""
+    values = kind_of("installs.packet").content(Load.objects.get(pk=load.pk)).context
+    return {
+        "packages": {unit["code"]: unit["packages"] for stop in values["stops"] for unit in stop["units"]},
+        "hardware": {row["name"]: (row["quantity"], row["spare"]) for row in values["load"]["hardware"]},
+        "weight": values["weight_g"],
+    }
+
+
+def on_the_list(load: Load) -> dict[str, Any]:
+    load = Load.objects.get(pk=load.pk)
+    packages: dict[str, list[str]] = {}
+    hardware: dict[str, tuple[int, int]] = {}
+    for line in load.lines.select_related("unit"):
+        many, spare = hardware.get(line.text, (0, 0))
+        if line.unit:
+            packages.setdefault(line.unit.code, []).append(line.package)
+        elif line.section != "tools":
+            is_spare = line.section == "spares"
+            hardware[line.text] = (many, line.quantity) if is_spare else (line.quantity, spare)
+    return {"packages": packages, "hardware": hardware, "weight": load.weight_g}
+
+
+def test_a_packet_says_what_left_whatever_changes_at_the_office(
+    branch: Branch, dispatcher: User, installer: User
+) -> None:
+    job, visit = a_day(branch, dispatcher, installer)
+    load = the_load(visit, installer)
+    check_all(load, installer)
+    services.leave_yard(load=load, by=installer)
+    late = make_unit(job)
+    services.set_visit_units(appointment=visit, units=Unit.objects.filter(opening__job=job), by=dispatcher)
+
+    left = on_the_list(load)
+
+    assert shown(load) == left | {"packages": left["packages"] | {late.code: []}}
+
+
+def test_whoever_asks_for_a_packet_gets_the_list_of_the_day_as_it_stands(
+    branch: Branch, dispatcher: User, installer: User
+) -> None:
+    job, visit = a_day(branch, dispatcher, installer)
+    load = the_load(visit, installer)
+    late = make_unit(job)
+    services.set_visit_units(appointment=visit, units=Unit.objects.filter(opening__job=job), by=dispatcher)
+
+    request_document(kind="installs.packet", subject=load, by=dispatcher)
+
+    assert late.code in on_the_list(load)["packages"]
+    assert shown(load) == on_the_list(load)
+
+
+def test_a_stop_names_its_packages_before_and_after_there_is_a_list(
+    branch: Branch, dispatcher: User, installer: User, as_user
+) -> None:
+    _, visit = a_day(branch, dispatcher, installer, units=1)
+    pages = [as_user(installer).get(f"/stops/{visit.pk}/").content.decode()]
+    load = the_load(visit, installer)
+    load.lines.filter(unit__isnull=False).update(package="1 of 1: long carton")
+    pages.append(as_user(installer).get(f"/stops/{visit.pk}/").content.decode())
+    services.leave_yard(load=load, by=installer, reason="as it is")
+    load.lines.filter(unit__isnull=False).delete()
+    pages.append(as_user(installer).get(f"/stops/{visit.pk}/").content.decode())
+
+    assert ["Packages: 1 of 1: carton" in pages[0], "Packages: 1 of 1: long carton" in pages[1]] == [True, True]
+    assert "Packages:" not in pages[2]
+
+
+def test_a_list_that_is_right_is_not_written_again(branch: Branch, dispatcher: User, installer: User) -> None:
+    _, visit = a_day(branch, dispatcher, installer)
+    load = the_load(visit, installer)
+    check_all(load, installer)
+
+    with CaptureQueriesContext(connection) as asked:
+        again = the_load(visit, installer)
+
+    assert again.state == Load.State.CHECKED
+    assert [query["sql"] for query in asked if not query["sql"].startswith(("SELECT", "SAVEPOINT", "RELEASE"))] == []
 
 
 # -- the page --------------------------------------------------------------------------------

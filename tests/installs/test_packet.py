@@ -88,7 +88,7 @@ def printed(load: Load) -> Printed:
     content = kind.content(load)
     pdf, _ = render(kind, load, content, revision=1, by=None)
     reader = PdfReader(BytesIO(pdf))
-    return Printed(reader, pdf, words(reader), packet_values(day_summary(load.crew, load.day)))
+    return Printed(reader, pdf, words(reader), packet_values(day_summary(load)))
 
 
 def test_the_packet_read_back_says_what_the_books_say(printed: Printed) -> None:
@@ -177,14 +177,14 @@ def test_a_change_makes_the_packet_stale_and_the_reprint_says_what_changed(
 
 
 def test_what_the_crew_does_on_the_day_does_not_make_its_packet_stale(load: Load, dispatcher_of_load: User) -> None:
-    before = packet_values(day_summary(load.crew, load.day))
+    before = packet_values(day_summary(load))
     unit = Unit.objects.filter(opening__job__branch=load.crew.branch).order_by("pk").first()
     visit = unit.visit_units.get().appointment
 
     services.mark_installed(appointment=visit, units=[unit], by=dispatcher_of_load)
 
     kind = kind_of(PACKET)
-    after = packet_values(day_summary(load.crew, load.day))
+    after = packet_values(day_summary(load))
     assert kind.hash_of(Content({}, after)) == kind.hash_of(Content({}, before))
 
 
@@ -195,7 +195,7 @@ def test_changes_are_listed_in_the_order_of_the_newer_paper() -> None:
 
 
 def test_the_summary_names_every_unit_and_item(load: Load) -> None:
-    values = packet_values(day_summary(load.crew, load.day))
+    values = packet_values(day_summary(load))
 
     lines = summary_lines(values)
 

@@ -1,0 +1,41 @@
+"""What is on a truck: the lines of its load. Whatever shows them reads them here and works nothing out again."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+
+from installs.adapters.evaluation import Worked
+from installs.models import Load, LoadLine
+from installs.services.loads import packages_for
+from jobs.models import Appointment
+
+
+def list_at(visit: Appointment) -> tuple[Load | None, list[LoadLine]]:
+    """The load of the crew-day a visit stands on, with its list; None while nothing is on one."""
+    if visit.crew_id is None or visit.day is None:
+        return None, []
+    lines = LoadLine.objects.filter(load__crew=visit.crew_id, load__day=visit.day).select_related("load")
+    found = list(lines.order_by("order"))
+    return (found[0].load if found else None), found
+
+
+def lines_of(load: Load) -> list[LoadLine]:
+    """The list as it goes on the truck, with what pages and documents show beside each line."""
+    needs = ("unit__opening__room", "unit__product", "appointment__job__site", "material")
+    return list(load.lines.select_related(*needs).order_by("order"))
+
+
+def packages_on(load: Load | None, lines: Iterable[LoadLine], worked: Iterable[Worked]) -> dict[int, list[str]]:
+    """
+    What each unit is carried as, by its key.
+
+    As the list has it. Until the truck leaves, a unit that no list has yet goes as the workroom packed it.
+    """
+    found: dict[int, list[str]] = {}
+    for line in lines:
+        if line.unit_id is not None:
+            found.setdefault(line.unit_id, []).append(line.package)
+    if load is None or load.is_in_the_yard():
+        for one in worked:
+            found.setdefault(one.unit.pk, [package.label for package in packages_for(one.unit, one.read)])
+    return found
