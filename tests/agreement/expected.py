@@ -35,6 +35,18 @@ _TABLE: dict[str, dict[str, str]] = {
         OFTEN: "API; stock list",
         SOME: "moves; stock page",
     },
+    "truck's hardware": {
+        SOME: "API of loads; load list; load page; packet",
+    },
+    "truck's packages": {
+        SOME: "API of loads; load list; load page; packet",
+    },
+    "truck's to go": {
+        SOME: "API of loads; load page; loads page",
+    },
+    "truck's weight": {
+        SOME: "load list; load page; packet",
+    },
     "unit's bench": {
         SOME: "API of makes; unit page; workroom's panel",
         RARE: "batch page",
@@ -52,7 +64,7 @@ _TABLE: dict[str, dict[str, str]] = {
         RARE: "API of stops; batch page; completion record; stop page; visit's panel",
     },
     "unit's load": {
-        SOME: "API of loads; load page",
+        SOME: "API of loads; install's panel; load page",
     },
     "unit's made": {
         SOME: "API; API of makes; install's panel; job page; sizes page; unit page; workroom's panel",
@@ -67,6 +79,9 @@ _TABLE: dict[str, dict[str, str]] = {
     },
     "unit's outcome": {
         SOME: "API of stops; stop page; visit's panel",
+    },
+    "unit's packages": {
+        SOME: "API of loads; install order; load list; load page; packet; stop page",
     },
     "unit's state": {
         SOME: "API; API of makes; install's panel; job page; sizes page; unit page; workroom's panel",

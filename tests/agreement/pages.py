@@ -18,7 +18,7 @@ from django.test import Client
 from django.utils import timezone
 from pypdf import PdfReader
 
-from shared.documents import branch_of, kind_of, render
+from shared.documents import Kind, branch_of, kind_of, render
 from shared.lengths import Length
 from tests.agreement.firm import TODAY, Firm
 from tests.agreement.memory import Memory
@@ -198,19 +198,24 @@ class Eyes:
         return self._once(("document", kind_key, subject.pk), lambda: self._set(kind_key, subject))
 
     def _set(self, kind_key: str, subject: Any) -> Node:
-        subject = again(subject)
-        kind, branch = kind_of(kind_key), branch_of(subject) or self.firm.row
+        kind, subject = self._asked(kind_key, subject)
+        branch = branch_of(subject) or self.firm.row
         with timezone.override(branch.tz):
             document = {"title": kind.title, "revision": 1, "printed_at": timezone.now(), "by": None}
             values = {**kind.content(subject).context, "subject": subject, "branch": branch, "unit": branch.unit}
             return parsed(render_to_string(kind.template, values | {"document": document}))
+
+    def _asked(self, kind_key: str, subject: Any) -> tuple[Kind, Any]:
+        """The kind, and its subject as whoever asks for the document gets it."""
+        kind, subject = kind_of(kind_key), again(subject)
+        return kind, kind.prepare(subject, self.firm.user("dispatcher")) if kind.prepare else subject
 
     def print_out(self, kind_key: str, subject: Any) -> str:
         """The words of the PDF itself."""
         return self._once(("print", kind_key, subject.pk), lambda: self._printed(kind_key, subject))
 
     def _printed(self, kind_key: str, subject: Any) -> str:
-        kind, subject = kind_of(kind_key), again(subject)
+        kind, subject = self._asked(kind_key, subject)
         pdf, _ = render(kind, subject, kind.content(subject), revision=1, by=None)
         return " ".join(" ".join(page.extract_text() for page in PdfReader(io.BytesIO(pdf)).pages).split())
 

@@ -8,16 +8,19 @@ and must be named by the comparison.
 from __future__ import annotations
 
 import datetime as dt
+import re
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass, replace
 from typing import Any
 
 import pytest
 
+import fabrication.services.buying
 import fabrication.views.buying
 import fabrication.views.stock
 import fabrication.views.units
 import installs.adapters.packet
+import installs.views.loads
 import installs.views.stops
 import jobs.documents
 import jobs.ics
@@ -285,6 +288,24 @@ PLANTS = (
         of_installs,
         field(VisitUnitSerializer, "outcome", lambda _: "installed"),
     ),
+    Plant(
+        "truck's hardware",
+        "packet",
+        units.packets,
+        document("installs.packet", lambda values: [row.update(quantity=9) for row in values["load"]["hardware"]]),
+    ),
+    Plant(
+        "truck's to go",
+        "loads page",
+        units.loads,
+        answer(installs.views.loads, "render", lambda page: _all_to_go(page)),
+    ),
+    Plant(
+        "unit's packages",
+        "stop page",
+        of_installs,
+        answer(installs.views.stops, "packages_on", lambda found: {key: ["1 of 2: tube"] for key in found}),
+    ),
     Plant("unit's load", "API of loads", units.loads, field(LoadLineSerializer, "checked", lambda _: 9)),
     # measuring: sizes
     Plant("unit's order size", "API", of_api, field(UnitSerializer, "order_width", lambda one: _wider(one))),
@@ -344,6 +365,18 @@ PLANTS = (
         of_pieces,
         document("fabrication.stock_label", lambda values: values.update(length=values["length"] + EIGHTH)),
     ),
+    Plant(
+        "piece's free",
+        "buying list",
+        stock.buying,
+        answer(
+            fabrication.services.buying,
+            "shortages",
+            lambda found: [
+                replace(one, need=one.need and replace(one.need, there=one.need.there + EIGHTH)) for one in found
+            ],
+        ),
+    ),
     Plant("piece's shelf", "API", of_api, field(StockSerializer, "place", lambda _: "rack 9")),
     Plant(
         "piece's shelf",
@@ -359,3 +392,8 @@ PLANTS = (
 
 def _wider(sent: Any) -> Any:
     return wider(sent) if isinstance(sent, dict) else Length.parse(str(sent)) + EIGHTH
+
+
+def _all_to_go(page: Any) -> Any:
+    page.content = re.sub(rb'(data-label="To check"[^>]*>)\d+', rb"\g<1>99", page.content)
+    return page

@@ -8,20 +8,23 @@ shortest history that differs too. ``./run bench agreement`` plays as many as on
 from __future__ import annotations
 
 import os
+from random import Random
 
 import pytest
 import time_machine
 
+from installs.models import LoadLine
+from tests.agreement.actions import Hands, not_installed, place, run_short
 from tests.agreement.compare import Comparison, Seen
 from tests.agreement.expected import EXPECTED, FLOOR, OFTEN, PLACES, RARE, SOME, unexpected
-from tests.agreement.firm import NOW, Firm
+from tests.agreement.firm import NOW, TODAY, Firm
 from tests.agreement.histories import play, undone, whole_firm
 from tests.agreement.memory import Memory
 from tests.agreement.pages import Eyes
 from tests.agreement.plants import PLANTS, Plant
 from tests.agreement.stock import see_stock
 from tests.agreement.units import see_units
-from tests.agreement.visits import see_visits
+from tests.agreement.visits import board, see_visits
 
 pytestmark = [pytest.mark.django_db, pytest.mark.page]
 HISTORIES = 10
@@ -70,6 +73,29 @@ def test_every_fact_is_compared_at_every_place(played: Comparison) -> None:
     often = {fact for (fact, _), how in PLACES.items() if how != RARE}
     facts = {fact: sum(n for (one, _), n in played.counts.items() if one == fact) for fact in often}
     assert {fact: n for fact, n in facts.items() if n < FLOOR // 2} == {}
+
+
+def test_what_memory_spares_reading_is_what_stands_there(firm: Firm) -> None:
+    """After a few things that change what was seen: compared with memory as without it."""
+    with undone(), time_machine.travel(NOW, tick=False) as clock:
+        memory, hands = Memory(firm), Hands(firm, Random(5).randint, clock.shift)
+        before, made = some_places(firm, memory), memory.made
+        line = LoadLine.objects.filter(load__day=TODAY, unit__isnull=False).order_by("pk")[0]
+        hands.post("owner", "installs:check", line.pk)
+        for action in (place, not_installed, run_short):
+            action(hands)
+        seen = some_places(firm, memory)
+
+        assert seen == some_places(firm)
+
+    changed = {(one.fact, one.place) for one in set(seen) ^ set(before)}
+    assert {("visit's start", "board"), ("unit's load", "load page"), ("unit's outcome", "stop page")} <= changed
+    assert memory.recalled > memory.made - made > 0
+
+
+def some_places(firm: Firm, memory: Memory | None = None) -> list[Seen]:
+    eyes = Eyes(firm, memory)
+    return [*board(eyes, TODAY), *see_units(eyes), *see_stock(eyes)]
 
 
 # -- faults put in on purpose ----------------------------------------------------------------------

@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
+import datetime as dt
 import re
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from typing import Any
 
 from django.urls import reverse
@@ -19,6 +20,8 @@ OFFICE, WORKROOM, CREW = "dispatcher", "workroom", "installer"
 CODE = re.compile(r"\b[0-9A-Z]{7}\b")
 MADE = ("made", "loaded", "installed", "not installed")
 OUT = ("installed", "not installed")
+HARDWARE = ("hardware", "spares")
+PACKAGE = re.compile(r"\d+ of \d+: \w+")
 
 
 def see_units(eyes: Eyes) -> Iterator[Seen]:
@@ -26,6 +29,7 @@ def see_units(eyes: Eyes) -> Iterator[Seen]:
     rows = [row for row in eyes.rows(OFFICE, reverse("api:unit-list")) if row["state"] not in ("cancelled", "replaced")]
     makes = eyes.rows(WORKROOM, reverse("api:make-list"))
     yield from api(rows, makes)
+    yield from loads(eyes)
     for job in sorted({row["job"] for row in rows}):
         yield from sizes_page(eyes, job)
         yield from job_panels(eyes, job)
@@ -38,7 +42,6 @@ def see_units(eyes: Eyes) -> Iterator[Seen]:
     yield from purchases(eyes)
     yield from stops(eyes)
     yield from packets(eyes)
-    yield from loads(eyes)
 
 
 def _shown(place: str, code: str, **facts: str) -> Iterator[Seen]:
@@ -143,9 +146,15 @@ def job_panels(eyes: Eyes, job: int) -> Iterator[Seen]:
         if code := CODE.match(row.one("th").text):
             yield from _shown("workroom's panel", code[0], finished_size=size(row.cell("Finished").text))
             yield from _making("workroom's panel", code[0], row.cell("State"))
-    for row in eyes.page(OFFICE, reverse("installs:job_panel", args=[job])).one("table").all("tr"):
+    panel = eyes.page(OFFICE, reverse("installs:job_panel", args=[job]))
+    for row in panel.one("table").all("tr"):
         if code := CODE.match(row.one("th").text):
             yield from _state("install's panel", code[0], row.cell("State").one("span", "state").text)
+    trucks = {load.get_absolute_url(): _truck(load) for load in Load.objects.all()}
+    for row in panel.one("ul", "to-load").all("li"):
+        package, code = PACKAGE.search(row.text), row.one("strong").text
+        assert package is not None, row.text
+        yield from _loaded("install's panel", code, trucks[row.one("a")["href"]], package[0], is_on=False)
 
 
 def record(eyes: Eyes, job: int) -> Iterator[Seen]:
@@ -251,9 +260,10 @@ def stops(eyes: Eyes) -> Iterator[Seen]:
             yield from _shown(
                 "stop page", code, finished_size=size(said), mount=_mount(said), colour=_paired(unit, *COLOUR)
             )
+            yield from _carried("stop page", code, _truck(visit), PACKAGE.findall(unit.one("p", "packages").text))
             yield from _outcome("stop page", code, visit.pk, unit.one("p", "outcome").one("span", "state").text)
         document = eyes.document("installs.work_order", visit)
-        yield from _blocks(document, "install order")
+        yield from _blocks(document, "install order", _truck(visit))
         for row in eyes.page(OFFICE, reverse("installs:visit_panel", args=[visit.pk])).all("li"):
             if (code := CODE.match(row.text)) and row.all("span", "state"):
                 yield from _outcome("visit's panel", code[0], visit.pk, row.one("span", "state").text)
@@ -264,10 +274,20 @@ def stops(eyes: Eyes) -> Iterator[Seen]:
 
 def packets(eyes: Eyes) -> Iterator[Seen]:
     for load in Load.objects.select_related("crew__branch").order_by("day", "crew"):
-        yield from _blocks(eyes.document("installs.packet", load), "packet")
+        document = eyes.document("installs.packet", load)
+        yield from _blocks(document, "packet", _truck(load))
+        cover = next(one.text for one in document.all("p") if " of driving" in one.text)
+        packages = re.search(r" in (\d+) package", cover)
+        assert packages is not None, cover
+        table = next((one for one in document.all("table") if "Spare" in one.one("tr").text), Node("none", {}))
+        cells = [[cell.text for cell in row.all("td")] for row in table.all("tr")[1:]]
+        hardware = [
+            (name, row[1], row[at]) for row in cells for name, at in (("hardware", 2), ("spares", 3)) if row[at]
+        ]
+        yield from _of_truck("packet", load, hardware, weight=_mass(cover), packages=packages[1])
 
 
-def _blocks(document: Node, place: str) -> Iterator[Seen]:
+def _blocks(document: Node, place: str, truck: str) -> Iterator[Seen]:
     for block in document.all("div", "unit-block"):
         lines = block.all("p")
         code = CODE.search(lines[0].text)
@@ -276,22 +296,111 @@ def _blocks(document: Node, place: str) -> Iterator[Seen]:
             place, code[0], finished_size=size(block.one("span", "unit-size").text), mount=_mount(lines[1].text),
             colour=colour(lines[2].text),
         )  # fmt: skip
+        yield from _carried(place, code[0], truck, PACKAGE.findall(block.one("p", "ticks").text))
+
+
+def _truck(load: Load | Appointment) -> str:
+    """Whose truck on which day."""
+    return f"crew {load.crew_id} on {load.day}"
+
+
+def _carried(place: str, code: str, truck: str, packages: Iterable[str]) -> Iterator[Seen]:
+    yield Seen("unit's packages", f"{code} of {truck}", place, ", ".join(sorted(packages)))
+
+
+def _loaded(place: str, code: str, truck: str, package: str, is_on: bool) -> Iterator[Seen]:
+    yield Seen("unit's load", f"{code} {package} of {truck}", place, "on" if is_on else "to go")
+
+
+def _of_truck(place: str, load: Load, hardware: Iterable[tuple[str, str, str]], **facts: str) -> Iterator[Seen]:
+    """Pieces of hardware by section and name, and what a list says as a whole."""
+    for section, name, quantity in hardware:
+        yield Seen("truck's hardware", f"{section} {name} of {_truck(load)}", place, quantity)
+    for fact, value in facts.items():
+        yield Seen(f"truck's {fact.replace('_', ' ')}", _truck(load), place, value)
+
+
+def _mass(text: str) -> str:
+    found = re.search(r"about ([\d.,]+ \w+)", text)
+    return found[1] if found else ""
 
 
 def loads(eyes: Eyes) -> Iterator[Seen]:
-    """How much of a unit is on the truck, as its crew ticks it, or the owner for one of nobody, and as the API says."""
+    """What is on each truck and to go, by its page (its crew's, or the owner's for one of nobody), list and answer."""
     for load in Load.objects.select_related("crew__branch").order_by("day", "crew"):
-        is_theirs = load.crew.members.filter(user=eyes.firm.user(CREW)).exists()
-        page = eyes.page(CREW if is_theirs else "owner", reverse("installs:load", args=[load.pk]))
-        for line in page.all("li"):
-            if line["data-code"]:
-                what = line.one("span", "what")
-                said = what.text.partition(what.one("small").text)[0]
-                on = "on" if "✓" in line.one("span", "box").text else "to go"
-                yield from _shown(
-                    "load page", line["data-code"], load=f"{said.removeprefix(line['data-code']).strip()}: {on}"
+        yield from load_page(eyes, load)
+        yield from load_api(eyes, load)
+        yield from load_list(eyes, load)
+    for day in sorted(set(Load.objects.values_list("day", flat=True))):
+        yield from loads_page(eyes, day)
+
+
+def load_page(eyes: Eyes, load: Load) -> Iterator[Seen]:
+    is_theirs = load.crew.members.filter(user=eyes.firm.user(CREW)).exists()
+    page = eyes.page(CREW if is_theirs else "owner", reverse("installs:load", args=[load.pk]))
+    hardware, packages = [], dict[str, list[str]]()
+    for section in page.all("section", "load-part"):
+        for line in section.all("li"):
+            what = line.one("span", "what")
+            if code := line["data-code"]:
+                package = what.text.partition(what.one("small").text)[0].removeprefix(code).strip()
+                packages.setdefault(code, []).append(package)
+                yield from _loaded("load page", code, _truck(load), package, "✓" in line.one("span", "box").text)
+            elif section["aria-label"] in HARDWARE:
+                hardware.append((section["aria-label"], line["data-text"], line["data-quantity"]))
+    for code, several in packages.items():
+        yield from _carried("load page", code, _truck(load), several)
+    count = page.one("p", "load-count").text
+    to_go = re.match(r"(\d+) of (\d+) still", count)
+    yield from _of_truck(
+        "load page", load, hardware, weight=_mass(count), to_go=f"{to_go[1]} of {to_go[2]}" if to_go else "",
+        packages=str(sum(map(len, packages.values()))),
+    )  # fmt: skip
+
+
+def load_api(eyes: Eyes, load: Load) -> Iterator[Seen]:
+    rows = eyes.json(OFFICE, reverse("api:load-detail", args=[load.pk]))["lines"]
+    packages = dict[str, list[str]]()
+    for row in rows:
+        if row["unit"]:
+            packages.setdefault(row["unit"], []).append(row["package"])
+            is_on = row["checked"] >= row["quantity"]
+            yield from _loaded("API of loads", row["unit"], _truck(load), row["package"], is_on)
+    for code, several in packages.items():
+        yield from _carried("API of loads", code, _truck(load), several)
+    yield from _of_truck(
+        "API of loads", load, [(row["section"], row["text"], str(row["quantity"])) for row in rows
+                               if row["section"] in HARDWARE],
+        to_go=f"{sum(row['checked'] < row['quantity'] for row in rows)} of {len(rows)}",
+        packages=str(sum(map(len, packages.values()))),
+    )  # fmt: skip
+
+
+def load_list(eyes: Eyes, load: Load) -> Iterator[Seen]:
+    """The document to tick off by hand."""
+    document = eyes.document("installs.load_list", load)
+    hardware, packages = [], dict[str, list[str]]()
+    for title, table in zip(document.all("h2"), document.all("table"), strict=True):
+        for row in table.all("tr")[1:]:
+            what = row.all("td")[1]
+            if code := CODE.search(what.text):
+                packages.setdefault(code[0], []).append(what.text.partition(f"{code[0]}, ")[2])
+            elif title.text.lower() in HARDWARE:
+                many = what.one("strong").text
+                hardware.append(
+                    (title.text.lower(), what.text.removeprefix(many).strip(), many.partition(" ")[0] or "1")
                 )
-        for row in eyes.json(OFFICE, reverse("api:load-detail", args=[load.pk]))["lines"]:
-            if row["unit"]:
-                on = "on" if row["checked"] >= row["quantity"] else "to go"
-                yield from _shown("API of loads", row["unit"], load=f"{row['package']}: {on}")
+    for code, several in packages.items():
+        yield from _carried("load list", code, _truck(load), several)
+    yield from _of_truck(
+        "load list", load, hardware, weight=_mass(next(p.text for p in document.all("p") if " goes on" in p.text)),
+        packages=str(sum(map(len, packages.values()))),
+    )  # fmt: skip
+
+
+def loads_page(eyes: Eyes, day: dt.date) -> Iterator[Seen]:
+    """The office's page of all trucks of a day."""
+    by_address = {load.get_absolute_url(): load for load in Load.objects.filter(day=day)}
+    for row in eyes.page(OFFICE, f"{reverse('installs:loads')}?day={day}").all("tr"):
+        if load := by_address.get(row.one("th").one("a")["href"]):
+            yield from _of_truck("loads page", load, (), to_go=row.cell("To check").text)
