@@ -21,7 +21,7 @@ CODE = re.compile(r"\b[0-9A-Z]{7}\b")
 MADE = ("made", "loaded", "installed", "not installed")
 OUT = ("installed", "not installed")
 HARDWARE = ("hardware", "spares")
-PACKAGE = re.compile(r"\d+ of \d+: \w+")
+PACKAGE = re.compile(r"\d+ of \d+: [\w -]+?(?=, | installed|$| \d+ of )")
 
 
 def see_units(eyes: Eyes) -> Iterator[Seen]:
