@@ -117,7 +117,7 @@ def test_the_queues_hold_every_kind_of_entry(firm: Firm) -> None:
 
 def test_queues_recorded_today_are_taken_as_the_kept_ones_and_lack_no_kind(firm: Firm, tmp_path: Path) -> None:
     """What the next release keeps is recorded by `queue.py`, which runs here only until then."""
-    resolve("/api/field/deeds/")  # the API registers the kinds
+    resolve("/api/field/entries/")  # the API registers the kinds
     from shared.devices.receiver import kinds
 
     run(f"sqlite:///{firm.migrated}", "-m", "tests.kept.queue", str(tmp_path / "answers.json.xz"))
