@@ -77,6 +77,19 @@ def is_a_mass(node: ast.AST) -> bool:
     )
 
 
+def is_a_duration(node: ast.AST) -> bool:
+    """``f"{minutes} min"``."""
+    if not isinstance(node, ast.JoinedStr):
+        return False
+    after = zip(node.values, node.values[1:], strict=False)
+    return any(
+        isinstance(value, ast.FormattedValue)
+        and isinstance(text, ast.Constant)
+        and re.match(r" min\b", str(text.value))
+        for value, text in after
+    )
+
+
 HOMES = (
     Home(
         "a crew-day's stops, drives and waits",
@@ -136,6 +149,12 @@ HOMES = (
         places=("shared/formats/",),
         code=is_a_mass,
         template=r"widthratio|\}\} (?:kg|lb|g)\b",
+    ),
+    Home(
+        "how long something takes",
+        places=("shared/formats/",),
+        code=is_a_duration,
+        template=r"\}\} min(?:utes)?\b",
     ),
 )
 

@@ -11,6 +11,7 @@ from fabrication.models import AssemblyStep, WorkPlace
 from measuring.models import Family
 from shared.audit import record
 from shared.errors import Refused
+from shared.formats.durations import minutes_text
 from shared.models import Branch, User
 
 MOST_STEPS: Final = 40
@@ -69,11 +70,11 @@ def save_work_place(
     if others.filter(name__iexact=name).exists():
         raise Refused(f"there is a {name} already", field="name")
     row = place or WorkPlace(branch=branch, order=others.count())
-    before = [row.name, f"{row.day_min} min a day"] if place else ["", ""]
+    before = [row.name, f"{minutes_text(row.day_min)} a day"] if place else ["", ""]
     row.name, row.day_min = name, day_min
     row.minutes = {family: value for family, value in minutes.items() if value}
     row.save()
-    changes = {"name": [before[0], name], "hours": [before[1], f"{day_min} min a day"]}
+    changes = {"name": [before[0], name], "hours": [before[1], f"{minutes_text(day_min)} a day"]}
     record(by=by, action="set a place of work", subject=row, changes=changes)
     return row
 

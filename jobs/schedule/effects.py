@@ -17,6 +17,7 @@ from jobs.schedule.dates import earliest_install
 from jobs.schedule.day import BEGUN, DaySchedule, Schedule, Standing, moment, read_schedule, seconds, standing_of
 from jobs.schedule.words import clock
 from shared.formats.dates import short_day
+from shared.formats.durations import minutes_text, more_or_less
 
 State = Appointment.State
 COST_UNIT: Final = 360_000
@@ -226,10 +227,10 @@ def _hour_clashes(moved: Standing, work: WorkDay, tz: dt.tzinfo) -> Iterable[Cla
     over = round((moved.ends_at - work.shifts[place][1]).total_seconds() / 60)
     most = work.overtime_after(place)
     if over > most:
-        what = f"{most} min of overtime" if most else "no overtime"
-        yield Clash("hours", f"It would end {over} min after the crew's hours; there is {what}.")
+        what = f"{minutes_text(most)} of overtime" if most else "no overtime"
+        yield Clash("hours", f"It would end {minutes_text(over)} after the crew's hours; there is {what}.")
     elif over > 0:
-        yield Clash("overtime", f"It ends {over} min into overtime.", "check")
+        yield Clash("overtime", f"It ends {minutes_text(over)} into overtime.", "check")
 
 
 def _day_clashes(moved: Appointment, after: DaySchedule, there: DaySchedule) -> Iterable[Clash]:
@@ -241,7 +242,7 @@ def _day_clashes(moved: Appointment, after: DaySchedule, there: DaySchedule) -> 
         before = timed[timed.index(own) - 1]
         text = (
             f"{there.crew.name} is at {there.rows[before.key].job.number} until {clock(moment(before.leave), tz)}; "
-            f"with {round(own.drive / 60)} min of driving it is here at {clock(moment(own.arrive), tz)}."
+            f"with {minutes_text(round(own.drive / 60))} of driving it is here at {clock(moment(own.arrive), tz)}."
         )
         yield Clash("overlap", text)
     for stop in timed:
@@ -249,16 +250,16 @@ def _day_clashes(moved: Appointment, after: DaySchedule, there: DaySchedule) -> 
             row = there.rows[stop.key]
             text = (
                 f"{row.job.number} is fixed at {clock(after.by_pk[stop.key].starts_at, tz)} and would be "
-                f"reached {round(stop.pushed / 60)} min late."
+                f"reached {minutes_text(round(stop.pushed / 60))} late."
             )
             yield Clash("locked", text)
     if there.work.shifts:
         over = round((after.timeline.back - seconds(there.work.shifts[-1][1])) / 60)
         if over > there.work.overtime_min:
-            yield Clash("hours", f"{there.crew.name} would be back {over} min after its hours.", "check")
+            yield Clash("hours", f"{there.crew.name} would be back {minutes_text(over)} after its hours.", "check")
         if not has_lunch(after):
             assert there.work.lunch is not None
-            yield Clash("lunch", f"No {there.work.lunch.minutes} min of lunch would be left.", "check")
+            yield Clash("lunch", f"No {minutes_text(there.work.lunch.minutes)} of lunch would be left.", "check")
 
 
 def has_lunch(day: DaySchedule) -> bool:
@@ -281,7 +282,9 @@ def _pushes(row: Appointment, moved: Standing, there: DaySchedule, after: DaySch
         if stop.pushed and not stop.is_fixed:
             pushed.append(Push(other, after.by_pk[stop.key].starts_at, moment(stop.start), late))
         if late > was_late.get(stop.key, 0):
-            broken.append(f"{other.job.number} {other.job.customer.name}: {late} min after its promised window")
+            broken.append(
+                f"{other.job.number} {other.job.customer.name}: {minutes_text(late)} after its promised window"
+            )
     return pushed, broken
 
 
@@ -299,6 +302,7 @@ def effect_json(effect: Effect) -> dict[str, Any]:
     return {
         "price": str(effect.price),
         "drive_min": effect.drive_min,
+        "driving": more_or_less(effect.drive_min),
         "stops": [clash.text for clash in effect.stops],
         "checks": [clash.text for clash in effect.clashes if clash.severity == "check"],
         "broken": list(effect.broken),
@@ -321,7 +325,7 @@ def effect_text(effect: Effect) -> str:
     if effect.stops:
         return f"Not possible: {effect.stops[0].text}"
     sign = "costs" if effect.price >= 0 else "saves"
-    parts = [f"{sign} {abs(effect.price)}, driving {effect.drive_min:+d} min"]
+    parts = [f"{sign} {abs(effect.price)}, driving {more_or_less(effect.drive_min)}"]
     if effect.broken:
         parts.append("breaks a promise: " + "; ".join(effect.broken))
     parts += [clash.text for clash in effect.clashes]

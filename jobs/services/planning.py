@@ -40,6 +40,7 @@ from jobs.services.stages import lock_open_job, recompute_stage
 from shared import audit, runs
 from shared.errors import Refused
 from shared.formats.dates import month_day, short_day
+from shared.formats.durations import minutes_text
 from shared.models import Branch, Run, User
 
 KIND: Final = "jobs.plan_routes"
@@ -427,10 +428,10 @@ def _refuse_undrivable(branch: Branch, days: set[tuple[int, dt.date]], by: User)
     for key in sorted(days):
         one = schedule.days[key]
         if (stop := one.trouble) is not None:
-            minutes = round(max(stop.late, stop.pushed) / 60)
+            late = minutes_text(round(max(stop.late, stop.pushed) / 60))
             raise Refused(
                 f"taken alone it can't be driven: {one.crew.name} on {short_day(one.day)} would reach "
-                f"{one.rows[stop.key].job.number} {minutes} min late. Accept the others of that day too",
+                f"{one.rows[stop.key].job.number} {late} late. Accept the others of that day too",
                 field="moves",
             )
         for stop in one.timeline.stops:

@@ -28,6 +28,7 @@ from jobs.schedule.offers import rescues
 from jobs.schedule.words import copy_text, late_text, readiness_text, window_text
 from shared.access import SignedInRequest, roles_required
 from shared.errors import Refused
+from shared.formats.durations import minutes_text
 
 
 def _back(request: SignedInRequest, row: Appointment) -> HttpResponse:
@@ -318,7 +319,7 @@ def appointment_split(request: SignedInRequest, pk: int) -> HttpResponse:
             second = services.split_appointment(
                 appointment=row, first_min=form.cleaned_data["first_min"], by=request.user
             )
-            messages.success(request, f"The second part has {second.duration_min} min; choose its window.")
+            messages.success(request, f"The second part has {minutes_text(second.duration_min)}; choose its window.")
             return redirect("jobs:appointment", second.pk)
         except Refused as refusal:
             form.refuse(refusal)

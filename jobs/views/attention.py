@@ -31,6 +31,7 @@ from shared.devices import entries
 from shared.devices.models import ParkedEntry
 from shared.errors import Refused
 from shared.formats.dates import short_day
+from shared.formats.durations import minutes_text
 from shared.models import User
 
 State = Appointment.State
@@ -272,7 +273,9 @@ def _of_visit(row: Appointment, today: dt.date, outlook: Outlook | None) -> list
     found, url = [], row.get_absolute_url()
     name = f"{row.job.number} {row.job.customer.name}"
     if outlook is not None and outlook.is_late and outlook.is_manned:
-        what = f"expected {outlook.late_min} min after its promised window" if outlook.late_min else outlook.text
+        what = (
+            f"expected {minutes_text(outlook.late_min)} after its promised window" if outlook.late_min else outlook.text
+        )
         text = f"{name}: {what}. Call, move it, or give it to another crew."
         found.append(Decision(text, f"{url}#late", "stop"))
     if row.state == State.RESERVED:

@@ -16,6 +16,7 @@ from shared import documents
 from shared import panels as panel_registry
 from shared.formats import dates
 from shared.formats import mass as masses
+from shared.formats.durations import minutes_text, more_or_less
 from shared.formats.money import cents
 from shared.lengths import Length, LengthUnit
 from shared.models import AuditEntry, Run
@@ -225,17 +226,8 @@ def spaced(name: Any) -> str:
     return str(name).replace("_", " ")
 
 
-@register.filter
-def minutes(value: Any) -> str:
-    """Minutes as ``1 h 25``.
-
-    >>> minutes(85), minutes(40), minutes(120)
-    ('1 h 25', '40 min', '2 h')
-    """
-    hours, rest = divmod(int(value or 0), 60)
-    if not hours:
-        return f"{rest} min"
-    return f"{hours} h {rest:02d}" if rest else f"{hours} h"
+register.filter("minutes", minutes_text)
+register.filter("more_or_less", more_or_less)
 
 
 # -- runs, documents, panels, audit ----------------------------------------------------

@@ -275,8 +275,8 @@ def instants(begin: Any, end: Any, tz: dt.tzinfo) -> str:
 
 
 def minutes(text: str) -> str:
-    """``1 h 25``, ``2 h`` or ``40 min`` as minutes."""
-    found = re.search(r"(\d+) h(?: (\d\d)\b)?|(\d+) min", text)
+    """``1 h 25 min``, ``2 h`` or ``40 min`` as minutes."""
+    found = re.search(r"(\d+) h(?: (\d+) min)?|(\d+) min", text)
     if not found:
         return ""
     return found[3] or str(int(found[1]) * 60 + int(found[2] or 0))

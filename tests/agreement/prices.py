@@ -10,7 +10,7 @@ from django.urls import reverse
 
 from jobs.models import Appointment
 from tests.agreement.compare import Seen
-from tests.agreement.pages import Eyes, instant
+from tests.agreement.pages import Eyes, instant, minutes
 
 OFFICE = "dispatcher"
 MOST = 4
@@ -56,8 +56,8 @@ def _moved(eyes: Eyes, visit: int, key: str, offer: dict) -> Iterator[Seen]:
 
 
 def _driving(text: str) -> str:
-    found = re.search(r"([+−-]?\d+) min driving", text)
-    return found[1].removeprefix("+") if found else ""
+    found = re.search(r"([+−])([\d hmin]+) driving", text)
+    return f"{'-' * (found[1] == '−')}{minutes(found[2])}" if found else ""
 
 
 def _chance(label: object) -> str:

@@ -63,7 +63,7 @@ def test_the_page_keeps_steps_and_places_and_takes_one_away(branch, workroom, as
 
     shown = page.get("/workroom/set-up/").content.decode()
     assert "cut the tube\nhang it" in shown
-    assert "saw: 420 minutes a day" in shown
+    assert "saw: 7 h a day" in shown
     bad = {name.replace("new", f"place-{place.pk}"): value for name, value in sent.items()} | {
         f"place-{place.pk}-day_min": "0"
     }

@@ -6,6 +6,8 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass, fields
 from typing import Any, Final, Self
 
+from shared.formats.durations import minutes_text
+
 WORDS: Final[Mapping[str, str]] = {
     "off": "{crew} is off in shift {shift}",
     "skills": "{crew} lacks {skills}",
@@ -124,11 +126,7 @@ def minutes(seconds: int) -> str:
     >>> minutes(61), minutes(60), minutes(9000)
     ('2 min', '1 min', '2 h 30 min')
     """
-    whole = -(-seconds // 60)
-    hours, rest = divmod(whole, 60)
-    if not hours:
-        return f"{whole} min"
-    return f"{hours} h {rest} min" if rest else f"{hours} h"
+    return minutes_text(-(-seconds // 60))
 
 
 def _skills(keys: tuple[str, ...]) -> str:

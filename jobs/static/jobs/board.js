@@ -97,7 +97,7 @@
     }
     const price = Number(effect.price);
     const parts = [[where], [`${price >= 0 ? "+" : "−"}${Math.abs(price).toFixed(2)}`, "price"],
-      [`${effect.drive_min >= 0 ? "+" : ""}${effect.drive_min} min driving`]];
+      [`${effect.driving} driving`]];
     for (const line of effect.broken) parts.push([`breaks a promise: ${line}`]);
     for (const line of effect.checks) parts.push([line]);
     if (effect.pushed.length) parts.push([`later: ${effect.pushed.map((one) => one.job).join(", ")}`]);
