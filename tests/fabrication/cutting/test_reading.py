@@ -232,3 +232,35 @@ def test_a_roll_too_short_for_any_panel_does_not_make_the_bounds_check_a_rough_o
     plan = solve(request.problem, 0)
 
     assert plan.bound <= plan.cost
+
+
+def test_a_roll_far_dearer_by_area_than_the_others_does_not_overflow_the_bound():
+    """Hostile document 7081: panels priced at that roll's rate earned more on a wide one than 64 bits hold."""
+    wide = {"id": "wide", "width": "46003", "length": "1836420", "quantity": 1}
+    narrow = {"id": "narrow", "width": "9", "length": "4786531", "price": 3.3333}
+    large = {"id": "large", "width": "25806", "length": "1300000"}
+    thin = {"id": "thin", "width": "3", "length": "4848", "quantity": 5}
+
+    out = answer(roll(unit="1", kerf="0", stock=[wide, narrow], pieces=[large, thin]))
+
+    assert (out["material"], out["unplaced"], out["proven"]) == ("1300000", [], True)
+
+
+@pytest.mark.parametrize(
+    "asked",
+    [
+        document(unit="1", kerf="0", stock=[{"id": "s", "length": "100", "quantity": 2}],
+                 pieces=[{"id": "a", "length": "60"}, {"id": "b", "length": "70"}, {"id": "c", "length": "80"}]),
+        roll(unit="1", kerf="0", stock=[{"id": "r", "width": "9", "length": "100", "quantity": 1}],
+             pieces=[{"id": "p", "width": "6", "length": "60", "quantity": 2}]),
+    ],
+)  # fmt: skip
+def test_a_plan_of_what_fits_is_there_before_one_for_all_is_searched(asked):
+    """From a shell nothing went out while that search went on past its time."""
+    request = read_request(json.dumps(asked))
+    told = []
+
+    plan = solve(request.problem, 0.2, on_plan=told.append)
+
+    assert [entry.quantity for entry in told[0].unplaced] == [entry.quantity for entry in plan.unplaced] == [1]
+    assert told[0].patterns

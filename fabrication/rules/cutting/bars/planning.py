@@ -36,7 +36,7 @@ Report = Callable[[Plan], None]
 def plan(problem: BarProblem, watch: Watch, seed: int, report: Report) -> Plan:
     """The best plan found while the watch allows."""
     problem, unplaced = without_too_long(problem)
-    problem, unplaced, start = _start(problem, unplaced, watch, seed)
+    problem, unplaced, start = _start(problem, unplaced, watch, seed, report)
     if start is None:
         return nothing(unplaced)
     model = bar_model(problem)
@@ -62,18 +62,26 @@ def _simpler(problem: BarProblem, model: BarModel, state: State, seed: int) -> N
 
 
 def _start(
-    problem: BarProblem, unplaced: tuple[Unplaced, ...], watch: Watch, seed: int
+    problem: BarProblem, unplaced: tuple[Unplaced, ...], watch: Watch, seed: int, report: Report
 ) -> tuple[BarProblem, tuple[Unplaced, ...], Loading | None]:
-    """A first plan, and the problem without the pieces for which the stock is not enough."""
+    """
+    A first plan, and the problem without the pieces for which the stock is not enough.
+
+    A plan without them is reported before one for all pieces is searched.
+    """
     while problem.pieces:
         model = bar_model(problem)
         try:
             return problem, unplaced, best_first_fit(model, watch)
         except OutOfStock as error:
-            found = _rescued(model, error.loading, watch, seed) if model.is_plain else None
-            if found is not None:
-                return problem, unplaced, found
-            problem, unplaced = _take_out(problem, model, error.missing, unplaced)
+            less, left_out = _take_out(problem, model, error.missing, unplaced)
+            if model.is_plain:
+                partial = State(model.scale, model.quantum, error.loading, Watch(0), least_bound(model))
+                report(_named(problem, model, partial, left_out))
+                found = _rescued(model, error.loading, watch, seed)
+                if found is not None:
+                    return problem, unplaced, found
+            problem, unplaced = less, left_out
     return problem, unplaced, None
 
 

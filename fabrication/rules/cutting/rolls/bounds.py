@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from fractions import Fraction
 from math import ceil
-from typing import Any
+from typing import Any, Final
 
 import numpy as np
 
@@ -13,6 +13,9 @@ from fabrication.rules.cutting.columns.instance import Bound
 from fabrication.rules.cutting.rolls.model import RollModel, certificate_of
 
 Integers = np.ndarray[Any, Any]
+
+MOST_EARNED: Final = 2.0**53
+"""Cost units that the panels of a lay are worth at most, so that integer prices of them fit in 64 bits."""
 
 
 def certified(model: RollModel, duals: Sequence[float], places: int = 24) -> Bound:
@@ -22,8 +25,12 @@ def certified(model: RollModel, duals: Sequence[float], places: int = 24) -> Bou
     Limited stock pays, per tick of length, for what its best lay earns too much; where
     endless stock would earn too much, all prices are scaled down until none does.
     """
+    widest = max(stock.room for stock in model.stocks)
+    earned = max(duals[way.kind] * max(1, widest // way.width) for way in model.ways)
+    if earned > MOST_EARNED:
+        duals = [dual * MOST_EARNED / earned for dual in duals]
     most = max(stock.price for stock in model.stocks) * max(way.drop for way in model.ways)
-    places = max(4, min(places, 58 - (most * 4).bit_length()))
+    places = max(4, min(places, 58 - (max(most, int(min(earned, MOST_EARNED))) * 4).bit_length()))
     scale = 1 << places
     prices, excess = _scaled_down(model, [max(0, int(dual * scale)) for dual in duals], scale)
     by_id: dict[str, int] = {}
@@ -32,9 +39,9 @@ def certified(model: RollModel, duals: Sequence[float], places: int = 24) -> Bou
     if any(extra and name not in model.clean for name, extra in by_id.items()):
         prices = [0] * len(prices)  # a free roll: nothing can be proved
         by_id = dict.fromkeys(by_id, 0)
-    earned = sum(price * count for price, count in zip(prices, model.demand, strict=True))
+    total = sum(price * count for price, count in zip(prices, model.demand, strict=True))
     paid = sum(extra * model.clean[name] for name, extra in by_id.items() if extra)
-    exact = earned - paid
+    exact = total - paid
     units = -(-exact // (scale * model.quantum)) * model.quantum
     certificate = certificate_of(model, prices, by_id, scale)
     stock_prices = tuple(by_id[stock.id] for stock in model.stocks)

@@ -14,7 +14,7 @@ from fabrication.rules.cutting.problem import Certificate, Plan, RollPiece, Roll
 from fabrication.rules.cutting.rolls import greedy
 from fabrication.rules.cutting.rolls.bounds import area_duals, certified, least_bound, volume_duals
 from fabrication.rules.cutting.rolls.groups import Homes, housed
-from fabrication.rules.cutting.rolls.model import RollModel, patterns_of, roll_model, stretches_of
+from fabrication.rules.cutting.rolls.model import RollModel, fits, patterns_of, roll_model, stretches_of
 from fabrication.rules.cutting.watch import Watch
 from shared.contracts import length_text
 from shared.lengths import ZERO, Length
@@ -28,7 +28,7 @@ TRIED = 0.1
 def plan(problem: RollProblem, watch: Watch, seed: int, report: Report) -> Plan:
     """The best plan found while the watch allows."""
     problem, unplaced = without_too_big(problem)
-    problem, unplaced, model, start = _start(problem, unplaced, watch, seed)
+    problem, unplaced, model, start = _start(problem, unplaced, watch, seed, report)
     if start is None or model is None:
         return _nothing(unplaced)
 
@@ -54,9 +54,13 @@ def _simpler(problem: RollProblem, model: RollModel, state: State, seed: int) ->
 
 
 def _start(
-    problem: RollProblem, unplaced: tuple[Unplaced, ...], watch: Watch, seed: int
+    problem: RollProblem, unplaced: tuple[Unplaced, ...], watch: Watch, seed: int, report: Report
 ) -> tuple[RollProblem, tuple[Unplaced, ...], RollModel | None, Loading | None]:
-    """A first plan, and the problem without the panels for which the stock is not enough."""
+    """
+    A first plan, and the problem without the panels for which the stock is not enough.
+
+    A plan without them is reported before one for all panels is searched.
+    """
     homes: Homes = {}
     while problem.pieces:
         choices = housed(problem, roll_model(problem), watch.share(0.2), homes)
@@ -67,10 +71,15 @@ def _start(
                 return problem, unplaced, model, start
             return problem, unplaced, *_tried([model for model, _ in choices], start, watch, seed)
         except OutOfStock as error:
-            found = _rescued(model, error.loading, watch, seed) if model.is_plain else None
-            if found is not None:
-                return problem, unplaced, model, found
-            problem, unplaced = _take_out(problem, model, error.missing, unplaced)
+            less, left_out = _take_out(problem, model, error.missing, unplaced)
+            if model.is_plain:
+                if fits(model, error.loading):
+                    partial = State(model.scale, model.quantum, error.loading, Watch(0), least_bound(model))
+                    report(_named(problem, model, partial, left_out))
+                found = _rescued(model, error.loading, watch, seed)
+                if found is not None:
+                    return problem, unplaced, model, found
+            problem, unplaced = less, left_out
     return problem, unplaced, None, None
 
 
