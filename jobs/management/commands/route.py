@@ -34,7 +34,13 @@ def _is_whole_process() -> bool:
 
 
 def _route(file: str) -> None:
-    from jobs.rules.routing.command import answer, process_age
+    from jobs.rules.routing.command import answer, answer_alone
 
-    spent = process_age() if _is_whole_process() else 0.0  # the seconds asked for include our own start-up
-    sys.stdout.write(json.dumps(answer(read_source(file), spent=spent), ensure_ascii=False) + "\n")
+    if _is_whole_process():
+        answer_alone(read_source(file), _write)
+    else:
+        _write(answer(read_source(file)))
+
+
+def _write(document: dict[str, Any]) -> None:
+    sys.stdout.write(json.dumps(document, ensure_ascii=False) + "\n")

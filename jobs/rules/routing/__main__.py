@@ -25,7 +25,7 @@ from importlib.util import find_spec
 from types import ModuleType
 from typing import Any
 
-from jobs.rules.routing.command import answer, leave, process_age
+from jobs.rules.routing.command import answer_alone, leave, process_age
 from jobs.rules.routing.pipeline import Progress
 from shared.contracts import run_command
 
@@ -37,7 +37,7 @@ def main() -> None:
     line = _line()
     closed = threading.Event()
     threading.Thread(target=_watch, args=(closed,), daemon=True).start()
-    _write(answer(line, _report, closed.is_set, spent=process_age()))
+    answer_alone(line, _write, _report, closed.is_set)
 
 
 def _compile() -> None:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import contextlib
 import os
 import sys
+import threading
 import time
 from collections.abc import Callable
 from typing import Any, Final, NoReturn
@@ -12,9 +13,17 @@ from typing import Any, Final, NoReturn
 from jobs.rules.routing.bound import SECONDS_EACH, cost_bound
 from jobs.rules.routing.documents import Request, plan_document, read_request
 from jobs.rules.routing.model import Plan
-from jobs.rules.routing.pipeline import Progress, solve
+from jobs.rules.routing.pipeline import LATE_S, Progress, solve
+from jobs.rules.routing.regret import drivable
 from jobs.rules.routing.repair import fit_in
+from jobs.rules.routing.timing import assemble, plan_of
+from jobs.rules.routing.verify import verify
+from jobs.rules.routing.why import explain
 
+GRACE_S: Final = 1.0
+"""How long after its time a search may go on before it is answered for."""
+LEAST_S: Final = 0.3
+"""What a search has at the least, where reading its document has taken all its time."""
 PROOF: Final = 0.02
 """The share of the time that the bound may take; where it takes more there is none."""
 
@@ -37,9 +46,69 @@ def answer(
         When the document can't be used.
     """
     began = time.monotonic() - spent
+    return _answered(read_request(text), began, progress, should_stop)
+
+
+def answer_alone(
+    text: str | bytes,
+    send: Callable[[dict[str, Any]], None],
+    progress: Callable[[Progress], None] | None = None,
+    should_stop: Callable[[], bool] | None = None,
+) -> None:
+    """`answer` in a process that does nothing else, sent in time, or the best verified plan there is by then."""
+    began = time.monotonic() - process_age()
     request = read_request(text)
+    talk = _Talk(request, began, send, progress)
+    threading.Thread(target=talk.wait_for_the_end_of_time, daemon=True).start()
+    talk.end(_answered(request, began, talk.progress, should_stop))
+
+
+class _Talk:
+    """What goes out while a plan is searched: progress, and the answer once and last."""
+
+    def __init__(
+        self,
+        request: Request,
+        began: float,
+        send: Callable[[dict[str, Any]], None],
+        tell: Callable[[Progress], None] | None,
+    ) -> None:
+        self._request, self._began, self._send, self._tell = request, began, send, tell
+        self._lock = threading.Lock()
+        self._best = assemble(request.problem, ())
+        self._ended = False
+
+    def progress(self, progress: Progress) -> None:
+        """A better plan."""
+        with self._lock:
+            self._best = progress.plan
+            if self._tell is not None and not self._ended:
+                self._tell(progress)
+
+    def end(self, document: dict[str, Any]) -> None:
+        """The answer."""
+        with self._lock:
+            if not self._ended:
+                self._ended = True
+                self._send(document)
+
+    def wait_for_the_end_of_time(self) -> None:
+        """Runs beside the search; answers for it, and ends the process, if it does not come to its end."""
+        now = time.monotonic()
+        time.sleep(max(LEAST_S, self._began + self._request.seconds + GRACE_S - now))
+        plan = explain(self._request.problem, self._best, lambda: True)
+        self.end(plan_document(plan, time.monotonic() - self._began))
+        leave(0)
+
+
+def _answered(
+    request: Request,
+    began: float,
+    progress: Callable[[Progress], None] | None,
+    should_stop: Callable[[], bool] | None,
+) -> dict[str, Any]:
     engines: dict[str, str] = {}
-    start = _start(request)
+    start = _start(request, began, progress)
     problem = request.problem
     proving = SECONDS_EACH * len(problem.stops) ** 2
     is_quick = proving <= PROOF * request.seconds
@@ -70,7 +139,7 @@ def process_age() -> float:
 _LOADED = time.monotonic()
 
 
-def _start(request: Request) -> Plan | None:
+def _start(request: Request, began: float, progress: Callable[[Progress], None] | None) -> Plan | None:
     """The previous plan as far as it can still be driven: stops that are gone or don't fit are left out."""
     if not request.previous:
         return None
@@ -82,4 +151,11 @@ def _start(request: Request) -> Plan | None:
             kept = dict.fromkeys(problem.stop_number[i] for i in ids if i in problem.stop_number)
             orders[problem.day_number[key]] = [n for n in kept if n not in seen]
             seen.update(kept)
-    return fit_in(problem, orders)
+
+    def is_late() -> bool:
+        return time.monotonic() > began + request.seconds + LATE_S
+
+    bare = plan_of(problem, drivable(problem, orders, is_late))  # what it is, before anything is put in
+    if progress is not None and bare is not None and not verify(problem, bare):
+        progress(Progress(time.monotonic() - began, "start", bare))
+    return fit_in(problem, orders, is_late)

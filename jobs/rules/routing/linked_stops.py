@@ -11,7 +11,8 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
-from itertools import islice, pairwise, product
+from heapq import heappop, heappush
+from itertools import islice, pairwise, takewhile
 from typing import Final
 
 import numpy as np
@@ -25,7 +26,13 @@ from jobs.rules.routing.why import explain
 Orders = dict[int, list[int]]
 
 CHOICES: Final = 6
-"""How many places of each meeting are looked into."""
+"""How many places of each meeting are looked into; of each stop in it, teams, or as many as meet."""
+MOST_WAYS: Final = CHOICES**3
+"""How many ways to put some linked stops in are driven: all of up to three meetings."""
+MOST_TRIED: Final = 5_000
+"""How many ways to share a meeting out among teams are looked into."""
+MOST_CELLS: Final = 10**8
+"""Starts times gaps that are compared; of more starts every so manieth is tried."""
 EACH_TEAM: Final = 2
 """How many of those may be of one team, so that others are looked into too."""
 DEAR: Final = np.int64(1) << 50
@@ -76,7 +83,7 @@ def put_in(
         where = plan.where()
         is_in = all(problem.stops[stop].id in where for stop in linked)
         if not (only_new and is_in):
-            found = _with_linked(problem, plan, linked)
+            found = _with_linked(problem, plan, linked, should_stop or (lambda: False))
             if found is not None and found.rank < plan.rank:
                 plan = found
     return plan
@@ -147,21 +154,26 @@ def _span(problem: Problem, stop: int, where: Mapping[int, tuple[int, int]]) -> 
 Where = dict[int, tuple[int, Span]]  # crew-day and span of starts by stop, as `hold` takes them
 
 
-def _with_linked(problem: Problem, plan: Plan, linked: Sequence[int]) -> Plan | None:
-    """The best plan with these linked stops put in anew; None where they do not fit."""
+def _with_linked(problem: Problem, plan: Plan, linked: Sequence[int], should_stop: Callable[[], bool]) -> Plan | None:
+    """The best plan with these linked stops put in anew; None where they do not fit, or were not tried in time."""
     places = _places(problem, plan)
     rest = {stop: (day, _span(problem, stop, places)) for stop, (day, _) in places.items() if stop not in linked}
     orders = {day: [s for s in order if s not in linked] for day, order in orders_of(problem, plan).items()}
+    ways = islice(_ways(problem, rest, orders, problem.meetings(linked), should_stop), MOST_WAYS)
     found = (
         assemble(problem, trial.routes)
-        for where, changed in _ways(problem, rest, orders, problem.meetings(linked))
+        for where, changed in takewhile(lambda way: not should_stop(), ways)
         if (trial := plan_of(hold(problem, where), changed)) is not None
     )
     return min(found, key=lambda plan: plan.rank, default=None)
 
 
 def _ways(
-    problem: Problem, where: Where, orders: Orders, meetings: Sequence[tuple[int, ...]]
+    problem: Problem,
+    where: Where,
+    orders: Orders,
+    meetings: Sequence[tuple[int, ...]],
+    should_stop: Callable[[], bool],
 ) -> Iterator[tuple[Where, Orders]]:
     """Ways to put these meetings in one after another."""
     if not meetings:
@@ -170,22 +182,26 @@ def _ways(
     meeting, *later = meetings
     held = hold(problem, where)
     routes = [Slack(held, day, orders.get(number, ())) for number, day in enumerate(problem.days)]
-    for choice in islice(_choices(problem, routes, meeting, where), CHOICES):
+    for choice in islice(_choices(problem, routes, meeting, where, should_stop), CHOICES):
         changed, there = dict(orders), dict(where)
         for stop, gap in zip(meeting, choice.gaps, strict=True):
             order = list(changed.get(gap.day, ()))
             order.insert(gap.node, stop)
             changed[gap.day], there[stop] = order, (gap.day, (choice.start, choice.start))
-        yield from _ways(problem, there, changed, later)
+        yield from _ways(problem, there, changed, later, should_stop)
 
 
-def _choices(problem: Problem, routes: Sequence[Slack], meeting: Sequence[int], where: Where) -> Iterator[_Choice]:
+def _choices(
+    problem: Problem, routes: Sequence[Slack], meeting: Sequence[int], where: Where, should_stop: Callable[[], bool]
+) -> Iterator[_Choice]:
     """Ways to do one meeting, those that add least driving first, few of them of one team."""
-    gaps = [_gaps(problem, routes, stop, where) for stop in meeting]
+    gaps = [[] if should_stop() else _gaps(problem, routes, stop, where) for stop in meeting]
     if not all(gaps):
         return
     used: Counter[Id] = Counter()
     for start in _starts(gaps):
+        if should_stop():
+            return
         choice = _at(problem, routes, meeting, gaps, start)
         if choice is not None:
             team = _team(problem, choice.gaps[0].day)
@@ -224,6 +240,7 @@ def _gaps(problem: Problem, routes: Sequence[Slack], number: int, where: Where) 
 def _starts(gaps: Sequence[Sequence[_Gap]]) -> list[int]:
     """Starts at which every stop has a gap, the cheapest together first; the earliest of equals first."""
     starts = np.unique([gap.first for some in gaps for gap in some])
+    starts = starts[:: 1 + len(starts) * sum(map(len, gaps)) // MOST_CELLS]
     total = np.zeros(len(starts), dtype=np.int64)
     for some in gaps:
         first, last, price = (np.array([getattr(gap, name) for gap in some]) for name in ("first", "last", "price"))
@@ -245,15 +262,43 @@ def _at(
             return None
         into, out_of = problem.travel[:, stop.at].tolist(), problem.rows[stop.at]
         open_ones = sorted((gap for gap in some if gap.first <= start <= gap.last), key=lambda gap: gap.price)
-        exact = (
-            gap
-            for gap in open_ones
-            if start_in(routes[gap.day], gap.node, into, out_of, (start, start), stop.service) is not None
-        )
-        fitting.append(list(islice(exact, CHOICES)))
-    for chosen in sorted(product(*fitting), key=lambda chosen: sum(gap.price for gap in chosen)):
-        if len({_team(problem, gap.day) for gap in chosen}) == len(chosen):
-            return _Choice(start, chosen)
+        teams: dict[Id, _Gap] = {}  # the cheapest gap of each
+        for gap in open_ones:
+            team = _team(problem, gap.day)
+            if team not in teams and (
+                start_in(routes[gap.day], gap.node, into, out_of, (start, start), stop.service) is not None
+            ):
+                teams[team] = gap
+            if len(teams) == max(CHOICES, len(meeting)):
+                break
+        fitting.append([(gap, team) for team, gap in teams.items()])
+    chosen = _shared_out(fitting)
+    return None if chosen is None else _Choice(start, chosen)
+
+
+def _shared_out(fitting: Sequence[Sequence[tuple[_Gap, Id]]]) -> tuple[_Gap, ...] | None:
+    """
+    The cheapest choice of one gap of each, no team twice; None when there is none, or none was found soon.
+
+    Every part of a choice is worth its price and the least of what is still to choose,
+    and the one worth least is gone on with (A*): a meeting of many need not be tried in all
+    its ways, of which there are six to the power of how many come.
+    """
+    if not all(fitting) or len({team for some in fitting for _, team in some}) < len(fitting):
+        return None
+    least = sum(some[0][0].price for some in fitting)  # each is sorted by price
+    waiting: list[tuple[int, tuple[int, ...]]] = [(least, ())]
+    for _ in range(MOST_TRIED):
+        if not waiting:
+            return None
+        worth, taken = heappop(waiting)
+        if len(taken) == len(fitting):
+            return tuple(some[place][0] for some, place in zip(fitting, taken, strict=True))
+        teams = {some[place][1] for some, place in zip(fitting, taken, strict=False)}
+        some = fitting[len(taken)]
+        for place, (gap, team) in enumerate(some):
+            if team not in teams:
+                heappush(waiting, (worth + gap.price - some[0][0].price, (*taken, place)))
     return None
 
 

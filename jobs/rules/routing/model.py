@@ -26,6 +26,9 @@ LARGEST_TIME: Final = 10**9
 LARGEST_WEIGHT: Final = 10**6
 """No price of a second may be larger, so that every cost stays a 64-bit number."""
 
+MOST_LINKED: Final = 50
+"""Stops that hang together by `meets` and `follows`."""
+
 Id = str | int
 Span = tuple[int, int]
 Whole = Annotated[int, Within(0, LARGEST_TIME)]
@@ -264,8 +267,8 @@ class Problem:
     def with_stops(self, stops: Iterable[Stop], **changes: Any) -> Problem:
         """The problem with other stops (and fields, but for `travel`); a table once read as lists is kept."""
         made = replace(self, stops=tuple(stops), **changes)
-        if "rows" in self.__dict__:
-            made.__dict__["rows"] = self.rows
+        kept = ("rows", "days", "day_number", "crew_number", "_manned") if "crews" not in changes else ("rows",)
+        made.__dict__.update({name: self.__dict__[name] for name in kept if name in self.__dict__})
         return made
 
     @cached_property
@@ -292,7 +295,10 @@ class Problem:
     @cached_property
     def allowed(self) -> tuple[tuple[int, ...], ...]:
         """Per stop the crew-days with the skills, heads and lock for it, whatever the time."""
-        return tuple(tuple(self._allowed(stop)) for stop in self.stops)
+        is_limited = any(crew.capacity is not None for crew in self.crews)
+        alike = {(s.skills, s.people, s.load if is_limited else 0, s.locked): s for s in self.stops}
+        days = {key: tuple(self._allowed(stop)) for key, stop in alike.items()}
+        return tuple(days[s.skills, s.people, s.load if is_limited else 0, s.locked] for s in self.stops)
 
     @cached_property
     def linked_stops(self) -> tuple[tuple[int, ...], ...]:
@@ -324,18 +330,23 @@ class Problem:
         other = self.stops[number].follows
         return set() if other is None else {self.stop_number[other]}
 
+    @cached_property
+    def _manned(self) -> list[list[int]]:
+        """The crew-days of each crew that do not fall out."""
+        days: list[list[int]] = [[] for _ in self.crews]
+        for number, day in enumerate(self.days):
+            if day.shift not in self.crews[day.crew].off:
+                days[day.crew].append(number)
+        return days
+
     def _allowed(self, stop: Stop) -> Iterable[int]:
         if stop.locked is not None:
             number = self.day_number[stop.locked]
             day = self.days[number]
             crew = self.crews[day.crew]
             return [number] if fits_crew(stop, crew) and day.shift not in crew.off else []
-        able = [fits_crew(stop, crew) for crew in self.crews]
-        return [
-            number
-            for number, day in enumerate(self.days)
-            if able[day.crew] and day.shift not in self.crews[day.crew].off
-        ]
+        able = (place for place, crew in enumerate(self.crews) if fits_crew(stop, crew))
+        return [number for place in able for number in self._manned[place]]
 
 
 def _joined(numbers: Iterable[int], pairs: Iterable[tuple[int, int]]) -> tuple[tuple[int, ...], ...]:
@@ -528,12 +539,20 @@ def _check_stop(at: str, stop: Stop, places: int, shifts: Mapping[Id, int]) -> N
 
 def _check_links(problem: Problem) -> None:
     known = {stop.id for stop in problem.stops}
+    if not any(stop.meets is not None or stop.follows is not None for stop in problem.stops):
+        return
     for place, stop in enumerate(problem.stops):
         for name in ("meets", "follows"):
             other = getattr(stop, name)
             if other is not None and (other not in known or other == stop.id):
                 raise ProblemError(f"stops[{place}].{name}", f"{other!r} is not another stop", "the id of another stop")
     for linked in problem.linked_stops:
+        if len(linked) > MOST_LINKED:
+            place = next(
+                n for n in linked if problem.stops[n].meets is not None or problem.stops[n].follows is not None
+            )
+            name = "follows" if problem.stops[place].meets is None else "meets"
+            raise ProblemError(f"stops[{place}].{name}", f"{len(linked)} hang together", f"at most {MOST_LINKED}")
         if not problem.meetings(linked):
             ids = ", ".join(repr(problem.stops[number].id) for number in linked[:5])
             raise ProblemError(f"stops[{linked[0]}].follows", f"{ids} wait for each other in a circle", "an order")

@@ -142,7 +142,7 @@ def _solve_linked_stops(
     best.offer(regret_plan(problem, should_stop=is_late), "regret")
     assert best.plan is not None
     if not is_late():
-        best.offer(make_room(problem, best.plan), "regret")
+        best.offer(make_room(problem, best.plan, is_late), "regret")
     if best.plan is start and start.unplaced:
         best.offer(fill(problem, start, None, is_late), "regret")
     for turn in range(TURNS):
@@ -156,7 +156,7 @@ def _solve_linked_stops(
 
         solve(held_as(problem, best.plan), share, seed + turn, best.plan, on_step, should_stop, engines)
         if not is_late():
-            best.offer(put_in(problem, make_room(problem, best.plan), should_stop=is_late), "regret")
+            best.offer(put_in(problem, make_room(problem, best.plan, is_late), should_stop=is_late), "regret")
     if best.refused:
         engines["refused"] = best.refused[0]
     return explain_linked_stops(problem, best.plan, is_late)

@@ -14,8 +14,8 @@ from jobs.rules.routing.arrays import FAR, Arrays, arrays_of
 from jobs.rules.routing.linked_stops import held_as, put_in, without_broken
 from jobs.rules.routing.model import Plan, Problem
 from jobs.rules.routing.slack import Slack
-from jobs.rules.routing.timing import NEVER, assemble, hold, orders_of, plan_of, starts_of
-from jobs.rules.routing.verify import verify
+from jobs.rules.routing.timing import NEVER, assemble, build_route, hold, orders_of, plan_of, starts_of
+from jobs.rules.routing.verify import route_faults
 
 CHOICES = 3  # how many crew-days a stop's regret looks at
 
@@ -36,7 +36,7 @@ def regret_plan(
     (by stop number) where crews need not agree on the earliest. Deterministic.
     """
     if problem.linked_stops:
-        return _with_linked_stops(problem, _base(problem, start or {}, starts), should_stop)
+        return _with_linked_stops(problem, _base(problem, start or {}, starts, should_stop), should_stop)
     arrays = arrays or arrays_of(problem)
     builder = _Builder(problem, arrays, start or {})
     while builder.insert_next():
@@ -48,33 +48,48 @@ def regret_plan(
     return plan
 
 
-def _base(problem: Problem, start: Mapping[int, Sequence[int]], starts: Mapping[int, int] | None) -> Plan:
+def _base(
+    problem: Problem,
+    start: Mapping[int, Sequence[int]],
+    starts: Mapping[int, int] | None,
+    should_stop: Callable[[], bool] | None,
+) -> Plan:
     """The plan of `start` without links broken; without linked stops where their crews find no start together."""
     orders = without_broken(problem, start)
     plan = plan_of(problem, orders, starts) or plan_of(problem, orders)
     if plan is None:
-        plan = plan_of(problem, drivable(problem, orders))
+        plan = plan_of(problem, drivable(problem, orders, should_stop))
     if plan is None:
         raise AssertionError("stops that can be driven one after another can't be driven")
     return plan
 
 
-def drivable(problem: Problem, orders: Mapping[int, Sequence[int]]) -> dict[int, list[int]]:
+def drivable(
+    problem: Problem, orders: Mapping[int, Sequence[int]], should_stop: Callable[[], bool] | None = None
+) -> dict[int, list[int]]:
     """
-    As much of these routes as can be driven, stop by stop; of linked stops, none.
+    As much of these routes as can be driven, whole or stop by stop; of linked stops, none.
 
     A route need not stay one when a stop is taken out: the way past it may be longer.
     """
     alone = hold(problem, {}) if problem.linked_stops else problem
+    linked = {stop for some in problem.linked_stops for stop in some}
     kept: dict[int, list[int]] = {}
     for number, order in orders.items():
-        route: list[int] = []
-        for stop in order:
-            trial = plan_of(alone, {number: [*route, stop]})
-            if trial is not None and not verify(alone, trial):
-                route.append(stop)
-        kept[number] = route
+        route = [stop for stop in order if stop not in linked]
+        kept[number] = route if _goes(alone, number, route) else []
+        for stop in route if not kept[number] else ():
+            if should_stop is not None and should_stop():
+                break
+            if _goes(alone, number, [*kept[number], stop]):
+                kept[number].append(stop)
     return kept
+
+
+def _goes(problem: Problem, number: int, order: Sequence[int]) -> bool:
+    """Whether the crew-day can drive these stops, and nothing else forbids it."""
+    route = build_route(problem, problem.days[number], order)
+    return route is not None and not any(route_faults(problem, route))
 
 
 def _with_linked_stops(problem: Problem, base: Plan, should_stop: Callable[[], bool] | None) -> Plan:
@@ -88,7 +103,7 @@ def _with_linked_stops(problem: Problem, base: Plan, should_stop: Callable[[], b
     return min(with_rest(with_linked(base)), with_linked(with_rest(base)), key=lambda plan: plan.rank)
 
 
-def make_room(problem: Problem, plan: Plan) -> Plan:
+def make_room(problem: Problem, plan: Plan, should_stop: Callable[[], bool] | None = None) -> Plan:
     """
     The plan with linked stops it leaves out put in by clearing their crew-days, if that is better.
 
@@ -99,11 +114,13 @@ def make_room(problem: Problem, plan: Plan) -> Plan:
     bare = plan_of(problem, {day: [stop for stop in order if stop in all_linked] for day, order in orders.items()})
     if bare is None:
         return plan
-    before, after = (orders_of(problem, found) for found in (bare, put_in(problem, bare, only_new=True)))
+    before, after = (
+        orders_of(problem, found) for found in (bare, put_in(problem, bare, only_new=True, should_stop=should_stop))
+    )
     cleared = {day: order for day, order in after.items() if order != before.get(day)}
     if not cleared or plan_of(problem, orders | cleared) is None:
         return plan
-    return min(plan, regret_plan(problem, orders | cleared), key=lambda plan: plan.rank)
+    return min(plan, regret_plan(problem, orders | cleared, should_stop=should_stop), key=lambda plan: plan.rank)
 
 
 def fill(
@@ -124,6 +141,7 @@ class _Builder:
         for order in start.values():
             self.open[list(order)] = False
         self.price = np.full((count, days), FAR, dtype=np.int64)
+        self.lowest = np.full((count, min(CHOICES, days)), FAR, dtype=np.int64)  # prices of each stop, the best first
         self.place = np.zeros((count, days), dtype=np.int64)
         self.shown: set[int] = set()  # kinds of empty crew-day already on offer
         for number in range(days):
@@ -143,15 +161,24 @@ class _Builder:
 
     def _reprice(self, number: int) -> None:
         rows = np.flatnonzero(self.open & self.arrays.allowed[:, number])
+        before = self.price[:, number].copy()
         self.price[:, number] = FAR
         if len(rows):
             price, place = insertion_prices(self.problem, self.arrays, self.routes[number], number, rows)
             self.price[rows, number], self.place[rows, number] = price, place
+        self._rank(number, before)
+
+    def _rank(self, number: int, before: np.ndarray) -> None:
+        """Keeps `lowest` after a crew-day's prices have changed."""
+        depth = self.lowest.shape[1]
+        both = np.column_stack([self.lowest, self.price[:, number]])
+        gone = np.flatnonzero((before <= self.lowest[:, -1]) & (before < FAR))
+        self.lowest = np.sort(both, axis=1)[:, :depth]
+        self.lowest[gone] = np.sort(np.partition(self.price[gone], depth - 1, axis=1)[:, :depth], axis=1)
 
     def insert_next(self) -> bool:
         """Inserts one stop; False when none fits anywhere."""
-        best = self.price.min(axis=1, initial=int(FAR))
-        rows = np.flatnonzero(best < FAR)
+        rows = np.flatnonzero(self.lowest[:, 0] < FAR) if self.lowest.size else np.zeros(0, dtype=np.int64)
         if not len(rows):
             return False
         weight = self.arrays.priority[rows]
@@ -165,12 +192,10 @@ class _Builder:
         return any(self.problem.stops[row].required for row in rows)
 
     def _regrets(self, rows: np.ndarray) -> np.ndarray:
-        price = self.price[rows].astype(np.float64)
-        depth = min(CHOICES, price.shape[1])
-        lowest = np.partition(price, depth - 1, axis=1)[:, :depth] if depth < price.shape[1] else np.sort(price, axis=1)
+        lowest = self.lowest[rows].astype(np.float64)
         # a stop with fewer places left than it looks at is urgent: FAR makes its regret huge
         scale = np.maximum(self.arrays.priority[rows], 1)
-        return np.asarray((lowest.sum(axis=1) - depth * price.min(axis=1)) * scale)
+        return np.asarray((lowest.sum(axis=1) - lowest.shape[1] * lowest[:, 0]) * scale)
 
     def _insert(self, stop: int, number: int) -> None:
         was_empty = not self.routes[number].order
@@ -178,7 +203,7 @@ class _Builder:
         order.insert(int(self.place[stop, number]), stop)
         self.routes[number] = Slack(self.problem, self.problem.days[number], order)
         self.open[stop] = False
-        self.price[stop, :] = FAR
+        self.price[stop, :] = self.lowest[stop, :] = FAR
         self._reprice(number)
         if was_empty:
             self._offer_another(int(self.arrays.kind[number]))

@@ -82,7 +82,9 @@ def crew_drops_out(
     return Spread(without, best, freed, moved, _kept(best, without, untouched))
 
 
-def fit_in(problem: Problem, orders: Mapping[int, Sequence[int]]) -> Plan:
+def fit_in(
+    problem: Problem, orders: Mapping[int, Sequence[int]], should_stop: Callable[[], bool] | None = None
+) -> Plan:
     """
     As much of these routes as can still be driven, and the rest put in where it fits.
 
@@ -91,8 +93,9 @@ def fit_in(problem: Problem, orders: Mapping[int, Sequence[int]]) -> Plan:
     if problem.linked_stops:
         whole = plan_of(problem, orders)
         if whole is not None and not verify(problem, whole):
-            return regret_plan(problem, orders)
-    return regret_plan(problem, drivable(problem, orders))  # what hangs together is put in anew
+            return regret_plan(problem, orders, should_stop=should_stop)
+    kept = drivable(problem, orders, should_stop)
+    return regret_plan(problem, kept, should_stop=should_stop)  # what hangs together is put in anew
 
 
 def _crew(problem: Problem, crew: Id) -> Crew:

@@ -62,7 +62,7 @@ def verify(problem: Problem, plan: Plan) -> tuple[Fault, ...]:
                 faults.append(Fault("twice", f"Stop {visit.id} is driven to twice.", visit.id, *key))
             seen.add(visit.id)
         if all(visit.id in problem.stop_number for visit in route.visits):
-            faults += _route_faults(problem, route)
+            faults += route_faults(problem, route)
     if not faults:
         faults += _link_faults(problem, plan)
         faults += _total_faults(problem, plan, seen)
@@ -120,7 +120,8 @@ def _outside(start: int, window: tuple[int, int]) -> int:
     return max(window[0] - start, start - window[1], 0)
 
 
-def _route_faults(problem: Problem, route: Route) -> Iterator[Fault]:
+def route_faults(problem: Problem, route: Route) -> Iterator[Fault]:
+    """What one route breaks by itself, its stops known."""
     crew = problem.crews[problem.crew_number[route.crew]]
     key = (crew.id, route.shift)
     begin, end = crew.shifts[route.shift]

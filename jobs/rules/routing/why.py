@@ -136,7 +136,7 @@ def _at(problem: Problem, stop: Stop, day: CrewDay, route: Slack, place: int, wi
     short, late, over = min(options, default=(NEVER, 0, 0))
     crew, bounding = problem.crews[day.crew].id, _bounding(window)
     if late:
-        return _Miss(short, Reason("late_start", crew=crew, shift=day.shift, late=late, window=bounding))
+        return _Miss(short, Reason("late_start", crew=crew, shift=day.shift, late=late, window=bounding or window))
     is_last = place == len(route.order)
     onto = None if is_last else problem.stops[route.order[place]].id
     kind = ("late_back" if is_last else "late_next") + ("_window" if bounding is not None else "")

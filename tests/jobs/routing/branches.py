@@ -5,6 +5,8 @@ from __future__ import annotations
 import random
 from collections.abc import Callable
 from dataclasses import replace
+from functools import cache
+from importlib.util import find_spec
 from typing import Any
 
 import numpy as np
@@ -24,7 +26,12 @@ def line(
 
 
 def solve_until(is_enough: Callable[[Plan], bool], problem: Problem, seed: int = 0, seconds: float = 20) -> Plan:
-    """`solve`, ended by the first plan that is good enough: quick where the machine is, and patient where it is not."""
+    """
+    `solve`, ended by the first plan that is good enough: quick where the machine is, and patient where it is not.
+
+    The search is compiled before its time begins: on a busy machine that alone takes longer.
+    """
+    compile_once()
     found: list[bool] = []
 
     def told(progress: Progress) -> None:
@@ -32,6 +39,15 @@ def solve_until(is_enough: Callable[[Plan], bool], problem: Problem, seed: int =
             found.append(True)
 
     return solve(problem, seconds, seed, progress=told, should_stop=lambda: bool(found))
+
+
+@cache
+def compile_once() -> None:
+    """Some seconds where nobody has compiled the search yet."""
+    if find_spec("numba") is not None:
+        from jobs.rules.routing.search import compile_all
+
+        compile_all()
 
 
 def random_branch(seed: int, stops: int | None = None) -> Problem:

@@ -33,7 +33,7 @@ from jobs.rules.routing.bound import cost_bound
 from jobs.rules.routing.documents import plan_document, plan_from, problem_document, read_request
 from jobs.rules.routing.engine_process import EngineProcess
 from jobs.rules.routing.polish import polish_with_pyvrp
-from tests.benchmarks.routing_instances import make_branch
+from tests.benchmarks.routing_instances import make_branch, read_branch
 from tests.benchmarks.routing_vroom import build_with_vroom
 from tests.jobs.routing.branches import HOUR, line, random_branch, solve_until
 
@@ -406,3 +406,21 @@ def test_a_small_plan_ends_by_itself_and_vroom_finds_no_better_one(seed):
     assert took < 120
     assert others
     assert all(other is None or verify(problem, other) or plan.rank <= other.rank for other in others)
+
+
+def test_both_plans_kept_in_the_branch_files_verify_and_ours_is_no_worse(benchmarks):
+    for path in sorted((benchmarks / "routing").glob("branch-*.json")):
+        problem, document = read_branch(path)
+        for name in ("planted", "best_found"):
+            routes = document[name]["routes"]
+            orders = {
+                problem.day_number[route["crew"], route["day"]]: [stop for stop, _ in route["stops"]]
+                for route in routes
+            }
+            plan = plan_of(problem, orders)
+            assert plan is not None
+            assert verify(problem, plan) == ()
+            assert plan.travel == document[name]["travel_s"]
+        target = 1.005 * document["best_found"]["travel_s"]
+        ours = solve_until(lambda plan, target=target: not plan.unplaced and plan.travel <= target, problem)
+        assert (ours.unplaced, ours.travel <= target) == ((), True)
