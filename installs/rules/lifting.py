@@ -9,7 +9,7 @@ References
        130 cm); this module uses the formulas.
 
 The method does not hold on a ladder, one-handed, seated or kneeling, in a tight space, for an
-unstable load, for carrying, or beyond 8 hours; `applies` says so and nothing is computed then.
+unstable load, for carrying, or beyond 8 hours: a firm's rules can say nothing of these.
 """
 
 from __future__ import annotations
@@ -25,7 +25,6 @@ LARGEST_V_IN: Final = 70.0
 LARGEST_D_IN: Final = 70.0
 LARGEST_A_DEG: Final = 135.0
 KNUCKLE_HEIGHT_IN: Final = 30.0
-LONGEST_HOURS: Final = 8.0
 
 COUPLINGS: Final = {"good": (1.00, 1.00), "fair": (0.95, 1.00), "poor": (0.90, 0.90)}
 """Coupling multiplier below and from 30 in up [1]_."""
@@ -51,15 +50,6 @@ FREQUENCY: Final = (
     (15.0, 0.00, 0.28, 0.00, 0.00, 0.00, 0.00),
 )
 
-DOES_NOT_APPLY: Final = {
-    "ladder": "lifting on a ladder is outside the method",
-    "one_handed": "lifting with one hand is outside the method",
-    "seated": "lifting while seated or kneeling is outside the method",
-    "tight_space": "lifting in a tight space is outside the method",
-    "unstable": "an unstable load is outside the method",
-    "carrying": "carrying is outside the method",
-}
-
 
 @dataclass(frozen=True)
 class Lift:
@@ -68,7 +58,7 @@ class Lift:
 
     `horizontal_in` is hands to the middle of the ankles, `vertical_in` hands above the floor,
     `distance_in` how far the hands travel up or down, `asymmetry_deg` the twist, `hours` how
-    long such work lasts. `circumstances` are keys of `DOES_NOT_APPLY`.
+    long such work lasts.
     """
 
     horizontal_in: float
@@ -78,7 +68,6 @@ class Lift:
     per_minute: float = 0.2
     hours: float = 1.0
     coupling: str = "fair"
-    circumstances: tuple[str, ...] = ()
 
     def __post_init__(self) -> None:
         for name in ("horizontal_in", "vertical_in", "distance_in", "asymmetry_deg", "per_minute", "hours"):
@@ -88,26 +77,13 @@ class Lift:
         if self.coupling not in COUPLINGS:
             raise ContractError("coupling", f"{self.coupling} is not known", "one of " + ", ".join(COUPLINGS))
 
-    def applies(self) -> str:
-        """Empty where the method holds, else why it does not."""
-        for circumstance in self.circumstances:
-            return DOES_NOT_APPLY.get(circumstance, f"{circumstance} is outside the method")
-        return "" if self.hours <= LONGEST_HOURS else "more than 8 hours is outside the method"
-
 
 @dataclass(frozen=True)
 class WeightLimit:
-    """The recommended weight limit and its multipliers; None with `why_not` outside the method."""
+    """The recommended weight limit and its multipliers."""
 
-    pounds: float | None
+    pounds: float
     multipliers: dict[str, float]
-    why_not: str = ""
-
-    def index(self, load_lb: float) -> float | None:
-        """Load / limit: up to 1 is the design goal, above 3 highly stressful; inf at a limit of 0."""
-        if self.pounds is None:
-            return None
-        return load_lb / self.pounds if self.pounds else float("inf")
 
 
 def frequency_multiplier(per_minute: float, hours: float, vertical_in: float) -> float:
@@ -134,12 +110,7 @@ def weight_limit(lift: Lift) -> WeightLimit:
     --------
     >>> round(weight_limit(Lift(10, 22, 37, per_minute=3)).pounds, 1)
     34.8
-    >>> weight_limit(Lift(10, 60, 20, circumstances=("ladder",))).why_not
-    'lifting on a ladder is outside the method'
     """
-    why_not = lift.applies()
-    if why_not:
-        return WeightLimit(None, {}, why_not)
     multipliers = {
         "HM": _horizontal(lift.horizontal_in),
         "VM": 0.0 if lift.vertical_in > LARGEST_V_IN else 1 - 0.0075 * abs(lift.vertical_in - 30),

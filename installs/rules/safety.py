@@ -66,49 +66,29 @@ def drilled_sq_ft(holes: int, rules: HardwareRules) -> Decimal:
     return Decimal(holes * pi * radius**2 / 144).quantize(Decimal("0.001"))
 
 
-def lead_answer(
-    site: SiteFacts,
-    disturbed_sq_ft: Decimal,
-    rules: HardwareRules,
-    *,
-    inside: bool = True,
-    replaces_window: bool = False,
-    prohibited_practice: bool = False,
-    demolition: bool = False,
-) -> LeadAnswer:
+def lead_answer(site: SiteFacts, disturbed_sq_ft: Decimal, rules: HardwareRules, *, inside: bool = True) -> LeadAnswer:
     """
     Minor repair, or renovation that needs a certified firm: target housing built before 1978.
 
-    `disturbed_sq_ft` is per room inside, or in all outside; a removed component counts with its
-    whole area. Replacing a window, demolishing painted areas or a prohibited practice is never
-    minor. An unknown year counts as old. Source: 40 CFR 745.82, 745.83 (read).
+    `disturbed_sq_ft` is per room inside, or in all outside. An unknown year counts as old. Source:
+    40 CFR 745.82, 745.83 (read); what else is never minor there (a window replaced, painted areas demolished)
+    no covering needs.
     """
     limit = rules.lead.inside_sq_ft if inside else rules.lead.outside_sq_ft
     if site.year_built is not None and site.year_built >= rules.lead.built_before:
         text = f"built {site.year_built}, not before {rules.lead.built_before}: the rule does not apply"
         return LeadAnswer(False, True, disturbed_sq_ft, limit, text)
-    barred = [
-        word
-        for word, holds in (
-            ("a window is replaced", replaces_window),
-            ("a prohibited practice", prohibited_practice),
-            ("painted areas are demolished", demolition),
-        )
-        if holds
-    ]
-    is_minor = not barred and disturbed_sq_ft <= limit
+    is_minor = disturbed_sq_ft <= limit
     year = f"built {site.year_built}" if site.year_built is not None else "year not known, taken as old"
-    where = "a room inside" if inside else "outside"
-    bound = f"{limit} sq ft {where} is the limit"
+    bound = f"{limit} sq ft {'a room inside' if inside else 'outside'} is the limit"
     verdict = "minor repair" if is_minor else "renovation: lead-safe rules and a certified firm"
-    reason = f" ({', '.join(barred)})" if barred else ""
     return LeadAnswer(
         True,
         is_minor,
         disturbed_sq_ft,
         limit,
-        f"{year}: {disturbed_sq_ft} sq ft of paint disturbed, {bound}: {verdict}{reason}",
-        f"{year}: {verdict}{reason}, {bound}",
+        f"{year}: {disturbed_sq_ft} sq ft of paint disturbed, {bound}: {verdict}",
+        f"{year}: {verdict}, {bound}",
     )
 
 

@@ -58,7 +58,7 @@ def people_needed(unit: InstallUnit, weight_lb: Decimal, rules: HardwareRules) -
             lift.coupling,
         )
     )
-    if limit.pounds is not None and float(weight_lb) > limit.pounds:
+    if float(weight_lb) > limit.pounds:
         reasons.append(
             f"{pounds_text(weight_lb)}, over the recommended {pounds_text(limit.pounds, places=1)} "
             "of one person's lift to carrying height (NIOSH lifting equation; on a ladder it does not apply)"

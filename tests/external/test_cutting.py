@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from fabrication.rules.cutting import BarPiece, BarProblem, BarStock, first_fit, solve
+from fabrication.rules.cutting import BarPiece, BarProblem, BarStock, solve
 from shared.lengths import Length
 
 
@@ -51,16 +51,3 @@ def test_the_paper_mill_wastes_its_published_share():
     used = sum(length * demand for length, demand in PAPER_MILL.items())
     assert used == 407_160
     assert 1 - used / plan.material.ticks == pytest.approx(0.00401, abs=5e-6)
-
-
-def test_plain_first_fit_decreasing_needs_82_on_the_paper_mill():
-    """82 rolls of first-fit decreasing, as recorded with the example."""
-    assert first_fit(bars(5600, PAPER_MILL)).material.ticks == 82 * 5600
-
-
-def test_a_textbook_packing_bound_holds():
-    """FFD(I) <= 11/9 OPT(I) + 6/9: G. Dósa (2007), LNCS 4614: 1-11, doi.org/10.1007/978-3-540-74450-4_1."""
-    for stock, table in ((5600, PAPER_MILL), (110, TEXTBOOK)):
-        problem = bars(stock, table)
-
-        assert 9 * first_fit(problem).material.ticks <= 11 * solve(problem, 10).material.ticks + 6 * stock

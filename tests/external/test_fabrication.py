@@ -13,7 +13,7 @@ import pytest
 
 from fabrication.rules.cloth import up_to_repeat
 from fabrication.rules.families.vertical import coverage, vane_count
-from fabrication.rules.tubes import GRAVITY, sag_mm, tube_inertia_mm4
+from fabrication.rules.tubes import load_n_per_mm, sag_mm, tube_inertia_mm4
 from fabrication.rules.winding import rolled_diameter_mm, spiral_length_mm, turns
 from shared.lengths import Length
 
@@ -43,13 +43,8 @@ def test_sag_agrees_with_the_beam_equation_integrated_numerically():
 
 @pytest.mark.parametrize(("span", "sag"), [(1800, 0.685), (2400, 2.164), (3000, 5.284)])
 def test_a_tube_of_38_mm_sags_as_computed_by_hand(span: float, sag: float):
-    """check-values 3: D 38.1, wall 1.5, E 69 000 MPa, w 0.010 N/mm (constructed, C)."""
+    """5 w L⁴ / (384 E I) (handbook formula, R2): D 38.1, wall 1.5, E 69 000 MPa, w 0.010 N/mm (constructed, C)."""
     assert sag_mm(0.010, span, 69_000, tube_inertia_mm4(38.1, 1.5)) == pytest.approx(sag, abs=0.0006)
-
-
-def test_sag_grows_with_the_fourth_power_of_the_span():
-    """(3000 / 1800)^4 = 7.716 (C)."""
-    assert sag_mm(1, 3000, 1, 1) / sag_mm(1, 1800, 1, 1) == pytest.approx((5 / 3) ** 4)
 
 
 def test_a_tubes_inertia_is_that_of_its_ring():
@@ -61,9 +56,9 @@ def test_a_tubes_inertia_is_that_of_its_ring():
     assert tube_inertia_mm4(38.1, 1.5) == pytest.approx(by_rings, rel=1e-6)
 
 
-def test_gravity_is_the_standard_one():
+def test_a_kilogram_weighs_standard_gravity():
     """9.80665 m/s² exactly: 3rd General Conference on Weights and Measures, 1901 (M, certain)."""
-    assert GRAVITY == 9.80665
+    assert load_n_per_mm(1000, 2) == pytest.approx(9.80665 / 2)
 
 
 # -- winding ------------------------------------------------------------------------
@@ -78,11 +73,6 @@ def test_cloth_rolls_up_by_the_area_rule():
 def test_the_exact_spiral_agrees_to_six_millionths():
     """Arc length of an Archimedean spiral between the radii: 2000.013 mm (C)."""
     assert spiral_length_mm(38, 0.5, rolled_diameter_mm(38, 0.5, 2000)) == pytest.approx(2000.013, abs=5e-4)
-
-
-def test_cloth_rolls_up_in_inches_too():
-    """d 1.5 in, t .018 in, L 84 in → 2.0433 in (constructed, C)."""
-    assert rolled_diameter_mm(1.5, 0.018, 84) == pytest.approx(2.0433, abs=5e-5)
 
 
 # -- cloth, vanes -------------------------------------------------------------------

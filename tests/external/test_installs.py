@@ -12,12 +12,13 @@ from decimal import Decimal
 import pytest
 
 from installs.rules.cords import CordRule
-from installs.rules.data import starting_rules
+from installs.rules.data import LiftRule, starting_rules
 from installs.rules.fixings import withdrawal_lb_per_inch
 from installs.rules.ladders import duty_rating
 from installs.rules.lifting import FREQUENCY, Lift, frequency_multiplier, weight_limit
 from installs.rules.safety import lead_answer, silica_controls
 from installs.rules.units import SiteFacts
+from shared.contracts import ContractError
 from shared.lengths import Length
 from tests.measuring.starting import starting_jurisdictions
 
@@ -92,12 +93,11 @@ def test_package_inspection_at_the_origin():
 
 
 def test_package_inspection_at_the_destination_governs():
-    """Same example: H 20, V 59: prints 15.2 lb; exactly 15.3. A load of 26 lb (M) gives an index of 1.7."""
+    """Same example: H 20, V 59: prints 15.2 lb; exactly 15.3."""
     limit = weight_limit(Lift(20, 59, 37, per_minute=3, coupling="fair"))
 
     assert limit.pounds == pytest.approx(15.3, abs=0.05)
     assert limit.pounds == pytest.approx(15.2, rel=0.02)
-    assert limit.index(26) == pytest.approx(1.7, abs=0.05)
 
 
 @pytest.mark.parametrize(
@@ -152,13 +152,17 @@ def test_small_values_count_as_the_methods_least(lift, limit):
 
 
 @pytest.mark.parametrize(
-    "lift",
-    [Lift(25.1, 30, 20), Lift(10, 70.1, 20), Lift(10, 30, 70.1), Lift(10, 30, 20, 135.1), Lift(10, 30, 20, 0, 16)],
-)
-def test_beyond_the_methods_limits_nothing_may_be_lifted(lift):
-    """H 25, V 70, D 70 in, A 135 degrees, F 15 a minute (R2)."""
-    assert weight_limit(lift).pounds == 0
-    assert weight_limit(lift).index(1) == float("inf")
+    ("field", "most"),
+    [("horizontal_in", "25"), ("vertical_in", "70"), ("distance_in", "70"), ("asymmetry_deg", "135"),
+     ("per_minute", "15"), ("hours", "8")],
+)  # fmt: skip
+def test_a_firms_rules_hold_no_lift_beyond_the_methods_limits(field, most):
+    """H 25, V 70, D 70 in, A 135 degrees, F 15 a minute, 8 h (R2): the rules page takes the limit and no more."""
+    usual = RULES.people.lift.to_json()
+
+    assert LiftRule.from_json(usual | {field: most})
+    with pytest.raises(ContractError, match=field):
+        LiftRule.from_json(usual | {field: f"{most}.1"})
 
 
 def test_the_ideal_lift_is_the_load_constant():
@@ -184,21 +188,16 @@ OLD = SiteFacts(year_built=1977)
 
 
 @pytest.mark.parametrize(
-    ("site", "area", "more", "minor"),
+    ("site", "area", "minor"),
     [
-        (OLD, "6", {}, True),  # 6 sq ft per room inside is still minor
-        (OLD, "6.01", {}, False),
-        (OLD, "20", {"inside": False}, True),  # 20 sq ft outside
-        (OLD, "20.01", {"inside": False}, False),
-        (OLD, "5", {"replaces_window": True}, False),  # replacing a 5 sq ft window is renovation
-        (OLD, "1", {"demolition": True}, False),
-        (OLD, "1", {"prohibited_practice": True}, False),
-        (SiteFacts(year_built=None), "7", {}, False),  # an unknown year counts as old
+        (OLD, "6", True),  # 6 sq ft per room inside is still minor
+        (OLD, "6.01", False),
+        (SiteFacts(year_built=None), "7", False),  # an unknown year counts as old
     ],
 )
-def test_minor_repair_ends_where_the_lead_rule_says(site, area, more, minor):
-    """40 CFR 745.83 (R): 6 sq ft a room inside, 20 outside, no window replaced, no prohibited practice."""
-    assert lead_answer(site, Decimal(area), RULES, **more).is_minor is minor
+def test_minor_repair_ends_where_the_lead_rule_says(site, area, minor):
+    """40 CFR 745.83 (R): 6 sq ft a room inside."""
+    assert lead_answer(site, Decimal(area), RULES).is_minor is minor
 
 
 @pytest.mark.parametrize(("year", "said"), [(1950, "built 1950: "), (None, "year not known, taken as old: ")])

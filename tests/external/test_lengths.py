@@ -4,16 +4,13 @@ from fractions import Fraction
 
 import pytest
 
-from shared.lengths import EIGHTH, INCH, Length, LengthUnit, parse_length
+from shared.lengths import EIGHTH, Length, LengthUnit, parse_length
 
 
-@pytest.mark.parametrize(
-    ("unit", "millimetres"),
-    [(1, "25.4"), (12, "304.8"), (36, "914.4")],  # inch, foot, yard
-)
-def test_inch_foot_and_yard_are_exactly_their_millimetres(unit, millimetres):
+@pytest.mark.parametrize(("typed", "millimetres"), [("1", "25.4 mm"), ("1'", "304.8 mm"), ("3'", "914.4 mm")])
+def test_inch_and_foot_are_exactly_their_millimetres(typed, millimetres):
     """NIST SP 811 (2008) App. B and Handbook 44 App. C: 1 in = 25.4 mm exactly (from memory, certain)."""
-    assert INCH * unit == Length.mm(millimetres)
+    assert parse_length(typed) == parse_length(millimetres)
 
 
 @pytest.mark.parametrize(

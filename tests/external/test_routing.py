@@ -14,7 +14,7 @@ from jobs.rules.durations import Lognormal
 from jobs.rules.routing import Crew, Problem, Stop, plan_of, solve, verify
 from jobs.rules.routing.bound import cost_bound
 from jobs.rules.travel import great_circle_m
-from tests.benchmarks.routing_instances import read_academic, read_best_known, read_branch, read_solution
+from tests.benchmarks.routing_instances import read_academic, read_best_known, read_solution
 from tests.jobs.routing.branches import solve_until
 
 FOLDER = os.environ.get("JAMBWISE_BENCHMARKS")
@@ -202,21 +202,3 @@ def test_published_solutions_verify_at_their_published_cost():
 def test_a_published_instance_is_solved_to_its_optimum():
     """C101: 827.3 (DIMACS convention), reached in seconds."""
     assert solve_until(lambda plan: plan.travel <= 8273, read_academic(folder() / "C101.txt")).travel == 8273
-
-
-def test_both_plans_kept_in_the_branch_file_verify_and_ours_is_no_worse():
-    for path in sorted(folder().glob("branch-*.json")):
-        problem, document = read_branch(path)
-        for name in ("planted", "best_found"):
-            routes = document[name]["routes"]
-            orders = {
-                problem.day_number[route["crew"], route["day"]]: [stop for stop, _ in route["stops"]]
-                for route in routes
-            }
-            plan = plan_of(problem, orders)
-            assert plan is not None
-            assert verify(problem, plan) == ()
-            assert plan.travel == document[name]["travel_s"]
-        target = 1.005 * document["best_found"]["travel_s"]
-        ours = solve_until(lambda plan, target=target: not plan.unplaced and plan.travel <= target, problem)
-        assert (ours.unplaced, ours.travel <= target) == ((), True)

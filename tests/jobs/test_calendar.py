@@ -9,6 +9,7 @@ from django.conf import settings
 from django.urls import reverse
 
 from jobs import services
+from jobs.ics import feed_file, visit_file
 from jobs.models import Absence, Appointment, CrewDay, Holiday, ImpossibleTime, Purpose, Skill
 from jobs.ports import ports
 from jobs.schedule.availability import add_working_days, crew_day
@@ -18,7 +19,7 @@ from jobs.tasks import let_go_lapsed
 from measuring.services import open_visit
 from shared.errors import Refused
 from shared.models import AuditEntry
-from tests.factories import a_monday, at, make_appointment, make_branch, make_crew, make_job, make_user
+from tests.factories import a_monday, at, make_appointment, make_branch, make_crew, make_job, make_site, make_user
 
 pytestmark = pytest.mark.django_db
 
@@ -452,3 +453,11 @@ def test_logged_visits_and_drives_teach_a_factor_drawn_towards_one(branch, crew)
     assert measure.count == drives.count == 10
     assert 1.2 < measure.factor < 1.25  # ten visits of 90 for 60 minutes, drawn half-way to 1 in the logarithm
     assert drives.factor > 1
+
+
+def test_no_file_tells_the_door_code(branch):
+    site = make_site(make_job(branch).customer, access="code", access_secret="9917 at the gate")
+    row = make_appointment(make_job(branch, site=site), crew=make_crew(branch), day=MONDAY, time="9:00")
+    feed = services.open_feed(branch=branch, crew=row.crew, by=make_user("dispatcher", branch=branch))
+
+    assert b"9917" not in visit_file(row) + feed_file(feed)
