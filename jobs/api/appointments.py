@@ -14,7 +14,17 @@ from rest_framework.response import Response
 
 from jobs import services
 from jobs.access import secret_for
-from jobs.api.base import OFFICE, READING, TAPPING, ReasonSerializer, SpanSerializer, blocker_json, mine, spans_of
+from jobs.api.base import (
+    OFFICE,
+    READING,
+    TAPPING,
+    InstantField,
+    ReasonSerializer,
+    SpanSerializer,
+    blocker_json,
+    mine,
+    spans_of,
+)
 from jobs.models import (
     Appointment,
     Crew,
@@ -108,7 +118,7 @@ class ChangeVisitSerializer(serializers.Serializer[Any]):
 
 class PlaceSerializer(serializers.Serializer[Any]):
     crew = serializers.PrimaryKeyRelatedField(queryset=Crew.objects.all())
-    starts_at = serializers.DateTimeField()
+    starts_at = InstantField()
     anyway = serializers.BooleanField(default=False)
     version = serializers.IntegerField(required=False, allow_null=True)
 
@@ -121,8 +131,8 @@ class WindowSerializer(serializers.Serializer[Any]):
 
 
 class PromiseSerializer(serializers.Serializer[Any]):
-    window_from = serializers.DateTimeField(required=False)
-    window_until = serializers.DateTimeField(required=False)
+    window_from = InstantField(required=False)
+    window_until = InstantField(required=False)
     anyway = serializers.BooleanField(default=False, help_text="promise although something is in the way")
 
     def validate(self, values: dict[str, Any]) -> dict[str, Any]:
@@ -144,7 +154,7 @@ class SplitSerializer(serializers.Serializer[Any]):
 
 
 class TapSerializer(serializers.Serializer[Any]):
-    at = serializers.DateTimeField(required=False)
+    at = InstantField(required=False)
 
     def validate_at(self, when: dt.datetime) -> dt.datetime:
         if when > timezone.now() + dt.timedelta(minutes=5):

@@ -6,11 +6,13 @@ import datetime as dt
 from typing import Any, TypeVar
 
 from django.db.models import Model
+from django.utils import timezone
 from rest_framework import serializers
 
 from jobs.access import SEES_PHONES
 from jobs.models import Purpose
 from jobs.ports import Blocker
+from jobs.schedule.availability import clock_problem
 from shared import roles
 
 OFFICE, EVERYBODY = roles.OFFICE, roles.ALL
@@ -42,11 +44,22 @@ def mine(serializer: serializers.BaseSerializer[Any], model: Any, row: R) -> R:
     return row
 
 
+class InstantField(serializers.DateTimeField):
+    """An instant; without an offset it is on the branch's clocks, which must show it just once that day."""
+
+    def enforce_timezone(self, value: dt.datetime) -> dt.datetime:
+        if timezone.is_naive(value):
+            problem = clock_problem(timezone.get_current_timezone(), value.date(), value.time())
+            if problem:
+                raise serializers.ValidationError(f"{problem[:-1]}, or say the offset.")
+        return super().enforce_timezone(value)
+
+
 class SpanSerializer(serializers.Serializer[Any]):
     """A stretch of time."""
 
-    starts_at = serializers.DateTimeField()
-    ends_at = serializers.DateTimeField()
+    starts_at = InstantField()
+    ends_at = InstantField()
 
 
 class ReasonSerializer(serializers.Serializer[Any]):

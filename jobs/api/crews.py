@@ -12,7 +12,7 @@ from rest_framework.decorators import action
 from rest_framework.response import Response
 
 from jobs import services
-from jobs.api.base import OFFICE, mine
+from jobs.api.base import OFFICE, InstantField, mine
 from jobs.api.setting_up import CrewActions
 from jobs.models import Absence, Crew, Purpose, Skill
 from jobs.schedule.availability import crew_day
@@ -22,6 +22,8 @@ from shared.routes import RunSerializer
 
 
 class AbsenceSerializer(serializers.ModelSerializer[Absence]):
+    starts_at = InstantField()
+    ends_at = InstantField()
     spread = serializers.BooleanField(default=False, write_only=True)
 
     class Meta:

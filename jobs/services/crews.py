@@ -22,7 +22,7 @@ from jobs.models import (
     UsualWindow,
     WorkingHours,
 )
-from jobs.schedule.availability import knows_holidays
+from jobs.schedule.availability import clock_problem, knows_holidays
 from jobs.schedule.day import in_the_calendar
 from jobs.services.base import lock_crews, save
 from shared import audit
@@ -88,6 +88,10 @@ def set_crew_day(*, crew: Crew, day: dt.date, by: User, **values: Any) -> CrewDa
         raise Refused("the day ends before it begins", field="ends")
     if bool(row.starts) != bool(row.ends):
         raise Refused("give both hours or none", field="ends" if row.starts else "starts")
+    for name in ("starts", "ends"):
+        time = getattr(row, name)
+        if time and (problem := clock_problem(crew.branch.tz, day, time)):
+            raise Refused(problem, field=name)
     _clean(row)
     save(row, list(values), by=by, action="changed a crew's day")
     return row

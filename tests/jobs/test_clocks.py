@@ -5,9 +5,11 @@ from zoneinfo import ZoneInfo
 
 import pytest
 
+from jobs import services
 from jobs.forms import AbsenceForm, BookForm, CantForm, MoveForm, PromiseForm, TimesForm
 from jobs.schedule.availability import clock_problem
-from tests.factories import make_crew
+from shared.errors import Refused
+from tests.factories import a_monday, make_appointment, make_crew, make_job
 
 pytestmark = pytest.mark.django_db
 SKIPPED, TWICE = ("2026-03-08", "02:30"), ("2026-11-01", "01:30")
@@ -48,6 +50,40 @@ def test_a_form_refuses_a_time_that_is_none_or_two(kind, field, branch, dispatch
         field: "This time comes twice on that day. Give one before 01:00 or from 02:00 on."
     }
     assert errors_of(kind, dispatcher, crew, "2026-03-09", "02:30") == {}
+
+
+@pytest.mark.parametrize(("day", "time"), [SKIPPED, TWICE])
+def test_the_api_asks_for_the_offset_of_a_time_that_is_none_or_two(day, time, branch, dispatcher, api_as):
+    """A span from 2:30 was kept as 3:30, an absence in the second hour of two as in the first."""
+    crew, api = make_crew(branch), api_as(dispatcher)
+    visit = make_appointment(make_job(branch), crew=crew, day=a_monday(), time="9:00")
+    odd, sure = f"{day}T{time}", f"{day}T12:00"
+    sent = {
+        f"/api/appointments/{visit.pk}/effect/": {"crew": crew.pk, "starts_at": odd},
+        f"/api/appointments/{visit.pk}/place/": {"crew": crew.pk, "starts_at": odd},
+        f"/api/appointments/{visit.pk}/promise/": {"window_from": odd, "window_until": sure},
+        f"/api/appointments/{visit.pk}/arrived/": {"at": odd},
+        f"/api/appointments/{visit.pk}/possible/": [{"starts_at": odd, "ends_at": sure}],
+        f"/api/jobs/{visit.job_id}/impossible/": [{"starts_at": odd, "ends_at": sure}],
+        f"/api/crews/{crew.pk}/absences/": {"starts_at": odd, "ends_at": sure},
+    }
+
+    for address, body in sent.items():
+        answer = api.post(address, body, format="json")
+        assert (answer.status_code, "on that day" in answer.content.decode()) == (400, True), address
+    sent = {"crew": crew.pk, "starts_at": f"{odd}-05:00"}
+    assert api.post(f"/api/appointments/{visit.pk}/effect/", sent, format="json").status_code == 200
+
+
+@pytest.mark.parametrize(("day", "time"), [SKIPPED, TWICE])
+def test_a_crews_day_does_not_begin_or_end_at_a_time_that_is_none_or_two(day, time, branch, dispatcher):
+    crew, on = make_crew(branch), dt.date.fromisoformat(day)
+    odd, noon = dt.time.fromisoformat(time), dt.time(12)
+
+    for hours, field in (({"starts": odd, "ends": noon}, "starts"), ({"starts": dt.time(0), "ends": odd}, "ends")):
+        with pytest.raises(Refused) as caught:
+            services.set_crew_day(crew=crew, day=on, by=dispatcher, **hours)
+        assert caught.value.field == field
 
 
 @pytest.mark.parametrize(
