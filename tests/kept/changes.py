@@ -225,6 +225,7 @@ CHANGES: dict[str, list[Change]] = {
             Change(f"effect * body.{what}", MINUTES)
             for what in ("price", "text", "drive_min", "pushed.*", "broken.*", "checks.*", "stops.*")
         ],
+        Change("effect * body.driving", "What it adds to the drive is worded once, for the board too.", is_new=True),
         *[
             Change(f"day * {what}", MINUTES)
             for what in ("drive_s", "stops.*.drive_s", "stops.*.arrive", "stops.*.start", "stops.*.leave")
