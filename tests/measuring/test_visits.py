@@ -3,16 +3,19 @@
 from __future__ import annotations
 
 import datetime as dt
+import re
 from collections.abc import Callable
 from importlib import import_module
 from typing import Any
 
 import pytest
 from django.apps import apps
+from django.urls import reverse
 
 from jobs.models import Appointment, Job
 from measuring import services
 from measuring.models import Opening, Visit
+from measuring.rules.families import TABLE
 from measuring.services.visits import open_ends
 from shared.errors import Refused
 from shared.models import AuditEntry, User
@@ -205,6 +208,30 @@ def test_done_on_the_crews_day_does_not_close_what_nobody_measured(
     assert "under way" in as_user(dispatcher).get(f"/measure/{pk}/").content.decode()
     assert [answer.status_code for answer in api] == [409, 409]
     assert "1 of 2 openings is not measured" in str(api[0].json())
+
+
+def test_how_far_a_visit_is_stands_in_the_same_words_everywhere(
+    visit: Visit, measurer: User, dispatcher: User, as_user: Callable[[User], Any]
+) -> None:
+    """Closed, its page said "all measured", the day's list "closed out", and the phone's page both."""
+    opening(visit, measurer)
+    seen_by = {
+        reverse("measuring:visit", args=[visit.appointment_id]): measurer,
+        reverse("measuring:day"): measurer,
+        reverse("measuring:job_openings", args=[visit.appointment.job_id]): dispatcher,
+    }
+
+    def words() -> list[set[str]]:
+        pages = [as_user(who).get(path).content.decode() for path, who in seen_by.items()]
+        return [set(re.findall(r'<span class="state \w+">([^<]*)', page)) - {"read", "measured"} for page in pages]
+
+    assert words() == [{"under way"}] * 3
+    services.close_visit(visit=visit, by=measurer)
+    assert words() == [{"closed out, all measured"}] * 3
+
+
+def test_every_state_of_an_opening_has_its_mark() -> None:
+    assert set(TABLE["opening_marks"]) == set(Opening.State.values)
 
 
 def test_a_visit_nobody_began_is_not_done(dispatcher: User, measurer: User, as_user: Callable[[User], Any]) -> None:

@@ -41,10 +41,13 @@ const state = (word, mark) => h("span", { class: `state ${mark}` }, word);
 /** What the office does not have yet, or has and did not take, at the thing itself. */
 const unsent = (thing) => thing.unsent && h("span", { class: "unsent" }, isParked(thing) ? KEPT_AT_THE_OFFICE.toLowerCase() : "not sent yet");
 const isParked = (thing) => parked.has(thing.uid ?? thing.appointment);
-const LOOKS = { to_measure: "hollow", under_way: "half", read: "full", measured: "full", cannot: "crossed", not_reached: "crossed" };
 const wordFor = (list, code) => day.choices[list].find(([key]) => key === code)?.[1] ?? code;
-const stateOf = (one) => state(wordFor("state", one.state), LOOKS[one.state] ?? "half");
-const outcomeOf = (visit) => wordFor("outcome", visit.outcome);
+const stateOf = (one) => state(wordFor("state", one.state), table.opening_marks[one.state]);
+/** Not begun, under way, or closed with what came of it. */
+const visitState = (visit) => {
+  const [word, mark] = table.visit_states[visit.closed_at ? "closed" : visit.is_open ? "under_way" : "not_begun"];
+  return state(visit.closed_at ? `${word}, ${wordFor("outcome", visit.outcome)}` : word, mark);
+};
 const clock = (iso) => new Date(iso).toLocaleTimeString([], { hour: "numeric", minute: "2-digit", timeZone: day.zone ?? undefined }).toLowerCase();
 const go = (hash) => { location.hash = hash; };
 const roomOf = (visit, one) => visit.rooms.find((room) => room.uid === one.room);
@@ -158,7 +161,7 @@ function dayPage() {
   return [h("h1", {}, "Visits"), h("ol", { class: "stops" }, day.visits.map((visit) => h("li", {},
     h("p", { class: "when" }, h("span", { class: "huge" }, clock(visit.starts_at)), ` ${visit.purpose}${visit.day !== day.today ? ", tomorrow" : ""}`),
     h("p", {}, h("a", { href: visit.url }, h("strong", {}, visit.job.customer)), h("br"), visit.job.address),
-    h("p", {}, visit.closed_at ? state("closed out", "full") : visit.is_open ? state("under way", "half") : state("not begun", "hollow"), " ", unsent(visit)))))];
+    h("p", {}, visitState(visit), " ", unsent(visit)))))];
 }
 
 // -- one visit ------------------------------------------------------------------------------
@@ -168,7 +171,7 @@ function visitPage(visit) {
   const facts = [["opens", job.door_contact && `${job.door_contact} ${job.door_phone}`], [job.access, visit.secret], ["parking", job.parking], ["pets", job.pets], ["expected", job.rooms_expected]];
   const out = [
     titleLine(["/measure/", "visits"], job.customer, h("p", { class: "where" }, `${job.number} · ${visit.purpose} · ${clock(visit.starts_at)}`),
-      h("p", {}, visit.closed_at ? state(`closed out, ${outcomeOf(visit)}`, "full") : visit.is_open ? state("under way", "half") : state("not begun", "hollow"), " ", unsent(visit))),
+      h("p", {}, visitState(visit), " ", unsent(visit))),
     h("p", {}, job.address),
     h("dl", { class: "facts tight" }, facts.filter(([, value]) => value).map(([word, value]) => h("div", {}, h("dt", {}, word), h("dd", {}, value)))),
     job.children && h("p", { class: "caution" }, "Children live or visit here: no cords within reach."),
@@ -637,7 +640,7 @@ function because(title, summary, acts, words = []) {
 // -- the close-out -----------------------------------------------------------------------------------
 
 function closePage(visit) {
-  if (visit.closed_at) return [titleLine(["#", "all openings"], "Closed out", h("p", {}, state(outcomeOf(visit), "full"), " ", unsent(visit))), h("p", {}, "The office sees the sizes as soon as everything is sent.")];
+  if (visit.closed_at) return [titleLine(["#", "all openings"], "Closed out", h("p", {}, visitState(visit), " ", unsent(visit))), h("p", {}, "The office sees the sizes as soon as everything is sent.")];
   const left = visit.openings.some((one) => one.state === "not_reached"), isInPart = left || ui.inPart === true;
   const { problem, ends, blocking } = measure.closeOut(visit, isInPart);
   const stops = blocking.map((end) => [end.one, measure.textOf(end.gap), "stop"]);
