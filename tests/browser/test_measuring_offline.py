@@ -470,13 +470,14 @@ def test_the_phone_page_has_no_horizontal_scroll_and_big_targets(bad_entry_page:
 def test_nothing_measured_is_said_without_signal(
     own_site: Site, job: dict[str, Any], new_page: Callable[..., Any]
 ) -> None:
-    """The way there was a page of the office, which a phone without signal does not have."""
+    """The way there was a page of the office, which a phone without signal does not have; what is unfolded stays so."""
     page = new_page(phone=True, errors_allowed=True)
     sign_in(page, own_site, job["meg"])
     take_along(page, own_site, job)
     page.context.set_offline(True)
 
     page.click("text=Nothing can be measured today")
+    page.evaluate("window.dispatchEvent(new Event('offline'))")  # draws anew
     page.click("text=Close the visit")
     expect(page.locator(".errorlist")).to_have_text("say why, in a few words")
     page.fill("#reason", "nobody home")

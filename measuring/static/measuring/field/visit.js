@@ -77,12 +77,14 @@ function draw() {
   const focused = document.activeElement?.id, { selectionStart: from, selectionEnd: to } = document.activeElement ?? {};
   const scrolled = window.scrollY;
   const visit = appointmentHere() === null ? null : visitHere();
+  const opened = drawnAt === location.href ? [...root.querySelectorAll("details[open] > summary")].map((one) => one.textContent) : [];
   const typed = halfTyped(focused);
   root.replaceChildren(strip(), ...page(visit).filter(Boolean));
   for (const [id, value] of typed) {
     const box = document.getElementById(id);
     if (box && box.value !== value) box.value = value;
   }
+  for (const one of root.querySelectorAll("details > summary")) if (opened.includes(one.textContent)) one.parentElement.open = true;
   const back = document.getElementById(focused);
   back?.focus({ preventScroll: true });
   if (from != null && back?.selectionStart != null) back.setSelectionRange(from, to); // what is typed next goes where it would have gone
