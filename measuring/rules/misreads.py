@@ -123,7 +123,8 @@ def misreads(opening: Opening, alikes: Iterable[Opening] = ()) -> list[Finding]:
     -------
     list[Finding]
         At most two slips, likeliest first; one finding per reading, each with `slip` and
-        `would_be`, the length it would then be, as text in the opening's unit.
+        `would_be`, the length it would then be, as text in the opening's unit. Where a slip is as
+        likely in one reading as in another, each of them has its finding.
 
     Examples
     --------
@@ -133,6 +134,9 @@ def misreads(opening: Opening, alikes: Iterable[Opening] = ()) -> list[Finding]:
     >>> for found in misreads(Opening.from_json(doc, "in")):
     ...     print(found.field, found.more["slip"], found.more["would_be"])
     widths.middle digits 35 1/4
+    >>> doc = {**doc, "family": "roller", "widths": {"top": "35", "bottom": "36"}}
+    >>> [(found.field, found.more["would_be"]) for found in misreads(Opening.from_json(doc, "in"))]
+    [('widths.top', '36'), ('widths.bottom', '35')]
     """
     readings: Readings = [opening.readings.get(place) for place in _FIELDS]
     job = [alike(other, is_near=other.room == opening.room) for other in alikes]
@@ -147,21 +151,26 @@ def doubts_of(readings: Readings, opening: Opening, job: Sequence[Alike]) -> lis
     doubts: list[Finding] = []
     doubted: set[int] = set()
     for _ in range(_TABLE["most"]):
-        guess = likeliest(readings, tools, others, crooked)
-        if guess is None or doubted.intersection(guess.places):
+        guesses = likeliest(readings, tools, others, crooked)
+        places = {place for guess in guesses for place in guess.places}
+        if not guesses or doubted & places:
             break
-        doubts.extend(_doubts(guess, readings, tools.unit, bool(others)))
-        doubted.update(guess.places)
-        for place, ticks in zip(guess.places, guess.would_be, strict=True):
+        for guess in guesses:
+            doubts.extend(_doubts(guess, readings, tools.unit, bool(others)))
+        doubted |= places
+        for place, ticks in zip(guesses[0].places, guesses[0].would_be, strict=True):
             readings[place] = ticks
     return doubts
 
 
 def likeliest(
     readings: Readings, tools: Tools, others: Sequence[tuple[int, int]] = (), crooked: int = 0
-) -> Guess | None:
+) -> tuple[Guess, ...]:
     """
-    The slip that explains the readings best, or None where the opening itself explains them better.
+    The slip that explains the readings best; none where the opening itself explains them better.
+
+    Several where a slip in one reading explains them as well as one in another: which of the two
+    is at fault nothing tells.
 
     Either kind of house may explain them, with or without a slip; `crooked` is what the rest of
     the job says for the crooked one, in hundredths of a nat.
@@ -170,7 +179,7 @@ def likeliest(
     weighed = [_weighed(readings, tools, others, shape) for shape, _ in kinds]
     score = max(sum(costs) + prior for costs, (_, prior) in zip(weighed, kinds, strict=True))
     score += _THRESHOLD[tools.unit]["one" if _has_diagonals(readings) else "bare"]
-    best = None
+    best: tuple[Guess, ...] = ()
     for (shape, prior), (across, down, agreement) in zip(kinds, weighed, strict=True):
         weigh = _Scale(readings, tools.grid, others, shape, across, down)
         best, found = _better(weigh, tools, agreement, best, score - prior)
@@ -187,19 +196,21 @@ def _weighed(readings: Readings, tools: Tools, others: Sequence[tuple[int, int]]
     )
 
 
-def _better(weigh: _Scale, tools: Tools, agreement: int, best: Guess | None, score: int) -> tuple[Guess | None, int]:
+def _better(
+    weigh: _Scale, tools: Tools, agreement: int, best: tuple[Guess, ...], score: int
+) -> tuple[tuple[Guess, ...], int]:
     """
-    The best guess in one kind of house, where it beats the score, and its score.
+    The best guesses in one kind of house, where they beat the score, and their score.
 
     A slip in one set can't mend what the other sets have against each other, and the same slip in
     a whole set only what the set has against the rest: what can't win is not tried.
     """
-    if score >= _LIKELIEST:
+    if score > _LIKELIEST:
         return best, score  # no slip could gain enough
     readings, others = weigh.readings, weigh.others
     kept = {"widths": weigh.down, "heights": weigh.across, "diagonals": weigh.across + weigh.down}
     for name in sorted(_SETS, key=lambda name: -kept[name]):
-        if _LIKELIEST + kept[name] > score:
+        if _LIKELIEST + kept[name] >= score:
             best, score = weigh.better(_in_one(readings, name, tools), best, score)
     if agreement < _LIKELIEST_SET:
         best, score = weigh.better(_in_sets(readings, tools, bool(others)), best, score)
@@ -217,30 +228,38 @@ class _Scale:
     across: int
     down: int
 
-    def better(self, tried: Iterable[Guess], best: Guess | None, score: int) -> tuple[Guess | None, int]:
-        """The best of `best` and the guesses tried, and its score; the first one of equals."""
+    def better(self, tried: Iterable[Guess], best: tuple[Guess, ...], score: int) -> tuple[tuple[Guess, ...], int]:
+        """The best of `best` and the guesses tried, and its score; of equals the first, and its rivals."""
         readings = self.readings
         for guess in tried:
             _, places, would_be, rarity = guess
             room = rarity - score
-            if room <= 0:
+            if room < 0:
                 continue
             changed = readings.copy()
             for place, ticks in zip(places, would_be, strict=True):
                 changed[place] = ticks
             first, last = places[0], places[-1]
             room += self.across if first > 2 else _side(self.shape, changed[0], changed[1], changed[2])
-            if room <= 0:
+            if room < 0:
                 continue  # no penalty is above zero, so the rest can't help
             room += self.down if last < 3 or first > 5 else _side(self.shape, changed[3], changed[4], changed[5])
-            if room <= 0:
+            if room < 0:
                 continue
             room += _diagonals(self.shape, changed, self.grid)
             if self.others:
                 room += _unlike(self.shape.near, changed, self.others)
             if room > 0:
-                best, score = guess, score + room
+                best, score = (guess,), score + room
+            elif room == 0 and _is_rival(guess, best):
+                best += (guess,)
         return best, score
+
+
+def _is_rival(guess: Guess, best: tuple[Guess, ...]) -> bool:
+    """Whether it blames one other reading than the best guesses, which blame one each."""
+    places = [one.places for one in best]
+    return bool(best) and len(guess.places) == len(places[0]) == 1 and guess.places not in places
 
 
 # -- how well readings go together ---------------------------------------------------

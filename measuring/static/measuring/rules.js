@@ -541,11 +541,11 @@ export function makeRules(table) {
     };
     const found = [], doubted = new Set();
     for (let round = 0; round < doubt.most; round += 1) {
-      const guess = likeliest(readings, tools, others, crooked);
-      if (!guess || guess.places.some((place) => doubted.has(place))) break;
-      found.push(...said(guess, readings, tools.unit, others.length > 0));
-      guess.places.forEach((place) => doubted.add(place));
-      readings = undo(readings, guess);
+      const guesses = likeliest(readings, tools, others, crooked), places = guesses.flatMap((guess) => guess.places);
+      if (!guesses.length || places.some((place) => doubted.has(place))) break;
+      for (const guess of guesses) found.push(...said(guess, readings, tools.unit, others.length > 0));
+      places.forEach((place) => doubted.add(place));
+      readings = undo(readings, guesses[0]);
     }
     return found;
   }
@@ -556,7 +556,10 @@ export function makeRules(table) {
     return changed;
   }
 
-  /** The slip that explains the readings best, in either kind of house; null where the opening itself does better. */
+  /** Whether it blames one other reading than the best guesses, which blame one each. */
+  const isRival = (guess, best) => guess.places.length === 1 && best[0]?.places.length === 1 && best.every((one) => one.places[0] !== guess.places[0]);
+
+  /** The slip that explains the readings best, in either kind of house, and where it may be as likely; none where the opening itself does better. */
   function likeliest(readings, tools, others, crooked) {
     const [straight, bent] = SHAPES[tools.unit];
     const kinds = [[straight, 0], [bent, HOUSE.prior + crooked]].map(([shape, prior]) => ({
@@ -567,23 +570,24 @@ export function makeRules(table) {
       agreement: diagonalsPenalty(shape, readings, tools.grid) + unlike(shape.near, readings, others),
     }));
     const bases = kinds.map((one) => one.across + one.down + one.agreement + one.prior);
-    let best = null, score = Math.max(...bases) + doubt.threshold[tools.unit][hasDiagonals(readings) ? "one" : "bare"];
+    let best = [], score = Math.max(...bases) + doubt.threshold[tools.unit][hasDiagonals(readings) ? "one" : "bare"];
     for (const { shape, prior, across, down, agreement } of kinds) {
       score -= prior;
       const weigh = (tried) => {
         for (const guess of tried) {
-          if (guess.rarity <= score) continue;
+          if (guess.rarity < score) continue;
           const changed = undo(readings, guess);
           let own = guess.rarity + sidePenalty(shape, ...changed.slice(0, 3)) + sidePenalty(shape, ...changed.slice(3, 6));
-          if (own <= score) continue; // no penalty is above zero, so the rest can't help
+          if (own < score) continue; // no penalty is above zero, so the rest can't help
           own += diagonalsPenalty(shape, changed, tools.grid) + unlike(shape.near, changed, others);
-          if (own > score) { best = guess; score = own; }
+          if (own > score) { best = [guess]; score = own; }
+          else if (own === score && isRival(guess, best)) best.push(guess);
         }
       };
-      if (score < LIKELIEST) {
+      if (score <= LIKELIEST) {
         const kept = { widths: down, heights: across, diagonals: across + down };
         for (const [name, places] of [...SETS].sort(([a], [b]) => kept[b] - kept[a])) {
-          if (LIKELIEST + kept[name] > score) weigh(inOne(readings, places, tools));
+          if (LIKELIEST + kept[name] >= score) weigh(inOne(readings, places, tools));
         }
         if (agreement < LIKELIEST_SET) weigh(inSets(readings, tools, others.length > 0));
         weigh(crosswise(readings, others.length > 0));

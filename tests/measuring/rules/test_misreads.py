@@ -49,6 +49,23 @@ def test_a_slip_in_one_reading_is_named_with_what_it_would_be(read, slip, would_
     assert found[0][2] in (would_be, "35 1/4", "35 3/8")
 
 
+@pytest.mark.parametrize(
+    "widths", [{"top": "35", "bottom": "36"}, {"top": "35", "middle": "53"}, {"top": "24 7/8", "middle": "36"}]
+)
+def test_of_two_readings_of_which_either_may_be_the_slip_both_are_named(widths):
+    """The first was blamed alone, wherever the tape had slipped; another opening of the room tells which."""
+    lone = {**SLAT, "family": "roller", "widths": widths}
+    top, other = widths.values()
+
+    found = doubted(lone)
+    told = doubted(lone, room=({**SLAT, "widths": dict.fromkeys(WIDTHS, other)},) * 2)
+
+    assert [(field.partition(".")[2], would_be) for field, _, would_be in found] == list(
+        zip(widths, (other, top), strict=True)
+    )
+    assert [field for field, _, _ in told] == ["widths.top"]
+
+
 def test_a_fraction_read_from_the_wrong_side_of_the_inch_is_named():
     wrong = {"top": "35 1/8", "middle": "35 1/8", "bottom": "35 7/8"}
 
