@@ -124,10 +124,11 @@ class ProductFit:
     """
     What one product of the range needs of an opening; lengths in ticks, weights in grams.
 
-    Two depths: `min_depth` to mount at all, `flush_depth` to sit flush. `gaps` is the light that
-    passes inside, per side (``idle``, ``control``, ``motor``). `narrowing` is how far jambs may
-    close in before the hem bar rubs. `confirmed` says that the firm has made the figures its
-    own; until then none of them stops anything.
+    Two depths: `min_depth` to mount at all, `flush_depth` to sit flush. Both are the product's own:
+    its recipe knows how far the roll stands out, and nothing of bracket, fascia or valance before
+    it. `gaps` is the light that passes inside, per side (``idle``, ``control``, ``motor``).
+    `narrowing` is how far jambs may close in before the hem bar rubs. `confirmed` says that the
+    firm has made the figures its own; until then none of them stops anything.
     """
 
     key: str
