@@ -193,7 +193,7 @@ class ExpectClothForm(PageForm):
     expected_on = forms.DateField(required=False, widget=DateInput())
 
     def prepare(self) -> None:
-        self.offer("job", Job.objects.visible_to(self.asker).open())
+        self.offer("job", Job.objects.visible_to(self.asker).open().select_related("customer"))
 
 
 class ReceiveClothForm(PageForm):

@@ -3,14 +3,14 @@
 from __future__ import annotations
 
 import datetime as dt
-from collections.abc import Collection, Iterable
+from collections.abc import Collection, Iterable, Mapping
 from dataclasses import dataclass
 from itertools import groupby
 
 from django.db import transaction
 from django.db.models import Max
 
-from fabrication.adapters.loads import loads_of
+from fabrication.adapters.loads import PlaceLoad
 from fabrication.models import Batch, CutPlan, Material, Part, UnitMake
 from fabrication.services.buying import Shortage, shortages
 from fabrication.services.planning import drop_plan
@@ -50,24 +50,35 @@ class Proposal:
     late: tuple[str, ...]
 
 
-def proposals_of(*, branch: Branch, by_material: bool = False) -> list[Proposal]:
-    """Proposals by week or by what most of a unit is cut from, shortages and late places seen first."""
+def proposals_of(*, branch: Branch, places: Iterable[PlaceLoad], by_material: bool = False) -> list[Proposal]:
+    """Proposals by week or by what most of a unit is cut from, with shortages and late `places`."""
     weeks = propose_batches(branch=branch)
-    late = [(place.name, place.first_late.day) for place in loads_of(branch=branch) if place.first_late]
+    late = [(place.name, place.first_late.day) for place in places if place.first_late]
     groups: list[tuple[str, list[UnitMake]]]
     if by_material:
         groups = _by_material([make for _, makes in weeks for make in makes])
     else:
         groups = [(f"Due in the week of {long_day(day)}" if day else "No date yet", makes) for day, makes in weeks]
-    lacking = shortages(branch=branch, makes=[make.pk for _, makes in groups for make in makes]) if groups else []
-    return [_proposal(title, makes, lacking, late) for title, makes in groups]
+    keys = [make.pk for _, makes in groups for make in makes]
+    lacking = shortages(branch=branch, makes=keys) if groups else []
+    uses: dict[int, set[int]] = {}
+    for make, material in Part.objects.filter(make__in=keys).values_list("make", "material").distinct().order_by():
+        uses.setdefault(make, set()).add(material)
+    return [_proposal(title, makes, uses, lacking, late) for title, makes in groups]
 
 
-def _proposal(title: str, makes: list[UnitMake], lacking: list[Shortage], late: list[tuple[str, dt.date]]) -> Proposal:
+def _proposal(
+    title: str,
+    makes: list[UnitMake],
+    uses: Mapping[int, set[int]],
+    lacking: list[Shortage],
+    late: list[tuple[str, dt.date]],
+) -> Proposal:
+    """One group of units with what is short and late for them; `uses` are the materials of each."""
     due = min((make.unit.due_on for make in makes if make.unit.due_on), default=None)
     last = max((make.unit.due_on for make in makes if make.unit.due_on), default=None)
-    uses = set(Part.objects.filter(make__in=makes).values_list("material", flat=True).distinct())
-    short = tuple(one for one in lacking if one.material.pk in uses)
+    used = {material for make in makes for material in uses.get(make.pk, ())}
+    short = tuple(one for one in lacking if one.material.pk in used)
     behind = tuple(f"{place} is behind by {short_day(day)}" for place, day in late if last and day <= last)
     return Proposal(title, tuple(makes), due, short, behind)
 

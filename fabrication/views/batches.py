@@ -39,9 +39,9 @@ def batch_list(request: SignedInRequest) -> HttpResponse:
         .order_by("due_on", "pk")
     )
     branch, by_material = request.user.branch, request.GET.get("by") == "material"
-    proposals = proposals_of(branch=branch, by_material=by_material) if branch else []
-    done = Batch.objects.visible_to(request.user).filter(state=Batch.State.DONE)[:10]
     places = loads_of(branch=branch) if branch else []
+    proposals = proposals_of(branch=branch, places=places, by_material=by_material) if branch else []
+    done = Batch.objects.visible_to(request.user).filter(state=Batch.State.DONE)[:10]
     context = {"batches": batches, "proposals": proposals, "done": done, "places": places, "by_material": by_material}
     return render(request, "fabrication/batch_list.html", context)
 

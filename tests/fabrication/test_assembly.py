@@ -113,7 +113,7 @@ def test_proposals_by_material_name_what_is_short(branch, workroom):
     for material in (cloth, cloth, tube):
         make_part(make_made_unit(branch, workroom), material, "60", width=Length.inches(30))
 
-    found = {one.title: one for one in proposals_of(branch=branch, by_material=True)}
+    found = {one.title: one for one in proposals_of(branch=branch, places=(), by_material=True)}
 
     assert {title: len(one.makes) for title, one in found.items()} == {"Brant": 2, "tube 38": 1}
     assert [lack.material for lack in found["Brant"].short] == [cloth]
