@@ -331,7 +331,7 @@ STORAGES = {
     "staticfiles": {
         "BACKEND": "django.contrib.staticfiles.storage.StaticFilesStorage"
         if DEBUG
-        else "whitenoise.storage.CompressedManifestStaticFilesStorage"
+        else "shared.static_files.LighterStorage"
     },
 }
 WHITENOISE_USE_FINDERS = DEBUG
