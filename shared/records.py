@@ -347,11 +347,6 @@ def _truth(_: Limit) -> Hook:
     return hook
 
 
-def _anything(_: Limit) -> Hook:
-    """As JSON has it."""
-    return lambda value, _: value
-
-
 def _uid(_: Limit) -> Hook:
     """A UUID as text."""
 
@@ -459,7 +454,7 @@ def stored_form(unsaid: Within | None = None) -> Form:
         Decimal: _bounded(Decimal, _decimal, unsaid),
         Length: _bounded(Length, _length, unsaid),
         uuid.UUID: _uid,
-        Any: _anything,
+        Any: lambda _: lambda value, _: value,  # as JSON has it
     }
     return Form(kinds, _TEXTS, null_is_left_out=True)
 
@@ -477,13 +472,6 @@ _NONE: Final[Mapping[Any, Any]] = MappingProxyType({})
 Ticks = Annotated[int, "the ticks of a length"]
 
 
-def _ticks_in(unit: str) -> MakeHook:
-    def make(limit: Limit) -> Hook:
-        return lambda value, _: contracts.read_length(value, unit, "").ticks
-
-    return make
-
-
 def document_form(
     unit: str = PLAIN, kinds: Mapping[Any, MakeHook] = _NONE, texts: Mapping[Any, Callable[[Any], Any]] = _NONE
 ) -> Form:
@@ -494,8 +482,8 @@ def document_form(
         int: _bounded(int, _whole, _LARGEST),
         Fraction: _number,
         Length: _length_in(unit),
-        Ticks: _ticks_in(unit),
-        Any: _anything,
+        Ticks: lambda _: lambda value, _: contracts.read_length(value, unit, "").ticks,
+        Any: lambda _: lambda value, _: value,  # as JSON has it
         **kinds,
     }
     return Form(read, {Length: lambda length: contracts.length_text(length, unit), **texts})
