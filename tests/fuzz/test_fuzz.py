@@ -23,6 +23,11 @@ def test_300_documents_bring_no_traceback_and_none_is_late(engine):
     assert {each.became for each in done} == {"answer", "refusal"}
 
 
+def test_a_table_of_thirty_million_lengths_is_looked_at_block_by_block():
+    """The checker made arrays of all of it at once: 1.2 GiB and 2.8 s."""
+    assert tried("cut", 20_488).wrong == ""
+
+
 @pytest.mark.parametrize(("engine", "seed"), [(engine, seed) for engine, most in SHELL for seed in range(most)])
 def test_a_document_through_the_shell_has_an_answer_or_an_error(engine, seed):
     environment = {**os.environ, "DATABASE_URL": "postgres://nobody@127.0.0.1:1/none"}  # none is needed

@@ -38,6 +38,8 @@ _LARGEST_INT64 = 2**62
 
 MOST_CELLS = 48_000_000
 """Entries of an exact knapsack's table up to which it is filled; beyond, every width or length earns the best rate."""
+BLOCK = 1_000_000
+"""Entries of a table that are looked at together."""
 PYTHON_NUMBERS = 40
 """How many times as long an entry takes that is too large for 64 bits."""
 
@@ -283,10 +285,14 @@ def _worth_left(left: int, least: int | None, worth: int) -> int:
 
 def _most_earned(earned: np.ndarray, base: int, grid: int, least: int | None, worth: int) -> int:
     """The most of what a pattern earns and what it leaves is worth, by the weight it uses."""
-    if least is not None:
-        left = base - grid * np.arange(len(earned), dtype=earned.dtype)
-        earned = earned + np.where(left >= least, left * worth, 0)
-    return int(earned.max())
+    if least is None:
+        return int(earned.max())
+    most = []
+    for begin in range(0, len(earned), BLOCK):  # all at once took a gigabyte, and seconds to be given it
+        part = earned[begin : begin + BLOCK]
+        left = base - grid * np.arange(begin, begin + len(part), dtype=earned.dtype)
+        most.append(int((part + np.where(left >= least, left * worth, 0)).max()))
+    return max(most)
 
 
 def _cells(steps: Sequence[tuple[int, int, int]], room: int) -> int:
