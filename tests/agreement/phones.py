@@ -25,6 +25,7 @@ from measuring.api import field
 from measuring.models import Opening
 from shared.devices import receiver
 from shared.models import User
+from shared.renames import fields_of, with_old_names
 
 STATIC = Path(__file__).resolve().parents[2] / "measuring" / "static" / "measuring"
 PAGE = (
@@ -110,8 +111,10 @@ class Phone:
         return receiver.receive(device=self.device, sent=numbered)
 
     def day(self) -> dict[str, Any]:
-        """The day as this phone fetches it."""
-        return json.loads(json.dumps(field.day_of(self.user)))
+        """The day as this phone fetches it, with the names that phones know."""
+        names = {one.new: one.old for one in fields_of("/api/field/day/") if one.answered}
+        day: dict[str, Any] = json.loads(json.dumps(with_old_names(field.day_of(self.user), names)))
+        return day
 
 
 def entry(kind: str, body: Mapping[str, Any], id_: str = "") -> dict[str, Any]:
