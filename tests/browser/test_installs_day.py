@@ -112,7 +112,7 @@ def day_is_kept(page: Page, count: int) -> None:
 
 
 def test_a_load_is_checked_without_signal_and_leaves_with_a_reason(
-    site: Site, day: Day, enter: Enter, looks_right: Callable[[Page], None]
+    site: Site, day: Day, enter: Enter, looks_right: Callable[[Page], None], put_away: Callable[[Page], Page]
 ) -> None:
     office = enter("dispatcher")
     page = enter("installer", phone=True, errors_allowed=True)  # without signal the browser logs each failed request
@@ -143,8 +143,7 @@ def test_a_load_is_checked_without_signal_and_leaves_with_a_reason(
         page.get_by_role("button", name=part).filter(visible=True).first.click()
         expect(page.locator("li.on")).not_to_have_count(before)
 
-    page.close()  # put away and taken out again
-    page = page.context.new_page()
+    page = put_away(page)
     page.goto(f"{site.url}/load/")
     expect(page.locator("li.on", has_text=day["codes"][0])).to_be_visible()
     page.get_by_role("button", name="Leave all the same").click()
@@ -208,7 +207,7 @@ def test_what_is_typed_while_a_tap_is_sent_stays(site: Site, day: Day, enter: En
 
 
 def test_a_stop_without_signal_is_signed_and_what_is_missing_becomes_a_return(
-    site: Site, day: Day, enter: Enter
+    site: Site, day: Day, enter: Enter, put_away: Callable[[Page], Page]
 ) -> None:
     office = enter("dispatcher")
     page = enter("installer", phone=True, errors_allowed=True)  # without signal the browser logs each failed request
@@ -231,8 +230,7 @@ def test_a_stop_without_signal_is_signed_and_what_is_missing_becomes_a_return(
     down.get_by_role("button", name="Not installed").click()
     expect(down.locator(".outcome")).to_contain_text("not installed not sent yet")
 
-    page.close()  # the phone is put away, and taken out again, still without signal
-    page = page.context.new_page()
+    page = put_away(page)
     page.goto(f"{site.url}/stops/{day['visit']}/")
     expect(page.locator(f"#unit-{day['units'][1]} .outcome")).to_contain_text("not installed not sent yet")
     page.fill("#id_name", "Ellery, the payer")

@@ -209,7 +209,7 @@ def choose(page: Page, product: str) -> None:
 
 
 def test_eight_openings_without_signal_with_the_tab_killed_half_way(
-    own_site: Site, job: dict[str, Any], new_page: Callable[..., Any]
+    own_site: Site, job: dict[str, Any], new_page: Callable[..., Any], put_away: Callable[[Page], Page]
 ) -> None:
     page = new_page(phone=True, errors_allowed=True)
     sign_in(page, own_site, job["meg"])
@@ -228,8 +228,7 @@ def test_eight_openings_without_signal_with_the_tab_killed_half_way(
         read_opening(page, width, "60")
 
     expect(page.locator("#unsent")).not_to_contain_text("being kept", timeout=60_000)  # a slow disk
-    page.close()
-    page = context.new_page()
+    page = put_away(page)
     page.goto(f"{own_site.url}/measure/{job['appointment']}/")
     expect(page.locator("#unsent")).to_contain_text("not sent yet", timeout=60_000)
     expect(page.locator(".opening-line")).to_have_count(4)
