@@ -391,7 +391,7 @@ class _Slots:
 
 
 def _trail(made: Made) -> Iterator[AuditEntry]:
-    """Every job's history as the deeds would have left it: booked, its visits promised, driven to and done."""
+    """Every job's history as the actions would have left it: booked, its visits promised, driven to and done."""
     office = made.people["dispatcher"]
     for job in made.jobs:
         visits = [(made.measures.get(job.pk), "measurer"), (made.installs.get(job.pk), "installer")]

@@ -27,12 +27,12 @@ urlpatterns = [
     path("openings/<int:pk>/photos/", openings.add_photo, name="add_photo"),
     path("openings/<int:pk>/alternatives/", openings.alternatives, name="alternatives"),
     *(
-        path(f"openings/<int:pk>/{deed.replace('_', '-')}/", openings.opening_deed, {"deed": deed}, name=deed)
-        for deed in ("copy", "again", "cannot", "not_reached", "drop")
+        path(f"openings/<int:pk>/{action.replace('_', '-')}/", openings.opening_action, {"action": action}, name=action)
+        for action in ("copy", "again", "cannot", "not_reached", "drop")
     ),
     *(
-        path(f"readings/<int:pk>/{deed}/", openings.reading_deed, {"deed": deed}, name=f"reading_{deed}")
-        for deed in ("same", "keep", "back")
+        path(f"readings/<int:pk>/{action}/", openings.reading_action, {"action": action}, name=f"reading_{action}")
+        for action in ("same", "keep", "back")
     ),
     path("obstructions/<int:pk>/remove/", openings.remove_obstruction, name="remove_obstruction"),
     path("photos/<int:pk>/", openings.photo, name="photo"),

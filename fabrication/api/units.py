@@ -114,8 +114,8 @@ class UnitMakeViewSet(ReadViewSet):
         step = AssemblyStep.objects.visible_to(request.user).filter(pk=sent["step"]).first()
         if step is None:
             raise serializers.ValidationError({"step": "no such step in this branch"})
-        deed = assembly.untick_step if sent["undo"] else assembly.tick_step
-        deed(make=make, step=step, by=request.user)
+        tick = assembly.untick_step if sent["undo"] else assembly.tick_step
+        tick(make=make, step=step, by=request.user)
         left = [one.pk for one in assembly.steps_left(make)]
         return Response({"left": left})
 

@@ -97,7 +97,7 @@ def batch_units(request: SignedInRequest, pk: int) -> HttpResponse:
     batch = batch_for(request.user, pk)
     makes = [int(key) for key in request.POST.getlist("makes") if key.isdigit()]
     actions = {"add": add_units, "take_out": take_out, "split": split_batch}
-    action = actions.get(request.POST.get("deed", ""))
+    action = actions.get(request.POST.get("do", ""))
     if action is None:
         messages.error(request, "Choose what to do with the units.")
         return redirect("fabrication:batch", pk)

@@ -55,7 +55,7 @@ def _page(request: SignedInRequest, cloth: OwnCloth, form: PageForm | None = Non
     context = {
         "cloth": cloth,
         "flaws": [(Length(start), Length(end)) for start, end in cloth.flaws],
-        "deed": f"fabrication:{name}" if name and request.user.has_role(*WORKS) else "",
+        "action": f"fabrication:{name}" if name and request.user.has_role(*WORKS) else "",
         "word": word,
         "pieces": services.cloth_parts(cloth) if cloth.state == OwnCloth.State.ACCEPTED else (),
         "can_work": request.user.has_role(*WORKS),

@@ -79,7 +79,7 @@ def place_add(request: SignedInRequest) -> HttpResponse:
 def place_save(request: SignedInRequest, pk: int) -> HttpResponse:
     """One place of work changed, or taken away."""
     place = work_place_for(request.user, pk)
-    if request.POST.get("deed") == "remove":
+    if request.POST.get("do") == "remove":
         services.remove_work_place(place=place, by=request.user)
         messages.success(request, f"{place.name} is taken away.")
         return redirect("fabrication:set_up")

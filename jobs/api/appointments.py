@@ -327,9 +327,9 @@ class AppointmentViewSet(ReadViewSet):
         data = valid(SplitSerializer, request)
         return self._answer(services.split_appointment(appointment=self.get_object(), by=request.user, **data))
 
-    def _tap(self, request: ApiRequest, deed: Any) -> Response:
+    def _tap(self, request: ApiRequest, tap: Any) -> Response:
         data = valid(TapSerializer, request)
-        return self._answer(deed(appointment=self.get_object(), by=request.user, at=data.get("at")))
+        return self._answer(tap(appointment=self.get_object(), by=request.user, at=data.get("at")))
 
     @extend_schema(request=TapSerializer, responses=AppointmentSerializer)
     @action(detail=True, methods=["post"], url_path="on-the-way")

@@ -119,6 +119,6 @@ class SizeChangeViewSet(PersonMixin, ViewSet):
     def decide(self, request: ApiRequest, pk: str = "") -> Response:
         """Accept or refuse it."""
         change, sent = self._one(pk), valid(DecisionIn, request)
-        deed = services.accept_size_change if sent["accept"] else services.refuse_size_change
-        deed(change=change, by=request.user, text=sent["text"])
+        decided = services.accept_size_change if sent["accept"] else services.refuse_size_change
+        decided(change=change, by=request.user, text=sent["text"])
         return self.retrieve(request, pk)

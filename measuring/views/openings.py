@@ -154,15 +154,15 @@ def add_reading(request: SignedInRequest, pk: int) -> HttpResponse:
 @login_required
 @roles_required(*MEASURES)
 @require_POST
-def reading_deed(request: SignedInRequest, pk: int, deed: str) -> HttpResponse:
+def reading_action(request: SignedInRequest, pk: int, action: str) -> HttpResponse:
     """Confirm it, keep it against another, or take it back."""
     one = reading_for(request.user, pk)
-    deeds: dict[str, Callable[..., Any]] = {
+    actions: dict[str, Callable[..., Any]] = {
         "same": services.confirm_reading,
         "keep": services.keep_reading,
         "back": services.withdraw_reading,
     }
-    return _done(request, one.opening, lambda: deeds[deed](reading=one, by=request.user))
+    return _done(request, one.opening, lambda: actions[action](reading=one, by=request.user))
 
 
 @login_required
@@ -286,32 +286,32 @@ def options(request: SignedInRequest, pk: int) -> HttpResponse:
 @login_required
 @roles_required(*MEASURES)
 @require_POST
-def opening_deed(request: SignedInRequest, pk: int, deed: str) -> HttpResponse:
+def opening_action(request: SignedInRequest, pk: int, action: str) -> HttpResponse:
     """Copy it, take it up again, or say why it can't be covered, wasn't reached, is dropped."""
     now = opening_for(request.user, pk)
     user = request.user
-    if deed == "copy":
+    if action == "copy":
         made: list[Opening] = []
         answer = _done(
             request, now, lambda: made.append(services.copy_opening(opening=now, by=user, visit=visit_at(now)))
         )
         return redirect("measuring:opening", made[0].pk) if made else answer
-    if deed == "again":
+    if action == "again":
         return _done(request, now, lambda: services.take_up_again(opening=now, by=user))
-    deeds: dict[str, Callable[..., Any]] = {
+    actions: dict[str, Callable[..., Any]] = {
         "cannot": services.mark_cannot,
         "not_reached": services.mark_not_reached,
         "drop": services.drop_opening,
     }
     form = ReasonForm(request.POST, user=user)
-    if form.is_valid() or deed == "drop":
+    if form.is_valid() or action == "drop":
         try:
-            deeds[deed](opening=now, by=user, reason=request.POST.get("reason", ""))
+            actions[action](opening=now, by=user, reason=request.POST.get("reason", ""))
         except Refused as refusal:
             form.refuse(refusal)
         else:
             return redirect("measuring:opening", pk)
-    return _page(request, now, status=422, reason_form=form, reason_for=deed)
+    return _page(request, now, status=422, reason_form=form, reason_for=action)
 
 
 @login_required
@@ -377,10 +377,10 @@ def ungroup(request: SignedInRequest, pk: int) -> HttpResponse:
     return redirect("measuring:groups", group.job_id)
 
 
-def _done(request: SignedInRequest, opening: Opening, deed: Callable[[], Any]) -> HttpResponse:
+def _done(request: SignedInRequest, opening: Opening, action: Callable[[], Any]) -> HttpResponse:
     """Do it and go back to the opening; what was refused stands among the messages."""
     try:
-        deed()
+        action()
     except Refused as refusal:
         messages.error(request, refusal.problem)
     return redirect("measuring:opening", opening.pk)

@@ -141,9 +141,7 @@ def size_change(request: SignedInRequest, pk: int) -> HttpResponse:
         if not may_decide:
             form.refuse(Refused("the office decides this"))
         else:
-            action = (
-                services.accept_size_change if request.POST.get("deed") == "accept" else services.refuse_size_change
-            )
+            action = services.accept_size_change if request.POST.get("do") == "accept" else services.refuse_size_change
             try:
                 action(change=change, by=request.user, text=form.cleaned_data["text"])
             except Refused as refusal:

@@ -112,23 +112,23 @@ class _Sent:
 
 def _read(sent: Any) -> _Sent:
     if not isinstance(sent, Mapping):
-        raise Refused("a deed is an object", field="deeds")
+        raise Refused("an entry is an object", field="entries")
     try:
         entry_id = uuid.UUID(str(sent.get("id")))
     except ValueError:
-        raise Refused("a deed has an id of its own, a UUID", field="id") from None
+        raise Refused("an entry has an id of its own, a UUID", field="id") from None
     place = sent.get("place")
     if isinstance(place, bool) or not isinstance(place, int) or not 1 <= place < 2**31:
-        raise Refused("a deed has a place in its device's order", field="place", bound="1 and up")
+        raise Refused("an entry has a place in its device's order", field="place", bound="1 and up")
     body = sent.get("body")
     if not isinstance(body, Mapping):
-        raise Refused("a deed has a body, an object", field="body")
+        raise Refused("an entry has a body, an object", field="body")
     done_at = parse_datetime(str(sent.get("done_at") or ""))
     if done_at is None or done_at.tzinfo is None:
-        raise Refused("a deed says when it was done, with its zone", field="done_at")
+        raise Refused("an entry says when it was done, with its zone", field="done_at")
     text = json.dumps([sent.get("kind"), body], sort_keys=True, separators=(",", ":"))
     if len(text) > LARGEST_BODY:
-        raise Refused("the deed is too large", field="body", bound=f"at most {LARGEST_BODY // 1048576} MB")
+        raise Refused("the entry is too large", field="body", bound=f"at most {LARGEST_BODY // 1048576} MB")
     return _Sent(entry_id, place, str(sent.get("kind"))[:40], body, done_at, hashlib.sha256(text.encode()).hexdigest())
 
 
@@ -147,7 +147,7 @@ def take_in(*, device: FieldDevice, sent: Any) -> dict[str, Any]:
             return _reply(str(one.entry_id), *_answered(own, one))
         last = DeviceEntry.objects.filter(device=device).aggregate(last=Max("place"))["last"] or 0
         if one.place != last + 1:
-            problem = {"problem": f"deed {last + 1} of this device comes first", "expected": last + 1}
+            problem = {"problem": f"entry {last + 1} of this device comes first", "expected": last + 1}
             return _reply(str(one.entry_id), 409, problem)
         row = DeviceEntry(
             device=device,
@@ -168,14 +168,14 @@ def take_in(*, device: FieldDevice, sent: Any) -> dict[str, Any]:
 def _answered(earlier: DeviceEntry, one: _Sent) -> tuple[int, dict[str, Any]]:
     """The reply this entry got when it came before."""
     if earlier.body_hash != one.body_hash:
-        return 422, {"problem": "another deed came under this id already", "field": "id"}
+        return 422, {"problem": "another entry came under this id already", "field": "id"}
     return earlier.reply_status, earlier.reply
 
 
 def _problem(error: Exception) -> dict[str, Any]:
     if isinstance(error, Refused):
         return {"problem": error.problem, "field": error.field, "bound": error.bound}
-    return {"problem": "the deed can't be read"}
+    return {"problem": "the entry can't be read"}
 
 
 def _reply(entry_id: str, status: int, reply: Mapping[str, Any]) -> dict[str, Any]:

@@ -34,8 +34,8 @@ import { makeRules, formatLength, parseLength } from "/rules.js";
 import { makeDocuments } from "/documents.js";
 const table = await (await fetch("/rules-table.json")).json();
 const rules = makeRules(table), documents = makeDocuments(rules);
-const attempt = (deed) => {
-  try { return deed(); } catch (error) { return { error: error.problem ?? String(error.stack) }; }
+const attempt = (action) => {
+  try { return action(); } catch (error) { return { error: error.problem ?? String(error.stack) }; }
 };
 window.answers = (text) => JSON.stringify(JSON.parse(text).map((one) => attempt(() => {
   const { unit } = one;

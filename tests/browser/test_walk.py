@@ -164,8 +164,8 @@ def make(walk: Walk) -> None:
     expect(page.get_by_text("proven least").first).to_be_visible()
     for address in dict.fromkeys(re.findall(r'href="(/workroom/cutting/\d+/)"', page.request.get(batch).text())):
         walk.go(page, address)
-        while page.locator(".deed.at-saw").count():
-            page.locator(".deed.at-saw").click()
+        while page.locator(".action.at-saw").count():
+            page.locator(".action.at-saw").click()
         expect(page.get_by_text("All of this material is cut.")).to_be_visible()
     page.goto(batch)
     page.get_by_role("link", name=re.compile("Pull list")).click()

@@ -63,9 +63,9 @@ def test_dropping_needs_a_reason_and_ends_it(old: ParkedEntry, as_user: Any, dis
     assert DeviceEntry.objects.get(parked=old).reply["problem"] == "the office dropped it: read by phone"
 
 
-@pytest.mark.parametrize("deed", ["again", "drop"])
-def test_another_branch_finds_no_such_entry(old: ParkedEntry, as_user: Any, stranger: User, deed: str) -> None:
-    assert as_user(stranger).post(f"/stuck/entries/{old.pk}/{deed}/", {"reason": "x"}).status_code == 404
+@pytest.mark.parametrize("action", ["again", "drop"])
+def test_another_branch_finds_no_such_entry(old: ParkedEntry, as_user: Any, stranger: User, action: str) -> None:
+    assert as_user(stranger).post(f"/stuck/entries/{old.pk}/{action}/", {"reason": "x"}).status_code == 404
 
 
 def test_the_api_does_the_same(old: ParkedEntry, api_as: Any, dispatcher: User, stranger: User) -> None:

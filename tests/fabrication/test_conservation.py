@@ -80,19 +80,19 @@ def back_on_the_rack(material) -> int:
     return sum(move.change * move.item.length.ticks for move in put)
 
 
-def any_deed(random: Random, cut: PlannedCut, by) -> int:
+def any_action(random: Random, cut: PlannedCut, by) -> int:
     """One thing a person at the saw might do; ticks of flaw found."""
     place = random.randrange(len(cut.pieces)) if cut.pieces else 0
-    deed = random.choice(["all", "piece", "piece", "piece", "undo", "undo piece", "miscut", "flaw"])
-    if deed == "all":
+    action = random.choice(["all", "piece", "piece", "piece", "undo", "undo piece", "miscut", "flaw"])
+    if action == "all":
         mark_cut(cut=cut, by=by)
-    elif deed == "piece":
+    elif action == "piece":
         mark_piece(cut=cut, place=place, by=by)
-    elif deed == "undo":
+    elif action == "undo":
         undo_cut(cut=cut, by=by)
-    elif deed == "undo piece":
+    elif action == "undo piece":
         undo_piece(cut=cut, place=place, by=by)
-    elif deed == "miscut":
+    elif action == "miscut":
         report_miscut(cut=cut, spoiled=[place], by=by, reason="blade wandered")
     else:
         start = Length(random.randrange(cut.length.ticks // 2, cut.length.ticks - 30_000))
@@ -123,7 +123,7 @@ def test_bars_add_up_to_the_tick_whatever_is_done(branch, workroom, do_runs, see
         if not cuts:
             break
         try:
-            flawed += any_deed(random, random.choice(cuts), workroom)
+            flawed += any_action(random, random.choice(cuts), workroom)
         except Refused:  # such as undoing what was planned anew; nothing may have changed
             refused += 1
         do_runs()

@@ -51,7 +51,7 @@ PAGES = [
     ("own_cloth", "cloth", LOOKS),
     ("photo", "photo", LOOKS),
 ]
-DEEDS = [
+ACTIONS = [
     # name, what it is about: all of the workroom and the owner only
     ("batch_open", None),
     ("batch_units", "batch"),
@@ -83,7 +83,7 @@ DEEDS = [
     ("own_cloth_again", "cloth"),
     ("stop_offering", "lacking"),
 ]
-SMALLER_DEEDS = [
+SMALLER_ACTIONS = [
     # name, about, what it names inside
     ("cut_piece", "cut", 0),
     ("uncut_piece", "cut", 0),
@@ -142,8 +142,8 @@ def test_pages_open_for_their_roles_only(as_user, cast, rows, client, name, abou
         assert as_user(cast["stranger"]).get(url).status_code in {403, 404}
 
 
-@pytest.mark.parametrize(("name", "about"), DEEDS)
-def test_deeds_are_for_the_workroom_and_the_owner(as_user, cast, rows, client, name, about):
+@pytest.mark.parametrize(("name", "about"), ACTIONS)
+def test_actions_are_for_the_workroom_and_the_owner(as_user, cast, rows, client, name, about):
     url = _url(name, about, rows)
 
     for role in set(ALL) - WORKS:
@@ -155,8 +155,8 @@ def test_deeds_are_for_the_workroom_and_the_owner(as_user, cast, rows, client, n
     assert as_user(cast["workroom"]).post(url).status_code in {302, 422}
 
 
-@pytest.mark.parametrize(("name", "about", "inside"), SMALLER_DEEDS)
-def test_deeds_inside_a_thing_are_for_the_workroom_and_the_owner(as_user, cast, rows, client, name, about, inside):
+@pytest.mark.parametrize(("name", "about", "inside"), SMALLER_ACTIONS)
+def test_actions_inside_a_thing_are_for_the_workroom_and_the_owner(as_user, cast, rows, client, name, about, inside):
     url = reverse(f"fabrication:{name}", args=[rows[about].pk, rows[inside].pk if isinstance(inside, str) else inside])
 
     for role in set(ALL) - WORKS:

@@ -68,7 +68,7 @@ def test_the_page_keeps_steps_and_places_and_takes_one_away(branch, workroom, as
         f"place-{place.pk}-day_min": "0"
     }
     assert page.post(f"/workroom/set-up/places/{place.pk}/", bad).status_code == 422
-    page.post(f"/workroom/set-up/places/{place.pk}/", {"deed": "remove"})
+    page.post(f"/workroom/set-up/places/{place.pk}/", {"do": "remove"})
     assert not WorkPlace.objects.exists()
 
 

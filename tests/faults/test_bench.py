@@ -139,7 +139,7 @@ def cut_together(screens: list[Page]) -> None:
     """Both bars of a plan: one piece, then the rest."""
     for bar in (1, 2):
         tap_together(screens, f"Next: {bar} of 2", ".tap >> nth=0")
-        tap_together(screens, f"Under way: {bar} of 2", ".deed.at-saw")
+        tap_together(screens, f"Under way: {bar} of 2", ".action.at-saw")
     for screen in screens:
         expect(screen.get_by_text("All of this material is cut.")).to_be_visible()
 

@@ -1,4 +1,4 @@
-"""Who may enter: every page, deed and API route of the install day, for every role, a stranger and nobody."""
+"""Who may enter: every page, action and API route of the install day, for every role, a stranger and nobody."""
 
 from __future__ import annotations
 
@@ -46,7 +46,7 @@ PAGES: dict[str, set[str]] = {
     "rules_revision": RETURNS,
     "rules_edit": {"owner", "workroom"},
 }
-DEEDS: dict[str, set[str]] = {
+ACTIONS: dict[str, set[str]] = {
     **dict.fromkeys(
         ("make_load", "check_code", "check_room", "check_section", "check_undo", "leave", "back", "check", "put_back",
          "top_up", "van_row"),
@@ -77,11 +77,11 @@ API: dict[str, set[str]] = {
     "job-install-hardware": LOADS,
     "install-figures-list": OFFICE,
 }
-API_DEEDS: dict[str, set[str]] = {
-    **{f"load-{deed}": LOADS for deed in ("list", "check", "code", "undo", "leave", "put-back", "back")},
+API_ACTIONS: dict[str, set[str]] = {
+    **{f"load-{action}": LOADS for action in ("list", "check", "code", "undo", "leave", "put-back", "back")},
     **{
-        f"stop-{deed}": INSTALLS
-        for deed in (
+        f"stop-{action}": INSTALLS
+        for action in (
             "arrived",
             "installed",
             "not-installed",
@@ -155,7 +155,7 @@ def keys(cast: dict[str, User]) -> dict[str, list[Any]]:
 def test_every_address_is_in_these_tables() -> None:
     names = {entry.name for entry in urls.urlpatterns if isinstance(entry, URLPattern)}
 
-    assert names == {*PAGES, *DEEDS}
+    assert names == {*PAGES, *ACTIONS}
 
 
 def address(name: str, keys: dict[str, list[Any]]) -> str:
@@ -175,15 +175,15 @@ def test_each_page_is_for_its_roles(
 
 
 @pytest.mark.parametrize("role", ROLES)
-def test_each_deed_is_for_its_roles(
+def test_each_action_is_for_its_roles(
     role: str, cast: dict[str, User], keys: dict[str, list[Any]], as_user: Callable[[User], Client]
 ) -> None:
     client = as_user(cast[role])
 
-    found = {name: client.post(address(name, keys), {}).status_code for name in DEEDS}
+    found = {name: client.post(address(name, keys), {}).status_code for name in ACTIONS}
 
     assert {name for name, status in found.items() if status in {200, 302, 422}} == {
-        name for name in DEEDS if role in DEEDS[name]
+        name for name in ACTIONS if role in ACTIONS[name]
     }
     assert set(found.values()) <= {200, 302, 422, 403, 404}
 
@@ -194,26 +194,26 @@ def test_a_stranger_gets_nothing_of_another_branch(
     client = as_user(cast["stranger"])
 
     pages = {name: client.get(address(name, keys)).status_code for name in PAGES}
-    deeds = {name: client.post(address(name, keys), {}).status_code for name in DEEDS}
+    actions = {name: client.post(address(name, keys), {}).status_code for name in ACTIONS}
 
     assert {name for name, status in pages.items() if status == 200} <= OF_ONESELF
-    assert set(deeds.values()) <= {403, 404}
+    assert set(actions.values()) <= {403, 404}
 
 
 def test_nobody_signed_in_is_sent_to_sign_in(keys: dict[str, list[Any]], client: Client) -> None:
-    for name in (*PAGES, *DEEDS):
+    for name in (*PAGES, *ACTIONS):
         answer = client.get(address(name, keys))
 
         assert answer.status_code == 302, name
         assert "/sign-in/" in answer["Location"]
 
 
-def test_a_deed_is_never_done_by_a_link(
+def test_an_action_is_never_done_by_a_link(
     cast: dict[str, User], keys: dict[str, list[Any]], as_user: Callable[[User], Client]
 ) -> None:
     client = as_user(cast["owner"])
 
-    assert {client.get(address(name, keys)).status_code for name in DEEDS} == {405}
+    assert {client.get(address(name, keys)).status_code for name in ACTIONS} == {405}
 
 
 def api_address(name: str, keys: dict[str, list[Any]]) -> str:
@@ -231,7 +231,7 @@ def test_every_api_route_is_in_these_tables() -> None:
     router.include_root_view = False
     api.register(router)
 
-    assert {entry.name for entry in router.urls if "format" not in str(entry.pattern)} == {*API, *API_DEEDS}
+    assert {entry.name for entry in router.urls if "format" not in str(entry.pattern)} == {*API, *API_ACTIONS}
 
 
 @pytest.mark.parametrize("role", ROLES)
@@ -246,15 +246,15 @@ def test_each_api_route_is_for_its_roles(
 
 
 @pytest.mark.parametrize("role", ROLES)
-def test_each_api_deed_is_for_its_roles(
+def test_each_api_action_is_for_its_roles(
     role: str, cast: dict[str, User], keys: dict[str, list[Any]], api_as: Callable[[User], Any]
 ) -> None:
     client = api_as(cast[role])
 
-    found = {name: client.post(api_address(name, keys), {}, format="json").status_code for name in API_DEEDS}
+    found = {name: client.post(api_address(name, keys), {}, format="json").status_code for name in API_ACTIONS}
 
     assert {name for name, status in found.items() if status == 403} == {
-        name for name in API_DEEDS if role not in API_DEEDS[name]
+        name for name in API_ACTIONS if role not in API_ACTIONS[name]
     }
     assert set(found.values()) <= {200, 201, 400, 403, 409}
 
@@ -270,7 +270,7 @@ def test_a_stranger_gets_nothing_over_the_api(
             assert answer.json()["results"] == [], name
         else:
             assert answer.status_code == 404, name
-    for name in API_DEEDS:
+    for name in API_ACTIONS:
         assert client.post(api_address(name, keys), {}, format="json").status_code in {400, 403, 404}, name
 
 

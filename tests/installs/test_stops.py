@@ -471,10 +471,10 @@ def test_a_phone_of_somebody_else_changes_nothing(
         assert reply["status"] == status
 
 
-def test_every_deed_leaves_a_trail_on_the_job(branch: Branch, dispatcher: User, installer: User) -> None:
+def test_every_action_leaves_a_trail_on_the_job(branch: Branch, dispatcher: User, installer: User) -> None:
     job, visit = a_day(branch, dispatcher, installer)
 
     close_with_one_missing(visit, installer, "damage.on_arrival")
 
-    deeds_done = set(AuditEntry.objects.filter(job_id=job.pk).values_list("action", flat=True))
-    assert {"installed", "did not install", "closed the stop", "owes a return", "arrived", "was done"} <= deeds_done
+    actions_done = set(AuditEntry.objects.filter(job_id=job.pk).values_list("action", flat=True))
+    assert {"installed", "did not install", "closed the stop", "owes a return", "arrived", "was done"} <= actions_done

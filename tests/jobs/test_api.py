@@ -1,4 +1,4 @@
-"""The API does the same deeds, for the same people."""
+"""The API does the same actions, for the same people."""
 
 from __future__ import annotations
 
@@ -29,7 +29,7 @@ ROUTES = {
     "/api/proposals/": OFFICE,
     "/api/feeds/": OFFICE,
 }
-DEEDS = [
+ACTIONS = [
     "/api/jobs/{job}/hold/", "/api/jobs/{job}/cancel/", "/api/jobs/{job}/appointments/",
     "/api/appointments/{visit}/place/", "/api/appointments/{visit}/promise/", "/api/appointments/{visit}/reserve/",
     "/api/appointments/{visit}/lock/", "/api/appointments/{visit}/cancel/", "/api/appointments/{visit}/split/",
@@ -52,10 +52,10 @@ def test_lists_open_for_their_roles_only(route, cast, api_as, branch):
         assert api_as(cast[role]).get(route).status_code == (200 if role in ROUTES[route] else 403), role
 
 
-@pytest.mark.parametrize("deed", DEEDS)
-def test_office_deeds_are_shut_for_the_field_the_workroom_and_nobody(deed, cast, api_as, branch, crew, client):
+@pytest.mark.parametrize("action", ACTIONS)
+def test_office_actions_are_shut_for_the_field_the_workroom_and_nobody(action, cast, api_as, branch, crew, client):
     visit = make_appointment(make_job(branch), crew=crew, day=MONDAY, time="9:00")
-    url = deed.format(job=visit.job_id, visit=visit.pk, crew=crew.pk)
+    url = action.format(job=visit.job_id, visit=visit.pk, crew=crew.pk)
 
     for role in set(roles.ALL) - OFFICE:
         assert api_as(cast[role]).post(url, {}, format="json").status_code == 403, role

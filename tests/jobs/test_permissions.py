@@ -152,14 +152,14 @@ def test_roles_that_may_enter_do_and_others_do_not(name, cast, keys, as_user):
 
     for role in roles.ALL:
         if role in allowed and method == "post":
-            continue  # a deed changes what the next one would find; services and pages test them
+            continue  # an action changes what the next one would find; services and pages test them
         answer = getattr(as_user(cast[role]), method)(url)
         assert (answer.status_code == 403) is (role not in allowed), f"{role}: {answer.status_code}"
         assert answer.status_code < 500
 
 
 @pytest.mark.parametrize("name", [name for name in ENTRANCES if ENTRANCES[name][1] == "post"])
-def test_deeds_answer_the_office_without_breaking(name, dispatcher, keys, as_user):
+def test_actions_answer_the_office_without_breaking(name, dispatcher, keys, as_user):
     answer = as_user(dispatcher).post(address(name, keys))
 
     assert answer.status_code in {200, 302, 404, 422}

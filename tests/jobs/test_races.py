@@ -50,7 +50,7 @@ def signed_in(url: str, username: str) -> requests.Session:
     return session
 
 
-def deed(session: requests.Session, url: str, path: str, values: dict[str, str]) -> requests.Response:
+def action(session: requests.Session, url: str, path: str, values: dict[str, str]) -> requests.Response:
     headers = {"Referer": url, "X-CSRFToken": session.cookies["csrftoken"]}
     return session.post(f"{url}{path}", values, headers=headers, allow_redirects=False)
 
@@ -76,7 +76,7 @@ def test_two_dispatchers_cannot_hold_the_same_slot(race):
 
     def take(person: int, visit: int, slot: str) -> int:
         gate.wait()
-        return deed(people[person], site.url, f"/visits/{visit}/windows/", {"window": slot}).status_code
+        return action(people[person], site.url, f"/visits/{visit}/windows/", {"window": slot}).status_code
 
     told = []
     with ThreadPoolExecutor(2) as pool:
@@ -98,7 +98,7 @@ def test_two_moves_drawn_from_the_same_board_do_not_cross(race):
     def move(person: int) -> int:
         values = {"crew": str(made["crew"]), "day": str(day), "time": f"{9 + 3 * person:02}:00", "version": "0"}
         gate.wait()
-        return deed(people[person], site.url, f"/visits/{visit}/move/", values).status_code
+        return action(people[person], site.url, f"/visits/{visit}/move/", values).status_code
 
     with ThreadPoolExecutor(2) as pool:
         told = sorted(pool.map(move, range(2)))

@@ -121,7 +121,7 @@ def test_reading_is_for_its_roles(path: str, cast: dict[str, User], api_as: ApiA
 
 
 @pytest.mark.parametrize("path", POSTS)
-def test_deeds_are_for_their_roles(path: str, cast: dict[str, User], api_as: ApiAs, rows: dict[str, Any]) -> None:
+def test_actions_are_for_their_roles(path: str, cast: dict[str, User], api_as: ApiAs, rows: dict[str, Any]) -> None:
     url = path.format(**rows)
 
     refused = {role: api_as(cast[role]).post(url).status_code for role in ROLES if role not in POSTS[path]}

@@ -285,7 +285,7 @@ def test_a_change_of_size_is_seen_and_decided(dispatcher: User, measurer: User, 
     client = as_user(dispatcher)
 
     page = client.get(url("size_change", change.pk)).content.decode()
-    client.post(url("size_change", change.pk), {"deed": "accept", "text": "told Ida"})
+    client.post(url("size_change", change.pk), {"do": "accept", "text": "told Ida"})
 
     unit.refresh_from_db()
     assert "order width shrinks by 3/8 in" in page
@@ -299,7 +299,7 @@ def test_a_measurer_does_not_decide_it(dispatcher: User, measurer: User, as_user
     services.release_to_workroom(job=job, units=[unit], by=dispatcher)
     services.record_reading(opening=unit.opening, place="widths.top", typed="35", by=measurer)
 
-    answer = as_user(measurer).post(url("size_change", SizeChange.objects.get().pk), {"deed": "accept"})
+    answer = as_user(measurer).post(url("size_change", SizeChange.objects.get().pk), {"do": "accept"})
 
     assert answer.status_code == 422
     assert SizeChange.objects.get().state == SizeChange.State.OPEN

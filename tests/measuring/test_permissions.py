@@ -1,4 +1,4 @@
-"""Who may enter: every page and deed of the measurer's room, for every role, a stranger and nobody."""
+"""Who may enter: every page and action of the measurer's room, for every role, a stranger and nobody."""
 
 from __future__ import annotations
 
@@ -47,7 +47,7 @@ PAGES: dict[str, set[str]] = {
 }
 """Pages that are read, and by whom."""
 
-DEEDS: dict[str, set[str]] = {
+ACTIONS: dict[str, set[str]] = {
     "begin": MEASURES,
     "add_room": MEASURES,
     "add_opening": MEASURES,
@@ -77,7 +77,7 @@ DEEDS: dict[str, set[str]] = {
     "ungroup": MEASURES,
     "withdraw": OFFICE,
 }
-"""Deeds (POST), and by whom."""
+"""Actions (POST), and by whom."""
 
 OF_ONESELF = {"day", "tapes", "range", "new_product", "measure_times", "devices", "offline"}
 """Pages that name no row: a stranger enters, and sees their own branch."""
@@ -178,7 +178,7 @@ def address(name: str, rows: dict[str, int]) -> str:
 def test_every_route_is_in_the_tables() -> None:
     names = {pattern.name for pattern in urls.urlpatterns if isinstance(pattern, URLPattern)}
 
-    assert names == PAGES.keys() | DEEDS.keys()
+    assert names == PAGES.keys() | ACTIONS.keys()
 
 
 @pytest.mark.parametrize("name", PAGES)
@@ -193,13 +193,13 @@ def test_pages_open_for_their_roles_only(
     assert got == expected | {"stranger": 200 if name in OF_ONESELF else 404}
 
 
-@pytest.mark.parametrize("name", DEEDS)
-def test_deeds_are_for_their_roles_only(
+@pytest.mark.parametrize("name", ACTIONS)
+def test_actions_are_for_their_roles_only(
     name: str, cast: dict[str, User], as_user: Callable[[User], Client], keys: dict[str, dict[str, int]]
 ) -> None:
     url = address(name, keys["rows"])
 
-    refused = {role: as_user(cast[role]).post(url).status_code for role in ROLES if role not in DEEDS[name]}
+    refused = {role: as_user(cast[role]).post(url).status_code for role in ROLES if role not in ACTIONS[name]}
     stranger = as_user(cast["stranger"]).post(url).status_code
     allowed = as_user(cast["dispatcher"]).post(url).status_code
 
@@ -208,11 +208,11 @@ def test_deeds_are_for_their_roles_only(
     assert allowed in {302, 422}
 
 
-@pytest.mark.parametrize("name", [*PAGES, *DEEDS])
+@pytest.mark.parametrize("name", [*PAGES, *ACTIONS])
 def test_nobody_enters_unsigned(name: str, client: Client, keys: dict[str, dict[str, int]]) -> None:
     url = address(name, keys["rows"])
 
-    answer = client.post(url) if name in DEEDS else client.get(url)
+    answer = client.post(url) if name in ACTIONS else client.get(url)
 
     assert answer.status_code == 302
     assert answer["Location"].startswith(reverse("shared:sign_in"))
@@ -227,7 +227,7 @@ def test_a_measurer_of_another_crew_gets_a_404(
     other = make_user("measurer", branch=branch)
     url = address(name, keys["rows"])
 
-    answer = as_user(other).post(url) if name in DEEDS else as_user(other).get(url)
+    answer = as_user(other).post(url) if name in ACTIONS else as_user(other).get(url)
 
     assert answer.status_code == 404
 

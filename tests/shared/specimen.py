@@ -22,7 +22,7 @@ PAGE = """{% extends "shared/base.html" %}
 {% block where %}<p class="where"><a href="/">Job 1042</a> · 14 Sluice Lane</p>{% endblock where %}
 {% block heading %}Opening K3{% endblock heading %}
 {% block state %}{% state "in the workroom" %}{% endblock state %}
-{% block deed %}<button class="deed" form="f">Keep readings</button>{% endblock deed %}
+{% block action %}<button class="action" form="f">Keep readings</button>{% endblock action %}
 {% block content %}
 {% stage_line stages "released" %}
 <p class="huge">{% size width height symbol=True %}</p>

@@ -108,14 +108,14 @@ def test_a_forgotten_password_is_set_anew(owner: User, measurer: User, as_user: 
 
 
 def test_services_refuse_who_is_no_owner(dispatcher: User, measurer: User, branch: Branch) -> None:
-    for deed in (
+    for action in (
         lambda: services.change_branch(branch=branch, by=dispatcher, name="Mine"),
         lambda: services.change_person(person=measurer, by=dispatcher, role_names=["owner"]),
         lambda: services.give_new_password(person=measurer, by=dispatcher, password="ten brown sills"),
         lambda: services.add_person(by=dispatcher, branch=branch, username="x", password="y", role_names=[]),
     ):
         with pytest.raises(Refused, match="only an owner"):
-            deed()
+            action()
 
 
 def test_owners_reach_their_own_branch_only(

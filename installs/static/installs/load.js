@@ -54,11 +54,11 @@ function drawLeaving() {
   const button = place.closest("form").querySelector("button");
   button.querySelector("[data-when-missing]").hidden = !gaps.length;
   button.querySelector("[data-when-whole]").hidden = Boolean(gaps.length);
-  button.classList.toggle("deed", !gaps.length);
+  button.classList.toggle("action", !gaps.length);
 }
 
 function drawUndo() {
-  const form = document.querySelector('form[data-deed="undo"]');
+  const form = document.querySelector('form[data-entry="undo"]');
   if (!form) return;
   const last = ticks[ticks.length - 1];
   form.hidden = !last;
@@ -152,7 +152,7 @@ async function away(form, entry) {
 
 const whole = (text, otherwise) => (/^\d+$/.test(text.trim()) ? Number(text) : otherwise);
 
-const DEEDS = {
+const ENTRIES = {
   line: async (form) => {
     const line = form.closest("[data-line]");
     const most = Number(line.dataset.quantity);
@@ -181,14 +181,14 @@ const DEEDS = {
 };
 
 document.addEventListener("submit", async (event) => {
-  const form = event.target.closest("form[data-deed]");
+  const form = event.target.closest("form[data-entry]");
   if (!form || !field) return;
   event.preventDefault();
   event.stopPropagation();
   const button = event.submitter;
   if (button) button.disabled = true;
   try {
-    await DEEDS[form.dataset.deed](form, event.submitter);
+    await ENTRIES[form.dataset.entry](form, event.submitter);
   } catch {
     tell(); // the disk refused; the queue says so
   } finally {
@@ -220,7 +220,7 @@ async function compare() {
 
 /** The last tick as the page says it. */
 function readLast(page) {
-  const form = page.querySelector('form[data-deed="undo"]');
+  const form = page.querySelector('form[data-entry="undo"]');
   const before = JSON.parse(form?.dataset.before || "{}");
   ticks = Object.keys(before).length ? [{ before, text: form.querySelector("[data-last]").textContent }] : [];
 }

@@ -66,9 +66,9 @@ const TYPED = `typed ${location.pathname}`;
 
 /** Each field of the forms that are not sent, by a key that the fresh page has too. */
 function* fields() {
-  for (const form of document.querySelectorAll("form[data-deed]:not([data-sent])")) {
+  for (const form of document.querySelectorAll("form[data-entry]:not([data-sent])")) {
     for (const input of form.querySelectorAll("input:not([type=hidden], [type=file]), textarea, select, input[name=signature]")) {
-      if (input.name) yield [`${form.dataset.deed} ${form.dataset.of ?? ""} ${input.name}`, input];
+      if (input.name) yield [`${form.dataset.entry} ${form.dataset.of ?? ""} ${input.name}`, input];
     }
   }
 }

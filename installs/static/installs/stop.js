@@ -81,7 +81,7 @@ async function photoOf(file) {
 const text = (form, name) => (form.elements[name]?.value ?? "").trim();
 
 async function bodyOf(form) {
-  const kind = form.dataset.deed;
+  const kind = form.dataset.entry;
   const body = { appointment: visit() };
   if (form.dataset.of) body.unit = Number(form.dataset.of);
   if (kind === "installs.all_installed") {
@@ -115,10 +115,10 @@ function wrong(kind, body) {
 }
 
 document.addEventListener("submit", async (event) => {
-  const form = event.target.closest("form[data-deed]");
+  const form = event.target.closest("form[data-entry]");
   if (!form || !field) return;
   event.preventDefault();
-  const kind = form.dataset.deed;
+  const kind = form.dataset.entry;
   const button = form.querySelector("button:not([type=button])");
   if (button) button.disabled = true;
   try {

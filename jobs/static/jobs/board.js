@@ -64,11 +64,11 @@
       if (look) line.className = look;
       box.append(line);
     }
-    for (const [words, deed] of buttons) {
+    for (const [words, action] of buttons) {
       const button = document.createElement("button");
       button.type = "button";
       button.textContent = words;
-      button.addEventListener("click", deed);
+      button.addEventListener("click", action);
       box.append(button);
     }
     status.replaceChildren(box);

@@ -182,18 +182,18 @@ function visitPage(visit) {
   ];
   if (visit.closed_at) return [...out, ...roomList(visit, true)];
   if (!visit.is_open) {
-    out.push(bottom(h("button", { class: "deed", id: "begin", onclick: () => enter("begin", { appointment: visit.appointment, tape: tapeOf(visit)?.id ?? null }) }, "Begin to measure")));
+    out.push(bottom(h("button", { class: "action", id: "begin", onclick: () => enter("begin", { appointment: visit.appointment, tape: tapeOf(visit)?.id ?? null }) }, "Begin to measure")));
     return [...out, couldNot(visit)];
   }
   out.push(...roomList(visit, false), newRoom(visit), tapeChoice(visit));
   if (!visit.openings.some((one) => table.states.unfinished.includes(one.state))) out.push(couldNot(visit));
   const todo = new Set(measure.ends(visit).filter((end) => end.gap).map((end) => end.one)).size;
-  if (visit.openings.length) out.push(bottom(h("a", { class: "button deed", id: "close-out", href: "#close" }, todo ? `Close out · ${todo} open` : "Close out")));
+  if (visit.openings.length) out.push(bottom(h("a", { class: "button action", id: "close-out", href: "#close" }, todo ? `Close out · ${todo} open` : "Close out")));
   return out;
 }
 
 const couldNot = ({ appointment }) => because("Couldn't measure", "Nothing can be measured today", [["Close the visit", (reason) => enter("not_measured", { appointment, reason })]], table.not_measured);
-const bottom = (...children) => h("div", { class: "main-deed" }, ...children);
+const bottom = (...children) => h("div", { class: "main-action" }, ...children);
 
 function roomList(visit, isClosed) {
   return visit.rooms.map((room) => {
@@ -284,7 +284,7 @@ function openingPage(visit, one) {
   const product = measure.products.get(one.facts.product);
   const head = titleLine([`#`, "all openings"], nameOf(visit, one),
     h("p", { class: "where" }, h("a", { href: `#o/${one.uid}/facts` }, product ? `${product.name}, ${one.facts.mount}` : "choose product and mount"), " · ", h("a", { href: `#o/${one.uid}/more` }, "in the way, photos, options"), " ", unsent(one)));
-  if (!product) return [head, h("p", { class: "empty" }, "Choose the product and mount first: they say where to hold the tape."), bottom(h("a", { class: "button deed", href: `#o/${one.uid}/facts` }, "Choose"))];
+  if (!product) return [head, h("p", { class: "empty" }, "Choose the product and mount first: they say where to hold the tape."), bottom(h("a", { class: "button action", href: `#o/${one.uid}/facts` }, "Choose"))];
   const stopped = table.states.left_out.includes(one.state);
   return [
     head,
@@ -408,12 +408,12 @@ function keypad(visit, one, here) {
       h("button", { class: "toggle", id: "rough", "aria-pressed": String(ui.rough), onclick: () => { ui.rough = !ui.rough; draw(); } }, "rough"),
       last && h("button", { class: "toggle", onclick: () => keep(formatLength(last.ticks, day.unit)) }, "same as the last: ", len(last.ticks))),
     ui.keyboard
-      ? h("button", { class: "deed wide", id: "keep", onclick: () => keep(ui.entry) }, "Keep")
+      ? h("button", { class: "action wide", id: "keep", onclick: () => keep(ui.entry) }, "Keep")
       : h("div", { class: `pad ${day.unit}` },
           h("div", { class: "figures" }, ["1", "2", "3", "4", "5", "6", "7", "8", "9", "⌫", "0"].map((figure) => h("button", {
             "aria-label": figure === "⌫" ? "take the last figure back" : figure, "data-key": figure,
             onclick: () => { if (figure === "⌫") { ui.whole = ui.whole.slice(0, -1); ui.error = ""; draw(); } else press(figure); },
-          }, figure)), day.unit === "mm" ? h("button", { class: "deed", "data-key": "keep", onclick: () => keep(ui.whole) }, "✓") : h("span")),
+          }, figure)), day.unit === "mm" ? h("button", { class: "action", "data-key": "keep", onclick: () => keep(ui.whole) }, "✓") : h("span")),
           day.unit === "in" && h("div", { class: "eighths" }, FRACTIONS.map((fraction) => h("button", { "data-key": fraction === "0" ? "even" : fraction, "aria-label": fraction === "0" ? "even inches, keep" : `and ${fraction}, keep`, onclick: () => keep(withFraction(fraction)) },
             fraction === "0" ? "even" : h("span", { class: "frac" }, h("sup", {}, fraction[0]), h("i", {}, "/"), h("sub", {}, fraction[2])))))));
 }
@@ -499,7 +499,7 @@ function factsPage(visit, one) {
     facts.is_door && select("door_swing", "swing", [["", "not asked"], ["in, left", "in, left"], ["in, right", "in, right"], ["out", "out"], ["slides", "slides"]]),
     box("floor_type", "floor", 40), box("access_note", "access", 160), box("note", "note", 400),
     roomDefaults(visit, one),
-    bottom(h("a", { class: "button deed", id: "to-readings", href: `#o/${one.uid}` }, "Read the tape")),
+    bottom(h("a", { class: "button action", id: "to-readings", href: `#o/${one.uid}` }, "Read the tape")),
   ];
 }
 
@@ -664,7 +664,7 @@ function closePage(visit) {
     h("div", { class: "field tick" }, inPart, h("label", { for: "in-part" }, "close in part: the rest waits for another visit")),
     h("div", { class: "field" }, h("label", { for: "close-note" }, "Note"), note),
     bottom(h("button", {
-      class: "deed", id: "done", disabled: problem !== "",
+      class: "action", id: "done", disabled: problem !== "",
       onclick: async () => { await enter("close", { appointment: visit.appointment, in_part: isInPart, note: note.value.trim() }); go("close"); },
     }, stops.length ? `${stops.length} missing` : "Close out the visit")),
   ].filter(Boolean);

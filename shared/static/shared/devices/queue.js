@@ -203,7 +203,7 @@ class Field {
     if (!inOrder) {
       const { expected } = replies[replies.length - 1].reply;
       const stuck = parcel[replies.length - 1];
-      if (stuck.place - base === expected) throw new Error("the office counts this phone's deeds otherwise");
+      if (stuck.place - base === expected) throw new Error("the office counts this phone's entries otherwise");
       await this.setMeta("base", stuck.place - expected);
     }
     return true;
