@@ -377,7 +377,7 @@ PLANTS = (
             ],
         ),
     ),
-    Plant("piece's shelf", "API", of_api, field(StockSerializer, "place", lambda _: "rack 9")),
+    Plant("piece's shelf", "API", of_api, field(StockSerializer, "shelf", lambda _: "rack 9")),
     Plant(
         "piece's shelf",
         "cut list",
