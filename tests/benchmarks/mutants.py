@@ -247,7 +247,7 @@ def report(seed: int, found: list[dict[str, Any]]) -> str:
         at = f"{one['name']}: {one['change']}"
         one["became"] = "equivalent" if at in known["equivalent"] else one["became"]
         one["why"] = known["equivalent"].get(at) or known["lives"].get(at, "not looked at yet")
-    became = Counter(one["became"] for one in found)
+    became, late = Counter(one["became"] for one in found), sum(one["by"] == ["late"] for one in found)
     counted = len(found) - became["equivalent"]
     lines = [
         "# Mutants of the rules and services",
@@ -255,9 +255,11 @@ def report(seed: int, found: list[dict[str, Any]]) -> str:
         f"Made by `./run bench mutants --seed {seed} --count {len(found)}`; `tests/benchmarks/mutants.py` says what "
         "is changed and which tests are run.",
         "",
-        f"{len(found)} changes in {len({one['name'] for one in found})} modules: {became['killed']} seen by a test, "
-        f"{became['survived']} not seen, {became['untested']} that no test enters, {became['equivalent']} that change "
-        f"nothing (reason beside each). Seen of those that change something: {100 * became['killed'] / counted:.1f} %.",
+        f"{len(found)} changes in {len({one['name'] for one in found})} modules: {became['killed']} seen by a test "
+        f"(of these {late} only ran past their time), "
+        f"{became['survived']} not seen, {became['untested']} that no test is noted to enter, "
+        f"{became['equivalent']} that change nothing (reason beside each). "
+        f"Seen of those that change something: {100 * became['killed'] / counted:.1f} %.",
     ]
     for kind in ("survived", "untested", "equivalent"):
         rows = [one for one in lives if one["became"] == kind]
