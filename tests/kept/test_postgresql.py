@@ -33,7 +33,7 @@ def firm(request: pytest.FixtureRequest, postgres_server: Postgres, tmp_path_fac
     run(url, "manage.py", "migrate", "-v0")
     after = rows_of(url)
     run(url, "-m", "tests.kept.asking", str(folder), str(answers), *GROUPS)
-    return Firm(request.param, before, after, read(folder / "answers.json.xz"), read(answers))
+    return Firm(request.param, before, after, read(folder / "answers.json.xz"), read(answers), url)
 
 
 def rows_of(url: str) -> Rows:

@@ -33,8 +33,8 @@ class Firm:
     after: Rows
     was: Answers
     now: Answers
-    migrated: Path
-    """Its database, asked nothing yet."""
+    url: str
+    """Its database, migrated."""
 
     def answers(self, group: str) -> tuple[Answers, Answers]:
         """Those of a group, then and now."""
@@ -61,7 +61,7 @@ def firm(request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPathFactor
     after = rows_of(database)
     shutil.copy(database, migrated)
     run(f"sqlite:///{database}", "-m", "tests.kept.asking", str(folder), str(answers))
-    return Firm(request.param, before, after, read(folder / "answers.json.xz"), read(answers), migrated)
+    return Firm(request.param, before, after, read(folder / "answers.json.xz"), read(answers), f"sqlite:///{migrated}")
 
 
 def none(found: str) -> None:
@@ -120,7 +120,7 @@ def test_queues_recorded_today_are_taken_as_the_kept_ones_and_lack_no_kind(firm:
     resolve("/api/field/entries/")  # the API registers the kinds
     from shared.devices.receiver import kinds
 
-    run(f"sqlite:///{firm.migrated}", "-m", "tests.kept.queue", str(tmp_path / "answers.json.xz"))
+    run(firm.url, "-m", "tests.kept.queue", str(tmp_path / "answers.json.xz"))
 
     status = {where: answer["status"] for where, answer in read(tmp_path / "answers.json.xz").items()}
     kept = {where: answer["status"] for where, answer in firm.answers("entry")[1].items()}
