@@ -169,8 +169,11 @@ def make(walk: Walk) -> None:
         expect(page.get_by_text("All of this material is cut.")).to_be_visible()
     page.goto(batch)
     page.get_by_role("link", name=re.compile("Pull list")).click()
-    while page.get_by_role("button", name="Pulled").count():
-        page.get_by_role("button", name="Pulled").first.click()
+    pulled = page.get_by_role("button", name="Pulled")
+    expect(pulled.first).to_be_visible()
+    for left in range(pulled.count(), 0, -1):
+        pulled.first.click()
+        expect(pulled).to_have_count(left - 1)  # the page it leads to
     walk.go(page, "/workroom/checking/")
     page.get_by_role("link", name=walk.unit).click()
     page.get_by_role("button", name="All done").click()
