@@ -11,6 +11,7 @@ import re
 from collections import Counter
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
+from itertools import pairwise
 from pathlib import Path
 
 import pytest
@@ -66,27 +67,21 @@ def is_a_tick(node: ast.AST) -> bool:
 
 def is_a_mass(node: ast.AST) -> bool:
     """``f"{grams} kg"``, ``f"{pounds} lb"``."""
-    if not isinstance(node, ast.JoinedStr):
-        return False
-    after = zip(node.values, node.values[1:], strict=False)
-    return any(
-        isinstance(value, ast.FormattedValue)
-        and isinstance(text, ast.Constant)
-        and re.match(r" (kg|lb|g|oz)\b", str(text.value))
-        for value, text in after
-    )
+    return is_followed_by(node, r" (kg|lb|g|oz)\b")
 
 
 def is_a_duration(node: ast.AST) -> bool:
     """``f"{minutes} min"``."""
+    return is_followed_by(node, r" min\b")
+
+
+def is_followed_by(node: ast.AST, unit: str) -> bool:
+    """An f-string in which a value stands before this unit."""
     if not isinstance(node, ast.JoinedStr):
         return False
-    after = zip(node.values, node.values[1:], strict=False)
     return any(
-        isinstance(value, ast.FormattedValue)
-        and isinstance(text, ast.Constant)
-        and re.match(r" min\b", str(text.value))
-        for value, text in after
+        isinstance(value, ast.FormattedValue) and isinstance(text, ast.Constant) and re.match(unit, str(text.value))
+        for value, text in pairwise(node.values)
     )
 
 

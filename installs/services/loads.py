@@ -109,7 +109,7 @@ def refresh_load(*, crew: Crew, day: dt.date, by: User) -> Load:
     now = {
         "findings": [finding.to_json() for finding in plan.findings],
         "weight_g": plan.weight_g,
-        "state": Load.State.CHECKED if lines and not any(line.missing for line in lines) else Load.State.OPEN,
+        "state": _state(lines),
     }
     if now != {name: getattr(load, name) for name in now}:
         for name, value in now.items():
@@ -171,10 +171,8 @@ def _write_lines(load: Load, plan: LoadPlan, visits: Sequence[Appointment], unit
     return lines
 
 
-def _state(load: Load) -> str:
-    open_lines = load.lines.filter(checked__lt=F("quantity")).exists()
-    any_line = load.lines.exists()
-    return Load.State.CHECKED if any_line and not open_lines else Load.State.OPEN
+def _state(lines: Collection[LoadLine]) -> str:
+    return Load.State.CHECKED if lines and not any(line.missing for line in lines) else Load.State.OPEN
 
 
 # -- checking --------------------------------------------------------------------------------
@@ -213,7 +211,7 @@ def _tick(load: Load, counts: Mapping[int, int | None], by: User) -> LoadCheck |
         return None
     LoadLine.objects.bulk_update(rows, ["checked"])
     done = LoadCheck.objects.create(load=load, text=_words(rows), before=before, by=by)
-    load.state, load.checked_by = _state(load), by
+    load.state, load.checked_by = _state(load.lines.all()), by
     load.save(update_fields=["state", "checked_by"])
     return done
 
@@ -287,7 +285,7 @@ def undo_check(*, load: Load, by: User, lines: Collection[int] | None = None) ->
         row.save(update_fields=["checked"])
     last.undone_at = timezone.now()
     last.save(update_fields=["undone_at"])
-    load.state = _state(load)
+    load.state = _state(load.lines.all())
     load.save(update_fields=["state"])
     return last
 
