@@ -302,11 +302,23 @@ def miscut(do: Hands) -> None:
         do.wrote(f"planned anew: {firms.do_runs()}")
 
 
-def pull(do: Hands) -> None:
+def _to_pull(do: Hands) -> list[Part]:
     rows = Part.objects.filter(
         state=Part.State.TO_PULL, make__batch__isnull=False, make__unit__opening__job__branch=do.firm.branch
     )
-    for part in rows.order_by("pk")[: do.draw(1, 12)]:
+    return list(rows.order_by("pk"))
+
+
+def pull(do: Hands) -> None:
+    for part in _to_pull(do)[: do.draw(1, 12)]:
+        do.post("workroom", "fabrication:pull", part.pk)
+
+
+def put_together(do: Hands) -> None:
+    """Whatever is planned is cut and pulled: its units wait for who measures them."""
+    for one in _cuts(do, "to_cut", "begun"):
+        do.post("workroom", "fabrication:cut", one.pk)
+    for part in _to_pull(do):
         do.post("workroom", "fabrication:pull", part.pk)
 
 
@@ -465,7 +477,7 @@ def plan_days(do: Hands) -> None:
 ACTIONS: tuple[Callable[[Hands], None], ...] = (
     book, reserve_offer, place, place, promise, promise, let_go, lock, undo_move, unplace, cancel, split, swap,
     change_minutes, absence, tap, tap, tap, tap, wait, read, measure, choose_colour, approve, approve, release, release,
-    cancel_unit, batch, cut, cut_piece, uncut, miscut, pull, check, count, run_short, run_short, buy_stock, buy_units,
-    receive, inspect, refresh_load, load_room, load_line,
+    cancel_unit, batch, cut, cut_piece, uncut, miscut, pull, put_together, check, count, run_short, run_short,
+    buy_stock, buy_units, receive, inspect, refresh_load, load_room, load_line,
     leave_yard, come_back, install, install, not_installed, take_back, close_stop, decide_return, plan_days,
 )  # fmt: skip

@@ -49,7 +49,7 @@ _TABLE: dict[str, dict[str, str]] = {
     },
     "unit's bench": {
         SOME: "API of makes; unit page; workroom's panel",
-        RARE: "batch page",
+        RARE: "batch page; checking",
     },
     "unit's colour": {
         SOME: "API; install order; measure record; packet; sizes page; stop page; unit page; work order",
@@ -57,18 +57,20 @@ _TABLE: dict[str, dict[str, str]] = {
     },
     "unit's finished size": {
         SOME: "API of makes; install order; packet; stop page; unit page; work order; workroom's panel",
-        RARE: "batch page; completion record; label; packet's PDF; purchase CSV; purchase page; purchase sheet",
+        RARE: (
+            "batch page; checking; completion record; label; packet's PDF; purchase CSV; purchase page; purchase sheet"
+        ),
     },
     "unit's hung": {
         SOME: "API; install's panel; job page; sizes page; unit page; workroom's panel",
-        RARE: "API of stops; batch page; completion record; stop page; visit's panel",
+        RARE: "API of stops; batch page; checking; completion record; stop page; visit's panel",
     },
     "unit's load": {
         SOME: "API of loads; install's panel; load page",
     },
     "unit's made": {
         SOME: "API; API of makes; install's panel; job page; sizes page; unit page; workroom's panel",
-        RARE: "batch page",
+        RARE: "batch page; checking",
     },
     "unit's mount": {
         SOME: "API; install order; measure record; packet; sizes page; stop page; unit page; work order",
@@ -85,7 +87,7 @@ _TABLE: dict[str, dict[str, str]] = {
     },
     "unit's state": {
         SOME: "API; API of makes; install's panel; job page; sizes page; unit page; workroom's panel",
-        RARE: "batch page",
+        RARE: "batch page; checking",
     },
     "visit's chance": {
         SOME: "board's list; visit page",

@@ -85,7 +85,7 @@ def tell(played: Sequence[Played], seconds: float) -> int:
         print(f"{count:6} {fact} @ {place}")
     histories, bad = A_SEED * len(played), sum(len(one.stories) for one in played)
     print(f"{histories} histories, {bad} with a difference; {seconds:.0f} s now", flush=True)
-    seldom = sorted(pair for pair in PLACES if counts[pair] < FLOOR)
+    seldom = sorted(pair for pair in {*PLACES, *counts} if counts[pair] < FLOOR)
     if histories >= 500 and seldom:
         print(f"compared less than {FLOOR} times:", *seldom, sep="\n  ", flush=True)
         return 1
