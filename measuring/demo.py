@@ -15,10 +15,10 @@ from measuring.models import (
     FixedTo,
     Mount,
     Opening,
-    Place,
     Product,
     Reading,
     Room,
+    Spot,
     Substrate,
     Tape,
     Unit,
@@ -184,17 +184,17 @@ def _document(demo: Demo, opening: Opening, family: str) -> dict[str, Any]:
 
 def _readings(made: Any, opening: Opening, document: dict[str, Any], visit: Visit) -> Iterator[Reading]:
     for group in ("widths", "heights", "cover"):
-        for place, typed in document.get(group, {}).items():
-            yield _reading(made, opening, f"{group}.{place}", typed, visit)
+        for spot, typed in document.get(group, {}).items():
+            yield _reading(made, opening, f"{group}.{spot}", typed, visit)
     if "depth" in document:
-        yield _reading(made, opening, Place.DEPTH, document["depth"], visit)
+        yield _reading(made, opening, Spot.DEPTH, document["depth"], visit)
 
 
-def _reading(made: Any, opening: Opening, place: str, typed: str, visit: Visit) -> Reading:
+def _reading(made: Any, opening: Opening, spot: str, typed: str, visit: Visit) -> Reading:
     return Reading(
         opening=opening,
         visit=visit,
-        place=place,
+        spot=spot,
         typed=typed,
         value=Length.parse(typed),
         tape=visit.tape,

@@ -16,7 +16,7 @@ from shared.documents import document_kind
 from shared.roles import DISPATCHER, MEASURER, OWNER
 
 RECORD_FOR = (DISPATCHER, OWNER, MEASURER)
-EVERY_PLACE = (*WIDTHS, *HEIGHTS, "depth")
+EVERY_SPOT = (*WIDTHS, *HEIGHTS, "depth")
 
 
 def _opening_of(opening: Opening, units: list[Unit], options: Mapping[int, Any]) -> dict[str, Any]:
@@ -33,7 +33,7 @@ def _opening_of(opening: Opening, units: list[Unit], options: Mapping[int, Any])
         "drawing": str(drawing_of(opening, now, units)),
         "readings": [
             {
-                "place": reading.get_place_display(),
+                "place": reading.get_spot_display(),  # under this name in the hash of every record that was printed
                 "turn": turn,
                 "value": reading.value,
                 "case": reading.case_added,
@@ -61,9 +61,9 @@ def _opening_of(opening: Opening, units: list[Unit], options: Mapping[int, Any])
     }
 
 
-def _order(place: str) -> int:
-    places = (*EVERY_PLACE, "diagonals.rising", "diagonals.falling")
-    return places.index(place) if place in places else len(places)
+def _order(spot: str) -> int:
+    spots = (*EVERY_SPOT, "diagonals.rising", "diagonals.falling")
+    return spots.index(spot) if spot in spots else len(spots)
 
 
 @document_kind(
@@ -152,4 +152,4 @@ def measure_sheet(appointment: Appointment) -> dict[str, Any]:
 
 
 def _blank(job: Job, name: str) -> Any:
-    return opening_drawing(Picture(name, job.branch.unit, asked=EVERY_PLACE), blank=True)
+    return opening_drawing(Picture(name, job.branch.unit, asked=EVERY_SPOT), blank=True)

@@ -36,7 +36,7 @@ class Picture:
     """
     What an opening's drawing shows; every length exact, None where nothing was read.
 
-    `asked` are places whose dimension line is drawn though nothing was read there yet.
+    `asked` are spots whose dimension line is drawn though nothing was read there yet.
     `covering` is the width and height of what is ordered, `shares` the widths of its units.
     """
 
@@ -72,9 +72,9 @@ def picture_of(
     def group(name: str) -> dict[str, Length]:
         begin = f"{name}."
         return {
-            place.removeprefix(begin): reading.value
-            for (place, turn), reading in readings.items()
-            if turn == 1 and place.startswith(begin)
+            spot.removeprefix(begin): reading.value
+            for (spot, turn), reading in readings.items()
+            if turn == 1 and spot.startswith(begin)
         }
 
     depth = readings.get(("depth", 1))
@@ -166,11 +166,11 @@ def _words(picture: Picture, plan: _Plan) -> str:
     if plan.is_usual:
         return "nothing read yet; not to scale"
     unit = picture.unit
-    words = [f"width {place} {value.spoken(unit)}" for place, value in picture.widths.items()]
-    words += [f"height {place} {value.spoken(unit)}" for place, value in picture.heights.items()]
+    words = [f"width {spot} {value.spoken(unit)}" for spot, value in picture.widths.items()]
+    words += [f"height {spot} {value.spoken(unit)}" for spot, value in picture.heights.items()]
     if picture.depth is not None:
         words.append(f"depth {picture.depth.spoken(unit)}")
-    words += [f"diagonal {place} {value.spoken(unit)}" for place, value in picture.diagonals.items()]
+    words += [f"diagonal {spot} {value.spoken(unit)}" for spot, value in picture.diagonals.items()]
     words += [f"{thing.kind} standing out {thing.projection.spoken(unit)}" for thing in picture.things]
     if picture.covering:
         width, height = picture.covering
@@ -179,7 +179,7 @@ def _words(picture: Picture, plan: _Plan) -> str:
 
 
 def _frame(svg: Svg, picture: Picture, plan: _Plan) -> None:
-    halves = [plan.half(picture.widths.get(place)) for place in ("top", "middle", "bottom")]
+    halves = [plan.half(picture.widths.get(spot)) for spot in ("top", "middle", "bottom")]
     rows = [plan.y, plan.y + plan.h / 2, plan.bottom]
     for grow, look in ((0.0, "ink"), (5.0, "thin")):
         down = [(0.0, -grow), (0.0, 0.0), (0.0, grow)]
@@ -305,36 +305,36 @@ def _span(
 
 def _widths(svg: Svg, picture: Picture, plan: _Plan, blank: bool) -> None:
     rows = (("top", plan.y - 20, 0.5), ("middle", plan.y + plan.h * 0.46, 0.27), ("bottom", plan.bottom + 24, 0.5))
-    for place, y, at in rows:
-        name, value = f"widths.{place}", picture.widths.get(place)
+    for spot, y, at in rows:
+        name, value = f"widths.{spot}", picture.widths.get(spot)
         if not _has(picture, name, value):
             continue
         half = plan.half(value)
         left, right = plan.middle - half, plan.middle + half
-        if place != "middle":
-            edge = plan.y if place == "top" else plan.bottom
+        if spot != "middle":
+            edge = plan.y if spot == "top" else plan.bottom
             for x in (left, right):
-                svg.line(x, edge, x, y + (-4 if place == "top" else 4), "pencil")
+                svg.line(x, edge, x, y + (-4 if spot == "top" else 4), "pencil")
         _span(svg, picture, name, (left, y, right, y), value, at=at, blank=blank)
 
 
 def _heights(svg: Svg, picture: Picture, plan: _Plan, blank: bool) -> None:
     columns = (("left", plan.x - 22, 0.5), ("center", plan.middle, 0.76), ("right", plan.right + 22, 0.5))
-    for place, x, at in columns:
-        name, value = f"heights.{place}", picture.heights.get(place)
+    for spot, x, at in columns:
+        name, value = f"heights.{spot}", picture.heights.get(spot)
         if not _has(picture, name, value):
             continue
-        if place != "center":
-            edge = plan.x if place == "left" else plan.right
-            over = -4 if place == "left" else 4
+        if spot != "center":
+            edge = plan.x if spot == "left" else plan.right
+            over = -4 if spot == "left" else 4
             for y in (plan.y, plan.bottom):
                 svg.line(edge, y, x + over, y, "pencil")
         _span(svg, picture, name, (x, plan.y, x, plan.bottom), value, at=at, blank=blank)
 
 
 def _diagonals(svg: Svg, picture: Picture, plan: _Plan, blank: bool) -> None:
-    for place, y1, y2 in (("rising", plan.bottom, plan.y), ("falling", plan.y, plan.bottom)):
-        name, value = f"diagonals.{place}", picture.diagonals.get(place)
+    for spot, y1, y2 in (("rising", plan.bottom, plan.y), ("falling", plan.y, plan.bottom)):
+        name, value = f"diagonals.{spot}", picture.diagonals.get(spot)
         if not _has(picture, name, value):
             continue
         look = "stop" if name in picture.doubted else "dashed"

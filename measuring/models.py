@@ -291,7 +291,7 @@ class VisitOpening(models.Model):
         return f"{self.opening} at {self.appointment}"
 
 
-class Place(models.TextChoices):
+class Spot(models.TextChoices):
     """Where on an opening a reading is taken."""
 
     WIDTH_TOP = "widths.top", LABELS["widths.top"]
@@ -312,7 +312,7 @@ class Place(models.TextChoices):
 
 
 class Reading(models.Model):
-    """One length read off a tape at one place of one opening; never changed, only superseded."""
+    """One length read off a tape at one spot of one opening; never changed, only superseded."""
 
     class Grade(models.TextChoices):
         ROUGH = "rough", "rough"
@@ -321,7 +321,7 @@ class Reading(models.Model):
     uid = models.UUIDField(default=uuid.uuid4, unique=True, editable=False, help_text="a device may name it")
     opening = models.ForeignKey(Opening, models.CASCADE, related_name="readings")
     visit = models.ForeignKey(Visit, models.PROTECT, null=True, blank=True, related_name="readings")
-    place = models.CharField(max_length=18, choices=Place.choices)
+    spot = models.CharField(max_length=18, choices=Spot.choices, db_column="place")
     turn = models.PositiveSmallIntegerField(default=1, help_text="2 where the same place is read twice")
     typed = models.CharField(max_length=40, help_text="as it was entered")
     case_added = LengthField(null=True, blank=True, help_text="the tape's case, where it stood in the opening")
@@ -335,17 +335,17 @@ class Reading(models.Model):
     conflict_with = models.ForeignKey("self", models.SET_NULL, null=True, blank=True, related_name="+")
 
     class Meta:
-        ordering = ["opening", "place", "turn", "-taken_at"]
+        ordering = ["opening", "spot", "turn", "-taken_at"]
         constraints = [
             models.UniqueConstraint(
-                fields=["opening", "place", "turn"],
+                fields=["opening", "spot", "turn"],
                 condition=Q(superseded_at__isnull=True, conflict_with__isnull=True),
                 name="one_current_reading_a_place",
             )
         ]
 
     def __str__(self) -> str:
-        return f"{self.get_place_display()}: {self.value}"
+        return f"{self.get_spot_display()}: {self.value}"
 
     def is_current(self) -> bool:
         return self.superseded_at is None and self.conflict_with_id is None

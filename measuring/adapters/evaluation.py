@@ -22,7 +22,7 @@ from measuring.rules.visit import CHOSEN, Ask, Gap, asks, in_doubt, settled, unr
 from shared.lengths import READING_GRID, Length, LengthError, LengthUnit, parse_length
 from shared.models import Branch
 
-TAPE_PLACES: Final = (*WIDTHS, *HEIGHTS, "depth", *DIAGONALS)
+TAPE_SPOTS: Final = (*WIDTHS, *HEIGHTS, "depth", *DIAGONALS)
 
 
 @dataclass(slots=True)
@@ -55,7 +55,7 @@ class Evidence:
     place: safety.Jurisdiction | None
     alikes: list[rules.Opening]
     confirmed: frozenset[str]
-    """Places read again, the same."""
+    """Spots read again, the same."""
 
     def findings(self, size: OrderSize, options: Mapping[str, Any]) -> list[dict[str, Any]]:
         """What the readings, the product and the site say, as JSON, what stops first."""
@@ -73,8 +73,8 @@ class Evidence:
 
 
 def current(readings: Iterable[Reading]) -> dict[tuple[str, int], Reading]:
-    """The readings that count, by place and turn."""
-    return {(reading.place, reading.turn): reading for reading in readings if reading.is_current()}
+    """The readings that count, by spot and turn."""
+    return {(reading.spot, reading.turn): reading for reading in readings if reading.is_current()}
 
 
 def alike_of(opening: Opening) -> Alike | None:
@@ -93,7 +93,7 @@ def asked(opening: Opening, readings: Mapping[tuple[str, int], Reading]) -> list
 
 def _diagonals_why(opening: Opening, family: str, readings: Mapping[tuple[str, int], Reading]) -> str:
     rule = rule_for(family, opening.mount)
-    if any((place, 1) not in readings for place in rule.needs):
+    if any((spot, 1) not in readings for spot in rule.needs):
         return ""
     return diagonals_wanted(as_rules(opening, readings))
 
@@ -116,18 +116,18 @@ def as_rules(opening: Opening, readings: Mapping[tuple[str, int], Reading], fami
     taken: dict[str, int] = {}
     cased: set[str] = set()
     again: dict[str, int] = {}
-    for place in TAPE_PLACES:
-        reading = readings.get((place, 1))
+    for spot in TAPE_SPOTS:
+        reading = readings.get((spot, 1))
         if reading is not None:
-            taken[place] = _taken(reading, unit, case).ticks
+            taken[spot] = _taken(reading, unit, case).ticks
             if case is not None and reading.case_added:
-                cased.add(place)
-        second = readings.get((place, 2))
+                cased.add(spot)
+        second = readings.get((spot, 2))
         if second is not None:
-            again[place] = second.value.ticks
+            again[spot] = second.value.ticks
     outside = opening.mount == Mount.OUTSIDE
     cover = {side: readings[f"cover.{side}", 1].value.ticks for side in SIDES if (f"cover.{side}", 1) in readings}
-    chosen = tuple(readings[place, 1].value.ticks for place in CHOSEN if (place, 1) in readings)
+    chosen = tuple(readings[spot, 1].value.ticks for spot in CHOSEN if (spot, 1) in readings)
     return rules.Opening(
         id=str(opening.pk),
         family=family or _family(opening),
@@ -187,7 +187,7 @@ def gaps_of(opening: Opening, readings: Iterable[Reading]) -> list[Gap]:
     """What is not read, and where two readings stand: all there is to say before findings are worked out."""
     rows = list(readings)
     rivals = [row for row in rows if row.superseded_at is None and row.conflict_with_id is not None]
-    return missing(opening, current(rows)) + [Gap("rivals", row.place, row.turn) for row in rivals]
+    return missing(opening, current(rows)) + [Gap("rivals", row.spot, row.turn) for row in rivals]
 
 
 def evaluate(
@@ -264,7 +264,7 @@ def _evidence(opening: Opening, asked_of: rules.Opening, now: Mapping[tuple[str,
         place=jurisdiction_of(opening.job),
         alikes=look_alikes(opening),
         confirmed=frozenset(
-            place for (place, turn), reading in now.items() if turn == 1 and reading.confirmed_at is not None
+            spot for (spot, turn), reading in now.items() if turn == 1 and reading.confirmed_at is not None
         ),
     )
 

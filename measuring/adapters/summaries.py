@@ -12,7 +12,7 @@ from jobs.models import Job
 from measuring.adapters.evaluation import Evaluation, asked, current, evaluate
 from measuring.adapters.options import gone_options, missing_options, offers_of_units, shown_options
 from measuring.drawings import opening_drawing, picture_of, tape_drawing
-from measuring.models import Opening, Photo, Place, Reading, Room, SizeChange, Unit
+from measuring.models import Opening, Photo, Reading, Room, SizeChange, Spot, Unit
 from measuring.ports import ports
 from measuring.rules.visit import QUESTIONED, Ask
 from measuring.services import release_problems
@@ -22,7 +22,7 @@ from shared.lengths import Length, total
 
 @dataclass(slots=True)
 class Box:
-    """One place to read, with what was read there and before."""
+    """One spot to read, with what was read there and before."""
 
     ask: Ask
     reading: Reading | None
@@ -35,7 +35,7 @@ class Box:
 
     @property
     def name(self) -> str:
-        return f"{self.ask.place}:{self.ask.turn}"
+        return f"{self.ask.spot}:{self.ask.turn}"
 
 
 @dataclass(slots=True)
@@ -98,15 +98,15 @@ def opening_summary(
 def _asks(opening: Opening, now: dict[tuple[str, int], Reading]) -> list[Ask]:
     """What is asked, and what was read beside it, for instance before the product changed."""
     asks = asked(opening, now)
-    there = {(ask.place, ask.turn) for ask in asks}
-    extra = [Ask(place, False, turn) for place, turn in now if (place, turn) not in there]
-    return asks + sorted(extra, key=lambda ask: list(Place.values).index(ask.place))
+    there = {(ask.spot, ask.turn) for ask in asks}
+    extra = [Ask(spot, False, turn) for spot, turn in now if (spot, turn) not in there]
+    return asks + sorted(extra, key=lambda ask: list(Spot.values).index(ask.spot))
 
 
 def _box(
     ask: Ask, readings: Sequence[Reading], opening: Opening, doubted: dict[str, Any], typed: dict[str, str]
 ) -> Box:
-    here = [one for one in readings if one.place == ask.place and one.turn == ask.turn]
+    here = [one for one in readings if one.spot == ask.spot and one.turn == ask.turn]
     reading = next((one for one in here if one.is_current()), None)
     unit = opening.job.branch.unit
     box = Box(
@@ -115,7 +115,7 @@ def _box(
         older=[one for one in here if one.superseded_at is not None],
         rivals=[one for one in here if one.superseded_at is None and one.conflict_with_id is not None],
         typed="",
-        finding=doubted.get(ask.place) if ask.turn == 1 else None,
+        finding=doubted.get(ask.spot) if ask.turn == 1 else None,
     )
     if reading is not None:
         box.typed = reading.value.text(unit)
@@ -145,7 +145,7 @@ def drawing_of(
     picture = picture_of(
         opening,
         now,
-        asked=[ask.place for ask in asked(opening, now)],
+        asked=[ask.spot for ask in asked(opening, now)],
         doubted=doubted,
         covering=covering,
         shares=shares if len(shares) > 1 else (),

@@ -13,7 +13,7 @@ from django.http import Http404
 from measuring import access, services
 from measuring.adapters.facts import CLEANERS
 from measuring.api import subjects
-from measuring.models import Opening, Place, Reading, Room, Tape, Visit
+from measuring.models import Opening, Reading, Room, Spot, Tape, Visit
 from measuring.services.readings import ANY
 from measuring.services.visits import visit_at
 from shared.contracts import ContractError
@@ -169,16 +169,16 @@ class NewOpening(OfVisit, OfOpening):
 def opening(body: NewOpening, done: Done) -> Mapping[str, Any]:
     """The opening's uid and mark come back, and the mark again where it is not the one sent."""
     visit = _visit(body, done)
-    place = services.add_room(  # the room may have been made by another device under another uid
+    in_room = services.add_room(  # the room may have been made by another device under another uid
         job=visit.appointment.job, name=body.room_name, floor=body.floor, by=done.by, uid=body.room
     )
     facts = dict(body.facts)
     renamed = ""
     mark = facts.get("mark") or ""
-    if mark and place.openings.exclude(state=Opening.State.DROPPED).filter(mark=mark).exists():
-        renamed = services.openings.next_mark(place)
+    if mark and in_room.openings.exclude(state=Opening.State.DROPPED).filter(mark=mark).exists():
+        renamed = services.openings.next_mark(in_room)
         facts["mark"] = renamed
-    made = services.add_opening(room=place, by=done.by, facts=facts, visit=visit, uid=body.opening)
+    made = services.add_opening(room=in_room, by=done.by, facts=facts, visit=visit, uid=body.opening)
     return {"opening": str(made.uid), "mark": made.mark, "renamed": renamed}
 
 
@@ -211,10 +211,10 @@ class Order(Record):
 @entry("measuring.order", "the order of openings", subjects.order)
 def order(body: Order, done: Done) -> Mapping[str, Any]:
     """Openings that are not of the room are passed over."""
-    place = _room(body.room, done)
-    keys = {one.uid: one.pk for one in place.openings.all()}
+    in_room = _room(body.room, done)
+    keys = {one.uid: one.pk for one in in_room.openings.all()}
     wanted = [keys[uid] for uid in body.openings if uid in keys]
-    services.reorder_openings(room=place, openings=wanted, by=done.by)
+    services.reorder_openings(room=in_room, openings=wanted, by=done.by)
     return {}
 
 
@@ -222,7 +222,7 @@ def order(body: Order, done: Done) -> Mapping[str, Any]:
 class NewReading(OfOpening):
     """A length read off a tape; `ticks` and `case` are what the phone shows meanwhile."""
 
-    place: Annotated[str, OneOf(*Place.values)]
+    spot: Annotated[str, OneOf(*Spot.values)]
     typed: str
     turn: Annotated[int, Within(1, 2)] = 1
     with_case: bool = False
@@ -233,13 +233,13 @@ class NewReading(OfOpening):
     case: int | None = None
 
 
-@entry("measuring.reading", "a reading", subjects.opening)
+@entry("measuring.reading", "a reading", subjects.opening, old_names={"place": "spot"})
 def reading(body: NewReading, done: Done) -> Mapping[str, Any]:
     """The reading's uid and value come back, and whether another stands beside it."""
     now = _opening(body, done)
     made = services.record_reading(
         opening=now,
-        place=body.place,
+        spot=body.spot,
         typed=body.typed,
         turn=body.turn,
         with_case=body.with_case,

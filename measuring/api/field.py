@@ -299,7 +299,7 @@ def opening_of(opening: Opening, unit: LengthUnit) -> dict[str, Any]:
 def _reading(reading: Reading) -> dict[str, Any]:
     return {
         "uid": str(reading.uid),
-        "spot": reading.place,
+        "spot": reading.spot,
         "turn": reading.turn,
         "typed": reading.typed,
         "ticks": reading.value.ticks,

@@ -103,7 +103,7 @@ class OpeningViewSet(ReadViewSet):
             **self.get_serializer(opening).data,
             **field.opening_of(opening, opening.job.branch.unit),
             "asked": [
-                {"spot": ask.place, "turn": ask.turn, "needed": ask.is_needed, "why": ask.why}
+                {"spot": ask.spot, "turn": ask.turn, "needed": ask.is_needed, "why": ask.why}
                 for ask in asked(opening, now)
             ],
             "missing": [{"code": gap.code, "field": gap.field, "problem": gap.text} for gap in found.gaps],
@@ -121,7 +121,7 @@ class OpeningViewSet(ReadViewSet):
             opening=opening,
             by=request.user,
             visit=visit_at(opening),
-            place=sent.pop("spot"),
+            spot=sent.pop("spot"),
             tape=access.tape_for(request.user, tape) if tape else None,
             **{"seen": ANY, **sent},
         )

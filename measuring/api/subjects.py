@@ -16,7 +16,7 @@ from measuring.models import FactConflict, Obstruction, Opening, Reading, Room
 from shared.devices import entries
 from shared.devices.kinds import Touches
 
-Place = tuple[int | None, str]
+Where = tuple[int | None, str]
 """The key of a job, and where in it, in words."""
 
 
@@ -114,26 +114,26 @@ def _about_row(model: Any, uid: uuid.UUID) -> Touches:
     return _touches(parked.job_id, parked.where, both=about)
 
 
-def _of_appointment(key: int) -> Place:
+def _of_appointment(key: int) -> Where:
     row = Appointment.objects.filter(pk=key).select_related("job__customer").first()
     return (row.job_id, f"{_name(row.job)}, {row.get_purpose_display()}") if row is not None else (None, "")
 
 
-def _of_room(uid: uuid.UUID) -> Place:
+def _of_room(uid: uuid.UUID) -> Where:
     row = Room.objects.filter(uid=uid).select_related("job__customer").first()
     if row is not None:
         return row.job_id, f"{_name(row.job)}, {row.name}"
     return _of_parked(f"room:{uid}")
 
 
-def _of_opening(uid: uuid.UUID) -> Place:
+def _of_opening(uid: uuid.UUID) -> Where:
     row = Opening.objects.filter(uid=uid).select_related("job__customer", "room").first()
     if row is not None:
         return row.job_id, f"{_name(row.job)}, {row.room.name} {row.mark}"
     return _of_parked(f"opening:{uid}")
 
 
-def _of_parked(subject: str) -> Place:
+def _of_parked(subject: str) -> Where:
     parked = entries.holder_of(subject)
     return (parked.job_id, parked.where) if parked is not None else (None, "")
 

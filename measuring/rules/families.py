@@ -46,10 +46,10 @@ class Mount(StrEnum):
 
 FAMILIES: Final = tuple(family.value for family in Family)
 MOUNTS: Final = tuple(mount.value for mount in Mount)
-WIDTHS: Final = tuple(f"widths.{place}" for place in TABLE["places"]["widths"])
-HEIGHTS: Final = tuple(f"heights.{place}" for place in TABLE["places"]["heights"])
-DIAGONALS: Final = tuple(f"diagonals.{place}" for place in TABLE["places"]["diagonals"])
-PLACES: Final = (*WIDTHS, *HEIGHTS, "depth", *DIAGONALS)
+WIDTHS: Final = tuple(f"widths.{spot}" for spot in TABLE["spots"]["widths"])
+HEIGHTS: Final = tuple(f"heights.{spot}" for spot in TABLE["spots"]["heights"])
+DIAGONALS: Final = tuple(f"diagonals.{spot}" for spot in TABLE["spots"]["diagonals"])
+SPOTS: Final = (*WIDTHS, *HEIGHTS, "depth", *DIAGONALS)
 """Where a tape is held, in the order it is held there: first width, then height."""
 
 SIDES: Final = tuple(TABLE["cover"]["sides"])
@@ -64,7 +64,7 @@ class Rule:
     """
     What one family asks of an opening at one mount.
 
-    `needs` are the places that must be read, `checks` those read beside them, `twice` those
+    `needs` are the spots that must be read, `checks` those read beside them, `twice` those
     asked a second time when nothing else checks them. `width` says which width is the order
     width (``top``, ``narrowest`` or ``widest``), `height` likewise (``shortest`` or ``longest``),
     `cloth` which height cloth is cut for where that differs. `limits` holds the family's

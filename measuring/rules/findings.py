@@ -70,12 +70,12 @@ def diagonals_wanted(opening: Opening) -> str:
         return ""
     readings, unit = opening.readings, opening.unit
     over = opening.rule.limits["diagonals_over"]
-    widest = max(readings[place] for place in WIDTHS if place in readings)
+    widest = max(readings[spot] for spot in WIDTHS if spot in readings)
     if over is not None and widest > over:
         return f"{opening.family} over {named(over, unit)} wide"
     apart = TABLE["diagonals_apart"]
-    for word, places in (("widths", WIDTHS), ("heights", HEIGHTS)):
-        read = [readings[place] for place in places if place in readings]
+    for word, spots in (("widths", WIDTHS), ("heights", HEIGHTS)):
+        read = [readings[spot] for spot in spots if spot in readings]
         if max(read) - min(read) >= apart:
             return f"the {word} are {named(max(read) - min(read), unit)} apart"
     return ""
@@ -92,10 +92,10 @@ def lean_ticks(opening: Opening) -> int | None:
     .. [1] Pythagoras: the diagonals of a parallelogram of base w and height h, leaning by s,
            are the roots of (w + s)² + h² and (w - s)² + h².
     """
-    rising, falling = (opening.as_read(place) for place in DIAGONALS)
+    rising, falling = (opening.as_read(spot) for spot in DIAGONALS)
     if rising is None or falling is None:
         return None
-    widths = [width for place in WIDTHS if (width := opening.as_read(place)) is not None]
+    widths = [width for spot in WIDTHS if (width := opening.as_read(spot)) is not None]
     if not widths:
         return None
     return (rising * rising - falling * falling) * len(widths) // (4 * sum(widths))
@@ -103,8 +103,8 @@ def lean_ticks(opening: Opening) -> int | None:
 
 def _shape(opening: Opening, size: OrderSize) -> Iterator[Finding]:
     readings, unit, limits = opening.readings, opening.unit, opening.rule.limits
-    top, middle, bottom = (readings.get(place) for place in WIDTHS)
-    read = [(place, readings[place]) for place in WIDTHS if place in readings]
+    top, middle, bottom = (readings.get(spot) for spot in WIDTHS)
+    read = [(spot, readings[spot]) for spot in WIDTHS if spot in readings]
     if len(read) > 1:
         widest, narrowest = max(read, key=_ticks_of), min(read, key=_ticks_of)
         if widest[1] - narrowest[1] > limits["taper"]:
@@ -135,7 +135,7 @@ def _ticks_of(pair: tuple[str, int]) -> int:
 
 def _heights(opening: Opening) -> Iterator[Finding]:
     readings, unit, limits = opening.readings, opening.unit, opening.rule.limits
-    read = [(place, readings[place]) for place in HEIGHTS if place in readings]
+    read = [(spot, readings[spot]) for spot in HEIGHTS if spot in readings]
     if len(read) < 2:
         return
     shortest, longest = min(read, key=_ticks_of), max(read, key=_ticks_of)
@@ -146,7 +146,7 @@ def _heights(opening: Opening) -> Iterator[Finding]:
     left, right = readings.get(HEIGHTS[0]), readings.get(HEIGHTS[2])
     if level is None or left is None or right is None:
         return
-    width = max(readings[place] for place in WIDTHS if place in readings)
+    width = max(readings[spot] for spot in WIDTHS if spot in readings)
     off = abs(left - right)
     if off * level["run"] > level["rise"] * width and off > TABLE["again_apart"]:
         words = {"rise": named(level["rise"], "in"), "run": named(level["run"], "in")}
@@ -155,17 +155,17 @@ def _heights(opening: Opening) -> Iterator[Finding]:
 
 def _second_readings(opening: Opening, size: OrderSize) -> Iterator[Finding]:
     readings, unit = opening.readings, opening.unit
-    for place in opening.rule.twice:
+    for spot in opening.rule.twice:
         alone = not any(other in readings for other in opening.rule.checks)
-        if alone and place not in opening.again:
-            yield finding("read_twice", place)
-    for place in opening.again:
-        if place not in readings:
+        if alone and spot not in opening.again:
+            yield finding("read_twice", spot)
+    for spot in opening.again:
+        if spot not in readings:
             continue
-        first, second = opening.first(place), opening.second(place)
+        first, second = opening.first(spot), opening.second(spot)
         if abs(first - second) > GRID[unit]:
-            words = {"first": named(first, unit), "second": named(second, unit), "counts": named(readings[place], unit)}
-            yield finding("again_differs", place, x=named(abs(first - second), unit), **words)
+            words = {"first": named(first, unit), "second": named(second, unit), "counts": named(readings[spot], unit)}
+            yield finding("again_differs", spot, x=named(abs(first - second), unit), **words)
 
 
 def _depth_unread(opening: Opening, size: OrderSize) -> Iterator[Finding]:
@@ -201,8 +201,8 @@ def _chosen(opening: Opening, size: OrderSize) -> Iterator[Finding]:
     unit, least = opening.unit, TABLE["cover"]["least"]
     if opening.cover is not None or opening.cloth_extra_ticks is not None:
         yield finding("cover_unused", "chosen")
-    for way, places, chosen in (("width", WIDTHS, size.width), ("height", HEIGHTS, size.height)):
-        read = [opening.readings[place] for place in places if place in opening.readings]
+    for way, spots, chosen in (("width", WIDTHS, size.width), ("height", HEIGHTS, size.height)):
+        read = [opening.readings[spot] for spot in spots if spot in opening.readings]
         need = max(read) + 2 * least if read else 0
         if chosen.ticks < need:
             words = {"x": named(chosen.ticks, unit), "least": named(least, unit), "need": named(need, unit)}

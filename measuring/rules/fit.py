@@ -386,7 +386,7 @@ def gap_findings(opening: Opening, product: ProductFit, controls: Sequence[Contr
 
 
 def _narrowing(opening: Opening, product: ProductFit) -> Iterator[Finding]:
-    read = [opening.readings[place] for place in WIDTHS if place in opening.readings]
+    read = [opening.readings[spot] for spot in WIDTHS if spot in opening.readings]
     if product.narrowing is None or opening.rule.width != "top" or not read:
         return
     closes = read[0] - min(read)
@@ -561,7 +561,7 @@ def _try(
     found: list[Finding]
     size = None
     if lacking:
-        words = {"what": product.name, "places": ", ".join(lacking)}
+        words = {"what": product.name, "spots": ", ".join(lacking)}
         found = [finding("readings_lacking", lacking[0], **words)]
     else:
         size = order_size(trial)
@@ -591,4 +591,4 @@ def _lacking(opening: Opening) -> Sequence[str]:
     if lacking or opening.chosen is not None:
         return lacking
     groups = (("widths", WIDTHS), ("heights", HEIGHTS))
-    return [name for name, places in groups if not any(place in opening.readings for place in places)]
+    return [name for name, spots in groups if not any(spot in opening.readings for spot in spots)]

@@ -50,7 +50,7 @@ _SETS: Final = {"widths": (0, 1, 2), "heights": (3, 4, 5), "diagonals": (6, 7)}
 _SET_OF: Final = ("widths",) * 3 + ("heights",) * 3 + ("diagonals",) * 2
 
 Readings = list[int | None]
-"""Ticks by place, in the order of `_FIELDS`; None where nothing was read."""
+"""Ticks by spot, in the order of `_FIELDS`; None where nothing was read."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -98,10 +98,10 @@ class Alike(NamedTuple):
 
 
 class Guess(NamedTuple):
-    """One slip undone: what these places would read, and how rare the slip is."""
+    """One slip undone: what these spots would read, and how rare the slip is."""
 
     slip: str
-    places: tuple[int, ...]
+    spots: tuple[int, ...]
     would_be: tuple[int, ...]
     rarity: int
 
@@ -138,7 +138,7 @@ def misreads(opening: Opening, alikes: Iterable[Opening] = ()) -> list[Finding]:
     >>> [(found.field, found.more["would_be"]) for found in misreads(Opening.from_json(doc, "in"))]
     [('widths.top', '36'), ('widths.bottom', '35')]
     """
-    readings: Readings = [opening.readings.get(place) for place in _FIELDS]
+    readings: Readings = [opening.readings.get(spot) for spot in _FIELDS]
     job = [alike(other, is_near=other.room == opening.room) for other in alikes]
     return doubts_of(readings, opening, job)
 
@@ -152,14 +152,14 @@ def doubts_of(readings: Readings, opening: Opening, job: Sequence[Alike]) -> lis
     doubted: set[int] = set()
     for _ in range(_TABLE["most"]):
         guesses = likeliest(readings, tools, others, crooked)
-        places = {place for guess in guesses for place in guess.places}
-        if not guesses or doubted & places:
+        spots = {spot for guess in guesses for spot in guess.spots}
+        if not guesses or doubted & spots:
             break
         for guess in guesses:
             doubts.extend(_doubts(guess, readings, tools.unit, bool(others)))
-        doubted |= places
-        for place, ticks in zip(guesses[0].places, guesses[0].would_be, strict=True):
-            readings[place] = ticks
+        doubted |= spots
+        for spot, ticks in zip(guesses[0].spots, guesses[0].would_be, strict=True):
+            readings[spot] = ticks
     return doubts
 
 
@@ -232,14 +232,14 @@ class _Scale:
         """The best of `best` and the guesses tried, and its score; of equals the first, and its rivals."""
         readings = self.readings
         for guess in tried:
-            _, places, would_be, rarity = guess
+            _, spots, would_be, rarity = guess
             room = rarity - score
             if room < 0:
                 continue
             changed = readings.copy()
-            for place, ticks in zip(places, would_be, strict=True):
-                changed[place] = ticks
-            first, last = places[0], places[-1]
+            for spot, ticks in zip(spots, would_be, strict=True):
+                changed[spot] = ticks
+            first, last = spots[0], spots[-1]
             room += self.across if first > 2 else _side(self.shape, changed[0], changed[1], changed[2])
             if room < 0:
                 continue  # no penalty is above zero, so the rest can't help
@@ -258,8 +258,8 @@ class _Scale:
 
 def _is_rival(guess: Guess, best: tuple[Guess, ...]) -> bool:
     """Whether it blames one other reading than the best guesses, which blame one each."""
-    places = [one.places for one in best]
-    return bool(best) and len(guess.places) == len(places[0]) == 1 and guess.places not in places
+    spots = [one.spots for one in best]
+    return bool(best) and len(guess.spots) == len(spots[0]) == 1 and guess.spots not in spots
 
 
 # -- how well readings go together ---------------------------------------------------
@@ -327,11 +327,11 @@ def excess(top: int, bottom: int, left: int, right: int, rising: int, falling: i
     return rising * rising + falling * falling - sides
 
 
-def _ends(readings: Readings, place: int) -> int | None:
+def _ends(readings: Readings, spot: int) -> int | None:
     """The reading at this end of a side, or the nearest one read in its stead."""
-    if readings[place] is not None:
-        return readings[place]
-    first = place // 3 * 3
+    if readings[spot] is not None:
+        return readings[spot]
+    first = spot // 3 * 3
     for other in (first + 1, first, first + 2):
         if readings[other] is not None:
             return readings[other]
@@ -343,14 +343,14 @@ def _ends(readings: Readings, place: int) -> int | None:
 
 def middle_size(opening: Opening) -> tuple[int, int] | None:
     """The middle one of its widths and of its heights, in ticks; None where either was not read."""
-    readings: Readings = [opening.readings.get(place) for place in _FIELDS]
+    readings: Readings = [opening.readings.get(spot) for spot in _FIELDS]
     width, height = _median(readings, 0), _median(readings, 3)
     return None if width is None or height is None else (width, height)
 
 
 def alike(opening: Opening, *, is_near: bool) -> Alike:
     """What an opening has to say about the others of its job; `is_near`: of the same room."""
-    readings: Readings = [opening.readings.get(place) for place in _FIELDS]
+    readings: Readings = [opening.readings.get(spot) for spot in _FIELDS]
     return Alike(middle_size(opening), _crooked(readings, opening.unit), is_near)
 
 
@@ -426,25 +426,25 @@ def _in_one(readings: Readings, name: str, tools: Tools) -> Iterator[Guess]:
     """Every slip undone in one reading of this set."""
     has_diagonals = _has_diagonals(readings)
     how = "one" if has_diagonals else "bare"
-    for place in _SETS[name]:
-        ticks = readings[place]
-        if ticks is None or not (has_diagonals or _has_company(readings, place)):
+    for spot in _SETS[name]:
+        ticks = readings[spot]
+        if ticks is None or not (has_diagonals or _has_company(readings, spot)):
             continue
-        for slip, would_be in undone(ticks, _FIELDS[place], tools):
+        for slip, would_be in undone(ticks, _FIELDS[spot], tools):
             if would_be > 0:
-                yield Guess(slip, (place,), (would_be,), _SLIPS[slip][how])
-        for would_be in _fitting(readings, place, tools.grid):
+                yield Guess(slip, (spot,), (would_be,), _SLIPS[slip][how])
+        for would_be in _fitting(readings, spot, tools.grid):
             if would_be > 0:
-                slip = _slip_named(would_be, readings, place)
-                yield Guess(slip, (place,), (would_be,), _SLIPS[slip][how])
+                slip = _slip_named(would_be, readings, spot)
+                yield Guess(slip, (spot,), (would_be,), _SLIPS[slip][how])
 
 
 def _has_diagonals(readings: Readings) -> bool:
     return readings[6] is not None and readings[7] is not None
 
 
-def _has_company(readings: Readings, place: int) -> bool:
-    return sum(readings[other] is not None for other in _SETS[_SET_OF[place]]) > 1
+def _has_company(readings: Readings, spot: int) -> bool:
+    return sum(readings[other] is not None for other in _SETS[_SET_OF[spot]]) > 1
 
 
 def undone(ticks: int, field: str, tools: Tools) -> Iterator[tuple[str, int]]:
@@ -491,15 +491,15 @@ def _digits_swapped(ticks: int, unit: str) -> Iterator[int]:
         low *= 10
 
 
-def _fitting(readings: Readings, place: int, grid: int) -> Iterator[int]:
+def _fitting(readings: Readings, spot: int, grid: int) -> Iterator[int]:
     """What the other readings say this one should be: from its own set, and from the diagonals."""
-    if place < 6:
-        first = place // 3 * 3
-        company = [readings[n] for n in (first, first + 1, first + 2) if n != place]
+    if spot < 6:
+        first = spot // 3 * 3
+        company = [readings[n] for n in (first, first + 1, first + 2) if n != spot]
         read = [ticks for ticks in company if ticks is not None]
         if read:
             yield _nearest(sum(read) // len(read), grid)
-    implied = _implied(readings, place, grid)
+    implied = _implied(readings, spot, grid)
     if implied is not None:
         yield _nearest(implied, grid)
 
@@ -508,23 +508,23 @@ def _nearest(ticks: int, grid: int) -> int:
     return (2 * ticks + grid) // (2 * grid) * grid
 
 
-def _implied(readings: Readings, place: int, grid: int) -> int | None:
+def _implied(readings: Readings, spot: int, grid: int) -> int | None:
     """What the diagonals (or for a diagonal, the sides) say this reading should be."""
-    six, own = _six(readings, grid), readings[place]
-    if six is None or own is None or place in (1, 4):
+    six, own = _six(readings, grid), readings[spot]
+    if six is None or own is None or spot in (1, 4):
         return None
     half = grid // 2
     off = excess(*six)
-    squared = (own + half) ** 2 + (-off if place > 5 else off)
+    squared = (own + half) ** 2 + (-off if spot > 5 else off)
     return isqrt(squared) - half if squared > 0 else None
 
 
-def _slip_named(would_be: int, readings: Readings, place: int) -> str:
+def _slip_named(would_be: int, readings: Readings, spot: int) -> str:
     """A reading that belongs to the other direction was swapped; else nobody knows."""
-    if place > 5:
+    if spot > 5:
         return "unknown"
-    other = (3, 4, 5) if place < 3 else (0, 1, 2)
-    own, near = readings[place] or 0, _ALIKE["near"]
+    other = (3, 4, 5) if spot < 3 else (0, 1, 2)
+    own, near = readings[spot] or 0, _ALIKE["near"]
     for n in other:
         ticks = readings[n]
         if ticks is not None and abs(ticks - own) <= near < abs(would_be - own):
@@ -535,8 +535,8 @@ def _slip_named(would_be: int, readings: Readings, place: int) -> str:
 def _in_sets(readings: Readings, tools: Tools, has_alikes: bool) -> Iterator[Guess]:
     """The same slip in all readings of a set, and in all readings of the opening."""
     every: dict[str, list[Guess]] = {}
-    for name, places in _SETS.items():
-        read = tuple(place for place in places if readings[place] is not None)
+    for name, spots in _SETS.items():
+        read = tuple(spot for spot in spots if readings[spot] is not None)
         if not read or (name == "diagonals" and len(read) < 2):
             continue
         for guess in _in_set(readings, read, tools):
@@ -549,12 +549,12 @@ def _in_sets(readings: Readings, tools: Tools, has_alikes: bool) -> Iterator[Gue
         yield from _everywhere(every)
 
 
-def _in_set(readings: Readings, places: tuple[int, ...], tools: Tools) -> Iterator[Guess]:
-    columns = [list(undone(readings[place] or 0, _FIELDS[place], tools)) for place in places]
+def _in_set(readings: Readings, spots: tuple[int, ...], tools: Tools) -> Iterator[Guess]:
+    columns = [list(undone(readings[spot] or 0, _FIELDS[spot], tools)) for spot in spots]
     for slip, turns in _by_slip(columns).items():
         for would_be in turns:
             if min(would_be) > 0:
-                yield Guess(slip, places, would_be, _SLIPS[slip]["set"])
+                yield Guess(slip, spots, would_be, _SLIPS[slip]["set"])
 
 
 def _by_slip(columns: Sequence[Sequence[tuple[str, int]]]) -> dict[str, list[tuple[int, ...]]]:
@@ -572,7 +572,7 @@ def _by_slip(columns: Sequence[Sequence[tuple[str, int]]]) -> dict[str, list[tup
     return out
 
 
-def _shifted(readings: Readings, name: str, places: tuple[int, ...], grid: int) -> tuple[int, ...] | None:
+def _shifted(readings: Readings, name: str, spots: tuple[int, ...], grid: int) -> tuple[int, ...] | None:
     """All of a set moved by what makes the diagonals fit."""
     six = _six(readings, grid)
     if six is None:
@@ -584,7 +584,7 @@ def _shifted(readings: Readings, name: str, places: tuple[int, ...], grid: int) 
     else:
         moved = off // (2 * (top + bottom if name == "widths" else left + right))
     moved = _nearest(moved, grid)
-    would_be = tuple((readings[place] or 0) + moved for place in places)
+    would_be = tuple((readings[spot] or 0) + moved for spot in spots)
     return would_be if moved and min(would_be) > 0 else None
 
 
@@ -593,13 +593,13 @@ def _everywhere(every: dict[str, list[Guess]]) -> Iterator[Guess]:
     for slip in ("cm", "case_forgotten", "case_twice", "laser_forgotten", "laser_twice", "first_inch"):
         sets: dict[str, list[Guess]] = {}
         for guess in every.get(slip, []):
-            sets.setdefault(_SET_OF[guess.places[0]], []).append(guess)
+            sets.setdefault(_SET_OF[guess.spots[0]], []).append(guess)
         if len(sets) < 2:
             continue
         for ways in zip(*sets.values(), strict=False):
-            places = tuple(place for guess in ways for place in guess.places)
+            spots = tuple(spot for guess in ways for spot in guess.spots)
             would_be = tuple(ticks for guess in ways for ticks in guess.would_be)
-            yield Guess(slip, places, would_be, _SLIPS[slip]["set"])
+            yield Guess(slip, spots, would_be, _SLIPS[slip]["set"])
 
 
 def _crosswise(readings: Readings, has_alikes: bool) -> Iterator[Guess]:
@@ -619,8 +619,8 @@ def _crosswise(readings: Readings, has_alikes: bool) -> Iterator[Guess]:
 
 def _doubts(guess: Guess, readings: Readings, unit: str, has_alikes: bool) -> Iterator[Finding]:
     words: dict[str, Any] = {"slip": _TABLE["words"][unit][guess.slip]}
-    sets = [name for name in _SETS if any(_SET_OF[place] == name for place in guess.places)]
-    code = "misread" if len(guess.places) <= len(sets) else "misread_set"
+    sets = [name for name in _SETS if any(_SET_OF[spot] == name for spot in guess.spots)]
+    code = "misread" if len(guess.spots) <= len(sets) else "misread_set"
     if code == "misread_set":
         words["set"] = " and ".join(sets)
         words["evidence"] = "the other openings or the diagonals" if has_alikes else "the diagonals"
@@ -628,11 +628,11 @@ def _doubts(guess: Guess, readings: Readings, unit: str, has_alikes: bool) -> It
             words["evidence"] = "the sides"
     elif guess.slip == "unknown":
         code = "misread_unknown"
-    for place, would_be in zip(guess.places, guess.would_be, strict=True):
+    for spot, would_be in zip(guess.spots, guess.would_be, strict=True):
         doubt = finding(
             code,
-            _FIELDS[place],
-            read=named(readings[place] or 0, unit),
+            _FIELDS[spot],
+            read=named(readings[spot] or 0, unit),
             would_be=named(would_be, unit),
             **words,
         )

@@ -1,4 +1,4 @@
-"""One opening as it was read: the places, the tape's case, the covers, what is in the way."""
+"""One opening as it was read: the spots, the tape's case, the covers, what is in the way."""
 
 from __future__ import annotations
 
@@ -15,8 +15,8 @@ from measuring.rules.families import (
     LARGEST_CASE,
     LARGEST_READING,
     MOUNTS,
-    PLACES,
     SIDES,
+    SPOTS,
     WIDTHS,
     Rule,
     rule_for,
@@ -26,7 +26,7 @@ from shared.contracts import UNITS, ContractError, joined, named, read_length
 from shared.lengths import Length
 from shared.records import Entries, MakeHook, OneOf, Ticks, document_form
 
-_PLACE_NAMES: Final = {
+_SPOT_NAMES: Final = {
     "widths": tuple((name.partition(".")[2], name) for name in WIDTHS),
     "heights": tuple((name.partition(".")[2], name) for name in HEIGHTS),
 }
@@ -60,7 +60,7 @@ class Opening:
     """
     The readings of one opening; `taken` as typed, `readings` as they count.
 
-    Both are ticks by place (``widths.top`` .. ``diagonals.falling``). A reading that lacks the
+    Both are ticks by spot (``widths.top`` .. ``diagonals.falling``). A reading that lacks the
     tape's case (`cased`) gets it added; then what lies between two marks goes down to the lower.
     Of an inside width read twice (`again`) the lower counts: it is the most that goes in.
     """
@@ -85,27 +85,27 @@ class Opening:
     def __post_init__(self) -> None:
         grid, case, cased = GRID[self.unit], self.case_ticks or 0, self.cased
         readings = {
-            place: (ticks + case if place in cased else ticks) // grid * grid for place, ticks in self.taken.items()
+            spot: (ticks + case if spot in cased else ticks) // grid * grid for spot, ticks in self.taken.items()
         }
         if self.again and self.mount == "inside":
-            for place in self.again.keys() & readings.keys() & set(WIDTHS):
-                readings[place] = min(readings[place], self.second(place))
+            for spot in self.again.keys() & readings.keys() & set(WIDTHS):
+                readings[spot] = min(readings[spot], self.second(spot))
         object.__setattr__(self, "readings", readings)
 
-    def first(self, place: str) -> int:
-        """Ticks of the first reading of a place, its case added, down to the grid."""
-        grid, ticks = GRID[self.unit], self.taken[place]
-        return (ticks + (self.case_ticks or 0) if place in self.cased else ticks) // grid * grid
+    def first(self, spot: str) -> int:
+        """Ticks of the first reading of a spot, its case added, down to the grid."""
+        grid, ticks = GRID[self.unit], self.taken[spot]
+        return (ticks + (self.case_ticks or 0) if spot in self.cased else ticks) // grid * grid
 
-    def second(self, place: str) -> int:
-        """Ticks of the second reading of a place, down to the grid."""
+    def second(self, spot: str) -> int:
+        """Ticks of the second reading of a spot, down to the grid."""
         grid = GRID[self.unit]
-        return self.again[place] // grid * grid
+        return self.again[spot] // grid * grid
 
-    def as_read(self, place: str) -> int | None:
+    def as_read(self, spot: str) -> int | None:
         """A reading with its tape case and not rounded, in ticks: sizes go down to the grid, shapes don't."""
-        ticks = self.taken.get(place)
-        return ticks if ticks is None or place not in self.cased else ticks + (self.case_ticks or 0)
+        ticks = self.taken.get(spot)
+        return ticks if ticks is None or spot not in self.cased else ticks + (self.case_ticks or 0)
 
     @property
     def rule(self) -> Rule:
@@ -125,7 +125,7 @@ class Opening:
     def _readings_json(self) -> dict[str, Any]:
         unit = self.unit
         out: dict[str, Any] = {}
-        for group, names in _PLACE_NAMES.items():
+        for group, names in _SPOT_NAMES.items():
             read = {short: shown(self.taken[name], unit) for short, name in names if name in self.taken}
             if read:
                 out[group] = read
@@ -134,7 +134,7 @@ class Opening:
         if DIAGONALS[0] in self.taken:
             out["diagonals"] = [shown(self.taken[name], unit) for name in DIAGONALS]
         if self.case_ticks is not None:
-            fields = [place for place in PLACES if place in self.cased]
+            fields = [spot for spot in SPOTS if spot in self.cased]
             out["tape_case"] = {"length": shown(self.case_ticks, unit), "fields": fields}
         if self.laser_ticks is not None:
             out["laser"] = shown(self.laser_ticks, unit)
@@ -151,7 +151,7 @@ class Opening:
         if self.chosen is not None:
             out["chosen"] = {"width": shown(self.chosen[0], unit), "height": shown(self.chosen[1], unit)}
         if self.again:
-            out["again"] = {place: shown(ticks, unit) for place, ticks in self.again.items()}
+            out["again"] = {spot: shown(ticks, unit) for spot, ticks in self.again.items()}
         if self.obstructions:
             out["obstructions"] = [
                 {"kind": thing.kind, "projection": shown(thing.projection_ticks, unit), "at": thing.at}
@@ -176,7 +176,7 @@ class TapeCase:
     """The tape's case, and the readings that lack it."""
 
     length: Case
-    fields: Annotated[tuple[str, ...], OneOf(*PLACES, *_ALIASES)]
+    fields: Annotated[tuple[str, ...], OneOf(*SPOTS, *_ALIASES)]
 
     def check(self) -> None:
         """It has a length."""
@@ -237,7 +237,7 @@ class Written:
     room: str = ""
 
     def check(self) -> None:
-        """Places and sides are known, and the diagonals are two."""
+        """Spots and sides are known, and the diagonals are two."""
         for name, known in _KEYS.items():
             held = getattr(self, name)
             if held and not held.keys() <= known.keys():
@@ -247,11 +247,11 @@ class Written:
             raise ContractError("diagonals", "two readings belong here", "[rising, falling]")
 
     def taken(self) -> dict[str, int]:
-        """The readings by place."""
+        """The readings by spot."""
         found: dict[str, int] = {}
-        for group, names in _PLACE_NAMES.items():
+        for group, names in _SPOT_NAMES.items():
             held: Readings = getattr(self, group) or {}
-            found.update((place, held[short] or 0) for short, place in names if held.get(short) is not None)
+            found.update((spot, held[short] or 0) for short, spot in names if held.get(short) is not None)
         if self.depth is not None:
             found["depth"] = self.depth
         found.update(zip(DIAGONALS, self.diagonals or (), strict=False))
@@ -259,8 +259,8 @@ class Written:
 
 
 _KEYS: Final[Mapping[str, Mapping[str, str]]] = {
-    **{group: dict(names) for group, names in _PLACE_NAMES.items()},
-    **{name: dict.fromkeys(known, "") for name, known in (("cover", SIDES), ("again", PLACES), ("stops_on", SIDES))},
+    **{group: dict(names) for group, names in _SPOT_NAMES.items()},
+    **{name: dict.fromkeys(known, "") for name, known in (("cover", SIDES), ("again", SPOTS), ("stops_on", SIDES))},
 }
 
 
@@ -334,7 +334,7 @@ def _opening_of(written: Written, unit: str) -> Opening:
         cover=None if written.cover is None else _said(written.cover, SIDES),
         cloth_extra_ticks=written.cloth_extra,
         chosen=(chosen.width, chosen.height) if chosen else None,
-        again=_said(written.again or {}, PLACES),
+        again=_said(written.again or {}, SPOTS),
         obstructions=tuple(
             Obstruction(thing.kind, -(-thing.projection // grid) * grid, thing.at) for thing in written.obstructions
         ),
@@ -376,20 +376,20 @@ def _refuse_what_does_not_belong(opening: Opening) -> None:
 
 def _refuse_missing(opening: Opening) -> None:
     taken = opening.taken
-    for place in opening.rule.needs:
-        if place not in taken:
+    for spot in opening.rule.needs:
+        if spot not in taken:
             needed = ", ".join(opening.rule.needs)
-            raise ContractError(place, "missing", f"an inside {opening.family} needs {needed}")
+            raise ContractError(spot, "missing", f"an inside {opening.family} needs {needed}")
     if opening.chosen is not None:
         return
-    for group, places in (("widths", WIDTHS), ("heights", HEIGHTS)):
-        if not any(place in taken for place in places):
+    for group, spots in (("widths", WIDTHS), ("heights", HEIGHTS)):
+        if not any(spot in taken for spot in spots):
             raise ContractError(group, "no reading", "at least one, or the size chosen")
 
 
 def _refuse_nothing(opening: Opening) -> None:
-    for place, ticks in opening.readings.items():
-        if ticks == 0 and place != "depth":
+    for spot, ticks in opening.readings.items():
+        if ticks == 0 and spot != "depth":
             least = shown(GRID[opening.unit], opening.unit)
-            typed = shown(opening.taken[place], opening.unit)
-            raise ContractError(place, f"{typed} is no opening", f"at least {least}")
+            typed = shown(opening.taken[spot], opening.unit)
+            raise ContractError(spot, f"{typed} is no opening", f"at least {least}")

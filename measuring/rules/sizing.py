@@ -96,36 +96,36 @@ def _readings(opening: Opening) -> list[Step]:
     """A step for each reading that does not count as it was typed."""
     steps: list[Step] = []
     taken, unit = opening.taken, opening.unit
-    for place, counts in opening.readings.items():
-        read, ticks = taken[place], opening.first(place) if place in opening.again else counts
+    for spot, counts in opening.readings.items():
+        read, ticks = taken[spot], opening.first(spot) if spot in opening.again else counts
         if ticks == read:
             continue
-        if place not in opening.cased:
-            steps.append(Step(place, (place,), ticks, _WHY["down"].format(read=shown(read, unit))))
+        if spot not in opening.cased:
+            steps.append(Step(spot, (spot,), ticks, _WHY["down"].format(read=shown(read, unit))))
             continue
         case = opening.case_ticks or 0
         why = _WHY["cased" if ticks == read + case else "cased_down"]
         why = why.format(read=shown(read, unit), case=shown(case, unit))
-        steps.append(Step(place, (place, "tape_case.length"), ticks, why))
+        steps.append(Step(spot, (spot, "tape_case.length"), ticks, why))
     return steps + _of_two(opening) if opening.again else steps
 
 
 def _of_two(opening: Opening) -> list[Step]:
-    """Which counts of two readings of one place that are not the same."""
+    """Which counts of two readings of one spot that are not the same."""
     steps = []
-    for place, counts in opening.readings.items():
-        if place not in opening.again or opening.first(place) == opening.second(place):
+    for spot, counts in opening.readings.items():
+        if spot not in opening.again or opening.first(spot) == opening.second(spot):
             continue
-        both = {"first": opening.first(place), "second": opening.second(place)}
+        both = {"first": opening.first(spot), "second": opening.second(spot)}
         words = {name: shown(ticks, opening.unit) for name, ticks in both.items()}
-        which = "lower" if opening.mount == "inside" and place in WIDTHS else "first"
-        steps.append(Step(place, (place, f"again.{place}"), counts, _WHY[f"again_{which}"].format(**words)))
+        which = "lower" if opening.mount == "inside" and spot in WIDTHS else "first"
+        steps.append(Step(spot, (spot, f"again.{spot}"), counts, _WHY[f"again_{which}"].format(**words)))
     return steps
 
 
-def _pick(readings: Mapping[str, int], places: tuple[str, ...], which: str) -> tuple[str, int]:
-    """The place that counts and its ticks; the first one where several read alike."""
-    read = [(place, readings[place]) for place in places if place in readings]
+def _pick(readings: Mapping[str, int], spots: tuple[str, ...], which: str) -> tuple[str, int]:
+    """The spot that counts and its ticks; the first one where several read alike."""
+    read = [(spot, readings[spot]) for spot in spots if spot in readings]
     if which == "top":
         return read[0]
     if which in ("narrowest", "shortest"):

@@ -17,7 +17,7 @@ from measuring.rules.families import DIAGONALS, HEIGHTS, SIDES, TABLE, WIDTHS, r
 CHOSEN: Final = ("chosen.width", "chosen.height")
 COVERS: Final = tuple(f"cover.{side}" for side in SIDES)
 LABELS: Final[Mapping[str, str]] = TABLE["labels"]
-"""What a place is called on pages and sheets."""
+"""What a spot is called on pages and sheets."""
 
 GAPS: Final[Mapping[str, Mapping[str, Any]]] = TABLE["gaps"]
 """By code: its words, and whether there is no size without it (``holds_size``)."""
@@ -26,33 +26,33 @@ QUESTIONED: Final[Mapping[str, str]] = TABLE["questioned"]
 """Findings that are settled while somebody stands there, by code, and the gap that each is till then."""
 
 Read = Collection[tuple[str, int]]
-"""Places and turns with a reading that counts."""
+"""Spots and turns with a reading that counts."""
 
 
-def label_of(place: str, turn: int = 1) -> str:
+def label_of(spot: str, turn: int = 1) -> str:
     """
-    What a place is called, the second time it is read too.
+    What a spot is called, the second time it is read too.
 
     Examples
     --------
     >>> label_of("widths.top"), label_of("widths.top", 2)
     ('width, top', 'width, top, again')
     """
-    return LABELS[place] + (str(TABLE["again"]) if turn == 2 else "")
+    return LABELS[spot] + (str(TABLE["again"]) if turn == 2 else "")
 
 
 @dataclass(frozen=True, slots=True)
 class Ask:
-    """A place to hold the tape to, in the order it is held there."""
+    """A spot to hold the tape to, in the order it is held there."""
 
-    place: str
+    spot: str
     is_needed: bool
     turn: int = 1
     why: str = ""
 
     @property
     def label(self) -> str:
-        return label_of(self.place, self.turn)
+        return label_of(self.spot, self.turn)
 
 
 @dataclass(frozen=True, slots=True)
@@ -84,7 +84,7 @@ def text_of(gap: Gap) -> str:
     'width, top, again: not read (nothing else checks it)'
     """
     where = label_of(gap.field, gap.turn) if gap.field in LABELS else gap.field
-    return str(GAPS[gap.code]["text"]).format(place=where, **gap.words)
+    return str(GAPS[gap.code]["text"]).format(spot=where, **gap.words)
 
 
 # -- what is asked, and what is missing -------------------------------------------------------
@@ -106,60 +106,60 @@ def asks(family: str, mount: str, read: Read, why_diagonals: str = "") -> list[A
 
     Examples
     --------
-    >>> [ask.place for ask in asks("roller", "inside", ())][:3]
+    >>> [ask.spot for ask in asks("roller", "inside", ())][:3]
     ['widths.top', 'widths.top', 'widths.middle']
-    >>> [ask.place for ask in asks("roller", "outside", {("chosen.width", 1)})]
+    >>> [ask.spot for ask in asks("roller", "outside", {("chosen.width", 1)})]
     ['chosen.width', 'chosen.height']
-    >>> [(ask.place, ask.turn) for ask in asks("roller", "outside", ())][-2:]
+    >>> [(ask.spot, ask.turn) for ask in asks("roller", "outside", ())][-2:]
     [('chosen.width', 1), ('chosen.height', 1)]
     """
     if mount == "outside":
         return _asks_outside(read)
     rule = rule_for(family, mount)
-    found = [Ask(place, place in rule.needs) for place in (*WIDTHS, *HEIGHTS) if place in (*rule.needs, *rule.checks)]
-    others = any((place, 1) in read for place in rule.checks)
-    for place in rule.twice:
-        if not others or (place, 2) in read:
-            at = next(i for i, ask in enumerate(found) if ask.place == place)
+    found = [Ask(spot, spot in rule.needs) for spot in (*WIDTHS, *HEIGHTS) if spot in (*rule.needs, *rule.checks)]
+    others = any((spot, 1) in read for spot in rule.checks)
+    for spot in rule.twice:
+        if not others or (spot, 2) in read:
+            at = next(i for i, ask in enumerate(found) if ask.spot == spot)
             needed = not others and any((height, 1) in read for height in HEIGHTS)
-            found.insert(at + 1, Ask(place, needed, 2, TABLE["ask_why"]["alone"]))
+            found.insert(at + 1, Ask(spot, needed, 2, TABLE["ask_why"]["alone"]))
     found.append(Ask("depth", True))
-    if why_diagonals or any((place, 1) in read for place in DIAGONALS):
-        found += [Ask(place, False, 1, why_diagonals) for place in DIAGONALS]
+    if why_diagonals or any((spot, 1) in read for spot in DIAGONALS):
+        found += [Ask(spot, False, 1, why_diagonals) for spot in DIAGONALS]
     return found
 
 
 def _asks_outside(read: Read) -> list[Ask]:
-    if any((place, 1) in read for place in CHOSEN):
-        return [Ask(place, True) for place in CHOSEN]
+    if any((spot, 1) in read for spot in CHOSEN):
+        return [Ask(spot, True) for spot in CHOSEN]
     found = [Ask(_first(WIDTHS, read), True), Ask(_first(HEIGHTS, read), True)]
-    found += [Ask(place, True) for place in COVERS]
+    found += [Ask(spot, True) for spot in COVERS]
     if not read:
-        found += [Ask(place, False, 1, TABLE["ask_why"]["chosen"]) for place in CHOSEN]
+        found += [Ask(spot, False, 1, TABLE["ask_why"]["chosen"]) for spot in CHOSEN]
     return found
 
 
-def _first(places: Sequence[str], read: Read) -> str:
-    return next((place for place in places if (place, 1) in read), places[0])
+def _first(spots: Sequence[str], read: Read) -> str:
+    return next((spot for spot in spots if (spot, 1) in read), spots[0])
 
 
 def unread(asked: Iterable[Ask], read: Read) -> list[Gap]:
     """What is asked for, needed, and not read."""
     return [
-        Gap(_unread_code(ask), ask.place, ask.turn, {"why": ask.why})
+        Gap(_unread_code(ask), ask.spot, ask.turn, {"why": ask.why})
         for ask in asked
-        if ask.is_needed and (ask.place, ask.turn) not in read
+        if ask.is_needed and (ask.spot, ask.turn) not in read
     ]
 
 
 def _unread_code(ask: Ask) -> str:
     if ask.turn == 2:
         return "unread_again"
-    return "unread_beside" if ask.place in TABLE["size_needs_not"] else "unread"
+    return "unread_beside" if ask.spot in TABLE["size_needs_not"] else "unread"
 
 
 def in_doubt(findings: Iterable[Mapping[str, Any]]) -> list[Gap]:
-    """Readings that look like slips and were not read again yet, and two of one place that are not the same."""
+    """Readings that look like slips and were not read again yet, and two of one spot that are not the same."""
     return [
         Gap(QUESTIONED[one["code"]], str(one.get("field", "")), 1, {"finding": str(one["text"])})
         for one in findings
@@ -168,7 +168,7 @@ def in_doubt(findings: Iterable[Mapping[str, Any]]) -> list[Gap]:
 
 
 def settled(found: Sequence[Mapping[str, Any]], confirmed: Collection[str]) -> list[dict[str, Any]]:
-    """The findings, a doubt about a reading that was read again the same (`confirmed` places) told and no more."""
+    """The findings, a doubt about a reading that was read again the same (`confirmed` spots) told and no more."""
     return [
         {**one, "severity": "note", "confirmed": True}
         if one["code"] == "misread" and one.get("field") in confirmed

@@ -13,7 +13,7 @@ from django.utils import timezone
 from PIL import Image, ImageOps, UnidentifiedImageError
 
 from measuring.adapters.facts import read_entry
-from measuring.models import Obstruction, Opening, Photo, Place, Reading, Tape, Visit
+from measuring.models import Obstruction, Opening, Photo, Reading, Spot, Tape, Visit
 from measuring.rules.families import TABLE
 from measuring.services.base import lock_opening, note, restage, touch
 from measuring.services.sizes import size_locked
@@ -31,7 +31,7 @@ MAY_BE_ZERO: Final = frozenset(TABLE["may_be_zero"])
 def record_reading(
     *,
     opening: Opening,
-    place: str,
+    spot: str,
     typed: str,
     by: User,
     visit: Visit | None = None,
@@ -44,7 +44,7 @@ def record_reading(
     uid: uuids.UUID | None = None,
 ) -> Reading:
     """
-    One length read off a tape at one place.
+    One length read off a tape at one spot.
 
     The value goes down to the mark a tape is read to (1/8 in or 1 mm). Measured with the
     tape's case standing in the opening, the case's own length is added and both are kept.
@@ -55,9 +55,9 @@ def record_reading(
     typed
         As the person wrote it, in the branch's unit unless it names another.
     turn
-        2 when the same place is read a second time.
+        2 when the same spot is read a second time.
     seen
-        The reading the sender saw standing at this place (None: no reading). When another
+        The reading the sender saw standing at this spot (None: no reading). When another
         stands by now and says something else, both are kept side by side for somebody to
         settle, and the one that stood goes on counting.
 
@@ -65,20 +65,20 @@ def record_reading(
     ------
     Refused
         Not a length, below the least or above the most, no case length known; the field is
-        the place.
+        the spot.
 
     References
     ----------
     .. [1] Down to 1/8 in: common practice, no published source.
     """
     opening = lock_opening(opening)
-    _refuse_unknown(opening, place, turn, grade)
-    value, case = _value(opening, place, typed, tape, with_case)
-    standing = _standing(opening, place, turn)
+    _refuse_unknown(opening, spot, turn, grade)
+    value, case = _value(opening, spot, typed, tape, with_case)
+    standing = _standing(opening, spot, turn)
     made = Reading(
         opening=opening,
         visit=visit,
-        place=place,
+        spot=spot,
         turn=turn,
         typed=typed.strip()[:40],
         case_added=case,
@@ -94,50 +94,46 @@ def record_reading(
     if standing is not None and seen is not ANY and seen != standing.uid and standing.value != value:
         made.conflict_with = standing
         made.save()
-        note(by, "kept two readings side by side", made, opening, {place: [before, value]})
+        note(by, "kept two readings side by side", made, opening, {spot: [before, value]})
     else:
         if standing is not None:
             Reading.objects.filter(pk=standing.pk).update(superseded_at=timezone.now())
         made.save()
-        note(by, "recorded a reading", made, opening, {_label(place, turn): [before, value]})
+        note(by, "recorded a reading", made, opening, {_label(spot, turn): [before, value]})
     _after_reading(opening, by)
     return made
 
 
-def _refuse_unknown(opening: Opening, place: str, turn: int, grade: str) -> None:
-    if place not in Place.values:
-        raise Refused(f"{place[:30]} is no place of an opening", field="place", bound=", ".join(Place.values))
+def _refuse_unknown(opening: Opening, spot: str, turn: int, grade: str) -> None:
+    if spot not in Spot.values:
+        raise Refused(f"{spot[:30]} is no place of an opening", field="spot", bound=", ".join(Spot.values))
     if turn not in (1, 2):
         raise Refused("a place is read once or twice", field="turn", bound="1 or 2")
     if grade not in Reading.Grade.values:
         raise Refused(f"{grade[:20]} is no grade", field="grade", bound="rough, final")
     if opening.state in (Opening.State.CANNOT, Opening.State.DROPPED):
-        raise Refused(f"{opening} is {opening.get_state_display()}; take it up again first", field=place)
+        raise Refused(f"{opening} is {opening.get_state_display()}; take it up again first", field=spot)
 
 
-def _value(
-    opening: Opening, place: str, typed: str, tape: Tape | None, with_case: bool
-) -> tuple[Length, Length | None]:
+def _value(opening: Opening, spot: str, typed: str, tape: Tape | None, with_case: bool) -> tuple[Length, Length | None]:
     unit = opening.job.branch.unit
     grid = READING_GRID[unit]
-    least = ZERO if place in MAY_BE_ZERO or with_case else None
-    read = read_entry(typed, unit, place, least=least)
+    least = ZERO if spot in MAY_BE_ZERO or with_case else None
+    read = read_entry(typed, unit, spot, least=least)
     if not with_case:
         return read.down(grid), None
     if tape is None or not tape.case_length:
-        raise Refused("choose the tape first: its case length is not known", field=place)
+        raise Refused("choose the tape first: its case length is not known", field=spot)
     value = (read + tape.case_length).down(grid)
     return value, tape.case_length
 
 
-def _standing(opening: Opening, place: str, turn: int) -> Reading | None:
-    return Reading.objects.filter(
-        opening=opening, place=place, turn=turn, superseded_at=None, conflict_with=None
-    ).first()
+def _standing(opening: Opening, spot: str, turn: int) -> Reading | None:
+    return Reading.objects.filter(opening=opening, spot=spot, turn=turn, superseded_at=None, conflict_with=None).first()
 
 
-def _label(place: str, turn: int) -> str:
-    return Place(place).label + (", second time" if turn == 2 else "")
+def _label(spot: str, turn: int) -> str:
+    return Spot(spot).label + (", second time" if turn == 2 else "")
 
 
 def _after_reading(opening: Opening, by: User) -> None:
@@ -157,7 +153,7 @@ def confirm_reading(*, reading: Reading, by: User, at: dt.datetime | None = None
     opening = lock_opening(reading.opening)
     reading = Reading.objects.get(pk=reading.pk)
     if not reading.is_current():
-        raise Refused("this reading was superseded; look at the one that stands", field=reading.place)
+        raise Refused("this reading was superseded; look at the one that stands", field=reading.spot)
     reading.confirmed_at = at or timezone.now()
     reading.save(update_fields=["confirmed_at"])
     note(by, "read it again, the same", reading, opening)
@@ -169,9 +165,9 @@ def confirm_reading(*, reading: Reading, by: User, at: dt.datetime | None = None
 @transaction.atomic
 def withdraw_reading(*, reading: Reading, by: User) -> Reading:
     """
-    Take a reading back that was taken at the wrong place; it stays readable.
+    Take a reading back that was taken at the wrong spot; it stays readable.
 
-    Where one other reading of the place is left, it counts: there is nothing to settle any more.
+    Where one other reading of the spot is left, it counts: there is nothing to settle any more.
     """
     opening = lock_opening(reading.opening)
     reading = Reading.objects.get(pk=reading.pk)
@@ -179,14 +175,14 @@ def withdraw_reading(*, reading: Reading, by: User) -> Reading:
         reading.superseded_at = timezone.now()
         reading.save(update_fields=["superseded_at"])
         _let_the_last_one_count(opening, reading)
-        note(by, "took a reading back", reading, opening, {reading.place: [reading.value, None]})
+        note(by, "took a reading back", reading, opening, {reading.spot: [reading.value, None]})
         touch(opening)
         size_locked(opening, by)
     return reading
 
 
 def _let_the_last_one_count(opening: Opening, gone: Reading) -> None:
-    left = list(Reading.objects.filter(opening=opening, place=gone.place, turn=gone.turn, superseded_at=None)[:2])
+    left = list(Reading.objects.filter(opening=opening, spot=gone.spot, turn=gone.turn, superseded_at=None)[:2])
     if len(left) == 1 and left[0].conflict_with_id is not None:
         left[0].conflict_with = None
         left[0].save(update_fields=["conflict_with"])
@@ -194,21 +190,21 @@ def _let_the_last_one_count(opening: Opening, gone: Reading) -> None:
 
 @transaction.atomic
 def keep_reading(*, reading: Reading, by: User) -> Reading:
-    """Which of several readings of one place stands; the others are superseded and stay readable."""
+    """Which of several readings of one spot stands; the others are superseded and stay readable."""
     opening = lock_opening(reading.opening)
     reading = Reading.objects.get(pk=reading.pk)
     if reading.superseded_at is not None:
-        raise Refused("this reading was superseded already", field=reading.place)
-    rivals = Reading.objects.filter(
-        opening=opening, place=reading.place, turn=reading.turn, superseded_at=None
-    ).exclude(pk=reading.pk)
+        raise Refused("this reading was superseded already", field=reading.spot)
+    rivals = Reading.objects.filter(opening=opening, spot=reading.spot, turn=reading.turn, superseded_at=None).exclude(
+        pk=reading.pk
+    )
     beaten = [str(rival.value) for rival in rivals]
     if not beaten:
-        raise Refused("there is no other reading of this place", field=reading.place)
+        raise Refused("there is no other reading of this place", field=reading.spot)
     rivals.update(superseded_at=timezone.now(), conflict_with=None)
     reading.conflict_with = None
     reading.save(update_fields=["conflict_with"])
-    note(by, "settled two readings", reading, opening, {reading.place: [", ".join(beaten), reading.value]})
+    note(by, "settled two readings", reading, opening, {reading.spot: [", ".join(beaten), reading.value]})
     touch(opening)
     size_locked(opening, by)
     return reading

@@ -137,7 +137,7 @@ def close_visit(
     Raises
     ------
     Refused
-        The first thing that is missing; its field is ``opening.<pk>.<place>``.
+        The first thing that is missing; its field is ``opening.<pk>.<spot>``.
     """
     lock_job(visit.appointment.job_id)
     visit = Visit.objects.select_for_update(of=("self",)).select_related("appointment").get(pk=visit.pk)

@@ -31,7 +31,7 @@ from measuring.adapters.facts import About, clean_facts
 from measuring.adapters.options import offers_of_units
 from measuring.adapters.summaries import OpeningSummary, opening_summary, openings_of_job
 from measuring.forms import FactsForm, GroupForm, ObstructionForm, OptionsForm, PhotoForm, ReasonForm
-from measuring.models import Opening, Place, Reading, Unit
+from measuring.models import Opening, Reading, Spot, Unit
 from measuring.services.readings import refuse_large
 from measuring.services.visits import visit_at
 from shared.access import SignedInRequest, roles_required
@@ -75,7 +75,7 @@ def _page(
         "before": siblings[at - 1] if at > 0 else None,
         "after": siblings[at + 1] if 0 <= at < len(siblings) - 1 else None,
         "may_write": user.has_role(*MEASURES),
-        "places": Place.choices,
+        "spots": Spot.choices,
     }
     return render(request, "measuring/opening.html", context | forms, status=status)
 
@@ -109,7 +109,7 @@ def readings(request: SignedInRequest, pk: int) -> HttpResponse:
         try:
             services.record_reading(
                 opening=now,
-                place=box.ask.place,
+                spot=box.ask.spot,
                 turn=box.ask.turn,
                 typed=sent,
                 by=user,
@@ -136,14 +136,14 @@ def readings(request: SignedInRequest, pk: int) -> HttpResponse:
 @roles_required(*MEASURES)
 @require_POST
 def add_reading(request: SignedInRequest, pk: int) -> HttpResponse:
-    """One reading at any place, such as a diagonal nobody asked for."""
+    """One reading at any spot, such as a diagonal nobody asked for."""
     now = opening_for(request.user, pk)
     return _done(
         request,
         now,
         lambda: services.record_reading(
             opening=now,
-            place=request.POST.get("place", ""),
+            spot=request.POST.get("spot", ""),
             typed=request.POST.get("typed", ""),
             by=request.user,
             visit=visit_at(now),

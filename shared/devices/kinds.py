@@ -19,6 +19,7 @@ import typing
 import uuid
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
+from types import MappingProxyType
 from typing import Annotated, Any, Final
 
 from shared.contracts import ContractError
@@ -73,6 +74,7 @@ class Kind:
     body: type[Record]
     function: Function
     touches: FindTouches
+    old_names: Mapping[str, str]
 
     def read(self, body: Mapping[str, Any]) -> Any:
         """
@@ -84,23 +86,31 @@ class Kind:
             With the path of the first field that can't be used, and its bound.
         """
         _refuse_unkeepable(body, "")
-        return self.body.from_json(body)
+        # a phone sends what it kept as it kept it, and what is parked stays as it came
+        named = dict(body)
+        for old, new in self.old_names.items():
+            if old in named:
+                named.setdefault(new, named.pop(old))
+        return self.body.from_json(named)
 
 
 _kinds: dict[str, Kind] = {}
 
 
-def entry(name: str, title: str, touches: FindTouches) -> Callable[[Function], Function]:
+def entry(
+    name: str, title: str, touches: FindTouches, old_names: Mapping[str, str] = MappingProxyType({})
+) -> Callable[[Function], Function]:
     """
     Register the function that does entries of this kind, such as ``measuring.reading``.
 
     It takes the body and `Done`, checks access itself (a 404 for what the person may not
     have), calls one service and gives plain JSON back. `touches` takes the body and the entry's
-    id and says what it waits for and what waits for it.
+    id and says what it waits for and what waits for it. `old_names` are fields of its body as phones
+    kept them earlier, by what each is called today.
     """
 
     def register(function: Function) -> Function:
-        _kinds[name] = Kind(name, title, typing.get_type_hints(function)["body"], function, touches)
+        _kinds[name] = Kind(name, title, typing.get_type_hints(function)["body"], function, touches, old_names)
         return function
 
     return register

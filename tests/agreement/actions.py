@@ -211,7 +211,7 @@ def read(do: Hands) -> None:
     assert spot is not None
     whole = do.draw(28, 46) if spot.startswith("widths") else do.draw(44, 70)
     do.call(
-        measuring.record_reading, opening=opening, place=spot, typed=f"{whole} {do.draw(1, 7)}/8",
+        measuring.record_reading, opening=opening, spot=spot, typed=f"{whole} {do.draw(1, 7)}/8",
         by=do.firm.user("measurer"),
     )  # fmt: skip
 

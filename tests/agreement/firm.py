@@ -178,7 +178,7 @@ def a_unit(
     facts = {"product": product, "mount": mount, "substrate": "wood", "reach_height": "80"}
     opening = measuring.add_opening(room=place, by=by, facts=facts)
     for at, typed in zip(INSIDE if mount == "inside" else OUTSIDE, read, strict=False):
-        measuring.record_reading(opening=opening, place=at, typed=typed, by=by)
+        measuring.record_reading(opening=opening, spot=at, typed=typed, by=by)
     unit = opening.units.get()
     measuring.set_options(unit=unit, options=OPTIONS[product] | (options or {}), by=by)
     return Unit.objects.get(pk=unit.pk)

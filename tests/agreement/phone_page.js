@@ -20,7 +20,7 @@ function said(day) {
         texts: sorted([...found.gaps.map((gap) => measure.textOf(gap)), ...found.findings.map((one) => one.text)]),
         held: {
           mark: one.mark, room: one.room, reason: one.reason, facts: one.facts, options: one.options, units: one.units.length,
-          readings: sorted(one.readings.map((r) => [r.place, r.turn, r.ticks, r.case, r.typed, r.confirmed, r.conflict])),
+          readings: sorted(one.readings.map((r) => [r.spot, r.turn, r.ticks, r.case, r.typed, r.confirmed, r.conflict])),
           things: sorted(one.obstructions.map((thing) => [thing.kind, thing.ticks, thing.projection, thing.at, thing.side, thing.from_top])),
           conflicts: sorted(one.conflicts.map((conflict) => [conflict.fact, conflict.standing, conflict.offered])),
           photos: one.photos.length, superseded: one.superseded,
@@ -76,14 +76,14 @@ function filled(work, { id, kind, body, done_at, look }) {
   const one = openings.find((one) => one.uid === made.opening), visit = day.visits.find((visit) => visit.appointment === made.appointment);
   if (kind === "measuring.reading") {
     const now = work.measure.current(one), asks = work.measure.asked(one);
-    const unread = asks.filter((ask) => !now.has(`${ask.place}:${ask.turn}`));
+    const unread = asks.filter((ask) => !now.has(`${ask.spot}:${ask.turn}`));
     const ask = look.any ? null : nth(unread.length ? unread : asks, look.ask);
-    made.place = rival?.place ?? ask?.place ?? nth(Object.keys(table.labels), look.ask);
+    made.spot = rival?.spot ?? ask?.spot ?? nth(Object.keys(table.labels), look.ask);
     made.turn = rival?.turn ?? ask?.turn ?? 1 + (look.ask % 2);
-    made.typed = body.typed[made.place.split(".")[0]] ?? body.typed.depth;
-    if (made.place === "chosen.height") made.typed = body.typed.heights;
+    made.typed = body.typed[made.spot.split(".")[0]] ?? body.typed.depth;
+    if (made.spot === "chosen.height") made.typed = body.typed.heights;
     if (rival) made.seen = null;
-    else if (!look.blind) made.seen = now.get(`${made.place}:${made.turn}`)?.uid ?? null;
+    else if (!look.blind) made.seen = now.get(`${made.spot}:${made.turn}`)?.uid ?? null;
   }
   if ("doubt" in look) {
     const doubts = openings.flatMap((one) => work.measure.evaluate(day.visits[0], one).doubts.map((doubt) => work.measure.current(one).get(`${doubt.field}:1`)));

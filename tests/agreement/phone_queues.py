@@ -80,8 +80,8 @@ def make_world(number: int, people: Callable[[LengthUnit], tuple[User, User, Use
     if number % 4 == 3:
         begun = services.open_visit(appointment=first, by=second)
         beside = make_opening(job, dispatcher, family="roller", room="Kitchen", readings={})
-        for place, typed in {"widths.top": "36 in", "heights.left": "60 in"}.items():
-            services.record_reading(opening=beside, place=place, typed=typed, by=second, tape=second.tapes.get())
+        for spot, typed in {"widths.top": "36 in", "heights.left": "60 in"}.items():
+            services.record_reading(opening=beside, spot=spot, typed=typed, by=second, tape=second.tapes.get())
     if number == 3:
         found = make_opening(job, dispatcher, family="sheer", visit=begun, readings={"widths.top": "36 in"})
         Product.objects.filter(pk=found.product_id).update(is_active=False)

@@ -426,7 +426,7 @@ class Bench:
         measuring.set_options(unit=self.unit, options=options, by=self.firm.user("measurer"))
 
     def read(self, spot: str, typed: str) -> None:
-        measuring.record_reading(opening=self.again().opening, place=spot, typed=typed, by=self.firm.user("measurer"))
+        measuring.record_reading(opening=self.again().opening, spot=spot, typed=typed, by=self.firm.user("measurer"))
 
     def approve(self) -> None:
         firms.approve(self.firm, self.again())

@@ -67,7 +67,7 @@ def entries_of(case: dict[str, Any], names: dict[str, Any], sent: str = "entries
             made["body"] = given = {"room": names["@kitchen"], "room_name": "Kitchen", "floor": "", **given}
             given["facts"] = {"mark": "A", **given["facts"]}
         if kind == "reading":
-            at = (given["opening"], given["place"], given.setdefault("turn", 1))
+            at = (given["opening"], given["spot"], given.setdefault("turn", 1))
             given.setdefault("seen", standing.get(at))
             standing[at] = made["id"]
         out.append(made)
@@ -75,13 +75,13 @@ def entries_of(case: dict[str, Any], names: dict[str, Any], sent: str = "entries
 
 
 def one_by_one(entries: list[Any]) -> Iterator[Any]:
-    """The entries, ``read`` being a reading a place."""
+    """The entries, ``read`` being a reading a spot."""
     for kind, body, *more in entries:
         if kind != "read":
             yield [kind, body, *more]
             continue
-        for place, typed in body["readings"].items():
-            yield ["reading", {"opening": body["opening"], "place": place, "typed": typed}]
+        for spot, typed in body["readings"].items():
+            yield ["reading", {"opening": body["opening"], "spot": spot, "typed": typed}]
 
 
 @pytest.fixture(scope="module")
@@ -141,6 +141,35 @@ def test_phone_and_office_come_to_what_was_worked_out(played: dict[str, Any], ca
             assert [name for name, *_ in visit["rooms"]] == case["rooms"]
         if "outcome" in case:
             assert (visit["outcome"], visit["is_closed"]) == (case["outcome"], case["outcome"] != "")
+
+
+def with_old_names(kept: Any) -> Any:
+    """What a phone of 0.1.0 stored: a reading's spot was its place."""
+    if isinstance(kept, list):
+        return [with_old_names(one) for one in kept]
+    if not isinstance(kept, dict):
+        return kept
+    return {{"spot": "place"}.get(key, key): with_old_names(value) for key, value in kept.items() if key != "place"}
+
+
+def test_what_a_phone_stored_under_old_names_is_read_and_taken(page: Pages, people: tuple[int, int], db: None) -> None:
+    dispatcher, measurer = (User.objects.get(pk=key) for key in people)
+    appointment = make_appointment(make_job(dispatcher), dispatcher, measurer)
+    names = {"@visit": appointment.pk, "@tape": make_tape(measurer).pk, "@kitchen": str(uuid.uuid4())}
+    phone = Phone(measurer)
+    day, queue = phone.day(), entries_of(CASES[0], names)
+    old = [{**one, "body": with_old_names(one["body"])} for one in queue]
+
+    played = [page.play(day, entries)["after"] for entries in (queue, old)]
+    replies = phone.send(old)
+    fetched = phone.day()
+    shown = [page.shown(one) for one in (fetched, with_old_names(fetched))]
+
+    assert old != queue
+    assert played[0] == played[1]
+    assert {reply["status"] for reply in replies} == {200}
+    assert shown[0] == shown[1]
+    assert Opening.objects.get(uid=names["@A"]).readings.filter(spot="heights.center").count() == 1
 
 
 def check_opening(said: dict[str, Any], expected: dict[str, Any], at: str) -> None:

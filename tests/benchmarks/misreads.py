@@ -23,7 +23,7 @@ from measuring.rules.opening import Opening
 from shared.lengths import TICKS_PER_INCH
 
 DOCUMENT = Path(__file__).resolve().parents[2] / "docs" / "misreads.md"
-PLACES = (*WIDTHS, *HEIGHTS, *DIAGONALS)
+SPOTS = (*WIDTHS, *HEIGHTS, *DIAGONALS)
 SETS = {"widths": WIDTHS, "heights": HEIGHTS, "diagonals": DIAGONALS}
 CASE = {"in": 26416, "mm": 80 * 320}  # 3 1/4 in, 80 mm
 HALF_INCH = TICKS_PER_INCH // 2
@@ -83,7 +83,7 @@ def readings(rng: random.Random, model: Model, unit: str, frame: Frame = None) -
     """What an honest measurer writes down, in ticks."""
     grid = GRID[unit]
     read = (int((size + rng.gauss(0, model.reader)) * TICKS_PER_INCH) for size in true_sizes(rng, model, frame))
-    return {place: ticks // grid * grid for place, ticks in zip(PLACES, read, strict=True)}
+    return {spot: ticks // grid * grid for spot, ticks in zip(SPOTS, read, strict=True)}
 
 
 # -- the rules' tables -------------------------------------------------------------------
@@ -238,7 +238,7 @@ class Case:
 
     def read(self, rng: random.Random, frame: Frame = None) -> dict[str, int]:
         taken = readings(rng, self.model, self.unit, frame)
-        return {place: ticks for place, ticks in taken.items() if self.diagonals or place not in DIAGONALS}
+        return {spot: ticks for spot, ticks in taken.items() if self.diagonals or spot not in DIAGONALS}
 
 
 def opening_of(taken: dict[str, int], unit: str, has_case: bool) -> Opening:
@@ -257,15 +257,13 @@ def false_alarms(count: int, case: Case, seed: int) -> float:
     return asked / count
 
 
-def slipped(
-    taken: dict[str, int], slip: Slip, places: tuple[str, ...], rng: random.Random, unit: str
-) -> dict[str, int]:
-    """The same slip, the same way, in all these places."""
+def slipped(taken: dict[str, int], slip: Slip, spots: tuple[str, ...], rng: random.Random, unit: str) -> dict[str, int]:
+    """The same slip, the same way, in all these spots."""
     state = rng.getstate()
     changed = dict(taken)
-    for place in places:
+    for spot in spots:
         rng.setstate(state)
-        changed[place] = slip(taken[place], rng, unit)
+        changed[spot] = slip(taken[spot], rng, unit)
     return changed
 
 
@@ -276,23 +274,23 @@ def detection(count: int, case: Case, slip: Slip, *, whole_set: bool = False, se
     while tally.tried < count:
         frame = case.frame(rng)
         honest = case.read(rng, frame)
-        sets = [places for places in SETS.values() if places[0] in honest]
+        sets = [spots for spots in SETS.values() if spots[0] in honest]
         # a reading is picked evenly, so that the three of a set weigh more than the two diagonals
-        places = rng.choice(sets) if whole_set else (rng.choice(list(honest)),)
-        taken = slipped(honest, slip, places, rng, case.unit)
-        if any(taken[place] <= 0 or taken[place] == honest[place] for place in places):
+        spots = rng.choice(sets) if whole_set else (rng.choice(list(honest)),)
+        taken = slipped(honest, slip, spots, rng, case.unit)
+        if any(taken[spot] <= 0 or taken[spot] == honest[spot] for spot in spots):
             continue
         opening = opening_of(taken, case.unit, has_case=rng.random() < 0.5)
         found = misreads(opening, case.job(rng, frame))
-        tally += Tally(1, bool(found), is_named(found, honest, taken, places, case.unit))
+        tally += Tally(1, bool(found), is_named(found, honest, taken, spots, case.unit))
     return tally
 
 
-def is_named(found: list, honest: dict[str, int], taken: dict[str, int], places: tuple[str, ...], unit: str) -> bool:
-    """Whether exactly the slipped places are named, each nearer to the honest reading than half the slip."""
+def is_named(found: list, honest: dict[str, int], taken: dict[str, int], spots: tuple[str, ...], unit: str) -> bool:
+    """Whether exactly the slipped spots are named, each nearer to the honest reading than half the slip."""
     said = {one.field: Opening.from_json(_one_width(one.more["would_be"]), unit).taken["widths.top"] for one in found}
-    return set(said) == set(places) and all(
-        abs(said[p] - honest[p]) <= min(TICKS_PER_INCH // 4, abs(taken[p] - honest[p]) // 2) for p in places
+    return set(said) == set(spots) and all(
+        abs(said[p] - honest[p]) <= min(TICKS_PER_INCH // 4, abs(taken[p] - honest[p]) // 2) for p in spots
     )
 
 

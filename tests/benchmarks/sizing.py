@@ -34,15 +34,15 @@ def openings(count: int, share_slipped: float, unit: str = "in") -> Iterator[dic
         if rng.random() < share_slipped:
             wrong = slipped(taken, rng.choice(list(SLIPS.values())), (rng.choice(list(taken)),), rng, unit)
             taken = wrong if min(wrong.values()) > 0 else taken
-        text = {place: shown(ticks, unit) for place, ticks in taken.items()}
+        text = {spot: shown(ticks, unit) for spot, ticks in taken.items()}
         document = {
             "id": f"o{number}",
             "family": FAMILIES[number % len(FAMILIES)],
             "mount": ("inside", "outside")[number // len(FAMILIES) % 2],
-            "widths": {place.partition(".")[2]: text[place] for place in WIDTHS},
-            "heights": {place.partition(".")[2]: text[place] for place in HEIGHTS},
+            "widths": {spot.partition(".")[2]: text[spot] for spot in WIDTHS},
+            "heights": {spot.partition(".")[2]: text[spot] for spot in HEIGHTS},
             "depth": shown(rng.randrange(4, 40) * 1016, unit),
-            "diagonals": [text[place] for place in DIAGONALS],
+            "diagonals": [text[spot] for spot in DIAGONALS],
         }
         if document["mount"] == "outside":
             document["cover"] = dict.fromkeys(("left", "right", "top", "bottom"), "3" if unit == "in" else "75")

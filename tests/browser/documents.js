@@ -8,10 +8,10 @@ const MOUNTS = ["inside", "outside"];
 
 /** `{ readOpening, answer }` over the page's rules. */
 export function makeDocuments(rules) {
-  const { table, WIDTHS, HEIGHTS, DIAGONALS, PLACES, SIDES } = rules;
+  const { table, WIDTHS, HEIGHTS, DIAGONALS, SPOTS, SIDES } = rules;
   const families = Object.keys(table.families);
   const isThere = (value) => value !== undefined && value !== null;
-  const short = (place) => place.slice(place.indexOf(".") + 1);
+  const short = (spot) => spot.slice(spot.indexOf(".") + 1);
   const mapOf = (object, keys, value) =>
     Object.fromEntries(keys.filter((key) => isThere(object?.[key])).map((key) => [key, value(object[key], key)]));
 
@@ -34,7 +34,7 @@ export function makeDocuments(rules) {
       cover: doc.cover ? mapOf(doc.cover, SIDES, (text, side) => ticks(text, `cover.${side}`)) : null,
       clothExtra: isThere(doc.cloth_extra) ? ticks(doc.cloth_extra, "cloth_extra", Infinity) : null,
       chosen: doc.chosen ? [ticks(doc.chosen.width, "chosen.width"), ticks(doc.chosen.height, "chosen.height")] : null,
-      again: mapOf(doc.again, PLACES, (text, place) => ticks(text, `again.${place}`)),
+      again: mapOf(doc.again, SPOTS, (text, spot) => ticks(text, `again.${spot}`)),
       obstructions: (doc.obstructions ?? []).map((thing) => ({
         kind: thing.kind,
         projection: -floorDiv(-ticks(thing.projection, "obstructions"), grid) * grid,
@@ -48,19 +48,19 @@ export function makeDocuments(rules) {
     return opening;
   }
 
-  /** Places that must be read and are not; a set's name where any one of its places will do. */
+  /** Places that must be read and are not; a set's name where any one of its spots will do. */
   function missing(opening) {
-    const lacking = rules.ruleFor(opening.family, opening.mount).needs.filter((place) => !(place in opening.taken));
+    const lacking = rules.ruleFor(opening.family, opening.mount).needs.filter((spot) => !(spot in opening.taken));
     if (lacking.length || opening.chosen) return lacking;
     const sets = [["widths", WIDTHS], ["heights", HEIGHTS]];
-    return sets.filter(([, set]) => !set.some((place) => place in opening.taken)).map(([name]) => name);
+    return sets.filter(([, set]) => !set.some((spot) => spot in opening.taken)).map(([name]) => name);
   }
 
   function refuseMissing(opening) {
     const lacking = missing(opening);
     if (lacking.length) throw new RuleError(lacking[0], "missing", lacking.join(", "));
-    for (const [place, ticks] of Object.entries(opening.readings)) {
-      if (ticks === 0 && place !== "depth") throw new RuleError(place, "is no opening", "more than 0");
+    for (const [spot, ticks] of Object.entries(opening.readings)) {
+      if (ticks === 0 && spot !== "depth") throw new RuleError(spot, "is no opening", "more than 0");
     }
   }
 

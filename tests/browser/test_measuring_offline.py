@@ -98,7 +98,7 @@ for number in range({count}):
             continue
         whole = width if place.startswith(("widths", "chosen.width")) else height if "height" in place else 3
         typed = near(whole) if whole > 3 else f"{{chance.choice((1, 2, 3, 4))}}{{chance.choice(eighths)}}"
-        services.record_reading(opening=opening, place=place, typed=typed, by=by, visit=visit, tape=visit.tape,
+        services.record_reading(opening=opening, spot=place, typed=typed, by=by, visit=visit, tape=visit.tape,
                                 with_case=place.startswith("widths") and chance.random() < 0.1)
     if chance.random() < 0.3:
         at = chance.choice(("head", "path"))
@@ -463,7 +463,7 @@ def test_the_phone_page_has_no_horizontal_scroll_and_big_targets(bad_entry_page:
 
     assert widths[0] <= widths[1]
     assert small == []
-    assert re.search(r"width, top", page.locator(".entry-place").inner_text())
+    assert re.search(r"width, top", page.locator(".entry-spot").inner_text())
 
 
 def test_nothing_measured_is_said_without_signal(
@@ -503,7 +503,7 @@ def test_two_readings_apart_are_asked_again_at_once(
         "widths.top:1": "35 1/4", "widths.top:2": "35", "heights.left:1": "60", "heights.center:1": "60",
         "heights.right:1": "60", "depth:1": "3 1/2",
     }.items():  # fmt: skip
-        page.click(f"[data-place='{at}']")
+        page.click(f"[data-spot='{at}']")
         press(page, typed)
 
     expect(page.locator(".doubt")).to_contain_text("Read twice, 35 1/4 in and 35 in: 1/4 in apart; 35 in counts.")

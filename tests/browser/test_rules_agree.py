@@ -130,18 +130,18 @@ def random_opening(rng: random.Random, unit: str, family: str | None = None, mou
         spoiled |= set(rng.choice([WIDTHS, HEIGHTS]))
     seed = rng.random()
     ticks = {}
-    for place, size in true.items():
+    for spot, size in true.items():
         read = int(size + rng.gauss(0, spread))
-        if place in spoiled:
+        if spot in spoiled:
             read = spoil(read, random.Random(seed))
         step = mark(rng, unit)
-        ticks[place] = max(read // step, 4) * step
+        ticks[spot] = max(read // step, 4) * step
     document = {"id": f"o{rng.randrange(10**6)}", "family": family, "mount": mount}
     lone = family in ("roller", "solar", "sheer", "vertical") or mount == "outside"
-    for group, places in (("widths", WIDTHS), ("heights", HEIGHTS)):
-        kept = [p for p in places if not lone or group == "heights" or p == WIDTHS[0] or rng.random() < 0.6]
+    for group, spots in (("widths", WIDTHS), ("heights", HEIGHTS)):
+        kept = [p for p in spots if not lone or group == "heights" or p == WIDTHS[0] or rng.random() < 0.6]
         if mount == "outside" and rng.random() < 0.5:
-            kept = [rng.choice(places)]
+            kept = [rng.choice(spots)]
         document[group] = {p.partition(".")[2]: text_of(ticks[p], unit) for p in kept}
     if rng.random() < 0.7:
         document["diagonals"] = [text_of(ticks["rising"], unit), text_of(ticks["falling"], unit)]

@@ -118,8 +118,8 @@ def measure(walk: Walk) -> None:
     facts.get_by_label("Mount").select_option(label="inside mount")
     facts.get_by_label("Substrate").select_option(label="wood")
     facts.get_by_role("button", name="Keep").click()
-    for place, typed in READINGS.items():
-        page.locator(f"form.readings input[name='{place}:1']").fill(typed)
+    for spot, typed in READINGS.items():
+        page.locator(f"form.readings input[name='{spot}:1']").fill(typed)
     page.locator("form.readings input[name='widths.top:2']").fill(READINGS["widths.top"])  # a lone top is read twice
     page.get_by_role("button", name="Keep the readings").click()
     expect(page.locator(".size-block").first).to_contain_text("35")

@@ -36,7 +36,7 @@ def openings(visit: Visit, measurer: User) -> tuple[Opening, Opening]:
 def parked(phone: Phone, openings: tuple[Opening, Opening]) -> Iterator[list[ParkedEntry]]:
     """A reading that fails and two that wait behind it; the fault stays until the test is over."""
     one = openings[0]
-    with fault(services, "record_reading", lambda said: said["place"] == "depth"):
+    with fault(services, "record_reading", lambda said: said["spot"] == "depth"):
         phone.send(
             reading(phone, one, "depth", "3"), reading(phone, one, "widths.top", "35"),
             reading(phone, one, "widths.middle", "35"),

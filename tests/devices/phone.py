@@ -65,6 +65,6 @@ def fault(place: Any, name: str, when: Callable[[dict[str, Any]], bool] = lambda
         yield
 
 
-def reading(phone: Phone, opening: Opening, place: str, typed: str, seen: str | None = None) -> dict[str, Any]:
+def reading(phone: Phone, opening: Opening, spot: str, typed: str, seen: str | None = None) -> dict[str, Any]:
     """A reading as the phone keeps it."""
-    return phone.entry("reading", opening=str(opening.uid), place=place, typed=typed, seen=seen)
+    return phone.entry("reading", opening=str(opening.uid), spot=spot, typed=typed, seen=seen)

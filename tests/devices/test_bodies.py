@@ -35,7 +35,7 @@ VALID: dict[str, dict[str, Any]] = {
     "measuring.order": {"room": ONE, "openings": [TWO, ONE]},
     "measuring.reading": {
         "opening": ONE,
-        "place": "widths.top",
+        "spot": "widths.top",
         "turn": 1,
         "typed": "35 3/8",
         "with_case": True,
@@ -94,7 +94,7 @@ OUT_OF_BOUND = [
     ("measuring.copy", {"mark": "x" * 21}, "mark", "at most 20"),
     ("measuring.order", {"openings": [ONE, "two"]}, "openings[1]", "a UUID"),
     ("measuring.order", {"openings": [ONE] * 2001}, "openings", "at most 2000"),
-    ("measuring.reading", {"place": "widths.side"}, "place", "one of widths.top"),
+    ("measuring.reading", {"spot": "widths.side"}, "spot", "one of widths.top"),
     ("measuring.reading", {"turn": 3}, "turn", "1 to 2"),
     ("measuring.reading", {"grade": "good"}, "grade", "one of rough, final"),
     ("measuring.reading", {"typed": "3\x00"}, "typed", "text"),

@@ -53,7 +53,7 @@ def later(monkeypatch: pytest.MonkeyPatch) -> Callable[..., None]:
 
 def trail(opening: Opening) -> list[tuple[str, str]]:
     rows = Reading.objects.filter(opening=opening).order_by("pk")
-    return [(row.place, row.value.text(row.opening.job.branch.unit)) for row in rows]
+    return [(row.spot, row.value.text(row.opening.job.branch.unit)) for row in rows]
 
 
 def test_ten_entries_over_a_fault_arrive_once_in_order_and_only_its_own_opening_waits(
@@ -227,7 +227,7 @@ def test_a_close_out_waits_for_everything_of_its_visit(
     two = openings[1]
     rows = [reading(phone, opening, at, typed) for opening in openings for at, typed in INSIDE.items()]
     close = phone.entry("close", appointment=visit.appointment_id)
-    with fault(services, "record_reading", lambda said: said["opening"].pk == two.pk and said["place"] == "depth"):
+    with fault(services, "record_reading", lambda said: said["opening"].pk == two.pk and said["spot"] == "depth"):
         replies = phone.send(*rows, close)
 
     assert [reply["status"] for reply in replies] == [200] * 13 + [202, 202]
@@ -247,11 +247,11 @@ def test_what_is_done_in_a_room_and_an_opening_that_are_parked_follows_them(
         phone.entry("room_defaults", room=room, defaults={"substrate": "tile"}),
         phone.entry("opening", appointment=key, room=room, room_name="Den", opening=first, facts={"mark": "A"}),
         phone.entry("facts", opening=first, facts={"product": "dunlin_wood", "mount": "inside"}),
-        read := phone.entry("reading", opening=first, place="depth", typed="3", seen=None),
+        read := phone.entry("reading", opening=first, spot="depth", typed="3", seen=None),
         phone.entry("same", reading=read["id"]),
         phone.entry("copy", appointment=key, opening=first, copy=second, mark="B"),
         phone.entry("order", room=room, openings=[second, first]),
-        phone.entry("reading", opening=second, place="depth", typed="4", seen=None),
+        phone.entry("reading", opening=second, spot="depth", typed="4", seen=None),
         reading(phone, openings[0], "depth", "5"),
     ]
 
@@ -381,11 +381,11 @@ def test_what_was_taken_meanwhile_is_not_dropped(
 def test_trying_again_brings_along_what_waits_behind(
     phone: Phone, openings: tuple[Opening, Opening], dispatcher: User
 ) -> None:
-    with fault(services, "record_reading", lambda said: said["place"] == "depth"):
+    with fault(services, "record_reading", lambda said: said["spot"] == "depth"):
         phone.send(reading(phone, openings[0], "depth", "3"), reading(phone, openings[0], "widths.top", "35"))
         row = ParkedEntry.objects.earliest("pk")
         assert not entries.try_again(parked=row, by=dispatcher)
 
     assert entries.try_again(parked=row, by=dispatcher)
     assert trail(openings[0]) == [("depth", "3"), ("widths.top", "35")]
-    assert openings[0].readings.get(place="depth").value == inch("3")
+    assert openings[0].readings.get(spot="depth").value == inch("3")

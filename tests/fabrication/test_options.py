@@ -33,8 +33,8 @@ class Walk:
         facts = {"product": product, "mount": "inside", "substrate": "wood"}
         self.field.post(f"{self.visit}/openings/", {"room": self.job.rooms.get().pk, "facts": facts}, format="json")
         opening = f"/api/openings/{Opening.objects.latest('pk').pk}"
-        for place, typed in INSIDE.items():
-            self.field.post(f"{opening}/readings/", {"spot": place, "typed": typed}, format="json")
+        for spot, typed in INSIDE.items():
+            self.field.post(f"{opening}/readings/", {"spot": spot, "typed": typed}, format="json")
         self.field.post(f"{self.visit}/close/", {}, format="json")
         return Unit.objects.latest("pk")
 

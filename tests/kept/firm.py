@@ -293,8 +293,8 @@ def _measuring(people: dict[str, Any]) -> None:
     stamp = _local(TODAY, 8, 20).isoformat()
     bodies: Sequence[tuple[str, dict[str, Any]]] = (
         ("measuring.begin", {"appointment": visit.pk, "tape": by.tapes.get().pk}),
-        ("measuring.reading", {"opening": str(openings[0].uid), "place": "widths.top", "typed": "35 3/8"}),
-        ("measuring.reading", {"opening": str(openings[0].uid), "place": "nowhere", "typed": "35"}),
+        ("measuring.reading", {"opening": str(openings[0].uid), "spot": "widths.top", "typed": "35 3/8"}),
+        ("measuring.reading", {"opening": str(openings[0].uid), "spot": "nowhere", "typed": "35"}),
     )
     sent = [
         {"id": str(uuid.uuid5(uuid.NAMESPACE_URL, f"old {place}")), "place": place, "kind": kind, "body": body,
@@ -317,7 +317,7 @@ def _measuring(people: dict[str, Any]) -> None:
     standing = unit.opening.readings.filter(superseded_at=None, conflict_with=None, place__startswith="width")
     for one in standing.order_by("pk"):  # an inch more than it was released at: a change to decide
         typed = f"{one.value.ticks / 8128 + 1:.3f}"
-        services.record_reading(opening=unit.opening, place=one.place, turn=one.turn, typed=typed, by=by)
+        services.record_reading(opening=unit.opening, spot=one.spot, turn=one.turn, typed=typed, by=by)
 
 
 def _installing(people: dict[str, Any]) -> None:

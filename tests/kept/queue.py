@@ -84,15 +84,15 @@ def _measures(phone: Phone) -> None:
         ("heights.center", "60 1/8"), ("heights.right", "5' 0"), ("depth", "3 1/2"),
     ):  # fmt: skip
         readings[spot] = phone.add(
-            "measuring.reading", opening=opening, place=spot, turn=1, typed=typed, tape=tape, grade="final", seen=None
+            "measuring.reading", opening=opening, spot=spot, turn=1, typed=typed, tape=tape, grade="final", seen=None
         )
     phone.add("measuring.same", reading=readings["widths.middle"])
     cased = phone.add(
-        "measuring.reading", opening=opening, place="widths.bottom", turn=1, typed="32", with_case=True, tape=tape,
+        "measuring.reading", opening=opening, spot="widths.bottom", turn=1, typed="32", with_case=True, tape=tape,
         grade="final", seen=readings["widths.bottom"],
     )  # fmt: skip
     other = phone.add(
-        "measuring.reading", opening=opening, place="widths.top", turn=1, typed="35 1/2", tape=tape, grade="final",
+        "measuring.reading", opening=opening, spot="widths.top", turn=1, typed="35 1/2", tape=tape, grade="final",
         seen=phone.uid("nothing that stands"),
     )  # fmt: skip
     phone.add("measuring.keep", reading=other)
@@ -114,9 +114,9 @@ def _measures(phone: Phone) -> None:
     phone.add("measuring.state", opening=str(second.uid), to="again")
     phone.add("measuring.state", opening=str(third.uid), to="drop", reason="gets no shade")
     phone.add("measuring.state", opening=copied, to="not_reached", reason="out of time")
-    phone.add("measuring.reading", opening=opening, place="nowhere", turn=1, typed="35", grade="final", seen=None)
-    phone.add("measuring.reading", opening=opening, place="depth", turn=1, typed="thirty", grade="final", seen=None)
-    phone.add("measuring.reading", opening=phone.uid("never made"), place="depth", typed="3")
+    phone.add("measuring.reading", opening=opening, spot="nowhere", turn=1, typed="35", grade="final", seen=None)
+    phone.add("measuring.reading", opening=opening, spot="depth", turn=1, typed="thirty", grade="final", seen=None)
+    phone.add("measuring.reading", opening=phone.uid("never made"), spot="depth", typed="3")
     phone.add("measuring.photo", opening=opening, data="no picture", caption="")
     phone.add("measuring.begin", tape=tape)
     phone.add("measuring.nothing", **at)

@@ -129,7 +129,7 @@ def make_opening(
         facts={"product": product.key, "mount": mount, "substrate": "wood", **facts},
     )
     for at, typed in (INSIDE if readings is None else readings).items():
-        services.record_reading(opening=opening, place=at, typed=typed, by=by, visit=visit)
+        services.record_reading(opening=opening, spot=at, typed=typed, by=by, visit=visit)
     return Opening.objects.get(pk=opening.pk)
 
 

@@ -42,7 +42,7 @@ def build() -> dict[str, dict[str, Any]]:
     services.open_visit(appointment=appointment, by=measurer)
     released = make_approved(job, dispatcher)
     services.release_to_workroom(job=job, units=[released], by=dispatcher)
-    services.record_reading(opening=released.opening, place="widths.top", typed="35", by=measurer)
+    services.record_reading(opening=released.opening, spot="widths.top", typed="35", by=measurer)
     other = make_opening(job, dispatcher, room="Den")
     rows = {
         "job": job.pk,
@@ -150,8 +150,8 @@ def test_a_measure_by_api_ends_in_a_release(dispatcher: User, measurer: User, ap
     facts = {"product": "siskin", "mount": "inside"}
     field.post(f"{visit}/openings/", {"room": job.rooms.get().pk, "facts": facts}, format="json")
     opening = f"/api/openings/{Opening.objects.latest('pk').pk}"
-    for place, typed in INSIDE.items():
-        sheet = field.post(f"{opening}/readings/", {"spot": place, "typed": typed}, format="json").json()
+    for spot, typed in INSIDE.items():
+        sheet = field.post(f"{opening}/readings/", {"spot": spot, "typed": typed}, format="json").json()
     field.post(f"{opening}/options/", {"options": {"control": "cordless", "colour": "pebble"}}, format="json")
     closed = field.post(f"{visit}/close/", {}, format="json")
     unit = Unit.objects.latest("pk")

@@ -49,9 +49,7 @@ def test_a_whole_visit_arrives_in_one_parcel(phone: Phone, dispatcher: User, mea
             "opening", appointment=appointment.pk, room=room, room_name="Kitchen", opening=opening, facts=facts
         ),
     ]
-    parcel += [
-        phone.entry("reading", opening=opening, place=at, typed=typed, seen=None) for at, typed in INSIDE.items()
-    ]
+    parcel += [phone.entry("reading", opening=opening, spot=at, typed=typed, seen=None) for at, typed in INSIDE.items()]
     parcel.append(phone.entry("close", appointment=appointment.pk))
 
     replies = phone.send(*parcel)
@@ -64,7 +62,7 @@ def test_a_whole_visit_arrives_in_one_parcel(phone: Phone, dispatcher: User, mea
 
 
 def test_a_repeat_gets_the_same_reply_and_does_nothing(phone: Phone, opening: Opening) -> None:
-    entry = phone.entry("reading", opening=str(opening.uid), place="depth", typed="3", seen=None)
+    entry = phone.entry("reading", opening=str(opening.uid), spot="depth", typed="3", seen=None)
     first = phone.send(entry)
 
     again = phone.send(entry)
@@ -74,8 +72,20 @@ def test_a_repeat_gets_the_same_reply_and_does_nothing(phone: Phone, opening: Op
     assert DeviceEntry.objects.count() == 1
 
 
+def test_a_reading_kept_under_its_old_name_is_taken_and_known_again_as_it_came(phone: Phone, opening: Opening) -> None:
+    old = phone.entry("reading", opening=str(opening.uid), place="depth", typed="3", seen=None)
+
+    first, again = phone.send(old), phone.send(old)
+    renamed = phone.send({**old, "body": {"spot" if key == "place" else key: of for key, of in old["body"].items()}})
+
+    assert first[0]["status"] == 200
+    assert again == first
+    assert renamed[0]["status"] == 422  # the hash is of what arrived
+    assert Reading.objects.get(opening=opening).spot == "depth"
+
+
 def test_the_same_id_with_another_body_is_refused(phone: Phone, opening: Opening) -> None:
-    entry = phone.entry("reading", opening=str(opening.uid), place="depth", typed="3", seen=None)
+    entry = phone.entry("reading", opening=str(opening.uid), spot="depth", typed="3", seen=None)
     phone.send(entry)
 
     reply = phone.send({**entry, "body": {**entry["body"], "typed": "4"}})[0]
@@ -85,7 +95,7 @@ def test_the_same_id_with_another_body_is_refused(phone: Phone, opening: Opening
 
 
 def test_a_phone_that_registers_anew_does_nothing_twice(phone: Phone, opening: Opening, measurer: User) -> None:
-    entry = phone.entry("reading", opening=str(opening.uid), place="depth", typed="3", seen=None)
+    entry = phone.entry("reading", opening=str(opening.uid), spot="depth", typed="3", seen=None)
     first = phone.send(entry)
 
     again = Phone(measurer).send(entry)
@@ -95,8 +105,8 @@ def test_a_phone_that_registers_anew_does_nothing_twice(phone: Phone, opening: O
 
 
 def test_an_entry_before_its_turn_is_sent_back_and_done_later(phone: Phone, opening: Opening) -> None:
-    first = phone.entry("reading", opening=str(opening.uid), place="depth", typed="3", seen=None)
-    second = phone.entry("reading", opening=str(opening.uid), place="widths.top", typed="35", seen=None)
+    first = phone.entry("reading", opening=str(opening.uid), spot="depth", typed="3", seen=None)
+    second = phone.entry("reading", opening=str(opening.uid), spot="widths.top", typed="35", seen=None)
 
     early = phone.send(second)
     replies = phone.send(first, second)
@@ -106,8 +116,8 @@ def test_an_entry_before_its_turn_is_sent_back_and_done_later(phone: Phone, open
 
 
 def test_a_refused_entry_does_not_hold_up_the_next(phone: Phone, opening: Opening) -> None:
-    bad = phone.entry("reading", opening=str(opening.uid), place="depth", typed="1000", seen=None)
-    good = phone.entry("reading", opening=str(opening.uid), place="depth", typed="3", seen=None)
+    bad = phone.entry("reading", opening=str(opening.uid), spot="depth", typed="1000", seen=None)
+    good = phone.entry("reading", opening=str(opening.uid), spot="depth", typed="3", seen=None)
 
     replies = phone.send(bad, good)
 
@@ -119,8 +129,8 @@ def test_a_refused_entry_does_not_hold_up_the_next(phone: Phone, opening: Openin
 @pytest.mark.parametrize(
     ("body", "status"),
     [
-        ({"opening": "nonsense", "place": "depth", "typed": "3"}, 400),  # no UUID
-        ({"place": "depth", "typed": "3"}, 400),  # a field is missing
+        ({"opening": "nonsense", "spot": "depth", "typed": "3"}, 400),  # no UUID
+        ({"spot": "depth", "typed": "3"}, 400),  # a field is missing
         ({"opening": str(uuid.uuid4()), "place": "depth", "typed": "3"}, 404),  # no such opening
     ],
 )
@@ -154,8 +164,8 @@ def test_two_phones_on_one_opening_lose_nothing(
     other = Phone(dispatcher)
     uid = str(opening.uid)
 
-    mine = phone.do("reading", opening=uid, place="depth", typed="3", seen=None)
-    theirs = other.do("reading", opening=uid, place="depth", typed="3 1/2", seen=None)
+    mine = phone.do("reading", opening=uid, spot="depth", typed="3", seen=None)
+    theirs = other.do("reading", opening=uid, spot="depth", typed="3 1/2", seen=None)
     phone.do("facts", opening=uid, facts={"substrate": "wood"}, seen={"substrate": "wood"})
     phone.do("facts", opening=uid, facts={"substrate": "tile"}, seen={"substrate": "wood"})
     other.do("facts", opening=uid, facts={"substrate": "masonry"}, seen={"substrate": "wood"})
@@ -168,8 +178,8 @@ def test_two_phones_on_one_opening_lose_nothing(
 
 def test_two_readings_settled_from_a_phone(phone: Phone, opening: Opening, dispatcher: User) -> None:
     uid = str(opening.uid)
-    phone.do("reading", opening=uid, place="depth", typed="3", seen=None)
-    theirs = Phone(dispatcher).do("reading", opening=uid, place="depth", typed="3 1/2", seen=None)
+    phone.do("reading", opening=uid, spot="depth", typed="3", seen=None)
+    theirs = Phone(dispatcher).do("reading", opening=uid, spot="depth", typed="3 1/2", seen=None)
 
     reply = phone.do("keep", reading=theirs["reply"]["reading"])
 
@@ -178,8 +188,8 @@ def test_two_readings_settled_from_a_phone(phone: Phone, opening: Opening, dispa
 
 
 def test_a_phone_may_correct_its_own_reading_offline(phone: Phone, opening: Opening) -> None:
-    first = phone.entry("reading", opening=str(opening.uid), place="depth", typed="3", seen=None)
-    second = phone.entry("reading", opening=str(opening.uid), place="depth", typed="3 1/2", seen=first["id"])
+    first = phone.entry("reading", opening=str(opening.uid), spot="depth", typed="3", seen=None)
+    second = phone.entry("reading", opening=str(opening.uid), spot="depth", typed="3 1/2", seen=first["id"])
 
     replies = phone.send(first, second)
 
@@ -217,7 +227,7 @@ def test_a_photo_that_is_none_is_refused(phone: Phone, opening: Opening, data: s
 def test_every_kind_of_entry_is_done(phone: Phone, visit: Visit, opening: Opening, measurer: User) -> None:
     uid, tape = str(opening.uid), make_tape(measurer)
     copy = str(uuid.uuid4())
-    read = phone.do("reading", opening=uid, place="depth", typed="3", with_case=True, tape=tape.pk, seen=None)
+    read = phone.do("reading", opening=uid, spot="depth", typed="3", with_case=True, tape=tape.pk, seen=None)
     thing = phone.do("obstruction", opening=uid, kind="crank", projection="1", at="head", side="left")
 
     statuses = [
@@ -286,7 +296,7 @@ def test_a_session_registers_a_phone_and_its_token_is_not_kept(api_as: Any, meas
 
 @pytest.mark.parametrize("role", ["workroom", "installer", "stranger"])
 def test_a_phone_does_no_more_than_its_person(cast: dict[str, User], opening: Opening, role: str) -> None:
-    reply = Phone(cast[role]).do("reading", opening=str(opening.uid), place="depth", typed="3", seen=None)
+    reply = Phone(cast[role]).do("reading", opening=str(opening.uid), spot="depth", typed="3", seen=None)
 
     assert reply["status"] in {403, 404}
     assert not opening.readings.exists()
@@ -314,7 +324,7 @@ def test_the_day_shows_no_other_crews_visit(visit: Visit, branch: Any) -> None:
 def test_the_same_parcel_twice_at_once_is_done_once(phone: Phone, opening: Opening) -> None:
     from django.db import connection
 
-    entry = phone.entry("reading", opening=str(opening.uid), place="depth", typed="3", seen=None)
+    entry = phone.entry("reading", opening=str(opening.uid), spot="depth", typed="3", seen=None)
     replies: list[Any] = []
 
     def send() -> None:

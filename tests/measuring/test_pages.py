@@ -65,7 +65,7 @@ def test_a_visit_is_walked_by_plain_forms(appointment: Appointment, measurer: Us
         "fixed_to": "jamb", "substrate": "wood", "sill": "sill",
     }  # fmt: skip
     client.post(url("facts", opening.pk), form)
-    client.post(url("readings", opening.pk), {f"{place}:1": typed for place, typed in INSIDE.items()})
+    client.post(url("readings", opening.pk), {f"{spot}:1": typed for spot, typed in INSIDE.items()})
     page = client.get(url("close", visit)).content.decode()
     closed = client.post(url("close", visit), {"note": "dog is friendly"})
 
@@ -183,10 +183,10 @@ def test_a_reading_with_case_says_both(opening: Opening, measurer: User, as_user
 def test_a_doubt_asks_to_read_again(opening: Opening, measurer: User, as_user: AsUser) -> None:
     client = as_user(measurer)
     readings = INSIDE | {"widths.middle": "53 3/8"}
-    client.post(url("readings", opening.pk), {f"{place}:1": typed for place, typed in readings.items()})
+    client.post(url("readings", opening.pk), {f"{spot}:1": typed for spot, typed in readings.items()})
 
     page = client.get(url("opening", opening.pk)).content.decode()
-    client.post(url("reading_same", opening.readings.get(place="widths.middle").pk))
+    client.post(url("reading_same", opening.readings.get(spot="widths.middle").pk))
     after = client.get(url("opening", opening.pk)).content.decode()
 
     assert "Read again: width, middle" in page
@@ -196,7 +196,7 @@ def test_a_doubt_asks_to_read_again(opening: Opening, measurer: User, as_user: A
 
 def test_the_office_reads_the_gaps_the_phone_names(dispatcher: User, as_user: AsUser) -> None:
     job = make_job(dispatcher)
-    readings = {place: typed for place, typed in INSIDE.items() if place not in ("heights.right", "depth")}
+    readings = {spot: typed for spot, typed in INSIDE.items() if spot not in ("heights.right", "depth")}
     opening = make_opening(job, dispatcher, readings=readings)
     client = as_user(dispatcher)
 
@@ -280,7 +280,7 @@ def test_a_release_that_is_held_says_why(dispatcher: User, as_user: AsUser) -> N
 def test_a_change_of_size_is_seen_and_decided(dispatcher: User, measurer: User, as_user: AsUser) -> None:
     unit = make_approved(make_job(dispatcher), dispatcher)
     services.release_to_workroom(job=unit.job, units=[unit], by=dispatcher)
-    services.record_reading(opening=unit.opening, place="widths.top", typed="35", by=measurer)
+    services.record_reading(opening=unit.opening, spot="widths.top", typed="35", by=measurer)
     change = SizeChange.objects.get()
     client = as_user(dispatcher)
 
@@ -297,7 +297,7 @@ def test_a_measurer_does_not_decide_it(dispatcher: User, measurer: User, as_user
     make_appointment(job, dispatcher, measurer)
     unit = make_approved(job, dispatcher)
     services.release_to_workroom(job=job, units=[unit], by=dispatcher)
-    services.record_reading(opening=unit.opening, place="widths.top", typed="35", by=measurer)
+    services.record_reading(opening=unit.opening, spot="widths.top", typed="35", by=measurer)
 
     answer = as_user(measurer).post(url("size_change", SizeChange.objects.get().pk), {"do": "accept"})
 
@@ -428,6 +428,6 @@ def test_the_record_goes_stale_when_a_reading_changes(dispatcher: User) -> None:
     kind = documents.kind_of("measuring.record")
     before = kind.hash_of(kind.content(job))
 
-    services.record_reading(opening=opening, place="depth", typed="3", by=dispatcher)
+    services.record_reading(opening=opening, spot="depth", typed="3", by=dispatcher)
 
     assert kind.hash_of(kind.content(job)) != before

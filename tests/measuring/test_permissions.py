@@ -104,7 +104,7 @@ def build() -> dict[str, dict[str, int]]:
     opening = unit.opening
     other = make_opening(job, dispatcher, room="Den")
     services.release_to_workroom(job=job, units=[unit], by=dispatcher)
-    services.record_reading(opening=opening, place="widths.top", typed="35 1/8", by=measurer)
+    services.record_reading(opening=opening, spot="widths.top", typed="35 1/8", by=measurer)
     thing = services.add_obstruction(opening=opening, kind="crank", projection="1", by=measurer)
     photo = services.add_photo(opening=opening, data=a_photo(64, 64), by=measurer)
     services.change_opening(opening=opening, by=measurer, facts={"note": "a"})

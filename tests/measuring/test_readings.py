@@ -25,7 +25,7 @@ def opening(measurer: User) -> Opening:
 
 
 def test_what_falls_between_two_marks_goes_down(opening: Opening, measurer: User) -> None:
-    reading = services.record_reading(opening=opening, place="widths.top", typed="35 7/16", by=measurer)
+    reading = services.record_reading(opening=opening, spot="widths.top", typed="35 7/16", by=measurer)
 
     assert reading.value == inch("35 3/8")
     assert reading.typed == "35 7/16"
@@ -35,7 +35,7 @@ def test_a_metric_branch_reads_whole_millimetres_down() -> None:
     person = make_user("measurer", branch=make_branch(units="mm"))
     opening = make_opening(make_job(person), person, readings={})
 
-    reading = services.record_reading(opening=opening, place="depth", typed="76.9", by=person)
+    reading = services.record_reading(opening=opening, spot="depth", typed="76.9", by=person)
 
     assert reading.value.text(person.unit) == "76"
 
@@ -44,7 +44,7 @@ def test_the_tapes_case_is_added_and_both_are_kept(opening: Opening, measurer: U
     tape = make_tape(measurer, "3 1/4")
 
     reading = services.record_reading(
-        opening=opening, place="widths.top", typed="32 1/8", by=measurer, tape=tape, with_case=True
+        opening=opening, spot="widths.top", typed="32 1/8", by=measurer, tape=tape, with_case=True
     )
 
     assert reading.value == inch("35 3/8")
@@ -54,7 +54,7 @@ def test_the_tapes_case_is_added_and_both_are_kept(opening: Opening, measurer: U
 
 def test_with_case_asks_for_a_tape(opening: Opening, measurer: User) -> None:
     with pytest.raises(Refused, match="choose the tape") as refusal:
-        services.record_reading(opening=opening, place="widths.top", typed="32", by=measurer, with_case=True)
+        services.record_reading(opening=opening, spot="widths.top", typed="32", by=measurer, with_case=True)
 
     assert refusal.value.field == "widths.top"
 
@@ -74,16 +74,16 @@ def test_with_case_asks_for_a_tape(opening: Opening, measurer: User) -> None:
 )
 def test_a_bad_entry_is_refused_at_its_place(opening: Opening, measurer: User, typed: str, words: str) -> None:
     with pytest.raises(Refused, match=words) as refusal:
-        services.record_reading(opening=opening, place="widths.top", typed=typed, by=measurer)
+        services.record_reading(opening=opening, spot="widths.top", typed=typed, by=measurer)
 
     assert refusal.value.field == "widths.top"
     assert not opening.readings.exists()
 
 
 def test_a_changed_reading_supersedes_and_the_old_one_stays(opening: Opening, measurer: User) -> None:
-    first = services.record_reading(opening=opening, place="depth", typed="3", by=measurer)
+    first = services.record_reading(opening=opening, spot="depth", typed="3", by=measurer)
 
-    services.record_reading(opening=opening, place="depth", typed="3 1/8", by=measurer)
+    services.record_reading(opening=opening, spot="depth", typed="3 1/8", by=measurer)
 
     first.refresh_from_db()
     assert first.superseded_at is not None
@@ -92,9 +92,9 @@ def test_a_changed_reading_supersedes_and_the_old_one_stays(opening: Opening, me
 
 
 def test_a_reading_somebody_did_not_see_is_kept_beside_the_other(opening: Opening, measurer: User) -> None:
-    first = services.record_reading(opening=opening, place="depth", typed="3", by=measurer)
+    first = services.record_reading(opening=opening, spot="depth", typed="3", by=measurer)
 
-    second = services.record_reading(opening=opening, place="depth", typed="3 1/2", by=measurer, seen=None)
+    second = services.record_reading(opening=opening, spot="depth", typed="3 1/2", by=measurer, seen=None)
 
     assert second.conflict_with == first
     assert opening.readings.filter(superseded_at=None).count() == 2
@@ -103,17 +103,17 @@ def test_a_reading_somebody_did_not_see_is_kept_beside_the_other(opening: Openin
 
 
 def test_two_devices_that_read_the_same_agree(opening: Opening, measurer: User) -> None:
-    services.record_reading(opening=opening, place="depth", typed="3", by=measurer)
+    services.record_reading(opening=opening, spot="depth", typed="3", by=measurer)
 
-    second = services.record_reading(opening=opening, place="depth", typed="3", by=measurer, seen=uuid.uuid4())
+    second = services.record_reading(opening=opening, spot="depth", typed="3", by=measurer, seen=uuid.uuid4())
 
     assert second.is_current()
 
 
 @pytest.mark.parametrize("keep_the_later", [True, False])
 def test_settling_two_readings_keeps_one_and_loses_none(opening: Opening, measurer: User, keep_the_later: bool) -> None:
-    first = services.record_reading(opening=opening, place="depth", typed="3", by=measurer)
-    second = services.record_reading(opening=opening, place="depth", typed="3 1/2", by=measurer, seen=None)
+    first = services.record_reading(opening=opening, spot="depth", typed="3", by=measurer)
+    second = services.record_reading(opening=opening, spot="depth", typed="3 1/2", by=measurer, seen=None)
     kept = second if keep_the_later else first
 
     services.keep_reading(reading=kept, by=measurer)
@@ -125,7 +125,7 @@ def test_settling_two_readings_keeps_one_and_loses_none(opening: Opening, measur
 
 
 def test_read_again_the_same_is_noted(opening: Opening, measurer: User) -> None:
-    reading = services.record_reading(opening=opening, place="depth", typed="3", by=measurer)
+    reading = services.record_reading(opening=opening, spot="depth", typed="3", by=measurer)
 
     services.confirm_reading(reading=reading, by=measurer)
 
@@ -134,8 +134,8 @@ def test_read_again_the_same_is_noted(opening: Opening, measurer: User) -> None:
 
 
 def test_a_superseded_reading_can_not_be_confirmed(opening: Opening, measurer: User) -> None:
-    first = services.record_reading(opening=opening, place="depth", typed="3", by=measurer)
-    services.record_reading(opening=opening, place="depth", typed="4", by=measurer)
+    first = services.record_reading(opening=opening, spot="depth", typed="3", by=measurer)
+    services.record_reading(opening=opening, spot="depth", typed="4", by=measurer)
 
     with pytest.raises(Refused, match="superseded"):
         services.confirm_reading(reading=first, by=measurer)
@@ -167,8 +167,8 @@ def test_what_was_taken_away_stays_in_the_rows(opening: Opening, measurer: User)
 
 
 def test_every_reading_leaves_an_entry_with_old_and_new(opening: Opening, measurer: User) -> None:
-    services.record_reading(opening=opening, place="depth", typed="3", by=measurer)
-    services.record_reading(opening=opening, place="depth", typed="3 1/8", by=measurer)
+    services.record_reading(opening=opening, spot="depth", typed="3", by=measurer)
+    services.record_reading(opening=opening, spot="depth", typed="3 1/8", by=measurer)
 
     entry = AuditEntry.objects.filter(action="recorded a reading").first()
     assert entry is not None
@@ -221,6 +221,6 @@ def test_no_reading_is_taken_of_a_dropped_opening(opening: Opening, measurer: Us
     services.drop_opening(opening=opening, by=measurer, reason="walled up")
 
     with pytest.raises(Refused, match="dropped"):
-        services.record_reading(opening=opening, place="depth", typed="3", by=measurer)
+        services.record_reading(opening=opening, spot="depth", typed="3", by=measurer)
 
     assert Reading.objects.count() == 0

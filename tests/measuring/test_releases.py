@@ -85,11 +85,11 @@ def test_what_is_not_ready_is_not_released(job: Job, dispatcher: User, measurer:
     if spoil == "hold":
         Job.objects.filter(pk=job.pk).update(hold="deposit")
     elif spoil == "rough":
-        services.record_reading(opening=opening, place="depth", typed="3 1/2", by=measurer, grade="rough")
+        services.record_reading(opening=opening, spot="depth", typed="3 1/2", by=measurer, grade="rough")
     elif spoil == "conflict":
-        services.record_reading(opening=opening, place="depth", typed="2", by=measurer, seen=None)
+        services.record_reading(opening=opening, spot="depth", typed="2", by=measurer, seen=None)
     elif spoil == "changed":
-        services.record_reading(opening=opening, place="widths.top", typed="35", by=measurer)
+        services.record_reading(opening=opening, spot="widths.top", typed="35", by=measurer)
     elif spoil == "option":
         services.set_options(unit=unit, options={"colour": "oak"}, by=measurer)
     elif spoil == "withdrawn":
@@ -123,7 +123,7 @@ def test_an_option_that_went_and_came_back_is_still_approved(job: Job, dispatche
 
 
 def test_what_is_not_read_is_named_where_it_holds_the_release(job: Job, dispatcher: User) -> None:
-    readings = {place: typed for place, typed in INSIDE.items() if place not in ("heights.right", "depth")}
+    readings = {spot: typed for spot, typed in INSIDE.items() if spot not in ("heights.right", "depth")}
     unsized = make_opening(job, dispatcher, readings=readings).units.get()
     sized = make_opening(job, dispatcher, room="Den", readings={**readings, "heights.right": "60"}).units.get()
 
@@ -161,7 +161,7 @@ def test_an_approval_names_who_said_yes(job: Job, dispatcher: User) -> None:
 
 def test_an_approval_keeps_sizes_and_options_as_they_were(job: Job, dispatcher: User) -> None:
     unit = make_approved(job, dispatcher)
-    services.record_reading(opening=unit.opening, place="widths.top", typed="35", by=dispatcher)
+    services.record_reading(opening=unit.opening, spot="widths.top", typed="35", by=dispatcher)
 
     row = Approval.objects.get().snapshot["units"][0]
 

@@ -75,7 +75,7 @@ def test_the_derivation_tells_of_the_tapes_case(measurer: User) -> None:
     opening = make_opening(make_job(measurer), measurer)
     tape = make_tape(measurer, "3")
 
-    services.record_reading(opening=opening, place="widths.top", typed="32 3/8", by=measurer, tape=tape, with_case=True)
+    services.record_reading(opening=opening, spot="widths.top", typed="32 3/8", by=measurer, tape=tape, with_case=True)
 
     step = the_unit(opening).steps[0]
     assert step["what"] == "widths.top"
@@ -84,7 +84,7 @@ def test_the_derivation_tells_of_the_tapes_case(measurer: User) -> None:
 
 
 def test_there_is_no_size_before_the_last_reading(measurer: User) -> None:
-    readings = {place: text for place, text in INSIDE.items() if place != "heights.right"}
+    readings = {spot: text for spot, text in INSIDE.items() if spot != "heights.right"}
 
     unit = the_unit(make_opening(make_job(measurer), measurer, readings=readings))
 
@@ -95,7 +95,7 @@ def test_there_is_no_size_before_the_last_reading(measurer: User) -> None:
 def test_a_reading_taken_back_takes_the_size_back(measurer: User) -> None:
     opening = make_opening(make_job(measurer), measurer)
 
-    services.withdraw_reading(reading=opening.readings.get(place="heights.left"), by=measurer)
+    services.withdraw_reading(reading=opening.readings.get(spot="heights.left"), by=measurer)
 
     unit = the_unit(opening)
     assert unit.state == Unit.State.DRAFT
@@ -170,7 +170,7 @@ def test_a_depth_that_is_short_says_so_with_alternatives(measurer: User) -> None
 def test_rough_readings_make_a_rough_size(measurer: User) -> None:
     opening = make_opening(make_job(measurer), measurer)
 
-    services.record_reading(opening=opening, place="depth", typed="3", by=measurer, grade="rough")
+    services.record_reading(opening=opening, spot="depth", typed="3", by=measurer, grade="rough")
 
     assert the_unit(opening).grade == "rough"
 
@@ -178,7 +178,7 @@ def test_rough_readings_make_a_rough_size(measurer: User) -> None:
 def test_a_size_that_changes_leaves_an_entry(measurer: User) -> None:
     opening = make_opening(make_job(measurer), measurer)
 
-    services.record_reading(opening=opening, place="widths.top", typed="35", by=measurer)
+    services.record_reading(opening=opening, spot="widths.top", typed="35", by=measurer)
 
     entry = AuditEntry.objects.filter(action="computed the size").first()
     assert entry is not None
@@ -196,7 +196,7 @@ def released(dispatcher: User) -> Unit:
 
 
 def remeasure(unit: Unit, by: User, typed: str = "35 1/4") -> SizeChange | None:
-    services.record_reading(opening=unit.opening, place="widths.top", typed=typed, by=by)
+    services.record_reading(opening=unit.opening, spot="widths.top", typed=typed, by=by)
     return SizeChange.objects.filter(unit=unit).first()
 
 
@@ -248,7 +248,7 @@ def test_a_refused_change_leaves_size_and_readings(released: Unit, measurer: Use
 
     released.refresh_from_db()
     assert released.order_width == inch("35 3/8")
-    assert released.opening.readings.filter(place="widths.top", superseded_at=None).get().value == inch("35 1/4")
+    assert released.opening.readings.filter(spot="widths.top", superseded_at=None).get().value == inch("35 1/4")
 
 
 def test_a_change_is_decided_once(released: Unit, measurer: User, dispatcher: User) -> None:

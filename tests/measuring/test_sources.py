@@ -78,8 +78,8 @@ def test_the_jobs_page_counts_what_is_ready_once(job: Job, dispatcher: User, cli
 def test_two_answers_and_a_remeasure_hold_it_up(job: Job, dispatcher: User) -> None:
     unit = make_approved(job, dispatcher)
     services.release_to_workroom(job=job, units=[unit], by=dispatcher)
-    services.record_reading(opening=unit.opening, place="widths.top", typed="35", by=dispatcher)
-    services.record_reading(opening=unit.opening, place="depth", typed="1", by=dispatcher, seen=None)
+    services.record_reading(opening=unit.opening, spot="widths.top", typed="35", by=dispatcher)
+    services.record_reading(opening=unit.opening, spot="depth", typed="1", by=dispatcher, seen=None)
 
     texts = [blocker.text for blocker in sources.blockers(job)]
 

@@ -113,7 +113,7 @@ def test_an_opening_without_product_blocks(visit: Visit, measurer: User) -> None
 
 def test_two_readings_side_by_side_block(visit: Visit, measurer: User) -> None:
     one = opening(visit, measurer)
-    services.record_reading(opening=one, place="depth", typed="2", by=measurer, seen=None)
+    services.record_reading(opening=one, spot="depth", typed="2", by=measurer, seen=None)
 
     with pytest.raises(Refused, match="side by side"):
         services.close_visit(visit=visit, by=measurer)

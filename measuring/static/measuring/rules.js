@@ -201,9 +201,9 @@ function onGrid(numerator, denominator, grid, shown, gridName, unit, refuse = fa
 
 /** All rules over one table (the parsed rules-table.json). */
 export function makeRules(table) {
-  const places = (set) => table.places[set].map((place) => `${set}.${place}`);
-  const WIDTHS = places("widths"), HEIGHTS = places("heights"), DIAGONALS = places("diagonals");
-  const PLACES = [...WIDTHS, ...HEIGHTS, "depth", ...DIAGONALS];
+  const spots = (set) => table.spots[set].map((spot) => `${set}.${spot}`);
+  const WIDTHS = spots("widths"), HEIGHTS = spots("heights"), DIAGONALS = spots("diagonals");
+  const SPOTS = [...WIDTHS, ...HEIGHTS, "depth", ...DIAGONALS];
   const FIELDS = [...WIDTHS, ...HEIGHTS, ...DIAGONALS];
   const SIDES = table.cover.sides;
   const MOUNTS = ["inside", "outside"];
@@ -211,9 +211,9 @@ export function makeRules(table) {
   const shown = formatLength;
   const fill = (text, words) => text.replace(/\{(\w+)\}/g, (_, key) => String(words[key]));
   const about = (ticks, unit) => named(nearestOn(ticks, table.about_grid[unit]), unit);
-  const short = (place) => place.slice(place.indexOf(".") + 1);
+  const short = (spot) => spot.slice(spot.indexOf(".") + 1);
   const readOf = (opening, set) =>
-    set.filter((place) => place in opening.readings).map((place) => [place, opening.readings[place]]);
+    set.filter((spot) => spot in opening.readings).map((spot) => [spot, opening.readings[spot]]);
   const least = (pairs) => pairs.reduce((best, pair) => (pair[1] < best[1] ? pair : best));
   const most = (pairs) => pairs.reduce((best, pair) => (pair[1] > best[1] ? pair : best));
 
@@ -257,15 +257,15 @@ export function makeRules(table) {
   function countReadings(opening) {
     const grid = table.grid[opening.unit];
     opening.readings = {};
-    for (const [place, ticks] of Object.entries(opening.taken)) {
-      const whole = opening.cased.has(place) ? ticks + (opening.case ?? 0) : ticks;
-      opening.readings[place] = floorDiv(whole, grid) * grid;
+    for (const [spot, ticks] of Object.entries(opening.taken)) {
+      const whole = opening.cased.has(spot) ? ticks + (opening.case ?? 0) : ticks;
+      opening.readings[spot] = floorDiv(whole, grid) * grid;
     }
-    opening.twice = {}; // both readings of a place as they count, of which the lower counts for an inside width
-    for (const [place, ticks] of Object.entries(opening.again)) {
-      if (!(place in opening.readings)) continue;
-      const both = opening.twice[place] = [opening.readings[place], floorDiv(ticks, grid) * grid];
-      if (opening.mount === "inside" && WIDTHS.includes(place)) opening.readings[place] = Math.min(...both);
+    opening.twice = {}; // both readings of a spot as they count, of which the lower counts for an inside width
+    for (const [spot, ticks] of Object.entries(opening.again)) {
+      if (!(spot in opening.readings)) continue;
+      const both = opening.twice[spot] = [opening.readings[spot], floorDiv(ticks, grid) * grid];
+      if (opening.mount === "inside" && WIDTHS.includes(spot)) opening.readings[spot] = Math.min(...both);
     }
     return opening;
   }
@@ -283,23 +283,23 @@ export function makeRules(table) {
 
   function readingSteps(opening) {
     const steps = [], unit = opening.unit;
-    for (const [place, counts] of Object.entries(opening.readings)) {
-      const read = opening.taken[place], [ticks] = opening.twice[place] ?? [counts];
+    for (const [spot, counts] of Object.entries(opening.readings)) {
+      const read = opening.taken[spot], [ticks] = opening.twice[spot] ?? [counts];
       if (ticks === read) continue;
-      if (!opening.cased.has(place)) {
-        steps.push(step(place, [place], ticks, unit, fill(table.steps.down, { read: shown(read, unit) })));
+      if (!opening.cased.has(spot)) {
+        steps.push(step(spot, [spot], ticks, unit, fill(table.steps.down, { read: shown(read, unit) })));
         continue;
       }
       const own = opening.case ?? 0;
       const why = table.steps[ticks === read + own ? "cased" : "cased_down"];
       const words = { read: shown(read, unit), case: shown(own, unit) };
-      steps.push(step(place, [place, "tape_case.length"], ticks, unit, fill(why, words)));
+      steps.push(step(spot, [spot, "tape_case.length"], ticks, unit, fill(why, words)));
     }
-    for (const place of Object.keys(opening.readings)) {
-      const [first, second] = opening.twice[place] ?? [];
+    for (const spot of Object.keys(opening.readings)) {
+      const [first, second] = opening.twice[spot] ?? [];
       if (first === second) continue;
-      const why = table.steps[opening.mount === "inside" && WIDTHS.includes(place) ? "again_lower" : "again_first"];
-      steps.push(step(place, [place, `again.${place}`], opening.readings[place], unit, fill(why, { first: shown(first, unit), second: shown(second, unit) })));
+      const why = table.steps[opening.mount === "inside" && WIDTHS.includes(spot) ? "again_lower" : "again_first"];
+      steps.push(step(spot, [spot, `again.${spot}`], opening.readings[spot], unit, fill(why, { first: shown(first, unit), second: shown(second, unit) })));
     }
     return steps;
   }
@@ -391,15 +391,15 @@ export function makeRules(table) {
   }
 
   /** A reading with its tape's case and not rounded: sizes go down to the grid, shapes don't. */
-  function asRead(opening, place) {
-    const ticks = opening.taken[place];
-    return ticks !== undefined && opening.cased.has(place) ? ticks + (opening.case ?? 0) : ticks;
+  function asRead(opening, spot) {
+    const ticks = opening.taken[spot];
+    return ticks !== undefined && opening.cased.has(spot) ? ticks + (opening.case ?? 0) : ticks;
   }
 
   /** Lean over the height in ticks from the diagonals as they were read; null where they are not both read. */
   function leanTicks(opening) {
-    const [rising, falling] = DIAGONALS.map((place) => asRead(opening, place));
-    const widths = WIDTHS.map((place) => asRead(opening, place)).filter((ticks) => ticks !== undefined);
+    const [rising, falling] = DIAGONALS.map((spot) => asRead(opening, spot));
+    const widths = WIDTHS.map((spot) => asRead(opening, spot)).filter((ticks) => ticks !== undefined);
     if (rising === undefined || falling === undefined || !widths.length) return null;
     const total = widths.reduce((sum, width) => sum + width, 0);
     return floorDiv((rising * rising - falling * falling) * widths.length, 4 * total);
@@ -407,7 +407,7 @@ export function makeRules(table) {
 
   function shape(opening) {
     const found = [], { readings, unit, family } = opening, limits = table.families[family];
-    const [top, middle, bottom] = WIDTHS.map((place) => readings[place]);
+    const [top, middle, bottom] = WIDTHS.map((spot) => readings[spot]);
     const read = readOf(opening, WIDTHS);
     if (read.length > 1) {
       const widest = most(read), narrowest = least(read), apart = widest[1] - narrowest[1];
@@ -455,15 +455,15 @@ export function makeRules(table) {
 
   function secondReadings(opening) {
     const found = [], { readings, unit, again } = opening, rule = ruleFor(opening.family, opening.mount);
-    for (const place of rule.twice) {
+    for (const spot of rule.twice) {
       const alone = !rule.checks.some((other) => other in readings);
-      if (alone && !(place in again)) found.push(finding("read_twice", place));
+      if (alone && !(spot in again)) found.push(finding("read_twice", spot));
     }
-    for (const [place, [first, second]] of Object.entries(opening.twice)) {
+    for (const [spot, [first, second]] of Object.entries(opening.twice)) {
       const apart = Math.abs(first - second);
       if (apart > table.grid[unit]) {
-        const words = { first: named(first, unit), second: named(second, unit), x: named(apart, unit), counts: named(readings[place], unit) };
-        found.push(finding("again_differs", place, words));
+        const words = { first: named(first, unit), second: named(second, unit), x: named(apart, unit), counts: named(readings[spot], unit) };
+        found.push(finding("again_differs", spot, words));
       }
     }
     return found;
@@ -512,7 +512,7 @@ export function makeRules(table) {
   const LIKELIEST = Math.max(...Object.values(SLIPS).flatMap((row) => Object.values(row)));
   const LIKELIEST_SET = Math.max(...Object.values(SLIPS).map((row) => row.set));
   const SETS = [["widths", [0, 1, 2]], ["heights", [3, 4, 5]], ["diagonals", [6, 7]]];
-  const setOf = (place) => (place < 3 ? "widths" : place < 6 ? "heights" : "diagonals");
+  const setOf = (spot) => (spot < 3 ? "widths" : spot < 6 ? "heights" : "diagonals");
   const summed = (steps, total = 0) => steps.map((step) => (total += step));
   const penaltyAt = (row, off) => row[Math.min(off, row.length - 1)];
   /** What an opening's own shape costs in a straight house and in a crooked one. */
@@ -528,7 +528,7 @@ export function makeRules(table) {
 
   /** Findings "misread", likeliest first; `alikes` are other openings of the job. Changes no reading. */
   function misreads(opening, alikes = []) {
-    let readings = FIELDS.map((place) => opening.readings[place] ?? null);
+    let readings = FIELDS.map((spot) => opening.readings[spot] ?? null);
     const job = alikes.map((other) => alikeOf(other, opening.room));
     const others = lookAlikes(readings, evidentSizes(job));
     const crooked = within(HOUSE.most, job.reduce((sum, one) => sum + one.crooked, 0));
@@ -541,10 +541,10 @@ export function makeRules(table) {
     };
     const found = [], doubted = new Set();
     for (let round = 0; round < doubt.most; round += 1) {
-      const guesses = likeliest(readings, tools, others, crooked), places = guesses.flatMap((guess) => guess.places);
-      if (!guesses.length || places.some((place) => doubted.has(place))) break;
+      const guesses = likeliest(readings, tools, others, crooked), spots = guesses.flatMap((guess) => guess.spots);
+      if (!guesses.length || spots.some((spot) => doubted.has(spot))) break;
       for (const guess of guesses) found.push(...said(guess, readings, tools.unit, others.length > 0));
-      places.forEach((place) => doubted.add(place));
+      spots.forEach((spot) => doubted.add(spot));
       readings = undo(readings, guesses[0]);
     }
     return found;
@@ -552,12 +552,12 @@ export function makeRules(table) {
 
   function undo(readings, guess) {
     const changed = [...readings];
-    guess.places.forEach((place, n) => { changed[place] = guess.wouldBe[n]; });
+    guess.spots.forEach((spot, n) => { changed[spot] = guess.wouldBe[n]; });
     return changed;
   }
 
   /** Whether it blames one other reading than the best guesses, which blame one each. */
-  const isRival = (guess, best) => guess.places.length === 1 && best[0]?.places.length === 1 && best.every((one) => one.places[0] !== guess.places[0]);
+  const isRival = (guess, best) => guess.spots.length === 1 && best[0]?.spots.length === 1 && best.every((one) => one.spots[0] !== guess.spots[0]);
 
   /** The slip that explains the readings best, in either kind of house, and where it may be as likely; none where the opening itself does better. */
   function likeliest(readings, tools, others, crooked) {
@@ -586,8 +586,8 @@ export function makeRules(table) {
       };
       if (score <= LIKELIEST) {
         const kept = { widths: down, heights: across, diagonals: across + down };
-        for (const [name, places] of [...SETS].sort(([a], [b]) => kept[b] - kept[a])) {
-          if (LIKELIEST + kept[name] >= score) weigh(inOne(readings, places, tools));
+        for (const [name, spots] of [...SETS].sort(([a], [b]) => kept[b] - kept[a])) {
+          if (LIKELIEST + kept[name] >= score) weigh(inOne(readings, spots, tools));
         }
         if (agreement < LIKELIEST_SET) weigh(inSets(readings, tools, others.length > 0));
         weigh(crosswise(readings, others.length > 0));
@@ -626,9 +626,9 @@ export function makeRules(table) {
   const excess = ([top, bottom, left, right, rising, falling]) =>
     rising * rising + falling * falling - (top * top + bottom * bottom + left * left + right * right);
 
-  function endOf(readings, place) {
-    if (readings[place] !== null) return readings[place];
-    const first = place < 3 ? 0 : 3;
+  function endOf(readings, spot) {
+    if (readings[spot] !== null) return readings[spot];
+    const first = spot < 3 ? 0 : 3;
     for (const other of [first + 1, first, first + 2]) if (readings[other] !== null) return readings[other];
     return null;
   }
@@ -637,7 +637,7 @@ export function makeRules(table) {
   function alikeOf(other, room) {
     const isNear = other.isNear ?? other.room === room;
     if (other.alike) return { ...other.alike, isNear }; // it is not in the day: the office worked it out
-    const readings = FIELDS.map((place) => other.readings[place] ?? null);
+    const readings = FIELDS.map((spot) => other.readings[spot] ?? null);
     return { size: sizesOf(other), crooked: crookedness(readings, other.unit), isNear };
   }
 
@@ -660,7 +660,7 @@ export function makeRules(table) {
   }
 
   function sizesOf(opening) {
-    const readings = FIELDS.map((place) => opening.readings[place] ?? null);
+    const readings = FIELDS.map((spot) => opening.readings[spot] ?? null);
     const width = median(readings, 0), height = median(readings, 3);
     return width === null || height === null ? null : [width, height];
   }
@@ -693,25 +693,25 @@ export function makeRules(table) {
     return total;
   }
 
-  function* inOne(readings, places, tools) {
+  function* inOne(readings, spots, tools) {
     const isSquare = hasDiagonals(readings), how = isSquare ? "one" : "bare";
-    for (const place of places) {
-      const ticks = readings[place];
-      if (ticks === null || !(isSquare || hasCompany(readings, place))) continue;
-      for (const [slip, wouldBe] of undone(ticks, FIELDS[place], tools)) {
-        if (wouldBe > 0) yield { slip, places: [place], wouldBe: [wouldBe], rarity: SLIPS[slip][how] };
+    for (const spot of spots) {
+      const ticks = readings[spot];
+      if (ticks === null || !(isSquare || hasCompany(readings, spot))) continue;
+      for (const [slip, wouldBe] of undone(ticks, FIELDS[spot], tools)) {
+        if (wouldBe > 0) yield { slip, spots: [spot], wouldBe: [wouldBe], rarity: SLIPS[slip][how] };
       }
-      for (const wouldBe of fitting(readings, place, tools.grid)) {
+      for (const wouldBe of fitting(readings, spot, tools.grid)) {
         if (wouldBe <= 0) continue;
-        const slip = slipNamed(wouldBe, readings, place);
-        yield { slip, places: [place], wouldBe: [wouldBe], rarity: SLIPS[slip][how] };
+        const slip = slipNamed(wouldBe, readings, spot);
+        yield { slip, spots: [spot], wouldBe: [wouldBe], rarity: SLIPS[slip][how] };
       }
     }
   }
 
   const hasDiagonals = (readings) => readings[6] !== null && readings[7] !== null;
-  const hasCompany = (readings, place) =>
-    SETS.find(([name]) => name === setOf(place))[1].filter((other) => readings[other] !== null).length > 1;
+  const hasCompany = (readings, spot) =>
+    SETS.find(([name]) => name === setOf(spot))[1].filter((other) => readings[other] !== null).length > 1;
 
   function* undone(ticks, field, tools) {
     const steps = doubt.steps[tools.unit], grid = tools.grid;
@@ -755,30 +755,30 @@ export function makeRules(table) {
     }
   }
 
-  function* fitting(readings, place, grid) {
-    if (place < 6) {
-      const first = place < 3 ? 0 : 3;
+  function* fitting(readings, spot, grid) {
+    if (spot < 6) {
+      const first = spot < 3 ? 0 : 3;
       const read = [first, first + 1, first + 2]
-        .filter((n) => n !== place && readings[n] !== null)
+        .filter((n) => n !== spot && readings[n] !== null)
         .map((n) => readings[n]);
       if (read.length) yield nearestOn(floorDiv(read.reduce((a, b) => a + b, 0), read.length), grid);
     }
-    const implied = impliedBy(readings, place, grid);
+    const implied = impliedBy(readings, spot, grid);
     if (implied !== null) yield nearestOn(implied, grid);
   }
 
-  function impliedBy(readings, place, grid) {
-    const six = sixOf(readings, grid), own = readings[place];
-    if (!six || own === null || place === 1 || place === 4) return null;
+  function impliedBy(readings, spot, grid) {
+    const six = sixOf(readings, grid), own = readings[spot];
+    if (!six || own === null || spot === 1 || spot === 4) return null;
     const half = floorDiv(grid, 2), off = excess(six);
-    const squared = (own + half) ** 2 + (place > 5 ? -off : off);
+    const squared = (own + half) ** 2 + (spot > 5 ? -off : off);
     return squared > 0 ? isqrt(squared) - half : null;
   }
 
-  function slipNamed(wouldBe, readings, place) {
-    if (place > 5) return "unknown";
-    const own = readings[place], near = doubt.alike.near;
-    for (const n of place < 3 ? [3, 4, 5] : [0, 1, 2]) {
+  function slipNamed(wouldBe, readings, spot) {
+    if (spot > 5) return "unknown";
+    const own = readings[spot], near = doubt.alike.near;
+    for (const n of spot < 3 ? [3, 4, 5] : [0, 1, 2]) {
       const ticks = readings[n];
       if (ticks !== null && Math.abs(ticks - own) <= near && near < Math.abs(wouldBe - own)) return "swapped";
     }
@@ -787,8 +787,8 @@ export function makeRules(table) {
 
   function* inSets(readings, tools, hasAlikes) {
     const every = new Map();
-    for (const [name, places] of SETS) {
-      const read = places.filter((place) => readings[place] !== null);
+    for (const [name, spots] of SETS) {
+      const read = spots.filter((spot) => readings[spot] !== null);
       if (!read.length || (name === "diagonals" && read.length < 2)) continue;
       for (const guess of inSet(readings, read, tools)) {
         yield guess;
@@ -796,15 +796,15 @@ export function makeRules(table) {
         every.get(guess.slip).push(guess);
       }
       const wouldBe = shifted(readings, name, read, tools.grid);
-      if (wouldBe) yield { slip: "unknown", places: read, wouldBe, rarity: SLIPS.unknown.set };
+      if (wouldBe) yield { slip: "unknown", spots: read, wouldBe, rarity: SLIPS.unknown.set };
     }
     if (hasAlikes) yield* everywhere(every);
   }
 
-  function* inSet(readings, places, tools) {
-    const columns = places.map((place) => {
+  function* inSet(readings, spots, tools) {
+    const columns = spots.map((spot) => {
       const ways = new Map();
-      for (const [slip, wouldBe] of undone(readings[place], FIELDS[place], tools)) {
+      for (const [slip, wouldBe] of undone(readings[spot], FIELDS[spot], tools)) {
         if (!ways.has(slip)) ways.set(slip, []);
         ways.get(slip).push(wouldBe);
       }
@@ -815,12 +815,12 @@ export function makeRules(table) {
       const turns = Math.min(...columns.map((ways) => ways.get(slip).length));
       for (let turn = 0; turn < turns; turn += 1) {
         const wouldBe = columns.map((ways) => ways.get(slip)[turn]);
-        if (Math.min(...wouldBe) > 0) yield { slip, places, wouldBe, rarity: SLIPS[slip].set };
+        if (Math.min(...wouldBe) > 0) yield { slip, spots, wouldBe, rarity: SLIPS[slip].set };
       }
     }
   }
 
-  function shifted(readings, name, places, grid) {
+  function shifted(readings, name, spots, grid) {
     const six = sixOf(readings, grid);
     if (!six) return null;
     const [top, bottom, left, right, rising, falling] = six, off = excess(six);
@@ -830,7 +830,7 @@ export function makeRules(table) {
         : floorDiv(off, 2 * (name === "widths" ? top + bottom : left + right)),
       grid,
     );
-    const wouldBe = places.map((place) => readings[place] + moved);
+    const wouldBe = spots.map((spot) => readings[spot] + moved);
     return moved && Math.min(...wouldBe) > 0 ? wouldBe : null;
   }
 
@@ -838,15 +838,15 @@ export function makeRules(table) {
     for (const slip of ["cm", "case_forgotten", "case_twice", "laser_forgotten", "laser_twice", "first_inch"]) {
       const sets = new Map();
       for (const guess of every.get(slip) ?? []) {
-        const name = setOf(guess.places[0]);
+        const name = setOf(guess.spots[0]);
         if (!sets.has(name)) sets.set(name, []);
         sets.get(name).push(guess);
       }
       if (sets.size < 2) continue;
       const ways = [...sets.values()], turns = Math.min(...ways.map((way) => way.length));
       for (let turn = 0; turn < turns; turn += 1) {
-        const places = ways.flatMap((way) => way[turn].places), wouldBe = ways.flatMap((way) => way[turn].wouldBe);
-        yield { slip, places, wouldBe, rarity: SLIPS[slip].set };
+        const spots = ways.flatMap((way) => way[turn].spots), wouldBe = ways.flatMap((way) => way[turn].wouldBe);
+        yield { slip, spots, wouldBe, rarity: SLIPS[slip].set };
       }
     }
   }
@@ -856,20 +856,20 @@ export function makeRules(table) {
       for (const height of [3, 4, 5]) {
         const across = readings[width], down = readings[height];
         if (across !== null && down !== null && across !== down) {
-          yield { slip: "swapped", places: [width, height], wouldBe: [down, across], rarity: SLIPS.swapped.one };
+          yield { slip: "swapped", spots: [width, height], wouldBe: [down, across], rarity: SLIPS.swapped.one };
         }
       }
     }
     if (hasAlikes && !readings.slice(0, 6).includes(null)) {
       const wouldBe = [...readings.slice(3, 6), ...readings.slice(0, 3)];
-      yield { slip: "swapped", places: [0, 1, 2, 3, 4, 5], wouldBe, rarity: SLIPS.swapped.set };
+      yield { slip: "swapped", spots: [0, 1, 2, 3, 4, 5], wouldBe, rarity: SLIPS.swapped.set };
     }
   }
 
   function said(guess, readings, unit, hasAlikes) {
     const words = { slip: doubt.words[unit][guess.slip] };
-    const sets = SETS.map(([name]) => name).filter((name) => guess.places.some((place) => setOf(place) === name));
-    let code = guess.places.length <= sets.length ? "misread" : "misread_set";
+    const sets = SETS.map(([name]) => name).filter((name) => guess.spots.some((spot) => setOf(spot) === name));
+    let code = guess.spots.length <= sets.length ? "misread" : "misread_set";
     if (code === "misread_set") {
       words.set = sets.join(" and ");
       words.evidence = hasAlikes ? "the other openings or the diagonals" : "the diagonals";
@@ -877,15 +877,15 @@ export function makeRules(table) {
     } else if (guess.slip === "unknown") {
       code = "misread_unknown";
     }
-    return guess.places.map((place, n) => {
+    return guess.spots.map((spot, n) => {
       const wouldBe = guess.wouldBe[n];
-      const { severity, text, todo } = finding(code, FIELDS[place], {
+      const { severity, text, todo } = finding(code, FIELDS[spot], {
         ...words,
-        read: named(readings[place], unit),
+        read: named(readings[spot], unit),
         would_be: named(wouldBe, unit),
       });
       return {
-        code: "misread", severity, field: FIELDS[place], slip: guess.slip, would_be: shown(wouldBe, unit), text, todo,
+        code: "misread", severity, field: FIELDS[spot], slip: guess.slip, would_be: shown(wouldBe, unit), text, todo,
       };
     });
   }
@@ -1286,7 +1286,7 @@ export function makeRules(table) {
   }
 
   return {
-    table, WIDTHS, HEIGHTS, DIAGONALS, PLACES, SIDES,
+    table, WIDTHS, HEIGHTS, DIAGONALS, SPOTS, SIDES,
     ruleFor, readTicks, openingOf, orderSize, diagonalsWanted, readProduct, readSite, readJurisdiction, allFindings,
   };
 }

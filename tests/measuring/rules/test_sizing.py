@@ -2,7 +2,7 @@
 
 import pytest
 
-from measuring.rules.families import FAMILIES, PLACES
+from measuring.rules.families import FAMILIES, SPOTS
 from measuring.rules.opening import Opening
 from measuring.rules.sizing import order_size
 from shared.contracts import ContractError
@@ -210,7 +210,7 @@ def test_an_outside_mount_without_readings_or_a_chosen_size_is_refused():
 
 
 def test_places_are_asked_width_first_then_height():
-    assert PLACES[:6] == (
+    assert SPOTS[:6] == (
         "widths.top",
         "widths.middle",
         "widths.bottom",

@@ -69,12 +69,12 @@ function span(out, one, name, x1, y1, x2, y2, ticks, at = 0.5) {
 }
 
 /**
- * An opening to scale. `one`: name, unit, readings (ticks by place), asked (places), here (the
- * place being read), doubted (places), covering [width, height] or null, isOutside, things, sill.
+ * An opening to scale. `one`: name, unit, readings (ticks by spot), asked (spots), here (the
+ * spot being read), doubted (spots), covering [width, height] or null, isOutside, things, sill.
  */
 export function openingDrawing(one) {
   const read = one.readings;
-  const of = (set) => Object.entries(read).filter(([place]) => place.startsWith(set)).map(([, ticks]) => ticks);
+  const of = (set) => Object.entries(read).filter(([spot]) => spot.startsWith(set)).map(([, ticks]) => ticks);
   const widths = of("widths."), heights = of("heights.");
   const [usualWidth, usualHeight] = USUAL[one.unit];
   const width = widths.length ? Math.max(...widths) : one.covering?.[0] ?? usualWidth;
@@ -82,31 +82,31 @@ export function openingDrawing(one) {
   const scale = Math.min(210 / Math.max(width, one.covering?.[0] ?? 0), 210 / Math.max(height, one.covering?.[1] ?? 0));
   const w = width * scale, h = height * scale;
   const x = 66 + (210 - w) / 2, y = 44 + (210 - h) / 2, right = x + w, bottom = y + h, middle = x + w / 2;
-  const half = (place) => ((read[`widths.${place}`] ?? width) * scale) / 2;
+  const half = (spot) => ((read[`widths.${spot}`] ?? width) * scale) / 2;
   const out = svg("svg", { class: "drawing opening", viewBox: `0 0 ${WIDTH} ${HEIGHT}`, role: "img", "aria-label": spoken(one) });
 
   for (const [grow, look] of [[0, "ink"], [5, "thin"]]) {
     const rows = [["top", y - grow], ["middle", y + h / 2], ["bottom", bottom + grow]];
-    const left = rows.map(([place, at]) => `${middle - half(place) - grow},${at}`);
-    const other = rows.map(([place, at]) => `${middle + half(place) + grow},${at}`).reverse();
+    const left = rows.map(([spot, at]) => `${middle - half(spot) - grow},${at}`);
+    const other = rows.map(([spot, at]) => `${middle + half(spot) + grow},${at}`).reverse();
     out.append(svg("polygon", { class: look, points: [...left, ...other].join(" ") }));
   }
   if (one.sill === "sill") out.append(line(x - 14, bottom + 9, right + 14, bottom + 9, "ink"));
   if (one.covering) covering(out, one, { x, y, w, h, scale, middle });
   for (const thing of one.things) obstruction(out, thing, { x, y, w, h, right, scale });
 
-  const shownAt = (place) => place in read || one.asked.includes(place);
-  for (const [place, y1, y2] of [["diagonals.rising", bottom, y], ["diagonals.falling", y, bottom]]) {
-    if (!shownAt(place)) continue;
-    out.append(line(x, y1, right, y2, one.here === place ? "chalk" : one.doubted.includes(place) ? "stop" : "dashed"));
-    if (place in read) figure(out, x + w * 0.8, y1 + (y2 - y1) * 0.8, read[place], one.unit, "word");
+  const shownAt = (spot) => spot in read || one.asked.includes(spot);
+  for (const [spot, y1, y2] of [["diagonals.rising", bottom, y], ["diagonals.falling", y, bottom]]) {
+    if (!shownAt(spot)) continue;
+    out.append(line(x, y1, right, y2, one.here === spot ? "chalk" : one.doubted.includes(spot) ? "stop" : "dashed"));
+    if (spot in read) figure(out, x + w * 0.8, y1 + (y2 - y1) * 0.8, read[spot], one.unit, "word");
   }
-  for (const [place, at, share] of [["top", y - 22, 0.5], ["middle", y + h * 0.46, 0.27], ["bottom", bottom + 26, 0.5]]) {
-    const name = `widths.${place}`;
-    if (shownAt(name)) span(out, one, name, middle - half(place), at, middle + half(place), at, read[name], share);
+  for (const [spot, at, share] of [["top", y - 22, 0.5], ["middle", y + h * 0.46, 0.27], ["bottom", bottom + 26, 0.5]]) {
+    const name = `widths.${spot}`;
+    if (shownAt(name)) span(out, one, name, middle - half(spot), at, middle + half(spot), at, read[name], share);
   }
-  for (const [place, at, share] of [["left", x - 26, 0.5], ["center", middle, 0.76], ["right", right + 26, 0.5]]) {
-    const name = `heights.${place}`;
+  for (const [spot, at, share] of [["left", x - 26, 0.5], ["center", middle, 0.76], ["right", right + 26, 0.5]]) {
+    const name = `heights.${spot}`;
     if (shownAt(name)) span(out, one, name, at, y, at, bottom, read[name], share);
   }
   if (shownAt("depth")) depth(out, one, scale);
@@ -121,7 +121,7 @@ function covering(out, one, { x, y, w, h, scale, middle }) {
   }
   const cover = (side) => (one.readings[`cover.${side}`] ?? 0) * scale;
   const extra = width - w - cover("left") - cover("right");
-  const hasCover = Object.keys(one.readings).some((place) => place.startsWith("cover."));
+  const hasCover = Object.keys(one.readings).some((spot) => spot.startsWith("cover."));
   out.append(rect(hasCover ? x - cover("left") - extra / 2 : x - (width - w) / 2, hasCover ? y - cover("top") : y - (height - h) / 2, width, height, "chalk"));
 }
 
@@ -150,7 +150,7 @@ function depth(out, one, scale) {
 }
 
 function spoken(one) {
-  const said = Object.entries(one.readings).map(([place, ticks]) => `${place.replace(".", " ")} ${formatLength(ticks, one.unit)}`);
+  const said = Object.entries(one.readings).map(([spot, ticks]) => `${spot.replace(".", " ")} ${formatLength(ticks, one.unit)}`);
   return `${one.name}: ${said.join(", ") || "nothing read yet"}`;
 }
 

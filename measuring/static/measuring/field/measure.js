@@ -4,7 +4,7 @@
  */
 import { makeRules, parseLength, formatLength, floorDiv } from "../rules.js";
 
-const key = (place, turn = 1) => `${place}:${turn}`;
+const key = (spot, turn = 1) => `${spot}:${turn}`;
 const SEVERITIES = ["stop", "check", "note"];
 
 /** The rules over the day's own products, cord rules and unit. */
@@ -46,25 +46,25 @@ export class Measure {
     return ticks;
   }
 
-  /** Ticks of a reading at a place, the tape's case added, down to the mark. */
-  entry(text, place, caseTicks = 0) {
-    const grid = this.grid(), mayBeZero = caseTicks > 0 || this.table.may_be_zero.includes(place);
+  /** Ticks of a reading at a spot, the tape's case added, down to the mark. */
+  entry(text, spot, caseTicks = 0) {
+    const grid = this.grid(), mayBeZero = caseTicks > 0 || this.table.may_be_zero.includes(spot);
     return floorDiv(this.typed(text, mayBeZero ? 0 : grid) + caseTicks, grid) * grid;
   }
 
-  /** The readings that count, by place and turn. */
+  /** The readings that count, by spot and turn. */
   current(one) {
-    return new Map(one.readings.filter((r) => !r.conflict).map((r) => [key(r.place, r.turn), r]));
+    return new Map(one.readings.filter((r) => !r.conflict).map((r) => [key(r.spot, r.turn), r]));
   }
 
-  label(place, turn = 1) {
-    return this.table.labels[place] + (turn === 2 ? this.table.again : "");
+  label(spot, turn = 1) {
+    return this.table.labels[spot] + (turn === 2 ? this.table.again : "");
   }
 
   /** A gap in the table's words. */
   textOf(gap) {
-    const place = gap.field in this.table.labels ? this.label(gap.field, gap.turn) : gap.field;
-    return this.table.gaps[gap.code].text.replace(/\{(\w+)\}/g, (_, name) => ({ place, ...gap.words })[name]);
+    const spot = gap.field in this.table.labels ? this.label(gap.field, gap.turn) : gap.field;
+    return this.table.gaps[gap.code].text.replace(/\{(\w+)\}/g, (_, name) => ({ spot, ...gap.words })[name]);
   }
 
   // -- what is asked, and what is missing ---------------------------------------------------
@@ -75,37 +75,37 @@ export class Measure {
     if (!product) return [];
     if (one.facts.mount === "outside") return this.askedOutside(now);
     const { rules, table } = this, rule = rules.ruleFor(product.family, "inside");
-    const has = (place, turn) => now.has(key(place, turn));
+    const has = (spot, turn) => now.has(key(spot, turn));
     const asks = [...rules.WIDTHS, ...rules.HEIGHTS]
-      .filter((place) => rule.needs.includes(place) || rule.checks.includes(place))
-      .map((place) => ({ place, turn: 1, needed: rule.needs.includes(place), why: "" }));
-    const others = rule.checks.some((place) => has(place));
-    for (const place of rule.twice) {
-      if (others && !has(place, 2)) continue;
+      .filter((spot) => rule.needs.includes(spot) || rule.checks.includes(spot))
+      .map((spot) => ({ spot, turn: 1, needed: rule.needs.includes(spot), why: "" }));
+    const others = rule.checks.some((spot) => has(spot));
+    for (const spot of rule.twice) {
+      if (others && !has(spot, 2)) continue;
       const needed = !others && rules.HEIGHTS.some((height) => has(height));
-      asks.splice(asks.findIndex((ask) => ask.place === place) + 1, 0, { place, turn: 2, needed, why: table.ask_why.alone });
+      asks.splice(asks.findIndex((ask) => ask.spot === spot) + 1, 0, { spot, turn: 2, needed, why: table.ask_why.alone });
     }
-    asks.push({ place: "depth", turn: 1, needed: true, why: "" });
-    const why = rule.needs.every((place) => has(place)) ? rules.diagonalsWanted(this.asRules(one, now)) : "";
-    if (why || rules.DIAGONALS.some((place) => has(place))) {
-      asks.push(...rules.DIAGONALS.map((place) => ({ place, turn: 1, needed: false, why })));
+    asks.push({ spot: "depth", turn: 1, needed: true, why: "" });
+    const why = rule.needs.every((spot) => has(spot)) ? rules.diagonalsWanted(this.asRules(one, now)) : "";
+    if (why || rules.DIAGONALS.some((spot) => has(spot))) {
+      asks.push(...rules.DIAGONALS.map((spot) => ({ spot, turn: 1, needed: false, why })));
     }
     return asks;
   }
 
   askedOutside(now) {
-    const ask = (place, needed = true, why = "") => ({ place, turn: 1, needed, why });
-    if (this.chosen.some((place) => now.has(key(place)))) return this.chosen.map((place) => ask(place));
-    const first = (set) => set.find((place) => now.has(key(place))) ?? set[0];
-    const asks = [first(this.rules.WIDTHS), first(this.rules.HEIGHTS), ...this.covers].map((place) => ask(place));
-    return now.size ? asks : [...asks, ...this.chosen.map((place) => ask(place, false, this.table.ask_why.chosen))];
+    const ask = (spot, needed = true, why = "") => ({ spot, turn: 1, needed, why });
+    if (this.chosen.some((spot) => now.has(key(spot)))) return this.chosen.map((spot) => ask(spot));
+    const first = (set) => set.find((spot) => now.has(key(spot))) ?? set[0];
+    const asks = [first(this.rules.WIDTHS), first(this.rules.HEIGHTS), ...this.covers].map((spot) => ask(spot));
+    return now.size ? asks : [...asks, ...this.chosen.map((spot) => ask(spot, false, this.table.ask_why.chosen))];
   }
 
   unread(one, now) {
     const beside = this.table.size_needs_not;
-    return this.asked(one).filter((ask) => ask.needed && !now.has(key(ask.place, ask.turn))).map((ask) => ({
-      code: ask.turn === 2 ? "unread_again" : beside.includes(ask.place) ? "unread_beside" : "unread",
-      field: ask.place, turn: ask.turn, words: { why: ask.why },
+    return this.asked(one).filter((ask) => ask.needed && !now.has(key(ask.spot, ask.turn))).map((ask) => ({
+      code: ask.turn === 2 ? "unread_again" : beside.includes(ask.spot) ? "unread_beside" : "unread",
+      field: ask.spot, turn: ask.turn, words: { why: ask.why },
     }));
   }
 
@@ -114,18 +114,18 @@ export class Measure {
   asRules(one, now = this.current(one)) {
     const { rules, unit } = this, isOutside = one.facts.mount === "outside";
     const [own, laser] = this.tools([...now.values()]);
-    const at = (place, turn) => now.get(key(place, turn));
+    const at = (spot, turn) => now.get(key(spot, turn));
     const taken = {}, again = {}, cased = new Set(), cover = {};
-    for (const place of rules.PLACES) {
-      const first = at(place), second = at(place, 2);
+    for (const spot of rules.SPOTS) {
+      const first = at(spot), second = at(spot, 2);
       if (first) {
-        taken[place] = this.taken(first, own);
-        if (own !== null && first.case) cased.add(place);
+        taken[spot] = this.taken(first, own);
+        if (own !== null && first.case) cased.add(spot);
       }
-      if (second) again[place] = second.ticks;
+      if (second) again[spot] = second.ticks;
     }
     for (const side of rules.SIDES) if (at(`cover.${side}`)) cover[side] = at(`cover.${side}`).ticks;
-    const chosen = this.chosen.map((place) => at(place)?.ticks);
+    const chosen = this.chosen.map((spot) => at(spot)?.ticks);
     return rules.openingOf({
       id: one.uid, family: this.products.get(one.facts.product).family, mount: one.facts.mount, unit,
       taken, again, cased, case: own, laser,
@@ -162,7 +162,7 @@ export class Measure {
     const now = this.current(one), product = this.product(one.facts.product);
     const out = { size: null, steps: [], findings: [], doubts: [] };
     out.gaps = product ? this.unread(one, now) : [{ code: "product", field: "product", turn: 1, words: {} }];
-    for (const r of one.readings) if (r.conflict) out.gaps.push({ code: "rivals", field: r.place, turn: r.turn, words: {} });
+    for (const r of one.readings) if (r.conflict) out.gaps.push({ code: "rivals", field: r.spot, turn: r.turn, words: {} });
     if (out.gaps.some((gap) => this.table.gaps[gap.code].holds_size)) return out;
     const opening = this.asRules(one, now);
     out.size = this.rules.orderSize(opening);

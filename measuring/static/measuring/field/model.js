@@ -12,6 +12,9 @@ export class Refusal extends Error {}
 const refuse = (problem) => { throw new Refusal(problem); };
 const demand = (found, problem = "it is not there") => found || refuse(problem);
 
+/** A reading as a phone may still hold it from an earlier release, under today's names; what is stored is never rewritten. */
+export const withNewNames = ({ place, ...reading }) => ({ spot: place, ...reading });
+
 /** A copy of the day with these entries done to it; what those not sent yet touched is marked `unsent`. */
 export function project(day, entries, table) {
   const work = new Work(structuredClone(day), table);
@@ -33,6 +36,7 @@ export class Work {
   constructor(day, table) {
     this.day = day;
     this.table = table;
+    for (const one of this.openings()) one.readings = one.readings.map(withNewNames);
     this.join();
     this.measure = new Measure(table, day);
   }
@@ -285,15 +289,15 @@ const ACTS = {
       visit.openings = visit.openings.map((one) => (one.room === body.room ? mine.shift() : one));
     }
   },
-  "measuring.reading"(work, body, entry) {
-    const { measure, table } = work, one = work.opening(body.opening), turn = body.turn ?? 1, typed = body.typed.trim();
-    demand(body.place in table.labels && [1, 2].includes(turn), "no such place");
+  "measuring.reading"(work, sent, entry) {
+    const body = withNewNames(sent), { measure, table } = work, one = work.opening(body.opening), turn = body.turn ?? 1, typed = body.typed.trim();
+    demand(body.spot in table.labels && [1, 2].includes(turn), "no such place");
     demand(!table.states.passed_over.includes(one.state), "take it up again first");
     const own = body.with_case ? demand(measure.tapes.get(body.tape)?.ticks ?? body.case, "choose the tape first") : null;
-    const ticks = readAt(work, typed, body.place, own);
-    const standing = one.readings.find((r) => r.place === body.place && r.turn === turn && !r.conflict);
+    const ticks = readAt(work, typed, body.spot, own);
+    const standing = one.readings.find((r) => r.spot === body.spot && r.turn === turn && !r.conflict);
     const made = {
-      uid: entry.id, place: body.place, turn, typed: typed.slice(0, 40), ticks, case: own, tape: body.tape ?? null, grade: body.grade ?? "final",
+      uid: entry.id, spot: body.spot, turn, typed: typed.slice(0, 40), ticks, case: own, tape: body.tape ?? null, grade: body.grade ?? "final",
       by: work.day.user.name, at: entry.done_at, confirmed: false, unsent: work.isUnsent,
     };
     made.conflict = Boolean(standing) && "seen" in body && standing.uid !== body.seen && standing.ticks !== ticks;
@@ -315,14 +319,14 @@ const ACTS = {
     const [one, reading] = work.part("readings", (r) => r.uid === body.reading);
     one.readings = one.readings.filter((r) => r !== reading);
     one.superseded += 1;
-    const left = one.readings.filter((r) => r.place === reading.place && r.turn === reading.turn);
+    const left = one.readings.filter((r) => r.spot === reading.spot && r.turn === reading.turn);
     if (left.length === 1) left[0].conflict = false;
     one.unsent = work.isUnsent;
     work.resize(one);
   },
   "measuring.keep"(work, body) {
     const [one, kept] = work.part("readings", (r) => r.uid === body.reading);
-    const rivals = one.readings.filter((r) => r !== kept && r.place === kept.place && r.turn === kept.turn);
+    const rivals = one.readings.filter((r) => r !== kept && r.spot === kept.spot && r.turn === kept.turn);
     demand(rivals.length, "there is no other reading of this place");
     one.readings = one.readings.filter((r) => !rivals.includes(r));
     one.superseded += rivals.length;
@@ -405,9 +409,9 @@ const ACTS = {
 };
 
 /** Ticks of a reading: as typed within what an opening can be, the case added, down to the mark. */
-function readAt(work, typed, place, own) {
+function readAt(work, typed, spot, own) {
   try {
-    return work.measure.entry(typed, place, own ?? 0);
+    return work.measure.entry(typed, spot, own ?? 0);
   } catch (error) {
     return refuse(error.message);
   }

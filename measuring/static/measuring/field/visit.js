@@ -2,7 +2,7 @@
 import { formatLength, inchParts } from "../rules.js";
 import { KEPT_AT_THE_OFFICE, openField, newId } from "../../shared/devices/queue.js";
 import { Measure } from "./measure.js";
-import { findOpening, freeMark, marksIn, nextMark, project } from "./model.js";
+import { findOpening, freeMark, marksIn, nextMark, project, withNewNames } from "./model.js";
 import { openingDrawing, tapeDrawing } from "./drawings.js";
 
 const root = document.getElementById("field");
@@ -148,7 +148,7 @@ function strip() {
     !window.isSecureContext && h("p", { class: "message" }, "This address has no HTTPS: the page works with signal only, and the camera may be refused. Ask whoever runs your site."),
     field.trouble && h("p", { class: "message error" }, field.trouble),
     field.refused.map((one) => h("div", { class: "caution" },
-      h("p", {}, h("strong", {}, "The office did not take this: "), `${one.kind.split(".")[1]}${one.body.place ? `, ${one.body.place}` : ""}${one.body.typed ? ` ${one.body.typed}` : ""}. ${one.reply.problem ?? ""}`),
+      h("p", {}, h("strong", {}, "The office did not take this: "), `${one.kind.split(".")[1]}${withNewNames(one.body).spot ? `, ${withNewNames(one.body).spot}` : ""}${one.body.typed ? ` ${one.body.typed}` : ""}. ${one.reply.problem ?? ""}`),
       h("button", { onclick: () => field.dismiss(one.id) }, "Seen"))));
 }
 
@@ -273,9 +273,9 @@ function tapeChoice(visit) {
 
 function placeHere(one) {
   const asks = measure.asked(one), now = measure.current(one);
-  const kept = asks.find((ask) => `${ask.place}:${ask.turn}` === ui.here);
+  const kept = asks.find((ask) => `${ask.spot}:${ask.turn}` === ui.here);
   if (kept) return kept;
-  return asks.find((ask) => !now.has(`${ask.place}:${ask.turn}`)) ?? null;
+  return asks.find((ask) => !now.has(`${ask.spot}:${ask.turn}`)) ?? null;
 }
 
 function openingPage(visit, one) {
@@ -293,8 +293,8 @@ function openingPage(visit, one) {
     ...seen.doubts.map((found) => doubt(one, found)),
     openingDrawing({
       name: nameOf(visit, one), unit: day.unit, sill: one.facts.sill, isOutside: one.facts.mount === "outside",
-      readings: Object.fromEntries([...now].filter(([key]) => key.endsWith(":1")).map(([, r]) => [r.place, r.ticks])),
-      asked: asks.map((ask) => ask.place), here: here?.place, doubted: seen.doubts.map((found) => found.field),
+      readings: Object.fromEntries([...now].filter(([key]) => key.endsWith(":1")).map(([, r]) => [r.spot, r.ticks])),
+      asked: asks.map((ask) => ask.spot), here: here?.spot, doubted: seen.doubts.map((found) => found.field),
       covering: seen.size ? [seen.size.width, seen.size.height] : null, things: one.obstructions,
     }),
     sizeLine(one, seen),
@@ -318,10 +318,10 @@ async function copyOpening(visit, one) {
 const rivalAt = (key) => [key.split(":")[0], Number(key.split(":")[1])];
 
 function rivals(one) {
-  const places = [...new Set(one.readings.filter((r) => r.conflict).map((r) => `${r.place}:${r.turn}`))];
-  const out = places.map((key) => h("div", { class: "caution rivals" },
+  const spots = [...new Set(one.readings.filter((r) => r.conflict).map((r) => `${r.spot}:${r.turn}`))];
+  const out = spots.map((key) => h("div", { class: "caution rivals" },
     h("p", {}, h("strong", {}, `${measure.label(...rivalAt(key))}: read twice, not the same.`), " Nothing is lost; say which one stands."),
-    h("div", { class: "row" }, one.readings.filter((r) => `${r.place}:${r.turn}` === key).map((r) => h("button", { onclick: () => enter("keep", { reading: r.uid }) }, len(r.ticks), ` · ${r.by} ${clock(r.at)}`)))));
+    h("div", { class: "row" }, one.readings.filter((r) => `${r.spot}:${r.turn}` === key).map((r) => h("button", { onclick: () => enter("keep", { reading: r.uid }) }, len(r.ticks), ` · ${r.by} ${clock(r.at)}`)))));
   for (const conflict of one.conflicts) {
     out.push(h("div", { class: "caution rivals" }, h("p", {}, h("strong", {}, `${conflict.fact.replaceAll("_", " ")}: two phones said different things.`)),
       conflict.id !== null && h("div", { class: "row" },
@@ -363,12 +363,12 @@ function findingsList(found) {
 }
 
 function chip(ask, now, here, seen) {
-  const key = `${ask.place}:${ask.turn}`, r = now.get(key), isHere = here && key === `${here.place}:${here.turn}`;
-  const doubted = seen.doubts.some((found) => found.field === ask.place && ask.turn === 1);
+  const key = `${ask.spot}:${ask.turn}`, r = now.get(key), isHere = here && key === `${here.spot}:${here.turn}`;
+  const doubted = seen.doubts.some((found) => found.field === ask.spot && ask.turn === 1);
   return h("button", {
-    class: `chip${isHere ? " here" : ""}${doubted ? " doubted" : ""}${r ? " read" : ""}`, "data-place": key, "aria-pressed": String(Boolean(isHere)),
+    class: `chip${isHere ? " here" : ""}${doubted ? " doubted" : ""}${r ? " read" : ""}`, "data-spot": key, "aria-pressed": String(Boolean(isHere)),
     onclick: () => { Object.assign(ui, { here: key, entry: "", whole: "", error: "" }); draw(); },
-  }, h("small", {}, measure.label(ask.place, ask.turn).replace("width, ", "w ").replace("height, ", "h ").replace("diagonal, ", "")), r ? len(r.ticks) : ask.needed ? "…" : "if any", r?.unsent ? h("span", { class: "aural" }, "not sent yet") : "");
+  }, h("small", {}, measure.label(ask.spot, ask.turn).replace("width, ", "w ").replace("height, ", "h ").replace("diagonal, ", "")), r ? len(r.ticks) : ask.needed ? "…" : "if any", r?.unsent ? h("span", { class: "aural" }, "not sent yet") : "");
 }
 
 function justRead() {
@@ -382,17 +382,17 @@ function entryText() {
 }
 
 function keypad(visit, one, here) {
-  const tape = tapeOf(visit), typed = entryText(), key = `${here.place}:${here.turn}`;
+  const tape = tapeOf(visit), typed = entryText(), key = `${here.spot}:${here.turn}`;
   const standing = measure.current(one).get(key);
   let ticks = null;
-  try { ticks = typed ? measure.entry(typed, here.place, ui.withCase && tape ? tape.ticks : 0) : null; } catch { /* said when it is kept */ }
+  try { ticks = typed ? measure.entry(typed, here.spot, ui.withCase && tape ? tape.ticks : 0) : null; } catch { /* said when it is kept */ }
   const keep = (text) => keepReading(visit, one, here, text);
   const press = (figure) => { if (ui.whole.length < 5) ui.whole += figure; ui.error = ""; draw(); };
   const last = lastLike(visit, one, here);
-  return h("section", { class: "entry", "aria-label": measure.label(here.place, here.turn) },
+  return h("section", { class: "entry", "aria-label": measure.label(here.spot, here.turn) },
     ui.last && justRead(),
     h("div", { class: "entry-line" },
-      h("label", { class: "entry-place", for: "entry" }, measure.label(here.place, here.turn), here.why ? h("small", {}, ` ${here.why}`) : ""),
+      h("label", { class: "entry-spot", for: "entry" }, measure.label(here.spot, here.turn), here.why ? h("small", {}, ` ${here.why}`) : ""),
       h("input", {
         id: "entry", class: `length${ui.error ? " wrong-entry" : ""}`, value: typed, inputmode: ui.keyboard ? "text" : "none", autocomplete: "off", maxlength: 40,
         enterkeyhint: "next", "aria-invalid": ui.error ? "true" : null, "aria-describedby": "entry-error", placeholder: standing ? formatLength(standing.ticks, day.unit) : "",
@@ -426,16 +426,16 @@ function withFraction(fraction) {
 
 /** The depth (or a cover) of the opening before: rarely different along one wall. */
 function lastLike(visit, one, here) {
-  if (here.place !== "depth" && !here.place.startsWith("cover.")) return null;
+  if (here.spot !== "depth" && !here.spot.startsWith("cover.")) return null;
   const before = visit.openings.slice(0, visit.openings.indexOf(one)).reverse().find((other) => other.room === one.room);
-  return before?.readings.find((r) => r.place === here.place && r.turn === here.turn && !r.conflict) ?? null;
+  return before?.readings.find((r) => r.spot === here.spot && r.turn === here.turn && !r.conflict) ?? null;
 }
 
 /** Redraws only the tape while somebody types, so that the keyboard stays. */
 function preview(one, here, visit) {
   const place = document.getElementById("preview"), tape = tapeOf(visit);
   try {
-    const ticks = measure.entry(ui.entry, here.place, ui.withCase && tape ? tape.ticks : 0);
+    const ticks = measure.entry(ui.entry, here.spot, ui.withCase && tape ? tape.ticks : 0);
     place.replaceChildren(tapeDrawing(ticks, day.unit));
   } catch {
     place.replaceChildren();
@@ -446,24 +446,24 @@ async function keepReading(visit, one, here, typed) {
   const tape = tapeOf(visit), withCase = ui.withCase && Boolean(tape);
   let ticks;
   try {
-    ticks = measure.entry(typed.trim(), here.place, withCase ? tape.ticks : 0);
+    ticks = measure.entry(typed.trim(), here.spot, withCase ? tape.ticks : 0);
   } catch (error) {
     ui.error = error.problem ?? error.message;
     draw();
     return;
   }
-  const now = measure.current(one), stands = now.get(`${here.place}:${here.turn}`);
-  const doubted = measure.evaluate(visit, one).doubts.find((found) => found.field === here.place)?.code;
+  const now = measure.current(one), stands = now.get(`${here.spot}:${here.turn}`);
+  const doubted = measure.evaluate(visit, one).doubts.find((found) => found.field === here.spot)?.code;
   const turn = doubted === "again_differs" && stands?.ticks === ticks ? 3 - here.turn : here.turn; // of two that differ this one came back: the other goes
-  const standing = now.get(`${here.place}:${turn}`);
-  Object.assign(ui, { entry: "", whole: "", error: "", withCase: false, here: null, last: { label: measure.label(here.place, here.turn), ticks } });
+  const standing = now.get(`${here.spot}:${turn}`);
+  Object.assign(ui, { entry: "", whole: "", error: "", withCase: false, here: null, last: { label: measure.label(here.spot, here.turn), ticks } });
   navigator.vibrate?.(15);
   if (doubted === "misread" && standing?.ticks === ticks && turn === 1) {
     await enter("same", { reading: standing.uid });
     return;
   }
   await enter("reading", {
-    opening: one.uid, place: here.place, turn, typed: typed.trim(), with_case: withCase, tape: tape?.id ?? null,
+    opening: one.uid, spot: here.spot, turn, typed: typed.trim(), with_case: withCase, tape: tape?.id ?? null,
     grade: ui.rough ? "rough" : "final", seen: standing?.uid ?? null, ticks, case: withCase ? tape.ticks : null,
   });
 }
