@@ -93,9 +93,9 @@ def _stock(demo: Demo, materials: dict[str, Material]) -> None:
         elif material.is_cut_from_bars():
             rows += _bars(demo, material)
         elif material.kind == Material.Kind.CORD:
-            rows.append(_row(material, length=Length.inches(12 * 3000), place="cord wall"))
+            rows.append(_row(material, length=Length.inches(12 * 3000), shelf="cord wall"))
         else:
-            rows.append(_row(material, quantity=demo.random.randint(300, 900), place="bins"))
+            rows.append(_row(material, quantity=demo.random.randint(300, 900), shelf="bins"))
     StockItem.objects.bulk_create(rows)
     demo.say(f"{len(materials)} materials, {len(rows)} stock pieces and places")
 
@@ -116,13 +116,13 @@ def _bars(demo: Demo, material: Material) -> list[StockItem]:
             length=Length.parse(size["length"]),
             quantity=demo.random.randint(40, 90),
             price=Decimal(size["price"]) if size.get("price") else None,
-            place=f"rack {demo.random.randint(1, 9)}",
+            shelf=f"rack {demo.random.randint(1, 9)}",
         )
         for size in sizes
     ]
     for _ in range(demo.random.randint(2, 6)):
         length = Length.inches(demo.random.randint(26, 110))
-        rows.append(_row(material, length=length, is_offcut=True, place="offcut rack"))
+        rows.append(_row(material, length=length, is_offcut=True, shelf="offcut rack"))
     return rows
 
 
@@ -134,7 +134,7 @@ def _rolls(demo: Demo, material: Material) -> list[StockItem]:
             length=Length.inches(36 * demo.random.randint(24, 33)),
             width=Length.parse(size["width"]),
             lot=f"L{demo.random.randint(100, 999)}",
-            place=f"roll store {demo.random.choice('ABCD')}",
+            shelf=f"roll store {demo.random.choice('ABCD')}",
             price=Decimal(size["price"]) if size.get("price") else None,
         )
         for size in sizes

@@ -68,7 +68,7 @@ def _plan_values(plan: CutPlan, unit: Any) -> dict[str, Any]:
             "last": same[-1].order,
             "times": len(same),
             "stock": cut.item.code,
-            "place": cut.item.place,
+            "place": cut.item.shelf,  # under this name in the hash of every list that was printed
             "lot": cut.item.lot,
             "length": cut.length,
             "left": cut.left,

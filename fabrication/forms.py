@@ -56,7 +56,7 @@ class ReceiveForm(PageForm):
     length = LengthFormField(required=False, help_text="of one bar, or of the roll")
     width = LengthFormField(required=False, help_text="of a roll")
     lot = forms.CharField(max_length=30, required=False, label="Dye lot")
-    place = forms.CharField(max_length=30, required=False)
+    shelf = forms.CharField(max_length=30, required=False, label="Place")
     price = forms.DecimalField(
         max_digits=10,
         decimal_places=2,
@@ -103,7 +103,7 @@ class AcknowledgeForm(PageForm):
 class ReceiveLineForm(PageForm):
     packages = forms.IntegerField(min_value=1, max_value=99, label="Packages that came")
     lot = forms.CharField(max_length=30, required=False, label="Dye lot")
-    place = forms.CharField(max_length=30, required=False)
+    shelf = forms.CharField(max_length=30, required=False, label="Place")
 
 
 class SupplierListForm(PageForm):
@@ -197,7 +197,7 @@ class ExpectClothForm(PageForm):
 
 
 class ReceiveClothForm(PageForm):
-    place = forms.CharField(max_length=30, required=False, help_text="where it lies")
+    shelf = forms.CharField(max_length=30, required=False, label="Place", help_text="where it lies")
 
 
 class CheckClothForm(PageForm):

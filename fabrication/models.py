@@ -166,14 +166,14 @@ class StockItemQuerySet(BranchQuerySet["StockItem"]):
 
 
 class StockItem(models.Model):
-    """Equal pieces of one material at one place: bars, a roll, an offcut, a box of brackets."""
+    """Equal pieces of one material on one shelf: bars, a roll, an offcut, a box of brackets."""
 
     material = models.ForeignKey(Material, models.PROTECT, related_name="stock")
     code = models.CharField(max_length=12, unique=True)
     length = LengthField(null=True, blank=True, help_text="of one piece; what is left on a roll")
     width = LengthField(null=True, blank=True, help_text="of a roll or a cloth offcut")
     lot = models.CharField("dye lot", max_length=30, blank=True)
-    place = models.CharField(max_length=30, blank=True)
+    shelf = models.CharField(max_length=30, blank=True, db_column="place")
     is_offcut = models.BooleanField(default=False)
     quantity = models.PositiveIntegerField(default=1)
     reserved = models.PositiveIntegerField(default=0)
@@ -651,7 +651,7 @@ class OwnCloth(models.Model):
     expected_on = models.DateField(null=True, blank=True)
     state = models.CharField(max_length=8, choices=State.choices, default=State.EXPECTED)
     received_at = models.DateTimeField(null=True, blank=True)
-    place = models.CharField(max_length=30, blank=True)
+    shelf = models.CharField(max_length=30, blank=True, db_column="place")
     width = LengthField("width measured", null=True, blank=True)
     length = LengthField("length measured", null=True, blank=True)
     repeat = LengthField("repeat measured", null=True, blank=True)

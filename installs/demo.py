@@ -84,7 +84,7 @@ def _stock(demo: Demo, materials: dict[str, Material], rules: Rules) -> None:
                 code=new_code(),
                 length=item.length if item.kind == "strip" else None,
                 quantity=max(60, item.van_most * 2) + per_job * min(demo.jobs, LIVING),
-                place=f"bin {place // 12 + 1}-{place % 12 + 1}",
+                shelf=f"bin {place // 12 + 1}-{place % 12 + 1}",
             )
         )
     StockItem.objects.bulk_create(rows)
@@ -182,11 +182,11 @@ def _reserve(pulls: Sequence[Pull]) -> None:
     for item in StockItem.objects.filter(material__in=wanted, is_offcut=False).order_by("-pk"):
         items[item.material_id] = item
     for pull in pulls:
-        place = items.get(pull.material_id)
-        take = min(pull.needed, place.free) if place else 0
-        if place is not None and take:
-            place.reserved += take
-            pull.held, pull.items = take, [[place.pk, take]]
+        stock = items.get(pull.material_id)
+        take = min(pull.needed, stock.free) if stock else 0
+        if stock is not None and take:
+            stock.reserved += take
+            pull.held, pull.items = take, [[stock.pk, take]]
     StockItem.objects.bulk_update(items.values(), ["reserved"], batch_size=500)
     Pull.objects.bulk_create(pulls, batch_size=1000)
 

@@ -16,4 +16,4 @@ class PieceSerializer(serializers.Serializer[Any]):
 
 
 class ShelfSerializer(serializers.Serializer[Any]):
-    shelf = serializers.CharField(source="place", max_length=30, required=False)
+    shelf = serializers.CharField(max_length=30, required=False)

@@ -99,7 +99,7 @@ class AcknowledgeSerializer(serializers.Serializer[Any]):
 class ReceiveLineSerializer(serializers.Serializer[Any]):
     packages = serializers.IntegerField(min_value=1, max_value=99)
     lot = serializers.CharField(max_length=30, required=False)
-    shelf = serializers.CharField(source="place", max_length=30, required=False)
+    shelf = serializers.CharField(max_length=30, required=False)
 
 
 class InspectSerializer(serializers.Serializer[Any]):

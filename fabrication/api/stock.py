@@ -34,7 +34,7 @@ class StockSerializer(serializers.ModelSerializer[StockItem]):
     material = serializers.CharField(source="material.key", read_only=True)
     length = LengthSerializerField(read_only=True)
     width = LengthSerializerField(read_only=True)
-    shelf = serializers.CharField(source="place", read_only=True)
+    shelf = serializers.CharField(read_only=True)
 
     class Meta:
         model = StockItem
@@ -51,7 +51,7 @@ class ReceiveSerializer(serializers.Serializer[Any]):
     length = LengthSerializerField(required=False)
     width = LengthSerializerField(required=False)
     lot = serializers.CharField(max_length=30, required=False)
-    shelf = serializers.CharField(source="place", max_length=30, required=False)
+    shelf = serializers.CharField(max_length=30, required=False)
     price = serializers.DecimalField(max_digits=10, decimal_places=2, required=False, min_value=0)
 
 

@@ -99,7 +99,7 @@ def put_back(cut: PlannedCut, by: User, length: Length, width: Length | None = N
         length=length,
         width=width,
         lot=cut.item.lot,
-        place=cut.item.place,
+        shelf=cut.item.shelf,
         is_offcut=True,
         quantity=0,
     )

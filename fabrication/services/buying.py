@@ -179,7 +179,7 @@ def _differences(make: UnitMake, width: Length, height: Length, options: Mapping
 
 
 @transaction.atomic
-def receive_line(*, line: PurchaseLine, packages: int, by: User, place: str = "", lot: str = "") -> PurchaseLine:
+def receive_line(*, line: PurchaseLine, packages: int, by: User, shelf: str = "", lot: str = "") -> PurchaseLine:
     """Counts packages in; a unit waits for its inspection, stock goes on the rack."""
     line = _locked(line)
     if line.state in {PurchaseLine.State.RECEIVED, PurchaseLine.State.INSPECTED}:
@@ -192,7 +192,7 @@ def receive_line(*, line: PurchaseLine, packages: int, by: User, place: str = ""
     if line.make is None and line.material is not None:
         receive_stock(
             material=line.material, quantity=line.quantity, length=line.length, width=line.width,
-            lot=lot, place=place, by=by,
+            lot=lot, shelf=shelf, by=by,
         )  # fmt: skip
         line.state = PurchaseLine.State.INSPECTED
     elif line.packages_received >= line.packages_expected:

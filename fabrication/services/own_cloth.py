@@ -56,11 +56,11 @@ def expect_cloth(
 
 
 @transaction.atomic
-def receive_cloth(*, cloth: OwnCloth, by: User, place: str = "") -> OwnCloth:
+def receive_cloth(*, cloth: OwnCloth, by: User, shelf: str = "") -> OwnCloth:
     """It came; somebody must measure it before anything is cut."""
     cloth = _held(cloth, OwnCloth.State.EXPECTED)
-    cloth.state, cloth.received_at, cloth.place = OwnCloth.State.RECEIVED, timezone.now(), place
-    cloth.save(update_fields=["state", "received_at", "place"])
+    cloth.state, cloth.received_at, cloth.shelf = OwnCloth.State.RECEIVED, timezone.now(), shelf
+    cloth.save(update_fields=["state", "received_at", "shelf"])
     record(by=by, action="received the customer's cloth", subject=cloth, job=cloth.job_id)
     return cloth
 
@@ -226,7 +226,7 @@ def _on_the_rack(cloth: OwnCloth, by: User) -> StockItem:
     )
     item = StockItem.objects.create(
         material=material, code=fresh_code(), length=cloth.length, width=cloth.width, lot="own",
-        place=cloth.place, flaws=cloth.flaws, quantity=0,
+        shelf=cloth.shelf, flaws=cloth.flaws, quantity=0,
     )  # fmt: skip
     if cloth.length is not None:
         KeptEnd.objects.create(item=item, job=cloth.job, length=cloth.length)

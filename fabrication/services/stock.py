@@ -56,13 +56,13 @@ def receive_stock(
     length: Length | None = None,
     width: Length | None = None,
     lot: str = "",
-    place: str = "",
+    shelf: str = "",
     price: Decimal | None = None,
     is_offcut: bool = False,
 ) -> StockItem:
-    """Books stock in; equal bars and pieces at one place add up, a roll always stands alone."""
+    """Books stock in; equal bars and pieces on one shelf add up, a roll always stands alone."""
     _check_measures(material, quantity, length, width)
-    item = _same_stock(material, length, place, price, is_offcut)
+    item = _same_stock(material, length, shelf, price, is_offcut)
     if item is None:
         item = StockItem.objects.create(
             material=material,
@@ -70,7 +70,7 @@ def receive_stock(
             length=length,
             width=width,
             lot=lot,
-            place=place,
+            shelf=shelf,
             price=price,
             is_offcut=is_offcut,
             quantity=0,
@@ -99,11 +99,11 @@ def _check_measures(material: Material, quantity: int, length: Length | None, wi
 
 
 def _same_stock(
-    material: Material, length: Length | None, place: str, price: Decimal | None, is_offcut: bool
+    material: Material, length: Length | None, shelf: str, price: Decimal | None, is_offcut: bool
 ) -> StockItem | None:
     if material.kind == Material.Kind.CLOTH or is_offcut:
         return None
-    return StockItem.objects.filter(material=material, length=length, place=place, price=price, is_offcut=False).first()
+    return StockItem.objects.filter(material=material, length=length, shelf=shelf, price=price, is_offcut=False).first()
 
 
 @transaction.atomic

@@ -345,7 +345,7 @@ def put_on_shelf(*, material: Material, quantity: int, by: User, note: str) -> N
     """Pieces that came back go to the first place of their material."""
     item = StockItem.objects.filter(material=material, is_offcut=False).order_by("pk").first()
     if item is None:
-        item = StockItem.objects.create(material=material, code=fresh_code(), quantity=0, place="came back")
+        item = StockItem.objects.create(material=material, code=fresh_code(), quantity=0, shelf="came back")
     move_stock(item=item, change=quantity, reason=StockMove.Reason.RETURNED, by=by, note=note)
 
 

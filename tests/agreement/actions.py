@@ -373,7 +373,7 @@ def receive(do: Hands) -> None:
     lines = PurchaseLine.objects.filter(purchase__branch=do.firm.branch, state__in=["ordered", "acknowledged"])
     if line := do.pick(list(lines.order_by("pk"))):
         do.call(
-            receive_line, line=line, packages=max(1, line.packages_expected), place="rack 7",
+            receive_line, line=line, packages=max(1, line.packages_expected), shelf="rack 7",
             by=do.firm.user("workroom"),
         )  # fmt: skip
 

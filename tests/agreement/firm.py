@@ -103,13 +103,13 @@ def fill_racks(branch: Branch, by: User) -> None:
         if material.kind == Material.Kind.CLOTH:
             for lot in ("L1", "L2"):
                 size = {"length": Length.inches(720), "width": Length.inches(98), "price": Decimal("7.50")}
-                receive_stock(**known, **size, quantity=1, lot=lot, place="roll store")
+                receive_stock(**known, **size, quantity=1, lot=lot, shelf="roll store")
         elif material.is_cut_from_bars():
-            receive_stock(**known, quantity=6, length=Length.inches(192), place="rack 3", price=Decimal(11))
+            receive_stock(**known, quantity=6, length=Length.inches(192), shelf="rack 3", price=Decimal(11))
         elif material.kind == Material.Kind.CORD:
-            receive_stock(**known, quantity=1, length=Length.inches(36_000), place="cord wall")
+            receive_stock(**known, quantity=1, length=Length.inches(36_000), shelf="cord wall")
         else:
-            receive_stock(**known, quantity=400, place="bins")
+            receive_stock(**known, quantity=400, shelf="bins")
     rules = load_rules(branch)
     from installs.adapters.evaluation import rules_at
 
@@ -119,7 +119,7 @@ def fill_racks(branch: Branch, by: User) -> None:
         length = rules_at(rules).item(key).length
         if material.kind not in {Material.Kind.PIECE, Material.Kind.SET}:
             length = length or Length.inches(96)
-        receive_stock(material=material, by=by, quantity=200, length=length, place="hardware wall")
+        receive_stock(material=material, by=by, quantity=200, length=length, shelf="hardware wall")
 
 
 def do_runs(*, kinds: tuple[str, ...] = ()) -> list[str]:
@@ -231,7 +231,7 @@ def leave_too_short(firm: Firm, make: UnitMake) -> None:
     by, part = firm.user("workroom"), make.parts.get(name="tube")
     for item in part.material.stock.filter(quantity__gt=0):
         count_stock(item=item, counted=item.reserved, reason="counted", by=by)
-    receive_stock(material=part.material, by=by, quantity=1, length=Length.inches(30), place="rack 3")
+    receive_stock(material=part.material, by=by, quantity=1, length=Length.inches(30), shelf="rack 3")
 
 
 def an_install(firm: Firm, job: Job, crew: Crew, day: dt.date, time: str, minutes: int = 90) -> Appointment:

@@ -39,7 +39,7 @@ def _shown(place: str, code: str, **facts: str) -> Iterator[Seen]:
 def api(rows: list[dict]) -> Iterator[Seen]:
     for row in rows:
         yield from _shown(
-            "API", row["code"], shelf=row["place"], there=str(row["quantity"]),
+            "API", row["code"], shelf=row["shelf"], there=str(row["quantity"]),
             length=ticks(row["width"], row["length"]) if row["width"] else ticks(row["length"]),
         )  # fmt: skip
         if not row["width"]:

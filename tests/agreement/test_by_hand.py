@@ -649,7 +649,7 @@ def test_a_rack_run_short_is_short_everywhere(planned: Firm) -> None:
     firms.release(planned, unit)
 
     count_stock(item=saw.bar, counted=1, reason="found one", by=saw.by)
-    receive_stock(material=saw.bar.material, by=saw.by, quantity=1, length=Length.inches(30), place="rack 3")
+    receive_stock(material=saw.bar.material, by=saw.by, quantity=1, length=Length.inches(30), shelf="rack 3")
 
     seen = list(see_stock(Eyes(planned)))
     every_place_says(iter(seen), saw.bar.material.name, {"piece's free": str(30 * 8128)})

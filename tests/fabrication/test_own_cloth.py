@@ -47,7 +47,7 @@ def cloth(branch, workroom):
 def test_the_job_is_held_until_good_cloth_is_here(cloth, workroom):
     assert Job.objects.get().hold == Job.Hold.CLOTH
 
-    receive_cloth(cloth=cloth, by=workroom, place="shelf 2")
+    receive_cloth(cloth=cloth, by=workroom, shelf="shelf 2")
     assert Job.objects.get().hold == Job.Hold.CLOTH
     done = check_cloth(cloth=cloth, width=IN(54), length=IN(210), by=workroom)
 

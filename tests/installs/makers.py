@@ -116,7 +116,7 @@ def stock_up(branch: Branch, quantity: int = 500) -> HardwareRules:
             code=new_code(),
             quantity=quantity,
             length=rules.item(key).length if rules.item(key).kind == "strip" else None,
-            place="bin",
+            shelf="bin",
         )
         for key, material in load_hardware(branch, rules).items()
     )

@@ -250,7 +250,7 @@ def _workroom(people: dict[str, Any]) -> None:
         job=job, name="Aunt's linen", width_needed=Length.inches(54), length_needed=Length.inches(120), by=by,
         expected_on=TODAY + dt.timedelta(days=2),
     )  # fmt: skip
-    own_cloth.receive_cloth(cloth=cloth, by=by, place="rack 9")
+    own_cloth.receive_cloth(cloth=cloth, by=by, shelf="rack 9")
     material = Material.objects.filter(branch=branch, kind=Material.Kind.BAR).order_by("pk")[0]
     bar = StockItem.objects.filter(material=material, length__isnull=False).order_by("pk")[0]
     purchase = buying.order_stock(
