@@ -38,7 +38,7 @@ class MiscutForm(ReasonForm):
 
     def __init__(self, *args: Any, cut: PlannedCut, **kwargs: Any) -> None:
         super().__init__(*args, **kwargs)
-        self.choose("spoiled", ((place, str(place + 1)) for place in range(len(cut.pieces))))
+        self.choose("spoiled", ((position, str(position + 1)) for position in range(len(cut.pieces))))
 
 
 class CheckForm(PageForm):

@@ -19,19 +19,23 @@ def register() -> None:
     from fabrication.demo import load, load_recipe_book
     from fabrication.services.making import change_effects, make_units, release_checks, remake_after_change
 
-    menu.add("Batches", "fabrication:batches", roles=[WORKROOM], place=10)
-    menu.add("Cutting", "fabrication:cutting", roles=[WORKROOM], place=20)
-    menu.add("Checking", "fabrication:checking", roles=[WORKROOM], place=30)
-    menu.add("Stock", "fabrication:stock", roles=[WORKROOM], place=40)
-    menu.add("Buying", "fabrication:buying", roles=[WORKROOM], place=45)
-    menu.add("Recipes", "fabrication:recipes", roles=[WORKROOM, OWNER], place=50)
-    panels.add("jobs:job", "Workroom", "fabrication:units_of_job", roles=[DISPATCHER, OWNER, WORKROOM], place=30)
-    panels.add("shared:firm", LACKING, "fabrication:lacking_of_firm", roles=[OWNER], place=30)
+    menu.add("Batches", "fabrication:batches", roles=[WORKROOM], position=10)
+    menu.add("Cutting", "fabrication:cutting", roles=[WORKROOM], position=20)
+    menu.add("Checking", "fabrication:checking", roles=[WORKROOM], position=30)
+    menu.add("Stock", "fabrication:stock", roles=[WORKROOM], position=40)
+    menu.add("Buying", "fabrication:buying", roles=[WORKROOM], position=45)
+    menu.add("Recipes", "fabrication:recipes", roles=[WORKROOM, OWNER], position=50)
+    panels.add("jobs:job", "Workroom", "fabrication:units_of_job", roles=[DISPATCHER, OWNER, WORKROOM], position=30)
+    panels.add("shared:firm", LACKING, "fabrication:lacking_of_firm", roles=[OWNER], position=30)
     panels.add(
-        "measuring:product", "What can be chosen", "fabrication:choices_of_product", roles=[OWNER, DISPATCHER], place=10
+        "measuring:product",
+        "What can be chosen",
+        "fabrication:choices_of_product",
+        roles=[OWNER, DISPATCHER],
+        position=10,
     )
-    demo.add(load_recipe_book, place=15)  # measuring asks what can be chosen
-    demo.add(load, place=30)
+    demo.add(load_recipe_book, position=15)  # measuring asks what can be chosen
+    demo.add(load, position=30)
     jobs_ports.ready_sources.append(ready_on)
     jobs_ports.blocker_sources.append(blockers)
     measuring_ports.made_fit.append(fit_as_made)

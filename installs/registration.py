@@ -42,14 +42,14 @@ def register() -> None:
     from shared.devices import offline
     from shared.roles import OWNER
 
-    menu.add("Load", "installs:my_load", roles=[INSTALLER], place=25)
-    menu.add("Loads", "installs:loads", roles=[DISPATCHER, WORKROOM], place=55)
-    menu.add("Returns", "installs:returns", roles=[DISPATCHER], place=56)
-    menu.add("Figures", "installs:figures", roles=[OWNER], place=10)
-    menu.add("Hardware", "installs:rules", roles=[OWNER], place=55)
-    panels.add("jobs:job", "Install", "installs:job_panel", place=40)
-    panels.add("jobs:appointment", "Units and hardware", "installs:visit_panel", place=20, shows=_installs)
-    demo.add(load, place=40)
+    menu.add("Load", "installs:my_load", roles=[INSTALLER], position=25)
+    menu.add("Loads", "installs:loads", roles=[DISPATCHER, WORKROOM], position=55)
+    menu.add("Returns", "installs:returns", roles=[DISPATCHER], position=56)
+    menu.add("Figures", "installs:figures", roles=[OWNER], position=10)
+    menu.add("Hardware", "installs:rules", roles=[OWNER], position=55)
+    panels.add("jobs:job", "Install", "installs:job_panel", position=40)
+    panels.add("jobs:appointment", "Units and hardware", "installs:visit_panel", position=20, shows=_installs)
+    demo.add(load, position=40)
     jobs_ports.stage_sources.append(stage_facts)
     jobs_ports.blocker_sources.append(blockers)
     jobs_ports.bring_sources.append(bring)

@@ -10,13 +10,13 @@ def register() -> None:
     from jobs.services import imports, planning  # noqa: F401 - and so do their runs
     from shared import demo, menu, roles
 
-    menu.add("Calendar", "jobs:calendar", roles=[roles.DISPATCHER], place=10)
-    menu.add("Jobs", "jobs:list", roles=[roles.DISPATCHER], place=11)
-    menu.add("Stuck", "jobs:attention", roles=[roles.DISPATCHER], place=12)
-    menu.add("Sites", "jobs:sites", roles=[roles.DISPATCHER], place=13)
-    menu.add("Crews", "jobs:crews", roles=[roles.DISPATCHER], place=14)
-    menu.add("Today", "jobs:today", roles=roles.FIELD, place=20)
-    menu.add("Jobs", "jobs:list", roles=[roles.OWNER], place=60)
-    menu.add("Calendar", "jobs:calendar", roles=[roles.OWNER], place=61)
-    menu.add("Stuck", "jobs:attention", roles=[roles.OWNER], place=62)
-    demo.add(town.load, place=10)
+    menu.add("Calendar", "jobs:calendar", roles=[roles.DISPATCHER], position=10)
+    menu.add("Jobs", "jobs:list", roles=[roles.DISPATCHER], position=11)
+    menu.add("Stuck", "jobs:attention", roles=[roles.DISPATCHER], position=12)
+    menu.add("Sites", "jobs:sites", roles=[roles.DISPATCHER], position=13)
+    menu.add("Crews", "jobs:crews", roles=[roles.DISPATCHER], position=14)
+    menu.add("Today", "jobs:today", roles=roles.FIELD, position=20)
+    menu.add("Jobs", "jobs:list", roles=[roles.OWNER], position=60)
+    menu.add("Calendar", "jobs:calendar", roles=[roles.OWNER], position=61)
+    menu.add("Stuck", "jobs:attention", roles=[roles.OWNER], position=62)
+    demo.add(town.load, position=10)

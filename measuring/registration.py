@@ -37,9 +37,9 @@ def register() -> None:
     )
     assert documents  # registers the document kinds
     assert entries  # registers the kinds of entries
-    menu.add("Visits", "measuring:day", roles=[roles.MEASURER], place=20)
-    menu.add("Tapes", "measuring:tapes", roles=[roles.MEASURER], place=60)
-    menu.add("Range", "measuring:range", roles=[roles.OWNER], place=30)
-    panels.add("jobs:job", "Openings", "measuring:job_openings", place=20)
-    panels.add("jobs:job", "Sizes and units", "measuring:job_units", place=30)
-    demo.add(rooms.load, place=20)
+    menu.add("Visits", "measuring:day", roles=[roles.MEASURER], position=20)
+    menu.add("Tapes", "measuring:tapes", roles=[roles.MEASURER], position=60)
+    menu.add("Range", "measuring:range", roles=[roles.OWNER], position=30)
+    panels.add("jobs:job", "Openings", "measuring:job_openings", position=20)
+    panels.add("jobs:job", "Sizes and units", "measuring:job_units", position=30)
+    demo.add(rooms.load, position=20)

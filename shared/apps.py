@@ -16,7 +16,7 @@ class SharedConfig(AppConfig):
         post_migrate.connect(keep_roles, sender=self)
         from shared import checks, documents, menu, roles, status  # noqa: F401 - checks and kinds register themselves
 
-        menu.add("Firm", "shared:firm", roles=[roles.OWNER], place=90)
+        menu.add("Firm", "shared:firm", roles=[roles.OWNER], position=90)
 
 
 def keep_roles(using: str, **kwargs: Any) -> None:

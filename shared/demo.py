@@ -36,10 +36,10 @@ Loader = Callable[[Demo], None]
 _loaders: list[tuple[int, Loader]] = []
 
 
-def add(loader: Loader, *, place: int) -> None:
-    """Register a loader; lower places run first (jobs 10, measuring 20, fabrication 30, installs 40)."""
-    if (place, loader) not in _loaders:
-        _loaders.append((place, loader))
+def add(loader: Loader, *, position: int) -> None:
+    """Register a loader; lower positions run first (jobs 10, measuring 20, fabrication 30, installs 40)."""
+    if (position, loader) not in _loaders:
+        _loaders.append((position, loader))
         _loaders.sort(key=lambda one: one[0])
 
 

@@ -17,23 +17,23 @@ class Entry:
     title: str
     url_name: str
     roles: frozenset[str]
-    place: int
+    position: int
 
 
 _entries: list[Entry] = []
 
 
-def add(title: str, url_name: str, *, roles: Iterable[str], place: int) -> None:
+def add(title: str, url_name: str, *, roles: Iterable[str], position: int) -> None:
     """
-    Register an entry; the lowest `place` among a person's entries is their first page.
+    Register an entry; the lowest `position` among a person's entries is their first page.
 
     An entry is one page in one place of the menu: the same title may be registered for
     two roles with different pages.
     """
-    entry = Entry(title, url_name, frozenset(roles), place)
+    entry = Entry(title, url_name, frozenset(roles), position)
     if entry not in _entries:
         _entries.append(entry)
-        _entries.sort(key=lambda one: one.place)
+        _entries.sort(key=lambda one: one.position)
 
 
 def entries() -> list[Entry]:

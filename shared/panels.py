@@ -31,7 +31,7 @@ class Panel:
     title: str
     url_name: str
     roles: frozenset[str]
-    place: int
+    position: int
     shows: Callable[[Any], bool] = _always
 
 
@@ -44,14 +44,14 @@ def add(
     url_name: str,
     *,
     roles: Iterable[str] = all_roles.ALL,
-    place: int = 100,
+    position: int = 100,
     shows: Callable[[Any], bool] = _always,
 ) -> None:
     """Register a panel on the page of that URL name, for the objects of that page it has something to show of."""
-    panel = Panel(page, title, url_name, frozenset(roles), place, shows)
+    panel = Panel(page, title, url_name, frozenset(roles), position, shows)
     if panel not in _panels:
         _panels.append(panel)
-        _panels.sort(key=lambda one: one.place)
+        _panels.sort(key=lambda one: one.position)
 
 
 def panels() -> list[Panel]:

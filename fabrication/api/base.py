@@ -12,7 +12,7 @@ class ReasonSerializer(serializers.Serializer[Any]):
 
 
 class PieceSerializer(serializers.Serializer[Any]):
-    position = serializers.IntegerField(source="place", min_value=0, max_value=10_000)
+    position = serializers.IntegerField(min_value=0, max_value=10_000)
 
 
 class ShelfSerializer(serializers.Serializer[Any]):

@@ -35,10 +35,10 @@ def close_with_rest(cut: PlannedCut, by: User, stretches: list[tuple[int, int]])
     cut.offcut = offcuts[0] if offcuts else None
     cut.keeps_offcut = bool(offcuts)
     cut.left = Length(sum(end - start for start, end in stretches))
-    done = cut_places(cut)
-    dropped = {piece["part"] for place, piece in enumerate(cut.pieces) if place not in done}
+    done = cut_positions(cut)
+    dropped = {piece["part"] for position, piece in enumerate(cut.pieces) if position not in done}
     Part.objects.filter(pk__in=dropped, state=Part.State.PLANNED).update(state=Part.State.TO_CUT)
-    close_cut(cut, [cut.pieces[place] for place in sorted(done)], by)
+    close_cut(cut, [cut.pieces[position] for position in sorted(done)], by)
 
 
 def close_cut(cut: PlannedCut, pieces: list[dict[str, Any]], by: User) -> None:
@@ -48,17 +48,17 @@ def close_cut(cut: PlannedCut, pieces: list[dict[str, Any]], by: User) -> None:
     cut.save(update_fields=["state", "cut_by", "cut_at", "pieces", "keeps_offcut", "offcut", "left", "flaws_before"])
 
 
-def cut_places(cut: PlannedCut) -> set[int]:
+def cut_positions(cut: PlannedCut) -> set[int]:
     """Which of its pieces are cut."""
     if cut.state == PlannedCut.State.CUT:
-        return {place for place, piece in enumerate(cut.pieces) if not piece.get("spoiled")}
-    return {place for place, piece in enumerate(cut.pieces) if piece.get("cut")}
+        return {position for position, piece in enumerate(cut.pieces) if not piece.get("spoiled")}
+    return {position for position, piece in enumerate(cut.pieces) if piece.get("cut")}
 
 
 def cut_spans(cut: PlannedCut) -> list[tuple[int, int]]:
     """Where pieces are cut along the bar (across the cloth), the kerf on either side included; ticks."""
     kerf = (cut.plan.material.kerf or ZERO).ticks
-    done = [cut.pieces[place] for place in cut_places(cut)]
+    done = [cut.pieces[position] for position in cut_positions(cut)]
     return sorted((piece["at"] - kerf, piece["at"] + _across(piece) + kerf) for piece in done)
 
 

@@ -14,7 +14,7 @@ from fabrication.services.assembly import steps_left
 from fabrication.services.begun import (
     close_cut,
     close_with_rest,
-    cut_places,
+    cut_positions,
     cut_spans,
     free_stretches,
     offcut_size,
@@ -63,13 +63,13 @@ def likeness(cut: PlannedCut) -> tuple[object, ...]:
 
 
 @transaction.atomic
-def mark_piece(*, cut: PlannedCut, place: int, by: User) -> PlannedCut:
+def mark_piece(*, cut: PlannedCut, position: int, by: User) -> PlannedCut:
     """Books one piece of a stock piece; the first takes the stock, the last ends it. A second tap changes nothing."""
     cut = _held(cut)
-    done = cut_places(cut)
-    _check_place(cut, place)
-    if place not in done:
-        _set_cut(cut, done | {place}, by, f"cut piece {place + 1}")
+    done = cut_positions(cut)
+    _check_position(cut, position)
+    if position not in done:
+        _set_cut(cut, done | {position}, by, f"cut piece {position + 1}")
     return cut
 
 
@@ -83,19 +83,19 @@ def undo_cut(*, cut: PlannedCut, by: User) -> PlannedCut:
 
 
 @transaction.atomic
-def undo_piece(*, cut: PlannedCut, place: int, by: User) -> PlannedCut:
+def undo_piece(*, cut: PlannedCut, position: int, by: User) -> PlannedCut:
     """Takes the tap on one piece back."""
     cut = _held(cut)
-    done = cut_places(cut)
-    _check_place(cut, place)
-    if place in done:
-        _set_cut(cut, done - {place}, by, f"undid piece {place + 1}")
+    done = cut_positions(cut)
+    _check_position(cut, position)
+    if position in done:
+        _set_cut(cut, done - {position}, by, f"undid piece {position + 1}")
     return cut
 
 
-def _check_place(cut: PlannedCut, place: int) -> None:
-    if not 0 <= place < len(cut.pieces):
-        raise Refused(f"this cut has no piece {place + 1}", field="place", bound=f"1 to {len(cut.pieces)}")
+def _check_position(cut: PlannedCut, position: int) -> None:
+    if not 0 <= position < len(cut.pieces):
+        raise Refused(f"this cut has no piece {position + 1}", field="position", bound=f"1 to {len(cut.pieces)}")
 
 
 def _held(cut: PlannedCut) -> PlannedCut:
@@ -112,7 +112,7 @@ def _set_cut(cut: PlannedCut, wanted: set[int], by: User, action: str) -> None:
     """Brings the books to these pieces being cut: stock, parts, offcut, state."""
     if cut.state == PlannedCut.State.DROPPED or cut.plan.state == CutPlan.State.REPLACED:
         raise Refused("this was planned anew since; look at the current plan")
-    done = cut_places(cut)
+    done = cut_positions(cut)
     if done and not wanted <= done and cut.state == PlannedCut.State.CUT:
         raise Refused("it is all cut already")
     if cut.state == PlannedCut.State.CUT and wanted != done:
@@ -120,12 +120,12 @@ def _set_cut(cut: PlannedCut, wanted: set[int], by: User, action: str) -> None:
     if not done and wanted:
         _use_stock(cut, by)
         cut.cut_by, cut.cut_at = by, timezone.now()
-    _count_places(cut, wanted - done, 1)
-    _count_places(cut, done - wanted, -1)
+    _count_pieces(cut, wanted - done, 1)
+    _count_pieces(cut, done - wanted, -1)
     if done and not wanted:
         _give_stock_back(cut, by)
         cut.cut_by, cut.cut_at = None, None
-    cut.pieces = [piece | {"cut": place in wanted} for place, piece in enumerate(cut.pieces)]
+    cut.pieces = [piece | {"cut": position in wanted} for position, piece in enumerate(cut.pieces)]
     cut.state = _state_for(cut, wanted)
     if cut.state == PlannedCut.State.CUT and cut.keeps_offcut and cut.offcut is None:
         cut.offcut = put_back(cut, by, *offcut_size(cut, cut.left))
@@ -140,8 +140,8 @@ def _state_for(cut: PlannedCut, wanted: set[int]) -> str:
     return PlannedCut.State.CUT if len(wanted) == len(cut.pieces) else PlannedCut.State.BEGUN
 
 
-def _count_places(cut: PlannedCut, places: set[int], sign: int) -> None:
-    for part_id, pieces in sorted(Counter(cut.pieces[place]["part"] for place in places).items()):
+def _count_pieces(cut: PlannedCut, positions: set[int], sign: int) -> None:
+    for part_id, pieces in sorted(Counter(cut.pieces[position]["part"] for position in positions).items()):
         _count_part(part_id, sign * pieces, cut.item.lot)
 
 
@@ -264,27 +264,27 @@ def report_miscut(*, cut: PlannedCut, spoiled: list[int], by: User, reason: str)
     cut = _held(cut)
     if cut.state not in {PlannedCut.State.TO_CUT, PlannedCut.State.BEGUN}:
         raise Refused("only a piece that is to be cut can be reported as miscut")
-    if not spoiled or any(not 0 <= place < len(cut.pieces) for place in spoiled):
+    if not spoiled or any(not 0 <= position < len(cut.pieces) for position in spoiled):
         raise Refused("say which pieces are spoiled", field="spoiled", bound=f"0 to {len(cut.pieces) - 1}")
     why = f"miscut: {reason}"
     before = _planned_before(cut, why)
     lost = set(spoiled)
     good = set(range(len(cut.pieces))) - lost
-    done = cut_places(cut)
+    done = cut_positions(cut)
     if cut.state == PlannedCut.State.TO_CUT:
         _use_stock(cut, by, why)
     else:
         note = _note(cut.plan.batch, why)
         StockMove.objects.create(item=cut.item, change=0, reason=StockMove.Reason.CUT, moved_by=by, note=note)
-    _count_places(cut, good - done, 1)
-    _count_places(cut, done - good, -1)
-    Part.objects.filter(pk__in={cut.pieces[place]["part"] for place in lost}, state=Part.State.PLANNED).update(
+    _count_pieces(cut, good - done, 1)
+    _count_pieces(cut, done - good, -1)
+    Part.objects.filter(pk__in={cut.pieces[position]["part"] for position in lost}, state=Part.State.PLANNED).update(
         state=Part.State.TO_CUT
     )
     cut.keeps_offcut = False
     why_lost = {"cut": False, "spoiled": True, "why": reason}
     kept = {"cut": True, "spoiled": False}
-    close_cut(cut, [piece | (why_lost if place in lost else kept) for place, piece in enumerate(cut.pieces)], by)
+    close_cut(cut, [piece | (why_lost if position in lost else kept) for position, piece in enumerate(cut.pieces)], by)
     record(by=by, action="reported a miscut", subject=cut, note=reason)
     return plan_material(batch=cut.plan.batch, material=cut.plan.material, by=by, before=before)
 

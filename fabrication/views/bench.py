@@ -171,19 +171,19 @@ def uncut(request: SignedInRequest, pk: int) -> HttpResponse:
 @login_required
 @roles_required(*WORKS)
 @require_POST
-def cut_piece(request: SignedInRequest, pk: int, place: int) -> HttpResponse:
+def cut_piece(request: SignedInRequest, pk: int, position: int) -> HttpResponse:
     """One piece of a stock piece is cut."""
     planned = cut_for(request.user, pk)
-    return _act(request, planned.plan_id, bench.mark_piece, cut=planned, place=place)
+    return _act(request, planned.plan_id, bench.mark_piece, cut=planned, position=position)
 
 
 @login_required
 @roles_required(*WORKS)
 @require_POST
-def uncut_piece(request: SignedInRequest, pk: int, place: int) -> HttpResponse:
+def uncut_piece(request: SignedInRequest, pk: int, position: int) -> HttpResponse:
     """Takes the tap on one piece back."""
     planned = cut_for(request.user, pk)
-    return _act(request, planned.plan_id, bench.undo_piece, cut=planned, place=place)
+    return _act(request, planned.plan_id, bench.undo_piece, cut=planned, position=position)
 
 
 @login_required

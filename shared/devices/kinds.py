@@ -147,8 +147,8 @@ def _refuse_unkeepable(value: Any, path: str, depth: int = 0) -> None:
             _refuse_unkeepable(name, f"{path}.{name[:60]}".strip("."), depth)
             _refuse_unkeepable(inner, f"{path}.{name[:60]}".strip("."), depth + 1)
     elif isinstance(value, list):
-        for place, inner in enumerate(value):
-            _refuse_unkeepable(inner, f"{path}[{place}]", depth + 1)
+        for position, inner in enumerate(value):
+            _refuse_unkeepable(inner, f"{path}[{position}]", depth + 1)
 
 
 def _is_broken(text: str) -> bool:

@@ -39,7 +39,7 @@ class DeviceEntry(models.Model):
 
     device = models.ForeignKey(FieldDevice, models.CASCADE, related_name="entries")
     entry_id = models.UUIDField()
-    place = models.PositiveIntegerField(help_text="its place in the device's order")
+    position = models.PositiveIntegerField(db_column="place", help_text="in the device's order")
     kind = models.CharField(max_length=40)
     body_hash = models.CharField(max_length=64)
     done_at = models.DateTimeField(help_text="when the person did it, by the device's clock")
@@ -49,7 +49,7 @@ class DeviceEntry(models.Model):
 
     class Meta:
         db_table = "jobs_devicedeed"
-        ordering = ["device", "place"]
+        ordering = ["device", "position"]
         constraints = [models.UniqueConstraint(fields=["device", "entry_id"], name="entry_once_a_device")]
 
     def __str__(self) -> str:

@@ -103,7 +103,7 @@ def answers(*, device: FieldDevice, ids: Sequence[uuid.UUID]) -> list[dict[str, 
 @dataclass(frozen=True, slots=True)
 class _Sent:
     entry_id: uuid.UUID
-    place: int
+    position: int
     kind: str
     body: Mapping[str, Any]
     done_at: dt.datetime
@@ -117,8 +117,8 @@ def _read(sent: Any) -> _Sent:
         entry_id = uuid.UUID(str(sent.get("id")))
     except ValueError:
         raise Refused("an entry has an id of its own, a UUID", field="id") from None
-    place = sent.get("place")
-    if isinstance(place, bool) or not isinstance(place, int) or not 1 <= place < 2**31:
+    position = sent.get("place")  # the key that phones keep it under
+    if isinstance(position, bool) or not isinstance(position, int) or not 1 <= position < 2**31:
         raise Refused("an entry has a place in its device's order", field="place", bound="1 and up")
     body = sent.get("body")
     if not isinstance(body, Mapping):
@@ -129,7 +129,9 @@ def _read(sent: Any) -> _Sent:
     text = json.dumps([sent.get("kind"), body], sort_keys=True, separators=(",", ":"))
     if len(text) > LARGEST_BODY:
         raise Refused("the entry is too large", field="body", bound=f"at most {LARGEST_BODY // 1048576} MB")
-    return _Sent(entry_id, place, str(sent.get("kind"))[:40], body, done_at, hashlib.sha256(text.encode()).hexdigest())
+    return _Sent(
+        entry_id, position, str(sent.get("kind"))[:40], body, done_at, hashlib.sha256(text.encode()).hexdigest()
+    )
 
 
 def take_in(*, device: FieldDevice, sent: Any) -> dict[str, Any]:
@@ -145,14 +147,14 @@ def take_in(*, device: FieldDevice, sent: Any) -> dict[str, Any]:
         own = next((row for row in earlier if row.device_id == device.pk), None)
         if own is not None:
             return _reply(str(one.entry_id), *_answered(own, one))
-        last = DeviceEntry.objects.filter(device=device).aggregate(last=Max("place"))["last"] or 0
-        if one.place != last + 1:
+        last = DeviceEntry.objects.filter(device=device).aggregate(last=Max("position"))["last"] or 0
+        if one.position != last + 1:
             problem = {"problem": f"entry {last + 1} of this device comes first", "expected": last + 1}
             return _reply(str(one.entry_id), 409, problem)
         row = DeviceEntry(
             device=device,
             entry_id=one.entry_id,
-            place=one.place,
+            position=one.position,
             kind=one.kind,
             body_hash=one.body_hash,
             done_at=one.done_at,

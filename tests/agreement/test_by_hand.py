@@ -603,9 +603,9 @@ BARS: dict[str, tuple[Callable[[Saw], Any], dict[str, str], str]] = {
         "",
     ),
     # the first piece takes the bar off the rack
-    "one piece cut": (lambda s: mark_piece(cut=s.cut, place=0, by=s.by), {"there": "5", "reserved": "0"}, ""),
+    "one piece cut": (lambda s: mark_piece(cut=s.cut, position=0, by=s.by), {"there": "5", "reserved": "0"}, ""),
     "one piece cut, taken back": (
-        lambda s: undo_piece(cut=mark_piece(cut=s.cut, place=0, by=s.by), place=0, by=s.by),
+        lambda s: undo_piece(cut=mark_piece(cut=s.cut, position=0, by=s.by), position=0, by=s.by),
         {"there": "6", "reserved": "1"},
         "",
     ),

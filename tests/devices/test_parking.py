@@ -102,7 +102,7 @@ def test_ten_entries_over_a_fault_arrive_once_in_order_and_only_its_own_opening_
     asked = answers(phone, *[entry["id"] for entry in parcel])
     assert [asked[entry["id"]]["status"] for entry in parcel] == [200] * 8 + [409, 200]
     assert phone.send(*parcel)[0]["reply"]["reading"] == first["id"]
-    assert [row.place for row in DeviceEntry.objects.order_by("pk")] == list(range(1, 11))
+    assert [row.position for row in DeviceEntry.objects.order_by("pk")] == list(range(1, 11))
 
 
 def answers(phone: Phone, *ids: str) -> dict[str, dict[str, Any]]:

@@ -75,14 +75,14 @@ def panels(branch, by, cloth, *sizes, job=None, room="Kitchen"):
 def test_the_first_piece_takes_the_bar_and_the_last_ends_it(plan, workroom, tube):
     cut = plan.cuts.get()
 
-    mark_piece(cut=cut, place=1, by=workroom)
+    mark_piece(cut=cut, position=1, by=workroom)
     bars = StockItem.objects.get(material=tube)
     assert (bars.quantity, bars.reserved) == (9, 0)
     assert PlannedCut.objects.get().state == PlannedCut.State.BEGUN
     assert sorted(Part.objects.values_list("done", flat=True)) == [0, 0, 1]
 
-    for place in (1, 0, 2):  # the first one tapped twice
-        cut = mark_piece(cut=cut, place=place, by=workroom)
+    for position in (1, 0, 2):  # the first one tapped twice
+        cut = mark_piece(cut=cut, position=position, by=workroom)
 
     assert cut.state == PlannedCut.State.CUT
     assert cut.offcut.length == cut.left
@@ -91,9 +91,9 @@ def test_the_first_piece_takes_the_bar_and_the_last_ends_it(plan, workroom, tube
 
 
 def test_taking_back_the_only_piece_leaves_everything_as_it_was(plan, workroom, tube):
-    cut = mark_piece(cut=plan.cuts.get(), place=0, by=workroom)
+    cut = mark_piece(cut=plan.cuts.get(), position=0, by=workroom)
 
-    cut = undo_piece(cut=cut, place=0, by=workroom)
+    cut = undo_piece(cut=cut, position=0, by=workroom)
 
     bars = StockItem.objects.get(material=tube)
     assert (cut.state, cut.cut_at) == (PlannedCut.State.TO_CUT, None)
@@ -104,7 +104,7 @@ def test_taking_back_the_only_piece_leaves_everything_as_it_was(plan, workroom, 
 def test_taking_back_one_piece_of_a_finished_bar_takes_its_offcut_back(plan, workroom, tube):
     cut = mark_cut(cut=plan.cuts.get(), by=workroom)
 
-    cut = undo_piece(cut=cut, place=2, by=workroom)
+    cut = undo_piece(cut=cut, position=2, by=workroom)
 
     assert cut.state == PlannedCut.State.BEGUN
     assert not StockItem.objects.filter(material=tube, is_offcut=True, quantity__gt=0).exists()
@@ -113,11 +113,11 @@ def test_taking_back_one_piece_of_a_finished_bar_takes_its_offcut_back(plan, wor
 
 def test_a_piece_there_is_not_is_refused(plan, workroom):
     with pytest.raises(Refused, match="no piece 4"):
-        mark_piece(cut=plan.cuts.get(), place=3, by=workroom)
+        mark_piece(cut=plan.cuts.get(), position=3, by=workroom)
 
 
 def test_a_bar_under_way_goes_back_as_an_offcut_when_planned_anew(plan, workroom, tube, do_runs):
-    mark_piece(cut=plan.cuts.get(), place=0, by=workroom)
+    mark_piece(cut=plan.cuts.get(), position=0, by=workroom)
 
     fresh = planned(plan.batch, workroom, do_runs)
 
@@ -129,7 +129,7 @@ def test_a_bar_under_way_goes_back_as_an_offcut_when_planned_anew(plan, workroom
 
 
 def test_what_lies_before_a_piece_cut_out_of_turn_goes_back_too(plan, workroom, tube, do_runs):
-    mark_piece(cut=plan.cuts.get(), place=1, by=workroom)
+    mark_piece(cut=plan.cuts.get(), position=1, by=workroom)
 
     planned(plan.batch, workroom, do_runs)
 
@@ -139,7 +139,7 @@ def test_what_lies_before_a_piece_cut_out_of_turn_goes_back_too(plan, workroom, 
 
 
 def test_a_flaw_in_a_piece_that_is_cut_is_refused_and_beside_it_is_not(plan, workroom):
-    cut = mark_piece(cut=plan.cuts.get(), place=1, by=workroom)
+    cut = mark_piece(cut=plan.cuts.get(), position=1, by=workroom)
 
     with pytest.raises(Refused, match="71 in of the bar is cut already"):
         report_flaw(cut=cut, start=Length.inches(40), end=Length.inches(41), by=workroom)
@@ -149,7 +149,7 @@ def test_a_flaw_in_a_piece_that_is_cut_is_refused_and_beside_it_is_not(plan, wor
 
 
 def test_a_cut_of_a_plan_that_was_replaced_is_not_undone(plan, workroom, do_runs):
-    cut = mark_piece(cut=plan.cuts.get(), place=0, by=workroom)
+    cut = mark_piece(cut=plan.cuts.get(), position=0, by=workroom)
     planned(plan.batch, workroom, do_runs)
 
     with pytest.raises(Refused, match="planned anew"):
@@ -226,7 +226,7 @@ def test_what_is_cut_is_counted_over_replaced_plans_too(branch, workroom, tube, 
 def test_a_miscut_is_called_so_with_its_reason_wherever_it_stands(plan, workroom, tube, do_runs, as_user, begun):
     cut = plan.cuts.get()
     if begun:
-        mark_piece(cut=cut, place=0, by=workroom)
+        mark_piece(cut=cut, position=0, by=workroom)
     report_miscut(cut=cut, spoiled=[1], by=workroom, reason="saw slipped")
     do_runs()
 
@@ -375,7 +375,7 @@ def test_letting_a_roll_end_go_asks_why(branch, workroom, cloth):
 
 
 def test_units_follow_their_pieces(plan, workroom):
-    mark_piece(cut=plan.cuts.get(), place=0, by=workroom)
+    mark_piece(cut=plan.cuts.get(), position=0, by=workroom)
 
     assert sorted(UnitMake.objects.values_list("state", flat=True)) == ["assembly", "batched", "batched"]
     assert Batch.objects.get().state == Batch.State.CUTTING

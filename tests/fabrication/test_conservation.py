@@ -82,18 +82,18 @@ def back_on_the_rack(material) -> int:
 
 def any_action(random: Random, cut: PlannedCut, by) -> int:
     """One thing a person at the saw might do; ticks of flaw found."""
-    place = random.randrange(len(cut.pieces)) if cut.pieces else 0
+    position = random.randrange(len(cut.pieces)) if cut.pieces else 0
     action = random.choice(["all", "piece", "piece", "piece", "undo", "undo piece", "miscut", "flaw"])
     if action == "all":
         mark_cut(cut=cut, by=by)
     elif action == "piece":
-        mark_piece(cut=cut, place=place, by=by)
+        mark_piece(cut=cut, position=position, by=by)
     elif action == "undo":
         undo_cut(cut=cut, by=by)
     elif action == "undo piece":
-        undo_piece(cut=cut, place=place, by=by)
+        undo_piece(cut=cut, position=position, by=by)
     elif action == "miscut":
-        report_miscut(cut=cut, spoiled=[place], by=by, reason="blade wandered")
+        report_miscut(cut=cut, spoiled=[position], by=by, reason="blade wandered")
     else:
         start = Length(random.randrange(cut.length.ticks // 2, cut.length.ticks - 30_000))
         end = start + Length(random.randrange(1, 20_000))
@@ -151,8 +151,8 @@ def test_rolls_add_up_to_the_tick_of_area(branch, workroom, do_runs, seed):
     do_runs()
 
     for cut in PlannedCut.objects.filter(plan__state=CutPlan.State.READY).order_by("order"):
-        for place in random.sample(range(len(cut.pieces)), len(cut.pieces)):
-            mark_piece(cut=cut, place=place, by=workroom)
+        for position in random.sample(range(len(cut.pieces)), len(cut.pieces)):
+            mark_piece(cut=cut, position=position, by=workroom)
 
     left = StockItem.objects.get(pk=roll.pk)
     run_off = (roll.length - left.length).ticks * roll.width.ticks

@@ -53,7 +53,7 @@ from shared.models import AuditEntry
 print(json.dumps({
     "readings": list(Reading.objects.order_by("pk").values_list("typed", flat=True)),
     "trail": AuditEntry.objects.filter(action__contains="reading").count(),
-    "replies": list(DeviceEntry.objects.order_by("place").values_list("reply_status", flat=True)),
+    "replies": list(DeviceEntry.objects.order_by("position").values_list("reply_status", flat=True)),
     "parked": ParkedEntry.objects.unsettled().count(),
 }))
 """

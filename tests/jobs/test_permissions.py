@@ -113,7 +113,7 @@ def keys(cast, branch):
     entry = DeviceEntry.objects.create(
         device=device,
         entry_id=uuid.uuid4(),
-        place=1,
+        position=1,
         kind="measuring.same",
         done_at=now,
         reply_status=DeviceEntry.PARKED,
