@@ -198,9 +198,9 @@ def unit_labels(make: UnitMake) -> list[dict[str, Any]]:
             "product": make.unit.product.name,
             "width": make.finished_width,
             "height": make.finished_height,
-            "package": f"{place} of {len(packages)}" + (f": {package['name']}" if package.get("name") else ""),
+            "package": f"{position} of {len(packages)}" + (f": {package['name']}" if package.get("name") else ""),
         }
-        for place, package in enumerate(packages, 1)
+        for position, package in enumerate(packages, 1)
     ]
 
 

@@ -195,7 +195,7 @@ class _Drawing:
 
     def __init__(self, made: UnitMake, unit: LengthUnit) -> None:
         self.made, self.unit = made, LengthUnit(unit)
-        self.numbers = {id(part): place for place, part in enumerate(made.parts, 1)}
+        self.numbers = {id(part): position for position, part in enumerate(made.parts, 1)}
         self.drawn = self._in_order()
         widths = [_across(part, made) for part in self.drawn]
         self.widest = max([made.finished_width, *widths])

@@ -73,7 +73,7 @@ def _stock(demo: Demo, materials: dict[str, Material], rules: Rules) -> None:
     """Enough of everything but one bracket, so that a shortage can be seen."""
     there = set(StockItem.objects.filter(material__in=materials.values()).values_list("material", flat=True))
     rows = []
-    for place, item in enumerate(rules.items):
+    for position, item in enumerate(rules.items):
         material = materials[item.key]
         if material.pk in there:
             continue
@@ -84,7 +84,7 @@ def _stock(demo: Demo, materials: dict[str, Material], rules: Rules) -> None:
                 code=new_code(),
                 length=item.length if item.kind == "strip" else None,
                 quantity=max(60, item.van_most * 2) + per_job * min(demo.jobs, LIVING),
-                shelf=f"bin {place // 12 + 1}-{place % 12 + 1}",
+                shelf=f"bin {position // 12 + 1}-{position % 12 + 1}",
             )
         )
     StockItem.objects.bulk_create(rows)
@@ -222,19 +222,19 @@ def _owed(demo: Demo) -> None:
     made = demo.made["jobs"]
     by = made.people["installer"]
     jobs = [job for job in made.jobs[:LIVING] if job.stage == Job.Stage.INSTALLED and job.pk in made.installs]
-    for place, job in enumerate(jobs):
+    for position, job in enumerate(jobs):
         visit = made.installs[job.pk]
         row = visit.visit_units.select_related("unit__opening__job__branch").order_by("-pk").first()
         if row is None:
             continue
-        key = CAUSES[place % len(CAUSES)]
+        key = CAUSES[position % len(CAUSES)]
         row.outcome, row.cause = VisitUnit.Outcome.NOT_INSTALLED, key
         row.save(update_fields=["outcome", "cause"])
         Unit.objects.filter(pk=row.unit_id).update(state=Unit.State.NOT_INSTALLED, installed_at=None)
         row.unit.state = Unit.State.NOT_INSTALLED
         at = visit.done_at or timezone.now() - dt.timedelta(days=1)
         owed = open_return(unit=row.unit, cause_key=key, by=by, happened_at=visit, at=at)
-        if place % 3 == 1:
+        if position % 3 == 1:
             from installs.rules.causes import NO, cause
             from installs.services.returns import decide_return
 

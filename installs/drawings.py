@@ -110,9 +110,9 @@ def week_chart(title: str, weeks: Sequence[tuple[str, float | None]], *, percent
         svg.text(left - 6, y + 4, _shown(most * share, percent), size=11, anchor="end", look="pencil-word")
     step = (right - left) / max(len(weeks) - 1, 1)
     run: list[tuple[float, float]] = []
-    for place, (name, value) in enumerate(weeks):
-        x = left + step * place
-        if (len(weeks) - 1 - place) % max(1, len(weeks) // 6) == 0:
+    for position, (name, value) in enumerate(weeks):
+        x = left + step * position
+        if (len(weeks) - 1 - position) % max(1, len(weeks) // 6) == 0:
             svg.text(x, CHART_HIGH - 10, name, size=10, look="pencil-word")
         if value is None:
             _line(svg, run)
@@ -146,11 +146,11 @@ def bars(title: str, rows: Sequence[tuple[str, float]], *, percent: bool = False
     words = "; ".join(f"{name} {_shown(value, percent)}" for name, value in rows) or "nothing yet"
     svg = Svg(CHART_WIDE, high, title=title, desc=words, look="chart")
     most = max([value for _, value in rows] + [1.0])
-    longest = next((place for place, (_, value) in enumerate(rows) if value == most), -1)
-    for place, (name, value) in enumerate(rows):
-        y = 6 + 24 * place
+    longest = next((position for position, (_, value) in enumerate(rows) if value == most), -1)
+    for position, (name, value) in enumerate(rows):
+        y = 6 + 24 * position
         svg.text(150, y + 14, name[:26], size=11, anchor="end")
         long = value / most * (CHART_WIDE - 220)
-        svg.rect(158, y + 3, max(long, 1), 14, "chalk" if place == longest else "ink")
+        svg.rect(158, y + 3, max(long, 1), 14, "chalk" if position == longest else "ink")
         svg.text(164 + long, y + 14, _shown(value, percent), size=11, anchor="start")
     return svg

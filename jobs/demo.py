@@ -244,8 +244,8 @@ def _stages(demo: Demo) -> Iterator[str]:
     """A fixed share of every stage; what a large demo has beyond some thousand jobs is history."""
     living = min(demo.jobs, 1500)
     weighted = [stage for stage, share in STAGES for _ in range(share)]
-    for place in range(living):
-        yield weighted[place * 37 % len(weighted)]
+    for position in range(living):
+        yield weighted[position * 37 % len(weighted)]
     for _ in range(demo.jobs - living):
         yield Job.Stage.CLOSED
 

@@ -70,8 +70,8 @@ def route_map(*several: DaySchedule) -> Svg | None:
               desc=f"Straight lines between stops, north up: {names}.", look="route-map")  # fmt: skip
     _tiles(svg, ground)
     svg.rect(0.5, 0.5, WIDE - 1, HIGH - 1, "thin")
-    for place, one in enumerate(drawn):
-        _route(svg, ground, one, place)
+    for position, one in enumerate(drawn):
+        _route(svg, ground, one, position)
     _frame(svg, ground)
     return svg
 

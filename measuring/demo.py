@@ -112,16 +112,16 @@ def _openings(demo: Demo, job: Job, rooms: list[Room], products: list[Product]) 
     random = demo.random
     is_measured = job.stage in UNIT_STATES
     chosen = {room.pk: random.choice(products) for room in rooms}
-    for place in range(job.openings_expected):
-        room = rooms[place % len(rooms)]
+    for position in range(job.openings_expected):
+        room = rooms[position % len(rooms)]
         product = chosen[room.pk]
         is_door = product.family == "vertical" and random.random() < 0.7
         mount = Mount.OUTSIDE if is_door or random.random() < 0.15 else Mount.INSIDE
         yield Opening(
             job=job,
             room=room,
-            mark="ABCDEFGHIJ"[place],
-            order=place,
+            mark="ABCDEFGHIJ"[position],
+            order=position,
             state=Opening.State.MEASURED if is_measured else Opening.State.TO_MEASURE,
             product=product,
             mount=mount,

@@ -387,8 +387,8 @@ def _order_size(svg: Svg, picture: Picture, y: float) -> None:
     word = "covering" if picture.is_outside else "order size"
     svg.text(x, y, word, size=size, anchor="start", look="chalk-word")
     x += len(word) * size * 0.62 + size * 0.5
-    for place, value in enumerate(picture.covering):
-        if place:
+    for position, value in enumerate(picture.covering):
+        if position:
             svg.text(x, y, "×", size=size, anchor="start", look="chalk-word")
             x += size
         whole, _, fraction = value.text(picture.unit).rpartition(" ")

@@ -104,8 +104,8 @@ def _flat(detail: Any, path: str = "") -> Iterator[dict[str, str]]:
             name = "" if key == "non_field_errors" else str(key)
             yield from _flat(value, f"{path}.{name}".strip(".") if name else path)
     elif isinstance(detail, list) and any(isinstance(row, dict | list) for row in detail):
-        for place, row in enumerate(detail):
-            yield from _flat(row, f"{path}[{place}]")
+        for position, row in enumerate(detail):
+            yield from _flat(row, f"{path}[{position}]")
     else:
         for problem in detail if isinstance(detail, list) else [detail]:
             yield {"field": path, "problem": str(problem)}

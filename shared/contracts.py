@@ -132,7 +132,7 @@ def _refuse_unusable(value: Any, field: str) -> None:
         if isinstance(here, str) and not _is_text(here):
             raise ContractError(where, f"{_printable(here[:40])} holds half of a character", "text in Unicode")
         if isinstance(here, list):
-            left += [(f"{path}[{place}]", entry) for place, entry in reversed(list(enumerate(here)))]
+            left += [(f"{path}[{position}]", entry) for position, entry in reversed(list(enumerate(here)))]
         if isinstance(here, dict):
             for name in here:
                 if not _is_text(name):

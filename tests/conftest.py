@@ -41,7 +41,7 @@ LONGEST = (
 def place_in_line(item: pytest.Item) -> int:
     """A file begun last that takes minutes would leave the other processes idle at the end."""
     path = item.path.relative_to(Path(__file__).parent).as_posix()
-    return next((place for place, begin in enumerate(LONGEST) if path.startswith(begin)), len(LONGEST))
+    return next((position for position, begin in enumerate(LONGEST) if path.startswith(begin)), len(LONGEST))
 
 
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:

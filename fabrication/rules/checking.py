@@ -77,26 +77,28 @@ def _materials(recipe: Recipe, materials: Mapping[str, Material]) -> Iterator[Pr
     for key in sorted({key for keys in playing.values() for key in keys}):
         if key not in materials:
             yield Problem("stop", "materials", f"{key!r} is not among the materials", "a material's key")
-    for place, rule in enumerate(recipe.parts):
+    for position, rule in enumerate(recipe.parts):
         for key in [rule.material] if rule.material else sorted(playing.get(rule.role, ())):
             material = materials.get(key)
             if material is None and rule.material:
-                yield Problem("stop", f"parts[{place}].material", f"{key!r} is not among the materials")
+                yield Problem("stop", f"parts[{position}].material", f"{key!r} is not among the materials")
             elif material is not None and material.kind != rule.kind:
                 problem = f"{rule.name} is a {rule.kind}, {material.name} a {material.kind}"
-                yield Problem("stop", f"parts[{place}].kind", problem, material.kind)
+                yield Problem("stop", f"parts[{position}].kind", problem, material.kind)
 
 
 def _choices_without(recipe: Recipe) -> Iterator[Problem]:
     """Choices that leave a part without its material, where the other choices of the option bring it."""
     roles = [{role for choice in option.choices for role in choice.materials} for option in recipe.options]
-    for place, option in enumerate(recipe.options):
-        elsewhere = set(recipe.materials).union(*roles[:place], *roles[place + 1 :])
+    for position, option in enumerate(recipe.options):
+        elsewhere = set(recipe.materials).union(*roles[:position], *roles[position + 1 :])
         for number, choice in enumerate(option.choices):
-            for role in sorted(roles[place] - elsewhere - set(choice.materials)):
+            for role in sorted(roles[position] - elsewhere - set(choice.materials)):
                 if any(rule.role == role and _may_apply(rule, option.key, choice.key) for rule in recipe.parts):
                     problem = f"{option.name} {choice.key} brings no {role}"
-                    yield Problem("stop", f"options[{place}].choices[{number}].materials", problem, "name its material")
+                    yield Problem(
+                        "stop", f"options[{position}].choices[{number}].materials", problem, "name its material"
+                    )
 
 
 def _may_apply(rule: PartRule, option: str, choice: str) -> bool:
@@ -375,7 +377,7 @@ def _tree(name: str, value: Any) -> dict[str, str]:
             found |= _tree(f"{name}, {key.replace('_', ' ')}", entry)
         return found
     if isinstance(value, list) and any(isinstance(entry, dict) for entry in value):
-        return {k: v for place, entry in enumerate(value, 1) for k, v in _tree(f"{name} {place}", entry).items()}
+        return {k: v for position, entry in enumerate(value, 1) for k, v in _tree(f"{name} {position}", entry).items()}
     if isinstance(value, list):
         return {name: ", ".join(str(entry) for entry in value)}
     return {} if value is None else {name: str(value)}

@@ -227,11 +227,11 @@ def make_on_one_head(
         problem = f"units and gaps come to {needed.text(unit, symbol=True)}"
         raise CannotMake("widths", problem, f"exactly {head.text(unit, symbol=True)}")
     made = []
-    for place, width in enumerate(widths):
-        sides = {"left"} if place > 0 else set()
-        sides |= {"right"} if place < len(widths) - 1 else set()
+    for position, width in enumerate(widths):
+        sides = {"left"} if position > 0 else set()
+        sides |= {"right"} if position < len(widths) - 1 else set()
         bench = Bench(recipe, order, materials, unit, Share(width, frozenset(sides)))
-        made.append(_made(bench, with_head=place == 0))
+        made.append(_made(bench, with_head=position == 0))
     return tuple(made)
 
 

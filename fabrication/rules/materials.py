@@ -132,9 +132,9 @@ def materials_from_json(rows: Iterable[Any], path: str = "materials") -> Mapping
         Naming row, field, problem and bound; also where a key stands twice.
     """
     found: dict[str, Material] = {}
-    for place, row in enumerate(rows):
-        material = Material.from_json(row, f"{path}[{place}]")
+    for position, row in enumerate(rows):
+        material = Material.from_json(row, f"{path}[{position}]")
         if material.key in found:
-            raise ContractError(f"{path}[{place}].key", f"{material.key} stands twice", "once")
+            raise ContractError(f"{path}[{position}].key", f"{material.key} stands twice", "once")
         found[material.key] = material
     return found

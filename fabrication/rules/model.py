@@ -298,11 +298,11 @@ class Recipe(Record):
     def check(self) -> None:
         """Every name that a rule uses is known."""
         known = _Names(self)
-        for place, rule in enumerate(self.parts):
-            known.check_rule(rule, f"parts[{place}]")
+        for position, rule in enumerate(self.parts):
+            known.check_rule(rule, f"parts[{position}]")
             known.parts.add(rule.key)
-        for place, package in enumerate(self.packages):
-            known.check_measure(package.longest, f"packages[{place}].longest")
+        for position, package in enumerate(self.packages):
+            known.check_measure(package.longest, f"packages[{position}].longest")
 
     def tried_with(self) -> dict[str, str]:
         """A choice of every option, to try the recipe with; no unit is ever made by it."""
@@ -340,15 +340,15 @@ class _Names:
         if rule.count.by == "figure" and rule.count.figure not in self.counts:
             bound = ", ".join(sorted(self.counts))
             raise ContractError(f"{path}.count.figure", f"{rule.count.figure!r} is not counted", bound)
-        for place, condition in enumerate(rule.when):
-            self.check_condition(condition, f"{path}.when[{place}]")
+        for position, condition in enumerate(rule.when):
+            self.check_condition(condition, f"{path}.when[{position}]")
 
     def check_measure(self, measure: Measure, path: str) -> None:
         if measure.of:
             self.check_name(measure.of, f"{path}.of")
-        for place, allowance in enumerate(measure.plus):
+        for position, allowance in enumerate(measure.plus):
             if allowance.of:
-                self.check_name(allowance.of, f"{path}.plus[{place}].of")
+                self.check_name(allowance.of, f"{path}.plus[{position}].of")
 
     def check_name(self, name: str, path: str) -> None:
         part, dot, side = name.partition(".")

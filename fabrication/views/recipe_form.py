@@ -73,7 +73,7 @@ def sections(definition: Mapping[str, Any], problems: Mapping[str, str]) -> list
     for name in _ORDER:
         value = definition.get(name)
         if name == "parts":
-            found += [_part(place, row, recipe) for place, row in enumerate(value or ())]
+            found += [_part(position, row, recipe) for position, row in enumerate(value or ())]
         else:
             section = Section(_NAMES.get(name, name))
             section.boxes = list(_boxes(value, name, ""))
@@ -128,8 +128,8 @@ class OptionRows:
 def option_rows(definition: Mapping[str, Any]) -> list[OptionRows]:
     """What can be chosen, for the page."""
     rows = []
-    for place, option in enumerate(definition.get("options") or ()):
-        path, choices = f"options[{place}]", option.get("choices") or []
+    for position, option in enumerate(definition.get("options") or ()):
+        path, choices = f"options[{position}]", option.get("choices") or []
         shown = [(f"{path}.choices[{number}]", _choice_words(one)) for number, one in enumerate(choices)]
         roles = dict.fromkeys(role for one in choices for role in one.get("materials") or ())
         rows.append(OptionRows(path, option.get("name") or option["key"], shown, list(roles)))
@@ -163,8 +163,8 @@ def _boxes(value: Any, path: str, label: str) -> Iterator[Box]:
             shown = f"{label}: {what}" if what and name == "length" else f"{label} {name.replace('_', ' ')}".strip()
             yield from _boxes(inner, f"{path}.{name}", shown)
     elif isinstance(value, list):
-        for place, inner in enumerate(value):
-            yield from _boxes(inner, f"{path}[{place}]", label if len(value) == 1 else f"{label} {place + 1}")
+        for position, inner in enumerate(value):
+            yield from _boxes(inner, f"{path}[{position}]", label if len(value) == 1 else f"{label} {position + 1}")
     elif isinstance(value, int | float) and not isinstance(value, bool):
         yield Box(path, label, str(value))
     elif isinstance(value, str) and _FIGURE.fullmatch(value.strip()):

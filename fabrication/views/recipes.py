@@ -86,8 +86,8 @@ def recipe_revisions(request: SignedInRequest, pk: int) -> HttpResponse:
     rows = list(product.recipe_revisions.select_related("saved_by").order_by("-number"))
     read = [rules.Recipe.from_json(row.definition) for row in rows]
     compared = []
-    for place, row in enumerate(rows):
-        lines = rules.difference(read[place + 1], read[place]) if place + 1 < len(rows) else []
+    for position, row in enumerate(rows):
+        lines = rules.difference(read[position + 1], read[position]) if position + 1 < len(rows) else []
         compared.append((row, lines))
     return render(request, "fabrication/recipe_revisions.html", {"product": product, "compared": compared})
 

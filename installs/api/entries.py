@@ -311,10 +311,10 @@ class Sign(OfStop):
     left_with: Note = ""
 
     def check(self) -> None:
-        for place, stroke in enumerate(self.strokes):
+        for position, stroke in enumerate(self.strokes):
             for at, point in enumerate(stroke):
                 if len(point) != 2:
-                    raise ContractError(f"strokes[{place}][{at}]", f"{len(point)} numbers", "two: across and down")
+                    raise ContractError(f"strokes[{position}][{at}]", f"{len(point)} numbers", "two: across and down")
 
 
 @entry("installs.sign", "the sign-off", _stop_touched)

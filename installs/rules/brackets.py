@@ -143,9 +143,9 @@ def worst_load(
     """
     edges = [ZERO, *(Length((a.ticks + b.ticks) // 2) for a, b in pairwise(places)), unit.width]
     worst, share = Fraction(0), Fraction(0)
-    for place, (start, end) in enumerate(pairwise(edges)):
+    for position, (start, end) in enumerate(pairwise(edges)):
         part = Fraction((end - start).ticks, unit.width.ticks)
-        factor = Fraction(rules.placing.interior_share) if 0 < place < len(places) - 1 else Fraction(1)
+        factor = Fraction(rules.placing.interior_share) if 0 < position < len(places) - 1 else Fraction(1)
         if part * factor > worst:
             worst, share = part * factor, part
     pulls = rules.use_pull_lb
@@ -328,7 +328,7 @@ def _fixed_on_seams(
 
 def _one_more(slots: Sequence[_Slot], grid: Length) -> list[_Slot]:
     """The same with one middle more in the widest stretch between fixed points, evenly again."""
-    posts = [place for place, slot in enumerate(slots) if slot.role != "middle"]
+    posts = [position for position, slot in enumerate(slots) if slot.role != "middle"]
     gaps = [
         ((slots[right].evenly - slots[left].evenly).ticks / (right - left), left, right)
         for left, right in pairwise(posts)

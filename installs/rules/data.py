@@ -554,9 +554,9 @@ def _named_items(rules: HardwareRules) -> Iterator[tuple[str, str]]:
     """Every item key a rule names, with the field that names it."""
     for name, rule in rules.brackets.items():
         yield f"brackets.{name}.joint", rule.joint
-        for place, size in enumerate(rule.sizes):
-            yield f"brackets.{name}.sizes[{place}].end", size.end
-            yield f"brackets.{name}.sizes[{place}].middle", size.middle
+        for position, size in enumerate(rule.sizes):
+            yield f"brackets.{name}.sizes[{position}].end", size.end
+            yield f"brackets.{name}.sizes[{position}].middle", size.middle
     for name, kit in rules.fasteners.items():
         yield f"fasteners.{name}.anchor", kit.anchor
         yield from ((f"fasteners.{name}.screws", key) for key in kit.screws)

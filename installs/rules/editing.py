@@ -228,7 +228,9 @@ def _walk_field(kind: Any, value: Any, path: str, out: _Found) -> None:
         out.groups.append(_row(bare, value or {}, path, title, may_go=False))
     elif get_origin(bare) is tuple and _is_data(inner):
         rows = value or []
-        out.groups += [_row(inner, row, f"{path}[{place}]", f"{title} {place + 1}") for place, row in enumerate(rows)]
+        out.groups += [
+            _row(inner, row, f"{path}[{position}]", f"{title} {position + 1}") for position, row in enumerate(rows)
+        ]
         out.groups.append(_row(inner, {}, f"{path}[{len(rows)}]", f"one more: {title}", is_new=True))
     elif get_origin(bare) is dict and _is_data(inner):
         out.groups += [_row(inner, row, f"{path}.{key}", f"{title}: {key}") for key, row in (value or {}).items()]

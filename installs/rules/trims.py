@@ -105,8 +105,8 @@ def cut_strips(
     over: list[Length] = []
     for length in sorted(lengths, reverse=True):
         fitting = [
-            (_room(strip[1], strip[2], kerf) - length, place)
-            for place, strip in enumerate(open_strips)
+            (_room(strip[1], strip[2], kerf) - length, position)
+            for position, strip in enumerate(open_strips)
             if _room(strip[1], strip[2], kerf) >= length
         ]
         if fitting:

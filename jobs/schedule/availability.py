@@ -56,9 +56,9 @@ class WorkDay:
 
     def shift_at(self, when: dt.datetime) -> int | None:
         """Place of the shift (overtime included) in which `when` lies."""
-        for place, (begin, end) in enumerate(self.shifts):
-            if begin <= when <= end + dt.timedelta(minutes=self.overtime_after(place)):
-                return place
+        for position, (begin, end) in enumerate(self.shifts):
+            if begin <= when <= end + dt.timedelta(minutes=self.overtime_after(position)):
+                return position
         return None
 
     def overtime_after(self, place: int) -> int:
@@ -227,7 +227,7 @@ def _change(tz: dt.tzinfo, day: dt.date) -> tuple[dt.time, dt.time]:
     """The first time of the day that is none, or two, and the first after those."""
     minutes = [dt.time(minute // 60, minute % 60) for minute in range(24 * 60)]
     odd = [
-        place for place, time in enumerate(minutes)
+        position for position, time in enumerate(minutes)
         if len({dt.datetime.combine(day, time, tzinfo=tz).replace(fold=fold).utcoffset() for fold in (0, 1)}) == 2
     ]  # fmt: skip
     return minutes[odd[0]], minutes[(odd[-1] + 1) % len(minutes)]

@@ -81,8 +81,8 @@ def draw_board(
         '<line class="hatch" x1="0" y1="0" x2="0" y2="6"/></pattern></defs>'
     ]
     parts += _head(days, scales, head, high, schedule)
-    for place, crew in enumerate(crews):
-        top = head + place * lane
+    for position, crew in enumerate(crews):
+        top = head + position * lane
         name = _text("crew", 4, top + lane / 2, 12, _cut(crew.name, 17))
         parts.append(f'<a class="crew-link" href="{reverse("jobs:crew", args=[crew.pk])}">{name}</a>')
         parts.append(f'<line class="pencil" x1="0" y1="{n(top)}" x2="{WIDE}" y2="{n(top)}"/>')
@@ -114,10 +114,10 @@ def _scales(schedule: Schedule, days: Sequence[dt.date]) -> list[Scale]:
         Scale(
             local(tz, day, dt.time(begin_hour)),
             local(tz, day, dt.time(end_hour)) if end_hour < 24 else local(tz, day + dt.timedelta(days=1), dt.time(0)),
-            LABEL + place * wide,
+            LABEL + position * wide,
             wide - gap,
         )
-        for place, day in enumerate(days)
+        for position, day in enumerate(days)
     ]
 
 
@@ -158,8 +158,8 @@ def _lane(
         before = stop
     if before is not None:
         yield from _home(one, scale, block_top + TALL / 2)
-    for place, row in enumerate(one.appointments):
-        raised, outcome = place % 2 * 5, outcomes.get(row.pk, "")
+    for position, row in enumerate(one.appointments):
+        raised, outcome = position % 2 * 5, outcomes.get(row.pk, "")
         yield from _block(one, row, ahead.get(row.pk), scale, block_top, is_week, words, raised, outcome)
     yield "</g>"
 

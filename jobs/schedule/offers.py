@@ -312,8 +312,8 @@ def _free_spans(branch: Branch, standing: Iterable[Standing], days: Sequence[dt.
 
 def _open(day: DaySchedule, bounds: Sequence[Bound], prices: Objective) -> OpenDay:
     shifts = tuple(
-        (seconds(begin), seconds(end) + day.work.overtime_after(place) * 60)
-        for place, (begin, end) in enumerate(day.work.shifts)
+        (seconds(begin), seconds(end) + day.work.overtime_after(position) * 60)
+        for position, (begin, end) in enumerate(day.work.shifts)
     )
     lunch, pause = day.work.lunch, None
     if lunch is not None:

@@ -164,9 +164,9 @@ def travel_to_and_from(
         legs = _known_from(here, keys)
     except TravelServerSilent as silent:
         return into, out_of, f"Driving times are estimates: {silent}."
-    for place, key in enumerate(keys):
-        into[place] = 0 if key == here else whole_minutes(legs.get((key, here), into[place]))
-        out_of[place] = 0 if key == here else whole_minutes(legs.get((here, key), out_of[place]))
+    for position, key in enumerate(keys):
+        into[position] = 0 if key == here else whole_minutes(legs.get((key, here), into[position]))
+        out_of[position] = 0 if key == here else whole_minutes(legs.get((here, key), out_of[position]))
     return into, out_of, ""
 
 

@@ -61,7 +61,7 @@ def _days(day: dt.date, view: str) -> list[dt.date]:
     if view != "week":
         return [day]
     monday = day - dt.timedelta(days=day.weekday())
-    return [monday + dt.timedelta(days=place) for place in range(6)]
+    return [monday + dt.timedelta(days=position) for position in range(6)]
 
 
 @login_required

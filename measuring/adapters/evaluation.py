@@ -250,8 +250,8 @@ def split_widths(opening: Opening, size: OrderSize) -> list[tuple[Length, str]]:
     left = (size.width - base * count) // grid
     whole = size.width.text(unit, symbol=True)
     return [
-        (base + grid if place < left else base, f"{whole} shared by {count} units side by side")
-        for place in range(count)
+        (base + grid if position < left else base, f"{whole} shared by {count} units side by side")
+        for position in range(count)
     ]
 
 

@@ -30,7 +30,7 @@ _SPOT_NAMES: Final = {
     "widths": tuple((name.partition(".")[2], name) for name in WIDTHS),
     "heights": tuple((name.partition(".")[2], name) for name in HEIGHTS),
 }
-_ALIASES: Final = {f"diagonals[{place}]": name for place, name in enumerate(DIAGONALS)}
+_ALIASES: Final = {f"diagonals[{position}]": name for position, name in enumerate(DIAGONALS)}
 STOPS: Final = ("sill", "floor", "neighbour")
 
 
@@ -356,9 +356,9 @@ def _said(values: Mapping[str, Any], order: Sequence[str]) -> dict[str, Any]:
 
 def _cased(case: TapeCase, taken: Mapping[str, int]) -> frozenset[str]:
     fields = tuple(_ALIASES.get(name, name) for name in case.fields)
-    for place, name in enumerate(fields):
+    for position, name in enumerate(fields):
         if name not in taken:
-            raise ContractError(f"tape_case.fields[{place}]", f"{name} was not read", "a place that was read")
+            raise ContractError(f"tape_case.fields[{position}]", f"{name} was not read", "a place that was read")
     return frozenset(fields)
 
 

@@ -118,8 +118,8 @@ def _reorder(model: Any, rows: Any, wanted: Sequence[int]) -> None:
     by_pk = {row.pk: row for row in rows}
     ordered = [by_pk.pop(pk) for pk in wanted if pk in by_pk]
     ordered += by_pk.values()
-    for place, row in enumerate(ordered):
-        row.order = place
+    for position, row in enumerate(ordered):
+        row.order = position
     model.objects.bulk_update(ordered, ["order"])
 
 

@@ -52,8 +52,8 @@ def size_locked(opening: Opening, by: User) -> list[Unit]:
     Opening.objects.filter(pk=opening.pk).update(findings=found.findings)
     shares = split_widths(opening, found.size) if found.size else []
     changed = False
-    for place, unit in enumerate(units):
-        share = shares[place] if found.size and place < len(shares) else None
+    for position, unit in enumerate(units):
+        share = shares[position] if found.size and position < len(shares) else None
         changed |= _keep(opening, unit, found, share, by)
     changed |= _restate(opening, found)
     if changed:

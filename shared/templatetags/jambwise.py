@@ -157,7 +157,7 @@ def stage_line(stages: Iterable[Any], here: Any, label: str = "Stage") -> SafeSt
     the words or keys. One that is not on the way (paused, cancelled) marks none as here.
     """
     pairs = [(str(one[0]), str(one[1])) if isinstance(one, list | tuple) else (str(one), str(one)) for one in stages]
-    now = next((place for place, pair in enumerate(pairs) if str(here) in pair), None)
+    now = next((position for position, pair in enumerate(pairs) if str(here) in pair), None)
 
     def looks(place: int) -> tuple[str, str]:
         if now is None or place > now:
@@ -167,7 +167,7 @@ def stage_line(stages: Iterable[Any], here: Any, label: str = "Stage") -> SafeSt
     items = format_html_join(
         "",
         '<li class="{}"{}>{}</li>',
-        ((looks(place)[0], SafeString(looks(place)[1]), word) for place, (_, word) in enumerate(pairs)),
+        ((looks(position)[0], SafeString(looks(position)[1]), word) for position, (_, word) in enumerate(pairs)),
     )
     return format_html('<ol class="stages" aria-label="{}">{}</ol>', label, items)
 

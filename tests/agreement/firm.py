@@ -284,10 +284,10 @@ def busy_week(firm: Firm) -> None:
     buy(firm, release(firm, *units))
 
     for day, times in ((TODAY, ("9:30", "14:00")), (tomorrow, ("11:00",))):
-        for place, time in enumerate(times):
+        for position, time in enumerate(times):
             with time_machine.travel(NOW - dt.timedelta(days=4), tick=False):
                 job = made_job(firm)
             visit = an_install(firm, job, firm.crew(0, "install"), day, time)
-            if place == 0:
+            if position == 0:
                 promise(visit, f"{int(time.split(':')[0])}:00", f"{int(time.split(':')[0]) + 2}:00")
         load_up(firm, firm.crew(0, "install"), day)

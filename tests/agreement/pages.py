@@ -104,9 +104,9 @@ class _Builder(HTMLParser):
         self.path[-1].inner.append(Node(tag, {name: value or "" for name, value in attrs}))
 
     def handle_endtag(self, tag: str) -> None:
-        for place in range(len(self.path) - 1, 0, -1):
-            if self.path[place].tag == tag:
-                del self.path[place:]
+        for position in range(len(self.path) - 1, 0, -1):
+            if self.path[position].tag == tag:
+                del self.path[position:]
                 return
 
     def handle_data(self, data: str) -> None:

@@ -85,8 +85,8 @@ def read_1d(path: Path) -> BarProblem:
     numbers = list(map(int, path.read_text().split()))
     pairs = zip(numbers[2::2], numbers[3::2], strict=False)
     pieces = tuple(
-        BarPiece(f"p{place}", Length(length), demand)
-        for place, (length, demand) in enumerate(list(pairs)[: numbers[0]])
+        BarPiece(f"p{position}", Length(length), demand)
+        for position, (length, demand) in enumerate(list(pairs)[: numbers[0]])
     )
     return BarProblem((BarStock("s", Length(numbers[1])),), pieces)
 
@@ -95,8 +95,8 @@ def read_2d(path: Path) -> RollProblem:
     """A JSON file of [width, drop, demand] on one endless roll."""
     data = json.loads(path.read_text())
     pieces = tuple(
-        RollPiece(f"p{place}", Length(width), Length(drop), demand, data["rotation"])
-        for place, (width, drop, demand) in enumerate(data["items"])
+        RollPiece(f"p{position}", Length(width), Length(drop), demand, data["rotation"])
+        for position, (width, drop, demand) in enumerate(data["items"])
     )
     return RollProblem((RollStock("r", Length(data["roll_width"])),), pieces, Length(data["kerf"]))
 
@@ -233,8 +233,8 @@ OTHER_RULES = ("longest offcut first", "the shortest new bar after the offcuts",
 def _other_rule(problem: BarProblem, name: str) -> float:
     """Cost in ticks of first fit that opens its bars in another order."""
     model = bar_model(problem)
-    offcuts = [place for place, stock in enumerate(model.stocks) if not stock.endless]
-    new = [place for place, stock in enumerate(model.stocks) if stock.endless]
+    offcuts = [position for position, stock in enumerate(model.stocks) if not stock.endless]
+    new = [position for position, stock in enumerate(model.stocks) if stock.endless]
     order = dict(zip(OTHER_RULES, (offcuts[::-1] + new[::-1], offcuts + new, new[::-1]), strict=True))[name]
     limits = [stock.limit for stock in model.stocks]
     return loading_cost(first_fit_loading(model, model.demand, limits, order)) / model.scale

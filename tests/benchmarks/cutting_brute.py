@@ -30,24 +30,24 @@ def least_bar_cost(problem: BarProblem) -> Fraction | None:
         kept = problem.keep is not None and left >= problem.keep.ticks
         return Fraction(price) - (Fraction(3, 5) * left if kept else 0)
 
-    costs = [[cost(place, total, number) for place in range(len(stock))] for _, total, number in patterns]
+    costs = [[cost(position, total, number) for position in range(len(stock))] for _, total, number in patterns]
     pieces = sum(piece.quantity for piece in problem.pieces)
 
     @cache
     def least(need: tuple[int, ...], left: tuple[int, ...]) -> Fraction | None:
         if not any(need):
             return Fraction(0)
-        first = next(place for place, count in enumerate(need) if count)
+        first = next(position for position, count in enumerate(need) if count)
         best: Fraction | None = None
         for (counts, _, _), prices in zip(patterns, costs, strict=True):
             if not counts[first] or any(map(int.__gt__, counts, need)):
                 continue
-            for place, price in enumerate(prices):
-                if price is None or not left[place]:
+            for position, price in enumerate(prices):
+                if price is None or not left[position]:
                     continue
                 rest = least(
                     tuple(map(int.__sub__, need, counts)),
-                    tuple(number - (other == place) for other, number in enumerate(left)),
+                    tuple(number - (other == position) for other, number in enumerate(left)),
                 )
                 if rest is not None and (best is None or price + rest < best):
                     best = price + rest
@@ -95,13 +95,13 @@ def least_roll_cost(problem: RollProblem) -> Fraction | None:
         while sub:
             if sub & first:
                 group = tuple(k for k in range(len(panels)) if sub >> k & 1)
-                for place, (width, price, _) in enumerate(rolls):
+                for position, (width, price, _) in enumerate(rolls):
                     length = drop(group, width)
-                    have = left[place]
+                    have = left[position]
                     if length is None or (have is not None and have < length):
                         continue
                     after = list(left)
-                    after[place] = None if have is None else have - length
+                    after[position] = None if have is None else have - length
                     rest = least(mask & ~sub, tuple(after))
                     if rest is not None and (best is None or price * length + rest < best):
                         best = price * length + rest

@@ -63,7 +63,7 @@ def _long_stock() -> tuple[BarStock, ...]:
 
 def _offcuts(count: int, random: Random) -> tuple[BarStock, ...]:
     lengths = sorted(random.randint(24 * 16, 100 * 16) for _ in range(count))
-    return tuple(BarStock(f"K{place}", SIXTEENTH * length, 1, True) for place, length in enumerate(lengths))
+    return tuple(BarStock(f"K{position}", SIXTEENTH * length, 1, True) for position, length in enumerate(lengths))
 
 
 def _pieces(widths: list[Length]) -> tuple[BarPiece, ...]:
@@ -77,13 +77,13 @@ def small_bars(seed: int) -> BarProblem:
     longest = random.choice((10, 20, 30, 60))
     stock = [
         BarStock(
-            f"s{place}",
+            f"s{position}",
             Length(random.randint(longest // 2, longest)),
             random.choice((None, None, 1, 2, 3)),
             random.random() < 0.3,
             None if random.random() < 0.8 else Fraction(random.randint(1, 4 * longest), 4),
         )
-        for place in range(random.randint(1, 3))
+        for position in range(random.randint(1, 3))
     ]
     pieces: list[BarPiece] = []
     count, wanted = 0, random.randint(1, 7)
@@ -130,21 +130,21 @@ def rooms(
     """So many rooms, each of one dye lot, and `loose` panels of any, on finite rolls of at most `most` mm."""
     random = Random(seed)
     stock = []
-    for place in range(rolls):
+    for position in range(rolls):
         width = 1180 if alike else random.choice((720, 980, 1180))
         length = most if alike else random.randint(most // 2, most)
-        stock.append(RollStock(f"r{place:02}", MM * width, MM * length, 1, not alike and random.random() < 0.3))
-    groups = [f"room {place}" for place in range(count) for _ in range(random.randint(2, 5))]
+        stock.append(RollStock(f"r{position:02}", MM * width, MM * length, 1, not alike and random.random() < 0.3))
+    groups = [f"room {position}" for position in range(count) for _ in range(random.randint(2, 5))]
     pieces = tuple(
         RollPiece(
-            f"p{place}",
+            f"p{position}",
             MM * random.randint(200, 700),
             MM * random.randint(400, 1200),
             random.randint(1, 2),
             turn,
             group,
         )
-        for place, group in enumerate([*groups, *[None] * loose])
+        for position, group in enumerate([*groups, *[None] * loose])
     )
     return RollProblem(tuple(stock), pieces, MM * 2, "mm")
 
@@ -154,11 +154,11 @@ def small_rolls(seed: int) -> RollProblem:
     random = Random(seed)
     widest = random.choice((10, 20, 30))
     stock = []
-    for place in range(random.randint(1, 2)):
+    for position in range(random.randint(1, 2)):
         finite = random.random() < 0.4
         stock.append(
             RollStock(
-                f"r{place}",
+                f"r{position}",
                 Length(random.randint(widest // 2, widest)),
                 Length(random.randint(widest, 3 * widest)) if finite else None,
                 random.choice((1, 2)) if finite else None,

@@ -80,7 +80,7 @@ def changes(tree: ast.AST) -> Iterator[tuple[str, int]]:
 def changed(source: str, number: int) -> tuple[ast.Module, int, str]:
     """The mutated module, the line, and the change in words."""
     tree = ast.parse(source)
-    node: Any = next(node for place, node in enumerate(ast.walk(tree)) if place == number)
+    node: Any = next(node for position, node in enumerate(ast.walk(tree)) if position == number)
     before = ast.unparse(node.test if isinstance(node, ast.If | ast.IfExp) else node)
     if isinstance(node, ast.Compare):
         node.ops[0] = SWAPS[type(node.ops[0])]()
@@ -193,9 +193,9 @@ def key(mutant: dict[str, Any]) -> str:
 def try_all(todo: list[dict[str, Any]], processes: int, kept: Path) -> None:
     """Each by the next server that is free; answers are kept as they come."""
     servers: Queue[subprocess.Popen[str]] = Queue()
-    for place in range(processes):
+    for position in range(processes):
         argv = [sys.executable, "-c", "from tests.benchmarks.mutants_server import serve; serve()"]
-        copy, pipe = copied(f"copy-{place}"), subprocess.PIPE
+        copy, pipe = copied(f"copy-{position}"), subprocess.PIPE
         servers.put(subprocess.Popen(argv, cwd=copy, text=True, stdin=pipe, stdout=pipe, env={**os.environ, **NUMBA}))
 
     def ask(mutant: dict[str, Any]) -> None:

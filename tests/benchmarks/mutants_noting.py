@@ -84,7 +84,10 @@ def saying(source: str, name: str) -> str:
         if not is_compiled(function):
             after = 1 if ast.get_docstring(function) is not None else 0
             function.body[after:after] = ast.parse(f"_mutants_enter('{name}:{function.name}')").body
-    after = next((place for place, one in enumerate(tree.body) if isinstance(one, ast.Import | ast.ImportFrom)), 0) + 1
+    after = (
+        next((position for position, one in enumerate(tree.body) if isinstance(one, ast.Import | ast.ImportFrom)), 0)
+        + 1
+    )
     tree.body[after:after] = ast.parse("from tests.benchmarks.mutants_noting import enter as _mutants_enter").body
     return ast.unparse(ast.fix_missing_locations(tree))
 

@@ -39,7 +39,7 @@ class Chosen:
     """A pytest plugin: only these tests, in this order; which one failed."""
 
     def __init__(self, tests: list[str]) -> None:
-        self.place = {test: place for place, test in enumerate(tests)}
+        self.place = {test: position for position, test in enumerate(tests)}
         self.failed: list[str] = []
 
     @pytest.hookimpl(trylast=True)

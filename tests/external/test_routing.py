@@ -156,9 +156,11 @@ def test_small_branches_reach_the_optimum_of_exhaustive_search(seed):
     travel = np.rint(60 * np.hypot(*(at[:, None, :] - at[None, :, :]).transpose(2, 0, 1))).astype(int)
     crews = tuple(Crew(n, n, n, ((0, 4 * 3600),), frozenset(["a"] if n else ["a", "b"])) for n in range(2))
     stops = []
-    for place in range(2, 7):
+    for position in range(2, 7):
         opens = pick.randint(0, 2 * 3600)
-        stops.append(Stop(place, place, 600, ((opens, opens + 5400),), frozenset(pick.choice([["a"], ["a"], ["b"]]))))
+        stops.append(
+            Stop(position, position, 600, ((opens, opens + 5400),), frozenset(pick.choice([["a"], ["a"], ["b"]])))
+        )
     problem = Problem(crews, tuple(stops), travel)
     optimum = exhaustive(problem)
     if optimum is None:

@@ -96,8 +96,8 @@ def three(branch, workroom, wood):
     job = make_job_row(branch, workroom)
     group = Group.objects.create(job=job, kind=Group.Kind.HEAD, name="bow")
     units = [new_unit(branch, workroom, wood, "32", job=job) for _ in range(3)]
-    for place, unit in enumerate(units):
-        Opening.objects.filter(pk=unit.opening_id).update(group=group, order=place)
+    for position, unit in enumerate(units):
+        Opening.objects.filter(pk=unit.opening_id).update(group=group, order=position)
     return [type(unit).objects.get(pk=unit.pk) for unit in units]
 
 

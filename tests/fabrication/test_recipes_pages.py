@@ -85,7 +85,7 @@ def test_a_recipe_that_cannot_be_is_refused_at_its_box(product, workroom, path, 
 
 def test_an_allowance_is_added_and_an_emptied_one_dropped(product):
     definition = product.recipe_revisions.get(is_current=True).definition
-    cloth = next(place for place, row in enumerate(definition["parts"]) if row["key"] == "cloth")
+    cloth = next(position for position, row in enumerate(definition["parts"]) if row["key"] == "cloth")
     at = f"parts[{cloth}].length.plus"
 
     added = edited(definition, {f"add:{at}": "1/2", f"what:{at}": "second fold"})
@@ -119,7 +119,7 @@ def test_trying_a_recipe_keeps_nothing(as_user, workroom, product):
 def test_a_part_is_added_with_a_condition_and_taken_out_again(product, workroom):
     definition = product.recipe_revisions.get(is_current=True).definition
     count = len(definition["parts"])
-    idle = next(place for place, row in enumerate(definition["parts"]) if row["key"] == "idle_end")
+    idle = next(position for position, row in enumerate(definition["parts"]) if row["key"] == "idle_end")
 
     more = edited(definition, {"new:name": "Wall plugs", "new:like": str(idle), "new:material": "chain-joiner"})
     more = edited(more, {f"when:parts[{count}]": "mount=inside"})

@@ -71,7 +71,7 @@ def _spoiled(text: str, pick: Random) -> str:
     at = pick.randrange(len(text))
     if pick.random() < 0.3:
         return text[:at]
-    numbers = [place for place, character in enumerate(text) if character.isdigit()]
+    numbers = [position for position, character in enumerate(text) if character.isdigit()]
     at = pick.choice(numbers) if numbers and pick.random() < 0.7 else at
     return text[:at] + pick.choice(TEXTS) + text[at + 1 :]
 

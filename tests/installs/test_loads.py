@@ -87,8 +87,8 @@ def sent(installer: User, *several: tuple[str, dict[str, Any]]) -> list[int]:
     """What the office answers to entries of a phone that were made without signal."""
     device, _ = receiver.register_device(user=installer)
     rows = [
-        {"id": str(uuid.uuid4()), "place": place, "kind": kind, "body": body, "done_at": "2026-03-02T08:05:00Z"}
-        for place, (kind, body) in enumerate(several, 1)
+        {"id": str(uuid.uuid4()), "place": position, "kind": kind, "body": body, "done_at": "2026-03-02T08:05:00Z"}
+        for position, (kind, body) in enumerate(several, 1)
     ]
     return [reply["status"] for reply in receiver.receive(device=device, sent=rows)]
 

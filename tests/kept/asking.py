@@ -176,8 +176,10 @@ def _phones(phones: list[dict[str, Any]]) -> Answers:
             sent = queue[first : first + 2]
             told = plain(client.post("/api/field/deeds/", {"deeds": sent}, format="json"))
             replies = told["body"].get("replies", []) if told["status"] == 200 else []
-            for place, entry in enumerate(sent):
-                reply = replies[place] if place < len(replies) else {"status": told["status"], "reply": told["body"]}
+            for position, entry in enumerate(sent):
+                reply = (
+                    replies[position] if position < len(replies) else {"status": told["status"], "reply": told["body"]}
+                )
                 answers[f"entry {phone['name']} {entry['place']} {entry['kind']}"] = reply
     return answers
 

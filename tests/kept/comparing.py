@@ -46,9 +46,9 @@ def differences(was: Any, now: Any, where: str = "") -> Iterator[Difference]:
         if (before := [key for key in orders[0] if key in orders[1]]) != [key for key in orders[1] if key in orders[0]]:
             yield Difference(f"{where}.order", before, orders[1])
     elif isinstance(was, list) and isinstance(now, list):
-        for place in range(max(len(was), len(now))):
-            before, after = (rows[place] if place < len(rows) else NOTHING for rows in (was, now))
-            yield from differences(before, after, f"{where}.{place}")
+        for position in range(max(len(was), len(now))):
+            before, after = (rows[position] if position < len(rows) else NOTHING for rows in (was, now))
+            yield from differences(before, after, f"{where}.{position}")
     elif was != now:
         yield Difference(where, was, now)
 

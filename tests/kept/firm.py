@@ -297,9 +297,9 @@ def _measuring(people: dict[str, Any]) -> None:
         ("measuring.reading", {"opening": str(openings[0].uid), "spot": "nowhere", "typed": "35"}),
     )
     sent = [
-        {"id": str(uuid.uuid5(uuid.NAMESPACE_URL, f"old {place}")), "place": place, "kind": kind, "body": body,
+        {"id": str(uuid.uuid5(uuid.NAMESPACE_URL, f"old {position}")), "place": position, "kind": kind, "body": body,
          "done_at": stamp}
-        for place, (kind, body) in enumerate(bodies, 1)
+        for position, (kind, body) in enumerate(bodies, 1)
     ]  # fmt: skip
     phone = APIClient()
     phone.credentials(HTTP_AUTHORIZATION=f"Device {token}")

@@ -59,8 +59,8 @@ class RollDocument(Asked, RollProblem):
         if self.keep is not None:
             problem = "a roll is charged by what is run off; nothing is valued as kept"
             raise ContractError("keep", problem, "null")
-        for place, roll in enumerate(self.stock):
-            _check_flaws(roll, f"stock[{place}].flaws", self.unit)
+        for position, roll in enumerate(self.stock):
+            _check_flaws(roll, f"stock[{position}].flaws", self.unit)
         panels = _check(self)
         _refuse_stretches(self.stock, panels)
         if len(groups := {piece.group for piece in self.pieces} - {None}) > MOST_GROUPS:
@@ -98,9 +98,9 @@ def read_request(text: str | bytes) -> Request:
 def _check(document: BarDocument | RollDocument) -> int:
     """How many pieces there are; refuses prices too fine, too many pieces, ids that stand twice."""
     offered: tuple[BarStock | RollStock, ...] = document.stock
-    for place, stock in enumerate(offered):
+    for position, stock in enumerate(offered):
         if stock.price is not None and PRICE_STEPS % stock.price.denominator:
-            raise ContractError(f"stock[{place}].price", "more decimals than a price has", "at most 4 decimals")
+            raise ContractError(f"stock[{position}].price", "more decimals than a price has", "at most 4 decimals")
     pieces = sum(piece.quantity for piece in document.pieces)
     if pieces > MOST_PIECES:
         raise ContractError("pieces", f"{pieces} pieces, their quantities counted", f"at most {MOST_PIECES}")
@@ -110,13 +110,13 @@ def _check(document: BarDocument | RollDocument) -> int:
 
 
 def _check_flaws(roll: RollStock, path: str, unit: str) -> None:
-    for place, flaw in enumerate(roll.flaws):
+    for position, flaw in enumerate(roll.flaws):
         if roll.length is None:
             problem = "an endless roll has no flaws; give the roll's length"
-            raise ContractError(f"{path}[{place}].start", problem, "a finite roll")
+            raise ContractError(f"{path}[{position}].start", problem, "a finite roll")
         if not flaw.start < flaw.end <= roll.length:
             problem = "a flaw ends after it starts and within the roll"
-            raise ContractError(f"{path}[{place}].end", problem, length_text(roll.length, unit))
+            raise ContractError(f"{path}[{position}].end", problem, length_text(roll.length, unit))
 
 
 def _refuse_stretches(stock: tuple[RollStock, ...], panels: int) -> None:
@@ -131,9 +131,9 @@ def _refuse_stretches(stock: tuple[RollStock, ...], panels: int) -> None:
 
 def _refuse_twice(name: str, ids: Iterable[str]) -> None:
     seen: set[str] = set()
-    for place, each in enumerate(ids):
+    for position, each in enumerate(ids):
         if each in seen:
-            raise ContractError(f"{name}[{place}].id", f"{each[:40]} stands twice", "each id once")
+            raise ContractError(f"{name}[{position}].id", f"{each[:40]} stands twice", "each id once")
         seen.add(each)
 
 

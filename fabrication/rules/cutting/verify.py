@@ -470,7 +470,7 @@ def _earned_per_length(
         max((u * room * grid // width + 1 for _, width, u, _ in sides), default=0),
     )
     best = np.zeros(room + 1, dtype=np.int64 if most < _LARGEST_INT64 // 4 else object)
-    for place, (drop, width, u, count) in enumerate(sides):
+    for position, (drop, width, u, count) in enumerate(sides):
         left, batch = min(count, room * grid // width), 1
         while left > 0:
             batch = min(batch, left)
@@ -478,7 +478,7 @@ def _earned_per_length(
             best[heavy:] = np.maximum(best[heavy:], best[: room + 1 - heavy] + u * batch)
             left -= batch
             batch *= 2
-        if place + 1 < len(sides) and sides[place + 1][0] == drop:
+        if position + 1 < len(sides) and sides[position + 1][0] == drop:
             continue
         for name, end in longest.items():
             if end is None or drop <= end:

@@ -94,15 +94,15 @@ def _cutouts(bench: Bench, trade: SlatTrade) -> None:
     height, length = bench.measures["height"], bench.length("slats")
     slat = bench.material_of("slats").facts.width or ZERO
     reach = trade.cutout_clearance + Length(slat.ticks // 2)  # a closed slat hangs half its width each way
-    for place, cutout in enumerate(bench.order.cutouts):
-        _check_cutout(bench, cutout, length, f"cutouts[{place}]")
+    for position, cutout in enumerate(bench.order.cutouts):
+        _check_cutout(bench, cutout, length, f"cutouts[{position}]")
         low, high = cutout.from_bottom - reach, cutout.from_bottom + cutout.height + reach
         number = sum(low <= height - top <= high for top in bench.places["slats"])
         text = (
             f"{cutout.side}, {bench.text(cutout.depth)} deep, {bench.text(cutout.height)} high, from "
             f"{bench.text(cutout.from_bottom)} above the bottom: trim {number} slats"
         )
-        bench.figure(f"cutout_{place + 1}", f"cutout {place + 1}", text, number)
+        bench.figure(f"cutout_{position + 1}", f"cutout {position + 1}", text, number)
 
 
 def _check_cutout(bench: Bench, cutout: Cutout, length: Length, path: str) -> None:

@@ -55,8 +55,8 @@ def size_document(name: str) -> int:
     answers = size_answers(read_source(name))
     out = sys.stdout
     out.write('{"openings": [')
-    for place, each in enumerate(answers):
-        out.write(("" if place == 0 else ", ") + json.dumps(each))
+    for position, each in enumerate(answers):
+        out.write(("" if position == 0 else ", ") + json.dumps(each))
     out.write("]}\n")
     out.flush()
     return 0
@@ -92,10 +92,10 @@ def _openings(text: str | bytes) -> Iterator[Opening]:
     if len(entries) > MOST_OPENINGS:
         raise ContractError("openings", f"{len(entries)} openings", f"at most {MOST_OPENINGS}")
     seen: set[str] = set()
-    for place, entry in enumerate(entries):
-        path = f"openings[{place}]"
+    for position, entry in enumerate(entries):
+        path = f"openings[{position}]"
         opening = read_opening(entry, document.unit, path)
-        entries[place] = None  # what is read is let go, so that memory holds each opening once
+        entries[position] = None  # what is read is let go, so that memory holds each opening once
         if opening.id in seen:
             raise ContractError(f"{path}.id", f"{opening.id} stands twice", "an id of its own")
         seen.add(opening.id)

@@ -26,16 +26,16 @@ lengths = st.integers(1, 120).map(Length)
 def problems(draw):
     stock = tuple(
         BarStock(
-            f"s{place}",
+            f"s{position}",
             Length(draw(st.integers(60, 150))),
             draw(st.sampled_from([None, None, 1, 3])),
             draw(st.booleans()),
             draw(st.sampled_from([None, None, Fraction(50), Fraction(201, 4)])),
         )
-        for place in range(draw(st.integers(1, 4)))
+        for position in range(draw(st.integers(1, 4)))
     )
     pieces = tuple(
-        BarPiece(f"p{place}", draw(lengths), draw(st.integers(1, 6))) for place in range(draw(st.integers(1, 9)))
+        BarPiece(f"p{position}", draw(lengths), draw(st.integers(1, 6))) for position in range(draw(st.integers(1, 9)))
     )
     keep = draw(st.sampled_from([None, Length(15), Length(40)]))
     return BarProblem(stock, pieces, Length(draw(st.integers(0, 4))), Length(draw(st.integers(0, 5))), keep)
@@ -239,7 +239,7 @@ def test_no_plan_costs_less_than_the_whole_bars_it_needs():
 
 def test_few_long_bars_are_counted_whole():
     coil = BarStock("coil", Length(10_000), 40)
-    ends = tuple(BarStock(f"end {place}", Length(300 + place), 1, True) for place in range(3))
+    ends = tuple(BarStock(f"end {position}", Length(300 + position), 1, True) for position in range(3))
     problem = BarProblem((coil, *ends), (BarPiece("slat", Length(100), 215),), keep=Length(150))
 
     model = bar_model(problem)

@@ -15,7 +15,7 @@ from shared.lengths import Length
 
 def an_instance(turn: bool = False) -> RollInstance:
     sizes = [(60, 90), (40, 50), (30, 20)]  # types 0, 1, 2: longest drop first
-    pieces = tuple(RollPiece(f"p{place}", Length(w), Length(d), 1, turn) for place, (w, d) in enumerate(sizes))
+    pieces = tuple(RollPiece(f"p{position}", Length(w), Length(d), 1, turn) for position, (w, d) in enumerate(sizes))
     return RollInstance(roll_model(RollProblem((RollStock("r", Length(100)),), pieces)))
 
 

@@ -49,11 +49,11 @@ def test_prices_to_the_cent_do_not_keep_a_small_plan_from_its_proof():
     prices = {3456: "78.55488", 3072: "50.01216", 2304: "28.8"}
     stock = tuple(BarStock(str(long), SIXTEENTH * long, price=Fraction(price)) for long, price in prices.items())
     offcuts = tuple(
-        BarStock(f"K{place}", Length(long), 1, True)
-        for place, long in enumerate((723392, 389636, 362712, 202692, 465836))
+        BarStock(f"K{position}", Length(long), 1, True)
+        for position, long in enumerate((723392, 389636, 362712, 202692, 465836))
     )
     sizes = (279908, 229108, 132588, 592836, 591312, 641096, 120904, 907796, 457708, 715264, 773684)
-    pieces = tuple(BarPiece(f"p{place}", Length(size)) for place, size in enumerate(sizes))
+    pieces = tuple(BarPiece(f"p{position}", Length(size)) for position, size in enumerate(sizes))
 
     plan = solve(BarProblem(stock + offcuts, pieces, EIGHTH, QUARTER, None, "in"), 8)
 

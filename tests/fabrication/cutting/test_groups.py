@@ -66,8 +66,10 @@ def test_of_rolls_that_are_alike_one_stands_for_all(seed, monkeypatch):
 
 def test_rooms_share_rolls_that_are_alike_at_least_cost():
     """Two rooms fill a lay of one roll each way; a third and a fourth need another."""
-    stock = tuple(RollStock(f"r{place}", Length(100), Length(60), 1) for place in range(6))
-    pieces = tuple(RollPiece(f"p{place}", Length(50), Length(60), 1, False, f"room {place}") for place in range(4))
+    stock = tuple(RollStock(f"r{position}", Length(100), Length(60), 1) for position in range(6))
+    pieces = tuple(
+        RollPiece(f"p{position}", Length(50), Length(60), 1, False, f"room {position}") for position in range(4)
+    )
 
     plan = solve(RollProblem(stock, pieces), 1)
 

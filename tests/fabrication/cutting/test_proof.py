@@ -66,7 +66,7 @@ def test_the_patterns_of_the_least_plan_are_within_its_cost(proof: Proof) -> Non
     best = least_plan(proof, sharp)
     part = sharp.within(loading_cost(best))
     assert len(part.pool) < len(sharp.pool)
-    assert set(best) <= {part.pool.column(place) for place in range(len(part.pool))}
+    assert set(best) <= {part.pool.column(position) for position in range(len(part.pool))}
     assert all(coefs.shape == (len(part.pool),) for coefs, _ in part.cuts)
 
 

@@ -29,13 +29,13 @@ def test_the_plain_rule_turns_a_panel_that_takes_less_with_its_wide_side_across(
 @st.composite
 def problems(draw):
     stock = [RollStock("r0", Length(draw(st.integers(60, 100))))]
-    for place in range(1, draw(st.integers(1, 3))):
+    for position in range(1, draw(st.integers(1, 3))):
         length = draw(st.integers(80, 300))
         starts = draw(st.lists(st.integers(0, length - 2), max_size=2))
         flaws = tuple(Flaw(Length(start), Length(draw(st.integers(start + 1, length)))) for start in starts)
         stock.append(
             RollStock(
-                f"r{place}",
+                f"r{position}",
                 Length(draw(st.integers(40, 120))),
                 Length(length),
                 draw(st.sampled_from([1, 2])),
@@ -46,13 +46,13 @@ def problems(draw):
         )
     pieces = tuple(
         piece(
-            f"p{place}",
+            f"p{position}",
             draw(st.integers(5, 70)),
             draw(st.integers(5, 90)),
             draw(st.integers(1, 4)),
             draw(st.booleans()),
         )
-        for place in range(draw(st.integers(1, 8)))
+        for position in range(draw(st.integers(1, 8)))
     )
     return RollProblem(tuple(stock), pieces, Length(draw(st.integers(0, 3))))
 

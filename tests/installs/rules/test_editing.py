@@ -47,7 +47,7 @@ def leaves(value: object, path: str = "") -> list[str]:
     if isinstance(value, dict):
         return [leaf for key, entry in value.items() for leaf in leaves(entry, f"{path}.{key}" if path else key)]
     if isinstance(value, list) and value and isinstance(value[0], dict):
-        return [leaf for place, entry in enumerate(value) for leaf in leaves(entry, f"{path}[{place}]")]
+        return [leaf for position, entry in enumerate(value) for leaf in leaves(entry, f"{path}[{position}]")]
     return [] if isinstance(value, list) and path.endswith((".spans", ".one_a_day", ".install_instead")) else [path]
 
 

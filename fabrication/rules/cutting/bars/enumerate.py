@@ -44,10 +44,10 @@ def _of_stock(
     node = np.full(1, -1, dtype=np.int64)
     if after[0][stock.room] < least:
         room, worth, node = room[:0], worth[:0], node[:0]
-    for place, kind in enumerate(kinds):
+    for position, kind in enumerate(kinds):
         if not len(room):
             break
-        weight, price, rest = model.weights[kind], prices[kind], after[place + 1]
+        weight, price, rest = model.weights[kind], prices[kind], after[position + 1]
         rooms, worths, nodes = [], [], []
         for count in range(min(model.demand[kind], stock.room // weight) + 1):
             if count:

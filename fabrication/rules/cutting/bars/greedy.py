@@ -228,8 +228,8 @@ def _taken(
 ) -> list[tuple[int, int]]:
     """Pieces that weigh `filling`, long ones preferred (or passed over by chance)."""
     taken = []
-    for place, kind in enumerate(kinds):
-        weight, shorter = model.weights[kind], sums[len(kinds) - place - 1]
+    for position, kind in enumerate(kinds):
+        weight, shorter = model.weights[kind], sums[len(kinds) - position - 1]
         most = min(need[kind] - (kind == longest), filling // weight)
         counts = [count for count in range(most, -1, -1) if shorter >> (filling - count * weight) & 1]
         count = counts[0]

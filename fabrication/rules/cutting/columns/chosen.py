@@ -34,7 +34,7 @@ def chosen(
     """
     usable = [column for column in columns if all(count <= demand[kind] for kind, count in column.rows)]
     limited = [stock for stock, limit in enumerate(limits) if limit is not None]
-    row_of = {stock: len(demand) + place for place, stock in enumerate(limited)}
+    row_of = {stock: len(demand) + position for position, stock in enumerate(limited)}
     starts: list[int] = [0]
     index: list[int] = []
     value: list[float] = []

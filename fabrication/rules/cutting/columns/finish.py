@@ -91,7 +91,7 @@ def program(
     """Demands met exactly within the limits and the target, at least cost; costs in `unit`s."""
     count, kinds = len(pool), len(demand)
     limited = [stock for stock, limit in enumerate(limits) if limit is not None]
-    row_of = {stock: kinds + place for place, stock in enumerate(limited)}
+    row_of = {stock: kinds + position for position, stock in enumerate(limited)}
     budget = kinds + len(limited)
     owner = np.repeat(np.arange(count), np.diff(pool.starts))
     stock_row = np.full(len(limits), -1, dtype=np.int64)
@@ -137,11 +137,11 @@ def _count_by_use(highs: Quiet, pool: Pool, most: int) -> None:
     if len(uses) < 2:
         return
     first = len(pool)
-    for place, use in enumerate(uses.tolist(), start=first):
+    for position, use in enumerate(uses.tolist(), start=first):
         highs.addCol(0.0, 0.0, float(most), 0, np.empty(0, dtype=np.int32), np.empty(0))
-        highs.changeColIntegrality(place, highspy.HighsVarType.kInteger)
-        longer = [place - 1] if place > first else []
-        index = np.array([*np.nonzero(pool.use == use)[0], *longer, place], dtype=np.int32)
+        highs.changeColIntegrality(position, highspy.HighsVarType.kInteger)
+        longer = [position - 1] if position > first else []
+        index = np.array([*np.nonzero(pool.use == use)[0], *longer, position], dtype=np.int32)
         value = np.ones(len(index))
         value[-1] = -1.0
         highs.addRow(0.0, 0.0, len(index), index, value)

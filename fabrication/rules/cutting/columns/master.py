@@ -66,9 +66,9 @@ class Master:
         starts: list[int] = []
         index: list[int] = []
         value: list[float] = []
-        for place, column in enumerate(fresh, start=len(self.columns)):
+        for position, column in enumerate(fresh, start=len(self.columns)):
             starts.append(len(index))
-            self._places.extend([place] * len(column.rows))
+            self._places.extend([position] * len(column.rows))
             self._kinds.extend(kind for kind, _ in column.rows)
             self._counts.extend(count for _, count in column.rows)
             index.extend(kind for kind, _ in column.rows)

@@ -85,9 +85,9 @@ class Shelves:
     def _least(self, stock: int, way: Way) -> tuple[int, int] | None:
         """The open lay of a stock with the least room that is wide and long enough."""
         lays = self._open[stock]
-        for place in range(bisect_left(lays, (way.width, -1)), len(lays)):
-            if self._drops[lays[place][1]] >= way.drop:
-                return lays[place]
+        for position in range(bisect_left(lays, (way.width, -1)), len(lays)):
+            if self._drops[lays[position][1]] >= way.drop:
+                return lays[position]
         return None
 
     def beside(self, other: Shelves) -> Shelves:

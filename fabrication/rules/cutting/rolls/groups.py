@@ -42,7 +42,7 @@ def housed(
         choices.append(houses.quick(watch))
     if not watch.out():
         choices.append(houses.thorough(choices[-1], names, watch))
-    different = [homes for place, homes in enumerate(choices) if homes not in choices[:place]]
+    different = [homes for position, homes in enumerate(choices) if homes not in choices[:position]]
     if len(different) > 1:
         different.sort(key=lambda homes: _worth(houses.barred(homes), watch))
     return [(houses.barred(homes), homes) for homes in (different[:1] if watch.out() else different)]
@@ -151,7 +151,7 @@ class _Houses:
 
     def _part(self, kinds: tuple[int, ...], name: str) -> RollModel:
         model = self.model
-        ways = [replace(way, kind=place) for place, kind in enumerate(kinds) for way in self.ways[kind]]
+        ways = [replace(way, kind=position) for position, kind in enumerate(kinds) for way in self.ways[kind]]
         return replace(
             model,
             ways=tuple(sorted(ways, key=lambda way: way.drop)),

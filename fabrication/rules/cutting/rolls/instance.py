@@ -88,7 +88,7 @@ class RollInstance:
         if not rows:
             return None
         across = dict(turned)
-        ways = {(way.kind, way.turned): place for place, way in enumerate(self.model.ways)}
+        ways = {(way.kind, way.turned): position for position, way in enumerate(self.model.ways)}
         lay = {ways[other, True]: count for other, count in turned}
         straight = ((other, count - across.get(other, 0)) for other, count in rows)
         lay |= {ways[other, False]: count for other, count in straight if count}

@@ -96,8 +96,8 @@ class RollModel:
         """The ways that one stock can hold."""
         roll = self.stocks[stock]
         return tuple(
-            place
-            for place, way in enumerate(self.ways)
+            position
+            for position, way in enumerate(self.ways)
             if way.width <= roll.room and way.drop <= roll.longest and (way.kind, stock) not in self.barred
         )
 
@@ -257,13 +257,13 @@ def _named(makers: list[list[tuple[str, int]]], column: Column) -> list[tuple[st
     turned = dict(column.turned)
     names: list[tuple[str, bool]] = []
     for kind, count in column.rows:
-        for place in range(count):
+        for position in range(count):
             name, available = makers[kind][0]
             if available == 1:
                 makers[kind].pop(0)
             else:
                 makers[kind][0] = (name, available - 1)
-            names.append((name, place < turned.get(kind, 0)))
+            names.append((name, position < turned.get(kind, 0)))
     return names
 
 
