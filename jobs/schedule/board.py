@@ -19,7 +19,7 @@ from django.utils.safestring import SafeString, mark_safe
 from jobs.models import Appointment, Crew
 from jobs.schedule.availability import WorkDay, local
 from jobs.schedule.chances import Outlook, outlooks
-from jobs.schedule.day import DaySchedule, Schedule, Stop, moment
+from jobs.schedule.day import BEGUN, DaySchedule, Schedule, Stop, moment
 from jobs.schedule.words import clock, promise_text, state_text
 from shared.formats import dates
 from shared.formats.dates import long_day, month_day
@@ -255,15 +255,17 @@ def _block(
         yield from _bracket(scale.x(row.promised_from), scale.x(row.promised_until), top, dim)
     if outlook is not None and outlook.expected is not None:
         label += f", expected {clock(outlook.expected, tz)}"
+    if row.is_locked:
+        label += ", locked"
     if problem:
         label += f", {problem}"
-    movable = row.state not in {State.ON_THE_WAY, State.ARRIVED, State.DONE}
+    movable = not row.is_locked and row.state not in BEGUN
     yield (
         f'<a class="block {look_of(row, is_late=bool(problem))}{dim}" href="{row.get_absolute_url()}" '
         f'aria-label="{escape(label)}"'
         f' data-pk="{row.pk}" data-version="{row.version}" data-start="{row.starts_at.isoformat()}"'
         f' data-x="{n(left)}" data-y="{n(y)}" data-number="{escape(row.job.number)}"'
-        f'{" data-movable" if movable else ""} draggable="false"><title>{escape(label)}</title>'
+        f'{" data-movable" if movable else ""}{" data-locked" if row.is_locked else ""} draggable="false"><title>{escape(label)}</title>'
         f'<rect x="{n(left)}" y="{n(y)}" width="{n(wide)}" height="{TALL}"/>'
     )
     yield from _words(row, left, wide, y)

@@ -22,6 +22,7 @@ from shared.formats.durations import minutes_text, more_or_less
 State = Appointment.State
 COST_UNIT: Final = 360_000
 """Of a cost, in one of money."""
+LOCKED: Final = "It is locked to its crew and time: unlock it on its page first."
 
 
 # -- the price ---------------------------------------------------------------------------
@@ -195,6 +196,8 @@ def in_the_way(row: Appointment) -> list[Blocker]:
 def _own_clashes(row: Appointment, moved: Standing, crew: Crew, work: WorkDay) -> Iterable[Clash]:
     """What is wrong whatever else is on that day."""
     tz = row.job.branch.tz
+    if row.is_locked:
+        yield Clash("locked", LOCKED)
     if not work.works:
         yield Clash("away", f"{work.why}.")
     else:

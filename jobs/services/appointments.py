@@ -13,7 +13,7 @@ from jobs.models import Appointment, AppointmentMove, CalendarRules, Crew, Job, 
 from jobs.ports import Blocker, Minutes, ports
 from jobs.schedule.availability import crew_days
 from jobs.schedule.day import BEGUN, in_the_calendar
-from jobs.schedule.effects import Effect, Push, effect_of, in_the_way
+from jobs.schedule.effects import LOCKED, Effect, Push, effect_of, in_the_way
 from jobs.services.base import lock_appointment, lock_crews, plain_state, save, sync_from
 from jobs.services.stages import lock_open_job, recompute_stage
 from jobs.services.times import check_spans
@@ -130,7 +130,6 @@ def place(
     by: User,
     anyway: bool = False,
     version: int | None = None,
-    locked: bool | None = None,
 ) -> Appointment:
     """
     Puts an appointment into a crew's day, or moves it there.
@@ -152,8 +151,6 @@ def place(
         row.state, row.held_until, row.held_by = State.PLANNED, None, None
         if was["state"] == State.RESERVED:
             row.promised_from = row.promised_until = None
-    if locked is not None:
-        row.is_locked = locked
     note = "; ".join([*(clash.text for clash in effect.clashes), *effect.broken]) if anyway else ""
     _save_place(row, by, "placed" if is_new else "moved", note)
     push(effect.pushed, by=by)
@@ -257,6 +254,8 @@ def unplace(*, appointment: Appointment, by: User, anyway: bool = False) -> Appo
     row = lock_appointment(appointment)
     if row.state in BEGUN:
         raise Refused(f"the crew is {row.get_state_display()}; it can't be taken out any more")
+    if row.is_locked:
+        raise Refused(LOCKED)
     if row.state == State.PROMISED and not anyway:
         raise Refused("the customer was promised this visit; say so if it is to go", field="anyway")
     was = plain_state(row)
@@ -417,7 +416,7 @@ def let_go_lapsed(*, branch: Branch) -> int:
 
 @transaction.atomic
 def lock(*, appointment: Appointment, by: User, locked: bool = True) -> Appointment:
-    """Locks it to its crew and time: neither a move of others nor a plan shifts it."""
+    """Locks it to its crew and time: no move, trade of crews or plan shifts it until it is unlocked."""
     row = lock_appointment(appointment)
     if not row.is_placed():
         raise Refused("it stands nowhere in the calendar yet")

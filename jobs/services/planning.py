@@ -23,7 +23,7 @@ from jobs.rules.routing.model import Id
 from jobs.rules.stabilise import stabilised
 from jobs.schedule.chances import Doubt, doubtful
 from jobs.schedule.day import BEGUN, DaySchedule, moment, read_schedule
-from jobs.schedule.effects import COST_UNIT, day_cost, money, prices_of
+from jobs.schedule.effects import COST_UNIT, LOCKED, day_cost, money, prices_of
 from jobs.schedule.plan import (
     PlanProblem,
     at_own_prices,
@@ -384,6 +384,11 @@ def accept_moves(*, proposal: Proposal, moves: Iterable[ProposedMove], by: User)
     return taken
 
 
+def _pass(move: ProposedMove, why: str) -> None:
+    move.state, move.state_note = ProposedMove.State.PASSED, why
+    move.save(update_fields=["state", "state_note"])
+
+
 def _write_moves(
     chosen: Sequence[ProposedMove], rows: dict[int, Appointment], by: User
 ) -> tuple[list[ProposedMove], set[tuple[int, dt.date]]]:
@@ -392,8 +397,10 @@ def _write_moves(
     for move in chosen:
         row = rows[move.appointment_id]
         if row.version != move.version or row.state in BEGUN or row.state == Appointment.State.CANCELLED:
-            move.state, move.state_note = ProposedMove.State.PASSED, "it was moved since the plan was made"
-            move.save(update_fields=["state", "state_note"])
+            _pass(move, "it was moved since the plan was made")
+            continue
+        if row.is_locked:
+            _pass(move, LOCKED)
             continue
         was = plain_state(row)
         if row.crew_id is not None and row.day is not None:

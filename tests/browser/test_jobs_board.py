@@ -95,6 +95,29 @@ def test_keys_move_a_block_and_escape_leaves_it(board: Any) -> None:
     assert where(site, made["early"]) == "B second 09:30"
 
 
+def test_a_locked_block_moves_neither_by_keys_nor_by_the_pointer(board: Any) -> None:
+    site, page, made = board
+    site.python(
+        f"from jobs.models import Appointment; Appointment.objects.filter(pk={made['early']}).update(is_locked=True)"
+    )
+    page.reload()
+    block = page.locator(f".block[data-pk='{made['early']}']")
+
+    block.focus()
+    page.keyboard.press("m")
+    expect(page.locator(".board-status")).to_contain_text("unlock it on its page first")
+    page.keyboard.press("ArrowRight")
+    page.keyboard.press("ArrowDown")
+    page.reload()
+    box = block.bounding_box()
+    page.mouse.move(box["x"] + 9, box["y"] + 9)
+    page.mouse.down()
+    page.mouse.move(box["x"] + 90, box["y"] + 9, steps=4)
+    page.mouse.up()
+
+    assert where(site, made["early"]) == "A first 09:00"
+
+
 def test_a_move_that_breaks_a_promise_is_done_only_after_a_yes(board: Any) -> None:
     site, page, made = board
     block = page.locator(f".block[data-pk='{made['early']}']")

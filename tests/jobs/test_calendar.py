@@ -266,6 +266,23 @@ def test_a_locked_visit_does_not_give_way(branch, crew, dispatcher):
         services.place(appointment=visit, crew=crew, starts_at=at(branch, MONDAY, "9:30"), by=dispatcher, anyway=True)
 
 
+@pytest.mark.parametrize("move", ["place", "move", "unplace"])
+def test_a_lock_holds_until_somebody_unlocks_it(branch, crew, dispatcher, move):
+    """No yes to the rest opens it: unlocking is an action of its own, with its own line in the history."""
+    row = make_appointment(make_job(branch), crew=crew, day=MONDAY, time="9:00")
+    services.lock(appointment=row, by=dispatcher)
+    where = {} if move == "unplace" else {"crew": crew, "starts_at": at(branch, MONDAY, "11:00")}
+
+    with pytest.raises(Refused, match="locked to its crew and time"):
+        getattr(services, move)(appointment=row, by=dispatcher, anyway=True, **where)
+    services.lock(appointment=row, by=dispatcher, locked=False)
+    getattr(services, move)(appointment=row, by=dispatcher, anyway=True, **where)
+
+    assert (
+        AuditEntry.objects.filter(action="locked").count() == AuditEntry.objects.filter(action="unlocked").count() == 1
+    )
+
+
 def test_swapping_crews_trades_everything_but_the_locked(branch, crew, dispatcher):
     other = make_crew(branch)
     one = make_appointment(make_job(branch), crew=crew, day=MONDAY, time="9:00")

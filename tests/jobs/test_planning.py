@@ -112,6 +112,21 @@ def test_what_was_moved_since_is_passed_over_and_says_so(branch, dispatcher, cre
     assert Appointment.objects.get(pk=visits[0].pk).day == friday
 
 
+def test_what_is_locked_is_passed_over_by_a_plan(branch, dispatcher, crew):
+    visit = make_appointment(make_job(branch), crew=crew, day=MONDAY, time="9:00", is_locked=True)
+    proposal = Proposal.objects.create(branch=branch, from_on=MONDAY, until_on=MONDAY, created_by=dispatcher)
+    move = proposal.moves.create(
+        appointment=visit, version=visit.version, crew=crew, day=MONDAY, starts_at=at(branch, MONDAY, "13:00")
+    )
+
+    services.accept_moves(proposal=proposal, moves=[move], by=dispatcher)
+
+    move.refresh_from_db()
+    visit.refresh_from_db()
+    assert (move.state, visit.starts_at) == ("passed", at(branch, MONDAY, "9:00"))
+    assert "unlock" in move.state_note
+
+
 def test_part_of_a_swap_that_cannot_be_driven_alone_is_refused_whole(branch, dispatcher, crew):
     """A proposal that trades two slots: half of it would put two visits into one."""
     one = make_appointment(

@@ -217,8 +217,12 @@
   // -- keys ------------------------------------------------------------------------------
 
   board.addEventListener("keydown", (event) => {
-    const block = event.target.closest(".block[data-movable]");
+    const block = event.target.closest(".block[data-movable], .block[data-locked]");
     if (!held && block && event.key.toLowerCase() === "m") {
+      if ("locked" in block.dataset) {
+        say([[`${block.dataset.number} is locked to its crew and time: unlock it on its page first.`]], true);
+        return;
+      }
       pickUp(block, "keys");
       say([[`${block.dataset.number} in hand: arrows move it, Enter puts it down, Escape leaves it.`]], false);
       event.preventDefault();
