@@ -48,6 +48,7 @@ urlpatterns = [
     path("visits/<int:pk>/ready/", appointments.appointment_readiness, name="readiness"),
     path("visits/<int:pk>/visit.ics", appointments.appointment_ics, name="ics"),
     path("calendar/", board.calendar, name="calendar"),
+    path("calendar/ready/", attention.ready, name="asked_ready"),
     path("calendar/swap/", board.swap, name="swap"),
     path("calendar/plan/", plan.plan, name="plan"),
     path("calendar/plan/runs/<uuid:pk>/", plan.plan_run, name="plan_run"),

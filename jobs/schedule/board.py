@@ -259,13 +259,13 @@ def _block(
         label += ", locked"
     if problem:
         label += f", {problem}"
-    movable = not row.is_locked and row.state not in BEGUN
+    may_move = " data-locked" if row.is_locked else "" if row.state in BEGUN else " data-movable"
     yield (
         f'<a class="block {look_of(row, is_late=bool(problem))}{dim}" href="{row.get_absolute_url()}" '
         f'aria-label="{escape(label)}"'
         f' data-pk="{row.pk}" data-version="{row.version}" data-start="{row.starts_at.isoformat()}"'
         f' data-x="{n(left)}" data-y="{n(y)}" data-number="{escape(row.job.number)}"'
-        f'{" data-movable" if movable else ""}{" data-locked" if row.is_locked else ""} draggable="false"><title>{escape(label)}</title>'
+        f'{may_move} draggable="false"><title>{escape(label)}</title>'
         f'<rect x="{n(left)}" y="{n(y)}" width="{n(wide)}" height="{TALL}"/>'
     )
     yield from _words(row, left, wide, y)

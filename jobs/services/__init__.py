@@ -55,7 +55,7 @@ from jobs.services.crews import (
     set_rules,
     set_usual_windows,
 )
-from jobs.services.feeds import answer_readiness, open_feed, revoke_feed
+from jobs.services.feeds import answer_readiness, asked_ready, open_feed, revoke_feed
 from jobs.services.imports import ask_for_import
 from jobs.services.planning import accept_moves, ask_for_plan, decline_moves, spread_absence
 from jobs.services.stages import lock_job, lock_open_job, recompute_stage, stage_facts
@@ -71,6 +71,7 @@ __all__ = [
     "answer_readiness",
     "ask_for_import",
     "ask_for_plan",
+    "asked_ready",
     "book_job",
     "cancel_appointment",
     "cancel_job",

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 
 from django.db import transaction
 from django.utils import timezone
@@ -68,3 +68,14 @@ def answer_readiness(
             by=by, action="asked whether the site is ready", subject=row, job=row.job_id, changes=changes, note=note
         )
     return list(row.readiness.all())
+
+
+@transaction.atomic
+def asked_ready(*, appointments: Iterable[Appointment], by: User) -> int:
+    """The customers of these visits were asked, and everything that nobody had asked yet is ready; how many."""
+    rows = sorted(appointments, key=lambda row: (row.job_id, row.pk))
+    for row in rows:
+        asked = set(row.readiness.values_list("question", flat=True))
+        answers = {question: "yes" for question in ReadinessAnswer.Question.values if question not in asked}
+        answer_readiness(appointment=row, answers=answers, by=by)
+    return len(rows)

@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 import datetime as dt
-from collections.abc import Mapping
+from collections import defaultdict
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
+from typing import Final
 
 from django.contrib import messages
 from django.contrib.auth.decorators import login_required
@@ -17,6 +19,7 @@ from django.urls import reverse
 from django.utils import timezone
 from django.views.decorators.http import require_GET, require_POST
 
+from jobs import services
 from jobs.access import OFFICE
 from jobs.models import INSTALLING, MEASURING, Appointment, CalendarRules, Job
 from jobs.ports import Blocker, ports
@@ -35,6 +38,7 @@ from shared.formats.durations import minutes_text
 from shared.models import User
 
 State = Appointment.State
+SEVERITIES: Final = ("stop", "check", "note")
 NEXT = {
     # stage: what comes next, whose turn, days after which it is old; common practice, no published source
     Job.Stage.BOOKING: ("book the measure", "dispatcher", 2),
@@ -89,7 +93,7 @@ def attention(request: SignedInRequest) -> HttpResponseBase:
         "stages": [(key, label, counts.get(key, 0)) for key, label in Job.Stage.choices if key in NEXT],
         "stage": stage,
         "rest": f"stage={stage}" if stage else "",
-        "decisions": decisions(request.user, again) if page.number == 1 and not stage else [],
+        "decisions": grouped(decisions(request.user, again)) if page.number == 1 and not stage else [],
         "untaken": entries.untaken(request.user),
     }
     return render(request, "jobs/attention.html", context)
@@ -125,6 +129,21 @@ def entry_drop(request: SignedInRequest, pk: int) -> HttpResponse:
     except Refused as refusal:
         messages.error(request, f"Reason: {refusal.problem}" if refusal.field else refusal.problem)
     return redirect(f"{reverse('jobs:attention')}#entries")
+
+
+@login_required
+@roles_required(*OFFICE)
+@require_POST
+def ready(request: SignedInRequest) -> HttpResponse:
+    """Customers were asked, and their sites are ready: several visits at once."""
+    wanted = [int(pk) for pk in request.POST.getlist("visit") if pk.isdigit()]
+    rows = list(Appointment.objects.visible_to(request.user).filter(pk__in=wanted))
+    if not rows:
+        messages.error(request, "Tick the visits whose sites are ready.")
+    else:
+        count = services.asked_ready(appointments=rows, by=request.user)
+        messages.success(request, f"Asked, ready: noted for {count} visit{'' if count == 1 else 's'}.")
+    return redirect("jobs:calendar")
 
 
 def visits_needed(user: User) -> dict[int, Blocker]:
@@ -169,6 +188,45 @@ class Decision:
     text: str
     url: str
     severity: str
+    kind: str
+    visit: int | None = None
+
+
+KINDS: Final = {
+    # kind: what several of it are called, in the order they are shown
+    "late": "promises about to break",
+    "crewless": "visits stand where their crew does not work",
+    "unready": "sites not ready",
+    "entry": "entries from phones not taken",
+    "again": "jobs need another visit",
+    "unmade": "installs promised before their parts are there",
+    "reserved": "windows held: promise them or let them go",
+    "past": "visits of past days not marked as done",
+    "ask": "site checks due",
+}
+
+
+@dataclass(frozen=True, slots=True)
+class Group:
+    """Decisions of one kind and weight: one line, which opens."""
+
+    kind: str
+    severity: str
+    rows: tuple[Decision, ...]
+
+    @property
+    def text(self) -> str:
+        return f"{len(self.rows)} {KINDS[self.kind]}"
+
+
+def grouped(found: Iterable[Decision]) -> list[Group]:
+    """Decisions by weight and kind, in the order of `KINDS`."""
+    groups: dict[tuple[str, str], list[Decision]] = defaultdict(list)
+    for one in found:
+        groups[one.severity, one.kind].append(one)
+    order = list(KINDS)
+    keys = sorted(groups, key=lambda key: (SEVERITIES.index(key[0]), order.index(key[1])))
+    return [Group(kind, severity, tuple(groups[severity, kind])) for severity, kind in keys]
 
 
 def decisions(user: User, again: Mapping[int, Blocker] | None = None) -> list[Decision]:
@@ -179,7 +237,7 @@ def decisions(user: User, again: Mapping[int, Blocker] | None = None) -> list[De
     for entry in entries.untaken(user):
         where = entry.row.where or str(entry.row.entry.device)
         text = f"{where}: {entry.title} from a phone is not taken. Try it again or drop it."
-        found.append(Decision(text, f"{reverse('jobs:attention')}#entries", "stop"))
+        found.append(Decision(text, f"{reverse('jobs:attention')}#entries", "stop", "entry"))
     again = visits_needed(user) if again is None else again
     today = timezone.now().astimezone(user.branch.tz).date()
     rules = CalendarRules.of(user.branch)
@@ -201,7 +259,7 @@ def decisions(user: User, again: Mapping[int, Blocker] | None = None) -> list[De
     found += _forgotten(user, today)
     for job in Job.objects.filter(pk__in=again).select_related("customer").order_by("stage_since", "pk"):
         one = again[job.pk]
-        found.append(Decision(f"{job.number} {job.customer.name}: {one.text}.", one.url, one.severity))
+        found.append(Decision(f"{job.number} {job.customer.name}: {one.text}.", one.url, one.severity, "again"))
     unmade = (
         Appointment.objects.visible_to(user)
         .filter(purpose__in=INSTALLING, state=State.PROMISED, day__gte=today)
@@ -211,12 +269,11 @@ def decisions(user: User, again: Mapping[int, Blocker] | None = None) -> list[De
     )
     promised = list(unmade)
     found += [
-        Decision(text, row.get_absolute_url(), "check")
+        Decision(text, row.get_absolute_url(), "check", "unmade")
         for row, first in zip(promised, earliest_installs(promised), strict=True)
         if (text := promised_unmade(row, first))
     ]
-    order = {"stop": 0, "check": 1, "note": 2}
-    return sorted(found, key=lambda decision: order[decision.severity])
+    return sorted(found, key=lambda decision: SEVERITIES.index(decision.severity))
 
 
 def _forgotten(user: User, today: dt.date) -> list[Decision]:
@@ -234,6 +291,7 @@ def _forgotten(user: User, today: dt.date) -> list[Decision]:
             f"{short_day(row.day)} as done. Mark it, move it or call it off.",
             row.get_absolute_url(),
             "check",
+            "past",
         )
         for row in rows
     ]
@@ -256,7 +314,7 @@ def crewless(rows: list[Appointment], hours: Mapping[Key, WorkDay]) -> list[Deci
         url = f"{reverse('jobs:plan')}?day={row.day}&keep=1"
         why = work.why or (f"{work.note}, so nobody comes" if work.note else "it is outside its crew's hours")
         text = f"{row.job.number} {row.job.customer.name} stands on {short_day(row.day)}, but {why}. Spread that day."
-        found.append(Decision(text, url, "stop"))
+        found.append(Decision(text, url, "stop", "crewless"))
     return found
 
 
@@ -277,16 +335,17 @@ def _of_visit(row: Appointment, today: dt.date, outlook: Outlook | None) -> list
             f"expected {minutes_text(outlook.late_min)} after its promised window" if outlook.late_min else outlook.text
         )
         text = f"{name}: {what}. Call, move it, or give it to another crew."
-        found.append(Decision(text, f"{url}#late", "stop"))
+        found.append(Decision(text, f"{url}#late", "stop", "late"))
     if row.state == State.RESERVED:
-        found.append(Decision(f"{name}: a window is held; promise it or let it go.", url, "check"))
+        found.append(Decision(f"{name}: a window is held; promise it or let it go.", url, "check", "reserved"))
     if row.purpose in INSTALLING and row.day is not None and row.day > today:
         answers = {answer.answer for answer in row.readiness.all()}
         if "no" in answers:
-            found.append(Decision(f"{name}: the site is not ready for {short_day(row.day)}.", url, "stop"))
+            found.append(Decision(f"{name}: the site is not ready for {short_day(row.day)}.", url, "stop", "unready"))
         elif not answers:
             ask = reverse("jobs:readiness", args=[row.pk])
-            found.append(Decision(f"{name}: ask whether the site is ready for {short_day(row.day)}.", ask, "note"))
+            text = f"{name}: ask whether the site is ready for {short_day(row.day)}."
+            found.append(Decision(text, ask, "note", "ask", row.pk))
     return found
 
 

@@ -27,14 +27,12 @@ from jobs.schedule.board import draw_board, problem_of
 from jobs.schedule.chances import outlooks
 from jobs.schedule.day import DaySchedule, Schedule, read_schedule
 from jobs.views.appointments import sentence
-from jobs.views.attention import Decision, crewless, decisions
+from jobs.views.attention import Decision, crewless, decisions, grouped
 from jobs.views.jobs import csv_answer, local_text, parse_date_or_none
 from shared.access import SignedInRequest, roles_required
 from shared.errors import Refused
 from shared.formats.dates import short_day
 
-DECISIONS = 8
-"""So many stand on the calendar; the rest on the page of what needs attention."""
 SHOW = {"measuring": MEASURING, "installing": INSTALLING}
 
 
@@ -109,8 +107,7 @@ def calendar(request: SignedInRequest) -> HttpResponseBase:
         "outcomes": outcomes,
         "week": _week(keep, schedule, days) if schedule and view == "week" else [],
         "unplaced": _unplaced(request),
-        "decisions": found[:DECISIONS],
-        "more_decisions": len(found[DECISIONS:]),
+        "decisions": grouped(found),
         "swap_form": SwapForm(user=request.user, initial={"day": day}),
     }
     return render(request, "jobs/calendar.html", context)

@@ -66,7 +66,7 @@ LABEL = re.compile(
     rf"(?P<job>J-\d+), (?P<customer>.+?), (?P<what>[\w -]+), (?P<street>.+?), (?P<begin>{CLOCK}) to (?P<end>{CLOCK}), "
     r"(?P<state>[\w ]+?)(?:: (?P<outcome>[\w ]+?))?"
     rf"(?:, promised (?P<window>(?:\w+day [\w ,]+?, )?{CLOCK} to {CLOCK}))?"
-    rf"(?:, expected (?P<expected>{CLOCK}))?(?:, (?P<late>misses its promise|nobody comes))?$"
+    rf"(?:, expected (?P<expected>{CLOCK}))?(?:, locked)?(?:, (?P<late>misses its promise|nobody comes))?$"
 )
 
 

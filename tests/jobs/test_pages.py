@@ -523,6 +523,25 @@ def test_what_the_customer_cant_is_noted_and_not_offered(branch, crew, office):
     assert all(offer.day != day for offer in offers)
 
 
+def test_site_checks_are_one_line_and_one_press(branch, crew, office):
+    """Fourteen lines that said the same filled the first screen."""
+    soon = today(branch) + dt.timedelta(days=1)
+    install = {"crew": crew, "day": soon, "purpose": "install", "state": "promised"}
+    window = {"promised_from": at(branch, soon, "8:00"), "promised_until": at(branch, soon, "15:00")}
+    rows = [make_appointment(make_job(branch), time=f"{hour}:00", **install, **window) for hour in (9, 10, 11)]
+
+    before = office.get("/calendar/").context["decisions"]
+    asks = [group for group in before if group.kind == "ask"]
+    answer = office.post("/calendar/ready/", {"visit": [row.pk for row in rows[:2]]}, follow=True)
+
+    assert [(group.text, len(group.rows)) for group in asks] == [("3 site checks due", 3)]
+    assert [group.rows for group in answer.context["decisions"] if group.kind == "ask"] == [
+        tuple(one for one in asks[0].rows if one.visit == rows[2].pk)
+    ]
+    assert {one.answer for one in ReadinessAnswer.objects.all()} == {"yes"}
+    assert set(ReadinessAnswer.objects.values_list("appointment", flat=True)) == {row.pk for row in rows[:2]}
+
+
 def test_readiness_is_asked_ticked_and_raised(branch, crew, office):
     day = today(branch) + dt.timedelta(days=2)
     visit = make_appointment(make_job(branch), purpose="install", crew=crew, day=day, time="9:00")

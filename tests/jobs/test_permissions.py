@@ -66,6 +66,7 @@ ENTRANCES = {
     "readiness": (OFFICE, "get", "visit"),
     "ics": (OFFICE, "get", "visit"),
     "calendar": (OFFICE, "get", None),
+    "asked_ready": (OFFICE, "post", None),
     "swap": (OFFICE, "post", None),
     "plan": (OFFICE, "get", None),
     "plan_run": (OFFICE, "get", "run"),
