@@ -1,12 +1,13 @@
 // Today without signal: kept on the phone with its stops; setting out and arriving wait in the phone's queue.
 import { openField } from "../shared/devices/queue.js";
 import { fetchPage, keep } from "./kept.js";
-import { anew, hold, markOf, say, untaken } from "./sending.js";
+import { anew, hold, isOpen, markOf, say, untaken } from "./sending.js";
 
 const mark = document.getElementById("today");
 const isLive = !document.body.dataset.kept;
 const { onTheWay, arrived } = mark?.dataset ?? {};
 const SAID = { "installs.on_the_way": onTheWay, "installs.arrived": arrived };
+const opened = mark && openField(Number(mark.dataset.user));
 let field;
 
 /** The visit of a form, where it is one with a stop of its own; others are not ours to send. */
@@ -27,12 +28,13 @@ function tell() {
 
 document.addEventListener("submit", async (event) => {
   const form = event.target;
-  const visit = field && stopOf(form);
+  const visit = mark && stopOf(form);
   if (!visit) return;
   const tap = new URL(form.action).pathname.split("/").filter(Boolean).pop();
   if (navigator.onLine && isLive) return; // the office answers at once
   event.preventDefault();
   event.stopPropagation();
+  if (!(await isOpen(opened, form))) return;
   const kind = { "on-the-way": "installs.on_the_way", arrived: "installs.arrived" }[tap];
   if (kind) await hold(() => field.add(kind, { appointment: visit })).catch(() => {});
   if (kind !== "installs.on_the_way") anew(`/stops/${visit}/`); // done is said there, unit by unit
@@ -41,7 +43,7 @@ document.addEventListener("submit", async (event) => {
 }, true);
 
 async function begin() {
-  field = await openField(Number(mark.dataset.user));
+  field = await opened;
   tell();
   const counts = () => [field.kept, field.parked].map((entries) => entries.filter(isOurs).length);
   let [unsent, parked] = counts();

@@ -2,7 +2,7 @@
 import { openField } from "../shared/devices/queue.js";
 import { keep, keepDay, pageOf } from "./kept.js";
 import { CAN_SCAN, scanner } from "./scan.js";
-import { anew, gone, hold, isUnderway, say, untaken, wordsFor } from "./sending.js";
+import { anew, gone, hold, isOpen, isUnderway, say, untaken, wordsFor } from "./sending.js";
 
 const NAMED = 6;
 
@@ -10,6 +10,7 @@ const mark = document.getElementById("load");
 const userId = Number(mark.dataset.user);
 const loadId = Number(mark.dataset.load);
 const isLive = !document.body.dataset.kept;
+const opened = openField(userId);
 let field;
 let ticks = []; // what may be taken back: {before, text}, the last one last
 
@@ -182,9 +183,10 @@ const ENTRIES = {
 
 document.addEventListener("submit", async (event) => {
   const form = event.target.closest("form[data-entry]");
-  if (!form || !field) return;
+  if (!form) return;
   event.preventDefault();
   event.stopPropagation();
+  if (!(await isOpen(opened, form))) return;
   const button = event.submitter;
   if (button) button.disabled = true;
   try {
@@ -257,7 +259,7 @@ function offerCamera() {
 
 async function begin() {
   offerCamera();
-  field = await openField(userId);
+  field = await opened;
   if (isLive) {
     await keep(userId, location.pathname, document.getElementById("sheet"), document.title);
     keepDay(userId, mark.dataset.day.split(" ").filter(Boolean));

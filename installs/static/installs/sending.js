@@ -40,6 +40,17 @@ export async function hold(work) {
   }
 }
 
+/** Waits for the phone's queue, so that a tap just after the page came is kept too; without one the form goes plainly. */
+export async function isOpen(opened, form) {
+  try {
+    await opened;
+    return true;
+  } catch {
+    form.submit();
+    return false;
+  }
+}
+
 /** Whether the office answered an entry soon, taken or refused; false without signal. */
 export async function gone(field, entry) {
   const until = Date.now() + SENT_WITHIN_MS;

@@ -1,12 +1,13 @@
 // The stop on a phone: every tap goes into the phone's own queue first, then to the office.
 import { openField } from "../shared/devices/queue.js";
 import { keep, keepDay } from "./kept.js";
-import { anew, carry, gone, hold, markOf, retype, say, untaken, wordsFor } from "./sending.js";
+import { anew, carry, gone, hold, isOpen, markOf, retype, say, untaken, wordsFor } from "./sending.js";
 
 const PHOTO_EDGE = 1600;
 
 const userId = Number(document.getElementById("stop").dataset.user);
 const isLive = !document.body.dataset.kept;
+const opened = openField(userId);
 let field;
 let isDrawing = false; // a stroke of the signature is under the finger
 
@@ -116,8 +117,9 @@ function wrong(kind, body) {
 
 document.addEventListener("submit", async (event) => {
   const form = event.target.closest("form[data-entry]");
-  if (!form || !field) return;
+  if (!form) return;
   event.preventDefault();
+  if (!(await isOpen(opened, form))) return;
   const kind = form.dataset.entry;
   const button = form.querySelector("button:not([type=button])");
   if (button) button.disabled = true;
@@ -213,7 +215,7 @@ function pad(form) {
 // -- the page ---------------------------------------------------------------------------------------
 
 async function begin() {
-  field = await openField(userId);
+  field = await opened;
   if (isLive) {
     await keep(userId, location.pathname, document.getElementById("sheet"), document.title);
     keepDay(userId, (here().dataset.day || "").split(" ").filter(Boolean));
