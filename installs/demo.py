@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import datetime as dt
-import json
 from collections.abc import Iterable, Sequence
 from typing import Any, Final
 
@@ -13,7 +12,7 @@ from django.utils import timezone
 
 from fabrication.adapters.problems import solved
 from fabrication.models import Batch, CutPlan, Material, Part, PlannedCut, StockItem, UnitMake
-from fabrication.rules.cutting import first_fit, plan_json, read_request
+from fabrication.rules.cutting import Answer, Document, first_fit, plan_json, read_answer
 from fabrication.services.batches import _next_number
 from fabrication.services.bench import mark_cut
 from fabrication.services.planning import keep_plan
@@ -247,9 +246,8 @@ def _owed(demo: Demo) -> None:
         recompute_stage(job=job, by=None)
 
 
-def _by_the_plain_rule(asked: dict[str, Any]) -> dict[str, Any]:
-    problem = read_request(json.dumps(asked)).problem
-    return plan_json(problem, first_fit(problem))
+def _by_the_plain_rule(asked: Document) -> Answer:
+    return read_answer(plan_json(asked, first_fit(asked)))
 
 
 def _sawn(demo: Demo) -> None:

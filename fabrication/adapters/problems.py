@@ -3,18 +3,31 @@
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Callable, Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from dataclasses import replace
+from fractions import Fraction
 from time import monotonic
-from typing import Any, Final
+from typing import Final
 
 from django.db.models import Max
 
 from fabrication.models import CutPlan, KeptEnd, Material, Part, PlannedCut, StockItem
+from fabrication.rules.cutting import (
+    Answer,
+    BarDocument,
+    BarPiece,
+    BarStock,
+    Document,
+    Flaw,
+    RollDocument,
+    RollPiece,
+    RollStock,
+    Unplaced,
+)
 from measuring.models import Unit
 from shared.lengths import ZERO, Length
 
-Row = dict[str, Any]
-Solve = Callable[[Row], Row]
+Solve = Callable[[Document], Answer]
 LEAST_SECONDS: Final = 1
 """What any solve may take, however little is left of a plan's time."""
 
@@ -26,29 +39,25 @@ def left_to_cut(plan: CutPlan) -> list[Part]:
     return list(parts.select_related("make__unit__opening__room", "make__unit__opening__job").order_by("pk"))
 
 
-def problem_of(plan: CutPlan, *, seconds: float) -> Row:
+def problem_of(plan: CutPlan, *, seconds: float) -> Document:
     """The contract's problem for what is left of a material: parts by key, stock by key, in ticks."""
-    material = plan.material
-    is_roll = material.kind == Material.Kind.CLOTH
-    parts = left_to_cut(plan)
+    material, parts = plan.material, left_to_cut(plan)
     stock = StockItem.objects.filter(material=material).available().order_by("pk")
-    problem: Row = {
-        "kind": "roll" if is_roll else "bar",
-        "unit": "1",
-        "kerf": str((material.kerf or ZERO).ticks),
-        "keep": str(material.keep.ticks) if material.keep and not is_roll else None,
-        "pieces": [_piece_row(part, is_roll) for part in parts],
-        "seconds": seconds,
-        "seed": plan.pk % 2**31,
-    }
-    if is_roll:
+    kerf, time, seed = material.kerf or ZERO, Fraction(seconds), plan.pk % 2**31
+    if material.kind == Material.Kind.CLOTH:
         held = kept_for_others(material, {part.make.unit.opening.job_id for part in parts})
-        rows = [_roll_row(item, held.get(item.pk, ZERO)) for item in stock]
-    else:
-        problem["trim"] = str((material.trim or ZERO).ticks)
-        rows = [_bar_row(item) for item in stock]
-    problem["stock"] = [row for row in rows if row]
-    return problem
+        rolls, panels = tuple(_rolls(stock, held)), tuple(map(_panel, parts))
+        return RollDocument(kind="roll", stock=rolls, pieces=panels, kerf=kerf, seconds=time, seed=seed)
+    return BarDocument(
+        kind="bar",
+        stock=tuple(_bars(stock)),
+        pieces=tuple(map(_bar_piece, parts)),
+        kerf=kerf,
+        trim=material.trim or ZERO,
+        keep=material.keep or None,
+        seconds=time,
+        seed=seed,
+    )
 
 
 def kept_for_others(material: Material, jobs: Iterable[int]) -> dict[int, Length]:
@@ -57,37 +66,28 @@ def kept_for_others(material: Material, jobs: Iterable[int]) -> dict[int, Length
     return {row["item"]: row["most"] for row in ends.values("item").annotate(most=Max("length")).order_by("item")}
 
 
-def _bar_row(item: StockItem) -> Row | None:
-    if item.length is None or item.free < 1:
-        return None
-    return {
-        "id": str(item.pk),
-        "length": str(item.length.ticks),
-        "quantity": item.free,
-        "offcut": item.is_offcut,
-    }
+def _bars(stock: Iterable[StockItem]) -> Iterator[BarStock]:
+    for item in stock:
+        if item.length is not None and item.free >= 1:
+            yield BarStock(str(item.pk), item.length, item.free, item.is_offcut)
 
 
-def _roll_row(item: StockItem, held: Length) -> Row | None:
+def _rolls(stock: Iterable[StockItem], held: Mapping[int, Length]) -> Iterator[RollStock]:
     """
-    What a roll offers, its kept end left out.
+    What rolls offer, their kept ends left out.
 
     Where a cut lies on a roll with flaws matters, so such a roll serves one plan at a time.
     """
-    offered = item.free_length - held
-    if item.width is None or offered <= ZERO or (item.flaws and item.reserved_length):
-        return None
-    row = {
-        "id": str(item.pk),
-        "width": str(item.width.ticks),
-        "length": str(offered.ticks),
-        "quantity": 1,
-        "offcut": item.is_offcut,
-    }
-    flaws = [(start, min(end, offered.ticks)) for start, end in item.flaws if start < offered.ticks]
-    if flaws:
-        row["flaws"] = [{"start": str(start), "end": str(end)} for start, end in flaws]
-    return row
+    for item in stock:
+        offered = item.free_length - held.get(item.pk, ZERO)
+        if item.width is not None and offered > ZERO and not (item.flaws and item.reserved_length):
+            yield RollStock(str(item.pk), item.width, offered, 1, item.is_offcut, flaws=flaws_within(item, offered))
+
+
+def flaws_within(item: StockItem, length: Length) -> tuple[Flaw, ...]:
+    """Where a roll is flawed in its first so much."""
+    within = (flaw for flaw in item.flaws if flaw[0] < length.ticks)
+    return tuple(Flaw(Length(start), min(Length(end), length)) for start, end in within)
 
 
 def rolls_spoken_for(plan: CutPlan) -> list[StockItem]:
@@ -96,17 +96,16 @@ def rolls_spoken_for(plan: CutPlan) -> list[StockItem]:
     return list(rolls.exclude(cuts__plan=plan, cuts__state=PlannedCut.State.TO_CUT).order_by("pk"))
 
 
-def _piece_row(part: Part, is_roll: bool) -> Row:
+def _bar_piece(part: Part) -> BarPiece:
     assert part.length is not None
-    row: Row = {"id": str(part.pk), "length": str(part.length.ticks), "quantity": part.quantity - part.done}
-    if is_roll:
-        assert part.width is not None
-        row |= {
-            "width": str(part.width.ticks),
-            "turn": part.may_turn,
-            "group": f"room {part.make.unit.opening.room_id}",
-        }
-    return row
+    return BarPiece(str(part.pk), part.length, part.quantity - part.done)
+
+
+def _panel(part: Part) -> RollPiece:
+    assert part.length is not None
+    assert part.width is not None
+    left, group = part.quantity - part.done, f"room {part.make.unit.opening.room_id}"
+    return RollPiece(str(part.pk), part.width, part.length, left, part.may_turn, group)
 
 
 # -- lots kept together ------------------------------------------------------------------
@@ -123,181 +122,169 @@ def lots_of_rooms(material: Material, rooms: Iterable[int]) -> dict[int, str]:
     return dict(cut.values_list("make__unit__opening__room", "lot"))
 
 
-def solved(plan: CutPlan, *, seconds: float, any_lot: bool, solve: Solve) -> tuple[Row, Row]:
+def solved(plan: CutPlan, *, seconds: float, any_lot: bool, solve: Solve) -> tuple[Document, Answer]:
     """
     The plan's problem and its answer.
 
     Cloth of a room that has pieces cut already is planned on its own lot first, the rest on what
     is left; a room too big for one roll may take several of one lot. Each of these is a solve of
-    its own, so the proof then is lot by lot (``answer["lots"]``). They share the `seconds`, a
+    its own, so the proof then is lot by lot (``answer.lots``). They share the `seconds`, a
     second at least for each; only the second try at what no roll held takes half as much again.
     """
     problem = problem_of(plan, seconds=seconds)
-    if not problem["pieces"]:
-        return problem, empty_answer()
-    if problem["kind"] == "bar":
+    if not problem.pieces:
+        return problem, Answer()
+    if isinstance(problem, BarDocument):
         return problem, solve(problem)
-    lots = _Lots(plan, problem, solve)
-    return problem, lots.answer(any_lot=any_lot)
-
-
-def empty_answer() -> Row:
-    """Of a problem with nothing to cut."""
-    return {"patterns": [], "unplaced": [], "used": {}, "cost": 0, "bound": 0, "proven": True, "gap": 0}
+    return problem, _Lots(plan, problem, solve).answer(any_lot=any_lot)
 
 
 class _Lots:
     """One cloth's pieces, solved lot by lot over stock that grows shorter."""
 
-    def __init__(self, plan: CutPlan, problem: Row, solve: Solve) -> None:
+    def __init__(self, plan: CutPlan, problem: RollDocument, solve: Solve) -> None:
         self._problem, self._solve = problem, solve
-        self._stock: dict[str, Row] = {row["id"]: dict(row) for row in problem["stock"]}
+        self._stock = {roll.id: roll for roll in problem.stock}
         items = StockItem.objects.in_bulk([int(key) for key in self._stock])
         self._lot = {key: items[int(key)].lot for key in self._stock}
         rooms = {part.pk: part.make.unit.opening.room for part in left_to_cut(plan)}
         self._rooms = {str(pk): room for pk, room in rooms.items()}
         self._cut_from = lots_of_rooms(plan.material, {room.pk for room in rooms.values()})
-        self._answers: list[Row] = []
-        self._ends = monotonic() + problem["seconds"]
-        self._open = _count(problem["pieces"])
+        self._answers: list[Answer] = []
+        self._seconds = float(problem.seconds)
+        self._ends = monotonic() + self._seconds
+        self._open = _count(problem.pieces)
 
-    def answer(self, *, any_lot: bool) -> Row:
-        free: list[Row] = []
-        bound: defaultdict[str, list[Row]] = defaultdict(list)
-        for piece in self._problem["pieces"]:
-            lot = "" if any_lot else self._cut_from.get(self._rooms[piece["id"]].pk, "")
+    def answer(self, *, any_lot: bool) -> Answer:
+        free: list[RollPiece] = []
+        bound: defaultdict[str, list[RollPiece]] = defaultdict(list)
+        for piece in self._problem.pieces:
+            lot = "" if any_lot else self._cut_from.get(self._rooms[piece.id].pk, "")
             (bound[lot] if lot else free).append(piece)
-        unplaced = []
+        unplaced: list[Unplaced] = []
         for lot, pieces in sorted(bound.items()):
             left = self._try(pieces, lot=lot)
             unplaced += [self._no_match(row, lot) for row in left]
         if free:
             unplaced += self._rest(free)
-        return self._together(unplaced)
+        return self._together(tuple(unplaced))
 
-    def _rest(self, pieces: Sequence[Row]) -> list[Row]:
+    def _rest(self, pieces: Sequence[RollPiece]) -> Sequence[Unplaced]:
         """Rooms nothing is cut of yet; one that no single roll holds goes over rolls of one lot."""
-        group = {piece["id"]: piece["group"] for piece in pieces}
+        group = {piece.id: piece.group for piece in pieces}
         answer = self._ask(pieces, self._stock.values())
-        too_big = {group[row["piece"]] for row in answer["unplaced"]}
+        too_big = {group[row.piece] for row in answer.unplaced}
         several = {key for key in too_big if self._is_several(pieces, key)}
         if not several:
             self._keep(answer, pieces)
-            return list(answer["unplaced"])
-        self._ends = max(self._ends, monotonic() + self._problem["seconds"] / 2)
-        rest = [piece for piece in pieces if piece["group"] not in several]
-        unplaced = self._rest(rest) if rest else []
-        for key in sorted(several):
-            unplaced += self._over_one_lot([_alone(piece) for piece in pieces if piece["group"] == key])
+            return answer.unplaced
+        self._ends = max(self._ends, monotonic() + self._seconds / 2)
+        rest = [piece for piece in pieces if piece.group not in several]
+        unplaced = list(self._rest(rest)) if rest else []
+        for key in sorted(several, key=str):
+            unplaced += self._over_one_lot([_alone(piece) for piece in pieces if piece.group == key])
         return unplaced
 
-    def _is_several(self, pieces: Sequence[Row], key: str) -> bool:
+    def _is_several(self, pieces: Sequence[RollPiece], key: str | None) -> bool:
         """Whether more than one piece belongs to the group: only then can it go over several rolls."""
-        quantity: int = sum(piece["quantity"] for piece in pieces if piece["group"] == key)
-        return quantity > 1
+        return _count(piece for piece in pieces if piece.group == key) > 1
 
-    def _over_one_lot(self, pieces: Sequence[Row]) -> list[Row]:
+    def _over_one_lot(self, pieces: Sequence[RollPiece]) -> Sequence[Unplaced]:
         """The lot that leaves least unplaced, the one there is most of first."""
-        lengths: dict[str, int] = defaultdict(int)
-        for key, row in self._stock.items():
-            lengths[self._lot[key] or f"roll {key}"] += int(row["length"])
-        best: Row | None = None
+        lengths: dict[str, Length] = defaultdict(lambda: ZERO)
+        for key, roll in self._stock.items():
+            lengths[self._lot[key] or f"roll {key}"] += roll.length or ZERO
+        best: Answer | None = None
         for lot in sorted(lengths, key=lambda lot: (-lengths[lot], lot)):
             answer = self._ask(pieces, self._of(lot))
             if best is None or _missing(answer) < _missing(best):
                 best = answer
-            if not answer["unplaced"]:
+            if not answer.unplaced:
                 break
         if best is None:
-            return [{"piece": piece["id"], "quantity": piece["quantity"], "why": "no stock"} for piece in pieces]
+            return [Unplaced(piece.id, piece.quantity, "no stock") for piece in pieces]
         self._keep(best, pieces)
-        return list(best["unplaced"])
+        return best.unplaced
 
-    def _of(self, lot: str) -> list[Row]:
-        return [row for key, row in self._stock.items() if (self._lot[key] or f"roll {key}") == lot]
+    def _of(self, lot: str) -> list[RollStock]:
+        return [roll for key, roll in self._stock.items() if (self._lot[key] or f"roll {key}") == lot]
 
-    def _try(self, pieces: Sequence[Row], *, lot: str) -> list[Row]:
+    def _try(self, pieces: Sequence[RollPiece], *, lot: str) -> Sequence[Unplaced]:
         """Solves these pieces on one lot; what is left over."""
         answer = self._ask([_alone(piece) for piece in pieces], self._of(lot))
         self._keep(answer, pieces)
-        return list(answer["unplaced"])
+        return answer.unplaced
 
-    def _ask(self, pieces: Sequence[Row], stock: Iterable[Row]) -> Row:
+    def _ask(self, pieces: Sequence[RollPiece], stock: Iterable[RollStock]) -> Answer:
         """One solve, on its share of the time by how many pieces it is about; rolls of a lot that are alike as one."""
         share = _count(pieces) / max(1, self._open)
-        seconds = max(LEAST_SECONDS, share * (self._ends - monotonic()))
-        alike = list(self._alike(stock).values())
-        rows = [rolls[0] | {"quantity": len(rolls)} for rolls in alike]
-        answer = self._solve(self._problem | {"pieces": list(pieces), "stock": rows, "seconds": seconds})
-        return _one_by_one(answer, {rolls[0]["id"]: [roll["id"] for roll in rolls] for rolls in alike})
+        seconds = Fraction(max(LEAST_SECONDS, share * (self._ends - monotonic())))
+        alike = self._alike(stock)
+        rolls = tuple(replace(same[0], quantity=len(same)) for same in alike)
+        answer = self._solve(replace(self._problem, pieces=tuple(pieces), stock=rolls, seconds=seconds))
+        return _one_by_one(answer, {same[0].id: [roll.id for roll in same] for same in alike})
 
-    def _alike(self, stock: Iterable[Row]) -> dict[tuple[object, ...], list[Row]]:
+    def _alike(self, stock: Iterable[RollStock]) -> list[list[RollStock]]:
         """Clean rolls of one size and one named lot stand for one another, and a room may go over several."""
-        alike: defaultdict[tuple[object, ...], list[Row]] = defaultdict(list)
-        for row in stock:
-            lot = "" if row.get("flaws") else self._lot[row["id"]]
-            key = (lot, row["width"], row["length"], row["offcut"]) if lot else (row["id"],)
-            alike[key].append(row)
-        return alike
+        alike: defaultdict[tuple[object, ...], list[RollStock]] = defaultdict(list)
+        for roll in stock:
+            lot = "" if roll.flaws else self._lot[roll.id]
+            alike[(lot, roll.width, roll.length, roll.offcut) if lot else (roll.id,)].append(roll)
+        return list(alike.values())
 
-    def _keep(self, answer: Row, pieces: Sequence[Row]) -> None:
+    def _keep(self, answer: Answer, pieces: Sequence[RollPiece]) -> None:
         self._answers.append(answer)
         self._open -= _count(pieces)
         self._take(answer)
 
-    def _take(self, answer: Row) -> None:
+    def _take(self, answer: Answer) -> None:
         """Stock an answer uses is shorter for the next; a roll with flaws is spoken for."""
-        run_off: dict[str, int] = defaultdict(int)
-        for pattern in answer["patterns"]:
-            run_off[pattern["stock"]] += pattern["times"] * int(pattern["length"])
+        run_off: dict[str, Length] = defaultdict(lambda: ZERO)
+        for pattern in answer.patterns:
+            run_off[pattern.stock] += pattern.times * (pattern.length or ZERO)
         for key, length in run_off.items():
-            row = self._stock.pop(key)
-            left = int(row["length"]) - length
-            if left > 0 and not row.get("flaws"):
-                self._stock[key] = row | {"length": str(left)}
+            roll = self._stock.pop(key)
+            left = (roll.length or ZERO) - length
+            if left > ZERO and not roll.flaws:
+                self._stock[key] = replace(roll, length=left)
 
-    def _no_match(self, row: Row, lot: str) -> Row:
-        room = self._rooms[row["piece"]].name
-        return row | {"why": f"{room} is cut from lot {lot}, and no more of it is free that holds this", "lot": lot}
+    def _no_match(self, row: Unplaced, lot: str) -> Unplaced:
+        room = self._rooms[row.piece].name
+        return replace(row, why=f"{room} is cut from lot {lot}, and no more of it is free that holds this", lot=lot)
 
-    def _together(self, unplaced: list[Row]) -> Row:
+    def _together(self, unplaced: tuple[Unplaced, ...]) -> Answer:
         answers = self._answers
         if len(answers) == 1:
-            return answers[0] | {"unplaced": unplaced}
-        cost, bound = (sum(answer[name] for answer in answers) for name in ("cost", "bound"))
-        proven = all(answer["proven"] for answer in answers)
-        return {
-            "patterns": [pattern for answer in answers for pattern in answer["patterns"]],
-            "unplaced": unplaced,
-            "cost": cost,
-            "bound": bound,
-            "proven": proven,
-            "gap": 0 if proven else (cost - bound) / bound if bound else None,
-            "lots": len(answers),
-        }
+            return replace(answers[0], unplaced=unplaced)
+        cost, bound = sum(answer.cost for answer in answers), sum(answer.bound for answer in answers)
+        proven = all(answer.proven for answer in answers)
+        return Answer(
+            patterns=tuple(pattern for answer in answers for pattern in answer.patterns),
+            unplaced=unplaced,
+            used={key: count for answer in answers for key, count in answer.used.items()},
+            cost=Fraction(cost),
+            bound=Fraction(bound),
+            proven=proven,
+            gap=Fraction(0) if proven else Fraction(cost - bound, bound) if bound else None,
+            lots=len(answers),
+        )
 
 
-def _alone(piece: Row) -> Row:
-    return {name: value for name, value in piece.items() if name != "group"}
+def _alone(piece: RollPiece) -> RollPiece:
+    return replace(piece, group=None)
 
 
-def _count(pieces: Iterable[Row]) -> int:
-    return sum(int(piece["quantity"]) for piece in pieces)
+def _count(pieces: Iterable[RollPiece]) -> int:
+    return sum(piece.quantity for piece in pieces)
 
 
-def _one_by_one(answer: Row, rolls: Mapping[str, Sequence[str]]) -> Row:
+def _one_by_one(answer: Answer, rolls: Mapping[str, Sequence[str]]) -> Answer:
     """The answer with every lay on the very roll it lies on, where alike rolls were asked about as one."""
-    patterns = [
-        pattern | {"stock": rolls[pattern["stock"]][int(pattern.get("roll") or 1) - 1], "roll": 1}
-        for pattern in answer["patterns"]
-    ]
-    return answer | {"patterns": patterns, "used": {pattern["stock"]: 1 for pattern in patterns}}
+    patterns = tuple(
+        replace(pattern, stock=rolls[pattern.stock][(pattern.roll or 1) - 1], roll=1) for pattern in answer.patterns
+    )
+    return replace(answer, patterns=patterns, used={pattern.stock: 1 for pattern in patterns})
 
 
-def _missing(answer: Row) -> int:
-    return sum(row.get("quantity", 1) for row in answer["unplaced"])
-
-
-def flawed(problem: Mapping[str, Any]) -> set[str]:
-    """Stock of a problem on which the place of a cut matters."""
-    return {row["id"] for row in problem["stock"] if row.get("flaws")}
+def _missing(answer: Answer) -> int:
+    return sum(row.quantity for row in answer.unplaced)

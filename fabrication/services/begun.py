@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import Any
+from typing import NotRequired, TypedDict
 
 from django.utils import timezone
 
@@ -10,6 +10,19 @@ from fabrication.models import Material, Part, PlannedCut, StockItem, StockMove
 from fabrication.services.stock import fresh_code, move_stock
 from shared.lengths import ZERO, Length
 from shared.models import User
+
+
+class CutPiece(TypedDict):
+    """One piece of a stock piece, as `PlannedCut.pieces` has it; where it lies and its size in ticks."""
+
+    part: int
+    at: int
+    length: int
+    turned: bool
+    width: NotRequired[int]
+    cut: NotRequired[bool]
+    spoiled: NotRequired[bool]
+    why: NotRequired[str]
 
 
 def leave_begun(cut: PlannedCut, by: User | None = None) -> None:
@@ -41,7 +54,7 @@ def close_with_rest(cut: PlannedCut, by: User, stretches: list[tuple[int, int]])
     close_cut(cut, [cut.pieces[position] for position in sorted(done)], by)
 
 
-def close_cut(cut: PlannedCut, pieces: list[dict[str, Any]], by: User) -> None:
+def close_cut(cut: PlannedCut, pieces: list[CutPiece], by: User) -> None:
     """The stock piece is done with, as these pieces say."""
     cut.pieces, cut.state = pieces, PlannedCut.State.CUT
     cut.cut_by, cut.cut_at = by, cut.cut_at or timezone.now()
@@ -59,7 +72,7 @@ def cut_spans(cut: PlannedCut) -> list[tuple[int, int]]:
     """Where pieces are cut along the bar (across the cloth), the kerf on either side included; ticks."""
     kerf = (cut.plan.material.kerf or ZERO).ticks
     done = [cut.pieces[position] for position in cut_positions(cut)]
-    return sorted((piece["at"] - kerf, piece["at"] + _across(piece) + kerf) for piece in done)
+    return sorted((piece["at"] - kerf, piece["at"] + across(piece) + kerf) for piece in done)
 
 
 def free_stretches(cut: PlannedCut) -> list[tuple[int, int]]:
@@ -80,10 +93,9 @@ def _end(cut: PlannedCut) -> int:
     return end.ticks
 
 
-def _across(piece: dict[str, Any]) -> int:
-    if "width" not in piece:
-        return int(piece["length"])
-    return int(piece["length"] if piece["turned"] else piece["width"])
+def across(piece: CutPiece) -> int:
+    """What a piece takes along the bar, or across the roll; ticks."""
+    return piece["length"] if piece["turned"] else piece.get("width", piece["length"])
 
 
 def offcut_size(cut: PlannedCut, left: Length) -> tuple[Length, Length | None]:

@@ -4,19 +4,33 @@ from __future__ import annotations
 
 import sys
 from collections import defaultdict
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Mapping
+from dataclasses import asdict
 from typing import Any
 
 from django.db import transaction
 from django.db.models import F, Max
 
-from fabrication.adapters.problems import LEAST_SECONDS, flawed, solved
+from fabrication.adapters.problems import LEAST_SECONDS, flaws_within, solved
 from fabrication.models import Batch, CutPlan, Material, Part, PlannedCut, StockItem
-from fabrication.services.begun import leave_begun
+from fabrication.rules.cutting import (
+    Answer,
+    BarDocument,
+    BarPiece,
+    BarStock,
+    Cut,
+    Document,
+    Pattern,
+    RollPiece,
+    RollStock,
+    document_json,
+    read_answer,
+)
+from fabrication.services.begun import CutPiece, across, leave_begun
 from shared import runs
 from shared.audit import record
 from shared.errors import Refused
-from shared.lengths import Length
+from shared.lengths import ZERO, Length
 from shared.models import Run, User
 
 CUTTABLE = (Material.Kind.BAR, Material.Kind.STRIP, Material.Kind.CLOTH)
@@ -137,14 +151,16 @@ def plan_cuts(ctx: runs.Context) -> None:
 
 def _solve_and_keep(ctx: runs.Context, plan: CutPlan) -> None:
     seconds, any_lot = ctx.params["seconds"], ctx.params.get("any_lot", False)
+
+    def solve(asked: Document) -> Answer:
+        return read_answer(runs.run_process(ctx, SOLVER, document_json(asked)))
+
     for attempt in range(1, STOCK_TRIES + 1):
-        problem, answer = solved(
-            plan, seconds=seconds, any_lot=any_lot, solve=lambda asked: runs.run_process(ctx, SOLVER, asked)
-        )
+        problem, answer = solved(plan, seconds=seconds, any_lot=any_lot, solve=solve)
         try:
             with ctx.finishing() as result:
                 keep_plan(plan=plan, problem=problem, answer=answer, by=ctx.by)
-                result.update({key: answer.get(key) for key in ("cost", "bound", "proven", "gap")})
+                result.update({key: plan.answer.get(key) for key in ("cost", "bound", "proven", "gap")})
             return
         except StockTaken:
             if attempt == STOCK_TRIES:
@@ -152,7 +168,7 @@ def _solve_and_keep(ctx: runs.Context, plan: CutPlan) -> None:
 
 
 @transaction.atomic
-def keep_plan(*, plan: CutPlan, problem: dict[str, Any], answer: dict[str, Any], by: User | None) -> None:
+def keep_plan(*, plan: CutPlan, problem: Document, answer: Answer, by: User | None) -> None:
     """
     Writes a solved plan and reserves its stock.
 
@@ -165,86 +181,77 @@ def keep_plan(*, plan: CutPlan, problem: dict[str, Any], answer: dict[str, Any],
     plan = CutPlan.objects.select_for_update().get(pk=plan.pk)
     if plan.state != CutPlan.State.PLANNING:
         raise runs.Lost
-    plan.problem = problem
+    plan.problem, plan.answer = document_json(problem), answer.to_json()
     cuts = list(_planned_cuts(plan, problem, answer))
-    _reserve(plan, cuts)
+    _reserve(plan, problem, cuts)
     PlannedCut.objects.bulk_create(cuts)
     placed = {piece["part"] for cut in cuts for piece in cut.pieces}
     Part.objects.filter(pk__in=placed, state=Part.State.TO_CUT).update(state=Part.State.PLANNED)
-    plan.answer = {key: value for key, value in answer.items() if key not in {"patterns", "unplaced"}}
-    plan.unplaced, plan.state = answer.get("unplaced", []), CutPlan.State.READY
+    plan.unplaced, plan.state = [asdict(row) for row in answer.unplaced], CutPlan.State.READY
     if plan.before:
         plan.before = plan.before | {"new_stock_after": new_stock(cuts)}
     plan.save(update_fields=["problem", "answer", "unplaced", "state", "before"])
     if batch.state == Batch.State.OPEN and not batch.plans.filter(state=CutPlan.State.PLANNING).exists():
         batch.state = Batch.State.PLANNED
         batch.save(update_fields=["state"])
-    record(by=by, action="kept a cut plan", subject=plan, changes={"cost": [None, answer.get("cost")]})
+    record(by=by, action="kept a cut plan", subject=plan, changes={"cost": [None, plan.answer["cost"]]})
 
 
-def _planned_cuts(plan: CutPlan, problem: dict[str, Any], answer: dict[str, Any]) -> Iterator[PlannedCut]:
+def _planned_cuts(plan: CutPlan, problem: Document, answer: Answer) -> Iterator[PlannedCut]:
     """One row a stock piece or cross cut: bars so that the saw's stop changes seldom, rolls as they run off."""
-    sizes = {row["id"]: row for row in problem["pieces"]}
-    stock = {row["id"]: row for row in problem["stock"]}
-    keep = plan.material.keep
-    kerf, trim = int(problem["kerf"]), int(problem.get("trim", 0))
-    with_flaws, reached = flawed(problem), dict.fromkeys(stock, 0)
-    in_order = sorted(answer["patterns"], key=lambda row: _place(row, sizes))
-    single = (pattern for pattern in in_order for _ in range(pattern["times"]))
+    sizes: dict[str, BarPiece | RollPiece] = {piece.id: piece for piece in problem.pieces}
+    stock: dict[str, BarStock | RollStock] = {item.id: item for item in problem.stock}
+    keep, reached = plan.material.keep, dict.fromkeys(stock, ZERO)
+    trim = problem.trim if isinstance(problem, BarDocument) else ZERO
+    in_order = sorted(answer.patterns, key=lambda pattern: _turn(pattern, sizes))
+    single = (pattern for pattern in in_order for _ in range(pattern.times))
     for order, pattern in enumerate(single, 1):
-        key = pattern["stock"]
-        item = stock[key]
-        pieces = [_piece_of(cut, sizes[cut["piece"]]) for cut in pattern["cuts"]]
-        length, across = int(pattern.get("length") or item["length"]), int(item.get("width", 0))
-        left = max(0, (across or length - 2 * trim) - sum(_extent(piece) + kerf for piece in pieces))
-        start = int(pattern.get("start") or 0) if key in with_flaws else reached[key]
-        skipped = max(0, start - reached[key])
-        reached[key] += skipped + length
+        item = stock[pattern.stock]
+        pieces = [_piece_of(cut, sizes[cut.piece]) for cut in pattern.cuts]
+        length = pattern.length or item.length or ZERO
+        reach, start = item.width if isinstance(item, RollStock) else length - 2 * trim, reached[item.id]
+        left = max(ZERO, reach - Length(sum(across(piece) for piece in pieces)) - len(pieces) * problem.kerf)
+        if isinstance(item, RollStock) and item.flaws:
+            start = max(start, pattern.start or ZERO)
+        skipped = start - reached[item.id]
+        reached[item.id] = start + length
         yield PlannedCut(
             plan=plan,
             order=order,
-            item=StockItem(pk=int(key), is_offcut=item["offcut"]),
-            length=Length(length),
-            skipped=Length(skipped),
+            item=StockItem(pk=int(item.id), is_offcut=item.offcut),
+            length=length,
+            skipped=skipped,
             pieces=pieces,
-            left=Length(left),
-            keeps_offcut=keep is not None and left >= keep.ticks,
+            left=left,
+            keeps_offcut=keep is not None and left >= keep,
         )
 
 
-def _place(pattern: dict[str, Any], sizes: dict[str, Any]) -> tuple[str, int, int]:
+def _turn(pattern: Pattern, sizes: Mapping[str, BarPiece | RollPiece]) -> tuple[str, int, Length]:
     """Along the roll; of bars the longest piece first."""
-    if "length" in pattern:
-        return pattern["stock"], int(pattern.get("roll") or 0), int(pattern.get("start") or 0)
-    return pattern["stock"], 0, -max(int(sizes[cut["piece"]]["length"]) for cut in pattern["cuts"])
+    if pattern.length is not None:
+        return pattern.stock, pattern.roll or 0, pattern.start or ZERO
+    return pattern.stock, 0, -max(sizes[cut.piece].length for cut in pattern.cuts)
 
 
-def _extent(piece: dict[str, Any]) -> int:
-    """What a piece takes along the bar, or across the roll."""
-    if "width" not in piece:
-        return int(piece["length"])
-    return int(piece["length"] if piece["turned"] else piece["width"])
-
-
-def _piece_of(cut: dict[str, Any], size: dict[str, Any]) -> dict[str, Any]:
-    turned = bool(cut.get("turned", False))
-    piece = {"part": int(cut["piece"]), "at": int(cut["at"]), "length": int(size["length"]), "turned": turned}
-    if "width" in size:
-        piece["width"] = int(size["width"])
+def _piece_of(cut: Cut, size: BarPiece | RollPiece) -> CutPiece:
+    piece: CutPiece = {"part": int(size.id), "at": cut.at.ticks, "length": size.length.ticks, "turned": cut.turned}
+    if isinstance(size, RollPiece):
+        piece["width"] = size.width.ticks
     return piece
 
 
-def _reserve(plan: CutPlan, cuts: Iterable[PlannedCut]) -> None:
+def _reserve(plan: CutPlan, problem: Document, cuts: Iterable[PlannedCut]) -> None:
     """Locks the stock in key order and promises it, or gives up before anything is written."""
     wanted: dict[int, list[PlannedCut]] = defaultdict(list)
     for cut in cuts:
         wanted[cut.item_id].append(cut)
-    offered = {int(row["id"]): row for row in plan.problem["stock"]}
+    rolls = {roll.id: roll for roll in problem.stock if isinstance(roll, RollStock)}
     for item in StockItem.objects.select_for_update().filter(pk__in=wanted).order_by("pk"):
         rows = wanted.pop(item.pk)
         if plan.material.kind == Material.Kind.CLOTH:
             need = Length(sum(cut.run_off.ticks for cut in rows))
-            if item.free_length < need or _has_moved(item, offered[item.pk]):
+            if item.free_length < need or _has_moved(item, rolls[str(item.pk)]):
                 raise StockTaken
             item.reserved_length += need
             item.save(update_fields=["reserved_length"])
@@ -257,12 +264,10 @@ def _reserve(plan: CutPlan, cuts: Iterable[PlannedCut]) -> None:
         raise StockTaken
 
 
-def _has_moved(item: StockItem, offered: dict[str, Any]) -> bool:
+def _has_moved(item: StockItem, offered: RollStock) -> bool:
     """Whether a roll's flaws are not where the plan thinks: found, or run off, or another plan came first."""
-    most = int(offered["length"])
-    flaws = [[start, min(end, most)] for start, end in item.flaws if start < most]
-    known = [[int(flaw["start"]), int(flaw["end"])] for flaw in offered.get("flaws", [])]
-    return flaws != known or bool(flaws and item.reserved_length)
+    flaws = flaws_within(item, offered.length or ZERO)
+    return flaws != offered.flaws or bool(flaws and item.reserved_length)
 
 
 # -- what planning anew costs ------------------------------------------------------------

@@ -22,17 +22,30 @@ from fabrication.rules.cutting.problem import (
     RollStock,
     Unplaced,
 )
-from fabrication.rules.cutting.reading import Request, plan_json, read_request
+from fabrication.rules.cutting.reading import (
+    Answer,
+    BarDocument,
+    Document,
+    Request,
+    RollDocument,
+    document_json,
+    plan_json,
+    read_answer,
+    read_request,
+)
 from fabrication.rules.cutting.solving import first_fit, solve
 from fabrication.rules.cutting.verify import verify
 from fabrication.rules.cutting.watch import Progress
 
 __all__ = [
+    "Answer",
+    "BarDocument",
     "BarPiece",
     "BarProblem",
     "BarStock",
     "Certificate",
     "Cut",
+    "Document",
     "Flaw",
     "Pattern",
     "Plan",
@@ -40,12 +53,15 @@ __all__ = [
     "Problem",
     "Progress",
     "Request",
+    "RollDocument",
     "RollPiece",
     "RollProblem",
     "RollStock",
     "Unplaced",
+    "document_json",
     "first_fit",
     "plan_json",
+    "read_answer",
     "read_request",
     "solve",
     "verify",

@@ -10,7 +10,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from fractions import Fraction
-from typing import Annotated, Final
+from typing import Annotated, ClassVar, Final
 
 from shared.contracts import PLAIN
 from shared.lengths import TICKS_PER_INCH, TICKS_PER_MM, ZERO, Length, LengthUnit
@@ -140,6 +140,8 @@ Problem = BarProblem | RollProblem
 class Cut:
     """One piece in a pattern; `at` from the end of the bar, or from the edge of the roll."""
 
+    TAKES_MORE: ClassVar[bool] = True  # its place in ticks
+
     piece: str
     at: Length
     turned: bool = False
@@ -155,6 +157,8 @@ class Pattern:
     of the first of its `times` lays, which follow one another.
     """
 
+    TAKES_MORE: ClassVar[bool] = True  # its lengths in ticks
+
     stock: str
     times: int
     cuts: tuple[Cut, ...]
@@ -166,11 +170,12 @@ class Pattern:
 
 @dataclass(frozen=True, slots=True)
 class Unplaced:
-    """A piece that is not in the plan, how many of it, and why."""
+    """A piece that is not in the plan, how many of it, and why; `lot` is what its room is cut from, if that is why."""
 
     piece: str
     quantity: int
     why: str
+    lot: str = ""
 
 
 @dataclass(frozen=True, slots=True)

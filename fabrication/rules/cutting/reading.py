@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
-from dataclasses import dataclass
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, field
 from fractions import Fraction
-from typing import Annotated, Any, Final
+from typing import Annotated, Any, ClassVar, Final
 
 from fabrication.rules.cutting.problem import (
     MOST_PIECES,
@@ -16,10 +16,12 @@ from fabrication.rules.cutting.problem import (
     Problem,
     RollProblem,
     RollStock,
+    Unplaced,
     ticks_per_unit,
 )
-from shared.contracts import ContractError, length_text, parse_json
-from shared.records import DOCUMENTS, OneOf, Unit, Within
+from shared.contracts import ContractError, kind_word, length_text, parse_json
+from shared.lengths import Length
+from shared.records import DOCUMENTS, Hook, Limit, OneOf, Unit, Within, document_form
 
 LARGEST_DOCUMENT: Final = 16 * 1024 * 1024
 MOST_STRETCHES: Final = 20_000
@@ -67,6 +69,39 @@ class RollDocument(Asked, RollProblem):
             raise ContractError("pieces", f"{len(groups)} groups", f"at most {MOST_GROUPS}")
 
 
+Document = BarDocument | RollDocument
+"""What a planner asks of the solver."""
+
+
+@dataclass(frozen=True, kw_only=True)
+class Answer:
+    """A plan as the solver's answer has it, in the document's unit; of `lots` together where a cloth has several."""
+
+    TAKES_MORE: ClassVar[bool] = True
+
+    patterns: tuple[Pattern, ...] = ()
+    unplaced: tuple[Unplaced, ...] = ()
+    used: Mapping[str, int] = field(default_factory=dict)
+    material: Length | None = None
+    cost: Fraction = Fraction(0)
+    bound: Fraction = Fraction(0)
+    ticks: Any = None
+    proven: bool = True
+    proof: str | None = None
+    gap: Fraction | None = Fraction(0)
+    seconds: Fraction | None = None
+    lots: int | None = None
+
+    def to_json(self) -> dict[str, Any]:
+        """What is kept of it beside its patterns and what they leave out."""
+        made: dict[str, Any] = _IN_TICKS.write(self)
+        return {
+            name: value
+            for name, value in made.items()
+            if name not in {"patterns", "unplaced"} and (value is not None or name == "gap")
+        }
+
+
 @dataclass(frozen=True, slots=True)
 class Request:
     """A problem, how long to think about it, and the seed of its randomness."""
@@ -95,7 +130,18 @@ def read_request(text: str | bytes) -> Request:
     return Request(asked, float(asked.seconds), asked.seed)
 
 
-def _check(document: BarDocument | RollDocument) -> int:
+def document_json(document: Document) -> dict[str, Any]:
+    """The document `read_request` makes an equal one of; its lengths are in ticks, as its unit has to say."""
+    made: dict[str, Any] = _IN_TICKS.write(document)
+    return made
+
+
+def read_answer(answer: Any) -> Answer:
+    """The answer to a document in ticks; raises `ContractError` naming field, problem and bound."""
+    return _IN_TICKS.read(Answer, answer)
+
+
+def _check(document: Document) -> int:
     """How many pieces there are; refuses prices too fine, too many pieces, ids that stand twice."""
     offered: tuple[BarStock | RollStock, ...] = document.stock
     for position, stock in enumerate(offered):
@@ -194,3 +240,17 @@ def _pattern_json(pattern: Pattern, unit: str) -> dict[str, Any]:
 
 def _number(value: Fraction) -> int | float:
     return int(value) if value.denominator == 1 else float(value)
+
+
+def _amount(_: Limit) -> Hook:
+    """A number as an answer has it, which the standard reader of JSON made."""
+
+    def hook(value: Any, _: Any) -> Fraction:
+        if isinstance(value, bool) or not isinstance(value, int | float):
+            raise ContractError("", f"{kind_word(value)} where a number belongs", "a number")
+        return Fraction(value)
+
+    return hook
+
+
+_IN_TICKS: Final = document_form(kinds={Fraction: _amount}, texts={Fraction: _number})

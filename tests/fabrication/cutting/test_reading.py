@@ -8,7 +8,7 @@ from time import process_time
 
 import pytest
 
-from fabrication.rules.cutting import plan_json, read_request, solve
+from fabrication.rules.cutting import document_json, plan_json, read_answer, read_request, solve
 from shared.contracts import ContractError
 from tests.fuzz.documents import document as fuzzed
 
@@ -264,3 +264,57 @@ def test_a_plan_of_what_fits_is_there_before_one_for_all_is_searched(asked):
 
     assert [entry.quantity for entry in told[0].unplaced] == [entry.quantity for entry in plan.unplaced] == [1]
     assert told[0].patterns
+
+
+PATTERN = {"stock": "s", "times": 1, "left": "0", "cuts": []}
+FLAWED = [{"id": "r", "width": "9", "length": "100", "quantity": 1, "flaws": [{"start": "3", "end": "5"}]}]
+
+
+@pytest.mark.parametrize(
+    "asked",
+    [
+        document(unit="1", kerf="3", trim="2", keep="40", seconds=0.37, seed=7,
+                 stock=[{"id": "s", "length": "192", "quantity": 2, "offcut": True, "price": 1.25}],
+                 pieces=[{"id": "p", "length": "35", "quantity": 3}, {"id": "q", "length": "500"}]),
+        roll(stock=FLAWED, pieces=[{"id": "p", "width": "6", "length": "60", "turn": True, "group": "room 1"}]),
+    ],
+)  # fmt: skip
+def test_what_planner_and_solver_exchange_goes_through_json_and_back(asked):
+    problem = read_request(json.dumps(asked)).problem
+    plan = solve(problem, 1)
+
+    again = read_request(json.dumps(document_json(problem))).problem
+    read = read_answer(json.loads(json.dumps(plan_json(problem, plan))))
+
+    assert again == problem
+    assert (read.patterns, read.unplaced, read.material) == (plan.patterns, plan.unplaced, plan.material)
+    assert (float(read.cost), float(read.bound), read.proven) == (float(plan.cost), float(plan.bound), plan.proven)
+
+
+def test_what_is_kept_of_an_answer_is_what_the_solver_said():
+    asked = document(
+        unit="1", kerf="1", keep="5", stock=[{"id": "s", "length": "192"}], pieces=[{"id": "p", "length": "35"}]
+    )
+    sent = answer(asked)
+
+    kept = read_answer(sent).to_json()
+
+    assert kept == {name: value for name, value in sent.items() if name not in {"patterns", "unplaced"}}
+    assert kept["cost"] != round(kept["cost"])
+
+
+@pytest.mark.parametrize(
+    ("change", "field"),
+    [
+        ({"patterns": [PATTERN | {"cuts": [{"piece": "p", "at": "a"}]}]}, "patterns[0].cuts[0].at"),
+        ({"patterns": [PATTERN | {"times": "1"}]}, "patterns[0].times"),
+        ({"unplaced": [{"piece": "p", "why": "no stock"}]}, "unplaced[0].quantity"),
+        ({"cost": "12"}, "cost"),
+        ({"proven": 1}, "proven"),
+    ],
+)  # fmt: skip
+def test_an_answer_that_is_none_is_refused_by_its_field(change, field):
+    with pytest.raises(ContractError) as caught:
+        read_answer({"patterns": [PATTERN], "cost": 0.5} | change)
+
+    assert caught.value.field == field
