@@ -207,6 +207,15 @@ class Form:
             return self._many(kind, limit, is_list=origin is tuple)
         return self._record(kind)
 
+    def _field(self, cls: type[Any], kind: Any) -> Hook:
+        """What reads a field; one that may hold another of its own class is looked up when it is read."""
+        holds_its_own = kind == cls | None
+        return (
+            (lambda value, _: None if value is None else self.part(cls, value))
+            if holds_its_own
+            else self._of(kind, None)
+        )
+
     def _of(self, kind: Any, limit: Limit) -> Hook:
         return self._converter.get_structure_hook(_limited(kind, limit))
 
@@ -232,7 +241,7 @@ class Form:
         known = {name_of(field): kind for field, kind in fields_of(cls)}
         # cattrs by itself drops the limits of a dataclass whose annotations are text
         hooks: Any = {
-            field.name: override(struct_hook=self._of(kind, None), rename=name_of(field))
+            field.name: override(struct_hook=self._field(cls, kind), rename=name_of(field))
             for field, kind in fields_of(cls)
         }
         fill = make_dict_structure_fn(cls, self._converter, **hooks)

@@ -17,7 +17,7 @@ from django.utils import timezone
 from jobs.models import Absence, Appointment, AppointmentMove, CalendarRules, Crew, Proposal, ProposedMove
 from jobs.rules.early_bias import early_biased
 from jobs.rules.routing import Objective, Plan, Problem, Stop, explain, verify
-from jobs.rules.routing.documents import plan_from, problem_document
+from jobs.rules.routing.documents import Answer, plan_from, problem_document, read_answer
 from jobs.rules.routing.linked_stops import explain_linked_stops
 from jobs.rules.routing.model import Id
 from jobs.rules.stabilise import stabilised
@@ -137,7 +137,7 @@ def plan_routes(ctx: runs.Context) -> None:
         plan = stabilised(calendar.problem, plan, _standing(calendar))
         doubts = doubtful(calendar, plan, SURE, timezone.now()) if doubts is not None else None
     if bound is not None and not plan.unplaced:
-        bound = best_bound(calendar, bound, answer.get("bound"))
+        bound = best_bound(calendar, bound, answer.bound)
     with ctx.finishing() as result:
         proposal = keep_proposal(
             branch=branch, first=first, last=last, calendar=calendar, plan=plan, left_out=left_out, run=ctx.run,
@@ -146,11 +146,11 @@ def plan_routes(ctx: runs.Context) -> None:
         result.update(proposal=proposal.pk, **proposal.summary)
 
 
-def _solve(progress: _RunProgress, problem: Problem, seconds: float, *, keep: bool) -> tuple[Plan, dict[str, Any]]:
+def _solve(progress: _RunProgress, problem: Problem, seconds: float, *, keep: bool) -> tuple[Plan, Answer]:
     """One solve in a process of its own, verified; with `keep` only what lost its crew is put in."""
     module = "jobs.rules.spread" if keep else "jobs.rules.routing"
     document = problem_document(problem, seconds, 0)
-    answer = runs.run_process(progress, [sys.executable, "-m", module], document)
+    answer = read_answer(runs.run_process(progress, [sys.executable, "-m", module], document))
     return plan_from(problem, answer), answer
 
 
@@ -173,14 +173,14 @@ def _more_reliable(
     return (trial, others) if better else (plan, doubts)
 
 
-def _found(plan: Plan, answer: dict[str, Any], doubts: Sequence[Doubt] | None, bound: int | None) -> dict[str, Any]:
+def _found(plan: Plan, answer: Answer, doubts: Sequence[Doubt] | None, bound: int | None) -> dict[str, Any]:
     """What the proposal tells of its search beside the plan; the bound holds for plans that leave nothing out."""
-    found: dict[str, Any] = {"engines": answer.get("engines", {})}
+    found: dict[str, Any] = {"engines": answer.engines}
     if bound is not None and not plan.unplaced:
         found["bound"] = round(bound / COST_UNIT, 2)
         found["above_bound"] = round(plan.cost / bound - 1, 4) if bound else None
-    if "kept" in answer:
-        found["kept"] = answer["kept"]
+    if answer.kept is not None:
+        found["kept"] = answer.kept
     if doubts is not None:
         found["doubts"] = [asdict(doubt) for doubt in doubts]
     return found

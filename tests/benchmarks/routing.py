@@ -27,7 +27,7 @@ from unittest.mock import patch
 
 from jobs.rules.routing import Problem, crew_drops_out, regret_plan, solve, verify
 from jobs.rules.routing.bound import cost_bound
-from jobs.rules.routing.documents import plan_from, problem_document
+from jobs.rules.routing.documents import plan_from, problem_document, read_answer
 from jobs.rules.routing.engine_process import EngineProcess
 from jobs.rules.routing.timing import plan_of
 from tests.benchmarks.routing_instances import (
@@ -116,7 +116,7 @@ def ours(problem: Problem, seconds: float, seed: int) -> tuple[int, int, float]:
         [sys.executable, "manage.py", "route"], input=document, capture_output=True, text=True, check=True, cwd=ROOT
     )
     wall = time.monotonic() - began
-    plan = plan_from(problem, json.loads(done.stdout))
+    plan = plan_from(problem, read_answer(json.loads(done.stdout)))
     return plan.travel, len(plan.unplaced), wall
 
 

@@ -27,7 +27,7 @@ from jobs.rules.routing.model import (
     Unplaced,
     Whole,
 )  # fmt: skip
-from jobs.rules.routing.reasons import Reason
+from jobs.rules.routing.reasons import OpenSpan, Reason
 from jobs.rules.routing.timing import plan_of
 from jobs.rules.routing.verify import Fault, PlanBroken, check
 from jobs.rules.travel import travel_table
@@ -40,6 +40,7 @@ MOST_STOPS: Final = 2_500
 MOST_CREWS: Final = 500
 MOST_CREW_DAYS: Final = 2_000
 MOST_SECONDS: Final = 86_400
+Share = Annotated[float, "of a whole"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -134,6 +135,49 @@ class Minutes:
     minutes: Annotated[int, Within(0, 10**6)]
 
 
+# -- what an answer says -------------------------------------------------------
+
+
+@dataclass(frozen=True)
+class Reached:
+    """A stop of an answer's route, and when its service starts."""
+
+    TAKES_MORE: ClassVar[bool] = True
+    id: Id
+    start: Whole
+
+
+@dataclass(frozen=True)
+class Planned:
+    """A route of an answer; its other times are worked out afresh."""
+
+    TAKES_MORE: ClassVar[bool] = True
+    crew: Id
+    shift: Whole
+    stops: tuple[Reached, ...]
+
+
+@dataclass(frozen=True)
+class LeftOut:
+    """A stop of no route, and what is short."""
+
+    TAKES_MORE: ClassVar[bool] = True
+    id: Id
+    reason: Reason | None = None
+
+
+@dataclass(frozen=True)
+class Answer:
+    """A plan as the solver's answer has it, its bound, what found it; of a spread the share that keeps its crew."""
+
+    TAKES_MORE: ClassVar[bool] = True
+    routes: tuple[Planned, ...]
+    unplaced: tuple[LeftOut, ...] = ()
+    bound: int | None = None
+    engines: Mapping[str, str] = field(default_factory=dict)
+    kept: Share | None = None
+
+
 def _id(value: Any) -> Id:
     """Text or a whole number."""
     if type(value) is not int and not (isinstance(value, str) and 0 < len(value) <= 200):
@@ -152,6 +196,19 @@ def _span(value: Any) -> Span:
     if begin > end:
         raise ContractError("", f"ends at {end}, before it begins at {begin}", "from <= to")
     return (begin, end)
+
+
+def _open_span(value: Any) -> OpenSpan:
+    whole = (int, int | None)
+    if not isinstance(value, list) or len(value) != 2 or not all(map(isinstance, value, whole)):
+        raise ContractError("", "not two whole numbers", "[from, to], in seconds; nothing ends it with null")
+    return (value[0], value[1])
+
+
+def _share(value: Any) -> float:
+    if isinstance(value, bool) or not isinstance(value, int | float) or not 0 <= value <= 1:
+        raise ContractError("", "no share of a whole", "0 to 1")
+    return value
 
 
 def _lunch(value: Any) -> Lunch:
@@ -188,6 +245,8 @@ FORM: Final = document_form(
     kinds={
         Id: _plainly(_id),
         Span: _plainly(_span),
+        OpenSpan: _plainly(_open_span),
+        Share: _plainly(_share),
         Lunch: _plainly(_lunch),
         tuple[Id, int]: _plainly(_locked),
         Overtime: _plainly(_overtime),
@@ -317,22 +376,27 @@ def _previous(driven: Iterable[Driven]) -> dict[tuple[Id, int], tuple[Id, ...]]:
     return out
 
 
-def plan_from(problem: Problem, document: Mapping[str, Any]) -> Plan:
+def read_answer(answer: Any) -> Answer:
+    """The solver's answer; raises `ContractError` naming field, problem and bound."""
+    return FORM.read(Answer, answer)
+
+
+def plan_from(problem: Problem, answer: Answer) -> Plan:
     """
-    The plan of an answer document; its times are worked out afresh.
+    The plan of an answer; its times are worked out afresh.
 
     Raises
     ------
     PlanBroken
         When the routes can't be driven.
     """
+    number = problem.stop_number
     orders = {
-        problem.day_number[route["crew"], route["shift"]]: [problem.stop_number[stop["id"]] for stop in route["stops"]]
-        for route in document["routes"]
+        problem.day_number[route.crew, route.shift]: [number[stop.id] for stop in route.stops]
+        for route in answer.routes
     }
-    left = [entry for entry in document.get("unplaced", ()) if "reason" in entry]
-    reasons = {entry["id"]: Reason.from_json(entry["reason"]) for entry in left}
-    starts = {problem.stop_number[stop["id"]]: stop["start"] for route in document["routes"] for stop in route["stops"]}
+    reasons = {entry.id: entry.reason for entry in answer.unplaced}
+    starts = {number[stop.id]: stop.start for route in answer.routes for stop in route.stops}
     plan = plan_of(problem, orders, starts)
     if plan is None:
         raise PlanBroken((Fault("travel", "A route of the answer can't be driven."),))

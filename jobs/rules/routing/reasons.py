@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, fields
-from typing import Any, Final, Self
+from typing import Any, Final
 
 from shared.formats.durations import minutes_text
 
@@ -39,6 +39,9 @@ WORDS: Final[Mapping[str, str]] = {
     "no_team_before": "no team is free for it and for what follows it",
 }
 """The planner's wording by kind; every kind of reason there is has one."""
+
+
+OpenSpan = tuple[int, int | None]
 
 
 @dataclass(frozen=True, slots=True)
@@ -77,7 +80,7 @@ class Reason:
     skills: tuple[str, ...] | None = None
     needs: int | None = None
     most: int | None = None
-    window: tuple[int, int | None] | None = None
+    window: OpenSpan | None = None
     ready: int | None = None
     late: int | None = None
     nearest: Reason | None = None
@@ -107,16 +110,6 @@ class Reason:
         if self.nearest is not None:
             plain["nearest"] = self.nearest.to_json()
         return {"kind": self.kind, **plain}
-
-    @classmethod
-    def from_json(cls, document: Mapping[str, Any]) -> Self:
-        """And back."""
-        values: dict[str, Any] = {
-            name: tuple(value) if isinstance(value, list) else value for name, value in document.items()
-        }
-        if "nearest" in values:
-            values["nearest"] = cls.from_json(values["nearest"])
-        return cls(**values)
 
 
 def minutes(seconds: int) -> str:

@@ -19,7 +19,7 @@ from jobs.rules.routing import (
     verify,
 )  # fmt: skip
 from jobs.rules.routing.command import answer
-from jobs.rules.routing.documents import plan_document, plan_from, problem_document, read_request
+from jobs.rules.routing.documents import plan_document, plan_from, problem_document, read_answer, read_request
 from jobs.rules.routing.regret import make_room
 from tests.jobs.routing.branches import HOUR, line, linked_branch, meeting, random_branch, solve_until
 
@@ -188,8 +188,8 @@ def test_no_plan_of_random_branches_with_links_breaks_a_bound(first):
         assert all(entry.why for entry in plan.unplaced), seed
         again = fit_in(problem, orders_of(problem, plan))
         assert verify(problem, again) == (), seed
-        assert plan_from(problem, plan_document(plan, 0.0)).unplaced == plan.unplaced
-        assert plan_from(problem, plan_document(plan, 0.0)).cost == plan.cost
+        assert plan_from(problem, read_answer(plan_document(plan, 0.0))).unplaced == plan.unplaced
+        assert plan_from(problem, read_answer(plan_document(plan, 0.0))).cost == plan.cost
         where = plan.where()
         placed += sum(all(problem.stops[stop].id in where for stop in linked) for linked in problem.linked_stops)
     assert placed > 5

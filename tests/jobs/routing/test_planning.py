@@ -30,9 +30,10 @@ from jobs.rules.routing import (
 from jobs.rules.routing.__main__ import keep_bytecode
 from jobs.rules.routing.arrays import arrays_of
 from jobs.rules.routing.bound import cost_bound
-from jobs.rules.routing.documents import plan_document, plan_from, problem_document, read_request
+from jobs.rules.routing.documents import plan_document, plan_from, problem_document, read_answer, read_request
 from jobs.rules.routing.engine_process import EngineProcess
 from jobs.rules.routing.polish import polish_with_pyvrp
+from shared.contracts import ContractError
 from tests.benchmarks.routing_instances import make_branch, read_branch
 from tests.benchmarks.routing_vroom import build_with_vroom
 from tests.jobs.routing.branches import HOUR, line, random_branch, solve_until
@@ -348,7 +349,22 @@ def test_a_problem_goes_through_its_document_and_back(seed):
 def test_a_plan_goes_through_its_document_and_back(branch):
     plan = regret_plan(branch)
 
-    assert plan_from(branch, plan_document(plan, 1.0)) == plan
+    assert plan_from(branch, read_answer(plan_document(plan, 1.0))) == plan
+
+
+@pytest.mark.parametrize(
+    ("reason", "field"),
+    [
+        ({"kind": "full", "nearest": {"kind": "late_back", "late": "720"}}, "reason.nearest.late"),
+        ({"kind": "promise", "window": [1, "2"]}, "reason.window"),
+        ({"kind": "off", "team": "north"}, "reason.team"),
+    ],
+)
+def test_a_reason_that_is_none_is_refused_by_its_field(reason, field):
+    with pytest.raises(ContractError) as caught:
+        read_answer({"routes": [], "unplaced": [{"id": "a", "why": "", "reason": reason}]})
+
+    assert caught.value.field == f"unplaced[0].{field}"
 
 
 def test_a_solve_in_its_own_process_reports_and_answers(branch):
@@ -362,7 +378,7 @@ def test_a_solve_in_its_own_process_reports_and_answers(branch):
 
     assert process.wait(10) == 0
     assert progress[0]["progress"]["engine"] == "regret"
-    assert plan_from(branch, answer).cost == answer["cost"] <= progress[-1]["progress"]["cost"]
+    assert plan_from(branch, read_answer(answer)).cost == answer["cost"] <= progress[-1]["progress"]["cost"]
     process.stdin.close()
     process.stdout.close()
 
