@@ -3,30 +3,46 @@
 from __future__ import annotations
 
 import json
+from collections.abc import Mapping
+from dataclasses import dataclass
+from decimal import Decimal
 from functools import cache
 from pathlib import Path
+from typing import Annotated
 
 from fabrication.models import Material
 from installs.models import HardwareRules
 from installs.rules.data import HardwareRules as Rules
 from installs.rules.data import Item, starting_definition
 from shared.models import Branch
+from shared.records import Record, Within
 
 WEIGHTS = Path(__file__).resolve().parents[1] / "data" / "weights.json"
 KINDS = {"strip": Material.Kind.STRIP, "piece": Material.Kind.PIECE}
 
 
+Grams = Mapping[str, Annotated[Decimal, Within(0, 100_000)]]
+
+
+@dataclass(frozen=True)
+class Weights(Record):
+    """What hardware weighs by its group: each, or a metre of it."""
+
+    basis: str
+    grams_each: Grams
+    grams_per_m: Grams
+
+
 @cache
-def _weights() -> dict[str, dict[str, str]]:
-    weights: dict[str, dict[str, str]] = json.loads(WEIGHTS.read_text(encoding="utf-8"))
-    return weights
+def _weights() -> Weights:
+    return Weights.from_json(json.loads(WEIGHTS.read_text(encoding="utf-8")))
 
 
 def _facts(item: Item) -> dict[str, str]:
     """A material has a weight; hardware's is rough, by its group."""
-    name = "grams_per_m" if item.kind == "strip" else "grams_each"
-    by_group = _weights()[name]
-    return {name: by_group.get(item.group, by_group["clip"])}
+    is_strip = item.kind == "strip"
+    by_group = _weights().grams_per_m if is_strip else _weights().grams_each
+    return {"grams_per_m" if is_strip else "grams_each": str(by_group.get(item.group, by_group["clip"]))}
 
 
 def load_rules(branch: Branch) -> HardwareRules:

@@ -6,7 +6,7 @@ import json
 from collections.abc import Mapping
 from functools import cache
 from pathlib import Path
-from typing import Any, Final
+from typing import Annotated, Any, Final
 
 from jobs.models import Appointment
 from jobs.ports import Minutes
@@ -14,6 +14,7 @@ from measuring.models import Group, MeasureTimes, Opening, Substrate
 from shared.errors import Refused
 from shared.lengths import Length
 from shared.models import Branch
+from shared.records import STORED, Within
 
 STARTING: Final = Path(__file__).resolve().parents[1] / "data" / "measure_times.json"
 MOST: Final = 600
@@ -23,7 +24,8 @@ MOST: Final = 600
 def starting_minutes() -> dict[str, int]:
     """Common practice, no published source; a firm edits its own copy."""
     rows = json.loads(STARTING.read_text(encoding="utf-8"))
-    return {key: value for key, value in rows.items() if key != "basis"}
+    del rows["basis"]
+    return STORED.read(dict[str, Annotated[int, Within(0, MOST)]], rows)
 
 
 def read_minutes(sent: Mapping[str, Any]) -> dict[str, int]:
