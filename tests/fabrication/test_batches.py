@@ -1,12 +1,18 @@
 """Batches, cut plans and the bench, on the real solver."""
 
+import json
+import time
+
 import pytest
 
 from fabrication.models import Batch, CutPlan, Part, PlannedCut, StockItem, UnitMake
+from fabrication.rules.cutting.process import answer
+from fabrication.rules.cutting.reading import read_request
 from fabrication.services.batches import add_units, cancel_batch, open_batch, propose_batches, split_batch, take_out
 from fabrication.services.bench import check_unit, mark_cut, pull_part, report_miscut, undo_cut
 from fabrication.services.planning import plan_batch
 from measuring.models import Unit
+from shared import runs
 from shared.errors import Refused
 from shared.lengths import Length
 from tests.fabrication.rows import make_made_unit, make_material, make_part, make_stock
@@ -69,6 +75,33 @@ def test_a_plan_is_proven_and_reserves_its_stock(plan, batch, tube):
     assert StockItem.objects.get(material=tube).reserved == 1
     batch.refresh_from_db()
     assert batch.state == Batch.State.PLANNED
+
+
+@pytest.mark.parametrize(("taken", "ends", "left"), [(2, "done", 1), (3, "failed", 1)])
+def test_a_plan_whose_stock_goes_to_another_batch_is_tried_three_times(
+    branch, workroom, tube, do_runs, monkeypatch, taken, ends, left
+):
+    for _ in range(4):
+        make_stock(tube, quantity=1)
+    make = make_made_unit(branch, workroom)
+    make_part(make, tube, "35 1/4")
+    asked = []
+
+    def solved_while_another_takes_the_bar(ctx, argv, problem):
+        found = answer(read_request(json.dumps(problem)), time.monotonic())
+        asked.append(found)
+        if len(asked) <= taken:
+            StockItem.objects.filter(pk=int(found["patterns"][0]["stock"])).update(reserved=1)
+        return found
+
+    monkeypatch.setattr(runs, "run_process", solved_while_another_takes_the_bar)
+    batch = open_batch(branch=branch, makes=[make.pk], by=workroom)
+    plan_batch(batch=batch, by=workroom, seconds=1)
+
+    assert do_runs() == [ends]
+    assert len(asked) == 3
+    assert batch.plans.get().state == (CutPlan.State.READY if ends == "done" else CutPlan.State.FAILED)
+    assert StockItem.objects.filter(material=tube, reserved=0).count() == left
 
 
 def test_taking_a_unit_out_drops_the_plan_and_frees_its_stock(plan, batch, workroom, tube):

@@ -7,6 +7,7 @@ from fabrication.services.buying import acknowledge, inspect_line, order_stock, 
 from measuring.models import Unit
 from shared.errors import Refused
 from shared.lengths import Length
+from shared.models import AuditEntry
 from tests.fabrication.rows import make_made_unit, make_material, make_part, make_stock
 
 pytestmark = pytest.mark.django_db
@@ -89,6 +90,22 @@ def test_what_is_wrong_with_a_unit_must_be_said(line, workroom):
         inspect_line(line=line, is_good=False, by=workroom)
 
     assert refusal.value.field == "note"
+
+
+@pytest.mark.parametrize(
+    ("is_good", "line_state", "unit_state", "action"),
+    [(True, "inspected", Unit.State.MADE, "inspected"), (False, "refused", Unit.State.IN_WORKROOM, "sent back")],
+)
+def test_an_inspection_is_in_the_unit_s_history(line, workroom, is_good, line_state, unit_state, action):
+    acknowledge(line=line, width=Length.parse("35 1/4"), height=Length.inches(60), options={}, by=workroom)
+    receive_line(line=line, packages=1, by=workroom)
+
+    inspect_line(line=line, is_good=is_good, note="a bent rail", by=workroom)
+
+    line.refresh_from_db()
+    assert (line.state, line.note) == (line_state, "a bent rail")
+    assert Unit.objects.get().state == unit_state
+    assert [entry.action for entry in AuditEntry.objects.filter(action__in=["inspected", "sent back"])] == [action]
 
 
 def test_stock_that_came_goes_on_the_rack_once(branch, supplier, workroom):

@@ -1,17 +1,21 @@
 """What a firm sets for its workroom: steps of assembly, places of work, what the API may change too."""
 
+from collections.abc import Mapping
 from io import BytesIO
+from typing import Any
 
 import pytest
 from django.core.files.uploadedfile import SimpleUploadedFile
 from PIL import Image
 
-from fabrication.models import AssemblyStep, StockItem, Supplier, WorkPlace
+from fabrication.models import AssemblyStep, StockItem, Supplier, Tolerance, WorkPlace
+from fabrication.rules.starting import starting_values
 from fabrication.services.assembly import steps_left, tick_step
 from fabrication.services.setting_up import save_steps, save_work_place
-from fabrication.services.starting_data import load_materials, load_recipes
+from fabrication.services.starting_data import load_materials, load_recipes, load_tolerances
 from measuring.models import Product
 from shared.errors import Refused
+from shared.lengths import Length
 from tests.fabrication.rows import make_made_unit, make_material
 
 pytestmark = pytest.mark.django_db
@@ -36,6 +40,19 @@ def test_a_step_of_no_family_or_too_long_is_refused(branch, workroom):
         save_steps(branch=branch, family="tent", texts=[], by=workroom)
     with pytest.raises(Refused, match="too long"):
         save_steps(branch=branch, family="roller", texts=["x" * 161], by=workroom)
+
+
+def test_tolerances_are_loaded_for_the_families_that_have_none(branch):
+    own = {name: Length(1) for name in ("width_under", "width_over", "height_under", "height_over")}
+    Tolerance.objects.create(branch=branch, family="roller", **own)
+
+    load_tolerances(branch)
+    load_tolerances(branch)
+
+    rows = {row.family: row for row in Tolerance.objects.filter(branch=branch)}
+    assert set(rows) == set(starting_values("tolerances", "families", Mapping[str, Any]))
+    assert rows["roller"].width_under == Length(1)
+    assert all(row.width_under > Length(1) for family, row in rows.items() if family != "roller")
 
 
 def test_two_places_of_one_name_are_refused(branch, workroom):

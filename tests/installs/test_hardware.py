@@ -104,6 +104,37 @@ def test_planning_an_install_names_the_units_and_reserves_their_hardware(branch:
     assert StockItem.objects.get(material__key="roller-bracket").reserved == 4
 
 
+def test_a_visit_takes_the_minutes_of_the_units_it_is_for(branch: Branch, dispatcher: User) -> None:
+    """Twenty minutes for the visit and fifteen for a roller, by the starting table."""
+    stock_up(branch)
+    job = make_job(branch, by=dispatcher)
+    units = [make_unit(job) for _ in range(3)]
+    visit = services.plan_install(job=job, by=dispatcher, units=units[:2])
+
+    def minutes_for(some: list[Unit]) -> int:
+        services.set_visit_units(appointment=visit, units=some, by=dispatcher)
+        visit.refresh_from_db()
+        return visit.duration_min
+
+    assert (minutes_for(units), minutes_for(units[:1])) == (20 + 3 * 15, 20 + 15)
+
+
+def test_a_visit_whose_minutes_nobody_knows_keeps_its_own(
+    branch: Branch, dispatcher: User, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    stock_up(branch)
+    job = make_job(branch, by=dispatcher)
+    units = [make_unit(job), make_unit(job)]
+    visit = services.plan_install(job=job, by=dispatcher, units=units[:1])
+    known = (visit.duration_min, visit.duration_safe_min)
+    monkeypatch.setattr(ports, "minutes_sources", {})
+
+    services.set_visit_units(appointment=visit, units=units, by=dispatcher)
+
+    visit.refresh_from_db()
+    assert (visit.duration_min, visit.duration_safe_min) == known
+
+
 def test_a_visit_booked_on_the_calendar_names_the_units_too(branch: Branch, dispatcher: User) -> None:
     stock_up(branch)
     job = make_job(branch, by=dispatcher)

@@ -254,6 +254,17 @@ def test_the_return_order_says_what_is_next(branch: Branch, dispatcher: User, in
     )  # fmt: skip
 
 
+@pytest.mark.parametrize(("cause", "again"), [("size.too_narrow", True), ("damage.on_arrival", False)])
+def test_a_return_is_measured_again_where_its_cause_asks_for_it(
+    branch: Branch, dispatcher: User, installer: User, cause: str, again: bool
+) -> None:
+    _, visit = a_day(branch, dispatcher, installer, units=1)
+
+    owed = services.open_return(unit=visit.visit_units.get().unit, cause_key=cause, by=dispatcher)
+
+    assert owed.remeasure is again
+
+
 def test_a_return_visit_grows_with_what_it_is_for(branch: Branch, dispatcher: User, installer: User) -> None:
     _, visit = a_day(branch, dispatcher, installer)
 

@@ -7,8 +7,9 @@ import datetime as dt
 import pytest
 
 from jobs import services
-from jobs.models import Appointment, Customer, Job, Purpose
+from jobs.models import Appointment, Customer, Job, Purpose, ReadinessAnswer
 from jobs.ports import ports
+from jobs.services.stages import blockers_of
 from shared.errors import Refused
 from shared.models import AuditEntry
 from tests.factories import a_monday, make_appointment, make_crew, make_customer, make_job, make_site
@@ -137,3 +138,24 @@ def test_a_possible_window_in_the_past_is_refused(branch, dispatcher):
         services.new_appointment(
             job=make_job(branch), purpose="measure", by=dispatcher, possible=[(past, past + dt.timedelta(hours=2))]
         )
+
+
+@pytest.mark.parametrize(
+    ("answer", "state", "is_named"),
+    [
+        ("no", "planned", True),
+        ("yes", "planned", False),
+        ("no", "done", False),  # the visit is over: nothing waits for the floor any more
+        ("no", "cancelled", False),
+    ],
+)
+def test_only_what_is_not_ready_for_a_visit_to_come_holds_its_job_up(branch, dispatcher, answer, state, is_named):
+    visit = make_appointment(
+        make_job(branch), purpose="install", crew=make_crew(branch), day=a_monday(), time="9:00", state=state
+    )
+    question = ReadinessAnswer.Question.values[0]
+    ReadinessAnswer.objects.create(appointment=visit, question=question, answer=answer, by=dispatcher)
+
+    said = [blocker.text for blocker in blockers_of(visit.job, [visit])]
+
+    assert any(text.startswith("not ready on site") for text in said) == is_named

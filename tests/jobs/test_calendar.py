@@ -37,6 +37,19 @@ def test_a_crew_works_its_usual_hours(branch, crew):
     assert work.shifts == ((at(branch, MONDAY, "8:00"), at(branch, MONDAY, "17:00")),)
 
 
+def test_a_changed_week_is_in_the_crew_s_history_and_an_unchanged_one_is_not(branch, crew, dispatcher):
+    def weeks():
+        return [entry.changes["hours"] for entry in AuditEntry.objects.filter(action="changed the hours")]
+
+    week = [{"weekday": 0, "starts": dt.time(7), "ends": dt.time(15)}]
+    services.set_hours(crew=crew, hours=week, by=dispatcher)
+    ((before, after),) = weeks()
+    services.set_hours(crew=crew, hours=week, by=dispatcher)
+
+    assert (len(before), len(after)) == (5, 1)
+    assert len(weeks()) == 1
+
+
 def test_a_crew_does_not_work_on_a_weekday_without_hours(crew):
     work = crew_day(crew, MONDAY + dt.timedelta(days=5))
 

@@ -19,6 +19,7 @@ from measuring import services
 from measuring.models import Opening, Product, SizeChange, Unit, Visit
 from measuring.services.starting_data import load_jurisdictions
 from shared import documents
+from shared.errors import Refused
 from shared.models import User
 from tests.measuring.makers import (
     INSIDE,
@@ -357,6 +358,22 @@ def test_a_figure_that_is_not_fit_stands_beside_its_field(
     assert any(words in str(error) for error in answer.context["form"].errors[field])
     product.refresh_from_db()
     assert product.revision == 1
+
+
+def test_a_product_is_added_once_under_a_name(owner: User) -> None:
+    branch = owner.own_branch
+    fit = make_range(branch)["siskin"].fit
+
+    def added(name: str, key: str = "") -> Product:
+        return services.save_product(branch=branch, by=owner, name=name, family="roller", fit=fit, key=key)
+
+    product = added("Pipit open")
+    assert (product.key, product.family, product.revision) == ("pipit_open", "roller", 1)
+    for name in ("Pipit open", "pipit OPEN", "!!"):  # the last leaves nothing to make a key of
+        with pytest.raises(Refused) as refusal:
+            added(name)
+        assert refusal.value.field in {"name", "key"}
+    assert Product.objects.filter(branch=branch, key="pipit_open").count() == 1
 
 
 def test_the_dispatcher_reads_the_range_and_does_not_write_it(owner: User, dispatcher: User, as_user: AsUser) -> None:

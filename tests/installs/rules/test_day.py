@@ -260,3 +260,9 @@ def test_a_second_person_saves_nothing_where_there_is_nothing_to_do_beside(width
     units = [make_unit(code=f"A{n}", family="cellular", width=inch(width)) for n, width in enumerate(widths)]
 
     assert install_visit_minutes(units, RULES, people=2) == install_visit_minutes(units, RULES, people=1)
+
+
+def test_a_van_that_has_none_of_an_item_takes_all_it_holds():
+    taken = {entry.item: (entry.held, entry.quantity) for entry in top_up({}, RULES)}
+
+    assert taken == {item.key: (0, item.van_most) for item in RULES.items if item.van_least}
