@@ -39,6 +39,8 @@ from tests.benchmarks.routing_vroom import build_with_vroom
 from tests.jobs.routing.branches import HOUR, line, random_branch, solve_until
 
 DAY = 24 * HOUR
+LONG = 60
+"""Seconds that no test waits for: a search of a few stops ends after its steps without a better plan."""
 
 
 @pytest.fixture(scope="module")
@@ -164,13 +166,11 @@ def test_every_unplaced_stop_has_a_reason():
 
 
 def test_a_stop_of_priority_0_is_left_out_because_it_costs_and_not_for_want_of_time():
-    plan = solve(line(Stop("worth it", 1, HOUR), Stop("not", 9, HOUR, priority=0)), 0.2)
+    plan = solve(line(Stop("worth it", 1, HOUR), Stop("not", 9, HOUR, priority=0)), LONG)
 
-    assert {entry.id: entry.why for entry in plan.unplaced} in (
-        {"not": "its priority is 0, and the plan costs less without it"},
-        {},
-    )
-    assert plan.unplaced
+    assert {entry.id: entry.why for entry in plan.unplaced} == {
+        "not": "its priority is 0, and the plan costs less without it"
+    }
 
 
 def test_no_crew_at_all_is_an_answer():

@@ -145,7 +145,8 @@ def test_each_impossible_value_names_its_field(change, field):
 
 
 def test_an_unreachable_stop_is_an_answer():
-    document = changed(stops=[{"id": "far", "at": 1, "windows": [[0, 60]]}])
+    """Its reason is looked for once the search has ended by its steps, long before these seconds."""
+    document = changed(stops=[{"id": "far", "at": 1, "windows": [[0, 60]]}], seconds=60)
 
     plan = answer(json.dumps(document))
 
