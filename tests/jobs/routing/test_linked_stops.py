@@ -8,6 +8,7 @@ import pytest
 from jobs.rules.routing import (
     Crew,
     Lunch,
+    Objective,
     ProblemError,
     Stop,
     crew_drops_out,
@@ -20,7 +21,9 @@ from jobs.rules.routing import (
 )  # fmt: skip
 from jobs.rules.routing.command import answer
 from jobs.rules.routing.documents import plan_document, plan_from, problem_document, read_answer, read_request
+from jobs.rules.routing.linked_stops import EACH_TEAM, _choices, _gaps
 from jobs.rules.routing.regret import make_room
+from jobs.rules.routing.slack import Slack
 from tests.jobs.routing.branches import HOUR, line, linked_branch, meeting, random_branch, solve_until
 
 DAY = 24 * HOUR
@@ -107,6 +110,28 @@ def test_work_of_two_days_keeps_its_crew():
     assert plan.where() == {"one": ("far", 0), "two": ("far", 1)}
     assert free.where() == {"one": ("far", 0), "two": ("near", 1)}
     assert verify(problem, plan) == ()
+
+
+def test_few_of_many_places_of_one_team_are_looked_into():
+    """It would fit on each of six days; more places of the same team would leave no time for others."""
+    days = tuple((day * DAY + 8 * HOUR, day * DAY + 16 * HOUR) for day in range(6))
+    problem = line(Stop("one", 2, HOUR), crews=(Crew("near", 0, 0, days), Crew("far", 9, 9, days)))
+    routes = [Slack(problem, day, ()) for day in problem.days]
+
+    choices = list(_choices(problem, routes, (0,), {}, lambda: False))
+
+    assert [problem.days[choice.gaps[0].day].crew for choice in choices] == [0] * EACH_TEAM
+
+
+def test_a_place_costs_the_driving_it_adds_and_the_pay_for_it():
+    """From place 0 to 2 and back is 2,400 s, at 2 for the drive and 1 for the time."""
+    problem = line(Stop("one", 2, HOUR), Stop("far", 5, HOUR), objective=Objective(drive=2, paid=1))
+
+    (alone,) = _gaps(problem, [Slack(problem, problem.days[0], ())], 0, {})
+    on_the_way = _gaps(problem, [Slack(problem, problem.days[0], (1,))], 0, {})
+
+    assert alone.price == 3 * 2400
+    assert [gap.price for gap in on_the_way] == [0, 0]
 
 
 def test_a_crew_written_once_for_each_day_is_one_team():

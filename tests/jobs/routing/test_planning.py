@@ -12,6 +12,7 @@ from queue import SimpleQueue
 import numpy as np
 import pytest
 
+from jobs.rules import spread as spreading
 from jobs.rules.routing import (
     Crew,
     Lunch,
@@ -33,10 +34,14 @@ from jobs.rules.routing.bound import cost_bound
 from jobs.rules.routing.documents import plan_document, plan_from, problem_document, read_answer, read_request
 from jobs.rules.routing.engine_process import EngineProcess
 from jobs.rules.routing.polish import polish_with_pyvrp
+from jobs.rules.routing.ruin_and_recreate import set_orders
+from jobs.rules.routing.search import Search
+from jobs.rules.routing.slack import Slack
+from jobs.rules.spread import standing
 from shared.contracts import ContractError
 from tests.benchmarks.routing_instances import make_branch, read_branch
 from tests.benchmarks.routing_vroom import build_with_vroom
-from tests.jobs.routing.branches import HOUR, line, random_branch, solve_until
+from tests.jobs.routing.branches import HOUR, compile_once, line, random_branch, solve_until
 
 DAY = 24 * HOUR
 LONG = 60
@@ -268,6 +273,104 @@ def test_a_crew_that_drops_out_leaves_the_others_where_they_are(branch, planned)
     assert (crew, shift) not in set(spread.plan.where().values())
     assert spread.kept >= 0.95
     assert set(spread.freed) == {visit.id for visit in plan.routes[0].visits}
+
+
+@pytest.mark.parametrize(
+    ("stop", "fits"),
+    [
+        ({}, True),
+        ({"load": 5}, True),  # just what the van holds
+        ({"load": 6}, False),
+        ({"people": 2}, True),
+        ({"people": 3}, False),
+        ({"skills": frozenset({"measure", "motor"})}, True),  # all that the crew has
+        ({"skills": frozenset({"install"})}, False),
+    ],
+)
+def test_a_crew_fits_a_stop_up_to_what_it_holds_has_and_can(stop, fits):
+    shifts = ((8 * HOUR, 16 * HOUR),)
+    van = Crew("van", 0, 0, shifts, frozenset({"measure", "motor"}), capacity=5, people=2)
+    truck = replace(van, id="truck", capacity=None)  # holds anything
+
+    problem = line(Stop("a", 1, 600, **stop), crews=(van, truck))
+
+    assert set(problem.allowed[0]) == ({0, 1} if fits else {1} if stop.get("load") else set())
+
+
+def test_a_crew_sets_out_as_late_as_brings_it_back_no_later():
+    """The second visit opens at 14:00, 20 min of driving after the first, which takes an hour and is 10 min away."""
+    problem = line(Stop("first", 1, HOUR), Stop("second", 3, HOUR // 2, windows=((14 * HOUR, 15 * HOUR),)))
+
+    (route,) = plan_of(problem, {0: [0, 1]}).routes
+
+    assert route.depart == 14 * HOUR - 1200 - HOUR - 600
+    assert [visit.start for visit in route.visits] == [14 * HOUR - 1200 - HOUR, 14 * HOUR]
+    assert route.back == 14 * HOUR + HOUR // 2 + 1800
+
+
+def test_a_visit_can_begin_at_the_very_first_second():
+    """Hours may be counted from the beginning of a shift; only what would begin before them is never in time."""
+    problem = line(Stop("a", 0, 600, windows=((0, 0),)), crews=(Crew("c", 0, 0, ((0, HOUR),)),))
+
+    slack = Slack(problem, problem.days[0], (0,))
+
+    assert (slack.late1[1], slack.leave1[1]) == (0, 600)
+
+
+def test_the_compiled_search_measures_by_the_cost_of_an_average_stop_and_runs():
+    compile_once()
+    problem = line(Stop("a", 1, HOUR), Stop("b", 3, HOUR))
+    search = Search(arrays_of(problem), problem.objective, {0: [0, 1]}, seed=1)
+    now = time.monotonic()
+
+    search.run(now, now + 60, 1, lambda orders: None, lambda: search.steps > 0)
+
+    data = search._data(search.arrays, 0)
+    set_orders(data, {0: [0, 1]})
+    assert (search.failure, search._unit(data)) == (None, 3600 / 2)
+    assert search.steps > 0
+
+
+def spread_request(order, seconds=5.0):
+    """What `manage.py route` takes: two crews, the previous plan gives these stops to the first."""
+    crews = tuple(Crew(name, 0, 0, ((8 * HOUR, 16 * HOUR),)) for name in ("gone", "here"))
+    stops = [Stop(name, at, 3 * HOUR) for name, at in (("x", 1), ("y", 2), ("z", 3), ("new", 4))]
+    document = problem_document(line(*stops, crews=crews), seconds, 0)
+    return json.dumps(document | {"previous": [{"crew": "gone", "shift": 0, "stops": [{"id": one} for one in order]}]})
+
+
+@pytest.mark.parametrize(
+    ("order", "stands"),
+    [
+        (["y", "x"], {"x": "gone", "y": "gone"}),
+        (["x", "y", "z"], {"x": "gone", "y": "gone", "z": "here"}),  # nine hours of work in a day of eight
+        ([], {}),
+    ],
+)
+def test_what_stands_is_the_previous_plan_as_far_as_it_can_be_driven(order, stands):
+    request = read_request(spread_request(order))
+
+    plan = standing(request)
+
+    assert plan.where() == {stop: (crew, 0) for stop, crew in stands.items()}  # and what is new is not put in
+    if len(order) == 2:
+        assert [visit.id for visit in plan.routes[0].visits] == order
+
+
+def test_the_age_of_the_process_counts_towards_the_seconds_of_a_spread(monkeypatch):
+    asked = []
+
+    def noted(*args, seconds, **more):
+        asked.append(seconds)
+        return crew_drops_out(*args, **more, seconds=0)
+
+    monkeypatch.setattr(spreading, "crew_drops_out", noted)
+    for age in (1.5, 60):  # at least half a second is left, however long its start took
+        monkeypatch.setattr(spreading, "process_age", lambda age=age: age)
+        found = spreading.spread(spread_request(["x", "y"]))
+
+    assert asked == [3.5, 0.5]
+    assert {stop["id"] for route in found["routes"] for stop in route["stops"]} >= {"x", "y"}
 
 
 def test_a_stop_locked_to_the_crew_that_drops_out_is_freed():
