@@ -78,6 +78,36 @@ def test_patterns_that_can_be_one_become_one():
     assert state.best == Counter({model.column(0, ((0, 1), (1, 1))): 4})
 
 
+def test_fewer_patterns_that_people_would_see_as_more_are_not_taken():
+    problem = BarProblem((BarStock("s", Length(100)),), (BarPiece("a", Length(50), 4), BarPiece("b", Length(30), 4)))
+    model = bar_model(problem)
+    mixed: Loading = Counter(
+        {model.column(0, ((0, 1), (1, 1))): 2, model.column(0, ((0, 2),)): 1, model.column(0, ((1, 2),)): 1}
+    )
+    state = State(model.scale, model.quantum, mixed, Watch(10), certified(model, area_duals(model)))
+
+    fewer_patterns(BarInstance(model), state, 0, lambda plan: -len(plan))
+
+    assert state.best == mixed
+
+
+def test_only_a_cheaper_plan_takes_the_place_of_the_best():
+    problem = BarProblem((BarStock("s", Length(100)),), (BarPiece("a", Length(50), 2),))
+    model = bar_model(problem)
+    single, double = model.column(0, ((0, 1),)), model.column(0, ((0, 2),))
+    told = []
+    state = State(
+        model.scale, model.quantum, Counter({single: 2}), Watch(10), certified(model, area_duals(model)), told.append
+    )
+    told.clear()
+
+    assert not state.offer(None, "dive")
+    assert not state.offer(Counter({single: 2}), "dive")
+    assert told == []
+    assert state.offer(Counter({double: 1}), "dive")
+    assert (state.best, state.cost, len(told)) == (Counter({double: 1}), loading_cost(Counter({double: 1})), 1)
+
+
 def test_a_stop_is_heeded_before_patterns_are_compared(monkeypatch):
     seen = watched(monkeypatch)
 

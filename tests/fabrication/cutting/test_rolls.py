@@ -10,6 +10,10 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from fabrication.rules.cutting import Flaw, RollPiece, RollProblem, RollStock, first_fit, solve
+from fabrication.rules.cutting.rolls.bounds import area_duals, volume_duals
+from fabrication.rules.cutting.rolls.levels import least_lays
+from fabrication.rules.cutting.rolls.model import roll_model
+from fabrication.rules.cutting.watch import Watch
 from shared.lengths import Length
 from tests.benchmarks.cutting_brute import least_roll_cost
 from tests.benchmarks.cutting_instances import panels, small_rolls
@@ -151,12 +155,56 @@ def test_lays_keep_off_a_flaw():
     assert starts == [0, 75, 135]
 
 
+def test_lays_that_follow_one_another_are_one_set_up_and_a_flaw_parts_them():
+    def runs(*flaws):
+        roll = RollStock("r", Length(100), Length(200), 1, flaws=flaws)
+        plan = solve(RollProblem((roll,), (piece("a", 100, 60, 3),)))
+        return [(lay.start.ticks, lay.times) for lay in plan.patterns]
+
+    assert runs() == [(0, 3)]
+    assert runs(Flaw(Length(60), Length(65))) == [(0, 1), (65, 2)]
+
+
+@pytest.mark.parametrize(
+    ("length", "lays"),
+    [
+        (70, 3),  # of three that are 60 wide no two lie side by side on 100
+        (80, 3),
+        (81, 0),  # all are shorter
+    ],
+)
+def test_panels_that_cannot_lie_side_by_side_need_a_lay_each(length, lays):
+    model = roll_model(RollProblem((RollStock("r", Length(100)),), (piece("a", 60, 80, 3),)))
+
+    assert least_lays(model, length, Watch(30)) == lays
+
+
 def test_a_flaw_can_make_a_roll_too_short():
     roll = RollStock("r", Length(100), Length(120), 1, flaws=(Flaw(Length(60), Length(61)),))
 
     plan = solve(RollProblem((roll,), (piece("a", 100, 61),)))
 
     assert [entry.piece for entry in plan.unplaced] == ["a"]
+
+
+def test_a_roll_that_is_one_flaw_from_end_to_end_holds_nothing():
+    roll = RollStock("r", Length(100), Length(120), 1, flaws=(Flaw(Length(0), Length(120)),))
+
+    plan = solve(RollProblem((roll,), (piece("a", 100, 61),)))
+
+    assert plan.unplaced[0].why.endswith("the longest clean stretch wide enough, 0")
+
+
+def test_a_panel_is_priced_by_its_area_at_the_cheapest_roll_s_rate():
+    """50 x 80 is 4,000: at 3 a tick of 100 wide 120, at 1 of 50 wide 80. A finite roll counts in the second alone."""
+    stock = (
+        RollStock("wide", Length(100), price=Fraction(3)),
+        RollStock("end", Length(50), Length(200), 1, price=Fraction(1)),
+    )
+    model = roll_model(RollProblem(stock, (piece("a", 50, 80),)))
+
+    assert area_duals(model) == pytest.approx([120 * model.scale])
+    assert volume_duals(model) == pytest.approx([80 * model.scale])
 
 
 def test_pieces_of_one_group_come_off_one_stock():

@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import replace
 from fractions import Fraction
 
+import numpy as np
 import pytest
 
 from fabrication.rules.cutting import (
@@ -20,6 +21,7 @@ from fabrication.rules.cutting import (
     solve,
     verify,
 )
+from fabrication.rules.cutting.verify import _most_earned, _roll_excess
 from shared.lengths import Length
 
 BARS = BarProblem(
@@ -96,3 +98,36 @@ def test_a_bound_is_rounded_up_to_the_next_cost_there_can_be():
 
     assert plan.bound == Fraction(200)
     assert plan.proof == "duals"
+
+
+@pytest.mark.parametrize(
+    ("length", "holds"),
+    [
+        (None, True),  # endless
+        (80, True),  # just as long
+        (79, False),
+    ],
+)
+def test_only_a_roll_that_is_long_enough_earns_by_a_panel(length, holds):
+    """Two side by side on 100: with a price of 60 each a lay earns 120 in 80 of length, 1.5 a tick at a price of 1."""
+    roll = RollStock("r", Length(100), length and Length(length), length and 9)
+    other = RollStock("long", Length(40), Length(90), 1)  # too narrow for the panel
+    problem = RollProblem((roll, other), (RollPiece("a", Length(50), Length(80), 2),))
+
+    excess = _roll_excess(problem, Certificate({"a": 60}, {}, 1))
+
+    assert excess == {"r": 1 if holds else 0, "long": 0}
+
+
+@pytest.mark.parametrize(
+    ("least", "most"),
+    [
+        (None, 1000),  # nothing is ever kept
+        (10, 1030),  # 10 are left beside the piece: worth 3 each
+        (11, 1000),  # too short to keep
+    ],
+)
+def test_what_is_left_beside_a_piece_is_worth_keeping_from_the_least_length_on(least, most):
+    earned = np.array([0] * 90 + [1000] * 11)  # one piece of 90 in a bar of 100
+
+    assert _most_earned(earned, 100, 1, least, 3) == most

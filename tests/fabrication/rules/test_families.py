@@ -8,7 +8,7 @@ from decimal import Decimal
 
 import pytest
 
-from fabrication.rules.families.roller import inertia
+from fabrication.rules.families.roller import _e_mpa, inertia
 from fabrication.rules.families.roman import fold_sections
 from fabrication.rules.families.slat import slat_count
 from fabrication.rules.families.vertical import coverage, vane_count
@@ -234,6 +234,14 @@ def test_soft_vanes_are_counted_to_line_up_in_a_room():
     assert any(remark.code == "align" for remark in unit.remarks)
 
 
+def test_a_tube_bends_by_its_own_stiffness_in_newtons_a_square_millimetre():
+    """Aluminium: 69 GPa. A material of which nobody said it has none to reckon with."""
+    tube = next(one for one in MATERIALS.values() if one.facts.e_gpa is not None and one.facts.diameter is not None)
+
+    assert _e_mpa(tube) == float(tube.facts.e_gpa) * 1000 == 69_000
+    assert _e_mpa(dataclasses.replace(tube, facts=dataclasses.replace(tube.facts, e_gpa=None))) == 0
+
+
 # -- vertical -------------------------------------------------------------------------
 
 
@@ -249,6 +257,17 @@ def test_vanes_cover_the_track(width: str, stack: str):
     assert number - vane_count(track, vane, pitch) in {0, 1 if stack == "split" else 0}
     assert stack != "split" or number % 2 == 0
     assert unit.part("vanes").quantity == number + 1  # a spare one
+
+
+@pytest.mark.parametrize(("stack", "sides"), [("left", 1), ("right", 1), ("split", 2)])
+def test_drawn_vanes_stack_on_one_side_or_half_on_each(stack: str, sides: int):
+    """The whole stack stands before the glass: every side has its own carriers' room beside its vanes."""
+    unit, trade = made("plover", "96 1/2", options={"stack": stack}), RECIPES["plover"].trade
+
+    each = (trade.stack_each * (unit.counts["vanes"] // sides) + trade.stack_plus).up(inches("1/16"))
+
+    assert unit.figure("stack").number == each.ticks
+    assert unit.figure("stack_stands").number == (each * sides).ticks
 
 
 def test_the_floor_clearance_of_a_vane_is_taken_once():

@@ -8,9 +8,10 @@ from pathlib import Path
 
 import pytest
 
+from fabrication.rules.bench import Bench
 from fabrication.rules.recipes import CannotMake
 from shared.lengths import Length, LengthUnit, total
-from tests.fabrication.rules.shop import MATERIALS, RECIPES, inches, made, make_unit, order
+from tests.fabrication.rules.shop import MATERIALS, RECIPES, inches, made, make_unit, order, with_all_chosen
 
 RANGE = Path(__file__).resolve().parents[3] / "measuring" / "data" / "products.json"
 
@@ -126,3 +127,18 @@ def test_every_product_of_the_range_has_a_recipe_for_its_sizes_and_choices():
         assert recipe.sizes.most_width == inches(fit["width"]["most"])
         assert recipe.sizes.most_height == inches(fit["height"]["most"])
         assert {choice.key for choice in recipe.option("control").choices} == {one["key"] for one in fit["controls"]}
+
+
+@pytest.mark.parametrize(
+    ("unit", "ticks", "text"),
+    [
+        ("mm", 32 * 9041, "904.1 mm"),  # tenths are exact
+        ("mm", 32 * 9041 + 1, "≈ 904.1 mm"),
+        ("in", 127 * 65, "1 1/64 in"),  # so are 64ths
+        ("in", 127 * 65 + 1, "≈ 1 1/64 in"),
+    ],
+)
+def test_a_length_in_a_remark_says_where_it_is_rounded(unit, ticks, text):
+    bench = Bench(RECIPES["curlew"], with_all_chosen(RECIPES["curlew"], order()), MATERIALS, unit)
+
+    assert bench.text(Length(ticks)) == text

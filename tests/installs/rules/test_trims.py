@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
+from decimal import Decimal
+
 import pytest
 
 from installs.rules.cords import CordRule
 from installs.rules.data import starting_rules
 from installs.rules.hardware import hardware_list, job_hardware, remote_map
+from installs.rules.safety import drilled_sq_ft
 from installs.rules.trims import cut_strips
 from installs.rules.units import Loop, Motor, SiteFacts, Valance
 from shared.lengths import Length, total
@@ -333,3 +336,12 @@ def test_old_paint_is_warned_of_once_with_every_area():
     assert lead.units == ("A1", "A2")
     assert len(lead.amounts) == 2
     assert "sq ft of paint" not in lead.text
+
+
+@pytest.mark.parametrize(
+    ("holes", "sq_ft"),
+    [(0, "0"), (1, "0.001"), (100, "0.104"), (1000, "1.044")],  # pi x (3/32 + 1/8)^2 is 0.1503 sq in a hole
+)
+def test_a_hole_disturbs_its_own_half_and_a_rim_all_round(holes, sq_ft):
+    """Of 3/16 in, with 1/8 in of paint about it."""
+    assert drilled_sq_ft(holes, starting_rules()) == Decimal(sq_ft)

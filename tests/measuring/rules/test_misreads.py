@@ -3,7 +3,7 @@
 import pytest
 
 from measuring.rules.families import TABLE
-from measuring.rules.misreads import misreads
+from measuring.rules.misreads import _slip_named, misreads
 from measuring.rules.opening import Opening
 from tests.benchmarks import misreads as simulation
 
@@ -64,6 +64,20 @@ def test_of_two_readings_of_which_either_may_be_the_slip_both_are_named(widths):
         zip(widths, (other, top), strict=True)
     )
     assert [field for field, _, _ in told] == ["widths.top"]
+
+
+@pytest.mark.parametrize("spot", range(6))
+def test_a_reading_that_is_near_one_of_the_other_direction_was_swapped(spot):
+    """Widths are 35 in and heights 60; a width that was read as 60 is a height."""
+    inch = 8128
+    own, other = (35, 60) if spot < 3 else (60, 35)
+    alone: list[int | None] = [None] * 9
+    alone[3 if spot < 3 else 0] = other * inch  # the first of the other direction is read, and no more
+
+    def named(read: int) -> str:
+        return _slip_named(own * inch, (*alone[:spot], read * inch, *alone[spot + 1 :]), spot)
+
+    assert (named(other), named(41)) == ("swapped", "unknown")
 
 
 def test_a_fraction_read_from_the_wrong_side_of_the_inch_is_named():
