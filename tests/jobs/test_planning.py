@@ -67,6 +67,19 @@ def test_a_plan_places_what_is_unplaced_and_moves_nothing_by_itself(branch, disp
         assert visit.job.stage == "to_measure"
 
 
+@pytest.mark.parametrize("keep", [True, False])
+def test_only_spreading_an_absence_holds_what_stands_to_its_hour(branch, crew, keep):
+    """A plan of the day may move a visit that nobody was told of; spreading leaves it an hour at most."""
+    noon = make_appointment(make_job(branch), crew=crew, day=MONDAY, time="12:00")
+    asked = {"crews": [], "with_unplaced": True, "keep": keep, "careful": False}
+
+    calendar, _ = services.planning._read(branch, [MONDAY], asked)
+
+    (stop,) = calendar.problem.stops
+    start = calendar.seconds(noon.starts_at)
+    assert stop.windows == (((start, start + 3600),) if keep else ())
+
+
 def test_a_plan_keeps_promises_locks_and_ready_dates(branch, dispatcher, crew, do_runs, monkeypatch):
     from jobs.ports import ports
 
