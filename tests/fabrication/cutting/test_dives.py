@@ -13,9 +13,11 @@ from fabrication.rules.cutting.bars.bounds import area_duals, certified, whole_b
 from fabrication.rules.cutting.bars.enumerate import patterns_within
 from fabrication.rules.cutting.bars.instance import BarInstance
 from fabrication.rules.cutting.bars.model import BarModel, bar_model
+from fabrication.rules.cutting.bars.pricing import BarPricing
 from fabrication.rules.cutting.columns import rescue
+from fabrication.rules.cutting.columns import search as searching
 from fabrication.rules.cutting.columns.column import Loading, loading_cost
-from fabrication.rules.cutting.columns.dive import dive
+from fabrication.rules.cutting.columns.dive import _fix, dive
 from fabrication.rules.cutting.columns.generation import relax
 from fabrication.rules.cutting.columns.master import Master
 from fabrication.rules.cutting.columns.pool import Pool, TooMany
@@ -56,6 +58,25 @@ def test_a_dive_makes_every_piece_once():
     assert made(found) == Counter(dict(enumerate(instance.demand)))
     below = loading_cost(found) // 2  # less than its material
     assert dive(master, pricing, instance.demand, instance.limits, relaxed, below, Watch(30)) is None
+
+
+def test_of_patterns_that_are_used_in_part_the_surest_is_fixed():
+    columns = [(model := model_of({50: 1, 30: 1}, (100, None))).column(0, ((kind, 1),)) for kind in (0, 1)]
+    need = list(model.demand)
+
+    fixed = _fix(columns, np.array([0.7, 0.4]), need, [None], None, 0.0)
+
+    assert (fixed, need) == (Counter({columns[0]: 1}), [0, 1])
+
+
+def test_the_best_pattern_is_read_back_with_every_piece_it_is_priced_for():
+    """Three pieces fill a bar of 100 and are worth 120."""
+    model = model_of({50: 1, 30: 1, 20: 1}, (100, None))
+
+    columns, least = BarPricing(model, model.demand).best(np.array([60.0, 35.0, 25.0]) * model.scale, {}, 1, 1e-9)
+
+    assert columns == [model.column(0, ((0, 1), (1, 1), (2, 1)))]
+    assert least == pytest.approx([-20 * model.scale])
 
 
 @pytest.mark.parametrize("dives", [5, 0])
@@ -122,16 +143,18 @@ def test_pieces_from_much_little_stock_cost_what_all_that_is_left_would_be_worth
     assert whole_bars(model) == 3 * 1200 * 10
 
 
-@pytest.mark.parametrize("seconds", [30, 0])
-def test_the_best_of_the_patterns_is_chosen_where_there_is_time(seconds):
+@pytest.mark.parametrize(("has_time", "bars"), [(True, 2), (False, 6)])
+def test_the_best_of_the_patterns_is_chosen_where_there_is_time(monkeypatch, has_time, bars):
+    if not has_time:
+        monkeypatch.setattr(searching, "chosen", lambda *asked: Counter())  # as it answers then
     model = model_of({50: 2, 30: 2, 20: 2}, (100, None))
     instance = BarInstance(model)
     master, pricing = Master(instance.demand, instance.limits, instance.unit), instance.pricing()
     relaxed = relax(master, pricing, Watch(30))
     assert relaxed is not None
     single = Counter({model.column(0, ((kind, 1),)): 2 for kind in range(3)})
-    state = State(model.scale, model.quantum, single, Watch(seconds), certified(model, area_duals(model)))
+    state = State(model.scale, model.quantum, single, Watch(30), certified(model, area_duals(model)))
 
     Search(instance, state, master, pricing, relaxed, Random(0)).choose(0)
 
-    assert state.cost == (200 if seconds else 600) * model.scale
+    assert state.cost == bars * model.stocks[0].price

@@ -207,6 +207,17 @@ def test_a_panel_is_priced_by_its_area_at_the_cheapest_roll_s_rate():
     assert volume_duals(model) == pytest.approx([80 * model.scale])
 
 
+def test_a_panel_is_priced_at_the_dearest_roll_s_rate_where_none_is_endless():
+    """So that the bound of a plan which needs every roll can reach what it costs."""
+    stock = tuple(
+        RollStock(name, Length(width), Length(200), 1, price=Fraction(price))
+        for name, width, price in (("wide", 100, 3), ("end", 50, 1))
+    )
+    model = roll_model(RollProblem(stock, (piece("a", 50, 80),)))
+
+    assert area_duals(model) == pytest.approx([120 * model.scale])
+
+
 def test_pieces_of_one_group_come_off_one_stock():
     """Two lots of 100 each: apart, the two of the room would fit as they come; together only on one."""
     lots = (RollStock("lot 1", Length(100), Length(100), 1), RollStock("lot 2", Length(100), Length(100), 1))
