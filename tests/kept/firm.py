@@ -314,7 +314,7 @@ def _measuring(people: dict[str, Any]) -> None:
     services.change_opening(opening=openings[1], by=office, facts={"note": "behind the piano"}, seen={})
     services.change_opening(opening=openings[1], by=by, facts={"note": "piano moved"}, seen={"note": "something else"})
     unit = Unit.objects.filter(state=Unit.State.RELEASED).order_by("pk")[0]
-    standing = unit.opening.readings.filter(superseded_at=None, conflict_with=None, place__startswith="width")
+    standing = unit.opening.readings.filter(superseded_at=None, conflict_with=None, spot__startswith="width")
     for one in standing.order_by("pk"):  # an inch more than it was released at: a change to decide
         typed = f"{one.value.ticks / 8128 + 1:.3f}"
         services.record_reading(opening=unit.opening, spot=one.spot, turn=one.turn, typed=typed, by=by)
