@@ -2,7 +2,8 @@
 Settings.
 
 A fresh checkout runs with no environment at all: SQLite, a private broker, a secret
-of its own under ``var/``. Every reader of the environment is typed and fails loudly.
+of its own under ``var/``. What stands in the file ``.env`` beside ``manage.py`` is read as if it
+stood in the environment, which goes before it. Every reader is typed and fails loudly.
 With ``JAMBWISE_PRODUCTION=1`` nothing secret has a default, and a missing one stops the start.
 """
 
@@ -115,7 +116,8 @@ CSRF_TRUSTED_ORIGINS = words("CSRF_TRUSTED_ORIGINS", "")
 
 ROOT_URLCONF = "shared.urls"
 WSGI_APPLICATION = "shared.wsgi.application"
-SITE_URL = address("SITE_URL", ("http", "https")).rstrip("/") or "http://localhost:8000"
+PORT: Final = whole("JAMBWISE_PORT", 8000, least=1, most=65535)
+SITE_URL = address("SITE_URL", ("http", "https")).rstrip("/") or f"http://localhost:{PORT}"
 """Where people reach the site: printed in QR codes and calendar files."""
 DEFAULT_AUTO_FIELD = "django.db.models.BigAutoField"
 
@@ -328,11 +330,7 @@ MEDIA_ROOT = DATA_DIR / "media"  # never served as files: every download passes 
 FILE_UPLOAD_PERMISSIONS = 0o600
 STORAGES = {
     "default": {"BACKEND": "django.core.files.storage.FileSystemStorage"},
-    "staticfiles": {
-        "BACKEND": "django.contrib.staticfiles.storage.StaticFilesStorage"
-        if DEBUG
-        else "shared.static_files.LighterStorage"
-    },
+    "staticfiles": {"BACKEND": "shared.static_files.LighterStorage"},  # with DEBUG it hashes no names by itself
 }
 WHITENOISE_USE_FINDERS = DEBUG
 WHITENOISE_AUTOREFRESH = DEBUG
