@@ -24,6 +24,9 @@ from django.core.exceptions import ImproperlyConfigured
 
 BASE_DIR: Final = Path(__file__).resolve().parent.parent
 
+if ENV_FILE := os.environ.get("JAMBWISE_ENV", str(BASE_DIR / ".env")):  # empty: no file is read
+    environ.Env.read_env(ENV_FILE)
+
 
 # -- readers of the environment ---------------------------------------------------
 

@@ -417,7 +417,7 @@ def _clean_environment() -> dict[str, str]:
     """This process's, without what was set for its own tests."""
     mine = {name for name in os.environ if name.startswith(("JAMBWISE_", "DATABASE_", "DJANGO_", "REDIS_"))}
     kept = {name: value for name, value in os.environ.items() if name not in mine}
-    return {**kept, "DJANGO_SETTINGS_MODULE": "shared.settings", "JAMBWISE_DEBUG": "off"}
+    return {**kept, "DJANGO_SETTINGS_MODULE": "shared.settings", "JAMBWISE_DEBUG": "off", "JAMBWISE_ENV": ""}
 
 
 def start_site(kind: str = "sqlite", *, jobs: int = 0, worker: bool = True, **settings: str) -> Site:

@@ -11,6 +11,7 @@ import os
 import shutil
 import tempfile
 
+os.environ["JAMBWISE_ENV"] = ""  # a firm's own settings are not for tests
 if "JAMBWISE_DATA" not in os.environ:
     os.environ["JAMBWISE_DATA"] = tempfile.mkdtemp(prefix="jw-")
     atexit.register(shutil.rmtree, os.environ["JAMBWISE_DATA"], ignore_errors=True)
