@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 from fabrication import documents  # noqa: F401 - kinds of documents and work register themselves
-from fabrication.adapters.sources import blockers, ready_on
+from fabrication.adapters.sources import blockers, ready_on, stock_standing
 from fabrication.services import planning  # noqa: F401
 from jobs.ports import ports as jobs_ports
 from measuring.ports import ports as measuring_ports
 from shared import demo, menu, panels
 from shared.roles import DISPATCHER, OWNER, WORKROOM
+from shared.setup import Step, add
 
 LACKING = "Choices that the recipe does not have"
 
@@ -18,6 +19,7 @@ def register() -> None:
     from fabrication.adapters.options import fit_as_made, options_of_products, options_of_units
     from fabrication.demo import load, load_recipe_book
     from fabrication.services.making import change_effects, make_units, release_checks, remake_after_change
+    from fabrication.services.starting_data import load_for_range
 
     menu.add("Batches", "fabrication:batches", roles=[WORKROOM], position=10)
     menu.add("Cutting", "fabrication:cutting", roles=[WORKROOM], position=20)
@@ -38,6 +40,8 @@ def register() -> None:
     demo.add(load, position=30)
     jobs_ports.ready_sources.append(ready_on)
     jobs_ports.blocker_sources.append(blockers)
+    measuring_ports.range_hooks.append(load_for_range)
+    add(Step("Stock", "fabrication:stock", 70, stock_standing, can_wait=True))
     measuring_ports.made_fit.append(fit_as_made)
     measuring_ports.product_options.append(options_of_products)
     measuring_ports.unit_options.append(options_of_units)

@@ -35,6 +35,7 @@ def register() -> None:
     """Called once, when the apps are ready."""
     from installs.adapters.minutes import install_minutes
     from installs.demo import load
+    from installs.services.starting_data import load_for_range
     from installs.services.visits import size_changed, take_in_released
     from jobs.ports import ports as jobs_ports
     from measuring.ports import ports as measuring_ports
@@ -64,6 +65,7 @@ def register() -> None:
     scripts = ("day", "kept", "load", "scan", "sending", "shell", "stop")
     offline.add_files("installs/day.css", "jobs/visit.css", *(f"installs/{name}.js" for name in scripts))
     jobs_ports.day_scripts.append("installs/day.js")
+    measuring_ports.range_hooks.append(load_for_range)
     measuring_ports.release_hooks.append(take_in_released)
     measuring_ports.size_change_hooks.append(size_changed)
     measuring_ports.obstruction_help.append(obstruction_help)

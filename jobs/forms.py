@@ -4,12 +4,14 @@ from __future__ import annotations
 
 import datetime as dt
 import re
-from typing import Any
+from typing import Any, Final
 
 from django import forms
 from django.utils import timezone
 
 from jobs.models import (
+    INSTALLING,
+    MEASURING,
     CalendarRules,
     Crew,
     CrewDay,
@@ -22,33 +24,10 @@ from jobs.models import (
     Site,
     Skill,
 )
-from jobs.schedule.availability import clock_problem, local
+from jobs.schedule.availability import clock_problem, knows_holidays, local
 from shared import roles
-from shared.forms import DateInput, PageForm, PageModelForm, TimeInput
+from shared.forms import CoordinatesField, DateInput, NewPersonForm, PageForm, PageModelForm, TimeInput
 from shared.models import User
-
-COORDINATES = re.compile(r"^\s*(-?\d{1,2}(?:\.\d+)?)\s*[,;\s]\s*(-?\d{1,3}(?:\.\d+)?)\s*$")
-
-
-class CoordinatesField(forms.CharField):
-    """Latitude and longitude in one box, as maps copy them: ``41.6180, -91.8720``."""
-
-    def __init__(self, **kwargs: Any) -> None:
-        kwargs.setdefault("help_text", "latitude, longitude; as a map copies them, or picked on the sketch")
-        super().__init__(**kwargs)
-
-    def clean(self, value: Any) -> tuple[float, float] | None:
-        text = super().clean(value)
-        if not text:
-            return None
-        found = COORDINATES.match(text)
-        if found is None:
-            raise forms.ValidationError("Write latitude, then longitude, in degrees: 41.6180, -91.8720.")
-        latitude, longitude = float(found[1]), float(found[2])
-        if abs(latitude) > 90 or abs(longitude) > 180:
-            raise forms.ValidationError("Latitude is within -90 to 90, longitude within -180 to 180.")
-        return latitude, longitude
-
 
 # -- customers, sites, jobs ------------------------------------------------------------
 
@@ -464,6 +443,83 @@ class HoursForm(PageForm):
             for day in range(7)
             if data.get(f"starts_{day}")
         ]
+
+
+class WeekForm(PageForm):
+    """When crews work, as the set-up asks for all of them at once."""
+
+    days = forms.TypedMultipleChoiceField(
+        label="Working days",
+        choices=list(enumerate(HoursForm.DAYS)),
+        coerce=int,
+        initial=[0, 1, 2, 3, 4],
+        widget=forms.CheckboxSelectMultiple,
+    )
+    starts = forms.TimeField(label="From", initial=dt.time(8), widget=TimeInput())
+    ends = forms.TimeField(label="Until", initial=dt.time(17), widget=TimeInput())
+    holiday_country = forms.CharField(
+        label="Public holidays of",
+        required=False,
+        max_length=2,
+        initial="US",
+        help_text="Two letters, such as US or CA; empty: none.",
+    )
+
+    def clean(self) -> dict[str, Any]:
+        data = super().clean() or self.cleaned_data
+        if data.get("starts") and data.get("ends") and data["ends"] <= data["starts"]:
+            self.add_error("ends", "The day ends before it begins.")
+        country = data["holiday_country"] = data.get("holiday_country", "").upper()
+        if country and not knows_holidays(country, ""):
+            self.add_error("holiday_country", f"No public holidays are known for {country}.")
+        return data
+
+
+class NewCrewForm(PageForm):
+    """A crew, as the set-up asks for it."""
+
+    name = forms.CharField(max_length=60, label="Crew", help_text="Such as: Milo's crew.")
+    purposes = forms.MultipleChoiceField(
+        label="Drives for",
+        choices=[("measure", "measuring"), ("install", "installing")],
+        required=False,
+        widget=forms.CheckboxSelectMultiple,
+        help_text="None ticked: for both.",
+    )
+    people = forms.IntegerField(min_value=1, max_value=20, initial=1, label="People")
+
+    def facts(self) -> dict[str, Any]:
+        """What is to be kept: a purpose of the set-up is several of the calendar's."""
+        data = self.cleaned_data
+        purposes = [purpose for kind in data["purposes"] for purpose in DRIVES_FOR[kind]]
+        return {"name": data["name"], "purposes": purposes, "people": data["people"]}
+
+
+DRIVES_FOR: Final = {"measure": MEASURING, "install": INSTALLING}
+
+
+class CrewPersonForm(NewPersonForm):
+    """A new person, with the crew they drive with."""
+
+    crew = forms.ModelChoiceField(Crew.objects.none(), required=False, label="Drives with", empty_label="no crew")
+    field_order = ("name", "role_names", "crew", "phone", "email", "username", "password")
+
+    def prepare(self) -> None:
+        super().prepare()
+        self.offer("crew", Crew.objects.visible_to(self.asker))
+        del self.fields["password"]
+
+
+class OwnCrewForm(PageForm):
+    """The crew that somebody who is there already drives with."""
+
+    user = forms.ModelChoiceField(User.objects.none(), label="Person")
+    into = forms.ModelChoiceField(Crew.objects.none(), label="Drives with")
+
+    def prepare(self) -> None:
+        people = User.people.visible_to(self.asker).filter(branch=self.asker.branch, is_active=True)
+        self.offer("user", people)
+        self.offer("into", Crew.objects.visible_to(self.asker))
 
 
 class CrewDayForm(PageModelForm):

@@ -6,9 +6,13 @@ from __future__ import annotations
 def register() -> None:
     """Called once, when the apps are ready."""
     from jobs import demo as town
-    from jobs import documents  # noqa: F401 - the confirmation registers itself
+    from jobs import (
+        documents,  # noqa: F401 - the confirmation registers itself
+        setup,
+    )
     from jobs.services import imports, planning  # noqa: F401 - and so do their runs
-    from shared import demo, menu, roles
+    from jobs.services.crews import leave_crews
+    from shared import demo, menu, roles, services
 
     menu.add("Calendar", "jobs:calendar", roles=[roles.DISPATCHER], position=10)
     menu.add("Jobs", "jobs:list", roles=[roles.DISPATCHER], position=11)
@@ -20,3 +24,5 @@ def register() -> None:
     menu.add("Calendar", "jobs:calendar", roles=[roles.OWNER], position=61)
     menu.add("Stuck", "jobs:attention", roles=[roles.OWNER], position=62)
     demo.add(town.load, position=10)
+    services.leaving.append(leave_crews)
+    setup.register()

@@ -2,11 +2,26 @@
 
 from django.urls import path
 
-from jobs.views import appointments, attention, board, booking, crews, field, imports, jobs, plan, projects, sites
+from jobs.views import (
+    appointments,
+    attention,
+    board,
+    booking,
+    crews,
+    field,
+    imports,
+    jobs,
+    plan,
+    projects,
+    setup,
+    sites,
+)
 
 app_name = "jobs"
 
 urlpatterns = [
+    path("setup/crews/", setup.crews, name="setup_crews"),
+    path("setup/people/", setup.people, name="setup_people"),
     path("jobs/", jobs.job_list, name="list"),
     path("jobs/book/", booking.book, name="book"),
     path("jobs/book/windows/", booking.book_windows, name="book_windows"),

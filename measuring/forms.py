@@ -2,21 +2,59 @@
 
 from __future__ import annotations
 
+from collections.abc import Collection
 from typing import Any
 
 from django import forms
 
 from measuring.adapters.facts import STOPS
 from measuring.adapters.options import Offer
-from measuring.models import FixedTo, Group, Mount, Opening, Product, Room, Substrate, Unit
+from measuring.models import Family, FixedTo, Group, Mount, Opening, Product, Room, Substrate, Unit
 from measuring.rules.families import SIDES
 from measuring.rules.options import named
+from measuring.rules.range import starting_rows
 from shared.fields import LengthInput
 from shared.forms import DateInput, PageForm
 from shared.lengths import Length
 from shared.models import User
 
 LARGEST_LIST = 512 * 1024
+
+
+class RangeForm(PageForm):
+    """Products of the starting range to take, each under the firm's own name."""
+
+    def __init__(self, *args: Any, there: Collection[str] = (), **kwargs: Any) -> None:
+        super().__init__(*args, **kwargs)
+        self.known = {row["key"]: row for row in starting_rows("products")}
+        self.there = there
+        for key, row in self.known.items():
+            if key not in there:
+                self.fields[f"take_{key}"] = forms.BooleanField(required=False, label=f"Take {row['name']}")
+                self.fields[f"name_{key}"] = forms.CharField(
+                    required=False, max_length=80, initial=row["name"], label=f"Your name for {row['name']}"
+                )
+
+    def families(self) -> list[tuple[str, list[tuple[forms.BoundField, forms.BoundField]]]]:
+        """Name of each family with something left to take, and the boxes of its products."""
+        found: dict[str, list[tuple[forms.BoundField, forms.BoundField]]] = {}
+        for key, row in self.known.items():
+            if key not in self.there:
+                title = str(Family(row["family"]).label).capitalize() + "s"
+                found.setdefault(title, []).append((self[f"take_{key}"], self[f"name_{key}"]))
+        return list(found.items())
+
+    def clean(self) -> dict[str, Any]:
+        data = super().clean() or self.cleaned_data
+        for key in self.known:
+            if data.get(f"take_{key}") and not data.get(f"name_{key}"):
+                self.add_error(f"name_{key}", "Give it a name.")
+        return data
+
+    def names(self) -> dict[str, str]:
+        """Key to own name of what is taken."""
+        data = self.cleaned_data
+        return {key: data[f"name_{key}"] for key in self.known if data.get(f"take_{key}")}
 
 
 class RoomForm(PageForm):

@@ -16,7 +16,7 @@ if TYPE_CHECKING:
     from measuring.models import Obstruction, Opening, Product, SizeChange, Unit
     from measuring.rules.options import OptionList
     from shared.lengths import Length
-    from shared.models import User
+    from shared.models import Branch, User
 
 
 @dataclass(frozen=True, slots=True)
@@ -52,6 +52,9 @@ MadeFit = Callable[["Product"], Mapping[str, Any]]
 ObstructionHelp = Callable[["Opening", "Obstruction"], Iterable[str]]
 """How the covering gets clear of something: spacers, extension bracket, or that it cannot."""
 
+RangeHook = Callable[["Branch"], object]
+"""Called when a branch took products of the starting range: what they are made of and hung with is there then."""
+
 
 @dataclass(slots=True)
 class Ports:
@@ -65,6 +68,7 @@ class Ports:
     made_fit: list[MadeFit] = field(default_factory=list)
     product_options: list[ProductOptions] = field(default_factory=list)
     unit_options: list[UnitOptions] = field(default_factory=list)
+    range_hooks: list[RangeHook] = field(default_factory=list)
 
     def why_not(self, unit: Unit) -> list[str]:
         return [reason for check in self.release_checks for reason in check(unit)]

@@ -8,7 +8,7 @@ def register() -> None:
     from jobs.models import MEASURING
     from jobs.ports import ports
     from measuring import demo as rooms
-    from measuring import documents
+    from measuring import documents, setup
     from measuring.adapters import minutes, sources
     from measuring.api import entries
     from shared import demo, menu, panels, roles
@@ -43,3 +43,4 @@ def register() -> None:
     panels.add("jobs:job", "Openings", "measuring:job_openings", position=20)
     panels.add("jobs:job", "Sizes and units", "measuring:job_units", position=30)
     demo.add(rooms.load, position=20)
+    setup.register()

@@ -49,6 +49,7 @@ urlpatterns = [
     path("groups/<int:pk>/apart/", openings.ungroup, name="ungroup"),
     path("approvals/<int:pk>/withdraw/", sizes.withdraw, name="withdraw"),
     path("size-changes/<int:pk>/", sizes.size_change, name="size_change"),
+    path("setup/range/", range.setup_range, name="setup_range"),
     path("range/", range.product_range, name="range"),
     path("range/new/", range.product, name="new_product"),
     path("range/<int:pk>/", range.product, name="product"),

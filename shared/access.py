@@ -6,7 +6,9 @@ from collections.abc import Callable
 from functools import wraps
 from typing import Any
 
+from axes.handlers.proxy import AxesProxyHandler
 from django.contrib.auth.backends import ModelBackend
+from django.contrib.auth.signals import user_login_failed
 from django.core.exceptions import PermissionDenied
 from django.http import HttpRequest
 from django.http.response import HttpResponseBase
@@ -21,6 +23,17 @@ class Accounts(ModelBackend):
     def get_user(self, user_id: Any) -> User | None:
         user = User.objects.select_related("branch").filter(pk=user_id).first()
         return user if user is not None and self.user_can_authenticate(user) else None
+
+
+def may_try(request: HttpRequest, what: str) -> bool:
+    """Whether this address may type another code; the same limits and patience as for passwords."""
+    return bool(AxesProxyHandler.is_allowed(request, {"username": what}))
+
+
+def tried_in_vain(request: HttpRequest, what: str) -> None:
+    """A wrong code was typed."""
+    user_login_failed.send(sender=__name__, credentials={"username": what}, request=request)
+    request.axes_locked_out = False  # type: ignore[attr-defined]  # the code's own page says it, not the sign-in's
 
 
 View = Callable[..., HttpResponseBase]

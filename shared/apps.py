@@ -15,8 +15,10 @@ class SharedConfig(AppConfig):
     def ready(self) -> None:
         post_migrate.connect(keep_roles, sender=self)
         from shared import checks, documents, menu, roles, status  # noqa: F401 - checks and kinds register themselves
+        from shared.setup import standing
 
         menu.add("Firm", "shared:firm", roles=[roles.OWNER], position=90)
+        standing.register()
 
 
 def keep_roles(using: str, **kwargs: Any) -> None:

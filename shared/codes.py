@@ -10,6 +10,8 @@ from __future__ import annotations
 import secrets
 from typing import Final
 
+from django.utils.crypto import salted_hmac
+
 ALPHABET: Final = "23456789ABCDEFGHJKMNPQRSTUVWXYZ"
 BODY: Final = 6
 
@@ -48,3 +50,26 @@ def read_code(typed: str) -> str | None:
     if len(code) != BODY + 1 or any(symbol not in ALPHABET for symbol in code):
         return None
     return code if check_symbol(code[:-1]) == code[-1] else None
+
+
+# -- codes that open something -------------------------------------------------------
+
+SECRET_GROUPS: Final = 3
+
+
+def new_secret_code() -> str:
+    """A one-time code of three groups of four symbols: 59 random bits, typed or read aloud."""
+    return "-".join("".join(secrets.choice(ALPHABET) for _ in range(4)) for _ in range(SECRET_GROUPS))
+
+
+def secret_hash(typed: str) -> str:
+    """
+    What is kept of a secret code, however it was typed; without the site's secret key it tells nothing.
+
+    Examples
+    --------
+    >>> secret_hash("abcd efgh-jkmn") == secret_hash("ABCD-EFGH-JKMN")        # doctest: +SKIP
+    True
+    """
+    plain = "".join(typed.upper().replace("-", " ").split())
+    return salted_hmac("shared.codes", plain, algorithm="sha256").hexdigest()

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterable
+from itertools import chain, count
 from typing import TYPE_CHECKING, Any
 from zoneinfo import available_timezones
 
@@ -10,6 +12,7 @@ from django import forms
 from django.contrib.auth.forms import AuthenticationForm
 from django.db.models import Model, QuerySet
 from django.forms.renderers import TemplatesSetting
+from django.utils.text import slugify
 
 from shared import roles
 from shared.errors import Refused
@@ -111,19 +114,78 @@ class TimeInput(forms.TimeInput):
         super().__init__(attrs, format="%H:%M")
 
 
+COORDINATES = re.compile(r"^\s*(-?\d{1,2}(?:\.\d+)?)\s*[,;\s]\s*(-?\d{1,3}(?:\.\d+)?)\s*$")
+
+
+class CoordinatesField(forms.CharField):
+    """Latitude and longitude in one box, as maps copy them: ``41.6180, -91.8720``."""
+
+    def __init__(self, **kwargs: Any) -> None:
+        kwargs.setdefault("help_text", "latitude, longitude; as a map copies them, or picked on the sketch")
+        super().__init__(**kwargs)
+
+    def clean(self, value: Any) -> tuple[float, float] | None:
+        text = super().clean(value)
+        if not text:
+            return None
+        found = COORDINATES.match(text)
+        if found is None:
+            raise forms.ValidationError("Write latitude, then longitude, in degrees: 41.6180, -91.8720.")
+        latitude, longitude = float(found[1]), float(found[2])
+        if abs(latitude) > 90 or abs(longitude) > 180:
+            raise forms.ValidationError("Latitude is within -90 to 90, longitude within -180 to 180.")
+        return latitude, longitude
+
+
 ZONES = [(name, name) for name in sorted(available_timezones()) if "/" in name and not name.startswith("Etc/")]
 
 
 class BranchForm(PageModelForm):
     """What a branch says of itself."""
 
+    instance: Branch
     zone = forms.ChoiceField(label="Time zone", choices=ZONES)
+    coordinates = CoordinatesField(
+        required=False,
+        label="Place on the map",
+        help_text="Latitude, longitude, as a map copies them: 41.6180, -91.8720. Drives are worked out from here, and "
+        "no visit can be offered without it.",
+    )
+    field_order: tuple[str, ...] = (
+        "name", "address", "coordinates", "phone", "zone", "units", "paper", "currency", "language", "first_weekday",
+        "jurisdiction",
+    )  # fmt: skip
 
     class Meta:
         model = Branch
-        fields = BRANCH_FIELDS
-        labels = {"units": "Lengths in", "jurisdiction": "Rules for corded coverings"}
+        fields = tuple(name for name in BRANCH_FIELDS if name not in {"latitude", "longitude"})
+        labels = {
+            "units": "Lengths in",
+            "jurisdiction": "Rules for corded coverings",
+            "first_weekday": "A week begins on",
+        }
         widgets = {"address": forms.Textarea(attrs={"rows": 3})}
+
+    def prepare(self) -> None:
+        if self.instance.latitude is not None:
+            self.initial["coordinates"] = f"{self.instance.latitude}, {self.instance.longitude}"
+
+    def facts(self) -> dict[str, Any]:
+        """What is to be kept, by the names of a branch's columns."""
+        found = dict(self.cleaned_data)
+        point = found.pop("coordinates") or (None, None)
+        return {**found, "latitude": point[0], "longitude": point[1]}
+
+
+class NewBranchForm(BranchForm):
+    """Another branch, with the person who will run it."""
+
+    owner_name = forms.CharField(
+        max_length=120,
+        label="Who runs it",
+        help_text="They get an account of the new branch, and you a code to hand them.",
+    )
+    field_order = (*BranchForm.field_order, "owner_name")
 
 
 class PersonForm(PageModelForm):
@@ -139,9 +201,12 @@ class PersonForm(PageModelForm):
 
     class Meta:
         model = User
-        fields = PERSON_FIELDS
-        labels = {"is_active": "May sign in"}
-        help_texts = {"is_active": "Take it away when somebody leaves; what they did stays under their name."}
+        fields: tuple[str, ...] = PERSON_FIELDS
+        labels = {"is_active": "May sign in", "email": "E-mail"}
+        help_texts = {
+            "is_active": "Take it away when somebody leaves: phones, calendars and sessions end at once; what they did "
+            "stays under their name."
+        }
 
     def prepare(self) -> None:
         self.fields["name"].required = True
@@ -149,16 +214,76 @@ class PersonForm(PageModelForm):
             self.initial["role_names"] = sorted(self.instance.role_names)
 
 
-class NewPersonForm(PersonForm):
-    """A new account, with its first password."""
+def free_username(name: str) -> str:
+    """A username nobody has yet, from a person's name: ``milo.tapley``, then ``milo.tapley2``."""
+    stem = slugify(name).replace("-", ".")[:140] or "person"
+    taken = {one.lower() for one in User.objects.filter(username__istartswith=stem).values_list("username", flat=True)}
+    return next(one for one in chain([stem], (f"{stem}{n}" for n in count(2))) if one not in taken)
 
-    username = forms.CharField(max_length=150, help_text="What they type to sign in.")
+
+class NewPersonForm(PersonForm):
+    """A new account; without a username it gets one from the name, without a password a code to hand over."""
+
+    username = forms.CharField(
+        max_length=150, required=False, validators=[User.username_validator],
+        help_text="What they type to sign in. Left out, it is made from the name.",
+    )  # fmt: skip
     password = forms.CharField(
         label="First password",
+        required=False,
         widget=forms.PasswordInput(attrs={"autocomplete": "new-password"}),
-        help_text="10 characters or more. They can change it under their name at the top.",
+        help_text="Better left out: you get a code to hand over, and they choose their own.",
     )
-    field_order = ("name", "username", "password", "role_names", "phone", "email")
+    field_order: tuple[str, ...] = ("name", "role_names", "username", "password", "phone", "email")
+
+    class Meta(PersonForm.Meta):
+        fields = tuple(name for name in PERSON_FIELDS if name != "is_active")
+
+    def facts(self) -> dict[str, Any]:
+        """What is to be kept; the username made where none was typed."""
+        data = dict(self.cleaned_data)
+        return {**data, "username": data["username"] or free_username(data["name"])}
+
+
+class OwnerForm(NewPersonForm):
+    """The first account, which its person makes: with a password, and every role ticked that is also theirs."""
+
+    username = forms.CharField(max_length=150, validators=[User.username_validator], help_text="To sign in with.")
+    password = forms.CharField(
+        widget=forms.PasswordInput(attrs={"autocomplete": "new-password"}), help_text="10 characters or more."
+    )
+    role_names = forms.MultipleChoiceField(
+        label="Beside owning it, I am",
+        required=False,
+        choices=[(role, role) for role in roles.ALL if role != roles.OWNER],
+        widget=forms.CheckboxSelectMultiple,
+        help_text="Tick dispatcher to book jobs yourself.",
+    )
+
+
+class CodeForm(PageForm):
+    """A one-time code."""
+
+    code = forms.CharField(
+        label="One-time code",
+        max_length=40,
+        widget=forms.TextInput(attrs={"autocomplete": "one-time-code", "autocapitalize": "characters"}),
+    )
+
+
+class JoinForm(PageForm):
+    """Choosing one's own password, the first time a username too."""
+
+    username = forms.CharField(max_length=150, validators=[User.username_validator], help_text="To sign in with.")
+    password = forms.CharField(
+        widget=forms.PasswordInput(attrs={"autocomplete": "new-password"}), help_text="10 characters or more."
+    )
+
+
+class ForgottenForm(PageForm):
+    """Who forgot their password."""
+
+    username = forms.CharField(max_length=150, label="Username or e-mail")
 
 
 class NewPasswordForm(PageForm):

@@ -1,11 +1,29 @@
-"""What every request gets from the user's branch."""
+"""What every request gets from the user's branch, and where a request goes while there is none."""
 
 from __future__ import annotations
 
 from collections.abc import Callable
 
 from django.http import HttpRequest, HttpResponse
+from django.shortcuts import redirect
 from django.utils import timezone
+
+from shared.setup.services import stands
+
+OPEN_BEFORE = ("/setup/", "/api/", "/healthz", "/sw.js")
+"""Addresses that answer for themselves while nobody has an account."""
+
+
+class SetupMiddleware:
+    """While nobody has an account, every page leads to the set-up. Costs a query where nobody is signed in."""
+
+    def __init__(self, get_response: Callable[[HttpRequest], HttpResponse]) -> None:
+        self.get_response = get_response
+
+    def __call__(self, request: HttpRequest) -> HttpResponse:
+        if not (request.user.is_authenticated or request.path.startswith(OPEN_BEFORE) or stands()):
+            return redirect("shared:setup")
+        return self.get_response(request)
 
 
 class BranchMiddleware:

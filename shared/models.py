@@ -13,7 +13,7 @@ from django.contrib.contenttypes.fields import GenericForeignKey
 from django.contrib.contenttypes.models import ContentType
 from django.core.exceptions import PermissionDenied, ValidationError
 from django.core.serializers.json import DjangoJSONEncoder
-from django.core.validators import MaxValueValidator, MinValueValidator
+from django.core.validators import MaxValueValidator, MinValueValidator, RegexValidator
 from django.db import models
 from django.db.models import Q
 from django.utils import timezone
@@ -38,6 +38,21 @@ def check_zone(name: str) -> None:
         raise ValidationError(f"{name} is not a time zone such as America/Chicago") from None
 
 
+class Firm(models.Model):
+    """The firm: one row from the first step of its set-up on."""
+
+    name = models.CharField(max_length=80, blank=True)
+    code_hash = models.CharField(
+        max_length=64, blank=True, help_text="Of the one-time code that opens the set-up; empty once an owner stands."
+    )
+
+    class Meta:
+        constraints = [models.CheckConstraint(name="one_firm", condition=Q(pk=1))]
+
+    def __str__(self) -> str:
+        return self.name
+
+
 class BranchQuerySet(models.QuerySet["Branch"]):
     """Branches by who may see them."""
 
@@ -59,6 +74,15 @@ class Branch(models.Model):
         LETTER = "letter", "Letter"
         A4 = "a4", "A4"
 
+    class Language(models.TextChoices):
+        US = "en-US", "English (US)"
+        GB = "en-GB", "English (UK)"
+
+    class FirstWeekday(models.IntegerChoices):
+        MONDAY = 0, "Monday"
+        SATURDAY = 5, "Saturday"
+        SUNDAY = 6, "Sunday"
+
     name = models.CharField(max_length=80, unique=True)
     zone = models.CharField("time zone", max_length=64, default="America/Chicago", validators=[check_zone])
     address = models.TextField(blank=True, help_text="One line each, as on an envelope.")
@@ -70,6 +94,17 @@ class Branch(models.Model):
         max_length=20, blank=True, default="US", help_text="Key of the rules for corded coverings, such as US."
     )
     phone = models.CharField(max_length=40, blank=True)
+    currency = models.CharField(
+        max_length=3,
+        default="USD",
+        db_default="USD",
+        validators=[RegexValidator(r"^[A-Z]{3}$", "Three letters such as USD.")],
+        help_text="Three letters, such as USD or CAD.",
+    )
+    language = models.CharField(max_length=5, choices=Language.choices, default=Language.US, db_default=Language.US)
+    first_weekday = models.PositiveSmallIntegerField(
+        "a week begins on", choices=FirstWeekday.choices, default=FirstWeekday.SUNDAY, db_default=FirstWeekday.SUNDAY
+    )
 
     objects = BranchQuerySet.as_manager()
 
@@ -157,6 +192,34 @@ class User(AbstractUser):
     def unit(self) -> LengthUnit:
         """The unit this person reads lengths in."""
         return self.branch.unit if self.branch else LengthUnit.INCH
+
+
+class InvitationQuerySet(models.QuerySet["Invitation"]):
+    """Invitations by whether they still open an account."""
+
+    def open(self) -> Self:
+        """Neither used, nor taken back, nor over."""
+        return self.filter(used_at=None, revoked_at=None, ends_at__gt=timezone.now())
+
+
+class Invitation(models.Model):
+    """A code with which somebody chooses their own password, once; kept as a hash only."""
+
+    person = models.ForeignKey(User, on_delete=models.CASCADE, related_name="invitations")
+    code_hash = models.CharField(max_length=64, unique=True)
+    made_by = models.ForeignKey(User, null=True, on_delete=models.PROTECT, related_name="+")
+    made_at = models.DateTimeField(default=timezone.now)
+    ends_at = models.DateTimeField()
+    used_at = models.DateTimeField(null=True)
+    revoked_at = models.DateTimeField(null=True)
+
+    objects = InvitationQuerySet.as_manager()
+
+    class Meta:
+        ordering = ("-made_at",)
+
+    def __str__(self) -> str:
+        return f"invitation of {self.person}"
 
 
 class SubjectQuerySet(models.QuerySet[M]):

@@ -5,6 +5,7 @@ from django.urls import path
 
 from shared import views
 from shared.devices import views as device_views
+from shared.setup import views as setup_views
 
 app_name = "shared"
 
@@ -12,6 +13,13 @@ urlpatterns = [
     path("", views.home, name="home"),
     path("sign-in/", views.SignIn.as_view(), name="sign_in"),
     path("sign-out/", LogoutView.as_view(), name="sign_out"),
+    path("setup/", setup_views.steps, name="setup"),
+    path("setup/firm/", setup_views.firm, name="setup_firm"),
+    path("setup/branch/", setup_views.branch, name="setup_branch"),
+    path("setup/owner/", setup_views.owner, name="setup_owner"),
+    path("join/", views.join_code, name="join_code"),
+    path("join/<str:code>/", views.join, name="join"),
+    path("forgotten/", views.forgotten, name="forgotten"),
     path("account/", views.account, name="account"),
     path("account/password/", views.ChangePassword.as_view(), name="change_password"),
     path("runs/<uuid:pk>/", views.run, name="run"),
@@ -21,9 +29,11 @@ urlpatterns = [
     path("documents/<str:kind>/<str:subject>/", views.document_part, name="document_part"),
     path("documents/<str:kind>/<str:subject>/print/", views.request_document, name="request_document"),
     path("firm/", views.firm, name="firm"),
+    path("firm/branches/new/", views.new_branch, name="new_branch"),
     path("firm/branches/<int:pk>/", views.branch, name="branch"),
     path("firm/branches/<int:branch>/new-person/", views.new_person, name="new_person"),
     path("firm/people/<int:pk>/", views.person, name="person"),
+    path("firm/people/<int:pk>/code/", views.new_code, name="new_code"),
     path("firm/people/<int:pk>/password/", views.new_password, name="new_password"),
     path("trail/", views.trail, name="trail"),
     path("machine/", views.machine, name="machine"),

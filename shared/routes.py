@@ -34,7 +34,16 @@ class BranchSerializer(serializers.ModelSerializer[Branch]):
 class WholeBranchSerializer(BranchSerializer):
     class Meta:
         model = Branch
-        fields = [*BranchSerializer.Meta.fields, "address", "latitude", "longitude", "phone"]
+        fields = [
+            *BranchSerializer.Meta.fields,
+            "address",
+            "latitude",
+            "longitude",
+            "phone",
+            "currency",
+            "language",
+            "first_weekday",
+        ]
 
 
 class MeSerializer(serializers.ModelSerializer[User]):

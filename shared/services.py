@@ -2,22 +2,34 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
-from typing import Any
+import datetime as dt
+from collections.abc import Callable, Iterable
+from typing import Any, Final
 
 from django.contrib.auth.models import Group
 from django.contrib.auth.password_validation import validate_password
 from django.core.exceptions import ValidationError
+from django.core.mail import send_mail
 from django.db import transaction
+from django.db.models import Q
+from django.utils import timezone
+from rest_framework.authtoken.models import Token
 
 from shared import audit, roles
+from shared.codes import new_secret_code, secret_hash
 from shared.errors import Refused
-from shared.models import Branch, User
+from shared.models import Branch, Invitation, User
 
 BRANCH_FIELDS = (
     "name", "zone", "address", "latitude", "longitude", "units", "paper", "jurisdiction", "phone",
+    "currency", "language", "first_weekday",
 )  # fmt: skip
 PERSON_FIELDS = ("name", "phone", "email", "is_active")
+INVITED_FOR: Final = dt.timedelta(days=7)
+"""How long an invitation opens an account."""
+
+leaving: list[Callable[[User, User], None]] = []
+"""What else ends when somebody leaves, by higher apps: called with the person and who closes the account."""
 
 
 @transaction.atomic
@@ -34,11 +46,30 @@ def change_branch(*, branch: Branch, by: User, **facts: Any) -> Branch:
 
 
 @transaction.atomic
+def add_branch(*, by: User, **facts: Any) -> Branch:
+    """Another place the firm works from; only fields of `BRANCH_FIELDS`."""
+    _demand_owner(by)
+    return open_branch(by=by, **facts)
+
+
+def open_branch(*, by: User | None, **facts: Any) -> Branch:
+    """A new branch's row, for who may open one."""
+    branch = Branch()
+    _set(branch, BRANCH_FIELDS, facts)
+    if Branch.objects.filter(name__iexact=branch.name).exists():
+        raise Refused(f"there is a branch {branch.name} already", field="name")
+    branch.full_clean()
+    branch.save()
+    audit.record(by=by, action="opened the branch", subject=branch)
+    return branch
+
+
+@transaction.atomic
 def add_person(
-    *, by: User, branch: Branch, username: str, password: str, role_names: Iterable[str], **facts: Any
+    *, by: User, branch: Branch, username: str, role_names: Iterable[str], password: str = "", **facts: Any
 ) -> User:
     """
-    Give somebody an account.
+    Give somebody an account; without a password they choose their own by `invite`.
 
     Raises
     ------
@@ -46,14 +77,85 @@ def add_person(
         When the username is taken, the password too weak or a role unknown; the field is named.
     """
     _demand_owner(by)
-    if User.objects.filter(username__iexact=username).exists():
-        raise Refused(f"{username} is somebody's already", field="username")
+    return new_account(by=by, branch=branch, username=username, role_names=role_names, password=password, **facts)
+
+
+def new_account(
+    *, by: User | None, branch: Branch, username: str, role_names: Iterable[str], password: str = "", **facts: Any
+) -> User:
+    """A new account's row, for who may give one."""
+    _demand_free(username)
     person = User(username=username, branch=branch)
     _set(person, PERSON_FIELDS, facts)
-    _set_password(person, password)
+    if password:
+        _set_password(person, password)
+    else:
+        person.set_unusable_password()
     person.save()
     _give_roles(person, role_names)
     audit.record(by=by, action="gave an account", subject=person, changes={"roles": [None, sorted(person.role_names)]})
+    return person
+
+
+@transaction.atomic
+def invite(*, person: User, by: User | None) -> str:
+    """
+    A code with which somebody chooses their password, for a first or a forgotten one; earlier codes end.
+
+    It is kept as a hash: whoever gets it here is the only one who can hand it on. `by` is none where
+    the person asked for it by e-mail.
+    """
+    if by is not None:
+        _demand_owner(by)
+    if not person.is_active:
+        raise Refused("the account is closed; tick that they may sign in first", field="is_active")
+    person.invitations.open().update(revoked_at=timezone.now())
+    code = new_secret_code()
+    Invitation.objects.create(
+        person=person, code_hash=secret_hash(code), made_by=by, ends_at=timezone.now() + INVITED_FOR
+    )
+    audit.record(by=by, action="made a code for signing in", subject=person)
+    return code
+
+
+def send_code(*, who: str, address: str) -> None:
+    """A link to a new password, by e-mail to the one account of this username or e-mail; to nobody where none is."""
+    people = User.objects.filter(is_active=True).exclude(email="")
+    found = list(people.filter(Q(username__iexact=who) | Q(email__iexact=who))[:2])
+    if len(found) != 1:
+        return
+    code = invite(person=found[0], by=None)
+    text = f"Choose a new password here, within {INVITED_FOR.days} days:\n\n{address}{code}/\n"
+    send_mail(
+        "Your new password",
+        f"{text}\nYou did not ask for it? Then leave it: nothing changes.\n",
+        None,
+        [found[0].email],
+    )
+
+
+def invited_by(code: str) -> Invitation | None:
+    """The invitation that this code opens, while it does."""
+    found = Invitation.objects.open().filter(code_hash=secret_hash(code), person__is_active=True)
+    return found.select_related("person__branch").first()
+
+
+@transaction.atomic
+def join(*, code: str, password: str, username: str = "") -> User:
+    """Choose a password, and a username where there was no password before; the code is used up."""
+    found = Invitation.objects.open().select_for_update().filter(code_hash=secret_hash(code)).first()
+    if found is None or not found.person.is_active:
+        raise Refused("this code is used or over; ask the owner for another", field="code")
+    person, was_there = found.person, found.person.has_usable_password()
+    if username and username != person.username and not was_there:
+        _demand_free(username)
+        person.username = username
+    _set_password(person, password)
+    person.save(update_fields=["username", "password"])
+    found.used_at = timezone.now()
+    found.save(update_fields=["used_at"])
+    action = "chose a new password" if was_there else "opened the account"
+    audit.record(by=person, action=action, subject=person)
     return person
 
 
@@ -75,7 +177,22 @@ def change_person(*, person: User, by: User, role_names: Iterable[str] | None = 
         raise Refused("this is the last owner; give somebody else that role first", field="role_names")
     if changes:
         audit.record(by=by, action="changed the account", subject=person, changes=changes)
+    if "is_active" in changes and not person.is_active:
+        _end_everything(person, by)
     return person
+
+
+def _end_everything(person: User, by: User) -> None:
+    """Sessions, codes, the API's and the phones' tokens, and what higher apps gave: nothing comes back by itself."""
+    now = timezone.now()
+    person.set_unusable_password()  # which ends every session, wherever those are kept
+    person.save(update_fields=["password"])
+    person.invitations.open().update(revoked_at=now)
+    Token.objects.filter(user=person).delete()
+    person.devices.filter(revoked_at=None).update(revoked_at=now)
+    for end in leaving:
+        end(person, by)
+    audit.record(by=by, action="closed the account", subject=person)
 
 
 @transaction.atomic
@@ -99,6 +216,11 @@ def _set(row: Any, allowed: tuple[str, ...], facts: dict[str, Any]) -> None:
         raise TypeError(f"not to be changed here: {', '.join(sorted(unknown))}")
     for name, value in facts.items():
         setattr(row, name, value)
+
+
+def _demand_free(username: str) -> None:
+    if User.objects.filter(username__iexact=username).exists():
+        raise Refused(f"{username} is somebody's already", field="username")
 
 
 def _set_password(person: User, password: str) -> None:

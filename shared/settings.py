@@ -155,6 +155,7 @@ MIDDLEWARE = [
     "django.middleware.common.CommonMiddleware",
     "django.middleware.csrf.CsrfViewMiddleware",
     "django.contrib.auth.middleware.AuthenticationMiddleware",
+    "shared.middleware.SetupMiddleware",
     "shared.middleware.BranchMiddleware",
     "shared.idempotency.IdempotencyMiddleware",
     "shared.renames.OldNamesMiddleware",  # within: a key belongs to the address that was asked
@@ -277,6 +278,13 @@ AXES_RESET_ON_SUCCESS = True
 AXES_DISABLE_ACCESS_LOG = True
 AXES_LOCKOUT_CALLABLE = "shared.views.sign_in_locked"
 AXES_VERBOSE = False
+
+EMAIL_URL: Final = address("EMAIL_URL", ("smtp", "smtp+tls", "smtp+ssl", "consolemail", "filemail"))
+"""The server that mail leaves by; empty: no mail is sent, and pages offer none."""
+if EMAIL_URL:
+    vars().update(environ.Env.email_url_config(EMAIL_URL))
+EMAIL_TIMEOUT = 10
+DEFAULT_FROM_EMAIL = SERVER_EMAIL = text("EMAIL_FROM", None if EMAIL_URL else "jambwise@localhost")
 
 # -- safety of the site -----------------------------------------------------------
 

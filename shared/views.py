@@ -6,11 +6,13 @@ from typing import Any
 from urllib.parse import urlencode
 from uuid import UUID
 
+from django.conf import settings
 from django.contrib import messages
+from django.contrib.auth import login
 from django.contrib.auth import views as auth_views
 from django.contrib.auth.decorators import login_required
 from django.core.paginator import Paginator
-from django.db import DatabaseError, connection
+from django.db import DatabaseError, connection, transaction
 from django.http import FileResponse, Http404, HttpRequest, HttpResponse, JsonResponse
 from django.shortcuts import get_object_or_404, redirect, render
 from django.template.loader import render_to_string
@@ -20,11 +22,23 @@ from django.views.decorators.cache import never_cache
 from django.views.decorators.http import require_GET, require_POST
 
 from shared import documents, menu, runs, services, status
-from shared.access import SignedInRequest, roles_required
+from shared.access import SignedInRequest, may_try, roles_required, tried_in_vain
 from shared.errors import Refused
-from shared.forms import BranchForm, NewPasswordForm, NewPersonForm, PersonForm, SignInForm
+from shared.forms import (
+    BranchForm,
+    CodeForm,
+    ForgottenForm,
+    JoinForm,
+    NewBranchForm,
+    NewPasswordForm,
+    NewPersonForm,
+    PersonForm,
+    SignInForm,
+    free_username,
+)
 from shared.models import AuditEntry, Branch, Document, Run, User
 from shared.roles import OFFICE, OWNER
+from shared.setup.services import the_firm
 
 # -- in and out ---------------------------------------------------------------------
 
@@ -56,6 +70,70 @@ class ChangePassword(auth_views.PasswordChangeView):
     def get_success_url(self) -> str:
         messages.success(self.request, "Your password is changed.")
         return reverse("shared:account")
+
+
+CODE = "a code for signing in"
+
+
+@never_cache
+def join_code(request: HttpRequest) -> HttpResponse:
+    """Somebody types the code they were handed."""
+    form = CodeForm(request.POST or None)
+    if form.is_valid():
+        if may_try(request, CODE) and services.invited_by(form.cleaned_data["code"]):
+            return redirect("shared:join", form.cleaned_data["code"].strip().replace(" ", "-"))
+        _wrong_code(request, form)
+    return _open_page(request, "shared/join_code.html", form)
+
+
+@never_cache
+def join(request: HttpRequest, code: str) -> HttpResponse:
+    """Somebody opens their account, or chooses a new password, with the code in their link."""
+    found = services.invited_by(code) if may_try(request, CODE) else None
+    if found is None:
+        form = CodeForm({"code": code})
+        _wrong_code(request, form)
+        return _open_page(request, "shared/join_code.html", form)
+    person = found.person
+    known = JoinForm(request.POST or None, initial={"username": person.username})
+    if person.has_usable_password():
+        known.fields["username"].disabled = True
+    if known.is_valid():
+        try:
+            login(request, services.join(code=code, **known.cleaned_data), backend="shared.access.Accounts")
+        except Refused as refusal:
+            known.refuse(refusal)
+        else:
+            return redirect("shared:home")
+    return _open_page(request, "shared/join.html", known, person=person)
+
+
+def _wrong_code(request: HttpRequest, form: CodeForm) -> None:
+    if may_try(request, CODE):
+        tried_in_vain(request, CODE)
+        form.add_error("code", "This code is used or over, or was mistyped. Ask the owner for another.")
+    else:
+        form.add_error("code", "Too many wrong codes. Wait a quarter of an hour.")
+
+
+def forgotten(request: HttpRequest) -> HttpResponse:
+    """A link by e-mail for somebody who forgot their password; the answer never tells who has an account."""
+    form = ForgottenForm(request.POST or None)
+    sent = False
+    if settings.EMAIL_URL and form.is_valid():
+        if may_try(request, "a forgotten password"):
+            tried_in_vain(request, "a forgotten password")  # asked for too often it is refused, found or not
+            address = request.build_absolute_uri(reverse("shared:join_code"))
+            services.send_code(who=form.cleaned_data["username"], address=address)
+            sent = True
+        else:
+            form.add_error("username", "Asked too often. Wait a quarter of an hour.")
+    return _open_page(request, "shared/forgotten.html", form, sent=sent, mails=bool(settings.EMAIL_URL))
+
+
+def _open_page(request: HttpRequest, template: str, form: Any, **context: Any) -> HttpResponse:
+    refused = form.is_bound and bool(form.errors)
+    return render(request, template, {"form": form, **context}, status=422 if refused else 200)
 
 
 @login_required
@@ -177,11 +255,12 @@ def _document_part(request: SignedInRequest, kind: str, about: Any) -> HttpRespo
 def firm(request: SignedInRequest) -> HttpResponse:
     """The branches this owner looks over, and their people."""
     people = User.people.visible_to(request.user).select_related("branch").prefetch_related("groups")
-    return render(
-        request,
-        "shared/firm.html",
-        {"branches": Branch.objects.visible_to(request.user), "people": people.order_by("-is_active", "name")},
-    )
+    context = {
+        "firm": the_firm(),
+        "branches": Branch.objects.visible_to(request.user),
+        "people": people.order_by("-is_active", "name"),
+    }
+    return render(request, "shared/firm.html", context)
 
 
 @login_required
@@ -193,7 +272,7 @@ def branch(request: SignedInRequest, pk: int) -> HttpResponse:
     if request.method == "POST" and form.is_valid():
         try:
             stored = Branch.objects.get(pk=pk)  # the form has written on the one it was given
-            services.change_branch(branch=stored, by=request.user, **form.cleaned_data)
+            services.change_branch(branch=stored, by=request.user, **form.facts())
         except Refused as refusal:
             form.refuse(refusal)
         else:
@@ -204,19 +283,65 @@ def branch(request: SignedInRequest, pk: int) -> HttpResponse:
 
 @login_required
 @roles_required(OWNER)
-def new_person(request: SignedInRequest, branch: int) -> HttpResponse:
-    """Give somebody an account."""
-    place = get_object_or_404(Branch.objects.visible_to(request.user), pk=branch)
-    form = NewPersonForm(request.POST or None, user=request.user, initial={"is_active": True})
+def new_branch(request: SignedInRequest) -> HttpResponse:
+    """Another branch, and a code for the person who runs it: they set up its crews, people and range."""
+    form = NewBranchForm(request.POST or None, user=request.user, instance=Branch())
     if request.method == "POST" and form.is_valid():
+        facts = form.facts()
+        name = facts.pop("owner_name")
         try:
-            person = services.add_person(by=request.user, branch=place, **form.cleaned_data)
+            with transaction.atomic():
+                made = services.add_branch(by=request.user, **facts)
+                person = services.add_person(
+                    by=request.user, branch=made, name=name, username=free_username(name), role_names=[OWNER]
+                )
         except Refused as refusal:
             form.refuse(refusal)
         else:
+            return code_page(request, person)
+    return _form_page(request, "shared/branch.html", form)
+
+
+@login_required
+@roles_required(OWNER)
+def new_person(request: SignedInRequest, branch: int) -> HttpResponse:
+    """Give somebody an account."""
+    place = get_object_or_404(Branch.objects.visible_to(request.user), pk=branch)
+    form = NewPersonForm(request.POST or None, user=request.user)
+    if request.method == "POST" and form.is_valid():
+        try:
+            person = services.add_person(by=request.user, branch=place, **form.facts())
+        except Refused as refusal:
+            form.refuse(refusal)
+        else:
+            if not person.has_usable_password():
+                return code_page(request, person)
             messages.success(request, f"{person} can sign in now as {person.username}.")
             return redirect("shared:firm")
     return _form_page(request, "shared/person.html", form, branch=place)
+
+
+def code_page(request: SignedInRequest, person: User, *, then: str = "shared:firm") -> HttpResponse:
+    """A fresh code for somebody, to hand over or print; it is shown this once."""
+    code = services.invite(person=person, by=request.user)
+    address = request.build_absolute_uri(reverse("shared:join", args=[code]))
+    context = {"person": person, "code": code, "address": address, "days": services.INVITED_FOR.days, "then": then}
+    response = render(request, "shared/new_code.html", context)
+    response["Cache-Control"] = "no-store"
+    return response
+
+
+@login_required
+@roles_required(OWNER)
+@require_POST
+def new_code(request: SignedInRequest, pk: int) -> HttpResponse:
+    """A code for somebody who has no password yet, or forgot theirs."""
+    found = get_object_or_404(User.people.visible_to(request.user), pk=pk)
+    try:
+        return code_page(request, found)
+    except Refused as refusal:
+        messages.error(request, refusal.problem)
+        return redirect("shared:person", pk=pk)
 
 
 @login_required

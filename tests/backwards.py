@@ -30,6 +30,7 @@ KNOWN: Final[dict[tuple[str, str], str]] = {
     ("measuring", "0004_remove_product_options"): STOPPED,
     ("shared", "0006_entries_of_devices"): STOPPED,
     ("shared", "0007_what_was_done_is_an_action"): STOPPED,
+    ("shared", "0009_the_firm_and_its_invitations"): "its new columns have defaults in the database",
 }
 """Migrations that do break the version before them: (app, name) and why they may."""
 

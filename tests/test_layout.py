@@ -10,7 +10,7 @@ from tests.test_layers import ORDER, ROOT, imported, sources
 
 MODULES = {
     "__init__", "access", "adapters", "apps", "demo", "documents", "drawings", "forms", "ics", "models", "ports",
-    "registration", "tasks", "urls",
+    "registration", "setup", "tasks", "urls",
 }  # fmt: skip
 PACKAGES = {
     "adapters", "api", "data", "locale", "management", "migrations", "models", "rules", "services", "static",
@@ -31,7 +31,7 @@ SHARED = {
     "api", "schema", "paging", "parsers", "routes", "idempotency", "renames",
     # the frame of every page
     "forms", "views", "pages", "menu", "panels", "context", "middleware", "static_files",
-    "demo", "devices", "templatetags", "templates", "static", "locale", "management", "migrations",
+    "demo", "devices", "setup", "templatetags", "templates", "static", "locale", "management", "migrations",
 }  # fmt: skip
 
 

@@ -18,6 +18,10 @@ pytestmark = pytest.mark.django_db
 
 ANYBODY_SIGNED_IN = {
     "shared:home",
+    "shared:setup",  # for owners, or the code from the terminal: tests/shared/test_setup.py
+    "shared:setup_firm",
+    "shared:setup_branch",
+    "shared:setup_owner",
     "shared:account",
     "shared:change_password",
     "shared:sign_out",

@@ -8,10 +8,11 @@ from collections.abc import Iterator, Sequence
 from django.db.models import Count, Max, Q
 from django.urls import reverse
 
-from fabrication.models import CutPlan, UnitMake
+from fabrication.models import CutPlan, StockItem, UnitMake
 from jobs.models import Job
 from jobs.ports import Blocker
 from measuring.models import Unit
+from shared.models import Branch
 from shared.roles import WORKROOM
 
 
@@ -66,3 +67,9 @@ def blockers(job: Job) -> Iterator[Blocker]:
             since=make.checked_at,
             url=reverse("fabrication:unit", args=[make.pk]),
         )
+
+
+def stock_standing(branch: Branch | None) -> str:
+    """How many stock pieces there are: a step of the set-up that can wait until something is cut."""
+    count = StockItem.objects.filter(material__branch=branch, quantity__gt=0).count() if branch else 0
+    return f"{count} stock pieces" if count else ""

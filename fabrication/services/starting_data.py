@@ -46,6 +46,15 @@ class Sheet:
     down: Length
 
 
+def load_for_range(branch: Branch) -> None:
+    """All that making a branch's products needs; what it has already stays."""
+    load_materials(branch)
+    load_recipes(branch)
+    load_tolerances(branch)
+    load_work_places(branch)
+    load_steps(branch)
+
+
 def load_materials(branch: Branch) -> list[Material]:
     """The starting materials; those the branch has already are left as they are."""
     there = set(Material.objects.filter(branch=branch).values_list("key", flat=True))

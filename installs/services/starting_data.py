@@ -11,6 +11,7 @@ from pathlib import Path
 from typing import Annotated
 
 from fabrication.models import Material
+from installs.adapters.evaluation import rules_at
 from installs.models import HardwareRules
 from installs.rules.data import HardwareRules as Rules
 from installs.rules.data import Item, starting_definition
@@ -43,6 +44,11 @@ def _facts(item: Item) -> dict[str, str]:
     is_strip = item.kind == "strip"
     by_group = _weights().grams_per_m if is_strip else _weights().grams_each
     return {"grams_per_m" if is_strip else "grams_each": str(by_group.get(item.group, by_group["clip"]))}
+
+
+def load_for_range(branch: Branch) -> None:
+    """All that hanging a branch's products needs; what it has already stays."""
+    load_hardware(branch, rules_at(load_rules(branch)))
 
 
 def load_rules(branch: Branch) -> HardwareRules:

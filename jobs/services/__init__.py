@@ -53,6 +53,7 @@ from jobs.services.crews import (
     set_holiday,
     set_hours,
     set_rules,
+    set_up_crew,
     set_usual_windows,
 )
 from jobs.services.feeds import answer_readiness, asked_ready, open_feed, revoke_feed
@@ -115,6 +116,7 @@ __all__ = [
     "set_impossible_times",
     "set_possible_windows",
     "set_rules",
+    "set_up_crew",
     "set_usual_windows",
     "split_appointment",
     "spread_absence",

@@ -8,10 +8,12 @@ from typing import Any
 
 from django.core.exceptions import ValidationError
 from django.db import IntegrityError, transaction
+from django.utils import timezone
 
 from jobs.models import (
     Absence,
     Appointment,
+    CalendarFeed,
     CalendarRules,
     Crew,
     CrewDay,
@@ -25,6 +27,7 @@ from jobs.models import (
 from jobs.schedule.availability import clock_problem, knows_holidays
 from jobs.schedule.day import in_the_calendar
 from jobs.services.base import lock_crews, save
+from jobs.services.feeds import revoke_feed
 from shared import audit
 from shared.errors import Refused
 from shared.models import Branch, User
@@ -79,6 +82,19 @@ def set_hours(*, crew: Crew, hours: Sequence[dict[str, Any]], by: User) -> Crew:
 
 
 @transaction.atomic
+def set_up_crew(
+    *, branch: Branch, by: User, name: str, purposes: Iterable[str], people: int, days: Iterable[int],
+    starts: dt.time, ends: dt.time,
+) -> Crew:  # fmt: skip
+    """A new crew with its working days, as the set-up asks for it."""
+    crew = save_crew(branch=branch, by=by, name=name, purposes=list(purposes), people=people)
+    has_noon = starts <= dt.time(11, 30) and ends >= dt.time(13, 30)  # the hours in which lunch lies at first
+    lunch: dict[str, Any] = {} if has_noon else {"lunch_from": None, "lunch_until": None, "lunch_min": 0}
+    week = [{"weekday": day, "starts": starts, "ends": ends, **lunch} for day in sorted(days)]
+    return set_hours(crew=crew, hours=week, by=by)
+
+
+@transaction.atomic
 def set_crew_day(*, crew: Crew, day: dt.date, by: User, **values: Any) -> CrewDay:
     """What is different on one day: off, other hours, other people."""
     row = CrewDay.objects.filter(crew=crew, day=day).first() or CrewDay(crew=crew, day=day)
@@ -117,6 +133,15 @@ def end_member(*, member: CrewMember, until_on: dt.date, by: User) -> CrewMember
     words = [str(member.user), f"until {until_on}"]
     audit.record(by=by, action="leaves the crew", subject=member.crew, changes={"member": words})
     return member
+
+
+def leave_crews(person: User, by: User) -> None:
+    """Today is the last day of somebody whose account is closed, and their own calendar addresses end."""
+    for member in CrewMember.objects.filter(user=person, until_on=None).select_related("user", "crew__branch"):
+        today = timezone.now().astimezone(member.crew.branch.tz).date()
+        end_member(member=member, until_on=max(today, member.from_on), by=by)
+    for feed in CalendarFeed.objects.filter(user=person, revoked_at=None):
+        revoke_feed(feed=feed, by=by)
 
 
 @transaction.atomic

@@ -13,13 +13,14 @@ from django.views.decorators.http import require_http_methods
 from measuring import services
 from measuring.access import MEASURES, product_for, tape_for
 from measuring.adapters.minutes import minutes_of, starting_minutes
-from measuring.forms import TapeForm
+from measuring.forms import RangeForm, TapeForm
 from measuring.models import Jurisdiction, Product
-from measuring.services.starting_data import load_jurisdictions, load_products
+from measuring.services.starting_data import load_jurisdictions, load_products, take_range
 from measuring.views.fit_form import ProductForm
 from shared.access import SignedInRequest, roles_required
 from shared.errors import Refused
 from shared.roles import DISPATCHER, OWNER
+from shared.setup.views import next_step, step_page, taken
 
 
 @login_required
@@ -114,3 +115,19 @@ def measure_times(request: SignedInRequest) -> HttpResponse:
     rows = [(key, key.replace("_", " "), values[key], problems.get(key, "")) for key in starting_minutes()]
     context = {"rows": rows, "may_write": user.has_role(OWNER) and branch is not None}
     return render(request, "measuring/measure_times.html", context, status=422 if problems else 200)
+
+
+@login_required
+@roles_required(OWNER)
+@require_http_methods(["GET", "POST"])
+def setup_range(request: SignedInRequest) -> HttpResponse:
+    """A step of the set-up: products to begin with, under the firm's own names."""
+    branch = request.user.own_branch
+    there = Product.objects.filter(branch=branch)
+    form = RangeForm(request.POST or None, user=request.user, there=set(there.values_list("key", flat=True)))
+    if taken(form, lambda: take_range(branch=branch, names=form.names(), by=request.user)):
+        return next_step(request, SETUP)
+    return step_page(request, SETUP, form, "measuring/setup_range.html", there=there)
+
+
+SETUP = "measuring:setup_range"

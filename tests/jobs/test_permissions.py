@@ -25,6 +25,8 @@ ALL = set(roles.ALL)
 
 # name: (who may enter, method, what the address takes)
 ENTRANCES = {
+    "setup_crews": ({roles.OWNER}, "get", None),
+    "setup_people": ({roles.OWNER}, "get", None),
     "list": (ALL, "get", None),
     "book": (OFFICE, "get", None),
     "book_windows": (OFFICE, "post", None),

@@ -37,6 +37,7 @@ PAGES: dict[str, set[str]] = {
     "job_openings": SEES,
     "job_units": SEES,
     "size_change": SEES,
+    "setup_range": {"owner"},
     "range": OFFICE,
     "new_product": OFFICE,
     "product": OFFICE,
@@ -79,7 +80,7 @@ ACTIONS: dict[str, set[str]] = {
 }
 """Actions (POST), and by whom."""
 
-OF_ONESELF = {"day", "tapes", "range", "new_product", "measure_times", "devices", "offline"}
+OF_ONESELF = {"setup_range", "day", "tapes", "range", "new_product", "measure_times", "devices", "offline"}
 """Pages that name no row: a stranger enters, and sees their own branch."""
 """Holds no rows: a browser fetches it without asking who is there."""
 
@@ -190,7 +191,8 @@ def test_pages_open_for_their_roles_only(
     got = {role: as_user(cast[role]).get(url).status_code for role in (*ROLES, "stranger")}
 
     expected = {role: 200 if role in PAGES[name] else 403 for role in ROLES}
-    assert got == expected | {"stranger": 200 if name in OF_ONESELF else 404}
+    as_a_dispatcher = 200 if "dispatcher" in PAGES[name] else 403
+    assert got == expected | {"stranger": as_a_dispatcher if name in OF_ONESELF else 404}
 
 
 @pytest.mark.parametrize("name", ACTIONS)

@@ -16,8 +16,9 @@ from tests.factories import PASSWORD, make_branch, make_user
 pytestmark = pytest.mark.django_db
 
 FACTS = {
-    "name": "Weir House", "zone": "Europe/Berlin", "address": "1 Weir", "latitude": "50.1", "longitude": "8.6",
+    "name": "Weir House", "zone": "Europe/Berlin", "address": "1 Weir", "coordinates": "50.1, 8.6",
     "units": "mm", "paper": "a4", "jurisdiction": "EU", "phone": "",
+    "currency": "EUR", "language": "en-GB", "first_weekday": "0",
 }  # fmt: skip
 
 
@@ -31,7 +32,9 @@ def test_a_branch_is_changed_with_a_trail(branch: Branch, owner: User, as_user: 
     assert changes["units"] == ["in", "mm"]
 
 
-@pytest.mark.parametrize(("field", "value"), [("zone", "Mars/Base"), ("latitude", "91"), ("name", "")])
+@pytest.mark.parametrize(
+    ("field", "value"), [("zone", "Mars/Base"), ("coordinates", "91, 8.6"), ("currency", "euro"), ("name", "")]
+)
 def test_impossible_facts_are_refused_beside_their_field(
     branch: Branch, owner: User, as_user: Callable[[User], Client], field: str, value: str
 ) -> None:

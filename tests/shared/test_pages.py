@@ -101,6 +101,9 @@ def test_sign_in_leads_nowhere_but_here(client: Client, dispatcher: User) -> Non
 
 OPEN = {
     "sign_in",
+    "join_code",  # who joins has no password yet; tests/shared/test_people.py
+    "join",
+    "forgotten",
     "healthz",
     "worker",  # the field pages' service worker: a script without data
     "feed",  # a calendar program cannot sign in: its address holds a secret
@@ -131,7 +134,7 @@ def address_of(route: str) -> str:
     return "/" + re.sub(r"[\^$\\?]", "", route)
 
 
-def test_a_stranger_enters_no_page_and_no_api_route(client: Client) -> None:
+def test_a_stranger_enters_no_page_and_no_api_route(client: Client, cast: dict[str, User]) -> None:
     opened = []
     for route, name in every_route():
         if name in OPEN:

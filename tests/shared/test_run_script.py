@@ -25,7 +25,7 @@ def test_an_unknown_command_says_what_there_is() -> None:
     done = subprocess.run([str(ROOT / "run"), "dance"], capture_output=True, text=True)
 
     assert done.returncode == 1
-    assert "usage: ./run demo | test" in done.stderr
+    assert "usage: ./run serve | demo | test" in done.stderr
 
 
 def test_without_packages_somebody_who_is_not_root_gets_the_exact_line(tmp_path: Path) -> None:

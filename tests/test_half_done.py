@@ -1,0 +1,85 @@
+"""Nobody gets a 500, however little of the firm is set up: everybody opens and posts every address."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from typing import Any
+
+import pytest
+from django.test import Client
+
+from jobs.models import Crew
+from shared import roles
+from shared.models import Branch, User
+from tests.factories import make_branch, make_crew, make_user
+from tests.test_permissions import ENTRANCES
+
+pytestmark = [pytest.mark.django_db, pytest.mark.page]
+
+
+def nobody_yet() -> None:
+    """Not even an account: a stranger."""
+
+
+def without_branch() -> User:
+    return make_user(*roles.ALL)
+
+
+def without_branch_in_the_field() -> User:
+    make_branch()
+    return make_user(*roles.FIELD, roles.WORKROOM, roles.DISPATCHER)
+
+
+def without_role() -> User:
+    return make_user(branch=make_branch())
+
+
+def without_branch_and_role() -> User:
+    return make_user()
+
+
+def a_superuser() -> User:
+    return User.objects.create_superuser("chief", password="ten brown sills")
+
+
+def of_a_bare_branch() -> User:
+    """No crews, no range, no rules, no place on the map, no address."""
+    return make_user(*roles.ALL, branch=Branch.objects.create(name="Bare"))
+
+
+def of_a_branch_with_an_idle_crew() -> User:
+    branch = Branch.objects.create(name="Idle")
+    user = make_user(*roles.ALL, branch=branch)
+    make_crew(branch, user).hours.all().delete()
+    Crew.objects.create(branch=branch, name="of nobody")
+    return user
+
+
+@pytest.mark.parametrize(
+    "whoever",
+    [
+        nobody_yet, without_branch, without_branch_in_the_field, without_role, without_branch_and_role, a_superuser,
+        of_a_bare_branch, of_a_branch_with_an_idle_crew,
+    ],
+)  # fmt: skip
+def test_every_address_answers(whoever: Callable[[], Any]) -> None:
+    person, client = whoever(), Client()
+    client.raise_request_exception = False
+    broke = []
+    for entrance in ENTRANCES:
+        if person is not None:
+            client.force_login(person)  # again: signing out is one of the addresses
+        for data in ({}, FILLED) if entrance.method == "post" else ({},):
+            code = getattr(client, entrance.method)(entrance.address, data).status_code
+            if code >= 500:
+                broke.append(f"{entrance}: {code}")
+
+    assert broke == []
+
+
+FILLED = {
+    "name": "Una Reed", "username": "una.reed", "role_names": ["measurer"], "street": "4 Kiln Lane", "town": "Millrace",
+    "phone": "555-0142", "purpose": "measure", "day": "2027-03-01", "weekday": "0", "starts": "08:00", "ends": "17:00",
+    "text": "a", "code": "2222-2222-2222", "minutes": "30", "number": "1", "unit": "in", "key": "wren", "days": ["0"],
+}  # fmt: skip
+"""A little of what many forms ask."""
