@@ -1,7 +1,7 @@
 """
 Runs the whole site on one machine: broker, worker with its clock, web server.
 
-``python -m shared.serve`` is what ``./run demo`` ends in. Everything it starts lives in
+``python -m shared.serve`` is what ``./run serve`` and ``./run demo`` end in. Everything it starts lives in
 process groups of its own and is stopped when it is stopped.
 """
 
@@ -121,19 +121,24 @@ def _interrupt(number: int, frame: FrameType | None) -> None:
 def main() -> int:
     """Start everything, say where it is, and stop everything on Ctrl-C."""
     parser = argparse.ArgumentParser(description=__doc__.split("\n\n")[0].strip())
-    parser.add_argument("--port", type=int, default=8000)
+    parser.add_argument("--port", type=int, help="instead of JAMBWISE_PORT")
     parser.add_argument("--processes", type=int, default=2, help="worker processes for long work")
+    parser.add_argument("--address", default="127.0.0.1", help="where it listens (127.0.0.1: this machine only)")
     parser.add_argument("--accounts", action="store_true", help="print the demo accounts")
+    parser.add_argument("--firm", action="store_true", help="on that port or not at all; print the code of the set-up")
     chosen = parser.parse_args()
     for number in (signal.SIGTERM, signal.SIGHUP, signal.SIGINT):
         signal.signal(number, _interrupt)
     os.environ.setdefault("DJANGO_SETTINGS_MODULE", "shared.settings")
     os.environ.setdefault("JAMBWISE_DEBUG", "off")
-    port = free_port(chosen.port)
-    os.environ.setdefault("SITE_URL", f"http://localhost:{port}")
 
     from shared import settings
 
+    wanted = chosen.port or settings.PORT
+    port = free_port(wanted)
+    if chosen.firm and port != wanted:
+        raise SystemExit(f"port {wanted} is taken: stop what listens there, or serve with --port {wanted + 1}")
+    os.environ["JAMBWISE_PORT"] = str(port)
     env, crew = dict(os.environ), Crew()
     try:
         if not settings.REDIS_URL:
@@ -150,14 +155,14 @@ def main() -> int:
         )  # fmt: skip
         crew.start(
             "web",
-            [sys.executable, "-m", "gunicorn", "shared.wsgi", "-b", f"127.0.0.1:{port}", "-w", "2",
+            [sys.executable, "-m", "gunicorn", "shared.wsgi", "-b", f"{chosen.address}:{port}", "-w", "2",
              "-k", "gthread", "--threads", "4", "--log-level", "warning"],
             env,
         )  # fmt: skip
         _wait_for_web(crew, port)
-        print(f"\n  Jambwise is at http://localhost:{port}/\n")
-        if chosen.accounts:
-            print(_accounts())
+        print(f"\n  Jambwise is at {os.environ.get('SITE_URL') or f'http://localhost:{port}'}/\n")
+        if chosen.accounts or chosen.firm:
+            print(_accounts() if chosen.accounts else _setup_code())
         print("  Ctrl-C stops everything.\n", flush=True)
         return crew.watch()
     except KeyboardInterrupt:
@@ -196,6 +201,17 @@ def _wait_for_web(crew: Crew, port: int) -> None:
                 return
         time.sleep(0.1)
     raise SystemExit("the web server did not answer within a minute")
+
+
+def _setup_code() -> str:
+    """The code that opens the set-up, while nobody has an account yet."""
+    import django
+
+    django.setup()
+    from shared.setup import services
+
+    code = services.new_setup_code()
+    return f"  Open it and set up your firm. One-time code: {code}\n" if code else ""
 
 
 def _accounts() -> str:

@@ -24,7 +24,7 @@ def manage(tmp_path: Path, *args: str, **env: str) -> subprocess.CompletedProces
     return subprocess.run(
         [sys.executable, "manage.py", *args],
         cwd=ROOT,
-        env={**clean, "JAMBWISE_DATA": str(tmp_path), **env},
+        env={**clean, "JAMBWISE_DATA": str(tmp_path), "JAMBWISE_ENV": "", **env},
         capture_output=True,
         text=True,
     )
@@ -99,3 +99,39 @@ def test_times_come_from_the_pinned_tzdata() -> None:
 
     assert zoneinfo.TZPATH == ()
     assert zoneinfo.ZoneInfo("America/Chicago").key == "America/Chicago"
+
+
+def test_settings_are_read_from_a_file_and_the_environment_goes_before_it(tmp_path: Path) -> None:
+    file = tmp_path / "firm.env"
+    file.write_text("# our server\nSITE_URL=https://blinds.example\nJAMBWISE_PORT=8123\n")
+    show = "from django.conf import settings; print(settings.SITE_URL, settings.PORT)"
+
+    done = manage(tmp_path, "shell", "-v", "0", "-c", show, JAMBWISE_ENV=str(file), JAMBWISE_PORT="8200")
+
+    assert done.stdout.strip() == "https://blinds.example 8200", done.stderr
+
+
+PAGES = """
+from django.test import Client
+from shared.views import broken
+print(Client(SERVER_NAME="localhost").get("/setup/").status_code, broken(None).status_code)
+"""
+
+
+def test_static_files_collected_with_debug_on_serve_a_site_with_it_off(tmp_path: Path) -> None:
+    """Every page, the 500 page included, failed for want of staticfiles.json, which only a site without debug wrote."""
+    manage(tmp_path, "make_ready")
+    again = manage(tmp_path, "make_ready")
+
+    done = manage(tmp_path, "shell", "-v", "0", "-c", PAGES, JAMBWISE_DEBUG="off")
+
+    assert done.stdout.split() == ["200", "500"], done.stderr
+    assert "Collecting" not in again.stdout  # once, as long as nothing changed
+
+
+def test_the_500_page_needs_no_collected_file(tmp_path: Path) -> None:
+    show = "from shared.views import broken; print(broken(None).status_code)"
+
+    done = manage(tmp_path, "shell", "-v", "0", "-c", show, JAMBWISE_DEBUG="off")
+
+    assert done.stdout.strip() == "500", done.stderr
