@@ -198,6 +198,16 @@ def test_lunch_is_taken_between_stops_and_in_its_time():
     assert route.back - route.depart == 6 * HOUR + 2 * 1800 + 1800
 
 
+def test_lunch_may_begin_on_arrival_at_its_latest_minute():
+    """Off at 10:00 for two hours, lunch from 11:00 to 12:00: eaten on arrival, not an hour later on the way."""
+    crew = Crew("c", 0, 0, ((8 * HOUR, 16 * HOUR),), lunch=Lunch(11 * HOUR, 12 * HOUR, 1800))
+    problem = line(Stop("a", 1, 600), crews=(crew,))
+    slack = Slack(problem, problem.days[0], ())
+
+    assert slack.after_drive(10 * HOUR, 20 * HOUR, 2 * HOUR) == (12 * HOUR, 12 * HOUR + 1800)
+    assert slack.after_drive(10 * HOUR, 20 * HOUR, 2 * HOUR + 1) == (12 * HOUR + 1, 13 * HOUR + 1801)
+
+
 def test_lunch_falls_on_the_same_time_of_every_day():
     crew = Crew("c", 0, 0, ((DAY + 8 * HOUR, DAY + 16 * HOUR),), lunch=Lunch(11 * HOUR, 12 * HOUR, 1800))
     problem = line(Stop("a", 3, 3 * HOUR), Stop("b", 3, 3 * HOUR), crews=(crew,))
