@@ -19,6 +19,9 @@ import numpy as np
 DAYS: Final = 2_000
 """Sampled days by default; the chance is then within 0.02 of the truth 19 times in 20."""
 
+_SMALLEST: Final = 1e-12
+"""A share that is as good as none."""
+
 AT_RISK: Final = 0.6
 """From this share of days on a promise may still be kept; chosen, no published source."""
 
@@ -82,6 +85,40 @@ class Pause:
     duration: float
 
 
+@dataclass(frozen=True, slots=True)
+class UnderWay:
+    """The visit the crew is at: mean seconds of service, deviation of its logarithm, and seconds spent so far."""
+
+    service: float
+    sigma: float
+    spent: float
+
+    def left(self, shares: np.ndarray) -> np.ndarray:
+        """
+        Seconds of service still to come on days in which these shares (0 to 1, exclusive) of such visits last longer.
+
+        A lognormal visit that has lasted so long already: a long one is likely to last on.
+
+        Examples
+        --------
+        >>> UnderWay(3600.0, 0.35, 1800.0).left(np.array([0.5])).round()
+        array([1639.])
+        >>> UnderWay(3600.0, 0.35, 5400.0).left(np.array([0.5])).round()
+        array([716.])
+        >>> UnderWay(3600.0, 0.0, 5400.0).left(np.array([0.5]))
+        array([0.])
+        """
+        if not self.service or not self.sigma:
+            return np.full(len(shares), max(0.0, self.service - self.spent))
+        middle = math.log(self.service) - self.sigma**2 / 2
+        longer = 1.0
+        if self.spent > 0:
+            longer = max(_SMALLEST, math.erfc((math.log(self.spent) - middle) / self.sigma / math.sqrt(2)) / 2)
+        turn = NormalDist().inv_cdf
+        deviations = -np.array([turn(share) for share in (shares * longer).tolist()])
+        return np.maximum(0.0, np.exp(middle + self.sigma * deviations) - self.spent)
+
+
 def chances(
     visits: Sequence[PromisedVisit],
     depart: float,
@@ -91,6 +128,7 @@ def chances(
     drive_sigma: float = 0.2,
     day_sigma: float = 0.1,
     pause: Pause | None = None,
+    under_way: UnderWay | None = None,
 ) -> list[Chance]:
     """
     The chance of each promise on one route.
@@ -98,7 +136,8 @@ def chances(
     Parameters
     ----------
     depart
-        When the crew leaves for the first stop (or left the last one that is done), seconds.
+        When the crew leaves for the first stop (or left the last one that is done), seconds;
+        with a visit `under_way`, now.
     seed
         Sampled days are the same for the same seed.
     days
@@ -107,6 +146,8 @@ def chances(
         Deviation of the logarithm of one drive's time; the mean stays as planned.
     day_sigma
         The same for the whole day's traffic, common to its drives.
+    under_way
+        The visit the crew is at; it leaves when that is over.
 
     Raises
     ------
@@ -121,6 +162,8 @@ def chances(
     drives = _factors(random, drive_sigma, (len(visits), days)) * traffic
     services = _factors(random, np.array([visit.sigma for visit in visits])[:, None], (len(visits), days))
     at = np.full(days, float(depart))
+    if under_way is not None:
+        at = at + under_way.left(random.uniform(_SMALLEST, 1.0, days))
     hungry = np.full(days, pause is not None)
     found = []
     for number, visit in enumerate(visits):

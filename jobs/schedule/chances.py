@@ -9,7 +9,7 @@ from statistics import NormalDist
 from typing import Final
 
 from jobs.rules.durations import PROMISE_QUANTILE
-from jobs.rules.promises import Chance, Pause, PromisedVisit, chances
+from jobs.rules.promises import Chance, Pause, PromisedVisit, UnderWay, chances
 from jobs.rules.routing import Plan
 from jobs.schedule.availability import local
 from jobs.schedule.day import Ahead, DaySchedule, Standing, State, moment, seconds
@@ -68,7 +68,8 @@ def day_chances(day: DaySchedule, now: dt.datetime) -> dict[int, Chance]:
     The chance of every promise still to be kept on this crew's day, by appointment.
 
     The days are sampled from where the crew is and no earlier than now, so a window that is over is
-    missed; nobody begins before the planned start. A promise to which nobody comes is missed too.
+    missed; nobody begins before the planned start. The visit the crew is at lasts as long as such
+    visits last that have lasted so far. A promise to which nobody comes is missed too.
     """
     visits = day.by_pk
     due = {one.pk for one in day.standing if one.promised_from is not None and one.state not in OVER}
@@ -76,10 +77,18 @@ def day_chances(day: DaySchedule, now: dt.datetime) -> dict[int, Chance]:
         return {}
     ahead, zero = day.ahead(now), axis_of(day)
     sampled = [_sampled(visits[stop.key], stop.drive, zero, seconds(now)) for stop in ahead.stops]
-    found_chances = chances(sampled, max(0, ahead.depart - zero), seed=SEED, pause=_pause(day, ahead, zero))
+    at, lasting = ahead.depart, None
+    if ahead.under_way is not None:
+        at, lasting = seconds(now), _under_way(ahead.under_way, now)
+    found_chances = chances(sampled, max(0, at - zero), seed=SEED, pause=_pause(day, ahead, zero), under_way=lasting)
     found = {stop.key: chance for stop, chance in zip(ahead.stops, found_chances, strict=True)}
     missed = {pk: seconds(visits[pk].starts_at) - zero for pk in due}
     return {pk: found.get(pk) or Chance(0.0, missed[pk], missed[pk]) for pk in visits if pk in due}
+
+
+def _under_way(one: Standing, now: dt.datetime) -> UnderWay:
+    spent = (now - (one.arrived_at or now)).total_seconds()
+    return UnderWay(one.minutes * 60, sigma_of(one.minutes, one.safe_min), max(0.0, spent))
 
 
 def _pause(day: DaySchedule, ahead: Ahead, zero: int) -> Pause | None:

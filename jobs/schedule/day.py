@@ -224,7 +224,8 @@ class DaySchedule:
         if last.state == State.ON_THE_WAY:
             return self._on_the_way(last, begun, rest, now)
         free = _full(max(now, self._free_at(last, now)))
-        return Ahead(free, drive_on(rest, rows, at=self.roads.place(last.point), free=free), is_running=True)
+        stops = drive_on(rest, rows, at=self.roads.place(last.point), free=free)
+        return Ahead(free, stops, is_running=True, under_way=last if last.state == State.ARRIVED else None)
 
     def _on_the_way(
         self, last: Standing, begun: Sequence[Standing], rest: Sequence[Planned], now: dt.datetime
@@ -256,12 +257,14 @@ class Ahead:
     The visits of a day that are still to come, in driving order.
 
     The crew leaves at `depart`, in seconds since the epoch, from where it is; `is_running` is whether
-    that follows from its taps or the clock, not from the plan.
+    that follows from its taps or the clock, not from the plan; `under_way` is the visit it is at, which
+    is taken to last as planned, or until now.
     """
 
     depart: int
     stops: tuple[Timed, ...]
     is_running: bool
+    under_way: Standing | None = None
 
 
 def _full(when: dt.datetime) -> int:

@@ -215,6 +215,26 @@ def test_what_is_on_the_way_is_judged_too(branch, crew):
     assert sight(branch, crew, "9:50") == []
 
 
+def test_the_visit_a_crew_is_at_lasts_as_such_visits_do(branch, crew):
+    """
+    At A since 9:00 for an hour, B a quarter of an hour away, promised till 10:25.
+
+    It read "safe, 99 in 100": the hour at A was taken to be one to the second, and at 10:15, still
+    at A, the crew was taken to leave that minute.
+    """
+    first, second = two_stops(branch, crew, promised="9:30 10:25")
+    Appointment.objects.filter(pk=second.pk).update(starts_at=at(branch, MONDAY, "10:15"))
+    Appointment.objects.filter(pk=first.pk).update(state="arrived", arrived_at=at(branch, MONDAY, "9:00"))
+
+    halfway, long_there = (sight(branch, crew, time)[0] for time in ("9:30", "10:05"))
+
+    assert halfway[0] == "10:15"
+    assert 65 <= int(halfway[2].split()[-3]) <= 80
+    assert int(long_there[2].split()[-3]) <= 30
+    Appointment.objects.filter(pk=first.pk).update(state="done", done_at=at(branch, MONDAY, "9:55"))
+    assert sight(branch, crew, "10:00")[0][2].startswith("safe")
+
+
 # -- an absence ------------------------------------------------------------------------------
 
 
