@@ -24,6 +24,7 @@ from jobs.models import (
     Site,
     Skill,
 )
+from jobs.ports import ports
 from jobs.schedule.availability import clock_problem, knows_holidays, local
 from shared import roles
 from shared.forms import CoordinatesField, DateInput, NewPersonForm, PageForm, PageModelForm, TimeInput
@@ -88,13 +89,24 @@ class JobForm(PageModelForm):
 
     class Meta:
         model = Job
-        fields = ["title", "openings_expected", "rooms_expected", "policy", "wanted_by", "project", "phase", "note"]
+        fields = [
+            "title",
+            "openings_expected",
+            "product_expected",
+            "rooms_expected",
+            "policy",
+            "wanted_by",
+            "project",
+            "phase",
+            "note",
+        ]
         widgets = {"wanted_by": DateInput(), "note": forms.Textarea(attrs={"rows": 2})}
         labels = {"policy": "Install", "rooms_expected": "Rooms", "openings_expected": "Openings"}
 
     def prepare(self) -> None:
         job = self.instance
         customer = job.customer if job.customer_id else None
+        _offer_families(self)
         self.offer("project", Project.objects.filter(customer=customer) if customer else Project.objects.none())
 
 
@@ -141,13 +153,22 @@ class LocalTimes(PageForm):
         return data
 
 
+def _offer_families(form: forms.Form | forms.ModelForm[Any]) -> None:
+    """The product families a customer may ask for."""
+    form.fields["product_expected"] = forms.ChoiceField(
+        label="Product", required=False, choices=[("", "not known yet"), *ports.families], help_text="most of them"
+    )
+
+
 class BookForm(LocalTimes):
     """The job's part of a booking, and when the customer can and can't."""
 
     CLOCKS = (("can_day", ("can_from", "can_until")), ("not_day", ("not_from", "not_until")))
 
     openings_expected = forms.IntegerField(label="Openings", min_value=1, max_value=999, initial=1)
+    product_expected = forms.ChoiceField(label="Product", required=False, help_text="most of them")
     rooms_expected = forms.CharField(label="Rooms", max_length=240, required=False)
+    people = forms.IntegerField(min_value=1, max_value=20, required=False, initial=1, help_text="at once on site")
     minutes = forms.IntegerField(
         label="Minutes on site", min_value=5, max_value=1440, required=False, help_text="empty: by the openings"
     )
@@ -166,12 +187,13 @@ class BookForm(LocalTimes):
         super().__init__(*args, **kwargs)
         projects = customer.projects.all() if customer else Project.objects.none()
         self.offer("project", projects)
+        _offer_families(self)
         if not projects.exists():
             del self.fields["project"], self.fields["phase"]
 
     def job_values(self) -> dict[str, Any]:
         """The job's own fields of what was filled in."""
-        names = ("openings_expected", "rooms_expected", "note", "project", "phase")
+        names = ("openings_expected", "product_expected", "rooms_expected", "note", "project", "phase")
         return {name: self.cleaned_data[name] for name in names if name in self.fields}
 
     def possible(self) -> list[tuple[dt.datetime, dt.datetime]]:
@@ -581,7 +603,8 @@ class RulesForm(PageModelForm):
     class Meta:
         model = CalendarRules
         fields = [
-            "drive_price", "paid_price", "overtime_price", "moved_price", "hold_min", "pack_days", "days_offered",
+            "drive_price", "paid_price", "overtime_price", "moved_price", "chance_floor", "hold_min",
+            "pack_days", "days_offered",
             "ask_days", "road_factor", "holiday_country", "holiday_region",
         ]  # fmt: skip
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import calendar
 import datetime as dt
 import uuid
 from decimal import Decimal
@@ -249,6 +250,9 @@ class Job(models.Model):
     title = models.CharField(max_length=160, blank=True)
     note = models.TextField(blank=True)
     openings_expected = models.PositiveSmallIntegerField(default=1, validators=[MinValueValidator(1)])
+    product_expected = models.CharField(
+        max_length=30, blank=True, default="", db_default="", help_text="family most of them ask for"
+    )
     rooms_expected = models.CharField(max_length=240, blank=True, help_text="as the customer says them")
     policy = models.CharField(max_length=10, choices=Policy.choices, default=Policy.TOGETHER)
     stage = models.CharField(max_length=12, choices=Stage.choices, default=Stage.BOOKING)
@@ -293,6 +297,40 @@ class ImpossibleTime(models.Model):
 
     def __str__(self) -> str:
         return f"not {_stretch(self.starts_at, self.ends_at)}"
+
+
+class Wish(models.Model):
+    """When the customer can, or can't, be there in any week; every later visit of the job is offered accordingly."""
+
+    class Kind(models.TextChoices):
+        ONLY = "only", "only"
+        NOT = "not", "not"
+
+    job = models.ForeignKey(Job, models.CASCADE, related_name="wishes")
+    kind = models.CharField(max_length=4, choices=Kind.choices, default=Kind.ONLY)
+    weekday = models.PositiveSmallIntegerField(
+        null=True, blank=True, validators=[MaxValueValidator(6)], help_text="0 is Monday; none is every day"
+    )
+    starts = models.TimeField("from", null=True, blank=True)
+    ends = models.TimeField("until", null=True, blank=True)
+
+    class Meta:
+        ordering = ["kind", "weekday", "starts", "pk"]
+        constraints = [
+            models.CheckConstraint(
+                name="wish_forwards", condition=Q(starts__isnull=True) | Q(ends__isnull=True) | Q(ends__gt=F("starts"))
+            )
+        ]
+
+    def __str__(self) -> str:
+        day = calendar.day_name[self.weekday] + "s" if self.weekday is not None else ""
+        if self.starts and self.ends:
+            hours = f"{dates.clock(self.starts)} to {dates.clock(self.ends)}"
+        elif self.starts:
+            hours = f"after {dates.clock(self.starts)}"
+        else:
+            hours = f"until {dates.clock(self.ends)}" if self.ends else ""
+        return " ".join(part for part in (self.kind, day, hours) if part)
 
 
 # -- crews -----------------------------------------------------------------------
@@ -506,6 +544,7 @@ class Appointment(models.Model):
         related_name="followers",
         help_text="work of two days keeps its crew",
     )
+    call_on = models.DateField(null=True, blank=True, help_text="the customer is called by then: no time was found")
     note = models.TextField(blank=True)
     on_the_way_at = models.DateTimeField(null=True, blank=True)
     arrived_at = models.DateTimeField(null=True, blank=True)
@@ -723,6 +762,13 @@ class CalendarRules(models.Model):
     )
     moved_price = models.DecimalField(
         "moving what a crew or a customer was told", max_digits=8, decimal_places=2, default=Decimal("15")
+    )
+    chance_floor = models.PositiveSmallIntegerField(
+        "least chance of a confirmed appointment, of 100",
+        default=90,
+        db_default=90,
+        validators=[MaxValueValidator(99)],
+        help_text="what brings another appointment under it is shown as risky",
     )
     hold_min = models.PositiveSmallIntegerField("minutes a window is held", default=10)
     pack_days = models.PositiveSmallIntegerField("working days from made to install", default=1)

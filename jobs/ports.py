@@ -18,6 +18,7 @@ if TYPE_CHECKING:
     from django.db.models import QuerySet
 
     from jobs.models import Appointment, Job
+    from shared.models import Branch
 
 
 @dataclass(frozen=True, slots=True)
@@ -27,6 +28,26 @@ class Minutes:
     mean: int
     safe: int
     why: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Expected:
+    """
+    A visit in plain values, stored or not: what its minutes follow from.
+
+    `families` is how many openings are expected of each product family, "" where nobody knows; `people` the
+    crew's size.
+    """
+
+    branch: Branch
+    purpose: str
+    families: Mapping[str, int]
+    people: int = 1
+
+    @classmethod
+    def of(cls, job: Job, purpose: str, people: int = 1) -> Expected:
+        """What the customer told of, of a job that is stored or not."""
+        return cls(job.branch, purpose, {job.product_expected: max(1, job.openings_expected)}, people)
 
 
 @dataclass(frozen=True, slots=True)
@@ -53,6 +74,9 @@ StageSource = Callable[["Job"], dict[str, Any]]
 
 MinutesSource = Callable[["Appointment"], Minutes | None]
 """Minutes on site for an appointment of the purposes it was registered for."""
+
+ExpectedSource = Callable[[Expected], Minutes | None]
+"""The same for a visit of which only plain values are known."""
 
 FinishSource = Callable[["Appointment"], Unfinished | None]
 """What is left of a visit of the purposes it was registered for; None once it is closed on its own page."""
@@ -84,6 +108,9 @@ class Ports:
 
     stage_sources: list[StageSource] = field(default_factory=list)
     minutes_sources: dict[str, MinutesSource] = field(default_factory=dict)
+    expected_sources: dict[str, ExpectedSource] = field(default_factory=dict)
+    families: list[tuple[str, str]] = field(default_factory=list)
+    """Product families a customer may ask for: their key and their name."""
     finish_sources: dict[str, FinishSource] = field(default_factory=dict)
     outcome_sources: list[OutcomeSource] = field(default_factory=list)
     record_sources: dict[str, RecordSource] = field(default_factory=dict)
@@ -108,6 +135,11 @@ class Ports:
         """Minutes on site, from whoever knows this purpose; None if nobody does."""
         source = self.minutes_sources.get(appointment.purpose)
         return source(appointment) if source else None
+
+    def expected_minutes(self, visit: Expected) -> Minutes | None:
+        """Minutes on site of a visit nobody has stored; what `minutes` says once it is and nothing more is known."""
+        source = self.expected_sources.get(visit.purpose)
+        return source(visit) if source else None
 
     def unfinished(self, appointment: Appointment) -> Unfinished | None:
         """What is left of a visit, from whoever does its work; None if nothing is, or nobody does."""

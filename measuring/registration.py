@@ -11,6 +11,7 @@ def register() -> None:
     from measuring import documents, setup
     from measuring.adapters import minutes, sources
     from measuring.api import entries
+    from measuring.models import Family
     from shared import demo, menu, panels, roles
     from shared.devices import offline
 
@@ -19,8 +20,10 @@ def register() -> None:
     ports.another_visit_sources.append(sources.another_visit)
     ports.bring_sources.append(sources.bring)
     ports.outcome_sources.append(sources.outcomes)
+    ports.families += Family.choices
     for purpose in MEASURING:
         ports.minutes_sources[purpose] = minutes.measure_minutes
+        ports.expected_sources[purpose] = minutes.expected_minutes
         ports.visit_urls[purpose] = "measuring:visit"
         ports.finish_sources[purpose] = sources.unfinished
         ports.record_sources[purpose] = sources.is_recorded

@@ -39,8 +39,8 @@ class JobSerializer(serializers.ModelSerializer[Job]):
         model = Job
         fields = [
             "id", "number", "customer", "customer_name", "site", "address", "project", "phase", "title", "note",
-            "openings_expected", "rooms_expected", "policy", "stage", "stage_since", "hold", "hold_note",
-            "cancelled_at", "wanted_by", "created_at",
+            "openings_expected", "product_expected", "rooms_expected", "policy", "stage", "stage_since", "hold",
+            "hold_note", "cancelled_at", "wanted_by", "created_at",
         ]  # fmt: skip
         read_only_fields = [
             "number", "customer", "site", "stage", "stage_since", "hold", "hold_note", "cancelled_at", "created_at",
@@ -55,9 +55,13 @@ class BookSerializer(serializers.Serializer[Any]):
     site = serializers.PrimaryKeyRelatedField(queryset=Site.objects.all(), required=False)
     new_site = serializers.DictField(required=False, help_text="The fields of a site but its customer.")
     openings_expected = serializers.IntegerField(min_value=1, max_value=999, default=1)
+    product_expected = serializers.CharField(
+        max_length=30, default="", allow_blank=True, help_text="Product family of most openings."
+    )
     rooms_expected = serializers.CharField(max_length=240, default="", allow_blank=True)
     title = serializers.CharField(max_length=160, default="", allow_blank=True)
     note = serializers.CharField(default="", allow_blank=True)
+    people = serializers.IntegerField(min_value=1, max_value=20, default=1)
     duration_min = serializers.IntegerField(min_value=1, max_value=1440, required=False, allow_null=True)
     project = serializers.PrimaryKeyRelatedField(queryset=Project.objects.all(), required=False, allow_null=True)
     phase = serializers.CharField(max_length=60, default="", allow_blank=True)
@@ -95,7 +99,7 @@ class HoldSerializer(serializers.Serializer[Any]):
     note = serializers.CharField(max_length=240, default="", allow_blank=True)
 
 
-BOOKED = ("openings_expected", "rooms_expected", "title", "note", "project", "phase")
+BOOKED = ("openings_expected", "product_expected", "rooms_expected", "title", "note", "project", "phase")
 
 
 class JobViewSet(ActionViewSet):
@@ -121,6 +125,7 @@ class JobViewSet(ActionViewSet):
             site=site or data["new_site"],
             job={name: data[name] for name in BOOKED if name in data},
             duration_min=data.get("duration_min"),
+            people=data["people"],
             possible=spans_of(data["possible"]),
             impossible=spans_of(data["impossible"]),
         )

@@ -194,8 +194,8 @@ class RulesSerializer(serializers.ModelSerializer[CalendarRules]):
     class Meta:
         model = CalendarRules
         fields = [
-            "drive_price", "paid_price", "overtime_price", "moved_price", "reservation_min", "pack_days",
-            "days_offered", "ask_days", "road_factor", "holiday_country", "holiday_region", "windows",
+            "drive_price", "paid_price", "overtime_price", "moved_price", "chance_floor", "reservation_min",
+            "pack_days", "days_offered", "ask_days", "road_factor", "holiday_country", "holiday_region", "windows",
         ]  # fmt: skip
 
 

@@ -24,7 +24,7 @@ from jobs.models import Appointment, CalendarRules, Crew, ImpossibleTime, Possib
 from jobs.rules.gaps import Pause, Place, StandingDay
 from jobs.rules.promises import Chance
 from jobs.rules.routing import Objective
-from jobs.schedule.availability import Span, crew_days, local, possible_spans
+from jobs.schedule.availability import Span, WorkDay, crew_days, local, possible_spans
 from jobs.schedule.chances import chance_text, day_chances
 from jobs.schedule.dates import earliest_install
 from jobs.schedule.day import (
@@ -45,6 +45,7 @@ from jobs.schedule.effects import Change, Push, change_of, prices_of, standing_k
 from jobs.schedule.travel import Point, road_model, travel_to_and_from
 from shared.errors import Refused
 from shared.formats.dates import short_day
+from shared.formats.durations import minutes_text
 from shared.models import Branch
 
 STARTING_WINDOWS: Final = ((dt.time(8), dt.time(10)), (dt.time(10), dt.time(12)), (dt.time(12), dt.time(14)),
@@ -90,11 +91,17 @@ class Offer:
 
 @dataclass(frozen=True, slots=True)
 class Offers:
-    """The best windows first; why there are none; what to know of the driving times."""
+    """
+    The best windows first; why there are none; what to know of the driving times.
+
+    `minutes` on site were counted for a visit that is not stored, made of `minutes_why`.
+    """
 
     best: tuple[Offer, ...]
     why: str = ""
     word: str = ""
+    minutes: int = 0
+    minutes_why: tuple[str, ...] = ()
 
 
 def usual_windows(branch: Branch) -> list[tuple[dt.time, dt.time]]:
@@ -169,6 +176,11 @@ def offers_for(
     shown = search.best(most)
     if not shown:
         bound = f" It is {why}." if why else ""
+        if appointment.duration_min > search.longest_min > 0:
+            bound += (
+                f" It takes {minutes_text(appointment.duration_min)}, and no such crew works longer than "
+                f"{minutes_text(search.longest_min)} on a day: send more people, or split the visit."
+            )
         return Offers((), f"No crew has room in the {len(days)} days from {short_day(start)}.{bound}")
     return Offers(tuple(shown), why if first and first > today else "", search.word or ("" if first else why))
 
@@ -367,6 +379,8 @@ class OfferSearch:
     rules: CalendarRules | None = None
     """The branch's, where the caller has them."""
     word: str = ""
+    longest_min: int = 0
+    """The longest day of a crew that could do it, in minutes; 0 where there is none."""
     prices: Objective = field(init=False)
 
     def best(self, most: int) -> list[Offer]:
@@ -380,6 +394,8 @@ class OfferSearch:
         self.prices = prices_of(rules)
         crews = _able(self.crews, self.appointment)
         days = open_days(branch, crews, self.days, now=self.now, rules=rules, without=self.appointment.pk)
+        able = [one.day.work for one in days if one.day.work.people >= self.appointment.people]
+        self.longest_min = max((_longest(work) for work in able), default=0)
         drives = _Drives(branch, days, point, rules)
         self.word = drives.word or next((one.day.roads.travel.word for one in days if one.day.roads.travel.word), "")
         chosen = sorted(self._cheapest(days, parts, drives).values(), key=lambda one: one.rank)
@@ -495,6 +511,12 @@ def _able(crews: Iterable[Crew], appointment: Appointment) -> list[Crew]:
     asked = {skill.key for skill in appointment.skills.all()} if appointment.pk else set()
     drive = [crew for crew in crews if not crew.purposes or appointment.purpose in crew.purposes]
     return [crew for crew in drive if asked <= {skill.key for skill in crew.skills.all()}]
+
+
+def _longest(work: WorkDay) -> int:
+    """Minutes of the longest shift, overtime in them."""
+    spans = enumerate(work.shifts)
+    return max(round((end - begin).total_seconds() / 60) + work.overtime_after(place) for place, (begin, end) in spans)
 
 
 def _windows_on(branch: Branch, day: dt.date, parts: Sequence[tuple[Span, Span]]) -> list[tuple[tuple[int, int], Span]]:

@@ -10,7 +10,7 @@ from django.db.models import F
 from django.utils import timezone
 
 from jobs.models import Appointment, AppointmentMove, CalendarRules, Crew, Job, PossibleWindow, Purpose, Skill
-from jobs.ports import Blocker, Minutes, ports
+from jobs.ports import Blocker, Expected, Minutes, ports
 from jobs.schedule.availability import crew_days
 from jobs.schedule.day import BEGUN, in_the_calendar
 from jobs.schedule.effects import LOCKED, Effect, Push, effect_of, in_the_way
@@ -29,8 +29,17 @@ LONGEST_MIN = 24 * 60
 
 
 def minutes_for(appointment: Appointment) -> Minutes | None:
-    """Minutes on site from whoever knows this purpose; None if nobody does."""
+    """Minutes on site from whoever knows this purpose, for a visit that is stored or not; None if nobody does."""
+    if appointment.pk is None:
+        return ports.expected_minutes(Expected.of(appointment.job, appointment.purpose, appointment.people))
     return ports.minutes(appointment)
+
+
+def hypothetical_visit(*, job: Job, purpose: str, duration_min: int | None = None, people: int = 1) -> Appointment:
+    """A visit as `new_appointment` would ask for it, of a job that nobody stored; nothing is written."""
+    row = Appointment(job=job, purpose=Purpose(purpose), people=people)
+    _know_minutes(row, duration_min)
+    return row
 
 
 @transaction.atomic
@@ -70,17 +79,22 @@ def new_appointment(
     row.skills.set(skills)
     for begin, end in possible:
         PossibleWindow.objects.create(appointment=row, starts_at=begin, ends_at=end)
-    known = minutes_for(row)
-    if known is not None:
-        row.duration_min, row.duration_safe_min = known.mean, known.safe
-    if duration_min:
-        _set_minutes(row, duration_min)
+    _know_minutes(row, duration_min)
     row.save(update_fields=["duration_min", "duration_safe_min"])
     audit.record(
         by=by, action="asked for a visit", subject=row, job=locked, changes={"minutes": ["", row.duration_min]}
     )
     recompute_stage(job=locked, by=by)
     return row
+
+
+def _know_minutes(row: Appointment, typed: int | None) -> None:
+    """Its minutes from whoever knows them, or as somebody typed them."""
+    known = minutes_for(row)
+    if known is not None:
+        row.duration_min, row.duration_safe_min = known.mean, known.safe
+    if typed:
+        _set_minutes(row, typed)
 
 
 def _set_minutes(row: Appointment, minutes: int) -> None:

@@ -12,6 +12,7 @@ from django.db import transaction
 from django.utils import timezone
 
 from jobs.models import Appointment, Customer, ImpossibleTime, Job, Project, Purpose, Site
+from jobs.ports import ports
 from jobs.services.appointments import cancel_appointment, new_appointment
 from jobs.services.base import save
 from jobs.services.stages import lock_job, lock_open_job, recompute_stage
@@ -25,7 +26,17 @@ SITE_FIELDS: Final = (
     "longest_in_lift", "longest_on_stair", "children", "pets", "parking", "access", "access_secret", "access_note",
     "door_contact", "door_phone", "notice_needed", "hours_from", "hours_until", "dock_note", "certificate_note",
 )  # fmt: skip
-JOB_FIELDS: Final = ("title", "note", "openings_expected", "rooms_expected", "policy", "wanted_by", "project", "phase")
+JOB_FIELDS: Final = (
+    "title",
+    "note",
+    "openings_expected",
+    "product_expected",
+    "rooms_expected",
+    "policy",
+    "wanted_by",
+    "project",
+    "phase",
+)
 
 
 def _fill(row: Any, values: Mapping[str, Any], known: Sequence[str]) -> list[str]:
@@ -103,6 +114,7 @@ def book_job(
     job: Mapping[str, Any] | None = None,
     purpose: str | None = Purpose.MEASURE,
     duration_min: int | None = None,
+    people: int = 1,
     possible: Sequence[tuple[dt.datetime, dt.datetime]] = (),
     impossible: Sequence[tuple[dt.datetime, dt.datetime]] = (),
 ) -> Job:
@@ -117,6 +129,8 @@ def book_job(
         Title, note, openings and rooms expected, policy, the customer's own date, project.
     purpose
         What the first visit is for; None books none. It is unplaced: a window comes next.
+    people
+        How many it takes.
     possible, impossible
         Windows the customer can take; stretches they can't be there.
     """
@@ -130,11 +144,12 @@ def book_job(
     row = Job(branch=branch, customer=payer, site=place, number=next_number(branch), created_by=by)
     _fill(row, job or {}, JOB_FIELDS)
     _check_project(row)
+    _check_product(row)
     save(row, list(job or {}), by=by, action="booked the job")
     for begin, end in impossible:
         add_impossible_time(job=row, starts_at=begin, ends_at=end, by=by)
     if purpose:
-        new_appointment(job=row, purpose=purpose, by=by, duration_min=duration_min, possible=possible)
+        new_appointment(job=row, purpose=purpose, by=by, duration_min=duration_min, people=people, possible=possible)
     return recompute_stage(job=row, by=by)
 
 
@@ -143,12 +158,20 @@ def _check_project(job: Job) -> None:
         raise Refused("this project belongs to another customer", field="project")
 
 
+def _check_product(job: Job) -> None:
+    known = dict(ports.families)
+    if job.product_expected and job.product_expected not in known:
+        text = f"{job.product_expected} is no product family"
+        raise Refused(text, field="product_expected", bound=", ".join(known))
+
+
 @transaction.atomic
 def edit_job(*, job: Job, by: User, **values: Any) -> Job:
     """Title, note, openings and rooms expected, policy, the customer's own date, project and phase."""
     row = lock_open_job(job)
     fields = _fill(row, values, JOB_FIELDS)
     _check_project(row)
+    _check_product(row)
     save(row, fields, by=by, action="changed the job", job=row)
     return row
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import Any
 
 from django.contrib import messages
@@ -22,8 +23,6 @@ from jobs.views.appointments import sentence, times_context
 from shared.access import SignedInRequest, roles_required
 from shared.errors import Refused
 from shared.models import Branch
-
-USUAL_MINUTES = 60
 
 
 class _Booking:
@@ -74,13 +73,17 @@ class _Booking:
             if point:
                 site.latitude, site.longitude = point
         data = _typed(self.form)
-        openings = data.get("openings_expected") or 1
-        job = Job(branch=branch, site=site, customer=Customer(branch=branch), openings_expected=openings)
-        visit = Appointment(job=job, purpose=Purpose.MEASURE, duration_min=data.get("minutes") or USUAL_MINUTES)
-        if not data.get("minutes"):
-            known = _minutes(visit)
-            visit.duration_min = known or visit.duration_min
-        return visit
+        openings, product = data.get("openings_expected") or 1, data.get("product_expected") or ""
+        job = Job(
+            branch=branch,
+            site=site,
+            customer=Customer(branch=branch),
+            openings_expected=openings,
+            product_expected=product,
+        )
+        return services.hypothetical_visit(
+            job=job, purpose=Purpose.MEASURE, duration_min=data.get("minutes"), people=data.get("people") or 1
+        )
 
     def context(self, **more: Any) -> dict[str, Any]:
         return {
@@ -97,15 +100,6 @@ def _typed(form: Any) -> dict[str, Any]:
     """What is right of a form so far; nothing of one that was not sent."""
     form.is_valid()
     return dict(getattr(form, "cleaned_data", {}))
-
-
-def _minutes(visit: Appointment) -> int | None:
-    """From whoever knows; an unsaved job may be more than they can answer for."""
-    try:
-        known = services.minutes_for(visit)
-    except ValueError:
-        return None
-    return known.mean if known else None
 
 
 @login_required
@@ -147,6 +141,7 @@ def _book(request: SignedInRequest, booking: _Booking) -> Job:
         site=booking.site or booking.new_site(),
         job=booking.form.job_values(),
         duration_min=data["minutes"],
+        people=data["people"] or 1,
         possible=booking.form.possible(),
         impossible=booking.form.impossible(),
     )
@@ -175,8 +170,11 @@ def _refuse(booking: _Booking, refusal: Refused) -> None:
 def _offers(booking: _Booking) -> Offers:
     visit, form = booking.hypothetical(), booking.form
     possible, impossible = (form.possible(), form.impossible()) if form.is_bound else ([], [])
+    known = services.minutes_for(visit)
+    whys = known.why if known is not None and known.mean == visit.duration_min else ()
     try:
-        return offers_for(visit, possible=possible, impossible=impossible)
+        offers = offers_for(visit, possible=possible, impossible=impossible)
+        return replace(offers, minutes=visit.duration_min, minutes_why=whys)
     except ProblemError as error:
         return Offers((), f"The calendar can't be priced: {error.problem}.")
 

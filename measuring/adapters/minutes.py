@@ -9,7 +9,7 @@ from pathlib import Path
 from typing import Annotated, Any, Final
 
 from jobs.models import Appointment
-from jobs.ports import Minutes
+from jobs.ports import Expected, Minutes
 from measuring.models import Group, MeasureTimes, Opening, Substrate
 from shared.errors import Refused
 from shared.lengths import Length
@@ -18,6 +18,8 @@ from shared.records import STORED, Within
 
 STARTING: Final = Path(__file__).resolve().parents[1] / "data" / "measure_times.json"
 MOST: Final = 600
+UNKNOWN: Final = "unknown"
+"""Family of an opening whose product nobody has chosen."""
 
 
 @cache
@@ -49,6 +51,8 @@ def read_minutes(sent: Mapping[str, Any]) -> dict[str, int]:
         clean[key] = number
     if clean["safe_share_percent"] < 100:
         raise Refused("what most visits keep is no less than the mean", field="safe_share_percent", bound="100 or more")
+    if clean["side_by_side_percent"] > 100:
+        raise Refused("two people can't share more than all of it", field="side_by_side_percent", bound="0 to 100")
     return clean
 
 
@@ -76,26 +80,40 @@ def measure_minutes(appointment: Appointment) -> Minutes:
         )
     )
     openings = list(rows.select_related("product", "group").prefetch_related("photos"))
-    why = [f"{own['visit']} for the visit"]
-    total = own["visit"]
-    if not openings:
-        count = max(1, job.openings_expected)
-        total += count * own["unknown"]
-        why.append(f"{count} openings expected at {own['unknown']}")
-    for minutes, words in _parts(openings, own):
-        total += minutes
-        why.append(words)
-    return Minutes(mean=total, safe=-(-total * own["safe_share_percent"] // 100), why=tuple(why))
+    if openings:
+        return _minutes(own, _families(openings), appointment.people, _hard_parts(openings, own))
+    return expected_minutes(Expected.of(job, appointment.purpose, appointment.people), own)
 
 
-def _parts(openings: list[Opening], own: Mapping[str, int]) -> list[tuple[int, str]]:
-    parts: list[tuple[int, str]] = []
+def expected_minutes(visit: Expected, own: Mapping[str, int] | None = None) -> Minutes:
+    """The same for openings of which nothing but their number and family is known; `own`: the branch's figures."""
+    families = {family or UNKNOWN: count for family, count in visit.families.items()}
+    return _minutes(own or minutes_of(visit.branch), families, visit.people, [])
+
+
+def _minutes(own: Mapping[str, int], families: Mapping[str, int], people: int, hard: list[tuple[int, str]]) -> Minutes:
+    """The visit, each family's openings, what is hard about them; less what a second tape measure saves."""
+    parts = [(count * own[family], f"{count} {family} at {own[family]}") for family, count in families.items()]
+    parts += hard
+    at_openings = sum(minutes for minutes, _ in parts)
+    if people > 1 and sum(families.values()) > 1:
+        saved = at_openings * own["side_by_side_percent"] // 200
+        parts.append((-saved, f"−{saved} by two people side by side"))
+    total = own["visit"] + sum(minutes for minutes, _ in parts)
+    why = (f"{own['visit']} for the visit", *(words for _, words in parts))
+    return Minutes(mean=total, safe=-(-total * own["safe_share_percent"] // 100), why=why)
+
+
+def _families(openings: list[Opening]) -> dict[str, int]:
     families: dict[str, int] = {}
     for opening in openings:
-        family = opening.product.family if opening.product else "unknown"
+        family = opening.product.family if opening.product else UNKNOWN
         families[family] = families.get(family, 0) + opening.units_wanted
-    for family, count in families.items():
-        parts.append((count * own[family], f"{count} {family} at {own[family]}"))
+    return families
+
+
+def _hard_parts(openings: list[Opening], own: Mapping[str, int]) -> list[tuple[int, str]]:
+    parts: list[tuple[int, str]] = []
     for key, word, count in (
         ("door", "doors", sum(opening.is_door for opening in openings)),
         ("bay_or_corner", "bays and corners", _bays(openings)),

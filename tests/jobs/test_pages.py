@@ -12,6 +12,7 @@ from jobs.models import Absence, Appointment, Job, Project, Proposal, ReadinessA
 from jobs.ports import Blocker, ports
 from jobs.schedule.day import read_day
 from jobs.schedule.words import clock
+from shared.formats.durations import minutes_text
 from shared.models import AuditEntry, Run
 from tests.factories import a_monday, at, make_appointment, make_crew, make_job, make_site, make_user
 
@@ -57,6 +58,48 @@ def test_booking_on_one_page_holds_the_window_that_was_chosen(branch, crew, offi
     assert answer.url == f"/visits/{visit.pk}/"
     assert visit.state == Appointment.State.RESERVED
     assert (visit.job.customer.name, visit.job.site.latitude) == ("Ada Ashdown", 41.88)
+
+
+@pytest.mark.parametrize(("openings", "minutes"), [(1, 20), (6, 45), (20, 115), (60, 315)])
+def test_a_window_offered_for_that_many_openings_can_be_booked(branch, crew, office, openings, minutes):
+    job = BOOKING | {"openings_expected": str(openings)}
+    look = office.post("/jobs/book/windows/", job)
+    offer = look.context["offers"].best[0]
+
+    office.post("/jobs/book/", job | {"window": offer.value})
+
+    visit = Appointment.objects.get()
+    assert (visit.state, visit.duration_min, visit.duration_safe_min) == ("held", minutes, -(-minutes * 130 // 100))
+    assert visit.starts_at == offer.starts_at
+    assert f"{minutes_text(minutes)} on site" in look.content.decode()
+
+
+def test_many_openings_are_offered_fewer_windows_than_one(branch, crew, office):
+    def offered(openings, **more):
+        return office.post("/jobs/book/windows/", BOOKING | {"openings_expected": str(openings)} | more).context[
+            "offers"
+        ]
+
+    one, sixty, too_many = offered(1), offered(60), offered(120)
+
+    ends = {one.window[1].astimezone(branch.tz).time() for one in sixty.best}
+    assert len({offer.window for offer in one.best}) > len({offer.window for offer in sixty.best}) > 0
+    assert dt.time(16) not in ends  # nobody begins five hours at 2 pm
+    assert not too_many.best
+    assert "10 h 15 min, and no such crew works longer than 9 h" in too_many.why
+    crew.people = 2
+    crew.save()
+    assert offered(120, people="2").best  # with two, 6 h 51 min
+
+
+def test_the_product_changes_the_minutes_and_is_kept_with_the_job(branch, crew, office):
+    answer = office.post("/jobs/book/", BOOKING | {"product_expected": "roller", "openings_expected": "20"})
+    bad = office.post("/jobs/book/", BOOKING | {"product_expected": "awning"})
+
+    visit = Appointment.objects.get()
+    assert answer.status_code == 302
+    assert (visit.duration_min, visit.job.product_expected) == (95, "roller")
+    assert bad.status_code == 422
 
 
 def test_times_the_customer_can_and_cannot_are_noted_and_struck(branch, crew, office):
