@@ -180,6 +180,9 @@ def _offer(offer: Offer) -> dict[str, Any]:
         "drive_min": offer.drive_min,
         "wait_min": offer.wait_min,
         "others_moved": len(offer.others),
+        "cost": offer.cost_text,
+        "harm": offer.harm.text if offer.harm else "",
+        "is_risky": offer.is_risky,
         "chance": shown_share(offer.chance) if offer.chance else None,
         "chance_words": offer.chance.words if offer.chance else "",
     }

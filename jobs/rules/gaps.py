@@ -82,10 +82,31 @@ class StandingDay:
                         found = place
         return found
 
+    def near(self, wanted: Span, service: int, into: Sequence[int], out_of: Sequence[int], most: int) -> list[Place]:
+        """Every start that is tried and costs no more than `most`, the cheapest first."""
+        found: set[Place] = set()
+        for shift in self.shifts:
+            for node in range(len(self.timeline.stops) + 1):
+                for start in self._tried(node, shift, wanted, service, into, out_of):
+                    place = self._priced(node, start, service, into, out_of)
+                    if place is not None and place.cost <= most:
+                        found.add(place)
+        return sorted(found, key=lambda place: (place.cost, place.start))
+
     def _at(
         self, node: int, shift: Span, wanted: Span, service: int, into: Sequence[int], out_of: Sequence[int]
     ) -> Place | None:
         """The cheapest start before stop number `node`."""
+        priced = (
+            self._priced(node, start, service, into, out_of)
+            for start in self._tried(node, shift, wanted, service, into, out_of)
+        )
+        return next((place for place in priced if place is not None), None)
+
+    def _tried(
+        self, node: int, shift: Span, wanted: Span, service: int, into: Sequence[int], out_of: Sequence[int]
+    ) -> Iterator[int]:
+        """The starts before stop number `node` that may be had, the best first."""
         stops = self.timeline.stops
         before = stops[node - 1] if node else None
         after = stops[node] if node < len(stops) else None
@@ -100,13 +121,8 @@ class StandingDay:
         if after is not None:
             last = min(last, after.start - 1)  # a start that is not before the next one's comes after it
         first = _full(first)
-        if first > last:
-            return None
-        for start in self._starts(first, last, before, after, service, into, out_of):
-            place = self._priced(node, start, service, into, out_of)
-            if place is not None:
-                return place
-        return None
+        if first <= last:
+            yield from self._starts(first, last, before, after, service, into, out_of)
 
     def _starts(
         self, first: int, last: int, before: Timed | None, after: Timed | None, service: int,

@@ -3,21 +3,25 @@
 from __future__ import annotations
 
 import datetime as dt
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from decimal import Decimal
 from typing import Any, Final
+
+from django.utils import timezone
 
 from jobs.models import Appointment, CalendarRules, Crew
 from jobs.ports import Blocker, ports
 from jobs.rules.routing import Objective
 from jobs.rules.timeline import Timed, fits_pause
 from jobs.schedule.availability import WorkDay
+from jobs.schedule.chances import day_chances, hundredths
 from jobs.schedule.dates import earliest_install
 from jobs.schedule.day import BEGUN, DaySchedule, Schedule, Standing, moment, read_schedule, seconds, standing_of
 from jobs.schedule.words import clock
 from shared.formats.dates import short_day
 from shared.formats.durations import minutes_text, more_or_less
+from shared.formats.money import extra_cost
 
 State = Appointment.State
 COST_UNIT: Final = 360_000
@@ -91,6 +95,66 @@ def change_of(there: DaySchedule, one: Standing, left: DaySchedule | None) -> Ch
     return Change([there, left], [there.plus(one), left.without(one.pk)], int(one.state == State.PROMISED))
 
 
+# -- whom it harms -----------------------------------------------------------------------
+
+NOISE: Final = 2
+"""Of 100: a chance that falls by less is the same; it is how far a sampled one may be from the truth."""
+
+
+@dataclass(frozen=True, slots=True)
+class Harm:
+    """
+    What a change does to somebody else's confirmed appointment: its chance of 100 as it stands, and after.
+
+    `is_risky`: it falls under the branch's floor.
+    """
+
+    appointment: int
+    job: str
+    customer: str
+    before: int
+    after: int
+    floor: int
+
+    @property
+    def is_risky(self) -> bool:
+        return self.after < self.floor
+
+    @property
+    def text(self) -> str:
+        """``J-1004 Ellery: 97% → 56% on time``."""
+        return f"{self.job} {self.customer}: {self.before}% → {self.after}% on time"
+
+
+Chances = Mapping[int, int]
+"""Of 100, by appointment."""
+
+
+def fallen(before: Chances, after: Chances, own: int, floor: int) -> int | None:
+    """
+    Whose chance falls worst: first those that fall under the floor, of these the one that falls most.
+
+    >>> fallen({1: 97, 2: 92, 3: 99}, {1: 93, 2: 88, 3: 98, 4: 50}, 4, 90)
+    2
+    """
+    fell = [pk for pk, now in after.items() if pk != own and pk in before and before[pk] - now >= NOISE]
+    return max(fell, key=lambda pk: (after[pk] < floor, before[pk] - after[pk], -pk), default=None)
+
+
+def chances_of(days: Iterable[DaySchedule], now: dt.datetime) -> dict[int, int]:
+    """The chance of every confirmed appointment still to be kept on these days, of 100."""
+    return {pk: hundredths(one.on_time) for day in days for pk, one in day_chances(day, now).items()}
+
+
+def harm_of(before: Chances, after: Chances, own: int, floor: int, rows: Mapping[int, Appointment]) -> Harm | None:
+    """The worst a change does to others; None when nobody's chance falls."""
+    pk = fallen(before, after, own, floor)
+    if pk is None:
+        return None
+    job = rows[pk].job
+    return Harm(pk, job.number, job.customer.name, before[pk], after[pk], floor)
+
+
 # -- before it happens -------------------------------------------------------------------
 
 
@@ -123,7 +187,8 @@ class Effect:
     What putting an appointment somewhere would do, worked out before it is done.
 
     `price` is the change in money over all crew-days touched; `drive_min` the change in
-    driving; `pushed` who begins later; `broken` the promises that would not be kept.
+    driving; `pushed` who begins later; `broken` the promises that would not be kept; `harm` the
+    worst it does to somebody else's chance.
     """
 
     price: Decimal
@@ -132,6 +197,13 @@ class Effect:
     pushed: tuple[Push, ...]
     broken: tuple[str, ...]
     word: str = ""
+    harm: Harm | None = None
+    currency: str = "USD"
+
+    @property
+    def cost_text(self) -> str:
+        """What it costs the firm, in the branch's currency."""
+        return extra_cost(self.price, self.currency)
 
     @property
     def stops(self) -> tuple[Clash, ...]:
@@ -176,7 +248,15 @@ def effect_of(
         tuple(pushed),
         tuple(broken),
         schedule.roads.travel.word,
+        _harm(appointment, change, schedule),
+        schedule.branch.currency,
     )
+
+
+def _harm(row: Appointment, change: Change, schedule: Schedule) -> Harm | None:
+    now = timezone.now()
+    before, after = chances_of(change.before, now), chances_of(change.after, now)
+    return harm_of(before, after, row.pk, schedule.rules.chance_floor, schedule.rows)
 
 
 def standing_key(appointment: Appointment) -> tuple[int, dt.date] | None:
@@ -304,6 +384,9 @@ def effect_json(effect: Effect) -> dict[str, Any]:
     """What the board shows before anybody lets go."""
     return {
         "price": str(effect.price),
+        "cost": effect.cost_text,
+        "harm": effect.harm.text if effect.harm else "",
+        "is_risky": effect.harm is not None and effect.harm.is_risky,
         "drive_min": effect.drive_min,
         "driving": more_or_less(effect.drive_min),
         "stops": [clash.text for clash in effect.stops],
@@ -327,8 +410,9 @@ def effect_text(effect: Effect) -> str:
     """The same as one line for reading aloud."""
     if effect.stops:
         return f"Not possible: {effect.stops[0].text}"
-    sign = "costs" if effect.price >= 0 else "saves"
-    parts = [f"{sign} {abs(effect.price)}, driving {more_or_less(effect.drive_min)}"]
+    parts = [f"{effect.cost_text}, driving {more_or_less(effect.drive_min)}"]
+    if effect.harm:
+        parts.append(effect.harm.text)
     if effect.broken:
         parts.append("breaks a promise: " + "; ".join(effect.broken))
     parts += [clash.text for clash in effect.clashes]

@@ -11,7 +11,7 @@ from __future__ import annotations
 
 import datetime as dt
 from collections import OrderedDict
-from collections.abc import Hashable, Iterable, Sequence
+from collections.abc import Hashable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from decimal import Decimal
 from threading import Lock
@@ -25,7 +25,7 @@ from jobs.rules.gaps import Pause, Place, StandingDay
 from jobs.rules.promises import Chance
 from jobs.rules.routing import Objective
 from jobs.schedule.availability import Span, WorkDay, crew_days, local, possible_spans
-from jobs.schedule.chances import chance_text, day_chances
+from jobs.schedule.chances import chance_text, day_chances, hundredths
 from jobs.schedule.dates import earliest_install
 from jobs.schedule.day import (
     FIELDS,
@@ -41,11 +41,23 @@ from jobs.schedule.day import (
     standing_of,
     taking_time,
 )  # fmt: skip
-from jobs.schedule.effects import Change, Push, change_of, prices_of, standing_key
+from jobs.schedule.effects import (
+    Change,
+    Harm,
+    Push,
+    chances_of,
+    change_of,
+    day_cost,
+    fallen,
+    harm_of,
+    prices_of,
+    standing_key,
+)
 from jobs.schedule.travel import Point, road_model, travel_to_and_from
 from shared.errors import Refused
 from shared.formats.dates import short_day
 from shared.formats.durations import minutes_text
+from shared.formats.money import extra_cost
 from shared.models import Branch
 
 STARTING_WINDOWS: Final = ((dt.time(8), dt.time(10)), (dt.time(10), dt.time(12)), (dt.time(12), dt.time(14)),
@@ -55,6 +67,10 @@ MOST_A_DAY: Final = 3
 """Where days cost the same, so many of each are shown, so that the customer hears of several days."""
 MOST_KEPT: Final = 3_000
 """Crew-days kept at once in a process, about 10 kB each."""
+STEADY: Final = 95
+"""Of 100: where every promise of a day has this chance, nothing is gained by looking for more slack."""
+MOST_COMPARED: Final = 3
+"""Crews' days, and starts of one day, that are compared for slack."""
 NEW: Final = 0
 """Key of a visit that is not saved, among the keys of a day."""
 
@@ -77,6 +93,24 @@ class Offer:
     wait_min: int
     others: tuple[Push, ...]
     chance: Chance | None = None
+    harm: Harm | None = None
+    floor: int = 0
+    currency: str = "USD"
+
+    @property
+    def on_time(self) -> int:
+        """The chance to begin within the window, of 100."""
+        return hundredths(self.chance.on_time) if self.chance is not None else 0
+
+    @property
+    def is_risky(self) -> bool:
+        """Whether it, or somebody else's appointment because of it, would be under the branch's floor."""
+        return self.on_time < self.floor or (self.harm is not None and self.harm.is_risky)
+
+    @property
+    def cost_text(self) -> str:
+        """What it costs the firm, in the branch's currency."""
+        return extra_cost(self.price, self.currency)
 
     @property
     def chance_text(self) -> str:
@@ -102,6 +136,9 @@ class Offers:
     word: str = ""
     minutes: int = 0
     minutes_why: tuple[str, ...] = ()
+    from_on: dt.date | None = None
+    days: tuple[dt.date, ...] = ()
+    """From the first day that was looked at, those on which a crew works that could come."""
 
 
 def usual_windows(branch: Branch) -> list[tuple[dt.time, dt.time]]:
@@ -139,7 +176,9 @@ def offers_for(
     possible: Sequence[Span] = (),
     impossible: Sequence[Span] = (),
     days_ahead: int | None = None,
+    from_on: dt.date | None = None,
     most: int = MOST_SHOWN,
+    rules: CalendarRules | None = None,
 ) -> Offers:
     """
     The best windows for an appointment, saved or not.
@@ -153,6 +192,10 @@ def offers_for(
     days_ahead
         How many days are looked at, from the first on which all is ready and the customer can; the
         branch's rule if None.
+    from_on
+        No day before it is looked at.
+    rules
+        The branch's, where the caller has them.
     """
     if site_point(appointment) is None:
         return Offers((), "The site has no coordinates. Enter them, or pick the place on the sketch.")
@@ -168,8 +211,8 @@ def offers_for(
     start = max(today, first) if first else today
     own = [*possible, *_own(appointment)]
     coming = [max(begin, now).astimezone(branch.tz).date() for begin, end in own if end > now]
-    start = max(start, min(coming, default=start))
-    rules = CalendarRules.of(branch)
+    start = max(start, min(coming, default=start), from_on or start)
+    rules = rules or CalendarRules.of(branch)
     ahead = days_ahead or rules.days_offered
     days = [start + dt.timedelta(days=n) for n in range(ahead)]
     search = OfferSearch(appointment, crews, days, now, possible=own, impossible=impossible, rules=rules)
@@ -181,8 +224,14 @@ def offers_for(
                 f" It takes {minutes_text(appointment.duration_min)}, and no such crew works longer than "
                 f"{minutes_text(search.longest_min)} on a day: send more people, or split the visit."
             )
-        return Offers((), f"No crew has room in the {len(days)} days from {short_day(start)}.{bound}")
-    return Offers(tuple(shown), why if first and first > today else "", search.word or ("" if first else why))
+        return Offers(
+            (),
+            f"No crew has room in the {len(days)} days from {short_day(start)}.{bound}",
+            from_on=start,
+            days=tuple(search.worked),
+        )
+    note = search.word or ("" if first else why)
+    return Offers(tuple(shown), why if first and first > today else "", note, from_on=start, days=tuple(search.worked))
 
 
 def _own(appointment: Appointment) -> list[Span]:
@@ -356,6 +405,8 @@ class _Found:
     """A window of a crew's day, and where the visit goes in it."""
 
     window: Span
+    span: tuple[int, int]
+    """What may be had of the window, in seconds."""
     open: OpenDay
     place: Place
 
@@ -363,6 +414,26 @@ class _Found:
     def rank(self) -> tuple[int, dt.date, int]:
         """Cheapest first, then soonest."""
         return self.place.cost, self.open.day.day, self.place.start
+
+
+@dataclass(frozen=True, slots=True)
+class _Draft:
+    """A place with all that follows: the crew's day alone, the whole change, the chances on that day."""
+
+    found: _Found
+    one: Standing
+    alone: Change
+    change: Change
+    chances: Mapping[int, Chance]
+
+    @property
+    def after(self) -> dict[int, int]:
+        """The chances of 100."""
+        return {pk: hundredths(one.on_time) for pk, one in self.chances.items()}
+
+    @property
+    def worst(self) -> int:
+        return min(self.after.values())
 
 
 @dataclass(slots=True)
@@ -381,7 +452,11 @@ class OfferSearch:
     word: str = ""
     longest_min: int = 0
     """The longest day of a crew that could do it, in minutes; 0 where there is none."""
+    worked: list[dt.date] = field(default_factory=list)
+    """The days on which a crew that could do it works."""
+    known: dict[Key, Mapping[int, int]] = field(default_factory=dict)
     prices: Objective = field(init=False)
+    drives: _Drives = field(init=False)
 
     def best(self, most: int) -> list[Offer]:
         """The cheapest crew for each window, cheapest windows first."""
@@ -390,16 +465,22 @@ class OfferSearch:
         if not parts or point is None:
             return []
         branch = self.appointment.job.branch
-        rules = self.rules or CalendarRules.of(branch)
+        rules = self.rules = self.rules or CalendarRules.of(branch)
         self.prices = prices_of(rules)
         crews = _able(self.crews, self.appointment)
         days = open_days(branch, crews, self.days, now=self.now, rules=rules, without=self.appointment.pk)
         able = [one.day.work for one in days if one.day.work.people >= self.appointment.people]
         self.longest_min = max((_longest(work) for work in able), default=0)
-        drives = _Drives(branch, days, point, rules)
-        self.word = drives.word or next((one.day.roads.travel.word for one in days if one.day.roads.travel.word), "")
-        chosen = sorted(self._cheapest(days, parts, drives).values(), key=lambda one: one.rank)
-        return self._offers(self._spread(chosen, most), drives)
+        self.worked = sorted({work.day for work in able})
+        self.drives = _Drives(branch, days, point, rules)
+        self.word = self.drives.word or next(
+            (one.day.roads.travel.word for one in days if one.day.roads.travel.word), ""
+        )
+        found = self._cheapest(days, parts, self.drives)
+        chosen = sorted(found, key=lambda window: found[window][0].rank)
+        left = self._left()
+        drafts = [self._steadiest(found[window], left) for window in self._spread(chosen, found, most)]
+        return self._offers(drafts)
 
     def _parts(self) -> list[tuple[Span, Span]]:
         """What is left of each window that could be had, with the window itself."""
@@ -421,22 +502,22 @@ class OfferSearch:
             if max(begin, a) <= min(end, b)
         ]
 
-    def _spread(self, chosen: Sequence[_Found], most: int) -> list[_Found]:
+    def _spread(self, chosen: Sequence[Span], found: Mapping[Span, Sequence[_Found]], most: int) -> list[Span]:
         """The cheapest, but not more than some of one day before other days had theirs."""
         counts: dict[dt.date, int] = {}
-        first: list[_Found] = []
-        rest: list[_Found] = []
-        for one in chosen:
-            day = one.open.day.day
+        first: list[Span] = []
+        rest: list[Span] = []
+        for window in chosen:
+            day = found[window][0].open.day.day
             counts[day] = counts.get(day, 0) + 1
-            (first if counts[day] <= MOST_A_DAY else rest).append(one)
+            (first if counts[day] <= MOST_A_DAY else rest).append(window)
         return (first + rest)[:most]
 
     def _cheapest(
         self, days: Sequence[OpenDay], parts: Sequence[tuple[Span, Span]], drives: _Drives
-    ) -> dict[Span, _Found]:
-        """The cheapest crew's day for each window, of all that can be driven as they stand."""
-        best: dict[Span, _Found] = {}
+    ) -> dict[Span, list[_Found]]:
+        """The cheapest place of each crew's day for each window, the cheapest day first, of all that can be driven."""
+        best: dict[Span, list[_Found]] = {}
         by_day: dict[dt.date, list[tuple[tuple[int, int], Span]]] = {}
         service = self.appointment.duration_min * 60
         for one in days:
@@ -449,37 +530,87 @@ class OfferSearch:
             for span, window in by_day[day]:
                 place = one.gaps.best(span, service, into, out_of)
                 if place is not None:
-                    found = _Found(window, one, place)
-                    if window not in best or found.rank < best[window].rank:
-                        best[window] = found
+                    best.setdefault(window, []).append(_Found(window, span, one, place))
+        for several in best.values():
+            several.sort(key=lambda one: one.rank)
         return best
 
-    def _offers(self, chosen: Sequence[_Found], drives: _Drives) -> list[Offer]:
-        """What is shown of them, priced as the board does; one query for all the visits they push."""
-        crews = {crew.pk: crew for crew in self.crews}
-        left, drafts = self._left(), []
-        for found in chosen:
-            one, there = self._placed(found), drives.with_stop(found.open.day)
-            drafts.append((found, one, Change([there], [there.plus(one)]), change_of(there, one, left)))
-        pushed = {pk for _, one, alone, _ in drafts for pk in _pushed(alone.after[0], one)}
-        rows = Appointment.objects.select_related("job").in_bulk(pushed)
+    # -- slack ------------------------------------------------------------------
+
+    def _steadiest(self, several: Sequence[_Found], left: DaySchedule | None) -> _Draft:
+        """
+        Of the crews' days that cost about as little as the cheapest, the one that leaves the promises most slack.
+
+        Nobody else is looked at where the cheapest leaves every promise of its day `STEADY`.
+        """
+        cheapest = several[0]
+        most = cheapest.place.cost + self._about(cheapest)
+        best = self._steadied(cheapest, left)
+        for other in several[1:MOST_COMPARED]:
+            if best.worst >= STEADY or other.place.cost > most:
+                break
+            draft = self._steadied(other, left)
+            if draft.worst > best.worst:
+                best = draft
+        return best
+
+    def _steadied(self, found: _Found, left: DaySchedule | None) -> _Draft:
+        """The same of one crew's day: another start or order that costs about as little."""
+        best = self._draft(found, left)
+        if best.worst >= STEADY:
+            return best
+        into, out_of = self.drives.of(found.open.day)
+        most = found.place.cost + self._about(found)
+        service = self.appointment.duration_min * 60
+        places = found.open.gaps.near(found.span, service, into, out_of, most)
+        for place in [place for place in places if place != found.place][:MOST_COMPARED]:
+            draft = self._draft(replace(found, place=place), left)
+            if draft.worst > best.worst:
+                best = draft
+        return best
+
+    def _about(self, found: _Found) -> int:
+        """What counts as no difference: a hundredth of what the day then costs."""
+        return (day_cost(self.prices, found.open.day) + found.place.cost) // 100
+
+    def _draft(self, found: _Found, left: DaySchedule | None) -> _Draft:
+        one, there = self._placed(found), self.drives.with_stop(found.open.day)
+        alone = Change([there], [there.plus(one)])
+        return _Draft(found, one, alone, change_of(there, one, left), day_chances(alone.after[0], self.now))
+
+    def _before(self, day: DaySchedule) -> Mapping[int, int]:
+        """The chances on a crew's day as it stands."""
+        if day.key not in self.known:
+            self.known[day.key] = chances_of([day], self.now)
+        return self.known[day.key]
+
+    def _offers(self, drafts: Sequence[_Draft]) -> list[Offer]:
+        """What is shown of them, priced as the board does; one query for all the visits they push or harm."""
+        assert self.rules is not None
+        crews, floor = {crew.pk: crew for crew in self.crews}, self.rules.chance_floor
+        branch = self.appointment.job.branch
+        pushed = [_pushed(draft.alone.after[0], draft.one) for draft in drafts]
+        before = [self._before(draft.change.before[0]) for draft in drafts]
+        after = [draft.after for draft in drafts]
+        fell = [fallen(*both, draft.one.pk, floor) for *both, draft in zip(before, after, drafts, strict=True)]
+        asked = {pk for one in pushed for pk in one} | {pk for pk in fell if pk is not None}
+        rows = Appointment.objects.select_related("job__customer").in_bulk(asked)
         return [
             Offer(
-                crews[one.crew],
-                one.day,
-                found.window,
-                one.starts_at,
-                change.price(self.prices),
-                round(change.drive_s / 60),
-                max(0, round((alone.paid_s - alone.drive_s) / 60) - one.minutes),
-                tuple(
-                    Push(rows[pk], rows[pk].begin(), start, 0)
-                    for pk, start in _pushed(alone.after[0], one).items()
-                    if pk in rows
-                ),
-                day_chances(alone.after[0], self.now)[one.pk],
+                crews[draft.one.crew],
+                draft.one.day,
+                draft.found.window,
+                draft.one.starts_at,
+                draft.change.price(self.prices),
+                round(draft.change.drive_s / 60),
+                max(0, round((draft.alone.paid_s - draft.alone.drive_s) / 60) - draft.one.minutes),
+                tuple(Push(rows[pk], rows[pk].begin(), start, 0) for pk, start in moved.items() if pk in rows),
+                draft.chances[draft.one.pk],
+                harm_of(was, draft.after, draft.one.pk, floor, rows),
+                floor,
+                branch.currency,
             )
-            for found, one, alone, change in drafts
+            for draft, moved, was in zip(drafts, pushed, before, strict=True)
         ]
 
     def _left(self) -> DaySchedule | None:

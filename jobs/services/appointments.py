@@ -354,6 +354,35 @@ def reserve_offer(
     )  # fmt: skip
 
 
+@transaction.atomic
+def promise_another_time(
+    *, appointment: Appointment, crew: Crew, window: tuple[dt.datetime, dt.datetime], by: User
+) -> Appointment:
+    """
+    Promises a confirmed appointment another offered window; the old promise goes as the new one stands, or stays.
+
+    The place is worked out anew under the crew's lock, as for `reserve_offer`.
+    """
+    from jobs.schedule.offers import offer_in
+
+    row = lock_appointment(appointment, crew)
+    if row.state != State.PROMISED:
+        raise Refused(f"it is {row.get_state_display()}; only a confirmed appointment gets another time")
+    offer = offer_in(row, crew, window)
+    if offer is None:
+        raise Refused(f"that window with {crew.name} is taken meanwhile; choose another", field="window")
+    was = plain_state(row)
+    row.promised_from, row.promised_until = window
+    effect = effect_of(row, crew=crew, starts_at=offer.starts_at)
+    refuse_if_wrong(effect, anyway=True)
+    row.crew, row.starts_at, row.day = crew, offer.starts_at, offer.day
+    _save_place(row, by, "promised another time")
+    push(effect.pushed, by=by)
+    _remember(row, was, effect.pushed, by)
+    recompute_stage(job=row.job_id, by=by)
+    return sync_from(appointment, row)
+
+
 class Stopped(Refused):
     """A promise that the rooms above say something stops; `blockers` are what."""
 

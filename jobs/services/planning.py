@@ -21,8 +21,8 @@ from jobs.rules.routing.documents import Answer, plan_from, problem_document, re
 from jobs.rules.routing.linked_stops import explain_linked_stops
 from jobs.rules.routing.model import Id
 from jobs.rules.stabilise import stabilised
-from jobs.schedule.chances import Doubt, doubtful
 from jobs.schedule.day import BEGUN, DaySchedule, moment, read_schedule
+from jobs.schedule.doubts import Doubt, doubtful
 from jobs.schedule.effects import COST_UNIT, LOCKED, day_cost, money, prices_of
 from jobs.schedule.plan import (
     PlanProblem,

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import datetime as dt
 from dataclasses import replace
 from typing import Any
 
@@ -11,6 +12,8 @@ from django.db import transaction
 from django.db.models import Q
 from django.http import HttpResponse
 from django.shortcuts import redirect, render
+from django.utils import timezone
+from django.utils.dateparse import parse_date
 from django.views.decorators.http import require_GET, require_http_methods, require_POST
 
 from jobs import services
@@ -18,11 +21,16 @@ from jobs.access import OFFICE, appointment_for, customer_for, site_for
 from jobs.forms import BookForm, CustomerForm, SiteForm, TimesForm
 from jobs.models import Appointment, Crew, Customer, Job, Purpose, Site
 from jobs.rules.routing import ProblemError
-from jobs.schedule.offers import Offers, offers_for, read_value
+from jobs.schedule.offer_grid import Grid, grid_for
+from jobs.schedule.offers import Offers, read_value
+from jobs.schedule.words import window_text
 from jobs.views.appointments import sentence, times_context
 from shared.access import SignedInRequest, roles_required
 from shared.errors import Refused
 from shared.models import Branch
+
+FURTHEST = 366
+"""Days ahead that may be looked at."""
 
 
 class _Booking:
@@ -120,9 +128,9 @@ def book(request: SignedInRequest) -> HttpResponse:
                 return redirect("jobs:appointment", visit.pk)
             messages.success(request, f"{job.number} is booked. Choose a window for the measure.")
             return redirect("jobs:windows", visit.pk) if visit else redirect("jobs:job", job.pk)
-    offers = _offers(booking) if request.method == "POST" or booking.site else None
+    found = _offers(booking) if request.method == "POST" or booking.site else {"offers": None}
     status = 422 if request.method == "POST" else 200
-    return render(request, "jobs/book.html", booking.context(offers=offers, **_sketch(request)), status=status)
+    return render(request, "jobs/book.html", booking.context(**found, **_sketch(request)), status=status)
 
 
 def _sketch(request: SignedInRequest) -> dict[str, Any]:
@@ -167,16 +175,32 @@ def _refuse(booking: _Booking, refusal: Refused) -> None:
     booking.form.add_error(None, sentence(refusal.problem))
 
 
-def _offers(booking: _Booking) -> Offers:
+def _offers(booking: _Booking) -> dict[str, Any]:
+    """The grid for what is typed so far; also why there is none."""
     visit, form = booking.hypothetical(), booking.form
     possible, impossible = (form.possible(), form.impossible()) if form.is_bound else ([], [])
     known = services.minutes_for(visit)
     whys = known.why if known is not None and known.mean == visit.duration_min else ()
+    found = _grid(booking.request, visit, possible=possible, impossible=impossible)
+    offers = replace(found["offers"], minutes=visit.duration_min, minutes_why=whys)
+    return {**found, "offers": offers}
+
+
+def _grid(request: SignedInRequest, visit: Appointment, **bounds: Any) -> dict[str, Any]:
+    """The grid from the day that was asked for, and its offers."""
+    source = request.POST if request.method == "POST" else request.GET
     try:
-        offers = offers_for(visit, possible=possible, impossible=impossible)
-        return replace(offers, minutes=visit.duration_min, minutes_why=whys)
+        asked = parse_date(source.get("from_on") or source.get("jump") or "")
+    except ValueError:
+        asked = None
+    if asked is not None and asked > timezone.localdate() + dt.timedelta(days=FURTHEST):
+        asked = None
+    try:
+        grid: Grid | None = grid_for(visit, from_on=asked, **bounds)
     except ProblemError as error:
-        return Offers((), f"The calendar can't be priced: {error.problem}.")
+        return {"grid": None, "offers": Offers((), f"The calendar can't be priced: {error.problem}.")}
+    assert grid is not None
+    return {"grid": grid, "offers": grid.offers}
 
 
 @login_required
@@ -185,7 +209,7 @@ def _offers(booking: _Booking) -> Offers:
 def book_windows(request: SignedInRequest) -> HttpResponse:
     """The windows for what is typed so far; nothing is stored."""
     booking = _Booking(request)
-    return render(request, "jobs/book.html#windows", booking.context(offers=_offers(booking)))
+    return render(request, "jobs/book.html#windows", booking.context(**_offers(booking)))
 
 
 @login_required
@@ -209,23 +233,30 @@ def find_customer(request: SignedInRequest) -> HttpResponse:
 @roles_required(*OFFICE)
 @require_http_methods(["GET", "POST"])
 def windows(request: SignedInRequest, pk: int) -> HttpResponse:
-    """Windows for a visit there is: take one, and it is reserved."""
+    """Times for a visit there is: take one, and it is reserved; a confirmed one is promised the other time."""
     row = appointment_for(request.user, pk)
+    is_promised = row.state == Appointment.State.PROMISED
     error = ""
     if request.method == "POST":
         try:
             crew, window = read_value(_crews(request), request.POST.get("window", ""))
-            services.reserve_offer(appointment=row, crew=crew, window=window, by=request.user)
+            take = services.promise_another_time if is_promised else services.reserve_offer
+            take(appointment=row, crew=crew, window=window, by=request.user)
         except Refused as refusal:
             error = sentence(refusal.problem)
         else:
-            messages.success(request, "The window is held: promise it, or let it go.")
+            done = "Confirmed for the other time. The one before is free again."
+            messages.success(request, done if is_promised else "The window is held: promise it, or let it go.")
             return redirect("jobs:appointment", row.pk)
-    try:
-        offers = offers_for(row)
-    except ProblemError as problem:
-        offers = Offers((), f"The calendar can't be priced: {problem.problem}.")
-    context = {"visit": row, "job": row.job, "offers": offers, "error": error, **times_context(request, row)}
+    context = {
+        "visit": row,
+        "job": row.job,
+        "is_promised": is_promised,
+        "window": window_text(row),
+        "error": error,
+        **_grid(request, row),
+        **times_context(request, row),
+    }
     return render(request, "jobs/windows.html", context, status=422 if error else 200)
 
 
@@ -256,5 +287,5 @@ def visit_times(request: SignedInRequest, pk: int) -> HttpResponse:
 
 
 def _times_page(request: SignedInRequest, row: Appointment, form: TimesForm) -> HttpResponse:
-    context = {"visit": row, "job": row.job, "offers": offers_for(row), **times_context(request, row, form)}
+    context = {"visit": row, "job": row.job, **_grid(request, row), **times_context(request, row, form)}
     return render(request, "jobs/windows.html", context, status=422)

@@ -144,6 +144,10 @@ _TABLE: dict[str, dict[str, str]] = {
         SOME: "API of offers; offers",
         RARE: "board's effect; move form",
     },
+    "window's harm": {
+        SOME: "API of offers; offers",
+        RARE: "board's effect; move form",
+    },
     "window's price": {
         SOME: "API of offers; offers",
         RARE: "board's effect; move form",

@@ -26,18 +26,19 @@ def see_prices(eyes: Eyes) -> Iterator[Seen]:
         return
     page = eyes.page(OFFICE, reverse("jobs:windows", args=[visit.pk]))
     told = {one.one("input")["value"]: one for one in page.all("label", "offer")}
-    for offer in eyes.json(OFFICE, reverse("api:appointment-offers", args=[visit.pk]))["offers"][:MOST]:
+    offers = eyes.json(OFFICE, reverse("api:appointment-offers", args=[visit.pk]))["offers"]
+    for offer in [one for one in offers if one["window"] in told][:MOST]:  # the grid shows a week
         key = f"{visit.pk} in {offer['window']}"
         label = told[offer["window"]]
         cost = label.one("span", "offer-cost").text
         yield from _shown(
-            "offers", key, price=cost.split(" · ")[0], driving=_driving(cost), chance=_chance(label),
+            "offers", key, price=_price(cost), driving=_driving(cost), chance=_chance(label), harm=_harm(label.text),
             crew=label.one("span", "offer-crew").text.partition(", about")[0],
         )  # fmt: skip
         hundred = f"{min(99, round(offer['chance'] * 100))}" if offer["chance"] is not None else ""
         yield from _shown(
             "API of offers", key, price=offer["price"], driving=str(offer["drive_min"]), crew=offer["crew_name"],
-            chance=hundred,
+            chance=hundred, harm=_harm(offer["harm"]),
         )  # fmt: skip
         if not offer["others_moved"]:
             yield from _moved(eyes, visit.pk, key, offer)
@@ -46,13 +47,29 @@ def see_prices(eyes: Eyes) -> Iterator[Seen]:
 def _moved(eyes: Eyes, visit: int, key: str, offer: dict) -> Iterator[Seen]:
     sent = urlencode({"crew": offer["crew"], "starts_at": offer["starts_at"]})
     effect = eyes.json(OFFICE, f"{reverse('jobs:effect', args=[visit])}?{sent}")
-    yield from _shown("board's effect", key, price=effect["price"], driving=str(effect["drive_min"]))
+    yield from _shown("board's effect", key, price=_price(effect["cost"]), driving=str(effect["drive_min"]),
+        harm=_harm(effect["harm"]),
+    )  # fmt: skip
     day, time = instant(offer["starts_at"], eyes.firm.row.tz).split(" ")
     if ":00+" in offer["starts_at"] or offer["starts_at"].endswith(":00Z"):  # the form takes whole minutes
         form = urlencode({"crew": offer["crew"], "day": day, "time": time})
         page = eyes.page(OFFICE, f"{reverse('jobs:move', args=[visit])}?{form}").one("section", "effect")
-        price = page.one("p", "huge").text.removeprefix("+")
-        yield from _shown("move form", key, price=price, driving=_driving(page.text))
+        price = _price(page.one("p", "huge").text)
+        yield from _shown("move form", key, price=price, driving=_driving(page.text), harm=_harm(page.text))
+
+
+def _price(text: str) -> str:
+    """A sum with its sign: ``costs us $4.20 more``, ``saves us $3.00``."""
+    found = re.search(r"(costs|saves) us \D*([\d,]+\.\d\d)", text, re.IGNORECASE)
+    assert found is not None, text
+    sign = "-" if found[1].lower() == "saves" else ""
+    return sign + found[2].replace(",", "")
+
+
+def _harm(text: str) -> str:
+    """Whose chance falls, and from what to what; ``none``."""
+    found = re.search(r"(J-\d+) .+?: (\d+)% → (\d+)% on time", text)
+    return " ".join(found.groups()) if found else "none"
 
 
 def _driving(text: str) -> str:

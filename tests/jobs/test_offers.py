@@ -5,9 +5,13 @@ from __future__ import annotations
 import datetime as dt
 
 import pytest
+from django.utils import timezone
 
 from jobs import services
 from jobs.models import Appointment, Customer, Job, PossibleWindow, Site, Skill
+from jobs.schedule.chances import day_chances, hundredths
+from jobs.schedule.day import read_day
+from jobs.schedule.effects import Harm, effect_of
 from jobs.schedule.offers import offer_in, offers_for
 from shared.errors import Refused
 from tests.factories import a_monday, at, make_appointment, make_crew, make_job, make_site
@@ -139,3 +143,61 @@ def test_building_hours_hold(branch, crew):
     for offer in offers_for(visit).best:
         local = offer.starts_at.astimezone(branch.tz)
         assert dt.time(13) <= local.time() <= dt.time(15)
+
+
+# -- whom an offer harms ---------------------------------------------------------------------
+
+
+@pytest.fixture
+def neighbour(branch, crew):
+    """Confirmed for 8 to 10, planned at 8:15, and now and then longer than an hour."""
+    return make_appointment(
+        make_job(branch), crew=crew, day=MONDAY, time="8:15", state="promised", duration_safe_min=80,
+        promised_from=at(branch, MONDAY, "8:00"), promised_until=at(branch, MONDAY, "10:00"),
+    )  # fmt: skip
+
+
+def test_a_move_says_whose_chance_it_takes_and_what_it_costs_the_firm(branch, crew, neighbour):
+    visit = make_appointment(make_job(branch), duration_min=90, duration_safe_min=117)
+    branch.currency = "CAD"
+    branch.save()
+
+    effect = effect_of(visit, crew=crew, starts_at=at(branch, MONDAY, "8:00"))
+
+    now = timezone.now()
+    before = hundredths(day_chances(read_day(crew, MONDAY), now)[neighbour.pk].on_time)
+    services.place(appointment=visit, crew=crew, starts_at=at(branch, MONDAY, "8:00"), by=visit.created_by, anyway=True)
+    after = hundredths(day_chances(read_day(crew, MONDAY), now)[neighbour.pk].on_time)
+    assert before > 95 > 90 > after
+    assert effect.harm == Harm(neighbour.pk, neighbour.job.number, neighbour.job.customer.name, before, after, floor=90)
+    assert effect.harm.text == f"{neighbour.job}: {before}% → {after}% on time"
+    assert effect.cost_text == f"costs us CA${effect.price} more"
+    assert effect.harm.is_risky
+
+
+def test_an_offer_leaves_the_neighbour_slack_where_that_costs_about_as_little(branch, crew, neighbour):
+    """It began at 8:02 and pushed the neighbour towards the end of its window, while after it all was free."""
+    visit = make_appointment(make_job(branch), duration_min=90, duration_safe_min=117)
+
+    offer = offer_in(visit, crew, (at(branch, MONDAY, "8:00"), at(branch, MONDAY, "10:00")))
+
+    assert offer.starts_at > neighbour.starts_at
+    assert not offer.others
+    assert not offer.harm
+    assert offer.on_time >= 95
+
+
+def test_an_offer_under_the_floor_is_risky_and_the_floor_is_the_branchs(branch, crew, neighbour):
+    neighbour.promised_until = at(branch, MONDAY, "9:00")
+    neighbour.save()
+    visit = make_appointment(make_job(branch), duration_min=30, duration_safe_min=60)
+    window = at(branch, MONDAY, "8:00"), at(branch, MONDAY, "8:15")
+
+    strict = offer_in(visit, crew, window)
+    services.set_rules(branch=branch, by=visit.created_by, chance_floor=1)
+    easy = offer_in(visit, crew, window)
+
+    assert strict.harm.appointment == neighbour.pk
+    assert strict.is_risky
+    assert (easy.starts_at, easy.is_risky) == (strict.starts_at, False)
+    assert easy.harm.after == strict.harm.after < 90

@@ -95,9 +95,8 @@
       say([[where], [effect.stops[0]]], true);
       return;
     }
-    const price = Number(effect.price);
-    const parts = [[where], [`${price >= 0 ? "+" : "−"}${Math.abs(price).toFixed(2)}`, "price"],
-      [`${effect.driving} driving`]];
+    const parts = [[where], [effect.cost, "price"], [`${effect.driving} driving`]];
+    if (effect.harm) parts.push([effect.is_risky ? `risky: ${effect.harm}` : effect.harm]);
     for (const line of effect.broken) parts.push([`breaks a promise: ${line}`]);
     for (const line of effect.checks) parts.push([line]);
     if (effect.pushed.length) parts.push([`later: ${effect.pushed.map((one) => one.job).join(", ")}`]);

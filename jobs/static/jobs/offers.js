@@ -1,0 +1,22 @@
+/* Times offered: left and right go to the same time of another day; up and down are the browser's. */
+(() => {
+  const steps = { ArrowLeft: -1, ArrowRight: 1 };
+
+  document.addEventListener("keydown", (event) => {
+    const box = event.target.closest?.(".offer-grid input[type=radio]");
+    const step = steps[event.key];
+    if (!box || !step) return;
+    event.preventDefault();
+    const day = box.closest(".offer-day");
+    const row = [...day.children].indexOf(box.closest(".offer"));
+    const days = [...day.parentElement.querySelectorAll(".offer-day")];
+    for (let at = days.indexOf(day) + step; at >= 0 && at < days.length; at += step) {
+      const other = days[at].children[row].querySelector("input");
+      if (other && other.offsetParent) {
+        other.checked = true;
+        other.focus();
+        return;
+      }
+    }
+  });
+})();
