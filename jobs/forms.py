@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import calendar
 import datetime as dt
 import re
+from collections.abc import Sequence
 from typing import Any, Final
 
 from django import forms
@@ -23,6 +25,7 @@ from jobs.models import (
     ReadinessAnswer,
     Site,
     Skill,
+    Wish,
 )
 from jobs.ports import ports
 from jobs.schedule.availability import clock_problem, knows_holidays, local
@@ -160,6 +163,53 @@ def _offer_families(form: forms.Form | forms.ModelForm[Any]) -> None:
     )
 
 
+class WishFields:
+    """Days of the week and hours of a day, as two forms ask for them."""
+
+    DAYS = tuple((str(number), name[:3]) for number, name in enumerate(calendar.day_name))
+
+    @staticmethod
+    def days(label: str) -> forms.MultipleChoiceField:
+        return forms.MultipleChoiceField(
+            label=label, choices=WishFields.DAYS, required=False, widget=forms.CheckboxSelectMultiple()
+        )
+
+    @staticmethod
+    def read(kind: str, days: Sequence[str], starts: dt.time | None, ends: dt.time | None) -> list[Wish]:
+        """One a weekday; one for every day where only hours were given; none where nothing was."""
+        if days:
+            return [Wish(kind=kind, weekday=int(day), starts=starts, ends=ends) for day in days]
+        return [Wish(kind=kind, starts=starts, ends=ends)] if starts or ends else []
+
+
+class WishForm(PageForm):
+    """When the customer can, or can't, be there in any week."""
+
+    kind = forms.ChoiceField(choices=Wish.Kind.choices, label="The customer can")
+    days = WishFields.days("Weekdays")
+    starts = forms.TimeField(label="After", widget=TimeInput(), required=False)
+    ends = forms.TimeField(
+        label="Until", widget=TimeInput(), required=False, help_text="of any week; kept with the job"
+    )
+
+    def clean(self) -> dict[str, Any]:
+        data = super().clean() or self.cleaned_data
+        begin, end = data.get("starts"), data.get("ends")
+        if begin and end and end <= begin:
+            self.add_error("ends", "It ends before it begins.")
+        if not (data.get("days") or begin or end) and not self.errors:
+            self.add_error("days", "Say which days, or after or until when.")
+        return data
+
+    def wishes(self) -> list[Wish]:
+        data = self.cleaned_data
+        return WishFields.read(data["kind"], data["days"], data["starts"], data["ends"])
+
+
+class CallForm(PageForm):
+    on = forms.DateField(label="Call customer by", widget=DateInput())
+
+
 class BookForm(LocalTimes):
     """The job's part of a booking, and when the customer can and can't."""
 
@@ -172,6 +222,12 @@ class BookForm(LocalTimes):
     minutes = forms.IntegerField(
         label="Minutes on site", min_value=5, max_value=1440, required=False, help_text="empty: by the openings"
     )
+    only_days = WishFields.days("Only on")
+    only_from = forms.TimeField(label="Only after", widget=TimeInput(), required=False)
+    only_until = forms.TimeField(label="Only until", widget=TimeInput(), required=False)
+    never_days = WishFields.days("Never on")
+    never_from = forms.TimeField(label="Not after", widget=TimeInput(), required=False)
+    never_until = forms.TimeField(label="Not until", widget=TimeInput(), required=False)
     can_day = forms.DateField(label="Only on", widget=DateInput(), required=False)
     can_from = forms.TimeField(label="From", widget=TimeInput(), required=False)
     can_until = forms.TimeField(label="Until", widget=TimeInput(), required=False)
@@ -204,6 +260,17 @@ class BookForm(LocalTimes):
         """The stretch the customer can't be there, as instants."""
         return self._span("not")
 
+    def wishes(self) -> list[Wish]:
+        """When the customer can be there in any week."""
+        data, kinds = self.cleaned_data, (("only", Wish.Kind.ONLY), ("never", Wish.Kind.NOT))
+        return [
+            wish
+            for name, kind in kinds
+            for wish in WishFields.read(
+                kind, data.get(f"{name}_days") or [], data.get(f"{name}_from"), data.get(f"{name}_until")
+            )
+        ]
+
     def _span(self, kind: str) -> list[tuple[dt.datetime, dt.datetime]]:
         data = self.cleaned_data
         if not data.get(f"{kind}_day"):
@@ -213,7 +280,7 @@ class BookForm(LocalTimes):
 
     def clean(self) -> dict[str, Any]:
         data = super().clean()
-        for kind in ("can", "not"):
+        for kind in ("can", "not", "only", "never"):
             begin, end = data.get(f"{kind}_from"), data.get(f"{kind}_until")
             if begin and end and end <= begin:
                 self.add_error(f"{kind}_until", "It ends before it begins.")

@@ -18,6 +18,7 @@ from jobs.schedule.availability import WorkDay
 from jobs.schedule.chances import day_chances, hundredths
 from jobs.schedule.dates import earliest_install
 from jobs.schedule.day import BEGUN, DaySchedule, Schedule, Standing, moment, read_schedule, seconds, standing_of
+from jobs.schedule.wishes import against_wishes
 from jobs.schedule.words import clock
 from shared.formats.dates import short_day
 from shared.formats.durations import minutes_text, more_or_less
@@ -297,6 +298,8 @@ def _own_clashes(row: Appointment, moved: Standing, crew: Crew, work: WorkDay) -
         if span.starts_at < moved.ends_at and span.ends_at > moved.starts_at:
             text = f"The customer can't from {clock(span.starts_at, tz)} to {clock(span.ends_at, tz)} that day."
             yield Clash("customer", text, "check")
+    if against := against_wishes(row.job.wishes.all() if row.job.pk else (), moved.starts_at, moved.ends_at, tz):
+        yield Clash("customer", f"The customer asked for: {against}.", "check")
     if moved.point is None:
         yield Clash("place", "The site has no coordinates, so no drive to it is counted.", "check")
 

@@ -3,14 +3,16 @@
 from __future__ import annotations
 
 import datetime as dt
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from functools import partial
 
 from django.utils import timezone
 
-from jobs.models import Appointment, CalendarRules
+from jobs.models import Appointment, CalendarRules, Wish
 from jobs.schedule.availability import Span
 from jobs.schedule.offers import Offer, Offers, offers_for
+from jobs.schedule.wishes import wishes_text
 from shared.formats import dates
 
 DAYS = 7
@@ -50,6 +52,8 @@ class Grid:
     floor: int
     is_later: bool
     """Whether there are days before these that could be looked at."""
+    nearest: str
+    """What the customer wishes, where nothing is so and the nearest stand here instead."""
 
     @property
     def risky(self) -> int:
@@ -74,47 +78,51 @@ def grid_for(
     from_on: dt.date | None = None,
     possible: Sequence[Span] = (),
     impossible: Sequence[Span] = (),
+    wishes: Sequence[Wish] | None = None,
 ) -> Grid:
     """
     The grid that begins on `from_on`; without it the first that offers anything, as far ahead as the branch offers.
 
+    Where nothing is as the customer wishes, the nearest that is not.
+
     Parameters
     ----------
-    possible, impossible
+    possible, impossible, wishes
         Of a visit that is not saved, as for `offers_for`.
     """
-    rules = CalendarRules.of(appointment.job.branch)
-    tz = appointment.job.branch.tz
-    today = timezone.now().astimezone(tz).date()
-    first, asked = from_on, max(rules.days_offered, DAYS)
-    for ahead in range(0, asked if from_on is None else 1, DAYS):
-        found = offers_for(
-            appointment,
-            possible=possible,
-            impossible=impossible,
-            days_ahead=DAYS,
-            from_on=first,
-            most=EVERY,
-            rules=rules,
-        )
-        if found.best or not found.days:
-            break
-        first = (found.from_on or today) + dt.timedelta(days=DAYS)
-        if ahead + DAYS >= asked:
-            found = offers_for(
-                appointment, possible=possible, impossible=impossible, days_ahead=asked, most=EVERY, rules=rules
-            )
+    job = appointment.job
+    rules = CalendarRules.of(job.branch)
+    if wishes is None:
+        wishes = list(job.wishes.all()) if job.pk else []
+    look = partial(offers_for, appointment, possible=possible, impossible=impossible, most=EVERY, rules=rules)
+    found = _first(partial(look, wishes=wishes), from_on, rules)
+    nearest = ""
+    if wishes and found.from_on is not None and not found.best:
+        nearest = wishes_text(wishes)
+        found = _first(partial(look, wishes=()), from_on, rules)
+    today = timezone.now().astimezone(job.branch.tz).date()
     begins = found.from_on or from_on or today
-    return _grid(found, begins, tz, rules.chance_floor, is_later=begins > today)
+    return _grid(found, begins, job.branch.tz, rules.chance_floor, is_later=begins > today, nearest=nearest)
 
 
-def _grid(found: Offers, from_on: dt.date, tz: dt.tzinfo, floor: int, *, is_later: bool) -> Grid:
+def _first(look: Callable[..., Offers], from_on: dt.date | None, rules: CalendarRules) -> Offers:
+    """The offers of the days from then on; without it, of the first days that have some."""
+    found = look(days_ahead=DAYS, from_on=from_on)
+    whole = found.from_on
+    for ahead in range(DAYS, rules.days_offered if whole and from_on is None else 0, DAYS):
+        if found.best or whole is None:
+            break
+        found = look(days_ahead=DAYS, from_on=whole + dt.timedelta(days=ahead))
+    return found
+
+
+def _grid(found: Offers, from_on: dt.date, tz: dt.tzinfo, floor: int, *, is_later: bool, nearest: str) -> Grid:
     placed = {(offer.day, _times(offer, tz)): offer for offer in found.best}
     times = sorted({one for _, one in placed})
     columns = [
         Column(day, tuple(Cell(dates.clocks(*one), placed.get((day, one))) for one in times)) for day in found.days
     ]
-    return Grid(found, from_on, tuple(columns), tuple(dates.clocks(*one) for one in times), floor, is_later)
+    return Grid(found, from_on, tuple(columns), tuple(dates.clocks(*one) for one in times), floor, is_later, nearest)
 
 
 def _times(offer: Offer, tz: dt.tzinfo) -> Times:

@@ -20,7 +20,7 @@ from typing import Final
 from django.conf import settings
 from django.utils import timezone
 
-from jobs.models import Appointment, CalendarRules, Crew, ImpossibleTime, PossibleWindow, UsualWindow
+from jobs.models import Appointment, CalendarRules, Crew, ImpossibleTime, PossibleWindow, UsualWindow, Wish
 from jobs.rules.gaps import Pause, Place, StandingDay
 from jobs.rules.promises import Chance
 from jobs.rules.routing import Objective
@@ -54,6 +54,7 @@ from jobs.schedule.effects import (
     standing_key,
 )
 from jobs.schedule.travel import Point, road_model, travel_to_and_from
+from jobs.schedule.wishes import spans_of, within
 from shared.errors import Refused
 from shared.formats.dates import short_day
 from shared.formats.durations import minutes_text
@@ -71,6 +72,8 @@ STEADY: Final = 95
 """Of 100: where every promise of a day has this chance, nothing is gained by looking for more slack."""
 MOST_COMPARED: Final = 3
 """Crews' days, and starts of one day, that are compared for slack."""
+LEAST: Final = dt.timedelta(minutes=15)
+"""No shorter part of a window is offered, but a window that is itself shorter."""
 NEW: Final = 0
 """Key of a visit that is not saved, among the keys of a day."""
 
@@ -175,6 +178,7 @@ def offers_for(
     *,
     possible: Sequence[Span] = (),
     impossible: Sequence[Span] = (),
+    wishes: Sequence[Wish] | None = None,
     days_ahead: int | None = None,
     from_on: dt.date | None = None,
     most: int = MOST_SHOWN,
@@ -189,6 +193,8 @@ def offers_for(
         Windows the customer can take, for a visit that is not saved.
     impossible
         Stretches the customer can't be there, beside those of a saved job.
+    wishes
+        When the customer can be there in any week; without, those kept with a saved job.
     days_ahead
         How many days are looked at, from the first on which all is ready and the customer can; the
         branch's rule if None.
@@ -215,7 +221,9 @@ def offers_for(
     rules = rules or CalendarRules.of(branch)
     ahead = days_ahead or rules.days_offered
     days = [start + dt.timedelta(days=n) for n in range(ahead)]
-    search = OfferSearch(appointment, crews, days, now, possible=own, impossible=impossible, rules=rules)
+    if wishes is None:
+        wishes = list(appointment.job.wishes.all()) if appointment.job.pk else []
+    search = OfferSearch(appointment, crews, days, now, possible=own, impossible=impossible, wishes=wishes, rules=rules)
     shown = search.best(most)
     if not shown:
         bound = f" It is {why}." if why else ""
@@ -447,6 +455,7 @@ class OfferSearch:
     windows: Sequence[Span] | None = None
     possible: Sequence[Span] = ()
     impossible: Sequence[Span] = ()
+    wishes: Sequence[Wish] = ()
     rules: CalendarRules | None = None
     """The branch's, where the caller has them."""
     word: str = ""
@@ -486,20 +495,22 @@ class OfferSearch:
         """What is left of each window that could be had, with the window itself."""
         row, job = self.appointment, self.appointment.job
         tz = job.branch.tz
-        if self.windows is not None:
-            wanted = list(self.windows)
-        else:
-            usual = usual_windows(job.branch)
-            spans = [(local(tz, day, a), local(tz, day, b)) for day in self.days for a, b in usual]
-            wanted = [span for span in spans if span[0] > self.now]
+        days, minutes = self.days, row.duration_min
         cant = [*self.impossible, *((w.starts_at, w.ends_at) for w in (job.impossible_times.all() if job.pk else ()))]
-        hours = (job.site.hours_from, job.site.hours_until)
-        allowed = possible_spans(tz, hours, row.duration_min, self.possible, self.days, cant)
+        cant += spans_of(self.wishes, Wish.Kind.NOT, tz, days)
+        allowed = possible_spans(tz, (job.site.hours_from, job.site.hours_until), minutes, self.possible, days, cant)
+        if is_bound := any(wish.kind == Wish.Kind.ONLY for wish in self.wishes):
+            allowed = within(allowed, spans_of(self.wishes, Wish.Kind.ONLY, tz, days), minutes)
+        if self.windows is not None:
+            return [(part, window) for window in self.windows for part in _shared(window, allowed)]
+        usual = usual_windows(job.branch)
+        wanted = [(local(tz, day, a), local(tz, day, b)) for day in days for a, b in usual]
         return [
-            ((max(begin, a), min(end, b)), (begin, end))
-            for begin, end in wanted
-            for a, b in allowed
-            if max(begin, a) <= min(end, b)
+            (part, part if is_bound or self.possible else window)
+            for window in wanted
+            if window[0] > self.now
+            for part in _shared(window, allowed)
+            if part[1] - part[0] >= min(LEAST, window[1] - window[0])
         ]
 
     def _spread(self, chosen: Sequence[Span], found: Mapping[Span, Sequence[_Found]], most: int) -> list[Span]:
@@ -591,8 +602,7 @@ class OfferSearch:
         branch = self.appointment.job.branch
         pushed = [_pushed(draft.alone.after[0], draft.one) for draft in drafts]
         before = [self._before(draft.change.before[0]) for draft in drafts]
-        after = [draft.after for draft in drafts]
-        fell = [fallen(*both, draft.one.pk, floor) for *both, draft in zip(before, after, drafts, strict=True)]
+        fell = [fallen(was, draft.after, draft.one.pk, floor) for was, draft in zip(before, drafts, strict=True)]
         asked = {pk for one in pushed for pk in one} | {pk for pk in fell if pk is not None}
         rows = Appointment.objects.select_related("job__customer").in_bulk(asked)
         return [
@@ -648,6 +658,12 @@ def _longest(work: WorkDay) -> int:
     """Minutes of the longest shift, overtime in them."""
     spans = enumerate(work.shifts)
     return max(round((end - begin).total_seconds() / 60) + work.overtime_after(place) for place, (begin, end) in spans)
+
+
+def _shared(window: Span, allowed: Sequence[Span]) -> list[Span]:
+    """What is left of a window."""
+    cut = [(max(window[0], a), min(window[1], b)) for a, b in allowed]
+    return [(begin, end) for begin, end in cut if begin <= end]
 
 
 def _windows_on(branch: Branch, day: dt.date, parts: Sequence[tuple[Span, Span]]) -> list[tuple[tuple[int, int], Span]]:

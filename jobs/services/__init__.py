@@ -62,7 +62,7 @@ from jobs.services.feeds import answer_readiness, asked_ready, open_feed, revoke
 from jobs.services.imports import ask_for_import
 from jobs.services.planning import accept_moves, ask_for_plan, decline_moves, spread_absence
 from jobs.services.stages import lock_job, lock_open_job, recompute_stage, stage_facts
-from jobs.services.times import set_impossible_times, set_possible_windows
+from jobs.services.times import call_customer, set_impossible_times, set_possible_windows, set_wishes
 
 __all__ = [
     "Stopped",
@@ -76,6 +76,7 @@ __all__ = [
     "ask_for_plan",
     "asked_ready",
     "book_job",
+    "call_customer",
     "cancel_appointment",
     "cancel_job",
     "decline_moves",
@@ -122,6 +123,7 @@ __all__ = [
     "set_rules",
     "set_up_crew",
     "set_usual_windows",
+    "set_wishes",
     "split_appointment",
     "spread_absence",
     "stage_facts",

@@ -22,7 +22,18 @@ from shared.errors import Refused
 from shared.models import Branch, User
 
 State = Appointment.State
-PLACE = ["state", "crew", "day", "starts_at", "promised_from", "promised_until", "held_until", "held_by", "is_locked"]
+PLACE = [
+    "call_on",
+    "state",
+    "crew",
+    "day",
+    "starts_at",
+    "promised_from",
+    "promised_until",
+    "held_until",
+    "held_by",
+    "is_locked",
+]
 LONGEST_MIN = 24 * 60
 
 # -- making one ----------------------------------------------------------------------
@@ -158,7 +169,7 @@ def place(
     was = plain_state(row)
     effect = effect_of(row, crew=crew, starts_at=starts_at)
     refuse_if_wrong(effect, anyway=anyway)
-    is_new = not row.is_placed()
+    is_new, row.call_on = not row.is_placed(), None
     row.crew, row.starts_at = crew, starts_at
     row.day = starts_at.astimezone(row.job.branch.tz).date()
     if row.state in {State.UNPLACED, State.RESERVED}:
@@ -326,7 +337,7 @@ def reserve_window(
     refuse_if_wrong(effect, anyway=anyway)
     row.crew, row.starts_at, row.day = crew, starts_at, starts_at.astimezone(row.job.branch.tz).date()
     row.promised_from, row.promised_until = begin, end
-    row.state, row.held_by = State.RESERVED, by
+    row.state, row.held_by, row.call_on = State.RESERVED, by, None
     row.held_until = timezone.now() + dt.timedelta(minutes=CalendarRules.of(row.job.branch).hold_min)
     _save_place(row, by, "held a window")
     push(effect.pushed, by=by)

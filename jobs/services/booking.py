@@ -11,11 +11,12 @@ from django.core.exceptions import ValidationError
 from django.db import transaction
 from django.utils import timezone
 
-from jobs.models import Appointment, Customer, ImpossibleTime, Job, Project, Purpose, Site
+from jobs.models import Appointment, Customer, ImpossibleTime, Job, Project, Purpose, Site, Wish
 from jobs.ports import ports
 from jobs.services.appointments import cancel_appointment, new_appointment
 from jobs.services.base import save
 from jobs.services.stages import lock_job, lock_open_job, recompute_stage
+from jobs.services.times import set_wishes
 from shared import audit
 from shared.errors import Refused
 from shared.models import Branch, User
@@ -117,6 +118,7 @@ def book_job(
     people: int = 1,
     possible: Sequence[tuple[dt.datetime, dt.datetime]] = (),
     impossible: Sequence[tuple[dt.datetime, dt.datetime]] = (),
+    wishes: Sequence[Wish] = (),
 ) -> Job:
     """
     A job with its customer, its site and its first visit, all or nothing.
@@ -133,6 +135,8 @@ def book_job(
         How many it takes.
     possible, impossible
         Windows the customer can take; stretches they can't be there.
+    wishes
+        When they can be there in any week.
     """
     Branch.objects.select_for_update().get(pk=branch.pk)
     payer = customer if isinstance(customer, Customer) else new_customer(branch=branch, by=by, **customer)
@@ -148,6 +152,8 @@ def book_job(
     save(row, list(job or {}), by=by, action="booked the job")
     for begin, end in impossible:
         add_impossible_time(job=row, starts_at=begin, ends_at=end, by=by)
+    if wishes:
+        set_wishes(job=row, wishes=wishes, by=by)
     if purpose:
         new_appointment(job=row, purpose=purpose, by=by, duration_min=duration_min, people=people, possible=possible)
     return recompute_stage(job=row, by=by)

@@ -8,8 +8,9 @@ from collections.abc import Sequence
 from django.db import transaction
 from django.utils import timezone
 
-from jobs.models import Appointment, ImpossibleTime, Job, PossibleWindow
-from jobs.services.base import lock_appointment
+from jobs.models import Appointment, ImpossibleTime, Job, PossibleWindow, Wish
+from jobs.schedule.wishes import wishes_text
+from jobs.services.base import lock_appointment, save
 from jobs.services.stages import lock_open_job
 from shared import audit
 from shared.errors import Refused
@@ -65,6 +66,40 @@ def set_impossible_times(*, job: Job, spans: Sequence[Span], by: User) -> Job:
     )
     changes = {"can't": [_text(before, row), _text(spans, row)]}
     audit.record(by=by, action="noted when the customer can't", subject=row, job=row, changes=changes)
+    return row
+
+
+@transaction.atomic
+def set_wishes(*, job: Job, wishes: Sequence[Wish], by: User) -> Job:
+    """When the customer can be there in any week, instead of what was noted; kept for every visit of the job."""
+    row = lock_open_job(job)
+    if len(wishes) > MOST:
+        raise Refused(f"{len(wishes)} wishes", field="wishes", bound=f"{MOST} at most")
+    before = wishes_text(row.wishes.all())
+    row.wishes.all().delete()
+    for wish in wishes:
+        if wish.weekday is None and wish.starts is None and wish.ends is None:
+            raise Refused("say which days, or from or until when", field="wishes")
+        if wish.starts and wish.ends and wish.ends <= wish.starts:
+            raise Refused("it ends before it begins", field="wishes")
+    Wish.objects.bulk_create(
+        Wish(job=row, kind=one.kind, weekday=one.weekday, starts=one.starts, ends=one.ends) for one in wishes
+    )
+    changes = {"wishes": [before, wishes_text(row.wishes.all())]}
+    audit.record(by=by, action="noted when the customer can in any week", subject=row, job=row, changes=changes)
+    return row
+
+
+@transaction.atomic
+def call_customer(*, appointment: Appointment, on: dt.date, by: User) -> Appointment:
+    """No time was found: the customer is called by that day. It stands among what needs a decision until then."""
+    row = lock_appointment(appointment)
+    if row.state != Appointment.State.UNPLACED:
+        raise Refused("it has a time already")
+    if on < timezone.now().astimezone(row.job.branch.tz).date():
+        raise Refused("this day is over", field="on")
+    row.call_on = on
+    save(row, ["call_on"], by=by, action="set a day to call the customer", job=row.job_id)
     return row
 
 

@@ -17,7 +17,17 @@ from django.views.decorators.http import require_GET, require_http_methods, requ
 
 from jobs import services
 from jobs.access import DRIVES, LOOKS, OFFICE, SEES_PHONES, appointment_for, crew_for, is_of_crew, secret_for
-from jobs.forms import MoveForm, PromiseForm, ReadinessForm, ReasonForm, SplitForm, TimesForm, VisitForm
+from jobs.forms import (
+    CallForm,
+    MoveForm,
+    PromiseForm,
+    ReadinessForm,
+    ReasonForm,
+    SplitForm,
+    TimesForm,
+    VisitForm,
+    WishForm,
+)
 from jobs.models import Appointment, AppointmentMove
 from jobs.ports import ports
 from jobs.schedule.chances import OVER, outlooks
@@ -98,15 +108,21 @@ def appointment_context(request: SignedInRequest, row: Appointment, **more: Any)
     }
 
 
-def times_context(request: SignedInRequest, row: Appointment, form: TimesForm | None = None) -> dict[str, Any]:
+def times_context(
+    request: SignedInRequest, row: Appointment, form: TimesForm | WishForm | CallForm | None = None
+) -> dict[str, Any]:
     """When the customer can and can't, and the form for more of it; nothing once the visit is over."""
     if row.state in {Appointment.State.DONE, Appointment.State.CANCELLED} or row.job.is_cancelled():
         return {}
     now = timezone.now()
+    tomorrow = row.call_on or now.astimezone(row.job.branch.tz).date() + dt.timedelta(days=1)
     return {
         "possible": row.possible_windows.filter(ends_at__gte=now),
         "impossible": row.job.impossible_times.filter(ends_at__gte=now),
-        "times_form": form or TimesForm(user=request.user, tz=row.job.branch.tz),
+        "wishes": list(row.job.wishes.all()),
+        "times_form": form if isinstance(form, TimesForm) else TimesForm(user=request.user, tz=row.job.branch.tz),
+        "wish_form": form if isinstance(form, WishForm) else WishForm(user=request.user),
+        "call_form": form if isinstance(form, CallForm) else CallForm(user=request.user, initial={"on": tomorrow}),
     }
 
 

@@ -198,6 +198,7 @@ KINDS: Final = {
     "crewless": "visits stand where their crew does not work",
     "unready": "sites not ready",
     "entry": "entries from phones not taken",
+    "call": "customers to call",
     "again": "jobs need another visit",
     "unmade": "installs promised before their parts are there",
     "reserved": "windows held: promise them or let them go",
@@ -256,6 +257,7 @@ def decisions(user: User, again: Mapping[int, Blocker] | None = None) -> list[De
     for row in standing:
         found += _of_visit(row, today, ahead.get(row.pk))
     found += crewless(standing, hours)
+    found += _to_call(user, today)
     found += _forgotten(user, today)
     for job in Job.objects.filter(pk__in=again).select_related("customer").order_by("stage_since", "pk"):
         one = again[job.pk]
@@ -274,6 +276,21 @@ def decisions(user: User, again: Mapping[int, Blocker] | None = None) -> list[De
         if (text := promised_unmade(row, first))
     ]
     return sorted(found, key=lambda decision: SEVERITIES.index(decision.severity))
+
+
+def _to_call(user: User, today: dt.date) -> list[Decision]:
+    """Customers whom no time was found for, and by when they are called; one that is overdue stops."""
+    rows = Appointment.objects.visible_to(user).unplaced().filter(call_on__isnull=False, job__cancelled_at=None)
+    return [
+        Decision(
+            f"{row.job.number} {row.job.customer.name}: call customer by {short_day(row.call_on)}; no time was found "
+            f"for the {row.get_purpose_display()}.",
+            reverse("jobs:windows", args=[row.pk]),
+            "stop" if row.call_on is not None and row.call_on < today else "check",
+            "call",
+        )
+        for row in rows.select_related("job__customer").order_by("call_on", "pk")
+    ]
 
 
 def _forgotten(user: User, today: dt.date) -> list[Decision]:

@@ -18,8 +18,8 @@ from django.views.decorators.http import require_GET, require_http_methods, requ
 
 from jobs import services
 from jobs.access import OFFICE, appointment_for, customer_for, site_for
-from jobs.forms import BookForm, CustomerForm, SiteForm, TimesForm
-from jobs.models import Appointment, Crew, Customer, Job, Purpose, Site
+from jobs.forms import BookForm, CallForm, CustomerForm, SiteForm, TimesForm, WishForm
+from jobs.models import Appointment, Crew, Customer, Job, Purpose, Site, Wish
 from jobs.rules.routing import ProblemError
 from jobs.schedule.offer_grid import Grid, grid_for
 from jobs.schedule.offers import Offers, read_value
@@ -152,6 +152,7 @@ def _book(request: SignedInRequest, booking: _Booking) -> Job:
         people=data["people"] or 1,
         possible=booking.form.possible(),
         impossible=booking.form.impossible(),
+        wishes=booking.form.wishes(),
     )
     if data["window"]:
         crew, window = read_value(_crews(request), data["window"])
@@ -181,7 +182,8 @@ def _offers(booking: _Booking) -> dict[str, Any]:
     possible, impossible = (form.possible(), form.impossible()) if form.is_bound else ([], [])
     known = services.minutes_for(visit)
     whys = known.why if known is not None and known.mean == visit.duration_min else ()
-    found = _grid(booking.request, visit, possible=possible, impossible=impossible)
+    wishes = form.wishes() if form.is_bound else []
+    found = _grid(booking.request, visit, possible=possible, impossible=impossible, wishes=wishes)
     offers = replace(found["offers"], minutes=visit.duration_min, minutes_why=whys)
     return {**found, "offers": offers}
 
@@ -264,28 +266,49 @@ def windows(request: SignedInRequest, pk: int) -> HttpResponse:
 @roles_required(*OFFICE)
 @require_POST
 def visit_times(request: SignedInRequest, pk: int) -> HttpResponse:
-    """One more stretch the customer can or can't be there, or one fewer."""
+    """One more stretch the customer can or can't be there, or one fewer; in any week; the day to call them by."""
     row = appointment_for(request.user, pk)
-    form = TimesForm(request.POST, user=request.user, tz=row.job.branch.tz)
     kind, _, drop = request.POST.get("drop", "").partition("-")
+    form: TimesForm | WishForm | CallForm
+    if "on" in request.POST:
+        form = CallForm(request.POST, user=request.user)
+    elif kind == "wish" or "days" in request.POST or request.POST.get("kind") in Wish.Kind.values:
+        form = WishForm(request.POST, user=request.user)
+    else:
+        form = TimesForm(request.POST, user=request.user, tz=row.job.branch.tz)
     if not drop and not form.is_valid():
         return _times_page(request, row, form)
-    more = [] if drop else [form.span()]
-    kind = kind if drop else form.cleaned_data["kind"]
-    there: Any = row.possible_windows if kind == "can" else row.job.impossible_times
-    kept = [(one.starts_at, one.ends_at) for one in there.all() if str(one.pk) != drop]
     try:
-        if kind == "can":
-            services.set_possible_windows(appointment=row, windows=kept + more, by=request.user)
-        else:
-            services.set_impossible_times(job=row.job, spans=kept + more, by=request.user)
+        words = _note_times(request, row, form, kind, drop)
     except Refused as refusal:
-        form.add_error("ends" if more else None, sentence(refusal.problem))
+        form.add_error(None, sentence(refusal.problem))
         return _times_page(request, row, form)
-    messages.success(request, "Noted: windows are offered accordingly. What is promised already stays.")
+    messages.success(request, words)
     return redirect("jobs:windows" if row.state == Appointment.State.UNPLACED else "jobs:appointment", row.pk)
 
 
-def _times_page(request: SignedInRequest, row: Appointment, form: TimesForm) -> HttpResponse:
+def _note_times(
+    request: SignedInRequest, row: Appointment, form: TimesForm | WishForm | CallForm, kind: str, drop: str
+) -> str:
+    """Does it, and says what was done."""
+    if isinstance(form, CallForm):
+        services.call_customer(appointment=row, on=form.cleaned_data["on"], by=request.user)
+        return "It stands among what needs attention until a time is chosen."
+    if isinstance(form, WishForm):
+        kept = [wish for wish in row.job.wishes.all() if str(wish.pk) != drop]
+        services.set_wishes(job=row.job, wishes=kept + ([] if drop else form.wishes()), by=request.user)
+        return "Noted with the job: every visit of it is offered accordingly."
+    kind = kind if drop else form.cleaned_data["kind"]
+    there: Any = row.possible_windows if kind == "can" else row.job.impossible_times
+    spans = [(one.starts_at, one.ends_at) for one in there.all() if str(one.pk) != drop]
+    spans += [] if drop else [form.span()]
+    if kind == "can":
+        services.set_possible_windows(appointment=row, windows=spans, by=request.user)
+    else:
+        services.set_impossible_times(job=row.job, spans=spans, by=request.user)
+    return "Noted: windows are offered accordingly. What is promised already stays."
+
+
+def _times_page(request: SignedInRequest, row: Appointment, form: TimesForm | WishForm | CallForm) -> HttpResponse:
     context = {"visit": row, "job": row.job, **_grid(request, row), **times_context(request, row, form)}
     return render(request, "jobs/windows.html", context, status=422)

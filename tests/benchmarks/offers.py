@@ -168,8 +168,9 @@ def report(found: list[tuple[str, dict[str, float]]], asked: argparse.Namespace,
 gunicorn of one process; load average at the start {load[0]:.1f}, {load[1]:.1f}, {load[2]:.1f}{shared}.
 Made by `python -m tests.benchmarks.offers --visits {asked.visits} --asks {asked.asks} --database {asked.database}`:
 each ask is a whole request over HTTP from a signed-in dispatcher, for a new address and another number of
-openings; the answer is the page's list of windows with price, drive, waiting and chance, from 1,000 sampled
-days each. After every fifth ask its first window is booked, so days change in between.
+openings; the answer is the page's grid of the first seven days that have a time, each time with its cost, driving,
+waiting, its own chance and what it takes from somebody else's, from 2,000 sampled days each.
+After every fifth ask its first time is booked, so days change in between.
 
 Milliseconds; the aim is a p95 of 100 or less at 2,000.
 

@@ -107,3 +107,46 @@ def test_a_crew_falls_out_and_part_of_the_proposal_is_taken(site: Any, new_page:
     page.locator("input[name=move]").first.check()
     page.get_by_role("button", name="Decline what is ticked").click()
     expect(page.get_by_text("1 left as they are.")).to_be_visible()
+
+
+GRID = f"""
+import datetime as dt, json
+from tests.factories import *
+from jobs.models import UsualWindow
+branch = make_branch()
+person = make_user("dispatcher", branch=branch).username
+monday = dt.date.fromisoformat("{MONDAY}")
+crew = make_crew(branch, name="A first")
+for begin, end in ((dt.time(8), dt.time(8, 15)), (dt.time(10), dt.time(12))):
+    UsualWindow.objects.create(branch=branch, starts=begin, ends=end)
+make_appointment(make_job(branch), crew=crew, day=monday, time="8:15", state="promised", duration_safe_min=80,
+                 promised_from=at(branch, monday, "8:00"), promised_until=at(branch, monday, "8:50"))
+visit = make_appointment(make_job(branch), duration_min=30, duration_safe_min=60).pk
+print(json.dumps({{"person": person, "visit": visit}}))
+"""
+
+
+def test_times_are_chosen_by_keys_and_risky_ones_are_shown_on_request(
+    site: Any, new_page: Any, sign_in: Any, looks_right: Any
+) -> None:
+    made = ready(site, GRID)
+    page = new_page()
+    sign_in(page, site.url, made["person"], PASSWORD)
+    page.goto(f"{site.url}/visits/{made['visit']}/windows/?jump={MONDAY}")
+    days = page.locator(".offer-day")
+    risky = page.locator(".offer.risky")
+
+    expect(risky.locator("input")).to_be_hidden()
+    page.get_by_label("risky one").check()
+    expect(risky.locator("input")).to_be_visible()
+    risky.locator("input").check()
+    expect(risky.locator(".offer-harm")).to_contain_text("→")
+    page.keyboard.press("ArrowDown")
+    page.keyboard.press("ArrowRight")
+    expect(days.nth(1).locator("input").nth(1)).to_be_checked()
+    looks_right(page)
+    page.get_by_role("button", name="Later").click()
+    expect(page.get_by_label("From", exact=True)).not_to_have_value(MONDAY)
+    page.set_viewport_size({"width": 390, "height": 664})
+    expect(page.locator(".offer").first).to_contain_text("8:00 am")
+    looks_right(page)

@@ -8,10 +8,12 @@ import pytest
 from django.utils import timezone
 
 from jobs import services
-from jobs.models import Absence, Appointment, Job, Project, Proposal, ReadinessAnswer, Site
+from jobs.models import Absence, Appointment, Job, Project, Proposal, ReadinessAnswer, Site, Wish
 from jobs.ports import Blocker, ports
 from jobs.schedule.day import read_day
+from jobs.schedule.effects import effect_of
 from jobs.schedule.words import clock
+from shared.formats.dates import short_day
 from shared.formats.durations import minutes_text
 from shared.models import AuditEntry, Run
 from tests.factories import a_monday, at, make_appointment, make_crew, make_job, make_site, make_user
@@ -100,6 +102,116 @@ def test_the_product_changes_the_minutes_and_is_kept_with_the_job(branch, crew, 
     assert answer.status_code == 302
     assert (visit.duration_min, visit.job.product_expected) == (95, "roller")
     assert bad.status_code == 422
+
+
+def test_another_time_for_a_confirmed_visit_lets_the_old_one_go_as_the_new_one_stands(branch, crew, office):
+    old = at(branch, MONDAY, "8:00"), at(branch, MONDAY, "10:00")
+    visit = make_appointment(
+        make_job(branch), crew=crew, day=MONDAY, time="8:15", state="promised", promised_from=old[0],
+        promised_until=old[1],
+    )  # fmt: skip
+    url = f"/visits/{visit.pk}/windows/"
+    assert url in office.get(f"/visits/{visit.pk}/").content.decode()
+
+    look = office.get(f"{url}?jump={MONDAY}")
+    offer = next(one for one in look.context["offers"].best if one.window[0] > old[1])
+    gone = office.post(url, {"window": f"{crew.pk}|{at(branch, MONDAY, '4:00').isoformat()}|{old[0].isoformat()}"})
+    visit.refresh_from_db()
+    assert gone.status_code == 422
+    assert (visit.promised_from, visit.state) == (old[0], "promised")  # nothing was let go
+
+    office.post(url, {"window": offer.value})
+
+    visit.refresh_from_db()
+    assert (visit.state, visit.promised_from, visit.starts_at) == ("promised", offer.window[0], offer.starts_at)
+    office.post(f"/visits/{visit.pk}/undo/")
+    visit.refresh_from_db()
+    assert (visit.promised_from, visit.promised_until) == old
+
+
+def test_a_locked_visit_gets_no_other_time(branch, crew, office):
+    visit = make_appointment(
+        make_job(branch), crew=crew, day=MONDAY, time="8:15", state="promised", is_locked=True,
+        promised_from=at(branch, MONDAY, "8:00"), promised_until=at(branch, MONDAY, "10:00"),
+    )  # fmt: skip
+    window = office.get(f"/visits/{visit.pk}/windows/").context["offers"].best[-1].value
+
+    answer = office.post(f"/visits/{visit.pk}/windows/", {"window": window})
+
+    assert answer.status_code == 422
+    assert "unlock it on its page first" in answer.content.decode()
+
+
+def test_times_are_a_grid_of_days_and_times_from_the_day_asked_for(branch, crew, office):
+    visit = make_appointment(make_job(branch))
+
+    grid = office.get(f"/visits/{visit.pk}/windows/?jump={MONDAY}").context["grid"]
+    later = office.get(f"/visits/{visit.pk}/windows/?from_on={grid.later}").context["grid"]
+    odd = office.get(f"/visits/{visit.pk}/windows/?jump=2026-99-99")
+
+    assert [column.day for column in grid.columns] == [MONDAY + dt.timedelta(days=n) for n in range(5)]
+    assert len(grid.times) == 4
+    assert all(cell.offer is None or cell.offer.day == column.day for column in grid.columns for cell in column.cells)
+    assert later.columns[0].day >= MONDAY + dt.timedelta(days=7)
+    assert odd.status_code == 200
+
+
+def test_a_wish_without_a_date_is_kept_with_the_job_and_holds_for_its_later_visits(branch, crew, office):
+    wish = {"only_days": ["1"], "only_from": "13:00", "never_days": ["4"]}
+
+    look = office.post("/jobs/book/windows/", BOOKING | wish)
+    office.post("/jobs/book/", BOOKING | wish)
+    visit = Appointment.objects.get()
+    office.post(f"/jobs/{visit.job.pk}/visits/new/", {"purpose": "measure", "people": "1", "priority": "1"})
+    later = office.get(f"/visits/{visit.job.appointments.last().pk}/windows/")
+
+    assert sorted(map(str, visit.job.wishes.all())) == ["not Fridays", "only Tuesdays after 1:00 pm"]
+    for page in (look, later):
+        offers = page.context["offers"].best
+        assert {offer.day.weekday() for offer in offers} == {1}
+        assert all(offer.window[0].astimezone(branch.tz).time() >= dt.time(13) for offer in offers)
+
+
+def test_a_move_against_a_wish_asks_first(branch, crew, dispatcher):
+    visit = make_appointment(make_job(branch))
+    services.set_wishes(
+        job=visit.job, wishes=[Wish(kind="only", starts=dt.time(12)), Wish(kind="not", weekday=0)], by=dispatcher
+    )
+
+    def asked(day, time):
+        return [one.text for one in effect_of(visit, crew=crew, starts_at=at(branch, day, time)).clashes]
+
+    assert asked(MONDAY, "9:00") == ["The customer asked for: only after 12:00 pm; not Mondays."]
+    assert asked(MONDAY + dt.timedelta(days=1), "12:00") == []
+
+
+def test_where_no_wish_is_met_the_nearest_is_offered_and_a_day_to_call_is_set(branch, crew, office):
+    """ "Only after 4 pm" offered "2 to 4 pm, about 4:00, 0 in 100"."""
+    office.post("/jobs/book/", BOOKING | {"only_from": "16:00"})
+    visit = Appointment.objects.get()
+    page = office.get(f"/visits/{visit.pk}/windows/")
+    tomorrow = today(branch) + dt.timedelta(days=1)
+
+    office.post(f"/visits/{visit.pk}/times/", {"on": str(tomorrow)})
+    waits = office.get("/stuck/").content.decode()
+
+    assert 'Nothing fits "only after 4:00 pm".' in page.content.decode()
+    assert all(offer.on_time > 50 for offer in page.context["offers"].best)
+    assert f"call customer by {short_day(tomorrow)}" in waits
+    office.post(f"/visits/{visit.pk}/windows/", {"window": page.context["offers"].best[0].value})
+    visit.refresh_from_db()
+    assert (visit.state, visit.call_on) == ("held", None)
+    assert "call customer by" not in office.get("/stuck/").content.decode()
+
+
+def test_an_evening_is_the_branchs_data(branch, office):
+    make_crew(branch, hours="8:00 20:00")
+    office.post("/holidays/windows/", {"windows": "8:00 to 12:00\n16:00 to 18:00\n18:00 to 20:00"})
+
+    offers = office.post("/jobs/book/windows/", BOOKING | {"only_from": "16:30"}).context["offers"].best
+
+    starts = {offer.window[0].astimezone(branch.tz).time() for offer in offers}
+    assert starts == {dt.time(16, 30), dt.time(18)}
 
 
 def test_times_the_customer_can_and_cannot_are_noted_and_struck(branch, crew, office):
@@ -629,6 +741,7 @@ def test_hours_by_page_change_the_calendar(branch, crew, office):
 
 def test_rules_refuse_a_country_nobody_knows(branch, office):
     data = {
+        "chance_floor": "90",
         "drive_price": "30", "paid_price": "36", "overtime_price": "18", "moved_price": "15", "hold_min": "10",
         "pack_days": "1", "days_offered": "10", "ask_days": "3", "road_factor": "1.3", "holiday_country": "XX",
     }  # fmt: skip
