@@ -667,6 +667,7 @@ class ProposedMove(models.Model):
     why = models.CharField(max_length=240, blank=True, help_text="why it is left unplaced")
     state = models.CharField(max_length=8, choices=State.choices, default=State.OPEN)
     state_note = models.CharField(max_length=240, blank=True)
+    accepted_at = models.DateTimeField(null=True, blank=True, help_text="what was accepted together is undone together")
 
     class Meta:
         ordering = ["day", "crew", "starts_at", "pk"]

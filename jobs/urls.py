@@ -69,6 +69,7 @@ urlpatterns = [
     path("calendar/plan/runs/<uuid:pk>/", plan.plan_run, name="plan_run"),
     path("calendar/plan/<int:pk>/", plan.proposal, name="proposal"),
     path("calendar/plan/<int:pk>/answer/", plan.proposal_answer, name="proposal_answer"),
+    path("calendar/plan/<int:pk>/undo/", plan.proposal_undo, name="proposal_undo"),
     path("stuck/", attention.attention, name="attention"),
     path("stuck/entries/<int:pk>/again/", attention.entry_again, name="entry_again"),
     path("stuck/entries/<int:pk>/drop/", attention.entry_drop, name="entry_drop"),

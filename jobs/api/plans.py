@@ -57,6 +57,9 @@ class ProposalSerializer(serializers.ModelSerializer[Proposal]):
 
 class ChosenMovesSerializer(serializers.Serializer[Any]):
     moves = serializers.ListField(child=serializers.IntegerField(), required=False, help_text="Left out: all.")
+    anyway = serializers.BooleanField(
+        default=False, help_text="Also where a promise of somebody else falls under the floor."
+    )
 
 
 class ProposalViewSet(ReadViewSet):
@@ -83,7 +86,16 @@ class ProposalViewSet(ReadViewSet):
     def accept(self, request: ApiRequest, pk: str = "") -> Response:
         """Take differences over."""
         proposal = self.get_object()
-        services.accept_moves(proposal=proposal, moves=self._moves(request, proposal), by=request.user)
+        data = valid(ChosenMovesSerializer, request)
+        moves = self._moves(request, proposal)
+        services.accept_moves(proposal=proposal, moves=moves, by=request.user, anyway=data["anyway"])
+        return Response(self.get_serializer(self.get_object()).data)
+
+    @extend_schema(request=None, responses=ProposalSerializer)
+    @action(detail=True, methods=["post"], url_path="undo")
+    def undo(self, request: ApiRequest, pk: str = "") -> Response:
+        """Take what was accepted last back, all of it."""
+        services.undo_acceptance(proposal=self.get_object(), by=request.user)
         return Response(self.get_serializer(self.get_object()).data)
 
     @extend_schema(request=ChosenMovesSerializer, responses=ProposalSerializer)

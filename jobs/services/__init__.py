@@ -1,5 +1,6 @@
 """What people do with jobs and their calendar; the only code here that writes."""
 
+from jobs.services.accepting import Acceptance, accept_moves, decline_moves, undo_acceptance
 from jobs.services.appointments import (
     Stopped,
     cancel_appointment,
@@ -60,11 +61,12 @@ from jobs.services.crews import (
 )
 from jobs.services.feeds import answer_readiness, asked_ready, open_feed, revoke_feed
 from jobs.services.imports import ask_for_import
-from jobs.services.planning import accept_moves, ask_for_plan, decline_moves, spread_absence
+from jobs.services.planning import ask_for_plan, spread_absence
 from jobs.services.stages import lock_job, lock_open_job, recompute_stage, stage_facts
 from jobs.services.times import call_customer, set_impossible_times, set_possible_windows, set_wishes
 
 __all__ = [
+    "Acceptance",
     "Stopped",
     "accept_moves",
     "add_absence",
@@ -129,6 +131,7 @@ __all__ = [
     "stage_facts",
     "swap_crews",
     "take_up_again",
+    "undo_acceptance",
     "undo_done",
     "undo_move",
     "undo_tap",

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 
 from django.db import transaction
 from django.db.models import F
@@ -14,7 +14,7 @@ from jobs.ports import Blocker, Expected, Minutes, ports
 from jobs.schedule.availability import crew_days
 from jobs.schedule.day import BEGUN, in_the_calendar
 from jobs.schedule.effects import LOCKED, Effect, Push, effect_of, in_the_way
-from jobs.services.base import lock_appointment, lock_crews, plain_state, save, sync_from
+from jobs.services.base import lock_appointment, lock_crews, plain_state, restore, save, sync_from
 from jobs.services.stages import lock_open_job, recompute_stage
 from jobs.services.times import check_spans
 from shared import audit
@@ -228,6 +228,19 @@ def push(pushed: Iterable[Push], *, by: User) -> None:
     audit.record_all(entries)
 
 
+def pull_back(pushed: Mapping[str, Sequence[str]]) -> None:
+    """Earlier starts again for the stops that a move had pushed, where they still stand as it left them."""
+    for pk, (before, after) in pushed.items():
+        Appointment.objects.filter(pk=pk, starts_at=dt.datetime.fromisoformat(after)).exclude(state__in=BEGUN).update(
+            starts_at=dt.datetime.fromisoformat(before), version=F("version") + 1, sequence=F("sequence") + 1
+        )
+
+
+def plain_pushes(pushed: Iterable[Push]) -> dict[str, list[str]]:
+    """Pushes as a move keeps them for undo: start before and after by appointment."""
+    return {str(one.appointment.pk): [one.was.isoformat(), one.becomes.isoformat()] for one in pushed}
+
+
 def _save_place(row: Appointment, by: User | None, action: str, note: str = "") -> None:
     row.version += 1
     row.sequence += 1
@@ -237,8 +250,8 @@ def _save_place(row: Appointment, by: User | None, action: str, note: str = "") 
 
 
 def _remember(row: Appointment, was: dict[str, object], pushed: Iterable[Push], by: User) -> None:
-    others = {str(one.appointment.pk): [one.was.isoformat(), one.becomes.isoformat()] for one in pushed}
-    AppointmentMove.objects.create(appointment=row, by=by, before={"own": was, "pushed": others}, version=row.version)
+    before = {"own": was, "pushed": plain_pushes(pushed)}
+    AppointmentMove.objects.create(appointment=row, by=by, before=before, version=row.version)
 
 
 @transaction.atomic
@@ -251,22 +264,13 @@ def undo_move(*, appointment: Appointment, by: User) -> Appointment:
     row = lock_appointment(appointment, own["crew"])
     if row.version != last.version or row.state in BEGUN:
         raise Refused("something happened to this appointment since; move it by hand")
-    row.state, row.crew_id, row.is_locked = own["state"], own["crew"], own["is_locked"]
-    row.day = dt.date.fromisoformat(own["day"]) if own["day"] else None
-    for name in ("starts_at", "promised_from", "promised_until"):
-        setattr(row, name, dt.datetime.fromisoformat(own[name]) if own[name] else None)
-    if row.state == State.RESERVED:
-        row.state = State.UNPLACED
-        row.crew = row.day = row.starts_at = row.promised_from = row.promised_until = None
+    restore(row, own)
     if row.starts_at is not None and row.crew is not None:
         effect = effect_of(row, crew=row.crew, starts_at=row.starts_at)
         if effect.stops:
             raise Refused(f"its old place is taken: {effect.stops[0].text}")
     _save_place(row, by, "took the move back")
-    for pk, (before, after) in last.before["pushed"].items():
-        Appointment.objects.filter(pk=pk, starts_at=dt.datetime.fromisoformat(after)).exclude(state__in=BEGUN).update(
-            starts_at=dt.datetime.fromisoformat(before), version=F("version") + 1, sequence=F("sequence") + 1
-        )
+    pull_back(last.before["pushed"])
     last.undone_at = timezone.now()
     last.save(update_fields=["undone_at"])
     recompute_stage(job=row.job_id, by=by)

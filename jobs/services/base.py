@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+import datetime as dt
+from collections.abc import Iterable, Mapping, Sequence
 from typing import Any
 
 from django.db import models
@@ -93,3 +94,14 @@ def plain_state(row: Appointment) -> dict[str, Any]:
         "promised_until": text(row.promised_until),
         "is_locked": row.is_locked,
     }
+
+
+def restore(row: Appointment, own: Mapping[str, Any]) -> None:
+    """Puts an appointment where `plain_state` says it stood; a reservation is over by then. The caller saves."""
+    row.state, row.crew_id, row.is_locked = own["state"], own["crew"], own["is_locked"]
+    row.day = dt.date.fromisoformat(own["day"]) if own["day"] else None
+    for name in ("starts_at", "promised_from", "promised_until"):
+        setattr(row, name, dt.datetime.fromisoformat(own[name]) if own[name] else None)
+    if row.state == Appointment.State.RESERVED:
+        row.state = Appointment.State.UNPLACED
+        row.crew = row.day = row.starts_at = row.promised_from = row.promised_until = None

@@ -11,19 +11,18 @@ from dataclasses import asdict, replace
 from decimal import Decimal
 from typing import Any, Final
 
-from django.db import transaction
 from django.utils import timezone
 
-from jobs.models import Absence, Appointment, AppointmentMove, CalendarRules, Crew, Proposal, ProposedMove
+from jobs.models import Absence, Appointment, CalendarRules, Crew, Proposal, ProposedMove
 from jobs.rules.early_bias import early_biased
 from jobs.rules.routing import Objective, Plan, Problem, Stop, explain, verify
 from jobs.rules.routing.documents import Answer, plan_from, problem_document, read_answer
 from jobs.rules.routing.linked_stops import explain_linked_stops
 from jobs.rules.routing.model import Id
 from jobs.rules.stabilise import stabilised
-from jobs.schedule.day import BEGUN, DaySchedule, moment, read_schedule
+from jobs.schedule.day import DaySchedule
 from jobs.schedule.doubts import Doubt, doubtful
-from jobs.schedule.effects import COST_UNIT, LOCKED, day_cost, money, prices_of
+from jobs.schedule.effects import COST_UNIT, day_cost, money, prices_of
 from jobs.schedule.plan import (
     PlanProblem,
     at_own_prices,
@@ -35,12 +34,9 @@ from jobs.schedule.plan import (
     read_problem,
 )
 from jobs.schedule.reasons import plain_why
-from jobs.services.base import lock_crews, plain_state
-from jobs.services.stages import lock_open_job, recompute_stage
 from shared import audit, runs
 from shared.errors import Refused
-from shared.formats.dates import month_day, short_day
-from shared.formats.durations import minutes_text
+from shared.formats.dates import month_day
 from shared.models import Branch, Run, User
 
 KIND: Final = "jobs.plan_routes"
@@ -345,114 +341,3 @@ def _figures(days: Sequence[DaySchedule], cost: Decimal, unplaced: int) -> dict[
         "unplaced": unplaced,
         "stops": sum(len(day.standing) for day in days),
     }
-
-
-# -- yes or no ---------------------------------------------------------------------------
-
-
-@transaction.atomic
-def accept_moves(*, proposal: Proposal, moves: Iterable[ProposedMove], by: User) -> list[ProposedMove]:
-    """
-    Takes these differences over, all or nothing.
-
-    What somebody moved since the plan was made is passed over and says so. Taken alone,
-    some may not be drivable without the others: then nothing is taken, and the first
-    trouble is named.
-    """
-    chosen = list(
-        ProposedMove.objects.filter(pk__in=[move.pk for move in moves], proposal=proposal, state="open")
-        .exclude(crew=None)
-        .select_related("crew")
-    )
-    if not chosen:
-        raise Refused("choose at least one difference that is still open")
-    standing = Appointment.objects.filter(pk__in=[move.appointment_id for move in chosen])
-    for pk in sorted(set(standing.values_list("job", flat=True))):
-        lock_open_job(pk)
-    crews = {move.crew_id for move in chosen} | set(standing.values_list("crew", flat=True))
-    lock_crews(pk for pk in crews if pk is not None)
-    rows = {
-        row.pk: row
-        for row in Appointment.objects.select_for_update(of=("self",))
-        .filter(pk__in=[move.appointment_id for move in chosen])
-        .select_related("job__branch")
-    }
-    taken, days = _write_moves(chosen, rows, by)
-    _refuse_undrivable(proposal.branch, days, by)
-    for job in {rows[move.appointment_id].job_id for move in taken}:
-        recompute_stage(job=job, by=by)
-    return taken
-
-
-def _pass(move: ProposedMove, why: str) -> None:
-    move.state, move.state_note = ProposedMove.State.PASSED, why
-    move.save(update_fields=["state", "state_note"])
-
-
-def _write_moves(
-    chosen: Sequence[ProposedMove], rows: dict[int, Appointment], by: User
-) -> tuple[list[ProposedMove], set[tuple[int, dt.date]]]:
-    """Puts every chosen appointment where it was proposed; the crew-days touched."""
-    taken, days, entries = [], set(), []
-    for move in chosen:
-        row = rows[move.appointment_id]
-        if row.version != move.version or row.state in BEGUN or row.state == Appointment.State.CANCELLED:
-            _pass(move, "it was moved since the plan was made")
-            continue
-        if row.is_locked:
-            _pass(move, LOCKED)
-            continue
-        was = plain_state(row)
-        if row.crew_id is not None and row.day is not None:
-            days.add((row.crew_id, row.day))
-        row.crew, row.day, row.starts_at = move.crew, move.day, move.starts_at
-        if row.state == Appointment.State.UNPLACED:
-            row.state = Appointment.State.PLANNED
-        row.version += 1
-        row.sequence += 1
-        fields = ["crew", "day", "starts_at", "state"]
-        entries.append(
-            audit.entry(
-                by=by, action="moved by a plan", subject=row, job=row.job_id, changes=audit.changed(row, fields)
-            )
-        )
-        row.save(update_fields=[*fields, "version", "sequence"])
-        AppointmentMove.objects.create(appointment=row, by=by, before={"own": was, "pushed": {}}, version=row.version)
-        days.add(row.place())
-        move.state = ProposedMove.State.ACCEPTED
-        move.save(update_fields=["state"])
-        taken.append(move)
-    audit.record_all(entries)
-    return taken, days
-
-
-def _refuse_undrivable(branch: Branch, days: set[tuple[int, dt.date]], by: User) -> None:
-    """Refuses days that can't be driven as they stand now; small pushes that break nothing are written."""
-    if not days:
-        return
-    crews = list(Crew.objects.filter(pk__in={crew for crew, _ in days}).prefetch_related("skills"))
-    schedule = read_schedule(branch, crews, sorted({day for _, day in days}))
-    for key in sorted(days):
-        one = schedule.days[key]
-        if (stop := one.trouble) is not None:
-            late = minutes_text(round(max(stop.late, stop.pushed) / 60))
-            raise Refused(
-                f"taken alone it can't be driven: {one.crew.name} on {short_day(one.day)} would reach "
-                f"{one.rows[stop.key].job.number} {late} late. Accept the others of that day too",
-                field="moves",
-            )
-        for stop in one.timeline.stops:
-            if stop.pushed:
-                Appointment.objects.filter(pk=stop.key).update(starts_at=moment(stop.start))
-
-
-@transaction.atomic
-def decline_moves(*, proposal: Proposal, moves: Iterable[ProposedMove], by: User) -> int:
-    """Says no to these differences; everything stays where it is."""
-    open_ones = ProposedMove.objects.filter(
-        pk__in=[move.pk for move in moves], proposal=proposal, state=ProposedMove.State.OPEN
-    )
-    count = open_ones.update(state=ProposedMove.State.DECLINED)
-    if count:
-        audit.record(by=by, action="declined", subject=proposal, note=f"{count} differences")
-    return count

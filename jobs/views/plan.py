@@ -25,6 +25,7 @@ from jobs.views.appointments import sentence
 from jobs.views.jobs import csv_answer, local_text, parse_date_or_none
 from shared.access import SignedInRequest, roles_required
 from shared.errors import Refused
+from shared.formats.money import extra_cost
 from shared.models import Run
 
 
@@ -100,7 +101,8 @@ def _text(cell: Any) -> str:
     return "" if cell is None else str(cell)
 
 
-def _context(found: Proposal, error: str = "") -> dict[str, Any]:
+def _context(found: Proposal, error: str = "", chosen: set[int] | None = None) -> dict[str, Any]:
+    """The page; `chosen` are the differences that wait for a second yes."""
     with_all = ("appointment__job__customer", "appointment__job__branch", "appointment__crew", "crew")
     rows = found.moves.select_related(*with_all)
     moves = list(rows)
@@ -114,6 +116,9 @@ def _context(found: Proposal, error: str = "") -> dict[str, Any]:
         "proof": _proof(found.summary),
         "kept_text": _hundredths(found.summary.get("kept", 1)),
         "open_count": sum(move.state == ProposedMove.State.OPEN for move in placed),
+        "accepted_count": sum(move.state == ProposedMove.State.ACCEPTED for move in placed),
+        "to_call": [move for move in placed if _is_to_call(move)],
+        "chosen": chosen,
         "error": error,
     }
 
@@ -149,6 +154,11 @@ def _same_day(move: ProposedMove) -> bool:
     return row.crew_id == move.crew_id and row.day == move.day and row.state != Appointment.State.UNPLACED
 
 
+def _is_to_call(move: ProposedMove) -> bool:
+    """Whether its customer knows nothing yet of the day it was given; a promise stays within its window."""
+    return move.state == ProposedMove.State.ACCEPTED and move.appointment.state == Appointment.State.PLANNED
+
+
 @login_required
 @roles_required(*OFFICE)
 @require_POST
@@ -163,8 +173,37 @@ def proposal_answer(request: SignedInRequest, pk: int) -> HttpResponse:
         messages.success(request, f"{count} left as they are.")
         return redirect("jobs:proposal", found.pk)
     try:
-        taken = services.accept_moves(proposal=found, moves=rows.exclude(crew=None), by=request.user)
+        taken = services.accept_moves(
+            proposal=found, moves=rows.exclude(crew=None), by=request.user, anyway="anyway" in request.POST
+        )
+    except Refused as refusal:
+        chosen = {row.pk for row in rows} if refusal.field == "anyway" else None
+        return render(request, "jobs/proposal.html", _context(found, sentence(refusal.problem), chosen), status=422)
+    messages.success(request, _taken_text(taken))
+    return redirect("jobs:proposal", found.pk)
+
+
+def _taken_text(taken: services.Acceptance) -> str:
+    """``5 visits stand where the plan puts them; it saves us $12.50; less sure now: J-1 …``."""
+    count = len(taken.moves)
+    text = f"{count} visit{' stands' if count == 1 else 's stand'} where the plan puts {'it' if count == 1 else 'them'}"
+    if taken.price:
+        text += f"; it {extra_cost(taken.price, taken.currency)}"
+    if taken.harm is not None:
+        text += f"; less sure now: {taken.harm.text}"
+    return f"{text}."
+
+
+@login_required
+@roles_required(*OFFICE)
+@require_POST
+def proposal_undo(request: SignedInRequest, pk: int) -> HttpResponse:
+    """What was accepted last, back as one."""
+    found = proposal_for(request.user, pk)
+    try:
+        count = services.undo_acceptance(proposal=found, by=request.user)
     except Refused as refusal:
         return render(request, "jobs/proposal.html", _context(found, sentence(refusal.problem)), status=422)
-    messages.success(request, f"{len(taken)} visits stand where the plan puts them.")
+    words = "1 visit stands where it was" if count == 1 else f"{count} visits stand where they were"
+    messages.success(request, f"{words} before the plan.")
     return redirect("jobs:proposal", found.pk)

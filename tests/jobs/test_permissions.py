@@ -74,6 +74,7 @@ ENTRANCES = {
     "plan_run": (OFFICE, "get", "run"),
     "proposal": (OFFICE, "get", "proposal"),
     "proposal_answer": (OFFICE, "post", "proposal"),
+    "proposal_undo": (OFFICE, "post", "proposal"),
     "attention": (OFFICE, "get", None),
     "entry_again": (OFFICE, "post", "entry"),
     "entry_drop": (OFFICE, "post", "entry"),

@@ -60,7 +60,7 @@ def test_a_plan_places_what_is_unplaced_and_moves_nothing_by_itself(branch, disp
     page = as_user(dispatcher).get(proposal.get_absolute_url()).content.decode()
     assert f"can cost less than {proposal.summary['bound']:,.2f}: this one is at most" in page
     taken = services.accept_moves(proposal=proposal, moves=proposal.moves.all(), by=dispatcher)
-    assert len(taken) == 3
+    assert len(taken.moves) == 3
     for visit in visits:
         visit.refresh_from_db()
         assert (visit.state, visit.crew, visit.day) == (Appointment.State.PLANNED, crew, MONDAY)
@@ -138,6 +138,91 @@ def test_what_is_locked_is_passed_over_by_a_plan(branch, dispatcher, crew):
     visit.refresh_from_db()
     assert (move.state, visit.starts_at) == ("passed", at(branch, MONDAY, "9:00"))
     assert "unlock" in move.state_note
+
+
+def a_proposal(branch, by, *moves):
+    """A proposal of these moves, each (visit, crew, time of Monday)."""
+    found = Proposal.objects.create(branch=branch, from_on=MONDAY, until_on=MONDAY, created_by=by)
+    for visit, crew, time in moves:
+        found.moves.create(
+            appointment=visit, version=visit.version, crew=crew, day=MONDAY, starts_at=at(branch, MONDAY, time)
+        )
+    return found
+
+
+def test_what_is_accepted_lands_where_it_was_drawn_or_not_at_all(branch, dispatcher, crew):
+    """One landed half an hour off its proposal: from 9:00 an hour and 3 min of driving stand before it."""
+    make_appointment(make_job(branch), crew=crew, day=MONDAY, time="9:00")
+    visit = make_appointment(make_job(branch))
+    proposal = a_proposal(branch, dispatcher, (visit, crew, "9:30"))
+
+    with pytest.raises(Refused, match="33 min later than drawn"):
+        services.accept_moves(proposal=proposal, moves=proposal.moves.all(), by=dispatcher)
+
+    visit.refresh_from_db()
+    assert visit.state == "unplaced"
+
+
+def test_a_promise_made_less_sure_by_an_acceptance_asks_for_a_second_yes(branch, dispatcher, crew, as_user):
+    """Four of 29 were accepted, and a fifth customer's promise was spoiled without a word."""
+    kept = make_appointment(
+        make_job(branch), crew=crew, day=MONDAY, time="10:00", state=Appointment.State.PROMISED,
+        promised_from=at(branch, MONDAY, "9:30"), promised_until=at(branch, MONDAY, "10:15"),
+    )  # fmt: skip
+    visit = make_appointment(make_job(branch), duration_min=60)
+    proposal = a_proposal(branch, dispatcher, (visit, crew, "9:00"))
+    page = as_user(dispatcher)
+
+    asked = page.post(f"/calendar/plan/{proposal.pk}/answer/", {"which": "all"})
+    visit.refresh_from_db()
+    still = visit.state
+    answer = page.post(
+        f"/calendar/plan/{proposal.pk}/answer/",
+        {"which": "some", "move": [proposal.moves.get().pk], "anyway": "1"}, follow=True,
+    )  # fmt: skip
+
+    assert (asked.status_code, still) == (422, "unplaced")
+    assert f"{kept.job.number} {kept.job.customer.name}: 9" in asked.content.decode()
+    assert "Accept all the same" in asked.content.decode()
+    text = answer.content.decode()
+    assert "1 visit stands where the plan puts it" in text
+    assert f"less sure now: {kept.job.number}" in text
+    assert visit.job.customer.phone in text
+
+
+def test_an_acceptance_is_taken_back_as_one_with_whom_it_pushed(branch, dispatcher, crew):
+    """Three visits move, a fourth gives way, and one press brings all four back."""
+    other = make_crew(branch)
+    stood = make_appointment(make_job(branch), crew=other, day=MONDAY, time="9:00")
+    new = [make_appointment(make_job(branch)) for _ in range(2)]
+    pushed = make_appointment(make_job(branch), crew=crew, day=MONDAY, time="11:30")
+    proposal = a_proposal(branch, dispatcher, (stood, crew, "8:30"), (new[0], crew, "9:45"), (new[1], crew, "11:00"))
+    where = Appointment.objects.order_by("pk").values_list("pk", "state", "crew", "day", "starts_at")
+    before = list(where)
+
+    taken = services.accept_moves(proposal=proposal, moves=proposal.moves.all(), by=dispatcher)
+    pushed.refresh_from_db()
+    count = services.undo_acceptance(proposal=proposal, by=dispatcher)
+
+    assert (len(taken.moves), count) == (3, 3)
+    assert pushed.starts_at > at(branch, MONDAY, "11:30")
+    assert list(where) == before
+    assert set(proposal.moves.values_list("state", flat=True)) == {"open"}
+    again = services.accept_moves(proposal=proposal, moves=proposal.moves.all(), by=dispatcher)
+    assert len(again.moves) == 3
+
+
+def test_an_acceptance_is_not_taken_back_over_what_happened_since(branch, dispatcher, crew):
+    visits = [make_appointment(make_job(branch)) for _ in range(2)]
+    proposal = a_proposal(branch, dispatcher, (visits[0], crew, "9:00"), (visits[1], crew, "11:00"))
+    services.accept_moves(proposal=proposal, moves=proposal.moves.all(), by=dispatcher)
+    visits[0].refresh_from_db()
+    services.lock(appointment=visits[0], by=dispatcher)
+
+    with pytest.raises(Refused, match=f"something happened to {visits[0].job.number} since"):
+        services.undo_acceptance(proposal=proposal, by=dispatcher)
+
+    assert Appointment.objects.get(pk=visits[1].pk).starts_at == at(branch, MONDAY, "11:00")
 
 
 def test_part_of_a_swap_that_cannot_be_driven_alone_is_refused_whole(branch, dispatcher, crew):

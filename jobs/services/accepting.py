@@ -1,0 +1,252 @@
+"""What becomes of a proposal: taken over, all or some of it; taken back; declined."""
+
+from __future__ import annotations
+
+import datetime as dt
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
+from decimal import Decimal
+
+from django.db import transaction
+from django.db.models import Max
+from django.utils import timezone
+
+from jobs.models import Appointment, AppointmentMove, Crew, Proposal, ProposedMove
+from jobs.schedule.day import BEGUN, DaySchedule, Key, Schedule, moment, read_schedule
+from jobs.schedule.effects import (
+    LOCKED,
+    Harm,
+    Push,
+    chances_of,
+    day_cost,
+    harm_of,
+    money,
+    prices_of,
+    standing_key,
+)
+from jobs.services.appointments import plain_pushes, pull_back, push
+from jobs.services.base import lock_crews, plain_state, restore
+from jobs.services.stages import lock_open_job, recompute_stage
+from shared import audit
+from shared.errors import Refused
+from shared.formats.dates import short_day
+from shared.formats.durations import minutes_text
+from shared.models import Branch, User
+
+State = ProposedMove.State
+
+
+@dataclass(frozen=True, slots=True)
+class Acceptance:
+    """What was taken over, what it costs more as a whole, and the worst it does to somebody else's promise."""
+
+    moves: tuple[ProposedMove, ...]
+    price: Decimal
+    currency: str
+    harm: Harm | None
+
+
+@transaction.atomic
+def accept_moves(*, proposal: Proposal, moves: Iterable[ProposedMove], by: User, anyway: bool = False) -> Acceptance:
+    """
+    Takes these differences over, all or nothing, each exactly where it was drawn.
+
+    They are checked and priced again as a whole, on the days as they stand now. What somebody
+    moved or locked since the plan was made is passed over and says so.
+
+    Raises
+    ------
+    Refused
+        Where some can't be driven without the others, or would begin at another time than drawn;
+        and, unless `anyway`, where a promise of somebody else falls under the branch's floor.
+    """
+    chosen = list(
+        ProposedMove.objects.filter(pk__in=[move.pk for move in moves], proposal=proposal, state=State.OPEN)
+        .exclude(crew=None)
+        .select_related("crew")
+    )
+    if not chosen:
+        raise Refused("choose at least one difference that is still open")
+    rows = _locked([move.appointment_id for move in chosen], {move.crew_id for move in chosen})
+    keys = _keys(chosen, rows)
+    now, before = timezone.now(), _schedule(proposal.branch, keys)
+    taken = _write_moves(chosen, rows, by)
+    after = _schedule(proposal.branch, keys)
+    pushed = _pushed(_touched(after, keys), {move.appointment_id for move in taken})
+    push(pushed, by=by)
+    _remember(taken, pushed)
+    harm = _harm(before, after, set(rows), now)
+    if harm is not None and harm.is_risky and not anyway:
+        raise Refused(f"it makes another promise less sure than {harm.floor}%: {harm.text}", field="anyway")
+    for job in sorted({rows[move.appointment_id].job_id for move in taken}):
+        recompute_stage(job=job, by=by)
+    return Acceptance(tuple(taken), _cost(after) - _cost(before), proposal.branch.currency, harm)
+
+
+def _locked(pks: Sequence[int], crews: Iterable[int | None]) -> dict[int, Appointment]:
+    """These appointments with their jobs' and crews' rows, locked in the order every action keeps."""
+    standing = Appointment.objects.filter(pk__in=pks)
+    for pk in sorted(set(standing.values_list("job", flat=True))):
+        lock_open_job(pk)
+    lock_crews(pk for pk in {*crews, *standing.values_list("crew", flat=True)} if pk is not None)
+    found = Appointment.objects.select_for_update(of=("self",)).filter(pk__in=pks)
+    return {row.pk: row for row in found.select_related("job__branch")}
+
+
+def _keys(chosen: Sequence[ProposedMove], rows: Mapping[int, Appointment]) -> set[Key]:
+    """The crew-days that these differences leave and come to."""
+    keys = {(move.crew_id, move.day) for move in chosen if move.crew_id is not None and move.day is not None}
+    return keys | {key for row in rows.values() if (key := standing_key(row)) is not None}
+
+
+def _schedule(branch: Branch, keys: set[Key]) -> Schedule | None:
+    if not keys:
+        return None
+    crews = list(Crew.objects.filter(pk__in={crew for crew, _ in keys}).prefetch_related("skills"))
+    return read_schedule(branch, crews, sorted({day for _, day in keys}))
+
+
+def _cost(schedule: Schedule | None) -> Decimal:
+    if schedule is None:
+        return Decimal(0)
+    prices = prices_of(schedule.rules)
+    return sum((money(day_cost(prices, day)) for day in schedule.days.values()), Decimal(0))
+
+
+def _harm(before: Schedule | None, after: Schedule | None, own: set[int], now: dt.datetime) -> Harm | None:
+    """The worst it does to a promise that is not among `own`."""
+    if before is None or after is None:
+        return None
+    others = {pk: share for pk, share in chances_of(after.days.values(), now).items() if pk not in own}
+    return harm_of(chances_of(before.days.values(), now), others, 0, after.rules.chance_floor, after.rows)
+
+
+def _pass(move: ProposedMove, why: str) -> None:
+    move.state, move.state_note = State.PASSED, why
+    move.save(update_fields=["state", "state_note"])
+
+
+def _write_moves(chosen: Sequence[ProposedMove], rows: dict[int, Appointment], by: User) -> list[ProposedMove]:
+    """Puts every chosen appointment where it was proposed."""
+    taken, entries, now = [], [], timezone.now()
+    for move in chosen:
+        row = rows[move.appointment_id]
+        if row.version != move.version or row.state in BEGUN or row.state == Appointment.State.CANCELLED:
+            _pass(move, "it was moved since the plan was made")
+            continue
+        if row.is_locked:
+            _pass(move, LOCKED)
+            continue
+        was = plain_state(row)
+        row.crew, row.day, row.starts_at = move.crew, move.day, move.starts_at
+        if row.state == Appointment.State.UNPLACED:
+            row.state = Appointment.State.PLANNED
+        row.version += 1
+        row.sequence += 1
+        fields = ["crew", "day", "starts_at", "state"]
+        entries.append(
+            audit.entry(
+                by=by, action="moved by a plan", subject=row, job=row.job_id, changes=audit.changed(row, fields)
+            )
+        )
+        row.save(update_fields=[*fields, "version", "sequence"])
+        AppointmentMove.objects.create(appointment=row, by=by, before={"own": was, "pushed": {}}, version=row.version)
+        move.state, move.accepted_at = State.ACCEPTED, now
+        move.save(update_fields=["state", "accepted_at"])
+        taken.append(move)
+    audit.record_all(entries)
+    return taken
+
+
+def _touched(schedule: Schedule | None, keys: set[Key]) -> list[DaySchedule]:
+    return [schedule.days[key] for key in sorted(keys)] if schedule else []
+
+
+def _pushed(days: Iterable[DaySchedule], own: set[int]) -> list[Push]:
+    """Others that begin a little later; refuses a day that misses a promise, or where `own` don't begin as drawn."""
+    pushed = []
+    for one in days:
+        where = f"{one.crew.name} on {short_day(one.day)}"
+        if (stop := one.trouble) is not None:
+            behind = minutes_text(round(max(stop.late, stop.pushed) / 60))
+            raise Refused(
+                f"taken alone it can't be driven: {where} would reach {one.rows[stop.key].job.number} {behind} late. "
+                "Accept the others of that day too",
+                field="moves",
+            )
+        for stop in one.timeline.stops:
+            if stop.pushed < 60:
+                continue
+            row, late = one.rows[stop.key], round(stop.pushed / 60)
+            if stop.key in own:
+                raise Refused(
+                    f"taken alone {row.job.number} would begin {minutes_text(late)} later than drawn, {where}. "
+                    "Accept the others of that day too",
+                    field="moves",
+                )
+            pushed.append(Push(row, one.by_pk[stop.key].starts_at, moment(stop.start), late))
+    return pushed
+
+
+def _remember(taken: Sequence[ProposedMove], pushed: Sequence[Push]) -> None:
+    """Whom an acceptance pushed is kept with its first move, for undo."""
+    if taken and pushed:
+        first = AppointmentMove.objects.filter(appointment=taken[0].appointment_id, undone_at=None).first()
+        assert first is not None
+        first.before["pushed"] = plain_pushes(pushed)
+        first.save(update_fields=["before"])
+
+
+@transaction.atomic
+def undo_acceptance(*, proposal: Proposal, by: User) -> int:
+    """
+    Takes the last acceptance of a proposal back as one: every visit stands where it stood; how many.
+
+    Refused when something happened to one of them since, or its old place is taken.
+    """
+    last = proposal.moves.filter(state=State.ACCEPTED).aggregate(last=Max("accepted_at"))["last"]
+    moves = list(proposal.moves.filter(state=State.ACCEPTED, accepted_at=last)) if last else []
+    if not moves:
+        raise Refused("nothing of this proposal was accepted")
+    rows = _locked([move.appointment_id for move in moves], {move.crew_id for move in moves})
+    kept = {
+        one.appointment_id: one
+        for one in AppointmentMove.objects.filter(appointment__in=rows, undone_at=None).order_by("at", "pk")
+    }
+    for pk, row in rows.items():
+        if pk not in kept or kept[pk].version != row.version or row.state in BEGUN:
+            raise Refused(f"something happened to {row.job.number} since; move it by hand")
+    fields = ["state", "crew", "day", "starts_at"]
+    entries = []
+    for pk, row in rows.items():
+        restore(row, kept[pk].before["own"])
+        row.version, row.sequence = row.version + 1, row.sequence + 1
+        changes = audit.changed(row, fields)
+        entries.append(audit.entry(by=by, action="took the plan back", subject=row, job=row.job_id, changes=changes))
+        row.save(update_fields=[*fields, "version", "sequence"])
+    for move_back in kept.values():
+        pull_back(move_back.before["pushed"])
+    keys = {key for row in rows.values() if (key := standing_key(row)) is not None}
+    for one in _touched(_schedule(proposal.branch, keys), keys):
+        if (stop := one.trouble) is not None:
+            where = f"{one.crew.name} on {short_day(one.day)}"
+            raise Refused(f"the old places are taken: {where} would be late at {one.rows[stop.key].job.number}")
+    audit.record_all(entries)
+    now = timezone.now()
+    AppointmentMove.objects.filter(pk__in=[one.pk for one in kept.values()]).update(undone_at=now)
+    for move in moves:
+        move.state, move.accepted_at, move.version = State.OPEN, None, rows[move.appointment_id].version
+    ProposedMove.objects.bulk_update(moves, ["state", "accepted_at", "version"])
+    for job in sorted({row.job_id for row in rows.values()}):
+        recompute_stage(job=job, by=by)
+    return len(moves)
+
+
+@transaction.atomic
+def decline_moves(*, proposal: Proposal, moves: Iterable[ProposedMove], by: User) -> int:
+    """Says no to these differences; everything stays where it is."""
+    open_ones = ProposedMove.objects.filter(pk__in=[move.pk for move in moves], proposal=proposal, state=State.OPEN)
+    count = open_ones.update(state=State.DECLINED)
+    if count:
+        audit.record(by=by, action="declined", subject=proposal, note=f"{count} differences")
+    return count
