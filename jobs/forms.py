@@ -422,7 +422,7 @@ class SwapForm(PageForm):
     one = forms.ModelChoiceField(Crew.objects.none(), label="Crew")
     other = forms.ModelChoiceField(Crew.objects.none(), label="With")
     day = forms.DateField(widget=forms.HiddenInput())
-    anyway = forms.BooleanField(required=False, label="Even if one lacks a skill")
+    anyway = forms.BooleanField(required=False, label="Even if one lacks a skill or comes late")
 
     def prepare(self) -> None:
         for name in ("one", "other"):

@@ -260,6 +260,15 @@ def _harm(row: Appointment, change: Change, schedule: Schedule) -> Harm | None:
     return harm_of(before, after, row.pk, schedule.rules.chance_floor, schedule.rows)
 
 
+def trouble_text(day: DaySchedule) -> str:
+    """What can't be driven of a day as it stands: ``Crew 2 on Mon 7 Dec would reach J-7 15 min late``."""
+    stop = day.trouble
+    if stop is None:
+        return ""
+    late = minutes_text(round(max(stop.late, stop.pushed) / 60))
+    return f"{day.crew.name} on {short_day(day.day)} would reach {day.rows[stop.key].job.number} {late} late"
+
+
 def standing_key(appointment: Appointment) -> tuple[int, dt.date] | None:
     """Crew and day on which an appointment stands; None when it stands nowhere."""
     if not appointment.is_placed() or appointment.crew_id is None or appointment.day is None:

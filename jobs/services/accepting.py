@@ -23,6 +23,7 @@ from jobs.schedule.effects import (
     money,
     prices_of,
     standing_key,
+    trouble_text,
 )
 from jobs.services.appointments import plain_pushes, pull_back, push
 from jobs.services.base import lock_crews, plain_state, restore
@@ -166,13 +167,9 @@ def _pushed(days: Iterable[DaySchedule], own: set[int]) -> list[Push]:
     """Others that begin a little later; refuses a day that misses a promise, or where `own` don't begin as drawn."""
     pushed = []
     for one in days:
-        where = f"{one.crew.name} on {short_day(one.day)}"
-        if (stop := one.trouble) is not None:
-            behind = minutes_text(round(max(stop.late, stop.pushed) / 60))
+        if trouble := trouble_text(one):
             raise Refused(
-                f"taken alone it can't be driven: {where} would reach {one.rows[stop.key].job.number} {behind} late. "
-                "Accept the others of that day too",
-                field="moves",
+                f"taken alone it can't be driven: {trouble}. Accept the others of that day too", field="moves"
             )
         for stop in one.timeline.stops:
             if stop.pushed < 60:
@@ -180,7 +177,8 @@ def _pushed(days: Iterable[DaySchedule], own: set[int]) -> list[Push]:
             row, late = one.rows[stop.key], round(stop.pushed / 60)
             if stop.key in own:
                 raise Refused(
-                    f"taken alone {row.job.number} would begin {minutes_text(late)} later than drawn, {where}. "
+                    f"taken alone {row.job.number} would begin {minutes_text(late)} later than drawn, "
+                    f"{one.crew.name} on {short_day(one.day)}. "
                     "Accept the others of that day too",
                     field="moves",
                 )
@@ -228,9 +226,8 @@ def undo_acceptance(*, proposal: Proposal, by: User) -> int:
         pull_back(move_back.before["pushed"])
     keys = {key for row in rows.values() if (key := standing_key(row)) is not None}
     for one in _touched(_schedule(proposal.branch, keys), keys):
-        if (stop := one.trouble) is not None:
-            where = f"{one.crew.name} on {short_day(one.day)}"
-            raise Refused(f"the old places are taken: {where} would be late at {one.rows[stop.key].job.number}")
+        if trouble := trouble_text(one):
+            raise Refused(f"the old places are taken: {trouble}")
     audit.record_all(entries)
     now = timezone.now()
     AppointmentMove.objects.filter(pk__in=[one.pk for one in kept.values()]).update(undone_at=now)

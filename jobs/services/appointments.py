@@ -12,8 +12,8 @@ from django.utils import timezone
 from jobs.models import Appointment, AppointmentMove, CalendarRules, Crew, Job, PossibleWindow, Purpose, Skill
 from jobs.ports import Blocker, Expected, Minutes, ports
 from jobs.schedule.availability import crew_days
-from jobs.schedule.day import BEGUN, in_the_calendar
-from jobs.schedule.effects import LOCKED, Effect, Push, effect_of, in_the_way
+from jobs.schedule.day import BEGUN, in_the_calendar, read_schedule
+from jobs.schedule.effects import LOCKED, Effect, Push, effect_of, in_the_way, trouble_text
 from jobs.services.base import lock_appointment, lock_crews, plain_state, restore, save, sync_from
 from jobs.services.stages import lock_open_job, recompute_stage
 from jobs.services.times import check_spans
@@ -525,7 +525,8 @@ def swap_crews(*, one: Crew, other: Crew, day: dt.date, by: User, anyway: bool =
     """
     Two crews trade everything they have on a day; what is locked or under way stays where it is.
 
-    Refused when a crew lacks a skill or does not work then, unless `anyway`.
+    Refused when a crew does not work then; and, unless `anyway`, when one lacks a skill or could not
+    keep a promise, or a start that is locked, on the day as it would be.
     """
     if one.branch_id != other.branch_id or one.pk == other.pk:
         raise Refused("choose two crews of one branch")
@@ -553,6 +554,10 @@ def swap_crews(*, one: Crew, other: Crew, day: dt.date, by: User, anyway: bool =
         row.crew = trade[row.place().crew_id]
         _save_place(row, by, "swapped crews")
         _remember(row, was, (), by)
+    if not anyway:
+        for after in read_schedule(one.branch, [one, other], [day]).days.values():
+            if trouble := trouble_text(after):
+                raise Refused(f"after the trade {trouble}", field="anyway")
     return rows
 
 

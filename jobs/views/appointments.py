@@ -33,7 +33,7 @@ from jobs.ports import ports
 from jobs.schedule.chances import OVER, outlooks
 from jobs.schedule.dates import earliest_install
 from jobs.schedule.day import BEGUN, UNDER_WAY, read_schedule
-from jobs.schedule.effects import effect_json, effect_of, in_the_way
+from jobs.schedule.effects import effect_json, effect_of, in_the_way, trouble_text
 from jobs.schedule.offers import rescues
 from jobs.schedule.words import copy_text, late_text, readiness_text, window_text
 from shared.access import SignedInRequest, roles_required
@@ -177,9 +177,18 @@ def appointment_edit(request: SignedInRequest, pk: int) -> HttpResponse:
             form.refuse(refusal)
         else:
             messages.success(request, "The visit is changed.")
+            if trouble := _trouble_with(row):
+                messages.warning(request, f"{trouble}. Move one of them, or call.")
             return redirect("jobs:appointment", row.pk)
     context = {"form": form, "job": row.job, "heading": f"Change the {row.get_purpose_display()} visit"}
     return render(request, "jobs/job_form.html", context, status=422 if form.errors else 200)
+
+
+def _trouble_with(row: Appointment) -> str:
+    """What of its crew's day can't be driven any more, now that it lasts as long as it does."""
+    if row.crew is None or row.day is None or not row.is_placed():
+        return ""
+    return trouble_text(read_schedule(row.job.branch, [row.crew], [row.day]).days[row.crew.pk, row.day])
 
 
 # -- moving ----------------------------------------------------------------------------------

@@ -229,9 +229,17 @@ def swap(request: SignedInRequest) -> HttpResponse:
             rows = services.swap_crews(
                 one=data["one"], other=data["other"], day=day, by=request.user, anyway=data["anyway"]
             )
-            messages.success(request, f"{len(rows)} visits changed crews.")
+            messages.success(request, _traded_text(len(rows), data["one"], data["other"], day))
         except Refused as refusal:
             messages.error(request, sentence(refusal.problem))
     else:
         messages.error(request, "Choose two crews.")
     return redirect(f"{reverse('jobs:calendar')}?day={day.isoformat()}")
+
+
+def _traded_text(count: int, one: Crew, other: Crew, day: dt.date) -> str:
+    """How many visits changed crews, and which stayed because they are locked."""
+    text = f"{count} visit{'' if count == 1 else 's'} changed crews."
+    stayed = Appointment.objects.live().filter(crew__in=[one, other], day=day, is_locked=True).select_related("job")
+    numbers = ", ".join(row.job.number for row in stayed)
+    return f"{text} Locked, so it stays: {numbers}." if numbers else text

@@ -307,6 +307,31 @@ def test_swapping_crews_trades_everything_but_the_locked(branch, crew, dispatche
     assert [Appointment.objects.get(pk=row.pk).crew for row in (one, fixed, two)] == [other, other, crew]
 
 
+def test_crews_do_not_trade_into_a_late_locked_visit_without_a_yes(branch, crew, dispatcher):
+    """Ten visits changed crews, and nobody said that what stayed locked could not be reached in time."""
+    other = make_crew(branch)
+    make_appointment(make_job(branch), crew=crew, day=MONDAY, time="9:00", duration_min=120)
+    fixed = make_appointment(make_job(branch), crew=other, day=MONDAY, time="10:30", is_locked=True)
+
+    with pytest.raises(Refused, match=f"after the trade .* would reach {fixed.job.number}"):
+        services.swap_crews(one=crew, other=other, day=MONDAY, by=dispatcher)
+
+    assert not Appointment.objects.filter(crew=other, duration_min=120).exists()
+    assert len(services.swap_crews(one=crew, other=other, day=MONDAY, by=dispatcher, anyway=True)) == 1
+
+
+def test_longer_minutes_say_whom_the_crew_reaches_late(branch, crew, dispatcher, as_user):
+    """A drag says it; typing the minutes said "The visit is changed", and no more."""
+    row = make_appointment(make_job(branch), crew=crew, day=MONDAY, time="9:00")
+    fixed = make_appointment(make_job(branch), crew=crew, day=MONDAY, time="10:30", is_locked=True)
+    data = {"duration_min": "120", "people": "1", "priority": "1"}
+
+    page = as_user(dispatcher).post(f"/visits/{row.pk}/edit/", data, follow=True).content.decode()
+
+    assert "The visit is changed." in page
+    assert f"would reach {fixed.job.number} 33 min late" in page
+
+
 def test_a_visit_split_in_two_keeps_its_minutes(branch, crew, dispatcher):
     visit = make_appointment(make_job(branch), crew=crew, day=MONDAY, time="9:00", duration_min=200)
 

@@ -11,6 +11,7 @@ export function say(text, isError = false) {
   line.hidden = !text;
   line.textContent = text;
   line.classList.toggle("error", isError);
+  if (isError) line.scrollIntoView({ block: "center" }); // the tap it answers may be screens below
 }
 
 /** Those of a page's taps that the office does not show yet, oldest first: not sent, or kept there and not taken. */
