@@ -253,6 +253,20 @@ CHANGES: dict[str, list[Change]] = {
         Change("GET /api/openings/62/ * body.missing.*", SLIPS),
         Change("afterwards GET /api/openings/124/ * body.findings.*", UNCHOSEN),
         Change("afterwards GET /api/sizes/12/ * body.*findings.*", UNCHOSEN),
+        # what a firm says of its branch when it sets up
+        *[
+            Change(f"GET /api/branches/* body.*{name}", "Said when the firm is set up.", is_new=True)
+            for name in ("currency", "language", "first_weekday")
+        ],
+        # what an offer or a move does to others, and what the job is expected to be
+        *[
+            Change(f"{where}.{name}", "Whom it harms, and what it costs the firm, is said with it.", is_new=True)
+            for where in ("offers * body.offers.*", "effect * body")
+            for name in ("cost", "harm", "is_risky")
+        ],
+        Change("GET /api/calendar-rules/ * body.chance_floor", "Under it an offer is risky.", is_new=True),
+        Change("GET /api/jobs/* body.*product_expected", "Minutes come from the products too.", is_new=True),
+        Change("afterwards GET /api/jobs/* body.*product_expected", "Minutes come from the products too.", is_new=True),
         # one table of cord rules
         Change("GET /api/hardware-rules/* body.*definition.jurisdictions", CORDS),
         Change("GET /api/hardware-rules/* body.*definition.minutes.*", UNREAD),
