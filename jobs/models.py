@@ -534,8 +534,10 @@ class Appointment(models.Model):
     people = models.PositiveSmallIntegerField(default=1)
     priority = models.PositiveSmallIntegerField(default=1, validators=[MinValueValidator(1)])
     is_locked = models.BooleanField(default=False, help_text="the planner leaves it where it is")
-    held_until = models.DateTimeField(null=True, blank=True)
-    held_by = models.ForeignKey(settings.AUTH_USER_MODEL, models.SET_NULL, null=True, blank=True, related_name="+")
+    reserved_until = models.DateTimeField(null=True, blank=True, db_column="held_until")
+    reserved_by = models.ForeignKey(
+        settings.AUTH_USER_MODEL, models.SET_NULL, null=True, blank=True, related_name="+", db_column="held_by_id"
+    )
     with_crew_of = models.ForeignKey(
         "self",
         models.SET_NULL,
@@ -771,7 +773,7 @@ class CalendarRules(models.Model):
         validators=[MaxValueValidator(99)],
         help_text="what brings another appointment under it is shown as risky",
     )
-    hold_min = models.PositiveSmallIntegerField("minutes a window is held", default=10)
+    reservation_min = models.PositiveSmallIntegerField("minutes a window is held", default=10, db_column="hold_min")
     pack_days = models.PositiveSmallIntegerField("working days from made to install", default=1)
     days_offered = models.PositiveSmallIntegerField("days ahead that are offered", default=10)
     ask_days = models.PositiveSmallIntegerField("days ahead that readiness is asked", default=3)

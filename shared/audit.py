@@ -67,10 +67,13 @@ def changed(obj: models.Model, fields: Sequence[str]) -> Changes:
     stored = None if obj._state.adding else type(obj)._base_manager.filter(pk=obj.pk).first()
     found: Changes = {}
     for name in fields:
-        column = getattr(obj._meta.get_field(name), "attname", name)
+        field = obj._meta.get_field(name)
+        column = getattr(field, "attname", name)
         before = getattr(stored, column) if stored is not None else None
         if before != getattr(obj, column) and not (stored is None and getattr(obj, column) in (None, "")):
-            found[name] = [plain(getattr(stored, name, None)), plain(getattr(obj, name))]
+            # the trail's lines go on under a field's first name, which is its column
+            first = (getattr(field, "db_column", None) or name).removesuffix("_id")
+            found[first] = [plain(getattr(stored, name, None)), plain(getattr(obj, name))]
     return found
 
 

@@ -64,7 +64,7 @@ class AppointmentSerializer(serializers.ModelSerializer[Appointment]):
     outcome = serializers.SerializerMethodField(help_text="What became of it once it is done.")
     skills: Any = serializers.SlugRelatedField(many=True, slug_field="key", read_only=True)
     expected_at = serializers.SerializerMethodField()
-    reserved_until = serializers.DateTimeField(source="held_until", read_only=True)
+    reserved_until = serializers.DateTimeField(read_only=True)
 
     class Meta:
         model = Appointment

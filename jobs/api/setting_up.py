@@ -188,7 +188,6 @@ class WindowSpanSerializer(serializers.ModelSerializer[UsualWindow]):
 class RulesSerializer(serializers.ModelSerializer[CalendarRules]):
     """How the branch prices and promises."""
 
-    reservation_min = serializers.IntegerField(source="hold_min", min_value=0, max_value=32_767, required=False)
     windows = WindowSpanSerializer(many=True, required=False, help_text="promised on the phone; all of them at once")
 
     class Meta:
@@ -211,7 +210,6 @@ class RulesViewSet(viewsets.ViewSet):
         branch = request.user.own_branch
         rules = CalendarRules.of(branch)
         shown: Any = {name: getattr(rules, name) for name in RulesSerializer.Meta.fields if hasattr(rules, name)}
-        shown["hold_min"] = rules.hold_min
         shown["windows"] = [{"starts": a, "ends": b} for a, b in usual_windows(branch)]
         return Response(RulesSerializer(shown).data)
 

@@ -300,7 +300,7 @@ class Schedule:
 
 def taking_time() -> QuerySet[Appointment]:
     """Appointments that take a crew's time: placed, not cancelled, no reservation that ran out."""
-    lapsed = Q(state=State.RESERVED, held_until__lt=timezone.now())
+    lapsed = Q(state=State.RESERVED, reserved_until__lt=timezone.now())
     return (
         Appointment.objects.filter(crew__isnull=False, day__isnull=False)
         .exclude(state__in=[State.CANCELLED, State.UNPLACED])

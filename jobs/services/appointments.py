@@ -30,8 +30,8 @@ PLACE = [
     "starts_at",
     "promised_from",
     "promised_until",
-    "held_until",
-    "held_by",
+    "reserved_until",
+    "reserved_by",
     "is_locked",
 ]
 LONGEST_MIN = 24 * 60
@@ -173,7 +173,7 @@ def place(
     row.crew, row.starts_at = crew, starts_at
     row.day = starts_at.astimezone(row.job.branch.tz).date()
     if row.state in {State.UNPLACED, State.RESERVED}:
-        row.state, row.held_until, row.held_by = State.PLANNED, None, None
+        row.state, row.reserved_until, row.reserved_by = State.PLANNED, None, None
         if was["state"] == State.RESERVED:
             row.promised_from = row.promised_until = None
     note = "; ".join([*(clash.text for clash in effect.clashes), *effect.broken]) if anyway else ""
@@ -298,7 +298,7 @@ def unplace(*, appointment: Appointment, by: User, anyway: bool = False) -> Appo
 def _clear(row: Appointment) -> None:
     row.state, row.is_locked = State.UNPLACED, False
     row.crew = row.day = row.starts_at = None
-    row.promised_from = row.promised_until = row.held_until = row.held_by = None
+    row.promised_from = row.promised_until = row.reserved_until = row.reserved_by = None
 
 
 # -- reserving and promising ---------------------------------------------------------------
@@ -341,8 +341,8 @@ def reserve_window(
     refuse_if_wrong(effect, anyway=anyway)
     row.crew, row.starts_at, row.day = crew, starts_at, starts_at.astimezone(row.job.branch.tz).date()
     row.promised_from, row.promised_until = begin, end
-    row.state, row.held_by, row.call_on = State.RESERVED, by, None
-    row.held_until = timezone.now() + dt.timedelta(minutes=CalendarRules.of(row.job.branch).hold_min)
+    row.state, row.reserved_by, row.call_on = State.RESERVED, by, None
+    row.reserved_until = timezone.now() + dt.timedelta(minutes=CalendarRules.of(row.job.branch).reservation_min)
     _save_place(row, by, "held a window")
     push(effect.pushed, by=by)
     return sync_from(appointment, row)
@@ -437,9 +437,9 @@ def promise(
         raise Refused("the planned start is not in the window", field="window")
     if not anyway and (stops := in_the_way(row)):
         raise Stopped(stops)
-    if row.state == State.RESERVED and row.held_until and row.held_until < timezone.now():
+    if row.state == State.RESERVED and row.reserved_until and row.reserved_until < timezone.now():
         refuse_if_wrong(effect_of(row, crew=row.crew, starts_at=row.starts_at), anyway=anyway)
-    row.state, row.held_until, row.held_by = State.PROMISED, None, None
+    row.state, row.reserved_until, row.reserved_by = State.PROMISED, None, None
     _save_place(row, by, "promised")
     recompute_stage(job=row.job_id, by=by)
     return sync_from(appointment, row)
@@ -460,7 +460,7 @@ def let_go(*, appointment: Appointment, by: User | None) -> Appointment:
 def let_go_lapsed(*, branch: Branch) -> int:
     """Gives back the windows whose ten minutes ran out; how many."""
     lapsed = Appointment.objects.filter(
-        job__branch=branch, state=State.RESERVED, held_until__lt=timezone.now(), job__cancelled_at=None
+        job__branch=branch, state=State.RESERVED, reserved_until__lt=timezone.now(), job__cancelled_at=None
     )
     count = 0
     for row in lapsed:
@@ -490,7 +490,7 @@ def cancel_appointment(*, appointment: Appointment, by: User, reason: str = "") 
     row = lock_appointment(appointment)
     if row.state == State.DONE:
         raise Refused("the visit is done; it can't be called off")
-    row.state, row.held_until, row.held_by, row.is_locked = State.CANCELLED, None, None, False
+    row.state, row.reserved_until, row.reserved_by, row.is_locked = State.CANCELLED, None, None, False
     _save_place(row, by, "called the visit off", reason)
     recompute_stage(job=row.job_id, by=by)
     return sync_from(appointment, row)

@@ -376,7 +376,7 @@ def test_a_hold_that_ran_out_frees_its_place(branch, crew, dispatcher):
     first, second = make_appointment(make_job(branch)), make_appointment(make_job(branch))
     slot = {"crew": crew, "starts_at": at(branch, MONDAY, "9:00"), "window": window(branch, "8:00", "10:00")}
     services.reserve_window(appointment=first, by=dispatcher, **slot)
-    Appointment.objects.filter(pk=first.pk).update(held_until=dt.datetime(2020, 1, 1, tzinfo=dt.UTC))
+    Appointment.objects.filter(pk=first.pk).update(reserved_until=dt.datetime(2020, 1, 1, tzinfo=dt.UTC))
 
     services.reserve_window(appointment=second, by=dispatcher, **slot)
     let_go = services.let_go_lapsed(branch=branch)
@@ -391,7 +391,7 @@ def test_a_hold_that_ran_out_is_given_back_though_nobody_opens_the_calendar(bran
     visit = make_appointment(make_job(branch))
     slot = {"crew": crew, "starts_at": at(branch, MONDAY, "9:00"), "window": window(branch, "8:00", "10:00")}
     services.reserve_window(appointment=visit, by=dispatcher, **slot)
-    Appointment.objects.filter(pk=visit.pk).update(held_until=dt.datetime(2020, 1, 1, tzinfo=dt.UTC))
+    Appointment.objects.filter(pk=visit.pk).update(reserved_until=dt.datetime(2020, 1, 1, tzinfo=dt.UTC))
 
     assert let_go_lapsed.name in {row["task"] for row in settings.CELERY_BEAT_SCHEDULE.values()}
     assert let_go_lapsed() == 1

@@ -130,7 +130,7 @@ def test_a_held_window_takes_time_and_a_lapsed_one_does_not(branch, crew, dispat
         start = at(branch, MONDAY, time)
         window = start, start + dt.timedelta(hours=2)
         services.reserve_window(appointment=one, crew=crew, starts_at=start, window=window, by=dispatcher)
-    Appointment.objects.filter(pk=second.pk).update(held_until=dt.datetime(2020, 1, 1, tzinfo=dt.UTC))
+    Appointment.objects.filter(pk=second.pk).update(reserved_until=dt.datetime(2020, 1, 1, tzinfo=dt.UTC))
 
     assert list(read_day(crew, MONDAY).stops) == [first.pk]
 
