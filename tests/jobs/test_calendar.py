@@ -299,7 +299,7 @@ def test_a_lock_holds_until_somebody_unlocks_it(branch, crew, dispatcher, move):
 def test_swapping_crews_trades_everything_but_the_locked(branch, crew, dispatcher):
     other = make_crew(branch)
     one = make_appointment(make_job(branch), crew=crew, day=MONDAY, time="9:00")
-    fixed = make_appointment(make_job(branch), crew=other, day=MONDAY, time="9:00", is_locked=True)
+    fixed = make_appointment(make_job(branch), crew=other, day=MONDAY, time="15:00", is_locked=True)
     two = make_appointment(make_job(branch), crew=other, day=MONDAY, time="11:00")
 
     services.swap_crews(one=crew, other=other, day=MONDAY, by=dispatcher)
