@@ -102,7 +102,7 @@ def test_a_crew_falls_out_and_part_of_the_proposal_is_taken(site: Any, new_page:
     boxes.nth(1).uncheck()
     page.get_by_role("button", name="Accept what is ticked").click()
 
-    expect(page.get_by_text("1 visits stand where the plan puts them.")).to_be_visible()
+    expect(page.get_by_text("1 visit stands where the plan puts it")).to_be_visible()
     assert site.python(CREWS.format(pks=made["lost"])).count("B second") == 1
     page.locator("input[name=move]").first.check()
     page.get_by_role("button", name="Decline what is ticked").click()
