@@ -13,8 +13,9 @@ import pytest
 from tests import servers
 
 RUN = """
-import subprocess, sys, time
+import signal, subprocess, sys, time
 from tests import servers
+signal.signal(signal.SIGINT, signal.default_int_handler)  # what a shell starts in the background ignores it
 server = servers.launch([sys.executable, "-c", "import os, time; os.fork(); time.sleep(300)"])
 broker = servers.new_broker()
 broker.start()
