@@ -183,7 +183,7 @@ class WishFields:
 
 
 class WishForm(PageForm):
-    """When the customer can, or can't, be there in any week."""
+    """When the customer can, or can't, be there in any week; beside other forms of times on one page."""
 
     kind = forms.ChoiceField(choices=Wish.Kind.choices, label="The customer can")
     days = WishFields.days("Weekdays")
@@ -191,6 +191,9 @@ class WishForm(PageForm):
     ends = forms.TimeField(
         label="Until", widget=TimeInput(), required=False, help_text="of any week; kept with the job"
     )
+
+    def prepare(self) -> None:
+        self.auto_id = "wish_%s"
 
     def clean(self) -> dict[str, Any]:
         data = super().clean() or self.cleaned_data
