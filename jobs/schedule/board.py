@@ -20,7 +20,7 @@ from jobs.models import Appointment, Crew
 from jobs.schedule.availability import WorkDay, local
 from jobs.schedule.chances import Outlook, outlooks
 from jobs.schedule.day import BEGUN, DaySchedule, Schedule, Stop, moment
-from jobs.schedule.words import clock, promise_text, state_text
+from jobs.schedule.words import clock, promise_text, state_text, window_word
 from shared.formats import dates
 from shared.formats.dates import long_day, month_day
 
@@ -250,7 +250,7 @@ def _block(
         f"{clock(row.starts_at, tz)} to {clock(row.ends_at, tz)}, {state_text(row, outcome)}"
     )
     if row.promised_from is not None and row.promised_until is not None:
-        label += f", promised {promise_text(row)}"
+        label += f", {window_word(row)} {promise_text(row)}"
         top = y - (4 if is_week else 7) - (0 if is_week else raised)
         yield from _bracket(scale.x(row.promised_from), scale.x(row.promised_until), top, dim)
     if outlook is not None and outlook.expected is not None:

@@ -43,6 +43,11 @@ def promise_text(row: Appointment) -> str:
     return promised_times(row) if row.day in {None, day} else window_text(row)
 
 
+def window_word(row: Appointment) -> str:
+    """What its window is as yet: held for the customer, or promised to them."""
+    return "held for" if row.state == Appointment.State.RESERVED else "promised"
+
+
 def state_text(row: Appointment, outcome: str) -> str:
     """The state in one line, and what became of it once it is done: ``done: in part``."""
     return f"{row.get_state_display()}: {outcome}" if outcome else row.get_state_display()
@@ -62,11 +67,11 @@ def copy_text(row: Appointment) -> str:
     """
     A confirmation to copy into a message, or that it is called off; no key, no code, no other customer.
 
-    Empty when the visit stands nowhere, and when it is done: nobody is coming then.
+    Empty when the visit stands nowhere, while its window is only held, and when it is done: nobody is coming then.
     """
     window = window_text(row)
     branch = row.job.branch
-    if not window or row.state == Appointment.State.DONE:
+    if not window or row.state in {Appointment.State.RESERVED, Appointment.State.DONE}:
         return ""
     if row.state == Appointment.State.CANCELLED:
         return (

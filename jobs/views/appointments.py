@@ -400,6 +400,9 @@ def appointment_ics(request: SignedInRequest, pk: int) -> HttpResponse:
     if row.promised_from is None and row.starts_at is None:
         messages.error(request, "It stands nowhere in the calendar yet; choose a window first.")
         return redirect("jobs:appointment", row.pk)
+    if row.state == Appointment.State.RESERVED:
+        messages.error(request, "Its window is only held: promise it first.")
+        return redirect("jobs:appointment", row.pk)
     answer = HttpResponse(visit_file(row), content_type="text/calendar; charset=utf-8")
     answer["Content-Disposition"] = f'attachment; filename="{row.job.number}.ics"'
     return answer

@@ -65,7 +65,7 @@ def _shown(place: str, visit: str | int, **facts: str) -> Iterator[Seen]:
 LABEL = re.compile(
     rf"(?P<job>J-\d+), (?P<customer>.+?), (?P<what>[\w -]+), (?P<street>.+?), (?P<begin>{CLOCK}) to (?P<end>{CLOCK}), "
     r"(?P<state>[\w ]+?)(?:: (?P<outcome>[\w ]+?))?"
-    rf"(?:, promised (?P<window>(?:\w+day [\w ,]+?, )?{CLOCK} to {CLOCK}))?"
+    rf"(?:, (?:promised|held for) (?P<window>(?:\w+day [\w ,]+?, )?{CLOCK} to {CLOCK}))?"
     rf"(?:, expected (?P<expected>{CLOCK}))?(?:, locked)?(?:, (?P<late>misses its promise|nobody comes))?$"
 )
 
@@ -316,7 +316,7 @@ def documents(eyes: Eyes, row: dict[str, Any]) -> Iterator[Seen]:
     """The confirmation, the customer's calendar file, the install's work order."""
     subject = Appointment.objects.select_related("job__branch", "job__customer", "job__site", "crew").get(pk=row["id"])
     tz = eyes.firm.row.tz
-    if row["promised_from"]:
+    if row["promised_from"] and row["state"] != "held":
         told = eyes.document("jobs.confirmation", subject).one("p", "huge").text
         yield from _shown("confirmation", row["id"], window=span(day(told), told))
         event = eyes.events(reverse("jobs:ics", args=[row["id"]]))[0]

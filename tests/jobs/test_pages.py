@@ -678,6 +678,24 @@ def test_what_the_customer_cant_is_noted_and_not_offered(branch, crew, office):
     assert all(offer.day != day for offer in offers)
 
 
+def test_a_held_window_is_called_promised_nowhere(branch, crew, office):
+    """The job's page, the board and the customer's calendar file said "promised" of a window that was only held."""
+    window = {"promised_from": at(branch, MONDAY, "12:00"), "promised_until": at(branch, MONDAY, "14:00")}
+    later = timezone.now() + dt.timedelta(minutes=10)
+    visit = make_appointment(
+        make_job(branch), crew=crew, day=MONDAY, time="12:15", state="held", reserved_until=later, **window
+    )
+
+    board = office.get(f"/calendar/?day={MONDAY}").content.decode()
+    job = office.get(f"/jobs/{visit.job_id}/").content.decode()
+    file = office.get(f"/visits/{visit.pk}/visit.ics", follow=True)
+
+    assert "held, held for 12:00 pm to 2:00 pm" in board
+    assert "held for 12:00 pm to 2:00 pm" in job
+    assert "Its window is only held: promise it first." in file.content.decode()
+    assert "we come to" not in office.get(f"/visits/{visit.pk}/").content.decode()
+
+
 def test_site_checks_are_one_line_and_one_press(branch, crew, office):
     """Fourteen lines that said the same filled the first screen."""
     soon = today(branch) + dt.timedelta(days=1)
