@@ -221,7 +221,6 @@ async function begin() {
     keepDay(userId, (here().dataset.day || "").split(" ").filter(Boolean));
   }
   retype();
-  if (isLive && field.heardSince(performance.timeOrigin)) return fresh(); // drawn before the office took the last tap
   for (const form of document.querySelectorAll("form[data-pad]")) pad(form);
   project();
   const counts = () => [mine().filter((entry) => !entry.parked).length, mine().filter((entry) => entry.parked).length];

@@ -233,20 +233,8 @@ class Field {
     return answer.json();
   }
 
-  get heardKey() {
-    return `jambwise-heard-${this.userId}`;
-  }
-
-  /** Whether an answer came after this moment (in ms): a page asked for then may not show it. Says so once. */
-  heardSince(moment) {
-    const heard = Number(localStorage.getItem(this.heardKey) ?? 0);
-    localStorage.removeItem(this.heardKey);
-    return heard > moment;
-  }
-
   /** Note what the office answered to each entry. */
   async hear(entries, replies) {
-    localStorage.setItem(this.heardKey, Date.now());
     const tx = this.db.transaction(["deeds", "refused"], "readwrite", { durability: "strict" });
     for (const reply of replies) {
       const entry = entries.find((one) => one.id === reply.id);
