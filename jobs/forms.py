@@ -93,16 +93,9 @@ class JobForm(PageModelForm):
     class Meta:
         model = Job
         fields = [
-            "title",
-            "openings_expected",
-            "product_expected",
-            "rooms_expected",
-            "policy",
-            "wanted_by",
-            "project",
-            "phase",
-            "note",
-        ]
+            "title", "openings_expected", "product_expected", "rooms_expected", "policy", "wanted_by", "project",
+            "phase", "note",
+        ]  # fmt: skip
         widgets = {"wanted_by": DateInput(), "note": forms.Textarea(attrs={"rows": 2})}
         labels = {"policy": "Install", "rooms_expected": "Rooms", "openings_expected": "Openings"}
 
@@ -674,8 +667,7 @@ class RulesForm(PageModelForm):
         model = CalendarRules
         fields = [
             "drive_price", "paid_price", "overtime_price", "moved_price", "chance_floor", "reservation_min",
-            "pack_days", "days_offered",
-            "ask_days", "road_factor", "holiday_country", "holiday_region",
+            "pack_days", "days_offered", "ask_days", "road_factor", "holiday_country", "holiday_region",
         ]  # fmt: skip
 
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from decimal import Decimal
 from typing import Any, Final
@@ -131,14 +131,14 @@ Chances = Mapping[int, int]
 """Of 100, by appointment."""
 
 
-def fallen(before: Chances, after: Chances, own: int, floor: int) -> int | None:
+def fallen(before: Chances, after: Chances, own: Collection[int], floor: int) -> int | None:
     """
-    Whose chance falls worst: first those that fall under the floor, of these the one that falls most.
+    Whose chance, not of `own`, falls worst: first those that fall under the floor, of these the one that falls most.
 
-    >>> fallen({1: 97, 2: 92, 3: 99}, {1: 93, 2: 88, 3: 98, 4: 50}, 4, 90)
+    >>> fallen({1: 97, 2: 92, 3: 99}, {1: 93, 2: 88, 3: 98, 4: 50}, {4}, 90)
     2
     """
-    fell = [pk for pk, now in after.items() if pk != own and pk in before and before[pk] - now >= NOISE]
+    fell = [pk for pk, now in after.items() if pk not in own and pk in before and before[pk] - now >= NOISE]
     return max(fell, key=lambda pk: (after[pk] < floor, before[pk] - after[pk], -pk), default=None)
 
 
@@ -147,8 +147,10 @@ def chances_of(days: Iterable[DaySchedule], now: dt.datetime) -> dict[int, int]:
     return {pk: hundredths(one.on_time) for day in days for pk, one in day_chances(day, now).items()}
 
 
-def harm_of(before: Chances, after: Chances, own: int, floor: int, rows: Mapping[int, Appointment]) -> Harm | None:
-    """The worst a change does to others; None when nobody's chance falls."""
+def harm_of(
+    before: Chances, after: Chances, own: Collection[int], floor: int, rows: Mapping[int, Appointment]
+) -> Harm | None:
+    """The worst a change does to others than `own`; None when nobody's chance falls."""
     pk = fallen(before, after, own, floor)
     if pk is None:
         return None
@@ -257,7 +259,7 @@ def effect_of(
 def _harm(row: Appointment, change: Change, schedule: Schedule) -> Harm | None:
     now = timezone.now()
     before, after = chances_of(change.before, now), chances_of(change.after, now)
-    return harm_of(before, after, row.pk, schedule.rules.chance_floor, schedule.rows)
+    return harm_of(before, after, {row.pk}, schedule.rules.chance_floor, schedule.rows)
 
 
 def trouble_text(day: DaySchedule) -> str:

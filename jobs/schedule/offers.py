@@ -602,7 +602,7 @@ class OfferSearch:
         branch = self.appointment.job.branch
         pushed = [_pushed(draft.alone.after[0], draft.one) for draft in drafts]
         before = [self._before(draft.change.before[0]) for draft in drafts]
-        fell = [fallen(was, draft.after, draft.one.pk, floor) for was, draft in zip(before, drafts, strict=True)]
+        fell = [fallen(was, draft.after, {draft.one.pk}, floor) for was, draft in zip(before, drafts, strict=True)]
         asked = {pk for one in pushed for pk in one} | {pk for pk in fell if pk is not None}
         rows = Appointment.objects.select_related("job__customer").in_bulk(asked)
         return [
@@ -616,7 +616,7 @@ class OfferSearch:
                 max(0, round((draft.alone.paid_s - draft.alone.drive_s) / 60) - draft.one.minutes),
                 tuple(Push(rows[pk], rows[pk].begin(), start, 0) for pk, start in moved.items() if pk in rows),
                 draft.chances[draft.one.pk],
-                harm_of(was, draft.after, draft.one.pk, floor, rows),
+                harm_of(was, draft.after, {draft.one.pk}, floor, rows),
                 floor,
                 branch.currency,
             )

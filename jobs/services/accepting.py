@@ -118,8 +118,8 @@ def _harm(before: Schedule | None, after: Schedule | None, own: set[int], now: d
     """The worst it does to a promise that is not among `own`."""
     if before is None or after is None:
         return None
-    others = {pk: share for pk, share in chances_of(after.days.values(), now).items() if pk not in own}
-    return harm_of(chances_of(before.days.values(), now), others, 0, after.rules.chance_floor, after.rows)
+    was, becomes = (chances_of(one.days.values(), now) for one in (before, after))
+    return harm_of(was, becomes, own, after.rules.chance_floor, after.rows)
 
 
 def _pass(move: ProposedMove, why: str) -> None:

@@ -23,17 +23,9 @@ from shared.models import Branch, User
 
 State = Appointment.State
 PLACE = [
-    "call_on",
-    "state",
-    "crew",
-    "day",
-    "starts_at",
-    "promised_from",
-    "promised_until",
-    "reserved_until",
-    "reserved_by",
+    "call_on", "state", "crew", "day", "starts_at", "promised_from", "promised_until", "reserved_until", "reserved_by",
     "is_locked",
-]
+]  # fmt: skip
 LONGEST_MIN = 24 * 60
 
 # -- making one ----------------------------------------------------------------------

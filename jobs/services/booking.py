@@ -28,16 +28,9 @@ SITE_FIELDS: Final = (
     "door_contact", "door_phone", "notice_needed", "hours_from", "hours_until", "dock_note", "certificate_note",
 )  # fmt: skip
 JOB_FIELDS: Final = (
-    "title",
-    "note",
-    "openings_expected",
-    "product_expected",
-    "rooms_expected",
-    "policy",
-    "wanted_by",
-    "project",
+    "title", "note", "openings_expected", "product_expected", "rooms_expected", "policy", "wanted_by", "project",
     "phase",
-)
+)  # fmt: skip
 
 
 def _fill(row: Any, values: Mapping[str, Any], known: Sequence[str]) -> list[str]:
