@@ -2,8 +2,7 @@
 
 from __future__ import annotations
 
-import datetime as dt
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from decimal import Decimal
 
@@ -15,12 +14,11 @@ from jobs.models import Appointment, AppointmentMove, Crew, Proposal, ProposedMo
 from jobs.schedule.day import BEGUN, DaySchedule, Key, Schedule, moment, read_schedule
 from jobs.schedule.effects import (
     LOCKED,
+    Change,
     Harm,
     Push,
     chances_of,
-    day_cost,
     harm_of,
-    money,
     prices_of,
     standing_key,
     trouble_text,
@@ -69,19 +67,28 @@ def accept_moves(*, proposal: Proposal, moves: Iterable[ProposedMove], by: User,
     if not chosen:
         raise Refused("choose at least one difference that is still open")
     rows = _locked([move.appointment_id for move in chosen], {move.crew_id for move in chosen})
-    keys = _keys(chosen, rows)
+    stood = {pk: standing_key(row) for pk, row in rows.items()}
+    keys = {_comes_to(move) for move in chosen} | {key for key in stood.values() if key is not None}
     now, before = timezone.now(), _schedule(proposal.branch, keys)
     taken = _write_moves(chosen, rows, by)
     after = _schedule(proposal.branch, keys)
-    pushed = _pushed(_touched(after, keys), {move.appointment_id for move in taken})
+    pushed = _pushed([after.days[key] for key in sorted(keys)], {move.appointment_id for move in taken})
     push(pushed, by=by)
     _remember(taken, pushed)
-    harm = _harm(before, after, set(rows), now)
+    was, becomes = (chances_of(one.days.values(), now) for one in (before, after))
+    harm = harm_of(was, becomes, set(rows), after.rules.chance_floor, after.rows)
     if harm is not None and harm.is_risky and not anyway:
         raise Refused(f"it makes another promise less sure than {harm.floor}%: {harm.text}", field="anyway")
+    moved = [
+        move
+        for move in taken
+        if rows[move.appointment_id].state == Appointment.State.PROMISED
+        and stood[move.appointment_id] != _comes_to(move)
+    ]
+    change = Change(list(before.days.values()), list(after.days.values()), len(moved))
     for job in sorted({rows[move.appointment_id].job_id for move in taken}):
         recompute_stage(job=job, by=by)
-    return Acceptance(tuple(taken), _cost(after) - _cost(before), proposal.branch.currency, harm)
+    return Acceptance(tuple(taken), change.price(prices_of(after.rules)), proposal.branch.currency, harm)
 
 
 def _locked(pks: Sequence[int], crews: Iterable[int | None]) -> dict[int, Appointment]:
@@ -94,32 +101,16 @@ def _locked(pks: Sequence[int], crews: Iterable[int | None]) -> dict[int, Appoin
     return {row.pk: row for row in found.select_related("job__branch")}
 
 
-def _keys(chosen: Sequence[ProposedMove], rows: Mapping[int, Appointment]) -> set[Key]:
-    """The crew-days that these differences leave and come to."""
-    keys = {(move.crew_id, move.day) for move in chosen if move.crew_id is not None and move.day is not None}
-    return keys | {key for row in rows.values() if (key := standing_key(row)) is not None}
+def _comes_to(move: ProposedMove) -> Key:
+    """The crew-day of a difference that places its visit."""
+    assert move.crew_id is not None
+    assert move.day is not None
+    return move.crew_id, move.day
 
 
-def _schedule(branch: Branch, keys: set[Key]) -> Schedule | None:
-    if not keys:
-        return None
+def _schedule(branch: Branch, keys: set[Key]) -> Schedule:
     crews = list(Crew.objects.filter(pk__in={crew for crew, _ in keys}).prefetch_related("skills"))
     return read_schedule(branch, crews, sorted({day for _, day in keys}))
-
-
-def _cost(schedule: Schedule | None) -> Decimal:
-    if schedule is None:
-        return Decimal(0)
-    prices = prices_of(schedule.rules)
-    return sum((money(day_cost(prices, day)) for day in schedule.days.values()), Decimal(0))
-
-
-def _harm(before: Schedule | None, after: Schedule | None, own: set[int], now: dt.datetime) -> Harm | None:
-    """The worst it does to a promise that is not among `own`."""
-    if before is None or after is None:
-        return None
-    was, becomes = (chances_of(one.days.values(), now) for one in (before, after))
-    return harm_of(was, becomes, own, after.rules.chance_floor, after.rows)
 
 
 def _pass(move: ProposedMove, why: str) -> None:
@@ -157,10 +148,6 @@ def _write_moves(chosen: Sequence[ProposedMove], rows: dict[int, Appointment], b
         taken.append(move)
     audit.record_all(entries)
     return taken
-
-
-def _touched(schedule: Schedule | None, keys: set[Key]) -> list[DaySchedule]:
-    return [schedule.days[key] for key in sorted(keys)] if schedule else []
 
 
 def _pushed(days: Iterable[DaySchedule], own: set[int]) -> list[Push]:
@@ -225,7 +212,8 @@ def undo_acceptance(*, proposal: Proposal, by: User) -> int:
     for move_back in kept.values():
         pull_back(move_back.before["pushed"])
     keys = {key for row in rows.values() if (key := standing_key(row)) is not None}
-    for one in _touched(_schedule(proposal.branch, keys), keys):
+    schedule = _schedule(proposal.branch, keys)
+    for one in (schedule.days[key] for key in sorted(keys)):
         if trouble := trouble_text(one):
             raise Refused(f"the old places are taken: {trouble}")
     audit.record_all(entries)

@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 import datetime as dt
+from decimal import Decimal
 
 import pytest
 
 from jobs import services
 from jobs.models import Appointment, Proposal
 from jobs.rules.routing import Reason, solve
+from jobs.schedule.effects import effect_of
 from jobs.schedule.plan import driver_id, read_problem
 from jobs.schedule.reasons import plain_why
 from shared.errors import Refused
@@ -188,6 +190,21 @@ def test_a_promise_made_less_sure_by_an_acceptance_asks_for_a_second_yes(branch,
     assert "1 visit stands where the plan puts it" in text
     assert f"less sure now: {kept.job.number}" in text
     assert visit.job.customer.phone in text
+
+
+def test_an_acceptance_costs_what_the_board_says_of_the_same_move(branch, dispatcher, crew):
+    """It left out what moving a promised visit to another crew costs: 351.90 saved where the plan said 291.90."""
+    other = make_crew(branch)
+    visit = make_appointment(
+        make_job(branch), crew=other, day=MONDAY, time="10:00", state=Appointment.State.PROMISED,
+        promised_from=at(branch, MONDAY, "9:30"), promised_until=at(branch, MONDAY, "11:30"),
+    )  # fmt: skip
+    board = effect_of(visit, crew=crew, starts_at=at(branch, MONDAY, "10:00")).price
+    proposal = a_proposal(branch, dispatcher, (visit, crew, "10:00"))
+
+    taken = services.accept_moves(proposal=proposal, moves=proposal.moves.all(), by=dispatcher)
+
+    assert taken.price == board == Decimal("15.00")
 
 
 def test_an_acceptance_is_taken_back_as_one_with_whom_it_pushed(branch, dispatcher, crew):
