@@ -13,6 +13,7 @@ from measuring.models import (
     Approval,
     FactConflict,
     Group,
+    MeasureVisit,
     Obstruction,
     Opening,
     Photo,
@@ -22,7 +23,6 @@ from measuring.models import (
     SizeChange,
     Tape,
     Unit,
-    Visit,
 )
 from shared import roles
 from shared.models import User
@@ -40,17 +40,19 @@ def appointment_for(user: User, pk: int) -> Appointment:
     return get_object_or_404(rows.select_related("job__customer", "job__site", "job__branch", "crew"), pk=pk)
 
 
-def visit_for(user: User, pk: int) -> Visit:
+def visit_for(user: User, pk: int) -> MeasureVisit:
     """A visit by its appointment's key."""
     appointment = appointment_for(user, pk)
-    rows = Visit.objects.select_related("appointment__job__branch", "appointment__job__customer", "tape", "measurer")
+    rows = MeasureVisit.objects.select_related(
+        "appointment__job__branch", "appointment__job__customer", "tape", "measurer"
+    )
     return get_object_or_404(rows, appointment=appointment)
 
 
-def visit_of_device(user: User, appointment: int) -> Visit:
+def visit_of_device(user: User, appointment: int) -> MeasureVisit:
     """A visit by its appointment's key, with its job: services read what they need under their lock."""
     mine = Appointment.objects.visible_to(user).filter(purpose__in=MEASURING, pk=appointment)
-    return get_object_or_404(Visit.objects.select_related("appointment__job"), appointment__in=mine)
+    return get_object_or_404(MeasureVisit.objects.select_related("appointment__job"), appointment__in=mine)
 
 
 def room_for(user: User, pk: int) -> Room:

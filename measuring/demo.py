@@ -13,6 +13,7 @@ from measuring.adapters.options import Offer, offers
 from measuring.models import (
     Approval,
     FixedTo,
+    MeasureVisit,
     Mount,
     Opening,
     Product,
@@ -22,7 +23,6 @@ from measuring.models import (
     Substrate,
     Tape,
     Unit,
-    Visit,
     VisitOpening,
 )
 from measuring.rules.opening import Opening as Measured
@@ -141,23 +141,23 @@ def _substrate(demo: Demo, mount: str, *, old: bool) -> str:
     return demo.random.choice([Substrate.PLASTER, Substrate.MASONRY] if old else [Substrate.DRYWALL_WOOD])
 
 
-def _visits(made: Any, jobs: list[Job], tape: Tape) -> dict[int, Visit]:
+def _visits(made: Any, jobs: list[Job], tape: Tape) -> dict[int, MeasureVisit]:
     done = [job for job in jobs if job.stage in UNIT_STATES]
     rows = []
     for job in done:
         appointment: Appointment = made.measures[job.pk]
         assert appointment.arrived_at is not None  # the jobs loader has a crew arrive where a job is measured
         rows.append(
-            Visit(
+            MeasureVisit(
                 appointment=appointment,
                 measurer=made.people["measurer"],
                 tape=tape,
                 opened_at=appointment.arrived_at,
                 closed_at=appointment.done_at,
-                outcome=Visit.Outcome.WHOLE,
+                outcome=MeasureVisit.Outcome.WHOLE,
             )
         )
-    return {visit.appointment.job_id: visit for visit in Visit.objects.bulk_create(rows)}
+    return {visit.appointment.job_id: visit for visit in MeasureVisit.objects.bulk_create(rows)}
 
 
 def _document(demo: Demo, opening: Opening, family: str) -> dict[str, Any]:
@@ -182,7 +182,7 @@ def _document(demo: Demo, opening: Opening, family: str) -> dict[str, Any]:
     return document
 
 
-def _readings(made: Any, opening: Opening, document: dict[str, Any], visit: Visit) -> Iterator[Reading]:
+def _readings(made: Any, opening: Opening, document: dict[str, Any], visit: MeasureVisit) -> Iterator[Reading]:
     for group in ("widths", "heights", "cover"):
         for spot, typed in document.get(group, {}).items():
             yield _reading(made, opening, f"{group}.{spot}", typed, visit)
@@ -190,7 +190,7 @@ def _readings(made: Any, opening: Opening, document: dict[str, Any], visit: Visi
         yield _reading(made, opening, Spot.DEPTH, document["depth"], visit)
 
 
-def _reading(made: Any, opening: Opening, spot: str, typed: str, visit: Visit) -> Reading:
+def _reading(made: Any, opening: Opening, spot: str, typed: str, visit: MeasureVisit) -> Reading:
     return Reading(
         opening=opening,
         visit=visit,

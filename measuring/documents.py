@@ -100,9 +100,9 @@ def measure_record(job: Job) -> dict[str, Any]:
 
 
 def _visits(job: Job) -> list[Any]:
-    from measuring.models import Visit
+    from measuring.models import MeasureVisit
 
-    return list(Visit.objects.filter(appointment__job=job).select_related("measurer").order_by("opened_at"))
+    return list(MeasureVisit.objects.filter(appointment__job=job).select_related("measurer").order_by("opened_at"))
 
 
 @document_kind(

@@ -133,15 +133,15 @@ class Tape(models.Model):
 # -- the visit -------------------------------------------------------------------
 
 
-class Visit(models.Model):
-    """What happened at a measuring appointment."""
+class MeasureVisit(models.Model):
+    """What was measured at an appointment; its table keeps its name."""
 
     class Outcome(models.TextChoices):
         WHOLE = "whole", "all measured"
         PART = "part", "in part"
         NONE = "none", "nothing measured"
 
-    appointment = models.OneToOneField(Appointment, models.PROTECT, related_name="visit")
+    appointment = models.OneToOneField(Appointment, models.PROTECT, related_name="measure_visit")
     measurer = models.ForeignKey(settings.AUTH_USER_MODEL, models.PROTECT, related_name="+")
     tape = models.ForeignKey(Tape, models.PROTECT, null=True, blank=True, related_name="+")
     opened_at = models.DateTimeField(default=timezone.now)
@@ -150,6 +150,7 @@ class Visit(models.Model):
     note = models.TextField(blank=True)
 
     class Meta:
+        db_table = "measuring_visit"
         ordering = ["-opened_at"]
 
     def __str__(self) -> str:
@@ -320,7 +321,7 @@ class Reading(models.Model):
 
     uid = models.UUIDField(default=uuid.uuid4, unique=True, editable=False, help_text="a device may name it")
     opening = models.ForeignKey(Opening, models.CASCADE, related_name="readings")
-    visit = models.ForeignKey(Visit, models.PROTECT, null=True, blank=True, related_name="readings")
+    visit = models.ForeignKey(MeasureVisit, models.PROTECT, null=True, blank=True, related_name="readings")
     spot = models.CharField(max_length=18, choices=Spot.choices, db_column="place")
     turn = models.PositiveSmallIntegerField(default=1, help_text="2 where the same place is read twice")
     typed = models.CharField(max_length=40, help_text="as it was entered")

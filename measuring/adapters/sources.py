@@ -12,7 +12,7 @@ from jobs.models import MEASURING, Appointment, Job
 from jobs.ports import Blocker, Unfinished
 from measuring.adapters.options import gone_options, missing_options, offers
 from measuring.adapters.summaries import is_stopped, openings_of_job, unit_rows
-from measuring.models import FactConflict, Opening, Reading, SizeChange, Unit, Visit, VisitOpening
+from measuring.models import FactConflict, MeasureVisit, Opening, Reading, SizeChange, Unit, VisitOpening
 from measuring.rules.families import TABLE
 from measuring.services.visits import UNFINISHED, open_ends, openings_of
 from shared.lengths import Length, LengthUnit
@@ -41,7 +41,7 @@ def stage_facts(job: Job) -> dict[str, Any]:
 
 def unfinished(appointment: Appointment) -> Unfinished | None:
     """What is left to measure before the visit can be closed; None once it is closed out."""
-    visit = Visit.objects.filter(appointment=appointment).first()
+    visit = MeasureVisit.objects.filter(appointment=appointment).first()
     if visit is not None and visit.is_closed():
         return None
     begun, text = _what_is_left(visit)
@@ -51,16 +51,16 @@ def unfinished(appointment: Appointment) -> Unfinished | None:
 
 def outcomes(appointments: Sequence[Appointment]) -> dict[int, str]:
     """How measure visits were closed out, in words."""
-    visits = Visit.objects.filter(appointment__in=appointments).exclude(closed_at=None)
+    visits = MeasureVisit.objects.filter(appointment__in=appointments).exclude(closed_at=None)
     return {visit.appointment_id: visit.get_outcome_display() for visit in visits}
 
 
 def is_recorded(appointment: Appointment) -> bool:
     """Whether somebody has begun to measure there."""
-    return Visit.objects.filter(appointment=appointment).exists()
+    return MeasureVisit.objects.filter(appointment=appointment).exists()
 
 
-def _what_is_left(visit: Visit | None) -> tuple[bool, str]:
+def _what_is_left(visit: MeasureVisit | None) -> tuple[bool, str]:
     """Whether something was measured, and what is left, in words."""
     if visit is None:
         return False, "nobody has begun to measure"
@@ -93,11 +93,11 @@ def blockers(job: Job) -> Iterator[Blocker]:
 
 def another_visit(jobs: QuerySet[Job]) -> dict[int, Blocker]:
     """Jobs whose last visit left something unmeasured, and which no visit to come will measure."""
-    short = [Visit.Outcome.PART, Visit.Outcome.NONE]
-    mine = jobs.filter(cancelled_at=None, appointments__visit__outcome__in=short)
+    short = [MeasureVisit.Outcome.PART, MeasureVisit.Outcome.NONE]
+    mine = jobs.filter(cancelled_at=None, appointments__measure_visit__outcome__in=short)
     last = {
         visit.appointment.job_id: visit
-        for visit in Visit.objects.filter(appointment__job__in=mine.values("pk"))
+        for visit in MeasureVisit.objects.filter(appointment__job__in=mine.values("pk"))
         .exclude(closed_at=None)
         .select_related("appointment")
         .order_by("closed_at", "pk")
@@ -122,10 +122,10 @@ def another_visit(jobs: QuerySet[Job]) -> dict[int, Blocker]:
     return found
 
 
-def _why_again(visit: Visit, left: int, whole: int) -> str:
+def _why_again(visit: MeasureVisit, left: int, whole: int) -> str:
     """What is left to measure; empty when nothing is."""
     text = f"{left} of {whole} opening{'' if whole == 1 else 's'} to measure" if left else ""
-    if visit.outcome != Visit.Outcome.NONE:
+    if visit.outcome != MeasureVisit.Outcome.NONE:
         return text
     return (text or "nothing was measured") + (f" ({visit.note})" if visit.note else "")
 

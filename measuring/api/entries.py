@@ -13,7 +13,7 @@ from django.http import Http404
 from measuring import access, services
 from measuring.adapters.facts import CLEANERS
 from measuring.api import subjects
-from measuring.models import Opening, Reading, Room, Spot, Tape, Visit
+from measuring.models import MeasureVisit, Opening, Reading, Room, Spot, Tape
 from measuring.services.readings import ANY
 from measuring.services.visits import visit_at
 from shared.contracts import ContractError
@@ -83,7 +83,7 @@ def _tape(key: int | None, done: Done) -> Tape | None:
     return access.tape_for(done.by, key) if key else None
 
 
-def _visit(body: OfVisit, done: Done) -> Visit:
+def _visit(body: OfVisit, done: Done) -> MeasureVisit:
     _demand_role(done)
     return access.visit_of_device(done.by, body.appointment)
 

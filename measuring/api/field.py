@@ -25,13 +25,13 @@ from measuring.models import (
     RELEASED_OR_LATER,
     FixedTo,
     Jurisdiction,
+    MeasureVisit,
     Mount,
     Opening,
     Product,
     Reading,
     Substrate,
     Tape,
-    Visit,
     VisitOpening,
 )
 from measuring.rules.families import TABLE
@@ -94,7 +94,7 @@ def kit_of(user: User, in_use: Collection[str] = ()) -> dict[str, Any]:
             "substrate": Substrate.choices,
             "sill": Opening.Sill.choices,
             "state": Opening.State.choices,
-            "outcome": Visit.Outcome.choices,
+            "outcome": MeasureVisit.Outcome.choices,
             "ours": [_option(one) for one in OURS],
         },
     }
@@ -119,7 +119,7 @@ def _option(one: Option) -> dict[str, Any]:
 def visit_of(user: User, appointment: Appointment) -> dict[str, Any]:
     """One visit with its rooms and openings."""
     job = appointment.job
-    visit = Visit.objects.filter(appointment=appointment).first()
+    visit = MeasureVisit.objects.filter(appointment=appointment).first()
     named = set(VisitOpening.objects.filter(appointment=appointment).values_list("opening_id", flat=True))
     rows = _openings(job)
     openings = [one for one in rows if one.pk in named or (visit is None and not named)]
@@ -197,7 +197,9 @@ def _beside(openings: Iterable[Opening]) -> dict[int, dict[str, Any]]:
 def _at_it_elsewhere(appointment: Appointment) -> dict[int, list[int]]:
     """By opening, the other appointments of the job with a visit at it that is not closed yet."""
     rows = VisitOpening.objects.filter(
-        appointment__job=appointment.job_id, appointment__visit__isnull=False, appointment__visit__closed_at=None
+        appointment__job=appointment.job_id,
+        appointment__measure_visit__isnull=False,
+        appointment__measure_visit__closed_at=None,
     ).exclude(appointment=appointment)
     found: dict[int, list[int]] = {}
     for opening, other in rows.values_list("opening_id", "appointment_id"):

@@ -15,7 +15,7 @@ from rest_framework.viewsets import ViewSet
 from jobs.models import Appointment
 from measuring import access, services
 from measuring.api import field
-from measuring.models import Visit
+from measuring.models import MeasureVisit
 from shared.api import ApiRequest, HasRole, PersonMixin, valid
 
 
@@ -80,7 +80,7 @@ class VisitViewSet(PersonMixin, ViewSet):
         )
         return self._answer(appointment, status.HTTP_201_CREATED)
 
-    def _visit(self, pk: str) -> Visit:
+    def _visit(self, pk: str) -> MeasureVisit:
         return access.visit_for(self.person, self._appointment(pk).pk)
 
     @extend_schema(request=RoomIn, responses=OpenApiTypes.OBJECT)

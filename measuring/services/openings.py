@@ -21,10 +21,10 @@ from measuring.models import (
     RELEASED_OR_LATER,
     FactConflict,
     Group,
+    MeasureVisit,
     Opening,
     Room,
     Unit,
-    Visit,
     VisitOpening,
 )
 from measuring.rules.visit import taken_up_again
@@ -166,7 +166,7 @@ def add_opening(
     room: Room,
     by: User,
     facts: Mapping[str, Any] | None = None,
-    visit: Visit | None = None,
+    visit: MeasureVisit | None = None,
     uid: uuids.UUID | None = None,
 ) -> Opening:
     """
@@ -217,7 +217,7 @@ def copy_opening(
     opening: Opening,
     by: User,
     mark: str = "",
-    visit: Visit | None = None,
+    visit: MeasureVisit | None = None,
     uid: uuids.UUID | None = None,
 ) -> Opening:
     """
@@ -580,7 +580,7 @@ def _list_row(
 
 
 @transaction.atomic
-def load_openings(*, job: Job, text: str, by: User, visit: Visit | None = None) -> ListPlan:
+def load_openings(*, job: Job, text: str, by: User, visit: MeasureVisit | None = None) -> ListPlan:
     """Add every opening of a CSV list that is not there yet; all of them or none."""
     job = lock_job(job)
     plan = read_opening_list(job=job, text=text)

@@ -13,7 +13,7 @@ from django.utils import timezone
 from PIL import Image, ImageOps, UnidentifiedImageError
 
 from measuring.adapters.facts import read_entry
-from measuring.models import Obstruction, Opening, Photo, Reading, Spot, Tape, Visit
+from measuring.models import MeasureVisit, Obstruction, Opening, Photo, Reading, Spot, Tape
 from measuring.rules.families import TABLE
 from measuring.services.base import lock_opening, note, restage, touch
 from measuring.services.sizes import size_locked
@@ -34,7 +34,7 @@ def record_reading(
     spot: str,
     typed: str,
     by: User,
-    visit: Visit | None = None,
+    visit: MeasureVisit | None = None,
     tape: Tape | None = None,
     with_case: bool = False,
     turn: int = 1,

@@ -11,7 +11,7 @@ from django.utils import timezone
 
 from measuring.adapters.evaluation import Evaluation, evaluate, split_widths
 from measuring.adapters.options import clean_options, offer_of, starting_options, valid_options
-from measuring.models import RELEASED_OR_LATER, Opening, Reading, SizeChange, Unit, Visit
+from measuring.models import RELEASED_OR_LATER, MeasureVisit, Opening, Reading, SizeChange, Unit
 from measuring.ports import NewSize, ports
 from measuring.rules.families import TABLE
 from measuring.rules.sizing import OrderSize
@@ -232,7 +232,7 @@ def _restate(opening: Opening, found: Evaluation) -> bool:
 
 def is_being_measured(opening: Opening) -> bool:
     """Whether a visit that is not closed yet is at this opening."""
-    return Visit.objects.filter(
+    return MeasureVisit.objects.filter(
         closed_at=None, appointment__visit_openings__opening=opening, appointment__job=opening.job_id
     ).exists()
 

@@ -12,7 +12,7 @@ from django.utils import timezone
 from jobs.models import Appointment
 from jobs.services import mark_arrived, mark_done, undo_done
 from measuring.adapters.evaluation import evaluate
-from measuring.models import Opening, Tape, Visit, VisitOpening
+from measuring.models import MeasureVisit, Opening, Tape, VisitOpening
 from measuring.rules.families import TABLE
 from measuring.rules.visit import CloseOut, End, Standing, close_out, ends
 from measuring.services.base import lock_job, restage
@@ -54,7 +54,9 @@ class OpenEnd:
 
 
 @transaction.atomic
-def open_visit(*, appointment: Appointment, by: User, tape: Tape | None = None, at: dt.datetime | None = None) -> Visit:
+def open_visit(
+    *, appointment: Appointment, by: User, tape: Tape | None = None, at: dt.datetime | None = None
+) -> MeasureVisit:
     """
     Begin measuring at an appointment; the visit there is, when somebody began already.
 
@@ -66,9 +68,11 @@ def open_visit(*, appointment: Appointment, by: User, tape: Tape | None = None, 
     if appointment.state in (Appointment.State.CANCELLED, Appointment.State.UNPLACED):
         raise Refused(f"the appointment is {appointment.get_state_display()}")
     job = lock_job(appointment.job_id)
-    visit = Visit.objects.filter(appointment=appointment).first()
+    visit = MeasureVisit.objects.filter(appointment=appointment).first()
     if visit is None:
-        visit = Visit.objects.create(appointment=appointment, measurer=by, tape=tape, opened_at=at or timezone.now())
+        visit = MeasureVisit.objects.create(
+            appointment=appointment, measurer=by, tape=tape, opened_at=at or timezone.now()
+        )
         _cover(appointment)
         if appointment.state == Appointment.State.DONE:
             undo_done(appointment=appointment, by=by)
@@ -92,7 +96,7 @@ def _cover(appointment: Appointment) -> None:
     )
 
 
-def openings_of(visit: Visit) -> list[Opening]:
+def openings_of(visit: MeasureVisit) -> list[Opening]:
     """The visit's openings as they are walked, those dropped left out."""
     return list(
         Opening.objects.filter(visit_openings__appointment=visit.appointment_id)
@@ -119,12 +123,12 @@ def _standings(openings: Sequence[Opening]) -> list[Standing]:
 @transaction.atomic
 def close_visit(
     *,
-    visit: Visit,
+    visit: MeasureVisit,
     by: User,
     in_part: bool = False,
     note_text: str = "",
     at: dt.datetime | None = None,
-) -> Visit:
+) -> MeasureVisit:
     """
     The close-out: sizes are final as far as they go, and the office sees them at once.
 
@@ -140,7 +144,7 @@ def close_visit(
         The first thing that is missing; its field is ``opening.<pk>.<spot>``.
     """
     lock_job(visit.appointment.job_id)
-    visit = Visit.objects.select_for_update(of=("self",)).select_related("appointment").get(pk=visit.pk)
+    visit = MeasureVisit.objects.select_for_update(of=("self",)).select_related("appointment").get(pk=visit.pk)
     if visit.is_closed():
         raise Refused("this visit is closed already")
     openings = openings_of(visit)
@@ -155,7 +159,9 @@ def close_visit(
 
 
 @transaction.atomic
-def could_not_measure(*, appointment: Appointment, reason: str, by: User, at: dt.datetime | None = None) -> Visit:
+def could_not_measure(
+    *, appointment: Appointment, reason: str, by: User, at: dt.datetime | None = None
+) -> MeasureVisit:
     """
     Nobody home, no way in: the visit is over, its openings wait for another, and both say why.
 
@@ -168,7 +174,7 @@ def could_not_measure(*, appointment: Appointment, reason: str, by: User, at: dt
     if not reason:
         raise Refused("say why nothing could be measured", field="reason")
     visit = open_visit(appointment=appointment, by=by, at=at)
-    visit = Visit.objects.select_for_update(of=("self",)).select_related("appointment").get(pk=visit.pk)
+    visit = MeasureVisit.objects.select_for_update(of=("self",)).select_related("appointment").get(pk=visit.pk)
     if visit.is_closed():
         raise Refused("this visit is closed already")
     openings = openings_of(visit)
@@ -178,18 +184,18 @@ def could_not_measure(*, appointment: Appointment, reason: str, by: User, at: dt
     for opening in openings:
         if opening.state == Opening.State.TO_MEASURE:
             mark_not_reached(opening=opening, reason=reason[:240], by=by)
-    _close(visit, Visit.Outcome.NONE, reason, at)
+    _close(visit, MeasureVisit.Outcome.NONE, reason, at)
     _end(visit, by)
     return visit
 
 
-def _close(visit: Visit, outcome: str, note: str, at: dt.datetime | None) -> None:
+def _close(visit: MeasureVisit, outcome: str, note: str, at: dt.datetime | None) -> None:
     visit.closed_at = max(at or timezone.now(), visit.opened_at)
     visit.note, visit.outcome = note.strip()[:4000], outcome
     visit.save(update_fields=["closed_at", "note", "outcome"])
 
 
-def _end(visit: Visit, by: User) -> None:
+def _end(visit: MeasureVisit, by: User) -> None:
     """The appointment is over as well; who drives next sees it, and the job moves on."""
     mark_done(appointment=visit.appointment, by=by, at=visit.closed_at)
     job = visit.appointment.job
@@ -210,10 +216,10 @@ def _refuse_open(openings: list[Opening], end: CloseOut) -> None:
 
 
 @transaction.atomic
-def reopen_visit(*, visit: Visit, by: User) -> Visit:
+def reopen_visit(*, visit: MeasureVisit, by: User) -> MeasureVisit:
     """Something was forgotten, and somebody is still there."""
     job = lock_job(visit.appointment.job_id)
-    visit = Visit.objects.select_for_update(of=("self",)).get(pk=visit.pk)
+    visit = MeasureVisit.objects.select_for_update(of=("self",)).get(pk=visit.pk)
     if visit.is_closed():
         visit.closed_at, visit.outcome = None, ""
         visit.save(update_fields=["closed_at", "outcome"])
@@ -223,10 +229,10 @@ def reopen_visit(*, visit: Visit, by: User) -> Visit:
     return visit
 
 
-def visit_at(opening: Opening) -> Visit | None:
+def visit_at(opening: Opening) -> MeasureVisit | None:
     """The visit that is at this opening, not closed yet."""
     return (
-        Visit.objects.filter(closed_at=None, appointment__visit_openings__opening=opening)
+        MeasureVisit.objects.filter(closed_at=None, appointment__visit_openings__opening=opening)
         .select_related("tape")
         .order_by("-opened_at")
         .first()

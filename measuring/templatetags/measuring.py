@@ -7,7 +7,7 @@ from typing import Final
 from django import template
 from django.utils.safestring import SafeString
 
-from measuring.models import Opening, Visit
+from measuring.models import MeasureVisit, Opening
 from measuring.rules.families import TABLE
 from shared.templatetags.jambwise import state
 
@@ -17,9 +17,9 @@ OPENING_MARKS: Final = TABLE["opening_marks"]
 
 
 @register.simple_tag
-def visit_state(visit: Visit | str) -> SafeString:
+def visit_state(visit: MeasureVisit | str) -> SafeString:
     """Not begun where there is no visit yet; once it is closed, with what came of it."""
-    if not isinstance(visit, Visit):
+    if not isinstance(visit, MeasureVisit):
         return state(*VISIT_STATES["not_begun"])
     word, mark = VISIT_STATES["closed" if visit.closed_at else "under_way"]
     return state(f"{word}, {visit.get_outcome_display()}" if visit.closed_at else word, mark)

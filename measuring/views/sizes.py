@@ -183,7 +183,7 @@ def job_openings(request: SignedInRequest, job_pk: int) -> HttpResponse:
             units = live_units(one)
             drawn.append((one, units, drawing_of(one, current(one.readings.all()), units)))
         rooms.append((room, drawn))
-    visits = job.appointments.filter(visit__isnull=False).select_related("visit")
+    visits = job.appointments.filter(measure_visit__isnull=False).select_related("measure_visit")
     context = {"job": job, "rooms": rooms, "unit": job.branch.unit, "visits": visits}
     return render(request, "measuring/_job_openings.html", context)
 

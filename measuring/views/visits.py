@@ -18,7 +18,7 @@ from measuring import services
 from measuring.access import MEASURES, appointment_for, room_for, tape_for, visit_for
 from measuring.adapters.summaries import live_units, rooms_of
 from measuring.forms import CloseForm, ListForm, ReasonForm, RoomDefaultsForm, RoomForm
-from measuring.models import Opening, Visit
+from measuring.models import MeasureVisit, Opening
 from measuring.rules.families import TABLE
 from measuring.services.openings import read_opening_list
 from measuring.services.visits import open_ends
@@ -37,7 +37,7 @@ def day(request: SignedInRequest) -> HttpResponse:
         Appointment.objects.visible_to(request.user)
         .live()
         .filter(purpose__in=MEASURING, day=now.date())
-        .select_related("job__customer", "job__site", "job__branch", "crew", "visit")
+        .select_related("job__customer", "job__site", "job__branch", "crew", "measure_visit")
         .order_by("starts_at", "pk")
     )
     context = {"appointments": rows, "today": now.date(), "takes_field": takes_field(request)}
@@ -55,7 +55,7 @@ def takes_field(request: SignedInRequest) -> bool:
 def visit(request: SignedInRequest, pk: int) -> HttpResponse:
     """One visit: rooms and openings in walking order."""
     appointment = appointment_for(request.user, pk)
-    current = Visit.objects.filter(appointment=appointment).select_related("tape", "measurer").first()
+    current = MeasureVisit.objects.filter(appointment=appointment).select_related("tape", "measurer").first()
     openings = services.openings_of(current) if current else []
     context = {
         "takes_field": takes_field(request),

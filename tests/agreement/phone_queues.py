@@ -21,7 +21,7 @@ from django.db.models import QuerySet
 from jobs.models import Appointment
 from jobs.services import cancel_appointment
 from measuring import services
-from measuring.models import RELEASED_OR_LATER, Opening, Product, Room, Unit, Visit
+from measuring.models import RELEASED_OR_LATER, MeasureVisit, Opening, Product, Room, Unit
 from shared.errors import Refused
 from shared.lengths import Length, LengthUnit
 from shared.models import Branch, User
@@ -150,7 +150,7 @@ def release_a_unit(world: World, chance: random.Random) -> bool:
 
 
 def open_a_visit_again(world: World, chance: random.Random) -> bool:
-    visit = Visit.objects.filter(appointment__job=world.job_id).exclude(closed_at=None).first()
+    visit = MeasureVisit.objects.filter(appointment__job=world.job_id).exclude(closed_at=None).first()
     if visit is None:
         return False
     services.reopen_visit(visit=visit, by=world.dispatcher)
@@ -308,7 +308,7 @@ class Play:
                 one.state = Appointment.State.CANCELLED  # the office calls no done visit off: as if it had before
                 one.save(update_fields=["state"])
                 continue
-            begun = Visit.objects.filter(appointment=one).exists()
+            begun = MeasureVisit.objects.filter(appointment=one).exists()
             cancel_appointment(appointment=one, by=self.world.dispatcher, reason="nobody home")
             self.seen["office: a visit called off after it began" if begun else "office: a visit called off"] += 1
 
@@ -339,7 +339,10 @@ def lacking(seen: Counter[str], kinds: Iterable[str], least: int = 20) -> dict[s
 
     Every kind of entry is taken and every way of closing comes in so many queues; of the rest there are so many.
     """
-    ways = [*(kind for kind in kinds if kind.startswith("measuring.")), *(f"closed {one}" for one in Visit.Outcome)]
+    ways = [
+        *(kind for kind in kinds if kind.startswith("measuring.")),
+        *(f"closed {one}" for one in MeasureVisit.Outcome),
+    ]
     compared = ["gap rivals", "gap doubt", "gap apart", "finding ladder", "sizes"]
     office = {f"office: {name}": 5 for name in (*ACTS, "a visit called off after it began")}
     wanted = dict.fromkeys((*(f"queues with {way}" for way in ways), *compared), 20) | office

@@ -33,14 +33,14 @@ print(json.dumps({{"appointment": appointment.pk, "job": job.pk}}))
 """
 
 LOOK = """
-from measuring.models import Opening, Reading, Visit
+from measuring.models import Opening, Reading, MeasureVisit
 import json
 rows = Opening.objects.filter(job={job}).exclude(state="dropped").order_by("room__order", "order")
 print(json.dumps({{
     "openings": [[str(one), one.state, one.readings.count(), one.readings.filter(superseded_at=None).count(),
                   [u.order_width.text() if u.order_width else None for u in one.units.live()],
                   one.photos.count(), one.obstructions.filter(removed_at=None).count()] for one in rows],
-    "closed": Visit.objects.filter(appointment__job={job}, closed_at__isnull=False).count(),
+    "closed": MeasureVisit.objects.filter(appointment__job={job}, closed_at__isnull=False).count(),
 }}))
 """
 FAULT = """
@@ -67,7 +67,7 @@ MANY = """
 import random
 from jobs.models import Job
 from measuring import services
-from measuring.models import Product, Visit
+from measuring.models import Product, MeasureVisit
 from shared.models import User
 chance = random.Random(7)
 job = Job.objects.get(pk={job})

@@ -7,7 +7,7 @@ from collections.abc import Iterator
 import pytest
 
 from measuring import services
-from measuring.models import Opening, Visit
+from measuring.models import MeasureVisit, Opening
 from shared.devices.models import ParkedEntry
 from shared.models import User
 from tests.devices.phone import Phone, fault, reading
@@ -21,13 +21,13 @@ def phone(dispatcher: User) -> Phone:
 
 
 @pytest.fixture
-def visit(measurer: User, dispatcher: User) -> Visit:
+def visit(measurer: User, dispatcher: User) -> MeasureVisit:
     appointment = make_appointment(make_job(dispatcher), dispatcher, measurer)
     return services.open_visit(appointment=appointment, by=measurer)
 
 
 @pytest.fixture
-def openings(visit: Visit, measurer: User) -> tuple[Opening, Opening]:
+def openings(visit: MeasureVisit, measurer: User) -> tuple[Opening, Opening]:
     job = visit.appointment.job
     return tuple(make_opening(job, measurer, visit=visit, readings={}, mark=mark) for mark in "AB")
 

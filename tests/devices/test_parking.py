@@ -16,7 +16,7 @@ from installs import services as install_services
 from installs.models import VisitUnit
 from jobs.models import Appointment
 from measuring import services
-from measuring.models import Opening, Reading, Visit
+from measuring.models import MeasureVisit, Opening, Reading
 from shared.devices import entries
 from shared.devices.models import DeviceEntry, ParkedEntry
 from shared.errors import Refused
@@ -222,7 +222,7 @@ def test_a_database_that_is_busy_is_for_the_phone_to_send_again(
 
 
 def test_a_close_out_waits_for_everything_of_its_visit(
-    phone: Phone, visit: Visit, openings: tuple[Opening, Opening], later: Callable[..., None]
+    phone: Phone, visit: MeasureVisit, openings: tuple[Opening, Opening], later: Callable[..., None]
 ) -> None:
     two = openings[1]
     rows = [reading(phone, opening, at, typed) for opening in openings for at, typed in INSIDE.items()]
@@ -235,11 +235,11 @@ def test_a_close_out_waits_for_everything_of_its_visit(
     retry_entries()
     visit.refresh_from_db()
     assert visit.closed_at == dt.datetime.fromisoformat(close["done_at"])
-    assert answers(phone, close["id"])[close["id"]]["reply"] == {"outcome": Visit.Outcome.WHOLE}
+    assert answers(phone, close["id"])[close["id"]]["reply"] == {"outcome": MeasureVisit.Outcome.WHOLE}
 
 
 def test_what_is_done_in_a_room_and_an_opening_that_are_parked_follows_them(
-    phone: Phone, visit: Visit, openings: tuple[Opening, Opening], later: Callable[..., None]
+    phone: Phone, visit: MeasureVisit, openings: tuple[Opening, Opening], later: Callable[..., None]
 ) -> None:
     key, room, first, second = visit.appointment_id, *(str(uuid.uuid4()) for _ in range(3))
     parcel = [
@@ -271,7 +271,7 @@ def test_what_is_done_in_a_room_and_an_opening_that_are_parked_follows_them(
 
 
 def test_what_is_changed_after_a_parked_copy_does_not_get_into_it(
-    phone: Phone, visit: Visit, openings: tuple[Opening, Opening], later: Callable[..., None]
+    phone: Phone, visit: MeasureVisit, openings: tuple[Opening, Opening], later: Callable[..., None]
 ) -> None:
     one, copy = openings[0], str(uuid.uuid4())
     with fault(services, "copy_opening"):

@@ -12,7 +12,7 @@ from fabrication.services.starting_data import load_materials, load_recipes
 from jobs.models import Appointment, Crew, CrewMember, Customer, Job, Purpose, Site
 from measuring import services
 from measuring.adapters.options import offer_of
-from measuring.models import Opening, Product, Room, Tape, Unit, Visit
+from measuring.models import MeasureVisit, Opening, Product, Room, Tape, Unit
 from measuring.services.starting_data import load_products
 from shared.lengths import Length
 from shared.models import Branch, User
@@ -116,7 +116,7 @@ def make_opening(
     mount: str = "inside",
     room: str = "Kitchen",
     readings: dict[str, str] | None = None,
-    visit: Visit | None = None,
+    visit: MeasureVisit | None = None,
     **facts: Any,
 ) -> Opening:
     """An opening with a product of the family and these readings (none: `INSIDE`)."""

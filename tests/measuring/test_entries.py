@@ -10,7 +10,7 @@ from typing import Any
 import pytest
 
 from measuring import services
-from measuring.models import FactConflict, Opening, Reading, Room, Visit
+from measuring.models import FactConflict, MeasureVisit, Opening, Reading, Room
 from shared.devices import receiver
 from shared.devices.models import DeviceEntry, FieldDevice
 from shared.models import User
@@ -27,13 +27,13 @@ def phone(measurer: User) -> Phone:
 
 
 @pytest.fixture
-def visit(measurer: User, dispatcher: User) -> Visit:
+def visit(measurer: User, dispatcher: User) -> MeasureVisit:
     appointment = make_appointment(make_job(dispatcher), dispatcher, measurer)
     return services.open_visit(appointment=appointment, by=measurer)
 
 
 @pytest.fixture
-def opening(visit: Visit, measurer: User) -> Opening:
+def opening(visit: MeasureVisit, measurer: User) -> Opening:
     return make_opening(visit.appointment.job, measurer, visit=visit, readings={})
 
 
@@ -58,7 +58,7 @@ def test_a_whole_visit_arrives_in_one_parcel(phone: Phone, dispatcher: User, mea
     made = Opening.objects.get(uid=opening)
     assert made.state == Opening.State.MEASURED
     assert made.units.get().order_width == inch("35 3/8")
-    assert Visit.objects.get(appointment=appointment).is_closed()
+    assert MeasureVisit.objects.get(appointment=appointment).is_closed()
 
 
 def test_a_repeat_gets_the_same_reply_and_does_nothing(phone: Phone, opening: Opening) -> None:
@@ -197,7 +197,7 @@ def test_a_phone_may_correct_its_own_reading_offline(phone: Phone, opening: Open
     assert opening.readings.get(superseded_at=None).value == inch("3 1/2")
 
 
-def test_two_phones_that_add_an_opening_get_two_marks(phone: Phone, visit: Visit, dispatcher: User) -> None:
+def test_two_phones_that_add_an_opening_get_two_marks(phone: Phone, visit: MeasureVisit, dispatcher: User) -> None:
     room = str(uuid.uuid4())
     body = {"appointment": visit.appointment_id, "room_name": "Hall", "facts": {"mark": "A"}}
 
@@ -224,7 +224,7 @@ def test_a_photo_that_is_none_is_refused(phone: Phone, opening: Opening, data: s
     assert (reply["status"], reply["reply"]["field"]) == (409, "photo")
 
 
-def test_every_kind_of_entry_is_done(phone: Phone, visit: Visit, opening: Opening, measurer: User) -> None:
+def test_every_kind_of_entry_is_done(phone: Phone, visit: MeasureVisit, opening: Opening, measurer: User) -> None:
     uid, tape = str(opening.uid), make_tape(measurer)
     copy = str(uuid.uuid4())
     read = phone.do("reading", opening=uid, spot="depth", typed="3", with_case=True, tape=tape.pk, seen=None)
@@ -302,7 +302,7 @@ def test_a_phone_does_no_more_than_its_person(cast: dict[str, User], opening: Op
     assert not opening.readings.exists()
 
 
-def test_the_day_has_what_measuring_needs(phone: Phone, visit: Visit, opening: Opening) -> None:
+def test_the_day_has_what_measuring_needs(phone: Phone, visit: MeasureVisit, opening: Opening) -> None:
     day = phone.client.get("/api/field/day/").json()
 
     assert [one["appointment"] for one in day["visits"]] == [visit.appointment_id]
@@ -312,7 +312,7 @@ def test_the_day_has_what_measuring_needs(phone: Phone, visit: Visit, opening: O
     assert {"fit", "choices", "family"} <= day["products"][0].keys()
 
 
-def test_the_day_shows_no_other_crews_visit(visit: Visit, branch: Any) -> None:
+def test_the_day_shows_no_other_crews_visit(visit: MeasureVisit, branch: Any) -> None:
     from tests.factories import make_user
 
     other = Phone(make_user("measurer", branch=branch))

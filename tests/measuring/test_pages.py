@@ -16,7 +16,7 @@ from pypdf import PdfReader
 
 from jobs.models import Appointment, Job
 from measuring import services
-from measuring.models import Opening, Product, SizeChange, Unit, Visit
+from measuring.models import MeasureVisit, Opening, Product, SizeChange, Unit
 from measuring.services.starting_data import load_jurisdictions
 from shared import documents
 from shared.errors import Refused
@@ -72,7 +72,7 @@ def test_a_visit_is_walked_by_plain_forms(appointment: Appointment, measurer: Us
 
     assert "Nothing is missing" in page
     assert closed.status_code == 302
-    assert Visit.objects.get().outcome == Visit.Outcome.WHOLE
+    assert MeasureVisit.objects.get().outcome == MeasureVisit.Outcome.WHOLE
     assert Unit.objects.get().order_width == inch("35 3/8")
     assert Job.objects.get().stage == Job.Stage.MEASURED
 

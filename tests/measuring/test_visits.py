@@ -9,12 +9,12 @@ from importlib import import_module
 from typing import Any
 
 import pytest
-from django.apps import apps
+from django.db.migrations.loader import MigrationLoader
 from django.urls import reverse
 
 from jobs.models import Appointment, Job
 from measuring import services
-from measuring.models import Opening, Visit
+from measuring.models import MeasureVisit, Opening
 from measuring.rules.families import TABLE
 from measuring.services.visits import open_ends
 from shared.errors import Refused
@@ -25,26 +25,26 @@ pytestmark = pytest.mark.django_db
 
 
 @pytest.fixture
-def visit(measurer: User, dispatcher: User) -> Visit:
+def visit(measurer: User, dispatcher: User) -> MeasureVisit:
     appointment = make_appointment(make_job(dispatcher), dispatcher, measurer)
     return services.open_visit(appointment=appointment, by=measurer)
 
 
-def job_of(visit: Visit) -> Job:
+def job_of(visit: MeasureVisit) -> Job:
     return visit.appointment.job
 
 
-def opening(visit: Visit, by: User, **how: object) -> Opening:
+def opening(visit: MeasureVisit, by: User, **how: object) -> Opening:
     return make_opening(job_of(visit), by, visit=visit, **how)
 
 
-def test_opening_a_visit_twice_gives_the_same_one(visit: Visit, measurer: User) -> None:
+def test_opening_a_visit_twice_gives_the_same_one(visit: MeasureVisit, measurer: User) -> None:
     again = services.open_visit(appointment=visit.appointment, by=measurer)
 
     assert again == visit
 
 
-def test_another_tape_is_noted_once_and_only_while_the_visit_is_open(visit: Visit, measurer: User) -> None:
+def test_another_tape_is_noted_once_and_only_while_the_visit_is_open(visit: MeasureVisit, measurer: User) -> None:
     tape = services.save_tape(user=measurer, by=measurer, label="blue" * 11, case_length="3")
 
     for _ in range(2):
@@ -73,7 +73,7 @@ def test_an_install_appointment_is_not_for_measuring(dispatcher: User, measurer:
         services.open_visit(appointment=appointment, by=measurer)
 
 
-def test_a_complete_opening_is_read_until_the_visit_is_closed(visit: Visit, measurer: User) -> None:
+def test_a_complete_opening_is_read_until_the_visit_is_closed(visit: MeasureVisit, measurer: User) -> None:
     done = opening(visit, measurer)
     assert done.state == Opening.State.READ
 
@@ -81,11 +81,11 @@ def test_a_complete_opening_is_read_until_the_visit_is_closed(visit: Visit, meas
 
     done.refresh_from_db()
     assert done.state == Opening.State.MEASURED
-    assert closed.outcome == Visit.Outcome.WHOLE
+    assert closed.outcome == MeasureVisit.Outcome.WHOLE
     assert Appointment.objects.get(pk=visit.appointment_id).state == Appointment.State.DONE
 
 
-def test_the_job_is_measured_when_its_visit_is_closed(visit: Visit, measurer: User) -> None:
+def test_the_job_is_measured_when_its_visit_is_closed(visit: MeasureVisit, measurer: User) -> None:
     opening(visit, measurer)
 
     services.close_visit(visit=visit, by=measurer)
@@ -93,17 +93,17 @@ def test_the_job_is_measured_when_its_visit_is_closed(visit: Visit, measurer: Us
     assert Job.objects.get(pk=job_of(visit).pk).stage == Job.Stage.MEASURED
 
 
-def test_a_missing_reading_blocks_with_its_place(visit: Visit, measurer: User) -> None:
+def test_a_missing_reading_blocks_with_its_place(visit: MeasureVisit, measurer: User) -> None:
     lacking = opening(visit, measurer, readings={k: v for k, v in INSIDE.items() if k != "heights.center"})
 
     with pytest.raises(Refused, match="height, center: not read") as refusal:
         services.close_visit(visit=visit, by=measurer)
 
     assert refusal.value.field == f"opening.{lacking.pk}.heights.center"
-    assert not Visit.objects.get(pk=visit.pk).is_closed()
+    assert not MeasureVisit.objects.get(pk=visit.pk).is_closed()
 
 
-def test_an_opening_without_product_blocks(visit: Visit, measurer: User) -> None:
+def test_an_opening_without_product_blocks(visit: MeasureVisit, measurer: User) -> None:
     room = services.add_room(job=job_of(visit), name="Hall", by=measurer)
     services.add_opening(room=room, by=measurer, visit=visit)
 
@@ -111,7 +111,7 @@ def test_an_opening_without_product_blocks(visit: Visit, measurer: User) -> None
         services.close_visit(visit=visit, by=measurer)
 
 
-def test_two_readings_side_by_side_block(visit: Visit, measurer: User) -> None:
+def test_two_readings_side_by_side_block(visit: MeasureVisit, measurer: User) -> None:
     one = opening(visit, measurer)
     services.record_reading(opening=one, spot="depth", typed="2", by=measurer, seen=None)
 
@@ -119,23 +119,23 @@ def test_two_readings_side_by_side_block(visit: Visit, measurer: User) -> None:
         services.close_visit(visit=visit, by=measurer)
 
 
-def test_missing_options_do_not_block_the_visit(visit: Visit, measurer: User) -> None:
+def test_missing_options_do_not_block_the_visit(visit: MeasureVisit, measurer: User) -> None:
     opening(visit, measurer)
 
     assert [end for end in open_ends(services.openings_of(visit)) if end.blocks] == []
 
 
-def test_what_can_not_be_covered_does_not_block(visit: Visit, measurer: User) -> None:
+def test_what_can_not_be_covered_does_not_block(visit: MeasureVisit, measurer: User) -> None:
     opening(visit, measurer)
     other = opening(visit, measurer, readings={}, room="Attic")
     services.mark_cannot(opening=other, by=measurer, reason="glass to the ceiling, no frame")
 
     closed = services.close_visit(visit=visit, by=measurer)
 
-    assert closed.outcome == Visit.Outcome.WHOLE
+    assert closed.outcome == MeasureVisit.Outcome.WHOLE
 
 
-def test_cannot_asks_for_a_reason(visit: Visit, measurer: User) -> None:
+def test_cannot_asks_for_a_reason(visit: MeasureVisit, measurer: User) -> None:
     one = opening(visit, measurer, readings={})
 
     with pytest.raises(Refused, match="say why") as refusal:
@@ -144,7 +144,7 @@ def test_cannot_asks_for_a_reason(visit: Visit, measurer: User) -> None:
     assert refusal.value.field == "reason"
 
 
-def test_what_was_not_reached_closes_in_part(visit: Visit, measurer: User) -> None:
+def test_what_was_not_reached_closes_in_part(visit: MeasureVisit, measurer: User) -> None:
     opening(visit, measurer)
     high = opening(visit, measurer, readings={}, room="Stair")
     services.mark_not_reached(opening=high, by=measurer, reason="no ladder that long")
@@ -153,17 +153,17 @@ def test_what_was_not_reached_closes_in_part(visit: Visit, measurer: User) -> No
         services.close_visit(visit=visit, by=measurer)
     closed = services.close_visit(visit=visit, by=measurer, in_part=True)
 
-    assert closed.outcome == Visit.Outcome.PART
+    assert closed.outcome == MeasureVisit.Outcome.PART
     high.refresh_from_db()
     assert high.state == Opening.State.NOT_REACHED
 
 
-def test_an_empty_visit_is_not_closed_as_measured(visit: Visit, measurer: User) -> None:
+def test_an_empty_visit_is_not_closed_as_measured(visit: MeasureVisit, measurer: User) -> None:
     with pytest.raises(Refused, match="no openings yet"):
         services.close_visit(visit=visit, by=measurer)
 
 
-def test_a_visit_closes_once(visit: Visit, measurer: User) -> None:
+def test_a_visit_closes_once(visit: MeasureVisit, measurer: User) -> None:
     opening(visit, measurer)
     services.close_visit(visit=visit, by=measurer)
 
@@ -171,7 +171,7 @@ def test_a_visit_closes_once(visit: Visit, measurer: User) -> None:
         services.close_visit(visit=visit, by=measurer)
 
 
-def test_the_next_visit_takes_up_what_lagged(visit: Visit, measurer: User, dispatcher: User) -> None:
+def test_the_next_visit_takes_up_what_lagged(visit: MeasureVisit, measurer: User, dispatcher: User) -> None:
     opening(visit, measurer)
     high = opening(visit, measurer, readings={}, room="Stair")
     services.mark_not_reached(opening=high, by=measurer, reason="no ladder that long")
@@ -187,12 +187,12 @@ def test_the_next_visit_takes_up_what_lagged(visit: Visit, measurer: User, dispa
 # -- the appointment is over because its work is, never the other way round ---------------------------
 
 
-def state_of(visit: Visit) -> str:
+def state_of(visit: MeasureVisit) -> str:
     return Appointment.objects.get(pk=visit.appointment_id).state
 
 
 def test_done_on_the_crews_day_does_not_close_what_nobody_measured(
-    visit: Visit, measurer: User, dispatcher: User, as_user: Callable[[User], Any], api_as: Callable[[User], Any]
+    visit: MeasureVisit, measurer: User, dispatcher: User, as_user: Callable[[User], Any], api_as: Callable[[User], Any]
 ) -> None:
     opening(visit, measurer)
     opening(visit, measurer, room="Hall", readings={})
@@ -211,7 +211,7 @@ def test_done_on_the_crews_day_does_not_close_what_nobody_measured(
 
 
 def test_how_far_a_visit_is_stands_in_the_same_words_everywhere(
-    visit: Visit, measurer: User, dispatcher: User, as_user: Callable[[User], Any]
+    visit: MeasureVisit, measurer: User, dispatcher: User, as_user: Callable[[User], Any]
 ) -> None:
     """Closed, its page said "all measured", the day's list "closed out", and the phone's page both."""
     opening(visit, measurer)
@@ -243,7 +243,7 @@ def test_a_visit_nobody_began_is_not_done(dispatcher: User, measurer: User, as_u
     assert "nobody has begun to measure" in page
 
 
-def test_a_visit_opened_again_goes_on_in_the_calendar(visit: Visit, measurer: User) -> None:
+def test_a_visit_opened_again_goes_on_in_the_calendar(visit: MeasureVisit, measurer: User) -> None:
     opening(visit, measurer)
     services.close_visit(visit=visit, by=measurer)
     assert state_of(visit) == Appointment.State.DONE
@@ -252,30 +252,34 @@ def test_a_visit_opened_again_goes_on_in_the_calendar(visit: Visit, measurer: Us
     again = Appointment.objects.get(pk=visit.appointment_id)
     assert (again.state, again.done_at) == (Appointment.State.ARRIVED, None)
 
-    services.close_visit(visit=Visit.objects.get(pk=visit.pk), by=measurer)
+    services.close_visit(visit=MeasureVisit.objects.get(pk=visit.pk), by=measurer)
     assert state_of(visit) == Appointment.State.DONE
 
 
 def test_a_visit_corrected_on_another_day_keeps_when_it_ended(
-    visit: Visit, measurer: User, dispatcher: User, time_machine: Any
+    visit: MeasureVisit, measurer: User, dispatcher: User, time_machine: Any
 ) -> None:
     opening(visit, measurer)
     ended = services.close_visit(visit=visit, by=measurer).closed_at
     time_machine.move_to(ended + dt.timedelta(days=3))
 
     services.reopen_visit(visit=visit, by=dispatcher)
-    services.close_visit(visit=Visit.objects.get(pk=visit.pk), by=dispatcher)
+    services.close_visit(visit=MeasureVisit.objects.get(pk=visit.pk), by=dispatcher)
 
     assert Appointment.objects.get(pk=visit.appointment_id).done_at == ended
 
 
-def test_visits_that_a_tap_had_ended_under_way_are_taken_back(visit: Visit, measurer: User, dispatcher: User) -> None:
+def test_visits_that_a_tap_had_ended_under_way_are_taken_back(
+    visit: MeasureVisit, measurer: User, dispatcher: User
+) -> None:
     closed = services.open_visit(appointment=make_appointment(make_job(dispatcher), dispatcher, measurer), by=measurer)
     opening(closed, measurer)
     services.close_visit(visit=closed, by=measurer)
     Appointment.objects.filter(pk=visit.appointment_id).update(state=Appointment.State.DONE)
 
-    import_module("measuring.migrations.0003_visits_under_way_are_not_done").take_done_back(apps, None)
+    name = "0003_visits_under_way_are_not_done"
+    then = MigrationLoader(None).project_state([("measuring", name)], at_end=False).apps
+    import_module(f"measuring.migrations.{name}").take_done_back(then, None)
 
     assert (state_of(visit), state_of(closed)) == (Appointment.State.ARRIVED, Appointment.State.DONE)
 
@@ -293,9 +297,9 @@ def test_nobody_home_closes_the_visit_with_its_reason(
     client.post(url, {"reason": "nobody home"})
 
     assert unsaid.status_code == 422
-    visit = Visit.objects.get(appointment=appointment)
+    visit = MeasureVisit.objects.get(appointment=appointment)
     waiting.refresh_from_db()
-    assert (visit.outcome, visit.note) == (Visit.Outcome.NONE, "nobody home")
+    assert (visit.outcome, visit.note) == (MeasureVisit.Outcome.NONE, "nobody home")
     assert (waiting.state, waiting.reason) == (Opening.State.NOT_REACHED, "nobody home")
     assert state_of(visit) == Appointment.State.DONE
     assert "nothing measured" in client.get(f"/measure/{appointment.pk}/").content.decode()
@@ -303,7 +307,9 @@ def test_nobody_home_closes_the_visit_with_its_reason(
     assert "Another visit is needed: 1 of 1 opening to measure (nobody home)" in page
 
 
-def test_what_was_begun_is_not_called_unmeasured(visit: Visit, measurer: User, api_as: Callable[[User], Any]) -> None:
+def test_what_was_begun_is_not_called_unmeasured(
+    visit: MeasureVisit, measurer: User, api_as: Callable[[User], Any]
+) -> None:
     opening(visit, measurer)
 
     answer = api_as(measurer).post(
@@ -312,4 +318,4 @@ def test_what_was_begun_is_not_called_unmeasured(visit: Visit, measurer: User, a
 
     assert answer.status_code == 409
     assert "close the visit in part" in str(answer.json())
-    assert not Visit.objects.get(pk=visit.pk).is_closed()
+    assert not MeasureVisit.objects.get(pk=visit.pk).is_closed()
