@@ -257,7 +257,8 @@ def purchase_order(purchase: Purchase) -> dict[str, Any]:
         "supplier": purchase.supplier.name,
         "ordered_at": purchase.ordered_at,
         "expected_on": purchase.expected_on,
-        "lines": purchase_rows(purchase),
+        "lines": (lines := purchase_rows(purchase)),
+        "has_units": any(line["basis"] for line in lines),
     }
 
 
@@ -275,6 +276,8 @@ def purchase_rows(purchase: Purchase) -> list[dict[str, Any]]:
                 "key": bought.key,
                 "code": line.make.unit.code if line.make else "",
                 "quantity": line.quantity,
+                "mount": line.get_mount_display(),
+                "basis": line.basis,
                 "width": line.width,
                 "length": line.length,
                 "options": dict(options[line.make.unit_id]) if line.make else {},

@@ -7,7 +7,7 @@ from typing import Any
 
 from django import forms
 
-from fabrication.models import LabelSize, Material, PlannedCut, Supplier, UnitMake, WorkPlace
+from fabrication.models import LabelSize, Material, PlannedCut, Supplier, SupplierList, UnitMake, WorkPlace
 from jobs.models import Job
 from measuring.models import Family
 from shared.fields import LengthFormField
@@ -109,6 +109,11 @@ class ReceiveLineForm(PageForm):
 class SupplierListForm(PageForm):
     """What can be chosen of what a supplier makes."""
 
+    takes = forms.ChoiceField(
+        choices=[("", "choose"), *SupplierList.Takes.choices],
+        label="Inside mounts are ordered at",
+        error_messages={"required": "Say what size is ordered: until then no inside mount is released."},
+    )
     options = forms.CharField(
         max_length=20_000,
         label="What can be chosen",

@@ -12,8 +12,9 @@ from django.db.models import Count, Exists, F, OuterRef, Q, Subquery
 from django.db.models.functions import Coalesce
 from django.utils import timezone
 
+from fabrication.rules.supplied import TAKES_FINISHED, TAKES_OPENING
 from jobs.models import BranchQuerySet, Job
-from measuring.models import Family, JobPartQuerySet, Product, Unit
+from measuring.models import Family, JobPartQuerySet, Mount, Product, Unit
 from shared.fields import LengthField
 from shared.lengths import ZERO, Length
 
@@ -68,12 +69,20 @@ class OfProductQuerySet(BranchQuerySet[M]):
 
 
 class SupplierList(models.Model):
-    """What can be chosen for a product that is bought in, as its supplier lists it."""
+    """What can be chosen for a product that is bought in, as its supplier lists it, and at what size it is ordered."""
+
+    class Takes(models.TextChoices):
+        OPENING = TAKES_OPENING, "opening size: they take the clearance"
+        FINISHED = TAKES_FINISHED, "finished size: we take the clearance"
 
     product = models.OneToOneField(Product, models.CASCADE, related_name="supplier_list")
     options = models.JSONField(
         default=list, help_text="in the order asked: key, name, choices; without choices it is written freely"
     )
+    takes = models.CharField(
+        "size of an inside mount", max_length=8, choices=Takes.choices, blank=True, default="", db_default="",
+        help_text="empty: nobody said, and an inside mount is not released",
+    )  # fmt: skip
     revision = models.PositiveIntegerField(default=1)
     saved_by = models.ForeignKey(settings.AUTH_USER_MODEL, models.PROTECT, null=True, blank=True, related_name="+")
     saved_at = models.DateTimeField(default=timezone.now)
@@ -726,6 +735,10 @@ class PurchaseLine(models.Model):
     quantity = models.PositiveIntegerField(default=1)
     length = LengthField(null=True, blank=True)
     width = LengthField(null=True, blank=True)
+    mount = models.CharField(max_length=8, choices=Mount.choices, blank=True, default="", db_default="")
+    basis = models.CharField(
+        max_length=14, blank=True, default="", db_default="", help_text="of a unit: opening size or finished size"
+    )
     state = models.CharField(max_length=12, choices=State.choices, default=State.ORDERED)
     acknowledged = models.JSONField(default=dict, help_text="width, height and options as the supplier read them")
     differences = models.JSONField(default=list)

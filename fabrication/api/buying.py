@@ -26,8 +26,8 @@ class PurchaseLineSerializer(serializers.ModelSerializer[PurchaseLine]):
     class Meta:
         model = PurchaseLine
         fields = [
-            "id", "make", "material", "quantity", "length", "width", "state", "differences", "packages_received",
-            "note",
+            "id", "make", "material", "quantity", "length", "width", "mount", "basis", "state", "differences",
+            "packages_received", "note",
         ]  # fmt: skip
 
 

@@ -13,6 +13,7 @@ from django.utils import timezone
 
 from fabrication.models import Material, Part, Purchase, PurchaseLine, StockItem, Supplier, UnitMake
 from fabrication.rules.needs import Need, need_of_length
+from fabrication.services.making import supplied_columns, supplied_size
 from fabrication.services.stock import receive_stock
 from jobs.services import lock_job, recompute_stage
 from measuring.models import Product, Unit
@@ -87,7 +88,7 @@ def order_units(*, supplier: Supplier, makes: Collection[int], by: User) -> Purc
     branch = supplier.branch
     rows = list(
         UnitMake.objects.select_for_update(of=("self",))
-        .select_related("unit")
+        .select_related("unit__product__branch")
         .filter(pk__in=makes, unit__opening__job__branch=branch)
         .order_by("pk")
     )
@@ -98,14 +99,14 @@ def order_units(*, supplier: Supplier, makes: Collection[int], by: User) -> Purc
             raise Refused(f"{make.unit.code} is made here", field="makes")
         if PurchaseLine.objects.filter(make=make).exists():
             raise Refused(f"{make.unit.code} is on {make.purchase_line.purchase} already", field="makes")
+    sizes = [(make, supplied_size(make.unit)) for make in rows]
     purchase = _open_purchase(branch, supplier, by)
-    PurchaseLine.objects.bulk_create(
-        PurchaseLine(
-            purchase=purchase, make=make, width=make.finished_width, length=make.finished_height,
-            packages_expected=max(1, len(make.packages)),
-        )
-        for make in rows
-    )  # fmt: skip
+    for make, size in sizes:
+        UnitMake.objects.filter(pk=make.pk).update(**supplied_columns(make.unit, size))
+        PurchaseLine.objects.create(
+            purchase=purchase, make=make, width=size.width, length=size.height, mount=make.unit.mount,
+            basis=size.basis, packages_expected=max(1, len(make.packages)),
+        )  # fmt: skip
     Unit.objects.filter(make__in=rows).update(state=Unit.State.IN_WORKROOM)
     record(by=by, action="ordered units", subject=purchase, note=", ".join(make.unit.code for make in rows))
     for job in {make.unit.opening.job_id for make in rows}:

@@ -105,12 +105,16 @@ def stop_offering(*, choice: LackingChoice, by: User) -> None:
 
 
 @transaction.atomic
-def save_supplier_list(*, product: Product, options: Sequence[Mapping[str, Any]], by: User) -> SupplierList:
+def save_supplier_list(
+    *, product: Product, options: Sequence[Mapping[str, Any]], by: User, takes: str | None = None
+) -> SupplierList:
     """
     What a supplier lets one choose for a product that is bought in, in the order it is asked.
 
     Parameters
     ----------
+    takes
+        The size of an inside mount that is ordered (`SupplierList.Takes`); None leaves it as it is.
     options
         Each ``{"name", "choices", "needed"}``; without choices it is written freely. An option keeps
         its key by its name, so that units that were chosen by it stay chosen.
@@ -124,17 +128,23 @@ def save_supplier_list(*, product: Product, options: Sequence[Mapping[str, Any]]
     if product.source != Product.Source.BOUGHT:
         raise Refused(f"{product.name} is made here: its choices are its recipe's", field="options")
     row = SupplierList.objects.filter(product=product).first() or SupplierList(product=product, revision=0)
-    before = {plain(one["name"]): one["key"] for one in row.options}
+    keys_before = {plain(one["name"]): one["key"] for one in row.options}
     if len(options) > MOST_OPTIONS:
         raise Refused(f"{len(options)} options", field="options", bound=f"at most {MOST_OPTIONS}")
-    clean = [_clean_option(one, before) for one in options]
+    clean = [_clean_option(one, keys_before) for one in options]
     keys = [one["key"] for one in clean]
     if twice := next((one["name"] for one in clean if keys.count(one["key"]) > 1), None):
         raise Refused(f"{twice} stands twice", field="options", bound="each option once")
     old = option_lines(row.options)
+    changes: dict[str, list[Any]] = {"options": ["; ".join(old), "; ".join(option_lines(clean))]}
+    if takes is not None and takes != row.takes:
+        if takes not in SupplierList.Takes.values:
+            raise Refused("say what size is ordered", field="takes", bound=", ".join(SupplierList.Takes.values))
+        before = row.get_takes_display() or "not said"
+        row.takes = takes
+        changes["size of an inside mount"] = [before, row.get_takes_display()]
     row.options, row.saved_by, row.revision = clean, by, row.revision + 1
     row.save()
-    changes = {"options": ["; ".join(old), "; ".join(option_lines(clean))]}
     record(by=by, action="saved the supplier's list", subject=product, changes=changes)
     return row
 

@@ -16,11 +16,13 @@ from django.db import transaction
 from django.db.models import QuerySet
 
 from fabrication.adapters.costs import cost_of
-from fabrication.models import Material, OwnCloth, Part, RecipeRevision, Tolerance, UnitMake
+from fabrication.models import Material, OwnCloth, Part, PurchaseLine, RecipeRevision, SupplierList, Tolerance, UnitMake
 from fabrication.rules import recipes as rules
 from fabrication.rules.cords import LoopRule, loop_rule
+from fabrication.rules.model import FINISHED_SIZE, OPENING_SIZE
+from fabrication.rules.supplied import OrderedSize, ordered_size
 from measuring.adapters.evaluation import fit_of, jurisdiction_of
-from measuring.models import RELEASED_OR_LATER, Group, Product, SizeChange, Unit
+from measuring.models import RELEASED_OR_LATER, Group, Mount, Product, SizeChange, Unit
 from measuring.ports import NewSize
 from shared.audit import entry, record, record_all
 from shared.errors import Refused
@@ -142,6 +144,8 @@ def loop_rule_of(unit: Unit, recipe: rules.Recipe, options: Mapping[str, str]) -
 def release_checks(unit: Unit) -> Iterator[str]:
     """Why the workroom can't make a unit: no recipe, or a size the recipe refuses."""
     if unit.product.source == Product.Source.BOUGHT:
+        if (problem := _not_supplied(unit)) is not None:
+            yield problem
         return
     revision = recipe_of(unit.product)
     if revision is None:
@@ -287,16 +291,61 @@ def make_head(
     return tuple(replace(one, code=unit.code) for one, unit in zip(made, units, strict=True))
 
 
-def _bought_in(unit: Unit) -> UnitMake:
-    """A unit that comes from a supplier: its order size, no parts."""
+# -- what is bought in ------------------------------------------------------------------
+
+
+def supplied_size(unit: Unit) -> OrderedSize:
+    """
+    The size a unit that is bought in is ordered at, by its supplier's rule.
+
+    Raises
+    ------
+    Refused
+        Where the rule, or the clearance it leaves to us, is not known; the message says what to do.
+    """
     if unit.order_width is None or unit.order_height is None:
-        raise Refused(f"{unit.code} has no order size", field="unit")
-    return UnitMake.objects.create(
-        unit=unit,
-        source=Product.Source.BOUGHT,
-        finished_width=unit.order_width,
-        finished_height=unit.order_height,
-    )
+        raise Refused(f"{unit.code} has no order size yet", field="unit")
+    row = SupplierList.objects.filter(product=unit.product_id).first()
+    fit = fit_of(unit.product) if (unit.product.fit.get("clearance") or {}).get("width") else None
+    clearance = (Length(fit.clearance_width), Length(fit.clearance_height)) if fit else (None, None)
+    basis = unit.basis or (OPENING_SIZE if unit.mount == Mount.INSIDE else FINISHED_SIZE)
+    order = rules.Order(unit.order_width, unit.order_height, mount=unit.mount, basis=basis)
+    try:
+        return ordered_size(order, row.takes if row else "", clearance)
+    except rules.CannotMake as error:
+        todo = {
+            "takes": "Say on its supplier's list whether the opening size or the finished size is ordered.",
+            "clearance": "Write the clearance off the width on the product's page.",
+        }.get(error.field, "")
+        problem = f"{unit.code} {unit.product.name}, {unit.get_mount_display()}: {error.problem}. {todo}".strip()
+        raise Refused(problem, field="units", bound=error.bound) from None
+
+
+def _not_supplied(unit: Unit) -> str | None:
+    try:
+        supplied_size(unit)
+    except Refused as refusal:
+        return refusal.problem
+    return None
+
+
+def supplied_columns(unit: Unit, size: OrderedSize) -> dict[str, Any]:
+    """The columns of a `UnitMake` for the size it is ordered at."""
+    return {
+        "source": Product.Source.BOUGHT,
+        "finished_width": size.width,
+        "finished_height": size.height,
+        "steps": _steps_shown(size.steps, unit.product.branch),
+    }
+
+
+def _bought_in(unit: Unit) -> UnitMake:
+    """A unit that comes from a supplier: the size it is ordered at, no parts."""
+    return UnitMake.objects.create(unit=unit, **supplied_columns(unit, supplied_size(unit)))
+
+
+def _steps_shown(steps: Iterable[rules.Step], branch: Branch) -> list[dict[str, str]]:
+    return [{"what": step.what, "value": step.value.text(branch.unit, symbol=True), "why": step.why} for step in steps]
 
 
 def tolerance_of(branch: Branch, unit: Unit) -> dict[str, list[int]]:
@@ -357,10 +406,7 @@ def make_columns(
         "source": revision.product.source,
         "finished_width": made.finished_width,
         "finished_height": made.finished_height,
-        "steps": [
-            {"what": step.what, "value": step.value.text(branch.unit, symbol=True), "why": step.why}
-            for step in made.steps
-        ],
+        "steps": _steps_shown(made.steps, branch),
         "figures": {
             "tolerance": tolerance,
             "shown": [{"what": figure.name, "value": figure.text} for figure in made.figures],
@@ -478,6 +524,9 @@ def _differs(unit: Unit, make: UnitMake) -> bool:
 def _make_anew(unit: Unit, make: UnitMake, by: User, changes: dict[str, list[Any]]) -> None:
     from fabrication.services.batches import leave_batch
 
+    if make.source == Product.Source.BOUGHT:
+        _order_anew(unit, make, by, changes)
+        return
     if make.batch is not None:
         leave_batch(make=make, by=by)
     revision = make.recipe or recipe_of(unit.product)
@@ -495,3 +544,12 @@ def _make_anew(unit: Unit, make: UnitMake, by: User, changes: dict[str, list[Any
     )
     Unit.objects.filter(pk=unit.pk).update(state=Unit.State.RELEASED, made_at=None)
     record(by=by, action="worked out the parts anew", subject=unit, job=unit.opening.job_id, changes=changes)
+
+
+def _order_anew(unit: Unit, make: UnitMake, by: User, changes: dict[str, list[Any]]) -> None:
+    """A unit that is bought in and not ordered yet takes its new size."""
+    line = PurchaseLine.objects.filter(make=make).select_related("purchase").first()
+    if line is not None:
+        raise Refused(f"{unit.code} is ordered on {line.purchase} already", field="size")
+    UnitMake.objects.filter(pk=make.pk).update(**supplied_columns(unit, supplied_size(unit)))
+    record(by=by, action="worked out the size to order anew", subject=unit, job=unit.opening.job_id, changes=changes)

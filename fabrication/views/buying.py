@@ -125,12 +125,14 @@ def purchase_csv(request: SignedInRequest, pk: int) -> HttpResponse:
     answer = HttpResponse(content_type="text/csv; charset=utf-8")
     answer["Content-Disposition"] = f'attachment; filename="{found.number}.csv"'
     rows = csv.writer(answer)
-    rows.writerow(["what", "key", "code", "quantity", "width", "height or length", "options"])
+    rows.writerow(["what", "key", "code", "quantity", "width", "height or length", "mount", "size is", "options"])
     unit = request.user.unit
     for row in purchase_rows(found):
         lengths = [row[name].text(unit) if row[name] else "" for name in ("width", "length")]
         options = "; ".join(f"{key}: {value}" for key, value in row["options"].items())
-        rows.writerow([row["what"], row["key"], row["code"], row["quantity"], *lengths, options])
+        rows.writerow(
+            [row["what"], row["key"], row["code"], row["quantity"], *lengths, row["mount"], row["basis"], options]
+        )
     return answer
 
 

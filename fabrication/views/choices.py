@@ -59,11 +59,14 @@ def supplier_list(request: SignedInRequest, pk: int) -> HttpResponse:
     product = get_object_or_404(Product.objects.visible_to(request.user), pk=pk, source=Product.Source.BOUGHT)
     row = SupplierList.objects.filter(product=product).first()
     lines = "\n".join(services.option_lines(row.options)) if row else ""
-    form = SupplierListForm(request.POST or None, user=request.user, initial={"options": lines})
+    form = SupplierListForm(
+        request.POST or None, user=request.user, initial={"options": lines, "takes": row.takes if row else ""}
+    )
     if request.method == "POST" and form.is_valid():
         try:
             options = services.read_option_lines(form.cleaned_data["options"])
-            services.save_supplier_list(product=product, options=options, by=request.user)
+            takes = form.cleaned_data["takes"]
+            services.save_supplier_list(product=product, options=options, takes=takes, by=request.user)
         except Refused as refusal:
             form.refuse(refusal)
         else:

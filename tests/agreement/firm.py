@@ -79,7 +79,8 @@ def found_firm(*, with_workroom: bool = True) -> Firm:
     bought.source = Product.Source.BOUGHT
     bought.save(update_fields=["source"])
     options = [{"key": "control", "choices": ["cordless"]}, {"key": "colour", "choices": ["white", "moss"]}]
-    save_supplier_list(product=bought, options=[one | {"name": one["key"]} for one in options], by=cast["workroom"])
+    rows = [one | {"name": one["key"]} for one in options]
+    save_supplier_list(product=bought, options=rows, takes="opening", by=cast["workroom"])
     load_materials(branch)
     load_recipes(branch)
     load_tolerances(branch)

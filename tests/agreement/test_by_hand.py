@@ -376,7 +376,7 @@ ORDERED: dict[str, tuple[str, str, str, str]] = {
     # the narrowest of three, the longest of three; less 1/2 and 1/4
     "the narrowest width of a slat": (DUNLIN, "40 1/2 40 3/8 40 5/8 48 48 48", "40 3/8 48", "39 7/8 47 3/4"),
     "the longest height of a slat": (DUNLIN, "40 1/2 40 1/2 40 1/2 48 48 1/4 48 1/8", "40 1/2 48 1/4", "40 48"),
-    # bought in, the order size is the finished size
+    # bought in, from a supplier who takes the clearance: the opening size is what is ordered
     "what is bought in": (SNIPE, "28 28 28 1/8 40 40 40", "28 40", "28 40"),
     # the longest of 40, 40 1/4, 40 1/8, the narrowest of 28 1/4, 28 1/8, 28
     "bought in, out of square": (SNIPE, "28 1/4 28 1/8 28 40 40 1/4 40 1/8", "28 40 1/4", "28 40 1/4"),

@@ -2,15 +2,20 @@
 
 import pytest
 
-from fabrication.models import PurchaseLine, StockItem, Supplier, UnitMake
+from fabrication.documents import purchase_order
+from fabrication.models import PurchaseLine, StockItem, Supplier, SupplierList, UnitMake
 from fabrication.services.buying import acknowledge, inspect_line, order_stock, order_units, receive_line, shortages
-from measuring.models import Unit
+from fabrication.services.making import release_checks
+from measuring.models import Product, Unit
+from shared.codes import new_code
 from shared.errors import Refused
 from shared.lengths import Length
 from shared.models import AuditEntry
 from tests.fabrication.rows import make_made_unit, make_material, make_part, make_stock
 
 pytestmark = pytest.mark.django_db
+
+FIT = {"unit": "in", "min_depth": "2", "flush_depth": "3", "head_height": "2"}
 
 
 @pytest.fixture
@@ -20,7 +25,18 @@ def supplier(branch):
 
 @pytest.fixture
 def bought(branch, workroom):
-    return make_made_unit(branch, workroom, source="bought")
+    """A unit of 35 3/8 × 60, inside, whose supplier makes as given: 1/8 is ours to take."""
+    make = make_made_unit(branch, workroom, source="bought")
+    supplied(make, "finished", clearance={"width": "1/8", "height": "0"})
+    return make
+
+
+def supplied(make, takes, **fit):
+    """What the supplier of its product takes, and what the product needs to fit."""
+    Product.objects.filter(pk=make.unit.product_id).update(
+        source="bought", fit={**FIT, **fit}, name=f"Bought in {new_code()}"
+    )
+    SupplierList.objects.update_or_create(product=make.unit.product, defaults={"takes": takes})
 
 
 @pytest.fixture
@@ -59,6 +75,65 @@ def test_a_unit_made_here_is_not_ordered(branch, workroom, supplier):
 def test_a_unit_is_ordered_once(bought, line, supplier, workroom):
     with pytest.raises(Refused, match="already"):
         order_units(supplier=supplier, makes=[bought.pk], by=workroom)
+
+
+@pytest.mark.parametrize(
+    ("takes", "mount", "basis", "size", "named"),
+    [
+        # they take the clearance: the opening as it was measured
+        ("opening", "inside", "opening size", "35 3/8", "inside mount, opening size"),
+        # they make as given: ours is taken, once
+        ("finished", "inside", "opening size", "35 1/4", "inside mount, finished size"),
+        # chosen at the opening, or an outside mount: nobody takes anything
+        ("finished", "inside", "finished size", "35 3/8", "inside mount, finished size"),
+        ("opening", "outside", "finished size", "35 3/8", "outside mount, finished size"),
+        ("", "outside", "finished size", "35 3/8", "outside mount, finished size"),
+    ],
+)
+def test_the_clearance_of_what_is_bought_in_is_taken_once(
+    branch, workroom, supplier, as_user, takes, mount, basis, size, named
+):
+    make = make_made_unit(branch, workroom, source="bought")
+    supplied(make, takes, clearance={"width": "1/8", "height": "0"})
+    Unit.objects.update(mount=mount, basis=basis)
+
+    purchase = order_units(supplier=supplier, makes=[make.pk], by=workroom)
+
+    line = purchase.lines.get()
+    page = as_user(workroom).get(f"/workroom/purchases/{purchase.pk}/").content.decode()
+    sheet = as_user(workroom).get(f"/workroom/purchases/{purchase.pk}/sheet.csv").content.decode().splitlines()
+    row = purchase_order(purchase)["lines"][0]
+    make.refresh_from_db()
+    assert (line.width, line.length) == (Length.parse(size), Length.inches(60))
+    assert (make.finished_width, make.finished_height) == (line.width, line.length)
+    assert " ".join(page.split()).count(named) == 1
+    assert sheet[0] == "what,key,code,quantity,width,height or length,mount,size is,options"
+    assert f"{size},60,{named.replace(', ', ',')}," in sheet[1]
+    assert f"{row['mount']}, {row['basis']}" == named
+
+
+@pytest.mark.parametrize(
+    ("takes", "fit", "problem"),
+    [
+        ("", {"clearance": {"width": "1/8"}}, "Say on its supplier's list whether the opening size or the finished"),
+        ("finished", {}, "Write the clearance off the width on the product's page."),
+        ("finished", {"clearance": {"width": "36"}}, "nothing is left of it after the clearance"),
+        ("opening", {}, None),
+    ],
+)
+def test_an_inside_mount_is_not_ordered_by_a_rule_nobody_knows(branch, workroom, supplier, takes, fit, problem):
+    make = make_made_unit(branch, workroom, source="bought")
+    supplied(make, takes, **fit)
+
+    why_not = list(release_checks(Unit.objects.get()))
+
+    if problem is None:
+        assert why_not == []
+        return
+    assert problem in why_not[0]
+    assert make.unit.code in why_not[0]
+    with pytest.raises(Refused, match=problem):
+        order_units(supplier=supplier, makes=[make.pk], by=workroom)
 
 
 def test_an_acknowledgement_that_differs_is_named_and_stops_the_line(line, workroom):

@@ -319,7 +319,9 @@ LINES = "control: spring | battery\ncolor: white | sand\nlining?: thin | thick\n
 def test_what_is_bought_in_is_chosen_from_the_suppliers_list(walk, bought, as_user, cast):
     unit = walk.measure("wren")
     before = walk.approve(unit).json()["detail"]
-    saved = as_user(cast["workroom"]).post(f"/workroom/buying/lists/{bought.pk}/", {"options": LINES})
+    page, sent = as_user(cast["workroom"]), {"options": LINES}
+    unsaid = page.post(f"/workroom/buying/lists/{bought.pk}/", sent)
+    saved = page.post(f"/workroom/buying/lists/{bought.pk}/", sent | {"takes": "opening"})
     refused = walk.choose(unit, colour="slate")
     walk.choose(unit, control="spring", colour="Sand", book_number="B-17")
     approved, released = walk.approve(unit), walk.release(unit)
@@ -328,6 +330,7 @@ def test_what_is_bought_in_is_chosen_from_the_suppliers_list(walk, bought, as_us
     purchase = order_units(supplier=supplier, makes=[make.pk], by=cast["workroom"])
 
     assert "has no supplier's list yet. Add it under Buying." in before
+    assert "Say what size is ordered" in unsaid.content.decode()
     assert [saved.status_code, refused.status_code] == [302, 409]
     assert [approved.status_code, released.status_code] == [200, 200]
     assert purchase_rows(purchase)[0]["options"] == {
@@ -345,7 +348,9 @@ def test_what_is_bought_in_is_chosen_from_the_suppliers_list(walk, bought, as_us
     ],
 )
 def test_a_suppliers_list_that_can_not_be_is_refused(bought, as_user, cast, lines, problem):
-    refused = as_user(cast["workroom"]).post(f"/workroom/buying/lists/{bought.pk}/", {"options": lines})
+    refused = as_user(cast["workroom"]).post(
+        f"/workroom/buying/lists/{bought.pk}/", {"options": lines, "takes": "opening"}
+    )
 
     assert refused.status_code == 422
     assert problem in refused.content.decode()

@@ -8,7 +8,7 @@ import pytest
 from django.core.files.uploadedfile import SimpleUploadedFile
 from PIL import Image
 
-from fabrication.models import AssemblyStep, StockItem, Supplier, Tolerance, WorkPlace
+from fabrication.models import AssemblyStep, StockItem, Supplier, SupplierList, Tolerance, WorkPlace
 from fabrication.rules.starting import starting_values
 from fabrication.services.assembly import steps_left, tick_step
 from fabrication.services.setting_up import save_steps, save_work_place
@@ -123,6 +123,7 @@ def test_the_api_orders_receives_and_names_what_differs(branch, workroom, api_as
     supplier = Supplier.objects.create(branch=branch, name="Fenwater Weavers")
     tube = make_material(branch)
     bought = make_made_unit(branch, workroom, source="bought")
+    SupplierList.objects.create(product=bought.unit.product, takes="opening")
 
     lines = [{"material": tube.key, "quantity": 2, "length": "192"}]
     stock = api.post("/api/purchases/", {"supplier": supplier.pk, "lines": lines}, format="json").json()
@@ -133,7 +134,7 @@ def test_the_api_orders_receives_and_names_what_differs(branch, workroom, api_as
     units = api.post("/api/purchases/", {"supplier": supplier.pk, "makes": [bought.pk]}, format="json").json()
     line = units["lines"][0]["id"]
     told = api.post(f"/api/purchase-lines/{line}/acknowledge/", {"width": "35", "height": "60"}, format="json").json()
-    assert told["state"] == "differs"
+    assert (told["state"], told["mount"], told["basis"]) == ("differs", "inside", "opening size")
     assert api.post("/api/purchases/", {"supplier": supplier.pk}, format="json").status_code == 400
 
 

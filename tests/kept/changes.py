@@ -274,6 +274,11 @@ CHANGES: dict[str, list[Change]] = {
         Change("GET /api/field/day/ * body.jurisdiction.*", CORDS),
         Change("GET /api/visits/ * body.jurisdiction.*", CORDS),
         Change("afterwards GET /api/visits/* body.jurisdiction.*", CORDS),
+        # what is bought in
+        *[
+            Change(f"GET /api/purchase*body.*{name}", "A unit is ordered by its mount and basis.", is_new=True)
+            for name in ("mount", "basis")
+        ],
         # cut plans: what is cut of a material in its batch
         Change("GET /api/cut-plans/* body.*miscut", "Why pieces of a cut were spoiled.", is_new=True),
         Change("GET /api/cuts/* body.*miscut", "Why pieces of a cut were spoiled.", is_new=True),
