@@ -79,12 +79,12 @@ def route_map(*several: DaySchedule) -> Svg | None:
 LOOKS: Final = ("chalk", "ink", "dashed", "pencil")
 
 
-def _route(svg: Svg, ground: Ground, one: DaySchedule, place: int) -> None:
+def _route(svg: Svg, ground: Ground, one: DaySchedule, position: int) -> None:
     base = crew_point(one.crew, one.crew.branch)
     stops = [(number, p) for number, visit in enumerate(one.standing, 1) if (p := visit.point) is not None]
     line = [ground.at(p) for p in ([base] if base else []) + [p for _, p in stops] + ([base] if base else [])]
     if len(line) > 1:
-        svg.polyline(line, LOOKS[place % len(LOOKS)])
+        svg.polyline(line, LOOKS[position % len(LOOKS)])
     if base is not None:
         x, y = ground.at(base)
         svg.polygon([(x - 7, y + 5), (x - 7, y - 2), (x, y - 9), (x + 7, y - 2), (x + 7, y + 5)], "fill-sheet")

@@ -84,7 +84,7 @@ def keep_week(table: Mapping[str, Any], branch: Branch, by: User) -> list[str]:
 
 def keep_crews(table: Mapping[str, Any], branch: Branch, by: User) -> list[str]:
     """Crews there are not yet."""
-    week, said = _week(table), []
+    week, done = _week(table), []
     week.full_clean()
     hours = {name: week.cleaned_data[name] for name in ("days", "starts", "ends")}
     there = set(Crew.objects.filter(branch=branch).values_list("name", flat=True))
@@ -93,13 +93,13 @@ def keep_crews(table: Mapping[str, Any], branch: Branch, by: User) -> list[str]:
         form.full_clean()
         facts = form.facts()
         if facts["name"] not in there:
-            said.append(f"{services.set_up_crew(branch=branch, by=by, **facts, **hours)} is set up")
-    return said
+            done.append(f"{services.set_up_crew(branch=branch, by=by, **facts, **hours)} is set up")
+    return done
 
 
 def keep_people(table: Mapping[str, Any], branch: Branch, by: User) -> list[str]:
     """People there are not yet, each with a code to hand over."""
-    said = []
+    done = []
     for row in table["people"]:
         named = {"username__iexact": row["username"]} if row.get("username") else {"name": row["name"]}
         if branch.people.filter(**named).exists():
@@ -113,5 +113,5 @@ def keep_people(table: Mapping[str, Any], branch: Branch, by: User) -> list[str]
             crew = Crew.objects.get(branch=branch, name=row["crew"])
             today = timezone.now().astimezone(branch.tz).date()
             services.add_member(crew=crew, user=person, by=by, from_on=today)
-        said.append(f"{person}: username {person.username}, code {invite(person=person, by=by)}")
-    return said
+        done.append(f"{person}: username {person.username}, code {invite(person=person, by=by)}")
+    return done

@@ -193,8 +193,8 @@ def standing(kind_key: str, subject: models.Model) -> Standing:
     fresh = latest is not None and latest.content_hash == kind.hash_of(kind.content(subject))
     asked = Run.objects.about(subject).filter(kind="shared.document", params__kind=kind_key)
     last = asked.order_by(Case(When(state__in=Run.ACTIVE, then=0), default=1), "-created_at").first()
-    is_told = last is not None and (last.state in Run.ACTIVE or (last.state == Run.State.FAILED and not fresh))
-    return Standing(kind, subject, latest, fresh, last if is_told else None)
+    is_shown = last is not None and (last.state in Run.ACTIVE or (last.state == Run.State.FAILED and not fresh))
+    return Standing(kind, subject, latest, fresh, last if is_shown else None)
 
 
 def request_document(*, kind: str, subject: models.Model, by: User) -> Document | Run:

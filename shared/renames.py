@@ -215,8 +215,8 @@ def mark_in_schema(result: dict[str, Any], **_more: Any) -> dict[str, Any]:
             for one in fields_of(path):
                 _mark_field(result, operation, one)
             if (old := former(path, method.upper())) != path:
-                told = {"deprecated": True, "operationId": f"{operation['operationId']}_old"}
-                paths.setdefault(old, {})[method] = {**operation, **told, "description": f"Renamed: {path}"}
+                deprecated = {"deprecated": True, "operationId": f"{operation['operationId']}_old"}
+                paths.setdefault(old, {})[method] = {**operation, **deprecated, "description": f"Renamed: {path}"}
     return result
 
 

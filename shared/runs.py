@@ -281,7 +281,7 @@ class Context:
         self.finished = False
         self._lost = False
         self._stop = False
-        self._told_at = 0.0
+        self._reported_at = 0.0
 
     @property
     def subject(self) -> Any:
@@ -302,8 +302,8 @@ class Context:
     def progress(self, done: int, total: int = 0, message: str = "") -> None:
         """Say how far it is; at most four times a second reach the database. Raises `Lost`."""
         now = time.monotonic()
-        if now - self._told_at >= PROGRESS_EVERY_SECONDS or (total and done >= total):
-            self._told_at = now
+        if now - self._reported_at >= PROGRESS_EVERY_SECONDS or (total and done >= total):
+            self._reported_at = now
             self._renew(done=done, total=total, message=message[:200])
         self.raise_if_lost()
 

@@ -266,10 +266,10 @@ def covering_pairs(factors: Sequence[Sequence[str]]) -> list[tuple[str, ...]]:
     >>> len(rows) < 8, {(row[0], row[2]) for row in rows} == {("a", "x"), ("a", "y"), ("b", "x"), ("b", "y")}
     (True, True)
     """
-    places = range(len(factors))
+    positions = range(len(factors))
     missing = {
         (one, two, first, second)
-        for one, two in itertools.combinations(places, 2)
+        for one, two in itertools.combinations(positions, 2)
         for first in factors[one]
         for second in factors[two]
     }
@@ -278,9 +278,9 @@ def covering_pairs(factors: Sequence[Sequence[str]]) -> list[tuple[str, ...]]:
         one, two, first, second = min(missing)
         row = [factor[0] for factor in factors]
         row[one], row[two] = first, second
-        for place in places:
-            if place not in {one, two}:
-                row[place] = max(factors[place], key=lambda value: _gain(row, place, value, missing))
+        for position in positions:
+            if position not in {one, two}:
+                row[position] = max(factors[position], key=lambda value: _gain(row, position, value, missing))
         missing -= set(_pairs(row))
         rows.append(tuple(row))
     return rows
@@ -291,8 +291,8 @@ def _pairs(row: Sequence[str]) -> Iterator[tuple[int, int, str, str]]:
         yield one, two, row[one], row[two]
 
 
-def _gain(row: Sequence[str], place: int, value: str, missing: set[tuple[int, int, str, str]]) -> int:
-    tried = [*row[:place], value, *row[place + 1 :]]
+def _gain(row: Sequence[str], position: int, value: str, missing: set[tuple[int, int, str, str]]) -> int:
+    tried = [*row[:position], value, *row[position + 1 :]]
     return sum(pair in missing for pair in _pairs(tried))
 
 

@@ -100,9 +100,9 @@ def groups_of(definition: Mapping[str, Any], part: Part) -> list[Group]:
     if part.path.startswith("items/"):
         group = part.path.partition("/")[2]
         rows = list(enumerate(definition["items"]))
-        shown = [(place, row) for place, row in rows if row["group"] == group]
+        shown = [(position, row) for position, row in rows if row["group"] == group]
         kind = get_args(_bare(dict(_named(HardwareRules))["items"]))[0]
-        found = [_row(kind, row, f"items[{place}]", row["name"]) for place, row in shown]
+        found = [_row(kind, row, f"items[{position}]", row["name"]) for position, row in shown]
         return [*found, _row(kind, {"group": group}, f"items[{len(rows)}]", "a new item", is_new=True)]
     out = _Found()
     _walk(_kind_at(part.path), _value_at(definition, part.path), part.path, None, out)

@@ -32,11 +32,11 @@ class Caution(Record):
     """What may differ between units of an equal caution, such as an area."""
 
     @property
-    def said(self) -> str:
+    def full_text(self) -> str:
         """
         The text with its amount.
 
-        >>> Caution("wet", "Wet the spot.", amount="0.1 sq ft").said
+        >>> Caution("wet", "Wet the spot.", amount="0.1 sq ft").full_text
         'Wet the spot. Here: 0.1 sq ft.'
         """
         return with_amounts(self.text, [self.amount] if self.amount else [])

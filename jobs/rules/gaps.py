@@ -29,7 +29,7 @@ class Pause:
 
 
 @dataclass(frozen=True, slots=True)
-class Place:
+class Slot:
     """A start for the new stop, and what the day costs more with it."""
 
     cost: int
@@ -67,7 +67,7 @@ class StandingDay:
         kept = all(stop.start <= latest for stop, latest in zip(stops, self.latest, strict=True))
         return kept and self._has_pause([(stop.drive, stop.start, stop.leave) for stop in stops])
 
-    def best(self, wanted: Span, service: int, into: Sequence[int], out_of: Sequence[int]) -> Place | None:
+    def best(self, wanted: Span, service: int, into: Sequence[int], out_of: Sequence[int]) -> Slot | None:
         """
         The cheapest start within `wanted`, the soonest of equals; None when there is none.
 
@@ -77,31 +77,31 @@ class StandingDay:
         for shift in self.shifts:
             if shift[0] <= wanted[1] and shift[1] >= wanted[0] + service:
                 for node in range(len(self.timeline.stops) + 1):
-                    place = self._at(node, shift, wanted, service, into, out_of)
-                    if place is not None and (found is None or (place.cost, place.start) < (found.cost, found.start)):
-                        found = place
+                    slot = self._at(node, shift, wanted, service, into, out_of)
+                    if slot is not None and (found is None or (slot.cost, slot.start) < (found.cost, found.start)):
+                        found = slot
         return found
 
-    def near(self, wanted: Span, service: int, into: Sequence[int], out_of: Sequence[int], most: int) -> list[Place]:
+    def near(self, wanted: Span, service: int, into: Sequence[int], out_of: Sequence[int], most: int) -> list[Slot]:
         """Every start that is tried and costs no more than `most`, the cheapest first."""
-        found: set[Place] = set()
+        found: set[Slot] = set()
         for shift in self.shifts:
             for node in range(len(self.timeline.stops) + 1):
                 for start in self._tried(node, shift, wanted, service, into, out_of):
-                    place = self._priced(node, start, service, into, out_of)
-                    if place is not None and place.cost <= most:
-                        found.add(place)
-        return sorted(found, key=lambda place: (place.cost, place.start))
+                    slot = self._priced(node, start, service, into, out_of)
+                    if slot is not None and slot.cost <= most:
+                        found.add(slot)
+        return sorted(found, key=lambda slot: (slot.cost, slot.start))
 
     def _at(
         self, node: int, shift: Span, wanted: Span, service: int, into: Sequence[int], out_of: Sequence[int]
-    ) -> Place | None:
+    ) -> Slot | None:
         """The cheapest start before stop number `node`."""
         priced = (
             self._priced(node, start, service, into, out_of)
             for start in self._tried(node, shift, wanted, service, into, out_of)
         )
-        return next((place for place in priced if place is not None), None)
+        return next((slot for slot in priced if slot is not None), None)
 
     def _tried(
         self, node: int, shift: Span, wanted: Span, service: int, into: Sequence[int], out_of: Sequence[int]
@@ -144,7 +144,7 @@ class StandingDay:
             if first < fed <= last:
                 yield fed
 
-    def _priced(self, node: int, start: int, service: int, into: Sequence[int], out_of: Sequence[int]) -> Place | None:
+    def _priced(self, node: int, start: int, service: int, into: Sequence[int], out_of: Sequence[int]) -> Slot | None:
         """The day with the stop there; None when a stop after it, lunch or the way home does not fit any more."""
         stops, base = self.timeline.stops, self.base
         before, after = (stops[node - 1].place if node else base), (stops[node].place if node < len(stops) else base)
@@ -167,7 +167,7 @@ class StandingDay:
             return None
         o, now = self.prices, self.timeline
         over = max(0, back - self.end) - (max(0, now.back - self.end) if stops else 0)
-        return Place(o.drive * drive + o.paid * (back - depart - now.paid) + o.overtime * over, start)
+        return Slot(o.drive * drive + o.paid * (back - depart - now.paid) + o.overtime * over, start)
 
     def _has_pause(self, legs: list[tuple[int, int, int]]) -> bool:
         pause = self.pause

@@ -55,7 +55,7 @@ class WorkDay:
         return bool(self.shifts)
 
     def shift_at(self, when: dt.datetime) -> int | None:
-        """Place of the shift (overtime included) in which `when` lies."""
+        """Position of the shift (overtime included) in which `when` lies."""
         for position, (begin, end) in enumerate(self.shifts):
             if begin <= when <= end + dt.timedelta(minutes=self.overtime_after(position)):
                 return position

@@ -21,7 +21,7 @@ from django.conf import settings
 from django.utils import timezone
 
 from jobs.models import Appointment, CalendarRules, Crew, ImpossibleTime, PossibleWindow, UsualWindow, Wish
-from jobs.rules.gaps import Pause, Place, StandingDay
+from jobs.rules.gaps import Pause, Slot, StandingDay
 from jobs.rules.promises import Chance
 from jobs.rules.routing import Objective
 from jobs.schedule.availability import Span, WorkDay, crew_days, local, possible_spans
@@ -416,12 +416,12 @@ class _Found:
     span: tuple[int, int]
     """What may be had of the window, in seconds."""
     open: OpenDay
-    place: Place
+    slot: Slot
 
     @property
     def rank(self) -> tuple[int, dt.date, int]:
         """Cheapest first, then soonest."""
-        return self.place.cost, self.open.day.day, self.place.start
+        return self.slot.cost, self.open.day.day, self.slot.start
 
 
 @dataclass(frozen=True, slots=True)
@@ -539,9 +539,9 @@ class OfferSearch:
                 by_day[day] = _windows_on(self.appointment.job.branch, day, parts)
             into, out_of = drives.of(one.day) if by_day[day] else ([], [])
             for span, window in by_day[day]:
-                place = one.gaps.best(span, service, into, out_of)
-                if place is not None:
-                    best.setdefault(window, []).append(_Found(window, span, one, place))
+                slot = one.gaps.best(span, service, into, out_of)
+                if slot is not None:
+                    best.setdefault(window, []).append(_Found(window, span, one, slot))
         for several in best.values():
             several.sort(key=lambda one: one.rank)
         return best
@@ -555,34 +555,34 @@ class OfferSearch:
         Nobody else is looked at where the cheapest leaves every promise of its day `STEADY`.
         """
         cheapest = several[0]
-        most = cheapest.place.cost + self._about(cheapest)
-        best = self._steadied(cheapest, left)
+        most = cheapest.slot.cost + self._about(cheapest)
+        best = self._stabilised(cheapest, left)
         for other in several[1:MOST_COMPARED]:
-            if best.worst >= STEADY or other.place.cost > most:
+            if best.worst >= STEADY or other.slot.cost > most:
                 break
-            draft = self._steadied(other, left)
+            draft = self._stabilised(other, left)
             if draft.worst > best.worst:
                 best = draft
         return best
 
-    def _steadied(self, found: _Found, left: DaySchedule | None) -> _Draft:
+    def _stabilised(self, found: _Found, left: DaySchedule | None) -> _Draft:
         """The same of one crew's day: another start or order that costs about as little."""
         best = self._draft(found, left)
         if best.worst >= STEADY:
             return best
         into, out_of = self.drives.of(found.open.day)
-        most = found.place.cost + self._about(found)
+        most = found.slot.cost + self._about(found)
         service = self.appointment.duration_min * 60
-        places = found.open.gaps.near(found.span, service, into, out_of, most)
-        for place in [place for place in places if place != found.place][:MOST_COMPARED]:
-            draft = self._draft(replace(found, place=place), left)
+        slots = found.open.gaps.near(found.span, service, into, out_of, most)
+        for slot in [slot for slot in slots if slot != found.slot][:MOST_COMPARED]:
+            draft = self._draft(replace(found, slot=slot), left)
             if draft.worst > best.worst:
                 best = draft
         return best
 
     def _about(self, found: _Found) -> int:
         """What counts as no difference: a hundredth of what the day then costs."""
-        return (day_cost(self.prices, found.open.day) + found.place.cost) // 100
+        return (day_cost(self.prices, found.open.day) + found.slot.cost) // 100
 
     def _draft(self, found: _Found, left: DaySchedule | None) -> _Draft:
         one, there = self._placed(found), self.drives.with_stop(found.open.day)
@@ -636,7 +636,7 @@ class OfferSearch:
         crew, day = found.open.day.key
         begin, end = found.window
         return standing_of(self.appointment)._replace(
-            pk=self.appointment.pk or NEW, crew=crew, day=day, starts_at=moment(found.place.start),
+            pk=self.appointment.pk or NEW, crew=crew, day=day, starts_at=moment(found.slot.start),
             promised_from=begin, promised_until=end,
         )  # fmt: skip
 
@@ -657,7 +657,9 @@ def _able(crews: Iterable[Crew], appointment: Appointment) -> list[Crew]:
 def _longest(work: WorkDay) -> int:
     """Minutes of the longest shift, overtime in them."""
     spans = enumerate(work.shifts)
-    return max(round((end - begin).total_seconds() / 60) + work.overtime_after(place) for place, (begin, end) in spans)
+    return max(
+        round((end - begin).total_seconds() / 60) + work.overtime_after(position) for position, (begin, end) in spans
+    )
 
 
 def _shared(window: Span, allowed: Sequence[Span]) -> list[Span]:

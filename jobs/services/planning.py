@@ -158,7 +158,7 @@ def _more_reliable(
     if not doubts or progress.should_stop():
         return plan, doubts
     progress = _RunProgress(
-        progress.ctx, progress.seconds, None, f"{len(doubts)} promises are not sure enough: looking for a surer plan"
+        progress.ctx, progress.seconds, None, f"{len(doubts)} promises are not reliable enough: looking for better"
     )
     priced, _ = _solve(progress, early_biased(problem), seconds, keep=keep)
     trial = at_own_prices(calendar, priced)

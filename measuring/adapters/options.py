@@ -77,7 +77,7 @@ def _offer(product: Product, listed: OptionList) -> Offer:
     inside, outside = [NOTE], [CLOTH_EXTRA, NOTE]
     if any(control.get("power") for control in product.fit.get("controls") or []):
         inside, outside = [MOTOR_CHANNEL, *inside], [CLOTH_EXTRA, MOTOR_CHANNEL, NOTE]
-    if TABLE["families"].get(product.family, {}).get("gap_said"):
+    if TABLE["families"].get(product.family, {}).get("shows_light_gap"):
         inside = [GAP_STRIPS, *inside]
     return Offer(listed, tuple(inside), tuple(outside))
 

@@ -136,8 +136,8 @@ def _book_again(appointment: Appointment) -> str:
 
 def _side_by_side(job: Job) -> Iterator[Blocker]:
     doubled = Reading.objects.filter(opening__job=job, superseded_at=None, conflict_with__isnull=False)
-    told_twice = FactConflict.objects.filter(opening__job=job, settled_at=None)
-    doubtful = Q(readings__in=doubled) | Q(fact_conflicts__in=told_twice)
+    conflicting = FactConflict.objects.filter(opening__job=job, settled_at=None)
+    doubtful = Q(readings__in=doubled) | Q(fact_conflicts__in=conflicting)
     for opening in Opening.objects.filter(doubtful, job=job).select_related("room").distinct():
         yield Blocker(
             f"{opening}: two answers stand side by side",

@@ -28,7 +28,7 @@ AS_THEY_ARE: Final = (
     "support_span", "packed_by_height", "sold_as", "controls", "confirmed",
 )  # fmt: skip
 """What a row of the range and `ProductFit` have under the same name."""
-_DEPTH: Final[Mapping[str, str]] = TABLE["depth_said"]
+_DEPTH: Final[Mapping[str, str]] = TABLE["depth_texts"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -375,7 +375,7 @@ def _some(ticks: int, unit: str) -> str:
 
 def gap_findings(opening: Opening, product: ProductFit, controls: Sequence[Control]) -> Iterator[Finding]:
     """The most light that the possible controls leave beside a roller, solar or sheer: said, never refused."""
-    if not product.gaps or not TABLE["families"][product.family]["gap_said"]:
+    if not product.gaps or not TABLE["families"][product.family]["shows_light_gap"]:
         return
     words_of = sorted({"motor" if control.power else "control" for control in controls}) or ["control"]
     idle, other = product.gaps["idle"], max(product.gaps[word] for word in words_of)

@@ -331,16 +331,16 @@ def _opening_of(written: Written, unit: str) -> Opening:
         case_ticks=case.length if case else None,
         cased=_cased(case, taken) if case else frozenset(),
         laser_ticks=written.laser or None,
-        cover=None if written.cover is None else _said(written.cover, SIDES),
+        cover=None if written.cover is None else _given(written.cover, SIDES),
         cloth_extra_ticks=written.cloth_extra,
         chosen=(chosen.width, chosen.height) if chosen else None,
-        again=_said(written.again or {}, SPOTS),
+        again=_given(written.again or {}, SPOTS),
         obstructions=tuple(
             Obstruction(thing.kind, -(-thing.projection // grid) * grid, thing.at) for thing in written.obstructions
         ),
         stops_on={
             side: Stop(stop.on, stop.limit // grid * grid)
-            for side, stop in _said(written.stops_on or {}, SIDES).items()
+            for side, stop in _given(written.stops_on or {}, SIDES).items()
         },
         room=written.room,
     )
@@ -350,7 +350,7 @@ def _opening_of(written: Written, unit: str) -> Opening:
     return opening
 
 
-def _said(values: Mapping[str, Any], order: Sequence[str]) -> dict[str, Any]:
+def _given(values: Mapping[str, Any], order: Sequence[str]) -> dict[str, Any]:
     return {key: values[key] for key in order if values.get(key) is not None}
 
 

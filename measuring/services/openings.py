@@ -150,12 +150,12 @@ def _after(mark: str) -> str:
     letters = re.fullmatch(r"[A-Z]+", mark)
     if letters is None:
         return f"{mark} 2"[:20]
-    place = 0
+    value = 0
     for letter in mark:
-        place = place * 26 + ord(letter) - 64
-    place, out = place + 1, ""
-    while place:
-        place, rest = divmod(place - 1, 26)
+        value = value * 26 + ord(letter) - 64
+    value, out = value + 1, ""
+    while value:
+        value, rest = divmod(value - 1, 26)
         out = chr(65 + rest) + out
     return out
 

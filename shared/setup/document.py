@@ -145,22 +145,22 @@ def person_form(table: Any) -> PersonForm:
 
 
 def _keep(document: Mapping[str, Any]) -> list[str]:
-    said = []
+    done = []
     owner = _first_owner(document)
     if owner is None:
         services.name_firm(name=document["firm"]["name"], by=None)
         first = document["branches"][0]
         branch = _there(first) or services.open_first_branch(by=None, **_facts(first))
         owner = _make_owner(document["owner"], branch)
-        said.append(f"{owner}: username {owner.username}, code {invite(person=owner, by=owner)}")
+        done.append(f"{owner}: username {owner.username}, code {invite(person=owner, by=owner)}")
     else:
         services.name_firm(name=document["firm"]["name"], by=owner)
     for table in document["branches"]:
         branch = _there(table) or add_branch(by=owner, **_facts(table))
         for key, part in setup.sections().items():
             if key in table:
-                said += part.keep(table, branch, owner)
-    return said
+                done += part.keep(table, branch, owner)
+    return done
 
 
 def _facts(table: Mapping[str, Any]) -> dict[str, Any]:

@@ -159,10 +159,10 @@ def stage_line(stages: Iterable[Any], here: Any, label: str = "Stage") -> SafeSt
     pairs = [(str(one[0]), str(one[1])) if isinstance(one, list | tuple) else (str(one), str(one)) for one in stages]
     now = next((position for position, pair in enumerate(pairs) if str(here) in pair), None)
 
-    def looks(place: int) -> tuple[str, str]:
-        if now is None or place > now:
+    def looks(position: int) -> tuple[str, str]:
+        if now is None or position > now:
             return "ahead", ""
-        return ("here", ' aria-current="step"') if place == now else ("done", "")
+        return ("here", ' aria-current="step"') if position == now else ("done", "")
 
     items = format_html_join(
         "",

@@ -26,7 +26,7 @@ from shared.errors import Refused
 from shared.lengths import Length, LengthUnit
 from shared.models import Branch, User
 from tests.agreement.phone_people import Person
-from tests.agreement.phones import Pages, Phone, all_said_by_office
+from tests.agreement.phones import Pages, Phone, all_office_values
 from tests.factories import make_branch, make_user
 from tests.measuring.makers import (
     choose_all,
@@ -220,7 +220,7 @@ class Play:
         synced = self.page.shown(day)
         if shown is not None:
             self.found += differences(shown, synced, "before and after sending")
-        said = all_said_by_office(day)
+        said = all_office_values(day)
         for uid, one in synced["openings"].items():
             mine = {key: one[key] for key in said[uid]}
             self.found += differences(mine, said[uid], f"phone and office, {uid[:8]}")

@@ -123,7 +123,7 @@ def entry(kind: str, body: Mapping[str, Any], id_: str = "") -> dict[str, Any]:
     return {**made, "done_at": timezone.now().isoformat()}
 
 
-def said_by_office(opening: Opening) -> dict[str, Any]:
+def office_values(opening: Opening) -> dict[str, Any]:
     """What the office's rules say of an opening, in codes."""
     found = evaluate(opening)
     return {
@@ -135,9 +135,9 @@ def said_by_office(opening: Opening) -> dict[str, Any]:
     }
 
 
-def all_said_by_office(day: Mapping[str, Any]) -> dict[str, Any]:
+def all_office_values(day: Mapping[str, Any]) -> dict[str, Any]:
     """Every opening of a day as the office has it, by uid."""
     shown = {one["uid"] for visit in day["visits"] for one in visit["openings"]}
     rows = Opening.objects.filter(uid__in=shown).select_related("job__branch", "job__site", "room", "product")
     rows = rows.prefetch_related("units", "obstructions")
-    return {str(row.uid): said_by_office(row) for row in rows}
+    return {str(row.uid): office_values(row) for row in rows}

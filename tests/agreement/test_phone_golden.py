@@ -24,7 +24,7 @@ from shared.devices.receiver import kinds
 from shared.lengths import parse_length
 from shared.models import User
 from tests.agreement.phone_people import PHOTO
-from tests.agreement.phones import Pages, Phone, entry, pages, said_by_office
+from tests.agreement.phones import Pages, Phone, entry, office_values, pages
 from tests.factories import make_branch, make_user
 from tests.measuring.makers import make_appointment, make_job, make_range, make_tape
 
@@ -109,7 +109,7 @@ def played(page: Pages, people: tuple[int, int], db: None, case: dict[str, Any])
         pairs = zip(queue, replies, strict=True)
         refused += [one["kind"].partition(".")[2] for one, reply in pairs if reply["status"] >= 400]
 
-    office = {str(row.uid): said_by_office(row) for row in Opening.objects.filter(job=appointment.job)}
+    office = {str(row.uid): office_values(row) for row in Opening.objects.filter(job=appointment.job)}
     fetched = page.shown(phone.day())
     sides = {"phone": shown["openings"], "office": office, "fetched": fetched["openings"]}
     visits = [one["visits"][str(appointment.pk)] for one in (shown, fetched)]

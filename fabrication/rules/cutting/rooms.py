@@ -25,8 +25,8 @@ class Rooms:
         self._count = len(entries)
         self._build(entries)
 
-    def __getitem__(self, place: int) -> int:
-        return self._tree[self._width + place]
+    def __getitem__(self, position: int) -> int:
+        return self._tree[self._width + position]
 
     def __len__(self) -> int:
         return self._count
@@ -45,12 +45,12 @@ class Rooms:
         self._count += 1
         self._set(self._count - 1, room)
 
-    def lower(self, place: int, by: int) -> None:
+    def lower(self, position: int, by: int) -> None:
         """Takes so much off one."""
-        self._set(place, self[place] - by)
+        self._set(position, self[position] - by)
 
     def first(self, least: int) -> int | None:
-        """The first place with at least this room; None when there is none."""
+        """The first position with at least this room; None when there is none."""
         tree = self._tree
         if tree[1] < least:
             return None
@@ -71,8 +71,8 @@ class Rooms:
         for node in range(self._width - 1, 0, -1):
             self._tree[node] = max(self._tree[2 * node], self._tree[2 * node + 1])
 
-    def _set(self, place: int, room: int) -> None:
-        tree, node = self._tree, self._width + place
+    def _set(self, position: int, room: int) -> None:
+        tree, node = self._tree, self._width + position
         tree[node] = room
         node //= 2
         while node:

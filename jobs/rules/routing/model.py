@@ -261,7 +261,7 @@ class Problem:
 
     @cached_property
     def day_number(self) -> dict[tuple[Id, int], int]:
-        """Place in `days` by (crew id, shift)."""
+        """Position in `days` by (crew id, shift)."""
         return {(self.crews[day.crew].id, day.shift): number for number, day in enumerate(self.days)}
 
     def with_stops(self, stops: Iterable[Stop], **changes: Any) -> Problem:
@@ -273,12 +273,12 @@ class Problem:
 
     @cached_property
     def stop_number(self) -> dict[Id, int]:
-        """Place in `stops` by id."""
+        """Position in `stops` by id."""
         return {stop.id: number for number, stop in enumerate(self.stops)}
 
     @cached_property
     def crew_number(self) -> dict[Id, int]:
-        """Place in `crews` by id."""
+        """Position in `crews` by id."""
         return {crew.id: number for number, crew in enumerate(self.crews)}
 
     @cached_property

@@ -143,23 +143,23 @@
     const values = { crew: lane.dataset.crew, ...localParts(at), version: block.dataset.version };
     if (anyway) values.anyway = "on";
     const answer = await send(`${block.getAttribute("href")}move/`, values);
-    const told = await answer.json().catch(() => ({ text: "It did not work; load the page anew." }));
+    const reply = await answer.json().catch(() => ({ text: "It did not work; load the page anew." }));
     if (answer.ok) {
       const { pk } = block.dataset;
       const page = block.getAttribute("href");
       held = null;
       await reload(pk);
-      say([[told.text]], false, [["Undo", () => undo(page, pk)]]);
-    } else if (told.field === "anyway" && !anyway) {
+      say([[reply.text]], false, [["Undo", () => undo(page, pk)]]);
+    } else if (reply.field === "anyway" && !anyway) {
       const kept = held;
-      say([[told.text]], true, [
+      say([[reply.text]], true, [
         ["Move it anyway", () => { held = kept; letGo(true); }],
         ["Leave it", () => { held = kept; leave(); status.replaceChildren(); }],
       ]);
       status.querySelector("button").focus();
     } else {
       leave();
-      say([[told.text]], true);
+      say([[reply.text]], true);
     }
   }
 

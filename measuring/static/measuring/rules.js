@@ -1005,7 +1005,7 @@ export function makeRules(table) {
   /** What is left of the depth before it, a hand's clearance kept. */
   const leftBefore = (thing, depth, product) => depth - thing.projection - hand(thing, product);
 
-  const some = (ticks, unit) => (ticks > 0 ? named(ticks, unit) : table.depth_said.nothing);
+  const some = (ticks, unit) => (ticks > 0 ? named(ticks, unit) : table.depth_texts.nothing);
 
   function depthFindings(opening, product) {
     const found = [], unit = opening.unit, read = opening.readings.depth;
@@ -1039,21 +1039,21 @@ export function makeRules(table) {
       projection: named(thing.projection, unit),
       depth: named(depth, unit),
       left: some(depth - thing.projection, unit),
-      keeps: own ? fill(table.depth_said.keeps, { what: product.name, hand: named(own, unit) }) : "",
+      keeps: own ? fill(table.depth_texts.keeps, { what: product.name, hand: named(own, unit) }) : "",
     });
   }
 
   /** The depth as it was read, and what is taken off it and why. */
   function depthSaid(depth, nearest, product, unit) {
-    const said = table.depth_said, read = named(depth, unit);
-    if (!nearest) return fill(said.read, { read });
+    const texts = table.depth_texts, read = named(depth, unit);
+    if (!nearest) return fill(texts.read, { read });
     const own = hand(nearest, product), projection = named(nearest.projection, unit);
-    const taken = own ? fill(said.taken_clear, { projection, hand: named(own, unit) }) : projection;
-    return fill(said.before, { read, left: some(leftBefore(nearest, depth, product), unit), kind: nearest.kind, taken });
+    const taken = own ? fill(texts.taken_clear, { projection, hand: named(own, unit) }) : projection;
+    return fill(texts.before, { read, left: some(leftBefore(nearest, depth, product), unit), kind: nearest.kind, taken });
   }
 
   function gapFindings(opening, product, controls) {
-    if (!product.gaps || !table.families[product.family].gap_said) return [];
+    if (!product.gaps || !table.families[product.family].shows_light_gap) return [];
     const used = ["control", "motor"].filter((word) => controls.some((control) => (control.power ? "motor" : "control") === word));
     const sides = used.length ? used : ["control"], unit = opening.unit;
     const idle = product.gaps.idle, other = Math.max(...sides.map((side) => product.gaps[side])), usual = table.usual_gap;

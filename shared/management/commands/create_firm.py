@@ -22,10 +22,10 @@ class Command(BaseCommand):
 
     def handle(self, *args: Any, file: Path, **options: Any) -> None:
         try:
-            said = document.keep(document.read(file))
+            done = document.keep(document.read(file))
         except document.Wrong as wrong:
             raise CommandError("\n".join(f"{path}: {words}" for path, words in wrong.problems)) from None
         except Refused as refusal:
             raise CommandError(f"{refusal.field}: {refusal.problem}".removeprefix(": ")) from None
-        for line in said or ["Nothing is new."]:
+        for line in done or ["Nothing is new."]:
             self.stdout.write(line)

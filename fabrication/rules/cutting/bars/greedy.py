@@ -34,10 +34,10 @@ def first_fit(model: BarModel, demand: Sequence[int], limits: Sequence[int], ord
     missing = [0] * len(demand)
     for kind, weight in enumerate(model.weights):
         need = demand[kind]
-        while need and (place := rooms.first(weight)) is not None:
-            count = min(need, rooms[place] // weight)
-            rooms.lower(place, count * weight)
-            bars[place][1].append((kind, count))
+        while need and (position := rooms.first(weight)) is not None:
+            count = min(need, rooms[position] // weight)
+            rooms.lower(position, count * weight)
+            bars[position][1].append((kind, count))
             need -= count
         while need:
             stock = next((t for t in order if left[t] and model.stocks[t].room >= weight), None)

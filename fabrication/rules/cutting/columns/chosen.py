@@ -65,7 +65,7 @@ def chosen(
     if len(values) != len(usable):
         return Counter()
     times = np.rint(values).astype(np.int64)
-    return Counter({usable[place]: int(times[place]) for place in np.nonzero(times > 0)[0].tolist()})
+    return Counter({usable[position]: int(times[position]) for position in np.nonzero(times > 0)[0].tolist()})
 
 
 def thinned(loading: Loading, demand: Sequence[int], without: Callable[[Column, int], Column | None]) -> Loading | None:

@@ -64,12 +64,12 @@ class _Tree:
         plan = self.pool.loading([(j, times) for j, times in Counter(self.taken).items()]) if found else None
         return Finished(plan, self.nodes <= MOST_NODES)
 
-    def _cover(self, place: int, first: int, spent: int, cost: int) -> bool:
-        while place < len(self.order) and not self.left[self.order[place]]:
-            place, first = place + 1, 0
-        if place == len(self.order):
+    def _cover(self, position: int, first: int, spent: int, cost: int) -> bool:
+        while position < len(self.order) and not self.left[self.order[position]]:
+            position, first = position + 1, 0
+        if position == len(self.order):
             return cost <= self.target
-        makers = self.makers[self.order[place]]
+        makers = self.makers[self.order[position]]
         for number in range(first, len(makers)):
             j = makers[number]
             if spent + self.reduced[j] > self.slack:
@@ -82,7 +82,7 @@ class _Tree:
             if self.nodes > MOST_NODES:
                 return False
             self._take(j, 1)
-            if self._cover(place, number, spent + self.reduced[j], cost + self.cost[j]):
+            if self._cover(position, number, spent + self.reduced[j], cost + self.cost[j]):
                 return True
             self._take(j, -1)
         return False

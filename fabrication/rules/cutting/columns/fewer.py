@@ -111,12 +111,12 @@ def _fewest(part: Instance, pool: Pool, cost: int, most: int, watch: Watch) -> d
         highs.setOptionValue(option, value)
     highs.passModel(lp)
     several = np.nonzero(often > 1)[0].tolist()
-    for number, place in enumerate(several):
+    for number, position in enumerate(several):
         column = len(pool) + number
         highs.addCol(1.0, 0.0, 1.0, 0, np.empty(0, dtype=np.int32), np.empty(0))
         highs.changeColIntegrality(column, highspy.HighsVarType.kInteger)
-        index = np.array([place, column], dtype=np.int32)
-        highs.addRow(-infinity, 0.0, 2, index, np.array([1.0, -float(often[place])]))
+        index = np.array([position, column], dtype=np.int32)
+        highs.addRow(-infinity, 0.0, 2, index, np.array([1.0, -float(often[position])]))
     charged = np.array([*np.nonzero(often <= 1)[0].tolist(), *range(len(pool), len(pool) + len(several))])
     highs.addRow(-infinity, most + 0.5, len(charged), charged.astype(np.int32), np.ones(len(charged)))
     if not run_within(highs, watch, watch.left()):

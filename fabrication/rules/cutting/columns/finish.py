@@ -103,8 +103,8 @@ def program(
     rows = np.concatenate([pool.kinds, stock_row[pool.stock][in_limited], np.full(count, budget)])
     values = np.concatenate([pool.counts.astype(float), pool.use[in_limited].astype(float), cost])
     height = budget + 1
-    keys, place = np.unique(columns * height + rows, return_inverse=True)  # a type as it is and turned: one entry
-    entries = np.bincount(place, weights=values)
+    keys, position = np.unique(columns * height + rows, return_inverse=True)  # a type as it is and turned: one entry
+    entries = np.bincount(position, weights=values)
     need = np.array(demand, dtype=float)
     lp = highspy.HighsLp()
     lp.num_col_, lp.num_row_ = count, budget + 1
@@ -163,4 +163,4 @@ def plan_of(pool: Pool, highs: highspy.Highs, demand: Sequence[int], limits: Seq
     for stock, limit in enumerate(limits):
         if limit is not None and int((times * pool.use)[pool.stock == stock].sum()) > limit:
             return None
-    return pool.loading([(place, int(times[place])) for place in np.nonzero(times)[0].tolist()])
+    return pool.loading([(position, int(times[position])) for position in np.nonzero(times)[0].tolist()])

@@ -37,7 +37,7 @@ class Master:
         self._known: set[tuple[object, ...]] = set()
         self.kinds = len(demand)
         self.limit_row: dict[int, int] = {}
-        self._places: list[int] = []  # of each entry: its pattern, type and count
+        self._positions: list[int] = []  # of each entry: its pattern, type and count
         self._kinds: list[int] = []
         self._counts: list[int] = []
         self._highs = Quiet()
@@ -68,7 +68,7 @@ class Master:
         value: list[float] = []
         for position, column in enumerate(fresh, start=len(self.columns)):
             starts.append(len(index))
-            self._places.extend([position] * len(column.rows))
+            self._positions.extend([position] * len(column.rows))
             self._kinds.extend(kind for kind, _ in column.rows)
             self._counts.extend(count for _, count in column.rows)
             index.extend(kind for kind, _ in column.rows)
@@ -123,6 +123,6 @@ class Master:
         count = len(self.columns)
         too_many = np.array(self._counts) > np.array(demand)[self._kinds]
         upper = np.full(count, infinity)
-        upper[np.array(self._places)[too_many]] = 0.0
+        upper[np.array(self._positions)[too_many]] = 0.0
         index = np.arange(self.kinds, self.kinds + count, dtype=np.int32)
         self._highs.changeColsBounds(count, index, np.zeros(count), upper)

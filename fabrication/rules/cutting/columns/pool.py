@@ -66,8 +66,8 @@ class Pool:
             return self
         owner = np.repeat(np.arange(len(self)), np.diff(self.starts))
         kinds = len(demand)
-        keys, place = np.unique(owner * kinds + self.kinds, return_inverse=True)
-        made = np.bincount(place, weights=self.counts).astype(np.int64)
+        keys, position = np.unique(owner * kinds + self.kinds, return_inverse=True)
+        made = np.bincount(position, weights=self.counts).astype(np.int64)
         over = made > np.array(demand)[keys % kinds]
         keep = np.ones(len(self), dtype=bool)
         keep[keys[over] // kinds] = False
@@ -90,9 +90,9 @@ class Pool:
         keep[order[~same]] = True
         return self.only(keep)
 
-    def column(self, place: int) -> Column:
+    def column(self, position: int) -> Column:
         """One pattern."""
-        span = slice(int(self.starts[place]), int(self.starts[place + 1]))
+        span = slice(int(self.starts[position]), int(self.starts[position + 1]))
         rows: Counter[int] = Counter()
         turned: Counter[int] = Counter()
         for kind, count, turn in zip(
@@ -102,18 +102,18 @@ class Pool:
             if turn:
                 turned[kind] += count
         return Column(
-            int(self.stock[place]),
+            int(self.stock[position]),
             tuple(sorted(rows.items())),
-            int(self.cost[place]),
-            int(self.use[place]),
+            int(self.cost[position]),
+            int(self.use[position]),
             tuple(sorted(turned.items())),
         )
 
     def loading(self, times: Sequence[tuple[int, int]]) -> Loading:
         """The plan that uses each pattern so often."""
         out: Loading = Counter()
-        for place, count in times:
-            out[self.column(place)] += count
+        for position, count in times:
+            out[self.column(position)] += count
         return out
 
 

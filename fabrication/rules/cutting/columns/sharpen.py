@@ -109,30 +109,30 @@ class _Program:
         self.inside[:] = False
         self.add(np.array(inside, dtype=np.int64))
 
-    def add(self, places: Integers) -> None:
+    def add(self, positions: Integers) -> None:
         """Takes patterns into the program."""
-        places = places[~self.inside[places]]
-        if not len(places):
+        positions = positions[~self.inside[positions]]
+        if not len(positions):
             return
         starts, index, value = [0], [], []
-        for place in places.tolist():
-            row = self.made[place]
+        for position in positions.tolist():
+            row = self.made[position]
             for kind in np.nonzero(row)[0].tolist():
                 index.append(kind)
                 value.append(float(row[kind]))
-            stock = int(self.pool.stock[place])
+            stock = int(self.pool.stock[position])
             if stock in self.limited:
                 index.append(self.kinds + self.limited.index(stock))
-                value.append(float(self.pool.use[place]))
+                value.append(float(self.pool.use[position]))
             for number, coefs in enumerate(self.coefs):
-                if coefs[place]:
+                if coefs[position]:
                     index.append(self.kinds + len(self.limited) + number)
-                    value.append(float(coefs[place]))
+                    value.append(float(coefs[position]))
             starts.append(len(index))
-        count = len(places)
+        count = len(positions)
         self.highs.addCols(
             count,
-            self.pool.cost[places] / self.unit,
+            self.pool.cost[positions] / self.unit,
             np.zeros(count),
             np.full(count, highspy.kHighsInf),
             len(index),
@@ -140,8 +140,8 @@ class _Program:
             np.array(index, dtype=np.int32),
             np.array(value),
         )
-        self.inside[places] = True
-        self.order.extend(places.tolist())
+        self.inside[positions] = True
+        self.order.extend(positions.tolist())
 
     def solve(self, watch: Watch) -> tuple[Floats, Floats] | None:
         """(times by pattern inside, duals), no pattern of the pool being cheaper; None out of time."""
@@ -200,13 +200,13 @@ class _Program:
     def separate(self, used: Floats, chance: np.random.Generator, watch: Watch) -> int:
         """Adds violated cuts, as many as time allows; how many."""
         positive = np.nonzero(used > 1e-6)[0]
-        places = np.array(self.order, dtype=np.int64)[positive]
+        positions = np.array(self.order, dtype=np.int64)[positive]
         times = used[positive]
         fractional = np.abs(times - np.rint(times)) > 1e-6
-        touched = np.nonzero(self.made[places[fractional]].any(axis=0))[0]
+        touched = np.nonzero(self.made[positions[fractional]].any(axis=0))[0]
         if len(touched) < 3:
             return 0
-        found = _violated(self.made[places].astype(np.int64), times, self.demand, touched, chance, watch)
+        found = _violated(self.made[positions].astype(np.int64), times, self.demand, touched, chance, watch)
         known = set(self.cuts)
         added = 0
         for _, chosen in found:
@@ -222,8 +222,8 @@ class _Program:
         """Adds cuts on how many patterns take at least so much of their stock; how many."""
         times = np.zeros(len(self.pool))
         times[self.order] = used
-        uses, place = np.unique(self.pool.use, return_inverse=True)
-        above = np.bincount(place, weights=times)[::-1].cumsum()[::-1]
+        uses, position = np.unique(self.pool.use, return_inverse=True)
+        above = np.bincount(position, weights=times)[::-1].cumsum()[::-1]
         added = 0
         for use, count in zip(uses.tolist(), above.tolist(), strict=True):
             up = int(np.ceil(count - 1e-6))
@@ -261,9 +261,9 @@ class _Program:
             return
         self.highs.deleteRows(len(rows), rows)
         keep = np.nonzero(binding)[0].tolist()
-        self.cuts = [self.cuts[place] for place in keep]
-        self.sides = [self.sides[place] for place in keep]
-        self.coefs = [self.coefs[place] for place in keep]
+        self.cuts = [self.cuts[position] for position in keep]
+        self.sides = [self.sides[position] for position in keep]
+        self.coefs = [self.coefs[position] for position in keep]
 
     def shrink(self, keep: np.ndarray[Any, np.dtype[np.bool_]]) -> None:
         """Leaves patterns out for good."""
@@ -271,7 +271,7 @@ class _Program:
         self.pool = self.pool.only(keep)
         self.made = self.made[keep]
         self.coefs = [coefs[keep] for coefs in self.coefs]
-        self.order = [int(number[place]) for place in self.order if keep[place]]
+        self.order = [int(number[position]) for position in self.order if keep[position]]
         self.inside = np.zeros(len(self.pool), dtype=bool)
         self._start()
 

@@ -74,8 +74,8 @@ def tables(model: RollModel, menu: Sequence[int], prices: Sequence[int], room: i
     """After each way of the menu: the most that the ways so far earn, by width."""
     best = np.zeros(room + 1, dtype=np.int64)
     out = [best]
-    for place in menu:
-        way = model.ways[place]
+    for position in menu:
+        way = model.ways[position]
         price = prices[way.kind]
         best = best.copy()
         left, batch = min(model.demand[way.kind], room // way.width), 1

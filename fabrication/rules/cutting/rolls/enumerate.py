@@ -61,7 +61,7 @@ def _of_stock(
         room, need, node, drop = room[going], need[going], node[going], drop[going]
         if len(room) > most:
             raise TooMany
-    starts, places, counts = tree.patterns(node)
+    starts, positions, counts = tree.patterns(node)
     kinds = np.array([way.kind for way in model.ways], dtype=np.int64)
     turned = np.array([way.turned for way in model.ways], dtype=bool)
     return Pool(
@@ -69,7 +69,7 @@ def _of_stock(
         stock.price * drop,
         drop,
         starts,
-        kinds[places],
+        kinds[positions],
         counts,
-        turned[places],
+        turned[positions],
     )

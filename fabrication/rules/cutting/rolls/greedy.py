@@ -42,28 +42,30 @@ class Shelves:
         for usable in sorted(frozenset[int]().union(*self.menus)):
             ways.setdefault(self.model.ways[usable].kind, []).append(usable)
         chosen = {kind: _way(self.model, ways.get(kind, ()), rule) for kind in kinds}
-        some = [(kind, place, self.model.ways[place]) for kind, place in chosen.items() if place is not None]
-        for kind, place in chosen.items():
-            if place is None:
+        some = [
+            (kind, position, self.model.ways[position]) for kind, position in chosen.items() if position is not None
+        ]
+        for kind, position in chosen.items():
+            if position is None:
                 self.missing[kind] = self.model.demand[kind]
-        for kind, place, way in sorted(some, key=lambda entry: (-entry[2].drop, -entry[2].width)):
+        for kind, position, way in sorted(some, key=lambda entry: (-entry[2].drop, -entry[2].width)):
             for done in range(self.model.demand[kind]):
-                found = self._lay_for(place, way, order)
+                found = self._lay_for(position, way, order)
                 if found is None:
                     self.missing[kind] = self.model.demand[kind] - done
                     break
                 room, number = found
                 stock, lay = self._lays[number]
                 insort(self._open.setdefault(stock, []), (room - way.width, number))
-                lay[place] = lay.get(place, 0) + 1
+                lay[position] = lay.get(position, 0) + 1
         return self
 
-    def _lay_for(self, place: int, way: Way, order: Sequence[int]) -> tuple[int, int] | None:
+    def _lay_for(self, position: int, way: Way, order: Sequence[int]) -> tuple[int, int] | None:
         """(room, lay), no longer among the open ones; None when there is none and none can be opened."""
         fitting = (
             (lay, stock)
             for stock in self._open
-            if place in self.menus[stock]
+            if position in self.menus[stock]
             if (lay := self._least(stock, way)) is not None
         )
         best = min(fitting, default=None)
@@ -73,7 +75,11 @@ class Shelves:
             return best[0]
         stocks = self.model.stocks
         stock = next(
-            (t for t in order if place in self.menus[t] and (stocks[t].limit is None or take(self._left[t], way.drop))),
+            (
+                t
+                for t in order
+                if position in self.menus[t] and (stocks[t].limit is None or take(self._left[t], way.drop))
+            ),
             None,
         )
         if stock is None:
@@ -116,8 +122,8 @@ class Shelves:
 def _way(model: RollModel, usable: Sequence[int], rule: str) -> int | None:
     """Which of the ways to lay one type the rule takes."""
 
-    def rank(place: int) -> int:
-        way = model.ways[place]
+    def rank(position: int) -> int:
+        way = model.ways[position]
         if rule == "as given":
             return int(way.turned)
         return way.drop if rule == "wide side across" else -way.drop
@@ -186,8 +192,8 @@ def _stock_by_stock(
     """What can lie on one stock only is laid first, by the rule best there; the rest beside it."""
     homes: dict[int, set[str]] = {}
     for menu, stock in zip(menus, model.stocks, strict=True):
-        for place in menu:
-            homes.setdefault(model.ways[place].kind, set()).add(stock.id)
+        for position in menu:
+            homes.setdefault(model.ways[position].kind, set()).add(stock.id)
     bound: dict[str, list[int]] = {}
     for kind in sorted(homes):
         if len(homes[kind]) == 1:

@@ -68,7 +68,7 @@ class _Houses:
         self.ways: dict[int, list[Way]] = {}
         for way in model.ways:
             self.ways.setdefault(way.kind, []).append(way)
-        self.areas = {group: sum(map(self._area, places)) for group, places in kinds.items()}
+        self.areas = {group: sum(map(self._area, positions)) for group, positions in kinds.items()}
         self.order = sorted(kinds, key=lambda group: (-self.areas[group], group))
         self.rates = {stock.id: stock.price / stock.room for stock in model.stocks}
         self.known: dict[tuple[str, tuple[int, ...]], tuple[int, int]] = {}

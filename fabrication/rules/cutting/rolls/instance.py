@@ -51,16 +51,16 @@ class RollInstance:
         """The same problem for a part of the demand and stock; its types' and stocks' numbers here."""
         model = self.model
         kinds = [kind for kind, need in enumerate(demand) if need]
-        place = {kind: number for number, kind in enumerate(kinds)}
+        position = {kind: number for number, kind in enumerate(kinds)}
         stocks = [t for t in range(len(model.stocks)) if limits[t] != 0]
         part = replace(
             model,
-            ways=tuple(replace(way, kind=place[way.kind]) for way in model.ways if way.kind in place),
+            ways=tuple(replace(way, kind=position[way.kind]) for way in model.ways if way.kind in position),
             demand=tuple(demand[kind] for kind in kinds),
             members=tuple(model.members[kind] for kind in kinds),
             stocks=tuple(replace(model.stocks[t], limit=limits[t]) for t in stocks),
             barred=frozenset(
-                (place[kind], stocks.index(t)) for kind, t in model.barred if kind in place and t in stocks
+                (position[kind], stocks.index(t)) for kind, t in model.barred if kind in position and t in stocks
             ),
         )
         return RollInstance(part), kinds, stocks
@@ -75,7 +75,7 @@ class RollInstance:
         return self._levels[use]
 
     def fits(self, loading: Loading) -> bool:
-        """Whether every lay finds a place on some stretch of its stock."""
+        """Whether every lay finds room on some stretch of its stock."""
         return fits(self.model, loading)
 
     def tidied(self, loading: Loading) -> Loading:

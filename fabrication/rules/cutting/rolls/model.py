@@ -106,8 +106,8 @@ class RollModel:
         rows: Counter[int] = Counter()
         turned: Counter[int] = Counter()
         drop = 0
-        for place, count in lay.items():
-            way = self.ways[place]
+        for position, count in lay.items():
+            way = self.ways[position]
             rows[way.kind] += count
             if way.turned:
                 turned[way.kind] += count
@@ -151,7 +151,7 @@ def roll_model(problem: RollProblem) -> RollModel:
 
 
 def fits(model: RollModel, loading: Loading) -> bool:
-    """Whether first fit, longest lay first, finds every lay a place on the stretches of its stock."""
+    """Whether first fit, longest lay first, finds every lay room on the stretches of its stock."""
     free = [Rooms(each.length for each in stock.stretches) for stock in model.stocks]
     for column in sorted(loading.elements(), key=lambda column: -column.use):
         if model.stocks[column.stock].limit is not None and not take(free[column.stock], column.use):
@@ -161,10 +161,10 @@ def fits(model: RollModel, loading: Loading) -> bool:
 
 def take(free: Rooms, length: int) -> bool:
     """Takes a length off the first stretch that has it."""
-    place = free.first(length)
-    if place is None:
+    position = free.first(length)
+    if position is None:
         return False
-    free.lower(place, length)
+    free.lower(position, length)
     return True
 
 
@@ -269,12 +269,12 @@ def _named(makers: list[list[tuple[str, int]]], column: Column) -> list[tuple[st
 
 def _placed(stock: RollType, free: Rooms, length: int) -> tuple[int, Length]:
     """Takes the first stretch with room."""
-    place = free.first(length)
-    if place is None:
+    position = free.first(length)
+    if position is None:
         raise AssertionError("lays were planned beyond the roll")
-    stretch = stock.stretches[place]
-    start = stretch.start + stretch.length - free[place]
-    free.lower(place, length)
+    stretch = stock.stretches[position]
+    start = stretch.start + stretch.length - free[position]
+    free.lower(position, length)
     return stretch.roll, Length(start)
 
 

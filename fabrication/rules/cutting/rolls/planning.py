@@ -91,16 +91,16 @@ def _tried(models: list[RollModel], start: Loading, watch: Watch, seed: int) -> 
     from fabrication.rules.cutting.rolls.instance import RollInstance
 
     states = []
-    for place, model in enumerate(models):
+    for position, model in enumerate(models):
         try:
-            loading = greedy.best_shelves(model) if place else start
+            loading = greedy.best_shelves(model) if position else start
         except OutOfStock:
             continue
         state = State(model.scale, model.quantum, loading, watch.share(TRIED), least_bound(model))
         search(RollInstance(model), state, seed)
-        states.append((state.cost, place, state.best))
-    _, place, best = min(states)
-    return models[place], best
+        states.append((state.cost, position, state.best))
+    _, position, best = min(states)
+    return models[position], best
 
 
 def _rescued(model: RollModel, partial: Loading, watch: Watch, seed: int) -> Loading | None:

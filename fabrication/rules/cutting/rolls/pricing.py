@@ -31,30 +31,30 @@ class RollPricing:
         self._parts: list[tuple[list[int], Integers, Integers, Integers, Integers, int]] = []
         for menu, stocks in self._menus.items():
             room = max(self.model.stocks[t].room for t in stocks)
-            places, batches = [], []
-            for place in menu:
-                way = self.model.ways[place]
+            positions, batches = [], []
+            for position in menu:
+                way = self.model.ways[position]
                 left, batch = min(demand[way.kind], room // way.width), 1
                 while left > 0:
                     batch = min(batch, left)
-                    places.append(place)
+                    positions.append(position)
                     batches.append(batch)
                     left -= batch
                     batch *= 2
-            ways = [self.model.ways[place] for place in places]
+            ways = [self.model.ways[position] for position in positions]
             count = np.array(batches, dtype=np.int64)
             self._parts.append(
                 (
                     stocks,
-                    np.array(places, dtype=np.int64),
+                    np.array(positions, dtype=np.int64),
                     count,
                     np.array([way.kind for way in ways], dtype=np.int64),
                     np.array([way.width for way in ways], dtype=np.int64) * count,
                     room,
                 )
             )
-            if self._table.shape[0] <= len(places) or self._table.shape[1] <= room:
-                shape = (max(self._table.shape[0], len(places) + 1), max(self._table.shape[1], room + 1))
+            if self._table.shape[0] <= len(positions) or self._table.shape[1] <= room:
+                shape = (max(self._table.shape[0], len(positions) + 1), max(self._table.shape[1], room + 1))
                 self._table = np.zeros(shape)
 
     def best(
@@ -63,15 +63,15 @@ class RollPricing:
         """Lays that cost less than their panels are worth, and the least reduced cost of each stock."""
         least = [0.0] * len(self.model.stocks)
         columns: list[Column] = []
-        for stocks, places, batches, kinds, widths, room in self._parts:
+        for stocks, positions, batches, kinds, widths, room in self._parts:
             some = np.nonzero(prices[kinds] > 0)[0]
             if not len(some):
                 continue
             gains = prices[kinds[some]] * batches[some]
             self._fill(widths[some], gains, room)
-            drops = np.array([self.model.ways[place].drop for place in places[some].tolist()])
+            drops = np.array([self.model.ways[position].drop for position in positions[some].tolist()])
             starts = self._starts(stocks, drops, widths[some], gains, stock_prices, least, most, tolerance)
-            columns.extend(self._columns(starts, places[some], batches[some], widths[some]))
+            columns.extend(self._columns(starts, positions[some], batches[some], widths[some]))
         return columns, least
 
     def _fill(self, widths: Integers, gains: Floats, room: int) -> None:
@@ -111,19 +111,19 @@ class RollPricing:
         return found[:most]
 
     def _columns(
-        self, starts: list[tuple[float, int, int]], places: Integers, batches: Integers, widths: Integers
+        self, starts: list[tuple[float, int, int]], positions: Integers, batches: Integers, widths: Integers
     ) -> list[Column]:
         if not starts:
             return []
         level = np.array([start[2] for start in starts])
         room = np.array([self.model.stocks[start[1]].room for start in starts]) - widths[level]
-        lays: list[dict[int, int]] = [{int(places[k]): int(batches[k])} for k in level.tolist()]
+        lays: list[dict[int, int]] = [{int(positions[k]): int(batches[k])} for k in level.tolist()]
         table = self._table
         for k in range(int(level.max()) - 1, -1, -1):
             taken = np.nonzero((level > k) & (table[k + 1, room] != table[k, room]))[0]
             if len(taken):
                 room[taken] -= widths[k]
-                place, batch = int(places[k]), int(batches[k])
+                position, batch = int(positions[k]), int(batches[k])
                 for j in taken.tolist():
-                    lays[j][place] = lays[j].get(place, 0) + batch
+                    lays[j][position] = lays[j].get(position, 0) + batch
         return [self.model.column(start[1], lay) for start, lay in zip(starts, lays, strict=True)]
