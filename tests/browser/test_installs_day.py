@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import json
+import os
+import signal
 from collections.abc import Callable, Iterator
 from typing import Any
 
@@ -76,7 +78,7 @@ Enter = Callable[..., Page]
 @pytest.fixture(scope="module")
 def days(site: Site) -> Iterator[Day]:
     """Days of a branch, crew and people of their own each: two stops of today, the shelf full."""
-    return iter(json.loads(site.python(SETUP.replace("DAYS", "5"))))
+    return iter(json.loads(site.python(SETUP.replace("DAYS", "7"))))
 
 
 @pytest.fixture
@@ -205,6 +207,61 @@ def test_what_is_typed_while_a_tap_is_sent_stays(site: Site, day: Day, enter: En
     page.get_by_role("button", name="Keep the sign-off").click()
     expect(page.get_by_text("Nobody home; left with the porter")).to_be_visible()
     expect(note).to_have_value("Bell is broken")
+
+
+def test_a_page_that_a_later_tap_overtook_is_asked_for_again(site: Site, day: Day, enter: Enter) -> None:
+    page = enter("installer", phone=True)
+    page.goto(f"{site.url}/stops/{day['visit']}/")
+    page.get_by_role("button", name="Arrived").click()
+    up, other = (page.locator(f"#unit-{pk}") for pk in day["units"])
+    expect(page.get_by_role("button", name="Arrived")).to_have_count(0)
+    page.wait_for_load_state("networkidle")
+    late: list[tuple[Route, Any]] = []
+
+    def answer_late(route: Route) -> None:
+        if late or route.request.resource_type == "document":
+            route.continue_()
+        else:
+            late.append((route, route.fetch()))
+
+    page.route(f"**/stops/{day['visit']}/", answer_late)
+    up.get_by_role("button", name="Installed", exact=True).click()
+    until(lambda: late or page.wait_for_timeout(20), what="the office drew the page with the first tap")
+    other.get_by_role("button", name="Installed", exact=True).click()
+    until(
+        lambda: (
+            page.wait_for_timeout(20) or api(page, site, f"stops/{day['visit']}/")["units"][1]["outcome"] == "installed"
+        )
+    )
+    route, drawn = late[0]
+    route.fulfill(response=drawn)
+
+    expect(page.locator(".unit .waiting-mark")).to_have_count(0)
+    for unit in (up, other):
+        expect(unit.locator(".state")).to_have_text("installed")
+    page.unroute_all(behavior="ignoreErrors")
+
+
+def test_a_kept_page_shows_what_the_office_has_once_it_answers(site: Site, day: Day, enter: Enter) -> None:
+    """The office answers later than the phone waits for it: first the page as this phone kept it, then as it is."""
+    page = enter("installer", phone=True)
+    page.goto(f"{site.url}/load/")
+    day_is_kept(page, 4)
+    other = enter("dispatcher")
+    other.goto(f"{site.url}/stops/{day['visit']}/")
+    other.get_by_role("button", name="Arrived").click()
+    expect(other.get_by_role("button", name="Arrived")).to_have_count(0)
+    page.goto("about:blank")
+
+    assert site.web is not None
+    os.killpg(site.web.pid, signal.SIGSTOP)
+    try:
+        page.goto(f"{site.url}/stops/{day['visit']}/")
+        expect(page.get_by_role("button", name="Arrived")).to_be_visible()
+    finally:
+        os.killpg(site.web.pid, signal.SIGCONT)
+
+    expect(page.get_by_role("button", name="Arrived")).to_have_count(0)
 
 
 def test_a_stop_without_signal_is_signed_and_what_is_missing_becomes_a_return(

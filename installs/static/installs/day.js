@@ -1,6 +1,6 @@
 // Today without signal: kept on the phone with its stops; setting out and arriving wait in the phone's queue.
 import { openField } from "../shared/devices/queue.js";
-import { fetchPage, keep } from "./kept.js";
+import { fetchPage, keep, pageOf, show } from "./kept.js";
 import { anew, hold, isOpen, markOf, say, untaken } from "./sending.js";
 
 const mark = document.getElementById("today");
@@ -42,6 +42,15 @@ document.addEventListener("submit", async (event) => {
   tell();
 }, true);
 
+/** The day as the office has it now, in place of the one shown. */
+async function renew() {
+  const page = await pageOf(location.pathname);
+  if (!page) return;
+  const isKept = show(Number(mark.dataset.user), page);
+  tell();
+  await isKept;
+}
+
 async function begin() {
   field = await opened;
   tell();
@@ -50,7 +59,7 @@ async function begin() {
   field.onchange = () => {
     tell();
     const now = counts();
-    if (((unsent && !now[0]) || now[1] < parked) && navigator.onLine && !field.refused.some(isOurs)) anew();
+    if (((unsent && !now[0]) || now[1] < parked) && navigator.onLine && !field.refused.some(isOurs)) renew();
     [unsent, parked] = now;
   };
   if (isLive && mark.dataset.today) {
@@ -59,6 +68,8 @@ async function begin() {
     for (const link of document.querySelectorAll('a[href^="/stops/"]')) fetchPage(userId, link.pathname);
   }
   field.sync();
+  if (!isLive && navigator.onLine) renew(); // slow, not gone
+  if (!isLive) window.addEventListener("online", () => renew());
 }
 
 if (mark) begin();

@@ -38,11 +38,24 @@ export async function allKept(userId) {
   return found;
 }
 
-/** A page as the office has it now; null where it does not answer with one. */
-export async function pageOf(path) {
-  const answer = await fetch(path, { credentials: "same-origin" }).catch(() => null);
-  if (!answer || !answer.ok || answer.redirected) return null;
-  return new DOMParser().parseFromString(await answer.text(), "text/html");
+/** What the office answers to an address now; null where nothing comes. */
+export const ask = (path) => fetch(path, { credentials: "same-origin" }).catch(() => null);
+
+/** The page in an answer of the office; null where it is none, or another address's. */
+export async function read(answer) {
+  if (!answer?.ok || answer.redirected) return null;
+  const text = await answer.text().catch(() => null);
+  return text === null ? null : new DOMParser().parseFromString(text, "text/html");
+}
+
+export const pageOf = async (path) => read(await ask(path));
+
+/** Shows a page of this address in place of the one on the screen, and keeps it. */
+export async function show(userId, page) {
+  const sheet = page.getElementById("sheet");
+  document.getElementById("sheet").innerHTML = sheet.innerHTML;
+  document.title = page.title;
+  await keep(userId, location.pathname, sheet, page.title);
 }
 
 /** Fetches a page and keeps it; false where the office does not answer with one. */
@@ -53,10 +66,10 @@ export async function fetchPage(userId, path) {
   return Boolean(sheet);
 }
 
-/** Fetches the pages of the day that are named on the page and keeps each; those of other days go. */
+/** Fetches the other pages of the day that are named on this one and keeps each; those of other days go. */
 export async function keepDay(userId, paths) {
   if (!navigator.onLine) return;
-  for (const path of paths) await fetchPage(userId, path);
+  for (const path of paths) if (path !== location.pathname) await fetchPage(userId, path);
   const db = await open(userId);
   const tx = db.transaction("pages", "readwrite");
   const store = tx.objectStore("pages");

@@ -275,6 +275,8 @@ async function begin() {
     if (!isUnderway()) tell();
   };
   field.sync();
+  if (!isLive && navigator.onLine) compare().catch(() => {}); // slow, not gone
+  if (!isLive) window.addEventListener("online", () => compare().catch(() => {}));
 }
 
 begin();

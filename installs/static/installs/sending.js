@@ -1,4 +1,4 @@
-// What the pages of the day share: the line that says what waits, taps held until they are kept, the fresh page.
+// What the pages of the day share: the line that says what waits, taps held until they are kept, what is typed meanwhile.
 import { KEPT_AT_THE_OFFICE } from "../shared/devices/queue.js";
 
 const SENT_WITHIN_MS = 4000;
@@ -90,7 +90,7 @@ function begunWith(input) {
   return ([...input.options].find((option) => option.defaultSelected) ?? input.options[0])?.value;
 }
 
-/** Before `anew`: remember what stands in the forms. */
+/** Before the fresh page: remember what stands in the forms. */
 export function carry() {
   const all = [...fields()];
   const values = all.filter(([, input]) => input.value !== begunWith(input)).map(([key, input]) => [key, input.value]);

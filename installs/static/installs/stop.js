@@ -1,15 +1,18 @@
 // The stop on a phone: every tap goes into the phone's own queue first, then to the office.
 import { openField } from "../shared/devices/queue.js";
-import { keep, keepDay } from "./kept.js";
-import { anew, carry, gone, hold, isOpen, markOf, retype, say, untaken, wordsFor } from "./sending.js";
+import { ask, keep, keepDay, read, show } from "./kept.js";
+import { anew, carry, gone, hold, isOpen, isUnderway, markOf, retype, say, untaken, wordsFor } from "./sending.js";
 
 const PHOTO_EDGE = 1600;
+const ASK_AGAIN_MS = 5000;
 
 const userId = Number(document.getElementById("stop").dataset.user);
 const isLive = !document.body.dataset.kept;
 const opened = openField(userId);
 let field;
 let isDrawing = false; // a stroke of the signature is under the finger
+let asked = 0; // how often the page was asked for anew: only the last answer shows every entry taken before it
+let isStale = false; // it waits until the finger is off the page
 
 const here = () => document.getElementById("stop");
 const visit = () => Number(here().dataset.stop);
@@ -126,13 +129,14 @@ document.addEventListener("submit", async (event) => {
   try {
     const entry = await hold(() => put(kind, form));
     if (!entry) return;
-    form.dataset.sent = ""; // what stands in it is not to be typed into the fresh page
+    form.dataset.sent = entry.id; // what stands in it is not to be typed into the fresh page, unless it is refused
     if (await gone(field, entry)) return refresh(kind, form);
     delete form.dataset.sent;
     form.closest("details")?.removeAttribute("open");
     if (kind !== "installs.done") form.reset();
   } finally {
     if (button) button.disabled = false;
+    settle();
   }
   project();
 }, true);
@@ -152,12 +156,34 @@ function refresh(kind, form) {
     delete form.dataset.sent;
     return project();
   }
-  fresh(kind === "installs.done" ? here().dataset.next : "");
+  if (kind === "installs.done" && here().dataset.next) anew(here().dataset.next);
+  else fresh();
 }
 
-function fresh(address = "") {
-  if (!address) carry();
-  anew(address);
+/** Shows the stop as the office has it now, with what was typed; whatever it took meanwhile asks again. */
+async function fresh() {
+  const mine = ++asked;
+  const answer = await ask(location.pathname);
+  const page = await read(answer);
+  if (mine !== asked) return;
+  if (page) return swap(page);
+  if (answer && answer.status < 500) return anew(); // signed out, or the visit is no longer there
+  setTimeout(() => mine === asked && fresh(), ASK_AGAIN_MS);
+}
+
+async function swap(page) {
+  isStale = isDrawing || isUnderway();
+  if (isStale) return;
+  for (const { id } of field.refused) delete document.querySelector(`form[data-sent="${id}"]`)?.dataset.sent;
+  carry();
+  const kept = show(userId, page);
+  begun();
+  await kept;
+}
+
+/** The finger is off the page: what waited for that may come. */
+function settle() {
+  if (isStale && !isDrawing && !isUnderway()) fresh();
 }
 
 // -- the signature --------------------------------------------------------------------------------
@@ -205,6 +231,7 @@ function pad(form) {
     stroke = null;
     isDrawing = false;
     kept.value = JSON.stringify(strokes);
+    settle();
   };
   canvas.addEventListener("pointerup", lift);
   canvas.addEventListener("pointercancel", lift);
@@ -214,24 +241,31 @@ function pad(form) {
 
 // -- the page ---------------------------------------------------------------------------------------
 
-async function begin() {
-  field = await opened;
-  if (isLive) {
-    await keep(userId, location.pathname, document.getElementById("sheet"), document.title);
-    keepDay(userId, (here().dataset.day || "").split(" ").filter(Boolean));
-  }
+/** Once for each page shown. */
+function begun() {
   retype();
   for (const form of document.querySelectorAll("form[data-pad]")) pad(form);
   project();
+}
+
+async function begin() {
+  field = await opened;
+  begun();
   const counts = () => [mine().filter((entry) => !entry.parked).length, mine().filter((entry) => entry.parked).length];
   let [unsent, parked] = counts();
   field.onchange = () => {
     project();
     const now = counts();
-    if (((unsent && !now[0]) || now[1] < parked) && !isDrawing && navigator.onLine) fresh();
+    if (((unsent && !now[0]) || now[1] < parked) && navigator.onLine) fresh();
     [unsent, parked] = now;
   };
   field.sync();
+  if (!isLive && navigator.onLine) fresh(); // slow, not gone
+  if (!isLive) window.addEventListener("online", () => fresh());
+  if (isLive) {
+    await keep(userId, location.pathname, document.getElementById("sheet"), document.title);
+    keepDay(userId, (here().dataset.day || "").split(" ").filter(Boolean));
+  }
 }
 
 begin();
