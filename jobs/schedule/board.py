@@ -1,14 +1,16 @@
 """
 The board: crews' days as lanes, visits as blocks to scale with the drive between.
 
-One drawing for a day (an hour is wide) or a week (a day is a column). Blocks carry what the
-page's script needs to move them; without it every block is a link to its visit.
+Two layouts, each drawn for the width it is shown at, so that no word is under 11 px: a day (an hour
+is wide, words stand in the blocks) and a week (a day is a column, a visit has a row of its own with
+its words beside it). What measures is a tape with ticks, what installs stands at a hatched wall.
+Blocks carry what the page's script needs to move them; without it every block is a link to its visit.
 """
 
 from __future__ import annotations
 
 import datetime as dt
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from html import escape
 from typing import Final
@@ -16,22 +18,30 @@ from typing import Final
 from django.urls import reverse
 from django.utils.safestring import SafeString, mark_safe
 
-from jobs.models import Appointment, Crew
+from jobs.models import MEASURING, Appointment, Crew, Purpose
 from jobs.schedule.availability import WorkDay, local
 from jobs.schedule.chances import Outlook, outlooks
 from jobs.schedule.day import BEGUN, DaySchedule, Schedule, Stop, moment
+from jobs.schedule.fill import fill_of
 from jobs.schedule.words import clock, promise_text, state_text, window_word
 from shared.formats import dates
-from shared.formats.dates import long_day, month_day
+from shared.formats.dates import month_day, short_day, weekday_day
 
-WIDE: Final = 1240
-LABEL: Final = 118
-DAY_LANE: Final = 66
-WEEK_LANE: Final = 50
-TALL: Final = 34
+WIDE: Final = 980
+LABEL: Final = 124
+LEFT_OUT: Final = 52
+"""Width of a day of a week on which nobody works and nothing stands."""
+GAP: Final = 8
+TALL: Final = 38
+DAY_LANE: Final = 70
+ABOVE: Final = 24
+"""Over a block of a day: its promised window with the time it is expected."""
+ROW: Final = 22
+ROW_TALL: Final = 13
 SNAP_MIN: Final = 15
 CHAR: Final = 6.7
-SMALL_CHAR: Final = 5.9
+"""Width of a letter of 11 px; of a digit or a bold one a little more."""
+SIZE: Final = 11
 State = Appointment.State
 
 
@@ -48,10 +58,39 @@ class Scale:
     def px_min(self) -> float:
         return self.wide / ((self.end - self.begin).total_seconds() / 60)
 
+    @property
+    def right(self) -> float:
+        return self.left + self.wide
+
     def x(self, when: dt.datetime) -> float:
         """Where an instant stands, kept on the sheet."""
         share = (when - self.begin) / (self.end - self.begin)
         return self.left + self.wide * min(1.0, max(0.0, share))
+
+
+@dataclass(frozen=True, slots=True)
+class Lane:
+    """One crew's day on the sheet: its stretch, its upper edge and its height."""
+
+    one: DaySchedule
+    scale: Scale
+    top: float
+    high: float
+
+
+@dataclass(frozen=True, slots=True)
+class Board:
+    """
+    What every lane is drawn with.
+
+    `outcomes` says what became of visits that are done (`jobs.ports.Ports.outcomes`). `words` dims the
+    blocks whose job, customer or street has none of them.
+    """
+
+    now: dt.datetime
+    outcomes: Mapping[int, str]
+    words: Sequence[str]
+    is_week: bool
 
 
 def n(value: float) -> str:
@@ -62,39 +101,47 @@ def draw_board(
     schedule: Schedule, crews: Sequence[Crew], days: Sequence[dt.date], outcomes: Mapping[int, str], *,
     now: dt.datetime, words: str = "",
 ) -> SafeString:  # fmt: skip
-    """
-    The lanes of these crews on these days as SVG.
-
-    `outcomes` says what became of visits that are done (`jobs.ports.Ports.outcomes`).
-    `words` dims the blocks whose job, customer or street has none of them.
-    """
-    is_week = len(days) > 1
-    lane = WEEK_LANE if is_week else DAY_LANE
-    head = 40 if is_week else 26
-    high = head + lane * len(crews) + 6
+    """The lanes of these crews on these days as SVG, as a `Board` of these outcomes and words."""
+    board = Board(now, outcomes, words.lower().split(), len(days) > 1)
+    head = 60 if board.is_week else 34
     scales = _scales(schedule, days)
-    title = f"{len(crews)} crews, {month_day(days[0])}" + (f" to {month_day(days[-1])}" if is_week else "")
+    lanes = _lanes(schedule, crews, days, scales, head)
+    high = max((lane.top + lane.high for lane in lanes), default=head) + 6
+    title = f"{len(crews)} crews, {month_day(days[0])}" + (f" to {month_day(days[-1])}" if board.is_week else "")
     parts = [
-        f'<svg class="drawing board-drawing{" week" if is_week else ""}" viewBox="0 0 {WIDE} {high}" role="group" '
-        f'aria-label="Board: {escape(title)}" data-head="{head}" data-lane="{lane}" data-snap="{SNAP_MIN}">'
-        '<defs><pattern id="off" width="6" height="6" patternUnits="userSpaceOnUse" patternTransform="rotate(45)">'
-        '<line class="hatch" x1="0" y1="0" x2="0" y2="6"/></pattern></defs>'
+        f'<svg class="drawing board-drawing{" week" if board.is_week else ""}" viewBox="0 0 {WIDE} {n(high)}" '
+        f'role="group" aria-label="Board: {escape(title)}" data-snap="{SNAP_MIN}"><defs>',
+        *map(_hatch, ("off", "wall", "back"), (6, 5, 5), (45, 45, -45)),
+        "</defs>",
+        *_head(schedule, days, scales, head, high, board),
     ]
-    parts += _head(days, scales, head, high, schedule)
-    for position, crew in enumerate(crews):
-        top = head + position * lane
-        name = _text("crew", 4, top + lane / 2, 12, _cut(crew.name, 17))
-        parts.append(f'<a class="crew-link" href="{reverse("jobs:crew", args=[crew.pk])}">{name}</a>')
-        parts.append(f'<line class="pencil" x1="0" y1="{n(top)}" x2="{WIDE}" y2="{n(top)}"/>')
-        for day, scale in zip(days, scales, strict=True):
-            one = schedule.days[crew.pk, day]
-            parts += _lane(one, outlooks(one, now), scale, top, lane, is_week, words.lower().split(), outcomes)
-    for day, scale in zip(days, scales, strict=True):
-        if day == now.astimezone(schedule.branch.tz).date() and scale.begin < now < scale.end:
-            x = n(scale.x(now))
-            parts.append(f'<line class="chalk now" x1="{x}" y1="{head - 6}" x2="{x}" y2="{high}"/>')
-    parts.append("</svg>")
+    for crew in crews:
+        own = [lane for lane in lanes if lane.one.crew.pk == crew.pk]
+        parts += _label(own, board)
+        for lane in own:
+            parts += _lane(lane, board)
+    parts += [*_now(lanes, head, high, board), "</svg>"]
     return mark_safe("".join(parts))  # every word of the books was escaped
+
+
+def _hatch(name: str, step: int, turn: int) -> str:
+    return (
+        f'<pattern id="{name}" width="{step}" height="{step}" patternUnits="userSpaceOnUse" '
+        f'patternTransform="rotate({turn})"><line class="hatch {name}" x1="0" y1="0" x2="0" y2="{step}"/></pattern>'
+    )
+
+
+def _lanes(
+    schedule: Schedule, crews: Sequence[Crew], days: Sequence[dt.date], scales: Sequence[Scale], head: float
+) -> list[Lane]:
+    found, top = [], float(head)
+    for crew in crews:
+        ones = [schedule.days[crew.pk, day] for day in days]
+        rows = max(2, *(len(one.standing) for one in ones))
+        high = DAY_LANE if len(days) == 1 else rows * ROW + 10
+        found += [Lane(one, scale, top, high) for one, scale in zip(ones, scales, strict=True)]
+        top += high
+    return found
 
 
 def _scales(schedule: Schedule, days: Sequence[dt.date]) -> list[Scale]:
@@ -108,100 +155,139 @@ def _scales(schedule: Schedule, days: Sequence[dt.date]) -> list[Scale]:
             first = min(first, visit.starts_at.astimezone(tz).time())
             last = max(last, visit.ends_at.astimezone(tz).time())
     begin_hour, end_hour = max(0, first.hour - 1), min(24, last.hour + (2 if last.minute else 1))
-    wide = (WIDE - LABEL) / len(days)
-    gap = 8 if len(days) > 1 else 0
-    return [
-        Scale(
-            local(tz, day, dt.time(begin_hour)),
-            local(tz, day, dt.time(end_hour)) if end_hour < 24 else local(tz, day + dt.timedelta(days=1), dt.time(0)),
-            LABEL + position * wide,
-            wide - gap,
-        )
-        for position, day in enumerate(days)
-    ]
+    found, left = [], float(LABEL)
+    for day, wide in zip(days, _widths(schedule, days), strict=True):
+        begin = local(tz, day, dt.time(begin_hour))
+        after = day + dt.timedelta(days=end_hour // 24)
+        end = local(tz, after, dt.time(end_hour % 24))
+        found.append(Scale(begin, end, left, wide - (GAP if len(days) > 1 else 0)))
+        left += wide
+    return found
 
 
-def _head(days: Sequence[dt.date], scales: Sequence[Scale], head: int, high: int, schedule: Schedule) -> Iterable[str]:
+def _widths(schedule: Schedule, days: Sequence[dt.date]) -> list[float]:
+    """What every day gets of the sheet; little, in a week, where nobody works and nothing stands."""
+    used = {one.day for one in schedule.days.values() if one.work.works or one.standing} or set(days)
+    rest = WIDE - LABEL - LEFT_OUT * sum(day not in used for day in days)
+    return [rest / sum(one in used for one in days) if day in used else LEFT_OUT for day in days]
+
+
+def _head(
+    schedule: Schedule, days: Sequence[dt.date], scales: Sequence[Scale], head: float, high: float, board: Board
+) -> Iterator[str]:
     tz = schedule.branch.tz
     for day, scale in zip(days, scales, strict=True):
-        if len(days) > 1:
-            yield (
-                f'<text class="word" x="{n(scale.left)}" y="14" font-size="12" font-weight="600">{long_day(day)}</text>'
-            )
-        step = 1 if len(days) == 1 else 3
+        if board.is_week:
+            yield from _day_head(schedule, day, scale, board)
+        step = next((one for one in (1, 2, 3, 4, 6) if one * 60 * scale.px_min > 40), 0)
         hour = scale.begin
-        while hour <= scale.end:
-            x = n(scale.x(hour))
-            local_hour = hour.astimezone(tz).hour
-            if local_hour % step == 0 or hour in {scale.begin, scale.end}:
-                yield f'<line class="hour" x1="{x}" y1="{head - 5}" x2="{x}" y2="{high}"/>'
-            if local_hour % step == 0 and hour < scale.end:
-                text = dates.hour(hour.astimezone(tz))
-                yield f'<text class="pencil-word" x="{x}" y="{head - 8}" font-size="10">{text}</text>'
+        while step and hour <= scale.end:
+            x, at = n(scale.x(hour)), hour.astimezone(tz)
+            if at.hour % step == 0 or hour in {scale.begin, scale.end}:
+                yield f'<line class="hour" x1="{x}" y1="{n(head - 5)}" x2="{x}" y2="{n(high)}"/>'
+            if at.hour % step == 0 and scale.right - scale.x(hour) > 30:
+                yield _text("pencil-word", scale.x(hour), head - 8, dates.hour(at))
             hour += dt.timedelta(hours=1)
 
 
-def _lane(
-    one: DaySchedule, ahead: Mapping[int, Outlook], scale: Scale, top: float, lane: int, is_week: bool,
-    words: Sequence[str], outcomes: Mapping[int, str],
-) -> Iterable[str]:  # fmt: skip
+def _day_head(schedule: Schedule, day: dt.date, scale: Scale, board: Board) -> Iterator[str]:
+    """A day of a week: its name, which leads to the day's own board, and how full it is."""
+    is_today = day == board.now.astimezone(schedule.branch.tz).date()
+    name = short_day(day) if scale.wide > 90 else weekday_day(day)
+    yield f'<a class="day-link" href="{reverse("jobs:calendar")}?day={day.isoformat()}">'
+    yield _text("chalk-word" if is_today else "day-name", scale.left, 15, name, 12)
+    yield "</a>"
+    fill = fill_of(one for (_, on), one in schedule.days.items() if on == day)
+    if fill.open_min or fill.taken_min:
+        yield from _gauge(scale.left, 21, min(scale.wide, 90), fill.share)
+        yield _text("pencil-word", scale.left, 40, _cut(fill.text, int(scale.wide / CHAR)))
+
+
+def _gauge(left: float, top: float, wide: float, share: float) -> Iterator[str]:
+    """How full something is, drawn: a bar, filled from the left."""
+    yield f'<path class="gauge" d="{_box(left, top, wide, 6)}"/>'
+    yield f'<path class="gauge-taken" d="{_box(left, top, wide * min(1.0, share), 6)}"/>'
+
+
+def _label(lanes: Sequence[Lane], board: Board) -> Iterator[str]:
+    """A crew's name at the left of its lanes; on a day's board how full that is."""
+    lane = lanes[0]
+    crew, top = lane.one.crew, lane.top
+    yield f'<line class="pencil" x1="0" y1="{n(top)}" x2="{WIDE}" y2="{n(top)}"/>'
+    yield f'<a class="crew-link" href="{reverse("jobs:crew", args=[crew.pk])}">'
+    yield _text("crew", 4, top + 20, _cut(crew.name, 16), 12) + "</a>"
+    if not board.is_week and lane.one.work.works:
+        fill = fill_of([lane.one])
+        yield from _gauge(4, top + 28, 90, fill.share)
+        yield _text("pencil-word", 4, top + 47, fill.text)
+
+
+def _now(lanes: Sequence[Lane], head: float, high: float, board: Board) -> Iterator[str]:
+    """The line of now, with its time on a day's board."""
+    for lane in lanes[:1] if not board.is_week else lanes:
+        if lane.top == head and lane.scale.begin < board.now < lane.scale.end:
+            x = lane.scale.x(board.now)
+            yield f'<line class="chalk now" x1="{n(x)}" y1="{n(head - 6)}" x2="{n(x)}" y2="{n(high)}"/>'
+            if not board.is_week:
+                yield _text("chalk-word", x + 3, 11, clock(board.now, lane.one.crew.branch.tz))
+
+
+# -- a lane -----------------------------------------------------------------------------------
+
+
+def _lane(lane: Lane, board: Board) -> Iterator[str]:
+    one, scale = lane.one, lane.scale
+    opens = one.work.shifts[0][0] if one.work.shifts else scale.begin
     yield (
         f'<g class="lane" data-crew="{one.crew.pk}" data-name="{escape(one.crew.name)}" '
         f'data-day="{one.day.isoformat()}" data-left="{n(scale.left)}" data-wide="{n(scale.wide)}" '
-        f'data-top="{n(top)}" data-begin="{scale.begin.isoformat()}" data-minutes="{n(scale.wide / scale.px_min)}">'
+        f'data-top="{n(lane.top)}" data-high="{n(lane.high)}" data-begin="{scale.begin.isoformat()}" '
+        f'data-minutes="{n(scale.wide / scale.px_min)}" '
+        f'data-opens="{n(max(0.0, (opens - scale.begin).total_seconds() / 60))}">'
     )
-    yield from _off(one.work, scale, top, lane)
-    before: Stop | None = None
-    block_top = top + lane - TALL - (6 if is_week else 8)
-    for stop in one.timeline.stops:
-        yield from _drive(before, stop, scale, block_top + TALL / 2, is_week)
-        before = stop
-    if before is not None:
-        yield from _home(one, scale, block_top + TALL / 2)
+    yield from _off(one.work, lane)
+    ahead = outlooks(one, board.now)
+    if not board.is_week:
+        yield from _drives(lane)
     for position, row in enumerate(one.appointments):
-        raised, outcome = position % 2 * 5, outcomes.get(row.pk, "")
-        yield from _block(one, row, ahead.get(row.pk), scale, block_top, is_week, words, raised, outcome)
+        top = lane.top + (8 + position * ROW if board.is_week else ABOVE)
+        yield from _block(Block(lane, row, ahead.get(row.pk), top, position), board)
     yield "</g>"
 
 
-def _off(work: WorkDay, scale: Scale, top: float, lane: int) -> Iterable[str]:
+def _off(work: WorkDay, lane: Lane) -> Iterator[str]:
     """What is not worked, hatched; with why, when it is the whole day."""
+    scale = lane.scale
     edges = [scale.begin, *(edge for shift in work.shifts for edge in shift), scale.end]
     for begin, end in zip(edges[::2], edges[1::2], strict=True):
         left, right = scale.x(begin), scale.x(end)
         if right > left:
             yield (
-                f'<rect class="off" x="{n(left)}" y="{n(top + 1)}" width="{n(right - left)}" height="{lane - 2}" '
-                'fill="url(#off)"/>'
+                f'<rect class="off" x="{n(left)}" y="{n(lane.top + 1)}" width="{n(right - left)}" '
+                f'height="{n(lane.high - 2)}" fill="url(#off)"/>'
             )
-    if not work.works:
-        text = _cut(work.why, int(scale.wide / CHAR))
-        yield _text("pencil-word", scale.left + 6, top + 14, 11, text)
-    elif work.note:
-        text = _cut(work.note, int(scale.wide / CHAR))
-        yield _text("pencil-word", scale.left + 6, top + 11, 9.5, text)
+    if (text := work.note if work.works else work.why) and scale.wide > LEFT_OUT:
+        text = _cut(text, int(scale.wide / CHAR))
+        yield _text("pencil-word", scale.left + 4, lane.top + (13 if work.works else lane.high / 2 + 4), text)
 
 
-def _drive(before: Stop | None, stop: Stop, scale: Scale, y: float, is_week: bool) -> Iterable[str]:
-    """The drive to a stop: a thin line as long as it takes, up to when the work begins."""
-    if not stop.drive:
-        return
-    end = min(stop.arrive, stop.start)
-    begin = end - stop.drive
-    left, right = scale.x(moment(begin)), scale.x(moment(end))
-    late = before is not None and stop.pushed > 60
-    yield f'<line class="drive{" stop" if late else ""}" x1="{n(left)}" y1="{n(y)}" x2="{n(right)}" y2="{n(y)}"/>'
-    if not is_week and right - left > 22:
-        yield (
-            f'<text class="pencil-word" x="{n((left + right) / 2)}" y="{n(y - 4)}" font-size="9" '
-            f'text-anchor="middle">{round(stop.drive / 60)}</text>'
-        )
-
-
-def _home(one: DaySchedule, scale: Scale, y: float) -> Iterable[str]:
-    left, right = scale.x(moment(one.timeline.stops[-1].leave)), scale.x(moment(one.timeline.back))
-    if right - left > 1:
-        yield f'<line class="drive" x1="{n(left)}" y1="{n(y)}" x2="{n(right)}" y2="{n(y)}"/>'
+def _drives(lane: Lane) -> Iterator[str]:
+    """The drive to every stop, a thin line as long as it takes up to when the work begins; and the way home."""
+    y = lane.top + ABOVE + TALL / 2
+    before: Stop | None = None
+    for stop in lane.one.timeline.stops:
+        if stop.drive:
+            end = min(stop.arrive, stop.start)
+            left, right = lane.scale.x(moment(end - stop.drive)), lane.scale.x(moment(end))
+            late = before is not None and stop.pushed > 60
+            yield _level("drive stop" if late else "drive", left, right, y)
+            if right - left > 15:
+                yield _text("pencil-word", (left + right) / 2, y - 4, str(round(stop.drive / 60)), anchor="middle")
+        before = stop
+    if before is not None:
+        left, right = lane.scale.x(moment(before.leave)), lane.scale.x(moment(lane.one.timeline.back))
+        if right - left > 1:
+            yield _level("drive", left, right, y)
 
 
 def problem_of(outlook: Outlook | None) -> str:
@@ -213,8 +299,15 @@ def problem_of(outlook: Outlook | None) -> str:
     return "misses its promise" if outlook.is_late else ""
 
 
+def kind_of(purpose: str) -> str:
+    """How a visit's block is shaped and hatched: a tape, a wall, or a wall hatched the other way."""
+    if purpose in MEASURING:
+        return "measures"
+    return "installs" if purpose == Purpose.INSTALL else "other"
+
+
 def look_of(row: Appointment, *, is_late: bool) -> str:
-    """How a block is drawn: not begun hollow, promised heavy, under way half, done full, late crossed out in stop."""
+    """How a block is drawn: not begun hollow, promised heavy, begun filled as far as it got, late crossed in stop."""
     looks = {
         State.RESERVED: "held",
         State.PLANNED: "planned",
@@ -223,88 +316,196 @@ def look_of(row: Appointment, *, is_late: bool) -> str:
         State.ARRIVED: "begun",
         State.DONE: "done",
     }
-    return looks[State(row.state)] + (" late" if is_late else "") + (" fixed" if row.is_locked else "")
-
-
-def _block(
-    one: DaySchedule,
-    row: Appointment,
-    outlook: Outlook | None,
-    scale: Scale,
-    y: float,
-    is_week: bool,
-    words: Sequence[str],
-    raised: float,
-    outcome: str,
-) -> Iterable[str]:
-    """One visit; `raised` lifts every second bracket, since windows of one day overlap."""
-    assert row.starts_at is not None
-    assert row.ends_at is not None
-    tz, problem = one.crew.branch.tz, problem_of(outlook)
-    left, right = scale.x(row.starts_at), scale.x(row.ends_at)
-    wide = max(right - left, 6)
-    text = f"{row.job.number} {row.job.customer.name} {row.job.site.street}".lower()
-    dim = " dim" if words and not all(word in text for word in words) else ""
-    label = (
-        f"{row.job.number}, {row.job.customer.name}, {row.get_purpose_display()}, {row.job.site.street}, "
-        f"{clock(row.starts_at, tz)} to {clock(row.ends_at, tz)}, {state_text(row, outcome)}"
+    return (
+        f"{looks[State(row.state)]} {kind_of(row.purpose)}"
+        + (" late" if is_late else "")
+        + (" fixed" if row.is_locked else "")
     )
-    if row.promised_from is not None and row.promised_until is not None:
-        label += f", {window_word(row)} {promise_text(row)}"
-        top = y - (4 if is_week else 7) - (0 if is_week else raised)
-        yield from _bracket(scale.x(row.promised_from), scale.x(row.promised_until), top, dim)
-    if outlook is not None and outlook.expected is not None:
-        label += f", expected {clock(outlook.expected, tz)}"
-    if row.is_locked:
-        label += ", locked"
-    if problem:
-        label += f", {problem}"
+
+
+# -- a block ----------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True, slots=True)
+class Block:
+    """One visit on its lane; `position` is its place in the crew's day."""
+
+    lane: Lane
+    row: Appointment
+    outlook: Outlook | None
+    top: float
+    position: int
+
+    @property
+    def begin(self) -> dt.datetime:
+        return self.row.begin()
+
+    @property
+    def end(self) -> dt.datetime:
+        return self.begin + dt.timedelta(minutes=self.row.duration_min)
+
+    @property
+    def left(self) -> float:
+        return self.lane.scale.x(self.begin)
+
+    @property
+    def wide(self) -> float:
+        return max(self.lane.scale.x(self.end) - self.left, 6)
+
+    @property
+    def expected(self) -> dt.datetime:
+        """When it will probably begin."""
+        seen = self.outlook.expected if self.outlook is not None else None
+        return seen or self.begin
+
+    @property
+    def free(self) -> float:
+        """How much of the sheet is free after it."""
+        visits = self.lane.one.standing
+        after = visits[self.position + 1].starts_at if self.position + 1 < len(visits) else self.lane.scale.end
+        return self.lane.scale.x(after) - self.left - self.wide
+
+    def done_share(self, now: dt.datetime) -> float:
+        """How much of its minutes is over."""
+        if self.row.state == State.DONE:
+            return 1.0
+        if self.row.state != State.ARRIVED or self.row.arrived_at is None:
+            return 0.0
+        return min(1.0, max(0.0, (now - self.row.arrived_at) / (self.end - self.begin)))
+
+
+def _block(block: Block, board: Board) -> Iterator[str]:
+    """A visit, its bracket before it."""
+    row, left, wide = block.row, block.left, block.wide
+    text = f"{row.job.number} {row.job.customer.name} {row.job.site.street}".lower()
+    dim = " dim" if board.words and not all(word in text for word in board.words) else ""
+    yield from _bracket(block, board, dim)
+    label, tall = _said(block, board), ROW_TALL if board.is_week else TALL
     may_move = " data-locked" if row.is_locked else "" if row.state in BEGUN else " data-movable"
     yield (
-        f'<a class="block {look_of(row, is_late=bool(problem))}{dim}" href="{row.get_absolute_url()}" '
-        f'aria-label="{escape(label)}"'
-        f' data-pk="{row.pk}" data-version="{row.version}" data-start="{row.starts_at.isoformat()}"'
-        f' data-x="{n(left)}" data-y="{n(y)}" data-number="{escape(row.job.number)}"'
+        f'<a class="block {look_of(row, is_late=bool(problem_of(block.outlook)))}{dim}" '
+        f'href="{row.get_absolute_url()}" aria-label="{escape(label)}"'
+        f' data-pk="{row.pk}" data-version="{row.version}" data-start="{block.begin.isoformat()}"'
+        f' data-x="{n(left)}" data-y="{n(block.top)}" data-number="{escape(row.job.number)}"'
         f'{may_move} draggable="false"><title>{escape(label)}</title>'
-        f'<rect x="{n(left)}" y="{n(y)}" width="{n(wide)}" height="{TALL}"/>'
+        f'<rect class="area" x="{n(left)}" y="{n(block.top)}" width="{n(wide)}" height="{tall}"/>'
     )
-    yield from _words(row, left, wide, y)
+    done = block.done_share(board.now)
+    if done:
+        yield f'<path class="progress" d="{_box(left, block.top, wide * done, tall)}"/>'
+    yield from _shape(block, wide, tall)
+    yield from _words_beside(block) if board.is_week else _words_in(block)
     if row.is_locked:
-        yield f'<rect class="pin" x="{n(left + wide - 8)}" y="{n(y + 3)}" width="5" height="5"/>'
+        yield f'<path class="pin" d="{_box(left + wide - 8, block.top + 3, 5, 5)}"/>'
     yield "</a>"
 
 
-def _words(row: Appointment, left: float, wide: float, y: float) -> Iterable[str]:
-    """What stands in a block: as much as is wide enough, the number upright in a narrow one."""
-    room = int((wide - 6) / CHAR)
+def _said(block: Block, board: Board) -> str:
+    """A block for reading aloud."""
+    row, tz, problem = block.row, block.lane.one.crew.branch.tz, problem_of(block.outlook)
+    label = (
+        f"{row.job.number}, {row.job.customer.name}, {row.get_purpose_display()}, {row.job.site.street}, "
+        f"{clock(block.begin, tz)} to {clock(block.end, tz)}, {state_text(row, board.outcomes.get(row.pk, ''))}"
+    )
+    if row.promised_from is not None and row.promised_until is not None:
+        label += f", {window_word(row)} {promise_text(row)}"
+    if block.outlook is not None and block.outlook.expected is not None:
+        label += f", expected {clock(block.outlook.expected, tz)}"
+    if row.is_locked:
+        label += ", locked"
+    return f"{label}, {problem}" if problem else label
+
+
+def _box(left: float, top: float, wide: float, tall: float) -> str:
+    return f"M{n(left)} {n(top)}h{n(wide)}v{n(tall)}h{n(-wide)}z"
+
+
+def _shape(block: Block, wide: float, tall: float) -> Iterator[str]:
+    """Its outline: a tape's cut end with ticks for what measures, a hatched wall at the left for the rest."""
+    left, top = block.left, block.top
+    if kind_of(block.row.purpose) == "measures":
+        cut = min(8, tall / 3, wide / 2)
+        around = f"h{n(wide - cut)}l{n(cut)} {n(cut)}v{n(tall - cut)}h{n(-wide)}z"
+        yield f'<path class="outline" d="M{n(left)} {n(top)}{around}"/>'
+        ticks = "".join(f"M{n(left + x)} {n(top + tall)}v-3" for x in range(6, int(wide), 6))
+        if ticks:
+            yield f'<path class="ticks" d="{ticks}"/>'
+        return
+    hatch = "wall" if block.row.purpose == Purpose.INSTALL else "back"
+    yield f'<path class="wall" d="{_box(left, top, min(7, wide), tall)}" fill="url(#{hatch})"/>'
+    yield f'<path class="outline" d="{_box(left, top, wide, tall)}"/>'
+
+
+def _words_in(block: Block) -> Iterator[str]:
+    """What stands in a block of a day: two lines, as much as is wide enough; a narrow one's number follows it."""
+    row, inset = block.row, 4 if block.row.purpose in MEASURING else 11
     number, name = row.job.number, row.job.customer.name
+    room = int((block.wide - inset - 2) / CHAR)
+    x, y = block.left + inset, block.top
+    short = number.rpartition("-")[2]
+    if room < len(short):
+        if block.free > len(short) * CHAR + 6:
+            yield _text("word after", block.left + block.wide + 3, y + TALL - 2, short)
+        return
     if room < len(number):
-        if wide >= 9:
-            short = number.rpartition("-")[2]
-            x, middle = n(left + wide / 2 + 3), n(y + TALL / 2)
-            yield (
-                f'<text class="word" x="{x}" y="{middle}" font-size="9" text-anchor="middle" '
-                f'transform="rotate(-90 {x} {middle})">{escape(short)}</text>'
-            )
+        yield _text("word", x, y + 15, short)
+        yield _text("pencil-word", x, y + 29, _cut(name, room))
         return
-    small = int((wide - 6) / SMALL_CHAR)
     if room < len(number) + 6:
-        yield _text("word", left + 4, y + 14, 11, number)
-        yield _text("pencil-word", left + 4, y + 27, 9.5, _cut(name, small))
+        yield _text("word", x, y + 15, number)
+        yield _text("pencil-word", x, y + 29, _cut(name, room))
         return
-    yield _text("word", left + 4, y + 14, 11, _cut(f"{number} {name}", room))
-    what = f"{row.get_purpose_display()}, {row.job.site.street}"
-    yield _text("pencil-word", left + 4, y + 27, 9.5, _cut(what, small))
+    yield _text("word", x, y + 15, _cut(f"{number} {name}", room))
+    yield _text("pencil-word", x, y + 29, _cut(f"{row.get_purpose_display()}, {row.job.site.street}", room))
 
 
-def _bracket(left: float, right: float, y: float, dim: str) -> Iterable[str]:
+def _words_beside(block: Block) -> Iterator[str]:
+    """What stands beside a block of a week, on the side where there is more room."""
+    scale, row = block.lane.scale, block.row
+    text, y = f"{row.job.number} {row.job.customer.name}", block.top + 11
+    after, before = scale.right - block.left - block.wide, block.left - scale.left
+    room = int((max(after, before) - 4) / CHAR)
+    if room < 4:
+        return
+    if after >= before:
+        yield _text("word", block.left + block.wide + 4, y, _cut(text, room))
+    else:
+        yield _text("word", block.left - 4, y, _cut(text, room), anchor="end")
+
+
+def _bracket(block: Block, board: Board, dim: str) -> Iterator[str]:
+    """
+    The promised window over the block, with the time it is expected inside, or past its edge.
+
+    On a day every second one is lifted, since windows of one day overlap.
+    """
+    row, scale = block.row, block.lane.scale
+    if row.promised_from is None or row.promised_until is None:
+        return
+    left, right = scale.x(row.promised_from), scale.x(row.promised_until)
     if right - left < 2:
         return
-    yield (f'<path class="bracket{dim}" d="M{n(left)} {n(y + 4)}V{n(y)}H{n(right)}V{n(y + 4)}"/>')
+    top = block.top - (3 if board.is_week else ABOVE - 5 - block.position % 2 * 4)
+    legs = 3 if board.is_week else 12
+    yield f'<path class="bracket{dim}" d="M{n(left)} {n(top + legs)}V{n(top)}H{n(right)}V{n(top + legs)}"/>'
+    if board.is_week or row.state in BEGUN or row.state == State.RESERVED:
+        return
+    x, is_out = scale.x(block.expected), not row.promised_from <= block.expected <= row.promised_until
+    look = " stop" if is_out else ""
+    if is_out:
+        yield _level(f"past-edge{dim}", left if x < left else right, x, top)
+    yield f'<path class="expected{look}{dim}" d="M{n(x)} {n(top)}v14"/>'
+    said = dates.hands(block.expected.astimezone(block.lane.one.crew.branch.tz))
+    yield _text(f"{'stop-word' if is_out else 'pencil-word'}{dim}", x + 3, block.top - 6, said)
 
 
-def _text(look: str, x: float, y: float, size: float, words: str) -> str:
-    return f'<text class="{look}" x="{n(x)}" y="{n(y)}" font-size="{size}">{escape(words)}</text>'
+def _level(look: str, left: float, right: float, y: float) -> str:
+    return f'<line class="{look}" x1="{n(left)}" y1="{n(y)}" x2="{n(right)}" y2="{n(y)}"/>'
+
+
+def _text(look: str, x: float, y: float, words: str, size: float = SIZE, anchor: str = "") -> str:
+    where = f' text-anchor="{anchor}"' if anchor else ""
+    return f'<text class="{look}" x="{n(x)}" y="{n(y)}" font-size="{size}"{where}>{escape(words)}</text>'
 
 
 def _cut(text: str, room: int) -> str:

@@ -55,11 +55,15 @@ def _crews(request: SignedInRequest, show: str) -> list[Crew]:
     return [crew for crew in crews if not crew.purposes or set(crew.purposes) & set(map(str, wanted))]
 
 
-def _days(day: dt.date, view: str) -> list[dt.date]:
-    if view != "week":
-        return [day]
-    monday = day - dt.timedelta(days=day.weekday())
-    return [monday + dt.timedelta(days=position) for position in range(6)]
+def week_of(day: dt.date, first_weekday: int) -> list[dt.date]:
+    """
+    The seven days around a day, from the weekday on which the branch's week begins (Monday is 0).
+
+    >>> [str(day) for day in week_of(dt.date(2027, 4, 4), 6)[:2]], str(week_of(dt.date(2027, 4, 4), 0)[0])
+    (['2027-04-04', '2027-04-05'], '2027-03-29')
+    """
+    first = day - dt.timedelta(days=(day.weekday() - first_weekday) % 7)
+    return [first + dt.timedelta(days=position) for position in range(7)]
 
 
 @login_required
@@ -74,7 +78,7 @@ def calendar(request: SignedInRequest) -> HttpResponseBase:
     show, words = request.GET.get("show", ""), request.GET.get("q", "").strip()
     branch = request.user.branch
     crews = _crews(request, show)
-    days = _days(day, view)
+    days = week_of(day, branch.first_weekday if branch is not None else 0) if view == "week" else [day]
     schedule = read_schedule(branch, crews, days) if branch is not None and crews else None
     if request.GET.get("format") == "csv":
         return _csv(schedule, days)
@@ -91,7 +95,7 @@ def calendar(request: SignedInRequest) -> HttpResponseBase:
         "schedule": schedule,
         "board": draw_board(schedule, crews, days, outcomes, now=now, words=words) if schedule else "",
         "earlier": _link(keep, days[0] - dt.timedelta(days=1 if view == "day" else 7)),
-        "later": _link(keep, days[-1] + dt.timedelta(days=1 if view == "day" else 2)),
+        "later": _link(keep, days[-1] + dt.timedelta(days=1)),
         "to_today": _link(keep, today),
         "as_day": _link(keep | {"view": "day"}, day),
         "as_week": _link(keep | {"view": "week"}, day),

@@ -103,6 +103,16 @@ def clock(when: dt.time | dt.datetime | None) -> str:
     return f"{when.hour % 12 or 12}:{when.minute:02d} {'am' if when.hour < 12 else 'pm'}" if when else ""
 
 
+def hands(when: dt.time | dt.datetime) -> str:
+    """
+    A time of day beside an axis that says before or after noon.
+
+    >>> hands(dt.time(13, 5))
+    '1:05'
+    """
+    return f"{when.hour % 12 or 12}:{when.minute:02d}"
+
+
 def clocks(begin: dt.time | dt.datetime, end: dt.time | dt.datetime) -> str:
     """
     A stretch of a day.

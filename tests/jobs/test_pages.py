@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
+import re
 
 import pytest
 from django.utils import timezone
@@ -816,8 +817,81 @@ def test_a_week_names_its_days_for_screens_too_narrow_for_the_board(branch, crew
 
     week = office.get(f"/calendar/?view=week&day={MONDAY}").context["week"]
 
-    assert [(one["visits"], one["crews"]) for one in week] == [(1, 1), *[(0, 1)] * 4, (0, 0)]
-    assert office.get(week[0]["link"]).context["days"] == [MONDAY]
+    assert [(one["visits"], one["crews"]) for one in week] == [(0, 0), (1, 1), *[(0, 1)] * 4, (0, 0)]
+    assert office.get(week[1]["link"]).context["days"] == [MONDAY]
+
+
+@pytest.mark.parametrize(("first", "begins"), [(6, 0), (0, -6)])
+def test_a_week_is_the_one_around_the_day_from_the_branchs_first_weekday(branch, crew, office, first, begins):
+    """It was always Monday's: on a Sunday, a firm whose week begins that day saw the week that had ended."""
+    branch.first_weekday = first
+    branch.save()
+    sunday = MONDAY + dt.timedelta(days=6)
+
+    answer = office.get(f"/calendar/?view=week&day={sunday}")
+
+    assert answer.context["days"] == [sunday + dt.timedelta(days=begins + n) for n in range(7)]
+
+
+@pytest.mark.parametrize("view", ["day", "week"])
+def test_no_word_on_the_board_is_small_or_turned(branch, crew, office, view):
+    """Numbers stood upright in narrow blocks of 9 px, and a week's were bare."""
+    for purpose, time in (("measure", "8:00"), ("install", "9:00"), ("return", "10:00")):
+        make_appointment(make_job(branch), crew=crew, day=MONDAY, time=time, purpose=purpose, duration_min=20)
+
+    board = str(office.get(f"/calendar/?view={view}&day={MONDAY}").context["board"])
+
+    assert min(float(size) for size in re.findall(r'font-size="([\d.]+)"', board)) >= 11
+    assert "rotate(-90" not in board
+    assert [look for look in ("measures", "installs", "other") if f'class="block planned {look}' in board] == [
+        "measures", "installs", "other",
+    ]  # fmt: skip
+    assert all(f">{row.job.number.rpartition('-')[2] if view == 'day' else row.job.number}" in board
+               for row in Appointment.objects.all())  # fmt: skip
+
+
+def test_a_week_says_how_full_each_day_is(branch, crew, office):
+    """An hour on site, and the drive to it and back, of the eight that are worked."""
+    visit = make_appointment(make_job(branch), crew=crew, day=MONDAY, time="9:00", duration_min=240)
+    day = read_day(crew, MONDAY)
+    work = day.work
+    worked = sum((end - begin).total_seconds() / 60 for begin, end in work.shifts) - (
+        work.lunch.minutes if work.lunch else 0
+    )
+    share = round(100 * (visit.duration_min + day.timeline.drive / 60) / worked)
+
+    board = str(office.get(f"/calendar/?view=week&day={MONDAY}").context["board"])
+
+    assert f">{share}% full<" in board
+    assert board.count(">0% full<") == 4
+
+
+def test_a_visit_under_way_is_filled_as_far_as_it_got(branch, crew, office, time_machine):
+    row = make_appointment(make_job(branch), crew=crew, day=MONDAY, time="9:00", duration_min=60, state="arrived")
+    row.arrived_at = at(branch, MONDAY, "9:10")
+    row.save()
+    time_machine.move_to(at(branch, MONDAY, "9:25"))
+
+    board = str(office.get(f"/calendar/?day={MONDAY}").context["board"])
+    wide = float(re.search(r'class="area" x="[\d.]+" y="[\d.]+" width="([\d.]+)"', board)[1])
+    filled = float(re.search(r'class="progress" d="M[\d.]+ [\d.]+h([\d.]+)', board)[1])
+
+    assert filled / wide == pytest.approx(0.25, abs=0.01)
+
+
+def test_the_time_expected_stands_in_its_bracket_and_past_its_edge_once_it_is_late(branch, crew, office, time_machine):
+    window = {"promised_from": at(branch, MONDAY, "9:00"), "promised_until": at(branch, MONDAY, "10:00")}
+    make_appointment(make_job(branch), crew=crew, day=MONDAY, time="9:15", state="promised", **window)
+
+    def expected(now):
+        time_machine.move_to(at(branch, MONDAY, now))
+        board = str(office.get(f"/calendar/?day={MONDAY}").context["board"])
+        left, right = (float(x) for x in re.search(r'class="bracket" d="M([\d.]+) .*?H([\d.]+)V', board).groups())
+        x = float(re.search(r'class="expected[ \w]*" d="M([\d.]+)', board)[1])
+        return left <= x <= right, "past-edge" in board
+
+    assert expected("7:00") == (True, False)
+    assert expected("11:00") == (False, True)
 
 
 def test_what_proposals_projects_and_crews_show_comes_as_csv(branch, crew, dispatcher, office):

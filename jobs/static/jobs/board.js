@@ -21,10 +21,9 @@
   }
 
   function laneAt(x, y) {
-    const high = Number(svg().dataset.lane);
     return lanes().find((lane) => {
-      const { top, left, wide } = lane.dataset;
-      return y >= +top && y < +top + high && x >= +left && x < +left + +wide;
+      const { top, left, wide, high } = lane.dataset;
+      return y >= +top && y < +top + +high && x >= +left && x < +left + +wide;
     });
   }
 
