@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from typing import Any
 
 from django import forms
@@ -30,15 +30,64 @@ class ReasonForm(PageForm):
 
 
 class MiscutForm(ReasonForm):
-    """Which pieces of a stock piece are spoiled."""
+    """What was really cut of a stock piece, what is spoiled, and what is left on the table."""
 
-    spoiled = forms.TypedMultipleChoiceField(
-        coerce=int, label="Spoiled pieces", error_messages={"required": "Say which pieces are spoiled."}
-    )
+    GOOD, SPOILED, NOT_CUT = "good", "spoiled", "not"
+    FATES = ((GOOD, "cut, good"), (SPOILED, "spoiled"), (NOT_CUT, "not cut"))
 
-    def __init__(self, *args: Any, cut: PlannedCut, **kwargs: Any) -> None:
+    def __init__(self, *args: Any, cut: PlannedCut, names: Sequence[str] = (), **kwargs: Any) -> None:
+        self.cut, self.is_roll = cut, cut.plan.material.kind == Material.Kind.CLOTH
         super().__init__(*args, **kwargs)
-        self.choose("spoiled", ((position, str(position + 1)) for position in range(len(cut.pieces))))
+        fields: dict[str, forms.Field] = {}
+        for position, piece in enumerate(cut.pieces):
+            fields[f"piece{position}"] = forms.ChoiceField(
+                choices=self.FATES,
+                initial=self.GOOD if piece.get("cut") else self.NOT_CUT,
+                widget=forms.RadioSelect,
+                label=names[position] if position < len(names) else str(position + 1),
+            )
+        if self.is_roll and cut.state == PlannedCut.State.TO_CUT:
+            fields["run_off"] = LengthFormField(label="Run off the roll", initial=cut.length)
+        for number, which in enumerate(("Left on the table", "Another piece left"), 1):
+            if self.is_roll:
+                fields[f"width{number}"] = LengthFormField(label=f"{which}, width", required=False, least=ZERO)
+            fields[f"left{number}"] = LengthFormField(
+                label=f"{which}, length" if self.is_roll else which,
+                required=number == 1,
+                least=ZERO,
+                help_text="as it measures; 0: nothing" if number == 1 else "",
+            )
+        for field in fields.values():
+            if isinstance(field, LengthFormField):
+                field.unit = self.length_unit
+        self.fields = fields | self.fields
+
+    def clean(self) -> dict[str, Any]:
+        """A strip of cloth has a width; something is spoiled."""
+        sent = super().clean() or {}
+        if not self._positions(self.SPOILED):
+            self.add_error(None, "Say which pieces are spoiled.")
+        for number in (1, 2):
+            if self.is_roll and sent.get(f"left{number}") and not sent.get(f"width{number}"):
+                self.add_error(f"width{number}", "Say how wide it is.")
+        return sent
+
+    def _positions(self, fate: str) -> list[int]:
+        return [
+            position for position in range(len(self.cut.pieces)) if self.cleaned_data.get(f"piece{position}") == fate
+        ]
+
+    def values(self) -> dict[str, Any]:
+        """As `report_miscut` takes it."""
+        sent = self.cleaned_data
+        left = [(sent[f"left{number}"], sent.get(f"width{number}")) for number in (1, 2) if sent.get(f"left{number}")]
+        return {
+            "good": self._positions(self.GOOD),
+            "spoiled": self._positions(self.SPOILED),
+            "left": [(length, width) for length, width in left if length > ZERO],
+            "run_off": sent.get("run_off"),
+            "reason": sent["reason"],
+        }
 
 
 class CheckForm(PageForm):

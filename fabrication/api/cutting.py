@@ -58,8 +58,18 @@ class FlawSerializer(serializers.Serializer[Any]):
     note = serializers.CharField(max_length=80, required=False)
 
 
+class LeftSerializer(serializers.Serializer[Any]):
+    length = LengthSerializerField()
+    width = LengthSerializerField(required=False, help_text="of cloth")
+
+
 class MiscutSerializer(ReasonSerializer):
+    """What was really cut: without `good` what was tapped as cut, without `left` what the plan leaves beside it."""
+
     spoiled = serializers.ListField(child=serializers.IntegerField(min_value=0), min_length=1, max_length=200)
+    good = serializers.ListField(child=serializers.IntegerField(min_value=0), required=False, max_length=200)
+    left = LeftSerializer(many=True, required=False)
+    run_off = LengthSerializerField(required=False, help_text="of a roll, where it is not what was planned")
 
 
 class CutPlanViewSet(ReadViewSet):
@@ -116,5 +126,8 @@ class PlannedCutViewSet(ReadViewSet):
     @action(detail=True, methods=["post"])
     def miscut(self, request: ApiRequest, pk: str = "") -> Response:
         """Pieces were spoiled; what is left is planned anew."""
-        run = bench.report_miscut(cut=self.get_object(), by=request.user, **valid(MiscutSerializer, request))
+        sent = valid(MiscutSerializer, request)
+        if "left" in sent:
+            sent["left"] = [(row["length"], row.get("width")) for row in sent["left"]]
+        run = bench.report_miscut(cut=self.get_object(), by=request.user, **sent)
         return Response(RunSerializer(run).data, status=202)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections import Counter
+from collections.abc import Iterable, Sequence
 from typing import Any
 
 from django.db import transaction
@@ -12,13 +13,15 @@ from django.utils import timezone
 from fabrication.models import Batch, CutPlan, KeptEnd, Material, Part, PlannedCut, StockItem, StockMove, UnitMake
 from fabrication.services.assembly import steps_left
 from fabrication.services.begun import (
-    close_cut,
+    Rest,
+    along,
     close_with_rest,
     cut_positions,
     cut_spans,
     free_stretches,
     offcut_size,
     put_back,
+    rests_of,
 )
 from fabrication.services.planning import drop_plan, free_stock, new_stock, new_stock_left, plan_material
 from fabrication.services.stock import mark_flaws, move_stock
@@ -26,7 +29,7 @@ from jobs.services import lock_job, recompute_stage
 from measuring.models import Unit
 from shared.audit import record
 from shared.errors import Refused
-from shared.lengths import ZERO, Length
+from shared.lengths import ZERO, Length, total
 from shared.models import Run, User
 
 CUT_OR_BEGUN = (PlannedCut.State.CUT, PlannedCut.State.BEGUN)
@@ -157,8 +160,12 @@ def _count_part(part_id: int, pieces: int, lot: str) -> None:
 # -- stock under a cut -------------------------------------------------------------
 
 
-def _use_stock(cut: PlannedCut, by: User, why: str = "") -> None:
-    """The bar leaves the rack, or the roll grows shorter by what is run off; `why` stands with the move."""
+def _use_stock(cut: PlannedCut, by: User, why: str = "", run_off: Length | None = None) -> None:
+    """
+    The bar leaves the rack, or the roll grows shorter by what is run off; `why` stands with the move.
+
+    `run_off`: what was really run off for the cut, where it is not what was planned.
+    """
     free_stock(cut)
     item = StockItem.objects.select_for_update().get(pk=cut.item_id)
     if cut.plan.material.kind != Material.Kind.CLOTH:
@@ -166,6 +173,13 @@ def _use_stock(cut: PlannedCut, by: User, why: str = "") -> None:
         return
     if item.flaws:
         _refuse_out_of_turn(cut, item)
+    if run_off is not None:
+        most = item.free_length - cut.skipped
+        if not ZERO < run_off <= most:
+            raise Refused(
+                f"{most} of {item.code} can be run off", field="run_off", bound=f"more than 0, at most {most}"
+            )
+        cut.length = run_off
     cut.flaws_before = item.flaws
     assert item.length is not None  # a roll has one
     item.length -= cut.run_off
@@ -252,41 +266,102 @@ def _planned_before(cut: PlannedCut, why: str) -> dict[str, Any]:
 
 
 @transaction.atomic
-def report_miscut(*, cut: PlannedCut, spoiled: list[int], by: User, reason: str) -> Run:
+def report_miscut(
+    *,
+    cut: PlannedCut,
+    spoiled: Iterable[int],
+    by: User,
+    reason: str,
+    good: Iterable[int] | None = None,
+    left: Sequence[Rest] | None = None,
+    run_off: Length | None = None,
+) -> Run:
     """
-    Books a stock piece as cut with some pieces spoiled, and has what is left planned anew.
+    Books what was really cut of a stock piece with something spoiled, and has the rest planned anew.
+
+    Pieces that are neither good nor spoiled were not cut: they are to be cut from something else.
+    What is neither a good piece nor left is lost.
 
     Parameters
     ----------
-    spoiled
-        Places in ``cut.pieces`` of the pieces that can't be used.
+    spoiled, good
+        Positions in ``cut.pieces``: what can't be used, and what is cut and good; those tapped as cut
+        where nobody says.
+    left
+        What lies on the table, as it was measured; what is big enough goes back as offcuts. Where
+        nobody measured: what the plan leaves beside good and spoiled pieces.
+    run_off
+        Of a cross cut that was not under way: what was really run off the roll.
+
+    Raises
+    ------
+    Refused
+        No piece spoiled, a piece both good and spoiled, or more left than there was.
     """
     cut = _held(cut)
-    if cut.state not in {PlannedCut.State.TO_CUT, PlannedCut.State.BEGUN}:
+    if cut.state not in PlannedCut.OPEN:
         raise Refused("only a piece that is to be cut can be reported as miscut")
-    if not spoiled or any(not 0 <= position < len(cut.pieces) for position in spoiled):
-        raise Refused("say which pieces are spoiled", field="spoiled", bound=f"0 to {len(cut.pieces) - 1}")
-    why = f"miscut: {reason}"
-    before = _planned_before(cut, why)
-    lost = set(spoiled)
-    good = set(range(len(cut.pieces))) - lost
-    done = cut_positions(cut)
-    if cut.state == PlannedCut.State.TO_CUT:
-        _use_stock(cut, by, why)
-    else:
-        note = _note(cut.plan.batch, why)
-        StockMove.objects.create(item=cut.item, change=0, reason=StockMove.Reason.CUT, moved_by=by, note=note)
-    _count_pieces(cut, good - done, 1)
-    _count_pieces(cut, done - good, -1)
-    Part.objects.filter(pk__in={cut.pieces[position]["part"] for position in lost}, state=Part.State.PLANNED).update(
-        state=Part.State.TO_CUT
-    )
-    cut.keeps_offcut = False
-    why_lost = {"cut": False, "spoiled": True, "why": reason}
-    kept = {"cut": True, "spoiled": False}
-    close_cut(cut, [piece | (why_lost if position in lost else kept) for position, piece in enumerate(cut.pieces)], by)
-    record(by=by, action="reported a miscut", subject=cut, note=reason)
+    lost, done = set(spoiled), cut_positions(cut)
+    kept = done - lost if good is None else set(good)
+    if not lost or not lost | kept <= set(range(len(cut.pieces))):
+        raise Refused("say which pieces are spoiled", field="spoiled", bound=f"1 to {len(cut.pieces)}")
+    if lost & kept:
+        raise Refused("a piece is good or spoiled, not both", field="spoiled")
+    before = _planned_before(cut, f"miscut: {reason}")
+    _take_what_was_cut(cut, by, f"miscut: {reason}", run_off)
+    rests = rests_of(cut, free_stretches(cut, kept | lost)) if left is None else list(left)
+    _check_rests(cut, kept, rests)
+    _count_pieces(cut, kept - done, 1)
+    _count_pieces(cut, done - kept, -1)
+    marks: dict[int, dict[str, Any]] = {key: {"cut": True, "spoiled": False} for key in kept}
+    marks |= {key: {"cut": False, "spoiled": True, "why": reason} for key in lost}
+    close_with_rest(cut, by, rests, [cut.pieces[position] | marks[position] for position in sorted(marks)])
+    record(by=by, action="reported a miscut", subject=cut, note=_what_was_cut(cut, reason, kept, lost, rests))
+    settle_batch(batch=cut.plan.batch)
     return plan_material(batch=cut.plan.batch, material=cut.plan.material, by=by, before=before)
+
+
+def _take_what_was_cut(cut: PlannedCut, by: User, why: str, run_off: Length | None) -> None:
+    """The stock of a miscut is used: as planned, or as much of a roll as was really run off."""
+    if cut.state == PlannedCut.State.TO_CUT:
+        _use_stock(cut, by, why, run_off)
+        return
+    if run_off not in (None, cut.length):
+        raise Refused(f"{cut.length} of it is run off already", field="run_off", bound=str(cut.length))
+    note = _note(cut.plan.batch, why)
+    StockMove.objects.create(item=cut.item, change=0, reason=StockMove.Reason.CUT, moved_by=by, note=note)
+
+
+def _check_rests(cut: PlannedCut, good: set[int], rests: Sequence[Rest]) -> None:
+    """Good pieces, their saw cuts and what is left are no more than there was."""
+    pieces = [cut.pieces[position] for position in good]
+    if cut.plan.material.kind == Material.Kind.CLOTH:
+        wide = cut.item.width or ZERO
+        if any(along(piece) > cut.length.ticks for piece in pieces):
+            raise Refused("a good piece is longer than what was run off", field="run_off", bound=str(cut.length))
+        for length, width in rests:
+            if width is None or not (ZERO < length <= cut.length and ZERO < width <= wide):
+                bound = f"{wide} × {cut.length}"
+                raise Refused("what is left is wider or longer than what was run off", field="left", bound=bound)
+        used = sum(piece["length"] * piece.get("width", 0) for piece in pieces)
+        used += sum(length.ticks * (width or ZERO).ticks for length, width in rests)
+        if used > cut.length.ticks * wide.ticks:
+            raise Refused("good pieces and what is left are more than was run off", field="left")
+        return
+    kerf = cut.plan.material.kerf or ZERO
+    most = cut.length - total(Length(piece["length"]) for piece in pieces) - len(pieces) * kerf
+    if total(length for length, _ in rests) > max(most, ZERO) or any(length <= ZERO for length, _ in rests):
+        raise Refused(
+            f"at most {max(most, ZERO)} can be left beside the good pieces", field="left", bound=str(max(most, ZERO))
+        )
+
+
+def _what_was_cut(cut: PlannedCut, reason: str, good: set[int], lost: set[int], rests: Sequence[Rest]) -> str:
+    def listed(positions: set[int]) -> str:
+        return ", ".join(str(position + 1) for position in sorted(positions)) or "none"
+
+    left = ", ".join(f"{width} × {length}" if width else str(length) for length, width in rests) or "nothing"
+    return f"{reason}; of {cut.item.code} good: {listed(good)}; spoiled: {listed(lost)}; left: {left}"
 
 
 @transaction.atomic
@@ -324,7 +399,7 @@ def report_flaw(*, cut: PlannedCut, start: Length, end: Length, by: User, note: 
     if cut.state == PlannedCut.State.TO_CUT:
         _use_stock(cut, by)
     around = [(max(a, end.ticks), b) for a, b in stretches] + [(a, min(b, start.ticks)) for a, b in stretches]
-    close_with_rest(cut, by, around)
+    close_with_rest(cut, by, rests_of(cut, around))
     record(by=by, action="marked a flaw", subject=cut, note=f"{start} to {end} of {cut.item.code} {note}".strip())
     return [plan_material(batch=cut.plan.batch, material=cut.plan.material, by=by, before=before)]
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from itertools import groupby
 from typing import Any
@@ -73,7 +73,10 @@ def cutting_plan(request: SignedInRequest, pk: int) -> HttpResponse:
 
 
 def _plan_context(
-    request: SignedInRequest, plan: CutPlan, flaw_form: FlawAtTheTableForm | None = None
+    request: SignedInRequest,
+    plan: CutPlan,
+    flaw_form: FlawAtTheTableForm | None = None,
+    miscut_form: MiscutForm | None = None,
 ) -> dict[str, Any]:
     cuts = list(plan.cuts.exclude(state="dropped").select_related("item", "plan__material", "offcut"))
     parts = _parts_of(cuts)
@@ -103,6 +106,7 @@ def _plan_context(
         "done": [shown(cut) for cut in done],
         "last_offcut": latest[0].offcut if latest and latest[0].cut_at else None,
         "flaw_form": flaw_form or FlawAtTheTableForm(user=request.user, is_roll=is_roll),
+        "miscut_form": miscut_form or (_miscut_form(request, next_cut, parts) if next_cut else None),
         "more_new_stock": plan.more_new_stock,
         "lot_used_up": any(row.get("lot") for row in plan.unplaced),
         "unplaced": [(row, parts.get(int(row["piece"])) or _part(row)) for row in plan.unplaced],
@@ -238,16 +242,27 @@ def _act(request: SignedInRequest, plan_id: int, action: Callable[..., object], 
 def miscut(request: SignedInRequest, pk: int) -> HttpResponse:
     """Books a spoiled cut; what is left is planned anew."""
     planned = cut_for(request.user, pk)
-    form = MiscutForm(request.POST, user=request.user, cut=planned)
-    if not form.is_valid():
-        messages.error(request, " ".join(str(problem) for several in form.errors.values() for problem in several))
-        return redirect("fabrication:cut_plan", planned.plan_id)
-    try:
-        run = bench.report_miscut(cut=planned, by=request.user, **form.cleaned_data)
-    except Refused as refusal:
-        messages.error(request, refusal.problem)
-        return redirect("fabrication:cut_plan", planned.plan_id)
-    return redirect("fabrication:cut_plan", plan_of(run).pk)
+    form = _miscut_form(request, planned)
+    if form.is_valid():
+        try:
+            run = bench.report_miscut(cut=planned, by=request.user, **form.values())
+            return redirect("fabrication:cut_plan", plan_of(run).pk)
+        except Refused as refusal:
+            if refusal.field is None:  # it is not to be cut any more
+                messages.error(request, refusal.problem)
+                return redirect("fabrication:cut_plan", planned.plan_id)
+            form.refuse(refusal)
+    plan = plan_for(request.user, planned.plan_id)
+    context = _plan_context(request, plan, miscut_form=form)
+    return render(request, "fabrication/cutting_plan.html", context, status=422)
+
+
+def _miscut_form(request: SignedInRequest, cut: PlannedCut, parts: Mapping[int, Part] | None = None) -> MiscutForm:
+    """The form for a stock piece, each piece of it by its unit and part."""
+    parts = _parts_of([cut]) if parts is None else parts
+    found = [(position, parts.get(piece["part"])) for position, piece in enumerate(cut.pieces, 1)]
+    names = [f"{position}: {part.make.unit.code} {part.name}" if part else str(position) for position, part in found]
+    return MiscutForm(request.POST or None, user=request.user, cut=cut, names=names)
 
 
 @login_required

@@ -296,9 +296,10 @@ def miscut(do: Hands) -> None:
     """A spoiled piece, and what is left planned anew."""
     one = do.pick(_cuts(do, "to_cut", "begun"))
     if one is not None and not any("miscut" in line for line in do.journal):
-        do.post(
-            "workroom", "fabrication:miscut", one.pk, spoiled=str(do.draw(0, len(one.pieces) - 1)), reason="slipped"
-        )
+        spoiled = do.draw(0, len(one.pieces) - 1)
+        said = {f"piece{position}": "spoiled" if position == spoiled else "not" for position in range(len(one.pieces))}
+        said |= {"left1": "20", "width1": "20", "run_off": str(one.length)}
+        do.post("workroom", "fabrication:miscut", one.pk, **said, reason="slipped")
         do.wrote(f"planned anew: {firms.do_runs()}")
 
 

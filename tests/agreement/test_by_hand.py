@@ -587,7 +587,8 @@ class Saw:
         return StockItem.objects.get(material__key="tube-38", is_offcut=True, quantity__gt=0)
 
     def miscut(self, *spoiled: int) -> None:
-        report_miscut(cut=self.cut, spoiled=list(spoiled), by=self.by, reason="slipped")
+        good = [position for position in range(2) if position not in spoiled]
+        report_miscut(cut=self.cut, spoiled=list(spoiled), good=good, left=[], by=self.by, reason="slipped")
         assert set(firms.do_runs()) == {"done"}
 
 

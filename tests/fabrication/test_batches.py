@@ -162,7 +162,7 @@ def test_a_cut_whose_offcut_was_used_is_not_undone(plan, workroom):
 
 
 def test_a_miscut_has_what_is_left_planned_anew(plan, batch, workroom, tube, do_runs):
-    run = report_miscut(cut=plan.cuts.get(), spoiled=[1], by=workroom, reason="blade wandered")
+    run = report_miscut(cut=plan.cuts.get(), spoiled=[1], good=[0, 2], by=workroom, reason="blade wandered")
     assert do_runs() == ["done"]
 
     fresh = CutPlan.objects.get(pk=run.subject.pk)

@@ -176,11 +176,11 @@ def test_one_tap_books_a_whole_set_up_and_nothing_else(branch, workroom, tube, d
 
 
 def test_a_miscut_shows_what_planning_anew_costs(plan, workroom, do_runs, as_user):
-    run = report_miscut(cut=plan.cuts.get(), spoiled=[1], by=workroom, reason="blade wandered")
+    run = report_miscut(cut=plan.cuts.get(), spoiled=[1], good=[0, 2], left=[], by=workroom, reason="blade wandered")
     do_runs()
 
     fresh = CutPlan.objects.get(pk=run.subject.pk)
-    # a bar was planned; it is lost, and another is cut: 192 in of new stock, whatever offcuts they leave
+    # a bar was planned; nothing is left of it, and another is cut: 192 in of new stock, whatever offcuts they leave
     assert [cut.item.is_offcut for cut in fresh.cuts.all()] == [False]
     assert fresh.more_new_stock == (1, Length.inches(192))
     page = strip_tags(as_user(workroom).get(reverse("fabrication:cut_plan", args=[fresh.pk])).content.decode())
@@ -191,7 +191,7 @@ def test_a_miscut_made_good_from_an_offcut_takes_no_more_new_stock(plan, workroo
     """The page named a length of new stock: it weighed the offcut that was cut and those not kept."""
     for _ in range(3):
         make_stock(tube, length=Length.inches(96), quantity=1, is_offcut=True)
-    run = report_miscut(cut=plan.cuts.get(), spoiled=[1], by=workroom, reason="blade wandered")
+    run = report_miscut(cut=plan.cuts.get(), spoiled=[1], good=[0, 2], left=[], by=workroom, reason="blade wandered")
     do_runs()
 
     fresh = CutPlan.objects.get(pk=run.subject.pk)
@@ -199,6 +199,94 @@ def test_a_miscut_made_good_from_an_offcut_takes_no_more_new_stock(plan, workroo
     assert fresh.more_new_stock == (0, Length(0))
     page = as_user(workroom).get(reverse("fabrication:cut_plan", args=[fresh.pk])).content.decode()
     assert "no more new stock than before" in page
+
+
+@pytest.mark.parametrize(
+    ("tapped", "said", "done", "offcuts"),
+    [
+        # 192 - 1/4 - 2 x (35 1/4 + 1/8) - 1/4: one is spoiled where it was planned, the third not cut
+        ([0], {"spoiled": [1]}, [1, 0, 0], ["120 3/4"]),
+        # measured: the saw slipped on the first, 95 1/2 and 60 lie on the table
+        ([], {"spoiled": [0], "good": [], "left": ["95 1/2", "60"]}, [0, 0, 0], ["95 1/2", "60"]),
+        # too short to keep
+        ([0], {"spoiled": [1], "good": [0], "left": ["23 7/8"]}, [1, 0, 0], []),
+        # tapped as cut and spoiled after all
+        ([0, 1], {"spoiled": [1], "good": [0], "left": ["121"]}, [1, 0, 0], ["121"]),
+        ([0, 1], {"spoiled": [0], "good": [1, 2], "left": []}, [0, 1, 1], []),
+    ],
+)
+def test_a_miscut_books_what_was_cut_and_what_is_left(plan, workroom, tube, tapped, said, done, offcuts):
+    cut = plan.cuts.get()
+    parts = [piece["part"] for piece in cut.pieces]
+    for position in tapped:
+        mark_piece(cut=cut, position=position, by=workroom)
+    left = [(Length.parse(text), None) for text in said["left"]] if "left" in said else None
+
+    report_miscut(cut=cut, by=workroom, reason="saw slipped", **said | {"left": left})
+
+    found = {part.pk: (part.done, part.state) for part in Part.objects.all()}
+    assert [found[part] for part in parts] == [(count, "cut" if count else "to_cut") for count in done]
+    rack = StockItem.objects.filter(material=tube, is_offcut=True, quantity=1).order_by("pk")
+    assert [item.length for item in rack] == [Length.parse(text) for text in offcuts]
+    cut.refresh_from_db()
+    # ticks in = good pieces + what is left + what is lost
+    good = sum(piece["length"] for piece in cut.pieces if piece["cut"])
+    lost = cut.length.ticks - good - cut.left.ticks
+    assert good == sum(done) * Length.parse("35 1/4").ticks
+    assert lost >= sum(done) * Length.parse("1/8").ticks
+    assert StockItem.objects.get(material=tube, is_offcut=False).quantity == 9
+
+
+@pytest.mark.parametrize(
+    ("said", "field"),
+    [
+        ({"spoiled": []}, "spoiled"),
+        ({"spoiled": [3]}, "spoiled"),
+        ({"spoiled": [0], "good": [0]}, "spoiled"),
+        # 192 - 2 x (35 1/4 + 1/8) = 121 1/4 is the most there can be
+        ({"spoiled": [0], "good": [1, 2], "left": [(Length.parse("121 3/8"), None)]}, "left"),
+    ],
+)
+def test_a_miscut_of_more_than_there_was_is_refused(plan, workroom, tube, said, field):
+    with pytest.raises(Refused) as refusal:
+        report_miscut(cut=plan.cuts.get(), by=workroom, reason="saw slipped", **said)
+
+    assert refusal.value.field == field
+    assert StockItem.objects.get(material=tube).quantity == 10
+
+
+def test_a_cross_cut_run_off_too_short_takes_that_much_off_the_roll(branch, workroom, cloth, do_runs):
+    cloth.keep = Length.inches(24)
+    cloth.save()
+    roll = make_stock(cloth)
+    plan = planned(panels(branch, workroom, cloth, "40 x 72", "50 x 72"), workroom, do_runs)
+    cut = plan.cuts.get()
+    left = [(Length.inches(66), Length.inches(98))]
+
+    with pytest.raises(Refused, match="longer than what was run off"):
+        report_miscut(cut=cut, spoiled=[0], good=[1], left=[], run_off=Length.inches(66), by=workroom, reason="short")
+    report_miscut(cut=cut, spoiled=[0, 1], left=left, run_off=Length.inches(66), by=workroom, reason="read 66 for 72")
+
+    roll.refresh_from_db()
+    offcut = StockItem.objects.get(is_offcut=True)
+    assert (roll.length, roll.reserved_length) == (Length.inches(1080 - 66), Length(0))
+    assert (offcut.length, offcut.width) == left[0]
+
+
+def test_the_bench_says_on_its_screen_what_was_really_cut(plan, workroom, tube, as_user, do_runs):
+    cut, page = plan.cuts.get(), as_user(workroom)
+    said = {"piece0": "good", "piece1": "spoiled", "piece2": "not", "reason": "saw slipped"}
+    url = reverse("fabrication:miscut", args=[cut.pk])
+
+    unsaid = page.post(url, said).content.decode()
+    too_much = page.post(url, said | {"left1": "190"}).content.decode()
+    booked = page.post(url, said | {"left1": "94 1/2"})
+
+    assert "Left on the table" in unsaid
+    assert "at most 156 5/8 in can be left beside the good pieces" in too_much
+    assert booked.status_code == 302
+    assert StockItem.objects.get(material=tube, is_offcut=True).length == Length.parse("94 1/2")
+    assert sorted(Part.objects.values_list("done", flat=True)) == [0, 0, 1]
 
 
 def test_what_is_cut_is_counted_over_replaced_plans_too(branch, workroom, tube, do_runs, as_user):
@@ -227,7 +315,7 @@ def test_a_miscut_is_called_so_with_its_reason_wherever_it_stands(plan, workroom
     cut = plan.cuts.get()
     if begun:
         mark_piece(cut=cut, position=0, by=workroom)
-    report_miscut(cut=cut, spoiled=[1], by=workroom, reason="saw slipped")
+    report_miscut(cut=cut, spoiled=[1], good=[0], by=workroom, reason="saw slipped")
     do_runs()
 
     page = as_user(workroom)

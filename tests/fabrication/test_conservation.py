@@ -55,8 +55,10 @@ def spent_otherwise(material, flawed: int) -> int:
         lengths = sum(piece["length"] for piece in done)
         room = cut.length.ticks - 2 * trim
         saws = saw_cuts(done, kerf, trim) if cut.state == PlannedCut.State.CUT else len(done)
+        if any(piece.get("spoiled") for piece in done):  # whatever is neither good nor left is lost
+            spent += cut.length.ticks - sum(piece["length"] for piece in done if piece["cut"])
+            continue
         spent += 2 * trim + min(saws * kerf, room - lengths)
-        spent += sum(piece["length"] for piece in done if piece.get("spoiled"))
         if cut.state == PlannedCut.State.BEGUN:
             spent += max(0, room - lengths - len(done) * kerf)  # on the table
         else:
@@ -93,7 +95,10 @@ def any_action(random: Random, cut: PlannedCut, by) -> int:
     elif action == "undo piece":
         undo_piece(cut=cut, position=position, by=by)
     elif action == "miscut":
-        report_miscut(cut=cut, spoiled=[position], by=by, reason="blade wandered")
+        good = [other for other in range(len(cut.pieces)) if other != position and random.random() < 0.5]
+        left = [(Length(random.randrange(1, cut.length.ticks // 2)), None) for _ in range(random.randrange(3))]
+        said = random.choice([{}, {"good": good}, {"good": good, "left": left}])
+        report_miscut(cut=cut, spoiled=[position], by=by, reason="blade wandered", **said)
     else:
         start = Length(random.randrange(cut.length.ticks // 2, cut.length.ticks - 30_000))
         end = start + Length(random.randrange(1, 20_000))
