@@ -277,6 +277,12 @@ class Job(models.Model):
     def get_absolute_url(self) -> str:
         return reverse("jobs:job", args=[self.pk])
 
+    @property
+    def expected(self) -> str:
+        """The openings the customer told of: ``3 openings: Kitchen, Den``."""
+        count = f"{self.openings_expected} opening{'' if self.openings_expected == 1 else 's'}"
+        return f"{count}: {self.rooms_expected}" if self.rooms_expected else count
+
     def is_held(self) -> bool:
         return bool(self.hold)
 

@@ -46,7 +46,8 @@ def stage_of(facts: StageFacts) -> str:
     """
     The stage of a job: that of its least advanced released unit, once there are any.
 
-    What is not released yet beside released units is a later phase and lags by nature.
+    What is not released yet beside released units is a later phase and lags by nature; the job is not closed while
+    an opening waits to be measured.
 
     Examples
     --------
@@ -57,6 +58,8 @@ def stage_of(facts: StageFacts) -> str:
     >>> stage_of(StageFacts(openings_measured=3, units={"made": 2, "in_workroom": 1}))
     'in_workroom'
     >>> stage_of(StageFacts(openings_measured=1, units={"installed": 1}, returns_owed=1))
+    'installed'
+    >>> stage_of(StageFacts(openings_measured=1, openings_to_measure=1, units={"installed": 1}))
     'installed'
     """
     if facts.is_cancelled:
@@ -84,6 +87,6 @@ def _after_release(facts: StageFacts, counted: Mapping[str, int]) -> str:
             return state
     if {"made", "loaded", "not_installed"} & set(counted):
         return "to_install" if facts.install_booked else "made"
-    if facts.returns_owed or facts.sign_offs_open:
+    if facts.returns_owed or facts.sign_offs_open or facts.openings_to_measure:
         return "installed"
     return "closed" if "installed" in counted else "made"

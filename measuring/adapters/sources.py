@@ -5,16 +5,17 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from typing import Any
 
-from django.db.models import Count, Q, QuerySet
+from django.db.models import Count, Exists, OuterRef, Q, QuerySet
 from django.urls import reverse
 
-from jobs.models import MEASURING, Appointment, Job
+from jobs.models import MEASURING, Appointment, Job, Purpose
 from jobs.ports import Blocker, Unfinished
 from measuring.adapters.options import gone_options, missing_options, offers
 from measuring.adapters.summaries import is_stopped, openings_of_job, unit_rows
 from measuring.models import FactConflict, MeasureVisit, Opening, Reading, SizeChange, Unit, VisitOpening
 from measuring.rules.families import TABLE
-from measuring.services.visits import UNFINISHED, open_ends, openings_of
+from measuring.rules.visit import expected_short
+from measuring.services.visits import UNFINISHED, open_ends, openings_of, short_of
 from shared.lengths import Length, LengthUnit
 from shared.roles import DISPATCHER, MEASURER
 
@@ -88,50 +89,78 @@ def blockers(job: Job) -> Iterator[Blocker]:
         )
     yield from _side_by_side(job)
     if not job.is_cancelled():
+        yield from _not_measured(job)
         yield from _before_release(job, sizes)
 
 
 def another_visit(jobs: QuerySet[Job]) -> dict[int, Blocker]:
-    """Jobs whose last visit left something unmeasured, and which no visit to come will measure."""
+    """
+    Jobs that no visit to come will measure, and that lack something.
+
+    Either their last visit left something out, or an opening waits where measuring was taken for done.
+    """
     short = [MeasureVisit.Outcome.PART, MeasureVisit.Outcome.NONE]
-    mine = jobs.filter(cancelled_at=None, appointments__measure_visit__outcome__in=short)
-    last = {
-        visit.appointment.job_id: visit
-        for visit in MeasureVisit.objects.filter(appointment__job__in=mine.values("pk"))
-        .exclude(closed_at=None)
-        .select_related("appointment")
-        .order_by("closed_at", "pk")
-    }
-    wanting = {pk: visit for pk, visit in last.items() if visit.outcome in short}
-    if not wanting:
+    closed = MeasureVisit.objects.filter(appointment__job=OuterRef("pk")).exclude(closed_at=None)
+    openings = Opening.objects.filter(job=OuterRef("pk"))
+    waits = Exists(openings.filter(state__in=TO_MEASURE)) & (
+        Exists(openings.filter(state=Opening.State.MEASURED)) | Exists(closed)
+    )
+    coming = _to_come().filter(job=OuterRef("pk"))
+    mine = jobs.filter(waits | Exists(closed.filter(outcome__in=short)), ~Exists(coming), cancelled_at=None)
+    found = {job.pk: job for job in mine}
+    if not found:
         return {}
+    visits = (
+        MeasureVisit.objects.filter(appointment__job__in=found).exclude(closed_at=None).select_related("appointment")
+    )
+    last = {visit.appointment.job_id: visit for visit in visits.order_by("closed_at", "pk")}
+    here: dict[int, list[tuple[str, str]]] = {pk: [] for pk in found}
+    rows = Opening.objects.filter(job__in=found).exclude(state=Opening.State.DROPPED)
+    for pk, state, room in rows.values_list("job", "state", "room__name"):
+        here[pk].append((state, room))
+    wanted = {}
+    for pk, job in found.items():
+        visit = last.get(pk)
+        if why := _why_again(job, visit, here[pk]):
+            since, url = visit.closed_at if visit else None, _book_again(pk, visit)
+            wanted[pk] = Blocker(f"another visit is needed: {why}"[:240], DISPATCHER, since, url)
+    return wanted
+
+
+def _to_come() -> QuerySet[Appointment]:
+    """Measure visits that are not over."""
     over = [Appointment.State.DONE, Appointment.State.CANCELLED]
-    coming = Appointment.objects.filter(job__in=wanting, purpose__in=MEASURING).exclude(state__in=over)
-    booked = set(coming.values_list("job", flat=True))
-    openings = Opening.objects.filter(job__in=wanting).exclude(state=Opening.State.DROPPED).order_by().values("job")
-    counts = {
-        row["job"]: (row["left"], row["all"])
-        for row in openings.annotate(left=Count("pk", filter=Q(state__in=TO_MEASURE)), all=Count("pk"))
-    }
-    found = {}
-    for pk, visit in wanting.items():
-        why = _why_again(visit, *counts.get(pk, (0, 0)))
-        if why and pk not in booked:
-            text, url = f"another visit is needed: {why}"[:240], _book_again(visit.appointment)
-            found[pk] = Blocker(text, DISPATCHER, visit.closed_at, url)
-    return found
+    return Appointment.objects.filter(purpose__in=MEASURING).exclude(state__in=over)
 
 
-def _why_again(visit: MeasureVisit, left: int, whole: int) -> str:
-    """What is left to measure; empty when nothing is."""
-    text = f"{left} of {whole} opening{'' if whole == 1 else 's'} to measure" if left else ""
-    if visit.outcome != MeasureVisit.Outcome.NONE:
+def _why_again(job: Job, visit: MeasureVisit | None, here: Sequence[tuple[str, str]]) -> str:
+    """What is left to measure of the openings, their states and rooms given; empty when nothing is."""
+    left = sum(state in TO_MEASURE for state, _ in here)
+    text = f"{left} of {len(here)} opening{'' if len(here) == 1 else 's'} to measure" if left else ""
+    outcome = visit.outcome if visit else ""
+    if outcome == MeasureVisit.Outcome.PART and not text:
+        return expected_short(job.openings_expected, job.rooms_expected, [room for _, room in here])
+    if visit is None or outcome != MeasureVisit.Outcome.NONE:
         return text
     return (text or "nothing was measured") + (f" ({visit.note})" if visit.note else "")
 
 
-def _book_again(appointment: Appointment) -> str:
-    return f"{reverse('jobs:visit_new', args=[appointment.job_id])}?purpose={appointment.purpose}"
+def _book_again(job: int, visit: MeasureVisit | None) -> str:
+    purpose = visit.appointment.purpose if visit else Purpose.MEASURE
+    return f"{reverse('jobs:visit_new', args=[job])}?purpose={purpose}"
+
+
+def _not_measured(job: Job) -> Iterator[Blocker]:
+    """What the last visit was closed without, and openings that wait for one that is booked while the job goes on."""
+    visits = MeasureVisit.objects.filter(appointment__job=job)
+    last = visits.exclude(closed_at=None).order_by("-closed_at", "-pk").first()
+    if last is not None and last.outcome == MeasureVisit.Outcome.WHOLE and (short := short_of(job)):
+        yield Blocker(short, DISPATCHER, last.closed_at, reverse("jobs:edit", args=[job.pk]))
+    facts = stage_facts(job)
+    left = facts["openings_to_measure"]
+    if left and facts["openings_measured"] and _to_come().filter(job=job).exists():
+        text = f"{left} opening{'' if left == 1 else 's'} not measured, a visit is booked"
+        yield Blocker(text, MEASURER, None, reverse("measuring:sizes", args=[job.pk]), "note")
 
 
 def _side_by_side(job: Job) -> Iterator[Blocker]:

@@ -222,6 +222,7 @@ def _job(job: Job) -> dict[str, Any]:
         "number": job.number,
         "customer": job.customer.name,
         "address": site.where,
+        "expected": job.expected,
         "rooms_expected": job.rooms_expected,
         "openings_expected": job.openings_expected,
         "door_contact": site.door_contact,

@@ -214,6 +214,50 @@ def taken_up_again(is_begun: bool) -> str:
     return "under_way" if is_begun else "to_measure"
 
 
+# -- what was expected -------------------------------------------------------------------------------
+
+
+def expected_short(expected: int, rooms: str, here: Sequence[str]) -> str:
+    """
+    What was expected and nobody has seen; empty where there is nothing to say.
+
+    Parameters
+    ----------
+    expected
+        Openings as the customer told of them.
+    rooms
+        Their rooms as the customer said them.
+    here
+        The room of each opening of the job that was not dropped.
+
+    Examples
+    --------
+    >>> expected_short(3, "Kitchen, Den", ["Kitchen", "Kitchen"])
+    '3 expected, 2 here; Den has none'
+    >>> expected_short(2, "2 in the kitchen", ["Kitchen", "Kitchen"])
+    ''
+    """
+    words = TABLE["expected"]
+    found = [words["count"].format(expected=expected, here=len(here))] if len(here) < expected else []
+    empty = [room for room in rooms_told(rooms) if not any(_is_same_room(room, one) for one in here)]
+    if empty:
+        found.append(words["rooms" if len(empty) > 1 else "room"].format(rooms=", ".join(empty)))
+    return "; ".join(found)
+
+
+def rooms_told(text: str) -> list[str]:
+    """The rooms a customer named, one by one."""
+    for mark in TABLE["expected"]["between"]:
+        text = text.replace(mark, ",")
+    return [room.strip() for room in text.split(",") if room.strip()]
+
+
+def _is_same_room(told: str, name: str) -> bool:
+    """Whether all words of one are the other's: "the kitchen" and "Kitchen", "bedroom" and "Bedroom 2"."""
+    one, other = set(told.lower().split()), set(name.lower().split())
+    return one <= other or other <= one
+
+
 # -- the close-out ---------------------------------------------------------------------------------
 
 
@@ -266,11 +310,11 @@ def ends(openings: Sequence[Standing]) -> list[End]:
     return found
 
 
-def close_out(openings: Sequence[Standing], *, in_part: bool) -> CloseOut:
+def close_out(openings: Sequence[Standing], *, in_part: bool, short: str = "") -> CloseOut:
     """
     Whether the visit closes, and how it ends.
 
-    In part, openings nobody touched wait for another visit.
+    In part, openings nobody touched wait for another visit, and so does what is `short` of what was expected.
 
     Examples
     --------
@@ -289,6 +333,6 @@ def close_out(openings: Sequence[Standing], *, in_part: bool) -> CloseOut:
     if not openings:
         return CloseOut("no_openings", None, "")
     measured = any(one.state in TABLE["states"]["begun"] for one in openings)
-    if not (left or untouched):
+    if not (left or untouched or (in_part and short)):
         return CloseOut("", None, "whole")
     return CloseOut("", None, "part" if measured else "none")

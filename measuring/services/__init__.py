@@ -56,6 +56,7 @@ from measuring.services.visits import (
     open_visit,
     openings_of,
     reopen_visit,
+    short_of,
 )
 
 __all__ = [
@@ -98,6 +99,7 @@ __all__ = [
     "set_options",
     "set_options_of_opening",
     "settle_fact",
+    "short_of",
     "size_opening",
     "take_up_again",
     "ungroup",

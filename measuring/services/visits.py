@@ -9,12 +9,12 @@ from dataclasses import dataclass
 from django.db import transaction
 from django.utils import timezone
 
-from jobs.models import Appointment
+from jobs.models import Appointment, Job
 from jobs.services import mark_arrived, mark_done, undo_done
 from measuring.adapters.evaluation import evaluate
 from measuring.models import MeasureVisit, Opening, Tape, VisitOpening
 from measuring.rules.families import TABLE
-from measuring.rules.visit import CloseOut, End, Standing, close_out, ends
+from measuring.rules.visit import CloseOut, End, Standing, close_out, ends, expected_short
 from measuring.services.base import lock_job, restage
 from measuring.services.openings import mark_not_reached
 from measuring.services.sizes import size_opening
@@ -112,6 +112,12 @@ def open_ends(openings: Sequence[Opening]) -> list[OpenEnd]:
     return [OpenEnd(openings[end.index], end) for end in ends(_standings(openings))]
 
 
+def short_of(job: Job) -> str:
+    """What the customer told of and no opening is on record for, in words; empty where there is nothing to say."""
+    here = Opening.objects.filter(job=job).exclude(state=Opening.State.DROPPED).values_list("room__name", flat=True)
+    return expected_short(job.openings_expected, job.rooms_expected, list(here))
+
+
 def _standings(openings: Sequence[Opening]) -> list[Standing]:
     found = []
     for opening in openings:
@@ -148,13 +154,14 @@ def close_visit(
     if visit.is_closed():
         raise Refused("this visit is closed already")
     openings = openings_of(visit)
-    end = close_out(_standings(openings), in_part=in_part)
+    short = short_of(visit.appointment.job)
+    end = close_out(_standings(openings), in_part=in_part, short=short)
     _refuse_open(openings, end)
     measured = [one for one in openings if one.state in BEGUN]
     _close(visit, end.outcome, note_text, at)
     for opening in measured:
         size_opening(opening=opening, by=by)
-    _end(visit, by)
+    _end(visit, by, short)
     return visit
 
 
@@ -195,13 +202,12 @@ def _close(visit: MeasureVisit, outcome: str, note: str, at: dt.datetime | None)
     visit.save(update_fields=["closed_at", "note", "outcome"])
 
 
-def _end(visit: MeasureVisit, by: User) -> None:
+def _end(visit: MeasureVisit, by: User, short: str = "") -> None:
     """The appointment is over as well; who drives next sees it, and the job moves on."""
     mark_done(appointment=visit.appointment, by=by, at=visit.closed_at)
     job = visit.appointment.job
-    audit.record(
-        by=by, action=f"closed out the visit: {visit.get_outcome_display()}", subject=visit, job=job, note=visit.note
-    )
+    action = f"closed out the visit: {visit.get_outcome_display()}"
+    audit.record(by=by, action=action, subject=visit, job=job, note="; ".join(filter(None, [short, visit.note])))
     restage(job, by)
 
 

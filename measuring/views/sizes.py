@@ -44,6 +44,7 @@ def _page(request: SignedInRequest, job: Job, status: int = 200, **forms: Any) -
         "may_decide": request.user.has_role(*OFFICE),
         "may_write": request.user.has_role(*MEASURES),
         "waiting": [one for one in openings if not live_units(one)],
+        "short": services.short_of(job) if openings else "",
     }
     return render(request, "measuring/sizes.html", context | forms, status=status)
 
@@ -184,7 +185,8 @@ def job_openings(request: SignedInRequest, job_pk: int) -> HttpResponse:
             drawn.append((one, units, drawing_of(one, current(one.readings.all()), units)))
         rooms.append((room, drawn))
     visits = job.appointments.filter(measure_visit__isnull=False).select_related("measure_visit")
-    context = {"job": job, "rooms": rooms, "unit": job.branch.unit, "visits": visits}
+    short = services.short_of(job) if rooms else ""
+    context = {"job": job, "rooms": rooms, "unit": job.branch.unit, "visits": visits, "short": short}
     return render(request, "measuring/_job_openings.html", context)
 
 

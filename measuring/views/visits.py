@@ -62,6 +62,7 @@ def visit(request: SignedInRequest, pk: int) -> HttpResponse:
         "appointment": appointment,
         "visit": current,
         "job": appointment.job,
+        "short": services.short_of(appointment.job) if current else "",
         "secret": secret_for(request.user, appointment),
         "rooms": [
             (room, [(one, live_units(one)) for one in members], RoomDefaultsForm(request.user, room))
@@ -212,6 +213,7 @@ def close(request: SignedInRequest, pk: int) -> HttpResponse:
         "appointment": now.appointment,
         "job": now.appointment.job,
         "form": form,
+        "short": services.short_of(now.appointment.job),
         "blocking": [end for end in ends if end.blocks],
         "checking": [end for end in ends if not end.blocks],
         "openings": [(one, live_units(one)) for one in openings],

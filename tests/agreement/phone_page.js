@@ -31,6 +31,7 @@ function said(day) {
     visits[visit.appointment] = {
       is_open: visit.is_open, is_closed: Boolean(visit.closed_at), outcome: visit.outcome, tape: visit.tape, rooms,
       openings: visit.openings.map((one) => one.uid),
+      short: measure.expectedShort(visit),
       closes: [false, true].map((inPart) => { const end = measure.closeOut(visit, inPart); return [end.problem, end.problem ? "" : end.outcome]; }),
     };
   }

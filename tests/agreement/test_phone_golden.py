@@ -15,6 +15,7 @@ from typing import Any
 
 import pytest
 
+from measuring import services
 from measuring.models import Opening
 from measuring.rules.families import FAMILIES, MOUNTS
 from measuring.rules.range import starting_rows
@@ -113,7 +114,8 @@ def played(page: Pages, people: tuple[int, int], db: None, case: dict[str, Any])
     fetched = page.shown(phone.day())
     sides = {"phone": shown["openings"], "office": office, "fetched": fetched["openings"]}
     visits = [one["visits"][str(appointment.pk)] for one in (shown, fetched)]
-    return {**sides, "visits": visits, "names": names, "refused": refused}
+    shorts = [one["short"] for one in visits] + [services.short_of(appointment.job)]
+    return {**sides, "visits": visits, "names": names, "refused": refused, "shorts": shorts}
 
 
 @pytest.mark.parametrize("case", CASES, ids=[case["name"] for case in CASES])
@@ -122,9 +124,13 @@ def test_phone_and_office_come_to_what_was_worked_out(played: dict[str, Any], ca
     Sizes in inches; `codes` are findings that must be there, `without` such as must not.
 
     ``held`` is what else stands of an opening, ``walk`` the openings as they are walked, ``rooms`` their names,
+    ``short`` what was expected and is not here,
     ``outcome`` how the visit closed, empty where it is open, and ``refused`` the entries that were.
     """
     assert played["refused"] == case.get("refused", [])
+    assert len(set(played["shorts"])) == 1, played["shorts"]
+    if "short" in case:
+        assert played["shorts"][0] == case["short"]
     for name, expected in case["expected"].items():
         for side in ("office", "phone", "fetched"):
             said = played[side].get(played["names"][name])

@@ -279,6 +279,11 @@ CHANGES: dict[str, list[Change]] = {
             Change(f"GET /api/purchase*body.*{name}", "A unit is ordered by its mount and basis.", is_new=True)
             for name in ("mount", "basis")
         ],
+        # what was expected, in the words of the pages
+        *(
+            Change(f"{where} body.*job.expected", "What was expected is worded once.", is_new=True)
+            for where in ("GET /api/field/day/ *", "GET /api/visits/ *", "afterwards GET /api/visits/*")
+        ),
         # cut plans: what is cut of a material in its batch
         Change("GET /api/cut-plans/* body.*miscut", "Why pieces of a cut were spoiled.", is_new=True),
         Change("GET /api/cuts/* body.*miscut", "Why pieces of a cut were spoiled.", is_new=True),

@@ -57,6 +57,7 @@ def url(name: str, *args: Any) -> str:
 def test_a_visit_is_walked_by_plain_forms(appointment: Appointment, measurer: User, as_user: AsUser) -> None:
     client = as_user(measurer)
     visit = appointment.pk
+    Job.objects.filter(pk=appointment.job_id).update(openings_expected=1)
 
     client.post(url("begin", visit))
     client.post(url("add_room", visit), {"name": "Kitchen", "floor": ""})

@@ -8,11 +8,13 @@ from django.urls import reverse
 
 from jobs.models import Job
 from jobs.ports import ports as job_ports
+from jobs.rules.stages import StageFacts, stage_of
+from jobs.services.stages import blockers_of
 from measuring import services
 from measuring.adapters import sources
 from measuring.adapters.minutes import measure_minutes
 from measuring.models import Opening, Reading, Unit
-from shared.models import User
+from shared.models import AuditEntry, User
 from tests.measuring.makers import choose_all, make_appointment, make_approved, make_job, make_opening
 
 pytestmark = pytest.mark.django_db
@@ -73,6 +75,54 @@ def test_the_jobs_page_counts_what_is_ready_once(job: Job, dispatcher: User, cli
 
     assert texts == ["1 approved, can't be released yet", "2 ready to be released"]
     assert "2 ready to be released" in panel
+
+
+def test_an_opening_that_waits_is_said_whatever_the_stage(job: Job, dispatcher: User, measurer: User) -> None:
+    """Released, made and closed it went, with an opening nobody had measured, and no page said so."""
+    unit = make_approved(job, dispatcher)
+    services.release_to_workroom(job=job, units=[unit], by=dispatcher)
+    make_opening(job, dispatcher, room="Den", readings={})
+    here = Job.objects.filter(pk=job.pk)
+
+    [needed] = job_ports.another_visit(here).values()
+    appointment = make_appointment(job, dispatcher, measurer)
+    booked = [blocker.text for blocker in sources.blockers(job)]
+    facts = StageFacts(**sources.stage_facts(job) | {"units": {"installed": 1}})
+
+    assert needed.text == "another visit is needed: 1 of 2 openings to measure"
+    assert needed.url == f"{reverse('jobs:visit_new', args=[job.pk])}?purpose=measure"
+    assert booked == ["1 opening not measured, a visit is booked"]
+    assert job_ports.another_visit(here) == {}
+    assert appointment.is_measuring()
+    assert stage_of(facts) == "installed"
+
+
+@pytest.mark.parametrize(
+    ("in_part", "says"),
+    [
+        (False, "3 expected, 1 here; Den has none"),
+        (True, "another visit is needed: 3 expected, 1 here; Den has none"),
+    ],
+)
+def test_what_was_expected_and_nobody_saw_is_said_after_the_close_out(
+    dispatcher: User, measurer: User, client: Client, in_part: bool, says: str
+) -> None:
+    job = make_job(dispatcher, openings_expected=3, rooms_expected="Kitchen, Den")
+    visit = services.open_visit(appointment=make_appointment(job, dispatcher, measurer), by=measurer)
+    make_opening(job, measurer, visit=visit)
+    client.force_login(measurer)
+
+    pages = [client.get(reverse(f"measuring:{name}", args=[visit.appointment_id])) for name in ("visit", "close")]
+    services.close_visit(visit=visit, by=measurer, in_part=in_part)
+
+    client.force_login(dispatcher)
+    pages.append(client.get(reverse("measuring:sizes", args=[job.pk])))
+    pages.append(client.get(reverse("measuring:job_openings", args=[job.pk])))
+    for page in pages:
+        assert "3 expected, 1 here; Den has none" in page.content.decode()
+    assert "3 openings: Kitchen, Den" in pages[0].content.decode()
+    assert says in [blocker.text for blocker in blockers_of(job, job.appointments.all())]
+    assert AuditEntry.objects.filter(note="3 expected, 1 here; Den has none").count() == 1
 
 
 def test_two_answers_and_a_remeasure_hold_it_up(job: Job, dispatcher: User) -> None:

@@ -215,6 +215,24 @@ export class Measure {
     return [...found.values()].sort((a, b) => b.isNear - a.isNear || byUid(a, b)).slice(0, this.table.misreads.most_alike);
   }
 
+  // -- what was expected ---------------------------------------------------------------------------------
+
+  /** What was expected and nobody has seen, of the visit's job; empty where there is nothing to say. */
+  expectedShort(visit) {
+    const { expected: words } = this.table, { openings_expected: expected, rooms_expected: told } = visit.job;
+    const uids = new Set(this.day.visits.filter((one) => one.job.id === visit.job.id).flatMap((one) => one.openings).map((one) => one.uid));
+    const rooms = new Map(visit.rooms.map((room) => [room.uid, new Set(Object.keys(room.taken ?? {}).filter((uid) => !uids.has(uid)))]));
+    for (const one of this.day.visits.flatMap((other) => other.openings)) rooms.get(one.room)?.add(one.uid);
+    const here = visit.rooms.flatMap((room) => Array(rooms.get(room.uid).size).fill(room.name));
+    const split = words.between.reduce((text, mark) => text.replaceAll(mark, ","), told).split(",").map((room) => room.trim()).filter(Boolean);
+    const empty = split.filter((room) => !here.some((name) => isSameRoom(room, name)));
+    const fill = (text, values) => text.replace(/\{(\w+)\}/g, (_, name) => values[name]);
+    return [
+      here.length < expected && fill(words.count, { expected, here: here.length }),
+      empty.length > 0 && fill(empty.length > 1 ? words.rooms : words.room, { rooms: empty.join(", ") }),
+    ].filter(Boolean).join("; ");
+  }
+
   // -- the close-out -----------------------------------------------------------------------------------
 
   /** Gaps, which block, and findings to be checked, in walking order: `{ one, gap, finding, severity }`. */
@@ -232,16 +250,22 @@ export class Measure {
     return found;
   }
 
-  /** What closing the visit now would come to: `{ problem, outcome, ends, blocking }`; no problem: it closes. */
+  /** What closing the visit now would come to: `{ problem, outcome, ends, blocking, short }`; no problem: it closes. */
   closeOut(visit, inPart) {
-    const ends = this.ends(visit), is = (...states) => visit.openings.filter((one) => states.includes(one.state));
+    const short = this.expectedShort(visit), ends = this.ends(visit), is = (...states) => visit.openings.filter((one) => states.includes(one.state));
     const untouched = inPart ? is("to_measure") : [], left = is("not_reached");
     const blocking = ends.filter((end) => end.gap && !untouched.includes(end.one));
     let problem = "", outcome = "whole";
     if (blocking.length) problem = "gap";
     else if (left.length && !inPart) problem = "left";
     else if (!visit.openings.length) problem = "no_openings";
-    if (left.length || untouched.length) outcome = is(...this.table.states.begun).length ? "part" : "none";
-    return { problem, outcome, ends, blocking };
+    if (left.length || untouched.length || (inPart && short)) outcome = is(...this.table.states.begun).length ? "part" : "none";
+    return { problem, outcome, ends, blocking, short };
   }
+}
+
+/** Whether all words of one are the other's: "the kitchen" and "Kitchen", "bedroom" and "Bedroom 2". */
+function isSameRoom(told, name) {
+  const [one, other] = [told, name].map((text) => text.toLowerCase().split(/\s+/).filter(Boolean));
+  return one.every((word) => other.includes(word)) || other.every((word) => one.includes(word));
 }

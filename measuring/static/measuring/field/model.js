@@ -247,8 +247,12 @@ function cleanOption(work, option, text) {
 const ACTS = {
   "measuring.begin"(work, body) {
     const visit = work.visit(body.appointment);
-    if (!visit.is_open && !visit.closed_at) Object.assign(visit, { openings: work.covered(visit), is_open: true, named: true, tape: body.tape ?? null });
-    else if (visit.is_open && body.tape) visit.tape = body.tape;
+    if (!visit.is_open && !visit.closed_at) {
+      const openings = work.covered(visit), rest = visit.openings.filter((one) => !openings.includes(one));
+      for (const room of visit.rooms) for (const one of rest) if (one.room === room.uid) room.taken = { ...room.taken, [one.uid]: one.mark };
+      Object.assign(visit, { openings, is_open: true, named: true, tape: body.tape ?? null });
+    }
+    if (visit.is_open && body.tape) visit.tape = body.tape;
     visit.unsent = work.isUnsent;
   },
   "measuring.room"(work, body) {
@@ -390,7 +394,11 @@ const ACTS = {
       Object.assign(one, { units: [], options: {} });
     }
     Object.assign(one, { state: to, reason, unsent: work.isUnsent });
-    if (to === "dropped") for (const visit of work.day.visits) visit.openings = visit.openings.filter((other) => other !== one);
+    if (to !== "dropped") return;
+    for (const visit of work.day.visits) {
+      visit.openings = visit.openings.filter((other) => other !== one);
+      for (const room of visit.rooms) delete room.taken?.[one.uid];
+    }
   },
   "measuring.close"(work, body, entry) {
     const visit = work.begun(body.appointment);

@@ -170,12 +170,14 @@ function dayPage() {
 
 function visitPage(visit) {
   const { job } = visit;
-  const facts = [["opens", job.door_contact && `${job.door_contact} ${job.door_phone}`], [job.access, visit.secret], ["parking", job.parking], ["pets", job.pets], ["expected", job.rooms_expected]];
+  const facts = [["opens", job.door_contact && `${job.door_contact} ${job.door_phone}`], [job.access, visit.secret], ["parking", job.parking], ["pets", job.pets], ["expected", job.expected]];
+  const short = (visit.is_open || visit.closed_at) && measure.expectedShort(visit);
   const out = [
     titleLine(["/measure/", "visits"], job.customer, h("p", { class: "where" }, `${job.number} · ${visit.purpose} · ${clock(visit.starts_at)}`),
       h("p", {}, visitState(visit), " ", unsent(visit))),
     h("p", {}, job.address),
     h("dl", { class: "facts tight" }, facts.filter(([, value]) => value).map(([word, value]) => h("div", {}, h("dt", {}, word), h("dd", {}, value)))),
+    short && h("p", { class: "caution" }, `${short}.`),
     job.children && h("p", { class: "caution" }, "Children live or visit here: no cords within reach."),
     job.paint_caution && h("p", { class: "caution" }, job.paint_caution),
     visit.note && h("p", { class: "caution" }, visit.note),
@@ -644,7 +646,7 @@ function because(title, summary, acts, words = []) {
 function closePage(visit) {
   if (visit.closed_at) return [titleLine(["#", "all openings"], "Closed out", h("p", {}, visitState(visit), " ", unsent(visit))), h("p", {}, "The office sees the sizes as soon as everything is sent.")];
   const left = visit.openings.some((one) => one.state === "not_reached"), isInPart = left || ui.inPart === true;
-  const { problem, ends, blocking } = measure.closeOut(visit, isInPart);
+  const { problem, ends, blocking, short } = measure.closeOut(visit, isInPart);
   const stops = blocking.map((end) => [end.one, measure.textOf(end.gap), "stop"]);
   const checking = ends.filter((end) => end.finding).map((end) => [end.one, end.finding.text, end.severity]);
   const inPart = h("input", { id: "in-part", type: "checkbox", checked: isInPart, onchange: (event) => { ui.inPart = event.target.checked; draw(); } });
@@ -655,8 +657,10 @@ function closePage(visit) {
   return [
     titleLine(["#", "all openings"], "Close out"),
     stops.length ? h("section", { "aria-label": "Missing" }, h("h2", {}, `Missing: ${stops.length}`), list(stops)) : null,
+    short && h("section", { "aria-label": "Expected" }, h("h2", {}, `Expected: ${visit.job.expected ?? ""}`),
+      h("p", { class: "caution" }, `${short}. Add what is missing, close in part, or say why in the note: the office sees it.`)),
     checking.length ? h("section", { "aria-label": "To be checked" }, h("h2", {}, `To be checked: ${checking.length}`), list(checking)) : null,
-    !stops.length && !checking.length ? h("p", { class: "message" }, "Nothing is missing and nothing is in doubt.") : null,
+    !stops.length && !checking.length && !short ? h("p", { class: "message" }, "Nothing is missing and nothing is in doubt.") : null,
     h("section", { "aria-label": "Openings" }, h("h2", {}, "Openings"), h("ul", { class: "things" }, visit.openings.map((one) => {
       const seen = measure.evaluate(visit, one);
       return h("li", {}, h("strong", {}, nameOf(visit, one)), " ", seen.size ? h("span", { class: "size" }, len(seen.size.width), " × ", len(seen.size.height)) : stateOf(one), one.reason ? ` ${one.reason}` : "");
