@@ -235,7 +235,10 @@ def _fixing_lines(
         small = screw_item(unit, kit.kit, plan.size.plate, rules) or kit.screw
         if devices:
             each = rules.controls.screws_each
-            why = f"{devices} tension device or cleat × {each}{either}" + _held(site, kit, small, each, rules)
+            what = "tension device" if control.tension else "cleat"
+            why = f"{devices} {what}{'s' if devices > 1 else ''} × {each}{either}" + _held(
+                site, kit, small, each, rules
+            )
             out += _with_anchors(kit, small, devices * each, why, f"tension {kit.kit}", rules)
         if downs:
             why = f"{downs} hold-downs × {rules.hold_downs.screws_each}{either}"
@@ -339,14 +342,14 @@ class JobHardware(Record):
 
 def job_hardware(units: Sequence[InstallUnit], lists: Sequence[HardwareList], rules: HardwareRules) -> JobHardware:
     """
-    Units of one job summed: equal items on one line, a charger, a remote or a pole once.
+    Units of one job summed: an item is one line, a charger, a remote or a pole there once.
 
     Parameters
     ----------
     units, lists
         The same units in the same order, and their hardware.
     """
-    summed: dict[tuple[str, str], Line] = {}
+    own: list[tuple[Line, str]] = []
     shared: dict[str, Line] = {}
     for unit_list in lists:
         for entry in unit_list.lines:
@@ -355,11 +358,10 @@ def job_hardware(units: Sequence[InstallUnit], lists: Sequence[HardwareList], ru
                 if kept is None or _bigger(entry, kept, rules):
                     shared[entry.shared] = entry
             else:
-                key = (entry.item, entry.kit)
-                summed[key] = _added(summed.get(key), entry, unit_list.unit)
+                own.append((entry, unit_list.unit))
     remotes, findings = remote_map(units)
     return JobHardware(
-        in_order([*summed.values(), *shared.values()]),
+        in_order(by_item([*own, *((entry, "") for entry in shared.values())])),
         merge_tools(unit_list.tools for unit_list in lists),
         remotes,
         tuple(findings),
@@ -394,7 +396,7 @@ def remote_map(units: Sequence[InstallUnit]) -> tuple[tuple[RemoteChannel, ...],
     findings = [
         Finding(
             "channel_shared",
-            f"{', '.join(entry.units)} move together on channel {entry.channel} of {entry.remote}",
+            f"{', '.join(entry.units)} move together on channel {entry.channel} of the remote {entry.remote}",
             "note",
             "motor",
         )
@@ -409,23 +411,30 @@ def _bigger(entry: Line, kept: Line, rules: HardwareRules) -> bool:
     return sizes[0] > sizes[1]
 
 
-def _added(before: Line | None, entry: Line, unit: str) -> Line:
-    if before is None:
-        return Line(
-            entry.item,
-            entry.name,
-            entry.group,
-            entry.quantity,
-            f"{entry.quantity} for {unit}",
-            entry.lengths,
-            entry.kit,
-        )
-    return Line(
-        entry.item,
-        entry.name,
-        entry.group,
-        before.quantity + entry.quantity,
-        f"{before.why}, {entry.quantity} for {unit}",
-        before.lengths + entry.lengths,
-        entry.kit,
+def by_item(entries: Iterable[tuple[Line, str]]) -> list[Line]:
+    """
+    Lines of one item as one, with how many for whom; where nobody is named, the line's own words stand.
+
+    Screws of the brackets and of the tension devices are the same screws to whoever picks them.
+    """
+    found: dict[str, list[tuple[Line, str]]] = {}
+    for entry, who in entries:
+        found.setdefault(entry.item, []).append((entry, who))
+    return [_as_one(rows) for rows in found.values()]
+
+
+def _as_one(rows: Sequence[tuple[Line, str]]) -> Line:
+    counts: dict[str, int] = {}
+    for entry, who in rows:
+        if who:
+            counts[who] = counts.get(who, 0) + entry.quantity
+    whys = [f"{count} for {who}" for who, count in counts.items()] + [entry.why for entry, who in rows if not who]
+    lines = [entry for entry, _ in rows]
+    return replace(
+        lines[0],
+        quantity=sum(entry.quantity for entry in lines),
+        why=", ".join(whys),
+        lengths=tuple(length for entry in lines for length in entry.lengths),
+        kit=lines[0].kit if len({entry.kit for entry in lines}) == 1 else "",
+        shared=lines[0].shared if len({entry.shared for entry in lines}) == 1 else "",
     )

@@ -13,7 +13,7 @@ from typing import Annotated, Final
 
 from installs.rules.data import HardwareRules
 from installs.rules.findings import Finding, Tool
-from installs.rules.hardware import HardwareList, job_hardware
+from installs.rules.hardware import HardwareList, by_item, job_hardware
 from installs.rules.spares import day_spares
 from installs.rules.tools import merge_tools
 from installs.rules.trims import Line
@@ -131,23 +131,13 @@ def load_list(stops: Sequence[StopLoad], rules: HardwareRules, truck_longest: Le
 
 def day_hardware(stops: Sequence[StopLoad], rules: HardwareRules) -> tuple[Line, ...]:
     """Hardware of all stops, one line an item, with how many for which stop; spares not in it."""
-    summed: dict[str, Line] = {}
-    for stop in stops:
-        for entry in job_hardware(stop.units, stop.lists, rules).lines:
-            before = summed.get(entry.item)
-            text = f"{entry.quantity} for stop {stop.number}"
-            if before is None:
-                summed[entry.item] = Line(entry.item, entry.name, entry.group, entry.quantity, text, entry.lengths)
-            else:
-                summed[entry.item] = Line(
-                    entry.item,
-                    entry.name,
-                    entry.group,
-                    before.quantity + entry.quantity,
-                    f"{before.why}, {text}",
-                    before.lengths + entry.lengths,
-                )
-    return tuple(summed.values())
+    return tuple(
+        by_item(
+            (entry, f"stop {stop.number}")
+            for stop in stops
+            for entry in job_hardware(stop.units, stop.lists, rules).lines
+        )
+    )
 
 
 def _package(section: str, stop: StopLoad, package: Package) -> LoadEntry:

@@ -9,6 +9,7 @@ import pytest
 from installs.rules.cords import CordRule
 from installs.rules.data import starting_rules
 from installs.rules.hardware import hardware_list, job_hardware, remote_map
+from installs.rules.loading import StopLoad, day_hardware
 from installs.rules.safety import drilled_sq_ft
 from installs.rules.trims import cut_strips
 from installs.rules.units import Loop, Motor, SiteFacts, Valance
@@ -246,11 +247,33 @@ def test_a_remote_and_a_charger_count_once_a_job():
         for number, (remote, channel) in enumerate([("hall", 1), ("hall", 2), ("bed", 1)], start=1)
     ]
     answer = job_hardware(units, [hardware_list(unit, SITE, RULES) for unit in units], RULES)
-    counts = {line.shared: line.quantity for line in answer.lines if line.shared}
+    lines = {line.item: line for line in answer.lines}
 
-    assert counts["charger"] == 1
-    assert counts["remote hall"] == counts["remote bed"] == 1
-    assert sum(line.quantity for line in answer.lines if line.item == "battery-pack") == 3
+    assert lines["motor-charger"].quantity == 1
+    assert lines["remote"].quantity == 2
+    assert lines["remote"].why == "1 for the remote hall, 1 for the remote bed"
+    assert lines["battery-pack"].quantity == 3
+
+
+def test_an_item_is_one_line_of_a_job_with_the_sum_for_each_unit():
+    """Screws of the brackets and of the tension device were two lines: "2 for stop 1, 2 for stop 1" on the load."""
+    units = [make_unit(code=code, family="roller", control="chain", substrate="masonry") for code in ("A1", "A2")]
+    lists = [hardware_list(unit, SITE, RULES) for unit in units]
+    answer = job_hardware(units, lists, RULES)
+    screws = [line for line in lists[0].lines if line.group == "screw"]
+
+    assert len(screws) == 2, "brackets and device, the same screw"
+    assert len({line.item for line in screws}) == 1
+    assert len({line.item for line in answer.lines}) == len(answer.lines)
+    [line] = [line for line in answer.lines if line.item == screws[0].item]
+    each = sum(line.quantity for line in screws)
+    assert (line.quantity, line.why) == (2 * each, f"{each} for A1, {each} for A2")
+    [day] = [
+        line
+        for line in day_hardware([StopLoad(1, "J", tuple(units), tuple(lists), ())], RULES)
+        if line.item == screws[0].item
+    ]
+    assert (day.quantity, day.why) == (2 * each, f"{2 * each} for stop 1")
 
 
 def test_the_remotes_map_says_which_channel_moves_what():
