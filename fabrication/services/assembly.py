@@ -6,6 +6,8 @@ from django.core.files.base import ContentFile
 from django.db import transaction
 
 from fabrication.models import AssemblyStep, MadePhoto, StepDone, UnitMake
+from fabrication.rules.assembly import is_asked
+from measuring.models import Product
 from measuring.services.readings import recoded
 from shared.audit import record
 from shared.errors import Refused
@@ -18,12 +20,20 @@ def steps_of(make: UnitMake) -> list[tuple[AssemblyStep, StepDone | None]]:
     """The family's steps in order, each with who did it."""
     done = {row.step_id: row for row in make.steps_done.select_related("done_by")}
     steps = AssemblyStep.objects.filter(branch=make.unit.product.branch_id, family=make.unit.product.family)
-    return [(step, done.get(step.pk)) for step in steps if step.is_active or step.pk in done]
+    control, controls = make.unit.options.get("control", ""), _controls(make.unit.product.branch_id)
+    asked = [step for step in steps if step.is_active and is_asked(step.text, control, controls)]
+    return [(step, done.get(step.pk)) for step in steps if step in asked or step.pk in done]
 
 
 def steps_left(make: UnitMake) -> list[AssemblyStep]:
     """Steps nobody ticked yet."""
-    return [step for step, done in steps_of(make) if done is None and step.is_active]
+    return [step for step, done in steps_of(make) if done is None]
+
+
+def _controls(branch: int) -> set[str]:
+    """The controls that the branch's products have."""
+    fits = Product.objects.filter(branch=branch).values_list("fit", flat=True)
+    return {row["key"] for fit in fits for row in fit.get("controls") or []}
 
 
 @transaction.atomic

@@ -118,7 +118,7 @@ def read_unit(unit: Unit, rules: Rules) -> InstallUnit:
         weight_g=make.weight_g if make is not None else None,
         places={name: [_made_length(at) for at in places] for name, places in (made.get("places") or {}).items()},
         parts=[part["name"] for part in made.get("parts") or () if part.get("name")],
-        remote=f"remote {opening.room.name}",
+        remote=opening.room.name,
         channel=None,
         obstructions=_obstructions(opening),
         seams=_seams(facts, width, opening.job.branch.unit),

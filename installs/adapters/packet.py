@@ -292,6 +292,8 @@ def stop_values(
             unit_values(one, show, options[one.unit.pk], stop.rules) | {"packages": packages.get(one.unit.pk, [])}
             for one in stop.worked
         ],
+        "has_cords": any(one.read is not None and one.read.may_hang_a_cord for one in stop.worked),
+        "has_tension": any(one.hardware is not None and one.hardware.tension for one in stop.worked),
         "hardware": hardware_values(stop.summed),
         "tools": [{"name": tool.name, "why": tool.why} for tool in stop.summed.tools],
         "cautions": caution_values(stop.summed, len(stop.worked)),

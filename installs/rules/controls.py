@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 from dataclasses import dataclass
+from typing import Final
 
 from installs.rules.cords import CordRule
 from installs.rules.data import HardwareRules
@@ -88,7 +89,7 @@ def _tension(unit: InstallUnit, site: SiteFacts, rules: HardwareRules) -> Contro
     if rule is None:
         text = f"no cord rule is entered for {site.jurisdiction}: look it up before the loops are fixed"
         findings.append(Finding("cord_rule_missing", text, "check", "jurisdiction"))
-    return ControlPlan(tuple(lines), devices, tuple(findings), (_child_caution(site, rule),))
+    return ControlPlan(tuple(lines), devices, tuple(findings), (_child_caution(site, rule, HELD),))
 
 
 def _device(unit: InstallUnit, loop: Loop, item: str, rule: CordRule | None, note: str) -> Tension:
@@ -127,11 +128,16 @@ def _loop_findings(device: Tension, rule: CordRule | None) -> list[Finding]:
     return [Finding("loop_size", text, "check", "loops")]
 
 
-def _child_caution(site: SiteFacts, rule: CordRule | None) -> Caution:
+HELD: Final = "a loop that hangs free can strangle. Fix every tension device before leaving; never leave one off."
+TIED: Final = "a cord that hangs free can strangle. Fix the cleat before leaving, and show how the cord is tied up."
+UNSEEN: Final = "a cord or chain that hangs free can strangle. What holds it is fixed before leaving."
+
+
+def _child_caution(site: SiteFacts, rule: CordRule | None, what: str) -> Caution:
     who = "Children live or visit here" if site.children else "Children may visit"
-    text = f"{who}: a loop that hangs free can strangle. Fix every tension device before leaving; never leave one off."
-    if rule is None:
-        return Caution("cords", text)
+    text = f"{who}: {what}"
+    if rule is None or what == TIED:
+        return Caution("cords", text)  # what a place says of loops is not about a lift cord
     return Caution("cords", f"{text} {rule.text}".strip(), rule.source, rule.status)
 
 
@@ -143,7 +149,8 @@ def _cord(unit: InstallUnit, site: SiteFacts, rules: HardwareRules) -> ControlPl
     where = f"at {height.as_mm():.0f} mm above the floor or higher" if height else "as high as the user reaches"
     lines = (line(rules, rules.controls.cleat, 1, f"1 for the lift cord, {where}"),)
     text = "a free cord: many places no longer allow one on a new covering; check before it goes up"
-    return ControlPlan(lines, (), (Finding("free_cord", text, "check", "control"),), (_child_caution(site, rule),))
+    cautions = (_child_caution(site, rule, TIED),)
+    return ControlPlan(lines, (), (Finding("free_cord", text, "check", "control"),), cautions)
 
 
 def _unknown(unit: InstallUnit, site: SiteFacts) -> ControlPlan:
@@ -152,7 +159,7 @@ def _unknown(unit: InstallUnit, site: SiteFacts) -> ControlPlan:
         return ControlPlan()
     text = "no control is chosen: see how it is worked before it goes up, and bring what a cord or chain needs"
     found = Finding("control_unknown", text, "check", "options.control")
-    return ControlPlan(findings=(found,), cautions=(_child_caution(site, site.cords),))
+    return ControlPlan(findings=(found,), cautions=(_child_caution(site, site.cords, UNSEEN),))
 
 
 # -- by hand ---------------------------------------------------------------------
@@ -251,7 +258,6 @@ def _motor(unit: InstallUnit, rules: HardwareRules) -> ControlPlan:
     channel = "channel to choose" if motor.channel is None else f"channel {motor.channel}"
     if motor.channel is None:
         findings.append(Finding("channel_missing", "no remote channel is chosen", "check", "motor"))
-    to_do.append(
-        ToDo("on site", f"teach remote {motor.remote or 'to choose'}, {channel}; write it on the completion record")
-    )
+    remote = f"the remote {motor.remote}" if motor.remote else "a remote, to choose"
+    to_do.append(ToDo("on site", f"teach {remote}, {channel}; write it on the completion record"))
     return ControlPlan(tuple(lines), (), tuple(findings), (), tuple(to_do))

@@ -37,6 +37,26 @@ def test_every_family_has_starting_steps_once(branch):
     assert set(AssemblyStep.objects.values_list("family", flat=True)) == set(Family.values)
 
 
+@pytest.mark.parametrize(
+    ("control", "asked"),
+    [
+        ("spring", []),
+        ("chain", ["chain: tension device packed"]),
+        ("mains", ["battery, mains: motor limits as ordered"]),
+    ],
+)
+def test_a_step_that_names_a_control_is_asked_of_its_units_alone(make, workroom, control, asked):
+    """Every roller was asked for its tension device or its motor's limits, a spring roller too."""
+    make.unit.options = {"control": control}
+    make.unit.product.fit = {"controls": [{"key": key} for key in ("spring", "chain", "battery", "mains")]}
+    make.unit.product.save()
+
+    texts = [step.text for step in steps_left(make)]
+
+    assert [text for text in texts if "device" in text or "limits" in text] == asked
+    assert any(text.startswith("rolled up and down twice:") for text in texts)
+
+
 def test_a_unit_is_checked_only_once_its_steps_are_done(make, workroom):
     size = {"width": make.finished_width, "height": make.finished_height}
     with pytest.raises(Refused, match="not put together yet"):
