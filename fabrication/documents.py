@@ -13,7 +13,7 @@ from fabrication.models import Batch, CutPlan, LabelSize, Material, Part, Planne
 from fabrication.rules import recipes as rules
 from fabrication.services.bench import likeness, pulled_parts
 from fabrication.services.starting_data import starting_label_size
-from measuring.adapters.options import options_shown
+from measuring.adapters.options import Offer, offers_of_units, options_shown, told_apart_by
 from shared.documents import document_kind
 from shared.models import Branch
 from shared.roles import DISPATCHER, OWNER, WORKROOM
@@ -32,7 +32,7 @@ def page_of(code: str) -> str:
     model="fabrication.Batch",
     template="fabrication/documents/cut_list.html",
     roles=WHO,
-    version=3,
+    version=4,
 )
 def cut_list(batch: Batch) -> dict[str, Any]:
     """Every planned cut of a batch by material, drawn, in saw order."""
@@ -47,7 +47,7 @@ def cut_list(batch: Batch) -> dict[str, Any]:
     model="fabrication.CutPlan",
     template="fabrication/documents/cut_list.html",
     roles=WHO,
-    version=2,
+    version=3,
 )
 def cuts_of_plan(plan: CutPlan) -> dict[str, Any]:
     """The cut list of one material, for the saw or table it is cut at; it need not wait for the others."""
@@ -86,6 +86,7 @@ def _plan_values(plan: CutPlan, unit: Any) -> dict[str, Any]:
         "material": plan.material.name,
         "is_roll": is_roll,
         "kerf": plan.material.kerf,
+        "trim": None if is_roll else plan.material.trim,
         "proven": plan.answer.get("proven"),
         "within": plan.within,
         "cuts": rows,
@@ -142,14 +143,16 @@ def pull_list(batch: Batch) -> dict[str, Any]:
     model="fabrication.Batch",
     template="fabrication/documents/labels.html",
     roles=WHO,
-    version=2,
+    version=3,
 )
 def labels(batch: Batch) -> dict[str, Any]:
     """One label a package of each unit, with the QR of its page."""
     makes = batch.makes.select_related(
         "unit__opening__room", "unit__opening__job", "unit__product", "batch__branch"
     ).order_by("unit__opening__job", "unit__opening__room__order", "unit__opening__order", "unit__number")
-    return {"labels": [label for make in makes for label in unit_labels(make)], "on": label_size_of(batch.branch)}
+    offered = offers_of_units(make.unit for make in makes)
+    found = [label for make in makes for label in unit_labels(make, offered[make.unit_id])]
+    return {"labels": found, "on": label_size_of(batch.branch)}
 
 
 def label_size_of(branch: Branch) -> dict[str, Any]:
@@ -185,8 +188,8 @@ def stock_label(item: StockItem) -> dict[str, Any]:
     }
 
 
-def unit_labels(make: UnitMake) -> list[dict[str, Any]]:
-    """The labels of one unit: package 1 of 2 and so on."""
+def unit_labels(make: UnitMake, offer: Offer) -> list[dict[str, Any]]:
+    """The labels of one unit: package 1 of 2 and so on, with what tells it from its neighbours."""
     opening = make.unit.opening
     packages = make.packages or [{"name": ""}]
     return [
@@ -196,6 +199,7 @@ def unit_labels(make: UnitMake) -> list[dict[str, Any]]:
             "job": opening.job.number,
             "room": f"{opening.room.name} {opening.mark}",
             "product": make.unit.product.name,
+            **told_apart_by(make.unit, offer),
             "width": make.finished_width,
             "height": make.finished_height,
             "package": f"{position} of {len(packages)}" + (f": {package['name']}" if package.get("name") else ""),
@@ -218,7 +222,7 @@ def work_order(make: UnitMake) -> dict[str, Any]:
     opening = make.unit.opening
     made = make.figures.get("made")
     return {
-        "label": unit_labels(make)[0],
+        "label": unit_labels(make, offers_of_units([make.unit])[make.unit_id])[0],
         "mount": make.unit.get_mount_display(),
         "recipe": f"{make.recipe}" if make.recipe else "",
         "options": dict(options_shown([make.unit])[make.unit_id]),

@@ -169,6 +169,16 @@ def shown_options(unit: Unit, offer: Offer) -> list[tuple[str, str]]:
     return rows + [(rules.named(key), value) for key, value in unit.options.items() if value and not offer.option(key)]
 
 
+def told_apart_by(unit: Unit, offer: Offer) -> dict[str, str]:
+    """What a label says beside the product: color, mount, and control with its side; empty where not chosen."""
+    words = {
+        one.key: choice.name for one in offer.whole.options if (choice := one.choice(unit.options.get(one.key, "")))
+    }
+    side = words.get("control_side") or (words.get("tilt_side") and f"tilt {words['tilt_side']}")
+    control = ", ".join(filter(None, [words.get("control"), side]))
+    return {"colour": words.get("colour", ""), "mount": unit.get_mount_display(), "control": control}
+
+
 def options_shown(units: Iterable[Unit]) -> dict[int, list[tuple[str, str]]]:
     """`shown_options` of many units, by their keys."""
     rows = list(units)

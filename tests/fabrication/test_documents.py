@@ -1,5 +1,7 @@
 """What the workroom prints: a set-up once, labels at the branch's size, codes that lead somewhere."""
 
+import re
+
 import pytest
 from django.template.loader import render_to_string
 from django.urls import reverse
@@ -8,6 +10,7 @@ from fabrication.documents import cut_list, cuts_of_plan, label_size_of, labels,
 from fabrication.models import CutPlan, LabelSize
 from fabrication.services.batches import open_batch
 from fabrication.services.planning import plan_batch
+from fabrication.services.starting_data import load_materials, load_recipes
 from fabrication.services.stock import save_label_size
 from shared.lengths import Length, LengthUnit
 from tests.fabrication.rows import make_made_unit, make_material, make_part, make_stock
@@ -58,6 +61,37 @@ def test_a_plan_without_a_bound_says_so_on_page_and_paper(batch, workroom, as_us
     assert "no bound yet" in page
     assert "No bound yet" in paper
     assert "%" not in plan.within
+
+
+def test_a_bars_cut_list_says_what_is_trimmed_off_its_ends(batch, workroom, as_user):
+    """Half an inch at each end of every bar was in the plan and on no paper."""
+    plan = CutPlan.objects.get()
+    plan.material.trim = Length.inches("1/2")
+    plan.material.save()
+
+    page = as_user(workroom).get(reverse("fabrication:cut_plan", args=[plan.pk])).content.decode()
+    paper = render_to_string(
+        "fabrication/documents/cut_list.html", {"subject": plan, "unit": LengthUnit.INCH, **cuts_of_plan(plan)}
+    )
+
+    for text in (page, paper):
+        assert "trim 1/2 in at each end" in " ".join(re.sub("<[^>]*>", "", text).split())
+
+
+def test_a_label_says_color_mount_and_control(batch):
+    """Two units of one room that differ in nothing but these had the same label."""
+    unit = batch.makes.get().unit
+    unit.product.key, unit.product.fit = "wren", {"controls": [{"key": "chain", "name": "chain loop"}]}
+    unit.product.save()
+    load_materials(batch.branch)
+    load_recipes(batch.branch)
+    unit.options = {"colour": "Dusk grey", "control": "chain", "control_side": "left"}
+    unit.save()
+
+    text = render_to_string("fabrication/documents/labels.html", {"subject": batch, **labels(batch)})
+
+    assert "Dusk grey" in text
+    assert f"{unit.get_mount_display()} · chain loop, left" in text
 
 
 def test_labels_take_the_branchs_own_size(batch, branch, workroom):
