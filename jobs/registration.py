@@ -12,7 +12,7 @@ def register() -> None:
     )
     from jobs.services import imports, planning  # noqa: F401 - and so do their runs
     from jobs.services.crews import leave_crews
-    from shared import demo, menu, roles, services
+    from shared import audit, demo, menu, roles, services
 
     menu.add("Calendar", "jobs:calendar", roles=[roles.DISPATCHER], position=10)
     menu.add("Jobs", "jobs:list", roles=[roles.DISPATCHER], position=11)
@@ -25,4 +25,16 @@ def register() -> None:
     menu.add("Stuck", "jobs:attention", roles=[roles.OWNER], position=62)
     demo.add(town.load, position=10)
     services.leaving.append(leave_crews)
+    audit.FIELD_WORDS.update(
+        duration_min="minutes on site",
+        duration_safe_min="minutes that 85 of 100 keep",
+        earliest_on="not before",
+        hold="waits for",
+        openings_expected="openings",
+        policy="install",
+        product_expected="product",
+        promised_until="promised until",
+        rooms_expected="rooms",
+        starts_at="start",
+    )
     setup.register()

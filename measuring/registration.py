@@ -12,7 +12,7 @@ def register() -> None:
     from measuring.adapters import minutes, sources
     from measuring.api import entries
     from measuring.models import Family
-    from shared import demo, menu, panels, roles
+    from shared import audit, demo, menu, panels, roles
     from shared.devices import offline
 
     ports.stage_sources.append(sources.stage_facts)
@@ -47,3 +47,10 @@ def register() -> None:
     panels.add("jobs:job", "Sizes and units", "measuring:job_units", position=30)
     demo.add(rooms.load, position=20)
     setup.register()
+    audit.FIELD_WORDS.update(
+        access_note="access",
+        label="name",
+        sill="ends on",
+        split="their widths",
+        units_wanted="units side by side",
+    )

@@ -7,7 +7,7 @@ from collections.abc import Iterable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from contextvars import ContextVar
 from decimal import Decimal
-from typing import Any
+from typing import Any, Final
 
 from django.contrib.contenttypes.models import ContentType
 from django.db import models
@@ -17,6 +17,45 @@ from shared.models import AuditEntry, User
 
 Changes = dict[str, list[Any]]
 """Field to [what it was, what it is], as plain values a person can read."""
+
+
+FIELD_WORDS: dict[str, str] = {"colour": "color"}
+"""What pages call a field whose name reads otherwise; each app adds its own. The rest is its name with spaces."""
+
+UNSAID: Final = frozenset({"version"})
+"""What counts changes for the program alone."""
+
+
+def word_for(field: str) -> str:
+    """
+    A field as its page names it.
+
+    Examples
+    --------
+    >>> word_for("colour"), word_for("is_locked"), word_for("done_at")
+    ('color', 'locked', 'done at')
+    """
+    return FIELD_WORDS.get(field) or field.removeprefix("is_").removeprefix("has_").replace("_", " ")
+
+
+def changes_in_words(made: AuditEntry) -> list[tuple[str, Any, Any]]:
+    """What an entry changed: field, what it was, what it is, in the words of the subject's pages."""
+    subject = made.subject_type_id and ContentType.objects.get_for_id(made.subject_type_id).model_class()
+    choices = {
+        (field.db_column or field.name).removesuffix("_id"): dict(field.flatchoices)
+        for field in (subject._meta.fields if subject else ())
+    }
+    return [
+        (word_for(name), *(_in_words(value, choices.get(name, {})) for value in pair))
+        for name, pair in made.changes.items()
+        if name not in UNSAID
+    ]
+
+
+def _in_words(value: Any, choices: Mapping[Any, Any]) -> Any:
+    if isinstance(value, bool):
+        return "yes" if value else "no"
+    return str(choices[value]) if isinstance(value, str) and value in choices else value
 
 
 _done_at: ContextVar[dt.datetime | None] = ContextVar("done_at", default=None)

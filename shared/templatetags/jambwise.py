@@ -14,6 +14,7 @@ from django.utils.safestring import SafeString
 
 from shared import documents
 from shared import panels as panel_registry
+from shared.audit import changes_in_words
 from shared.formats import dates
 from shared.formats import mass as masses
 from shared.formats.durations import minutes_text, more_or_less
@@ -220,12 +221,7 @@ def kept(value: Any) -> Any:
     return f"{dates.month_day(when)}{year}, {clock(when)}"
 
 
-@register.filter
-def spaced(name: Any) -> str:
-    """A field's name in words: ``done at`` of ``done_at``."""
-    return str(name).replace("_", " ")
-
-
+register.filter("changes_in_words", changes_in_words)
 register.filter("minutes", minutes_text)
 register.filter("more_or_less", more_or_less)
 

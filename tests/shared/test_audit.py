@@ -104,6 +104,26 @@ def test_the_trail_says_moments_in_the_branchs_zone_and_fields_in_words(
     assert "done at: <del>1 Jul 2025, 7:05 am</del> <ins>24 Nov, 9:17 pm</ins>" in page
 
 
+def test_the_trail_names_fields_and_values_as_pages_do(
+    branch: Branch, dispatcher: User, as_user: Callable[[User], Any]
+) -> None:
+    """It said "is locked: True", "colour", "version: 3" and "hold: site_not_ready"."""
+    changes: audit.Changes = {
+        "is_locked": [False, True],
+        "colour": ["", "sand"],
+        "version": [2, 3],
+        "units": ["mm", "in_8"],
+    }
+    audit.record(by=dispatcher, action="changed it", subject=branch, changes=changes)
+    labels = dict(Branch._meta.get_field("units").flatchoices)
+
+    page = " ".join(as_user(dispatcher).get("/trail/").content.decode().split())
+
+    for words in ("locked: <del>no</del> <ins>yes</ins>", "color: <ins>sand</ins>", f"<ins>{labels['in_8']}</ins>"):
+        assert words in page
+    assert "version" not in page
+
+
 @pytest.mark.parametrize(
     "value", ["", None, 35, True, ["a"], "Tuesday", "2026-03-03", "2026-03-03T14:05:00", "35 3/8 in"]
 )
