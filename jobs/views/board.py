@@ -203,7 +203,7 @@ def why_unplaced(row: Appointment) -> str:
 def _csv(schedule: Schedule | None, days: list[dt.date]) -> HttpResponseBase:
     head = [
         "day", "crew", "job", "customer", "address", "visit", "starts", "ends", "promised from", "until", "state",
-        "outcome",
+        "outcome", "locked",
     ]  # fmt: skip
     outcomes = ports.outcomes(_standing(schedule))
     rows = [
@@ -211,7 +211,7 @@ def _csv(schedule: Schedule | None, days: list[dt.date]) -> HttpResponseBase:
             row.day, one.crew.name, row.job.number, row.job.customer.name, row.job.site.address,
             row.get_purpose_display(), local_text(row.starts_at), local_text(row.ends_at),
             local_text(row.promised_from), local_text(row.promised_until), row.get_state_display(),
-            outcomes.get(row.pk, ""),
+            outcomes.get(row.pk, ""), "locked" if row.is_locked else "",
         ]
         for one in (schedule.days.values() if schedule else [])
         for row in one.appointments
