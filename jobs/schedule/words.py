@@ -7,6 +7,7 @@ import datetime as dt
 from jobs.models import Appointment, ReadinessAnswer
 from shared.formats import dates
 from shared.formats.dates import long_day
+from shared.formats.durations import minutes_text
 
 
 def clock(when: dt.datetime, tz: dt.tzinfo) -> str:
@@ -101,21 +102,7 @@ def late_text(row: Appointment, expected: dt.datetime | None) -> str:
 
 def stay_text(row: Appointment) -> str:
     """What a customer is told of how long it takes: what 85 of 100 such visits keep, up to the next quarter hour."""
-    return hours(row.duration_safe_min or row.duration_min)
-
-
-def hours(minutes: int) -> str:
-    """Minutes rounded up to a quarter of an hour, in words.
-
-    >>> hours(50), hours(95)
-    ('1 hour', '1 3/4 hours')
-    """
-    quarters = -(-minutes // 15)
-    whole, rest = divmod(quarters, 4)
-    parts = [str(whole)] if whole else []
-    if rest:
-        parts.append({1: "1/4", 2: "1/2", 3: "3/4"}[rest])
-    return f"{' '.join(parts)} hour{'s' if quarters > 4 else ''}"
+    return minutes_text(-(-(row.duration_safe_min or row.duration_min) // 15) * 15)
 
 
 def readiness_text(row: Appointment) -> str:

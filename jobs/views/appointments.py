@@ -35,7 +35,7 @@ from jobs.schedule.dates import earliest_install
 from jobs.schedule.day import BEGUN, UNDER_WAY, read_schedule
 from jobs.schedule.effects import effect_json, effect_of, in_the_way, trouble_text
 from jobs.schedule.offers import rescues
-from jobs.schedule.words import copy_text, late_text, readiness_text, window_text
+from jobs.schedule.words import copy_text, late_text, readiness_text, stay_text, window_text
 from shared.access import SignedInRequest, roles_required
 from shared.errors import Refused
 from shared.formats.durations import minutes_text
@@ -96,6 +96,7 @@ def appointment_context(request: SignedInRequest, row: Appointment, **more: Any)
         "earliest": first,
         "earliest_why": why,
         "copy_text": copy_text(row) if is_office else "",
+        "told_stay": stay_text(row),
         "last_move": AppointmentMove.objects.filter(appointment=row, undone_at=None).first() if is_office else None,
         "readiness": list(row.readiness.all()),
         "asks_readiness": not row.is_measuring(),

@@ -337,7 +337,7 @@ def test_a_customer_is_told_one_length_of_stay(firm: Firm, monday_at_seven: Any)
     """
     The text said 3/4 hour, the calendar file 27 minutes.
 
-    85 of 100 such visits take 40 minutes at most: up to the next quarter hour, 3/4 hour.
+    85 of 100 such visits take 40 minutes at most: up to the next quarter hour, 45 min, on the visit's page too.
     """
     day = Day(firm, monday_at_seven)
     day.place("9:00")
@@ -347,10 +347,12 @@ def test_a_customer_is_told_one_length_of_stay(firm: Firm, monday_at_seven: Any)
     eyes, row = Eyes(firm), day.again()
     event = eyes.events(reverse("jobs:ics", args=[row.pk]))[0]
 
-    says = "about 3/4 hour."
+    says = "about 45 min."
     assert says in str(event["description"])
     assert says in eyes.document("jobs.confirmation", row).text
-    assert says in eyes.page("dispatcher", row.get_absolute_url()).one("textarea", id="copy").text
+    page = eyes.page("dispatcher", row.get_absolute_url())
+    assert says in page.one("textarea", id="copy").text
+    assert "27 min, 85 of 100 such visits within 40 min; the customer is told 45 min" in page.text
 
 
 # -- units ----------------------------------------------------------------------------------------

@@ -130,6 +130,18 @@ def test_another_time_for_a_confirmed_visit_lets_the_old_one_go_as_the_new_one_s
     assert (visit.promised_from, visit.promised_until) == old
 
 
+def test_a_lock_is_said_on_the_job_and_in_the_csv(branch, crew, office):
+    """It stood on the visit's own page only, where nobody looks before they move it."""
+    visit = make_appointment(make_job(branch), crew=crew, day=MONDAY, time="10:00", is_locked=True)
+
+    page = office.get(f"/jobs/{visit.job_id}/").content.decode()
+    answer = office.get(f"/calendar/?day={MONDAY}&format=csv")
+    head, row = b"".join(answer.streaming_content).decode().splitlines()[:2]
+
+    assert "<small>locked</small>" in page
+    assert (head.split(",")[-1], row.split(",")[-1]) == ("locked", "locked")
+
+
 def test_a_locked_visit_gets_no_other_time(branch, crew, office):
     visit = make_appointment(
         make_job(branch), crew=crew, day=MONDAY, time="8:15", state="promised", is_locked=True,
