@@ -214,7 +214,7 @@ def unit_labels(make: UnitMake, offer: Offer) -> list[dict[str, Any]]:
     model="fabrication.UnitMake",
     template="fabrication/documents/work_order.html",
     roles=WHO,
-    version=2,
+    version=3,
     job=lambda make: make.unit.opening.job_id,
 )
 def work_order(make: UnitMake) -> dict[str, Any]:
@@ -226,8 +226,7 @@ def work_order(make: UnitMake) -> dict[str, Any]:
         "mount": make.unit.get_mount_display(),
         "recipe": f"{make.recipe}" if make.recipe else "",
         "options": dict(options_shown([make.unit])[make.unit_id]),
-        "size_steps": make.unit.steps,
-        "steps": make.steps,
+        "steps": make.all_steps,
         "figures": make.figures.get("shown", []),
         "weight_g": make.weight_g,
         "drawing": draw_unit(rules.UnitMake.from_json(made), unit=opening.job.branch.unit) if made else "",

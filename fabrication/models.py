@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import uuid
 from math import ceil
-from typing import Self, TypeVar
+from typing import Any, Self, TypeVar
 
 from django.conf import settings
 from django.db import models
@@ -363,6 +363,11 @@ class UnitMake(models.Model):
 
     def __str__(self) -> str:
         return f"{self.unit.code} as made"
+
+    @property
+    def all_steps(self) -> list[dict[str, Any]]:
+        """From the first reading to the finished size, as the page and the work order number them."""
+        return [*self.unit.steps, *self.steps]
 
     @property
     def bench_step(self) -> str:

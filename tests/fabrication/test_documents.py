@@ -126,6 +126,20 @@ def test_the_pull_list_is_a_document_too(batch, branch):
     )
 
 
+def test_page_and_work_order_number_one_list_of_steps(batch, workroom, as_user):
+    """The work order had 8 lines, the unit's page the last 5 of them."""
+    make = batch.makes.get()
+    make.unit.steps = [{"what": "smallest width", "value": "35 3/8", "why": "of 3"}]
+    make.unit.save()
+    make.steps = [{"what": "finished width", "value": "35 1/4", "why": "less 1/8"}]
+    make.save()
+
+    page = as_user(workroom).get(reverse("fabrication:unit", args=[make.pk])).content.decode()
+
+    assert work_order(make)["steps"] == [*make.unit.steps, *make.steps]
+    assert page.index("smallest width: 35 3/8") < page.index("finished width: 35 1/4")
+
+
 def test_the_work_order_carries_the_exploded_drawing(batch):
     make = batch.makes.get()
     assert work_order(make)["drawing"] == ""
