@@ -217,8 +217,8 @@ def _jobs(demo: Demo, made: Made) -> None:
             stage_since=now - age / 3,
             created_at=now - age,
             created_by=made.people["dispatcher"],
-            openings_expected=demo.random.randint(1, 5),
-            rooms_expected=", ".join(sorted(demo.random.sample(ROOMS, 2))),
+            openings_expected=(openings := demo.random.randint(1, 5)),
+            rooms_expected=", ".join(sorted(demo.random.sample(ROOMS, 2))[:openings]),
         )
         if stage == Job.Stage.PAUSED:
             job.hold = demo.random.choice([Job.Hold.DEPOSIT, Job.Hold.SITE, Job.Hold.APPROVAL])
