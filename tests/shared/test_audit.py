@@ -112,14 +112,17 @@ def test_the_trail_names_fields_and_values_as_pages_do(
         "is_locked": [False, True],
         "colour": ["", "sand"],
         "version": [2, 3],
-        "units": ["mm", "in_8"],
+        "units": ["mm", Branch.Units.INCH],
     }
     audit.record(by=dispatcher, action="changed it", subject=branch, changes=changes)
-    labels = dict(Branch._meta.get_field("units").flatchoices)
 
     page = " ".join(as_user(dispatcher).get("/trail/").content.decode().split())
 
-    for words in ("locked: <del>no</del> <ins>yes</ins>", "color: <ins>sand</ins>", f"<ins>{labels['in_8']}</ins>"):
+    for words in (
+        "locked: <del>no</del> <ins>yes</ins>",
+        "color: <ins>sand</ins>",
+        f"<ins>{Branch.Units.INCH.label}</ins>",
+    ):
         assert words in page
     assert "version" not in page
 
