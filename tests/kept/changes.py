@@ -284,6 +284,7 @@ CHANGES: dict[str, list[Change]] = {
             Change(f"{where} body.*job.expected", "What was expected is worded once.", is_new=True)
             for where in ("GET /api/field/day/ *", "GET /api/visits/ *", "afterwards GET /api/visits/*")
         ),
+        Change("GET /api/appointments/*/text/ * body.text", "A stay is in minutes and hours, as on the visit's page."),
         # cut plans: what is cut of a material in its batch
         Change("GET /api/cut-plans/* body.*miscut", "Why pieces of a cut were spoiled.", is_new=True),
         Change("GET /api/cuts/* body.*miscut", "Why pieces of a cut were spoiled.", is_new=True),
