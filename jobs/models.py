@@ -15,6 +15,7 @@ from django.db.models import F, Q
 from django.urls import reverse
 from django.utils import timezone
 
+from jobs.rules.variation import CAREFUL, Variation
 from shared.fields import LengthField
 from shared.formats import dates
 
@@ -790,9 +791,16 @@ class CalendarRules(models.Model):
         "public holidays of", max_length=2, blank=True, default="US", help_text="two letters; empty: none"
     )
     holiday_region = models.CharField("state or province", max_length=10, blank=True)
+    learned = models.JSONField(null=True, blank=True, editable=False, help_text="how times vary, from the crews' taps")
+    learned_at = models.DateTimeField(null=True, blank=True, editable=False)
 
     def __str__(self) -> str:
         return f"calendar rules of {self.branch}"
+
+    @property
+    def variation(self) -> Variation:
+        """How times vary about the plan: the firm's own once it has learned them."""
+        return Variation.from_json(self.learned) if self.learned else CAREFUL
 
     @classmethod
     def of(cls, branch: Branch) -> CalendarRules:

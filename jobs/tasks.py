@@ -8,6 +8,13 @@ from jobs import services
 from shared.models import Branch
 
 
+@shared_task(name="jobs.tasks.learn_times")
+def learn_times() -> None:
+    """Learn how times vary from the taps of the last weeks, for every branch."""
+    for branch in Branch.objects.all():
+        services.learn_times(branch=branch)
+
+
 @shared_task(name="jobs.tasks.let_go_lapsed")
 def let_go_lapsed() -> int:
     """Give back the reserved windows that ran out, so that every page says so and not the calendar alone."""

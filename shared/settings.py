@@ -19,6 +19,7 @@ from typing import Any, Final
 from urllib.parse import urlsplit
 
 import environ
+from celery.schedules import crontab
 from csp.constants import NONE, SELF
 from django.core.exceptions import ImproperlyConfigured
 
@@ -241,6 +242,10 @@ CELERY_BEAT_SCHEDULE = {
     "send stale runs again": {"task": "shared.tasks.sweep", "schedule": max(2.0, RUN_LEASE_SECONDS / 2)},
     "forget answers kept for a day": {"task": "shared.tasks.forget_answers", "schedule": 3600.0},
     "run parked entries of phones again": {"task": "shared.tasks.retry_entries", "schedule": 15.0},
+    "learn how long visits and drives take": {
+        "task": "jobs.tasks.learn_times",
+        "schedule": crontab(hour="8", minute="40"),
+    },
     "give back held windows that ran out": {"task": "jobs.tasks.let_go_lapsed", "schedule": 15.0},
 }
 CELERY_BEAT_SCHEDULE_FILENAME = str(DATA_DIR / "beat")

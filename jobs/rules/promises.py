@@ -11,17 +11,19 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import lru_cache
 from statistics import NormalDist
 from typing import Final
 
 import numpy as np
 
+from jobs.rules.variation import CAREFUL, Variation
+
 DAYS: Final = 2_000
 """Sampled days by default; the chance is then within 0.02 of the truth 19 times in 20."""
 
-_SMALLEST: Final = 1e-12
-"""A share that is as good as none."""
-
+HELD_UP: Final = 0.002
+"""Share of crews of which nothing is seen because something holds them up; chosen, no published source."""
 AT_RISK: Final = 0.6
 """From this share of days on a promise may still be kept; chosen, no published source."""
 
@@ -79,7 +81,7 @@ class Chance:
 
 @dataclass(frozen=True, slots=True)
 class Pause:
-    """Lunch: `duration` seconds, taken at the first stop reached (or left) at or after `earliest`."""
+    """Lunch: `duration` seconds, taken before the crew sets out at or after `earliest`."""
 
     earliest: float
     duration: float
@@ -93,30 +95,26 @@ class UnderWay:
     sigma: float
     spent: float
 
-    def left(self, shares: np.ndarray) -> np.ndarray:
+    def left(self, variation: Variation, days: int) -> np.ndarray:
         """
-        Seconds of service still to come on days in which these shares (0 to 1, exclusive) of such visits last longer.
+        Seconds of service still to come, ascending, each as likely.
 
-        A lognormal visit that has lasted so long already: a long one is likely to last on.
+        Of such visits those count that have lasted so long already: a long one is likely to last on.
 
         Examples
         --------
-        >>> UnderWay(3600.0, 0.35, 1800.0).left(np.array([0.5])).round()
-        array([1639.])
-        >>> UnderWay(3600.0, 0.35, 5400.0).left(np.array([0.5])).round()
-        array([716.])
-        >>> UnderWay(3600.0, 0.0, 5400.0).left(np.array([0.5]))
-        array([0.])
+        >>> usual = Variation.lognormal()
+        >>> [float(np.median(UnderWay(3600.0, 0.35, spent).left(usual, 2000)).round(-1)) for spent in (1800.0, 5400.0)]
+        [1640.0, 720.0]
+        >>> UnderWay(3600.0, 0.0, 5400.0).left(usual, 2)
+        array([0., 0.])
         """
-        if not self.service or not self.sigma:
-            return np.full(len(shares), max(0.0, self.service - self.spent))
-        middle = math.log(self.service) - self.sigma**2 / 2
-        longer = 1.0
-        if self.spent > 0:
-            longer = max(_SMALLEST, math.erfc((math.log(self.spent) - middle) / self.sigma / math.sqrt(2)) / 2)
-        turn = NormalDist().inv_cdf
-        deviations = -np.array([turn(share) for share in (shares * longer).tolist()])
-        return np.maximum(0.0, np.exp(middle + self.sigma * deviations) - self.spent)
+        times = self.service * variation.services(self.sigma, days)
+        longer = times[times > self.spent]
+        if not len(longer):
+            return np.zeros(days)
+        spots = (np.arange(days) * (len(longer) / days)).astype(int)
+        return np.asarray(longer[spots] - self.spent)
 
 
 def chances(
@@ -125,13 +123,18 @@ def chances(
     *,
     seed: int,
     days: int = DAYS,
-    drive_sigma: float = 0.2,
-    day_sigma: float = 0.1,
+    variation: Variation = CAREFUL,
     pause: Pause | None = None,
     under_way: UnderWay | None = None,
+    is_from_base: bool = False,
+    is_driving: bool = False,
+    now: float | None = None,
 ) -> list[Chance]:
     """
     The chance of each promise on one route.
+
+    Every spread is drawn once from each of `days` slices of the same weight, in a random order of its own (a Latin
+    hypercube [1]_): fewer days say as much, and two routes are driven on the same days.
 
     Parameters
     ----------
@@ -142,54 +145,114 @@ def chances(
         Sampled days are the same for the same seed.
     days
         How many days are sampled, at least 1,000.
-    drive_sigma
-        Deviation of the logarithm of one drive's time; the mean stays as planned.
-    day_sigma
-        The same for the whole day's traffic, common to its drives.
+    variation
+        How drives, visits and departures vary.
     under_way
         The visit the crew is at; it leaves when that is over.
+    is_from_base
+        No tap says that the crew has left its base: it leaves as late as crews do.
+    is_driving
+        It has left for the first stop already.
+    now
+        On a running day: nothing was tapped from `depart` until then. The sampled days count by how likely that is.
 
     Raises
     ------
     ValueError
         When a time is negative or fewer than 1,000 days are asked for.
+
+    References
+    ----------
+    .. [1] M. D. McKay, R. J. Beckman, W. J. Conover (1979). A comparison of three methods for selecting values of
+           input variables in the analysis of output from a computer code. Technometrics 21(2).
     """
     if days < 1_000:
         raise ValueError(f"{days} days are too few (at least 1000)")
-    _check(visits, drive_sigma, day_sigma)
-    random = np.random.default_rng(seed)
-    traffic = _factors(random, day_sigma, (days,))
-    drives = _factors(random, drive_sigma, (len(visits), days)) * traffic
-    services = _factors(random, np.array([visit.sigma for visit in visits])[:, None], (len(visits), days))
+    _check(visits)
+    if not visits:
+        return []
+    order = _orders(seed, days, 2 * len(visits) + 2)
+    traffic = variation.day_factors(days)[order[0]]
+    drives = variation.drive_factors(days)
     at = np.full(days, float(depart))
+    seen = None if now is None else _Unseen(now, variation, days)
+    if is_from_base:
+        at = at + variation.lateness(days)[order[1]]
+    if seen is not None:
+        at = seen.from_now_on_some(at)
     if under_way is not None:
-        at = at + under_way.left(random.uniform(_SMALLEST, 1.0, days))
+        at = at + under_way.left(variation, days)[order[1]]
+        if seen is not None:
+            seen.weigh(variation.unseen_done, at)
+        at = at + variation.turn
     hungry = np.full(days, pause is not None)
-    found = []
+    starts = np.empty((len(visits), days))
     for number, visit in enumerate(visits):
-        at = at + visit.drive * drives[number]
-        if pause is not None:
+        is_under_way = is_driving and number == 0
+        if pause is not None and not is_under_way:
             eats = hungry & (at >= pause.earliest)
             at = at + np.where(eats, pause.duration, 0.0)
             hungry &= ~eats
-        start = np.maximum(at, visit.opens if visit.promised is None else max(visit.opens, visit.promised[0]))
-        found.append(_chance(visit, start))
-        at = start + visit.service * services[number]
+        left, at = at, at + visit.drive * drives[order[2 * number + 2]] * traffic
+        starts[number] = np.maximum(at, visit.opens if visit.promised is None else max(visit.opens, visit.promised[0]))
+        done = starts[number] + visit.service * variation.services(visit.sigma, days)[order[2 * number + 3]]
+        if seen is not None and is_under_way:
+            seen.weigh(variation.unseen_there, at, done)
+        elif seen is not None:
+            seen.weigh(variation.unseen, left, at, done)
+        at = done + variation.turn
+    if seen is not None:
+        starts = starts[:, seen.drawn(is_silent=is_from_base)]
+    ends = np.array([math.inf if visit.promised is None else visit.promised[1] for visit in visits])
+    on_time = np.mean(starts <= ends[:, None], axis=1).tolist()
+    median, late = np.quantile(starts, (0.5, 0.85), axis=1).tolist()
+    return [Chance(*three) for three in zip(on_time, median, late, strict=True)]
+
+
+class _Unseen:
+    """
+    Sampled days weighed by how likely it is that what was done by now was not tapped (importance sampling).
+
+    On some days nothing has happened since the last tap: something holds the crew up.
+    """
+
+    def __init__(self, now: float, variation: Variation, days: int) -> None:
+        self.now, self.variation = now, variation
+        self.is_held = np.arange(days) < days // 4  # more of them than there are, for less chance in what they say
+        self.weights = np.where(self.is_held, HELD_UP * 4, (1 - HELD_UP) * 4 / 3)
+
+    def from_now_on_some(self, at: np.ndarray) -> np.ndarray:
+        """When the crew goes on: now at the earliest where it is held up."""
+        return np.where(self.is_held, np.maximum(at, self.now), at)
+
+    def weigh(self, shares: Sequence[float], *taps: np.ndarray) -> None:
+        """By the share of visits on which as many of these taps are missing as should be there by now."""
+        missing = sum((tap < self.now).astype(int) for tap in taps)
+        self.weights = self.weights * np.array([1.0, *shares])[missing]
+
+    def drawn(self, *, is_silent: bool) -> np.ndarray:
+        """As many days, each as often as its weight says; `is_silent`: the crew may be one that taps nothing today."""
+        weights = self.weights
+        if is_silent:
+            weights = self.variation.silent + (1 - self.variation.silent) * weights
+        sums, days = np.cumsum(weights), len(weights)
+        return np.asarray(np.searchsorted(sums, (np.arange(days) + 0.5) * (sums[-1] / days)))
+
+
+@lru_cache(maxsize=8)
+def _drawn(seed: int, days: int, rows: int) -> np.ndarray:
+    random = np.random.default_rng(seed)
+    found = random.permuted(np.tile(np.arange(days), (rows, 1)), axis=1)
+    found.flags.writeable = False
     return found
 
 
-def _factors(random: np.random.Generator, sigma: np.ndarray | float, shape: tuple[int, ...]) -> np.ndarray:
-    """Lognormal factors of mean 1."""
-    return np.asarray(np.exp(sigma * random.standard_normal(shape) - np.square(sigma) / 2))
+def _orders(seed: int, days: int, rows: int) -> np.ndarray:
+    """Random orders of the days, one to a row; the first are the same however many are asked for."""
+    return _drawn(seed, days, -(-rows // 32) * 32)
 
 
-def _chance(visit: PromisedVisit, start: np.ndarray) -> Chance:
-    on_time = 1.0 if visit.promised is None else float(np.mean(start <= visit.promised[1]))
-    median, late = np.quantile(start, (0.5, 0.85))
-    return Chance(on_time, float(median), float(late))
-
-
-def _check(visits: Sequence[PromisedVisit], *sigmas: float) -> None:
+def _check(visits: Sequence[PromisedVisit]) -> None:
     for number, visit in enumerate(visits):
         for name in ("drive", "service", "sigma", "opens"):
             value = getattr(visit, name)
@@ -197,8 +260,6 @@ def _check(visits: Sequence[PromisedVisit], *sigmas: float) -> None:
                 raise ValueError(f"visits[{number}].{name} {value} is out of bounds (at least 0)")
         if visit.promised is not None and visit.promised[0] > visit.promised[1]:
             raise ValueError(f"visits[{number}].promised ends before it begins")
-    if any(not 0 <= sigma <= 3 for sigma in sigmas):
-        raise ValueError("a sigma is out of bounds (0 to 3)")
 
 
 def within(share: float, days: int = DAYS) -> float:

@@ -10,6 +10,7 @@ from typing import Final
 
 from jobs.rules.durations import PROMISE_QUANTILE
 from jobs.rules.promises import Chance, Pause, PromisedVisit, UnderWay, chances
+from jobs.rules.timeline import Timed
 from jobs.schedule.availability import local
 from jobs.schedule.day import Ahead, DaySchedule, Standing, State, moment, seconds
 
@@ -20,6 +21,8 @@ USUAL_SIGMA: Final = 0.35
 """Spread of a visit's minutes where nothing better is known; common practice, no published source."""
 MOST_SHOWN: Final = 99
 """No promise is shown as certain."""
+PASSED: Final = 0.95
+"""Of a visit without a tap within its window, when the crew is at a later one; chosen, no published source."""
 _Z: Final = NormalDist().inv_cdf(PROMISE_QUANTILE)
 
 
@@ -66,22 +69,48 @@ def day_chances(day: DaySchedule, now: dt.datetime) -> dict[int, Chance]:
     The chance of every promise still to be kept on this crew's day, by appointment.
 
     The days are sampled from where the crew is and no earlier than now, so a window that is over is
-    missed; nobody begins before the planned start. The visit the crew is at lasts as long as such
-    visits last that have lasted so far. A promise to which nobody comes is missed too.
+    missed. Nobody begins before the planned start, unless the crews' taps say that they begin as soon as
+    they are there and the window is open. The visit the crew is at lasts as long as such visits last that
+    have lasted so far. A promise to which nobody comes is missed too.
     """
     visits = day.by_pk
     due = {one.pk for one in day.standing if one.promised_from is not None and one.state not in OVER}
     if not due:
         return {}
-    ahead, zero = day.ahead(now), axis_of(day)
-    sampled = [_sampled(visits[stop.key], stop.drive, zero, seconds(now)) for stop in ahead.stops]
-    at, lasting = ahead.depart, None
-    if ahead.under_way is not None:
-        at, lasting = seconds(now), _under_way(ahead.under_way, now)
-    found_chances = chances(sampled, max(0, at - zero), seed=SEED, pause=_pause(day, ahead, zero), under_way=lasting)
-    found = {stop.key: chance for stop, chance in zip(ahead.stops, found_chances, strict=True)}
-    missed = {pk: seconds(visits[pk].starts_at) - zero for pk in due}
-    return {pk: found.get(pk) or Chance(0.0, missed[pk], missed[pk]) for pk in visits if pk in due}
+    zero, passed = axis_of(day), _passed(day) if day.variation.unseen else frozenset()
+    ahead = (day.of(one for one in day.standing if one.pk not in passed) if passed else day).ahead(now)
+    found = {stop.key: one for stop, one in zip(ahead.stops, _sampled(day, ahead, zero, now), strict=True)}
+    for pk in due:
+        one = visits[pk]
+        if pk in passed:
+            found[pk] = Chance(PASSED, at := seconds(one.starts_at) - zero, at)
+        if pk not in found or (one.promised_until is not None and one.promised_until < now):
+            found[pk] = Chance(0.0, at := seconds(one.starts_at) - zero, at)
+    return {pk: found[pk] for pk in visits if pk in due}
+
+
+def _passed(day: DaySchedule) -> frozenset[int]:
+    """Visits without a tap that stand before one that has some: the crew has gone on."""
+    last = max((one.starts_at for one in day.standing if one.is_begun), default=None)
+    return frozenset(one.pk for one in day.standing if last is not None and not one.is_begun and one.starts_at < last)
+
+
+def _sampled(day: DaySchedule, ahead: Ahead, zero: int, now: dt.datetime) -> list[Chance]:
+    """The chances of the stops ahead: from the last tap where one knows how often they are missing, else from now."""
+    watched, one = ahead.is_running and bool(day.variation.unseen), ahead.under_way
+    begin = ahead.since if watched else seconds(now) if one is not None else ahead.depart
+    opens = 0 if watched else seconds(now) - zero
+    return chances(
+        [_visit(day, stop, zero, opens) for stop in ahead.stops],
+        max(0, begin - zero),
+        seed=SEED,
+        variation=day.variation,
+        pause=_pause(day, begin if watched else ahead.depart, zero, is_running=ahead.is_running),
+        under_way=None if one is None else _under_way(one, one.arrived_at if watched and one.arrived_at else now),
+        is_from_base=ahead.is_at_base and (watched or not ahead.is_running),
+        is_driving=ahead.is_driving,
+        now=float(seconds(now) - zero) if watched else None,
+    )
 
 
 def _under_way(one: Standing, now: dt.datetime) -> UnderWay:
@@ -89,13 +118,17 @@ def _under_way(one: Standing, now: dt.datetime) -> UnderWay:
     return UnderWay(one.minutes * 60, sigma_of(one.minutes, one.safe_min), max(0.0, spent))
 
 
-def _pause(day: DaySchedule, ahead: Ahead, zero: int) -> Pause | None:
-    """Lunch, unless the crew sets out after it."""
+def _pause(day: DaySchedule, begin: int, zero: int, *, is_running: bool) -> Pause | None:
+    """Lunch, unless the crew sets out after it, or has gone on from a visit that was over by then."""
     lunch = day.work.lunch
     if lunch is None:
         return None
-    eaten = lunch.latest if ahead.is_running else lunch.earliest + dt.timedelta(minutes=lunch.minutes)
-    return None if ahead.depart >= seconds(eaten) else Pause(seconds(lunch.earliest) - zero, lunch.minutes * 60)
+    latest = lunch.latest if is_running else lunch.earliest + dt.timedelta(minutes=lunch.minutes)
+    last = max((tap for one in day.standing for tap in (one.on_the_way_at, one.arrived_at) if tap), default=None)
+    ends = [one.done_at for one in day.standing if one.done_at is not None and one.done_at >= lunch.earliest]
+    if begin >= seconds(latest) or (last is not None and any(end < last for end in ends)):
+        return None
+    return Pause(seconds(lunch.earliest) - zero, lunch.minutes * 60)
 
 
 def axis_of(day: DaySchedule) -> int:
@@ -103,12 +136,15 @@ def axis_of(day: DaySchedule) -> int:
     return seconds(local(day.crew.branch.tz, day.day - dt.timedelta(days=1), dt.time(0)))
 
 
-def _sampled(one: Standing, drive: int, zero: int, now: int) -> PromisedVisit:
-    promised = None
+def _visit(day: DaySchedule, stop: Timed, zero: int, opens: int) -> PromisedVisit:
+    """A stop as it is sampled; nothing of it begins before `opens`."""
+    one, promised = day.by_pk[stop.key], None
+    begin = one.starts_at
     if one.promised_from is not None and one.promised_until is not None:
         promised = (float(seconds(one.promised_from) - zero), float(seconds(one.promised_until) - zero))
-    opens = max(0, max(seconds(one.starts_at), now) - zero)
-    return PromisedVisit(drive, one.minutes * 60, sigma_of(one.minutes, one.safe_min), opens, promised)
+        begin = one.starts_at if day.variation.waits else min(one.starts_at, one.promised_from)
+    sigma, opens = sigma_of(one.minutes, one.safe_min), max(0, opens, seconds(begin) - zero)
+    return PromisedVisit(stop.drive, one.minutes * 60, sigma, opens, promised)
 
 
 @dataclass(frozen=True, slots=True)

@@ -22,6 +22,7 @@ from django.utils import timezone
 
 from jobs.models import Appointment, CalendarRules, Crew
 from jobs.rules.timeline import Planned, Timed, Timeline, drive_day, drive_on, leg
+from jobs.rules.variation import CAREFUL, Variation
 from jobs.schedule.availability import WorkDay, crew_days
 from jobs.schedule.travel import Point, Travel, travel_between, whole_minutes
 from shared.models import Branch
@@ -127,7 +128,7 @@ class DaySchedule:
     One crew's day: its hours, what stands on it, and how it goes.
 
     `standing` is in the order of planned starts; `rows` are the same visits as pages need them, where
-    somebody asked for them.
+    somebody asked for them; `variation` is how its times vary.
     """
 
     crew: Crew
@@ -135,6 +136,7 @@ class DaySchedule:
     roads: Roads
     standing: tuple[Standing, ...] = ()
     rows: Mapping[int, Appointment] = field(default_factory=dict)
+    variation: Variation = CAREFUL
 
     @property
     def day(self) -> dt.date:
@@ -217,15 +219,17 @@ class DaySchedule:
             planned = drive_on(rest, rows, at=self.base, free=None)
             depart = planned[0].start - planned[0].drive if planned else 0
             if seconds(now) <= depart:
-                return Ahead(depart, planned, is_running=False)
+                return Ahead(depart, planned, is_running=False, since=depart, is_at_base=True)
             free = _full(now)
-            return Ahead(free, drive_on(rest, rows, at=self.base, free=free), is_running=True)
+            stops = drive_on(rest, rows, at=self.base, free=free)
+            return Ahead(free, stops, is_running=True, since=depart, is_at_base=True)
         last = max(begun, key=lambda one: one.done_at or one.arrived_at or one.on_the_way_at or now)
         if last.state == State.ON_THE_WAY:
             return self._on_the_way(last, begun, rest, now)
         free = _full(max(now, self._free_at(last, now)))
         stops = drive_on(rest, rows, at=self.roads.place(last.point), free=free)
-        return Ahead(free, stops, is_running=True, under_way=last if last.state == State.ARRIVED else None)
+        is_there, since = last.state == State.ARRIVED, seconds(last.done_at or last.arrived_at or now)
+        return Ahead(free, stops, is_running=True, since=since, under_way=last if is_there else None)
 
     def _on_the_way(
         self, last: Standing, begun: Sequence[Standing], rest: Sequence[Planned], now: dt.datetime
@@ -236,7 +240,8 @@ class DaySchedule:
         drive = dt.timedelta(seconds=leg(rows, start, self.roads.place(last.point)))
         free = _full(max(now - drive, last.on_the_way_at or now))
         (first,) = drive_on([self._planned(last)], rows, at=start, free=free)
-        return Ahead(free, (first, *drive_on(rest, rows, at=first.place, free=first.leave)), is_running=True)
+        stops = (first, *drive_on(rest, rows, at=first.place, free=first.leave))
+        return Ahead(free, stops, is_running=True, since=seconds(last.on_the_way_at or now), is_driving=True)
 
     @staticmethod
     def _free_at(last: Standing, now: dt.datetime) -> dt.datetime:
@@ -258,13 +263,17 @@ class Ahead:
 
     The crew leaves at `depart`, in seconds since the epoch, from where it is; `is_running` is whether
     that follows from its taps or the clock, not from the plan; `under_way` is the visit it is at, which
-    is taken to last as planned, or until now.
+    is taken to last as planned, or until now. `since` is when it was last heard of, or was to leave its base;
+    with `is_driving` it is on the way to the first stop, with `is_at_base` nothing was heard of it yet.
     """
 
     depart: int
     stops: tuple[Timed, ...]
     is_running: bool
+    since: int
     under_way: Standing | None = None
+    is_driving: bool = False
+    is_at_base: bool = False
 
 
 def _full(when: dt.datetime) -> int:
@@ -341,14 +350,14 @@ def read_schedule(
     rows = list(in_the_calendar().filter(crew__in=[crew.pk for crew in crews], day__in=days))
     for row in rows:
         by_day[row.place()][row.pk] = row
-    points = [crew_point(crew, branch) for crew in crews]
+    points, variation = [crew_point(crew, branch) for crew in crews], rules.variation
     roads = roads_between(branch, [*points, *map(site_point, rows), *map(site_point, also)], rules)
     return Schedule(
         branch,
         {
             (crew.pk, day): DaySchedule(
                 crew, work[crew.pk, day], roads, tuple(map(standing_of, by_day[crew.pk, day].values())),
-                by_day[crew.pk, day],
+                by_day[crew.pk, day], variation,
             )
             for crew in crews
             for day in days

@@ -334,7 +334,7 @@ def open_days(
         if one.pk != without:
             here.setdefault((one.crew, one.day), []).append(one)
     free = _free_spans(branch, [one for several in here.values() for one in several], days)
-    model, prices, found = road_model(branch, rules), prices_of(rules), []
+    model, prices, variation, found = road_model(branch, rules), prices_of(rules), rules.variation, []
     for crew in crews:
         base = crew_point(crew, branch)
         for day in days if base is not None else ():
@@ -343,11 +343,11 @@ def open_days(
                 continue
             standing = tuple(here.get((crew.pk, day), ()))
             bounds = tuple(one.starts_at < now or free.get(one.pk) for one in standing)
-            key = (settings.TRAVEL_URL, model, prices, base, hours, standing, bounds)
+            key = (settings.TRAVEL_URL, model, prices, rules.learned_at, base, hours, standing, bounds)
             kept = _kept.get(key)
             if kept is None:
                 roads = roads_between(branch, [base, *(one.point for one in standing)], rules)
-                kept = _open(DaySchedule(crew, hours, roads, standing), bounds, prices)
+                kept = _open(DaySchedule(crew, hours, roads, standing, variation=variation), bounds, prices)
                 if not roads.travel.word:  # times that stand in for a silent server are not kept
                     _kept.put(key, kept)
             found.append(kept)

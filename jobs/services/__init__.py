@@ -61,6 +61,7 @@ from jobs.services.crews import (
 )
 from jobs.services.feeds import answer_readiness, asked_ready, open_feed, revoke_feed
 from jobs.services.imports import ask_for_import
+from jobs.services.learning import learn_times
 from jobs.services.planning import ask_for_plan, spread_absence
 from jobs.services.stages import lock_job, lock_open_job, recompute_stage, stage_facts
 from jobs.services.times import call_customer, set_impossible_times, set_possible_windows, set_wishes
@@ -91,6 +92,7 @@ __all__ = [
     "hit_by",
     "hold",
     "hypothetical_visit",
+    "learn_times",
     "let_go",
     "let_go_lapsed",
     "lock",

@@ -38,7 +38,7 @@ from jobs.views.jobs import csv_answer
 from shared import roles
 from shared.access import SignedInRequest, roles_required
 from shared.errors import Refused
-from shared.formats.dates import clocks
+from shared.formats.dates import clocks, short_day
 from shared.models import Branch, Run
 
 
@@ -298,6 +298,8 @@ def holidays(request: SignedInRequest) -> HttpResponse:
         "off": sorted(holidays_between(branch, today, today + dt.timedelta(days=365)).items()),
         "visits_taught": visit_factors(branch),
         "drives_taught": drive_factor(branch),
+        "learned": rules.variation if rules.learned_at else None,
+        "learned_on": short_day(rules.learned_at.astimezone(branch.tz).date()) if rules.learned_at else "",
         "own": Holiday.objects.filter(branch=branch, day__gte=today),
     }
     wrong = form.errors or rules_form.errors

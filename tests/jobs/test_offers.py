@@ -184,7 +184,7 @@ def test_an_offer_leaves_the_neighbour_slack_where_that_costs_about_as_little(br
     assert offer.starts_at > neighbour.starts_at
     assert not offer.others
     assert not offer.harm
-    assert offer.on_time >= 95
+    assert offer.on_time >= 85  # what comes before lasts as the careful spread has it: no taps have taught any
 
 
 def test_an_offer_under_the_floor_is_risky_and_the_floor_is_the_branchs(branch, crew, neighbour):

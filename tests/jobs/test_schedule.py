@@ -176,14 +176,14 @@ def test_a_window_that_is_over_with_nobody_gone_is_missed(branch, crew):
 
 
 def test_a_crew_that_was_to_leave_leaves_no_earlier_than_now(branch, crew):
-    """To be gone at 8:40 for 9:00; at 9:35 it is there at 9:55 at the earliest, on half the days after 10:00."""
+    """To be gone at 8:40 for 9:00; at 9:35 it is there at 9:55 on the usual day, on one in six after 10:00."""
     visit(branch, "A", crew, "9:00", promised="9:00 10:00")
 
     early, at_risk, over = (sight(branch, crew, time)[0] for time in ("8:40", "9:35", "9:50"))
 
     assert early == (None, 0, "safe, 99 in 100", False)
     assert at_risk[:2] == ("09:55", 0)
-    assert 85 <= int(at_risk[2].split()[-3]) <= 98
+    assert 78 <= int(at_risk[2].split()[-3]) <= 88
     assert (over[0], over[1], over[3]) == ("10:10", 10, True)
 
 
@@ -194,14 +194,14 @@ def test_both_edges_count_of_a_visit_planned_before_its_window(branch, crew):
 
     _, second = sight(branch, crew, "8:00")
 
-    assert int(second[2].split()[-3]) < 10
+    assert int(second[2].split()[-3]) < 15
     assert second[3]
 
 
 def test_lunch_is_eaten_once(branch, crew):
     """At 3 pm lunch is over, and nobody eats before the next stop."""
     WorkingHours.objects.update(lunch_min=30, lunch_from=dt.time(12), lunch_until=dt.time(13))
-    visit(branch, "A", crew, "15:30", promised="15:00 15:45")
+    visit(branch, "A", crew, "15:30", promised="15:00 15:50")
 
     assert sight(branch, crew, "15:05")[0][2].startswith("safe")
 

@@ -7,6 +7,7 @@ import pytest
 
 from jobs.rules.durations import Lognormal, learn_factor, learn_sigma
 from jobs.rules.promises import Pause, PromisedVisit, chances, within
+from jobs.rules.variation import Variation
 
 
 def test_mean_and_deviation_go_through_the_lognormal_and_back():
@@ -51,7 +52,8 @@ def test_the_first_stop_on_time_is_the_lognormal_probability():
     sigma = math.hypot(0.2, 0.1)
     z = (math.log(1800 / 1500) + sigma**2 / 2) / sigma
 
-    sampled = chances([visit], 0.0, seed=4, days=20_000)[0].on_time
+    spreads = Variation.lognormal(drive=0.2, day=0.1)
+    sampled = chances([visit], 0.0, seed=4, days=20_000, variation=spreads)[0].on_time
 
     assert sampled == pytest.approx(0.5 * math.erfc(-z / math.sqrt(2)), abs=2 * within(0.8, 20_000))
 
@@ -74,7 +76,7 @@ def test_same_seed_same_days():
 def test_nothing_random_means_certain():
     visits = [PromisedVisit(600.0, 1800.0, sigma=0.0, promised=(900.0, 1000.0)), PromisedVisit(600.0, 0.0, sigma=0.0)]
 
-    told = chances(visits, 0.0, seed=1, drive_sigma=0.0, day_sigma=0.0)
+    told = chances(visits, 0.0, seed=1, variation=Variation.lognormal())
 
     assert [(chance.on_time, chance.start) for chance in told] == [(1.0, 900.0), (1.0, 3300.0)]
     assert told[0].words == "safe"
@@ -83,7 +85,7 @@ def test_nothing_random_means_certain():
 def test_lunch_comes_before_the_stop_it_delays():
     visits = [PromisedVisit(600.0, 600.0, sigma=0.0), PromisedVisit(600.0, 600.0, sigma=0.0)]
 
-    told = chances(visits, 0.0, seed=1, drive_sigma=0.0, day_sigma=0.0, pause=Pause(earliest=1000.0, duration=1800.0))
+    told = chances(visits, 0.0, seed=1, variation=Variation.lognormal(), pause=Pause(earliest=1000.0, duration=1800.0))
 
     assert [chance.start for chance in told] == [600.0, 3600.0]
 
