@@ -558,6 +558,9 @@ class Appointment(models.Model):
     on_the_way_at = models.DateTimeField(null=True, blank=True)
     arrived_at = models.DateTimeField(null=True, blank=True)
     done_at = models.DateTimeField(null=True, blank=True)
+    asked_at = models.DateTimeField(null=True, blank=True, help_text="the crew was asked where it is: no tap came")
+    told_at = models.DateTimeField(null=True, blank=True, help_text="the customer was told that it is late")
+    told_time = models.DateTimeField(null=True, blank=True, help_text="and when to expect the crew")
     uid = models.UUIDField(default=uuid.uuid4, unique=True, editable=False)
     sequence = models.PositiveIntegerField(default=0, help_text="grows when the calendar entry changes")
     version = models.PositiveIntegerField(default=0, help_text="grows with every move, so two boards can't cross")
@@ -609,6 +612,11 @@ class Appointment(models.Model):
 
     def is_measuring(self) -> bool:
         return self.purpose in MEASURING
+
+    def is_asked(self) -> bool:
+        """Whether the crew was asked where it is, and has tapped nothing here since."""
+        taps = (self.on_the_way_at, self.arrived_at, self.done_at)
+        return self.asked_at is not None and not any(tap is not None and tap >= self.asked_at for tap in taps)
 
     def is_promised(self) -> bool:
         return self.promised_from is not None

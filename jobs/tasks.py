@@ -15,6 +15,13 @@ def learn_times() -> None:
         services.learn_times(branch=branch)
 
 
+@shared_task(name="jobs.tasks.ask_quiet_crews")
+def ask_quiet_crews() -> None:
+    """Ask the crews of which nothing is heard where they are."""
+    for branch in Branch.objects.all():
+        services.ask_quiet_crews(branch=branch)
+
+
 @shared_task(name="jobs.tasks.let_go_lapsed")
 def let_go_lapsed() -> int:
     """Give back the reserved windows that ran out, so that every page says so and not the calendar alone."""

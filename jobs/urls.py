@@ -60,6 +60,7 @@ urlpatterns = [
     path("visits/<int:pk>/take-back/", appointments.appointment_tap, {"tap": "take-back"}, name="undo_tap"),
     path("visits/<int:pk>/arrived/", appointments.appointment_tap, {"tap": "arrived"}, name="arrived"),
     path("visits/<int:pk>/done/", appointments.appointment_tap, {"tap": "done"}, name="done"),
+    path("visits/<int:pk>/told/", appointments.appointment_told, name="told_late"),
     path("visits/<int:pk>/ready/", appointments.appointment_readiness, name="readiness"),
     path("visits/<int:pk>/visit.ics", appointments.appointment_ics, name="ics"),
     path("calendar/", board.calendar, name="calendar"),

@@ -246,6 +246,7 @@ CELERY_BEAT_SCHEDULE = {
         "task": "jobs.tasks.learn_times",
         "schedule": crontab(hour="8", minute="40"),
     },
+    "ask crews of which nothing is heard": {"task": "jobs.tasks.ask_quiet_crews", "schedule": 60.0},
     "give back held windows that ran out": {"task": "jobs.tasks.let_go_lapsed", "schedule": 15.0},
 }
 CELERY_BEAT_SCHEDULE_FILENAME = str(DATA_DIR / "beat")

@@ -353,6 +353,12 @@ class AppointmentViewSet(ReadViewSet):
         return self._tap(request, services.mark_done)
 
     @extend_schema(request=None, responses=AppointmentSerializer)
+    @action(detail=True, methods=["post"])
+    def told(self, request: ApiRequest, pk: str = "") -> Response:
+        """The customer was told that the crew is late, and when to expect it as the day goes now."""
+        return self._answer(services.told_late(appointment=self.get_object(), by=request.user))
+
+    @extend_schema(request=None, responses=AppointmentSerializer)
     @action(detail=True, methods=["post"], url_path="undo-tap")
     def undo_tap(self, request: ApiRequest, pk: str = "") -> Response:
         """Take "on the way" or "arrived" back, while nothing is recorded at the visit."""

@@ -22,6 +22,7 @@ from jobs.services.appointments import (
     reserve_window,
     split_appointment,
     swap_crews,
+    told_late,
     undo_done,
     undo_move,
     undo_tap,
@@ -63,6 +64,7 @@ from jobs.services.feeds import answer_readiness, asked_ready, open_feed, revoke
 from jobs.services.imports import ask_for_import
 from jobs.services.learning import learn_times
 from jobs.services.planning import ask_for_plan, spread_absence
+from jobs.services.quiet import ask_quiet_crews
 from jobs.services.stages import lock_job, lock_open_job, recompute_stage, stage_facts
 from jobs.services.times import call_customer, set_impossible_times, set_possible_windows, set_wishes
 
@@ -77,6 +79,7 @@ __all__ = [
     "answer_readiness",
     "ask_for_import",
     "ask_for_plan",
+    "ask_quiet_crews",
     "asked_ready",
     "book_job",
     "call_customer",
@@ -133,6 +136,7 @@ __all__ = [
     "stage_facts",
     "swap_crews",
     "take_up_again",
+    "told_late",
     "undo_acceptance",
     "undo_done",
     "undo_move",

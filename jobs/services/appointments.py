@@ -12,7 +12,8 @@ from django.utils import timezone
 from jobs.models import Appointment, AppointmentMove, CalendarRules, Crew, Job, PossibleWindow, Purpose, Skill
 from jobs.ports import Blocker, Expected, Minutes, ports
 from jobs.schedule.availability import crew_days
-from jobs.schedule.day import BEGUN, in_the_calendar, read_schedule
+from jobs.schedule.chances import outlooks
+from jobs.schedule.day import BEGUN, in_the_calendar, read_day, read_schedule
 from jobs.schedule.effects import LOCKED, Effect, Push, effect_of, in_the_way, trouble_text
 from jobs.services.base import lock_appointment, lock_crews, plain_state, restore, save, sync_from
 from jobs.services.stages import lock_open_job, recompute_stage
@@ -22,6 +23,7 @@ from shared.errors import Refused
 from shared.models import Branch, User
 
 State = Appointment.State
+TOLD = ["told_at", "told_time", "asked_at"]
 PLACE = [
     "call_on", "state", "crew", "day", "starts_at", "promised_from", "promised_until", "reserved_until", "reserved_by",
     "is_locked",
@@ -237,7 +239,8 @@ def _save_place(row: Appointment, by: User | None, action: str, note: str = "") 
     row.version += 1
     row.sequence += 1
     changes = audit.changed(row, PLACE)
-    row.save(update_fields=[*PLACE, "version", "sequence"])
+    row.told_at = row.told_time = row.asked_at = None  # of where it stood
+    row.save(update_fields=[*PLACE, *TOLD, "version", "sequence"])
     audit.record(by=by, action=action, subject=row, job=row.job_id, changes=changes, note=note)
 
 
@@ -618,6 +621,20 @@ def undo_tap(*, appointment: Appointment, by: User) -> Appointment:
     fields = ["state", "on_the_way_at", "arrived_at", "version"]
     save(row, fields, by=by, action="took the tap back", job=row.job_id)
     recompute_stage(job=row.job_id, by=by)
+    return sync_from(appointment, row)
+
+
+@transaction.atomic
+def told_late(*, appointment: Appointment, by: User) -> Appointment:
+    """The customer was told that the crew is late, and when to expect it as the day goes now."""
+    row = lock_appointment(appointment)
+    if row.state in {State.ARRIVED, State.DONE} or not row.is_placed() or row.crew is None or row.day is None:
+        raise Refused("nobody is to come to it any more")
+    outlook = outlooks(read_day(row.crew, row.day), timezone.now()).get(row.pk)
+    if outlook is None or outlook.expected is None:
+        raise Refused("its day runs as planned")
+    row.told_at, row.told_time = timezone.now(), outlook.expected
+    save(row, ["told_at", "told_time"], by=by, action="told the customer it is late", job=row.job_id)
     return sync_from(appointment, row)
 
 

@@ -34,6 +34,7 @@ from jobs.schedule.chances import OVER, outlooks
 from jobs.schedule.dates import earliest_install
 from jobs.schedule.day import BEGUN, UNDER_WAY, read_schedule
 from jobs.schedule.effects import effect_json, effect_of, in_the_way, trouble_text
+from jobs.schedule.lateness import grade
 from jobs.schedule.offers import rescues
 from jobs.schedule.words import copy_text, late_text, readiness_text, stay_text, window_text
 from shared.access import SignedInRequest, roles_required
@@ -143,6 +144,7 @@ def _risk(row: Appointment) -> dict[str, Any]:
         "expected": outlook.expected,
         "rescues": rescues(row) if is_late and row.state not in BEGUN else [],
         "late_text": late_text(row, outlook.expected) if is_late else "",
+        "grade": grade(row, outlook, timezone.now()) if row.is_promised() else None,
     }
 
 
@@ -370,6 +372,15 @@ def appointment_tap(request: SignedInRequest, pk: int, tap: str) -> HttpResponse
     row = appointment_for(request.user, pk)
     service, words = TAPS[tap]
     return _act(request, row, words, lambda: service(appointment=row, by=request.user))
+
+
+@login_required
+@roles_required(*OFFICE)
+@require_POST
+def appointment_told(request: SignedInRequest, pk: int) -> HttpResponse:
+    """The customer was told that the crew is late."""
+    row = appointment_for(request.user, pk)
+    return _act(request, row, "Noted.", lambda: services.told_late(appointment=row, by=request.user))
 
 
 @login_required

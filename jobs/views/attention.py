@@ -26,15 +26,16 @@ from jobs.ports import Blocker, ports
 from jobs.schedule.availability import WorkDay, crew_days
 from jobs.schedule.chances import Outlook, outlooks
 from jobs.schedule.dates import First, earliest_installs
-from jobs.schedule.day import BEGUN, Key, read_schedule
+from jobs.schedule.day import BEGUN, DaySchedule, Key, read_schedule
 from jobs.schedule.effects import standing_key
+from jobs.schedule.lateness import ANSWER, grade, quiet
+from jobs.schedule.words import clock
 from jobs.views.jobs import PER_PAGE, csv_answer
 from shared.access import SignedInRequest, roles_required
 from shared.devices import entries
 from shared.devices.models import ParkedEntry
 from shared.errors import Refused
 from shared.formats.dates import short_day
-from shared.formats.durations import minutes_text
 from shared.models import User
 
 State = Appointment.State
@@ -195,6 +196,7 @@ class Decision:
 KINDS: Final = {
     # kind: what several of it are called, in the order they are shown
     "late": "promises about to break",
+    "quiet": "crews that are quiet",
     "crewless": "visits stand where their crew does not work",
     "unready": "sites not ready",
     "entry": "entries from phones not taken",
@@ -253,9 +255,12 @@ def decisions(user: User, again: Mapping[int, Blocker] | None = None) -> list[De
     )
     standing = list(rows)
     hours = _hours(standing)
-    ahead = _ahead([row for row in standing if row.day == today], today, timezone.now(), hours)
+    now = timezone.now()
+    running = _running([row for row in standing if row.day == today], today, hours)
+    ahead = {pk: outlook for one in running for pk, outlook in outlooks(one, now).items()}
     for row in standing:
-        found += _of_visit(row, today, ahead.get(row.pk))
+        found += _of_visit(row, today, ahead.get(row.pk), now)
+    found += _quiet(running, now)
     found += crewless(standing, hours)
     found += _to_call(user, today)
     found += _forgotten(user, today)
@@ -335,24 +340,36 @@ def crewless(rows: list[Appointment], hours: Mapping[Key, WorkDay]) -> list[Deci
     return found
 
 
-def _ahead(rows: list[Appointment], day: dt.date, now: dt.datetime, hours: Mapping[Key, WorkDay]) -> dict[int, Outlook]:
-    """How it looks for visits of one day that are still to come."""
+def _running(rows: list[Appointment], day: dt.date, hours: Mapping[Key, WorkDay]) -> list[DaySchedule]:
+    """One day of the crews of these visits."""
     if not rows:
-        return {}
+        return []
     crews = list({row.crew_id: row.crew for row in rows if row.crew is not None}.values())
-    days = read_schedule(rows[0].job.branch, crews, [day], hours=hours).days.values()
-    return {pk: outlook for one in days for pk, outlook in outlooks(one, now).items()}
+    return list(read_schedule(rows[0].job.branch, crews, [day], hours=hours).days.values())
 
 
-def _of_visit(row: Appointment, today: dt.date, outlook: Outlook | None) -> list[Decision]:
+def _quiet(days: Iterable[DaySchedule], now: dt.datetime) -> list[Decision]:
+    """Crews that were asked where they are and did not answer."""
+    found = []
+    for day in days:
+        one = quiet(day, now)
+        row = None if one is None else day.rows[one.appointment]
+        if one is None or row is None or row.asked_at is None or now - row.asked_at < ANSWER:
+            continue
+        tz = row.job.branch.tz
+        text = (
+            f"{day.crew.name}: no tap at {row.job.number} {row.job.customer.name}, {one.tap} by {clock(one.due, tz)} "
+            f"as planned; asked at {clock(row.asked_at, tz)}, no answer. Call the crew."
+        )
+        found.append(Decision(text, row.get_absolute_url(), "check", "quiet"))
+    return found
+
+
+def _of_visit(row: Appointment, today: dt.date, outlook: Outlook | None, now: dt.datetime) -> list[Decision]:
     found, url = [], row.get_absolute_url()
     name = f"{row.job.number} {row.job.customer.name}"
-    if outlook is not None and outlook.is_late and outlook.is_manned:
-        what = (
-            f"expected {minutes_text(outlook.late_min)} after its promised window" if outlook.late_min else outlook.text
-        )
-        text = f"{name}: {what}. Call, move it, or give it to another crew."
-        found.append(Decision(text, f"{url}#late", "stop", "late"))
+    if outlook is not None and outlook.is_manned and (how := grade(row, outlook, now)) is not None:
+        found.append(Decision(f"{name}: {how.text}.", f"{url}#late", how.severity, "late"))
     if row.state == State.RESERVED:
         found.append(Decision(f"{name}: a window is held; promise it or let it go.", url, "check", "reserved"))
     if row.purpose in INSTALLING and row.day is not None and row.day > today:

@@ -65,6 +65,7 @@ ENTRANCES = {
     "undo_tap": (OFFICE | FIELD, "post", "visit"),
     "arrived": (OFFICE | FIELD, "post", "visit"),
     "done": (OFFICE | FIELD, "post", "visit"),
+    "told_late": (OFFICE, "post", "visit"),
     "readiness": (OFFICE, "get", "visit"),
     "ics": (OFFICE, "get", "visit"),
     "calendar": (OFFICE, "get", None),
