@@ -681,6 +681,10 @@ class ProposedMove(models.Model):
     price = models.DecimalField(
         max_digits=9, decimal_places=2, null=True, blank=True, help_text="what this move alone costs more"
     )
+    chance_before = models.PositiveSmallIntegerField(
+        null=True, blank=True, help_text="of its promise, of 100, where it stood"
+    )
+    chance_after = models.PositiveSmallIntegerField(null=True, blank=True, help_text="and where it is to stand")
     why = models.CharField(max_length=240, blank=True, help_text="why it is left unplaced")
     state = models.CharField(max_length=8, choices=State.choices, default=State.OPEN)
     state_note = models.CharField(max_length=240, blank=True)

@@ -36,7 +36,19 @@ class AskedPlanSerializer(serializers.Serializer[Any]):
 class ProposedMoveSerializer(serializers.ModelSerializer[ProposedMove]):
     class Meta:
         model = ProposedMove
-        fields = ["id", "appointment", "crew", "day", "starts_at", "price", "why", "state", "state_note"]
+        fields = [
+            "id",
+            "appointment",
+            "crew",
+            "day",
+            "starts_at",
+            "price",
+            "chance_before",
+            "chance_after",
+            "why",
+            "state",
+            "state_note",
+        ]
 
 
 class ProposalSerializer(serializers.ModelSerializer[Proposal]):

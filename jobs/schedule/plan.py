@@ -94,6 +94,8 @@ def read_problem(
     candidates += [row for row in unassigned if row.state not in BEGUN and site_point(row) is not None]
     stops = [_placed_stop(found, rows[pk], where, days, not_before) for pk, where in standing.items()]
     stops += [_new_stop(found, row, days) for row in candidates if row.pk not in standing]
+    if not_before is not None:
+        stops = [_not_before(stop, found.seconds(not_before)) for stop in stops]
     stops = _tied(found, stops, standing, known, still=still)
     travel, places = schedule.roads.travel, schedule.roads.places
     found.problem = Problem(
@@ -231,6 +233,14 @@ def _new_stop(found: PlanProblem, row: Appointment, days: Sequence[dt.date]) -> 
         earliest=_earliest(found, row),
         people=row.people,
     )
+
+
+def _not_before(stop: Stop, first: int) -> Stop:
+    """The stop from that second on, unless it begins earlier whatever happens; a promise that is over binds nobody."""
+    if stop.windows and stop.windows[-1][1] < first:
+        return stop
+    promised = None if stop.promised is not None and stop.promised[1] < first else stop.promised
+    return replace(stop, earliest=max(stop.earliest, first), promised=promised)
 
 
 def _tied(

@@ -22,12 +22,13 @@ from jobs.rules.routing.model import Id
 from jobs.rules.stabilise import stabilised
 from jobs.schedule.day import DaySchedule
 from jobs.schedule.doubts import Doubt, doubtful
-from jobs.schedule.effects import COST_UNIT, day_cost, money, prices_of
+from jobs.schedule.effects import COST_UNIT, chances_of, day_cost, money, prices_of
 from jobs.schedule.plan import (
     PlanProblem,
     at_own_prices,
     best_bound,
     change_under,
+    days_under,
     least_cost,
     move_changes,
     read_driver,
@@ -222,7 +223,9 @@ def _read(branch: Branch, days: Sequence[dt.date], params: dict[str, Any]) -> tu
         rows = rows.select_related("job__site", "job__customer", "job__branch")
         candidates = list(rows.prefetch_related("skills", "possible_windows", "job__impossible_times"))
     left_out = [row for row in candidates if not row.job.site.has_coordinates()]
-    calendar = read_problem(branch, list(crews), days, also=candidates, not_before=timezone.now(), still=params["keep"])
+    searched = dt.timedelta(seconds=params.get("seconds", 0) * (2 if params.get("sure") else 1))
+    first = timezone.now() + searched  # what it finds is to begin after it was found
+    calendar = read_problem(branch, list(crews), days, also=candidates, not_before=first, still=params["keep"])
     problem = calendar.problem
     if params["careful"]:
         planned = Appointment.objects.filter(pk__in=[stop.id for stop in problem.stops])
@@ -293,7 +296,9 @@ def _move(row: Appointment, **values: Any) -> ProposedMove:
 
 def _moves_placed(calendar: PlanProblem, plan: Plan, prices: Objective) -> Iterator[ProposedMove]:
     """The visits that the plan has elsewhere or at another time."""
-    changes = move_changes(calendar, plan)
+    changes, now = move_changes(calendar, plan), timezone.now()
+    before = chances_of(calendar.schedule.days.values(), now)
+    after = chances_of(days_under(calendar, plan).values(), now)
     for route in plan.routes:
         crew_pk, day = read_driver(str(route.crew))
         for visit in route.visits:
@@ -301,7 +306,10 @@ def _moves_placed(calendar: PlanProblem, plan: Plan, prices: Objective) -> Itera
             start = calendar.when(visit.start)
             if _differs(row, crew_pk, day, start):
                 price = changes[row.pk].price(prices) if row.pk in changes else None
-                yield _move(row, crew_id=crew_pk, day=day, starts_at=start, price=price)
+                yield _move(
+                    row, crew_id=crew_pk, day=day, starts_at=start, price=price,
+                    chance_before=before.get(row.pk), chance_after=after.get(row.pk),
+                )  # fmt: skip
 
 
 def _moves_left(calendar: PlanProblem, plan: Plan) -> Iterator[ProposedMove]:

@@ -310,7 +310,7 @@ def test_a_sure_plan_says_which_promise_it_cannot_make_sure(branch, dispatcher, 
     assert proposal.summary["after"]["unplaced"] == 0
 
 
-def test_a_sure_plan_gives_a_doubtful_promise_to_a_crew_with_time(branch, dispatcher, crew, do_runs):
+def test_a_sure_plan_gives_a_doubtful_promise_to_a_crew_with_time(branch, dispatcher, crew, do_runs, as_user):
     """Next door to a long visit is cheapest, and late on many days; the other crew is free."""
     other = make_crew(branch)
     long = make_appointment(make_job(branch), crew=crew, day=MONDAY, time="8:30", duration_min=180, is_locked=True)
@@ -326,7 +326,28 @@ def test_a_sure_plan_gives_a_doubtful_promise_to_a_crew_with_time(branch, dispat
 
     assert usual.where()[doubtful.pk] == (driver_id(crew.pk, MONDAY), 0)
     assert sure.summary["doubts"] == []
-    assert sure.moves.exclude(crew=crew).count() == 1
+    (move,) = sure.moves.exclude(crew=crew)
+    assert move.chance_before < 80 < 95 <= move.chance_after
+    page = as_user(dispatcher).get(sure.get_absolute_url()).content.decode()
+    assert f"{move.chance_before}% → {move.chance_after}% on time" in page
+
+
+def test_a_plan_of_a_running_day_begins_nothing_in_the_past(branch, crew):
+    """A breakdown at 11: its visit was planned for 8:30 of the same morning."""
+    eleven = at(branch, MONDAY, "11:00")
+    lost = make_appointment(make_job(branch))
+    over = make_appointment(
+        make_job(branch), promised_from=at(branch, MONDAY, "8:00"), promised_until=at(branch, MONDAY, "10:00")
+    )
+    begun = make_appointment(make_job(branch), crew=crew, day=MONDAY, time="9:00")
+
+    calendar = read_problem(branch, [crew], [MONDAY], also=[lost, over], not_before=eleven)
+    plan = solve(calendar.problem, 0.0)
+
+    starts = {visit.id: calendar.when(visit.start) for route in plan.routes for visit in route.visits}
+    assert starts.pop(begun.pk) == begun.starts_at
+    assert set(starts) == {lost.pk, over.pk}
+    assert min(starts.values()) >= eleven
 
 
 def test_nothing_to_plan_and_no_crew_are_said(branch, dispatcher, do_runs):

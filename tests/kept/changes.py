@@ -290,6 +290,15 @@ CHANGES: dict[str, list[Change]] = {
         Change("GET /api/cuts/* body.*miscut", "Why pieces of a cut were spoiled.", is_new=True),
         Change("GET /api/cut-plans/* body.*cuts_done", "What is cut, counted once for pages and API.", is_new=True),
         Change("GET /api/cut-plans/* body.*cuts_left", "What is left, counted once for pages and API.", is_new=True),
+        # a plan's differences: what they do to the promise of the visit that moves
+        *[
+            Change(
+                f"GET /api/proposals/* body.*{name}",
+                "A moved promise's chance, where it stood and where it comes to.",
+                is_new=True,
+            )
+            for name in ("chance_before", "chance_after")
+        ],
     ],
 }
 """By release: its answers that differ today."""
