@@ -11,9 +11,9 @@ from typing import Any
 from django.db import transaction
 from django.utils import timezone
 
+from fabrication.adapters.supplied import supplied_columns, supplied_size
 from fabrication.models import Material, Part, Purchase, PurchaseLine, StockItem, Supplier, UnitMake
 from fabrication.rules.needs import Need, need_of_length
-from fabrication.services.making import supplied_columns, supplied_size
 from fabrication.services.stock import receive_stock
 from jobs.services import lock_job, recompute_stage
 from measuring.models import Product, Unit

@@ -16,13 +16,12 @@ from django.db import transaction
 from django.db.models import QuerySet
 
 from fabrication.adapters.costs import cost_of
-from fabrication.models import Material, OwnCloth, Part, PurchaseLine, RecipeRevision, SupplierList, Tolerance, UnitMake
+from fabrication.adapters.supplied import steps_shown, supplied_columns, supplied_size
+from fabrication.models import Material, OwnCloth, Part, PurchaseLine, RecipeRevision, Tolerance, UnitMake
 from fabrication.rules import recipes as rules
 from fabrication.rules.cords import LoopRule, loop_rule
-from fabrication.rules.model import FINISHED_SIZE, OPENING_SIZE
-from fabrication.rules.supplied import OrderedSize, ordered_size
 from measuring.adapters.evaluation import fit_of, jurisdiction_of
-from measuring.models import RELEASED_OR_LATER, Group, Mount, Product, SizeChange, Unit
+from measuring.models import RELEASED_OR_LATER, Group, Product, SizeChange, Unit
 from measuring.ports import NewSize
 from shared.audit import entry, record, record_all
 from shared.errors import Refused
@@ -294,33 +293,6 @@ def make_head(
 # -- what is bought in ------------------------------------------------------------------
 
 
-def supplied_size(unit: Unit) -> OrderedSize:
-    """
-    The size a unit that is bought in is ordered at, by its supplier's rule.
-
-    Raises
-    ------
-    Refused
-        Where the rule, or the clearance it leaves to us, is not known; the message says what to do.
-    """
-    if unit.order_width is None or unit.order_height is None:
-        raise Refused(f"{unit.code} has no order size yet", field="unit")
-    row = SupplierList.objects.filter(product=unit.product_id).first()
-    fit = fit_of(unit.product) if (unit.product.fit.get("clearance") or {}).get("width") else None
-    clearance = (Length(fit.clearance_width), Length(fit.clearance_height)) if fit else (None, None)
-    basis = unit.basis or (OPENING_SIZE if unit.mount == Mount.INSIDE else FINISHED_SIZE)
-    order = rules.Order(unit.order_width, unit.order_height, mount=unit.mount, basis=basis)
-    try:
-        return ordered_size(order, row.takes if row else "", clearance)
-    except rules.CannotMake as error:
-        todo = {
-            "takes": "Say on its supplier's list whether the opening size or the finished size is ordered.",
-            "clearance": "Write the clearance off the width on the product's page.",
-        }.get(error.field, "")
-        problem = f"{unit.code} {unit.product.name}, {unit.get_mount_display()}: {error.problem}. {todo}".strip()
-        raise Refused(problem, field="units", bound=error.bound) from None
-
-
 def _not_supplied(unit: Unit) -> str | None:
     try:
         supplied_size(unit)
@@ -329,23 +301,9 @@ def _not_supplied(unit: Unit) -> str | None:
     return None
 
 
-def supplied_columns(unit: Unit, size: OrderedSize) -> dict[str, Any]:
-    """The columns of a `UnitMake` for the size it is ordered at."""
-    return {
-        "source": Product.Source.BOUGHT,
-        "finished_width": size.width,
-        "finished_height": size.height,
-        "steps": _steps_shown(size.steps, unit.product.branch),
-    }
-
-
 def _bought_in(unit: Unit) -> UnitMake:
     """A unit that comes from a supplier: the size it is ordered at, no parts."""
     return UnitMake.objects.create(unit=unit, **supplied_columns(unit, supplied_size(unit)))
-
-
-def _steps_shown(steps: Iterable[rules.Step], branch: Branch) -> list[dict[str, str]]:
-    return [{"what": step.what, "value": step.value.text(branch.unit, symbol=True), "why": step.why} for step in steps]
 
 
 def tolerance_of(branch: Branch, unit: Unit) -> dict[str, list[int]]:
@@ -406,7 +364,7 @@ def make_columns(
         "source": revision.product.source,
         "finished_width": made.finished_width,
         "finished_height": made.finished_height,
-        "steps": _steps_shown(made.steps, branch),
+        "steps": steps_shown(made.steps, branch),
         "figures": {
             "tolerance": tolerance,
             "shown": [{"what": figure.name, "value": figure.text} for figure in made.figures],

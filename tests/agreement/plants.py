@@ -7,6 +7,7 @@ and must be named by the comparison.
 
 from __future__ import annotations
 
+import copy
 import datetime as dt
 import re
 from collections.abc import Callable, Iterable
@@ -195,7 +196,14 @@ def today(reader: Callable[[Eyes, dt.date], Iterable[Seen]]) -> Reader:
 
 def _brackets(monkeypatch: pytest.MonkeyPatch) -> None:
     right = jobs.schedule.board._bracket
-    monkeypatch.setattr(jobs.schedule.board, "_bracket", lambda left, end, *more: right(left + 40, end, *more))
+
+    def shifted(block: Any, *more: Any) -> Any:
+        row = copy.copy(block.row)
+        for name in ("promised_from", "promised_until") if row.promised_from else ():
+            setattr(row, name, getattr(row, name) + dt.timedelta(minutes=40))
+        return right(replace(block, row=row), *more)
+
+    monkeypatch.setattr(jobs.schedule.board, "_bracket", shifted)
 
 
 PLANTS = (

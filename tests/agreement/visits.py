@@ -190,11 +190,11 @@ def _keys(eyes: Eyes) -> dict[tuple[str, str, str], str]:
 
 def visit_page(eyes: Eyes, pk: int) -> Iterator[Seen]:
     page = eyes.page(OFFICE, reverse("jobs:appointment", args=[pk]))
-    told = page.one("p", "told").text
+    promised = page.one("p", "promised-window").text
     crew, _, about = page.fact("Crew").partition(", ")
-    on = day(about) or day(told)
+    on = day(about) or day(promised)
     yield from _shown(
-        "visit page", pk, window=span(day(told), told), crew="" if crew == "none yet" else crew,
+        "visit page", pk, window=span(day(promised), promised), crew="" if crew == "none yet" else crew,
         minutes=minutes(page.fact("On site")), state=page.one("span", "state").text, chance=page.fact("Kept in time"),
         start=moment(on, about), outcome=page.one("small", "outcome").text or NONE,
         expected=moment(on, page.fact("Expected")),
@@ -317,8 +317,8 @@ def documents(eyes: Eyes, row: dict[str, Any]) -> Iterator[Seen]:
     subject = Appointment.objects.select_related("job__branch", "job__customer", "job__site", "crew").get(pk=row["id"])
     tz = eyes.firm.row.tz
     if row["promised_from"] and row["state"] != "held":
-        told = eyes.document("jobs.confirmation", subject).one("p", "huge").text
-        yield from _shown("confirmation", row["id"], window=span(day(told), told))
+        promised = eyes.document("jobs.confirmation", subject).one("p", "huge").text
+        yield from _shown("confirmation", row["id"], window=span(day(promised), promised))
         event = eyes.events(reverse("jobs:ics", args=[row["id"]]))[0]
         yield from _shown("calendar file", row["id"], window=instants(event["dtstart"].dt, event["dtend"].dt, tz))
     if row["purpose"] in INSTALLING and row["day"]:
