@@ -128,10 +128,10 @@ def _afterwards() -> list[str]:
     from installs.models import Load
     from jobs.models import Appointment
     from measuring.models import Opening
-    from tests.kept.firm import TODAY
+    from tests.kept.firm import TODAY, crew_of
 
     visit = Appointment.objects.get(job__number="J-1012", purpose="measure")
-    load = Load.objects.get(crew__name="Van 1", day=TODAY)
+    load = Load.objects.get(crew=crew_of("installer"), day=TODAY)
     stop = Appointment.objects.filter(crew=load.crew, day=TODAY).order_by("starts_at")[0]
     last = Opening.objects.order_by("-pk")[0].pk
     return [

@@ -16,7 +16,7 @@ from pathlib import Path
 from typing import Any
 
 from tests.kept.asking import ask, write
-from tests.kept.firm import MOMENT, TODAY, picture
+from tests.kept.firm import MOMENT, TODAY, crew_of, picture
 
 
 @dataclass
@@ -132,7 +132,7 @@ def _installs(phone: Phone) -> None:
     from installs.models import Load
     from jobs.models import Appointment
 
-    load = Load.objects.get(crew__name="Van 1", day=TODAY)
+    load = Load.objects.get(crew=crew_of("installer"), day=TODAY)
     lines = list(load.lines.order_by("order", "pk"))
     visit = Appointment.objects.filter(crew=load.crew, day=TODAY).order_by("starts_at")[0]
     units = list(visit.visit_units.order_by("pk").values_list("unit", flat=True))
