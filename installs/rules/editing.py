@@ -105,7 +105,7 @@ def groups_of(definition: Mapping[str, Any], part: Part) -> list[Group]:
         found = [_row(kind, row, f"items[{position}]", row["name"]) for position, row in shown]
         return [*found, _row(kind, {"group": group}, f"items[{len(rows)}]", "a new item", is_new=True)]
     out = _Found()
-    _walk(_kind_at(part.path), _value_at(definition, part.path), part.path, None, out)
+    _walk(_kind_at(part.path), _value_at(definition, part.path), part.path, out)
     return [*([Group("", tuple(out.plain))] if out.plain else []), *out.groups]
 
 
@@ -153,7 +153,7 @@ def copied(definition: Mapping[str, Any], path: str, key: str) -> dict[str, Any]
 # -- walking ---------------------------------------------------------------------------------
 
 
-def _named(cls: type[Any]) -> list[tuple[str, Any]]:
+def _named(cls: type[Any]) -> list[tuple[str, object]]:
     return [(one.name, kind) for one, kind in fields_of(cls)]
 
 
@@ -209,15 +209,13 @@ def _value_at(value: Any, path: str) -> Any:
     return value
 
 
-def _walk(kind: Any, value: Any, path: str, limit: Any, out: _Found) -> None:
-    if get_origin(kind) is typing.Annotated:
-        kind, limit = get_args(kind)
+def _walk(kind: Any, value: Any, path: str, out: _Found) -> None:
     bare = _bare(kind)
     if _is_data(bare):
         for name, inner in _named(bare):
             _walk_field(inner, (value or {}).get(name), f"{path}.{name}", out)
     else:
-        _walk_field(typing.Annotated[kind, limit] if limit is not None else kind, value, path, out)
+        _walk_field(kind, value, path, out)
 
 
 def _walk_field(kind: Any, value: Any, path: str, out: _Found) -> None:

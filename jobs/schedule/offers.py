@@ -203,14 +203,10 @@ def offers_for(
     rules
         The branch's, where the caller has them.
     """
-    if site_point(appointment) is None:
-        return Offers((), "The site has no coordinates. Enter them, or pick the place on the sketch.")
     crews = crews_for(appointment)
-    if not crews:
-        return Offers((), f"No crew drives for {appointment.get_purpose_display()}.")
+    if lacking := _lacking(appointment, crews):
+        return Offers((), lacking)
     branch = appointment.job.branch
-    if not any(crew_point(crew, branch) for crew in crews):
-        return Offers((), "No crew has a base: the branch's address has no coordinates.")
     now = timezone.now()
     today = now.astimezone(branch.tz).date()
     first, why = earliest_install(appointment)
@@ -219,27 +215,36 @@ def offers_for(
     coming = [max(begin, now).astimezone(branch.tz).date() for begin, end in own if end > now]
     start = max(start, min(coming, default=start), from_on or start)
     rules = rules or CalendarRules.of(branch)
-    ahead = days_ahead or rules.days_offered
-    days = [start + dt.timedelta(days=n) for n in range(ahead)]
+    days = [start + dt.timedelta(days=n) for n in range(days_ahead or rules.days_offered)]
     if wishes is None:
         wishes = list(appointment.job.wishes.all()) if appointment.job.pk else []
     search = OfferSearch(appointment, crews, days, now, possible=own, impossible=impossible, wishes=wishes, rules=rules)
     shown = search.best(most)
+    reason, note = (why if first and first > today else ""), search.word or ("" if first else why)
     if not shown:
-        bound = f" It is {why}." if why else ""
-        if appointment.duration_min > search.longest_min > 0:
-            bound += (
-                f" It takes {minutes_text(appointment.duration_min)}, and no such crew works longer than "
-                f"{minutes_text(search.longest_min)} on a day: send more people, or split the visit."
-            )
-        return Offers(
-            (),
-            f"No crew has room in the {len(days)} days from {short_day(start)}.{bound}",
-            from_on=start,
-            days=tuple(search.worked),
+        reason, note = _no_room(appointment, search, why), ""
+    return Offers(tuple(shown), reason, note, from_on=start, days=tuple(search.worked))
+
+
+def _lacking(appointment: Appointment, crews: Sequence[Crew]) -> str:
+    """What keeps any window from being worked out; empty where nothing does."""
+    if site_point(appointment) is None:
+        return "The site has no coordinates. Enter them, or pick the place on the sketch."
+    if not crews:
+        return f"No crew drives for {appointment.get_purpose_display()}."
+    if not any(crew_point(crew, appointment.job.branch) for crew in crews):
+        return "No crew has a base: the branch's address has no coordinates."
+    return ""
+
+
+def _no_room(appointment: Appointment, search: OfferSearch, why: str) -> str:
+    bound = f" It is {why}." if why else ""
+    if appointment.duration_min > search.longest_min > 0:
+        bound += (
+            f" It takes {minutes_text(appointment.duration_min)}, and no such crew works longer than "
+            f"{minutes_text(search.longest_min)} on a day: send more people, or split the visit."
         )
-    note = search.word or ("" if first else why)
-    return Offers(tuple(shown), why if first and first > today else "", note, from_on=start, days=tuple(search.worked))
+    return f"No crew has room in the {len(search.days)} days from {short_day(search.days[0])}.{bound}"
 
 
 def _own(appointment: Appointment) -> list[Span]:

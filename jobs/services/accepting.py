@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from decimal import Decimal
 
@@ -194,13 +194,7 @@ def undo_acceptance(*, proposal: Proposal, by: User) -> int:
     if not moves:
         raise Refused("nothing of this proposal was accepted")
     rows = _locked([move.appointment_id for move in moves], {move.crew_id for move in moves})
-    kept = {
-        one.appointment_id: one
-        for one in AppointmentMove.objects.filter(appointment__in=rows, undone_at=None).order_by("at", "pk")
-    }
-    for pk, row in rows.items():
-        if pk not in kept or kept[pk].version != row.version or row.state in BEGUN:
-            raise Refused(f"something happened to {row.job.number} since; move it by hand")
+    kept = _untouched(rows)
     fields = ["state", "crew", "day", "starts_at"]
     entries = []
     for pk, row in rows.items():
@@ -211,20 +205,33 @@ def undo_acceptance(*, proposal: Proposal, by: User) -> int:
         row.save(update_fields=[*fields, "version", "sequence"])
     for move_back in kept.values():
         pull_back(move_back.before["pushed"])
-    keys = {key for row in rows.values() if (key := standing_key(row)) is not None}
-    schedule = _schedule(proposal.branch, keys)
-    for one in (schedule.days[key] for key in sorted(keys)):
-        if trouble := trouble_text(one):
-            raise Refused(f"the old places are taken: {trouble}")
+    _refuse_taken_places(proposal, rows)
     audit.record_all(entries)
-    now = timezone.now()
-    AppointmentMove.objects.filter(pk__in=[one.pk for one in kept.values()]).update(undone_at=now)
+    AppointmentMove.objects.filter(pk__in=[one.pk for one in kept.values()]).update(undone_at=timezone.now())
     for move in moves:
         move.state, move.accepted_at, move.version = State.OPEN, None, rows[move.appointment_id].version
     ProposedMove.objects.bulk_update(moves, ["state", "accepted_at", "version"])
     for job in sorted({row.job_id for row in rows.values()}):
         recompute_stage(job=job, by=by)
     return len(moves)
+
+
+def _untouched(rows: Mapping[int, Appointment]) -> dict[int, AppointmentMove]:
+    """The move of each visit that is taken back; refused where one was changed or begun since."""
+    standing = AppointmentMove.objects.filter(appointment__in=rows, undone_at=None).order_by("at", "pk")
+    kept = {one.appointment_id: one for one in standing}
+    for pk, row in rows.items():
+        if pk not in kept or kept[pk].version != row.version or row.state in BEGUN:
+            raise Refused(f"something happened to {row.job.number} since; move it by hand")
+    return kept
+
+
+def _refuse_taken_places(proposal: Proposal, rows: Mapping[int, Appointment]) -> None:
+    keys = {key for row in rows.values() if (key := standing_key(row)) is not None}
+    schedule = _schedule(proposal.branch, keys)
+    for one in (schedule.days[key] for key in sorted(keys)):
+        if trouble := trouble_text(one):
+            raise Refused(f"the old places are taken: {trouble}")
 
 
 @transaction.atomic
