@@ -8,6 +8,7 @@ from typing import Any
 
 from axes.handlers.proxy import AxesProxyHandler
 from django.contrib.auth.backends import ModelBackend
+from django.contrib.auth.decorators import login_required
 from django.contrib.auth.signals import user_login_failed
 from django.core.exceptions import PermissionDenied
 from django.http import HttpRequest
@@ -40,7 +41,7 @@ View = Callable[..., HttpResponseBase]
 
 
 class SignedInRequest(HttpRequest):
-    """What a view under ``@login_required`` gets: for annotations."""
+    """What a view behind the sign-in gets: for annotations."""
 
     user: User
     htmx: HtmxDetails
@@ -48,7 +49,7 @@ class SignedInRequest(HttpRequest):
 
 def roles_required(*names: str) -> Callable[[View], View]:
     """
-    A page for these roles only; others get a 403. It stands under ``@login_required``.
+    A page for these roles only: whoever is not signed in is asked to, others get a 403.
 
     The decorated view carries its roles as ``.roles``, which the permission test reads.
     """
@@ -61,6 +62,6 @@ def roles_required(*names: str) -> Callable[[View], View]:
             return view(request, *args, **kwargs)
 
         inner.roles = frozenset(names)  # type: ignore[attr-defined]  # what the permission test reads
-        return inner
+        return login_required(inner)
 
     return decorate

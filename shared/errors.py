@@ -2,6 +2,12 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
+from dataclasses import dataclass
+
+from django.contrib import messages
+from django.http import HttpRequest
+
 
 class Refused(ValueError):
     """
@@ -22,3 +28,35 @@ class Refused(ValueError):
     def __init__(self, problem: str, *, field: str = "", bound: str = "") -> None:
         super().__init__(problem)
         self.problem, self.field, self.bound = problem, field, bound
+
+
+@dataclass(frozen=True, slots=True)
+class _Shown:
+    show: Callable[[Refused], object]
+
+    def __enter__(self) -> None:
+        pass
+
+    def __exit__(self, kind: object, error: BaseException | None, trace: object) -> bool:
+        if not isinstance(error, Refused):
+            return False
+        self.show(error)
+        return True
+
+
+def refusals_to(show: Callable[[Refused], object]) -> _Shown:
+    """
+    Within it, what a service refuses is shown (``form.refuse``), and the page goes on behind it.
+
+    >>> seen = []
+    >>> with refusals_to(seen.append):
+    ...     raise Refused("the day is full")
+    >>> str(seen[0])
+    'the day is full'
+    """
+    return _Shown(show)
+
+
+def refusals_shown(request: HttpRequest) -> _Shown:
+    """The same, among the messages of the next page."""
+    return _Shown(lambda refusal: messages.error(request, refusal.problem))

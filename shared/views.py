@@ -23,7 +23,7 @@ from django.views.decorators.http import require_GET, require_POST
 
 from shared import documents, menu, runs, services, status
 from shared.access import SignedInRequest, may_try, roles_required, tried_in_vain
-from shared.errors import Refused
+from shared.errors import Refused, refusals_to
 from shared.forms import (
     BranchForm,
     CodeForm,
@@ -99,11 +99,8 @@ def join(request: HttpRequest, code: str) -> HttpResponse:
     if person.has_usable_password():
         known.fields["username"].disabled = True
     if known.is_valid():
-        try:
+        with refusals_to(known.refuse):
             login(request, services.join(code=code, **known.cleaned_data), backend="shared.access.Accounts")
-        except Refused as refusal:
-            known.refuse(refusal)
-        else:
             return redirect("shared:home")
     return _open_page(request, "shared/join.html", known, person=person)
 
@@ -249,7 +246,6 @@ def _document_part(request: SignedInRequest, kind: str, about: Any) -> HttpRespo
 # -- the firm -----------------------------------------------------------------------------------
 
 
-@login_required
 @roles_required(OWNER)
 @require_GET
 def firm(request: SignedInRequest) -> HttpResponse:
@@ -263,25 +259,20 @@ def firm(request: SignedInRequest) -> HttpResponse:
     return render(request, "shared/firm.html", context)
 
 
-@login_required
 @roles_required(OWNER)
 def branch(request: SignedInRequest, pk: int) -> HttpResponse:
     """Change a branch's facts."""
     found = get_object_or_404(Branch.objects.visible_to(request.user), pk=pk)
     form = BranchForm(request.POST or None, instance=found, user=request.user)
     if request.method == "POST" and form.is_valid():
-        try:
+        with refusals_to(form.refuse):
             stored = Branch.objects.get(pk=pk)  # the form has written on the one it was given
             services.change_branch(branch=stored, by=request.user, **form.facts())
-        except Refused as refusal:
-            form.refuse(refusal)
-        else:
             messages.success(request, f"{found} is kept.")
             return redirect("shared:firm")
     return _form_page(request, "shared/branch.html", form, branch=found)
 
 
-@login_required
 @roles_required(OWNER)
 def new_branch(request: SignedInRequest) -> HttpResponse:
     """Another branch, and a code for the person who runs it: they set up its crews, people and range."""
@@ -289,31 +280,24 @@ def new_branch(request: SignedInRequest) -> HttpResponse:
     if request.method == "POST" and form.is_valid():
         facts = form.facts()
         name = facts.pop("owner_name")
-        try:
+        with refusals_to(form.refuse):
             with transaction.atomic():
                 made = services.add_branch(by=request.user, **facts)
                 person = services.add_person(
                     by=request.user, branch=made, name=name, username=free_username(name), role_names=[OWNER]
                 )
-        except Refused as refusal:
-            form.refuse(refusal)
-        else:
             return code_page(request, person)
     return _form_page(request, "shared/branch.html", form)
 
 
-@login_required
 @roles_required(OWNER)
 def new_person(request: SignedInRequest, branch: int) -> HttpResponse:
     """Give somebody an account."""
     place = get_object_or_404(Branch.objects.visible_to(request.user), pk=branch)
     form = NewPersonForm(request.POST or None, user=request.user)
     if request.method == "POST" and form.is_valid():
-        try:
+        with refusals_to(form.refuse):
             person = services.add_person(by=request.user, branch=place, **form.facts())
-        except Refused as refusal:
-            form.refuse(refusal)
-        else:
             if not person.has_usable_password():
                 return code_page(request, person)
             messages.success(request, f"{person} can sign in now as {person.username}.")
@@ -331,7 +315,6 @@ def code_page(request: SignedInRequest, person: User, *, then: str = "shared:fir
     return response
 
 
-@login_required
 @roles_required(OWNER)
 @require_POST
 def new_code(request: SignedInRequest, pk: int) -> HttpResponse:
@@ -344,24 +327,19 @@ def new_code(request: SignedInRequest, pk: int) -> HttpResponse:
         return redirect("shared:person", pk=pk)
 
 
-@login_required
 @roles_required(OWNER)
 def person(request: SignedInRequest, pk: int) -> HttpResponse:
     """Change somebody's account."""
     found = get_object_or_404(User.people.visible_to(request.user), pk=pk)
     form = PersonForm(request.POST or None, instance=found, user=request.user)
     if request.method == "POST" and form.is_valid():
-        try:
+        with refusals_to(form.refuse):
             services.change_person(person=found, by=request.user, **form.cleaned_data)
-        except Refused as refusal:
-            form.refuse(refusal)
-        else:
             messages.success(request, f"{found} is kept.")
             return redirect("shared:firm")
     return _form_page(request, "shared/person.html", form, person=found, password_form=NewPasswordForm())
 
 
-@login_required
 @roles_required(OWNER)
 @require_POST
 def new_password(request: SignedInRequest, pk: int) -> HttpResponse:
@@ -369,11 +347,8 @@ def new_password(request: SignedInRequest, pk: int) -> HttpResponse:
     found = get_object_or_404(User.people.visible_to(request.user), pk=pk)
     form = NewPasswordForm(request.POST, user=request.user)
     if form.is_valid():
-        try:
+        with refusals_to(form.refuse):
             services.give_new_password(person=found, by=request.user, password=form.cleaned_data["password"])
-        except Refused as refusal:
-            form.refuse(refusal)
-        else:
             messages.success(request, f"{found} has a new password; tell them.")
             return redirect("shared:person", pk=pk)
     about = PersonForm(instance=found, user=request.user)
@@ -391,7 +366,6 @@ def _form_page(
 # -- the trail and the machine ------------------------------------------------------------
 
 
-@login_required
 @roles_required(*OFFICE)
 @require_GET
 def trail(request: SignedInRequest) -> HttpResponse:
@@ -416,7 +390,6 @@ def healthz(request: HttpRequest) -> HttpResponse:
     return JsonResponse({"ok": True})
 
 
-@login_required
 @roles_required(OWNER)
 @require_GET
 @never_cache
@@ -425,7 +398,6 @@ def machine(request: SignedInRequest) -> HttpResponse:
     return render(request, "shared/machine.html", {"facts": status.facts(), "work": status.work()})
 
 
-@login_required
 @roles_required(OWNER)
 @require_POST
 def ask_worker(request: SignedInRequest) -> HttpResponse:

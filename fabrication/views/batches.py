@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from django.contrib import messages
-from django.contrib.auth.decorators import login_required
 from django.db.models import Count, Q
 from django.http import HttpResponse
 from django.shortcuts import redirect, render
@@ -24,10 +23,9 @@ from fabrication.services.batches import (
 )
 from fabrication.services.planning import plan_batch
 from shared.access import SignedInRequest, roles_required
-from shared.errors import Refused
+from shared.errors import Refused, refusals_shown
 
 
-@login_required
 @roles_required(*LOOKS)
 @require_GET
 def batch_list(request: SignedInRequest) -> HttpResponse:
@@ -46,7 +44,6 @@ def batch_list(request: SignedInRequest) -> HttpResponse:
     return render(request, "fabrication/batch_list.html", context)
 
 
-@login_required
 @roles_required(*WORKS)
 @require_POST
 def batch_open(request: SignedInRequest) -> HttpResponse:
@@ -64,7 +61,6 @@ def batch_open(request: SignedInRequest) -> HttpResponse:
     return redirect("fabrication:batch", batch.pk)
 
 
-@login_required
 @roles_required(*LOOKS)
 @require_GET
 def batch_detail(request: SignedInRequest, pk: int) -> HttpResponse:
@@ -89,7 +85,6 @@ def batch_detail(request: SignedInRequest, pk: int) -> HttpResponse:
     return render(request, "fabrication/batch_detail.html", context)
 
 
-@login_required
 @roles_required(*WORKS)
 @require_POST
 def batch_units(request: SignedInRequest, pk: int) -> HttpResponse:
@@ -109,20 +104,16 @@ def batch_units(request: SignedInRequest, pk: int) -> HttpResponse:
     return redirect("fabrication:batch", result.pk)
 
 
-@login_required
 @roles_required(*WORKS)
 @require_POST
 def batch_plan(request: SignedInRequest, pk: int) -> HttpResponse:
     """Asks for cut plans of every material."""
     batch = batch_for(request.user, pk)
-    try:
+    with refusals_shown(request):
         plan_batch(batch=batch, by=request.user)
-    except Refused as refusal:
-        messages.error(request, refusal.problem)
     return redirect("fabrication:batch", pk)
 
 
-@login_required
 @roles_required(*WORKS)
 @require_POST
 def batch_cancel(request: SignedInRequest, pk: int) -> HttpResponse:

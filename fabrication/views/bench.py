@@ -9,7 +9,6 @@ from itertools import groupby
 from typing import Any
 
 from django.contrib import messages
-from django.contrib.auth.decorators import login_required
 from django.http import Http404, HttpResponse
 from django.shortcuts import redirect, render
 from django.views.decorators.http import require_GET, require_POST
@@ -24,7 +23,7 @@ from fabrication.services.planning import plan_material
 from fabrication.views.units import unit_page
 from shared.access import SignedInRequest, roles_required
 from shared.drawings import Svg
-from shared.errors import Refused
+from shared.errors import Refused, refusals_shown, refusals_to
 from shared.models import Run
 
 DONE_SHOWN = 12
@@ -48,7 +47,6 @@ class Alike:
     times: int
 
 
-@login_required
 @roles_required(*LOOKS)
 @require_GET
 def cutting(request: SignedInRequest) -> HttpResponse:
@@ -64,7 +62,6 @@ def cutting(request: SignedInRequest) -> HttpResponse:
     return render(request, "fabrication/cutting.html", {"plans": plans})
 
 
-@login_required
 @roles_required(*LOOKS)
 @require_GET
 def cutting_plan(request: SignedInRequest, pk: int) -> HttpResponse:
@@ -77,7 +74,7 @@ def _plan_context(
     plan: CutPlan,
     flaw_form: FlawAtTheTableForm | None = None,
     miscut_form: MiscutForm | None = None,
-) -> dict[str, Any]:
+) -> dict[str, object]:
     cuts = list(plan.cuts.exclude(state="dropped").select_related("item", "plan__material", "offcut"))
     parts = _parts_of(cuts)
     unit = request.user.unit
@@ -145,7 +142,6 @@ def _part(row: dict[str, Any]) -> Part | None:
     return Part.objects.select_related("make__unit").filter(pk=row["piece"]).first()
 
 
-@login_required
 @roles_required(*WORKS)
 @require_POST
 def cut(request: SignedInRequest, pk: int) -> HttpResponse:
@@ -154,7 +150,6 @@ def cut(request: SignedInRequest, pk: int) -> HttpResponse:
     return _act(request, planned.plan_id, bench.mark_cut, cut=planned)
 
 
-@login_required
 @roles_required(*WORKS)
 @require_POST
 def cut_alike(request: SignedInRequest, pk: int) -> HttpResponse:
@@ -163,7 +158,6 @@ def cut_alike(request: SignedInRequest, pk: int) -> HttpResponse:
     return _act(request, planned.plan_id, bench.mark_alike, cut=planned)
 
 
-@login_required
 @roles_required(*WORKS)
 @require_POST
 def uncut(request: SignedInRequest, pk: int) -> HttpResponse:
@@ -172,7 +166,6 @@ def uncut(request: SignedInRequest, pk: int) -> HttpResponse:
     return _act(request, planned.plan_id, bench.undo_cut, cut=planned)
 
 
-@login_required
 @roles_required(*WORKS)
 @require_POST
 def cut_piece(request: SignedInRequest, pk: int, position: int) -> HttpResponse:
@@ -181,7 +174,6 @@ def cut_piece(request: SignedInRequest, pk: int, position: int) -> HttpResponse:
     return _act(request, planned.plan_id, bench.mark_piece, cut=planned, position=position)
 
 
-@login_required
 @roles_required(*WORKS)
 @require_POST
 def uncut_piece(request: SignedInRequest, pk: int, position: int) -> HttpResponse:
@@ -190,7 +182,6 @@ def uncut_piece(request: SignedInRequest, pk: int, position: int) -> HttpRespons
     return _act(request, planned.plan_id, bench.undo_piece, cut=planned, position=position)
 
 
-@login_required
 @roles_required(*WORKS)
 @require_POST
 def flaw(request: SignedInRequest, pk: int) -> HttpResponse:
@@ -199,11 +190,8 @@ def flaw(request: SignedInRequest, pk: int) -> HttpResponse:
     is_roll = planned.plan.material.kind == Material.Kind.CLOTH
     form = FlawAtTheTableForm(request.POST, user=request.user, is_roll=is_roll)
     if form.is_valid():
-        try:
+        with refusals_to(form.refuse):
             runs = bench.report_flaw(cut=planned, by=request.user, **form.cleaned_data)
-        except Refused as refusal:
-            form.refuse(refusal)
-        else:
             plans = [plan_of(run) for run in runs]
             here = next((plan for plan in plans if plan.batch_id == planned.plan.batch_id), planned.plan)
             return redirect("fabrication:cut_plan", here.pk)
@@ -211,7 +199,6 @@ def flaw(request: SignedInRequest, pk: int) -> HttpResponse:
     return render(request, "fabrication/cutting_plan.html", _plan_context(request, plan, form), status=422)
 
 
-@login_required
 @roles_required(*WORKS)
 @require_POST
 def other_lot(request: SignedInRequest, pk: int) -> HttpResponse:
@@ -229,14 +216,11 @@ def plan_of(run: Run) -> CutPlan:
 
 
 def _act(request: SignedInRequest, plan_id: int, action: Callable[..., object], **what: Any) -> HttpResponse:
-    try:
+    with refusals_shown(request):
         action(by=request.user, **what)
-    except Refused as refusal:
-        messages.error(request, refusal.problem)
     return redirect("fabrication:cut_plan", plan_id)
 
 
-@login_required
 @roles_required(*WORKS)
 @require_POST
 def miscut(request: SignedInRequest, pk: int) -> HttpResponse:
@@ -265,7 +249,6 @@ def _miscut_form(request: SignedInRequest, cut: PlannedCut, parts: Mapping[int, 
     return MiscutForm(request.POST or None, user=request.user, cut=cut, names=names)
 
 
-@login_required
 @roles_required(*LOOKS)
 @require_GET
 def pull_list(request: SignedInRequest, pk: int) -> HttpResponse:
@@ -275,7 +258,6 @@ def pull_list(request: SignedInRequest, pk: int) -> HttpResponse:
     return render(request, "fabrication/pull_list.html", context)
 
 
-@login_required
 @roles_required(*WORKS)
 @require_POST
 def pull(request: SignedInRequest, pk: int) -> HttpResponse:
@@ -288,7 +270,6 @@ def pull(request: SignedInRequest, pk: int) -> HttpResponse:
     return redirect("fabrication:pull_list", part.make.batch_id)
 
 
-@login_required
 @roles_required(*LOOKS)
 @require_GET
 def checking(request: SignedInRequest) -> HttpResponse:
@@ -302,7 +283,6 @@ def checking(request: SignedInRequest) -> HttpResponse:
     return render(request, "fabrication/checking.html", {"makes": makes, "can_work": request.user.has_role(*WORKS)})
 
 
-@login_required
 @roles_required(*WORKS)
 @require_POST
 def check(request: SignedInRequest, pk: int) -> HttpResponse:

@@ -7,7 +7,6 @@ from collections.abc import Callable
 from typing import Any
 
 from django.contrib import messages
-from django.contrib.auth.decorators import login_required
 from django.db.models import QuerySet
 from django.http import HttpResponse
 from django.shortcuts import redirect, render
@@ -20,11 +19,10 @@ from fabrication.models import Purchase, PurchaseLine, Supplier, UnitMake
 from fabrication.services import buying as services
 from measuring.models import Product
 from shared.access import SignedInRequest, roles_required
-from shared.errors import Refused
+from shared.errors import Refused, refusals_to
 from shared.forms import PageForm
 
 
-@login_required
 @roles_required(*WORKS)
 @require_GET
 def buying(request: SignedInRequest) -> HttpResponse:
@@ -44,7 +42,6 @@ def buying(request: SignedInRequest) -> HttpResponse:
     return render(request, "fabrication/buying.html", context)
 
 
-@login_required
 @roles_required(*WORKS)
 @require_POST
 def buy_units(request: SignedInRequest) -> HttpResponse:
@@ -56,7 +53,6 @@ def buy_units(request: SignedInRequest) -> HttpResponse:
     )
 
 
-@login_required
 @roles_required(*WORKS)
 @require_POST
 def buy_stock(request: SignedInRequest) -> HttpResponse:
@@ -85,7 +81,6 @@ def _ordered(request: SignedInRequest, form: PurchaseForm, order: Callable[[Supp
     return redirect("fabrication:purchase", made.pk)
 
 
-@login_required
 @roles_required(*WORKS)
 @require_GET
 def purchase(request: SignedInRequest, pk: int) -> HttpResponse:
@@ -116,7 +111,6 @@ def _next_form(request: SignedInRequest, line: PurchaseLine) -> PageForm | None:
     return None
 
 
-@login_required
 @roles_required(*WORKS)
 @require_GET
 def purchase_csv(request: SignedInRequest, pk: int) -> HttpResponse:
@@ -136,7 +130,6 @@ def purchase_csv(request: SignedInRequest, pk: int) -> HttpResponse:
     return answer
 
 
-@login_required
 @roles_required(*WORKS)
 @require_POST
 def acknowledge_line(request: SignedInRequest, pk: int) -> HttpResponse:
@@ -149,7 +142,6 @@ def acknowledge_line(request: SignedInRequest, pk: int) -> HttpResponse:
     ))  # fmt: skip
 
 
-@login_required
 @roles_required(*WORKS)
 @require_POST
 def receive(request: SignedInRequest, pk: int) -> HttpResponse:
@@ -159,7 +151,6 @@ def receive(request: SignedInRequest, pk: int) -> HttpResponse:
     return _act_on_line(request, line, form, lambda sent: services.receive_line(line=line, by=request.user, **sent))
 
 
-@login_required
 @roles_required(*WORKS)
 @require_POST
 def inspect(request: SignedInRequest, pk: int) -> HttpResponse:
@@ -176,11 +167,9 @@ def _act_on_line(
 ) -> HttpResponse:
     """Runs an action on a line, or shows its form again with what is wrong."""
     if form.is_valid():
-        try:
+        with refusals_to(form.refuse):
             action(form.cleaned_data)
             return redirect("fabrication:purchase", line.purchase_id)
-        except Refused as refusal:
-            form.refuse(refusal)
     others = _lines(line.purchase)
     lines = [(other, form if other.pk == line.pk else _next_form(request, other)) for other in others]
     context = {"purchase": line.purchase, "lines": lines}

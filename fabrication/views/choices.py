@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from django.contrib import messages
-from django.contrib.auth.decorators import login_required
 from django.http import Http404, HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
 from django.views.decorators.http import require_GET, require_http_methods, require_POST
@@ -15,10 +14,9 @@ from fabrication.services import choices as services
 from measuring.adapters.options import offer_of
 from measuring.models import Product
 from shared.access import SignedInRequest, roles_required
-from shared.errors import Refused
+from shared.errors import refusals_to
 
 
-@login_required
 @roles_required(*WORKS)
 @require_GET
 def lacking_of_firm(request: SignedInRequest, pk: int) -> HttpResponse:
@@ -30,7 +28,6 @@ def lacking_of_firm(request: SignedInRequest, pk: int) -> HttpResponse:
     return render(request, "fabrication/_lacking.html", {"lacking": lacking})
 
 
-@login_required
 @roles_required(*WORKS)
 @require_POST
 def stop_offering(request: SignedInRequest, pk: int) -> HttpResponse:
@@ -41,7 +38,6 @@ def stop_offering(request: SignedInRequest, pk: int) -> HttpResponse:
     return redirect("fabrication:recipes")
 
 
-@login_required
 @roles_required(*LOOKS)
 @require_GET
 def choices_of_product(request: SignedInRequest, pk: int) -> HttpResponse:
@@ -51,7 +47,6 @@ def choices_of_product(request: SignedInRequest, pk: int) -> HttpResponse:
     return render(request, "fabrication/_choices_of_product.html", context)
 
 
-@login_required
 @roles_required(*WORKS)
 @require_http_methods(["GET", "POST"])
 def supplier_list(request: SignedInRequest, pk: int) -> HttpResponse:
@@ -63,13 +58,10 @@ def supplier_list(request: SignedInRequest, pk: int) -> HttpResponse:
         request.POST or None, user=request.user, initial={"options": lines, "takes": row.takes if row else ""}
     )
     if request.method == "POST" and form.is_valid():
-        try:
+        with refusals_to(form.refuse):
             options = services.read_option_lines(form.cleaned_data["options"])
             takes = form.cleaned_data["takes"]
             services.save_supplier_list(product=product, options=options, takes=takes, by=request.user)
-        except Refused as refusal:
-            form.refuse(refusal)
-        else:
             messages.success(request, f"{product.name}: the supplier's list is saved.")
             return redirect("fabrication:buying")
     context = {"product": product, "row": row, "form": form}

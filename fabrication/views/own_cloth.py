@@ -5,7 +5,6 @@ from __future__ import annotations
 from collections.abc import Callable
 
 from django.contrib import messages
-from django.contrib.auth.decorators import login_required
 from django.http import HttpResponse
 from django.shortcuts import redirect, render
 from django.views.decorators.http import require_GET, require_http_methods, require_POST
@@ -15,29 +14,25 @@ from fabrication.forms import CheckClothForm, ExpectClothForm, ReceiveClothForm
 from fabrication.models import OwnCloth
 from fabrication.services import own_cloth as services
 from shared.access import SignedInRequest, roles_required
-from shared.errors import Refused
+from shared.errors import refusals_shown, refusals_to
 from shared.forms import PageForm
 from shared.lengths import Length
 
 
-@login_required
 @roles_required(*LOOKS)
 @require_http_methods(["GET", "POST"])
 def own_cloths(request: SignedInRequest) -> HttpResponse:
     """All of it, what is expected first; expecting some more."""
     form = ExpectClothForm(request.POST or None, user=request.user)
     if request.method == "POST" and form.is_valid():
-        try:
+        with refusals_to(form.refuse):
             cloth = services.expect_cloth(by=request.user, **form.cleaned_data)
             return redirect("fabrication:own_cloth", cloth.pk)
-        except Refused as refusal:
-            form.refuse(refusal)
     context = {"cloths": OwnCloth.objects.visible_to(request.user).select_related("job")[:80], "form": form}
     status = 422 if request.method == "POST" else 200
     return render(request, "fabrication/own_cloths.html", context, status=status)
 
 
-@login_required
 @roles_required(*LOOKS)
 @require_GET
 def own_cloth(request: SignedInRequest, pk: int) -> HttpResponse:
@@ -64,7 +59,6 @@ def _page(request: SignedInRequest, cloth: OwnCloth, form: PageForm | None = Non
     return render(request, "fabrication/own_cloth.html", context, status=422 if form else 200)
 
 
-@login_required
 @roles_required(*WORKS)
 @require_POST
 def own_cloth_receive(request: SignedInRequest, pk: int) -> HttpResponse:
@@ -72,7 +66,6 @@ def own_cloth_receive(request: SignedInRequest, pk: int) -> HttpResponse:
     return _act(request, pk, ReceiveClothForm(request.POST, user=request.user), services.receive_cloth)
 
 
-@login_required
 @roles_required(*WORKS)
 @require_POST
 def own_cloth_check(request: SignedInRequest, pk: int) -> HttpResponse:
@@ -80,31 +73,25 @@ def own_cloth_check(request: SignedInRequest, pk: int) -> HttpResponse:
     return _act(request, pk, CheckClothForm(request.POST, user=request.user), services.check_cloth)
 
 
-@login_required
 @roles_required(*WORKS)
 @require_POST
 def own_cloth_again(request: SignedInRequest, pk: int) -> HttpResponse:
     """Other cloth will come."""
-    try:
+    with refusals_shown(request):
         services.expect_again(cloth=own_cloth_for(request.user, pk), by=request.user)
-    except Refused as refusal:
-        messages.error(request, refusal.problem)
     return redirect("fabrication:own_cloth", pk)
 
 
-@login_required
 @roles_required(*WORKS)
 @require_POST
 def own_cloth_pieces(request: SignedInRequest, pk: int) -> HttpResponse:
     """What is cut from it."""
     cloth = own_cloth_for(request.user, pk)
     sent = {int(key) for key in request.POST.getlist("parts") if key.isdecimal()}
-    try:
+    with refusals_shown(request):
         runs = services.cut_from_cloth(cloth=cloth, parts=sent, by=request.user)
         planned = f" and {len(runs)} cut plan{'s' if len(runs) > 1 else ''} made anew" if runs else ""
         messages.success(request, f"{len(sent)} pieces are cut from this cloth{planned}.")
-    except Refused as refusal:
-        messages.error(request, refusal.problem)
     return redirect("fabrication:own_cloth", pk)
 
 
@@ -115,9 +102,7 @@ def _act(request: SignedInRequest, pk: int, form: PageForm, action: Callable[...
         if isinstance(form, CheckClothForm):
             sent |= {"flaws": form.flaws()}
             del sent["flaw_from"], sent["flaw_to"]
-        try:
+        with refusals_to(form.refuse):
             action(cloth=cloth, by=request.user, **sent)
             return redirect("fabrication:own_cloth", pk)
-        except Refused as refusal:
-            form.refuse(refusal)
     return _page(request, cloth, form)

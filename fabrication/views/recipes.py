@@ -2,10 +2,7 @@
 
 from __future__ import annotations
 
-from typing import Any
-
 from django.contrib import messages
-from django.contrib.auth.decorators import login_required
 from django.db.models import Prefetch
 from django.http import Http404, HttpResponse
 from django.shortcuts import redirect, render
@@ -25,7 +22,6 @@ from shared.errors import Refused
 from shared.lengths import LengthError, parse_length
 
 
-@login_required
 @roles_required(*WORKS)
 @require_GET
 def recipe_list(request: SignedInRequest) -> HttpResponse:
@@ -41,7 +37,6 @@ def recipe_list(request: SignedInRequest) -> HttpResponse:
     return render(request, "fabrication/recipe_list.html", context)
 
 
-@login_required
 @roles_required(*WORKS)
 @require_http_methods(["GET", "POST"])
 def recipe_edit(request: SignedInRequest, pk: int) -> HttpResponse:
@@ -65,7 +60,6 @@ def recipe_edit(request: SignedInRequest, pk: int) -> HttpResponse:
     return render(request, "fabrication/recipe_edit.html", context, status=422 if problems else 200)
 
 
-@login_required
 @roles_required(*WORKS)
 @require_POST
 def recipe_try(request: SignedInRequest, pk: int) -> HttpResponse:
@@ -77,7 +71,6 @@ def recipe_try(request: SignedInRequest, pk: int) -> HttpResponse:
     return render(request, "fabrication/_recipe_example.html", context)
 
 
-@login_required
 @roles_required(*WORKS)
 @require_GET
 def recipe_revisions(request: SignedInRequest, pk: int) -> HttpResponse:
@@ -103,9 +96,9 @@ def _page(
     request: SignedInRequest,
     product: Product,
     revision: RecipeRevision,
-    definition: dict[str, Any],
+    definition: dict[str, object],
     problems: dict[str, str],
-) -> dict[str, Any]:
+) -> dict[str, object]:
     shown = recipe_form.sections(definition, problems)
     named = {box.path for section in shown for box in section.boxes if box.problem}
     return {
@@ -122,8 +115,8 @@ def _page(
 
 
 def _example(
-    request: SignedInRequest, product: Product, revision: RecipeRevision, definition: dict[str, Any]
-) -> dict[str, Any]:
+    request: SignedInRequest, product: Product, revision: RecipeRevision, definition: dict[str, object]
+) -> dict[str, object]:
     before = rules.Recipe.from_json(revision.definition)
     recipe, problems = recipe_form.read(definition)
     if recipe is None:

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from django.contrib import messages
-from django.contrib.auth.decorators import login_required
 from django.http import Http404, HttpResponse
 from django.shortcuts import redirect, render
 from django.views.decorators.http import require_GET, require_POST
@@ -14,10 +13,9 @@ from fabrication.models import AssemblyStep, WorkPlace
 from fabrication.services import setting_up as services
 from measuring.models import Family
 from shared.access import SignedInRequest, roles_required
-from shared.errors import Refused
+from shared.errors import Refused, refusals_to
 
 
-@login_required
 @roles_required(*WORKS)
 @require_GET
 def set_up(request: SignedInRequest) -> HttpResponse:
@@ -48,7 +46,6 @@ def _form_of(request: SignedInRequest, place: WorkPlace) -> WorkPlaceForm:
     return WorkPlaceForm(user=request.user, prefix=f"place-{place.pk}", place=place)
 
 
-@login_required
 @roles_required(*WORKS)
 @require_POST
 def steps_save(request: SignedInRequest, family: str) -> HttpResponse:
@@ -65,7 +62,6 @@ def steps_save(request: SignedInRequest, family: str) -> HttpResponse:
     return redirect("fabrication:set_up")
 
 
-@login_required
 @roles_required(*WORKS)
 @require_POST
 def place_add(request: SignedInRequest) -> HttpResponse:
@@ -73,7 +69,6 @@ def place_add(request: SignedInRequest) -> HttpResponse:
     return _keep_place(request, WorkPlaceForm(request.POST, user=request.user, prefix="new"), None)
 
 
-@login_required
 @roles_required(*WORKS)
 @require_POST
 def place_save(request: SignedInRequest, pk: int) -> HttpResponse:
@@ -89,12 +84,10 @@ def place_save(request: SignedInRequest, pk: int) -> HttpResponse:
 
 def _keep_place(request: SignedInRequest, form: WorkPlaceForm, place: WorkPlace | None) -> HttpResponse:
     if form.is_valid():
-        try:
+        with refusals_to(form.refuse):
             saved = services.save_work_place(
                 branch=place.branch if place else request.user.own_branch, place=place, by=request.user, **form.values()
             )
             messages.success(request, f"{saved.name} is kept.")
             return redirect("fabrication:set_up")
-        except Refused as refusal:
-            form.refuse(refusal)
     return _page(request, form, place.pk if place else None)

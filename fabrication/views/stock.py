@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from django.contrib import messages
-from django.contrib.auth.decorators import login_required
 from django.core.paginator import Paginator
 from django.http import HttpResponse
 from django.shortcuts import redirect, render
@@ -17,14 +16,13 @@ from fabrication.services.starting_data import starting_label_size
 from fabrication.services.stock import count_stock, let_end_go, receive_stock, save_label_size
 from shared.access import SignedInRequest, roles_required
 from shared.codes import read_code
-from shared.errors import Refused
+from shared.errors import refusals_to
 from shared.forms import PageForm
 from shared.lengths import Length
 
 ROWS = 60
 
 
-@login_required
 @roles_required(*LOOKS)
 @require_GET
 def stock_list(request: SignedInRequest) -> HttpResponse:
@@ -52,7 +50,6 @@ def stock_list(request: SignedInRequest) -> HttpResponse:
     return render(request, "fabrication/stock_list.html", context)
 
 
-@login_required
 @roles_required(*LOOKS)
 @require_GET
 def stock_detail(request: SignedInRequest, pk: int) -> HttpResponse:
@@ -74,7 +71,6 @@ def _item_page(request: SignedInRequest, item: StockItem, **forms: PageForm) -> 
     return render(request, "fabrication/stock_detail.html", context, status=422 if forms else 200)
 
 
-@login_required
 @roles_required(*WORKS)
 @require_POST
 def stock_count(request: SignedInRequest, pk: int) -> HttpResponse:
@@ -82,15 +78,12 @@ def stock_count(request: SignedInRequest, pk: int) -> HttpResponse:
     item = stock_for(request.user, pk)
     form = CountForm(request.POST, user=request.user)
     if form.is_valid():
-        try:
+        with refusals_to(form.refuse):
             count_stock(item=item, by=request.user, **form.cleaned_data)
             return redirect("fabrication:stock_item", pk)
-        except Refused as refusal:
-            form.refuse(refusal)
     return _item_page(request, item, count=form)
 
 
-@login_required
 @roles_required(*WORKS)
 @require_POST
 def stock_flaw(request: SignedInRequest, pk: int) -> HttpResponse:
@@ -98,36 +91,29 @@ def stock_flaw(request: SignedInRequest, pk: int) -> HttpResponse:
     item = stock_for(request.user, pk)
     form = FlawForm(request.POST, user=request.user)
     if form.is_valid():
-        try:
+        with refusals_to(form.refuse):
             runs = flaw_in_roll(
                 item=item, start=form.cleaned_data["start"], end=form.cleaned_data["end"], by=request.user
             )
             if runs:
                 messages.info(request, f"{len(runs)} cut plans that stood on it are worked out anew.")
             return redirect("fabrication:stock_item", pk)
-        except Refused as refusal:
-            form.refuse(refusal)
     return _item_page(request, item, flaw=form)
 
 
-@login_required
 @roles_required(*WORKS)
 @require_http_methods(["GET", "POST"])
 def stock_receive(request: SignedInRequest) -> HttpResponse:
     """Books stock in."""
     form = ReceiveForm(request.POST or None, user=request.user)
     if request.method == "POST" and form.is_valid():
-        try:
+        with refusals_to(form.refuse):
             item = receive_stock(by=request.user, **form.cleaned_data)
-        except Refused as refusal:
-            form.refuse(refusal)
-        else:
             messages.success(request, f"{item.code} booked in.")
             return redirect("fabrication:stock_item", item.pk)
     return render(request, "fabrication/stock_receive.html", {"form": form}, status=422 if form.errors else 200)
 
 
-@login_required
 @roles_required(*WORKS)
 @require_POST
 def end_let_go(request: SignedInRequest, pk: int) -> HttpResponse:
@@ -141,7 +127,6 @@ def end_let_go(request: SignedInRequest, pk: int) -> HttpResponse:
     return redirect("fabrication:stock_item", kept.item_id)
 
 
-@login_required
 @roles_required(*WORKS)
 @require_http_methods(["GET", "POST"])
 def label_size(request: SignedInRequest) -> HttpResponse:

@@ -22,10 +22,9 @@ from measuring.models import Unit
 from measuring.services.readings import refuse_large
 from shared.access import SignedInRequest, roles_required
 from shared.codes import read_code
-from shared.errors import Refused
+from shared.errors import refusals_shown
 
 
-@login_required
 @roles_required(*LOOKS)
 @require_GET
 def unit_detail(request: SignedInRequest, pk: int) -> HttpResponse:
@@ -75,33 +74,26 @@ def _stock_by_code(request: SignedInRequest, code: str | None) -> HttpResponse:
     return redirect("fabrication:stock_item", item.pk)
 
 
-@login_required
 @roles_required(*WORKS)
 @require_POST
 def step(request: SignedInRequest, pk: int, step_pk: int) -> HttpResponse:
     """Ticks a step of assembly, or takes the tick back."""
     make, what = make_for(request.user, pk), step_for(request.user, step_pk)
     action = assembly.untick_step if request.POST.get("undo") else assembly.tick_step
-    try:
+    with refusals_shown(request):
         action(make=make, step=what, by=request.user)
-    except Refused as refusal:
-        messages.error(request, refusal.problem)
     return redirect("fabrication:unit", pk)
 
 
-@login_required
 @roles_required(*WORKS)
 @require_POST
 def all_steps(request: SignedInRequest, pk: int) -> HttpResponse:
     """Ticks every step that is left."""
-    try:
+    with refusals_shown(request):
         assembly.tick_all(make=make_for(request.user, pk), by=request.user)
-    except Refused as refusal:
-        messages.error(request, refusal.problem)
     return redirect("fabrication:unit", pk)
 
 
-@login_required
 @roles_required(*WORKS)
 @require_POST
 def photo_add(request: SignedInRequest, pk: int) -> HttpResponse:
@@ -111,15 +103,12 @@ def photo_add(request: SignedInRequest, pk: int) -> HttpResponse:
     if not form.is_valid():
         messages.error(request, "Choose a photo.")
         return redirect("fabrication:unit", pk)
-    try:
+    with refusals_shown(request):
         refuse_large(form.cleaned_data["photo"].size)
         assembly.add_photo(make=make, data=form.cleaned_data["photo"].read(), by=request.user)
-    except Refused as refusal:
-        messages.error(request, refusal.problem)
     return redirect("fabrication:unit", pk)
 
 
-@login_required
 @roles_required(*LOOKS)
 @require_GET
 def photo(request: SignedInRequest, pk: int) -> FileResponse:

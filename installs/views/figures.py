@@ -6,7 +6,6 @@ import csv
 import datetime as dt
 from typing import Any
 
-from django.contrib.auth.decorators import login_required
 from django.http import Http404, HttpResponse
 from django.shortcuts import render
 from django.views.decorators.http import require_GET
@@ -24,7 +23,6 @@ LOOKS = (OWNER, DISPATCHER)
 GOOD = {"one_trip": "higher", "promises": "higher", "yield": "higher", "drive": "lower", "returns": "lower"}
 
 
-@login_required
 @roles_required(*LOOKS)
 @require_GET
 def figures_page(request: SignedInRequest) -> HttpResponse:
@@ -48,7 +46,7 @@ def figures_page(request: SignedInRequest) -> HttpResponse:
     return render(request, "installs/figures.html", context)
 
 
-def _shown(found: Figures, figure: str) -> dict[str, Any]:
+def _shown(found: Figures, figure: str) -> dict[str, object]:
     percent = figure != "returns"
     this, last = found.this_and_last(figure)
     weeks = [(week.label, week.share(figure)) for week in found.weeks]
@@ -76,7 +74,6 @@ def _counts(week: Any, figure: str) -> str:
     }[figure]
 
 
-@login_required
 @roles_required(*LOOKS)
 @require_GET
 def figure_jobs(request: SignedInRequest, figure: str) -> HttpResponse:
@@ -106,7 +103,6 @@ def _period(request: SignedInRequest, branch: Branch) -> Period:
     return Period(request.user, branch, first, last, crew_of(request.user, branch, request.GET.get("crew", "")))
 
 
-@login_required
 @roles_required(*LOOKS)
 @require_GET
 def figures_csv(request: SignedInRequest) -> HttpResponse:

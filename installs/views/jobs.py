@@ -5,7 +5,6 @@ from __future__ import annotations
 from typing import Any
 
 from django.contrib import messages
-from django.contrib.auth.decorators import login_required
 from django.db.models import F
 from django.http import Http404, HttpResponse
 from django.shortcuts import redirect, render
@@ -35,7 +34,7 @@ from measuring.models import Unit
 from shared import roles
 from shared.access import SignedInRequest, roles_required
 from shared.drawings import Svg
-from shared.errors import Refused
+from shared.errors import Refused, refusals_shown, refusals_to
 from shared.models import User
 
 SEES = (*LOADS, roles.MEASURER)
@@ -52,7 +51,6 @@ def to_load(user: User, job: Job) -> list[LoadLine]:
     return list(lines.select_related("load__crew", "unit__opening__room").order_by("load__day", "order"))
 
 
-@login_required
 @roles_required(*SEES)
 @require_GET
 def job_panel(request: SignedInRequest, pk: int) -> HttpResponse:
@@ -77,7 +75,6 @@ def job_panel(request: SignedInRequest, pk: int) -> HttpResponse:
     return render(request, "installs/_job_panel.html", context)
 
 
-@login_required
 @roles_required(*SEES)
 @require_GET
 def job_hardware_page(request: SignedInRequest, pk: int) -> HttpResponse:
@@ -99,7 +96,7 @@ def job_hardware_page(request: SignedInRequest, pk: int) -> HttpResponse:
     return render(request, "installs/job_hardware.html", context)
 
 
-def _with_drawings(worked: list[Any], job: Job, rules: Rules) -> list[dict[str, Any]]:
+def _with_drawings(worked: list[Any], job: Job, rules: Rules) -> list[dict[str, object]]:
     from installs.drawings import head_drawing
 
     rows = []
@@ -114,7 +111,6 @@ def _with_drawings(worked: list[Any], job: Job, rules: Rules) -> list[dict[str, 
     return rows
 
 
-@login_required
 @roles_required(*OFFICE)
 @require_POST
 def plan_install(request: SignedInRequest, pk: int) -> HttpResponse:
@@ -133,7 +129,6 @@ def plan_install(request: SignedInRequest, pk: int) -> HttpResponse:
 # -- a visit -------------------------------------------------------------------------------
 
 
-@login_required
 @roles_required(*SEES)
 @require_GET
 def visit_panel(request: SignedInRequest, pk: int) -> HttpResponse:
@@ -146,7 +141,7 @@ def visit_panel(request: SignedInRequest, pk: int) -> HttpResponse:
     return render(request, "installs/_visit_panel.html", _visit_context(request, found))
 
 
-def _visit_context(request: SignedInRequest, visit: Appointment) -> dict[str, Any]:
+def _visit_context(request: SignedInRequest, visit: Appointment) -> dict[str, object]:
     rows = visit_units(visit)
     there = {row.unit_id for row in rows}
     waiting = [unit for unit in units_of_job(visit.job) if unit.state != Unit.State.INSTALLED]
@@ -165,7 +160,6 @@ def _visit_context(request: SignedInRequest, visit: Appointment) -> dict[str, An
     }
 
 
-@login_required
 @roles_required(*LOADS)
 @require_GET
 def visit_hardware_page(request: SignedInRequest, pk: int) -> HttpResponse:
@@ -180,17 +174,13 @@ def visit_hardware_page(request: SignedInRequest, pk: int) -> HttpResponse:
     return render(request, "installs/visit_hardware.html", context)
 
 
-@login_required
 @roles_required(*RETURNS)
 @require_POST
 def pull(request: SignedInRequest, pk: int) -> HttpResponse:
     """Reserves in stock what the visit needs."""
     visit = visit_for(request.user, pk)
-    try:
+    with refusals_shown(request):
         pulls = services.pull_hardware(appointment=visit, by=request.user)
-    except Refused as refusal:
-        messages.error(request, refusal.problem)
-    else:
         lacking = [f"{row.short} {row.material.name}" for row in pulls if row.short]
         if lacking:
             messages.error(request, "The shelf lacks " + ", ".join(lacking[:8]) + ".")
@@ -199,7 +189,6 @@ def pull(request: SignedInRequest, pk: int) -> HttpResponse:
     return redirect("installs:visit_hardware", visit.pk)
 
 
-@login_required
 @roles_required(*OFFICE)
 @require_POST
 def visit_units_set(request: SignedInRequest, pk: int) -> HttpResponse:
@@ -207,17 +196,14 @@ def visit_units_set(request: SignedInRequest, pk: int) -> HttpResponse:
     visit = visit_for(request.user, pk)
     keys = [int(key) for key in request.POST.getlist("unit") if key.isdigit()]
     units = Unit.objects.filter(pk__in=keys, opening__job=visit.job)
-    try:
+    with refusals_shown(request):
         services.set_visit_units(appointment=visit, units=units, by=request.user)
-    except Refused as refusal:
-        messages.error(request, refusal.problem)
     return redirect(visit)
 
 
 # -- returns -------------------------------------------------------------------------------
 
 
-@login_required
 @roles_required(*RETURNS)
 @require_GET
 def returns(request: SignedInRequest) -> HttpResponse:
@@ -233,7 +219,6 @@ def returns(request: SignedInRequest) -> HttpResponse:
     return render(request, "installs/returns.html", context)
 
 
-@login_required
 @roles_required(*RETURNS)
 @require_http_methods(["GET", "POST"])
 def return_detail(request: SignedInRequest, pk: int) -> HttpResponse:
@@ -256,11 +241,8 @@ def return_detail(request: SignedInRequest, pk: int) -> HttpResponse:
 
             raise PermissionDenied
         if form.is_valid():
-            try:
+            with refusals_to(form.refuse):
                 services.decide_return(owed=owed, by=request.user, **form.cleaned_data)
-            except Refused as refusal:
-                form.refuse(refusal)
-            else:
                 return redirect(owed)
     context = {
         "owed": owed,
@@ -276,7 +258,6 @@ def return_detail(request: SignedInRequest, pk: int) -> HttpResponse:
     return render(request, "installs/return.html", context, status=422 if form.errors else 200)
 
 
-@login_required
 @roles_required(*OFFICE)
 @require_POST
 def return_open(request: SignedInRequest, pk: int) -> HttpResponse:
@@ -295,20 +276,16 @@ def return_open(request: SignedInRequest, pk: int) -> HttpResponse:
     return redirect(owed)
 
 
-@login_required
 @roles_required(*OFFICE)
 @require_POST
 def return_drop(request: SignedInRequest, pk: int) -> HttpResponse:
     """It is not owed any more."""
     owed = return_for(request.user, pk)
-    try:
+    with refusals_shown(request):
         services.drop_return(owed=owed, by=request.user, reason=request.POST.get("reason", ""))
-    except Refused as refusal:
-        messages.error(request, refusal.problem)
     return redirect(owed)
 
 
-@login_required
 @roles_required(*RETURNS)
 @require_POST
 def return_ready(request: SignedInRequest, pk: int) -> HttpResponse:

@@ -9,7 +9,6 @@ from dataclasses import dataclass, field
 from typing import Any
 
 from django.contrib import messages
-from django.contrib.auth.decorators import login_required
 from django.http import HttpResponse
 from django.shortcuts import redirect, render
 from django.urls import reverse
@@ -52,7 +51,6 @@ def day_paths(user: User, visits: Iterable[Appointment], load: Load | None) -> s
     return " ".join([*own, *([load.get_absolute_url()] if load else []), *stops])
 
 
-@login_required
 @roles_required(roles.INSTALLER)
 @require_GET
 def my_load(request: SignedInRequest) -> HttpResponse:
@@ -67,7 +65,6 @@ def my_load(request: SignedInRequest) -> HttpResponse:
     return render(request, "installs/no_load.html")
 
 
-@login_required
 @roles_required(*LOADS)
 @require_GET
 def loads(request: SignedInRequest) -> HttpResponse:
@@ -103,7 +100,6 @@ def loads(request: SignedInRequest) -> HttpResponse:
     return render(request, "installs/loads.html", context)
 
 
-@login_required
 @roles_required(*LOADS)
 @require_POST
 def make_load(request: SignedInRequest, pk: int, day: str) -> HttpResponse:
@@ -114,7 +110,6 @@ def make_load(request: SignedInRequest, pk: int, day: str) -> HttpResponse:
     return redirect(services.refresh_load(crew=crew_for(request.user, pk), day=found, by=request.user))
 
 
-@login_required
 @roles_required(*LOADS)
 @require_GET
 def load(request: SignedInRequest, pk: int) -> HttpResponse:
@@ -172,7 +167,6 @@ def _act(request: SignedInRequest, row: Load, action: Any, **what: Any) -> HttpR
     return redirect(row)
 
 
-@login_required
 @roles_required(*LOADS)
 @require_POST
 def check(request: SignedInRequest, pk: int) -> HttpResponse:
@@ -183,7 +177,6 @@ def check(request: SignedInRequest, pk: int) -> HttpResponse:
     return _act(request, line.load, services.check_lines, load=line.load, lines=[line], count=wanted)
 
 
-@login_required
 @roles_required(*LOADS)
 @require_POST
 def check_code(request: SignedInRequest, pk: int) -> HttpResponse:
@@ -193,7 +186,6 @@ def check_code(request: SignedInRequest, pk: int) -> HttpResponse:
     return _act(request, row, services.check_code, load=row, typed=request.POST.get("code", "")[:200], bundle=bundle)
 
 
-@login_required
 @roles_required(*LOADS)
 @require_POST
 def check_room(request: SignedInRequest, pk: int) -> HttpResponse:
@@ -209,7 +201,6 @@ def check_room(request: SignedInRequest, pk: int) -> HttpResponse:
     )
 
 
-@login_required
 @roles_required(*LOADS)
 @require_POST
 def check_section(request: SignedInRequest, pk: int) -> HttpResponse:
@@ -219,7 +210,6 @@ def check_section(request: SignedInRequest, pk: int) -> HttpResponse:
     return _act(request, row, services.check_lines, load=row, lines=lines)
 
 
-@login_required
 @roles_required(*LOADS)
 @require_POST
 def undo(request: SignedInRequest, pk: int) -> HttpResponse:
@@ -227,7 +217,6 @@ def undo(request: SignedInRequest, pk: int) -> HttpResponse:
     return _act(request, row, services.undo_check, load=row)
 
 
-@login_required
 @roles_required(*LOADS)
 @require_POST
 def leave(request: SignedInRequest, pk: int) -> HttpResponse:
@@ -240,7 +229,6 @@ def leave(request: SignedInRequest, pk: int) -> HttpResponse:
     return redirect("jobs:today" if request.user.has_role(roles.INSTALLER) else row)
 
 
-@login_required
 @roles_required(*LOADS)
 @require_POST
 def back(request: SignedInRequest, pk: int) -> HttpResponse:
@@ -249,7 +237,6 @@ def back(request: SignedInRequest, pk: int) -> HttpResponse:
     return _act(request, row, services.come_back, load=row)
 
 
-@login_required
 @roles_required(*LOADS)
 @require_POST
 def put_back(request: SignedInRequest, pk: int) -> HttpResponse:
@@ -263,7 +250,6 @@ def put_back(request: SignedInRequest, pk: int) -> HttpResponse:
 # -- the van -----------------------------------------------------------------------------
 
 
-@login_required
 @roles_required(*LOADS)
 @require_GET
 def van(request: SignedInRequest, pk: int) -> HttpResponse:
@@ -274,7 +260,6 @@ def van(request: SignedInRequest, pk: int) -> HttpResponse:
     return render(request, "installs/van.html", context)
 
 
-@login_required
 @roles_required(*LOADS)
 @require_POST
 def top_up(request: SignedInRequest, pk: int) -> HttpResponse:
@@ -289,7 +274,6 @@ def top_up(request: SignedInRequest, pk: int) -> HttpResponse:
     return redirect("installs:van", crew.pk)
 
 
-@login_required
 @roles_required(*LOADS)
 @require_POST
 def van_row(request: SignedInRequest, pk: int) -> HttpResponse:

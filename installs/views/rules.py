@@ -3,10 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from typing import Any
 
 from django.contrib import messages
-from django.contrib.auth.decorators import login_required
 from django.http import Http404, HttpResponse
 from django.shortcuts import redirect, render
 from django.views.decorators.http import require_GET, require_http_methods
@@ -25,7 +23,6 @@ LOOKS = (OWNER, WORKROOM, DISPATCHER)
 WORKS = (OWNER, WORKROOM)
 
 
-@login_required
 @roles_required(*LOOKS)
 @require_GET
 def rules(request: SignedInRequest) -> HttpResponse:
@@ -52,7 +49,6 @@ def _by_kind(parts: list[Part]) -> list[tuple[str, list[tuple[Part, str]]]]:
     return sorted(found.items(), key=lambda kind: kind[0] == "other")
 
 
-@login_required
 @roles_required(*WORKS)
 @require_http_methods(["GET", "POST"])
 def rules_edit(request: SignedInRequest) -> HttpResponse:
@@ -123,7 +119,7 @@ def _is_about(problem: Refused, one: Field) -> bool:
     return problem.field == one.path or problem.field.startswith((f"{one.path}[", f"{one.path}."))
 
 
-def _shown(group: Group, posted: Mapping[str, str] | None, problem: Refused | None) -> dict[str, Any]:
+def _shown(group: Group, posted: Mapping[str, str] | None, problem: Refused | None) -> dict[str, object]:
     """A group with what was typed, and the refusal beside its field."""
     rows = [
         {
@@ -136,7 +132,7 @@ def _shown(group: Group, posted: Mapping[str, str] | None, problem: Refused | No
     return {"group": group, "rows": rows, "is_going": posted is not None and f"remove {group.path}" in posted}
 
 
-def _tables(row: HardwareRules) -> dict[str, Any]:
+def _tables(row: HardwareRules) -> dict[str, object]:
     found = rules_at(row)
     return {
         "rules": found,
@@ -146,7 +142,6 @@ def _tables(row: HardwareRules) -> dict[str, Any]:
     }
 
 
-@login_required
 @roles_required(*LOOKS)
 @require_GET
 def rules_revision(request: SignedInRequest, pk: int) -> HttpResponse:

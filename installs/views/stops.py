@@ -7,7 +7,6 @@ from collections.abc import Iterable
 from typing import Any
 
 from django.contrib import messages
-from django.contrib.auth.decorators import login_required
 from django.http import FileResponse, HttpResponse
 from django.shortcuts import redirect, render
 from django.utils import timezone
@@ -32,12 +31,11 @@ from jobs.schedule.words import promise_text
 from measuring.models import Unit
 from shared import roles
 from shared.access import SignedInRequest, roles_required
-from shared.errors import Refused
+from shared.errors import Refused, refusals_shown, refusals_to
 
 PASSED = (Appointment.State.RESERVED, Appointment.State.DONE)
 
 
-@login_required
 @roles_required(*LOADS)
 @require_GET
 def stop(request: SignedInRequest, pk: int) -> HttpResponse:
@@ -45,7 +43,6 @@ def stop(request: SignedInRequest, pk: int) -> HttpResponse:
     return stop_page(request, stop_for(request.user, pk))
 
 
-@login_required
 @roles_required(*roles.ALL)  # whoever's phone holds one page that works without signal fetches every stand-in
 @require_GET
 def offline(request: SignedInRequest) -> HttpResponse:
@@ -55,7 +52,7 @@ def offline(request: SignedInRequest) -> HttpResponse:
 
 
 def stop_page(
-    request: SignedInRequest, visit: Appointment, *, forms: dict[str, Any] | None = None, status: int = 200
+    request: SignedInRequest, visit: Appointment, *, forms: dict[str, object] | None = None, status: int = 200
 ) -> HttpResponse:
     """The page with its forms as they stand."""
     rows = visit_units(visit)
@@ -123,21 +120,17 @@ def _next(visit: Appointment, standing: Iterable[Appointment]) -> Appointment | 
 
 def _act(request: SignedInRequest, pk: int, action: Any, **what: Any) -> HttpResponse:
     visit = stop_for(request.user, pk)
-    try:
+    with refusals_shown(request):
         action(appointment=visit, by=request.user, **what)
-    except Refused as refusal:
-        messages.error(request, refusal.problem)
     return redirect("installs:stop", pk)
 
 
-@login_required
 @roles_required(*INSTALLS)
 @require_POST
 def arrived(request: SignedInRequest, pk: int) -> HttpResponse:
     return _act(request, pk, services.arrive)
 
 
-@login_required
 @roles_required(*INSTALLS)
 @require_POST
 def all_installed(request: SignedInRequest, pk: int) -> HttpResponse:
@@ -145,7 +138,6 @@ def all_installed(request: SignedInRequest, pk: int) -> HttpResponse:
     return _act(request, pk, services.mark_all_installed)
 
 
-@login_required
 @roles_required(*INSTALLS)
 @require_POST
 def installed(request: SignedInRequest, pk: int, unit_pk: int) -> HttpResponse:
@@ -153,7 +145,6 @@ def installed(request: SignedInRequest, pk: int, unit_pk: int) -> HttpResponse:
     return _act(request, pk, services.mark_installed, units=[unit])
 
 
-@login_required
 @roles_required(*INSTALLS)
 @require_POST
 def not_installed(request: SignedInRequest, pk: int, unit_pk: int) -> HttpResponse:
@@ -166,7 +157,6 @@ def not_installed(request: SignedInRequest, pk: int, unit_pk: int) -> HttpRespon
     return _act(request, pk, services.mark_not_installed, unit=unit, **form.cleaned_data)
 
 
-@login_required
 @roles_required(*INSTALLS)
 @require_POST
 def undo(request: SignedInRequest, pk: int, unit_pk: int) -> HttpResponse:
@@ -174,7 +164,6 @@ def undo(request: SignedInRequest, pk: int, unit_pk: int) -> HttpResponse:
     return _act(request, pk, services.undo_outcome, unit=unit)
 
 
-@login_required
 @roles_required(*INSTALLS)
 @require_POST
 def hardware(request: SignedInRequest, pk: int) -> HttpResponse:
@@ -183,16 +172,12 @@ def hardware(request: SignedInRequest, pk: int) -> HttpResponse:
     materials = Material.objects.filter(branch=visit.job.branch)
     form = HardwareUsedForm(request.POST, user=request.user, materials=materials)
     if form.is_valid():
-        try:
+        with refusals_to(form.refuse):
             services.note_hardware(appointment=visit, by=request.user, **form.cleaned_data)
-        except Refused as refusal:
-            form.refuse(refusal)
-        else:
             return redirect("installs:stop", pk)
     return stop_page(request, visit, forms={"used_form": form}, status=422)
 
 
-@login_required
 @roles_required(*INSTALLS)
 @require_POST
 def hardware_undo(request: SignedInRequest, pk: int) -> HttpResponse:
@@ -201,7 +186,6 @@ def hardware_undo(request: SignedInRequest, pk: int) -> HttpResponse:
     return redirect("installs:stop", used.appointment_id)
 
 
-@login_required
 @roles_required(*INSTALLS)
 @require_POST
 def photo_add(request: SignedInRequest, pk: int) -> HttpResponse:
@@ -210,7 +194,7 @@ def photo_add(request: SignedInRequest, pk: int) -> HttpResponse:
     form = PhotoForm(request.POST, request.FILES, user=request.user, units=units)
     if form.is_valid():
         clean = form.cleaned_data
-        try:
+        with refusals_to(form.refuse):
             services.add_photo(
                 appointment=visit,
                 data=clean["photo"].read(),
@@ -218,14 +202,10 @@ def photo_add(request: SignedInRequest, pk: int) -> HttpResponse:
                 caption=clean["caption"],
                 by=request.user,
             )
-        except Refused as refusal:
-            form.refuse(refusal)
-        else:
             return redirect("installs:stop", pk)
     return stop_page(request, visit, forms={"photo_form": form}, status=422)
 
 
-@login_required
 @roles_required(*LOADS)
 @require_GET
 def photo(request: SignedInRequest, pk: int) -> FileResponse:
@@ -237,7 +217,6 @@ def photo(request: SignedInRequest, pk: int) -> FileResponse:
     return answer
 
 
-@login_required
 @roles_required(*INSTALLS)
 @require_POST
 def photo_remove(request: SignedInRequest, pk: int) -> HttpResponse:
@@ -246,7 +225,6 @@ def photo_remove(request: SignedInRequest, pk: int) -> HttpResponse:
     return redirect("installs:stop", found.appointment_id)
 
 
-@login_required
 @roles_required(*INSTALLS)
 @require_POST
 def sign(request: SignedInRequest, pk: int) -> HttpResponse:
@@ -255,7 +233,7 @@ def sign(request: SignedInRequest, pk: int) -> HttpResponse:
     form = SignForm(request.POST, user=request.user)
     if form.is_valid():
         clean = form.cleaned_data
-        try:
+        with refusals_to(form.refuse):
             services.sign(
                 appointment=visit,
                 by=request.user,
@@ -263,14 +241,10 @@ def sign(request: SignedInRequest, pk: int) -> HttpResponse:
                 strokes=clean["signature"] or [],
                 left_with=clean["left_with"],
             )
-        except Refused as refusal:
-            form.refuse(refusal)
-        else:
             return redirect("installs:stop", pk)
     return stop_page(request, visit, forms={"sign_form": form}, status=422)
 
 
-@login_required
 @roles_required(*INSTALLS)
 @require_POST
 def done(request: SignedInRequest, pk: int) -> HttpResponse:
@@ -288,7 +262,6 @@ def done(request: SignedInRequest, pk: int) -> HttpResponse:
     return redirect("installs:stop", pk)
 
 
-@login_required
 @roles_required(*INSTALLS)
 @require_POST
 def reopen(request: SignedInRequest, pk: int) -> HttpResponse:

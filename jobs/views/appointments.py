@@ -7,7 +7,6 @@ from collections.abc import Callable
 from typing import Any
 
 from django.contrib import messages
-from django.contrib.auth.decorators import login_required
 from django.http import HttpResponse, JsonResponse
 from django.shortcuts import redirect, render
 from django.utils import timezone
@@ -38,7 +37,7 @@ from jobs.schedule.lateness import grade
 from jobs.schedule.offers import rescues
 from jobs.schedule.words import copy_text, late_text, readiness_text, stay_text, window_text
 from shared.access import SignedInRequest, roles_required
-from shared.errors import Refused
+from shared.errors import Refused, refusals_to
 from shared.formats.durations import minutes_text
 
 
@@ -50,7 +49,7 @@ def _back(request: SignedInRequest, row: Appointment) -> HttpResponse:
     return redirect("jobs:appointment", row.pk)
 
 
-def _act(request: SignedInRequest, row: Appointment, words: str, do: Callable[[], Any]) -> HttpResponse:
+def _act(request: SignedInRequest, row: Appointment, words: str, do: Callable[[], object]) -> HttpResponse:
     try:
         do()
     except Refused as refusal:
@@ -66,7 +65,6 @@ def sentence(text: str) -> str:
     return text if text.endswith((".", "!", "?")) else f"{text}."
 
 
-@login_required
 @roles_required(*LOOKS)
 @require_GET
 def appointment(request: SignedInRequest, pk: int) -> HttpResponse:
@@ -75,7 +73,7 @@ def appointment(request: SignedInRequest, pk: int) -> HttpResponse:
     return render(request, "jobs/appointment.html", appointment_context(request, row))
 
 
-def appointment_context(request: SignedInRequest, row: Appointment, **more: Any) -> dict[str, Any]:
+def appointment_context(request: SignedInRequest, row: Appointment, **more: Any) -> dict[str, object]:
     user = request.user
     is_office = user.has_role(*OFFICE)
     first, why = earliest_install(row) if is_office else (None, "")
@@ -112,7 +110,7 @@ def appointment_context(request: SignedInRequest, row: Appointment, **more: Any)
 
 def times_context(
     request: SignedInRequest, row: Appointment, form: TimesForm | WishForm | CallForm | None = None
-) -> dict[str, Any]:
+) -> dict[str, object]:
     """When the customer can and can't, and the form for more of it; nothing once the visit is over."""
     if row.state in {Appointment.State.DONE, Appointment.State.CANCELLED} or row.job.is_cancelled():
         return {}
@@ -128,7 +126,7 @@ def times_context(
     }
 
 
-def _risk(row: Appointment) -> dict[str, Any]:
+def _risk(row: Appointment) -> dict[str, object]:
     """How it looks for a visit still to come, and when its promise will be missed, who else could keep it."""
     if not row.is_placed() or row.state in OVER or row.crew is None or row.day is None:
         return {}
@@ -157,7 +155,6 @@ def _promise_form(request: SignedInRequest, row: Appointment) -> PromiseForm | N
     return PromiseForm(user=request.user, initial={"window_from": begin.time(), "window_until": until.time()})
 
 
-@login_required
 @roles_required(*OFFICE)
 @require_http_methods(["GET", "POST"])
 def appointment_edit(request: SignedInRequest, pk: int) -> HttpResponse:
@@ -174,11 +171,8 @@ def appointment_edit(request: SignedInRequest, pk: int) -> HttpResponse:
     form.fields["purpose"].disabled = True
     if request.method == "POST" and form.is_valid():
         values = {name: value for name, value in form.cleaned_data.items() if name != "purpose"}
-        try:
+        with refusals_to(form.refuse):
             services.edit_appointment(appointment=row, by=request.user, **values)
-        except Refused as refusal:
-            form.refuse(refusal)
-        else:
             messages.success(request, "The visit is changed.")
             if trouble := _trouble_with(row):
                 messages.warning(request, f"{trouble}. Move one of them, or call.")
@@ -197,7 +191,6 @@ def _trouble_with(row: Appointment) -> str:
 # -- moving ----------------------------------------------------------------------------------
 
 
-@login_required
 @roles_required(*OFFICE)
 @require_GET
 def appointment_effect(request: SignedInRequest, pk: int) -> HttpResponse:
@@ -213,7 +206,6 @@ def appointment_effect(request: SignedInRequest, pk: int) -> HttpResponse:
     return JsonResponse(effect_json(effect_of(row, crew=crew, starts_at=starts_at)))
 
 
-@login_required
 @roles_required(*OFFICE)
 @require_http_methods(["GET", "POST"])
 def appointment_move(request: SignedInRequest, pk: int) -> HttpResponse:
@@ -224,7 +216,7 @@ def appointment_move(request: SignedInRequest, pk: int) -> HttpResponse:
     """
     row = appointment_for(request.user, pk)
     wants_json = "application/json" in request.headers.get("accept", "")
-    initial: dict[str, Any] = {"crew": row.crew_id, "day": row.day, "version": row.version}
+    initial: dict[str, object] = {"crew": row.crew_id, "day": row.day, "version": row.version}
     if row.starts_at is not None:
         initial["time"] = timezone.localtime(row.starts_at).time()
     form = MoveForm(request.POST or request.GET or None, user=request.user, initial=initial)
@@ -254,7 +246,6 @@ def appointment_move(request: SignedInRequest, pk: int) -> HttpResponse:
     return render(request, "jobs/appointment_move.html", context, status=422 if form.errors else 200)
 
 
-@login_required
 @roles_required(*OFFICE)
 @require_POST
 def appointment_undo(request: SignedInRequest, pk: int) -> HttpResponse:
@@ -263,7 +254,6 @@ def appointment_undo(request: SignedInRequest, pk: int) -> HttpResponse:
     return _act(request, row, "The move is taken back.", lambda: services.undo_move(appointment=row, by=request.user))
 
 
-@login_required
 @roles_required(*OFFICE)
 @require_POST
 def appointment_unplace(request: SignedInRequest, pk: int) -> HttpResponse:
@@ -276,7 +266,6 @@ def appointment_unplace(request: SignedInRequest, pk: int) -> HttpResponse:
     )  # fmt: skip
 
 
-@login_required
 @roles_required(*OFFICE)
 @require_POST
 def appointment_lock(request: SignedInRequest, pk: int) -> HttpResponse:
@@ -287,7 +276,6 @@ def appointment_lock(request: SignedInRequest, pk: int) -> HttpResponse:
     return _act(request, row, words, lambda: services.lock(appointment=row, by=request.user, locked=locked))
 
 
-@login_required
 @roles_required(*OFFICE)
 @require_POST
 def appointment_promise(request: SignedInRequest, pk: int) -> HttpResponse:
@@ -310,7 +298,6 @@ def appointment_promise(request: SignedInRequest, pk: int) -> HttpResponse:
     )
 
 
-@login_required
 @roles_required(*OFFICE)
 @require_POST
 def appointment_let_go(request: SignedInRequest, pk: int) -> HttpResponse:
@@ -319,7 +306,6 @@ def appointment_let_go(request: SignedInRequest, pk: int) -> HttpResponse:
     return _act(request, row, "The window is free again.", lambda: services.let_go(appointment=row, by=request.user))
 
 
-@login_required
 @roles_required(*OFFICE)
 @require_POST
 def appointment_cancel(request: SignedInRequest, pk: int) -> HttpResponse:
@@ -335,7 +321,6 @@ def appointment_cancel(request: SignedInRequest, pk: int) -> HttpResponse:
     )  # fmt: skip
 
 
-@login_required
 @roles_required(*OFFICE)
 @require_POST
 def appointment_split(request: SignedInRequest, pk: int) -> HttpResponse:
@@ -343,14 +328,12 @@ def appointment_split(request: SignedInRequest, pk: int) -> HttpResponse:
     row = appointment_for(request.user, pk)
     form = SplitForm(request.POST, user=request.user)
     if form.is_valid():
-        try:
+        with refusals_to(form.refuse):
             second = services.split_appointment(
                 appointment=row, first_min=form.cleaned_data["first_min"], by=request.user
             )
             messages.success(request, f"The second part has {minutes_text(second.duration_min)}; choose its window.")
             return redirect("jobs:appointment", second.pk)
-        except Refused as refusal:
-            form.refuse(refusal)
     return render(request, "jobs/appointment.html", appointment_context(request, row, split_form=form), status=422)
 
 
@@ -364,7 +347,6 @@ TAPS = {
 }
 
 
-@login_required
 @roles_required(*DRIVES)
 @require_POST
 def appointment_tap(request: SignedInRequest, pk: int, tap: str) -> HttpResponse:
@@ -374,7 +356,6 @@ def appointment_tap(request: SignedInRequest, pk: int, tap: str) -> HttpResponse
     return _act(request, row, words, lambda: service(appointment=row, by=request.user))
 
 
-@login_required
 @roles_required(*OFFICE)
 @require_POST
 def appointment_told(request: SignedInRequest, pk: int) -> HttpResponse:
@@ -383,7 +364,6 @@ def appointment_told(request: SignedInRequest, pk: int) -> HttpResponse:
     return _act(request, row, "Noted.", lambda: services.told_late(appointment=row, by=request.user))
 
 
-@login_required
 @roles_required(*OFFICE)
 @require_http_methods(["GET", "POST"])
 def appointment_readiness(request: SignedInRequest, pk: int) -> HttpResponse:
@@ -401,7 +381,6 @@ def appointment_readiness(request: SignedInRequest, pk: int) -> HttpResponse:
     return render(request, "jobs/readiness.html", context)
 
 
-@login_required
 @roles_required(*OFFICE)
 @require_GET
 def appointment_ics(request: SignedInRequest, pk: int) -> HttpResponse:

@@ -9,7 +9,6 @@ from dataclasses import dataclass
 from typing import Final
 
 from django.contrib import messages
-from django.contrib.auth.decorators import login_required
 from django.core.paginator import Paginator
 from django.db.models import Count, Prefetch, QuerySet
 from django.http import HttpResponse
@@ -66,7 +65,6 @@ class Waiting:
     url: str
 
 
-@login_required
 @roles_required(*OFFICE)
 @require_GET
 def attention(request: SignedInRequest) -> HttpResponseBase:
@@ -105,7 +103,6 @@ def _parked_for(request: SignedInRequest, pk: int) -> ParkedEntry:
     return get_object_or_404(rows.select_related("entry__device__user"), pk=pk)
 
 
-@login_required
 @roles_required(*OFFICE)
 @require_POST
 def entry_again(request: SignedInRequest, pk: int) -> HttpResponse:
@@ -118,7 +115,6 @@ def entry_again(request: SignedInRequest, pk: int) -> HttpResponse:
     return redirect(f"{reverse('jobs:attention')}#entries")
 
 
-@login_required
 @roles_required(*OFFICE)
 @require_POST
 def entry_drop(request: SignedInRequest, pk: int) -> HttpResponse:
@@ -132,7 +128,6 @@ def entry_drop(request: SignedInRequest, pk: int) -> HttpResponse:
     return redirect(f"{reverse('jobs:attention')}#entries")
 
 
-@login_required
 @roles_required(*OFFICE)
 @require_POST
 def ready(request: SignedInRequest) -> HttpResponse:

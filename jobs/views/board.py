@@ -8,7 +8,6 @@ from typing import Any
 from urllib.parse import urlencode
 
 from django.contrib import messages
-from django.contrib.auth.decorators import login_required
 from django.db.models import QuerySet
 from django.http import HttpResponse
 from django.http.response import HttpResponseBase
@@ -66,7 +65,6 @@ def week_of(day: dt.date, first_weekday: int) -> list[dt.date]:
     return [first + dt.timedelta(days=position) for position in range(7)]
 
 
-@login_required
 @roles_required(*OFFICE)
 @require_GET
 def calendar(request: SignedInRequest) -> HttpResponseBase:
@@ -123,7 +121,7 @@ def _crewless(schedule: Schedule | None) -> list[Decision]:
     return crewless(list(schedule.rows.values()), {key: one.work for key, one in schedule.days.items()})
 
 
-def _lanes(schedule: Schedule | None, now: dt.datetime) -> dict[str, Any]:
+def _lanes(schedule: Schedule | None, now: dt.datetime) -> dict[str, object]:
     """What a day's page shows beside its board: crews as lists, the map, promises at risk."""
     if schedule is None:
         return {"lanes": [], "map": None, "risky": []}
@@ -137,7 +135,7 @@ def _lanes(schedule: Schedule | None, now: dt.datetime) -> dict[str, Any]:
     }
 
 
-def _week(keep: dict[str, str], schedule: Schedule, days: list[dt.date]) -> list[dict[str, Any]]:
+def _week(keep: dict[str, str], schedule: Schedule, days: list[dt.date]) -> list[dict[str, object]]:
     """The days of a week with how much stands on each, for screens too narrow for its board."""
     found = []
     for day in days:
@@ -183,7 +181,7 @@ def unplaced_of(request: SignedInRequest) -> QuerySet[Appointment]:
     )
 
 
-def _unplaced(request: SignedInRequest) -> dict[str, Any]:
+def _unplaced(request: SignedInRequest) -> dict[str, object]:
     rows = unplaced_of(request)
     shown = list(rows[:25])
     return {"rows": [(row, why_unplaced(row)) for row in shown], "more": max(0, rows.count() - len(shown))}
@@ -219,7 +217,6 @@ def _csv(schedule: Schedule | None, days: list[dt.date]) -> HttpResponseBase:
     return csv_answer(f"calendar-{days[0].isoformat()}", head, rows)
 
 
-@login_required
 @roles_required(*OFFICE)
 @require_POST
 def swap(request: SignedInRequest) -> HttpResponse:

@@ -7,7 +7,6 @@ from dataclasses import replace
 from typing import Any
 
 from django.contrib import messages
-from django.contrib.auth.decorators import login_required
 from django.db import transaction
 from django.db.models import Q
 from django.http import HttpResponse
@@ -110,7 +109,6 @@ def _typed(form: Any) -> dict[str, Any]:
     return dict(getattr(form, "cleaned_data", {}))
 
 
-@login_required
 @roles_required(*OFFICE)
 @require_http_methods(["GET", "POST"])
 def book(request: SignedInRequest) -> HttpResponse:
@@ -205,7 +203,6 @@ def _grid(request: SignedInRequest, visit: Appointment, **bounds: Any) -> dict[s
     return {"grid": grid, "offers": grid.offers}
 
 
-@login_required
 @roles_required(*OFFICE)
 @require_POST
 def book_windows(request: SignedInRequest) -> HttpResponse:
@@ -214,7 +211,6 @@ def book_windows(request: SignedInRequest) -> HttpResponse:
     return render(request, "jobs/book.html#windows", booking.context(**_offers(booking)))
 
 
-@login_required
 @roles_required(*OFFICE)
 @require_GET
 def find_customer(request: SignedInRequest) -> HttpResponse:
@@ -231,7 +227,6 @@ def find_customer(request: SignedInRequest) -> HttpResponse:
     return render(request, "jobs/book.html#found", {"found": found, "who": words})
 
 
-@login_required
 @roles_required(*OFFICE)
 @require_http_methods(["GET", "POST"])
 def windows(request: SignedInRequest, pk: int) -> HttpResponse:
@@ -262,7 +257,6 @@ def windows(request: SignedInRequest, pk: int) -> HttpResponse:
     return render(request, "jobs/windows.html", context, status=422 if error else 200)
 
 
-@login_required
 @roles_required(*OFFICE)
 @require_POST
 def visit_times(request: SignedInRequest, pk: int) -> HttpResponse:

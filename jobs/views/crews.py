@@ -7,7 +7,6 @@ from collections.abc import Callable
 from typing import Any
 
 from django.contrib import messages
-from django.contrib.auth.decorators import login_required
 from django.http import HttpResponse
 from django.http.response import HttpResponseBase
 from django.shortcuts import get_object_or_404, redirect, render
@@ -37,12 +36,11 @@ from jobs.schedule.offers import usual_windows as usual_windows_of
 from jobs.views.jobs import csv_answer
 from shared import roles
 from shared.access import SignedInRequest, roles_required
-from shared.errors import Refused
+from shared.errors import Refused, refusals_shown, refusals_to
 from shared.formats.dates import clocks, short_day
 from shared.models import Branch, Run
 
 
-@login_required
 @roles_required(*OFFICE)
 @require_GET
 def crew_list(request: SignedInRequest) -> HttpResponseBase:
@@ -84,7 +82,6 @@ def _hours(work: WorkDay) -> str:
     return ", ".join(clocks(a, b) for a, b in spans) or work.why
 
 
-@login_required
 @roles_required(*OFFICE)
 @require_http_methods(["GET", "POST"])
 def crew_new(request: SignedInRequest) -> HttpResponse:
@@ -113,7 +110,6 @@ def _save_crew(request: SignedInRequest, form: CrewForm, crew: Crew | None) -> C
         return None
 
 
-@login_required
 @roles_required(*OFFICE)
 @require_http_methods(["GET", "POST"])
 def crew_edit(request: SignedInRequest, pk: int) -> HttpResponse:
@@ -126,7 +122,7 @@ def crew_edit(request: SignedInRequest, pk: int) -> HttpResponse:
     return render(request, "jobs/crew.html", crew_context(request, crew, form=form), status=422 if form.errors else 200)
 
 
-def crew_context(request: SignedInRequest, crew: Crew, **more: Any) -> dict[str, Any]:
+def crew_context(request: SignedInRequest, crew: Crew, **more: Any) -> dict[str, object]:
     user, now = request.user, timezone.now()
     return {
         "crew": crew,
@@ -155,16 +151,13 @@ def _part(
 ) -> HttpResponse:
     """One of the crew page's own forms."""
     if form.is_valid():
-        try:
+        with refusals_to(form.refuse):
             do()
             messages.success(request, words)
             return redirect("jobs:crew", crew.pk)
-        except Refused as refusal:
-            form.refuse(refusal)
     return render(request, "jobs/crew.html", crew_context(request, crew, **{name: form}), status=422)
 
 
-@login_required
 @roles_required(*OFFICE)
 @require_POST
 def crew_hours(request: SignedInRequest, pk: int) -> HttpResponse:
@@ -177,7 +170,6 @@ def crew_hours(request: SignedInRequest, pk: int) -> HttpResponse:
     )  # fmt: skip
 
 
-@login_required
 @roles_required(*OFFICE)
 @require_POST
 def crew_absence(request: SignedInRequest, pk: int) -> HttpResponse:
@@ -202,7 +194,6 @@ def crew_absence(request: SignedInRequest, pk: int) -> HttpResponse:
     return redirect("jobs:plan_run", started[0].pk) if started else answer
 
 
-@login_required
 @roles_required(*OFFICE)
 @require_POST
 def absence_remove(request: SignedInRequest, pk: int) -> HttpResponse:
@@ -213,7 +204,6 @@ def absence_remove(request: SignedInRequest, pk: int) -> HttpResponse:
     return redirect("jobs:crew", absence.crew_id)
 
 
-@login_required
 @roles_required(*OFFICE)
 @require_POST
 def crew_member(request: SignedInRequest, pk: int) -> HttpResponse:
@@ -226,7 +216,6 @@ def crew_member(request: SignedInRequest, pk: int) -> HttpResponse:
     )  # fmt: skip
 
 
-@login_required
 @roles_required(*OFFICE)
 @require_POST
 def member_end(request: SignedInRequest, pk: int) -> HttpResponse:
@@ -239,7 +228,6 @@ def member_end(request: SignedInRequest, pk: int) -> HttpResponse:
     return redirect("jobs:crew", member.crew_id)
 
 
-@login_required
 @roles_required(*OFFICE)
 @require_POST
 def crew_day(request: SignedInRequest, pk: int) -> HttpResponse:
@@ -254,7 +242,6 @@ def crew_day(request: SignedInRequest, pk: int) -> HttpResponse:
     return _part(request, crew, "day_form", form, "That day is changed.", change)
 
 
-@login_required
 @roles_required(*OFFICE)
 @require_POST
 def skill_new(request: SignedInRequest) -> HttpResponse:
@@ -262,11 +249,9 @@ def skill_new(request: SignedInRequest) -> HttpResponse:
     form = SkillForm(request.POST, user=request.user)
     if form.is_valid():
         name = form.cleaned_data["name"]
-        try:
+        with refusals_shown(request):
             services.add_skill(branch=request.user.own_branch, key=slugify(name)[:30], name=name, by=request.user)
             messages.success(request, f"{name} can be ticked at crews and visits now.")
-        except Refused as refusal:
-            messages.error(request, refusal.problem)
     else:
         messages.error(request, "Name the skill, such as: tall ladder.")
     return redirect("jobs:crews")
@@ -275,7 +260,6 @@ def skill_new(request: SignedInRequest) -> HttpResponse:
 # -- holidays and rules ----------------------------------------------------------------------
 
 
-@login_required
 @roles_required(*OFFICE)
 @require_http_methods(["GET", "POST"])
 def holidays(request: SignedInRequest) -> HttpResponse:
@@ -331,7 +315,6 @@ def windows_written(branch: Branch) -> str:
     return "\n".join(f"{begin:%H:%M} to {end:%H:%M}" for begin, end in usual_windows_of(branch))
 
 
-@login_required
 @roles_required(*OFFICE)
 @require_POST
 def usual_windows(request: SignedInRequest) -> HttpResponse:
@@ -347,7 +330,6 @@ def usual_windows(request: SignedInRequest) -> HttpResponse:
     return redirect("jobs:holidays")
 
 
-@login_required
 @roles_required(*OFFICE)
 @require_POST
 def holiday_remove(request: SignedInRequest, pk: int) -> HttpResponse:
@@ -360,7 +342,6 @@ def holiday_remove(request: SignedInRequest, pk: int) -> HttpResponse:
 # -- calendar addresses --------------------------------------------------------------------------
 
 
-@login_required
 @roles_required(*OFFICE)
 @require_POST
 def feed_open(request: SignedInRequest, pk: int) -> HttpResponse:
@@ -371,7 +352,6 @@ def feed_open(request: SignedInRequest, pk: int) -> HttpResponse:
     return redirect("jobs:crew", crew.pk)
 
 
-@login_required
 @roles_required(*OFFICE)
 @require_POST
 def feed_revoke(request: SignedInRequest, pk: int) -> HttpResponse:
@@ -382,7 +362,6 @@ def feed_revoke(request: SignedInRequest, pk: int) -> HttpResponse:
     return redirect("jobs:crew", feed.crew_id) if feed.crew_id else redirect("jobs:my_calendar")
 
 
-@login_required
 @roles_required(*roles.FIELD)
 @require_http_methods(["GET", "POST"])
 def my_calendar(request: SignedInRequest) -> HttpResponse:

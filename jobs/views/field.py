@@ -5,7 +5,6 @@ from __future__ import annotations
 import datetime as dt
 from dataclasses import dataclass
 
-from django.contrib.auth.decorators import login_required
 from django.http import HttpResponse
 from django.shortcuts import render
 from django.utils import timezone
@@ -54,7 +53,6 @@ def crews_of(user: User, day: dt.date) -> list[Crew]:
     return list(Crew.objects.filter(pk__in=pks).select_related("branch"))
 
 
-@login_required
 @roles_required(*roles.FIELD)
 @require_GET
 def today(request: SignedInRequest) -> HttpResponse:

@@ -5,7 +5,6 @@ from __future__ import annotations
 from typing import Any
 from uuid import UUID
 
-from django.contrib.auth.decorators import login_required
 from django.http import Http404, HttpResponse
 from django.shortcuts import redirect, render
 from django.views.decorators.http import require_GET, require_http_methods, require_POST
@@ -15,25 +14,21 @@ from jobs.access import OFFICE
 from jobs.forms import ImportForm
 from jobs.services.imports import COLUMNS, KIND
 from shared.access import SignedInRequest, roles_required
-from shared.errors import Refused
+from shared.errors import Refused, refusals_to
 from shared.models import Run
 
 MOST_BYTES = 4_000_000
 
 
-@login_required
 @roles_required(*OFFICE)
 @require_http_methods(["GET", "POST"])
 def import_jobs(request: SignedInRequest) -> HttpResponse:
     """Choose a file; the first look writes nothing."""
     form = ImportForm(request.POST or None, request.FILES or None, user=request.user)
     if request.method == "POST" and form.is_valid():
-        try:
+        with refusals_to(form.refuse):
             text = _text_of(form.cleaned_data["file"])
             run = services.ask_for_import(branch=request.user.own_branch, text=text, by=request.user, dry=True)
-        except Refused as refusal:
-            form.refuse(refusal)
-        else:
             return redirect("jobs:import_run", run.pk)
     context = {"form": form, "columns": COLUMNS.items()}
     return render(request, "jobs/import.html", context, status=422 if form.errors else 200)
@@ -55,7 +50,6 @@ def _run_for(request: SignedInRequest, pk: UUID) -> Run:
     return run
 
 
-@login_required
 @roles_required(*OFFICE)
 @require_GET
 def import_run(request: SignedInRequest, pk: UUID) -> HttpResponse:
@@ -64,7 +58,6 @@ def import_run(request: SignedInRequest, pk: UUID) -> HttpResponse:
     return render(request, "jobs/import_run.html", {"run": run, "result": run.result})
 
 
-@login_required
 @roles_required(*OFFICE)
 @require_POST
 def import_confirm(request: SignedInRequest, pk: UUID) -> HttpResponse:

@@ -9,7 +9,6 @@ from typing import Any
 from urllib.parse import urlencode
 
 from django.contrib import messages
-from django.contrib.auth.decorators import login_required
 from django.core.paginator import Paginator
 from django.db.models import Max, Prefetch, Q, QuerySet
 from django.http import HttpResponse, StreamingHttpResponse
@@ -26,7 +25,7 @@ from jobs.models import Appointment, Job
 from jobs.ports import ports
 from jobs.services.stages import blockers_of
 from shared.access import SignedInRequest, roles_required
-from shared.errors import Refused
+from shared.errors import Refused, refusals_to
 
 PER_PAGE = 40
 
@@ -57,7 +56,7 @@ def local_text(when: dt.datetime | None) -> str:
     return f"{timezone.localtime(when):%Y-%m-%d %H:%M}" if when else ""
 
 
-def _harmless(cell: Any) -> Any:
+def _harmless(cell: object) -> Any:
     text = "" if cell is None else cell
     return f"'{text}" if isinstance(text, str) and text[:1] in {"=", "+", "-", "@", "\t", "\r"} else text
 
@@ -94,7 +93,6 @@ def parse_date_or_none(text: str) -> Any:
         return None
 
 
-@login_required
 @roles_required(*LOOKS)
 @require_GET
 def job_list(request: SignedInRequest) -> HttpResponseBase:
@@ -142,7 +140,6 @@ def _list_csv(rows: QuerySet[Job]) -> StreamingHttpResponse:
 # -- one job -------------------------------------------------------------------------------
 
 
-@login_required
 @roles_required(*LOOKS)
 @require_GET
 def job_detail(request: SignedInRequest, pk: int) -> HttpResponse:
@@ -151,7 +148,7 @@ def job_detail(request: SignedInRequest, pk: int) -> HttpResponse:
     return render(request, "jobs/job_detail.html", detail_context(request, job))
 
 
-def detail_context(request: SignedInRequest, job: Job, **more: Any) -> dict[str, Any]:
+def detail_context(request: SignedInRequest, job: Job, **more: Any) -> dict[str, object]:
     user = request.user
     visits = (
         Appointment.objects.visible_to(user)
@@ -183,7 +180,6 @@ def _done(request: SignedInRequest, job: Job, words: str) -> HttpResponse:
     return redirect("jobs:job", job.pk)
 
 
-@login_required
 @roles_required(*OFFICE)
 @require_http_methods(["GET", "POST"])
 def job_edit(request: SignedInRequest, pk: int) -> HttpResponse:
@@ -191,17 +187,13 @@ def job_edit(request: SignedInRequest, pk: int) -> HttpResponse:
     job = job_for(request.user, pk)
     form = JobForm(request.POST or None, user=request.user, instance=job)
     if request.method == "POST" and form.is_valid():
-        try:
+        with refusals_to(form.refuse):
             services.edit_job(job=job, by=request.user, **form.cleaned_data)
-        except Refused as refusal:
-            form.refuse(refusal)
-        else:
             return _done(request, job, "The job is changed.")
     context = {"form": form, "job": job, "heading": f"Change {job.number}"}
     return render(request, "jobs/job_form.html", context, status=422 if form.errors else 200)
 
 
-@login_required
 @roles_required(*OFFICE)
 @require_POST
 def job_hold(request: SignedInRequest, pk: int) -> HttpResponse:
@@ -209,15 +201,12 @@ def job_hold(request: SignedInRequest, pk: int) -> HttpResponse:
     job = job_for(request.user, pk)
     form = HoldForm(request.POST, user=request.user)
     if form.is_valid():
-        try:
+        with refusals_to(form.refuse):
             services.hold(job=job, by=request.user, **form.cleaned_data)
             return _done(request, job, f"{job.number} is paused.")
-        except Refused as refusal:
-            form.refuse(refusal)
     return render(request, "jobs/job_detail.html", detail_context(request, job, hold_form=form), status=422)
 
 
-@login_required
 @roles_required(*OFFICE)
 @require_POST
 def job_unhold(request: SignedInRequest, pk: int) -> HttpResponse:
@@ -226,7 +215,6 @@ def job_unhold(request: SignedInRequest, pk: int) -> HttpResponse:
     return _try(request, job, f"{job.number} goes on.", lambda: services.unhold(job=job, by=request.user))
 
 
-@login_required
 @roles_required(*OFFICE)
 @require_POST
 def job_cancel(request: SignedInRequest, pk: int) -> HttpResponse:
@@ -234,15 +222,12 @@ def job_cancel(request: SignedInRequest, pk: int) -> HttpResponse:
     job = job_for(request.user, pk)
     form = ReasonForm(request.POST, user=request.user)
     if form.is_valid():
-        try:
+        with refusals_to(form.refuse):
             services.cancel_job(job=job, by=request.user, reason=form.cleaned_data["reason"])
             return _done(request, job, f"{job.number} is cancelled, and its visits are called off.")
-        except Refused as refusal:
-            form.refuse(refusal)
     return render(request, "jobs/job_detail.html", detail_context(request, job, reason_form=form), status=422)
 
 
-@login_required
 @roles_required(*OFFICE)
 @require_POST
 def job_take_up(request: SignedInRequest, pk: int) -> HttpResponse:
@@ -262,7 +247,6 @@ def _try(request: SignedInRequest, job: Job, words: str, action: Any) -> HttpRes
     return _done(request, job, words)
 
 
-@login_required
 @roles_required(*OFFICE)
 @require_POST
 def job_cant(request: SignedInRequest, pk: int) -> HttpResponse:
@@ -270,16 +254,13 @@ def job_cant(request: SignedInRequest, pk: int) -> HttpResponse:
     job = job_for(request.user, pk)
     form = CantForm(request.POST, user=request.user, tz=job.branch.tz)
     if form.is_valid():
-        try:
+        with refusals_to(form.refuse):
             begin, end = form.span()
             services.add_impossible_time(job=job, starts_at=begin, ends_at=end, by=request.user)
             return _done(request, job, "Noted: nothing is offered then.")
-        except Refused as refusal:
-            form.refuse(refusal)
     return render(request, "jobs/job_detail.html", detail_context(request, job, cant_form=form), status=422)
 
 
-@login_required
 @roles_required(*OFFICE)
 @require_POST
 def project_new(request: SignedInRequest, pk: int) -> HttpResponse:
@@ -295,7 +276,6 @@ def project_new(request: SignedInRequest, pk: int) -> HttpResponse:
     return redirect("jobs:customer", customer.pk)
 
 
-@login_required
 @roles_required(*OFFICE)
 @require_http_methods(["GET", "POST"])
 def visit_new(request: SignedInRequest, pk: int) -> HttpResponse:
@@ -304,17 +284,13 @@ def visit_new(request: SignedInRequest, pk: int) -> HttpResponse:
     initial = {"purpose": request.GET.get("purpose", "install")}
     form = VisitForm(request.POST or None, user=request.user, initial=initial)
     if request.method == "POST" and form.is_valid():
-        try:
+        with refusals_to(form.refuse):
             visit = services.new_appointment(job=job, by=request.user, **form.cleaned_data)
-        except Refused as refusal:
-            form.refuse(refusal)
-        else:
             return redirect("jobs:windows", visit.pk)
     context = {"form": form, "job": job, "heading": f"A visit for {job.number}", "button": "Choose a window"}
     return render(request, "jobs/job_form.html", context, status=422 if form.errors else 200)
 
 
-@login_required
 @roles_required(*OFFICE)
 @require_http_methods(["GET", "POST"])
 def customer_edit(request: SignedInRequest, pk: int) -> HttpResponse:
@@ -322,11 +298,8 @@ def customer_edit(request: SignedInRequest, pk: int) -> HttpResponse:
     customer = customer_for(request.user, pk)
     form = CustomerForm(request.POST or None, user=request.user, instance=customer)
     if request.method == "POST" and form.is_valid():
-        try:
+        with refusals_to(form.refuse):
             services.edit_customer(customer=customer, by=request.user, **form.cleaned_data)
-        except Refused as refusal:
-            form.refuse(refusal)
-        else:
             messages.success(request, "The customer is changed.")
             return redirect("jobs:customer", customer.pk)
     context = {

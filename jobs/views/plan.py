@@ -8,7 +8,6 @@ from typing import Any
 from uuid import UUID
 
 from django.contrib import messages
-from django.contrib.auth.decorators import login_required
 from django.http import HttpResponse
 from django.http.response import HttpResponseBase
 from django.shortcuts import redirect, render
@@ -24,12 +23,11 @@ from jobs.services.planning import KIND
 from jobs.views.appointments import sentence
 from jobs.views.jobs import csv_answer, local_text, parse_date_or_none
 from shared.access import SignedInRequest, roles_required
-from shared.errors import Refused
+from shared.errors import Refused, refusals_to
 from shared.formats.money import extra_cost
 from shared.models import Run
 
 
-@login_required
 @roles_required(*OFFICE)
 @require_http_methods(["GET", "POST"])
 def plan(request: SignedInRequest) -> HttpResponse:
@@ -40,11 +38,8 @@ def plan(request: SignedInRequest) -> HttpResponse:
                "with_unplaced": not keep}  # fmt: skip
     form = PlanForm(request.POST or None, user=request.user, initial=initial)
     if request.method == "POST" and form.is_valid():
-        try:
+        with refusals_to(form.refuse):
             run = services.ask_for_plan(branch=request.user.own_branch, by=request.user, **form.cleaned_data)
-        except Refused as refusal:
-            form.refuse(refusal)
-        else:
             return redirect("jobs:plan_run", run.pk)
     context = {
         "form": form,
@@ -54,7 +49,6 @@ def plan(request: SignedInRequest) -> HttpResponse:
     return render(request, "jobs/plan.html", context, status=422 if form.errors else 200)
 
 
-@login_required
 @roles_required(*OFFICE)
 @require_http_methods(["GET"])
 def plan_run(request: SignedInRequest, pk: UUID) -> HttpResponse:
@@ -67,7 +61,6 @@ def plan_run(request: SignedInRequest, pk: UUID) -> HttpResponse:
     return render(request, "jobs/plan_run.html", {"run": run})
 
 
-@login_required
 @roles_required(*OFFICE)
 @require_http_methods(["GET"])
 def proposal(request: SignedInRequest, pk: int) -> HttpResponseBase:
@@ -101,7 +94,7 @@ def _text(cell: Any) -> str:
     return "" if cell is None else str(cell)
 
 
-def _context(found: Proposal, error: str = "", chosen: set[int] | None = None) -> dict[str, Any]:
+def _context(found: Proposal, error: str = "", chosen: set[int] | None = None) -> dict[str, object]:
     """The page; `chosen` are the differences that wait for a second yes."""
     with_all = ("appointment__job__customer", "appointment__job__branch", "appointment__crew", "crew")
     rows = found.moves.select_related(*with_all)
@@ -123,7 +116,7 @@ def _context(found: Proposal, error: str = "", chosen: set[int] | None = None) -
     }
 
 
-def _doubts(found: Proposal) -> list[dict[str, Any]] | None:
+def _doubts(found: Proposal) -> list[dict[str, object]] | None:
     """The promises a sure plan could not make sure; None when nobody asked."""
     doubts = found.summary.get("doubts")
     if doubts is None:
@@ -159,7 +152,6 @@ def _is_to_call(move: ProposedMove) -> bool:
     return move.state == ProposedMove.State.ACCEPTED and move.appointment.state == Appointment.State.PLANNED
 
 
-@login_required
 @roles_required(*OFFICE)
 @require_POST
 def proposal_answer(request: SignedInRequest, pk: int) -> HttpResponse:
@@ -194,7 +186,6 @@ def _taken_text(taken: services.Acceptance) -> str:
     return f"{text}."
 
 
-@login_required
 @roles_required(*OFFICE)
 @require_POST
 def proposal_undo(request: SignedInRequest, pk: int) -> HttpResponse:

@@ -5,7 +5,6 @@ from __future__ import annotations
 from collections.abc import Iterable
 
 from django.contrib import messages
-from django.contrib.auth.decorators import login_required
 from django.http.response import HttpResponseBase
 from django.shortcuts import redirect, render
 from django.views.decorators.http import require_http_methods
@@ -17,10 +16,9 @@ from jobs.models import Job, Project
 from jobs.services.stages import by_phase
 from jobs.views.jobs import csv_answer, next_visits
 from shared.access import SignedInRequest, roles_required
-from shared.errors import Refused
+from shared.errors import refusals_to
 
 
-@login_required
 @roles_required(*OFFICE)
 @require_http_methods(["GET", "POST"])
 def project(request: SignedInRequest, pk: int) -> HttpResponseBase:
@@ -28,11 +26,8 @@ def project(request: SignedInRequest, pk: int) -> HttpResponseBase:
     found = project_for(request.user, pk)
     form = ProjectForm(request.POST or None, user=request.user, instance=found)
     if request.method == "POST" and form.is_valid():
-        try:
+        with refusals_to(form.refuse):
             services.edit_project(project=found, by=request.user, **form.cleaned_data)
-        except Refused as refusal:
-            form.refuse(refusal)
-        else:
             messages.success(request, "The project is changed.")
             return redirect("jobs:project", found.pk)
     jobs = found.jobs.select_related("site").prefetch_related(next_visits()).order_by("phase", "pk")

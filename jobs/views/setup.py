@@ -5,7 +5,6 @@ from __future__ import annotations
 import datetime as dt
 from typing import Any
 
-from django.contrib.auth.decorators import login_required
 from django.db import transaction
 from django.http import HttpResponse
 from django.shortcuts import redirect
@@ -27,7 +26,6 @@ ROWS = 3
 CREWS, PEOPLE = "jobs:setup_crews", "jobs:setup_people"
 
 
-@login_required
 @roles_required(OWNER)
 @require_http_methods(["GET", "POST"])
 def crews(request: SignedInRequest) -> HttpResponse:
@@ -68,7 +66,6 @@ def _week_of(crews: list[Crew]) -> dict[str, Any]:
     return {"days": [row.weekday for row in hours], "starts": hours[0].starts, "ends": hours[0].ends}
 
 
-@login_required
 @roles_required(OWNER)
 @require_http_methods(["GET", "POST"])
 def people(request: SignedInRequest) -> HttpResponse:

@@ -5,7 +5,6 @@ from __future__ import annotations
 from urllib.parse import urlencode
 
 from django.contrib import messages
-from django.contrib.auth.decorators import login_required
 from django.core.paginator import Paginator
 from django.db.models import Count, Q
 from django.http import HttpResponse
@@ -21,10 +20,9 @@ from jobs.forms import SiteForm
 from jobs.models import Appointment, Site
 from jobs.views.jobs import PER_PAGE, csv_answer
 from shared.access import SignedInRequest, roles_required
-from shared.errors import Refused
+from shared.errors import refusals_to
 
 
-@login_required
 @roles_required(*OFFICE)
 @require_GET
 def site_list(request: SignedInRequest) -> HttpResponseBase:
@@ -59,7 +57,6 @@ def site_list(request: SignedInRequest) -> HttpResponseBase:
     return render(request, "jobs/site_list.html", context)
 
 
-@login_required
 @roles_required(*OFFICE)
 @require_http_methods(["GET", "POST"])
 def site_edit(request: SignedInRequest, pk: int) -> HttpResponse:
@@ -67,11 +64,8 @@ def site_edit(request: SignedInRequest, pk: int) -> HttpResponse:
     site = site_for(request.user, pk)
     form = SiteForm(request.POST or None, user=request.user, instance=site)
     if request.method == "POST" and form.is_valid():
-        try:
+        with refusals_to(form.refuse):
             services.edit_site(site=Site.objects.get(pk=site.pk), by=request.user, **form.values())
-        except Refused as refusal:
-            form.refuse(refusal)
-        else:
             messages.success(request, "The site is changed.")
             return redirect("jobs:site", site.pk)
     coming = Appointment.objects.live().filter(job__site=site, day__gte=timezone.localdate()).order_by("day")
@@ -85,7 +79,6 @@ def site_edit(request: SignedInRequest, pk: int) -> HttpResponse:
     return render(request, "jobs/site_edit.html", context, status=422 if form.errors else 200)
 
 
-@login_required
 @roles_required(*OFFICE)
 @require_http_methods(["GET", "POST"])
 def site_new(request: SignedInRequest, pk: int) -> HttpResponse:
@@ -93,11 +86,8 @@ def site_new(request: SignedInRequest, pk: int) -> HttpResponse:
     customer = customer_for(request.user, pk)
     form = SiteForm(request.POST or None, user=request.user, instance=Site(branch=customer.branch, customer=customer))
     if request.method == "POST" and form.is_valid():
-        try:
+        with refusals_to(form.refuse):
             site = services.new_site(customer=customer, by=request.user, **form.values())
-        except Refused as refusal:
-            form.refuse(refusal)
-        else:
             messages.success(request, "The site is there.")
             return redirect("jobs:site", site.pk)
     context = {"form": form, "customer": customer, "sketch": picking_map(customer.branch)}

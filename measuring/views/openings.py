@@ -7,7 +7,6 @@ from collections.abc import Callable
 from typing import Any
 
 from django.contrib import messages
-from django.contrib.auth.decorators import login_required
 from django.http import FileResponse, HttpResponse
 from django.shortcuts import redirect, render
 from django.views.decorators.http import require_GET, require_http_methods, require_POST
@@ -35,7 +34,7 @@ from measuring.models import Opening, Reading, Spot, Unit
 from measuring.services.readings import refuse_large
 from measuring.services.visits import visit_at
 from shared.access import SignedInRequest, roles_required
-from shared.errors import Refused
+from shared.errors import Refused, refusals_shown, refusals_to
 from shared.models import User
 
 
@@ -80,7 +79,6 @@ def _page(
     return render(request, "measuring/opening.html", context | forms, status=status)
 
 
-@login_required
 @roles_required(*SEES_SIZES)
 @require_GET
 def opening(request: SignedInRequest, pk: int) -> HttpResponse:
@@ -88,7 +86,6 @@ def opening(request: SignedInRequest, pk: int) -> HttpResponse:
     return _page(request, opening_for(request.user, pk))
 
 
-@login_required
 @roles_required(*MEASURES)
 @require_POST
 def readings(request: SignedInRequest, pk: int) -> HttpResponse:
@@ -132,7 +129,6 @@ def readings(request: SignedInRequest, pk: int) -> HttpResponse:
     return _page(request, now, summary=summary, status=422)
 
 
-@login_required
 @roles_required(*MEASURES)
 @require_POST
 def add_reading(request: SignedInRequest, pk: int) -> HttpResponse:
@@ -151,13 +147,12 @@ def add_reading(request: SignedInRequest, pk: int) -> HttpResponse:
     )
 
 
-@login_required
 @roles_required(*MEASURES)
 @require_POST
 def reading_action(request: SignedInRequest, pk: int, action: str) -> HttpResponse:
     """Confirm it, keep it against another, or take it back."""
     one = reading_for(request.user, pk)
-    actions: dict[str, Callable[..., Any]] = {
+    actions: dict[str, Callable[..., object]] = {
         "same": services.confirm_reading,
         "keep": services.keep_reading,
         "back": services.withdraw_reading,
@@ -165,7 +160,6 @@ def reading_action(request: SignedInRequest, pk: int, action: str) -> HttpRespon
     return _done(request, one.opening, lambda: actions[action](reading=one, by=request.user))
 
 
-@login_required
 @roles_required(*MEASURES)
 @require_http_methods(["POST"])
 def facts(request: SignedInRequest, pk: int) -> HttpResponse:
@@ -189,7 +183,6 @@ def facts(request: SignedInRequest, pk: int) -> HttpResponse:
     return _page(request, opening_for(request.user, pk), status=422, facts_form=form)
 
 
-@login_required
 @roles_required(*MEASURES)
 @require_POST
 def obstruction(request: SignedInRequest, pk: int) -> HttpResponse:
@@ -198,16 +191,12 @@ def obstruction(request: SignedInRequest, pk: int) -> HttpResponse:
     form = ObstructionForm(request.POST, user=request.user)
     if form.is_valid():
         data = form.cleaned_data
-        try:
+        with refusals_to(form.refuse):
             services.add_obstruction(opening=now, by=request.user, **data)
-        except Refused as refusal:
-            form.refuse(refusal)
-        else:
             return redirect("measuring:opening", pk)
     return _page(request, now, status=422, obstruction_form=form)
 
 
-@login_required
 @roles_required(*MEASURES)
 @require_POST
 def remove_obstruction(request: SignedInRequest, pk: int) -> HttpResponse:
@@ -216,7 +205,6 @@ def remove_obstruction(request: SignedInRequest, pk: int) -> HttpResponse:
     return _done(request, thing.opening, lambda: services.remove_obstruction(obstruction=thing, by=request.user))
 
 
-@login_required
 @roles_required(*MEASURES)
 @require_POST
 def add_photo(request: SignedInRequest, pk: int) -> HttpResponse:
@@ -225,18 +213,14 @@ def add_photo(request: SignedInRequest, pk: int) -> HttpResponse:
     form = PhotoForm(request.POST, request.FILES, user=request.user)
     if form.is_valid():
         sent = form.cleaned_data["photo"]
-        try:
+        with refusals_to(form.refuse):
             refuse_large(sent.size)
             services.add_photo(opening=now, data=sent.read(), caption=form.cleaned_data["caption"], by=request.user)
-        except Refused as refusal:
-            form.refuse(refusal)
-        else:
             messages.success(request, "Photo kept.")
             return redirect("measuring:opening", pk)
     return _page(request, now, status=422, photo_form=form)
 
 
-@login_required
 @roles_required(*SEES_SIZES)
 @require_GET
 def photo(request: SignedInRequest, pk: int) -> FileResponse:
@@ -248,7 +232,6 @@ def photo(request: SignedInRequest, pk: int) -> FileResponse:
     return answer
 
 
-@login_required
 @roles_required(*MEASURES)
 @require_POST
 def remove_photo(request: SignedInRequest, pk: int) -> HttpResponse:
@@ -257,7 +240,6 @@ def remove_photo(request: SignedInRequest, pk: int) -> HttpResponse:
     return _done(request, one.opening, lambda: services.remove_photo(photo=one, by=request.user))
 
 
-@login_required
 @roles_required(*MEASURES)
 @require_POST
 def options(request: SignedInRequest, pk: int) -> HttpResponse:
@@ -266,14 +248,11 @@ def options(request: SignedInRequest, pk: int) -> HttpResponse:
     now = opening_for(request.user, unit.opening_id)
     form = OptionsForm(unit, offers_of_units([unit])[unit.pk], request.POST, user=request.user)
     if form.is_valid():
-        try:
+        with refusals_to(form.refuse):
             if request.POST.get("all"):
                 services.set_options_of_opening(opening=now, options=form.cleaned_data, by=request.user)
             else:
                 services.set_options(unit=unit, options=form.cleaned_data, by=request.user)
-        except Refused as refusal:
-            form.refuse(refusal)
-        else:
             messages.success(request, "Options kept.")
             if request.POST.get("from") == "sizes":
                 return redirect("measuring:sizes", now.job_id)
@@ -283,7 +262,6 @@ def options(request: SignedInRequest, pk: int) -> HttpResponse:
     return _page(request, now, summary=summary, status=422, option_forms=forms)
 
 
-@login_required
 @roles_required(*MEASURES)
 @require_POST
 def opening_action(request: SignedInRequest, pk: int, action: str) -> HttpResponse:
@@ -298,23 +276,19 @@ def opening_action(request: SignedInRequest, pk: int, action: str) -> HttpRespon
         return redirect("measuring:opening", made[0].pk) if made else answer
     if action == "again":
         return _done(request, now, lambda: services.take_up_again(opening=now, by=user))
-    actions: dict[str, Callable[..., Any]] = {
+    actions: dict[str, Callable[..., object]] = {
         "cannot": services.mark_cannot,
         "not_reached": services.mark_not_reached,
         "drop": services.drop_opening,
     }
     form = ReasonForm(request.POST, user=user)
     if form.is_valid() or action == "drop":
-        try:
+        with refusals_to(form.refuse):
             actions[action](opening=now, by=user, reason=request.POST.get("reason", ""))
-        except Refused as refusal:
-            form.refuse(refusal)
-        else:
             return redirect("measuring:opening", pk)
     return _page(request, now, status=422, reason_form=form, reason_for=action)
 
 
-@login_required
 @roles_required(*MEASURES)
 @require_POST
 def settle(request: SignedInRequest, pk: int) -> HttpResponse:
@@ -324,7 +298,6 @@ def settle(request: SignedInRequest, pk: int) -> HttpResponse:
     return _done(request, one.opening, lambda: services.settle_fact(conflict=one, take_offered=take, by=request.user))
 
 
-@login_required
 @roles_required(*MEASURES)
 @require_GET
 def alternatives(request: SignedInRequest, pk: int) -> HttpResponse:
@@ -337,7 +310,6 @@ def alternatives(request: SignedInRequest, pk: int) -> HttpResponse:
     )
 
 
-@login_required
 @roles_required(*MEASURES)
 @require_http_methods(["GET", "POST"])
 def groups(request: SignedInRequest, job_pk: int) -> HttpResponse:
@@ -348,7 +320,7 @@ def groups(request: SignedInRequest, job_pk: int) -> HttpResponse:
     if request.method == "POST" and form.is_valid():
         data = form.cleaned_data
         chosen = [one for one in rows if str(one.pk) in data["openings"]]
-        try:
+        with refusals_to(form.refuse):
             services.make_group(
                 job=job,
                 kind=data["kind"],
@@ -359,15 +331,11 @@ def groups(request: SignedInRequest, job_pk: int) -> HttpResponse:
                 bottoms_level=data["bottoms_level"],
                 by=request.user,
             )
-        except Refused as refusal:
-            form.refuse(refusal)
-        else:
             return redirect("measuring:groups", job_pk)
     context = {"job": job, "form": form, "groups": job.groups.prefetch_related("openings__room")}
     return render(request, "measuring/groups.html", context, status=422 if form.errors else 200)
 
 
-@login_required
 @roles_required(*MEASURES)
 @require_POST
 def ungroup(request: SignedInRequest, pk: int) -> HttpResponse:
@@ -377,10 +345,8 @@ def ungroup(request: SignedInRequest, pk: int) -> HttpResponse:
     return redirect("measuring:groups", group.job_id)
 
 
-def _done(request: SignedInRequest, opening: Opening, action: Callable[[], Any]) -> HttpResponse:
+def _done(request: SignedInRequest, opening: Opening, action: Callable[[], object]) -> HttpResponse:
     """Do it and go back to the opening; what was refused stands among the messages."""
-    try:
+    with refusals_shown(request):
         action()
-    except Refused as refusal:
-        messages.error(request, refusal.problem)
     return redirect("measuring:opening", opening.pk)

@@ -5,7 +5,6 @@ from __future__ import annotations
 from typing import Any
 
 from django.contrib import messages
-from django.contrib.auth.decorators import login_required
 from django.http import HttpResponse
 from django.shortcuts import redirect, render
 from django.views.decorators.http import require_http_methods
@@ -18,12 +17,11 @@ from measuring.models import Jurisdiction, Product
 from measuring.services.starting_data import load_jurisdictions, load_products, take_range
 from measuring.views.fit_form import ProductForm
 from shared.access import SignedInRequest, roles_required
-from shared.errors import Refused
+from shared.errors import Refused, refusals_to
 from shared.roles import DISPATCHER, OWNER
 from shared.setup.views import next_step, step_page, taken
 
 
-@login_required
 @roles_required(OWNER, DISPATCHER)
 @require_http_methods(["GET", "POST"])
 def product_range(request: SignedInRequest) -> HttpResponse:
@@ -41,7 +39,6 @@ def product_range(request: SignedInRequest) -> HttpResponse:
     return render(request, "measuring/range.html", context)
 
 
-@login_required
 @roles_required(OWNER, DISPATCHER)
 @require_http_methods(["GET", "POST"])
 def product(request: SignedInRequest, pk: int | None = None) -> HttpResponse:
@@ -63,7 +60,6 @@ def product(request: SignedInRequest, pk: int | None = None) -> HttpResponse:
     return render(request, "measuring/product.html", context, status=422 if form.errors else 200)
 
 
-@login_required
 @roles_required(*MEASURES)
 @require_http_methods(["GET", "POST"])
 def tapes(request: SignedInRequest) -> HttpResponse:
@@ -83,18 +79,14 @@ def tapes(request: SignedInRequest) -> HttpResponse:
         }
     form = TapeForm(request.POST if request.method == "POST" else None, user=user, initial=initial)
     if request.method == "POST" and form.is_valid():
-        try:
+        with refusals_to(form.refuse):
             services.save_tape(user=user, by=user, tape=editing, **form.cleaned_data)
-        except Refused as refusal:
-            form.refuse(refusal)
-        else:
             messages.success(request, "Kept.")
             return redirect("measuring:tapes")
     context = {"tapes": user.tapes.all(), "form": form, "editing": editing}
     return render(request, "measuring/tapes.html", context, status=422 if form.errors else 200)
 
 
-@login_required
 @roles_required(OWNER, DISPATCHER)
 @require_http_methods(["GET", "POST"])
 def measure_times(request: SignedInRequest) -> HttpResponse:
@@ -117,7 +109,6 @@ def measure_times(request: SignedInRequest) -> HttpResponse:
     return render(request, "measuring/measure_times.html", context, status=422 if problems else 200)
 
 
-@login_required
 @roles_required(OWNER)
 @require_http_methods(["GET", "POST"])
 def setup_range(request: SignedInRequest) -> HttpResponse:

@@ -5,7 +5,6 @@ from __future__ import annotations
 from typing import Any
 
 from django.contrib import messages
-from django.contrib.auth.decorators import login_required
 from django.http import HttpResponse
 from django.shortcuts import redirect, render
 from django.views.decorators.http import require_GET, require_http_methods, require_POST
@@ -21,7 +20,7 @@ from measuring.models import RELEASED_OR_LATER, Unit
 from measuring.ports import NewSize
 from measuring.services.sizes import effects_of
 from shared.access import SignedInRequest, roles_required
-from shared.errors import Refused
+from shared.errors import Refused, refusals_to
 from shared.roles import OFFICE
 
 NOT_MADE_YET = {Unit.State.DRAFT, Unit.State.SIZED, Unit.State.APPROVED, Unit.State.RELEASED, Unit.State.IN_WORKROOM}
@@ -49,7 +48,6 @@ def _page(request: SignedInRequest, job: Job, status: int = 200, **forms: Any) -
     return render(request, "measuring/sizes.html", context | forms, status=status)
 
 
-@login_required
 @roles_required(*SEES_SIZES)
 @require_GET
 def sizes(request: SignedInRequest, job_pk: int) -> HttpResponse:
@@ -62,7 +60,6 @@ def _chosen(request: SignedInRequest, job: Job) -> list[Unit]:
     return list(Unit.objects.filter(opening__job=job, pk__in=wanted))
 
 
-@login_required
 @roles_required(*OFFICE)
 @require_POST
 def approve(request: SignedInRequest, job_pk: int) -> HttpResponse:
@@ -70,7 +67,7 @@ def approve(request: SignedInRequest, job_pk: int) -> HttpResponse:
     job = job_for(request.user, job_pk)
     form = ApproveForm(request.POST, user=request.user)
     if form.is_valid():
-        try:
+        with refusals_to(form.refuse):
             made = services.approve_sizes(
                 job=job,
                 units=_chosen(request, job),
@@ -78,15 +75,11 @@ def approve(request: SignedInRequest, job_pk: int) -> HttpResponse:
                 how=form.cleaned_data["how"],
                 by=request.user,
             )
-        except Refused as refusal:
-            form.refuse(refusal)
-        else:
             messages.success(request, f"Approval {made.revision} recorded.")
             return redirect("measuring:sizes", job_pk)
     return _page(request, job, 422, approve_form=form)
 
 
-@login_required
 @roles_required(*OFFICE)
 @require_POST
 def withdraw(request: SignedInRequest, pk: int) -> HttpResponse:
@@ -97,7 +90,6 @@ def withdraw(request: SignedInRequest, pk: int) -> HttpResponse:
     return redirect("measuring:sizes", one.job_id)
 
 
-@login_required
 @roles_required(*OFFICE)
 @require_POST
 def release(request: SignedInRequest, job_pk: int) -> HttpResponse:
@@ -105,19 +97,15 @@ def release(request: SignedInRequest, job_pk: int) -> HttpResponse:
     job = job_for(request.user, job_pk)
     form = ReleaseForm(request.POST, user=request.user)
     if form.is_valid():
-        try:
+        with refusals_to(form.refuse):
             done = services.release_to_workroom(
                 job=job, units=_chosen(request, job), due_on=form.cleaned_data["due_on"], by=request.user
             )
-        except Refused as refusal:
-            form.refuse(refusal)
-        else:
             messages.success(request, f"{len(done)} unit{'s' if len(done) != 1 else ''} released to the workroom.")
             return redirect("measuring:sizes", job_pk)
     return _page(request, job, 422, release_form=form)
 
 
-@login_required
 @roles_required(*OFFICE)
 @require_POST
 def cancel_unit(request: SignedInRequest, pk: int) -> HttpResponse:
@@ -130,7 +118,6 @@ def cancel_unit(request: SignedInRequest, pk: int) -> HttpResponse:
     return redirect("measuring:sizes", unit.opening.job_id)
 
 
-@login_required
 @roles_required(*SEES_SIZES)
 @require_http_methods(["GET", "POST"])
 def size_change(request: SignedInRequest, pk: int) -> HttpResponse:
@@ -143,11 +130,8 @@ def size_change(request: SignedInRequest, pk: int) -> HttpResponse:
             form.refuse(Refused("the office decides this"))
         else:
             action = services.accept_size_change if request.POST.get("do") == "accept" else services.refuse_size_change
-            try:
+            with refusals_to(form.refuse):
                 action(change=change, by=request.user, text=form.cleaned_data["text"])
-            except Refused as refusal:
-                form.refuse(refusal)
-            else:
                 messages.success(request, "Decided.")
                 return redirect("measuring:size_change", pk)
     unit = change.unit
@@ -170,7 +154,6 @@ def size_change(request: SignedInRequest, pk: int) -> HttpResponse:
 # -- panels of the job's page -----------------------------------------------------------
 
 
-@login_required
 @roles_required(*SEES_SIZES)
 @require_GET
 def job_openings(request: SignedInRequest, job_pk: int) -> HttpResponse:
@@ -190,7 +173,6 @@ def job_openings(request: SignedInRequest, job_pk: int) -> HttpResponse:
     return render(request, "measuring/_job_openings.html", context)
 
 
-@login_required
 @roles_required(*SEES_SIZES)
 @require_GET
 def job_units(request: SignedInRequest, job_pk: int) -> HttpResponse:

@@ -5,7 +5,6 @@ from __future__ import annotations
 from collections.abc import Callable
 
 from django.contrib import messages
-from django.contrib.auth.decorators import login_required
 from django.http import HttpResponse
 from django.shortcuts import redirect, render
 from django.urls import reverse
@@ -23,11 +22,10 @@ from measuring.rules.families import TABLE
 from measuring.services.openings import read_opening_list
 from measuring.services.visits import open_ends
 from shared.access import SignedInRequest, roles_required
-from shared.errors import Refused
+from shared.errors import refusals_shown, refusals_to
 from shared.roles import MEASURER
 
 
-@login_required
 @roles_required(*MEASURES)
 @require_GET
 def day(request: SignedInRequest) -> HttpResponse:
@@ -49,7 +47,6 @@ def takes_field(request: SignedInRequest) -> bool:
     return request.user.has_role(MEASURER) and "plain" not in request.GET
 
 
-@login_required
 @roles_required(*MEASURES)
 @require_GET
 def visit(request: SignedInRequest, pk: int) -> HttpResponse:
@@ -77,7 +74,6 @@ def visit(request: SignedInRequest, pk: int) -> HttpResponse:
     return render(request, "measuring/visit.html", context)
 
 
-@login_required
 @roles_required(*MEASURES)
 @require_POST
 def begin(request: SignedInRequest, pk: int) -> HttpResponse:
@@ -87,7 +83,6 @@ def begin(request: SignedInRequest, pk: int) -> HttpResponse:
     return _done(request, lambda: services.open_visit(appointment=appointment, by=request.user, tape=tape), pk)
 
 
-@login_required
 @roles_required(*MEASURES)
 @require_POST
 def add_room(request: SignedInRequest, pk: int) -> HttpResponse:
@@ -108,7 +103,6 @@ def add_room(request: SignedInRequest, pk: int) -> HttpResponse:
     return _done(request, action, pk)
 
 
-@login_required
 @roles_required(*MEASURES)
 @require_POST
 def add_opening(request: SignedInRequest, pk: int, room_pk: int) -> HttpResponse:
@@ -119,7 +113,6 @@ def add_opening(request: SignedInRequest, pk: int, room_pk: int) -> HttpResponse
     return _done(request, lambda: services.add_opening(room=room, by=request.user, visit=now), pk)
 
 
-@login_required
 @roles_required(*MEASURES)
 @require_POST
 def room_defaults(request: SignedInRequest, pk: int, room_pk: int) -> HttpResponse:
@@ -135,7 +128,6 @@ def room_defaults(request: SignedInRequest, pk: int, room_pk: int) -> HttpRespon
     )
 
 
-@login_required
 @roles_required(*MEASURES)
 @require_POST
 def reorder(request: SignedInRequest, pk: int, room_pk: int) -> HttpResponse:
@@ -160,7 +152,6 @@ def _shift(order: list[int], which: int, way: int) -> None:
         order.insert(to, order.pop(at))
 
 
-@login_required
 @roles_required(*MEASURES)
 @require_http_methods(["GET", "POST"])
 def load_list(request: SignedInRequest, pk: int) -> HttpResponse:
@@ -174,11 +165,8 @@ def load_list(request: SignedInRequest, pk: int) -> HttpResponse:
         text = form.cleaned_data["text"]
         plan = read_opening_list(job=job, text=text)
         if request.POST.get("sure") and plan.is_good():
-            try:
+            with refusals_to(form.refuse):
                 services.load_openings(job=job, text=text, by=request.user, visit=now)
-            except Refused as refusal:
-                form.refuse(refusal)
-            else:
                 messages.success(request, f"{len(plan.new)} openings added.")
                 return redirect("measuring:visit", pk)
         form = ListForm(initial={"text": text}, user=request.user)
@@ -186,7 +174,6 @@ def load_list(request: SignedInRequest, pk: int) -> HttpResponse:
     return render(request, "measuring/load_list.html", context, status=422 if form.errors else 200)
 
 
-@login_required
 @roles_required(*MEASURES)
 @require_http_methods(["GET", "POST"])
 def close(request: SignedInRequest, pk: int) -> HttpResponse:
@@ -194,16 +181,13 @@ def close(request: SignedInRequest, pk: int) -> HttpResponse:
     now = visit_for(request.user, pk)
     form = CloseForm(request.POST if request.method == "POST" else None, user=request.user)
     if request.method == "POST" and form.is_valid():
-        try:
+        with refusals_to(form.refuse):
             services.close_visit(
                 visit=now,
                 by=request.user,
                 in_part=form.cleaned_data["in_part"],
                 note_text=form.cleaned_data["note"],
             )
-        except Refused as refusal:
-            form.refuse(refusal)
-        else:
             messages.success(request, "Closed out. The office sees the sizes now.")
             return redirect("measuring:visit", pk)
     openings = services.openings_of(now)
@@ -221,7 +205,6 @@ def close(request: SignedInRequest, pk: int) -> HttpResponse:
     return render(request, "measuring/close.html", context, status=422 if form.errors else 200)
 
 
-@login_required
 @roles_required(*MEASURES)
 @require_http_methods(["GET", "POST"])
 def not_measured(request: SignedInRequest, pk: int) -> HttpResponse:
@@ -230,18 +213,14 @@ def not_measured(request: SignedInRequest, pk: int) -> HttpResponse:
     form = ReasonForm(request.POST if request.method == "POST" else None, user=request.user)
     if request.method == "POST" and form.is_valid():
         reason = form.cleaned_data["reason"]
-        try:
+        with refusals_to(form.refuse):
             services.could_not_measure(appointment=appointment, reason=reason, by=request.user)
-        except Refused as refusal:
-            form.refuse(refusal)
-        else:
             messages.success(request, "Closed. The office sees that another visit is needed.")
             return redirect("measuring:visit", pk)
     context = {"appointment": appointment, "form": form, "reasons": TABLE["not_measured"]}
     return render(request, "measuring/not_measured.html", context, status=422 if form.errors else 200)
 
 
-@login_required
 @roles_required(*MEASURES)
 @require_POST
 def reopen(request: SignedInRequest, pk: int) -> HttpResponse:
@@ -252,11 +231,8 @@ def reopen(request: SignedInRequest, pk: int) -> HttpResponse:
 
 def _done(request: SignedInRequest, action: Callable[[], object], pk: int, words: str = "") -> HttpResponse:
     """Do it and go back to the visit; what was refused stands among the messages."""
-    try:
+    with refusals_shown(request):
         action()
-    except Refused as refusal:
-        messages.error(request, refusal.problem)
-    else:
         if words:
             messages.success(request, words)
     return redirect(reverse("measuring:visit", args=[pk]))
