@@ -34,7 +34,7 @@ def page_of(code: str) -> str:
     roles=WHO,
     version=4,
 )
-def cut_list(batch: Batch) -> dict[str, Any]:
+def cut_list(batch: Batch) -> dict[str, object]:
     """Every planned cut of a batch by material, drawn, in saw order."""
     unit = batch.branch.unit
     plans = batch.plans.filter(state=CutPlan.State.READY).select_related("material")
@@ -49,13 +49,13 @@ def cut_list(batch: Batch) -> dict[str, Any]:
     roles=WHO,
     version=3,
 )
-def cuts_of_plan(plan: CutPlan) -> dict[str, Any]:
+def cuts_of_plan(plan: CutPlan) -> dict[str, object]:
     """The cut list of one material, for the saw or table it is cut at; it need not wait for the others."""
     is_ready = plan.state == CutPlan.State.READY
     return {"plans": [_plan_values(plan, plan.batch.branch.unit)] if is_ready else []}
 
 
-def _plan_values(plan: CutPlan, unit: Any) -> dict[str, Any]:
+def _plan_values(plan: CutPlan, unit: Any) -> dict[str, object]:
     cuts = list(plan.cuts.exclude(state=PlannedCut.State.DROPPED).select_related("item", "plan__material"))
     keys = {piece["part"] for cut in cuts for piece in cut.pieces}
     parts = Part.objects.select_related("make__unit__opening__room", "make__unit__opening__job").in_bulk(keys)
@@ -94,13 +94,13 @@ def _plan_values(plan: CutPlan, unit: Any) -> dict[str, Any]:
     }
 
 
-def _pieces(cut: PlannedCut, parts: dict[int, Part]) -> list[dict[str, Any]]:
+def _pieces(cut: PlannedCut, parts: dict[int, Part]) -> list[dict[str, object]]:
     """In saw order; equal pieces of one part that follow one another are one line."""
     lines = [list(same) for _, same in groupby(cut.pieces, key=lambda piece: (piece["part"], piece["turned"]))]
     return [_piece(same[0], parts[same[0]["part"]]) | {"count": len(same)} for same in lines]
 
 
-def _piece(piece: dict[str, Any], part: Part) -> dict[str, Any]:
+def _piece(piece: dict[str, Any], part: Part) -> dict[str, object]:
     opening = part.make.unit.opening
     return {
         "length": part.length,
@@ -120,7 +120,7 @@ def _piece(piece: dict[str, Any], part: Part) -> dict[str, Any]:
     template="fabrication/documents/pull_list.html",
     roles=WHO,
 )
-def pull_list(batch: Batch) -> dict[str, Any]:
+def pull_list(batch: Batch) -> dict[str, object]:
     """What to take from the store for a batch, by material."""
     return {
         "parts": [
@@ -145,7 +145,7 @@ def pull_list(batch: Batch) -> dict[str, Any]:
     roles=WHO,
     version=3,
 )
-def labels(batch: Batch) -> dict[str, Any]:
+def labels(batch: Batch) -> dict[str, object]:
     """One label a package of each unit, with the QR of its page."""
     makes = batch.makes.select_related(
         "unit__opening__room", "unit__opening__job", "unit__product", "batch__branch"
@@ -155,7 +155,7 @@ def labels(batch: Batch) -> dict[str, Any]:
     return {"labels": found, "on": label_size_of(batch.branch)}
 
 
-def label_size_of(branch: Branch) -> dict[str, Any]:
+def label_size_of(branch: Branch) -> dict[str, object]:
     """What the branch prints labels on, in millimetres as CSS writes them."""
     size = LabelSize.objects.filter(branch=branch).first() or starting_label_size(branch)
     names = ("width", "height", "left", "top", "across", "down")
@@ -174,7 +174,7 @@ def label_size_of(branch: Branch) -> dict[str, Any]:
     template="fabrication/documents/stock_label.html",
     roles=WHO,
 )
-def stock_label(item: StockItem) -> dict[str, Any]:
+def stock_label(item: StockItem) -> dict[str, object]:
     """One label for an offcut, a bar bundle or a roll, with the QR of its page."""
     return {
         "code": item.code,
@@ -217,7 +217,7 @@ def unit_labels(make: UnitMake, offer: Offer) -> list[dict[str, Any]]:
     version=3,
     job=lambda make: make.unit.opening.job_id,
 )
-def work_order(make: UnitMake) -> dict[str, Any]:
+def work_order(make: UnitMake) -> dict[str, object]:
     """All the bench needs for one unit: sizes with their derivation, parts, options, the exploded drawing."""
     opening = make.unit.opening
     made = make.figures.get("made")
@@ -253,7 +253,7 @@ def work_order(make: UnitMake) -> dict[str, Any]:
     template="fabrication/documents/purchase.html",
     roles=(WORKROOM, OWNER),
 )
-def purchase_order(purchase: Purchase) -> dict[str, Any]:
+def purchase_order(purchase: Purchase) -> dict[str, object]:
     """One sheet a supplier: sizes and options, no customer's name."""
     return {
         "number": purchase.number,

@@ -13,9 +13,9 @@ from measuring.models import Unit
 from shared.forms import DateInput, PageForm
 
 
-def cause_choices() -> list[tuple[str, Any]]:
+def cause_choices() -> list[tuple[str, object]]:
     """The tree as groups: a cause, and its kinds under it."""
-    choices: list[tuple[str, Any]] = [("", "why not?")]
+    choices: list[tuple[str, object]] = [("", "why not?")]
     for top in top_causes():
         kinds = kinds_of(top.key)
         if not kinds:

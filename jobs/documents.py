@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from typing import Any
-
 from jobs.models import Appointment
 from jobs.schedule.words import WHAT, stay_text, window_text
 from shared.documents import document_kind
@@ -17,7 +15,7 @@ from shared.roles import OFFICE
     template="jobs/documents/confirmation.html",
     roles=OFFICE,
 )
-def confirmation(row: Appointment) -> dict[str, Any]:
+def confirmation(row: Appointment) -> dict[str, object]:
     """Plain values only, so that the sheet goes stale when any of them changes. No key, no code."""
     job, site = row.job, row.job.site
     return {

@@ -124,9 +124,9 @@ class Ports:
     visit_urls: dict[str, str] = field(default_factory=dict)
     """Purpose of an appointment to the name of the page where the visit is done; it takes the appointment's key."""
 
-    def stage_facts(self, job: Job) -> dict[str, Any]:
+    def stage_facts(self, job: Job) -> dict[str, object]:
         """All that the higher rooms know towards the job's stage."""
-        facts: dict[str, Any] = {}
+        facts: dict[str, object] = {}
         for source in self.stage_sources:
             facts |= source(job)
         return facts

@@ -40,29 +40,29 @@ def people_standing(branch: Branch | None) -> str:
 # -- in the file -----------------------------------------------------------------------
 
 
-def _week(table: Mapping[str, Any]) -> WeekForm:
+def _week(table: Mapping[str, object]) -> WeekForm:
     form = WeekForm()
     first = {name: form.get_initial_for_field(field, name) for name, field in form.fields.items()}
     return WeekForm({**first, **table_of(table.get("working_days"))})
 
 
-def _crew(row: Any) -> NewCrewForm:
+def _crew(row: object) -> NewCrewForm:
     return NewCrewForm({"people": 1, **table_of(row)})
 
 
-def week_problems(table: Mapping[str, Any]) -> list[Problem]:
+def week_problems(table: Mapping[str, object]) -> list[Problem]:
     return form_problems(_week(table), table["working_days"])
 
 
-def crew_problems(table: Mapping[str, Any]) -> list[Problem]:
+def crew_problems(table: Mapping[str, object]) -> list[Problem]:
     return many_problems(table["crews"], lambda row: form_problems(_crew(row), row))
 
 
-def people_problems(table: Mapping[str, Any]) -> list[Problem]:
+def people_problems(table: Mapping[str, object]) -> list[Problem]:
     rows = table.get("crews")
     crews = [str(row.get("name")) for row in rows if isinstance(row, dict)] if isinstance(rows, list) else []
 
-    def wrong(row: Any) -> list[Problem]:
+    def wrong(row: object) -> list[Problem]:
         found = form_problems(person_form(row), row, {*PERSON, "crew"})
         crew = table_of(row).get("crew")
         if crew is not None and crew not in crews:
@@ -72,7 +72,7 @@ def people_problems(table: Mapping[str, Any]) -> list[Problem]:
     return many_problems(table["people"], wrong)
 
 
-def keep_week(table: Mapping[str, Any], branch: Branch, by: User) -> list[str]:
+def keep_week(table: Mapping[str, object], branch: Branch, by: User) -> list[str]:
     """Public holidays; the days and hours are those of crews that are made."""
     form = _week(table)
     form.full_clean()

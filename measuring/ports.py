@@ -87,7 +87,7 @@ class Ports:
     def help_past(self, opening: Opening, thing: Obstruction) -> list[str]:
         return [line for source in self.obstruction_help for line in source(opening, thing)]
 
-    def fit_as_made(self, product: Product) -> dict[str, Any]:
+    def fit_as_made(self, product: Product) -> dict[str, object]:
         return {name: value for source in self.made_fit for name, value in source(product).items()}
 
     def options_of_products(self, products: Sequence[Product]) -> dict[int, OptionList]:

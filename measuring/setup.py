@@ -30,7 +30,7 @@ def _form(table: Mapping[str, Any]) -> RangeForm:
     return RangeForm({**data, **{f"name_{key}": name for key, name in table["range"].items()}})
 
 
-def problems(table: Mapping[str, Any]) -> list[Problem]:
+def problems(table: Mapping[str, object]) -> list[Problem]:
     """A key of the starting range to the firm's own name of it."""
     if not isinstance(table["range"], dict):
         return [("", "a table belongs here: key of the starting range = your name for it")]
@@ -40,7 +40,7 @@ def problems(table: Mapping[str, Any]) -> list[Problem]:
     return found + [(name.removeprefix("name_"), one["message"]) for name, errors in wrong.items() for one in errors]
 
 
-def keep(table: Mapping[str, Any], branch: Branch, by: User) -> list[str]:
+def keep(table: Mapping[str, object], branch: Branch, by: User) -> list[str]:
     """Products there are not yet."""
     form = _form(table)
     form.full_clean()

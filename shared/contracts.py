@@ -89,7 +89,7 @@ def _loaded(text: str) -> tuple[Any, bool]:
         found.append(_Unusable(problem, bound))
         return found[-1]
 
-    def pairs(pairs: list[tuple[str, Any]]) -> dict[str, Any]:
+    def pairs(pairs: list[tuple[str, Any]]) -> dict[str, object]:
         fields = dict(pairs)
         if len(fields) < len(pairs):
             names = [name for name, _ in pairs]

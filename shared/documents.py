@@ -122,7 +122,7 @@ def document_kind(
     who: Callable[[User, Any], bool] | None = None,
     job: Callable[[Any], int | None] | None = None,
     prepare: Callable[[Any, User], Any] | None = None,
-) -> Callable[[Any], Any]:
+) -> Callable[[object], object]:
     """
     Register a kind of document by the function that gathers its content.
 

@@ -160,7 +160,7 @@ class LengthFormField(forms.Field):
             return True
 
 
-def length_answer(value: Length, unit: LengthUnit) -> dict[str, Any]:
+def length_answer(value: Length, unit: LengthUnit) -> dict[str, object]:
     """A length as the API answers it: ``{"text": "35 3/8", "unit": "in", "ticks": 287528}``."""
     return {"text": value.text(unit), "unit": unit.value, "ticks": value.ticks}
 

@@ -72,7 +72,7 @@ class Work:
 _works: dict[str, Work] = {}
 
 
-def long_work(kind: str, *, title: str = "") -> Callable[[Callable[[Context], Any]], Callable[[Context], Any]]:
+def long_work(kind: str, *, title: str = "") -> Callable[[Callable[[Context], object]], Callable[[Context], object]]:
     """
     Register the function that does this kind of work.
 
@@ -82,7 +82,7 @@ def long_work(kind: str, *, title: str = "") -> Callable[[Callable[[Context], An
     A `Refused` it raises is shown to the person as it stands.
     """
 
-    def register(function: Callable[[Context], Any]) -> Callable[[Context], Any]:
+    def register(function: Callable[[Context], Any]) -> Callable[[Context], object]:
         known = _works.get(kind)
         if known is not None and known.function.__qualname__ != function.__qualname__:
             raise ValueError(f"long work {kind} is registered twice")
@@ -349,7 +349,7 @@ class Context:
             thread.join(timeout=5)
 
     @contextmanager
-    def finishing(self) -> Iterator[dict[str, Any]]:
+    def finishing(self) -> Iterator[dict[str, object]]:
         """
         The one transaction in which a run writes what it leaves, and ends as done.
 
@@ -392,7 +392,7 @@ class Teller(Protocol):
     def should_stop(self) -> bool: ...
 
 
-def run_process(ctx: Teller, argv: Sequence[str], problem: dict[str, Any]) -> dict[str, Any]:
+def run_process(ctx: Teller, argv: Sequence[str], problem: dict[str, Any]) -> dict[str, object]:
     """
     Run a solver as a process of its own and pass its progress on.
 
@@ -495,7 +495,7 @@ def _pass_on(ctx: Teller, line: bytes) -> None:
         ctx.progress(int(sent.get("done") or 0), int(sent.get("total") or 0), str(sent.get("message") or ""))
 
 
-def _answer(lines: list[bytes], code: int, errors: str, stopped: bool) -> dict[str, Any]:
+def _answer(lines: list[bytes], code: int, errors: str, stopped: bool) -> dict[str, object]:
     for line in reversed(lines):
         try:
             answer = json.loads(line)
@@ -510,7 +510,7 @@ def _answer(lines: list[bytes], code: int, errors: str, stopped: bool) -> dict[s
     raise RuntimeError(f"the solver ended with {code} and no answer: {errors[-2000:]}")
 
 
-def _refusal(errors: str) -> dict[str, Any] | None:
+def _refusal(errors: str) -> dict[str, object] | None:
     """The error object a solver wrote last on its standard error, if it did."""
     try:
         refusal = json.loads(errors.strip().splitlines()[-1])["error"]

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
-from typing import Any, Final
+from typing import Final
 
 from fabrication.models import Material, RecipeRevision, SupplierList, UnitMake
 from fabrication.rules.trade import RollerTrade, light_gap
@@ -35,7 +35,7 @@ def options_of_products(products: Sequence[Product]) -> dict[int, OptionList]:
     }
 
 
-def fit_as_made(product: Product) -> dict[str, Any]:
+def fit_as_made(product: Product) -> dict[str, object]:
     """
     The light gap of a product that hangs on a tube, inside its opening, as the unit's own page has it.
 

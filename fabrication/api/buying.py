@@ -54,7 +54,7 @@ class OrderSerializer(serializers.Serializer[Any]):
     makes = serializers.ListField(child=serializers.IntegerField(min_value=1), required=False, max_length=500)
     lines = StockLineSerializer(many=True, required=False)
 
-    def validate(self, attrs: dict[str, Any]) -> dict[str, Any]:
+    def validate(self, attrs: dict[str, object]) -> dict[str, Any]:
         """One or the other."""
         if bool(attrs.get("makes")) == bool(attrs.get("lines")):
             raise serializers.ValidationError({"makes": "name units or lines of stock, not both"})
@@ -83,7 +83,7 @@ class PurchaseViewSet(ReadViewSet):
             purchase = buying.order_stock(supplier=supplier, lines=lines, by=request.user)
         return Response(PurchaseSerializer(purchase).data, status=201)
 
-    def _line(self, request: ApiRequest, row: dict[str, Any]) -> tuple[Material, int, Any, Any]:
+    def _line(self, request: ApiRequest, row: dict[str, object]) -> tuple[Material, int, Any, Any]:
         material = Material.objects.visible_to(request.user).filter(key=row["material"]).first()
         if material is None:
             raise serializers.ValidationError({"lines": f"no material {row['material']} in this branch"})

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from decimal import Decimal
-from typing import Annotated, Any, Final
+from typing import Annotated, Final
 
 from fabrication.rules.records import Record
 from shared.contracts import ContractError
@@ -122,7 +122,7 @@ class Material(Record):
         return max(widths) - self.facts.edge * 2 if widths else None
 
 
-def materials_from_json(rows: Iterable[Any], path: str = "materials") -> Mapping[str, Material]:
+def materials_from_json(rows: Iterable[object], path: str = "materials") -> Mapping[str, Material]:
     """
     Materials by key, from a list of JSON objects.
 

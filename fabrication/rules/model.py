@@ -11,7 +11,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from decimal import Decimal
 from fractions import Fraction
-from typing import Annotated, Any, Final, Self
+from typing import Annotated, Final, Self
 
 from fabrication.rules.materials import KINDS
 from fabrication.rules.records import Record
@@ -288,7 +288,7 @@ class Recipe(Record):
     basis: str = PRACTICE
 
     @classmethod
-    def from_json(cls, value: Any, path: str = "") -> Self:
+    def from_json(cls, value: object, path: str = "") -> Self:
         """See `Record.from_json`; `trade` is read by the family."""
         if isinstance(value, dict) and value.get("family") in TRADES:
             trade = TRADES[value["family"]].from_json(value.get("trade"), joined(path, "trade"))

@@ -17,7 +17,7 @@ DATA: Final = Path(__file__).resolve().parent.parent / "data"
 
 def starting_rows(name: str) -> list[dict[str, Any]]:
     """The rows of ``materials`` or ``recipes`` as JSON, to load into the database."""
-    rows: list[dict[str, Any]] = json.loads((DATA / f"{name}.json").read_text(encoding="utf-8"))[name]
+    rows: list[dict[str, object]] = json.loads((DATA / f"{name}.json").read_text(encoding="utf-8"))[name]
     return rows
 
 

@@ -260,7 +260,7 @@ def _take_offcut_back(cut: PlannedCut, by: User) -> None:
 # -- when it goes wrong --------------------------------------------------------------
 
 
-def _planned_before(cut: PlannedCut, why: str) -> dict[str, Any]:
+def _planned_before(cut: PlannedCut, why: str) -> dict[str, object]:
     """Why the plan of a cut is made anew, the new stock it had left, and what of that is used up with this cut."""
     return {"why": why, "new_stock": new_stock_left(cut.plan), "new_stock_lost": new_stock([cut])}
 

@@ -106,7 +106,7 @@ def stop_offering(*, choice: LackingChoice, by: User) -> None:
 
 @transaction.atomic
 def save_supplier_list(
-    *, product: Product, options: Sequence[Mapping[str, Any]], by: User, takes: str | None = None
+    *, product: Product, options: Sequence[Mapping[str, object]], by: User, takes: str | None = None
 ) -> SupplierList:
     """
     What a supplier lets one choose for a product that is bought in, in the order it is asked.
@@ -136,7 +136,7 @@ def save_supplier_list(
     if twice := next((one["name"] for one in clean if keys.count(one["key"]) > 1), None):
         raise Refused(f"{twice} stands twice", field="options", bound="each option once")
     old = option_lines(row.options)
-    changes: dict[str, list[Any]] = {"options": ["; ".join(old), "; ".join(option_lines(clean))]}
+    changes: dict[str, list[object]] = {"options": ["; ".join(old), "; ".join(option_lines(clean))]}
     if takes is not None and takes != row.takes:
         if takes not in SupplierList.Takes.values:
             raise Refused("say what size is ordered", field="takes", bound=", ".join(SupplierList.Takes.values))
@@ -149,7 +149,7 @@ def save_supplier_list(
     return row
 
 
-def _clean_option(one: Mapping[str, Any], keys: Mapping[str, str]) -> dict[str, Any]:
+def _clean_option(one: Mapping[str, Any], keys: Mapping[str, str]) -> dict[str, object]:
     name = str(one.get("name", "")).strip()
     choices = [str(choice).strip() for choice in one.get("choices", [])]
     if not name or len(name) > 40:
@@ -167,7 +167,7 @@ def option_lines(options: Sequence[Mapping[str, Any]]) -> list[str]:
     return [f"{one['name']}{'' if one['needed'] else '?'}: {' | '.join(one['choices'])}" for one in options]
 
 
-def read_option_lines(text: str) -> list[dict[str, Any]]:
+def read_option_lines(text: str) -> list[dict[str, object]]:
     """
     The options of such lines.
 

@@ -38,7 +38,7 @@ OWN: Final = "own-"
 # -- reading what the rules need -----------------------------------------------------
 
 
-_recipes: dict[tuple[int, Any], rules.Recipe] = {}
+_recipes: dict[tuple[int, object], rules.Recipe] = {}
 """Revisions as they were read: one is never changed, so once is enough."""
 
 
@@ -74,7 +74,7 @@ def _as_read(text: str) -> Mapping[str, rules.Material]:
     return MappingProxyType(rules.materials_from_json(json.loads(text)))
 
 
-def material_json(row: Material) -> dict[str, Any]:
+def material_json(row: Material) -> dict[str, object]:
     lengths = {"kerf": row.kerf, "trim": row.trim, "keep": row.keep}
     shown = {name: length_text(length) for name, length in lengths.items() if length is not None}
     return {"key": row.key, "name": row.name, "kind": row.kind, "facts": row.facts, **shown}
@@ -357,7 +357,7 @@ def products_cloth(part: Part) -> tuple[Material, bool]:
 
 def make_columns(
     revision: RecipeRevision, made: rules.UnitMake, branch: Branch, tolerance: dict[str, list[int]]
-) -> dict[str, Any]:
+) -> dict[str, object]:
     """The columns of a `UnitMake` for what the rules worked out."""
     return {
         "recipe": revision,
@@ -504,7 +504,7 @@ def _make_anew(unit: Unit, make: UnitMake, by: User, changes: dict[str, list[Any
     record(by=by, action="worked out the parts anew", subject=unit, job=unit.opening.job_id, changes=changes)
 
 
-def _order_anew(unit: Unit, make: UnitMake, by: User, changes: dict[str, list[Any]]) -> None:
+def _order_anew(unit: Unit, make: UnitMake, by: User, changes: dict[str, list[object]]) -> None:
     """A unit that is bought in and not ordered yet takes its new size."""
     line = PurchaseLine.objects.filter(make=make).select_related("purchase").first()
     if line is not None:

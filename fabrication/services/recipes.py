@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from typing import Any
-
 from django.db import transaction
 
 from fabrication.models import RecipeRevision
@@ -18,7 +16,7 @@ from shared.models import User
 
 
 @transaction.atomic
-def save_recipe(*, product: Product, definition: dict[str, Any], by: User, note: str = "") -> RecipeRevision:
+def save_recipe(*, product: Product, definition: dict[str, object], by: User, note: str = "") -> RecipeRevision:
     """
     Keeps a new revision; units made by an older one keep theirs.
 

@@ -145,13 +145,13 @@ def _obstructions(opening: Opening) -> tuple[Obstruction, ...]:
     )
 
 
-def _made_length(text: Any) -> Length:
+def _made_length(text: object) -> Length:
     from shared.records import read_length
 
     return read_length(str(text))
 
 
-def _seams(facts: Mapping[str, Any], width: Length, unit: LengthUnit) -> tuple[Length, ...]:
+def _seams(facts: Mapping[str, object], width: Length, unit: LengthUnit) -> tuple[Length, ...]:
     """Lengths from the left end, typed one after the other; what can't be read is left out."""
     seams: list[Length] = []
     for name in MULLION_SEAMS:

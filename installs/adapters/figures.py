@@ -359,7 +359,7 @@ def _returns(period: Period, weeks: dict[dt.date, Week], drive_min: float) -> li
     return sorted(found.values(), key=lambda row: (-row.count, row.label))
 
 
-def rows_behind(period: Period, figure: str, cause: str = "") -> list[dict[str, Any]]:
+def rows_behind(period: Period, figure: str, cause: str = "") -> list[dict[str, object]]:
     """The jobs a figure was taken from, each with the words that say how it counted."""
     if figure == "one_trip":
         found = {pk: ("one trip" if one else "more than one trip") for pk, (_, one) in one_trips(period).items()}
@@ -385,7 +385,7 @@ def rows_behind(period: Period, figure: str, cause: str = "") -> list[dict[str, 
     return [{"job": job, "what": found[job.pk]} for job in jobs.order_by("-pk")]
 
 
-def _jobs_cut(period: Period) -> list[dict[str, Any]]:
+def _jobs_cut(period: Period) -> list[dict[str, object]]:
     from fabrication.models import Part
 
     keys = {piece["part"] for cut in cuts_of(period) for piece in cut.pieces}

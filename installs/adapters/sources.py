@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Sequence
-from typing import Any
 
 from django.db.models import Count, F, Q
 from django.urls import reverse
@@ -25,14 +24,14 @@ LIVE = (ReturnOwed.State.OWED, ReturnOwed.State.BOOKED)
 OVER = (Appointment.State.DONE, Appointment.State.CANCELLED)
 
 
-def stage_facts(job: Job) -> dict[str, Any]:
+def stage_facts(job: Job) -> dict[str, object]:
     """
     Returns owed and sign-offs still open.
 
     Where every unit of a job is made again, nothing else is left to tell its stage by: then the
     remakes count as what they are.
     """
-    facts: dict[str, Any] = {
+    facts: dict[str, object] = {
         "returns_owed": ReturnOwed.objects.filter(job=job, state__in=LIVE).count(),
         "sign_offs_open": job.appointments.filter(
             purpose__in=INSTALLING, state__in=[Appointment.State.ON_THE_WAY, Appointment.State.ARRIVED]

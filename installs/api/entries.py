@@ -252,7 +252,7 @@ class Hardware(OfStop):
         return int(self.material) if self.material else None
 
 
-def _is_key(value: Any) -> bool:
+def _is_key(value: object) -> bool:
     if isinstance(value, str):
         return value.isascii() and value.isdigit() and len(value) <= 18
     return isinstance(value, int) and not isinstance(value, bool) and 0 < value < 2**63

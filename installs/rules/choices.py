@@ -24,7 +24,7 @@ def install_unit(
     substrate: str,
     width: Length,
     height: Length,
-    options: Mapping[str, Any],
+    options: Mapping[str, object],
     rules: HardwareRules,
     weight_g: int | None = None,
     places: Mapping[str, Iterable[Length]] | None = None,

@@ -543,7 +543,7 @@ def _covers(field: str, found: dict[str, Any], wanted: tuple[str, ...]) -> None:
             raise ContractError(f"{field}.{key}", "missing", "required")
 
 
-def _reach(rules: HardwareRules, field: str) -> dict[str, Any]:
+def _reach(rules: HardwareRules, field: str) -> dict[str, object]:
     value: Any = rules
     for name in field.split("."):
         value = getattr(value, name)
@@ -577,7 +577,7 @@ def _named_items(rules: HardwareRules) -> Iterator[tuple[str, str]]:
         yield from ((f"{block}.{name}", getattr(getattr(rules, block), name)) for name in names)
 
 
-def starting_definition() -> dict[str, Any]:
+def starting_definition() -> dict[str, object]:
     """The shipped values as one JSON object, as `HardwareRules.from_json` takes it."""
     folder = Path(__file__).resolve().parent.parent / "data"
     rules = json.loads((folder / "rules.json").read_text(encoding="utf-8"))

@@ -10,7 +10,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
-from typing import Any, Final
+from typing import Final
 
 from installs.rules.brackets import BracketPlan, plan_brackets
 from installs.rules.clearance import Projection, plan_projection, projection_needed
@@ -78,7 +78,7 @@ class HardwareList(Record):
         """How many of an item, over all lines."""
         return sum(entry.quantity for entry in self.lines if entry.item == item)
 
-    def as_columns(self) -> dict[str, Any]:
+    def as_columns(self) -> dict[str, object]:
         """What the row of a unit's hardware keeps: lines, brackets_at (ticks), cautions, cannot, tools."""
         return {
             "lines": [entry.to_json() for entry in self.lines],

@@ -84,7 +84,7 @@ def _length(top: int, bottom: int, unit: LengthUnit) -> str:
     return f"about {length.nearest(grid).text(unit, symbol=True)}"
 
 
-def _shown(value: Any, unit: LengthUnit, is_text: bool) -> Any:
+def _shown(value: object, unit: LengthUnit, is_text: bool) -> Any:
     """The very same object where nothing in it changes."""
     if isinstance(value, str):
         if not is_text or " in" not in value:

@@ -42,7 +42,7 @@ from shared.models import Branch, User
 
 @transaction.atomic
 def save_rules(
-    *, branch: Branch, definition: dict[str, Any], by: User, note: str = "", seen: int | None = None
+    *, branch: Branch, definition: dict[str, object], by: User, note: str = "", seen: int | None = None
 ) -> HardwareRules:
     """
     A new revision of the branch's hardware rules; the ones before it stay readable.
@@ -117,15 +117,15 @@ def change_rules(
     return save_rules(branch=branch, definition=made, by=by, note=note, seen=seen)
 
 
-def rules_equal(left: Mapping[str, Any], right: Mapping[str, Any]) -> bool:
+def rules_equal(left: Mapping[str, object], right: Mapping[str, object]) -> bool:
     """Whether two definitions say the same, however they write it; raises `ContractError` for one that can't be."""
     return Rules.from_json(dict(left)) == Rules.from_json(dict(right))
 
 
-def _differences(before: Any, after: Any, path: str = "", most: int = 20) -> dict[str, list[Any]]:
+def _differences(before: object, after: object, path: str = "", most: int = 20) -> dict[str, list[object]]:
     """Fields that differ, by their path; long lists as a whole."""
     if isinstance(before, dict) and isinstance(after, dict):
-        found: dict[str, list[Any]] = {}
+        found: dict[str, list[object]] = {}
         for key in sorted({*before, *after}):
             if len(found) >= most:
                 break
@@ -137,7 +137,7 @@ def _differences(before: Any, after: Any, path: str = "", most: int = 20) -> dic
     return {path: [_short_text(value) for value in (before, after)]}
 
 
-def _short_text(value: Any) -> Any:
+def _short_text(value: object) -> Any:
     if isinstance(value, str | int | float | bool | None):
         return value
     text = json.dumps(value)
@@ -250,7 +250,7 @@ def pull_hardware(*, appointment: Appointment, by: User | None) -> list[Pull]:
     pulls = {pull.material.key: pull for pull in row.pulls.select_for_update(of=("self",)).select_related("material")}
     if any(pull.state == Pull.State.TAKEN for pull in pulls.values()):
         return list(pulls.values())
-    changes: dict[str, list[Any]] = {}
+    changes: dict[str, list[object]] = {}
     out = []
     for key, (needed, why) in wanted.items():
         pull = pulls.get(key) or Pull(appointment=row, material=materials[key], needed=0)

@@ -135,7 +135,7 @@ class PromiseSerializer(serializers.Serializer[Any]):
     window_until = InstantField(required=False)
     anyway = serializers.BooleanField(default=False, help_text="promise although something is in the way")
 
-    def validate(self, values: dict[str, Any]) -> dict[str, Any]:
+    def validate(self, values: dict[str, object]) -> dict[str, Any]:
         if ("window_from" in values) != ("window_until" in values):
             raise serializers.ValidationError({"window_until": "Give both ends of the window, or none."})
         return values

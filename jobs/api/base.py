@@ -77,7 +77,7 @@ class NewVisitSerializer(serializers.Serializer[Any]):
     possible = SpanSerializer(many=True, default=list)
 
 
-def blocker_json(one: Blocker) -> dict[str, Any]:
+def blocker_json(one: Blocker) -> dict[str, object]:
     return {"text": one.text, "owner": one.owner, "since": one.since, "severity": one.severity}
 
 

@@ -278,7 +278,7 @@ def ask_table(sources: Sequence[str], targets: Sequence[str]) -> dict[tuple[str,
     return _read_table(answer, sources, targets)
 
 
-def _read_table(answer: Any, sources: Sequence[str], targets: Sequence[str]) -> dict[tuple[str, str], int]:
+def _read_table(answer: object, sources: Sequence[str], targets: Sequence[str]) -> dict[tuple[str, str], int]:
     rows = answer.get("durations") if isinstance(answer, dict) and answer.get("code") == "Ok" else None
     if not isinstance(rows, list) or len(rows) != len(sources):
         raise TravelServerSilent("the travel service answered something that is no table of times")

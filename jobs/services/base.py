@@ -79,7 +79,7 @@ def sync_from(appointment: Appointment, row: Appointment) -> Appointment:
     return appointment
 
 
-def plain_state(row: Appointment) -> dict[str, Any]:
+def plain_state(row: Appointment) -> dict[str, object]:
     """Where an appointment stands, as kept for undo."""
 
     def text(value: Any) -> str | None:

@@ -33,7 +33,7 @@ JOB_FIELDS: Final = (
 )  # fmt: skip
 
 
-def _fill(row: Any, values: Mapping[str, Any], known: Sequence[str]) -> list[str]:
+def _fill(row: Any, values: Mapping[str, object], known: Sequence[str]) -> list[str]:
     """Sets what is given and checks the row; names of the fields set."""
     unknown = set(values) - set(known)
     if unknown:
@@ -103,9 +103,9 @@ def book_job(
     *,
     branch: Branch,
     by: User,
-    customer: Customer | Mapping[str, Any],
-    site: Site | Mapping[str, Any],
-    job: Mapping[str, Any] | None = None,
+    customer: Customer | Mapping[str, object],
+    site: Site | Mapping[str, object],
+    job: Mapping[str, object] | None = None,
     purpose: str | None = Purpose.MEASURE,
     duration_min: int | None = None,
     people: int = 1,

@@ -64,7 +64,7 @@ def save_crew(
 
 
 @transaction.atomic
-def set_hours(*, crew: Crew, hours: Sequence[dict[str, Any]], by: User) -> Crew:
+def set_hours(*, crew: Crew, hours: Sequence[dict[str, object]], by: User) -> Crew:
     """The crew's usual week: one entry a weekday it works (weekday, starts, ends, lunch)."""
     lock_crews([crew])
     before = [str(row) for row in crew.hours.all()]
@@ -89,7 +89,7 @@ def set_up_crew(
     """A new crew with its working days, as the set-up asks for it."""
     crew = save_crew(branch=branch, by=by, name=name, purposes=list(purposes), people=people)
     has_noon = starts <= dt.time(11, 30) and ends >= dt.time(13, 30)  # the hours in which lunch lies at first
-    lunch: dict[str, Any] = {} if has_noon else {"lunch_from": None, "lunch_until": None, "lunch_min": 0}
+    lunch: dict[str, object] = {} if has_noon else {"lunch_from": None, "lunch_until": None, "lunch_min": 0}
     week = [{"weekday": day, "starts": starts, "ends": ends, **lunch} for day in sorted(days)]
     return set_hours(crew=crew, hours=week, by=by)
 

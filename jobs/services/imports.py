@@ -6,7 +6,7 @@ import csv
 import io
 from collections.abc import Iterator
 from dataclasses import asdict, dataclass
-from typing import Any, Final
+from typing import Final
 
 from django.core.exceptions import ValidationError
 from django.db import transaction
@@ -88,7 +88,7 @@ def import_file(ctx: runs.Context) -> None:
         result.update(_summary(fates, dry=False))
 
 
-def _summary(fates: list[Fate], *, dry: bool) -> dict[str, Any]:
+def _summary(fates: list[Fate], *, dry: bool) -> dict[str, object]:
     wrong = sum(fate.is_wrong for fate in fates)
     return {"dry": dry, "taken": len(fates) - wrong, "wrong": wrong, "fates": [asdict(fate) for fate in fates]}
 
@@ -177,7 +177,7 @@ def _book(branch: Branch, values: dict[str, str], by: User) -> tuple[str, int]:
 _CUSTOMER: Final = {"name": "customer", "phone": "phone", "email": "email"}
 
 
-def _site(values: dict[str, str]) -> dict[str, Any]:
+def _site(values: dict[str, str]) -> dict[str, object]:
     return {
         **{name: values.get(name, "") for name in ("street", "line2", "town", "postcode")},
         "latitude": _number(values, "latitude", 90),

@@ -170,7 +170,7 @@ def _more_reliable(
     return (trial, others) if better else (plan, doubts)
 
 
-def _found(plan: Plan, answer: Answer, doubts: Sequence[Doubt] | None, bound: int | None) -> dict[str, Any]:
+def _found(plan: Plan, answer: Answer, doubts: Sequence[Doubt] | None, bound: int | None) -> dict[str, object]:
     """What the proposal tells of its search beside the plan; the bound holds for plans that leave nothing out."""
     found: dict[str, Any] = {"engines": answer.engines}
     if bound is not None and not plan.unplaced:
@@ -327,7 +327,7 @@ def _differs(row: Appointment, crew_pk: int, day: dt.date, start: dt.datetime) -
     return abs((row.starts_at - start).total_seconds()) >= SAME_MIN * 60
 
 
-def _summary(calendar: PlanProblem, plan: Plan, prices: Objective, left_out: int) -> dict[str, Any]:
+def _summary(calendar: PlanProblem, plan: Plan, prices: Objective, left_out: int) -> dict[str, object]:
     """Drive, paid time and cost of these days as they stand, None when they can't be driven; and as planned."""
     change, known = change_under(calendar, plan), calendar.problem
     drives = all(day.trouble is None and all(pk in known.previous for pk in day.by_pk) for day in change.before)
@@ -341,7 +341,7 @@ def _summary(calendar: PlanProblem, plan: Plan, prices: Objective, left_out: int
     }
 
 
-def _figures(days: Sequence[DaySchedule], cost: Decimal, unplaced: int) -> dict[str, Any]:
+def _figures(days: Sequence[DaySchedule], cost: Decimal, unplaced: int) -> dict[str, object]:
     return {
         "drive_min": round(sum(day.timeline.drive for day in days) / 60),
         "paid_min": round(sum(day.timeline.paid for day in days) / 60),

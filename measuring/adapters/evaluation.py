@@ -38,7 +38,7 @@ class Evaluation:
     is_rough: bool = False
     evidence: Evidence | None = None
 
-    def findings_at(self, width: Length, options: Mapping[str, Any]) -> list[dict[str, Any]]:
+    def findings_at(self, width: Length, options: Mapping[str, Any]) -> list[dict[str, object]]:
         """The findings of one unit: of this width, with these options; nothing before there is a size."""
         if self.size is None or self.evidence is None:
             return []
@@ -57,7 +57,7 @@ class Evidence:
     confirmed: frozenset[str]
     """Spots read again, the same."""
 
-    def findings(self, size: OrderSize, options: Mapping[str, Any]) -> list[dict[str, Any]]:
+    def findings(self, size: OrderSize, options: Mapping[str, Any]) -> list[dict[str, object]]:
         """What the readings, the product and the site say, as JSON, what stops first."""
         found = all_findings(
             self.asked_of,
@@ -225,7 +225,7 @@ def evaluate(
     return out
 
 
-def options_of(opening: Opening) -> Mapping[str, Any]:
+def options_of(opening: Opening) -> Mapping[str, object]:
     """What is chosen for the opening's units: the first one's, and nothing where there is none."""
     live = [unit for unit in opening.units.all() if unit.state not in (Unit.State.CANCELLED, Unit.State.REPLACED)]
     first = min(live, key=lambda unit: (unit.number, unit.pk), default=None)

@@ -149,7 +149,7 @@ def _by_uid(rows: Any, value: Any) -> Any:
         return None
 
 
-def _stops_on(value: Any, field: str, about: About) -> dict[str, Any]:
+def _stops_on(value: Any, field: str, about: About) -> dict[str, object]:
     """Sides that stop on a sill, a floor or a neighbour, each with its limit, rounded down."""
     if not value:
         return {}
@@ -281,6 +281,6 @@ def shown_fact(value: Any, unit: LengthUnit) -> Any:
     return value
 
 
-def facts_of(opening: Opening, unit: LengthUnit) -> dict[str, Any]:
+def facts_of(opening: Opening, unit: LengthUnit) -> dict[str, object]:
     """Every fact of an opening as `shown_fact` gives it."""
     return {name: shown_fact(getattr(opening, name), unit) for name in CLEANERS}

@@ -6,7 +6,7 @@ import json
 from collections.abc import Mapping
 from functools import cache
 from pathlib import Path
-from typing import Annotated, Any, Final
+from typing import Annotated, Final
 
 from jobs.models import Appointment
 from jobs.ports import Expected, Minutes
@@ -30,7 +30,7 @@ def starting_minutes() -> dict[str, int]:
     return STORED.read(dict[str, Annotated[int, Within(0, MOST)]], rows)
 
 
-def read_minutes(sent: Mapping[str, Any]) -> dict[str, int]:
+def read_minutes(sent: Mapping[str, object]) -> dict[str, int]:
     """
     Every known figure as a whole number.
 

@@ -93,7 +93,7 @@ def copied_options(options: Mapping[str, Any]) -> dict[str, Any]:
     return {key: value for key, value in options.items() if key not in own}
 
 
-def valid_options(offer: Offer, options: Mapping[str, Any]) -> dict[str, Any]:
+def valid_options(offer: Offer, options: Mapping[str, Any]) -> dict[str, object]:
     """Those of the options that this product has too."""
     found = {}
     for one in offer.whole.options:

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from typing import Any
 
 from django.db.models import Count, Exists, OuterRef, Q, QuerySet
 from django.urls import reverse
@@ -22,7 +21,7 @@ from shared.roles import DISPATCHER, MEASURER
 TO_MEASURE = tuple(TABLE["states"]["to_do"])
 
 
-def stage_facts(job: Job) -> dict[str, Any]:
+def stage_facts(job: Job) -> dict[str, object]:
     """
     Openings to measure, openings measured, and units by state, without those made anew.
 

@@ -61,7 +61,7 @@ class OpeningSummary:
         return [box for box in self.boxes if box.rivals]
 
     @property
-    def shown_findings(self) -> list[dict[str, Any]]:
+    def shown_findings(self) -> list[dict[str, object]]:
         """The units' findings where there are any: they know the product's split."""
         seen: dict[str, dict[str, Any]] = {}
         for unit in self.units:

@@ -57,7 +57,7 @@ def appointments_of(user: User, today: dt.date) -> list[Appointment]:
     )
 
 
-def day_of(user: User) -> dict[str, Any]:
+def day_of(user: User) -> dict[str, object]:
     """Everything for the day, as `visit_of` gives one visit, and the range to choose from."""
     today = timezone.localdate(timezone=user.branch.tz if user.branch else None)
     visits = [visit_of(user, appointment) for appointment in appointments_of(user, today)]
@@ -100,7 +100,7 @@ def kit_of(user: User, in_use: Collection[str] = ()) -> dict[str, Any]:
     }
 
 
-def _product(product: Product, offer: Offer) -> dict[str, Any]:
+def _product(product: Product, offer: Offer) -> dict[str, object]:
     return {
         "key": product.key,
         "name": product.name,
@@ -111,7 +111,7 @@ def _product(product: Product, offer: Offer) -> dict[str, Any]:
     }
 
 
-def _option(one: Option) -> dict[str, Any]:
+def _option(one: Option) -> dict[str, object]:
     shown = {"key": one.key, "label": one.label, "choices": one.pairs, "needed": one.is_needed}
     return shown | {name: True for name in ("is_length", "is_own") if getattr(one, name)}
 
@@ -182,7 +182,7 @@ def _rooms(job: Job, others: Sequence[Opening]) -> list[dict[str, Any]]:
     ]
 
 
-def _beside(openings: Iterable[Opening]) -> dict[int, dict[str, Any]]:
+def _beside(openings: Iterable[Opening]) -> dict[int, dict[str, object]]:
     """By room, what openings that are not this visit's have to say: evidence about the readings of those that are."""
     found: dict[int, dict[str, Any]] = {}
     for one in openings:
@@ -207,7 +207,7 @@ def _at_it_elsewhere(appointment: Appointment) -> dict[int, list[int]]:
     return found
 
 
-def _tapes(tapes: Iterable[Tape | None]) -> list[dict[str, Any]]:
+def _tapes(tapes: Iterable[Tape | None]) -> list[dict[str, object]]:
     """The tapes the visit's readings were taken with, whosever they are."""
     used = {tape.pk: tape for tape in tapes if tape is not None}
     return [{"id": key, "ticks": tape.case_length.ticks, "is_laser": tape.is_laser} for key, tape in used.items()]
@@ -238,7 +238,7 @@ def _job(job: Job) -> dict[str, Any]:
     }
 
 
-def opening_of(opening: Opening, unit: LengthUnit) -> dict[str, Any]:
+def opening_of(opening: Opening, unit: LengthUnit) -> dict[str, object]:
     """One opening: its facts, every reading that is not superseded, what is in the way."""
     units = live_units(opening)
     return {
@@ -299,7 +299,7 @@ def opening_of(opening: Opening, unit: LengthUnit) -> dict[str, Any]:
     }
 
 
-def _reading(reading: Reading) -> dict[str, Any]:
+def _reading(reading: Reading) -> dict[str, object]:
     return {
         "uid": str(reading.uid),
         "spot": reading.spot,

@@ -27,7 +27,7 @@ class Finding:
     todo: str
     more: Mapping[str, Any] = dataclasses.field(default_factory=dict)
 
-    def to_json(self) -> dict[str, Any]:
+    def to_json(self) -> dict[str, object]:
         """The contract's finding, and `todo`: what to do about it."""
         out = {"code": self.code, "severity": self.severity, "field": self.field}
         return {**out, **self.more, "text": self.text, "todo": self.todo}

@@ -194,7 +194,7 @@ class ProductFit:
             **{name: getattr(fit, name) for name in AS_THEY_ARE},
         )
 
-    def to_json(self) -> dict[str, Any]:
+    def to_json(self) -> dict[str, object]:
         """The row again, lengths in inches."""
         lengths = ["min_depth", "flush_depth", "head_height", "narrowing", "swing_depth", "hand_clearance"]
         lengths += ["coupled_most", "support_span", "support_end", "package_extra"]
@@ -493,7 +493,7 @@ class Alternative:
         """Why it fits or doesn't, in sentences: what is in its way first."""
         return [found.text for found in sorted(self.findings, key=_weight_of) if found.code not in _SHAPE]
 
-    def to_json(self, unit: str) -> dict[str, Any]:
+    def to_json(self, unit: str) -> dict[str, object]:
         """Keys key, name, family, mount, fits, why, findings, and the size where there is one."""
         return {
             "key": self.key,

@@ -113,7 +113,7 @@ class Opening:
         return rule_for(self.family, self.mount)
 
     @classmethod
-    def from_json(cls, values: Mapping[str, Any], unit: str) -> Opening:
+    def from_json(cls, values: Mapping[str, object], unit: str) -> Opening:
         """From the contract's object; see `read_opening`."""
         return read_opening(values, unit)
 
@@ -124,7 +124,7 @@ class Opening:
 
     def _readings_json(self) -> dict[str, Any]:
         unit = self.unit
-        out: dict[str, Any] = {}
+        out: dict[str, object] = {}
         for group, names in _SPOT_NAMES.items():
             read = {short: shown(self.taken[name], unit) for short, name in names if name in self.taken}
             if read:
@@ -143,7 +143,7 @@ class Opening:
     def _around_json(self) -> dict[str, Any]:
         """Covers, what was chosen, second readings, what is in the way; each only where there is some."""
         unit = self.unit
-        out: dict[str, Any] = {}
+        out: dict[str, object] = {}
         if self.cover is not None:
             out["cover"] = {side: shown(ticks, unit) for side, ticks in self.cover.items()}
         if self.cloth_extra_ticks is not None:
@@ -267,7 +267,7 @@ _KEYS: Final[Mapping[str, Mapping[str, str]]] = {
 def _up_to(largest: Length, unit: str) -> MakeHook:
     bound = f"at most {shown(largest.ticks, unit)}"
 
-    def hook(value: Any, _: Any) -> int:
+    def hook(value: object, _: object) -> int:
         ticks = _known_ticks(value, unit) if isinstance(value, str) else read_length(value, unit, "").ticks
         if ticks > largest.ticks:
             raise ContractError("", f"{value} is longer than any opening", bound)
@@ -286,7 +286,7 @@ FORMS: Final = {
 }
 
 
-def read_opening(values: Any, unit: str, path: str = "") -> Opening:
+def read_opening(values: object, unit: str, path: str = "") -> Opening:
     """
     An opening from the contract's object, every value checked.
 
@@ -350,7 +350,7 @@ def _opening_of(written: Written, unit: str) -> Opening:
     return opening
 
 
-def _given(values: Mapping[str, Any], order: Sequence[str]) -> dict[str, Any]:
+def _given(values: Mapping[str, object], order: Sequence[str]) -> dict[str, Any]:
     return {key: values[key] for key in order if values.get(key) is not None}
 
 

@@ -11,5 +11,5 @@ DATA: Final = Path(__file__).resolve().parent.parent / "data"
 
 def starting_rows(name: str) -> list[dict[str, Any]]:
     """The rows of ``measuring/data/<name>.json``: ``products`` or ``jurisdictions``."""
-    rows: list[dict[str, Any]] = json.loads((DATA / f"{name}.json").read_text(encoding="utf-8"))
+    rows: list[dict[str, object]] = json.loads((DATA / f"{name}.json").read_text(encoding="utf-8"))
     return rows

@@ -61,7 +61,7 @@ class Control:
     device: bool = False
     power: Annotated[str, OneOf("", "battery", "low", "mains")] = ""
 
-    def to_json(self) -> dict[str, Any]:
+    def to_json(self) -> dict[str, object]:
         """The object again, lengths in inches."""
         out: dict[str, Any] = {"key": self.key, "name": self.name, "cord": self.cord}
         for name, ticks in (("free_end", self.free_end), ("loop", self.loop)):

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import Any, Final
+from typing import Final
 
 from measuring.rules.families import HEIGHTS, SIDES, TABLE, WIDTHS, shown
 from measuring.rules.opening import Opening
@@ -24,7 +24,7 @@ class Step:
     ticks: int
     why: str
 
-    def to_json(self, unit: str) -> dict[str, Any]:
+    def to_json(self, unit: str) -> dict[str, object]:
         """The contract's step."""
         return {"what": self.what, "from": list(self.of), "value": shown(self.ticks, unit), "why": self.why}
 
@@ -40,7 +40,7 @@ class OrderSize:
     """The height cloth is cut for; the order height where the family has no rule of its own."""
     steps: tuple[Step, ...]
 
-    def to_json(self, unit: str) -> dict[str, Any]:
+    def to_json(self, unit: str) -> dict[str, object]:
         """The contract's keys of a size."""
         width, height = self.width.ticks, self.height.ticks
         return {

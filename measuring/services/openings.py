@@ -35,7 +35,7 @@ from shared.errors import Refused
 from shared.models import User
 
 MOST_OPENINGS = 2000
-_UNSEEN: Any = object()
+_UNSEEN: object = object()
 
 
 # -- rooms -----------------------------------------------------------------------
@@ -72,7 +72,7 @@ def change_room(
     by: User,
     name: str | None = None,
     floor: str | None = None,
-    defaults: Mapping[str, Any] | None = None,
+    defaults: Mapping[str, object] | None = None,
 ) -> Room:
     """Another name or floor, or other defaults for the openings to come."""
     job = lock_job(room.job_id)
@@ -165,7 +165,7 @@ def add_opening(
     *,
     room: Room,
     by: User,
-    facts: Mapping[str, Any] | None = None,
+    facts: Mapping[str, object] | None = None,
     visit: MeasureVisit | None = None,
     uid: uuids.UUID | None = None,
 ) -> Opening:
@@ -266,8 +266,8 @@ def change_opening(
     *,
     opening: Opening,
     by: User,
-    facts: Mapping[str, Any],
-    seen: Mapping[str, Any] | None = None,
+    facts: Mapping[str, object],
+    seen: Mapping[str, object] | None = None,
 ) -> Opening:
     """
     Other facts of an opening.
@@ -311,16 +311,18 @@ def change_opening(
     return Opening.objects.get(pk=opening.pk)
 
 
-def _is_same(old: Any, new: Any) -> bool:
+def _is_same(old: object, new: object) -> bool:
     return bool(old == new)
 
 
-def _keep_apart(opening: Opening, changing: dict[str, Any], seen: Mapping[str, Any] | None, by: User) -> dict[str, Any]:
+def _keep_apart(
+    opening: Opening, changing: dict[str, object], seen: Mapping[str, object] | None, by: User
+) -> dict[str, Any]:
     """What may be set; what stands otherwise than the sender saw becomes a conflict."""
     if seen is None:
         return changing
     unit = opening.job.branch.unit
-    free: dict[str, Any] = {}
+    free: dict[str, object] = {}
     for name, value in changing.items():
         standing = shown_fact(getattr(opening, name), unit)
         if name not in seen or seen[name] == standing or (not seen[name] and not standing):
@@ -333,7 +335,7 @@ def _keep_apart(opening: Opening, changing: dict[str, Any], seen: Mapping[str, A
     return free
 
 
-def _refuse_after_release(opening: Opening, changing: Mapping[str, Any]) -> None:
+def _refuse_after_release(opening: Opening, changing: Mapping[str, object]) -> None:
     if SIZE_FACTS.isdisjoint(changing):
         return
     released = opening.units.live().filter(state__in=RELEASED_OR_LATER).first()
@@ -434,7 +436,7 @@ def make_group(
     openings: Iterable[Opening],
     by: User,
     name: str = "",
-    angles: Sequence[Any] = (),
+    angles: Sequence[object] = (),
     runs_past: str = "",
     bottoms_level: bool = False,
 ) -> Group:
@@ -465,7 +467,7 @@ def make_group(
     return made
 
 
-def _angle(value: Any) -> float:
+def _angle(value: object) -> float:
     try:
         angle = round(float(str(value).strip().rstrip("°")), 1)
     except ValueError:

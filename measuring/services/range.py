@@ -20,7 +20,7 @@ from shared.lengths import Length
 from shared.models import Branch, User
 
 
-def check_product(*, key: str, name: str, family: str, fit: Mapping[str, Any]) -> None:
+def check_product(*, key: str, name: str, family: str, fit: Mapping[str, object]) -> None:
     """Refuses what the rules can't read, naming the field and its bound."""
     if not name.strip():
         raise Refused("a product has a name", field="name")
@@ -111,7 +111,7 @@ def save_tape(
 
 
 @transaction.atomic
-def save_measure_times(*, branch: Branch, by: User, minutes: Mapping[str, Any]) -> MeasureTimes:
+def save_measure_times(*, branch: Branch, by: User, minutes: Mapping[str, object]) -> MeasureTimes:
     """How many minutes each kind of thing takes at a measure visit; every change is a revision."""
     from measuring.adapters.minutes import read_minutes
 

@@ -25,7 +25,7 @@ from shared.errors import Refused
 from shared.models import User
 
 
-def snapshot_of(unit: Unit) -> dict[str, Any]:
+def snapshot_of(unit: Unit) -> dict[str, object]:
     """What a customer says yes to: product, mount, size and options of one unit."""
     assert unit.order_width is not None
     assert unit.order_height is not None
@@ -65,7 +65,7 @@ def is_still_approved(unit: Unit) -> bool:
     return agreed is not None and all(_means(agreed[key]) == _means(now[key]) for key in AGREED)
 
 
-def _means(value: Any) -> Any:
+def _means(value: object) -> Any:
     """A choice in another spelling is the same choice."""
     return {plain(key): plain(word) for key, word in value.items()} if isinstance(value, dict) else value
 

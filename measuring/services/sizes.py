@@ -166,7 +166,7 @@ def _keep(opening: Opening, unit: Unit, found: Evaluation, share: tuple[Length, 
     return _store(opening, unit, own, steps, findings, found.is_rough, by)
 
 
-def _finding(code: str, severity: str, field: str, text: str, todo: str) -> dict[str, Any]:
+def _finding(code: str, severity: str, field: str, text: str, todo: str) -> dict[str, object]:
     return {"code": code, "severity": severity, "field": field, "text": text, "todo": todo}
 
 

@@ -82,7 +82,7 @@ def _reply(row: DeviceEntry, status: int, reply: Mapping[str, Any]) -> DeviceEnt
     return row
 
 
-def _answer(kind: Kind, body: Any, row: DeviceEntry) -> tuple[int, dict[str, Any]]:
+def _answer(kind: Kind, body: Any, row: DeviceEntry) -> tuple[int, dict[str, object]]:
     """Do it in a savepoint: what is refused leaves nothing but its answer. Raises what is neither."""
     done = Done(by=row.device.user, at=min(row.done_at, row.received_at), entry_id=row.entry_id)
     try:
@@ -206,7 +206,7 @@ def _run_locked(parked: ParkedEntry) -> bool:
     return True
 
 
-def _read_and_answer(parked: ParkedEntry) -> tuple[int, dict[str, Any]]:
+def _read_and_answer(parked: ParkedEntry) -> tuple[int, dict[str, object]]:
     kind = kind_of(parked.entry.kind)
     if kind is None:
         raise LookupError(f"nobody does {parked.entry.kind} here")

@@ -75,7 +75,7 @@ def device_of(token: str) -> FieldDevice | None:
 # -- taking entries in ---------------------------------------------------------------------
 
 
-def receive(*, device: FieldDevice, sent: Sequence[Any]) -> list[dict[str, Any]]:
+def receive(*, device: FieldDevice, sent: Sequence[Any]) -> list[dict[str, object]]:
     """
     Take entries in, in their order; one reply each: ``{"id", "status", "reply"}``.
 
@@ -167,18 +167,18 @@ def take_in(*, device: FieldDevice, sent: Any) -> dict[str, Any]:
         return _reply(str(one.entry_id), row.reply_status, row.reply)
 
 
-def _answered(earlier: DeviceEntry, one: _Sent) -> tuple[int, dict[str, Any]]:
+def _answered(earlier: DeviceEntry, one: _Sent) -> tuple[int, dict[str, object]]:
     """The reply this entry got when it came before."""
     if earlier.body_hash != one.body_hash:
         return 422, {"problem": "another entry came under this id already", "field": "id"}
     return earlier.reply_status, earlier.reply
 
 
-def _problem(error: Exception) -> dict[str, Any]:
+def _problem(error: Exception) -> dict[str, object]:
     if isinstance(error, Refused):
         return {"problem": error.problem, "field": error.field, "bound": error.bound}
     return {"problem": "the entry can't be read"}
 
 
-def _reply(entry_id: str, status: int, reply: Mapping[str, Any]) -> dict[str, Any]:
+def _reply(entry_id: str, status: int, reply: Mapping[str, Any]) -> dict[str, object]:
     return {"id": entry_id, "status": status, "reply": dict(reply)}

@@ -117,7 +117,7 @@ def many_problems(rows: Any, problems_of: Callable[[Any], list[Problem]]) -> lis
     return [one for n, row in enumerate(rows) for one in below(f"[{n}]", problems_of(row))]
 
 
-def table_of(value: Any) -> dict[str, Any]:
+def table_of(value: Any) -> dict[str, object]:
     return value if isinstance(value, dict) else {}
 
 
@@ -130,7 +130,7 @@ def _branch_form(table: Mapping[str, Any]) -> BranchForm:
     return BranchForm(_with_defaults(table), instance=_there(table) or Branch())
 
 
-def _with_defaults(table: Mapping[str, Any]) -> dict[str, Any]:
+def _with_defaults(table: Mapping[str, Any]) -> dict[str, object]:
     """A branch's facts as its form takes them: what the file leaves out is as the pages have it at first."""
     form = BranchForm(instance=Branch())
     return {name: form.get_initial_for_field(field, name) for name, field in form.fields.items()} | dict(table)
@@ -163,7 +163,7 @@ def _keep(document: Mapping[str, Any]) -> list[str]:
     return done
 
 
-def _facts(table: Mapping[str, Any]) -> dict[str, Any]:
+def _facts(table: Mapping[str, Any]) -> dict[str, object]:
     form = _branch_form(table)
     form.full_clean()
     return form.facts()

@@ -248,19 +248,19 @@ def document(context: template.Context, kind: str, subject: models.Model) -> dic
 
 
 @register.inclusion_tag("shared/_panels.html", takes_context=True)
-def panels(context: template.Context, page: str, subject: models.Model) -> dict[str, Any]:
+def panels(context: template.Context, page: str, subject: models.Model) -> dict[str, object]:
     """The panels higher apps registered for this page, each loaded by itself."""
     return {"panels": panel_registry.for_page(page, subject, context["request"].user)}
 
 
 @register.inclusion_tag("shared/_audit.html")
-def audit_of_job(job_id: int, most: int = 50) -> dict[str, Any]:
+def audit_of_job(job_id: int, most: int = 50) -> dict[str, object]:
     """The trail of one job, newest first. It names what changed: only for pages of the office."""
     return {"entries": AuditEntry.objects.filter(job_id=job_id).select_related("by")[:most]}
 
 
 @register.inclusion_tag("shared/_audit.html")
-def audit_of(subject: models.Model, most: int = 20) -> dict[str, Any]:
+def audit_of(subject: models.Model, most: int = 20) -> dict[str, object]:
     """The trail of one object, newest first."""
     return {"entries": AuditEntry.objects.about(subject).select_related("by")[:most]}
 

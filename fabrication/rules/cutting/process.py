@@ -73,7 +73,7 @@ class Talk:
         """Remembers the best plan, for the case that we must end at once."""
         self._best = plan
 
-    def end(self, answer: dict[str, Any]) -> None:
+    def end(self, answer: dict[str, object]) -> None:
         """The answer."""
         with self._lock:
             if not self._ended:
@@ -105,7 +105,7 @@ class Talk:
 
         return None if ticks is None else float(ticks / ticks_per_unit(self._request.problem.unit))
 
-    def _write(self, line: dict[str, Any]) -> None:
+    def _write(self, line: dict[str, object]) -> None:
         try:
             os.write(1, (json.dumps(line, ensure_ascii=False) + "\n").encode())
         except OSError:  # nobody listens any more

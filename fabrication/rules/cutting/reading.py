@@ -92,7 +92,7 @@ class Answer:
     seconds: Fraction | None = None
     lots: int | None = None
 
-    def to_json(self) -> dict[str, Any]:
+    def to_json(self) -> dict[str, object]:
         """What is kept of it beside its patterns and what they leave out."""
         made: dict[str, Any] = _IN_TICKS.write(self)
         return {
@@ -130,7 +130,7 @@ def read_request(text: str | bytes) -> Request:
     return Request(asked, float(asked.seconds), asked.seed)
 
 
-def document_json(document: Document) -> dict[str, Any]:
+def document_json(document: Document) -> dict[str, object]:
     """The document `read_request` makes an equal one of; its lengths are in ticks, as its unit has to say."""
     made: dict[str, Any] = _IN_TICKS.write(document)
     return made
@@ -183,7 +183,7 @@ def _refuse_twice(name: str, ids: Iterable[str]) -> None:
         seen.add(each)
 
 
-def plan_json(problem: Problem, plan: Plan) -> dict[str, Any]:
+def plan_json(problem: Problem, plan: Plan) -> dict[str, object]:
     """The answer object of the contract. Cost and bound are numbers in the document's unit."""
     unit = problem.unit
     return {
@@ -218,7 +218,7 @@ def _used(plan: Plan) -> dict[str, int]:
     return used
 
 
-def _pattern_json(pattern: Pattern, unit: str) -> dict[str, Any]:
+def _pattern_json(pattern: Pattern, unit: str) -> dict[str, object]:
     is_lay = pattern.length is not None
     out: dict[str, Any] = {"stock": pattern.stock, "times": pattern.times}
     ticks = {"left": pattern.left.ticks}

@@ -42,5 +42,5 @@ def _route(file: str) -> None:
         _write(answer(read_source(file)))
 
 
-def _write(document: dict[str, Any]) -> None:
+def _write(document: dict[str, object]) -> None:
     sys.stdout.write(json.dumps(document, ensure_ascii=False) + "\n")

@@ -23,7 +23,6 @@ from collections.abc import Iterable
 from importlib import import_module
 from importlib.util import find_spec
 from types import ModuleType
-from typing import Any
 
 from jobs.rules.routing.command import answer_alone, leave, process_age
 from jobs.rules.routing.pipeline import Progress
@@ -78,7 +77,7 @@ def _watch(closed: threading.Event) -> None:
 def _report(progress: Progress) -> None:
     plan = progress.plan
     left_out = f", {len(plan.unplaced)} unplaced" if plan.unplaced else ""
-    progress_line: dict[str, Any] = {
+    progress_line: dict[str, object] = {
         "message": f"cost so far {plan.cost:,}{left_out}",
         "seconds": round(process_age(), 3),
         "engine": progress.engine,
@@ -89,7 +88,7 @@ def _report(progress: Progress) -> None:
     _write({"progress": progress_line})
 
 
-def _write(document: dict[str, Any]) -> None:
+def _write(document: dict[str, object]) -> None:
     try:
         sys.stdout.write(json.dumps(document, ensure_ascii=False) + "\n")
         sys.stdout.flush()

@@ -51,7 +51,7 @@ def answer(
 
 def answer_alone(
     text: str | bytes,
-    send: Callable[[dict[str, Any]], None],
+    send: Callable[[dict[str, object]], None],
     progress: Callable[[Progress], None] | None = None,
     should_stop: Callable[[], bool] | None = None,
 ) -> None:
@@ -70,7 +70,7 @@ class _Talk:
         self,
         request: Request,
         began: float,
-        send: Callable[[dict[str, Any]], None],
+        send: Callable[[dict[str, object]], None],
         tell: Callable[[Progress], None] | None,
     ) -> None:
         self._request, self._began, self._send, self._tell = request, began, send, tell
@@ -85,7 +85,7 @@ class _Talk:
             if self._tell is not None and not self._ended:
                 self._tell(progress)
 
-    def end(self, document: dict[str, Any]) -> None:
+    def end(self, document: dict[str, object]) -> None:
         """The answer."""
         with self._lock:
             if not self._ended:
@@ -106,7 +106,7 @@ def _answered(
     began: float,
     progress: Callable[[Progress], None] | None,
     should_stop: Callable[[], bool] | None,
-) -> dict[str, Any]:
+) -> dict[str, object]:
     engines: dict[str, str] = {}
     start = _start(request, began, progress)
     problem = request.problem

@@ -408,7 +408,7 @@ def plan_from(problem: Problem, answer: Answer) -> Plan:
 
 def plan_document(
     plan: Plan, seconds: float, engines: Mapping[str, str] | None = None, bound: int | None = None
-) -> dict[str, Any]:
+) -> dict[str, object]:
     """The answer: routes with times, what is unplaced and why, travel and cost, what no plan can cost less than."""
     out: dict[str, Any] = {
         "routes": [_route(route) for route in plan.routes],
@@ -424,12 +424,12 @@ def plan_document(
     return out
 
 
-def _unplaced(entry: Unplaced) -> dict[str, Any]:
+def _unplaced(entry: Unplaced) -> dict[str, object]:
     out: dict[str, Any] = {"id": entry.id, "why": entry.why}
     return out if entry.reason is None else out | {"reason": entry.reason.to_json()}
 
 
-def _route(route: Route) -> dict[str, Any]:
+def _route(route: Route) -> dict[str, object]:
     out: dict[str, Any] = {
         "crew": route.crew,
         "shift": route.shift,
@@ -443,7 +443,7 @@ def _route(route: Route) -> dict[str, Any]:
     return out
 
 
-def problem_document(problem: Problem, seconds: float, seed: int) -> dict[str, Any]:
+def problem_document(problem: Problem, seconds: float, seed: int) -> dict[str, object]:
     """The document `read_request` makes the same problem of; its travel is a matrix."""
     return {
         "unit": "s",
@@ -457,7 +457,7 @@ def problem_document(problem: Problem, seconds: float, seed: int) -> dict[str, A
     }
 
 
-def _previous_out(problem: Problem) -> list[dict[str, Any]]:
+def _previous_out(problem: Problem) -> list[dict[str, object]]:
     routes: dict[tuple[Id, int], list[Id]] = {}
     for stop, (crew, shift) in problem.previous.items():
         routes.setdefault((crew, shift), []).append(stop)

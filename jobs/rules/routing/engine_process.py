@@ -17,7 +17,7 @@ import sys
 import threading
 from collections.abc import Callable
 from pathlib import Path
-from typing import Any, Final
+from typing import Final
 
 from jobs.rules.routing.model import Problem
 
@@ -96,7 +96,7 @@ def compile_later() -> None:
         )
 
 
-def _bare(problem: Problem) -> dict[str, Any]:
+def _bare(problem: Problem) -> dict[str, object]:
     """The problem without what it has worked out: that is quicker made again than sent."""
     return {name: getattr(problem, name) for name in ("crews", "stops", "travel", "objective", "previous")}
 
@@ -135,7 +135,7 @@ def _exactly(count: int) -> bytes:
     return b"".join(parts)
 
 
-def _send(out: int, message: tuple[str, Any]) -> None:
+def _send(out: int, message: tuple[str, object]) -> None:
     packed = pickle.dumps(message)
     packed = struct.pack(">Q", len(packed)) + packed
     while packed:

@@ -185,7 +185,7 @@ def _load(problem: Problem, number: int, sets: Mapping[frozenset[int], int], is_
 
 def _vehicles(
     problem: Problem, kind: np.ndarray, sets: Mapping[frozenset[int], int], is_loaded: bool, arrays: Any, pyvrp: Any
-) -> tuple[list[list[int]], list[Any], list[Any]]:
+) -> tuple[list[list[int]], list[object], list[object]]:
     bases = sorted({int(base) for base in (*arrays.start_at, *arrays.end_at)})
     depots = [pyvrp.Depot(base) for base in bases]
     kinds: dict[tuple[int, int], list[int]] = {}

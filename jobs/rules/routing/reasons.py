@@ -100,11 +100,11 @@ class Reason:
     def __str__(self) -> str:
         return self.message(WORDS, _SHOWN)
 
-    def _values(self) -> list[tuple[str, Any]]:
+    def _values(self) -> list[tuple[str, object]]:
         named = ((one.name, getattr(self, one.name)) for one in fields(self) if one.name != "kind")
         return [(name, value) for name, value in named if value is not None]
 
-    def to_json(self) -> dict[str, Any]:
+    def to_json(self) -> dict[str, object]:
         """The kind and the values it has."""
         plain = {name: list(value) if isinstance(value, tuple) else value for name, value in self._values()}
         if self.nearest is not None:

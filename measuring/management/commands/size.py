@@ -62,7 +62,7 @@ def size_document(name: str) -> int:
     return 0
 
 
-def size_answers(text: str | bytes) -> Iterator[dict[str, Any]]:
+def size_answers(text: str | bytes) -> Iterator[dict[str, object]]:
     """The answers of a document, one after another; all of it is read and checked before the first."""
     openings = list(_openings(text))
     rooms = _rooms(openings)
@@ -77,7 +77,7 @@ def _rooms(openings: Sequence[Opening]) -> dict[str, list[Opening]]:
     return rooms
 
 
-def _answer(opening: Opening, rooms: Mapping[str, Sequence[Opening]]) -> dict[str, Any]:
+def _answer(opening: Opening, rooms: Mapping[str, Sequence[Opening]]) -> dict[str, object]:
     """Openings of one room are evidence for each other; a "room" of very many is only a word."""
     room = rooms.get(opening.room, ())
     alikes = [other for other in room if other is not opening] if len(room) <= MOST_IN_A_ROOM else []
