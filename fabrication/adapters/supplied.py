@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
-from typing import Any
 
 from fabrication.models import SupplierList
 from fabrication.rules import recipes as rules
@@ -43,7 +42,7 @@ def supplied_size(unit: Unit) -> OrderedSize:
         raise Refused(problem, field="units", bound=error.bound) from None
 
 
-def supplied_columns(unit: Unit, size: OrderedSize) -> dict[str, Any]:
+def supplied_columns(unit: Unit, size: OrderedSize) -> dict[str, object]:
     """The columns of a `UnitMake` for the size it is ordered at."""
     return {
         "source": Product.Source.BOUGHT,

@@ -6,6 +6,7 @@ import datetime as dt
 from collections import defaultdict
 from collections.abc import Collection, Mapping
 from dataclasses import dataclass
+from typing import Any
 
 from django.db import transaction
 from django.utils import timezone
@@ -164,7 +165,7 @@ def acknowledge(
     return line
 
 
-def _differences(make: UnitMake, width: Length, height: Length, options: Mapping[str, object]) -> list[str]:
+def _differences(make: UnitMake, width: Length, height: Length, options: Mapping[str, Any]) -> list[str]:
     found = []
     for name, ordered, acknowledged in (
         ("width", make.finished_width, width),

@@ -17,7 +17,7 @@ from fabrication.access import LOOKS, WORKS, batch_for, cut_for, make_for, part_
 from fabrication.adapters.problems import rolls_spoken_for
 from fabrication.drawings import bar_drawing, roll_drawing
 from fabrication.forms import CheckForm, FlawAtTheTableForm, MiscutForm
-from fabrication.models import CutPlan, Material, Part, PlannedCut, UnitMake
+from fabrication.models import CutPlan, Material, Part, PlannedCut, StockItem, UnitMake
 from fabrication.services import bench
 from fabrication.services.planning import plan_material
 from fabrication.views.units import unit_page
@@ -87,10 +87,7 @@ def _plan_context(
 
     to_cut = sorted((cut for cut in cuts if cut.state in PlannedCut.OPEN), key=lambda cut: cut.state != "begun")
     next_cut = to_cut[0] if to_cut else None
-    done = [cut for cut in cuts if cut.state == PlannedCut.State.CUT]
-    latest = sorted(done, key=when_cut, reverse=True)
-    if len(done) > DONE_SHOWN:
-        done = latest[:DONE_SHOWN]
+    done, last_offcut = _done(cuts)
     can_work = request.user.has_role(*WORKS)
     return {
         "plan": plan,
@@ -101,7 +98,7 @@ def _plan_context(
         "later": [Alike(shown(same[0]), same[-1], len(same)) for same in _alike(to_cut[1:])],
         "alike": _how_many_alike(to_cut),
         "done": [shown(cut) for cut in done],
-        "last_offcut": latest[0].offcut if latest and latest[0].cut_at else None,
+        "last_offcut": last_offcut,
         "flaw_form": flaw_form or FlawAtTheTableForm(user=request.user, is_roll=is_roll),
         "miscut_form": miscut_form or (_miscut_form(request, next_cut, parts) if next_cut else None),
         "more_new_stock": plan.more_new_stock,
@@ -111,6 +108,14 @@ def _plan_context(
         "can_work": can_work,
         "can_tap": can_work and next_cut is not None and len(next_cut.pieces) > 1,
     }
+
+
+def _done(cuts: list[PlannedCut]) -> tuple[list[PlannedCut], StockItem | None]:
+    """What is cut, the latest only of very many; and the offcut of the last."""
+    done = [cut for cut in cuts if cut.state == PlannedCut.State.CUT]
+    latest = sorted(done, key=when_cut, reverse=True)
+    offcut = latest[0].offcut if latest and latest[0].cut_at else None
+    return (latest[:DONE_SHOWN] if len(done) > DONE_SHOWN else done), offcut
 
 
 def _parts_of(cuts: list[PlannedCut]) -> dict[int, Part]:
