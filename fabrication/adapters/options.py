@@ -6,7 +6,8 @@ from collections.abc import Iterable, Mapping, Sequence
 from typing import Final
 
 from fabrication.models import Material, RecipeRevision, SupplierList, UnitMake
-from fabrication.rules.trade import RollerTrade, light_gap
+from fabrication.rules.light_gap import light_gap
+from fabrication.rules.trade import RollerTrade
 from fabrication.services.making import recipe_from
 from measuring.models import Product, Unit
 from measuring.rules.options import Choice, Option, OptionList

@@ -12,7 +12,7 @@ from rest_framework.response import Response
 from fabrication.access import LOOKS, WORKS
 from fabrication.api.base import PieceSerializer, ReasonSerializer
 from fabrication.models import CutPlan, PlannedCut
-from fabrication.services import bench
+from fabrication.services import bench, miscuts
 from shared.api import ApiRequest, ReadViewSet, valid
 from shared.fields import LengthSerializerField
 from shared.routes import RunSerializer
@@ -119,7 +119,7 @@ class PlannedCutViewSet(ReadViewSet):
     @action(detail=True, methods=["post"])
     def flaw(self, request: ApiRequest, pk: str = "") -> Response:
         """A flaw found at the table; what is left is planned anew."""
-        runs = bench.report_flaw(cut=self.get_object(), by=request.user, **valid(FlawSerializer, request))
+        runs = miscuts.report_flaw(cut=self.get_object(), by=request.user, **valid(FlawSerializer, request))
         return Response(RunSerializer(runs, many=True).data, status=202)
 
     @extend_schema(request=MiscutSerializer, responses={202: RunSerializer})
@@ -129,5 +129,5 @@ class PlannedCutViewSet(ReadViewSet):
         sent = valid(MiscutSerializer, request)
         if "left" in sent:
             sent["left"] = [(row["length"], row.get("width")) for row in sent["left"]]
-        run = bench.report_miscut(cut=self.get_object(), by=request.user, **sent)
+        run = miscuts.report_miscut(cut=self.get_object(), by=request.user, **sent)
         return Response(RunSerializer(run).data, status=202)

@@ -14,7 +14,7 @@ from fabrication.access import LOOKS, WORKS
 from fabrication.api.base import ReasonSerializer
 from fabrication.api.cutting import FlawSerializer
 from fabrication.models import KeptEnd, Material, StockItem
-from fabrication.services import bench, stock
+from fabrication.services import miscuts, stock
 from shared.api import ApiRequest, ReadViewSet, valid
 from shared.fields import LengthSerializerField
 from shared.routes import RunSerializer
@@ -76,7 +76,7 @@ class StockViewSet(ReadViewSet):
     @action(detail=True, methods=["post"])
     def flaw(self, request: ApiRequest, pk: str = "") -> Response:
         """Mark a stretch of a roll; plans that stand on it are worked out anew."""
-        runs = bench.flaw_in_roll(item=self.get_object(), by=request.user, **valid(FlawSerializer, request))
+        runs = miscuts.flaw_in_roll(item=self.get_object(), by=request.user, **valid(FlawSerializer, request))
         return Response(RunSerializer(runs, many=True).data, status=202)
 
     @extend_schema(request=ReceiveSerializer, responses={201: StockSerializer})

@@ -227,15 +227,3 @@ ROLES: Final[Mapping[str, tuple[str, ...]]] = {
     "roman": ("lift",),
 }
 """Materials the engineering chooses; a recipe's own roles are added to them."""
-
-
-def light_gap(hardware: Length, clearance: Length) -> Length:
-    """
-    The light gap at one side of the cloth: what the hardware takes there, and half of the whole clearance.
-
-    Examples
-    --------
-    >>> light_gap(Length.inches("5/8"), Length.inches("1/8")) == Length.inches("11/16")
-    True
-    """
-    return hardware + Length(clearance.ticks // 2)

@@ -18,7 +18,7 @@ from fabrication.adapters.problems import rolls_spoken_for
 from fabrication.drawings import bar_drawing, roll_drawing
 from fabrication.forms import CheckForm, FlawAtTheTableForm, MiscutForm
 from fabrication.models import CutPlan, Material, Part, PlannedCut, StockItem, UnitMake
-from fabrication.services import bench
+from fabrication.services import bench, miscuts
 from fabrication.services.planning import plan_material
 from fabrication.views.units import unit_page
 from shared.access import SignedInRequest, roles_required
@@ -196,7 +196,7 @@ def flaw(request: SignedInRequest, pk: int) -> HttpResponse:
     form = FlawAtTheTableForm(request.POST, user=request.user, is_roll=is_roll)
     if form.is_valid():
         with refusals_to(form.refuse):
-            runs = bench.report_flaw(cut=planned, by=request.user, **form.cleaned_data)
+            runs = miscuts.report_flaw(cut=planned, by=request.user, **form.cleaned_data)
             plans = [plan_of(run) for run in runs]
             here = next((plan for plan in plans if plan.batch_id == planned.plan.batch_id), planned.plan)
             return redirect("fabrication:cut_plan", here.pk)
@@ -234,7 +234,7 @@ def miscut(request: SignedInRequest, pk: int) -> HttpResponse:
     form = _miscut_form(request, planned)
     if form.is_valid():
         try:
-            run = bench.report_miscut(cut=planned, by=request.user, **form.values())
+            run = miscuts.report_miscut(cut=planned, by=request.user, **form.values())
             return redirect("fabrication:cut_plan", plan_of(run).pk)
         except Refused as refusal:
             if refusal.field is None:  # it is not to be cut any more

@@ -11,7 +11,7 @@ from django.views.decorators.http import require_GET, require_http_methods, requ
 from fabrication.access import LOOKS, WORKS, kept_end_for, stock_for
 from fabrication.forms import CountForm, FlawForm, LabelSizeForm, ReasonForm, ReceiveForm
 from fabrication.models import LabelSize, Material, StockItem
-from fabrication.services.bench import flaw_in_roll
+from fabrication.services.miscuts import flaw_in_roll
 from fabrication.services.starting_data import starting_label_size
 from fabrication.services.stock import count_stock, let_end_go, receive_stock, save_label_size
 from shared.access import SignedInRequest, roles_required

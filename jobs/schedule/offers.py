@@ -2,7 +2,7 @@
 Windows for a booking on the phone: what each costs in drive and waiting, and whom it pushes.
 
 For every crew's day and every usual window the new visit is priced at every place of that
-day's order (`jobs.rules.gaps`). The others keep their planned starts; those that the crew can't
+day's order (`jobs.rules.slots`). The others keep their planned starts; those that the crew can't
 reach in time begin later, within their promises. That is what booking the window does, so an
 offer costs what the board says of the same crew and start.
 """
@@ -21,9 +21,9 @@ from django.conf import settings
 from django.utils import timezone
 
 from jobs.models import Appointment, CalendarRules, Crew, ImpossibleTime, PossibleWindow, UsualWindow, Wish
-from jobs.rules.gaps import Pause, Slot, StandingDay
 from jobs.rules.promises import Chance
 from jobs.rules.routing import Objective
+from jobs.rules.slots import Pause, Slot, StandingDay
 from jobs.schedule.availability import Span, WorkDay, crew_days, local, possible_spans
 from jobs.schedule.chances import chance_text, day_chances, hundredths
 from jobs.schedule.dates import earliest_install

@@ -22,7 +22,8 @@ from django.urls import reverse
 import installs.services as installs
 import jobs.services as calendar
 from fabrication.models import CutPlan, PlannedCut, StockItem, UnitMake
-from fabrication.services.bench import mark_cut, mark_piece, report_miscut, undo_cut, undo_piece
+from fabrication.services.bench import mark_cut, mark_piece, undo_cut, undo_piece
+from fabrication.services.miscuts import report_miscut
 from fabrication.services.stock import count_stock, receive_stock
 from jobs.models import Appointment, Crew, Purpose
 from measuring import services as measuring

@@ -9,7 +9,8 @@ from fabrication.models import Batch, CutPlan, Part, PlannedCut, StockItem, Unit
 from fabrication.rules.cutting.process import answer
 from fabrication.rules.cutting.reading import read_request
 from fabrication.services.batches import add_units, cancel_batch, open_batch, propose_batches, split_batch, take_out
-from fabrication.services.bench import check_unit, mark_cut, pull_part, report_miscut, undo_cut
+from fabrication.services.bench import check_unit, mark_cut, pull_part, undo_cut
+from fabrication.services.miscuts import report_miscut
 from fabrication.services.planning import plan_batch
 from measuring.models import Unit
 from shared import runs

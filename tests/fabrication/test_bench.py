@@ -7,16 +7,8 @@ from django.utils.html import strip_tags
 from fabrication.adapters.problems import rolls_spoken_for
 from fabrication.models import Batch, CutPlan, KeptEnd, Part, PlannedCut, StockItem, UnitMake
 from fabrication.services.batches import open_batch
-from fabrication.services.bench import (
-    flaw_in_roll,
-    mark_alike,
-    mark_cut,
-    mark_piece,
-    report_flaw,
-    report_miscut,
-    undo_cut,
-    undo_piece,
-)
+from fabrication.services.bench import mark_alike, mark_cut, mark_piece, undo_cut, undo_piece
+from fabrication.services.miscuts import flaw_in_roll, report_flaw, report_miscut
 from fabrication.services.planning import plan_batch
 from fabrication.services.stock import let_end_go
 from jobs.models import Job

@@ -13,14 +13,8 @@ import pytest
 from fabrication.models import CutPlan, Part, PlannedCut, StockItem, StockMove
 from fabrication.services import planning
 from fabrication.services.batches import open_batch
-from fabrication.services.bench import (
-    mark_cut,
-    mark_piece,
-    report_flaw,
-    report_miscut,
-    undo_cut,
-    undo_piece,
-)
+from fabrication.services.bench import mark_cut, mark_piece, undo_cut, undo_piece
+from fabrication.services.miscuts import report_flaw, report_miscut
 from fabrication.services.planning import plan_batch
 from shared.errors import Refused
 from shared.lengths import Length

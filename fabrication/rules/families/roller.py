@@ -13,9 +13,10 @@ from fractions import Fraction
 from fabrication.rules.bench import Bench
 from fabrication.rules.cloth import lay_cloth
 from fabrication.rules.lifting import set_loop, warn_of
+from fabrication.rules.light_gap import light_gap
 from fabrication.rules.materials import Material
 from fabrication.rules.model import CannotMake
-from fabrication.rules.trade import RollerTrade, light_gap
+from fabrication.rules.trade import RollerTrade
 from fabrication.rules.tubes import lift_torque_nm, load_n_per_mm, sag_mm, tube_inertia_mm4, widest_span_mm
 from fabrication.rules.winding import mm_up, rolled_diameter_mm, spiral_length_mm, turns, wraps_length
 from shared.lengths import SIXTEENTH, ZERO, Length
