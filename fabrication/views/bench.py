@@ -237,7 +237,7 @@ def miscut(request: SignedInRequest, pk: int) -> HttpResponse:
             run = miscuts.report_miscut(cut=planned, by=request.user, **form.values())
             return redirect("fabrication:cut_plan", plan_of(run).pk)
         except Refused as refusal:
-            if refusal.field is None:  # it is not to be cut any more
+            if not refusal.field:  # it is not to be cut any more
                 messages.error(request, refusal.problem)
                 return redirect("fabrication:cut_plan", planned.plan_id)
             form.refuse(refusal)

@@ -281,6 +281,16 @@ def test_the_bench_says_on_its_screen_what_was_really_cut(plan, workroom, tube, 
     assert sorted(Part.objects.values_list("done", flat=True)) == [0, 0, 1]
 
 
+def test_a_miscut_of_what_is_cut_already_is_refused_on_the_plans_page(plan, workroom, as_user):
+    cut, page = mark_cut(cut=plan.cuts.get(), by=workroom), as_user(workroom)
+    said = {f"piece{number}": "spoiled" for number in range(3)} | {"reason": "saw slipped", "left1": "1"}
+
+    answer = page.post(reverse("fabrication:miscut", args=[cut.pk]), said, follow=True)
+
+    assert answer.redirect_chain == [(reverse("fabrication:cut_plan", args=[plan.pk]), 302)]
+    assert "only a piece that is to be cut can be reported as miscut" in answer.content.decode()
+
+
 def test_what_is_cut_is_counted_over_replaced_plans_too(branch, workroom, tube, do_runs, as_user):
     makes = [make_made_unit(branch, workroom) for _ in range(4)]
     for make in makes:
