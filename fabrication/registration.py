@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 from fabrication import documents  # noqa: F401 - kinds of documents and work register themselves
+from fabrication.adapters.finding import found
 from fabrication.adapters.sources import blockers, ready_on, stock_standing
 from fabrication.services import planning  # noqa: F401
 from jobs.ports import ports as jobs_ports
 from measuring.ports import ports as measuring_ports
-from shared import demo, menu, panels
+from shared import demo, finding, menu, panels
 from shared.roles import DISPATCHER, OWNER, WORKROOM
 from shared.setup import Step, add
 
@@ -36,6 +37,7 @@ def register() -> None:
         roles=[OWNER, DISPATCHER],
         position=10,
     )
+    finding.add(found)
     demo.add(load_recipe_book, position=15)  # measuring asks what can be chosen
     demo.add(load, position=30)
     jobs_ports.ready_sources.append(ready_on)

@@ -31,6 +31,7 @@ from jobs.models import (
     WorkingHours,
 )
 from jobs.schedule.availability import holidays_between
+from jobs.services.search import rebuild
 from shared import audit, roles
 from shared.demo import PASSWORD, ZONE, Demo
 from shared.lengths import Length
@@ -205,6 +206,7 @@ def _jobs(demo: Demo, made: Made) -> None:
         [_customer(demo, made, number) for number in range(demo.jobs)], batch_size=1000
     )
     sites = Site.objects.bulk_create([_site(demo, customer) for customer in customers], batch_size=1000)
+    rebuild()
     jobs = []
     for number, (stage, site) in enumerate(zip(stages, sites, strict=True), 1001):
         age = dt.timedelta(days=demo.random.randint(*_AGES.get(stage, (2, 20))))

@@ -196,6 +196,37 @@ class Site(models.Model):
         return f"{when}: treat painted surfaces as lead paint until tested."
 
 
+class SearchEntryQuerySet(BranchQuerySet["SearchEntry"]):
+    def visible_to(self, user: User) -> SearchEntryQuerySet:
+        """The office and the workroom look through their branch; a field person through the sites of their jobs."""
+        if user.has_role("dispatcher", "owner", "workroom"):
+            return self.in_branch_of(user)
+        return self.filter(site__in=Job.objects.visible_to(user).values("site"))
+
+
+class SearchEntry(models.Model):
+    """What a customer is found by, once for each of their sites; kept by `jobs.services.search`."""
+
+    branch = models.ForeignKey("shared.Branch", models.CASCADE, related_name="+")
+    customer = models.ForeignKey(Customer, models.CASCADE, related_name="search_entries")
+    site = models.OneToOneField(Site, models.CASCADE, null=True, blank=True, related_name="search_entry")
+    text = models.TextField(help_text="words between spaces; contact after a bar")
+
+    objects = SearchEntryQuerySet.as_manager()
+
+    def __str__(self) -> str:
+        return self.text.strip()
+
+
+class SearchWord(models.Model):
+    """A word of some search entry, which a mistyped one may have meant."""
+
+    word = models.CharField(max_length=80, unique=True)
+
+    def __str__(self) -> str:
+        return self.word
+
+
 # -- the job ---------------------------------------------------------------------
 
 

@@ -10,9 +10,10 @@ def register() -> None:
         documents,  # noqa: F401 - the confirmation registers itself
         setup,
     )
+    from jobs.adapters import found
     from jobs.services import imports, planning  # noqa: F401 - and so do their runs
     from jobs.services.crews import leave_crews
-    from shared import audit, demo, menu, roles, services
+    from shared import audit, demo, finding, menu, roles, services
 
     menu.add("Calendar", "jobs:calendar", roles=[roles.DISPATCHER], position=10)
     menu.add("Jobs", "jobs:list", roles=[roles.DISPATCHER], position=11)
@@ -23,6 +24,7 @@ def register() -> None:
     menu.add("Jobs", "jobs:list", roles=[roles.OWNER], position=60)
     menu.add("Calendar", "jobs:calendar", roles=[roles.OWNER], position=61)
     menu.add("Stuck", "jobs:attention", roles=[roles.OWNER], position=62)
+    finding.add(found)
     demo.add(town.load, position=10)
     services.leaving.append(leave_crews)
     audit.FIELD_WORDS.update(

@@ -20,6 +20,7 @@ urlpatterns = [
     path("join/", views.join_code, name="join_code"),
     path("join/<str:code>/", views.join, name="join"),
     path("forgotten/", views.forgotten, name="forgotten"),
+    path("find/", views.find, name="find"),
     path("account/", views.account, name="account"),
     path("account/password/", views.ChangePassword.as_view(), name="change_password"),
     path("runs/<uuid:pk>/", views.run, name="run"),

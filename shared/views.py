@@ -21,7 +21,7 @@ from django.utils.http import url_has_allowed_host_and_scheme
 from django.views.decorators.cache import never_cache
 from django.views.decorators.http import require_GET, require_POST
 
-from shared import documents, menu, runs, services, status
+from shared import documents, finding, menu, runs, services, status
 from shared.access import SignedInRequest, may_try, roles_required, tried_in_vain
 from shared.errors import Refused, refusals_to
 from shared.forms import (
@@ -141,6 +141,18 @@ def home(request: SignedInRequest) -> HttpResponse:
     if entries:
         return redirect(entries[0][1])
     return render(request, "shared/home.html")
+
+
+@login_required
+@require_GET
+def find(request: SignedInRequest) -> HttpResponse:
+    """What the line in the box names; straight to it where it is one thing and spelled so."""
+    asked = request.GET.get("words", "").strip()
+    found = finding.find(request.user, asked)
+    if len(found) == 1 and not found[0].is_close:
+        return redirect(found[0].url)
+    is_close = bool(found) and all(one.is_close for one in found)
+    return render(request, "shared/find.html", {"asked": asked, "found": found, "is_close": is_close})
 
 
 @login_required

@@ -30,7 +30,7 @@ SHARED = {
     # the API
     "api", "schema", "paging", "parsers", "routes", "idempotency", "renames",
     # the frame of every page
-    "forms", "views", "pages", "menu", "panels", "context", "middleware", "static_files",
+    "forms", "views", "pages", "menu", "panels", "finding", "context", "middleware", "static_files",
     "demo", "devices", "setup", "templatetags", "templates", "static", "locale", "management", "migrations",
 }  # fmt: skip
 

@@ -22,6 +22,7 @@ ANYBODY_SIGNED_IN = {
     "shared:setup_firm",
     "shared:setup_branch",
     "shared:setup_owner",
+    "shared:find",  # each source asks what the person may see
     "shared:account",
     "shared:change_password",
     "shared:sign_out",

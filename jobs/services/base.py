@@ -8,7 +8,8 @@ from typing import Any
 
 from django.db import models
 
-from jobs.models import Appointment, Crew, Job
+from jobs.models import Appointment, Crew, Customer, Job, Site
+from jobs.services.search import keep_customer
 from jobs.services.stages import lock_open_job
 from shared import audit
 from shared.errors import Refused
@@ -27,7 +28,7 @@ def save(
     job: Job | int | None = None,
     note: str = "",
 ) -> bool:
-    """Save these fields and leave an entry with what they were; False when nothing differs."""
+    """Save these fields and leave an entry with what they were; False when nothing differs. Keeps what is searched."""
     changes = audit.changed(row, fields)
     if not changes and not row._state.adding:
         return False
@@ -37,6 +38,8 @@ def save(
         row.save()
     else:
         row.save(update_fields=fields)
+    if isinstance(row, Customer | Site):
+        keep_customer(row if isinstance(row, Customer) else row.customer)
     page = row if job is None and isinstance(row, Job) else job
     audit.record(by=by, action=action, subject=row, changes=changes, job=page, note=note)
     return True

@@ -8,7 +8,6 @@ from typing import Any
 
 from django.contrib import messages
 from django.db import transaction
-from django.db.models import Q
 from django.http import HttpResponse
 from django.shortcuts import redirect, render
 from django.utils import timezone
@@ -23,6 +22,7 @@ from jobs.rules.routing import ProblemError
 from jobs.schedule.offer_grid import Grid, grid_for
 from jobs.schedule.offers import Offers, read_value
 from jobs.schedule.words import window_text
+from jobs.services.search import find_customers
 from jobs.views.appointments import sentence, times_context
 from shared.access import SignedInRequest, roles_required
 from shared.errors import Refused
@@ -214,16 +214,9 @@ def book_windows(request: SignedInRequest) -> HttpResponse:
 @roles_required(*OFFICE)
 @require_GET
 def find_customer(request: SignedInRequest) -> HttpResponse:
-    """Customers and sites there are already, by name, telephone or street."""
+    """Customers and sites there are already, by whatever they or their jobs are found by."""
     words = request.GET.get("who", "").strip()
-    found: list[Customer] = []
-    if len(words) >= 2:
-        rows = Customer.objects.visible_to(request.user).prefetch_related("sites")
-        for word in words.split()[:4]:
-            rows = rows.filter(
-                Q(name__icontains=word) | Q(phone__icontains=word) | Q(sites__street__icontains=word)
-            ).distinct()
-        found = list(rows[:8])
+    found = find_customers(request.user, words, 8) if len(words) >= 2 else []
     return render(request, "jobs/book.html#found", {"found": found, "who": words})
 
 

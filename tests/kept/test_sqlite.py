@@ -71,13 +71,13 @@ def none(found: str) -> None:
 
 
 def rows_of(database: Path) -> Rows:
-    """Every row of every table, by its primary key."""
+    """Every row of every table, by its primary key; not the search index, which is written from them."""
     with closing(sqlite3.connect(database)) as link:
         link.row_factory = sqlite3.Row
         tables = [
             name
             for (name,) in link.execute("SELECT name FROM sqlite_master WHERE type = 'table'")
-            if not name.startswith("sqlite_") and name != "django_migrations"
+            if not name.startswith("sqlite_") and "_fts" not in name and name != "django_migrations"
         ]
         return {table: _rows_of(link, table) for table in tables}
 

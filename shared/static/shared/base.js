@@ -34,3 +34,14 @@ document.addEventListener("submit", (event) => {
 window.addEventListener("pageshow", () => {
   for (const form of document.querySelectorAll("form[data-sent]")) delete form.dataset.sent;
 });
+
+// The key / leads to the box that finds anything, unless somebody is typing.
+document.addEventListener("keydown", (event) => {
+  if (event.key !== "/" || event.ctrlKey || event.metaKey || event.altKey) return;
+  if (event.target.closest("input, select, textarea, [contenteditable]")) return;
+  const box = document.querySelector(".find input");
+  if (!box) return;
+  event.preventDefault();
+  box.focus();
+  box.select();
+});
