@@ -10,10 +10,11 @@ from django.db.models import Prefetch, prefetch_related_objects
 
 from jobs.models import Job
 from measuring.adapters.evaluation import Evaluation, asked, current, evaluate
-from measuring.adapters.options import gone_options, missing_options, offers_of_units, shown_options
+from measuring.adapters.options import gone_options, missing_options, offers, offers_of_units, shown_options
 from measuring.drawings import opening_drawing, picture_of, tape_drawing
 from measuring.models import Opening, Photo, Reading, Room, SizeChange, Spot, Unit
 from measuring.ports import ports
+from measuring.rules.families import TABLE
 from measuring.rules.visit import QUESTIONED, Ask
 from measuring.services import release_problems
 from shared.drawings import Svg
@@ -216,6 +217,17 @@ def live_units(opening: Opening) -> list[Unit]:
     for unit in units:
         unit.opening = opening
     return sorted(units, key=lambda unit: (unit.number, unit.pk))
+
+
+def options_to_choose(openings: Sequence[Opening]) -> list[tuple[Opening, list[str]]]:
+    """Openings whose unit needs an option that nobody chose, with those options' labels."""
+    units = [
+        live[0] for one in openings if one.state not in TABLE["states"]["passed_over"] and (live := live_units(one))
+    ]
+    prefetch_related_objects(units, "product")
+    offered = offers(unit.product for unit in units)
+    found = [(unit.opening, missing_options(unit, offered[unit.product_id])) for unit in units]
+    return [(opening, names) for opening, names in found if names]
 
 
 def unit_rows(job: Job, openings: Sequence[Opening]) -> list[UnitRow]:

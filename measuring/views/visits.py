@@ -15,7 +15,7 @@ from jobs.access import secret_for
 from jobs.models import MEASURING, Appointment
 from measuring import services
 from measuring.access import MEASURES, appointment_for, room_for, tape_for, visit_for
-from measuring.adapters.summaries import live_units, rooms_of
+from measuring.adapters.summaries import live_units, options_to_choose, rooms_of
 from measuring.forms import CloseForm, ListForm, ReasonForm, RoomDefaultsForm, RoomForm
 from measuring.models import MeasureVisit, Opening
 from measuring.rules.families import TABLE
@@ -199,6 +199,7 @@ def close(request: SignedInRequest, pk: int) -> HttpResponse:
         "form": form,
         "short": services.short_of(now.appointment.job),
         "blocking": [end for end in ends if end.blocks],
+        "to_choose": options_to_choose(openings),
         "checking": [end for end in ends if not end.blocks],
         "openings": [(one, live_units(one)) for one in openings],
     }

@@ -14,6 +14,7 @@ function said(day) {
       const found = measure.evaluate(visit, one);
       openings[one.uid] = {
         state: one.state,
+        lacking: measure.lacking(one),
         size: found.size ? [found.size.width, found.size.height] : null,
         gaps: sorted(found.gaps.map((gap) => [gap.code, gap.field, gap.turn])),
         findings: sorted(found.findings.map((one) => [one.code, one.field, one.severity])),

@@ -16,6 +16,7 @@ from typing import Any
 import pytest
 
 from measuring import services
+from measuring.adapters.summaries import options_to_choose
 from measuring.models import Opening
 from measuring.rules.families import FAMILIES, MOUNTS
 from measuring.rules.range import starting_rows
@@ -114,6 +115,11 @@ def played(page: Pages, people: tuple[int, int], db: None, case: dict[str, Any])
     fetched = page.shown(phone.day())
     sides = {"phone": shown["openings"], "office": office, "fetched": fetched["openings"]}
     visits = [one["visits"][str(appointment.pk)] for one in (shown, fetched)]
+    rows = services.openings_of(appointment.measure_visit) if hasattr(appointment, "measure_visit") else []
+    lacking = {str(one.uid): names for one, names in options_to_choose(rows)}
+    for shows in (shown, fetched):
+        said = {uid: one["lacking"] for uid, one in shows["openings"].items() if one["lacking"]}
+        assert {uid: names for uid, names in said.items() if uid in {str(one.uid) for one in rows}} == lacking
     shorts = [one["short"] for one in visits] + [services.short_of(appointment.job)]
     return {**sides, "visits": visits, "names": names, "refused": refused, "shorts": shorts}
 

@@ -215,6 +215,13 @@ export class Measure {
     return [...found.values()].sort((a, b) => b.isNear - a.isNear || byUid(a, b)).slice(0, this.table.misreads.most_alike);
   }
 
+  /** Labels of the options that the opening's unit needs and nobody chose. */
+  lacking(one) {
+    const product = this.products.get(one.facts.product);
+    if (!product || !one.units.length || this.table.states.passed_over.includes(one.state)) return [];
+    return product.choices[one.facts.mount].filter((option) => option.needed && !one.options[option.key]).map((option) => option.label);
+  }
+
   // -- what was expected ---------------------------------------------------------------------------------
 
   /** What was expected and nobody has seen, of the visit's job; empty where there is nothing to say. */

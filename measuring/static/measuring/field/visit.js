@@ -644,7 +644,7 @@ function because(title, summary, acts, words = []) {
 // -- the close-out -----------------------------------------------------------------------------------
 
 function closePage(visit) {
-  if (visit.closed_at) return [titleLine(["#", "all openings"], "Closed out", h("p", {}, visitState(visit), " ", unsent(visit))), h("p", {}, "The office sees the sizes as soon as everything is sent.")];
+  if (visit.closed_at) return closedPage(visit);
   const left = visit.openings.some((one) => one.state === "not_reached"), isInPart = left || ui.inPart === true;
   const { problem, ends, blocking, short } = measure.closeOut(visit, isInPart);
   const stops = blocking.map((end) => [end.one, measure.textOf(end.gap), "stop"]);
@@ -660,6 +660,7 @@ function closePage(visit) {
     short && h("section", { "aria-label": "Expected" }, h("h2", {}, `Expected: ${visit.job.expected ?? ""}`),
       h("p", { class: "caution" }, `${short}. Add what is missing, close in part, or say why in the note: the office sees it.`)),
     checking.length ? h("section", { "aria-label": "To be checked" }, h("h2", {}, `To be checked: ${checking.length}`), list(checking)) : null,
+    toChoose(visit),
     !stops.length && !checking.length && !short ? h("p", { class: "message" }, "Nothing is missing and nothing is in doubt.") : null,
     h("section", { "aria-label": "Openings" }, h("h2", {}, "Openings"), h("ul", { class: "things" }, visit.openings.map((one) => {
       const seen = measure.evaluate(visit, one);
@@ -672,6 +673,27 @@ function closePage(visit) {
       onclick: async () => { await enter("close", { appointment: visit.appointment, in_part: isInPart, note: note.value.trim() }); go("close"); },
     }, stops.length ? `${stops.length} missing` : "Close out the visit")),
   ].filter(Boolean);
+}
+
+/** What stays to do once the visit is closed, for whoever stands there still and whoever comes next. */
+function closedPage(visit) {
+  const left = visit.openings.filter((one) => table.states.to_do.includes(one.state)), short = measure.expectedShort(visit);
+  return [
+    titleLine(["#", "all openings"], "Closed out", h("p", {}, visitState(visit), " ", unsent(visit))),
+    left.length > 0 && h("section", { "aria-label": "Left" }, h("h2", {}, `Left for another visit: ${left.length}`),
+      h("ul", { class: "things" }, left.map((one) => h("li", {}, h("strong", {}, nameOf(visit, one)), " ", stateOf(one), one.reason ? ` ${one.reason}` : "")))),
+    short && h("p", { class: "caution" }, `${short}.`),
+    toChoose(visit),
+    !left.length && !short && h("p", {}, "Nothing is left to measure here."),
+    h("p", {}, "The office sees the sizes as soon as everything is sent."),
+  ].filter(Boolean);
+}
+
+/** Options that the workroom needs and nobody chose: asked here, not when the unit is to be released. */
+function toChoose(visit) {
+  const rows = visit.openings.map((one) => [one, measure.lacking(one)]).filter(([, names]) => names.length);
+  return rows.length > 0 && h("section", { "aria-label": "Options to choose" }, h("h2", {}, `Options to choose: ${rows.length}`),
+    h("ul", { class: "things" }, rows.map(([one, names]) => h("li", {}, h("a", { href: `#o/${one.uid}/more` }, nameOf(visit, one)), `: ${names.join(", ")}`))));
 }
 
 // -- begin --------------------------------------------------------------------------------------------
