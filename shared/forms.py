@@ -152,7 +152,7 @@ class BranchForm(PageModelForm):
         "no visit can be offered without it.",
     )
     field_order: tuple[str, ...] = (
-        "name", "address", "coordinates", "phone", "zone", "units", "paper", "currency", "language", "first_weekday",
+        "name", "address", "coordinates", "phone", "zone", "units", "paper", "currency", "first_weekday",
         "jurisdiction",
     )  # fmt: skip
 

@@ -41,7 +41,6 @@ class WholeBranchSerializer(BranchSerializer):
             "longitude",
             "phone",
             "currency",
-            "language",
             "first_weekday",
         ]
 

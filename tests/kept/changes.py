@@ -256,7 +256,7 @@ CHANGES: dict[str, list[Change]] = {
         # what a firm says of its branch when it sets up
         *[
             Change(f"GET /api/branches/* body.*{name}", "Said when the firm is set up.", is_new=True)
-            for name in ("currency", "language", "first_weekday")
+            for name in ("currency", "first_weekday")
         ],
         # what an offer or a move does to others, and what the job is expected to be
         *[

@@ -18,7 +18,7 @@ pytestmark = pytest.mark.django_db
 FACTS = {
     "name": "Weir House", "zone": "Europe/Berlin", "address": "1 Weir", "coordinates": "50.1, 8.6",
     "units": "mm", "paper": "a4", "jurisdiction": "EU", "phone": "",
-    "currency": "EUR", "language": "en-GB", "first_weekday": "0",
+    "currency": "EUR", "first_weekday": "0",
 }  # fmt: skip
 
 
@@ -42,6 +42,23 @@ def test_impossible_facts_are_refused_beside_their_field(
 
     assert answer.status_code == 422
     assert f'id="id_{field}_error"' in answer.content.decode()
+
+
+def test_no_page_offers_a_language_that_nothing_is_written_in(
+    branch: Branch, owner: User, as_user: Callable[[User], Client]
+) -> None:
+    client = as_user(owner)
+
+    for path in ("/firm/", f"/firm/branches/{branch.pk}/", "/firm/branches/new/"):
+        assert "language" not in client.get(path).content.decode().lower()
+
+
+def test_a_branch_is_added_above_the_branches_not_below_their_panels(
+    owner: User, as_user: Callable[[User], Client]
+) -> None:
+    shown = as_user(owner).get("/firm/").content.decode()
+
+    assert shown.index("Add a branch") < shown.index("<h2>")
 
 
 def new_person(**changes: Any) -> dict[str, Any]:
