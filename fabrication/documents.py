@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from itertools import groupby
 from typing import Any
 
 from django.conf import settings
 from django.urls import reverse
 
+from fabrication.adapters.questions import in_question, said
 from fabrication.drawings import bar_drawing, draw_unit, roll_drawing
 from fabrication.models import Batch, CutPlan, LabelSize, Material, Part, PlannedCut, Purchase, StockItem, UnitMake
 from fabrication.rules import recipes as rules
@@ -15,6 +17,7 @@ from fabrication.services.bench import likeness, pulled_parts
 from fabrication.services.starting_data import starting_label_size
 from measuring.adapters.options import Offer, offers_of_units, options_shown, told_apart_by
 from shared.documents import document_kind
+from shared.lengths import LengthUnit
 from shared.models import Branch
 from shared.roles import DISPATCHER, OWNER, WORKROOM
 
@@ -88,10 +91,18 @@ def _plan_values(plan: CutPlan, unit: Any) -> dict[str, object]:
         "kerf": plan.material.kerf,
         "trim": None if is_roll else plan.material.trim,
         "proven": plan.answer.get("proven"),
+        **_questions((part.make.unit_id for part in parts.values()), unit),
         "within": plan.within,
         "cuts": rows,
         "in_all": len(cuts),
     }
+
+
+def _questions(units: Iterable[int], unit: LengthUnit) -> dict[str, Any]:
+    """Units that were measured again and are to be decided; nothing, not even a name, where there are none."""
+    changes = in_question(units).values()
+    found = [f"{change.unit.code} {said(change, unit)}" for change in changes]
+    return {"questions": found} if found else {}
 
 
 def _pieces(cut: PlannedCut, parts: dict[int, Part]) -> list[dict[str, object]]:
@@ -151,8 +162,13 @@ def labels(batch: Batch) -> dict[str, object]:
         "unit__opening__room", "unit__opening__job", "unit__product", "batch__branch"
     ).order_by("unit__opening__job", "unit__opening__room__order", "unit__opening__order", "unit__number")
     offered = offers_of_units(make.unit for make in makes)
-    found = [label for make in makes for label in unit_labels(make, offered[make.unit_id])]
-    return {"labels": found, "on": label_size_of(batch.branch)}
+    questioned = in_question(make.unit_id for make in makes)
+    rows = [
+        label | ({"question": "size in question"} if make.unit_id in questioned else {})
+        for make in makes
+        for label in unit_labels(make, offered[make.unit_id])
+    ]
+    return {"labels": rows, "on": label_size_of(batch.branch)}
 
 
 def label_size_of(branch: Branch) -> dict[str, object]:
@@ -222,6 +238,7 @@ def work_order(make: UnitMake) -> dict[str, object]:
     opening = make.unit.opening
     made = make.figures.get("made")
     return {
+        **_questions([make.unit_id], opening.job.branch.unit),
         "label": unit_labels(make, offers_of_units([make.unit])[make.unit_id])[0],
         "mount": make.unit.get_mount_display(),
         "recipe": f"{make.recipe}" if make.recipe else "",

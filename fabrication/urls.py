@@ -15,6 +15,7 @@ urlpatterns = [
     path("workroom/batches/<int:pk>/cancel/", batches.batch_cancel, name="batch_cancel"),
     path("workroom/cutting/", bench.cutting, name="cutting"),
     path("workroom/cutting/<int:pk>/", bench.cutting_plan, name="cut_plan"),
+    path("workroom/cutting/<int:pk>/news/", bench.plan_news, name="plan_news"),
     path("workroom/cuts/<int:pk>/cut/", bench.cut, name="cut"),
     path("workroom/cuts/<int:pk>/cut-alike/", bench.cut_alike, name="cut_alike"),
     path("workroom/cuts/<int:pk>/undo/", bench.uncut, name="uncut"),

@@ -11,15 +11,16 @@ from django.db import transaction
 from django.db.models import Max
 
 from fabrication.adapters.loads import PlaceLoad
-from fabrication.models import Batch, CutPlan, Material, Part, UnitMake
+from fabrication.models import Batch, CutPlan, Material, Part, PlannedCut, UnitMake
+from fabrication.services.bench import settle_batch
 from fabrication.services.buying import Shortage, shortages
-from fabrication.services.planning import drop_plan
+from fabrication.services.planning import drop_plan, new_stock_left, plan_material
 from jobs.services import lock_job, recompute_stage
 from measuring.models import Product, Unit
 from shared.audit import entry, record, record_all
 from shared.errors import Refused
 from shared.formats.dates import long_day, short_day
-from shared.models import Branch, User
+from shared.models import Branch, Run, User
 
 BATCHABLE = (UnitMake.State.WAITING, UnitMake.State.BACK)
 
@@ -220,15 +221,47 @@ def _after_change(batch: Batch, rows: Iterable[UnitMake], by: User, action: str)
         recompute_stage(job=job, by=by)
 
 
-def leave_batch(*, make: UnitMake, by: User) -> None:
+def leave_batch(*, make: UnitMake, by: User, why: str) -> list[Run]:
     """
     Takes one unit out of its batch, also when cutting has begun: its parts are to be made anew.
 
-    Plans that hold pieces of it drop what is not cut yet; what is cut stays in the books as it is.
+    Only plans that still have something of it to cut are made anew, for what the batch has left of
+    their material; the others stand. What is cut stays in the books as it is.
     """
     assert make.batch_id is not None
     batch = Batch.objects.select_for_update().get(pk=make.batch_id)
-    for plan in batch.plans.exclude(state=CutPlan.State.REPLACED):
-        drop_plan(plan=plan)
+    touched = [(plan, new_stock_left(plan)) for plan in plans_with(make)]
     UnitMake.objects.filter(pk=make.pk).update(batch=None, state=UnitMake.State.WAITING)
+    make.parts.filter(state=Part.State.PLANNED).update(state=Part.State.TO_CUT)
     record(by=by, action="taken out of the batch", subject=make.unit, job=make.unit.opening.job_id, note=str(batch))
+    runs = []
+    for plan, needed in touched:
+        left = Part.objects.filter(
+            make__batch=batch, material=plan.material_id, state__in=[Part.State.TO_CUT, Part.State.PLANNED]
+        )
+        if left.exists():
+            before = {"why": why, "new_stock": needed}
+            runs.append(plan_material(batch=batch, material=plan.material, by=by, before=before))
+        else:
+            drop_plan(plan=plan)
+    if batch.makes.exists():
+        settle_batch(batch=batch)
+    return runs
+
+
+def plans_with(make: UnitMake) -> list[CutPlan]:
+    """The plans of its batch that have a piece of this unit left to cut, or could not place one."""
+    if make.batch_id is None:
+        return []
+    parts = dict(make.parts.exclude(state=Part.State.CANCELLED).values_list("pk", "material"))
+    plans = CutPlan.objects.filter(batch=make.batch_id, material__in=set(parts.values()))
+    live = plans.exclude(state=CutPlan.State.REPLACED).select_related("material", "batch").prefetch_related("cuts")
+    return [plan for plan in live.order_by("pk") if _has_left(plan, parts)]
+
+
+def _has_left(plan: CutPlan, parts: Collection[int]) -> bool:
+    if plan.state != CutPlan.State.READY:
+        return True
+    pieces = (piece for cut in plan.cuts.all() if cut.state in PlannedCut.OPEN for piece in cut.pieces)
+    to_cut = {piece["part"] for piece in pieces if not piece.get("cut")}
+    return bool(to_cut & set(parts)) or any(int(row["piece"]) in parts for row in plan.unplaced)

@@ -445,9 +445,12 @@ def _pieces(count: int) -> str:
 
 
 def _what_moves(make: UnitMake) -> Iterator[str]:
+    from fabrication.services.batches import plans_with
+
     if make.batch is not None:
         due = f", due {short_day(make.batch.due_on)}" if make.batch.due_on else ""
-        yield f"it leaves {make.batch}{due}, whose cut plans are worked out anew"
+        anew = ", ".join(plan.material.name for plan in plans_with(make))
+        yield f"it leaves {make.batch}{due}; planned anew there: {anew or 'nothing'}"
     if make.state == UnitMake.State.MADE:
         yield "it is made already and must be made again"
     if make.unit.due_on:
@@ -486,7 +489,7 @@ def _make_anew(unit: Unit, make: UnitMake, by: User, changes: dict[str, list[Any
         _order_anew(unit, make, by, changes)
         return
     if make.batch is not None:
-        leave_batch(make=make, by=by)
+        leave_batch(make=make, by=by, why=f"{unit.code} has a new size")
     revision = make.recipe or recipe_of(unit.product)
     if revision is None:
         raise Refused(f"{unit.product.name} has no recipe yet")

@@ -10,6 +10,7 @@ from django.views.decorators.http import require_GET, require_POST
 
 from fabrication.access import LOOKS, WORKS, batch_for
 from fabrication.adapters.loads import loads_of
+from fabrication.adapters.questions import in_question
 from fabrication.forms import ChosenUnitsForm, ReasonForm
 from fabrication.models import Batch, CutPlan, Part, UnitMake
 from fabrication.services.batches import (
@@ -75,6 +76,7 @@ def batch_detail(request: SignedInRequest, pk: int) -> HttpResponse:
         "batch": batch,
         "plans": plans.counted().order_by("material__kind", "material__name"),
         "makes": makes,
+        "questioned": in_question(make.unit_id for make in makes),
         "waiting": waiting,
         "to_pull": Part.objects.filter(make__batch=batch, state=Part.State.TO_PULL).count(),
         "can_work": request.user.has_role(*WORKS),

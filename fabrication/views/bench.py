@@ -15,6 +15,7 @@ from django.views.decorators.http import require_GET, require_POST
 
 from fabrication.access import LOOKS, WORKS, batch_for, cut_for, make_for, part_for, plan_for
 from fabrication.adapters.problems import rolls_spoken_for
+from fabrication.adapters.questions import in_question, said
 from fabrication.drawings import bar_drawing, roll_drawing
 from fabrication.forms import CheckForm, FlawAtTheTableForm, MiscutForm
 from fabrication.models import CutPlan, Material, Part, PlannedCut, StockItem, UnitMake
@@ -90,6 +91,7 @@ def _plan_context(
     done, last_offcut = _done(cuts)
     can_work = request.user.has_role(*WORKS)
     return {
+        **_news(request, plan, cuts, parts),
         "plan": plan,
         "batch": plan.batch,
         "is_roll": is_roll,
@@ -116,6 +118,37 @@ def _done(cuts: list[PlannedCut]) -> tuple[list[PlannedCut], StockItem | None]:
     latest = sorted(done, key=when_cut, reverse=True)
     offcut = latest[0].offcut if latest and latest[0].cut_at else None
     return (latest[:DONE_SHOWN] if len(done) > DONE_SHOWN else done), offcut
+
+
+@roles_required(*LOOKS)
+@require_GET
+def plan_news(request: SignedInRequest, pk: int) -> HttpResponse:
+    """What happened to a plan since its page was opened; the page asks by itself."""
+    plan = plan_for(request.user, pk)
+    cuts = list(plan.cuts.filter(state__in=PlannedCut.OPEN))
+    context = {"plan": plan, **_news(request, plan, cuts, _parts_of(cuts))}
+    return render(request, "fabrication/_plan_news.html", context)
+
+
+def _news(request: SignedInRequest, plan: CutPlan, cuts: list[PlannedCut], parts: Mapping[int, Part]) -> dict[str, Any]:
+    """The plan that took its place, and the units in it whose size is in question."""
+    open_parts = [
+        parts[piece["part"]]
+        for cut in cuts
+        if cut.state in PlannedCut.OPEN
+        for piece in cut.pieces
+        if piece["part"] in parts
+    ]
+    questioned = in_question(part.make.unit_id for part in open_parts)
+    instead = None
+    if plan.state == CutPlan.State.REPLACED:
+        live = CutPlan.objects.filter(batch=plan.batch_id, material=plan.material_id)
+        instead = live.exclude(state=CutPlan.State.REPLACED).first()
+    return {
+        "instead": instead,
+        "questioned": questioned,
+        "questions": [(change.unit.code, said(change, request.user.unit)) for change in questioned.values()],
+    }
 
 
 def _parts_of(cuts: list[PlannedCut]) -> dict[int, Part]:
@@ -285,7 +318,8 @@ def checking(request: SignedInRequest) -> HttpResponse:
         .select_related("unit__product", "unit__opening__room", "unit__opening__job", "batch")
         .order_by("unit__due_on", "pk")
     )
-    return render(request, "fabrication/checking.html", {"makes": makes, "can_work": request.user.has_role(*WORKS)})
+    context = {"makes": makes, "questioned": in_question(make.unit_id for make in makes)}
+    return render(request, "fabrication/checking.html", context)
 
 
 @roles_required(*WORKS)

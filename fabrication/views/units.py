@@ -10,6 +10,7 @@ from django.views.decorators.http import require_GET, require_POST
 
 from fabrication.access import LOOKS, WORKS, make_for, photo_for, step_for
 from fabrication.adapters.costs import cost_of
+from fabrication.adapters.questions import in_question, said
 from fabrication.drawings import draw_unit
 from fabrication.forms import CheckForm, PhotoForm
 from fabrication.models import Part, StockItem, UnitMake
@@ -36,8 +37,11 @@ def unit_page(request: SignedInRequest, make: UnitMake, form: CheckForm, *, stat
     """The unit's page with its check form as it stands."""
     made = make.figures.get("made")
     parts = [part for part in make.parts.select_related("material") if part.state != Part.State.CANCELLED]
+    questioned = in_question([make.unit_id])
     context = {
         "make": make,
+        "questioned": questioned,
+        "question": said(questioned[make.unit_id], request.user.unit) if questioned else "",
         "parts": parts,
         "drawing": draw_unit(rules.UnitMake.from_json(made), unit=request.user.unit) if made else "",
         "check_form": form,
@@ -126,4 +130,5 @@ def units_of_job(request: SignedInRequest, pk: int) -> HttpResponse:
         .select_related("unit__opening__room", "unit__product", "batch", "recipe")
         .order_by("unit__opening__room__order", "unit__opening__order", "unit__number")
     )
-    return render(request, "fabrication/_units_of_job.html", {"job": job, "makes": makes})
+    context = {"job": job, "makes": makes, "questioned": in_question(make.unit_id for make in makes)}
+    return render(request, "fabrication/_units_of_job.html", context)

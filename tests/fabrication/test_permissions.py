@@ -32,6 +32,7 @@ PAGES = [
     ("batch", "batch", LOOKS),
     ("cutting", None, LOOKS),
     ("cut_plan", "plan", LOOKS),
+    ("plan_news", "plan", LOOKS),
     ("pull_list", "batch", LOOKS),
     ("checking", None, LOOKS),
     ("unit", "make", LOOKS),
