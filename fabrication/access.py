@@ -10,15 +10,18 @@ from fabrication.models import (
     CutPlan,
     KeptEnd,
     MadePhoto,
+    Material,
     OwnCloth,
     Part,
     PlannedCut,
     Purchase,
     PurchaseLine,
     StockItem,
+    Supplier,
     UnitMake,
     WorkPlace,
 )
+from fabrication.services.making import OWN
 from measuring.models import Product
 from shared.models import User
 from shared.roles import DISPATCHER, OWNER, WORKROOM
@@ -85,6 +88,15 @@ def work_place_for(user: User, pk: int) -> WorkPlace:
 
 def own_cloth_for(user: User, pk: int) -> OwnCloth:
     return get_object_or_404(OwnCloth.objects.visible_to(user).select_related("job__branch"), pk=pk)
+
+
+def material_for(user: User, pk: int) -> Material:
+    rows = Material.objects.visible_to(user).exclude(key__startswith=OWN)
+    return get_object_or_404(rows.select_related("branch", "supplier"), pk=pk)
+
+
+def supplier_for(user: User, pk: int) -> Supplier:
+    return get_object_or_404(Supplier.objects.visible_to(user).select_related("branch"), pk=pk)
 
 
 WORKS = (WORKROOM, OWNER)

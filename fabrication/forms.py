@@ -2,17 +2,20 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
-from typing import Any
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from decimal import Decimal
+from typing import Any, Final
 
 from django import forms
 
-from fabrication.models import LabelSize, Material, PlannedCut, Supplier, SupplierList, UnitMake, WorkPlace
+from fabrication.models import LabelSize, Material, PlannedCut, Supplier, SupplierList, Tolerance, UnitMake, WorkPlace
+from fabrication.services.range import OFF_COLUMNS
 from jobs.models import Job
 from measuring.models import Family
 from shared.fields import LengthFormField
 from shared.forms import DateInput, PageForm
 from shared.lengths import ZERO, Length
+from shared.records import length_text, read_length
 
 
 class ChosenUnitsForm(PageForm):
@@ -272,3 +275,181 @@ class CheckClothForm(PageForm):
     def flaws(self) -> list[tuple[Length, Length]]:
         start, end = self.cleaned_data.get("flaw_from"), self.cleaned_data.get("flaw_to")
         return [(start if start is not None else ZERO, end)] if end is not None else []
+
+
+# -- the firm's own goods ------------------------------------------------------------------
+
+CUT: Final = ("bar", "strip", "cloth")
+FITTINGS: Final = ("piece", "set")
+SIZES: Final = 4
+"""Sizes one material may be bought in, on its page."""
+
+FACTS: Final[Mapping[str, tuple[type, str, str, tuple[str, ...]]]] = {
+    # fact: what it is, label, help, kinds it is asked of
+    "grams_per_m": (Decimal, "Weight of a meter", "grams", ("bar", "strip", "cord")),
+    "grams_per_m2": (Decimal, "Weight of a square meter", "grams", ("cloth",)),
+    "grams_each": (Decimal, "Weight of one", "grams", FITTINGS),
+    "colour": (str, "Color", "as the recipe's choices name it", ("bar", "strip", "cloth", "cord", *FITTINGS)),
+    "edge": (Length, "Edge that is not used, each side", "", ("cloth",)),
+    "repeat": (Length, "Pattern repeat", "", ("cloth",)),
+    "turning": (tuple, "May be turned", "never: patterned, or it shines one way", ("cloth",)),
+    "seam": (bool, "May be seamed", "", ("cloth",)),
+    "thickness_mm": (Decimal, "Thickness", "mm", ("cloth", "strip")),
+    "openness": (Decimal, "Openness", "parts of a hundred, of a solar cloth", ("cloth",)),
+    "width": (Length, "Width of a slat or vane", "", ("strip",)),
+    "diameter": (Length, "Diameter of a tube", "", ("bar",)),
+    "wall": (Length, "Wall of a tube", "", ("bar",)),
+    "e_gpa": (Decimal, "Stiffness (E) of a tube", "GPa; aluminum 69", ("bar",)),
+    "widest": (Length, "Widest unit on a tube", "the shop's own limit", ("bar",)),
+    "torque_nm": (Decimal, "Torque of a drive", "Nm", ("set",)),
+    "lifts_g": (Decimal, "Lifts at most", "grams", ("set",)),
+    "lifts_from_g": (Decimal, "Lifts from", "grams", ("set",)),
+    "most_height": (Length, "Tallest unit it lifts", "", ("set",)),
+    "mains": (bool, "Mains voltage", "", ("set",)),
+    "charged": (bool, "Has a battery to charge", "", ("set",)),
+}
+NEEDED: Final = ("grams_per_m", "grams_per_m2", "grams_each")
+TURNING: Final = ("never", "one way per room", "free")
+
+
+class MaterialForm(PageForm):
+    """A material of one kind: only what such a material has is asked."""
+
+    name = forms.CharField(max_length=80, help_text="as the bench and the rack call it")
+
+    def __init__(self, *args: Any, kind: str, material: Material | None = None, **kwargs: Any) -> None:
+        self.kind = kind
+        self.facts = [name for name, fact in FACTS.items() if kind in fact[3]]
+        super().__init__(*args, **{"initial": _shown(material) if material else None, **kwargs})
+
+    def prepare(self) -> None:
+        for name in self.facts:
+            self.fields[name] = _fact_field(name)
+        if self.kind in CUT:
+            if self.kind != "cloth":
+                self.fields["kerf"] = LengthFormField(required=False, least=ZERO, help_text="lost to one saw cut")
+                self.fields["trim"] = LengthFormField(required=False, least=ZERO, help_text="cut off each mill end")
+            self.fields["keep"] = LengthFormField(
+                required=False, least=ZERO, label="Keep offcuts from", help_text="shorter or narrower ones are binned"
+            )
+        for number in range(1, SIZES + 1) if self.kind not in FITTINGS else ():
+            if self.kind == "cloth":
+                self.fields[f"width_{number}"] = LengthFormField(required=False, label=f"{number}: width of the roll")
+            self.fields[f"length_{number}"] = LengthFormField(required=False, label=f"{number}: length")
+            self.fields[f"price_{number}"] = _price(f"{number}: price")
+        self.fields["supplier"] = forms.ModelChoiceField(Supplier.objects.visible_to(self.asker), required=False)
+        self.fields["supplier_code"] = forms.CharField(max_length=40, required=False, label="Supplier's code")
+        self.fields["lead_days"] = forms.IntegerField(
+            min_value=0,
+            max_value=365,
+            required=False,
+            label="Lead time",
+            help_text="working days, if not the supplier's",
+        )
+        self.fields["reorder_at"] = forms.IntegerField(
+            min_value=0, max_value=100_000, required=False, label="Order when so many are left"
+        )
+        self.fields["pack"] = forms.IntegerField(min_value=1, max_value=10_000, initial=1, label="Pieces in a pack")
+        self.fields["is_active"] = forms.BooleanField(required=False, initial=True, label="In use")
+        for field in self.fields.values():
+            if isinstance(field, LengthFormField):
+                field.unit = self.length_unit
+
+    def size_rows(self) -> list[list[forms.BoundField]]:
+        """The boxes of each size it is bought in."""
+        rows = [[f"{what}_{number}" for what in ("width", "length", "price")] for number in range(1, SIZES + 1)]
+        found = [[self[name] for name in row if name in self.fields] for row in rows]
+        return [row for row in found if row]
+
+    def others(self) -> list[forms.BoundField]:
+        """All boxes but those of sizes."""
+        sizes = {box.name for row in self.size_rows() for box in row}
+        return [box for box in self if box.name not in sizes]
+
+    def values(self) -> dict[str, Any]:
+        """As `save_material` takes them."""
+        sent = self.cleaned_data
+        facts: dict[str, Any] = {name: _fact_json(sent[name]) for name in self.facts}
+        sizes = list(self._sizes())
+        if self.kind not in FITTINGS:
+            facts["stock"] = sizes
+        columns = ("name", "kerf", "trim", "keep", "supplier", "supplier_code", "lead_days", "reorder_at", "pack")
+        return {name: sent[name] for name in columns if name in sent} | {"facts": facts, "is_active": sent["is_active"]}
+
+    def _sizes(self) -> Iterator[dict[str, str]]:
+        for number in range(1, SIZES + 1):
+            row = {name: self.cleaned_data.get(f"{name}_{number}") for name in ("length", "width", "price")}
+            if row["length"] is not None or row["width"] is not None:
+                yield {name: str(_fact_json(value)) for name, value in row.items() if value is not None}
+
+
+def _price(label: str) -> forms.DecimalField:
+    return forms.DecimalField(max_digits=10, decimal_places=2, min_value=Decimal(0), required=False, label=label)
+
+
+def _fact_field(name: str) -> forms.Field:
+    what, label, help_text, _ = FACTS[name]
+    said: dict[str, Any] = {"required": name in NEEDED, "label": label, "help_text": help_text}
+    if what is Length:
+        return LengthFormField(**said, least=ZERO)
+    if what is Decimal:
+        return forms.DecimalField(**said, min_value=Decimal(0), max_digits=10, decimal_places=3)
+    if what is bool:
+        return forms.BooleanField(**said)
+    if what is tuple:
+        return forms.ChoiceField(**said | {"required": True}, choices=[(word, word) for word in TURNING])
+    return forms.CharField(**said, max_length=60)
+
+
+def _fact_json(value: Any) -> Any:
+    if isinstance(value, Length):
+        return length_text(value)
+    return f"{value.normalize():f}" if isinstance(value, Decimal) else value
+
+
+def _shown(material: Material) -> dict[str, Any]:
+    """What stands of a material, for its form."""
+    facts = material.facts
+    columns = (
+        "name",
+        "kerf",
+        "trim",
+        "keep",
+        "supplier",
+        "supplier_code",
+        "lead_days",
+        "reorder_at",
+        "pack",
+        "is_active",
+    )
+    shown = {name: getattr(material, name) for name in columns}
+    shown |= {
+        name: read_length(facts[name]) if FACTS[name][0] is Length else facts[name] for name in FACTS if name in facts
+    }
+    for number, row in enumerate(facts.get("stock") or [], 1):
+        shown |= {f"{name}_{number}": read_length(row[name]) for name in ("length", "width") if row.get(name)}
+        shown[f"price_{number}"] = row.get("price")
+    return shown
+
+
+class SupplierForm(PageForm):
+    name = forms.CharField(max_length=80)
+    email = forms.EmailField(required=False)
+    address = forms.CharField(max_length=240, required=False, widget=forms.Textarea(attrs={"rows": 3}))
+    lead_days = forms.IntegerField(
+        min_value=0, max_value=365, initial=7, label="Lead time", help_text="working days from order to door"
+    )
+
+
+class ToleranceForm(PageForm):
+    """How far a finished unit of a family may be off."""
+
+    width_under = LengthFormField(label="Width, under", least=ZERO)
+    width_over = LengthFormField(label="Width over, outside mount", least=ZERO)
+    width_over_inside = LengthFormField(label="Width over, inside mount", least=ZERO)
+    height_under = LengthFormField(label="Height, under", least=ZERO)
+    height_over = LengthFormField(label="Height, over", least=ZERO)
+
+    def __init__(self, *args: Any, row: Tolerance | None = None, **kwargs: Any) -> None:
+        initial = {name: getattr(row, name) if row else ZERO for name in OFF_COLUMNS}
+        super().__init__(*args, **{"initial": initial, **kwargs})

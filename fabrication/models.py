@@ -120,6 +120,7 @@ class Supplier(models.Model):
     branch = models.ForeignKey("shared.Branch", models.PROTECT, related_name="suppliers")
     name = models.CharField(max_length=80)
     email = models.EmailField(blank=True)
+    address = models.CharField(max_length=240, blank=True, default="", db_default="")
     lead_days = models.PositiveSmallIntegerField(default=7, help_text="working days from order to door")
 
     objects = BranchQuerySet.as_manager()
@@ -151,7 +152,12 @@ class Material(models.Model):
     trim = LengthField(null=True, blank=True, help_text="cut off each mill end")
     keep = LengthField(null=True, blank=True, help_text="the shortest offcut worth keeping")
     supplier = models.ForeignKey(Supplier, models.SET_NULL, null=True, blank=True, related_name="materials")
+    supplier_code = models.CharField("supplier's code", max_length=40, blank=True, default="", db_default="")
+    lead_days = models.PositiveSmallIntegerField(
+        null=True, blank=True, help_text="working days, where not the supplier's usual"
+    )
     reorder_at = models.PositiveIntegerField(null=True, blank=True)
+    pack = models.PositiveIntegerField(default=1, db_default=1, help_text="pieces in what is ordered")
     is_active = models.BooleanField(default=True)
 
     objects = BranchQuerySet.as_manager()

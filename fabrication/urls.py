@@ -2,7 +2,7 @@
 
 from django.urls import path
 
-from fabrication.views import batches, bench, buying, choices, own_cloth, recipes, setting_up, stock, units
+from fabrication.views import batches, bench, buying, choices, own_cloth, range, recipes, setting_up, stock, units
 
 app_name = "fabrication"
 
@@ -45,6 +45,13 @@ urlpatterns = [
     path("workroom/set-up/steps/<slug:family>/", setting_up.steps_save, name="steps_save"),
     path("workroom/set-up/places/", setting_up.place_add, name="place_add"),
     path("workroom/set-up/places/<int:pk>/", setting_up.place_save, name="place_save"),
+    path("workroom/materials/", range.materials, name="materials"),
+    path("workroom/materials/new/<slug:kind>/", range.material, name="material_new"),
+    path("workroom/materials/<int:pk>/", range.material, name="material"),
+    path("workroom/suppliers/", range.suppliers, name="suppliers"),
+    path("workroom/suppliers/<int:pk>/", range.suppliers, name="supplier"),
+    path("workroom/tolerances/", range.tolerances, name="tolerances"),
+    path("workroom/tolerances/<slug:family>/", range.tolerance_save, name="tolerance_save"),
     path("workroom/own-cloth/", own_cloth.own_cloths, name="own_cloths"),
     path("workroom/own-cloth/<int:pk>/", own_cloth.own_cloth, name="own_cloth"),
     path("workroom/own-cloth/<int:pk>/receive/", own_cloth.own_cloth_receive, name="own_cloth_receive"),
@@ -67,5 +74,7 @@ urlpatterns = [
     path("workroom/recipes/<int:pk>/", recipes.recipe_edit, name="recipe"),
     path("workroom/recipes/<int:pk>/try/", recipes.recipe_try, name="recipe_try"),
     path("workroom/recipes/<int:pk>/revisions/", recipes.recipe_revisions, name="recipe_revisions"),
+    path("workroom/recipes/<int:pk>/start/", range.recipe_start, name="recipe_start"),
+    path("workroom/products/<int:pk>/copy/", range.product_copy, name="product_copy"),
     path("u/<str:code>/", units.by_code, name="by_code"),
 ]

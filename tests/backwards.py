@@ -24,6 +24,7 @@ KNOWN: Final[dict[tuple[str, str], str]] = {
     ("fabrication", "0005_purchases"): FIRST,
     ("fabrication", "0007_the_day_itself"): FIRST,
     ("fabrication", "0013_who_takes_the_clearance"): DEFAULTED,
+    ("fabrication", "0014_a_firms_own_goods"): DEFAULTED,
     ("installs", "0004_the_day_itself"): FIRST,
     ("installs", "0005_a_return_is_owed"): STOPPED,
     ("jobs", "0005_expected_is_worked_out"): STOPPED,

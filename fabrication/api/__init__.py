@@ -15,6 +15,7 @@ def register(router: DefaultRouter) -> None:
     from fabrication.api.buying import PurchaseLineViewSet, PurchaseViewSet
     from fabrication.api.cutting import CutPlanViewSet, PlannedCutViewSet
     from fabrication.api.own_cloth import OwnClothViewSet
+    from fabrication.api.range import MaterialViewSet, SupplierViewSet, ToleranceViewSet
     from fabrication.api.recipes import RecipeViewSet
     from fabrication.api.setting_up import LabelSizeViewSet, WorkPlaceViewSet
     from fabrication.api.stock import KeptEndViewSet, StockViewSet
@@ -32,6 +33,9 @@ def register(router: DefaultRouter) -> None:
 
     router.register("work-places", WorkPlaceViewSet, basename="work-place")
     router.register("label-sizes", LabelSizeViewSet, basename="label-size")
+    router.register("materials", MaterialViewSet, basename="material")
+    router.register("suppliers", SupplierViewSet, basename="supplier")
+    router.register("tolerances", ToleranceViewSet, basename="tolerance")
     router.register("recipes", RecipeViewSet, basename="recipe")
     router.register("purchases", PurchaseViewSet, basename="purchase")
     router.register("purchase-lines", PurchaseLineViewSet, basename="purchase-line")

@@ -4,11 +4,12 @@ from __future__ import annotations
 
 from django.db import transaction
 
-from fabrication.models import RecipeRevision
+from fabrication.models import RecipeRevision, SupplierList
 from fabrication.rules import recipes as rules
+from fabrication.services.choices import save_supplier_list
 from fabrication.services.making import materials_of
 from measuring.models import Product
-from measuring.services.range import take_made_fit
+from measuring.services.range import save_product, take_made_fit
 from shared.audit import record
 from shared.contracts import ContractError
 from shared.errors import Refused
@@ -52,3 +53,68 @@ def save_recipe(*, product: Product, definition: dict[str, object], by: User, no
     record(by=by, action="saved a recipe", subject=revision, changes=changes, note=note)
     take_made_fit(product=product, by=by)
     return revision
+
+
+def recipe_sources(product: Product) -> list[tuple[str, str]]:
+    """What a first recipe can be made from: the branch's products of the family, then the starting recipes of it."""
+    there = Product.objects.filter(branch=product.branch_id, family=product.family).exclude(pk=product.pk)
+    ours = there.filter(recipe_revisions__is_current=True).order_by("name").values_list("key", "name")
+    started = [(key, one.name) for key, one in rules.starting_recipes().items() if one.family == product.family]
+    taken = {key for key, _ in ours}
+    return [*ours, *((key, f"{name}, as we start it") for key, name in started if key not in taken)]
+
+
+@transaction.atomic
+def start_recipe(*, product: Product, source: str, by: User) -> RecipeRevision:
+    """
+    A first recipe for a product that has none: that of another product of its family.
+
+    The product takes its controls too where it has none, since the recipe asks for one of them.
+
+    Raises
+    ------
+    Refused
+        It has a recipe, is bought in, or the source is none of its family's.
+    """
+    if product.source == Product.Source.BOUGHT:
+        raise Refused(f"{product.name} is bought in: it has a supplier's list, no recipe", field="source")
+    if product.recipe_revisions.exists():
+        raise Refused(f"{product.name} has a recipe", field="source")
+    if source not in dict(recipe_sources(product)):
+        raise Refused("choose a product of its family", field="source")
+    other = Product.objects.filter(branch=product.branch_id, key=source).first()
+    current = other.recipe_revisions.filter(is_current=True).first() if other else None
+    definition = current.definition if current else rules.starting_recipes()[source].to_json()
+    controls = other.fit.get("controls") if other else None
+    if controls and not product.fit.get("controls"):
+        product = save_product(
+            branch=product.branch, by=by, product=product, name=product.name, source=product.source,
+            fit={**product.fit, "controls": controls}, is_active=product.is_active,
+        )  # fmt: skip
+    note = f"as that of {other.name}" if other else f"the starting recipe of {source}"
+    return save_recipe(product=product, definition=definition | {"name": product.name}, by=by, note=note)
+
+
+@transaction.atomic
+def copy_product(*, product: Product, name: str, by: User) -> Product:
+    """
+    Another product of the same family, fit and source, with the recipe or the supplier's list of the first.
+
+    Raises
+    ------
+    Refused
+        No name, or one that is taken.
+    """
+    if not name.strip():
+        raise Refused("name the new product", field="name")
+    made = save_product(
+        branch=product.branch, by=by, name=name, family=product.family, fit=product.fit, source=product.source
+    )
+    current = product.recipe_revisions.filter(is_current=True).first()
+    if product.source == Product.Source.BOUGHT:
+        listed = SupplierList.objects.filter(product=product).first()
+        if listed is not None:
+            save_supplier_list(product=made, options=listed.options, takes=listed.takes or None, by=by)
+    elif current is not None:
+        start_recipe(product=made, source=product.key, by=by)
+    return made

@@ -11,6 +11,7 @@ from fabrication.access import LOOKS, WORKS, product_for
 from fabrication.forms import SupplierListForm
 from fabrication.models import LackingChoice, SupplierList
 from fabrication.services import choices as services
+from fabrication.services.recipes import recipe_sources
 from measuring.adapters.options import offer_of
 from measuring.models import Product
 from shared.access import SignedInRequest, roles_required
@@ -43,7 +44,9 @@ def stop_offering(request: SignedInRequest, pk: int) -> HttpResponse:
 def choices_of_product(request: SignedInRequest, pk: int) -> HttpResponse:
     """The product page's panel: what can be chosen, and where that is changed."""
     product = product_for(request.user, pk)
-    context = {"product": product, "listed": offer_of(product).listed, "may_write": request.user.has_role(*WORKS)}
+    listed, may_write = offer_of(product).listed, request.user.has_role(*WORKS)
+    starts = recipe_sources(product) if may_write and listed.problem and product.source != "bought" else []
+    context = {"product": product, "listed": listed, "may_write": may_write, "starts": starts}
     return render(request, "fabrication/_choices_of_product.html", context)
 
 

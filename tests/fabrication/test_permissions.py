@@ -48,6 +48,11 @@ PAGES = [
     ("choices_of_product", "bought", LOOKS),
     ("label_size", None, WORKS),
     ("set_up", None, WORKS),
+    ("materials", None, WORKS),
+    ("material", "tube", WORKS),
+    ("suppliers", None, WORKS),
+    ("supplier", "supplier", WORKS),
+    ("tolerances", None, WORKS),
     ("own_cloths", None, LOOKS),
     ("own_cloth", "cloth", LOOKS),
     ("photo", "photo", LOOKS),
@@ -83,6 +88,8 @@ ACTIONS = [
     ("place_save", "place"),
     ("own_cloth_again", "cloth"),
     ("stop_offering", "lacking"),
+    ("recipe_start", "bought"),
+    ("product_copy", "bought"),
 ]
 SMALLER_ACTIONS = [
     # name, about, what it names inside
@@ -111,7 +118,7 @@ def rows(branch, workroom):
     line = PurchaseLine.objects.create(purchase=purchase, material=tube, quantity=1, length=item.length)
     bought = Product.objects.create(branch=branch, key="bought", name="Bought", family="roller", source="bought")
     return {
-        "branch": branch, "bought": bought,
+        "branch": branch, "bought": bought, "tube": tube, "supplier": supplier,
         "lacking": LackingChoice.objects.create(product=bought, option="colour", value="slate"),
         "batch": batch, "plan": plan, "cut": cut, "part": part, "make": make, "item": item,
         "purchase": purchase, "line": line,
