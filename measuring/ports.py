@@ -40,6 +40,9 @@ ChangeEffects = Callable[["Unit", NewSize], Iterable[str]]
 SizeChangeHook = Callable[["Unit", "SizeChange", "User"], None]
 """Called after a change was accepted, the unit's sizes being the new ones."""
 
+TakeBack = Callable[["Unit", "User"], None]
+"""Called before a released unit goes back to be approved anew; raises `Refused` where it is past that."""
+
 ProductOptions = Callable[[Sequence["Product"]], Mapping[int, "OptionList"]]
 """What can be chosen now, by the product's key: the recipe's list, or the supplier's for what is bought in."""
 
@@ -64,6 +67,7 @@ class Ports:
     release_hooks: list[ReleaseHook] = field(default_factory=list)
     change_effects: list[ChangeEffects] = field(default_factory=list)
     size_change_hooks: list[SizeChangeHook] = field(default_factory=list)
+    take_back_hooks: list[TakeBack] = field(default_factory=list)
     obstruction_help: list[ObstructionHelp] = field(default_factory=list)
     made_fit: list[MadeFit] = field(default_factory=list)
     product_options: list[ProductOptions] = field(default_factory=list)
@@ -83,6 +87,10 @@ class Ports:
     def size_changed(self, unit: Unit, change: SizeChange, by: User) -> None:
         for hook in self.size_change_hooks:
             hook(unit, change, by)
+
+    def taken_back(self, unit: Unit, by: User) -> None:
+        for hook in self.take_back_hooks:
+            hook(unit, by)
 
     def help_past(self, opening: Opening, thing: Obstruction) -> list[str]:
         return [line for source in self.obstruction_help for line in source(opening, thing)]

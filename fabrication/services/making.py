@@ -394,6 +394,28 @@ def part_rows(make: UnitMake, made: rules.UnitMake, materials: Mapping[str, Mate
         )
 
 
+def take_back(unit: Unit, by: User) -> None:
+    """
+    A released unit that only waits leaves the workroom with its parts.
+
+    Raises
+    ------
+    Refused
+        It is in a batch, ordered, or something of it is cut.
+    """
+    make = UnitMake.objects.select_for_update(of=("self",)).select_related("batch").filter(unit=unit).first()
+    if make is None:
+        return
+    if make.batch is not None:
+        raise Refused(f"{unit.code} is in {make.batch}: take it out of the batch first")
+    line = PurchaseLine.objects.filter(make=make).select_related("purchase").first()
+    if line is not None:
+        raise Refused(f"{unit.code} is ordered on {line.purchase}; its options were ordered")
+    if make.state != UnitMake.State.WAITING or make.parts.filter(done__gt=0).exists():
+        raise Refused(f"{unit.code} is begun: pieces of it are cut; its options were ordered")
+    make.delete()
+
+
 # -- a change of size after the release ----------------------------------------------
 
 

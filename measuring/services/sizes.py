@@ -345,14 +345,18 @@ def set_options(*, unit: Unit, options: Mapping[str, Any], by: User) -> Unit:
     """
     Choose what a unit is made with beside its size; an empty value takes a choice back.
 
+    A unit that is released and still waits in the workroom comes back with its new choice, to be
+    approved and released anew.
+
     Raises
     ------
     Refused
-        A choice the product does not have, or the unit is released already.
+        A choice the product does not have, or the unit is past waiting: batched, begun or ordered.
     """
     opening = lock_opening(unit.opening)
     unit = Unit.objects.select_for_update(of=("self",)).select_related("product").get(pk=unit.pk)
-    if unit.state in RELEASED_OR_LATER:
+    waits = unit.state in (Unit.State.RELEASED, Unit.State.IN_WORKROOM)
+    if unit.state in RELEASED_OR_LATER and not waits:
         raise Refused(f"{unit.code} is {unit.get_state_display()}; its options were ordered")
     before = dict(unit.options)
     offer, show = offer_of(unit.product), opening.job.branch.unit
@@ -360,10 +364,12 @@ def set_options(*, unit: Unit, options: Mapping[str, Any], by: User) -> Unit:
     after = {key: value for key, value in after.items() if value not in ("", None)}
     if before == after:
         return unit
+    if waits:
+        _take_back(unit, opening, by)
     unit.options = after
-    if unit.state == Unit.State.APPROVED:
+    if waits or unit.state == Unit.State.APPROVED:
         unit.state = Unit.State.SIZED
-    unit.save(update_fields=["options", "state"])
+    unit.save(update_fields=["options", "state", "released_at"])
     changes = {
         key: [before.get(key), after.get(key)]
         for key in sorted(before.keys() | after.keys())
@@ -371,7 +377,18 @@ def set_options(*, unit: Unit, options: Mapping[str, Any], by: User) -> Unit:
     }
     note(by, "chose options", unit, opening, changes)
     size_opening(opening=opening, by=by)
+    if waits:
+        restage(opening.job_id, by)
     return Unit.objects.select_related("product").get(pk=unit.pk)
+
+
+def _take_back(unit: Unit, opening: Opening, by: User) -> None:
+    """Out of the workroom again, where it only waits; what was approved was another choice."""
+    if unit.size_changes.filter(state=SizeChange.State.OPEN).exists():
+        raise Refused(f"{unit.code} was measured again: decide about its size first")
+    ports.taken_back(unit, by)
+    unit.released_at = None
+    note(by, "took it back from the workroom", unit, opening)
 
 
 @transaction.atomic

@@ -302,6 +302,46 @@ def test_a_choice_added_without_its_material_is_refused(walk, firm, as_user, cas
     assert "color slate brings no cloth" in refused.content.decode()
 
 
+# -- changed while it waits ----------------------------------------------------------------------
+
+
+def test_a_color_changes_while_the_unit_waits_and_the_customer_says_yes_again(walk):
+    unit = walk.measure("wren")
+    walk.choose(unit, **CHOSEN, colour="Brant white")
+    walk.approve(unit)
+    walk.release(unit)
+
+    changed = walk.choose(unit, colour="Dusk grey")
+    unit.refresh_from_db()
+    back, makes = unit.state, UnitMake.objects.filter(unit=unit).count()
+    too_soon = walk.release(unit)
+    approved, released = walk.approve(unit), walk.release(unit)
+
+    assert (changed.status_code, back, makes) == (200, Unit.State.SIZED, 0)
+    assert too_soon.status_code == 409
+    assert "changed since the customer approved it" in too_soon.json()["detail"]
+    assert [approved.status_code, released.status_code] == [200, 200]
+    assert UnitMake.objects.get(unit=unit).parts.get(name="cloth").material.key == "cloth-dusk-grey"
+
+
+def test_the_color_of_a_unit_in_a_batch_waits_until_it_is_taken_out(walk):
+    unit = walk.measure("wren")
+    walk.choose(unit, **CHOSEN, colour="Brant white")
+    walk.approve(unit)
+    walk.release(unit)
+    batch = walk.batch(unit).json()["id"]
+
+    refused = walk.choose(unit, colour="Dusk grey")
+    make = UnitMake.objects.get(unit=unit)
+    walk.bench.post(f"/api/batches/{batch}/take-out/", {"makes": [make.pk]}, format="json")
+    changed = walk.choose(unit, colour="Dusk grey")
+
+    assert refused.status_code == 409
+    assert "take it out of the batch first" in refused.json()["detail"]
+    assert changed.status_code == 200
+    assert not UnitMake.objects.filter(unit=unit).exists()
+
+
 # -- bought in ---------------------------------------------------------------------------------
 
 
