@@ -15,6 +15,8 @@ from shared.lengths import ZERO, Length, LengthUnit
 WIDE: Final = 1000.0
 BAR_HIGH: Final = 34.0
 BAR_ROW: Final = 52.0
+LETTER: Final = 7.0
+"""What a letter of size 11 takes, so that no word runs over its box."""
 LEAST_NAMED: Final = 34.0
 """A piece drawn narrower than this gets no code inside; the list beside has it."""
 
@@ -35,11 +37,14 @@ def bar_drawing(cut: PlannedCut, parts: Mapping[int, Part], *, unit: LengthUnit,
         WIDE,
         BAR_ROW,
         title=f"Bar {cut.order}, {cut.length.text(unit)} {unit.value}",
-        desc=f"{len(cut.pieces)} pieces, {cut.left.text(unit)} {what}",
+        desc=f"{len(cut.pieces)} pieces, {cut.left.on_tape(unit).text(unit)} {what}",
         look="bar-plan",
     )
     y = (BAR_ROW - BAR_HIGH) / 2
     svg.rect(0, y, cut.length.ticks * scale, BAR_HIGH, "thin")
+    if trim > ZERO:
+        for start in (0, (cut.length - trim).ticks):
+            svg.hatch(start * scale, y, trim.ticks * scale, BAR_HIGH)
     end = trim.ticks
     for piece in cut.pieces:
         _bar_piece(svg, piece, parts, scale, y, unit)
@@ -66,10 +71,11 @@ def _left_over(svg: Svg, x: float, y: float, wide: float, high: float, cut: Plan
         svg.rect(x, y, wide, high, "chalk")
     else:
         svg.hatch(x, y, wide, high)
-    if wide >= 90:
-        word = "keep " if cut.keeps_offcut else "bin "
-        svg.rect(x + wide / 2 - 40, y + high / 2 - 9, 80, 18, "fill-sheet")
-        svg.text(x + wide / 2, y + high / 2 + 4, word + cut.left.text(unit), size=11)
+    word = f"{'keep' if cut.keeps_offcut else 'bin'} {cut.left.on_tape(unit).text(unit)}"
+    box = len(word) * LETTER + 8
+    if wide >= box + 4:
+        svg.rect(x + (wide - box) / 2, y + high / 2 - 9, box, 18, "fill-sheet")
+        svg.text(x + wide / 2, y + high / 2 + 4, word, size=11)
 
 
 def roll_drawing(cuts: Sequence[PlannedCut], parts: Mapping[int, Part], *, unit: LengthUnit) -> Svg:
@@ -130,8 +136,9 @@ def _strip(svg: Svg, cut: PlannedCut, x: float, y: float, wide: float, high: flo
         svg.hatch(x, y, wide, high, step=9)
         return
     svg.rect(x, y, wide, high, "chalk")
-    if wide >= 80 and high >= 24:
-        svg.text(x + wide / 2, y + high / 2 + 4, f"keep {cut.left.text(unit)}", size=11)
+    word = f"keep {cut.left.on_tape(unit).text(unit)}"
+    if wide >= len(word) * LETTER and high >= 24:
+        svg.text(x + wide / 2, y + high / 2 + 4, word, size=11)
 
 
 def _right_edge(cut: PlannedCut) -> int:

@@ -162,6 +162,29 @@ class Length:
         body = _inch_text(self.ticks) if unit == LengthUnit.INCH else _mm_text(self.ticks)
         return f"{body} {unit.value}" if symbol else body
 
+    def on_tape(self, unit: LengthUnit = LengthUnit.INCH) -> Length:
+        """
+        The nearest mark of a tape that is not above this length: 1/16 in, or a whole millimetre.
+
+        Examples
+        --------
+        >>> Length.inches("6203/127").text(), Length.inches("6203/127").on_tape().text()
+        ('48 107/127', '48 13/16')
+        """
+        return self.down(TAPE_GRID[unit])
+
+    def fine_text(self, unit: LengthUnit = LengthUnit.INCH) -> str:
+        """
+        A small measure with its unit, such as a kerf: in the other unit where this one can't write it.
+
+        Examples
+        --------
+        >>> Length.inches("1/8").fine_text(), Length.mm("1/10").fine_text()
+        ('1/8 in', '0.1 mm')
+        """
+        other = LengthUnit.MM if self.ticks % (TICKS_PER_INCH // 64) else LengthUnit.INCH
+        return self.text(other if unit == LengthUnit.INCH else unit, symbol=True)
+
     def spoken(self, unit: LengthUnit = LengthUnit.INCH) -> str:
         """For screen readers: ``35 and 3 eighths inches``."""
         return _spoken(self.ticks, unit)
@@ -186,6 +209,9 @@ MM: Final = Length(TICKS_PER_MM)
 
 READING_GRID: Final = {LengthUnit.INCH: EIGHTH, LengthUnit.MM: MM}
 """What a tape is read to: 1/8 in or a whole millimetre (common practice, no published source)."""
+
+TAPE_GRID: Final = {LengthUnit.INCH: SIXTEENTH, LengthUnit.MM: MM}
+"""The finest marks of a tape, which a maker can cut by."""
 
 
 def total(lengths: Iterable[Length]) -> Length:

@@ -97,6 +97,28 @@ def length(context: template.Context, value: Length | str | None, unit: str = ""
 
 
 @register.simple_tag(takes_context=True)
+def tape(context: template.Context, value: Length | None, symbol: bool = False) -> SafeString:
+    """``{% tape cut.left %}``: as `length`, down to a mark that a tape has; for what is left, never for an order."""
+    return length(context, _on_tape(context, value), symbol=symbol)
+
+
+@register.simple_tag(takes_context=True)
+def tape_size(context: template.Context, width: Length, height: Length | None, symbol: bool = False) -> SafeString:
+    """As `size`, both down to marks that a tape has."""
+    return size(context, _on_tape(context, width), _on_tape(context, height), symbol=symbol)
+
+
+def _on_tape(context: template.Context, value: Length | None) -> Length | None:
+    return None if value is None else value.on_tape(_unit(context, ""))
+
+
+@register.simple_tag(takes_context=True)
+def fine(context: template.Context, value: Length) -> str:
+    """``{% fine material.kerf %}``: 1/8 in, or 0.1 mm where inches can't write it."""
+    return value.fine_text(_unit(context, ""))
+
+
+@register.simple_tag(takes_context=True)
 def size(
     context: template.Context, width: Length | None, height: Length | None, unit: str = "", symbol: bool = False
 ) -> SafeString:

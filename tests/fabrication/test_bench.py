@@ -1,7 +1,11 @@
 """Cutting piece by piece, flaws found at the table, lots kept together, on the real solver."""
 
+import re
+
 import pytest
+from django.template.loader import render_to_string
 from django.urls import reverse
+from django.utils import timezone
 from django.utils.html import strip_tags
 
 from fabrication.adapters.problems import rolls_spoken_for
@@ -13,6 +17,7 @@ from fabrication.services.planning import plan_batch
 from fabrication.services.stock import let_end_go
 from jobs.models import Job
 from measuring.models import Room
+from shared.documents import kind_of
 from shared.errors import Refused
 from shared.lengths import Length
 from tests.fabrication.rows import make_job_row, make_made_unit, make_material, make_part, make_stock
@@ -289,6 +294,37 @@ def test_a_miscut_of_what_is_cut_already_is_refused_on_the_plans_page(plan, work
 
     assert answer.redirect_chain == [(reverse("fabrication:cut_plan", args=[plan.pk]), 302)]
     assert "only a piece that is to be cut can be reported as miscut" in answer.content.decode()
+
+
+def test_a_maker_reads_only_what_a_tape_can_show(branch, workroom, do_runs, as_user):
+    """A vane's shear takes 0.1 mm: 303 57/127 in to keep and a kerf of 1/254 in stood on the bench and its papers."""
+    vane = make_material(branch, "strip", kerf=Length.mm("1/10"), trim=Length.mm("1/10"), keep=Length.inches(36))
+    make_stock(vane, length=Length.inches(384), quantity=1)
+    make = make_made_unit(branch, workroom)
+    make_part(make, vane, "80 1/2", name="vane")
+    plan = planned(open_batch(branch=branch, makes=[make.pk], by=workroom), workroom, do_runs)
+    page = as_user(workroom)
+
+    bench = page.get(reverse("fabrication:cut_plan", args=[plan.pk])).content.decode()
+    mark_cut(cut=plan.cuts.get(), by=workroom)
+    offcut = StockItem.objects.get(is_offcut=True)
+    after = page.get(reverse("fabrication:cut_plan", args=[plan.pk])).content.decode()
+    stock = page.get(reverse("fabrication:stock_item", args=[offcut.pk])).content.decode()
+    papers = [paper("fabrication.cuts", plan), paper("fabrication.stock_label", offcut)]
+
+    # 384 - 80 1/2 - 3 x 0.1 mm = 303 62/127: the mark below it is 303 7/16
+    assert Length.parse("303 7/16") < offcut.length < Length.parse("303 1/2")
+    assert "kerf 0.1 mm · trim 0.1 mm at each end" in " ".join(bench.split())
+    for shown in (bench, after, stock, *papers):
+        assert not re.search(r"<sub>(127|254|508|1016|2032|4064|8128)</sub>|/(127|254|508)\b", shown)
+    assert "303 and 7 sixteenths" in after
+
+
+def paper(kind_key, subject):
+    """A paper's own HTML, of which the PDF is set."""
+    kind = kind_of(kind_key)
+    values = {"document": {"title": kind.title, "revision": 1, "printed_at": timezone.now(), "by": None}, "unit": "in"}
+    return render_to_string(kind.template, kind.content(subject).context | values)
 
 
 def test_what_is_cut_is_counted_over_replaced_plans_too(branch, workroom, tube, do_runs, as_user):
