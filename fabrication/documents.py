@@ -298,6 +298,7 @@ def purchase_rows(purchase: Purchase) -> list[dict[str, Any]]:
                 "quantity": line.quantity,
                 "mount": line.get_mount_display(),
                 "basis": line.basis,
+                "price": "" if line.price is None else str(line.price),
                 "width": line.width,
                 "length": line.length,
                 "options": dict(options[line.make.unit_id]) if line.make else {},

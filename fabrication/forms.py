@@ -8,7 +8,17 @@ from typing import Any, Final
 
 from django import forms
 
-from fabrication.models import LabelSize, Material, PlannedCut, Supplier, SupplierList, Tolerance, UnitMake, WorkPlace
+from fabrication.models import (
+    LabelSize,
+    Material,
+    PlannedCut,
+    PurchaseLine,
+    Supplier,
+    SupplierList,
+    Tolerance,
+    UnitMake,
+    WorkPlace,
+)
 from fabrication.services.range import OFF_COLUMNS
 from jobs.models import Job
 from measuring.models import Family
@@ -136,6 +146,24 @@ class PurchaseForm(PageForm):
         self.offer("supplier", Supplier.objects.visible_to(self.asker))
 
 
+class BuyForm(PageForm):
+    """One short material as it is ordered: how many, how long, how wide, at what price."""
+
+    quantity = forms.IntegerField(min_value=1, max_value=100_000, label="Pieces")
+    length = LengthFormField(required=False, least=ZERO)
+    width = LengthFormField(required=False, least=ZERO)
+    price = forms.DecimalField(max_digits=10, decimal_places=2, min_value=Decimal(0), required=False)
+
+    def __init__(self, *args: Any, kind: str, **kwargs: Any) -> None:
+        super().__init__(*args, **kwargs)
+        if kind != Material.Kind.CLOTH:
+            del self.fields["width"]
+        if kind in FITTINGS:
+            del self.fields["length"]
+        for name, field in self.fields.items():
+            field.widget.attrs["aria-label"] = name
+
+
 class AcknowledgeForm(PageForm):
     """Size and options as the supplier's acknowledgement says them."""
 
@@ -154,8 +182,18 @@ class AcknowledgeForm(PageForm):
 
 class ReceiveLineForm(PageForm):
     packages = forms.IntegerField(min_value=1, max_value=99, label="Packages that came")
+    length = LengthFormField(required=False, least=ZERO, help_text="of one, as it came")
+    width = LengthFormField(required=False, least=ZERO, help_text="of a roll, as it came")
     lot = forms.CharField(max_length=30, required=False, label="Dye lot")
     shelf = forms.CharField(max_length=30, required=False, label="Place")
+
+    def __init__(self, *args: Any, line: PurchaseLine, **kwargs: Any) -> None:
+        super().__init__(*args, **kwargs)
+        kind = line.material.kind if line.material else ""
+        if kind != Material.Kind.CLOTH:
+            del self.fields["width"]
+        if not kind or kind in FITTINGS:
+            del self.fields["length"]
 
 
 class SupplierListForm(PageForm):

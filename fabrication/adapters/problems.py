@@ -274,7 +274,7 @@ def _alone(piece: RollPiece) -> RollPiece:
     return replace(piece, group=None)
 
 
-def _count(pieces: Iterable[RollPiece]) -> int:
+def _count(pieces: Iterable[BarPiece | RollPiece]) -> int:
     return sum(piece.quantity for piece in pieces)
 
 

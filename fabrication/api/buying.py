@@ -26,7 +26,7 @@ class PurchaseLineSerializer(serializers.ModelSerializer[PurchaseLine]):
     class Meta:
         model = PurchaseLine
         fields = [
-            "id", "make", "material", "quantity", "length", "width", "mount", "basis", "state", "differences",
+            "id", "make", "material", "quantity", "length", "width", "price", "mount", "basis", "state", "differences",
             "packages_received", "note",
         ]  # fmt: skip
 
@@ -45,6 +45,7 @@ class StockLineSerializer(serializers.Serializer[Any]):
     quantity = serializers.IntegerField(min_value=1, max_value=100_000)
     length = LengthSerializerField(required=False)
     width = LengthSerializerField(required=False)
+    price = serializers.DecimalField(max_digits=10, decimal_places=2, min_value=0, required=False)
 
 
 class OrderSerializer(serializers.Serializer[Any]):
@@ -83,11 +84,11 @@ class PurchaseViewSet(ReadViewSet):
             purchase = buying.order_stock(supplier=supplier, lines=lines, by=request.user)
         return Response(PurchaseSerializer(purchase).data, status=201)
 
-    def _line(self, request: ApiRequest, row: dict[str, object]) -> tuple[Material, int, Any, Any]:
+    def _line(self, request: ApiRequest, row: dict[str, Any]) -> buying.StockLine:
         material = Material.objects.visible_to(request.user).filter(key=row["material"]).first()
         if material is None:
             raise serializers.ValidationError({"lines": f"no material {row['material']} in this branch"})
-        return material, row["quantity"], row.get("length"), row.get("width")
+        return buying.StockLine(**{**row, "material": material})
 
 
 class AcknowledgeSerializer(serializers.Serializer[Any]):
@@ -98,6 +99,8 @@ class AcknowledgeSerializer(serializers.Serializer[Any]):
 
 class ReceiveLineSerializer(serializers.Serializer[Any]):
     packages = serializers.IntegerField(min_value=1, max_value=99)
+    length = LengthSerializerField(required=False, help_text="of one, as it came")
+    width = LengthSerializerField(required=False, help_text="of a roll, as it came")
     lot = serializers.CharField(max_length=30, required=False)
     shelf = serializers.CharField(max_length=30, required=False)
 

@@ -6,7 +6,8 @@ import datetime as dt
 from collections import defaultdict
 from collections.abc import Collection, Mapping
 from dataclasses import dataclass
-from typing import Any
+from decimal import Decimal
+from typing import Any, NamedTuple
 
 from django.db import transaction
 from django.utils import timezone
@@ -19,8 +20,10 @@ from jobs.services import lock_job, recompute_stage
 from measuring.models import Product, Unit
 from shared.audit import record
 from shared.errors import Refused
-from shared.lengths import ZERO, Length
+from shared.formats.dates import short_day
+from shared.lengths import ZERO, Length, LengthUnit
 from shared.models import Branch, User
+from shared.records import read_length
 
 OPEN_PARTS = (Part.State.TO_CUT, Part.State.TO_PULL)
 
@@ -71,7 +74,7 @@ def _shortage(parts: list[Part], items: list[StockItem]) -> Shortage | None:
 
 def _usual_length(material: Material) -> Length | None:
     sizes = [row["length"] for row in material.facts.get("stock") or [] if row.get("length")]
-    return max((Length.parse(text) for text in sizes), default=None)
+    return max((read_length(text) for text in sizes), default=None)
 
 
 # -- ordering ------------------------------------------------------------------------
@@ -114,20 +117,90 @@ def order_units(*, supplier: Supplier, makes: Collection[int], by: User) -> Purc
     return purchase
 
 
+class StockLine(NamedTuple):
+    """So many of a material, each of a length (and a roll's width); `price` as of stock: of one, or of a meter."""
+
+    material: Material
+    quantity: int
+    length: Length | None = None
+    width: Length | None = None
+    price: Decimal | None = None
+
+
 @transaction.atomic
-def order_stock(
-    *, supplier: Supplier, lines: Collection[tuple[Material, int, Length | None, Length | None]], by: User
-) -> Purchase:
-    """One purchase of stock: material, how many, length, width."""
+def order_stock(*, supplier: Supplier, lines: Collection[StockLine], by: User) -> Purchase:
+    """
+    One purchase of stock.
+
+    Raises
+    ------
+    Refused
+        A line without what its material is kept by: a length, of cloth a width too.
+    """
     if not lines:
         raise Refused("choose at least one material", field="lines")
     purchase = _open_purchase(supplier.branch, supplier, by)
-    for material, quantity, length, width in lines:
-        if quantity < 1:
-            raise Refused(f"{material.name}: at least one", field="quantity", bound="1 or more")
-        PurchaseLine.objects.create(purchase=purchase, material=material, quantity=quantity, length=length, width=width)
+    for line in lines:
+        if line.quantity < 1:
+            raise Refused(f"{line.material.name}: at least one", field="quantity", bound="1 or more")
+        for name in _measures(line.material):
+            size = getattr(line, name)
+            if size is None or size <= ZERO:
+                raise Refused(f"{line.material.name}: say what {name} is bought", field=name, bound="above 0")
+        PurchaseLine.objects.create(purchase=purchase, **line._asdict())
     record(by=by, action="ordered stock", subject=purchase)
     return purchase
+
+
+def _measures(material: Material) -> tuple[str, ...]:
+    """What one of it must have on a purchase."""
+    if material.kind == Material.Kind.CLOTH:
+        return ("length", "width")
+    return () if material.kind in {Material.Kind.PIECE, Material.Kind.SET} else ("length",)
+
+
+def line_for(short: Shortage) -> StockLine:
+    """
+    What a shortage is ordered as, until somebody says otherwise: in usual sizes, packs and prices.
+
+    Cloth and cord by the whole yard (or meter), cloth off the widest roll it is sold in.
+    """
+    material, need = short.material, short.need
+    if need is None:
+        packs = -(-short.missing // material.pack)
+        return StockLine(material, packs * material.pack)
+    sizes = [row for row in material.facts.get("stock") or [] if row.get("length") or row.get("width")]
+    if material.kind in {Material.Kind.CLOTH, Material.Kind.CORD}:
+        step = Length.inches(36) if material.branch.unit == LengthUnit.INCH else Length.mm(1000)
+        widest: Mapping[str, Any] = max(sizes, key=lambda row: read_length(row.get("width") or "0"), default={})
+        width = read_length(widest["width"]) if widest.get("width") else None
+        return StockLine(material, 1, need.short.up(step), width, _price(widest))
+    long = [row for row in sizes if row.get("length")]
+    usual: Mapping[str, Any] = next((row for row in long if read_length(row["length"]) == need.size), {})
+    return StockLine(material, short.missing, need.size, None, _price(usual))
+
+
+def _price(row: Mapping[str, Any]) -> Decimal | None:
+    return Decimal(row["price"]) if row.get("price") else None
+
+
+def late_of(purchase: Purchase) -> list[str]:
+    """What on it is expected after the day somebody needs it, in words, the earliest needed first."""
+    if purchase.expected_on is None:
+        return []
+    rows: list[tuple[dt.date, str]] = []
+    waiting = purchase.lines.exclude(state__in=[PurchaseLine.State.INSPECTED, PurchaseLine.State.REFUSED])
+    for line in waiting.select_related("make__unit", "material"):
+        if line.make is not None:
+            due, what = line.make.unit.due_on, line.make.unit.code
+        else:
+            parts = Part.objects.filter(material=line.material, state__in=OPEN_PARTS, make__unit__due_on__isnull=False)
+            first = parts.select_related("make__unit").order_by("make__unit__due_on").first()
+            due = first.make.unit.due_on if first else None
+            what = f"{line.material.name} for {first.make.unit.code}" if first and line.material else ""
+        if due is not None and due < purchase.expected_on:
+            rows.append((due, f"{what} is due on {short_day(due)}"))
+    return [text for _, text in sorted(rows)]
 
 
 def _open_purchase(branch: Branch, supplier: Supplier, by: User) -> Purchase:
@@ -180,8 +253,21 @@ def _differences(make: UnitMake, width: Length, height: Length, options: Mapping
 
 
 @transaction.atomic
-def receive_line(*, line: PurchaseLine, packages: int, by: User, shelf: str = "", lot: str = "") -> PurchaseLine:
-    """Counts packages in; a unit waits for its inspection, stock goes on the rack."""
+def receive_line(
+    *,
+    line: PurchaseLine,
+    packages: int,
+    by: User,
+    shelf: str = "",
+    lot: str = "",
+    length: Length | None = None,
+    width: Length | None = None,
+) -> PurchaseLine:
+    """
+    Counts packages in; a unit waits for its inspection, stock goes on the rack.
+
+    `length` and `width` are what came, where it is not what was ordered; each roll stands by itself.
+    """
     line = _locked(line)
     if line.state in {PurchaseLine.State.RECEIVED, PurchaseLine.State.INSPECTED}:
         return line
@@ -191,10 +277,12 @@ def receive_line(*, line: PurchaseLine, packages: int, by: User, shelf: str = ""
         raise Refused("say how many packages came", field="packages", bound="1 or more")
     line.packages_received += packages
     if line.make is None and line.material is not None:
-        receive_stock(
-            material=line.material, quantity=line.quantity, length=line.length, width=line.width,
-            lot=lot, shelf=shelf, by=by,
-        )  # fmt: skip
+        alone = line.material.kind == Material.Kind.CLOTH
+        for quantity in [1] * line.quantity if alone else [line.quantity]:
+            receive_stock(
+                material=line.material, quantity=quantity, length=length or line.length, width=width or line.width,
+                lot=lot, shelf=shelf, price=line.price, by=by,
+            )  # fmt: skip
         line.state = PurchaseLine.State.INSPECTED
     elif line.packages_received >= line.packages_expected:
         line.state = PurchaseLine.State.RECEIVED

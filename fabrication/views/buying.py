@@ -8,13 +8,13 @@ from typing import Any
 
 from django.contrib import messages
 from django.db.models import QuerySet
-from django.http import HttpResponse
+from django.http import HttpResponse, QueryDict
 from django.shortcuts import redirect, render
 from django.views.decorators.http import require_GET, require_POST
 
 from fabrication.access import WORKS, purchase_for, purchase_line_for
 from fabrication.documents import purchase_rows
-from fabrication.forms import AcknowledgeForm, InspectForm, PurchaseForm, ReceiveLineForm
+from fabrication.forms import AcknowledgeForm, BuyForm, InspectForm, PurchaseForm, ReceiveLineForm
 from fabrication.models import Purchase, PurchaseLine, Supplier, UnitMake
 from fabrication.services import buying as services
 from measuring.models import Product
@@ -32,8 +32,9 @@ def buying(request: SignedInRequest) -> HttpResponse:
         source=Product.Source.BOUGHT, state=UnitMake.State.WAITING, purchase_line=None
     )
     bought_in = Product.objects.visible_to(user).filter(source=Product.Source.BOUGHT)
+    short = services.shortages(branch=user.branch) if user.branch else []
     context = {
-        "shortages": services.shortages(branch=user.branch) if user.branch else [],
+        "shortages": [(one, _buy_form(request, one)) for one in short],
         "to_order": to_order.select_related("unit__product", "unit__opening__job", "unit__opening__room"),
         "purchases": Purchase.objects.visible_to(user).select_related("supplier")[:40],
         "suppliers": Supplier.objects.visible_to(user),
@@ -56,17 +57,26 @@ def buy_units(request: SignedInRequest) -> HttpResponse:
 @roles_required(*WORKS)
 @require_POST
 def buy_stock(request: SignedInRequest) -> HttpResponse:
-    """One purchase of what is ticked among the shortages, in usual stock lengths."""
+    """One purchase of what is ticked among the shortages, as it stands in the boxes."""
     form = PurchaseForm(request.POST, user=request.user)
     ticked = set(request.POST.getlist("material"))
-    lines = [
-        (one.material, one.missing, one.need.size if one.need else None, None)
-        for one in services.shortages(branch=request.user.own_branch)
-        if str(one.material.pk) in ticked
-    ]
+    lines = []
+    for one in services.shortages(branch=request.user.own_branch):
+        if str(one.material.pk) in ticked:
+            asked = _buy_form(request, one, request.POST)
+            if not asked.is_valid():
+                problem = next(iter(asked.errors.values()))[0]
+                messages.error(request, f"{one.material.name}: {problem}")
+                return redirect("fabrication:buying")
+            lines.append(services.StockLine(material=one.material, **asked.cleaned_data))
     return _ordered(
         request, form, lambda supplier: services.order_stock(supplier=supplier, lines=lines, by=request.user)
     )
+
+
+def _buy_form(request: SignedInRequest, short: services.Shortage, data: QueryDict | None = None) -> BuyForm:
+    usual = services.line_for(short)._asdict()
+    return BuyForm(data, user=request.user, kind=short.material.kind, initial=usual, prefix=f"m{short.material.pk}")
 
 
 def _ordered(request: SignedInRequest, form: PurchaseForm, order: Callable[[Supplier], Purchase]) -> HttpResponse:
@@ -87,7 +97,8 @@ def purchase(request: SignedInRequest, pk: int) -> HttpResponse:
     """One purchase with each line's next step."""
     found = purchase_for(request.user, pk)
     lines = [(line, _next_form(request, line)) for line in _lines(found)]
-    return render(request, "fabrication/purchase.html", {"purchase": found, "lines": lines})
+    context = {"purchase": found, "lines": lines, "late": services.late_of(found)}
+    return render(request, "fabrication/purchase.html", context)
 
 
 def _lines(purchase: Purchase) -> QuerySet[PurchaseLine]:
@@ -105,7 +116,8 @@ def _next_form(request: SignedInRequest, line: PurchaseLine) -> PageForm | None:
         )
     if line.state in {states.ACKNOWLEDGED, states.ORDERED}:
         missing = max(1, line.packages_expected - line.packages_received)
-        return ReceiveLineForm(user=request.user, initial={"packages": missing}, prefix=f"line{line.pk}")
+        came = {"packages": missing, "length": line.length, "width": line.width}
+        return ReceiveLineForm(user=request.user, line=line, initial=came, prefix=f"line{line.pk}")
     if line.state == states.RECEIVED:
         return InspectForm(user=request.user, prefix=f"line{line.pk}")
     return None
@@ -119,13 +131,25 @@ def purchase_csv(request: SignedInRequest, pk: int) -> HttpResponse:
     answer = HttpResponse(content_type="text/csv; charset=utf-8")
     answer["Content-Disposition"] = f'attachment; filename="{found.number}.csv"'
     rows = csv.writer(answer)
-    rows.writerow(["what", "key", "code", "quantity", "width", "height or length", "mount", "size is", "options"])
+    rows.writerow(
+        ["what", "key", "code", "quantity", "width", "height or length", "mount", "size is", "price", "options"]
+    )
     unit = request.user.unit
     for row in purchase_rows(found):
         lengths = [row[name].text(unit) if row[name] else "" for name in ("width", "length")]
         options = "; ".join(f"{key}: {value}" for key, value in row["options"].items())
         rows.writerow(
-            [row["what"], row["key"], row["code"], row["quantity"], *lengths, row["mount"], row["basis"], options]
+            [
+                row["what"],
+                row["key"],
+                row["code"],
+                row["quantity"],
+                *lengths,
+                row["mount"],
+                row["basis"],
+                row["price"],
+                options,
+            ]
         )
     return answer
 
@@ -147,7 +171,7 @@ def acknowledge_line(request: SignedInRequest, pk: int) -> HttpResponse:
 def receive(request: SignedInRequest, pk: int) -> HttpResponse:
     """Counts packages in."""
     line = purchase_line_for(request.user, pk)
-    form = ReceiveLineForm(request.POST, user=request.user, prefix=f"line{line.pk}")
+    form = ReceiveLineForm(request.POST, user=request.user, line=line, prefix=f"line{line.pk}")
     return _act_on_line(request, line, form, lambda sent: services.receive_line(line=line, by=request.user, **sent))
 
 
@@ -172,5 +196,5 @@ def _act_on_line(
             return redirect("fabrication:purchase", line.purchase_id)
     others = _lines(line.purchase)
     lines = [(other, form if other.pk == line.pk else _next_form(request, other)) for other in others]
-    context = {"purchase": line.purchase, "lines": lines}
+    context = {"purchase": line.purchase, "lines": lines, "late": services.late_of(line.purchase)}
     return render(request, "fabrication/purchase.html", context, status=422)

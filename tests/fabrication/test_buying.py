@@ -1,10 +1,24 @@
 """Buying: what is short, and a unit's way from order to inspected."""
 
+import datetime as dt
+import re
+from decimal import Decimal
+
 import pytest
+from django.utils import timezone
 
 from fabrication.documents import purchase_order
 from fabrication.models import PurchaseLine, StockItem, Supplier, SupplierList, UnitMake
-from fabrication.services.buying import acknowledge, inspect_line, order_stock, order_units, receive_line, shortages
+from fabrication.services.buying import (
+    StockLine,
+    acknowledge,
+    inspect_line,
+    late_of,
+    order_stock,
+    order_units,
+    receive_line,
+    shortages,
+)
 from fabrication.services.making import release_checks
 from measuring.models import Product, Unit
 from shared.codes import new_code
@@ -107,8 +121,8 @@ def test_the_clearance_of_what_is_bought_in_is_taken_once(
     assert (line.width, line.length) == (Length.parse(size), Length.inches(60))
     assert (make.finished_width, make.finished_height) == (line.width, line.length)
     assert " ".join(page.split()).count(named) == 1
-    assert sheet[0] == "what,key,code,quantity,width,height or length,mount,size is,options"
-    assert f"{size},60,{named.replace(', ', ',')}," in sheet[1]
+    assert sheet[0] == "what,key,code,quantity,width,height or length,mount,size is,price,options"
+    assert f"{size},60,{named.replace(', ', ',')},," in sheet[1]
     assert f"{row['mount']}, {row['basis']}" == named
 
 
@@ -185,10 +199,63 @@ def test_an_inspection_is_in_the_unit_s_history(line, workroom, is_good, line_st
 
 def test_stock_that_came_goes_on_the_rack_once(branch, supplier, workroom):
     tube = make_material(branch)
-    bought = order_stock(supplier=supplier, lines=[(tube, 6, Length.inches(192), None)], by=workroom)
+    bought = order_stock(supplier=supplier, lines=[StockLine(tube, 6, Length.inches(192))], by=workroom)
     line = bought.lines.get()
 
     receive_line(line=line, packages=1, by=workroom)
     receive_line(line=line, packages=1, by=workroom)
 
     assert StockItem.objects.get(material=tube).quantity == 6
+
+
+# -- short cloth -------------------------------------------------------------------------------
+
+
+@pytest.fixture
+def linen(branch, workroom):
+    """58 1/2 in of a cloth sold 54 and 118 wide, for a unit due in two days."""
+    cloth = make_material(
+        branch, "cloth", facts={"stock": [{"width": "54", "price": "9.80"}, {"width": "118", "price": "21.50"}]}
+    )
+    make = make_made_unit(branch, workroom)
+    make.unit.due_on = timezone.localdate() + dt.timedelta(days=2)
+    make.unit.save()
+    make_part(make, cloth, "58 1/2", width=Length.inches(40), name="cloth")
+    return cloth
+
+
+def test_short_cloth_is_bought_by_length_width_and_price(linen, supplier, as_user, workroom):
+    page = as_user(workroom)
+    box = f"m{linen.pk}-"
+
+    shown = page.get("/workroom/buying/").content.decode()
+    sent = {"supplier": supplier.pk, "material": linen.pk, f"{box}quantity": "2", f"{box}price": "21.50"}
+    unsaid = page.post("/workroom/buying/stock/", sent, follow=True).content.decode()
+    page.post("/workroom/buying/stock/", sent | {f"{box}length": "1080", f"{box}width": "118"})
+    line = PurchaseLine.objects.get()
+    late = page.get(f"/workroom/purchases/{line.purchase_id}/").content.decode()
+    came = {f"line{line.pk}-packages": "2", f"line{line.pk}-length": "1044", f"line{line.pk}-lot": "A7"}
+    page.post(f"/workroom/purchase-lines/{line.pk}/receive/", came)
+
+    # the widest it is sold in, by whole yards
+    for name, value in (("length", "72"), ("width", "118"), ("price", "21.50")):
+        assert re.search(rf'name="{box}{name}" value="{value}"', shown)
+    assert "say what length is bought" in unsaid
+    assert (line.length, line.width, line.price) == (Length.inches(1080), Length.inches(118), Decimal("21.50"))
+    assert f"{linen.name} for " in late
+    assert "too late" in late
+    rolls = StockItem.objects.filter(material=linen)
+    assert [(roll.length, roll.width, roll.lot, roll.price, roll.quantity) for roll in rolls] == [
+        (Length.inches(1044), Length.inches(118), "A7", Decimal("21.50"), 1)
+    ] * 2
+
+
+def test_what_comes_before_it_is_needed_is_not_late(linen, supplier, workroom):
+    supplier.lead_days = 1
+    supplier.save()
+
+    purchase = order_stock(
+        supplier=supplier, lines=[StockLine(linen, 1, Length.inches(72), Length.inches(118))], by=workroom
+    )
+
+    assert late_of(purchase) == []

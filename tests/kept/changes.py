@@ -276,8 +276,8 @@ CHANGES: dict[str, list[Change]] = {
         Change("afterwards GET /api/visits/* body.jurisdiction.*", CORDS),
         # what is bought in
         *[
-            Change(f"GET /api/purchase*body.*{name}", "A unit is ordered by its mount and basis.", is_new=True)
-            for name in ("mount", "basis")
+            Change(f"GET /api/purchase*body.*{name}", "Ordered by its mount, basis and price.", is_new=True)
+            for name in ("mount", "basis", "price")
         ],
         # what was expected, in the words of the pages
         *(

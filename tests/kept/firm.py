@@ -269,7 +269,7 @@ def _workroom(people: dict[str, Any]) -> None:
     option = {"key": "control", "name": "control", "choices": ["cordless"]}
     choices.save_supplier_list(product=product, options=[option], takes="opening", by=by)
     purchase = buying.order_stock(
-        supplier=Supplier.objects.order_by("pk")[0], lines=[(material, 3, bar.length, None)], by=by
+        supplier=Supplier.objects.order_by("pk")[0], lines=[buying.StockLine(material, 3, bar.length)], by=by
     )
     assert purchase.lines.exists()
     assert Part.objects.filter(state=Part.State.CUT).exists()
