@@ -26,6 +26,7 @@ from fabrication.rules.cutting import (
 )
 from measuring.models import Unit
 from shared.lengths import ZERO, Length
+from shared.records import read_length
 
 Solve = Callable[[Document], Answer]
 LEAST_SECONDS: Final = 1
@@ -42,7 +43,7 @@ def left_to_cut(plan: CutPlan) -> list[Part]:
 def problem_of(plan: CutPlan, *, seconds: float) -> Document:
     """The contract's problem for what is left of a material: parts by key, stock by key, in ticks."""
     material, parts = plan.material, left_to_cut(plan)
-    stock = StockItem.objects.filter(material=material).available().order_by("pk")
+    stock = StockItem.objects.filter(material=material).available().select_related("material").order_by("pk")
     kerf, time, seed = material.kerf or ZERO, Fraction(seconds), plan.pk % 2**31
     if material.kind == Material.Kind.CLOTH:
         held = kept_for_others(material, {part.make.unit.opening.job_id for part in parts})
@@ -80,8 +81,15 @@ def _rolls(stock: Iterable[StockItem], held: Mapping[int, Length]) -> Iterator[R
     """
     for item in stock:
         offered = item.free_length - held.get(item.pk, ZERO)
-        if item.width is not None and offered > ZERO and not (item.flaws and item.reserved_length):
-            yield RollStock(str(item.pk), item.width, offered, 1, item.is_offcut, flaws=flaws_within(item, offered))
+        usable = (item.width or ZERO) - 2 * edge_of(item)
+        if usable > ZERO and offered > ZERO and not (item.flaws and item.reserved_length):
+            yield RollStock(str(item.pk), usable, offered, 1, item.is_offcut, flaws=flaws_within(item, offered))
+
+
+def edge_of(item: StockItem) -> Length:
+    """What of a roll is not used at each side, by its material; an offcut is measured without it."""
+    edge = item.material.facts.get("edge")
+    return read_length(edge) if edge and not item.is_offcut and item.material.kind == Material.Kind.CLOTH else ZERO
 
 
 def flaws_within(item: StockItem, length: Length) -> tuple[Flaw, ...]:

@@ -7,6 +7,7 @@ from typing import NotRequired, TypedDict
 
 from django.utils import timezone
 
+from fabrication.adapters.problems import edge_of
 from fabrication.models import Material, Part, PlannedCut, StockItem, StockMove
 from fabrication.services.stock import fresh_code, move_stock
 from shared.lengths import ZERO, Length, total
@@ -89,7 +90,7 @@ def cut_spans(cut: PlannedCut, positions: set[int] | None = None) -> list[tuple[
 def free_stretches(cut: PlannedCut, positions: set[int] | None = None) -> list[tuple[int, int]]:
     """What of the stock piece lies before, between and after the pieces that are cut, or these; ticks."""
     is_roll = cut.plan.material.kind == Material.Kind.CLOTH
-    reach, free = 0 if is_roll else (cut.plan.material.trim or ZERO).ticks, []
+    reach, free = (edge_of(cut.item) if is_roll else cut.plan.material.trim or ZERO).ticks, []
     for start, end in cut_spans(cut, positions):
         free.append((reach, start))
         reach = end
@@ -97,9 +98,9 @@ def free_stretches(cut: PlannedCut, positions: set[int] | None = None) -> list[t
 
 
 def _end(cut: PlannedCut) -> int:
-    """Where the stock piece ends along its cuts: the bar less its trim, the cloth's width; ticks."""
+    """Where the stock piece ends along its cuts: the bar less its trim, the cloth less its edge; ticks."""
     if cut.plan.material.kind == Material.Kind.CLOTH:
-        return (cut.item.width or ZERO).ticks
+        return ((cut.item.width or ZERO) - edge_of(cut.item)).ticks
     end: Length = cut.length - (cut.plan.material.trim or ZERO)
     return end.ticks
 

@@ -4,14 +4,14 @@ from __future__ import annotations
 
 import sys
 from collections import defaultdict
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Collection, Iterable, Iterator, Mapping
 from dataclasses import asdict
 from typing import Any
 
 from django.db import transaction
 from django.db.models import F, Max
 
-from fabrication.adapters.problems import LEAST_SECONDS, flaws_within, solved
+from fabrication.adapters.problems import LEAST_SECONDS, edge_of, flaws_within, solved
 from fabrication.models import Batch, CutPlan, Material, Part, PlannedCut, StockItem
 from fabrication.rules.cutting import (
     Answer,
@@ -21,6 +21,7 @@ from fabrication.rules.cutting import (
     Cut,
     Document,
     Pattern,
+    RollDocument,
     RollPiece,
     RollStock,
     document_json,
@@ -203,11 +204,12 @@ def _planned_cuts(plan: CutPlan, problem: Document, answer: Answer) -> Iterator[
     stock: dict[str, BarStock | RollStock] = {item.id: item for item in problem.stock}
     keep, reached = plan.material.keep, dict.fromkeys(stock, ZERO)
     trim = problem.trim if isinstance(problem, BarDocument) else ZERO
+    edges = _edges(stock) if isinstance(problem, RollDocument) else {}
     in_order = sorted(answer.patterns, key=lambda pattern: _turn(pattern, sizes))
     single = (pattern for pattern in in_order for _ in range(pattern.times))
     for order, pattern in enumerate(single, 1):
         item = stock[pattern.stock]
-        pieces = [_piece_of(cut, sizes[cut.piece]) for cut in pattern.cuts]
+        pieces = [_piece_of(cut, sizes[cut.piece], edges.get(item.id, ZERO)) for cut in pattern.cuts]
         length = pattern.length or item.length or ZERO
         reach, start = item.width if isinstance(item, RollStock) else length - 2 * trim, reached[item.id]
         left = max(ZERO, reach - Length(sum(across(piece) for piece in pieces)) - len(pieces) * problem.kerf)
@@ -234,8 +236,15 @@ def _turn(pattern: Pattern, sizes: Mapping[str, BarPiece | RollPiece]) -> tuple[
     return pattern.stock, 0, -max(sizes[cut.piece].length for cut in pattern.cuts)
 
 
-def _piece_of(cut: Cut, size: BarPiece | RollPiece) -> CutPiece:
-    piece: CutPiece = {"part": int(size.id), "at": cut.at.ticks, "length": size.length.ticks, "turned": cut.turned}
+def _edges(stock: Collection[str]) -> dict[str, Length]:
+    """How far in from its edge the use of each roll begins; the engine knows of usable widths only."""
+    items = StockItem.objects.filter(pk__in=[int(key) for key in stock]).select_related("material")
+    return {str(item.pk): edge_of(item) for item in items}
+
+
+def _piece_of(cut: Cut, size: BarPiece | RollPiece, edge: Length) -> CutPiece:
+    at = (cut.at + edge).ticks
+    piece: CutPiece = {"part": int(size.id), "at": at, "length": size.length.ticks, "turned": cut.turned}
     if isinstance(size, RollPiece):
         piece["width"] = size.width.ticks
     return piece

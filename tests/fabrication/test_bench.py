@@ -425,6 +425,31 @@ def test_a_roll_with_flaws_serves_one_plan_at_a_time_and_the_page_says_so(branch
     assert f"{roll.code}</a> has flaws and is held by another" in page
 
 
+# -- edges -----------------------------------------------------------------------------------
+
+
+def test_no_panel_lies_on_an_edge_that_the_material_says_is_not_used(branch, workroom, cloth, do_runs):
+    cloth.facts, cloth.keep = {"edge": "3/4"}, Length.inches(24)
+    cloth.save()
+    roll = make_stock(cloth, width=Length.inches(98), length=Length.inches(400))
+    batch = panels(branch, workroom, cloth, "66 1/2 x 72", "30 x 72", "97 x 60")
+
+    plan = planned(batch, workroom, do_runs)
+
+    # 98 less 3/4 at each edge: 66 1/2 and 30 lie side by side and fill it, 97 finds no roll
+    assert [row["why"] != "" for row in plan.unplaced] == [True]
+    cut = plan.cuts.get()
+    spans = sorted((piece["at"], piece["at"] + piece["width"]) for piece in cut.pieces)
+    assert spans[0][0] == Length.parse("3/4").ticks
+    assert spans[-1][1] == Length.parse("97 1/4").ticks
+    assert cut.left == Length(0)
+    mark_piece(cut=cut, position=0, by=workroom)
+    planned(batch, workroom, do_runs)
+    offcut = StockItem.objects.get(is_offcut=True)
+    assert offcut.width in {Length.inches(30), Length.parse("66 1/2")}  # the rest, without its edge
+    assert roll.material == cloth
+
+
 # -- lots and roll ends ---------------------------------------------------------------------
 
 
