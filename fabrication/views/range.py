@@ -149,7 +149,7 @@ def recipe_start(request: SignedInRequest, pk: int) -> HttpResponse:
         start_recipe(product=product, source=request.POST.get("source", ""), by=request.user)
     except Refused as refusal:
         messages.error(request, refusal.problem)
-        return redirect("measuring:product", pk)
+        return redirect("fabrication:recipes")
     messages.success(request, f"{product.name} has a recipe. Check its figures against your own hardware.")
     return redirect("fabrication:recipe", pk)
 
@@ -164,6 +164,6 @@ def product_copy(request: SignedInRequest, pk: int) -> HttpResponse:
         made = copy_product(product=product, name=request.POST.get("name", ""), by=request.user)
     except Refused as refusal:
         messages.error(request, refusal.problem)
-        return redirect("measuring:product", pk)
+        return redirect("fabrication:recipes")
     messages.success(request, f"{made.name} is like {product.name}. Change what differs.")
-    return redirect("measuring:product", made.pk)
+    return redirect("fabrication:recipes")

@@ -14,7 +14,7 @@ from fabrication.models import RecipeRevision
 from fabrication.rules import recipes as rules
 from fabrication.services.choices import lacking_choices
 from fabrication.services.making import materials_of
-from fabrication.services.recipes import save_recipe
+from fabrication.services.recipes import recipe_sources, save_recipe
 from fabrication.views import recipe_form
 from measuring.models import Product
 from shared.access import SignedInRequest, roles_required
@@ -33,7 +33,11 @@ def recipe_list(request: SignedInRequest) -> HttpResponse:
         .order_by("family", "name")
     )
     mine = [product for product in products if product.branch_id == request.user.branch_id]
-    context = {"products": products, "lacking": lacking_choices(mine)}
+    rows = [
+        (product, () if product.current or product.source == Product.Source.BOUGHT else recipe_sources(product))
+        for product in mine
+    ]
+    context = {"products": rows, "lacking": lacking_choices(mine)}
     return render(request, "fabrication/recipe_list.html", context)
 
 

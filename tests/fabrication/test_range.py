@@ -141,10 +141,10 @@ def test_a_new_product_leads_on_to_a_recipe(range_of_the_firm, workroom, as_user
     started = page.post(f"/workroom/recipes/{mine.pk}/start/", {"source": "wren"})
     again = page.post(f"/workroom/recipes/{mine.pk}/start/", {"source": "wren"})
 
-    assert f'href="/range/{mine.pk}/">start it</a>' in recipes
+    assert f'action="/workroom/recipes/{mine.pk}/start/"' in recipes
     assert '<option value="wren">' in panel
     assert '<option value="dunlin_wood">' not in panel
-    assert other_family.url == again.url == f"/range/{mine.pk}/"
+    assert other_family.url == again.url == "/workroom/recipes/"
     assert started.url == f"/workroom/recipes/{mine.pk}/"
     revision = RecipeRevision.objects.get(product=mine)
     assert (revision.definition["key"], revision.definition["name"]) == ("lark", "Lark")
@@ -169,7 +169,7 @@ def test_a_product_is_copied_with_its_recipe_or_its_suppliers_list(range_of_the_
     taken = page.post(f"/workroom/products/{wren.pk}/copy/", {"name": "Lark"}, follow=True)
 
     lark, corncrake = (Product.objects.get(name=name) for name in ("Lark", "Corncrake"))
-    assert made.url == f"/range/{lark.pk}/"
+    assert made.url == "/workroom/recipes/"
     assert (lark.family, lark.fit, lark.source) == (wren.family, wren.fit, wren.source)
     ours, theirs = (product.recipe_revisions.get().definition for product in (lark, wren))
     assert {**ours, "key": "", "name": ""} == {**theirs, "key": "", "name": ""}
