@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-from collections import defaultdict
+from collections import Counter, defaultdict
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import replace
 from fractions import Fraction
 from time import monotonic
-from typing import Final
+from typing import Any, Final
 
 from django.db.models import Max
 
@@ -17,12 +17,16 @@ from fabrication.rules.cutting import (
     BarDocument,
     BarPiece,
     BarStock,
+    Cut,
     Document,
     Flaw,
+    Pattern,
     RollDocument,
     RollPiece,
     RollStock,
     Unplaced,
+    document_json,
+    read_answer,
 )
 from measuring.models import Unit
 from shared.lengths import ZERO, Length
@@ -276,6 +280,63 @@ class _Lots:
             gap=Fraction(0) if proven else Fraction(cost - bound, bound) if bound else None,
             lots=len(answers),
         )
+
+
+# -- never worse than before ---------------------------------------------------------------
+
+
+def better_of(plan: CutPlan, problem: Document, answer: Answer) -> Answer:
+    """
+    The answer, or the last plan's of the same pieces where that costs less and its stock is all there still.
+
+    A busy machine may find less in the same seconds. The bound is the new one: there may be other stock now.
+    """
+    last = CutPlan.objects.filter(batch=plan.batch_id, material=plan.material_id, revision=plan.revision - 1).first()
+    if last is None or not last.answer or last.problem.get("pieces") != document_json(problem)["pieces"]:
+        return answer
+    before = _as_it_was(last)
+    pieces = sum(len(pattern.cuts) for pattern in before.patterns) + _missing(before)
+    worse = (_missing(before), before.cost) >= (_missing(answer), answer.cost)
+    worse = worse or pieces != _count(problem.pieces)
+    if worse or not _is_there(before, _stock_of(last.problem), _stock_of(document_json(problem))):
+        return answer
+    bound = min(answer.bound, before.cost)
+    gap = (before.cost - bound) / bound if bound else None
+    return replace(before, bound=bound, proven=before.cost == bound, gap=gap)
+
+
+def _as_it_was(plan: CutPlan) -> Answer:
+    """The answer of a plan that was replaced before anything of it was cut, from its cuts."""
+    cuts = plan.cuts.filter(state=PlannedCut.State.DROPPED).select_related("item__material").order_by("order")
+    unplaced = tuple(Unplaced(**row) for row in plan.unplaced)
+    return replace(read_answer(plan.answer), patterns=tuple(map(_pattern_of, cuts)), unplaced=unplaced)
+
+
+def _pattern_of(cut: PlannedCut) -> Pattern:
+    is_roll, edge = cut.item.material.kind == Material.Kind.CLOTH, edge_of(cut.item)
+    cuts = tuple(Cut(str(row["part"]), Length(row["at"]) - edge, row["turned"]) for row in cut.pieces)
+    length, roll = (cut.length, 1) if is_roll else (None, None)
+    return Pattern(str(cut.item_id), 1, cuts, cut.left, length=length, roll=roll)
+
+
+def _stock_of(problem: Mapping[str, Any]) -> dict[str, dict[str, Any]]:
+    return {row["id"]: row for row in problem["stock"]}
+
+
+def _is_there(answer: Answer, was: Mapping[str, Mapping[str, Any]], now: Mapping[str, Mapping[str, Any]]) -> bool:
+    """Whether all the stock an answer uses is as it was, and as much of it."""
+    used = Counter[str]()
+    for pattern in answer.patterns:
+        used[pattern.stock] += pattern.times if pattern.length is None else 0
+        if was[pattern.stock].get("flaws"):
+            return False  # where a cut lies on such a roll is not kept with it
+    for key, times in used.items():
+        then, today = was.get(key), now.get(key)
+        if then is None or today is None or today.get("quantity", 1) < times:
+            return False
+        if {**then, "quantity": 0} != {**today, "quantity": 0}:
+            return False
+    return True
 
 
 def _alone(piece: RollPiece) -> RollPiece:

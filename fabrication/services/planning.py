@@ -11,7 +11,7 @@ from typing import Any
 from django.db import transaction
 from django.db.models import F, Max
 
-from fabrication.adapters.problems import LEAST_SECONDS, edge_of, flaws_within, solved
+from fabrication.adapters.problems import LEAST_SECONDS, better_of, edge_of, flaws_within, solved
 from fabrication.models import Batch, CutPlan, Material, Part, PlannedCut, StockItem
 from fabrication.rules.cutting import (
     Answer,
@@ -158,6 +158,7 @@ def _solve_and_keep(ctx: runs.Context, plan: CutPlan) -> None:
 
     for attempt in range(1, STOCK_TRIES + 1):
         problem, answer = solved(plan, seconds=seconds, any_lot=any_lot, solve=solve)
+        answer = better_of(plan, problem, answer)
         try:
             with ctx.finishing() as result:
                 keep_plan(plan=plan, problem=problem, answer=answer, by=ctx.by)

@@ -2,10 +2,14 @@
 
 import json
 import time
+from dataclasses import replace
+from fractions import Fraction
 
 import pytest
 
+from fabrication.adapters.problems import better_of, solved
 from fabrication.models import Batch, CutPlan, Part, PlannedCut, StockItem, UnitMake
+from fabrication.rules.cutting import Answer, Cut, Pattern, read_answer
 from fabrication.rules.cutting.process import answer
 from fabrication.rules.cutting.reading import read_request
 from fabrication.services.batches import add_units, cancel_batch, open_batch, propose_batches, split_batch, take_out
@@ -223,3 +227,31 @@ def test_a_unit_over_its_finished_width_goes_back_to_the_bench(plan, workroom):
     made = check_unit(make=make, width=Length.parse("35 3/16"), height=Length.inches(60), by=workroom)
     assert made.state == UnitMake.State.MADE
     assert Unit.objects.get(pk=make.unit_id).state == Unit.State.MADE
+
+
+# -- planned again -----------------------------------------------------------------------------
+
+
+def one_a_bar(problem, answer):
+    """A plan of the same pieces that takes a bar for each: what a busy machine might come to."""
+    (bar,) = problem.stock
+    alone = [
+        Pattern(bar.id, 1, (Cut(piece.id, problem.trim),), bar.length - 2 * problem.trim - piece.length)
+        for piece in problem.pieces
+    ]
+    return replace(answer, patterns=tuple(alone), cost=Fraction(3 * bar.length.ticks), proven=False)
+
+
+def test_a_plan_never_replaces_a_better_one_of_the_same_pieces(plan, workroom, tube, do_runs):
+    plan_batch(batch=plan.batch, by=workroom, seconds=1)
+    anew = CutPlan.objects.get(state=CutPlan.State.PLANNING)
+    problem, found = solved(anew, seconds=1, any_lot=False, solve=lambda asked: one_a_bar(asked, Answer()))
+
+    better = better_of(anew, problem, found)
+    StockItem.objects.filter(material=tube).update(length=Length.inches(180))
+    shorter, found = solved(anew, seconds=1, any_lot=False, solve=lambda asked: one_a_bar(asked, Answer()))
+    other = better_of(anew, shorter, found)
+
+    assert better.cost == read_answer(plan.answer).cost
+    assert len(better.patterns) == 1
+    assert len(other.patterns) == 3  # the bars it stood on are no more
