@@ -18,6 +18,7 @@ from installs.adapters.sources import (
     stage_facts,
     unfinished,
 )
+from installs.adapters.truck import aboard
 from installs.api import entries  # noqa: F401
 from installs.services.hardware import drop_pulls
 from installs.services.returns import follow_visit
@@ -54,6 +55,7 @@ def register() -> None:
     jobs_ports.stage_sources.append(stage_facts)
     jobs_ports.blocker_sources.append(blockers)
     jobs_ports.bring_sources.append(bring)
+    jobs_ports.aboard_sources.append(aboard)
     jobs_ports.parts_unknown_sources.append(parts_unknown)
     jobs_ports.outcome_sources.append(outcomes)
     for purpose in (Purpose.INSTALL, Purpose.RETURN, Purpose.TAKE_DOWN, Purpose.DELIVERY):

@@ -102,6 +102,10 @@ BringSource = Callable[["Sequence[Appointment]"], Mapping[int, Sequence[str]]]
 """What to bring to an appointment, a line each, for the field page and the day's packet."""
 
 
+AboardSource = Callable[["Sequence[Appointment]"], Mapping[int, Sequence[str]]]
+"""What for these appointments is on their crew's truck by now, a line each, by their keys."""
+
+
 @dataclass(slots=True)
 class Ports:
     """The registries; `ports` below is the one there is."""
@@ -119,6 +123,7 @@ class Ports:
     blocker_sources: list[BlockerSource] = field(default_factory=list)
     another_visit_sources: list[AnotherVisitSource] = field(default_factory=list)
     bring_sources: list[BringSource] = field(default_factory=list)
+    aboard_sources: list[AboardSource] = field(default_factory=list)
     day_scripts: list[str] = field(default_factory=list)
     """Scripts, as ``{% static %}`` names them, that make a field person's day work without signal."""
     visit_urls: dict[str, str] = field(default_factory=dict)
@@ -180,8 +185,11 @@ class Ports:
 
     def bring(self, appointments: Sequence[Appointment]) -> dict[int, list[str]]:
         """What to bring to each of these, by its key."""
-        answers = [source(appointments) for source in self.bring_sources]
-        return {row.pk: [line for one in answers for line in one.get(row.pk, ())] for row in appointments}
+        return _lines(self.bring_sources, appointments)
+
+    def aboard(self, appointments: Sequence[Appointment]) -> dict[int, list[str]]:
+        """What for each of these is on its crew's truck by now, by its key."""
+        return _lines(self.aboard_sources, appointments)
 
     def visit_url(self, appointment: Appointment) -> str:
         """The page where this visit is done, from whoever has one; empty if nobody does."""
@@ -192,6 +200,11 @@ class Ports:
             return reverse(name, args=[appointment.pk])
         except NoReverseMatch:
             return ""
+
+
+def _lines(sources: Iterable[BringSource | AboardSource], appointments: Sequence[Appointment]) -> dict[int, list[str]]:
+    answers = [source(appointments) for source in sources]
+    return {row.pk: [line for one in answers for line in one.get(row.pk, ())] for row in appointments}
 
 
 ports = Ports()

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
+
+from django.db.models import F
 
 from installs.adapters.evaluation import Worked
 from installs.models import Load, LoadLine
@@ -38,4 +40,13 @@ def packages_on(load: Load | None, lines: Iterable[LoadLine], worked: Iterable[W
     if load is None or load.is_in_the_yard():
         for one in worked:
             found.setdefault(one.unit.pk, [package.label for package in packages_for(one.unit, one.read)])
+    return found
+
+
+def aboard(appointments: Sequence[Appointment]) -> dict[int, list[str]]:
+    """What was checked onto the truck for these visits and is not back, by the visit's key."""
+    found: dict[int, list[str]] = {}
+    lines = LoadLine.objects.filter(appointment__in=[row.pk for row in appointments], checked__gt=F("returned"))
+    for line in lines.order_by("order"):
+        found.setdefault(line.appointment_id or 0, []).append(line.text)
     return found

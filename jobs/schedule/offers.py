@@ -264,10 +264,15 @@ def offer_in(appointment: Appointment, crew: Crew, window: Span) -> Offer | None
 
 def rescues(appointment: Appointment, most: int = 4) -> list[Offer]:
     """Other crews that could still keep the promise of a visit, cheapest first."""
-    if appointment.promised_from is None or appointment.promised_until is None or site_point(appointment) is None:
+    if appointment.promised_from is None or appointment.promised_until is None:
         return []
     window = (max(appointment.promised_from, timezone.now()), appointment.promised_until)
-    if window[0] >= window[1]:
+    return takers(appointment, window)[:most]
+
+
+def takers(appointment: Appointment, window: Span) -> list[Offer]:
+    """Other crews that could begin a visit within a window of one day, cheapest first, each crew for itself."""
+    if site_point(appointment) is None or window[0] >= window[1]:
         return []
     day = window[1].astimezone(appointment.job.branch.tz).date()
     crews = [crew for crew in crews_for(appointment) if crew.pk != appointment.crew_id]
@@ -276,7 +281,7 @@ def rescues(appointment: Appointment, most: int = 4) -> list[Offer]:
         OfferSearch(appointment, [crew], [day], timezone.now(), windows=[window], possible=own).best(1)
         for crew in crews
     )
-    return sorted((offer for offers in found for offer in offers), key=lambda one: one.price)[:most]
+    return sorted((offer for offers in found for offer in offers), key=lambda one: one.price)
 
 
 # -- days that something may come into ----------------------------------------------------

@@ -14,6 +14,7 @@ from fabrication.models import StockItem, StockMove
 from installs import services
 from installs.models import Load, LoadLine, VanStock
 from jobs.models import Appointment, Purpose
+from jobs.ports import ports
 from measuring.models import Unit
 from shared.devices import receiver
 from shared.documents import kind_of, request_document
@@ -49,6 +50,22 @@ def test_long_pieces_come_first_then_the_last_stop(branch: Branch, dispatcher: U
     units = [line.unit_id for line in load.lines.all() if line.unit_id]
     assert units == [long_one.pk, last.pk, first.pk]
     assert load.lines.first().section == "long rack"
+
+
+def test_what_was_checked_for_a_visit_is_aboard_until_it_is_back(
+    branch: Branch, dispatcher: User, installer: User
+) -> None:
+    """A van that broke down took its goods with it, and nobody was told which."""
+    _, visit = a_day(branch, dispatcher, installer)
+    load = the_load(visit, installer)
+    line = load.lines.filter(unit__isnull=False).first()
+
+    before = ports.aboard([visit])
+    services.check_lines(load=load, lines=[line], by=installer)
+    on = ports.aboard([visit])
+    LoadLine.objects.filter(pk=line.pk).update(returned=1)
+
+    assert (before, on, ports.aboard([visit])) == ({visit.pk: []}, {visit.pk: [line.text]}, {visit.pk: []})
 
 
 def test_what_is_checked_stays_checked_when_the_list_changes(branch: Branch, dispatcher: User, installer: User) -> None:
