@@ -535,6 +535,37 @@ class AppointmentQuerySet(BranchQuerySet["Appointment"]):
         return self.live().filter(day=day).order_by("crew", "starts_at", "pk")
 
 
+class DaySheetQuerySet(BranchQuerySet["DaySheet"]):
+    branch_path = "crew__branch"
+
+    def visible_to(self, user: User) -> DaySheetQuerySet:
+        """The office sees its branch's; a field person those of the days they drive with the crew."""
+        if user.has_role("dispatcher", "owner"):
+            return self.in_branch_of(user)
+        if not user.has_role("measurer", "installer"):
+            return self.none()
+        day = models.OuterRef("day")
+        mine = CrewMember.objects.filter(user=user, crew=models.OuterRef("crew"), from_on__lte=day)
+        still = Q(until_on__isnull=True) | Q(until_on__gte=day)
+        return self.in_branch_of(user).filter(models.Exists(mine.filter(still)))
+
+
+class DaySheet(models.Model):
+    """What the sheet of a crew's day is about; the sheet itself is a document, made anew when the day changes."""
+
+    crew = models.ForeignKey(Crew, models.CASCADE, related_name="sheets")
+    day = models.DateField()
+
+    objects = DaySheetQuerySet.as_manager()
+
+    class Meta:
+        ordering = ["day", "crew"]
+        constraints = [models.UniqueConstraint(fields=["crew", "day"], name="day_sheet_once")]
+
+    def __str__(self) -> str:
+        return f"{self.crew}, {dates.short_day(self.day)}"
+
+
 class Place(NamedTuple):
     """Where an appointment stands in the calendar."""
 

@@ -278,6 +278,11 @@ def standing_key(appointment: Appointment) -> tuple[int, dt.date] | None:
     return appointment.crew_id, appointment.day
 
 
+def is_let_go(row: Appointment, day: dt.date | None) -> bool:
+    """Whether a promise can't stand on the day a plan gives the visit, because it is of another one."""
+    return row.promised_from is not None and row.promised_from.astimezone(row.job.branch.tz).date() != day
+
+
 def in_the_way(row: Appointment) -> list[Blocker]:
     """What the rooms above say stops a visit that puts something up; nothing of it for a measuring."""
     if row.is_measuring() or row.state in {*BEGUN, State.CANCELLED}:

@@ -68,6 +68,7 @@ def read_problem(
     also: Iterable[Appointment] = (),
     not_before: dt.datetime | None = None,
     still: bool = False,
+    lost: dt.date | None = None,
 ) -> PlanProblem:
     """
     These crews' days, with what stands there and `also` what may come in, as a `Problem`.
@@ -80,6 +81,8 @@ def read_problem(
         Nothing is planned before this instant; what stands earlier is fixed.
     still
         Parts of one visit that stand are not moved together either.
+    lost
+        A day on which nobody drives: what is promised on it may go on any later one.
     """
     candidates = [row for row in also if site_point(row) is not None]
     schedule = read_schedule(branch, crews, days, also=candidates)
@@ -90,10 +93,10 @@ def read_problem(
         driver_of(one.crew, one.work, base=max(0, one.base), seconds=found.seconds) for one in schedule.days.values()
     ]
     known: dict[Id, Driver] = {driver.id: driver for driver in drivers}
-    standing, unassigned = _where_they_stand(found, known)
+    standing, unassigned = _where_they_stand(found, known, not_before if still else None)
     candidates += [row for row in unassigned if row.state not in BEGUN and site_point(row) is not None]
     stops = [_placed_stop(found, rows[pk], where, days, not_before) for pk, where in standing.items()]
-    stops += [_new_stop(found, row, days) for row in candidates if row.pk not in standing]
+    stops += [_new_stop(found, row, days, lost) for row in candidates if row.pk not in standing]
     if not_before is not None:
         stops = [_not_before(stop, found.seconds(not_before)) for stop in stops]
     stops = _tied(found, stops, standing, known, still=still)
@@ -110,11 +113,14 @@ def read_problem(
     return found
 
 
-def _where_they_stand(found: PlanProblem, drivers: Mapping[Id, Driver]) -> tuple[dict[int, Where], list[Appointment]]:
+def _where_they_stand(
+    found: PlanProblem, drivers: Mapping[Id, Driver], now: dt.datetime | None
+) -> tuple[dict[int, Where], list[Appointment]]:
     """
     What stands in the calendar and where; and what stands where no crew works.
 
-    The latter is to be planned anew, its promise kept.
+    The latter is to be planned anew, its promise kept; with `now` so is what was to begin before, did not,
+    and can't be done any more before its crew is out.
     """
     standing: dict[int, Where] = {}
     unassigned: list[Appointment] = []
@@ -122,11 +128,20 @@ def _where_they_stand(found: PlanProblem, drivers: Mapping[Id, Driver]) -> tuple
         key = driver_id(*day.key)
         for one in day.standing:
             shift = day.work.shift_at(one.starts_at)
-            if shift is None or not drivers[key].shifts:
+            if (
+                shift is None
+                or not drivers[key].shifts
+                or (now is not None and _is_overtaken(one, day.work, shift, now))
+            ):
                 unassigned.append(found.rows[one.pk])
             else:
                 standing[one.pk] = (key, shift)
     return standing, unassigned
+
+
+def _is_overtaken(one: Standing, work: WorkDay, shift: int, now: dt.datetime) -> bool:
+    out = work.shifts[shift][1] + dt.timedelta(minutes=work.overtime_after(shift))
+    return not one.is_begun and one.starts_at < now and now + dt.timedelta(minutes=one.minutes) > out
 
 
 class _Facts:
@@ -217,17 +232,17 @@ def _placed_stop(
     )
 
 
-def _new_stop(found: PlanProblem, row: Appointment, days: Sequence[dt.date]) -> Stop:
+def _new_stop(found: PlanProblem, row: Appointment, days: Sequence[dt.date], lost: dt.date | None) -> Stop:
     promised = None
-    if row.promised_from is not None and row.promised_until is not None:
+    if row.promised_from is not None and row.promised_until is not None and (lost is None or row.day != lost):
         promised = (max(0, found.seconds(row.promised_from)), max(0, found.seconds(row.promised_until)))
     return Stop(
         id=row.pk,
         at=max(0, found.schedule.roads.place(site_point(row))),
         service=row.duration_min * 60,
-        windows=_spans(found, row, days) if promised is None else (),
+        windows=_spans(found, row, days, lost) if promised is None else (),
         promised=promised,
-        required=promised is not None,
+        required=row.is_promised(),
         skills=found.facts.needs(row),
         priority=row.priority,
         earliest=_earliest(found, row),
@@ -326,9 +341,17 @@ def _earliest(found: PlanProblem, row: Appointment) -> int:
     return max(0, found.seconds(local(found.branch.tz, first, dt.time(0))))
 
 
-def _spans(found: PlanProblem, row: Appointment, days: Sequence[dt.date]) -> tuple[tuple[int, int], ...]:
-    """When the work may start, on the problem's axis; () is any time, and never is a window before the axis's begin."""
+def _spans(
+    found: PlanProblem, row: Appointment, days: Sequence[dt.date], lost: dt.date | None = None
+) -> tuple[tuple[int, int], ...]:
+    """
+    When the work may start, on the problem's axis; () is any time, and never is a window before the axis's begin.
+
+    Windows of a `lost` day bind nobody any more.
+    """
     windows, impossible = found.facts.windows.get(row.pk, []), found.facts.impossible.get(row.job_id, [])
+    if lost is not None:
+        windows = [span for span in windows if span[0].astimezone(found.branch.tz).date() > lost]
     site = row.job.site
     if not windows and not impossible and not site.hours_from and not site.hours_until:
         return ()

@@ -50,6 +50,7 @@ from jobs.services.crews import (
     add_skill,
     end_member,
     hit_by,
+    open_day_sheets,
     remove_absence,
     remove_holiday,
     save_crew,
@@ -63,7 +64,7 @@ from jobs.services.crews import (
 from jobs.services.feeds import answer_readiness, asked_ready, open_feed, revoke_feed
 from jobs.services.imports import ask_for_import
 from jobs.services.learning import learn_times
-from jobs.services.planning import ask_for_plan, spread_absence
+from jobs.services.planning import ask_for_plan, move_day, spread_absence
 from jobs.services.quiet import ask_quiet_crews
 from jobs.services.stages import lock_job, lock_open_job, recompute_stage, stage_facts
 from jobs.services.times import call_customer, set_impossible_times, set_possible_windows, set_wishes
@@ -106,11 +107,13 @@ __all__ = [
     "mark_on_the_way",
     "minutes_for",
     "move",
+    "move_day",
     "new_appointment",
     "new_customer",
     "new_project",
     "new_site",
     "next_number",
+    "open_day_sheets",
     "open_feed",
     "place",
     "promise",

@@ -19,6 +19,7 @@ from jobs.schedule.effects import (
     Push,
     chances_of,
     harm_of,
+    is_let_go,
     prices_of,
     standing_key,
     trouble_text,
@@ -33,6 +34,8 @@ from shared.formats.durations import minutes_text
 from shared.models import Branch, User
 
 State = ProposedMove.State
+FIELDS = ("state", "crew", "day", "starts_at", "promised_from", "promised_until")
+"""What an acceptance writes, and what taking it back restores."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -68,6 +71,7 @@ def accept_moves(*, proposal: Proposal, moves: Iterable[ProposedMove], by: User,
         raise Refused("choose at least one difference that is still open")
     rows = _locked([move.appointment_id for move in chosen], {move.crew_id for move in chosen})
     stood = {pk: standing_key(row) for pk, row in rows.items()}
+    promised = {pk for pk, row in rows.items() if row.state == Appointment.State.PROMISED}
     keys = {_comes_to(move) for move in chosen} | {key for key in stood.values() if key is not None}
     now, before = timezone.now(), _schedule(proposal.branch, keys)
     taken = _write_moves(chosen, rows, by)
@@ -80,10 +84,7 @@ def accept_moves(*, proposal: Proposal, moves: Iterable[ProposedMove], by: User,
     if harm is not None and harm.is_risky and not anyway:
         raise Refused(f"it makes another promise less sure than {harm.floor}%: {harm.text}", field="anyway")
     moved = [
-        move
-        for move in taken
-        if rows[move.appointment_id].state == Appointment.State.PROMISED
-        and stood[move.appointment_id] != _comes_to(move)
+        move for move in taken if move.appointment_id in promised and stood[move.appointment_id] != _comes_to(move)
     ]
     change = Change(list(before.days.values()), list(after.days.values()), len(moved))
     for job in sorted({rows[move.appointment_id].job_id for move in taken}):
@@ -133,15 +134,16 @@ def _write_moves(chosen: Sequence[ProposedMove], rows: dict[int, Appointment], b
         row.crew, row.day, row.starts_at = move.crew, move.day, move.starts_at
         if row.state == Appointment.State.UNPLACED:
             row.state = Appointment.State.PLANNED
+        if is_let_go(row, row.day):
+            row.state, row.promised_from, row.promised_until = Appointment.State.PLANNED, None, None
         row.version += 1
         row.sequence += 1
-        fields = ["crew", "day", "starts_at", "state"]
         entries.append(
             audit.entry(
-                by=by, action="moved by a plan", subject=row, job=row.job_id, changes=audit.changed(row, fields)
+                by=by, action="moved by a plan", subject=row, job=row.job_id, changes=audit.changed(row, FIELDS)
             )
         )
-        row.save(update_fields=[*fields, "version", "sequence"])
+        row.save(update_fields=[*FIELDS, "version", "sequence"])
         AppointmentMove.objects.create(appointment=row, by=by, before={"own": was, "pushed": {}}, version=row.version)
         move.state, move.accepted_at = State.ACCEPTED, now
         move.save(update_fields=["state", "accepted_at"])
@@ -195,14 +197,13 @@ def undo_acceptance(*, proposal: Proposal, by: User) -> int:
         raise Refused("nothing of this proposal was accepted")
     rows = _locked([move.appointment_id for move in moves], {move.crew_id for move in moves})
     kept = _untouched(rows)
-    fields = ["state", "crew", "day", "starts_at"]
     entries = []
     for pk, row in rows.items():
         restore(row, kept[pk].before["own"])
         row.version, row.sequence = row.version + 1, row.sequence + 1
-        changes = audit.changed(row, fields)
+        changes = audit.changed(row, FIELDS)
         entries.append(audit.entry(by=by, action="took the plan back", subject=row, job=row.job_id, changes=changes))
-        row.save(update_fields=[*fields, "version", "sequence"])
+        row.save(update_fields=[*FIELDS, "version", "sequence"])
     for move_back in kept.values():
         pull_back(move_back.before["pushed"])
     _refuse_taken_places(proposal, rows)

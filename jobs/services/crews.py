@@ -18,6 +18,7 @@ from jobs.models import (
     Crew,
     CrewDay,
     CrewMember,
+    DaySheet,
     Holiday,
     Purpose,
     Skill,
@@ -179,6 +180,12 @@ def remove_absence(*, absence: Absence, by: User) -> None:
     """It was a mistake, or they are back; the trail keeps that it was there."""
     audit.record(by=by, action="took an absence back", subject=absence.crew, note=str(absence))
     absence.delete()
+
+
+@transaction.atomic
+def open_day_sheets(*, crews: Iterable[Crew], day: dt.date) -> list[DaySheet]:
+    """What the sheets of these crews' day are about; the same rows however often it is asked."""
+    return [DaySheet.objects.get_or_create(crew=crew, day=day)[0] for crew in crews]
 
 
 @transaction.atomic

@@ -11,6 +11,7 @@ from dataclasses import asdict, replace
 from decimal import Decimal
 from typing import Any, Final
 
+from django.db import transaction
 from django.utils import timezone
 
 from jobs.models import Absence, Appointment, CalendarRules, Crew, Proposal, ProposedMove
@@ -35,9 +36,10 @@ from jobs.schedule.plan import (
     read_problem,
 )
 from jobs.schedule.reasons import plain_why
+from jobs.services.crews import set_holiday
 from shared import audit, runs
 from shared.errors import Refused
-from shared.formats.dates import month_day
+from shared.formats.dates import month_day, short_day
 from shared.models import Branch, Run, User
 
 KIND: Final = "jobs.plan_routes"
@@ -61,6 +63,7 @@ def ask_for_plan(
     keep: bool = False,
     careful: bool = False,
     sure: bool = False,
+    let_go: bool = False,
     reason: str = "",
 ) -> Run:
     """
@@ -79,6 +82,8 @@ def ask_for_plan(
     sure
         Look for a plan in which every promise is kept on 95 of 100 sampled days, for as many
         seconds again; the proposal says which can't be.
+    let_go
+        The first day is lost: what is promised on it is planned on any later one.
     """
     if until_on < from_on:
         raise Refused("the days end before they begin", field="until_on")
@@ -89,7 +94,7 @@ def ask_for_plan(
     params = {
         "branch": branch.pk, "from_on": from_on.isoformat(), "until_on": until_on.isoformat(),
         "crews": [crew.pk for crew in crews], "seconds": seconds, "with_unplaced": with_unplaced, "keep": keep,
-        "careful": careful, "sure": sure, "reason": reason,
+        "careful": careful, "sure": sure, "let_go": let_go, "reason": reason,
     }  # fmt: skip
     title = f"Plan of {month_day(from_on)}" + (f" to {month_day(until_on)}" if until_on != from_on else "")
     key = f"{'spread' if keep else 'plan'} {branch.pk} {from_on}"
@@ -106,6 +111,25 @@ def spread_absence(*, absence: Absence, by: User, seconds: int = 5) -> Run:
     return ask_for_plan(
         branch=absence.crew.branch, from_on=first, until_on=min(last, first + dt.timedelta(days=MOST_DAYS - 1)),
         by=by, seconds=seconds, with_unplaced=False, keep=True, reason=f"{absence.crew.name} drops out",
+    )  # fmt: skip
+
+
+@transaction.atomic
+def move_day(*, branch: Branch, day: dt.date, until_on: dt.date, by: User, reason: str, seconds: int = 10) -> Run:
+    """
+    Closes a day, as for a storm, and asks for a plan of all that stands on it over the days up to `until_on`.
+
+    Nothing moves before the plan is accepted; what is promised on that day loses its promise then, and its
+    customer is on the list of those to be told. What is under way stays.
+    """
+    if day < timezone.now().astimezone(branch.tz).date():
+        raise Refused("that day is over", field="day")
+    if until_on <= day:
+        raise Refused("choose a later day to move them to", field="until_on")
+    set_holiday(branch=branch, day=day, name=reason, by=by)
+    return ask_for_plan(
+        branch=branch, from_on=day, until_on=until_on, by=by, seconds=seconds, with_unplaced=False, keep=True,
+        let_go=True, reason=f"{reason}: {short_day(day)} moves",
     )  # fmt: skip
 
 
@@ -225,7 +249,10 @@ def _read(branch: Branch, days: Sequence[dt.date], params: dict[str, Any]) -> tu
     left_out = [row for row in candidates if not row.job.site.has_coordinates()]
     searched = dt.timedelta(seconds=params.get("seconds", 0) * (2 if params.get("sure") else 1))
     first = timezone.now() + searched  # what it finds is to begin after it was found
-    calendar = read_problem(branch, list(crews), days, also=candidates, not_before=first, still=params["keep"])
+    calendar = read_problem(
+        branch, list(crews), days, also=candidates, not_before=first, still=params["keep"],
+        lost=days[0] if params.get("let_go") else None,
+    )  # fmt: skip
     problem = calendar.problem
     if params["careful"]:
         planned = Appointment.objects.filter(pk__in=[stop.id for stop in problem.stops])
