@@ -642,6 +642,27 @@ class AbsenceForm(LocalTimes):
         return begin, local(tz, data["until_day"] + dt.timedelta(days=1), dt.time(0))
 
 
+class OutForm(LocalTimes):
+    """From when a crew can't go on, today or on another day."""
+
+    CLOCKS = (("day", ("time",)),)
+
+    day = forms.DateField(widget=DateInput())
+    time = forms.TimeField(label="Out from", widget=TimeInput())
+    reason = forms.CharField(max_length=120, required=False, help_text="such as: the van broke down")
+
+    def since(self) -> dt.datetime:
+        return local(self.tz, self.cleaned_data["day"], self.cleaned_data["time"])
+
+
+class DayMoveForm(PageForm):
+    """A whole day that can't be driven, and over which days it is moved."""
+
+    day = forms.DateField(widget=forms.HiddenInput())
+    until_on = forms.DateField(label="To the days up to", widget=DateInput())
+    reason = forms.CharField(max_length=60, help_text="such as: ice storm")
+
+
 class MemberForm(PageForm):
     user = forms.ModelChoiceField(User.objects.none(), label="Who")
     from_on = forms.DateField(label="From", widget=DateInput())

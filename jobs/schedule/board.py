@@ -10,7 +10,8 @@ Blocks carry what the page's script needs to move them; without it every block i
 from __future__ import annotations
 
 import datetime as dt
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from copy import copy
 from dataclasses import dataclass
 from html import escape
 from typing import Final
@@ -79,18 +80,31 @@ class Lane:
 
 
 @dataclass(frozen=True, slots=True)
+class Ghost:
+    """Where a plan would have a visit; `said` is what is known of it there, such as its chance."""
+
+    row: Appointment
+    crew: int
+    day: dt.date
+    starts_at: dt.datetime
+    said: str = ""
+
+
+@dataclass(frozen=True, slots=True)
 class Board:
     """
     What every lane is drawn with.
 
     `outcomes` says what became of visits that are done (`jobs.ports.Ports.outcomes`). `words` dims the
-    blocks whose job, customer or street has none of them.
+    blocks whose job, customer or street has none of them. `ghosts` are where a plan would have visits, by
+    their keys: they are drawn there too, and where they stand as what leaves.
     """
 
     now: dt.datetime
     outcomes: Mapping[int, str]
     words: Sequence[str]
     is_week: bool
+    ghosts: Mapping[int, Ghost]
 
 
 def n(value: float) -> str:
@@ -99,13 +113,14 @@ def n(value: float) -> str:
 
 def draw_board(
     schedule: Schedule, crews: Sequence[Crew], days: Sequence[dt.date], outcomes: Mapping[int, str], *,
-    now: dt.datetime, words: str = "",
+    now: dt.datetime, words: str = "", ghosts: Iterable[Ghost] = (),
 ) -> SafeString:  # fmt: skip
-    """The lanes of these crews on these days as SVG, as a `Board` of these outcomes and words."""
-    board = Board(now, outcomes, words.lower().split(), len(days) > 1)
+    """The lanes of these crews on these days as SVG, as a `Board` of these outcomes, words and ghosts."""
+    proposed = {ghost.row.pk: ghost for ghost in ghosts}
+    board = Board(now, outcomes, words.lower().split(), len(days) > 1, proposed)
     head = 60 if board.is_week else 34
     scales = _scales(schedule, days)
-    lanes = _lanes(schedule, crews, days, scales, head)
+    lanes = _lanes(schedule, crews, days, scales, head, board)
     high = max((lane.top + lane.high for lane in lanes), default=head) + 6
     title = f"{len(crews)} crews, {month_day(days[0])}" + (f" to {month_day(days[-1])}" if board.is_week else "")
     parts = [
@@ -132,16 +147,22 @@ def _hatch(name: str, step: int, turn: int) -> str:
 
 
 def _lanes(
-    schedule: Schedule, crews: Sequence[Crew], days: Sequence[dt.date], scales: Sequence[Scale], head: float
-) -> list[Lane]:
+    schedule: Schedule, crews: Sequence[Crew], days: Sequence[dt.date], scales: Sequence[Scale], head: float,
+    board: Board,
+) -> list[Lane]:  # fmt: skip
     found, top = [], float(head)
     for crew in crews:
         ones = [schedule.days[crew.pk, day] for day in days]
-        rows = max(2, *(len(one.standing) for one in ones))
+        rows = max(2, *(len(one.standing) + len(_ghosts_on(one, board)) for one in ones))
         high = DAY_LANE if len(days) == 1 else rows * ROW + 10
         found += [Lane(one, scale, top, high) for one, scale in zip(ones, scales, strict=True)]
         top += high
     return found
+
+
+def _ghosts_on(one: DaySchedule, board: Board) -> list[Ghost]:
+    found = (ghost for ghost in board.ghosts.values() if (ghost.crew, ghost.day) == one.key)
+    return sorted(found, key=lambda ghost: ghost.starts_at)
 
 
 def _scales(schedule: Schedule, days: Sequence[dt.date]) -> list[Scale]:
@@ -220,6 +241,10 @@ def _label(lanes: Sequence[Lane], board: Board) -> Iterator[str]:
         fill = fill_of([lane.one])
         yield from _gauge(4, top + 28, 90, fill.share)
         yield _text("pencil-word", 4, top + 47, fill.text)
+        if lane.one.day >= board.now.astimezone(crew.branch.tz).date() and not board.ghosts:
+            out = f"{reverse('jobs:crew_out', args=[crew.pk])}?day={lane.one.day.isoformat()}"
+            label = f"{escape(crew.name)} is out from a time on"
+            yield f'<a href="{out}" aria-label="{label}">' + _text("chalk-word", 4, top + 62, "Out from…") + "</a>"
 
 
 def _now(lanes: Sequence[Lane], head: float, high: float, board: Board) -> Iterator[str]:
@@ -252,6 +277,8 @@ def _lane(lane: Lane, board: Board) -> Iterator[str]:
     for position, row in enumerate(one.appointments):
         top = lane.top + (8 + position * ROW if board.is_week else ABOVE)
         yield from _block(Block(lane, row, ahead.get(row.pk), top, position), board)
+    for position, ghost in enumerate(_ghosts_on(one, board), start=len(one.standing)):
+        yield from _ghost(lane, ghost, lane.top + (8 + position * ROW if board.is_week else ABOVE), board)
     yield "</g>"
 
 
@@ -379,6 +406,7 @@ def _block(block: Block, board: Board) -> Iterator[str]:
     row, left, wide = block.row, block.left, block.wide
     text = f"{row.job.number} {row.job.customer.name} {row.job.site.street}".lower()
     dim = " dim" if board.words and not all(word in text for word in board.words) else ""
+    dim = " leaving" if row.pk in board.ghosts else dim
     yield from _bracket(block, board, dim)
     label, tall = _said(block, board), ROW_TALL if board.is_week else TALL
     may_move = " data-locked" if row.is_locked else "" if row.state in BEGUN else " data-movable"
@@ -397,6 +425,26 @@ def _block(block: Block, board: Board) -> Iterator[str]:
     yield from _words_beside(block) if board.is_week else _words_in(block)
     if row.is_locked:
         yield f'<path class="pin" d="{_box(left + wide - 8, block.top + 3, 5, 5)}"/>'
+    yield "</a>"
+
+
+def _ghost(lane: Lane, ghost: Ghost, top: float, board: Board) -> Iterator[str]:
+    """Where a plan would have a visit: a block in chalk, with a word of its own for reading aloud."""
+    proposed = copy(ghost.row)
+    proposed.starts_at = ghost.starts_at
+    block, tall = Block(lane, proposed, None, top, len(lane.one.standing)), ROW_TALL if board.is_week else TALL
+    label = (
+        f"Proposed: {proposed.job.number}, {proposed.job.customer.name}, {proposed.get_purpose_display()}, "
+        f"{clock(block.begin, lane.one.crew.branch.tz)} to {clock(block.end, lane.one.crew.branch.tz)}"
+    )
+    label += f", {ghost.said}" if ghost.said else ""
+    yield (
+        f'<a class="proposed {kind_of(proposed.purpose)}" href="{proposed.get_absolute_url()}" '
+        f'aria-label="{escape(label)}"><title>{escape(label)}</title>'
+        f'<path class="area" d="{_box(block.left, top, block.wide, tall)}"/>'
+    )
+    yield from _shape(block, block.wide, tall)
+    yield from _words_beside(block) if board.is_week else _words_in(block)
     yield "</a>"
 
 

@@ -2,11 +2,16 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+import datetime as dt
+from collections import defaultdict
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
-from jobs.schedule.day import DaySchedule
+from jobs.models import CalendarRules, Crew
+from jobs.schedule.availability import crew_days
+from jobs.schedule.day import DaySchedule, Key, Standing, crew_point, roads_between, standing_of, taking_time
 from shared.formats.durations import minutes_text
+from shared.models import Branch
 
 
 @dataclass(frozen=True, slots=True)
@@ -47,3 +52,26 @@ def _fill(day: DaySchedule) -> Fill:
     worked = sum((end - begin).total_seconds() for begin, end in day.work.shifts)
     lunch = day.work.lunch.minutes if day.work.lunch is not None and day.work.works else 0
     return Fill(round(taken / 60), max(0, round(worked / 60) - lunch))
+
+
+def fills(branch: Branch, crews: Sequence[Crew], days: Sequence[dt.date]) -> dict[dt.date, tuple[Fill, int]]:
+    """
+    How full each day is with how many visits, in about six queries however many days there are.
+
+    Each day has roads of its own, since those between two days' visits are driven by nobody.
+    """
+    for crew in crews:
+        crew.branch = branch
+    rules = CalendarRules.of(branch)
+    hours = crew_days(crews, days, rules)
+    standing: dict[Key, list[Standing]] = defaultdict(list)
+    for row in taking_time().filter(crew__in=[crew.pk for crew in crews], day__in=days).select_related("job__site"):
+        standing[row.place()].append(standing_of(row))
+    bases = [crew_point(crew, branch) for crew in crews]
+    found = {}
+    for day in days:
+        visits = [one for crew in crews for one in standing[crew.pk, day]]
+        roads = roads_between(branch, [*bases, *(one.point for one in visits)], rules)
+        ones = [DaySchedule(crew, hours[crew.pk, day], roads, tuple(standing[crew.pk, day])) for crew in crews]
+        found[day] = fill_of(ones), len(visits)
+    return found

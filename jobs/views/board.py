@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import datetime as dt
 from dataclasses import dataclass
-from typing import Any
+from typing import Any, Final
 from urllib.parse import urlencode
 
 from django.contrib import messages
@@ -12,27 +12,41 @@ from django.db.models import QuerySet
 from django.http import HttpResponse
 from django.http.response import HttpResponseBase
 from django.shortcuts import redirect, render
+from django.template.loader import render_to_string
 from django.urls import reverse
 from django.utils import timezone
-from django.views.decorators.http import require_GET, require_POST
+from django.views.decorators.http import require_GET, require_http_methods, require_POST
 
 from jobs import services
 from jobs.access import OFFICE
 from jobs.drawings import route_map
-from jobs.forms import SwapForm
-from jobs.models import INSTALLING, MEASURING, Appointment, Crew
+from jobs.forms import DayMoveForm, SwapForm
+from jobs.models import INSTALLING, MEASURING, Appointment, Crew, DaySheet
 from jobs.ports import ports
-from jobs.schedule.board import draw_board, problem_of
+from jobs.schedule.board import draw_board, kind_of, problem_of
 from jobs.schedule.chances import outlooks
-from jobs.schedule.day import DaySchedule, Schedule, read_schedule
+from jobs.schedule.day import DaySchedule, Schedule, read_schedule, taking_time
+from jobs.schedule.fill import Fill, fills
 from jobs.views.appointments import sentence
 from jobs.views.attention import Decision, crewless, decisions, grouped
 from jobs.views.jobs import csv_answer, local_text, parse_date_or_none
 from shared.access import SignedInRequest, roles_required
+from shared.documents import request_document
 from shared.errors import Refused
 from shared.formats.dates import short_day
 
+MOST_IN_TRAY: Final = 40
 SHOW = {"measuring": MEASURING, "installing": INSTALLING}
+
+
+@dataclass(frozen=True, slots=True)
+class ToSchedule:
+    """A visit in the tray beside the board: it stands nowhere yet."""
+
+    row: Appointment
+    kind: str
+    age: str
+    why: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -65,13 +79,30 @@ def week_of(day: dt.date, first_weekday: int) -> list[dt.date]:
     return [first + dt.timedelta(days=position) for position in range(7)]
 
 
+def month_of(day: dt.date, first_weekday: int) -> list[list[dt.date]]:
+    """
+    The whole weeks that have a day of the month.
+
+    >>> weeks = month_of(dt.date(2027, 4, 15), 6)
+    >>> str(weeks[0][0]), str(weeks[-1][-1])
+    ('2027-03-28', '2027-05-01')
+    """
+    first, last = day.replace(day=1), (day.replace(day=28) + dt.timedelta(days=4)).replace(day=1) - dt.timedelta(days=1)
+    begin = week_of(first, first_weekday)[0]
+    weeks = (week_of(last, first_weekday)[0] - begin).days // 7 + 1
+    return [week_of(begin + dt.timedelta(days=7 * position), first_weekday) for position in range(weeks)]
+
+
 @roles_required(*OFFICE)
 @require_GET
 def calendar(request: SignedInRequest) -> HttpResponseBase:
     """A day or a week × crews; the map; what is unplaced and why."""
     today = timezone.localdate()
     day = parse_date_or_none(request.GET.get("day", "")) or today
-    view = "week" if request.GET.get("view") == "week" else "day"
+    view = request.GET.get("view", "")
+    if view == "month":
+        return _month(request, day, today)
+    view = "week" if view == "week" else "day"
     now = timezone.now()
     show, words = request.GET.get("show", ""), request.GET.get("q", "").strip()
     branch = request.user.branch
@@ -97,22 +128,49 @@ def calendar(request: SignedInRequest) -> HttpResponseBase:
         "to_today": _link(keep, today),
         "as_day": _link(keep | {"view": "day"}, day),
         "as_week": _link(keep | {"view": "week"}, day),
+        "as_month": _link({"view": "month", "show": show}, day),
         "csv": _link(keep, day, format="csv"),
         "here": _link(keep, day),
+        "tray": _tray(request, today),
     }
     if request.htmx and request.headers.get("hx-target") == "board":
-        return render(request, "jobs/calendar.html#board", context)
+        parts = (render_to_string(f"jobs/calendar.html#{part}", context, request) for part in ("board", "tray"))
+        return HttpResponse("".join(parts))
     one_day = schedule if view == "day" else None
     found = decisions(request.user) if day == today else _crewless(one_day)
     context |= {
         **_lanes(one_day, now),
         "outcomes": outcomes,
         "week": _week(keep, schedule, days) if schedule and view == "week" else [],
-        "unplaced": _unplaced(request),
         "decisions": grouped(found),
         "swap_form": SwapForm(user=request.user, initial={"day": day}),
+        "day_form": DayMoveForm(user=request.user, initial={"day": day, "until_on": day + dt.timedelta(days=4)}),
     }
     return render(request, "jobs/calendar.html", context)
+
+
+def _month(request: SignedInRequest, day: dt.date, today: dt.date) -> HttpResponse:
+    """How full each day of a month is, the way to any of them."""
+    show, branch = request.GET.get("show", ""), request.user.branch
+    weeks = month_of(day, branch.first_weekday if branch is not None else 0)
+    crews = _crews(request, show)
+    days = [one for week in weeks for one in week]
+    found = fills(branch, crews, days) if branch is not None and crews else {}
+    keep = {"view": "month", "show": show}
+    context = {
+        "day": day,
+        "today": today,
+        "show": show,
+        "weeks": [[(one, *found.get(one, (Fill(), 0)), _link({"show": show}, one)) for one in week] for week in weeks],
+        "names": weeks[0],
+        "crews": crews,
+        "earlier": _link(keep, day.replace(day=1) - dt.timedelta(days=1)),
+        "later": _link(keep, (day.replace(day=28) + dt.timedelta(days=4)).replace(day=1)),
+        "to_today": _link(keep, today),
+        "as_day": _link({"show": show}, day),
+        "as_week": _link({"view": "week", "show": show}, day),
+    }
+    return render(request, "jobs/month.html", context)
 
 
 def _crewless(schedule: Schedule | None) -> list[Decision]:
@@ -181,21 +239,27 @@ def unplaced_of(request: SignedInRequest) -> QuerySet[Appointment]:
     )
 
 
-def _unplaced(request: SignedInRequest) -> dict[str, object]:
+def _tray(request: SignedInRequest, today: dt.date) -> dict[str, object]:
     rows = unplaced_of(request)
-    shown = list(rows[:25])
-    return {"rows": [(row, why_unplaced(row)) for row in shown], "more": max(0, rows.count() - len(shown))}
+    shown = [ToSchedule(row, kind_of(row.purpose), _age(row, today), why_unplaced(row)) for row in rows[:MOST_IN_TRAY]]
+    return {"rows": shown, "more": rows.count() - len(shown) if len(shown) == MOST_IN_TRAY else 0}
+
+
+def _age(row: Appointment, today: dt.date) -> str:
+    """How long somebody has been waiting for it."""
+    days = (today - timezone.localdate(row.created_at)).days
+    return "new today" if days < 1 else f"{days} day{'' if days == 1 else 's'}"
 
 
 def why_unplaced(row: Appointment) -> str:
-    """What stands in the way, as far as the books say."""
+    """What stands in the way, as far as the books say; empty where nothing does."""
     if row.job.is_held():
         return f"held for {row.job.get_hold_display()}"
     if not row.job.site.has_coordinates():
         return "the site has no coordinates"
     if row.earliest_on and row.earliest_on > timezone.localdate():
         return f"not before {short_day(row.earliest_on)}"
-    return "no window chosen yet"
+    return ""
 
 
 def _csv(schedule: Schedule | None, days: list[dt.date]) -> HttpResponseBase:
@@ -215,6 +279,23 @@ def _csv(schedule: Schedule | None, days: list[dt.date]) -> HttpResponseBase:
         for row in one.appointments
     ]  # fmt: skip
     return csv_answer(f"calendar-{days[0].isoformat()}", head, rows)
+
+
+@roles_required(*OFFICE)
+@require_http_methods(["GET", "POST"])
+def sheets(request: SignedInRequest) -> HttpResponse:
+    """The day sheets of every crew that drives on a day, whatever it drives for."""
+    data = request.POST if request.method == "POST" else request.GET
+    day = parse_date_or_none(data.get("day", "")) or timezone.localdate()
+    busy = set(taking_time().filter(day=day).values_list("crew", flat=True))
+    crews = [crew for crew in _crews(request, "") if crew.pk in busy]
+    if request.method == "POST":
+        for sheet in services.open_day_sheets(crews=crews, day=day):
+            request_document(kind="jobs.day_sheet", subject=sheet, by=request.user)
+        return redirect(f"{reverse('jobs:sheets')}?day={day.isoformat()}")
+    rows = DaySheet.objects.visible_to(request.user).filter(day=day, crew__in=crews).select_related("crew__branch")
+    context = {"day": day, "crews": crews, "sheets": rows, "back": _link({}, day)}
+    return render(request, "jobs/sheets.html", context)
 
 
 @roles_required(*OFFICE)

@@ -18,7 +18,12 @@ from jobs import services
 from jobs.access import OFFICE, proposal_for
 from jobs.forms import PlanForm
 from jobs.models import Appointment, Proposal, ProposedMove
+from jobs.ports import ports
+from jobs.schedule.board import draw_board
 from jobs.schedule.chances import hundredths
+from jobs.schedule.day import BEGUN
+from jobs.schedule.proposed import Drawn, drawn, headline
+from jobs.schedule.wishes import against_wishes
 from jobs.services.planning import KIND
 from jobs.views.appointments import sentence
 from jobs.views.jobs import csv_answer, local_text, parse_date_or_none
@@ -96,12 +101,19 @@ def _text(cell: Any) -> str:
 
 def _context(found: Proposal, error: str = "", chosen: set[int] | None = None) -> dict[str, object]:
     """The page; `chosen` are the differences that wait for a second yes."""
-    with_all = ("appointment__job__customer", "appointment__job__branch", "appointment__crew", "crew")
-    rows = found.moves.select_related(*with_all)
+    with_all = (
+        "appointment__job__customer", "appointment__job__branch", "appointment__job__site", "appointment__crew", "crew",
+    )  # fmt: skip
+    rows = found.moves.select_related(*with_all).prefetch_related("appointment__job__wishes")
     moves = list(rows)
     placed = [move for move in moves if move.crew_id is not None]
+    now = timezone.now()
+    seen = drawn(found, moves, now)
     return {
         "proposal": found,
+        "headline": headline(found.summary, seen),
+        "board": _board(seen, now),
+        "chances": seen.chances if seen is not None else {},
         "elsewhere": [move for move in placed if not _same_day(move)],
         "retimed": [move for move in placed if _same_day(move)],
         "unplaced": [move for move in moves if move.crew_id is None],
@@ -110,10 +122,18 @@ def _context(found: Proposal, error: str = "", chosen: set[int] | None = None) -
         "kept_text": _hundredths(found.summary.get("kept", 1)),
         "open_count": sum(move.state == ProposedMove.State.OPEN for move in placed),
         "accepted_count": sum(move.state == ProposedMove.State.ACCEPTED for move in placed),
-        "to_call": [move for move in placed if _is_to_call(move)],
+        "to_call": _to_call(moves),
         "chosen": chosen,
         "error": error,
     }
+
+
+def _board(seen: Drawn | None, now: dt.datetime) -> str:
+    """The board before and after, on one sheet; empty when nothing changes."""
+    if seen is None:
+        return ""
+    rows = seen.schedule.rows.values()
+    return draw_board(seen.schedule, seen.crews, seen.days, ports.outcomes(rows), now=now, ghosts=seen.ghosts)
 
 
 def _doubts(found: Proposal) -> list[dict[str, object]] | None:
@@ -147,9 +167,19 @@ def _same_day(move: ProposedMove) -> bool:
     return row.crew_id == move.crew_id and row.day == move.day and row.state != Appointment.State.UNPLACED
 
 
-def _is_to_call(move: ProposedMove) -> bool:
-    """Whether its customer knows nothing yet of the day it was given; a promise stays within its window."""
-    return move.state == ProposedMove.State.ACCEPTED and move.appointment.state == Appointment.State.PLANNED
+def _to_call(moves: list[ProposedMove]) -> list[tuple[str, list[ProposedMove]]]:
+    """Whose customers know nothing yet of what became of their visit, by what they said they can take."""
+    groups: dict[str, list[ProposedMove]] = {"": [], "Against what they asked for": [], "No time was found": []}
+    for move in moves:
+        row = move.appointment
+        if move.crew_id is None and row.is_placed() and row.state not in BEGUN:
+            groups["No time was found"].append(move)
+        elif move.state == ProposedMove.State.ACCEPTED and row.state == Appointment.State.PLANNED:
+            begin, wishes = row.begin(), row.job.wishes.all()
+            end = begin + dt.timedelta(minutes=row.duration_min)
+            against = against_wishes(wishes, begin, end, row.job.branch.tz)
+            groups["Against what they asked for" if against else ""].append(move)
+    return [(title, rows) for title, rows in groups.items() if rows]
 
 
 @roles_required(*OFFICE)

@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 import json
+from io import BytesIO
 from typing import Any
 
 import pytest
 from playwright.sync_api import expect
+from pypdf import PdfReader
 
 from tests.factories import PASSWORD, a_monday
 
@@ -20,15 +22,18 @@ user = make_user("dispatcher", branch=branch)
 monday = dt.date.fromisoformat("{MONDAY}")
 first, second = make_crew(branch, name="A first"), make_crew(branch, name="B second")
 early = make_appointment(make_job(branch), crew=first, day=monday, time="9:00")
+waits = make_appointment(make_job(branch), purpose="install")
 kept = make_appointment(make_job(branch), crew=first, day=monday, time="13:00", state="promised",
     promised_from=at(branch, monday, "12:30"), promised_until=at(branch, monday, "13:15"))
-print(json.dumps({{"user": user.username, "early": early.pk, "kept": kept.pk, "first": first.pk, "second": second.pk,
+print(json.dumps({{"user": user.username, "early": early.pk, "kept": kept.pk,
+    "waits": waits.pk, "first": first.pk, "second": second.pk,
     "numbers": [early.job.number, kept.job.number]}}))
 """
 PLACE = """
 from jobs.models import *
 visit = Appointment.objects.get(pk={pk})
-print(visit.crew.name, visit.starts_at.astimezone(visit.job.branch.tz).strftime("%H:%M"))
+start = visit.starts_at and visit.starts_at.astimezone(visit.job.branch.tz)
+print(visit.crew and visit.crew.name, start and start.strftime("%H:%M"))
 """
 
 
@@ -131,6 +136,97 @@ def test_a_move_that_breaks_a_promise_is_done_only_after_a_yes(board: Any) -> No
     page.keyboard.press("Escape")
 
     assert where(site, made["early"]) == "A first 09:00"
+
+
+def test_a_visit_to_schedule_is_dragged_from_the_tray_and_taken_back(board: Any, looks_right: Any) -> None:
+    """What was not scheduled stood in a list under the map, and could only be opened."""
+    site, page, made = board
+    waiting = page.locator(f".tray-visit[data-pk='{made['waits']}']")
+    lane = page.locator(".lane").nth(1).locator(".off").first.bounding_box()
+    x, y = middle(waiting)
+
+    page.mouse.move(x, y)
+    page.mouse.down()
+    page.mouse.move(x - 60, y + 5, steps=3)
+    page.mouse.move(lane["x"] + lane["width"] + 100, lane["y"] + 20, steps=5)
+    expect(page.locator(".board-status .price")).to_be_visible()
+    before = where(site, made["waits"])
+    page.mouse.up()
+    expect(page.get_by_role("button", name="Undo")).to_be_visible()
+
+    assert before == "None None"
+    assert where(site, made["waits"]).startswith("B second")
+    expect(page.locator(f".block[data-pk='{made['waits']}']")).to_be_visible()
+    expect(waiting).to_have_count(0)
+    looks_right(page)
+    page.get_by_role("button", name="Undo").click()
+    expect(waiting).to_be_visible()
+    assert where(site, made["waits"]) == "None None"
+
+
+def test_a_visit_let_go_beside_the_lanes_stays_in_the_tray(board: Any) -> None:
+    site, page, made = board
+    x, y = middle(page.locator(f".tray-visit[data-pk='{made['waits']}']"))
+
+    page.mouse.move(x, y)
+    page.mouse.down()
+    page.mouse.move(x - 20, y + 5, steps=3)
+    expect(page.locator(".board-status")).to_contain_text("let it go over a crew's lane")
+    page.mouse.up()
+
+    assert page.url.endswith(f"/calendar/?day={MONDAY}")
+    assert page.locator(".ghost").count() == 0
+    assert where(site, made["waits"]) == "None None"
+
+
+def test_keys_bring_a_visit_from_the_tray(board: Any) -> None:
+    site, page, made = board
+
+    page.locator(f".tray-visit[data-pk='{made['waits']}']").focus()
+    page.keyboard.press("m")
+    expect(page.locator(".board-status .price")).to_be_visible()
+    for key in ("ArrowDown", "ArrowRight", "ArrowRight"):
+        page.keyboard.press(key)
+    page.keyboard.press("Enter")
+    expect(page.get_by_role("button", name="Undo")).to_be_visible()
+
+    assert where(site, made["waits"]) == "B second 08:30"
+
+
+def test_a_visit_from_the_tray_that_breaks_a_promise_is_placed_only_after_a_yes(
+    board: Any, new_page: Any, sign_in: Any
+) -> None:
+    site, _, made = board
+    page = new_page(errors_allowed=True)  # the refusal that asks is a 409
+    sign_in(page, site.url, made["user"], PASSWORD)
+    page.goto(f"{site.url}/calendar/?day={MONDAY}")
+
+    page.locator(f".tray-visit[data-pk='{made['waits']}']").focus()
+    page.keyboard.press("m")
+    for _ in range(18):  # 8:00 to 12:30: the promised one after it would begin at half past one
+        page.keyboard.press("ArrowRight")
+    expect(page.locator(".board-status")).to_contain_text("breaks a promise")
+    page.keyboard.press("Enter")
+    expect(page.get_by_role("button", name="Move it anyway")).to_be_visible()
+    held = where(site, made["waits"])
+    page.get_by_role("button", name="Move it anyway").click()
+    expect(page.get_by_role("button", name="Undo")).to_be_visible()
+
+    assert held == "None None"
+    assert where(site, made["waits"]) == "A first 12:30"
+
+
+def test_a_day_is_printed_on_one_page(board: Any) -> None:
+    """Filters, decisions, tray and map ran over three pages beside the lanes."""
+    _, page, made = board
+
+    for query in (f"day={MONDAY}", f"day={MONDAY}&view=week", f"day={MONDAY}&view=month"):
+        page.goto(f"{page.url.partition('?')[0]}?{query}")
+        (sheet,) = PdfReader(BytesIO(page.pdf(prefer_css_page_size=True))).pages
+        if "month" not in query:
+            assert sheet.mediabox.width > sheet.mediabox.height
+            assert made["numbers"][0] in sheet.extract_text()
+            assert "To schedule" not in sheet.extract_text()
 
 
 @pytest.mark.slow

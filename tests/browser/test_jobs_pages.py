@@ -13,6 +13,7 @@ from tests.conftest import DESK, PHONE
 OFFICE = {
     "calendar": "/calendar/",
     "week": "/calendar/?view=week",
+    "month": "/calendar/?view=month",
     "jobs": "/jobs/",
     "job": "/jobs/{job}/",
     "change a job": "/jobs/{job}/edit/",
@@ -33,6 +34,8 @@ OFFICE = {
     "new crew": "/crews/new/",
     "holidays": "/holidays/",
     "plan": "/calendar/plan/",
+    "day sheets": "/calendar/sheets/",
+    "a crew is out": "/calendar/out/{crew}/",
 }
 FIELD = {"today": "/today/", "visit": "/visits/{mine}/", "job": "/jobs/{my_job}/", "calendar": "/my-calendar/"}
 KEYS = """

@@ -501,7 +501,9 @@ def test_the_board_asks_and_moves_in_json(branch, crew, office):
     assert "meanwhile" in stale.json()["text"]
 
 
-@pytest.mark.parametrize("query", ["", "?view=week", "?q=kiln", "?show=measuring", "?day=2027-03-14", "?day=nonsense"])
+@pytest.mark.parametrize(
+    "query", ["", "?view=week", "?view=month", "?q=kiln", "?show=measuring", "?day=2027-03-14", "?day=nonsense"]
+)
 def test_the_board_draws_every_view(branch, crew, office, query):
     make_appointment(make_job(branch), crew=crew, day=today(branch), time="9:00")
     make_appointment(make_job(branch))
@@ -845,6 +847,18 @@ def test_a_week_is_the_one_around_the_day_from_the_branchs_first_weekday(branch,
     assert answer.context["days"] == [sunday + dt.timedelta(days=begins + n) for n in range(7)]
 
 
+def test_the_tray_names_age_place_and_minutes(branch, crew, office):
+    waits = make_appointment(make_job(branch), duration_min=75)
+    Appointment.objects.filter(pk=waits.pk).update(created_at=timezone.now() - dt.timedelta(days=12))
+
+    (one,) = office.get("/calendar/").context["tray"]["rows"]
+    part = office.get("/calendar/", headers={"HX-Request": "true", "HX-Target": "board"}).content.decode()
+
+    assert (one.row, one.kind, one.age, one.why) == (waits, "measures", "12 days", "")
+    for text in ("measure, 1 h 15 min", waits.job.site.street, "12 days", 'id="board"'):
+        assert text in part
+
+
 @pytest.mark.parametrize("view", ["day", "week"])
 def test_no_word_on_the_board_is_small_or_turned(branch, crew, office, view):
     """Numbers stood upright in narrow blocks of 9 px, and a week's were bare."""
@@ -876,6 +890,26 @@ def test_a_week_says_how_full_each_day_is(branch, crew, office):
 
     assert f">{share}% full<" in board
     assert board.count(">0% full<") == 4
+
+
+def test_a_month_says_the_same_of_a_day_as_its_week(branch, crew, office, django_assert_max_num_queries):
+    """There was no month: how full the next weeks are had to be looked up day by day."""
+    for job, time in ((make_job(branch), "9:00"), (make_job(branch), "11:00")):
+        make_appointment(job, crew=crew, day=MONDAY, time=time, duration_min=90)
+    make_appointment(make_job(branch), crew=crew, day=MONDAY + dt.timedelta(days=1), time="9:00")
+
+    with django_assert_max_num_queries(20):
+        month = office.get(f"/calendar/?view=month&day={MONDAY}").context
+    week = str(office.get(f"/calendar/?view=week&day={MONDAY}").context["board"])
+    cells = {one: (fill, visits, link) for row in month["weeks"] for one, fill, visits, link in row}
+
+    fill, visits, link = cells[MONDAY]
+    assert visits == 2
+    assert f">{fill.text}<" in week
+    assert 0 < cells[MONDAY + dt.timedelta(days=1)][0].share < fill.share < 1
+    assert office.get(link).context["days"] == [MONDAY]
+    assert {len(row) for row in month["weeks"]} == {7}
+    assert month["names"][0].weekday() == branch.first_weekday
 
 
 def test_a_visit_under_way_is_filled_as_far_as_it_got(branch, crew, office, time_machine):

@@ -294,6 +294,40 @@ def test_a_crew_that_drops_out_is_spread_and_the_others_stay(branch, dispatcher,
     assert all(Appointment.objects.get(pk=visit.pk).crew in others for visit in lost)
 
 
+def test_a_proposal_is_drawn_on_the_board_with_chances_and_one_line(branch, dispatcher, as_user):
+    """It was a table of 29 rows: nobody saw where on the day anything went."""
+    stands, comes = make_crew(branch), make_crew(branch)
+    promise = {"promised_from": at(branch, MONDAY, "9:00"), "promised_until": at(branch, MONDAY, "12:00")}
+    moved = make_appointment(make_job(branch), crew=stands, day=MONDAY, time="11:30", state="promised", **promise)
+    new = make_appointment(make_job(branch), purpose="install")
+    proposal = proposed(branch, dispatcher, comes, [moved, new])
+    proposal.moves.filter(appointment=new).update(starts_at=at(branch, MONDAY, "13:30"))
+    figures = {"paid_min": 60, "cost": 9.0, "unplaced": 0}
+    proposal.summary = {
+        "before": {"stops": 1, "drive_min": 15, **figures}, "after": {"stops": 2, "drive_min": 20, **figures},
+    }  # fmt: skip
+    proposal.save()
+    office = as_user(dispatcher)
+
+    seen = office.get(proposal.get_absolute_url())
+    board = str(seen.context["board"])
+    lanes = dict(zip((stands.pk, comes.pk), board.split('<g class="lane"')[1:], strict=True))
+
+    assert seen.context["headline"] == "1 more visit, 15 → 10 min of driving a stop, no promise broken"
+    assert lanes[comes.pk].count('class="proposed') == 2
+    assert 'class="proposed installs"' in lanes[comes.pk]
+    assert 'leaving"' in lanes[stands.pk]
+    assert seen.context["chances"][moved.pk] > 90
+    assert f"{seen.context['chances'][moved.pk]}%" in seen.content.decode()
+    late = proposed(branch, dispatcher, comes, [moved])
+    late.moves.update(starts_at=at(branch, MONDAY, "12:30"))
+    assert "1 promise broken" in office.get(late.get_absolute_url()).context["headline"]
+    services.accept_moves(proposal=proposal, moves=proposal.moves.all(), by=dispatcher)
+    after = str(office.get(proposal.get_absolute_url()).context["board"])
+    assert 'class="proposed' not in after
+    assert after.count('class="block') == 2
+
+
 def test_a_sure_plan_says_which_promise_it_cannot_make_sure(branch, dispatcher, crew, do_runs):
     """The second visit's window shuts right after the first one's mean end: no order can save it."""
     for begin, end, minutes in (("8:15", "8:40", 180), ("11:00", "11:45", 60)):

@@ -1,17 +1,19 @@
-// Moving blocks on the board by pointer or keys; what it costs and breaks is shown before letting go.
+// Moving blocks on the board, and visits from the tray onto it, by pointer or keys; what it costs and breaks is
+// shown before letting go.
 "use strict";
 
 (() => {
-  const board = document.getElementById("board");
+  const bench = document.getElementById("bench");
   const status = document.getElementById("board-status");
-  if (!board || !status) return;
+  if (!bench || !status) return;
   const root = JSON.parse(document.body.getAttribute("hx-headers") || "{}");
-  let held = null; // the block in hand: {block, by, lane, minutes, dx, asked}
+  let held = null; // the block in hand: {block, by, lane, minutes, dx}; one from the tray has a ghost on the board
   let asking = 0;
   let timer = 0;
 
-  const svg = () => board.querySelector("svg");
+  const svg = () => bench.querySelector("svg");
   const lanes = () => [...svg().querySelectorAll(".lane")];
+  const pageOf = (block) => block.dataset.page || block.getAttribute("href");
 
   function point(event) {
     const place = svg().createSVGPoint();
@@ -42,16 +44,26 @@
   function put(lane, minutes) {
     held.lane = lane;
     held.minutes = minutes;
-    const old = held.from;
-    const dx = xOf(lane, minutes) - +held.block.dataset.x;
-    const dy = +lane.dataset.top - +old.dataset.top;
-    held.block.setAttribute("transform", `translate(${dx} ${dy})`);
+    if (held.ghost) drawGhost(lane, minutes);
+    else {
+      const dx = xOf(lane, minutes) - +held.block.dataset.x;
+      const dy = +lane.dataset.top - +held.from.dataset.top;
+      held.block.setAttribute("transform", `translate(${dx} ${dy})`);
+    }
     held.at = new Date(new Date(lane.dataset.begin).getTime() + minutes * 60000);
     ask();
   }
 
+  function drawGhost(lane, minutes) {
+    const high = Math.min(38, lane.dataset.high - 8);
+    const wide = (held.block.dataset.minutes / lane.dataset.minutes) * lane.dataset.wide;
+    const box = { x: xOf(lane, minutes), y: +lane.dataset.top + +lane.dataset.high - high - 8, width: wide, height: high };
+    for (const [name, value] of Object.entries(box)) held.ghost.setAttribute(name, value);
+    svg().append(held.ghost);
+  }
+
   function clock(when) {
-    return when.toLocaleTimeString("en-US", { hour: "numeric", minute: "2-digit", timeZone: board.dataset.zone }).toLowerCase();
+    return when.toLocaleTimeString("en-US", { hour: "numeric", minute: "2-digit", timeZone: bench.dataset.zone }).toLowerCase();
   }
 
   function say(parts, wrong, buttons = []) {
@@ -81,7 +93,7 @@
     const number = ++asking;
     timer = setTimeout(async () => {
       const query = new URLSearchParams({ crew: lane.dataset.crew, starts_at: at.toISOString() });
-      const answer = await fetch(`${block.getAttribute("href")}effect/?${query}`, { headers: { Accept: "application/json" } });
+      const answer = await fetch(`${pageOf(block)}effect/?${query}`, { headers: { Accept: "application/json" } });
       if (number !== asking || !held) return;
       const effect = await answer.json();
       held.effect = effect;
@@ -103,16 +115,33 @@
   }
 
   function pickUp(block, by, dx = 0) {
+    if (block.matches(".tray-visit")) {
+      const ghost = document.createElementNS("http://www.w3.org/2000/svg", "rect");
+      ghost.setAttribute("class", "ghost");
+      held = { block, by, from: null, lane: null, minutes: null, dx: 0, moved: false, ghost };
+      block.classList.add("moving");
+      return;
+    }
     const lane = block.closest(".lane");
     const minutes = (new Date(block.dataset.start) - new Date(lane.dataset.begin)) / 60000;
     held = { block, by, from: lane, lane, minutes, dx, moved: false, at: new Date(block.dataset.start) };
     block.classList.add("moving");
   }
 
+  // Where a visit from the tray is put down first: when the first crew of the board that works begins, or from now.
+  function firstFree() {
+    const lane = lanes().find((one) => +one.dataset.opens > 0) || lanes()[0];
+    const { begin, minutes, opens } = lane.dataset;
+    const snap = Number(svg().dataset.snap);
+    const now = Math.ceil((Date.now() - new Date(begin)) / 60000 / snap) * snap;
+    return [lane, now > 0 && now < +minutes ? Math.max(now, +opens) : +opens];
+  }
+
   function leave() {
     if (!held) return;
     held.block.classList.remove("moving");
     held.block.removeAttribute("transform");
+    held.ghost?.remove();
     held = null;
     asking++;
     clearTimeout(timer);
@@ -127,7 +156,7 @@
   }
 
   function localParts(at) {
-    const parts = new Intl.DateTimeFormat("en-CA", { timeZone: board.dataset.zone, year: "numeric", month: "2-digit",
+    const parts = new Intl.DateTimeFormat("en-CA", { timeZone: bench.dataset.zone, year: "numeric", month: "2-digit",
       day: "2-digit", hour: "2-digit", minute: "2-digit", hourCycle: "h23" }).formatToParts(at);
     const get = (type) => parts.find((part) => part.type === type).value;
     return { day: `${get("year")}-${get("month")}-${get("day")}`, time: `${get("hour")}:${get("minute")}` };
@@ -135,17 +164,17 @@
 
   async function letGo(anyway) {
     const { block, lane, at } = held;
-    const moved = lane !== held.from || at.getTime() !== new Date(block.dataset.start).getTime();
+    const moved = lane && (lane !== held.from || at.getTime() !== new Date(block.dataset.start).getTime());
     if (!moved) { leave(); status.replaceChildren(); return; }
     clearTimeout(timer);
     asking++;
     const values = { crew: lane.dataset.crew, ...localParts(at), version: block.dataset.version };
     if (anyway) values.anyway = "on";
-    const answer = await send(`${block.getAttribute("href")}move/`, values);
+    const answer = await send(`${pageOf(block)}move/`, values);
     const reply = await answer.json().catch(() => ({ text: "It did not work; load the page anew." }));
     if (answer.ok) {
       const { pk } = block.dataset;
-      const page = block.getAttribute("href");
+      const page = pageOf(block);
       held = null;
       await reload(pk);
       say([[reply.text]], false, [["Undo", () => undo(page, pk)]]);
@@ -169,53 +198,62 @@
   }
 
   async function reload(pk) {
-    const answer = await fetch(board.dataset.here, { headers: { "HX-Request": "true", "HX-Target": "board" } });
-    board.innerHTML = await answer.text();
-    board.querySelector(`.block[data-pk="${pk}"]`)?.focus({ preventScroll: true });
+    const answer = await fetch(bench.dataset.here, { headers: { "HX-Request": "true", "HX-Target": "board" } });
+    const drawn = new DOMParser().parseFromString(await answer.text(), "text/html");
+    for (const part of ["board", "tray"]) document.getElementById(part).replaceWith(drawn.getElementById(part));
+    bench.querySelector(`.block[data-pk="${pk}"]`)?.focus({ preventScroll: true });
   }
 
   // -- pointer ---------------------------------------------------------------------------
 
-  board.addEventListener("pointerdown", (event) => {
-    const block = event.target.closest(".block[data-movable]");
+  bench.addEventListener("pointerdown", (event) => {
+    const block = event.target.closest(".block[data-movable], .tray-visit");
     if (!block || event.button !== 0 || (held && held.by === "keys")) return;
     if (held) leave();
-    pickUp(block, "pointer", point(event).x - +block.dataset.x);
+    pickUp(block, "pointer", point(event).x - block.dataset.x);
     held.x = event.clientX;
     held.y = event.clientY;
   });
 
-  board.addEventListener("pointermove", (event) => {
+  bench.addEventListener("pointermove", (event) => {
     if (!held || held.by !== "pointer" || held.dropped) return;
     if (!held.moved && Math.hypot(event.clientX - held.x, event.clientY - held.y) < 5) return;
     if (!held.moved) {
       held.moved = true;
-      board.setPointerCapture(event.pointerId);
+      bench.setPointerCapture(event.pointerId);
     }
     const at = point(event);
-    const lane = laneAt(at.x, at.y) || held.lane;
+    const lane = laneAt(at.x, at.y) || (held.ghost ? null : held.lane);
+    if (!lane) {
+      held.ghost.remove();
+      held.lane = null;
+      asking++;
+      clearTimeout(timer);
+      say([[`${held.block.dataset.number} in hand: let it go over a crew's lane.`]], false);
+      return;
+    }
     const { minutes } = startOf(lane, at.x - held.dx);
     if (lane !== held.lane || minutes !== held.minutes) put(lane, minutes);
   });
 
-  board.addEventListener("pointerup", () => {
+  bench.addEventListener("pointerup", () => {
     if (!held || held.by !== "pointer" || held.dropped) return;
     if (!held.moved) { leave(); return; }
     held.dropped = true;
     letGo(false);
   });
 
-  board.addEventListener("pointercancel", leave);
+  bench.addEventListener("pointercancel", leave);
   // A block in hand is no link: the click that ends a drag, and Enter on it, go nowhere.
-  board.addEventListener("click", (event) => {
+  bench.addEventListener("click", (event) => {
     if (held) event.preventDefault();
   }, true);
-  board.addEventListener("dragstart", (event) => event.preventDefault());
+  bench.addEventListener("dragstart", (event) => event.preventDefault());
 
   // -- keys ------------------------------------------------------------------------------
 
-  board.addEventListener("keydown", (event) => {
-    const block = event.target.closest(".block[data-movable], .block[data-locked]");
+  bench.addEventListener("keydown", (event) => {
+    const block = event.target.closest(".block[data-movable], .block[data-locked], .tray-visit");
     if (!held && block && event.key.toLowerCase() === "m") {
       if ("locked" in block.dataset) {
         say([[`${block.dataset.number} is locked to its crew and time: unlock it on its page first.`]], true);
@@ -223,6 +261,7 @@
       }
       pickUp(block, "keys");
       say([[`${block.dataset.number} in hand: arrows move it, Enter puts it down, Escape leaves it.`]], false);
+      if (held.ghost) put(...firstFree());
       event.preventDefault();
       return;
     }

@@ -1,0 +1,110 @@
+"""A proposal as the board would stand: where it has its visits, their chances then, and it all in one line."""
+
+from __future__ import annotations
+
+import datetime as dt
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any, Final
+
+from jobs.models import Crew, Proposal, ProposedMove
+from jobs.schedule.board import Ghost
+from jobs.schedule.day import DaySchedule, Key, Schedule, read_schedule, standing_of
+from jobs.schedule.effects import chances_of, is_let_go
+
+MOST_DAYS: Final = 7
+"""So many days are drawn at most, the first on which something changes."""
+
+
+@dataclass(frozen=True, slots=True)
+class Drawn:
+    """
+    The days a proposal changes, as they stand and with what is still open of it.
+
+    `chances` are of 100, of every promise of these days as proposed, by appointment; `broken` is how many of
+    them would begin after their window, `unsure` how many others lie under the branch's `floor`.
+    """
+
+    schedule: Schedule
+    crews: Sequence[Crew]
+    days: Sequence[dt.date]
+    ghosts: Sequence[Ghost]
+    chances: Mapping[int, int]
+    broken: int
+    unsure: int
+    floor: int
+
+
+def drawn(proposal: Proposal, moves: Sequence[ProposedMove], now: dt.datetime) -> Drawn | None:
+    """What the page of a proposal draws; None when it places nothing."""
+    placed = [move for move in moves if move.crew is not None and move.day is not None and move.starts_at is not None]
+    days = sorted({move.day for move in placed if move.day is not None})
+    if not days:
+        return None
+    crews = list(Crew.objects.filter(branch=proposal.branch, is_active=True).prefetch_related("skills"))
+    schedule = read_schedule(proposal.branch, crews, days, also=[move.appointment for move in placed])
+    still = [move for move in placed if move.state == ProposedMove.State.OPEN]
+    after = _after(schedule, still)
+    chances = chances_of(after.values(), now)
+    ghosts = [
+        Ghost(move.appointment, move.crew_id, move.day, move.starts_at, _said(chances.get(move.appointment_id)))
+        for move in still
+        if move.crew_id is not None and move.day is not None and move.starts_at is not None
+    ]
+    late = {stop.key for day in after.values() for stop in day.timeline.stops if stop.late >= 60}
+    floor = schedule.rules.chance_floor
+    busy = {crew for day in (*schedule.days.values(), *after.values()) for crew, _ in [day.key] if day.standing}
+    return Drawn(
+        schedule,
+        [crew for crew in crews if crew.pk in busy],
+        days[:MOST_DAYS],
+        ghosts,
+        chances,
+        len(late),
+        sum(chance < floor for pk, chance in chances.items() if pk not in late),
+        floor,
+    )
+
+
+def _said(chance: int | None) -> str:
+    return f"{chance}% on time" if chance is not None else ""
+
+
+def _after(schedule: Schedule, moves: Sequence[ProposedMove]) -> dict[Key, DaySchedule]:
+    """The days with every open difference taken."""
+    after = dict(schedule.days)
+    for move in moves:
+        row = move.appointment
+        for key, day in after.items():
+            after[key] = day.without(row.pk)
+        assert move.crew_id is not None
+        assert move.day is not None
+        assert move.starts_at is not None
+        moved = standing_of(row)._replace(crew=move.crew_id, day=move.day, starts_at=move.starts_at)
+        if is_let_go(row, move.day):
+            moved = moved._replace(promised_from=None, promised_until=None)
+        if (move.crew_id, move.day) in after:
+            after[move.crew_id, move.day] = after[move.crew_id, move.day].plus(moved)
+    return after
+
+
+def headline(summary: Mapping[str, Any], seen: Drawn | None) -> str:
+    """A proposal in one line: ``20 more visits, 15 → 10 min of driving a stop, no promise broken``."""
+    before, after = summary.get("before"), summary.get("after")
+    parts = []
+    if after:
+        here = _drive_a_stop(after)
+        more = after["stops"] - (before["stops"] if before else 0)
+        if more or not before:
+            parts.append(f"{more} {'more ' if before else ''}visit{'' if more == 1 else 's'}")
+        was = f"{_drive_a_stop(before)} → " if before and _drive_a_stop(before) != here else ""
+        parts.append(f"{was}{here} min of driving a stop")
+    if seen is not None:
+        parts.append(f"{seen.broken or 'no'} promise{'' if seen.broken < 2 else 's'} broken")
+        if seen.unsure:
+            parts.append(f"{seen.unsure} under {seen.floor}%")
+    return ", ".join(parts)
+
+
+def _drive_a_stop(figures: Mapping[str, Any]) -> int:
+    return round(figures["drive_min"] / figures["stops"]) if figures["stops"] else 0
