@@ -11,6 +11,7 @@ from jobs.models import Crew, Proposal, ProposedMove
 from jobs.schedule.board import Ghost
 from jobs.schedule.day import DaySchedule, Key, Schedule, read_schedule, standing_of
 from jobs.schedule.effects import chances_of, is_let_go
+from shared.formats.durations import minutes_text
 
 MOST_DAYS: Final = 7
 """So many days are drawn at most, the first on which something changes."""
@@ -98,11 +99,11 @@ def headline(summary: Mapping[str, Any], seen: Drawn | None) -> str:
         if more or not before:
             parts.append(f"{more} {'more ' if before else ''}visit{'' if more == 1 else 's'}")
         was = f"{_drive_a_stop(before)} → " if before and _drive_a_stop(before) != here else ""
-        parts.append(f"{was}{here} min of driving a stop")
+        parts.append(f"{was}{minutes_text(here)} of driving a stop")
     if seen is not None:
         parts.append(f"{seen.broken or 'no'} promise{'' if seen.broken < 2 else 's'} broken")
         if seen.unsure:
-            parts.append(f"{seen.unsure} under {seen.floor}%")
+            parts.append(f"{seen.unsure} promise{'' if seen.unsure == 1 else 's'} under {seen.floor}%")
     return ", ".join(parts)
 
 

@@ -65,6 +65,26 @@ def month_day_year(day: dt.date | None) -> str:
     return f"{month_day(day)} {day.year}" if day else ""
 
 
+def month_year(day: dt.date) -> str:
+    """
+    Over a month.
+
+    >>> month_year(dt.date(2027, 4, 5))
+    'April 2027'
+    """
+    return f"{day:%B} {day.year}"
+
+
+def short_weekday(day: dt.date) -> str:
+    """
+    Over a column of weeks.
+
+    >>> short_weekday(dt.date(2027, 4, 5))
+    'Mon'
+    """
+    return f"{day:%a}"
+
+
 def weekday(day: dt.date) -> str:
     """
     >>> weekday(dt.date(2027, 4, 5))

@@ -202,6 +202,8 @@ for _shown in (
     dates.short_day_year,
     dates.long_day_year,
     dates.month_day_year,
+    dates.month_year,
+    dates.short_weekday,
     dates.weekday_day,
 ):
     register.filter(_shown.__name__, _shown, expects_localtime=True)
