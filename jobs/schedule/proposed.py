@@ -22,15 +22,14 @@ class Drawn:
     """
     The days a proposal changes, as they stand and with what is still open of it.
 
-    `chances` are of 100, of every promise of these days as proposed, by appointment; `broken` is how many of
-    them would begin after their window, `unsure` how many others lie under the branch's `floor`.
+    `broken` is how many promises of these days would begin after their window, `unsure` how many others have
+    a chance under the branch's `floor`, of 100.
     """
 
     schedule: Schedule
     crews: Sequence[Crew]
     days: Sequence[dt.date]
     ghosts: Sequence[Ghost]
-    chances: Mapping[int, int]
     broken: int
     unsure: int
     floor: int
@@ -60,7 +59,6 @@ def drawn(proposal: Proposal, moves: Sequence[ProposedMove], now: dt.datetime) -
         [crew for crew in crews if crew.pk in busy],
         days[:MOST_DAYS],
         ghosts,
-        chances,
         len(late),
         sum(chance < floor for pk, chance in chances.items() if pk not in late),
         floor,

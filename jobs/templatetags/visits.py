@@ -21,9 +21,3 @@ def outcome(row: Appointment, outcomes: Mapping[int, str]) -> str:
 def stands(row: Appointment, outcomes: Mapping[int, str]) -> str:
     """Its state with what became of it, in one line."""
     return state_text(row, outcome(row, outcomes))
-
-
-@register.filter
-def on_time(row: Appointment, chances: Mapping[int, int]) -> str:
-    """Its chance, out of `jobs.schedule.proposed.Drawn.chances`; empty where nothing is promised."""
-    return f"{chances[row.pk]}%" if row.pk in chances else ""

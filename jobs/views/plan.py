@@ -113,7 +113,6 @@ def _context(found: Proposal, error: str = "", chosen: set[int] | None = None) -
         "proposal": found,
         "headline": headline(found.summary, seen),
         "board": _board(seen, now),
-        "chances": seen.chances if seen is not None else {},
         "elsewhere": [move for move in placed if not _same_day(move)],
         "retimed": [move for move in placed if _same_day(move)],
         "unplaced": [move for move in moves if move.crew_id is None],
