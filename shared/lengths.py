@@ -268,6 +268,7 @@ _FRACTION: Final = r"(?P<gap>[\s-]*)(?<!\d)(?P<num>\d+)\s*/\s*(?P<den>\d+)"
 _NUMBER: Final = rf"(?P<whole>\d+)?(?:(?P<point>[.,]\d+)|{_FRACTION})?"
 _FEET: Final = re.compile(r"(?P<feet>\d+)\s*(?:'|ft\.?|feet|foot)(?!')[\s-]*(?P<rest>.*)", re.IGNORECASE)
 _PLAIN: Final = re.compile(rf"{_NUMBER}\s*{_UNIT}", re.IGNORECASE)
+_AND: Final = re.compile(r"(?<=\d) and (?=\d+ ?/)", re.IGNORECASE)
 _DENOMINATORS: Final = frozenset({2, 4, 8, 16, 32, 64})
 
 
@@ -278,8 +279,8 @@ def parse_length(text: str, unit: LengthUnit = LengthUnit.INCH) -> Length:
     Parameters
     ----------
     text
-        ``35 3/8``, ``35-3/8"``, ``35⅜``, ``35.375``, ``2' 11 3/8"``, ``904 mm``, ``90.4 cm``.
-        A unit in the text wins over `unit`.
+        ``35 3/8``, ``35-3/8"``, ``35⅜``, ``35 and 3/8``, ``35.375``, ``2' 11 3/8"``, ``904 mm``,
+        ``90.4 cm``, ``90,4 cm``. A unit in the text wins over `unit`.
     unit
         What a bare number is in.
 
@@ -291,7 +292,7 @@ def parse_length(text: str, unit: LengthUnit = LengthUnit.INCH) -> Length:
     Raises
     ------
     LengthError
-        When the text is no length, is ambiguous (``35 9/8``, ``35,375``), negative, or off
+        When the text is no length, is ambiguous (``35 9/8``, ``35,5`` in, ``1,200`` mm), negative, or off
         the grid (``35 3/7``, ``35.4`` in); the nearest lengths are named where there are any.
 
     Examples
@@ -324,7 +325,7 @@ def parse_length(text: str, unit: LengthUnit = LengthUnit.INCH) -> Length:
 
 
 def _plain_text(text: str) -> str:
-    """Straight quotes, `⅜` as ` 3/8`, single spaces; refuses digits of other scripts."""
+    """Straight quotes, `⅜` and `and 3/8` as ` 3/8`, single spaces; refuses digits of other scripts."""
     out: list[str] = []
     for char in text:
         folded = unicodedata.normalize("NFKC", char)
@@ -335,7 +336,7 @@ def _plain_text(text: str) -> str:
     cleaned = re.sub(r"\s+", " ", "".join(out).translate(_MARKS)).strip()
     if not cleaned.isascii():
         raise LengthError(f"{text} is not a length")
-    return cleaned
+    return _AND.sub(" ", cleaned)
 
 
 def _parse_feet(cleaned: str, shown: str, unit: LengthUnit) -> Length:
@@ -360,9 +361,11 @@ def _parse_plain(cleaned: str, shown: str, unit: LengthUnit) -> Length:
     if match is None or (match["whole"] is None and match["point"] is None and match["num"] is None):
         raise LengthError(f"{shown} is not a length; type it like 35 3/8 or 904 mm")
     word = (match["unit"] or unit.value).lower()
-    if match["point"] is not None and match["point"].startswith(","):
-        raise LengthError(f"{shown}: use a point, not a comma, for decimals")
-    if word in {"mm", "cm", "m"}:
+    is_metric = word in {"mm", "cm", "m"}
+    comma = (match["point"] or "").startswith(",")
+    if comma and (not is_metric or len(match["point"]) == 4):  # 1,200 may be thousands
+        raise LengthError(f"{shown} is ambiguous with a comma; use a point for decimals")
+    if is_metric:
         return _parse_metric(match, word, shown)
     return _parse_inches(match, shown)
 
@@ -401,7 +404,7 @@ def _parse_inches(match: re.Match[str], shown: str) -> Length:
 
 def _decimal(match: re.Match[str], shown: str) -> Fraction:
     try:
-        return Fraction(Decimal((match["whole"] or "0") + (match["point"] or "")))
+        return Fraction(Decimal((match["whole"] or "0") + (match["point"] or "").replace(",", ".")))
     except InvalidOperation:  # pragma: no cover - the grammar lets only digits through
         raise LengthError(f"{shown} is not a length") from None
 

@@ -54,6 +54,18 @@ def test_a_fraction_in_one_character_reads_like_the_one_in_three(whole, vulgar):
     assert parse_length(f"{whole}{vulgar}") == parse_length(f"{whole} {plain}") == parse_length(f"{whole}-{plain}")
 
 
+@pytest.mark.parametrize("text", ["35 and 3/8", "35 And ⅜", "2' 11 and 3/8\""])
+def test_a_fraction_is_said_with_and(text):
+    """It was no length, though the page asks for it to be typed or said."""
+    assert parse_length(text) == parse_length("35 3/8")
+
+
+@pytest.mark.parametrize(("text", "unit"), [("35,5", LengthUnit.MM), ("3,55 cm", LengthUnit.INCH)])
+def test_a_comma_is_a_decimal_point_of_a_metric_length(text, unit):
+    """A firm that measures in millimetres writes it so; of inches, or before three figures, it could be two."""
+    assert parse_length(text, unit) == Length.mm("35.5")
+
+
 @pytest.mark.parametrize("part", ["1/2", "3/4", "5/8", "11/16", "13/16", "31/32", "63/64"])
 def test_a_fraction_alone_is_a_length(part):
     assert parse_length(part) == Length.inches(Fraction(part))
@@ -101,6 +113,8 @@ def test_any_text_is_a_length_within_bounds_or_a_length_error(text):
         "35.4",  # between two 64ths
         "35 3/0",
         "35,375",  # a comma may be thousands
+        "35,5",  # or 35 and 5
+        "1,200 mm",  # 1200 or 1.2
         "2' 13\"",  # a foot and more after feet
         "35 3/8 mm",  # millimetres have no fractions
         "904.05 mm",  # finer than a tenth

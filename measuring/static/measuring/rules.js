@@ -98,6 +98,7 @@ const UNIT = "(\"|''|in(?:\\.|ch|ches)?|mm|cm|m)?";
 const DECIMAL = new RegExp(`^(\\d+)?([.,]\\d+)? *${UNIT}$`, "i");
 const FRACTION = new RegExp(`^(?:(\\d+)[ -]+)?(\\d+) *\\/ *(\\d+) *${UNIT}$`, "i");
 const FEET = /^(\d+) *(?:'|ft\.?|feet|foot)(?!')[ -]*(.*)$/i;
+const AND = /(?<=[0-9]) and (?=[0-9]+ ?\/)/gi;
 const DENOMINATORS = [2, 4, 8, 16, 32, 64];
 
 /** Ticks of a length as people type it; a unit in the text wins over `unit`. Throws LengthError. */
@@ -129,7 +130,7 @@ function plainText(text) {
   const cleaned = [...out].map((char) => MARKS[char] ?? char).join("").replace(SPACES, " ").replace(/^ | $/g, "");
   // eslint-disable-next-line no-control-regex
   if (!/^[\x00-\x7f]*$/.test(cleaned)) throw new LengthError(`${text} is not a length`);
-  return cleaned;
+  return cleaned.replace(AND, " ");
 }
 
 function parseFeet(cleaned, shown, unit) {
@@ -156,8 +157,10 @@ function parseOne(cleaned, shown, unit) {
   if (!match || (match[1] === undefined && match[2] === undefined)) {
     throw new LengthError(`${shown} is not a length; type it like 35 3/8 or 904 mm`);
   }
-  if (match[2]?.startsWith(",")) throw new LengthError(`${shown}: use a point, not a comma, for decimals`);
-  const word = (match[3] ?? unit).toLowerCase();
+  const word = (match[3] ?? unit).toLowerCase(), isMetric = ["mm", "cm", "m"].includes(word);
+  if (match[2]?.startsWith(",") && (!isMetric || match[2].length === 4)) { // 1,200 may be thousands
+    throw new LengthError(`${shown} is ambiguous with a comma; use a point for decimals`);
+  }
   const decimals = (match[2] ?? "").slice(1);
   const digits = BigInt((match[1] ?? "0") + decimals);
   const scale = 10n ** BigInt(decimals.length);
