@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import os
 import re
 from collections.abc import Callable, Iterator
 from typing import Any
@@ -363,12 +364,13 @@ def test_a_slip_is_asked_for_again_and_both_readings_stay(
     page.fill("#room-name", "Study")
     page.click("#add-room")
     choose(page, "dunlin_wood")
-    for typed in ("35 3/8", "53 3/8", "35 3/8", "60", "60", "60", "3 1/2"):
+    for typed in ("35 3/8", "53 3/8", "35 3/8", "60", "60", "60"):
         press(page, typed)
 
     expect(page.locator(".doubt")).to_contain_text("Read again: width, middle")
-    page.click(".doubt .again")
     press(page, "35 3/8")
+    expect(page.locator(".entry-spot")).to_have_text("depth")
+    press(page, "3 1/2")
 
     expect(page.locator(".doubt")).to_have_count(0)
     expect(page.locator("#unsent")).to_have_text("All sent.", timeout=60_000)
@@ -507,10 +509,113 @@ def test_two_readings_apart_are_asked_again_at_once(
         press(page, typed)
 
     expect(page.locator(".doubt")).to_contain_text("Read twice, 35 1/4 in and 35 in: 1/4 in apart; 35 in counts.")
-    page.click(".doubt .again")
     press(page, "35 1/4")  # the first came back: the second goes
 
     expect(page.locator(".doubt")).to_have_count(0)
     expect(page.locator("#order-size")).to_contain_text("35 1/4 × 60")
     page.click(".back")
     expect(page.locator(".opening-state .state")).to_have_text("read")
+
+
+SCREENS = [(360, 616), (390, 664), (664, 390)]
+"""What is left of a screen under the browser's own bars: two phones upright, and one on its side."""
+
+OUT_OF_SIGHT = """
+() => [...document.querySelectorAll(".entry button, .entry input, .entry .doubt, .entry .entry-spot")].filter((one) => {
+  const { left, top, right, bottom } = one.getBoundingClientRect(), line = one.closest(".chips, .toggles");
+  const isIn = top >= 0 && bottom <= innerHeight + 0.5 && (line || (left >= 0 && right <= innerWidth + 0.5));
+  const x = Math.min(Math.max((left + right) / 2, 2), innerWidth - 2);
+  const at = document.elementFromPoint(x, (top + bottom) / 2);
+  return !isIn || !(line || one.contains(at) || at?.closest("label"));
+}).map((one) => `${one.className} ${one.textContent.slice(0, 40)} ${JSON.stringify(one.getBoundingClientRect())}`)
+"""
+"""Of the keypad's block what is outside the screen or behind something; lines that scroll aside may go on."""
+
+
+def at_the_keypad(page: Page, site: Site, job: dict[str, Any], product: str = "dunlin_wood") -> None:
+    sign_in(page, site, job["meg"])
+    page.goto(f"{site.url}/measure/{job['appointment']}/")
+    page.click("#begin")
+    page.fill("#room-name", "Study")
+    page.click("#add-room")
+    choose(page, product)
+
+
+def key_at(page: Page) -> dict[str, float]:
+    box: dict[str, float] = page.evaluate("document.querySelector('.pad [data-key]').getBoundingClientRect().toJSON()")
+    return box
+
+
+def test_the_cursor_goes_on_from_where_it_is_and_never_back(
+    own_site: Site, job: dict[str, Any], new_page: Callable[..., Any]
+) -> None:
+    """It went back to the first unread: a height read next to another was kept as a width."""
+    page = new_page(phone=True)
+    at_the_keypad(page, own_site, job)
+    page.click("[data-spot='heights.left:1']")
+
+    press(page, "60")
+    expect(page.locator(".entry-spot")).to_have_text("height, center")
+    page.click("#skip-place")
+    expect(page.locator(".entry-spot")).to_have_text("height, right")
+    press(page, "60")
+    press(page, "3 1/2")
+
+    expect(page.locator(".entry-spot")).to_have_count(0)
+    expect(page.locator("#to-gap")).to_have_text("Not read: width, top")
+    page.click("#to-gap")
+    expect(page.locator(".entry-spot")).to_have_text("width, top")
+
+
+def test_a_reading_is_taken_back_and_what_was_read_is_tapped(
+    own_site: Site, job: dict[str, Any], new_page: Callable[..., Any]
+) -> None:
+    """No key took a reading back; neither the drawing nor what was read last led to its place."""
+    page = new_page(phone=True)
+    at_the_keypad(page, own_site, job)
+    for typed in ("35 3/8", "35 1/2"):
+        press(page, typed)
+
+    page.click(".just-read")
+    expect(page.locator(".entry-spot")).to_have_text("width, middle")
+    page.click("#clear-place")
+    expect(page.locator(".chip.read")).to_have_count(1)
+    expect(page.locator(".entry-spot")).to_have_text("width, middle")
+    page.locator(".drawn [data-spot='widths.top'] .hit").dispatch_event("click")
+    expect(page.locator(".entry-spot")).to_have_text("width, top")
+
+    expect(page.locator("#unsent")).to_have_text("All sent.", timeout=60_000)
+    assert look(own_site, job)["openings"][0][2:4] == [2, 1]
+
+
+@pytest.mark.parametrize(("width", "height"), SCREENS)
+def test_the_keypad_its_question_and_the_answer_are_on_one_screen(
+    own_site: Site, job: dict[str, Any], new_page: Callable[..., Any], width: int, height: int
+) -> None:
+    """The question lay behind the keypad, the cursor was elsewhere, and text of twice the size pushed keys away."""
+    page = new_page(phone=True)
+    page.set_viewport_size({"width": width, "height": height})
+    at_the_keypad(page, own_site, job)
+    places = [key_at(page)]
+    for typed in ("35 3/8", "53 3/8", "35 3/8", "60", "60", "60"):
+        press(page, typed)
+        places.append(key_at(page))
+
+    expect(page.locator(".entry-spot")).to_have_text("width, middle")
+    expect(page.locator(".entry .doubt")).to_contain_text("Read again: width, middle")
+    assert page.evaluate(OUT_OF_SIGHT) == []
+    if os.environ.get("SHOTS"):
+        page.screenshot(path=f"/tmp/kp-{width}-a.png")
+    for chip in page.locator(".chip").all():
+        chip.click()
+        places.append(key_at(page))
+    moved = [place for place in places if place != places[0]]
+    assert moved == [], "the keys moved under the thumb"
+    page.click("[data-spot='widths.middle:1']")
+
+    page.evaluate("document.documentElement.style.fontSize = '200%'")
+    if os.environ.get("SHOTS"):
+        page.screenshot(path=f"/tmp/kp-{width}-b.png")
+    assert page.evaluate(OUT_OF_SIGHT) == []
+    page.click(".entry .same")
+    expect(page.locator(".doubt")).to_have_count(0)

@@ -56,11 +56,19 @@ function figure(out, x, y, ticks, unit, look, turn = 0) {
   out.append(rect(x - across / 2, y - down / 2, across, down, "fill-sheet patch"), length(x, y, ticks, unit, size, look, turn));
 }
 
+/** A spot of the drawing that a finger finds: a strip along its line, unseen. */
+function spotAt(out, name, x1, y1, x2, y2) {
+  const made = svg("g", { "data-spot": name }, svg("line", { class: "hit", x1, y1, x2, y2 }));
+  out.append(made);
+  return made;
+}
+
 /** A dimension line with slanted end strokes and its figure; dashed while nothing is read there. */
-function span(out, one, name, x1, y1, x2, y2, ticks, at = 0.5) {
+function span(drawing, one, name, x1, y1, x2, y2, ticks, at = 0.5) {
   const upright = Math.abs(x2 - x1) < Math.abs(y2 - y1);
   const doubted = one.doubted.includes(name), here = one.here === name;
   const look = here ? "chalk" : doubted ? "stop" : ticks === undefined ? "dashed" : "pencil";
+  const out = spotAt(drawing, name, x1, y1, x2, y2);
   out.append(line(x1, y1, x2, y2, look));
   const d = upright ? [2.8, 2.8] : [2.8, -2.8];
   for (const [x, y] of [[x1, y1], [x2, y2]]) out.append(line(x - d[0], y - d[1], x + d[0], y + d[1], look === "dashed" ? "pencil" : look));
@@ -98,7 +106,7 @@ export function openingDrawing(one) {
   const shownAt = (spot) => spot in read || one.asked.includes(spot);
   for (const [spot, y1, y2] of [["diagonals.rising", bottom, y], ["diagonals.falling", y, bottom]]) {
     if (!shownAt(spot)) continue;
-    out.append(line(x, y1, right, y2, one.here === spot ? "chalk" : one.doubted.includes(spot) ? "stop" : "dashed"));
+    spotAt(out, spot, x, y1, right, y2).append(line(x, y1, right, y2, one.here === spot ? "chalk" : one.doubted.includes(spot) ? "stop" : "dashed"));
     if (spot in read) figure(out, x + w * 0.8, y1 + (y2 - y1) * 0.8, read[spot], one.unit, "word");
   }
   for (const [spot, at, share] of [["top", y - 22, 0.5], ["middle", y + h * 0.46, 0.27], ["bottom", bottom + 26, 0.5]]) {

@@ -11,8 +11,12 @@ const KINDS = ["crank", "handle", "lock", "trim", "sensor", "pipe"];
 const PHOTO_EDGE = 1600;
 
 let field, measure, table, day;
+const boxes = new Map(); // the lengths of the page that the keypad fills in, by their inputs' ids
 let parked = new Set(); // visits, rooms, openings and what is at them, that an entry kept at the office is about
 const ui = { entry: "", whole: "", withCase: false, keyboard: false, said: "", error: "", last: null, problems: {}, ordering: false, rough: false };
+/** At the beginning of an opening: the cursor is where the order has it, and nothing is typed. */
+const afresh = () => Object.assign(ui, { entry: "", whole: "", error: "", said: "", last: null, problems: {}, here: undefined, from: null, passed: new Set(), box: null });
+afresh();
 
 // -- small things ----------------------------------------------------------------------
 
@@ -79,7 +83,9 @@ function draw() {
   const visit = appointmentHere() === null ? null : visitHere();
   const opened = drawnAt === location.href ? [...root.querySelectorAll("details[open] > summary")].map((one) => one.textContent) : [];
   const typed = halfTyped(focused);
+  boxes.clear();
   root.replaceChildren(strip(), ...page(visit).filter(Boolean));
+  root.append(...[boxPad()].filter(Boolean));
   for (const [id, value] of typed) {
     const box = document.getElementById(id);
     if (box && box.value !== value) box.value = value;
@@ -89,6 +95,13 @@ function draw() {
   back?.focus({ preventScroll: true });
   if (from != null && back?.selectionStart != null) back.setSelectionRange(from, to); // what is typed next goes where it would have gone
   window.scrollTo(0, scrolled);
+  showChipHere();
+}
+
+/** The places lie in one line that scrolls; the one at the cursor stays in sight. */
+function showChipHere() {
+  const chip = root.querySelector(".chip.here"), line = chip?.parentElement;
+  if (line) line.scrollLeft = chip.offsetLeft - (line.clientWidth - chip.offsetWidth) / 2;
 }
 
 let finger = false, drawsLater = false, lifting;
@@ -237,7 +250,7 @@ async function addOpening(visit, room) {
 }
 
 function startOpening(uid) {
-  Object.assign(ui, { entry: "", whole: "", error: "", said: "", last: null, here: null });
+  afresh();
   const one = findOpening(day, uid);
   go(one && !measure.products.get(one.facts.product) ? `o/${uid}/facts` : `o/${uid}`);
 }
@@ -273,42 +286,72 @@ function tapeChoice(visit) {
 
 // -- one opening: the keypad ------------------------------------------------------------------
 
-function placeHere(one) {
-  const asks = measure.asked(one), now = measure.current(one);
-  const kept = asks.find((ask) => `${ask.spot}:${ask.turn}` === ui.here);
-  if (kept) return kept;
-  return asks.find((ask) => !now.has(`${ask.spot}:${ask.turn}`)) ?? null;
+const keyOf = ({ spot, turn }) => `${spot}:${turn}`;
+
+/** Where the tape is held: it stays until somebody reads, skips or taps, whatever the office or another phone sends. */
+function placeHere(visit, one) {
+  if (ui.here === undefined) ui.here = nextPlace(visit, one);
+  return measure.asked(one).find((ask) => keyOf(ask) === ui.here) ?? null;
+}
+
+/** A reading in doubt, else what is not read further on in the order; it never leads back. */
+function nextPlace(visit, one) {
+  const asks = measure.asked(one), now = measure.current(one), isPassed = (key) => ui.passed.has(key);
+  const doubted = measure.evaluate(visit, one).doubts.map((found) => `${found.field}:1`).find((key) => !isPassed(key));
+  const ahead = asks.slice(asks.findIndex((ask) => keyOf(ask) === ui.from) + 1).map(keyOf);
+  return doubted ?? ahead.find((key) => !now.has(key) && !isPassed(key)) ?? null;
+}
+
+/** From a place that was read, confirmed or skipped on to the next; it is found once that counts. */
+const onFrom = (key) => Object.assign(ui, { entry: "", whole: "", error: "", withCase: false, from: key, here: undefined });
+
+function goTo(key) {
+  Object.assign(ui, { entry: "", whole: "", error: "", here: key });
+  draw();
 }
 
 function openingPage(visit, one) {
-  const seen = measure.evaluate(visit, one), asks = measure.asked(one), here = placeHere(one), now = measure.current(one);
+  const seen = measure.evaluate(visit, one), asks = measure.asked(one), now = measure.current(one);
   const mates = visit.openings, at = mates.indexOf(one);
   const product = measure.products.get(one.facts.product);
   const head = titleLine([`#`, "all openings"], nameOf(visit, one),
     h("p", { class: "where" }, h("a", { href: `#o/${one.uid}/facts` }, product ? `${product.name}, ${one.facts.mount}` : "choose product and mount"), " · ", h("a", { href: `#o/${one.uid}/more` }, "in the way, photos, options"), " ", unsent(one)));
   if (!product) return [head, h("p", { class: "empty" }, "Choose the product and mount first: they say where to hold the tape."), bottom(h("a", { class: "button action", href: `#o/${one.uid}/facts` }, "Choose"))];
-  const stopped = table.states.left_out.includes(one.state);
+  const stopped = table.states.left_out.includes(one.state), here = stopped ? null : placeHere(visit, one);
+  const isHere = (found) => found.field === here?.spot;
+  const tapped = (event) => event.target.closest("[data-spot]")?.dataset.spot;
   return [
     head,
     stopped && h("p", { class: "caution" }, stateOf(one), ` ${one.reason} `, h("button", { onclick: () => enter("state", { opening: one.uid, to: "again" }) }, "Take it up again")),
     ...rivals(one),
-    ...seen.doubts.map((found) => doubt(one, found)),
-    openingDrawing({
+    ...seen.doubts.filter((found) => !isHere(found)).map((found) => doubt(one, found)),
+    h("div", { class: "drawn", onclick: (event) => { const spot = tapped(event); if (spot && !stopped) goTo(`${spot}:1`); } }, openingDrawing({
       name: nameOf(visit, one), unit: day.unit, sill: one.facts.sill, isOutside: one.facts.mount === "outside",
       readings: Object.fromEntries([...now].filter(([key]) => key.endsWith(":1")).map(([, r]) => [r.spot, r.ticks])),
       asked: asks.map((ask) => ask.spot), here: here?.spot, doubted: seen.doubts.map((found) => found.field),
       covering: seen.size ? [seen.size.width, seen.size.height] : null, things: one.obstructions,
-    }),
+    })),
     sizeLine(one, seen),
-    h("div", { class: "chips", role: "group", "aria-label": "places" }, asks.map((ask) => chip(ask, now, here, seen))),
-    here && !stopped ? keypad(visit, one, here) : h("div", { class: "done-here" }, ui.last && justRead(),
-      h("p", {}, stopped ? "" : seen.gaps.length ? "Something is open above." : "Everything asked is read.")),
     sizeBlock(seen),
     h("div", { class: "row neighbours" },
       at > 0 ? h("a", { class: "button", href: `#o/${mates[at - 1].uid}` }, "← Before") : h("span"),
       h("button", { onclick: () => copyOpening(visit, one) }, "Copy"),
       at < mates.length - 1 ? h("a", { class: "button", href: `#o/${mates[at + 1].uid}` }, "Next →") : h("a", { class: "button", href: "#" }, "All →")),
-  ];
+    stopped ? null : h("section", { class: `entry${ui.keyboard ? " typing" : ""}`, "aria-label": here ? measure.label(here.spot, here.turn) : "places" },
+      h("div", { class: "entry-said" },
+        ...seen.doubts.filter(isHere).map((found) => doubt(one, found, true)),
+        here ? echo(visit, one, here, seen.doubts.some(isHere)) : ui.last && justRead(),
+        h("div", { class: "chips", role: "group", "aria-label": "places" }, asks.map((ask) => chip(ask, now, here, seen))),
+        here ? entryLine(visit, one, here) : whatIsLeft(seen)),
+      here && keypad(visit, one, here)),
+  ].filter(Boolean);
+}
+
+/** No place is at the cursor: what was passed over is tapped, or everything is read. */
+function whatIsLeft(seen) {
+  const [gap] = seen.gaps.filter((gap) => gap.field in table.labels);
+  if (!gap) return h("p", { class: "done-here" }, seen.gaps.length ? "Something is open above." : "Everything asked is read.");
+  return h("button", { class: "action wide", id: "to-gap", onclick: () => goTo(keyOf({ spot: gap.field, turn: gap.turn })) }, `Not read: ${measure.label(gap.field, gap.turn)}`);
 }
 
 async function copyOpening(visit, one) {
@@ -333,13 +376,14 @@ function rivals(one) {
   return out;
 }
 
-function doubt(one, found) {
-  const r = found.code === "misread" && measure.current(one).get(`${found.field}:1`);
+/** A reading in doubt; where the cursor is at it, the keypad under it reads it again. */
+function doubt(one, found, isHere = false) {
+  const r = found.code === "misread" && measure.current(one).get(`${found.field}:1`), key = `${found.field}:1`;
   return h("div", { class: "caution doubt", role: "alert" },
-    h("p", {}, h("span", { class: "severity check" }, "check"), h("strong", {}, ` Read again: ${measure.label(found.field)}. `), found.text),
-    h("div", { class: "row" },
-      r && h("button", { class: "same", onclick: () => enter("same", { reading: r.uid }) }, "The same: ", len(r.ticks)),
-      h("button", { class: "again", onclick: () => { Object.assign(ui, { here: `${found.field}:1`, entry: "", whole: "", error: "" }); draw(); } }, "Read it again")));
+    h("p", { tabindex: isHere ? "0" : null }, h("span", { class: "severity check" }, "check"), h("strong", {}, ` Read again: ${measure.label(found.field)}. `), found.text),
+    (r || !isHere) && h("div", { class: "row" },
+      r && h("button", { class: "same", onclick: () => { onFrom(key); enter("same", { reading: r.uid }); } }, "The same: ", len(r.ticks)),
+      !isHere && h("button", { class: "again", onclick: () => goTo(key) }, "Read it again")));
 }
 
 function sizeLine(one, seen) {
@@ -369,13 +413,14 @@ function chip(ask, now, here, seen) {
   const doubted = seen.doubts.some((found) => found.field === ask.spot && ask.turn === 1);
   return h("button", {
     class: `chip${isHere ? " here" : ""}${doubted ? " doubted" : ""}${r ? " read" : ""}`, "data-spot": key, "aria-pressed": String(Boolean(isHere)),
-    onclick: () => { Object.assign(ui, { here: key, entry: "", whole: "", error: "" }); draw(); },
+    onclick: () => goTo(key),
   }, h("small", {}, measure.label(ask.spot, ask.turn).replace("width, ", "w ").replace("height, ", "h ").replace("diagonal, ", "")), r ? len(r.ticks) : ask.needed ? "…" : "if any", r?.unsent ? h("span", { class: "aural" }, "not sent yet") : "");
 }
 
+/** What was read last, to be tapped where it was wrong. */
 function justRead() {
-  const { label, ticks } = ui.last;
-  return h("div", { class: "just-read" }, h("p", {}, "just read: ", h("strong", {}, label), " ", len(ticks)), tapeDrawing(ticks, day.unit));
+  const { label, ticks, key } = ui.last;
+  return h("button", { class: "just-read", onclick: () => goTo(key) }, h("span", {}, "just read: ", h("strong", {}, label), " ", len(ticks)), tapeDrawing(ticks, day.unit));
 }
 
 /** The entry as it stands on the keypad, or what was typed or spoken. */
@@ -383,47 +428,95 @@ function entryText() {
   return ui.keyboard ? ui.entry : ui.whole;
 }
 
-function keypad(visit, one, here) {
-  const tape = tapeOf(visit), typed = entryText(), key = `${here.spot}:${here.turn}`;
-  const standing = measure.current(one).get(key);
+/** The tape at what is being entered, else what was read last, or what the opening before had here. */
+function echo(visit, one, here, isDoubted) {
+  const tape = tapeOf(visit), typed = entryText(), withCase = ui.withCase && tape;
+  const last = lastLike(visit, one, here), out = [];
   let ticks = null;
-  try { ticks = typed ? measure.entry(typed, here.spot, ui.withCase && tape ? tape.ticks : 0) : null; } catch { /* said when it is kept */ }
-  const keep = (text) => keepReading(visit, one, here, text);
-  const press = (figure) => { if (ui.whole.length < 5) ui.whole += figure; ui.error = ""; draw(); };
-  const last = lastLike(visit, one, here);
-  return h("section", { class: "entry", "aria-label": measure.label(here.spot, here.turn) },
-    ui.last && justRead(),
+  try { ticks = typed ? measure.entry(typed, here.spot, withCase ? tape.ticks : 0) : null; } catch { /* said when it is kept */ }
+  if (ticks !== null) out.push(tapeDrawing(ticks, day.unit), withCase && h("p", { class: "help" }, `${typed} + case ${tape.case} = ${formatLength(ticks, day.unit)}`));
+  else if (last && !typed) out.push(h("button", { class: "toggle wide", onclick: () => keepReading(visit, one, here, formatLength(last.ticks, day.unit)) }, "same as the last: ", len(last.ticks)));
+  else if (ui.last && !typed && !isDoubted) out.push(justRead());
+  return h("div", { id: "preview", class: "tape-piece" }, out);
+}
+
+/** The value at the cursor: its place, what is wrong with it, and what can be done beside reading. */
+function entryLine(visit, one, here) {
+  const tape = tapeOf(visit), typed = entryText(), standing = measure.current(one).get(keyOf(here));
+  const toggle = (id, word, isOn, act, name = null) => h("button", { class: "toggle", id, "aria-label": name, "aria-pressed": String(isOn), onclick: act }, word);
+  const clear = () => {
+    if (!typed && standing) return enter("back", { reading: standing.uid });
+    Object.assign(ui, { entry: "", whole: "", error: "" });
+    return draw();
+  };
+  return [
     h("div", { class: "entry-line" },
       h("label", { class: "entry-spot", for: "entry" }, measure.label(here.spot, here.turn), here.why ? h("small", {}, ` ${here.why}`) : ""),
       h("input", {
         id: "entry", class: `length${ui.error ? " wrong-entry" : ""}`, value: typed, inputmode: ui.keyboard ? "text" : "none", autocomplete: "off", maxlength: 40,
         enterkeyhint: "next", "aria-invalid": ui.error ? "true" : null, "aria-describedby": "entry-error", placeholder: standing ? formatLength(standing.ticks, day.unit) : "",
         oninput: (event) => { ui.keyboard = true; ui.entry = event.target.value; ui.error = ""; preview(one, here, visit); },
-        onkeydown: (event) => { if (event.key === "Enter") { event.preventDefault(); keep(event.target.value); } },
+        onkeydown: (event) => { if (event.key === "Enter") { event.preventDefault(); keepReading(visit, one, here, event.target.value); } },
       }),
       h("span", { class: "entry-unit" }, day.unit)),
     h("p", { id: "entry-error", class: "wrong-line", role: "alert" }, ui.error),
-    h("div", { id: "preview", class: "tape-piece" }, ticks === null ? "" : tapeDrawing(ticks, day.unit), ticks !== null && ui.withCase && tape ? h("p", { class: "help" }, `${typed} + case ${tape.case} = ${formatLength(ticks, day.unit)}`) : ""),
-    h("div", { class: "toggles row" },
-      tape && h("button", { class: "toggle", id: "with-case", "aria-pressed": String(ui.withCase), onclick: () => { ui.withCase = !ui.withCase; draw(); } }, `with case +${tape.case}`),
-      h("button", { class: "toggle", id: "keyboard", "aria-pressed": String(ui.keyboard), onclick: () => { Object.assign(ui, { keyboard: !ui.keyboard, entry: ui.whole }); draw(); document.getElementById("entry").focus(); } }, "type or say"),
-      h("button", { class: "toggle", id: "rough", "aria-pressed": String(ui.rough), onclick: () => { ui.rough = !ui.rough; draw(); } }, "rough"),
-      last && h("button", { class: "toggle", onclick: () => keep(formatLength(last.ticks, day.unit)) }, "same as the last: ", len(last.ticks))),
-    ui.keyboard
-      ? h("button", { class: "action wide", id: "keep", onclick: () => keep(ui.entry) }, "Keep")
-      : h("div", { class: `pad ${day.unit}` },
-          h("div", { class: "figures" }, ["1", "2", "3", "4", "5", "6", "7", "8", "9", "⌫", "0"].map((figure) => h("button", {
-            "aria-label": figure === "⌫" ? "take the last figure back" : figure, "data-key": figure,
-            onclick: () => { if (figure === "⌫") { ui.whole = ui.whole.slice(0, -1); ui.error = ""; draw(); } else press(figure); },
-          }, figure)), day.unit === "mm" ? h("button", { class: "action", "data-key": "keep", onclick: () => keep(ui.whole) }, "✓") : h("span")),
-          day.unit === "in" && h("div", { class: "eighths" }, FRACTIONS.map((fraction) => h("button", { "data-key": fraction === "0" ? "even" : fraction, "aria-label": fraction === "0" ? "even inches, keep" : `and ${fraction}, keep`, onclick: () => keep(withFraction(fraction)) },
-            fraction === "0" ? "even" : h("span", { class: "frac" }, h("sup", {}, fraction[0]), h("i", {}, "/"), h("sub", {}, fraction[2])))))));
+    h("div", { class: "toggles" },
+      h("button", { class: "toggle", id: "skip-place", onclick: () => { ui.passed.add(keyOf(here)); onFrom(keyOf(here)); draw(); } }, "skip"),
+      h("button", { class: "toggle", id: "clear-place", disabled: !typed && !standing, "aria-label": typed ? "clear what is entered" : "take this reading back", onclick: clear }, "clear"),
+      tape && toggle("with-case", `+ case ${tape.case}`, ui.withCase, () => { ui.withCase = !ui.withCase; draw(); }, `with case +${tape.case}`),
+      toggle("keyboard", "type", ui.keyboard, () => { Object.assign(ui, { keyboard: !ui.keyboard, entry: ui.whole }); draw(); document.getElementById("entry").focus(); }, "type or say it"),
+      toggle("rough", "rough", ui.rough, () => { ui.rough = !ui.rough; draw(); })),
+  ];
+}
+
+function keypad(visit, one, here) {
+  const keep = (text) => keepReading(visit, one, here, text);
+  return ui.keyboard ? h("button", { class: "action wide", id: "keep", onclick: () => keep(ui.entry) }, "Keep") : pad(keep);
+}
+
+/** Figures and the fractions that end an entry. */
+function pad(keep) {
+  const press = (figure) => { if (ui.whole.length < 5) ui.whole += figure; ui.error = ""; draw(); };
+  return h("div", { class: `pad ${day.unit}` },
+    h("div", { class: "figures" }, ["1", "2", "3", "4", "5", "6", "7", "8", "9", "⌫", "0"].map((figure) => h("button", {
+      "aria-label": figure === "⌫" ? "take the last figure back" : figure, "data-key": figure,
+      onclick: () => { if (figure === "⌫") { ui.whole = ui.whole.slice(0, -1); ui.error = ""; draw(); } else press(figure); },
+    }, figure)), day.unit === "mm" ? h("button", { class: "action", "data-key": "keep", onclick: () => keep(ui.whole) }, "✓") : h("span")),
+    day.unit === "in" && h("div", { class: "eighths" }, FRACTIONS.map((fraction) => h("button", { "data-key": fraction === "0" ? "even" : fraction, "aria-label": fraction === "0" ? "even inches, keep" : `and ${fraction}, keep`, onclick: () => keep(withFraction(fraction)) },
+      fraction === "0" ? "even" : h("span", { class: "frac" }, h("sup", {}, fraction[0]), h("i", {}, "/"), h("sub", {}, fraction[2]))))));
 }
 
 /** The keypad's whole inches and the eighths that end an entry. */
 function withFraction(fraction) {
   if (fraction === "0") return ui.whole || "0";
   return ui.whole ? `${ui.whole} ${fraction}` : fraction;
+}
+
+/** The input of a length among others: chosen, it has the keypad at the foot of the page. */
+function lengthInput(id, label, keep, attributes) {
+  boxes.set(id, { label, keep });
+  const choose = () => {
+    if (ui.keyboard || ui.box === id) return;
+    Object.assign(ui, { box: id, whole: "" });
+    draw();
+    document.getElementById(id).scrollIntoView();
+  };
+  return h("input", { id, class: "length", autocomplete: "off", maxlength: 40, inputmode: ui.keyboard ? "text" : "none", onfocus: choose, ...attributes });
+}
+
+/** The keypad of the length that is chosen on a page of several. */
+function boxPad() {
+  const box = ui.keyboard ? null : boxes.get(ui.box), id = ui.box;
+  if (!box || !document.getElementById(id)) return null;
+  const leave = () => { ui.box = null; document.getElementById(id)?.blur(); };
+  const keep = (text) => { document.getElementById(id).value = text; leave(); box.keep(text); };
+  return h("section", { class: "entry", "aria-label": box.label },
+    h("div", { class: "entry-said" },
+      h("div", { class: "entry-line" }, h("span", { class: "entry-spot" }, box.label), h("output", { class: "length", for: id }, ui.whole || "…"), h("span", { class: "entry-unit" }, day.unit)),
+      h("div", { class: "toggles" },
+        h("button", { class: "toggle", onclick: () => { leave(); draw(); } }, "close"),
+        h("button", { class: "toggle", "aria-label": "type or say it", onclick: () => { Object.assign(ui, { keyboard: true, box: null }); draw(); document.getElementById(id).focus(); } }, "type"))),
+    pad(keep));
 }
 
 /** The depth (or a cover) of the opening before: rarely different along one wall. */
@@ -454,11 +547,12 @@ async function keepReading(visit, one, here, typed) {
     draw();
     return;
   }
-  const now = measure.current(one), stands = now.get(`${here.spot}:${here.turn}`);
+  const now = measure.current(one), stands = now.get(keyOf(here));
   const doubted = measure.evaluate(visit, one).doubts.find((found) => found.field === here.spot)?.code;
   const turn = doubted === "again_differs" && stands?.ticks === ticks ? 3 - here.turn : here.turn; // of two that differ this one came back: the other goes
   const standing = now.get(`${here.spot}:${turn}`);
-  Object.assign(ui, { entry: "", whole: "", error: "", withCase: false, here: null, last: { label: measure.label(here.spot, here.turn), ticks } });
+  onFrom(keyOf(here));
+  ui.last = { label: measure.label(here.spot, here.turn), ticks, key: keyOf(here) };
   navigator.vibrate?.(15);
   if (doubted === "misread" && standing?.ticks === ticks && turn === 1) {
     await enter("same", { reading: standing.uid });
@@ -478,7 +572,7 @@ function factsPage(visit, one) {
   const select = (name, label, choices) => h("div", { class: "field" }, h("label", { for: `f-${name}` }, label),
     h("select", { id: `f-${name}`, onchange: (event) => set(name, event.target.value) }, choices.map(([value, word]) => h("option", { value, selected: value === (facts[name] ?? "") }, word))));
   const lengthBox = (name, label, help) => h("div", { class: `field${ui.problems[name] ? " wrong" : ""}` }, h("label", { for: `f-${name}` }, label),
-    h("input", { id: `f-${name}`, class: "length", autocomplete: "off", maxlength: 40, value: ui.problems[name]?.typed ?? (facts[name] ?? "").replace(/ (in|mm)$/, ""), onchange: (event) => setLength(one, set, name, event.target.value) }),
+    lengthInput(`f-${name}`, label, (typed) => setLength(one, set, name, typed), { value: ui.problems[name]?.typed ?? (facts[name] ?? "").replace(/ (in|mm)$/, ""), onchange: (event) => setLength(one, set, name, event.target.value) }),
     h("p", { class: "help" }, help), ui.problems[name] && h("ul", { class: "errorlist" }, h("li", {}, ui.problems[name].text)));
   const box = (name, label, longest) => h("div", { class: "field" }, h("label", { for: `f-${name}` }, label), h("input", { id: `f-${name}`, maxlength: longest, autocomplete: "off", value: facts[name] ?? "", onchange: (event) => set(name, event.target.value) }));
   const family = (row) => row.family[0].toUpperCase() + row.family.slice(1);
@@ -536,7 +630,7 @@ function morePage(visit, one) {
 
 function obstructions(one) {
   const kind = h("input", { id: "thing-kind", "data-keep": "yes", maxlength: 30, list: "thing-kinds", autocomplete: "off" });
-  const projection = h("input", { id: "thing-projection", "data-keep": "yes", class: "length", maxlength: 40, autocomplete: "off" });
+  const projection = lengthInput("thing-projection", "stands out", () => draw(), { "data-keep": "yes" });
   const side = h("select", { id: "thing-side" }, [["", "all across"], ...["left", "right", "top", "bottom"].map((word) => [word, word])].map(([value, word]) => h("option", { value }, word)));
   const at = h("select", { id: "thing-at" }, [["path", "where cloth, slats or vanes hang"], ["head", "at the head"]].map(([value, word]) => h("option", { value }, word)));
   const add = async (event) => {
@@ -544,8 +638,7 @@ function obstructions(one) {
     ui.problems = {};
     try {
       if (!kind.value.trim()) throw Object.assign(new Error("say what it is: crank, handle, trim"), { name: "kind" });
-      const grid = measure.grid(), ticks = Math.ceil(measure.rules.parseLength(projection.value, day.unit) / grid) * grid;
-      if (ticks < grid) throw new Error("it stands out by nothing");
+      const grid = measure.grid(), ticks = Math.ceil(measure.typed(projection.value) / grid) * grid;
       const body = { opening: one.uid, kind: kind.value.trim(), projection: projection.value.trim(), ticks, side: side.value, at: at.value };
       kind.value = projection.value = "";
       await enter("obstruction", body);
@@ -702,7 +795,7 @@ async function begin() {
   field = await openField(Number(root.dataset.user));
   table = await (await fetch(new URL("../rules-table.json", import.meta.url))).json();
   field.onchange = drawWhenLifted;
-  window.addEventListener("hashchange", () => { Object.assign(ui, { entry: "", whole: "", error: "", here: null, last: null, problems: {} }); draw(); window.scrollTo(0, 0); });
+  window.addEventListener("hashchange", () => { afresh(); draw(); window.scrollTo(0, 0); });
   window.addEventListener("offline", drawWhenLifted);
   window.addEventListener("online", drawWhenLifted);
   draw();
