@@ -128,9 +128,10 @@ def _openings(demo: Demo, job: Job, rooms: list[Room], products: list[Product]) 
             fixed_to=FixedTo.WALL if mount == Mount.OUTSIDE else FixedTo.JAMB,
             substrate=_substrate(demo, mount, old=job.site.is_before_1978()),
             sill=Opening.Sill.FLOOR if is_door else Opening.Sill.SILL,
+            floor_type="hard" if is_door else "",
             is_door=is_door,
+            door_swing="slides" if is_door else "",
             handle_projection=Length.inches("5/2") if is_door else None,
-            handle_height=Length.inches(40) if is_door else None,
             reach_height=Length.inches(82 if is_door else random.choice([78, 84, 90, 96])),
         )
 

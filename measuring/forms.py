@@ -10,7 +10,7 @@ from django import forms
 from measuring.adapters.facts import STOPS
 from measuring.adapters.options import Offer
 from measuring.models import Family, FixedTo, Group, Mount, Opening, Product, Room, Substrate, Unit
-from measuring.rules.families import SIDES
+from measuring.rules.families import SIDES, TABLE
 from measuring.rules.options import named
 from measuring.rules.range import starting_rows
 from shared.fields import LengthInput
@@ -106,6 +106,12 @@ def _products(user: User) -> list[tuple[str, str]]:
     return [("", "not chosen"), *((row.key, row.name) for row in rows)]
 
 
+def floors(now: str) -> list[tuple[str, str]]:
+    """Kinds of floor, and what was written before there were kinds."""
+    known = {"": "not asked", **{kind: row["name"] for kind, row in TABLE["floors"].items() if kind != "unknown"}}
+    return list({**known, now: known.get(now, now)}.items())
+
+
 class RoomDefaultsForm(PageForm):
     """What new openings of a room begin with."""
 
@@ -114,11 +120,12 @@ class RoomDefaultsForm(PageForm):
     fixed_to = forms.ChoiceField(choices=FixedTo.choices, required=False)
     substrate = forms.ChoiceField(choices=Substrate.choices, required=False)
     sill = forms.ChoiceField(choices=Opening.Sill.choices, required=False, label="ends on")
-    floor_type = forms.CharField(max_length=40, required=False)
+    floor_type = forms.ChoiceField(required=False, label="floor")
 
     def __init__(self, user: User, room: Room, data: Any = None) -> None:
         super().__init__(data, user=user, initial={"mount": Mount.INSIDE, **room.defaults}, prefix=f"room{room.pk}")
         self.choose("product", _products(user))
+        self.choose("floor_type", floors(room.defaults.get("floor_type", "")))
 
     def clean(self) -> dict[str, Any]:
         return {name: value for name, value in (super().clean() or {}).items() if value}
@@ -144,11 +151,10 @@ class FactsForm(PageForm):
     fixed_to = forms.ChoiceField(choices=FixedTo.choices)
     substrate = forms.ChoiceField(choices=Substrate.choices)
     sill = forms.ChoiceField(choices=Opening.Sill.choices, label="ends on")
-    floor_type = forms.CharField(max_length=40, required=False)
+    floor_type = forms.ChoiceField(required=False, label="floor")
     is_door = forms.BooleanField(required=False, label="door")
     door_swing = forms.ChoiceField(required=False, choices=SWINGS)
     handle_projection = forms.CharField(required=False, widget=LengthInput(), help_text="rounded up")
-    handle_height = forms.CharField(required=False, widget=LengthInput(), help_text="from the floor")
     sill_projection = forms.CharField(required=False, widget=LengthInput(), help_text="rounded up")
     reach_height = forms.CharField(required=False, widget=LengthInput(), help_text="floor to the top of the opening")
     power = forms.ChoiceField(required=False, choices=POWER)
@@ -168,6 +174,7 @@ class FactsForm(PageForm):
         if opening.product and opening.product.key not in dict(products):
             products.append((opening.product.key, f"{opening.product.name} (not offered any more)"))
         self.choose("product", products)
+        self.choose("floor_type", floors(opening.floor_type))
         self.choose("room", ((str(room.pk), str(room)) for room in opening.job.rooms.all()))
         if opening.mount == Mount.OUTSIDE:
             for side in SIDES:

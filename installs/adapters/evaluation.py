@@ -21,7 +21,7 @@ from installs.rules.findings import Finding
 from installs.rules.hardware import HardwareList, JobHardware, hardware_list, job_hardware
 from installs.rules.units import InstallUnit, Obstruction, SiteFacts
 from jobs.models import Appointment, Job, Site
-from measuring.adapters.evaluation import cord_rules_of
+from measuring.adapters.evaluation import cord_rules_of, in_the_way
 from measuring.models import Opening, Unit
 from shared.contracts import ContractError
 from shared.lengths import Length, LengthError, LengthUnit, parse_length
@@ -139,9 +139,9 @@ def size_of(unit: Unit) -> tuple[Length | None, Length | None]:
 
 def _obstructions(opening: Opening) -> tuple[Obstruction, ...]:
     return tuple(
-        Obstruction(thing.kind, thing.projection, thing.side if thing.side in {"left", "right"} else "")
-        for thing in opening.obstructions.all()
-        if thing.removed_at is None and thing.projection <= Length.inches(24)
+        Obstruction(kind, projection, side if side in {"left", "right"} else "")
+        for kind, projection, _, side in in_the_way(opening)
+        if projection <= Length.inches(24)
     )
 
 

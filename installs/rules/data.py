@@ -257,6 +257,8 @@ class HoldDownRule(Record):
     screw: str
     count: Annotated[int, Within(1, 8)]
     screws_each: Annotated[int, Within(0, 8)]
+    never: tuple[str, ...] = ("vertical",)
+    """Families without a bottom rail to hold: on a door neither."""
     basis: str = PRACTICE
 
 

@@ -22,7 +22,7 @@ from installs.rules.ladders import LadderPlan
 from installs.rules.readable import in_unit
 from installs.rules.safety import site_cautions
 from installs.rules.tools import People, ladder_of, merge_tools, people_needed, tools_of
-from installs.rules.trims import Line, gap_strips, hold_downs, line, shims, valance
+from installs.rules.trims import Line, gap_strips, hold_downs, is_held_down, line, shims, valance
 from installs.rules.units import InstallUnit, SiteFacts
 from shared.formats.mass import pounds_text
 from shared.lengths import ZERO, Length, LengthUnit
@@ -226,7 +226,8 @@ def _fixing_lines(
     brackets = len(plan.places)
     cleats = sum(1 for entry in control.lines if entry.item == rules.controls.cleat)
     devices = len(control.tension) + cleats
-    downs = rules.hold_downs.count if unit.hold_downs and not unit.is_door and "steel_door" not in unit.facts else 0
+    is_on_wall = is_held_down(unit, rules) and not unit.is_door and "steel_door" not in unit.facts
+    downs = rules.hold_downs.count if is_on_wall else 0
     for kit in fixings.kits:
         count = brackets * kit.per_bracket
         either = " (one of two kits: the wall is not known)" if len(fixings.kits) > 1 else ""

@@ -186,9 +186,14 @@ def shims(unit: InstallUnit, plan: BracketPlan, rules: HardwareRules) -> tuple[l
     return lines, []
 
 
+def is_held_down(unit: InstallUnit, rules: HardwareRules) -> bool:
+    """On a moving door, and where it is ordered; never where there is nothing to hold."""
+    return unit.family not in rules.hold_downs.never and (unit.is_door or unit.hold_downs)
+
+
 def hold_downs(unit: InstallUnit, rules: HardwareRules) -> tuple[list[Line], list[Finding]]:
-    """Two on every moving door, and where they are ordered; magnetic on steel."""
-    if not (unit.is_door or unit.hold_downs):
+    """Two on every unit that `is_held_down`; magnetic on steel."""
+    if not is_held_down(unit, rules):
         return [], []
     rule = rules.hold_downs
     reason = "a moving door" if unit.is_door else "ordered"

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass, field
 from typing import Any, Final
 
@@ -88,7 +88,9 @@ def asked(opening: Opening, readings: Mapping[tuple[str, int], Reading]) -> list
     if opening.product is None:
         return []
     why = _diagonals_why(opening, opening.product.family, readings) if opening.mount == Mount.INSIDE else ""
-    return asks(opening.product.family, opening.mount, readings.keys(), why)
+    return asks(
+        opening.product.family, opening.mount, readings.keys(), why, on_floor=opening.sill == Opening.Sill.FLOOR
+    )
 
 
 def _diagonals_why(opening: Opening, family: str, readings: Mapping[tuple[str, int], Reading]) -> str:
@@ -140,14 +142,30 @@ def as_rules(opening: Opening, readings: Mapping[tuple[str, int], Reading], fami
         cover=cover if outside and cover else None,
         chosen=(chosen[0], chosen[1]) if outside and len(chosen) == 2 else None,
         again=again,
-        obstructions=tuple(
-            rules.Obstruction(thing.kind, thing.projection.ticks, thing.at)
-            for thing in opening.obstructions.all()
-            if thing.removed_at is None
-        ),
+        obstructions=tuple(rules.Obstruction(kind, length.ticks, at) for kind, length, at, _ in in_the_way(opening)),
         stops_on={side: rules.Stop(stop["on"], stop["limit"]) for side, stop in opening.stops_on.items()},
+        floor=floor_of(opening),
         room=opening.room.name,
     )
+
+
+def in_the_way(opening: Opening) -> Iterator[tuple[str, Length, str, str]]:
+    """Kind, projection, where and side; with a door's handle and, outside, a sill that it does not stop on."""
+    for thing in opening.obstructions.all():
+        if thing.removed_at is None:
+            yield thing.kind, thing.projection, thing.at, thing.side
+    if opening.is_door and opening.handle_projection:
+        yield "handle", opening.handle_projection, "path", ""
+    stops = opening.stops_on.get("bottom", {}).get("on")
+    if opening.mount == Mount.OUTSIDE and opening.sill_projection and stops != "sill":
+        yield "sill", opening.sill_projection, "path", ""
+
+
+def floor_of(opening: Opening) -> str:
+    """The kind of floor it ends on, as the rules take it."""
+    if opening.sill != Opening.Sill.FLOOR:
+        return ""
+    return opening.floor_type if opening.floor_type in rules.FLOORS else "unknown"
 
 
 def _tools(readings: Iterable[Reading]) -> tuple[Length | None, Length | None]:
@@ -288,7 +306,18 @@ def look_alikes(opening: Opening) -> list[rules.Opening]:
         .exclude(state__in=TABLE["states"]["passed_over"])
         .order_by(Case(When(room__name=opening.room.name, then=0), default=1), "uid")
         .select_related("product", "room")
-        .only("mount", "stops_on", "job", "room__name", "product__family")
+        .only(
+            "mount",
+            "stops_on",
+            "sill",
+            "floor_type",
+            "is_door",
+            "handle_projection",
+            "sill_projection",
+            "job",
+            "room__name",
+            "product__family",
+        )
         .prefetch_related(Prefetch("readings", standing), "obstructions")[:MOST_ALIKE]
     )
     found = []
@@ -323,6 +352,7 @@ def site_of(opening: Opening) -> safety.Site:
         substrate=opening.substrate,
         reach_ticks=opening.reach_height.ticks if opening.reach_height else None,
         power=opening.power if opening.power in TABLE["powers"] else "unknown",
+        door=TABLE["door_swings"].get(opening.door_swing, "") if opening.is_door else "",
         way_in={way: length.ticks for way, length in ways.items() if length},
     )
 

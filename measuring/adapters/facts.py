@@ -255,6 +255,11 @@ def clean_facts(sent: Mapping[str, Any], about: About) -> tuple[dict[str, Any], 
     return clean, problems
 
 
+def fixed_for(mount: str, fixed_to: str) -> str:
+    """What a covering of this mount is fixed to: an outside mount never to the jamb, but to the wall beside it."""
+    return FixedTo.WALL.value if fixed_to in TABLE["never_fixed_to"][mount] else fixed_to
+
+
 def shown_fact(value: Any, unit: LengthUnit) -> Any:
     """
     A fact as plain JSON that its cleaner takes back.

@@ -59,6 +59,8 @@ def shape_findings(opening: Opening, size: OrderSize) -> list[Finding]:
     ['1/2 in narrower at the bottom than at the top.']
     """
     found: list[Finding] = []
+    if opening.floor == "unknown":
+        found.append(finding("floor_unasked", "floor_type", over=named(opening.over_floor, opening.unit)))
     for look in _LOOKS[opening.mount]:
         found.extend(look(opening, size))
     return found
@@ -182,6 +184,8 @@ def _covers(opening: Opening, size: OrderSize) -> Iterator[Finding]:
     if not any(cover.values()):
         yield finding("cover_unread", "cover", least=named(least, unit))
     for side in SIDES:
+        if side == "bottom" and opening.floor:
+            continue
         past = cover.get(side, 0)
         stop = opening.stops_on.get(side)
         if stop is not None and past > stop.limit_ticks:

@@ -294,7 +294,9 @@ def _fit_findings(
 ) -> Iterator[Finding]:
     if opening.mount not in product.mounts:
         yield limit(product, "mount_lacking", "mount", what=product.name, mount=opening.mount)
+    yield from _door(opening, site)
     if opening.mount == "inside":
+        yield from _over_floor(opening, product)
         yield from depth_findings(opening, product)
         yield from gap_findings(opening, product, controls)
         yield from _narrowing(opening, product)
@@ -400,6 +402,23 @@ def _standing_off(opening: Opening, product: ProductFit) -> Iterator[Finding]:
         need = thing.projection_ticks + product.hand_clearance
         words = {"projection": named(thing.projection_ticks, opening.unit), "need": named(need, opening.unit)}
         yield finding("clear_by", "obstructions", kind=thing.kind, **words)
+
+
+def _door(opening: Opening, site: Site | None) -> Iterator[Finding]:
+    """A leaf that swings in passes an outside mount; one that slides is covered from the fixed panel."""
+    if site is not None and site.door == "in" and opening.mount == "outside":
+        yield finding("door_in", "door_swing")
+    elif site is not None and site.door == "slides":
+        yield finding("door_slides", "door_swing")
+
+
+def _over_floor(opening: Opening, product: ProductFit) -> Iterator[Finding]:
+    """An inside size is the opening's: the product takes its clearance, which must be the floor's too."""
+    lacking = opening.over_floor - product.clearance_height
+    if lacking > 0:
+        words = {"floor": TABLE["floors"][opening.floor]["name"], "over": named(opening.over_floor, opening.unit)}
+        off = named(product.clearance_height, opening.unit)
+        yield finding("over_floor", "sill", what=product.name, x=named(lacking, opening.unit), off=off, **words)
 
 
 def _limits(opening: Opening, size: OrderSize, product: ProductFit) -> Iterator[Finding]:

@@ -17,6 +17,7 @@ from measuring.rules.families import (
     MOUNTS,
     SIDES,
     SPOTS,
+    TABLE,
     WIDTHS,
     Rule,
     rule_for,
@@ -32,6 +33,8 @@ _SPOT_NAMES: Final = {
 }
 _ALIASES: Final = {f"diagonals[{position}]": name for position, name in enumerate(DIAGONALS)}
 STOPS: Final = ("sill", "floor", "neighbour")
+FLOORS: Final = tuple(TABLE["floors"])
+"""Kinds of floor, each with what is kept over it; one that nobody named counts as hard."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -79,6 +82,8 @@ class Opening:
     again: Mapping[str, int] = field(default_factory=dict)
     obstructions: tuple[Obstruction, ...] = ()
     stops_on: Mapping[str, Stop] = field(default_factory=dict)
+    floor: str = ""
+    """The kind of floor the covering ends on, of the table's; empty where it ends on none."""
     room: str = ""
     readings: Mapping[str, int] = field(init=False)
 
@@ -106,6 +111,11 @@ class Opening:
         """A reading with its tape case and not rounded, in ticks: sizes go down to the grid, shapes don't."""
         ticks = self.taken.get(spot)
         return ticks if ticks is None or spot not in self.cased else ticks + (self.case_ticks or 0)
+
+    @property
+    def over_floor(self) -> int:
+        """Ticks that are kept over the floor it ends on; 0 where it ends on none."""
+        return int(TABLE["floors"][self.floor]["over"]) if self.floor else 0
 
     @property
     def rule(self) -> Rule:
@@ -161,6 +171,8 @@ class Opening:
             out["stops_on"] = {
                 side: {"on": stop.on, "limit": shown(stop.limit_ticks, unit)} for side, stop in self.stops_on.items()
             }
+        if self.floor:
+            out["floor"] = self.floor
         if self.room:
             out["room"] = self.room
         return out
@@ -234,6 +246,7 @@ class Written:
     again: Readings | None = None
     obstructions: Annotated[tuple[WrittenObstruction, ...], Entries(50)] = ()
     stops_on: Mapping[str, WrittenStop | None] | None = None
+    floor: Annotated[str, OneOf("", *FLOORS)] = ""
     room: str = ""
 
     def check(self) -> None:
@@ -342,6 +355,7 @@ def _opening_of(written: Written, unit: str) -> Opening:
             side: Stop(stop.on, stop.limit // grid * grid)
             for side, stop in _given(written.stops_on or {}, SIDES).items()
         },
+        floor=written.floor,
         room=written.room,
     )
     _refuse_what_does_not_belong(opening)

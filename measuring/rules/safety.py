@@ -83,6 +83,8 @@ class Site:
     power: Annotated[str, OneOf("unknown", "none", "outlet", "mains")] = "unknown"
     cord_bottom_ticks: Ticks | None = dataclasses.field(default=None, metadata={"name": "cord_bottom"})
     cleat_ticks: Ticks | None = dataclasses.field(default=None, metadata={"name": "cleat"})
+    door: Annotated[str, OneOf("", "in", "out", "slides")] = ""
+    """How the opening's door moves; empty where it is none."""
     way_in: Mapping[str, Ticks] = dataclasses.field(default_factory=dict)
     """What a package must pass and its length: ``{"truck": "144", "lift": "96"}``."""
 

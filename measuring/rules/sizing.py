@@ -6,7 +6,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Final
 
-from measuring.rules.families import HEIGHTS, SIDES, TABLE, WIDTHS, shown
+from measuring.rules.families import GRID, HEIGHTS, SIDES, TABLE, WIDTHS, shown
 from measuring.rules.opening import Opening
 from shared.lengths import Length
 
@@ -162,17 +162,23 @@ def _outside(opening: Opening, steps: list[Step]) -> OrderSize:
     steps += [
         Step(f"cover {side}", (f"cover.{side}",), cover[side], _WHY["cover"].format(side=side))
         for side in SIDES
-        if side in cover
+        if side in cover and not (side == "bottom" and opening.floor)
     ]
+    over = min(opening.over_floor, height - GRID[unit])
+    if over:
+        words = {"floor": TABLE["floors"][opening.floor]["name"]}
+        steps.append(Step("over the floor", ("floor",), over, _WHY["over_floor"].format(**words)))
     extra = cloth_extra(opening)
     if extra:
         why = _WHY["cloth_extra" if opening.cloth_extra_ticks is None else "cloth_extra_given"]
         steps.append(Step("cloth extra", ("cloth_extra",), extra, why.format(family=family)))
+    taken = {step.what for step in steps}
     across = [("widest width", width)]
     across += [(f"cover {side}", cover[side]) for side in ("left", "right") if side in cover]
     across += [("cloth extra", extra)] if extra else []
     down = [("longest height", height)]
-    down += [(f"cover {side}", cover[side]) for side in ("top", "bottom") if side in cover]
+    down += [(f"cover {side}", cover[side]) for side in ("top", "bottom") if f"cover {side}" in taken]
+    down += [("over the floor", -over)] if over else []
     steps.append(_sum("order width", across, unit))
     steps.append(_sum("order height", down, unit))
     total_width, total_height = Length(steps[-2].ticks), Length(steps[-1].ticks)
@@ -180,7 +186,7 @@ def _outside(opening: Opening, steps: list[Step]) -> OrderSize:
 
 
 def _sum(what: str, terms: list[tuple[str, int]], unit: str) -> Step:
-    added = " + ".join([shown(ticks, unit) for _, ticks in terms])
+    added = "".join([f"{' − ' if ticks < 0 else ' + '}{shown(abs(ticks), unit)}" for _, ticks in terms])[3:]
     return Step(what, tuple([name for name, _ in terms]), sum([ticks for _, ticks in terms]), added)
 
 

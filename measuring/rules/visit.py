@@ -90,7 +90,7 @@ def text_of(gap: Gap) -> str:
 # -- what is asked, and what is missing -------------------------------------------------------
 
 
-def asks(family: str, mount: str, read: Read, why_diagonals: str = "") -> list[Ask]:
+def asks(family: str, mount: str, read: Read, why_diagonals: str = "", *, on_floor: bool = False) -> list[Ask]:
     """
     Where to hold the tape, in order: first width, then height.
 
@@ -103,6 +103,8 @@ def asks(family: str, mount: str, read: Read, why_diagonals: str = "") -> list[A
         What was read so far: it decides what is still asked.
     why_diagonals
         Why both diagonals should be read; they are asked for only where there is a reason.
+    on_floor
+        The covering ends on the floor: nothing is covered below the opening.
 
     Examples
     --------
@@ -114,7 +116,7 @@ def asks(family: str, mount: str, read: Read, why_diagonals: str = "") -> list[A
     [('chosen.width', 1), ('chosen.height', 1)]
     """
     if mount == "outside":
-        return _asks_outside(read)
+        return _asks_outside(read, on_floor)
     rule = rule_for(family, mount)
     found = [Ask(spot, spot in rule.needs) for spot in (*WIDTHS, *HEIGHTS) if spot in (*rule.needs, *rule.checks)]
     others = any((spot, 1) in read for spot in rule.checks)
@@ -129,11 +131,11 @@ def asks(family: str, mount: str, read: Read, why_diagonals: str = "") -> list[A
     return found
 
 
-def _asks_outside(read: Read) -> list[Ask]:
+def _asks_outside(read: Read, on_floor: bool) -> list[Ask]:
     if any((spot, 1) in read for spot in CHOSEN):
         return [Ask(spot, True) for spot in CHOSEN]
     found = [Ask(_first(WIDTHS, read), True), Ask(_first(HEIGHTS, read), True)]
-    found += [Ask(spot, True) for spot in COVERS]
+    found += [Ask(spot, True) for spot in COVERS if not (on_floor and spot == "cover.bottom")]
     if not read:
         found += [Ask(spot, False, 1, TABLE["ask_why"]["chosen"]) for spot in CHOSEN]
     return found

@@ -15,7 +15,7 @@ from django.db.models import Max
 from django.utils import timezone
 
 from jobs.models import Job
-from measuring.adapters.facts import COPIED, ROOM_DEFAULTS, SIZE_FACTS, About, clean_facts, shown_fact
+from measuring.adapters.facts import COPIED, ROOM_DEFAULTS, SIZE_FACTS, About, clean_facts, fixed_for, shown_fact
 from measuring.adapters.options import copied_options
 from measuring.models import (
     RELEASED_OR_LATER,
@@ -194,6 +194,7 @@ def add_opening(
         raise Refused(f"a job has at most {MOST_OPENINGS} openings; book another phase")
     last = Opening.objects.filter(room=room).aggregate(last=Max("order"))["last"]
     made = Opening(job=job, room=room, order=0 if last is None else last + 1, **clean)
+    made.fixed_to = fixed_for(made.mount, made.fixed_to)
     if uid is not None:
         made.uid = uid
     made.save()
@@ -303,6 +304,9 @@ def change_opening(
         return opening
     for name, value in changing.items():
         setattr(opening, name, value)
+    fixed_to = fixed_for(opening.mount, opening.fixed_to)
+    if fixed_to != opening.fixed_to:
+        opening.fixed_to = changing["fixed_to"] = fixed_to
     changes = audit.changed(opening, list(changing))
     opening.version += 1
     opening.save(update_fields=[*changing, "version"])

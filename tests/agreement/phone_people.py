@@ -219,7 +219,7 @@ class Person:
             "fixed_to": lambda: text(("jamb", "ceiling", "wall")),
             "substrate": lambda: text(("wood", "tile", "unknown", "post_tensioned_slab")),
             "sill": lambda: text(("sill", "floor", "none")),
-            "floor_type": lambda: text(("oak", " tile ", "", "x" * 41)),
+            "floor_type": lambda: text(("oak", "carpet", " rug ", "", "x" * 41)),
             "stops_on": lambda: text(({}, {"bottom": {"on": "sill", "limit": self.small(4)}}, {"left": {"on": ""}})),
             "is_door": lambda: text((True, False, "on")),
             "door_swing": lambda: text(("in, left", "slides", "")),

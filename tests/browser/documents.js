@@ -43,6 +43,7 @@ export function makeDocuments(rules) {
       stopsOn: mapOf(doc.stops_on, SIDES, (stop, side) => ({
         on: stop.on, limit: floorDiv(ticks(stop.limit, `stops_on.${side}`), grid) * grid,
       })),
+      floor: doc.floor ?? "",
     });
     refuseMissing(opening);
     return opening;

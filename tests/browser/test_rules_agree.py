@@ -171,6 +171,8 @@ def extras(document: dict, rng: random.Random, unit: str) -> dict:
         document["obstructions"] = [{**thing, "at": rng.choice(["head", "path"])}]
     if document["mount"] == "outside":
         outside(document, rng, unit)
+    if rng.random() < 0.15:
+        document["floor"] = rng.choice(["hard", "carpet", "rug", "unknown"])
     return document
 
 
@@ -242,6 +244,7 @@ def with_product(case: dict, rng: random.Random, products: list[dict], places: l
         "power": rng.choice(["none", "outlet", "unknown"]),
         "cord_bottom": rng.choice([None, "1500 mm", "1600 mm", "1599 mm"]),
         "cleat": rng.choice([None, "1600 mm", "1500 mm"]),
+        "door": rng.choice(["", "in", "out", "slides"]),
         "way_in": {"truck": "120 in", "lift": "80 in"},
     }
 

@@ -252,7 +252,7 @@ export function makeRules(table) {
   function openingOf(values) {
     return countReadings({
       case: null, cased: new Set(), laser: null, cover: null, clothExtra: null, chosen: null,
-      again: {}, obstructions: [], stopsOn: {}, room: "", ...values,
+      again: {}, obstructions: [], stopsOn: {}, floor: "", room: "", ...values,
     });
   }
 
@@ -335,25 +335,34 @@ export function makeRules(table) {
     const [heightAt, height] = pick(opening, HEIGHTS, rule.height);
     steps.push(step("widest width", [widthAt], width, unit, fill(table.steps.widest, { family })));
     steps.push(step("longest height", [heightAt], height, unit, fill(table.steps.longest, { family })));
+    const onFloor = (side) => side === "bottom" && opening.floor;
     for (const side of SIDES) {
-      if (side in cover) {
+      if (side in cover && !onFloor(side)) {
         steps.push(step(`cover ${side}`, [`cover.${side}`], cover[side], unit, fill(table.steps.cover, { side })));
       }
+    }
+    const over = Math.min(overFloor(opening), height - table.grid[unit]);
+    if (over) {
+      steps.push(step("over the floor", ["floor"], over, unit, fill(table.steps.over_floor, { floor: table.floors[opening.floor].name })));
     }
     const extra = opening.clothExtra ?? rule.limits.cloth_extra;
     if (extra) {
       const why = table.steps[opening.clothExtra === null ? "cloth_extra" : "cloth_extra_given"];
       steps.push(step("cloth extra", ["cloth_extra"], extra, unit, fill(why, { family })));
     }
-    const covers = (sides) => sides.filter((side) => side in cover).map((side) => [`cover ${side}`, cover[side]]);
+    const covers = (sides) => sides.filter((side) => side in cover && !onFloor(side)).map((side) => [`cover ${side}`, cover[side]]);
     const across = [["widest width", width], ...covers(["left", "right"]), ...(extra ? [["cloth extra", extra]] : [])];
-    const down = [["longest height", height], ...covers(["top", "bottom"])];
+    const down = [["longest height", height], ...covers(["top", "bottom"]), ...(over ? [["over the floor", -over]] : [])];
     const sum = (terms) => terms.reduce((total, term) => total + term[1], 0);
+    const signed = ([, ticks]) => (ticks < 0 ? " − " : " + ") + shown(Math.abs(ticks), unit);
     const written = (what, terms) =>
-      step(what, terms.map((term) => term[0]), sum(terms), unit, terms.map((term) => shown(term[1], unit)).join(" + "));
+      step(what, terms.map((term) => term[0]), sum(terms), unit, terms.map(signed).join("").slice(3));
     steps.push(written("order width", across), written("order height", down));
     return { width: sum(across), height: sum(down), basis: "finished size", cutHeight: sum(down), steps };
   }
+
+  /** Ticks that are kept over the floor it ends on; 0 where it ends on none. */
+  const overFloor = (opening) => (opening.floor ? table.floors[opening.floor].over : 0);
 
   function chosenSize(opening) {
     const [width, height] = opening.chosen, unit = opening.unit;
@@ -372,7 +381,9 @@ export function makeRules(table) {
   }
 
   function shapeFindings(opening, size) {
-    const found = secondReadings(opening);
+    const found = [];
+    if (opening.floor === "unknown") found.push(finding("floor_unasked", "floor_type", { over: named(overFloor(opening), opening.unit) }));
+    found.push(...secondReadings(opening));
     if (opening.mount === "outside") return [...found, ...covers(opening, size)];
     found.push(...shape(opening));
     if (!("depth" in opening.readings)) found.push(finding("depth_unread", "depth"));
@@ -478,6 +489,7 @@ export function makeRules(table) {
     const any = SIDES.some((side) => cover[side]), limits = table.families[opening.family];
     if (!any) found.push(finding("cover_unread", "cover", { least: named(leastCover, unit) }));
     for (const side of SIDES) {
+      if (side === "bottom" && opening.floor) continue;
       const past = cover[side] ?? 0, stop = opening.stopsOn[side];
       if (stop && past > stop.limit) {
         const words = { x: named(past, unit), side, limit: named(stop.limit, unit), on: stop.on };
@@ -994,13 +1006,28 @@ export function makeRules(table) {
     if (!product.mounts.includes(opening.mount)) {
       found.push(limit(product, "mount_lacking", "mount", { what: product.name, mount: opening.mount }));
     }
+    found.push(...door(opening, site));
     if (opening.mount === "inside") {
-      found.push(...depthFindings(opening, product), ...gapFindings(opening, product, possibleControls(product, control)));
+      found.push(...overFloorFindings(opening, product), ...depthFindings(opening, product), ...gapFindings(opening, product, possibleControls(product, control)));
       found.push(...narrowing(opening, product));
     } else {
       found.push(...standingOff(opening, product));
     }
     return [...found, ...limits(opening, size, product), ...weight(opening, size, product, site), ...wayIn(opening, size, product, site)];
+  }
+
+  /** A leaf that swings in passes an outside mount; one that slides is covered from the fixed panel. */
+  function door(opening, site) {
+    if (site?.door === "in" && opening.mount === "outside") return [finding("door_in", "door_swing")];
+    return site?.door === "slides" ? [finding("door_slides", "door_swing")] : [];
+  }
+
+  /** An inside size is the opening's: the product takes its clearance, which must be the floor's too. */
+  function overFloorFindings(opening, product) {
+    const { unit } = opening, over = overFloor(opening), off = product.clearanceHeight, lacking = over - off;
+    if (lacking <= 0) return [];
+    const words = { what: product.name, x: named(lacking, unit), off: named(off, unit), over: named(over, unit) };
+    return [finding("over_floor", "sill", { ...words, floor: table.floors[opening.floor].name })];
   }
 
   const hand = (thing, product) => (thing.at === "path" ? product.handClearance : 0);
@@ -1151,6 +1178,7 @@ export function makeRules(table) {
       power: values.power ?? "unknown",
       cordBottom: at(values, "cord_bottom", unit),
       cleat: at(values, "cleat", unit),
+      door: values.door ?? "",
       wayIn: Object.fromEntries(Object.entries(values.way_in ?? {}).map(([way, text]) => [way, parseLength(text, unit)])),
     };
   }

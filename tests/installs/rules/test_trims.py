@@ -124,6 +124,12 @@ def test_every_moving_door_has_two_hold_downs_magnetic_on_steel():
     assert answer_for().count("hold-down") == 0
 
 
+@pytest.mark.parametrize("asked", [{"is_door": True}, {"hold_downs": True}])
+def test_vanes_are_never_held_down(asked):
+    """A patio door's vertical came with two hold-downs, and nothing to hold."""
+    assert not any(line.group == "hold_down" for line in answer_for(family="vertical", **asked).lines)
+
+
 @pytest.mark.parametrize(("fixed_to", "screwed"), [("door", False), ("wall", True)])
 def test_hold_downs_of_a_door_that_takes_no_screw_are_agreed_on_with_the_customer(fixed_to, screwed):
     answer = answer_for(is_door=True, mount="outside", fixed_to=fixed_to, substrate="vinyl_frame")

@@ -14,6 +14,9 @@ export const isNothing = (value) => !value || (typeof value === "object" && !Obj
 const wrong = (name, problem) => { throw new Error(`${name}: ${problem}`); };
 const isEmpty = (value) => value === null || value === undefined || value === "";
 
+/** What a covering of this mount is fixed to: an outside mount never to the jamb, but to the wall beside it. */
+export const fixedFor = (table, { mount, fixed_to: to }) => (table.never_fixed_to[mount].includes(to) ? "wall" : to);
+
 /** These facts as they will be kept; `about` has the measure, the day, and the opening where there is one. */
 export function cleaned(sent, about) {
   const out = {};

@@ -73,7 +73,7 @@ export class Measure {
   asked(one) {
     const product = this.products.get(one.facts.product), now = this.current(one);
     if (!product) return [];
-    if (one.facts.mount === "outside") return this.askedOutside(now);
+    if (one.facts.mount === "outside") return this.askedOutside(one, now);
     const { rules, table } = this, rule = rules.ruleFor(product.family, "inside");
     const has = (spot, turn) => now.has(key(spot, turn));
     const asks = [...rules.WIDTHS, ...rules.HEIGHTS]
@@ -93,11 +93,12 @@ export class Measure {
     return asks;
   }
 
-  askedOutside(now) {
+  askedOutside(one, now) {
     const ask = (spot, needed = true, why = "") => ({ spot, turn: 1, needed, why });
     if (this.chosen.some((spot) => now.has(key(spot)))) return this.chosen.map((spot) => ask(spot));
     const first = (set) => set.find((spot) => now.has(key(spot))) ?? set[0];
-    const asks = [first(this.rules.WIDTHS), first(this.rules.HEIGHTS), ...this.covers].map((spot) => ask(spot));
+    const covers = this.covers.filter((spot) => spot !== "cover.bottom" || one.facts.sill !== "floor");
+    const asks = [first(this.rules.WIDTHS), first(this.rules.HEIGHTS), ...covers].map((spot) => ask(spot));
     return now.size ? asks : [...asks, ...this.chosen.map((spot) => ask(spot, false, this.table.ask_why.chosen))];
   }
 
@@ -131,9 +132,25 @@ export class Measure {
       taken, again, cased, case: own, laser,
       cover: isOutside && Object.keys(cover).length ? cover : null,
       chosen: isOutside && !chosen.includes(undefined) ? chosen : null,
-      obstructions: one.obstructions.map((thing) => ({ kind: thing.kind, projection: thing.ticks, at: thing.at })),
+      obstructions: [...this.inTheWay(one)],
+      floor: this.floor(one.facts),
       stopsOn: Object.fromEntries(Object.entries(one.facts.stops_on ?? {}).map(([side, stop]) => [side, { on: stop.on, limit: parseLength(stop.limit, unit) }])),
     });
+  }
+
+  /** What stands in the way, a door's handle and, outside, the sill that is not stopped on among it. */
+  * inTheWay({ facts, obstructions }) {
+    for (const thing of obstructions) yield { kind: thing.kind, projection: thing.ticks, at: thing.at };
+    const standing = (kind, length) => ({ kind, projection: parseLength(length, this.unit), at: "path" });
+    if (facts.is_door && facts.handle_projection) yield standing("handle", facts.handle_projection);
+    const isOver = facts.mount === "outside" && facts.stops_on?.bottom?.on !== "sill";
+    if (isOver && facts.sill_projection) yield standing("sill", facts.sill_projection);
+  }
+
+  /** The kind of floor it ends on; empty where it ends on none. */
+  floor({ sill, floor_type: kind }) {
+    if (sill !== "floor") return "";
+    return Object.hasOwn(this.table.floors, kind ?? "") ? kind : "unknown";
   }
 
   /** The tape's case that was added, or could have been forgotten; the laser's own length likewise. */
@@ -193,6 +210,7 @@ export class Measure {
     const values = { children: job.children ? "live" : "none", substrate: facts.substrate, way_in: job.way_in };
     if (job.year_built) values.built = job.year_built;
     if (facts.reach_height) values.reach_height = facts.reach_height;
+    values.door = facts.is_door ? this.table.door_swings[facts.door_swing] ?? "" : "";
     values.power = this.table.powers.includes(facts.power) ? facts.power : "unknown";
     return this.rules.readSite(values, this.unit);
   }

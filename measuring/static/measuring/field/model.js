@@ -4,7 +4,7 @@
  * nothing here either. Nothing here draws or stores.
  */
 import { Measure } from "./measure.js";
-import { cleaned, factsOf, isNothing } from "./facts.js";
+import { cleaned, factsOf, fixedFor, isNothing } from "./facts.js";
 
 /** What the office would refuse. */
 export class Refusal extends Error {}
@@ -111,7 +111,8 @@ export class Work {
   put(visit, room, uid, facts) {
     demand(!findOpening(this.day, uid), "it is there already");
     const made = {
-      uid, id: null, room: room.uid, mark: facts.mark, state: "to_measure", reason: "", group: "", facts: { ...facts, room: room.uid },
+      uid, id: null, room: room.uid, mark: facts.mark, state: "to_measure", reason: "", group: "",
+      facts: { ...facts, room: room.uid, fixed_to: fixedFor(this.table, facts) },
       readings: [], superseded: 0, obstructions: [], photos: [], conflicts: [], options: {}, units: [], at_it: [], unsent: this.isUnsent,
     };
     for (const other of this.day.visits) {
@@ -201,6 +202,7 @@ export class Work {
     one.unsent = this.isUnsent;
     if (!Object.keys(changing).length) return;
     Object.assign(one.facts, changing);
+    one.facts.fixed_to = fixedFor(this.table, one.facts);
     if ("mark" in changing) one.mark = changing.mark;
     this.resize(one);
   }

@@ -575,6 +575,7 @@ function factsPage(visit, one) {
     lengthInput(`f-${name}`, label, (typed) => setLength(one, set, name, typed), { value: ui.problems[name]?.typed ?? (facts[name] ?? "").replace(/ (in|mm)$/, ""), onchange: (event) => setLength(one, set, name, event.target.value) }),
     h("p", { class: "help" }, help), ui.problems[name] && h("ul", { class: "errorlist" }, h("li", {}, ui.problems[name].text)));
   const box = (name, label, longest) => h("div", { class: "field" }, h("label", { for: `f-${name}` }, label), h("input", { id: `f-${name}`, maxlength: longest, autocomplete: "off", value: facts[name] ?? "", onchange: (event) => set(name, event.target.value) }));
+  const floors = (now) => [["", "not asked"], ...Object.entries(table.floors).filter(([kind]) => kind !== "unknown").map(([kind, { name }]) => [kind, name]), ...(now && !(now in table.floors) ? [[now, now]] : [])];
   const family = (row) => row.family[0].toUpperCase() + row.family.slice(1);
   return [
     titleLine([`#o/${one.uid}`, "back to the opening"], nameOf(visit, one), unsent(one)),
@@ -582,18 +583,18 @@ function factsPage(visit, one) {
     h("div", { class: "field needed" }, h("label", { for: "f-product" }, "product"),
       h("select", { id: "f-product", onchange: (event) => set("product", event.target.value) },
         [["", "not chosen"], ...day.products.filter((row) => row.is_active || row.key === facts.product).map((row) => [row.key, `${family(row)}: ${row.name}`])].map(([value, word]) => h("option", { value, selected: value === (facts.product ?? "") }, word)))),
-    select("fixed_to", "fixed to", day.choices.fixed_to),
+    select("fixed_to", "fixed to", day.choices.fixed_to.filter(([value]) => !table.never_fixed_to[facts.mount].includes(value))),
     select("substrate", "made of", day.choices.substrate),
     select("sill", "ends on", day.choices.sill),
+    facts.sill === "floor" && select("floor_type", "floor", floors(facts.floor_type)),
     box("units_wanted", "units side by side", 2),
     lengthBox("reach_height", "floor to the top", "for the ladder"),
-    lengthBox("sill_projection", "sill stands out", "rounded up"),
+    facts.mount === "outside" && lengthBox("sill_projection", "sill stands out", "rounded up"),
     select("power", "power", [["", "not asked"], ["none", "none near"], ["outlet", "outlet near"], ["mains", "mains at the head"]]),
     h("div", { class: "field tick" }, h("input", { id: "f-door", type: "checkbox", checked: facts.is_door === true, onchange: (event) => set("is_door", event.target.checked) }), h("label", { for: "f-door" }, "it is a door")),
     facts.is_door && lengthBox("handle_projection", "handle stands out", "rounded up"),
-    facts.is_door && lengthBox("handle_height", "handle above the floor", ""),
     facts.is_door && select("door_swing", "swing", [["", "not asked"], ["in, left", "in, left"], ["in, right", "in, right"], ["out", "out"], ["slides", "slides"]]),
-    box("floor_type", "floor", 40), box("access_note", "access", 160), box("note", "note", 400),
+    box("access_note", "access", 160), box("note", "note", 400),
     roomDefaults(visit, one),
     bottom(h("a", { class: "button action", id: "to-readings", href: `#o/${one.uid}` }, "Read the tape")),
   ];
