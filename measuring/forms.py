@@ -161,6 +161,7 @@ class FactsForm(PageForm):
     access_note = forms.CharField(max_length=160, required=False, label="access")
     phase = forms.CharField(max_length=60, required=False)
     note = forms.CharField(max_length=4000, required=False, widget=forms.Textarea(attrs={"rows": 3}))
+    goes_on = forms.CharField(max_length=240, required=False, label="goes on though it can't fit, because")
 
     def __init__(self, opening: Opening, data: Any = None, *, user: User) -> None:
         unit = opening.job.branch.unit

@@ -260,6 +260,9 @@ class Opening(models.Model):
     units_wanted = models.PositiveSmallIntegerField(default=1, help_text="how many units side by side")
     split = models.JSONField(default=list, help_text="ticks of each unit's width from the left; empty: equal")
     findings = models.JSONField(default=list, help_text="of the readings as they stand, before any unit")
+    goes_on = models.CharField(
+        "goes on because", max_length=240, blank=True, default="", db_default="", help_text="though it can't fit so"
+    )
     version = models.PositiveIntegerField(default=0, help_text="grows with every change, for conflicts")
 
     objects = JobPartQuerySet.as_manager()

@@ -32,6 +32,7 @@ KNOWN: Final[dict[tuple[str, str], str]] = {
     ("jobs", "0010_offers_and_wishes"): DEFAULTED,
     ("measuring", "0002_visit_rows_named_by_devices"): FIRST,
     ("measuring", "0004_remove_product_options"): STOPPED,
+    ("measuring", "0009_why_it_goes_on"): DEFAULTED,
     ("shared", "0006_entries_of_devices"): STOPPED,
     ("shared", "0007_what_was_done_is_an_action"): STOPPED,
     ("shared", "0009_the_firm_and_its_invitations"): "its new columns have defaults in the database",

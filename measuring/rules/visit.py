@@ -280,6 +280,8 @@ class Standing:
     state: str
     gaps: Sequence[Gap] = ()
     findings: Sequence[Mapping[str, Any]] = ()
+    goes_on: str = ""
+    """Why it goes on though what was chosen can't be made or mounted so."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -297,18 +299,23 @@ class CloseOut:
 
 
 def ends(openings: Sequence[Standing]) -> list[End]:
-    """Gaps, which block the close-out, and findings to be checked, in walking order."""
+    """
+    Gaps, which block the close-out, and findings to be checked, in walking order.
+
+    What can't fit is a gap too until somebody says why it goes on: it would be made for nothing.
+    """
     found: list[End] = []
     for index, one in enumerate(openings):
         if one.state in TABLE["states"]["left_out"]:
             continue
         found += [End(index, gap, None, "stop") for gap in one.gaps]
         asked = {gap.field for gap in one.gaps}
-        found += [
-            End(index, None, found_one, str(found_one["severity"]))
-            for found_one in one.findings
-            if found_one["severity"] != "note" and not (found_one["code"] in QUESTIONED and found_one["field"] in asked)
-        ]
+        for said in one.findings:
+            if said["code"] in TABLE["wasted"] and not one.goes_on:
+                gap = Gap("cannot_fit", str(said["field"]), words={"finding": str(said["text"])})
+                found.append(End(index, gap, None, "stop"))
+            elif said["severity"] != "note" and not (said["code"] in QUESTIONED and said["field"] in asked):
+                found.append(End(index, None, said, str(said["severity"])))
     return found
 
 
@@ -324,6 +331,9 @@ def close_out(openings: Sequence[Standing], *, in_part: bool, short: str = "") -
     'part'
     >>> close_out([Standing("not_reached")], in_part=False).problem
     'left'
+    >>> thin = {"code": "depth_short", "field": "depth", "severity": "check", "text": "2 in deep."}
+    >>> [close_out([Standing("read", (), [thin], why)], in_part=False).problem for why in ("", "the shop notches it")]
+    ['gap', '']
     """
     untouched = [at for at, one in enumerate(openings) if in_part and one.state == "to_measure"]
     left = [at for at, one in enumerate(openings) if one.state == "not_reached"]

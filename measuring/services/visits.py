@@ -118,11 +118,20 @@ def short_of(job: Job) -> str:
     return expected_short(job.openings_expected, job.rooms_expected, list(here))
 
 
+def alike(found: Sequence[OpenEnd]) -> list[list[OpenEnd]]:
+    """Those of one severity and text together: a line for all the openings it is said of."""
+    rows: dict[tuple[str, str], list[OpenEnd]] = {}
+    for end in found:
+        rows.setdefault((end.severity, end.text), []).append(end)
+    return list(rows.values())
+
+
 def _standings(openings: Sequence[Opening]) -> list[Standing]:
     found = []
     for opening in openings:
         seen = evaluate(opening, opening.readings.all()) if opening.state not in LEFT_OUT else None
-        found.append(Standing(opening.state, seen.gaps, seen.findings) if seen else Standing(opening.state))
+        said = Standing(opening.state, seen.gaps, seen.findings, opening.goes_on) if seen else Standing(opening.state)
+        found.append(said)
     return found
 
 

@@ -20,7 +20,7 @@ from measuring.forms import CloseForm, ListForm, ReasonForm, RoomDefaultsForm, R
 from measuring.models import MeasureVisit, Opening
 from measuring.rules.families import TABLE
 from measuring.services.openings import read_opening_list
-from measuring.services.visits import open_ends
+from measuring.services.visits import alike, open_ends
 from shared.access import SignedInRequest, roles_required
 from shared.errors import refusals_shown, refusals_to
 from shared.roles import MEASURER
@@ -198,9 +198,9 @@ def close(request: SignedInRequest, pk: int) -> HttpResponse:
         "job": now.appointment.job,
         "form": form,
         "short": services.short_of(now.appointment.job),
-        "blocking": [end for end in ends if end.blocks],
         "to_choose": options_to_choose(openings),
-        "checking": [end for end in ends if not end.blocks],
+        "blocking": alike([end for end in ends if end.blocks]),
+        "checking": alike([end for end in ends if not end.blocks]),
         "openings": [(one, live_units(one)) for one in openings],
     }
     return render(request, "measuring/close.html", context, status=422 if form.errors else 200)

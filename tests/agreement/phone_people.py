@@ -220,6 +220,7 @@ class Person:
             "substrate": lambda: text(("wood", "tile", "unknown", "post_tensioned_slab")),
             "sill": lambda: text(("sill", "floor", "none")),
             "floor_type": lambda: text(("oak", "carpet", " rug ", "", "x" * 41)),
+            "goes_on": lambda: text(("the shop notches it", "customer knows", "", "x" * 241)),
             "stops_on": lambda: text(({}, {"bottom": {"on": "sill", "limit": self.small(4)}}, {"left": {"on": ""}})),
             "is_door": lambda: text((True, False, "on")),
             "door_swing": lambda: text(("in, left", "slides", "")),

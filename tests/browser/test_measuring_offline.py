@@ -619,3 +619,56 @@ def test_the_keypad_its_question_and_the_answer_are_on_one_screen(
     assert page.evaluate(OUT_OF_SIGHT) == []
     page.click(".entry .same")
     expect(page.locator(".doubt")).to_have_count(0)
+
+
+def test_what_cannot_fit_asks_for_an_answer_and_what_repeats_is_said_once(
+    own_site: Site, job: dict[str, Any], new_page: Callable[..., Any]
+) -> None:
+    """The visit closed in one tap, and each opening had a line of its own about the unknown wall."""
+    page = new_page(phone=True)
+    at_the_keypad(page, own_site, job)
+    for typed in ("35 3/8", "35 3/8", "35 3/8", "60", "60", "60", "0 1/2"):
+        press(page, typed)
+    page.click("text=Copy")
+    expect(page.locator("h1")).to_have_text("Study B")
+    read_opening(page, "35 3/8", "60")
+    page.goto(f"{own_site.url}/measure/{job['appointment']}/#close")
+
+    expect(page.locator("#done")).to_have_text("1 missing")
+    expect(page.locator("#done")).to_be_disabled()
+    expect(page.locator(".findings li", has_text="behind the surface")).to_have_count(1)
+    page.click("[aria-label=Missing] a")
+    page.click("text=Go on all the same")
+    page.click("#cannot-fit button:has-text('Go on')")
+    expect(page.locator("#cannot-fit .errorlist")).to_have_text("say why, in a few words")
+    page.fill("#reason", "the shop notches the jamb")
+    page.click("#cannot-fit button:has-text('Go on')")
+    expect(page.locator("#cannot-fit")).to_have_count(0)
+    page.goto(f"{own_site.url}/measure/{job['appointment']}/#close")
+    page.click("#done")
+
+    expect(page.locator("#unsent")).to_have_text("All sent.", timeout=60_000)
+    assert look(own_site, job)["closed"] == 1
+
+
+def test_the_keypad_fills_in_lengths_among_the_facts(
+    own_site: Site, job: dict[str, Any], new_page: Callable[..., Any]
+) -> None:
+    """They opened the whole keyboard, with no fraction in sight."""
+    page = new_page(phone=True)
+    page.set_viewport_size({"width": 360, "height": 616})
+    at_the_keypad(page, own_site, job)
+    page.goto(f"{page.url}/facts")
+    page.click("#f-reach_height")
+    press(page, "95 1/2")
+    expect(page.locator("#f-reach_height")).to_have_value("95 1/2")
+    expect(page.locator(".pad")).to_have_count(0)
+    page.goto(page.url.replace("/facts", "/more"))
+    page.fill("#thing-kind", "crank")
+    page.click("#thing-projection")
+    assert page.evaluate(OUT_OF_SIGHT) == []
+    press(page, "1 1/8")
+
+    page.click("text=Add")
+
+    expect(page.locator(".things li")).to_contain_text("crank, stands out 1 1/8")

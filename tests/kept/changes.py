@@ -123,14 +123,15 @@ CHANGES: dict[str, list[Change]] = {
                 f"body.{body}*rooms.*.beside",
                 f"body.{body}*rooms.*.taken",
                 f"body.{body}*openings.*.at_it",
+                f"body.{body}*openings.*.facts.goes_on",
                 f"body.{body}*openings.*.units.*.released",
                 f"body.{body}*openings.*.units.*.product",
             )
         ],
         *[
-            Change(f"{when}GET /api/openings/* body.units.*.{what}", PHONE, is_new=True)
+            Change(f"{when}GET /api/openings/* body.{what}", PHONE, is_new=True)
             for when in ("", "afterwards ")
-            for what in ("released", "product")
+            for what in ("units.*.released", "units.*.product", "facts.goes_on")
         ],
         # what a copy of an opening takes
         *[

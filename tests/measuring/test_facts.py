@@ -16,8 +16,9 @@ from measuring import services
 from measuring.adapters.evaluation import evaluate
 from measuring.forms import FactsForm
 from measuring.models import Opening
+from measuring.services.visits import open_ends
 from tests.installs.rules.units import inch, make_unit
-from tests.measuring.makers import make_job, make_opening
+from tests.measuring.makers import INSIDE, make_job, make_opening
 
 pytestmark = pytest.mark.django_db
 
@@ -49,24 +50,26 @@ COUNTS: dict[str, tuple[dict[str, Any], dict[str, Any]]] = {
     "handle_projection": ({"is_door": True}, {"handle_projection": "2"}),
     "sill_projection": ({"readings": OUTSIDE, "mount": "outside"}, {"sill_projection": "1"}),
     "reach_height": ({}, {"reach_height": "120"}),
+    "goes_on": ({"readings": INSIDE | {"depth": "1/2"}}, {"goes_on": "the shop notches the jamb"}),
 }
 
 
 def counted(opening: Opening) -> Any:
     found = evaluate(opening)
     size = found.size and (found.size.width.ticks, found.size.height.ticks)
-    return size, sorted(str(one) for one in found.findings), sorted(gap.text for gap in found.gaps)
+    ends = sorted(end.text for end in open_ends([opening]))
+    return size, sorted(str(one) for one in found.findings), sorted(gap.text for gap in found.gaps), ends
 
 
 @pytest.mark.parametrize("fact", COUNTS)
 def test_another_answer_changes_size_finding_or_what_is_asked(cast, fact):
     """A door's handle, its swing and a sill's projection were asked, kept, and told nobody anything."""
     given, other = COUNTS[fact]
-    job = make_job(cast.dispatcher)
-    opening = make_opening(job, cast.measurer, **{"family": "slat", **given})
+    job = make_job(cast["dispatcher"])
+    opening = make_opening(job, cast["measurer"], **{"family": "slat", **given})
     before = counted(opening)
 
-    changed = services.change_opening(opening=opening, facts=other, by=cast.measurer)
+    changed = services.change_opening(opening=opening, facts=other, by=cast["measurer"])
 
     assert counted(changed) != before
 
@@ -91,10 +94,10 @@ def test_every_fact_that_is_asked_is_walked_here():
 
 def test_a_vertical_to_the_floor_is_ordered_short_of_it(cast):
     """It was ordered at the full height, and its bottom was to be widened by 2 in."""
-    job = make_job(cast.dispatcher)
+    job = make_job(cast["dispatcher"])
 
     def order(**facts: Any) -> tuple[Any, list[str]]:
-        opening = make_opening(job, cast.measurer, family="vertical", readings=OUTSIDE, **{**DOOR, **facts})
+        opening = make_opening(job, cast["measurer"], family="vertical", readings=OUTSIDE, **{**DOOR, **facts})
         found = evaluate(opening)
         return found.size and found.size.height.text(), [one["code"] for one in found.findings]
 
@@ -108,17 +111,17 @@ def test_a_vertical_to_the_floor_is_ordered_short_of_it(cast):
 
 def test_an_outside_mount_is_not_fixed_to_the_jamb(cast):
     """It stayed on the jamb when the mount was changed, and the installer took screws for it."""
-    job = make_job(cast.dispatcher)
-    opening = make_opening(job, cast.measurer, readings={})
+    job = make_job(cast["dispatcher"])
+    opening = make_opening(job, cast["measurer"], readings={})
     assert opening.fixed_to == "jamb"
 
-    changed = services.change_opening(opening=opening, facts={"mount": "outside"}, by=cast.measurer)
+    changed = services.change_opening(opening=opening, facts={"mount": "outside"}, by=cast["measurer"])
 
     assert changed.fixed_to == "wall"
-    assert make_opening(job, cast.measurer, readings={}, mount="outside").fixed_to == "wall"
+    assert make_opening(job, cast["measurer"], readings={}, mount="outside").fixed_to == "wall"
 
 
 def test_the_installer_clears_a_doors_handle_too(cast):
-    opening = make_opening(make_job(cast.dispatcher), cast.measurer, readings={}, handle_projection="2", **DOOR)
+    opening = make_opening(make_job(cast["dispatcher"]), cast["measurer"], readings={}, handle_projection="2", **DOOR)
 
     assert [(thing.kind, thing.projection.text()) for thing in _obstructions(opening)] == [("handle", "2")]

@@ -258,6 +258,9 @@ export class Measure {
     ].filter(Boolean).join("; ");
   }
 
+  /** What can't be made or mounted so, until somebody says why it goes on. */
+  isWasted = (one, finding) => this.table.wasted.includes(finding.code) && !one.facts.goes_on;
+
   // -- the close-out -----------------------------------------------------------------------------------
 
   /** Gaps, which block, and findings to be checked, in walking order: `{ one, gap, finding, severity }`. */
@@ -268,6 +271,10 @@ export class Measure {
       const seen = this.evaluate(visit, one), asked = seen.gaps.map((gap) => gap.field);
       for (const gap of seen.gaps) found.push({ one, gap, severity: "stop" });
       for (const finding of seen.findings) {
+        if (this.isWasted(one, finding)) {
+          found.push({ one, gap: { code: "cannot_fit", field: finding.field, turn: 1, words: { finding: finding.text } }, severity: "stop" });
+          continue;
+        }
         const isAsked = finding.code in this.table.questioned && asked.includes(finding.field);
         if (finding.severity !== "note" && !isAsked) found.push({ one, finding, severity: finding.severity });
       }

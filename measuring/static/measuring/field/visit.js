@@ -324,6 +324,7 @@ function openingPage(visit, one) {
     head,
     stopped && h("p", { class: "caution" }, stateOf(one), ` ${one.reason} `, h("button", { onclick: () => enter("state", { opening: one.uid, to: "again" }) }, "Take it up again")),
     ...rivals(one),
+    ...seen.findings.filter((found) => measure.isWasted(one, found)).map((found) => cannotFit(one, found)),
     ...seen.doubts.filter((found) => !isHere(found)).map((found) => doubt(one, found)),
     h("div", { class: "drawn", onclick: (event) => { const spot = tapped(event); if (spot && !stopped) goTo(`${spot}:1`); } }, openingDrawing({
       name: nameOf(visit, one), unit: day.unit, sill: one.facts.sill, isOutside: one.facts.mount === "outside",
@@ -345,6 +346,17 @@ function openingPage(visit, one) {
         here ? entryLine(visit, one, here) : whatIsLeft(seen)),
       here && keypad(visit, one, here)),
   ].filter(Boolean);
+}
+
+/** What can't be made or mounted so: three answers, one of them a reason to go on. */
+function cannotFit(one, found) {
+  const set = (facts) => enter("facts", { opening: one.uid, facts });
+  return h("div", { class: "caution", id: "cannot-fit" },
+    h("p", {}, h("span", { class: `severity ${found.severity}` }, found.severity), ` ${found.text} ${found.todo}`),
+    h("div", { class: "row" },
+      h("a", { class: "button", href: `#o/${one.uid}/facts` }, "Other product"),
+      one.facts.mount === "inside" && h("button", { onclick: () => set({ mount: "outside" }) }, "Outside mount")),
+    because("Go on", "Go on all the same", [["Go on", (reason) => set({ goes_on: reason })]]));
 }
 
 /** No place is at the cursor: what was passed over is tapped, or everything is read. */
@@ -735,6 +747,17 @@ function because(title, summary, acts, words = []) {
       h("div", { class: "row" }, acts.map(([word, act, isFree]) => h("button", { onclick: tap(act, isFree) }, word)))));
 }
 
+/** Lines of one text together, with all the openings it is said of. */
+function alike(rows) {
+  const found = new Map();
+  for (const [one, text, severity] of rows) {
+    const key = `${severity} ${text}`;
+    if (!found.has(key)) found.set(key, [[], text, severity]);
+    found.get(key)[0].push(one);
+  }
+  return [...found.values()];
+}
+
 // -- the close-out -----------------------------------------------------------------------------------
 
 function closePage(visit) {
@@ -747,7 +770,7 @@ function closePage(visit) {
   const note = h("textarea", { id: "close-note", rows: 3, maxlength: 4000 });
   note.value = ui.note ?? "";
   note.addEventListener("input", () => { ui.note = note.value; });
-  const list = (rows) => h("ul", { class: "findings" }, rows.map(([one, text, severity]) => h("li", {}, h("span", { class: `severity ${severity}` }, severity), " ", h("a", { href: `#o/${one.uid}` }, nameOf(visit, one)), `: ${text}`)));
+  const list = (rows) => h("ul", { class: "findings" }, alike(rows).map(([mine, text, severity]) => h("li", {}, h("span", { class: `severity ${severity}` }, severity), " ", mine.map((one, at) => [at ? ", " : "", h("a", { href: `#o/${one.uid}` }, nameOf(visit, one))]), `: ${text}`)));
   return [
     titleLine(["#", "all openings"], "Close out"),
     stops.length ? h("section", { "aria-label": "Missing" }, h("h2", {}, `Missing: ${stops.length}`), list(stops)) : null,
