@@ -7,6 +7,7 @@ import datetime as dt
 import uuid
 from decimal import Decimal
 from typing import TYPE_CHECKING, NamedTuple, Self, TypeVar
+from urllib.parse import quote
 
 from django.conf import settings
 from django.core.validators import MaxValueValidator, MinValueValidator
@@ -172,6 +173,12 @@ class Site(models.Model):
     def where(self) -> str:
         """The address of whoever goes there, with the floor above the ground they go up to."""
         return f"{self.address} · floor {self.floor}" if self.floor else self.address
+
+    @property
+    def directions(self) -> str:
+        """The address that a phone's own map opens: the point where there is one, and what it is called."""
+        at = "0,0" if self.latitude is None else f"{self.latitude},{self.longitude}"
+        return f"geo:{at}?q={quote(self.address)}"
 
     @property
     def point(self) -> tuple[float, float] | None:

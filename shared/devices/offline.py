@@ -64,6 +64,8 @@ add_files(
     "shared/base.css",
     "shared/base.js",
     "shared/mark.svg",
+    "shared/icon-192.png",
+    "shared/app.webmanifest",
     "django_htmx/htmx-2.min.js",
     "shared/devices/queue.js",
 )
