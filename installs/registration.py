@@ -63,7 +63,7 @@ def register() -> None:
         jobs_ports.minutes_sources[purpose] = install_minutes
         jobs_ports.finish_sources[purpose] = unfinished
         jobs_ports.record_sources[purpose] = is_recorded
-    offline.add_page(r"^/(stops/(\d+/)?|load/|loads/\d+/|today/)$", "installs:offline")
+    offline.add_page(r"^/(|sign-in/|stops/(\d+/)?|load/|loads/\d+/|today/)$", "installs:offline")
     scripts = ("day", "kept", "load", "scan", "sending", "shell", "stop")
     offline.add_files("installs/day.css", "jobs/visit.css", *(f"installs/{name}.js" for name in scripts))
     jobs_ports.day_scripts.append("installs/day.js")

@@ -36,6 +36,7 @@ def register() -> None:
         "measuring/field/model.js",
         "measuring/field/measure.js",
         "measuring/field/facts.js",
+        "measuring/field/news.js",
         "measuring/field/drawings.js",
     )
     assert documents  # registers the document kinds

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import os
+import re
 import signal
 from collections.abc import Callable, Iterator
 from typing import Any
@@ -78,7 +79,7 @@ Enter = Callable[..., Page]
 @pytest.fixture(scope="module")
 def days(site: Site) -> Iterator[Day]:
     """Days of a branch, crew and people of their own each: two stops of today, the shelf full."""
-    return iter(json.loads(site.python(SETUP.replace("DAYS", "7"))))
+    return iter(json.loads(site.python(SETUP.replace("DAYS", "9"))))
 
 
 @pytest.fixture
@@ -262,6 +263,42 @@ def test_a_kept_page_shows_what_the_office_has_once_it_answers(site: Site, day: 
         os.killpg(site.web.pid, signal.SIGCONT)
 
     expect(page.get_by_role("button", name="Arrived")).to_have_count(0)
+
+
+def test_a_phone_installs_it_and_opens_the_day_without_signal(site: Site, day: Day, enter: Enter) -> None:
+    """No manifest, no icon, and the start page ended on the browser's error page."""
+    page = enter("installer", phone=True, errors_allowed=True)
+    page.goto(f"{site.url}/today/")
+    day_is_kept(page, 3)
+    expect(page.get_by_role("link", name="Directions").first).to_have_attribute("href", re.compile(r"^geo:.+\?q=\d"))
+    problems = page.context.new_cdp_session(page).send("Page.getInstallabilityErrors")["installabilityErrors"]
+    assert [one["errorId"] for one in problems if one["errorId"] != "in-incognito"] == []  # every test's page is
+
+    page.context.set_offline(True)
+    page.goto(f"{site.url}/")
+
+    expect(page.locator(".call")).to_have_count(2)
+
+
+def test_what_the_office_changes_is_said_on_the_open_day_and_stop(site: Site, day: Day, enter: Enter) -> None:
+    """A visit that was called off vanished without a word, the next time somebody loaded a page."""
+    today, stop = (enter("installer", phone=True, errors_allowed=True) for _ in range(2))
+    for page, path in ((today, "/today/"), (stop, f"/stops/{day['other']}/")):
+        page.clock.install()
+        page.goto(f"{site.url}{path}")
+        page.evaluate("navigator.serviceWorker.ready.then(() => true)")
+    site.python(
+        "from jobs.models import Appointment; from jobs.services.appointments import cancel_appointment;"
+        f"one = Appointment.objects.get(pk={day['other']}); cancel_appointment(appointment=one, by=one.created_by)"
+    )
+
+    for page in (today, stop):
+        page.clock.fast_forward(30_000)
+
+    expect(today.locator("[data-news]")).to_contain_text("off your day")
+    expect(stop.locator("[data-news]")).to_be_visible()
+    today.click("[data-news] button")
+    expect(today.locator("[data-news]")).to_have_count(0)
 
 
 def test_a_stop_without_signal_is_signed_and_what_is_missing_becomes_a_return(

@@ -672,3 +672,66 @@ def test_the_keypad_fills_in_lengths_among_the_facts(
     page.click("text=Add")
 
     expect(page.locator(".things li")).to_contain_text("crank, stands out 1 1/8")
+
+
+CALL_OFF = """
+from jobs.models import Appointment
+from jobs.services.appointments import cancel_appointment
+from shared.models import User
+one = Appointment.objects.get(pk={appointment})
+cancel_appointment(appointment=one, by=one.job.created_by, reason="nobody home")
+"""
+CANNOT = """
+from measuring import services
+from measuring.models import Opening
+one = Opening.objects.get(job={job})
+services.mark_cannot(opening=one, reason="a wardrobe", by=one.job.created_by)
+"""
+
+
+def test_a_visit_called_off_says_so_on_the_open_page(
+    own_site: Site, job: dict[str, Any], new_page: Callable[..., Any]
+) -> None:
+    """No page looked for news; the visit was gone the next time somebody loaded one, without a word."""
+    page = new_page(phone=True)
+    page.clock.install()
+    sign_in(page, own_site, job["meg"])
+    page.goto(f"{own_site.url}/measure/{job['appointment']}/")
+    expect(page.locator("#begin")).to_be_visible(timeout=60_000)
+    own_site.python(CALL_OFF.format(appointment=job["appointment"]))
+
+    page.clock.fast_forward(30_000)
+
+    expect(page.locator("[data-news]")).to_contain_text("is off your day. It was cancelled or moved")
+    page.goto(f"{own_site.url}/measure/")
+    page.click("[data-news] button")
+    expect(page.locator("[data-news]")).to_have_count(0)
+    page.reload()
+    expect(page.locator("#unsent")).to_be_visible()
+    expect(page.locator("[data-news]")).to_have_count(0)
+
+
+def test_a_refused_entry_is_told_at_its_own_opening(
+    own_site: Site, job: dict[str, Any], new_page: Callable[..., Any]
+) -> None:
+    """It stood on every page of the phone, with no name: inside another customer's opening too."""
+    page = new_page(phone=True, errors_allowed=True)
+    at_the_keypad(page, own_site, job)
+    expect(page.locator("#unsent")).to_have_text("All sent.", timeout=60_000)
+    page.context.set_offline(True)
+    press(page, "35 3/8")
+    own_site.python(CANNOT.format(job=job["job"]))
+
+    page.context.set_offline(False)
+
+    expect(page.locator(".refused")).to_contain_text(
+        "Study A: the office did not take this. reading, width, top", timeout=60_000
+    )
+    page.click(".back")
+    expect(page.locator(".refused")).to_have_count(0)
+    expect(page.locator("#field")).to_contain_text("The office did not take an entry of Study A")
+    page.goto(f"{own_site.url}/measure/")
+    expect(page.locator(".refused")).to_have_count(0)
+    page.click("text=The office did not take an entry: Ida Marl")
+    page.click(".refused button")
+    expect(page.locator(".refused")).to_have_count(0)

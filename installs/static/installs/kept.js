@@ -50,6 +50,9 @@ export async function read(answer) {
 
 export const pageOf = async (path) => read(await ask(path));
 
+/** What a page of the day says, however it is laid out. */
+export const textOf = (page) => page.getElementById("sheet").textContent.replace(/\s+/g, " ").trim();
+
 /** Shows a page of this address in place of the one on the screen, and keeps it. */
 export async function show(userId, page) {
   const sheet = page.getElementById("sheet");

@@ -2,6 +2,7 @@
 import { KEPT_AT_THE_OFFICE } from "../shared/devices/queue.js";
 
 const SENT_WITHIN_MS = 4000;
+const NEWS_MS = 25000;
 let underway = 0; // taps that are not on the disk yet
 
 export const isUnderway = () => underway > 0;
@@ -12,6 +13,29 @@ export function say(text, isError = false) {
   line.textContent = text;
   line.classList.toggle("error", isError);
   if (isError) line.scrollIntoView({ block: "center" }); // the tap it answers may be screens below
+}
+
+const changed = new Map(); // what the office changed, by what it is of, until it was seen
+
+/** Says at the top of the page what the office changed; it stays until it was seen, whatever page comes in place of this. */
+export function tellNews(of = "", text = "") {
+  if (text) changed.set(of, text);
+  document.querySelector("[data-news]")?.remove();
+  if (!changed.size) return;
+  const news = document.createElement("div"), button = document.createElement("button");
+  news.className = "caution";
+  news.dataset.news = "yes";
+  news.setAttribute("role", "status");
+  for (const line of changed.values()) news.append(Object.assign(document.createElement("p"), { textContent: line }));
+  button.textContent = "Seen";
+  button.addEventListener("click", () => { changed.clear(); news.remove(); });
+  news.append(button);
+  document.getElementById("sheet").prepend(news);
+}
+
+/** Calls back while the page is seen, with signal and no tap under way: time to look what the office changed. */
+export function everySoOften(look) {
+  setInterval(() => document.visibilityState === "visible" && navigator.onLine && !underway && !document.body.inert && look(), NEWS_MS);
 }
 
 /** Those of a page's taps that the office does not show yet, oldest first: not sent, or kept there and not taken. */

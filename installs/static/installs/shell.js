@@ -25,6 +25,10 @@ function list(pages) {
 }
 
 async function begin() {
+  if (["/", "/sign-in/"].includes(location.pathname) && !navigator.onLine) {
+    location.replace("/today/"); // where the office would lead; what is kept here needs no session
+    return;
+  }
   const found = await find();
   if (!found && shell.dataset.measures && location.pathname === "/today/" && !navigator.onLine) {
     location.replace("/measure/"); // a measurer's visits are kept otherwise

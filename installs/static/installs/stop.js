@@ -1,7 +1,7 @@
 // The stop on a phone: every tap goes into the phone's own queue first, then to the office.
 import { openField } from "../shared/devices/queue.js";
-import { ask, keep, keepDay, read, show } from "./kept.js";
-import { anew, carry, gone, hold, isOpen, isUnderway, markOf, retype, say, untaken, wordsFor } from "./sending.js";
+import { ask, keep, keepDay, read, show, textOf } from "./kept.js";
+import { anew, carry, everySoOften, gone, hold, isOpen, isUnderway, markOf, retype, say, tellNews, untaken, wordsFor } from "./sending.js";
 
 const PHOTO_EDGE = 1600;
 const ASK_AGAIN_MS = 5000;
@@ -13,6 +13,7 @@ let field;
 let isDrawing = false; // a stroke of the signature is under the finger
 let asked = 0; // how often the page was asked for anew: only the last answer shows every entry taken before it
 let isStale = false; // it waits until the finger is off the page
+let shown = isLive ? textOf(document) : ""; // what the office said of it last
 
 const here = () => document.getElementById("stop");
 const visit = () => Number(here().dataset.stop);
@@ -176,9 +177,24 @@ async function swap(page) {
   if (isStale) return;
   for (const { id } of field.refused) delete document.querySelector(`form[data-sent="${id}"]`)?.dataset.sent;
   carry();
+  shown = textOf(page);
   const kept = show(userId, page);
   begun();
+  tellNews();
   await kept;
+}
+
+/** Whether the office has this stop otherwise by now: shown in its place, and said. */
+async function look() {
+  if (isDrawing || mine().length) return;
+  const before = asked, answer = await ask(location.pathname), page = await read(answer);
+  if (before !== asked || isDrawing || isUnderway() || mine().length) return;
+  const at = new Date().toLocaleTimeString([], { hour: "numeric", minute: "2-digit" });
+  if (answer?.status === 404) return tellNews("gone", "This stop is off your day: it was cancelled or moved to another crew. Call the office.");
+  if (!page || textOf(page) === shown) return;
+  const wasKept = !shown;
+  await swap(page);
+  if (!wasKept) tellNews("stop", `The office changed this stop (seen ${at}).`);
 }
 
 /** The finger is off the page: what waited for that may come. */
@@ -262,6 +278,7 @@ async function begin() {
   field.sync();
   if (!isLive && navigator.onLine) fresh(); // slow, not gone
   if (!isLive) window.addEventListener("online", () => fresh());
+  everySoOften(look);
   if (isLive) {
     await keep(userId, location.pathname, document.getElementById("sheet"), document.title);
     keepDay(userId, (here().dataset.day || "").split(" ").filter(Boolean));

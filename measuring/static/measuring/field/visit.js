@@ -3,6 +3,7 @@ import { formatLength, inchParts } from "../rules.js";
 import { KEPT_AT_THE_OFFICE, openField, newId } from "../../shared/devices/queue.js";
 import { Measure } from "./measure.js";
 import { findOpening, freeMark, marksIn, nextMark, project, withNewNames } from "./model.js";
+import { newsOf } from "./news.js";
 import { openingDrawing, tapeDrawing } from "./drawings.js";
 
 const root = document.getElementById("field");
@@ -84,7 +85,7 @@ function draw() {
   const opened = drawnAt === location.href ? [...root.querySelectorAll("details[open] > summary")].map((one) => one.textContent) : [];
   const typed = halfTyped(focused);
   boxes.clear();
-  root.replaceChildren(strip(), ...page(visit).filter(Boolean));
+  root.replaceChildren(strip(visit), ...page(visit).filter(Boolean));
   root.append(...[boxPad()].filter(Boolean));
   for (const [id, value] of typed) {
     const box = document.getElementById(id);
@@ -148,8 +149,8 @@ function page(visit) {
   return visitPage(visit);
 }
 
-/** What is not sent, and why something was refused: always in sight. */
-function strip() {
+/** What is not sent, what the office changed, and what it refused: always in sight. */
+function strip(visit = null) {
   const waiting = field.waiting.length;
   const unkept = waiting - field.kept.length;
   const keeping = unkept ? ` ${unkept} being kept on this phone.` : "";
@@ -160,9 +161,35 @@ function strip() {
     field.parked.length > 0 && h("p", { class: "unsent-line", id: "parked" }, `${KEPT_AT_THE_OFFICE}: ${field.parked.length}. The office tries again by itself.`),
     !window.isSecureContext && h("p", { class: "message" }, "This address has no HTTPS: the page works with signal only, and the camera may be refused. Ask whoever runs your site."),
     field.trouble && h("p", { class: "message error" }, field.trouble),
-    field.refused.map((one) => h("div", { class: "caution" },
-      h("p", {}, h("strong", {}, "The office did not take this: "), `${one.kind.split(".")[1]}${withNewNames(one.body).spot ? `, ${withNewNames(one.body).spot}` : ""}${one.body.typed ? ` ${one.body.typed}` : ""}. ${one.reply.problem ?? ""}`),
-      h("button", { onclick: () => field.dismiss(one.id) }, "Seen"))));
+    field.news.map((one) => h("div", { class: "caution", "data-news": one.appointment },
+      h("p", {}, h("strong", {}, "Changed at the office: "), one.text), h("button", { onclick: () => field.seen(one.id) }, "Seen"))),
+    field.day && field.refused.map((one) => refusal(one, visit)));
+}
+
+/** The visit and the opening that an entry is about, as far as the day still has them. */
+function placeOf({ body }) {
+  const all = day.visits.flatMap((visit) => visit.openings), has = (list, uid) => uid && list.some((thing) => thing.uid === uid);
+  const uid = body.copy ?? body.opening;
+  const one = all.find((other) => (uid ? other.uid === uid : has(other.readings, body.reading) || has(other.obstructions, body.obstruction)));
+  const visit = day.visits.find((other) => (body.appointment ? other.appointment === body.appointment : one && other.openings.includes(one)));
+  return { visit, one };
+}
+
+/** Why something was refused, at the visit and opening it is of; elsewhere the way there. */
+function refusal(entry, here) {
+  const { visit, one } = placeOf(entry), { spot } = withNewNames(entry.body);
+  const [what, uid] = location.hash.slice(1).split("/"), opened = what === "o" ? uid : null;
+  const where = visit ? [visit.job.customer, one && nameOf(visit, one)].filter(Boolean).join(", ") : "a visit that is not on your day any more";
+  const isHere = visit ? visit === here && (one?.uid ?? null) === opened : !here;
+  if (!isHere && (!visit || here)) {
+    const isOfVisit = visit && visit === here && one && !opened;
+    return isOfVisit && h("p", { class: "unsent-line" }, h("a", { href: `#o/${one.uid}` }, `The office did not take an entry of ${nameOf(visit, one)}`));
+  }
+  if (!isHere) return h("p", { class: "unsent-line" }, h("a", { href: `${visit.url}${one ? `#o/${one.uid}` : ""}` }, `The office did not take an entry: ${where}`));
+  const said = [entry.kind.split(".")[1].replaceAll("_", " "), spot && table.labels[spot], entry.body.typed].filter(Boolean).join(", ");
+  return h("div", { class: "caution refused" },
+    h("p", {}, h("strong", {}, `${where}: the office did not take this. `), `${said}. ${entry.reply.problem ?? ""}`),
+    h("button", { onclick: () => field.dismiss(entry.id) }, "Seen"));
 }
 
 function titleLine(back, title, ...more) {
@@ -183,12 +210,13 @@ function dayPage() {
 
 function visitPage(visit) {
   const { job } = visit;
-  const facts = [["opens", job.door_contact && `${job.door_contact} ${job.door_phone}`], [job.access, visit.secret], ["parking", job.parking], ["pets", job.pets], ["expected", job.expected]];
+  const door = job.door_contact && [`${job.door_contact} `, job.door_phone && h("a", { class: "button", href: `tel:${job.door_phone}` }, `Call ${job.door_phone}`)];
+  const facts = [["opens", door], [job.access, visit.secret], ["parking", job.parking], ["pets", job.pets], ["expected", job.expected]];
   const short = (visit.is_open || visit.closed_at) && measure.expectedShort(visit);
   const out = [
     titleLine(["/measure/", "visits"], job.customer, h("p", { class: "where" }, `${job.number} · ${visit.purpose} · ${clock(visit.starts_at)}`),
       h("p", {}, visitState(visit), " ", unsent(visit))),
-    h("p", {}, job.address),
+    h("p", { class: "row" }, job.address, " ", h("a", { class: "button", href: `geo:0,0?q=${encodeURIComponent(job.address.split(" · ")[0])}` }, "Directions")),
     h("dl", { class: "facts tight" }, facts.filter(([, value]) => value).map(([word, value]) => h("div", {}, h("dt", {}, word), h("dd", {}, value)))),
     short && h("p", { class: "caution" }, `${short}.`),
     job.children && h("p", { class: "caution" }, "Children live or visit here: no cords within reach."),
@@ -819,6 +847,7 @@ async function begin() {
   field = await openField(Number(root.dataset.user));
   table = await (await fetch(new URL("../rules-table.json", import.meta.url))).json();
   field.onchange = drawWhenLifted;
+  field.compare = newsOf;
   window.addEventListener("hashchange", () => { afresh(); draw(); window.scrollTo(0, 0); });
   window.addEventListener("offline", drawWhenLifted);
   window.addEventListener("online", drawWhenLifted);

@@ -14,6 +14,7 @@ const SEND_AT_ONCE = 25;
 const SEND_BYTES = 3000000;
 const ASK_AT_ONCE = 200;
 const RETRY_MS = 15000;
+const NEWS_MS = 25000;
 const PARKED = 202;
 export const KEPT_AT_THE_OFFICE = "Kept at the office, not taken yet";
 
@@ -56,12 +57,15 @@ class Field {
     this.refused = [];
     this.writing = Promise.resolve();
     this.trouble = "";
+    this.news = [];
+    this.compare = null; // (before, after) => [{ id, text }]: a page that sets it looks for news while it is seen
     this.onchange = () => {};
     this.channel = "BroadcastChannel" in window ? new BroadcastChannel(`jambwise-${userId}`) : null;
     if (this.channel) this.channel.onmessage = () => this.load();
     window.addEventListener("online", () => this.sync());
     document.addEventListener("visibilitychange", () => document.visibilityState === "visible" && this.sync());
     setInterval(() => (this.waiting.length || this.parked.length) && this.sync(), RETRY_MS);
+    setInterval(() => this.compare && document.visibilityState === "visible" && navigator.onLine && this.sync(), NEWS_MS);
   }
 
   /**
@@ -91,12 +95,14 @@ class Field {
   /** Read again what this phone keeps, and tell. */
   async load() {
     const tx = this.db.transaction(["meta", "deeds", "refused"]);
-    const [day, waiting, refused] = await Promise.all([
+    const [day, news, waiting, refused] = await Promise.all([
       wrap(tx.objectStore("meta").get("day")),
+      wrap(tx.objectStore("meta").get("news")),
       wrap(tx.objectStore("deeds").getAll()),
       wrap(tx.objectStore("refused").getAll()),
     ]);
     this.day = day ?? null;
+    this.news = news ?? [];
     this.stored = waiting;
     this.refused = refused;
     this.onchange();
@@ -145,6 +151,12 @@ class Field {
     await this.load();
   }
 
+  /** The person has seen what changed. */
+  async seen(id) {
+    await this.setMeta("news", this.news.filter((one) => one.id !== id));
+    await this.load();
+  }
+
   /** Send what waits and fetch the day anew; one tab at a time. */
   async sync() {
     const work = () => this.exchange();
@@ -169,10 +181,10 @@ class Field {
       await this.load();
     }
     if (!(await this.ask(token))) return;
-    await this.fetchDay(token);
+    const isOther = await this.fetchDay(token), hadTrouble = this.trouble !== "";
     this.trouble = "";
-    if (sent) this.channel?.postMessage("changed");
-    await this.load();
+    if (sent || isOther) this.channel?.postMessage("changed");
+    if (sent || isOther || hadTrouble) await this.load();
   }
 
   async unsent() {
@@ -254,21 +266,32 @@ class Field {
     });
   }
 
+  /** The day as the office has it now; true where it is another than the one that is here. */
   async fetchDay(token) {
     const stored = await wrap(this.db.transaction("deeds").objectStore("deeds").getAll());
     const inDay = stored.filter((entry) => entry.sent).map((entry) => entry.place);
-    const answer = await fetch("/api/field/day/", { headers: { Authorization: `Device ${token}` }, credentials: "omit" });
+    const headers = { Authorization: `Device ${token}` }, tag = await this.meta("day tag");
+    if (tag && this.day) headers["If-None-Match"] = tag;
+    const answer = await fetch("/api/field/day/", { headers, credentials: "omit" });
     if (answer.status === 401) return this.forget();
-    if (!answer.ok) throw new Error(`the office answered ${answer.status}`);
-    const day = await answer.json();
-    if (day.user.id !== this.userId) return; // somebody else's token: nothing of theirs is shown here
-    const tx = this.db.transaction(["meta", "deeds"], "readwrite");
-    tx.objectStore("meta").put(day, "day");
+    const isSame = answer.status === 304;
+    if (!answer.ok && !isSame) throw new Error(`the office answered ${answer.status}`);
+    if (isSame && !inDay.length) return false;
+    const day = isSame ? null : await answer.json();
+    if (day && day.user.id !== this.userId) return false; // somebody else's token: nothing of theirs is shown here
+    const fresh = day && this.day ? this.compare?.(this.day, day) ?? [] : [];
+    const tx = this.db.transaction(["meta", "deeds"], "readwrite"), meta = tx.objectStore("meta");
+    if (day) {
+      meta.put(day, "day");
+      meta.put(answer.headers.get("ETag") ?? "", "day tag");
+    }
+    if (fresh.length) meta.put([...this.news, ...fresh], "news");
     for (const place of inDay) tx.objectStore("deeds").delete(place);
     await new Promise((resolve, reject) => {
       tx.oncomplete = resolve;
       tx.onerror = tx.onabort = () => reject(tx.error);
     });
+    return true;
   }
 
   /** This phone's own token: registered once while the person is signed in here. */
