@@ -141,6 +141,11 @@ class VisitUnit(models.Model):
 class Stop(models.Model):
     """The install visit as it went: times, signature, who was there."""
 
+    class Check(models.TextChoices):
+        CORDS = "cords", "cords held, tension devices tried"
+        SHOWN = "shown", "shown how it works"
+        CLEAN = "clean", "site left clean"
+
     appointment = models.OneToOneField(Appointment, models.PROTECT, related_name="stop")
     signed_name = models.CharField(max_length=120, blank=True)
     signature = models.JSONField(default=list, help_text="strokes of [x, y] in thousandths of the pad")
@@ -149,6 +154,9 @@ class Stop(models.Model):
     closed_at = models.DateTimeField(null=True, blank=True)
     closed_by = models.ForeignKey(settings.AUTH_USER_MODEL, models.PROTECT, null=True, blank=True, related_name="+")
     note = models.TextField(blank=True)
+    checked = models.CharField(
+        max_length=60, blank=True, default="", db_default="", help_text="once a stop: which checks were ticked"
+    )
 
     objects = VisitPartQuerySet.as_manager()
 
@@ -160,6 +168,12 @@ class Stop(models.Model):
 
     def is_closed(self) -> bool:
         return self.closed_at is not None
+
+    @property
+    def checks(self) -> list[tuple[str, str, bool]]:
+        """Every check of a stop: its key, what is ticked, and whether it is."""
+        ticked = self.checked.split()
+        return [(value, label, value in ticked) for value, label in self.Check.choices]
 
 
 class StopPhoto(models.Model):

@@ -27,6 +27,7 @@ KNOWN: Final[dict[tuple[str, str], str]] = {
     ("fabrication", "0014_a_firms_own_goods"): DEFAULTED,
     ("installs", "0004_the_day_itself"): FIRST,
     ("installs", "0005_a_return_is_owed"): STOPPED,
+    ("installs", "0008_checks_of_a_stop"): DEFAULTED,
     ("jobs", "0005_expected_is_worked_out"): STOPPED,
     ("jobs", "0007_a_parked_entry_keeps_its_jobs_number"): STOPPED,
     ("jobs", "0010_offers_and_wishes"): DEFAULTED,

@@ -11,14 +11,14 @@ from django.core.exceptions import PermissionDenied
 
 from fabrication.models import Material
 from installs import access, services
-from installs.models import Load
+from installs.models import Load, Stop
 from installs.services.stops import PAD
 from jobs import services as calendar
 from jobs.models import Appointment
 from shared.contracts import ContractError
 from shared.devices.kinds import PHOTO_TEXT, Done, Key, Note, Touches, entry, picture_of
 from shared.errors import Refused
-from shared.records import Longest, Record, Within
+from shared.records import Longest, OneOf, Record, Within
 
 MOST_LINES = 5000
 
@@ -333,13 +333,15 @@ def sign(body: Sign, done: Done) -> Mapping[str, Any]:
 
 @dataclass(frozen=True, kw_only=True)
 class StopDone(OfStop):
-    """The stop is finished."""
+    """The stop is finished; `checked` are the checks that were ticked."""
 
     note: Note = ""
+    checked: Annotated[tuple[str, ...], OneOf(*Stop.Check.values)] = ()
 
 
 @entry("installs.done", "the stop finished", _stop_touched)
 def stop_done(body: StopDone, done: Done) -> Mapping[str, Any]:
     """Done twice it is done."""
-    stop = services.close_stop(appointment=_visit(body, done), by=done.by, note=body.note[:2000], at=done.at)
+    visit, note = _visit(body, done), body.note[:2000]
+    stop = services.close_stop(appointment=visit, by=done.by, note=note, checked=body.checked, at=done.at)
     return {"stop": stop.pk}

@@ -331,9 +331,16 @@ def _strokes(strokes: Any) -> list[list[list[int]]]:
 
 
 @transaction.atomic
-def close_stop(*, appointment: Appointment, by: User, note: str = "", at: dt.datetime | None = None) -> Stop:
+def close_stop(
+    *, appointment: Appointment, by: User, note: str = "", checked: Iterable[str] = (), at: dt.datetime | None = None
+) -> Stop:
     """
     Done here: the visit ends, returns open for what did not go up, the job closes or is owed a visit.
+
+    Parameters
+    ----------
+    checked
+        What was ticked, of `Stop.Check`; others are left out.
 
     Raises
     ------
@@ -352,7 +359,8 @@ def close_stop(*, appointment: Appointment, by: User, note: str = "", at: dt.dat
     if row.arrived_at is None:
         row = calendar.mark_arrived(appointment=row, by=by, at=min(at, timezone.now()))
     stop.closed_at, stop.closed_by, stop.note = at, by, note.strip()
-    stop.save(update_fields=["closed_at", "closed_by", "note"])
+    stop.checked = " ".join(sorted(set(checked) & set(Stop.Check.values)))
+    stop.save(update_fields=["closed_at", "closed_by", "note", "checked"])
     audit.record(by=by, action="closed the stop", subject=stop, job=row.job_id, note=note)
     calendar.mark_done(appointment=row, by=by, at=max(at, row.arrived_at) if row.arrived_at else at)
     for one in rows:

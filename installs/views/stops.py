@@ -72,6 +72,7 @@ def stop_page(
         "job": visit.job,
         "stop": found,
         "outcomes": VisitUnit.Outcome.values,
+        "checks": (found or Stop()).checks,
         "visit_outcomes": ports.outcomes([visit]),
         "rows": [(row, by_code.get(row.unit.code)) for row in rows],
         "to_do": sum(1 for row in rows if row.outcome == VisitUnit.Outcome.TO_DO),
@@ -251,7 +252,8 @@ def done(request: SignedInRequest, pk: int) -> HttpResponse:
     """Done here; on to the next."""
     visit = stop_for(request.user, pk)
     try:
-        services.close_stop(appointment=visit, by=request.user, note=request.POST.get("note", "")[:2000])
+        note, checked = request.POST.get("note", "")[:2000], request.POST.getlist("checked")
+        services.close_stop(appointment=visit, by=request.user, note=note, checked=checked)
     except Refused as refusal:
         messages.error(request, refusal.problem)
         return redirect("installs:stop", pk)

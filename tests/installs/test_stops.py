@@ -87,6 +87,30 @@ def test_done_at_a_stop_names_the_next_of_the_day(
     assert f"is done. Next: {later.job.site.address}." in answer.content.decode()
 
 
+def test_the_stop_says_what_cords_mean_for_the_children_there_and_keeps_its_checks(
+    branch: Branch, dispatcher: User, installer: User, as_user: Callable[..., Any]
+) -> None:
+    """Its cautions were units without a word; that cords are held was ticked on paper alone."""
+    job, visit = a_day(branch, dispatcher, installer)
+    job.site.children = True
+    job.site.save()
+    unit = units_of(visit)[0]
+    unit.options = {**unit.options, "control": "chain"}
+    unit.save()
+    screen, address = as_user(installer), reverse("installs:stop", args=[visit.pk])
+
+    page = screen.get(address).content.decode()
+    services.mark_all_installed(appointment=visit, by=installer)
+    screen.post(reverse("installs:done", args=[visit.pk]), {"checked": ["cords", "clean", "a word of theirs"]})
+    closed = screen.get(address).content.decode()
+
+    assert "Children live or visit here" in page
+    assert "data-children" in page
+    assert Stop.objects.get().checked == "clean cords"
+    assert "cords held, tension devices tried: yes" in closed
+    assert "shown how it works: <strong>not ticked</strong>" in closed
+
+
 def test_until_the_stop_is_closed_the_job_is_installed_not_closed(
     branch: Branch, dispatcher: User, installer: User
 ) -> None:
@@ -445,7 +469,7 @@ def test_a_whole_stop_done_without_signal_arrives_in_order_with_its_times(
         ("installs.not_installed", body | {"unit": down.pk, "cause": "size.too_long", "note": "by 3 in"}),
         ("installs.photo", body | {"unit": down.pk, "data": data, "caption": "on the sill"}),
         ("installs.sign", body | {"name": "Ada", "strokes": STROKES}),
-        ("installs.done", body | {"note": "dog in the yard"}),
+        ("installs.done", body | {"note": "dog in the yard", "checked": ["shown"]}),
     ]
 
     replies = [send(device, n, kind, sent, at + dt.timedelta(minutes=n)) for n, (kind, sent) in enumerate(rows, 1)]
@@ -456,7 +480,8 @@ def test_a_whole_stop_done_without_signal_arrives_in_order_with_its_times(
     assert visit.done_at == at + dt.timedelta(minutes=6)
     assert ReturnOwed.objects.get().unit == down
     assert StopPhoto.objects.get().caption == "on the sill"
-    assert Stop.objects.get().signed_name == "Ada"
+    stop = Stop.objects.get()
+    assert (stop.signed_name, stop.checked) == ("Ada", "shown")
 
 
 def test_a_phone_of_somebody_else_changes_nothing(

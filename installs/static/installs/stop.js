@@ -99,6 +99,7 @@ async function bodyOf(form) {
     Object.assign(body, { name: text(form, "name"), strokes: JSON.parse(text(form, "signature") || "[]"), left_with: text(form, "left_with") });
   } else if (kind === "installs.done") {
     body.note = text(form, "note");
+    body.checked = [...form.querySelectorAll("[name=checked]:checked")].map((box) => box.value);
   } else if (kind === "installs.photo") {
     const file = form.elements.photo.files[0];
     if (!file) return null;
@@ -115,6 +116,9 @@ function wrong(kind, body) {
   if (kind === "installs.done") {
     const left = document.querySelectorAll('.unit[data-outcome="to_do"]').length;
     if (left) return `${left} without a word yet: installed, or not and why?`;
+    if (document.querySelector("[data-children]") && !body.checked.includes("cords") && !body.note) {
+      return "Children live or visit here: tick that cords are held, or say in the note which unit's is not.";
+    }
   }
   return "";
 }
