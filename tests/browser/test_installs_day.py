@@ -79,7 +79,7 @@ Enter = Callable[..., Page]
 @pytest.fixture(scope="module")
 def days(site: Site) -> Iterator[Day]:
     """Days of a branch, crew and people of their own each: two stops of today, the shelf full."""
-    return iter(json.loads(site.python(SETUP.replace("DAYS", "9"))))
+    return iter(json.loads(site.python(SETUP.replace("DAYS", "10"))))
 
 
 @pytest.fixture
@@ -278,6 +278,25 @@ def test_a_phone_installs_it_and_opens_the_day_without_signal(site: Site, day: D
     page.goto(f"{site.url}/")
 
     expect(page.locator(".call")).to_have_count(2)
+
+
+def test_a_tap_of_the_day_waits_where_the_office_does_not_answer(site: Site, day: Day, enter: Enter) -> None:
+    """The phone believed it had signal: the request timed out on the browser's error page, and the tap was lost."""
+    page = enter("installer", phone=True, errors_allowed=True)
+    page.goto(f"{site.url}/today/")
+    day_is_kept(page, 3)
+    unanswered: list[Route] = []
+    page.route(re.compile(r"/(visits|api/field)/"), unanswered.append)
+
+    page.locator(".main-action button").click()
+
+    expect(page.locator("[data-waiting]")).to_contain_text("not sent yet")
+    expect(page.locator(".main-action form")).to_be_hidden()
+    page.unroute_all(behavior="ignoreErrors")
+    for route in unanswered:
+        route.abort()
+    page.evaluate("window.dispatchEvent(new Event('online'))")
+    expect(page.locator(".call").first.locator(".state")).to_have_text("on the way", timeout=60_000)
 
 
 def test_what_the_office_changes_is_said_on_the_open_day_and_stop(site: Site, day: Day, enter: Enter) -> None:

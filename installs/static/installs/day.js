@@ -1,7 +1,7 @@
 // Today without signal: kept on the phone with its stops; setting out and arriving wait in the phone's queue.
 import { openField } from "../shared/devices/queue.js";
 import { fetchPage, keep, pageOf, show, textOf } from "./kept.js";
-import { anew, everySoOften, hold, isOpen, markOf, say, tellNews, untaken } from "./sending.js";
+import { anew, everySoOften, gone, hold, isOpen, markOf, say, tellNews, untaken } from "./sending.js";
 
 const mark = document.getElementById("today");
 const isLive = !document.body.dataset.kept;
@@ -37,15 +37,17 @@ document.addEventListener("submit", async (event) => {
   const visit = mark && stopOf(form);
   if (!visit) return;
   const tap = new URL(form.action).pathname.split("/").filter(Boolean).pop();
-  if (navigator.onLine && isLive) return; // the office answers at once
+  const kind = { "on-the-way": "installs.on_the_way", arrived: "installs.arrived" }[tap];
+  if (!kind && navigator.onLine && isLive) return; // the office answers at once
   event.preventDefault();
   event.stopPropagation();
   if (!(await isOpen(opened, form))) return;
-  const kind = { "on-the-way": "installs.on_the_way", arrived: "installs.arrived" }[tap];
-  if (kind) await hold(() => field.add(kind, { appointment: visit })).catch(() => {});
-  if (kind !== "installs.on_the_way") anew(`/stops/${visit}/`); // done is said there, unit by unit
-  else form.hidden = true;
+  if (!kind) return anew(`/stops/${visit}/`); // done is said there, unit by unit
+  form.hidden = true;
+  const entry = await hold(() => field.add(kind, { appointment: visit })).catch(() => null);
   tell();
+  if (entry && (await gone(field, entry))) return renew();
+  if (kind === "installs.arrived") anew(`/stops/${visit}/`);
 }, true);
 
 /** The day as the office has it now, in place of the one shown. */
