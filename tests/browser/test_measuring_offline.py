@@ -632,6 +632,7 @@ def test_what_cannot_fit_asks_for_an_answer_and_what_repeats_is_said_once(
     page.click("text=Copy")
     expect(page.locator("h1")).to_have_text("Study B")
     read_opening(page, "35 3/8", "60")
+    expect(page.locator("#go-on")).to_have_text("Next: Study A")
     page.goto(f"{own_site.url}/measure/{job['appointment']}/#close")
 
     expect(page.locator("#done")).to_have_text("1 missing")
@@ -646,6 +647,7 @@ def test_what_cannot_fit_asks_for_an_answer_and_what_repeats_is_said_once(
     expect(page.locator("#cannot-fit")).to_have_count(0)
     page.goto(f"{own_site.url}/measure/{job['appointment']}/#close")
     page.click("#done")
+    expect(page.locator(".main-action a").first).to_have_text("All visits")
 
     expect(page.locator("#unsent")).to_have_text("All sent.", timeout=60_000)
     assert look(own_site, job)["closed"] == 1

@@ -216,7 +216,7 @@ function visitPage(visit) {
   const out = [
     titleLine(["/measure/", "visits"], job.customer, h("p", { class: "where" }, `${job.number} · ${visit.purpose} · ${clock(visit.starts_at)}`),
       h("p", {}, visitState(visit), " ", unsent(visit))),
-    h("p", { class: "row" }, job.address, " ", h("a", { class: "button", href: `geo:0,0?q=${encodeURIComponent(job.address.split(" · ")[0])}` }, "Directions")),
+    h("p", { class: "row" }, job.address, " ", h("a", { class: "button", href: wayTo(job) }, "Directions")),
     h("dl", { class: "facts tight" }, facts.filter(([, value]) => value).map(([word, value]) => h("div", {}, h("dt", {}, word), h("dd", {}, value)))),
     short && h("p", { class: "caution" }, `${short}.`),
     job.children && h("p", { class: "caution" }, "Children live or visit here: no cords within reach."),
@@ -352,7 +352,7 @@ function openingPage(visit, one) {
     head,
     stopped && h("p", { class: "caution" }, stateOf(one), ` ${one.reason} `, h("button", { onclick: () => enter("state", { opening: one.uid, to: "again" }) }, "Take it up again")),
     ...rivals(one),
-    ...seen.findings.filter((found) => measure.isWasted(one, found)).map((found) => cannotFit(one, found)),
+    cannotFit(one, seen.findings.filter((found) => measure.isWasted(one, found))),
     ...seen.doubts.filter((found) => !isHere(found)).map((found) => doubt(one, found)),
     h("div", { class: "drawn", onclick: (event) => { const spot = tapped(event); if (spot && !stopped) goTo(`${spot}:1`); } }, openingDrawing({
       name: nameOf(visit, one), unit: day.unit, sill: one.facts.sill, isOutside: one.facts.mount === "outside",
@@ -371,28 +371,48 @@ function openingPage(visit, one) {
         ...seen.doubts.filter(isHere).map((found) => doubt(one, found, true)),
         here ? echo(visit, one, here, seen.doubts.some(isHere)) : ui.last && justRead(),
         h("div", { class: "chips", role: "group", "aria-label": "places" }, asks.map((ask) => chip(ask, now, here, seen))),
-        here ? entryLine(visit, one, here) : whatIsLeft(seen)),
+        here ? entryLine(visit, one, here) : whatIsLeft(visit, one, seen)),
       here && keypad(visit, one, here)),
   ].filter(Boolean);
 }
 
 /** What can't be made or mounted so: three answers, one of them a reason to go on. */
-function cannotFit(one, found) {
+function cannotFit(one, wasted) {
+  if (!wasted.length) return null;
   const set = (facts) => enter("facts", { opening: one.uid, facts });
   return h("div", { class: "caution", id: "cannot-fit" },
-    h("p", {}, h("span", { class: `severity ${found.severity}` }, found.severity), ` ${found.text} ${found.todo}`),
+    wasted.map((found) => h("p", {}, h("span", { class: `severity ${found.severity}` }, found.severity), ` ${found.text} ${found.todo}`)),
     h("div", { class: "row" },
       h("a", { class: "button", href: `#o/${one.uid}/facts` }, "Other product"),
       one.facts.mount === "inside" && h("button", { onclick: () => set({ mount: "outside" }) }, "Outside mount")),
     because("Go on", "Go on all the same", [["Go on", (reason) => set({ goes_on: reason })]]));
 }
 
-/** No place is at the cursor: what was passed over is tapped, or everything is read. */
-function whatIsLeft(seen) {
+/** No place is at the cursor: what was passed over, or everything is read and the visit goes on. */
+function whatIsLeft(visit, one, seen) {
   const [gap] = seen.gaps.filter((gap) => gap.field in table.labels);
-  if (!gap) return h("p", { class: "done-here" }, seen.gaps.length ? "Something is open above." : "Everything asked is read.");
+  if (!gap && seen.gaps.length) return h("p", { class: "done-here" }, "Something is open above.");
+  if (!gap) return [h("p", { class: "done-here" }, "Everything asked is read."), goesOn(visit, one)];
   return h("button", { class: "action wide", id: "to-gap", onclick: () => goTo(keyOf({ spot: gap.field, turn: gap.turn })) }, `Not read: ${measure.label(gap.field, gap.turn)}`);
 }
+
+/** Where the visit goes on: the next opening that something is missing of, else its end. */
+function goesOn(visit, one) {
+  const at = visit.openings.indexOf(one), open = measure.ends(visit).filter((end) => end.gap).map((end) => end.one);
+  const next = open.find((other) => visit.openings.indexOf(other) > at) ?? open.find((other) => other !== one);
+  const [href, word] = next ? [`#o/${next.uid}`, `Next: ${nameOf(visit, next)}`] : ["#close", "Close out"];
+  return h("a", { class: "button action wide", id: "go-on", href }, word);
+}
+
+/** The day's next visit that is not closed, and the way there. */
+function nextVisit(visit) {
+  const next = day.visits.find((other) => other !== visit && !other.closed_at && other.starts_at >= visit.starts_at);
+  if (!next) return h("a", { class: "button action", href: "/measure/" }, "All visits");
+  return [h("a", { class: "button action", href: next.url }, `Next: ${next.job.customer}, ${clock(next.starts_at)}`), h("a", { class: "button", href: wayTo(next.job) }, "Directions")];
+}
+
+/** What a phone's own map opens. */
+const wayTo = (job) => `geo:0,0?q=${encodeURIComponent(job.address.split(" · ")[0])}`;
 
 async function copyOpening(visit, one) {
   const copy = newId(), mark = freeMark(one.mark, marksIn(day, one.room));
@@ -831,6 +851,7 @@ function closedPage(visit) {
     toChoose(visit),
     !left.length && !short && h("p", {}, "Nothing is left to measure here."),
     h("p", {}, "The office sees the sizes as soon as everything is sent."),
+    bottom(nextVisit(visit)),
   ].filter(Boolean);
 }
 
