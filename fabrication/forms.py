@@ -114,7 +114,7 @@ class ReceiveForm(PageForm):
     """Stock coming in."""
 
     material = forms.ModelChoiceField(Material.objects.none())
-    quantity = forms.IntegerField(min_value=1, initial=1)
+    quantity = forms.IntegerField(min_value=1, max_value=100_000, initial=1)
     length = LengthFormField(required=False, help_text="of one bar, or of the roll")
     width = LengthFormField(required=False, help_text="of a roll")
     lot = forms.CharField(max_length=30, required=False, label="Dye lot")
@@ -124,6 +124,7 @@ class ReceiveForm(PageForm):
         decimal_places=2,
         required=False,
         min_value=0,
+        max_value=1_000_000,
         help_text="of one; of cloth and cord, of a metre",
     )
 
@@ -132,7 +133,7 @@ class ReceiveForm(PageForm):
 
 
 class CountForm(ReasonForm):
-    counted = forms.IntegerField(min_value=0, label="Counted")
+    counted = forms.IntegerField(min_value=0, max_value=100_000, label="Counted")
 
     field_order = ("counted",)
 

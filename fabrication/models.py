@@ -15,7 +15,7 @@ from django.utils import timezone
 from fabrication.rules.supplied import TAKES_FINISHED, TAKES_OPENING
 from jobs.models import BranchQuerySet, Job
 from measuring.models import Family, JobPartQuerySet, Mount, Product, Unit
-from shared.fields import LengthField
+from shared.fields import LengthField, between
 from shared.lengths import ZERO, Length
 
 M = TypeVar("M", bound=models.Model)
@@ -121,7 +121,9 @@ class Supplier(models.Model):
     name = models.CharField(max_length=80)
     email = models.EmailField(blank=True)
     address = models.CharField(max_length=240, blank=True, default="", db_default="")
-    lead_days = models.PositiveSmallIntegerField(default=7, help_text="working days from order to door")
+    lead_days = models.PositiveSmallIntegerField(
+        default=7, validators=between(0, 365), help_text="working days from order to door"
+    )
 
     objects = BranchQuerySet.as_manager()
 
@@ -154,10 +156,12 @@ class Material(models.Model):
     supplier = models.ForeignKey(Supplier, models.SET_NULL, null=True, blank=True, related_name="materials")
     supplier_code = models.CharField("supplier's code", max_length=40, blank=True, default="", db_default="")
     lead_days = models.PositiveSmallIntegerField(
-        null=True, blank=True, help_text="working days, where not the supplier's usual"
+        null=True, blank=True, validators=between(0, 365), help_text="working days, where not the supplier's usual"
     )
-    reorder_at = models.PositiveIntegerField(null=True, blank=True)
-    pack = models.PositiveIntegerField(default=1, db_default=1, help_text="pieces in what is ordered")
+    reorder_at = models.PositiveIntegerField(null=True, blank=True, validators=between(0, 100_000))
+    pack = models.PositiveIntegerField(
+        default=1, db_default=1, validators=between(1, 100_000), help_text="pieces in what is ordered"
+    )
     is_active = models.BooleanField(default=True)
 
     objects = BranchQuerySet.as_manager()
@@ -194,8 +198,9 @@ class StockItem(models.Model):
     reserved = models.PositiveIntegerField(default=0)
     reserved_length = LengthField(default=ZERO, help_text="of a roll, promised to batches")
     price = models.DecimalField(
-        max_digits=10, decimal_places=2, null=True, blank=True, help_text="of one; of cloth and cord, of a metre"
-    )
+        max_digits=10, decimal_places=2, null=True, blank=True, validators=between(0, 1_000_000),
+        help_text="of one; of cloth and cord, of a metre",
+    )  # fmt: skip
     flaws = models.JSONField(default=list, help_text="forbidden stretches of a roll from its free end, in ticks")
     created_at = models.DateTimeField(default=timezone.now)
 
@@ -284,7 +289,7 @@ class WorkPlace(models.Model):
     branch = models.ForeignKey("shared.Branch", models.CASCADE, related_name="work_places")
     name = models.CharField(max_length=60)
     order = models.PositiveSmallIntegerField(default=0)
-    day_min = models.PositiveIntegerField("minutes a day", default=480)
+    day_min = models.PositiveIntegerField("minutes a day", default=480, validators=between(1, 28_800))
     minutes = models.JSONField(default=dict, help_text="family to minutes a unit; a family left out takes none")
 
     objects = BranchQuerySet.as_manager()
@@ -630,8 +635,8 @@ class LabelSize(models.Model):
     kind = models.CharField(max_length=5, choices=Kind.choices, default=Kind.SHEET)
     width = LengthField()
     height = LengthField()
-    columns = models.PositiveSmallIntegerField(default=3)
-    rows = models.PositiveSmallIntegerField(default=7)
+    columns = models.PositiveSmallIntegerField(default=3, validators=between(1, 8))
+    rows = models.PositiveSmallIntegerField(default=7, validators=between(1, 30))
     left = LengthField("left margin", default=ZERO)
     top = LengthField("top margin", default=ZERO)
     across = LengthField("gap across", default=ZERO)

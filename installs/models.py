@@ -15,6 +15,7 @@ from django.utils import timezone
 from fabrication.models import Material
 from jobs.models import Appointment, BranchQuerySet, Crew, CrewMember, Job
 from measuring.models import JobPartQuerySet, Unit
+from shared.fields import between
 from shared.formats.dates import short_day
 
 if TYPE_CHECKING:
@@ -259,9 +260,9 @@ class VanStock(models.Model):
 
     crew = models.ForeignKey(Crew, models.CASCADE, related_name="van_stock")
     material = models.ForeignKey(Material, models.PROTECT, related_name="+")
-    quantity = models.PositiveIntegerField(default=0)
-    least = models.PositiveIntegerField(default=0)
-    most = models.PositiveIntegerField(default=0)
+    quantity = models.PositiveIntegerField(default=0, validators=between(0, 100_000))
+    least = models.PositiveIntegerField(default=0, validators=between(0, 100_000))
+    most = models.PositiveIntegerField(default=0, validators=between(0, 100_000))
 
     objects = CrewPartQuerySet.as_manager()
 

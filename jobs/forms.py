@@ -30,6 +30,7 @@ from jobs.models import (
 from jobs.ports import ports
 from jobs.schedule.availability import clock_problem, knows_holidays, local
 from shared import roles
+from shared.fields import LARGEST_ID
 from shared.forms import CoordinatesField, DateInput, NewPersonForm, PageForm, PageModelForm, TimeInput
 from shared.models import User
 
@@ -369,7 +370,7 @@ class MoveForm(LocalTimes):
     day = forms.DateField(widget=DateInput())
     time = forms.TimeField(widget=TimeInput())
     anyway = forms.BooleanField(required=False, label="I have seen what is wrong; do it anyway")
-    version = forms.IntegerField(required=False, widget=forms.HiddenInput())
+    version = forms.IntegerField(min_value=0, max_value=LARGEST_ID, required=False, widget=forms.HiddenInput())
 
     def prepare(self) -> None:
         self.offer("crew", Crew.objects.visible_to(self.asker).filter(is_active=True))

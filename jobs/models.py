@@ -6,18 +6,17 @@ import calendar
 import datetime as dt
 import uuid
 from decimal import Decimal
-from typing import TYPE_CHECKING, NamedTuple, Self, TypeVar
+from typing import TYPE_CHECKING, Any, NamedTuple, Self, TypeVar
 from urllib.parse import quote
 
 from django.conf import settings
-from django.core.validators import MaxValueValidator, MinValueValidator
 from django.db import models
 from django.db.models import F, Q
 from django.urls import reverse
 from django.utils import timezone
 
 from jobs.rules.variation import CAREFUL, Variation
-from shared.fields import LengthField
+from shared.fields import LengthField, between, held_within
 from shared.formats import dates
 
 if TYPE_CHECKING:
@@ -122,10 +121,10 @@ class Site(models.Model):
     line2 = models.CharField("unit or floor", max_length=160, blank=True)
     town = models.CharField(max_length=80)
     postcode = models.CharField(max_length=20, blank=True)
-    latitude = models.FloatField(null=True, blank=True, validators=[MinValueValidator(-90), MaxValueValidator(90)])
-    longitude = models.FloatField(null=True, blank=True, validators=[MinValueValidator(-180), MaxValueValidator(180)])
-    year_built = models.PositiveSmallIntegerField(null=True, blank=True, validators=[MinValueValidator(1600)])
-    floor = models.SmallIntegerField(default=0, help_text="0 is the ground floor")
+    latitude = models.FloatField(null=True, blank=True, validators=between(-90, 90))
+    longitude = models.FloatField(null=True, blank=True, validators=between(-180, 180))
+    year_built = models.PositiveSmallIntegerField(null=True, blank=True, validators=between(1600, 2100))
+    floor = models.SmallIntegerField(default=0, validators=between(-9, 200), help_text="0 is the ground floor")
     has_lift = models.BooleanField("lift", default=False)
     longest_in_lift = LengthField(null=True, blank=True, help_text="the longest package the lift takes")
     longest_on_stair = LengthField(null=True, blank=True, help_text="the longest package the stair takes")
@@ -288,7 +287,7 @@ class Job(models.Model):
     phase = models.CharField(max_length=60, blank=True)
     title = models.CharField(max_length=160, blank=True)
     note = models.TextField(blank=True)
-    openings_expected = models.PositiveSmallIntegerField(default=1, validators=[MinValueValidator(1)])
+    openings_expected = models.PositiveSmallIntegerField(default=1, validators=between(1, 999))
     product_expected = models.CharField(
         max_length=30, blank=True, default="", db_default="", help_text="family most of them ask for"
     )
@@ -354,7 +353,7 @@ class Wish(models.Model):
     job = models.ForeignKey(Job, models.CASCADE, related_name="wishes")
     kind = models.CharField(max_length=4, choices=Kind.choices, default=Kind.ONLY)
     weekday = models.PositiveSmallIntegerField(
-        null=True, blank=True, validators=[MaxValueValidator(6)], help_text="0 is Monday; none is every day"
+        null=True, blank=True, validators=between(0, 6), help_text="0 is Monday; none is every day"
     )
     starts = models.TimeField("from", null=True, blank=True)
     ends = models.TimeField("until", null=True, blank=True)
@@ -403,10 +402,12 @@ class Crew(models.Model):
     name = models.CharField(max_length=60)
     purposes = models.JSONField(default=list, help_text="what this crew drives for")
     skills = models.ManyToManyField(Skill, blank=True, related_name="crews")
-    people = models.PositiveSmallIntegerField(default=1, validators=[MinValueValidator(1)])
-    latitude = models.FloatField(null=True, blank=True)
-    longitude = models.FloatField(null=True, blank=True)
-    overtime_min = models.PositiveSmallIntegerField(default=0, help_text="paid minutes past the shift, at most")
+    people = models.PositiveSmallIntegerField(default=1, validators=between(1, 20))
+    latitude = models.FloatField(null=True, blank=True, validators=between(-90, 90))
+    longitude = models.FloatField(null=True, blank=True, validators=between(-180, 180))
+    overtime_min = models.PositiveSmallIntegerField(
+        default=0, validators=between(0, 600), help_text="paid minutes past the shift, at most"
+    )
     truck_longest = LengthField(null=True, blank=True, help_text="the longest package the truck takes")
     is_active = models.BooleanField(default=True)
 
@@ -437,12 +438,12 @@ class WorkingHours(models.Model):
     """A crew's usual hours on one weekday; no row means no work that day."""
 
     crew = models.ForeignKey(Crew, models.CASCADE, related_name="hours")
-    weekday = models.PositiveSmallIntegerField(validators=[MaxValueValidator(6)], help_text="0 is Monday")
+    weekday = models.PositiveSmallIntegerField(validators=between(0, 6), help_text="0 is Monday")
     starts = models.TimeField(default=dt.time(8))
     ends = models.TimeField(default=dt.time(17))
     lunch_from = models.TimeField(null=True, blank=True, default=dt.time(11, 30))
     lunch_until = models.TimeField(null=True, blank=True, default=dt.time(13, 30))
-    lunch_min = models.PositiveSmallIntegerField(default=30)
+    lunch_min = models.PositiveSmallIntegerField(default=30, validators=between(0, 180))
 
     class Meta:
         ordering = ["crew", "weekday"]
@@ -463,7 +464,7 @@ class CrewDay(models.Model):
     is_off = models.BooleanField(default=False)
     starts = models.TimeField(null=True, blank=True)
     ends = models.TimeField(null=True, blank=True)
-    people = models.PositiveSmallIntegerField(null=True, blank=True)
+    people = models.PositiveSmallIntegerField(null=True, blank=True, validators=between(1, 20))
     note = models.CharField(max_length=120, blank=True)
 
     class Meta:
@@ -599,7 +600,9 @@ class Appointment(models.Model):
     crew = models.ForeignKey(Crew, models.PROTECT, null=True, blank=True, related_name="appointments")
     day = models.DateField(null=True, blank=True)
     starts_at = models.DateTimeField(null=True, blank=True, help_text="planned start of the work")
-    duration_min = models.PositiveSmallIntegerField(default=60, help_text="planned minutes on site (mean)")
+    duration_min = models.PositiveSmallIntegerField(
+        default=60, validators=between(1, 1440), help_text="planned minutes on site (mean)"
+    )
     duration_safe_min = models.PositiveSmallIntegerField(
         null=True, blank=True, help_text="minutes that 85 % of such visits keep"
     )
@@ -607,8 +610,8 @@ class Appointment(models.Model):
     promised_until = models.DateTimeField(null=True, blank=True)
     earliest_on = models.DateField(null=True, blank=True, help_text="not before: the parts are made then")
     skills = models.ManyToManyField(Skill, blank=True, related_name="+")
-    people = models.PositiveSmallIntegerField(default=1)
-    priority = models.PositiveSmallIntegerField(default=1, validators=[MinValueValidator(1)])
+    people = models.PositiveSmallIntegerField(default=1, validators=between(1, 20))
+    priority = models.PositiveSmallIntegerField(default=1, validators=between(1, 100))
     is_locked = models.BooleanField(default=False, help_text="the planner leaves it where it is")
     reserved_until = models.DateTimeField(null=True, blank=True, db_column="held_until")
     reserved_by = models.ForeignKey(
@@ -840,34 +843,40 @@ class PossibleWindow(models.Model):
 # -- how a branch dispatches -----------------------------------------------------
 
 
+def _price(words: str, usual: str) -> models.DecimalField[Any, Any]:
+    return models.DecimalField(
+        words, max_digits=8, decimal_places=2, default=Decimal(usual), validators=between(0, 10_000)
+    )
+
+
 class CalendarRules(models.Model):
     """How a branch prices and promises; a branch without a row has the starting values."""
 
     branch = models.OneToOneField("shared.Branch", models.CASCADE, related_name="calendar_rules")
-    drive_price = models.DecimalField(
-        "an hour of driving, truck and fuel", max_digits=8, decimal_places=2, default=Decimal("30")
-    )
-    paid_price = models.DecimalField("a paid hour of a crew", max_digits=8, decimal_places=2, default=Decimal("36"))
-    overtime_price = models.DecimalField(
-        "an overtime hour, on top", max_digits=8, decimal_places=2, default=Decimal("18")
-    )
-    moved_price = models.DecimalField(
-        "moving what a crew or a customer was told", max_digits=8, decimal_places=2, default=Decimal("15")
-    )
+    drive_price = _price("an hour of driving, truck and fuel", "30")
+    paid_price = _price("a paid hour of a crew", "36")
+    overtime_price = _price("an overtime hour, on top", "18")
+    moved_price = _price("moving what a crew or a customer was told", "15")
     chance_floor = models.PositiveSmallIntegerField(
         "least chance of a confirmed appointment, of 100",
         default=90,
         db_default=90,
-        validators=[MaxValueValidator(99)],
+        validators=between(0, 99),
         help_text="what brings another appointment under it is shown as risky",
     )
-    reservation_min = models.PositiveSmallIntegerField("minutes a window is held", default=10, db_column="hold_min")
-    pack_days = models.PositiveSmallIntegerField("working days from made to install", default=1)
-    days_offered = models.PositiveSmallIntegerField("days ahead that are offered", default=10)
-    ask_days = models.PositiveSmallIntegerField("days ahead that readiness is asked", default=3)
-    road_factor = models.FloatField(
-        "road length over straight line", default=1.3, validators=[MinValueValidator(1), MaxValueValidator(5)]
+    reservation_min = models.PositiveSmallIntegerField(
+        "minutes a window is held", default=10, db_column="hold_min", validators=between(1, 1440)
     )
+    pack_days = models.PositiveSmallIntegerField(
+        "working days from made to install", default=1, validators=between(0, 60)
+    )
+    days_offered = models.PositiveSmallIntegerField(
+        "days ahead that are offered", default=10, validators=between(1, 60)
+    )
+    ask_days = models.PositiveSmallIntegerField(
+        "days ahead that readiness is asked", default=3, validators=between(0, 60)
+    )
+    road_factor = models.FloatField("road length over straight line", default=1.3, validators=between(1, 5))
     holiday_country = models.CharField(
         "public holidays of", max_length=2, blank=True, default="US", help_text="two letters; empty: none"
     )
@@ -885,8 +894,8 @@ class CalendarRules(models.Model):
 
     @classmethod
     def of(cls, branch: Branch) -> CalendarRules:
-        """The branch's rules, or the starting ones (not saved)."""
-        return cls.objects.filter(branch=branch).first() or cls(branch=branch)
+        """The branch's rules, or the starting ones (not saved); what an older release let through is held in bounds."""
+        return held_within(cls.objects.filter(branch=branch).first() or cls(branch=branch))
 
 
 class UsualWindow(models.Model):

@@ -18,7 +18,7 @@ from typing import TYPE_CHECKING, Any
 
 from django.conf import settings
 from django.core.exceptions import ValidationError as DjangoValidationError
-from rest_framework import exceptions, mixins, viewsets
+from rest_framework import exceptions, mixins, serializers, viewsets
 from rest_framework.permissions import BasePermission
 from rest_framework.request import Request
 from rest_framework.response import Response
@@ -27,6 +27,7 @@ from rest_framework.serializers import BaseSerializer
 from rest_framework.views import exception_handler
 
 from shared.errors import Refused
+from shared.fields import LARGEST_ID
 from shared.models import User
 
 
@@ -52,6 +53,13 @@ def valid_rows(kind: Any, request: Request) -> list[dict[str, Any]]:
     sent = kind(data=request.data, many=True, context={"request": request})
     sent.is_valid(raise_exception=True)
     return [dict(row) for row in sent.validated_data]
+
+
+class IdField(serializers.IntegerField):
+    """The number of a row; larger than any column holds is refused, not asked for."""
+
+    def __init__(self, **kwargs: Any) -> None:
+        super().__init__(**{"min_value": 1, "max_value": LARGEST_ID, **kwargs})
 
 
 class Conflict(exceptions.APIException):

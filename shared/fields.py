@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Any, TypeVar
+from typing import TYPE_CHECKING, Any, Final, TypeVar
 
 from django import forms
 from django.core.exceptions import ValidationError
+from django.core.validators import BaseValidator, MaxValueValidator, MinValueValidator
 from django.db import models
 from django.db.migrations.serializer import BaseSerializer
 from django.db.migrations.writer import MigrationWriter
@@ -13,6 +14,25 @@ from drf_spectacular.utils import extend_schema_field
 from rest_framework import serializers
 
 from shared.lengths import Length, LengthError, LengthUnit, parse_length
+
+
+def between(least: float, most: float) -> list[BaseValidator]:
+    """Both bounds of a number that a firm sets; forms, the API and `held_within` read them off the column."""
+    return [MinValueValidator(least), MaxValueValidator(most)]
+
+
+ModelT = TypeVar("ModelT", bound=models.Model)
+
+
+def held_within(row: ModelT) -> ModelT:
+    """The row with each number that its bounds no longer allow at the nearest one they do."""
+    for field in row._meta.concrete_fields:
+        value = getattr(row, field.attname)
+        for check in field.validators if value is not None else ():
+            if isinstance(check, MinValueValidator | MaxValueValidator) and check.compare(value, check.limit_value):
+                value = type(value)(check.limit_value)
+                setattr(row, field.attname, value)
+    return row
 
 
 class _LengthInMigration(BaseSerializer):
@@ -23,6 +43,9 @@ class _LengthInMigration(BaseSerializer):
     def serialize(self) -> tuple[str, set[str]]:
         return f"shared.lengths.Length({self.value.ticks})", {"import shared.lengths"}
 
+
+LARGEST_ID: Final = 2**63 - 1
+"""No row's number is larger."""
 
 SetT = TypeVar("SetT", contravariant=True)
 GetT = TypeVar("GetT", covariant=True)

@@ -14,7 +14,7 @@ from fabrication.api.base import ReasonSerializer
 from fabrication.api.cutting import SecondsSerializer
 from fabrication.models import Batch
 from fabrication.services import batches, planning
-from shared.api import ApiRequest, ReadViewSet, valid
+from shared.api import ApiRequest, IdField, ReadViewSet, valid
 from shared.routes import RunSerializer
 
 
@@ -29,7 +29,7 @@ class BatchSerializer(serializers.ModelSerializer[Batch]):
 class MakesSerializer(serializers.Serializer[Any]):
     """Keys of units as they are made."""
 
-    makes = serializers.ListField(child=serializers.IntegerField(min_value=1), min_length=1, max_length=2000)
+    makes = serializers.ListField(child=IdField(), min_length=1, max_length=2000)
 
 
 class BatchViewSet(ReadViewSet):

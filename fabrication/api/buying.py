@@ -14,7 +14,7 @@ from rest_framework.response import Response
 from fabrication.access import WORKS
 from fabrication.models import Material, Purchase, PurchaseLine, Supplier
 from fabrication.services import buying
-from shared.api import ApiRequest, ReadViewSet, valid
+from shared.api import ApiRequest, IdField, ReadViewSet, valid
 from shared.fields import LengthSerializerField
 
 
@@ -51,8 +51,8 @@ class StockLineSerializer(serializers.Serializer[Any]):
 class OrderSerializer(serializers.Serializer[Any]):
     """Units that are bought in, or lines of stock."""
 
-    supplier = serializers.IntegerField(min_value=1)
-    makes = serializers.ListField(child=serializers.IntegerField(min_value=1), required=False, max_length=500)
+    supplier = IdField()
+    makes = serializers.ListField(child=IdField(), required=False, max_length=500)
     lines = StockLineSerializer(many=True, required=False)
 
     def validate(self, attrs: dict[str, object]) -> dict[str, Any]:

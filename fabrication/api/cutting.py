@@ -13,7 +13,7 @@ from fabrication.access import LOOKS, WORKS
 from fabrication.api.base import PieceSerializer, ReasonSerializer
 from fabrication.models import CutPlan, PlannedCut
 from fabrication.services import bench, miscuts
-from shared.api import ApiRequest, ReadViewSet, valid
+from shared.api import ApiRequest, IdField, ReadViewSet, valid
 from shared.fields import LengthSerializerField
 from shared.routes import RunSerializer
 
@@ -44,7 +44,7 @@ class CutPlanSerializer(serializers.ModelSerializer[CutPlan]):
 
 
 class PiecesSerializer(serializers.Serializer[Any]):
-    parts = serializers.ListField(child=serializers.IntegerField(min_value=1), max_length=500)
+    parts = serializers.ListField(child=IdField(), max_length=500)
 
 
 class SecondsSerializer(serializers.Serializer[Any]):
@@ -66,8 +66,8 @@ class LeftSerializer(serializers.Serializer[Any]):
 class MiscutSerializer(ReasonSerializer):
     """What was really cut: without `good` what was tapped as cut, without `left` what the plan leaves beside it."""
 
-    spoiled = serializers.ListField(child=serializers.IntegerField(min_value=0), min_length=1, max_length=200)
-    good = serializers.ListField(child=serializers.IntegerField(min_value=0), required=False, max_length=200)
+    spoiled = serializers.ListField(child=IdField(min_value=0), min_length=1, max_length=200)
+    good = serializers.ListField(child=IdField(min_value=0), required=False, max_length=200)
     left = LeftSerializer(many=True, required=False)
     run_off = LengthSerializerField(required=False, help_text="of a roll, where it is not what was planned")
 

@@ -15,7 +15,7 @@ from fabrication.api.cutting import PiecesSerializer
 from fabrication.models import OwnCloth
 from fabrication.services import own_cloth
 from jobs.models import Job
-from shared.api import ApiRequest, ReadViewSet, valid
+from shared.api import ApiRequest, IdField, ReadViewSet, valid
 from shared.fields import LengthSerializerField
 from shared.routes import RunSerializer
 
@@ -40,7 +40,7 @@ class OwnClothSerializer(serializers.ModelSerializer[OwnCloth]):
 
 
 class ExpectClothSerializer(serializers.Serializer[Any]):
-    job = serializers.IntegerField(min_value=1)
+    job = IdField()
     name = serializers.CharField(max_length=80)
     units = serializers.CharField(max_length=160, required=False)
     width_needed = LengthSerializerField()

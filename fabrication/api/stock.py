@@ -42,7 +42,7 @@ class StockSerializer(serializers.ModelSerializer[StockItem]):
 
 
 class CountSerializer(ReasonSerializer):
-    counted = serializers.IntegerField(min_value=0)
+    counted = serializers.IntegerField(min_value=0, max_value=100_000)
 
 
 class ReceiveSerializer(serializers.Serializer[Any]):
@@ -52,7 +52,7 @@ class ReceiveSerializer(serializers.Serializer[Any]):
     width = LengthSerializerField(required=False)
     lot = serializers.CharField(max_length=30, required=False)
     shelf = serializers.CharField(max_length=30, required=False)
-    price = serializers.DecimalField(max_digits=10, decimal_places=2, required=False, min_value=0)
+    price = serializers.DecimalField(max_digits=10, decimal_places=2, required=False, min_value=0, max_value=1_000_000)
 
 
 class StockFilter(filters.FilterSet):  # type: ignore[misc]  # django-filter has no types

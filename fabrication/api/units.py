@@ -21,7 +21,7 @@ from fabrication.services import assembly, bench, setting_up
 from fabrication.services.making import remake_effects
 from measuring.models import Family
 from measuring.services.readings import refuse_large
-from shared.api import ApiRequest, ReadViewSet, valid
+from shared.api import ApiRequest, IdField, ReadViewSet, valid
 from shared.fields import LengthSerializerField
 
 
@@ -71,7 +71,7 @@ class StepsSerializer(serializers.Serializer[Any]):
 
 
 class StepPickSerializer(serializers.Serializer[Any]):
-    step = serializers.IntegerField(min_value=1)
+    step = IdField()
     undo = serializers.BooleanField(default=False)
 
 

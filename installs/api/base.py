@@ -6,9 +6,11 @@ from typing import Any
 
 from rest_framework import serializers
 
+from shared.api import IdField
+
 
 class UnitsSerializer(serializers.Serializer[Any]):
-    units = serializers.ListField(child=serializers.IntegerField(min_value=1), min_length=1, max_length=500)
+    units = serializers.ListField(child=IdField(), min_length=1, max_length=500)
 
 
 class ReasonSerializer(serializers.Serializer[Any]):

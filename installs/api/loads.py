@@ -12,7 +12,7 @@ from rest_framework.response import Response
 from installs import services
 from installs.access import LOADS, crew_for
 from installs.models import Load, LoadLine
-from shared.api import ApiRequest, ReadViewSet, valid
+from shared.api import ApiRequest, IdField, ReadViewSet, valid
 from shared.errors import Refused
 
 
@@ -46,7 +46,7 @@ class LoadSerializer(serializers.ModelSerializer[Load]):
 
 
 class MakeLoadSerializer(serializers.Serializer[Any]):
-    crew = serializers.IntegerField(min_value=1)
+    crew = IdField()
     day = serializers.DateField()
 
 
@@ -56,8 +56,8 @@ class CodeSerializer(serializers.Serializer[Any]):
 
 
 class CheckSerializer(serializers.Serializer[Any]):
-    lines = serializers.ListField(child=serializers.IntegerField(min_value=1), min_length=1, max_length=1000)
-    count = serializers.IntegerField(min_value=0, required=False, allow_null=True)
+    lines = serializers.ListField(child=IdField(), min_length=1, max_length=1000)
+    count = serializers.IntegerField(min_value=0, max_value=100_000, required=False, allow_null=True)
 
 
 class LeaveSerializer(serializers.Serializer[Any]):
@@ -65,8 +65,8 @@ class LeaveSerializer(serializers.Serializer[Any]):
 
 
 class PutBackSerializer(serializers.Serializer[Any]):
-    line = serializers.IntegerField(min_value=1)
-    count = serializers.IntegerField(min_value=0)
+    line = IdField()
+    count = serializers.IntegerField(min_value=0, max_value=100_000)
 
 
 class LoadViewSet(ReadViewSet):

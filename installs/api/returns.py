@@ -15,7 +15,7 @@ from installs.api.base import ReasonSerializer
 from installs.models import ReturnOwed
 from installs.rules.causes import CAUSES
 from measuring.models import Unit
-from shared.api import ApiRequest, ReadViewSet, valid
+from shared.api import ApiRequest, IdField, ReadViewSet, valid
 from shared.errors import Refused
 
 
@@ -33,8 +33,8 @@ class ReturnSerializer(serializers.ModelSerializer[ReturnOwed]):
 
 
 class OpenSerializer(serializers.Serializer[Any]):
-    job = serializers.IntegerField(min_value=1)
-    unit = serializers.IntegerField(min_value=1)
+    job = IdField()
+    unit = IdField()
     cause = serializers.ChoiceField(choices=[entry.key for entry in CAUSES])
     note = serializers.CharField(max_length=240, required=False, allow_blank=True, default="")
 

@@ -11,7 +11,7 @@ from rest_framework.response import Response
 
 from installs import services
 from installs.models import HardwareRules
-from shared.api import ApiRequest, ReadViewSet, valid
+from shared.api import ApiRequest, IdField, ReadViewSet, valid
 from shared.errors import Refused
 from shared.roles import DISPATCHER, OWNER, WORKROOM
 
@@ -25,9 +25,7 @@ class RulesSerializer(serializers.ModelSerializer[HardwareRules]):
 class SaveRulesSerializer(serializers.Serializer[Any]):
     definition = serializers.JSONField()
     note = serializers.CharField(max_length=240)
-    seen = serializers.IntegerField(
-        min_value=1, required=False, help_text="the revision it was made from; refused where another was kept since"
-    )
+    seen = IdField(required=False, help_text="the revision it was made from; refused where another was kept since")
 
 
 class CopySerializer(serializers.Serializer[Any]):
@@ -41,7 +39,7 @@ class ChangeRulesSerializer(serializers.Serializer[Any]):
     changes = serializers.DictField(child=serializers.CharField(allow_blank=True, max_length=2000), default=dict)
     remove = serializers.ListField(child=serializers.CharField(max_length=120), default=list, max_length=200)
     copy = CopySerializer(required=False)
-    seen = serializers.IntegerField(min_value=1)
+    seen = IdField()
     note = serializers.CharField(max_length=240)
 
 

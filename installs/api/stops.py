@@ -22,7 +22,7 @@ from installs.rules.causes import CAUSES
 from installs.services.hardware import visit_hardware
 from jobs.models import INSTALLING, Appointment
 from measuring.models import Unit
-from shared.api import ApiRequest, ReadViewSet, valid
+from shared.api import ApiRequest, IdField, ReadViewSet, valid
 from shared.errors import Refused
 
 # -- stops ---------------------------------------------------------------------------------
@@ -38,13 +38,13 @@ class VisitUnitSerializer(serializers.ModelSerializer[VisitUnit]):
 
 
 class NotInstalledSerializer(serializers.Serializer[Any]):
-    unit = serializers.IntegerField(min_value=1)
+    unit = IdField()
     cause = serializers.ChoiceField(choices=[entry.key for entry in CAUSES])
     note = serializers.CharField(max_length=240, required=False, allow_blank=True, default="")
 
 
 class UnitSerializer(serializers.Serializer[Any]):
-    unit = serializers.IntegerField(min_value=1)
+    unit = IdField()
 
 
 def no_strokes() -> Any:
@@ -65,7 +65,7 @@ class HardwareUsedSerializer(serializers.Serializer[Any]):
 
 class PhotoSerializer(serializers.Serializer[Any]):
     photo = serializers.CharField(help_text="the picture, base64")
-    unit = serializers.IntegerField(min_value=1, required=False, allow_null=True)
+    unit = IdField(required=False, allow_null=True)
     caption = serializers.CharField(max_length=160, required=False, allow_blank=True, default="")
 
 

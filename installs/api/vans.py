@@ -13,7 +13,7 @@ from rest_framework.response import Response
 from installs import services
 from installs.access import LOADS, crew_for
 from installs.models import VanStock
-from shared.api import ApiRequest, ReadViewSet, valid
+from shared.api import ApiRequest, IdField, ReadViewSet, valid
 
 
 class VanSerializer(serializers.ModelSerializer[VanStock]):
@@ -26,13 +26,13 @@ class VanSerializer(serializers.ModelSerializer[VanStock]):
 
 
 class CountSerializer(serializers.Serializer[Any]):
-    quantity = serializers.IntegerField(min_value=0, required=False)
-    least = serializers.IntegerField(min_value=0, required=False)
-    most = serializers.IntegerField(min_value=0, required=False)
+    quantity = serializers.IntegerField(min_value=0, max_value=100_000, required=False)
+    least = serializers.IntegerField(min_value=0, max_value=100_000, required=False)
+    most = serializers.IntegerField(min_value=0, max_value=100_000, required=False)
 
 
 class CrewSerializer(serializers.Serializer[Any]):
-    crew = serializers.IntegerField(min_value=1)
+    crew = IdField()
 
 
 class VanViewSet(ReadViewSet):

@@ -37,7 +37,7 @@ from jobs.schedule.day import read_schedule
 from jobs.schedule.effects import effect_json, effect_of, in_the_way
 from jobs.schedule.offers import Offer, offers_for, read_value
 from jobs.schedule.words import copy_text
-from shared.api import ApiRequest, ReadViewSet, kept_in, valid, valid_rows
+from shared.api import ApiRequest, IdField, ReadViewSet, kept_in, valid, valid_rows
 
 
 class PossibleWindowSerializer(serializers.ModelSerializer[PossibleWindow]):
@@ -120,7 +120,7 @@ class PlaceSerializer(serializers.Serializer[Any]):
     crew = serializers.PrimaryKeyRelatedField(queryset=Crew.objects.all())
     starts_at = InstantField()
     anyway = serializers.BooleanField(default=False)
-    version = serializers.IntegerField(required=False, allow_null=True)
+    version = IdField(min_value=0, required=False, allow_null=True)
 
     def validate_crew(self, crew: Crew) -> Crew:
         return mine(self, Crew, crew)

@@ -12,7 +12,7 @@ from rest_framework.response import Response
 from jobs import services
 from jobs.api.base import OFFICE, mine
 from jobs.models import Crew, Proposal, ProposedMove
-from shared.api import ApiRequest, ReadViewSet, valid
+from shared.api import ApiRequest, IdField, ReadViewSet, valid
 from shared.routes import RunSerializer
 
 
@@ -68,7 +68,7 @@ class ProposalSerializer(serializers.ModelSerializer[Proposal]):
 
 
 class ChosenMovesSerializer(serializers.Serializer[Any]):
-    moves = serializers.ListField(child=serializers.IntegerField(), required=False, help_text="Left out: all.")
+    moves = serializers.ListField(child=IdField(), required=False, help_text="Left out: all.")
     anyway = serializers.BooleanField(
         default=False, help_text="Also where a promise of somebody else falls under the floor."
     )

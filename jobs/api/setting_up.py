@@ -16,7 +16,7 @@ from jobs import services
 from jobs.models import Absence, CalendarRules, Crew, CrewDay, CrewMember, Holiday, Skill, UsualWindow, WorkingHours
 from jobs.schedule.offers import usual_windows
 from shared import roles
-from shared.api import ApiRequest, Filled, HasRole, VisibleMixin, valid, valid_rows
+from shared.api import ApiRequest, Filled, HasRole, IdField, VisibleMixin, valid, valid_rows
 from shared.models import User
 from shared.routes import RunSerializer
 
@@ -43,7 +43,7 @@ class MemberSerializer(serializers.ModelSerializer[CrewMember]):
 
 
 class EndSerializer(serializers.Serializer[Any]):
-    member = serializers.IntegerField()
+    member = IdField()
     until_on = serializers.DateField(required=False, help_text="the last day; left out: today")
 
 
@@ -56,17 +56,17 @@ class CrewDaySerializer(serializers.ModelSerializer[CrewDay]):
 
 
 class WhichSerializer(serializers.Serializer[Any]):
-    absence = serializers.IntegerField()
+    absence = IdField()
 
 
 class SwapSerializer(serializers.Serializer[Any]):
-    other = serializers.IntegerField(help_text="the crew to trade with")
+    other = IdField(help_text="the crew to trade with")
     day = serializers.DateField()
     anyway = serializers.BooleanField(default=False)
 
 
 class TradedSerializer(serializers.Serializer[Any]):
-    appointments = serializers.ListField(child=serializers.IntegerField())
+    appointments = serializers.ListField(child=IdField())
 
 
 class CrewActions:

@@ -20,7 +20,7 @@ from measuring.api.base import ReasonIn
 from measuring.models import Opening
 from measuring.services.readings import ANY, refuse_large
 from measuring.services.visits import visit_at
-from shared.api import ApiRequest, ReadViewSet, valid
+from shared.api import ApiRequest, IdField, ReadViewSet, valid
 
 # -- openings ---------------------------------------------------------------------------
 
@@ -47,9 +47,9 @@ class ReadingIn(serializers.Serializer[Any]):
 
     spot = serializers.CharField()
     typed = serializers.CharField(max_length=40)
-    turn = serializers.IntegerField(default=1)
+    turn = serializers.IntegerField(min_value=1, max_value=99, default=1)
     with_case = serializers.BooleanField(default=False)
-    tape = serializers.IntegerField(required=False, allow_null=True)
+    tape = IdField(required=False, allow_null=True)
     grade = serializers.CharField(default="final")
     seen = serializers.UUIDField(required=False, allow_null=True)
 

@@ -17,18 +17,18 @@ from measuring.api.units import UnitSerializer
 from measuring.models import SizeChange, Unit
 from measuring.ports import NewSize
 from measuring.services.sizes import effects_of
-from shared.api import ApiRequest, HasRole, PersonMixin, valid
+from shared.api import ApiRequest, HasRole, IdField, PersonMixin, valid
 from shared.roles import DISPATCHER, OWNER
 
 
 class ApproveIn(serializers.Serializer[Any]):
-    units = serializers.ListField(child=serializers.IntegerField(), min_length=1)
+    units = serializers.ListField(child=IdField(), min_length=1)
     approved_by = serializers.CharField(max_length=120)
     how = serializers.CharField(max_length=60, default="", allow_blank=True)
 
 
 class ReleaseIn(serializers.Serializer[Any]):
-    units = serializers.ListField(child=serializers.IntegerField(), min_length=1)
+    units = serializers.ListField(child=IdField(), min_length=1)
     due_on = serializers.DateField(required=False, allow_null=True)
 
 

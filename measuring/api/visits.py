@@ -16,11 +16,11 @@ from jobs.models import Appointment
 from measuring import access, services
 from measuring.api import field
 from measuring.models import MeasureVisit
-from shared.api import ApiRequest, HasRole, PersonMixin, valid
+from shared.api import ApiRequest, HasRole, IdField, PersonMixin, valid
 
 
 class BeginIn(serializers.Serializer[Any]):
-    tape = serializers.IntegerField(required=False, allow_null=True)
+    tape = IdField(required=False, allow_null=True)
 
 
 class RoomIn(serializers.Serializer[Any]):
@@ -29,7 +29,7 @@ class RoomIn(serializers.Serializer[Any]):
 
 
 class NewOpeningIn(serializers.Serializer[Any]):
-    room = serializers.IntegerField()
+    room = IdField()
     facts = serializers.DictField(required=False, default=dict)
 
 

@@ -1,0 +1,186 @@
+"""Every number that somebody sends or a firm sets has both bounds, and a stored one beyond them breaks no page."""
+
+from __future__ import annotations
+
+import inspect
+import pkgutil
+from collections.abc import Iterator
+from importlib import import_module
+from typing import Any
+
+import pytest
+from django import forms
+from django.apps import apps
+from django.core.validators import MaxValueValidator, MinValueValidator
+from django.db import models
+from django.test import Client
+from django.urls import reverse
+from rest_framework import serializers
+from rest_framework.test import APIClient
+
+from jobs import services
+from jobs.models import CalendarRules, Crew, CrewDay, WorkingHours
+from shared.errors import Refused
+from shared.models import User
+from tests.factories import a_monday, make_appointment, make_crew
+from tests.test_layers import ORDER
+
+NUMBERS = models.IntegerField | models.FloatField | models.DecimalField
+
+KEPT_BY_THE_PROGRAM = {
+    "revision", "number", "order", "position", "version", "sequence", "turn", "attempts", "tries", "done", "total",
+    "pages", "status", "reply_status", "job_id", "seconds", "size_revision", "duration_safe_min", "reserved", "held",
+    "needed", "checked", "returned", "change", "weight_g", "packages_expected", "packages_received", "first_weekday",
+    "units_wanted", "chance_before", "chance_after",
+}  # fmt: skip
+"""Counters and what is worked out: nobody types them, or they are chosen from a list."""
+
+BY_A_SERVICE = {
+    "ProposedMove.price",
+    "PurchaseLine.quantity",
+    "LoadLine.quantity",
+    "Part.quantity",
+    "StockItem.quantity",
+}
+"""Counted by a service, which says the bound where somebody typed it."""
+
+
+def bounded(validators: list[Any]) -> bool:
+    kinds = {type(one) for one in validators}
+    return {MinValueValidator, MaxValueValidator} <= kinds
+
+
+def test_every_number_of_a_firm_has_both_bounds() -> None:
+    loose = [
+        f"{model.__name__}.{field.name}"
+        for model in apps.get_models()
+        if model.__module__.partition(".")[0] in ORDER
+        for field in model._meta.local_fields
+        if isinstance(field, NUMBERS) and not isinstance(field, models.AutoField)
+        if field.name not in KEPT_BY_THE_PROGRAM and not bounded(field._validators)
+    ]
+
+    assert sorted(set(loose) - BY_A_SERVICE) == []
+
+
+def kinds_in(place: str, kind: type[Any]) -> Iterator[type[Any]]:
+    for app in ORDER:
+        for module in _modules(app, place):
+            for _, found in inspect.getmembers(module, inspect.isclass):
+                if issubclass(found, kind) and found.__module__ == module.__name__:
+                    yield found
+
+
+def _modules(app: str, place: str) -> Iterator[Any]:
+    try:
+        module = import_module(f"{app}.{place}")
+    except ModuleNotFoundError:
+        return
+    yield module
+    for found in pkgutil.iter_modules(getattr(module, "__path__", [])):
+        yield import_module(f"{app}.{place}.{found.name}")
+
+
+def of_a_column(form: Any) -> tuple[str, ...]:
+    """Fields whose bounds are their column's."""
+    return getattr(getattr(form, "_meta", None), "fields", None) or ()
+
+
+def test_every_number_of_a_form_has_both_bounds() -> None:
+    loose = [
+        f"{form.__name__}.{name}"
+        for form in kinds_in("forms", forms.BaseForm)
+        for name, field in getattr(form, "base_fields", {}).items()
+        if isinstance(field, forms.IntegerField) and name not in of_a_column(form) and not bounded(field.validators)
+    ]
+
+    assert loose == []
+
+
+def test_every_number_that_the_api_takes_has_both_bounds() -> None:
+    loose = []
+    for kind in kinds_in("api", serializers.Serializer):
+        for name, field in kind._declared_fields.items():  # type: ignore[attr-defined]
+            one = getattr(field, "child", field)
+            is_number = isinstance(one, serializers.IntegerField | serializers.DecimalField)
+            if is_number and not field.read_only and not bounded(one.validators):
+                loose.append(f"{kind.__name__}.{name}")
+
+    assert loose == []
+
+
+WRONG = [
+    ("drive_price", "-1", 0), ("paid_price", "-0.01", 0), ("overtime_price", "10000.01", 10000),
+    ("moved_price", "-5", 0), ("days_offered", "30000", 60), ("days_offered", "0", 1), ("pack_days", "61", 60),
+    ("ask_days", "61", 60), ("reservation_min", "0", 1), ("chance_floor", "100", 99), ("road_factor", "0.9", 1),
+]  # fmt: skip
+
+
+@pytest.mark.django_db
+@pytest.mark.parametrize(("name", "value", "bound"), WRONG)
+def test_a_rule_out_of_bounds_is_refused_by_name_and_bound(
+    name: str, value: str, bound: int, cast: dict[str, User], client: Client
+) -> None:
+    user, api = cast["dispatcher"], APIClient()
+    client.force_login(user)
+    api.force_authenticate(user)
+    before = {field: str(getattr(CalendarRules(), field)) for field in RULES}
+
+    page = client.post(reverse("jobs:holidays"), before | {name: value})
+    answer = api.post("/api/calendar-rules/", {name: value}, format="json")
+    with pytest.raises(Refused) as refused:
+        services.set_rules(branch=user.own_branch, by=user, **{name: type(getattr(CalendarRules(), name))(value)})
+
+    assert page.status_code == 422
+    assert str(bound) in " ".join(page.context["rules_form"].errors[name])
+    assert answer.status_code == 400
+    assert answer.json()["errors"][0]["field"] == name
+    assert str(bound) in answer.json()["errors"][0]["problem"]
+    assert refused.value.field == name
+    assert str(bound) in refused.value.problem
+    assert not CalendarRules.objects.exists()
+
+
+RULES = (
+    "drive_price", "paid_price", "overtime_price", "moved_price", "chance_floor", "reservation_min", "pack_days",
+    "days_offered", "ask_days", "road_factor", "holiday_country",
+)  # fmt: skip
+
+STORED = [
+    *((CalendarRules, name, -1) for name in ("drive_price", "paid_price", "overtime_price", "moved_price")),
+    *((CalendarRules, name, 32_767) for name in ("chance_floor", "reservation_min", "pack_days", "ask_days")),
+    (CalendarRules, "days_offered", 0),
+    (CalendarRules, "days_offered", 30_000),
+    (CalendarRules, "road_factor", 0),
+    (Crew, "people", 0),
+    (Crew, "overtime_min", 32_767),
+    (WorkingHours, "lunch_min", 32_767),
+    (CrewDay, "people", 0),
+]
+
+
+@pytest.mark.django_db
+@pytest.mark.parametrize(("model", "name", "value"), STORED)
+def test_what_an_older_release_stored_breaks_no_page(
+    model: type[models.Model], name: str, value: int, cast: dict[str, User], client: Client
+) -> None:
+    """Before there were bounds one negative price answered every page that looks for a time with 500."""
+    user = cast["dispatcher"]
+    day = a_monday()
+    crew = make_crew(user.own_branch, cast["installer"])
+    visit = make_appointment(crew=crew, day=day, time="9:00")
+    CalendarRules.objects.create(branch=user.own_branch)
+    CrewDay.objects.create(crew=crew, day=day)
+    model._default_manager.update(**{name: value})
+    client.force_login(user)
+    client.raise_request_exception = False
+
+    pages = [reverse("jobs:" + page) for page in ("holidays", "crews", "attention", "calendar", "book")]
+    pages += [reverse("jobs:" + page, args=[visit.pk]) for page in ("windows", "appointment")]
+    pages += [reverse("jobs:crew", args=[crew.pk]), reverse("jobs:job", args=[visit.job_id]), reverse("jobs:today")]
+    pages += [f"/api/appointments/{make_appointment(visit.job).pk}/offers/"]
+    broke = [page for page in pages if client.get(page).status_code >= 500]
+    moved = client.post(reverse("jobs:effect", args=[visit.pk]), {"crew": crew.pk, "day": day, "time": "10:00"})
+
+    assert broke == []
+    assert moved.status_code < 500
