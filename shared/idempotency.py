@@ -1,10 +1,14 @@
 """
-A POST of the API sent twice is done once: the ``Idempotency-Key`` header.
+A POST sent twice is done once: by the API's ``Idempotency-Key`` header, by the token of a page's form.
 
 Whoever asks with a key gets, for a day, the same answer to the same request; another
 request under that key answers 422, one whose first is still at work 409. Keys belong to
 the person who asks. Entries of a phone's queue are another thing: they keep their own
 identity for ever (`shared.devices`).
+
+A form of a page needs no key of its own: the token it carries against foreign sites is drawn anew for every
+page, so the same token, address and boxes are the same press. Of two at once the second waits for the first,
+then leads where that one led.
 
 References
 ----------
@@ -17,12 +21,15 @@ from __future__ import annotations
 import datetime as dt
 import hashlib
 import re
+import time
 from collections.abc import Callable
 from http import HTTPStatus
-from typing import Final
+from typing import Any, Final, TypeVar
 
+from django.contrib import messages
 from django.core.exceptions import RequestDataTooBig
 from django.db import IntegrityError, transaction
+from django.db.models import Q
 from django.http import HttpRequest, HttpResponse, JsonResponse
 from django.utils import timezone
 from rest_framework.authtoken.models import Token
@@ -31,6 +38,19 @@ from shared.models import AnsweredRequest, User
 
 KEPT_FOR: Final = dt.timedelta(days=1)
 MOST_CHARACTERS: Final = 200
+PAGE: Final = "page "
+"""Begins the key of a page's form; a key of the API has no space in it unless it is quoted."""
+
+WAITED_FOR: Final = 10.0
+"""Seconds that the second of two presses waits for the first."""
+
+GIVEN_UP: Final = dt.timedelta(minutes=2)
+"""After this a press without an answer died with its process and may be done again."""
+
+CLAIM: Final = "_sent_once"
+KEPT_HEADERS: Final = frozenset({"Content-Type", "Location", "Cache-Control"})
+V = TypeVar("V", bound=Callable[..., Any])
+
 _KEY: Final = re.compile(r'(?:"([\x20-\x21\x23-\x5b\x5d-\x7e]+)"|([\x21\x23-\x7e]+))\Z')
 """A string as structured fields write it, in quotes; or bare, as many write it."""
 
@@ -75,6 +95,72 @@ class IdempotencyMiddleware:
         return response
 
 
+class SentOnceMiddleware:
+    """Does a page's form once, however often it arrives; stands inside of messages and sign-in."""
+
+    def __init__(self, get_response: Callable[[HttpRequest], HttpResponse]) -> None:
+        self.get_response = get_response
+
+    def __call__(self, request: HttpRequest) -> HttpResponse:
+        response = self.get_response(request)
+        row: AnsweredRequest | None = getattr(request, CLAIM, None)
+        if row is not None:
+            _keep_page(row, response)
+        return response
+
+    def process_view(self, request: HttpRequest, view: Any, args: Any, kwargs: Any) -> HttpResponse | None:
+        """Claims the press, or answers as the first one was; after the check of the token itself."""
+        if request.method != "POST" or request.path.startswith("/api/") or getattr(view, "only_looks", False):
+            return None
+        token = request.POST.get("csrfmiddlewaretoken", "")
+        if not token or not request.user.is_authenticated:
+            return None
+        pressed = _pressed(request)
+        until = time.monotonic() + WAITED_FOR
+        while True:
+            row, is_new = _claimed(request.user, f"{PAGE}{token[:80]} {pressed}", pressed)
+            if is_new:
+                setattr(request, CLAIM, row)
+                return None
+            if row.status is not None:
+                messages.info(request, "It was sent twice and done once. To do it again, open its page again.")
+                return _again(row, pressed)
+            if time.monotonic() > until:
+                return HttpResponse("The first press is still at work.", status=409, content_type="text/plain")
+            time.sleep(0.05)
+
+
+def only_looks(view: V) -> V:
+    """Marks a page that is posted to and keeps nothing: the same boxes may be asked again and again."""
+    view.only_looks = True  # type: ignore[attr-defined]
+    return view
+
+
+def _pressed(request: HttpRequest) -> str:
+    """Of address, boxes and files."""
+    digest = hashlib.sha256(request.get_full_path().encode())
+    for name, values in sorted(request.POST.lists()):
+        if name != "csrfmiddlewaretoken":
+            digest.update(repr((name, values)).encode())
+    for name, files in sorted(request.FILES.lists()):
+        for file in files:
+            digest.update(repr((name, file.name, file.size)).encode())
+            for chunk in file.chunks():
+                digest.update(chunk)
+            file.seek(0)
+    return digest.hexdigest()
+
+
+def _keep_page(row: AnsweredRequest, response: HttpResponse) -> None:
+    """What it led to; a page that refused may be sent again, so it is not kept."""
+    if response.streaming or response.status_code >= 400:
+        row.delete()
+        return
+    row.status, row.body = response.status_code, response.content
+    row.headers = {name: value for name, value in response.items() if name in KEPT_HEADERS or name[:3] == "HX-"}
+    row.save(update_fields=["status", "body", "headers"])
+
+
 def forget_old() -> int:
     """Deletes answers kept for more than a day; how many."""
     return AnsweredRequest.objects.filter(at__lt=timezone.now() - KEPT_FOR).delete()[0]
@@ -106,12 +192,17 @@ def _fingerprint(request: HttpRequest) -> str:
 
 def _claimed(user: User, key: str, fingerprint: str) -> tuple[AnsweredRequest, bool]:
     """The row of this key, and whether it is ours to answer."""
-    AnsweredRequest.objects.filter(by=user, key=key, at__lt=timezone.now() - KEPT_FOR).delete()
-    try:
-        with transaction.atomic():
-            return AnsweredRequest.objects.create(by=user, key=key, fingerprint=fingerprint), True
-    except IntegrityError:
-        return AnsweredRequest.objects.get(by=user, key=key), False
+    now = timezone.now()
+    gone = Q(at__lt=now - KEPT_FOR) | Q(status=None, at__lt=now - GIVEN_UP)
+    AnsweredRequest.objects.filter(gone, by=user, key=key).delete()
+    while True:
+        try:
+            with transaction.atomic():
+                return AnsweredRequest.objects.create(by=user, key=key, fingerprint=fingerprint), True
+        except IntegrityError:
+            row = AnsweredRequest.objects.filter(by=user, key=key).first()
+            if row is not None:  # none: the first came to nothing just now
+                return row, False
 
 
 def _again(row: AnsweredRequest, fingerprint: str) -> HttpResponse:

@@ -161,6 +161,7 @@ MIDDLEWARE = [
     "shared.idempotency.IdempotencyMiddleware",
     "shared.renames.OldNamesMiddleware",  # within: a key belongs to the address that was asked
     "django.contrib.messages.middleware.MessageMiddleware",
+    "shared.idempotency.SentOnceMiddleware",
     "django.middleware.clickjacking.XFrameOptionsMiddleware",
     "django_htmx.middleware.HtmxMiddleware",
     "axes.middleware.AxesMiddleware",  # last: it turns a locked sign-in into its answer

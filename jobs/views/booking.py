@@ -26,6 +26,7 @@ from jobs.services.search import find_customers
 from jobs.views.appointments import sentence, times_context
 from shared.access import SignedInRequest, roles_required
 from shared.errors import Refused
+from shared.idempotency import only_looks
 from shared.models import Branch
 
 FURTHEST = 366
@@ -205,6 +206,7 @@ def _grid(request: SignedInRequest, visit: Appointment, **bounds: Any) -> dict[s
 
 @roles_required(*OFFICE)
 @require_POST
+@only_looks
 def book_windows(request: SignedInRequest) -> HttpResponse:
     """The windows for what is typed so far; nothing is stored."""
     booking = _Booking(request)
