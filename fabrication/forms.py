@@ -262,7 +262,7 @@ class WorkPlaceForm(PageForm):
     day_min = forms.IntegerField(min_value=1, max_value=28_800, initial=480, label="Minutes a day")
 
     def __init__(self, *args: Any, place: WorkPlace | None = None, **kwargs: Any) -> None:
-        super().__init__(*args, **kwargs)
+        super().__init__(*args, row=place, **kwargs)
         if place is not None:
             self.initial = {**self.initial, "name": place.name, "day_min": place.day_min}
         for key, name in Family.choices:

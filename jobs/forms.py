@@ -47,6 +47,7 @@ class CustomerForm(PageModelForm):
 class SiteForm(PageModelForm):
     """A site; the key's place or code is never shown again, only written over."""
 
+    SECRET = ("access_secret",)
     instance: Site
     coordinates = CoordinatesField(required=False)
 

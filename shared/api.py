@@ -14,18 +14,21 @@ from collections.abc import Iterator, Mapping
 from http import HTTPStatus
 from importlib import import_module
 from importlib.util import find_spec
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, Final
 
 from django.conf import settings
 from django.core.exceptions import ValidationError as DjangoValidationError
+from django.db import transaction
 from rest_framework import exceptions, mixins, serializers, viewsets
 from rest_framework.permissions import BasePermission
+from rest_framework.renderers import JSONRenderer
 from rest_framework.request import Request
 from rest_framework.response import Response
 from rest_framework.routers import DefaultRouter
 from rest_framework.serializers import BaseSerializer
 from rest_framework.views import exception_handler
 
+from shared import versions
 from shared.errors import Refused
 from shared.fields import LARGEST_ID
 from shared.models import User
@@ -70,6 +73,35 @@ class Conflict(exceptions.APIException):
     default_code = "refused"
 
 
+CHANGES: Final = frozenset({"PUT", "PATCH"})
+WHOLE: Final = frozenset({"retrieve", "update", "partial_update"})
+
+
+def _version(shown: Any) -> str:
+    """The ``ETag`` of one row as it is answered."""
+    return f'"{versions.mark(JSONRenderer().render(shown).decode())}"'
+
+
+class OtherVersion(exceptions.APIException):
+    """Somebody changed the row after it was read; the answer holds both sides, field by field."""
+
+    status_code = HTTPStatus.PRECONDITION_FAILED
+    default_code = "version"
+
+    def __init__(self, now: Mapping[str, Any], sent: Any) -> None:
+        super().__init__("Somebody changed this since it was read. Read it again, then send what should stay.")
+        self.errors = [
+            {"field": name, "problem": f"It is {_short(now[name])} now; {_short(value)} was sent."}
+            for name, value in (sent.items() if isinstance(sent, Mapping) else ())
+            if name in now and now[name] != value
+        ]
+
+
+def _short(value: Any) -> str:
+    text = JSONRenderer().render(value).decode()
+    return text if len(text) <= 120 else f"{text[:119]}…"
+
+
 def problem_details(error: Exception, context: dict[str, Any]) -> Response | None:
     """
     Every error as one object: ``type, title, status, detail`` and ``errors``, one a field.
@@ -88,11 +120,15 @@ def problem_details(error: Exception, context: dict[str, Any]) -> Response | Non
     response = exception_handler(error, context)
     if response is None:
         return None
+    if isinstance(error, OtherVersion):
+        errors = error.errors
     if isinstance(error, exceptions.ValidationError):
         errors = list(_flat(error.detail))
     status = HTTPStatus(response.status_code)
     detail = errors[0]["problem"] if errors else str(getattr(error, "detail", error))
-    if len(errors) > 1:
+    if isinstance(error, OtherVersion):
+        detail = str(error.detail)
+    elif len(errors) > 1:
         detail = f"{len(errors)} fields were refused"
     response.data = {
         "type": "about:blank",
@@ -164,6 +200,30 @@ class VisibleMixin(PersonMixin):
 
     permission_classes = [HasRole]
     queryset: Any
+
+    def dispatch(self, request: Any, *args: Any, **kwargs: Any) -> Any:
+        """A change that says which version it was made from is compared and kept in one transaction."""
+        if request.method in CHANGES and "If-Match" in request.headers:
+            with transaction.atomic():
+                return super().dispatch(request, *args, **kwargs)
+        return super().dispatch(request, *args, **kwargs)
+
+    def get_object(self) -> Any:
+        """The row; with ``If-Match`` locked, and refused (412) where it is another version by now."""
+        found = super().get_object()
+        wanted = self.request.headers.get("If-Match")
+        if self.request.method not in CHANGES or wanted in (None, "*"):
+            return found
+        shown = self.get_serializer(versions.held(found)).data
+        if _version(shown) not in {one.strip().removeprefix("W/") for one in wanted.split(",")}:
+            raise OtherVersion(shown, self.request.data)
+        return found
+
+    def finalize_response(self, request: Any, response: Any, *args: Any, **kwargs: Any) -> Any:
+        """One row's answer carries its version."""
+        if getattr(self, "action", None) in WHOLE and response.status_code == HTTPStatus.OK:
+            response["ETag"] = _version(response.data)
+        return super().finalize_response(request, response, *args, **kwargs)
 
     def get_queryset(self) -> Any:
         if getattr(self, "swagger_fake_view", False):  # the schema is drawn for nobody in particular

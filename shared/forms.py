@@ -14,7 +14,7 @@ from django.db.models import Model, QuerySet
 from django.forms.renderers import TemplatesSetting
 from django.utils.text import slugify
 
-from shared import roles
+from shared import roles, versions
 from shared.errors import Refused
 from shared.fields import LengthFormField
 from shared.lengths import LengthUnit
@@ -47,16 +47,30 @@ class PageFormMixin(_Form):
         Who fills it in; their branch's unit is the unit of bare lengths.
     unit
         Another unit, for a form about something that has its own.
+    row
+        What it changes, where it is not over a model: it then says what it was drawn from, as those do.
     """
 
-    def __init__(self, *args: Any, user: User | None = None, unit: LengthUnit | None = None, **kwargs: Any) -> None:
+    SECRET: tuple[str, ...] = ()
+    """Fields that are never shown again: left empty, what is stored stays."""
+
+    def __init__(
+        self, *args: Any, user: User | None = None, unit: LengthUnit | None = None, row: Model | None = None,
+        **kwargs: Any,
+    ) -> None:  # fmt: skip
         self._asker = user
+        self.edited = row if row is not None else kwargs.get("instance")
+        if self.edited is not None and (args[0] if args else kwargs.get("data")) is not None:
+            versions.held(self.edited)
         self.length_unit = unit or (user.unit if user is not None else LengthUnit.INCH)
         super().__init__(*args, **{"label_suffix": "", **kwargs})
         for field in self.fields.values():
             if isinstance(field, LengthFormField):
                 field.unit = self.length_unit
         self.prepare()
+        if self.edited is not None and self.edited.pk is not None:
+            drawn = forms.CharField(required=False, widget=forms.HiddenInput, initial=self._drawn)
+            self.fields[versions.FIELD] = drawn
 
     def prepare(self) -> None:
         """What a form does to its fields, once it has them, before it is shown or read."""
@@ -82,6 +96,61 @@ class PageFormMixin(_Form):
             raise TypeError(f"{name} does not choose among values")
         field.choices = list(choices)
 
+    def _standing(self) -> dict[str, Any]:
+        """What stands in each field, as its box would show it."""
+        return {
+            name: getattr(self.edited, name) if name in self.SECRET else field.prepare_value(self[name].initial)
+            for name, field in self.fields.items()
+            if name != versions.FIELD
+        }
+
+    def _drawn(self) -> str:
+        return versions.written({name: versions.mark(value) for name, value in self._standing().items()})
+
+    def _clean_fields(self) -> None:
+        super()._clean_fields()  # type: ignore[misc]  # the stubs leave it out
+        if drawn := versions.read(self.cleaned_data.pop(versions.FIELD, "")):
+            self._meet(drawn)
+
+    def _meet(self, drawn: dict[str, str]) -> None:
+        """Somebody else changed some of it since: what the sender left alone is theirs, the rest shows both sides."""
+        standing, who = self._standing(), ""
+        moved = [name for name, one in drawn.items() if name in standing and versions.mark(standing[name]) != one]
+        if not moved:
+            return
+        sent: Any = self.data
+        self.data = sent = sent.copy()
+        sent[self.add_prefix(versions.FIELD)] = self._drawn()
+        for name in moved:
+            if name not in self.cleaned_data:
+                continue  # it is wrong by itself, and says so
+            field, now = self.fields[name], standing[name]
+            mine = field.prepare_value(self.cleaned_data[name])
+            if name in self.SECRET and not mine:
+                continue
+            if versions.mark(mine) == drawn[name]:
+                self._put(sent, name, now)
+            elif versions.mark(mine) != versions.mark(now):
+                who = who or versions.who_changed(self.edited) if self.edited is not None else ""
+                theirs = "" if name in self.SECRET else f" to “{shown(field, now)}”"
+                self.add_error(name, f"{who} changed this{theirs} meanwhile. To keep yours instead, save again.")
+
+    def _put(self, sent: Any, name: str, value: Any) -> None:
+        """What stands, in place of what was sent."""
+        box, key = self.fields[name], self.add_prefix(name)
+        if isinstance(box.widget, forms.CheckboxInput):
+            if value:
+                sent[key] = "on"
+            else:
+                sent.pop(key, None)
+        elif isinstance(box.widget, forms.Select | forms.RadioSelect):
+            sent[key] = str(value or "")
+        elif isinstance(value, list | tuple) and hasattr(sent, "setlist"):
+            sent.setlist(key, [str(one) for one in value])
+        else:
+            sent[key] = "" if value is None else box.widget.format_value(value) or ""
+        self.cleaned_data[name] = box.clean(value)
+
     def refuse(self, refusal: Refused) -> None:
         """Show what a service refused beside its field, or above the form."""
         field = refusal.field if refusal.field in self.fields else None
@@ -94,6 +163,18 @@ class PageForm(PageFormMixin, forms.Form):
 
 class PageModelForm(PageFormMixin, _ModelForm):
     """A form over a model's fields; the view passes ``cleaned_data`` to a service and never saves it."""
+
+
+def shown(field: forms.Field, value: Any) -> str:
+    """A value in words, as the page offers it."""
+    if isinstance(value, bool):
+        return "yes" if value else "no"
+    if isinstance(value, list | tuple):
+        return ", ".join(shown(field, one) for one in value) or "none"
+    if isinstance(field, forms.ChoiceField):
+        choices: Any = field.choices
+        return next((str(text) for key, text in choices if str(key) == str(value)), str(value or "none"))
+    return "empty" if value in (None, "") else str(value)
 
 
 class DateInput(forms.DateInput):
@@ -119,6 +200,10 @@ COORDINATES = re.compile(r"^\s*(-?\d{1,2}(?:\.\d+)?)\s*[,;\s]\s*(-?\d{1,3}(?:\.\
 
 class CoordinatesField(forms.CharField):
     """Latitude and longitude in one box, as maps copy them: ``41.6180, -91.8720``."""
+
+    def prepare_value(self, value: Any) -> Any:
+        """The box's text, of what `clean` gave too."""
+        return f"{value[0]}, {value[1]}" if isinstance(value, tuple) else value
 
     def __init__(self, **kwargs: Any) -> None:
         kwargs.setdefault("help_text", "latitude, longitude; as a map copies them, or picked on the sketch")

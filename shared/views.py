@@ -39,6 +39,7 @@ from shared.forms import (
 from shared.models import AuditEntry, Branch, Document, Run, User
 from shared.roles import OFFICE, OWNER
 from shared.setup.services import the_firm
+from shared.versions import edits
 
 # -- in and out ---------------------------------------------------------------------
 
@@ -272,6 +273,7 @@ def firm(request: SignedInRequest) -> HttpResponse:
 
 
 @roles_required(OWNER)
+@edits
 def branch(request: SignedInRequest, pk: int) -> HttpResponse:
     """Change a branch's facts."""
     found = get_object_or_404(Branch.objects.visible_to(request.user), pk=pk)
@@ -340,6 +342,7 @@ def new_code(request: SignedInRequest, pk: int) -> HttpResponse:
 
 
 @roles_required(OWNER)
+@edits
 def person(request: SignedInRequest, pk: int) -> HttpResponse:
     """Change somebody's account."""
     found = get_object_or_404(User.people.visible_to(request.user), pk=pk)

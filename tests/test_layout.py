@@ -30,7 +30,8 @@ SHARED = {
     # the API
     "api", "schema", "paging", "parsers", "routes", "idempotency", "renames",
     # the frame of every page
-    "forms", "views", "pages", "menu", "panels", "finding", "context", "middleware", "static_files",
+    "forms", "versions", "views", "pages", "menu", "panels", "finding", "context", "middleware", "request_id",
+    "static_files",
     "demo", "devices", "setup", "templatetags", "templates", "static", "locale", "management", "migrations",
 }  # fmt: skip
 

@@ -16,6 +16,7 @@ from measuring.adapters.options import offer_of
 from measuring.models import Product
 from shared.access import SignedInRequest, roles_required
 from shared.errors import refusals_to
+from shared.versions import edits, held
 
 
 @roles_required(*WORKS)
@@ -52,13 +53,17 @@ def choices_of_product(request: SignedInRequest, pk: int) -> HttpResponse:
 
 @roles_required(*WORKS)
 @require_http_methods(["GET", "POST"])
+@edits
 def supplier_list(request: SignedInRequest, pk: int) -> HttpResponse:
     """What a supplier lets one choose for a product that is bought in."""
     product = get_object_or_404(Product.objects.visible_to(request.user), pk=pk, source=Product.Source.BOUGHT)
-    row = SupplierList.objects.filter(product=product).first()
+    row = SupplierList.objects.filter(product=held(product)).first()
     lines = "\n".join(services.option_lines(row.options)) if row else ""
     form = SupplierListForm(
-        request.POST or None, user=request.user, initial={"options": lines, "takes": row.takes if row else ""}
+        request.POST or None,
+        user=request.user,
+        row=product,
+        initial={"options": lines, "takes": row.takes if row else ""},
     )
     if request.method == "POST" and form.is_valid():
         with refusals_to(form.refuse):

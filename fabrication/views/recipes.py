@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 from django.contrib import messages
 from django.db.models import Prefetch
 from django.http import Http404, HttpResponse
@@ -19,7 +21,9 @@ from fabrication.views import recipe_form
 from measuring.models import Product
 from shared.access import SignedInRequest, roles_required
 from shared.errors import Refused
+from shared.idempotency import only_looks
 from shared.lengths import LengthError, parse_length
+from shared.versions import FIELD, edits, held
 
 
 @roles_required(*WORKS)
@@ -43,13 +47,20 @@ def recipe_list(request: SignedInRequest) -> HttpResponse:
 
 @roles_required(*WORKS)
 @require_http_methods(["GET", "POST"])
+@edits
 def recipe_edit(request: SignedInRequest, pk: int) -> HttpResponse:
     """The current recipe as boxes; saving makes the next revision."""
-    product = product_for(request.user, pk)
+    product = held(product_for(request.user, pk))
     revision = _current(product)
     definition = revision.definition
     problems: dict[str, str] = {}
-    if request.method == "POST":
+    crossed: dict[str, Any] = {}
+    drawn = _drawn(request, product, revision)
+    if drawn != revision:
+        definition = recipe_form.edited(drawn.definition, request.POST.dict())
+        crossed = _crossed(drawn, revision, definition)
+        problems = {"revision": f"{revision.saved_by or 'Somebody'} kept revision {revision.number} meanwhile."}
+    elif request.method == "POST":
         definition = recipe_form.edited(revision.definition, request.POST.dict())
         try:
             saved = save_recipe(
@@ -60,12 +71,13 @@ def recipe_edit(request: SignedInRequest, pk: int) -> HttpResponse:
         else:
             messages.success(request, f"{product.name}: revision {saved.number} is in use from now on.")
             return redirect("fabrication:recipe", pk)
-    context = _page(request, product, revision, definition, problems)
+    context = _page(request, product, revision, definition, problems) | crossed
     return render(request, "fabrication/recipe_edit.html", context, status=422 if problems else 200)
 
 
 @roles_required(*WORKS)
 @require_POST
+@only_looks
 def recipe_try(request: SignedInRequest, pk: int) -> HttpResponse:
     """The worked example of what stands in the boxes, and what differs; nothing is kept."""
     product = product_for(request.user, pk)
@@ -87,6 +99,24 @@ def recipe_revisions(request: SignedInRequest, pk: int) -> HttpResponse:
         lines = rules.difference(read[position + 1], read[position]) if position + 1 < len(rows) else []
         compared.append((row, lines))
     return render(request, "fabrication/recipe_revisions.html", {"product": product, "compared": compared})
+
+
+def _drawn(request: SignedInRequest, product: Product, current: RecipeRevision) -> RecipeRevision:
+    """The revision a page was drawn from; where it says none, the current one."""
+    number = request.POST.get(FIELD, "")
+    if not number.isdigit() or len(number) > 9:
+        return current
+    return product.recipe_revisions.filter(number=number).first() or current
+
+
+def _crossed(drawn: RecipeRevision, current: RecipeRevision, mine: dict[str, Any]) -> dict[str, Any]:
+    """What each of two people changed of one revision, line by line."""
+    before, theirs = (rules.Recipe.from_json(row.definition) for row in (drawn, current))
+    own, _ = recipe_form.read(mine)
+    return {
+        "theirs": rules.difference(before, theirs),
+        "mine": rules.difference(before, own) if own is not None else [],
+    }
 
 
 def _current(product: Product) -> RecipeRevision:

@@ -14,6 +14,7 @@ from fabrication.services import setting_up as services
 from measuring.models import Family
 from shared.access import SignedInRequest, roles_required
 from shared.errors import Refused, refusals_to
+from shared.versions import edits, held
 
 
 @roles_required(*WORKS)
@@ -71,9 +72,10 @@ def place_add(request: SignedInRequest) -> HttpResponse:
 
 @roles_required(*WORKS)
 @require_POST
+@edits
 def place_save(request: SignedInRequest, pk: int) -> HttpResponse:
     """One place of work changed, or taken away."""
-    place = work_place_for(request.user, pk)
+    place = held(work_place_for(request.user, pk))
     if request.POST.get("do") == "remove":
         services.remove_work_place(place=place, by=request.user)
         messages.success(request, f"{place.name} is taken away.")

@@ -19,6 +19,7 @@ from shared.codes import read_code
 from shared.errors import refusals_to
 from shared.forms import PageForm
 from shared.lengths import Length
+from shared.versions import edits, held
 
 ROWS = 60
 
@@ -129,12 +130,13 @@ def end_let_go(request: SignedInRequest, pk: int) -> HttpResponse:
 
 @roles_required(*WORKS)
 @require_http_methods(["GET", "POST"])
+@edits
 def label_size(request: SignedInRequest) -> HttpResponse:
     """What the branch prints its labels on."""
-    branch = request.user.own_branch
+    branch = held(request.user.own_branch)
     size = LabelSize.objects.filter(branch=branch).first() or starting_label_size(branch)
     initial = {name: getattr(size, name) for name in LabelSizeForm.base_fields}
-    form = LabelSizeForm(request.POST or None, user=request.user, initial=initial)
+    form = LabelSizeForm(request.POST or None, user=request.user, initial=initial, row=branch)
     if request.method == "POST" and form.is_valid():
         save_label_size(branch=branch, by=request.user, **form.cleaned_data)
         messages.success(request, "Labels are printed at this size from now on.")

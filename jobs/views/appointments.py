@@ -39,6 +39,7 @@ from jobs.schedule.words import copy_text, late_text, readiness_text, stay_text,
 from shared.access import SignedInRequest, roles_required
 from shared.errors import Refused, refusals_to
 from shared.formats.durations import minutes_text
+from shared.versions import edits, held
 
 
 def _back(request: SignedInRequest, row: Appointment) -> HttpResponse:
@@ -157,9 +158,10 @@ def _promise_form(request: SignedInRequest, row: Appointment) -> PromiseForm | N
 
 @roles_required(*OFFICE)
 @require_http_methods(["GET", "POST"])
+@edits
 def appointment_edit(request: SignedInRequest, pk: int) -> HttpResponse:
     """Minutes, people, skills, priority, earliest day, note."""
-    row = appointment_for(request.user, pk)
+    row = held(appointment_for(request.user, pk))
     initial = {
         "purpose": row.purpose, "duration_min": row.duration_min, "people": row.people, "priority": row.priority,
         "earliest_on": row.earliest_on, "note": row.note, "skills": row.skills.all(),
@@ -167,7 +169,7 @@ def appointment_edit(request: SignedInRequest, pk: int) -> HttpResponse:
     data = request.POST.copy() if request.method == "POST" else None
     if data is not None:
         data["purpose"] = row.purpose
-    form = VisitForm(data, user=request.user, initial=initial)
+    form = VisitForm(data, user=request.user, initial=initial, row=row)
     form.fields["purpose"].disabled = True
     if request.method == "POST" and form.is_valid():
         values = {name: value for name, value in form.cleaned_data.items() if name != "purpose"}

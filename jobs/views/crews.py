@@ -39,6 +39,7 @@ from shared.access import SignedInRequest, roles_required
 from shared.errors import Refused, refusals_shown, refusals_to
 from shared.formats.dates import clocks, short_day
 from shared.models import Branch, Run
+from shared.versions import edits, held
 
 
 @roles_required(*OFFICE)
@@ -112,6 +113,7 @@ def _save_crew(request: SignedInRequest, form: CrewForm, crew: Crew | None) -> C
 
 @roles_required(*OFFICE)
 @require_http_methods(["GET", "POST"])
+@edits
 def crew_edit(request: SignedInRequest, pk: int) -> HttpResponse:
     """One crew: what it can do, its week, its people, absences, days that differ."""
     crew = crew_for(request.user, pk)
@@ -127,7 +129,7 @@ def crew_context(request: SignedInRequest, crew: Crew, **more: Any) -> dict[str,
     return {
         "crew": crew,
         "form": CrewForm(user=user, instance=crew),
-        "hours_form": HoursForm(user=user, crew=crew),
+        "hours_form": HoursForm(user=user, crew=crew, row=crew),
         "absence_form": AbsenceForm(user=user, crew=crew),
         "member_form": MemberForm(user=user),
         "day_form": CrewDayForm(user=user),
@@ -160,10 +162,11 @@ def _part(
 
 @roles_required(*OFFICE)
 @require_POST
+@edits
 def crew_hours(request: SignedInRequest, pk: int) -> HttpResponse:
     """The crew's usual week."""
     crew = crew_for(request.user, pk)
-    form = HoursForm(request.POST, user=request.user, crew=crew)
+    form = HoursForm(request.POST, user=request.user, crew=crew, row=crew)
     return _part(
         request, crew, "hours_form", form, "The hours are changed.",
         lambda: services.set_hours(crew=crew, hours=form.hours(), by=request.user),
@@ -262,22 +265,24 @@ def skill_new(request: SignedInRequest) -> HttpResponse:
 
 @roles_required(*OFFICE)
 @require_http_methods(["GET", "POST"])
+@edits
 def holidays(request: SignedInRequest) -> HttpResponse:
     """Days off within a year, the branch's own days, and its calendar rules."""
     branch = request.user.branch
     if branch is None and request.method == "GET":
         return render(request, "jobs/holidays.html", {"branch": None})
-    branch = request.user.own_branch
+    branch = held(request.user.own_branch)
     rules = CalendarRules.of(branch)
     form = HolidayForm(request.POST if "day" in request.POST else None, user=request.user)
-    rules_form = RulesForm(request.POST if "drive_price" in request.POST else None, user=request.user, instance=rules)
+    sent = request.POST if "drive_price" in request.POST else None
+    rules_form = RulesForm(sent, user=request.user, instance=rules, row=branch)
     if request.method == "POST" and (_took_holiday(request, form) or _took_rules(request, rules_form)):
         return redirect("jobs:holidays")
     today = timezone.localdate()
     context = {
         "branch": branch,
         "form": form,
-        "windows_form": WindowsForm(user=request.user, initial={"windows": windows_written(branch)}),
+        "windows_form": _windows_form(request, branch),
         "rules_form": rules_form,
         "off": sorted(holidays_between(branch, today, today + dt.timedelta(days=365)).items()),
         "visits_taught": visit_factors(branch),
@@ -310,6 +315,10 @@ def _took_rules(request: SignedInRequest, form: RulesForm) -> bool:
     return True
 
 
+def _windows_form(request: SignedInRequest, branch: Branch, sent: Any = None) -> WindowsForm:
+    return WindowsForm(sent, user=request.user, row=branch, initial={"windows": windows_written(branch)})
+
+
 def windows_written(branch: Branch) -> str:
     """The usual windows as they are typed, a line each."""
     return "\n".join(f"{begin:%H:%M} to {end:%H:%M}" for begin, end in usual_windows_of(branch))
@@ -317,9 +326,10 @@ def windows_written(branch: Branch) -> str:
 
 @roles_required(*OFFICE)
 @require_POST
+@edits
 def usual_windows(request: SignedInRequest) -> HttpResponse:
     """The parts of a day that are promised on the phone."""
-    form = WindowsForm(request.POST, user=request.user)
+    form = _windows_form(request, held(request.user.own_branch), request.POST)
     if form.is_valid():
         windows = form.cleaned_data["windows"]
         services.set_usual_windows(branch=request.user.own_branch, windows=windows, by=request.user)

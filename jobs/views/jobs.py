@@ -26,6 +26,7 @@ from jobs.ports import ports
 from jobs.services.stages import blockers_of
 from shared.access import SignedInRequest, roles_required
 from shared.errors import Refused, refusals_to
+from shared.versions import edits
 
 PER_PAGE = 40
 
@@ -44,7 +45,7 @@ def csv_answer(name: str, head: list[str], rows: Iterable[list[Any]]) -> Streami
     def lines() -> Iterator[str]:
         yield "\ufeff" + writer.writerow(head)
         for row in rows:
-            yield writer.writerow([_harmless(cell) for cell in row])
+            yield writer.writerow([harmless(cell) for cell in row])
 
     answer = StreamingHttpResponse(lines(), content_type="text/csv; charset=utf-8")
     answer["Content-Disposition"] = f'attachment; filename="{name}.csv"'
@@ -56,7 +57,8 @@ def local_text(when: dt.datetime | None) -> str:
     return f"{timezone.localtime(when):%Y-%m-%d %H:%M}" if when else ""
 
 
-def _harmless(cell: object) -> Any:
+def harmless(cell: object) -> Any:
+    """A cell that no spreadsheet runs."""
     text = "" if cell is None else cell
     return f"'{text}" if isinstance(text, str) and text[:1] in {"=", "+", "-", "@", "\t", "\r"} else text
 
@@ -182,6 +184,7 @@ def _done(request: SignedInRequest, job: Job, words: str) -> HttpResponse:
 
 @roles_required(*OFFICE)
 @require_http_methods(["GET", "POST"])
+@edits
 def job_edit(request: SignedInRequest, pk: int) -> HttpResponse:
     """Title, rooms, policy, the customer's own date, project."""
     job = job_for(request.user, pk)
@@ -293,6 +296,7 @@ def visit_new(request: SignedInRequest, pk: int) -> HttpResponse:
 
 @roles_required(*OFFICE)
 @require_http_methods(["GET", "POST"])
+@edits
 def customer_edit(request: SignedInRequest, pk: int) -> HttpResponse:
     """A customer's name, phone, email, note; their sites and jobs beside it."""
     customer = customer_for(request.user, pk)

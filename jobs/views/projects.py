@@ -17,10 +17,12 @@ from jobs.services.stages import by_phase
 from jobs.views.jobs import csv_answer, next_visits
 from shared.access import SignedInRequest, roles_required
 from shared.errors import refusals_to
+from shared.versions import edits
 
 
 @roles_required(*OFFICE)
 @require_http_methods(["GET", "POST"])
+@edits
 def project(request: SignedInRequest, pk: int) -> HttpResponseBase:
     """Its jobs by phase, each with stage and next visit; name and note can be changed."""
     found = project_for(request.user, pk)

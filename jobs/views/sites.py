@@ -21,6 +21,7 @@ from jobs.models import Appointment, Site
 from jobs.views.jobs import PER_PAGE, csv_answer
 from shared.access import SignedInRequest, roles_required
 from shared.errors import refusals_to
+from shared.versions import edits
 
 
 @roles_required(*OFFICE)
@@ -59,6 +60,7 @@ def site_list(request: SignedInRequest) -> HttpResponseBase:
 
 @roles_required(*OFFICE)
 @require_http_methods(["GET", "POST"])
+@edits
 def site_edit(request: SignedInRequest, pk: int) -> HttpResponse:
     """A site with what a crew must know to get in and work there, and the jobs it had."""
     site = site_for(request.user, pk)

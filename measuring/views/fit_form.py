@@ -72,7 +72,7 @@ class ProductForm(PageForm):
             "controls": json.dumps(fit.get("controls", []), indent=1, ensure_ascii=False),
             **{key: _get(fit, key) for key in (*LENGTHS, *COUNTS)},
         }
-        super().__init__(data, user=user, initial=start)
+        super().__init__(data, user=user, initial=start, row=product)
         if product:
             self.fields["family"].required = False
             self.fields["family"].disabled = True

@@ -20,6 +20,7 @@ from shared.access import SignedInRequest, roles_required
 from shared.errors import Refused, refusals_to
 from shared.roles import DISPATCHER, OWNER
 from shared.setup.views import next_step, step_page, taken
+from shared.versions import edits, held
 
 
 @roles_required(OWNER, DISPATCHER)
@@ -41,9 +42,10 @@ def product_range(request: SignedInRequest) -> HttpResponse:
 
 @roles_required(OWNER, DISPATCHER)
 @require_http_methods(["GET", "POST"])
+@edits
 def product(request: SignedInRequest, pk: int | None = None) -> HttpResponse:
     """One product's mounting needs, limits and options; a change is a new revision."""
-    one = product_for(request.user, pk) if pk else None
+    one = held(product_for(request.user, pk)) if pk else None
     user = request.user
     form = ProductForm(one, request.POST if request.method == "POST" else None, user=user)
     if request.method == "POST" and form.is_valid():
