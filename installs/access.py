@@ -68,7 +68,9 @@ def rules_for(user: User, pk: int) -> HardwareRules:
 
 
 def photo_for(user: User, pk: int) -> StopPhoto:
-    return get_object_or_404(StopPhoto.objects.visible_to(user).select_related("appointment"), pk=pk)
+    return get_object_or_404(
+        StopPhoto.objects.visible_to(user).filter(removed_at=None).select_related("appointment"), pk=pk
+    )
 
 
 def used_for(user: User, pk: int) -> HardwareUsed:

@@ -7,6 +7,7 @@ import uuid
 from typing import TYPE_CHECKING, Self, TypeVar
 
 from django.conf import settings
+from django.core.validators import MaxLengthValidator
 from django.db import models
 from django.db.models import F, Q
 from django.urls import reverse
@@ -15,7 +16,7 @@ from django.utils import timezone
 from fabrication.models import Material
 from jobs.models import Appointment, BranchQuerySet, Crew, CrewMember, Job
 from measuring.models import JobPartQuerySet, Unit
-from shared.fields import between
+from shared.fields import LONGEST_NOTE, between
 from shared.formats.dates import short_day
 
 if TYPE_CHECKING:
@@ -154,7 +155,7 @@ class Stop(models.Model):
     signed_at = models.DateTimeField(null=True, blank=True)
     closed_at = models.DateTimeField(null=True, blank=True)
     closed_by = models.ForeignKey(settings.AUTH_USER_MODEL, models.PROTECT, null=True, blank=True, related_name="+")
-    note = models.TextField(blank=True)
+    note = models.TextField(blank=True, validators=[MaxLengthValidator(LONGEST_NOTE)])
     checked = models.CharField(
         max_length=60, blank=True, default="", db_default="", help_text="once a stop: which checks were ticked"
     )

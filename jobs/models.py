@@ -10,13 +10,14 @@ from typing import TYPE_CHECKING, Any, NamedTuple, Self, TypeVar
 from urllib.parse import quote
 
 from django.conf import settings
+from django.core.validators import MaxLengthValidator
 from django.db import models
 from django.db.models import F, Q
 from django.urls import reverse
 from django.utils import timezone
 
 from jobs.rules.variation import CAREFUL, Variation
-from shared.fields import LengthField, between, held_within
+from shared.fields import LONGEST_NOTE, LengthField, between, held_within
 from shared.formats import dates
 
 if TYPE_CHECKING:
@@ -74,7 +75,7 @@ class Customer(models.Model):
     name = models.CharField(max_length=120)
     phone = models.CharField(max_length=40, blank=True)
     email = models.EmailField(blank=True)
-    note = models.TextField(blank=True)
+    note = models.TextField(blank=True, validators=[MaxLengthValidator(LONGEST_NOTE)])
 
     objects = BranchQuerySet.as_manager()
 
@@ -91,7 +92,7 @@ class Project(models.Model):
     branch = models.ForeignKey("shared.Branch", models.PROTECT, related_name="projects")
     customer = models.ForeignKey(Customer, models.PROTECT, related_name="projects")
     name = models.CharField(max_length=120)
-    note = models.TextField(blank=True)
+    note = models.TextField(blank=True, validators=[MaxLengthValidator(LONGEST_NOTE)])
 
     objects = BranchQuerySet.as_manager()
 
@@ -286,7 +287,7 @@ class Job(models.Model):
     project = models.ForeignKey(Project, models.PROTECT, null=True, blank=True, related_name="jobs")
     phase = models.CharField(max_length=60, blank=True)
     title = models.CharField(max_length=160, blank=True)
-    note = models.TextField(blank=True)
+    note = models.TextField(blank=True, validators=[MaxLengthValidator(LONGEST_NOTE)])
     openings_expected = models.PositiveSmallIntegerField(default=1, validators=between(1, 999))
     product_expected = models.CharField(
         max_length=30, blank=True, default="", db_default="", help_text="family most of them ask for"
@@ -626,7 +627,7 @@ class Appointment(models.Model):
         help_text="work of two days keeps its crew",
     )
     call_on = models.DateField(null=True, blank=True, help_text="the customer is called by then: no time was found")
-    note = models.TextField(blank=True)
+    note = models.TextField(blank=True, validators=[MaxLengthValidator(LONGEST_NOTE)])
     on_the_way_at = models.DateTimeField(null=True, blank=True)
     arrived_at = models.DateTimeField(null=True, blank=True)
     done_at = models.DateTimeField(null=True, blank=True)

@@ -6,13 +6,14 @@ import uuid
 from typing import TYPE_CHECKING, Self, TypeVar
 
 from django.conf import settings
+from django.core.validators import MaxLengthValidator
 from django.db import models
 from django.db.models import Q
 from django.utils import timezone
 
 from jobs.models import Appointment, BranchQuerySet, Job
 from measuring.rules.visit import LABELS
-from shared.fields import LengthField
+from shared.fields import LONGEST_NOTE, LengthField
 
 if TYPE_CHECKING:
     from shared.models import User
@@ -147,7 +148,7 @@ class MeasureVisit(models.Model):
     opened_at = models.DateTimeField(default=timezone.now)
     closed_at = models.DateTimeField(null=True, blank=True)
     outcome = models.CharField(max_length=8, choices=Outcome.choices, blank=True)
-    note = models.TextField(blank=True)
+    note = models.TextField(blank=True, validators=[MaxLengthValidator(LONGEST_NOTE)])
 
     class Meta:
         db_table = "measuring_visit"
@@ -255,7 +256,7 @@ class Opening(models.Model):
     reach_height = LengthField(null=True, blank=True, help_text="floor to the top of the opening")
     power = models.CharField(max_length=60, blank=True, help_text="power at the window")
     access_note = models.CharField(max_length=160, blank=True)
-    note = models.TextField(blank=True)
+    note = models.TextField(blank=True, validators=[MaxLengthValidator(LONGEST_NOTE)])
     site_facts = models.JSONField(default=dict, help_text="alarm contact, pipes, mullion seams, and the like")
     units_wanted = models.PositiveSmallIntegerField(default=1, help_text="how many units side by side")
     split = models.JSONField(default=list, help_text="ticks of each unit's width from the left; empty: equal")

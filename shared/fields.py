@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import datetime as dt
 from typing import TYPE_CHECKING, Any, Final, TypeVar
 
 from django import forms
@@ -19,6 +20,20 @@ from shared.lengths import Length, LengthError, LengthUnit, parse_length
 def between(least: float, most: float) -> list[BaseValidator]:
     """Both bounds of a number that a firm sets; forms, the API and `held_within` read them off the column."""
     return [MinValueValidator(least), MaxValueValidator(most)]
+
+
+EARLIEST, LATEST = dt.date(1900, 1, 1), dt.date(2200, 12, 31)
+"""The days that can be worked with: around them, zones and weeks run out of the calendar."""
+
+DAYS: Final[list[Any]] = [MinValueValidator(EARLIEST), MaxValueValidator(LATEST)]
+
+
+class DayField(serializers.DateField):
+    """A day of the API, within `EARLIEST` and `LATEST`."""
+
+    def __init__(self, **kwargs: Any) -> None:
+        super().__init__(**kwargs)
+        self.validators = [*self.validators, *DAYS]
 
 
 ModelT = TypeVar("ModelT", bound=models.Model)
@@ -43,6 +58,9 @@ class _LengthInMigration(BaseSerializer):
     def serialize(self) -> tuple[str, set[str]]:
         return f"shared.lengths.Length({self.value.ticks})", {"import shared.lengths"}
 
+
+LONGEST_NOTE: Final = 2000
+"""Characters of what somebody writes in their own words."""
 
 LARGEST_ID: Final = 2**63 - 1
 """No row's number is larger."""
@@ -264,3 +282,4 @@ class LengthSerializerField(serializers.Field[Length, Any, dict[str, Any], Any])
 
 
 serializers.ModelSerializer.serializer_field_mapping[LengthField] = LengthSerializerField
+serializers.ModelSerializer.serializer_field_mapping[models.DateField] = DayField

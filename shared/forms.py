@@ -10,13 +10,14 @@ from zoneinfo import available_timezones
 
 from django import forms
 from django.contrib.auth.forms import AuthenticationForm
+from django.core.validators import MaxLengthValidator
 from django.db.models import Model, QuerySet
 from django.forms.renderers import TemplatesSetting
 from django.utils.text import slugify
 
 from shared import roles, versions
 from shared.errors import Refused
-from shared.fields import LengthFormField
+from shared.fields import DAYS, LONGEST_NOTE, LengthFormField
 from shared.lengths import LengthUnit
 from shared.models import Branch, User
 from shared.services import BRANCH_FIELDS, PERSON_FIELDS
@@ -67,6 +68,7 @@ class PageFormMixin(_Form):
         for field in self.fields.values():
             if isinstance(field, LengthFormField):
                 field.unit = self.length_unit
+            _bound(field)
         self.prepare()
         if self.edited is not None and self.edited.pk is not None:
             drawn = forms.CharField(required=False, widget=forms.HiddenInput, initial=self._drawn)
@@ -155,6 +157,16 @@ class PageFormMixin(_Form):
         """Show what a service refused beside its field, or above the form."""
         field = refusal.field if refusal.field in self.fields else None
         self.add_error(field, refusal.problem)
+
+
+def _bound(field: forms.Field) -> None:
+    """No box takes a text without end, or a day at the end of time."""
+    if isinstance(field, forms.CharField) and not isinstance(field, forms.JSONField) and field.max_length is None:
+        field.max_length = LONGEST_NOTE
+        field.validators.append(MaxLengthValidator(LONGEST_NOTE))
+        field.widget.attrs.update(field.widget_attrs(field.widget))
+    if isinstance(field, forms.DateField):
+        field.validators += DAYS
 
 
 class PageForm(PageFormMixin, forms.Form):

@@ -13,7 +13,7 @@ from django.contrib.contenttypes.fields import GenericForeignKey
 from django.contrib.contenttypes.models import ContentType
 from django.core.exceptions import PermissionDenied, ValidationError
 from django.core.serializers.json import DjangoJSONEncoder
-from django.core.validators import MaxValueValidator, MinValueValidator, RegexValidator
+from django.core.validators import MaxLengthValidator, MaxValueValidator, MinValueValidator, RegexValidator
 from django.db import models
 from django.db.models import Q
 from django.utils import timezone
@@ -85,7 +85,9 @@ class Branch(models.Model):
 
     name = models.CharField(max_length=80, unique=True)
     zone = models.CharField("time zone", max_length=64, default="America/Chicago", validators=[check_zone])
-    address = models.TextField(blank=True, help_text="One line each, as on an envelope.")
+    address = models.TextField(
+        blank=True, validators=[MaxLengthValidator(400)], help_text="One line each, as on an envelope."
+    )
     latitude = models.FloatField(null=True, blank=True, validators=[MinValueValidator(-90), MaxValueValidator(90)])
     longitude = models.FloatField(null=True, blank=True, validators=[MinValueValidator(-180), MaxValueValidator(180)])
     units = models.CharField(max_length=2, choices=Units.choices, default=Units.INCH)

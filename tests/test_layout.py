@@ -20,15 +20,15 @@ ITS_OWN = {"jobs": "schedule"}
 """The one package for what the app is about."""
 SHARED = {
     # the project itself
-    "__init__", "apps", "settings", "urls", "wsgi", "celery", "tasks", "serve", "status", "broker", "checks",
+    "__init__", "apps", "settings", "urls", "wsgi", "celery", "tasks", "serve", "status", "broker", "checks", "backup",
     # what is exact
     "lengths", "fields", "contracts", "records", "codes", "formats", "drawings", "qr",
     # people and what they did
     "models", "roles", "access", "audit", "services", "errors",
     # long work and documents
-    "runs", "documents", "messages",
+    "runs", "documents", "pictures", "messages",
     # the API
-    "api", "schema", "paging", "parsers", "routes", "idempotency", "renames",
+    "api", "schema", "paging", "parsers", "routes", "tokens", "idempotency", "renames",
     # the frame of every page
     "forms", "versions", "views", "pages", "menu", "panels", "finding", "context", "middleware", "request_id",
     "static_files",

@@ -16,7 +16,7 @@ from fabrication.models import OwnCloth
 from fabrication.services import own_cloth
 from jobs.models import Job
 from shared.api import ApiRequest, IdField, ReadViewSet, valid
-from shared.fields import LengthSerializerField
+from shared.fields import DayField, LengthSerializerField
 from shared.routes import RunSerializer
 
 
@@ -46,7 +46,7 @@ class ExpectClothSerializer(serializers.Serializer[Any]):
     width_needed = LengthSerializerField()
     length_needed = LengthSerializerField()
     repeat_expected = LengthSerializerField(required=False)
-    expected_on = serializers.DateField(required=False)
+    expected_on = DayField(required=False)
 
 
 class StretchSerializer(serializers.Serializer[Any]):

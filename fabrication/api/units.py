@@ -20,9 +20,9 @@ from fabrication.models import (
 from fabrication.services import assembly, bench, setting_up
 from fabrication.services.making import remake_effects
 from measuring.models import Family
-from measuring.services.readings import refuse_large
 from shared.api import ApiRequest, IdField, ReadViewSet, valid
 from shared.fields import LengthSerializerField
+from shared.pictures import refuse_large
 
 
 class PartSerializer(serializers.ModelSerializer[Part]):

@@ -8,10 +8,10 @@ from django.db import transaction
 from fabrication.models import AssemblyStep, MadePhoto, StepDone, UnitMake
 from fabrication.rules.assembly import is_asked
 from measuring.models import Product
-from measuring.services.readings import recoded
 from shared.audit import record
 from shared.errors import Refused
 from shared.models import User
+from shared.pictures import recoded
 
 AT_THE_BENCH = (UnitMake.State.ASSEMBLY, UnitMake.State.BACK)
 

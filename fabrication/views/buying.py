@@ -17,6 +17,7 @@ from fabrication.documents import purchase_rows
 from fabrication.forms import AcknowledgeForm, BuyForm, InspectForm, PurchaseForm, ReceiveLineForm
 from fabrication.models import Purchase, PurchaseLine, Supplier, UnitMake
 from fabrication.services import buying as services
+from jobs.views.jobs import harmless
 from measuring.models import Product
 from shared.access import SignedInRequest, roles_required
 from shared.errors import Refused, refusals_to
@@ -138,19 +139,8 @@ def purchase_csv(request: SignedInRequest, pk: int) -> HttpResponse:
     for row in purchase_rows(found):
         lengths = [row[name].text(unit) if row[name] else "" for name in ("width", "length")]
         options = "; ".join(f"{key}: {value}" for key, value in row["options"].items())
-        rows.writerow(
-            [
-                row["what"],
-                row["key"],
-                row["code"],
-                row["quantity"],
-                *lengths,
-                row["mount"],
-                row["basis"],
-                row["price"],
-                options,
-            ]
-        )
+        cells = [row["what"], row["key"], row["code"], row["quantity"], *lengths, row["mount"], row["basis"], row["price"]]
+        rows.writerow([harmless(cell) for cell in (*cells, options)])
     return answer
 
 

@@ -20,10 +20,10 @@ from fabrication.services.assembly import steps_of
 from jobs.models import Job
 from measuring.adapters.options import options_shown
 from measuring.models import Unit
-from measuring.services.readings import refuse_large
 from shared.access import SignedInRequest, roles_required
 from shared.codes import read_code
 from shared.errors import refusals_shown
+from shared.pictures import picture_answer, refuse_large
 
 
 @roles_required(*LOOKS)
@@ -117,7 +117,7 @@ def photo_add(request: SignedInRequest, pk: int) -> HttpResponse:
 @require_GET
 def photo(request: SignedInRequest, pk: int) -> FileResponse:
     """The photo itself, for those who may see the unit."""
-    return FileResponse(photo_for(request.user, pk).file.open("rb"), content_type="image/jpeg")
+    return picture_answer(photo_for(request.user, pk).file)
 
 
 @login_required

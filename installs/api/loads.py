@@ -14,6 +14,7 @@ from installs.access import LOADS, crew_for
 from installs.models import Load, LoadLine
 from shared.api import ApiRequest, IdField, ReadViewSet, valid
 from shared.errors import Refused
+from shared.fields import DayField
 
 
 class LoadLineSerializer(serializers.ModelSerializer[LoadLine]):
@@ -47,7 +48,7 @@ class LoadSerializer(serializers.ModelSerializer[Load]):
 
 class MakeLoadSerializer(serializers.Serializer[Any]):
     crew = IdField()
-    day = serializers.DateField()
+    day = DayField()
 
 
 class CodeSerializer(serializers.Serializer[Any]):

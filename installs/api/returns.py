@@ -17,6 +17,7 @@ from installs.rules.causes import CAUSES
 from measuring.models import Unit
 from shared.api import ApiRequest, IdField, ReadViewSet, valid
 from shared.errors import Refused
+from shared.fields import DayField
 
 
 class ReturnSerializer(serializers.ModelSerializer[ReturnOwed]):
@@ -42,12 +43,12 @@ class OpenSerializer(serializers.Serializer[Any]):
 class DecideSerializer(serializers.Serializer[Any]):
     remake = serializers.BooleanField()
     remeasure = serializers.BooleanField(default=False)
-    parts_ready_on = serializers.DateField(required=False, allow_null=True, default=None)
+    parts_ready_on = DayField(required=False, allow_null=True, default=None)
     note = serializers.CharField(max_length=240, required=False, allow_blank=True, default="")
 
 
 class ReadySerializer(serializers.Serializer[Any]):
-    parts_ready_on = serializers.DateField(allow_null=True)
+    parts_ready_on = DayField(allow_null=True)
 
 
 class ReturnViewSet(ReadViewSet):

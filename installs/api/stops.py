@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import base64
-import binascii
 from typing import Any
 
 from drf_spectacular.types import OpenApiTypes
@@ -24,6 +23,7 @@ from jobs.models import INSTALLING, Appointment
 from measuring.models import Unit
 from shared.api import ApiRequest, IdField, ReadViewSet, valid
 from shared.errors import Refused
+from shared.pictures import LARGEST_PHOTO
 
 # -- stops ---------------------------------------------------------------------------------
 
@@ -64,7 +64,7 @@ class HardwareUsedSerializer(serializers.Serializer[Any]):
 
 
 class PhotoSerializer(serializers.Serializer[Any]):
-    photo = serializers.CharField(help_text="the picture, base64")
+    photo = serializers.CharField(max_length=4 * LARGEST_PHOTO // 3 + 4, help_text="the picture, base64")
     unit = IdField(required=False, allow_null=True)
     caption = serializers.CharField(max_length=160, required=False, allow_blank=True, default="")
 
@@ -175,7 +175,7 @@ class StopViewSet(ReadViewSet):
         row, sent = self.get_object(), valid(PhotoSerializer, request)
         try:
             data = base64.b64decode(sent["photo"], validate=True)
-        except binascii.Error:
+        except ValueError:
             raise Refused("the photo did not come through whole", field="photo") from None
         unit = unit_key(row, sent["unit"]) if sent.get("unit") else None
         services.add_photo(appointment=row, data=data, unit=unit, caption=sent["caption"], by=request.user)

@@ -5,13 +5,11 @@ from __future__ import annotations
 import datetime as dt
 import uuid
 from collections.abc import Iterable, Sequence
-from io import BytesIO
 from typing import Any
 
 from django.core.files.base import ContentFile
 from django.db import transaction
 from django.utils import timezone
-from PIL import Image, UnidentifiedImageError
 
 from fabrication.models import Material
 from installs.models import HardwareUsed, ReturnOwed, Stop, StopPhoto, VisitUnit
@@ -23,8 +21,8 @@ from measuring.models import Unit
 from shared import audit
 from shared.errors import Refused
 from shared.models import User
+from shared.pictures import recoded
 
-LARGEST_PHOTO = 8 * 1024 * 1024
 MOST_POINTS = 6000
 PAD = 1000
 
@@ -237,33 +235,10 @@ def add_photo(
         taken_at=at or timezone.now(),
         **({"uid": uid} if uid else {}),
     )
-    made.file.save(f"{made.uid}.jpg", ContentFile(_picture(data)), save=False)
+    made.file.save(f"{made.uid}.jpg", ContentFile(recoded(data)), save=False)
     made.save()
     audit.record(by=by, action="took a photo", subject=made, job=row.job_id, note=caption)
     return made
-
-
-def _picture(data: bytes) -> bytes:
-    if len(data) > LARGEST_PHOTO:
-        raise Refused("the photo is too large", field="photo", bound=f"at most {LARGEST_PHOTO // 1048576} MB")
-    try:
-        with Image.open(BytesIO(data)) as image:
-            if image.width * image.height > 60_000_000:
-                raise Refused("the photo is too large", field="photo", bound="at most 60 megapixels")
-            image.load()
-            upright = _upright(image).convert("RGB")
-    except (UnidentifiedImageError, OSError, Image.DecompressionBombError):
-        raise Refused("this is no picture that can be read", field="photo") from None
-    upright.thumbnail((2000, 2000))
-    out = BytesIO()
-    upright.save(out, "JPEG", quality=85)
-    return out.getvalue()
-
-
-def _upright(image: Image.Image) -> Image.Image:
-    from PIL import ImageOps
-
-    return ImageOps.exif_transpose(image) or image
 
 
 @transaction.atomic

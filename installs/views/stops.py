@@ -32,6 +32,7 @@ from measuring.models import Unit
 from shared import roles
 from shared.access import SignedInRequest, roles_required
 from shared.errors import Refused, refusals_shown, refusals_to
+from shared.pictures import picture_answer
 
 PASSED = (Appointment.State.RESERVED, Appointment.State.DONE)
 
@@ -211,11 +212,7 @@ def photo_add(request: SignedInRequest, pk: int) -> HttpResponse:
 @require_GET
 def photo(request: SignedInRequest, pk: int) -> FileResponse:
     """A picture, for whoever may see the stop."""
-    found = photo_for(request.user, pk)
-    answer = FileResponse(found.file.open("rb"), content_type="image/jpeg")
-    answer["Cache-Control"] = "private, max-age=3600"
-    answer["X-Content-Type-Options"] = "nosniff"
-    return answer
+    return picture_answer(photo_for(request.user, pk).file)
 
 
 @roles_required(*INSTALLS)

@@ -38,6 +38,7 @@ from jobs.schedule.effects import effect_json, effect_of, in_the_way
 from jobs.schedule.offers import Offer, offers_for, read_value
 from jobs.schedule.words import copy_text
 from shared.api import ApiRequest, IdField, ReadViewSet, kept_in, valid, valid_rows
+from shared.fields import LONGEST_NOTE, DayField
 
 
 class PossibleWindowSerializer(serializers.ModelSerializer[PossibleWindow]):
@@ -112,8 +113,8 @@ class ChangeVisitSerializer(serializers.Serializer[Any]):
     duration_min = serializers.IntegerField(min_value=1, max_value=1440, required=False)
     people = serializers.IntegerField(min_value=1, max_value=20, required=False)
     priority = serializers.IntegerField(min_value=1, max_value=100, required=False)
-    earliest_on = serializers.DateField(required=False, allow_null=True)
-    note = serializers.CharField(required=False, allow_blank=True)
+    earliest_on = DayField(required=False, allow_null=True)
+    note = serializers.CharField(max_length=LONGEST_NOTE, required=False, allow_blank=True)
 
 
 class PlaceSerializer(serializers.Serializer[Any]):
@@ -127,7 +128,7 @@ class PlaceSerializer(serializers.Serializer[Any]):
 
 
 class WindowSerializer(serializers.Serializer[Any]):
-    window = serializers.CharField(help_text="An offer's `window` as it was given.")
+    window = serializers.CharField(max_length=120, help_text="An offer's `window` as it was given.")
 
 
 class PromiseSerializer(serializers.Serializer[Any]):
@@ -163,7 +164,7 @@ class TapSerializer(serializers.Serializer[Any]):
 
 
 class AnswersSerializer(serializers.Serializer[Any]):
-    answers = serializers.DictField(child=serializers.CharField(allow_blank=True))
+    answers = serializers.DictField(child=serializers.CharField(max_length=20, allow_blank=True))
     note = serializers.CharField(max_length=160, default="", allow_blank=True)
 
 

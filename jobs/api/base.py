@@ -14,6 +14,7 @@ from jobs.models import Purpose
 from jobs.ports import Blocker
 from jobs.schedule.availability import clock_problem
 from shared import roles
+from shared.fields import EARLIEST, LATEST, LONGEST_NOTE, DayField
 
 OFFICE, EVERYBODY = roles.OFFICE, roles.ALL
 DRIVES = (*roles.FIELD, *OFFICE)
@@ -48,6 +49,8 @@ class InstantField(serializers.DateTimeField):
     """An instant; without an offset it is on the branch's clocks, which must show it just once that day."""
 
     def enforce_timezone(self, value: dt.datetime) -> dt.datetime:
+        if not EARLIEST < value.date() < LATEST:
+            raise serializers.ValidationError(f"A time between {EARLIEST} and {LATEST}.")
         if timezone.is_naive(value):
             problem = clock_problem(timezone.get_current_timezone(), value.date(), value.time())
             if problem:
@@ -71,9 +74,9 @@ class NewVisitSerializer(serializers.Serializer[Any]):
     duration_min = serializers.IntegerField(min_value=1, max_value=1440, required=False, allow_null=True)
     people = serializers.IntegerField(min_value=1, max_value=20, default=1)
     priority = serializers.IntegerField(min_value=1, max_value=100, default=1)
-    earliest_on = serializers.DateField(required=False, allow_null=True)
-    note = serializers.CharField(default="", allow_blank=True)
-    skills = serializers.ListField(child=serializers.SlugField(), default=list)
+    earliest_on = DayField(required=False, allow_null=True)
+    note = serializers.CharField(max_length=LONGEST_NOTE, default="", allow_blank=True)
+    skills = serializers.ListField(child=serializers.SlugField(max_length=30), default=list)
     possible = SpanSerializer(many=True, default=list)
 
 

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import datetime as dt
 from typing import Any
 
 from drf_spectacular.types import OpenApiTypes
@@ -17,6 +16,7 @@ from jobs.api.setting_up import CrewActions
 from jobs.models import Absence, Crew, Purpose, Skill
 from jobs.schedule.availability import crew_day
 from shared.api import ActionViewSet, ApiRequest, Filled, valid
+from shared.fields import DayField
 from shared.models import User
 from shared.routes import RunSerializer
 
@@ -77,9 +77,9 @@ class CrewViewSet(CrewActions, ActionViewSet):
     def day(self, request: ApiRequest, pk: str = "") -> Response:
         """When the crew works on a day, and why not."""
         try:
-            day = dt.date.fromisoformat(request.query_params.get("day", ""))
-        except ValueError:
-            raise serializers.ValidationError({"day": "A date such as 2027-03-01."}) from None
+            day = DayField().run_validation(request.query_params.get("day", ""))
+        except serializers.ValidationError as error:
+            raise serializers.ValidationError({"day": error.detail}) from None
         work = crew_day(self.get_object(), day)
         return Response({"shifts": work.shifts, "people": work.people, "why": work.why, "note": work.note})
 

@@ -27,6 +27,7 @@ from jobs.api.customers import CustomerSerializer, SiteSerializer
 from jobs.models import Customer, Job, Project, Site, Skill
 from jobs.services.stages import blockers_of
 from shared.api import ActionViewSet, ApiRequest, valid, valid_rows
+from shared.fields import LONGEST_NOTE
 
 
 class JobSerializer(serializers.ModelSerializer[Job]):
@@ -60,7 +61,7 @@ class BookSerializer(serializers.Serializer[Any]):
     )
     rooms_expected = serializers.CharField(max_length=240, default="", allow_blank=True)
     title = serializers.CharField(max_length=160, default="", allow_blank=True)
-    note = serializers.CharField(default="", allow_blank=True)
+    note = serializers.CharField(max_length=LONGEST_NOTE, default="", allow_blank=True)
     people = serializers.IntegerField(min_value=1, max_value=20, default=1)
     duration_min = serializers.IntegerField(min_value=1, max_value=1440, required=False, allow_null=True)
     project = serializers.PrimaryKeyRelatedField(queryset=Project.objects.all(), required=False, allow_null=True)

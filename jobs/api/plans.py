@@ -13,12 +13,13 @@ from jobs import services
 from jobs.api.base import OFFICE, mine
 from jobs.models import Crew, Proposal, ProposedMove
 from shared.api import ApiRequest, IdField, ReadViewSet, valid
+from shared.fields import DayField
 from shared.routes import RunSerializer
 
 
 class AskedPlanSerializer(serializers.Serializer[Any]):
-    from_on = serializers.DateField()
-    until_on = serializers.DateField()
+    from_on = DayField()
+    until_on = DayField()
     crews = serializers.PrimaryKeyRelatedField(queryset=Crew.objects.all(), many=True, default=list)
     seconds = serializers.IntegerField(min_value=1, max_value=600, default=10)
     with_unplaced = serializers.BooleanField(default=True)

@@ -17,6 +17,7 @@ from jobs.models import Absence, CalendarRules, Crew, CrewDay, CrewMember, Holid
 from jobs.schedule.offers import usual_windows
 from shared import roles
 from shared.api import ApiRequest, Filled, HasRole, IdField, VisibleMixin, valid, valid_rows
+from shared.fields import DayField
 from shared.models import User
 from shared.routes import RunSerializer
 
@@ -35,6 +36,7 @@ class MemberSerializer(serializers.ModelSerializer[CrewMember]):
     class Meta:
         model = CrewMember
         fields = ["id", "user", "from_on", "until_on"]
+        extra_kwargs = {"from_on": {"required": True}}
 
     def validate_user(self, user: User) -> User:
         if user.branch_id != self.context["request"].user.branch_id:
@@ -44,7 +46,7 @@ class MemberSerializer(serializers.ModelSerializer[CrewMember]):
 
 class EndSerializer(serializers.Serializer[Any]):
     member = IdField()
-    until_on = serializers.DateField(required=False, help_text="the last day; left out: today")
+    until_on = DayField(required=False, help_text="the last day; left out: today")
 
 
 class CrewDaySerializer(serializers.ModelSerializer[CrewDay]):
@@ -61,7 +63,7 @@ class WhichSerializer(serializers.Serializer[Any]):
 
 class SwapSerializer(serializers.Serializer[Any]):
     other = IdField(help_text="the crew to trade with")
-    day = serializers.DateField()
+    day = DayField()
     anyway = serializers.BooleanField(default=False)
 
 

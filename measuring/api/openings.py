@@ -18,9 +18,10 @@ from measuring.adapters.evaluation import alternatives_for, asked, current, eval
 from measuring.api import field
 from measuring.api.base import ReasonIn
 from measuring.models import Opening
-from measuring.services.readings import ANY, refuse_large
+from measuring.services.readings import ANY
 from measuring.services.visits import visit_at
 from shared.api import ApiRequest, IdField, ReadViewSet, valid
+from shared.pictures import refuse_large
 
 # -- openings ---------------------------------------------------------------------------
 
@@ -45,12 +46,12 @@ class OpeningSerializer(serializers.ModelSerializer[Opening]):
 class ReadingIn(serializers.Serializer[Any]):
     """A reading as it was typed."""
 
-    spot = serializers.CharField()
+    spot = serializers.CharField(max_length=40)
     typed = serializers.CharField(max_length=40)
     turn = serializers.IntegerField(min_value=1, max_value=99, default=1)
     with_case = serializers.BooleanField(default=False)
     tape = IdField(required=False, allow_null=True)
-    grade = serializers.CharField(default="final")
+    grade = serializers.CharField(max_length=40, default="final")
     seen = serializers.UUIDField(required=False, allow_null=True)
 
 
@@ -64,9 +65,9 @@ class FactsIn(serializers.Serializer[Any]):
 class ObstructionIn(serializers.Serializer[Any]):
     kind = serializers.CharField(max_length=30)
     projection = serializers.CharField(max_length=40)
-    at = serializers.CharField(default="path")
-    side = serializers.CharField(default="", allow_blank=True)
-    from_top = serializers.CharField(default="", allow_blank=True)
+    at = serializers.CharField(max_length=40, default="path")
+    side = serializers.CharField(max_length=40, default="", allow_blank=True)
+    from_top = serializers.CharField(max_length=40, default="", allow_blank=True)
 
 
 class OptionsIn(serializers.Serializer[Any]):

@@ -37,9 +37,9 @@ class ProductSerializer(serializers.ModelSerializer[Product]):
 
 class ProductIn(serializers.Serializer[Any]):
     name = serializers.CharField(max_length=80)
-    family = serializers.CharField(required=False, default="", allow_blank=True)
+    family = serializers.CharField(max_length=40, required=False, default="", allow_blank=True)
     fit = serializers.DictField()
-    source = serializers.CharField(default="made")  # type: ignore[assignment]  # a field of that name is no attribute
+    source = serializers.CharField(max_length=40, default="made")  # type: ignore[assignment]  # a field of that name is no attribute
     is_active = serializers.BooleanField(default=True)
 
 

@@ -18,6 +18,7 @@ from measuring.models import SizeChange, Unit
 from measuring.ports import NewSize
 from measuring.services.sizes import effects_of
 from shared.api import ApiRequest, HasRole, IdField, PersonMixin, valid
+from shared.fields import DayField
 from shared.roles import DISPATCHER, OWNER
 
 
@@ -29,7 +30,7 @@ class ApproveIn(serializers.Serializer[Any]):
 
 class ReleaseIn(serializers.Serializer[Any]):
     units = serializers.ListField(child=IdField(), min_length=1)
-    due_on = serializers.DateField(required=False, allow_null=True)
+    due_on = DayField(required=False, allow_null=True)
 
 
 class SizesViewSet(PersonMixin, ViewSet):

@@ -3,14 +3,12 @@
 from __future__ import annotations
 
 import datetime as dt
-import io
 import uuid as uuids
 from typing import Any, Final
 
 from django.core.files.base import ContentFile
 from django.db import transaction
 from django.utils import timezone
-from PIL import Image, ImageOps, UnidentifiedImageError
 
 from measuring.adapters.facts import read_entry
 from measuring.models import MeasureVisit, Obstruction, Opening, Photo, Reading, Spot, Tape
@@ -20,6 +18,7 @@ from measuring.services.sizes import size_locked
 from shared.errors import Refused
 from shared.lengths import READING_GRID, ZERO, Length
 from shared.models import User
+from shared.pictures import recoded
 
 ANY: Final[Any] = object()
 """For `seen`: whoever sends it looked at what stands."""
@@ -274,52 +273,6 @@ def remove_obstruction(*, obstruction: Obstruction, by: User) -> Obstruction:
 
 
 # -- photos ------------------------------------------------------------------------
-
-LARGEST_PHOTO: Final = 12 * 1024 * 1024
-LARGEST_PIXELS: Final = 80_000_000
-PHOTO_EDGE: Final = 1600
-PHOTO_KINDS: Final = ("JPEG", "PNG", "WEBP", "GIF", "BMP", "TIFF")
-
-
-def recoded(data: bytes) -> bytes:
-    """
-    A photo as we keep it: JPEG, upright, at most 1600 px long, no metadata at all.
-
-    Raises
-    ------
-    Refused
-        Field ``photo``: nothing sent, over 12 MB, over 80 megapixels, or no picture.
-    """
-    if not data:
-        raise Refused("no photo came", field="photo")
-    refuse_large(len(data))
-    try:
-        with Image.open(io.BytesIO(data), formats=PHOTO_KINDS) as picture:
-            if picture.width * picture.height > LARGEST_PIXELS:
-                raise Refused("the photo has too many pixels", field="photo", bound="at most 80 megapixels")
-            picture.draft("RGB", (2 * PHOTO_EDGE, 2 * PHOTO_EDGE))
-            upright = ImageOps.exif_transpose(picture).convert("RGB")
-    except (UnidentifiedImageError, Image.DecompressionBombError, OSError, SyntaxError, ValueError) as error:
-        if isinstance(error, Refused):
-            raise
-        raise Refused("this file is no picture we can read; send a JPEG, PNG or WebP", field="photo") from None
-    upright.thumbnail((PHOTO_EDGE, PHOTO_EDGE))
-    plain = Image.new("RGB", upright.size)
-    plain.paste(upright)
-    out = io.BytesIO()
-    plain.save(out, "JPEG", quality=82, optimize=True)
-    return out.getvalue()
-
-
-def refuse_large(size: int) -> None:
-    """Refuses a photo by its size alone, before anybody reads it."""
-    if size > LARGEST_PHOTO:
-        most = LARGEST_PHOTO // 1048576
-        raise Refused(
-            f"the photo has {size / 1048576:.0f} MB; the most is {most} MB. Take it at a smaller size.",
-            field="photo",
-            bound=f"at most {most} MB",
-        )
 
 
 @transaction.atomic

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import mimetypes
 from collections.abc import Callable
 from typing import Any
 
@@ -31,11 +30,11 @@ from measuring.adapters.options import offers_of_units
 from measuring.adapters.summaries import OpeningSummary, opening_summary, openings_of_job
 from measuring.forms import FactsForm, GroupForm, ObstructionForm, OptionsForm, PhotoForm, ReasonForm
 from measuring.models import Opening, Reading, Spot, Unit
-from measuring.services.readings import refuse_large
 from measuring.services.visits import visit_at
 from shared.access import SignedInRequest, roles_required
 from shared.errors import Refused, refusals_shown, refusals_to
 from shared.models import User
+from shared.pictures import picture_answer, refuse_large
 
 
 def _option_forms(units: list[Unit], user: User) -> list[tuple[Unit, OptionsForm]]:
@@ -225,11 +224,7 @@ def add_photo(request: SignedInRequest, pk: int) -> HttpResponse:
 @require_GET
 def photo(request: SignedInRequest, pk: int) -> FileResponse:
     """The picture itself, for who may see the opening."""
-    one = photo_for(request.user, pk)
-    kind = mimetypes.guess_type(str(one.file.name))[0] or "image/jpeg"
-    answer = FileResponse(one.file.open("rb"), content_type=kind)
-    answer["Cache-Control"] = "private, max-age=86400"
-    return answer
+    return picture_answer(photo_for(request.user, pk).file)
 
 
 @roles_required(*MEASURES)

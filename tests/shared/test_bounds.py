@@ -11,7 +11,7 @@ from typing import Any
 import pytest
 from django import forms
 from django.apps import apps
-from django.core.validators import MaxValueValidator, MinValueValidator
+from django.core.validators import MaxLengthValidator, MaxValueValidator, MinValueValidator
 from django.db import models
 from django.test import Client
 from django.urls import reverse
@@ -22,7 +22,7 @@ from jobs import services
 from jobs.models import CalendarRules, Crew, CrewDay, WorkingHours
 from shared.errors import Refused
 from shared.models import User
-from tests.factories import a_monday, make_appointment, make_crew
+from tests.factories import a_monday, make_appointment, make_crew, make_job
 from tests.test_layers import ORDER
 
 NUMBERS = models.IntegerField | models.FloatField | models.DecimalField
@@ -184,3 +184,118 @@ def test_what_an_older_release_stored_breaks_no_page(
 
     assert broke == []
     assert moved.status_code < 500
+
+
+# -- texts, depths, days ------------------------------------------------------------------
+
+WRITTEN_BY_THE_PROGRAM = {"derivation", "why", "error"}
+
+
+def test_every_text_of_a_table_is_bounded() -> None:
+    """A note of 10 MB was kept, and sent with every page of its job."""
+    loose = [
+        f"{model.__name__}.{field.name}"
+        for model in apps.get_models()
+        if model.__module__.partition(".")[0] in ORDER and model.__name__ != "AuditEntry"
+        for field in model._meta.local_fields
+        if isinstance(field, models.TextField) and field.name not in WRITTEN_BY_THE_PROGRAM
+        if not any(isinstance(check, MaxLengthValidator) for check in field._validators)
+    ]
+
+    assert loose == []
+
+
+def test_every_text_that_the_api_takes_is_bounded() -> None:
+    loose = []
+    for kind in kinds_in("api", serializers.Serializer):
+        for name, field in kind._declared_fields.items():  # type: ignore[attr-defined]
+            one = getattr(field, "child", field)
+            if isinstance(one, serializers.CharField) and not one.read_only and one.max_length is None:
+                loose.append(f"{kind.__name__}.{name}")
+
+    assert loose == []
+
+
+@pytest.mark.django_db
+@pytest.mark.parametrize("kind", ["page", "service", "api"])
+def test_a_note_without_end_is_refused(kind: str, cast: dict[str, User], client: Client) -> None:
+    user, long = cast["dispatcher"], "a" * 3_000
+    job = make_appointment(make_job(by=user)).job
+    if kind == "page":
+        client.force_login(user)
+        sent = {"openings_expected": 3, "policy": "together", "note": long}
+        answer = client.post(reverse("jobs:edit", args=[job.pk]), sent)
+        assert "2000" in str(answer.context["form"].errors["note"])
+    elif kind == "service":
+        with pytest.raises(Refused, match="2000"):
+            services.edit_job(job=job, by=user, note=long)
+    else:
+        api = APIClient()
+        api.force_authenticate(user)
+        answer = api.patch(f"/api/jobs/{job.pk}/", {"note": long}, format="json")
+        assert answer.status_code == 400
+        assert answer.json()["errors"][0]["field"] == "note"
+
+
+@pytest.mark.django_db
+def test_a_visits_note_is_bounded_on_its_page(cast: dict[str, User], client: Client) -> None:
+    client.force_login(cast["dispatcher"])
+    visit = make_appointment(make_job(by=cast["dispatcher"]))
+    sent = {"people": 1, "priority": 1, "note": "a" * 3_000}
+
+    answer = client.post(reverse("jobs:appointment_edit", args=[visit.pk]), sent)
+
+    assert answer.status_code == 422
+    assert "2000" in str(answer.context["form"].errors["note"])
+
+
+def nested(levels: int) -> Any:
+    found: Any = 1
+    for _ in range(levels):
+        found = [found]
+    return found
+
+
+BIG = 2**70
+FIRST, LAST = "0001-01-01T00:00:00+11:00", "9999-12-31T23:30:00-11:00"
+STRANGE = [
+    ("post", "/api/crews/{crew}/members/", {"user": 1}),  # from_on left out: TypeError
+    ("post", "/api/crews/{crew}/end-member/", {"member": BIG}),
+    ("post", "/api/crews/{crew}/remove-absence/", {"absence": BIG}),
+    ("post", "/api/crews/{crew}/members/", {"user": BIG, "from_on": "2027-01-04"}),
+    ("get", f"/api/jobs/{BIG}/", None),
+    ("get", f"/api/appointments/?job={BIG}", None),
+    ("get", f"/api/appointments/?crew={BIG}", None),
+    ("get", "/api/crews/{crew}/day/?day=9999-12-31", None),
+    ("get", "/api/crews/{crew}/day/?day=0001-01-01", None),
+    ("post", "/api/crews/{crew}/differs/", {"day": "9999-12-31", "starts": "08:00", "ends": "17:00"}),
+    ("post", "/api/crews/{crew}/differs/", {"day": "0001-01-01", "starts": "08:00", "ends": "17:00"}),
+    ("post", "/api/crews/{crew}/absences/", {"starts_at": LAST, "ends_at": LAST}),
+    ("post", "/api/crews/{crew}/absences/", {"starts_at": FIRST, "ends_at": FIRST}),
+    ("post", "/api/holidays/", {"day": "9999-12-31", "name": "the last"}),
+    ("post", "/api/plans/", {"from_on": "9999-12-30", "until_on": "9999-12-31"}),
+    ("patch", "/api/jobs/{job}/", {"wanted_by": "9999-12-31"}),
+    ("patch", "/api/appointments/{visit}/", {"earliest_on": "9999-12-31"}),
+    ("get", "/api/appointments/{visit}/offers/", None),
+    ("post", "/api/appointments/{visit}/place/", {"crew": BIG, "starts_at": "2027-03-01T09:00:00"}),
+    ("post", "/api/appointments/{visit}/possible/", [{"starts_at": FIRST, "ends_at": LAST}]),
+    ("post", "/api/customers/", {"name": nested(40)}),
+    ("post", "/api/customers/", {"name": nested(900)}),
+]  # fmt: skip
+
+
+@pytest.mark.django_db
+@pytest.mark.parametrize(("method", "path", "sent"), STRANGE)
+def test_what_no_column_holds_is_the_senders_error(method: str, path: str, sent: Any, cast: dict[str, User]) -> None:
+    """Ids beyond 64 bits, days at the end of time, lists in lists: each was a 500."""
+    user = cast["dispatcher"]
+    visit = make_appointment(make_job(by=user))
+    api = APIClient(raise_request_exception=False)
+    api.force_authenticate(user)
+
+    address = path.format(crew=make_crew(user.own_branch).pk, job=visit.job_id, visit=visit.pk)
+    answer = getattr(api, method)(address, sent, format="json") if sent is not None else api.get(address)
+    again = [api.get(f"/api/{name}/").status_code for name in ("jobs", "appointments", "crews", "holidays")]
+
+    assert answer.status_code < 500, answer.content
+    assert again == [200] * 4
