@@ -152,6 +152,7 @@ def join(*, code: str, password: str, username: str = "") -> User:
         person.username = username
     _set_password(person, password)
     person.save(update_fields=["username", "password"])
+    end_tokens(person)
     found.used_at = timezone.now()
     found.save(update_fields=["used_at"])
     action = "chose a new password" if was_there else "opened the account"
@@ -173,6 +174,8 @@ def change_person(*, person: User, by: User, role_names: Iterable[str] | None = 
         _give_roles(person, role_names)
         if sorted(person.role_names) != before:
             changes["roles"] = [before, sorted(person.role_names)]
+        if set(before) - set(person.role_names):
+            end_tokens(person)
     if roles.OWNER in before and not _has_owner(person.branch):
         raise Refused("this is the last owner; give somebody else that role first", field="role_names")
     if changes:
@@ -184,15 +187,29 @@ def change_person(*, person: User, by: User, role_names: Iterable[str] | None = 
 
 def _end_everything(person: User, by: User) -> None:
     """Sessions, codes, the API's and the phones' tokens, and what higher apps gave: nothing comes back by itself."""
-    now = timezone.now()
     person.set_unusable_password()  # which ends every session, wherever those are kept
     person.save(update_fields=["password"])
-    person.invitations.open().update(revoked_at=now)
-    Token.objects.filter(user=person).delete()
-    person.devices.filter(revoked_at=None).update(revoked_at=now)
+    person.invitations.open().update(revoked_at=timezone.now())
+    end_tokens(person)
     for end in leaving:
         end(person, by)
     audit.record(by=by, action="closed the account", subject=person)
+
+
+def end_tokens(person: User) -> None:
+    """The API's and the phones' tokens: a phone asks to sign in again, and keeps what it has not sent."""
+    Token.objects.filter(user=person).delete()
+    person.devices.filter(revoked_at=None).update(revoked_at=timezone.now())
+
+
+@transaction.atomic
+def change_password(*, person: User, password: str) -> User:
+    """Somebody chose a new password for themselves; what was opened by the old one ends."""
+    _set_password(person, password)
+    person.save(update_fields=["password"])
+    end_tokens(person)
+    audit.record(by=person, action="changed the password", subject=person)
+    return person
 
 
 @transaction.atomic
@@ -201,6 +218,7 @@ def give_new_password(*, person: User, by: User, password: str) -> User:
     _demand_owner(by)
     _set_password(person, password)
     person.save(update_fields=["password"])
+    end_tokens(person)
     audit.record(by=by, action="gave a new password", subject=person)
     return person
 

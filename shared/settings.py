@@ -278,7 +278,8 @@ SESSION_COOKIE_AGE = 14 * 24 * 3600
 SESSION_COOKIE_HTTPONLY = True
 SESSION_COOKIE_SAMESITE = "Lax"
 
-AXES_FAILURE_LIMIT = 8
+AXES_FAILURE_LIMIT = "shared.access.failures_allowed"
+AXES_CLIENT_IP_CALLABLE = "shared.access.address_of"
 AXES_COOLOFF_TIME = 0.25  # hours
 AXES_LOCKOUT_PARAMETERS = [["username", "ip_address"]]
 AXES_RESET_ON_SUCCESS = True
@@ -326,8 +327,11 @@ SECURE_SSL_REDIRECT = flag("JAMBWISE_TLS", PRODUCTION)
 SECURE_REDIRECT_EXEMPT = [r"^healthz$"]
 SESSION_COOKIE_SECURE = CSRF_COOKIE_SECURE = SECURE_SSL_REDIRECT
 SECURE_HSTS_SECONDS = whole("JAMBWISE_HSTS_SECONDS", 30 * 24 * 3600, least=0, most=2**31) if SECURE_SSL_REDIRECT else 0
-SECURE_HSTS_INCLUDE_SUBDOMAINS = SECURE_HSTS_PRELOAD = SECURE_SSL_REDIRECT
-if flag("JAMBWISE_BEHIND_PROXY", False):
+SECURE_HSTS_INCLUDE_SUBDOMAINS = SECURE_SSL_REDIRECT
+SECURE_HSTS_PRELOAD = flag("JAMBWISE_HSTS_PRELOAD", False)
+"""Asks browsers to ship the name as one that only TLS reaches: it can't be taken back for months."""
+BEHIND_PROXY: Final = flag("JAMBWISE_BEHIND_PROXY", False)
+if BEHIND_PROXY:
     SECURE_PROXY_SSL_HEADER = ("HTTP_X_FORWARDED_PROTO", "https")
 DATA_UPLOAD_MAX_MEMORY_SIZE = 10 * 1024 * 1024
 DATA_UPLOAD_MAX_NUMBER_FIELDS = 5000
@@ -357,8 +361,8 @@ WHITENOISE_AUTOREFRESH = DEBUG
 
 REST_FRAMEWORK = {
     "DEFAULT_AUTHENTICATION_CLASSES": [
+        "shared.tokens.ApiTokens",
         "rest_framework.authentication.SessionAuthentication",
-        "rest_framework.authentication.TokenAuthentication",
     ],
     "DEFAULT_PERMISSION_CLASSES": ["rest_framework.permissions.IsAuthenticated"],
     "DEFAULT_RENDERER_CLASSES": ["shared.renames.BothNamesRenderer"],

@@ -8,7 +8,7 @@ from uuid import UUID
 
 from django.conf import settings
 from django.contrib import messages
-from django.contrib.auth import login
+from django.contrib.auth import login, update_session_auth_hash
 from django.contrib.auth import views as auth_views
 from django.contrib.auth.decorators import login_required
 from django.core.paginator import Paginator
@@ -22,7 +22,7 @@ from django.views.decorators.cache import never_cache
 from django.views.decorators.http import require_GET, require_POST
 
 from shared import documents, finding, menu, runs, services, status
-from shared.access import SignedInRequest, may_try, roles_required, tried_in_vain
+from shared.access import SignedInRequest, is_spraying, may_try, roles_required, tried_in_vain
 from shared.errors import Refused, refusals_to
 from shared.forms import (
     BranchForm,
@@ -51,6 +51,11 @@ class SignIn(auth_views.LoginView):
     authentication_form = SignInForm
     redirect_authenticated_user = True
 
+    def post(self, request: HttpRequest, *args: Any, **kwargs: Any) -> HttpResponse:
+        if is_spraying(request):
+            return sign_in_locked(request)
+        return super().post(request, *args, **kwargs)
+
 
 def sign_in_locked(request: HttpRequest, *args: Any, **kwargs: Any) -> HttpResponse:
     """Too many wrong passwords for this name from this address."""
@@ -67,6 +72,11 @@ class ChangePassword(auth_views.PasswordChangeView):
     """Change one's own password."""
 
     template_name = "shared/change_password.html"
+
+    def form_valid(self, form: Any) -> HttpResponse:
+        person = services.change_password(person=form.user, password=form.cleaned_data["new_password1"])
+        update_session_auth_hash(self.request, person)
+        return redirect(self.get_success_url())
 
     def get_success_url(self) -> str:
         messages.success(self.request, "Your password is changed.")

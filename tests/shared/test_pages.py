@@ -13,6 +13,7 @@ from django.test import Client
 from django.urls import URLPattern, URLResolver, get_resolver
 
 from shared import menu, panels, runs
+from shared.access import FAILED_OFTEN
 from shared.models import Branch, Run, User
 from tests.factories import PASSWORD, make_user
 from tests.servers import ROOT
@@ -42,10 +43,8 @@ def test_a_wrong_password_says_the_same_for_a_name_that_is_not_there(client: Cli
         assert "This name and password do not go together." in answer.content.decode()
 
 
-def test_guessing_is_stopped_and_then_the_right_password_waits_too(
-    client: Client, dispatcher: User, settings: Any
-) -> None:
-    for _ in range(settings.AXES_FAILURE_LIMIT):
+def test_guessing_is_stopped_and_then_the_right_password_waits_too(client: Client, dispatcher: User) -> None:
+    for _ in range(FAILED_OFTEN):
         last = sign_in(client, dispatcher.username, "not it")
 
     assert last.status_code == 429
@@ -53,10 +52,8 @@ def test_guessing_is_stopped_and_then_the_right_password_waits_too(
     assert sign_in(client, dispatcher.username, PASSWORD).status_code == 429
 
 
-def test_guessing_at_one_name_does_not_lock_another(
-    client: Client, dispatcher: User, installer: User, settings: Any
-) -> None:
-    for _ in range(settings.AXES_FAILURE_LIMIT):
+def test_guessing_at_one_name_does_not_lock_another(client: Client, dispatcher: User, installer: User) -> None:
+    for _ in range(FAILED_OFTEN):
         sign_in(client, dispatcher.username, "not it")
 
     assert sign_in(client, installer.username, PASSWORD).status_code == 302

@@ -1,0 +1,127 @@
+"""What opens the API and the phones: when it ends, whose clocks it goes by, and who is kept waiting."""
+
+from __future__ import annotations
+
+import datetime as dt
+
+import pytest
+from axes.models import AccessAttempt
+from django.test import Client
+from django.utils import timezone
+from rest_framework.authtoken.models import Token
+from rest_framework.test import APIClient
+
+from jobs.models import Absence
+from shared import services
+from shared.devices.receiver import device_of, register_device
+from shared.models import Branch, User
+from tests.factories import PASSWORD, a_monday, make_crew, make_user
+
+pytestmark = pytest.mark.django_db
+
+
+def by_token(key: str) -> APIClient:
+    client = APIClient()
+    client.credentials(HTTP_AUTHORIZATION=f"Token {key}")
+    return client
+
+
+def test_a_new_password_ends_the_tokens_of_the_old_one(measurer: User, owner: User, client: Client) -> None:
+    """Both went on for ever: whoever had the phone or the key kept reading names and addresses."""
+    for change in ("their own", "by the owner"):
+        api, (_, phone) = by_token(Token.objects.create(user=measurer).key), register_device(user=measurer)
+        assert api.get("/api/me/").status_code == 200
+        if change == "their own":
+            client.force_login(measurer)
+            new = {
+                "old_password": PASSWORD,
+                "new_password1": "four green ladders",
+                "new_password2": "four green ladders",
+            }
+            assert client.post("/account/password/", new).status_code == 302
+            assert client.get("/account/").status_code == 200
+        else:
+            services.give_new_password(person=measurer, by=owner, password="nine grey shims")
+
+        assert api.get("/api/me/").status_code == 401
+        assert device_of(phone) is None
+
+
+def test_a_lost_role_ends_the_tokens_that_had_it(owner: User, branch: Branch) -> None:
+    person = make_user("measurer", "installer", branch=branch)
+    api, (_, phone) = by_token(Token.objects.create(user=person).key), register_device(user=person)
+
+    services.change_person(person=person, by=owner, role_names=["measurer", "installer", "workroom"])
+    assert (api.get("/api/me/").status_code, device_of(phone) is None) == (200, False)
+    services.change_person(person=person, by=owner, role_names=["measurer"])
+    assert (api.get("/api/me/").status_code, device_of(phone) is None) == (401, True)
+
+
+def test_a_token_ends_after_a_year(measurer: User) -> None:
+    token = Token.objects.create(user=measurer)
+    Token.objects.update(created=timezone.now() - dt.timedelta(days=366))
+
+    assert by_token(token.key).get("/api/me/").status_code == 401
+
+
+def test_a_time_without_zone_is_on_the_branchs_clocks_for_a_token_too(dispatcher: User, branch: Branch) -> None:
+    """A page's time was read in Chicago, the same sent with a token in UTC: five or six hours apart."""
+    crew, day = make_crew(branch), a_monday()
+    span = {"starts_at": f"{day}T09:00:00", "ends_at": f"{day}T10:00:00"}
+
+    answer = by_token(Token.objects.create(user=dispatcher).key).post(
+        f"/api/crews/{crew.pk}/absences/", span, format="json"
+    )
+
+    assert answer.status_code == 201
+    assert f"{Absence.objects.get().starts_at.astimezone(branch.tz):%H:%M}" == "09:00"
+
+
+def test_nobody_signed_in_is_asked_to_and_told_how(client: Client) -> None:
+    answer = client.get("/api/jobs/")
+
+    assert answer.status_code == 401
+    assert answer["WWW-Authenticate"] == "Token"
+
+
+def test_wrong_tokens_are_slowed_and_right_ones_are_not(measurer: User) -> None:
+    wrong, right = by_token("0" * 40), by_token(Token.objects.create(user=measurer).key)
+
+    answers = [wrong.get("/api/me/").status_code for _ in range(42)]
+
+    assert (answers[0], answers[-1]) == (401, 429)
+    assert right.get("/api/me/").status_code == 200
+    assert AccessAttempt.objects.get().failures_since_start <= 40
+
+
+def try_name(client: Client, name: str, address: str) -> int:
+    sent = {"username": name, "password": "wrong"}
+    return client.post("/sign-in/", sent, REMOTE_ADDR="10.0.0.9", headers={"X-Forwarded-For": address}).status_code
+
+
+def test_one_address_that_tries_many_names_waits(client: Client, measurer: User) -> None:
+    """Thirty names, one try each, was no lock: each name had its own count."""
+    answers = [try_name(client, f"name{number}", "198.51.100.7") for number in range(31)]
+
+    assert (answers[0], answers[-1]) == (200, 429)
+
+
+def test_behind_a_proxy_each_has_an_address_of_their_own(client: Client, measurer: User, settings: object) -> None:
+    """The lock counted the proxy's address: one person's mistakes kept a whole firm out."""
+    settings.BEHIND_PROXY = True  # type: ignore[attr-defined]
+
+    answers = [try_name(client, "ida", "203.0.113.5, 198.51.100.7") for _ in range(9)]
+    elsewhere = try_name(client, "ida", "203.0.113.5, 198.51.100.8")
+    garbage = try_name(client, "ida", "nowhere")
+
+    assert answers[-1] == 429
+    assert (elsewhere, garbage) == (200, 200)
+    assert set(AccessAttempt.objects.values_list("ip_address", flat=True)) >= {"198.51.100.7", "198.51.100.8"}
+
+
+def test_without_a_proxy_what_a_stranger_writes_of_their_address_is_not_believed(
+    client: Client, measurer: User
+) -> None:
+    try_name(client, "ida", "198.51.100.7")
+
+    assert AccessAttempt.objects.get().ip_address == "10.0.0.9"
