@@ -1,0 +1,219 @@
+"""
+A whole site in one file, and back: the database as of one moment, photos and documents, what they were made with.
+
+The file is a tar: ``manifest.json`` first (when, which engine, which migrations, the mark of the secrets, size and
+SHA-256 of everything else), then the database and the files. SQLite is copied through its own backup, since its
+file alone misses what still stands in the log beside it; PostgreSQL through ``pg_dump``. Nothing of a site is
+touched by `restore` before the whole file was read and found whole.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import os
+import shutil
+import sqlite3
+import subprocess
+import tarfile
+import tempfile
+from pathlib import Path
+from typing import Any, Final
+
+from django.conf import settings
+from django.core.management import call_command
+from django.db import connection
+from django.db.migrations.loader import MigrationLoader
+from django.db.migrations.recorder import MigrationRecorder
+from django.utils import timezone
+from django.utils.crypto import salted_hmac
+
+from shared.errors import Refused
+from shared.models import User
+
+MANIFEST: Final = "manifest.json"
+FILES: Final = "files"
+DUMPS: Final = {"sqlite": "database.sqlite3", "postgresql": "database.dump"}
+FORMAT: Final = 1
+
+
+def back_up(folder: Path) -> Path:
+    """Writes a backup into a folder; its path. What is half written never has the name of a backup."""
+    folder.mkdir(mode=0o700, parents=True, exist_ok=True)
+    made = folder / f"jambwise-{timezone.now():%Y%m%d-%H%M%S}.tar"
+    part = made.with_suffix(".part")
+    with tempfile.TemporaryDirectory(dir=folder) as work:
+        dump = Path(work) / DUMPS[connection.vendor]
+        _dump(dump)  # first: a file that comes in afterwards is no harm, a row without its file would be
+        kept = [(dump.name, dump), *((f"{FILES}/{name}", path) for name, path in _files())]
+        manifest = {
+            "format": FORMAT, "made_at": timezone.now().isoformat(), "engine": connection.vendor,
+            "migrations": sorted(map(list, MigrationRecorder(connection).applied_migrations())),
+            "secrets": secrets_mark(), "parts": {name: _part(path) for name, path in kept},
+        }  # fmt: skip
+        first = Path(work) / MANIFEST
+        first.write_text(json.dumps(manifest, indent=1))
+        try:
+            with tarfile.open(part, "w") as tar:
+                for name, path in [(MANIFEST, first), *kept]:
+                    tar.add(path, arcname=name, recursive=False)
+            os.chmod(part, 0o600)
+            with part.open("rb") as whole:
+                os.fsync(whole.fileno())
+            read(part)  # what can't be read back is no backup
+            part.rename(made)
+        finally:
+            part.unlink(missing_ok=True)
+    return made
+
+
+def restore(path: Path, *, over: bool = False) -> dict[str, Any]:
+    """
+    Puts a site back as a backup has it; what the backup says of itself.
+
+    Parameters
+    ----------
+    over
+        Write over a site that has people. Its files are moved aside, not deleted.
+
+    Raises
+    ------
+    Refused
+        When the file is not whole, of another engine, of a newer program, or the site has people.
+    """
+    manifest = read(path)
+    if manifest["engine"] != connection.vendor:
+        raise Refused(f"it is of {manifest['engine']}, this site runs on {connection.vendor}", field="path")
+    known = {tuple(one) for one in MigrationLoader(None).disk_migrations}
+    if newer := sorted({tuple(one) for one in manifest["migrations"]} - known):
+        raise Refused(f"it is of a newer program: {'.'.join(newer[0])} is not known here", field="path")
+    if not over and _has_people():
+        raise Refused("this site has people; say --over to write over it", field="over")
+    media = Path(settings.MEDIA_ROOT)
+    media.parent.mkdir(parents=True, exist_ok=True)
+    with tempfile.TemporaryDirectory(dir=media.parent) as work:
+        with tarfile.open(path) as tar:
+            tar.extractall(work, filter="data")
+        _load(Path(work) / DUMPS[connection.vendor])
+        if media.exists():
+            media.rename(media.with_name(f"{media.name}-before-{timezone.now():%Y%m%d-%H%M%S}"))
+        found = Path(work) / FILES
+        found.mkdir(exist_ok=True)
+        found.rename(media)
+        media.chmod(0o700)
+    call_command("migrate", interactive=False, verbosity=0)
+    return manifest
+
+
+def read(path: Path) -> dict[str, Any]:
+    """What a backup says of itself, after everything in it was read and found as it says."""
+    try:
+        with tarfile.open(path) as tar:
+            first = tar.next()
+            if first is None or first.name != MANIFEST:
+                raise Refused("this is no backup of ours", field="path")
+            opened = tar.extractfile(first)
+            manifest: dict[str, Any] = json.load(opened) if opened is not None else {}
+            missing = dict(manifest["parts"])
+            for member in tar:
+                if member.name == MANIFEST:
+                    continue
+                opened = tar.extractfile(member)
+                if opened is None or missing.pop(member.name, None) != _sum(opened):
+                    raise Refused(f"{member.name} is not as it was when it was kept", field="path")
+    except (OSError, tarfile.TarError, ValueError, KeyError) as error:
+        if isinstance(error, Refused):
+            raise
+        raise Refused(f"the file can't be read to its end: {error}", field="path") from None
+    if missing:
+        raise Refused(f"{next(iter(missing))} is missing from it", field="path")
+    if manifest["format"] != FORMAT:
+        raise Refused("it is of a newer program", field="path")
+    return manifest
+
+
+def secrets_mark() -> str:
+    """Says whether two sites have one secret, and nothing of it: with another, links and codes given out end."""
+    return salted_hmac("shared.backup", "secrets").hexdigest()
+
+
+def _has_people() -> bool:
+    return User._meta.db_table in connection.introspection.table_names() and User.objects.exists()
+
+
+def _files() -> list[tuple[str, Path]]:
+    root = Path(settings.MEDIA_ROOT)
+    return sorted((str(path.relative_to(root)), path) for path in root.rglob("*") if path.is_file())
+
+
+def _part(path: Path) -> list[Any]:
+    with path.open("rb") as opened:
+        return _sum(opened)
+
+
+def _sum(opened: Any) -> list[Any]:
+    digest, size = hashlib.sha256(), 0
+    while block := opened.read(1 << 20):
+        digest.update(block)
+        size += len(block)
+    return [size, digest.hexdigest()]
+
+
+# -- the two engines -----------------------------------------------------------------------
+
+
+def _dump(to: Path) -> None:
+    if connection.vendor == "sqlite":
+        connection.ensure_connection()
+        with sqlite3.connect(to) as copy:
+            connection.connection.backup(copy)  # in one step: by pages it never ends while others write
+        copy.close()
+        return
+    _run("pg_dump", "--format=custom", "--no-owner", f"--file={to}", "--dbname", _target())
+
+
+def _load(dump: Path) -> None:
+    if connection.vendor == "sqlite":
+        connection.ensure_connection()
+        with sqlite3.connect(dump) as kept:
+            kept.backup(connection.connection)
+        kept.close()
+    else:
+        _run(
+            "pg_restore",
+            "--single-transaction",
+            "--clean",
+            "--if-exists",
+            "--no-owner",
+            "--dbname",
+            _target(),
+            str(dump),
+        )
+    connection.close()
+
+
+def _target() -> str:
+    found = settings.DATABASES["default"]
+    named = {"host": found.get("HOST"), "port": found.get("PORT"), "user": found.get("USER"), "dbname": found["NAME"]}
+    return " ".join(f"{key}={_quoted(str(value))}" for key, value in named.items() if value)
+
+
+def _quoted(value: str) -> str:
+    text = value.replace("\\", "\\\\").replace("'", "\\'")
+    return f"'{text}'"
+
+
+def _run(program: str, *args: str) -> None:
+    places = [
+        shutil.which(program),
+        *sorted(map(str, Path("/usr/lib/postgresql").glob(f"*/bin/{program}")), reverse=True),
+    ]
+    found = next((place for place in places if place), None)
+    if found is None:
+        raise Refused(f"{program} is not installed; it comes with PostgreSQL's client programs")
+    password = settings.DATABASES["default"].get("PASSWORD") or ""
+    done = subprocess.run(
+        [found, *args], env={**os.environ, "PGPASSWORD": str(password)}, capture_output=True, text=True
+    )
+    if done.returncode:
+        raise Refused(f"{program}: {done.stderr.strip()[-400:]}")
