@@ -10,7 +10,7 @@ from django.utils import timezone
 
 from shared.setup.services import stands
 
-OPEN_BEFORE = ("/setup/", "/api/", "/healthz", "/sw.js")
+OPEN_BEFORE = ("/setup/", "/api/", "/healthz", "/readyz", "/sw.js")
 """Addresses that answer for themselves while nobody has an account."""
 
 

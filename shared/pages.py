@@ -41,4 +41,5 @@ urlpatterns = [
     path("machine/ask/", views.ask_worker, name="ask_worker"),
     path("sw.js", device_views.worker, name="worker"),
     path("healthz", views.healthz, name="healthz"),
+    path("readyz", views.readyz, name="readyz"),
 ]

@@ -123,6 +123,8 @@ WSGI_APPLICATION = "shared.wsgi.application"
 PORT: Final = whole("JAMBWISE_PORT", 8000, least=1, most=65535)
 SITE_URL = address("SITE_URL", ("http", "https")).rstrip("/") or f"http://localhost:{PORT}"
 """Where people reach the site: printed in QR codes and calendar files."""
+if PRODUCTION and urlsplit(SITE_URL).hostname in {None, "localhost", "127.0.0.1", "::1", "0.0.0.0"}:
+    raise ImproperlyConfigured(f"SITE_URL={SITE_URL} is this machine only; name the address people reach the site by")
 DEFAULT_AUTO_FIELD = "django.db.models.BigAutoField"
 
 ROOMS: Final = ("jobs", "measuring", "fabrication", "installs")
@@ -149,6 +151,7 @@ INSTALLED_APPS = [
 ]
 
 MIDDLEWARE = [
+    "shared.request_id.RequestIdMiddleware",
     "django.middleware.security.SecurityMiddleware",
     "whitenoise.middleware.WhiteNoiseMiddleware",
     "csp.middleware.CSPMiddleware",
@@ -324,7 +327,7 @@ SECURE_REFERRER_POLICY = "same-origin"
 SECURE_CROSS_ORIGIN_OPENER_POLICY = "same-origin"
 SECURE_CONTENT_TYPE_NOSNIFF = True
 SECURE_SSL_REDIRECT = flag("JAMBWISE_TLS", PRODUCTION)
-SECURE_REDIRECT_EXEMPT = [r"^healthz$"]
+SECURE_REDIRECT_EXEMPT = [r"^healthz$", r"^readyz$"]
 SESSION_COOKIE_SECURE = CSRF_COOKIE_SECURE = SECURE_SSL_REDIRECT
 SECURE_HSTS_SECONDS = whole("JAMBWISE_HSTS_SECONDS", 30 * 24 * 3600, least=0, most=2**31) if SECURE_SSL_REDIRECT else 0
 SECURE_HSTS_INCLUDE_SUBDOMAINS = SECURE_SSL_REDIRECT
@@ -333,6 +336,7 @@ SECURE_HSTS_PRELOAD = flag("JAMBWISE_HSTS_PRELOAD", False)
 BEHIND_PROXY: Final = flag("JAMBWISE_BEHIND_PROXY", False)
 if BEHIND_PROXY:
     SECURE_PROXY_SSL_HEADER = ("HTTP_X_FORWARDED_PROTO", "https")
+SILENCED_SYSTEM_CHECKS = ["security.W021"]  # preload is the firm's to ask for
 DATA_UPLOAD_MAX_MEMORY_SIZE = 10 * 1024 * 1024
 DATA_UPLOAD_MAX_NUMBER_FIELDS = 5000
 
@@ -394,8 +398,9 @@ SPECTACULAR_SETTINGS = {
 LOGGING = {
     "version": 1,
     "disable_existing_loggers": False,
-    "formatters": {"line": {"format": "{asctime} {levelname} {name}: {message}", "style": "{"}},
-    "handlers": {"console": {"class": "logging.StreamHandler", "formatter": "line"}},
+    "formatters": {"line": {"format": "{asctime} {levelname} {request_id} {name}: {message}", "style": "{"}},
+    "filters": {"request": {"()": "shared.request_id.RequestIdFilter"}},
+    "handlers": {"console": {"class": "logging.StreamHandler", "formatter": "line", "filters": ["request"]}},
     "root": {"handlers": ["console"], "level": "WARNING"},
     "loggers": {
         "django": {"handlers": ["console"], "level": "INFO", "propagate": False},

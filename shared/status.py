@@ -2,18 +2,28 @@
 
 from __future__ import annotations
 
+import logging
 import platform
+import shutil
+import time
 import zoneinfo
+from collections.abc import Callable
 from datetime import timedelta
 from importlib.metadata import PackageNotFoundError, version
+from typing import Final
 
 import django
 from django.conf import settings
+from django.contrib.sessions.models import Session
 from django.db import connection
+from django.db.migrations.executor import MigrationExecutor
 from django.utils import timezone
 
 from shared import broker, runs
+from shared.celery import app
 from shared.models import Run
+
+log = logging.getLogger("jambwise")
 
 
 def facts() -> list[tuple[str, str]]:
@@ -50,6 +60,65 @@ def answer(ctx: runs.Context) -> dict[str, object]:
     ctx.progress(1, 1)
     seconds = (timezone.now() - ctx.run.created_at).total_seconds()
     return {"host": platform.node(), "after_seconds": round(seconds, 1), "pdf_bytes": len(pdf)}
+
+
+LEAST_FREE: Final = 500 * 1024 * 1024
+"""Bytes on the disk under which the site says that it is not ready."""
+
+LOOKED: Final = 5.0
+"""Seconds that one look is good for: a probe every second must not keep the site busy."""
+
+_looked: tuple[float, dict[str, bool]] = (float("-inf"), {})
+
+
+def readiness() -> dict[str, bool]:
+    """What the site needs, and whether it is there."""
+    global _looked
+    if time.monotonic() - _looked[0] > LOOKED:
+        found = {name: _holds(look) for name, look in PARTS.items()}
+        _looked = (time.monotonic(), found)
+    return _looked[1]
+
+
+def _holds(look: Callable[[], bool]) -> bool:
+    try:
+        return look()
+    except Exception:
+        log.exception("%s failed", look.__name__)
+        return False
+
+
+def database_writes() -> bool:
+    """A row is written and kept."""
+    row, _ = Session.objects.update_or_create(
+        session_key="readyz", defaults={"session_data": "", "expire_date": timezone.now()}
+    )
+    return row.pk == "readyz"
+
+
+def tables_are_current() -> bool:
+    """No migration waits."""
+    executor = MigrationExecutor(connection)
+    return not executor.migration_plan(executor.loader.graph.leaf_nodes())
+
+
+def worker_answers() -> bool:
+    """A worker says that it is there; asked only of a broker that is."""
+    return broker.is_there() and bool(app.control.ping(timeout=1.0, limit=1))
+
+
+def disk_has_room() -> bool:
+    """There is room for photos, documents and the database."""
+    return shutil.disk_usage(settings.DATA_DIR).free >= LEAST_FREE
+
+
+PARTS: Final[dict[str, Callable[[], bool]]] = {
+    "database": database_writes,
+    "tables": tables_are_current,
+    "broker": broker.is_there,
+    "worker": worker_answers,
+    "disk": disk_has_room,
+}
 
 
 def work() -> dict[str, object]:

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import logging
+from http import HTTPStatus
 from typing import Any
 from urllib.parse import urlencode
 from uuid import UUID
@@ -12,7 +14,7 @@ from django.contrib.auth import login, update_session_auth_hash
 from django.contrib.auth import views as auth_views
 from django.contrib.auth.decorators import login_required
 from django.core.paginator import Paginator
-from django.db import DatabaseError, connection, transaction
+from django.db import transaction
 from django.http import FileResponse, Http404, HttpRequest, HttpResponse, JsonResponse
 from django.shortcuts import get_object_or_404, redirect, render
 from django.template.loader import render_to_string
@@ -406,13 +408,17 @@ def trail(request: SignedInRequest) -> HttpResponse:
 @require_GET
 @never_cache
 def healthz(request: HttpRequest) -> HttpResponse:
-    """200 when the site and its database answer; nothing more for strangers."""
-    try:
-        with connection.cursor() as cursor:
-            cursor.execute("SELECT 1")
-    except DatabaseError:
-        return JsonResponse({"ok": False}, status=503)
+    """200 while the process answers; whether it can work is `readyz`."""
     return JsonResponse({"ok": True})
+
+
+@require_GET
+@never_cache
+def readyz(request: HttpRequest) -> HttpResponse:
+    """200 when all that the site needs is there, else 503; which part is not, and nothing more for strangers."""
+    parts = status.readiness()
+    whole = all(parts.values())
+    return JsonResponse({"ok": whole, "parts": parts}, status=200 if whole else 503)
 
 
 @roles_required(OWNER)
@@ -431,22 +437,35 @@ def ask_worker(request: SignedInRequest) -> HttpResponse:
     return redirect("shared:machine")
 
 
+log = logging.getLogger("jambwise")
+
+
 # -- what went wrong --------------------------------------------------------------------------
 
 
 def bad_request(request: HttpRequest, exception: Exception | None = None) -> HttpResponse:
     """400."""
-    return render(request, "400.html", status=400)
+    return _said(request, "400.html", 400)
 
 
 def forbidden(request: HttpRequest, exception: Exception | None = None, reason: str = "") -> HttpResponse:
     """403, also for a form that came from elsewhere; what refused may say why."""
-    return render(request, "403.html", {"reason": reason, "why": str(exception or "")}, status=403)
+    return _said(request, "403.html", 403, {"reason": reason, "why": str(exception or "")})
 
 
 def not_found(request: HttpRequest, exception: Exception | None = None) -> HttpResponse:
     """404."""
-    return render(request, "404.html", status=404)
+    return _said(request, "404.html", 404)
+
+
+def _said(request: HttpRequest, template: str, code: int, context: dict[str, Any] | None = None) -> HttpResponse:
+    """The page in its frame; in a few plain lines where what the frame needs is not there."""
+    try:
+        return render(request, template, context, status=code)
+    except Exception:  # the database, or a table of static files: whatever it is, the answer stays what it is
+        log.exception("the page %s can't be drawn", template)
+        title = HTTPStatus(code).phrase
+        return HttpResponse(render_to_string("plain.html", {"title": title, "code": code}), status=code)
 
 
 def broken(request: HttpRequest) -> HttpResponse:

@@ -102,6 +102,7 @@ OPEN = {
     "join",
     "forgotten",
     "healthz",
+    "readyz",
     "worker",  # the field pages' service worker: a script without data
     "feed",  # a calendar program cannot sign in: its address holds a secret
 }

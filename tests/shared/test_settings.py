@@ -15,6 +15,7 @@ GOOD = {
     "JAMBWISE_PRODUCTION": "1",
     "SECRET_KEY": "z0-Wk3!pQ9vR7sT5uX2yB4nM6cL8jH1gF0dS-aE_iO9uY7tR5eW3qK",
     "ALLOWED_HOSTS": "jambwise.example",
+    "SITE_URL": "https://jambwise.example",
 }
 
 
@@ -65,6 +66,8 @@ def test_production_refuses_to_start_without(tmp_path: Path, missing: str) -> No
         ("REDIS_URL", "amqp://x", "must begin with one of"),
         ("RUN_LEASE_SECONDS", "soon", "not a whole number"),
         ("RUN_LEASE_SECONDS", "0", "between 2 and 3600"),
+        ("SITE_URL", "http://localhost:8000", "this machine only"),  # it was printed in every QR code
+        ("SITE_URL", "", "this machine only"),
         ("ALLOWED_HOSTS", ",", "must name at least one"),
         ("JAMBWISE_TILES", "ftp://maps.example/{z}/{x}/{y}.png", "JAMBWISE_TILES must begin with"),
         ("JAMBWISE_TILES", "https://maps.example/{z}/{x}/{y}.png", "JAMBWISE_TILES_CREDIT must be set"),

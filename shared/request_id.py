@@ -1,0 +1,42 @@
+"""Which request a line of the log belongs to; imports nothing of ours, since logging is set up first of all."""
+
+from __future__ import annotations
+
+import logging
+import re
+import uuid
+from collections.abc import Callable
+from contextvars import ContextVar
+from typing import Final
+
+from django.http import HttpRequest, HttpResponse
+
+REQUEST_ID: Final = "X-Request-ID"
+_PLAIN: Final = re.compile(r"[A-Za-z0-9_-]{8,64}\Z")
+_request_id: ContextVar[str] = ContextVar("request_id", default="-")
+
+
+class RequestIdMiddleware:
+    """Gives a request the id its proxy sent, or one of its own; the answer and every line of the log carry it."""
+
+    def __init__(self, get_response: Callable[[HttpRequest], HttpResponse]) -> None:
+        self.get_response = get_response
+
+    def __call__(self, request: HttpRequest) -> HttpResponse:
+        given = request.headers.get(REQUEST_ID, "")
+        found = given if _PLAIN.match(given) else uuid.uuid4().hex[:16]
+        token = _request_id.set(found)
+        try:
+            response = self.get_response(request)
+        finally:
+            _request_id.reset(token)
+        response[REQUEST_ID] = found
+        return response
+
+
+class RequestIdFilter(logging.Filter):
+    """Gives each line of the log the id of its request; a dash where there is none."""
+
+    def filter(self, record: logging.LogRecord) -> bool:
+        record.request_id = _request_id.get()
+        return True
