@@ -826,6 +826,24 @@ class CalendarFeed(models.Model):
         return f"calendar of {self.crew or self.user}"
 
 
+class ImportedLine(models.Model):
+    """What became of one line of an import: written with the job it made, so that a line is done once."""
+
+    run = models.ForeignKey("shared.Run", models.CASCADE, related_name="+")
+    line = models.PositiveIntegerField()
+    customer = models.CharField(max_length=120, blank=True)
+    fate = models.CharField(max_length=400)
+    is_wrong = models.BooleanField(default=False)
+    job = models.ForeignKey(Job, models.SET_NULL, null=True, blank=True, related_name="+")
+
+    class Meta:
+        ordering = ["run", "line"]
+        constraints = [models.UniqueConstraint(fields=["run", "line"], name="import_line_once")]
+
+    def __str__(self) -> str:
+        return f"line {self.line}: {self.fate}"
+
+
 class PossibleWindow(models.Model):
     """A window the customer can take; none at all means any time."""
 

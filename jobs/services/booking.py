@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import datetime as dt
 import re
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from typing import Any, Final
 
 from django.core.exceptions import ValidationError
@@ -33,15 +33,15 @@ JOB_FIELDS: Final = (
 )  # fmt: skip
 
 
-def _fill(row: Any, values: Mapping[str, object], known: Sequence[str]) -> list[str]:
-    """Sets what is given and checks the row; names of the fields set."""
+def _fill(row: Any, values: Mapping[str, Any], known: Sequence[str], *, without: Collection[str] = ()) -> list[str]:
+    """Sets what is given and checks the row, but for fields that are not there yet; names of the fields set."""
     unknown = set(values) - set(known)
     if unknown:
         raise Refused(f"no such field: {', '.join(sorted(unknown))}", field=sorted(unknown)[0])
     for name, value in values.items():
         setattr(row, name, value)
     try:
-        row.full_clean(validate_unique=False)
+        row.full_clean(exclude=without, validate_unique=False)
     except ValidationError as error:
         field, problems = next(iter(error.message_dict.items()))
         raise Refused(problems[0], field="" if field == "__all__" else field) from None
@@ -150,6 +150,20 @@ def book_job(
     if purpose:
         new_appointment(job=row, purpose=purpose, by=by, duration_min=duration_min, people=people, possible=possible)
     return recompute_stage(job=row, by=by)
+
+
+def check_booking(
+    *, branch: Branch, by: User, customer: Customer | Mapping[str, Any], site: Site | Mapping[str, Any],
+    job: Mapping[str, Any],
+) -> None:  # fmt: skip
+    """Refuses what `book_job` would refuse of these values; writes nothing and locks nothing."""
+    if not isinstance(customer, Customer):
+        _fill(Customer(branch=branch), customer, CUSTOMER_FIELDS)
+    if not isinstance(site, Site):
+        _fill(Site(branch=branch), site, SITE_FIELDS, without=["customer"])
+    row = Job(branch=branch, number="J-0", created_by=by)
+    _fill(row, job, JOB_FIELDS, without=["customer", "site"])
+    _check_product(row)
 
 
 def _check_project(job: Job) -> None:

@@ -4,15 +4,16 @@ from __future__ import annotations
 
 import csv
 import io
+import time
 from collections.abc import Iterator
 from dataclasses import asdict, dataclass
-from typing import Final
+from typing import Any, Final
 
 from django.core.exceptions import ValidationError
-from django.db import transaction
+from django.db import IntegrityError, transaction
 
-from jobs.models import Customer, Site
-from jobs.services.booking import book_job
+from jobs.models import Customer, ImportedLine, Site
+from jobs.services.booking import book_job, check_booking
 from shared import runs
 from shared.errors import Refused
 from shared.models import Branch, Run, User
@@ -39,6 +40,9 @@ COLUMNS: Final = {
     "note": "",
     "visit": "yes: a measure visit, unplaced; no: none; yes when empty",
 }
+BREATH: Final = 4
+"""After a line others may write for this part of the time it took."""
+
 WORDS: Final = {"yes": True, "y": True, "true": True, "1": True, "no": False, "n": False, "false": False, "0": False}
 
 
@@ -53,42 +57,51 @@ class Fate:
     job: int | None = None
 
 
-class _Undo(Exception):
-    """Ends a dry run."""
+def ask_for_import(*, branch: Branch, text: str, by: User, dry: bool, look: Run | None = None) -> Run:
+    """
+    Reads a file as a run: dry, nothing stays; else every line that can be is booked.
 
-
-def ask_for_import(*, branch: Branch, text: str, by: User, dry: bool) -> Run:
-    """Reads a file as a run: dry, nothing stays; else every line that can be is booked."""
+    `look` is the dry run it follows: asked again, the run that books it already is given back.
+    """
     list(_lines(text))
-    params = {"branch": branch.pk, "text": text, "dry": dry}
+    if look is not None:
+        booked = Run.objects.filter(kind=KIND, params__look=str(look.pk))
+        if (there := booked.exclude(state__in=[Run.State.FAILED, Run.State.STOPPED]).first()) is not None:
+            return there
+    params = {"branch": branch.pk, "text": text, "dry": dry} | ({"look": str(look.pk)} if look is not None else {})
     title = "Look at an import" if dry else "Import of jobs"
-    return runs.start(KIND, by=by, subject=branch, params=params, title=title)
+    return runs.start(KIND, by=by, subject=branch, params=params, key=f"{KIND}:{look.pk}" if look else "", title=title)
 
 
 @runs.long_work(KIND, title="Import of jobs")
 def import_file(ctx: runs.Context) -> None:
-    """One transaction for the whole file, so that an attempt that died left nothing."""
+    """Line by line, each booked in a short transaction with its fate, so that others book meanwhile."""
     branch = Branch.objects.get(pk=ctx.params["branch"])
     dry = bool(ctx.params["dry"])
     lines = list(_lines(ctx.params["text"]))
     assert ctx.by is not None
-    if dry:
-        fates: list[Fate] = []
-        try:
-            with transaction.atomic():
-                fates = _take_all(branch, lines, ctx)
-                raise _Undo
-        except _Undo:
-            pass
-        with ctx.finishing() as result:
-            result.update(_summary(fates, dry=True))
-        return
+    seen = _Seen(branch)
+    before = {} if dry else {fate.line: fate for fate in fates_of(ctx.run)}
+    fates = []
+    for done, (number, values) in enumerate(lines):
+        ctx.progress(done, len(lines), f"line {number}")
+        ctx.raise_if_stopped()
+        if dry:
+            fates.append(_look(seen, number, values, ctx.by))
+        else:
+            fates.append(before.get(number) or _take(ctx.run, branch, number, values, ctx.by))
     with ctx.finishing() as result:
-        fates = _take_all(branch, lines, None, by=ctx.by)
-        result.update(_summary(fates, dry=False))
+        result.update(summary(fates, dry=dry))
 
 
-def _summary(fates: list[Fate], *, dry: bool) -> dict[str, object]:
+def fates_of(run: Run) -> list[Fate]:
+    """What became of the lines so far, of an import under way or one that was stopped."""
+    rows = ImportedLine.objects.filter(run=run).order_by("line")
+    return [Fate(row.line, row.customer, row.fate, row.is_wrong, row.job_id) for row in rows]
+
+
+def summary(fates: list[Fate], *, dry: bool) -> dict[str, Any]:
+    """The result as the page and the API show it."""
     wrong = sum(fate.is_wrong for fate in fates)
     return {"dry": dry, "taken": len(fates) - wrong, "wrong": wrong, "fates": [asdict(fate) for fate in fates]}
 
@@ -117,50 +130,99 @@ def _lines(text: str) -> Iterator[tuple[int, dict[str, str]]]:
             yield reader.line_num, values
 
 
-def _take_all(
-    branch: Branch, lines: list[tuple[int, dict[str, str]]], ctx: runs.Context | None, by: User | None = None
-) -> list[Fate]:
-    fates = []
-    person = by or (ctx.by if ctx else None)
-    assert person is not None
-    for done, (number, values) in enumerate(lines):
-        if ctx is not None and done % 20 == 0:
-            ctx.progress(done, len(lines), f"line {number}")
-            ctx.raise_if_stopped()
-        fates.append(_take(branch, number, values, person))
-    return fates
+class _Seen:
+    """Customers and sites as they would be known by a line, those of the lines before it included."""
+
+    def __init__(self, branch: Branch) -> None:
+        self.branch = branch
+        self.customers: set[str] = set()
+        self.sites: set[tuple[str, ...]] = set()
+
+    def words(self, values: dict[str, str], customer: Customer | None, site: Site | None) -> list[str]:
+        """How the line would find its customer and site; from then on they are known."""
+        name = values["customer"].lower()
+        place = (name, *(values.get(part, "").lower() for part in ("street", "town", "line2")))
+        is_known = customer is not None or name in self.customers
+        words = ["known customer" if is_known else "new customer"]
+        words.append("known site" if site is not None or place in self.sites else "new site")
+        self.customers.add(name)
+        self.sites.add(place)
+        return words
 
 
-def _take(branch: Branch, number: int, values: dict[str, str], by: User) -> Fate:
-    name = values.get("customer", "")
+def _look(seen: _Seen, number: int, values: dict[str, str], by: User) -> Fate:
+    """What would become of a line; nothing is written and nothing locked."""
     try:
-        with transaction.atomic():
-            words, job = _book(branch, values, by)
-    except Refused as refusal:
-        field = f"{refusal.field}: " if refusal.field else ""
-        return Fate(number, name, f"{field}{refusal.problem}", True)
-    except ValidationError as error:
-        return Fate(number, name, "; ".join(error.messages), True)
-    return Fate(number, name, words, False, job)
+        _demand_needed(values)
+        asked = _asked(values)
+        customer, site = _known(seen.branch, values)
+        check_booking(
+            branch=seen.branch, by=by, customer=customer or asked.customer, site=site or asked.site, job=asked.job
+        )
+        words = seen.words(values, customer, site)
+    except (Refused, ValidationError) as error:
+        return Fate(number, values.get("customer", "")[:120], _problem(error), True)
+    if (site.latitude if site is not None else asked.site["latitude"]) is None:
+        words.append("no coordinates yet")
+    return Fate(number, values["customer"][:120], f"a job: {', '.join(words)}")
 
 
-def _book(branch: Branch, values: dict[str, str], by: User) -> tuple[str, int]:
+def _take(run: Run, branch: Branch, number: int, values: dict[str, str], by: User) -> Fate:
+    """Books a line and keeps its fate, both or neither; another attempt's fate where there is one."""
+    name, began = values.get("customer", "")[:120], time.monotonic()
+    try:
+        try:
+            with transaction.atomic():
+                row = ImportedLine.objects.create(run=run, line=number, customer=name)
+                row.fate, row.job_id = _book(branch, values, by)
+                row.save(update_fields=["fate", "job"])
+        except (Refused, ValidationError) as error:
+            row = ImportedLine(run=run, line=number, customer=name, fate=_problem(error)[:400], is_wrong=True)
+            with transaction.atomic():
+                row.save(force_insert=True)
+    except IntegrityError:
+        row = ImportedLine.objects.get(run=run, line=number)
+    time.sleep((time.monotonic() - began) / BREATH)
+    return Fate(number, name, row.fate, row.is_wrong, row.job_id)
+
+
+def _problem(error: Refused | ValidationError) -> str:
+    if isinstance(error, ValidationError):
+        return "; ".join(error.messages)
+    return f"{error.field}: {error.problem}" if error.field else error.problem
+
+
+def _demand_needed(values: dict[str, str]) -> None:
     for name in NEEDED:
         if not values.get(name):
             raise Refused("is empty", field=name)
+
+
+def _known(branch: Branch, values: dict[str, str]) -> tuple[Customer | None, Site | None]:
     customer = Customer.objects.filter(branch=branch, name__iexact=values["customer"]).first()
-    site = None
-    if customer is not None:
-        site = Site.objects.filter(
-            customer=customer, street__iexact=values["street"], town__iexact=values["town"],
-            line2__iexact=values.get("line2", ""),
-        ).first()  # fmt: skip
-    words = ["known customer" if customer else "new customer", "known site" if site else "new site"]
-    job = book_job(
-        branch=branch,
-        by=by,
-        customer=customer or {name: values.get(column, "") for name, column in _CUSTOMER.items()},
-        site=site or _site(values),
+    if customer is None:
+        return None, None
+    site = Site.objects.filter(
+        customer=customer, street__iexact=values["street"], town__iexact=values["town"],
+        line2__iexact=values.get("line2", ""),
+    ).first()  # fmt: skip
+    return customer, site
+
+
+@dataclass(frozen=True, slots=True)
+class _Asked:
+    """A line's columns as `book_job` takes them."""
+
+    customer: dict[str, Any]
+    site: dict[str, Any]
+    job: dict[str, Any]
+    purpose: str | None
+
+
+def _asked(values: dict[str, str]) -> _Asked:
+    return _Asked(
+        customer={name: values.get(column, "") for name, column in _CUSTOMER.items()},
+        site=_site(values),
         job={
             "openings_expected": _whole(values, "openings", 1, 999) or 1,
             "rooms_expected": values.get("rooms", ""),
@@ -169,6 +231,17 @@ def _book(branch: Branch, values: dict[str, str], by: User) -> tuple[str, int]:
         },
         purpose="measure" if _truth(values, "visit", True) else None,
     )
+
+
+def _book(branch: Branch, values: dict[str, str], by: User) -> tuple[str, int]:
+    _demand_needed(values)
+    asked = _asked(values)
+    customer, site = _known(branch, values)
+    words = ["known customer" if customer else "new customer", "known site" if site else "new site"]
+    job = book_job(
+        branch=branch, by=by, customer=customer or asked.customer, site=site or asked.site, job=asked.job,
+        purpose=asked.purpose,
+    )  # fmt: skip
     if job.site.latitude is None:
         words.append("no coordinates yet")
     return f"job {job.number}: {', '.join(words)}", job.pk

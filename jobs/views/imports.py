@@ -12,7 +12,7 @@ from django.views.decorators.http import require_GET, require_http_methods, requ
 from jobs import services
 from jobs.access import OFFICE
 from jobs.forms import ImportForm
-from jobs.services.imports import COLUMNS, KIND
+from jobs.services.imports import COLUMNS, KIND, fates_of, summary
 from shared.access import SignedInRequest, roles_required
 from shared.errors import Refused, refusals_to
 from shared.models import Run
@@ -55,7 +55,10 @@ def _run_for(request: SignedInRequest, pk: UUID) -> Run:
 def import_run(request: SignedInRequest, pk: UUID) -> HttpResponse:
     """Each line's fate."""
     run = _run_for(request, pk)
-    return render(request, "jobs/import_run.html", {"run": run, "result": run.result})
+    result = run.result
+    if run.state in {Run.State.STOPPED, Run.State.FAILED} and not run.params["dry"]:  # what was booked by then stays
+        result = summary(fates_of(run), dry=False)
+    return render(request, "jobs/import_run.html", {"run": run, "result": result})
 
 
 @roles_required(*OFFICE)
@@ -65,5 +68,7 @@ def import_confirm(request: SignedInRequest, pk: UUID) -> HttpResponse:
     run = _run_for(request, pk)
     if not run.result or not run.result.get("dry"):
         raise Http404
-    again = services.ask_for_import(branch=request.user.own_branch, text=run.params["text"], by=request.user, dry=False)
+    again = services.ask_for_import(
+        branch=request.user.own_branch, text=run.params["text"], by=request.user, dry=False, look=run
+    )
     return redirect("jobs:import_run", again.pk)

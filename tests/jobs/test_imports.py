@@ -3,9 +3,13 @@
 from __future__ import annotations
 
 import pytest
+from django.db import connection
+from django.test.utils import CaptureQueriesContext
 
 from jobs import services
 from jobs.models import Appointment, Customer, Job
+from jobs.services import imports
+from shared import runs
 from shared.errors import Refused
 from shared.models import Run
 from tests.factories import make_customer, make_site
@@ -65,6 +69,73 @@ def test_a_known_customer_and_site_are_found_again(branch, dispatcher, do_runs):
 
     assert "known customer, known site" in result["fates"][0]["fate"]
     assert Customer.objects.filter(name="Ada Ashdown").count() == 1
+
+
+def test_a_line_is_booked_once_whichever_attempt_comes_to_it(branch, dispatcher):
+    run = services.ask_for_import(branch=branch, text=TEXT, by=dispatcher, dry=False)
+    number, values = next(imports._lines(TEXT))
+
+    first, again = (imports._take(run, branch, number, values, dispatcher) for _ in range(2))
+
+    assert first == again
+    assert Job.objects.count() == 1
+
+
+def test_what_was_booked_before_a_stop_stays_and_is_shown(branch, dispatcher, as_user, do_runs, monkeypatch):
+    """The whole file was one transaction: minutes in which nobody else could book, and a stop came to nothing."""
+    looks = iter([None, None, runs.Stopped()])
+
+    def look(ctx):
+        if (what := next(looks)) is not None:
+            raise what
+
+    monkeypatch.setattr(runs.Context, "raise_if_stopped", look)
+    run = services.ask_for_import(branch=branch, text=TEXT, by=dispatcher, dry=False)
+    do_runs()
+
+    page = as_user(dispatcher).get(f"/jobs/import/{run.pk}/").content.decode()
+    assert Run.objects.get(pk=run.pk).state == "stopped"
+    assert Job.objects.count() == 2
+    assert "J-1001" in page
+    assert "J-1002" in page
+
+
+def test_a_look_writes_and_locks_nothing(branch, dispatcher, do_runs):
+    """It booked the whole file and took it back: on SQLite nobody could sign in meanwhile."""
+    with CaptureQueriesContext(connection) as asked:
+        result = told(branch, dispatcher, do_runs, dry=True)
+
+    touched = [
+        query["sql"]
+        for query in asked.captured_queries
+        if query["sql"].startswith(("INSERT", "UPDATE", "DELETE")) or "FOR UPDATE" in query["sql"]
+        if '"shared_run"' not in query["sql"]
+    ]
+    assert touched == []
+    assert result["taken"] == 2
+
+
+def test_a_look_knows_whom_earlier_lines_would_bring(branch, dispatcher, do_runs):
+    text = TEXT.splitlines()[0] + "\n" + "Ada Ashdown,7 Kiln Lane,Millrace,,,1,yes\n" * 2
+
+    looked = [fate["fate"] for fate in told(branch, dispatcher, do_runs, text, dry=True)["fates"]]
+    booked = [fate["fate"] for fate in told(branch, dispatcher, do_runs, text, dry=False)["fates"]]
+
+    assert [fate.partition(": ")[2] for fate in looked] == [fate.partition(": ")[2] for fate in booked]
+
+
+def test_a_look_is_booked_once_however_often_it_is_confirmed(branch, dispatcher, as_user, do_runs):
+    look = services.ask_for_import(branch=branch, text=TEXT, by=dispatcher, dry=True)
+    do_runs()
+    client = as_user(dispatcher)
+
+    first = client.post(f"/jobs/import/{look.pk}/confirm/")
+    do_runs()
+    again = client.post(f"/jobs/import/{look.pk}/confirm/")
+    do_runs()
+
+    assert first.url == again.url
+    assert Job.objects.count() == 2
 
 
 @pytest.mark.parametrize(
