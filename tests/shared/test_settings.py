@@ -48,6 +48,15 @@ def test_the_made_secret_is_kept(tmp_path: Path) -> None:
     assert len(first) >= 50
 
 
+def test_browsers_are_asked_to_ship_the_name_only_where_a_firm_says_so(tmp_path: Path) -> None:
+    """A name once on that list can't be reached without TLS for months, whatever the firm does."""
+    usual = manage(tmp_path, "diffsettings", "--all", **GOOD).stdout
+    asked = manage(tmp_path, "diffsettings", "--all", **GOOD, JAMBWISE_HSTS_PRELOAD="on").stdout
+
+    assert "SECURE_HSTS_PRELOAD = False" in usual
+    assert "SECURE_HSTS_PRELOAD = True" in asked
+
+
 @pytest.mark.parametrize("missing", ["SECRET_KEY", "ALLOWED_HOSTS"])
 def test_production_refuses_to_start_without(tmp_path: Path, missing: str) -> None:
     done = manage(tmp_path, "check", **{key: value for key, value in GOOD.items() if key != missing})
