@@ -224,6 +224,24 @@ class Invitation(models.Model):
         return f"invitation of {self.person}"
 
 
+class SignIn(models.Model):
+    """One time somebody signed in, and when the session was last used."""
+
+    user = models.ForeignKey(User, on_delete=models.CASCADE, related_name="sign_ins")
+    session_key = models.CharField(max_length=40, unique=True)
+    at = models.DateTimeField(default=timezone.now)
+    last_seen_at = models.DateTimeField(default=timezone.now, db_index=True)
+    ended_at = models.DateTimeField(null=True)
+    address = models.GenericIPAddressField(null=True)
+    agent = models.CharField(max_length=200, blank=True)
+
+    class Meta:
+        ordering = ("-at",)
+
+    def __str__(self) -> str:
+        return f"{self.user} at {self.at}"
+
+
 class SubjectQuerySet(models.QuerySet[M]):
     """Rows about some object, whichever app it is from."""
 

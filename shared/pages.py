@@ -22,6 +22,7 @@ urlpatterns = [
     path("forgotten/", views.forgotten, name="forgotten"),
     path("find/", views.find, name="find"),
     path("account/", views.account, name="account"),
+    path("account/<int:person>/<str:kind>/<int:key>/end/", views.end_access, name="end_access"),
     path("account/password/", views.ChangePassword.as_view(), name="change_password"),
     path("runs/<uuid:pk>/", views.run, name="run"),
     path("runs/<uuid:pk>/bar/", views.run_bar, name="run_bar"),

@@ -15,7 +15,7 @@ from django.db.models import Q
 from django.utils import timezone
 from rest_framework.authtoken.models import Token
 
-from shared import audit, roles
+from shared import audit, roles, signins
 from shared.codes import new_secret_code, secret_hash
 from shared.errors import Refused
 from shared.models import Branch, Invitation, User
@@ -153,6 +153,7 @@ def join(*, code: str, password: str, username: str = "") -> User:
     _set_password(person, password)
     person.save(update_fields=["username", "password"])
     end_tokens(person)
+    signins.end_sessions(person)
     found.used_at = timezone.now()
     found.save(update_fields=["used_at"])
     action = "chose a new password" if was_there else "opened the account"
@@ -191,6 +192,7 @@ def _end_everything(person: User, by: User) -> None:
     person.save(update_fields=["password"])
     person.invitations.open().update(revoked_at=timezone.now())
     end_tokens(person)
+    signins.end_sessions(person)
     for end in leaving:
         end(person, by)
     audit.record(by=by, action="closed the account", subject=person)
@@ -219,6 +221,7 @@ def give_new_password(*, person: User, by: User, password: str) -> User:
     _set_password(person, password)
     person.save(update_fields=["password"])
     end_tokens(person)
+    signins.end_sessions(person)
     audit.record(by=by, action="gave a new password", subject=person)
     return person
 

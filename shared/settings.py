@@ -161,6 +161,7 @@ MIDDLEWARE = [
     "django.contrib.auth.middleware.AuthenticationMiddleware",
     "shared.middleware.SetupMiddleware",
     "shared.middleware.BranchMiddleware",
+    "shared.signins.SignInMiddleware",
     "shared.idempotency.IdempotencyMiddleware",
     "shared.renames.OldNamesMiddleware",  # within: a key belongs to the address that was asked
     "django.contrib.messages.middleware.MessageMiddleware",

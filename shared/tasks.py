@@ -7,7 +7,7 @@ from typing import Any
 from celery import shared_task
 from celery.signals import worker_ready
 
-from shared import idempotency, runs
+from shared import idempotency, runs, signins
 from shared.devices import entries
 
 
@@ -19,8 +19,8 @@ def sweep() -> int:
 
 @shared_task(name="shared.tasks.forget_answers")
 def forget_answers() -> int:
-    """Delete the answers to idempotent requests that were kept for a day."""
-    return idempotency.forget_old()
+    """Delete the answers to idempotent requests that were kept for a day, and sign-ins nobody uses."""
+    return idempotency.forget_old() + signins.forget_old()
 
 
 @worker_ready.connect

@@ -23,7 +23,7 @@ from django.utils.http import url_has_allowed_host_and_scheme
 from django.views.decorators.cache import never_cache
 from django.views.decorators.http import require_GET, require_POST
 
-from shared import documents, finding, menu, runs, services, status
+from shared import documents, finding, menu, runs, services, signins, status
 from shared.access import SignedInRequest, is_spraying, may_try, roles_required, tried_in_vain
 from shared.errors import Refused, refusals_to
 from shared.forms import (
@@ -77,7 +77,10 @@ class ChangePassword(auth_views.PasswordChangeView):
 
     def form_valid(self, form: Any) -> HttpResponse:
         person = services.change_password(person=form.user, password=form.cleaned_data["new_password1"])
+        before = self.request.session.session_key
         update_session_auth_hash(self.request, person)
+        signins.carried_over(self.request, before)
+        signins.end_sessions(person, but=self.request.session.session_key)
         return redirect(self.get_success_url())
 
     def get_success_url(self) -> str:
@@ -172,7 +175,21 @@ def find(request: SignedInRequest) -> HttpResponse:
 @require_GET
 def account(request: SignedInRequest) -> HttpResponse:
     """Who I am here."""
-    return render(request, "shared/account.html")
+    open_now = signins.accesses(request.user, here=request.session.session_key)
+    return render(request, "shared/account.html", {"accesses": open_now, "person": request.user})
+
+
+@login_required
+@require_POST
+def end_access(request: SignedInRequest, person: int, kind: str, key: int) -> HttpResponse:
+    """Ends one session, phone or token: one's own, or for an owner those of their people."""
+    user, found = request.user, request.user
+    if person != user.pk:
+        people = User.people.visible_to(user) if user.has_role(OWNER) else User.people.none()
+        found = get_object_or_404(people, pk=person)
+    signins.end_access(person=found, kind=kind, key=key, by=user)
+    messages.success(request, "It is ended.")
+    return redirect("shared:account") if found == user else redirect("shared:person", found.pk)
 
 
 # -- long work ------------------------------------------------------------------------
@@ -364,7 +381,10 @@ def person(request: SignedInRequest, pk: int) -> HttpResponse:
             services.change_person(person=found, by=request.user, **form.cleaned_data)
             messages.success(request, f"{found} is kept.")
             return redirect("shared:firm")
-    return _form_page(request, "shared/person.html", form, person=found, password_form=NewPasswordForm())
+    return _form_page(
+        request, "shared/person.html", form, person=found, password_form=NewPasswordForm(),
+        accesses=signins.accesses(found),
+    )  # fmt: skip
 
 
 @roles_required(OWNER)
@@ -378,8 +398,10 @@ def new_password(request: SignedInRequest, pk: int) -> HttpResponse:
             services.give_new_password(person=found, by=request.user, password=form.cleaned_data["password"])
             messages.success(request, f"{found} has a new password; tell them.")
             return redirect("shared:person", pk=pk)
-    about = PersonForm(instance=found, user=request.user)
-    return _form_page(request, "shared/person.html", about, failed=True, person=found, password_form=form)
+    about, open_now = PersonForm(instance=found, user=request.user), signins.accesses(found)
+    return _form_page(
+        request, "shared/person.html", about, failed=True, person=found, password_form=form, accesses=open_now
+    )
 
 
 def _form_page(

@@ -24,7 +24,7 @@ SHARED = {
     # what is exact
     "lengths", "fields", "contracts", "records", "codes", "formats", "drawings", "qr",
     # people and what they did
-    "models", "roles", "access", "audit", "services", "errors",
+    "models", "roles", "access", "signins", "audit", "services", "errors",
     # long work and documents
     "runs", "documents", "pictures", "messages",
     # the API

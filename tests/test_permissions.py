@@ -25,6 +25,7 @@ ANYBODY_SIGNED_IN = {
     "shared:find",  # each source asks what the person may see
     "shared:account",
     "shared:change_password",
+    "shared:end_access",  # one's own, or of an owner's people
     "shared:sign_out",
     "shared:run",  # one's own runs, and the branch's for its office
     "shared:run_bar",

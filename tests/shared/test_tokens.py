@@ -94,6 +94,72 @@ def test_wrong_tokens_are_slowed_and_right_ones_are_not(measurer: User) -> None:
     assert AccessAttempt.objects.get().failures_since_start <= 40
 
 
+def test_each_way_in_is_listed_with_its_last_use_and_ended_by_itself(measurer: User, owner: User) -> None:
+    here, there = Client(headers={"User-Agent": "Mozilla Firefox/131 Linux"}), Client()
+    for client in (here, there):
+        client.post("/sign-in/", {"username": measurer.username, "password": PASSWORD})
+    _, phone = register_device(user=measurer, name="Ida's")
+    token = Token.objects.create(user=measurer)
+    page = here.get("/account/")
+    found = {one.what: one for one in page.context["accesses"]}
+    assert "Firefox on Linux 127.0.0.1" in found
+    assert found["Firefox on Linux 127.0.0.1"].is_here
+    assert found["phone Ida's"].used_at is None
+    other = next(one for one in page.context["accesses"] if one.kind == "session" and not one.is_here)
+
+    here.post(f"/account/{measurer.pk}/session/{other.key}/end/")
+    assert there.get("/account/").status_code == 302
+    assert here.get("/account/").status_code == 200
+    for kind, key in (("phone", found["phone Ida's"].key), ("token", measurer.pk)):
+        assert here.post(f"/account/{measurer.pk}/{kind}/{key}/end/").status_code == 302
+    assert device_of(phone) is None
+    assert by_token(token.key).get("/api/me/").status_code == 401
+    assert len(here.get("/account/").context["accesses"]) == 1
+
+
+def test_an_owner_ends_what_their_people_have_open_and_nobody_else_does(
+    measurer: User, owner: User, dispatcher: User, client: Client
+) -> None:
+    theirs, address = Client(), f"/account/{measurer.pk}/session/"
+    theirs.post("/sign-in/", {"username": measurer.username, "password": PASSWORD})
+    key = measurer.sign_ins.get().pk
+    stranger = make_user("owner", branch=Branch.objects.create(name="Elsewhere"))
+    for nobody in (dispatcher, stranger):
+        client.force_login(nobody)
+        assert client.post(f"{address}{key}/end/").status_code == 404
+    assert theirs.get("/account/").status_code == 200
+
+    client.force_login(owner)
+    assert "127.0.0.1" in client.get(f"/firm/people/{measurer.pk}/").content.decode()
+    client.post(f"{address}{key}/end/")
+
+    assert theirs.get("/account/").status_code == 302
+
+
+def test_the_session_in_which_a_password_was_changed_stays_and_the_others_end(measurer: User, owner: User) -> None:
+    here, there = Client(), Client()
+    for client in (here, there):
+        client.post("/sign-in/", {"username": measurer.username, "password": PASSWORD})
+    new = {"old_password": PASSWORD, "new_password1": "four green ladders", "new_password2": "four green ladders"}
+
+    here.post("/account/password/", new)
+
+    assert there.get("/account/").status_code == 302
+    assert [one.is_here for one in here.get("/account/").context["accesses"]] == [True]
+
+
+def test_last_use_goes_on_while_a_session_is_used(measurer: User, owner: User, client: Client) -> None:
+    client.post("/sign-in/", {"username": measurer.username, "password": PASSWORD})
+    session = client.session
+    session["seen_at"] -= 600
+    session.save()
+    measurer.sign_ins.update(last_seen_at=timezone.now() - dt.timedelta(hours=1))
+
+    client.get("/account/")
+
+    assert measurer.sign_ins.get().last_seen_at > timezone.now() - dt.timedelta(minutes=1)
+
+
 def try_name(client: Client, name: str, address: str) -> int:
     sent = {"username": name, "password": "wrong"}
     return client.post("/sign-in/", sent, REMOTE_ADDR="10.0.0.9", headers={"X-Forwarded-For": address}).status_code
