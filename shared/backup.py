@@ -40,7 +40,7 @@ FORMAT: Final = 1
 def back_up(folder: Path) -> Path:
     """Writes a backup into a folder; its path. What is half written never has the name of a backup."""
     folder.mkdir(mode=0o700, parents=True, exist_ok=True)
-    made = folder / f"jambwise-{timezone.now():%Y%m%d-%H%M%S}.tar"
+    made = folder / f"jambwise-{_now()}.tar"
     part = made.with_suffix(".part")
     with tempfile.TemporaryDirectory(dir=folder) as work:
         dump = Path(work) / DUMPS[connection.vendor]
@@ -96,7 +96,7 @@ def restore(path: Path, *, over: bool = False) -> dict[str, Any]:
             tar.extractall(work, filter="data")
         _load(Path(work) / DUMPS[connection.vendor])
         if media.exists():
-            media.rename(media.with_name(f"{media.name}-before-{timezone.now():%Y%m%d-%H%M%S}"))
+            media.rename(media.with_name(f"{media.name}-before-{_now()}"))
         found = Path(work) / FILES
         found.mkdir(exist_ok=True)
         found.rename(media)
@@ -135,6 +135,11 @@ def read(path: Path) -> dict[str, Any]:
 def secrets_mark() -> str:
     """Says whether two sites have one secret, and nothing of it: with another, links and codes given out end."""
     return salted_hmac("shared.backup", "secrets").hexdigest()
+
+
+def _now() -> str:
+    """This moment in a file's name: ``20270301T020000``."""
+    return timezone.now().isoformat(timespec="seconds")[:19].replace("-", "").replace(":", "")
 
 
 def _has_people() -> bool:

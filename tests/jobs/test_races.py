@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
+import html
 import json
 import re
 from collections.abc import Iterator
@@ -106,3 +107,49 @@ def test_two_moves_drawn_from_the_same_board_do_not_cross(race):
     assert told == [302, 422]
     count = f"from jobs.models import *; print(AppointmentMove.objects.filter(appointment={visit}).count())"
     assert site.python(count).strip() == "1"
+
+
+TOKEN = re.compile(r'name="csrfmiddlewaretoken" value="([^"]+)"')
+
+
+def test_one_press_that_arrives_twice_at_once_is_done_once(race):
+    """Both were done: two absences, bookings, receipts."""
+    site, made, people = race
+    page, gate, day = f"/crews/{made['crew']}/", Barrier(2), a_monday() + dt.timedelta(days=21)
+
+    def press(token: str, reason: str) -> tuple[int, str]:
+        sent = {"from_day": str(day), "until_day": str(day), "reason": reason, "csrfmiddlewaretoken": token}
+        gate.wait()
+        answer = action(people[0], site.url, f"{page}absences/", sent)
+        return answer.status_code, answer.headers.get("Location", "")
+
+    told = []
+    with ThreadPoolExecutor(2) as pool:
+        for number in range(ROUNDS):
+            token = TOKEN.search(people[0].get(f"{site.url}{page}").text)[1]
+            told += [answer.result() for answer in [pool.submit(press, token, f"round {number}") for _ in range(2)]]
+
+    assert told == [(302, page)] * 2 * ROUNDS
+    count = "from jobs.models import *; print(Absence.objects.filter(reason__startswith='round').count())"
+    assert site.python(count).strip() == str(ROUNDS)
+
+
+def test_of_two_who_change_one_box_at_once_one_is_asked(race):
+    """Both were kept, one after the other, and the first was gone."""
+    site, made, people = race
+    page, gate = f"/crews/{made['crew']}/", Barrier(2)
+
+    def change(person: int, name: str) -> int:
+        text = people[person].get(f"{site.url}{page}").text
+        drawn = html.unescape(re.search(r'name="drawn_from" value="([^"]+)"', text)[1])
+        sent = {"name": name, "people": "1", "overtime_min": "0", "is_active": "on", "drawn_from": drawn}
+        gate.wait()
+        return action(people[person], site.url, page, sent).status_code
+
+    told = []
+    with ThreadPoolExecutor(2) as pool:
+        for number in range(ROUNDS):
+            asked = [pool.submit(change, person, f"Pair {number}{person}") for person in range(2)]
+            told.append(sorted(answer.result() for answer in asked))
+
+    assert told == [[302, 422]] * ROUNDS
