@@ -7,10 +7,20 @@ from django.db import migrations, models
 class Migration(migrations.Migration):
 
     dependencies = [
-        ('fabrication', '0013_who_takes_the_clearance'),
+        ('fabrication', '0014_a_firms_own_goods'),
     ]
 
     operations = [
+        migrations.AlterField(
+            model_name='material',
+            name='lead_days',
+            field=models.PositiveSmallIntegerField(blank=True, help_text="working days, where not the supplier's usual", null=True, validators=[django.core.validators.MinValueValidator(0), django.core.validators.MaxValueValidator(365)]),
+        ),
+        migrations.AlterField(
+            model_name='material',
+            name='pack',
+            field=models.PositiveIntegerField(db_default=1, default=1, help_text='pieces in what is ordered', validators=[django.core.validators.MinValueValidator(1), django.core.validators.MaxValueValidator(100000)]),
+        ),
         migrations.AlterField(
             model_name='labelsize',
             name='columns',

@@ -7,7 +7,7 @@ from django.db import migrations, models
 class Migration(migrations.Migration):
 
     dependencies = [
-        ('jobs', '0017_numbers_have_bounds'),
+        ('jobs', '0018_numbers_have_bounds'),
     ]
 
     operations = [

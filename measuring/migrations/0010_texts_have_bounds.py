@@ -7,12 +7,17 @@ from django.db import migrations, models
 class Migration(migrations.Migration):
 
     dependencies = [
-        ('installs', '0008_numbers_have_bounds'),
+        ('measuring', '0009_why_it_goes_on'),
     ]
 
     operations = [
         migrations.AlterField(
-            model_name='stop',
+            model_name='measurevisit',
+            name='note',
+            field=models.TextField(blank=True, validators=[django.core.validators.MaxLengthValidator(2000)]),
+        ),
+        migrations.AlterField(
+            model_name='opening',
             name='note',
             field=models.TextField(blank=True, validators=[django.core.validators.MaxLengthValidator(2000)]),
         ),

@@ -7,7 +7,7 @@ from django.db import migrations, models
 class Migration(migrations.Migration):
 
     dependencies = [
-        ('jobs', "0018_texts_have_bounds"),
+        ('jobs', "0019_texts_have_bounds"),
         ('shared', '0010_texts_have_bounds'),
     ]
 

@@ -7,17 +7,12 @@ from django.db import migrations, models
 class Migration(migrations.Migration):
 
     dependencies = [
-        ('measuring', '0008_what_was_measured_at_a_visit'),
+        ('installs', '0009_numbers_have_bounds'),
     ]
 
     operations = [
         migrations.AlterField(
-            model_name='measurevisit',
-            name='note',
-            field=models.TextField(blank=True, validators=[django.core.validators.MaxLengthValidator(2000)]),
-        ),
-        migrations.AlterField(
-            model_name='opening',
+            model_name='stop',
             name='note',
             field=models.TextField(blank=True, validators=[django.core.validators.MaxLengthValidator(2000)]),
         ),

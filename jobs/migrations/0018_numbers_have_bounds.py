@@ -8,7 +8,7 @@ from django.db import migrations, models
 class Migration(migrations.Migration):
 
     dependencies = [
-        ('jobs', '0016_what_is_searched'),
+        ('jobs', '0017_what_a_day_sheet_is_about'),
     ]
 
     operations = [

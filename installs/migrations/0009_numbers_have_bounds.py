@@ -7,7 +7,7 @@ from django.db import migrations, models
 class Migration(migrations.Migration):
 
     dependencies = [
-        ('installs', '0007_what_nobody_read_leaves_the_rules'),
+        ('installs', '0008_checks_of_a_stop'),
     ]
 
     operations = [
