@@ -7,7 +7,7 @@ from django.db import migrations, models
 class Migration(migrations.Migration):
 
     dependencies = [
-        ('fabrication', '0014_a_firms_own_goods'),
+        ('fabrication', '0015_a_purchase_has_prices'),
     ]
 
     operations = [
