@@ -286,7 +286,7 @@ def test_a_tap_of_the_day_waits_where_the_office_does_not_answer(site: Site, day
     page.goto(f"{site.url}/today/")
     day_is_kept(page, 3)
     unanswered: list[Route] = []
-    page.route(re.compile(r"/(visits|api/field)/"), unanswered.append)
+    page.route(re.compile(r"/(visits|api/field)/"), lambda route: unanswered.append(route))
 
     page.locator(".main-action button").click()
 

@@ -25,7 +25,7 @@ function list(pages) {
 }
 
 async function begin() {
-  if (["/", "/sign-in/"].includes(location.pathname) && !navigator.onLine) {
+  if (["/", "/sign-in/"].includes(location.pathname)) {
     location.replace("/today/"); // where the office would lead; what is kept here needs no session
     return;
   }
