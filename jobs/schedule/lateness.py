@@ -67,7 +67,8 @@ def quiet(day: DaySchedule, now: dt.datetime) -> Quiet | None:
     The stop at which a tap should have been `QUIET` ago; None when the crew was heard of, or has time yet.
 
     It follows from the last tap: on the way, it should be there after the drive; there, it should be done when 85
-    of 100 such visits are; done, or before the first, it should be at the next stop at its planned start.
+    of 100 such visits are; done, or before the first, it should be at the next stop at its planned start, or
+    after the drive, and lunch about noon, where that is later.
     """
     found = _due(day, now)
     return found if found is not None and found.due + QUIET <= now else None
@@ -83,5 +84,7 @@ def _due(day: DaySchedule, now: dt.datetime) -> Quiet | None:
         return None
     stop = ahead.stops[0]
     begin = day.by_pk[stop.key].starts_at
-    there_by = moment(ahead.since + stop.drive)
+    there_by, lunch = moment(ahead.since + stop.drive), day.work.lunch
+    if lunch is not None and lunch.earliest <= moment(ahead.since) <= lunch.latest:
+        there_by += dt.timedelta(minutes=lunch.minutes)
     return Quiet(stop.key, there_by if ahead.is_driving else max(begin, there_by), "arrived")
