@@ -139,8 +139,9 @@ def purchase_csv(request: SignedInRequest, pk: int) -> HttpResponse:
     for row in purchase_rows(found):
         lengths = [row[name].text(unit) if row[name] else "" for name in ("width", "length")]
         options = "; ".join(f"{key}: {value}" for key, value in row["options"].items())
-        cells = [row["what"], row["key"], row["code"], row["quantity"], *lengths, row["mount"], row["basis"], row["price"]]
-        rows.writerow([harmless(cell) for cell in (*cells, options)])
+        first = (row[name] for name in ("what", "key", "code", "quantity"))
+        last = (row[name] for name in ("mount", "basis", "price"))
+        rows.writerow([harmless(cell) for cell in (*first, *lengths, *last, options)])
     return answer
 
 
