@@ -8,7 +8,7 @@ from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Final
 
-from jobs.rules.routing.model import Crew, Id, Plan, Problem
+from jobs.rules.routing.model import LARGEST_TIME, Crew, Id, Plan, Problem
 from jobs.rules.routing.pipeline import solve
 from jobs.rules.routing.regret import drivable, regret_plan
 from jobs.rules.routing.timing import orders_of, plan_of
@@ -67,7 +67,8 @@ def crew_drops_out(
     unit = max(1, best.cost // max(1, len(without.stops)))
     share, enough, too_few = 2.0, 0.0, 0.0  # the price of a move; the least at which enough stay, the most at which not
     for turn in range(TURNS):
-        held = replace(without, objective=replace(without.objective, moved=round(share * unit)))
+        price = min(LARGEST_TIME, round(share * unit))
+        held = replace(without, objective=replace(without.objective, moved=price))
         start = plan_of(held, orders_of(held, best))
         found = solve(held, seconds / TURNS, seed + turn, start, should_stop=should_stop)
         if _kept(found, without, untouched) < stay:

@@ -392,6 +392,17 @@ def test_a_stop_locked_to_the_crew_that_drops_out_is_freed():
     assert spread.plan.where() == {"x": ("b", 0)}
 
 
+def test_a_dear_day_of_which_too_little_stays_is_spread_all_the_same():
+    """Each turn doubled the price of a move, until it was none that a problem may have."""
+    crews = tuple(Crew(name, 0, 0, ((8 * HOUR, 16 * HOUR),)) for name in ("a", "b"))
+    dear = Objective.per_hour(drive=90, paid=90, overtime=90, moved=0)
+    problem = line(Stop("x", 3, 3 * HOUR), Stop("y", 4, 3 * HOUR), crews=crews, objective=dear)
+
+    spread = crew_drops_out(problem, solve(problem, 0.0), "a", seconds=0.1, stay=1.1)
+
+    assert spread.plan.where() == {"x": ("b", 0), "y": ("b", 0)}
+
+
 def test_yesterdays_routes_are_kept_as_far_as_they_can_be_driven(branch):
     plan = regret_plan(branch)
     first = plan.routes[0].visits[0].id
