@@ -153,7 +153,9 @@ class BuyForm(PageForm):
     quantity = forms.IntegerField(min_value=1, max_value=100_000, label="Pieces")
     length = LengthFormField(required=False, least=ZERO)
     width = LengthFormField(required=False, least=ZERO)
-    price = forms.DecimalField(max_digits=10, decimal_places=2, min_value=Decimal(0), required=False)
+    price = forms.DecimalField(
+        max_digits=10, decimal_places=2, min_value=Decimal(0), max_value=Decimal(1_000_000), required=False
+    )
 
     def __init__(self, *args: Any, kind: str, **kwargs: Any) -> None:
         super().__init__(*args, **kwargs)

@@ -752,8 +752,9 @@ class PurchaseLine(models.Model):
     length = LengthField(null=True, blank=True)
     width = LengthField(null=True, blank=True)
     price = models.DecimalField(
-        max_digits=10, decimal_places=2, null=True, blank=True, help_text="of one; of cloth and cord, of a metre"
-    )
+        max_digits=10, decimal_places=2, null=True, blank=True, validators=between(0, 1_000_000),
+        help_text="of one; of cloth and cord, of a metre",
+    )  # fmt: skip
     mount = models.CharField(max_length=8, choices=Mount.choices, blank=True, default="", db_default="")
     basis = models.CharField(
         max_length=14, blank=True, default="", db_default="", help_text="of a unit: opening size or finished size"

@@ -45,7 +45,7 @@ class StockLineSerializer(serializers.Serializer[Any]):
     quantity = serializers.IntegerField(min_value=1, max_value=100_000)
     length = LengthSerializerField(required=False)
     width = LengthSerializerField(required=False)
-    price = serializers.DecimalField(max_digits=10, decimal_places=2, min_value=0, required=False)
+    price = serializers.DecimalField(max_digits=10, decimal_places=2, min_value=0, max_value=1_000_000, required=False)
 
 
 class OrderSerializer(serializers.Serializer[Any]):
