@@ -28,6 +28,8 @@ from shared.access import SignedInRequest, roles_required
 from shared.errors import Refused, refusals_to
 from shared.versions import edits
 
+YEARS = range(2000, 2101)
+"""Of the days that an address may name."""
 PER_PAGE = 40
 
 
@@ -89,10 +91,12 @@ def found_jobs(request: SignedInRequest) -> QuerySet[Job]:
 
 
 def parse_date_or_none(text: str) -> Any:
+    """The day an address names; None where it is none, or one that no calendar reaches."""
     try:
-        return parse_date(text)
+        day = parse_date(text)
     except ValueError:
         return None
+    return day if day is not None and day.year in YEARS else None
 
 
 @roles_required(*LOOKS)

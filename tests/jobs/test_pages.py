@@ -501,6 +501,15 @@ def test_the_board_asks_and_moves_in_json(branch, crew, office):
     assert "meanwhile" in stale.json()["text"]
 
 
+@pytest.mark.parametrize("view", ["day", "week", "month"])
+@pytest.mark.parametrize("day", ["0001-01-01", "9999-12-31"])
+def test_a_day_beyond_every_calendar_shows_today(branch, crew, office, view, day):
+    """The day after the last there is broke the page."""
+    answer = office.get(f"/calendar/?view={view}&day={day}")
+
+    assert (answer.status_code, answer.context["day"]) == (200, today(branch))
+
+
 @pytest.mark.parametrize(
     "query", ["", "?view=week", "?view=month", "?q=kiln", "?show=measuring", "?day=2027-03-14", "?day=nonsense"]
 )
