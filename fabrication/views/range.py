@@ -5,7 +5,6 @@ from __future__ import annotations
 from typing import Any
 
 from django.contrib import messages
-from django.contrib.auth.decorators import login_required
 from django.http import Http404, HttpResponse
 from django.shortcuts import redirect, render
 from django.views.decorators.http import require_GET, require_http_methods, require_POST
@@ -23,7 +22,6 @@ from shared.lengths import LengthUnit
 from shared.records import read_length
 
 
-@login_required
 @roles_required(*WORKS)
 @require_GET
 def materials(request: SignedInRequest) -> HttpResponse:
@@ -48,7 +46,6 @@ def _bought_as(material: Material, unit: LengthUnit) -> str:
     return f"{', '.join(sizes)} {unit.value}" if sizes else ""
 
 
-@login_required
 @roles_required(*WORKS)
 @require_http_methods(["GET", "POST"])
 def material(request: SignedInRequest, pk: int | None = None, kind: str = "") -> HttpResponse:
@@ -73,7 +70,6 @@ def material(request: SignedInRequest, pk: int | None = None, kind: str = "") ->
     return render(request, "fabrication/material.html", context, status=422 if form.errors else 200)
 
 
-@login_required
 @roles_required(*WORKS)
 @require_http_methods(["GET", "POST"])
 def suppliers(request: SignedInRequest, pk: int | None = None) -> HttpResponse:
@@ -95,7 +91,6 @@ def suppliers(request: SignedInRequest, pk: int | None = None) -> HttpResponse:
     return render(request, "fabrication/suppliers.html", context, status=422 if form.errors else 200)
 
 
-@login_required
 @roles_required(*WORKS)
 @require_GET
 def tolerances(request: SignedInRequest) -> HttpResponse:
@@ -116,7 +111,6 @@ def _tolerance_form(request: SignedInRequest, family: str, row: Tolerance | None
     return ToleranceForm(data, user=request.user, prefix=family, row=row)
 
 
-@login_required
 @roles_required(*WORKS)
 @require_POST
 def tolerance_save(request: SignedInRequest, family: str) -> HttpResponse:
@@ -139,7 +133,6 @@ def tolerance_save(request: SignedInRequest, family: str) -> HttpResponse:
 # -- a product's first recipe --------------------------------------------------------------
 
 
-@login_required
 @roles_required(*WORKS)
 @require_POST
 def recipe_start(request: SignedInRequest, pk: int) -> HttpResponse:
@@ -154,7 +147,6 @@ def recipe_start(request: SignedInRequest, pk: int) -> HttpResponse:
     return redirect("fabrication:recipe", pk)
 
 
-@login_required
 @roles_required(*WORKS)
 @require_POST
 def product_copy(request: SignedInRequest, pk: int) -> HttpResponse:

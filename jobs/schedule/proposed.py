@@ -46,27 +46,30 @@ def drawn(proposal: Proposal, moves: Sequence[ProposedMove], now: dt.datetime) -
     still = [move for move in placed if move.state == ProposedMove.State.OPEN]
     after = _after(schedule, still)
     chances = chances_of(after.values(), now)
-    ghosts = [
-        Ghost(move.appointment, move.crew_id, move.day, move.starts_at, _said(chances.get(move.appointment_id)))
-        for move in still
-        if move.crew_id is not None and move.day is not None and move.starts_at is not None
-    ]
     late = {stop.key for day in after.values() for stop in day.timeline.stops if stop.late >= 60}
     floor = schedule.rules.chance_floor
-    busy = {crew for day in (*schedule.days.values(), *after.values()) for crew, _ in [day.key] if day.standing}
+    busy = {day.key[0] for day in (*schedule.days.values(), *after.values()) if day.standing}
     return Drawn(
         schedule,
         [crew for crew in crews if crew.pk in busy],
         days[:MOST_DAYS],
-        ghosts,
+        _ghosts(still, chances),
         len(late),
         sum(chance < floor for pk, chance in chances.items() if pk not in late),
         floor,
     )
 
 
-def _said(chance: int | None) -> str:
-    return f"{chance}% on time" if chance is not None else ""
+def _ghosts(moves: Sequence[ProposedMove], chances: Mapping[int, int]) -> list[Ghost]:
+    """Each visit where its difference would put it, with its chance there."""
+    return [
+        Ghost(
+            move.appointment, move.crew_id, move.day, move.starts_at, f"{chance}% on time" if chance is not None else ""
+        )
+        for move in moves
+        if move.crew_id is not None and move.day is not None and move.starts_at is not None
+        for chance in [chances.get(move.appointment_id)]
+    ]
 
 
 def _after(schedule: Schedule, moves: Sequence[ProposedMove]) -> dict[Key, DaySchedule]:

@@ -62,13 +62,7 @@ def accept_moves(*, proposal: Proposal, moves: Iterable[ProposedMove], by: User,
         Where some can't be driven without the others, or would begin at another time than drawn;
         and, unless `anyway`, where a promise of somebody else falls under the branch's floor.
     """
-    chosen = list(
-        ProposedMove.objects.filter(pk__in=[move.pk for move in moves], proposal=proposal, state=State.OPEN)
-        .exclude(crew=None)
-        .select_related("crew")
-    )
-    if not chosen:
-        raise Refused("choose at least one difference that is still open")
+    chosen = _chosen(proposal, moves)
     rows = _locked([move.appointment_id for move in chosen], {move.crew_id for move in chosen})
     stood = {pk: standing_key(row) for pk, row in rows.items()}
     promised = {pk for pk, row in rows.items() if row.state == Appointment.State.PROMISED}
@@ -83,13 +77,20 @@ def accept_moves(*, proposal: Proposal, moves: Iterable[ProposedMove], by: User,
     harm = harm_of(was, becomes, set(rows), after.rules.chance_floor, after.rows)
     if harm is not None and harm.is_risky and not anyway:
         raise Refused(f"it makes another promise less sure than {harm.floor}%: {harm.text}", field="anyway")
-    moved = [
-        move for move in taken if move.appointment_id in promised and stood[move.appointment_id] != _comes_to(move)
-    ]
-    change = Change(list(before.days.values()), list(after.days.values()), len(moved))
+    moved = sum(one.appointment_id in promised and stood[one.appointment_id] != _comes_to(one) for one in taken)
+    change = Change(list(before.days.values()), list(after.days.values()), moved)
     for job in sorted({rows[move.appointment_id].job_id for move in taken}):
         recompute_stage(job=job, by=by)
     return Acceptance(tuple(taken), change.price(prices_of(after.rules)), proposal.branch.currency, harm)
+
+
+def _chosen(proposal: Proposal, moves: Iterable[ProposedMove]) -> list[ProposedMove]:
+    """Those that are still open and place their visit; refused where none is."""
+    still = ProposedMove.objects.filter(pk__in=[move.pk for move in moves], proposal=proposal, state=State.OPEN)
+    chosen = list(still.exclude(crew=None).select_related("crew"))
+    if not chosen:
+        raise Refused("choose at least one difference that is still open")
+    return chosen
 
 
 def _locked(pks: Sequence[int], crews: Iterable[int | None]) -> dict[int, Appointment]:
