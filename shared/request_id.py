@@ -7,8 +7,10 @@ import re
 import uuid
 from collections.abc import Callable
 from contextvars import ContextVar
-from typing import Final
+from typing import Any, Final
 
+from django.core.signals import request_finished
+from django.dispatch import receiver
 from django.http import HttpRequest, HttpResponse
 
 REQUEST_ID: Final = "X-Request-ID"
@@ -25,13 +27,16 @@ class RequestIdMiddleware:
     def __call__(self, request: HttpRequest) -> HttpResponse:
         given = request.headers.get(REQUEST_ID, "")
         found = given if _PLAIN.match(given) else uuid.uuid4().hex[:16]
-        token = _request_id.set(found)
-        try:
-            response = self.get_response(request)
-        finally:
-            _request_id.reset(token)
+        _request_id.set(found)
+        response = self.get_response(request)
         response[REQUEST_ID] = found
         return response
+
+
+@receiver(request_finished)
+def _over(**kwargs: Any) -> None:
+    """Django logs a page that was not found after its last middleware: the id lasts until the answer is out."""
+    _request_id.set("-")
 
 
 class RequestIdFilter(logging.Filter):
