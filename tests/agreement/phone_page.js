@@ -50,8 +50,9 @@ const LOOK = {
   tape(look, { day }) { return nth(day.tapes, look)?.id; },
 };
 
-/** The first opening that still holds a close-out up: for good, in part, or for want of a reading. */
+/** The first opening that still holds a close-out up: for good, in part, for want of a reading, or of a word. */
 const OPEN = {
+  unsaid: (one) => !["not_reached", "cannot"].includes(one.state) && !one.facts.goes_on,
   any: (one, gaps) => one.state === "not_reached" || (one.state !== "cannot" && gaps().length > 0),
   to_do: (one, gaps) => !["not_reached", "cannot"].includes(one.state) && gaps().length > 0,
   unread: (one, gaps) => ["to_measure", "under_way"].includes(one.state) && gaps().some((gap) => gap.code.startsWith("unread")),

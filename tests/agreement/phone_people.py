@@ -73,7 +73,7 @@ class Person:
         The visit is closed, in part or whole, with what can be read measured to its end.
 
         In part, of what isn't finished it is said that it wasn't reached, and one more is found that nobody touches;
-        whole, that it can't be covered.
+        whole, that it can't be covered. What can't fit goes on for a reason.
         """
         in_part = self.is_rare(0.55)
         fresh, late = ([self.found()], [self.found()]) if in_part else ([], [])
@@ -83,7 +83,9 @@ class Person:
         self.is_careful = False
         sure = [self.one("same", look={"doubt": 0}) for _ in range(3)]
         aside = [self.one("state", to=to, reason="no time", look={"open": left}) for _ in range(8)]
-        return [*fresh, *wanted, *sure, *aside, *late, self.one("close", in_part=in_part, look={"appointment": 0})]
+        said = {"goes_on": "customer knows"}
+        on = [self.one("facts", facts=said, look={"open": "unsaid", "blind": False}) for _ in range(8)]
+        return [*fresh, *wanted, *sure, *aside, *on, *late, self.one("close", in_part=in_part, look={"appointment": 0})]
 
     def one(self, kind: str = "", **more: Any) -> dict[str, Any]:
         """An entry; ``look`` is filled in by the phone that shows what there is."""

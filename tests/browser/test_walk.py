@@ -132,7 +132,7 @@ def measure(walk: Walk) -> None:
     walk.go(page, f"/measure/{visit}/close/")
     expect(page.get_by_text("Missing:")).to_have_count(0)
     page.get_by_role("button", name="Close out the visit").click()
-    expect(page.get_by_text("all measured").first).to_be_visible()
+    expect(page.locator(".title-line .state")).to_have_text("closed out, all measured")
 
 
 def approve_and_release(walk: Walk) -> None:

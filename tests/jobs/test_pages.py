@@ -14,6 +14,7 @@ from jobs.ports import Blocker, ports
 from jobs.schedule.day import read_day
 from jobs.schedule.effects import effect_of
 from jobs.schedule.words import clock
+from jobs.services.search import keep_customer
 from shared.formats.dates import short_day
 from shared.formats.durations import minutes_text
 from shared.models import AuditEntry, Run
@@ -316,6 +317,7 @@ def test_a_bad_booking_says_why_and_loses_nothing(branch, crew, office, change, 
 
 def test_known_customers_are_found_by_name_and_street(branch, office, stranger, as_user):
     job = make_job(branch)
+    keep_customer(job.customer)
 
     assert job.customer.name in office.get(f"/jobs/book/find/?who={job.site.street[:8]}").content.decode()
     assert job.customer.name not in as_user(stranger).get(f"/jobs/book/find/?who={job.customer.name}").content.decode()

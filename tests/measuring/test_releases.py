@@ -190,9 +190,10 @@ def test_an_option_there_is_not_is_refused(job: Job, dispatcher: User, options: 
     assert refusal.value.field == field
 
 
-def test_options_of_a_released_unit_stay(job: Job, dispatcher: User) -> None:
+def test_options_of_a_made_unit_stay(job: Job, dispatcher: User) -> None:
     unit = make_approved(job, dispatcher)
     release(unit, dispatcher)
+    Unit.objects.filter(pk=unit.pk).update(state=Unit.State.MADE)
 
     with pytest.raises(Refused, match="were ordered"):
         services.set_options(unit=unit, options={"colour": "oak"}, by=dispatcher)
