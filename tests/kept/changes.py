@@ -57,6 +57,8 @@ MINUTES = "Drives are whole minutes, rounded up, so that the minutes shown add u
 
 STARTS = "A start is on the full minute that pages showed of it."
 
+FLOOR = "A covering to the floor is ordered short of it, and a door's handle is cleared: one opening ends there."
+
 WHERE = "The floor stands beside the address for who drives there, as on the visit's page."
 
 LENGTHS = "A unit's order size is a length as in its own answer, under the same names, not a bare number of ticks."
@@ -132,6 +134,17 @@ CHANGES: dict[str, list[Change]] = {
             Change(f"{when}GET /api/openings/* body.{what}", PHONE, is_new=True)
             for when in ("", "afterwards ")
             for what in ("units.*.released", "units.*.product", "facts.goes_on")
+        ],
+        # a door's covering that ends on the floor
+        *[
+            Change(f"GET /api/openings/62/{what}", FLOOR)
+            for what in (
+                "alternatives/ * body.*.findings.*",
+                "alternatives/ * body.*.why.*",
+                "alternatives/ * body.*.size.*",
+                " * body.size.*",
+                " * body.asked.*",
+            )
         ],
         # what a copy of an opening takes
         *[
