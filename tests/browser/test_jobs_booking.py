@@ -117,7 +117,7 @@ branch = make_branch()
 person = make_user("dispatcher", branch=branch).username
 monday = dt.date.fromisoformat("{MONDAY}")
 crew = make_crew(branch, name="A first")
-for begin, end in ((dt.time(8), dt.time(8, 15)), (dt.time(10), dt.time(12))):
+for begin, end in ((dt.time(8), dt.time(8, 30)), (dt.time(10), dt.time(12))):
     UsualWindow.objects.create(branch=branch, starts=begin, ends=end)
 make_appointment(make_job(branch), crew=crew, day=monday, time="8:15", state="promised", duration_safe_min=80,
                  promised_from=at(branch, monday, "8:00"), promised_until=at(branch, monday, "8:50"))
