@@ -62,6 +62,7 @@ def test_tables_of_an_older_release_and_a_full_disk_are_not_ready(
 
 
 @pytest.mark.slow
+@pytest.mark.page
 def test_a_whole_site_is_ready_until_its_worker_and_broker_go() -> None:
     site = servers.start_site("sqlite", worker=True)
 

@@ -185,6 +185,7 @@ def rows() -> Counter[str]:
     return Counter({kind.__name__: kind._base_manager.count() for kind in kinds})
 
 
+@pytest.mark.page
 def test_no_page_does_twice_what_is_sent_twice(person: User, browser: Client) -> None:
     """Every address of a page that takes something: the second of two leaves every table as the first left it."""
     crew = make_crew(person.own_branch, person)
