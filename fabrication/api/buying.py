@@ -1,5 +1,3 @@
-# mypy: ignore-errors
-# As in the other half of the API: to the checker a request may be nobody's.
 """Purchases over the API."""
 
 from __future__ import annotations

@@ -1,5 +1,3 @@
-# mypy: ignore-errors
-# As in the other half of the API: to the checker a request may be nobody's.
 """What a workroom sets for itself, over the API: places of work, label size."""
 
 from __future__ import annotations
@@ -89,6 +87,8 @@ class LabelSizeViewSet(ReadViewSet):
         """Set it: the page's own bounds hold."""
         form = LabelSizeForm(request.data, user=request.user)
         if not form.is_valid():
-            raise serializers.ValidationError(form.errors)
+            raise serializers.ValidationError(
+                {name: [str(one) for one in errors] for name, errors in form.errors.items()}
+            )
         size = save_label_size(branch=request.user.own_branch, by=request.user, **form.cleaned_data)
         return Response(LabelSizeSerializer(size).data)

@@ -17,10 +17,10 @@ from fabrication.documents import purchase_rows
 from fabrication.forms import AcknowledgeForm, BuyForm, InspectForm, PurchaseForm, ReceiveLineForm
 from fabrication.models import Purchase, PurchaseLine, Supplier, UnitMake
 from fabrication.services import buying as services
-from jobs.views.jobs import harmless
 from measuring.models import Product
 from shared.access import SignedInRequest, roles_required
 from shared.errors import Refused, refusals_to
+from shared.formats.cells import harmless
 from shared.forms import PageForm
 
 

@@ -16,6 +16,7 @@ from installs.drawings import bars, week_chart
 from installs.rules.causes import top_causes
 from jobs.models import Crew
 from shared.access import SignedInRequest, roles_required
+from shared.formats.cells import harmless
 from shared.models import Branch
 from shared.roles import DISPATCHER, OWNER
 
@@ -128,5 +129,7 @@ def figures_csv(request: SignedInRequest) -> HttpResponse:
     writer.writerow([])
     writer.writerow(["cause", "counts for", "returns", "remakes", "minutes", "material", "cost"])
     for row in found.causes:
-        writer.writerow([row.label, row.counts_for, row.count, row.remakes, row.minutes, row.material, row.cost])
+        writer.writerow(
+            [harmless(row.label), row.counts_for, row.count, row.remakes, row.minutes, row.material, row.cost]
+        )
     return answer

@@ -26,6 +26,7 @@ from jobs.ports import ports
 from jobs.services.stages import blockers_of
 from shared.access import SignedInRequest, roles_required
 from shared.errors import Refused, refusals_to
+from shared.formats.cells import harmless
 from shared.versions import edits
 
 YEARS = range(2000, 2101)
@@ -57,12 +58,6 @@ def csv_answer(name: str, head: list[str], rows: Iterable[list[Any]]) -> Streami
 def local_text(when: dt.datetime | None) -> str:
     """An instant on the branch's clocks as a spreadsheet reads it."""
     return f"{timezone.localtime(when):%Y-%m-%d %H:%M}" if when else ""
-
-
-def harmless(cell: object) -> Any:
-    """A cell that no spreadsheet runs."""
-    text = "" if cell is None else cell
-    return f"'{text}" if isinstance(text, str) and text[:1] in {"=", "+", "-", "@", "\t", "\r"} else text
 
 
 # -- the list ----------------------------------------------------------------------------

@@ -161,8 +161,7 @@ function refresh(kind, form) {
     delete form.dataset.sent;
     return project();
   }
-  if (kind === "installs.done" && here().dataset.next) anew(here().dataset.next);
-  else fresh();
+  if (kind === "installs.done" && here().dataset.next) anew(here().dataset.next); // else the queue's answer has asked
 }
 
 /** Shows the stop as the office has it now, with what was typed; whatever it took meanwhile asks again. */
@@ -276,7 +275,7 @@ async function begin() {
   field.onchange = () => {
     project();
     const now = counts();
-    if (((unsent && !now[0]) || now[1] < parked) && navigator.onLine) fresh();
+    if ((now[0] < unsent || now[1] < parked) && navigator.onLine) fresh();
     [unsent, parked] = now;
   };
   field.sync();
