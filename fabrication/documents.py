@@ -35,7 +35,7 @@ def page_of(code: str) -> str:
     model="fabrication.Batch",
     template="fabrication/documents/cut_list.html",
     roles=WHO,
-    version=4,
+    version=5,
 )
 def cut_list(batch: Batch) -> dict[str, object]:
     """Every planned cut of a batch by material, drawn, in saw order."""
@@ -50,7 +50,7 @@ def cut_list(batch: Batch) -> dict[str, object]:
     model="fabrication.CutPlan",
     template="fabrication/documents/cut_list.html",
     roles=WHO,
-    version=3,
+    version=4,
 )
 def cuts_of_plan(plan: CutPlan) -> dict[str, object]:
     """The cut list of one material, for the saw or table it is cut at; it need not wait for the others."""
@@ -189,6 +189,7 @@ def label_size_of(branch: Branch) -> dict[str, object]:
     model="fabrication.StockItem",
     template="fabrication/documents/stock_label.html",
     roles=WHO,
+    version=2,
 )
 def stock_label(item: StockItem) -> dict[str, object]:
     """One label for an offcut, a bar bundle or a roll, with the QR of its page."""
@@ -230,7 +231,7 @@ def unit_labels(make: UnitMake, offer: Offer) -> list[dict[str, Any]]:
     model="fabrication.UnitMake",
     template="fabrication/documents/work_order.html",
     roles=WHO,
-    version=3,
+    version=4,
     job=lambda make: make.unit.opening.job_id,
 )
 def work_order(make: UnitMake) -> dict[str, object]:

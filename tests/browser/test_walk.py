@@ -161,7 +161,7 @@ def make(walk: Walk) -> None:
     batch = page.url
     until(lambda: "<progress" not in page.request.get(batch).text(), seconds=120, what="every cut plan")
     expect(page.locator(".run progress")).to_have_count(0)  # the page comes anew by itself
-    expect(page.get_by_text("proven least").first).to_be_visible()
+    expect(page.get_by_text("least material (proven)").first).to_be_visible()
     for address in dict.fromkeys(re.findall(r'href="(/workroom/cutting/\d+/)"', page.request.get(batch).text())):
         walk.go(page, address)
         while page.locator(".action.at-saw").count():
