@@ -87,7 +87,7 @@ class DocumentSerializer(serializers.ModelSerializer[Document]):
         return reverse("shared:document", args=[document.pk])
 
 
-class AskedDocumentSerializer(serializers.Serializer[Any]):
+class AskedDocumentSerializer(serializers.Serializer[None]):
     """Which document of what."""
 
     kind = serializers.CharField(max_length=60)

@@ -26,7 +26,7 @@ class BatchSerializer(serializers.ModelSerializer[Batch]):
         fields = ["id", "number", "state", "due_on", "note", "makes"]
 
 
-class MakesSerializer(serializers.Serializer[Any]):
+class MakesSerializer(serializers.Serializer[None]):
     """Keys of units as they are made."""
 
     makes = serializers.ListField(child=IdField(), min_length=1, max_length=2000)

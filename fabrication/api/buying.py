@@ -38,7 +38,7 @@ class PurchaseSerializer(serializers.ModelSerializer[Purchase]):
         fields = ["id", "number", "supplier", "state", "ordered_at", "expected_on", "lines"]
 
 
-class StockLineSerializer(serializers.Serializer[Any]):
+class StockLineSerializer(serializers.Serializer[None]):
     material = serializers.SlugField(max_length=50)
     quantity = serializers.IntegerField(min_value=1, max_value=100_000)
     length = LengthSerializerField(required=False)
@@ -46,7 +46,7 @@ class StockLineSerializer(serializers.Serializer[Any]):
     price = serializers.DecimalField(max_digits=10, decimal_places=2, min_value=0, max_value=1_000_000, required=False)
 
 
-class OrderSerializer(serializers.Serializer[Any]):
+class OrderSerializer(serializers.Serializer[None]):
     """Units that are bought in, or lines of stock."""
 
     supplier = IdField()
@@ -89,13 +89,13 @@ class PurchaseViewSet(ReadViewSet):
         return buying.StockLine(**{**row, "material": material})
 
 
-class AcknowledgeSerializer(serializers.Serializer[Any]):
+class AcknowledgeSerializer(serializers.Serializer[None]):
     width = LengthSerializerField()
     height = LengthSerializerField()
     options = serializers.DictField(child=serializers.CharField(max_length=120, allow_blank=True), required=False)
 
 
-class ReceiveLineSerializer(serializers.Serializer[Any]):
+class ReceiveLineSerializer(serializers.Serializer[None]):
     packages = serializers.IntegerField(min_value=1, max_value=99)
     length = LengthSerializerField(required=False, help_text="of one, as it came")
     width = LengthSerializerField(required=False, help_text="of a roll, as it came")
@@ -103,7 +103,7 @@ class ReceiveLineSerializer(serializers.Serializer[Any]):
     shelf = serializers.CharField(max_length=30, required=False)
 
 
-class InspectSerializer(serializers.Serializer[Any]):
+class InspectSerializer(serializers.Serializer[None]):
     is_good = serializers.BooleanField()
     note = serializers.CharField(max_length=240, required=False)
 

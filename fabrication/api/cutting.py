@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from typing import Any
-
 from drf_spectacular.utils import extend_schema
 from rest_framework import serializers
 from rest_framework.decorators import action
@@ -43,22 +41,22 @@ class CutPlanSerializer(serializers.ModelSerializer[CutPlan]):
         ]  # fmt: skip
 
 
-class PiecesSerializer(serializers.Serializer[Any]):
+class PiecesSerializer(serializers.Serializer[None]):
     parts = serializers.ListField(child=IdField(), max_length=500)
 
 
-class SecondsSerializer(serializers.Serializer[Any]):
+class SecondsSerializer(serializers.Serializer[None]):
     seconds = serializers.IntegerField(min_value=1, max_value=600, required=False)
     any_lot = serializers.BooleanField(default=False)
 
 
-class FlawSerializer(serializers.Serializer[Any]):
+class FlawSerializer(serializers.Serializer[None]):
     start = LengthSerializerField()
     end = LengthSerializerField()
     note = serializers.CharField(max_length=80, required=False)
 
 
-class LeftSerializer(serializers.Serializer[Any]):
+class LeftSerializer(serializers.Serializer[None]):
     length = LengthSerializerField()
     width = LengthSerializerField(required=False, help_text="of cloth")
 

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from typing import Any
-
 from drf_spectacular.utils import extend_schema
 from rest_framework import serializers
 from rest_framework.decorators import action
@@ -39,7 +37,7 @@ class OwnClothSerializer(serializers.ModelSerializer[OwnCloth]):
         ]  # fmt: skip
 
 
-class ExpectClothSerializer(serializers.Serializer[Any]):
+class ExpectClothSerializer(serializers.Serializer[None]):
     job = IdField()
     name = serializers.CharField(max_length=80)
     units = serializers.CharField(max_length=160, required=False)
@@ -49,12 +47,12 @@ class ExpectClothSerializer(serializers.Serializer[Any]):
     expected_on = DayField(required=False)
 
 
-class StretchSerializer(serializers.Serializer[Any]):
+class StretchSerializer(serializers.Serializer[None]):
     start = LengthSerializerField()
     end = LengthSerializerField()
 
 
-class CheckClothSerializer(serializers.Serializer[Any]):
+class CheckClothSerializer(serializers.Serializer[None]):
     width = LengthSerializerField()
     length = LengthSerializerField()
     repeat = LengthSerializerField(required=False)

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from typing import Any
-
 from django.db.models import QuerySet
 from drf_spectacular.utils import extend_schema
 from rest_framework import serializers
@@ -24,7 +22,7 @@ class RecipeSerializer(serializers.ModelSerializer[RecipeRevision]):
         fields = ["id", "product", "number", "definition", "note", "is_current", "saved_at"]
 
 
-class NewRecipeSerializer(serializers.Serializer[Any]):
+class NewRecipeSerializer(serializers.Serializer[None]):
     product = serializers.SlugField(max_length=50)
     definition = serializers.DictField()
     note = serializers.CharField(max_length=240, required=False)

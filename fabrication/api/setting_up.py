@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from typing import Any
-
 from drf_spectacular.utils import extend_schema
 from rest_framework import serializers
 from rest_framework.response import Response
@@ -23,7 +21,7 @@ class WorkPlaceSerializer(serializers.ModelSerializer[WorkPlace]):
         fields = ["id", "name", "order", "day_min", "minutes"]
 
 
-class NewPlaceSerializer(serializers.Serializer[Any]):
+class NewPlaceSerializer(serializers.Serializer[None]):
     name = serializers.CharField(max_length=60)
     day_min = serializers.IntegerField(min_value=1, max_value=setting_up.DAY_MIN)
     minutes = serializers.DictField(child=serializers.IntegerField(min_value=0, max_value=setting_up.DAY_MIN))

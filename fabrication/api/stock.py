@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from typing import Any
-
 from django_filters import rest_framework as filters
 from drf_spectacular.utils import extend_schema
 from rest_framework import serializers
@@ -45,7 +43,7 @@ class CountSerializer(ReasonSerializer):
     counted = serializers.IntegerField(min_value=0, max_value=100_000)
 
 
-class ReceiveSerializer(serializers.Serializer[Any]):
+class ReceiveSerializer(serializers.Serializer[None]):
     material = serializers.SlugField(max_length=50)
     quantity = serializers.IntegerField(min_value=1, max_value=100_000, default=1)
     length = LengthSerializerField(required=False)

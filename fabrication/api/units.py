@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from typing import Any
-
 from drf_spectacular.utils import extend_schema
 from rest_framework import serializers
 from rest_framework.decorators import action
@@ -61,21 +59,21 @@ class StepSerializer(serializers.ModelSerializer[AssemblyStep]):
         fields = ["id", "family", "order", "text", "is_active"]
 
 
-class PhotoSerializer(serializers.Serializer[Any]):
+class PhotoSerializer(serializers.Serializer[None]):
     photo = serializers.FileField()
 
 
-class StepsSerializer(serializers.Serializer[Any]):
+class StepsSerializer(serializers.Serializer[None]):
     family = serializers.ChoiceField(choices=Family.choices)
     texts = serializers.ListField(child=serializers.CharField(max_length=160), max_length=setting_up.MOST_STEPS)
 
 
-class StepPickSerializer(serializers.Serializer[Any]):
+class StepPickSerializer(serializers.Serializer[None]):
     step = IdField()
     undo = serializers.BooleanField(default=False)
 
 
-class CheckSerializer(serializers.Serializer[Any]):
+class CheckSerializer(serializers.Serializer[None]):
     width = LengthSerializerField()
     height = LengthSerializerField()
 

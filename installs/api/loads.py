@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from typing import Any
-
 from drf_spectacular.utils import extend_schema
 from rest_framework import serializers
 from rest_framework.decorators import action
@@ -46,26 +44,26 @@ class LoadSerializer(serializers.ModelSerializer[Load]):
         fields = ["id", "crew", "day", "state", "left_at", "back_at", "gap_reason", "weight_g", "findings", "lines"]
 
 
-class MakeLoadSerializer(serializers.Serializer[Any]):
+class MakeLoadSerializer(serializers.Serializer[None]):
     crew = IdField()
     day = DayField()
 
 
-class CodeSerializer(serializers.Serializer[Any]):
+class CodeSerializer(serializers.Serializer[None]):
     code = serializers.CharField(max_length=200)
     bundle = serializers.BooleanField(default=False)
 
 
-class CheckSerializer(serializers.Serializer[Any]):
+class CheckSerializer(serializers.Serializer[None]):
     lines = serializers.ListField(child=IdField(), min_length=1, max_length=1000)
     count = serializers.IntegerField(min_value=0, max_value=100_000, required=False, allow_null=True)
 
 
-class LeaveSerializer(serializers.Serializer[Any]):
+class LeaveSerializer(serializers.Serializer[None]):
     reason = serializers.CharField(max_length=240, required=False, allow_blank=True, default="")
 
 
-class PutBackSerializer(serializers.Serializer[Any]):
+class PutBackSerializer(serializers.Serializer[None]):
     line = IdField()
     count = serializers.IntegerField(min_value=0, max_value=100_000)
 

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from typing import Any
-
 from drf_spectacular.utils import extend_schema
 from rest_framework import serializers
 from rest_framework.decorators import action
@@ -33,21 +31,21 @@ class ReturnSerializer(serializers.ModelSerializer[ReturnOwed]):
         ]  # fmt: skip
 
 
-class OpenSerializer(serializers.Serializer[Any]):
+class OpenSerializer(serializers.Serializer[None]):
     job = IdField()
     unit = IdField()
     cause = serializers.ChoiceField(choices=[entry.key for entry in CAUSES])
     note = serializers.CharField(max_length=240, required=False, allow_blank=True, default="")
 
 
-class DecideSerializer(serializers.Serializer[Any]):
+class DecideSerializer(serializers.Serializer[None]):
     remake = serializers.BooleanField()
     remeasure = serializers.BooleanField(default=False)
     parts_ready_on = DayField(required=False, allow_null=True, default=None)
     note = serializers.CharField(max_length=240, required=False, allow_blank=True, default="")
 
 
-class ReadySerializer(serializers.Serializer[Any]):
+class ReadySerializer(serializers.Serializer[None]):
     parts_ready_on = DayField(allow_null=True)
 
 

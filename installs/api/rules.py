@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from typing import Any
-
 from drf_spectacular.utils import extend_schema
 from rest_framework import serializers
 from rest_framework.decorators import action
@@ -22,18 +20,18 @@ class RulesSerializer(serializers.ModelSerializer[HardwareRules]):
         fields = ["id", "branch", "revision", "is_current", "note", "saved_at", "definition"]
 
 
-class SaveRulesSerializer(serializers.Serializer[Any]):
+class SaveRulesSerializer(serializers.Serializer[None]):
     definition = serializers.JSONField()
     note = serializers.CharField(max_length=240)
     seen = IdField(required=False, help_text="the revision it was made from; refused where another was kept since")
 
 
-class CopySerializer(serializers.Serializer[Any]):
+class CopySerializer(serializers.Serializer[None]):
     path = serializers.CharField(max_length=120, help_text="an entry, such as fasteners.hollow")
     key = serializers.CharField(max_length=60)
 
 
-class ChangeRulesSerializer(serializers.Serializer[Any]):
+class ChangeRulesSerializer(serializers.Serializer[None]):
     """Single fields by their paths, such as ``brackets.slat.sizes[0].height``, as text."""
 
     changes = serializers.DictField(child=serializers.CharField(allow_blank=True, max_length=2000), default=dict)

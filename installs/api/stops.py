@@ -37,13 +37,13 @@ class VisitUnitSerializer(serializers.ModelSerializer[VisitUnit]):
         fields = ["unit", "code", "opening", "outcome", "cause", "note", "marked_at"]
 
 
-class NotInstalledSerializer(serializers.Serializer[Any]):
+class NotInstalledSerializer(serializers.Serializer[None]):
     unit = IdField()
     cause = serializers.ChoiceField(choices=[entry.key for entry in CAUSES])
     note = serializers.CharField(max_length=240, required=False, allow_blank=True, default="")
 
 
-class UnitSerializer(serializers.Serializer[Any]):
+class UnitSerializer(serializers.Serializer[None]):
     unit = IdField()
 
 
@@ -51,25 +51,25 @@ def no_strokes() -> Any:
     return []
 
 
-class SignSerializer(serializers.Serializer[Any]):
+class SignSerializer(serializers.Serializer[None]):
     name = serializers.CharField(max_length=120, required=False, allow_blank=True, default="")
     strokes = serializers.JSONField(required=False, default=no_strokes)
     left_with = serializers.CharField(max_length=120, required=False, allow_blank=True, default="")
 
 
-class HardwareUsedSerializer(serializers.Serializer[Any]):
+class HardwareUsedSerializer(serializers.Serializer[None]):
     material = serializers.SlugField(max_length=50, required=False, allow_blank=True, default="")
     change = serializers.IntegerField(min_value=-10_000, max_value=10_000, default=0)
     note = serializers.CharField(max_length=240, required=False, allow_blank=True, default="")
 
 
-class PhotoSerializer(serializers.Serializer[Any]):
+class PhotoSerializer(serializers.Serializer[None]):
     photo = serializers.CharField(max_length=4 * LARGEST_PHOTO // 3 + 4, help_text="the picture, base64")
     unit = IdField(required=False, allow_null=True)
     caption = serializers.CharField(max_length=160, required=False, allow_blank=True, default="")
 
 
-class CloseSerializer(serializers.Serializer[Any]):
+class CloseSerializer(serializers.Serializer[None]):
     note = serializers.CharField(max_length=2000, required=False, allow_blank=True, default="")
 
 

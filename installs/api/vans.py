@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from typing import Any
-
 from drf_spectacular.types import OpenApiTypes
 from drf_spectacular.utils import extend_schema
 from rest_framework import serializers
@@ -25,13 +23,13 @@ class VanSerializer(serializers.ModelSerializer[VanStock]):
         fields = ["id", "crew", "material", "name", "quantity", "least", "most", "to_take"]
 
 
-class CountSerializer(serializers.Serializer[Any]):
+class CountSerializer(serializers.Serializer[None]):
     quantity = serializers.IntegerField(min_value=0, max_value=100_000, required=False)
     least = serializers.IntegerField(min_value=0, max_value=100_000, required=False)
     most = serializers.IntegerField(min_value=0, max_value=100_000, required=False)
 
 
-class CrewSerializer(serializers.Serializer[Any]):
+class CrewSerializer(serializers.Serializer[None]):
     crew = IdField()
 
 

@@ -109,7 +109,7 @@ class AppointmentSerializer(serializers.ModelSerializer[Appointment]):
         return secret_for(request.user, row) if request is not None and self.context.get("whole") else ""
 
 
-class ChangeVisitSerializer(serializers.Serializer[Any]):
+class ChangeVisitSerializer(serializers.Serializer[None]):
     duration_min = serializers.IntegerField(min_value=1, max_value=1440, required=False)
     people = serializers.IntegerField(min_value=1, max_value=20, required=False)
     priority = serializers.IntegerField(min_value=1, max_value=100, required=False)
@@ -117,7 +117,7 @@ class ChangeVisitSerializer(serializers.Serializer[Any]):
     note = serializers.CharField(max_length=LONGEST_NOTE, required=False, allow_blank=True)
 
 
-class PlaceSerializer(serializers.Serializer[Any]):
+class PlaceSerializer(serializers.Serializer[None]):
     crew = serializers.PrimaryKeyRelatedField(queryset=Crew.objects.all())
     starts_at = InstantField()
     anyway = serializers.BooleanField(default=False)
@@ -127,11 +127,11 @@ class PlaceSerializer(serializers.Serializer[Any]):
         return mine(self, Crew, crew)
 
 
-class WindowSerializer(serializers.Serializer[Any]):
+class WindowSerializer(serializers.Serializer[None]):
     window = serializers.CharField(max_length=120, help_text="An offer's `window` as it was given.")
 
 
-class PromiseSerializer(serializers.Serializer[Any]):
+class PromiseSerializer(serializers.Serializer[None]):
     window_from = InstantField(required=False)
     window_until = InstantField(required=False)
     anyway = serializers.BooleanField(default=False, help_text="promise although something is in the way")
@@ -142,19 +142,19 @@ class PromiseSerializer(serializers.Serializer[Any]):
         return values
 
 
-class LockSerializer(serializers.Serializer[Any]):
+class LockSerializer(serializers.Serializer[None]):
     locked = serializers.BooleanField(default=True)
 
 
-class AnywaySerializer(serializers.Serializer[Any]):
+class AnywaySerializer(serializers.Serializer[None]):
     anyway = serializers.BooleanField(default=False)
 
 
-class SplitSerializer(serializers.Serializer[Any]):
+class SplitSerializer(serializers.Serializer[None]):
     first_min = serializers.IntegerField(min_value=1, max_value=1440)
 
 
-class TapSerializer(serializers.Serializer[Any]):
+class TapSerializer(serializers.Serializer[None]):
     at = InstantField(required=False)
 
     def validate_at(self, when: dt.datetime) -> dt.datetime:
@@ -163,7 +163,7 @@ class TapSerializer(serializers.Serializer[Any]):
         return when
 
 
-class AnswersSerializer(serializers.Serializer[Any]):
+class AnswersSerializer(serializers.Serializer[None]):
     answers = serializers.DictField(child=serializers.CharField(max_length=20, allow_blank=True))
     note = serializers.CharField(max_length=160, default="", allow_blank=True)
 

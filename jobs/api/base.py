@@ -58,18 +58,18 @@ class InstantField(serializers.DateTimeField):
         return super().enforce_timezone(value)
 
 
-class SpanSerializer(serializers.Serializer[Any]):
+class SpanSerializer(serializers.Serializer[None]):
     """A stretch of time."""
 
     starts_at = InstantField()
     ends_at = InstantField()
 
 
-class ReasonSerializer(serializers.Serializer[Any]):
+class ReasonSerializer(serializers.Serializer[None]):
     reason = serializers.CharField(max_length=240)
 
 
-class NewVisitSerializer(serializers.Serializer[Any]):
+class NewVisitSerializer(serializers.Serializer[None]):
     purpose = serializers.ChoiceField(choices=Purpose.choices)
     duration_min = serializers.IntegerField(min_value=1, max_value=1440, required=False, allow_null=True)
     people = serializers.IntegerField(min_value=1, max_value=20, default=1)

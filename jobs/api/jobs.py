@@ -48,7 +48,7 @@ class JobSerializer(serializers.ModelSerializer[Job]):
         ]  # fmt: skip
 
 
-class BookSerializer(serializers.Serializer[Any]):
+class BookSerializer(serializers.Serializer[None]):
     """A booking: who and where, each known or new, and what is known of when."""
 
     customer = serializers.PrimaryKeyRelatedField(queryset=Customer.objects.all(), required=False)
@@ -95,7 +95,7 @@ class BookSerializer(serializers.Serializer[Any]):
         return values
 
 
-class HoldSerializer(serializers.Serializer[Any]):
+class HoldSerializer(serializers.Serializer[None]):
     reason = serializers.ChoiceField(choices=Job.Hold.choices)
     note = serializers.CharField(max_length=240, default="", allow_blank=True)
 

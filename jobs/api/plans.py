@@ -17,7 +17,7 @@ from shared.fields import DayField
 from shared.routes import RunSerializer
 
 
-class AskedPlanSerializer(serializers.Serializer[Any]):
+class AskedPlanSerializer(serializers.Serializer[None]):
     from_on = DayField()
     until_on = DayField()
     crews = serializers.PrimaryKeyRelatedField(queryset=Crew.objects.all(), many=True, default=list)
@@ -68,7 +68,7 @@ class ProposalSerializer(serializers.ModelSerializer[Proposal]):
         fields = ["id", "from_on", "until_on", "reason", "summary", "created_at", "moves"]
 
 
-class ChosenMovesSerializer(serializers.Serializer[Any]):
+class ChosenMovesSerializer(serializers.Serializer[None]):
     moves = serializers.ListField(child=IdField(), required=False, help_text="Left out: all.")
     anyway = serializers.BooleanField(
         default=False, help_text="Also where a promise of somebody else falls under the floor."

@@ -44,7 +44,7 @@ class MemberSerializer(serializers.ModelSerializer[CrewMember]):
         return user
 
 
-class EndSerializer(serializers.Serializer[Any]):
+class EndSerializer(serializers.Serializer[None]):
     member = IdField()
     until_on = DayField(required=False, help_text="the last day; left out: today")
 
@@ -57,17 +57,17 @@ class CrewDaySerializer(serializers.ModelSerializer[CrewDay]):
         fields = ["day", "is_off", "starts", "ends", "people", "note"]
 
 
-class WhichSerializer(serializers.Serializer[Any]):
+class WhichSerializer(serializers.Serializer[None]):
     absence = IdField()
 
 
-class SwapSerializer(serializers.Serializer[Any]):
+class SwapSerializer(serializers.Serializer[None]):
     other = IdField(help_text="the crew to trade with")
     day = DayField()
     anyway = serializers.BooleanField(default=False)
 
 
-class TradedSerializer(serializers.Serializer[Any]):
+class TradedSerializer(serializers.Serializer[None]):
     appointments = serializers.ListField(child=IdField())
 
 
@@ -228,7 +228,7 @@ class RulesViewSet(viewsets.ViewSet):
         return self.list(request)
 
 
-class ImportSerializer(serializers.Serializer[Any]):
+class ImportSerializer(serializers.Serializer[None]):
     text = serializers.CharField(max_length=4_000_000, help_text="CSV, one line a job")
     dry = serializers.BooleanField(default=True, help_text="write nothing: say what would become of each line")
 

@@ -2,10 +2,8 @@
 
 from __future__ import annotations
 
-from typing import Any
-
 from rest_framework import serializers
 
 
-class ReasonIn(serializers.Serializer[Any]):
+class ReasonIn(serializers.Serializer[None]):
     reason = serializers.CharField(max_length=240)

@@ -43,7 +43,7 @@ class OpeningSerializer(serializers.ModelSerializer[Opening]):
         read_only_fields = fields
 
 
-class ReadingIn(serializers.Serializer[Any]):
+class ReadingIn(serializers.Serializer[None]):
     """A reading as it was typed."""
 
     spot = serializers.CharField(max_length=40)
@@ -55,14 +55,14 @@ class ReadingIn(serializers.Serializer[Any]):
     seen = serializers.UUIDField(required=False, allow_null=True)
 
 
-class FactsIn(serializers.Serializer[Any]):
+class FactsIn(serializers.Serializer[None]):
     """Facts by name, and what the sender saw standing."""
 
     facts = serializers.DictField()
     seen = serializers.DictField(required=False)
 
 
-class ObstructionIn(serializers.Serializer[Any]):
+class ObstructionIn(serializers.Serializer[None]):
     kind = serializers.CharField(max_length=30)
     projection = serializers.CharField(max_length=40)
     at = serializers.CharField(max_length=40, default="path")
@@ -70,7 +70,7 @@ class ObstructionIn(serializers.Serializer[Any]):
     from_top = serializers.CharField(max_length=40, default="", allow_blank=True)
 
 
-class OptionsIn(serializers.Serializer[Any]):
+class OptionsIn(serializers.Serializer[None]):
     options = serializers.DictField()
 
 

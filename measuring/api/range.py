@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from typing import Any
-
 from drf_spectacular.utils import extend_schema
 from rest_framework import serializers, status
 from rest_framework.decorators import action
@@ -35,7 +33,7 @@ class ProductSerializer(serializers.ModelSerializer[Product]):
         return {option.key: [choice.key for choice in option.choices] for option in listed.options}
 
 
-class ProductIn(serializers.Serializer[Any]):
+class ProductIn(serializers.Serializer[None]):
     name = serializers.CharField(max_length=80)
     family = serializers.CharField(max_length=40, required=False, default="", allow_blank=True)
     fit = serializers.DictField()

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from typing import Any
-
 from drf_spectacular.utils import extend_schema
 from rest_framework import serializers
 from rest_framework.decorators import action
@@ -22,13 +20,13 @@ from shared.fields import DayField
 from shared.roles import DISPATCHER, OWNER
 
 
-class ApproveIn(serializers.Serializer[Any]):
+class ApproveIn(serializers.Serializer[None]):
     units = serializers.ListField(child=IdField(), min_length=1)
     approved_by = serializers.CharField(max_length=120)
     how = serializers.CharField(max_length=60, default="", allow_blank=True)
 
 
-class ReleaseIn(serializers.Serializer[Any]):
+class ReleaseIn(serializers.Serializer[None]):
     units = serializers.ListField(child=IdField(), min_length=1)
     due_on = DayField(required=False, allow_null=True)
 
@@ -93,7 +91,7 @@ class SizeChangeSerializer(serializers.ModelSerializer[SizeChange]):
         return effects_of(change.unit, NewSize(change.new_width, change.new_height, longest))
 
 
-class DecisionIn(serializers.Serializer[Any]):
+class DecisionIn(serializers.Serializer[None]):
     accept = serializers.BooleanField()
     text = serializers.CharField(max_length=240, default="", allow_blank=True)
 

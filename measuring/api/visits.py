@@ -19,26 +19,26 @@ from measuring.models import MeasureVisit
 from shared.api import ApiRequest, HasRole, IdField, PersonMixin, valid
 
 
-class BeginIn(serializers.Serializer[Any]):
+class BeginIn(serializers.Serializer[None]):
     tape = IdField(required=False, allow_null=True)
 
 
-class RoomIn(serializers.Serializer[Any]):
+class RoomIn(serializers.Serializer[None]):
     name = serializers.CharField(max_length=60)
     floor = serializers.CharField(max_length=20, required=False, default="", allow_blank=True)
 
 
-class NewOpeningIn(serializers.Serializer[Any]):
+class NewOpeningIn(serializers.Serializer[None]):
     room = IdField()
     facts = serializers.DictField(required=False, default=dict)
 
 
-class CloseIn(serializers.Serializer[Any]):
+class CloseIn(serializers.Serializer[None]):
     in_part = serializers.BooleanField(default=False)
     note = serializers.CharField(max_length=4000, required=False, default="", allow_blank=True)
 
 
-class NotMeasuredIn(serializers.Serializer[Any]):
+class NotMeasuredIn(serializers.Serializer[None]):
     reason = serializers.CharField(max_length=240)
 
 

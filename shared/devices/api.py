@@ -49,11 +49,11 @@ class DeviceScheme(OpenApiAuthenticationExtension):  # type: ignore[no-untyped-c
         return {"type": "apiKey", "in": "header", "name": "Authorization", "description": "Device <token>"}
 
 
-class DeviceIn(serializers.Serializer[Any]):
+class DeviceIn(serializers.Serializer[None]):
     name = serializers.CharField(max_length=80, required=False, default="", allow_blank=True)
 
 
-class EntriesIn(serializers.Serializer[Any]):
+class EntriesIn(serializers.Serializer[None]):
     asks = serializers.ListField(
         child=serializers.UUIDField(),
         max_length=receiver.MOST_AT_ONCE,
@@ -106,7 +106,7 @@ class FieldViewSet(ViewSet):
             raise TryAgain from None
 
 
-class ReasonSerializer(serializers.Serializer[Any]):
+class ReasonSerializer(serializers.Serializer[None]):
     reason = serializers.CharField(max_length=240)
 
 
