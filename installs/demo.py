@@ -34,7 +34,7 @@ from installs.services.loads import line_rows, plan_load, visits_of_day
 from installs.services.returns import open_return
 from installs.services.starting_data import load_hardware, load_rules
 from jobs.models import Appointment, Job
-from jobs.services import recompute_stage
+from jobs.services.stages import recompute_stage
 from measuring.models import Unit
 from shared.codes import new_code
 from shared.demo import Demo

@@ -7,9 +7,9 @@ from typing import Any
 
 from django.utils import timezone
 
-from jobs import services
 from jobs.forms import NewCrewForm, WeekForm
 from jobs.models import CalendarRules, Crew
+from jobs.services import crews as services
 from shared.forms import free_username
 from shared.models import Branch, User
 from shared.services import add_person, invite

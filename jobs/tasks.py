@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from celery import shared_task
 
-from jobs import services
+from jobs.services import appointments, learning, quiet
 from shared.models import Branch
 
 
@@ -12,17 +12,17 @@ from shared.models import Branch
 def learn_times() -> None:
     """Learn how times vary from the taps of the last weeks, for every branch."""
     for branch in Branch.objects.all():
-        services.learn_times(branch=branch)
+        learning.learn_times(branch=branch)
 
 
 @shared_task(name="jobs.tasks.ask_quiet_crews")
 def ask_quiet_crews() -> None:
     """Ask the crews of which nothing is heard where they are."""
     for branch in Branch.objects.all():
-        services.ask_quiet_crews(branch=branch)
+        quiet.ask_quiet_crews(branch=branch)
 
 
 @shared_task(name="jobs.tasks.let_go_lapsed")
 def let_go_lapsed() -> int:
     """Give back the reserved windows that ran out, so that every page says so and not the calendar alone."""
-    return sum(services.let_go_lapsed(branch=branch) for branch in Branch.objects.all())
+    return sum(appointments.let_go_lapsed(branch=branch) for branch in Branch.objects.all())

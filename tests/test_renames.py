@@ -17,7 +17,7 @@ from rest_framework.test import APIClient
 
 from fabrication.models import OwnCloth, Supplier
 from fabrication.services.batches import open_batch
-from installs import services
+from installs.services import hardware, loads, returns
 from measuring.models import Opening, Unit
 from measuring.services.readings import ANY, record_reading
 from measuring.services.visits import open_visit
@@ -55,8 +55,8 @@ def rows(branch: Branch, workroom: User, dispatcher: User, installer: User, time
     job, visit = a_day(branch, dispatcher, installer)
     first, second = Unit.objects.filter(opening__job=job)
     Unit.objects.filter(pk=second.pk).update(mount="")  # so its hardware can't be worked out
-    load = services.refresh_load(crew=visit.crew, day=visit.day, by=dispatcher)
-    owed = services.open_return(unit=first, cause_key="missing_part.hardware", by=dispatcher)
+    load = loads.refresh_load(crew=visit.crew, day=visit.day, by=dispatcher)
+    owed = returns.open_return(unit=first, cause_key="missing_part.hardware", by=dispatcher)
     tube = make_material(branch)
     item, make = make_stock(tube, reserved=1), make_made_unit(branch, workroom)
     batch = open_batch(branch=branch, makes=[make.pk], by=workroom)
@@ -78,7 +78,7 @@ def rows(branch: Branch, workroom: User, dispatcher: User, installer: User, time
         "makes": make, "visits": measured, "measure-visits": measured, "openings": opening,
         "own-cloth": OwnCloth.objects.create(job=job, name="linen", created_by=workroom, **widths), "returns": owed,
         "purchase-lines": purchase.lines.create(material=tube, quantity=1, length=item.length), "stock": item,
-        "stops": visit, "vans": services.van_rows(crew=visit.crew)[0], "other": make_crew(branch),
+        "stops": visit, "vans": hardware.van_rows(crew=visit.crew)[0], "other": make_crew(branch),
     }  # fmt: skip
     return {area: row.pk for area, row in found.items()} | {"key": tube.key, "day": visit.day}
 

@@ -15,7 +15,7 @@ from fabrication.models import Batch, CutPlan, Material, Part, PlannedCut, UnitM
 from fabrication.services.bench import settle_batch
 from fabrication.services.buying import Shortage, shortages
 from fabrication.services.planning import drop_plan, new_stock_left, plan_material
-from jobs.services import lock_job, recompute_stage
+from jobs.services.stages import lock_job, recompute_stage
 from measuring.models import Product, Unit
 from shared.audit import entry, record, record_all
 from shared.errors import Refused

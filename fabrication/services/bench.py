@@ -17,7 +17,7 @@ from fabrication.services.begun import (
 )
 from fabrication.services.planning import free_stock
 from fabrication.services.stock import move_stock
-from jobs.services import lock_job, recompute_stage
+from jobs.services.stages import lock_job, recompute_stage
 from measuring.models import Unit
 from shared.audit import record
 from shared.errors import Refused

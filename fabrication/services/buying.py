@@ -16,7 +16,7 @@ from fabrication.adapters.supplied import supplied_columns, supplied_size
 from fabrication.models import Material, Part, Purchase, PurchaseLine, StockItem, Supplier, UnitMake
 from fabrication.rules.needs import Need, need_of_length
 from fabrication.services.stock import receive_stock
-from jobs.services import lock_job, recompute_stage
+from jobs.services.stages import lock_job, recompute_stage
 from measuring.models import Product, Unit
 from shared.audit import record
 from shared.errors import Refused

@@ -15,7 +15,8 @@ from fabrication.services.making import own_material_key, products_cloth
 from fabrication.services.planning import drop_plan, plan_material
 from fabrication.services.stock import fresh_code, move_stock
 from jobs.models import Job
-from jobs.services import hold, lock_job, unhold
+from jobs.services.booking import hold, unhold
+from jobs.services.stages import lock_job
 from shared.audit import record
 from shared.errors import Refused
 from shared.lengths import ZERO, Length

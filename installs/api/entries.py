@@ -10,11 +10,12 @@ from typing import Annotated, Any
 from django.core.exceptions import PermissionDenied
 
 from fabrication.models import Material
-from installs import access, services
+from installs import access
 from installs.models import Load, Stop
+from installs.services import loads, stops
 from installs.services.stops import PAD
-from jobs import services as calendar
 from jobs.models import Appointment
+from jobs.services import appointments as calendar
 from shared.contracts import ContractError
 from shared.devices.kinds import PHOTO_TEXT, Done, Key, Note, Touches, entry, picture_of
 from shared.errors import Refused
@@ -105,7 +106,7 @@ class Checked(OfLoad):
 def load_checked(body: Checked, done: Done) -> Mapping[str, Any]:
     """What was counted stands, however often it is sent."""
     counts = {int(key): count for key, count in body.counts.items()}
-    services.check_counts(load=_load(body, done), counts=counts, by=done.by)
+    loads.check_counts(load=_load(body, done), counts=counts, by=done.by)
     return {}
 
 
@@ -119,7 +120,7 @@ class Undone(OfLoad):
 @entry("installs.load_undone", "a tick taken back", _load_touched)
 def load_undone(body: Undone, done: Done) -> Mapping[str, Any]:
     """The last tick taken back, if it was of these lines."""
-    services.undo_check(load=_load(body, done), lines=list(body.lines), by=done.by)
+    loads.undo_check(load=_load(body, done), lines=list(body.lines), by=done.by)
     return {}
 
 
@@ -133,7 +134,7 @@ class Left(OfLoad):
 @entry("installs.load_left", "the truck left", _load_touched)
 def load_left(body: Left, done: Done) -> Mapping[str, Any]:
     """The truck left the yard."""
-    services.leave_yard(load=_load(body, done), reason=body.reason, by=done.by, at=done.at)
+    loads.leave_yard(load=_load(body, done), reason=body.reason, by=done.by, at=done.at)
     return {}
 
 
@@ -152,14 +153,14 @@ def load_put_back(body: PutBack, done: Done) -> Mapping[str, Any]:
     line = load.lines.filter(pk=body.line).first()
     if line is None:
         raise Refused("this line is not of this load", field="line")
-    services.put_back(load=load, line=line, count=body.count, by=done.by)
+    loads.put_back(load=load, line=line, count=body.count, by=done.by)
     return {}
 
 
 @entry("installs.load_back", "the truck is back", _load_touched)
 def load_back(body: OfLoad, done: Done) -> Mapping[str, Any]:
     """The truck is back in the yard."""
-    services.come_back(load=_load(body, done), by=done.by, at=done.at)
+    loads.come_back(load=_load(body, done), by=done.by, at=done.at)
     return {}
 
 
@@ -176,7 +177,7 @@ def on_the_way(body: OfStop, done: Done) -> Mapping[str, Any]:
 @entry("installs.arrived", "the arrival", _stop_touched)
 def arrived(body: OfStop, done: Done) -> Mapping[str, Any]:
     """The crew is there."""
-    services.arrive(appointment=_visit(body, done), by=done.by, at=done.at)
+    stops.arrive(appointment=_visit(body, done), by=done.by, at=done.at)
     return {}
 
 
@@ -184,7 +185,7 @@ def arrived(body: OfStop, done: Done) -> Mapping[str, Any]:
 def installed(body: OfUnit, done: Done) -> Mapping[str, Any]:
     """A unit is up."""
     visit = _visit(body, done)
-    services.mark_installed(appointment=visit, units=[access.unit_key(visit, body.unit)], by=done.by, at=done.at)
+    stops.mark_installed(appointment=visit, units=[access.unit_key(visit, body.unit)], by=done.by, at=done.at)
     return {}
 
 
@@ -200,7 +201,7 @@ def all_installed(body: AllInstalled, done: Done) -> Mapping[str, Any]:
     """Those units come back."""
     visit = _visit(body, done)
     units = [access.unit_key(visit, key) for key in body.units]
-    services.mark_installed(appointment=visit, units=units, by=done.by, at=done.at)
+    stops.mark_installed(appointment=visit, units=units, by=done.by, at=done.at)
     return {"units": [unit.pk for unit in units]}
 
 
@@ -216,7 +217,7 @@ class NotInstalled(OfUnit):
 def not_installed(body: NotInstalled, done: Done) -> Mapping[str, Any]:
     """A unit did not go up, and why."""
     visit = _visit(body, done)
-    services.mark_not_installed(
+    stops.mark_not_installed(
         appointment=visit,
         unit=access.unit_key(visit, body.unit),
         cause=body.cause,
@@ -231,7 +232,7 @@ def not_installed(body: NotInstalled, done: Done) -> Mapping[str, Any]:
 def undo(body: OfUnit, done: Done) -> Mapping[str, Any]:
     """A tap taken back: the unit is to do again."""
     visit = _visit(body, done)
-    services.undo_outcome(appointment=visit, unit=access.unit_key(visit, body.unit), by=done.by)
+    stops.undo_outcome(appointment=visit, unit=access.unit_key(visit, body.unit), by=done.by)
     return {}
 
 
@@ -265,7 +266,7 @@ def hardware(body: Hardware, done: Done) -> Mapping[str, Any]:
     material = Material.objects.filter(branch=visit.job.branch, pk=key).first() if key else None
     if key and material is None:
         raise Refused("this item is not in stock any more", field="material")
-    made = services.note_hardware(
+    made = stops.note_hardware(
         appointment=visit,
         by=done.by,
         change=body.change,
@@ -290,7 +291,7 @@ class StopPicture(OfStop):
 def photo(body: StopPicture, done: Done) -> Mapping[str, Any]:
     """Its key comes back."""
     visit = _visit(body, done)
-    made = services.add_photo(
+    made = stops.add_photo(
         appointment=visit,
         data=picture_of(body.data),
         by=done.by,
@@ -320,7 +321,7 @@ class Sign(OfStop):
 @entry("installs.sign", "the sign-off", _stop_touched)
 def sign(body: Sign, done: Done) -> Mapping[str, Any]:
     """A name drawn on the glass; or with whom it was left."""
-    services.sign(
+    stops.sign(
         appointment=_visit(body, done),
         by=done.by,
         name=body.name,
@@ -343,5 +344,5 @@ class StopDone(OfStop):
 def stop_done(body: StopDone, done: Done) -> Mapping[str, Any]:
     """Done twice it is done."""
     visit, note = _visit(body, done), body.note[:2000]
-    stop = services.close_stop(appointment=visit, by=done.by, note=note, checked=body.checked, at=done.at)
+    stop = stops.close_stop(appointment=visit, by=done.by, note=note, checked=body.checked, at=done.at)
     return {"stop": stop.pk}

@@ -8,12 +8,12 @@ from rest_framework.decorators import action
 from rest_framework.response import Response
 from rest_framework.viewsets import ViewSet
 
-from installs import services
 from installs.access import LOADS, OFFICE, job_for
 from installs.adapters.evaluation import rules_of, units_of_job, with_needs, work_out
 from installs.adapters.figures import FIGURES, figures
 from installs.api.base import UnitsSerializer
 from installs.api.stops import StopSerializer
+from installs.services import visits as services
 from jobs.models import Job
 from measuring.models import Unit
 from shared.api import ApiRequest, HasRole, valid

@@ -7,9 +7,9 @@ from rest_framework import serializers
 from rest_framework.decorators import action
 from rest_framework.response import Response
 
-from installs import services
 from installs.access import LOADS, crew_for
 from installs.models import Load, LoadLine
+from installs.services import loads as services
 from shared.api import ApiRequest, IdField, ReadViewSet, valid
 from shared.errors import Refused
 from shared.fields import DayField

@@ -7,11 +7,11 @@ from rest_framework import serializers
 from rest_framework.decorators import action
 from rest_framework.response import Response
 
-from installs import services
 from installs.access import OFFICE, RETURNS, job_for
 from installs.api.base import ReasonSerializer
 from installs.models import ReturnOwed
 from installs.rules.causes import CAUSES
+from installs.services import returns as services
 from measuring.models import Unit
 from shared.api import ApiRequest, IdField, ReadViewSet, valid
 from shared.errors import Refused

@@ -7,8 +7,8 @@ from rest_framework import serializers
 from rest_framework.decorators import action
 from rest_framework.response import Response
 
-from installs import services
 from installs.models import HardwareRules
+from installs.services import hardware as services
 from shared.api import ApiRequest, IdField, ReadViewSet, valid
 from shared.errors import Refused
 from shared.roles import DISPATCHER, OWNER, WORKROOM

@@ -12,12 +12,13 @@ from rest_framework.decorators import action
 from rest_framework.response import Response
 
 from fabrication.models import Material
-from installs import services
 from installs.access import INSTALLS, LOADS, OFFICE, RETURNS, unit_key
 from installs.adapters.evaluation import visit_units
 from installs.api.base import UnitsSerializer
 from installs.models import Pull, VisitUnit
 from installs.rules.causes import CAUSES
+from installs.services import hardware as hardware_services
+from installs.services import stops, visits
 from installs.services.hardware import visit_hardware
 from jobs.models import INSTALLING, Appointment
 from measuring.models import Unit
@@ -126,14 +127,14 @@ class StopViewSet(ReadViewSet):
     @action(detail=True, methods=["post"])
     def arrived(self, request: ApiRequest, pk: str = "") -> Response:
         row = self.get_object()
-        services.arrive(appointment=row, by=request.user)
+        stops.arrive(appointment=row, by=request.user)
         return self._again(row)
 
     @extend_schema(request=UnitsSerializer, responses=StopSerializer)
     @action(detail=True, methods=["post"])
     def installed(self, request: ApiRequest, pk: str = "") -> Response:
         row, sent = self.get_object(), valid(UnitsSerializer, request)
-        services.mark_installed(appointment=row, units=self._units(row, sent["units"]), by=request.user)
+        stops.mark_installed(appointment=row, units=self._units(row, sent["units"]), by=request.user)
         return self._again(row)
 
     @extend_schema(request=NotInstalledSerializer, responses=StopSerializer)
@@ -141,21 +142,21 @@ class StopViewSet(ReadViewSet):
     def not_installed(self, request: ApiRequest, pk: str = "") -> Response:
         row, sent = self.get_object(), valid(NotInstalledSerializer, request)
         unit = unit_key(row, sent.pop("unit"))
-        services.mark_not_installed(appointment=row, unit=unit, by=request.user, **sent)
+        stops.mark_not_installed(appointment=row, unit=unit, by=request.user, **sent)
         return self._again(row)
 
     @extend_schema(request=UnitSerializer, responses=StopSerializer)
     @action(detail=True, methods=["post"])
     def undo(self, request: ApiRequest, pk: str = "") -> Response:
         row, sent = self.get_object(), valid(UnitSerializer, request)
-        services.undo_outcome(appointment=row, unit=unit_key(row, sent["unit"]), by=request.user)
+        stops.undo_outcome(appointment=row, unit=unit_key(row, sent["unit"]), by=request.user)
         return self._again(row)
 
     @extend_schema(request=SignSerializer, responses=StopSerializer)
     @action(detail=True, methods=["post"])
     def sign(self, request: ApiRequest, pk: str = "") -> Response:
         row = self.get_object()
-        services.sign(appointment=row, by=request.user, **valid(SignSerializer, request))
+        stops.sign(appointment=row, by=request.user, **valid(SignSerializer, request))
         return self._again(row)
 
     @extend_schema(request=HardwareUsedSerializer, responses=StopSerializer)
@@ -166,7 +167,7 @@ class StopViewSet(ReadViewSet):
         material = Material.objects.filter(branch=row.job.branch, key=key).first() if key else None
         if key and material is None:
             raise Refused(f"{key} is no item of this branch", field="material")
-        services.note_hardware(appointment=row, material=material, by=request.user, **sent)
+        stops.note_hardware(appointment=row, material=material, by=request.user, **sent)
         return self._again(row)
 
     @extend_schema(request=PhotoSerializer, responses=StopSerializer)
@@ -178,21 +179,21 @@ class StopViewSet(ReadViewSet):
         except ValueError:
             raise Refused("the photo did not come through whole", field="photo") from None
         unit = unit_key(row, sent["unit"]) if sent.get("unit") else None
-        services.add_photo(appointment=row, data=data, unit=unit, caption=sent["caption"], by=request.user)
+        stops.add_photo(appointment=row, data=data, unit=unit, caption=sent["caption"], by=request.user)
         return self._again(row)
 
     @extend_schema(request=CloseSerializer, responses=StopSerializer)
     @action(detail=True, methods=["post"])
     def done(self, request: ApiRequest, pk: str = "") -> Response:
         row = self.get_object()
-        services.close_stop(appointment=row, by=request.user, **valid(CloseSerializer, request))
+        stops.close_stop(appointment=row, by=request.user, **valid(CloseSerializer, request))
         return self._again(row)
 
     @extend_schema(request=None, responses=StopSerializer)
     @action(detail=True, methods=["post"])
     def reopen(self, request: ApiRequest, pk: str = "") -> Response:
         row = self.get_object()
-        services.reopen_stop(appointment=row, by=request.user)
+        stops.reopen_stop(appointment=row, by=request.user)
         return self._again(row)
 
     @extend_schema(request=UnitsSerializer, responses=StopSerializer)
@@ -201,14 +202,14 @@ class StopViewSet(ReadViewSet):
         """Which units this visit is for."""
         row, sent = self.get_object(), valid(UnitsSerializer, request)
         units = Unit.objects.filter(pk__in=sent["units"], opening__job=row.job_id)
-        services.set_visit_units(appointment=row, units=units, by=request.user)
+        visits.set_visit_units(appointment=row, units=units, by=request.user)
         return self._again(row)
 
     @extend_schema(request=None, responses=OpenApiTypes.OBJECT)
     @action(detail=True, methods=["post"])
     def pull(self, request: ApiRequest, pk: str = "") -> Response:
         """Reserves the visit's hardware; what is short is named."""
-        pulls = services.pull_hardware(appointment=self.get_object(), by=request.user)
+        pulls = hardware_services.pull_hardware(appointment=self.get_object(), by=request.user)
         return Response({"pulls": PullSerializer(pulls, many=True).data})
 
     @extend_schema(responses=OpenApiTypes.OBJECT)
@@ -221,7 +222,7 @@ class StopViewSet(ReadViewSet):
             {
                 "lines": [line.to_json() for line in found.lines],
                 "cannot": [{"unit_code": one.unit.code, "why": one.cannot} for one in found.worked if one.cannot],
-                "shortages": [short.to_json() for short in services.shortages_of(row)],
+                "shortages": [short.to_json() for short in hardware_services.shortages_of(row)],
             }
         )
 

@@ -8,9 +8,9 @@ from rest_framework import serializers
 from rest_framework.decorators import action
 from rest_framework.response import Response
 
-from installs import services
 from installs.access import LOADS, crew_for
 from installs.models import VanStock
+from installs.services import hardware as services
 from shared.api import ApiRequest, IdField, ReadViewSet, valid
 
 

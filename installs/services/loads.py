@@ -17,7 +17,7 @@ from installs.rules.units import InstallUnit
 from installs.services.hardware import pull_hardware, put_on_shelf, refresh_hardware, take_pulls
 from jobs.models import INSTALLING, Appointment, Crew
 from jobs.schedule.day import in_the_calendar
-from jobs.services import recompute_stage
+from jobs.services.stages import recompute_stage
 from measuring.models import Unit
 from shared import audit
 from shared.codes import read_code

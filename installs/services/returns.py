@@ -11,9 +11,9 @@ from django.utils import timezone
 from installs.models import ReturnOwed, VisitUnit
 from installs.rules.causes import NO, YES, Cause, cause
 from installs.services.hardware import pull_hardware, refresh_hardware
-from jobs import services as calendar
 from jobs.models import Appointment, Purpose
 from jobs.ports import ports as jobs_ports
+from jobs.services import appointments, stages
 from measuring.models import Opening, Unit, VisitOpening
 from measuring.ports import ports as measuring_ports
 from measuring.services.sizes import unused_code
@@ -50,7 +50,7 @@ def open_return(
     same unit gives the return that is open already.
     """
     found = read_cause(cause_key)
-    job = calendar.lock_open_job(unit.opening.job_id)
+    job = stages.lock_open_job(unit.opening.job_id)
     there = ReturnOwed.objects.filter(
         Q(unit=unit) | Q(remake=unit), state__in=[ReturnOwed.State.OWED, ReturnOwed.State.BOOKED]
     ).first()
@@ -68,7 +68,7 @@ def open_return(
     )
     audit.record(by=by, action="owes a return", subject=owed, job=job, note=f"{found.label}. {note}".strip())
     _join_visit(owed, by)
-    calendar.recompute_stage(job=job, by=by)
+    stages.recompute_stage(job=job, by=by)
     return owed
 
 
@@ -81,7 +81,7 @@ def _join_visit(owed: ReturnOwed, by: User) -> Appointment:
         .first()
     )
     if visit is None:
-        visit = calendar.new_appointment(
+        visit = appointments.new_appointment(
             job=owed.job, purpose=Purpose.RETURN, by=by, note=f"return: {owed.cause_text}"[:240]
         )
     ReturnOwed.objects.filter(pk=owed.pk).update(appointment=visit)
@@ -125,7 +125,7 @@ def decide_return(
     Refused
         When it is settled already, or the cause leaves no such choice.
     """
-    calendar.lock_open_job(owed.job_id)
+    stages.lock_open_job(owed.job_id)
     row = (
         ReturnOwed.objects.select_for_update(of=("self",))
         .select_related("unit__opening__job__branch", "unit__product", "job", "appointment")
@@ -154,7 +154,7 @@ def decide_return(
             row.appointment.visit_units.filter(unit=row.unit, outcome=VisitUnit.Outcome.TO_DO).delete()
             VisitUnit.objects.get_or_create(appointment=row.appointment, unit=row.remake)
         _settle_visit(row.appointment, by)
-    calendar.recompute_stage(job=row.job_id, by=by)
+    stages.recompute_stage(job=row.job_id, by=by)
     return row
 
 
@@ -223,7 +223,7 @@ def _measure_again(owed: ReturnOwed, by: User) -> None:
         .first()
     )
     if visit is None:
-        visit = calendar.new_appointment(
+        visit = appointments.new_appointment(
             job=owed.job, purpose=Purpose.CHECK, by=by, note=f"before making again: {owed.cause_text}"[:240]
         )
     VisitOpening.objects.get_or_create(appointment=visit, opening=opening)
@@ -232,7 +232,7 @@ def _measure_again(owed: ReturnOwed, by: User) -> None:
 @transaction.atomic
 def set_parts_ready(*, owed: ReturnOwed, ready_on: dt.date | None, by: User) -> ReturnOwed:
     """The day its parts are there; the return visit can't stand before it."""
-    calendar.lock_open_job(owed.job_id)
+    stages.lock_open_job(owed.job_id)
     row = ReturnOwed.objects.select_for_update(of=("self",)).select_related("appointment__job__branch").get(pk=owed.pk)
     if not row.is_live():
         raise Refused(f"it is {row.get_state_display()} already", field="return")
@@ -251,7 +251,7 @@ def drop_return(*, owed: ReturnOwed, by: User, reason: str) -> ReturnOwed:
     """It is not owed any more: the customer keeps it as it is, or does not want it."""
     if not reason.strip():
         raise Refused("say why, for whoever reads the trail", field="reason")
-    calendar.lock_job(owed.job_id)
+    stages.lock_job(owed.job_id)
     row = (
         ReturnOwed.objects.select_for_update(of=("self",))
         .select_related("unit", "remake", "appointment")
@@ -274,11 +274,11 @@ def drop_return(*, owed: ReturnOwed, by: User, reason: str) -> ReturnOwed:
     if row.appointment is not None:
         row.appointment.visit_units.filter(unit=row.waits_for, outcome=VisitUnit.Outcome.TO_DO).delete()
         if not row.appointment.visit_units.exists() and row.appointment.state == Appointment.State.UNPLACED:
-            calendar.cancel_appointment(appointment=row.appointment, by=by, reason=reason)
+            appointments.cancel_appointment(appointment=row.appointment, by=by, reason=reason)
         else:
             _settle_visit(row.appointment, by)
     Unit.objects.filter(pk=row.unit_id, state=Unit.State.NOT_INSTALLED).update(state=Unit.State.CANCELLED)
-    calendar.recompute_stage(job=row.job_id, by=by)
+    stages.recompute_stage(job=row.job_id, by=by)
     return row
 
 

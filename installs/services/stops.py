@@ -15,8 +15,8 @@ from fabrication.models import Material
 from installs.models import HardwareUsed, ReturnOwed, Stop, StopPhoto, VisitUnit
 from installs.rules.causes import needs_return
 from installs.services.returns import open_return, read_cause, settle_installed
-from jobs import services as calendar
 from jobs.models import INSTALLING, Appointment
+from jobs.services import appointments, stages
 from measuring.models import Unit
 from shared import audit
 from shared.errors import Refused
@@ -29,7 +29,7 @@ PAD = 1000
 
 def _stop(appointment: Appointment, *, may_be_closed: bool = False) -> tuple[Appointment, Stop]:
     """The visit, locked after its job, and its stop."""
-    calendar.lock_open_job(appointment.job_id)
+    stages.lock_open_job(appointment.job_id)
     row = (
         Appointment.objects.select_for_update(of=("self",))
         .select_related("job__branch", "job__site", "crew")
@@ -57,9 +57,9 @@ def arrive(*, appointment: Appointment, by: User, at: dt.datetime | None = None)
 def _begun(appointment: Appointment, by: User, at: dt.datetime | None) -> tuple[Appointment, Stop]:
     row, stop = _stop(appointment)
     if row.state == Appointment.State.DONE:
-        row = calendar.undo_done(appointment=row, by=by)
+        row = appointments.undo_done(appointment=row, by=by)
     if row.arrived_at is None:
-        row = calendar.mark_arrived(appointment=row, by=by, at=at)
+        row = appointments.mark_arrived(appointment=row, by=by, at=at)
     return row, stop
 
 
@@ -79,7 +79,7 @@ def mark_installed(
     Unit.objects.filter(pk__in=keys).update(state=Unit.State.INSTALLED, installed_at=at)
     audit.record_all(audit.entry(by=by, action="installed", subject=one.unit, job=row.job_id) for one in changed)
     if changed:
-        calendar.recompute_stage(job=row.job_id, by=by)
+        stages.recompute_stage(job=row.job_id, by=by)
     return rows
 
 
@@ -125,7 +125,7 @@ def mark_not_installed(
             changes=changes,
             note=f"{found.label}. {note}".strip(),
         )
-        calendar.recompute_stage(job=row.job_id, by=by)
+        stages.recompute_stage(job=row.job_id, by=by)
     return one
 
 
@@ -142,7 +142,7 @@ def undo_outcome(*, appointment: Appointment, unit: Unit, by: User) -> VisitUnit
     state = Unit.State.LOADED if _left_with(row) else Unit.State.MADE
     Unit.objects.filter(pk=unit.pk).update(state=state, installed_at=None)
     audit.record(by=by, action="took it back", subject=one.unit, job=row.job_id, changes={"outcome": [was, "to do"]})
-    calendar.recompute_stage(job=row.job_id, by=by)
+    stages.recompute_stage(job=row.job_id, by=by)
     return one
 
 
@@ -280,7 +280,7 @@ def sign(
     changes = audit.changed(stop, ["signed_name", "left_with"])
     stop.save(update_fields=["signed_name", "signature", "left_with", "signed_at"])
     audit.record(by=by, action="signed off", subject=stop, job=row.job_id, changes=changes)
-    calendar.recompute_stage(job=row.job_id, by=by)
+    stages.recompute_stage(job=row.job_id, by=by)
     return stop
 
 
@@ -332,12 +332,12 @@ def close_stop(
         raise Refused(f"{len(waiting)} without a word: {codes}. Installed, or not and why?", field="units")
     at = at or timezone.now()
     if row.arrived_at is None:
-        row = calendar.mark_arrived(appointment=row, by=by, at=min(at, timezone.now()))
+        row = appointments.mark_arrived(appointment=row, by=by, at=min(at, timezone.now()))
     stop.closed_at, stop.closed_by, stop.note = at, by, note.strip()
     stop.checked = " ".join(sorted(set(checked) & set(Stop.Check.values)))
     stop.save(update_fields=["closed_at", "closed_by", "note", "checked"])
     audit.record(by=by, action="closed the stop", subject=stop, job=row.job_id, note=note)
-    calendar.mark_done(appointment=row, by=by, at=max(at, row.arrived_at) if row.arrived_at else at)
+    appointments.mark_done(appointment=row, by=by, at=max(at, row.arrived_at) if row.arrived_at else at)
     for one in rows:
         if one.outcome == VisitUnit.Outcome.INSTALLED:
             settle_installed(unit=one.unit, by=by)
@@ -345,7 +345,7 @@ def close_stop(
     for one in rows:
         if one.outcome == VisitUnit.Outcome.NOT_INSTALLED and needs_return(one.cause):
             open_return(unit=one.unit, cause_key=one.cause, by=by, note=one.note, happened_at=row, at=at)
-    calendar.recompute_stage(job=row.job_id, by=by)
+    stages.recompute_stage(job=row.job_id, by=by)
     return stop
 
 
@@ -365,7 +365,7 @@ def reopen_stop(*, appointment: Appointment, by: User) -> Stop:
         Unit.objects.filter(pk=owed.unit_id).update(state=unit_state)
     stop.closed_at = stop.closed_by = None
     stop.save(update_fields=["closed_at", "closed_by"])
-    calendar.undo_done(appointment=row, by=by)
+    appointments.undo_done(appointment=row, by=by)
     audit.record(by=by, action="opened the stop again", subject=stop, job=row.job_id)
-    calendar.recompute_stage(job=row.job_id, by=by)
+    stages.recompute_stage(job=row.job_id, by=by)
     return stop

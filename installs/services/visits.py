@@ -10,9 +10,9 @@ from django.db import transaction
 from installs.adapters.evaluation import LIVE_TO_INSTALL, units_to_install
 from installs.models import ReturnOwed, VisitUnit
 from installs.services.hardware import pull_hardware, refresh_hardware
-from jobs import services as calendar
 from jobs.models import INSTALLING, Appointment, Job, Purpose
 from jobs.ports import ports
+from jobs.services import appointments, stages
 from measuring.models import Unit
 from shared import audit
 from shared.errors import Refused
@@ -51,7 +51,7 @@ def plan_install(
     for unit in wanted:
         if unit.pk not in free:
             raise Refused(f"{unit.code} is not to be installed, or is in another visit", field="units")
-    visit = calendar.new_appointment(
+    visit = appointments.new_appointment(
         job=job, purpose=purpose, by=by, earliest_on=earliest_on, note=note, possible=possible
     )
     _set_units(visit, wanted)
@@ -96,7 +96,7 @@ def set_visit_units(*, appointment: Appointment, units: Iterable[Unit], by: User
 
     Units whose outcome is recorded stay. Minutes and hardware are worked out anew.
     """
-    calendar.lock_open_job(appointment.job_id)
+    stages.lock_open_job(appointment.job_id)
     row = Appointment.objects.select_for_update(of=("self",)).select_related("job__branch").get(pk=appointment.pk)
     if row.purpose not in INSTALLING:
         raise Refused("only installs and returns are for units", field="appointment")

@@ -10,7 +10,6 @@ from django.http import Http404, HttpResponse
 from django.shortcuts import redirect, render
 from django.views.decorators.http import require_GET, require_http_methods, require_POST
 
-from installs import services
 from installs.access import LOADS, OFFICE, RETURNS, job_for, return_for, visit_for
 from installs.adapters.evaluation import (
     rules_in,
@@ -27,6 +26,9 @@ from installs.forms import DecideForm, OpenReturnForm, ReasonForm
 from installs.models import Load, LoadLine, ReturnOwed
 from installs.rules.causes import CHOOSE, NO, cause
 from installs.rules.data import HardwareRules as Rules
+from installs.services import hardware
+from installs.services import returns as return_services
+from installs.services import visits as visit_services
 from installs.services.hardware import visit_hardware
 from jobs.models import INSTALLING, Appointment, Job
 from measuring.adapters.options import options_shown
@@ -119,7 +121,7 @@ def plan_install(request: SignedInRequest, pk: int) -> HttpResponse:
     keys = [int(key) for key in request.POST.getlist("unit") if key.isdigit()]
     units = list(Unit.objects.filter(pk__in=keys, opening__job=job)) if keys else None
     try:
-        visit = services.plan_install(job=job, by=request.user, units=units)
+        visit = visit_services.plan_install(job=job, by=request.user, units=units)
     except Refused as refusal:
         messages.error(request, refusal.problem)
         return redirect(job)
@@ -168,7 +170,7 @@ def visit_hardware_page(request: SignedInRequest, pk: int) -> HttpResponse:
     found = visit_hardware(visit)
     context = _visit_context(request, visit) | {
         "lines": found.lines,
-        "shortages": services.shortages_of(visit),
+        "shortages": hardware.shortages_of(visit),
         "cannot": [(one.unit, one.cannot) for one in found.worked if one.cannot],
     }
     return render(request, "installs/visit_hardware.html", context)
@@ -180,7 +182,7 @@ def pull(request: SignedInRequest, pk: int) -> HttpResponse:
     """Reserves in stock what the visit needs."""
     visit = visit_for(request.user, pk)
     with refusals_shown(request):
-        pulls = services.pull_hardware(appointment=visit, by=request.user)
+        pulls = hardware.pull_hardware(appointment=visit, by=request.user)
         lacking = [f"{row.short} {row.material.name}" for row in pulls if row.short]
         if lacking:
             messages.error(request, "The shelf lacks " + ", ".join(lacking[:8]) + ".")
@@ -197,7 +199,7 @@ def visit_units_set(request: SignedInRequest, pk: int) -> HttpResponse:
     keys = [int(key) for key in request.POST.getlist("unit") if key.isdigit()]
     units = Unit.objects.filter(pk__in=keys, opening__job=visit.job)
     with refusals_shown(request):
-        services.set_visit_units(appointment=visit, units=units, by=request.user)
+        visit_services.set_visit_units(appointment=visit, units=units, by=request.user)
     return redirect(visit)
 
 
@@ -242,7 +244,7 @@ def return_detail(request: SignedInRequest, pk: int) -> HttpResponse:
             raise PermissionDenied
         if form.is_valid():
             with refusals_to(form.refuse):
-                services.decide_return(owed=owed, by=request.user, **form.cleaned_data)
+                return_services.decide_return(owed=owed, by=request.user, **form.cleaned_data)
                 return redirect(owed)
     context = {
         "owed": owed,
@@ -269,7 +271,9 @@ def return_open(request: SignedInRequest, pk: int) -> HttpResponse:
         return redirect("installs:job_hardware", job.pk)
     clean = form.cleaned_data
     try:
-        owed = services.open_return(unit=clean["unit"], cause_key=clean["cause"], note=clean["note"], by=request.user)
+        owed = return_services.open_return(
+            unit=clean["unit"], cause_key=clean["cause"], note=clean["note"], by=request.user
+        )
     except Refused as refusal:
         messages.error(request, refusal.problem)
         return redirect("installs:job_hardware", job.pk)
@@ -282,7 +286,7 @@ def return_drop(request: SignedInRequest, pk: int) -> HttpResponse:
     """It is not owed any more."""
     owed = return_for(request.user, pk)
     with refusals_shown(request):
-        services.drop_return(owed=owed, by=request.user, reason=request.POST.get("reason", ""))
+        return_services.drop_return(owed=owed, by=request.user, reason=request.POST.get("reason", ""))
     return redirect(owed)
 
 
@@ -298,7 +302,7 @@ def return_ready(request: SignedInRequest, pk: int) -> HttpResponse:
         found = parse_date(text) if text else None
         if text and found is None:
             raise Refused("a day, such as 2026-03-09", field="parts_ready_on")
-        services.set_parts_ready(owed=owed, ready_on=found, by=request.user)
+        return_services.set_parts_ready(owed=owed, ready_on=found, by=request.user)
     except (Refused, ValueError) as error:
         messages.error(request, getattr(error, "problem", "a day, such as 2026-03-09"))
     return redirect(owed)

@@ -15,11 +15,12 @@ from django.urls import reverse
 from django.utils.dateparse import parse_date
 from django.views.decorators.http import require_GET, require_POST
 
-from installs import services
 from installs.access import LOADS, crew_for, line_for, load_for, today_of, van_row_for
 from installs.adapters.truck import lines_of
 from installs.forms import VanForm
 from installs.models import Load, LoadLine
+from installs.services import hardware
+from installs.services import loads as load_services
 from installs.services.loads import goes_up, visits_of_day
 from jobs.models import INSTALLING, Appointment, Crew
 from jobs.schedule.day import in_the_calendar
@@ -60,7 +61,7 @@ def my_load(request: SignedInRequest) -> HttpResponse:
         day = today + dt.timedelta(days=ahead)
         for crew in crews_of(request.user, day):
             if any(visit.state != Appointment.State.DONE for visit in visits_of_day(crew, day)):
-                load = services.refresh_load(crew=crew, day=day, by=request.user)
+                load = load_services.refresh_load(crew=crew, day=day, by=request.user)
                 return redirect(load)
     return render(request, "installs/no_load.html")
 
@@ -107,7 +108,7 @@ def make_load(request: SignedInRequest, pk: int, day: str) -> HttpResponse:
     found = parse_date(day)
     if found is None:
         return redirect("installs:loads")
-    return redirect(services.refresh_load(crew=crew_for(request.user, pk), day=found, by=request.user))
+    return redirect(load_services.refresh_load(crew=crew_for(request.user, pk), day=found, by=request.user))
 
 
 @roles_required(*LOADS)
@@ -116,7 +117,7 @@ def load(request: SignedInRequest, pk: int) -> HttpResponse:
     """The load check: what to put on, in the order it goes on."""
     row = load_for(request.user, pk)
     if row.is_in_the_yard():
-        row = services.refresh_load(crew=row.crew, day=row.day, by=request.user)
+        row = load_services.refresh_load(crew=row.crew, day=row.day, by=request.user)
     return _page(request, row)
 
 
@@ -174,7 +175,7 @@ def check(request: SignedInRequest, pk: int) -> HttpResponse:
     line = line_for(request.user, pk)
     count = request.POST.get("count", "")
     wanted = int(count) if count.isdigit() else (0 if line.checked == line.quantity else line.quantity)
-    return _act(request, line.load, services.check_lines, load=line.load, lines=[line], count=wanted)
+    return _act(request, line.load, load_services.check_lines, load=line.load, lines=[line], count=wanted)
 
 
 @roles_required(*LOADS)
@@ -183,7 +184,9 @@ def check_code(request: SignedInRequest, pk: int) -> HttpResponse:
     """By the code typed or scanned off a label."""
     row = load_for(request.user, pk)
     bundle = bool(request.POST.get("bundle"))
-    return _act(request, row, services.check_code, load=row, typed=request.POST.get("code", "")[:200], bundle=bundle)
+    return _act(
+        request, row, load_services.check_code, load=row, typed=request.POST.get("code", "")[:200], bundle=bundle
+    )
 
 
 @roles_required(*LOADS)
@@ -197,7 +200,7 @@ def check_room(request: SignedInRequest, pk: int) -> HttpResponse:
         return redirect(row)
     room = request.POST.get("room", "")
     return _act(
-        request, row, services.check_room, load=row, appointment=visit, room=int(room) if room.isdigit() else None
+        request, row, load_services.check_room, load=row, appointment=visit, room=int(room) if room.isdigit() else None
     )
 
 
@@ -207,14 +210,14 @@ def check_section(request: SignedInRequest, pk: int) -> HttpResponse:
     """All of one part of the list, such as the tools."""
     row = load_for(request.user, pk)
     lines = row.lines.filter(section=request.POST.get("section", ""))
-    return _act(request, row, services.check_lines, load=row, lines=lines)
+    return _act(request, row, load_services.check_lines, load=row, lines=lines)
 
 
 @roles_required(*LOADS)
 @require_POST
 def undo(request: SignedInRequest, pk: int) -> HttpResponse:
     row = load_for(request.user, pk)
-    return _act(request, row, services.undo_check, load=row)
+    return _act(request, row, load_services.undo_check, load=row)
 
 
 @roles_required(*LOADS)
@@ -223,7 +226,7 @@ def leave(request: SignedInRequest, pk: int) -> HttpResponse:
     """The truck leaves the yard; with a gap only for a reason."""
     row = load_for(request.user, pk)
     try:
-        services.leave_yard(load=row, by=request.user, reason=request.POST.get("reason", ""))
+        load_services.leave_yard(load=row, by=request.user, reason=request.POST.get("reason", ""))
     except Refused as refusal:
         return _page(request, row, problem=refusal, status=422)
     return redirect("jobs:today" if request.user.has_role(roles.INSTALLER) else row)
@@ -234,7 +237,7 @@ def leave(request: SignedInRequest, pk: int) -> HttpResponse:
 def back(request: SignedInRequest, pk: int) -> HttpResponse:
     """The truck is back: what did not go up is put back."""
     row = load_for(request.user, pk)
-    return _act(request, row, services.come_back, load=row)
+    return _act(request, row, load_services.come_back, load=row)
 
 
 @roles_required(*LOADS)
@@ -244,7 +247,7 @@ def put_back(request: SignedInRequest, pk: int) -> HttpResponse:
     line = line_for(request.user, pk)
     count = request.POST.get("count", "")
     wanted = int(count) if count.isdigit() else line.checked
-    return _act(request, line.load, services.put_back, load=line.load, line=line, count=wanted)
+    return _act(request, line.load, load_services.put_back, load=line.load, line=line, count=wanted)
 
 
 # -- the van -----------------------------------------------------------------------------
@@ -255,7 +258,7 @@ def put_back(request: SignedInRequest, pk: int) -> HttpResponse:
 def van(request: SignedInRequest, pk: int) -> HttpResponse:
     """What a crew's van carries, and what tops it up."""
     crew = crew_for(request.user, pk)
-    rows = services.van_rows(crew=crew, by=request.user)
+    rows = hardware.van_rows(crew=crew, by=request.user)
     context = {"crew": crew, "rows": rows, "short": [row for row in rows if row.to_take]}
     return render(request, "installs/van.html", context)
 
@@ -265,7 +268,7 @@ def van(request: SignedInRequest, pk: int) -> HttpResponse:
 def top_up(request: SignedInRequest, pk: int) -> HttpResponse:
     """Fills the van from the shelf."""
     crew = crew_for(request.user, pk)
-    done = services.top_up_van(crew=crew, by=request.user)
+    done = hardware.top_up_van(crew=crew, by=request.user)
     lacking = [f"{missing} {row.material.name}" for row, _, missing in done if missing]
     if lacking:
         messages.error(request, "The shelf lacks " + ", ".join(lacking[:6]) + ".")
@@ -282,7 +285,7 @@ def van_row(request: SignedInRequest, pk: int) -> HttpResponse:
     form = VanForm(request.POST, user=request.user)
     if form.is_valid():
         try:
-            services.set_van_row(row=row, by=request.user, **form.cleaned_data)
+            hardware.set_van_row(row=row, by=request.user, **form.cleaned_data)
         except Refused as refusal:
             messages.error(request, f"{row.material.name}: {refusal.problem}")
     else:

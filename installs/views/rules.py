@@ -9,11 +9,11 @@ from django.http import Http404, HttpResponse
 from django.shortcuts import redirect, render
 from django.views.decorators.http import require_GET, require_http_methods
 
-from installs import services
 from installs.access import branch_of, rules_for
 from installs.adapters.evaluation import rules_at
 from installs.models import HardwareRules
 from installs.rules.editing import Field, Group, Part, groups_of, part_at, parts_of
+from installs.services import hardware as services
 from installs.services.starting_data import load_rules
 from shared.access import SignedInRequest, roles_required
 from shared.errors import Refused

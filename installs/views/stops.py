@@ -13,7 +13,6 @@ from django.utils import timezone
 from django.views.decorators.http import require_GET, require_POST
 
 from fabrication.models import Material
-from installs import services
 from installs.access import INSTALLS, LOADS, photo_for, stop_for, unit_key, used_for
 from installs.adapters.evaluation import rules_of, visit_units
 from installs.adapters.packet import caution_values, facts_of_site, hardware_values, stop_summary, stop_values
@@ -22,6 +21,7 @@ from installs.drawings import signature_drawing
 from installs.forms import CauseForm, HardwareUsedForm, PhotoForm, SignForm
 from installs.models import Stop, VisitUnit
 from installs.rules.causes import kinds_of, top_causes
+from installs.services import stops as services
 from installs.views.loads import day_paths
 from jobs.access import secret_for
 from jobs.models import Appointment

@@ -12,7 +12,6 @@ from rest_framework import serializers
 from rest_framework.decorators import action
 from rest_framework.response import Response
 
-from jobs import services
 from jobs.access import secret_for
 from jobs.api.base import (
     OFFICE,
@@ -37,6 +36,7 @@ from jobs.schedule.day import read_schedule
 from jobs.schedule.effects import effect_json, effect_of, in_the_way
 from jobs.schedule.offers import Offer, offers_for, read_value
 from jobs.schedule.words import copy_text
+from jobs.services import appointments, feeds, times
 from shared.api import ApiRequest, IdField, ReadViewSet, kept_in, valid, valid_rows
 from shared.fields import LONGEST_NOTE, DayField
 
@@ -214,7 +214,7 @@ class AppointmentViewSet(ReadViewSet):
 
     def handle_exception(self, exc: Exception) -> Response:
         response = super().handle_exception(exc)
-        if isinstance(exc, services.Stopped):
+        if isinstance(exc, appointments.Stopped):
             response.data["blockers"] = [blocker_json(one) for one in exc.blockers]
         return response
 
@@ -227,7 +227,7 @@ class AppointmentViewSet(ReadViewSet):
         """Minutes, people, priority, earliest day, note."""
         row = self.get_object()
         data = {"earliest_on": row.earliest_on} | valid(ChangeVisitSerializer, request)
-        return self._answer(services.edit_appointment(appointment=row, by=request.user, **data))
+        return self._answer(appointments.edit_appointment(appointment=row, by=request.user, **data))
 
     @extend_schema(
         parameters=[OpenApiParameter("days", OpenApiTypes.INT), OpenApiParameter("most", OpenApiTypes.INT)],
@@ -251,7 +251,7 @@ class AppointmentViewSet(ReadViewSet):
     def possible(self, request: ApiRequest, pk: str = "") -> Response:
         """The windows in which the customer can take it, instead of those there were; none is any time."""
         windows = spans_of(valid_rows(SpanSerializer, request))
-        row = services.set_possible_windows(appointment=self.get_object(), windows=windows, by=request.user)
+        row = times.set_possible_windows(appointment=self.get_object(), windows=windows, by=request.user)
         return self._answer(row)
 
     @extend_schema(request=WindowSerializer, responses=AppointmentSerializer)
@@ -261,7 +261,7 @@ class AppointmentViewSet(ReadViewSet):
         row = self.get_object()
         crews = list(Crew.objects.visible_to(request.user).filter(is_active=True))
         crew, window = read_value(crews, valid(WindowSerializer, request)["window"])
-        return self._answer(services.reserve_offer(appointment=row, crew=crew, window=window, by=request.user))
+        return self._answer(appointments.reserve_offer(appointment=row, crew=crew, window=window, by=request.user))
 
     @extend_schema(request=PlaceSerializer, responses=OpenApiTypes.OBJECT)
     @action(detail=True, methods=["post"])
@@ -276,7 +276,7 @@ class AppointmentViewSet(ReadViewSet):
     def place(self, request: ApiRequest, pk: str = "") -> Response:
         """Place or move it."""
         data = valid(PlaceSerializer, request)
-        return self._answer(services.place(appointment=self.get_object(), by=request.user, **data))
+        return self._answer(appointments.place(appointment=self.get_object(), by=request.user, **data))
 
     @extend_schema(request=PromiseSerializer, responses=AppointmentSerializer)
     @action(detail=True, methods=["post"])
@@ -288,48 +288,48 @@ class AppointmentViewSet(ReadViewSet):
         """
         data = valid(PromiseSerializer, request)
         window = (data["window_from"], data["window_until"]) if "window_from" in data else None
-        row = services.promise(appointment=self.get_object(), by=request.user, window=window, anyway=data["anyway"])
+        row = appointments.promise(appointment=self.get_object(), by=request.user, window=window, anyway=data["anyway"])
         return self._answer(row)
 
     @extend_schema(request=None, responses=AppointmentSerializer)
     @action(detail=True, methods=["post"], url_path="let-go")
     def let_go(self, request: ApiRequest, pk: str = "") -> Response:
         """Give a reserved window back."""
-        return self._answer(services.let_go(appointment=self.get_object(), by=request.user))
+        return self._answer(appointments.let_go(appointment=self.get_object(), by=request.user))
 
     @extend_schema(request=None, responses=AppointmentSerializer)
     @action(detail=True, methods=["post"])
     def undo(self, request: ApiRequest, pk: str = "") -> Response:
         """Take the last move back."""
-        return self._answer(services.undo_move(appointment=self.get_object(), by=request.user))
+        return self._answer(appointments.undo_move(appointment=self.get_object(), by=request.user))
 
     @extend_schema(request=LockSerializer, responses=AppointmentSerializer)
     @action(detail=True, methods=["post"])
     def lock(self, request: ApiRequest, pk: str = "") -> Response:
         """Lock or unlock it."""
         data = valid(LockSerializer, request)
-        return self._answer(services.lock(appointment=self.get_object(), by=request.user, **data))
+        return self._answer(appointments.lock(appointment=self.get_object(), by=request.user, **data))
 
     @extend_schema(request=AnywaySerializer, responses=AppointmentSerializer)
     @action(detail=True, methods=["post"])
     def unplace(self, request: ApiRequest, pk: str = "") -> Response:
         """Take it out of the calendar."""
         data = valid(AnywaySerializer, request)
-        return self._answer(services.unplace(appointment=self.get_object(), by=request.user, **data))
+        return self._answer(appointments.unplace(appointment=self.get_object(), by=request.user, **data))
 
     @extend_schema(request=ReasonSerializer, responses=AppointmentSerializer)
     @action(detail=True, methods=["post"])
     def cancel(self, request: ApiRequest, pk: str = "") -> Response:
         """Call the visit off."""
         data = valid(ReasonSerializer, request)
-        return self._answer(services.cancel_appointment(appointment=self.get_object(), by=request.user, **data))
+        return self._answer(appointments.cancel_appointment(appointment=self.get_object(), by=request.user, **data))
 
     @extend_schema(request=SplitSerializer, responses=AppointmentSerializer)
     @action(detail=True, methods=["post"])
     def split(self, request: ApiRequest, pk: str = "") -> Response:
         """Two visits instead of one; the second is the answer."""
         data = valid(SplitSerializer, request)
-        return self._answer(services.split_appointment(appointment=self.get_object(), by=request.user, **data))
+        return self._answer(appointments.split_appointment(appointment=self.get_object(), by=request.user, **data))
 
     def _tap(self, request: ApiRequest, tap: Any) -> Response:
         data = valid(TapSerializer, request)
@@ -339,31 +339,31 @@ class AppointmentViewSet(ReadViewSet):
     @action(detail=True, methods=["post"], url_path="on-the-way")
     def on_the_way(self, request: ApiRequest, pk: str = "") -> Response:
         """The crew has set out."""
-        return self._tap(request, services.mark_on_the_way)
+        return self._tap(request, appointments.mark_on_the_way)
 
     @extend_schema(request=TapSerializer, responses=AppointmentSerializer)
     @action(detail=True, methods=["post"])
     def arrived(self, request: ApiRequest, pk: str = "") -> Response:
         """The crew is there."""
-        return self._tap(request, services.mark_arrived)
+        return self._tap(request, appointments.mark_arrived)
 
     @extend_schema(request=TapSerializer, responses=AppointmentSerializer)
     @action(detail=True, methods=["post"])
     def done(self, request: ApiRequest, pk: str = "") -> Response:
         """The visit is over."""
-        return self._tap(request, services.mark_done)
+        return self._tap(request, appointments.mark_done)
 
     @extend_schema(request=None, responses=AppointmentSerializer)
     @action(detail=True, methods=["post"])
     def told(self, request: ApiRequest, pk: str = "") -> Response:
         """The customer was told that the crew is late, and when to expect it as the day goes now."""
-        return self._answer(services.told_late(appointment=self.get_object(), by=request.user))
+        return self._answer(appointments.told_late(appointment=self.get_object(), by=request.user))
 
     @extend_schema(request=None, responses=AppointmentSerializer)
     @action(detail=True, methods=["post"], url_path="undo-tap")
     def undo_tap(self, request: ApiRequest, pk: str = "") -> Response:
         """Take "on the way" or "arrived" back, while nothing is recorded at the visit."""
-        return self._answer(services.undo_tap(appointment=self.get_object(), by=request.user))
+        return self._answer(appointments.undo_tap(appointment=self.get_object(), by=request.user))
 
     @extend_schema(request=AnswersSerializer, responses=ReadinessSerializer(many=True))
     @action(detail=True, methods=["get", "post"])
@@ -371,7 +371,7 @@ class AppointmentViewSet(ReadViewSet):
         """What was answered about the site."""
         row = self.get_object()
         if request.method == "POST":
-            services.answer_readiness(appointment=row, by=request.user, **valid(AnswersSerializer, request))
+            feeds.answer_readiness(appointment=row, by=request.user, **valid(AnswersSerializer, request))
         return Response(ReadinessSerializer(row.readiness.all(), many=True).data)
 
     @extend_schema(responses=OpenApiTypes.OBJECT)

@@ -10,11 +10,11 @@ from rest_framework import serializers, status
 from rest_framework.decorators import action
 from rest_framework.response import Response
 
-from jobs import services
 from jobs.api.base import OFFICE, InstantField, mine
 from jobs.api.setting_up import CrewActions
 from jobs.models import Absence, Crew, Purpose, Skill
 from jobs.schedule.availability import crew_day
+from jobs.services import crews, planning
 from shared.api import ActionViewSet, ApiRequest, Filled, valid
 from shared.fields import DayField
 from shared.models import User
@@ -65,12 +65,12 @@ class CrewViewSet(CrewActions, ActionViewSet):
 
     def perform_create(self, serializer: Filled) -> None:
         user = self.person
-        serializer.instance = services.save_crew(branch=user.own_branch, by=user, **serializer.validated_data)
+        serializer.instance = crews.save_crew(branch=user.own_branch, by=user, **serializer.validated_data)
 
     def perform_update(self, serializer: Any) -> None:
         crew, values = serializer.instance, dict(serializer.validated_data)
         skills = values.pop("skills", crew.skills.all())
-        services.save_crew(branch=crew.branch, crew=crew, by=self.person, skills=list(skills), **values)
+        crews.save_crew(branch=crew.branch, crew=crew, by=self.person, skills=list(skills), **values)
 
     @extend_schema(parameters=[OpenApiParameter("day", OpenApiTypes.DATE)], responses=OpenApiTypes.OBJECT)
     @action(detail=True, methods=["get"])
@@ -89,8 +89,8 @@ class CrewViewSet(CrewActions, ActionViewSet):
         """Note an absence; the visits it hits are named, and with `spread` a run proposes other crews for them."""
         data = valid(AbsenceSerializer, request)
         spread = data.pop("spread", False)
-        row, hit = services.add_absence(crew=self.get_object(), by=request.user, **data)
-        run = services.spread_absence(absence=row, by=request.user) if spread and hit else None
+        row, hit = crews.add_absence(crew=self.get_object(), by=request.user, **data)
+        run = planning.spread_absence(absence=row, by=request.user) if spread and hit else None
         return Response(
             {
                 "absence": AbsenceSerializer(row).data,

@@ -8,9 +8,9 @@ from drf_spectacular.types import OpenApiTypes
 from drf_spectacular.utils import extend_schema_field
 from rest_framework import serializers
 
-from jobs import services
 from jobs.api.base import OFFICE, QuietSerializer, mine
 from jobs.models import Customer, Project, Site
+from jobs.services import booking as services
 from jobs.services.stages import by_phase
 from shared.api import ActionViewSet, Filled
 

@@ -8,10 +8,10 @@ from rest_framework import serializers, status
 from rest_framework.decorators import action
 from rest_framework.response import Response
 
-from jobs import services
 from jobs.api.base import OFFICE, mine
 from jobs.ics import feed_token
 from jobs.models import CalendarFeed, Crew
+from jobs.services import feeds as services
 from shared.api import ApiRequest, ReadViewSet, valid
 from shared.models import User
 

@@ -11,7 +11,6 @@ from rest_framework.decorators import action
 from rest_framework.request import Request
 from rest_framework.response import Response
 
-from jobs import services
 from jobs.api.appointments import AppointmentSerializer
 from jobs.api.base import (
     OFFICE,
@@ -25,6 +24,8 @@ from jobs.api.base import (
 )
 from jobs.api.customers import CustomerSerializer, SiteSerializer
 from jobs.models import Customer, Job, Project, Site, Skill
+from jobs.services import appointments as appointment_services
+from jobs.services import booking, times
 from jobs.services.stages import blockers_of
 from shared.api import ActionViewSet, ApiRequest, valid, valid_rows
 from shared.fields import LONGEST_NOTE
@@ -119,7 +120,7 @@ class JobViewSet(ActionViewSet):
         asked.is_valid(raise_exception=True)
         data = asked.validated_data
         site = data.get("site")
-        job = services.book_job(
+        job = booking.book_job(
             branch=self.person.own_branch,
             by=self.person,
             customer=site.customer if site else data.get("customer") or data["new_customer"],
@@ -136,7 +137,7 @@ class JobViewSet(ActionViewSet):
         values = dict(serializer.validated_data)
         if "project" in values:
             mine(serializer, Project, values["project"])
-        serializer.instance = services.edit_job(job=serializer.instance, by=self.person, **values)
+        serializer.instance = booking.edit_job(job=serializer.instance, by=self.person, **values)
 
     def _answer(self, job: Job) -> Response:
         return Response(self.get_serializer(job).data)
@@ -145,26 +146,26 @@ class JobViewSet(ActionViewSet):
     @action(detail=True, methods=["post"])
     def hold(self, request: ApiRequest, pk: str = "") -> Response:
         """Pause it."""
-        return self._answer(services.hold(job=self.get_object(), by=request.user, **valid(HoldSerializer, request)))
+        return self._answer(booking.hold(job=self.get_object(), by=request.user, **valid(HoldSerializer, request)))
 
     @extend_schema(request=None, responses=JobSerializer)
     @action(detail=True, methods=["post"])
     def unhold(self, request: ApiRequest, pk: str = "") -> Response:
         """Let it go on."""
-        return self._answer(services.unhold(job=self.get_object(), by=request.user))
+        return self._answer(booking.unhold(job=self.get_object(), by=request.user))
 
     @extend_schema(request=ReasonSerializer, responses=JobSerializer)
     @action(detail=True, methods=["post"])
     def cancel(self, request: ApiRequest, pk: str = "") -> Response:
         """Cancel it and its coming visits."""
         data = valid(ReasonSerializer, request)
-        return self._answer(services.cancel_job(job=self.get_object(), by=request.user, **data))
+        return self._answer(booking.cancel_job(job=self.get_object(), by=request.user, **data))
 
     @extend_schema(request=None, responses=JobSerializer)
     @action(detail=True, methods=["post"], url_path="take-up")
     def take_up(self, request: ApiRequest, pk: str = "") -> Response:
         """Take a cancelled job up again."""
-        return self._answer(services.take_up_again(job=self.get_object(), by=request.user))
+        return self._answer(booking.take_up_again(job=self.get_object(), by=request.user))
 
     @extend_schema(request=SpanSerializer(many=True), responses=SpanSerializer(many=True))
     @action(detail=True, methods=["get", "post"])
@@ -172,7 +173,7 @@ class JobViewSet(ActionViewSet):
         """The stretches in which the customer can't be there; what is sent stands instead of those there were."""
         job = self.get_object()
         if request.method == "POST":
-            services.set_impossible_times(job=job, spans=spans_of(valid_rows(SpanSerializer, request)), by=request.user)
+            times.set_impossible_times(job=job, spans=spans_of(valid_rows(SpanSerializer, request)), by=request.user)
         return Response(SpanSerializer(job.impossible_times.all(), many=True).data)
 
     @extend_schema(request=NewVisitSerializer, responses={201: AppointmentSerializer})
@@ -182,7 +183,7 @@ class JobViewSet(ActionViewSet):
         data = valid(NewVisitSerializer, request)
         skills = Skill.objects.visible_to(request.user).filter(key__in=data.pop("skills"))
         data["possible"] = spans_of(data["possible"])
-        row = services.new_appointment(job=self.get_object(), by=request.user, skills=skills, **data)
+        row = appointment_services.new_appointment(job=self.get_object(), by=request.user, skills=skills, **data)
         context = {**self.get_serializer_context(), "whole": True}
         return Response(AppointmentSerializer(row, context=context).data, status=status.HTTP_201_CREATED)
 

@@ -9,9 +9,9 @@ from rest_framework import serializers, status
 from rest_framework.decorators import action
 from rest_framework.response import Response
 
-from jobs import services
 from jobs.api.base import OFFICE, mine
 from jobs.models import Crew, Proposal, ProposedMove
+from jobs.services import accepting, planning
 from shared.api import ApiRequest, IdField, ReadViewSet, valid
 from shared.fields import DayField
 from shared.routes import RunSerializer
@@ -86,7 +86,7 @@ class ProposalViewSet(ReadViewSet):
     def create(self, request: ApiRequest) -> Response:
         """Ask for a plan: the run that makes it."""
         data = valid(AskedPlanSerializer, request)
-        run = services.ask_for_plan(branch=request.user.own_branch, by=request.user, **data)
+        run = planning.ask_for_plan(branch=request.user.own_branch, by=request.user, **data)
         return Response(RunSerializer(run).data, status=status.HTTP_202_ACCEPTED)
 
     def _moves(self, request: ApiRequest, proposal: Proposal) -> Any:
@@ -101,14 +101,14 @@ class ProposalViewSet(ReadViewSet):
         proposal = self.get_object()
         data = valid(ChosenMovesSerializer, request)
         moves = self._moves(request, proposal)
-        services.accept_moves(proposal=proposal, moves=moves, by=request.user, anyway=data["anyway"])
+        accepting.accept_moves(proposal=proposal, moves=moves, by=request.user, anyway=data["anyway"])
         return Response(self.get_serializer(self.get_object()).data)
 
     @extend_schema(request=None, responses=ProposalSerializer)
     @action(detail=True, methods=["post"], url_path="undo")
     def undo(self, request: ApiRequest, pk: str = "") -> Response:
         """Take what was accepted last back, all of it."""
-        services.undo_acceptance(proposal=self.get_object(), by=request.user)
+        accepting.undo_acceptance(proposal=self.get_object(), by=request.user)
         return Response(self.get_serializer(self.get_object()).data)
 
     @extend_schema(request=ChosenMovesSerializer, responses=ProposalSerializer)
@@ -116,5 +116,5 @@ class ProposalViewSet(ReadViewSet):
     def decline(self, request: ApiRequest, pk: str = "") -> Response:
         """Leave them as they are."""
         proposal = self.get_object()
-        services.decline_moves(proposal=proposal, moves=self._moves(request, proposal), by=request.user)
+        accepting.decline_moves(proposal=proposal, moves=self._moves(request, proposal), by=request.user)
         return Response(self.get_serializer(self.get_object()).data)

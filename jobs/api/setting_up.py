@@ -12,9 +12,10 @@ from rest_framework.decorators import action
 from rest_framework.response import Response
 from rest_framework.routers import DefaultRouter
 
-from jobs import services
 from jobs.models import Absence, CalendarRules, Crew, CrewDay, CrewMember, Holiday, Skill, UsualWindow, WorkingHours
 from jobs.schedule.offers import usual_windows
+from jobs.services import appointments as appointment_services
+from jobs.services import crews, imports
 from shared import roles
 from shared.api import ApiRequest, Filled, HasRole, IdField, VisibleMixin, valid, valid_rows
 from shared.fields import DayField
@@ -85,7 +86,7 @@ class CrewActions:
             hours = valid_rows(HoursSerializer, request)
             if len({one["weekday"] for one in hours}) < len(hours):
                 raise serializers.ValidationError({"weekday": "Each weekday once."})
-            services.set_hours(crew=crew, hours=hours, by=request.user)
+            crews.set_hours(crew=crew, hours=hours, by=request.user)
         return Response(HoursSerializer(crew.hours.all(), many=True).data)
 
     @extend_schema(request=MemberSerializer, responses=MemberSerializer(many=True))
@@ -94,7 +95,7 @@ class CrewActions:
         """Who drives with it; one more."""
         crew = self.get_object()
         if request.method == "POST":
-            services.add_member(crew=crew, by=request.user, **valid(MemberSerializer, request))
+            crews.add_member(crew=crew, by=request.user, **valid(MemberSerializer, request))
         return Response(MemberSerializer(crew.members.all(), many=True).data)
 
     @extend_schema(request=EndSerializer, responses=MemberSerializer(many=True))
@@ -104,14 +105,14 @@ class CrewActions:
         crew, asked = self.get_object(), valid(EndSerializer, request)
         member = get_object_or_404(crew.members, pk=asked["member"])
         today = timezone.now().astimezone(crew.branch.tz).date()
-        services.end_member(member=member, until_on=asked.get("until_on", today), by=request.user)
+        crews.end_member(member=member, until_on=asked.get("until_on", today), by=request.user)
         return Response(MemberSerializer(crew.members.all(), many=True).data)
 
     @extend_schema(request=CrewDaySerializer, responses=CrewDaySerializer)
     @action(detail=True, methods=["post"])
     def differs(self, request: ApiRequest, pk: str = "") -> Response:
         """Other hours or people on one day, or none."""
-        row = services.set_crew_day(crew=self.get_object(), by=request.user, **valid(CrewDaySerializer, request))
+        row = crews.set_crew_day(crew=self.get_object(), by=request.user, **valid(CrewDaySerializer, request))
         return Response(CrewDaySerializer(row).data)
 
     @extend_schema(request=WhichSerializer, responses={204: None})
@@ -120,7 +121,7 @@ class CrewActions:
         """They are back."""
         which = valid(WhichSerializer, request)["absence"]
         absence = get_object_or_404(Absence.objects.filter(crew=self.get_object()), pk=which)
-        services.remove_absence(absence=absence, by=request.user)
+        crews.remove_absence(absence=absence, by=request.user)
         return Response(status=status.HTTP_204_NO_CONTENT)
 
     @extend_schema(request=SwapSerializer, responses=TradedSerializer)
@@ -129,7 +130,7 @@ class CrewActions:
         """Trade a whole day with another crew."""
         asked = valid(SwapSerializer, request)
         other = get_object_or_404(Crew.objects.visible_to(request.user), pk=asked.pop("other"))
-        rows = services.swap_crews(one=self.get_object(), other=other, by=request.user, **asked)
+        rows = appointment_services.swap_crews(one=self.get_object(), other=other, by=request.user, **asked)
         return Response({"appointments": [row.pk for row in rows]})
 
 
@@ -148,7 +149,7 @@ class SkillViewSet(VisibleMixin, mixins.ListModelMixin, mixins.CreateModelMixin,
 
     def perform_create(self, serializer: Filled) -> None:
         user = self.person
-        serializer.instance = services.add_skill(branch=user.own_branch, by=user, **serializer.validated_data)
+        serializer.instance = crews.add_skill(branch=user.own_branch, by=user, **serializer.validated_data)
 
 
 class HolidaySerializer(serializers.ModelSerializer[Holiday]):
@@ -174,11 +175,11 @@ class HolidayViewSet(
 
     def perform_create(self, serializer: Filled) -> None:
         user = self.person
-        serializer.instance = services.set_holiday(branch=user.own_branch, by=user, **serializer.validated_data)
+        serializer.instance = crews.set_holiday(branch=user.own_branch, by=user, **serializer.validated_data)
 
     def perform_destroy(self, instance: Holiday) -> None:
         user = self.person
-        services.remove_holiday(holiday=instance, by=user)
+        crews.remove_holiday(holiday=instance, by=user)
 
 
 class WindowSpanSerializer(serializers.ModelSerializer[UsualWindow]):
@@ -221,10 +222,10 @@ class RulesViewSet(viewsets.ViewSet):
         values = valid(RulesSerializer, request, partial=True)
         windows = values.pop("windows", None)
         if values:
-            services.set_rules(branch=request.user.own_branch, by=request.user, **values)
+            crews.set_rules(branch=request.user.own_branch, by=request.user, **values)
         if windows is not None:
             spans = [(one["starts"], one["ends"]) for one in windows]
-            services.set_usual_windows(branch=request.user.own_branch, windows=spans, by=request.user)
+            crews.set_usual_windows(branch=request.user.own_branch, windows=spans, by=request.user)
         return self.list(request)
 
 
@@ -243,7 +244,7 @@ class ImportViewSet(viewsets.ViewSet):
     def create(self, request: ApiRequest) -> Response:
         """Ask for an import: the run that looks at it or books it; its result tells each line's fate."""
         asked = valid(ImportSerializer, request)
-        run = services.ask_for_import(branch=request.user.own_branch, by=request.user, **asked)
+        run = imports.ask_for_import(branch=request.user.own_branch, by=request.user, **asked)
         return Response(RunSerializer(run).data, status=status.HTTP_202_ACCEPTED)
 
 

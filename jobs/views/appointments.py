@@ -14,7 +14,6 @@ from django.utils.dateparse import parse_datetime
 from django.utils.http import url_has_allowed_host_and_scheme
 from django.views.decorators.http import require_GET, require_http_methods, require_POST
 
-from jobs import services
 from jobs.access import DRIVES, LOOKS, OFFICE, SEES_PHONES, appointment_for, crew_for, is_of_crew, secret_for
 from jobs.forms import (
     CallForm,
@@ -36,6 +35,7 @@ from jobs.schedule.effects import effect_json, effect_of, in_the_way, trouble_te
 from jobs.schedule.lateness import grade
 from jobs.schedule.offers import rescues
 from jobs.schedule.words import copy_text, late_text, readiness_text, stay_text, window_text
+from jobs.services import appointments, feeds
 from shared.access import SignedInRequest, roles_required
 from shared.errors import Refused, refusals_to
 from shared.formats.durations import minutes_text
@@ -174,7 +174,7 @@ def appointment_edit(request: SignedInRequest, pk: int) -> HttpResponse:
     if request.method == "POST" and form.is_valid():
         values = {name: value for name, value in form.cleaned_data.items() if name != "purpose"}
         with refusals_to(form.refuse):
-            services.edit_appointment(appointment=row, by=request.user, **values)
+            appointments.edit_appointment(appointment=row, by=request.user, **values)
             messages.success(request, "The visit is changed.")
             if trouble := _trouble_with(row):
                 messages.warning(request, f"{trouble}. Move one of them, or call.")
@@ -227,7 +227,7 @@ def appointment_move(request: SignedInRequest, pk: int) -> HttpResponse:
         crew, starts_at = form.cleaned_data["crew"], form.starts_at
         if request.method == "POST" and "look" not in request.POST:
             try:
-                services.place(
+                appointments.place(
                     appointment=row, crew=crew, starts_at=starts_at, by=request.user,
                     anyway=form.cleaned_data["anyway"], version=form.cleaned_data["version"],
                 )  # fmt: skip
@@ -253,7 +253,9 @@ def appointment_move(request: SignedInRequest, pk: int) -> HttpResponse:
 def appointment_undo(request: SignedInRequest, pk: int) -> HttpResponse:
     """Take the last move back."""
     row = appointment_for(request.user, pk)
-    return _act(request, row, "The move is taken back.", lambda: services.undo_move(appointment=row, by=request.user))
+    return _act(
+        request, row, "The move is taken back.", lambda: appointments.undo_move(appointment=row, by=request.user)
+    )
 
 
 @roles_required(*OFFICE)
@@ -264,7 +266,7 @@ def appointment_unplace(request: SignedInRequest, pk: int) -> HttpResponse:
     anyway = bool(request.POST.get("anyway"))
     return _act(
         request, row, "It waits among the unplaced.",
-        lambda: services.unplace(appointment=row, by=request.user, anyway=anyway),
+        lambda: appointments.unplace(appointment=row, by=request.user, anyway=anyway),
     )  # fmt: skip
 
 
@@ -275,7 +277,7 @@ def appointment_lock(request: SignedInRequest, pk: int) -> HttpResponse:
     row = appointment_for(request.user, pk)
     locked = request.POST.get("locked", "1") == "1"
     words = "Locked: nothing moves it." if locked else "Unlocked."
-    return _act(request, row, words, lambda: services.lock(appointment=row, by=request.user, locked=locked))
+    return _act(request, row, words, lambda: appointments.lock(appointment=row, by=request.user, locked=locked))
 
 
 @roles_required(*OFFICE)
@@ -296,7 +298,10 @@ def appointment_promise(request: SignedInRequest, pk: int) -> HttpResponse:
         words += f" Still in the way: {sentence(wrong)}"
     anyway = request.POST.get("anyway") == "1"
     return _act(
-        request, row, words, lambda: services.promise(appointment=row, by=request.user, window=window, anyway=anyway)
+        request,
+        row,
+        words,
+        lambda: appointments.promise(appointment=row, by=request.user, window=window, anyway=anyway),
     )
 
 
@@ -305,7 +310,9 @@ def appointment_promise(request: SignedInRequest, pk: int) -> HttpResponse:
 def appointment_let_go(request: SignedInRequest, pk: int) -> HttpResponse:
     """Give a reserved window back."""
     row = appointment_for(request.user, pk)
-    return _act(request, row, "The window is free again.", lambda: services.let_go(appointment=row, by=request.user))
+    return _act(
+        request, row, "The window is free again.", lambda: appointments.let_go(appointment=row, by=request.user)
+    )
 
 
 @roles_required(*OFFICE)
@@ -319,7 +326,7 @@ def appointment_cancel(request: SignedInRequest, pk: int) -> HttpResponse:
     reason = form.cleaned_data["reason"]
     return _act(
         request, row, "The visit is called off.",
-        lambda: services.cancel_appointment(appointment=row, by=request.user, reason=reason),
+        lambda: appointments.cancel_appointment(appointment=row, by=request.user, reason=reason),
     )  # fmt: skip
 
 
@@ -331,7 +338,7 @@ def appointment_split(request: SignedInRequest, pk: int) -> HttpResponse:
     form = SplitForm(request.POST, user=request.user)
     if form.is_valid():
         with refusals_to(form.refuse):
-            second = services.split_appointment(
+            second = appointments.split_appointment(
                 appointment=row, first_min=form.cleaned_data["first_min"], by=request.user
             )
             messages.success(request, f"The second part has {minutes_text(second.duration_min)}; choose its window.")
@@ -342,10 +349,10 @@ def appointment_split(request: SignedInRequest, pk: int) -> HttpResponse:
 # -- the day itself ----------------------------------------------------------------------------
 
 TAPS = {
-    "on-the-way": (services.mark_on_the_way, "You are on the way."),
-    "arrived": (services.mark_arrived, "You have arrived."),
-    "done": (services.mark_done, "The visit is done."),
-    "take-back": (services.undo_tap, "The tap is taken back."),
+    "on-the-way": (appointments.mark_on_the_way, "You are on the way."),
+    "arrived": (appointments.mark_arrived, "You have arrived."),
+    "done": (appointments.mark_done, "The visit is done."),
+    "take-back": (appointments.undo_tap, "The tap is taken back."),
 }
 
 
@@ -363,7 +370,7 @@ def appointment_tap(request: SignedInRequest, pk: int, tap: str) -> HttpResponse
 def appointment_told(request: SignedInRequest, pk: int) -> HttpResponse:
     """The customer was told that the crew is late."""
     row = appointment_for(request.user, pk)
-    return _act(request, row, "Noted.", lambda: services.told_late(appointment=row, by=request.user))
+    return _act(request, row, "Noted.", lambda: appointments.told_late(appointment=row, by=request.user))
 
 
 @roles_required(*OFFICE)
@@ -376,7 +383,7 @@ def appointment_readiness(request: SignedInRequest, pk: int) -> HttpResponse:
     if request.method == "POST" and form.is_valid():
         values = dict(form.cleaned_data)
         note = values.pop("note", "")
-        services.answer_readiness(appointment=row, answers=values, note=note, by=request.user)
+        feeds.answer_readiness(appointment=row, answers=values, note=note, by=request.user)
         messages.success(request, "Noted.")
         return redirect("jobs:appointment", row.pk)
     context = {"form": form, "visit": row, "job": row.job, "ask_text": readiness_text(row)}

@@ -18,7 +18,6 @@ from django.urls import reverse
 from django.utils import timezone
 from django.views.decorators.http import require_GET, require_POST
 
-from jobs import services
 from jobs.access import OFFICE
 from jobs.models import INSTALLING, MEASURING, Appointment, CalendarRules, Job
 from jobs.ports import Blocker, ports
@@ -29,6 +28,7 @@ from jobs.schedule.day import BEGUN, DaySchedule, Key, read_schedule
 from jobs.schedule.effects import standing_key
 from jobs.schedule.lateness import ANSWER, grade, quiet
 from jobs.schedule.words import clock
+from jobs.services import feeds as services
 from jobs.views.jobs import PER_PAGE, csv_answer
 from shared.access import SignedInRequest, roles_required
 from shared.devices import entries

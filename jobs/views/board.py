@@ -17,7 +17,6 @@ from django.urls import reverse
 from django.utils import timezone
 from django.views.decorators.http import require_GET, require_http_methods, require_POST
 
-from jobs import services
 from jobs.access import OFFICE
 from jobs.drawings import route_map
 from jobs.forms import DayMoveForm, SwapForm
@@ -27,6 +26,8 @@ from jobs.schedule.board import draw_board, kind_of, problem_of
 from jobs.schedule.chances import outlooks
 from jobs.schedule.day import DaySchedule, Schedule, read_schedule, taking_time
 from jobs.schedule.fill import Fill, fills
+from jobs.services import appointments
+from jobs.services import crews as crew_services
 from jobs.views.appointments import sentence
 from jobs.views.attention import Decision, crewless, decisions, grouped
 from jobs.views.jobs import csv_answer, local_text, parse_date_or_none
@@ -290,7 +291,7 @@ def sheets(request: SignedInRequest) -> HttpResponse:
     busy = set(taking_time().filter(day=day).values_list("crew", flat=True))
     crews = [crew for crew in _crews(request, "") if crew.pk in busy]
     if request.method == "POST":
-        for sheet in services.open_day_sheets(crews=crews, day=day):
+        for sheet in crew_services.open_day_sheets(crews=crews, day=day):
             request_document(kind="jobs.day_sheet", subject=sheet, by=request.user)
         return redirect(f"{reverse('jobs:sheets')}?day={day.isoformat()}")
     rows = DaySheet.objects.visible_to(request.user).filter(day=day, crew__in=crews).select_related("crew__branch")
@@ -308,7 +309,7 @@ def swap(request: SignedInRequest) -> HttpResponse:
         data = form.cleaned_data
         day = data["day"]
         try:
-            rows = services.swap_crews(
+            rows = appointments.swap_crews(
                 one=data["one"], other=data["other"], day=day, by=request.user, anyway=data["anyway"]
             )
             messages.success(request, _traded_text(len(rows), data["one"], data["other"], day))

@@ -14,7 +14,6 @@ from django.utils import timezone
 from django.utils.dateparse import parse_date
 from django.views.decorators.http import require_GET, require_http_methods, require_POST
 
-from jobs import services
 from jobs.access import OFFICE, appointment_for, customer_for, site_for
 from jobs.forms import BookForm, CallForm, CustomerForm, SiteForm, TimesForm, WishForm
 from jobs.models import Appointment, Crew, Customer, Job, Purpose, Site, Wish
@@ -22,6 +21,8 @@ from jobs.rules.routing import ProblemError
 from jobs.schedule.offer_grid import Grid, grid_for
 from jobs.schedule.offers import Offers, read_value
 from jobs.schedule.words import window_text
+from jobs.services import appointments, times
+from jobs.services import booking as booking_services
 from jobs.services.search import find_customers
 from jobs.views.appointments import sentence, times_context
 from shared.access import SignedInRequest, roles_required
@@ -89,7 +90,7 @@ class _Booking:
             openings_expected=openings,
             product_expected=product,
         )
-        return services.hypothetical_visit(
+        return appointments.hypothetical_visit(
             job=job, purpose=Purpose.MEASURE, duration_min=data.get("minutes"), people=data.get("people") or 1
         )
 
@@ -141,7 +142,7 @@ def _sketch(request: SignedInRequest) -> dict[str, Any]:
 @transaction.atomic
 def _book(request: SignedInRequest, booking: _Booking) -> Job:
     data = booking.form.cleaned_data
-    job = services.book_job(
+    job = booking_services.book_job(
         branch=booking.branch,
         by=request.user,
         customer=booking.customer or booking.new_customer(),
@@ -156,7 +157,7 @@ def _book(request: SignedInRequest, booking: _Booking) -> Job:
     if data["window"]:
         crew, window = read_value(_crews(request), data["window"])
         visit = job.appointments.get()
-        services.reserve_offer(appointment=visit, crew=crew, window=window, by=request.user)
+        appointments.reserve_offer(appointment=visit, crew=crew, window=window, by=request.user)
     return job
 
 
@@ -179,7 +180,7 @@ def _offers(booking: _Booking) -> dict[str, Any]:
     """The grid for what is typed so far; also why there is none."""
     visit, form = booking.hypothetical(), booking.form
     possible, impossible = (form.possible(), form.impossible()) if form.is_bound else ([], [])
-    known = services.minutes_for(visit)
+    known = appointments.minutes_for(visit)
     whys = known.why if known is not None and known.mean == visit.duration_min else ()
     wishes = form.wishes() if form.is_bound else []
     found = _grid(booking.request, visit, possible=possible, impossible=impossible, wishes=wishes)
@@ -232,7 +233,7 @@ def windows(request: SignedInRequest, pk: int) -> HttpResponse:
     if request.method == "POST":
         try:
             crew, window = read_value(_crews(request), request.POST.get("window", ""))
-            take = services.promise_another_time if is_promised else services.reserve_offer
+            take = appointments.promise_another_time if is_promised else appointments.reserve_offer
             take(appointment=row, crew=crew, window=window, by=request.user)
         except Refused as refusal:
             error = sentence(refusal.problem)
@@ -281,20 +282,20 @@ def _note_times(
 ) -> str:
     """Does it, and says what was done."""
     if isinstance(form, CallForm):
-        services.call_customer(appointment=row, on=form.cleaned_data["on"], by=request.user)
+        times.call_customer(appointment=row, on=form.cleaned_data["on"], by=request.user)
         return "It stands among what needs attention until a time is chosen."
     if isinstance(form, WishForm):
         kept = [wish for wish in row.job.wishes.all() if str(wish.pk) != drop]
-        services.set_wishes(job=row.job, wishes=kept + ([] if drop else form.wishes()), by=request.user)
+        times.set_wishes(job=row.job, wishes=kept + ([] if drop else form.wishes()), by=request.user)
         return "Noted with the job: every visit of it is offered accordingly."
     kind = kind if drop else form.cleaned_data["kind"]
     there: Any = row.possible_windows if kind == "can" else row.job.impossible_times
     spans = [(one.starts_at, one.ends_at) for one in there.all() if str(one.pk) != drop]
     spans += [] if drop else [form.span()]
     if kind == "can":
-        services.set_possible_windows(appointment=row, windows=spans, by=request.user)
+        times.set_possible_windows(appointment=row, windows=spans, by=request.user)
     else:
-        services.set_impossible_times(job=row.job, spans=spans, by=request.user)
+        times.set_impossible_times(job=row.job, spans=spans, by=request.user)
     return "Noted: windows are offered accordingly. What is promised already stays."
 
 

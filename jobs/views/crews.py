@@ -15,7 +15,6 @@ from django.utils.text import slugify
 from django.views.decorators.cache import never_cache
 from django.views.decorators.http import require_GET, require_http_methods, require_POST
 
-from jobs import services
 from jobs.access import OFFICE, crew_for, feed_for
 from jobs.forms import (
     AbsenceForm,
@@ -33,6 +32,9 @@ from jobs.models import Absence, CalendarFeed, CalendarRules, Crew, Holiday
 from jobs.schedule.availability import WorkDay, crew_days, holidays_between
 from jobs.schedule.learning import drive_factor, visit_factors
 from jobs.schedule.offers import usual_windows as usual_windows_of
+from jobs.services import crews as crew_services
+from jobs.services import feeds as feed_services
+from jobs.services import planning
 from jobs.views.jobs import csv_answer
 from shared import roles
 from shared.access import SignedInRequest, roles_required
@@ -99,7 +101,7 @@ def crew_new(request: SignedInRequest) -> HttpResponse:
 
 def _save_crew(request: SignedInRequest, form: CrewForm, crew: Crew | None) -> Crew | None:
     try:
-        return services.save_crew(
+        return crew_services.save_crew(
             branch=crew.branch if crew else request.user.own_branch,
             crew=crew,
             by=request.user,
@@ -169,7 +171,7 @@ def crew_hours(request: SignedInRequest, pk: int) -> HttpResponse:
     form = HoursForm(request.POST, user=request.user, crew=crew, row=crew)
     return _part(
         request, crew, "hours_form", form, "The hours are changed.",
-        lambda: services.set_hours(crew=crew, hours=form.hours(), by=request.user),
+        lambda: crew_services.set_hours(crew=crew, hours=form.hours(), by=request.user),
     )  # fmt: skip
 
 
@@ -184,11 +186,11 @@ def crew_absence(request: SignedInRequest, pk: int) -> HttpResponse:
     def add() -> None:
         begin, end = form.span()
         data = form.cleaned_data
-        absence, hit = services.add_absence(
+        absence, hit = crew_services.add_absence(
             crew=crew, starts_at=begin, ends_at=end, user=data["user"], reason=data["reason"], by=request.user
         )
         if hit and "spread" in request.POST:
-            started.append(services.spread_absence(absence=absence, by=request.user))
+            started.append(planning.spread_absence(absence=absence, by=request.user))
         elif hit:
             names = ", ".join(row.job.number for row in hit)
             messages.warning(request, f"{len(hit)} visits stand in that time: {names}. Plan that day to spread them.")
@@ -202,7 +204,7 @@ def crew_absence(request: SignedInRequest, pk: int) -> HttpResponse:
 def absence_remove(request: SignedInRequest, pk: int) -> HttpResponse:
     """They are back."""
     absence = get_object_or_404(Absence.objects.filter(crew__in=Crew.objects.visible_to(request.user)), pk=pk)
-    services.remove_absence(absence=absence, by=request.user)
+    crew_services.remove_absence(absence=absence, by=request.user)
     messages.success(request, "The absence is taken back.")
     return redirect("jobs:crew", absence.crew_id)
 
@@ -215,7 +217,7 @@ def crew_member(request: SignedInRequest, pk: int) -> HttpResponse:
     form = MemberForm(request.POST, user=request.user)
     return _part(
         request, crew, "member_form", form, "They drive with this crew.",
-        lambda: services.add_member(crew=crew, by=request.user, **form.cleaned_data),
+        lambda: crew_services.add_member(crew=crew, by=request.user, **form.cleaned_data),
     )  # fmt: skip
 
 
@@ -226,7 +228,7 @@ def member_end(request: SignedInRequest, pk: int) -> HttpResponse:
     from jobs.models import CrewMember
 
     member = get_object_or_404(CrewMember.objects.filter(crew__in=Crew.objects.visible_to(request.user)), pk=pk)
-    services.end_member(member=member, until_on=timezone.localdate(), by=request.user)
+    crew_services.end_member(member=member, until_on=timezone.localdate(), by=request.user)
     messages.success(request, f"{member.user} drives with {member.crew} until today.")
     return redirect("jobs:crew", member.crew_id)
 
@@ -240,7 +242,7 @@ def crew_day(request: SignedInRequest, pk: int) -> HttpResponse:
 
     def change() -> None:
         values = dict(form.cleaned_data)
-        services.set_crew_day(crew=crew, day=values.pop("day"), by=request.user, **values)
+        crew_services.set_crew_day(crew=crew, day=values.pop("day"), by=request.user, **values)
 
     return _part(request, crew, "day_form", form, "That day is changed.", change)
 
@@ -253,7 +255,7 @@ def skill_new(request: SignedInRequest) -> HttpResponse:
     if form.is_valid():
         name = form.cleaned_data["name"]
         with refusals_shown(request):
-            services.add_skill(branch=request.user.own_branch, key=slugify(name)[:30], name=name, by=request.user)
+            crew_services.add_skill(branch=request.user.own_branch, key=slugify(name)[:30], name=name, by=request.user)
             messages.success(request, f"{name} can be ticked at crews and visits now.")
     else:
         messages.error(request, "Name the skill, such as: tall ladder.")
@@ -298,7 +300,7 @@ def holidays(request: SignedInRequest) -> HttpResponse:
 def _took_holiday(request: SignedInRequest, form: HolidayForm) -> bool:
     if not form.is_bound or not form.is_valid():
         return False
-    services.set_holiday(branch=request.user.own_branch, by=request.user, **form.cleaned_data)
+    crew_services.set_holiday(branch=request.user.own_branch, by=request.user, **form.cleaned_data)
     messages.success(request, "The day is noted.")
     return True
 
@@ -307,7 +309,7 @@ def _took_rules(request: SignedInRequest, form: RulesForm) -> bool:
     if not form.is_bound or not form.is_valid():
         return False
     try:
-        services.set_rules(branch=request.user.own_branch, by=request.user, **form.cleaned_data)
+        crew_services.set_rules(branch=request.user.own_branch, by=request.user, **form.cleaned_data)
     except Refused as refusal:
         form.refuse(refusal)
         return False
@@ -332,7 +334,7 @@ def usual_windows(request: SignedInRequest) -> HttpResponse:
     form = _windows_form(request, held(request.user.own_branch), request.POST)
     if form.is_valid():
         windows = form.cleaned_data["windows"]
-        services.set_usual_windows(branch=request.user.own_branch, windows=windows, by=request.user)
+        crew_services.set_usual_windows(branch=request.user.own_branch, windows=windows, by=request.user)
         messages.success(request, "The windows are changed.")
     else:
         problems = " ".join(map(str, form.errors.get("windows", [])))
@@ -345,7 +347,7 @@ def usual_windows(request: SignedInRequest) -> HttpResponse:
 def holiday_remove(request: SignedInRequest, pk: int) -> HttpResponse:
     """The day is as public holidays have it again."""
     holiday = get_object_or_404(Holiday.objects.visible_to(request.user), pk=pk)
-    services.remove_holiday(holiday=holiday, by=request.user)
+    crew_services.remove_holiday(holiday=holiday, by=request.user)
     return redirect("jobs:holidays")
 
 
@@ -357,7 +359,7 @@ def holiday_remove(request: SignedInRequest, pk: int) -> HttpResponse:
 def feed_open(request: SignedInRequest, pk: int) -> HttpResponse:
     """A calendar address for a crew."""
     crew = crew_for(request.user, pk)
-    services.open_feed(branch=crew.branch, crew=crew, by=request.user)
+    feed_services.open_feed(branch=crew.branch, crew=crew, by=request.user)
     messages.success(request, "The address is below. Whoever has it sees the crew's visits: give it to the crew only.")
     return redirect("jobs:crew", crew.pk)
 
@@ -367,7 +369,7 @@ def feed_open(request: SignedInRequest, pk: int) -> HttpResponse:
 def feed_revoke(request: SignedInRequest, pk: int) -> HttpResponse:
     """The address answers nothing any more."""
     feed = feed_for(request.user, pk)
-    services.revoke_feed(feed=feed, by=request.user)
+    feed_services.revoke_feed(feed=feed, by=request.user)
     messages.success(request, "The address is revoked.")
     return redirect("jobs:crew", feed.crew_id) if feed.crew_id else redirect("jobs:my_calendar")
 
@@ -379,9 +381,9 @@ def my_calendar(request: SignedInRequest) -> HttpResponse:
     feeds = CalendarFeed.objects.filter(user=request.user, revoked_at=None)
     if request.method == "POST":
         if request.POST.get("revoke", "").isdigit():
-            services.revoke_feed(feed=get_object_or_404(feeds, pk=request.POST["revoke"]), by=request.user)
+            feed_services.revoke_feed(feed=get_object_or_404(feeds, pk=request.POST["revoke"]), by=request.user)
         elif not feeds.exists():
-            services.open_feed(branch=request.user.own_branch, user=request.user, by=request.user)
+            feed_services.open_feed(branch=request.user.own_branch, user=request.user, by=request.user)
         return redirect("jobs:my_calendar")
     return render(request, "jobs/my_calendar.html", {"feeds": feeds_shown(request, feeds)})
 

@@ -11,11 +11,11 @@ from django.urls import reverse
 from django.utils import timezone
 from django.views.decorators.http import require_http_methods, require_POST
 
-from jobs import services
 from jobs.access import OFFICE, crew_for
 from jobs.forms import DayMoveForm, OutForm
 from jobs.schedule.availability import WorkDay, crew_day, local
 from jobs.schedule.out import outage
+from jobs.services import crews, planning
 from jobs.views.appointments import sentence
 from jobs.views.jobs import parse_date_or_none
 from shared.access import SignedInRequest, roles_required
@@ -41,11 +41,11 @@ def crew_out(request: SignedInRequest, pk: int) -> HttpResponse:
         day, since = form.cleaned_data["day"], form.since()
     if request.method == "POST" and since is not None:
         try:
-            absence, _ = services.add_absence(
+            absence, _ = crews.add_absence(
                 crew=crew, starts_at=since, ends_at=local(tz, day + dt.timedelta(days=1), dt.time(0)), by=request.user,
                 reason=form.cleaned_data["reason"],
             )  # fmt: skip
-            return redirect("jobs:plan_run", services.spread_absence(absence=absence, by=request.user).pk)
+            return redirect("jobs:plan_run", planning.spread_absence(absence=absence, by=request.user).pk)
         except Refused as refusal:
             form.refuse(refusal)
     if since is None and not form.is_bound:
@@ -67,7 +67,7 @@ def move_day(request: SignedInRequest) -> HttpResponse:
     form = DayMoveForm(request.POST, user=request.user)
     if form.is_valid():
         try:
-            run = services.move_day(branch=request.user.own_branch, by=request.user, **form.cleaned_data)
+            run = planning.move_day(branch=request.user.own_branch, by=request.user, **form.cleaned_data)
             return redirect("jobs:plan_run", run.pk)
         except Refused as refusal:
             messages.error(request, sentence(refusal.problem))

@@ -9,9 +9,9 @@ from django.http import Http404, HttpResponse
 from django.shortcuts import redirect, render
 from django.views.decorators.http import require_GET, require_http_methods, require_POST
 
-from jobs import services
 from jobs.access import OFFICE
 from jobs.forms import ImportForm
+from jobs.services import imports as services
 from jobs.services.imports import COLUMNS, KIND, fates_of, summary
 from shared.access import SignedInRequest, roles_required
 from shared.errors import Refused, refusals_to

@@ -18,11 +18,11 @@ from django.utils import timezone
 from django.utils.dateparse import parse_date
 from django.views.decorators.http import require_GET, require_http_methods, require_POST
 
-from jobs import services
 from jobs.access import LOOKS, OFFICE, SEES_PHONES, customer_for, job_for
 from jobs.forms import CantForm, CustomerForm, HoldForm, JobForm, ReasonForm, VisitForm
 from jobs.models import Appointment, Job
 from jobs.ports import ports
+from jobs.services import appointments, booking
 from jobs.services.stages import blockers_of
 from shared.access import SignedInRequest, roles_required
 from shared.errors import Refused, refusals_to
@@ -190,7 +190,7 @@ def job_edit(request: SignedInRequest, pk: int) -> HttpResponse:
     form = JobForm(request.POST or None, user=request.user, instance=job)
     if request.method == "POST" and form.is_valid():
         with refusals_to(form.refuse):
-            services.edit_job(job=job, by=request.user, **form.cleaned_data)
+            booking.edit_job(job=job, by=request.user, **form.cleaned_data)
             return _done(request, job, "The job is changed.")
     context = {"form": form, "job": job, "heading": f"Change {job.number}"}
     return render(request, "jobs/job_form.html", context, status=422 if form.errors else 200)
@@ -204,7 +204,7 @@ def job_hold(request: SignedInRequest, pk: int) -> HttpResponse:
     form = HoldForm(request.POST, user=request.user)
     if form.is_valid():
         with refusals_to(form.refuse):
-            services.hold(job=job, by=request.user, **form.cleaned_data)
+            booking.hold(job=job, by=request.user, **form.cleaned_data)
             return _done(request, job, f"{job.number} is paused.")
     return render(request, "jobs/job_detail.html", detail_context(request, job, hold_form=form), status=422)
 
@@ -214,7 +214,7 @@ def job_hold(request: SignedInRequest, pk: int) -> HttpResponse:
 def job_unhold(request: SignedInRequest, pk: int) -> HttpResponse:
     """The job goes on."""
     job = job_for(request.user, pk)
-    return _try(request, job, f"{job.number} goes on.", lambda: services.unhold(job=job, by=request.user))
+    return _try(request, job, f"{job.number} goes on.", lambda: booking.unhold(job=job, by=request.user))
 
 
 @roles_required(*OFFICE)
@@ -225,7 +225,7 @@ def job_cancel(request: SignedInRequest, pk: int) -> HttpResponse:
     form = ReasonForm(request.POST, user=request.user)
     if form.is_valid():
         with refusals_to(form.refuse):
-            services.cancel_job(job=job, by=request.user, reason=form.cleaned_data["reason"])
+            booking.cancel_job(job=job, by=request.user, reason=form.cleaned_data["reason"])
             return _done(request, job, f"{job.number} is cancelled, and its visits are called off.")
     return render(request, "jobs/job_detail.html", detail_context(request, job, reason_form=form), status=422)
 
@@ -236,7 +236,7 @@ def job_take_up(request: SignedInRequest, pk: int) -> HttpResponse:
     """Take a cancelled job up again."""
     job = job_for(request.user, pk)
     return _try(
-        request, job, f"{job.number} is taken up again.", lambda: services.take_up_again(job=job, by=request.user)
+        request, job, f"{job.number} is taken up again.", lambda: booking.take_up_again(job=job, by=request.user)
     )
 
 
@@ -258,7 +258,7 @@ def job_cant(request: SignedInRequest, pk: int) -> HttpResponse:
     if form.is_valid():
         with refusals_to(form.refuse):
             begin, end = form.span()
-            services.add_impossible_time(job=job, starts_at=begin, ends_at=end, by=request.user)
+            booking.add_impossible_time(job=job, starts_at=begin, ends_at=end, by=request.user)
             return _done(request, job, "Noted: nothing is offered then.")
     return render(request, "jobs/job_detail.html", detail_context(request, job, cant_form=form), status=422)
 
@@ -270,7 +270,7 @@ def project_new(request: SignedInRequest, pk: int) -> HttpResponse:
     customer = customer_for(request.user, pk)
     name = request.POST.get("name", "").strip()
     try:
-        project = services.new_project(customer=customer, name=name, by=request.user)
+        project = booking.new_project(customer=customer, name=name, by=request.user)
         messages.success(request, f"{project.name} can be chosen on this customer's jobs now.")
         return redirect("jobs:project", project.pk)
     except Refused as refusal:
@@ -287,7 +287,7 @@ def visit_new(request: SignedInRequest, pk: int) -> HttpResponse:
     form = VisitForm(request.POST or None, user=request.user, initial=initial)
     if request.method == "POST" and form.is_valid():
         with refusals_to(form.refuse):
-            visit = services.new_appointment(job=job, by=request.user, **form.cleaned_data)
+            visit = appointments.new_appointment(job=job, by=request.user, **form.cleaned_data)
             return redirect("jobs:windows", visit.pk)
     context = {"form": form, "job": job, "heading": f"A visit for {job.number}", "button": "Choose a window"}
     return render(request, "jobs/job_form.html", context, status=422 if form.errors else 200)
@@ -302,7 +302,7 @@ def customer_edit(request: SignedInRequest, pk: int) -> HttpResponse:
     form = CustomerForm(request.POST or None, user=request.user, instance=customer)
     if request.method == "POST" and form.is_valid():
         with refusals_to(form.refuse):
-            services.edit_customer(customer=customer, by=request.user, **form.cleaned_data)
+            booking.edit_customer(customer=customer, by=request.user, **form.cleaned_data)
             messages.success(request, "The customer is changed.")
             return redirect("jobs:customer", customer.pk)
     context = {

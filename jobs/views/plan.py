@@ -14,7 +14,6 @@ from django.shortcuts import redirect, render
 from django.utils import timezone
 from django.views.decorators.http import require_http_methods, require_POST
 
-from jobs import services
 from jobs.access import OFFICE, proposal_for
 from jobs.forms import PlanForm
 from jobs.models import Appointment, Proposal, ProposedMove
@@ -24,6 +23,7 @@ from jobs.schedule.chances import hundredths
 from jobs.schedule.day import BEGUN
 from jobs.schedule.proposed import Drawn, drawn, headline
 from jobs.schedule.wishes import against_wishes
+from jobs.services import accepting, planning
 from jobs.services.planning import KIND
 from jobs.views.appointments import sentence
 from jobs.views.jobs import csv_answer, local_text, parse_date_or_none
@@ -44,7 +44,7 @@ def plan(request: SignedInRequest) -> HttpResponse:
     form = PlanForm(request.POST or None, user=request.user, initial=initial)
     if request.method == "POST" and form.is_valid():
         with refusals_to(form.refuse):
-            run = services.ask_for_plan(branch=request.user.own_branch, by=request.user, **form.cleaned_data)
+            run = planning.ask_for_plan(branch=request.user.own_branch, by=request.user, **form.cleaned_data)
             return redirect("jobs:plan_run", run.pk)
     context = {
         "form": form,
@@ -190,11 +190,11 @@ def proposal_answer(request: SignedInRequest, pk: int) -> HttpResponse:
     if request.POST.get("which") != "all":
         rows = rows.filter(pk__in=[int(key) for key in request.POST.getlist("move") if key.isdigit()])
     if "decline" in request.POST:
-        count = services.decline_moves(proposal=found, moves=rows, by=request.user)
+        count = accepting.decline_moves(proposal=found, moves=rows, by=request.user)
         messages.success(request, f"{count} left as they are.")
         return redirect("jobs:proposal", found.pk)
     try:
-        taken = services.accept_moves(
+        taken = accepting.accept_moves(
             proposal=found, moves=rows.exclude(crew=None), by=request.user, anyway="anyway" in request.POST
         )
     except Refused as refusal:
@@ -204,7 +204,7 @@ def proposal_answer(request: SignedInRequest, pk: int) -> HttpResponse:
     return redirect("jobs:proposal", found.pk)
 
 
-def _taken_text(taken: services.Acceptance) -> str:
+def _taken_text(taken: accepting.Acceptance) -> str:
     """``5 visits stand where the plan puts them; it saves us $12.50; less sure now: J-1 …``."""
     count = len(taken.moves)
     text = f"{count} visit{' stands' if count == 1 else 's stand'} where the plan puts {'it' if count == 1 else 'them'}"
@@ -221,7 +221,7 @@ def proposal_undo(request: SignedInRequest, pk: int) -> HttpResponse:
     """What was accepted last, back as one."""
     found = proposal_for(request.user, pk)
     try:
-        count = services.undo_acceptance(proposal=found, by=request.user)
+        count = accepting.undo_acceptance(proposal=found, by=request.user)
     except Refused as refusal:
         return render(request, "jobs/proposal.html", _context(found, sentence(refusal.problem)), status=422)
     words = "1 visit stands where it was" if count == 1 else f"{count} visits stand where they were"

@@ -9,10 +9,10 @@ from django.http.response import HttpResponseBase
 from django.shortcuts import redirect, render
 from django.views.decorators.http import require_http_methods
 
-from jobs import services
 from jobs.access import OFFICE, project_for
 from jobs.forms import ProjectForm
 from jobs.models import Job, Project
+from jobs.services import booking as services
 from jobs.services.stages import by_phase
 from jobs.views.jobs import csv_answer, next_visits
 from shared.access import SignedInRequest, roles_required

@@ -11,9 +11,9 @@ from django.shortcuts import redirect
 from django.utils import timezone
 from django.views.decorators.http import require_http_methods
 
-from jobs import services
 from jobs.forms import CrewPersonForm, NewCrewForm, OwnCrewForm, WeekForm
 from jobs.models import CalendarRules, Crew
+from jobs.services import crews as services
 from shared.access import SignedInRequest, roles_required
 from shared.models import User
 from shared.roles import OWNER

@@ -13,11 +13,11 @@ from django.shortcuts import redirect, render
 from django.utils import timezone
 from django.views.decorators.http import require_GET, require_http_methods
 
-from jobs import services
 from jobs.access import OFFICE, customer_for, site_for
 from jobs.drawings import picking_map
 from jobs.forms import SiteForm
 from jobs.models import Appointment, Site
+from jobs.services import booking as services
 from jobs.views.jobs import PER_PAGE, csv_answer
 from shared.access import SignedInRequest, roles_required
 from shared.errors import refusals_to

@@ -16,7 +16,7 @@ from measuring.models import Opening, Photo, Reading, Room, SizeChange, Spot, Un
 from measuring.ports import ports
 from measuring.rules.families import TABLE
 from measuring.rules.visit import QUESTIONED, Ask
-from measuring.services import release_problems
+from measuring.services.releases import release_problems
 from shared.drawings import Svg
 from shared.lengths import Length, total
 

@@ -10,10 +10,12 @@ from typing import Annotated, Any, Final
 from django.core.exceptions import PermissionDenied
 from django.http import Http404
 
-from measuring import access, services
+from measuring import access
 from measuring.adapters.facts import CLEANERS
 from measuring.api import subjects
 from measuring.models import MeasureVisit, Opening, Reading, Room, Spot, Tape
+from measuring.services import openings as opening_services
+from measuring.services import readings, sizes, visits
 from measuring.services.readings import ANY
 from measuring.services.visits import visit_at
 from shared.contracts import ContractError
@@ -113,7 +115,7 @@ def begin(body: Begin, done: Done) -> Mapping[str, Any]:
     """The visit's key comes back."""
     _demand_role(done)
     appointment = access.appointment_for(done.by, body.appointment)
-    visit = services.open_visit(appointment=appointment, by=done.by, tape=_tape(body.tape, done), at=done.at)
+    visit = visits.open_visit(appointment=appointment, by=done.by, tape=_tape(body.tape, done), at=done.at)
     return {"visit": visit.pk}
 
 
@@ -130,7 +132,9 @@ class NewRoom(OfVisit):
 def room(body: NewRoom, done: Done) -> Mapping[str, Any]:
     """The room's uid comes back: another device may have made it under another."""
     visit = _visit(body, done)
-    made = services.add_room(job=visit.appointment.job, name=body.name, floor=body.floor, by=done.by, uid=body.room)
+    made = opening_services.add_room(
+        job=visit.appointment.job, name=body.name, floor=body.floor, by=done.by, uid=body.room
+    )
     return {"room": str(made.uid)}
 
 
@@ -148,7 +152,7 @@ class RoomDefaults(Record):
 @entry("measuring.room_defaults", "a room's defaults", subjects.room)
 def room_defaults(body: RoomDefaults, done: Done) -> Mapping[str, Any]:
     """The room's uid comes back."""
-    made = services.change_room(room=_room(body.room, done), defaults=body.defaults, by=done.by)
+    made = opening_services.change_room(room=_room(body.room, done), defaults=body.defaults, by=done.by)
     return {"room": str(made.uid)}
 
 
@@ -169,16 +173,16 @@ class NewOpening(OfVisit, OfOpening):
 def opening(body: NewOpening, done: Done) -> Mapping[str, Any]:
     """The opening's uid and mark come back, and the mark again where it is not the one sent."""
     visit = _visit(body, done)
-    in_room = services.add_room(  # the room may have been made by another device under another uid
+    in_room = opening_services.add_room(  # the room may have been made by another device under another uid
         job=visit.appointment.job, name=body.room_name, floor=body.floor, by=done.by, uid=body.room
     )
     facts = dict(body.facts)
     renamed = ""
     mark = facts.get("mark") or ""
     if mark and in_room.openings.exclude(state=Opening.State.DROPPED).filter(mark=mark).exists():
-        renamed = services.openings.next_mark(in_room)
+        renamed = opening_services.next_mark(in_room)
         facts["mark"] = renamed
-    made = services.add_opening(room=in_room, by=done.by, facts=facts, visit=visit, uid=body.opening)
+    made = opening_services.add_opening(room=in_room, by=done.by, facts=facts, visit=visit, uid=body.opening)
     return {"opening": str(made.uid), "mark": made.mark, "renamed": renamed}
 
 
@@ -193,7 +197,7 @@ class Copy(OfVisit, OfOpening):
 @entry("measuring.copy", "a copy of an opening", subjects.copy)
 def copy(body: Copy, done: Done) -> Mapping[str, Any]:
     """The copy's uid and mark come back, and the mark again where it is not the one sent."""
-    made = services.copy_opening(
+    made = opening_services.copy_opening(
         opening=_opening(body, done), by=done.by, mark=body.mark, visit=_visit(body, done), uid=body.copy
     )
     renamed = made.mark if body.mark not in ("", made.mark) else ""
@@ -214,7 +218,7 @@ def order(body: Order, done: Done) -> Mapping[str, Any]:
     in_room = _room(body.room, done)
     keys = {one.uid: one.pk for one in in_room.openings.all()}
     wanted = [keys[uid] for uid in body.openings if uid in keys]
-    services.reorder_openings(room=in_room, openings=wanted, by=done.by)
+    opening_services.reorder_openings(room=in_room, openings=wanted, by=done.by)
     return {}
 
 
@@ -237,7 +241,7 @@ class NewReading(OfOpening):
 def reading(body: NewReading, done: Done) -> Mapping[str, Any]:
     """The reading's uid and value come back, and whether another stands beside it."""
     now = _opening(body, done)
-    made = services.record_reading(
+    made = readings.record_reading(
         opening=now,
         spot=body.spot,
         typed=body.typed,
@@ -257,21 +261,21 @@ def reading(body: NewReading, done: Done) -> Mapping[str, Any]:
 @entry("measuring.same", "a reading confirmed", subjects.reading)
 def same(body: OfReading, done: Done) -> Mapping[str, Any]:
     """Read again, the same."""
-    services.confirm_reading(reading=_reading(body, done), by=done.by, at=done.at)
+    readings.confirm_reading(reading=_reading(body, done), by=done.by, at=done.at)
     return {}
 
 
 @entry("measuring.keep", "a reading chosen of two", subjects.reading)
 def keep(body: OfReading, done: Done) -> Mapping[str, Any]:
     """Of several readings this one stands."""
-    services.keep_reading(reading=_reading(body, done), by=done.by)
+    readings.keep_reading(reading=_reading(body, done), by=done.by)
     return {}
 
 
 @entry("measuring.back", "a reading taken back", subjects.reading)
 def back(body: OfReading, done: Done) -> Mapping[str, Any]:
     """A reading taken back."""
-    services.withdraw_reading(reading=_reading(body, done), by=done.by)
+    readings.withdraw_reading(reading=_reading(body, done), by=done.by)
     return {}
 
 
@@ -292,7 +296,7 @@ def facts(body: NewFacts, done: Done) -> Mapping[str, Any]:
     """A fact somebody else set meanwhile is kept beside."""
     now = _opening(body, done)
     before = now.fact_conflicts.count()
-    services.change_opening(opening=now, by=done.by, facts=body.facts, seen=body.seen)
+    opening_services.change_opening(opening=now, by=done.by, facts=body.facts, seen=body.seen)
     return {"conflict": now.fact_conflicts.count() > before}
 
 
@@ -309,7 +313,7 @@ def settle(body: Settle, done: Done) -> Mapping[str, Any]:
     """Which of two answers stands."""
     _demand_role(done)
     conflict = access.conflict_for(done.by, body.conflict)
-    services.settle_fact(conflict=conflict, take_offered=body.offered, by=done.by)
+    opening_services.settle_fact(conflict=conflict, take_offered=body.offered, by=done.by)
     return {}
 
 
@@ -329,7 +333,7 @@ class NewObstruction(OfOpening):
 @entry("measuring.obstruction", "an obstruction", subjects.opening)
 def obstruction(body: NewObstruction, done: Done) -> Mapping[str, Any]:
     """Its uid comes back."""
-    made = services.add_obstruction(
+    made = readings.add_obstruction(
         opening=_opening(body, done),
         kind=body.kind,
         projection=body.projection,
@@ -353,7 +357,7 @@ class OfObstruction(Record):
 def clear(body: OfObstruction, done: Done) -> Mapping[str, Any]:
     """It is not in the way."""
     _demand_role(done)
-    services.remove_obstruction(obstruction=access.obstruction_for(done.by, body.obstruction), by=done.by)
+    readings.remove_obstruction(obstruction=access.obstruction_for(done.by, body.obstruction), by=done.by)
     return {}
 
 
@@ -368,7 +372,7 @@ class NewPhoto(OfOpening):
 @entry("measuring.photo", "a photo", subjects.opening)
 def photo(body: NewPhoto, done: Done) -> Mapping[str, Any]:
     """Its uid comes back."""
-    made = services.add_photo(
+    made = readings.add_photo(
         opening=_opening(body, done),
         data=picture_of(body.data),
         caption=body.caption,
@@ -389,7 +393,7 @@ class Options(OfOpening):
 @entry("measuring.options", "options", subjects.opening)
 def options(body: Options, done: Done) -> Mapping[str, Any]:
     """For every unit of the opening that is not released."""
-    services.set_options_of_opening(opening=_opening(body, done), options=body.options, by=done.by)
+    sizes.set_options_of_opening(opening=_opening(body, done), options=body.options, by=done.by)
     return {}
 
 
@@ -406,13 +410,13 @@ def state(body: NewState, done: Done) -> Mapping[str, Any]:
     """Not measured, because; or taken up again."""
     now = _opening(body, done)
     if body.to == "cannot":
-        services.mark_cannot(opening=now, reason=body.reason, by=done.by)
+        opening_services.mark_cannot(opening=now, reason=body.reason, by=done.by)
     elif body.to == "not_reached":
-        services.mark_not_reached(opening=now, reason=body.reason, by=done.by)
+        opening_services.mark_not_reached(opening=now, reason=body.reason, by=done.by)
     elif body.to == "drop":
-        services.drop_opening(opening=now, reason=body.reason, by=done.by)
+        opening_services.drop_opening(opening=now, reason=body.reason, by=done.by)
     else:
-        services.take_up_again(opening=now, by=done.by)
+        opening_services.take_up_again(opening=now, by=done.by)
     return {}
 
 
@@ -429,7 +433,7 @@ def close(body: Close, done: Done) -> Mapping[str, Any]:
     """Done twice it is done."""
     visit = _visit(body, done)
     if not visit.is_closed():
-        visit = services.close_visit(visit=visit, by=done.by, in_part=body.in_part, note_text=body.note, at=done.at)
+        visit = visits.close_visit(visit=visit, by=done.by, in_part=body.in_part, note_text=body.note, at=done.at)
     return {"outcome": visit.outcome}
 
 
@@ -445,5 +449,5 @@ def not_measured(body: NotMeasured, done: Done) -> Mapping[str, Any]:
     """Begun where it was not, and closed: its openings wait for another visit."""
     _demand_role(done)
     appointment = access.appointment_for(done.by, body.appointment)
-    visit = services.could_not_measure(appointment=appointment, reason=body.reason, by=done.by, at=done.at)
+    visit = visits.could_not_measure(appointment=appointment, reason=body.reason, by=done.by, at=done.at)
     return {"outcome": visit.outcome}

@@ -13,11 +13,13 @@ from rest_framework.parsers import MultiPartParser
 from rest_framework.request import Request
 from rest_framework.response import Response
 
-from measuring import access, services
+from measuring import access
 from measuring.adapters.evaluation import alternatives_for, asked, current, evaluate
 from measuring.api import field
 from measuring.api.base import ReasonIn
 from measuring.models import Opening
+from measuring.services import openings, sizes
+from measuring.services import readings as reading_services
 from measuring.services.readings import ANY
 from measuring.services.visits import visit_at
 from shared.api import ApiRequest, IdField, ReadViewSet, valid
@@ -118,7 +120,7 @@ class OpeningViewSet(ReadViewSet):
         """Record a reading."""
         opening, sent = self._one(pk), valid(ReadingIn, request)
         tape = sent.pop("tape", None)
-        services.record_reading(
+        reading_services.record_reading(
             opening=opening,
             by=request.user,
             visit=visit_at(opening),
@@ -133,7 +135,7 @@ class OpeningViewSet(ReadViewSet):
     def confirm(self, request: ApiRequest, pk: str = "", uid: str = "") -> Response:
         """Read again, the same."""
         opening = self._one(pk)
-        services.confirm_reading(reading=self._reading(opening, uid), by=request.user)
+        reading_services.confirm_reading(reading=self._reading(opening, uid), by=request.user)
         return Response(self._detail(opening))
 
     @extend_schema(request=None, responses=OpenApiTypes.OBJECT)
@@ -141,7 +143,7 @@ class OpeningViewSet(ReadViewSet):
     def keep(self, request: ApiRequest, pk: str = "", uid: str = "") -> Response:
         """Of several readings this one stands."""
         opening = self._one(pk)
-        services.keep_reading(reading=self._reading(opening, uid), by=request.user)
+        reading_services.keep_reading(reading=self._reading(opening, uid), by=request.user)
         return Response(self._detail(opening))
 
     def _reading(self, opening: Opening, uid: str) -> Any:
@@ -155,7 +157,7 @@ class OpeningViewSet(ReadViewSet):
     def facts(self, request: ApiRequest, pk: str = "") -> Response:
         """Product, mount, substrate and the rest."""
         opening, sent = self._one(pk), valid(FactsIn, request)
-        services.change_opening(opening=opening, by=request.user, facts=sent["facts"], seen=sent.get("seen"))
+        openings.change_opening(opening=opening, by=request.user, facts=sent["facts"], seen=sent.get("seen"))
         return Response(self._detail(opening))
 
     @extend_schema(request=ObstructionIn, responses=OpenApiTypes.OBJECT)
@@ -163,7 +165,7 @@ class OpeningViewSet(ReadViewSet):
     def obstructions(self, request: ApiRequest, pk: str = "") -> Response:
         """Something in the way."""
         opening = self._one(pk)
-        services.add_obstruction(opening=opening, by=request.user, **valid(ObstructionIn, request))
+        reading_services.add_obstruction(opening=opening, by=request.user, **valid(ObstructionIn, request))
         return Response(self._detail(opening), status=status.HTTP_201_CREATED)
 
     @extend_schema(request=OpenApiTypes.OBJECT, responses=OpenApiTypes.OBJECT)
@@ -176,7 +178,7 @@ class OpeningViewSet(ReadViewSet):
             raise serializers.ValidationError({"photo": "no photo came"})
         refuse_large(sent.size or 0)
         caption = str(request.POST.get("caption", ""))
-        services.add_photo(opening=opening, data=sent.read(), caption=caption, by=request.user)
+        reading_services.add_photo(opening=opening, data=sent.read(), caption=caption, by=request.user)
         return Response(self._detail(opening), status=status.HTTP_201_CREATED)
 
     @extend_schema(request=OptionsIn, responses=OpenApiTypes.OBJECT)
@@ -184,7 +186,7 @@ class OpeningViewSet(ReadViewSet):
     def choose_options(self, request: ApiRequest, pk: str = "") -> Response:
         """Options of every unit of the opening that is not released."""
         opening = self._one(pk)
-        services.set_options_of_opening(opening=opening, options=valid(OptionsIn, request)["options"], by=request.user)
+        sizes.set_options_of_opening(opening=opening, options=valid(OptionsIn, request)["options"], by=request.user)
         return Response(self._detail(opening))
 
     @extend_schema(request=None, responses=OpenApiTypes.OBJECT)
@@ -192,7 +194,7 @@ class OpeningViewSet(ReadViewSet):
     def copy(self, request: ApiRequest, pk: str = "") -> Response:
         """Another opening like this one, without its readings."""
         opening = self._one(pk)
-        made = services.copy_opening(opening=opening, by=request.user, visit=visit_at(opening))
+        made = openings.copy_opening(opening=opening, by=request.user, visit=visit_at(opening))
         return Response(self._detail(made), status=status.HTTP_201_CREATED)
 
     @extend_schema(request=ReasonIn, responses=OpenApiTypes.OBJECT)
@@ -200,7 +202,7 @@ class OpeningViewSet(ReadViewSet):
     def cannot(self, request: ApiRequest, pk: str = "") -> Response:
         """It can't be covered, because."""
         opening = self._one(pk)
-        services.mark_cannot(opening=opening, by=request.user, **valid(ReasonIn, request))
+        openings.mark_cannot(opening=opening, by=request.user, **valid(ReasonIn, request))
         return Response(self._detail(opening))
 
     @extend_schema(request=ReasonIn, responses=OpenApiTypes.OBJECT)
@@ -208,7 +210,7 @@ class OpeningViewSet(ReadViewSet):
     def not_reached(self, request: ApiRequest, pk: str = "") -> Response:
         """It couldn't be reached, because."""
         opening = self._one(pk)
-        services.mark_not_reached(opening=opening, by=request.user, **valid(ReasonIn, request))
+        openings.mark_not_reached(opening=opening, by=request.user, **valid(ReasonIn, request))
         return Response(self._detail(opening))
 
     @extend_schema(request=ReasonIn, responses=OpenApiTypes.OBJECT)
@@ -216,7 +218,7 @@ class OpeningViewSet(ReadViewSet):
     def drop(self, request: ApiRequest, pk: str = "") -> Response:
         """Not wanted any more."""
         opening = self._one(pk)
-        services.drop_opening(opening=opening, by=request.user, **valid(ReasonIn, request))
+        openings.drop_opening(opening=opening, by=request.user, **valid(ReasonIn, request))
         return Response(self._detail(opening))
 
     @extend_schema(request=None, responses=OpenApiTypes.OBJECT)
@@ -224,7 +226,7 @@ class OpeningViewSet(ReadViewSet):
     def again(self, request: ApiRequest, pk: str = "") -> Response:
         """It is to be measured after all."""
         opening = self._one(pk)
-        services.take_up_again(opening=opening, by=request.user)
+        openings.take_up_again(opening=opening, by=request.user)
         return Response(self._detail(opening))
 
     @extend_schema(responses=OpenApiTypes.OBJECT)

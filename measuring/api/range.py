@@ -7,9 +7,10 @@ from rest_framework import serializers, status
 from rest_framework.decorators import action
 from rest_framework.response import Response
 
-from measuring import access, services
+from measuring import access
 from measuring.adapters.options import offer_of, offers
 from measuring.models import Product
+from measuring.services import range as services
 from shared.api import ApiRequest, ReadViewSet, kept_in, valid
 from shared.roles import OWNER
 

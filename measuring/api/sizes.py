@@ -10,10 +10,12 @@ from rest_framework.viewsets import ViewSet
 
 from jobs.access import job_for
 from jobs.models import Job
-from measuring import access, services
+from measuring import access
 from measuring.api.units import UnitSerializer
 from measuring.models import SizeChange, Unit
 from measuring.ports import NewSize
+from measuring.services import releases
+from measuring.services import sizes as size_services
 from measuring.services.sizes import effects_of
 from shared.api import ApiRequest, HasRole, IdField, PersonMixin, valid
 from shared.fields import DayField
@@ -60,7 +62,7 @@ class SizesViewSet(PersonMixin, ViewSet):
         """Record the customer's yes to these units as they stand."""
         job, sent = self._job(pk), valid(ApproveIn, request)
         sent["units"] = list(Unit.objects.filter(opening__job=job, pk__in=sent["units"]))
-        services.approve_sizes(job=job, by=request.user, **sent)
+        releases.approve_sizes(job=job, by=request.user, **sent)
         return self._rows(job)
 
     @extend_schema(request=ReleaseIn, responses=UnitSerializer(many=True))
@@ -69,7 +71,7 @@ class SizesViewSet(PersonMixin, ViewSet):
         """Hand these units to the workroom."""
         job, sent = self._job(pk), valid(ReleaseIn, request)
         units = list(Unit.objects.filter(opening__job=job, pk__in=sent["units"]))
-        services.release_to_workroom(job=job, units=units, by=request.user, due_on=sent.get("due_on"))
+        releases.release_to_workroom(job=job, units=units, by=request.user, due_on=sent.get("due_on"))
         return self._rows(job)
 
 
@@ -118,6 +120,6 @@ class SizeChangeViewSet(PersonMixin, ViewSet):
     def decide(self, request: ApiRequest, pk: str = "") -> Response:
         """Accept or refuse it."""
         change, sent = self._one(pk), valid(DecisionIn, request)
-        decided = services.accept_size_change if sent["accept"] else services.refuse_size_change
+        decided = size_services.accept_size_change if sent["accept"] else size_services.refuse_size_change
         decided(change=change, by=request.user, text=sent["text"])
         return self.retrieve(request, pk)

@@ -8,12 +8,13 @@ from rest_framework import serializers
 from rest_framework.decorators import action
 from rest_framework.response import Response
 
-from measuring import access, services
+from measuring import access
 from measuring.adapters.options import Offer, gone_options, missing_options, offer_of
 from measuring.api.base import ReasonIn
 from measuring.api.openings import OptionsIn
 from measuring.models import RELEASED_OR_LATER, Unit
-from measuring.services import release_problems
+from measuring.services import releases, sizes
+from measuring.services.releases import release_problems
 from shared.api import ApiRequest, ReadViewSet, kept_in, valid
 from shared.roles import DISPATCHER, OWNER
 
@@ -81,12 +82,12 @@ class UnitViewSet(ReadViewSet):
     @action(detail=True, methods=["post"], url_path="options")
     def choose_options(self, request: ApiRequest, pk: str = "") -> Response:
         """Choose options."""
-        unit = services.set_options(unit=self._one(pk), options=valid(OptionsIn, request)["options"], by=request.user)
+        unit = sizes.set_options(unit=self._one(pk), options=valid(OptionsIn, request)["options"], by=request.user)
         return Response(self.get_serializer(unit).data)
 
     @extend_schema(request=ReasonIn, responses=UnitSerializer)
     @action(detail=True, methods=["post"])
     def cancel(self, request: ApiRequest, pk: str = "") -> Response:
         """Not wanted any more."""
-        unit = services.cancel_unit(unit=self._one(pk), by=request.user, **valid(ReasonIn, request))
+        unit = releases.cancel_unit(unit=self._one(pk), by=request.user, **valid(ReasonIn, request))
         return Response(self.get_serializer(self._one(unit.pk)).data)

@@ -13,9 +13,11 @@ from rest_framework.response import Response
 from rest_framework.viewsets import ViewSet
 
 from jobs.models import Appointment
-from measuring import access, services
+from measuring import access
 from measuring.api import field
 from measuring.models import MeasureVisit
+from measuring.services import openings as opening_services
+from measuring.services import visits
 from shared.api import ApiRequest, HasRole, IdField, PersonMixin, valid
 
 
@@ -73,7 +75,7 @@ class VisitViewSet(PersonMixin, ViewSet):
     def begin(self, request: ApiRequest, pk: str = "") -> Response:
         """Begin to measure, or take another tape."""
         appointment, tape = self._appointment(pk), valid(BeginIn, request).get("tape")
-        services.open_visit(
+        visits.open_visit(
             appointment=appointment,
             by=request.user,
             tape=access.tape_for(request.user, tape) if tape else None,
@@ -88,7 +90,7 @@ class VisitViewSet(PersonMixin, ViewSet):
     def rooms(self, request: ApiRequest, pk: str = "") -> Response:
         """A room."""
         visit = self._visit(pk)
-        services.add_room(job=visit.appointment.job, by=request.user, **valid(RoomIn, request))
+        opening_services.add_room(job=visit.appointment.job, by=request.user, **valid(RoomIn, request))
         return self._answer(visit.appointment, status.HTTP_201_CREATED)
 
     @extend_schema(request=NewOpeningIn, responses=OpenApiTypes.OBJECT)
@@ -99,7 +101,7 @@ class VisitViewSet(PersonMixin, ViewSet):
         room = visit.appointment.job.rooms.filter(pk=sent["room"]).first()
         if room is None:
             raise Http404
-        services.add_opening(room=room, facts=sent["facts"], visit=visit, by=request.user)
+        opening_services.add_opening(room=room, facts=sent["facts"], visit=visit, by=request.user)
         return self._answer(visit.appointment, status.HTTP_201_CREATED)
 
     @extend_schema(request=CloseIn, responses=OpenApiTypes.OBJECT)
@@ -107,7 +109,7 @@ class VisitViewSet(PersonMixin, ViewSet):
     def close(self, request: ApiRequest, pk: str = "") -> Response:
         """The close-out."""
         visit, sent = self._visit(pk), valid(CloseIn, request)
-        services.close_visit(visit=visit, by=request.user, in_part=sent["in_part"], note_text=sent["note"])
+        visits.close_visit(visit=visit, by=request.user, in_part=sent["in_part"], note_text=sent["note"])
         return self._answer(visit.appointment)
 
     @extend_schema(request=NotMeasuredIn, responses=OpenApiTypes.OBJECT)
@@ -115,7 +117,7 @@ class VisitViewSet(PersonMixin, ViewSet):
     def not_measured(self, request: ApiRequest, pk: str = "") -> Response:
         """Nothing could be measured, and why: the visit is over, its openings wait for another."""
         appointment, sent = self._appointment(pk), valid(NotMeasuredIn, request)
-        services.could_not_measure(appointment=appointment, reason=sent["reason"], by=request.user)
+        visits.could_not_measure(appointment=appointment, reason=sent["reason"], by=request.user)
         return self._answer(appointment)
 
     @extend_schema(request=None, responses=OpenApiTypes.OBJECT)
@@ -123,5 +125,5 @@ class VisitViewSet(PersonMixin, ViewSet):
     def reopen(self, request: ApiRequest, pk: str = "") -> Response:
         """Open a closed visit again."""
         visit = self._visit(pk)
-        services.reopen_visit(visit=visit, by=request.user)
+        visits.reopen_visit(visit=visit, by=request.user)
         return self._answer(visit.appointment)

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 from django.db.models import F
 
 from jobs.models import Job
-from jobs.services import recompute_stage
+from jobs.services.stages import recompute_stage
 from measuring.models import Opening
 from shared import audit
 from shared.errors import Refused

@@ -10,7 +10,7 @@ from django.db import transaction
 from django.utils import timezone
 
 from jobs.models import Appointment, Job
-from jobs.services import mark_arrived, mark_done, undo_done
+from jobs.services.appointments import mark_arrived, mark_done, undo_done
 from measuring.adapters.evaluation import evaluate
 from measuring.models import MeasureVisit, Opening, Tape, VisitOpening
 from measuring.rules.families import TABLE

@@ -11,7 +11,6 @@ from django.shortcuts import redirect, render
 from django.views.decorators.http import require_GET, require_http_methods, require_POST
 
 from jobs.access import job_for
-from measuring import services
 from measuring.access import (
     MEASURES,
     SEES_SIZES,
@@ -30,6 +29,8 @@ from measuring.adapters.options import offers_of_units
 from measuring.adapters.summaries import OpeningSummary, opening_summary, openings_of_job
 from measuring.forms import FactsForm, GroupForm, ObstructionForm, OptionsForm, PhotoForm, ReasonForm
 from measuring.models import Opening, Reading, Spot, Unit
+from measuring.services import openings, sizes
+from measuring.services import readings as reading_services
 from measuring.services.visits import visit_at
 from shared.access import SignedInRequest, roles_required
 from shared.errors import Refused, refusals_shown, refusals_to
@@ -103,7 +104,7 @@ def readings(request: SignedInRequest, pk: int) -> HttpResponse:
         if not sent or (sent == box.typed and not with_case and not regrade):
             continue
         try:
-            services.record_reading(
+            reading_services.record_reading(
                 opening=now,
                 spot=box.ask.spot,
                 turn=box.ask.turn,
@@ -136,7 +137,7 @@ def add_reading(request: SignedInRequest, pk: int) -> HttpResponse:
     return _done(
         request,
         now,
-        lambda: services.record_reading(
+        lambda: reading_services.record_reading(
             opening=now,
             spot=request.POST.get("spot", ""),
             typed=request.POST.get("typed", ""),
@@ -152,9 +153,9 @@ def reading_action(request: SignedInRequest, pk: int, action: str) -> HttpRespon
     """Confirm it, keep it against another, or take it back."""
     one = reading_for(request.user, pk)
     actions: dict[str, Callable[..., object]] = {
-        "same": services.confirm_reading,
-        "keep": services.keep_reading,
-        "back": services.withdraw_reading,
+        "same": reading_services.confirm_reading,
+        "keep": reading_services.keep_reading,
+        "back": reading_services.withdraw_reading,
     }
     return _done(request, one.opening, lambda: actions[action](reading=one, by=request.user))
 
@@ -171,7 +172,7 @@ def facts(request: SignedInRequest, pk: int) -> HttpResponse:
         clean, problems = clean_facts(sent, about)
         fit = {name: value for name, value in sent.items() if name in clean}
         try:
-            services.change_opening(opening=now, by=request.user, facts=fit)
+            openings.change_opening(opening=now, by=request.user, facts=fit)
         except Refused as refusal:
             problems[refusal.field] = refusal.problem
         for name, problem in problems.items():
@@ -191,7 +192,7 @@ def obstruction(request: SignedInRequest, pk: int) -> HttpResponse:
     if form.is_valid():
         data = form.cleaned_data
         with refusals_to(form.refuse):
-            services.add_obstruction(opening=now, by=request.user, **data)
+            reading_services.add_obstruction(opening=now, by=request.user, **data)
             return redirect("measuring:opening", pk)
     return _page(request, now, status=422, obstruction_form=form)
 
@@ -201,7 +202,9 @@ def obstruction(request: SignedInRequest, pk: int) -> HttpResponse:
 def remove_obstruction(request: SignedInRequest, pk: int) -> HttpResponse:
     """It is not there."""
     thing = obstruction_for(request.user, pk)
-    return _done(request, thing.opening, lambda: services.remove_obstruction(obstruction=thing, by=request.user))
+    return _done(
+        request, thing.opening, lambda: reading_services.remove_obstruction(obstruction=thing, by=request.user)
+    )
 
 
 @roles_required(*MEASURES)
@@ -214,7 +217,9 @@ def add_photo(request: SignedInRequest, pk: int) -> HttpResponse:
         sent = form.cleaned_data["photo"]
         with refusals_to(form.refuse):
             refuse_large(sent.size)
-            services.add_photo(opening=now, data=sent.read(), caption=form.cleaned_data["caption"], by=request.user)
+            reading_services.add_photo(
+                opening=now, data=sent.read(), caption=form.cleaned_data["caption"], by=request.user
+            )
             messages.success(request, "Photo kept.")
             return redirect("measuring:opening", pk)
     return _page(request, now, status=422, photo_form=form)
@@ -232,7 +237,7 @@ def photo(request: SignedInRequest, pk: int) -> FileResponse:
 def remove_photo(request: SignedInRequest, pk: int) -> HttpResponse:
     """Not shown any more."""
     one = photo_for(request.user, pk)
-    return _done(request, one.opening, lambda: services.remove_photo(photo=one, by=request.user))
+    return _done(request, one.opening, lambda: reading_services.remove_photo(photo=one, by=request.user))
 
 
 @roles_required(*MEASURES)
@@ -245,9 +250,9 @@ def options(request: SignedInRequest, pk: int) -> HttpResponse:
     if form.is_valid():
         with refusals_to(form.refuse):
             if request.POST.get("all"):
-                services.set_options_of_opening(opening=now, options=form.cleaned_data, by=request.user)
+                sizes.set_options_of_opening(opening=now, options=form.cleaned_data, by=request.user)
             else:
-                services.set_options(unit=unit, options=form.cleaned_data, by=request.user)
+                sizes.set_options(unit=unit, options=form.cleaned_data, by=request.user)
             messages.success(request, "Options kept.")
             if request.POST.get("from") == "sizes":
                 return redirect("measuring:sizes", now.job_id)
@@ -266,15 +271,15 @@ def opening_action(request: SignedInRequest, pk: int, action: str) -> HttpRespon
     if action == "copy":
         made: list[Opening] = []
         answer = _done(
-            request, now, lambda: made.append(services.copy_opening(opening=now, by=user, visit=visit_at(now)))
+            request, now, lambda: made.append(openings.copy_opening(opening=now, by=user, visit=visit_at(now)))
         )
         return redirect("measuring:opening", made[0].pk) if made else answer
     if action == "again":
-        return _done(request, now, lambda: services.take_up_again(opening=now, by=user))
+        return _done(request, now, lambda: openings.take_up_again(opening=now, by=user))
     actions: dict[str, Callable[..., object]] = {
-        "cannot": services.mark_cannot,
-        "not_reached": services.mark_not_reached,
-        "drop": services.drop_opening,
+        "cannot": openings.mark_cannot,
+        "not_reached": openings.mark_not_reached,
+        "drop": openings.drop_opening,
     }
     form = ReasonForm(request.POST, user=user)
     if form.is_valid() or action == "drop":
@@ -290,7 +295,7 @@ def settle(request: SignedInRequest, pk: int) -> HttpResponse:
     """Which of two answers stands."""
     one = conflict_for(request.user, pk)
     take = request.POST.get("take") == "offered"
-    return _done(request, one.opening, lambda: services.settle_fact(conflict=one, take_offered=take, by=request.user))
+    return _done(request, one.opening, lambda: openings.settle_fact(conflict=one, take_offered=take, by=request.user))
 
 
 @roles_required(*MEASURES)
@@ -316,7 +321,7 @@ def groups(request: SignedInRequest, job_pk: int) -> HttpResponse:
         data = form.cleaned_data
         chosen = [one for one in rows if str(one.pk) in data["openings"]]
         with refusals_to(form.refuse):
-            services.make_group(
+            openings.make_group(
                 job=job,
                 kind=data["kind"],
                 name=data["name"],
@@ -336,7 +341,7 @@ def groups(request: SignedInRequest, job_pk: int) -> HttpResponse:
 def ungroup(request: SignedInRequest, pk: int) -> HttpResponse:
     """Openings on their own again."""
     group = group_for(request.user, pk)
-    services.ungroup(group=group, by=request.user)
+    openings.ungroup(group=group, by=request.user)
     return redirect("measuring:groups", group.job_id)
 
 

@@ -9,11 +9,11 @@ from django.http import HttpResponse
 from django.shortcuts import redirect, render
 from django.views.decorators.http import require_http_methods
 
-from measuring import services
 from measuring.access import MEASURES, product_for, tape_for
 from measuring.adapters.minutes import minutes_of, starting_minutes
 from measuring.forms import RangeForm, TapeForm
 from measuring.models import Jurisdiction, Product
+from measuring.services import range as services
 from measuring.services.starting_data import load_jurisdictions, load_products, take_range
 from measuring.views.fit_form import ProductForm
 from shared.access import SignedInRequest, roles_required

@@ -11,13 +11,15 @@ from django.views.decorators.http import require_GET, require_http_methods, requ
 
 from jobs.access import job_for
 from jobs.models import Job
-from measuring import services
 from measuring.access import MEASURES, SEES_SIZES, approval_for, change_for, unit_for
 from measuring.adapters.evaluation import current
 from measuring.adapters.summaries import drawing_of, live_units, openings_of_job, rooms_of, unit_rows
 from measuring.forms import ApproveForm, DecisionForm, ReleaseForm
 from measuring.models import RELEASED_OR_LATER, Unit
 from measuring.ports import NewSize
+from measuring.services import releases
+from measuring.services import sizes as size_services
+from measuring.services import visits as visit_services
 from measuring.services.sizes import effects_of
 from shared.access import SignedInRequest, roles_required
 from shared.errors import Refused, refusals_to
@@ -39,11 +41,11 @@ def _page(request: SignedInRequest, job: Job, status: int = 200, **forms: Any) -
         "approvals": job.approvals.select_related("recorded_by").prefetch_related("units"),
         "may_approve": [row for row in rows if row.may_be_approved],
         "ready": [row for row in rows if row.is_ready],
-        "cautions": services.release_cautions(row.unit for row in rows if row.unit.state not in RELEASED_OR_LATER),
+        "cautions": releases.release_cautions(row.unit for row in rows if row.unit.state not in RELEASED_OR_LATER),
         "may_decide": request.user.has_role(*OFFICE),
         "may_write": request.user.has_role(*MEASURES),
         "waiting": [one for one in openings if not live_units(one)],
-        "short": services.short_of(job) if openings else "",
+        "short": visit_services.short_of(job) if openings else "",
     }
     return render(request, "measuring/sizes.html", context | forms, status=status)
 
@@ -68,7 +70,7 @@ def approve(request: SignedInRequest, job_pk: int) -> HttpResponse:
     form = ApproveForm(request.POST, user=request.user)
     if form.is_valid():
         with refusals_to(form.refuse):
-            made = services.approve_sizes(
+            made = releases.approve_sizes(
                 job=job,
                 units=_chosen(request, job),
                 approved_by=form.cleaned_data["approved_by"],
@@ -85,7 +87,7 @@ def approve(request: SignedInRequest, job_pk: int) -> HttpResponse:
 def withdraw(request: SignedInRequest, pk: int) -> HttpResponse:
     """The customer takes an approval back."""
     one = approval_for(request.user, pk)
-    services.withdraw_approval(approval=one, by=request.user, reason=request.POST.get("reason", ""))
+    releases.withdraw_approval(approval=one, by=request.user, reason=request.POST.get("reason", ""))
     messages.success(request, f"Approval {one.revision} withdrawn.")
     return redirect("measuring:sizes", one.job_id)
 
@@ -98,7 +100,7 @@ def release(request: SignedInRequest, job_pk: int) -> HttpResponse:
     form = ReleaseForm(request.POST, user=request.user)
     if form.is_valid():
         with refusals_to(form.refuse):
-            done = services.release_to_workroom(
+            done = releases.release_to_workroom(
                 job=job, units=_chosen(request, job), due_on=form.cleaned_data["due_on"], by=request.user
             )
             messages.success(request, f"{len(done)} unit{'s' if len(done) != 1 else ''} released to the workroom.")
@@ -112,7 +114,7 @@ def cancel_unit(request: SignedInRequest, pk: int) -> HttpResponse:
     """A unit is not wanted any more."""
     unit = unit_for(request.user, pk)
     try:
-        services.cancel_unit(unit=unit, by=request.user, reason=request.POST.get("reason", ""))
+        releases.cancel_unit(unit=unit, by=request.user, reason=request.POST.get("reason", ""))
     except Refused as refusal:
         messages.error(request, f"{unit.code}: {refusal.problem}")
     return redirect("measuring:sizes", unit.opening.job_id)
@@ -129,7 +131,11 @@ def size_change(request: SignedInRequest, pk: int) -> HttpResponse:
         if not may_decide:
             form.refuse(Refused("the office decides this"))
         else:
-            action = services.accept_size_change if request.POST.get("do") == "accept" else services.refuse_size_change
+            action = (
+                size_services.accept_size_change
+                if request.POST.get("do") == "accept"
+                else size_services.refuse_size_change
+            )
             with refusals_to(form.refuse):
                 action(change=change, by=request.user, text=form.cleaned_data["text"])
                 messages.success(request, "Decided.")
@@ -168,7 +174,7 @@ def job_openings(request: SignedInRequest, job_pk: int) -> HttpResponse:
             drawn.append((one, units, drawing_of(one, current(one.readings.all()), units)))
         rooms.append((room, drawn))
     visits = job.appointments.filter(measure_visit__isnull=False).select_related("measure_visit")
-    short = services.short_of(job) if rooms else ""
+    short = visit_services.short_of(job) if rooms else ""
     context = {"job": job, "rooms": rooms, "unit": job.branch.unit, "visits": visits, "short": short}
     return render(request, "measuring/_job_openings.html", context)
 

@@ -13,12 +13,13 @@ from django.views.decorators.http import require_GET, require_http_methods, requ
 
 from jobs.access import secret_for
 from jobs.models import MEASURING, Appointment
-from measuring import services
 from measuring.access import MEASURES, appointment_for, room_for, tape_for, visit_for
 from measuring.adapters.summaries import live_units, options_to_choose, rooms_of
 from measuring.forms import CloseForm, ListForm, ReasonForm, RoomDefaultsForm, RoomForm
 from measuring.models import MeasureVisit, Opening
 from measuring.rules.families import TABLE
+from measuring.services import openings as opening_services
+from measuring.services import visits
 from measuring.services.openings import read_opening_list
 from measuring.services.visits import alike, open_ends
 from shared.access import SignedInRequest, roles_required
@@ -53,13 +54,13 @@ def visit(request: SignedInRequest, pk: int) -> HttpResponse:
     """One visit: rooms and openings in walking order."""
     appointment = appointment_for(request.user, pk)
     current = MeasureVisit.objects.filter(appointment=appointment).select_related("tape", "measurer").first()
-    openings = services.openings_of(current) if current else []
+    openings = visits.openings_of(current) if current else []
     context = {
         "takes_field": takes_field(request),
         "appointment": appointment,
         "visit": current,
         "job": appointment.job,
-        "short": services.short_of(appointment.job) if current else "",
+        "short": visits.short_of(appointment.job) if current else "",
         "secret": secret_for(request.user, appointment),
         "rooms": [
             (room, [(one, live_units(one)) for one in members], RoomDefaultsForm(request.user, room))
@@ -80,7 +81,7 @@ def begin(request: SignedInRequest, pk: int) -> HttpResponse:
     """Begin to measure, or choose another tape."""
     appointment = appointment_for(request.user, pk)
     tape = tape_for(request.user, int(request.POST["tape"])) if request.POST.get("tape", "").isdigit() else None
-    return _done(request, lambda: services.open_visit(appointment=appointment, by=request.user, tape=tape), pk)
+    return _done(request, lambda: visits.open_visit(appointment=appointment, by=request.user, tape=tape), pk)
 
 
 @roles_required(*MEASURES)
@@ -94,11 +95,11 @@ def add_room(request: SignedInRequest, pk: int) -> HttpResponse:
         return redirect("measuring:visit", pk)
 
     def action() -> None:
-        room = services.add_room(
+        room = opening_services.add_room(
             job=now.appointment.job, name=form.cleaned_data["name"], floor=form.cleaned_data["floor"], by=request.user
         )
         if not room.openings.exists():
-            services.add_opening(room=room, by=request.user, visit=now)
+            opening_services.add_opening(room=room, by=request.user, visit=now)
 
     return _done(request, action, pk)
 
@@ -110,7 +111,7 @@ def add_opening(request: SignedInRequest, pk: int, room_pk: int) -> HttpResponse
     now, room = visit_for(request.user, pk), room_for(request.user, room_pk)
     if room.job_id != now.appointment.job_id:
         return redirect("measuring:visit", pk)
-    return _done(request, lambda: services.add_opening(room=room, by=request.user, visit=now), pk)
+    return _done(request, lambda: opening_services.add_opening(room=room, by=request.user, visit=now), pk)
 
 
 @roles_required(*MEASURES)
@@ -124,7 +125,10 @@ def room_defaults(request: SignedInRequest, pk: int, room_pk: int) -> HttpRespon
         messages.error(request, "; ".join(str(error) for errors in form.errors.values() for error in errors))
         return redirect("measuring:visit", pk)
     return _done(
-        request, lambda: services.change_room(room=room, defaults=form.cleaned_data, by=request.user), pk, "Kept."
+        request,
+        lambda: opening_services.change_room(room=room, defaults=form.cleaned_data, by=request.user),
+        pk,
+        "Kept.",
     )
 
 
@@ -139,10 +143,10 @@ def reorder(request: SignedInRequest, pk: int, room_pk: int) -> HttpResponse:
     if moved.isdigit():
         order = list(room.openings.order_by("order", "pk").values_list("pk", flat=True))
         _shift(order, int(moved), way)
-        return _done(request, lambda: services.reorder_openings(room=room, openings=order, by=request.user), pk)
+        return _done(request, lambda: opening_services.reorder_openings(room=room, openings=order, by=request.user), pk)
     order = list(room.job.rooms.order_by("order", "pk").values_list("pk", flat=True))
     _shift(order, room.pk, way)
-    return _done(request, lambda: services.reorder_rooms(job=room.job, rooms=order, by=request.user), pk)
+    return _done(request, lambda: opening_services.reorder_rooms(job=room.job, rooms=order, by=request.user), pk)
 
 
 def _shift(order: list[int], which: int, way: int) -> None:
@@ -166,7 +170,7 @@ def load_list(request: SignedInRequest, pk: int) -> HttpResponse:
         plan = read_opening_list(job=job, text=text)
         if request.POST.get("sure") and plan.is_good():
             with refusals_to(form.refuse):
-                services.load_openings(job=job, text=text, by=request.user, visit=now)
+                opening_services.load_openings(job=job, text=text, by=request.user, visit=now)
                 messages.success(request, f"{len(plan.new)} openings added.")
                 return redirect("measuring:visit", pk)
         form = ListForm(initial={"text": text}, user=request.user)
@@ -182,7 +186,7 @@ def close(request: SignedInRequest, pk: int) -> HttpResponse:
     form = CloseForm(request.POST if request.method == "POST" else None, user=request.user)
     if request.method == "POST" and form.is_valid():
         with refusals_to(form.refuse):
-            services.close_visit(
+            visits.close_visit(
                 visit=now,
                 by=request.user,
                 in_part=form.cleaned_data["in_part"],
@@ -190,14 +194,14 @@ def close(request: SignedInRequest, pk: int) -> HttpResponse:
             )
             messages.success(request, "Closed out. The office sees the sizes now.")
             return redirect("measuring:visit", pk)
-    openings = services.openings_of(now)
+    openings = visits.openings_of(now)
     ends = [] if now.is_closed() else open_ends(openings)
     context = {
         "visit": now,
         "appointment": now.appointment,
         "job": now.appointment.job,
         "form": form,
-        "short": services.short_of(now.appointment.job),
+        "short": visits.short_of(now.appointment.job),
         "to_choose": options_to_choose(openings),
         "blocking": alike([end for end in ends if end.blocks]),
         "checking": alike([end for end in ends if not end.blocks]),
@@ -215,7 +219,7 @@ def not_measured(request: SignedInRequest, pk: int) -> HttpResponse:
     if request.method == "POST" and form.is_valid():
         reason = form.cleaned_data["reason"]
         with refusals_to(form.refuse):
-            services.could_not_measure(appointment=appointment, reason=reason, by=request.user)
+            visits.could_not_measure(appointment=appointment, reason=reason, by=request.user)
             messages.success(request, "Closed. The office sees that another visit is needed.")
             return redirect("measuring:visit", pk)
     context = {"appointment": appointment, "form": form, "reasons": TABLE["not_measured"]}
@@ -227,7 +231,7 @@ def not_measured(request: SignedInRequest, pk: int) -> HttpResponse:
 def reopen(request: SignedInRequest, pk: int) -> HttpResponse:
     """Open a closed visit again."""
     now = visit_for(request.user, pk)
-    return _done(request, lambda: services.reopen_visit(visit=now, by=request.user), pk)
+    return _done(request, lambda: visits.reopen_visit(visit=now, by=request.user), pk)
 
 
 def _done(request: SignedInRequest, action: Callable[[], object], pk: int, words: str = "") -> HttpResponse:

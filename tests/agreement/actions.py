@@ -19,8 +19,8 @@ from fabrication.services.planning import plan_batch
 from installs.models import Load, ReturnOwed, VisitUnit
 from jobs.models import Appointment, Crew, Proposal, Purpose
 from jobs.tasks import let_go_lapsed
-from measuring import services as measuring
 from measuring.models import Opening, Unit
+from measuring.services import readings, sizes
 from shared.errors import Refused
 from tests.agreement import firm as firms
 from tests.agreement.firm import TODAY, Firm
@@ -211,7 +211,7 @@ def read(do: Hands) -> None:
     assert spot is not None
     whole = do.draw(28, 46) if spot.startswith("widths") else do.draw(44, 70)
     do.call(
-        measuring.record_reading, opening=opening, spot=spot, typed=f"{whole} {do.draw(1, 7)}/8",
+        readings.record_reading, opening=opening, spot=spot, typed=f"{whole} {do.draw(1, 7)}/8",
         by=do.firm.user("measurer"),
     )  # fmt: skip
 
@@ -231,7 +231,7 @@ def choose_colour(do: Hands) -> None:
     unit = do.pick([unit for unit in do.units("sized", "approved") if unit.product.key == "wren"])
     if unit is not None:
         which = do.pick(["Brant white", "Brant sand", "Dusk grey"])
-        do.call(measuring.set_options, unit=unit, options=unit.options | {"colour": which}, by=do.firm.user("measurer"))
+        do.call(sizes.set_options, unit=unit, options=unit.options | {"colour": which}, by=do.firm.user("measurer"))
 
 
 def approve(do: Hands) -> None:

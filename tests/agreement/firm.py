@@ -22,8 +22,9 @@ from fabrication.services.starting_data import load_materials, load_recipes, loa
 from fabrication.services.stock import count_stock, receive_stock
 from installs.services.starting_data import load_hardware, load_rules
 from jobs.models import Appointment, Crew, Job, Purpose
-from measuring import services as measuring
 from measuring.models import Product, Unit
+from measuring.services import openings as opening_services
+from measuring.services import readings, releases, sizes
 from measuring.services.starting_data import load_products
 from shared import runs
 from shared.lengths import Length
@@ -175,24 +176,24 @@ def a_unit(
 ) -> Unit:  # fmt: skip
     """A measured unit: ``a_unit(firm, job, "35 3/8", "35 1/4", "35 5/16", "60", "60", "60", "4")``, options chosen."""
     by = firm.user("measurer")
-    place = measuring.add_room(job=job, name=room, by=by)
+    place = opening_services.add_room(job=job, name=room, by=by)
     facts = {"product": product, "mount": mount, "substrate": "wood", "reach_height": "80"}
-    opening = measuring.add_opening(room=place, by=by, facts=facts)
+    opening = opening_services.add_opening(room=place, by=by, facts=facts)
     for at, typed in zip(INSIDE if mount == "inside" else OUTSIDE, read, strict=False):
-        measuring.record_reading(opening=opening, spot=at, typed=typed, by=by)
+        readings.record_reading(opening=opening, spot=at, typed=typed, by=by)
     unit = opening.units.get()
-    measuring.set_options(unit=unit, options=OPTIONS[product] | (options or {}), by=by)
+    sizes.set_options(unit=unit, options=OPTIONS[product] | (options or {}), by=by)
     return Unit.objects.get(pk=unit.pk)
 
 
 def approve(firm: Firm, *units: Unit) -> None:
     job = units[0].opening.job
-    measuring.approve_sizes(job=job, units=units, approved_by="Ida Marl", by=firm.user("dispatcher"))
+    releases.approve_sizes(job=job, units=units, approved_by="Ida Marl", by=firm.user("dispatcher"))
 
 
 def release(firm: Firm, *units: Unit) -> list[UnitMake]:
     job = Job.objects.get(pk=units[0].opening.job_id)
-    measuring.release_to_workroom(job=job, units=units, due_on=TODAY + dt.timedelta(days=9), by=firm.user("dispatcher"))
+    releases.release_to_workroom(job=job, units=units, due_on=TODAY + dt.timedelta(days=9), by=firm.user("dispatcher"))
     return list(UnitMake.objects.filter(unit__in=units).order_by("pk"))
 
 

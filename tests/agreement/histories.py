@@ -16,7 +16,8 @@ from hypothesis import strategies as st
 from hypothesis.stateful import RuleBasedStateMachine, initialize, rule, run_state_machine_as_test
 
 from jobs.models import CalendarFeed, Crew
-from jobs.services import ask_for_plan, open_feed
+from jobs.services.feeds import open_feed
+from jobs.services.planning import ask_for_plan
 from tests.agreement.actions import ACTIONS, Hands
 from tests.agreement.compare import Comparison, Difference, Seen
 from tests.agreement.firm import NOW, TODAY, Firm, busy_week, do_runs, found_firm

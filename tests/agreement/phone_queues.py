@@ -19,9 +19,12 @@ from django.db import transaction
 from django.db.models import QuerySet
 
 from jobs.models import Appointment
-from jobs.services import cancel_appointment
-from measuring import services
+from jobs.services.appointments import cancel_appointment
 from measuring.models import RELEASED_OR_LATER, MeasureVisit, Opening, Product, Room, Unit
+from measuring.services import openings, releases
+from measuring.services import range as range_services
+from measuring.services import readings as reading_services
+from measuring.services import visits as visit_services
 from shared.errors import Refused
 from shared.lengths import Length, LengthUnit
 from shared.models import Branch, User
@@ -78,10 +81,10 @@ def make_world(number: int, people: Callable[[LengthUnit], tuple[User, User, Use
     if number in (0, 1, 2, 4, 5):
         make_appointment(job, dispatcher, crew=crew)  # the same openings twice on one day
     if number % 4 == 3:
-        begun = services.open_visit(appointment=first, by=second)
+        begun = visit_services.open_visit(appointment=first, by=second)
         beside = make_opening(job, dispatcher, family="roller", room="Kitchen", readings={})
         for spot, typed in {"widths.top": "36 in", "heights.left": "60 in"}.items():
-            services.record_reading(opening=beside, spot=spot, typed=typed, by=second, tape=second.tapes.get())
+            reading_services.record_reading(opening=beside, spot=spot, typed=typed, by=second, tape=second.tapes.get())
     if number == 3:
         found = make_opening(job, dispatcher, family="sheer", visit=begun, readings={"widths.top": "36 in"})
         Product.objects.filter(pk=found.product_id).update(is_active=False)
@@ -98,7 +101,7 @@ def make_worlds(branch: Branch) -> list[World]:
     def people(unit: LengthUnit) -> tuple[User, User, User]:
         measurer, second = (make_user("measurer", branch=branches[unit]) for _ in range(2))
         make_tape(measurer, case="3 1/4" if unit is LengthUnit.INCH else "82")
-        services.save_tape(user=measurer, by=measurer, label="laser", case_length="110 mm", is_laser=True)
+        range_services.save_tape(user=measurer, by=measurer, label="laser", case_length="110 mm", is_laser=True)
         return measurer, second, dispatchers[unit]
 
     return [make_world(number, people) for number in range(8)]
@@ -111,7 +114,7 @@ def rename_a_room(world: World, chance: random.Random) -> bool:
     rooms = list(Room.objects.filter(job=world.job_id))
     if not rooms:
         return False
-    services.change_room(room=chance.choice(rooms), name=f"Room {chance.randrange(100)}", by=world.dispatcher)
+    openings.change_room(room=chance.choice(rooms), name=f"Room {chance.randrange(100)}", by=world.dispatcher)
     return True
 
 
@@ -121,7 +124,7 @@ def withdraw_a_product(world: World, chance: random.Random) -> bool:
     if not used:
         return False
     product = chance.choice(used)
-    services.save_product(
+    range_services.save_product(
         branch=product.branch,
         product=product,
         name=product.name,
@@ -141,8 +144,8 @@ def release_a_unit(world: World, chance: random.Random) -> bool:
             with transaction.atomic():
                 chosen = choose_all(unit, world.dispatcher)
                 job = chosen.opening.job
-                services.approve_sizes(job=job, units=[chosen], approved_by="Ida Marl", by=world.dispatcher)
-                services.release_to_workroom(job=job, units=[chosen], by=world.dispatcher)
+                releases.approve_sizes(job=job, units=[chosen], approved_by="Ida Marl", by=world.dispatcher)
+                releases.release_to_workroom(job=job, units=[chosen], by=world.dispatcher)
         except Refused:
             continue
         return True
@@ -153,7 +156,7 @@ def open_a_visit_again(world: World, chance: random.Random) -> bool:
     visit = MeasureVisit.objects.filter(appointment__job=world.job_id).exclude(closed_at=None).first()
     if visit is None:
         return False
-    services.reopen_visit(visit=visit, by=world.dispatcher)
+    visit_services.reopen_visit(visit=visit, by=world.dispatcher)
     return True
 
 

@@ -26,8 +26,9 @@ from fabrication.services.bench import mark_cut, mark_piece, undo_cut, undo_piec
 from fabrication.services.miscuts import report_miscut
 from fabrication.services.stock import count_stock, receive_stock
 from jobs.models import Appointment, Crew, Purpose
-from measuring import services as measuring
 from measuring.models import Unit
+from measuring.services import openings, releases, sizes, visits
+from measuring.services import readings as reading_services
 from shared.lengths import Length
 from tests.agreement import firm as firms
 from tests.agreement.compare import Seen
@@ -105,21 +106,21 @@ class Day:
         getattr(calendar, what)(appointment=self.again(), by=self.by, **values)
 
     def nobody_home(self) -> None:
-        measuring.could_not_measure(appointment=self.again(), reason="nobody home", by=self.firm.user("measurer"))
+        visits.could_not_measure(appointment=self.again(), reason="nobody home", by=self.firm.user("measurer"))
 
     def measure(self, some: int, *, of: int) -> None:
         """The first openings read, the others not reached; closed out."""
         by = self.firm.user("measurer")
         row = self.again()
-        visit = measuring.open_visit(appointment=row, by=by)
+        visit = visits.open_visit(appointment=row, by=by)
         for _ in range(some):
             unit = firms.a_unit(self.firm, row.job, "35 3/8", "35 3/8", "35 3/8", "60", "60", "60", "4")
             unit.opening.visit_openings.get_or_create(appointment=row)
-        room = measuring.add_room(job=row.job, name="Den", by=by)
+        room = openings.add_room(job=row.job, name="Den", by=by)
         for _ in range(of - some):
-            opening = measuring.add_opening(room=room, by=by, facts={"product": "wren", "mount": "inside"}, visit=visit)
-            measuring.mark_not_reached(opening=opening, reason="locked", by=by)
-        measuring.close_visit(visit=visit, in_part=some < of, by=by)
+            opening = openings.add_opening(room=room, by=by, facts={"product": "wren", "mount": "inside"}, visit=visit)
+            openings.mark_not_reached(opening=opening, reason="locked", by=by)
+        visits.close_visit(visit=visit, in_part=some < of, by=by)
 
     def swap(self) -> None:
         one, other = self.firm.crew(0), self.firm.crew(1)
@@ -426,16 +427,18 @@ class Bench:
 
     def colour(self, which: str) -> None:
         options = self.again().options | {"colour": which}
-        measuring.set_options(unit=self.unit, options=options, by=self.firm.user("measurer"))
+        sizes.set_options(unit=self.unit, options=options, by=self.firm.user("measurer"))
 
     def read(self, spot: str, typed: str) -> None:
-        measuring.record_reading(opening=self.again().opening, spot=spot, typed=typed, by=self.firm.user("measurer"))
+        reading_services.record_reading(
+            opening=self.again().opening, spot=spot, typed=typed, by=self.firm.user("measurer")
+        )
 
     def approve(self) -> None:
         firms.approve(self.firm, self.again())
 
     def withdraw(self) -> None:
-        measuring.withdraw_approval(approval=self.again().approvals.get(), by=self.by)
+        releases.withdraw_approval(approval=self.again().approvals.get(), by=self.by)
 
     def release(self) -> None:
         self.approve()

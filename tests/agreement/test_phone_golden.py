@@ -15,12 +15,12 @@ from typing import Any
 
 import pytest
 
-from measuring import services
 from measuring.adapters.summaries import options_to_choose
 from measuring.models import Opening
 from measuring.rules.families import FAMILIES, MOUNTS
 from measuring.rules.range import starting_rows
 from measuring.rules.visit import GAPS
+from measuring.services import visits as services
 from measuring.services.openings import copied_uid
 from shared.devices.receiver import kinds
 from shared.lengths import parse_length

@@ -31,7 +31,7 @@ def prepare() -> None:
     from django.template.loader import render_to_string
     from django.utils import timezone
 
-    from installs import services
+    from installs.services import loads as services
     from shared.documents import kind_of
     from tests.factories import make_branch, make_job, make_user
     from tests.installs.makers import make_crew, make_unit, make_visit, stock_up, today

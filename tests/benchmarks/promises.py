@@ -296,7 +296,7 @@ class Found:
 
 def measure(crew_days: int, learning_days: int, seed: int) -> Found:
     """Lives the firm's days, has it learn, and asks for every chance before and after."""
-    from jobs import services
+    from jobs.services import learning as services
 
     began = time.monotonic()
     firm = Firm(seed)

@@ -67,21 +67,21 @@ DEN = ("28 1/2", "33 1/4", "39 3/4", "45 1/8")
 MANY = """
 import random
 from jobs.models import Job
-from measuring import services
 from measuring.models import Product, MeasureVisit
+from measuring.services import openings, readings, sizes, visits
 from shared.models import User
 chance = random.Random(7)
 job = Job.objects.get(pk={job})
 by = User.objects.get(username="{meg}")
-visit = services.open_visit(appointment=job.appointments.get(), by=by, tape=by.tapes.first())
+visit = visits.open_visit(appointment=job.appointments.get(), by=by, tape=by.tapes.first())
 eighths = ("", " 1/8", " 1/4", " 3/8", " 1/2", " 5/8", " 3/4", " 7/8")
 def near(whole):
     return f"{{whole + chance.choice((0, 0, 0, 0, 1, 10))}}{{chance.choice(eighths)}}"
 products = list(Product.objects.filter(branch=job.branch))
 for number in range({count}):
-    room = services.add_room(job=job, name=f"Room {{number // 4}}", by=by)
+    room = openings.add_room(job=job, name=f"Room {{number // 4}}", by=by)
     outside = chance.random() < 0.3
-    opening = services.add_opening(room=room, by=by, visit=visit, facts={{
+    opening = openings.add_opening(room=room, by=by, visit=visit, facts={{
         "product": chance.choice(products).key, "mount": "outside" if outside else "inside",
         "substrate": chance.choice(("wood", "masonry", "unknown", "tile")), "sill": "sill",
         "reach_height": chance.choice(("", "84", "140")), "power": chance.choice(("", "outlet", "none")),
@@ -99,13 +99,13 @@ for number in range({count}):
             continue
         whole = width if place.startswith(("widths", "chosen.width")) else height if "height" in place else 3
         typed = near(whole) if whole > 3 else f"{{chance.choice((1, 2, 3, 4))}}{{chance.choice(eighths)}}"
-        services.record_reading(opening=opening, spot=place, typed=typed, by=by, visit=visit, tape=visit.tape,
+        readings.record_reading(opening=opening, spot=place, typed=typed, by=by, visit=visit, tape=visit.tape,
                                 with_case=place.startswith("widths") and chance.random() < 0.1)
     if chance.random() < 0.3:
         at = chance.choice(("head", "path"))
-        services.add_obstruction(opening=opening, kind="crank", projection="1 1/2", by=by, at=at)
+        readings.add_obstruction(opening=opening, kind="crank", projection="1 1/2", by=by, at=at)
 for opening in job.openings.all():  # look-alikes were read meanwhile
-    services.size_opening(opening=opening, by=by)
+    sizes.size_opening(opening=opening, by=by)
 """
 SAID_BY_SERVER = """
 import json
@@ -684,10 +684,10 @@ one = Appointment.objects.get(pk={appointment})
 cancel_appointment(appointment=one, by=one.job.created_by, reason="nobody home")
 """
 CANNOT = """
-from measuring import services
 from measuring.models import Opening
+from measuring.services import openings
 one = Opening.objects.get(job={job})
-services.mark_cannot(opening=one, reason="a wardrobe", by=one.job.created_by)
+openings.mark_cannot(opening=one, reason="a wardrobe", by=one.job.created_by)
 """
 
 

@@ -6,8 +6,8 @@ from collections.abc import Iterator
 
 import pytest
 
-from measuring import services
 from measuring.models import MeasureVisit, Opening
+from measuring.services import readings, visits
 from shared.devices.models import ParkedEntry
 from shared.models import User
 from tests.devices.phone import Phone, fault, reading
@@ -23,7 +23,7 @@ def phone(dispatcher: User) -> Phone:
 @pytest.fixture
 def visit(measurer: User, dispatcher: User) -> MeasureVisit:
     appointment = make_appointment(make_job(dispatcher), dispatcher, measurer)
-    return services.open_visit(appointment=appointment, by=measurer)
+    return visits.open_visit(appointment=appointment, by=measurer)
 
 
 @pytest.fixture
@@ -36,7 +36,7 @@ def openings(visit: MeasureVisit, measurer: User) -> tuple[Opening, Opening]:
 def parked(phone: Phone, openings: tuple[Opening, Opening]) -> Iterator[list[ParkedEntry]]:
     """A reading that fails and two that wait behind it; the fault stays until the test is over."""
     one = openings[0]
-    with fault(services, "record_reading", lambda said: said["spot"] == "depth"):
+    with fault(readings, "record_reading", lambda said: said["spot"] == "depth"):
         phone.send(
             reading(phone, one, "depth", "3"), reading(phone, one, "widths.top", "35"),
             reading(phone, one, "widths.middle", "35"),

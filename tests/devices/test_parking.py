@@ -12,11 +12,12 @@ import pytest
 from django.db import OperationalError, connection
 from django.utils import timezone
 
-from installs import services as install_services
 from installs.models import VisitUnit
+from installs.services import stops
 from jobs.models import Appointment
-from measuring import services
 from measuring.models import MeasureVisit, Opening, Reading
+from measuring.services import openings as opening_services
+from measuring.services import readings
 from shared.devices import entries
 from shared.devices.models import DeviceEntry, ParkedEntry
 from shared.errors import Refused
@@ -77,8 +78,8 @@ def test_ten_entries_over_a_fault_arrive_once_in_order_and_only_its_own_opening_
     at = [dt.datetime.fromisoformat(entry["done_at"]) for entry in parcel]
 
     with (
-        fault(services, "record_reading", lambda said: said["opening"].pk == one.pk),
-        fault(install_services, "mark_installed"),
+        fault(readings, "record_reading", lambda said: said["opening"].pk == one.pk),
+        fault(stops, "mark_installed"),
     ):
         replies = phone.send(*parcel)
         assert phone.send(*parcel) == replies
@@ -115,7 +116,7 @@ def test_the_next_parcel_of_the_phone_brings_what_was_parked_along(
     phone: Phone, openings: tuple[Opening, Opening]
 ) -> None:
     one, two = openings
-    with fault(services, "record_reading"):
+    with fault(readings, "record_reading"):
         parked = phone.send(reading(phone, one, "depth", "3"))[0]
 
     phone.send(reading(phone, two, "depth", "4"))
@@ -128,7 +129,7 @@ def test_the_next_parcel_of_the_phone_brings_what_was_parked_along(
 def test_a_phone_that_only_asks_brings_along_what_is_due(
     phone: Phone, openings: tuple[Opening, Opening], later: Callable[..., None]
 ) -> None:
-    with fault(services, "record_reading"):
+    with fault(readings, "record_reading"):
         parked = phone.send(reading(phone, openings[0], "depth", "3"))[0]
 
     early = answers(phone, parked["id"])
@@ -145,7 +146,7 @@ def test_a_fault_is_logged_with_its_trace_and_tried_ever_less_often(
 ) -> None:  # fmt: skip
     monkeypatch.setattr(entries.log, "propagate", True)
     waits = []
-    with fault(services, "record_reading"):
+    with fault(readings, "record_reading"):
         phone.send(reading(phone, openings[0], "depth", "3"))
         for _ in range(8):
             row = ParkedEntry.objects.get()
@@ -164,7 +165,7 @@ def test_a_fault_is_logged_with_its_trace_and_tried_ever_less_often(
 def test_a_refusal_of_a_parked_entry_is_what_the_phone_hears(
     phone: Phone, openings: tuple[Opening, Opening], later: Callable[..., None]
 ) -> None:
-    with fault(services, "record_reading"):
+    with fault(readings, "record_reading"):
         parked = phone.send(reading(phone, openings[0], "depth", "1000"))[0]
 
     later(minutes=1)
@@ -177,7 +178,7 @@ def test_a_refusal_of_a_parked_entry_is_what_the_phone_hears(
 
 def test_another_body_under_a_parked_id_is_refused(phone: Phone, openings: tuple[Opening, Opening]) -> None:
     entry = reading(phone, openings[0], "depth", "3")
-    with fault(services, "record_reading"):
+    with fault(readings, "record_reading"):
         phone.send(entry)
         reply = phone.send({**entry, "body": {**entry["body"], "typed": "4"}})[0]
 
@@ -189,7 +190,7 @@ def test_a_phone_that_registers_anew_hears_of_what_was_parked_before(
 ) -> None:
     entry = reading(phone, openings[0], "depth", "3")
     again = Phone(dispatcher)
-    with fault(services, "record_reading"):
+    with fault(readings, "record_reading"):
         phone.send(entry)
         assert again.send(entry)[0]["status"] == 202
 
@@ -209,7 +210,7 @@ def test_a_database_that_is_busy_is_for_the_phone_to_send_again(
     before = reading(phone, openings[1], "depth", "3")
     again, entry = phone.entry("same", reading=before["id"]), reading(phone, openings[0], "depth", "3")
     with monkeypatch.context() as patch:
-        patch.setattr(services, "confirm_reading", locked)
+        patch.setattr(readings, "confirm_reading", locked)
         answer = phone.client.post("/api/field/entries/", {"entries": [before, again, entry]}, format="json")
 
     assert answer.status_code == 503
@@ -227,7 +228,7 @@ def test_a_close_out_waits_for_everything_of_its_visit(
     two = openings[1]
     rows = [reading(phone, opening, at, typed) for opening in openings for at, typed in INSIDE.items()]
     close = phone.entry("close", appointment=visit.appointment_id)
-    with fault(services, "record_reading", lambda said: said["opening"].pk == two.pk and said["spot"] == "depth"):
+    with fault(readings, "record_reading", lambda said: said["opening"].pk == two.pk and said["spot"] == "depth"):
         replies = phone.send(*rows, close)
 
     assert [reply["status"] for reply in replies] == [200] * 13 + [202, 202]
@@ -255,7 +256,7 @@ def test_what_is_done_in_a_room_and_an_opening_that_are_parked_follows_them(
         reading(phone, openings[0], "depth", "5"),
     ]
 
-    with fault(services, "add_room"):
+    with fault(opening_services, "add_room"):
         replies = phone.send(*parcel)
 
     assert [reply["status"] for reply in replies] == [202] * 9 + [200]
@@ -274,7 +275,7 @@ def test_what_is_changed_after_a_parked_copy_does_not_get_into_it(
     phone: Phone, visit: MeasureVisit, openings: tuple[Opening, Opening], later: Callable[..., None]
 ) -> None:
     one, copy = openings[0], str(uuid.uuid4())
-    with fault(services, "copy_opening"):
+    with fault(opening_services, "copy_opening"):
         replies = phone.send(
             phone.entry("copy", appointment=visit.appointment_id, opening=str(one.uid), copy=copy),
             phone.entry("facts", opening=str(one.uid), facts={"substrate": "tile"}),
@@ -293,10 +294,10 @@ def test_where_it_can_not_be_told_what_an_entry_is_about_all_of_its_phone_waits(
 ) -> None:
     from measuring.api import subjects
 
-    with fault(services, "record_reading"), pytest.MonkeyPatch.context() as patch:
+    with fault(readings, "record_reading"), pytest.MonkeyPatch.context() as patch:
         patch.setattr(subjects, "_of_opening", lambda uid: {}["job"])
         first = phone.send(reading(phone, openings[0], "depth", "3"))[0]
-    with fault(services, "record_reading", lambda said: said["opening"].pk == openings[0].pk):
+    with fault(readings, "record_reading", lambda said: said["opening"].pk == openings[0].pk):
         second = phone.send(reading(phone, openings[1], "depth", "3"))[0]
 
     assert (first["status"], second["status"]) == (202, 202)
@@ -309,7 +310,7 @@ def test_where_it_can_not_be_told_what_an_entry_is_about_all_of_its_phone_waits(
 
 @pytest.mark.django_db(transaction=True)
 def test_two_workers_take_a_parked_entry_once(phone: Phone, openings: tuple[Opening, Opening]) -> None:
-    with fault(services, "add_obstruction"):
+    with fault(readings, "add_obstruction"):
         body = {"opening": str(openings[0].uid), "kind": "crank", "projection": "1"}
         phone.send(phone.entry("obstruction", **body), phone.entry("obstruction", **body))
     both, settled = threading.Barrier(2), []
@@ -381,7 +382,7 @@ def test_what_was_taken_meanwhile_is_not_dropped(
 def test_trying_again_brings_along_what_waits_behind(
     phone: Phone, openings: tuple[Opening, Opening], dispatcher: User
 ) -> None:
-    with fault(services, "record_reading", lambda said: said["spot"] == "depth"):
+    with fault(readings, "record_reading", lambda said: said["spot"] == "depth"):
         phone.send(reading(phone, openings[0], "depth", "3"), reading(phone, openings[0], "widths.top", "35"))
         row = ParkedEntry.objects.earliest("pk")
         assert not entries.try_again(parked=row, by=dispatcher)

@@ -14,10 +14,11 @@ from zoneinfo import ZoneInfo
 import icalendar
 import pytest
 
-from jobs import services
 from jobs.ics import feed_file, visit_file
 from jobs.models import Appointment
 from jobs.schedule.availability import local
+from jobs.services import appointments
+from jobs.services import feeds as feed_services
 from tests.factories import a_monday, at, make_appointment, make_branch, make_crew, make_job
 
 pytestmark = pytest.mark.django_db
@@ -88,7 +89,7 @@ def test_a_change_keeps_the_uid_and_raises_the_sequence(dispatcher, branch):
     """RFC 5545 3.8.7.4."""
     row = visit(branch=branch)
     before = event_of(visit_file(row))
-    services.move(appointment=row, crew=row.crew, starts_at=at(branch, MONDAY, "9:30"), by=dispatcher)
+    appointments.move(appointment=row, crew=row.crew, starts_at=at(branch, MONDAY, "9:30"), by=dispatcher)
     after = event_of(visit_file(row))
 
     assert before["uid"] == after["uid"]
@@ -98,7 +99,7 @@ def test_a_change_keeps_the_uid_and_raises_the_sequence(dispatcher, branch):
 def test_a_visit_called_off_is_cancelled_and_sent_so(dispatcher, branch):
     """RFC 5546 3.2.5: METHOD:CANCEL, STATUS:CANCELLED, a higher SEQUENCE."""
     row = visit(branch=branch)
-    services.cancel_appointment(appointment=row, by=dispatcher, reason="moved away")
+    appointments.cancel_appointment(appointment=row, by=dispatcher, reason="moved away")
     calendar = icalendar.Calendar.from_ical(visit_file(row))
 
     assert calendar["method"] == "CANCEL"
@@ -111,10 +112,10 @@ def test_a_feed_holds_the_crews_visits_with_the_cancelled_ones(dispatcher, branc
     kept = make_appointment(make_job(branch), crew=crew, day=MONDAY, time="9:00")
     gone = make_appointment(make_job(branch), crew=crew, day=MONDAY, time="13:00")
     make_appointment(make_job(branch), crew=make_crew(branch), day=MONDAY, time="9:00")
-    services.cancel_appointment(appointment=gone, by=dispatcher, reason="x")
+    appointments.cancel_appointment(appointment=gone, by=dispatcher, reason="x")
     feeds = [
-        services.open_feed(branch=branch, crew=crew, by=dispatcher),
-        services.open_feed(branch=branch, user=installer, by=dispatcher),
+        feed_services.open_feed(branch=branch, crew=crew, by=dispatcher),
+        feed_services.open_feed(branch=branch, user=installer, by=dispatcher),
     ]
 
     for feed in feeds:

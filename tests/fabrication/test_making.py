@@ -20,7 +20,7 @@ from fabrication.services.planning import plan_batch
 from fabrication.services.starting_data import load_materials, load_recipes
 from measuring.models import Group, Opening, Product, SizeChange
 from measuring.ports import NewSize
-from measuring.services import accept_size_change, refuse_size_change
+from measuring.services.sizes import accept_size_change, refuse_size_change
 from measuring.services.starting_data import load_jurisdictions
 from shared.lengths import Length
 from tests.fabrication.rows import make_job_row, make_made_unit, make_material, make_stock

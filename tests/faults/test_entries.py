@@ -15,17 +15,17 @@ from tests.servers import ROOT, Site
 
 PARK = """
 import json
-from measuring import services
+from measuring.services import readings, visits
 from tests.devices.phone import Phone, fault, reading
 from tests.factories import make_branch, make_user
 from tests.measuring.makers import make_appointment, make_job, make_opening
 person = make_user("measurer", branch=make_branch())
 appointment = make_appointment(make_job(person), person, person)
-visit = services.open_visit(appointment=appointment, by=person)
+visit = visits.open_visit(appointment=appointment, by=person)
 opening = make_opening(appointment.job, person, visit=visit, readings={})
 phone = Phone(person)
 phone.client.defaults["HTTP_HOST"] = "localhost"
-with fault(services, "record_reading"):
+with fault(readings, "record_reading"):
     parcel = [reading(phone, opening, "depth", typed) for typed in ("3", "4")]
     print(json.dumps([reply["status"] for reply in phone.send(*parcel)]))
 """

@@ -11,8 +11,8 @@ import pytest
 from django.utils import timezone
 
 from fabrication.models import Batch, CutPlan, Material, Part, PlannedCut
-from installs import services
 from installs.adapters.figures import Period, figures, monday_of, read_week, rows_behind
+from installs.services import returns as services
 from jobs.models import Appointment, Job
 from shared.lengths import Length
 from shared.models import Branch, User

@@ -14,14 +14,15 @@ from django.test import Client
 from django.urls import reverse
 
 from fabrication.models import Material, StockItem, StockMove
-from installs import services
 from installs.adapters.evaluation import rules_of, work_out
 from installs.models import HardwareRules, Pull, UnitHardware
 from installs.rules.data import starting_definition
+from installs.services import hardware
+from installs.services import visits as visit_services
 from installs.services.hardware import visit_hardware
-from jobs import services as calendar
 from jobs.models import Appointment, Purpose
 from jobs.ports import ports
+from jobs.services import appointments as calendar
 from measuring.models import Obstruction, Opening, Unit
 from shared import panels
 from shared.errors import Refused
@@ -48,11 +49,11 @@ def test_a_unit_reads_its_finished_size_not_its_order_size(branch: Branch, dispa
 
 def test_a_stored_list_is_worked_out_anew_when_the_opening_changes(branch: Branch, dispatcher: User) -> None:
     unit = make_unit(make_job(branch, by=dispatcher), opening={"mount": "outside", "fixed_to": "wall"})
-    first = services.refresh_hardware(units=[unit], by=dispatcher)[0]
-    same = services.refresh_hardware(units=[unit], by=dispatcher)[0]
+    first = hardware.refresh_hardware(units=[unit], by=dispatcher)[0]
+    same = hardware.refresh_hardware(units=[unit], by=dispatcher)[0]
     Obstruction.objects.create(opening=unit.opening, kind="handle", projection=Length.inches(2), side="right")
 
-    after = services.refresh_hardware(units=[unit], by=dispatcher)[0]
+    after = hardware.refresh_hardware(units=[unit], by=dispatcher)[0]
 
     assert same.computed_at == first.computed_at
     assert after.inputs_hash != first.inputs_hash
@@ -63,7 +64,7 @@ def test_a_stored_list_is_worked_out_anew_when_the_opening_changes(branch: Branc
 def test_an_unknown_control_is_said_under_cannot(branch: Branch, dispatcher: User) -> None:
     unit = make_unit(make_job(branch, by=dispatcher), options={"control": "steam"})
 
-    row = services.refresh_hardware(units=[unit], by=dispatcher)[0]
+    row = hardware.refresh_hardware(units=[unit], by=dispatcher)[0]
 
     assert "steam" in row.cannot[0]["text"]
     assert row.lines == []
@@ -94,7 +95,7 @@ def test_planning_an_install_names_the_units_and_reserves_their_hardware(branch:
     job = make_job(branch, by=dispatcher)
     units = [make_unit(job), make_unit(job)]
 
-    visit = services.plan_install(job=job, by=dispatcher)
+    visit = visit_services.plan_install(job=job, by=dispatcher)
 
     assert set(visit.visit_units.values_list("unit", flat=True)) == {unit.pk for unit in units}
     assert visit.state == Appointment.State.UNPLACED
@@ -109,10 +110,10 @@ def test_a_visit_takes_the_minutes_of_the_units_it_is_for(branch: Branch, dispat
     stock_up(branch)
     job = make_job(branch, by=dispatcher)
     units = [make_unit(job) for _ in range(3)]
-    visit = services.plan_install(job=job, by=dispatcher, units=units[:2])
+    visit = visit_services.plan_install(job=job, by=dispatcher, units=units[:2])
 
     def minutes_for(some: list[Unit]) -> int:
-        services.set_visit_units(appointment=visit, units=some, by=dispatcher)
+        visit_services.set_visit_units(appointment=visit, units=some, by=dispatcher)
         visit.refresh_from_db()
         return visit.duration_min
 
@@ -125,11 +126,11 @@ def test_a_visit_whose_minutes_nobody_knows_keeps_its_own(
     stock_up(branch)
     job = make_job(branch, by=dispatcher)
     units = [make_unit(job), make_unit(job)]
-    visit = services.plan_install(job=job, by=dispatcher, units=units[:1])
+    visit = visit_services.plan_install(job=job, by=dispatcher, units=units[:1])
     known = (visit.duration_min, visit.duration_safe_min)
     monkeypatch.setattr(ports, "minutes_sources", {})
 
-    services.set_visit_units(appointment=visit, units=units, by=dispatcher)
+    visit_services.set_visit_units(appointment=visit, units=units, by=dispatcher)
 
     visit.refresh_from_db()
     assert (visit.duration_min, visit.duration_safe_min) == known
@@ -149,20 +150,20 @@ def test_a_unit_is_in_one_visit_to_come_only(branch: Branch, dispatcher: User) -
     stock_up(branch)
     job = make_job(branch, by=dispatcher)
     unit = make_unit(job)
-    services.plan_install(job=job, by=dispatcher)
+    visit_services.plan_install(job=job, by=dispatcher)
 
     with pytest.raises(Refused, match="in another visit"):
-        services.plan_install(job=job, by=dispatcher, units=[unit])
+        visit_services.plan_install(job=job, by=dispatcher, units=[unit])
 
 
 def test_pulling_again_makes_up_the_difference_only(branch: Branch, dispatcher: User, installer: User) -> None:
     job, visit = a_day(branch, dispatcher, installer, units=1)
-    services.pull_hardware(appointment=visit, by=dispatcher)
+    hardware.pull_hardware(appointment=visit, by=dispatcher)
     make_unit(job)
-    services.set_visit_units(appointment=visit, units=Unit.objects.filter(opening__job=job), by=dispatcher)
+    visit_services.set_visit_units(appointment=visit, units=Unit.objects.filter(opening__job=job), by=dispatcher)
 
-    services.pull_hardware(appointment=visit, by=dispatcher)
-    services.pull_hardware(appointment=visit, by=dispatcher)
+    hardware.pull_hardware(appointment=visit, by=dispatcher)
+    hardware.pull_hardware(appointment=visit, by=dispatcher)
 
     assert StockItem.objects.get(material__key="roller-bracket").reserved == 4
     assert visit.pulls.get(material__key="roller-bracket").held == 4
@@ -174,13 +175,13 @@ def test_a_shortage_shows_as_a_blocker_before_anything_is_promised(branch: Branc
     make_unit(job)
     make_unit(job)
 
-    visit = services.plan_install(job=job, by=dispatcher)
+    visit = visit_services.plan_install(job=job, by=dispatcher)
 
     short = visit.pulls.get(material__key="roller-bracket")
     assert (short.needed, short.held, short.short) == (4, 3, 1)
     said = [blocker for blocker in ports.blockers(job) if "short for the install" in blocker.text]
     assert any(blocker.severity == "stop" and blocker.owner == "workroom" for blocker in said)
-    assert {one.item for one in services.shortages_of(visit)} >= {"roller-bracket"}
+    assert {one.item for one in hardware.shortages_of(visit)} >= {"roller-bracket"}
 
 
 def test_two_visits_never_reserve_the_same_piece(branch: Branch, dispatcher: User) -> None:
@@ -190,7 +191,7 @@ def test_two_visits_never_reserve_the_same_piece(branch: Branch, dispatcher: Use
         job = make_job(branch, by=dispatcher)
         make_unit(job)
         make_unit(job)
-        visits.append(services.plan_install(job=job, by=dispatcher))
+        visits.append(visit_services.plan_install(job=job, by=dispatcher))
 
     held = [visit.pulls.get(material__key="roller-bracket").held for visit in visits]
 
@@ -203,7 +204,7 @@ def test_a_cancelled_visit_gives_its_hardware_back(branch: Branch, dispatcher: U
     stock_up(branch)
     job = make_job(branch, by=dispatcher)
     make_unit(job)
-    visit = services.plan_install(job=job, by=dispatcher)
+    visit = visit_services.plan_install(job=job, by=dispatcher)
 
     calendar.cancel_appointment(appointment=visit, by=dispatcher, reason="customer away")
 
@@ -215,7 +216,7 @@ def test_strips_are_reserved_as_whole_stock_lengths(branch: Branch, dispatcher: 
     job = make_job(branch, by=dispatcher)
     make_unit(job, options={"control": "spring", "gap_strips": "yes"})
 
-    visit = services.plan_install(job=job, by=dispatcher)
+    visit = visit_services.plan_install(job=job, by=dispatcher)
 
     line = next(line for line in visit_hardware(visit).lines if line.item == "gap-strip")
     assert line.quantity == 2
@@ -235,7 +236,7 @@ def test_a_change_of_the_rules_is_a_new_revision_and_changes_lists(
     definition = starting_definition()
     definition["brackets"]["slat"]["spans"] = [{"span": "60"}]
 
-    row = services.save_rules(branch=branch, definition=definition, by=owner, note="our heads carry further")
+    row = hardware.save_rules(branch=branch, definition=definition, by=owner, note="our heads carry further")
 
     assert (row.revision, row.is_current) == (2, True)
     assert before.startswith("3 brackets")
@@ -314,7 +315,7 @@ def test_wrong_rules_are_refused_naming_the_field(branch: Branch, owner: User) -
     definition["withdrawal"]["safety_factor"] = "0"
 
     with pytest.raises(Refused) as refusal:
-        services.save_rules(branch=branch, definition=definition, by=owner, note="too bold")
+        hardware.save_rules(branch=branch, definition=definition, by=owner, note="too bold")
 
     assert refusal.value.field == "withdrawal.safety_factor"
     assert "1" in refusal.value.bound
@@ -327,11 +328,11 @@ def test_wrong_rules_are_refused_naming_the_field(branch: Branch, owner: User) -
 def test_the_van_is_topped_up_to_its_most_as_far_as_the_shelf_goes(branch: Branch, dispatcher: User) -> None:
     stock_up(branch, quantity=5)
     crew = make_crew(branch)
-    rows = {row.material.key: row for row in services.van_rows(crew=crew)}
+    rows = {row.material.key: row for row in hardware.van_rows(crew=crew)}
     clip = rows["rail-clip"]  # least 4, most 8 by the starting values
     assert clip.to_take == clip.most
 
-    services.top_up_van(crew=crew, by=dispatcher)
+    hardware.top_up_van(crew=crew, by=dispatcher)
 
     clip.refresh_from_db()
     assert clip.quantity == 5
@@ -342,11 +343,11 @@ def test_the_van_is_topped_up_to_its_most_as_far_as_the_shelf_goes(branch: Branc
 
 def test_bounds_of_the_van_can_not_cross(branch: Branch, dispatcher: User) -> None:
     stock_up(branch)
-    row = services.van_rows(crew=make_crew(branch))[0]
+    row = hardware.van_rows(crew=make_crew(branch))[0]
 
     with pytest.raises(Refused, match="under the least"):
-        services.set_van_row(row=row, by=dispatcher, least=10, most=9)
-    assert services.set_van_row(row=row, by=dispatcher, least=10, most=10).most == 10
+        hardware.set_van_row(row=row, by=dispatcher, least=10, most=9)
+    assert hardware.set_van_row(row=row, by=dispatcher, least=10, most=10).most == 10
 
 
 def test_a_release_puts_new_units_into_the_visit_that_waits(branch: Branch, dispatcher: User) -> None:

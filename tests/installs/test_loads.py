@@ -11,8 +11,9 @@ from django.db import connection
 from django.test.utils import CaptureQueriesContext
 
 from fabrication.models import StockItem, StockMove
-from installs import services
 from installs.models import Load, LoadLine, VanStock
+from installs.services import hardware as hardware_services
+from installs.services import loads, stops, visits
 from jobs.models import Appointment, Purpose
 from jobs.ports import ports
 from measuring.models import Unit
@@ -29,11 +30,11 @@ pytestmark = pytest.mark.django_db
 def the_load(visit: Appointment, by: User) -> Load:
     assert visit.crew is not None
     assert visit.day is not None
-    return services.refresh_load(crew=visit.crew, day=visit.day, by=by)
+    return loads.refresh_load(crew=visit.crew, day=visit.day, by=by)
 
 
 def check_all(load: Load, by: User) -> None:
-    services.check_lines(load=load, lines=load.lines.all(), by=by)
+    loads.check_lines(load=load, lines=load.lines.all(), by=by)
 
 
 def test_long_pieces_come_first_then_the_last_stop(branch: Branch, dispatcher: User, installer: User) -> None:
@@ -45,7 +46,7 @@ def test_long_pieces_come_first_then_the_last_stop(branch: Branch, dispatcher: U
     make_visit(early, crew, hour=9)
     make_visit(late, crew, hour=13)
 
-    load = services.refresh_load(crew=crew, day=today(branch), by=installer)
+    load = loads.refresh_load(crew=crew, day=today(branch), by=installer)
 
     units = [line.unit_id for line in load.lines.all() if line.unit_id]
     assert units == [long_one.pk, last.pk, first.pk]
@@ -61,7 +62,7 @@ def test_what_was_checked_for_a_visit_is_aboard_until_it_is_back(
     line = load.lines.filter(unit__isnull=False).first()
 
     before = ports.aboard([visit])
-    services.check_lines(load=load, lines=[line], by=installer)
+    loads.check_lines(load=load, lines=[line], by=installer)
     on = ports.aboard([visit])
     LoadLine.objects.filter(pk=line.pk).update(returned=1)
 
@@ -72,9 +73,9 @@ def test_what_is_checked_stays_checked_when_the_list_changes(branch: Branch, dis
     job, visit = a_day(branch, dispatcher, installer)
     load = the_load(visit, installer)
     line = load.lines.filter(unit__isnull=False).first()
-    services.check_lines(load=load, lines=[line], by=installer)
+    loads.check_lines(load=load, lines=[line], by=installer)
     make_unit(job)
-    services.set_visit_units(appointment=visit, units=Unit.objects.filter(opening__job=job), by=dispatcher)
+    visits.set_visit_units(appointment=visit, units=Unit.objects.filter(opening__job=job), by=dispatcher)
 
     again = the_load(visit, installer)
 
@@ -91,13 +92,13 @@ def test_a_code_ticks_one_package_and_a_bundle_all(branch: Branch, dispatcher: U
     visit = make_visit(job, make_crew(branch, installer))
     load = the_load(visit, installer)
 
-    services.check_code(load=load, typed=one.code.lower(), by=installer)
-    services.check_code(load=load, typed=f"https://example.org/u/{other.code}/", by=installer, bundle=True)
+    loads.check_code(load=load, typed=one.code.lower(), by=installer)
+    loads.check_code(load=load, typed=f"https://example.org/u/{other.code}/", by=installer, bundle=True)
 
     assert list(load.lines.filter(unit=one).order_by("package").values_list("checked", flat=True)) == [1, 0]
     assert list(load.lines.filter(unit=other).values_list("checked", flat=True)) == [1, 1]
     with pytest.raises(Refused, match="is on the truck already"):
-        services.check_code(load=load, typed=other.code, by=installer)
+        loads.check_code(load=load, typed=other.code, by=installer)
 
 
 def sent(installer: User, *several: tuple[str, dict[str, Any]]) -> list[int]:
@@ -114,7 +115,7 @@ def test_a_load_checked_without_signal_arrives_as_it_was_checked(
     branch: Branch, dispatcher: User, installer: User
 ) -> None:
     _, visit = a_day(branch, dispatcher, installer)
-    load = services.refresh_load(crew=visit.crew, day=visit.day, by=dispatcher)
+    load = loads.refresh_load(crew=visit.crew, day=visit.day, by=dispatcher)
     counts = {str(pk): quantity for pk, quantity in load.lines.values_list("pk", "quantity")}
     some, first = max(counts.items(), key=lambda line: line[1]), min(counts, key=int)
     LoadLine.objects.filter(pk=some[0]).update(quantity=some[1] - 1)  # meanwhile at the office
@@ -140,7 +141,7 @@ def test_a_load_checked_without_signal_arrives_as_it_was_checked(
 
 def test_a_strangers_phone_checks_no_load(branch: Branch, dispatcher: User, installer: User, stranger: User) -> None:
     _, visit = a_day(branch, dispatcher, installer)
-    load = services.refresh_load(crew=visit.crew, day=visit.day, by=dispatcher)
+    load = loads.refresh_load(crew=visit.crew, day=visit.day, by=dispatcher)
 
     assert sent(stranger, ("installs.load_left", {"load": load.pk, "reason": "mine"})) == [404]
 
@@ -152,9 +153,9 @@ def test_a_mistyped_code_and_a_strange_one_are_refused_apart(branch: Branch, dis
     wrong = strange.code[:-1] + ("2" if strange.code[-1] != "2" else "3")
 
     with pytest.raises(Refused, match="read the label again"):
-        services.check_code(load=load, typed=wrong, by=installer)
+        loads.check_code(load=load, typed=wrong, by=installer)
     with pytest.raises(Refused, match="does not go on this truck"):
-        services.check_code(load=load, typed=strange.code, by=installer)
+        loads.check_code(load=load, typed=strange.code, by=installer)
 
 
 def test_a_room_is_ticked_at_once_and_taken_back_at_once(branch: Branch, dispatcher: User, installer: User) -> None:
@@ -165,25 +166,25 @@ def test_a_room_is_ticked_at_once_and_taken_back_at_once(branch: Branch, dispatc
     visit = make_visit(job, make_crew(branch, installer))
     load = the_load(visit, installer)
 
-    services.check_room(load=load, appointment=visit, room=kitchen[0].opening.room_id, by=installer)
+    loads.check_room(load=load, appointment=visit, room=kitchen[0].opening.room_id, by=installer)
     ticked = set(load.lines.filter(checked=1, unit__isnull=False).values_list("unit", flat=True))
-    services.undo_check(load=load, by=installer)
+    loads.undo_check(load=load, by=installer)
 
     assert ticked == {unit.pk for unit in kitchen}
     assert bath.pk not in ticked
     assert not load.lines.filter(checked__gt=0).exists()
     with pytest.raises(Refused, match="nothing to take back"):
-        services.undo_check(load=load, by=installer)
+        loads.undo_check(load=load, by=installer)
 
 
 def test_leaving_with_a_gap_needs_a_reason_that_is_kept(branch: Branch, dispatcher: User, installer: User) -> None:
     _, visit = a_day(branch, dispatcher, installer)
     load = the_load(visit, installer)
-    services.check_lines(load=load, lines=load.lines.exclude(section="tools"), by=installer)
+    loads.check_lines(load=load, lines=load.lines.exclude(section="tools"), by=installer)
 
     with pytest.raises(Refused) as refusal:
-        services.leave_yard(load=load, by=installer)
-    services.leave_yard(load=load, by=installer, reason="tools are in the other van, which comes too")
+        loads.leave_yard(load=load, by=installer)
+    loads.leave_yard(load=load, by=installer, reason="tools are in the other van, which comes too")
 
     load.refresh_from_db()
     assert refusal.value.field == "reason"
@@ -195,8 +196,8 @@ def test_leaving_takes_the_hardware_off_the_shelf_once(branch: Branch, dispatche
     load = the_load(visit, installer)
     check_all(load, installer)
 
-    services.leave_yard(load=load, by=installer)
-    services.leave_yard(load=load, by=installer)
+    loads.leave_yard(load=load, by=installer)
+    loads.leave_yard(load=load, by=installer)
 
     item = StockItem.objects.get(material__key="roller-bracket")
     assert (item.quantity, item.reserved) == (496, 0)
@@ -210,26 +211,26 @@ def test_the_list_stays_as_it_left(branch: Branch, dispatcher: User, installer: 
     job, visit = a_day(branch, dispatcher, installer)
     load = the_load(visit, installer)
     check_all(load, installer)
-    services.leave_yard(load=load, by=installer)
+    loads.leave_yard(load=load, by=installer)
     make_unit(job)
 
     again = the_load(visit, installer)
 
     assert again.lines.filter(unit__isnull=False).count() == 2
     with pytest.raises(Refused, match="left the yard already"):
-        services.check_lines(load=again, lines=again.lines.all(), by=installer, count=0)
+        loads.check_lines(load=again, lines=again.lines.all(), by=installer, count=0)
 
 
 def test_what_did_not_go_up_is_put_back(branch: Branch, dispatcher: User, installer: User) -> None:
     job, visit = a_day(branch, dispatcher, installer)
     load = the_load(visit, installer)
     check_all(load, installer)
-    services.leave_yard(load=load, by=installer)
+    loads.leave_yard(load=load, by=installer)
     up, down = Unit.objects.filter(opening__job=job).order_by("pk")
-    services.mark_installed(appointment=visit, units=[up], by=installer)
-    services.mark_not_installed(appointment=visit, unit=down, cause="nobody_there", by=installer)
+    stops.mark_installed(appointment=visit, units=[up], by=installer)
+    stops.mark_not_installed(appointment=visit, unit=down, cause="nobody_there", by=installer)
 
-    services.come_back(load=load, by=installer)
+    loads.come_back(load=load, by=installer)
 
     assert load.lines.get(unit=down).returned == 1
     assert load.lines.get(unit=up).returned == 0
@@ -240,18 +241,18 @@ def test_what_did_not_go_up_is_put_back(branch: Branch, dispatcher: User, instal
 def test_spares_come_from_the_van_and_go_back_there(branch: Branch, dispatcher: User, installer: User) -> None:
     _, visit = a_day(branch, dispatcher, installer)
     assert visit.crew is not None
-    services.van_rows(crew=visit.crew)
-    services.top_up_van(crew=visit.crew, by=dispatcher)
+    hardware_services.van_rows(crew=visit.crew)
+    hardware_services.top_up_van(crew=visit.crew, by=dispatcher)
     load = the_load(visit, installer)
     spare = load.lines.filter(section="spares").first()
     row = VanStock.objects.get(crew=visit.crew, material=spare.material)
     full = row.quantity
     check_all(load, installer)
 
-    services.leave_yard(load=load, by=installer)
+    loads.leave_yard(load=load, by=installer)
     row.refresh_from_db()
     left_with = row.quantity
-    services.come_back(load=load, by=installer)
+    loads.come_back(load=load, by=installer)
     row.refresh_from_db()
 
     assert left_with == full - spare.quantity
@@ -262,11 +263,11 @@ def test_more_than_left_can_not_come_back(branch: Branch, dispatcher: User, inst
     _, visit = a_day(branch, dispatcher, installer)
     load = the_load(visit, installer)
     check_all(load, installer)
-    services.leave_yard(load=load, by=installer)
+    loads.leave_yard(load=load, by=installer)
     line = load.lines.filter(section="hardware").first()
 
     with pytest.raises(Refused) as refusal:
-        services.put_back(load=load, line=line, count=line.checked + 1, by=installer)
+        loads.put_back(load=load, line=line, count=line.checked + 1, by=installer)
 
     assert refusal.value.bound == f"0 to {line.checked}"
 
@@ -324,9 +325,9 @@ def test_a_packet_says_what_left_whatever_changes_at_the_office(
     job, visit = a_day(branch, dispatcher, installer)
     load = the_load(visit, installer)
     check_all(load, installer)
-    services.leave_yard(load=load, by=installer)
+    loads.leave_yard(load=load, by=installer)
     late = make_unit(job)
-    services.set_visit_units(appointment=visit, units=Unit.objects.filter(opening__job=job), by=dispatcher)
+    visits.set_visit_units(appointment=visit, units=Unit.objects.filter(opening__job=job), by=dispatcher)
 
     left = on_the_list(load)
 
@@ -339,7 +340,7 @@ def test_whoever_asks_for_a_packet_gets_the_list_of_the_day_as_it_stands(
     job, visit = a_day(branch, dispatcher, installer)
     load = the_load(visit, installer)
     late = make_unit(job)
-    services.set_visit_units(appointment=visit, units=Unit.objects.filter(opening__job=job), by=dispatcher)
+    visits.set_visit_units(appointment=visit, units=Unit.objects.filter(opening__job=job), by=dispatcher)
 
     request_document(kind="installs.packet", subject=load, by=dispatcher)
 
@@ -355,7 +356,7 @@ def test_a_stop_names_its_packages_before_and_after_there_is_a_list(
     load = the_load(visit, installer)
     load.lines.filter(unit__isnull=False).update(package="1 of 1: long carton")
     pages.append(as_user(installer).get(f"/stops/{visit.pk}/").content.decode())
-    services.leave_yard(load=load, by=installer, reason="as it is")
+    loads.leave_yard(load=load, by=installer, reason="as it is")
     load.lines.filter(unit__isnull=False).delete()
     pages.append(as_user(installer).get(f"/stops/{visit.pk}/").content.decode())
 

@@ -17,10 +17,10 @@ from django.test import Client
 from django.urls import reverse
 from pypdf import PdfReader
 
-from installs import services
 from installs.adapters.packet import _cautions_of_day, changes_between, day_summary, packet_values, summary_lines
 from installs.documents import PACKET
 from installs.models import Load, PrintedPacket
+from installs.services import loads, returns, stops
 from jobs.models import Site
 from measuring.models import Unit
 from shared.documents import Content, kind_of, render, request_document, standing
@@ -78,7 +78,7 @@ def load(module_rows: None) -> Load:
     site = Site.objects.order_by("-pk").first()
     site.access, site.access_secret = "code", "4471 at the gate"
     site.save()
-    return services.refresh_load(crew=crew, day=today(branch), by=dispatcher)
+    return loads.refresh_load(crew=crew, day=today(branch), by=dispatcher)
 
 
 @pytest.fixture(scope="module")
@@ -181,7 +181,7 @@ def test_what_the_crew_does_on_the_day_does_not_make_its_packet_stale(load: Load
     unit = Unit.objects.filter(opening__job__branch=load.crew.branch).order_by("pk").first()
     visit = unit.visit_units.get().appointment
 
-    services.mark_installed(appointment=visit, units=[unit], by=dispatcher_of_load)
+    stops.mark_installed(appointment=visit, units=[unit], by=dispatcher_of_load)
 
     kind = kind_of(PACKET)
     after = packet_values(day_summary(load))
@@ -218,8 +218,8 @@ def test_the_cover_gives_an_equal_caution_once_with_the_amounts_of_every_stop() 
 @pytest.mark.parametrize("kind", ["installs.work_order", "installs.completion", "installs.load_list"])
 def test_the_other_papers_print(branch: Branch, dispatcher: User, installer: User, kind: str) -> None:
     job, visit = a_day(branch, dispatcher, installer)
-    load = services.refresh_load(crew=visit.crew, day=visit.day, by=dispatcher)
-    services.mark_all_installed(appointment=visit, by=installer)
+    load = loads.refresh_load(crew=visit.crew, day=visit.day, by=dispatcher)
+    stops.mark_all_installed(appointment=visit, by=installer)
     subject = {"installs.work_order": visit, "installs.completion": job, "installs.load_list": load}[kind]
     what = kind_of(kind)
 
@@ -245,7 +245,7 @@ def test_a_corded_job_warns_on_its_completion_record(branch: Branch, dispatcher:
 def test_the_return_order_says_what_is_next(branch: Branch, dispatcher: User, installer: User) -> None:
     _, visit = a_day(branch, dispatcher, installer)
     unit = visit.visit_units.first().unit
-    owed = services.open_return(unit=unit, cause_key="damage.on_arrival", by=dispatcher, note="a dent")
+    owed = returns.open_return(unit=unit, cause_key="damage.on_arrival", by=dispatcher, note="a dent")
 
     content = kind_of("installs.return_order").content(owed).context
 
@@ -260,7 +260,7 @@ def test_a_return_is_measured_again_where_its_cause_asks_for_it(
 ) -> None:
     _, visit = a_day(branch, dispatcher, installer, units=1)
 
-    owed = services.open_return(unit=visit.visit_units.get().unit, cause_key=cause, by=dispatcher)
+    owed = returns.open_return(unit=visit.visit_units.get().unit, cause_key=cause, by=dispatcher)
 
     assert owed.remeasure is again
 
@@ -269,7 +269,7 @@ def test_a_return_visit_grows_with_what_it_is_for(branch: Branch, dispatcher: Us
     _, visit = a_day(branch, dispatcher, installer)
 
     owed = [
-        services.open_return(unit=row.unit, cause_key="damage.on_arrival", by=dispatcher)
+        returns.open_return(unit=row.unit, cause_key="damage.on_arrival", by=dispatcher)
         for row in visit.visit_units.all()
     ]
 
@@ -280,7 +280,7 @@ def test_a_return_visit_grows_with_what_it_is_for(branch: Branch, dispatcher: Us
 def test_the_return_order_names_the_unit_by_its_code(branch: Branch, dispatcher: User, installer: User) -> None:
     _, visit = a_day(branch, dispatcher, installer)
     unit = visit.visit_units.first().unit
-    owed = services.open_return(unit=unit, cause_key="damage.on_arrival", by=dispatcher)
+    owed = returns.open_return(unit=unit, cause_key="damage.on_arrival", by=dispatcher)
     what = kind_of("installs.return_order")
 
     pdf, _ = render(what, owed, what.content(owed), revision=1, by=dispatcher)
@@ -292,7 +292,7 @@ def test_the_completion_record_shows_the_signature_as_it_was_drawn(
     branch: Branch, dispatcher: User, installer: User, as_user: Callable[[User], Client]
 ) -> None:
     job, visit = a_day(branch, dispatcher, installer)
-    services.sign(appointment=visit, by=installer, name="Ada Ashdown", strokes=[[[0, 500], [1000, 500]], [[500, 0]]])
+    stops.sign(appointment=visit, by=installer, name="Ada Ashdown", strokes=[[[0, 500], [1000, 500]], [[500, 0]]])
 
     drawn = str(kind_of("installs.completion").content(job).context["signature"])
 

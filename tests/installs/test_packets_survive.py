@@ -10,9 +10,9 @@ from concurrent.futures import ThreadPoolExecutor
 import pytest
 from pypdf import PdfReader
 
-from installs import services
 from installs.documents import PACKET
 from installs.models import Load
+from installs.services import loads as services
 from shared.documents import request_document
 from shared.models import Branch, Document, Run, User
 from shared.runs import RESEND_SECONDS

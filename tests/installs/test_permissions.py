@@ -11,8 +11,9 @@ from django.test import Client
 from django.urls import URLPattern, reverse
 from PIL import Image
 
-from installs import api, services, urls
+from installs import api, urls
 from installs.models import HardwareRules
+from installs.services import hardware, loads, returns, stops
 from shared.models import User
 from tests.factories import make_branch, make_cast
 from tests.installs.makers import a_day
@@ -120,14 +121,14 @@ def keys(cast: dict[str, User]) -> dict[str, list[Any]]:
     assert by.branch is not None
     job, visit = a_day(by.branch, by, installer)
     unit = visit.visit_units.first().unit
-    load = services.refresh_load(crew=visit.crew, day=visit.day, by=by)
+    load = loads.refresh_load(crew=visit.crew, day=visit.day, by=by)
     line = load.lines.first()
-    van = services.van_rows(crew=visit.crew)[0]
+    van = hardware.van_rows(crew=visit.crew)[0]
     out = BytesIO()
     Image.new("RGB", (8, 8)).save(out, "JPEG")
-    photo = services.add_photo(appointment=visit, data=out.getvalue(), by=installer)
-    used = services.note_hardware(appointment=visit, by=installer, change=0, note="own plugs")
-    owed = services.open_return(unit=unit, cause_key="missing_part.hardware", by=by)
+    photo = stops.add_photo(appointment=visit, data=out.getvalue(), by=installer)
+    used = stops.note_hardware(appointment=visit, by=installer, change=0, note="own plugs")
+    owed = returns.open_return(unit=unit, cause_key="missing_part.hardware", by=by)
     rules = HardwareRules.objects.get(branch=by.branch)
     found: dict[str, list[Any]] = {name: [] for name in OF_ONESELF}
     for names, row in (

@@ -16,12 +16,12 @@ from PIL import Image
 
 from fabrication.models import UnitMake
 from fabrication.services.starting_data import load_materials, load_recipes
-from installs import services
 from installs.adapters.minutes import install_minutes, learned
 from installs.models import HardwareUsed, ReturnOwed, Stop, StopPhoto, VisitUnit
-from jobs import services as calendar
+from installs.services import returns, stops
 from jobs.models import Appointment, Job, Purpose
 from jobs.ports import ports
+from jobs.services import appointments as calendar
 from measuring.models import Opening, Unit
 from measuring.services.starting_data import load_products
 from shared.devices import receiver
@@ -39,18 +39,18 @@ def units_of(visit: Appointment) -> list[Unit]:
 
 def close_with_one_missing(visit: Appointment, by: User, cause: str) -> tuple[Unit, Unit]:
     up, down = units_of(visit)
-    services.mark_installed(appointment=visit, units=[up], by=by)
-    services.mark_not_installed(appointment=visit, unit=down, cause=cause, by=by, note="seen on site")
-    services.close_stop(appointment=visit, by=by)
+    stops.mark_installed(appointment=visit, units=[up], by=by)
+    stops.mark_not_installed(appointment=visit, unit=down, cause=cause, by=by, note="seen on site")
+    stops.close_stop(appointment=visit, by=by)
     return up, down
 
 
 def test_all_installed_in_one_tap_closes_the_job(branch: Branch, dispatcher: User, installer: User) -> None:
     job, visit = a_day(branch, dispatcher, installer)
 
-    services.mark_all_installed(appointment=visit, by=installer)
-    services.sign(appointment=visit, by=installer, name="Ada Ashdown", strokes=STROKES)
-    services.close_stop(appointment=visit, by=installer)
+    stops.mark_all_installed(appointment=visit, by=installer)
+    stops.sign(appointment=visit, by=installer, name="Ada Ashdown", strokes=STROKES)
+    stops.close_stop(appointment=visit, by=installer)
 
     job.refresh_from_db()
     visit.refresh_from_db()
@@ -62,7 +62,7 @@ def test_all_installed_in_one_tap_closes_the_job(branch: Branch, dispatcher: Use
 def test_the_first_tap_means_the_crew_arrived(branch: Branch, dispatcher: User, installer: User) -> None:
     _, visit = a_day(branch, dispatcher, installer)
 
-    services.mark_installed(appointment=visit, units=units_of(visit)[:1], by=installer)
+    stops.mark_installed(appointment=visit, units=units_of(visit)[:1], by=installer)
 
     visit.refresh_from_db()
     assert visit.arrived_at is not None
@@ -72,7 +72,7 @@ def test_done_at_a_stop_names_the_next_of_the_day(
     branch: Branch, dispatcher: User, installer: User, as_user: Callable[..., Any]
 ) -> None:
     _, visit = a_day(branch, dispatcher, installer)
-    services.mark_all_installed(appointment=visit, by=installer)
+    stops.mark_all_installed(appointment=visit, by=installer)
     assert visit.starts_at is not None
     later = Appointment.objects.create(
         job=visit.job, purpose=Purpose.INSTALL, state=Appointment.State.PLANNED, crew=visit.crew, day=visit.day,
@@ -100,7 +100,7 @@ def test_the_stop_says_what_cords_mean_for_the_children_there_and_keeps_its_chec
     screen, address = as_user(installer), reverse("installs:stop", args=[visit.pk])
 
     page = screen.get(address).content.decode()
-    services.mark_all_installed(appointment=visit, by=installer)
+    stops.mark_all_installed(appointment=visit, by=installer)
     screen.post(reverse("installs:done", args=[visit.pk]), {"checked": ["cords", "clean", "a word of theirs"]})
     closed = screen.get(address).content.decode()
 
@@ -116,7 +116,7 @@ def test_until_the_stop_is_closed_the_job_is_installed_not_closed(
 ) -> None:
     job, visit = a_day(branch, dispatcher, installer)
 
-    services.mark_all_installed(appointment=visit, by=installer)
+    stops.mark_all_installed(appointment=visit, by=installer)
 
     job.refresh_from_db()
     assert job.stage == Job.Stage.INSTALLED
@@ -125,17 +125,17 @@ def test_until_the_stop_is_closed_the_job_is_installed_not_closed(
 def test_a_unit_without_a_word_keeps_the_stop_open(branch: Branch, dispatcher: User, installer: User) -> None:
     _, visit = a_day(branch, dispatcher, installer)
     up, other = units_of(visit)
-    services.mark_installed(appointment=visit, units=[up], by=installer)
+    stops.mark_installed(appointment=visit, units=[up], by=installer)
 
     with pytest.raises(Refused, match=f"1 without a word.*{other.code}"):
-        services.close_stop(appointment=visit, by=installer)
+        stops.close_stop(appointment=visit, by=installer)
 
 
 def test_not_installed_needs_a_cause_of_the_tree(branch: Branch, dispatcher: User, installer: User) -> None:
     _, visit = a_day(branch, dispatcher, installer)
 
     with pytest.raises(Refused) as refusal:
-        services.mark_not_installed(appointment=visit, unit=units_of(visit)[0], cause="bad mood", by=installer)
+        stops.mark_not_installed(appointment=visit, unit=units_of(visit)[0], cause="bad mood", by=installer)
 
     assert refusal.value.field == "cause"
 
@@ -143,9 +143,9 @@ def test_not_installed_needs_a_cause_of_the_tree(branch: Branch, dispatcher: Use
 def test_a_tap_is_taken_back(branch: Branch, dispatcher: User, installer: User) -> None:
     _, visit = a_day(branch, dispatcher, installer)
     unit = units_of(visit)[0]
-    services.mark_installed(appointment=visit, units=[unit], by=installer)
+    stops.mark_installed(appointment=visit, units=[unit], by=installer)
 
-    services.undo_outcome(appointment=visit, unit=unit, by=installer)
+    stops.undo_outcome(appointment=visit, unit=unit, by=installer)
 
     unit.refresh_from_db()
     assert (unit.state, unit.installed_at) == (Unit.State.MADE, None)
@@ -154,9 +154,9 @@ def test_a_tap_is_taken_back(branch: Branch, dispatcher: User, installer: User) 
 
 def test_a_signature_is_never_forced(branch: Branch, dispatcher: User, installer: User) -> None:
     _, visit = a_day(branch, dispatcher, installer)
-    services.mark_all_installed(appointment=visit, by=installer)
+    stops.mark_all_installed(appointment=visit, by=installer)
 
-    stop = services.close_stop(appointment=visit, by=installer)
+    stop = stops.close_stop(appointment=visit, by=installer)
 
     assert stop.is_closed()
     assert (stop.signed_name, stop.left_with) == ("", "")
@@ -165,7 +165,7 @@ def test_a_signature_is_never_forced(branch: Branch, dispatcher: User, installer
 def test_nobody_home_says_with_whom_it_was_left(branch: Branch, dispatcher: User, installer: User) -> None:
     _, visit = a_day(branch, dispatcher, installer)
 
-    stop = services.sign(appointment=visit, by=installer, left_with="the neighbour, no. 7")
+    stop = stops.sign(appointment=visit, by=installer, left_with="the neighbour, no. 7")
 
     assert (stop.left_with, stop.signed_name, stop.signature) == ("the neighbour, no. 7", "", [])
 
@@ -185,7 +185,7 @@ def test_a_drawing_that_can_not_be_is_refused(
     _, visit = a_day(branch, dispatcher, installer, units=1)
 
     with pytest.raises(Refused, match=problem):
-        services.sign(appointment=visit, by=installer, name="Ada", strokes=strokes)
+        stops.sign(appointment=visit, by=installer, name="Ada", strokes=strokes)
 
 
 # -- returns ----------------------------------------------------------------------------------
@@ -214,7 +214,7 @@ def test_a_return_waits_for_its_parts(branch: Branch, dispatcher: User, installe
     owed = ReturnOwed.objects.get()
     ready = timezone.localdate() + dt.timedelta(days=9)
 
-    services.set_parts_ready(owed=owed, ready_on=ready, by=workroom)
+    returns.set_parts_ready(owed=owed, ready_on=ready, by=workroom)
 
     owed.appointment.refresh_from_db()
     assert owed.appointment.earliest_on == ready
@@ -233,7 +233,7 @@ def test_closing_twice_owes_once(branch: Branch, dispatcher: User, installer: Us
     _, visit = a_day(branch, dispatcher, installer)
     close_with_one_missing(visit, installer, "damage.on_arrival")
 
-    services.close_stop(appointment=visit, by=installer)
+    stops.close_stop(appointment=visit, by=installer)
 
     assert ReturnOwed.objects.count() == 1
 
@@ -261,7 +261,7 @@ def test_a_remake_is_a_new_unit_in_the_workroom_tied_to_the_old(
     _, down = close_with_one_missing(real_day, installer, "size.not_as_ordered")
     owed = ReturnOwed.objects.get()
 
-    services.decide_return(owed=owed, by=dispatcher, remake=True)
+    returns.decide_return(owed=owed, by=dispatcher, remake=True)
 
     owed.refresh_from_db()
     fresh = owed.remake
@@ -282,7 +282,7 @@ def test_a_remake_measured_again_first_waits_for_its_check_measure(
     close_with_one_missing(real_day, installer, "size.too_wide")
     owed = ReturnOwed.objects.get()
 
-    services.decide_return(owed=owed, by=dispatcher, remake=True, remeasure=True)
+    returns.decide_return(owed=owed, by=dispatcher, remake=True, remeasure=True)
 
     owed.refresh_from_db()
     check = Appointment.objects.get(purpose=Purpose.CHECK)
@@ -295,7 +295,7 @@ def test_a_cause_that_needs_no_remake_allows_none(real_day: Appointment, dispatc
     close_with_one_missing(real_day, installer, "missing_part.hardware")
 
     with pytest.raises(Refused, match="nothing is made again"):
-        services.decide_return(owed=ReturnOwed.objects.get(), by=dispatcher, remake=True)
+        returns.decide_return(owed=ReturnOwed.objects.get(), by=dispatcher, remake=True)
 
 
 def test_the_return_visit_settles_what_was_owed_and_closes_the_job(
@@ -314,8 +314,8 @@ def test_the_return_visit_settles_what_was_owed_and_closes_the_job(
     owed.refresh_from_db()
     booked = owed.state
 
-    services.mark_all_installed(appointment=back, by=installer, at=back.starts_at)
-    services.close_stop(appointment=back, by=installer)
+    stops.mark_all_installed(appointment=back, by=installer, at=back.starts_at)
+    stops.close_stop(appointment=back, by=installer)
 
     owed.refresh_from_db()
     owed.job.refresh_from_db()
@@ -329,10 +329,10 @@ def test_a_job_of_one_unit_that_is_made_again_does_not_fall_back_to_measured(
     one, other = units_of(real_day)
     Unit.objects.filter(pk=other.pk).update(state=Unit.State.CANCELLED)
     real_day.visit_units.filter(unit=other).delete()
-    services.mark_not_installed(appointment=real_day, unit=one, cause="make.wrong_option", by=installer)
-    services.close_stop(appointment=real_day, by=installer)
+    stops.mark_not_installed(appointment=real_day, unit=one, cause="make.wrong_option", by=installer)
+    stops.close_stop(appointment=real_day, by=installer)
 
-    services.decide_return(owed=ReturnOwed.objects.get(), by=dispatcher, remake=True)
+    returns.decide_return(owed=ReturnOwed.objects.get(), by=dispatcher, remake=True)
 
     real_day.job.refresh_from_db()
     assert real_day.job.stage == Job.Stage.RELEASED
@@ -343,7 +343,7 @@ def test_dropping_a_return_calls_its_empty_visit_off(branch: Branch, dispatcher:
     close_with_one_missing(visit, installer, "missing_part.hardware")
     owed = ReturnOwed.objects.get()
 
-    services.drop_return(owed=owed, by=dispatcher, reason="the customer keeps the old one")
+    returns.drop_return(owed=owed, by=dispatcher, reason="the customer keeps the old one")
 
     owed.refresh_from_db()
     owed.appointment.refresh_from_db()
@@ -359,7 +359,7 @@ def test_a_stop_opened_again_takes_its_undecided_returns_back(
     _, visit = a_day(branch, dispatcher, installer)
     _, down = close_with_one_missing(visit, installer, "nobody_there")
 
-    services.reopen_stop(appointment=visit, by=installer)
+    stops.reopen_stop(appointment=visit, by=installer)
 
     assert ReturnOwed.objects.get().state == ReturnOwed.State.DROPPED
     down.refresh_from_db()
@@ -373,7 +373,7 @@ def test_done_on_the_crews_day_does_not_end_a_stop_without_its_outcomes(
     branch: Branch, dispatcher: User, installer: User, as_user: Callable[[User], Any], api_as: Callable[[User], Any]
 ) -> None:
     _, visit = a_day(branch, dispatcher, installer)
-    services.mark_installed(appointment=visit, units=units_of(visit)[:1], by=installer)
+    stops.mark_installed(appointment=visit, units=units_of(visit)[:1], by=installer)
 
     page = as_user(installer).post(f"/visits/{visit.pk}/done/", {"next": "/today/"}, follow=True).content.decode()
     answer = api_as(dispatcher).post(f"/api/appointments/{visit.pk}/done/", {}, format="json")
@@ -391,12 +391,12 @@ def test_done_on_the_crews_day_does_not_end_a_stop_without_its_outcomes(
 def test_hardware_used_otherwise_is_noted_and_taken_back(branch: Branch, dispatcher: User, installer: User) -> None:
     _, visit = a_day(branch, dispatcher, installer)
 
-    used = services.note_hardware(appointment=visit, by=installer, change=0, note="own plugs of the customer")
-    services.undo_hardware(used=used, by=installer)
+    used = stops.note_hardware(appointment=visit, by=installer, change=0, note="own plugs of the customer")
+    stops.undo_hardware(used=used, by=installer)
 
     assert HardwareUsed.objects.get().undone_at is not None
     with pytest.raises(Refused, match="say what was used"):
-        services.note_hardware(appointment=visit, by=installer, change=2)
+        stops.note_hardware(appointment=visit, by=installer, change=2)
 
 
 def picture(size: tuple[int, int] = (60, 40)) -> bytes:
@@ -410,7 +410,7 @@ def picture(size: tuple[int, int] = (60, 40)) -> bytes:
 def test_a_photo_is_kept_without_what_the_camera_wrote(branch: Branch, dispatcher: User, installer: User) -> None:
     _, visit = a_day(branch, dispatcher, installer)
 
-    photo = services.add_photo(appointment=visit, data=picture(), by=installer, unit=units_of(visit)[0])
+    photo = stops.add_photo(appointment=visit, data=picture(), by=installer, unit=units_of(visit)[0])
 
     with Image.open(photo.file.path) as kept:
         assert dict(kept.getexif()) == {}
@@ -420,7 +420,7 @@ def test_what_is_no_picture_is_refused(branch: Branch, dispatcher: User, install
     _, visit = a_day(branch, dispatcher, installer)
 
     with pytest.raises(Refused, match="no picture"):
-        services.add_photo(appointment=visit, data=b"<svg onload=alert(1)>", by=installer)
+        stops.add_photo(appointment=visit, data=b"<svg onload=alert(1)>", by=installer)
 
 
 def test_logged_times_flow_back_into_the_estimate(branch: Branch, dispatcher: User, installer: User) -> None:

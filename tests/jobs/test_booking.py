@@ -6,9 +6,9 @@ import datetime as dt
 
 import pytest
 
-from jobs import services
 from jobs.models import Appointment, Customer, Job, Purpose, ReadinessAnswer
 from jobs.ports import ports
+from jobs.services import appointments, booking, stages
 from jobs.services.stages import blockers_of
 from shared.errors import Refused
 from shared.models import AuditEntry
@@ -20,7 +20,7 @@ SITE = {"street": "7 Kiln Lane", "town": "Millrace", "latitude": 41.88, "longitu
 
 
 def test_booking_makes_customer_site_job_and_an_unplaced_measure(branch, dispatcher):
-    job = services.book_job(
+    job = booking.book_job(
         branch=branch, by=dispatcher, customer={"name": "Ada Ashdown"}, site=SITE, job={"openings_expected": 4}
     )
 
@@ -32,7 +32,7 @@ def test_booking_makes_customer_site_job_and_an_unplaced_measure(branch, dispatc
 
 def test_a_booking_that_is_refused_leaves_nothing(branch, dispatcher):
     with pytest.raises(Refused) as refusal:
-        services.book_job(
+        booking.book_job(
             branch=branch, by=dispatcher, customer={"name": "Ada Ashdown"}, site={**SITE, "latitude": 95.0}
         )
 
@@ -42,7 +42,7 @@ def test_a_booking_that_is_refused_leaves_nothing(branch, dispatcher):
 
 def test_numbers_count_on_within_a_branch(branch, dispatcher):
     numbers = [
-        services.book_job(branch=branch, by=dispatcher, customer={"name": "A"}, site=SITE).number for _ in range(2)
+        booking.book_job(branch=branch, by=dispatcher, customer={"name": "A"}, site=SITE).number for _ in range(2)
     ]
 
     assert numbers == ["J-1001", "J-1002"]
@@ -52,13 +52,13 @@ def test_a_site_of_somebody_else_is_refused(branch, dispatcher):
     site = make_site(make_customer(branch))
 
     with pytest.raises(Refused, match="another customer"):
-        services.book_job(branch=branch, by=dispatcher, customer=make_customer(branch), site=site)
+        booking.book_job(branch=branch, by=dispatcher, customer=make_customer(branch), site=site)
 
 
 def test_the_door_code_never_enters_the_trail(branch, dispatcher):
     site = make_site(make_customer(branch))
 
-    services.edit_site(site=site, by=dispatcher, access="code", access_secret="4471 at the street door")
+    booking.edit_site(site=site, by=dispatcher, access="code", access_secret="4471 at the street door")
 
     entry = AuditEntry.objects.get(action="changed the site")
     assert "4471" not in str(entry.changes)
@@ -69,8 +69,8 @@ def test_a_held_job_is_paused_and_goes_on_where_its_parts_are(branch, dispatcher
     crew = make_crew(branch)
     visit = make_appointment(make_job(branch), crew=crew, day=a_monday(), time="9:00")
 
-    held = services.hold(job=visit.job, reason="deposit", by=dispatcher)
-    on = services.unhold(job=visit.job, by=dispatcher)
+    held = booking.hold(job=visit.job, reason="deposit", by=dispatcher)
+    on = booking.unhold(job=visit.job, by=dispatcher)
 
     assert (held.stage, on.stage) == ("paused", "to_measure")
 
@@ -79,20 +79,20 @@ def test_cancelling_a_job_calls_its_visits_off_and_wants_a_reason(branch, dispat
     visit = make_appointment(make_job(branch), crew=make_crew(branch), day=a_monday(), time="9:00")
 
     with pytest.raises(Refused, match="say why"):
-        services.cancel_job(job=visit.job, by=dispatcher, reason=" ")
-    job = services.cancel_job(job=visit.job, by=dispatcher, reason="sold the house")
+        booking.cancel_job(job=visit.job, by=dispatcher, reason=" ")
+    job = booking.cancel_job(job=visit.job, by=dispatcher, reason="sold the house")
 
     visit.refresh_from_db()
     assert (job.stage, visit.state) == ("cancelled", Appointment.State.CANCELLED)
     with pytest.raises(Refused, match="is cancelled"):
-        services.new_appointment(job=job, purpose="measure", by=dispatcher)
+        appointments.new_appointment(job=job, purpose="measure", by=dispatcher)
 
 
 def test_the_stage_follows_from_what_higher_rooms_know(branch, dispatcher, monkeypatch):
     job = make_job(branch)
     monkeypatch.setattr(ports, "stage_sources", [lambda job: {"openings_measured": 2, "units": {"made": 2}}])
 
-    services.recompute_stage(job=job, by=dispatcher)
+    stages.recompute_stage(job=job, by=dispatcher)
 
     job.refresh_from_db()
     assert job.stage == Job.Stage.MADE
@@ -104,7 +104,7 @@ def test_minutes_of_a_visit_come_from_who_knows_its_purpose(branch, dispatcher, 
 
     monkeypatch.setitem(ports.minutes_sources, "install", lambda visit: Minutes(95, 130))
 
-    visit = services.new_appointment(job=make_job(branch), purpose="install", by=dispatcher)
+    visit = appointments.new_appointment(job=make_job(branch), purpose="install", by=dispatcher)
 
     assert (visit.duration_min, visit.duration_safe_min) == (95, 130)
 
@@ -121,10 +121,10 @@ def test_minutes_that_somebody_typed_have_no_figure_of_other_visits(branch, disp
     from jobs.ports import Minutes
 
     monkeypatch.setitem(ports.minutes_sources, "install", lambda visit: Minutes(95, 130))
-    visit = services.new_appointment(job=make_job(branch), purpose="install", by=dispatcher)
+    visit = appointments.new_appointment(job=make_job(branch), purpose="install", by=dispatcher)
 
-    services.edit_appointment(appointment=visit, by=dispatcher, duration_min=typed)
-    other = services.new_appointment(job=visit.job, purpose="install", by=dispatcher, duration_min=typed)
+    appointments.edit_appointment(appointment=visit, by=dispatcher, duration_min=typed)
+    other = appointments.new_appointment(job=visit.job, purpose="install", by=dispatcher, duration_min=typed)
 
     visit.refresh_from_db()
     assert (visit.duration_min, visit.duration_safe_min) == (typed, safe)
@@ -135,7 +135,7 @@ def test_a_possible_window_in_the_past_is_refused(branch, dispatcher):
     past = dt.datetime(2024, 1, 1, 9, tzinfo=dt.UTC)
 
     with pytest.raises(Refused, match="past"):
-        services.new_appointment(
+        appointments.new_appointment(
             job=make_job(branch), purpose="measure", by=dispatcher, possible=[(past, past + dt.timedelta(hours=2))]
         )
 

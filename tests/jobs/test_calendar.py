@@ -9,15 +9,15 @@ import pytest
 from django.conf import settings
 from django.urls import reverse
 
-from jobs import services
 from jobs.ics import feed_file, visit_file
 from jobs.models import Absence, Appointment, CrewDay, Holiday, ImpossibleTime, Purpose, Skill
 from jobs.ports import ports
 from jobs.schedule.availability import add_working_days, crew_day
 from jobs.schedule.day import read_day
 from jobs.schedule.effects import effect_of
+from jobs.services import appointments, crews, feeds
 from jobs.tasks import let_go_lapsed
-from measuring.services import open_visit
+from measuring.services.visits import open_visit
 from shared.errors import Refused
 from shared.models import AuditEntry
 from tests.factories import a_monday, at, make_appointment, make_branch, make_crew, make_job, make_site, make_user
@@ -43,9 +43,9 @@ def test_a_changed_week_is_in_the_crew_s_history_and_an_unchanged_one_is_not(bra
         return [entry.changes["hours"] for entry in AuditEntry.objects.filter(action="changed the hours")]
 
     week = [{"weekday": 0, "starts": dt.time(7), "ends": dt.time(15)}]
-    services.set_hours(crew=crew, hours=week, by=dispatcher)
+    crews.set_hours(crew=crew, hours=week, by=dispatcher)
     ((before, after),) = weeks()
-    services.set_hours(crew=crew, hours=week, by=dispatcher)
+    crews.set_hours(crew=crew, hours=week, by=dispatcher)
 
     assert (len(before), len(after)) == (5, 1)
     assert len(weeks()) == 1
@@ -126,7 +126,7 @@ def test_working_days_leave_out_weekends_and_holidays(branch, crew):
 def test_placing_puts_a_visit_on_the_crews_day_and_leaves_a_trail(branch, crew, dispatcher):
     visit = make_appointment(make_job(branch))
 
-    services.place(appointment=visit, crew=crew, starts_at=at(branch, MONDAY, "9:00"), by=dispatcher)
+    appointments.place(appointment=visit, crew=crew, starts_at=at(branch, MONDAY, "9:00"), by=dispatcher)
 
     visit.refresh_from_db()
     assert (visit.state, visit.crew, visit.day) == (Appointment.State.PLANNED, crew, MONDAY)
@@ -138,7 +138,7 @@ def test_placing_puts_a_visit_on_the_crews_day_and_leaves_a_trail(branch, crew, 
 def test_a_measure_in_the_calendar_makes_the_job_to_measure(branch, crew, dispatcher):
     visit = make_appointment(make_job(branch))
 
-    services.place(appointment=visit, crew=crew, starts_at=at(branch, MONDAY, "9:00"), by=dispatcher)
+    appointments.place(appointment=visit, crew=crew, starts_at=at(branch, MONDAY, "9:00"), by=dispatcher)
 
     visit.job.refresh_from_db()
     assert visit.job.stage == "to_measure"
@@ -149,7 +149,7 @@ def test_two_visits_at_one_time_clash_with_the_drive_counted(branch, crew, dispa
     visit = make_appointment(make_job(branch))
 
     with pytest.raises(Refused, match=r"is at J-\d+ until 10:00 am; with \d+ min of driving"):
-        services.place(appointment=visit, crew=crew, starts_at=at(branch, MONDAY, "9:30"), by=dispatcher)
+        appointments.place(appointment=visit, crew=crew, starts_at=at(branch, MONDAY, "9:30"), by=dispatcher)
 
     assert Appointment.objects.get(pk=visit.pk).state == Appointment.State.UNPLACED
 
@@ -165,7 +165,7 @@ def test_a_visit_outside_the_hours_is_refused(branch, crew, dispatcher, time, wo
     visit = make_appointment(make_job(branch))
 
     with pytest.raises(Refused, match=words):
-        services.place(appointment=visit, crew=crew, starts_at=at(branch, MONDAY, time), by=dispatcher)
+        appointments.place(appointment=visit, crew=crew, starts_at=at(branch, MONDAY, time), by=dispatcher)
 
 
 def test_a_visit_in_an_absence_is_refused_whatever_the_dispatcher_says(branch, crew, dispatcher):
@@ -173,7 +173,9 @@ def test_a_visit_in_an_absence_is_refused_whatever_the_dispatcher_says(branch, c
     visit = make_appointment(make_job(branch))
 
     with pytest.raises(Refused, match="away"):
-        services.place(appointment=visit, crew=crew, starts_at=at(branch, MONDAY, "9:00"), by=dispatcher, anyway=True)
+        appointments.place(
+            appointment=visit, crew=crew, starts_at=at(branch, MONDAY, "9:00"), by=dispatcher, anyway=True
+        )
 
 
 def test_a_missing_skill_needs_a_yes(branch, crew, dispatcher):
@@ -182,8 +184,8 @@ def test_a_missing_skill_needs_a_yes(branch, crew, dispatcher):
     start = at(branch, MONDAY, "9:00")
 
     with pytest.raises(Refused, match="lacks: tall ladder") as refusal:
-        services.place(appointment=visit, crew=crew, starts_at=start, by=dispatcher)
-    services.place(appointment=visit, crew=crew, starts_at=start, by=dispatcher, anyway=True)
+        appointments.place(appointment=visit, crew=crew, starts_at=start, by=dispatcher)
+    appointments.place(appointment=visit, crew=crew, starts_at=start, by=dispatcher, anyway=True)
 
     assert refusal.value.field == "anyway"
     assert "tall ladder" in AuditEntry.objects.get(action="placed").note
@@ -207,8 +209,10 @@ def test_an_install_waits_for_the_parts_and_a_working_day(branch, crew, dispatch
     friday, next_monday = MONDAY + dt.timedelta(days=4), MONDAY + dt.timedelta(days=7)
 
     with pytest.raises(Refused, match=r"made on Fri .* and 1 working day to check, pack and load"):
-        services.place(appointment=visit, crew=crew, starts_at=at(branch, friday, "9:00"), by=dispatcher, anyway=True)
-    services.place(appointment=visit, crew=crew, starts_at=at(branch, next_monday, "9:00"), by=dispatcher)
+        appointments.place(
+            appointment=visit, crew=crew, starts_at=at(branch, friday, "9:00"), by=dispatcher, anyway=True
+        )
+    appointments.place(appointment=visit, crew=crew, starts_at=at(branch, next_monday, "9:00"), by=dispatcher)
 
     assert visit.day == next_monday
 
@@ -234,7 +238,7 @@ def test_a_move_shows_its_price_and_the_promise_it_breaks(branch, crew, dispatch
     assert len(effect.broken) == 1
     assert later.job.number in effect.broken[0]
     with pytest.raises(Refused, match="break a promise"):
-        services.move(appointment=visit, crew=crew, starts_at=at(branch, MONDAY, "9:30"), by=dispatcher)
+        appointments.move(appointment=visit, crew=crew, starts_at=at(branch, MONDAY, "9:30"), by=dispatcher)
 
 
 def test_a_move_to_another_crew_costs_what_the_two_days_cost_more(branch, crew, dispatcher):
@@ -253,10 +257,10 @@ def test_undo_puts_a_move_back_with_what_it_pushed(branch, crew, dispatcher):
     other = make_appointment(make_job(branch), crew=crew, day=MONDAY, time="10:00")
     visit = make_appointment(make_job(branch), crew=crew, day=MONDAY, time="14:00")
 
-    services.move(appointment=visit, crew=crew, starts_at=at(branch, MONDAY, "9:30"), by=dispatcher)
+    appointments.move(appointment=visit, crew=crew, starts_at=at(branch, MONDAY, "9:30"), by=dispatcher)
     other.refresh_from_db()
     pushed_to = other.starts_at
-    services.undo_move(appointment=visit, by=dispatcher)
+    appointments.undo_move(appointment=visit, by=dispatcher)
 
     other.refresh_from_db()
     assert pushed_to > at(branch, MONDAY, "10:00")
@@ -266,10 +270,10 @@ def test_undo_puts_a_move_back_with_what_it_pushed(branch, crew, dispatcher):
 
 def test_a_page_drawn_before_somebody_elses_move_is_refused(branch, crew, dispatcher):
     visit = make_appointment(make_job(branch), crew=crew, day=MONDAY, time="9:00")
-    services.move(appointment=visit, crew=crew, starts_at=at(branch, MONDAY, "10:00"), by=dispatcher, version=0)
+    appointments.move(appointment=visit, crew=crew, starts_at=at(branch, MONDAY, "10:00"), by=dispatcher, version=0)
 
     with pytest.raises(Refused, match="meanwhile"):
-        services.move(appointment=visit, crew=crew, starts_at=at(branch, MONDAY, "11:00"), by=dispatcher, version=0)
+        appointments.move(appointment=visit, crew=crew, starts_at=at(branch, MONDAY, "11:00"), by=dispatcher, version=0)
 
 
 def test_a_locked_visit_does_not_give_way(branch, crew, dispatcher):
@@ -277,20 +281,22 @@ def test_a_locked_visit_does_not_give_way(branch, crew, dispatcher):
     visit = make_appointment(make_job(branch))
 
     with pytest.raises(Refused, match="is fixed at 10:00 am"):
-        services.place(appointment=visit, crew=crew, starts_at=at(branch, MONDAY, "9:30"), by=dispatcher, anyway=True)
+        appointments.place(
+            appointment=visit, crew=crew, starts_at=at(branch, MONDAY, "9:30"), by=dispatcher, anyway=True
+        )
 
 
 @pytest.mark.parametrize("move", ["place", "move", "unplace"])
 def test_a_lock_holds_until_somebody_unlocks_it(branch, crew, dispatcher, move):
     """No yes to the rest opens it: unlocking is an action of its own, with its own line in the history."""
     row = make_appointment(make_job(branch), crew=crew, day=MONDAY, time="9:00")
-    services.lock(appointment=row, by=dispatcher)
+    appointments.lock(appointment=row, by=dispatcher)
     where = {} if move == "unplace" else {"crew": crew, "starts_at": at(branch, MONDAY, "11:00")}
 
     with pytest.raises(Refused, match="locked to its crew and time"):
-        getattr(services, move)(appointment=row, by=dispatcher, anyway=True, **where)
-    services.lock(appointment=row, by=dispatcher, locked=False)
-    getattr(services, move)(appointment=row, by=dispatcher, anyway=True, **where)
+        getattr(appointments, move)(appointment=row, by=dispatcher, anyway=True, **where)
+    appointments.lock(appointment=row, by=dispatcher, locked=False)
+    getattr(appointments, move)(appointment=row, by=dispatcher, anyway=True, **where)
 
     assert (
         AuditEntry.objects.filter(action="locked").count() == AuditEntry.objects.filter(action="unlocked").count() == 1
@@ -303,7 +309,7 @@ def test_swapping_crews_trades_everything_but_the_locked(branch, crew, dispatche
     fixed = make_appointment(make_job(branch), crew=other, day=MONDAY, time="15:00", is_locked=True)
     two = make_appointment(make_job(branch), crew=other, day=MONDAY, time="11:00")
 
-    services.swap_crews(one=crew, other=other, day=MONDAY, by=dispatcher)
+    appointments.swap_crews(one=crew, other=other, day=MONDAY, by=dispatcher)
 
     assert [Appointment.objects.get(pk=row.pk).crew for row in (one, fixed, two)] == [other, other, crew]
 
@@ -315,10 +321,10 @@ def test_crews_do_not_trade_into_a_late_locked_visit_without_a_yes(branch, crew,
     fixed = make_appointment(make_job(branch), crew=other, day=MONDAY, time="10:30", is_locked=True)
 
     with pytest.raises(Refused, match=f"after the trade .* would reach {fixed.job.number}"):
-        services.swap_crews(one=crew, other=other, day=MONDAY, by=dispatcher)
+        appointments.swap_crews(one=crew, other=other, day=MONDAY, by=dispatcher)
 
     assert not Appointment.objects.filter(crew=other, duration_min=120).exists()
-    assert len(services.swap_crews(one=crew, other=other, day=MONDAY, by=dispatcher, anyway=True)) == 1
+    assert len(appointments.swap_crews(one=crew, other=other, day=MONDAY, by=dispatcher, anyway=True)) == 1
 
 
 def test_longer_minutes_say_whom_the_crew_reaches_late(branch, crew, dispatcher, as_user):
@@ -336,7 +342,7 @@ def test_longer_minutes_say_whom_the_crew_reaches_late(branch, crew, dispatcher,
 def test_a_visit_split_in_two_keeps_its_minutes(branch, crew, dispatcher):
     visit = make_appointment(make_job(branch), crew=crew, day=MONDAY, time="9:00", duration_min=200)
 
-    second = services.split_appointment(appointment=visit, first_min=120, by=dispatcher)
+    second = appointments.split_appointment(appointment=visit, first_min=120, by=dispatcher)
 
     assert (visit.duration_min, second.duration_min) == (120, 80)
     assert second.with_crew_of == visit
@@ -352,12 +358,12 @@ def window(branch, begin, end, day=MONDAY):
 def test_a_held_window_is_promised_and_grows_the_calendar_sequence(branch, crew, dispatcher):
     visit = make_appointment(make_job(branch))
 
-    services.reserve_window(
+    appointments.reserve_window(
         appointment=visit, crew=crew, starts_at=at(branch, MONDAY, "9:00"),
         window=window(branch, "8:00", "10:00"), by=dispatcher,
     )  # fmt: skip
     reserved = visit.state, visit.sequence
-    services.promise(appointment=visit, by=dispatcher)
+    appointments.promise(appointment=visit, by=dispatcher)
 
     assert reserved[0] == Appointment.State.RESERVED
     assert visit.state == Appointment.State.PROMISED
@@ -368,30 +374,30 @@ def test_the_second_of_two_holds_of_one_slot_is_refused(branch, crew, dispatcher
     first, second = make_appointment(make_job(branch)), make_appointment(make_job(branch))
     slot = {"crew": crew, "starts_at": at(branch, MONDAY, "9:00"), "window": window(branch, "8:00", "10:00")}
 
-    services.reserve_window(appointment=first, by=dispatcher, **slot)
+    appointments.reserve_window(appointment=first, by=dispatcher, **slot)
     with pytest.raises(Refused, match="until 10:00 am"):
-        services.reserve_window(appointment=second, by=dispatcher, **slot)
+        appointments.reserve_window(appointment=second, by=dispatcher, **slot)
 
 
 def test_a_hold_that_ran_out_frees_its_place(branch, crew, dispatcher):
     first, second = make_appointment(make_job(branch)), make_appointment(make_job(branch))
     slot = {"crew": crew, "starts_at": at(branch, MONDAY, "9:00"), "window": window(branch, "8:00", "10:00")}
-    services.reserve_window(appointment=first, by=dispatcher, **slot)
+    appointments.reserve_window(appointment=first, by=dispatcher, **slot)
     Appointment.objects.filter(pk=first.pk).update(reserved_until=dt.datetime(2020, 1, 1, tzinfo=dt.UTC))
 
-    services.reserve_window(appointment=second, by=dispatcher, **slot)
-    let_go = services.let_go_lapsed(branch=branch)
+    appointments.reserve_window(appointment=second, by=dispatcher, **slot)
+    let_go = appointments.let_go_lapsed(branch=branch)
 
     assert let_go == 1
     assert Appointment.objects.get(pk=first.pk).state == Appointment.State.UNPLACED
     with pytest.raises(Refused):
-        services.promise(appointment=first, by=dispatcher)
+        appointments.promise(appointment=first, by=dispatcher)
 
 
 def test_a_hold_that_ran_out_is_given_back_though_nobody_opens_the_calendar(branch, crew, dispatcher, as_user):
     visit = make_appointment(make_job(branch))
     slot = {"crew": crew, "starts_at": at(branch, MONDAY, "9:00"), "window": window(branch, "8:00", "10:00")}
-    services.reserve_window(appointment=visit, by=dispatcher, **slot)
+    appointments.reserve_window(appointment=visit, by=dispatcher, **slot)
     Appointment.objects.filter(pk=visit.pk).update(reserved_until=dt.datetime(2020, 1, 1, tzinfo=dt.UTC))
 
     assert let_go_lapsed.name in {row["task"] for row in settings.CELERY_BEAT_SCHEDULE.values()}
@@ -406,12 +412,12 @@ def test_a_window_in_the_past_or_backwards_is_refused(branch, crew, dispatcher):
     past = dt.date(2024, 3, 4)
 
     with pytest.raises(Refused, match="in the past"):
-        services.reserve_window(
+        appointments.reserve_window(
             appointment=visit, crew=crew, starts_at=at(branch, past, "9:00"),
             window=window(branch, "8:00", "10:00", past), by=dispatcher,
         )  # fmt: skip
     with pytest.raises(Refused, match="ends before it begins"):
-        services.reserve_window(
+        appointments.reserve_window(
             appointment=visit, crew=crew, starts_at=at(branch, MONDAY, "9:00"),
             window=window(branch, "10:00", "8:00"), by=dispatcher,
         )  # fmt: skip
@@ -424,8 +430,8 @@ def test_a_late_crew_pushes_what_is_expected_after_it(branch, crew, measurer, ca
     first = make_appointment(make_job(branch), crew=crew, day=MONDAY, time="9:00")
     second = make_appointment(make_job(branch), crew=crew, day=MONDAY, time="10:30")
 
-    services.mark_arrived(appointment=first, by=measurer, at=at(branch, MONDAY, "9:00"))
-    services.mark_done(appointment=first, by=measurer, at=at(branch, MONDAY, "11:00"))
+    appointments.mark_arrived(appointment=first, by=measurer, at=at(branch, MONDAY, "9:00"))
+    appointments.mark_done(appointment=first, by=measurer, at=at(branch, MONDAY, "11:00"))
 
     second.refresh_from_db()
     assert read_day(crew, MONDAY).expected(at(branch, MONDAY, "11:00"))[second.pk] > at(branch, MONDAY, "11:00")
@@ -437,27 +443,27 @@ def test_a_tap_is_taken_back_step_by_step_until_something_is_recorded(branch, cr
         make_job(branch), crew=crew, day=MONDAY, time="9:00", state=Appointment.State.PROMISED,
         promised_from=at(branch, MONDAY, "8:00"), promised_until=at(branch, MONDAY, "10:00"),
     )  # fmt: skip
-    services.mark_on_the_way(appointment=visit, by=measurer, at=at(branch, MONDAY, "8:30"))
-    services.mark_arrived(appointment=visit, by=measurer, at=at(branch, MONDAY, "9:00"))
+    appointments.mark_on_the_way(appointment=visit, by=measurer, at=at(branch, MONDAY, "8:30"))
+    appointments.mark_arrived(appointment=visit, by=measurer, at=at(branch, MONDAY, "9:00"))
 
-    services.undo_tap(appointment=visit, by=measurer)
+    appointments.undo_tap(appointment=visit, by=measurer)
     assert (visit.state, visit.arrived_at) == ("on_the_way", None)
-    services.undo_tap(appointment=visit, by=measurer)
+    appointments.undo_tap(appointment=visit, by=measurer)
     assert (visit.state, visit.on_the_way_at) == ("promised", None)
     with pytest.raises(Refused, match="no tap to take back"):
-        services.undo_tap(appointment=visit, by=measurer)
+        appointments.undo_tap(appointment=visit, by=measurer)
 
     open_visit(appointment=visit, by=measurer, at=at(branch, MONDAY, "9:00"))
     visit.refresh_from_db()
     with pytest.raises(Refused, match="recorded at this visit"):
-        services.undo_tap(appointment=visit, by=measurer)
+        appointments.undo_tap(appointment=visit, by=measurer)
 
 
 def test_a_second_tap_changes_nothing(branch, crew, measurer, calendar_alone):
     visit = make_appointment(make_job(branch), crew=crew, day=MONDAY, time="9:00")
 
-    services.mark_done(appointment=visit, by=measurer, at=at(branch, MONDAY, "10:00"))
-    services.mark_done(appointment=visit, by=measurer, at=at(branch, MONDAY, "12:00"))
+    appointments.mark_done(appointment=visit, by=measurer, at=at(branch, MONDAY, "10:00"))
+    appointments.mark_done(appointment=visit, by=measurer, at=at(branch, MONDAY, "12:00"))
 
     assert visit.done_at == at(branch, MONDAY, "10:00")
     assert AuditEntry.objects.filter(action="was done").count() == 1
@@ -466,7 +472,7 @@ def test_a_second_tap_changes_nothing(branch, crew, measurer, calendar_alone):
 def test_a_cancelled_visit_stays_in_the_books(branch, crew, dispatcher):
     visit = make_appointment(make_job(branch), crew=crew, day=MONDAY, time="9:00")
 
-    services.cancel_appointment(appointment=visit, by=dispatcher, reason="moved away")
+    appointments.cancel_appointment(appointment=visit, by=dispatcher, reason="moved away")
 
     visit.refresh_from_db()
     assert visit.state == Appointment.State.CANCELLED
@@ -477,7 +483,7 @@ def test_a_cancelled_visit_stays_in_the_books(branch, crew, dispatcher):
 def test_an_absence_names_the_visits_it_hits(branch, crew, dispatcher):
     visit = make_appointment(make_job(branch), crew=crew, day=MONDAY, time="9:00")
 
-    _, hit = services.add_absence(
+    _, hit = crews.add_absence(
         crew=crew, starts_at=at(branch, MONDAY, "8:00"), ends_at=at(branch, MONDAY, "12:00"), by=dispatcher
     )
 
@@ -514,6 +520,6 @@ def test_logged_visits_and_drives_teach_a_factor_drawn_towards_one(branch, crew)
 def test_no_file_tells_the_door_code(branch):
     site = make_site(make_job(branch).customer, access="code", access_secret="9917 at the gate")
     row = make_appointment(make_job(branch, site=site), crew=make_crew(branch), day=MONDAY, time="9:00")
-    feed = services.open_feed(branch=branch, crew=row.crew, by=make_user("dispatcher", branch=branch))
+    feed = feeds.open_feed(branch=branch, crew=row.crew, by=make_user("dispatcher", branch=branch))
 
     assert b"9917" not in visit_file(row) + feed_file(feed)

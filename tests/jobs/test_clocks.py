@@ -5,9 +5,9 @@ from zoneinfo import ZoneInfo
 
 import pytest
 
-from jobs import services
 from jobs.forms import AbsenceForm, BookForm, CantForm, MoveForm, PromiseForm, TimesForm
 from jobs.schedule.availability import clock_problem
+from jobs.services import crews as services
 from shared.errors import Refused
 from tests.factories import a_monday, make_appointment, make_crew, make_job
 

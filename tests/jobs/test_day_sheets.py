@@ -7,8 +7,8 @@ import io
 import pytest
 from pypdf import PdfReader
 
-from jobs import services
 from jobs.models import DaySheet
+from jobs.services import appointments, crews
 from shared.documents import kind_of
 from shared.models import Document
 from tests.factories import a_monday, at, make_appointment, make_crew, make_job
@@ -50,12 +50,12 @@ def test_every_crew_that_drives_has_a_sheet(branch, dispatcher, measurer, as_use
 def test_a_sheet_is_its_own_crews_and_goes_stale_with_the_day(branch, dispatcher, measurer, installer, do_runs):
     crew = make_crew(branch, measurer)
     visit = make_appointment(make_job(branch), crew=crew, day=MONDAY, time="9:15")
-    (sheet,) = services.open_day_sheets(crews=[crew], day=MONDAY)
-    (again,) = services.open_day_sheets(crews=[crew], day=MONDAY)
+    (sheet,) = crews.open_day_sheets(crews=[crew], day=MONDAY)
+    (again,) = crews.open_day_sheets(crews=[crew], day=MONDAY)
     kind = kind_of("jobs.day_sheet")
     before = kind.hash_of(kind.content(sheet))
 
-    services.place(appointment=visit, crew=crew, starts_at=at(branch, MONDAY, "10:00"), by=dispatcher)
+    appointments.place(appointment=visit, crew=crew, starts_at=at(branch, MONDAY, "10:00"), by=dispatcher)
 
     assert again == sheet
     assert kind.hash_of(kind.content(sheet)) != before

@@ -6,12 +6,12 @@ import datetime as dt
 
 import pytest
 
-from jobs import services
 from jobs.models import Absence, Appointment, Holiday, Proposal, Wish
 from jobs.ports import ports
 from jobs.schedule.availability import crew_day
 from jobs.schedule.out import outage
 from jobs.schedule.words import clock
+from jobs.services import accepting, crews, planning
 from shared.models import Run
 from tests.factories import a_monday, at, make_appointment, make_crew, make_job
 
@@ -159,7 +159,7 @@ def test_a_day_that_nobody_can_drive_moves_as_one(branch, crew, dispatcher, stor
     tuesday = MONDAY + dt.timedelta(days=1)
     before = [Appointment.objects.get(pk=row.pk).day for row in rows]
 
-    taken = services.accept_moves(proposal=proposal, moves=proposal.moves.exclude(crew=None), by=dispatcher)
+    taken = accepting.accept_moves(proposal=proposal, moves=proposal.moves.exclude(crew=None), by=dispatcher)
     after = [Appointment.objects.get(pk=row.pk) for row in rows]
     page = as_user(dispatcher).get(proposal.get_absolute_url())
 
@@ -175,9 +175,9 @@ def test_a_day_that_nobody_can_drive_moves_as_one(branch, crew, dispatcher, stor
 
 def test_taking_it_back_brings_the_promises_back(branch, dispatcher, storm):
     rows, proposal = storm
-    services.accept_moves(proposal=proposal, moves=proposal.moves.exclude(crew=None), by=dispatcher)
+    accepting.accept_moves(proposal=proposal, moves=proposal.moves.exclude(crew=None), by=dispatcher)
 
-    services.undo_acceptance(proposal=proposal, by=dispatcher)
+    accepting.undo_acceptance(proposal=proposal, by=dispatcher)
 
     back = Appointment.objects.get(pk=rows[0].pk)
     assert (back.day, back.state, back.promised_from) == (MONDAY, "promised", rows[0].promised_from)
@@ -187,9 +187,9 @@ def test_whoever_finds_no_place_is_on_the_list_too(branch, crew, dispatcher, as_
     time_machine.move_to(at(branch, MONDAY, "6:00"))
     row = stop(branch, crew, "9:00", **promised(branch, "8:00", "12:00"))
     tuesday = MONDAY + dt.timedelta(days=1)
-    services.set_holiday(branch=branch, day=tuesday, name="closed too", by=dispatcher)
+    crews.set_holiday(branch=branch, day=tuesday, name="closed too", by=dispatcher)
     make_crew(branch).days.create(day=tuesday, starts=dt.time(8), ends=dt.time(8, 20))  # works, too little
-    services.move_day(branch=branch, day=MONDAY, until_on=tuesday, by=dispatcher, reason="ice storm", seconds=1)
+    planning.move_day(branch=branch, day=MONDAY, until_on=tuesday, by=dispatcher, reason="ice storm", seconds=1)
     assert do_runs() == ["done"]
 
     ((title, moves),) = as_user(dispatcher).get(Proposal.objects.get().get_absolute_url()).context["to_call"]

@@ -6,9 +6,9 @@ import pytest
 from django.db import connection
 from django.test.utils import CaptureQueriesContext
 
-from jobs import services
 from jobs.models import Appointment, Customer, Job
 from jobs.services import imports
+from jobs.services import imports as services
 from shared import runs
 from shared.errors import Refused
 from shared.models import Run

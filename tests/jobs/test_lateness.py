@@ -7,11 +7,12 @@ import datetime as dt
 import pytest
 from django.core import mail
 
-from jobs import services
 from jobs.models import Appointment
 from jobs.schedule.chances import outlooks
 from jobs.schedule.day import read_day
 from jobs.schedule.lateness import grade, quiet
+from jobs.services import appointments
+from jobs.services import quiet as quiet_services
 from jobs.views.attention import decisions
 from shared.errors import Refused
 from tests.factories import a_monday, at, make_appointment, make_crew, make_job, make_user
@@ -60,7 +61,7 @@ def test_minutes_and_what_the_customer_knows_make_the_grade(branch, crew, visit,
     assert text.startswith("expected ")
     assert text.endswith("after its promised window, missed: no tap by 10:00 am; the customer was not told. Call now")
 
-    services.told_late(appointment=visit, by=dispatcher)
+    appointments.told_late(appointment=visit, by=dispatcher)
 
     severity, text = graded(branch, crew, visit, time_machine, "10:25")
     assert (severity, "the customer was told" in text) == ("note", True)
@@ -72,14 +73,14 @@ def test_nobody_is_told_of_a_day_that_runs_as_planned(branch, crew, visit, dispa
     time_machine.move_to(at(branch, MONDAY, "7:00"), tick=False)
 
     with pytest.raises(Refused, match="as planned"):
-        services.told_late(appointment=visit, by=dispatcher)
+        appointments.told_late(appointment=visit, by=dispatcher)
 
 
 def test_another_time_is_news_the_customer_was_not_told(branch, crew, visit, dispatcher, time_machine):
     time_machine.move_to(at(branch, MONDAY, "10:20"), tick=False)
-    services.told_late(appointment=visit, by=dispatcher)
+    appointments.told_late(appointment=visit, by=dispatcher)
 
-    services.move(
+    appointments.move(
         appointment=visit, crew=crew, starts_at=at(branch, MONDAY, "14:00"), by=dispatcher, anyway=True
     )  # fmt: skip
 
@@ -104,7 +105,7 @@ def test_a_quiet_crew_is_asked_once_a_stop_and_then_the_office(
     def ask(time):
         time_machine.move_to(at(branch, MONDAY, time), tick=False)
         with django_capture_on_commit_callbacks(execute=True):
-            return services.ask_quiet_crews(branch=branch)
+            return quiet_services.ask_quiet_crews(branch=branch)
 
     assert ask("9:10") == []
     assert [row.pk for row in ask("9:16")] == [visit.pk]
@@ -117,7 +118,7 @@ def test_a_quiet_crew_is_asked_once_a_stop_and_then_the_office(
     assert text.startswith(f"{crew.name}: no tap at {visit.job.number}")
     assert text.endswith("arrived by 9:00 am as planned; asked at 9:16 am, no answer. Call the crew.")
 
-    services.mark_arrived(appointment=visit, by=dispatcher)
+    appointments.mark_arrived(appointment=visit, by=dispatcher)
 
     assert texts(dispatcher, "quiet") == []
     assert quiet(read_day(crew, MONDAY), at(branch, MONDAY, "9:30")) is None
@@ -130,7 +131,7 @@ def test_a_quiet_crew_is_asked_once_a_stop_and_then_the_office(
 def test_a_branch_that_taps_nothing_is_not_asked(branch, crew, visit, time_machine):
     time_machine.move_to(at(branch, MONDAY, "12:00"), tick=False)
 
-    assert services.ask_quiet_crews(branch=branch) == []
+    assert quiet_services.ask_quiet_crews(branch=branch) == []
 
 
 def test_the_crew_sees_that_it_is_asked(branch, crew, visit, as_user, time_machine):

@@ -11,12 +11,12 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from jobs import services
 from jobs.models import Appointment, CalendarRules
 from jobs.rules.promises import PromisedVisit, chances
 from jobs.rules.variation import CAREFUL, ENOUGH, SHARES, LoggedDrive, LoggedVisit, Variation, components, learned
 from jobs.schedule.chances import day_chances, outlooks
 from jobs.schedule.day import read_day
+from jobs.services import learning as services
 from tests.factories import a_monday, at, make_appointment, make_crew, make_customer, make_job, make_site
 
 MONDAY = a_monday()

@@ -6,8 +6,8 @@ from importlib import import_module
 import pytest
 from django.apps import apps
 
-from jobs import services
 from jobs.models import Appointment, AppointmentMove
+from jobs.services import appointments as services
 from tests.factories import a_monday, at, make_appointment, make_crew, make_job
 
 pytestmark = pytest.mark.django_db

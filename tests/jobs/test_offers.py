@@ -7,12 +7,12 @@ import datetime as dt
 import pytest
 from django.utils import timezone
 
-from jobs import services
 from jobs.models import Appointment, Customer, Job, PossibleWindow, Site, Skill
 from jobs.schedule.chances import day_chances, hundredths
 from jobs.schedule.day import read_day
 from jobs.schedule.effects import Harm, effect_of
 from jobs.schedule.offers import offer_in, offers_for
+from jobs.services import appointments, crews
 from shared.errors import Refused
 from tests.factories import a_monday, at, make_appointment, make_crew, make_job, make_site
 
@@ -108,7 +108,7 @@ def test_a_promise_already_given_is_kept_by_every_offer(branch, crew, dispatcher
     visit = make_appointment(make_job(branch))
 
     offer = offer_in(visit, crew, (at(branch, MONDAY, "10:00"), at(branch, MONDAY, "12:00")))
-    services.reserve_offer(appointment=visit, crew=crew, window=offer.window, by=dispatcher)
+    appointments.reserve_offer(appointment=visit, crew=crew, window=offer.window, by=dispatcher)
 
     kept.refresh_from_db()
     assert kept.promised_from <= kept.starts_at <= kept.promised_until
@@ -119,10 +119,10 @@ def test_a_window_sold_meanwhile_is_refused(branch, crew, dispatcher):
     slot = at(branch, MONDAY, "8:00"), at(branch, MONDAY, "8:15")
     first, second = make_appointment(make_job(branch)), make_appointment(make_job(branch))
 
-    services.reserve_offer(appointment=first, crew=crew, window=slot, by=dispatcher)
+    appointments.reserve_offer(appointment=first, crew=crew, window=slot, by=dispatcher)
 
     with pytest.raises(Refused, match="taken meanwhile"):
-        services.reserve_offer(appointment=second, crew=crew, window=slot, by=dispatcher)
+        appointments.reserve_offer(appointment=second, crew=crew, window=slot, by=dispatcher)
 
 
 def test_offers_need_no_row_in_the_database(branch, crew, django_assert_max_num_queries):
@@ -166,7 +166,9 @@ def test_a_move_says_whose_chance_it_takes_and_what_it_costs_the_firm(branch, cr
 
     now = timezone.now()
     before = hundredths(day_chances(read_day(crew, MONDAY), now)[neighbour.pk].on_time)
-    services.place(appointment=visit, crew=crew, starts_at=at(branch, MONDAY, "8:00"), by=visit.created_by, anyway=True)
+    appointments.place(
+        appointment=visit, crew=crew, starts_at=at(branch, MONDAY, "8:00"), by=visit.created_by, anyway=True
+    )
     after = hundredths(day_chances(read_day(crew, MONDAY), now)[neighbour.pk].on_time)
     assert before > 95 > 90 > after
     assert effect.harm == Harm(neighbour.pk, neighbour.job.number, neighbour.job.customer.name, before, after, floor=90)
@@ -194,7 +196,7 @@ def test_an_offer_under_the_floor_is_risky_and_the_floor_is_the_branchs(branch, 
     window = at(branch, MONDAY, "8:00"), at(branch, MONDAY, "8:15")
 
     strict = offer_in(visit, crew, window)
-    services.set_rules(branch=branch, by=visit.created_by, chance_floor=1)
+    crews.set_rules(branch=branch, by=visit.created_by, chance_floor=1)
     easy = offer_in(visit, crew, window)
 
     assert strict.harm.appointment == neighbour.pk

@@ -8,12 +8,12 @@ import re
 import pytest
 from django.utils import timezone
 
-from jobs import services
 from jobs.models import Absence, Appointment, Job, Project, Proposal, ReadinessAnswer, Site, Wish
 from jobs.ports import Blocker, ports
 from jobs.schedule.day import read_day
 from jobs.schedule.effects import effect_of
 from jobs.schedule.words import clock
+from jobs.services import appointments, booking, times
 from jobs.services.search import keep_customer
 from shared.formats.dates import short_day
 from shared.formats.durations import minutes_text
@@ -188,7 +188,7 @@ def test_a_wish_without_a_date_is_kept_with_the_job_and_holds_for_its_later_visi
 
 def test_a_move_against_a_wish_asks_first(branch, crew, dispatcher):
     visit = make_appointment(make_job(branch))
-    services.set_wishes(
+    times.set_wishes(
         job=visit.job, wishes=[Wish(kind="only", starts=dt.time(12)), Wish(kind="not", weekday=0)], by=dispatcher
     )
 
@@ -326,7 +326,7 @@ def test_known_customers_are_found_by_name_and_street(branch, office, stranger, 
 def test_a_held_window_is_promised_and_its_texts_are_there(branch, crew, office, dispatcher):
     visit = make_appointment(make_job(branch))
     slot = at(branch, MONDAY, "8:00"), at(branch, MONDAY, "10:00")
-    services.reserve_offer(appointment=visit, crew=crew, window=slot, by=dispatcher)
+    appointments.reserve_offer(appointment=visit, crew=crew, window=slot, by=dispatcher)
 
     page = office.post(f"/visits/{visit.pk}/promise/", follow=True).content.decode()
 
@@ -345,7 +345,7 @@ def test_what_stops_an_install_is_said_before_and_after_its_promise(
     )  # fmt: skip
     visit = make_appointment(make_job(branch), purpose=purpose)
     slot = at(branch, MONDAY, "8:00"), at(branch, MONDAY, "10:00")
-    services.reserve_window(
+    appointments.reserve_window(
         appointment=visit, crew=crew, starts_at=at(branch, MONDAY, "9:00"), window=slot, by=dispatcher
     )
 
@@ -445,10 +445,10 @@ def test_the_crew_reads_where_and_when_as_the_visit_page_has_it(branch, crew, me
     """Today left the floor out, and said "between" where the stop's page said "to"."""
     site = make_site(make_job(branch).customer, floor=3)
     visit = make_appointment(make_job(branch, site=site))
-    services.reserve_offer(
+    appointments.reserve_offer(
         appointment=visit, crew=crew, window=(at(branch, MONDAY, "8:00"), at(branch, MONDAY, "10:00")), by=dispatcher
     )
-    services.promise(appointment=visit, by=dispatcher)
+    appointments.promise(appointment=visit, by=dispatcher)
 
     pages = {
         "office": office.get(f"/visits/{visit.pk}/").content.decode(),
@@ -556,7 +556,7 @@ def test_today_shows_the_stop_under_way_first(branch, crew, measurer, as_user, c
     day = today(branch)
     make_appointment(make_job(branch), crew=crew, day=day, time="9:00")
     second = make_appointment(make_job(branch), crew=crew, day=day, time="11:00")
-    services.mark_on_the_way(appointment=second, by=measurer)
+    appointments.mark_on_the_way(appointment=second, by=measurer)
 
     assert as_user(measurer).get("/today/").context["next"].visit == second
 
@@ -605,7 +605,7 @@ def test_one_judgement_of_a_visit_stands_everywhere(branch, crew, office, dispat
     time_machine.shift(1800)
     assert everywhere()[0] != expected
 
-    services.mark_arrived(appointment=late, by=dispatcher)
+    appointments.mark_arrived(appointment=late, by=dispatcher)
 
     assert office.get(f"/api/appointments/{late.pk}/").json()["expected_at"] is None
     for url in (f"/visits/{late.pk}/", "/stuck/", f"/calendar/?day={MONDAY}"):
@@ -643,8 +643,8 @@ def test_a_stop_that_will_be_late_is_raised_for_the_office(
         promised_from=at(branch, day, "10:00"), promised_until=at(branch, day, "11:00"),
     )  # fmt: skip
 
-    services.mark_arrived(appointment=first, by=dispatcher, at=at(branch, day, "9:00"))
-    services.mark_done(appointment=first, by=dispatcher, at=at(branch, day, "12:00"))
+    appointments.mark_arrived(appointment=first, by=dispatcher, at=at(branch, day, "9:00"))
+    appointments.mark_done(appointment=first, by=dispatcher, at=at(branch, day, "12:00"))
 
     assert f"{late.job.number} {late.job.customer.name}: expected" in office.get("/stuck/").content.decode()
 
@@ -658,7 +658,7 @@ def test_a_late_stop_shows_who_else_could_keep_it_and_at_what_price(branch, crew
         make_job(branch), crew=crew, day=day, time="10:15", state=Appointment.State.PROMISED,
         promised_from=at(branch, day, "10:00"), promised_until=at(branch, day, "10:30"),
     )  # fmt: skip
-    services.mark_arrived(appointment=first, by=dispatcher, at=at(branch, day, "8:30"))
+    appointments.mark_arrived(appointment=first, by=dispatcher, at=at(branch, day, "8:30"))
 
     page = office.get(f"/visits/{late.pk}/").content.decode()
     answer = office.post(f"/visits/{late.pk}/move/", {"crew": other.pk, "day": str(day), "time": "10:05"})
@@ -953,8 +953,8 @@ def test_the_time_expected_stands_in_its_bracket_and_past_its_edge_once_it_is_la
 
 def test_what_proposals_projects_and_crews_show_comes_as_csv(branch, crew, dispatcher, office):
     visit = make_appointment(make_job(branch), crew=crew, day=MONDAY, time="9:00")
-    project = services.new_project(customer=visit.job.customer, name="Weir House", by=dispatcher)
-    services.edit_job(job=visit.job, by=dispatcher, project=project, phase="floor 4")
+    project = booking.new_project(customer=visit.job.customer, name="Weir House", by=dispatcher)
+    booking.edit_job(job=visit.job, by=dispatcher, project=project, phase="floor 4")
     proposal = Proposal.objects.create(branch=branch, from_on=MONDAY, until_on=MONDAY, created_by=dispatcher)
     proposal.moves.create(appointment=visit, version=0, crew=crew, day=MONDAY, starts_at=at(branch, MONDAY, "10:30"))
 

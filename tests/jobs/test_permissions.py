@@ -9,9 +9,9 @@ import pytest
 from django.urls import get_resolver, reverse
 from django.utils import timezone
 
-from jobs import services
 from jobs.ics import feed_token
 from jobs.models import Absence, CrewMember, Holiday, Proposal
+from jobs.services import booking, feeds
 from shared import roles
 from shared.devices.models import DeviceEntry, FieldDevice, ParkedEntry
 from shared.models import Run
@@ -115,7 +115,7 @@ def keys(cast, branch):
     holiday = Holiday.objects.create(branch=branch, day=today + dt.timedelta(days=40), name="stock count")
     run = Run.objects.create(kind="jobs.plan_routes", by=dispatcher)
     imported = Run.objects.create(kind="jobs.import", by=dispatcher, params={"text": "x"})
-    project = services.new_project(customer=visit.job.customer, name="Weir House", by=dispatcher)
+    project = booking.new_project(customer=visit.job.customer, name="Weir House", by=dispatcher)
     proposal = Proposal.objects.create(branch=branch, from_on=today, until_on=today, created_by=dispatcher, run=run)
     device = FieldDevice.objects.create(user=cast["measurer"])
     entry = DeviceEntry.objects.create(
@@ -131,7 +131,7 @@ def keys(cast, branch):
         "job": visit.job_id, "visit": visit.pk, "customer": visit.job.customer_id, "site": visit.job.site_id,
         "crew": crew.pk, "absence": absence.pk, "holiday": holiday.pk, "run": run.pk, "import": imported.pk,
         "proposal": proposal.pk, "project": project.pk, "member": CrewMember.objects.first().pk,
-        "feed": services.open_feed(branch=branch, crew=crew, by=dispatcher).pk,
+        "feed": feeds.open_feed(branch=branch, crew=crew, by=dispatcher).pk,
     }  # fmt: skip
 
 
@@ -200,13 +200,13 @@ def test_a_field_person_of_another_crew_finds_no_visit_and_no_job(branch, keys, 
 
 
 def test_a_calendar_address_opens_with_its_signature_only_until_it_is_revoked(branch, dispatcher, client):
-    feed = services.open_feed(branch=branch, crew=make_crew(branch), by=dispatcher)
+    feed = feeds.open_feed(branch=branch, crew=make_crew(branch), by=dispatcher)
     url = reverse("jobs:feed", args=[feed_token(feed)])
     forged = reverse("jobs:feed", args=[f"{uuid.uuid4().hex}.{feed_token(feed).partition('.')[2]}"])
 
     assert client.get(url).status_code == 200
     assert client.get(forged).status_code == 404
-    services.revoke_feed(feed=feed, by=dispatcher)
+    feeds.revoke_feed(feed=feed, by=dispatcher)
     assert client.get(url).status_code == 404
 
 

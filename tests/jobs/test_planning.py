@@ -8,12 +8,13 @@ from decimal import Decimal
 
 import pytest
 
-from jobs import services
 from jobs.models import Appointment, Proposal
 from jobs.rules.routing import Reason, solve
 from jobs.schedule.effects import effect_of
 from jobs.schedule.plan import driver_id, read_problem
 from jobs.schedule.reasons import plain_why
+from jobs.services import accepting, appointments, planning
+from jobs.services import crews as crew_services
 from shared.errors import Refused
 from shared.models import Run
 from tests.factories import a_monday, at, make_appointment, make_crew, make_job, make_site
@@ -32,7 +33,7 @@ def crew(branch):
 def planned(branch, dispatcher, do_runs, **how):
     """The proposal of one day's plan, made by a real solver process."""
     how = {"from_on": MONDAY, "until_on": MONDAY, "seconds": LONG, **how}
-    services.ask_for_plan(branch=branch, by=dispatcher, **how)
+    planning.ask_for_plan(branch=branch, by=dispatcher, **how)
     states = do_runs()
     run = Run.objects.get(kind="jobs.plan_routes")
     assert states == ["done"], run.error
@@ -62,7 +63,7 @@ def test_a_plan_places_what_is_unplaced_and_moves_nothing_by_itself(branch, disp
     assert 0 < proposal.summary["bound"] <= proposal.summary["after"]["cost"]
     page = as_user(dispatcher).get(proposal.get_absolute_url()).content.decode()
     assert f"can cost less than {proposal.summary['bound']:,.2f}: this one is at most" in page
-    taken = services.accept_moves(proposal=proposal, moves=proposal.moves.all(), by=dispatcher)
+    taken = accepting.accept_moves(proposal=proposal, moves=proposal.moves.all(), by=dispatcher)
     assert len(taken.moves) == 3
     for visit in visits:
         visit.refresh_from_db()
@@ -76,7 +77,7 @@ def test_only_spreading_an_absence_holds_what_stands_to_its_hour(branch, crew, k
     noon = make_appointment(make_job(branch), crew=crew, day=MONDAY, time="12:00")
     asked = {"crews": [], "with_unplaced": True, "keep": keep, "careful": False}
 
-    calendar, _ = services.planning._read(branch, [MONDAY], asked)
+    calendar, _ = planning._read(branch, [MONDAY], asked)
 
     (stop,) = calendar.problem.stops
     start = calendar.seconds(noon.starts_at)
@@ -108,8 +109,8 @@ def test_some_of_a_proposal_can_be_taken_and_the_rest_declined(branch, dispatche
     proposal = proposed(branch, dispatcher, crew, [make_appointment(make_job(branch)) for _ in range(3)])
     first, *rest = proposal.moves.order_by("starts_at")
 
-    services.accept_moves(proposal=proposal, moves=[first], by=dispatcher)
-    declined = services.decline_moves(proposal=proposal, moves=rest, by=dispatcher)
+    accepting.accept_moves(proposal=proposal, moves=[first], by=dispatcher)
+    declined = accepting.decline_moves(proposal=proposal, moves=rest, by=dispatcher)
 
     assert declined == 2
     assert Appointment.objects.unplaced().count() == 2
@@ -119,9 +120,9 @@ def test_what_was_moved_since_is_passed_over_and_says_so(branch, dispatcher, cre
     visits = [make_appointment(make_job(branch)) for _ in range(2)]
     proposal = proposed(branch, dispatcher, crew, visits)
     friday = MONDAY + dt.timedelta(days=4)
-    services.place(appointment=visits[0], crew=crew, starts_at=at(branch, friday, "9:00"), by=dispatcher)
+    appointments.place(appointment=visits[0], crew=crew, starts_at=at(branch, friday, "9:00"), by=dispatcher)
 
-    services.accept_moves(proposal=proposal, moves=proposal.moves.all(), by=dispatcher)
+    accepting.accept_moves(proposal=proposal, moves=proposal.moves.all(), by=dispatcher)
 
     states = dict(proposal.moves.values_list("appointment", "state"))
     assert states == {visits[0].pk: "passed", visits[1].pk: "accepted"}
@@ -135,7 +136,7 @@ def test_what_is_locked_is_passed_over_by_a_plan(branch, dispatcher, crew):
         appointment=visit, version=visit.version, crew=crew, day=MONDAY, starts_at=at(branch, MONDAY, "13:00")
     )
 
-    services.accept_moves(proposal=proposal, moves=[move], by=dispatcher)
+    accepting.accept_moves(proposal=proposal, moves=[move], by=dispatcher)
 
     move.refresh_from_db()
     visit.refresh_from_db()
@@ -160,7 +161,7 @@ def test_what_is_accepted_lands_where_it_was_drawn_or_not_at_all(branch, dispatc
     proposal = a_proposal(branch, dispatcher, (visit, crew, "9:30"))
 
     with pytest.raises(Refused, match=r"\d+ min later than drawn"):
-        services.accept_moves(proposal=proposal, moves=proposal.moves.all(), by=dispatcher)
+        accepting.accept_moves(proposal=proposal, moves=proposal.moves.all(), by=dispatcher)
 
     visit.refresh_from_db()
     assert visit.state == "unplaced"
@@ -203,7 +204,7 @@ def test_an_acceptance_costs_what_the_board_says_of_the_same_move(branch, dispat
     board = effect_of(visit, crew=crew, starts_at=at(branch, MONDAY, "10:00")).price
     proposal = a_proposal(branch, dispatcher, (visit, crew, "10:00"))
 
-    taken = services.accept_moves(proposal=proposal, moves=proposal.moves.all(), by=dispatcher)
+    taken = accepting.accept_moves(proposal=proposal, moves=proposal.moves.all(), by=dispatcher)
 
     assert taken.price == board == Decimal("15.00")
 
@@ -218,27 +219,27 @@ def test_an_acceptance_is_taken_back_as_one_with_whom_it_pushed(branch, dispatch
     where = Appointment.objects.order_by("pk").values_list("pk", "state", "crew", "day", "starts_at")
     before = list(where)
 
-    taken = services.accept_moves(proposal=proposal, moves=proposal.moves.all(), by=dispatcher)
+    taken = accepting.accept_moves(proposal=proposal, moves=proposal.moves.all(), by=dispatcher)
     pushed.refresh_from_db()
-    count = services.undo_acceptance(proposal=proposal, by=dispatcher)
+    count = accepting.undo_acceptance(proposal=proposal, by=dispatcher)
 
     assert (len(taken.moves), count) == (3, 3)
     assert pushed.starts_at > at(branch, MONDAY, "11:30")
     assert list(where) == before
     assert set(proposal.moves.values_list("state", flat=True)) == {"open"}
-    again = services.accept_moves(proposal=proposal, moves=proposal.moves.all(), by=dispatcher)
+    again = accepting.accept_moves(proposal=proposal, moves=proposal.moves.all(), by=dispatcher)
     assert len(again.moves) == 3
 
 
 def test_an_acceptance_is_not_taken_back_over_what_happened_since(branch, dispatcher, crew):
     visits = [make_appointment(make_job(branch)) for _ in range(2)]
     proposal = a_proposal(branch, dispatcher, (visits[0], crew, "9:00"), (visits[1], crew, "11:00"))
-    services.accept_moves(proposal=proposal, moves=proposal.moves.all(), by=dispatcher)
+    accepting.accept_moves(proposal=proposal, moves=proposal.moves.all(), by=dispatcher)
     visits[0].refresh_from_db()
-    services.lock(appointment=visits[0], by=dispatcher)
+    appointments.lock(appointment=visits[0], by=dispatcher)
 
     with pytest.raises(Refused, match=f"something happened to {visits[0].job.number} since"):
-        services.undo_acceptance(proposal=proposal, by=dispatcher)
+        accepting.undo_acceptance(proposal=proposal, by=dispatcher)
 
     assert Appointment.objects.get(pk=visits[1].pk).starts_at == at(branch, MONDAY, "11:00")
 
@@ -256,7 +257,7 @@ def test_part_of_a_swap_that_cannot_be_driven_alone_is_refused_whole(branch, dis
     )
 
     with pytest.raises(Refused, match="taken alone it can't be driven"):
-        services.accept_moves(proposal=proposal, moves=[half], by=dispatcher)
+        accepting.accept_moves(proposal=proposal, moves=[half], by=dispatcher)
 
     two.refresh_from_db()
     half.refresh_from_db()
@@ -274,10 +275,10 @@ def test_a_crew_that_drops_out_is_spread_and_the_others_stay(branch, dispatcher,
     ]
     where = {visit.pk: visit.crew_id for visit in kept}
 
-    absence, hit = services.add_absence(
+    absence, hit = crew_services.add_absence(
         crew=gone, starts_at=at(branch, MONDAY, "0:00"), ends_at=at(branch, MONDAY, "23:59"), by=dispatcher
     )
-    services.spread_absence(absence=absence, by=dispatcher, seconds=LONG)
+    planning.spread_absence(absence=absence, by=dispatcher, seconds=LONG)
     assert do_runs() == ["done"]
     proposal = Proposal.objects.get()
     moved = {move.appointment_id: move for move in proposal.moves.all()}
@@ -290,7 +291,7 @@ def test_a_crew_that_drops_out_is_spread_and_the_others_stay(branch, dispatcher,
     page = as_user(dispatcher).get(proposal.get_absolute_url()).content.decode()
     assert "100 of 100" in page
     assert all(str(moved[visit.pk].price) in page for visit in lost)
-    services.accept_moves(proposal=proposal, moves=proposal.moves.all(), by=dispatcher)
+    accepting.accept_moves(proposal=proposal, moves=proposal.moves.all(), by=dispatcher)
     assert {visit.pk: Appointment.objects.get(pk=visit.pk).crew_id for visit in kept} == where
     assert all(Appointment.objects.get(pk=visit.pk).crew in others for visit in lost)
 
@@ -322,7 +323,7 @@ def test_a_proposal_is_drawn_on_the_board_with_chances_and_one_line(branch, disp
     late = proposed(branch, dispatcher, comes, [moved])
     late.moves.update(starts_at=at(branch, MONDAY, "12:30"))
     assert "1 promise broken" in office.get(late.get_absolute_url()).context["headline"]
-    services.accept_moves(proposal=proposal, moves=proposal.moves.all(), by=dispatcher)
+    accepting.accept_moves(proposal=proposal, moves=proposal.moves.all(), by=dispatcher)
     after = str(office.get(proposal.get_absolute_url()).context["board"])
     assert 'class="proposed' not in after
     assert after.count('class="block') == 2
@@ -385,16 +386,16 @@ def test_a_plan_of_a_running_day_begins_nothing_in_the_past(branch, crew):
 
 
 def test_nothing_to_plan_and_no_crew_are_said(branch, dispatcher, do_runs):
-    services.ask_for_plan(branch=branch, from_on=MONDAY, until_on=MONDAY, by=dispatcher)
+    planning.ask_for_plan(branch=branch, from_on=MONDAY, until_on=MONDAY, by=dispatcher)
     do_runs()
     assert "nothing stands" in Run.objects.get().error
 
     with pytest.raises(Refused, match="end before they begin"):
-        services.ask_for_plan(branch=branch, from_on=MONDAY, until_on=MONDAY - dt.timedelta(days=1), by=dispatcher)
+        planning.ask_for_plan(branch=branch, from_on=MONDAY, until_on=MONDAY - dt.timedelta(days=1), by=dispatcher)
 
 
 def test_the_same_plan_asked_twice_is_one_run(branch, dispatcher, crew):
-    runs = [services.ask_for_plan(branch=branch, from_on=MONDAY, until_on=MONDAY, by=dispatcher).pk for _ in range(2)]
+    runs = [planning.ask_for_plan(branch=branch, from_on=MONDAY, until_on=MONDAY, by=dispatcher).pk for _ in range(2)]
 
     assert runs[0] == runs[1]
 
@@ -402,7 +403,7 @@ def test_the_same_plan_asked_twice_is_one_run(branch, dispatcher, crew):
 def test_the_second_part_of_a_split_visit_keeps_the_crew(branch, dispatcher, do_runs):
     first_crew, other = make_crew(branch), make_crew(branch)
     visit = make_appointment(make_job(branch), crew=first_crew, day=MONDAY, time="9:00", duration_min=300)
-    second = services.split_appointment(appointment=visit, first_min=150, by=dispatcher)
+    second = appointments.split_appointment(appointment=visit, first_min=150, by=dispatcher)
     for time in ("8:00", "11:30", "13:00", "15:00"):  # the crew's own second day is fuller than the other's
         make_appointment(make_job(branch), crew=first_crew, day=MONDAY + dt.timedelta(days=1), time=time)
 
@@ -433,7 +434,7 @@ def test_two_unplaced_parts_of_a_visit_go_to_one_crew_on_two_days(branch, dispat
     parts = first, second = two_parts(branch)
 
     calendar, plan = planned_here(branch, [soon, later], days, parts)
-    proposal = services.planning.keep_proposal(
+    proposal = planning.keep_proposal(
         branch=branch, first=days[0], last=days[2], calendar=calendar, plan=plan, left_out=[], run=None,
         by=dispatcher, reason="", found={},
     )  # fmt: skip
@@ -447,7 +448,7 @@ def test_the_first_part_stands_and_the_second_comes_to_its_crew_on_a_later_day(b
     first_crew, other = make_crew(branch), make_crew(branch)
     days = [MONDAY + dt.timedelta(days=n) for n in range(2)]
     first, second = two_parts(branch, minutes=60)
-    services.place(appointment=first, crew=first_crew, starts_at=at(branch, MONDAY, "9:00"), by=first.created_by)
+    appointments.place(appointment=first, crew=first_crew, starts_at=at(branch, MONDAY, "9:00"), by=first.created_by)
     first.refresh_from_db()
 
     _, plan = planned_here(branch, [first_crew, other], days, [first, second])

@@ -15,7 +15,6 @@ from decimal import Decimal
 import pytest
 from django.utils import timezone
 
-from jobs import services
 from jobs.models import Absence, Appointment, CalendarRules, PossibleWindow, TravelLeg, WorkingHours
 from jobs.rules.routing import regret_plan
 from jobs.schedule.chances import day_chances, outlooks
@@ -23,6 +22,7 @@ from jobs.schedule.day import read_day, read_schedule
 from jobs.schedule.effects import day_cost, effect_of, money, prices_of
 from jobs.schedule.offers import offer_in, offers_for, rescues
 from jobs.schedule.plan import read_problem
+from jobs.services import appointments as services
 from tests.factories import a_monday, at, make_appointment, make_crew, make_customer, make_job, make_site
 
 pytestmark = pytest.mark.django_db

@@ -10,9 +10,9 @@ import pytest
 from django.db import connection
 from django.test import Client
 
-from jobs import services
 from jobs.models import Job, SearchEntry, SearchWord
 from jobs.rules.search_text import name_words, phones, readings, search_text
+from jobs.services import booking as services
 from jobs.services import search
 from shared.models import Branch, User
 from tests.factories import make_appointment, make_crew, make_job, make_user

@@ -101,43 +101,43 @@ def _do_runs(kind: str = "") -> list[str]:
 
 
 def _calendar(people: dict[str, Any]) -> None:
-    from jobs import services
     from jobs.models import Appointment, Customer, Job, TravelLeg, Wish
+    from jobs.services import appointments, booking, crews, feeds, planning, times
 
     by = people["dispatcher"]
     branch = by.branch
     measuring, installing = (crew_of(name) for name in ("measurer2", "installer2"))
-    services.set_rules(branch=branch, by=people["owner"], days_offered=7)
-    services.set_usual_windows(
+    crews.set_rules(branch=branch, by=people["owner"], days_offered=7)
+    crews.set_usual_windows(
         branch=branch, by=people["owner"],
         windows=[(dt.time(8), dt.time(10)), (dt.time(10), dt.time(12)), (dt.time(13), dt.time(15)),
                  (dt.time(15), dt.time(17))],
     )  # fmt: skip
-    services.set_holiday(branch=branch, day=dt.date(2026, 12, 4), name="stock-taking", by=people["owner"])
+    crews.set_holiday(branch=branch, day=dt.date(2026, 12, 4), name="stock-taking", by=people["owner"])
     day = dt.date(2026, 11, 25)
-    services.set_crew_day(crew=measuring, day=day, by=by, starts=dt.time(9), ends=dt.time(15), note="late start")
-    services.add_absence(
+    crews.set_crew_day(crew=measuring, day=day, by=by, starts=dt.time(9), ends=dt.time(15), note="late start")
+    crews.add_absence(
         crew=installing, user=people["installer2"], by=by, starts_at=_local(dt.date(2026, 12, 1), 8),
         ends_at=_local(dt.date(2026, 12, 1), 12), reason="dentist",
     )  # fmt: skip
-    services.open_feed(branch=branch, by=by, crew=measuring)
-    services.open_feed(branch=branch, by=by, user=people["measurer"])
-    project = services.new_project(customer=Customer.objects.order_by("pk")[0], name="Quay House", by=by, note="flats")
-    services.edit_job(job=Job.objects.filter(customer=project.customer).first(), by=by, project=project, phase="east")
+    feeds.open_feed(branch=branch, by=by, crew=measuring)
+    feeds.open_feed(branch=branch, by=by, user=people["measurer"])
+    project = booking.new_project(customer=Customer.objects.order_by("pk")[0], name="Quay House", by=by, note="flats")
+    booking.edit_job(job=Job.objects.filter(customer=project.customer).first(), by=by, project=project, phase="east")
     job = Job.objects.get(number="J-1012")
-    services.add_impossible_time(job=job, starts_at=_local(TODAY, 14), ends_at=_local(TODAY, 16), by=by)
-    services.set_wishes(job=job, wishes=[Wish(kind=Wish.Kind.NOT, weekday=2)], by=by)
+    booking.add_impossible_time(job=job, starts_at=_local(TODAY, 14), ends_at=_local(TODAY, 16), by=by)
+    times.set_wishes(job=job, wishes=[Wish(kind=Wish.Kind.NOT, weekday=2)], by=by)
     visit = Appointment.objects.get(job=job)
-    services.answer_readiness(
+    feeds.answer_readiness(
         appointment=visit, answers=dict.fromkeys(_questions()[:2], "yes"), by=by, note="asked on the phone"
     )
     unplaced = Appointment.objects.unplaced().order_by("pk")
     first, second = unplaced[:2]
-    services.set_possible_windows(appointment=first, windows=[(_local(day, 9), _local(day, 13))], by=by)
-    services.place(appointment=second, crew=_crew_for(second), starts_at=_local(day, 14), by=by, anyway=True)
-    services.place(appointment=second, crew=_crew_for(second), starts_at=_local(day, 15), by=by, anyway=True)
-    services.cancel_job(job=Job.objects.filter(stage="released").order_by("-pk")[0], by=by, reason="moved away")
-    services.ask_for_plan(branch=branch, from_on=day, until_on=day, by=by, seconds=2)
+    times.set_possible_windows(appointment=first, windows=[(_local(day, 9), _local(day, 13))], by=by)
+    appointments.place(appointment=second, crew=_crew_for(second), starts_at=_local(day, 14), by=by, anyway=True)
+    appointments.place(appointment=second, crew=_crew_for(second), starts_at=_local(day, 15), by=by, anyway=True)
+    booking.cancel_job(job=Job.objects.filter(stage="released").order_by("-pk")[0], by=by, reason="moved away")
+    planning.ask_for_plan(branch=branch, from_on=day, until_on=day, by=by, seconds=2)
     TravelLeg.objects.create(from_at="-91.87200,41.61800", to_at="-91.87800,41.62200", seconds=240)
     assert set(_do_runs("jobs.")) == {"done"}
 
@@ -162,27 +162,27 @@ def _crew_for(appointment: Any) -> Any:
 
 def _standing(people: dict[str, Any]) -> None:
     """Visits on the days to come: promised, held and locked, one on an absence and one after its promise."""
-    from jobs import services
     from jobs.models import Appointment
     from jobs.schedule.offers import offers_for
+    from jobs.services import appointments, crews
 
     by, random = people["dispatcher"], Random(5)
     late = Appointment.objects.get(job__number="J-1023", purpose="measure")
     other = crew_of("measurer2")
-    services.place(appointment=late, crew=other, starts_at=_local(TODAY, 15, 20), by=by, anyway=True)
+    appointments.place(appointment=late, crew=other, starts_at=_local(TODAY, 15, 20), by=by, anyway=True)
     for number in range(STANDING):
         purpose = PURPOSES[number % len(PURPOSES)]
         visit = _booked(by, f"Stander {number + 1}", random, purpose, title="stands in the calendar")
         offers = offers_for(visit, days_ahead=4).best
         offer = offers[random.randrange(len(offers))]
-        services.reserve_offer(appointment=visit, crew=offer.crew, window=offer.window, by=by)
+        appointments.reserve_offer(appointment=visit, crew=offer.crew, window=offer.window, by=by)
         if number % 6 != 5:
-            services.promise(appointment=visit, by=by, anyway=True)
+            appointments.promise(appointment=visit, by=by, anyway=True)
         if number % 7 == 3:
-            services.lock(appointment=visit, by=by)
+            appointments.lock(appointment=visit, by=by)
     danger = Appointment.objects.get(job__number="J-1031", purpose="measure")
-    services.place(appointment=danger, crew=other, starts_at=_local(TODAY, 16, 45), by=by, anyway=True)
-    services.add_absence(
+    appointments.place(appointment=danger, crew=other, starts_at=_local(TODAY, 16, 45), by=by, anyway=True)
+    crews.add_absence(
         crew=other, by=by, starts_at=_local(dt.date(2026, 11, 27), 8), ends_at=_local(dt.date(2026, 11, 27), 12),
         reason="van in the shop",
     )  # fmt: skip
@@ -190,19 +190,19 @@ def _standing(people: dict[str, Any]) -> None:
 
 def _booked(by: Any, name: str, random: Random, purpose: str, *, title: str, **asked: Any) -> Any:
     """A visit of a new customer somewhere in the town that stands nowhere yet."""
-    from jobs import services
     from jobs.demo import CENTRE
+    from jobs.services import appointments, booking
 
     site = {
         "street": f"{random.randint(1, 180)} Sounding Lane", "town": "Larkmere", "postcode": "00317",
         "latitude": round(CENTRE[0] + random.gauss(0, 0.03), 6),
         "longitude": round(CENTRE[1] + random.gauss(0, 0.04), 6),
     }  # fmt: skip
-    job = services.book_job(
+    job = booking.book_job(
         branch=by.branch, by=by, customer={"name": name}, site=site, purpose=None, job={"title": title}
     )
     minutes = random.choice([20, 35, 45, 60, 90, 140])
-    return services.new_appointment(job=job, purpose=purpose, by=by, duration_min=minutes, **asked)
+    return appointments.new_appointment(job=job, purpose=purpose, by=by, duration_min=minutes, **asked)
 
 
 def _asked(people: dict[str, Any]) -> None:
@@ -296,12 +296,14 @@ def picture(colour: str, size: tuple[int, int] = (64, 48)) -> bytes:
 
 def _measuring(people: dict[str, Any]) -> None:
     from jobs.models import Appointment
-    from measuring import services
     from measuring.models import Opening, Unit
+    from measuring.services import openings as opening_services
+    from measuring.services import range as range_services
+    from measuring.services import readings
     from shared.devices.receiver import register_device
 
     by, office = people["measurer"], people["dispatcher"]
-    services.save_measure_times(branch=by.branch, by=people["owner"], minutes={})
+    range_services.save_measure_times(branch=by.branch, by=people["owner"], minutes={})
     _, token = register_device(user=by, name="Milo's old phone")
     visit = Appointment.objects.get(job__number="J-1004", purpose="measure")
     openings = list(Opening.objects.filter(job=visit.job).order_by("pk"))
@@ -320,44 +322,46 @@ def _measuring(people: dict[str, Any]) -> None:
     phone.credentials(HTTP_AUTHORIZATION=f"Device {token}")
     replies = phone.post("/api/field/deeds/", {"deeds": sent}, format="json").json()["replies"]
     assert [reply["status"] for reply in replies] == [200, 200, 400], replies
-    services.mark_cannot(opening=openings[2], by=by, reason="behind a wardrobe")
-    services.mark_not_reached(opening=openings[3], by=by, reason="paint still wet")
-    services.drop_opening(opening=openings[4], by=by, reason="keeps its curtain")
-    services.make_group(job=visit.job, kind="line_up", openings=openings[:2], by=by, name="front")
-    services.add_obstruction(opening=openings[0], kind="crank", projection="1 1/2", by=by)
-    services.add_photo(opening=openings[0], data=picture("steelblue"), by=by, caption="left jamb")
-    services.change_opening(opening=openings[1], by=office, facts={"note": "behind the piano"}, seen={})
-    services.change_opening(opening=openings[1], by=by, facts={"note": "piano moved"}, seen={"note": "something else"})
+    opening_services.mark_cannot(opening=openings[2], by=by, reason="behind a wardrobe")
+    opening_services.mark_not_reached(opening=openings[3], by=by, reason="paint still wet")
+    opening_services.drop_opening(opening=openings[4], by=by, reason="keeps its curtain")
+    opening_services.make_group(job=visit.job, kind="line_up", openings=openings[:2], by=by, name="front")
+    readings.add_obstruction(opening=openings[0], kind="crank", projection="1 1/2", by=by)
+    readings.add_photo(opening=openings[0], data=picture("steelblue"), by=by, caption="left jamb")
+    opening_services.change_opening(opening=openings[1], by=office, facts={"note": "behind the piano"}, seen={})
+    opening_services.change_opening(
+        opening=openings[1], by=by, facts={"note": "piano moved"}, seen={"note": "something else"}
+    )
     unit = Unit.objects.filter(state=Unit.State.RELEASED).order_by("pk")[0]
     standing = unit.opening.readings.filter(superseded_at=None, conflict_with=None, spot__startswith="width")
     for one in standing.order_by("pk"):  # an inch more than it was released at: a change to decide
         typed = f"{one.value.ticks / 8128 + 1:.3f}"
-        services.record_reading(opening=unit.opening, spot=one.spot, turn=one.turn, typed=typed, by=by)
+        readings.record_reading(opening=unit.opening, spot=one.spot, turn=one.turn, typed=typed, by=by)
 
 
 def _installing(people: dict[str, Any]) -> None:
-    from installs import services
     from installs.models import Load, VanStock
-    from jobs import services as calendar
+    from installs.services import loads, stops
     from jobs.models import Appointment
+    from jobs.services import appointments as calendar
 
     by = people["installer2"]
     load = Load.objects.get(crew=crew_of("installer2"), day=TODAY)
-    services.check_counts(load=load, counts={line.pk: line.quantity for line in load.lines.order_by("pk")[:3]}, by=by)
-    services.check_lines(load=load, lines=list(load.lines.all()), by=by)
-    services.leave_yard(load=load, by=by, at=_local(TODAY, 8, 5))
+    loads.check_counts(load=load, counts={line.pk: line.quantity for line in load.lines.order_by("pk")[:3]}, by=by)
+    loads.check_lines(load=load, lines=list(load.lines.all()), by=by)
+    loads.leave_yard(load=load, by=by, at=_local(TODAY, 8, 5))
     visit = Appointment.objects.filter(crew=load.crew, day=TODAY).order_by("starts_at")[0]
     calendar.mark_on_the_way(appointment=visit, by=by, at=_local(TODAY, 8, 6))
-    services.arrive(appointment=visit, by=by, at=_local(TODAY, 8, 25))
+    stops.arrive(appointment=visit, by=by, at=_local(TODAY, 8, 25))
     units = [one.unit for one in visit.visit_units.select_related("unit").order_by("pk")]
-    services.mark_installed(appointment=visit, units=units[:2], by=by)
-    services.mark_not_installed(appointment=visit, unit=units[2], cause="size.too_wide", by=by, note="an eighth")
-    services.add_photo(appointment=visit, data=picture("sienna"), by=by, unit=units[2], caption="binds left")
+    stops.mark_installed(appointment=visit, units=units[:2], by=by)
+    stops.mark_not_installed(appointment=visit, unit=units[2], cause="size.too_wide", by=by, note="an eighth")
+    stops.add_photo(appointment=visit, data=picture("sienna"), by=by, unit=units[2], caption="binds left")
     material = VanStock.objects.filter(crew=load.crew).order_by("pk")[0].material
-    services.note_hardware(appointment=visit, by=by, change=-2, material=material, note="short by two")
-    services.mark_all_installed(appointment=visit, by=by)
-    services.sign(appointment=visit, by=by, name="", strokes=[], left_with="a neighbour")
-    services.close_stop(appointment=visit, by=by, note="one to come back for")
+    stops.note_hardware(appointment=visit, by=by, change=-2, material=material, note="short by two")
+    stops.mark_all_installed(appointment=visit, by=by)
+    stops.sign(appointment=visit, by=by, name="", strokes=[], left_with="a neighbour")
+    stops.close_stop(appointment=visit, by=by, note="one to come back for")
     then = Appointment.objects.filter(crew=load.crew, day=TODAY, state="promised").order_by("starts_at")[0]
     calendar.mark_on_the_way(appointment=then, by=by)
 

@@ -10,9 +10,11 @@ from django.utils import timezone
 
 from fabrication.services.starting_data import load_materials, load_recipes
 from jobs.models import Appointment, Crew, CrewMember, Customer, Job, Purpose, Site
-from measuring import services
 from measuring.adapters.options import offer_of
 from measuring.models import MeasureVisit, Opening, Product, Room, Tape, Unit
+from measuring.services import openings, releases, sizes
+from measuring.services import range as range_services
+from measuring.services import readings as reading_services
 from measuring.services.starting_data import load_products
 from shared.lengths import Length
 from shared.models import Branch, User
@@ -121,33 +123,33 @@ def make_opening(
 ) -> Opening:
     """An opening with a product of the family and these readings (none: `INSIDE`)."""
     product = product_of(job.branch, family)
-    place: Room = services.add_room(job=job, name=room, by=by)
-    opening = services.add_opening(
+    place: Room = openings.add_room(job=job, name=room, by=by)
+    opening = openings.add_opening(
         room=place,
         by=by,
         visit=visit,
         facts={"product": product.key, "mount": mount, "substrate": "wood", **facts},
     )
     for at, typed in (INSIDE if readings is None else readings).items():
-        services.record_reading(opening=opening, spot=at, typed=typed, by=by, visit=visit)
+        reading_services.record_reading(opening=opening, spot=at, typed=typed, by=by, visit=visit)
     return Opening.objects.get(pk=opening.pk)
 
 
 def make_tape(user: User, case: str = "3 1/4") -> Tape:
-    return services.save_tape(user=user, by=user, label="yellow", case_length=case)
+    return range_services.save_tape(user=user, by=user, label="yellow", case_length=case)
 
 
 def choose_all(unit: Unit, by: User) -> Unit:
     """The first choice of everything that is needed."""
     options = {one.key: one.choices[0].key for one in offer_of(unit.product).listed.options}
-    return services.set_options(unit=unit, options=options, by=by)
+    return sizes.set_options(unit=unit, options=options, by=by)
 
 
 def make_approved(job: Job, by: User, **opening: Any) -> Unit:
     """A unit that is ready to be released."""
     unit = make_opening(job, by, **opening).units.get()
     unit = choose_all(unit, by)
-    services.approve_sizes(job=job, units=[unit], approved_by="Ida Marl", by=by)
+    releases.approve_sizes(job=job, units=[unit], approved_by="Ida Marl", by=by)
     return Unit.objects.get(pk=unit.pk)
 
 

@@ -9,8 +9,8 @@ import pytest
 from django.core.files.uploadedfile import SimpleUploadedFile
 from rest_framework.test import APIClient
 
-from measuring import services
 from measuring.models import Opening, SizeChange, Unit
+from measuring.services import readings, releases, visits
 from shared.models import User
 from tests.factories import make_branch, make_cast
 from tests.measuring.conftest import set_rooms_above_aside
@@ -39,10 +39,10 @@ def build() -> dict[str, dict[str, Any]]:
     dispatcher, measurer, installer = (cast[role] for role in ("dispatcher", "measurer", "installer"))
     job = make_job(dispatcher)
     appointment = make_appointment(job, dispatcher, measurer, installer)
-    services.open_visit(appointment=appointment, by=measurer)
+    visits.open_visit(appointment=appointment, by=measurer)
     released = make_approved(job, dispatcher)
-    services.release_to_workroom(job=job, units=[released], by=dispatcher)
-    services.record_reading(opening=released.opening, spot="widths.top", typed="35", by=measurer)
+    releases.release_to_workroom(job=job, units=[released], by=dispatcher)
+    readings.record_reading(opening=released.opening, spot="widths.top", typed="35", by=measurer)
     other = make_opening(job, dispatcher, room="Den")
     rows = {
         "job": job.pk,

@@ -9,8 +9,8 @@ from typing import Any
 
 import pytest
 
-from measuring import services
 from measuring.models import FactConflict, MeasureVisit, Opening, Reading, Room
+from measuring.services import visits as services
 from shared.devices import receiver
 from shared.devices.models import DeviceEntry, FieldDevice
 from shared.models import User

@@ -12,10 +12,10 @@ from installs.adapters.evaluation import _obstructions
 from installs.rules.data import starting_rules
 from installs.rules.hardware import hardware_list
 from installs.rules.units import SiteFacts
-from measuring import services
 from measuring.adapters.evaluation import evaluate
 from measuring.forms import FactsForm
 from measuring.models import Opening
+from measuring.services import openings as services
 from measuring.services.visits import open_ends
 from tests.installs.rules.units import inch, make_unit
 from tests.measuring.makers import INSIDE, make_job, make_opening

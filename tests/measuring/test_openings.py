@@ -7,8 +7,9 @@ from typing import Any
 import pytest
 
 from jobs.models import Job
-from measuring import services
 from measuring.models import FactConflict, Group, Opening, Room
+from measuring.services import openings as opening_services
+from measuring.services import readings, sizes
 from measuring.services.openings import next_mark
 from shared.errors import Refused
 from shared.lengths import Length
@@ -26,12 +27,12 @@ def job(dispatcher: User) -> Job:
 
 @pytest.fixture
 def room(job: Job, measurer: User) -> Room:
-    return services.add_room(job=job, name="Kitchen", by=measurer)
+    return opening_services.add_room(job=job, name="Kitchen", by=measurer)
 
 
 def test_a_room_is_there_once(job: Job, room: Room, measurer: User) -> None:
-    assert services.add_room(job=job, name=" Kitchen ", by=measurer) == room
-    assert services.add_room(job=job, name="Kitchen", floor="2", by=measurer) != room
+    assert opening_services.add_room(job=job, name=" Kitchen ", by=measurer) == room
+    assert opening_services.add_room(job=job, name="Kitchen", floor="2", by=measurer) != room
 
 
 @pytest.mark.parametrize(
@@ -49,31 +50,31 @@ def test_a_room_is_there_once(job: Job, room: Room, measurer: User) -> None:
 )
 def test_the_next_mark_follows_the_last(room: Room, measurer: User, marks: list[str], following: str) -> None:
     for mark in marks:
-        services.add_opening(room=room, by=measurer, facts={"mark": mark})
+        opening_services.add_opening(room=room, by=measurer, facts={"mark": mark})
 
     assert next_mark(room) == following
 
 
 def test_a_mark_is_taken_once_a_room(room: Room, measurer: User) -> None:
-    services.add_opening(room=room, by=measurer, facts={"mark": "A"})
+    opening_services.add_opening(room=room, by=measurer, facts={"mark": "A"})
 
     with pytest.raises(Refused, match="has an opening A already") as refusal:
-        services.add_opening(room=room, by=measurer, facts={"mark": "A"})
+        opening_services.add_opening(room=room, by=measurer, facts={"mark": "A"})
 
     assert refusal.value.field == "mark"
 
 
 def test_a_dropped_opening_gives_its_mark_back(room: Room, measurer: User) -> None:
-    first = services.add_opening(room=room, by=measurer)
-    services.drop_opening(opening=first, by=measurer, reason="walled up")
+    first = opening_services.add_opening(room=room, by=measurer)
+    opening_services.drop_opening(opening=first, by=measurer, reason="walled up")
 
-    assert services.add_opening(room=room, by=measurer).mark == "A"
+    assert opening_services.add_opening(room=room, by=measurer).mark == "A"
 
 
 def test_new_openings_take_the_rooms_defaults(room: Room, measurer: User) -> None:
-    services.change_room(room=room, by=measurer, defaults={"product": "siskin", "substrate": "tile"})
+    opening_services.change_room(room=room, by=measurer, defaults={"product": "siskin", "substrate": "tile"})
 
-    made = services.add_opening(room=room, by=measurer, facts={"substrate": "wood"})
+    made = opening_services.add_opening(room=room, by=measurer, facts={"substrate": "wood"})
 
     assert made.product is not None
     assert (made.product.key, made.substrate) == ("siskin", "wood")
@@ -81,10 +82,10 @@ def test_new_openings_take_the_rooms_defaults(room: Room, measurer: User) -> Non
 
 def test_a_copy_takes_facts_and_things_and_no_readings(job: Job, measurer: User) -> None:
     like = make_opening(job, measurer, substrate="masonry")
-    services.add_obstruction(opening=like, kind="sensor", projection="1/2", by=measurer)
-    services.set_options_of_opening(opening=like, options={"colour": "oak"}, by=measurer)
+    readings.add_obstruction(opening=like, kind="sensor", projection="1/2", by=measurer)
+    sizes.set_options_of_opening(opening=like, options={"colour": "oak"}, by=measurer)
 
-    made = services.copy_opening(opening=like, by=measurer)
+    made = opening_services.copy_opening(opening=like, by=measurer)
 
     assert (made.mark, made.substrate, made.product) == ("B", "masonry", like.product)
     assert [thing.kind for thing in made.obstructions.all()] == ["sensor"]
@@ -98,9 +99,9 @@ def test_a_copy_takes_nothing_that_is_said_of_one_window_only(job: Job, measurer
     own = {"handle_projection": "2", "handle_height": "38", "note": "cracked pane"}
     like = make_opening(job, measurer, family="roller", sill_projection="1", reach_height="96", **own)
     chosen = {"note": "customer's sample is in the box", "motor_channel": "4", "gap_strips": "yes"}
-    services.set_options_of_opening(opening=like, options=chosen, by=measurer)
+    sizes.set_options_of_opening(opening=like, options=chosen, by=measurer)
 
-    made = services.copy_opening(opening=like, by=measurer)
+    made = opening_services.copy_opening(opening=like, by=measurer)
 
     assert (made.handle_projection, made.handle_height, made.note) == (None, None, "")
     assert (made.sill_projection, made.reach_height) == (Length.parse("1"), Length.parse("96"))
@@ -108,9 +109,9 @@ def test_a_copy_takes_nothing_that_is_said_of_one_window_only(job: Job, measurer
 
 
 def test_openings_are_walked_in_the_order_given(room: Room, measurer: User) -> None:
-    first, second, third = (services.add_opening(room=room, by=measurer) for _ in range(3))
+    first, second, third = (opening_services.add_opening(room=room, by=measurer) for _ in range(3))
 
-    services.reorder_openings(room=room, openings=[third.pk, first.pk], by=measurer)
+    opening_services.reorder_openings(room=room, openings=[third.pk, first.pk], by=measurer)
 
     assert list(room.openings.order_by("order")) == [third, first, second]
 
@@ -133,16 +134,16 @@ def test_openings_are_walked_in_the_order_given(room: Room, measurer: User) -> N
     ],
 )
 def test_a_fact_that_is_not_fit_is_refused(room: Room, measurer: User, fact: str, value: Any, words: str) -> None:
-    opening = services.add_opening(room=room, by=measurer)
+    opening = opening_services.add_opening(room=room, by=measurer)
 
     with pytest.raises(Refused, match=words):
-        services.change_opening(opening=opening, by=measurer, facts={fact: value})
+        opening_services.change_opening(opening=opening, by=measurer, facts={fact: value})
 
 
 def test_a_stop_has_its_limit_rounded_down(room: Room, measurer: User) -> None:
-    opening = services.add_opening(room=room, by=measurer)
+    opening = opening_services.add_opening(room=room, by=measurer)
 
-    changed = services.change_opening(
+    changed = opening_services.change_opening(
         opening=opening, by=measurer, facts={"stops_on": {"left": {"on": "neighbour", "limit": "2 7/16"}}}
     )
 
@@ -150,9 +151,9 @@ def test_a_stop_has_its_limit_rounded_down(room: Room, measurer: User) -> None:
 
 
 def test_what_changed_is_in_the_trail(room: Room, measurer: User) -> None:
-    opening = services.add_opening(room=room, by=measurer)
+    opening = opening_services.add_opening(room=room, by=measurer)
 
-    services.change_opening(opening=opening, by=measurer, facts={"substrate": "tile"})
+    opening_services.change_opening(opening=opening, by=measurer, facts={"substrate": "tile"})
 
     entry = AuditEntry.objects.filter(action="changed the opening").get()
     assert entry.changes == {"substrate": ["unknown", "tile"]}
@@ -160,11 +161,13 @@ def test_what_changed_is_in_the_trail(room: Room, measurer: User) -> None:
 
 @pytest.mark.parametrize("take", [True, False])
 def test_two_answers_are_settled_and_both_stay_readable(room: Room, measurer: User, take: bool) -> None:
-    opening = services.add_opening(room=room, by=measurer, facts={"substrate": "wood"})
-    services.change_opening(opening=opening, by=measurer, facts={"substrate": "tile"}, seen={"substrate": "masonry"})
+    opening = opening_services.add_opening(room=room, by=measurer, facts={"substrate": "wood"})
+    opening_services.change_opening(
+        opening=opening, by=measurer, facts={"substrate": "tile"}, seen={"substrate": "masonry"}
+    )
     conflict = FactConflict.objects.get()
 
-    services.settle_fact(conflict=conflict, take_offered=take, by=measurer)
+    opening_services.settle_fact(conflict=conflict, take_offered=take, by=measurer)
 
     opening.refresh_from_db()
     conflict.refresh_from_db()
@@ -173,9 +176,11 @@ def test_two_answers_are_settled_and_both_stay_readable(room: Room, measurer: Us
 
 
 def test_what_both_say_alike_is_no_conflict(room: Room, measurer: User) -> None:
-    opening = services.add_opening(room=room, by=measurer, facts={"substrate": "tile"})
+    opening = opening_services.add_opening(room=room, by=measurer, facts={"substrate": "tile"})
 
-    services.change_opening(opening=opening, by=measurer, facts={"substrate": "tile"}, seen={"substrate": "wood"})
+    opening_services.change_opening(
+        opening=opening, by=measurer, facts={"substrate": "tile"}, seen={"substrate": "wood"}
+    )
 
     assert not FactConflict.objects.exists()
 
@@ -185,14 +190,14 @@ def test_a_released_opening_is_not_dropped(job: Job, measurer: User) -> None:
     opening.units.update(state="released")
 
     with pytest.raises(Refused, match="is released"):
-        services.drop_opening(opening=opening, by=measurer)
+        opening_services.drop_opening(opening=opening, by=measurer)
 
 
 def test_an_opening_taken_up_again_is_measured_when_its_readings_are_there(job: Job, measurer: User) -> None:
     opening = make_opening(job, measurer)
-    services.mark_not_reached(opening=opening, by=measurer, reason="shelf")
+    opening_services.mark_not_reached(opening=opening, by=measurer, reason="shelf")
 
-    again = services.take_up_again(opening=opening, by=measurer)
+    again = opening_services.take_up_again(opening=opening, by=measurer)
 
     assert again.state == Opening.State.MEASURED
 
@@ -201,9 +206,9 @@ def test_an_opening_taken_up_again_is_measured_when_its_readings_are_there(job: 
 
 
 def test_a_bay_keeps_its_corner_angles(job: Job, room: Room, measurer: User) -> None:
-    openings = [services.add_opening(room=room, by=measurer) for _ in range(3)]
+    openings = [opening_services.add_opening(room=room, by=measurer) for _ in range(3)]
 
-    group = services.make_group(
+    group = opening_services.make_group(
         job=job, kind="bay", openings=openings, angles=["135", "135.0°"], runs_past="the middle one", by=measurer
     )
 
@@ -223,10 +228,10 @@ def test_a_bay_keeps_its_corner_angles(job: Job, room: Room, measurer: User) -> 
 def test_a_group_that_is_none_is_refused(
     job: Job, room: Room, measurer: User, kind: str, count: int, angles: list[str], field: str
 ) -> None:
-    openings = [services.add_opening(room=room, by=measurer) for _ in range(count)]
+    openings = [opening_services.add_opening(room=room, by=measurer) for _ in range(count)]
 
     with pytest.raises(Refused) as refusal:
-        services.make_group(job=job, kind=kind, openings=openings, angles=angles, by=measurer)
+        opening_services.make_group(job=job, kind=kind, openings=openings, angles=angles, by=measurer)
 
     assert refusal.value.field == field
     assert not Group.objects.exists()
@@ -238,7 +243,7 @@ LIST = "floor,room,mark,product\n2,201,A,siskin\n2,201,B,siskin\n3,301,A,\n"
 
 
 def test_a_dry_run_writes_nothing(job: Job) -> None:
-    plan = services.read_opening_list(job=job, text=LIST)
+    plan = opening_services.read_opening_list(job=job, text=LIST)
 
     assert plan.is_good()
     assert [(row.floor, row.room, row.mark) for row in plan.new] == [
@@ -250,8 +255,8 @@ def test_a_dry_run_writes_nothing(job: Job) -> None:
 
 
 def test_a_list_is_loaded_once(job: Job, measurer: User) -> None:
-    services.load_openings(job=job, text=LIST, by=measurer)
-    again = services.load_openings(job=job, text=LIST, by=measurer)
+    opening_services.load_openings(job=job, text=LIST, by=measurer)
+    again = opening_services.load_openings(job=job, text=LIST, by=measurer)
 
     assert Opening.objects.filter(job=job).count() == 3
     assert again.new == []
@@ -271,7 +276,7 @@ def test_a_list_is_loaded_once(job: Job, measurer: User) -> None:
 )
 def test_a_bad_list_is_refused_whole(job: Job, measurer: User, text: str, words: str) -> None:
     with pytest.raises(Refused, match=words):
-        services.load_openings(job=job, text=text, by=measurer)
+        opening_services.load_openings(job=job, text=text, by=measurer)
 
     assert not Opening.objects.exists()
 
@@ -279,7 +284,7 @@ def test_a_bad_list_is_refused_whole(job: Job, measurer: User, text: str, words:
 def test_two_hundred_openings_load_in_one_go(job: Job, measurer: User) -> None:
     lines = [f"{n // 20},{n // 4},W-{n}" for n in range(200)]
 
-    plan = services.load_openings(job=job, text="floor,room,mark\n" + "\n".join(lines), by=measurer)
+    plan = opening_services.load_openings(job=job, text="floor,room,mark\n" + "\n".join(lines), by=measurer)
 
     assert len(plan.new) == 200
     assert Opening.objects.filter(job=job).count() == 200

@@ -15,8 +15,10 @@ from django.urls import reverse
 from pypdf import PdfReader
 
 from jobs.models import Appointment, Job
-from measuring import services
 from measuring.models import MeasureVisit, Opening, Product, SizeChange, Unit
+from measuring.services import range as range_services
+from measuring.services import readings as reading_services
+from measuring.services import releases, sizes, visits
 from measuring.services.starting_data import load_jurisdictions
 from shared import documents
 from shared.errors import Refused
@@ -46,7 +48,7 @@ def appointment(dispatcher: User, measurer: User) -> Appointment:
 
 @pytest.fixture
 def opening(appointment: Appointment, measurer: User) -> Opening:
-    visit = services.open_visit(appointment=appointment, by=measurer)
+    visit = visits.open_visit(appointment=appointment, by=measurer)
     return make_opening(appointment.job, measurer, visit=visit, readings={})
 
 
@@ -211,7 +213,7 @@ def test_the_office_reads_the_gaps_the_phone_names(dispatcher: User, as_user: As
 
 
 def test_a_list_is_tried_before_it_is_loaded(appointment: Appointment, measurer: User, as_user: AsUser) -> None:
-    services.open_visit(appointment=appointment, by=measurer)
+    visits.open_visit(appointment=appointment, by=measurer)
     client = as_user(measurer)
     text = "floor,room,mark\n2,201,A\n2,201,B\n"
 
@@ -225,7 +227,7 @@ def test_a_list_is_tried_before_it_is_loaded(appointment: Appointment, measurer:
 
 
 def test_a_file_that_is_no_text_is_no_list(appointment: Appointment, measurer: User, as_user: AsUser) -> None:
-    services.open_visit(appointment=appointment, by=measurer)
+    visits.open_visit(appointment=appointment, by=measurer)
 
     answer = as_user(measurer).post(
         url("load_list", appointment.pk), {"file": SimpleUploadedFile("a.csv", b"\xff\xfe\x00bad\xff")}
@@ -258,7 +260,7 @@ def test_a_corded_release_in_the_us_is_cautioned_whoever_lives_there(dispatcher:
     assert job.branch.jurisdiction == "US"
     chain = make_opening(job, dispatcher, family="roller", room="Den").units.get()
     plain = make_opening(job, dispatcher).units.get()
-    services.set_options(unit=chain, options={"control": "chain"}, by=dispatcher)
+    sizes.set_options(unit=chain, options={"control": "chain"}, by=dispatcher)
 
     page = unescape(as_user(dispatcher).get(url("sizes", job.pk)).content.decode())
 
@@ -281,8 +283,8 @@ def test_a_release_that_is_held_says_why(dispatcher: User, as_user: AsUser) -> N
 
 def test_a_change_of_size_is_seen_and_decided(dispatcher: User, measurer: User, as_user: AsUser) -> None:
     unit = make_approved(make_job(dispatcher), dispatcher)
-    services.release_to_workroom(job=unit.job, units=[unit], by=dispatcher)
-    services.record_reading(opening=unit.opening, spot="widths.top", typed="35", by=measurer)
+    releases.release_to_workroom(job=unit.job, units=[unit], by=dispatcher)
+    reading_services.record_reading(opening=unit.opening, spot="widths.top", typed="35", by=measurer)
     change = SizeChange.objects.get()
     client = as_user(dispatcher)
 
@@ -298,8 +300,8 @@ def test_a_measurer_does_not_decide_it(dispatcher: User, measurer: User, as_user
     job = make_job(dispatcher)
     make_appointment(job, dispatcher, measurer)
     unit = make_approved(job, dispatcher)
-    services.release_to_workroom(job=job, units=[unit], by=dispatcher)
-    services.record_reading(opening=unit.opening, spot="widths.top", typed="35", by=measurer)
+    releases.release_to_workroom(job=job, units=[unit], by=dispatcher)
+    reading_services.record_reading(opening=unit.opening, spot="widths.top", typed="35", by=measurer)
 
     answer = as_user(measurer).post(url("size_change", SizeChange.objects.get().pk), {"do": "accept"})
 
@@ -366,7 +368,7 @@ def test_a_product_is_added_once_under_a_name(owner: User) -> None:
     fit = make_range(branch)["siskin"].fit
 
     def added(name: str, key: str = "") -> Product:
-        return services.save_product(branch=branch, by=owner, name=name, family="roller", fit=fit, key=key)
+        return range_services.save_product(branch=branch, by=owner, name=name, family="roller", fit=fit, key=key)
 
     product = added("Pipit open")
     assert (product.key, product.family, product.revision) == ("pipit_open", "roller", 1)
@@ -446,6 +448,6 @@ def test_the_record_goes_stale_when_a_reading_changes(dispatcher: User) -> None:
     kind = documents.kind_of("measuring.record")
     before = kind.hash_of(kind.content(job))
 
-    services.record_reading(opening=opening, spot="depth", typed="3", by=dispatcher)
+    reading_services.record_reading(opening=opening, spot="depth", typed="3", by=dispatcher)
 
     assert kind.hash_of(kind.content(job)) != before

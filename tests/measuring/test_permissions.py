@@ -9,8 +9,9 @@ import pytest
 from django.test import Client
 from django.urls import URLPattern, reverse
 
-from measuring import services, urls
+from measuring import urls
 from measuring.models import SizeChange, Unit
+from measuring.services import openings, readings, releases, visits
 from shared.models import User
 from tests.factories import make_branch, make_cast
 from tests.measuring.conftest import set_rooms_above_aside
@@ -100,17 +101,17 @@ def build() -> dict[str, dict[str, int]]:
     dispatcher, measurer, installer = (cast[role] for role in ("dispatcher", "measurer", "installer"))
     job = make_job(dispatcher)
     appointment = make_appointment(job, dispatcher, measurer, installer)
-    services.open_visit(appointment=appointment, by=measurer)
+    visits.open_visit(appointment=appointment, by=measurer)
     unit = make_approved(job, dispatcher)
     opening = unit.opening
     other = make_opening(job, dispatcher, room="Den")
-    services.release_to_workroom(job=job, units=[unit], by=dispatcher)
-    services.record_reading(opening=opening, spot="widths.top", typed="35 1/8", by=measurer)
-    thing = services.add_obstruction(opening=opening, kind="crank", projection="1", by=measurer)
-    photo = services.add_photo(opening=opening, data=a_photo(64, 64), by=measurer)
-    services.change_opening(opening=opening, by=measurer, facts={"note": "a"})
-    services.change_opening(opening=opening, by=measurer, facts={"note": "b"}, seen={"note": "c"})
-    group = services.make_group(job=job, kind="line_up", openings=[opening, other], by=measurer)
+    releases.release_to_workroom(job=job, units=[unit], by=dispatcher)
+    readings.record_reading(opening=opening, spot="widths.top", typed="35 1/8", by=measurer)
+    thing = readings.add_obstruction(opening=opening, kind="crank", projection="1", by=measurer)
+    photo = readings.add_photo(opening=opening, data=a_photo(64, 64), by=measurer)
+    openings.change_opening(opening=opening, by=measurer, facts={"note": "a"})
+    openings.change_opening(opening=opening, by=measurer, facts={"note": "b"}, seen={"note": "c"})
+    group = openings.make_group(job=job, kind="line_up", openings=[opening, other], by=measurer)
     rows = {
         "appointment": appointment.pk,
         "opening": opening.pk,

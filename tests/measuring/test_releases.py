@@ -8,10 +8,11 @@ from typing import Any
 import pytest
 
 from jobs.models import Job
-from measuring import services
 from measuring.adapters.options import offer_of
 from measuring.models import Approval, Opening, Unit
 from measuring.ports import ports
+from measuring.services import openings, releases, sizes, visits
+from measuring.services import readings as reading_services
 from shared.errors import Refused
 from shared.models import AuditEntry, User
 from tests.measuring.makers import INSIDE, choose_all, make_appointment, make_approved, make_job, make_opening
@@ -31,13 +32,13 @@ def fresh(unit: Unit) -> Unit:
 
 
 def release(unit: Unit, by: User) -> list[Unit]:
-    return services.release_to_workroom(job=unit.job, units=[unit], by=by)
+    return releases.release_to_workroom(job=unit.job, units=[unit], by=by)
 
 
 def test_an_approved_unit_is_released(job: Job, dispatcher: User) -> None:
     unit = make_approved(job, dispatcher)
 
-    released = services.release_to_workroom(job=job, units=[unit], due_on=dt.date(2030, 5, 6), by=dispatcher)
+    released = releases.release_to_workroom(job=job, units=[unit], due_on=dt.date(2030, 5, 6), by=dispatcher)
 
     assert [one.state for one in released] == [Unit.State.RELEASED]
     assert fresh(unit).due_on == dt.date(2030, 5, 6)
@@ -85,25 +86,25 @@ def test_what_is_not_ready_is_not_released(job: Job, dispatcher: User, measurer:
     if spoil == "hold":
         Job.objects.filter(pk=job.pk).update(hold="deposit")
     elif spoil == "rough":
-        services.record_reading(opening=opening, spot="depth", typed="3 1/2", by=measurer, grade="rough")
+        reading_services.record_reading(opening=opening, spot="depth", typed="3 1/2", by=measurer, grade="rough")
     elif spoil == "conflict":
-        services.record_reading(opening=opening, spot="depth", typed="2", by=measurer, seen=None)
+        reading_services.record_reading(opening=opening, spot="depth", typed="2", by=measurer, seen=None)
     elif spoil == "changed":
-        services.record_reading(opening=opening, spot="widths.top", typed="35", by=measurer)
+        reading_services.record_reading(opening=opening, spot="widths.top", typed="35", by=measurer)
     elif spoil == "option":
-        services.set_options(unit=unit, options={"colour": "oak"}, by=measurer)
+        sizes.set_options(unit=unit, options={"colour": "oak"}, by=measurer)
     elif spoil == "withdrawn":
-        services.withdraw_approval(approval=job.approvals.get(), by=dispatcher)
+        releases.withdraw_approval(approval=job.approvals.get(), by=dispatcher)
     elif spoil == "facts":
-        services.change_opening(opening=opening, by=measurer, facts={"note": "b"}, seen={"note": "a"})
-        services.change_opening(opening=opening, by=measurer, facts={"note": "c"}, seen={"note": "a"})
+        openings.change_opening(opening=opening, by=measurer, facts={"note": "b"}, seen={"note": "a"})
+        openings.change_opening(opening=opening, by=measurer, facts={"note": "c"}, seen={"note": "a"})
     elif spoil == "stop":
-        services.change_opening(opening=opening, by=measurer, facts={"units_wanted": 2, "split": "10 + 10"})
+        openings.change_opening(opening=opening, by=measurer, facts={"units_wanted": 2, "split": "10 + 10"})
         unit = opening.units.live().order_by("number").first() or unit
         choose_all(unit, dispatcher)
-        services.approve_sizes(job=job, units=[unit], approved_by="Ida", by=dispatcher)
+        releases.approve_sizes(job=job, units=[unit], approved_by="Ida", by=dispatcher)
     elif spoil == "visit":
-        visit = services.open_visit(appointment=make_appointment(job, dispatcher, measurer), by=measurer)
+        visit = visits.open_visit(appointment=make_appointment(job, dispatcher, measurer), by=measurer)
         visit.appointment.visit_openings.create(opening=opening)
         Opening.objects.filter(pk=opening.pk).update(state="under_way")
 
@@ -116,10 +117,10 @@ def test_what_is_not_ready_is_not_released(job: Job, dispatcher: User, measurer:
 
 def test_an_option_that_went_and_came_back_is_still_approved(job: Job, dispatcher: User) -> None:
     unit = make_approved(job, dispatcher)
-    services.set_options(unit=unit, options={"colour": "oak"}, by=dispatcher)
-    services.set_options(unit=unit, options={"colour": "white"}, by=dispatcher)
+    sizes.set_options(unit=unit, options={"colour": "oak"}, by=dispatcher)
+    sizes.set_options(unit=unit, options={"colour": "white"}, by=dispatcher)
 
-    assert services.release_problems(fresh(unit), offer_of(unit.product)) == []
+    assert releases.release_problems(fresh(unit), offer_of(unit.product)) == []
 
 
 def test_what_is_not_read_is_named_where_it_holds_the_release(job: Job, dispatcher: User) -> None:
@@ -127,10 +128,10 @@ def test_what_is_not_read_is_named_where_it_holds_the_release(job: Job, dispatch
     unsized = make_opening(job, dispatcher, readings=readings).units.get()
     sized = make_opening(job, dispatcher, room="Den", readings={**readings, "heights.right": "60"}).units.get()
 
-    said = services.release_problems(fresh(unsized), offer_of(unsized.product))
+    said = releases.release_problems(fresh(unsized), offer_of(unsized.product))
 
     assert said == ["it is not sized", "height, right: not read", "depth: not read"]
-    assert "depth: not read" in services.release_problems(fresh(sized), offer_of(sized.product))
+    assert "depth: not read" in releases.release_problems(fresh(sized), offer_of(sized.product))
 
 
 def test_all_of_the_units_named_are_released_or_none(job: Job, dispatcher: User) -> None:
@@ -138,7 +139,7 @@ def test_all_of_the_units_named_are_released_or_none(job: Job, dispatcher: User)
     waiting = make_opening(job, dispatcher, room="Den").units.get()
 
     with pytest.raises(Refused, match="Den A"):
-        services.release_to_workroom(job=job, units=[ready, waiting], by=dispatcher)
+        releases.release_to_workroom(job=job, units=[ready, waiting], by=dispatcher)
 
     assert fresh(ready).state == Unit.State.APPROVED
 
@@ -147,21 +148,21 @@ def test_a_unit_of_another_job_is_not_released_here(job: Job, dispatcher: User) 
     other = make_approved(make_job(dispatcher), dispatcher)
 
     with pytest.raises(Refused, match="choose what is released"):
-        services.release_to_workroom(job=job, units=[other], by=dispatcher)
+        releases.release_to_workroom(job=job, units=[other], by=dispatcher)
 
 
 def test_an_approval_names_who_said_yes(job: Job, dispatcher: User) -> None:
     unit = choose_all(make_opening(job, dispatcher).units.get(), dispatcher)
 
     with pytest.raises(Refused, match="who said yes") as refusal:
-        services.approve_sizes(job=job, units=[unit], approved_by=" ", by=dispatcher)
+        releases.approve_sizes(job=job, units=[unit], approved_by=" ", by=dispatcher)
 
     assert refusal.value.field == "approved_by"
 
 
 def test_an_approval_keeps_sizes_and_options_as_they_were(job: Job, dispatcher: User) -> None:
     unit = make_approved(job, dispatcher)
-    services.record_reading(opening=unit.opening, spot="widths.top", typed="35", by=dispatcher)
+    reading_services.record_reading(opening=unit.opening, spot="widths.top", typed="35", by=dispatcher)
 
     row = Approval.objects.get().snapshot["units"][0]
 
@@ -174,7 +175,7 @@ def test_lacking_options_hold_the_approval(job: Job, dispatcher: User) -> None:
     unit = make_opening(job, dispatcher).units.get()
 
     with pytest.raises(Refused, match="tilt side"):
-        services.approve_sizes(job=job, units=[unit], approved_by="Ida", by=dispatcher)
+        releases.approve_sizes(job=job, units=[unit], approved_by="Ida", by=dispatcher)
 
 
 @pytest.mark.parametrize(
@@ -185,7 +186,7 @@ def test_an_option_there_is_not_is_refused(job: Job, dispatcher: User, options: 
     unit = make_opening(job, dispatcher).units.get()
 
     with pytest.raises(Refused) as refusal:
-        services.set_options(unit=unit, options=options, by=dispatcher)
+        sizes.set_options(unit=unit, options=options, by=dispatcher)
 
     assert refusal.value.field == field
 
@@ -196,7 +197,7 @@ def test_options_of_a_made_unit_stay(job: Job, dispatcher: User) -> None:
     Unit.objects.filter(pk=unit.pk).update(state=Unit.State.MADE)
 
     with pytest.raises(Refused, match="were ordered"):
-        services.set_options(unit=unit, options={"colour": "oak"}, by=dispatcher)
+        sizes.set_options(unit=unit, options={"colour": "oak"}, by=dispatcher)
 
 
 def test_a_second_phase_lags_while_the_first_goes_on(job: Job, dispatcher: User) -> None:
@@ -211,8 +212,8 @@ def test_a_cancelled_unit_says_why(job: Job, dispatcher: User) -> None:
     unit = make_approved(job, dispatcher)
 
     with pytest.raises(Refused, match="say why"):
-        services.cancel_unit(unit=unit, by=dispatcher, reason="")
-    services.cancel_unit(unit=unit, by=dispatcher, reason="customer keeps the old one")
+        releases.cancel_unit(unit=unit, by=dispatcher, reason="")
+    releases.cancel_unit(unit=unit, by=dispatcher, reason="customer keeps the old one")
 
     entry = AuditEntry.objects.filter(action="cancelled the unit").get()
     assert entry.note == "customer keeps the old one"

@@ -6,10 +6,11 @@ from typing import Any
 
 import pytest
 
-from measuring import services
 from measuring.adapters.evaluation import look_alikes
 from measuring.models import Opening, SizeChange, Unit
 from measuring.ports import NewSize, ports
+from measuring.services import openings, releases, sizes
+from measuring.services import readings as reading_services
 from shared.errors import Refused
 from shared.models import AuditEntry, User
 from tests.measuring.makers import INSIDE, choose_all, inch, make_approved, make_job, make_opening, make_tape
@@ -75,7 +76,9 @@ def test_the_derivation_tells_of_the_tapes_case(measurer: User) -> None:
     opening = make_opening(make_job(measurer), measurer)
     tape = make_tape(measurer, "3")
 
-    services.record_reading(opening=opening, spot="widths.top", typed="32 3/8", by=measurer, tape=tape, with_case=True)
+    reading_services.record_reading(
+        opening=opening, spot="widths.top", typed="32 3/8", by=measurer, tape=tape, with_case=True
+    )
 
     step = the_unit(opening).steps[0]
     assert step["what"] == "widths.top"
@@ -95,7 +98,7 @@ def test_there_is_no_size_before_the_last_reading(measurer: User) -> None:
 def test_a_reading_taken_back_takes_the_size_back(measurer: User) -> None:
     opening = make_opening(make_job(measurer), measurer)
 
-    services.withdraw_reading(reading=opening.readings.get(spot="heights.left"), by=measurer)
+    reading_services.withdraw_reading(reading=opening.readings.get(spot="heights.left"), by=measurer)
 
     unit = the_unit(opening)
     assert unit.state == Unit.State.DRAFT
@@ -108,7 +111,7 @@ def test_two_units_share_the_width_and_add_up(measurer: User) -> None:
     readings = INSIDE | dict.fromkeys(("widths.top", "widths.middle", "widths.bottom"), "100 1/8")
     opening = make_opening(make_job(measurer), measurer, readings=readings)
 
-    services.change_opening(opening=opening, by=measurer, facts={"units_wanted": 3})
+    openings.change_opening(opening=opening, by=measurer, facts={"units_wanted": 3})
 
     widths = [unit.order_width for unit in opening.units.live().order_by("number")]
     assert widths == [inch("33 3/8"), inch("33 3/8"), inch("33 3/8")]
@@ -118,7 +121,7 @@ def test_what_is_left_over_goes_to_the_first_units(measurer: User) -> None:
     readings = INSIDE | dict.fromkeys(("widths.top", "widths.middle", "widths.bottom"), "100 3/8")
     opening = make_opening(make_job(measurer), measurer, readings=readings)
 
-    services.change_opening(opening=opening, by=measurer, facts={"units_wanted": 3})
+    openings.change_opening(opening=opening, by=measurer, facts={"units_wanted": 3})
 
     widths = [unit.order_width for unit in opening.units.live().order_by("number")]
     assert widths == [inch("33 1/2"), inch("33 1/2"), inch("33 3/8")]
@@ -127,13 +130,13 @@ def test_what_is_left_over_goes_to_the_first_units(measurer: User) -> None:
 def test_given_widths_must_add_up(measurer: User) -> None:
     opening = make_opening(make_job(measurer), measurer)
 
-    services.change_opening(opening=opening, by=measurer, facts={"units_wanted": 2, "split": "20 + 15"})
+    openings.change_opening(opening=opening, by=measurer, facts={"units_wanted": 2, "split": "20 + 15"})
 
     finding = opening.units.live().first().findings[0]
     assert (finding["code"], finding["severity"]) == ("split", "stop")
     assert "35 in" in finding["text"]
     assert "35 3/8 in" in finding["text"]
-    services.change_opening(opening=opening, by=measurer, facts={"split": "20 + 15 3/8"})
+    openings.change_opening(opening=opening, by=measurer, facts={"split": "20 + 15 3/8"})
     assert [unit.order_width for unit in opening.units.live().order_by("number")] == [inch("20"), inch("15 3/8")]
     assert not any(finding["code"] == "split" for unit in opening.units.live() for finding in unit.findings)
 
@@ -141,7 +144,7 @@ def test_given_widths_must_add_up(measurer: User) -> None:
 def test_fewer_units_cancel_the_last_drafts(measurer: User) -> None:
     opening = make_opening(make_job(measurer), measurer, units_wanted=3)
 
-    services.change_opening(opening=opening, by=measurer, facts={"units_wanted": 1})
+    openings.change_opening(opening=opening, by=measurer, facts={"units_wanted": 1})
 
     assert opening.units.live().count() == 1
     assert opening.units.filter(state=Unit.State.CANCELLED).count() == 2
@@ -151,7 +154,7 @@ def test_another_product_keeps_the_options_it_has_too(measurer: User) -> None:
     opening = make_opening(make_job(measurer), measurer, family="slat")
     choose_all(the_unit(opening), measurer)
 
-    services.change_opening(opening=opening, by=measurer, facts={"product": "siskin"})
+    openings.change_opening(opening=opening, by=measurer, facts={"product": "siskin"})
 
     unit = the_unit(opening)
     assert unit.product.key == "siskin"
@@ -170,7 +173,7 @@ def test_a_depth_that_is_short_says_so_with_alternatives(measurer: User) -> None
 def test_rough_readings_make_a_rough_size(measurer: User) -> None:
     opening = make_opening(make_job(measurer), measurer)
 
-    services.record_reading(opening=opening, spot="depth", typed="3", by=measurer, grade="rough")
+    reading_services.record_reading(opening=opening, spot="depth", typed="3", by=measurer, grade="rough")
 
     assert the_unit(opening).grade == "rough"
 
@@ -178,7 +181,7 @@ def test_rough_readings_make_a_rough_size(measurer: User) -> None:
 def test_a_size_that_changes_leaves_an_entry(measurer: User) -> None:
     opening = make_opening(make_job(measurer), measurer)
 
-    services.record_reading(opening=opening, spot="widths.top", typed="35", by=measurer)
+    reading_services.record_reading(opening=opening, spot="widths.top", typed="35", by=measurer)
 
     entry = AuditEntry.objects.filter(action="computed the size").first()
     assert entry is not None
@@ -191,12 +194,12 @@ def test_a_size_that_changes_leaves_an_entry(measurer: User) -> None:
 @pytest.fixture
 def released(dispatcher: User) -> Unit:
     unit = make_approved(make_job(dispatcher), dispatcher)
-    services.release_to_workroom(job=unit.job, units=[unit], by=dispatcher)
+    releases.release_to_workroom(job=unit.job, units=[unit], by=dispatcher)
     return Unit.objects.get(pk=unit.pk)
 
 
 def remeasure(unit: Unit, by: User, typed: str = "35 1/4") -> SizeChange | None:
-    services.record_reading(opening=unit.opening, spot="widths.top", typed=typed, by=by)
+    reading_services.record_reading(opening=unit.opening, spot="widths.top", typed=typed, by=by)
     return SizeChange.objects.filter(unit=unit).first()
 
 
@@ -232,7 +235,7 @@ def test_an_accepted_change_sets_the_size_and_tells_the_rooms_above(
     change = remeasure(released, measurer)
     assert change is not None
 
-    services.accept_size_change(change=change, by=dispatcher)
+    sizes.accept_size_change(change=change, by=dispatcher)
 
     released.refresh_from_db()
     assert released.order_width == inch("35 1/4")
@@ -244,7 +247,7 @@ def test_a_refused_change_leaves_size_and_readings(released: Unit, measurer: Use
     change = remeasure(released, measurer)
     assert change is not None
 
-    services.refuse_size_change(change=change, by=dispatcher, text="already installed tomorrow")
+    sizes.refuse_size_change(change=change, by=dispatcher, text="already installed tomorrow")
 
     released.refresh_from_db()
     assert released.order_width == inch("35 3/8")
@@ -254,10 +257,10 @@ def test_a_refused_change_leaves_size_and_readings(released: Unit, measurer: Use
 def test_a_change_is_decided_once(released: Unit, measurer: User, dispatcher: User) -> None:
     change = remeasure(released, measurer)
     assert change is not None
-    services.accept_size_change(change=change, by=dispatcher)
+    sizes.accept_size_change(change=change, by=dispatcher)
 
     with pytest.raises(Refused, match="accepted already"):
-        services.refuse_size_change(change=change, by=dispatcher)
+        sizes.refuse_size_change(change=change, by=dispatcher)
 
 
 def test_a_reading_that_comes_back_drops_the_change(released: Unit, measurer: User) -> None:
@@ -281,7 +284,7 @@ def test_another_reading_renews_the_open_change(released: Unit, measurer: User) 
 @pytest.mark.parametrize("fact", [{"product": "siskin"}, {"mount": "outside"}, {"units_wanted": 2}])
 def test_what_a_released_unit_was_ordered_by_stays(released: Unit, measurer: User, fact: dict[str, Any]) -> None:
     with pytest.raises(Refused, match="was ordered") as refusal:
-        services.change_opening(opening=released.opening, by=measurer, facts=fact)
+        openings.change_opening(opening=released.opening, by=measurer, facts=fact)
 
     assert refusal.value.field == next(iter(fact))
 

@@ -10,10 +10,11 @@ from jobs.models import Job
 from jobs.ports import ports as job_ports
 from jobs.rules.stages import StageFacts, stage_of
 from jobs.services.stages import blockers_of
-from measuring import services
 from measuring.adapters import sources
 from measuring.adapters.minutes import measure_minutes
 from measuring.models import Opening, Reading, Unit
+from measuring.services import openings, readings, releases, visits
+from measuring.services import range as range_services
 from shared.models import AuditEntry, User
 from tests.measuring.makers import choose_all, make_appointment, make_approved, make_job, make_opening
 
@@ -29,7 +30,7 @@ def test_stage_facts_count_openings_and_units(job: Job, dispatcher: User) -> Non
     make_opening(job, dispatcher)
     make_opening(job, dispatcher, room="Den", readings={})
     lost = make_opening(job, dispatcher, room="Attic", readings={})
-    services.mark_cannot(opening=lost, by=dispatcher, reason="no frame")
+    openings.mark_cannot(opening=lost, by=dispatcher, reason="no frame")
 
     facts = sources.stage_facts(job)
 
@@ -39,7 +40,7 @@ def test_stage_facts_count_openings_and_units(job: Job, dispatcher: User) -> Non
 
 def test_a_remake_does_not_count_towards_the_stage(job: Job, dispatcher: User) -> None:
     unit = make_approved(job, dispatcher)
-    services.release_to_workroom(job=job, units=[unit], by=dispatcher)
+    releases.release_to_workroom(job=job, units=[unit], by=dispatcher)
 
     Unit.objects.create(opening=unit.opening, number=2, code="K7M2P9T", product=unit.product, replaces=unit)
 
@@ -59,7 +60,7 @@ def test_what_holds_a_measured_job_up(job: Job, dispatcher: User, step: str, wor
     if step != "options":
         choose_all(unit, dispatcher)
     if step == "release":
-        services.approve_sizes(job=job, units=[unit], approved_by="Ida", by=dispatcher)
+        releases.approve_sizes(job=job, units=[unit], approved_by="Ida", by=dispatcher)
 
     assert [blocker.text for blocker in sources.blockers(job)] == [words]
 
@@ -80,7 +81,7 @@ def test_the_jobs_page_counts_what_is_ready_once(job: Job, dispatcher: User, cli
 def test_an_opening_that_waits_is_said_whatever_the_stage(job: Job, dispatcher: User, measurer: User) -> None:
     """Released, made and closed it went, with an opening nobody had measured, and no page said so."""
     unit = make_approved(job, dispatcher)
-    services.release_to_workroom(job=job, units=[unit], by=dispatcher)
+    releases.release_to_workroom(job=job, units=[unit], by=dispatcher)
     make_opening(job, dispatcher, room="Den", readings={})
     here = Job.objects.filter(pk=job.pk)
 
@@ -108,12 +109,12 @@ def test_what_was_expected_and_nobody_saw_is_said_after_the_close_out(
     dispatcher: User, measurer: User, client: Client, in_part: bool, says: str
 ) -> None:
     job = make_job(dispatcher, openings_expected=3, rooms_expected="Kitchen, Den")
-    visit = services.open_visit(appointment=make_appointment(job, dispatcher, measurer), by=measurer)
+    visit = visits.open_visit(appointment=make_appointment(job, dispatcher, measurer), by=measurer)
     make_opening(job, measurer, visit=visit)
     client.force_login(measurer)
 
     pages = [client.get(reverse(f"measuring:{name}", args=[visit.appointment_id])) for name in ("visit", "close")]
-    services.close_visit(visit=visit, by=measurer, in_part=in_part)
+    visits.close_visit(visit=visit, by=measurer, in_part=in_part)
 
     client.force_login(dispatcher)
     pages.append(client.get(reverse("measuring:sizes", args=[job.pk])))
@@ -127,9 +128,9 @@ def test_what_was_expected_and_nobody_saw_is_said_after_the_close_out(
 
 def test_two_answers_and_a_remeasure_hold_it_up(job: Job, dispatcher: User) -> None:
     unit = make_approved(job, dispatcher)
-    services.release_to_workroom(job=job, units=[unit], by=dispatcher)
-    services.record_reading(opening=unit.opening, spot="widths.top", typed="35", by=dispatcher)
-    services.record_reading(opening=unit.opening, spot="depth", typed="1", by=dispatcher, seen=None)
+    releases.release_to_workroom(job=job, units=[unit], by=dispatcher)
+    readings.record_reading(opening=unit.opening, spot="widths.top", typed="35", by=dispatcher)
+    readings.record_reading(opening=unit.opening, spot="depth", typed="1", by=dispatcher, seen=None)
 
     texts = [blocker.text for blocker in sources.blockers(job)]
 
@@ -153,7 +154,7 @@ def test_a_visit_takes_its_fixed_minutes_and_those_of_its_units(job: Job, dispat
 
 
 def test_the_branch_has_minutes_of_its_own(job: Job, dispatcher: User, measurer: User) -> None:
-    services.save_measure_times(branch=job.branch, by=dispatcher, minutes={"visit": 30})
+    range_services.save_measure_times(branch=job.branch, by=dispatcher, minutes={"visit": 30})
 
     minutes = job_ports.minutes(make_appointment(job, dispatcher, measurer))
 
@@ -163,7 +164,7 @@ def test_the_branch_has_minutes_of_its_own(job: Job, dispatcher: User, measurer:
 
 def test_a_high_opening_asks_for_a_ladder(job: Job, dispatcher: User, measurer: User) -> None:
     appointment = make_appointment(job, dispatcher, measurer)
-    visit = services.open_visit(appointment=appointment, by=measurer)
+    visit = visits.open_visit(appointment=appointment, by=measurer)
     opening = make_opening(job, measurer, visit=visit, readings={}, reach_height="130 1/16")
 
     assert sources.bring([appointment])[appointment.pk] == ["steel tape", "ladder: an opening reaches 130 1/8 in"]

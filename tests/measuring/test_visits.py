@@ -13,9 +13,10 @@ from django.db.migrations.loader import MigrationLoader
 from django.urls import reverse
 
 from jobs.models import Appointment, Job
-from measuring import services
 from measuring.models import MeasureVisit, Opening
 from measuring.rules.families import TABLE
+from measuring.services import openings, readings, visits
+from measuring.services import range as range_services
 from measuring.services.visits import open_ends
 from shared.errors import Refused
 from shared.models import AuditEntry, User
@@ -27,7 +28,7 @@ pytestmark = pytest.mark.django_db
 @pytest.fixture
 def visit(measurer: User, dispatcher: User) -> MeasureVisit:
     appointment = make_appointment(make_job(dispatcher), dispatcher, measurer)
-    return services.open_visit(appointment=appointment, by=measurer)
+    return visits.open_visit(appointment=appointment, by=measurer)
 
 
 def job_of(visit: MeasureVisit) -> Job:
@@ -39,16 +40,16 @@ def opening(visit: MeasureVisit, by: User, **how: object) -> Opening:
 
 
 def test_opening_a_visit_twice_gives_the_same_one(visit: MeasureVisit, measurer: User) -> None:
-    again = services.open_visit(appointment=visit.appointment, by=measurer)
+    again = visits.open_visit(appointment=visit.appointment, by=measurer)
 
     assert again == visit
 
 
 def test_another_tape_is_noted_once_and_only_while_the_visit_is_open(visit: MeasureVisit, measurer: User) -> None:
-    tape = services.save_tape(user=measurer, by=measurer, label="blue" * 11, case_length="3")
+    tape = range_services.save_tape(user=measurer, by=measurer, label="blue" * 11, case_length="3")
 
     for _ in range(2):
-        services.open_visit(appointment=visit.appointment, by=measurer, tape=tape)
+        visits.open_visit(appointment=visit.appointment, by=measurer, tape=tape)
 
     visit.refresh_from_db()
     assert visit.tape == tape
@@ -61,23 +62,23 @@ def test_a_visit_is_for_the_openings_still_to_be_measured(dispatcher: User, meas
     waiting = make_opening(job, dispatcher, readings={}, room="Hall")
     make_opening(job, dispatcher, room="Den")  # measured at the desk
 
-    visit = services.open_visit(appointment=make_appointment(job, dispatcher, measurer), by=measurer)
+    visit = visits.open_visit(appointment=make_appointment(job, dispatcher, measurer), by=measurer)
 
-    assert services.openings_of(visit) == [waiting]
+    assert visits.openings_of(visit) == [waiting]
 
 
 def test_an_install_appointment_is_not_for_measuring(dispatcher: User, measurer: User) -> None:
     appointment = make_appointment(make_job(dispatcher), dispatcher, measurer, purpose="install")
 
     with pytest.raises(Refused, match="not for measuring"):
-        services.open_visit(appointment=appointment, by=measurer)
+        visits.open_visit(appointment=appointment, by=measurer)
 
 
 def test_a_complete_opening_is_read_until_the_visit_is_closed(visit: MeasureVisit, measurer: User) -> None:
     done = opening(visit, measurer)
     assert done.state == Opening.State.READ
 
-    closed = services.close_visit(visit=visit, by=measurer)
+    closed = visits.close_visit(visit=visit, by=measurer)
 
     done.refresh_from_db()
     assert done.state == Opening.State.MEASURED
@@ -88,7 +89,7 @@ def test_a_complete_opening_is_read_until_the_visit_is_closed(visit: MeasureVisi
 def test_the_job_is_measured_when_its_visit_is_closed(visit: MeasureVisit, measurer: User) -> None:
     opening(visit, measurer)
 
-    services.close_visit(visit=visit, by=measurer)
+    visits.close_visit(visit=visit, by=measurer)
 
     assert Job.objects.get(pk=job_of(visit).pk).stage == Job.Stage.MEASURED
 
@@ -97,40 +98,40 @@ def test_a_missing_reading_blocks_with_its_place(visit: MeasureVisit, measurer: 
     lacking = opening(visit, measurer, readings={k: v for k, v in INSIDE.items() if k != "heights.center"})
 
     with pytest.raises(Refused, match="height, center: not read") as refusal:
-        services.close_visit(visit=visit, by=measurer)
+        visits.close_visit(visit=visit, by=measurer)
 
     assert refusal.value.field == f"opening.{lacking.pk}.heights.center"
     assert not MeasureVisit.objects.get(pk=visit.pk).is_closed()
 
 
 def test_an_opening_without_product_blocks(visit: MeasureVisit, measurer: User) -> None:
-    room = services.add_room(job=job_of(visit), name="Hall", by=measurer)
-    services.add_opening(room=room, by=measurer, visit=visit)
+    room = openings.add_room(job=job_of(visit), name="Hall", by=measurer)
+    openings.add_opening(room=room, by=measurer, visit=visit)
 
     with pytest.raises(Refused, match="no product chosen"):
-        services.close_visit(visit=visit, by=measurer)
+        visits.close_visit(visit=visit, by=measurer)
 
 
 def test_two_readings_side_by_side_block(visit: MeasureVisit, measurer: User) -> None:
     one = opening(visit, measurer)
-    services.record_reading(opening=one, spot="depth", typed="2", by=measurer, seen=None)
+    readings.record_reading(opening=one, spot="depth", typed="2", by=measurer, seen=None)
 
     with pytest.raises(Refused, match="side by side"):
-        services.close_visit(visit=visit, by=measurer)
+        visits.close_visit(visit=visit, by=measurer)
 
 
 def test_missing_options_do_not_block_the_visit(visit: MeasureVisit, measurer: User) -> None:
     opening(visit, measurer)
 
-    assert [end for end in open_ends(services.openings_of(visit)) if end.blocks] == []
+    assert [end for end in open_ends(visits.openings_of(visit)) if end.blocks] == []
 
 
 def test_what_can_not_be_covered_does_not_block(visit: MeasureVisit, measurer: User) -> None:
     opening(visit, measurer)
     other = opening(visit, measurer, readings={}, room="Attic")
-    services.mark_cannot(opening=other, by=measurer, reason="glass to the ceiling, no frame")
+    openings.mark_cannot(opening=other, by=measurer, reason="glass to the ceiling, no frame")
 
-    closed = services.close_visit(visit=visit, by=measurer)
+    closed = visits.close_visit(visit=visit, by=measurer)
 
     assert closed.outcome == MeasureVisit.Outcome.WHOLE
 
@@ -139,7 +140,7 @@ def test_cannot_asks_for_a_reason(visit: MeasureVisit, measurer: User) -> None:
     one = opening(visit, measurer, readings={})
 
     with pytest.raises(Refused, match="say why") as refusal:
-        services.mark_cannot(opening=one, by=measurer, reason="  ")
+        openings.mark_cannot(opening=one, by=measurer, reason="  ")
 
     assert refusal.value.field == "reason"
 
@@ -147,11 +148,11 @@ def test_cannot_asks_for_a_reason(visit: MeasureVisit, measurer: User) -> None:
 def test_what_was_not_reached_closes_in_part(visit: MeasureVisit, measurer: User) -> None:
     opening(visit, measurer)
     high = opening(visit, measurer, readings={}, room="Stair")
-    services.mark_not_reached(opening=high, by=measurer, reason="no ladder that long")
+    openings.mark_not_reached(opening=high, by=measurer, reason="no ladder that long")
 
     with pytest.raises(Refused, match="in part"):
-        services.close_visit(visit=visit, by=measurer)
-    closed = services.close_visit(visit=visit, by=measurer, in_part=True)
+        visits.close_visit(visit=visit, by=measurer)
+    closed = visits.close_visit(visit=visit, by=measurer, in_part=True)
 
     assert closed.outcome == MeasureVisit.Outcome.PART
     high.refresh_from_db()
@@ -160,28 +161,28 @@ def test_what_was_not_reached_closes_in_part(visit: MeasureVisit, measurer: User
 
 def test_an_empty_visit_is_not_closed_as_measured(visit: MeasureVisit, measurer: User) -> None:
     with pytest.raises(Refused, match="no openings yet"):
-        services.close_visit(visit=visit, by=measurer)
+        visits.close_visit(visit=visit, by=measurer)
 
 
 def test_a_visit_closes_once(visit: MeasureVisit, measurer: User) -> None:
     opening(visit, measurer)
-    services.close_visit(visit=visit, by=measurer)
+    visits.close_visit(visit=visit, by=measurer)
 
     with pytest.raises(Refused, match="closed already"):
-        services.close_visit(visit=visit, by=measurer)
+        visits.close_visit(visit=visit, by=measurer)
 
 
 def test_the_next_visit_takes_up_what_lagged(visit: MeasureVisit, measurer: User, dispatcher: User) -> None:
     opening(visit, measurer)
     high = opening(visit, measurer, readings={}, room="Stair")
-    services.mark_not_reached(opening=high, by=measurer, reason="no ladder that long")
-    services.close_visit(visit=visit, by=measurer, in_part=True)
+    openings.mark_not_reached(opening=high, by=measurer, reason="no ladder that long")
+    visits.close_visit(visit=visit, by=measurer, in_part=True)
 
-    second = services.open_visit(
+    second = visits.open_visit(
         appointment=make_appointment(job_of(visit), dispatcher, measurer, purpose="check_measure"), by=measurer
     )
 
-    assert services.openings_of(second) == [high]
+    assert visits.openings_of(second) == [high]
 
 
 # -- the appointment is over because its work is, never the other way round ---------------------------
@@ -226,7 +227,7 @@ def test_how_far_a_visit_is_stands_in_the_same_words_everywhere(
         return [set(re.findall(r'<span class="state \w+">([^<]*)', page)) - {"read", "measured"} for page in pages]
 
     assert words() == [{"under way"}] * 3
-    services.close_visit(visit=visit, by=measurer)
+    visits.close_visit(visit=visit, by=measurer)
     assert words() == [{"closed out, all measured"}] * 3
 
 
@@ -245,14 +246,14 @@ def test_a_visit_nobody_began_is_not_done(dispatcher: User, measurer: User, as_u
 
 def test_a_visit_opened_again_goes_on_in_the_calendar(visit: MeasureVisit, measurer: User) -> None:
     opening(visit, measurer)
-    services.close_visit(visit=visit, by=measurer)
+    visits.close_visit(visit=visit, by=measurer)
     assert state_of(visit) == Appointment.State.DONE
 
-    services.reopen_visit(visit=visit, by=measurer)
+    visits.reopen_visit(visit=visit, by=measurer)
     again = Appointment.objects.get(pk=visit.appointment_id)
     assert (again.state, again.done_at) == (Appointment.State.ARRIVED, None)
 
-    services.close_visit(visit=MeasureVisit.objects.get(pk=visit.pk), by=measurer)
+    visits.close_visit(visit=MeasureVisit.objects.get(pk=visit.pk), by=measurer)
     assert state_of(visit) == Appointment.State.DONE
 
 
@@ -260,11 +261,11 @@ def test_a_visit_corrected_on_another_day_keeps_when_it_ended(
     visit: MeasureVisit, measurer: User, dispatcher: User, time_machine: Any
 ) -> None:
     opening(visit, measurer)
-    ended = services.close_visit(visit=visit, by=measurer).closed_at
+    ended = visits.close_visit(visit=visit, by=measurer).closed_at
     time_machine.move_to(ended + dt.timedelta(days=3))
 
-    services.reopen_visit(visit=visit, by=dispatcher)
-    services.close_visit(visit=MeasureVisit.objects.get(pk=visit.pk), by=dispatcher)
+    visits.reopen_visit(visit=visit, by=dispatcher)
+    visits.close_visit(visit=MeasureVisit.objects.get(pk=visit.pk), by=dispatcher)
 
     assert Appointment.objects.get(pk=visit.appointment_id).done_at == ended
 
@@ -272,9 +273,9 @@ def test_a_visit_corrected_on_another_day_keeps_when_it_ended(
 def test_visits_that_a_tap_had_ended_under_way_are_taken_back(
     visit: MeasureVisit, measurer: User, dispatcher: User
 ) -> None:
-    closed = services.open_visit(appointment=make_appointment(make_job(dispatcher), dispatcher, measurer), by=measurer)
+    closed = visits.open_visit(appointment=make_appointment(make_job(dispatcher), dispatcher, measurer), by=measurer)
     opening(closed, measurer)
-    services.close_visit(visit=closed, by=measurer)
+    visits.close_visit(visit=closed, by=measurer)
     Appointment.objects.filter(pk=visit.appointment_id).update(state=Appointment.State.DONE)
 
     name = "0003_visits_under_way_are_not_done"

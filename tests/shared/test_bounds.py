@@ -18,8 +18,8 @@ from django.urls import reverse
 from rest_framework import serializers
 from rest_framework.test import APIClient
 
-from jobs import services
 from jobs.models import CalendarRules, Crew, CrewDay, WorkingHours
+from jobs.services import booking, crews
 from shared.errors import Refused
 from shared.models import User
 from tests.factories import a_monday, make_appointment, make_crew, make_job
@@ -129,7 +129,7 @@ def test_a_rule_out_of_bounds_is_refused_by_name_and_bound(
     page = client.post(reverse("jobs:holidays"), before | {name: value})
     answer = api.post("/api/calendar-rules/", {name: value}, format="json")
     with pytest.raises(Refused) as refused:
-        services.set_rules(branch=user.own_branch, by=user, **{name: type(getattr(CalendarRules(), name))(value)})
+        crews.set_rules(branch=user.own_branch, by=user, **{name: type(getattr(CalendarRules(), name))(value)})
 
     assert page.status_code == 422
     assert str(bound) in " ".join(page.context["rules_form"].errors[name])
@@ -228,7 +228,7 @@ def test_a_note_without_end_is_refused(kind: str, cast: dict[str, User], client:
         assert "2000" in str(answer.context["form"].errors["note"])
     elif kind == "service":
         with pytest.raises(Refused, match="2000"):
-            services.edit_job(job=job, by=user, note=long)
+            booking.edit_job(job=job, by=user, note=long)
     else:
         api = APIClient()
         api.force_authenticate(user)

@@ -13,7 +13,7 @@ from django.test import Client
 from django.utils import timezone
 from rest_framework.authtoken.models import Token
 
-from jobs.services import open_feed
+from jobs.services.feeds import open_feed
 from shared import services
 from shared.devices.models import FieldDevice
 from shared.errors import Refused

@@ -17,8 +17,8 @@ from django.utils import timezone
 from PIL import Image, ImageFile
 from rest_framework.test import APIClient
 
-from installs import services as installs
 from installs.models import StopPhoto
+from installs.services import stops as installs
 from jobs.models import Appointment
 from shared import roles
 from shared.errors import Refused
