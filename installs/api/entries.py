@@ -17,7 +17,7 @@ from installs.services.stops import PAD
 from jobs.models import Appointment
 from jobs.services import appointments as calendar
 from shared.contracts import ContractError
-from shared.devices.kinds import PHOTO_TEXT, Done, Key, Note, Touches, entry, picture_of
+from shared.devices.kinds import PHOTO_TEXT, Done, Key, Note, Reply, Touches, entry, picture_of
 from shared.errors import Refused
 from shared.records import Longest, OneOf, Record, Within
 
@@ -102,8 +102,8 @@ class Checked(OfLoad):
                 raise ContractError(f"counts.{key}", f"{count} is out of bounds", "0 to 100000")
 
 
-@entry("installs.load_checked", "packages ticked off", _load_touched)
-def load_checked(body: Checked, done: Done) -> Mapping[str, Any]:
+@entry("installs.load_checked", "packages ticked off", Checked, _load_touched)
+def load_checked(body: Checked, done: Done) -> Reply:
     """What was counted stands, however often it is sent."""
     counts = {int(key): count for key, count in body.counts.items()}
     loads.check_counts(load=_load(body, done), counts=counts, by=done.by)
@@ -117,8 +117,8 @@ class Undone(OfLoad):
     lines: Annotated[tuple[int, ...], Longest(MOST_LINES)]
 
 
-@entry("installs.load_undone", "a tick taken back", _load_touched)
-def load_undone(body: Undone, done: Done) -> Mapping[str, Any]:
+@entry("installs.load_undone", "a tick taken back", Undone, _load_touched)
+def load_undone(body: Undone, done: Done) -> Reply:
     """The last tick taken back, if it was of these lines."""
     loads.undo_check(load=_load(body, done), lines=list(body.lines), by=done.by)
     return {}
@@ -131,8 +131,8 @@ class Left(OfLoad):
     reason: Note = ""
 
 
-@entry("installs.load_left", "the truck left", _load_touched)
-def load_left(body: Left, done: Done) -> Mapping[str, Any]:
+@entry("installs.load_left", "the truck left", Left, _load_touched)
+def load_left(body: Left, done: Done) -> Reply:
     """The truck left the yard."""
     loads.leave_yard(load=_load(body, done), reason=body.reason, by=done.by, at=done.at)
     return {}
@@ -146,8 +146,8 @@ class PutBack(OfLoad):
     count: Annotated[int, Within(0, 100_000)]
 
 
-@entry("installs.load_put_back", "what came back on the truck", _load_touched)
-def load_put_back(body: PutBack, done: Done) -> Mapping[str, Any]:
+@entry("installs.load_put_back", "what came back on the truck", PutBack, _load_touched)
+def load_put_back(body: PutBack, done: Done) -> Reply:
     """So many of a line came back in all."""
     load = _load(body, done)
     line = load.lines.filter(pk=body.line).first()
@@ -157,8 +157,8 @@ def load_put_back(body: PutBack, done: Done) -> Mapping[str, Any]:
     return {}
 
 
-@entry("installs.load_back", "the truck is back", _load_touched)
-def load_back(body: OfLoad, done: Done) -> Mapping[str, Any]:
+@entry("installs.load_back", "the truck is back", OfLoad, _load_touched)
+def load_back(body: OfLoad, done: Done) -> Reply:
     """The truck is back in the yard."""
     loads.come_back(load=_load(body, done), by=done.by, at=done.at)
     return {}
@@ -167,22 +167,22 @@ def load_back(body: OfLoad, done: Done) -> Mapping[str, Any]:
 # -- the stop -----------------------------------------------------------------------------
 
 
-@entry("installs.on_the_way", "leaving for a stop", _stop_touched)
-def on_the_way(body: OfStop, done: Done) -> Mapping[str, Any]:
+@entry("installs.on_the_way", "leaving for a stop", OfStop, _stop_touched)
+def on_the_way(body: OfStop, done: Done) -> Reply:
     """The crew set out for it."""
     calendar.mark_on_the_way(appointment=_visit(body, done), by=done.by, at=done.at)
     return {}
 
 
-@entry("installs.arrived", "the arrival", _stop_touched)
-def arrived(body: OfStop, done: Done) -> Mapping[str, Any]:
+@entry("installs.arrived", "the arrival", OfStop, _stop_touched)
+def arrived(body: OfStop, done: Done) -> Reply:
     """The crew is there."""
     stops.arrive(appointment=_visit(body, done), by=done.by, at=done.at)
     return {}
 
 
-@entry("installs.installed", "a unit installed", _stop_touched)
-def installed(body: OfUnit, done: Done) -> Mapping[str, Any]:
+@entry("installs.installed", "a unit installed", OfUnit, _stop_touched)
+def installed(body: OfUnit, done: Done) -> Reply:
     """A unit is up."""
     visit = _visit(body, done)
     stops.mark_installed(appointment=visit, units=[access.unit_key(visit, body.unit)], by=done.by, at=done.at)
@@ -196,8 +196,8 @@ class AllInstalled(OfStop):
     units: Annotated[tuple[Key, ...], Longest(2000)]
 
 
-@entry("installs.all_installed", "units installed", _stop_touched)
-def all_installed(body: AllInstalled, done: Done) -> Mapping[str, Any]:
+@entry("installs.all_installed", "units installed", AllInstalled, _stop_touched)
+def all_installed(body: AllInstalled, done: Done) -> Reply:
     """Those units come back."""
     visit = _visit(body, done)
     units = [access.unit_key(visit, key) for key in body.units]
@@ -213,8 +213,8 @@ class NotInstalled(OfUnit):
     note: Note = ""
 
 
-@entry("installs.not_installed", "a unit not installed", _stop_touched)
-def not_installed(body: NotInstalled, done: Done) -> Mapping[str, Any]:
+@entry("installs.not_installed", "a unit not installed", NotInstalled, _stop_touched)
+def not_installed(body: NotInstalled, done: Done) -> Reply:
     """A unit did not go up, and why."""
     visit = _visit(body, done)
     stops.mark_not_installed(
@@ -228,8 +228,8 @@ def not_installed(body: NotInstalled, done: Done) -> Mapping[str, Any]:
     return {}
 
 
-@entry("installs.undo", "an outcome taken back", _stop_touched)
-def undo(body: OfUnit, done: Done) -> Mapping[str, Any]:
+@entry("installs.undo", "an outcome taken back", OfUnit, _stop_touched)
+def undo(body: OfUnit, done: Done) -> Reply:
     """A tap taken back: the unit is to do again."""
     visit = _visit(body, done)
     stops.undo_outcome(appointment=visit, unit=access.unit_key(visit, body.unit), by=done.by)
@@ -259,8 +259,8 @@ def _is_key(value: object) -> bool:
     return isinstance(value, int) and not isinstance(value, bool) and 0 < value < 2**63
 
 
-@entry("installs.hardware", "hardware used", _stop_touched)
-def hardware(body: Hardware, done: Done) -> Mapping[str, Any]:
+@entry("installs.hardware", "hardware used", Hardware, _stop_touched)
+def hardware(body: Hardware, done: Done) -> Reply:
     """Its key comes back."""
     visit, key = _visit(body, done), body.material_key
     material = Material.objects.filter(branch=visit.job.branch, pk=key).first() if key else None
@@ -287,8 +287,8 @@ class StopPicture(OfStop):
     caption: Note = ""
 
 
-@entry("installs.photo", "a photo", _stop_touched)
-def photo(body: StopPicture, done: Done) -> Mapping[str, Any]:
+@entry("installs.photo", "a photo", StopPicture, _stop_touched)
+def photo(body: StopPicture, done: Done) -> Reply:
     """Its key comes back."""
     visit = _visit(body, done)
     made = stops.add_photo(
@@ -318,8 +318,8 @@ class Sign(OfStop):
                     raise ContractError(f"strokes[{position}][{at}]", f"{len(point)} numbers", "two: across and down")
 
 
-@entry("installs.sign", "the sign-off", _stop_touched)
-def sign(body: Sign, done: Done) -> Mapping[str, Any]:
+@entry("installs.sign", "the sign-off", Sign, _stop_touched)
+def sign(body: Sign, done: Done) -> Reply:
     """A name drawn on the glass; or with whom it was left."""
     stops.sign(
         appointment=_visit(body, done),
@@ -340,8 +340,8 @@ class StopDone(OfStop):
     checked: Annotated[tuple[str, ...], OneOf(*Stop.Check.values)] = ()
 
 
-@entry("installs.done", "the stop finished", _stop_touched)
-def stop_done(body: StopDone, done: Done) -> Mapping[str, Any]:
+@entry("installs.done", "the stop finished", StopDone, _stop_touched)
+def stop_done(body: StopDone, done: Done) -> Reply:
     """Done twice it is done."""
     visit, note = _visit(body, done), body.note[:2000]
     stop = stops.close_stop(appointment=visit, by=done.by, note=note, checked=body.checked, at=done.at)

@@ -19,7 +19,7 @@ from measuring.services import readings, sizes, visits
 from measuring.services.readings import ANY
 from measuring.services.visits import visit_at
 from shared.contracts import ContractError
-from shared.devices.kinds import PHOTO_TEXT, Done, Key, Note, entry, picture_of
+from shared.devices.kinds import PHOTO_TEXT, Done, Key, Note, Reply, entry, picture_of
 from shared.records import Longest, OneOf, Record, Within
 
 FACT_SHAPES: Final[Mapping[str, tuple[type, ...]]] = {
@@ -110,8 +110,8 @@ class Begin(OfVisit):
     tape: Key | None = None
 
 
-@entry("measuring.begin", "the begin of a visit", subjects.visit)
-def begin(body: Begin, done: Done) -> Mapping[str, Any]:
+@entry("measuring.begin", "the begin of a visit", Begin, subjects.visit)
+def begin(body: Begin, done: Done) -> Reply:
     """The visit's key comes back."""
     _demand_role(done)
     appointment = access.appointment_for(done.by, body.appointment)
@@ -128,8 +128,8 @@ class NewRoom(OfVisit):
     floor: Annotated[str, Longest(20)] = ""
 
 
-@entry("measuring.room", "a room", subjects.room)
-def room(body: NewRoom, done: Done) -> Mapping[str, Any]:
+@entry("measuring.room", "a room", NewRoom, subjects.new_room)
+def room(body: NewRoom, done: Done) -> Reply:
     """The room's uid comes back: another device may have made it under another."""
     visit = _visit(body, done)
     made = opening_services.add_room(
@@ -149,8 +149,8 @@ class RoomDefaults(Record):
         check_facts(self.defaults, "defaults")
 
 
-@entry("measuring.room_defaults", "a room's defaults", subjects.room)
-def room_defaults(body: RoomDefaults, done: Done) -> Mapping[str, Any]:
+@entry("measuring.room_defaults", "a room's defaults", RoomDefaults, subjects.room)
+def room_defaults(body: RoomDefaults, done: Done) -> Reply:
     """The room's uid comes back."""
     made = opening_services.change_room(room=_room(body.room, done), defaults=body.defaults, by=done.by)
     return {"room": str(made.uid)}
@@ -169,8 +169,8 @@ class NewOpening(OfVisit, OfOpening):
         check_facts(self.facts, "facts")
 
 
-@entry("measuring.opening", "an opening", subjects.new_opening)
-def opening(body: NewOpening, done: Done) -> Mapping[str, Any]:
+@entry("measuring.opening", "an opening", NewOpening, subjects.new_opening)
+def opening(body: NewOpening, done: Done) -> Reply:
     """The opening's uid and mark come back, and the mark again where it is not the one sent."""
     visit = _visit(body, done)
     in_room = opening_services.add_room(  # the room may have been made by another device under another uid
@@ -194,8 +194,8 @@ class Copy(OfVisit, OfOpening):
     mark: Annotated[str, Longest(20)] = ""
 
 
-@entry("measuring.copy", "a copy of an opening", subjects.copy)
-def copy(body: Copy, done: Done) -> Mapping[str, Any]:
+@entry("measuring.copy", "a copy of an opening", Copy, subjects.copy)
+def copy(body: Copy, done: Done) -> Reply:
     """The copy's uid and mark come back, and the mark again where it is not the one sent."""
     made = opening_services.copy_opening(
         opening=_opening(body, done), by=done.by, mark=body.mark, visit=_visit(body, done), uid=body.copy
@@ -212,8 +212,8 @@ class Order(Record):
     openings: Annotated[tuple[uuid.UUID, ...], Longest(2000)]
 
 
-@entry("measuring.order", "the order of openings", subjects.order)
-def order(body: Order, done: Done) -> Mapping[str, Any]:
+@entry("measuring.order", "the order of openings", Order, subjects.order)
+def order(body: Order, done: Done) -> Reply:
     """Openings that are not of the room are passed over."""
     in_room = _room(body.room, done)
     keys = {one.uid: one.pk for one in in_room.openings.all()}
@@ -237,8 +237,8 @@ class NewReading(OfOpening):
     case: int | None = None
 
 
-@entry("measuring.reading", "a reading", subjects.opening, old_names={"place": "spot"})
-def reading(body: NewReading, done: Done) -> Mapping[str, Any]:
+@entry("measuring.reading", "a reading", NewReading, subjects.opening, old_names={"place": "spot"})
+def reading(body: NewReading, done: Done) -> Reply:
     """The reading's uid and value come back, and whether another stands beside it."""
     now = _opening(body, done)
     made = readings.record_reading(
@@ -258,22 +258,22 @@ def reading(body: NewReading, done: Done) -> Mapping[str, Any]:
     return {"reading": str(made.uid), "ticks": made.value.ticks, "conflict": made.conflict_with_id is not None}
 
 
-@entry("measuring.same", "a reading confirmed", subjects.reading)
-def same(body: OfReading, done: Done) -> Mapping[str, Any]:
+@entry("measuring.same", "a reading confirmed", OfReading, subjects.reading)
+def same(body: OfReading, done: Done) -> Reply:
     """Read again, the same."""
     readings.confirm_reading(reading=_reading(body, done), by=done.by, at=done.at)
     return {}
 
 
-@entry("measuring.keep", "a reading chosen of two", subjects.reading)
-def keep(body: OfReading, done: Done) -> Mapping[str, Any]:
+@entry("measuring.keep", "a reading chosen of two", OfReading, subjects.reading)
+def keep(body: OfReading, done: Done) -> Reply:
     """Of several readings this one stands."""
     readings.keep_reading(reading=_reading(body, done), by=done.by)
     return {}
 
 
-@entry("measuring.back", "a reading taken back", subjects.reading)
-def back(body: OfReading, done: Done) -> Mapping[str, Any]:
+@entry("measuring.back", "a reading taken back", OfReading, subjects.reading)
+def back(body: OfReading, done: Done) -> Reply:
     """A reading taken back."""
     readings.withdraw_reading(reading=_reading(body, done), by=done.by)
     return {}
@@ -291,8 +291,8 @@ class NewFacts(OfOpening):
         check_facts(self.seen or {}, "seen")
 
 
-@entry("measuring.facts", "facts of an opening", subjects.opening)
-def facts(body: NewFacts, done: Done) -> Mapping[str, Any]:
+@entry("measuring.facts", "facts of an opening", NewFacts, subjects.opening)
+def facts(body: NewFacts, done: Done) -> Reply:
     """A fact somebody else set meanwhile is kept beside."""
     now = _opening(body, done)
     before = now.fact_conflicts.count()
@@ -308,8 +308,8 @@ class Settle(Record):
     offered: bool = False
 
 
-@entry("measuring.settle", "an answer chosen of two", subjects.conflict)
-def settle(body: Settle, done: Done) -> Mapping[str, Any]:
+@entry("measuring.settle", "an answer chosen of two", Settle, subjects.conflict)
+def settle(body: Settle, done: Done) -> Reply:
     """Which of two answers stands."""
     _demand_role(done)
     conflict = access.conflict_for(done.by, body.conflict)
@@ -330,8 +330,8 @@ class NewObstruction(OfOpening):
     from_top_ticks: int | None = None
 
 
-@entry("measuring.obstruction", "an obstruction", subjects.opening)
-def obstruction(body: NewObstruction, done: Done) -> Mapping[str, Any]:
+@entry("measuring.obstruction", "an obstruction", NewObstruction, subjects.opening)
+def obstruction(body: NewObstruction, done: Done) -> Reply:
     """Its uid comes back."""
     made = readings.add_obstruction(
         opening=_opening(body, done),
@@ -353,8 +353,8 @@ class OfObstruction(Record):
     obstruction: uuid.UUID
 
 
-@entry("measuring.clear", "an obstruction taken away", subjects.obstruction)
-def clear(body: OfObstruction, done: Done) -> Mapping[str, Any]:
+@entry("measuring.clear", "an obstruction taken away", OfObstruction, subjects.obstruction)
+def clear(body: OfObstruction, done: Done) -> Reply:
     """It is not in the way."""
     _demand_role(done)
     readings.remove_obstruction(obstruction=access.obstruction_for(done.by, body.obstruction), by=done.by)
@@ -369,8 +369,8 @@ class NewPhoto(OfOpening):
     caption: Note = ""
 
 
-@entry("measuring.photo", "a photo", subjects.opening)
-def photo(body: NewPhoto, done: Done) -> Mapping[str, Any]:
+@entry("measuring.photo", "a photo", NewPhoto, subjects.opening)
+def photo(body: NewPhoto, done: Done) -> Reply:
     """Its uid comes back."""
     made = readings.add_photo(
         opening=_opening(body, done),
@@ -390,8 +390,8 @@ class Options(OfOpening):
     options: Annotated[Mapping[str, str | None], Longest(60)]
 
 
-@entry("measuring.options", "options", subjects.opening)
-def options(body: Options, done: Done) -> Mapping[str, Any]:
+@entry("measuring.options", "options", Options, subjects.opening)
+def options(body: Options, done: Done) -> Reply:
     """For every unit of the opening that is not released."""
     sizes.set_options_of_opening(opening=_opening(body, done), options=body.options, by=done.by)
     return {}
@@ -405,8 +405,8 @@ class NewState(OfOpening):
     reason: Note = ""
 
 
-@entry("measuring.state", "an opening not measured", subjects.opening)
-def state(body: NewState, done: Done) -> Mapping[str, Any]:
+@entry("measuring.state", "an opening not measured", NewState, subjects.opening)
+def state(body: NewState, done: Done) -> Reply:
     """Not measured, because; or taken up again."""
     now = _opening(body, done)
     if body.to == "cannot":
@@ -428,8 +428,8 @@ class Close(OfVisit):
     note: Note = ""
 
 
-@entry("measuring.close", "the close-out", subjects.visit)
-def close(body: Close, done: Done) -> Mapping[str, Any]:
+@entry("measuring.close", "the close-out", Close, subjects.visit)
+def close(body: Close, done: Done) -> Reply:
     """Done twice it is done."""
     visit = _visit(body, done)
     if not visit.is_closed():
@@ -444,8 +444,8 @@ class NotMeasured(OfVisit):
     reason: Annotated[str, Longest(240)]
 
 
-@entry("measuring.not_measured", "a visit without a measurement", subjects.visit)
-def not_measured(body: NotMeasured, done: Done) -> Mapping[str, Any]:
+@entry("measuring.not_measured", "a visit without a measurement", NotMeasured, subjects.visit)
+def not_measured(body: NotMeasured, done: Done) -> Reply:
     """Begun where it was not, and closed: its openings wait for another visit."""
     _demand_role(done)
     appointment = access.appointment_for(done.by, body.appointment)

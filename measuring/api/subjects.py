@@ -9,69 +9,76 @@ from __future__ import annotations
 
 import uuid
 from collections.abc import Set
-from typing import Any
+from typing import TYPE_CHECKING
 
 from jobs.models import Appointment, Job
 from measuring.models import FactConflict, Obstruction, Opening, Reading, Room
 from shared.devices import entries
 from shared.devices.kinds import Touches
 
+if TYPE_CHECKING:
+    from measuring.api.entries import (
+        Copy, NewOpening, NewRoom, OfObstruction, OfOpening, OfReading, OfVisit, Order, RoomDefaults, Settle,
+    )  # fmt: skip
+
 Where = tuple[int | None, str]
 """The key of a job, and where in it, in words."""
 
 
-def visit(body: Any, entry_id: uuid.UUID) -> Touches:
+def visit(body: OfVisit, entry_id: uuid.UUID) -> Touches:
     """The begin or the close-out: of the whole visit."""
     job, where = _of_appointment(body.appointment)
     return _touches(job, where, waits={f"job:{job}"}, holds={f"visit:{job}"})
 
 
-def room(body: Any, entry_id: uuid.UUID) -> Touches:
-    """A room made, or what openings to come begin with."""
-    if hasattr(body, "appointment"):
-        job, where = _of_appointment(body.appointment)
-        where = f"{where}, {body.name}"
-    else:
-        job, where = _of_room(body.room)
+def new_room(body: NewRoom, entry_id: uuid.UUID) -> Touches:
+    """A room made."""
+    job, where = _of_appointment(body.appointment)
+    return _touches(job, f"{where}, {body.name}", both={f"room:{body.room}"})
+
+
+def room(body: RoomDefaults, entry_id: uuid.UUID) -> Touches:
+    """What openings to come of a room begin with."""
+    job, where = _of_room(body.room)
     return _touches(job, where, both={f"room:{body.room}"})
 
 
-def order(body: Any, entry_id: uuid.UUID) -> Touches:
+def order(body: Order, entry_id: uuid.UUID) -> Touches:
     """Openings of a room in another order: after they are made, and after the order before."""
     job, where = _of_room(body.room)
     made = {f"room:{body.room}", *(f"opening:{uid}" for uid in body.openings)}
     return _touches(job, where, waits=made, both={f"order:{body.room}"})
 
 
-def new_opening(body: Any, entry_id: uuid.UUID) -> Touches:
+def new_opening(body: NewOpening, entry_id: uuid.UUID) -> Touches:
     """An opening made in its room."""
     job, where = _of_appointment(body.appointment)
     where = f"{where}, {body.room_name} {body.facts.get('mark') or ''}".strip()
     return _touches(job, where, waits={f"room:{body.room}"}, both={f"opening:{body.opening}"})
 
 
-def copy(body: Any, entry_id: uuid.UUID) -> Touches:
+def copy(body: Copy, entry_id: uuid.UUID) -> Touches:
     """A copy and what it is copied from: later changes of that one are not to get into it."""
     job, where = _of_opening(body.opening)
     return _touches(job, where, both={f"opening:{body.opening}", f"opening:{body.copy}"})
 
 
-def opening(body: Any, entry_id: uuid.UUID) -> Touches:
+def opening(body: OfOpening, entry_id: uuid.UUID) -> Touches:
     """Something about one opening; `entry_id` names what it makes there."""
     return _about(body.opening, entry_id)
 
 
-def reading(body: Any, entry_id: uuid.UUID) -> Touches:
+def reading(body: OfReading, entry_id: uuid.UUID) -> Touches:
     """Something about a reading, so about its opening."""
     return _about_row(Reading, body.reading)
 
 
-def obstruction(body: Any, entry_id: uuid.UUID) -> Touches:
+def obstruction(body: OfObstruction, entry_id: uuid.UUID) -> Touches:
     """Something about an obstruction, so about its opening."""
     return _about_row(Obstruction, body.obstruction)
 
 
-def conflict(body: Any, entry_id: uuid.UUID) -> Touches:
+def conflict(body: Settle, entry_id: uuid.UUID) -> Touches:
     """Something about two answers, so about their opening."""
     uid = FactConflict.objects.filter(pk=body.conflict).values_list("opening__uid", flat=True).first()
     return _about(uid)
@@ -102,7 +109,7 @@ def _about(uid: uuid.UUID | None, made: uuid.UUID | None = None) -> Touches:
     return _touches(job, where, holds=holds, both={f"opening:{uid}"})
 
 
-def _about_row(model: Any, uid: uuid.UUID) -> Touches:
+def _about_row(model: type[Reading | Obstruction], uid: uuid.UUID) -> Touches:
     """About the opening of a row, which may be parked itself: then behind that entry."""
     found = model.objects.filter(uid=uid).values_list("opening__uid", flat=True).first()
     if found is not None:

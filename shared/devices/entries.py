@@ -16,7 +16,7 @@ import datetime as dt
 import logging
 from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import Any, Final
+from typing import Final
 
 from django.core.exceptions import PermissionDenied
 from django.db import InterfaceError, OperationalError, transaction
@@ -26,7 +26,7 @@ from django.utils import timezone
 
 from shared import audit
 from shared.contracts import ContractError
-from shared.devices.kinds import Done, Kind, Touches, kind_of
+from shared.devices.kinds import B, Done, Kind, Touches, kind_of
 from shared.devices.models import DeviceEntry, FieldDevice, ParkedEntry
 from shared.errors import Refused
 from shared.models import User
@@ -50,7 +50,7 @@ REASON_LENGTH: Final = 240
 # -- taking one ----------------------------------------------------------------------
 
 
-def take(row: DeviceEntry, body: Mapping[str, Any]) -> DeviceEntry:
+def take(row: DeviceEntry, body: Mapping[str, object]) -> DeviceEntry:
     """
     Do an entry, or park it; its row is saved with its reply.
 
@@ -76,18 +76,18 @@ def take(row: DeviceEntry, body: Mapping[str, Any]) -> DeviceEntry:
     return _reply(row, status, reply)
 
 
-def _reply(row: DeviceEntry, status: int, reply: Mapping[str, Any]) -> DeviceEntry:
+def _reply(row: DeviceEntry, status: int, reply: Mapping[str, object]) -> DeviceEntry:
     row.reply_status, row.reply = status, dict(reply)
     row.save()
     return row
 
 
-def _answer(kind: Kind, body: Any, row: DeviceEntry) -> tuple[int, dict[str, object]]:
+def _answer(kind: Kind[B], body: B, row: DeviceEntry) -> tuple[int, dict[str, object]]:
     """Do it in a savepoint: what is refused leaves nothing but its answer. Raises what is neither."""
     done = Done(by=row.device.user, at=min(row.done_at, row.received_at), entry_id=row.entry_id)
     try:
         with transaction.atomic(), audit.done_at(done.at):
-            return 200, dict(kind.function(body, done) or {})
+            return 200, dict(kind.function(body, done))
     except Refused as refusal:
         return 409, {"problem": refusal.problem, "field": refusal.field, "bound": refusal.bound}
     except Http404:
@@ -96,7 +96,7 @@ def _answer(kind: Kind, body: Any, row: DeviceEntry) -> tuple[int, dict[str, obj
         return 403, {"problem": "your role does not do this"}
 
 
-def _touches(kind: Kind, body: Any, row: DeviceEntry) -> Touches:
+def _touches(kind: Kind[B], body: B, row: DeviceEntry) -> Touches:
     """What it is about; everything of its device, where a fault of ours keeps us from knowing."""
     own = f"device:{row.device_id}"
     try:
@@ -123,7 +123,7 @@ def holder_of(subject: str) -> ParkedEntry | None:
 # -- parking and running again -----------------------------------------------------------
 
 
-def _park(row: DeviceEntry, body: Mapping[str, Any], touches: Touches, error: Exception | None = None) -> DeviceEntry:
+def _park(row: DeviceEntry, body: Mapping[str, object], touches: Touches, error: Exception | None = None) -> DeviceEntry:
     _reply(row, DeviceEntry.PARKED, {"problem": "kept at the office, not taken yet"})
     parked = ParkedEntry(
         entry=row,
@@ -213,7 +213,7 @@ def _read_and_answer(parked: ParkedEntry) -> tuple[int, dict[str, object]]:
     return _answer(kind, kind.read(parked.body), parked.entry)
 
 
-def _settle(parked: ParkedEntry, status: int, reply: Mapping[str, Any]) -> None:
+def _settle(parked: ParkedEntry, status: int, reply: Mapping[str, object]) -> None:
     """Its reply from now on, under every token its phone has had."""
     entries = DeviceEntry.objects.filter(
         device__user=parked.entry.device.user_id, entry_id=parked.entry.entry_id, reply_status=DeviceEntry.PARKED

@@ -3,11 +3,11 @@ Kinds of entries: a name, a body of fixed fields, the function that does it.
 
 A room registers its kinds::
 
-    @entry("measuring.same", "a second look", touches=subjects.reading)
-    def same(body: OfReading, done: Done) -> None: ...
+    @entry("measuring.same", "a second look", OfReading, subjects.reading)
+    def same(body: OfReading, done: Done) -> Reply: ...
 
-The body's type is the function's annotation, a frozen `shared.records.Record`: what a phone
-sent is read by it, strictly and before anything runs.
+The body's type is a frozen `shared.records.Record`: what a phone sent is read by it, strictly and
+before anything runs.
 """
 
 from __future__ import annotations
@@ -15,12 +15,11 @@ from __future__ import annotations
 import base64
 import datetime as dt
 import math
-import typing
 import uuid
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from types import MappingProxyType
-from typing import Annotated, Any, Final
+from typing import Annotated, Any, Final, Generic, TypeVar
 
 from shared.contracts import ContractError
 from shared.errors import Refused
@@ -61,22 +60,24 @@ class Touches:
     where: str = ""
 
 
-Function = Callable[[Any, Done], Mapping[str, Any] | None]
-FindTouches = Callable[[Any, uuid.UUID], Touches]
+B = TypeVar("B", bound=Record)
+Reply = Mapping[str, object]
+"""Plain JSON."""
+Function = Callable[[B, Done], Reply]
 
 
 @dataclass(frozen=True, slots=True)
-class Kind:
+class Kind(Generic[B]):
     """One kind of entry; `title` is what the office calls it."""
 
     name: str
     title: str
-    body: type[Record]
-    function: Function
-    touches: FindTouches
+    body: type[B]
+    function: Function[B]
+    touches: Callable[[B, uuid.UUID], Touches]
     old_names: Mapping[str, str]
 
-    def read(self, body: Mapping[str, Any]) -> Any:
+    def read(self, body: Mapping[str, object]) -> B:
         """
         The body as its record.
 
@@ -94,12 +95,16 @@ class Kind:
         return self.body.from_json(named)
 
 
-_kinds: dict[str, Kind] = {}
+_kinds: dict[str, Kind[Any]] = {}
 
 
 def entry(
-    name: str, title: str, touches: FindTouches, old_names: Mapping[str, str] = MappingProxyType({})
-) -> Callable[[Function], Function]:
+    name: str,
+    title: str,
+    body: type[B],
+    touches: Callable[[B, uuid.UUID], Touches],
+    old_names: Mapping[str, str] = MappingProxyType({}),
+) -> Callable[[Function[B]], Function[B]]:
     """
     Register the function that does entries of this kind, such as ``measuring.reading``.
 
@@ -109,8 +114,8 @@ def entry(
     kept them earlier, by what each is called today.
     """
 
-    def register(function: Function) -> Function:
-        _kinds[name] = Kind(name, title, typing.get_type_hints(function)["body"], function, touches, old_names)
+    def register(function: Function[B]) -> Function[B]:
+        _kinds[name] = Kind(name, title, body, function, touches, old_names)
         return function
 
     return register
@@ -124,7 +129,7 @@ def picture_of(data: str) -> bytes:
         raise Refused("the photo did not come through whole", field="photo") from None
 
 
-def kind_of(name: str) -> Kind | None:
+def kind_of(name: str) -> Kind[Any] | None:
     """The kind of that name, if some room does it."""
     return _kinds.get(name)
 
@@ -134,7 +139,7 @@ def kinds() -> list[str]:
     return sorted(_kinds)
 
 
-def _refuse_unkeepable(value: Any, path: str, depth: int = 0) -> None:
+def _refuse_unkeepable(value: object, path: str, depth: int = 0) -> None:
     """Refuses what no database keeps: a null character, half a character, an endless number."""
     if depth > DEEPEST:
         raise ContractError(path, "nested too deep", f"at most {DEEPEST} levels")
