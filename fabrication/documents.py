@@ -111,7 +111,7 @@ def _pieces(cut: PlannedCut, parts: dict[int, Part]) -> list[dict[str, object]]:
     return [_piece(same[0], parts[same[0]["part"]]) | {"count": len(same)} for same in lines]
 
 
-def _piece(piece: dict[str, Any], part: Part) -> dict[str, object]:
+def _piece(piece: dict[str, object], part: Part) -> dict[str, object]:
     opening = part.make.unit.opening
     return {
         "length": part.length,

@@ -59,7 +59,7 @@ def route_packet(load: Load) -> Content:
     return Content(context, values)
 
 
-def changes_since(load: Load, values: dict[str, Any]) -> dict[str, Any] | None:
+def changes_since(load: Load, values: dict[str, object]) -> dict[str, Any] | None:
     """What differs from the packet printed before; None for the first."""
     before = (
         PrintedPacket.objects.filter(document__in=Document.objects.about(load).filter(kind=PACKET))

@@ -204,7 +204,7 @@ def _reading(made: Any, opening: Opening, spot: str, typed: str, visit: MeasureV
     )
 
 
-def _unit(demo: Demo, opening: Opening, document: dict[str, Any], offer: Offer) -> Unit:
+def _unit(demo: Demo, opening: Opening, document: dict[str, object], offer: Offer) -> Unit:
     size = order_size(Measured.from_json(document, "in"))
     state = UNIT_STATES[Job.Stage(opening.job.stage)]
     made = demo.made["jobs"]

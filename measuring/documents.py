@@ -19,7 +19,7 @@ RECORD_FOR = (DISPATCHER, OWNER, MEASURER)
 EVERY_SPOT = (*WIDTHS, *HEIGHTS, "depth")
 
 
-def _opening_of(opening: Opening, units: list[Unit], options: Mapping[int, Any]) -> dict[str, Any]:
+def _opening_of(opening: Opening, units: list[Unit], options: Mapping[int, object]) -> dict[str, Any]:
     """One opening as the record shows it: readings, sizes with their steps, what to know."""
     now = current(opening.readings.all())
     return {

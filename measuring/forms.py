@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection
+from collections.abc import Collection, Mapping
 from typing import Any
 
 from django import forms
@@ -122,7 +122,7 @@ class RoomDefaultsForm(PageForm):
     sill = forms.ChoiceField(choices=Opening.Sill.choices, required=False, label="ends on")
     floor_type = forms.ChoiceField(required=False, label="floor")
 
-    def __init__(self, user: User, room: Room, data: Any = None) -> None:
+    def __init__(self, user: User, room: Room, data: Mapping[str, object] | None = None) -> None:
         super().__init__(data, user=user, initial={"mount": Mount.INSIDE, **room.defaults}, prefix=f"room{room.pk}")
         self.choose("product", _products(user))
         self.choose("floor_type", floors(room.defaults.get("floor_type", "")))
@@ -163,7 +163,7 @@ class FactsForm(PageForm):
     note = forms.CharField(max_length=4000, required=False, widget=forms.Textarea(attrs={"rows": 3}))
     goes_on = forms.CharField(max_length=240, required=False, label="goes on though it can't fit, because")
 
-    def __init__(self, opening: Opening, data: Any = None, *, user: User) -> None:
+    def __init__(self, opening: Opening, data: Mapping[str, object] | None = None, *, user: User) -> None:
         unit = opening.job.branch.unit
         start = {name: self.shown(getattr(opening, name), unit) for name in self.base_fields}
         for side in SIDES:
@@ -226,7 +226,7 @@ class FactsForm(PageForm):
 class OptionsForm(PageForm):
     """What a unit is made with beside its size; what it holds and no list has any more says so."""
 
-    def __init__(self, unit: Unit, offer: Offer, data: Any = None, *, user: User) -> None:
+    def __init__(self, unit: Unit, offer: Offer, data: Mapping[str, object] | None = None, *, user: User) -> None:
         super().__init__(data, user=user, initial=unit.options, prefix=f"unit{unit.pk}")
         for one in offer.at(unit.mount):
             held = unit.options.get(one.key, "")
@@ -285,7 +285,7 @@ class GroupForm(PageForm):
     runs_past = forms.CharField(max_length=60, required=False, label="which unit runs past")
     bottoms_level = forms.BooleanField(required=False, label="bottoms level")
 
-    def __init__(self, openings: list[Opening], data: Any = None, *, user: User) -> None:
+    def __init__(self, openings: list[Opening], data: Mapping[str, object] | None = None, *, user: User) -> None:
         super().__init__(data, user=user)
         self.choose("openings", ((str(one.pk), str(one)) for one in openings))
 

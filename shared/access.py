@@ -41,7 +41,7 @@ FAILURES: Final = {A_TOKEN: 40}
 """How often something may be tried in vain; a program repeats itself oftener than a person mistypes."""
 
 
-def failures_allowed(request: HttpRequest, credentials: Mapping[str, Any] | None = None) -> int:
+def failures_allowed(request: HttpRequest, credentials: Mapping[str, object] | None = None) -> int:
     """Tries in vain before the address waits."""
     return FAILURES.get(str((credentials or {}).get("username")), FAILED_OFTEN)
 

@@ -77,7 +77,7 @@ CHANGES: Final = frozenset({"PUT", "PATCH"})
 WHOLE: Final = frozenset({"retrieve", "update", "partial_update"})
 
 
-def _version(shown: Any) -> str:
+def _version(shown: object) -> str:
     """The ``ETag`` of one row as it is answered."""
     return f'"{versions.mark(JSONRenderer().render(shown).decode())}"'
 
@@ -88,7 +88,7 @@ class OtherVersion(exceptions.APIException):
     status_code = HTTPStatus.PRECONDITION_FAILED
     default_code = "version"
 
-    def __init__(self, now: Mapping[str, Any], sent: Any) -> None:
+    def __init__(self, now: Mapping[str, object], sent: object) -> None:
         super().__init__("Somebody changed this since it was read. Read it again, then send what should stay.")
         self.errors = [
             {"field": name, "problem": f"It is {_short(now[name])} now; {_short(value)} was sent."}
@@ -97,12 +97,12 @@ class OtherVersion(exceptions.APIException):
         ]
 
 
-def _short(value: Any) -> str:
+def _short(value: object) -> str:
     text = JSONRenderer().render(value).decode()
     return text if len(text) <= 120 else f"{text[:119]}…"
 
 
-def problem_details(error: Exception, context: dict[str, Any]) -> Response | None:
+def problem_details(error: Exception, context: dict[str, object]) -> Response | None:
     """
     Every error as one object: ``type, title, status, detail`` and ``errors``, one a field.
 
@@ -141,7 +141,7 @@ def problem_details(error: Exception, context: dict[str, Any]) -> Response | Non
     return response
 
 
-def _flat(detail: Any, path: str = "") -> Iterator[dict[str, str]]:
+def _flat(detail: object, path: str = "") -> Iterator[dict[str, str]]:
     """DRF's nested errors as rows of field and problem."""
     if isinstance(detail, dict):
         for key, value in detail.items():
@@ -165,7 +165,7 @@ class HasRole(BasePermission):
 
     message = "Your role does not do this."
 
-    def has_permission(self, request: Request, view: Any) -> bool:
+    def has_permission(self, request: Request, view: object) -> bool:
         wanted = getattr(view, "action_roles", {}).get(getattr(view, "action", None), getattr(view, "roles", ()))
         return bool(request.user.is_authenticated and request.user.has_role(*wanted))
 
@@ -176,7 +176,7 @@ else:  # at run time a mixin, before whichever viewset
     _View = object
 
 
-def kept_in(context: Mapping[str, Any]) -> dict[str, Any]:
+def kept_in(context: Mapping[str, object]) -> dict[str, Any]:
     """The context of a serializer as the place where rows of one answer keep what they share."""
     if not isinstance(context, dict):
         raise TypeError("a serializer's context is a dict")

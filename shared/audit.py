@@ -52,7 +52,7 @@ def changes_in_words(made: AuditEntry) -> list[tuple[str, Any, Any]]:
     ]
 
 
-def _in_words(value: Any, choices: Mapping[Any, Any]) -> Any:
+def _in_words(value: object, choices: Mapping[object, object]) -> Any:
     if isinstance(value, bool):
         return "yes" if value else "no"
     return str(choices[value]) if isinstance(value, str) and value in choices else value
@@ -71,7 +71,7 @@ def done_at(when: dt.datetime) -> Iterator[None]:
         _done_at.reset(token)
 
 
-def plain(value: Any) -> Any:
+def plain(value: object) -> Any:
     """A value as the trail keeps it: text, a number, a truth or nothing."""
     if value is None or isinstance(value, bool | int | float | str):
         return value

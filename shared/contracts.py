@@ -121,7 +121,7 @@ def _loaded(text: str) -> tuple[Any, bool]:
         return json.loads(text, parse_int=whole, **hooks), True
 
 
-def _refuse_unusable(value: Any, field: str) -> None:
+def _refuse_unusable(value: object, field: str) -> None:
     """Raises the `ContractError` of the first value that can't be used, by its path."""
     left: list[tuple[str, Any]] = [("", value)]
     while left:
@@ -160,7 +160,7 @@ def joined(path: str, more: str) -> str:
     return f"{path}.{more}" if path and more and not more.startswith("[") else path + more
 
 
-def read_length(value: Any, unit: str, field: str, *, least: int = 0) -> Length:
+def read_length(value: object, unit: str, field: str, *, least: int = 0) -> Length:
     """
     A length from a document: a string in `unit` (``in``, ``mm`` or ``1``).
 
@@ -217,7 +217,7 @@ def run_command(main: Callable[[], int | None]) -> int:
         return 2
 
 
-def kind_word(value: Any) -> str:
+def kind_word(value: object) -> str:
     """What kind of JSON value this is."""
     if value is None:
         return "null"

@@ -44,7 +44,7 @@ Gather = Callable[[Any], dict[str, Any]]
 class _Plain(DjangoJSONEncoder):
     """Lengths by their ticks, rows by their label and key."""
 
-    def default(self, o: Any) -> Any:
+    def default(self, o: object) -> Any:
         if isinstance(o, Length):
             return o.ticks
         if isinstance(o, models.Model):
@@ -91,11 +91,11 @@ class Kind:
             raise Http404
         return subject
 
-    def allows(self, user: User, subject: Any) -> bool:
+    def allows(self, user: User, subject: object) -> bool:
         """Whether the person's role, and the kind's own question, let them have it."""
         return user.has_role(*self.roles) and (self.who is None or self.who(user, subject))
 
-    def content(self, subject: Any) -> Content:
+    def content(self, subject: object) -> Content:
         """The document's content as things stand now."""
         gathered = self.gather(subject)
         return gathered if isinstance(gathered, Content) else Content(gathered, gathered)
@@ -282,12 +282,12 @@ def _keep(
     return document
 
 
-def branch_of(subject: Any, by: User | None = None) -> Branch | None:
+def branch_of(subject: object, by: User | None = None) -> Branch | None:
     """The branch whose paper and units a document about `subject` takes."""
     if isinstance(subject, Branch):
         return subject
     for path in ("branch", "job.branch", "crew.branch", "site.branch", "batch.branch"):
-        found: Any = subject
+        found: object = subject
         for name in path.split("."):
             found = getattr(found, name, None)
         if isinstance(found, Branch):
@@ -375,7 +375,7 @@ def _own_files(drawings: Sequence[bytes] = ()) -> Any:
     from weasyprint.urls import FatalURLFetchingError, URLFetcher, URLFetcherResponse
 
     class OwnFiles(URLFetcher):  # type: ignore[misc]  # WeasyPrint has no types
-        def fetch(self, url: str, headers: Any = None) -> Any:
+        def fetch(self, url: str, headers: object = None) -> Any:
             scheme, _, name = url.partition(":")
             if scheme == "drawing" and name.isdecimal() and int(name) < len(drawings):
                 return URLFetcherResponse(url, drawings[int(name)], {"Content-Type": "image/svg+xml"})

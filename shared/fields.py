@@ -111,7 +111,7 @@ class LengthField(_Field[SetT, GetT]):
         except (TypeError, ValueError):
             raise ValidationError(f"{value} is not a length", code="invalid") from None
 
-    def get_prep_value(self, value: Any) -> Any:
+    def get_prep_value(self, value: object) -> Any:
         value = super().get_prep_value(value)
         if value is None or hasattr(value, "resolve_expression"):
             return value
@@ -130,7 +130,7 @@ class LengthField(_Field[SetT, GetT]):
 class LengthInput(forms.TextInput):
     """A box for a length: figures keyboard where there is one, no guesses by the browser."""
 
-    def __init__(self, attrs: dict[str, Any] | None = None) -> None:
+    def __init__(self, attrs: dict[str, object] | None = None) -> None:
         base = {"class": "length", "autocomplete": "off", "spellcheck": "false", "maxlength": "40"}
         super().__init__({**base, **(attrs or {})})
 
@@ -166,10 +166,10 @@ class LengthFormField(forms.Field):
         self.unit, self.least, self.most, self.grid = unit, least, most, grid
         super().__init__(**kwargs)
 
-    def prepare_value(self, value: Any) -> Any:
+    def prepare_value(self, value: object) -> Any:
         return value.text(self.unit) if isinstance(value, Length) else value
 
-    def to_python(self, value: Any) -> Length | None:
+    def to_python(self, value: object) -> Length | None:
         if value in self.empty_values:
             return None
         if isinstance(value, Length):
@@ -194,7 +194,7 @@ class LengthFormField(forms.Field):
             near = f"{value.down(self.grid).text(self.unit)} and {value.up(self.grid).text(self.unit)}"
             raise ValidationError(f"{shown} is finer than the tape; the nearest are {near}", code="grid")
 
-    def has_changed(self, initial: Any, data: Any) -> bool:
+    def has_changed(self, initial: object, data: object) -> bool:
         try:
             return self.to_python(initial) != self.to_python(data)
         except ValidationError:
@@ -251,7 +251,7 @@ class LengthSerializerField(serializers.Field[Length, Any, dict[str, Any], Any])
     def to_representation(self, value: Length) -> dict[str, Any]:
         return length_answer(value, self.unit)
 
-    def to_internal_value(self, data: Any) -> Length:
+    def to_internal_value(self, data: object) -> Length:
         length = self._read(data)
         for bound, key, broken in (
             (self.least, "least", self.least is not None and length < self.least),
@@ -262,7 +262,7 @@ class LengthSerializerField(serializers.Field[Length, Any, dict[str, Any], Any])
                 self.fail(key, value=length.text(unit, symbol=True), bound=bound.text(unit, symbol=True))
         return length
 
-    def _read(self, data: Any) -> Length:
+    def _read(self, data: object) -> Length:
         if isinstance(data, dict):
             ticks = data.get("ticks")
             if type(ticks) is int and 0 <= ticks <= 2**40:

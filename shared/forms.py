@@ -177,7 +177,7 @@ class PageModelForm(PageFormMixin, _ModelForm):
     """A form over a model's fields; the view passes ``cleaned_data`` to a service and never saves it."""
 
 
-def shown(field: forms.Field, value: Any) -> str:
+def shown(field: forms.Field, value: object) -> str:
     """A value in words, as the page offers it."""
     if isinstance(value, bool):
         return "yes" if value else "no"
@@ -194,7 +194,7 @@ class DateInput(forms.DateInput):
 
     input_type = "date"
 
-    def __init__(self, attrs: dict[str, Any] | None = None) -> None:
+    def __init__(self, attrs: dict[str, object] | None = None) -> None:
         super().__init__(attrs, format="%Y-%m-%d")
 
 
@@ -203,7 +203,7 @@ class TimeInput(forms.TimeInput):
 
     input_type = "time"
 
-    def __init__(self, attrs: dict[str, Any] | None = None) -> None:
+    def __init__(self, attrs: dict[str, object] | None = None) -> None:
         super().__init__(attrs, format="%H:%M")
 
 
@@ -213,7 +213,7 @@ COORDINATES = re.compile(r"^\s*(-?\d{1,2}(?:\.\d+)?)\s*[,;\s]\s*(-?\d{1,3}(?:\.\
 class CoordinatesField(forms.CharField):
     """Latitude and longitude in one box, as maps copy them: ``41.6180, -91.8720``."""
 
-    def prepare_value(self, value: Any) -> Any:
+    def prepare_value(self, value: object) -> Any:
         """The box's text, of what `clean` gave too."""
         return f"{value[0]}, {value[1]}" if isinstance(value, tuple) else value
 
@@ -221,7 +221,7 @@ class CoordinatesField(forms.CharField):
         kwargs.setdefault("help_text", "latitude, longitude; as a map copies them, or picked on the sketch")
         super().__init__(**kwargs)
 
-    def clean(self, value: Any) -> tuple[float, float] | None:
+    def clean(self, value: object) -> tuple[float, float] | None:
         text = super().clean(value)
         if not text:
             return None

@@ -108,7 +108,7 @@ class SentOnceMiddleware:
             _keep_page(row, response)
         return response
 
-    def process_view(self, request: HttpRequest, view: Any, args: Any, kwargs: Any) -> HttpResponse | None:
+    def process_view(self, request: HttpRequest, view: object, args: object, kwargs: object) -> HttpResponse | None:
         """Claims the press, or answers as the first one was; after the check of the token itself."""
         if request.method != "POST" or request.path.startswith("/api/") or getattr(view, "only_looks", False):
             return None

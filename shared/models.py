@@ -326,7 +326,7 @@ class RunQuerySet(SubjectQuerySet["Run"]):
         """Waiting or under way."""
         return self.filter(state__in=Run.ACTIVE)
 
-    def stale(self, *, now: Any, sent_before: Any) -> Self:
+    def stale(self, *, now: dt.datetime, sent_before: dt.datetime) -> Self:
         """Under way with a lease that ran out, or waiting and sent too long ago (or never)."""
         lapsed = Q(state=Run.State.UNDER_WAY, lease_until__lt=now)
         unheard = Q(state=Run.State.WAITING) & (Q(sent_at=None) | Q(sent_at__lt=sent_before))

@@ -13,7 +13,7 @@ DEEPEST: Final = 32
 TOO_DEEP: Final = f"The JSON is nested too deep to read; at most {DEEPEST} levels are taken."
 
 
-def _depth(body: Any) -> int:
+def _depth(body: object) -> int:
     """Levels of lists and objects, counted no further than one past what is taken."""
     level, found = [body], 0
     while found <= DEEPEST:

@@ -181,7 +181,7 @@ class Form:
         """The same for a hook of its own: what it raises has its path from whoever called the hook."""
         return self._converter.structure(value, kind)
 
-    def write(self, value: Any) -> Any:
+    def write(self, value: object) -> Any:
         """JSON from which `read` makes an equal value."""
         return self._converter.unstructure(value)
 
@@ -207,7 +207,7 @@ class Form:
             return self._many(kind, limit, is_list=origin is tuple)
         return self._record(kind)
 
-    def _field(self, cls: type[Any], kind: Any) -> Hook:
+    def _field(self, cls: type[Any], kind: object) -> Hook:
         """What reads a field; one that may hold another of its own class is looked up when it is read."""
         holds_its_own = kind == cls | None
         return (
@@ -216,10 +216,10 @@ class Form:
             else self._of(kind, None)
         )
 
-    def _of(self, kind: Any, limit: Limit) -> Hook:
+    def _of(self, kind: object, limit: Limit) -> Hook:
         return self._converter.get_structure_hook(_limited(kind, limit))
 
-    def _many(self, kind: Any, limit: Limit, *, is_list: bool) -> Hook:
+    def _many(self, kind: object, limit: Limit, *, is_list: bool) -> Hook:
         """A list or an object: the limit is how many entries it has, or that of each of them."""
         most = limit.most if isinstance(limit, Longest) else None
         each = _limited(get_args(kind)[0 if is_list else 1], limit if most is None else None)
@@ -290,33 +290,33 @@ def _with_path(error: BaseException, path: str) -> BaseException:
         error = next((one for one in found if not isinstance(one, BaseValidationError)), found[0])
 
 
-def _limited(kind: Any, limit: Limit) -> Any:
+def _limited(kind: object, limit: Limit) -> Any:
     return kind if limit is None else Annotated[kind, limit]
 
 
-def _has_kinds(cls: Any) -> bool:
+def _has_kinds(cls: object) -> bool:
     return dataclasses.is_dataclass(cls) and isinstance(cls, type) and bool(cls.__subclasses__())
 
 
-def _may_be_none(kind: Any) -> bool:
+def _may_be_none(kind: object) -> bool:
     return get_origin(kind) in {types.UnionType, typing.Union} and types.NoneType in get_args(kind)
 
 
-def _bare(kind: Any) -> Any:
+def _bare(kind: object) -> Any:
     return get_args(kind)[0] if get_origin(kind) is Annotated else kind
 
 
 # -- what reads each type ----------------------------------------------------------------
 
 
-def _bounded(kind: Any, read: Callable[[Any, str], Any], unsaid: Within | None = None) -> MakeHook:
+def _bounded(kind: object, read: Callable[[Any, str], Any], unsaid: Within | None = None) -> MakeHook:
     """Of a kind of number, or lengths, from JSON and the bound to be named; `unsaid` holds where a field says none."""
 
     def make(limit: Limit) -> Hook:
         within = limit if isinstance(limit, Within) else unsaid or Within()
         bound, (least, most) = str(within), within.of(kind)
 
-        def hook(value: Any, _: Any) -> Any:
+        def hook(value: object, _: object) -> Any:
             made = read(value, bound)
             if (least is not None and made < least) or (most is not None and made > most):
                 raise ContractError("", f"{shortened(STORED.write(made))} is out of bounds", bound)
@@ -333,7 +333,7 @@ def _text(limit: Limit, longest: int = LONGEST_TEXT) -> Hook:
     most = limit.most if isinstance(limit, Longest) else longest
     bound = "text" if limit is None or isinstance(limit, Within) else str(limit)
 
-    def hook(value: Any, _: Any) -> str:
+    def hook(value: object, _: object) -> str:
         if not isinstance(value, str):
             raise ContractError("", f"{kind_word(value)} where text belongs", bound)
         if words is not None and value not in words:
@@ -348,7 +348,7 @@ def _text(limit: Limit, longest: int = LONGEST_TEXT) -> Hook:
 def _truth(_: Limit) -> Hook:
     """True or false."""
 
-    def hook(value: Any, _: Any) -> bool:
+    def hook(value: object, _: object) -> bool:
         if not isinstance(value, bool):
             raise ContractError("", f"{kind_word(value)} where true or false belongs", "true or false")
         return value
@@ -368,14 +368,14 @@ def _uid(_: Limit) -> Hook:
     return hook
 
 
-def _whole(value: Any, bound: str) -> int:
+def _whole(value: object, bound: str) -> int:
     """A whole number."""
     if isinstance(value, bool) or not isinstance(value, int):
         raise ContractError("", f"{kind_word(value)} where a whole number belongs", bound or "a whole number")
     return value
 
 
-def _fraction(value: Any, bound: str) -> Fraction:
+def _fraction(value: object, bound: str) -> Fraction:
     if isinstance(value, bool) or not isinstance(value, int | str | Decimal):
         raise ContractError("", "no number where one belongs", bound or 'text such as "1.05" or "2/3"')
     try:
@@ -397,7 +397,7 @@ def _decimal(value: Any, bound: str) -> Decimal:
         return Decimal(number.numerator) / number.denominator
 
 
-def _length(value: Any, bound: str) -> Length:
+def _length(value: object, bound: str) -> Length:
     if not isinstance(value, str):
         raise ContractError("", "a length is text", bound or 'such as "35 3/8" or "904 mm"')
     try:
@@ -413,7 +413,7 @@ def _number(limit: Limit) -> Hook:
     least, most = within.of(Fraction)
     bound = f"{float(least):g} to {float(most):g}" if above is None else str(within)
 
-    def hook(value: Any, _: Any) -> Fraction:
+    def hook(value: object, _: object) -> Fraction:
         if isinstance(value, bool) or not isinstance(value, int | Decimal):
             raise ContractError("", f"{kind_word(value)} where a number belongs", bound)
         number = Fraction(value)
@@ -431,7 +431,7 @@ def _length_in(unit: str) -> MakeHook:
         least, most = (limit if isinstance(limit, Within) else Within()).of(Length)
         shortest = least.ticks if least else 0
 
-        def hook(value: Any, _: Any) -> Length:
+        def hook(value: object, _: object) -> Length:
             length = contracts.read_length(value, unit, "", least=shortest)
             if most is not None and length.ticks > most.ticks:
                 bound = f"at most {contracts.length_text(most, unit)}"
@@ -509,7 +509,7 @@ class Record:
     FORM: ClassVar[Form] = STORED
 
     @classmethod
-    def from_json(cls, value: Any, path: str = "") -> Self:
+    def from_json(cls, value: object, path: str = "") -> Self:
         """See `Form.read`."""
         return cls.FORM.read(cls, value, path)
 

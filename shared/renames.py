@@ -186,7 +186,7 @@ def with_new_names(body: Any, request: Any) -> Any:
     return {names.get(name, name): value for name, value in body.items()} if names else body
 
 
-def with_old_names(answer: Any, names: Mapping[str, str]) -> Any:
+def with_old_names(answer: object, names: Mapping[str, str]) -> Any:
     """An answer in which every field of `names` (new: old) stands under both."""
     if isinstance(answer, list | tuple):
         return [with_old_names(one, names) for one in answer]

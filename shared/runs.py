@@ -105,7 +105,7 @@ def start(
     *,
     by: User | None,
     subject: models.Model | None = None,
-    params: dict[str, Any] | None = None,
+    params: dict[str, object] | None = None,
     key: str = "",
     title: str = "",
 ) -> Run:
@@ -392,7 +392,7 @@ class Teller(Protocol):
     def should_stop(self) -> bool: ...
 
 
-def run_process(ctx: Teller, argv: Sequence[str], problem: dict[str, Any]) -> dict[str, object]:
+def run_process(ctx: Teller, argv: Sequence[str], problem: dict[str, object]) -> dict[str, object]:
     """
     Run a solver as a process of its own and pass its progress on.
 
@@ -456,7 +456,7 @@ def _read_lines(stream: IO[bytes], lines: list[bytes]) -> None:
         lines.append(line)  # noqa: PERF402 - the list is watched while it grows
 
 
-def _hand_over(stdin: IO[bytes], problem: dict[str, Any]) -> None:
+def _hand_over(stdin: IO[bytes], problem: dict[str, object]) -> None:
     try:
         stdin.write(json.dumps(problem, cls=DjangoJSONEncoder).encode() + b"\n")
         stdin.flush()

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from typing import Any
-
 from django.conf import settings
 from drf_spectacular.openapi import AutoSchema
 
@@ -17,7 +15,7 @@ class RoomSchema(AutoSchema):
             return name.removesuffix("_retrieve") + "_list"
         return name
 
-    def _get_serializer_name(self, serializer: Any, direction: Any, bypass_extensions: bool = False) -> str:
+    def _get_serializer_name(self, serializer: object, direction: object, bypass_extensions: bool = False) -> str:
         name: str = super()._get_serializer_name(serializer, direction, bypass_extensions)
         kind = serializer if isinstance(serializer, type) else type(serializer)
         room = kind.__module__.partition(".")[0]

@@ -10,7 +10,7 @@ from django.contrib.auth.models import Group
 from django.contrib.auth.password_validation import validate_password
 from django.core.exceptions import ValidationError
 from django.core.mail import send_mail
-from django.db import transaction
+from django.db import models, transaction
 from django.db.models import Q
 from django.utils import timezone
 from rest_framework.authtoken.models import Token
@@ -231,7 +231,7 @@ def _demand_owner(by: User) -> None:
         raise Refused("only an owner changes the firm")
 
 
-def _set(row: Any, allowed: tuple[str, ...], facts: dict[str, Any]) -> None:
+def _set(row: models.Model, allowed: tuple[str, ...], facts: dict[str, object]) -> None:
     unknown = set(facts) - set(allowed)
     if unknown:
         raise TypeError(f"not to be changed here: {', '.join(sorted(unknown))}")

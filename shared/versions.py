@@ -50,12 +50,12 @@ def held(row: M) -> M:
     return row
 
 
-def mark(value: Any) -> str:
+def mark(value: object) -> str:
     """A short mark of a value, the same however a page or a column writes it."""
     return salted_hmac("shared.versions", json.dumps(_plain(value))).hexdigest()[:10]
 
 
-def _plain(value: Any) -> Any:
+def _plain(value: object) -> Any:
     """
     A value as text, without what is lost on the way through a page.
 

@@ -480,7 +480,7 @@ def not_found(request: HttpRequest, exception: Exception | None = None) -> HttpR
     return _said(request, "404.html", 404)
 
 
-def _said(request: HttpRequest, template: str, code: int, context: dict[str, Any] | None = None) -> HttpResponse:
+def _said(request: HttpRequest, template: str, code: int, context: dict[str, object] | None = None) -> HttpResponse:
     """The page in its frame; in a few plain lines where what the frame needs is not there."""
     try:
         return render(request, template, context, status=code)

@@ -369,7 +369,7 @@ def _part_lines(recipe: Recipe) -> dict[str, str]:
     return lines
 
 
-def _tree(name: str, value: Any) -> dict[str, str]:
+def _tree(name: str, value: object) -> dict[str, str]:
     """Leaves of a JSON value by readable path."""
     if isinstance(value, dict):
         found: dict[str, str] = {}

@@ -238,7 +238,7 @@ def acknowledge(
     return line
 
 
-def _differences(make: UnitMake, width: Length, height: Length, options: Mapping[str, Any]) -> list[str]:
+def _differences(make: UnitMake, width: Length, height: Length, options: Mapping[str, object]) -> list[str]:
     found = []
     for name, ordered, acknowledged in (
         ("width", make.finished_width, width),

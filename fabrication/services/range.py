@@ -92,7 +92,9 @@ def _check_material(row: Material) -> None:
 
 
 @transaction.atomic
-def save_supplier(*, branch: Branch, by: User, values: Mapping[str, Any], supplier: Supplier | None = None) -> Supplier:
+def save_supplier(
+    *, branch: Branch, by: User, values: Mapping[str, object], supplier: Supplier | None = None
+) -> Supplier:
     """A supplier, new or changed."""
     Branch.objects.select_for_update().get(pk=branch.pk)
     row = supplier or Supplier(branch=branch)

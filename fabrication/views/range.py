@@ -2,10 +2,8 @@
 
 from __future__ import annotations
 
-from typing import Any
-
 from django.contrib import messages
-from django.http import Http404, HttpResponse
+from django.http import Http404, HttpResponse, QueryDict
 from django.shortcuts import redirect, render
 from django.views.decorators.http import require_GET, require_http_methods, require_POST
 
@@ -107,7 +105,9 @@ def _tolerances(request: SignedInRequest, bad: ToleranceForm | None = None, bad_
     return render(request, "fabrication/tolerances.html", {"forms": forms}, status=422 if bad else 200)
 
 
-def _tolerance_form(request: SignedInRequest, family: str, row: Tolerance | None, data: Any = None) -> ToleranceForm:
+def _tolerance_form(
+    request: SignedInRequest, family: str, row: Tolerance | None, data: QueryDict | None = None
+) -> ToleranceForm:
     return ToleranceForm(data, user=request.user, prefix=family, row=row)
 
 

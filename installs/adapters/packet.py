@@ -417,7 +417,7 @@ def summary_lines(values: dict[str, Any]) -> dict[str, str]:
     return lines
 
 
-def _size(unit: dict[str, Any]) -> str:
+def _size(unit: dict[str, object]) -> str:
     sides = [side for side in (unit["width"], unit["height"]) if isinstance(side, Length)]
     return " × ".join(str(side) for side in sides)
 

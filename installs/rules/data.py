@@ -539,7 +539,7 @@ class HardwareRules(Record):
                     )
 
 
-def _covers(field: str, found: dict[str, Any], wanted: tuple[str, ...]) -> None:
+def _covers(field: str, found: dict[str, object], wanted: tuple[str, ...]) -> None:
     for key in wanted:
         if key not in found:
             raise ContractError(f"{field}.{key}", "missing", "required")

@@ -90,7 +90,7 @@ def parts_of(definition: Mapping[str, Any]) -> list[Part]:
     return found
 
 
-def part_at(definition: Mapping[str, Any], path: str) -> Part:
+def part_at(definition: Mapping[str, object], path: str) -> Part:
     """The part of this path; raises KeyError."""
     return {part.path: part for part in parts_of(definition)}[path]
 
@@ -109,7 +109,9 @@ def groups_of(definition: Mapping[str, Any], part: Part) -> list[Group]:
     return [*([Group("", tuple(out.plain))] if out.plain else []), *out.groups]
 
 
-def changed(definition: Mapping[str, Any], typed: Mapping[str, str], *, remove: Collection[str] = ()) -> dict[str, Any]:
+def changed(
+    definition: Mapping[str, object], typed: Mapping[str, str], *, remove: Collection[str] = ()
+) -> dict[str, Any]:
     """
     The definition with what was typed, by path, and without the rows and entries of `remove`.
 
@@ -138,7 +140,7 @@ def changed(definition: Mapping[str, Any], typed: Mapping[str, str], *, remove: 
     return made
 
 
-def copied(definition: Mapping[str, Any], path: str, key: str) -> dict[str, Any]:
+def copied(definition: Mapping[str, object], path: str, key: str) -> dict[str, Any]:
     """The definition with a copy of an entry, ``fasteners.hollow``, under another key beside it."""
     made: dict[str, Any] = copy.deepcopy(dict(definition))
     table, _, old = path.partition(".")
@@ -157,7 +159,7 @@ def _named(cls: type[Any]) -> list[tuple[str, object]]:
     return [(one.name, kind) for one, kind in fields_of(cls)]
 
 
-def _bare(kind: Any) -> Any:
+def _bare(kind: object) -> Any:
     """The type without its limits and without None."""
     if get_origin(kind) is typing.Annotated:
         kind = get_args(kind)[0]
@@ -166,7 +168,7 @@ def _bare(kind: Any) -> Any:
     return kind
 
 
-def _is_data(kind: Any) -> bool:
+def _is_data(kind: object) -> bool:
     return isinstance(kind, type) and issubclass(kind, Record)
 
 
@@ -280,7 +282,7 @@ def _words(name: str) -> str:
 # -- putting back ----------------------------------------------------------------------------------
 
 
-def _read(kind: Any, text: str) -> Any:
+def _read(kind: object, text: str) -> Any:
     """What JSON has for a typed text: the reader of the rules says what is wrong with it."""
     text = text.strip()
     may_be_none = get_origin(_unlimited(kind)) in {types.UnionType, typing.Union}
@@ -296,11 +298,11 @@ def _read(kind: Any, text: str) -> Any:
     return text
 
 
-def _unlimited(kind: Any) -> Any:
+def _unlimited(kind: object) -> Any:
     return get_args(kind)[0] if get_origin(kind) is typing.Annotated else kind
 
 
-def _put(made: dict[str, Any], path: str, value: Any) -> None:
+def _put(made: dict[str, object], path: str, value: object) -> None:
     steps = _steps(path)
     at: Any = made
     for step, after in itertools.pairwise(steps):
@@ -326,7 +328,7 @@ def _inner(at: Any, step: str | int, empty: Any, path: str) -> Any:
     return at[step]
 
 
-def _take_out(made: dict[str, Any], path: str) -> None:
+def _take_out(made: dict[str, object], path: str) -> None:
     steps: Sequence[str | int] = _steps(path)
     try:
         at = _value_at(made, path.removesuffix(f"[{steps[-1]}]").removesuffix(f".{steps[-1]}"))

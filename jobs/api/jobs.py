@@ -79,7 +79,7 @@ class BookSerializer(serializers.Serializer[None]):
     def validate_site(self, site: Site) -> Site:
         return mine(self, Site, site)
 
-    def validate_new_site(self, values: dict[str, Any]) -> dict[str, Any]:
+    def validate_new_site(self, values: dict[str, object]) -> dict[str, Any]:
         names = [name for name in SiteSerializer.Meta.fields if name not in {"id", "customer", "has_secret"}]
         inner = SiteSerializer(data=values, partial=True, context=self.context)
         inner.is_valid(raise_exception=True)
@@ -88,7 +88,7 @@ class BookSerializer(serializers.Serializer[None]):
                 raise serializers.ValidationError({name: "This is needed."})
         return {name: value for name, value in inner.validated_data.items() if name in names}
 
-    def validate(self, values: dict[str, Any]) -> dict[str, Any]:
+    def validate(self, values: dict[str, object]) -> dict[str, Any]:
         if ("site" in values) == ("new_site" in values):
             raise serializers.ValidationError({"site": "Give a known site or a new one."})
         if "site" not in values and ("customer" in values) == ("new_customer" in values):

@@ -126,7 +126,7 @@ class Variation:
         return asdict(self)
 
     @classmethod
-    def from_json(cls, stored: Mapping[str, Any]) -> Variation:
+    def from_json(cls, stored: Mapping[str, object]) -> Variation:
         """And back."""
         values: dict[str, Any] = {name: tuple(one) if isinstance(one, list) else one for name, one in stored.items()}
         return cls(**values)

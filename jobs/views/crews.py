@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from typing import Any
 
 from django.contrib import messages
@@ -317,7 +317,7 @@ def _took_rules(request: SignedInRequest, form: RulesForm) -> bool:
     return True
 
 
-def _windows_form(request: SignedInRequest, branch: Branch, sent: Any = None) -> WindowsForm:
+def _windows_form(request: SignedInRequest, branch: Branch, sent: Mapping[str, object] | None = None) -> WindowsForm:
     return WindowsForm(sent, user=request.user, row=branch, initial={"windows": windows_written(branch)})
 
 

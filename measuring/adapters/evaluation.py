@@ -38,7 +38,7 @@ class Evaluation:
     is_rough: bool = False
     evidence: Evidence | None = None
 
-    def findings_at(self, width: Length, options: Mapping[str, Any]) -> list[dict[str, object]]:
+    def findings_at(self, width: Length, options: Mapping[str, object]) -> list[dict[str, object]]:
         """The findings of one unit: of this width, with these options; nothing before there is a size."""
         if self.size is None or self.evidence is None:
             return []
@@ -57,7 +57,7 @@ class Evidence:
     confirmed: frozenset[str]
     """Spots read again, the same."""
 
-    def findings(self, size: OrderSize, options: Mapping[str, Any]) -> list[dict[str, object]]:
+    def findings(self, size: OrderSize, options: Mapping[str, object]) -> list[dict[str, object]]:
         """What the readings, the product and the site say, as JSON, what stops first."""
         found = all_findings(
             self.asked_of,
@@ -209,7 +209,7 @@ def gaps_of(opening: Opening, readings: Iterable[Reading]) -> list[Gap]:
 
 
 def evaluate(
-    opening: Opening, readings: Iterable[Reading] | None = None, options: Mapping[str, Any] | None = None
+    opening: Opening, readings: Iterable[Reading] | None = None, options: Mapping[str, object] | None = None
 ) -> Evaluation:
     """
     Size, steps, findings and gaps of an opening as it stands.

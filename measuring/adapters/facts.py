@@ -60,7 +60,7 @@ Cleaner = Callable[[Any, str, About], Any]
 
 
 def _text(longest: int) -> Cleaner:
-    def clean(value: Any, field: str, about: About) -> str:
+    def clean(value: object, field: str, about: About) -> str:
         text = "" if value is None else str(value).strip()
         if len(text) > longest:
             raise Refused(f"{len(text)} characters; at most {longest}", field=field, bound=f"at most {longest}")
@@ -72,7 +72,7 @@ def _text(longest: int) -> Cleaner:
 
 
 def _mark(longest: int) -> Cleaner:
-    def clean(value: Any, field: str, about: About) -> str:
+    def clean(value: object, field: str, about: About) -> str:
         mark: str = _text(longest)(value, field, about)
         if not mark:
             raise Refused("every opening has a mark, such as A or W-204", field=field)
@@ -90,18 +90,18 @@ def _choice(choices: Any) -> Cleaner:
     return clean
 
 
-def _truth(value: Any, field: str, about: About) -> bool:
+def _truth(value: object, field: str, about: About) -> bool:
     return value in _TRUE if isinstance(value, str | bool) else False
 
 
-def _up(value: Any, field: str, about: About) -> Length | None:
+def _up(value: object, field: str, about: About) -> Length | None:
     """A length that must be cleared: up to the grid."""
     if value in (None, ""):
         return None
     return read_entry(value, about.unit, field).up(READING_GRID[about.unit])
 
 
-def _down(value: Any, field: str, about: About) -> Length | None:
+def _down(value: object, field: str, about: About) -> Length | None:
     if value in (None, ""):
         return None
     return read_entry(value, about.unit, field).down(READING_GRID[about.unit])
@@ -149,7 +149,7 @@ def _by_uid(rows: Any, value: Any) -> Any:
         return None
 
 
-def _stops_on(value: Any, field: str, about: About) -> dict[str, object]:
+def _stops_on(value: object, field: str, about: About) -> dict[str, object]:
     """Sides that stop on a sill, a floor or a neighbour, each with its limit, rounded down."""
     if not value:
         return {}
@@ -169,7 +169,7 @@ def _stops_on(value: Any, field: str, about: About) -> dict[str, object]:
     return stops
 
 
-def _site_facts(value: Any, field: str, about: About) -> dict[str, str]:
+def _site_facts(value: object, field: str, about: About) -> dict[str, str]:
     if not isinstance(value, Mapping):
         raise Refused("a name to what was found", field=field)
     if len(value) > 30:
@@ -177,7 +177,7 @@ def _site_facts(value: Any, field: str, about: About) -> dict[str, str]:
     return {str(key)[:40]: str(fact)[:200] for key, fact in value.items() if fact not in (None, "")}
 
 
-def _units_wanted(value: Any, field: str, about: About) -> int:
+def _units_wanted(value: object, field: str, about: About) -> int:
     try:
         count = int(str(value))
     except ValueError:
@@ -187,7 +187,7 @@ def _units_wanted(value: Any, field: str, about: About) -> int:
     return count
 
 
-def _split(value: Any, field: str, about: About) -> list[int]:
+def _split(value: object, field: str, about: About) -> list[int]:
     """Widths of the units from the left; a line of text with + between, or a list."""
     if not value:
         return []
@@ -239,7 +239,7 @@ SIZE_FACTS: Final = frozenset(name for name, row in FACTS.items() if row.get("or
 """Facts that a released unit was ordered by."""
 
 
-def clean_facts(sent: Mapping[str, Any], about: About) -> tuple[dict[str, Any], dict[str, str]]:
+def clean_facts(sent: Mapping[str, object], about: About) -> tuple[dict[str, Any], dict[str, str]]:
     """The facts that are fit to keep, and the problem of each that is not."""
     clean: dict[str, Any] = {}
     problems: dict[str, str] = {}
@@ -260,7 +260,7 @@ def fixed_for(mount: str, fixed_to: str) -> str:
     return FixedTo.WALL.value if fixed_to in TABLE["never_fixed_to"][mount] else fixed_to
 
 
-def shown_fact(value: Any, unit: LengthUnit) -> Any:
+def shown_fact(value: object, unit: LengthUnit) -> Any:
     """
     A fact as plain JSON that its cleaner takes back.
 

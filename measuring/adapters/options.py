@@ -87,7 +87,7 @@ def starting_options(offer: Offer, mount: str) -> dict[str, str]:
     return {one.key: one.choices[0].key for one in offer.at(mount) if one.is_needed and len(one.choices) == 1}
 
 
-def copied_options(options: Mapping[str, Any]) -> dict[str, Any]:
+def copied_options(options: Mapping[str, object]) -> dict[str, Any]:
     """Those that another opening like this one has too."""
     own = {one.key for one in OURS if one.is_own}
     return {key: value for key, value in options.items() if key not in own}
@@ -104,7 +104,7 @@ def valid_options(offer: Offer, options: Mapping[str, Any]) -> dict[str, object]
 
 
 def clean_options(
-    offer: Offer, sent: Mapping[str, Any], unit: LengthUnit, *, name: str, held: Mapping[str, Any]
+    offer: Offer, sent: Mapping[str, object], unit: LengthUnit, *, name: str, held: Mapping[str, object]
 ) -> dict[str, str]:
     """
     The options as they are kept; what is `held` but on no list any more may stay or be taken back.

@@ -38,7 +38,7 @@ SHAPE_NAMES: Final = {int: "a whole number", str: "text", bool: "true or false",
 Facts = Annotated[Mapping[str, Any], Longest(60)]
 
 
-def check_facts(facts: Mapping[str, Any], path: str) -> None:
+def check_facts(facts: Mapping[str, object], path: str) -> None:
     """Refuses names that are no fact, and values that can't be one."""
     for name, value in facts.items():
         if name not in CLEANERS:

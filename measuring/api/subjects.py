@@ -18,7 +18,16 @@ from shared.devices.kinds import Touches
 
 if TYPE_CHECKING:
     from measuring.api.entries import (
-        Copy, NewOpening, NewRoom, OfObstruction, OfOpening, OfReading, OfVisit, Order, RoomDefaults, Settle,
+        Copy,
+        NewOpening,
+        NewRoom,
+        OfObstruction,
+        OfOpening,
+        OfReading,
+        OfVisit,
+        Order,
+        RoomDefaults,
+        Settle,
     )  # fmt: skip
 
 Where = tuple[int | None, str]

@@ -161,7 +161,7 @@ class ProductFit:
     confirmed: bool = False
 
     @classmethod
-    def from_json(cls, values: Mapping[str, Any]) -> ProductFit:
+    def from_json(cls, values: Mapping[str, object]) -> ProductFit:
         """
         From a row of the range: ``{"key", "name", "family", "fit": {..}}``, lengths as text.
 

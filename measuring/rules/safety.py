@@ -89,7 +89,7 @@ class Site:
     """What a package must pass and its length: ``{"truck": "144", "lift": "96"}``."""
 
     @classmethod
-    def from_json(cls, values: Mapping[str, Any], unit: str) -> Site:
+    def from_json(cls, values: Mapping[str, object], unit: str) -> Site:
         """From an object of these names, without ``_ticks``; ``reach_height`` is how high one reaches."""
         return FORMS[unit].read(cls, values)
 
@@ -176,12 +176,12 @@ class Jurisdiction:
     """What is said of it on a sheet for the site."""
 
     @classmethod
-    def from_json(cls, values: Mapping[str, Any]) -> Jurisdiction:
+    def from_json(cls, values: Mapping[str, object]) -> Jurisdiction:
         """From one row of ``measuring/data/jurisdictions.json``; lengths carry their own unit."""
         return FORMS["mm"].read(cls, values)
 
 
-def _share(value: Any) -> tuple[int, int]:
+def _share(value: object) -> tuple[int, int]:
     if not (isinstance(value, list) and len(value) == 2 and all(type(n) is int and 0 < n < 1000 for n in value)):
         raise ContractError("", "not a share of the height", "[numerator, denominator], 1 to 999")
     return value[0], value[1]

@@ -169,7 +169,7 @@ def in_doubt(findings: Iterable[Mapping[str, Any]]) -> list[Gap]:
     ]
 
 
-def settled(found: Sequence[Mapping[str, Any]], confirmed: Collection[str]) -> list[dict[str, Any]]:
+def settled(found: Sequence[Mapping[str, object]], confirmed: Collection[str]) -> list[dict[str, Any]]:
     """The findings, a doubt about a reading that was read again the same (`confirmed` spots) told and no more."""
     return [
         {**one, "severity": "note", "confirmed": True}

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from typing import Any
 
 from django.db import transaction
 from django.utils.text import slugify
@@ -40,7 +39,7 @@ def save_product(
     product: Product | None = None,
     name: str,
     family: str = "",
-    fit: Mapping[str, Any],
+    fit: Mapping[str, object],
     source: str = Product.Source.MADE,
     is_active: bool = True,
     key: str = "",

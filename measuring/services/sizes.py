@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from typing import Any
 
 from django.db import transaction
 from django.db.models import prefetch_related_objects
@@ -174,8 +173,8 @@ def _store(
     opening: Opening,
     unit: Unit,
     size: OrderSize,
-    steps: Sequence[Any],
-    findings: Sequence[Any],
+    steps: Sequence[object],
+    findings: Sequence[object],
     is_rough: bool,
     by: User,
 ) -> bool:
@@ -241,7 +240,7 @@ def is_being_measured(opening: Opening) -> bool:
 
 
 def _ask_for_change(
-    opening: Opening, unit: Unit, size: OrderSize, steps: Sequence[Any], findings: Sequence[Any], by: User
+    opening: Opening, unit: Unit, size: OrderSize, steps: Sequence[object], findings: Sequence[object], by: User
 ) -> None:
     """Open, renew or withdraw the change of a released unit's size."""
     waiting = unit.size_changes.filter(state=SizeChange.State.OPEN).first()
@@ -341,7 +340,7 @@ def _decide(change: SizeChange, state: str, by: User, text: str) -> None:
 
 
 @transaction.atomic
-def set_options(*, unit: Unit, options: Mapping[str, Any], by: User) -> Unit:
+def set_options(*, unit: Unit, options: Mapping[str, object], by: User) -> Unit:
     """
     Choose what a unit is made with beside its size; an empty value takes a choice back.
 
@@ -392,7 +391,7 @@ def _take_back(unit: Unit, opening: Opening, by: User) -> None:
 
 
 @transaction.atomic
-def set_options_of_opening(*, opening: Opening, options: Mapping[str, Any], by: User) -> list[Unit]:
+def set_options_of_opening(*, opening: Opening, options: Mapping[str, object], by: User) -> list[Unit]:
     """The same options for every unit of the opening that is not released."""
     units = [unit for unit in opening.units.live() if unit.state not in RELEASED_OR_LATER]
     return [set_options(unit=unit, options=options, by=by) for unit in units]

@@ -58,7 +58,7 @@ class ProductForm(PageForm):
     )
     mounts = forms.MultipleChoiceField(choices=Mount.choices, widget=forms.CheckboxSelectMultiple)
 
-    def __init__(self, product: Product | None, data: Any = None, *, user: User) -> None:
+    def __init__(self, product: Product | None, data: Mapping[str, object] | None = None, *, user: User) -> None:
         self.before = product
         fit: dict[str, Any] = dict(product.fit) if product else {"unit": user.unit.value}
         start: dict[str, Any] = {
@@ -155,7 +155,7 @@ def _rows(fit: Mapping[str, Any], key: str) -> list[dict[str, str]]:
     return list(fit.get(key) or [])
 
 
-def _get(fit: Mapping[str, Any], key: str) -> Any:
+def _get(fit: Mapping[str, object], key: str) -> Any:
     value: Any = fit
     for part in key.split("."):
         value = value.get(part) if isinstance(value, Mapping) else None

@@ -45,7 +45,7 @@ class DeviceScheme(OpenApiAuthenticationExtension):  # type: ignore[no-untyped-c
     target_class = DeviceAuthentication
     name = "device"
 
-    def get_security_definition(self, _schema: Any) -> dict[str, str]:
+    def get_security_definition(self, _schema: object) -> dict[str, str]:
         return {"type": "apiKey", "in": "header", "name": "Authorization", "description": "Device <token>"}
 
 

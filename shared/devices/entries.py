@@ -123,7 +123,9 @@ def holder_of(subject: str) -> ParkedEntry | None:
 # -- parking and running again -----------------------------------------------------------
 
 
-def _park(row: DeviceEntry, body: Mapping[str, object], touches: Touches, error: Exception | None = None) -> DeviceEntry:
+def _park(
+    row: DeviceEntry, body: Mapping[str, object], touches: Touches, error: Exception | None = None
+) -> DeviceEntry:
     _reply(row, DeviceEntry.PARKED, {"problem": "kept at the office, not taken yet"})
     parked = ParkedEntry(
         entry=row,

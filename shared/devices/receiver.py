@@ -75,7 +75,7 @@ def device_of(token: str) -> FieldDevice | None:
 # -- taking entries in ---------------------------------------------------------------------
 
 
-def receive(*, device: FieldDevice, sent: Sequence[Any]) -> list[dict[str, object]]:
+def receive(*, device: FieldDevice, sent: Sequence[object]) -> list[dict[str, object]]:
     """
     Take entries in, in their order; one reply each: ``{"id", "status", "reply"}``.
 
@@ -110,7 +110,7 @@ class _Sent:
     body_hash: str
 
 
-def _read(sent: Any) -> _Sent:
+def _read(sent: object) -> _Sent:
     if not isinstance(sent, Mapping):
         raise Refused("an entry is an object", field="entries")
     try:
@@ -134,7 +134,7 @@ def _read(sent: Any) -> _Sent:
     )
 
 
-def take_in(*, device: FieldDevice, sent: Any) -> dict[str, Any]:
+def take_in(*, device: FieldDevice, sent: object) -> dict[str, Any]:
     """One entry: done now, or the reply it got when it was."""
     try:
         one = _read(sent)
@@ -180,5 +180,5 @@ def _problem(error: Exception) -> dict[str, object]:
     return {"problem": "the entry can't be read"}
 
 
-def _reply(entry_id: str, status: int, reply: Mapping[str, Any]) -> dict[str, object]:
+def _reply(entry_id: str, status: int, reply: Mapping[str, object]) -> dict[str, object]:
     return {"id": entry_id, "status": status, "reply": dict(reply)}

@@ -59,7 +59,7 @@ def keep(document: Any) -> list[str]:
 # -- what is wrong -------------------------------------------------------------------
 
 
-def problems(document: Any) -> list[Problem]:
+def problems(document: object) -> list[Problem]:
     """Everything that is wrong in a file's values."""
     if not isinstance(document, dict):
         return [("document", "an object with firm, owner and branches belongs here")]
@@ -77,7 +77,7 @@ def problems(document: Any) -> list[Problem]:
 PERSON = {"name", "username", "roles", "email", "phone"}
 
 
-def _branch_problems(table: Any) -> list[Problem]:
+def _branch_problems(table: object) -> list[Problem]:
     rows = table_of(table)
     parts = setup.sections()
     form = _branch_form(rows)
@@ -88,7 +88,7 @@ def _branch_problems(table: Any) -> list[Problem]:
     return found
 
 
-def form_problems(form: BaseForm, table: Any, known: Iterable[str] | None = None) -> list[Problem]:
+def form_problems(form: BaseForm, table: object, known: Iterable[str] | None = None) -> list[Problem]:
     """What a form refuses of a table of the file, and names that it does not know."""
     if not isinstance(table, dict):
         return [("", "a table belongs here")]
@@ -99,7 +99,7 @@ def form_problems(form: BaseForm, table: Any, known: Iterable[str] | None = None
     return found
 
 
-def unknown(table: Mapping[str, Any], known: set[str]) -> list[Problem]:
+def unknown(table: Mapping[str, object], known: set[str]) -> list[Problem]:
     """Names that nothing reads."""
     words = "nothing reads this; known here: " + ", ".join(sorted(known))
     return [(str(key), words) for key in table if key not in known]
@@ -110,33 +110,33 @@ def below(path: str, found: Iterable[Problem]) -> list[Problem]:
     return [(path + (f".{key}" if key and not key.startswith("[") else key), words) for key, words in found]
 
 
-def many_problems(rows: Any, problems_of: Callable[[Any], list[Problem]]) -> list[Problem]:
+def many_problems(rows: object, problems_of: Callable[[Any], list[Problem]]) -> list[Problem]:
     """What is wrong with each entry of a list of the file."""
     if not isinstance(rows, list):
         return [("", "a list belongs here")]
     return [one for n, row in enumerate(rows) for one in below(f"[{n}]", problems_of(row))]
 
 
-def table_of(value: Any) -> dict[str, object]:
+def table_of(value: object) -> dict[str, object]:
     return value if isinstance(value, dict) else {}
 
 
-def _there(table: Mapping[str, Any]) -> Branch | None:
+def _there(table: Mapping[str, object]) -> Branch | None:
     """The branch of this name, where there is one."""
     return Branch.objects.filter(name__iexact=str(table.get("name", "")).strip()).first()
 
 
-def _branch_form(table: Mapping[str, Any]) -> BranchForm:
+def _branch_form(table: Mapping[str, object]) -> BranchForm:
     return BranchForm(_with_defaults(table), instance=_there(table) or Branch())
 
 
-def _with_defaults(table: Mapping[str, Any]) -> dict[str, object]:
+def _with_defaults(table: Mapping[str, object]) -> dict[str, object]:
     """A branch's facts as its form takes them: what the file leaves out is as the pages have it at first."""
     form = BranchForm(instance=Branch())
     return {name: form.get_initial_for_field(field, name) for name, field in form.fields.items()} | dict(table)
 
 
-def person_form(table: Any) -> PersonForm:
+def person_form(table: object) -> PersonForm:
     rows = table_of(table)
     return PersonForm({**rows, "role_names": rows.get("roles", []), "is_active": True})
 
@@ -163,7 +163,7 @@ def _keep(document: Mapping[str, Any]) -> list[str]:
     return done
 
 
-def _facts(table: Mapping[str, Any]) -> dict[str, object]:
+def _facts(table: Mapping[str, object]) -> dict[str, object]:
     form = _branch_form(table)
     form.full_clean()
     return form.facts()

@@ -158,21 +158,21 @@ register.filter("pounds", masses.pounds_text)
 
 
 @register.simple_tag
-def state(word: Any, mark: str = "") -> SafeString:
+def state(word: object, mark: str = "") -> SafeString:
     """A state as its word with its mark; `mark` (hollow, half, full, crossed) for words not in `MARKS`."""
     text = str(getattr(word, "label", word))
     return format_html('<span class="state {}">{}</span>', mark or MARKS.get(text.lower(), "hollow"), text)
 
 
 @register.simple_tag
-def severity(word: Any) -> SafeString:
+def severity(word: object) -> SafeString:
     """note, check or stop, as a word."""
     text = str(getattr(word, "value", word))
     return format_html('<span class="severity {0}">{0}</span>', text if text in {"note", "check", "stop"} else "note")
 
 
 @register.simple_tag
-def stage_line(stages: Iterable[Any], here: Any, label: str = "Stage") -> SafeString:
+def stage_line(stages: Iterable[object], here: object, label: str = "Stage") -> SafeString:
     """
     The whole way with where it stands.
 

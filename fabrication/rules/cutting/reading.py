@@ -136,7 +136,7 @@ def document_json(document: Document) -> dict[str, object]:
     return made
 
 
-def read_answer(answer: Any) -> Answer:
+def read_answer(answer: object) -> Answer:
     """The answer to a document in ticks; raises `ContractError` naming field, problem and bound."""
     return _IN_TICKS.read(Answer, answer)
 
@@ -245,7 +245,7 @@ def _number(value: Fraction) -> int | float:
 def _amount(_: Limit) -> Hook:
     """A number as an answer has it, which the standard reader of JSON made."""
 
-    def hook(value: Any, _: Any) -> Fraction:
+    def hook(value: object, _: object) -> Fraction:
         if isinstance(value, bool) or not isinstance(value, int | float):
             raise ContractError("", f"{kind_word(value)} where a number belongs", "a number")
         return Fraction(value)

@@ -178,7 +178,7 @@ class Answer:
     kept: Share | None = None
 
 
-def _id(value: Any) -> Id:
+def _id(value: object) -> Id:
     """Text or a whole number."""
     if type(value) is not int and not (isinstance(value, str) and 0 < len(value) <= 200):
         raise ContractError("", "not an id", "text of 1 to 200 characters, or a whole number")
@@ -186,7 +186,7 @@ def _id(value: Any) -> Id:
     return number_or_text
 
 
-def _span(value: Any) -> Span:
+def _span(value: object) -> Span:
     if not isinstance(value, list) or len(value) != 2 or any(type(end) is not int for end in value):
         raise ContractError("", "not two whole numbers", "[from, to], in seconds")
     begin, end = value
@@ -198,40 +198,40 @@ def _span(value: Any) -> Span:
     return (begin, end)
 
 
-def _open_span(value: Any) -> OpenSpan:
+def _open_span(value: object) -> OpenSpan:
     whole = (int, int | None)
     if not isinstance(value, list) or len(value) != 2 or not all(map(isinstance, value, whole)):
         raise ContractError("", "not two whole numbers", "[from, to], in seconds; nothing ends it with null")
     return (value[0], value[1])
 
 
-def _share(value: Any) -> float:
+def _share(value: object) -> float:
     if isinstance(value, bool) or not isinstance(value, int | float) or not 0 <= value <= 1:
         raise ContractError("", "no share of a whole", "0 to 1")
     return value
 
 
-def _lunch(value: Any) -> Lunch:
+def _lunch(value: object) -> Lunch:
     lunch = FORM.part(WrittenLunch, value)
     return Lunch(lunch.begin, lunch.end, round(60 * lunch.minutes))
 
 
-def _locked(value: Any) -> tuple[Id, int]:
+def _locked(value: object) -> tuple[Id, int]:
     locked = FORM.part(Locked, value)
     return locked.crew, locked.shift
 
 
-def _overtime(value: Any) -> int:
+def _overtime(value: object) -> int:
     if isinstance(value, dict):
         return 60 * int(FORM.part(Minutes, value).minutes)
     return 0 if value is None else int(FORM.part(Whole, value))
 
 
-def _words(value: Any) -> frozenset[str]:
+def _words(value: object) -> frozenset[str]:
     return frozenset(FORM.part(tuple[str, ...], value))
 
 
-def _numbers(value: Any) -> frozenset[int]:
+def _numbers(value: object) -> frozenset[int]:
     if not isinstance(value, list) or any(type(entry) is not int for entry in value):
         raise ContractError("", "not a list of whole numbers", "[0, ..]")
     return frozenset(value)
@@ -273,7 +273,7 @@ class _Places:
         self._is_matrix, self._is_road = travel.matrix is not None, travel.metric == "road"
         self.points: dict[tuple[Fraction, Fraction], int] = {}
 
-    def number(self, document: Mapping[str, Any]) -> None:
+    def number(self, document: Mapping[str, object]) -> None:
         """Puts its number in the stead of every place; a crew ends where it starts unless it says where."""
         for name, ends in (("crews", ("start", "end")), ("stops", ("at",))):
             entries = document.get(name)
@@ -286,7 +286,7 @@ class _Places:
                     if end in entry:
                         entry[end] = self._number(entry[end], f"{name}[{place}].{end}")
 
-    def _number(self, point: Any, at: str) -> int:
+    def _number(self, point: object, at: str) -> int:
         if not isinstance(point, list) or len(point) != 2:
             bound = "[longitude, latitude]" if self._is_road else "[x, y]"
             raise ContractError(at, "a place is two numbers with this travel", bound)
@@ -345,7 +345,7 @@ def _plane_table(places: _Places, scale: float, is_dimacs: bool) -> np.ndarray:
     return np.asarray(table.astype(np.int64))
 
 
-def _matrix(rows: Any) -> np.ndarray:
+def _matrix(rows: object) -> np.ndarray:
     if not isinstance(rows, list) or not rows:
         raise ContractError("travel.matrix", "not a list of rows", "[[..], ..]")
     if len(rows) > MOST_PLACES:
@@ -376,7 +376,7 @@ def _previous(driven: Iterable[Driven]) -> dict[tuple[Id, int], tuple[Id, ...]]:
     return out
 
 
-def read_answer(answer: Any) -> Answer:
+def read_answer(answer: object) -> Answer:
     """The solver's answer; raises `ContractError` naming field, problem and bound."""
     return FORM.read(Answer, answer)
 
