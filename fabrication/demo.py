@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from decimal import Decimal
-from typing import Any, Final
+from typing import Final
 
 from django.db import transaction
 
@@ -100,7 +100,7 @@ def _stock(demo: Demo, materials: dict[str, Material]) -> None:
     demo.say(f"{len(materials)} materials, {len(rows)} stock pieces and places")
 
 
-def _row(material: Material, **fields: Any) -> StockItem:
+def _row(material: Material, **fields: object) -> StockItem:
     return StockItem(material=material, code=new_code(), **fields)
 
 

@@ -98,7 +98,7 @@ def _plan_values(plan: CutPlan, unit: Any) -> dict[str, object]:
     }
 
 
-def _questions(units: Iterable[int], unit: LengthUnit) -> dict[str, Any]:
+def _questions(units: Iterable[int], unit: LengthUnit) -> dict[str, object]:
     """Units that were measured again and are to be decided; nothing, not even a name, where there are none."""
     changes = in_question(units).values()
     found = [f"{change.unit.code} {said(change, unit)}" for change in changes]
@@ -205,7 +205,7 @@ def stock_label(item: StockItem) -> dict[str, object]:
     }
 
 
-def unit_labels(make: UnitMake, offer: Offer) -> list[dict[str, Any]]:
+def unit_labels(make: UnitMake, offer: Offer) -> list[dict[str, object]]:
     """The labels of one unit: package 1 of 2 and so on, with what tells it from its neighbours."""
     opening = make.unit.opening
     packages = make.packages or [{"name": ""}]

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import uuid
 from math import ceil
-from typing import Any, Self, TypeVar
+from typing import Self, TypeVar
 
 from django.conf import settings
 from django.db import models
@@ -376,7 +376,7 @@ class UnitMake(models.Model):
         return f"{self.unit.code} as made"
 
     @property
-    def all_steps(self) -> list[dict[str, Any]]:
+    def all_steps(self) -> list[dict[str, object]]:
         """From the first reading to the finished size, as the page and the work order number them."""
         return [*self.unit.steps, *self.steps]
 

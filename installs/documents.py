@@ -74,7 +74,7 @@ def changes_since(load: Load, values: dict[str, object]) -> dict[str, Any] | Non
 
 
 @receiver(post_save, sender=Document)
-def keep_summary_lines(instance: Document, created: bool, **kwargs: Any) -> None:
+def keep_summary_lines(instance: Document, created: bool, **kwargs: object) -> None:
     """In the transaction that keeps a packet: what it said, so that the next can say what changed."""
     if not created or instance.kind != PACKET:
         return
@@ -98,7 +98,7 @@ def keep_summary_lines(instance: Document, created: bool, **kwargs: Any) -> None
 )
 def load_list(load: Load) -> dict[str, Any]:
     """What goes on the truck, in the order it is put on, to tick off by hand."""
-    sections: dict[str, list[dict[str, Any]]] = {}
+    sections: dict[str, list[dict[str, object]]] = {}
     for line in lines_of(load):
         sections.setdefault(line.section, []).append(
             {

@@ -168,7 +168,7 @@ def _document(demo: Demo, opening: Opening, family: str) -> dict[str, Any]:
     width, height = DOOR if opening.is_door else (random.choice(widths), random.choice(HEIGHTS))
     width_at = Length.inches(width) + EIGHTH * random.randint(0, 7)
     height_at = Length.inches(height) + EIGHTH * random.randint(0, 7)
-    document: dict[str, Any] = {"id": opening.mark, "family": family, "mount": opening.mount}
+    document: dict[str, object] = {"id": opening.mark, "family": family, "mount": opening.mount}
     if opening.mount == Mount.OUTSIDE:
         document["widths"], document["heights"] = {"top": width_at.text()}, {"center": height_at.text()}
         document["cover"] = {"left": "3", "right": "3", "top": "3", "bottom": "0" if opening.is_door else "2"}

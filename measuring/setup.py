@@ -26,7 +26,7 @@ def standing(branch: Branch | None) -> str:
 
 
 def _form(table: Mapping[str, Any]) -> RangeForm:
-    data: dict[str, Any] = {f"take_{key}": True for key in table["range"]}
+    data: dict[str, object] = {f"take_{key}": True for key in table["range"]}
     return RangeForm({**data, **{f"name_{key}": name for key, name in table["range"].items()}})
 
 

@@ -94,7 +94,7 @@ def roles_required(*names: str) -> Callable[[View], View]:
 
     def decorate(view: View) -> View:
         @wraps(view)
-        def inner(request: SignedInRequest, *args: Any, **kwargs: Any) -> HttpResponseBase:
+        def inner(request: SignedInRequest, *args: object, **kwargs: object) -> HttpResponseBase:
             if not request.user.has_role(*names):
                 raise PermissionDenied
             return view(request, *args, **kwargs)

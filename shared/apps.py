@@ -1,7 +1,5 @@
 """The common app."""
 
-from typing import Any
-
 from django.apps import AppConfig
 from django.db.models.signals import post_migrate
 
@@ -21,7 +19,7 @@ class SharedConfig(AppConfig):
         standing.register()
 
 
-def keep_roles(using: str, **kwargs: Any) -> None:
+def keep_roles(using: str, **kwargs: object) -> None:
     """After every migrate (and every flush in tests) each role has its group."""
     from django.contrib.auth.models import Group
 

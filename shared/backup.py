@@ -151,12 +151,12 @@ def _files() -> list[tuple[str, Path]]:
     return sorted((str(path.relative_to(root)), path) for path in root.rglob("*") if path.is_file())
 
 
-def _part(path: Path) -> list[Any]:
+def _part(path: Path) -> list[object]:
     with path.open("rb") as opened:
         return _sum(opened)
 
 
-def _sum(opened: Any) -> list[Any]:
+def _sum(opened: Any) -> list[object]:
     digest, size = hashlib.sha256(), 0
     while block := opened.read(1 << 20):
         digest.update(block)

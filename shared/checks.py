@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from typing import Any
-
 from django.core.checks import CheckMessage, Error, register
 from django.urls import NoReverseMatch, reverse
 
@@ -19,7 +17,7 @@ def _resolves(url_name: str, *args: object) -> bool:
 
 
 @register
-def registered_pages_exist(**kwargs: Any) -> list[CheckMessage]:
+def registered_pages_exist(**kwargs: object) -> list[CheckMessage]:
     """Every menu entry and panel names a page there is."""
     found: list[CheckMessage] = [
         Error(f"menu entry {entry.title}: no page {entry.url_name}", id="jambwise.E001")

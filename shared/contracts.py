@@ -81,7 +81,7 @@ _HALF_CHARACTER: Final = re.compile(r"\\u[dD][89a-fA-F]|[\ud800-\udfff]")
 """What may be half of a character: a whole one is two of these escapes, which are looked at once read."""
 
 
-def _loaded(text: str) -> tuple[Any, bool]:
+def _loaded(text: str) -> tuple[object, bool]:
     """The value, and whether it holds an `_Unusable`."""
     found: list[_Unusable] = []
 
@@ -89,7 +89,7 @@ def _loaded(text: str) -> tuple[Any, bool]:
         found.append(_Unusable(problem, bound))
         return found[-1]
 
-    def pairs(pairs: list[tuple[str, Any]]) -> dict[str, object]:
+    def pairs(pairs: list[tuple[str, object]]) -> dict[str, object]:
         fields = dict(pairs)
         if len(fields) < len(pairs):
             names = [name for name, _ in pairs]

@@ -102,7 +102,7 @@ class LengthField(_Field[SetT, GetT]):
     def from_db_value(self, value: Any, _expression: Any, connection: Any) -> Length | None:
         return None if value is None else Length(int(value))
 
-    def to_python(self, value: Any) -> Any:
+    def to_python(self, value: Any) -> object:
         """A length, or the ticks of one as a fixture writes them."""
         if value is None or isinstance(value, Length):
             return value
@@ -111,7 +111,7 @@ class LengthField(_Field[SetT, GetT]):
         except (TypeError, ValueError):
             raise ValidationError(f"{value} is not a length", code="invalid") from None
 
-    def get_prep_value(self, value: object) -> Any:
+    def get_prep_value(self, value: object) -> object:
         value = super().get_prep_value(value)
         if value is None or hasattr(value, "resolve_expression"):
             return value
@@ -166,7 +166,7 @@ class LengthFormField(forms.Field):
         self.unit, self.least, self.most, self.grid = unit, least, most, grid
         super().__init__(**kwargs)
 
-    def prepare_value(self, value: object) -> Any:
+    def prepare_value(self, value: object) -> object:
         return value.text(self.unit) if isinstance(value, Length) else value
 
     def to_python(self, value: object) -> Length | None:

@@ -213,7 +213,7 @@ COORDINATES = re.compile(r"^\s*(-?\d{1,2}(?:\.\d+)?)\s*[,;\s]\s*(-?\d{1,3}(?:\.\
 class CoordinatesField(forms.CharField):
     """Latitude and longitude in one box, as maps copy them: ``41.6180, -91.8720``."""
 
-    def prepare_value(self, value: object) -> Any:
+    def prepare_value(self, value: object) -> object:
         """The box's text, of what `clean` gave too."""
         return f"{value[0]}, {value[1]}" if isinstance(value, tuple) else value
 

@@ -111,7 +111,7 @@ def _problem(value: Any, limit: Limit) -> str:
         return "" if value in limit.words else f"{value[:40]!r} is not known"
     if not isinstance(limit, Within) or isinstance(value, Mapping | str | bool):
         return ""
-    kind: Any = type(value)
+    kind: object = type(value)
     least, most = limit.of(kind)
     outside = (least is not None and value < least) or (most is not None and value > most)
     return f"{STORED.write(value)} is out of bounds" if outside else ""
@@ -141,7 +141,7 @@ class Form:
 
     def __init__(
         self,
-        kinds: Mapping[Any, MakeHook],
+        kinds: Mapping[object, MakeHook],
         texts: Mapping[Any, Callable[[Any], Any]],
         *,
         null_is_left_out: bool = False,
@@ -455,7 +455,7 @@ _TEXTS: Final[Mapping[type[Any], Callable[[Any], Any]]] = {
 
 def stored_form(unsaid: Within | None = None) -> Form:
     """That of columns, starting data and entries; `unsaid` are the bounds of numbers and lengths that say none."""
-    kinds: dict[Any, MakeHook] = {
+    kinds: dict[object, MakeHook] = {
         str: _text,
         bool: _truth,
         int: _bounded(int, _whole, unsaid),
@@ -482,10 +482,10 @@ Ticks = Annotated[int, "the ticks of a length"]
 
 
 def document_form(
-    unit: str = PLAIN, kinds: Mapping[Any, MakeHook] = _NONE, texts: Mapping[Any, Callable[[Any], Any]] = _NONE
+    unit: str = PLAIN, kinds: Mapping[object, MakeHook] = _NONE, texts: Mapping[Any, Callable[[Any], Any]] = _NONE
 ) -> Form:
     """That of the engines' documents in this unit; `kinds` reads what only one of them has, `texts` writes it."""
-    read: dict[Any, MakeHook] = {
+    read: dict[object, MakeHook] = {
         str: lambda limit: _text(limit, LONGEST_WORD),
         bool: _truth,
         int: _bounded(int, _whole, _LARGEST),
@@ -515,7 +515,7 @@ class Record:
 
     def to_json(self) -> dict[str, Any]:
         """A JSON object from which `from_json` makes an equal value."""
-        made: dict[str, Any] = self.FORM.write(self)
+        made: dict[str, object] = self.FORM.write(self)
         return made
 
     def check(self) -> None:

@@ -207,7 +207,7 @@ class BothNamesRenderer(JSONRenderer):
         return rendered
 
 
-def mark_in_schema(result: dict[str, Any], **_more: Any) -> dict[str, Any]:
+def mark_in_schema(result: dict[str, Any], **_more: object) -> dict[str, Any]:
     """The schema with every old name, marked as deprecated."""
     paths = result["paths"]
     for path, methods in list(paths.items()):

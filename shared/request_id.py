@@ -7,7 +7,7 @@ import re
 import uuid
 from collections.abc import Callable
 from contextvars import ContextVar
-from typing import Any, Final
+from typing import Final
 
 from django.core.signals import request_finished
 from django.dispatch import receiver
@@ -34,7 +34,7 @@ class RequestIdMiddleware:
 
 
 @receiver(request_finished)
-def _over(**kwargs: Any) -> None:
+def _over(**kwargs: object) -> None:
     """Django logs a page that was not found after its last middleware: the id lasts until the answer is out."""
     _request_id.set("-")
 

@@ -106,7 +106,7 @@ class PersonSerializer(serializers.ModelSerializer[User]):
         extra_kwargs = {"username": {"validators": []}, "branch": {"required": True, "allow_null": False}}
 
     def to_representation(self, instance: User) -> dict[str, Any]:
-        shown: dict[str, Any] = super().to_representation(instance)
+        shown: dict[str, object] = super().to_representation(instance)
         return {**shown, "roles": sorted(instance.role_names)}
 
 

@@ -291,7 +291,7 @@ class Context:
     def _mine(self) -> models.QuerySet[Run]:
         return Run.objects.filter(pk=self.run.pk, token=self.token, state=Run.State.UNDER_WAY)
 
-    def _renew(self, **fields: Any) -> None:
+    def _renew(self, **fields: object) -> None:
         """Push the lease on and look whether the run is still ours and wanted."""
         until = timezone.now() + timedelta(seconds=settings.RUN_LEASE_SECONDS)
         if not self._mine().update(lease_until=until, **fields):
@@ -356,7 +356,7 @@ class Context:
         Everything the work stores goes inside; the dict it yields becomes the run's result.
         Raises `Lost`, before anything is written, when another attempt holds the run.
         """
-        result: dict[str, Any] = {}
+        result: dict[str, object] = {}
         with transaction.atomic():
             if self._mine().select_for_update().first() is None:
                 raise Lost

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import datetime as dt
 from collections.abc import Callable, Iterable
-from typing import Any, Final
+from typing import Final
 
 from django.contrib.auth.models import Group
 from django.contrib.auth.password_validation import validate_password
@@ -33,7 +33,7 @@ leaving: list[Callable[[User, User], None]] = []
 
 
 @transaction.atomic
-def change_branch(*, branch: Branch, by: User, **facts: Any) -> Branch:
+def change_branch(*, branch: Branch, by: User, **facts: object) -> Branch:
     """Change what a branch says of itself; only fields of `BRANCH_FIELDS`."""
     _demand_owner(by)
     _set(branch, BRANCH_FIELDS, facts)
@@ -46,13 +46,13 @@ def change_branch(*, branch: Branch, by: User, **facts: Any) -> Branch:
 
 
 @transaction.atomic
-def add_branch(*, by: User, **facts: Any) -> Branch:
+def add_branch(*, by: User, **facts: object) -> Branch:
     """Another place the firm works from; only fields of `BRANCH_FIELDS`."""
     _demand_owner(by)
     return open_branch(by=by, **facts)
 
 
-def open_branch(*, by: User | None, **facts: Any) -> Branch:
+def open_branch(*, by: User | None, **facts: object) -> Branch:
     """A new branch's row, for who may open one."""
     branch = Branch()
     _set(branch, BRANCH_FIELDS, facts)
@@ -66,7 +66,7 @@ def open_branch(*, by: User | None, **facts: Any) -> Branch:
 
 @transaction.atomic
 def add_person(
-    *, by: User, branch: Branch, username: str, role_names: Iterable[str], password: str = "", **facts: Any
+    *, by: User, branch: Branch, username: str, role_names: Iterable[str], password: str = "", **facts: object
 ) -> User:
     """
     Give somebody an account; without a password they choose their own by `invite`.
@@ -81,7 +81,7 @@ def add_person(
 
 
 def new_account(
-    *, by: User | None, branch: Branch, username: str, role_names: Iterable[str], password: str = "", **facts: Any
+    *, by: User | None, branch: Branch, username: str, role_names: Iterable[str], password: str = "", **facts: object
 ) -> User:
     """A new account's row, for who may give one."""
     _demand_free(username)
@@ -162,7 +162,7 @@ def join(*, code: str, password: str, username: str = "") -> User:
 
 
 @transaction.atomic
-def change_person(*, person: User, by: User, role_names: Iterable[str] | None = None, **facts: Any) -> User:
+def change_person(*, person: User, by: User, role_names: Iterable[str] | None = None, **facts: object) -> User:
     """Change a person's facts and roles. The branch never loses its last owner."""
     _demand_owner(by)
     person = User.objects.select_for_update().get(pk=person.pk)

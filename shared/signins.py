@@ -5,7 +5,7 @@ from __future__ import annotations
 import datetime as dt
 from collections.abc import Callable
 from dataclasses import dataclass
-from typing import Any, Final
+from typing import Final
 
 from django.contrib.auth.signals import user_logged_in
 from django.contrib.sessions.models import Session
@@ -55,7 +55,7 @@ class SignInMiddleware:
 
 
 @receiver(user_logged_in)
-def signed_in(request: HttpRequest, user: User, **kwargs: Any) -> None:
+def signed_in(request: HttpRequest, user: User, **kwargs: object) -> None:
     """A row of its own for every sign-in."""
     if not hasattr(request, "session"):
         return

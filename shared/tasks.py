@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from typing import Any
-
 from celery import shared_task
 from celery.signals import worker_ready
 
@@ -24,7 +22,7 @@ def forget_answers() -> int:
 
 
 @worker_ready.connect
-def sweep_at_start(**kwargs: Any) -> None:
+def sweep_at_start(**kwargs: object) -> None:
     """A worker that comes up looks at once for what was left lying."""
     sweep.delay()
 

@@ -21,7 +21,7 @@ class ApiTokens(authentication.TokenAuthentication):
     tries many keys in vain waits.
     """
 
-    def authenticate(self, request: Any) -> tuple[Any, Any] | None:
+    def authenticate(self, request: Any) -> tuple[object, object] | None:
         try:
             found = super().authenticate(request)
         except exceptions.AuthenticationFailed:
@@ -33,7 +33,7 @@ class ApiTokens(authentication.TokenAuthentication):
             timezone.activate(found[0].branch.tz)
         return found
 
-    def authenticate_credentials(self, key: str) -> tuple[Any, Any]:
+    def authenticate_credentials(self, key: str) -> tuple[object, object]:
         user, token = super().authenticate_credentials(key)
         if token.created < timezone.now() - TOKENS_LAST:
             raise exceptions.AuthenticationFailed("This token is over a year old; ask for a new one.")

@@ -59,7 +59,7 @@ class SignIn(auth_views.LoginView):
         return super().post(request, *args, **kwargs)
 
 
-def sign_in_locked(request: HttpRequest, *args: Any, **kwargs: Any) -> HttpResponse:
+def sign_in_locked(request: HttpRequest, *args: object, **kwargs: object) -> HttpResponse:
     """Too many wrong passwords for this name from this address."""
     if request.path.startswith("/api/"):
         body = {"type": "about:blank", "title": "Too Many Requests", "status": 429, "errors": []}
@@ -144,7 +144,7 @@ def forgotten(request: HttpRequest) -> HttpResponse:
     return _open_page(request, "shared/forgotten.html", form, sent=sent, mails=bool(settings.EMAIL_URL))
 
 
-def _open_page(request: HttpRequest, template: str, form: Any, **context: Any) -> HttpResponse:
+def _open_page(request: HttpRequest, template: str, form: Any, **context: object) -> HttpResponse:
     refused = form.is_bound and bool(form.errors)
     return render(request, template, {"form": form, **context}, status=422 if refused else 200)
 
@@ -405,7 +405,7 @@ def new_password(request: SignedInRequest, pk: int) -> HttpResponse:
 
 
 def _form_page(
-    request: SignedInRequest, template: str, form: Any, *, failed: bool = False, **context: Any
+    request: SignedInRequest, template: str, form: Any, *, failed: bool = False, **context: object
 ) -> HttpResponse:
     """A form's page: 422 when what was sent is refused, so that htmx and tests can tell."""
     refused = failed or (form.is_bound and bool(form.errors))

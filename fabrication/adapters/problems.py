@@ -319,7 +319,7 @@ def _pattern_of(cut: PlannedCut) -> Pattern:
     return Pattern(str(cut.item_id), 1, cuts, cut.left, length=length, roll=roll)
 
 
-def _stock_of(problem: Mapping[str, Any]) -> dict[str, dict[str, Any]]:
+def _stock_of(problem: Mapping[str, Any]) -> dict[str, dict[str, object]]:
     return {row["id"]: row for row in problem["stock"]}
 
 

@@ -112,7 +112,7 @@ def _players(recipe: Recipe) -> dict[str, set[str]]:
         for choice in option.choices:
             for role, key in choice.materials.items():
                 playing.setdefault(role, set()).add(key)
-    trade: Any = recipe.trade
+    trade: object = recipe.trade
     playing.setdefault("tube", set()).update(getattr(trade, "tubes", ()))
     for drives in getattr(trade, "drives", ()):
         playing.setdefault("drive", set()).update(drives.candidates)

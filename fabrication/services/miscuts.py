@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
-from typing import Any
 
 from django.db import transaction
 
@@ -79,7 +78,7 @@ def report_miscut(
     _check_rests(cut, kept, rests)
     count_pieces(cut, kept - done, 1)
     count_pieces(cut, done - kept, -1)
-    marks: dict[int, dict[str, Any]] = {key: {"cut": True, "spoiled": False} for key in kept}
+    marks: dict[int, dict[str, object]] = {key: {"cut": True, "spoiled": False} for key in kept}
     marks |= {key: {"cut": False, "spoiled": True, "why": reason} for key in lost}
     close_with_rest(cut, by, rests, [cut.pieces[position] | marks[position] for position in sorted(marks)])
     record(by=by, action="reported a miscut", subject=cut, note=_what_was_cut(cut, reason, kept, lost, rests))

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from decimal import Decimal
-from typing import Any
 
 from django.db import transaction
 
@@ -157,7 +156,7 @@ def let_end_go(*, kept: KeptEnd, by: User, reason: str) -> None:
 
 
 @transaction.atomic
-def save_label_size(*, branch: Branch, by: User, **fields: Any) -> LabelSize:
+def save_label_size(*, branch: Branch, by: User, **fields: object) -> LabelSize:
     """What a branch's labels are printed on: `LabelSize`'s own fields."""
     size, _ = LabelSize.objects.update_or_create(branch=branch, defaults=fields)
     record(by=by, action="set the label size", subject=size, note=f"{size.width} × {size.height}, {size.kind}")

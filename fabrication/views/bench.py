@@ -130,7 +130,9 @@ def plan_news(request: SignedInRequest, pk: int) -> HttpResponse:
     return render(request, "fabrication/_plan_news.html", context)
 
 
-def _news(request: SignedInRequest, plan: CutPlan, cuts: list[PlannedCut], parts: Mapping[int, Part]) -> dict[str, Any]:
+def _news(
+    request: SignedInRequest, plan: CutPlan, cuts: list[PlannedCut], parts: Mapping[int, Part]
+) -> dict[str, object]:
     """The plan that took its place, and the units in it whose size is in question."""
     open_parts = [
         parts[piece["part"]]
@@ -253,7 +255,7 @@ def plan_of(run: Run) -> CutPlan:
     return run.subject
 
 
-def _act(request: SignedInRequest, plan_id: int, action: Callable[..., object], **what: Any) -> HttpResponse:
+def _act(request: SignedInRequest, plan_id: int, action: Callable[..., object], **what: object) -> HttpResponse:
     with refusals_shown(request):
         action(by=request.user, **what)
     return redirect("fabrication:cut_plan", plan_id)

@@ -5,7 +5,6 @@ from __future__ import annotations
 import json
 from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass
-from typing import Any
 
 from django.db import transaction
 from django.db.models import F, Max, Sum
@@ -137,7 +136,7 @@ def _differences(before: object, after: object, path: str = "", most: int = 20) 
     return {path: [_short_text(value) for value in (before, after)]}
 
 
-def _short_text(value: object) -> Any:
+def _short_text(value: object) -> object:
     if isinstance(value, str | int | float | bool | None):
         return value
     text = json.dumps(value)

@@ -159,7 +159,7 @@ def _sections(lines: list[LoadLine]) -> list[Section]:
     return list(found.values())
 
 
-def _act(request: SignedInRequest, row: Load, action: Any, **what: Any) -> HttpResponse:
+def _act(request: SignedInRequest, row: Load, action: Any, **what: object) -> HttpResponse:
     """One tap on the list; what is refused stands on the page that comes back."""
     try:
         action(by=request.user, **what)

@@ -120,7 +120,7 @@ def _next(visit: Appointment, standing: Iterable[Appointment]) -> Appointment | 
     return next((row for row in standing if row.pk != visit.pk and row.state not in PASSED), None)
 
 
-def _act(request: SignedInRequest, pk: int, action: Any, **what: Any) -> HttpResponse:
+def _act(request: SignedInRequest, pk: int, action: Any, **what: object) -> HttpResponse:
     visit = stop_for(request.user, pk)
     with refusals_shown(request):
         action(appointment=visit, by=request.user, **what)

@@ -121,7 +121,7 @@ class Variation:
         """Seconds by which a crew leaves late, ascending, each as likely."""
         return _spread(self.late, days)
 
-    def as_json(self) -> dict[str, Any]:
+    def as_json(self) -> dict[str, object]:
         """As it is stored."""
         return asdict(self)
 

@@ -6,7 +6,7 @@ import datetime as dt
 from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from decimal import Decimal
-from typing import Any, Final
+from typing import Final
 
 from django.utils import timezone
 
@@ -399,7 +399,7 @@ def _own_broken(row: Appointment, stop: Timed) -> list[str]:
             f"{clock(row.promised_until, tz)}"]  # fmt: skip
 
 
-def effect_json(effect: Effect) -> dict[str, Any]:
+def effect_json(effect: Effect) -> dict[str, object]:
     """What the board shows before anybody lets go."""
     return {
         "price": str(effect.price),

@@ -46,7 +46,7 @@ def _clean(row: Any, *, may_be_empty: Iterable[str] = ()) -> None:
 
 @transaction.atomic
 def save_crew(
-    *, branch: Branch, by: User, crew: Crew | None = None, skills: Iterable[Skill] = (), **values: Any
+    *, branch: Branch, by: User, crew: Crew | None = None, skills: Iterable[Skill] = (), **values: object
 ) -> Crew:
     """A new crew, or changes to one; a new one works Monday to Friday, eight to five."""
     is_new = crew is None
@@ -96,7 +96,7 @@ def set_up_crew(
 
 
 @transaction.atomic
-def set_crew_day(*, crew: Crew, day: dt.date, by: User, **values: Any) -> CrewDay:
+def set_crew_day(*, crew: Crew, day: dt.date, by: User, **values: object) -> CrewDay:
     """What is different on one day: off, other hours, other people."""
     row = CrewDay.objects.filter(crew=crew, day=day).first() or CrewDay(crew=crew, day=day)
     for name, value in values.items():
@@ -204,7 +204,7 @@ def remove_holiday(*, holiday: Holiday, by: User) -> None:
 
 
 @transaction.atomic
-def set_rules(*, branch: Branch, by: User, **values: Any) -> CalendarRules:
+def set_rules(*, branch: Branch, by: User, **values: object) -> CalendarRules:
     """How the branch prices and promises."""
     row = CalendarRules.of(branch)
     for name, value in values.items():

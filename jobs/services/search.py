@@ -180,7 +180,7 @@ def rebuild(model: Callable[[str, str], Any] = apps.get_model) -> int:
     return count
 
 
-def _all_entries(model: Callable[[str, str], Any], entries: Any) -> Iterator[Any]:
+def _all_entries(model: Callable[[str, str], Any], entries: Any) -> Iterator[object]:
     rules = model("jobs", "CalendarRules").objects.values_list("branch", "holiday_country")
     countries = {branch: country or REGION for branch, country in rules}
     sites = model("jobs", "Site").objects.select_related("customer").order_by("pk")
@@ -194,8 +194,8 @@ def _all_entries(model: Callable[[str, str], Any], entries: Any) -> Iterator[Any
         yield entries(branch_id=customer.branch_id, customer_id=customer.pk, text=text)
 
 
-def _chunks(rows: Iterator[Any]) -> Iterator[list[Any]]:
-    chunk: list[Any] = []
+def _chunks(rows: Iterator[object]) -> Iterator[list[Any]]:
+    chunk: list[object] = []
     for row in rows:
         chunk.append(row)
         if len(chunk) == CHUNK:

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import datetime as dt
 from collections.abc import Callable
-from typing import Any
 
 from django.contrib import messages
 from django.http import HttpResponse, JsonResponse
@@ -74,7 +73,7 @@ def appointment(request: SignedInRequest, pk: int) -> HttpResponse:
     return render(request, "jobs/appointment.html", appointment_context(request, row))
 
 
-def appointment_context(request: SignedInRequest, row: Appointment, **more: Any) -> dict[str, object]:
+def appointment_context(request: SignedInRequest, row: Appointment, **more: object) -> dict[str, object]:
     user = request.user
     is_office = user.has_role(*OFFICE)
     first, why = earliest_install(row) if is_office else (None, "")

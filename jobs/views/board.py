@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import datetime as dt
 from dataclasses import dataclass
-from typing import Any, Final
+from typing import Final
 from urllib.parse import urlencode
 
 from django.contrib import messages
@@ -114,7 +114,7 @@ def calendar(request: SignedInRequest) -> HttpResponseBase:
         return _csv(schedule, days)
     outcomes = ports.outcomes(_standing(schedule))
     keep = {"view": view, "show": show, "q": words}
-    context: dict[str, Any] = {
+    context: dict[str, object] = {
         "day": day,
         "days": days,
         "today": today,

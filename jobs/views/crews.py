@@ -126,7 +126,7 @@ def crew_edit(request: SignedInRequest, pk: int) -> HttpResponse:
     return render(request, "jobs/crew.html", crew_context(request, crew, form=form), status=422 if form.errors else 200)
 
 
-def crew_context(request: SignedInRequest, crew: Crew, **more: Any) -> dict[str, object]:
+def crew_context(request: SignedInRequest, crew: Crew, **more: object) -> dict[str, object]:
     user, now = request.user, timezone.now()
     return {
         "crew": crew,

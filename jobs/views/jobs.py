@@ -149,7 +149,7 @@ def job_detail(request: SignedInRequest, pk: int) -> HttpResponse:
     return render(request, "jobs/job_detail.html", detail_context(request, job))
 
 
-def detail_context(request: SignedInRequest, job: Job, **more: Any) -> dict[str, object]:
+def detail_context(request: SignedInRequest, job: Job, **more: object) -> dict[str, object]:
     user = request.user
     visits = (
         Appointment.objects.visible_to(user)

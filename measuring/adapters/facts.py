@@ -155,7 +155,7 @@ def _stops_on(value: object, field: str, about: About) -> dict[str, object]:
         return {}
     if not isinstance(value, Mapping):
         raise Refused("a side to what it stops on", field=field)
-    stops: dict[str, Any] = {}
+    stops: dict[str, object] = {}
     for side, entry in value.items():
         if side not in SIDES or not isinstance(entry, Mapping):
             raise Refused(f"{str(side)[:20]} is no side", field=field, bound=", ".join(SIDES))
@@ -241,7 +241,7 @@ SIZE_FACTS: Final = frozenset(name for name, row in FACTS.items() if row.get("or
 
 def clean_facts(sent: Mapping[str, object], about: About) -> tuple[dict[str, Any], dict[str, str]]:
     """The facts that are fit to keep, and the problem of each that is not."""
-    clean: dict[str, Any] = {}
+    clean: dict[str, object] = {}
     problems: dict[str, str] = {}
     for name, value in sent.items():
         cleaner = CLEANERS.get(name)

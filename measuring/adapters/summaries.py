@@ -64,7 +64,7 @@ class OpeningSummary:
     @property
     def shown_findings(self) -> list[dict[str, object]]:
         """The units' findings where there are any: they know the product's split."""
-        seen: dict[str, dict[str, Any]] = {}
+        seen: dict[str, dict[str, object]] = {}
         for unit in self.units:
             for one in unit.findings:
                 seen.setdefault(one["text"], one)

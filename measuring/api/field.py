@@ -187,7 +187,7 @@ def _rooms(job: Job, others: Sequence[Opening]) -> list[dict[str, Any]]:
 
 def _beside(openings: Iterable[Opening]) -> dict[int, dict[str, object]]:
     """By room, what openings that are not this visit's have to say: evidence about the readings of those that are."""
-    found: dict[int, dict[str, Any]] = {}
+    found: dict[int, dict[str, object]] = {}
     for one in openings:
         if one.product is None or one.state in TABLE["states"]["passed_over"]:
             continue

@@ -33,7 +33,7 @@ class Finding:
         return {**out, **self.more, "text": self.text, "todo": self.todo}
 
 
-def finding(code: str, at: str, **words: Any) -> Finding:
+def finding(code: str, at: str, **words: object) -> Finding:
     """A finding in the table's words."""
     row = _MESSAGES[code]
     return Finding(

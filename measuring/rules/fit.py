@@ -198,7 +198,7 @@ class ProductFit:
         """The row again, lengths in inches."""
         lengths = ["min_depth", "flush_depth", "head_height", "narrowing", "swing_depth", "hand_clearance"]
         lengths += ["coupled_most", "support_span", "support_end", "package_extra"]
-        fit: dict[str, Any] = {"unit": "in", "confirmed": self.confirmed, "mounts": list(self.mounts)}
+        fit: dict[str, object] = {"unit": "in", "confirmed": self.confirmed, "mounts": list(self.mounts)}
         fit.update({name: _in_inches(getattr(self, name)) for name in lengths})
         fit["clearance"] = {
             "width": _in_inches(self.clearance_width),

@@ -30,7 +30,7 @@ from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from itertools import accumulate
 from math import isqrt
-from typing import Any, Final, NamedTuple
+from typing import Final, NamedTuple
 
 from measuring.rules.families import DIAGONALS, GRID, HEIGHTS, TABLE, WIDTHS, named, shown
 from measuring.rules.finding import Finding, finding
@@ -618,7 +618,7 @@ def _crosswise(readings: Readings, has_alikes: bool) -> Iterator[Guess]:
 
 
 def _doubts(guess: Guess, readings: Readings, unit: str, has_alikes: bool) -> Iterator[Finding]:
-    words: dict[str, Any] = {"slip": _TABLE["words"][unit][guess.slip]}
+    words: dict[str, object] = {"slip": _TABLE["words"][unit][guess.slip]}
     sets = [name for name in _SETS if any(_SET_OF[spot] == name for spot in guess.spots)]
     code = "misread" if len(guess.spots) <= len(sets) else "misread_set"
     if code == "misread_set":

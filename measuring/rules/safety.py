@@ -11,7 +11,7 @@ from __future__ import annotations
 import dataclasses
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
-from typing import Annotated, Any, Final
+from typing import Annotated, Final
 
 from measuring.rules.families import TABLE, named, shown
 from measuring.rules.finding import Finding, finding
@@ -63,7 +63,7 @@ class Control:
 
     def to_json(self) -> dict[str, object]:
         """The object again, lengths in inches."""
-        out: dict[str, Any] = {"key": self.key, "name": self.name, "cord": self.cord}
+        out: dict[str, object] = {"key": self.key, "name": self.name, "cord": self.cord}
         for name, ticks in (("free_end", self.free_end), ("loop", self.loop)):
             if ticks is not None:
                 out[name] = shown(ticks, "in")

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import datetime as dt
 from collections.abc import Iterable
-from typing import Any
 
 from django.db import transaction
 from django.db.models import Max
@@ -65,7 +64,7 @@ def is_still_approved(unit: Unit) -> bool:
     return agreed is not None and all(_means(agreed[key]) == _means(now[key]) for key in AGREED)
 
 
-def _means(value: object) -> Any:
+def _means(value: object) -> object:
     """A choice in another spelling is the same choice."""
     return {plain(key): plain(word) for key, word in value.items()} if isinstance(value, dict) else value
 

@@ -60,8 +60,8 @@ class ProductForm(PageForm):
 
     def __init__(self, product: Product | None, data: Mapping[str, object] | None = None, *, user: User) -> None:
         self.before = product
-        fit: dict[str, Any] = dict(product.fit) if product else {"unit": user.unit.value}
-        start: dict[str, Any] = {
+        fit: dict[str, object] = dict(product.fit) if product else {"unit": user.unit.value}
+        start: dict[str, object] = {
             "name": product.name if product else "",
             "family": product.family if product else "",
             "source": product.source if product else Product.Source.MADE,
@@ -155,8 +155,8 @@ def _rows(fit: Mapping[str, Any], key: str) -> list[dict[str, str]]:
     return list(fit.get(key) or [])
 
 
-def _get(fit: Mapping[str, object], key: str) -> Any:
-    value: Any = fit
+def _get(fit: Mapping[str, object], key: str) -> object:
+    value: object = fit
     for part in key.split("."):
         value = value.get(part) if isinstance(value, Mapping) else None
     return "" if value is None else value

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from typing import Any
 
 from django.contrib import messages
 from django.http import FileResponse, HttpResponse
@@ -49,7 +48,7 @@ def _page(
     *,
     summary: OpeningSummary | None = None,
     status: int = 200,
-    **forms: Any,
+    **forms: object,
 ) -> HttpResponse:
     summary = summary or opening_summary(opening, exaggerate=request.GET.get("taper") == "10")
     visit = visit_at(opening)

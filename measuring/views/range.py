@@ -71,7 +71,7 @@ def tapes(request: SignedInRequest) -> HttpResponse:
     which = request.POST.get("tape") or request.GET.get("tape") or ""
     if which.isdigit():
         editing = tape_for(user, int(which))
-    initial: dict[str, Any] = {}
+    initial: dict[str, object] = {}
     if editing:
         initial = {
             "label": editing.label,

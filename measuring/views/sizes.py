@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from typing import Any
-
 from django.contrib import messages
 from django.http import HttpResponse
 from django.shortcuts import redirect, render
@@ -28,7 +26,7 @@ from shared.roles import OFFICE
 NOT_MADE_YET = {Unit.State.DRAFT, Unit.State.SIZED, Unit.State.APPROVED, Unit.State.RELEASED, Unit.State.IN_WORKROOM}
 
 
-def _page(request: SignedInRequest, job: Job, status: int = 200, **forms: Any) -> HttpResponse:
+def _page(request: SignedInRequest, job: Job, status: int = 200, **forms: object) -> HttpResponse:
     openings = openings_of_job(job)
     rows = unit_rows(job, openings)
     context = {

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import logging
-from typing import Any
 
 from drf_spectacular.extensions import OpenApiAuthenticationExtension
 from drf_spectacular.types import OpenApiTypes
@@ -26,7 +25,7 @@ log = logging.getLogger("jambwise.entries")
 class DeviceAuthentication(authentication.BaseAuthentication):
     """``Authorization: Device <token>``: it outlives the session, and can be revoked alone."""
 
-    def authenticate(self, request: Request) -> tuple[Any, FieldDevice] | None:
+    def authenticate(self, request: Request) -> tuple[object, FieldDevice] | None:
         word, _, token = request.headers.get("Authorization", "").partition(" ")
         if word != "Device":
             return None

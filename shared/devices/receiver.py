@@ -84,7 +84,7 @@ def receive(*, device: FieldDevice, sent: Sequence[object]) -> list[dict[str, ob
     """
     FieldDevice.objects.filter(pk=device.pk).update(last_seen_at=timezone.now())
     entries.retry(device=device, hurry=bool(sent), most=entries.FAILURES_WITH_A_PARCEL)
-    replies: list[dict[str, Any]] = []
+    replies: list[dict[str, object]] = []
     for one in sent[:MOST_AT_ONCE]:
         reply = take_in(device=device, sent=one)
         replies.append(reply)

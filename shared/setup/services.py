@@ -56,7 +56,7 @@ def name_firm(*, name: str, by: User | None) -> Firm:
 
 
 @transaction.atomic
-def open_first_branch(*, by: User | None, **facts: Any) -> Branch:
+def open_first_branch(*, by: User | None, **facts: object) -> Branch:
     """The branch the firm begins with; somebody who looked over a firm without any now belongs to it."""
     _demand_may(by)
     _lock()
@@ -71,7 +71,7 @@ def open_first_branch(*, by: User | None, **facts: Any) -> Branch:
 
 
 @transaction.atomic
-def change_first_branch(*, branch: Branch, **facts: Any) -> Branch:
+def change_first_branch(*, branch: Branch, **facts: object) -> Branch:
     """Change what was said of the first branch before anybody has an account."""
     _demand_may(None)
     for name, value in facts.items():

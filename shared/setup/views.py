@@ -89,7 +89,7 @@ OWNER = 30
 """The position of the last step that comes before the first account."""
 
 
-def step_context(request: HttpRequest, here: str, **more: Any) -> dict[str, Any]:
+def step_context(request: HttpRequest, here: str, **more: object) -> dict[str, Any]:
     """What the page of a step needs beside its own."""
     rows = steps_shown(request)
     left = [step for step, standing, opens in rows if not standing and opens and step.url_name != here]
@@ -109,7 +109,9 @@ def next_step(request: HttpRequest, here: str) -> HttpResponse:
     return redirect(after[0].url_name if after else "shared:setup")
 
 
-def step_page(request: HttpRequest, here: str, form: PageForm | Any, template: str = "", **more: Any) -> HttpResponse:
+def step_page(
+    request: HttpRequest, here: str, form: PageForm | Any, template: str = "", **more: object
+) -> HttpResponse:
     """A step's page: 422 when what was sent is refused."""
     context = step_context(request, here, form=form, **more)
     title = next(step.title for step in setup.steps() if step.url_name == here)

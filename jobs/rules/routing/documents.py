@@ -410,7 +410,7 @@ def plan_document(
     plan: Plan, seconds: float, engines: Mapping[str, str] | None = None, bound: int | None = None
 ) -> dict[str, object]:
     """The answer: routes with times, what is unplaced and why, travel and cost, what no plan can cost less than."""
-    out: dict[str, Any] = {
+    out: dict[str, object] = {
         "routes": [_route(route) for route in plan.routes],
         "unplaced": [_unplaced(entry) for entry in plan.unplaced],
         "travel": plan.travel,
@@ -425,12 +425,12 @@ def plan_document(
 
 
 def _unplaced(entry: Unplaced) -> dict[str, object]:
-    out: dict[str, Any] = {"id": entry.id, "why": entry.why}
+    out: dict[str, object] = {"id": entry.id, "why": entry.why}
     return out if entry.reason is None else out | {"reason": entry.reason.to_json()}
 
 
 def _route(route: Route) -> dict[str, object]:
-    out: dict[str, Any] = {
+    out: dict[str, object] = {
         "crew": route.crew,
         "shift": route.shift,
         "stops": [{"id": v.id, "arrive": v.arrive, "start": v.start, "leave": v.leave} for v in route.visits],

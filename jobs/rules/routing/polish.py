@@ -132,8 +132,8 @@ def _model(problem: Problem, start: Mapping[int, Sequence[int]], pyvrp: Any) -> 
     is_complete = placed == len(problem.stops) or (not placed and is_plain)
     prize = _prize(problem)
     locations = [pyvrp.Location(0, 0) for _ in range(len(arrays.travel))]
-    clients: list[Any] = []
-    groups: list[Any] = []
+    clients: list[object] = []
+    groups: list[object] = []
     stop_of: list[int] = []
     client_of: dict[tuple[int, int], int] = {}
     for number, stop in enumerate(problem.stops):
