@@ -58,7 +58,7 @@ def cuts_of_plan(plan: CutPlan) -> dict[str, object]:
     return {"plans": [_plan_values(plan, plan.batch.branch.unit)] if is_ready else []}
 
 
-def _plan_values(plan: CutPlan, unit: Any) -> dict[str, object]:
+def _plan_values(plan: CutPlan, unit: LengthUnit) -> dict[str, object]:
     cuts = list(plan.cuts.exclude(state=PlannedCut.State.DROPPED).select_related("item", "plan__material"))
     keys = {piece["part"] for cut in cuts for piece in cut.pieces}
     parts = Part.objects.select_related("make__unit__opening__room", "make__unit__opening__job").in_bulk(keys)

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import datetime as dt
-from typing import Any
 
 from django.http import Http404
 from django.shortcuts import get_object_or_404
@@ -11,6 +10,7 @@ from django.utils import timezone
 
 from installs.models import HardwareRules, HardwareUsed, Load, LoadLine, ReturnOwed, StopPhoto, VanStock
 from jobs.models import INSTALLING, Appointment, Crew, Job
+from measuring.models import Unit
 from shared import roles
 from shared.models import Branch, User
 
@@ -82,7 +82,7 @@ def job_for(user: User, pk: int) -> Job:
     return get_object_or_404(rows.select_related("customer", "site", "branch"), pk=pk)
 
 
-def unit_key(visit: Appointment, key: int) -> Any:
+def unit_key(visit: Appointment, key: int) -> Unit:
     """A unit of this visit."""
     rows = visit.visit_units.select_related("unit")
     return get_object_or_404(rows, unit=key).unit

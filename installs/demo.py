@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import datetime as dt
 from collections.abc import Iterable, Sequence
-from typing import Any, Final
+from typing import Final
 
 from django.db import transaction
 from django.db.models import Count
@@ -16,8 +16,9 @@ from fabrication.rules.cutting import Answer, Document, first_fit, plan_json, re
 from fabrication.services.batches import _next_number
 from fabrication.services.bench import mark_cut
 from fabrication.services.planning import keep_plan
-from installs.adapters.evaluation import rules_at, summed_of, with_needs, work_out
+from installs.adapters.evaluation import Worked, rules_at, summed_of, with_needs, work_out
 from installs.models import (
+    HardwareRules,
     Load,
     LoadLine,
     Pull,
@@ -109,7 +110,7 @@ def _vans(demo: Demo, materials: dict[str, Material], rules: Rules) -> None:
 # -- visits ------------------------------------------------------------------------------
 
 
-def _visits(demo: Demo, jobs: Sequence[Job], row: Any, rules: Rules, materials: dict[str, Material]) -> int:
+def _visits(demo: Demo, jobs: Sequence[Job], row: HardwareRules, rules: Rules, materials: dict[str, Material]) -> int:
     made = demo.made["jobs"]
     units = list(
         with_needs(Unit.objects.filter(opening__job__in=[job.pk for job in jobs]))
@@ -118,7 +119,7 @@ def _visits(demo: Demo, jobs: Sequence[Job], row: Any, rules: Rules, materials: 
     )
     worked = work_out(units, rules)
     UnitHardware.objects.bulk_create([hardware_row(one, row) for one in worked], batch_size=500)
-    by_job: dict[int, list[Any]] = {}
+    by_job: dict[int, list[Worked]] = {}
     for one in worked:
         by_job.setdefault(one.unit.opening.job_id, []).append(one)
     rows: list[VisitUnit] = []
@@ -166,7 +167,7 @@ def _stop(demo: Demo, visit: Appointment) -> Stop:
     )
 
 
-def _pulls(visit: Appointment, worked: Sequence[Any], rules: Rules, materials: dict[str, Material]) -> list[Pull]:
+def _pulls(visit: Appointment, worked: Sequence[Worked], rules: Rules, materials: dict[str, Material]) -> list[Pull]:
     summed = summed_of(worked, rules)
     return [
         Pull(appointment=visit, material=materials[short.item], needed=short.needed, why=short.why)

@@ -4,10 +4,11 @@ from __future__ import annotations
 
 import datetime as dt
 from collections.abc import Iterable, Iterator
-from typing import Any, Final
+from typing import Any, Final, TypeVar
 
-from django.db import models, transaction
+from django.db import transaction
 
+from jobs.demo import Made
 from jobs.models import Appointment, Job
 from measuring.adapters.options import Offer, offers
 from measuring.models import (
@@ -34,6 +35,8 @@ from shared.codes import new_code
 from shared.demo import Demo
 from shared.lengths import EIGHTH, Length
 from shared.models import AuditEntry
+
+M = TypeVar("M")
 
 CHUNK: Final = 500
 """Jobs at a time: bounded memory, whatever the size of the demo."""
@@ -98,7 +101,7 @@ def _load_chunk(demo: Demo, jobs: list[Job], products: list[Product], tape: Tape
     _approve(made, units)
 
 
-def chain_of(rows: Iterable[Iterable[models.Model]]) -> list[Any]:
+def chain_of(rows: Iterable[Iterable[M]]) -> list[M]:
     return [row for several in rows for row in several]
 
 
@@ -142,7 +145,7 @@ def _substrate(demo: Demo, mount: str, *, old: bool) -> str:
     return demo.random.choice([Substrate.PLASTER, Substrate.MASONRY] if old else [Substrate.DRYWALL_WOOD])
 
 
-def _visits(made: Any, jobs: list[Job], tape: Tape) -> dict[int, MeasureVisit]:
+def _visits(made: Made, jobs: list[Job], tape: Tape) -> dict[int, MeasureVisit]:
     done = [job for job in jobs if job.stage in UNIT_STATES]
     rows = []
     for job in done:
@@ -183,7 +186,7 @@ def _document(demo: Demo, opening: Opening, family: str) -> dict[str, Any]:
     return document
 
 
-def _readings(made: Any, opening: Opening, document: dict[str, Any], visit: MeasureVisit) -> Iterator[Reading]:
+def _readings(made: Made, opening: Opening, document: dict[str, Any], visit: MeasureVisit) -> Iterator[Reading]:
     for group in ("widths", "heights", "cover"):
         for spot, typed in document.get(group, {}).items():
             yield _reading(made, opening, f"{group}.{spot}", typed, visit)
@@ -191,7 +194,7 @@ def _readings(made: Any, opening: Opening, document: dict[str, Any], visit: Meas
         yield _reading(made, opening, Spot.DEPTH, document["depth"], visit)
 
 
-def _reading(made: Any, opening: Opening, spot: str, typed: str, visit: MeasureVisit) -> Reading:
+def _reading(made: Made, opening: Opening, spot: str, typed: str, visit: MeasureVisit) -> Reading:
     return Reading(
         opening=opening,
         visit=visit,
@@ -239,7 +242,7 @@ def _code(demo: Demo) -> str:
     return code
 
 
-def _due(demo: Demo, opening: Opening, install: Appointment | None) -> Any:
+def _due(demo: Demo, opening: Opening, install: Appointment | None) -> dt.date:
     if install is not None and install.day is not None:
         return install.day - dt.timedelta(days=2)
     return demo.today + dt.timedelta(days=demo.random.randint(1, 14))
@@ -254,7 +257,7 @@ def _options(demo: Demo, opening: Opening, offer: Offer) -> dict[str, str]:
     return chosen
 
 
-def _approve(made: Any, units: list[Unit]) -> None:
+def _approve(made: Made, units: list[Unit]) -> None:
     """Whatever is released was agreed to first."""
     by_job: dict[int, list[Unit]] = {}
     for unit in units:
@@ -268,7 +271,7 @@ def _approve(made: Any, units: list[Unit]) -> None:
             approved_by=rows[0].opening.job.customer.name,
             how="signed",
             recorded_by=made.people["dispatcher"],
-            approved_at=made.measures[job_id].done_at,
+            approved_at=_done_at(made, job_id),
         )
         for job_id, rows in by_job.items()
     )
@@ -279,7 +282,13 @@ def _approve(made: Any, units: list[Unit]) -> None:
     )
 
 
-def _approval_entry(made: Any, approval: Approval) -> AuditEntry:
+def _done_at(made: Made, job_id: int) -> dt.datetime:
+    at = made.measures[job_id].done_at
+    assert at is not None  # nothing is released before it is measured
+    return at
+
+
+def _approval_entry(made: Made, approval: Approval) -> AuditEntry:
     """The line of the job's trail that recording the approval would have left."""
     entry = audit.entry(
         by=made.people["dispatcher"],

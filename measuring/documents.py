@@ -10,9 +10,10 @@ from measuring.adapters.evaluation import asked, current
 from measuring.adapters.options import options_shown
 from measuring.adapters.summaries import drawing_of, live_units, openings_of_job, rooms_of
 from measuring.drawings import Picture, opening_drawing
-from measuring.models import Opening, Unit
+from measuring.models import MeasureVisit, Opening, Unit
 from measuring.rules.families import HEIGHTS, WIDTHS
 from shared.documents import document_kind
+from shared.drawings import Svg
 from shared.roles import DISPATCHER, MEASURER, OWNER
 
 RECORD_FOR = (DISPATCHER, OWNER, MEASURER)
@@ -99,9 +100,7 @@ def measure_record(job: Job) -> dict[str, Any]:
     }
 
 
-def _visits(job: Job) -> list[Any]:
-    from measuring.models import MeasureVisit
-
+def _visits(job: Job) -> list[MeasureVisit]:
     return list(MeasureVisit.objects.filter(appointment__job=job).select_related("measurer").order_by("opened_at"))
 
 
@@ -151,5 +150,5 @@ def measure_sheet(appointment: Appointment) -> dict[str, Any]:
     }
 
 
-def _blank(job: Job, name: str) -> Any:
+def _blank(job: Job, name: str) -> Svg:
     return opening_drawing(Picture(name, job.branch.unit, asked=EVERY_SPOT), blank=True)

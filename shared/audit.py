@@ -15,7 +15,7 @@ from django.db import models
 from shared.lengths import Length
 from shared.models import AuditEntry, User
 
-Changes = dict[str, list[Any]]
+Changes = Mapping[str, Sequence[object]]
 """Field to [what it was, what it is], as plain values a person can read."""
 
 
@@ -90,7 +90,7 @@ def plain(value: object) -> Any:
     return str(value)
 
 
-def changed(obj: models.Model, fields: Sequence[str]) -> Changes:
+def changed(obj: models.Model, fields: Sequence[str]) -> dict[str, list[object]]:
     """
     What saving `obj` will change, before it is saved.
 
@@ -104,7 +104,7 @@ def changed(obj: models.Model, fields: Sequence[str]) -> Changes:
     {'note': ['', 'ring twice']}
     """
     stored = None if obj._state.adding else type(obj)._base_manager.filter(pk=obj.pk).first()
-    found: Changes = {}
+    found: dict[str, list[object]] = {}
     for name in fields:
         field = obj._meta.get_field(name)
         column = getattr(field, "attname", name)

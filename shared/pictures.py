@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 import io
-from typing import Any, Final
+from typing import Final
 
+from django.db.models.fields.files import FieldFile
 from django.http import FileResponse, Http404
 from PIL import Image, ImageOps, UnidentifiedImageError
 
@@ -62,7 +63,7 @@ def refuse_large(size: int) -> None:
         )
 
 
-def picture_answer(file: Any) -> FileResponse:
+def picture_answer(file: FieldFile) -> FileResponse:
     """The picture itself, for whoever may see it; a 404 where its file is gone from the disk."""
     try:
         opened = file.open("rb")

@@ -18,9 +18,9 @@ from rest_framework.viewsets import GenericViewSet, ViewSet
 
 from shared import documents, runs, services
 from shared import roles as all_roles
-from shared.api import ActionViewSet, ApiRequest
+from shared.api import ActionViewSet, ApiRequest, Filled
 from shared.devices.api import ParkedEntryViewSet
-from shared.models import Branch, Document, Run, User
+from shared.models import Branch, Document, Run, RunQuerySet, User
 
 
 class BranchSerializer(serializers.ModelSerializer[Branch]):
@@ -136,7 +136,7 @@ class PersonViewSet(ActionViewSet):
     filterset_fields = ["is_active"]
     request: ApiRequest
 
-    def perform_create(self, serializer: Any) -> None:
+    def perform_create(self, serializer: Filled) -> None:
         facts = dict(serializer.validated_data)
         branch = get_object_or_404(Branch.objects.visible_to(self.request.user), pk=facts.pop("branch").pk)
         serializer.instance = services.add_person(
@@ -179,7 +179,7 @@ class RunViewSet(ListModelMixin, RetrieveModelMixin, GenericViewSet[Run]):
     queryset = Run.objects.all()
     filterset_fields = ["kind", "state"]
 
-    def get_queryset(self) -> Any:
+    def get_queryset(self) -> RunQuerySet:
         return Run.objects.visible_to(self.request.user)
 
     @extend_schema(request=None, responses=RunSerializer)

@@ -3,12 +3,18 @@
 from __future__ import annotations
 
 import datetime as dt
-from typing import Any, Final
+from typing import TYPE_CHECKING, Final
 
 from django.utils import timezone
 from rest_framework import authentication, exceptions
+from rest_framework.request import Request
 
 from shared.access import A_TOKEN, may_try, tried_in_vain
+
+if TYPE_CHECKING:
+    from rest_framework.authtoken.models import Token
+
+    from shared.models import User
 
 TOKENS_LAST: Final = dt.timedelta(days=365)
 
@@ -21,7 +27,7 @@ class ApiTokens(authentication.TokenAuthentication):
     tries many keys in vain waits.
     """
 
-    def authenticate(self, request: Any) -> tuple[object, object] | None:
+    def authenticate(self, request: Request) -> tuple[User, Token] | None:
         try:
             found = super().authenticate(request)
         except exceptions.AuthenticationFailed:
@@ -33,7 +39,7 @@ class ApiTokens(authentication.TokenAuthentication):
             timezone.activate(found[0].branch.tz)
         return found
 
-    def authenticate_credentials(self, key: str) -> tuple[object, object]:
+    def authenticate_credentials(self, key: str) -> tuple[User, Token]:
         user, token = super().authenticate_credentials(key)
         if token.created < timezone.now() - TOKENS_LAST:
             raise exceptions.AuthenticationFailed("This token is over a year old; ask for a new one.")

@@ -15,6 +15,8 @@ from django.contrib.auth import views as auth_views
 from django.contrib.auth.decorators import login_required
 from django.core.paginator import Paginator
 from django.db import transaction
+from django.db.models import Model
+from django.forms import BaseForm
 from django.http import FileResponse, Http404, HttpRequest, HttpResponse, JsonResponse
 from django.shortcuts import get_object_or_404, redirect, render
 from django.template.loader import render_to_string
@@ -281,7 +283,7 @@ def document_part(request: SignedInRequest, kind: str, subject: str) -> HttpResp
     return _document_part(request, kind, documents.subject_of(request.user, kind, subject))
 
 
-def _document_part(request: SignedInRequest, kind: str, about: Any) -> HttpResponse:
+def _document_part(request: SignedInRequest, kind: str, about: Model) -> HttpResponse:
     return render(request, "shared/_document.html", {"standing": documents.standing(kind, about)})
 
 
@@ -405,7 +407,7 @@ def new_password(request: SignedInRequest, pk: int) -> HttpResponse:
 
 
 def _form_page(
-    request: SignedInRequest, template: str, form: Any, *, failed: bool = False, **context: object
+    request: SignedInRequest, template: str, form: BaseForm, *, failed: bool = False, **context: object
 ) -> HttpResponse:
     """A form's page: 422 when what was sent is refused, so that htmx and tests can tell."""
     refused = failed or (form.is_bound and bool(form.errors))

@@ -18,6 +18,7 @@ from fabrication.rules.materials import Material
 from fabrication.rules.model import (
     FINISHED_SIZE,
     CannotMake,
+    Condition,
     Count,
     Figure,
     Measure,
@@ -168,7 +169,7 @@ class Bench:
                 rules[rule.key] = rule
         return rules
 
-    def _holds(self, condition: Any) -> bool:
+    def _holds(self, condition: Condition) -> bool:
         if condition.on in {"width", "height"}:
             size = self.measures[condition.on]
             return (condition.least is None or size >= condition.least) and (

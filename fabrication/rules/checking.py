@@ -5,7 +5,7 @@ from __future__ import annotations
 import itertools
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
-from typing import Any, Final
+from typing import Final
 
 from fabrication.rules.making import make_unit
 from fabrication.rules.materials import Material
@@ -14,10 +14,12 @@ from fabrication.rules.model import (
     MOUNTS,
     SIZES,
     CannotMake,
+    Choice,
     Condition,
     Count,
     Measure,
     Order,
+    Part,
     PartRule,
     Recipe,
     UnitMake,
@@ -383,7 +385,7 @@ def _tree(name: str, value: object) -> dict[str, str]:
     return {} if value is None else {name: str(value)}
 
 
-def _choice_text(choice: Any) -> str:
+def _choice_text(choice: Choice) -> str:
     brings = [f"{role} {key}" for role, key in choice.materials.items()]
     if choice.length is not None:
         brings.append(length_text(choice.length))
@@ -527,7 +529,7 @@ def _part_changes(before: UnitMake, after: UnitMake, unit: LengthUnit) -> Iterat
             yield Change((new.get(key) or old[key]).name, was, is_now)
 
 
-def _shown(part: Any, unit: LengthUnit) -> str:
+def _shown(part: Part | None, unit: LengthUnit) -> str:
     if part is None:
         return ""
     size = " × ".join(side.text(unit) for side in (part.width, part.length) if side is not None)

@@ -10,7 +10,7 @@ from functools import lru_cache
 from itertools import groupby
 from math import ceil
 from types import MappingProxyType
-from typing import Any, Final
+from typing import Final
 
 from django.db import transaction
 from django.db.models import QuerySet
@@ -23,7 +23,7 @@ from fabrication.rules.cords import LoopRule, loop_rule
 from measuring.adapters.evaluation import fit_of, jurisdiction_of
 from measuring.models import RELEASED_OR_LATER, Group, Product, SizeChange, Unit
 from measuring.ports import NewSize
-from shared.audit import entry, record, record_all
+from shared.audit import Changes, entry, record, record_all
 from shared.errors import Refused
 from shared.formats.dates import short_day
 from shared.lengths import Length, total
@@ -504,7 +504,7 @@ def _differs(unit: Unit, make: UnitMake) -> bool:
     return stands is None or stands.parts != made.parts
 
 
-def _make_anew(unit: Unit, make: UnitMake, by: User, changes: dict[str, list[Any]]) -> None:
+def _make_anew(unit: Unit, make: UnitMake, by: User, changes: Changes) -> None:
     from fabrication.services.batches import leave_batch
 
     if make.source == Product.Source.BOUGHT:
@@ -529,7 +529,7 @@ def _make_anew(unit: Unit, make: UnitMake, by: User, changes: dict[str, list[Any
     record(by=by, action="worked out the parts anew", subject=unit, job=unit.opening.job_id, changes=changes)
 
 
-def _order_anew(unit: Unit, make: UnitMake, by: User, changes: dict[str, list[object]]) -> None:
+def _order_anew(unit: Unit, make: UnitMake, by: User, changes: Changes) -> None:
     """A unit that is bought in and not ordered yet takes its new size."""
     line = PurchaseLine.objects.filter(make=make).select_related("purchase").first()
     if line is not None:

@@ -8,7 +8,7 @@ import json
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from functools import cache, lru_cache
-from typing import Any, Final
+from typing import Final
 
 from django.db.models import QuerySet
 
@@ -299,7 +299,7 @@ LIVE_TO_INSTALL: Final = (
 """Units that somebody still has to put up."""
 
 
-def units_to_install(job: Any) -> QuerySet[Unit]:
+def units_to_install(job: Job | int) -> QuerySet[Unit]:
     """Units of a job that are released and not up yet, and in no visit still to come."""
     waiting = VisitUnit.objects.filter(outcome=VisitUnit.Outcome.TO_DO).exclude(
         appointment__state__in=[Appointment.State.CANCELLED, Appointment.State.DONE]

@@ -10,17 +10,17 @@ import datetime as dt
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
 from decimal import Decimal
-from typing import Any, Final
+from typing import Final
 
 import numpy as np
-from django.db.models import Count, Min, Q
+from django.db.models import Count, Min, Q, QuerySet
 
 from fabrication.adapters.costs import cost_of
 from fabrication.models import Material, PlannedCut
 from installs.models import ReturnOwed
 from installs.rules.causes import top_of
-from jobs.models import Appointment, CalendarRules, Crew, Job, Purpose
-from jobs.rules.travel import drive_seconds, great_circle_m
+from jobs.models import Appointment, AppointmentQuerySet, CalendarRules, Crew, Job, Purpose
+from jobs.rules.travel import RoadModel, drive_seconds, great_circle_m
 from jobs.schedule.travel import road_model, whole_minutes
 from shared.formats.dates import month_day
 from shared.formats.money import cents
@@ -144,7 +144,7 @@ class Period:
     def day_range(self) -> tuple[dt.date, dt.date]:
         return self.first, self.last
 
-    def visits(self) -> Any:
+    def visits(self) -> AppointmentQuerySet:
         rows = Appointment.objects.visible_to(self.user).live().filter(day__range=self.day_range)
         rows = rows.filter(job__branch=self.branch)
         return rows.filter(crew=self.crew) if self.crew else rows
@@ -238,6 +238,8 @@ def _drive(period: Period, weeks: dict[dt.date, Week]) -> int:
     )  # fmt: skip
     days: dict[tuple[int, dt.date], list[Appointment]] = {}
     for row in rows:
+        assert row.crew_id is not None
+        assert row.day is not None
         days.setdefault((row.crew_id, row.day), []).append(row)
     model = road_model(period.branch)
     for (_, day), stops in days.items():
@@ -253,7 +255,7 @@ def _site_seconds(stop: Appointment) -> float:
     return stop.duration_min * 60.0
 
 
-def _legs(model: Any, branch: Branch, stops: Sequence[Appointment]) -> float:
+def _legs(model: RoadModel, branch: Branch, stops: Sequence[Appointment]) -> float:
     crew = stops[0].crew
     base = (crew.longitude, crew.latitude) if crew and crew.longitude is not None else None
     if base is None and branch.longitude is not None:
@@ -310,7 +312,7 @@ def cut_figures(cut: PlannedCut) -> tuple[Decimal, Decimal]:
     return used / FOOT, (Decimal(cut.length.ticks) - kept) / FOOT
 
 
-def returns_in(period: Period) -> Any:
+def returns_in(period: Period) -> QuerySet[ReturnOwed]:
     """Returns opened in the period; those dropped are left out."""
     start = dt.datetime.combine(period.first, dt.time(), tzinfo=period.branch.tz)
     end = dt.datetime.combine(period.last + dt.timedelta(days=1), dt.time(), tzinfo=period.branch.tz)

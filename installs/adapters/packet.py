@@ -25,11 +25,12 @@ from installs.rules.findings import with_amounts
 from installs.rules.hardware import HardwareList, JobHardware
 from installs.services.loads import goes_up, packages_for
 from jobs.drawings import route_map
-from jobs.models import Appointment, Crew, Site
+from jobs.models import Appointment, Crew, CrewMember, Site
 from jobs.schedule.day import DaySchedule, moment, read_day
 from jobs.schedule.words import clock, promise_text
 from measuring.adapters.options import options_shown
 from measuring.models import Opening, Reading, Unit
+from shared.drawings import Svg
 from shared.formats.dates import clocks, long_day
 from shared.formats.mass import GRAMS_PER_POUND, mass
 from shared.lengths import Length, LengthUnit
@@ -359,7 +360,7 @@ def _cautions_of_day(stops: Sequence[dict[str, Any]]) -> list[dict[str, Any]]:
     return [{"text": with_amounts(text, row["amounts"]), "stops": row["stops"]} for text, row in gathered.items()]
 
 
-def _members(crew: Crew, day: dt.date) -> list[Any]:
+def _members(crew: Crew, day: dt.date) -> list[CrewMember]:
     rows = crew.members.filter(from_on__lte=day).select_related("user")
     return [row for row in rows if row.until_on is None or row.until_on >= day]
 
@@ -384,7 +385,7 @@ def _load_summary(lines: Sequence[LoadLine], worked: Iterable[Worked]) -> dict[s
     }
 
 
-def day_map(summary: DaySummary) -> Any:
+def day_map(summary: DaySummary) -> Svg | None:
     """The route drawn, if any stop has coordinates; its numbers are those of the stops."""
     if summary.schedule is None:
         return None

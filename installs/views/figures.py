@@ -4,14 +4,13 @@ from __future__ import annotations
 
 import csv
 import datetime as dt
-from typing import Any
 
 from django.http import Http404, HttpResponse
 from django.shortcuts import render
 from django.views.decorators.http import require_GET
 
 from installs.access import branch_of, crew_of, today_of
-from installs.adapters.figures import FIGURES, Figures, Period, figures, monday_of, read_week, rows_behind
+from installs.adapters.figures import FIGURES, Figures, Period, Week, figures, monday_of, read_week, rows_behind
 from installs.drawings import bars, week_chart
 from installs.rules.causes import top_causes
 from jobs.models import Crew
@@ -64,7 +63,7 @@ def _shown(found: Figures, figure: str) -> dict[str, object]:
     }
 
 
-def _counts(week: Any, figure: str) -> str:
+def _counts(week: Week, figure: str) -> str:
     """The two counts a share was taken from."""
     return {
         "one_trip": f"{week.one_trip} of {week.installed} jobs",

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import Any
+from collections.abc import Sequence
 
 from django.contrib import messages
 from django.db.models import F
@@ -12,6 +12,7 @@ from django.views.decorators.http import require_GET, require_http_methods, requ
 
 from installs.access import LOADS, OFFICE, RETURNS, job_for, return_for, visit_for
 from installs.adapters.evaluation import (
+    Worked,
     rules_in,
     rules_of,
     rules_row,
@@ -98,7 +99,7 @@ def job_hardware_page(request: SignedInRequest, pk: int) -> HttpResponse:
     return render(request, "installs/job_hardware.html", context)
 
 
-def _with_drawings(worked: list[Any], job: Job, rules: Rules) -> list[dict[str, object]]:
+def _with_drawings(worked: Sequence[Worked], job: Job, rules: Rules) -> list[dict[str, object]]:
     from installs.drawings import head_drawing
 
     rows = []

@@ -4,9 +4,8 @@ from __future__ import annotations
 
 import datetime as dt
 import json
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass, field
-from typing import Any
 
 from django.contrib import messages
 from django.http import HttpResponse
@@ -159,7 +158,7 @@ def _sections(lines: list[LoadLine]) -> list[Section]:
     return list(found.values())
 
 
-def _act(request: SignedInRequest, row: Load, action: Any, **what: object) -> HttpResponse:
+def _act(request: SignedInRequest, row: Load, action: Callable[..., object], **what: object) -> HttpResponse:
     """One tap on the list; what is refused stands on the page that comes back."""
     try:
         action(by=request.user, **what)

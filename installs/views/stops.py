@@ -3,8 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
-from collections.abc import Iterable
-from typing import Any
+from collections.abc import Callable, Iterable
 
 from django.contrib import messages
 from django.http import FileResponse, HttpResponse
@@ -120,7 +119,7 @@ def _next(visit: Appointment, standing: Iterable[Appointment]) -> Appointment | 
     return next((row for row in standing if row.pk != visit.pk and row.state not in PASSED), None)
 
 
-def _act(request: SignedInRequest, pk: int, action: Any, **what: object) -> HttpResponse:
+def _act(request: SignedInRequest, pk: int, action: Callable[..., object], **what: object) -> HttpResponse:
     visit = stop_for(request.user, pk)
     with refusals_shown(request):
         action(appointment=visit, by=request.user, **what)

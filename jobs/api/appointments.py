@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
+from collections.abc import Callable
 from typing import Any
 
 from django.utils import timezone
@@ -331,7 +332,7 @@ class AppointmentViewSet(ReadViewSet):
         data = valid(SplitSerializer, request)
         return self._answer(appointments.split_appointment(appointment=self.get_object(), by=request.user, **data))
 
-    def _tap(self, request: ApiRequest, tap: Any) -> Response:
+    def _tap(self, request: ApiRequest, tap: Callable[..., Appointment]) -> Response:
         data = valid(TapSerializer, request)
         return self._answer(tap(appointment=self.get_object(), by=request.user, at=data.get("at")))
 

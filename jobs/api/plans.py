@@ -2,8 +2,7 @@
 
 from __future__ import annotations
 
-from typing import Any
-
+from django.db.models import QuerySet
 from drf_spectacular.utils import extend_schema
 from rest_framework import serializers, status
 from rest_framework.decorators import action
@@ -89,7 +88,7 @@ class ProposalViewSet(ReadViewSet):
         run = planning.ask_for_plan(branch=request.user.own_branch, by=request.user, **data)
         return Response(RunSerializer(run).data, status=status.HTTP_202_ACCEPTED)
 
-    def _moves(self, request: ApiRequest, proposal: Proposal) -> Any:
+    def _moves(self, request: ApiRequest, proposal: Proposal) -> QuerySet[ProposedMove]:
         chosen = valid(ChosenMovesSerializer, request).get("moves")
         rows = proposal.moves.filter(state=ProposedMove.State.OPEN)
         return rows if chosen is None else rows.filter(pk__in=chosen)

@@ -85,7 +85,7 @@ def sync_from(appointment: Appointment, row: Appointment) -> Appointment:
 def plain_state(row: Appointment) -> dict[str, object]:
     """Where an appointment stands, as kept for undo."""
 
-    def text(value: Any) -> str | None:
+    def text(value: dt.date | None) -> str | None:
         return value.isoformat() if value is not None else None
 
     return {

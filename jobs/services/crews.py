@@ -4,10 +4,10 @@ from __future__ import annotations
 
 import datetime as dt
 from collections.abc import Iterable, Sequence
-from typing import Any
 
 from django.core.exceptions import ValidationError
 from django.db import IntegrityError, transaction
+from django.db.models import Model
 from django.utils import timezone
 
 from jobs.models import (
@@ -36,7 +36,7 @@ from shared.models import Branch, User
 CREW_FIELDS = ("name", "purposes", "people", "latitude", "longitude", "overtime_min", "truck_longest", "is_active")
 
 
-def _clean(row: Any, *, may_be_empty: Iterable[str] = ()) -> None:
+def _clean(row: Model, *, may_be_empty: Iterable[str] = ()) -> None:
     try:
         row.full_clean(exclude={name for name in may_be_empty if not getattr(row, name)})
     except ValidationError as error:

@@ -3,8 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
-from collections.abc import Callable, Mapping
-from typing import Any
+from collections.abc import Callable, Iterable, Mapping
 
 from django.contrib import messages
 from django.http import HttpResponse
@@ -40,6 +39,7 @@ from shared import roles
 from shared.access import SignedInRequest, roles_required
 from shared.errors import Refused, refusals_shown, refusals_to
 from shared.formats.dates import clocks, short_day
+from shared.forms import PageForm, PageModelForm
 from shared.models import Branch, Run
 from shared.versions import edits, held
 
@@ -143,7 +143,7 @@ def crew_context(request: SignedInRequest, crew: Crew, **more: object) -> dict[s
     }
 
 
-def feeds_shown(request: SignedInRequest, feeds: Any) -> list[tuple[CalendarFeed, str]]:
+def feeds_shown(request: SignedInRequest, feeds: Iterable[CalendarFeed]) -> list[tuple[CalendarFeed, str]]:
     """Feeds with their whole address."""
     from django.urls import reverse
 
@@ -151,7 +151,12 @@ def feeds_shown(request: SignedInRequest, feeds: Any) -> list[tuple[CalendarFeed
 
 
 def _part(
-    request: SignedInRequest, crew: Crew, name: str, form: Any, words: str, do: Callable[[], Any]
+    request: SignedInRequest,
+    crew: Crew,
+    name: str,
+    form: PageForm | PageModelForm,
+    words: str,
+    do: Callable[[], object],
 ) -> HttpResponse:
     """One of the crew page's own forms."""
     if form.is_valid():

@@ -4,8 +4,7 @@ from __future__ import annotations
 
 import csv
 import datetime as dt
-from collections.abc import Iterable, Iterator
-from typing import Any
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from urllib.parse import urlencode
 
 from django.contrib import messages
@@ -41,7 +40,7 @@ class _Echo:
         return value
 
 
-def csv_answer(name: str, head: list[str], rows: Iterable[list[Any]]) -> StreamingHttpResponse:
+def csv_answer(name: str, head: list[str], rows: Iterable[Sequence[object]]) -> StreamingHttpResponse:
     """Everything a page shows as CSV, row by row; cells that a spreadsheet would run are made text."""
     writer = csv.writer(_Echo())
 
@@ -85,7 +84,7 @@ def found_jobs(request: SignedInRequest) -> QuerySet[Job]:
     return rows.order_by("-pk")
 
 
-def parse_date_or_none(text: str) -> Any:
+def parse_date_or_none(text: str) -> dt.date | None:
     """The day an address names; None where it is none, or one that no calendar reaches."""
     try:
         day = parse_date(text)
@@ -240,7 +239,7 @@ def job_take_up(request: SignedInRequest, pk: int) -> HttpResponse:
     )
 
 
-def _try(request: SignedInRequest, job: Job, words: str, action: Any) -> HttpResponse:
+def _try(request: SignedInRequest, job: Job, words: str, action: Callable[[], object]) -> HttpResponse:
     try:
         action()
     except Refused as refusal:

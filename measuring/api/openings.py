@@ -17,7 +17,7 @@ from measuring import access
 from measuring.adapters.evaluation import alternatives_for, asked, current, evaluate
 from measuring.api import field
 from measuring.api.base import ReasonIn
-from measuring.models import Opening
+from measuring.models import Opening, Reading
 from measuring.services import openings, sizes
 from measuring.services import readings as reading_services
 from measuring.services.readings import ANY
@@ -146,7 +146,7 @@ class OpeningViewSet(ReadViewSet):
         reading_services.keep_reading(reading=self._reading(opening, uid), by=request.user)
         return Response(self._detail(opening))
 
-    def _reading(self, opening: Opening, uid: str) -> Any:
+    def _reading(self, opening: Opening, uid: str) -> Reading:
         found = opening.readings.filter(uid=uid).first()
         if found is None:
             raise Http404

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from typing import Any
-
 from django.http import Http404
 from drf_spectacular.types import OpenApiTypes
 from drf_spectacular.utils import extend_schema
@@ -52,10 +50,10 @@ class VisitViewSet(PersonMixin, ViewSet):
     permission_classes = [HasRole]
     roles = access.MEASURES
 
-    def _appointment(self, pk: str) -> Any:
+    def _appointment(self, pk: str) -> Appointment:
         return access.appointment_for(self.person, int(pk))
 
-    def _answer(self, appointment: Any, code: int = 200) -> Response:
+    def _answer(self, appointment: Appointment, code: int = 200) -> Response:
         user = self.person
         body = field.visit_of(user, access.appointment_for(user, appointment.pk))
         return Response(body, status=code)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 from django.db.models import F
 
@@ -52,7 +52,12 @@ def touch(opening: Opening) -> None:
 
 
 def note(
-    by: User | None, action: str, subject: models.Model, opening: Opening, changes: Any = None, text: str = ""
+    by: User | None,
+    action: str,
+    subject: models.Model,
+    opening: Opening,
+    changes: audit.Changes | None = None,
+    text: str = "",
 ) -> None:
     """An audit entry on the page of the opening's job."""
     audit.record(by=by, action=action, subject=subject, changes=changes, job=opening.job_id, note=text)

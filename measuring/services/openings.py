@@ -8,10 +8,10 @@ import re
 import uuid as uuids
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
-from typing import Any
+from typing import Any, TypeVar
 
 from django.db import transaction
-from django.db.models import Max
+from django.db.models import Max, QuerySet
 from django.utils import timezone
 
 from jobs.models import Job
@@ -33,6 +33,8 @@ from measuring.services.sizes import size_locked, size_opening
 from shared import audit
 from shared.errors import Refused
 from shared.models import User
+
+R = TypeVar("R", Room, Opening)
 
 MOST_OPENINGS = 2000
 _UNSEEN: object = object()
@@ -102,7 +104,7 @@ def change_room(
 def reorder_rooms(*, job: Job, rooms: Sequence[int], by: User) -> None:
     """Rooms in the order they are walked; those not named come after."""
     job = lock_job(job)
-    _reorder(Room, Room.objects.filter(job=job), rooms)
+    _reorder(Room.objects.filter(job=job), rooms)
     audit.record(by=by, action="reordered the rooms", subject=job, job=job)
 
 
@@ -110,17 +112,17 @@ def reorder_rooms(*, job: Job, rooms: Sequence[int], by: User) -> None:
 def reorder_openings(*, room: Room, openings: Sequence[int], by: User) -> None:
     """Openings of a room in the order they are walked; those not named come after."""
     lock_job(room.job_id)
-    _reorder(Opening, Opening.objects.filter(room=room), openings)
+    _reorder(Opening.objects.filter(room=room), openings)
     audit.record(by=by, action="reordered the openings", subject=room, job=room.job_id)
 
 
-def _reorder(model: Any, rows: Any, wanted: Sequence[int]) -> None:
+def _reorder(rows: QuerySet[R], wanted: Sequence[int]) -> None:
     by_pk = {row.pk: row for row in rows}
     ordered = [by_pk.pop(pk) for pk in wanted if pk in by_pk]
     ordered += by_pk.values()
     for position, row in enumerate(ordered):
         row.order = position
-    model.objects.bulk_update(ordered, ["order"])
+    rows.bulk_update(ordered, ["order"])
 
 
 # -- openings --------------------------------------------------------------------

@@ -16,7 +16,7 @@ from shared import roles, setup
 from shared.access import may_try, tried_in_vain
 from shared.codes import secret_hash
 from shared.errors import Refused
-from shared.forms import BranchForm, CodeForm, OwnerForm, PageForm
+from shared.forms import BranchForm, CodeForm, OwnerForm, PageForm, PageModelForm
 from shared.models import Branch, User
 from shared.setup import services
 from shared.setup.forms import FirmForm
@@ -121,7 +121,7 @@ def step_page(
     )
 
 
-def taken(form: Any, keep: Callable[[], Any]) -> bool:
+def taken(form: PageForm | PageModelForm, keep: Callable[[], object]) -> bool:
     """Whether a form was right and its service kept it; what the service refused stands beside its field."""
     if not (form.is_bound and form.is_valid()):
         return False
