@@ -3,14 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import Any
 
 import numpy as np
 
+from fabrication.rules.cutting.arrays import Integers
 from fabrication.rules.cutting.bars.model import BarModel
 from fabrication.rules.cutting.columns.pool import Pool, TooMany, Tree, joined
-
-Integers = np.ndarray[Any, np.dtype[np.int64]]
 
 
 def patterns_within(

@@ -3,14 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from typing import Any
 
 import numpy as np
 
+from fabrication.rules.cutting.arrays import Floats, Integers
 from fabrication.rules.cutting.bars.model import BarModel
 from fabrication.rules.cutting.columns.column import Column
-
-Floats = np.ndarray[Any, np.dtype[np.float64]]
 
 
 class BarPricing:
@@ -73,8 +71,8 @@ class BarPricing:
 
     def _read(
         self,
-        parts: np.ndarray[Any, np.dtype[np.int64]],
-        weights: np.ndarray[Any, np.dtype[np.int64]],
+        parts: Integers,
+        weights: Integers,
         gains: Floats,
         stock_prices: Mapping[int, float],
         most: int,
@@ -113,8 +111,8 @@ class BarPricing:
     def _columns(
         self,
         starts: list[tuple[float, int, int, int]],
-        parts: np.ndarray[Any, np.dtype[np.int64]],
-        weights: np.ndarray[Any, np.dtype[np.int64]],
+        parts: Integers,
+        weights: Integers,
     ) -> list[Column]:
         """Reads the patterns back from the table, all at once, level by level."""
         if not starts:

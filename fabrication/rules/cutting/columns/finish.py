@@ -9,6 +9,7 @@ from typing import Any
 import highspy
 import numpy as np
 
+from fabrication.rules.cutting.arrays import Small
 from fabrication.rules.cutting.columns.column import Loading
 from fabrication.rules.cutting.columns.pool import Pool
 from fabrication.rules.cutting.columns.solver import Quiet, run_within
@@ -17,7 +18,7 @@ from fabrication.rules.cutting.watch import Watch
 HEURISTICS = ("rins", "rens", "root_reduced_cost", "feasibility_jump")
 """Those of the solver that plan a part anew by integer programs of their own, or by chance."""
 
-Cut = tuple[np.ndarray[Any, np.dtype[np.int8]], int]
+Cut = tuple[Small, int]
 
 
 @dataclass(frozen=True, slots=True)

@@ -5,7 +5,8 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass
 
-from fabrication.rules.cutting.columns.instance import Floats, Pricing
+from fabrication.rules.cutting.arrays import Floats
+from fabrication.rules.cutting.columns.instance import Pricing
 from fabrication.rules.cutting.columns.master import Master
 from fabrication.rules.cutting.watch import Watch
 

@@ -4,16 +4,13 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from typing import Any, Protocol
+from typing import Protocol
 
-import numpy as np
-
+from fabrication.rules.cutting.arrays import Floats
 from fabrication.rules.cutting.columns.column import Column, Loading
 from fabrication.rules.cutting.columns.pool import Pool
 from fabrication.rules.cutting.problem import Certificate
 from fabrication.rules.cutting.watch import Watch
-
-Floats = np.ndarray[Any, np.dtype[np.float64]]
 
 
 @dataclass(frozen=True, slots=True)

@@ -9,15 +9,13 @@ and what comes out is recomputed in integers before anyone relies on it.
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
-from typing import Any
 
 import highspy
 import numpy as np
 
+from fabrication.rules.cutting.arrays import Floats
 from fabrication.rules.cutting.columns.column import Column
 from fabrication.rules.cutting.columns.solver import Quiet
-
-Floats = np.ndarray[Any, np.dtype[np.float64]]
 
 UNCOVERED_COST = 20.0
 """What leaving a piece out costs, in units of the dearest stock: more than any pattern."""

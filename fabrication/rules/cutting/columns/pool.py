@@ -5,14 +5,11 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Any
 
 import numpy as np
 
+from fabrication.rules.cutting.arrays import Booleans, Integers
 from fabrication.rules.cutting.columns.column import Column, Loading
-
-Integers = np.ndarray[Any, np.dtype[np.int64]]
-Booleans = np.ndarray[Any, np.dtype[np.bool_]]
 
 
 class TooMany(Exception):

@@ -11,18 +11,14 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field, replace
-from typing import Any
 
 import highspy
 import numpy as np
 
+from fabrication.rules.cutting.arrays import Booleans, Floats, Integers, Small
 from fabrication.rules.cutting.columns.pool import Pool
 from fabrication.rules.cutting.columns.solver import Quiet
 from fabrication.rules.cutting.watch import Watch
-
-Floats = np.ndarray[Any, np.dtype[np.float64]]
-Integers = np.ndarray[Any, np.dtype[np.int64]]
-Small = np.ndarray[Any, np.dtype[np.int8]]
 
 SCALE_BITS = 22
 """Binary places kept of the dual prices when the bound is made exact."""
@@ -265,7 +261,7 @@ class _Program:
         self.sides = [self.sides[position] for position in keep]
         self.coefs = [self.coefs[position] for position in keep]
 
-    def shrink(self, keep: np.ndarray[Any, np.dtype[np.bool_]]) -> None:
+    def shrink(self, keep: Booleans) -> None:
         """Leaves patterns out for good."""
         number = np.cumsum(keep) - 1
         self.pool = self.pool.only(keep)

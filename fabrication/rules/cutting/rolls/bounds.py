@@ -5,14 +5,13 @@ from __future__ import annotations
 from collections.abc import Sequence
 from fractions import Fraction
 from math import ceil
-from typing import Any, Final
+from typing import Final
 
 import numpy as np
 
+from fabrication.rules.cutting.arrays import Integers
 from fabrication.rules.cutting.columns.instance import Bound
 from fabrication.rules.cutting.rolls.model import RollModel, certificate_of
-
-Integers = np.ndarray[Any, Any]
 
 MOST_EARNED: Final = 2.0**53
 """Cost units that the panels of a lay are worth at most, so that integer prices of them fit in 64 bits."""

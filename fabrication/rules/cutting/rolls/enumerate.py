@@ -3,15 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import Any
 
 import numpy as np
 
 from fabrication.rules.cutting.columns.pool import Pool, TooMany, Tree, joined
 from fabrication.rules.cutting.rolls.bounds import tables
 from fabrication.rules.cutting.rolls.model import RollModel
-
-Integers = np.ndarray[Any, np.dtype[np.int64]]
 
 
 def lays_within(

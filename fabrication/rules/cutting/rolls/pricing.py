@@ -3,15 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from typing import Any
 
 import numpy as np
 
+from fabrication.rules.cutting.arrays import Floats, Integers
 from fabrication.rules.cutting.columns.column import Column
-from fabrication.rules.cutting.columns.instance import Floats
 from fabrication.rules.cutting.rolls.model import RollModel
-
-Integers = np.ndarray[Any, np.dtype[np.int64]]
 
 
 class RollPricing:
