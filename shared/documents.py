@@ -14,12 +14,12 @@ import mimetypes
 import os
 import re
 import tempfile
-from collections.abc import Callable, Iterable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
 from hashlib import sha256
 from pathlib import Path
-from typing import Any
+from typing import Any, TypeVar
 
 from django.apps import apps
 from django.conf import settings
@@ -38,7 +38,7 @@ from shared.errors import Refused
 from shared.lengths import Length, LengthUnit
 from shared.models import Branch, Document, Run, User
 
-Gather = Callable[[Any], dict[str, Any]]
+G = TypeVar("G", bound="Callable[..., Mapping[str, object] | Content]")
 
 
 class _Plain(DjangoJSONEncoder):
@@ -60,8 +60,8 @@ class _Plain(DjangoJSONEncoder):
 class Content:
     """What a document shows, and what its hash is taken of where that is less than the whole context."""
 
-    context: dict[str, Any]
-    made_from: Any
+    context: Mapping[str, object]
+    made_from: object
 
 
 @dataclass(frozen=True, slots=True)
@@ -72,7 +72,7 @@ class Kind:
     title: str
     model: str
     template: str
-    gather: Callable[[Any], dict[str, Any] | Content]
+    gather: Callable[..., Mapping[str, object] | Content]
     roles: frozenset[str]
     version: int
     who: Callable[[User, Any], bool] | None
@@ -122,7 +122,7 @@ def document_kind(
     who: Callable[[User, Any], bool] | None = None,
     job: Callable[[Any], int | None] | None = None,
     prepare: Callable[[Any, User], Any] | None = None,
-) -> Callable[[object], object]:
+) -> Callable[[G], G]:
     """
     Register a kind of document by the function that gathers its content.
 
@@ -149,7 +149,7 @@ def document_kind(
     lengths and rows named by their key. Give `Content` to leave something out of the hash.
     """
 
-    def register(gather: Any) -> Any:
+    def register(gather: G) -> G:
         known = _kinds.get(key)
         if known is not None and known.gather.__qualname__ != gather.__qualname__:
             raise ValueError(f"document kind {key} is registered twice")

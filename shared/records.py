@@ -99,7 +99,7 @@ class Entries(Longest):
 Limit = Within | OneOf | Longest | None
 
 
-def _as_kind(bound: str | int, kind: type[Any]) -> Any:
+def _as_kind(bound: str | int, kind: type) -> Any:
     return read_length(str(bound)) if kind is Length else kind(bound)
 
 
@@ -120,7 +120,7 @@ def _problem(value: Any, limit: Limit) -> str:
 # -- forms -------------------------------------------------------------------------------
 
 T = TypeVar("T")
-Hook = Callable[[Any, Any], Any]
+Hook = Callable[[Any, object], Any]
 MakeHook = Callable[[Limit], Hook]
 """From the limit beside a type to what reads one value of it."""
 
@@ -142,7 +142,7 @@ class Form:
     def __init__(
         self,
         kinds: Mapping[object, MakeHook],
-        texts: Mapping[Any, Callable[[Any], Any]],
+        texts: Mapping[type, Callable[[Any], object]],
         *,
         null_is_left_out: bool = False,
     ) -> None:
@@ -155,7 +155,7 @@ class Form:
         for kind, write in texts.items():
             self._converter.register_unstructure_hook_func(partial(operator.eq, kind), write)
 
-    def read(self, kind: type[T], value: Any, path: str = "") -> T:
+    def read(self, kind: type[T], value: object, path: str = "") -> T:
         """
         A value of this kind from JSON; fields with a default may be left out, unknown ones are refused.
 
@@ -169,7 +169,7 @@ class Form:
         except (ContractError, BaseValidationError) as error:
             raise _with_path(error, path) from None
 
-    def read_field(self, kind: Any, document: Any, name: str, path: str = "") -> Any:
+    def read_field(self, kind: Any, document: object, name: str, path: str = "") -> Any:
         """One field of a document that says how to read the others."""
         if not isinstance(document, dict):
             raise ContractError(path or "document", f"{kind_word(document)} where an object belongs", "{..}")
@@ -177,7 +177,7 @@ class Form:
             raise ContractError(joined(path, name), "missing", "required")
         return self.read(kind, document[name], joined(path, name))
 
-    def part(self, kind: Any, value: Any) -> Any:
+    def part(self, kind: Any, value: object) -> Any:
         """The same for a hook of its own: what it raises has its path from whoever called the hook."""
         return self._converter.structure(value, kind)
 
@@ -185,7 +185,7 @@ class Form:
         """JSON from which `read` makes an equal value."""
         return self._converter.unstructure(value)
 
-    def _by_its_own_kind(self, cls: type[Any]) -> Callable[[Any], Any]:
+    def _by_its_own_kind(self, cls: type[Any]) -> Callable[[object], object]:
         """Of a class with subclasses: a field's value is written as what it is, not as what its field says."""
         own = make_dict_unstructure_fn(cls, self._converter)
         return lambda value: own(value) if type(value) is cls else self._converter.unstructure(value)
@@ -207,7 +207,7 @@ class Form:
             return self._many(kind, limit, is_list=origin is tuple)
         return self._record(kind)
 
-    def _field(self, cls: type[Any], kind: object) -> Hook:
+    def _field(self, cls: type, kind: object) -> Hook:
         """What reads a field; one that may hold another of its own class is looked up when it is read."""
         holds_its_own = kind == cls | None
         return (
@@ -228,7 +228,7 @@ class Form:
         fill = factory(alias, self._converter)
         shape, word, bound = (list, "a list", "[..]") if is_list else (dict, "an object", "{..}")
 
-        def read(value: Any, _: Any) -> Any:
+        def read(value: object, _: object) -> object:
             if not isinstance(value, shape):
                 raise ContractError("", f"{kind_word(value)} where {word} belongs", bound)
             if most is not None and len(value) > most:
@@ -251,7 +251,7 @@ class Form:
         known_here = "known here: " + ", ".join(known if self._null_is_left_out else sorted(known))
         takes_more, check = getattr(cls, "TAKES_MORE", False), getattr(cls, "check", None)
 
-        def read(value: Any, _: Any) -> Any:
+        def read(value: object, _: object) -> object:
             if isinstance(value, cls):
                 return value
             if not isinstance(value, dict):
@@ -309,14 +309,14 @@ def _bare(kind: object) -> Any:
 # -- what reads each type ----------------------------------------------------------------
 
 
-def _bounded(kind: object, read: Callable[[Any, str], Any], unsaid: Within | None = None) -> MakeHook:
+def _bounded(kind: object, read: Callable[[object, str], Any], unsaid: Within | None = None) -> MakeHook:
     """Of a kind of number, or lengths, from JSON and the bound to be named; `unsaid` holds where a field says none."""
 
     def make(limit: Limit) -> Hook:
         within = limit if isinstance(limit, Within) else unsaid or Within()
         bound, (least, most) = str(within), within.of(kind)
 
-        def hook(value: object, _: object) -> Any:
+        def hook(value: object, _: object) -> object:
             made = read(value, bound)
             if (least is not None and made < least) or (most is not None and made > most):
                 raise ContractError("", f"{shortened(STORED.write(made))} is out of bounds", bound)
@@ -359,7 +359,7 @@ def _truth(_: Limit) -> Hook:
 def _uid(_: Limit) -> Hook:
     """A UUID as text."""
 
-    def hook(value: Any, _: Any) -> uuid.UUID:
+    def hook(value: Any, _: object) -> uuid.UUID:
         try:
             return uuid.UUID(value)
         except (ValueError, TypeError, AttributeError):
@@ -445,7 +445,7 @@ def _length_in(unit: str) -> MakeHook:
 
 # -- the forms there are -----------------------------------------------------------------
 
-_TEXTS: Final[Mapping[type[Any], Callable[[Any], Any]]] = {
+_TEXTS: Final[Mapping[type, Callable[[Any], str]]] = {
     Length: lambda length: length_text(length),
     Fraction: lambda number: number_text(number),
     Decimal: lambda number: format(number, "f"),
@@ -482,7 +482,7 @@ Ticks = Annotated[int, "the ticks of a length"]
 
 
 def document_form(
-    unit: str = PLAIN, kinds: Mapping[object, MakeHook] = _NONE, texts: Mapping[Any, Callable[[Any], Any]] = _NONE
+    unit: str = PLAIN, kinds: Mapping[object, MakeHook] = _NONE, texts: Mapping[type, Callable[[Any], object]] = _NONE
 ) -> Form:
     """That of the engines' documents in this unit; `kinds` reads what only one of them has, `texts` writes it."""
     read: dict[object, MakeHook] = {
@@ -532,20 +532,20 @@ def verify(value: Record, path: str = "") -> None:
                 raise ContractError(joined(path, field.name), problem, str(get_args(kind)[1]))
 
 
-def name_of(field: dataclasses.Field[Any]) -> str:
+def name_of(field: dataclasses.Field[object]) -> str:
     """What a field is called in JSON: as in code, unless its metadata has a ``name``."""
     return str(field.metadata.get("name", field.name))
 
 
-def has_default(field: dataclasses.Field[Any]) -> bool:
+def has_default(field: dataclasses.Field[object]) -> bool:
     """Whether a field may be left out."""
     return field.default is not dataclasses.MISSING or field.default_factory is not dataclasses.MISSING
 
 
-_KNOWN: Final[dict[type[Any], tuple[tuple[dataclasses.Field[Any], Any], ...]]] = {}
+_KNOWN: Final[dict[type, tuple[tuple[dataclasses.Field[object], object], ...]]] = {}
 
 
-def fields_of(cls: type[Any]) -> tuple[tuple[dataclasses.Field[Any], Any], ...]:
+def fields_of(cls: type) -> tuple[tuple[dataclasses.Field[object], object], ...]:
     """Each field with its resolved annotation, looked up once a class."""
     if cls not in _KNOWN:
         hints = typing.get_type_hints(cls, include_extras=True)

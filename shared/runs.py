@@ -66,7 +66,7 @@ class Work:
 
     kind: str
     title: str
-    function: Callable[[Context], Any]
+    function: Callable[[Context], object]
 
 
 _works: dict[str, Work] = {}
@@ -82,7 +82,7 @@ def long_work(kind: str, *, title: str = "") -> Callable[[Callable[[Context], ob
     A `Refused` it raises is shown to the person as it stands.
     """
 
-    def register(function: Callable[[Context], Any]) -> Callable[[Context], object]:
+    def register(function: Callable[[Context], object]) -> Callable[[Context], object]:
         known = _works.get(kind)
         if known is not None and known.function.__qualname__ != function.__qualname__:
             raise ValueError(f"long work {kind} is registered twice")
