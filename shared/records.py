@@ -290,7 +290,7 @@ def _with_path(error: BaseException, path: str) -> BaseException:
         error = next((one for one in found if not isinstance(one, BaseValidationError)), found[0])
 
 
-def _limited(kind: object, limit: Limit) -> Any:
+def _limited(kind: object, limit: Limit) -> object:
     return kind if limit is None else Annotated[kind, limit]
 
 
@@ -302,7 +302,7 @@ def _may_be_none(kind: object) -> bool:
     return get_origin(kind) in {types.UnionType, typing.Union} and types.NoneType in get_args(kind)
 
 
-def _bare(kind: object) -> Any:
+def _bare(kind: object) -> object:
     return get_args(kind)[0] if get_origin(kind) is Annotated else kind
 
 

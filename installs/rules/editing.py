@@ -14,7 +14,7 @@ import types
 import typing
 from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, field
-from typing import Any, Final, get_args, get_origin
+from typing import Any, Final, TypeGuard, get_args, get_origin
 
 from installs.rules.data import HardwareRules
 from shared.contracts import ContractError
@@ -155,11 +155,11 @@ def copied(definition: Mapping[str, object], path: str, key: str) -> dict[str, A
 # -- walking ---------------------------------------------------------------------------------
 
 
-def _named(cls: type[Any]) -> list[tuple[str, object]]:
+def _named(cls: type[Record]) -> list[tuple[str, object]]:
     return [(one.name, kind) for one, kind in fields_of(cls)]
 
 
-def _bare(kind: object) -> Any:
+def _bare(kind: object) -> object:
     """The type without its limits and without None."""
     if get_origin(kind) is typing.Annotated:
         kind = get_args(kind)[0]
@@ -168,7 +168,7 @@ def _bare(kind: object) -> Any:
     return kind
 
 
-def _is_data(kind: object) -> bool:
+def _is_data(kind: object) -> TypeGuard[type[Record]]:
     return isinstance(kind, type) and issubclass(kind, Record)
 
 
@@ -186,10 +186,10 @@ def _steps(path: str) -> list[str | int]:
     return steps
 
 
-def _kind_at(path: str) -> Any:
+def _kind_at(path: str) -> object:
     """The annotation at a path; raises `ContractError` where the rules have none."""
-    kind: Any = HardwareRules
-    limit: Any = None
+    kind: object = HardwareRules
+    limit: object = None
     for step in _steps(path):
         if get_origin(kind) is typing.Annotated:
             limit = get_args(kind)[1]
@@ -211,7 +211,7 @@ def _value_at(value: Any, path: str) -> Any:
     return value
 
 
-def _walk(kind: Any, value: Any, path: str, out: _Found) -> None:
+def _walk(kind: object, value: Any, path: str, out: _Found) -> None:
     bare = _bare(kind)
     if _is_data(bare):
         for name, inner in _named(bare):
@@ -220,7 +220,7 @@ def _walk(kind: Any, value: Any, path: str, out: _Found) -> None:
         _walk_field(kind, value, path, out)
 
 
-def _walk_field(kind: Any, value: Any, path: str, out: _Found) -> None:
+def _walk_field(kind: object, value: Any, path: str, out: _Found) -> None:
     bare = _bare(kind)
     inner = get_args(bare)[-1] if get_origin(bare) is dict else (get_args(bare) or (None,))[0]
     title = _words(path.rpartition(".")[2])
@@ -244,7 +244,7 @@ def _walk_field(kind: Any, value: Any, path: str, out: _Found) -> None:
 
 
 def _row(
-    kind: Any, value: Mapping[str, Any], path: str, title: str, *, is_new: bool = False, may_go: bool = True
+    kind: type[Record], value: Mapping[str, Any], path: str, title: str, *, is_new: bool = False, may_go: bool = True
 ) -> Group:
     out = _Found()
     for name, inner in _named(kind):
@@ -253,13 +253,13 @@ def _row(
     return Group(title, (*out.plain, *deeper), path if may_go else "", is_new)
 
 
-def _default(kind: Any, name: str) -> Any:
+def _default(kind: type[Record], name: str) -> object:
     one = next(one for one, _ in fields_of(kind) if one.name == name)
     plain = isinstance(one.default, str | bool | int)
     return one.default if plain else None
 
 
-def _field(kind: Any, value: Any, path: str, label: str) -> Field:
+def _field(kind: object, value: Any, path: str, label: str) -> Field:
     limit = get_args(kind)[1] if get_origin(kind) is typing.Annotated else None
     bare = _bare(kind)
     bound = "" if limit is None or isinstance(limit, OneOf) else str(limit)
@@ -282,7 +282,7 @@ def _words(name: str) -> str:
 # -- putting back ----------------------------------------------------------------------------------
 
 
-def _read(kind: object, text: str) -> Any:
+def _read(kind: object, text: str) -> object:
     """What JSON has for a typed text: the reader of the rules says what is wrong with it."""
     text = text.strip()
     may_be_none = get_origin(_unlimited(kind)) in {types.UnionType, typing.Union}
@@ -298,7 +298,7 @@ def _read(kind: object, text: str) -> Any:
     return text
 
 
-def _unlimited(kind: object) -> Any:
+def _unlimited(kind: object) -> object:
     return get_args(kind)[0] if get_origin(kind) is typing.Annotated else kind
 
 
@@ -337,5 +337,5 @@ def _take_out(made: dict[str, object], path: str) -> None:
         raise ContractError(path, "is not there", "a row or an entry") from None
 
 
-def _by_place(path: str) -> tuple[Any, ...]:
+def _by_place(path: str) -> tuple[tuple[bool, int, str], ...]:
     return tuple((isinstance(step, int), step if isinstance(step, int) else 0, str(step)) for step in _steps(path))
