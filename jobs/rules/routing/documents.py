@@ -20,7 +20,6 @@ from jobs.rules.routing.model import (
     Overtime,
     Plan,
     Problem,
-    ProblemError,
     Route,
     Span,
     Stop,
@@ -317,10 +316,7 @@ def read_request(text: str | bytes) -> Request:
     previous = _previous(document.previous or ())
     where = {stop: key for key, ids in previous.items() for stop in ids}
     table = _table(travel, places) if matrix is None else matrix
-    try:
-        problem = Problem(document.crews, document.stops, table, document.objective or Objective(), where)
-    except ProblemError as error:
-        raise ContractError(error.field, error.problem, error.bound) from None
+    problem = Problem(document.crews, document.stops, table, document.objective or Objective(), where)
     return Request(problem, previous, float(document.seconds), document.seed)
 
 

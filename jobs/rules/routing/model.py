@@ -15,6 +15,7 @@ from typing import Annotated, Any, Final
 import numpy as np
 
 from jobs.rules.routing.reasons import Reason
+from shared.contracts import ContractError
 from shared.records import Longest, Within
 
 DAY: Final = 86_400
@@ -36,14 +37,8 @@ People = Annotated[int, Within(1, 1000)]
 Overtime = Annotated[int, "seconds, or minutes as an object"]
 
 
-class ProblemError(ValueError):
-    """A problem that contradicts itself: the field, what is wrong, what would be allowed."""
-
-    def __init__(self, field: str, problem: str, bound: str = "") -> None:
-        super().__init__(f"{field}: {problem}" + (f" ({bound})" if bound else ""))
-        self.field = field
-        self.problem = problem
-        self.bound = bound
+class ProblemError(ContractError):
+    """A problem that contradicts itself."""
 
 
 @dataclass(frozen=True, slots=True)
