@@ -15,6 +15,7 @@ from jobs.ports import Blocker
 from jobs.schedule.availability import clock_problem
 from shared import roles
 from shared.fields import EARLIEST, LATEST, LONGEST_NOTE, DayField
+from shared.models import User
 
 OFFICE, EVERYBODY = roles.OFFICE, roles.ALL
 DRIVES = (*roles.FIELD, *OFFICE)
@@ -43,6 +44,13 @@ def mine(serializer: serializers.BaseSerializer[Any], model: Any, row: R) -> R:
     if row is not None and not model.objects.visible_to(serializer.context["request"].user).filter(pk=row.pk).exists():
         raise serializers.ValidationError("There is no such row.")
     return row
+
+
+def colleague(serializer: serializers.BaseSerializer[Any], user: User | None) -> User | None:
+    """The person when they are of the user's own branch; else it is as if they were not there."""
+    if user is not None and user.branch_id != serializer.context["request"].user.branch_id:
+        raise serializers.ValidationError("There is no such person.")
+    return user
 
 
 class InstantField(serializers.DateTimeField):

@@ -10,7 +10,7 @@ from rest_framework import serializers, status
 from rest_framework.decorators import action
 from rest_framework.response import Response
 
-from jobs.api.base import OFFICE, InstantField, mine
+from jobs.api.base import OFFICE, InstantField, colleague, mine
 from jobs.api.setting_up import CrewActions
 from jobs.models import Absence, Crew, Purpose, Skill
 from jobs.schedule.availability import crew_day
@@ -31,9 +31,7 @@ class AbsenceSerializer(serializers.ModelSerializer[Absence]):
         fields = ["id", "user", "starts_at", "ends_at", "reason", "spread"]
 
     def validate_user(self, user: User | None) -> User | None:
-        if user is not None and user.branch_id != self.context["request"].user.branch_id:
-            raise serializers.ValidationError("There is no such person.")
-        return user
+        return colleague(self, user)
 
 
 class CrewSerializer(serializers.ModelSerializer[Crew]):

@@ -8,7 +8,7 @@ from rest_framework import serializers, status
 from rest_framework.decorators import action
 from rest_framework.response import Response
 
-from jobs.api.base import OFFICE, mine
+from jobs.api.base import OFFICE, colleague, mine
 from jobs.ics import feed_token
 from jobs.models import CalendarFeed, Crew
 from jobs.services import feeds as services
@@ -34,9 +34,7 @@ class FeedSerializer(serializers.ModelSerializer[CalendarFeed]):
         return mine(self, Crew, crew)
 
     def validate_user(self, user: User | None) -> User | None:
-        if user is not None and user.branch_id != self.context["request"].user.branch_id:
-            raise serializers.ValidationError("There is no such person.")
-        return user
+        return colleague(self, user)
 
 
 class FeedViewSet(ReadViewSet):

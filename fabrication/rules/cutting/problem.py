@@ -226,5 +226,10 @@ class Plan:
         return float((self.cost - self.bound) / self.bound) if self.bound > 0 else 1.0
 
 
+def nothing(unplaced: tuple[Unplaced, ...]) -> Plan:
+    """The plan that cuts nothing."""
+    return Plan((), ZERO, Fraction(0), Fraction(0), unplaced)
+
+
 class PlanWrong(Exception):
     """The independent checker found something in a plan; never shown as a plan."""

@@ -25,10 +25,10 @@ from fabrication.rules.cutting.bars.greedy import (
 from fabrication.rules.cutting.bars.model import BarModel, bar_model, patterns_of
 from fabrication.rules.cutting.columns.column import Loading
 from fabrication.rules.cutting.columns.state import State
-from fabrication.rules.cutting.problem import BarPiece, BarProblem, Certificate, Plan, Unplaced
+from fabrication.rules.cutting.problem import BarPiece, BarProblem, Plan, Unplaced, nothing
 from fabrication.rules.cutting.watch import Watch
 from shared.contracts import length_text
-from shared.lengths import ZERO, Length
+from shared.lengths import Length
 
 Report = Callable[[Plan], None]
 
@@ -131,11 +131,6 @@ def baseline(problem: BarProblem) -> Plan:
         state = State(model.scale, model.quantum, loading, Watch(0), least_bound(model))
         return _named(problem, model, state, unplaced)
     return nothing(unplaced)
-
-
-def nothing(unplaced: tuple[Unplaced, ...]) -> Plan:
-    """The plan that cuts nothing."""
-    return Plan((), ZERO, Fraction(0), Fraction(0), unplaced, certificate=Certificate({}, {}, 1))
 
 
 def without_too_long(problem: BarProblem) -> tuple[BarProblem, tuple[Unplaced, ...]]:

@@ -10,7 +10,7 @@ from fractions import Fraction
 from fabrication.rules.cutting.bars.greedy import OutOfStock
 from fabrication.rules.cutting.columns.column import Loading
 from fabrication.rules.cutting.columns.state import State
-from fabrication.rules.cutting.problem import Certificate, Plan, RollPiece, RollProblem, RollStock, Unplaced
+from fabrication.rules.cutting.problem import Plan, RollPiece, RollProblem, RollStock, Unplaced, nothing
 from fabrication.rules.cutting.rolls import greedy
 from fabrication.rules.cutting.rolls.bounds import area_duals, certified, least_bound, volume_duals
 from fabrication.rules.cutting.rolls.groups import Homes, housed
@@ -30,7 +30,7 @@ def plan(problem: RollProblem, watch: Watch, seed: int, report: Report) -> Plan:
     problem, unplaced = without_too_big(problem)
     problem, unplaced, model, start = _start(problem, unplaced, watch, seed, report)
     if start is None or model is None:
-        return _nothing(unplaced)
+        return nothing(unplaced)
 
     def better(state: State) -> None:
         report(_named(problem, model, state, unplaced))
@@ -132,11 +132,7 @@ def baseline(problem: RollProblem) -> Plan:
             continue
         state = State(model.scale, model.quantum, loading, Watch(0), least_bound(model))
         return _named(problem, model, state, unplaced)
-    return _nothing(unplaced)
-
-
-def _nothing(unplaced: tuple[Unplaced, ...]) -> Plan:
-    return Plan((), ZERO, Fraction(0), Fraction(0), unplaced, certificate=Certificate({}, {}, 1))
+    return nothing(unplaced)
 
 
 def without_too_big(problem: RollProblem) -> tuple[RollProblem, tuple[Unplaced, ...]]:
