@@ -14,11 +14,12 @@ from collections.abc import Iterator, Mapping
 from http import HTTPStatus
 from importlib import import_module
 from importlib.util import find_spec
-from typing import TYPE_CHECKING, Any, Final
+from typing import Any, Final, TypeVar
 
 from django.conf import settings
 from django.core.exceptions import ValidationError as DjangoValidationError
 from django.db import transaction
+from django.db.models import Model
 from rest_framework import exceptions, mixins, serializers, viewsets
 from rest_framework.permissions import BasePermission
 from rest_framework.renderers import JSONRenderer
@@ -26,12 +27,14 @@ from rest_framework.request import Request
 from rest_framework.response import Response
 from rest_framework.routers import DefaultRouter
 from rest_framework.serializers import BaseSerializer
-from rest_framework.views import exception_handler
+from rest_framework.views import APIView, exception_handler
 
 from shared import versions
 from shared.errors import Refused
 from shared.fields import LARGEST_ID
 from shared.models import User
+
+M = TypeVar("M", bound=Model)
 
 
 class ApiRequest(Request):
@@ -170,12 +173,6 @@ class HasRole(BasePermission):
         return bool(request.user.is_authenticated and request.user.has_role(*wanted))
 
 
-if TYPE_CHECKING:
-    _View = viewsets.GenericViewSet[Any]
-else:  # at run time a mixin, before whichever viewset
-    _View = object
-
-
 def kept_in(context: Mapping[str, object]) -> dict[str, Any]:
     """The context of a serializer as the place where rows of one answer keep what they share."""
     if not isinstance(context, dict):
@@ -183,7 +180,7 @@ def kept_in(context: Mapping[str, object]) -> dict[str, Any]:
     return context
 
 
-class PersonMixin(_View):
+class PersonMixin(APIView):
     """A view that knows who asks."""
 
     @property
@@ -195,7 +192,7 @@ class PersonMixin(_View):
         return user
 
 
-class VisibleMixin(PersonMixin):
+class VisibleMixin(PersonMixin, viewsets.GenericViewSet[M]):
     """Rows the user may see: the model's ``visible_to`` on top of the view's ``queryset``."""
 
     permission_classes = [HasRole]
@@ -208,7 +205,7 @@ class VisibleMixin(PersonMixin):
                 return super().dispatch(request, *args, **kwargs)
         return super().dispatch(request, *args, **kwargs)
 
-    def get_object(self) -> Any:
+    def get_object(self) -> M:
         """The row; with ``If-Match`` locked, and refused (412) where it is another version by now."""
         found = super().get_object()
         wanted = self.request.headers.get("If-Match")
@@ -231,17 +228,17 @@ class VisibleMixin(PersonMixin):
         return self.queryset.all().visible_to(self.person)
 
 
-class ReadViewSet(VisibleMixin, viewsets.ReadOnlyModelViewSet[Any]):
+class ReadViewSet(VisibleMixin[M], viewsets.ReadOnlyModelViewSet[M]):
     """List and detail; actions are ``@action`` methods that call a service with ``by=request.user``."""
 
 
 class ActionViewSet(
-    VisibleMixin,
+    VisibleMixin[M],
     mixins.CreateModelMixin,
     mixins.RetrieveModelMixin,
     mixins.UpdateModelMixin,
     mixins.ListModelMixin,
-    viewsets.GenericViewSet[Any],
+    viewsets.GenericViewSet[M],
 ):
     """
     List, detail, create, change; nothing is deleted.

@@ -110,7 +110,7 @@ class PersonSerializer(serializers.ModelSerializer[User]):
         return {**shown, "roles": sorted(instance.role_names)}
 
 
-class BranchViewSet(ActionViewSet):
+class BranchViewSet(ActionViewSet[Branch]):
     """The branches; an owner changes theirs."""
 
     roles = all_roles.ALL
@@ -127,7 +127,7 @@ class BranchViewSet(ActionViewSet):
         serializer.instance.refresh_from_db()
 
 
-class PersonViewSet(ActionViewSet):
+class PersonViewSet(ActionViewSet[User]):
     """The people of the branch; an owner gives and changes accounts."""
 
     roles = (all_roles.OWNER,)

@@ -32,7 +32,7 @@ class MakesSerializer(serializers.Serializer[None]):
     makes = serializers.ListField(child=IdField(), min_length=1, max_length=2000)
 
 
-class BatchViewSet(ReadViewSet):
+class BatchViewSet(ReadViewSet[Batch]):
     """Batches, and the actions on them."""
 
     queryset = Batch.objects.prefetch_related("makes")

@@ -60,7 +60,7 @@ class OrderSerializer(serializers.Serializer[None]):
         return attrs
 
 
-class PurchaseViewSet(ReadViewSet):
+class PurchaseViewSet(ReadViewSet[Purchase]):
     """Purchases and their lines."""
 
     queryset = Purchase.objects.select_related("supplier").prefetch_related("lines__material")
@@ -108,7 +108,7 @@ class InspectSerializer(serializers.Serializer[None]):
     note = serializers.CharField(max_length=240, required=False)
 
 
-class PurchaseLineViewSet(ReadViewSet):
+class PurchaseLineViewSet(ReadViewSet[PurchaseLine]):
     """What comes back of a purchase, line by line."""
 
     queryset = PurchaseLine.objects.select_related("make__unit", "material")

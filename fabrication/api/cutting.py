@@ -70,7 +70,7 @@ class MiscutSerializer(ReasonSerializer):
     run_off = LengthSerializerField(required=False, help_text="of a roll, where it is not what was planned")
 
 
-class CutPlanViewSet(ReadViewSet):
+class CutPlanViewSet(ReadViewSet[CutPlan]):
     """Cut plans with their cuts."""
 
     queryset = CutPlan.objects.counted().select_related("material").prefetch_related("cuts__item")
@@ -79,7 +79,7 @@ class CutPlanViewSet(ReadViewSet):
     roles = LOOKS
 
 
-class PlannedCutViewSet(ReadViewSet):
+class PlannedCutViewSet(ReadViewSet[PlannedCut]):
     """One stock piece or cross cut, and the actions at the saw."""
 
     queryset = PlannedCut.objects.select_related("item", "plan__batch")

@@ -60,7 +60,7 @@ class CheckClothSerializer(serializers.Serializer[None]):
     anyway = serializers.CharField(max_length=160, required=False)
 
 
-class OwnClothViewSet(ReadViewSet):
+class OwnClothViewSet(ReadViewSet[OwnCloth]):
     """Cloth customers bring."""
 
     queryset = OwnCloth.objects.select_related("job", "item")

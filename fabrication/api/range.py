@@ -36,7 +36,7 @@ class MaterialSerializer(serializers.ModelSerializer[Material]):
         return mine(self, Supplier, supplier)
 
 
-class MaterialViewSet(ReadViewSet):
+class MaterialViewSet(ReadViewSet[Material]):
     """Materials: what is cut and pulled, how it is bought and sawn."""
 
     queryset = Material.objects.exclude(key__startswith=OWN)
@@ -70,7 +70,7 @@ class SupplierSerializer(serializers.ModelSerializer[Supplier]):
         fields = ["id", *services.SUPPLIER_COLUMNS]
 
 
-class SupplierViewSet(ReadViewSet):
+class SupplierViewSet(ReadViewSet[Supplier]):
     """Who materials and units are bought from."""
 
     queryset = Supplier.objects.all()
@@ -106,7 +106,7 @@ class ToleranceSerializer(serializers.ModelSerializer[Tolerance]):
         validators: list[Any] = []
 
 
-class ToleranceViewSet(ReadViewSet):
+class ToleranceViewSet(ReadViewSet[Tolerance]):
     """How far finished units may be off, a row a family."""
 
     queryset = Tolerance.objects.all()

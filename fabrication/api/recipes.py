@@ -28,7 +28,7 @@ class NewRecipeSerializer(serializers.Serializer[None]):
     note = serializers.CharField(max_length=240, required=False)
 
 
-class RecipeViewSet(ReadViewSet):
+class RecipeViewSet(ReadViewSet[RecipeRevision]):
     """Recipes with all their revisions; a new one is checked over its whole size range."""
 
     queryset = RecipeRevision.objects.select_related("product")

@@ -27,7 +27,7 @@ class NewPlaceSerializer(serializers.Serializer[None]):
     minutes = serializers.DictField(child=serializers.IntegerField(min_value=0, max_value=setting_up.DAY_MIN))
 
 
-class WorkPlaceViewSet(ReadViewSet):
+class WorkPlaceViewSet(ReadViewSet[WorkPlace]):
     """Places of work with their hours."""
 
     queryset = WorkPlace.objects.all()
@@ -73,7 +73,7 @@ class LabelSizeSerializer(serializers.ModelSerializer[LabelSize]):
         fields = ["id", "kind", "width", "height", "columns", "rows", "left", "top", "across", "down"]
 
 
-class LabelSizeViewSet(ReadViewSet):
+class LabelSizeViewSet(ReadViewSet[LabelSize]):
     """What the branch prints labels on; none where it never said."""
 
     queryset = LabelSize.objects.all()

@@ -61,7 +61,7 @@ class StockFilter(filters.FilterSet):  # type: ignore[misc]  # django-filter has
         fields = ["is_offcut"]
 
 
-class StockViewSet(ReadViewSet):
+class StockViewSet(ReadViewSet[StockItem]):
     """What there is."""
 
     queryset = StockItem.objects.select_related("material")
@@ -96,7 +96,7 @@ class StockViewSet(ReadViewSet):
         return Response(StockSerializer(item).data)
 
 
-class KeptEndViewSet(ReadViewSet):
+class KeptEndViewSet(ReadViewSet[KeptEnd]):
     """Ends of rolls kept for the remakes of open jobs."""
 
     queryset = KeptEnd.objects.select_related("item", "job")

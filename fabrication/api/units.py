@@ -78,7 +78,7 @@ class CheckSerializer(serializers.Serializer[None]):
     height = LengthSerializerField()
 
 
-class UnitMakeViewSet(ReadViewSet):
+class UnitMakeViewSet(ReadViewSet[UnitMake]):
     """Units as they are made."""
 
     queryset = UnitMake.objects.select_related(
@@ -134,7 +134,7 @@ class UnitMakeViewSet(ReadViewSet):
         return Response(UnitMakeSerializer(make).data)
 
 
-class PartViewSet(ReadViewSet):
+class PartViewSet(ReadViewSet[Part]):
     """Pieces to cut or pull."""
 
     queryset = Part.objects.select_related("material", "make__unit")
@@ -150,7 +150,7 @@ class PartViewSet(ReadViewSet):
         return Response(PartSerializer(bench.pull_part(part=self.get_object(), by=request.user)).data)
 
 
-class StepViewSet(ReadViewSet):
+class StepViewSet(ReadViewSet[AssemblyStep]):
     """The firm's steps of assembly, by family."""
 
     queryset = AssemblyStep.objects.all()

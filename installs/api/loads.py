@@ -68,7 +68,7 @@ class PutBackSerializer(serializers.Serializer[None]):
     count = serializers.IntegerField(min_value=0, max_value=100_000)
 
 
-class LoadViewSet(ReadViewSet):
+class LoadViewSet(ReadViewSet[Load]):
     """The truck's load of a crew-day."""
 
     roles = LOADS

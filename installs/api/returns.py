@@ -49,7 +49,7 @@ class ReadySerializer(serializers.Serializer[None]):
     parts_ready_on = DayField(allow_null=True)
 
 
-class ReturnViewSet(ReadViewSet):
+class ReturnViewSet(ReadViewSet[ReturnOwed]):
     """What is owed at sites, and what becomes of it."""
 
     roles = RETURNS

@@ -41,7 +41,7 @@ class ChangeRulesSerializer(serializers.Serializer[None]):
     note = serializers.CharField(max_length=240)
 
 
-class RulesViewSet(ReadViewSet):
+class RulesViewSet(ReadViewSet[HardwareRules]):
     """The hardware rules, every revision."""
 
     roles = (OWNER, WORKROOM, DISPATCHER)

@@ -104,7 +104,7 @@ class StopSerializer(serializers.ModelSerializer[Appointment]):
         return row.stop.closed_at if hasattr(row, "stop") else None
 
 
-class StopViewSet(ReadViewSet):
+class StopViewSet(ReadViewSet[Appointment]):
     """Install and return visits: outcomes, sign-off, hardware."""
 
     roles = LOADS

@@ -33,7 +33,7 @@ class CrewSerializer(serializers.Serializer[None]):
     crew = IdField()
 
 
-class VanViewSet(ReadViewSet):
+class VanViewSet(ReadViewSet[VanStock]):
     """What the vans carry."""
 
     roles = LOADS

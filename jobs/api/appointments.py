@@ -193,7 +193,7 @@ def _offer(offer: Offer) -> dict[str, Any]:
 # -- viewsets ------------------------------------------------------------------------------------
 
 
-class AppointmentViewSet(ReadViewSet):
+class AppointmentViewSet(ReadViewSet[Appointment]):
     """Visits: offers, reserving, promising, moving, and the crew's taps."""
 
     roles = OFFICE

@@ -5,12 +5,12 @@ from __future__ import annotations
 import datetime as dt
 from typing import Any, TypeVar
 
-from django.db.models import Model
+from django.db.models import Model, QuerySet
 from django.utils import timezone
 from rest_framework import serializers
 
 from jobs.access import SEES_PHONES
-from jobs.models import Purpose
+from jobs.models import ImpossibleTime, Purpose
 from jobs.ports import Blocker
 from jobs.schedule.availability import clock_problem
 from shared import roles
@@ -66,7 +66,7 @@ class InstantField(serializers.DateTimeField):
         return super().enforce_timezone(value)
 
 
-class SpanSerializer(serializers.Serializer[None]):
+class SpanSerializer(serializers.Serializer[ImpossibleTime | QuerySet[ImpossibleTime]]):
     """A stretch of time."""
 
     starts_at = InstantField()

@@ -53,7 +53,7 @@ class CrewSerializer(serializers.ModelSerializer[Crew]):
         return skills
 
 
-class CrewViewSet(CrewActions, ActionViewSet):
+class CrewViewSet(CrewActions, ActionViewSet[Crew]):
     """Crews, their days and absences."""
 
     roles = OFFICE

@@ -49,7 +49,7 @@ class SiteSerializer(QuietSerializer[Site]):
         return mine(self, Customer, customer)
 
 
-class CustomerViewSet(ActionViewSet):
+class CustomerViewSet(ActionViewSet[Customer]):
     """Customers of the branch."""
 
     roles = OFFICE
@@ -65,7 +65,7 @@ class CustomerViewSet(ActionViewSet):
         services.edit_customer(customer=serializer.instance, by=self.person, **serializer.validated_data)
 
 
-class SiteViewSet(ActionViewSet):
+class SiteViewSet(ActionViewSet[Site]):
     """Sites of the branch."""
 
     roles = OFFICE
@@ -98,7 +98,7 @@ class ProjectSerializer(serializers.ModelSerializer[Project]):
         return mine(self, Customer, customer)
 
 
-class ProjectViewSet(ActionViewSet):
+class ProjectViewSet(ActionViewSet[Project]):
     """Projects: opened, changed, and looked at phase by phase; a job joins one by its `project` and `phase`."""
 
     roles = OFFICE

@@ -37,7 +37,7 @@ class FeedSerializer(serializers.ModelSerializer[CalendarFeed]):
         return colleague(self, user)
 
 
-class FeedViewSet(ReadViewSet):
+class FeedViewSet(ReadViewSet[CalendarFeed]):
     """Calendar addresses of crews and people."""
 
     roles = OFFICE

@@ -104,7 +104,7 @@ class HoldSerializer(serializers.Serializer[None]):
 BOOKED = ("openings_expected", "product_expected", "rooms_expected", "title", "note", "project", "phase")
 
 
-class JobViewSet(ActionViewSet):
+class JobViewSet(ActionViewSet[Job]):
     """Jobs: book, change, pause, cancel; ask for visits."""
 
     roles = OFFICE

@@ -74,7 +74,7 @@ class ChosenMovesSerializer(serializers.Serializer[None]):
     )
 
 
-class ProposalViewSet(ReadViewSet):
+class ProposalViewSet(ReadViewSet[Proposal]):
     """Plans: ask for one, look at the differences, say yes or no."""
 
     roles = OFFICE

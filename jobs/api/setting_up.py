@@ -72,10 +72,8 @@ class TradedSerializer(serializers.Serializer[None]):
     appointments = serializers.ListField(child=IdField())
 
 
-class CrewActions:
+class CrewActions(VisibleMixin[Crew]):
     """What is set up for one crew, as actions of its viewset."""
-
-    get_object: Any
 
     @extend_schema(request=HoursSerializer(many=True), responses=HoursSerializer(many=True))
     @action(detail=True, methods=["get", "post"])
@@ -140,7 +138,7 @@ class SkillSerializer(serializers.ModelSerializer[Skill]):
         fields = ["id", "key", "name"]
 
 
-class SkillViewSet(VisibleMixin, mixins.ListModelMixin, mixins.CreateModelMixin, viewsets.GenericViewSet[Any]):
+class SkillViewSet(VisibleMixin[Skill], mixins.ListModelMixin, mixins.CreateModelMixin):
     """What crews can do beside what they drive for."""
 
     roles = roles.OFFICE
@@ -160,13 +158,7 @@ class HolidaySerializer(serializers.ModelSerializer[Holiday]):
         fields = ["id", "day", "name", "is_worked"]
 
 
-class HolidayViewSet(
-    VisibleMixin,
-    mixins.ListModelMixin,
-    mixins.CreateModelMixin,
-    mixins.DestroyModelMixin,
-    viewsets.GenericViewSet[Any],
-):
+class HolidayViewSet(VisibleMixin[Holiday], mixins.ListModelMixin, mixins.CreateModelMixin, mixins.DestroyModelMixin):
     """The branch's own days off; public ones come from its country."""
 
     roles = roles.OFFICE

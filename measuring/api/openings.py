@@ -76,7 +76,7 @@ class OptionsIn(serializers.Serializer[None]):
     options = serializers.DictField()
 
 
-class OpeningViewSet(ReadViewSet):
+class OpeningViewSet(ReadViewSet[Opening]):
     """Openings with their readings, size and findings; actions below each."""
 
     lookup_value_regex = r"[0-9]+"

@@ -42,7 +42,7 @@ class ProductIn(serializers.Serializer[None]):
     is_active = serializers.BooleanField(default=True)
 
 
-class ProductViewSet(ReadViewSet):
+class ProductViewSet(ReadViewSet[Product]):
     """The product range; a change is a new revision."""
 
     lookup_value_regex = r"[0-9]+"

@@ -63,7 +63,7 @@ class UnitFilter(filters.FilterSet):  # type: ignore[misc]  # django-filter has 
         fields = ("state", "code")
 
 
-class UnitViewSet(ReadViewSet):
+class UnitViewSet(ReadViewSet[Unit]):
     """Units with their sizes."""
 
     lookup_value_regex = r"[0-9]+"

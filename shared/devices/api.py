@@ -126,7 +126,7 @@ class ParkedEntrySerializer(serializers.ModelSerializer[ParkedEntry]):
         ]  # fmt: skip
 
 
-class ParkedEntryViewSet(ReadViewSet):
+class ParkedEntryViewSet(ReadViewSet[ParkedEntry]):
     """Entries of phones that a fault of ours keeps from being taken."""
 
     roles = OFFICE
