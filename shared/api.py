@@ -47,14 +47,16 @@ Filled = BaseSerializer[Any]
 """A serializer with what was sent, already checked."""
 
 
-def valid(kind: Any, request: Request, *, partial: bool = False, **context: Any) -> dict[str, Any]:
+def valid(
+    kind: type[BaseSerializer[Any]], request: Request, *, partial: bool = False, **context: object
+) -> dict[str, Any]:
     """What was sent, checked by a serializer of this kind; its context is the request and more of the caller's."""
     sent = kind(data=request.data, partial=partial, context={"request": request, **context})
     sent.is_valid(raise_exception=True)
     return dict(sent.validated_data)
 
 
-def valid_rows(kind: Any, request: Request) -> list[dict[str, Any]]:
+def valid_rows(kind: type[BaseSerializer[Any]], request: Request) -> list[dict[str, Any]]:
     """The same of a list."""
     sent = kind(data=request.data, many=True, context={"request": request})
     sent.is_valid(raise_exception=True)
