@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import gc
 import os
 import shutil
 from collections.abc import Callable, Iterator
@@ -22,6 +23,13 @@ if TYPE_CHECKING:
 def pytest_configure() -> None:
     """The first process makes what all of them share, before it starts the others."""
     servers.ground()
+    gc.set_threshold(100_000, 50, 100)
+
+
+def pytest_collection_finish() -> None:
+    """What stands now stays to the end: without this, looking through it again and again took a tenth of the time."""
+    gc.collect()
+    gc.freeze()
 
 
 LONGEST = (
