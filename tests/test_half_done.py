@@ -64,12 +64,13 @@ def of_a_branch_with_an_idle_crew() -> User:
 )  # fmt: skip
 def test_every_address_answers(whoever: Callable[[], Any]) -> None:
     person, client = whoever(), Client()
+    bodies = ({}, FILLED) if whoever in (a_superuser, of_a_bare_branch) else (FILLED,)  # nothing sent: who is let in
     client.raise_request_exception = False
     broke = []
     for entrance in ENTRANCES:
         if person is not None:
             client.force_login(person)  # again: signing out is one of the addresses
-        for data in ({}, FILLED) if entrance.method == "post" else ({},):
+        for data in bodies if entrance.method == "post" else ({},):
             code = getattr(client, entrance.method)(entrance.address, data).status_code
             if code >= 500:
                 broke.append(f"{entrance}: {code}")

@@ -16,7 +16,7 @@ from pathlib import Path
 
 import pytest
 
-from tests.test_layers import ORDER, ROOT, imports, sources
+from tests.test_layers import ORDER, ROOT, imports, nodes, sources
 
 
 @dataclass(frozen=True)
@@ -176,7 +176,7 @@ def _in_module(home: Home, path: Path) -> Iterator[int]:
     if home.imports:
         yield from (1 for name in set(reached(path)) if any(_within(name, one) for one in home.imports))
     if home.code is not None:
-        yield from (1 for node in ast.walk(ast.parse(path.read_text())) if home.code(node))
+        yield from (1 for node in nodes(path.read_text()) if home.code(node))
 
 
 def reached(path: Path) -> Iterator[str]:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import ast
 from collections.abc import Iterator
+from functools import cache
 from graphlib import CycleError, TopologicalSorter
 from pathlib import Path
 
@@ -30,14 +31,28 @@ def imported(path: Path) -> Iterator[str]:
 
 def imports(path: Path) -> Iterator[tuple[str, ast.alias | None]]:
     """The same with each name that is taken from them; None where all of a module is."""
-    tree = ast.parse(path.read_text())
+    yield from _imports(path.read_text(), path)
+
+
+@cache
+def nodes(text: str) -> list[ast.AST]:
+    """All of a module's tree; read once, since many a test asks."""
+    return list(ast.walk(ast.parse(text)))
+
+
+@cache
+def _imports(text: str, path: Path) -> list[tuple[str, ast.alias | None]]:
+    return list(_found(nodes(text), path))
+
+
+def _found(tree: list[ast.AST], path: Path) -> Iterator[tuple[str, ast.alias | None]]:
     skipped = {
         inner
-        for node in ast.walk(tree)
+        for node in tree
         if isinstance(node, ast.If) and "TYPE_CHECKING" in ast.unparse(node.test)
         for inner in ast.walk(node)
     }
-    for node in ast.walk(tree):
+    for node in tree:
         if node in skipped:
             continue
         if isinstance(node, ast.Import):

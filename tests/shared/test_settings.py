@@ -9,7 +9,7 @@ from pathlib import Path
 
 import pytest
 
-from tests.servers import ROOT
+from tests.servers import ROOT, copy_of, migrated
 
 GOOD = {
     "JAMBWISE_PRODUCTION": "1",
@@ -132,6 +132,7 @@ print(Client(SERVER_NAME="localhost").get("/setup/").status_code, broken(None).s
 
 def test_static_files_collected_with_debug_on_serve_a_site_with_it_off(tmp_path: Path) -> None:
     """Every page, the 500 page included, failed for want of staticfiles.json, which only a site without debug wrote."""
+    copy_of(migrated("sqlite"), tmp_path)
     manage(tmp_path, "make_ready")
     again = manage(tmp_path, "make_ready")
 
