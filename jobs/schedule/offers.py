@@ -63,6 +63,9 @@ from shared.models import Branch
 
 STARTING_WINDOWS: Final = ((dt.time(8), dt.time(10)), (dt.time(10), dt.time(12)), (dt.time(12), dt.time(14)),
                            (dt.time(14), dt.time(16)))  # fmt: skip
+BEGUN: Final = (
+    Appointment.State.ON_THE_WAY, Appointment.State.ARRIVED, Appointment.State.DONE, Appointment.State.CANCELLED,
+)  # fmt: skip
 MOST_SHOWN: Final = 12
 MOST_A_DAY: Final = 3
 """Where days cost the same, so many of each are shown, so that the customer hears of several days."""
@@ -228,6 +231,8 @@ def offers_for(
 
 def _lacking(appointment: Appointment, crews: Sequence[Crew]) -> str:
     """What keeps any window from being worked out; empty where nothing does."""
+    if appointment.state in BEGUN:
+        return f"The appointment is {appointment.get_state_display()}: there is no other time for it."
     if site_point(appointment) is None:
         return "The site has no coordinates. Enter them, or pick the place on the sketch."
     if not crews:

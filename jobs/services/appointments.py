@@ -322,8 +322,7 @@ def reserve_window(
     refused with what stands there now.
     """
     row = lock_appointment(appointment, crew, version=version)
-    if row.state not in {State.UNPLACED, State.RESERVED}:
-        raise Refused(f"it is {row.get_state_display()} already; move it instead")
+    _refuse_placed(row)
     begin, end = window
     if end <= begin:
         raise Refused("the window ends before it begins", field="window")
@@ -356,12 +355,18 @@ def reserve_offer(
     from jobs.schedule.offers import offer_in
 
     row = lock_appointment(appointment, crew)
+    _refuse_placed(row)
     offer = offer_in(row, crew, window)
     if offer is None:
         raise Refused(f"that window with {crew.name} is taken meanwhile; choose another", field="window")
     return reserve_window(
         appointment=appointment, crew=crew, starts_at=offer.starts_at, window=window, by=by, anyway=True
     )  # fmt: skip
+
+
+def _refuse_placed(row: Appointment) -> None:
+    if row.state not in {State.UNPLACED, State.RESERVED}:
+        raise Refused(f"it is {row.get_state_display()} already; move it instead")
 
 
 @transaction.atomic

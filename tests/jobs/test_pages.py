@@ -22,6 +22,7 @@ from tests.factories import a_monday, at, make_appointment, make_crew, make_job,
 
 pytestmark = pytest.mark.django_db
 MONDAY = a_monday()
+HOUR = dt.timedelta(hours=1)
 
 BOOKING = {
     "customer-name": "Ada Ashdown",
@@ -154,6 +155,20 @@ def test_a_locked_visit_gets_no_other_time(branch, crew, office):
 
     assert answer.status_code == 422
     assert "unlock it on its page first" in answer.content.decode()
+
+
+@pytest.mark.parametrize("state", ["on_the_way", "arrived", "done", "cancelled"])
+def test_what_has_begun_or_is_over_gets_no_other_time(branch, crew, office, state):
+    """The page of times was a 500, since a visit that is over has no chance to look at; so was an answer to it."""
+    visit = make_appointment(make_job(branch), crew=crew, day=MONDAY, time="8:15", state=state)
+    url, begin = f"/visits/{visit.pk}/windows/", at(branch, MONDAY, "10:00")
+
+    look = office.get(url)
+    taken = office.post(url, {"window": f"{crew.pk}|{begin.isoformat()}|{(begin + HOUR).isoformat()}"})
+
+    assert f"The appointment is {visit.get_state_display()}: there is no other time for it." in look.content.decode()
+    assert taken.status_code == 422
+    assert "already; move it instead" in taken.content.decode() or "is cancelled" in taken.context["error"]
 
 
 def test_times_are_a_grid_of_days_and_times_from_the_day_asked_for(branch, crew, office):
