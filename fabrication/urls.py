@@ -74,6 +74,7 @@ urlpatterns = [
     path("workroom/recipes/<int:pk>/", recipes.recipe_edit, name="recipe"),
     path("workroom/recipes/<int:pk>/try/", recipes.recipe_try, name="recipe_try"),
     path("workroom/recipes/<int:pk>/revisions/", recipes.recipe_revisions, name="recipe_revisions"),
+    path("workroom/recipes/<int:pk>/renew/", recipes.recipe_renew, name="recipe_renew"),
     path("workroom/recipes/<int:pk>/start/", range.recipe_start, name="recipe_start"),
     path("workroom/products/<int:pk>/copy/", range.product_copy, name="product_copy"),
     path("u/<str:code>/", units.by_code, name="by_code"),

@@ -12,7 +12,7 @@ from dataclasses import dataclass
 from decimal import Decimal
 from fractions import Fraction
 from math import ceil, floor
-from typing import Any
+from typing import Any, Final
 
 from fabrication.rules.materials import Material
 from fabrication.rules.model import (
@@ -39,6 +39,8 @@ NAMES: Mapping[str, str] = {
     "order_width": "order width",
     "order_height": "order height",
 }
+COLOR: Final = "colour"
+"""The key of the option that what is seen takes its color from."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -220,7 +222,18 @@ class Bench:
     def material_of(self, key: str) -> Material:
         """The material of a part."""
         rule = self.rule(key)
+        if rule.seen:
+            self._check_color(rule)
         return self.playing(rule.role) if rule.role else self.material(rule.material)
+
+    def _check_color(self, rule: PartRule) -> None:
+        """What is seen is of the color chosen, where a color is chosen: nothing stands in for it."""
+        option = self.recipe.option(COLOR)
+        chosen = self.states.get(COLOR, "")
+        for choice in option.choices if option is not None else ():
+            if choice.key == chosen and rule.role not in choice.materials:
+                problem = f"color {chosen} names no material for the {rule.name}"
+                raise CannotMake(f"options.{COLOR}", problem, "name it beside the color in the recipe")
 
     def rule(self, key: str) -> PartRule:
         """The rule of a part that applies."""

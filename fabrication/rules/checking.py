@@ -7,6 +7,7 @@ from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Final
 
+from fabrication.rules.bench import COLOR
 from fabrication.rules.making import make_unit
 from fabrication.rules.materials import Material
 from fabrication.rules.model import (
@@ -90,12 +91,15 @@ def _materials(recipe: Recipe, materials: Mapping[str, Material]) -> Iterator[Pr
 
 
 def _choices_without(recipe: Recipe) -> Iterator[Problem]:
-    """Choices that leave a part without its material, where the other choices of the option bring it."""
+    """Choices that leave a part without its material: others of the option bring it, or it is seen and this a color."""
     roles = [{role for choice in option.choices for role in choice.materials} for option in recipe.options]
     for position, option in enumerate(recipe.options):
         elsewhere = set(recipe.materials).union(*roles[:position], *roles[position + 1 :])
+        needed = roles[position] - elsewhere
+        if option.key == COLOR:
+            needed |= {rule.role for rule in recipe.parts if rule.seen}
         for number, choice in enumerate(option.choices):
-            for role in sorted(roles[position] - elsewhere - set(choice.materials)):
+            for role in sorted(needed - set(choice.materials)):
                 if any(rule.role == role and _may_apply(rule, option.key, choice.key) for rule in recipe.parts):
                     problem = f"{option.name} {choice.key} brings no {role}"
                     yield Problem(
@@ -105,6 +109,12 @@ def _choices_without(recipe: Recipe) -> Iterator[Problem]:
 
 def _may_apply(rule: PartRule, option: str, choice: str) -> bool:
     return all(choice in condition.among for condition in rule.when if condition.on == option)
+
+
+def materials_named(recipe: Recipe) -> set[str]:
+    """The keys of every material that a unit of the recipe could be made of."""
+    playing = _players(recipe)
+    return {rule.material for rule in recipe.parts if rule.material}.union(*playing.values())
 
 
 def _players(recipe: Recipe) -> dict[str, set[str]]:
@@ -358,7 +368,7 @@ def _part_lines(recipe: Recipe) -> dict[str, str]:
         name = rule.name + (f" ({when})" if when else "")
         while f"{name}, material" in lines:
             name += " again"
-        lines[f"{name}, material"] = rule.material or f"the {rule.role}"
+        lines[f"{name}, material"] = (rule.material or f"the {rule.role}") + (", by color" if rule.seen else "")
         for side in ("length", "width"):
             measure = getattr(rule, side)
             if measure is not None:

@@ -170,7 +170,8 @@ class PartRule(Record):
     """
     One part of a recipe. Several rules may share a `key` where their conditions never meet.
 
-    The material is `material`, or the one that plays `role`. `scope` *head* is made once where
+    The material is `material`, or the one that plays `role`. What is `seen` takes the unit's color:
+    every choice of color names its material, no default stands in. `scope` *head* is made once where
     several units share a head. `draw` is how the drawing shows it (empty: in the list only).
     """
 
@@ -185,11 +186,14 @@ class PartRule(Record):
     when: tuple[Condition, ...] = ()
     scope: Annotated[str, OneOf("unit", "head")] = "unit"
     draw: Annotated[str, OneOf(*DRAWN)] = ""
+    seen: bool = False
 
     def check(self) -> None:
         """A material or a role; what is cut has a length, cloth a width too."""
         if bool(self.material) == bool(self.role):
             raise ContractError("material", "name a material or a role", "one of both")
+        if self.seen and not self.role:
+            raise ContractError("seen", "what is seen takes the material of the color", "a role, no material")
         needs_length = self.kind in {"bar", "strip", "cloth", "cord"}
         if needs_length and self.length is None:
             raise ContractError("length", f"a {self.kind} is cut to a length", "required")

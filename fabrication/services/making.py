@@ -19,6 +19,7 @@ from fabrication.adapters.costs import cost_of
 from fabrication.adapters.supplied import steps_shown, supplied_columns, supplied_size
 from fabrication.models import Material, OwnCloth, Part, PurchaseLine, RecipeRevision, Tolerance, UnitMake
 from fabrication.rules import recipes as rules
+from fabrication.rules.bench import COLOR
 from fabrication.rules.cords import LoopRule, loop_rule
 from measuring.adapters.evaluation import fit_of, jurisdiction_of
 from measuring.models import RELEASED_OR_LATER, Group, Product, SizeChange, Unit
@@ -264,7 +265,7 @@ def make_head(
     Raises
     ------
     CannotMake
-        Where their products, mounts or heights differ.
+        Where their products, mounts, heights, controls or colors differ.
     """
     first = units[0]
     kept = _kept(units)
@@ -275,6 +276,7 @@ def make_head(
         ("mount", {order.mount for order in orders}),
         ("height", {order.height for order in orders}),
         ("control", {order.options.get("control") for order in orders}),
+        ("color", {order.options.get(COLOR) for order in orders}),
     ):
         if len(values) > 1:
             codes = ", ".join(unit.code for unit in units)

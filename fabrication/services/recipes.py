@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 from django.db import transaction
 
 from fabrication.models import RecipeRevision, SupplierList
 from fabrication.rules import recipes as rules
 from fabrication.services.choices import save_supplier_list
-from fabrication.services.making import materials_of
+from fabrication.services.making import materials_of, recipe_from
+from fabrication.services.starting_data import load_materials
 from measuring.models import Product
 from measuring.services.range import save_product, take_made_fit
 from shared.audit import record
@@ -93,6 +96,38 @@ def start_recipe(*, product: Product, source: str, by: User) -> RecipeRevision:
         )  # fmt: skip
     note = f"as that of {other.name}" if other else f"the starting recipe of {source}"
     return save_recipe(product=product, definition=definition | {"name": product.name}, by=by, note=note)
+
+
+def starts_otherwise(product: Product, current: RecipeRevision) -> list[rules.Change]:
+    """What the recipe that such a product starts with today has otherwise, line by line."""
+    started = rules.starting_recipes().get(product.key)
+    if started is None:
+        return []
+    recipe = recipe_from(current)
+    return rules.difference(recipe, replace(started, name=recipe.name))
+
+
+@transaction.atomic
+def take_starting(*, product: Product, drawn_from: int, by: User) -> RecipeRevision:
+    """
+    Today's starting recipe as the next revision, with the materials it names that the branch lacks.
+
+    What is released keeps the revision it was made by.
+
+    Raises
+    ------
+    Refused
+        There is none, it is the same, or the recipe was changed since revision `drawn_from` was looked at.
+    """
+    current = product.recipe_revisions.select_for_update().filter(is_current=True).first()
+    if current is None or not starts_otherwise(product, current):
+        raise Refused(f"{product.name} is as we start it today", field="product")
+    if current.number != drawn_from:
+        raise Refused(f"{product.name} has revision {current.number} meanwhile: look again", field="drawn_from")
+    started = rules.starting_recipes()[product.key]
+    load_materials(product.branch, rules.materials_named(started))
+    definition = started.to_json() | {"name": recipe_from(current).name}
+    return save_recipe(product=product, definition=definition, by=by, note="today's starting recipe")
 
 
 @transaction.atomic

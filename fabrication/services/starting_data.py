@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Collection, Mapping
 from dataclasses import asdict, dataclass, fields
 from typing import Annotated
 
@@ -55,8 +55,8 @@ def load_for_range(branch: Branch) -> None:
     load_steps(branch)
 
 
-def load_materials(branch: Branch) -> list[Material]:
-    """The starting materials; those the branch has already are left as they are."""
+def load_materials(branch: Branch, only: Collection[str] | None = None) -> list[Material]:
+    """The starting materials, or some of them by key; those the branch has already are left as they are."""
     there = set(Material.objects.filter(branch=branch).values_list("key", flat=True))
     facts = {row["key"]: row["facts"] for row in starting_rows("materials")}
     Material.objects.bulk_create(
@@ -71,7 +71,7 @@ def load_materials(branch: Branch) -> list[Material]:
             keep=one.keep,
         )
         for one in starting_materials().values()
-        if one.key not in there
+        if one.key not in there and (only is None or one.key in only)
     )
     return list(Material.objects.filter(branch=branch))
 

@@ -269,7 +269,7 @@ def _add_part(changed: dict[str, Any], sent: Mapping[str, str]) -> None:
         return
     part = deepcopy(parts[int(like)]) | {"name": name, "key": _key(name)}
     if material := sent.get("new:material", "").strip():
-        part |= {"material": material}
+        part |= {"material": material, "seen": False}
         part.pop("role", None)
     parts.append(part)
 

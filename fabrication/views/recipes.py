@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import Any
+from typing import Any, Final
 
 from django.contrib import messages
 from django.db.models import Prefetch
@@ -16,7 +16,7 @@ from fabrication.models import RecipeRevision
 from fabrication.rules import recipes as rules
 from fabrication.services.choices import lacking_choices
 from fabrication.services.making import materials_of
-from fabrication.services.recipes import recipe_sources, save_recipe
+from fabrication.services.recipes import recipe_sources, save_recipe, starts_otherwise, take_starting
 from fabrication.views import recipe_form
 from measuring.models import Product
 from shared.access import SignedInRequest, roles_required
@@ -24,6 +24,9 @@ from shared.errors import Refused
 from shared.idempotency import only_looks
 from shared.lengths import LengthError, parse_length
 from shared.versions import FIELD, edits, held
+
+LONGEST_NUMBER: Final = 9
+"""Digits of a revision's number that a page may send back."""
 
 
 @roles_required(*WORKS)
@@ -37,12 +40,16 @@ def recipe_list(request: SignedInRequest) -> HttpResponse:
         .order_by("family", "name")
     )
     mine = [product for product in products if product.branch_id == request.user.branch_id]
-    rows = [
-        (product, () if product.current or product.source == Product.Source.BOUGHT else recipe_sources(product))
-        for product in mine
-    ]
-    context = {"products": rows, "lacking": lacking_choices(mine)}
+    context = {"products": [_listed(product) for product in mine], "lacking": lacking_choices(mine)}
     return render(request, "fabrication/recipe_list.html", context)
+
+
+def _listed(product: Product) -> tuple[Product, list[tuple[str, str]], bool]:
+    """A product, what a first recipe can be made from, and whether one nobody touched starts otherwise today."""
+    current: list[RecipeRevision] = getattr(product, "current", [])
+    if not current:
+        return product, [] if product.source == Product.Source.BOUGHT else recipe_sources(product), False
+    return product, [], current[0].saved_by_id is None and bool(starts_otherwise(product, current[0]))
 
 
 @roles_required(*WORKS)
@@ -101,10 +108,26 @@ def recipe_revisions(request: SignedInRequest, pk: int) -> HttpResponse:
     return render(request, "fabrication/recipe_revisions.html", {"product": product, "compared": compared})
 
 
+@roles_required(*WORKS)
+@require_POST
+def recipe_renew(request: SignedInRequest, pk: int) -> HttpResponse:
+    """Today's starting recipe becomes the next revision."""
+    product = product_for(request.user, pk)
+    number = request.POST.get(FIELD, "")
+    drawn_from = int(number) if number.isdecimal() and len(number) <= LONGEST_NUMBER else 0
+    try:
+        saved = take_starting(product=product, drawn_from=drawn_from, by=request.user)
+    except Refused as refusal:
+        messages.error(request, refusal.problem)
+    else:
+        messages.success(request, f"{product.name}: revision {saved.number} is in use from now on.")
+    return redirect("fabrication:recipe", pk)
+
+
 def _drawn(request: SignedInRequest, product: Product, current: RecipeRevision) -> RecipeRevision:
     """The revision a page was drawn from; where it says none, the current one."""
     number = request.POST.get(FIELD, "")
-    if not number.isdigit() or len(number) > 9:
+    if not number.isdecimal() or len(number) > LONGEST_NUMBER:
         return current
     return product.recipe_revisions.filter(number=number).first() or current
 
@@ -144,6 +167,7 @@ def _page(
         "condition_choices": recipe_form.condition_choices(definition),
         "materials": sorted((key, row.name) for key, row in materials_of(product.branch).items()),
         "problems": [text for path, text in problems.items() if path not in named],
+        "started": starts_otherwise(product, revision),
         **_example(request, product, revision, definition),
     }
 

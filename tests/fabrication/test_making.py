@@ -22,6 +22,7 @@ from measuring.models import Group, Opening, Product, SizeChange
 from measuring.ports import NewSize
 from measuring.services.sizes import accept_size_change, refuse_size_change
 from measuring.services.starting_data import load_jurisdictions
+from shared.errors import Refused
 from shared.lengths import Length
 from tests.fabrication.rows import make_job_row, make_made_unit, make_material, make_stock
 
@@ -117,6 +118,27 @@ def test_units_on_one_head_share_it_and_fill_it(three, workroom):
     widths = sum((make.finished_width.ticks for make in makes), 0) + 2 * recipe.between.ticks
     assert widths == heads[0].length.ticks
     assert heads[0].length == Length.parse("95 1/2")  # 96 less the clearance of one inside mount
+
+
+def test_two_colors_on_one_head_are_refused(three, workroom):
+    """The head took the first unit's color, and the oak unit's slats with it."""
+    type(three[1]).objects.filter(pk=three[1].pk).update(options=three[1].options | {"colour": "oak"})
+
+    with pytest.raises(Refused, match="differ in color"):
+        make_units([type(unit).objects.get(pk=unit.pk) for unit in three], workroom)
+
+
+def test_a_release_names_the_color_that_brings_no_rail_and_the_cure(branch, workroom, wood):
+    unit = new_unit(branch, workroom, wood)
+    revision = wood.recipe_revisions.get()
+    white, _ = revision.definition["options"][-1]["choices"]
+    del white["materials"]["bottom_rail"]
+    revision.save(update_fields=["definition"])
+
+    (problem,) = release_checks(unit)
+
+    assert problem.startswith(f"{unit.code} can't be made: color white names no material for the bottom rail")
+    assert problem.endswith("(name it beside the color in the recipe)")
 
 
 def test_one_unit_of_a_head_released_later_is_made_as_its_place_asks(three, workroom):

@@ -267,7 +267,9 @@ def test_the_owner_sees_what_the_recipe_does_not_have_until_it_is_mended(walk, f
     panel = owner.get(f"/workroom/choices/lacking/{firm.pk}/").content.decode()
     owner.post(f"/workroom/choices/{LackingChoice.objects.get().pk}/stop/")
     rest = owner.get("/workroom/recipes/").content.decode()
-    colour = {"choice:options[4]": "slate", "role:options[4].cloth": "cloth-dusk-grey"}
+    colour = {"choice:options[4]": "slate"} | {
+        f"role:options[4].{role}": key for role, key in (("cloth", "cloth-dusk-grey"), ("hem_bar", "hem-exposed-grey"))
+    }
     saved = owner.post(f"/workroom/recipes/{wren.pk}/", colour)
     mended = owner.get("/workroom/recipes/").content.decode()
     approved = walk.approve(unit)

@@ -89,6 +89,7 @@ ACTIONS = [
     ("own_cloth_again", "cloth"),
     ("stop_offering", "lacking"),
     ("recipe_start", "bought"),
+    ("recipe_renew", "bought"),
     ("product_copy", "bought"),
 ]
 SMALLER_ACTIONS = [

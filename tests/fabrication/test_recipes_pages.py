@@ -5,10 +5,10 @@ from copy import deepcopy
 import pytest
 
 from fabrication.adapters.options import fit_as_made
-from fabrication.models import RecipeRevision, UnitMake
+from fabrication.models import Material, RecipeRevision, UnitMake
 from fabrication.rules.recipes import starting_recipes
 from fabrication.services.making import make_units
-from fabrication.services.recipes import save_recipe
+from fabrication.services.recipes import save_recipe, starts_otherwise
 from fabrication.services.starting_data import load_materials, load_recipes, load_tolerances
 from fabrication.views.recipe_form import PREFIX, edited
 from measuring.models import Product, Unit
@@ -63,6 +63,31 @@ def test_what_nobody_chose_is_never_the_recipes_default(unit, workroom):
         make_units([unit], workroom)
 
     assert refusal.value.bound == "standard, reverse"
+
+
+def test_a_firm_takes_todays_starting_recipe_and_what_is_released_keeps_its_own(unit, workroom, product, as_user):
+    """A firm that began with last year's had no way to this one's."""
+    first, page, today = product.recipe_revisions.get(), as_user(workroom), f"/workroom/recipes/{product.pk}/"
+    for choice in first.definition["options"][-1]["choices"]:
+        del choice["materials"]["hem_bar"]
+    for part in first.definition["parts"]:
+        if part.get("role") == "hem_bar":
+            part |= {"role": "", "material": "hem-exposed", "seen": False}
+    first.save(update_fields=["definition"])
+    Material.objects.filter(key="hem-exposed-sand").delete()
+    make_units([unit], workroom)
+
+    offered = page.get("/workroom/recipes/").content.decode(), page.get(today).content.decode()
+    page.post(f"{today}renew/", {"drawn_from": "7"})
+    stale = product.recipe_revisions.count()
+    page.post(f"{today}renew/", {"drawn_from": "1"})
+    second = product.recipe_revisions.get(is_current=True)
+
+    assert ("starts otherwise today" in offered[0], "the hem_bar, by color" in offered[1]) == (True, True)
+    assert (stale, second.number, unit.make.recipe.number) == (1, 2, 1)
+    assert Material.objects.filter(branch=product.branch, key="hem-exposed-sand").exists()
+    assert not starts_otherwise(product, second)
+    assert 'id="starting"' not in page.get(today).content.decode()
 
 
 @pytest.mark.parametrize(

@@ -105,8 +105,8 @@ def test_a_size_no_lift_holds_is_asked_about_with_its_bound():
 
 def test_a_material_that_is_missing_or_of_another_kind_is_found():
     values = recipe_json("siskin")
-    part(values, "headrail")["material"] = "cell-tail"
-    part(values, "bottom_rail")["material"] = "cell-cord"
+    part(values, "headrail").update(material="cell-tail", role="", seen=False)
+    part(values, "bottom_rail").update(material="cell-cord", role="", seen=False)
 
     problems = {problem.field: problem.problem for problem in check_recipe(Recipe.from_json(values), MATERIALS)}
 
