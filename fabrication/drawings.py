@@ -386,7 +386,8 @@ def _down(part: RulePart, made: UnitMake) -> Length:
     if part.draw == "slats":
         return made.measures.get("ladder", made.finished_height)
     if part.draw == "vanes":
-        return part.length or made.finished_height
+        folded = made.measures.get("hanger", ZERO) + made.measures.get("pocket", ZERO)
+        return part.length - folded if part.length else made.finished_height
     if part.draw == "cells":
         return made.finished_height - made.measures.get("rails", ZERO)
     return made.finished_height

@@ -1,11 +1,11 @@
-"""How far a control loop may hang by a place's cord rules, and what of them could not be checked."""
+"""How far a loop or a pull may hang by a place's cord rules, and what of them could not be checked."""
 
 from __future__ import annotations
 
 from dataclasses import dataclass
 from typing import Final
 
-from measuring.rules.safety import CordLimit, Jurisdiction
+from measuring.rules.safety import CordKind, CordLimit, CordNote, Jurisdiction
 from shared.lengths import ZERO, Length, LengthUnit
 
 READ: Final = "read"
@@ -14,7 +14,7 @@ READ: Final = "read"
 
 @dataclass(frozen=True, slots=True)
 class LoopRule:
-    """The longest drop of a loop below the head (None: no figure binds), by what, and what to warn of."""
+    """The longest drop of a loop or pull below the head (None: no figure binds), by what, and what to warn of."""
 
     limit: Length | None = None
     rule: str = ""
@@ -74,6 +74,35 @@ def loop_rule(
         elif best.limit is None or drop < best.limit:
             best = LoopRule(drop, _source(row, place))
     return LoopRule(best.limit, best.rule, "; ".join(warnings))
+
+
+def pull_rule(place: Jurisdiction, *, sold_as: str = "custom", unit: LengthUnit = LengthUnit.INCH) -> LoopRule:
+    """
+    The strictest figure of a place that binds a pull, which hangs free; see `loop_rule`.
+
+    Examples
+    --------
+    >>> from measuring.rules.safety import CordLimit, DeviceRule
+    >>> pull = CordLimit("free_end", Length.mm(220).ticks, "all", "read", "the regulation", "2021-05-01")
+    >>> place = Jurisdiction("xx", "Somewhere", "2026-01-01", DeviceRule(False, "read", "it", ""), (pull,))
+    >>> pull_rule(place).limit.as_mm()
+    220.0
+    """
+    free = [row for row in place.limits if row.of in ("free_end", "cord") and row.applies in ("all", sold_as)]
+    read = [row for row in free if row.status == READ]
+    warnings = [
+        f"{_source(row, place)}, not read at its source: a pull of at most {Length(row.ticks).text(unit, symbol=True)}"
+        for row in free
+        if row.status != READ
+    ]
+    kinds = [kind for kind in place.kinds if kind.cord == "free" and kind.applies in ("all", sold_as)]
+    notes = [note for note in place.notes if note.applies in ("all", sold_as) and note.cord in ("", "free")]
+    said: list[CordKind | CordNote] = [*kinds, *notes]
+    warnings += [f"{place.name}: {row.text} ({row.source}, {row.date})" for row in said]
+    strictest = min(read, key=lambda row: row.ticks, default=None)
+    if strictest is None:
+        return LoopRule(warning="; ".join(warnings))
+    return LoopRule(Length(strictest.ticks), _source(strictest, place), "; ".join(warnings))
 
 
 def _drop(row: CordLimit, head_height: Length | None) -> Length | None:

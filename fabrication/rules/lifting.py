@@ -8,8 +8,9 @@ from math import ceil
 from fabrication.rules.bench import Bench
 from fabrication.rules.materials import Material
 from fabrication.rules.model import CannotMake
+from fabrication.rules.trade import LoopRule
 from shared.formats.mass import mass
-from shared.lengths import Length
+from shared.lengths import ZERO, Length
 
 
 def choose_lift(bench: Bench, control: str, grams: Decimal, height: Length) -> tuple[Material, int]:
@@ -81,24 +82,48 @@ def set_loop(bench: Bench, height: Length) -> None:
     rule = bench.trade.loop
     if rule is None or bench.option("control") not in rule.control:
         return
-    share = Length(int(height.times(rule.share)))
-    drop = max(share, rule.least).down(rule.step)
-    limit, by_rule = bench.order.loop_limit, bench.order.loop_rule or "the cord rule of the place"
-    note = f"on the {bench.option('control_side') or 'control'} side"
-    if limit is not None and drop > limit:
-        drop = limit.down(rule.step)
-        note += f", shortened from {bench.text(max(share, rule.least).down(rule.step))}: {by_rule}"
-        bench.remark("note", "loop_limit", f"loop shortened to {bench.text(drop)} by {by_rule}")
-    if drop < rule.least:
-        problem = f"a loop may hang {bench.text(limit or drop)} here, too little to work it; take another control"
-        raise CannotMake("loop_limit", f"{problem} ({by_rule})", f"at least {bench.text(rule.least)}")
-    if bench.order.loop_warning:
-        bench.remark("check", "loop_rule", bench.order.loop_warning)
+    drop = _drop(bench, rule, height, "loop", bench.option("control_side") or "control")
     bench.set_measure("loop", drop * 2, "loop, twice its drop")
-    bench.figure_length("loop_drop", "loop hangs", drop, note)
     bench.remark(
         "check",
         "loop",
         "a loop must be held taut by its tension device; where children live or visit take a cordless "
         "control or a motor, and follow the local rule",
     )
+
+
+def set_pull(bench: Bench, height: Length) -> None:
+    """
+    How far the pull of a corded slat blind hangs below its lock; nothing where it has none.
+
+    Raises
+    ------
+    CannotMake
+        As `set_loop`.
+    """
+    rule = bench.trade.pull
+    bench.set_measure("pull", ZERO, "no pull")
+    if rule is None or bench.option("control") not in rule.control:
+        return
+    drop = _drop(bench, rule, height, "pull", "lock")
+    bench.set_measure("pull", drop, "pull")
+    bench.remark("check", "pull", "a pull hangs free: where children live or visit take a cordless control or a motor")
+
+
+def _drop(bench: Bench, rule: LoopRule, height: Length, what: str, side: str) -> Length:
+    """A loop's or pull's drop: its share of the height, never past its own most or the place's rule."""
+    share = max(Length(int(height.times(rule.share))), rule.least)
+    wanted = (share if rule.most is None else min(share, rule.most)).down(rule.step)
+    limit, by_rule = bench.order.loop_limit, bench.order.loop_rule or "the cord rule of the place"
+    drop, note = wanted, f"on the {side} side"
+    if limit is not None and drop > limit:
+        drop = limit.down(rule.step)
+        note += f", shortened from {bench.text(wanted)}: {by_rule}"
+        bench.remark("note", "loop_limit", f"{what} shortened to {bench.text(drop)} by {by_rule}")
+    if drop < rule.least:
+        problem = f"a {what} may hang {bench.text(limit or drop)} here, too little to work it; take another control"
+        raise CannotMake("loop_limit", f"{problem} ({by_rule})", f"at least {bench.text(rule.least)}")
+    if bench.order.loop_warning:
+        bench.remark("check", "loop_rule", bench.order.loop_warning)
+    bench.figure_length(f"{what}_drop", f"{what} hangs", drop, note)
+    return drop

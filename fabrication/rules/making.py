@@ -257,7 +257,7 @@ def shared_widths(
     >>> shares = [Length.inches(30), Length.inches(60)]
     >>> order = Order(Length.inches(90), Length.inches(60), basis="finished size")
     >>> [str(width) for width in shared_widths(starting_recipes()["dunlin_wood"], order, shares)]
-    ['29 13/16 in', '59 13/16 in']
+    ['29 15/16 in', '59 15/16 in']
     """
     room = finished_size(recipe, order)[0] - recipe.between * (len(shares) - 1)
     off = total(shares) - room
@@ -278,7 +278,7 @@ def equal_widths(recipe: Recipe, order: Order, number: int, grid: Length = SIXTE
     >>> from fabrication.rules.starting import starting_recipes
     >>> order = Order(Length.inches(100), Length.inches(60), basis="finished size")
     >>> [str(width) for width in equal_widths(starting_recipes()["dunlin_wood"], order, 2)]
-    ['49 13/16 in', '49 13/16 in']
+    ['49 15/16 in', '49 15/16 in']
     """
     room = finished_size(recipe, order)[0] - recipe.between * (number - 1)
     each = Length(room.ticks // max(number, 1)).down(grid)

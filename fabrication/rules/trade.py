@@ -52,12 +52,17 @@ class Drives(Record):
 
 @dataclass(frozen=True)
 class LoopRule(Record):
-    """A chain or cord loop: its drop is a share of the height, in whole `step`, `least` to be of use."""
+    """
+    A chain, a cord loop or a pull: its drop is a share of the height, in whole `step`.
+
+    `least` is needed to be of use, `most` never passed.
+    """
 
     control: tuple[str, ...]
     share: Annotated[Fraction, Within(0, 1)]
     least: Length
     step: Length
+    most: Length | None = None
 
 
 @dataclass(frozen=True)
@@ -108,7 +113,11 @@ class RollerTrade(Trade):
 
 @dataclass(frozen=True)
 class VerticalTrade(Trade):
-    """Vertical: vane pitch in the track, and the room a stack takes."""
+    """
+    Vertical: vane pitch in the track, and the room a stack takes.
+
+    `hanger` and `pocket` are what a fabric vane is folded over at its top and bottom.
+    """
 
     pitch: Length
     stack_each: Length
@@ -116,12 +125,14 @@ class VerticalTrade(Trade):
     wand_share: Fraction
     wand_step: Length
     loop: LoopRule | None = None
+    hanger: Length = ZERO
+    pocket: Length = ZERO
 
 
 @dataclass(frozen=True)
 class SlatTrade(Trade):
     """
-    Slat: ladder pitch, heights of head and bottom rail, ladders, stack.
+    Slat: ladder pitch, heights of head and bottom rail, ladders, stack; the `pull` of a corded one.
 
     The first and last space take what whole pitches leave, so the bottom rail lands where it must.
     """
@@ -136,11 +147,16 @@ class SlatTrade(Trade):
     cutout_clearance: Length
     wand_share: Fraction
     wand_step: Length
+    pull: LoopRule | None = None
 
 
 @dataclass(frozen=True)
 class CellularTrade(Trade):
-    """Cellular and pleated: pitch as hung, height of all rails, stack as a share of the height."""
+    """
+    Cellular and pleated: pitch as hung, height of head and bottom rail, stack as a share of the height.
+
+    `middle_rail` is the height of a two-way shade's third rail, which takes the place of cloth.
+    """
 
     pitch: Length
     rails: Length
@@ -150,6 +166,7 @@ class CellularTrade(Trade):
     cord_end: Length
     cord_span: Length
     drives: tuple[Drives, ...]
+    middle_rail: Length = ZERO
 
 
 @dataclass(frozen=True)
@@ -196,8 +213,8 @@ MEASURES: Final[Mapping[str, tuple[str, ...]]] = {
     "roller": ("sides", "wraps", "fall", "loop"),
     "solar": ("sides", "wraps", "fall", "loop"),
     "sheer": ("sides", "wraps", "fall", "loop"),
-    "vertical": ("wand", "loop", "stack"),
-    "slat": ("ladder", "wand", "stack", "longest_run"),
+    "vertical": ("wand", "loop", "stack", "hanger", "pocket"),
+    "slat": ("ladder", "wand", "pull", "stack", "longest_run"),
     "cellular": ("block", "stack", "longest_run"),
     "pleated": ("block", "stack", "longest_run"),
     "roman": ("fold", "take_up", "ribs_up", "loop", "stack", "longest_run"),

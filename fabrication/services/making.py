@@ -20,7 +20,7 @@ from fabrication.adapters.supplied import steps_shown, supplied_columns, supplie
 from fabrication.models import Material, OwnCloth, Part, PurchaseLine, RecipeRevision, Tolerance, UnitMake
 from fabrication.rules import recipes as rules
 from fabrication.rules.bench import COLOR
-from fabrication.rules.cords import LoopRule, loop_rule
+from fabrication.rules.cords import LoopRule, loop_rule, pull_rule
 from measuring.adapters.evaluation import fit_of, jurisdiction_of
 from measuring.models import RELEASED_OR_LATER, Group, Product, SizeChange, Unit
 from measuring.ports import NewSize
@@ -117,18 +117,19 @@ def _kept(units: Iterable[Unit]) -> dict[int, Mapping[str, str]]:
 
 def loop_rule_of(unit: Unit, recipe: rules.Recipe, options: Mapping[str, str]) -> LoopRule:
     """
-    How far the unit's control loop may hang by the rules of the branch's place.
+    How far the unit's control loop or pull may hang by the rules of the branch's place.
 
     The figures of a place bind every loop there, whoever lives behind the window: children visit.
-    No rule where the control is no loop, or the firm has no rules of the place loaded.
+    No rule where the control is neither, or the firm has no rules of the place loaded.
     """
-    loop = getattr(recipe.trade, "loop", None)
+    hanging = getattr(recipe.trade, "loop", None), getattr(recipe.trade, "pull", None)
     chosen = str(options.get("control") or "")
-    if loop is None or chosen not in loop.control:
-        return LoopRule()
-    place = jurisdiction_of(unit.opening.job)
+    loop, pull = (rule is not None and chosen in rule.control for rule in hanging)
+    place = jurisdiction_of(unit.opening.job) if loop or pull else None
     if place is None:
         return LoopRule()
+    if pull:
+        return pull_rule(place, unit=unit.product.branch.unit)
     control = fit_of(unit.product).control(chosen) if unit.product.fit else None
     return loop_rule(
         place,

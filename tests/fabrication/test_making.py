@@ -78,6 +78,18 @@ def test_the_cord_rule_of_the_place_reaches_the_recipe(unit, branch):
     assert "Australia" in order.loop_rule
 
 
+def test_a_pull_has_the_rule_of_what_hangs_free(branch, workroom):
+    load_jurisdictions()
+    branch.jurisdiction = "CA"
+    branch.save()
+    stint = Product.objects.create(branch=branch, key="stint", name="Stint", family="slat")
+    load_recipes(branch)
+    unit = new_unit(branch, workroom, stint)
+    unit.options |= {"control": "corded"}
+
+    assert order_of(unit, rules.starting_recipes()["stint"]).loop_limit == Length.mm(220)
+
+
 def test_a_control_without_a_loop_has_no_cord_rule(unit, branch):
     load_jurisdictions()
     branch.jurisdiction = "CA"

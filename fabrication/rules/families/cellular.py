@@ -11,7 +11,7 @@ from fabrication.rules.lifting import choose_lift
 from fabrication.rules.model import CannotMake
 from fabrication.rules.spans import evenly_spaced
 from fabrication.rules.trade import CellularTrade
-from shared.lengths import SIXTEENTH, Length
+from shared.lengths import SIXTEENTH, ZERO, Length
 
 
 def work(bench: Bench) -> None:
@@ -45,13 +45,14 @@ def pleat_count(height: Length, rails: Length, fullness: Fraction, pitch: Length
 
 def _pleats(bench: Bench, trade: CellularTrade) -> None:
     height = bench.measures["height"]
-    if height <= trade.rails:
+    rails = trade.rails + (trade.middle_rail if bench.has("middle_rail") else ZERO)
+    if height <= rails:
         problem = f"{bench.text(height)} leaves nothing between the rails"
-        raise CannotMake("height", problem, f"more than {bench.text(trade.rails)}")
-    number = pleat_count(height, trade.rails, trade.fullness, trade.pitch)
+        raise CannotMake("height", problem, f"more than {bench.text(rails)}")
+    number = pleat_count(height, rails, trade.fullness, trade.pitch)
     bench.counts["pleats"] = number
     bench.measures["pitch"] = trade.pitch
-    bench.measures["rails"] = trade.rails
+    bench.measures["rails"] = rails
     bench.set_measure("block", trade.pitch * number, f"{number} pleats of {bench.text(trade.pitch)}")
     bench.figure("pleats", "pleats", f"{number} of {bench.text(trade.pitch)} as hung", number)
 

@@ -89,6 +89,9 @@ def _folds(bench: Bench, trade: RomanTrade) -> None:
     bench.places["ribs"] = rows
     text = f"{number} half folds of {bench.text(half)}, hem section {bench.text(hem)}, top {bench.text(top)}"
     bench.figure("folds", "folds", text, number)
+    if ribs:
+        heights = ", ".join(bench.about(height - row) for row in reversed(rows))
+        bench.figure("ribs", "ribs, from the bottom edge", heights, ribs)
     if not trade.fold_least <= half <= trade.fold_most:
         bounds = f"{bench.text(trade.fold_least)} to {bench.text(trade.fold_most)}"
         bench.remark("note", "fold", f"half folds of {bench.text(half)}; usual are {bounds}")

@@ -5,7 +5,7 @@ from __future__ import annotations
 from fractions import Fraction
 
 from fabrication.rules.bench import Bench
-from fabrication.rules.lifting import choose_lift
+from fabrication.rules.lifting import choose_lift, set_pull
 from fabrication.rules.model import CannotMake, Cutout
 from fabrication.rules.spans import evenly_spaced
 from fabrication.rules.trade import SlatTrade
@@ -20,6 +20,7 @@ def work(bench: Bench) -> None:
     _ladders(bench, trade)
     wand = Length(int(bench.measures["height"].times(trade.wand_share))).down(trade.wand_step)
     bench.set_measure("wand", max(wand, trade.wand_step), "share of the height")
+    set_pull(bench, bench.measures["height"])
     _cutouts(bench, trade)
     choose_lift(
         bench, bench.option("control"), bench.grams("slats") + bench.grams("bottom_rail"), bench.measures["height"]

@@ -14,6 +14,8 @@ from shared.lengths import SIXTEENTH, Length
 def work(bench: Bench) -> None:
     """Vanes, spacers, wand or loop, and stack of one unit."""
     trade: VerticalTrade = bench.trade
+    bench.set_measure("hanger", trade.hanger, "hanger fold")
+    bench.set_measure("pocket", trade.pocket, "weight pocket")
     _vanes(bench, trade)
     wand = Length(int(bench.measures["height"].times(trade.wand_share))).down(trade.wand_step)
     bench.set_measure("wand", max(wand, trade.wand_step), "share of the height")

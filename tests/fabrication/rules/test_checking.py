@@ -213,7 +213,6 @@ def test_an_example_shows_what_a_change_does_to_its_parts():
     assert example.changes == (
         Change("slats", "34 slat-wood-white, 35 7/8", "34 slat-wood-white, 35 3/4"),
         Change("bottom rail", "1 rail-wood, 35 7/8", "1 rail-wood, 35 3/4"),
-        Change("lift cords", "3 lift-cord, 102 7/8", "3 lift-cord, 102 3/4"),
     )
 
 

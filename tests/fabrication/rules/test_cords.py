@@ -1,14 +1,15 @@
 """Cord rules of a place, as the drop of a loop."""
 
 import json
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
 
 import measuring
-from fabrication.rules.cords import loop_rule
+from fabrication.rules.cords import loop_rule, pull_rule
 from fabrication.rules.recipes import CannotMake
-from measuring.rules.safety import Jurisdiction
+from measuring.rules.safety import CordLimit, Jurisdiction
 from shared.lengths import Length
 from tests.fabrication.rules.shop import made
 
@@ -52,6 +53,39 @@ def test_a_figure_not_read_at_its_source_warns_and_binds_nothing():
 
     assert rule.limit is None
     assert "not read at its source" in rule.warning
+
+
+def test_a_pull_is_held_against_what_may_hang_free():
+    """Canada: 22 cm of a free cord. United States: a voluntary standard, and a rule that was vacated; both are said."""
+    canada, states = pull_rule(PLACES["ca"]), pull_rule(PLACES["us"])
+
+    assert (canada.limit, states.limit) == (Length.mm(220), None)
+    assert "SOR/2019-97" in canada.rule
+    assert "by the voluntary standard no operating or tilt cord of a custom covering hangs free" in states.warning
+    assert "vacated" in states.warning
+    assert "loop" not in states.warning
+
+
+def test_a_figure_for_pulls_not_read_at_its_source_warns_and_binds_nothing():
+    heard = CordLimit("free_end", Length.mm(300).ticks, "all", "second-hand", "a leaflet", "2020-01-01")
+
+    rule = pull_rule(replace(PLACES["us"], limits=(heard,), kinds=(), notes=()))
+
+    assert rule.limit is None
+    assert "not read at its source: a pull of at most" in rule.warning
+
+
+def test_a_pull_is_no_longer_than_its_share_its_most_and_the_rule():
+    """Two thirds of the height, 36 at most, never past the place's limit; what is too short to work is refused."""
+    short, tall = (made("stint", "36", height, options={"control": "corded"}) for height in ("36", "90"))
+    bound = made("stint", "36", "90", options={"control": "corded"}, loop_limit=Length.inches(20))
+
+    drops = [one.figure("pull_drop").number for one in (short, tall, bound)]
+    assert drops == [Length.inches(inch).ticks for inch in (23, 36, 20)]
+    assert tall.part("cords").length - bound.part("cords").length == Length.inches(16)
+    assert made("stint", "36", "90", options={"control": "cordless"}).part("cords") is None
+    with pytest.raises(CannotMake, match="too little to work it; take another control"):
+        made("stint", "36", "90", options={"control": "corded"}, loop_limit=Length.mm(220))
 
 
 def test_the_loop_is_shortened_and_says_by_what_rule():

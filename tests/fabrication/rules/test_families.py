@@ -271,9 +271,18 @@ def test_drawn_vanes_stack_on_one_side_or_half_on_each(stack: str, sides: int):
 
 
 def test_the_floor_clearance_of_a_vane_is_taken_once():
-    assert made("plover", height="84").part("vanes").length == inches("81 3/4")  # 1/2 and 1 3/4
-    given = made("plover", height="84", basis="finished size")
+    assert made("plover_pvc", height="84").part("vanes").length == inches("81 3/4")  # 1/2 and 1 3/4
+    given = made("plover_pvc", height="84", basis="finished size")
     assert given.part("vanes").length == inches("82 1/4")
+
+
+def test_a_fabric_vane_is_cut_longer_by_its_folds_and_packed_as_it_hangs():
+    """1 1/2 over the hanger and 1 1/2 round the weight; a PVC vane has neither."""
+    fabric, pvc = (made(product, height="84") for product in ("plover", "plover_pvc"))
+    longest = {one.what: one.longest for one in fabric.packages}
+
+    assert fabric.part("vanes").length - pvc.part("vanes").length == inches("3")
+    assert longest["vane carton"] == pvc.part("vanes").length + inches("2")
 
 
 # -- slat -----------------------------------------------------------------------------
@@ -366,6 +375,13 @@ def test_a_height_of_the_rails_alone_leaves_no_cloth():
 def test_a_two_way_shade_has_a_third_rail():
     assert made("siskin", options={"control": "two_way"}).part("middle_rail").length == inches("35")
     assert made("siskin", options={"control": "cordless"}).part("middle_rail") is None
+
+
+def test_a_third_rail_takes_the_place_of_cloth():
+    """3/4 of rail is 1.03 × 3/4 / (11/16) of cells: one pleat or two fewer."""
+    two_way, plain = (made("siskin", height="61", options={"control": one}) for one in ("two_way", "cordless"))
+
+    assert plain.counts["pleats"] - two_way.counts["pleats"] in {1, 2}
 
 
 def test_a_spring_is_not_taken_below_what_it_balances():
