@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 from collections import Counter
+from dataclasses import replace
 
 import pytest
 
-from fabrication.rules.cutting import BarPiece, BarProblem, BarStock, solve
+from fabrication.rules.cutting import BarPiece, BarProblem, BarStock, RollPiece, RollProblem, RollStock, solve
 from fabrication.rules.cutting.bars.bounds import area_duals, certified
 from fabrication.rules.cutting.bars.instance import BarInstance
 from fabrication.rules.cutting.bars.model import bar_model
@@ -14,6 +15,7 @@ from fabrication.rules.cutting.columns import fewer
 from fabrication.rules.cutting.columns.column import Loading, loading_cost
 from fabrication.rules.cutting.columns.fewer import fewer_patterns
 from fabrication.rules.cutting.columns.state import State
+from fabrication.rules.cutting.problem import Plan
 from fabrication.rules.cutting.watch import Watch
 from shared.lengths import Length
 from tests.benchmarks.cutting_instances import bars_of_one_stock, panels, shade_day, small_bars, small_rolls
@@ -24,9 +26,9 @@ def watched(monkeypatch):
     seen = []
     plain = fewer_patterns
 
-    def noted(instance, state, seed, shown):
+    def noted(instance, state, seed, shown, *burden):
         before = loading_cost(state.best), len(state.best), shown(state.best)
-        plain(instance, state, seed, shown)
+        plain(instance, state, seed, shown, *burden)
         seen.append((before, (loading_cost(state.best), len(state.best), shown(state.best))))
 
     monkeypatch.setattr(fewer, "fewer_patterns", noted)
@@ -114,3 +116,86 @@ def test_a_stop_is_heeded_before_patterns_are_compared(monkeypatch):
     solve(bars_of_one_stock(60, 3), 10, should_stop=lambda: True)
 
     assert seen == []
+
+
+# -- of as cheap plans the one a cutter would make ------------------------------------------------
+
+
+def stock_opened(problem: BarProblem, plan: Plan) -> tuple[int, int]:
+    """Bars opened, and of these how many leave an offcut."""
+    kept = (pattern.times for pattern in plan.patterns if problem.keep and pattern.left >= problem.keep)
+    return sum(pattern.times for pattern in plan.patterns), sum(kept)
+
+
+@pytest.mark.parametrize(
+    ("offcuts", "pieces", "opened"),
+    [
+        ((100, 160, 140, 160, 110), ((80, 1), (70, 2)), (2, 1)),  # three were opened, and three kept
+        ((60, 60, 180, 200), ((30, 1), (40, 1), (60, 3)), (2, 1)),  # three were opened
+        ((140, 60, 80, 60), ((60, 2), (20, 2), (40, 2)), (3, 1)),  # four were opened
+    ],
+)
+def test_a_plan_of_least_cost_opens_no_offcut_that_it_could_do_without(offcuts, pieces, opened):
+    """It was proven least in cost, and one offcut more was fetched, measured and put back."""
+    stock = [BarStock(f"o{place}", Length(length), 1, True) for place, length in enumerate(offcuts)]
+    wanted = tuple(BarPiece(f"p{place}", Length(length), count) for place, (length, count) in enumerate(pieces))
+    problem = BarProblem((BarStock("new", Length(240)), *stock), wanted, keep=Length(40))
+
+    plan = solve(problem, 5)
+
+    assert plan.proven
+    assert stock_opened(problem, plan) == opened
+
+
+def test_of_two_offcuts_that_cost_the_same_the_one_listed_first_is_taken():
+    """The list is by age: each leaves a piece that is kept, and one would lie on the rack for ever."""
+    offcuts = (BarStock("old", Length(150), 1, True), BarStock("young", Length(120), 1, True))
+    problem = BarProblem(
+        (BarStock("new", Length(400)), *offcuts),
+        (BarPiece("a", Length(30), 1), BarPiece("b", Length(40), 1)),
+        keep=Length(30),
+    )
+
+    plans = [solve(problem, 5), solve(replace(problem, stock=(problem.stock[0], *reversed(offcuts))), 5)]
+
+    assert [[pattern.stock for pattern in plan.patterns] for plan in plans] == [["old"], ["young"]]
+
+
+def panel(name: str, length: int, quantity: int = 1, group: str | None = None) -> RollPiece:
+    return RollPiece(name, Length(60), Length(length), quantity, group=group)
+
+
+def rolls_opened(plan: Plan) -> list[str]:
+    return sorted({pattern.stock for pattern in plan.patterns})
+
+
+def test_lays_lie_on_one_roll_where_one_holds_them():
+    """At equal cost two new rolls were opened where one would do."""
+    rolls = (RollStock("r0", Length(100), Length(200), 1), RollStock("r1", Length(100), Length(400), 1))
+    pieces = (panel("a", 80, group="x"), panel("b", 90, 2), panel("c", 80, group="y"))
+
+    plan = solve(RollProblem(rolls, pieces), 5)
+
+    assert (plan.proven, rolls_opened(plan)) == (True, ["r1"])
+
+
+def test_of_as_few_rolls_a_begun_one_goes_before_a_whole_one_and_an_offcut_by_age():
+    whole, begun = RollStock("whole", Length(100), Length(900), 1), RollStock("begun", Length(100), Length(300), 1)
+    ends = [RollStock(f"end {place}", Length(100), Length(length), 1, True) for place, length in ((0, 400), (1, 150))]
+
+    fresh = solve(RollProblem((whole, begun), (panel("a", 100, 2),)), 5)
+    short = solve(RollProblem((whole, *ends), (panel("a", 70, 2),)), 5)
+
+    assert rolls_opened(fresh) == ["begun"]
+    assert rolls_opened(short) == ["end 0"]
+
+
+def test_a_room_stays_on_one_roll_when_lays_move():
+    """Two rooms on two rolls whose ends together hold a third: its lays go together or not at all."""
+    rolls = tuple(RollStock(f"r{place}", Length(100), Length(250), 1) for place in range(3))
+    pieces = tuple(panel(f"{room}{place}", 80, group=room) for room in "xyz" for place in range(2))
+
+    plan = solve(RollProblem(rolls, pieces), 5)
+
+    homes = {(cut.piece[0], pattern.stock) for pattern in plan.patterns for cut in pattern.cuts}
+    assert len(homes) == 3

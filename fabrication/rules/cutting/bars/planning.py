@@ -23,7 +23,7 @@ from fabrication.rules.cutting.bars.greedy import (
     first_fit,
 )
 from fabrication.rules.cutting.bars.model import BarModel, bar_model, patterns_of
-from fabrication.rules.cutting.columns.column import Loading
+from fabrication.rules.cutting.columns.column import Column, Loading
 from fabrication.rules.cutting.columns.state import State
 from fabrication.rules.cutting.problem import BarPiece, BarProblem, Plan, Unplaced, nothing
 from fabrication.rules.cutting.watch import Watch
@@ -53,12 +53,28 @@ def plan(problem: BarProblem, watch: Watch, seed: int, report: Report) -> Plan:
 
 
 def _simpler(problem: BarProblem, model: BarModel, state: State, seed: int) -> None:
-    if len(state.best) < 2 or state.watch.stopped() or not model.is_plain:
+    """Of the plans that cost as little the one a cutter would make."""
+    if max(len(state.best), len(model.stocks)) < 2 or state.watch.stopped() or not model.is_plain:
         return
     from fabrication.rules.cutting.bars.instance import BarInstance
-    from fabrication.rules.cutting.columns.fewer import fewer_patterns
+    from fabrication.rules.cutting.columns.fewer import fewer_patterns, fewest_opened
 
-    fewer_patterns(BarInstance(model), state, seed, lambda loading: len(patterns_of(problem, model, loading)))
+    instance, burden = BarInstance(model), _burden(problem, model)
+    fewest_opened(instance, state, seed, burden)
+    fewer_patterns(instance, state, seed, lambda loading: len(patterns_of(problem, model, loading)), burden)
+
+
+def _burden(problem: BarProblem, model: BarModel) -> Callable[[Column], tuple[int, ...]]:
+    """Bars opened, then offcuts kept, then how young the offcuts taken are: of those listed first is taken first."""
+    listed = [bar.id for bar in problem.stock if bar.offcut]
+    places = {name: place for place, name in enumerate(listed)}
+    ages = [min(places.get(name, len(listed)) for name, _ in stock.members) for stock in model.stocks]
+
+    def burden(column: Column) -> tuple[int, ...]:
+        kept = model.credit(model.stocks[column.stock], model.weight(column.rows)) > 0
+        return 1, int(kept), ages[column.stock]
+
+    return burden
 
 
 def _start(

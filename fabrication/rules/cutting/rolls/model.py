@@ -250,7 +250,7 @@ def patterns_of(problem: RollProblem, model: RollModel, loading: Loading) -> tup
         lay = _lay(problem, widths[stock.id], names, pieces)
         pattern = Pattern(stock.id, 1, lay[0], lay[1], Length(column.use), roll, start)
         out.append(pattern)
-    return _run_together(out)
+    return run_together(out)
 
 
 def _named(makers: list[list[tuple[str, int]]], column: Column) -> list[tuple[str, bool]]:
@@ -291,7 +291,8 @@ def _lay(
     return tuple(cuts), Length(max(0, width - at))
 
 
-def _run_together(patterns: list[Pattern]) -> tuple[Pattern, ...]:
+def run_together(patterns: list[Pattern]) -> tuple[Pattern, ...]:
+    """Lays that are alike and follow one another as one pattern cut several times."""
     out: list[Pattern] = []
     for each in patterns:
         last = out[-1] if out else None

@@ -15,6 +15,7 @@ from fabrication.rules.cutting.rolls import greedy
 from fabrication.rules.cutting.rolls.bounds import area_duals, certified, least_bound, volume_duals
 from fabrication.rules.cutting.rolls.groups import Homes, housed
 from fabrication.rules.cutting.rolls.model import RollModel, fits, patterns_of, roll_model, stretches_of
+from fabrication.rules.cutting.rolls.opened import on_fewest_rolls
 from fabrication.rules.cutting.watch import Watch
 from shared.contracts import length_text
 from shared.lengths import ZERO, Length
@@ -41,7 +42,8 @@ def plan(problem: RollProblem, watch: Watch, seed: int, report: Report) -> Plan:
     if not state.done and model.is_plain:
         _thorough(model, state, seed)
     _simpler(problem, model, state, seed)
-    return _named(problem, model, state, unplaced)
+    best = _named(problem, model, state, unplaced)
+    return replace(best, patterns=on_fewest_rolls(problem, best.patterns))
 
 
 def _simpler(problem: RollProblem, model: RollModel, state: State, seed: int) -> None:
