@@ -9,11 +9,12 @@ from typing import Any
 from django.conf import settings
 from django.urls import reverse
 
+from fabrication.adapters.pulling import pull_lines
 from fabrication.adapters.questions import in_question, said
 from fabrication.drawings import bar_drawing, draw_unit, roll_drawing
 from fabrication.models import Batch, CutPlan, LabelSize, Material, Part, PlannedCut, Purchase, StockItem, UnitMake
 from fabrication.rules import recipes as rules
-from fabrication.services.bench import likeness, pulled_parts
+from fabrication.services.bench import likeness
 from fabrication.services.starting_data import starting_label_size
 from measuring.adapters.options import Offer, offers_of_units, options_shown, told_apart_by
 from shared.documents import document_kind
@@ -132,18 +133,27 @@ def _piece(piece: dict[str, object], part: Part) -> dict[str, object]:
     roles=WHO,
 )
 def pull_list(batch: Batch) -> dict[str, object]:
-    """What to take from the store for a batch, by material."""
+    """What to take from the store for a batch: a line a material with its place and total, its units to tick."""
     return {
-        "parts": [
+        "lines": [
             {
-                "material": part.material.name,
-                "quantity": part.quantity,
-                "length": part.length,
-                "name": part.name,
-                "code": part.make.unit.code,
-                "is_pulled": part.state == Part.State.PULLED,
+                "material": line.material.name,
+                "places": ", ".join(line.places),
+                "pieces": line.pieces,
+                "length": line.length,
+                "missing": line.missing,
+                "parts": [
+                    {
+                        "quantity": part.quantity,
+                        "length": part.length,
+                        "name": part.name,
+                        "code": part.make.unit.code,
+                        "is_pulled": part.state == Part.State.PULLED,
+                    }
+                    for part in line.parts
+                ],
             }
-            for part in pulled_parts(batch)
+            for line in pull_lines(batch)
         ]
     }
 

@@ -255,7 +255,7 @@ def _take_offcut_back(cut: PlannedCut, by: User) -> None:
 def pulled_parts(batch: Batch) -> QuerySet[Part]:
     """What a batch takes from the store, pulled already or not, by material."""
     parts = Part.objects.filter(make__batch=batch, state__in=[Part.State.TO_PULL, Part.State.PULLED])
-    return parts.select_related("material", "make__unit").order_by("material__name", "make__unit__code")
+    return parts.select_related("material", "make__unit").order_by("material__name", "make__unit__code", "pk")
 
 
 @transaction.atomic
@@ -279,6 +279,13 @@ def pull_part(*, part: Part, by: User) -> Part:
     if batch:
         settle_batch(batch=batch)
     return part
+
+
+@transaction.atomic
+def pull_material(*, batch: Batch, material: Material, by: User) -> list[Part]:
+    """All that a batch still takes of a material, for every unit; nothing where the stock is short of any."""
+    wanted = pulled_parts(batch).filter(material=material, state=Part.State.TO_PULL)
+    return [pull_part(part=part, by=by) for part in wanted]
 
 
 def _pull_by_count(part: Part, by: User) -> None:

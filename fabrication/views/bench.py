@@ -13,8 +13,9 @@ from django.http import Http404, HttpResponse
 from django.shortcuts import redirect, render
 from django.views.decorators.http import require_GET, require_POST
 
-from fabrication.access import LOOKS, WORKS, batch_for, cut_for, make_for, part_for, plan_for
+from fabrication.access import LOOKS, WORKS, batch_for, cut_for, make_for, material_for, part_for, plan_for
 from fabrication.adapters.problems import rolls_spoken_for
+from fabrication.adapters.pulling import pull_lines
 from fabrication.adapters.questions import in_question, said
 from fabrication.drawings import bar_drawing, roll_drawing
 from fabrication.forms import CheckForm, FlawAtTheTableForm, MiscutForm
@@ -292,10 +293,23 @@ def _miscut_form(request: SignedInRequest, cut: PlannedCut, parts: Mapping[int, 
 @roles_required(*LOOKS)
 @require_GET
 def pull_list(request: SignedInRequest, pk: int) -> HttpResponse:
-    """What to take from the store for a batch, by material."""
+    """What to take from the store for a batch, by place and material."""
     batch = batch_for(request.user, pk)
-    context = {"batch": batch, "parts": bench.pulled_parts(batch), "can_work": request.user.has_role(*WORKS)}
+    context = {"batch": batch, "lines": pull_lines(batch), "can_work": request.user.has_role(*WORKS)}
     return render(request, "fabrication/pull_list.html", context)
+
+
+@roles_required(*WORKS)
+@require_POST
+def pull_material(request: SignedInRequest, pk: int, material_pk: int) -> HttpResponse:
+    """Takes what a batch needs of one material from the store."""
+    batch = batch_for(request.user, pk)
+    material = material_for(request.user, material_pk)
+    try:
+        bench.pull_material(batch=batch, material=material, by=request.user)
+    except Refused as refusal:
+        messages.error(request, f"{material.name}: {refusal.problem}. Nothing of it is booked.")
+    return redirect("fabrication:pull_list", batch.pk)
 
 
 @roles_required(*WORKS)

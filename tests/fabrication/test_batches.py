@@ -8,6 +8,7 @@ from fractions import Fraction
 import pytest
 
 from fabrication.adapters.problems import better_of, solved
+from fabrication.adapters.pulling import pull_lines
 from fabrication.models import Batch, CutPlan, Part, PlannedCut, StockItem, UnitMake
 from fabrication.rules.cutting import Answer, Cut, Pattern, read_answer
 from fabrication.rules.cutting.process import answer
@@ -201,6 +202,50 @@ def test_a_roll_is_run_off_by_the_cross_cut(branch, batch, workroom, do_runs):
 
     roll.refresh_from_db()
     assert (roll.length, roll.reserved_length) == (Length.inches(1008), Length(0))
+
+
+def test_a_material_is_taken_in_one_press_from_the_places_it_lies(branch, batch, workroom, as_user):
+    """A batch of 24 units was 125 rows, each with its own button, no totals, no places."""
+    caps, make = make_material(branch, "piece", name="end caps"), batch.makes.first()
+    make_stock(caps, length=None, quantity=5, shelf="bin 1")
+    make_stock(caps, length=None, quantity=3, shelf="bin 2")
+    parts = [make_part(make, caps, None, quantity=count, name=f"caps of {count}") for count in (4, 3)]
+    page, address = as_user(workroom), f"/workroom/batches/{batch.pk}/pull/"
+
+    (line,) = pull_lines(batch)
+    shown = page.get(address).content.decode()
+    page.post(f"{address}{caps.pk}/")
+
+    assert (line.pieces, line.places, line.missing) == (7, ("bin 1: 4", "bin 2: 3"), 0)
+    assert "bin 1: 4, bin 2: 3" in shown
+    assert {Part.objects.get(pk=part.pk).state for part in parts} == {Part.State.PULLED}
+    assert list(caps.stock.order_by("shelf").values_list("quantity", flat=True)) == [1, 0]
+
+
+def test_a_material_the_store_is_short_of_is_taken_for_no_unit_unseen(branch, batch, workroom, as_user):
+    caps, make = make_material(branch, "piece", name="end caps"), batch.makes.first()
+    make_stock(caps, length=None, quantity=5)
+    for count in (4, 3):
+        make_part(make, caps, None, quantity=count, name=f"caps of {count}")
+
+    (line,) = pull_lines(batch)
+    answer = as_user(workroom).post(f"/workroom/batches/{batch.pk}/pull/{caps.pk}/", follow=True)
+
+    assert line.missing == 2
+    assert "Nothing of it is booked." in answer.content.decode()
+    assert caps.stock.get().quantity == 5
+
+
+def test_cord_comes_off_the_shortest_reel_that_holds_it(branch, batch):
+    cord, make = make_material(branch, "cord", name="lift cord"), batch.makes.first()
+    make_stock(cord, length=Length.inches(100), quantity=1, shelf="wall")
+    make_stock(cord, length=Length.inches(900), quantity=1, shelf="rack")
+    make_part(make, cord, "40", quantity=2, name="lift cords")
+    make_part(make, cord, "60", quantity=1, name="inner cord")
+
+    (line,) = pull_lines(batch)
+
+    assert (line.length, set(line.places), line.missing) == (Length.inches(140), {"wall: 2", "rack: 1"}, 0)
 
 
 def test_pulling_takes_from_the_store_and_says_what_is_missing(branch, batch, workroom):

@@ -118,9 +118,11 @@ def test_the_pull_list_is_a_document_too(batch, branch):
     caps = make_material(branch, "piece", name="end caps")
     make_part(batch.makes.get(), caps, None, quantity=2, name="caps")
 
-    (row,) = pull_list(batch)["parts"]
+    (line,) = pull_list(batch)["lines"]
+    (part,) = line["parts"]
 
-    assert (row["material"], row["quantity"], row["is_pulled"]) == ("end caps", 2, False)
+    assert (line["material"], line["pieces"], line["missing"]) == ("end caps", 2, 2)
+    assert (part["quantity"], part["is_pulled"]) == (2, False)
     assert "end caps" in render_to_string(
         "fabrication/documents/pull_list.html", {"subject": batch, **pull_list(batch)}
     )

@@ -97,6 +97,7 @@ SMALLER_ACTIONS = [
     ("cut_piece", "cut", 0),
     ("uncut_piece", "cut", 0),
     ("step", "make", "step"),
+    ("pull_material", "batch", "tube"),
 ]
 ROUTES = ["batch", "cut-plan", "cut", "make", "part", "stock", "kept-end", "assembly-step", "own-cloth"]
 
