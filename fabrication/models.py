@@ -498,6 +498,11 @@ class CutPlan(models.Model):
         return f"{ceil(float(gap) * 1000) / 10:g} %"
 
     @property
+    def opened(self) -> int:
+        """How many pieces of stock the plan opens, bars or rolls."""
+        return sum(self.answer.get("used", {}).values())
+
+    @property
     def more_new_stock(self) -> tuple[int, Length] | None:
         """
         How many pieces and what length of new stock planning anew takes beyond what was planned before.

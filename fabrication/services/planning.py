@@ -11,7 +11,7 @@ from typing import Any
 from django.db import transaction
 from django.db.models import F, Max
 
-from fabrication.adapters.problems import LEAST_SECONDS, better_of, edge_of, flaws_within, solved
+from fabrication.adapters.problems import better_of, edge_of, flaws_within, solved
 from fabrication.models import Batch, CutPlan, Material, Part, PlannedCut, StockItem
 from fabrication.rules.cutting import (
     Answer,
@@ -38,6 +38,8 @@ CUTTABLE = (Material.Kind.BAR, Material.Kind.STRIP, Material.Kind.CLOTH)
 SOLVER = (sys.executable, "-m", "fabrication.rules.cutting")
 SECONDS = 20
 """What the plans of a batch may take together, unless somebody asks for more of each."""
+EACH_SECONDS = 3
+"""What each may take at least: a busy machine needs so long for the steps that a quiet one takes in one."""
 STOCK_TRIES = 3
 """How often a plan is made anew when another batch took the stock meanwhile."""
 
@@ -57,7 +59,7 @@ def plan_batch(*, batch: Batch, by: User, seconds: float | None = None, any_lot:
     Parameters
     ----------
     seconds
-        What each may take; `SECONDS` shared among them unless told, a second at least.
+        What each may take; `SECONDS` shared among them unless told, `EACH_SECONDS` at least.
     any_lot
         Where the dye lot of a room is used up, another is taken.
     """
@@ -69,7 +71,7 @@ def plan_batch(*, batch: Batch, by: User, seconds: float | None = None, any_lot:
     ).distinct()
     if not materials:
         raise Refused("nothing of this batch is left to cut")
-    each = seconds or max(LEAST_SECONDS, SECONDS / len(materials))
+    each = seconds or max(EACH_SECONDS, SECONDS / len(materials))
     return [
         plan_material(batch=held, material=material, by=by, seconds=each, any_lot=any_lot) for material in materials
     ]

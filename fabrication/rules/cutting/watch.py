@@ -64,8 +64,8 @@ class Watch:
         return Watch(min(self.left() * part, most), should_stop=self._should_stop)
 
     def after(self, most: float) -> Watch:
-        """A watch for what comes last: `most` seconds, of the time left or a tenth of it all; 0 when stopped."""
-        last = max(self.left(), 0.1 * self._seconds)
+        """A watch for what comes last: at most `most` seconds of those left, or a little late; 0 when stopped."""
+        last = max(self.left(), min(LATE_S, 0.1 * self._seconds))
         return Watch(0.0 if self.stopped() else min(most, last), should_stop=self._should_stop)
 
     def tell(self, phase: str, cost: Fraction | None = None, bound: Fraction | None = None) -> None:

@@ -20,12 +20,14 @@ def chosen(
     unit: float,
     watch: Watch,
     seed: int = 0,
+    nodes: int = 10**8,
 ) -> Loading:
     """
     Patterns that cover every demand within the limits, at least cost; none when there was no time.
 
-    Some pieces may be made too often (`thinned` takes them out). The restricted
-    master heuristic: an integer program over the patterns of the linear program.
+    After so many `nodes` of the search the best so far is taken. Some pieces may be made too
+    often (`thinned` takes them out). The restricted master heuristic: an integer program over
+    the patterns of the linear program.
 
     References
     ----------
@@ -58,6 +60,7 @@ def chosen(
     highs = Quiet()
     highs.setOptionValue("random_seed", seed)
     highs.setOptionValue("mip_rel_gap", 0.0)
+    highs.setOptionValue("mip_max_nodes", nodes)
     highs.passModel(lp)
     if not run_within(highs, watch, watch.left()):
         return Counter()

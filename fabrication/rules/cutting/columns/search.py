@@ -19,6 +19,13 @@ PACES = (0.1, 0.0, 0.05, 0.2)
 FIRST_DIVES = 5
 """Dives before anything else: they cost hundredths of a second where they are many."""
 
+NEIGHBOURHOODS = 60
+CHOOSING_NODES = 500
+"""Neighbourhoods planned anew, and nodes of the program over the patterns, in a first turn; each adds as many."""
+
+SLACK = 4.0
+"""How many times as long as on a quiet machine a turn's steps may take before the clock ends them."""
+
 FEW_PATTERNS = 70
 """Different patterns in a plan up to which an integer program over those priced so far is quick and good."""
 
@@ -59,8 +66,8 @@ class Search:
             if not state.done and len(state.best) <= FEW_PATTERNS:
                 self.choose(turn)
             if not state.done and state.quantum < 0.2 * self.instance.unit:
-                watch = state.watch.share(0.25, 0.5 + turn)
-                improve(self.instance, state, self.relaxed, self.chance, 10**6, watch)
+                watch = state.watch.share(0.25, SLACK * (0.5 + turn))
+                improve(self.instance, state, self.relaxed, self.chance, NEIGHBOURHOODS * (1 + turn), watch)
             if not state.done:
                 self.proof.attempt(turn)
             turn += 1
@@ -91,9 +98,10 @@ class Search:
     def choose(self, turn: int) -> None:
         """The best plan out of the patterns priced so far."""
         state, instance = self.state, self.instance
-        watch = state.watch.share(0.15, 1.0 + turn)
+        watch = state.watch.share(0.15, SLACK * (1.0 + turn))
         self.master.add(state.best)
-        found = chosen(self.master.columns, instance.demand, instance.limits, instance.unit, watch, turn)
+        nodes = CHOOSING_NODES * (1 + turn)
+        found = chosen(self.master.columns, instance.demand, instance.limits, instance.unit, watch, turn, nodes)
         loading = thinned(found, instance.demand, instance.without)
         if loading is not None and instance.fits(loading):
             state.offer(instance.tidied(loading), "best of the patterns")
