@@ -257,8 +257,10 @@ class HoldDownRule(Record):
     screw: str
     count: Annotated[int, Within(1, 8)]
     screws_each: Annotated[int, Within(0, 8)]
+    on_doors: tuple[str, ...] = ("slat", "cellular", "pleated")
+    """Families held down on every moving door; others, such as a roller in its guides, where it is ordered."""
     never: tuple[str, ...] = ("vertical",)
-    """Families without a bottom rail to hold: on a door neither."""
+    """Families without a bottom rail to hold."""
     basis: str = PRACTICE
 
 

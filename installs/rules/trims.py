@@ -187,8 +187,9 @@ def shims(unit: InstallUnit, plan: BracketPlan, rules: HardwareRules) -> tuple[l
 
 
 def is_held_down(unit: InstallUnit, rules: HardwareRules) -> bool:
-    """On a moving door, and where it is ordered; never where there is nothing to hold."""
-    return unit.family not in rules.hold_downs.never and (unit.is_door or unit.hold_downs)
+    """With a stiff bottom rail on a moving door, any other where it is ordered; never where nothing can be held."""
+    rule = rules.hold_downs
+    return unit.family not in rule.never and (unit.hold_downs or (unit.is_door and unit.family in rule.on_doors))
 
 
 def hold_downs(unit: InstallUnit, rules: HardwareRules) -> tuple[list[Line], list[Finding]]:

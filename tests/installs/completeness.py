@@ -223,7 +223,8 @@ def _trims(hardware: HardwareList, unit: InstallUnit, rules: HardwareRules, coun
     out = []
     downs = counts[rules.hold_downs.item] + counts[rules.hold_downs.magnetic]
     comes = "hold_downs" in unit.comes_with and "steel_door" not in unit.facts
-    wanted = (unit.is_door or unit.hold_downs) and unit.family != "vertical"  # vanes have no rail to hold
+    on_door = unit.is_door and unit.family in {"slat", "cellular", "pleated"}
+    wanted = (on_door or unit.hold_downs) and unit.family != "vertical"  # vanes have no rail to hold
     if wanted and downs < rules.hold_downs.count and not comes:
         out.append(f"{downs} hold-downs, {rules.hold_downs.count} wanted")
     if unit.valance is not None and "valance" not in unit.comes_with:

@@ -124,6 +124,13 @@ def test_every_moving_door_has_two_hold_downs_magnetic_on_steel():
     assert answer_for().count("hold-down") == 0
 
 
+@pytest.mark.parametrize("family", ["roller", "solar", "sheer", "roman"])
+def test_cloth_on_a_door_is_held_down_only_where_it_is_ordered(family):
+    """A roller's hem bar hangs loose: only one in side or cable guides can be held."""
+    assert not any(line.group == "hold_down" for line in answer_for(family=family, is_door=True).lines)
+    assert answer_for(family=family, is_door=True, hold_downs=True).count("hold-down") == 2
+
+
 @pytest.mark.parametrize("asked", [{"is_door": True}, {"hold_downs": True}])
 def test_vanes_are_never_held_down(asked):
     """A patio door's vertical came with two hold-downs, and nothing to hold."""
