@@ -14,11 +14,12 @@ from fabrication.adapters.questions import in_question, said
 from fabrication.drawings import bar_drawing, draw_unit, roll_drawing
 from fabrication.models import Batch, CutPlan, LabelSize, Material, Part, PlannedCut, Purchase, StockItem, UnitMake
 from fabrication.rules import recipes as rules
-from fabrication.services.bench import likeness
+from fabrication.services.assembly import steps_of
+from fabrication.services.bench import likeness, tolerance_of
 from fabrication.services.starting_data import starting_label_size
 from measuring.adapters.options import Offer, offers_of_units, options_shown, told_apart_by
 from shared.documents import document_kind
-from shared.lengths import LengthUnit
+from shared.lengths import Length, LengthUnit
 from shared.models import Branch
 from shared.roles import DISPATCHER, OWNER, WORKROOM
 
@@ -131,6 +132,7 @@ def _piece(piece: dict[str, object], part: Part) -> dict[str, object]:
     model="fabrication.Batch",
     template="fabrication/documents/pull_list.html",
     roles=WHO,
+    version=2,
 )
 def pull_list(batch: Batch) -> dict[str, object]:
     """What to take from the store for a batch: a line a material with its place and total, its units to tick."""
@@ -179,6 +181,12 @@ def labels(batch: Batch) -> dict[str, object]:
         for label in unit_labels(make, offered[make.unit_id])
     ]
     return {"labels": rows, "on": label_size_of(batch.branch)}
+
+
+def within_tolerance(make: UnitMake, side: str, finished: Length) -> tuple[Length, Length]:
+    """The least and the most that a side of a finished unit may measure."""
+    under, over = tolerance_of(make, side)
+    return finished - under, finished + over
 
 
 def label_size_of(branch: Branch) -> dict[str, object]:
@@ -241,7 +249,7 @@ def unit_labels(make: UnitMake, offer: Offer) -> list[dict[str, object]]:
     model="fabrication.UnitMake",
     template="fabrication/documents/work_order.html",
     roles=WHO,
-    version=4,
+    version=5,
     job=lambda make: make.unit.opening.job_id,
 )
 def work_order(make: UnitMake) -> dict[str, object]:
@@ -260,6 +268,11 @@ def work_order(make: UnitMake) -> dict[str, object]:
         "drawing": draw_unit(rules.UnitMake.from_json(made), unit=opening.job.branch.unit) if made else "",
         "job": opening.job.number,
         "due_on": make.unit.due_on,
+        "to_do": [step.text for step, _ in steps_of(make)],
+        "limits": {
+            "width": within_tolerance(make, "width", make.finished_width),
+            "height": within_tolerance(make, "height", make.finished_height),
+        },
         "parts": [
             {
                 "name": part.name,
@@ -272,6 +285,19 @@ def work_order(make: UnitMake) -> dict[str, object]:
             for part in make.parts.exclude(state=Part.State.CANCELLED).select_related("material")
         ],
     }
+
+
+@document_kind(
+    "fabrication.tickets", title="Tickets", model="fabrication.Batch",
+    template="fabrication/documents/tickets.html", roles=WHO,
+)  # fmt: skip
+def tickets(batch: Batch) -> dict[str, object]:
+    """A ticket a unit that travels with its pieces, its work order on a sheet of its own; a batch in one press."""
+    makes = batch.makes.select_related("unit__opening__room", "unit__opening__job__branch", "unit__product", "recipe")
+    in_order = makes.order_by(
+        "unit__opening__job", "unit__opening__room__order", "unit__opening__order", "unit__number"
+    )
+    return {"tickets": [work_order(make) for make in in_order]}
 
 
 @document_kind(

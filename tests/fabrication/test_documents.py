@@ -6,11 +6,20 @@ import pytest
 from django.template.loader import render_to_string
 from django.urls import reverse
 
-from fabrication.documents import cut_list, cuts_of_plan, label_size_of, labels, pull_list, stock_label, work_order
+from fabrication.documents import (
+    cut_list,
+    cuts_of_plan,
+    label_size_of,
+    labels,
+    pull_list,
+    stock_label,
+    tickets,
+    work_order,
+)
 from fabrication.models import CutPlan, LabelSize
 from fabrication.services.batches import open_batch
 from fabrication.services.planning import plan_batch
-from fabrication.services.starting_data import load_materials, load_recipes
+from fabrication.services.starting_data import load_materials, load_recipes, load_steps
 from fabrication.services.stock import save_label_size
 from shared.lengths import Length, LengthUnit
 from tests.fabrication.rows import make_made_unit, make_material, make_part, make_stock
@@ -140,6 +149,23 @@ def test_page_and_work_order_number_one_list_of_steps(batch, workroom, as_user):
 
     assert work_order(make)["steps"] == [*make.unit.steps, *make.steps]
     assert page.index("smallest width: 35 3/8") < page.index("finished width: 35 1/4")
+
+
+def test_a_batchs_tickets_are_its_units_work_orders_each_on_a_sheet(branch, batch, workroom):
+    """Work orders were printed one by one, and said neither what to do nor what may be off."""
+    load_steps(branch)
+    make = batch.makes.get()
+    make.figures = {"tolerance": {"width": [508, 0], "height": [1016, 1016]}}
+    make.save()
+
+    (ticket,) = tickets(batch)["tickets"]
+    page = render_to_string("fabrication/documents/tickets.html", {"subject": batch, **tickets(batch)})
+
+    assert ticket == work_order(make)
+    assert [side.text() for side in ticket["limits"]["width"]] == ["35 3/16", "35 1/4"]
+    assert "hem bar in, end caps on" in ticket["to_do"]
+    assert make.unit.code in page
+    assert page.count("hem bar in, end caps on") == 1
 
 
 def test_the_work_order_carries_the_exploded_drawing(batch):
