@@ -74,7 +74,7 @@ class SiteForm(PageModelForm):
             self.fields[name].help_text = ""
         if self.has_secret:
             self.fields["access_secret"].help_text = "one is on file and stays unless you write another"
-        if self.instance.has_coordinates():
+        if self.instance.has_coordinates() and not self.instance.place_from:
             self.initial["coordinates"] = f"{self.instance.latitude}, {self.instance.longitude}"
         if self.prefix:
             self.order_fields(["street", "line2", "town", "postcode", "coordinates"])

@@ -109,6 +109,12 @@ class Project(models.Model):
 class Site(models.Model):
     """An address somebody drives to, and what they must know to get in and work there."""
 
+    class PlaceFrom(models.TextChoices):
+        STREET = "street", "other sites on its street"
+        POSTCODE = "postcode", "its postcode"
+        TOWN = "town", "other sites in its town"
+        BRANCH = "branch", "where the branch is"
+
     class Access(models.TextChoices):
         MET = "met", "met at the door"
         KEY = "key", "key"
@@ -124,6 +130,12 @@ class Site(models.Model):
     postcode = models.CharField(max_length=20, blank=True)
     latitude = models.FloatField(null=True, blank=True, validators=between(-90, 90))
     longitude = models.FloatField(null=True, blank=True, validators=between(-180, 180))
+    place_from = models.CharField(
+        "place taken from", max_length=10, choices=PlaceFrom.choices, blank=True, default="", db_default=""
+    )
+    place_within_m = models.PositiveIntegerField(
+        "meters the place may be off", null=True, blank=True, help_text="none where somebody gave it"
+    )
     year_built = models.PositiveSmallIntegerField(null=True, blank=True, validators=between(1600, 2100))
     floor = models.SmallIntegerField(default=0, validators=between(-9, 200), help_text="0 is the ground floor")
     has_lift = models.BooleanField("lift", default=False)
@@ -189,6 +201,17 @@ class Site(models.Model):
 
     def has_coordinates(self) -> bool:
         return self.point is not None
+
+    @property
+    def place_text(self) -> str:
+        """How exact the place is; empty where somebody gave it."""
+        if not self.has_coordinates():
+            return "no coordinates"
+        if not self.place_from or self.place_within_m is None:
+            return ""
+        off = self.place_within_m
+        about = f"{round(off, -2)} m" if off < 1000 else f"{off / 1000:.0f} km"
+        return f"place taken from {self.get_place_from_display()}, within about {about}"
 
     def is_before_1978(self) -> bool:
         """Unknown years count as old: the paint rule asks then (see measuring findings)."""

@@ -3,18 +3,22 @@
 from __future__ import annotations
 
 import datetime as dt
+import math
 from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import replace
 
 from django.db import transaction
-from django.db.models import F
+from django.db.models import F, QuerySet
 from django.utils import timezone
 
 from jobs.models import Appointment, AppointmentMove, CalendarRules, Crew, Job, PossibleWindow, Purpose, Skill
 from jobs.ports import Blocker, Expected, Minutes, ports
+from jobs.rules.travel import drive_seconds
 from jobs.schedule.availability import crew_days
 from jobs.schedule.chances import outlooks
 from jobs.schedule.day import BEGUN, in_the_calendar, read_day, read_schedule
 from jobs.schedule.effects import LOCKED, Effect, Push, effect_of, in_the_way, trouble_text
+from jobs.schedule.travel import road_model
 from jobs.services.base import lock_appointment, lock_crews, plain_state, restore, save, sync_from
 from jobs.services.stages import lock_open_job, recompute_stage
 from jobs.services.times import check_spans
@@ -34,10 +38,33 @@ LONGEST_MIN = 24 * 60
 
 
 def minutes_for(appointment: Appointment) -> Minutes | None:
-    """Minutes on site from whoever knows this purpose, for a visit that is stored or not; None if nobody does."""
+    """
+    Minutes on site from whoever knows this purpose, for a visit that is stored or not; None if nobody does.
+
+    Where the site's place is only about right, what is kept is longer by driving that far out and back.
+    """
     if appointment.pk is None:
-        return ports.expected_minutes(Expected.of(appointment.job, appointment.purpose, appointment.people))
-    return ports.minutes(appointment)
+        known = ports.expected_minutes(Expected.of(appointment.job, appointment.purpose, appointment.people))
+    else:
+        known = ports.minutes(appointment)
+    site = appointment.job.site
+    if known is None or not site.place_within_m:
+        return known
+    model = road_model(site.branch)
+    further = float(drive_seconds(site.place_within_m, model)) - model.stop_s
+    more = math.ceil(2 * further / 60)
+    why = f"{site.place_text}: {more} minutes more are kept free"
+    return replace(known, safe=known.safe + more, why=(*known.why, why))
+
+
+def know_minutes_anew(visits: QuerySet[Appointment]) -> None:
+    """What to keep free for visits to come, where a site's place is better or worse known than before."""
+    over = (Appointment.State.DONE, Appointment.State.CANCELLED)
+    for row in visits.exclude(state__in=over).select_related("job__site__branch"):
+        known = minutes_for(row)
+        if known is not None and known.mean == row.duration_min and known.safe != row.duration_safe_min:
+            row.duration_safe_min = known.safe
+            row.save(update_fields=["duration_safe_min"])
 
 
 def hypothetical_visit(*, job: Job, purpose: str, duration_min: int | None = None, people: int = 1) -> Appointment:

@@ -13,7 +13,8 @@ from django.utils import timezone
 
 from jobs.models import Appointment, Customer, ImpossibleTime, Job, Project, Purpose, Site, Wish
 from jobs.ports import ports
-from jobs.services.appointments import cancel_appointment, new_appointment
+from jobs.services import places
+from jobs.services.appointments import cancel_appointment, know_minutes_anew, new_appointment
 from jobs.services.base import save
 from jobs.services.stages import lock_job, lock_open_job, recompute_stage
 from jobs.services.times import set_wishes
@@ -72,8 +73,10 @@ def edit_customer(*, customer: Customer, by: User, **values: Any) -> Customer:
 def new_site(*, customer: Customer, by: User, **values: Any) -> Site:
     """Where somebody will drive to."""
     row = Site(branch=customer.branch, customer=customer)
-    _fill(row, values, SITE_FIELDS)
-    save(row, list(values), by=by, action="added the site")
+    fields = _fill(row, values, SITE_FIELDS)
+    if not row.has_coordinates():
+        fields += places.place(row)
+    save(row, fields, by=by, action="added the site")
     return row
 
 
@@ -81,7 +84,13 @@ def new_site(*, customer: Customer, by: User, **values: Any) -> Site:
 def edit_site(*, site: Site, by: User, **values: Any) -> Site:
     """Anything about a site. The key's place or code never enters the trail, only that it changed."""
     fields = _fill(site, values, SITE_FIELDS)
-    save(site, fields, by=by, action="changed the site")
+    if values.get("latitude") is not None:
+        site.place_from, site.place_within_m = "", None
+        fields += ["place_from", "place_within_m"]
+    elif not site.has_coordinates() or (site.place_from and {"street", "town", "postcode"} & values.keys()):
+        fields += places.place(site)
+    if save(site, fields, by=by, action="changed the site"):
+        know_minutes_anew(Appointment.objects.filter(job__site=site))
     return site
 
 
@@ -138,6 +147,8 @@ def book_job(
         raise Refused("customer and site must be of this branch")
     if place.customer_id != payer.pk:
         raise Refused("this site belongs to another customer", field="site")
+    if not place.has_coordinates():
+        edit_site(site=place, by=by)
     row = Job(branch=branch, customer=payer, site=place, number=next_number(branch), created_by=by)
     _fill(row, job or {}, JOB_FIELDS)
     _check_project(row)

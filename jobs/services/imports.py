@@ -40,6 +40,7 @@ COLUMNS: Final = {
     "note": "",
     "visit": "yes: a measure visit, unplaced; no: none; yes when empty",
 }
+PLACED: Final = "place taken from its address"
 BREATH: Final = 4
 """After a line others may write for this part of the time it took."""
 
@@ -162,8 +163,8 @@ def _look(seen: _Seen, number: int, values: dict[str, str], by: User) -> Fate:
         words = seen.words(values, customer, site)
     except (Refused, ValidationError) as error:
         return Fate(number, values.get("customer", "")[:120], _problem(error), True)
-    if (site.latitude if site is not None else asked.site["latitude"]) is None:
-        words.append("no coordinates yet")
+    if (site.place_from or site.latitude is None) if site is not None else asked.site["latitude"] is None:
+        words.append(PLACED if seen.branch.latitude is not None else "no coordinates yet")
     return Fate(number, values["customer"][:120], f"a job: {', '.join(words)}")
 
 
@@ -242,8 +243,8 @@ def _book(branch: Branch, values: dict[str, str], by: User) -> tuple[str, int]:
         branch=branch, by=by, customer=customer or asked.customer, site=site or asked.site, job=asked.job,
         purpose=asked.purpose,
     )  # fmt: skip
-    if job.site.latitude is None:
-        words.append("no coordinates yet")
+    if job.site.place_from or job.site.latitude is None:
+        words.append(PLACED if job.site.place_from else "no coordinates yet")
     return f"job {job.number}: {', '.join(words)}", job.pk
 
 

@@ -91,7 +91,7 @@ def find_customers(user: User, text: str, most: int) -> list[Customer]:
 
 
 def _met(user: User, asked: Asked, *, sees_contact: bool) -> list[SearchEntry]:
-    rows = SearchEntry.objects.visible_to(user).filter(_standing_in(asked)).order_by(F("pk") * -1)[:MOST]
+    rows = SearchEntry.objects.visible_to(user).filter(standing_in(asked)).order_by(F("pk") * -1)[:MOST]
     if sees_contact:
         return list(rows)
     return [row for row in rows if is_met(row.text.partition(CONTACT)[0], asked)]
@@ -106,7 +106,7 @@ def _mended(text: str) -> Asked | None:
     return asked if any(len(spellings) > 1 for spellings in asked) else None
 
 
-def _standing_in(asked: Asked) -> Q:
+def standing_in(asked: Asked) -> Q:
     """Every asked word in one of its spellings, by the index of threes."""
     if connection.vendor == "sqlite":
         wanted = " AND ".join(f"({' OR '.join(map(_quoted, spellings))})" for spellings in asked)
@@ -236,7 +236,7 @@ def _forget(gone: Collection[SearchEntry]) -> None:
 
 def _forget_words(left: Iterable[str]) -> None:
     """Takes out those that stand in no entry any more: a name that was erased is nowhere."""
-    over = [word for word in sorted(left) if not SearchEntry.objects.filter(_standing_in([(f" {word} ",)])).exists()]
+    over = [word for word in sorted(left) if not SearchEntry.objects.filter(standing_in([(f" {word} ",)])).exists()]
     rows = SearchWord.objects.filter(word__in=over)
     if connection.vendor == "sqlite":
         _unindex("jobs_searchword_fts", rows.values_list("pk", flat=True))

@@ -21,7 +21,7 @@ from jobs.rules.routing import ProblemError
 from jobs.schedule.offer_grid import Grid, grid_for
 from jobs.schedule.offers import Offers, read_value
 from jobs.schedule.words import window_text
-from jobs.services import appointments, times
+from jobs.services import appointments, places, times
 from jobs.services import booking as booking_services
 from jobs.services.search import find_customers
 from jobs.views.appointments import sentence, times_context
@@ -78,9 +78,12 @@ class _Booking:
             where = _typed(self.site_form)
             point = where.get("coordinates")
             hours = {name: where.get(name) for name in ("hours_from", "hours_until")}
-            site = Site(branch=branch, **hours)
+            address = {name: where.get(name) or "" for name in ("street", "town", "postcode")}
+            site = Site(branch=branch, **address, **hours)
             if point:
                 site.latitude, site.longitude = point
+        if not site.has_coordinates():
+            places.place(site)
         data = _typed(self.form)
         openings, product = data.get("openings_expected") or 1, data.get("product_expected") or ""
         job = Job(

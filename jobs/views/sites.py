@@ -37,7 +37,7 @@ def site_list(request: SignedInRequest) -> HttpResponseBase:
             | Q(postcode__startswith=word) | Q(customer__name__icontains=word)
         )  # fmt: skip
     if request.GET.get("without") == "coordinates":
-        rows = rows.filter(latitude__isnull=True)
+        rows = rows.filter(Q(latitude__isnull=True) | ~Q(place_from=""))
     if request.GET.get("format") == "csv":
         head = ["customer", "site", "street", "line2", "town", "postcode", "latitude", "longitude", "year_built"]
         return csv_answer(

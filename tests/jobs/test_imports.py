@@ -37,7 +37,7 @@ def test_a_dry_run_tells_every_lines_fate_and_writes_nothing(branch, dispatcher,
     assert (result["taken"], result["wrong"]) == (2, 3)
     fates = [fate["fate"] for fate in result["fates"]]
     assert "new customer, new site" in fates[0]
-    assert "no coordinates yet" in fates[1]
+    assert "place taken from its address" in fates[1]
     assert fates[2] == "latitude: 141.9 is out of bounds (-90 to 90)"
     assert fates[3] == "customer: is empty"
     assert "perhaps is neither yes nor no" in fates[4]

@@ -301,11 +301,12 @@ def test_looking_at_windows_stores_nothing(branch, crew, office):
     assert not Site.objects.exists()
 
 
-def test_a_booking_without_coordinates_is_kept_and_says_what_is_missing(branch, crew, office):
+def test_a_booking_without_coordinates_is_kept_and_placed_by_what_is_known(branch, crew, office):
     answer = office.post("/jobs/book/", BOOKING | {"site-coordinates": ""}, follow=True)
 
     assert Job.objects.count() == 1
-    assert "no coordinates" in answer.content.decode()
+    assert Site.objects.get().place_from == "branch"
+    assert "no coordinates" not in answer.content.decode()
 
 
 @pytest.mark.parametrize(

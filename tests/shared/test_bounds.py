@@ -31,7 +31,7 @@ KEPT_BY_THE_PROGRAM = {
     "revision", "number", "order", "position", "version", "sequence", "turn", "attempts", "tries", "done", "total",
     "pages", "status", "reply_status", "job_id", "seconds", "size_revision", "duration_safe_min", "reserved", "held",
     "needed", "checked", "returned", "change", "weight_g", "packages_expected", "packages_received", "first_weekday",
-    "units_wanted", "chance_before", "chance_after", "line",
+    "units_wanted", "chance_before", "chance_after", "line", "place_within_m",
 }  # fmt: skip
 """Counters and what is worked out: nobody types them, or they are chosen from a list."""
 
