@@ -272,6 +272,11 @@ CHANGES: dict[str, list[Change]] = {
             Change(f"GET /api/branches/* body.*{name}", "Said when the firm is set up.", is_new=True)
             for name in ("currency", "first_weekday")
         ],
+        # from what a place was taken, and within how far
+        *[
+            Change(f"GET /api/sites/* body.*{name}", "How exact a site's place is.", is_new=True)
+            for name in ("place_from", "place_within_m")
+        ],
         # what an offer or a move does to others, and what the job is expected to be
         *[
             Change(f"{where}.{name}", "Whom it harms, and what it costs the firm, is said with it.", is_new=True)
