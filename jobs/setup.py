@@ -13,7 +13,7 @@ from jobs.services import crews as services
 from shared.forms import free_username
 from shared.models import Branch, User
 from shared.services import add_person, invite
-from shared.setup import Problem, Section, Step, add, add_section
+from shared.setup import Problem, Section, Step, add, add_section, leads_to
 from shared.setup.document import PERSON, form_problems, many_problems, person_form, table_of
 
 
@@ -21,6 +21,7 @@ def register() -> None:
     """Called once, when the apps are ready."""
     add(Step("Working days and crews", "jobs:setup_crews", 40, crews_standing))
     add(Step("People", "jobs:setup_people", 50, people_standing, can_wait=True))
+    leads_to.append("jobs:book")
     add_section(Section("working_days", 10, week_problems, keep_week))
     add_section(Section("crews", 20, crew_problems, keep_crews))
     add_section(Section("people", 30, people_problems, keep_people))

@@ -56,6 +56,9 @@ class Section:
     keep: Callable[[Mapping[str, Any], Branch, User], list[str]]
 
 
+leads_to: list[str] = []
+"""Names of the pages where the first job is booked, by the app that has one."""
+
 _steps: list[Step] = []
 _sections: list[Section] = []
 

@@ -70,7 +70,8 @@ def steps(request: HttpRequest) -> HttpResponse:
     """Every step, what stands of it, and the next one to do."""
     if person_of(request) is None and not any(standing for _, standing, _ in steps_shown(request)):
         return redirect("shared:setup_firm")
-    return render(request, "shared/setup/steps.html", step_context(request, ""))
+    context = step_context(request, "", first_job=next(iter(setup.leads_to), ""))
+    return render(request, "shared/setup/steps.html", context)
 
 
 def steps_shown(request: HttpRequest) -> list[tuple[setup.Step, str, bool]]:

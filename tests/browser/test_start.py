@@ -33,7 +33,7 @@ def test_an_empty_database_to_the_first_promised_visit(
     take_range(page, looks_right)
 
     join(phone, empty_site.url, code, looks_right)
-    book(page, empty_site.url)
+    book(page)
 
 
 def set_up_firm(page: Any, code: str, look: Callable[[Any], None]) -> None:
@@ -101,14 +101,13 @@ def join(page: Any, url: str, code: str, look: Callable[[Any], None]) -> None:
     page.wait_for_url(lambda address: "/join/" not in address)
 
 
-def book(page: Any, url: str) -> None:
-    """The first job, with the first time that is offered."""
-    page.goto(f"{url}/jobs/book/")
+def book(page: Any) -> None:
+    """The first job, with the first time that is offered: no coordinates are typed."""
+    page.get_by_role("link", name="book your first job").click()
     page.get_by_label("Name", exact=True).first.fill("Wilhelmina Overbury")
     page.get_by_label("Phone").first.fill("555-0142")
     page.get_by_label("Street").fill("4 Plover Close")
     page.get_by_label("Town").fill("Larkmere")
-    page.get_by_label("Coordinates").fill("41.6229, -91.8611")
     page.get_by_label("Openings", exact=True).fill("3")
     page.get_by_role("button", name="Show the windows").click()
     offer = page.locator(".offer").first
