@@ -9,6 +9,7 @@ With ``JAMBWISE_PRODUCTION=1`` nothing secret has a default, and a missing one s
 
 from __future__ import annotations
 
+import json
 import os
 import secrets
 import tempfile
@@ -78,6 +79,18 @@ def address(name: str, schemes: tuple[str, ...]) -> str:
     if value and urlsplit(value).scheme not in schemes:
         raise ImproperlyConfigured(f"{name} must begin with one of: {', '.join(s + '://' for s in schemes)}")
     return value
+
+
+def table(name: str) -> dict[str, str]:
+    """A JSON object of texts; empty where the variable is."""
+    value = text(name, "{}")
+    try:
+        found = json.loads(value)
+    except ValueError:
+        found = None
+    if not isinstance(found, dict) or not all(isinstance(one, str) for one in found.values()):
+        raise ImproperlyConfigured(f"{name} is not a JSON object of texts")
+    return found
 
 
 def folder(name: str, default: Path) -> Path:
@@ -252,6 +265,8 @@ CELERY_BEAT_SCHEDULE = {
         "schedule": crontab(hour="8", minute="40"),
     },
     "ask crews of which nothing is heard": {"task": "jobs.tasks.ask_quiet_crews", "schedule": 60.0},
+    "remind customers of the next working day": {"task": "jobs.tasks.remind_customers", "schedule": 300.0},
+    "send messages that are due": {"task": "jobs.tasks.send_due_messages", "schedule": 30.0},
     "give back held windows that ran out": {"task": "jobs.tasks.let_go_lapsed", "schedule": 15.0},
 }
 CELERY_BEAT_SCHEDULE_FILENAME = str(DATA_DIR / "beat")
@@ -297,6 +312,14 @@ if EMAIL_URL:
     vars().update(environ.Env.email_url_config(EMAIL_URL))
 EMAIL_TIMEOUT = 10
 DEFAULT_FROM_EMAIL = SERVER_EMAIL = text("EMAIL_FROM", None if EMAIL_URL else "jambwise@localhost")
+
+TEXT_URL: Final = address("TEXT_URL", ("http", "https"))
+"""The gateway that text messages leave by; empty: none is sent."""
+TEXT_HEADERS: Final = table("TEXT_HEADERS")
+TEXT_BODY: Final = text("TEXT_BODY", '{"to": "{to}", "text": "{text}", "id": "{id}"}')
+if TEXT_URL and not all(part in TEXT_BODY for part in ("{to}", "{text}")):
+    raise ImproperlyConfigured(f"TEXT_BODY={TEXT_BODY} must hold {{to}} and {{text}}")
+TEXT_TIMEOUT = 10
 
 # -- safety of the site -----------------------------------------------------------
 
