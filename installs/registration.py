@@ -67,6 +67,7 @@ def register() -> None:
     scripts = ("day", "kept", "load", "scan", "sending", "shell", "stop")
     offline.add_files("installs/day.css", "jobs/visit.css", *(f"installs/{name}.js" for name in scripts))
     jobs_ports.day_scripts.append("installs/day.js")
+    jobs_ports.message_documents["done"] = lambda message: ("installs.completion", message.job)
     measuring_ports.range_hooks.append(load_for_range)
     measuring_ports.release_hooks.append(take_in_released)
     measuring_ports.size_change_hooks.append(size_changed)

@@ -1,14 +1,20 @@
-"""What of this room the box on every page finds."""
+"""What of this room the box on every page finds; what there is to tell a customer now."""
 
 from __future__ import annotations
 
+import datetime as dt
 from collections.abc import Iterator
-from urllib.parse import urlencode
+from dataclasses import dataclass
+from urllib.parse import quote, urlencode
 
 from django.urls import reverse
 
 from jobs.access import OFFICE
-from jobs.services.search import find_jobs
+from jobs.models import Appointment, Job, Message, MessageKind, Purpose
+from jobs.rules.messages import Words, dialled
+from jobs.schedule.words import written
+from jobs.services.messages import PUTS_UP, expected_from, kind_of_window
+from jobs.services.search import find_jobs, region_of
 from shared.finding import Found
 from shared.models import User
 
@@ -24,3 +30,59 @@ def found(user: User, text: str) -> Iterator[Found]:
     for customer in customers if user.has_role(*OFFICE) else ():
         booking = f"{reverse('jobs:book')}?{urlencode({'for_customer': customer.pk})}"
         yield Found("customer without a job", customer.name, "book a job", booking, is_close)
+
+
+# -- what a customer is told --------------------------------------------------------------
+
+
+@dataclass(frozen=True, slots=True)
+class Ready:
+    """A message to send by hand: its words, and addresses that open them in one's own mail or phone."""
+
+    kind: str
+    title: str
+    words: Words
+    mail: str
+    text: str
+    agreed: bool
+    """Whether the customer agreed to text messages."""
+
+    @classmethod
+    def of(cls, kind: str, job: Job, row: Appointment | None = None, expected: dt.datetime | None = None) -> Ready:
+        customer, words = job.customer, written(kind, job, row, expected=expected)
+        number = "" if customer.no_messages else dialled(customer.phone, region_of(job.branch))
+        mail = "" if customer.no_messages else customer.email
+        return cls(
+            kind,
+            MessageKind(kind).label,
+            words,
+            f"mailto:{quote(mail)}?subject={quote(words.subject)}&body={quote(words.body)}" if mail else "",
+            f"sms:{number}?body={quote(words.short)}" if number else "",
+            customer.takes_texts,
+        )
+
+
+def ready_for_visit(row: Appointment) -> Ready | None:
+    """What the customer should know of a visit as it stands; None where there is nothing."""
+    states = Appointment.State
+    if row.state == states.DONE:
+        kind = MessageKind.DONE if row.purpose in PUTS_UP else ""
+    elif row.state == states.CANCELLED:
+        kind = MessageKind.CANCELLATION if row.is_promised() else ""
+    elif row.state == states.ON_THE_WAY and (expected := expected_from(row)) is not None:
+        return Ready.of(MessageKind.LEAVING, row.job, row, expected)
+    elif row.state == states.PROMISED:
+        kind = kind_of_window(row)
+    else:
+        kind = MessageKind.RETURN if row.purpose == Purpose.RETURN and row.state == states.UNPLACED else ""
+    return Ready.of(kind, row.job, row) if kind else None
+
+
+def ready_for_job(job: Job) -> Ready | None:
+    """What the customer should know of what a job waits for."""
+    return Ready.of(job.hold, job) if job.hold in {Job.Hold.DEPOSIT, Job.Hold.APPROVAL} else None
+
+
+def sent_to(subject: Job | Appointment) -> list[Message]:
+    """What was sent to the customer about a job or one visit, newest first."""
+    return list(subject.messages.select_related("created_by", "job")[:30])

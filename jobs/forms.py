@@ -20,6 +20,7 @@ from jobs.models import (
     Customer,
     Holiday,
     Job,
+    MessageWords,
     Project,
     Purpose,
     ReadinessAnswer,
@@ -40,8 +41,12 @@ from shared.models import User
 class CustomerForm(PageModelForm):
     class Meta:
         model = Customer
-        fields = ["name", "phone", "email", "note"]
+        fields = ["name", "phone", "email", "takes_texts", "no_messages", "note"]
         widgets = {"note": forms.Textarea(attrs={"rows": 2})}
+
+    def prepare(self) -> None:
+        if self.prefix:
+            del self.fields["no_messages"]  # nobody asks us to stop before they are a customer
 
 
 class SiteForm(PageModelForm):
@@ -692,6 +697,24 @@ class RulesForm(PageModelForm):
             "drive_price", "paid_price", "overtime_price", "moved_price", "chance_floor", "reservation_min",
             "pack_days", "days_offered", "ask_days", "road_factor", "holiday_country", "holiday_region",
         ]  # fmt: skip
+
+
+class QuietForm(PageModelForm):
+    """When no message is sent."""
+
+    class Meta:
+        model = CalendarRules
+        fields = ["quiet_from", "quiet_until"]
+        widgets = {"quiet_from": TimeInput(), "quiet_until": TimeInput()}
+
+
+class WordsForm(PageModelForm):
+    """What one kind of message says."""
+
+    class Meta:
+        model = MessageWords
+        fields = ["is_on", "subject", "body", "short"]
+        widgets = {"body": forms.Textarea(attrs={"rows": 8}), "short": forms.Textarea(attrs={"rows": 3})}
 
 
 class ImportForm(PageForm):

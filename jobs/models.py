@@ -75,6 +75,10 @@ class Customer(models.Model):
     name = models.CharField(max_length=120)
     phone = models.CharField(max_length=40, blank=True)
     email = models.EmailField(blank=True)
+    takes_texts = models.BooleanField("agreed to text messages", default=False, db_default=False)
+    no_messages = models.BooleanField(
+        "wants no messages", default=False, db_default=False, help_text="asked us to stop: nothing is sent"
+    )
     note = models.TextField(blank=True, validators=[MaxLengthValidator(LONGEST_NOTE)])
 
     objects = BranchQuerySet.as_manager()
@@ -826,6 +830,106 @@ class ReadinessAnswer(models.Model):
         return f"{self.get_question_display()}: {self.get_answer_display()}"
 
 
+class MessageKind(models.TextChoices):
+    """What a customer is told; `jobs.rules.messages` has the words of each."""
+
+    CONFIRMATION = "confirmation", "confirmation"
+    CHANGE = "change", "change"
+    CANCELLATION = "cancellation", "cancellation"
+    REMINDER = "reminder", "reminder"
+    LEAVING = "leaving", "leaving now"
+    DONE = "done", "work done"
+    RETURN = "return_trip", "return trip"
+    APPROVAL = "approval", "approval wanted"
+    DEPOSIT = "deposit", "deposit wanted"
+
+
+class MessageWords(models.Model):
+    """A branch's own words for one kind of message, and whether it is sent by itself."""
+
+    branch = models.ForeignKey("shared.Branch", models.CASCADE, related_name="+")
+    kind = models.CharField(max_length=14, choices=MessageKind.choices)
+    is_on = models.BooleanField("sent by itself", default=True)
+    subject = models.CharField("e-mail subject", max_length=120)
+    body = models.TextField("e-mail", validators=[MaxLengthValidator(LONGEST_NOTE)])
+    short = models.TextField("text message", validators=[MaxLengthValidator(480)])
+
+    objects = BranchQuerySet.as_manager()
+
+    class Meta:
+        constraints = [models.UniqueConstraint(fields=["branch", "kind"], name="message_words_once")]
+
+    def __str__(self) -> str:
+        return f"words of the {self.get_kind_display()} message"
+
+
+class MessageQuerySet(BranchQuerySet["Message"]):
+    branch_path = "job__branch"
+
+    def undelivered(self) -> MessageQuerySet:
+        """Those that somebody has to see to: they did not go, or may not have."""
+        return self.filter(state__in=[Message.State.REFUSED, Message.State.FAILED, Message.State.UNSURE])
+
+
+class Message(models.Model):
+    """One message to a customer: what, when, to whom, by whose action, and what became of it."""
+
+    class Channel(models.TextChoices):
+        EMAIL = "email", "e-mail"
+        TEXT = "text", "text message"
+        HAND = "by_hand", "somebody"
+
+    class State(models.TextChoices):
+        WAITING = "waiting", "waiting"
+        SENDING = "sending", "being sent"
+        SENT = "sent", "sent"
+        REFUSED = "refused", "refused"
+        FAILED = "failed", "given up"
+        UNSURE = "unsure", "may have gone"
+        DROPPED = "dropped", "not sent"
+        TOLD = "told", "told"
+
+    job = models.ForeignKey(Job, models.PROTECT, related_name="messages")
+    appointment = models.ForeignKey(Appointment, models.PROTECT, null=True, blank=True, related_name="messages")
+    kind = models.CharField(max_length=14, choices=MessageKind.choices)
+    occasion = models.CharField(max_length=80, help_text="what it is sent for, once")
+    channel = models.CharField(max_length=8, choices=Channel.choices)
+    to = models.CharField(max_length=254, blank=True)
+    subject = models.CharField(max_length=400, blank=True)
+    body = models.TextField(blank=True, validators=[MaxLengthValidator(10_000)])
+    state = models.CharField(max_length=8, choices=State.choices, default=State.WAITING)
+    answer = models.CharField(max_length=240, blank=True, help_text="what the server said, or why it was not sent")
+    send_from = models.DateTimeField(default=timezone.now, help_text="not before: quiet hours, or another try")
+    expected_at = models.DateTimeField(null=True, blank=True, help_text="when a crew that left was said to be there")
+    tries = models.PositiveSmallIntegerField(default=0)
+    key = models.UUIDField(default=uuid.uuid4, unique=True, editable=False, help_text="the same for every try")
+    created_at = models.DateTimeField(default=timezone.now)
+    created_by = models.ForeignKey(settings.AUTH_USER_MODEL, models.PROTECT, null=True, related_name="+")
+    settled_at = models.DateTimeField(null=True, help_text="when its state became what it is")
+
+    objects = MessageQuerySet.as_manager()
+
+    class Meta:
+        ordering = ["-created_at", "-pk"]
+        constraints = [models.UniqueConstraint(fields=["job", "kind", "occasion"], name="message_once")]
+        indexes = [
+            models.Index(fields=["send_from"], name="message_due", condition=Q(state__in=["waiting", "sending"])),
+            models.Index(
+                fields=["job"], name="message_undelivered", condition=Q(state__in=["refused", "failed", "unsure"])
+            ),
+        ]
+
+    def __str__(self) -> str:
+        by = f"by {self.get_channel_display()}"
+        return f"{self.get_kind_display()} {by}{' to ' + self.to if self.to else ''}"
+
+    def is_undelivered(self) -> bool:
+        return self.state in {self.State.REFUSED, self.State.FAILED, self.State.UNSURE}
+
+    def may_be_dropped(self) -> bool:
+        return self.state == self.State.WAITING
+
+
 class CalendarFeed(models.Model):
     """A calendar address for one crew or one person; revoked, it answers nothing any more."""
 
@@ -919,6 +1023,10 @@ class CalendarRules(models.Model):
         "days ahead that readiness is asked", default=3, validators=between(0, 60)
     )
     road_factor = models.FloatField("road length over straight line", default=1.3, validators=between(1, 5))
+    quiet_from = models.TimeField("no messages from", default=dt.time(20), db_default=dt.time(20))
+    quiet_until = models.TimeField(
+        "no messages until", default=dt.time(8), db_default=dt.time(8), help_text="both the same: any time"
+    )
     holiday_country = models.CharField(
         "public holidays of", max_length=2, blank=True, default="US", help_text="two letters; empty: none"
     )

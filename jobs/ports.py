@@ -15,9 +15,9 @@ from typing import TYPE_CHECKING, Any
 from django.urls import NoReverseMatch, reverse
 
 if TYPE_CHECKING:
-    from django.db.models import QuerySet
+    from django.db.models import Model, QuerySet
 
-    from jobs.models import Appointment, Job
+    from jobs.models import Appointment, Job, Message
     from shared.models import Branch
 
 
@@ -106,6 +106,10 @@ AboardSource = Callable[["Sequence[Appointment]"], Mapping[int, Sequence[str]]]
 """What for these appointments is on their crew's truck by now, a line each, by their keys."""
 
 
+MessageDocument = Callable[["Message"], "tuple[str, Model | None]"]
+"""A document's kind and what it is about."""
+
+
 @dataclass(slots=True)
 class Ports:
     """The registries; `ports` below is the one there is."""
@@ -124,6 +128,8 @@ class Ports:
     another_visit_sources: list[AnotherVisitSource] = field(default_factory=list)
     bring_sources: list[BringSource] = field(default_factory=list)
     aboard_sources: list[AboardSource] = field(default_factory=list)
+    message_documents: dict[str, MessageDocument] = field(default_factory=dict)
+    """By kind of message to a customer, the document that goes along."""
     day_scripts: list[str] = field(default_factory=list)
     """Scripts, as ``{% static %}`` names them, that make a field person's day work without signal."""
     visit_urls: dict[str, str] = field(default_factory=dict)

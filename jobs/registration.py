@@ -11,6 +11,7 @@ def register() -> None:
         setup,
     )
     from jobs.adapters import found
+    from jobs.ports import ports
     from jobs.services import imports, planning  # noqa: F401 - and so do their runs
     from jobs.services.crews import leave_crews
     from shared import audit, demo, finding, menu, roles, services
@@ -25,6 +26,8 @@ def register() -> None:
     menu.add("Calendar", "jobs:calendar", roles=[roles.OWNER], position=61)
     menu.add("Stuck", "jobs:attention", roles=[roles.OWNER], position=62)
     finding.add(found)
+    for kind in ("confirmation", "change"):
+        ports.message_documents[kind] = lambda message: ("jobs.confirmation", message.appointment)
     demo.add(town.load, position=10)
     services.leaving.append(leave_crews)
     audit.FIELD_WORDS.update(
@@ -38,5 +41,6 @@ def register() -> None:
         promised_until="promised until",
         rooms_expected="rooms",
         starts_at="start",
+        takes_texts="agreed to text messages",
     )
     setup.register()

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from celery import shared_task
 
-from jobs.services import appointments, learning, quiet
+from jobs.services import appointments, learning, messages, quiet
 from shared.models import Branch
 
 
@@ -20,6 +20,19 @@ def ask_quiet_crews() -> None:
     """Ask the crews of which nothing is heard where they are."""
     for branch in Branch.objects.all():
         quiet.ask_quiet_crews(branch=branch)
+
+
+@shared_task(name="jobs.tasks.remind_customers")
+def remind_customers() -> None:
+    """Write the reminders of the next working day."""
+    for branch in Branch.objects.all():
+        messages.remind(branch=branch)
+
+
+@shared_task(name="jobs.tasks.send_due_messages")
+def send_due_messages() -> int:
+    """Send the messages whose quiet hours are over or whose next try is due."""
+    return messages.send_due()
 
 
 @shared_task(name="jobs.tasks.let_go_lapsed")

@@ -222,6 +222,18 @@ def _key(kind: Kind, subject: models.Model) -> str:
     return f"document {kind.key} {subject._meta.label_lower} {subject.pk}"
 
 
+def pdf_of(kind: str, subject: models.Model | None, by: User | None) -> bytes:
+    """The document as things stand now: the one that is kept where it is fresh, else made here and not kept."""
+    if subject is None:
+        raise Refused("what this document was about is gone")
+    what = kind_of(kind)
+    content = what.content(subject)
+    latest = Document.objects.latest_of(kind, subject)
+    if latest is not None and latest.content_hash == what.hash_of(content) and Path(latest.file.path).exists():
+        return Path(latest.file.path).read_bytes()
+    return render(what, subject, content, revision=_next_revision(what, subject), by=by)[0]
+
+
 # -- making -----------------------------------------------------------------------------
 
 

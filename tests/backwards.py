@@ -32,6 +32,7 @@ KNOWN: Final[dict[tuple[str, str], str]] = {
     ("jobs", "0007_a_parked_entry_keeps_its_jobs_number"): STOPPED,
     ("jobs", "0010_offers_and_wishes"): DEFAULTED,
     ("jobs", "0021_how_exact_a_place_is"): DEFAULTED,
+    ("jobs", "0022_messages_to_customers"): DEFAULTED,
     ("measuring", "0002_visit_rows_named_by_devices"): FIRST,
     ("measuring", "0004_remove_product_options"): STOPPED,
     ("measuring", "0009_why_it_goes_on"): DEFAULTED,

@@ -13,7 +13,7 @@ from installs.rules.causes import NO, YES, Cause, cause
 from installs.services.hardware import pull_hardware, refresh_hardware
 from jobs.models import Appointment, Purpose
 from jobs.ports import ports as jobs_ports
-from jobs.services import appointments, stages
+from jobs.services import appointments, messages, stages
 from measuring.models import Opening, Unit, VisitOpening
 from measuring.ports import ports as measuring_ports
 from measuring.services.sizes import unused_code
@@ -84,6 +84,7 @@ def _join_visit(owed: ReturnOwed, by: User) -> Appointment:
         visit = appointments.new_appointment(
             job=owed.job, purpose=Purpose.RETURN, by=by, note=f"return: {owed.cause_text}"[:240]
         )
+        messages.notify(kind="return_trip", job=owed.job, by=by, appointment=visit)
     ReturnOwed.objects.filter(pk=owed.pk).update(appointment=visit)
     owed.appointment = visit
     VisitUnit.objects.get_or_create(appointment=visit, unit=owed.waits_for)

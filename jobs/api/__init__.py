@@ -16,6 +16,7 @@ def register(router: DefaultRouter) -> None:
     from jobs.api.customers import CustomerViewSet, ProjectViewSet, SiteViewSet
     from jobs.api.feeds import FeedViewSet
     from jobs.api.jobs import JobViewSet
+    from jobs.api.messages import MessageViewSet
     from jobs.api.plans import ProposalViewSet
     from jobs.api.setting_up import register as register_setup
 
@@ -27,4 +28,5 @@ def register(router: DefaultRouter) -> None:
     router.register("crews", CrewViewSet, basename="crew")
     router.register("proposals", ProposalViewSet, basename="proposal")
     router.register("feeds", FeedViewSet, basename="feed")
+    router.register("messages", MessageViewSet, basename="message")
     register_setup(router)

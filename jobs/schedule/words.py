@@ -4,10 +4,12 @@ from __future__ import annotations
 
 import datetime as dt
 
-from jobs.models import Appointment, ReadinessAnswer
+from jobs.models import Appointment, Job, MessageKind, MessageWords, ReadinessAnswer
+from jobs.rules.messages import LEAVING_MIN, SORTS, Words, fill
 from shared.formats import dates
 from shared.formats.dates import long_day
 from shared.formats.durations import minutes_text
+from shared.models import Branch
 
 
 def clock(when: dt.datetime, tz: dt.tzinfo) -> str:
@@ -70,22 +72,48 @@ def copy_text(row: Appointment) -> str:
 
     Empty when the visit stands nowhere, while its window is only held, and when it is done: nobody is coming then.
     """
-    window = window_text(row)
-    branch = row.job.branch
-    if not window or row.state in {Appointment.State.RESERVED, Appointment.State.DONE}:
+    if not window_text(row) or row.state in {Appointment.State.RESERVED, Appointment.State.DONE}:
         return ""
-    if row.state == Appointment.State.CANCELLED:
-        return (
-            f"{row.job.customer.name}: our visit to {WHAT[row.purpose]} on {window} is called off. Nobody comes then.\n"
-            f"Job {row.job.number}. {branch.name}{', ' + branch.phone if branch.phone else ''}."
-        )
-    lines = [
-        f"{row.job.customer.name}: we come to {WHAT[row.purpose]} on {window}.",
-        f"Address: {row.job.site.address}.",
-        f"It takes about {stay_text(row)}.",
-        f"Job {row.job.number}. {branch.name}{', ' + branch.phone if branch.phone else ''}.",
-    ]
-    return "\n".join(lines)
+    is_off = row.state == Appointment.State.CANCELLED
+    return written(MessageKind.CANCELLATION if is_off else MessageKind.CONFIRMATION, row.job, row).body
+
+
+def words_of(branch: Branch, kind: str) -> MessageWords:
+    """A branch's words of a message: its own, or the starting ones (not saved)."""
+    start = SORTS[kind].words
+    own = MessageWords.objects.filter(branch=branch, kind=kind).first()
+    return own or MessageWords(branch=branch, kind=kind, subject=start.subject, body=start.body, short=start.short)
+
+
+def written(
+    kind: str,
+    job: Job,
+    row: Appointment | None = None,
+    *,
+    expected: dt.datetime | None = None,
+    words: MessageWords | None = None,
+) -> Words:
+    """What a message about this job, or this visit of it, says; no key, no code, no other customer."""
+    words = words or words_of(job.branch, kind)
+    blanks = blanks_of(job, row, expected)
+    return Words(*(fill(text, blanks) for text in (words.subject, words.body, words.short)))
+
+
+def blanks_of(job: Job, row: Appointment | None, expected: dt.datetime | None = None) -> dict[str, str]:
+    """What stands in the blanks of a message."""
+    branch = job.branch
+    found = {
+        "customer": job.customer.name,
+        "address": job.site.address,
+        "number": job.number,
+        "contact": f"{branch.name}{', ' + branch.phone if branch.phone else ''}",
+    }
+    if row is not None:
+        found |= {"what": WHAT[row.purpose], "window": window_text(row), "stay": stay_text(row)}
+    if expected is not None:
+        until = expected + dt.timedelta(minutes=LEAVING_MIN)
+        found["expected"] = f"between {clock(expected, branch.tz)} and {clock(until, branch.tz)}"
+    return found
 
 
 def late_text(row: Appointment, expected: dt.datetime | None) -> str:

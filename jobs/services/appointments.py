@@ -11,7 +11,17 @@ from django.db import transaction
 from django.db.models import F, QuerySet
 from django.utils import timezone
 
-from jobs.models import Appointment, AppointmentMove, CalendarRules, Crew, Job, PossibleWindow, Purpose, Skill
+from jobs.models import (
+    Appointment,
+    AppointmentMove,
+    CalendarRules,
+    Crew,
+    Job,
+    MessageKind,
+    PossibleWindow,
+    Purpose,
+    Skill,
+)
 from jobs.ports import Blocker, Expected, Minutes, ports
 from jobs.rules.travel import drive_seconds
 from jobs.schedule.availability import crew_days
@@ -20,6 +30,7 @@ from jobs.schedule.day import BEGUN, in_the_calendar, read_day, read_schedule
 from jobs.schedule.effects import LOCKED, Effect, Push, effect_of, in_the_way, trouble_text
 from jobs.schedule.travel import road_model
 from jobs.services.base import lock_appointment, lock_crews, plain_state, restore, save, sync_from
+from jobs.services.messages import PUTS_UP, notify, tell_cancelled, tell_window
 from jobs.services.stages import lock_open_job, recompute_stage
 from jobs.services.times import check_spans
 from shared import audit
@@ -422,6 +433,7 @@ def promise_another_time(
     push(effect.pushed, by=by)
     _remember(row, was, effect.pushed, by)
     recompute_stage(job=row.job_id, by=by)
+    tell_window(appointment=row, by=by)
     return sync_from(appointment, row)
 
 
@@ -469,6 +481,7 @@ def promise(
     row.state, row.reserved_until, row.reserved_by = State.PROMISED, None, None
     _save_place(row, by, "promised")
     recompute_stage(job=row.job_id, by=by)
+    tell_window(appointment=row, by=by)
     return sync_from(appointment, row)
 
 
@@ -520,6 +533,7 @@ def cancel_appointment(*, appointment: Appointment, by: User, reason: str = "") 
     row.state, row.reserved_until, row.reserved_by, row.is_locked = State.CANCELLED, None, None, False
     _save_place(row, by, "called the visit off", reason)
     recompute_stage(job=row.job_id, by=by)
+    tell_cancelled(appointment=row, by=by)
     return sync_from(appointment, row)
 
 
@@ -671,6 +685,8 @@ def told_late(*, appointment: Appointment, by: User) -> Appointment:
 
 
 ORDER = (State.ON_THE_WAY, State.ARRIVED, State.DONE)
+NEWS = dt.timedelta(minutes=10)
+"""A tap that reaches the office later than this after it was made is no news to the customer."""
 
 
 def _mark(
@@ -692,4 +708,14 @@ def _mark(
     row.version += 1
     save(row, ["state", field, "version"], by=by, action=action, job=row.job_id)
     recompute_stage(job=row.job_id, by=by)
+    if timezone.now() - when < NEWS:
+        _tell_tap(row, by)
     return sync_from(appointment, row)
+
+
+def _tell_tap(row: Appointment, by: User) -> None:
+    """The customer hears that the crew has set out, and that what was put up is done."""
+    if row.state == State.ON_THE_WAY:
+        notify(kind=MessageKind.LEAVING, job=row.job, by=by, appointment=row)
+    elif row.state == State.DONE and row.purpose in PUTS_UP:
+        notify(kind=MessageKind.DONE, job=row.job, by=by, appointment=row)

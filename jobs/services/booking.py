@@ -16,13 +16,14 @@ from jobs.ports import ports
 from jobs.services import places
 from jobs.services.appointments import cancel_appointment, know_minutes_anew, new_appointment
 from jobs.services.base import save
+from jobs.services.messages import notify
 from jobs.services.stages import lock_job, lock_open_job, recompute_stage
 from jobs.services.times import set_wishes
 from shared import audit
 from shared.errors import Refused
 from shared.models import Branch, User
 
-CUSTOMER_FIELDS: Final = ("name", "phone", "email", "note")
+CUSTOMER_FIELDS: Final = ("name", "phone", "email", "takes_texts", "no_messages", "note")
 SITE_FIELDS: Final = (
     "name", "street", "line2", "town", "postcode", "latitude", "longitude", "year_built", "floor", "has_lift",
     "longest_in_lift", "longest_on_stair", "children", "pets", "parking", "access", "access_secret", "access_note",
@@ -63,7 +64,7 @@ def new_customer(*, branch: Branch, by: User, **values: Any) -> Customer:
 
 @transaction.atomic
 def edit_customer(*, customer: Customer, by: User, **values: Any) -> Customer:
-    """Name, phone, email, note."""
+    """Name, phone, email, which messages they take, note."""
     fields = _fill(customer, values, CUSTOMER_FIELDS)
     save(customer, fields, by=by, action="changed the customer")
     return customer
@@ -233,8 +234,10 @@ def hold(*, job: Job, reason: str, by: User, note: str = "") -> Job:
     row = lock_open_job(job)
     if reason not in Job.Hold.values:
         raise Refused(f"{reason} is no reason to hold a job", field="reason", bound=", ".join(Job.Hold.values))
-    row.hold, row.hold_note = reason, note
+    was, row.hold, row.hold_note = row.hold, reason, note
     save(row, ["hold", "hold_note"], by=by, action="held the job", job=row, note=note)
+    if reason != was and reason in {Job.Hold.DEPOSIT, Job.Hold.APPROVAL}:
+        notify(kind=reason, job=row, by=by)
     return recompute_stage(job=row, by=by)
 
 

@@ -56,7 +56,7 @@ def find_entries(user: User, text: str) -> tuple[list[SearchEntry], bool]:
     The second is whether a typing mistake had to be forgiven.
     """
     sees_contact = user.has_role(*SEES_PHONES)
-    asked = readings(text, _region_of(user.branch))
+    asked = readings(text, region_of(user.branch))
     for one in asked:
         if found := _met(user, one, sees_contact=sees_contact):
             return found, False
@@ -144,7 +144,7 @@ def _column(query: str, values: list[Any]) -> list[str]:
 @transaction.atomic
 def keep_customer(customer: Customer) -> None:
     """Writes anew what a customer and their sites are found by; call it in the transaction that changed them."""
-    region = _region_of(customer.branch)
+    region = region_of(customer.branch)
     before = {entry.site_id: entry for entry in customer.search_entries.all()}
     texts: dict[int | None, str] = {site.pk: _text(customer, site, region) for site in customer.sites.all()}
     texts = texts or {None: _text(customer, None, region)}
@@ -211,7 +211,8 @@ def _text(customer: Any, site: Any, region: str) -> str:
     return search_text([customer.name, *here], [customer.email], numbers, region)
 
 
-def _region_of(branch: Branch | None) -> str:
+def region_of(branch: Branch | None) -> str:
+    """The country whose telephone numbers are written without its own."""
     return (CalendarRules.of(branch).holiday_country if branch else "") or REGION
 
 

@@ -14,6 +14,7 @@ from django.utils.http import url_has_allowed_host_and_scheme
 from django.views.decorators.http import require_GET, require_http_methods, require_POST
 
 from jobs.access import DRIVES, LOOKS, OFFICE, SEES_PHONES, appointment_for, crew_for, is_of_crew, secret_for
+from jobs.adapters import ready_for_visit, sent_to
 from jobs.forms import (
     CallForm,
     MoveForm,
@@ -95,6 +96,8 @@ def appointment_context(request: SignedInRequest, row: Appointment, **more: obje
         "earliest": first,
         "earliest_why": why,
         "copy_text": copy_text(row) if is_office else "",
+        "ready": ready_for_visit(row) if is_office else None,
+        "sent": sent_to(row) if is_office else [],
         "told_stay": stay_text(row),
         "last_move": AppointmentMove.objects.filter(appointment=row, undone_at=None).first() if is_office else None,
         "readiness": list(row.readiness.all()),

@@ -19,7 +19,7 @@ from django.utils import timezone
 from django.views.decorators.http import require_GET, require_POST
 
 from jobs.access import OFFICE
-from jobs.models import INSTALLING, MEASURING, Appointment, CalendarRules, Job
+from jobs.models import INSTALLING, MEASURING, Appointment, CalendarRules, Job, Message
 from jobs.ports import Blocker, ports
 from jobs.schedule.availability import WorkDay, crew_days
 from jobs.schedule.chances import Outlook, outlooks
@@ -29,6 +29,7 @@ from jobs.schedule.effects import standing_key
 from jobs.schedule.lateness import ANSWER, grade, quiet
 from jobs.schedule.words import clock
 from jobs.services import feeds as services
+from jobs.services.messages import is_wanted
 from jobs.views.jobs import PER_PAGE, csv_answer
 from shared.access import SignedInRequest, roles_required
 from shared.devices import entries
@@ -195,6 +196,7 @@ KINDS: Final = {
     "crewless": "visits stand where their crew does not work",
     "unready": "sites not ready",
     "entry": "entries from phones not taken",
+    "message": "messages not delivered",
     "call": "customers to call",
     "again": "jobs need another visit",
     "unmade": "installs promised before their parts are there",
@@ -257,6 +259,7 @@ def decisions(user: User, again: Mapping[int, Blocker] | None = None) -> list[De
         found += _of_visit(row, today, ahead.get(row.pk), now)
     found += _quiet(running, now)
     found += crewless(standing, hours)
+    found += _undelivered(user, today)
     found += _to_call(user, today)
     found += _forgotten(user, today)
     for job in Job.objects.filter(pk__in=again).select_related("customer").order_by("stage_since", "pk"):
@@ -276,6 +279,26 @@ def decisions(user: User, again: Mapping[int, Blocker] | None = None) -> list[De
         if (text := promised_unmade(row, first))
     ]
     return sorted(found, key=lambda decision: SEVERITIES.index(decision.severity))
+
+
+def _undelivered(user: User, today: dt.date) -> list[Decision]:
+    """Messages that did not go, or may not have, and are news still; one whose visit is near stops."""
+    rows = Message.objects.visible_to(user).undelivered().filter(job__cancelled_at=None)
+    rows = rows.select_related("job__customer", "appointment").order_by("created_at")[:50]
+    found = []
+    for row in rows:
+        if not is_wanted(row):
+            continue
+        visit = row.appointment
+        is_near = visit is not None and visit.day is not None and visit.day <= today + dt.timedelta(days=1)
+        about = visit if visit is not None else row.job
+        text = (
+            f"{row.job.number} {row.job.customer.name}: {row} {row.get_state_display()}: {row.answer}. "
+            "Call customer, or send it again."
+        )
+        url = f"{about.get_absolute_url()}#messages"
+        found.append(Decision(text, url, "stop" if is_near else "check", "message"))
+    return found
 
 
 def _to_call(user: User, today: dt.date) -> list[Decision]:

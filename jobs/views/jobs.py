@@ -18,6 +18,7 @@ from django.utils.dateparse import parse_date
 from django.views.decorators.http import require_GET, require_http_methods, require_POST
 
 from jobs.access import LOOKS, OFFICE, SEES_PHONES, customer_for, job_for
+from jobs.adapters import ready_for_job, sent_to
 from jobs.forms import CantForm, CustomerForm, HoldForm, JobForm, ReasonForm, VisitForm
 from jobs.models import Appointment, Job
 from jobs.ports import ports
@@ -165,6 +166,8 @@ def detail_context(request: SignedInRequest, job: Job, **more: object) -> dict[s
         "outcomes": ports.outcomes(visits),
         "blockers": blockers_of(job, visits) if is_office or user.has_role("workroom") else [],
         "is_office": is_office,
+        "ready": ready_for_job(job) if is_office else None,
+        "sent": sent_to(job) if is_office else [],
         "sees_phones": user.has_role(*SEES_PHONES),
         "hold_form": HoldForm(user=user),
         "reason_form": ReasonForm(user=user),

@@ -28,6 +28,7 @@ ROUTES = {
     "/api/crews/": OFFICE,
     "/api/proposals/": OFFICE,
     "/api/feeds/": OFFICE,
+    "/api/messages/": OFFICE,
 }
 ACTIONS = [
     "/api/jobs/{job}/hold/", "/api/jobs/{job}/cancel/", "/api/jobs/{job}/appointments/",

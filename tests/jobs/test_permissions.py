@@ -10,7 +10,7 @@ from django.urls import get_resolver, reverse
 from django.utils import timezone
 
 from jobs.ics import feed_token
-from jobs.models import Absence, CrewMember, Holiday, Proposal
+from jobs.models import Absence, CrewMember, Holiday, Message, Proposal
 from jobs.services import booking, feeds
 from shared import roles
 from shared.devices.models import DeviceEntry, FieldDevice, ParkedEntry
@@ -67,6 +67,11 @@ ENTRANCES = {
     "done": (OFFICE | FIELD, "post", "visit"),
     "told_late": (OFFICE, "post", "visit"),
     "readiness": (OFFICE, "get", "visit"),
+    "visit_told": (OFFICE, "post", "visit"),
+    "job_told": (OFFICE, "post", "job"),
+    "message_kinds": (OFFICE, "get", None),
+    "message_settle": (OFFICE, "post", "message"),
+    "message_words": (OFFICE, "get", "kind"),
     "ics": (OFFICE, "get", "visit"),
     "calendar": (OFFICE, "get", None),
     "asked_ready": (OFFICE, "post", None),
@@ -101,6 +106,8 @@ ENTRANCES = {
     "holiday_remove": (OFFICE, "post", "holiday"),
 }
 OPEN = {"feed"}  # a signed address of its own
+OF_EVERY_BRANCH = {"message_words"}
+"""Addresses of what every branch has of its own."""
 
 
 @pytest.fixture
@@ -132,6 +139,8 @@ def keys(cast, branch):
         "crew": crew.pk, "absence": absence.pk, "holiday": holiday.pk, "run": run.pk, "import": imported.pk,
         "proposal": proposal.pk, "project": project.pk, "member": CrewMember.objects.first().pk,
         "feed": feeds.open_feed(branch=branch, crew=crew, by=dispatcher).pk,
+        "message": Message.objects.create(job=visit.job, kind="deposit", occasion="x", channel="email").pk,
+        "kind": "deposit",
     }  # fmt: skip
 
 
@@ -181,7 +190,7 @@ def test_nobody_signed_out_gets_in(name, keys, client):
     assert answer.url.startswith("/sign-in/")
 
 
-@pytest.mark.parametrize("name", [name for name in ENTRANCES if ENTRANCES[name][2]])
+@pytest.mark.parametrize("name", [name for name in ENTRANCES if ENTRANCES[name][2] and name not in OF_EVERY_BRANCH])
 def test_a_stranger_finds_nothing_there(name, stranger, keys, as_user):
     answer = getattr(as_user(stranger), ENTRANCES[name][1])(address(name, keys))
 

@@ -272,6 +272,12 @@ CHANGES: dict[str, list[Change]] = {
             Change(f"GET /api/branches/* body.*{name}", "Said when the firm is set up.", is_new=True)
             for name in ("currency", "first_weekday")
         ],
+        # which messages a customer takes
+        *[
+            Change(f"{when}GET /api/customers/* body.*{name}", "Which messages a customer takes.", is_new=True)
+            for name in ("takes_texts", "no_messages")
+            for when in ("",)
+        ],
         # from what a place was taken, and within how far
         *[
             Change(f"GET /api/sites/* body.*{name}", "How exact a site's place is.", is_new=True)
