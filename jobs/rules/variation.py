@@ -119,7 +119,7 @@ class Variation:
 
     def lateness(self, days: int) -> np.ndarray:
         """Seconds by which a crew leaves late, ascending, each as likely."""
-        return _spread(self.late, days)
+        return spread(self.late, days)
 
     def as_json(self) -> dict[str, object]:
         """As it is stored."""
@@ -144,7 +144,7 @@ CAREFUL: Final = Variation.lognormal(
 
 
 @lru_cache(maxsize=64)
-def _spread(quantiles: Quantiles, days: int) -> np.ndarray:
+def spread(quantiles: Quantiles, days: int) -> np.ndarray:
     """The distribution of these quantiles by so many values of the same weight, ascending."""
     found = np.interp((np.arange(days) + 0.5) / days, SHARES, quantiles)
     found.flags.writeable = False
@@ -153,7 +153,7 @@ def _spread(quantiles: Quantiles, days: int) -> np.ndarray:
 
 @lru_cache(maxsize=256)
 def _factors(quantiles: Quantiles, scale: float, shift: float, days: int) -> np.ndarray:
-    found = np.asarray(np.exp(scale * _spread(quantiles, days) + shift))
+    found = np.asarray(np.exp(scale * spread(quantiles, days) + shift))
     found.flags.writeable = False
     return found
 
@@ -220,10 +220,10 @@ def learned(
     wide = CAREFUL_SERVICE / float(np.median([one.sigma for one in visits]))
     return replace(
         few,
-        service=_quantiles(logs, [wide * z for z in NORMAL]),
-        drive=_quantiles(shape + mean + day_sigma**2 / 2, _normal(CAREFUL_DRIVE)),
+        service=pooled(logs, [wide * z for z in NORMAL]),
+        drive=pooled(shape + mean + day_sigma**2 / 2, _normal(CAREFUL_DRIVE)),
         day_sigma=day_sigma,
-        late=_quantiles(late, CAREFUL.late),
+        late=pooled(late, CAREFUL.late),
         turn=float(np.median(turns)) if turns else 0.0,
         waits=waits,
         least_sigma=0.0,
@@ -292,7 +292,7 @@ def components(drives: Sequence[LoggedDrive]) -> tuple[float, float, float]:
     return mean, math.sqrt(common), math.sqrt(inside)
 
 
-def _quantiles(values: Sequence[float] | np.ndarray, prior: Sequence[float]) -> Quantiles:
+def pooled(values: Sequence[float] | np.ndarray, prior: Sequence[float]) -> Quantiles:
     """Of the values, the prior's among them like `PRIOR` more of its own."""
     spots = (np.arange(PRIOR) + 0.5) / PRIOR
     pooled = np.concatenate([np.asarray(values, dtype=float), np.interp(spots, SHARES, prior)])
