@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import datetime as dt
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from decimal import Decimal
 from typing import Any, Final
@@ -23,7 +24,7 @@ from fabrication.services.range import OFF_COLUMNS
 from jobs.models import Job
 from measuring.models import Family
 from shared.fields import LengthFormField
-from shared.forms import DateInput, PageForm
+from shared.forms import DateInput, PageForm, TimeInput
 from shared.lengths import ZERO, Length
 from shared.records import length_text, read_length
 
@@ -480,6 +481,44 @@ class SupplierForm(PageForm):
     lead_days = forms.IntegerField(
         min_value=0, max_value=365, initial=7, label="Lead time", help_text="working days from order to door"
     )
+    transit_days = forms.IntegerField(
+        min_value=0, max_value=60, required=False, label="Of these in transit", help_text="working days; empty: 2"
+    )
+    order_by = forms.TimeField(
+        required=False, widget=TimeInput(), label="Orders in by", help_text="a later one counts from the next day"
+    )
+    closed = forms.CharField(
+        required=False,
+        max_length=1000,
+        label="Closed",
+        widget=forms.Textarea(attrs={"rows": 3, "placeholder": "2026-12-21 to 2027-01-03"}),
+        help_text="shutdowns, a line each",
+    )
+
+    def __init__(self, *args: Any, initial: dict[str, Any] | None = None, **kwargs: Any) -> None:
+        if initial is not None:
+            initial = {**initial, "closed": "\n".join(f"{begin} to {end}" for begin, end in initial["closed"])}
+        super().__init__(*args, initial=initial, **kwargs)
+
+    def clean_transit_days(self) -> int:
+        days = self.cleaned_data["transit_days"]
+        return 2 if days is None else int(days)
+
+    def clean_closed(self) -> list[list[str]]:
+        """The lines as first and last days."""
+        return [_shutdown(line) for line in self.cleaned_data["closed"].splitlines() if line.strip()]
+
+
+def _shutdown(line: str) -> list[str]:
+    first, _, last = line.strip().partition(" to ")
+    try:
+        return [dt.date.fromisoformat(day.strip()).isoformat() for day in (first, last or first)]
+    except ValueError:
+        raise forms.ValidationError(f"{line.strip()[:40]}: give days such as 2026-12-21 to 2027-01-03.") from None
+
+
+class ShipDateForm(PageForm):
+    ships_on = forms.DateField(required=False, widget=DateInput(), label="Acknowledged ship date")
 
 
 class ToleranceForm(PageForm):

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import datetime as dt
 import uuid
 from math import ceil
 from typing import Self, TypeVar
@@ -124,6 +125,11 @@ class Supplier(models.Model):
     lead_days = models.PositiveSmallIntegerField(
         default=7, validators=between(0, 365), help_text="working days from order to door"
     )
+    transit_days = models.PositiveSmallIntegerField(
+        default=2, db_default=2, validators=between(0, 60), help_text="working days of those on the road"
+    )
+    order_by = models.TimeField(null=True, blank=True, help_text="an order after this counts from the next day")
+    closed = models.JSONField(default=list, db_default=[], help_text="first and last day of each shutdown, as ISO days")
 
     objects = BranchQuerySet.as_manager()
 
@@ -132,6 +138,11 @@ class Supplier(models.Model):
 
     def __str__(self) -> str:
         return self.name
+
+    @property
+    def shutdowns(self) -> tuple[tuple[dt.date, dt.date], ...]:
+        """First and last day of each."""
+        return tuple((dt.date.fromisoformat(begin), dt.date.fromisoformat(end)) for begin, end in self.closed)
 
 
 class Material(models.Model):
@@ -719,6 +730,7 @@ class Purchase(models.Model):
     number = models.CharField(max_length=16)
     state = models.CharField(max_length=10, choices=State.choices, default=State.DRAFT)
     expected_on = models.DateField(null=True, blank=True)
+    ships_on = models.DateField(null=True, blank=True, help_text="as the supplier acknowledged it")
     ordered_at = models.DateTimeField(null=True, blank=True)
     created_by = models.ForeignKey(settings.AUTH_USER_MODEL, models.PROTECT, related_name="+")
     created_at = models.DateTimeField(default=timezone.now)
@@ -769,6 +781,7 @@ class PurchaseLine(models.Model):
     differences = models.JSONField(default=list)
     packages_expected = models.PositiveSmallIntegerField(default=1)
     packages_received = models.PositiveSmallIntegerField(default=0)
+    received_at = models.DateTimeField(null=True, blank=True, help_text="when the last of it came")
     note = models.CharField(max_length=240, blank=True)
 
     objects = PurchaseLineQuerySet.as_manager()

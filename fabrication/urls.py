@@ -64,6 +64,7 @@ urlpatterns = [
     path("workroom/buying/stock/", buying.buy_stock, name="buy_stock"),
     path("workroom/purchases/<int:pk>/", buying.purchase, name="purchase"),
     path("workroom/purchases/<int:pk>/sheet.csv", buying.purchase_csv, name="purchase_csv"),
+    path("workroom/purchases/<int:pk>/ship-date/", buying.ship_date, name="ship_date"),
     path("workroom/purchase-lines/<int:pk>/acknowledge/", buying.acknowledge_line, name="acknowledge"),
     path("workroom/purchase-lines/<int:pk>/receive/", buying.receive, name="receive_line"),
     path("workroom/purchase-lines/<int:pk>/inspect/", buying.inspect, name="inspect_line"),

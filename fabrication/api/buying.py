@@ -13,7 +13,7 @@ from fabrication.access import WORKS
 from fabrication.models import Material, Purchase, PurchaseLine, Supplier
 from fabrication.services import buying
 from shared.api import ApiRequest, IdField, ReadViewSet, valid
-from shared.fields import LengthSerializerField
+from shared.fields import DayField, LengthSerializerField
 
 
 class PurchaseLineSerializer(serializers.ModelSerializer[PurchaseLine]):
@@ -35,7 +35,7 @@ class PurchaseSerializer(serializers.ModelSerializer[Purchase]):
 
     class Meta:
         model = Purchase
-        fields = ["id", "number", "supplier", "state", "ordered_at", "expected_on", "lines"]
+        fields = ["id", "number", "supplier", "state", "ordered_at", "ships_on", "expected_on", "lines"]
 
 
 class StockLineSerializer(serializers.Serializer[None]):
@@ -60,6 +60,10 @@ class OrderSerializer(serializers.Serializer[None]):
         return attrs
 
 
+class ShipDateSerializer(serializers.Serializer[None]):
+    ships_on = DayField(allow_null=True)
+
+
 class PurchaseViewSet(ReadViewSet[Purchase]):
     """Purchases and their lines."""
 
@@ -81,6 +85,14 @@ class PurchaseViewSet(ReadViewSet[Purchase]):
             lines = [self._line(request, row) for row in sent["lines"]]
             purchase = buying.order_stock(supplier=supplier, lines=lines, by=request.user)
         return Response(PurchaseSerializer(purchase).data, status=201)
+
+    @extend_schema(request=ShipDateSerializer, responses=PurchaseSerializer)
+    @action(detail=True, methods=["post"], url_path="ship-date")
+    def ship_date(self, request: ApiRequest, pk: str = "") -> Response:
+        """The day on which the supplier ships, as acknowledged."""
+        sent = valid(ShipDateSerializer, request)
+        purchase = buying.acknowledge_shipping(purchase=self.get_object(), by=request.user, **sent)
+        return Response(PurchaseSerializer(purchase).data)
 
     def _line(self, request: ApiRequest, row: dict[str, Any]) -> buying.StockLine:
         material = Material.objects.visible_to(request.user).filter(key=row["material"]).first()

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import datetime as dt
 from typing import Any
 
 from drf_spectacular.utils import extend_schema
@@ -15,7 +16,7 @@ from fabrication.services.making import OWN
 from jobs.api.base import mine
 from measuring.models import Family
 from shared.api import ApiRequest, ReadViewSet, valid
-from shared.fields import LengthSerializerField
+from shared.fields import DayField, LengthSerializerField
 
 
 class MaterialSerializer(serializers.ModelSerializer[Material]):
@@ -65,6 +66,16 @@ class MaterialViewSet(ReadViewSet[Material]):
 
 
 class SupplierSerializer(serializers.ModelSerializer[Supplier]):
+    closed = serializers.ListField(
+        child=serializers.ListField(child=DayField(), min_length=2, max_length=2),
+        required=False,
+        max_length=services.MOST_SHUTDOWNS,
+        help_text="First and last day of each shutdown.",
+    )
+
+    def validate_closed(self, spans: list[list[dt.date]]) -> list[list[str]]:
+        return [[day.isoformat() for day in span] for span in spans]
+
     class Meta:
         model = Supplier
         fields = ["id", *services.SUPPLIER_COLUMNS]

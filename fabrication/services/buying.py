@@ -15,10 +15,12 @@ from django.utils import timezone
 from fabrication.adapters.supplied import supplied_columns, supplied_size
 from fabrication.models import Material, Part, Purchase, PurchaseLine, StockItem, Supplier, UnitMake
 from fabrication.rules.needs import Need, need_of_length
+from fabrication.rules.supply import LONGEST, arrival
 from fabrication.services.stock import receive_stock
+from jobs.schedule.availability import holidays_between
 from jobs.services.stages import lock_job, recompute_stage
 from measuring.models import Product, Unit
-from shared.audit import record
+from shared.audit import changed, record
 from shared.errors import Refused
 from shared.formats.dates import short_day
 from shared.lengths import ZERO, Length, LengthUnit
@@ -205,15 +207,41 @@ def late_of(purchase: Purchase) -> list[str]:
 
 def _open_purchase(branch: Branch, supplier: Supplier, by: User) -> Purchase:
     now = timezone.now()
+    here = now.astimezone(branch.tz)
+    is_late = supplier.order_by is not None and here.time() > supplier.order_by
     return Purchase.objects.create(
         branch=branch,
         supplier=supplier,
         number=_next_number(branch),
         state=Purchase.State.ORDERED,
         ordered_at=now,
-        expected_on=now.astimezone(branch.tz).date() + dt.timedelta(days=supplier.lead_days),
+        expected_on=_comes(supplier, here.date(), supplier.lead_days + is_late),
         created_by=by,
     )
+
+
+def _comes(supplier: Supplier, day: dt.date, count: int) -> dt.date:
+    """So many of the branch's and the supplier's working days after a day."""
+    off = holidays_between(supplier.branch, day, day + dt.timedelta(days=LONGEST))
+    return arrival(day, count, lambda one: one.weekday() < 5 and one not in off, supplier.shutdowns)
+
+
+@transaction.atomic
+def acknowledge_shipping(*, purchase: Purchase, ships_on: dt.date | None, by: User) -> Purchase:
+    """The day the supplier ships, as acknowledged, and with it the day the goods are here."""
+    row = Purchase.objects.select_for_update(of=("self",)).select_related("supplier__branch").get(pk=purchase.pk)
+    if row.state != Purchase.State.ORDERED or row.ordered_at is None:
+        raise Refused(f"{row} is {row.get_state_display()}", field="ships_on")
+    ordered = row.ordered_at.astimezone(row.supplier.branch.tz).date()
+    if ships_on is not None and not ordered <= ships_on <= ordered + dt.timedelta(days=LONGEST):
+        raise Refused("this is no day after the order", field="ships_on", bound=f"from {short_day(ordered)} on")
+    row.ships_on = ships_on
+    if ships_on is not None:
+        row.expected_on = _comes(row.supplier, ships_on, row.supplier.transit_days)
+    changes = changed(row, ["ships_on", "expected_on"])
+    row.save(update_fields=["ships_on", "expected_on"])
+    record(by=by, action="noted the acknowledged ship date", subject=row, changes=changes)
+    return row
 
 
 # -- what comes back -------------------------------------------------------------------
@@ -275,6 +303,7 @@ def receive_line(
         raise Refused(f"{line} was acknowledged otherwise: {'; '.join(line.differences)}")
     if packages < 1:
         raise Refused("say how many packages came", field="packages", bound="1 or more")
+    was = line.state
     line.packages_received += packages
     if line.make is None and line.material is not None:
         alone = line.material.kind == Material.Kind.CLOTH
@@ -286,7 +315,8 @@ def receive_line(
         line.state = PurchaseLine.State.INSPECTED
     elif line.packages_received >= line.packages_expected:
         line.state = PurchaseLine.State.RECEIVED
-    line.save(update_fields=["packages_received", "state"])
+    line.received_at = timezone.now() if line.state != was else None
+    line.save(update_fields=["packages_received", "state", "received_at"])
     record(
         by=by, action="received", subject=line, note=f"{line.packages_received} of {line.packages_expected} packages"
     )

@@ -23,7 +23,8 @@ MATERIAL_COLUMNS: Final = (
     "name", "facts", "kerf", "trim", "keep", "supplier", "supplier_code", "lead_days", "reorder_at", "pack",
     "is_active",
 )  # fmt: skip
-SUPPLIER_COLUMNS: Final = ("name", "email", "address", "lead_days")
+SUPPLIER_COLUMNS: Final = ("name", "email", "address", "lead_days", "transit_days", "order_by", "closed")
+MOST_SHUTDOWNS: Final = 20
 OFF_COLUMNS: Final = ("width_under", "width_over", "width_over_inside", "height_under", "height_over")
 
 
@@ -103,6 +104,7 @@ def save_supplier(
     row.name = row.name.strip()
     if not row.name:
         raise Refused("name the supplier", field="name")
+    _check_shutdowns(row)
     if Supplier.objects.filter(branch=branch, name__iexact=row.name).exclude(pk=row.pk).exists():
         raise Refused(f"there is a {row.name} already", field="name")
     changes = changed(row, SUPPLIER_COLUMNS)
@@ -110,6 +112,14 @@ def save_supplier(
         row.save()
         record(by=by, action="changed a supplier" if supplier else "added a supplier", subject=row, changes=changes)
     return row
+
+
+def _check_shutdowns(row: Supplier) -> None:
+    if len(row.closed) > MOST_SHUTDOWNS:
+        raise Refused(f"{len(row.closed)} shutdowns", field="closed", bound=f"{MOST_SHUTDOWNS} at most")
+    for begin, end in row.shutdowns:
+        if end < begin:
+            raise Refused("a shutdown ends before it begins", field="closed")
 
 
 @transaction.atomic

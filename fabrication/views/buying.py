@@ -14,7 +14,7 @@ from django.views.decorators.http import require_GET, require_POST
 
 from fabrication.access import WORKS, purchase_for, purchase_line_for
 from fabrication.documents import purchase_rows
-from fabrication.forms import AcknowledgeForm, BuyForm, InspectForm, PurchaseForm, ReceiveLineForm
+from fabrication.forms import AcknowledgeForm, BuyForm, InspectForm, PurchaseForm, ReceiveLineForm, ShipDateForm
 from fabrication.models import Purchase, PurchaseLine, Supplier, UnitMake
 from fabrication.services import buying as services
 from measuring.models import Product
@@ -97,9 +97,34 @@ def _ordered(request: SignedInRequest, form: PurchaseForm, order: Callable[[Supp
 def purchase(request: SignedInRequest, pk: int) -> HttpResponse:
     """One purchase with each line's next step."""
     found = purchase_for(request.user, pk)
+    return _purchase_page(request, found, [(line, _next_form(request, line)) for line in _lines(found)])
+
+
+def _purchase_page(
+    request: SignedInRequest,
+    purchase: Purchase,
+    lines: list[tuple[PurchaseLine, PageForm | None]],
+    ship_form: ShipDateForm | None = None,
+    status: int = 200,
+) -> HttpResponse:
+    if ship_form is None and purchase.state == Purchase.State.ORDERED:
+        ship_form = ShipDateForm(user=request.user, initial={"ships_on": purchase.ships_on})
+    context = {"purchase": purchase, "lines": lines, "late": services.late_of(purchase), "ship_form": ship_form}
+    return render(request, "fabrication/purchase.html", context, status=status)
+
+
+@roles_required(*WORKS)
+@require_POST
+def ship_date(request: SignedInRequest, pk: int) -> HttpResponse:
+    """The day on which the supplier ships, as acknowledged."""
+    found = purchase_for(request.user, pk)
+    form = ShipDateForm(request.POST, user=request.user)
+    if form.is_valid():
+        with refusals_to(form.refuse):
+            services.acknowledge_shipping(purchase=found, ships_on=form.cleaned_data["ships_on"], by=request.user)
+            return redirect("fabrication:purchase", found.pk)
     lines = [(line, _next_form(request, line)) for line in _lines(found)]
-    context = {"purchase": found, "lines": lines, "late": services.late_of(found)}
-    return render(request, "fabrication/purchase.html", context)
+    return _purchase_page(request, found, lines, form, 422)
 
 
 def _lines(purchase: Purchase) -> QuerySet[PurchaseLine]:
@@ -187,5 +212,4 @@ def _act_on_line(
             return redirect("fabrication:purchase", line.purchase_id)
     others = _lines(line.purchase)
     lines = [(other, form if other.pk == line.pk else _next_form(request, other)) for other in others]
-    context = {"purchase": line.purchase, "lines": lines, "late": services.late_of(line.purchase)}
-    return render(request, "fabrication/purchase.html", context, status=422)
+    return _purchase_page(request, line.purchase, lines, status=422)

@@ -74,6 +74,7 @@ ACTIONS = [
     ("buy_units", None),
     ("buy_stock", None),
     ("acknowledge", "line"),
+    ("ship_date", "purchase"),
     ("receive_line", "line"),
     ("inspect_line", "line"),
     ("flaw", "cut"),
