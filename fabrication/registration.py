@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 from fabrication import documents  # noqa: F401 - kinds of documents and work register themselves
+from fabrication.adapters.dates import expected_making, making_of, past_jobs
 from fabrication.adapters.finding import found
+from fabrication.adapters.rescues import rescues
 from fabrication.adapters.sources import blockers, ready_on, stock_standing
 from fabrication.services import planning  # noqa: F401
 from jobs.ports import ports as jobs_ports
@@ -41,6 +43,10 @@ def register() -> None:
     demo.add(load_recipe_book, position=15)  # measuring asks what can be chosen
     demo.add(load, position=30)
     jobs_ports.ready_sources.append(ready_on)
+    jobs_ports.making_sources.append(making_of)
+    jobs_ports.expected_making_sources.append(expected_making)
+    jobs_ports.past_sources.append(past_jobs)
+    jobs_ports.rescue_sources.append(rescues)
     jobs_ports.blocker_sources.append(blockers)
     measuring_ports.range_hooks.append(load_for_range)
     add(Step("Stock", "fabrication:stock", 70, stock_standing, can_wait=True))

@@ -299,6 +299,10 @@ class ReasonForm(PageForm):
     reason = forms.CharField(max_length=240, label="Why", error_messages={"required": "Say why, in a few words."})
 
 
+class TellDateForm(PageForm):
+    on = forms.DateField(label="Installed by", widget=DateInput())
+
+
 class CantForm(LocalTimes):
     """A stretch the customer can't be there; without hours, the whole day."""
 

@@ -16,6 +16,8 @@ from django.db.models import F, Q
 from django.urls import reverse
 from django.utils import timezone
 
+from jobs.rules.dates import CAREFUL as CAREFUL_WAITS
+from jobs.rules.dates import STEPS, Waits, Way
 from jobs.rules.variation import CAREFUL, Variation
 from shared.fields import LONGEST_NOTE, LengthField, between, held_within
 from shared.formats import dates
@@ -356,6 +358,34 @@ class Job(models.Model):
         return self.cancelled_at is not None
 
 
+class JobDate(models.Model):
+    """The day by which everything hangs: as the customer was told, and as it was last worked out."""
+
+    job = models.OneToOneField(Job, models.CASCADE, related_name="date")
+    told_on = models.DateField(null=True, blank=True, help_text="installed by, as the customer was told")
+    told_at = models.DateTimeField(null=True, blank=True)
+    by = models.DateField(null=True, blank=True, help_text="the day that keeps the branch's least chance")
+    chance = models.PositiveSmallIntegerField(
+        null=True, blank=True, validators=between(0, 100), help_text="of the day told, of 100"
+    )
+    decides = models.CharField(max_length=10, choices=STEPS.items(), blank=True, default="", db_default="")
+    rescues = models.JSONField(default=list, help_text="what would bring it forward: words, day, chance, price")
+    worked_out_at = models.DateTimeField(null=True, blank=True)
+
+    def __str__(self) -> str:
+        return f"date of {self.job.number}"
+
+    @property
+    def slips(self) -> bool:
+        """Whether the day told does not keep the branch's least chance any more."""
+        return self.told_on is not None and self.by is not None and self.by > self.told_on
+
+    @property
+    def ways(self) -> list[Way]:
+        """What would bring it forward, as it was worked out last."""
+        return [Way.from_json(row) for row in self.rescues]
+
+
 class ImpossibleTime(models.Model):
     """A stretch the customer said they can't be there."""
 
@@ -447,6 +477,10 @@ class Crew(models.Model):
 
     def __str__(self) -> str:
         return self.name
+
+    def drives_for(self, purpose: str) -> bool:
+        """Whether it drives for a purpose; one without any named drives for all."""
+        return not self.purposes or purpose in self.purposes
 
 
 class CrewMember(models.Model):
@@ -1033,6 +1067,9 @@ class CalendarRules(models.Model):
     holiday_region = models.CharField("state or province", max_length=10, blank=True)
     learned = models.JSONField(null=True, blank=True, editable=False, help_text="how times vary, from the crews' taps")
     learned_at = models.DateTimeField(null=True, blank=True, editable=False)
+    learned_waits = models.JSONField(
+        null=True, blank=True, editable=False, help_text="how long a job's steps take, from installed jobs"
+    )
 
     def __str__(self) -> str:
         return f"calendar rules of {self.branch}"
@@ -1041,6 +1078,11 @@ class CalendarRules(models.Model):
     def variation(self) -> Variation:
         """How times vary about the plan: the firm's own once it has learned them."""
         return Variation.from_json(self.learned) if self.learned else CAREFUL
+
+    @property
+    def waits(self) -> Waits:
+        """How long the steps of a job take: the firm's own once it has learned them."""
+        return Waits.from_json(self.learned_waits) if self.learned_waits else CAREFUL_WAITS
 
     @classmethod
     def of(cls, branch: Branch) -> CalendarRules:

@@ -10,9 +10,12 @@ from __future__ import annotations
 import datetime as dt
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
+from decimal import Decimal
 from typing import TYPE_CHECKING, Any
 
 from django.urls import NoReverseMatch, reverse
+
+from jobs.rules.dates import Goods, Past, Place, Supplied
 
 if TYPE_CHECKING:
     from django.db.models import Model, QuerySet
@@ -69,6 +72,33 @@ class Unfinished:
     ways: tuple[tuple[str, str], ...] = ()
 
 
+@dataclass(frozen=True, slots=True)
+class Making:
+    """
+    How far the units of a job are in the rooms above, and what they wait for; a day that is None is still to come.
+
+    `missing` names what is not in yet of that which makes a date certain.
+    """
+
+    families: Mapping[str, int] = field(default_factory=dict)
+    approved_on: dt.date | None = None
+    released_on: dt.date | None = None
+    made_on: dt.date | None = None
+    goods: tuple[Goods, ...] = ()
+    places: tuple[Place, ...] = ()
+    missing: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Rescue:
+    """What could bring a date forward: in words, how the job would stand then, and what it costs; None: not known."""
+
+    text: str
+    making: Making
+    price: Decimal | None = None
+    url: str = ""
+
+
 StageSource = Callable[["Job"], dict[str, Any]]
 """Gives some of the fields of `jobs.rules.stages.StageFacts` for one job."""
 
@@ -92,6 +122,18 @@ ReadySource = Callable[["Sequence[Job]"], Mapping[int, dt.date]]
 
 PartsUnknownSource = Callable[["Sequence[Appointment]"], Sequence[str]]
 """For each of these returns why nobody can say yet when its parts are there; empty when they can."""
+
+MakingSource = Callable[["Sequence[Job]"], Mapping[int, Making]]
+"""How far the units of these jobs (of one branch) are, by their keys."""
+
+ExpectedMakingSource = Callable[[Expected], Making]
+"""The same of a job of which only plain values are known."""
+
+PastSource = Callable[["Branch"], tuple[Sequence[Past], Sequence[Supplied]]]
+"""The latest jobs that are installed, and deliveries, to learn how long the steps of a job take."""
+
+RescueSource = Callable[["Job", Making], Iterable[Rescue]]
+"""What could bring the making of a job forward."""
 
 BlockerSource = Callable[["Job"], Iterable[Blocker]]
 
@@ -123,6 +165,10 @@ class Ports:
     outcome_sources: list[OutcomeSource] = field(default_factory=list)
     record_sources: dict[str, RecordSource] = field(default_factory=dict)
     ready_sources: list[ReadySource] = field(default_factory=list)
+    making_sources: list[MakingSource] = field(default_factory=list)
+    expected_making_sources: list[ExpectedMakingSource] = field(default_factory=list)
+    past_sources: list[PastSource] = field(default_factory=list)
+    rescue_sources: list[RescueSource] = field(default_factory=list)
     parts_unknown_sources: list[PartsUnknownSource] = field(default_factory=list)
     blocker_sources: list[BlockerSource] = field(default_factory=list)
     another_visit_sources: list[AnotherVisitSource] = field(default_factory=list)
@@ -176,6 +222,23 @@ class Ports:
             for pk, day in source(jobs).items():
                 found[pk] = max(day, found.get(pk, day))
         return found
+
+    def making(self, jobs: Sequence[Job]) -> dict[int, Making]:
+        """How far the units of these jobs (of one branch) are, by their keys; without those nobody knows of."""
+        return {pk: making for source in self.making_sources if jobs for pk, making in source(jobs).items()}
+
+    def expected_making(self, visit: Expected) -> Making:
+        """The same of a job of which only plain values are known."""
+        return next((source(visit) for source in self.expected_making_sources), Making(visit.families))
+
+    def past(self, branch: Branch) -> tuple[list[Past], list[Supplied]]:
+        """Jobs that are installed and deliveries that came, the latest."""
+        found = [source(branch) for source in self.past_sources]
+        return [row for rows, _ in found for row in rows], [row for _, rows in found for row in rows]
+
+    def rescues(self, job: Job, making: Making) -> list[Rescue]:
+        """What could bring the making of a job forward."""
+        return [rescue for source in self.rescue_sources for rescue in source(job, making)]
 
     def parts_unknown(self, appointments: Sequence[Appointment]) -> list[str]:
         """For each return why nobody can say yet when its parts are there; empty when they can."""

@@ -42,5 +42,6 @@ def register() -> None:
         rooms_expected="rooms",
         starts_at="start",
         takes_texts="agreed to text messages",
+        told_on="installed by, as told",
     )
     setup.register()

@@ -4,15 +4,23 @@ from __future__ import annotations
 
 from celery import shared_task
 
-from jobs.services import appointments, learning, messages, quiet
+from jobs.services import appointments, dates, learning, messages, quiet
 from shared.models import Branch
 
 
 @shared_task(name="jobs.tasks.learn_times")
 def learn_times() -> None:
-    """Learn how times vary from the taps of the last weeks, for every branch."""
+    """Learn how times vary from the taps of the last weeks, and how long jobs take, for every branch."""
     for branch in Branch.objects.all():
         learning.learn_times(branch=branch)
+        learning.learn_waits(branch=branch)
+
+
+@shared_task(name="jobs.tasks.work_out_dates")
+def work_out_dates() -> None:
+    """Work the install dates out anew that customers were told."""
+    for branch in Branch.objects.all():
+        dates.work_out_dates(branch=branch)
 
 
 @shared_task(name="jobs.tasks.ask_quiet_crews")

@@ -37,6 +37,7 @@ urlpatterns = [
     path("jobs/<int:pk>/unhold/", jobs.job_unhold, name="unhold"),
     path("jobs/<int:pk>/cancel/", jobs.job_cancel, name="cancel"),
     path("jobs/<int:pk>/take-up/", jobs.job_take_up, name="take_up"),
+    path("jobs/<int:pk>/date/", jobs.job_date, name="date"),
     path("jobs/<int:pk>/cant/", jobs.job_cant, name="cant"),
     path("jobs/<int:pk>/visits/new/", jobs.visit_new, name="visit_new"),
     path("customers/<int:pk>/", jobs.customer_edit, name="customer"),

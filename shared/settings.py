@@ -264,6 +264,7 @@ CELERY_BEAT_SCHEDULE = {
         "task": "jobs.tasks.learn_times",
         "schedule": crontab(hour="8", minute="40"),
     },
+    "work install dates out anew": {"task": "jobs.tasks.work_out_dates", "schedule": 3600.0},
     "ask crews of which nothing is heard": {"task": "jobs.tasks.ask_quiet_crews", "schedule": 60.0},
     "remind customers of the next working day": {"task": "jobs.tasks.remind_customers", "schedule": 300.0},
     "send messages that are due": {"task": "jobs.tasks.send_due_messages", "schedule": 30.0},

@@ -24,11 +24,13 @@ from jobs.api.base import (
 )
 from jobs.api.customers import CustomerSerializer, SiteSerializer
 from jobs.models import Customer, Job, Project, Site, Skill
+from jobs.rules.dates import Way
+from jobs.schedule.dates import DateNow, date_now
 from jobs.services import appointments as appointment_services
-from jobs.services import booking, times
+from jobs.services import booking, dates, times
 from jobs.services.stages import blockers_of
 from shared.api import ActionViewSet, ApiRequest, valid, valid_rows
-from shared.fields import LONGEST_NOTE
+from shared.fields import LONGEST_NOTE, DayField
 
 
 class JobSerializer(serializers.ModelSerializer[Job]):
@@ -36,13 +38,16 @@ class JobSerializer(serializers.ModelSerializer[Job]):
 
     customer_name = serializers.CharField(source="customer.name", read_only=True)
     address = serializers.CharField(source="site.address", read_only=True)
+    installed_by = serializers.DateField(
+        source="date.told_on", read_only=True, default=None, help_text="as the customer was told"
+    )
 
     class Meta:
         model = Job
         fields = [
             "id", "number", "customer", "customer_name", "site", "address", "project", "phase", "title", "note",
             "openings_expected", "product_expected", "rooms_expected", "policy", "stage", "stage_since", "hold",
-            "hold_note", "cancelled_at", "wanted_by", "created_at",
+            "hold_note", "cancelled_at", "wanted_by", "installed_by", "created_at",
         ]  # fmt: skip
         read_only_fields = [
             "number", "customer", "site", "stage", "stage_since", "hold", "hold_note", "cancelled_at", "created_at",
@@ -96,6 +101,32 @@ class BookSerializer(serializers.Serializer[None]):
         return values
 
 
+class TellDateSerializer(serializers.Serializer[None]):
+    on = DayField(required=False, help_text="Without it the day that is expected.")
+
+
+class WaySerializer(serializers.Serializer[Way]):
+    text = serializers.CharField(read_only=True)
+    by = serializers.DateField(read_only=True)
+    chance = serializers.IntegerField(read_only=True)
+    price = serializers.DecimalField(max_digits=9, decimal_places=2, allow_null=True, read_only=True)
+
+
+class InstallDateSerializer(serializers.Serializer[DateNow]):
+    """When a job is measured and installed; chances are of 100."""
+
+    measured_on = serializers.DateField(source="outlook.course.measure_on", read_only=True)
+    installed_by = serializers.DateField(source="outlook.by", read_only=True)
+    is_confirmed = serializers.BooleanField(source="outlook.is_confirmed", read_only=True)
+    missing = serializers.ListField(
+        child=serializers.CharField(read_only=True), source="outlook.missing", read_only=True
+    )
+    decides = serializers.CharField(source="outlook.decides", read_only=True)
+    told_on = serializers.DateField(allow_null=True, read_only=True)
+    chance = serializers.IntegerField(allow_null=True, read_only=True)
+    ways = WaySerializer(many=True, read_only=True)
+
+
 class HoldSerializer(serializers.Serializer[None]):
     reason = serializers.ChoiceField(choices=Job.Hold.choices)
     note = serializers.CharField(max_length=240, default="", allow_blank=True)
@@ -109,7 +140,7 @@ class JobViewSet(ActionViewSet[Job]):
 
     roles = OFFICE
     action_roles = READING
-    queryset = Job.objects.select_related("customer", "site")
+    queryset = Job.objects.select_related("customer", "site", "date")
     serializer_class = JobSerializer
     filterset_fields = ["stage", "number", "customer", "site", "project", "phase", "hold"]
 
@@ -186,6 +217,16 @@ class JobViewSet(ActionViewSet[Job]):
         row = appointment_services.new_appointment(job=self.get_object(), by=request.user, skills=skills, **data)
         context = {**self.get_serializer_context(), "whole": True}
         return Response(AppointmentSerializer(row, context=context).data, status=status.HTTP_201_CREATED)
+
+    @extend_schema(request=TellDateSerializer, responses=InstallDateSerializer)
+    @action(detail=True, methods=["get", "post"])
+    def date(self, request: ApiRequest, pk: str = "") -> Response:
+        """By when it is installed; what is sent is what the customer was told. Nothing where it can't be known."""
+        job = self.get_object()
+        if request.method == "POST":
+            dates.tell_date(job=job, on=valid(TellDateSerializer, request).get("on"), by=request.user)
+        found = date_now(job)
+        return Response(InstallDateSerializer(found).data if found is not None else {})
 
     @extend_schema(responses=OpenApiTypes.OBJECT)
     @action(detail=True, methods=["get"])

@@ -30,7 +30,9 @@ from jobs.rules.variation import NORMAL, SHARES, Quantiles, pooled, spread
 DRAWS: Final = 1_000
 RECALL_DAYS: Final = 8.0
 """Working days after which the work that stands in the workroom today says little more about what will stand there;
-chosen, no published source."""
+chosen, as the next is, no published source."""
+RECALL_STOCK_DAYS: Final = 20.0
+"""The same of what is on hand today."""
 STEPS: Final = {
     "measure": "the measure",
     "approval": "the customer's approval",
@@ -61,13 +63,14 @@ class Waits:
     approval, release
         From the measure to the approval (and the deposit), from there to the release.
     making
-        In the workroom, beyond what the work standing there and the unit's own minutes say; may be negative.
+        By family, in the workroom beyond the whole days that the work standing there and the units' own make; may be
+        negative; "" of all together.
     crew
         From packed to installed.
     ahead
         By work place, days of work that stood there when something came in; "" of any other.
     goods
-        By family, from the release until everything for it is there.
+        By family, from the release until everything for it is there; "" of any other.
     supply
         By supplier, days from order to door over those stated; "" of any other.
     jobs
@@ -76,7 +79,7 @@ class Waits:
 
     approval: Quantiles
     release: Quantiles
-    making: Quantiles
+    making: Mapping[str, Quantiles]
     crew: Quantiles
     ahead: Mapping[str, Quantiles]
     goods: Mapping[str, Quantiles]
@@ -106,7 +109,7 @@ class Waits:
 CAREFUL: Final = Waits(
     approval=_waiting(3.0),
     release=_waiting(1.0),
-    making=_waiting(2.0),
+    making={"": _waiting(2.0)},
     crew=_waiting(4.0),
     ahead={"": _waiting(2.0)},
     goods={"": _waiting(5.0)},
@@ -124,6 +127,9 @@ class Goods:
     ----------
     lead
         Working days from the order to the door as stated; None: as learned for `family`.
+    short
+        Without a lead: the share of the family's units for which something would have to be ordered today; None where
+        nobody looked.
     ordered_on
         None while it is not ordered; it is then ordered at the release.
     due_on
@@ -138,6 +144,7 @@ class Goods:
     supplier: str = ""
     lead: int | None = None
     family: str = ""
+    short: float | None = None
     ordered_on: dt.date | None = None
     due_on: dt.date | None = None
     missed: float = 0.0
@@ -164,11 +171,14 @@ class Course:
 
     today: dt.date
     measure_on: dt.date
+    family: str = ""
+    """Of most of its units."""
     approved_on: dt.date | None = None
     released_on: dt.date | None = None
     made_on: dt.date | None = None
     goods: tuple[Goods, ...] = ()
     places: tuple[Place, ...] = ()
+    """Where it is made; without any it is bought in."""
     pack_days: int = 1
     install_on: dt.date | None = None
     """Of an install visit that has its day."""
@@ -286,7 +296,7 @@ class _Drawn:
         gone = self.days.between(start, np.full(DRAWS, self.today))
         found = self.wait(quantiles, gone)
         end = np.maximum(self.today, start) if step == self.without else self.days.after(start, found.astype(int))
-        return np.maximum(end, self.today)
+        return np.asarray(np.maximum(end, self.today))
 
     def there(self, released: np.ndarray) -> np.ndarray:
         """When everything that has to come is there."""
@@ -305,10 +315,29 @@ class _Drawn:
             is_late = (_order(self.number) + 0.5) / DRAWS < one.missed
             ordered = np.maximum(self.days.after(ordered, is_late.astype(int)), ordered)
         gone = days.between(ordered, np.full(DRAWS, self.today))
-        found = self.wait(self._lead(one), gone).astype(int)
+        lead = self._lead(one)
+        found = self._usually(lead, one.short, released) if one.lead is None else self.wait(lead, gone)
+        found = found.astype(int)
         if self.without == "goods":
             return released
         return np.asarray(np.maximum(days.after(ordered, np.maximum(found, 0)), np.minimum(released, self.today)))
+
+    def _usually(self, waits: Quantiles, short: float | None, released: np.ndarray) -> np.ndarray:
+        """
+        The wait for a family's goods: none where they are on hand at the release.
+
+        What is on hand, or out, today is so for a while; then as often as in the past.
+        """
+        self.number += 1
+        share = (_order(self.number) + 0.5) / DRAWS
+        usual = 1 - float(np.interp(0.5, waits, SHARES, left=0.0, right=1.0))
+        if short is None or not usual:
+            return np.rint(np.interp(share, SHARES, waits))
+        away = self.days.between(np.full(DRAWS, self.today), np.maximum(released, self.today))
+        recall = np.exp(-away / RECALL_STOCK_DAYS)
+        out = recall * short + (1 - recall) * usual
+        within = np.interp(1 - usual * (1 - share / np.maximum(out, 1e-9)), SHARES, waits)
+        return np.where(share < out, np.maximum(1, np.rint(within)), 0)
 
     def _lead(self, one: Goods) -> Quantiles:
         """Working days from its order to the door."""
@@ -328,7 +357,7 @@ class _Drawn:
         if course.made_on is not None:
             self.number += 1
             return np.full(DRAWS, self.days.spot(course.made_on))
-        begin = np.maximum(there, self.today)
+        begin = np.asarray(np.maximum(there, self.today))
         recall = np.exp(-self.days.between(np.full(DRAWS, self.today), begin) / RECALL_DAYS)
         work = np.zeros(DRAWS)
         self.number += 1
@@ -337,10 +366,11 @@ class _Drawn:
             usual = self.waits.ahead.get(place.name) or self.waits.ahead[""]
             standing = recall * place.ahead_min / place.day_min + (1 - recall) * spread(usual, DRAWS)[spot]
             work = np.maximum(work, standing + place.own_min / place.day_min)
-        more = self.wait(self.waits.making)
+        more = self.wait(self.waits.making.get(course.family) or self.waits.making[""])
         if self.without == "workroom" or not course.places:
             return begin
-        return self.days.after(begin, np.maximum(0, np.rint(work + more)).astype(int))
+        days = np.maximum(0, np.floor(work) + more).astype(int)
+        return np.asarray(self.days.after(begin, days))
 
     def installed(self, made: np.ndarray) -> np.ndarray:
         """When it hangs."""
@@ -369,12 +399,12 @@ def forecast(course: Course, waits: Waits, days: Days, without: str = "") -> For
     Examples
     --------
     >>> at_once, a_day, two = ((float(days),) * len(SHARES) for days in range(3))
-    >>> sure = replace(CAREFUL, approval=two, release=at_once, making=a_day, crew=a_day)
+    >>> sure = replace(CAREFUL, approval=two, release=at_once, making={"": a_day}, crew=a_day)
     >>> monday = dt.date(2026, 11, 30)
     >>> week = [True] * 5 + [False] * 2
     >>> found = forecast(Course(monday, monday), sure, Days(monday, week * 8))
-    >>> str(found.by(0.9)), found.chance(monday + dt.timedelta(days=6)), found.chance(monday + dt.timedelta(days=7))
-    ('2026-12-07', 0.0, 1.0)
+    >>> str(found.by(0.9)), found.chance(monday + dt.timedelta(days=3)), found.chance(monday + dt.timedelta(days=4))
+    ('2026-12-04', 0.0, 1.0)
     """
     drawn = _Drawn(course, waits, days, without)
     first = min(course.measure_on, course.today) if without == "measure" else course.measure_on
@@ -443,6 +473,8 @@ class Past:
         By work place, days of work that stood there when it was released.
     load
         Days of work, its own among them, at the place that had most when its goods were there.
+    closed
+        When the suppliers of its family were closed.
     """
 
     family: str = ""
@@ -454,6 +486,7 @@ class Past:
     installed_on: dt.date | None = None
     ahead: Mapping[str, float] = field(default_factory=dict)
     load: float = 0.0
+    closed: tuple[Span, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -479,41 +512,48 @@ def learned(past: Sequence[Past], supplied: Sequence[Supplied], days: Days, pack
     if not past and not supplied:
         return CAREFUL
 
-    def waited(begin: str, end: str, family: str | None = None) -> list[float]:
-        rows = [one for one in past if family is None or one.family == family]
-        pairs = [(getattr(one, begin), getattr(one, end)) for one in rows]
-        return [_between(days, *pair) for pair in pairs if None not in pair]
-
-    more = [
-        _between(days, one.there_on, one.made_on) - one.load
-        for one in past
-        if one.there_on is not None and one.made_on is not None and one.load > 0
-    ]
+    more: dict[str, list[float]] = {}
+    for one in past:
+        if one.there_on is not None and one.made_on is not None and one.load > 0:
+            more.setdefault(one.family, []).append(_between(days, one.there_on, one.made_on) - math.floor(one.load))
+    together = pooled([wait for waits in more.values() for wait in waits], CAREFUL.making[""])
     names = {name for one in past for name in one.ahead}
     ahead = {name: [one.ahead[name] for one in past if name in one.ahead] for name in names}
-    families = {one.family: waited("released_on", "there_on", one.family) for one in past}
+    families = {
+        name: _for_goods([one for one in past if one.family == name], days) for name in {one.family for one in past}
+    }
+    all_made = [one for one in past if one.load > 0]
+    goods = pooled(_for_goods(all_made, days), CAREFUL.goods[""])
     ratios: dict[str, list[float]] = {}
-    for one in supplied:
-        if one.stated > 0:
-            taken = _between(days.without(one.closed), one.ordered_on, one.came_on)
-            ratios.setdefault(one.supplier, []).append(taken / one.stated)
-    crew = [max(0.0, wait - pack_days) for wait in waited("made_on", "installed_on")]
+    for delivery in supplied:
+        if delivery.stated > 0:
+            taken = _between(days.without(delivery.closed), delivery.ordered_on, delivery.came_on)
+            ratios.setdefault(delivery.supplier, []).append(taken / delivery.stated)
+    crew = [max(0.0, wait - pack_days) for wait in _waited(past, days, "made_on", "installed_on")]
     return replace(
         CAREFUL,
-        approval=pooled(waited("measured_on", "approved_on"), CAREFUL.approval),
-        release=pooled(waited("approved_on", "released_on"), CAREFUL.release),
-        making=pooled(more, CAREFUL.making),
+        approval=pooled(_waited(past, days, "measured_on", "approved_on"), CAREFUL.approval),
+        release=pooled(_waited(past, days, "approved_on", "released_on"), CAREFUL.release),
+        making={"": together, **{name: pooled(values, together) for name, values in more.items()}},
         crew=pooled(crew, CAREFUL.crew),
-        ahead=CAREFUL.ahead | {name: pooled(values, CAREFUL.ahead[""]) for name, values in ahead.items()},
-        goods=CAREFUL.goods
-        | {
-            name: tuple(np.quantile(values, SHARES).tolist())
-            for name, values in families.items()
-            if len(values) >= ENOUGH
-        },
-        supply=CAREFUL.supply | {name: pooled(values, CAREFUL.supply[""]) for name, values in ratios.items()},
+        ahead={**CAREFUL.ahead, **{name: pooled(values, CAREFUL.ahead[""]) for name, values in ahead.items()}},
+        goods={"": goods, **{name: pooled(values, goods) for name, values in families.items()}},
+        supply={**CAREFUL.supply, **{name: pooled(values, CAREFUL.supply[""]) for name, values in ratios.items()}},
         jobs=sum(one.installed_on is not None for one in past),
     )
+
+
+def _waited(past: Sequence[Past], days: Days, begin: str, end: str) -> list[float]:
+    """Working days between two of their days, of those that have both."""
+    pairs = [(getattr(one, begin), getattr(one, end)) for one in past]
+    return [_between(days, *pair) for pair in pairs if None not in pair]
+
+
+def _for_goods(past: Sequence[Past], days: Days) -> list[float]:
+    """From the release until all was there, in working days on which the suppliers were open."""
+    stretches = {one.closed: days.without(one.closed) for one in past}
+    pairs = [(stretches[one.closed], one.released_on, one.there_on) for one in past]
+    return [_between(opened, begin, end) for opened, begin, end in pairs if begin is not None and end is not None]
 
 
 def _between(days: Days, begin: dt.date, end: dt.date) -> float:

@@ -329,13 +329,17 @@ class WorkingDays:
         self.weekdays = set(hours.values_list("weekday", flat=True)) or set(range(5))
         self.closed = holidays_between(branch, first, last + dt.timedelta(days=LONGEST_WAIT_DAYS), rules)
 
+    def has(self, day: dt.date) -> bool:
+        """Whether it is one."""
+        return day.weekday() in self.weekdays and day not in self.closed
+
     def after(self, day: dt.date, count: int) -> dt.date:
         """The day `count` working days after `day`."""
         for _ in range(LONGEST_WAIT_DAYS):
             if count <= 0:
                 break
             day += dt.timedelta(days=1)
-            if day.weekday() in self.weekdays and day not in self.closed:
+            if self.has(day):
                 count -= 1
         return day
 

@@ -4,13 +4,15 @@ from __future__ import annotations
 
 import datetime as dt
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import partial
 
 from django.utils import timezone
 
-from jobs.models import Appointment, CalendarRules, Wish
+from jobs.models import Appointment, CalendarRules, Purpose, Wish
+from jobs.ports import Expected
 from jobs.schedule.availability import Span
+from jobs.schedule.dates import BranchDates, DateOutlook
 from jobs.schedule.offers import Offer, Offers, offers_for
 from jobs.schedule.wishes import wishes_text
 from shared.formats import dates
@@ -34,6 +36,12 @@ class Cell:
 class Column:
     day: dt.date
     cells: tuple[Cell, ...]
+    outlook: DateOutlook | None = None
+    """Of a measure on that day: when the job is installed then."""
+
+    @property
+    def is_offered(self) -> bool:
+        return any(cell.offer is not None for cell in self.cells)
 
 
 @dataclass(frozen=True, slots=True)
@@ -62,6 +70,11 @@ class Grid:
     @property
     def is_all_risky(self) -> bool:
         return bool(self.offers.best) and self.risky == len(self.offers.best)
+
+    @property
+    def outlook(self) -> DateOutlook | None:
+        """Of the first day that has one."""
+        return next((column.outlook for column in self.columns if column.outlook is not None), None)
 
     @property
     def later(self) -> dt.date:
@@ -103,6 +116,18 @@ def grid_for(
     today = timezone.now().astimezone(job.branch.tz).date()
     begins = found.from_on or from_on or today
     return _grid(found, begins, job.branch.tz, rules.chance_floor, is_later=begins > today, nearest=nearest)
+
+
+def with_dates(grid: Grid, visit: Appointment, wishes: Sequence[Wish] | None, impossible: Sequence[Span]) -> Grid:
+    """The same with when the job of a measure is installed, for each of its days; bounds as of `grid_for`."""
+    days = [column.day for column in grid.columns if column.is_offered]
+    if visit.purpose != Purpose.MEASURE or not days:
+        return grid
+    if wishes is None:
+        wishes = list(visit.job.wishes.all())
+        impossible = [(one.starts_at, one.ends_at) for one in visit.job.impossible_times.all()]
+    found = BranchDates(visit.job.branch).of_call(Expected.of(visit.job, visit.purpose), days, wishes, impossible)
+    return replace(grid, columns=tuple(replace(one, outlook=found.get(one.day)) for one in grid.columns))
 
 
 def _first(look: Callable[..., Offers], from_on: dt.date | None, rules: CalendarRules) -> Offers:

@@ -169,7 +169,7 @@ def read_value(user_crews: Sequence[Crew], value: str) -> tuple[Crew, Span]:
 def crews_for(appointment: Appointment) -> list[Crew]:
     """Crews of the branch that drive for this purpose; the second part of a visit keeps its crew."""
     crews = Crew.objects.filter(branch=appointment.job.branch, is_active=True).prefetch_related("skills")
-    fit = [crew for crew in crews if not crew.purposes or appointment.purpose in crew.purposes]
+    fit = [crew for crew in crews if crew.drives_for(appointment.purpose)]
     leader = appointment.with_crew_of
     if leader is not None and leader.crew_id is not None:
         return [crew for crew in fit if crew.pk == leader.crew_id]

@@ -10,7 +10,7 @@ from typing import Final
 
 from django.contrib import messages
 from django.core.paginator import Paginator
-from django.db.models import Count, Prefetch, QuerySet
+from django.db.models import Count, F, Prefetch, QuerySet
 from django.http import HttpResponse
 from django.http.response import HttpResponseBase
 from django.shortcuts import get_object_or_404, redirect, render
@@ -19,11 +19,11 @@ from django.utils import timezone
 from django.views.decorators.http import require_GET, require_POST
 
 from jobs.access import OFFICE
-from jobs.models import INSTALLING, MEASURING, Appointment, CalendarRules, Job, Message
+from jobs.models import INSTALLING, MEASURING, Appointment, CalendarRules, Job, JobDate, Message
 from jobs.ports import Blocker, ports
 from jobs.schedule.availability import WorkDay, crew_days
 from jobs.schedule.chances import Outlook, outlooks
-from jobs.schedule.dates import First, earliest_installs
+from jobs.schedule.dates import OVER, First, earliest_installs, way_text
 from jobs.schedule.day import BEGUN, DaySchedule, Key, read_schedule
 from jobs.schedule.effects import standing_key
 from jobs.schedule.lateness import ANSWER, grade, quiet
@@ -40,6 +40,8 @@ from shared.models import User
 
 State = Appointment.State
 SEVERITIES: Final = ("stop", "check", "note")
+UNLIKELY: Final = 50
+"""Of 100: a day told that is less likely is a stop."""
 NEXT = {
     # stage: what comes next, whose turn, days after which it is old; common practice, no published source
     Job.Stage.BOOKING: ("book the measure", "dispatcher", 2),
@@ -199,6 +201,7 @@ KINDS: Final = {
     "message": "messages not delivered",
     "call": "customers to call",
     "again": "jobs need another visit",
+    "date": "install dates that slip",
     "unmade": "installs promised before their parts are there",
     "reserved": "windows held: promise them or let them go",
     "past": "visits of past days not marked as done",
@@ -262,6 +265,7 @@ def decisions(user: User, again: Mapping[int, Blocker] | None = None) -> list[De
     found += _undelivered(user, today)
     found += _to_call(user, today)
     found += _forgotten(user, today)
+    found += _slipping(user)
     for job in Job.objects.filter(pk__in=again).select_related("customer").order_by("stage_since", "pk"):
         one = again[job.pk]
         found.append(Decision(f"{job.number} {job.customer.name}: {one.text}.", one.url, one.severity, "again"))
@@ -314,6 +318,27 @@ def _to_call(user: User, today: dt.date) -> list[Decision]:
         )
         for row in rows.select_related("job__customer").order_by("call_on", "pk")
     ]
+
+
+def _slipping(user: User) -> list[Decision]:
+    """Jobs whose customers were told a day that does not hold any more, and what would save it."""
+    rows = JobDate.objects.filter(job__in=Job.objects.visible_to(user).exclude(stage__in=OVER), told_on__lt=F("by"))
+    return [
+        Decision(
+            f"{row.job.number} {row.job.customer.name}: told {short_day(row.told_on)}, {row.chance}% as things stand; "
+            f"now {short_day(row.by)}. {_saved(row)}",
+            f"{row.job.get_absolute_url()}#date",
+            "stop" if row.chance is not None and row.chance < UNLIKELY else "check",
+            "date",
+        )
+        for row in rows.select_related("job__customer", "job__branch").order_by("told_on", "pk")
+    ]
+
+
+def _saved(row: JobDate) -> str:
+    ways = "; ".join(way_text(way, row.job.branch.currency) for way in row.ways)
+    decides = f"What decides: {row.get_decides_display()}. " if row.decides else ""
+    return f"{decides}What would help: {ways}." if ways else f"{decides}Tell the customer."
 
 
 def _forgotten(user: User, today: dt.date) -> list[Decision]:

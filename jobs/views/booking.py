@@ -16,19 +16,19 @@ from django.views.decorators.http import require_GET, require_http_methods, requ
 
 from jobs.access import OFFICE, appointment_for, customer_for, site_for
 from jobs.forms import BookForm, CallForm, CustomerForm, SiteForm, TimesForm, WishForm
-from jobs.models import Appointment, Crew, Customer, Job, Purpose, Site, Wish
+from jobs.models import Appointment, Crew, Customer, Job, JobDate, Purpose, Site, Wish
 from jobs.rules.routing import ProblemError
-from jobs.schedule.offer_grid import Grid, grid_for
+from jobs.schedule.offer_grid import Grid, grid_for, with_dates
 from jobs.schedule.offers import Offers, read_value
 from jobs.schedule.words import window_text
-from jobs.services import appointments, places, times
+from jobs.services import appointments, dates, places, times
 from jobs.services import booking as booking_services
 from jobs.services.search import find_customers
 from jobs.views.appointments import sentence, times_context
 from shared.access import SignedInRequest, roles_required
 from shared.errors import Refused
 from shared.idempotency import only_looks
-from shared.models import Branch
+from shared.models import Branch, User
 
 FURTHEST = 366
 """Days ahead that may be looked at."""
@@ -161,7 +161,14 @@ def _book(request: SignedInRequest, booking: _Booking) -> Job:
         crew, window = read_value(_crews(request), data["window"])
         visit = job.appointments.get()
         appointments.reserve_offer(appointment=visit, crew=crew, window=window, by=request.user)
+        _tell_first(visit, request.user)
     return job
+
+
+def _tell_first(visit: Appointment, by: User) -> None:
+    """The date of the job was said beside the times of its measure: it is kept, unless one was told before."""
+    if visit.is_measuring() and not JobDate.objects.filter(job=visit.job_id).exists():
+        dates.tell_date(job=visit.job, by=by)
 
 
 def _crews(request: SignedInRequest) -> list[Crew]:
@@ -205,6 +212,8 @@ def _grid(request: SignedInRequest, visit: Appointment, **bounds: Any) -> dict[s
     except ProblemError as error:
         return {"grid": None, "offers": Offers((), f"The calendar can't be priced: {error.problem}.")}
     assert grid is not None
+    wishes, impossible = bounds.get("wishes"), bounds.get("impossible", ())
+    grid = with_dates(grid, visit, wishes, impossible)
     return {"grid": grid, "offers": grid.offers}
 
 
@@ -237,7 +246,9 @@ def windows(request: SignedInRequest, pk: int) -> HttpResponse:
         try:
             crew, window = read_value(_crews(request), request.POST.get("window", ""))
             take = appointments.promise_another_time if is_promised else appointments.reserve_offer
-            take(appointment=row, crew=crew, window=window, by=request.user)
+            with transaction.atomic():
+                take(appointment=row, crew=crew, window=window, by=request.user)
+                _tell_first(row, request.user)
         except Refused as refusal:
             error = sentence(refusal.problem)
         else:

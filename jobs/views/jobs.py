@@ -19,10 +19,11 @@ from django.views.decorators.http import require_GET, require_http_methods, requ
 
 from jobs.access import LOOKS, OFFICE, SEES_PHONES, customer_for, job_for
 from jobs.adapters import ready_for_job, sent_to
-from jobs.forms import CantForm, CustomerForm, HoldForm, JobForm, ReasonForm, VisitForm
+from jobs.forms import CantForm, CustomerForm, HoldForm, JobForm, ReasonForm, TellDateForm, VisitForm
 from jobs.models import Appointment, Job
 from jobs.ports import ports
-from jobs.services import appointments, booking
+from jobs.schedule.dates import date_now, way_text
+from jobs.services import appointments, booking, dates
 from jobs.services.stages import blockers_of
 from shared.access import SignedInRequest, roles_required
 from shared.errors import Refused, refusals_to
@@ -171,10 +172,23 @@ def detail_context(request: SignedInRequest, job: Job, **more: object) -> dict[s
         "sees_phones": user.has_role(*SEES_PHONES),
         "hold_form": HoldForm(user=user),
         "reason_form": ReasonForm(user=user),
+        **(_date_context(request, job) if is_office else {}),
         "cant_form": CantForm(user=user, tz=job.branch.tz),
         "impossible": job.impossible_times.filter(ends_at__gte=timezone.now()) if is_office else [],
         "others": Job.objects.visible_to(user).filter(site=job.site).exclude(pk=job.pk)[:5],
         **more,
+    }
+
+
+def _date_context(request: SignedInRequest, job: Job) -> dict[str, object]:
+    """When it is installed, what the customer was told of that, and what would bring it forward."""
+    now = date_now(job)
+    if now is None:
+        return {}
+    return {
+        "date": now,
+        "ways": [(way, way_text(way, job.branch.currency)) for way in now.ways],
+        "date_form": TellDateForm(user=request.user, initial={"on": now.outlook.by}),
     }
 
 
@@ -263,6 +277,19 @@ def job_cant(request: SignedInRequest, pk: int) -> HttpResponse:
             booking.add_impossible_time(job=job, starts_at=begin, ends_at=end, by=request.user)
             return _done(request, job, "Noted: nothing is offered then.")
     return render(request, "jobs/job_detail.html", detail_context(request, job, cant_form=form), status=422)
+
+
+@roles_required(*OFFICE)
+@require_POST
+def job_date(request: SignedInRequest, pk: int) -> HttpResponse:
+    """The customer was told by when it is installed."""
+    job = job_for(request.user, pk)
+    form = TellDateForm(request.POST, user=request.user)
+    if form.is_valid():
+        with refusals_to(form.refuse):
+            dates.tell_date(job=job, on=form.cleaned_data["on"], by=request.user)
+            return _done(request, job, "Noted: the customer was told that day.")
+    return render(request, "jobs/job_detail.html", detail_context(request, job, date_form=form), status=422)
 
 
 @roles_required(*OFFICE)

@@ -31,7 +31,7 @@ FIRST: Final = dt.date(2029, 1, 1)
 LEARNING: Final = 365
 AFTER: Final = 150
 """Days after the last call, for its job to be over."""
-LOOKED_BACK: Final = 400
+LOOKED_BACK: Final = 1_200
 """Installed jobs that are learned from, the latest."""
 SHARE: Final = 0.9
 ENOUGH: Final = 100
@@ -76,7 +76,8 @@ class Program:
         over = sorted(over, key=lambda job: job.installed or 0)[-LOOKED_BACK:]
         past = [
             Past(
-                job.family, date(job.measured), *(date(day) for day in _steps(job)), ahead=job.ahead, load=job.load
+                job.family, date(job.measured), *(date(day) for day in _steps(job)), ahead=job.ahead, load=job.load,
+                closed=_closed(job),
             )
             for job in over
         ]  # fmt: skip
@@ -92,7 +93,8 @@ class Program:
         world, kind = self.world, job.kind
         standing = world.standing()
         lead = kind.lead if kind.is_bought else None
-        goods = Goods(job.family, kind.supplier, lead, job.family, closed=_closed(job))
+        short = float(world.is_out[job.family])
+        goods = Goods(job.family, kind.supplier, lead, job.family, short, closed=_closed(job))
         places = tuple(
             Place(name, standing[name], minutes * job.openings, PLACES[name]) for name, minutes in kind.minutes.items()
         )
@@ -100,7 +102,13 @@ class Program:
         full = frozenset(date(day) for day in range(world.day, world.day + 60) if world.room_on(day) < minutes)
         today = date(world.day)
         return Course(
-            today, date(job.measure_planned), goods=(goods,), places=places, pack_days=PACK_DAYS, no_room=full
+            today,
+            date(job.measure_planned),
+            job.family,
+            goods=(goods,),
+            places=places,
+            pack_days=PACK_DAYS,
+            no_room=full,
         )
 
 

@@ -8,7 +8,7 @@ import re
 import pytest
 from django.utils import timezone
 
-from jobs.models import Absence, Appointment, Job, Project, Proposal, ReadinessAnswer, Site, Wish
+from jobs.models import Absence, Appointment, Job, JobDate, Project, Proposal, ReadinessAnswer, Site, Wish
 from jobs.ports import Blocker, ports
 from jobs.schedule.day import read_day
 from jobs.schedule.effects import effect_of
@@ -63,6 +63,20 @@ def test_booking_on_one_page_holds_the_window_that_was_chosen(branch, crew, offi
     assert answer.url == f"/visits/{visit.pk}/"
     assert visit.state == Appointment.State.RESERVED
     assert (visit.job.customer.name, visit.job.site.latitude) == ("Ada Ashdown", 41.88)
+
+
+def test_a_booking_says_by_when_all_is_installed_and_keeps_what_was_said(branch, crew, office):
+    look = office.post("/jobs/book/windows/", BOOKING)
+    column = next(one for one in look.context["grid"].columns if one.is_offered)
+    offer = next(cell.offer for cell in column.cells if cell.offer)
+
+    office.post("/jobs/book/", BOOKING | {"window": offer.value})
+
+    said = column.outlook
+    assert (said.course.measure_on, said.is_confirmed) == (column.day, False)
+    assert said.text[1:] in look.content.decode().replace("\n", " ")
+    assert "estimated" in look.content.decode()
+    assert JobDate.objects.get().told_on == said.by > column.day
 
 
 @pytest.mark.parametrize(("openings", "minutes"), [(1, 20), (6, 45), (20, 115), (60, 315)])

@@ -38,6 +38,7 @@ ENTRANCES = {
     "edit": (OFFICE, "get", "job"),
     "hold": (OFFICE, "post", "job"),
     "unhold": (OFFICE, "post", "job"),
+    "date": (OFFICE, "post", "job"),
     "cancel": (OFFICE, "post", "job"),
     "take_up": (OFFICE, "post", "job"),
     "visit_new": (OFFICE, "get", "job"),

@@ -90,6 +90,12 @@ NEW_KINDS: dict[str, set[str]] = {"2026-11-29": {"measuring.not_measured"}}
 
 CHANGES: dict[str, list[Change]] = {
     "2026-11-29": [
+        # the one date of a job
+        *[
+            Change(f"{when}GET /api/jobs/* body.*installed_by", "The day the customer was told.", is_new=True)
+            for when in ("", "afterwards ")
+        ],
+        Change("GET /api/purchases/* body.*ships_on", "The day its supplier acknowledged to ship.", is_new=True),
         # entries whose body can't be read
         Change("entry installer 17 installs.arrived reply.*", "A body without its visit says which field is missing."),
         Change("entry measurer 34 measuring.begin reply.*", "A body without its visit says which field is missing."),

@@ -1,6 +1,13 @@
-/* Times offered: left and right go to the same time of another day; up and down are the browser's. */
+/* Times offered: left and right go to the same time of another day; up and down are the browser's. The date of the
+   whole job is said for the day that is chosen. */
 (() => {
   const steps = { ArrowLeft: -1, ArrowRight: 1 };
+
+  document.addEventListener("change", (event) => {
+    const day = event.target.closest?.(".offer-day[data-said]");
+    const said = document.querySelector(".said strong");
+    if (day && said && event.target.name === "window") said.textContent = day.dataset.said;
+  });
 
   document.addEventListener("keydown", (event) => {
     const box = event.target.closest?.(".offer-grid input[type=radio]");
@@ -15,6 +22,7 @@
       if (other && other.offsetParent) {
         other.checked = true;
         other.focus();
+        other.dispatchEvent(new Event("change", { bubbles: true }));
         return;
       }
     }

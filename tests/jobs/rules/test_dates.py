@@ -31,7 +31,7 @@ def always(days: float) -> tuple[float, ...]:
 
 
 SURE = Waits(
-    approval=always(2), release=always(1), making=always(0), crew=always(1), ahead={"": always(0)},
+    approval=always(2), release=always(1), making={"": always(0)}, crew=always(1), ahead={"": always(0)},
     goods={"": always(0)}, supply={"": always(1)}, jobs=100,
 )  # fmt: skip
 
@@ -147,7 +147,11 @@ def test_waits_are_learned_from_jobs_and_deliveries_and_kept():
 
     middle = len(SHARES) // 2
     assert (found.approval[middle], found.release[middle], found.crew[middle]) == (6.0, 1.0, 3.0)
-    assert (found.making[middle], found.ahead["saw"][middle], found.goods["roller"][middle]) == (1.0, 1.0, 0.0)
+    assert (found.making["roller"][middle], found.ahead["saw"][middle], found.goods["roller"][middle]) == (
+        1.0,
+        1.0,
+        0.0,
+    )
     assert found.supply["Fenwater"][middle] == 2.0
     assert (found.is_learned, Waits.from_json(found.as_json())) == (True, found)
 
