@@ -718,6 +718,7 @@ class WordsForm(PageModelForm):
     class Meta:
         model = MessageWords
         fields = ["is_on", "subject", "body", "short"]
+        labels = {"is_on": "Sent automatically"}
         widgets = {"body": forms.Textarea(attrs={"rows": 8}), "short": forms.Textarea(attrs={"rows": 3})}
 
 

@@ -300,7 +300,7 @@ def _undelivered(user: User, today: dt.date) -> list[Decision]:
             f"{row.job.number} {row.job.customer.name}: {row} {row.get_state_display()}: {row.answer}. "
             "Call customer, or send it again."
         )
-        url = f"{about.get_absolute_url()}#messages"
+        url = f"{about.get_absolute_url()}#sent"
         found.append(Decision(text, url, "stop" if is_near else "check", "message"))
     return found
 

@@ -97,7 +97,7 @@ def message_settle(request: SignedInRequest, pk: int) -> HttpResponse:
     with refusals_shown(request):
         message_services.settle(message=row, do=request.POST.get("do", ""), by=request.user)
         messages.success(request, "Noted.")
-    return redirect(f"{(row.appointment or row.job).get_absolute_url()}#messages")
+    return redirect(f"{(row.appointment or row.job).get_absolute_url()}#sent")
 
 
 @roles_required(*OFFICE)
@@ -106,7 +106,7 @@ def visit_told(request: SignedInRequest, pk: int) -> HttpResponse:
     """Somebody told the customer of this visit as it stands."""
     row = appointment_for(request.user, pk)
     _tell(request, ready_for_visit(row), row.job, row)
-    return redirect(f"{row.get_absolute_url()}#messages")
+    return redirect(f"{row.get_absolute_url()}#sent")
 
 
 @roles_required(*OFFICE)
@@ -115,7 +115,7 @@ def job_told(request: SignedInRequest, pk: int) -> HttpResponse:
     """Somebody told the customer what the job waits for."""
     job = job_for(request.user, pk)
     _tell(request, ready_for_job(job), job)
-    return redirect(f"{job.get_absolute_url()}#messages")
+    return redirect(f"{job.get_absolute_url()}#sent")
 
 
 def _tell(request: SignedInRequest, ready: Ready | None, job: Job, row: Appointment | None = None) -> None:
