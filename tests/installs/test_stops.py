@@ -10,6 +10,7 @@ from io import BytesIO
 from typing import Any
 
 import pytest
+from django.core import mail
 from django.urls import reverse
 from django.utils import timezone
 from PIL import Image
@@ -19,7 +20,7 @@ from fabrication.services.starting_data import load_materials, load_recipes
 from installs.adapters.minutes import install_minutes, learned
 from installs.models import HardwareUsed, ReturnOwed, Stop, StopPhoto, VisitUnit
 from installs.services import returns, stops
-from jobs.models import Appointment, Job, Purpose
+from jobs.models import Appointment, CalendarRules, Customer, Job, Message, Purpose
 from jobs.ports import ports
 from jobs.services import appointments as calendar
 from measuring.models import Opening, Unit
@@ -206,6 +207,23 @@ def test_a_unit_not_installed_becomes_a_return_visible_in_dispatch(
     assert back in Appointment.objects.visible_to(dispatcher).unplaced()
     assert [row.unit for row in back.visit_units.all()] == [down]
     assert any("return owed" in blocker.text for blocker in ports.blockers(job))
+
+
+def test_the_customer_gets_the_completion_record_and_word_of_the_return(
+    branch: Branch, dispatcher: User, installer: User, settings: Any, do_runs: Callable[[], list[str]]
+) -> None:
+    settings.EMAIL_URL = "smtp://mail.example.org"
+    CalendarRules.objects.create(branch=branch, quiet_from=dt.time(0), quiet_until=dt.time(0))
+    job, visit = a_day(branch, dispatcher, installer)
+    Customer.objects.filter(pk=job.customer_id).update(email="ada@example.org")
+
+    close_with_one_missing(visit, installer, "missing_part.hardware")
+    do_runs()
+
+    sent = {message.kind: message for message in Message.objects.filter(job=job, state="sent")}
+    assert set(sent) == {"done", "return_trip"}
+    files = {one.subject: [name for name, _, _ in one.attachments] for one in mail.outbox}
+    assert files == {sent["done"].subject: [f"{job.number}.pdf"], sent["return_trip"].subject: []}
 
 
 def test_a_return_waits_for_its_parts(branch: Branch, dispatcher: User, installer: User, workroom: User) -> None:
