@@ -22,7 +22,6 @@ from fabrication.models import (
     WorkPlace,
 )
 from fabrication.services.making import OWN
-from measuring.models import Product
 from shared.models import User
 from shared.roles import DISPATCHER, OWNER, WORKROOM
 
@@ -55,10 +54,6 @@ def part_for(user: User, pk: int) -> Part:
 
 def stock_for(user: User, pk: int) -> StockItem:
     return get_object_or_404(StockItem.objects.visible_to(user).select_related("material"), pk=pk)
-
-
-def product_for(user: User, pk: int) -> Product:
-    return get_object_or_404(Product.objects.visible_to(user), pk=pk)
 
 
 def purchase_for(user: User, pk: int) -> Purchase:

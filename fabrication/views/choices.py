@@ -7,11 +7,12 @@ from django.http import Http404, HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
 from django.views.decorators.http import require_GET, require_http_methods, require_POST
 
-from fabrication.access import LOOKS, WORKS, product_for
+from fabrication.access import LOOKS, WORKS
 from fabrication.forms import SupplierListForm
 from fabrication.models import LackingChoice, SupplierList
 from fabrication.services import choices as services
 from fabrication.services.recipes import recipe_sources
+from measuring.access import product_for
 from measuring.adapters.options import offer_of
 from measuring.models import Product
 from shared.access import SignedInRequest, roles_required

@@ -7,12 +7,13 @@ from django.http import Http404, HttpResponse, QueryDict
 from django.shortcuts import redirect, render
 from django.views.decorators.http import require_GET, require_http_methods, require_POST
 
-from fabrication.access import WORKS, material_for, product_for, supplier_for
+from fabrication.access import WORKS, material_for, supplier_for
 from fabrication.forms import MaterialForm, SupplierForm, ToleranceForm
 from fabrication.models import Material, Supplier, Tolerance
 from fabrication.services import range as services
 from fabrication.services.making import OWN
 from fabrication.services.recipes import copy_product, start_recipe
+from measuring.access import product_for
 from measuring.models import Family
 from shared.access import SignedInRequest, roles_required
 from shared.errors import Refused

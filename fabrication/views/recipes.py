@@ -10,7 +10,7 @@ from django.http import Http404, HttpResponse
 from django.shortcuts import redirect, render
 from django.views.decorators.http import require_GET, require_http_methods, require_POST
 
-from fabrication.access import WORKS, product_for
+from fabrication.access import WORKS
 from fabrication.drawings import draw_unit
 from fabrication.models import RecipeRevision
 from fabrication.rules import recipes as rules
@@ -18,6 +18,7 @@ from fabrication.services.choices import lacking_choices
 from fabrication.services.making import materials_of
 from fabrication.services.recipes import recipe_sources, save_recipe, starts_otherwise, take_starting
 from fabrication.views import recipe_form
+from measuring.access import product_for
 from measuring.models import Product
 from shared.access import SignedInRequest, roles_required
 from shared.errors import Refused
