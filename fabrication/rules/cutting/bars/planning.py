@@ -60,7 +60,8 @@ def _simpler(problem: BarProblem, model: BarModel, state: State, seed: int) -> N
     from fabrication.rules.cutting.columns.fewer import fewer_patterns, fewest_opened
 
     instance, burden = BarInstance(model), _burden(problem, model)
-    fewest_opened(instance, state, seed, burden)
+    if model.keep or len(model.stocks) > 1:  # else the cost says how many bars are opened
+        fewest_opened(instance, state, seed, burden)
     fewer_patterns(instance, state, seed, lambda loading: len(patterns_of(problem, model, loading)), burden)
 
 
