@@ -101,7 +101,7 @@ def _choices_without(recipe: Recipe) -> Iterator[Problem]:
         for number, choice in enumerate(option.choices):
             for role in sorted(needed - set(choice.materials)):
                 if any(rule.role == role and _may_apply(rule, option.key, choice.key) for rule in recipe.parts):
-                    problem = f"{option.name} {choice.key} brings no {role}"
+                    problem = f"{option.name} {choice.key} brings no {_name(role)}"
                     yield Problem(
                         "stop", f"options[{position}].choices[{number}].materials", problem, "name its material"
                     )
@@ -368,7 +368,7 @@ def _part_lines(recipe: Recipe) -> dict[str, str]:
         name = rule.name + (f" ({when})" if when else "")
         while f"{name}, material" in lines:
             name += " again"
-        lines[f"{name}, material"] = (rule.material or f"the {rule.role}") + (", by color" if rule.seen else "")
+        lines[f"{name}, material"] = (rule.material or f"the {_name(rule.role)}") + (", by color" if rule.seen else "")
         for side in ("length", "width"):
             measure = getattr(rule, side)
             if measure is not None:
@@ -396,7 +396,7 @@ def _tree(name: str, value: object) -> dict[str, str]:
 
 
 def _choice_text(choice: Choice) -> str:
-    brings = [f"{role} {key}" for role, key in choice.materials.items()]
+    brings = [f"{_name(role)} {key}" for role, key in choice.materials.items()]
     if choice.length is not None:
         brings.append(length_text(choice.length))
     return f"{choice.key} ({', '.join(brings)})" if brings else str(choice.key)

@@ -83,7 +83,7 @@ def test_a_firm_takes_todays_starting_recipe_and_what_is_released_keeps_its_own(
     page.post(f"{today}renew/", {"drawn_from": "1"})
     second = product.recipe_revisions.get(is_current=True)
 
-    assert ("starts otherwise today" in offered[0], "the hem_bar, by color" in offered[1]) == (True, True)
+    assert ("today’s starting recipe differs" in offered[0], "the hem bar, by color" in offered[1]) == (True, True)
     assert (stale, second.number, unit.make.recipe.number) == (1, 2, 1)
     assert Material.objects.filter(branch=product.branch, key="hem-exposed-sand").exists()
     assert not starts_otherwise(product, second)

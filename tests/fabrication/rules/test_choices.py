@@ -105,7 +105,7 @@ def test_a_color_without_a_rail_is_refused_and_no_default_stands_in():
     with pytest.raises(CannotMake) as caught:
         make_unit(recipe, order(options=recipe.tried_with() | {"colour": "oak"}), MATERIALS)
 
-    assert (problem.severity, problem.problem) == ("stop", "color oak brings no bottom_rail")
+    assert (problem.severity, problem.problem) == ("stop", "color oak brings no bottom rail")
     assert caught.value.field == "options.colour"
     assert caught.value.problem == "color oak names no material for the bottom rail"
     assert caught.value.bound == "name it beside the color in the recipe"
