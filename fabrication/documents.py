@@ -148,7 +148,7 @@ def pull_list(batch: Batch) -> dict[str, object]:
                     {
                         "quantity": part.quantity,
                         "length": part.length,
-                        "name": part.name,
+                        "name": part.name if line.names > 1 else "",
                         "code": part.make.unit.code,
                         "is_pulled": part.state == Part.State.PULLED,
                     }

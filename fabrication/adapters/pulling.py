@@ -30,6 +30,11 @@ class PullLine:
     missing: int
 
     @property
+    def names(self) -> int:
+        """How many kinds of part are of this material."""
+        return len({part.name for part in self.parts})
+
+    @property
     def to_pull(self) -> list[Part]:
         """What nobody took yet."""
         return [part for part in self.parts if part.state == Part.State.TO_PULL]
