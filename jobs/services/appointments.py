@@ -307,6 +307,8 @@ def undo_move(*, appointment: Appointment, by: User) -> Appointment:
     last.undone_at = timezone.now()
     last.save(update_fields=["undone_at"])
     recompute_stage(job=row.job_id, by=by)
+    if row.state == State.PROMISED:
+        tell_window(appointment=row, by=by)
     return sync_from(appointment, row)
 
 

@@ -163,10 +163,11 @@ def tell_window(*, appointment: Appointment, by: User) -> Message | None:
     if not sends():
         return None
     rows = appointment.messages.filter(kind__in=PROMISES)
+    old = [row.pk for row in rows.filter(state=State.WAITING) if not _is_of_now(row, appointment)]
+    withdraw(rows.filter(pk__in=old), by=by)
     last = rows.filter(state__in=LIVE).first()
     if last is not None and _is_of_now(last, appointment):
         return None
-    withdraw(rows.filter(state=State.WAITING), by=by)
     return notify(kind=kind_of_window(appointment), job=appointment.job, by=by, appointment=appointment)
 
 
@@ -228,13 +229,12 @@ def send_due() -> int:
     """Has what waited sent; what a dead worker left half sent is for a person to see to. How many were sent."""
     now = timezone.now()
     rows = Message.objects.filter(Q(state=State.WAITING, send_from__lte=now) | Q(state=State.SENDING))
-    count = 0
-    for row in rows.select_related("created_by").order_by("send_from", "pk")[:MOST_AT_ONCE]:
-        if not Run.objects.active().filter(key=f"message {row.pk}").exists():
-            with transaction.atomic():
-                _start(row)
-            count += 1
-    return count
+    active = set(Run.objects.active().filter(kind=KIND).values_list("subject_id", flat=True))
+    due = [row for row in rows.select_related("created_by").order_by("send_from", "pk") if str(row.pk) not in active]
+    for row in due[:MOST_AT_ONCE]:
+        with transaction.atomic():
+            _start(row)
+    return len(due[:MOST_AT_ONCE])
 
 
 @runs.long_work(KIND, title="Message")

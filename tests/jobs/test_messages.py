@@ -194,6 +194,26 @@ def test_another_window_is_a_change_once_the_customer_knows_one(
     assert ["9:00 am" in mail_server.mails[0]["Subject"], "8:30 am" in mail_server.mails[1]["Subject"]] == [True, True]
 
 
+@pytest.mark.parametrize("is_sent", [False, True])
+def test_a_change_that_is_taken_back_is_no_news_unless_it_was_sent(
+    is_sent: bool, visit: Appointment, dispatcher: User, gateway: Gateway, do_runs: Callable[[], list[str]]
+) -> None:
+    branch, crew = visit.job.branch, visit.crew
+    assert crew is not None
+    promise(visit, dispatcher)
+    do_runs()
+    window = at(branch, MONDAY, "13:00"), at(branch, MONDAY, "15:00")
+    appointments.promise_another_time(appointment=visit, crew=crew, window=window, by=dispatcher)
+    if is_sent:
+        do_runs()
+    appointments.undo_move(appointment=visit, by=dispatcher)
+    do_runs()
+
+    after = ["sent", "sent"] if is_sent else ["dropped"]
+    assert states(visit) == [("confirmation", "text", "sent"), *(("change", "text", state) for state in after)]
+    assert ("8:00 am" in gateway.texts[-1]["text"], len(gateway.texts)) == (True, 3 if is_sent else 1)
+
+
 def test_a_visit_called_off_takes_back_what_waits_and_tells_who_knows(
     visit: Appointment, dispatcher: User, mail_server: MailServer, do_runs: Callable[[], list[str]]
 ) -> None:
@@ -438,6 +458,29 @@ def test_without_a_gateway_the_text_is_ready_and_ticked_as_told(
     assert states(visit) == [("confirmation", "by_hand", "told")]
     assert "New%20time" in client.get(address).content.decode()
     assert AuditEntry.objects.filter(action="told the customer", by=dispatcher).count() == 1
+
+
+def test_what_waits_is_stopped_and_what_did_not_go_is_told_by_hand(
+    visit: Appointment, dispatcher: User, gateway: Gateway, do_runs: Callable[[], list[str]], as_user: Any, api_as: Any,
+    time_machine: Any,
+) -> None:  # fmt: skip
+    gateway.code = 400
+    promise(visit, dispatcher)
+    do_runs()
+    refused = Message.objects.get()
+    time_machine.move_to(at(visit.job.branch, MONDAY - dt.timedelta(days=4), "21:00"), tick=False)
+    promise(visit, dispatcher, "9:00", "11:00")
+    waiting = Message.objects.get(state="waiting")
+    client, page = as_user(dispatcher), reverse("jobs:appointment", args=[visit.pk])
+    assert "8:00 am" in client.get(page).content.decode().partition("waiting until")[2]
+
+    client.post(reverse("jobs:message_settle", args=[waiting.pk]), {"do": "drop"})
+    again = api_as(dispatcher).post(f"/api/messages/{refused.pk}/settle/", {"do": "again"}, format="json")
+    done = api_as(dispatcher).post(f"/api/messages/{refused.pk}/settle/", {"do": "told"}, format="json")
+
+    assert (again.status_code, done.status_code) == (409, 200)  # the first is of a window that stands no more
+    assert states(visit) == [("confirmation", "text", "told"), ("confirmation", "text", "dropped")]
+    assert gateway.texts == []
 
 
 def test_words_are_previewed_before_they_are_saved(visit: Appointment, dispatcher: User, as_user: Any) -> None:
