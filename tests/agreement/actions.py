@@ -10,8 +10,11 @@ from typing import Any, TypeVar
 from django.test import Client
 from django.urls import reverse
 
-import installs.services
-import jobs.services
+import installs.services.loads
+import installs.services.returns
+import jobs.services.accepting
+import jobs.services.appointments
+import jobs.services.crews
 from fabrication.models import Batch, CutPlan, Part, PlannedCut, PurchaseLine, StockItem, Supplier, UnitMake
 from fabrication.services.batches import open_batch
 from fabrication.services.buying import inspect_line, receive_line, shortages
@@ -88,7 +91,7 @@ def book(do: Hands) -> None:
     """A call: a new job, its measure visit unplaced, a window reserved or not."""
     job = firms.a_job(do.firm, do.draw(1, 6))
     do.call(
-        jobs.services.new_appointment, job=job, purpose=Purpose.MEASURE, by=do.firm.user("dispatcher"),
+        jobs.services.appointments.new_appointment, job=job, purpose=Purpose.MEASURE, by=do.firm.user("dispatcher"),
         duration_min=do.draw(2, 12) * 15,
     )  # fmt: skip
 
@@ -178,8 +181,8 @@ def absence(do: Hands) -> None:
     crew = do.firm.crew(do.draw(0, 1), "measure" if do.draw(0, 1) else "install")
     starts = at(do.firm.row, TODAY + dt.timedelta(days=do.draw(0, 2)), f"{do.draw(8, 14)}:00")
     do.call(
-        jobs.services.add_absence, crew=crew, starts_at=starts, ends_at=starts + dt.timedelta(hours=do.draw(1, 6)),
-        by=do.firm.user("dispatcher"), reason="sick",
+        jobs.services.crews.add_absence, crew=crew, starts_at=starts,
+        ends_at=starts + dt.timedelta(hours=do.draw(1, 6)), by=do.firm.user("dispatcher"), reason="sick",
     )  # fmt: skip
 
 
@@ -398,7 +401,7 @@ def _loads(do: Hands, *states: str) -> list[Load]:
 def refresh_load(do: Hands) -> None:
     visit = do.pick(do.visits("planned", "promised", purpose=Purpose.INSTALL))
     if visit is not None and visit.crew is not None and visit.day is not None:
-        do.call(installs.services.refresh_load, crew=visit.crew, day=visit.day, by=do.firm.user("dispatcher"))
+        do.call(installs.services.loads.refresh_load, crew=visit.crew, day=visit.day, by=do.firm.user("dispatcher"))
 
 
 def load_room(do: Hands) -> None:
@@ -459,8 +462,8 @@ def decide_return(do: Hands) -> None:
     owed = do.pick(list(ReturnOwed.objects.filter(job__branch=do.firm.branch, state="owed").order_by("pk")))
     if owed is not None:
         do.call(
-            installs.services.decide_return, owed=owed, by=do.firm.user("dispatcher"), remake=bool(do.draw(0, 1)),
-            parts_ready_on=TODAY,
+            installs.services.returns.decide_return, owed=owed, by=do.firm.user("dispatcher"),
+            remake=bool(do.draw(0, 1)), parts_ready_on=TODAY,
         )  # fmt: skip
 
 
@@ -472,7 +475,7 @@ def plan_days(do: Hands) -> None:
         return
     moves = list(proposal.moves.filter(state="open", crew__isnull=False))
     if move := do.pick(moves):
-        do.call(jobs.services.accept_moves, proposal=proposal, moves=[move], by=by)
+        do.call(jobs.services.accepting.accept_moves, proposal=proposal, moves=[move], by=by)
 
 
 ACTIONS: tuple[Callable[[Hands], None], ...] = (

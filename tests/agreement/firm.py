@@ -9,8 +9,8 @@ from typing import Any
 
 import time_machine
 
-import installs.services
-import jobs.services
+import installs.services.loads
+import jobs.services.appointments
 from fabrication.models import CutPlan, Material, Part, PlannedCut, RecipeRevision, Supplier, UnitMake
 from fabrication.services import assembly
 from fabrication.services.batches import open_batch
@@ -149,11 +149,11 @@ def a_visit(job: Job, crew: Crew | None = None, day: dt.date = TODAY, time: str 
     """A visit by the services: unplaced, or with a crew and a time planned there."""
     by = job.created_by
     purpose = fields.pop("purpose", Purpose.MEASURE)
-    row = jobs.services.new_appointment(
+    row = jobs.services.appointments.new_appointment(
         job=job, purpose=purpose, by=by, duration_min=fields.pop("minutes", 60), **fields
     )
     if crew is not None:
-        jobs.services.place(
+        jobs.services.appointments.place(
             appointment=row, crew=crew, starts_at=factories.at(job.branch, day, time), by=by, anyway=True
         )
     return Appointment.objects.get(pk=row.pk)
@@ -162,7 +162,7 @@ def a_visit(job: Job, crew: Crew | None = None, day: dt.date = TODAY, time: str 
 def promise(row: Appointment, begin: str, until: str) -> Appointment:
     assert row.day is not None
     window = (factories.at(row.job.branch, row.day, begin), factories.at(row.job.branch, row.day, until))
-    jobs.services.promise(appointment=row, by=row.job.created_by, window=window, anyway=True)
+    jobs.services.appointments.promise(appointment=row, by=row.job.created_by, window=window, anyway=True)
     return Appointment.objects.get(pk=row.pk)
 
 
@@ -242,7 +242,7 @@ def an_install(firm: Firm, job: Job, crew: Crew, day: dt.date, time: str, minute
 
 
 def load_up(firm: Firm, crew: Crew, day: dt.date) -> Any:
-    return installs.services.refresh_load(crew=crew, day=day, by=firm.user("dispatcher"))
+    return installs.services.loads.refresh_load(crew=crew, day=day, by=firm.user("dispatcher"))
 
 
 def made_job(firm: Firm) -> Job:

@@ -19,13 +19,14 @@ import pytest
 import time_machine
 from django.urls import reverse
 
-import installs.services as installs
-import jobs.services as calendar
 from fabrication.models import CutPlan, PlannedCut, StockItem, UnitMake
 from fabrication.services.bench import mark_cut, mark_piece, undo_cut, undo_piece
 from fabrication.services.miscuts import report_miscut
 from fabrication.services.stock import count_stock, receive_stock
+from installs.services import stops
 from jobs.models import Appointment, Crew, Purpose
+from jobs.services import appointments as calendar
+from jobs.services import feeds
 from measuring.models import Unit
 from measuring.services import openings, releases, sizes, visits
 from measuring.services import readings as reading_services
@@ -54,7 +55,7 @@ def firm(module_rows: None) -> Firm:
         found = firms.found_firm()
         for pk in found.measurers + found.installers:
             crew = Crew.objects.get(pk=pk)
-            calendar.open_feed(branch=found.row, by=found.user("dispatcher"), crew=crew)
+            feeds.open_feed(branch=found.row, by=found.user("dispatcher"), crew=crew)
         return found
 
 
@@ -458,11 +459,11 @@ class Bench:
         visit = firms.a_visit(self.job, self.firm.crew(0, "install"), TODAY, "9:00", purpose=Purpose.INSTALL)
         firms.load_up(self.firm, self.firm.crew(0, "install"), TODAY)
         if outcome:
-            installs.arrive(appointment=visit, by=self.by)
+            stops.arrive(appointment=visit, by=self.by)
         if outcome == "installed":
-            installs.mark_installed(appointment=visit, units=[self.again()], by=self.by)
+            stops.mark_installed(appointment=visit, units=[self.again()], by=self.by)
         elif outcome:
-            installs.mark_not_installed(appointment=visit, unit=self.again(), cause=outcome, by=self.by)
+            stops.mark_not_installed(appointment=visit, unit=self.again(), cause=outcome, by=self.by)
 
 
 UNITS: dict[str, tuple[Callable[[Bench], Any], dict[str, str]]] = {
@@ -522,7 +523,7 @@ def test_what_became_of_an_install_stands_everywhere(firm: Firm, marked: str, sa
     bench.go_up(marked)
     visit = Appointment.objects.get(job=bench.job, purpose=Purpose.INSTALL)
 
-    installs.close_stop(appointment=visit, by=bench.by)
+    stops.close_stop(appointment=visit, by=bench.by)
 
     every_place_says(see_visits(Eyes(firm)), str(visit.pk), {"visit's state": "done", "visit's outcome": says})
 
@@ -531,7 +532,7 @@ def test_a_return_has_no_day_before_its_remake_is_decided(firm: Firm) -> None:
     """Its visit could stand "at the earliest" a day after the unit was first made; its own page said not known yet."""
     bench = Bench(firm)
     bench.go_up("make.does_not_run")
-    installs.close_stop(appointment=Appointment.objects.get(job=bench.job, purpose=Purpose.INSTALL), by=bench.by)
+    stops.close_stop(appointment=Appointment.objects.get(job=bench.job, purpose=Purpose.INSTALL), by=bench.by)
     visit = bench.job.returns_owed.get().appointment
 
     says = f"parts not known yet: whether {bench.unit.code} is made again is to be decided"
