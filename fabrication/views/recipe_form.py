@@ -15,6 +15,7 @@ from dataclasses import dataclass, field
 from typing import Any, Final
 
 from fabrication.rules import recipes as rules
+from fabrication.rules.bench import COLOR
 from fabrication.rules.model import Condition
 from shared.contracts import ContractError
 
@@ -64,16 +65,22 @@ class Section:
     """The path of the part it is about, if it is about one."""
     conditions: list[tuple[str, str]] = field(default_factory=list)
     """Path and words of each condition of the part."""
+    may_take_color: bool = False
+    """A part of one material, in a recipe where a color is chosen."""
 
 
 def sections(definition: Mapping[str, Any], problems: Mapping[str, str]) -> list[Section]:
     """The definition as sections of boxes, problems beside the box they name."""
     recipe = rules.Recipe.from_json(dict(definition)) if not problems else None
     found = []
+    has_color = any(option["key"] == COLOR for option in definition.get("options") or ())
     for name in _ORDER:
         value = definition.get(name)
         if name == "parts":
-            found += [_part(position, row, recipe) for position, row in enumerate(value or ())]
+            for position, row in enumerate(value or ()):
+                section = _part(position, row, recipe)
+                section.may_take_color = has_color and bool(row.get("material"))
+                found.append(section)
         else:
             section = Section(_NAMES.get(name, name))
             section.boxes = list(_boxes(value, name, ""))
@@ -117,11 +124,15 @@ def condition_choices(definition: Mapping[str, Any]) -> list[tuple[str, str]]:
 
 @dataclass(slots=True)
 class OptionRows:
-    """An option with its choices, each with its path and words, and the roles a new choice names a material for."""
+    """
+    An option with its choices, and the roles a new choice names a material for.
+
+    Each choice with its path, its name, and the materials it brings: path, what it is for, the material's key.
+    """
 
     path: str
     name: str
-    choices: list[tuple[str, str]]
+    choices: list[tuple[str, str, list[tuple[str, str, str]]]]
     roles: list[str]
 
 
@@ -130,16 +141,16 @@ def option_rows(definition: Mapping[str, Any]) -> list[OptionRows]:
     rows = []
     for position, option in enumerate(definition.get("options") or ()):
         path, choices = f"options[{position}]", option.get("choices") or []
-        shown = [(f"{path}.choices[{number}]", _choice_words(one)) for number, one in enumerate(choices)]
+        shown = [_choice_row(f"{path}.choices[{number}]", one) for number, one in enumerate(choices)]
         roles = dict.fromkeys(role for one in choices for role in one.get("materials") or ())
         rows.append(OptionRows(path, option.get("name") or option["key"], shown, list(roles)))
     return rows
 
 
-def _choice_words(choice: Mapping[str, Any]) -> str:
-    materials = ", ".join((choice.get("materials") or {}).values())
-    name = choice.get("name") or choice["key"]
-    return f"{name}: {materials}" if materials else name
+def _choice_row(path: str, choice: Mapping[str, Any]) -> tuple[str, str, list[tuple[str, str, str]]]:
+    brings = choice.get("materials") or {}
+    rows = [(f"{path}.materials.{role}", role.replace("_", " "), key) for role, key in brings.items()]
+    return path, choice.get("name") or choice["key"], rows
 
 
 def _reading(recipe: rules.Recipe, place: int) -> str:
@@ -209,6 +220,7 @@ def edited(definition: Mapping[str, Any], sent: Mapping[str, str]) -> dict[str, 
     for several, index in sorted(drops, key=lambda drop: -drop[1]):
         del several[index]
     _add(changed, sent)
+    _take_color(changed, sent)
     _add_conditions(changed, sent)
     _add_part(changed, sent)
     _add_choices(changed, sent)
@@ -247,6 +259,20 @@ def _add_choices(changed: dict[str, Any], sent: Mapping[str, str]) -> None:
         materials = {key.removeprefix(start): sent[key] for key in sent if key.startswith(start) and sent[key]}
         made: dict[str, Any] = {"key": text.strip()[:60]}
         holder[last]["choices"].append(made | ({"materials": materials} if materials else {}))
+
+
+def _take_color(changed: dict[str, Any], sent: Mapping[str, str]) -> None:
+    """A part that is seen: every color names its material from now on, the one it had until it is changed."""
+    colors = [option for option in changed.get("options") or () if option["key"] == COLOR]
+    for name in sent:
+        match = re.fullmatch(r"color:(parts\[\d+\])", name)
+        holder, last = _holder(changed, match[1]) if match else (None, None)
+        if holder is None or not colors or not holder[last].get("material"):
+            continue
+        part = holder[last]
+        for choice in colors[0]["choices"]:
+            choice.setdefault("materials", {}).setdefault(part["key"], part["material"])
+        part |= {"material": "", "role": part["key"], "seen": True}
 
 
 def _add_conditions(changed: dict[str, Any], sent: Mapping[str, str]) -> None:

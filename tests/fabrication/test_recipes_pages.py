@@ -159,6 +159,28 @@ def test_a_part_is_added_with_a_condition_and_taken_out_again(product, workroom)
     assert len(edited(saved.definition, {f"drop:parts[{count}]": "on"})["parts"]) == count
 
 
+def test_a_part_that_is_seen_takes_a_material_of_its_own_by_color(as_user, workroom, product):
+    """A firm's own recipe had one fascia for every color, and no page to say otherwise."""
+    page, address = as_user(workroom), f"/workroom/recipes/{product.pk}/"
+    parts = product.recipe_revisions.get(is_current=True).definition["parts"]
+    caps = next(position for position, part in enumerate(parts) if part["key"] == "hem_caps")
+
+    asked = f'name="color:parts[{caps}]"' in page.get(address).content.decode()
+    page.post(address, {f"color:parts[{caps}]": "on"})
+    every = product.recipe_revisions.get(is_current=True).definition
+    at = f"{PREFIX}options[4].choices[1].materials.hem_caps"
+    shown = f'name="{at}"' in page.get(address).content.decode()
+    page.post(address, {at: "fascia-ends-sand"})
+    sand = product.recipe_revisions.get(is_current=True).definition
+    wrong = page.post(address, {at: "no such caps"})
+
+    assert (asked, shown) == (True, True)
+    assert (every["parts"][caps]["role"], every["parts"][caps]["seen"]) == ("hem_caps", True)
+    assert {choice["materials"]["hem_caps"] for choice in every["options"][4]["choices"]} == {"hem-caps"}
+    assert sand["options"][4]["choices"][1]["materials"]["hem_caps"] == "fascia-ends-sand"
+    assert wrong.status_code == 422
+
+
 def test_a_condition_or_a_part_that_is_not_there_changes_nothing(product):
     definition = product.recipe_revisions.get(is_current=True).definition
 
