@@ -25,7 +25,7 @@ from fabrication.rules.cutting.columns.state import State
 from fabrication.rules.cutting.watch import Watch
 
 TRIES = 40
-TRIES_IN_ALL = 80
+TRIES_IN_ALL = 60
 """Neighbourhoods tried in vain in a row, and in all, so that the answer hangs on the seed and not on the clock."""
 
 MOST_S = 3.0
