@@ -10,12 +10,12 @@ from itertools import chain
 from typing import Final
 
 import numpy as np
-from django.db.models import Max, Min
+from django.db.models import Max, Min, QuerySet
 
 from fabrication.models import Part, PlannedCut, Purchase, PurchaseLine, StockItem, Supplier, UnitMake, WorkPlace
 from fabrication.rules.supply import missed
 from fabrication.services.buying import shortages
-from jobs.models import MEASURING, Appointment, Job
+from jobs.models import MEASURING, Appointment, AppointmentMove, Job
 from jobs.ports import Expected, Making
 from jobs.rules.dates import Goods, Past, Place, Span, Supplied
 from measuring.models import Approval, Family, Product, Unit
@@ -240,6 +240,7 @@ def past_jobs(branch: Branch) -> tuple[list[Past], list[Supplied]]:
     approved = dict(approvals.values_list("job").order_by().annotate(Max("approved_at")))
     visits = Appointment.objects.filter(job__in=steps, purpose__in=MEASURING, state=Appointment.State.DONE)
     measured = dict(visits.values_list("job").order_by().annotate(Max("day")))
+    planned = _first_promised(visits)
 
     def day(when: dt.datetime) -> dt.date:
         return when.astimezone(branch.tz).date()
@@ -254,6 +255,7 @@ def past_jobs(branch: Branch) -> tuple[list[Past], list[Supplied]]:
         found.append(
             Past(
                 family,
+                planned.get(pk, measured.get(pk)),
                 measured.get(pk),
                 day(yes) if yes is not None else None,
                 day(one.released),
@@ -266,6 +268,13 @@ def past_jobs(branch: Branch) -> tuple[list[Past], list[Supplied]]:
             )
         )
     return found, _deliveries(branch)
+
+
+def _first_promised(visits: QuerySet[Appointment]) -> dict[int, dt.date]:
+    """By job, the day a visit was promised for before it was moved for the first time."""
+    moves = AppointmentMove.objects.filter(appointment__in=visits, before__state=Appointment.State.PROMISED)
+    rows = moves.order_by("-at").values_list("appointment__job", "before__day")
+    return {job: dt.date.fromisoformat(day) for job, day in rows if day}
 
 
 def _families(jobs: Iterable[int]) -> dict[int, Counter[str]]:

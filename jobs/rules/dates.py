@@ -25,7 +25,7 @@ from typing import Any, Final
 
 import numpy as np
 
-from jobs.rules.variation import NORMAL, SHARES, Quantiles, pooled, spread
+from jobs.rules.variation import NORMAL, PRIOR, SHARES, Quantiles, pooled, spread
 
 DRAWS: Final = 1_000
 RECALL_DAYS: Final = 8.0
@@ -60,11 +60,15 @@ class Waits:
 
     Parameters
     ----------
+    measure
+        From the day the measure is promised for to the day it is done.
     approval, release
         From the measure to the approval (and the deposit), from there to the release.
     making
-        By family, in the workroom beyond the whole days that the work standing there and the units' own make; may be
-        negative; "" of all together.
+        By family, in the workroom beyond the whole days that the work standing there and the units' own make at the
+        firm's pace; may be negative; "" of all together.
+    pace
+        Days of work over those the minutes say: what stands there waits for goods, too, and minutes are a table's.
     crew
         From packed to installed.
     ahead
@@ -77,6 +81,7 @@ class Waits:
         How many installed jobs stand behind it.
     """
 
+    measure: Quantiles
     approval: Quantiles
     release: Quantiles
     making: Mapping[str, Quantiles]
@@ -84,6 +89,7 @@ class Waits:
     ahead: Mapping[str, Quantiles]
     goods: Mapping[str, Quantiles]
     supply: Mapping[str, Quantiles]
+    pace: float = 1.0
     jobs: int = 0
 
     @property
@@ -107,6 +113,7 @@ class Waits:
 
 
 CAREFUL: Final = Waits(
+    measure=tuple(200 * max(0.0, share - 0.95) for share in SHARES),
     approval=_waiting(3.0),
     release=_waiting(1.0),
     making={"": _waiting(2.0)},
@@ -288,6 +295,15 @@ class _Drawn:
         known = np.rint(np.interp(passed + share * (1 - passed), SHARES, quantiles))
         return np.where(passed < NEARLY_ALL, np.maximum(known, least), least + fresh)
 
+    def measured(self) -> np.ndarray:
+        """When it is measured: as planned, or some days after; before today it is done."""
+        course = self.course
+        slip = self.wait(self.waits.measure).astype(int)
+        planned = np.full(DRAWS, self.days.spot(course.measure_on))
+        if course.measure_on < course.today or course.approved_on is not None:
+            return planned
+        return np.full(DRAWS, self.today) if self.without == "measure" else self.days.after(planned, slip)
+
     def passed(self, start: np.ndarray, over_on: dt.date | None, quantiles: Quantiles, step: str) -> np.ndarray:
         """The end of a step that begins at `start`, or is over."""
         if over_on is not None:
@@ -369,7 +385,7 @@ class _Drawn:
         more = self.wait(self.waits.making.get(course.family) or self.waits.making[""])
         if self.without == "workroom" or not course.places:
             return begin
-        days = np.maximum(0, np.floor(work) + more).astype(int)
+        days = np.maximum(0, np.floor(self.waits.pace * work) + more).astype(int)
         return np.asarray(self.days.after(begin, days))
 
     def installed(self, made: np.ndarray) -> np.ndarray:
@@ -399,7 +415,7 @@ def forecast(course: Course, waits: Waits, days: Days, without: str = "") -> For
     Examples
     --------
     >>> at_once, a_day, two = ((float(days),) * len(SHARES) for days in range(3))
-    >>> sure = replace(CAREFUL, approval=two, release=at_once, making={"": a_day}, crew=a_day)
+    >>> sure = replace(CAREFUL, measure=at_once, approval=two, release=at_once, making={"": a_day}, crew=a_day)
     >>> monday = dt.date(2026, 11, 30)
     >>> week = [True] * 5 + [False] * 2
     >>> found = forecast(Course(monday, monday), sure, Days(monday, week * 8))
@@ -407,8 +423,7 @@ def forecast(course: Course, waits: Waits, days: Days, without: str = "") -> For
     ('2026-12-04', 0.0, 1.0)
     """
     drawn = _Drawn(course, waits, days, without)
-    first = min(course.measure_on, course.today) if without == "measure" else course.measure_on
-    start = np.full(DRAWS, days.spot(first))
+    start = drawn.measured()
     approved = drawn.passed(start, course.approved_on, waits.approval, "approval")
     released = drawn.passed(approved, course.released_on, waits.release, "release")
     there = drawn.there(released) if course.made_on is None else released
@@ -463,7 +478,8 @@ class Way:
 @dataclass(frozen=True, slots=True)
 class Past:
     """
-    A job of which something is over, by the days on which its steps were.
+    A job of which something is over, by the days on which its steps were; `planned_on` is what its measure was first
+    promised for.
 
     Parameters
     ----------
@@ -478,6 +494,7 @@ class Past:
     """
 
     family: str = ""
+    planned_on: dt.date | None = None
     measured_on: dt.date | None = None
     approved_on: dt.date | None = None
     released_on: dt.date | None = None
@@ -512,18 +529,19 @@ def learned(past: Sequence[Past], supplied: Sequence[Supplied], days: Days, pack
     if not past and not supplied:
         return CAREFUL
 
+    worked = [one for one in past if one.load > 0 and one.there_on is not None and one.made_on is not None]
+    taken = _waited(worked, days, "there_on", "made_on")
+    pace = (sum(taken) + PRIOR) / (sum(one.load for one in worked) + PRIOR)
     more: dict[str, list[float]] = {}
-    for one in past:
-        if one.there_on is not None and one.made_on is not None and one.load > 0:
-            more.setdefault(one.family, []).append(_between(days, one.there_on, one.made_on) - math.floor(one.load))
+    for one, days_taken in zip(worked, taken, strict=True):
+        more.setdefault(one.family, []).append(days_taken - math.floor(pace * one.load))
     together = pooled([wait for waits in more.values() for wait in waits], CAREFUL.making[""])
     names = {name for one in past for name in one.ahead}
     ahead = {name: [one.ahead[name] for one in past if name in one.ahead] for name in names}
     families = {
         name: _for_goods([one for one in past if one.family == name], days) for name in {one.family for one in past}
     }
-    all_made = [one for one in past if one.load > 0]
-    goods = pooled(_for_goods(all_made, days), CAREFUL.goods[""])
+    goods = pooled(_for_goods([one for one in past if one.load > 0], days), CAREFUL.goods[""])
     ratios: dict[str, list[float]] = {}
     for delivery in supplied:
         if delivery.stated > 0:
@@ -532,6 +550,7 @@ def learned(past: Sequence[Past], supplied: Sequence[Supplied], days: Days, pack
     crew = [max(0.0, wait - pack_days) for wait in _waited(past, days, "made_on", "installed_on")]
     return replace(
         CAREFUL,
+        measure=pooled(_waited(past, days, "planned_on", "measured_on"), CAREFUL.measure),
         approval=pooled(_waited(past, days, "measured_on", "approved_on"), CAREFUL.approval),
         release=pooled(_waited(past, days, "approved_on", "released_on"), CAREFUL.release),
         making={"": together, **{name: pooled(values, together) for name, values in more.items()}},
@@ -539,6 +558,7 @@ def learned(past: Sequence[Past], supplied: Sequence[Supplied], days: Days, pack
         ahead={**CAREFUL.ahead, **{name: pooled(values, CAREFUL.ahead[""]) for name, values in ahead.items()}},
         goods={"": goods, **{name: pooled(values, goods) for name, values in families.items()}},
         supply={**CAREFUL.supply, **{name: pooled(values, CAREFUL.supply[""]) for name, values in ratios.items()}},
+        pace=pace,
         jobs=sum(one.installed_on is not None for one in past),
     )
 

@@ -77,7 +77,8 @@ class Program:
         over = sorted(over, key=lambda job: job.installed or 0)[-LOOKED_BACK:]
         past = [
             Past(
-                job.family, date(job.measured), *(date(day) for day in _steps(job)), ahead=job.ahead, load=job.load,
+                job.family, date(job.measure_planned),
+                date(job.measured), *(date(day) for day in _steps(job)), ahead=job.ahead, load=job.load,
                 closed=_closed(job),
             )
             for job in over

@@ -31,6 +31,7 @@ def always(days: float) -> tuple[float, ...]:
 
 
 SURE = Waits(
+    measure=always(0),
     approval=always(2), release=always(1), making={"": always(0)}, crew=always(1), ahead={"": always(0)},
     goods={"": always(0)}, supply={"": always(1)}, jobs=100,
 )  # fmt: skip
@@ -140,7 +141,7 @@ def test_the_step_that_decides_is_the_one_whose_wait_counts_most(course, step):
 
 
 def test_waits_are_learned_from_jobs_and_deliveries_and_kept():
-    one = Past("roller", MONDAY, day(6), day(7), day(7), day(10), day(14), {"saw": 1.0}, load=2.0)
+    one = Past("roller", MONDAY, MONDAY, day(6), day(7), day(7), day(10), day(14), {"saw": 1.0}, load=2.0)
     supplied = Supplied("Fenwater", 5, MONDAY, day(10))
 
     found = learned([one] * 300, [supplied] * 300, DAYS, pack_days=1)
@@ -152,12 +153,12 @@ def test_waits_are_learned_from_jobs_and_deliveries_and_kept():
         1.0,
         0.0,
     )
-    assert found.supply["Fenwater"][middle] == 2.0
+    assert (found.supply["Fenwater"][middle], round(found.pace, 2)) == (2.0, 1.48)
     assert (found.is_learned, Waits.from_json(found.as_json())) == (True, found)
 
 
 def test_a_few_jobs_leave_the_careful_waits_nearly_as_they_are():
-    found = learned([Past("roller", MONDAY, day(30), day(30))], [], DAYS, pack_days=1)
+    found = learned([Past("roller", MONDAY, MONDAY, day(30), day(30))], [], DAYS, pack_days=1)
 
     middle = len(SHARES) // 2
     assert not found.is_learned
