@@ -545,8 +545,8 @@ def learned(past: Sequence[Past], supplied: Sequence[Supplied], days: Days, pack
     ratios: dict[str, list[float]] = {}
     for delivery in supplied:
         if delivery.stated > 0:
-            taken = _between(days.without(delivery.closed), delivery.ordered_on, delivery.came_on)
-            ratios.setdefault(delivery.supplier, []).append(taken / delivery.stated)
+            lead = _between(days.without(delivery.closed), delivery.ordered_on, delivery.came_on)
+            ratios.setdefault(delivery.supplier, []).append(lead / delivery.stated)
     crew = [max(0.0, wait - pack_days) for wait in _waited(past, days, "made_on", "installed_on")]
     return replace(
         CAREFUL,
