@@ -157,7 +157,8 @@ class BranchDates:
         self.rules = rules or CalendarRules.of(branch)
         self.today = timezone.now().astimezone(branch.tz).date()
         self.days = days_of(branch, self.today, self.rules)
-        self.room = _room(branch, self.today, self.rules)
+        self.waits = self.rules.waits
+        self.room = _room(branch, self.today, self.days, self.rules)
 
     def of_call(
         self, visit: Expected, days: Sequence[dt.date], wishes: Sequence[Wish] = (), impossible: Sequence[Span] = ()
@@ -204,10 +205,9 @@ class BranchDates:
             install_on,
             shut,
         )
-        waits = self.rules.waits
-        found = forecast(course, waits, self.days)
+        found = forecast(course, self.waits, self.days)
         floor = max(1, self.rules.chance_floor)
-        return DateOutlook(course, waits, floor, (*missing, *making.missing), found)
+        return DateOutlook(course, self.waits, floor, (*missing, *making.missing), found)
 
     def _shut(self, making: Making, wishes: Sequence[Wish], impossible: Sequence[Span]) -> frozenset[dt.date]:
         """Days without room on any crew for so many openings, or on which the customer can't be there."""
@@ -290,13 +290,14 @@ def days_of(branch: Branch, today: dt.date, rules: CalendarRules) -> Days:
     return Days(first, np.array([working.has(day) for day in days]))
 
 
-def _room(branch: Branch, today: dt.date, rules: CalendarRules) -> dict[dt.date, float]:
-    """Of the next days, the most minutes that some install crew has left."""
+def _room(branch: Branch, today: dt.date, working: Days, rules: CalendarRules) -> dict[dt.date, float]:
+    """Of the next working days, the most minutes that some install crew has left."""
     crews = [crew for crew in Crew.objects.filter(branch=branch, is_active=True) if crew.drives_for(Purpose.INSTALL)]
     for crew in crews:
         crew.branch = branch
-    days = [today + dt.timedelta(days=ahead) for ahead in range(ROOM_DAYS)]
-    if not crews:
+    ahead = (today + dt.timedelta(days=number) for number in range(ROOM_DAYS))
+    days = [day for day in ahead if working.worked[working.spot(day)]]
+    if not crews or not days:
         return {}
     taken: dict[tuple[int, dt.date | None], int] = {
         (row["crew"], row["day"]): row["minutes"] + STOP_MIN * row["visits"]
