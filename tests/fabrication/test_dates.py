@@ -210,3 +210,31 @@ def test_the_date_of_a_job_is_the_same_on_its_page_and_in_the_api(make, dispatch
     assert answer["installed_by"] == answer["told_on"] == now.outlook.by.isoformat()
     assert (answer["is_confirmed"], answer["chance"]) == (False, now.chance)
     assert api_as(dispatcher).get(f"/api/jobs/{job.pk}/").json()["installed_by"] == answer["told_on"]
+
+
+def test_a_crew_with_room_saves_what_only_waits_for_the_crews(branch, dispatcher, make):
+    """Made today; crews usually take days to hang it, and one is free before the day the customer was told."""
+    Unit.objects.filter(pk=make.unit_id).update(state="made", made_at=timezone.now())
+    job = make.unit.opening.job
+    told = outlook(job).by - dt.timedelta(days=2)
+
+    dates.tell_date(job=job, on=told, by=dispatcher)
+
+    date = JobDate.objects.get()
+    (way,) = date.ways
+    assert (date.decides, date.slips) == ("crew", True)
+    assert way.text.startswith("Crew ")
+    assert way.by <= told
+    assert way.chance > date.chance
+    assert way.price is not None
+
+
+def test_dates_told_are_worked_out_anew_as_things_change(branch, dispatcher, make, tube, supplier, workroom):
+    job = make.unit.opening.job
+    dates.tell_date(job=job, by=dispatcher)
+    assert dates.work_out_dates(branch=branch) == 0
+
+    Unit.objects.filter(pk=make.unit_id).update(state=Unit.State.SIZED, released_at=None)
+
+    assert dates.work_out_dates(branch=branch) == 1
+    assert JobDate.objects.get().by == outlook(job).by > JobDate.objects.get().told_on
