@@ -15,6 +15,18 @@ FLOOR = 100
 """Comparisons that are not blank, of each fact at each place: in the bench, and in the suite of what is often."""
 
 _TABLE: dict[str, dict[str, str]] = {
+    "job's date": {
+        SOME: "API of dates; job page",
+    },
+    "job's measured": {
+        SOME: "API of dates; job page",
+    },
+    "job's standing": {
+        SOME: "API of dates; job page",
+    },
+    "job's told": {
+        SOME: "API of dates; API of jobs; job page",
+    },
     "piece's free": {
         RARE: "buying list; moves; stock list; stock page",
     },

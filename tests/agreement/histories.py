@@ -15,11 +15,13 @@ from hypothesis import HealthCheck, Phase, seed, settings
 from hypothesis import strategies as st
 from hypothesis.stateful import RuleBasedStateMachine, initialize, rule, run_state_machine_as_test
 
-from jobs.models import CalendarFeed, Crew
+from jobs.models import CalendarFeed, Crew, Job
+from jobs.services.dates import tell_date
 from jobs.services.feeds import open_feed
 from jobs.services.planning import ask_for_plan
 from tests.agreement.actions import ACTIONS, Hands
 from tests.agreement.compare import Comparison, Difference, Seen
+from tests.agreement.dates import see_dates
 from tests.agreement.firm import NOW, TODAY, Firm, busy_week, do_runs, found_firm
 from tests.agreement.memory import Memory
 from tests.agreement.pages import Eyes
@@ -30,17 +32,20 @@ from tests.agreement.units import see_units
 from tests.agreement.visits import see_visits
 
 T = TypeVar("T")
+TOLD = 3
 STEPS = 16
 """Things done in one history, at most."""
 
 
 def whole_firm() -> Firm:
-    """The busy firm with its crews' calendars and a plan of its first two days."""
+    """The busy firm with its crews' calendars, a plan of its first two days, and customers who were told a date."""
     firm = found_firm()
     busy_week(firm)
     by = firm.user("dispatcher")
     for pk in firm.measurers + firm.installers:
         open_feed(branch=firm.row, by=by, crew=Crew.objects.get(pk=pk))
+    for job in Job.objects.filter(appointments__purpose="measure", appointments__day=TODAY).order_by("pk")[:TOLD]:
+        tell_date(job=job, by=by)
     ask_for_plan(branch=firm.row, from_on=TODAY, until_on=TODAY + dt.timedelta(days=1), by=by, seconds=1)
     assert set(do_runs()) == {"done"}
     assert CalendarFeed.objects.count() == 4
@@ -58,7 +63,7 @@ def undone() -> Iterator[None]:
 def see(firm: Firm, memory: Memory | None = None, *, printed: int = 0) -> list[Seen]:
     """Everything as it stands, and every second time one of the packets as it is printed."""
     eyes = Eyes(firm, memory)
-    seen = [*see_visits(eyes), *see_prices(eyes), *see_units(eyes), *see_stock(eyes)]
+    seen = [*see_visits(eyes), *see_dates(eyes), *see_prices(eyes), *see_units(eyes), *see_stock(eyes)]
     return seen if printed % 2 else [*seen, *see_print(eyes, printed // 2)]
 
 

@@ -29,6 +29,7 @@ import jobs.schedule.board
 import jobs.views.appointments
 import jobs.views.board
 import jobs.views.crews
+import jobs.views.jobs
 import jobs.views.plan
 from fabrication.api.stock import StockSerializer
 from fabrication.api.units import UnitMakeSerializer
@@ -36,10 +37,11 @@ from fabrication.models import UnitMake
 from installs.api.loads import LoadLineSerializer
 from installs.api.stops import VisitUnitSerializer
 from jobs.api.appointments import AppointmentSerializer
+from jobs.api.jobs import JobSerializer
 from measuring.api.units import UnitSerializer
 from shared import documents
 from shared.lengths import Length
-from tests.agreement import stock, units, visits
+from tests.agreement import dates, stock, units, visits
 from tests.agreement.compare import Seen
 from tests.agreement.firm import TODAY
 from tests.agreement.pages import Eyes
@@ -70,6 +72,11 @@ def answer(owner: Any, name: str, change: Callable[[Any], Any]) -> Patch:
         monkeypatch.setattr(owner, name, lambda *sent, **named: change(right(*sent, **named)))
 
     return patch
+
+
+def sooner(now: Any) -> Any:
+    """The day that one in ten keeps."""
+    return now and replace(now, outlook=replace(now.outlook, floor=10))
 
 
 def _doubted(found: Any) -> Any:
@@ -332,6 +339,9 @@ PLANTS = (
             ],
         ),
     ),
+    # jobs: the one date
+    Plant("job's date", "job page", dates.see_dates, answer(jobs.views.jobs, "date_now", sooner)),
+    Plant("job's told", "API of jobs", dates.see_dates, field(JobSerializer, "installed_by", lambda _: "2027-01-09")),
     # fabrication: the workroom
     Plant(
         "unit's finished size",

@@ -16,6 +16,7 @@ import time_machine
 from installs.models import LoadLine
 from tests.agreement.actions import Hands, not_installed, place, run_short
 from tests.agreement.compare import Comparison, Seen
+from tests.agreement.dates import see_dates
 from tests.agreement.expected import EXPECTED, FLOOR, OFTEN, PLACES, RARE, SOME, unexpected
 from tests.agreement.firm import NOW, TODAY, Firm
 from tests.agreement.histories import play, undone, whole_firm
@@ -106,7 +107,7 @@ def clean(firm: Firm, module_rows: None) -> list[Seen]:
     """Everything as it is shown before anybody did anything."""
     with time_machine.travel(NOW, tick=False):
         eyes = Eyes(firm)
-        return [*see_visits(eyes), *see_units(eyes), *see_stock(eyes)]
+        return [*see_visits(eyes), *see_dates(eyes), *see_units(eyes), *see_stock(eyes)]
 
 
 def test_every_fact_is_planted_in_twenty_places_or_more() -> None:
