@@ -13,12 +13,14 @@ SEES_PHONES = (roles.DISPATCHER, roles.OWNER, roles.MEASURER, roles.INSTALLER)
 
 
 def job_for(user: User, pk: int) -> Job:
-    rows = Job.objects.visible_to(user).select_related("customer", "site", "branch", "project")
+    rows = Job.objects.visible_to(user).select_related("customer", "site", "branch", "project", "customer_link")
     return get_object_or_404(rows, pk=pk)
 
 
 def appointment_for(user: User, pk: int) -> Appointment:
-    rows = Appointment.objects.visible_to(user).select_related("job__customer", "job__site", "job__branch", "crew")
+    rows = Appointment.objects.visible_to(user).select_related(
+        "job__customer", "job__site", "job__branch", "job__customer_link", "crew"
+    )
     return get_object_or_404(rows, pk=pk)
 
 

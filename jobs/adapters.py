@@ -8,14 +8,16 @@ from dataclasses import dataclass
 from urllib.parse import quote, urlencode
 
 from django.urls import reverse
+from django.utils import timezone
 
 from jobs.access import OFFICE
 from jobs.models import Appointment, Job, Message, MessageKind, Purpose
 from jobs.rules.messages import Words, dialled
-from jobs.schedule.words import written
+from jobs.schedule.words import WHAT, clock, expected_text, stay_text, window_text, written
 from jobs.services.messages import PUTS_UP, expected_from, kind_of_window
 from jobs.services.search import find_jobs, region_of
 from shared.finding import Found
+from shared.formats.dates import long_day
 from shared.models import User
 
 MOST = 25
@@ -76,6 +78,55 @@ def ready_for_visit(row: Appointment) -> Ready | None:
     else:
         kind = MessageKind.RETURN if row.purpose == Purpose.RETURN and row.state == states.UNPLACED else ""
     return Ready.of(kind, row.job, row) if kind else None
+
+
+@dataclass(frozen=True, slots=True)
+class CustomersVisit:
+    """A visit as the customer sees it: what we come for, the window they were promised, and how it stands today."""
+
+    row: Appointment
+    what: str
+    window: str
+    stay: str
+    now: str
+
+
+def visits_of_customer(job: Job) -> list[CustomersVisit]:
+    """Those still to come, the next one first; then those that are done, the last one first."""
+    rows = job.appointments.live().select_related("crew").order_by("day", "starts_at", "pk")
+    visits = []
+    for row in rows:
+        row.job = job
+        visits.append(_seen_by_customer(row))
+    done = [visit for visit in visits if visit.row.state == Appointment.State.DONE]
+    return [visit for visit in visits if visit not in done] + done[::-1]
+
+
+def _seen_by_customer(row: Appointment) -> CustomersVisit:
+    states, what = Appointment.State, WHAT[row.purpose]
+    if row.state == states.DONE:
+        day = row.day or (row.done_at and row.done_at.astimezone(row.job.branch.tz).date())
+        return CustomersVisit(row, what, long_day(day), "", "Done.")
+    if row.state not in {states.PROMISED, states.ON_THE_WAY, states.ARRIVED}:
+        return CustomersVisit(row, what, "", stay_text(row), "")
+    return CustomersVisit(row, what, window_text(row), stay_text(row), _now_text(row))
+
+
+def _now_text(row: Appointment) -> str:
+    """How a visit stands on its own day: when the crew is expected, from where it is."""
+    states, tz, now = Appointment.State, row.job.branch.tz, timezone.now()
+    if row.state == states.ARRIVED:
+        return "We are with you now."
+    expected = expected_from(row) if row.day == now.astimezone(tz).date() else None
+    if expected is None:
+        return ""
+    if row.state == states.ON_THE_WAY:
+        return f"We are on the way and expect to be with you {expected_text(expected, tz)}."
+    if row.promised_from is not None:
+        expected = max(expected, row.promised_from)
+    if row.promised_until is not None and expected > row.promised_until:
+        return f"We are running late and expect to be with you about {clock(expected, tz)}. We are sorry."
+    return f"As the day stands we come about {clock(expected, tz)}."
 
 
 def ready_for_job(job: Job) -> Ready | None:

@@ -6,10 +6,11 @@ import calendar
 import datetime as dt
 import uuid
 from decimal import Decimal
-from typing import TYPE_CHECKING, Any, NamedTuple, Self, TypeVar
+from typing import TYPE_CHECKING, Any, Final, NamedTuple, Self, TypeVar
 from urllib.parse import quote
 
 from django.conf import settings
+from django.core import signing
 from django.core.validators import MaxLengthValidator
 from django.db import models
 from django.db.models import F, Q
@@ -384,6 +385,62 @@ class JobDate(models.Model):
     def ways(self) -> list[Way]:
         """What would bring it forward, as it was worked out last."""
         return [Way.from_json(row) for row in self.rescues]
+
+
+class CustomerLink(models.Model):
+    """
+    The address at which a customer looks at their job without an account.
+
+    It is signed, so nothing is kept of it until somebody ends it: a job without a row has its first one.
+    """
+
+    LASTS: Final = dt.timedelta(days=180)
+    """After the last visit, or the booking where there is none; chosen, no published source."""
+
+    job = models.OneToOneField(Job, models.CASCADE, related_name="customer_link")
+    turn = models.PositiveSmallIntegerField(
+        default=1, validators=between(1, 30_000), help_text="of how many; those before it answer nothing any more"
+    )
+    revoked_at = models.DateTimeField(null=True, blank=True)
+
+    def __str__(self) -> str:
+        return f"customer's link of {self.job.number}"
+
+    @classmethod
+    def of(cls, job: Job) -> CustomerLink:
+        """The job's link, or its first one (not saved)."""
+        return getattr(job, "customer_link", None) or cls(job=job)
+
+    @classmethod
+    def of_token(cls, token: str) -> CustomerLink | None:
+        """The link of an address that we signed, whether it is open or not; None for any other."""
+        try:
+            pk, _, turn = signing.Signer(salt="jobs.customer").unsign(token.replace(".", ":")).partition("-")
+        except signing.BadSignature:
+            return None
+        job = Job.objects.select_related("customer", "site", "branch", "customer_link").filter(pk=pk).first()
+        return cls.of(job) if job is not None and cls.of(job).turn == int(turn) else None
+
+    @property
+    def token(self) -> str:
+        """The signed part of its address."""
+        return signing.Signer(salt="jobs.customer").sign(f"{self.job_id}-{self.turn}").replace(":", ".")
+
+    @property
+    def address(self) -> str:
+        """As a customer opens it; empty once it is revoked."""
+        return "" if self.revoked_at else f"{settings.SITE_URL}{reverse('jobs:your_job', args=[self.token])}"
+
+    @property
+    def ends_on(self) -> dt.date:
+        """Its last day; another visit of the job moves it."""
+        days = self.job.appointments.live().aggregate(last=models.Max("day"))
+        booked = self.job.created_at.astimezone(self.job.branch.tz).date()
+        return max(booked, days["last"] or booked) + self.LASTS
+
+    def is_open(self) -> bool:
+        """Whether it is neither revoked nor over."""
+        return self.revoked_at is None and timezone.now().astimezone(self.job.branch.tz).date() <= self.ends_on
 
 
 class ImpossibleTime(models.Model):

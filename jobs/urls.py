@@ -17,6 +17,7 @@ from jobs.views import (
     projects,
     setup,
     sites,
+    your_job,
 )
 
 app_name = "jobs"
@@ -40,6 +41,8 @@ urlpatterns = [
     path("jobs/<int:pk>/date/", jobs.job_date, name="date"),
     path("jobs/<int:pk>/cant/", jobs.job_cant, name="cant"),
     path("jobs/<int:pk>/visits/new/", jobs.visit_new, name="visit_new"),
+    path("jobs/<int:pk>/link/", your_job.job_link, name="link"),
+    path("your-job/<str:token>/", your_job.your_job, name="your_job"),
     path("customers/<int:pk>/", jobs.customer_edit, name="customer"),
     path("customers/<int:pk>/projects/new/", jobs.project_new, name="project_new"),
     path("projects/<int:pk>/", projects.project, name="project"),

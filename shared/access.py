@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
+import time
 from collections.abc import Callable, Mapping
 from functools import wraps
 from ipaddress import ip_address
@@ -14,6 +15,7 @@ from django.conf import settings
 from django.contrib.auth.backends import ModelBackend
 from django.contrib.auth.decorators import login_required
 from django.contrib.auth.signals import user_login_failed
+from django.core.cache import cache
 from django.core.exceptions import PermissionDenied
 from django.db.models import Sum
 from django.http import HttpRequest
@@ -73,6 +75,16 @@ def tried_in_vain(request: HttpRequest, what: str) -> None:
     """A wrong code was typed."""
     user_login_failed.send(sender=__name__, credentials={"username": what}, request=request)
     request.axes_locked_out = False  # type: ignore[attr-defined]  # the code's own page says it, not the sign-in's
+
+
+def asked_too_often(what: str, most: int) -> bool:
+    """Whether this was asked more than so often within the minute; each process of the site counts for itself."""
+    key = f"asked {what} {int(time.time()) // 60}".replace(" ", "-")
+    cache.add(key, 0, 120)
+    try:
+        return cache.incr(key) > most
+    except ValueError:  # forgotten meanwhile: there is room for so many
+        return False
 
 
 View = Callable[..., HttpResponseBase]

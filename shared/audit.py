@@ -71,6 +71,19 @@ def done_at(when: dt.datetime) -> Iterator[None]:
         _done_at.reset(token)
 
 
+_by_customer: ContextVar[bool] = ContextVar("by_customer", default=False)
+
+
+@contextmanager
+def by_customer() -> Iterator[None]:
+    """What is recorded within by nobody of the firm was done by the job's customer."""
+    token = _by_customer.set(True)
+    try:
+        yield
+    finally:
+        _by_customer.reset(token)
+
+
 def plain(value: object) -> Any:
     """A value as the trail keeps it: text, a number, a truth or nothing."""
     if value is None or isinstance(value, bool | int | float | str):
@@ -129,6 +142,7 @@ def entry(
     return AuditEntry(
         done_at=_done_at.get(),
         by=by,
+        by_customer=by is None and _by_customer.get(),
         action=action,
         subject_type=ContentType.objects.get_for_model(subject) if subject is not None else None,
         subject_id="" if subject is None else str(subject.pk),
@@ -154,7 +168,7 @@ def record(
     Parameters
     ----------
     by
-        Who did it; none for what the program does by itself.
+        Who did it; none for what the program does by itself, or the customer within `by_customer`.
     action
         What was done, in words of the trade, past tense: ``booked the measure``.
     subject

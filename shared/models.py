@@ -271,6 +271,9 @@ class AuditEntry(models.Model):
     at = models.DateTimeField(default=timezone.now, db_index=True)
     done_at = models.DateTimeField(null=True, help_text="when the person did it, where that was told later by a phone")
     by = models.ForeignKey(User, null=True, on_delete=models.PROTECT, related_name="+")
+    by_customer = models.BooleanField(
+        default=False, db_default=False, help_text="by the job's customer, who has no account"
+    )
     action = models.CharField(max_length=80)
     subject_type = models.ForeignKey(ContentType, null=True, on_delete=models.PROTECT, related_name="+")
     subject_id = models.CharField(max_length=40, blank=True)
@@ -297,6 +300,13 @@ class AuditEntry(models.Model):
         if not self._state.adding:
             raise ValueError("an audit entry is never changed")
         super().save(*args, **kwargs)
+
+    @property
+    def who(self) -> str:
+        """Who did it: a person, the job's customer, or the program by itself."""
+        if self.by is not None:
+            return str(self.by)
+        return "The customer" if self.by_customer else "Jambwise"
 
     @property
     def when(self) -> dt.datetime:

@@ -15,7 +15,7 @@ from typing import Final
 import phonenumbers
 
 BLANK: Final = re.compile(r"\{([^{}]*)\}")
-ALWAYS: Final = ("customer", "address", "number", "contact")
+ALWAYS: Final = ("customer", "address", "number", "contact", "link")
 OF_A_VISIT: Final = (*ALWAYS, "what", "window", "stay")
 RETRIES_MIN: Final = (1, 1, 2, 4, 8, 15, 30, 60)
 """Minutes after each try that failed; after the last it is given up."""
@@ -42,21 +42,22 @@ class Sort:
 
 
 _END: Final = "\nJob {number}. {contact}."
+_LINK: Final = "\nYour visit and other times: {link}"
 
 SORTS: Final[Mapping[str, Sort]] = {
     "confirmation": Sort(
         Words(
             "Your appointment: {window}",
-            "{customer}: we come to {what} on {window}.\nAddress: {address}.\nIt takes about {stay}." + _END,
-            "We come to {what} on {window}. Job {number}. {contact}.",
+            "{customer}: we come to {what} on {window}.\nAddress: {address}.\nIt takes about {stay}." + _END + _LINK,
+            "We come to {what} on {window}. Job {number}. {contact}." + _LINK,
         )
     ),
     "change": Sort(
         Words(
             "New time for your appointment: {window}",
             "{customer}: the time of our visit has changed. We come to {what} on {window}.\nAddress: {address}.\n"
-            "It takes about {stay}." + _END,
-            "New time: we come to {what} on {window}. Job {number}. {contact}.",
+            "It takes about {stay}." + _END + _LINK,
+            "New time: we come to {what} on {window}. Job {number}. {contact}." + _LINK,
         )
     ),
     "cancellation": Sort(
@@ -70,8 +71,8 @@ SORTS: Final[Mapping[str, Sort]] = {
         Words(
             "Reminder: {window}",
             "{customer}: we come to {what} on {window}.\nAddress: {address}.\nIt takes about {stay}. Please clear the "
-            "area in front of the windows." + _END,
-            "Reminder: we come to {what} on {window}. Job {number}. {contact}.",
+            "area in front of the windows." + _END + _LINK,
+            "Reminder: we come to {what} on {window}. Job {number}. {contact}." + _LINK,
         ),
         text_first=True,
     ),
@@ -124,11 +125,15 @@ def fill(text: str, values: Mapping[str, str]) -> str:
     """
     The text with its blanks filled; a blank that has no value here stays as it is.
 
+    A line with a link is left out where there is no link.
+
     Examples
     --------
-    >>> fill("Job {number}, {window}.", {"number": "J-7"})
+    >>> fill("Job {number}, {window}.\\nSee {link}", {"number": "J-7", "link": ""})
     'Job J-7, {window}.'
     """
+    if values.get("link") == "":
+        text = "\n".join(line for line in text.split("\n") if "{link}" not in line)
     return BLANK.sub(lambda found: values.get(found[1], found[0]), text)
 
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import datetime as dt
 
-from jobs.models import Appointment, Job, MessageKind, MessageWords, ReadinessAnswer
+from jobs.models import Appointment, CustomerLink, Job, MessageKind, MessageWords, ReadinessAnswer
 from jobs.rules.messages import LEAVING_MIN, SORTS, Words, fill
 from shared.formats import dates
 from shared.formats.dates import long_day
@@ -107,13 +107,18 @@ def blanks_of(job: Job, row: Appointment | None, expected: dt.datetime | None = 
         "address": job.site.address,
         "number": job.number,
         "contact": f"{branch.name}{', ' + branch.phone if branch.phone else ''}",
+        "link": CustomerLink.of(job).address,
     }
     if row is not None:
         found |= {"what": WHAT[row.purpose], "window": window_text(row), "stay": stay_text(row)}
     if expected is not None:
-        until = expected + dt.timedelta(minutes=LEAVING_MIN)
-        found["expected"] = f"between {clock(expected, branch.tz)} and {clock(until, branch.tz)}"
+        found["expected"] = expected_text(expected, branch.tz)
     return found
+
+
+def expected_text(expected: dt.datetime, tz: dt.tzinfo) -> str:
+    """When a crew under way is expected: ``between 9:05 am and 9:25 am``."""
+    return f"between {clock(expected, tz)} and {clock(expected + dt.timedelta(minutes=LEAVING_MIN), tz)}"
 
 
 def late_text(row: Appointment, expected: dt.datetime | None) -> str:

@@ -20,7 +20,7 @@ from django.views.decorators.http import require_GET, require_http_methods, requ
 from jobs.access import LOOKS, OFFICE, SEES_PHONES, customer_for, job_for
 from jobs.adapters import ready_for_job, sent_to
 from jobs.forms import CantForm, CustomerForm, HoldForm, JobForm, ReasonForm, TellDateForm, VisitForm
-from jobs.models import Appointment, Job
+from jobs.models import Appointment, CustomerLink, Job
 from jobs.ports import ports
 from jobs.schedule.dates import date_now, way_text
 from jobs.services import appointments, booking, dates
@@ -169,6 +169,7 @@ def detail_context(request: SignedInRequest, job: Job, **more: object) -> dict[s
         "is_office": is_office,
         "ready": ready_for_job(job) if is_office else None,
         "sent": sent_to(job) if is_office else [],
+        "link": CustomerLink.of(job) if is_office else None,
         "sees_phones": user.has_role(*SEES_PHONES),
         "hold_form": HoldForm(user=user),
         "reason_form": ReasonForm(user=user),

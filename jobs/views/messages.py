@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from django.conf import settings
 from django.contrib import messages
 from django.http import Http404, HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
@@ -28,6 +29,7 @@ SAMPLE = {
     "what": "measure your windows",
     "window": "Monday, March 2, 8:00 am to 10:00 am",
     "stay": "45 min",
+    "link": f"{settings.SITE_URL}/your-job/…",
 }
 """What stands in the blanks of a preview before there is a visit."""
 

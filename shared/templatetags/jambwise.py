@@ -297,11 +297,10 @@ def last_change(subject: models.Model | None = None, job: int | None = None) -> 
     if found is None:
         return SafeString("")
     when = timezone.localtime(found.when)
-    who = found.by or "Jambwise"
     return format_html(
         '<span class="last-change">last: {} · {} · <time datetime="{}">{}</time></span>',
         found.action,
-        who,
+        found.who,
         found.when.isoformat(timespec="seconds"),
         f"{dates.short_day(when)}, {clock(found.when)}",
     )

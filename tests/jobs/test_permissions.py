@@ -70,6 +70,7 @@ ENTRANCES = {
     "readiness": (OFFICE, "get", "visit"),
     "visit_told": (OFFICE, "post", "visit"),
     "job_told": (OFFICE, "post", "job"),
+    "link": (OFFICE, "post", "job"),
     "message_kinds": (OFFICE, "get", None),
     "message_settle": (OFFICE, "post", "message"),
     "message_words": (OFFICE, "get", "kind"),
@@ -106,7 +107,7 @@ ENTRANCES = {
     "usual_windows": (OFFICE, "post", None),
     "holiday_remove": (OFFICE, "post", "holiday"),
 }
-OPEN = {"feed"}  # a signed address of its own
+OPEN = {"feed", "your_job"}  # a signed address of its own
 OF_EVERY_BRANCH = {"message_words"}
 """Addresses of what every branch has of its own."""
 

@@ -105,6 +105,7 @@ OPEN = {
     "readyz",
     "worker",  # the field pages' service worker: a script without data
     "feed",  # a calendar program cannot sign in: its address holds a secret
+    "your_job",  # nor has a customer an account: tests/jobs/test_your_job.py
 }
 """The only pages a stranger may see."""
 A_UUID = "00000000-0000-4000-8000-000000000000"

@@ -1,0 +1,200 @@
+"""The customer's page: a signed link of one job, which ends, and what is done there."""
+
+from __future__ import annotations
+
+import datetime as dt
+from typing import Any
+
+import pytest
+from django.core.cache import cache
+from django.test import Client
+from django.urls import reverse
+
+from jobs.models import Appointment, Crew, CustomerLink, Job
+from jobs.services import appointments, links
+from jobs.views import your_job
+from shared import audit
+from shared.formats.dates import long_day
+from shared.models import AuditEntry, Branch, User
+from tests.factories import a_monday, at, make_appointment, make_crew, make_customer, make_job
+
+pytestmark = pytest.mark.django_db
+MONDAY = a_monday()
+
+
+@pytest.fixture(autouse=True)
+def nothing_asked_yet() -> None:
+    cache.clear()
+
+
+@pytest.fixture
+def branch(branch: Branch) -> Branch:
+    branch.phone = "(312) 555-0100"
+    branch.save()
+    return branch
+
+
+@pytest.fixture
+def crew(branch: Branch) -> Crew:
+    return make_crew(branch)
+
+
+@pytest.fixture
+def visit(branch: Branch, crew: Crew, dispatcher: User, time_machine: Any) -> Appointment:
+    """Promised for Monday, 8 to 10; it is noon on the Thursday before."""
+    time_machine.move_to(at(branch, MONDAY - dt.timedelta(days=4), "12:00"), tick=False)
+    job = make_job(branch, by=dispatcher, customer=make_customer(branch, name="Ada Ellery"))
+    row = make_appointment(job, crew=crew, day=MONDAY, time="9:00")
+    window = (at(branch, MONDAY, "8:00"), at(branch, MONDAY, "10:00"))
+    return appointments.promise(appointment=row, by=dispatcher, window=window)
+
+
+def page_of(job: Job) -> str:
+    job = Job.objects.get(pk=job.pk)
+    return reverse("jobs:your_job", args=[CustomerLink.of(job).token])
+
+
+def test_it_says_when_we_come_and_who_to_call(client: Client, visit: Appointment) -> None:
+    answer = client.get(page_of(visit.job))
+    page = answer.content.decode()
+
+    assert answer.status_code == 200
+    assert f"{long_day(MONDAY)}, 8:00 am to 10:00 am" in page
+    assert 'href="tel:(312) 555-0100"' in page
+    assert f"Mention job {visit.job.number}" in page
+    assert "<script" not in page
+    assert answer["X-Robots-Tag"] == "noindex"
+    assert "no-store" in answer["Cache-Control"]
+
+
+def test_it_shows_nothing_of_another_job_and_of_the_office(client: Client, branch: Branch, visit: Appointment) -> None:
+    other = make_job(branch, by=visit.job.created_by, customer=visit.job.customer)
+    Job.objects.filter(pk=visit.job_id).update(note="pays late")
+    Job.objects.filter(pk=other.pk).update(title="The den")
+    type(visit.job.site).objects.update(access_secret="4711#", access_note="dog")
+
+    page = client.get(page_of(visit.job)).content.decode()
+
+    hidden = (other.number, "The den", "pays late", "4711", "dog", str(visit.crew))
+    assert [word for word in hidden if word in page] == []
+
+
+@pytest.mark.parametrize(
+    ("state", "time", "said"),
+    [
+        ("promised", "7:30", "As the day stands we come about 9:00 am"),
+        ("promised", "12:00", "We are running late and expect to be with you about"),
+        ("on_the_way", "8:50", "We are on the way and expect to be with you between"),
+        ("arrived", "9:05", "We are with you now"),
+        ("done", "11:00", "Done."),
+    ],
+)
+def test_on_the_day_it_says_how_the_visit_stands(
+    client: Client, branch: Branch, visit: Appointment, time_machine: Any, state: str, time: str, said: str
+) -> None:
+    now = at(branch, MONDAY, time)
+    taps = {"on_the_way": "on_the_way_at", "arrived": "arrived_at", "done": "done_at"}
+    Appointment.objects.filter(pk=visit.pk).update(state=state, **({taps[state]: now} if state in taps else {}))
+    time_machine.move_to(now, tick=False)
+
+    assert said in client.get(page_of(visit.job)).content.decode()
+
+
+def test_before_a_window_is_promised_it_names_none(client: Client, visit: Appointment) -> None:
+    for state in ("planned", "held", "unplaced"):
+        Appointment.objects.filter(pk=visit.pk).update(state=state)
+
+        page = client.get(page_of(visit.job)).content.decode()
+
+        assert "No time is set yet" in page
+        assert "8:00 am" not in page
+
+
+@pytest.mark.parametrize("how", ["revoked", "renewed", "ended", "altered", "made up"])
+def test_a_link_that_is_not_open_shows_one_sentence_and_a_telephone_number(
+    client: Client, visit: Appointment, dispatcher: User, time_machine: Any, how: str
+) -> None:
+    address = page_of(visit.job)
+    if how == "revoked":
+        links.revoke_link(job=visit.job, by=dispatcher)
+    elif how == "renewed":
+        links.renew_link(job=visit.job, by=dispatcher)
+    elif how == "ended":
+        time_machine.move_to(at(visit.job.branch, MONDAY + dt.timedelta(days=181), "0:01"), tick=False)
+    elif how == "altered":
+        address = address.replace(f"/{visit.job_id}-", f"/{visit.job_id + 1}-")
+    else:
+        address = reverse("jobs:your_job", args=["x"])
+
+    answer = client.get(address)
+    page = answer.content.decode()
+
+    assert answer.status_code == (404 if how in {"altered", "made up"} else 410)
+    assert "(312) 555-0100" in page
+    assert visit.job.number not in page
+    assert "Ada" not in page
+
+
+def test_it_lasts_to_the_end_of_its_last_day_and_another_visit_moves_that(
+    client: Client, visit: Appointment, crew: Crew, time_machine: Any
+) -> None:
+    last = MONDAY + dt.timedelta(days=180)
+    time_machine.move_to(at(visit.job.branch, last, "23:59"), tick=False)
+    assert client.get(page_of(visit.job)).status_code == 200
+
+    time_machine.move_to(at(visit.job.branch, last, "23:59") + dt.timedelta(minutes=2), tick=False)
+    assert client.get(page_of(visit.job)).status_code == 410
+
+    make_appointment(visit.job, crew=crew, day=last + dt.timedelta(days=7), time="9:00")
+    assert client.get(page_of(visit.job)).status_code == 200
+
+
+def test_the_new_link_opens(client: Client, visit: Appointment, dispatcher: User) -> None:
+    links.revoke_link(job=visit.job, by=dispatcher)
+    links.renew_link(job=Job.objects.get(pk=visit.job_id), by=dispatcher)
+
+    assert client.get(page_of(visit.job)).status_code == 200
+
+
+def test_who_asks_too_often_waits_a_minute(client: Client, visit: Appointment, time_machine: Any) -> None:
+    address = page_of(visit.job)
+    codes = [client.get(address).status_code for _ in range(your_job.OF_LINK + 1)]
+    time_machine.shift(60)
+
+    assert codes == [200] * your_job.OF_LINK + [429]
+    assert client.get(address).status_code == 200
+
+
+def test_guessing_is_held_back_too(client: Client, visit: Appointment) -> None:
+    answers = [client.get(reverse("jobs:your_job", args=[f"{n}-1.x"])) for n in range(your_job.OF_LINK + 1)]
+
+    assert {answer.status_code for answer in answers[:-1]} == {404}
+    assert answers[-1].status_code == 429
+    assert "(312) 555-0100" in answers[-1].content.decode()
+
+
+def test_the_office_sees_the_link_revokes_it_and_makes_another(
+    client: Client, as_user: Any, dispatcher: User, visit: Appointment
+) -> None:
+    office, old = as_user(dispatcher), page_of(visit.job)
+    assert old in office.get(visit.job.get_absolute_url()).content.decode()
+
+    office.post(reverse("jobs:link", args=[visit.job_id]), {"revoke": "1"})
+    revoked = office.get(visit.job.get_absolute_url()).content.decode()
+    office.post(reverse("jobs:link", args=[visit.job_id]), {"new": "1"})
+
+    assert old not in revoked
+    assert client.get(old).status_code == 410
+    assert client.get(page_of(visit.job)).status_code == 200
+    done = AuditEntry.objects.filter(job_id=visit.job_id, by=dispatcher).values_list("action", flat=True)
+    assert {"revoked the customer's link", "made the customer a new link"} <= set(done)
+
+
+def test_what_the_customer_did_says_so_in_the_history(as_user: Any, dispatcher: User, visit: Appointment) -> None:
+    with audit.by_customer():
+        made = audit.record(by=None, action="looked for another time", subject=visit, job=visit.job_id)
+        by_us = audit.record(by=dispatcher, action="called back", subject=visit, job=visit.job_id)
+    after = audit.record(by=None, action="reminded", subject=visit, job=visit.job_id)
+
+    assert [one.who for one in (made, by_us, after)] == ["The customer", str(dispatcher), "Jambwise"]
+    assert "The customer" in as_user(dispatcher).get(visit.job.get_absolute_url()).content.decode()
