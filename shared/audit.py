@@ -71,17 +71,17 @@ def done_at(when: dt.datetime) -> Iterator[None]:
         _done_at.reset(token)
 
 
-_by_customer: ContextVar[bool] = ContextVar("by_customer", default=False)
+_customers_job: ContextVar[int | None] = ContextVar("customers_job", default=None)
 
 
 @contextmanager
-def by_customer() -> Iterator[None]:
-    """What is recorded within by nobody of the firm was done by the job's customer."""
-    token = _by_customer.set(True)
+def by_customer(job: int) -> Iterator[None]:
+    """What is recorded of this job within by nobody of the firm was done by its customer; of others, by the program."""
+    token = _customers_job.set(job)
     try:
         yield
     finally:
-        _by_customer.reset(token)
+        _customers_job.reset(token)
 
 
 def plain(value: object) -> Any:
@@ -139,15 +139,16 @@ def entry(
     note: str = "",
 ) -> AuditEntry:
     """An entry that is not saved yet, for services that write many at once."""
+    job_id = job.pk if isinstance(job, models.Model) else job
     return AuditEntry(
         done_at=_done_at.get(),
         by=by,
-        by_customer=by is None and _by_customer.get(),
+        by_customer=by is None and job_id is not None and job_id == _customers_job.get(),
         action=action,
         subject_type=ContentType.objects.get_for_model(subject) if subject is not None else None,
         subject_id="" if subject is None else str(subject.pk),
         subject_text="" if subject is None else str(subject)[:200],
-        job_id=job.pk if isinstance(job, models.Model) else job,
+        job_id=job_id,
         changes={name: [plain(old), plain(new)] for name, (old, new) in (changes or {}).items()},
         note=note,
     )

@@ -42,7 +42,7 @@ class Sort:
 
 
 _END: Final = "\nJob {number}. {contact}."
-_LINK: Final = "\nYour visit and other times: {link}"
+_LINK: Final = "\nSee your visit: {link}"
 
 SORTS: Final[Mapping[str, Sort]] = {
     "confirmation": Sort(

@@ -48,7 +48,7 @@ def with_link(page: Page) -> Callable[[HttpRequest, str], HttpResponse]:
             return _instead(request, link, HTTPStatus.NOT_FOUND, "This link is not complete.")
         if not link.is_open():
             return _instead(request, link, HTTPStatus.GONE, "This link has ended.")
-        with timezone.override(link.job.branch.tz), audit.by_customer():
+        with timezone.override(link.job.branch.tz), audit.by_customer(link.job_id):
             answer = page(request, link)
         answer["X-Robots-Tag"] = "noindex"
         return answer

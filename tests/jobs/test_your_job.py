@@ -191,10 +191,14 @@ def test_the_office_sees_the_link_revokes_it_and_makes_another(
 
 
 def test_what_the_customer_did_says_so_in_the_history(as_user: Any, dispatcher: User, visit: Appointment) -> None:
-    with audit.by_customer():
+    other = make_job(visit.job.branch, by=dispatcher)
+    with audit.by_customer(visit.job_id):
         made = audit.record(by=None, action="looked for another time", subject=visit, job=visit.job_id)
         by_us = audit.record(by=dispatcher, action="called back", subject=visit, job=visit.job_id)
+        pushed = audit.record(by=None, action="was pushed by another visit", subject=other, job=other)
     after = audit.record(by=None, action="reminded", subject=visit, job=visit.job_id)
 
-    assert [one.who for one in (made, by_us, after)] == ["The customer", str(dispatcher), "Jambwise"]
+    assert [one.who for one in (made, by_us, pushed, after)] == [
+        "The customer", str(dispatcher), "Jambwise", "Jambwise",
+    ]  # fmt: skip
     assert "The customer" in as_user(dispatcher).get(visit.job.get_absolute_url()).content.decode()
