@@ -16,6 +16,7 @@ from jobs.rules.messages import Words, dialled
 from jobs.schedule.words import WHAT, clock, expected_text, stay_text, window_text, written
 from jobs.services.messages import PUTS_UP, expected_from, kind_of_window
 from jobs.services.search import find_jobs, region_of
+from jobs.services.your_job import may_choose
 from shared.finding import Found
 from shared.formats.dates import long_day
 from shared.models import User
@@ -88,7 +89,9 @@ class CustomersVisit:
     what: str
     window: str
     stay: str
-    now: str
+    now: str = ""
+    may_choose: bool = False
+    """Whether they may take another time by themselves."""
 
 
 def visits_of_customer(job: Job) -> list[CustomersVisit]:
@@ -108,8 +111,9 @@ def _seen_by_customer(row: Appointment) -> CustomersVisit:
         day = row.day or (row.done_at and row.done_at.astimezone(row.job.branch.tz).date())
         return CustomersVisit(row, what, long_day(day), "", "Done.")
     if row.state not in {states.PROMISED, states.ON_THE_WAY, states.ARRIVED}:
-        return CustomersVisit(row, what, "", stay_text(row), "")
-    return CustomersVisit(row, what, window_text(row), stay_text(row), _now_text(row))
+        return CustomersVisit(row, what, "", stay_text(row))
+    may = may_choose(row, timezone.now().astimezone(row.job.branch.tz).date())
+    return CustomersVisit(row, what, window_text(row), stay_text(row), _now_text(row), may)
 
 
 def _now_text(row: Appointment) -> str:

@@ -94,6 +94,22 @@ class SiteForm(PageModelForm):
         return found
 
 
+class YourSiteForm(PageModelForm):
+    """What only the customer knows of their site."""
+
+    class Meta:
+        model = Site
+        fields = ["parking", "pets", "children", "door_contact", "door_phone"]
+        labels = {
+            "parking": "Where can we park?",
+            "pets": "Are there pets?",
+            "children": "Children live here or visit",
+            "door_contact": "Who opens the door, if not you?",
+            "door_phone": "Their telephone",
+        }
+        help_texts = {"children": "For safe controls. Leave it ticked if you are not sure."}
+
+
 class JobForm(PageModelForm):
     instance: Job
 

@@ -419,7 +419,9 @@ class CustomerLink(models.Model):
         except signing.BadSignature:
             return None
         job = Job.objects.select_related("customer", "site", "branch", "customer_link").filter(pk=pk).first()
-        return cls.of(job) if job is not None and cls.of(job).turn == int(turn) else None
+        if job is None or cls.of(job).turn == int(turn):
+            return cls.of(job) if job is not None else None
+        return cls(job=job, turn=int(turn), revoked_at=timezone.now())  # another one took its place
 
     @property
     def token(self) -> str:
@@ -817,7 +819,9 @@ class AppointmentMove(models.Model):
     """One change of place in the calendar, kept so that it can be undone."""
 
     appointment = models.ForeignKey(Appointment, models.CASCADE, related_name="moves")
-    by = models.ForeignKey(settings.AUTH_USER_MODEL, models.PROTECT, related_name="+")
+    by = models.ForeignKey(
+        settings.AUTH_USER_MODEL, models.PROTECT, null=True, related_name="+", help_text="none: the customer"
+    )
     at = models.DateTimeField(default=timezone.now)
     before = models.JSONField(help_text="where it stood: state, crew, day, starts_at, promised window, lock")
     version = models.PositiveIntegerField(help_text="the appointment's version after this move")

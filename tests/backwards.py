@@ -34,12 +34,14 @@ KNOWN: Final[dict[tuple[str, str], str]] = {
     ("jobs", "0010_offers_and_wishes"): DEFAULTED,
     ("jobs", "0021_how_exact_a_place_is"): DEFAULTED,
     ("jobs", "0022_messages_to_customers"): DEFAULTED,
+    ("jobs", "0025_a_customer_moves_a_visit"): "a column that may be empty from now on, and that no old page reads",
     ("measuring", "0002_visit_rows_named_by_devices"): FIRST,
     ("measuring", "0004_remove_product_options"): STOPPED,
     ("measuring", "0009_why_it_goes_on"): DEFAULTED,
     ("shared", "0006_entries_of_devices"): STOPPED,
     ("shared", "0007_what_was_done_is_an_action"): STOPPED,
     ("shared", "0009_the_firm_and_its_invitations"): "its new columns have defaults in the database",
+    ("shared", "0012_by_the_customer"): DEFAULTED,
 }
 """Migrations that break the version before them, or look like it: (app, name) and why they may."""
 

@@ -241,7 +241,7 @@ def refuse_if_wrong(effect: Effect, *, anyway: bool = False) -> None:
         raise Refused(clash.text, field="anyway")
 
 
-def push(pushed: Iterable[Push], *, by: User) -> None:
+def push(pushed: Iterable[Push], *, by: User | None) -> None:
     """Later starts of the stops a move pushed; their jobs' trails say so."""
     entries = []
     for one in pushed:
@@ -282,7 +282,7 @@ def _save_place(row: Appointment, by: User | None, action: str, note: str = "") 
     audit.record(by=by, action=action, subject=row, job=row.job_id, changes=changes, note=note)
 
 
-def _remember(row: Appointment, was: dict[str, object], pushed: Iterable[Push], by: User) -> None:
+def _remember(row: Appointment, was: dict[str, object], pushed: Iterable[Push], by: User | None) -> None:
     before = {"own": was, "pushed": plain_pushes(pushed)}
     AppointmentMove.objects.create(appointment=row, by=by, before=before, version=row.version)
 
@@ -411,7 +411,12 @@ def _refuse_placed(row: Appointment) -> None:
 
 @transaction.atomic
 def promise_another_time(
-    *, appointment: Appointment, crew: Crew, window: tuple[dt.datetime, dt.datetime], by: User
+    *,
+    appointment: Appointment,
+    crew: Crew,
+    window: tuple[dt.datetime, dt.datetime],
+    by: User | None,
+    may_be_risky: bool = True,
 ) -> Appointment:
     """
     Promises a confirmed appointment another offered window; the old promise goes as the new one stands, or stays.
@@ -424,7 +429,7 @@ def promise_another_time(
     if row.state != State.PROMISED:
         raise Refused(f"it is {row.get_state_display()}; only a confirmed appointment gets another time")
     offer = offer_in(row, crew, window)
-    if offer is None:
+    if offer is None or (offer.is_risky and not may_be_risky):
         raise Refused(f"that window with {crew.name} is taken meanwhile; choose another", field="window")
     was = plain_state(row)
     row.promised_from, row.promised_until = window

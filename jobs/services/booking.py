@@ -82,15 +82,19 @@ def new_site(*, customer: Customer, by: User, **values: Any) -> Site:
 
 
 @transaction.atomic
-def edit_site(*, site: Site, by: User, **values: Any) -> Site:
-    """Anything about a site. The key's place or code never enters the trail, only that it changed."""
+def edit_site(*, site: Site, by: User | None, job: Job | None = None, **values: Any) -> Site:
+    """
+    Anything about a site. The key's place or code never enters the trail, only that it changed.
+
+    `job` is the one on whose page it was told, if on any.
+    """
     fields = _fill(site, values, SITE_FIELDS)
     if values.get("latitude") is not None:
         site.place_from, site.place_within_m = "", None
         fields += ["place_from", "place_within_m"]
     elif not site.has_coordinates() or (site.place_from and {"street", "town", "postcode"} & values.keys()):
         fields += places.place(site)
-    if save(site, fields, by=by, action="changed the site"):
+    if save(site, fields, by=by, action="changed the site", job=job):
         know_minutes_anew(Appointment.objects.filter(job__site=site))
     return site
 

@@ -158,7 +158,7 @@ def expected_from(row: Appointment | None) -> dt.datetime | None:
     return at.replace(minute=at.minute - at.minute % 5, second=0, microsecond=0)
 
 
-def tell_window(*, appointment: Appointment, by: User) -> Message | None:
+def tell_window(*, appointment: Appointment, by: User | None) -> Message | None:
     """The customer gets the window that was promised: a confirmation, or a change where they know another one."""
     if not sends():
         return None

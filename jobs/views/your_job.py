@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import datetime as dt
 from collections.abc import Callable
 from functools import wraps
 from http import HTTPStatus
@@ -9,29 +10,38 @@ from typing import Final
 
 from django.contrib import messages
 from django.http import HttpRequest, HttpResponse
-from django.shortcuts import redirect, render
+from django.http.response import HttpResponseBase
+from django.shortcuts import get_object_or_404, redirect, render
 from django.utils import timezone
 from django.views.decorators.cache import never_cache
-from django.views.decorators.http import require_GET, require_POST
+from django.views.decorators.http import require_GET, require_http_methods, require_POST
 
 from jobs.access import OFFICE, job_for
 from jobs.adapters import visits_of_customer
-from jobs.models import CustomerLink
-from jobs.services import links
+from jobs.forms import YourSiteForm
+from jobs.models import Appointment, CustomerLink, Site
+from jobs.rules.routing import ProblemError
+from jobs.schedule.offer_grid import grid_for
+from jobs.schedule.words import WHAT, window_text
+from jobs.services import booking, links
+from jobs.services import your_job as your_job_services
+from jobs.views.appointments import sentence
+from jobs.views.jobs import parse_date_or_none
 from shared import audit
 from shared.access import SignedInRequest, address_of, asked_too_often, roles_required
-from shared.errors import refusals_shown
-from shared.models import Branch
+from shared.errors import Refused, refusals_shown, refusals_to
+from shared.models import Branch, User
+from shared.versions import edits
 
 OF_LINK: Final = 40
 """Pages a minute that one link answers."""
 OF_ADDRESS: Final = 80
 """Pages a minute that one address gets, of whatever links."""
 
-Page = Callable[[HttpRequest, CustomerLink], HttpResponse]
+Page = Callable[..., HttpResponseBase]
 
 
-def with_link(page: Page) -> Callable[[HttpRequest, str], HttpResponse]:
+def with_link(page: Page) -> Page:
     """
     A page of whoever has an open link of a job, on the clocks of its branch; others get a sentence and who to call.
 
@@ -39,7 +49,7 @@ def with_link(page: Page) -> Callable[[HttpRequest, str], HttpResponse]:
     """
 
     @wraps(page)
-    def inner(request: HttpRequest, token: str) -> HttpResponse:
+    def inner(request: HttpRequest, token: str, **keys: int) -> HttpResponseBase:
         link = CustomerLink.of_token(token)
         who = f"link {link.job_id}" if link is not None else "no link"
         if asked_too_often(f"address {address_of(request)}", OF_ADDRESS) or asked_too_often(who, OF_LINK):
@@ -49,11 +59,16 @@ def with_link(page: Page) -> Callable[[HttpRequest, str], HttpResponse]:
         if not link.is_open():
             return _instead(request, link, HTTPStatus.GONE, "This link has ended.")
         with timezone.override(link.job.branch.tz), audit.by_customer(link.job_id):
-            answer = page(request, link)
+            answer = page(request, link, **keys)
         answer["X-Robots-Tag"] = "noindex"
         return answer
 
     return never_cache(inner)
+
+
+def _who(request: HttpRequest) -> User | None:
+    """None for the customer; somebody of the firm who is signed in and tries the page is named."""
+    return request.user if request.user.is_authenticated else None
 
 
 def _instead(request: HttpRequest, link: CustomerLink | None, status: int, words: str) -> HttpResponse:
@@ -67,6 +82,71 @@ def your_job(request: HttpRequest, link: CustomerLink) -> HttpResponse:
     """When we come, what we wait for, and who to call."""
     context = {"link": link, "job": link.job, "branch": link.job.branch, "visits": visits_of_customer(link.job)}
     return render(request, "jobs/your_job.html", context)
+
+
+@with_link
+@require_http_methods(["GET", "POST"])
+def your_times(request: HttpRequest, link: CustomerLink, pk: int) -> HttpResponse:
+    """Another time for a visit, from those that make nobody's appointment risky."""
+    rows = Appointment.objects.filter(job=link.job).select_related("job__branch", "job__site", "job__customer", "crew")
+    row, error = get_object_or_404(rows, pk=pk), ""
+    today = timezone.localdate()
+    if request.method == "POST":
+        try:
+            value = request.POST.get("window", "")
+            row = your_job_services.choose_time(appointment=row, value=value, by=_who(request))
+        except Refused as refusal:
+            error = sentence(refusal.problem)
+        else:
+            messages.success(request, f"Confirmed: {window_text(row)}.")
+            return redirect("jobs:your_job", link.token)
+    may = your_job_services.may_choose(row, today)
+    context = {
+        "link": link, "job": link.job, "branch": link.job.branch, "visit": row, "window": window_text(row),
+        "what": WHAT[row.purpose], "error": error, "may": may, **(_times(request, row, today) if may else {}),
+    }  # fmt: skip
+    return render(request, "jobs/your_times.html", context, status=422 if error else 200)
+
+
+def _times(request: HttpRequest, row: Appointment, today: dt.date) -> dict[str, object]:
+    """The safe times by day, from the day that was asked for, and the days before and after that can be looked at."""
+    asked = parse_date_or_none(request.GET.get("from_on", ""))
+    last = today + your_job_services.FURTHEST
+    begin = asked if asked is not None and today < asked <= last else None
+    try:
+        grid = grid_for(row, from_on=begin)
+    except ProblemError:
+        return {}
+    days = [
+        (column.day, [
+            (cell.times, cell.offer.value)
+            for cell in column.cells
+            if cell.offer is not None and your_job_services.is_safe(cell.offer, today)
+        ])
+        for column in grid.columns
+    ]  # fmt: skip
+    return {
+        "days": [one for one in days if one[1]],
+        "earlier": grid.earlier if grid.earlier > today else None,
+        "later": grid.later if grid.later <= last else None,
+    }
+
+
+@with_link
+@require_http_methods(["GET", "POST"])
+@edits
+def your_site(request: HttpRequest, link: CustomerLink) -> HttpResponse:
+    """What the customer knows of the site: where to park, pets, children, who opens."""
+    job = link.job
+    form = YourSiteForm(request.POST or None, instance=job.site)
+    if request.method == "POST" and form.is_valid():
+        with refusals_to(form.refuse):
+            site = Site.objects.select_related("customer", "branch").get(pk=job.site_id)
+            booking.edit_site(site=site, by=_who(request), job=job, **form.cleaned_data)
+            messages.success(request, "Thank you. Whoever comes to you sees it.")
+            return redirect("jobs:your_job", link.token)
+    context = {"link": link, "job": job, "branch": job.branch, "form": form}
+    return render(request, "jobs/your_site.html", context, status=422 if form.errors else 200)
 
 
 @roles_required(*OFFICE)

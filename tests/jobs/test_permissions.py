@@ -107,7 +107,7 @@ ENTRANCES = {
     "usual_windows": (OFFICE, "post", None),
     "holiday_remove": (OFFICE, "post", "holiday"),
 }
-OPEN = {"feed", "your_job"}  # a signed address of its own
+OPEN = {"feed", "your_job", "your_times", "your_site"}  # a signed address of its own
 OF_EVERY_BRANCH = {"message_words"}
 """Addresses of what every branch has of its own."""
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
+import re
 from typing import Any
 
 import pytest
@@ -10,8 +11,11 @@ from django.core.cache import cache
 from django.test import Client
 from django.urls import reverse
 
-from jobs.models import Appointment, Crew, CustomerLink, Job
-from jobs.services import appointments, links
+from jobs.models import Appointment, AppointmentMove, Crew, CustomerLink, Job
+from jobs.schedule.offer_grid import grid_for
+from jobs.schedule.words import window_text
+from jobs.services import appointments, booking, links
+from jobs.services import your_job as your_job_services
 from jobs.views import your_job
 from shared import audit
 from shared.formats.dates import long_day
@@ -202,3 +206,129 @@ def test_what_the_customer_did_says_so_in_the_history(as_user: Any, dispatcher: 
         "The customer", str(dispatcher), "Jambwise", "Jambwise",
     ]  # fmt: skip
     assert "The customer" in as_user(dispatcher).get(visit.job.get_absolute_url()).content.decode()
+
+
+# -- another time -------------------------------------------------------------------------
+
+
+def times_of(visit: Appointment) -> str:
+    return reverse("jobs:your_times", args=[CustomerLink.of(Job.objects.get(pk=visit.job_id)).token, visit.pk])
+
+
+def offered(client: Client, visit: Appointment, **asked: str) -> list[str]:
+    """The values of the times that the page offers."""
+    return re.findall(r'name="window" value="([^"]+)"', client.get(times_of(visit), asked).content.decode())
+
+
+def test_the_customer_takes_another_time_and_the_office_sees_who_did(
+    client: Client, as_user: Any, dispatcher: User, visit: Appointment
+) -> None:
+    value = next(one for one in offered(client, visit) if f"{MONDAY + dt.timedelta(days=1)}" in one)
+
+    answer = client.post(times_of(visit), {"window": value}, follow=True)
+    client.post(times_of(visit), {"window": value})  # pressed twice
+
+    visit.refresh_from_db()
+    assert f"Confirmed: {window_text(visit)}." in answer.content.decode()
+    assert visit.promised_from == dt.datetime.fromisoformat(value.split("|")[1])
+    assert visit.state == "promised"
+    made = AuditEntry.objects.filter(job_id=visit.job_id, action="promised another time")
+    assert [one.who for one in made] == ["The customer"]
+    assert "The customer" in as_user(dispatcher).get(visit.get_absolute_url()).content.decode()
+    appointments.undo_move(appointment=visit, by=dispatcher)
+    assert visit.promised_from == at(visit.job.branch, MONDAY, "8:00")
+
+
+def test_only_safe_times_of_later_days_are_offered_and_taken(
+    client: Client, visit: Appointment, crew: Crew, dispatcher: User
+) -> None:
+    branch, day = visit.job.branch, MONDAY + dt.timedelta(days=1)
+    long = make_appointment(
+        make_job(branch, by=dispatcher), crew=crew, day=day, time="8:00", duration_min=150, duration_safe_min=260
+    )
+    appointments.promise(appointment=long, by=dispatcher, window=(at(branch, day, "8:00"), at(branch, day, "9:00")))
+    offers = grid_for(visit, from_on=day).offers.best
+    risky = [offer.value for offer in offers if offer.is_risky]
+    assert risky
+
+    assert set(offered(client, visit, from_on=f"{day}")) == {offer.value for offer in offers} - set(risky)
+
+    night, whole = (
+        "|".join([str(crew.pk), *(at(branch, day, time).isoformat() for time in span)])
+        for span in (("2:00", "4:00"), ("8:00", "17:00"))
+    )
+    far = f"{crew.pk}|9999-12-31T23:00:00+00:00|9999-12-31T23:30:00+00:00"
+    for value in (*risky, night, whole, far, "", "x|y|z"):
+        assert client.post(times_of(visit), {"window": value}).status_code == 422, value
+    assert not AppointmentMove.objects.exists()
+
+
+@pytest.mark.parametrize("why", ["the day itself", "locked", "under way", "cancelled", "of two days"])
+def test_what_hangs_on_more_is_changed_on_the_telephone(
+    client: Client, visit: Appointment, dispatcher: User, time_machine: Any, why: str
+) -> None:
+    value = offered(client, visit)[-1]
+    if why == "the day itself":
+        time_machine.move_to(at(visit.job.branch, MONDAY, "0:01"), tick=False)
+    elif why == "locked":
+        Appointment.objects.filter(pk=visit.pk).update(is_locked=True)
+    elif why == "under way":
+        Appointment.objects.filter(pk=visit.pk).update(state="on_the_way")
+    elif why == "cancelled":
+        booking.cancel_job(job=visit.job, by=dispatcher, reason="moved away")
+    else:
+        make_appointment(visit.job, with_crew_of=visit)
+
+    page = client.get(times_of(visit)).content.decode()
+    answer = client.post(times_of(visit), {"window": value})
+
+    assert "(312) 555-0100" in page
+    assert 'name="window"' not in page
+    assert answer.status_code == 422
+    assert not AppointmentMove.objects.filter(by=None).exists()
+
+
+def test_a_fourth_other_time_within_a_day_is_for_the_telephone(client: Client, visit: Appointment) -> None:
+    for _ in range(your_job_services.MOST_A_DAY):
+        assert client.post(times_of(visit), {"window": offered(client, visit)[-1 - _]}).status_code == 302
+
+    answer = client.post(times_of(visit), {"window": offered(client, visit)[-1 - your_job_services.MOST_A_DAY]})
+
+    assert answer.status_code == 422
+    assert "call us" in answer.content.decode()
+
+
+def test_nobody_changes_the_visit_of_another_job(client: Client, visit: Appointment, branch: Branch) -> None:
+    other = make_job(branch, by=visit.job.created_by)
+    address = reverse("jobs:your_times", args=[CustomerLink.of(other).token, visit.pk])
+
+    assert client.get(address).status_code == client.post(address, {"window": "x"}).status_code == 404
+
+
+# -- what we should know -------------------------------------------------------------------
+
+
+def test_the_customer_says_what_only_they_know_of_the_site(client: Client, visit: Appointment) -> None:
+    site = visit.job.site
+    address = reverse("jobs:your_site", args=[CustomerLink.of(visit.job).token])
+    told = {"parking": "behind the house", "pets": "a dog", "door_contact": "Ike", "door_phone": "555-0143"}
+
+    for _ in range(2):  # pressed twice
+        answer = client.post(address, told | {"street": "elsewhere", "access_secret": "0000"}, follow=True)
+
+    site.refresh_from_db()
+    assert answer.status_code == 200
+    assert (site.parking, site.pets, site.door_contact, site.children) == ("behind the house", "a dog", "Ike", False)
+    assert "elsewhere" not in site.street
+    assert site.access_secret == ""
+    made = AuditEntry.objects.filter(action="changed the site", job_id=visit.job_id)
+    assert [one.who for one in made] == ["The customer"]
+
+
+def test_too_long_a_text_is_refused_beside_its_box(client: Client, visit: Appointment) -> None:
+    address = reverse("jobs:your_site", args=[CustomerLink.of(visit.job).token])
+
+    answer = client.post(address, {"parking": "x" * 161})
+
+    assert answer.status_code == 422
+    assert "at most 160 characters" in answer.content.decode()

@@ -105,7 +105,9 @@ OPEN = {
     "readyz",
     "worker",  # the field pages' service worker: a script without data
     "feed",  # a calendar program cannot sign in: its address holds a secret
-    "your_job",  # nor has a customer an account: tests/jobs/test_your_job.py
+    "your_job",
+    "your_site",
+    "your_times",  # nor has a customer an account: tests/jobs/test_your_job.py
 }
 """The only pages a stranger may see."""
 A_UUID = "00000000-0000-4000-8000-000000000000"

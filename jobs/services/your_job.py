@@ -1,0 +1,70 @@
+"""What customers do on the page of their job: the same actions as the office's, within narrower bounds."""
+
+from __future__ import annotations
+
+import datetime as dt
+from typing import Final
+
+from django.db import transaction
+from django.utils import timezone
+
+from jobs.models import Appointment, AppointmentMove
+from jobs.schedule.offer_grid import grid_for
+from jobs.schedule.offers import Offer, crews_for, read_value
+from jobs.services.appointments import promise_another_time
+from jobs.services.stages import lock_job
+from shared.errors import Refused
+from shared.models import User
+
+FURTHEST: Final = dt.timedelta(days=60)
+"""From today, that a customer may choose by themselves; chosen, no published source."""
+MOST_A_DAY: Final = 3
+"""Other times that a customer may take within a day and a night."""
+TAKEN: Final = "That time is taken meanwhile. Choose another."
+
+
+def may_choose(row: Appointment, today: dt.date) -> bool:
+    """Whether the customer may take another time by themselves: not on the day, nor of what hangs on another visit."""
+    if row.state != Appointment.State.PROMISED or row.day is None or row.promised_from is None:
+        return False
+    if row.is_locked or row.job.is_cancelled():
+        return False
+    first = min(row.day, row.promised_from.astimezone(row.job.branch.tz).date())
+    return first > today and row.with_crew_of_id is None and not row.followers.live().exists()
+
+
+def is_safe(offer: Offer, today: dt.date) -> bool:
+    """Whether an offer is shown to a customer: on a later day, and it makes nobody's appointment risky."""
+    return not offer.is_risky and today < offer.day <= today + FURTHEST
+
+
+@transaction.atomic
+def choose_time(*, appointment: Appointment, value: str, by: User | None) -> Appointment:
+    """
+    The customer takes another of the safe times that are offered to them; the one they have again does nothing.
+
+    Parameters
+    ----------
+    value
+        As `Offer.value` writes it.
+    by
+        None for the customer.
+    """
+    appointment.job = lock_job(appointment.job_id)
+    crew, window = read_value(crews_for(appointment), value)
+    if (appointment.promised_from, appointment.promised_until) == window:
+        return appointment
+    tz, now = appointment.job.branch.tz, timezone.now()
+    today, day = now.astimezone(tz).date(), window[0].date()
+    if not may_choose(appointment, today):
+        raise Refused("This visit can't be changed here. Please call us.")
+    since = now - dt.timedelta(days=1)
+    moves = AppointmentMove.objects.filter(appointment__job=appointment.job_id, by=None, at__gt=since)
+    if by is None and moves.count() >= MOST_A_DAY:
+        raise Refused("The time was changed several times today. Please call us.", bound=f"{MOST_A_DAY}")
+    if not today <= day <= today + FURTHEST:
+        raise Refused(TAKEN, field="window")
+    offers = grid_for(appointment, from_on=window[0].astimezone(tz).date()).offers.best
+    if not any(offer.value == value and is_safe(offer, today) for offer in offers):
+        raise Refused(TAKEN, field="window")
+    return promise_another_time(appointment=appointment, crew=crew, window=window, by=by, may_be_risky=False)
