@@ -97,32 +97,3 @@ def test_the_offices_pages_look_right(name, site, keys, page_of, looks_right):
 @pytest.mark.parametrize("name", FIELD)
 def test_the_fields_pages_look_right(name, site, keys, page_of, looks_right):
     look(page_of("measurer"), site.url + FIELD[name].format(**keys), looks_right)
-
-
-LINK = """
-from django.utils import timezone
-from jobs.models import *
-from jobs.services.your_job import may_choose
-rows = Appointment.objects.filter(state="promised").select_related("job__branch").order_by("-day")
-job = next(row.job for row in rows if may_choose(row, timezone.localdate()))
-print(CustomerLink.of(job).token)
-"""
-
-
-def test_a_customer_takes_another_time_at_320_px_without_script(site, chromium, looks_right):
-    context = chromium.new_context(viewport={"width": 320, "height": 640}, java_script_enabled=False)
-    page = context.new_page()
-    page.goto(f"{site.url}/your-job/{site.python(LINK).strip()}/")
-    looks_right(page)
-
-    page.get_by_role("link", name="Another time").first.click()
-    looks_right(page)
-    page.get_by_role("group").last.get_by_role("radio").last.check()
-    page.get_by_role("button", name="Take this time").click()
-
-    assert page.get_by_role("status").first.inner_text().startswith("Confirmed: ")
-    looks_right(page)
-    page.goto(f"{site.url}/your-job/no-such-link/")
-    assert page.get_by_role("heading").inner_text() == "This link is not complete."
-    looks_right(page)
-    context.close()
