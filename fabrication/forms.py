@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
+import re
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from decimal import Decimal
 from typing import Any, Final
@@ -20,13 +21,18 @@ from fabrication.models import (
     UnitMake,
     WorkPlace,
 )
+from fabrication.rules.receiving import METER, RUNS, run_length
 from fabrication.services.range import OFF_COLUMNS
+from fabrication.services.stock import STANDS_ALONE
 from jobs.models import Job
 from measuring.models import Family
+from shared.errors import Refused
 from shared.fields import LengthFormField
 from shared.forms import DateInput, PageForm, TimeInput
-from shared.lengths import ZERO, Length
+from shared.lengths import ZERO, Length, LengthUnit
 from shared.records import length_text, read_length
+
+PLAIN_NUMBER: Final = re.compile(r"\d{1,6}(\.\d{1,3})?")
 
 
 class ChosenUnitsForm(PageForm):
@@ -111,12 +117,30 @@ class CheckForm(PageForm):
     height = LengthFormField(label="Height")
 
 
+class RunLengthField(LengthFormField):
+    """A length that comes in yards or meters as often as off a tape."""
+
+    counted_in = ""
+
+    def to_python(self, value: object) -> Length | None:
+        if self.counted_in in RUNS and PLAIN_NUMBER.fullmatch(str(value).strip()):
+            return run_length(str(value).strip(), self.counted_in)
+        return super().to_python(value)
+
+
 class ReceiveForm(PageForm):
-    """Stock coming in."""
+    """Stock coming in; a number that surprises is asked back."""
 
     material = forms.ModelChoiceField(Material.objects.none())
-    quantity = forms.IntegerField(min_value=1, max_value=100_000, initial=1)
-    length = LengthFormField(required=False, help_text="of one bar, or of the roll")
+    quantity = forms.IntegerField(
+        min_value=1,
+        max_value=100_000,
+        initial=1,
+        label="How many",
+        help_text="bars or pieces; rolls and reels one by one",
+    )
+    length = RunLengthField(required=False, most=5000 * METER, help_text="of one bar, or of the roll")
+    length_in = forms.ChoiceField(required=False, label="Length is in", help_text="of a roll or a reel: say which")
     width = LengthFormField(required=False, help_text="of a roll")
     lot = forms.CharField(max_length=30, required=False, label="Dye lot")
     shelf = forms.CharField(max_length=30, required=False, label="Place")
@@ -131,12 +155,55 @@ class ReceiveForm(PageForm):
 
     def prepare(self) -> None:
         self.offer("material", Material.objects.visible_to(self.asker).filter(is_active=True))
+        tape = {LengthUnit.INCH: "inches", LengthUnit.MM: "millimeters"}[self.length_unit]
+        self.choose("length_in", [("", "as typed"), (self.length_unit, tape), ("yd", "yards"), ("m", "meters")])
+        length = self.fields["length"]
+        assert isinstance(length, RunLengthField)
+        length.counted_in = self.data.get("length_in", "")
+        if "sure" in self.data:
+            self._ask()
+
+    def _ask(self) -> None:
+        self.fields["sure"] = forms.BooleanField(required=False, label="Yes, that is right")
+
+    def clean(self) -> dict[str, object]:
+        """Without the unit of the length, which stands in it now; on a roll it has to be said."""
+        sent, material = self.cleaned_data, self.cleaned_data.get("material")
+        typed = str(self.data.get("length", "")).strip()
+        is_bare = not sent.pop("length_in", "") and bool(PLAIN_NUMBER.fullmatch(typed))
+        if is_bare and material is not None and material.kind in STANDS_ALONE:
+            self.add_error("length_in", f"{typed} what? Choose inches, yards or meters.")
+        return {"sure": False, **sent}
+
+    def refuse(self, refusal: Refused) -> None:
+        if refusal.field == "sure":
+            self._ask()
+        super().refuse(refusal)
 
 
 class CountForm(ReasonForm):
     counted = forms.IntegerField(min_value=0, max_value=100_000, label="Counted")
 
     field_order = ("counted",)
+
+
+class ScrapForm(ReasonForm):
+    quantity = forms.IntegerField(min_value=1, max_value=100_000, initial=1, label="How many", help_text="a roll is 1")
+
+    field_order = ("quantity",)
+
+
+class ShelveForm(ReasonForm):
+    shelf = forms.CharField(max_length=30, label="New place")
+
+    field_order = ("shelf",)
+
+
+class MeasureForm(ReasonForm):
+    width = LengthFormField(required=False, least=ZERO, help_text="of cloth; empty: as it is")
+    length = LengthFormField(least=ZERO, help_text="of one, or what is left on the roll")
+
+    field_order = ("width", "length")
 
 
 class PurchaseForm(PageForm):

@@ -279,6 +279,11 @@ class StockMove(models.Model):
         COUNTED = "counted", "counted"
         CORRECTED = "corrected", "corrected"
         SPOILED = "spoiled", "spoiled"
+        MOVED = "moved", "moved"
+        MEASURED = "measured", "measured again"
+        SCRAPPED = "scrapped", "scrapped"
+        SPLIT = "split", "split"
+        JOINED = "joined", "joined"
 
     item = models.ForeignKey(StockItem, models.CASCADE, related_name="moves")
     change = models.IntegerField()

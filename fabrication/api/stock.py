@@ -12,9 +12,10 @@ from fabrication.access import LOOKS, WORKS
 from fabrication.api.base import ReasonSerializer
 from fabrication.api.cutting import FlawSerializer
 from fabrication.models import KeptEnd, Material, StockItem
-from fabrication.services import miscuts, stock
+from fabrication.services import miscuts, rack, stock
 from shared.api import ApiRequest, ReadViewSet, valid
 from shared.fields import LengthSerializerField
+from shared.models import Run
 from shared.routes import RunSerializer
 
 
@@ -43,6 +44,28 @@ class CountSerializer(ReasonSerializer):
     counted = serializers.IntegerField(min_value=0, max_value=100_000)
 
 
+class ScrapSerializer(ReasonSerializer):
+    quantity = serializers.IntegerField(min_value=1, max_value=100_000)
+
+
+class ShelveSerializer(ReasonSerializer):
+    shelf = serializers.CharField(max_length=30)
+
+
+class MeasureSerializer(ReasonSerializer):
+    length = LengthSerializerField()
+    width = LengthSerializerField(required=False)
+
+
+class StockAfterSerializer(StockSerializer):
+    planned_again = serializers.ListField(
+        child=serializers.CharField(), read_only=True, help_text="materials and batches whose plans stood on it"
+    )
+
+    class Meta(StockSerializer.Meta):
+        fields = [*StockSerializer.Meta.fields, "planned_again"]
+
+
 class ReceiveSerializer(serializers.Serializer[None]):
     material = serializers.SlugField(max_length=50)
     quantity = serializers.IntegerField(min_value=1, max_value=100_000, default=1)
@@ -51,6 +74,7 @@ class ReceiveSerializer(serializers.Serializer[None]):
     lot = serializers.CharField(max_length=30, required=False)
     shelf = serializers.CharField(max_length=30, required=False)
     price = serializers.DecimalField(max_digits=10, decimal_places=2, required=False, min_value=0, max_value=1_000_000)
+    sure = serializers.BooleanField(default=False, help_text="a surprising number is right")
 
 
 class StockFilter(filters.FilterSet):  # type: ignore[misc]  # django-filter has no types
@@ -68,7 +92,7 @@ class StockViewSet(ReadViewSet[StockItem]):
     serializer_class = StockSerializer
     filterset_class = StockFilter
     roles = LOOKS
-    action_roles = dict.fromkeys(["receive", "count", "flaw"], WORKS)
+    action_roles = dict.fromkeys(["receive", "count", "flaw", "move", "measure", "scrap"], WORKS)
 
     @extend_schema(request=FlawSerializer, responses={202: RunSerializer(many=True)})
     @action(detail=True, methods=["post"])
@@ -88,12 +112,37 @@ class StockViewSet(ReadViewSet[StockItem]):
         item = stock.receive_stock(material=material, by=request.user, **sent)
         return Response(StockSerializer(item).data, status=201)
 
-    @extend_schema(request=CountSerializer)
+    @extend_schema(request=CountSerializer, responses=StockAfterSerializer)
     @action(detail=True, methods=["post"])
     def count(self, request: ApiRequest, pk: str = "") -> Response:
-        """Set what was counted."""
-        item = stock.count_stock(item=self.get_object(), by=request.user, **valid(CountSerializer, request))
-        return Response(StockSerializer(item).data)
+        """Set what was counted; plans that were promised more are made anew."""
+        item, sent = self.get_object(), valid(CountSerializer, request)
+        return self._after(rack.count_stock(item=item, by=request.user, **sent))
+
+    @extend_schema(request=ShelveSerializer, responses=StockAfterSerializer)
+    @action(detail=True, methods=["post"])
+    def move(self, request: ApiRequest, pk: str = "") -> Response:
+        """It lies somewhere else from now on."""
+        item, sent = self.get_object(), valid(ShelveSerializer, request)
+        return self._after(rack.shelve_stock(item=item, by=request.user, **sent))
+
+    @extend_schema(request=MeasureSerializer, responses=StockAfterSerializer)
+    @action(detail=True, methods=["post"])
+    def measure(self, request: ApiRequest, pk: str = "") -> Response:
+        """Set what each of it measures; plans that stood on it are made anew."""
+        item, sent = self.get_object(), valid(MeasureSerializer, request)
+        return self._after(rack.measure_stock(item=item, by=request.user, **sent))
+
+    @extend_schema(request=ScrapSerializer, responses=StockAfterSerializer)
+    @action(detail=True, methods=["post"])
+    def scrap(self, request: ApiRequest, pk: str = "") -> Response:
+        """So many of it can't be used; plans that were promised them are made anew."""
+        item, sent = self.get_object(), valid(ScrapSerializer, request)
+        return self._after(rack.scrap_stock(item=item, by=request.user, **sent))
+
+    def _after(self, runs: list[Run]) -> Response:
+        again = [run.title for run in runs]
+        return Response({**StockSerializer(self.get_object()).data, "planned_again": again})
 
 
 class KeptEndViewSet(ReadViewSet[KeptEnd]):

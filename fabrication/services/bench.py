@@ -208,12 +208,18 @@ def shifted(flaws: list[list[int]], by_ticks: int) -> list[list[int]]:
 
 def _give_stock_back(cut: PlannedCut, by: User) -> None:
     item = StockItem.objects.select_for_update().get(pk=cut.item_id)
+    note = f"cut of {cut.plan.batch} undone"
     if cut.plan.material.kind == Material.Kind.CLOTH:
         later = PlannedCut.objects.filter(item=item, state__in=CUT_OR_BEGUN, cut_at__gt=cut.cut_at).exclude(pk=cut.pk)
         if (cut.flaws_before or item.flaws) and later.exists():
             raise Refused(f"{item.code} has flaws and was cut again since; undo the last cut first")
-        if item.length is not None and item.length <= ZERO:
-            move_stock(item=item, change=1, reason=StockMove.Reason.CORRECTED, by=by, note="cut undone")
+        _refuse_measured_since(cut, item)
+        is_run_off = item.length is not None and item.length <= ZERO
+        if is_run_off:
+            move_stock(item=item, change=1, reason=StockMove.Reason.CORRECTED, by=by, note=note)
+        else:
+            back = f"{note}, {cut.run_off} back"
+            StockMove.objects.create(item=item, change=0, reason=StockMove.Reason.CORRECTED, moved_by=by, note=back)
         flaws = cut.flaws_before if cut.flaws_before else item.flaws
         StockItem.objects.filter(pk=item.pk).update(
             length=F("length") + cut.run_off.ticks,
@@ -222,8 +228,17 @@ def _give_stock_back(cut: PlannedCut, by: User) -> None:
         )
         cut.flaws_before = []
     else:
-        move_stock(item=item, change=1, reason=StockMove.Reason.CORRECTED, by=by, note="cut undone")
+        _refuse_measured_since(cut, item)
+        move_stock(item=item, change=1, reason=StockMove.Reason.CORRECTED, by=by, note=note)
         StockItem.objects.filter(pk=item.pk).update(reserved=F("reserved") + 1)
+
+
+def _refuse_measured_since(cut: PlannedCut, item: StockItem) -> None:
+    """What was measured or taken off the rack after a cut was tapped does not stand as it did before the tap."""
+    gone = not item.quantity and cut.plan.material.kind == Material.Kind.CLOTH and item.length
+    since = item.moves.filter(moved_at__gte=cut.cut_at, reason=StockMove.Reason.MEASURED)
+    if gone or since.exists():
+        raise Refused(f"{item.code} was {'taken off the rack' if gone else 'measured again'} since; count it instead")
 
 
 def keep_ends(*, item: StockItem, cut: PlannedCut) -> None:

@@ -16,7 +16,7 @@ from fabrication.adapters.supplied import supplied_columns, supplied_size
 from fabrication.models import Material, Part, Purchase, PurchaseLine, StockItem, Supplier, UnitMake
 from fabrication.rules.needs import Need, need_of_length
 from fabrication.rules.supply import LONGEST, arrival
-from fabrication.services.stock import receive_stock
+from fabrication.services.stock import STANDS_ALONE, receive_stock
 from jobs.schedule.availability import holidays_between
 from jobs.services.stages import lock_job, recompute_stage
 from measuring.models import Product, Unit
@@ -306,11 +306,11 @@ def receive_line(
     was = line.state
     line.packages_received += packages
     if line.make is None and line.material is not None:
-        alone = line.material.kind == Material.Kind.CLOTH
+        alone = line.material.kind in STANDS_ALONE
         for quantity in [1] * line.quantity if alone else [line.quantity]:
             receive_stock(
                 material=line.material, quantity=quantity, length=length or line.length, width=width or line.width,
-                lot=lot, shelf=shelf, price=line.price, by=by,
+                lot=lot, shelf=shelf, price=line.price, note=line.purchase.number, by=by,
             )  # fmt: skip
         line.state = PurchaseLine.State.INSPECTED
     elif line.packages_received >= line.packages_expected:

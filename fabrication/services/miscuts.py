@@ -6,7 +6,7 @@ from collections.abc import Iterable, Sequence
 
 from django.db import transaction
 
-from fabrication.models import Batch, CutPlan, Material, PlannedCut, StockItem, StockMove
+from fabrication.models import Material, PlannedCut, StockItem, StockMove
 from fabrication.services.begun import (
     Rest,
     along,
@@ -17,7 +17,8 @@ from fabrication.services.begun import (
     rests_of,
 )
 from fabrication.services.bench import count_pieces, held_cut, move_note, settle_batch, use_stock
-from fabrication.services.planning import drop_plan, new_stock, new_stock_left, plan_material
+from fabrication.services.planning import new_stock, new_stock_left, plan_material
+from fabrication.services.rack import replanned
 from fabrication.services.stock import mark_flaws
 from shared.audit import record
 from shared.errors import Refused
@@ -172,21 +173,7 @@ def report_flaw(*, cut: PlannedCut, start: Length, end: Length, by: User, note: 
 @transaction.atomic
 def flaw_in_roll(*, item: StockItem, start: Length, end: Length, by: User, note: str = "") -> list[Run]:
     """Marks a stretch of a roll from its free end, and plans anew whatever was to be cut from the roll."""
-    plans = list(
-        CutPlan.objects.filter(cuts__item=item, cuts__state=PlannedCut.State.TO_CUT, state=CutPlan.State.READY)
-        .select_related("batch", "material")
-        .distinct()
-        .order_by("batch_id")
-    )
-    for plan in plans:
-        Batch.objects.select_for_update().get(pk=plan.batch_id)
-    needed = [new_stock_left(plan) for plan in plans]
-    for plan in plans:
-        drop_plan(plan=plan)
-    held = StockItem.objects.select_for_update().get(pk=item.pk)
-    mark_flaws(item=held, flaws=[(Length(a), Length(b)) for a, b in held.flaws] + [(start, end)], by=by)
     why = f"flaw: {start} to {end} of {item.code} {note}".strip()
-    return [
-        plan_material(batch=plan.batch, material=plan.material, by=by, before={"why": why[:160], "new_stock": need})
-        for plan, need in zip(plans, needed, strict=True)
-    ]
+    with replanned(item=item, why=why, by=by) as (held, runs):
+        mark_flaws(item=held, flaws=[(Length(a), Length(b)) for a, b in held.flaws] + [(start, end)], by=by)
+    return runs

@@ -6,13 +6,19 @@ from collections.abc import Sequence
 from decimal import Decimal
 
 from django.db import transaction
+from django.db.models import Max
 
 from fabrication.models import KeptEnd, LabelSize, Material, StockItem, StockMove
+from fabrication.rules.receiving import odd_length, odd_number, run_text
 from shared.audit import record
 from shared.codes import new_code
 from shared.errors import Refused
 from shared.lengths import ZERO, Length
 from shared.models import Branch, User
+from shared.records import read_length
+
+STANDS_ALONE = (Material.Kind.CLOTH, Material.Kind.CORD)
+"""Rolls and reels: each has its own code and grows shorter by itself."""
 
 
 def fresh_code() -> str:
@@ -58,10 +64,24 @@ def receive_stock(
     shelf: str = "",
     price: Decimal | None = None,
     is_offcut: bool = False,
+    note: str = "",
+    sure: bool = True,
 ) -> StockItem:
-    """Books stock in; equal bars and pieces on one shelf add up, a roll always stands alone."""
+    """
+    Books stock in; equal bars and pieces of one lot on one shelf add up, a roll or reel always stands alone.
+
+    `note`: what it came with. `sure`: False where nobody has said yet that a surprising number is right.
+
+    Raises
+    ------
+    Refused
+        Sizes it can't do without, several rolls at once; or, unless `sure`, at the field ``sure``, what a
+        surprising number would mean.
+    """
     _check_measures(material, quantity, length, width)
-    item = _same_stock(material, length, shelf, price, is_offcut)
+    if not sure:
+        _ask_back(material, quantity, length, width)
+    item = _same_stock(material, length, lot, shelf, price, is_offcut)
     if item is None:
         item = StockItem.objects.create(
             material=material,
@@ -74,7 +94,7 @@ def receive_stock(
             is_offcut=is_offcut,
             quantity=0,
         )
-    move_stock(item=item, change=quantity, reason=StockMove.Reason.RECEIVED, by=by)
+    move_stock(item=item, change=quantity, reason=StockMove.Reason.RECEIVED, by=by, note=note)
     record(
         by=by,
         action="receive stock",
@@ -90,34 +110,38 @@ def _check_measures(material: Material, quantity: int, length: Length | None, wi
     needs_length = material.kind not in {Material.Kind.PIECE, Material.Kind.SET}
     if needs_length and (length is None or length <= ZERO):
         raise Refused(f"{material.name} is kept by length: say how long", field="length", bound="above 0")
-    if material.kind == Material.Kind.CLOTH:
-        if width is None or width <= ZERO:
-            raise Refused("say how wide the roll is", field="width", bound="above 0")
-        if quantity != 1:
-            raise Refused("each roll is booked in by itself", field="quantity", bound="1")
+    if material.kind == Material.Kind.CLOTH and (width is None or width <= ZERO):
+        raise Refused("say how wide the roll is", field="width", bound="above 0")
+    if material.kind in STANDS_ALONE and quantity != 1:
+        raise Refused(
+            f"{quantity} would be {quantity} rolls: receive one at a time, its yards or meters as its length",
+            field="quantity",
+            bound="1",
+        )
+
+
+def _ask_back(material: Material, quantity: int, length: Length | None, width: Length | None) -> None:
+    """Refuses what is far off what came in before or can be bought, saying what it would mean."""
+    unit, is_roll = material.branch.unit, material.kind == Material.Kind.CLOTH
+    before = StockMove.objects.filter(item__material=material, reason=StockMove.Reason.RECEIVED)
+    most = before.aggregate(most=Max("change"))["most"] or 0
+    sizes = [read_length(row["length"]) for row in material.facts.get("stock") or [] if row.get("length")]
+    odd = [odd_number(quantity, most, by_length=length is not None)]
+    if length is not None:
+        odd.append(odd_length(length, sizes, unit, is_roll=is_roll))
+        odd.append("it would be wider than it is long" if width is not None and width > length else "")
+    if why := "; ".join(filter(None, odd)):
+        each = f", {run_text(length, unit)} each" if length is not None else ""
+        raise Refused(f"{quantity} × {material.name}{each}? {why[0].upper()}{why[1:]}.", field="sure")
 
 
 def _same_stock(
-    material: Material, length: Length | None, shelf: str, price: Decimal | None, is_offcut: bool
+    material: Material, length: Length | None, lot: str, shelf: str, price: Decimal | None, is_offcut: bool
 ) -> StockItem | None:
-    if material.kind == Material.Kind.CLOTH or is_offcut:
+    if material.kind in STANDS_ALONE or is_offcut:
         return None
-    return StockItem.objects.filter(material=material, length=length, shelf=shelf, price=price, is_offcut=False).first()
-
-
-@transaction.atomic
-def count_stock(*, item: StockItem, counted: int, reason: str, by: User) -> StockItem:
-    """Sets how many there are to what was counted; the reason is kept."""
-    if counted < 0:
-        raise Refused("a count is zero or more", field="counted", bound="0 or more")
-    if not reason.strip():
-        raise Refused("say why the count differs", field="reason")
-    held = StockItem.objects.select_for_update().get(pk=item.pk)
-    before = held.quantity
-    if counted != before:
-        move_stock(item=held, change=counted - before, reason=StockMove.Reason.COUNTED, by=by, note=reason)
-    record(by=by, action="count stock", subject=held, changes={"quantity": [before, counted]}, note=reason)
-    return held
+    same = StockItem.objects.filter(material=material, length=length, lot=lot, shelf=shelf, price=price)
+    return same.filter(is_offcut=False).first()
 
 
 @transaction.atomic

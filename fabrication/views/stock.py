@@ -2,26 +2,59 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
+from typing import Final, NamedTuple
+
 from django.contrib import messages
 from django.core.paginator import Paginator
-from django.http import HttpResponse
+from django.http import Http404, HttpResponse
 from django.shortcuts import redirect, render
 from django.views.decorators.http import require_GET, require_http_methods, require_POST
 
 from fabrication.access import LOOKS, WORKS, kept_end_for, stock_for
-from fabrication.forms import CountForm, FlawForm, LabelSizeForm, ReasonForm, ReceiveForm
+from fabrication.forms import (
+    CountForm,
+    FlawForm,
+    LabelSizeForm,
+    MeasureForm,
+    ReasonForm,
+    ReceiveForm,
+    ScrapForm,
+    ShelveForm,
+)
 from fabrication.models import LabelSize, Material, StockItem
 from fabrication.services.miscuts import flaw_in_roll
+from fabrication.services.rack import count_stock, measure_stock, plans_on, scrap_stock, shelve_stock
 from fabrication.services.starting_data import starting_label_size
-from fabrication.services.stock import count_stock, let_end_go, receive_stock, save_label_size
+from fabrication.services.stock import let_end_go, receive_stock, save_label_size
 from shared.access import SignedInRequest, roles_required
 from shared.codes import read_code
 from shared.errors import refusals_to
 from shared.forms import PageForm
 from shared.lengths import Length
+from shared.models import Run
 from shared.versions import edits, held
 
 ROWS = 60
+
+
+class Act(NamedTuple):
+    """Something done to a stock piece, with its form and the service that does it."""
+
+    title: str
+    button: str
+    form: type[ReasonForm]
+    do: Callable[..., list[Run]]
+
+
+ACTS: Final = {
+    "count": Act("Count", "Set the count", CountForm, count_stock),
+    "move": Act("Move", "Save the place", ShelveForm, shelve_stock),
+    "measure": Act("Measure again", "Save the measure", MeasureForm, measure_stock),
+    "scrap": Act("Scrap", "Scrap it", ScrapForm, scrap_stock),
+}
+FITTINGS_HAVE: Final = ("count", "move", "scrap")
+"""What is done to goods that have no length."""
 
 
 @roles_required(*LOOKS)
@@ -60,12 +93,17 @@ def stock_detail(request: SignedInRequest, pk: int) -> HttpResponse:
 
 def _item_page(request: SignedInRequest, item: StockItem, **forms: PageForm) -> HttpResponse:
     """The page of one stock piece; a form that was refused stands in for its empty one."""
+    names = [name for name in ACTS if item.length is not None or name in FITTINGS_HAVE]
     context = {
         "item": item,
-        "form": forms.get("count") or CountForm(user=request.user),
+        "acts": [
+            (name, ACTS[name], forms.get(name) or ACTS[name].form(user=request.user, auto_id=f"{name}_%s"))
+            for name in names
+        ],
         "flaw_form": forms.get("flaw") or FlawForm(user=request.user),
         "flaws": [(Length(start), Length(end)) for start, end in item.flaws],
         "kept_ends": item.kept_ends.held().select_related("job"),
+        "plans": plans_on(item),
         "is_roll": item.material.kind == Material.Kind.CLOTH,
         "can_work": request.user.has_role(*WORKS),
     }
@@ -74,15 +112,19 @@ def _item_page(request: SignedInRequest, item: StockItem, **forms: PageForm) -> 
 
 @roles_required(*WORKS)
 @require_POST
-def stock_count(request: SignedInRequest, pk: int) -> HttpResponse:
-    """Sets what was counted, with the reason."""
+def stock_act(request: SignedInRequest, pk: int, act: str) -> HttpResponse:
+    """Counts, moves, measures or scraps; batches whose plans stood on it are named."""
     item = stock_for(request.user, pk)
-    form = CountForm(request.POST, user=request.user)
+    if act not in ACTS:
+        raise Http404
+    form = ACTS[act].form(request.POST, user=request.user, auto_id=f"{act}_%s")
     if form.is_valid():
         with refusals_to(form.refuse):
-            count_stock(item=item, by=request.user, **form.cleaned_data)
+            runs = ACTS[act].do(item=item, by=request.user, **form.cleaned_data)
+            for run in runs:
+                messages.info(request, f"{run.title} is planned again: it was to be cut from {item.code}.")
             return redirect("fabrication:stock_item", pk)
-    return _item_page(request, item, count=form)
+    return _item_page(request, item, **{act: form})
 
 
 @roles_required(*WORKS)
@@ -110,7 +152,7 @@ def stock_receive(request: SignedInRequest) -> HttpResponse:
     if request.method == "POST" and form.is_valid():
         with refusals_to(form.refuse):
             item = receive_stock(by=request.user, **form.cleaned_data)
-            messages.success(request, f"{item.code} booked in.")
+            messages.success(request, f"{item.code} received.")
             return redirect("fabrication:stock_item", item.pk)
     return render(request, "fabrication/stock_receive.html", {"form": form}, status=422 if form.errors else 200)
 

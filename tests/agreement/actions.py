@@ -340,7 +340,7 @@ def check(do: Hands) -> None:
 def count(do: Hands) -> None:
     items = StockItem.objects.filter(material__branch=do.firm.branch, quantity__gt=0, cuts__isnull=False).distinct()
     if item := do.pick(list(items.order_by("pk"))):
-        do.post("workroom", "fabrication:stock_count", item.pk, counted=str(do.draw(1, 9)), reason="counted")
+        do.post("workroom", "fabrication:stock_act", item.pk, "count", counted=str(do.draw(1, 9)), reason="counted")
 
 
 def run_short(do: Hands) -> None:
@@ -350,7 +350,7 @@ def run_short(do: Hands) -> None:
     )
     material = do.pick(list(parts.order_by("material").values_list("material", flat=True).distinct()))
     for item in StockItem.objects.filter(material=material, quantity__gt=0, width=None):
-        do.post("workroom", "fabrication:stock_count", item.pk, counted=str(item.reserved), reason="counted")
+        do.post("workroom", "fabrication:stock_act", item.pk, "count", counted=str(item.reserved), reason="counted")
 
 
 def buy_stock(do: Hands) -> None:

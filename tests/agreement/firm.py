@@ -18,8 +18,9 @@ from fabrication.services.bench import check_unit, mark_cut, pull_part
 from fabrication.services.buying import order_units
 from fabrication.services.choices import save_supplier_list
 from fabrication.services.planning import plan_batch
+from fabrication.services.rack import count_stock
 from fabrication.services.starting_data import load_materials, load_recipes, load_tolerances
-from fabrication.services.stock import count_stock, receive_stock
+from fabrication.services.stock import receive_stock
 from installs.services.starting_data import load_hardware, load_rules
 from jobs.models import Appointment, Crew, Job, Purpose
 from measuring.models import Product, Unit

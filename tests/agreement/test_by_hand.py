@@ -22,7 +22,8 @@ from django.urls import reverse
 from fabrication.models import CutPlan, PlannedCut, StockItem, UnitMake
 from fabrication.services.bench import mark_cut, mark_piece, undo_cut, undo_piece
 from fabrication.services.miscuts import report_miscut
-from fabrication.services.stock import count_stock, receive_stock
+from fabrication.services.rack import count_stock
+from fabrication.services.stock import receive_stock
 from installs.services import stops
 from jobs.models import Appointment, Crew, Purpose
 from jobs.services import appointments as calendar

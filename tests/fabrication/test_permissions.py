@@ -69,7 +69,6 @@ ACTIONS = [
     ("miscut", "cut"),
     ("pull", "part"),
     ("check", "make"),
-    ("stock_count", "item"),
     ("stock_flaw", "item"),
     ("buy_units", None),
     ("buy_stock", None),
@@ -100,6 +99,7 @@ SMALLER_ACTIONS = [
     ("step", "make", "step"),
     ("pull_material", "batch", "tube"),
 ]
+STOCK_ACTS = ["count", "move", "measure", "scrap"]
 ROUTES = ["batch", "cut-plan", "cut", "make", "part", "stock", "kept-end", "assembly-step", "own-cloth"]
 
 
@@ -176,6 +176,18 @@ def test_actions_inside_a_thing_are_for_the_workroom_and_the_owner(as_user, cast
     assert client.post(url).status_code == 302
     assert as_user(cast["stranger"]).post(url).status_code in {403, 404}
     assert as_user(cast["workroom"]).post(url).status_code == 302
+
+
+@pytest.mark.parametrize("act", STOCK_ACTS)
+def test_stock_is_changed_by_the_workroom_and_the_owner(as_user, cast, rows, client, act):
+    url = reverse("fabrication:stock_act", args=[rows["item"].pk, act])
+
+    for role in set(ALL) - WORKS:
+        assert as_user(cast[role]).post(url).status_code == 403, role
+    assert as_user(cast["workroom"]).get(url).status_code == 405
+    assert client.post(url).status_code == 302
+    assert as_user(cast["stranger"]).post(url).status_code in {403, 404}
+    assert as_user(cast["workroom"]).post(url).status_code == 422
 
 
 @pytest.mark.parametrize("route", ROUTES)

@@ -1,9 +1,11 @@
 """Stock: never negative, every change with its reason."""
 
 import pytest
+from django.urls import reverse
 
-from fabrication.models import StockMove
-from fabrication.services.stock import count_stock, mark_flaws, move_stock, receive_stock
+from fabrication.models import StockItem, StockMove
+from fabrication.services.rack import count_stock
+from fabrication.services.stock import mark_flaws, move_stock, receive_stock
 from shared.errors import Refused
 from shared.lengths import Length
 from shared.models import AuditEntry
@@ -40,6 +42,7 @@ def test_each_roll_stands_alone(branch, workroom):
         ("bar", {"quantity": 1}, "length"),  # a bar without a length
         ("cloth", {"quantity": 1, "length": Length.inches(900)}, "width"),  # a roll without a width
         ("cloth", {"quantity": 2, "length": Length.inches(900), "width": Length.inches(98)}, "quantity"),  # two rolls
+        ("cord", {"quantity": 900, "length": Length.inches(900)}, "quantity"),  # 900 reels in one
     ],
 )
 def test_stock_that_cannot_be_is_refused_at_its_field(branch, workroom, kind, sent, field):
@@ -49,6 +52,71 @@ def test_stock_that_cannot_be_is_refused_at_its_field(branch, workroom, kind, se
         receive_stock(material=material, by=workroom, **sent)
 
     assert refusal.value.field == field
+
+
+def test_bars_of_another_lot_stand_by_themselves(branch, workroom):
+    bar, size = make_material(branch), {"length": Length.inches(192), "quantity": 2}
+
+    first = receive_stock(material=bar, lot="white 4", by=workroom, **size)
+    second = receive_stock(material=bar, lot="white 5", by=workroom, **size)
+
+    assert (first.pk, first.lot) != (second.pk, second.lot)
+    assert second.lot == "white 5"
+
+
+def received(client, **sent):
+    """How the page answers the form, and what came in."""
+    answer = client.post(reverse("fabrication:stock_receive"), {"quantity": "1", **sent})
+    return answer, StockItem.objects.order_by("-pk").first()
+
+
+@pytest.mark.page
+@pytest.mark.parametrize(("typed", "counted_in", "inches"), [("25", "yd", 900), ("900", "in", 900), ("75'", "", 900)])
+def test_a_roll_is_received_by_yard_or_by_inch(branch, workroom, as_user, typed, counted_in, inches):
+    sent = {"material": make_material(branch, "cloth").pk, "length": typed, "length_in": counted_in, "width": "98"}
+
+    _, item = received(as_user(workroom), **sent)
+
+    assert item.length == Length.inches(inches)
+
+
+@pytest.mark.page
+def test_a_bare_number_on_a_roll_is_asked_what_it_counts(branch, workroom, as_user):
+    sent = {"material": make_material(branch, "cloth").pk, "length": "900", "width": "98"}
+
+    answer, item = received(as_user(workroom), **sent)
+
+    assert answer.status_code == 422
+    assert "900 what? Choose inches, yards or meters." in answer.content.decode()
+    assert item is None
+
+
+@pytest.mark.page
+def test_a_surprising_number_is_asked_back_with_what_it_would_mean(branch, workroom, as_user):
+    client = as_user(workroom)
+    sent = {"material": make_material(branch, "cloth").pk, "length": "900", "length_in": "yd", "width": "98"}
+
+    asked, nothing = received(client, **sent)
+    _, item = received(client, sure="on", **sent)
+
+    assert asked.status_code == 422
+    assert "32400 in (900 yd) each? A roll is seldom" in asked.content.decode()
+    assert nothing is None
+    assert item.length == Length.inches(32400)
+
+
+def test_the_api_asks_a_surprising_number_back(branch, workroom, api_as):
+    bar, url = make_material(branch), reverse("api:stock-receive")
+    receive_stock(material=bar, quantity=4, length=Length.inches(192), by=workroom)
+    sent = {"material": bar.key, "quantity": 900, "length": "192 in"}
+
+    asked = api_as(workroom).post(url, sent)
+    taken = api_as(workroom).post(url, {**sent, "sure": True})
+
+    error = asked.json()["errors"][0]
+    assert (asked.status_code, error["field"]) == (409, "sure")
+    assert "The most received at once so far is 4" in error["problem"]
+    assert taken.status_code == 201
 
 
 def test_stock_promised_to_a_batch_cannot_be_taken(branch, workroom):

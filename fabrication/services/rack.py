@@ -1,0 +1,154 @@
+"""What people do at the rack: count, measure, move and scrap; plans that stood on what changed are made anew."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from contextlib import contextmanager
+
+from django.db import transaction
+from django.db.models import QuerySet
+
+from fabrication.models import Batch, CutPlan, PlannedCut, StockItem, StockMove
+from fabrication.services.planning import drop_plan, new_stock_left, plan_material
+from fabrication.services.stock import STANDS_ALONE, move_stock
+from shared.audit import record
+from shared.errors import Refused
+from shared.lengths import ZERO, Length
+from shared.models import Run, User
+
+Reason = StockMove.Reason
+
+
+def plans_on(item: StockItem) -> QuerySet[CutPlan]:
+    """Plans that have something to cut from a stock piece, by batch."""
+    plans = CutPlan.objects.filter(
+        cuts__item=item, cuts__state=PlannedCut.State.TO_CUT, state=CutPlan.State.READY
+    ).select_related("batch", "material")
+    return plans.distinct().order_by("batch_id")
+
+
+@contextmanager
+def replanned(*, item: StockItem, why: str, by: User, only_if: bool = True) -> Iterator[tuple[StockItem, list[Run]]]:
+    """
+    Within it, the stock piece is locked and no plan stands on it; behind it, those that did are made anew.
+
+    Call it in a transaction. `only_if`: False leaves the plans as they are. The list it yields has, behind
+    it, a run for each plan that is made anew.
+    """
+    plans = list(plans_on(item)) if only_if else []
+    for plan in plans:
+        Batch.objects.select_for_update().get(pk=plan.batch_id)
+    needed = [new_stock_left(plan) for plan in plans]
+    for plan in plans:
+        drop_plan(plan=plan)
+    runs: list[Run] = []
+    yield StockItem.objects.select_for_update(of=("self",)).select_related("material__branch").get(pk=item.pk), runs
+    for plan, need in zip(plans, needed, strict=True):
+        before = {"why": why[:160], "new_stock": need}
+        runs.append(plan_material(batch=plan.batch, material=plan.material, by=by, before=before))
+
+
+def _said(reason: str) -> str:
+    if not reason.strip():
+        raise Refused("say why", field="reason")
+    return reason.strip()
+
+
+def _is_reserved(item: StockItem, left: int) -> bool:
+    """Whether batches were promised more than would be left of it."""
+    return left < item.reserved or (not left and item.reserved_length > ZERO)
+
+
+@transaction.atomic
+def count_stock(*, item: StockItem, counted: int, reason: str, by: User) -> list[Run]:
+    """
+    Sets how many there are to what was counted; the reason is kept.
+
+    Returns
+    -------
+    list of runs
+        Where fewer are there than batches were promised: one for each plan that is made anew.
+    """
+    if counted < 0:
+        raise Refused("a count is zero or more", field="counted", bound="0 or more")
+    if item.material.kind in STANDS_ALONE and counted > 1:
+        raise Refused(f"{item.code} is one roll: it is there or not", field="counted", bound="0 or 1")
+    why, is_short = _said(reason), _is_reserved(item, counted)
+    with replanned(item=item, why=f"counted {counted} of {item.code}: {why}", by=by, only_if=is_short) as (held, runs):
+        before = held.quantity
+        if counted != before:
+            _change(held, counted - before, Reason.COUNTED, by, why)
+        record(by=by, action="count stock", subject=held, changes={"quantity": [before, counted]}, note=why)
+    return runs
+
+
+def _change(held: StockItem, change: int, reason: str, by: User, why: str) -> None:
+    """`move_stock`, for rolls too: one that a plan took meanwhile stays where it is."""
+    if _is_reserved(held, held.quantity + change):
+        raise Refused(f"{held.code} was planned meanwhile; look again", field="quantity")
+    move_stock(item=held, change=change, reason=reason, by=by, note=why)
+
+
+@transaction.atomic
+def scrap_stock(*, item: StockItem, quantity: int, reason: str, by: User) -> list[Run]:
+    """So many of it, or the whole roll, can't be used; plans that were promised them are made anew."""
+    if not 1 <= quantity <= item.quantity:
+        bound = f"1 to {item.quantity}"
+        raise Refused(f"{item.code}: {item.quantity} there", field="quantity", bound=bound)
+    why, is_short = _said(reason), _is_reserved(item, item.quantity - quantity)
+    with replanned(item=item, why=f"{item.code} scrapped: {why}", by=by, only_if=is_short) as (held, runs):
+        _change(held, -quantity, Reason.SCRAPPED, by, why)
+        changes = {"quantity": [held.quantity + quantity, held.quantity]}
+        record(by=by, action="scrap stock", subject=held, changes=changes, note=why)
+    return runs
+
+
+@transaction.atomic
+def measure_stock(*, item: StockItem, length: Length, reason: str, by: User, width: Length | None = None) -> list[Run]:
+    """
+    Sets the length of each of it (and of cloth the width) to what was measured; plans that stood on it are made anew.
+
+    A roll that is still long enough for what it was promised keeps its plans. Flaws beyond a roll's new
+    end are gone.
+    """
+    old, wide = item.length, width or item.width
+    if old is None:
+        raise Refused(f"{item.material.name} is kept by the piece", field="length")
+    if length <= ZERO:
+        raise Refused("measure it", field="length", bound="above 0")
+    if width is not None and (item.width is None or width <= ZERO):
+        raise Refused("only cloth has a width, above 0", field="width")
+    why, is_roll = _said(reason), item.material.kind in STANDS_ALONE
+    stands = is_roll and wide == item.width and length >= item.reserved_length and not item.flaws
+    note = f"{_size(item, old, item.width)} is {_size(item, length, wide)}: {why}"
+    with replanned(item=item, why=f"{item.code} measured again, {note}", by=by, only_if=not stands) as (held, runs):
+        if held.length != old or held.reserved_length > length or (not is_roll and held.reserved):
+            raise Refused(f"{held.code} was cut or planned meanwhile; look again", field="length")
+        held.length, held.width = length, wide
+        held.flaws = [[start, min(end, length.ticks)] for start, end in held.flaws if start < length.ticks]
+        held.save(update_fields=["length", "width", "flaws"])
+        _note(held, Reason.MEASURED, by, note)
+        record(by=by, action="measure stock", subject=held, changes={"length": [old, length]}, note=note)
+    return runs
+
+
+def _size(item: StockItem, length: Length, width: Length | None) -> str:
+    unit = item.material.branch.unit
+    return f"{width.text(unit)} × {length.text(unit, symbol=True)}" if width else length.text(unit, symbol=True)
+
+
+@transaction.atomic
+def shelve_stock(*, item: StockItem, shelf: str, reason: str, by: User) -> list[Run]:
+    """All of it lies somewhere else from now on; no plan changes by that."""
+    why, shelf = _said(reason), shelf.strip()
+    held = StockItem.objects.select_for_update().get(pk=item.pk)
+    was, held.shelf = held.shelf, shelf
+    held.save(update_fields=["shelf"])
+    _note(held, Reason.MOVED, by, f"{was or 'no place'} to {shelf or 'no place'}: {why}")
+    record(by=by, action="move stock", subject=held, changes={"place": [was, shelf]}, note=why)
+    return []
+
+
+def _note(held: StockItem, reason: str, by: User, note: str, change: int = 0) -> None:
+    """A line of its history that changes no count."""
+    StockMove.objects.create(item=held, change=change, reason=reason, moved_by=by, note=note[:160])
