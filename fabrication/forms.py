@@ -15,6 +15,7 @@ from fabrication.models import (
     Material,
     PlannedCut,
     PurchaseLine,
+    StockItem,
     Supplier,
     SupplierList,
     Tolerance,
@@ -22,6 +23,7 @@ from fabrication.models import (
     WorkPlace,
 )
 from fabrication.rules.receiving import METER, RUNS, run_length
+from fabrication.services.rack import joinable
 from fabrication.services.range import OFF_COLUMNS
 from fabrication.services.stock import STANDS_ALONE
 from jobs.models import Job
@@ -181,29 +183,49 @@ class ReceiveForm(PageForm):
         super().refuse(refusal)
 
 
-class CountForm(ReasonForm):
+class StockForm(ReasonForm):
+    """Something done to a stock piece; what its kind has not is not asked."""
+
+    def __init__(self, *args: Any, item: StockItem, **kwargs: Any) -> None:
+        self.item = item
+        super().__init__(*args, **kwargs)
+        self.order_fields([name for name in self.fields if name != "reason"])
+
+
+class CountForm(StockForm):
     counted = forms.IntegerField(min_value=0, max_value=100_000, label="Counted")
 
-    field_order = ("counted",)
 
-
-class ScrapForm(ReasonForm):
+class ScrapForm(StockForm):
     quantity = forms.IntegerField(min_value=1, max_value=100_000, initial=1, label="How many", help_text="a roll is 1")
 
-    field_order = ("quantity",)
 
-
-class ShelveForm(ReasonForm):
+class ShelveForm(StockForm):
     shelf = forms.CharField(max_length=30, label="New place")
 
-    field_order = ("shelf",)
 
-
-class MeasureForm(ReasonForm):
-    width = LengthFormField(required=False, least=ZERO, help_text="of cloth; empty: as it is")
+class MeasureForm(StockForm):
+    width = LengthFormField(required=False, least=ZERO, help_text="empty: as it is")
     length = LengthFormField(least=ZERO, help_text="of one, or what is left on the roll")
 
-    field_order = ("width", "length")
+    def prepare(self) -> None:
+        if self.item.width is None:
+            del self.fields["width"]
+
+
+class SplitForm(StockForm):
+    quantity = forms.IntegerField(min_value=1, max_value=100_000, label="How many")
+    length = LengthFormField(least=ZERO, label="Length from the free end")
+
+    def prepare(self) -> None:
+        del self.fields["quantity" if self.item.material.kind in STANDS_ALONE else "length"]
+
+
+class JoinForm(StockForm):
+    other = forms.ModelChoiceField(StockItem.objects.none(), label="Take in all of")
+
+    def prepare(self) -> None:
+        self.offer("other", joinable(self.item))
 
 
 class PurchaseForm(PageForm):

@@ -57,6 +57,15 @@ class MeasureSerializer(ReasonSerializer):
     width = LengthSerializerField(required=False)
 
 
+class SplitSerializer(ReasonSerializer):
+    quantity = serializers.IntegerField(min_value=1, max_value=100_000, required=False)
+    length = LengthSerializerField(required=False)
+
+
+class JoinSerializer(ReasonSerializer):
+    other = serializers.CharField(max_length=12, help_text="the code of what is taken in")
+
+
 class StockAfterSerializer(StockSerializer):
     planned_again = serializers.ListField(
         child=serializers.CharField(), read_only=True, help_text="materials and batches whose plans stood on it"
@@ -92,7 +101,7 @@ class StockViewSet(ReadViewSet[StockItem]):
     serializer_class = StockSerializer
     filterset_class = StockFilter
     roles = LOOKS
-    action_roles = dict.fromkeys(["receive", "count", "flaw", "move", "measure", "scrap"], WORKS)
+    action_roles = dict.fromkeys(["receive", "count", "flaw", "move", "measure", "scrap", "split", "join"], WORKS)
 
     @extend_schema(request=FlawSerializer, responses={202: RunSerializer(many=True)})
     @action(detail=True, methods=["post"])
@@ -139,6 +148,23 @@ class StockViewSet(ReadViewSet[StockItem]):
         """So many of it can't be used; plans that were promised them are made anew."""
         item, sent = self.get_object(), valid(ScrapSerializer, request)
         return self._after(rack.scrap_stock(item=item, by=request.user, **sent))
+
+    @extend_schema(request=SplitSerializer, responses=StockAfterSerializer)
+    @action(detail=True, methods=["post"])
+    def split(self, request: ApiRequest, pk: str = "") -> Response:
+        """So many, or so much of a roll's free end, go on under a code of their own."""
+        item, sent = self.get_object(), valid(SplitSerializer, request)
+        return self._after(rack.split_stock(item=item, by=request.user, **sent))
+
+    @extend_schema(request=JoinSerializer, responses=StockAfterSerializer)
+    @action(detail=True, methods=["post"])
+    def join(self, request: ApiRequest, pk: str = "") -> Response:
+        """All of another, equal in lot and size, goes on under this one's code."""
+        item, sent = self.get_object(), valid(JoinSerializer, request)
+        other = StockItem.objects.visible_to(request.user).filter(code=sent.pop("other")).first()
+        if other is None:
+            raise serializers.ValidationError({"other": "no such stock piece in this branch"})
+        return self._after(rack.join_stock(item=item, other=other, by=request.user, **sent))
 
     def _after(self, runs: list[Run]) -> Response:
         again = [run.title for run in runs]

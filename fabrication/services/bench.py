@@ -24,6 +24,7 @@ from shared.errors import Refused
 from shared.lengths import ZERO, Length
 from shared.models import User
 
+CHANGED_LENGTH = (StockMove.Reason.MEASURED, StockMove.Reason.SPLIT)
 CUT_OR_BEGUN = (PlannedCut.State.CUT, PlannedCut.State.BEGUN)
 
 # -- cutting -----------------------------------------------------------------------
@@ -236,9 +237,11 @@ def _give_stock_back(cut: PlannedCut, by: User) -> None:
 def _refuse_measured_since(cut: PlannedCut, item: StockItem) -> None:
     """What was measured or taken off the rack after a cut was tapped does not stand as it did before the tap."""
     gone = not item.quantity and cut.plan.material.kind == Material.Kind.CLOTH and item.length
-    since = item.moves.filter(moved_at__gte=cut.cut_at, reason=StockMove.Reason.MEASURED)
+    since = item.moves.filter(moved_at__gte=cut.cut_at, reason__in=CHANGED_LENGTH)
     if gone or since.exists():
-        raise Refused(f"{item.code} was {'taken off the rack' if gone else 'measured again'} since; count it instead")
+        raise Refused(
+            f"{item.code} was {'taken off the rack' if gone else 'measured again or split'} since; count it instead"
+        )
 
 
 def keep_ends(*, item: StockItem, cut: PlannedCut) -> None:
@@ -258,6 +261,7 @@ def _take_offcut_back(cut: PlannedCut, by: User) -> None:
         return
     offcut = StockItem.objects.select_for_update().get(pk=cut.offcut_id)
     used = offcut.cuts.exclude(state=PlannedCut.State.DROPPED).exists()
+    used = used or offcut.moves.filter(reason__in=CHANGED_LENGTH).exists()
     if offcut.quantity != 1 or offcut.reserved or offcut.reserved_length or used:
         raise Refused(f"its offcut {offcut.code} was used since")
     move_stock(item=offcut, change=-1, reason=StockMove.Reason.CORRECTED, by=by, note="cut undone")

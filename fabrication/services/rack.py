@@ -1,4 +1,4 @@
-"""What people do at the rack: count, measure, move and scrap; plans that stood on what changed are made anew."""
+"""What people do at the rack: count, measure, move, scrap, split, join; what was planned on it is made anew."""
 
 from __future__ import annotations
 
@@ -9,8 +9,9 @@ from django.db import transaction
 from django.db.models import QuerySet
 
 from fabrication.models import Batch, CutPlan, PlannedCut, StockItem, StockMove
+from fabrication.services.bench import shifted
 from fabrication.services.planning import drop_plan, new_stock_left, plan_material
-from fabrication.services.stock import STANDS_ALONE, move_stock
+from fabrication.services.stock import STANDS_ALONE, fresh_code, move_stock
 from shared.audit import record
 from shared.errors import Refused
 from shared.lengths import ZERO, Length
@@ -149,6 +150,93 @@ def shelve_stock(*, item: StockItem, shelf: str, reason: str, by: User) -> list[
     return []
 
 
-def _note(held: StockItem, reason: str, by: User, note: str, change: int = 0) -> None:
+def _note(held: StockItem, reason: str, by: User, note: str) -> None:
     """A line of its history that changes no count."""
-    StockMove.objects.create(item=held, change=change, reason=reason, moved_by=by, note=note[:160])
+    StockMove.objects.create(item=held, change=0, reason=reason, moved_by=by, note=note[:160])
+
+
+@transaction.atomic
+def split_stock(
+    *, item: StockItem, reason: str, by: User, quantity: int | None = None, length: Length | None = None
+) -> list[Run]:
+    """
+    Some of it goes on under a code of its own: so many bars or pieces, or so much of a roll's free end.
+
+    What batches were promised stays with the old code, so no plan changes.
+    """
+    why, held = _said(reason), _locked(item)
+    if held.material.kind in STANDS_ALONE:
+        other = _split_roll(held, length, by, why)
+    else:
+        other = _split_pieces(held, quantity, by, why)
+    record(by=by, action="split stock", subject=held, note=f"{other.code}: {why}")
+    return []
+
+
+def _locked(item: StockItem) -> StockItem:
+    return StockItem.objects.select_for_update(of=("self",)).select_related("material__branch").get(pk=item.pk)
+
+
+def _split_pieces(held: StockItem, quantity: int | None, by: User, why: str) -> StockItem:
+    most = min(held.free, held.quantity - 1)
+    if quantity is None or not 1 <= quantity <= most:
+        raise Refused(f"{held.code}: {most} can be split off, the rest stays", field="quantity", bound=f"1 to {most}")
+    other = _like(held, held.length)
+    move_stock(item=held, change=-quantity, reason=Reason.SPLIT, by=by, note=f"to {other.code}: {why}"[:160])
+    return move_stock(item=other, change=quantity, reason=Reason.SPLIT, by=by, note=f"of {held.code}: {why}"[:160])
+
+
+def _split_roll(held: StockItem, length: Length | None, by: User, why: str) -> StockItem:
+    unit = held.material.branch.unit
+    most = held.free_length if held.quantity else ZERO
+    if length is None or held.length is None or not ZERO < length <= most or length == held.length:
+        shown = most.text(unit, symbol=True)
+        raise Refused(f"{shown} of {held.code} can be split off, and some of it stays", field="length", bound=shown)
+    if held.flaws and held.reserved_length:
+        raise Refused(f"{held.code} has flaws and is planned: where its cuts lie would change", field="length")
+    other = _like(held, length)
+    other.flaws = [[start, min(end, length.ticks)] for start, end in held.flaws if start < length.ticks]
+    other.save(update_fields=["flaws"])
+    held.length, held.flaws = held.length - length, shifted(held.flaws, -length.ticks)
+    held.save(update_fields=["length", "flaws"])
+    _note(held, Reason.SPLIT, by, f"{length.text(unit, symbol=True)} to {other.code}: {why}")
+    return move_stock(item=other, change=1, reason=Reason.SPLIT, by=by, note=f"of {held.code}: {why}"[:160])
+
+
+def _like(held: StockItem, length: Length | None) -> StockItem:
+    """A stock piece that is as this one in all but its code, its length, and that none of it is there yet."""
+    return StockItem.objects.create(
+        material=held.material, code=fresh_code(), length=length, width=held.width, lot=held.lot, shelf=held.shelf,
+        price=held.price, is_offcut=held.is_offcut, quantity=0,
+    )  # fmt: skip
+
+
+def joinable(item: StockItem) -> QuerySet[StockItem]:
+    """Bars or pieces that can be joined with these: of one lot, size and price, and promised to no batch."""
+    if item.material.kind in STANDS_ALONE:
+        return StockItem.objects.none()
+    same = StockItem.objects.filter(
+        material=item.material_id, length=item.length, width=item.width, lot=item.lot, price=item.price,
+        is_offcut=item.is_offcut,
+    )  # fmt: skip
+    return same.filter(quantity__gt=0, reserved=0).exclude(pk=item.pk)
+
+
+@transaction.atomic
+def join_stock(*, item: StockItem, other: StockItem, reason: str, by: User) -> list[Run]:
+    """All of `other` goes on under this code; its own code has none left. No plan changes."""
+    why = _said(reason)
+    list(StockItem.objects.select_for_update().filter(pk__in=[item.pk, other.pk]).order_by("pk"))
+    held = _locked(item)
+    if not joinable(held).filter(pk=other.pk).exists():
+        raise Refused(
+            f"{other.code} can't join {held.code}: only bars or pieces of one material, lot, size and price that no "
+            "batch was promised",
+            field="other",
+        )
+    moved = _locked(other)
+    number = moved.quantity
+    move_stock(item=moved, change=-number, reason=Reason.JOINED, by=by, note=f"to {held.code}: {why}"[:160])
+    move_stock(item=held, change=number, reason=Reason.JOINED, by=by, note=f"of {moved.code}: {why}"[:160])
+    record(by=by, action="join stock", subject=held, note=f"{number} of {moved.code}: {why}")
+    return []

@@ -131,7 +131,7 @@ def _ask_back(material: Material, quantity: int, length: Length | None, width: L
         odd.append(odd_length(length, sizes, unit, is_roll=is_roll))
         odd.append("it would be wider than it is long" if width is not None and width > length else "")
     if why := "; ".join(filter(None, odd)):
-        each = f", {run_text(length, unit)} each" if length is not None else ""
+        each = f", {run_text(length, unit)}" if length is not None else ""
         raise Refused(f"{quantity} × {material.name}{each}? {why[0].upper()}{why[1:]}.", field="sure")
 
 

@@ -15,16 +15,28 @@ from fabrication.access import LOOKS, WORKS, kept_end_for, stock_for
 from fabrication.forms import (
     CountForm,
     FlawForm,
+    JoinForm,
     LabelSizeForm,
     MeasureForm,
     ReasonForm,
     ReceiveForm,
     ScrapForm,
     ShelveForm,
+    SplitForm,
+    StockForm,
 )
 from fabrication.models import LabelSize, Material, StockItem
 from fabrication.services.miscuts import flaw_in_roll
-from fabrication.services.rack import count_stock, measure_stock, plans_on, scrap_stock, shelve_stock
+from fabrication.services.rack import (
+    count_stock,
+    join_stock,
+    joinable,
+    measure_stock,
+    plans_on,
+    scrap_stock,
+    shelve_stock,
+    split_stock,
+)
 from fabrication.services.starting_data import starting_label_size
 from fabrication.services.stock import let_end_go, receive_stock, save_label_size
 from shared.access import SignedInRequest, roles_required
@@ -43,7 +55,7 @@ class Act(NamedTuple):
 
     title: str
     button: str
-    form: type[ReasonForm]
+    form: type[StockForm]
     do: Callable[..., list[Run]]
 
 
@@ -51,10 +63,10 @@ ACTS: Final = {
     "count": Act("Count", "Set the count", CountForm, count_stock),
     "move": Act("Move", "Save the place", ShelveForm, shelve_stock),
     "measure": Act("Measure again", "Save the measure", MeasureForm, measure_stock),
+    "split": Act("Split", "Split it off", SplitForm, split_stock),
+    "join": Act("Join", "Join them", JoinForm, join_stock),
     "scrap": Act("Scrap", "Scrap it", ScrapForm, scrap_stock),
 }
-FITTINGS_HAVE: Final = ("count", "move", "scrap")
-"""What is done to goods that have no length."""
 
 
 @roles_required(*LOOKS)
@@ -93,11 +105,12 @@ def stock_detail(request: SignedInRequest, pk: int) -> HttpResponse:
 
 def _item_page(request: SignedInRequest, item: StockItem, **forms: PageForm) -> HttpResponse:
     """The page of one stock piece; a form that was refused stands in for its empty one."""
-    names = [name for name in ACTS if item.length is not None or name in FITTINGS_HAVE]
+    can = {"measure": item.length is not None, "join": joinable(item).exists()}
+    names = [name for name in ACTS if can.get(name, True) or name in forms]
     context = {
         "item": item,
         "acts": [
-            (name, ACTS[name], forms.get(name) or ACTS[name].form(user=request.user, auto_id=f"{name}_%s"))
+            (name, ACTS[name], forms.get(name) or ACTS[name].form(item=item, user=request.user, auto_id=f"{name}_%s"))
             for name in names
         ],
         "flaw_form": forms.get("flaw") or FlawForm(user=request.user),
@@ -113,11 +126,11 @@ def _item_page(request: SignedInRequest, item: StockItem, **forms: PageForm) -> 
 @roles_required(*WORKS)
 @require_POST
 def stock_act(request: SignedInRequest, pk: int, act: str) -> HttpResponse:
-    """Counts, moves, measures or scraps; batches whose plans stood on it are named."""
+    """Counts, moves, measures, splits, joins or scraps; batches whose plans stood on it are named."""
     item = stock_for(request.user, pk)
     if act not in ACTS:
         raise Http404
-    form = ACTS[act].form(request.POST, user=request.user, auto_id=f"{act}_%s")
+    form = ACTS[act].form(request.POST, item=item, user=request.user, auto_id=f"{act}_%s")
     if form.is_valid():
         with refusals_to(form.refuse):
             runs = ACTS[act].do(item=item, by=request.user, **form.cleaned_data)

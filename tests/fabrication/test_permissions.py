@@ -99,7 +99,7 @@ SMALLER_ACTIONS = [
     ("step", "make", "step"),
     ("pull_material", "batch", "tube"),
 ]
-STOCK_ACTS = ["count", "move", "measure", "scrap"]
+STOCK_ACTS = ["count", "move", "measure", "scrap", "split", "join"]
 ROUTES = ["batch", "cut-plan", "cut", "make", "part", "stock", "kept-end", "assembly-step", "own-cloth"]
 
 

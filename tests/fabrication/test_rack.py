@@ -3,12 +3,12 @@
 import pytest
 from django.urls import reverse
 
-from fabrication.models import CutPlan, PlannedCut, StockMove
+from fabrication.models import CutPlan, PlannedCut, StockItem, StockMove
 from fabrication.services import planning
 from fabrication.services.batches import open_batch
 from fabrication.services.bench import mark_cut, mark_piece, undo_cut
 from fabrication.services.planning import plan_batch
-from fabrication.services.rack import count_stock, measure_stock, scrap_stock, shelve_stock
+from fabrication.services.rack import count_stock, join_stock, measure_stock, scrap_stock, shelve_stock, split_stock
 from shared.errors import Refused
 from shared.lengths import Length
 from shared.models import AuditEntry
@@ -121,8 +121,47 @@ def test_a_cut_is_not_undone_onto_stock_that_was_measured_since(planned, workroo
     item.refresh_from_db()
     measure_stock(item=item, length=Length.inches(400), reason="measured", by=workroom)
 
-    with pytest.raises(Refused, match=r"measured again since|planned anew since"):
+    with pytest.raises(Refused, match=r"measured again or split since|planned anew since"):
         undo_cut(cut=cut, by=workroom)
+
+
+def test_some_bars_are_split_off_and_joined_again(branch, workroom):
+    item = make_stock(make_material(branch), lot="white 4", reserved=2)
+
+    split_stock(item=item, quantity=3, reason="for the other saw", by=workroom)
+    other = StockItem.objects.exclude(pk=item.pk).get()
+    item.refresh_from_db()
+    assert (item.quantity, other.quantity, other.lot, other.length) == (7, 3, "white 4", item.length)
+    assert other.moves.get().note == f"of {item.code}: for the other saw"
+
+    join_stock(item=item, other=other, reason="back", by=workroom)
+    other.refresh_from_db()
+    item.refresh_from_db()
+    assert (item.quantity, other.quantity) == (10, 0)
+
+
+def test_the_free_end_of_a_roll_is_split_off_with_its_flaws(branch, workroom):
+    inch = Length.inches(1).ticks
+    roll = make_stock(make_material(branch, "cloth"), flaws=[[20 * inch, 40 * inch], [500 * inch, 510 * inch]])
+
+    split_stock(item=roll, length=Length.inches(30), reason="sample", by=workroom)
+
+    other = StockItem.objects.exclude(pk=roll.pk).get()
+    roll.refresh_from_db()
+    assert (roll.length, other.length) == (Length.inches(1050), Length.inches(30))
+    assert other.flaws == [[20 * inch, 30 * inch]]
+    assert roll.flaws == [[0, 10 * inch], [470 * inch, 480 * inch]]
+
+
+@pytest.mark.parametrize("other", [{"lot": "white 5"}, {"length": Length.inches(228)}, {"reserved": 1}])
+def test_what_differs_or_is_reserved_is_not_joined(branch, workroom, other):
+    bar = make_material(branch)
+    item, other = make_stock(bar, lot="white 4"), make_stock(bar, **{"lot": "white 4", **other})
+
+    with pytest.raises(Refused) as refusal:
+        join_stock(item=item, other=other, reason="one rack", by=workroom)
+
+    assert refusal.value.field == "other"
 
 
 @pytest.mark.parametrize(
@@ -131,6 +170,8 @@ def test_a_cut_is_not_undone_onto_stock_that_was_measured_since(planned, workroo
         ("cloth", count_stock, {"counted": 9}, "counted"),  # nine of one roll
         ("bar", count_stock, {"counted": -1}, "counted"),
         ("bar", scrap_stock, {"quantity": 11}, "quantity"),  # of ten
+        ("bar", split_stock, {"quantity": 10}, "quantity"),  # all of it
+        ("cloth", split_stock, {"length": Length.inches(1080)}, "length"),
         ("bar", measure_stock, {"length": Length(0)}, "length"),
         ("bar", measure_stock, {"length": Length(5), "width": Length(5)}, "width"),  # a bar has none
     ],
@@ -157,7 +198,7 @@ def test_the_page_names_the_batches_and_what_is_planned_again(planned, workroom,
     assert "scrapped: bent" in page
 
 
-def test_the_api_counts_measures_moves_and_scraps(planned, workroom, api_as):
+def test_the_api_counts_measures_moves_splits_joins_and_scraps(planned, workroom, api_as):
     item, batch = planned(quantity=2)
     client, why = api_as(workroom), {"reason": "seen"}
 
@@ -166,5 +207,8 @@ def test_the_api_counts_measures_moves_and_scraps(planned, workroom, api_as):
 
     assert sent("move", shelf="rack 9")["shelf"] == "rack 9"
     assert sent("measure", length="100 in")["planned_again"] == [f"{item.material.name}, {batch}"]
+    assert sent("split", quantity=1)["quantity"] == 1
+    other = StockItem.objects.exclude(pk=item.pk).get()
+    assert sent("join", other=other.code)["quantity"] == 2
     assert sent("scrap", quantity=1)["quantity"] == 1
     assert sent("count", counted=0)["quantity"] == 0

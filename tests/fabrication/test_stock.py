@@ -100,7 +100,7 @@ def test_a_surprising_number_is_asked_back_with_what_it_would_mean(branch, workr
     _, item = received(client, sure="on", **sent)
 
     assert asked.status_code == 422
-    assert "32400 in (900 yd) each? A roll is seldom" in asked.content.decode()
+    assert "32400 in (900 yd)? A roll is seldom" in asked.content.decode()
     assert nothing is None
     assert item.length == Length.inches(32400)
 
