@@ -162,6 +162,15 @@ def calendar_alone(monkeypatch: pytest.MonkeyPatch) -> None:
 
 
 @pytest.fixture
+def timed() -> Iterator[None]:
+    """What is timed pays for itself, not for looking through what the tests before it left behind."""
+    gc.collect()
+    gc.disable()
+    yield
+    gc.enable()
+
+
+@pytest.fixture
 def as_user() -> Callable[[User], Client]:
     """``as_user(dispatcher).get(...)``: a client signed in as somebody."""
     from django.test import Client

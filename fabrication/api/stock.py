@@ -68,7 +68,9 @@ class JoinSerializer(ReasonSerializer):
 
 class StockAfterSerializer(StockSerializer):
     planned_again = serializers.ListField(
-        child=serializers.CharField(), read_only=True, help_text="materials and batches whose plans stood on it"
+        child=serializers.CharField(read_only=True),
+        read_only=True,
+        help_text="materials and batches whose plans stood on it",
     )
 
     class Meta(StockSerializer.Meta):

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import gc
 import os
 import time
 from collections import Counter
@@ -20,15 +19,6 @@ pytestmark = [pytest.mark.django_db, pytest.mark.browser]
 
 SEED = int(os.environ.get("JAMBWISE_PHONE_SEED", "11"))
 QUEUES = 100
-
-
-@pytest.fixture(autouse=True)
-def rarer_collections() -> Iterator[None]:
-    """A sixth of the time went into looking through what 4000 entries leave behind."""
-    before = gc.get_threshold()
-    gc.set_threshold(200_000, 50, 100)
-    yield
-    gc.set_threshold(*before)
 
 
 @pytest.fixture(scope="module")

@@ -16,7 +16,7 @@ SHELL = [("cut", 9), ("route", 7), ("size", 4)]
 
 
 @pytest.mark.parametrize("engine", ["cut", "route", "size"])
-def test_300_documents_bring_no_traceback_and_none_is_late(engine):
+def test_300_documents_bring_no_traceback_and_none_is_late(engine, timed):
     done = [tried(engine, seed) for seed in range(300)]
 
     assert [each for each in done if each.wrong] == []

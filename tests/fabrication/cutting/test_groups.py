@@ -27,7 +27,7 @@ def homes_of(problem, plan):
     return homes
 
 
-def test_many_rooms_on_many_rolls_are_planned_within_the_time():
+def test_many_rooms_on_many_rolls_are_planned_within_the_time(timed):
     problem = rooms(44, 48, seed=1, turn=True, loose=20)
 
     began = process_time()

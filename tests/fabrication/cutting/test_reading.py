@@ -198,7 +198,7 @@ def test_what_is_beyond_the_contract_is_refused_by_field_and_bound(asked, field,
     assert (caught.value.field, caught.value.bound) == (field, bound)
 
 
-def test_the_largest_documents_are_answered_in_time_and_with_a_bound():
+def test_the_largest_documents_are_answered_in_time_and_with_a_bound(timed):
     """Tables over all lengths would take gigabytes; first fit and a bound by weight, or area, do without."""
     random = Random(1)
     size = lambda: str(random.randint(1, 10**6))  # noqa: E731
