@@ -30,7 +30,7 @@ from rest_framework.serializers import BaseSerializer
 from rest_framework.views import APIView, exception_handler
 
 from shared import versions
-from shared.errors import Refused
+from shared.errors import FilesAway, Refused
 from shared.fields import LARGEST_ID
 from shared.models import User
 
@@ -68,6 +68,14 @@ class IdField(serializers.IntegerField):
 
     def __init__(self, **kwargs: Any) -> None:
         super().__init__(**{"min_value": 1, "max_value": LARGEST_ID, **kwargs})
+
+
+class Away(exceptions.APIException):
+    """Files can't be kept or read now."""
+
+    status_code = HTTPStatus.SERVICE_UNAVAILABLE
+    default_detail = "The place for photos and papers does not answer, or is full. Nothing was changed; send it again."
+    default_code = "files away"
 
 
 class Conflict(exceptions.APIException):
@@ -120,6 +128,8 @@ def problem_details(error: Exception, context: dict[str, object]) -> Response | 
         if error.bound:
             errors[0]["bound"] = error.bound
         error = Conflict(error.problem)
+    elif isinstance(error, FilesAway):
+        error = Away()
     elif isinstance(error, DjangoValidationError):
         error = exceptions.ValidationError(error.message_dict if hasattr(error, "error_dict") else {"": error.messages})
     response = exception_handler(error, context)

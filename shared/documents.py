@@ -11,18 +11,15 @@ from __future__ import annotations
 import gc
 import json
 import mimetypes
-import os
 import re
-import tempfile
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from dataclasses import dataclass
 from hashlib import sha256
 from pathlib import Path
 from typing import Any, TypeVar
 
 from django.apps import apps
-from django.conf import settings
 from django.contrib.contenttypes.models import ContentType
 from django.contrib.staticfiles import finders
 from django.core.serializers.json import DjangoJSONEncoder
@@ -32,7 +29,7 @@ from django.http import Http404
 from django.template.loader import render_to_string
 from django.utils import timezone
 
-from shared import audit, runs
+from shared import audit, files, runs
 from shared import roles as all_roles
 from shared.errors import Refused
 from shared.lengths import Length, LengthUnit
@@ -206,7 +203,7 @@ def request_document(*, kind: str, subject: models.Model, by: User) -> Document 
         subject = what.prepare(subject, by)
     digest = what.hash_of(what.content(subject))
     latest = Document.objects.latest_of(kind, subject)
-    if latest is not None and latest.content_hash == digest and Path(latest.file.path).exists():
+    if latest is not None and latest.content_hash == digest and files.is_whole(latest.file.name):
         return latest
     return runs.start(
         "shared.document",
@@ -229,8 +226,9 @@ def pdf_of(kind: str, subject: models.Model | None, by: User | None) -> bytes:
     what = kind_of(kind)
     content = what.content(subject)
     latest = Document.objects.latest_of(kind, subject)
-    if latest is not None and latest.content_hash == what.hash_of(content) and Path(latest.file.path).exists():
-        return Path(latest.file.path).read_bytes()
+    if latest is not None and latest.content_hash == what.hash_of(content):
+        with suppress(files.FileGone):
+            return files.read(latest.file.name)
     return render(what, subject, content, revision=_next_revision(what, subject), by=by)[0]
 
 
@@ -250,7 +248,7 @@ def make_document(ctx: runs.Context) -> None:
         revision = _next_revision(kind, subject)
         pdf, pages = render(kind, subject, content, revision=revision, by=ctx.by)
         ctx.progress(1, 2, "putting it away")
-        name = put_away(kind, digest, pdf)
+        name = files.keep(f"documents/{kind.key}", pdf, ".pdf")
         try:
             with ctx.finishing() as result:
                 document = _keep(kind, subject, digest, name, pages, revision, ctx)
@@ -398,24 +396,6 @@ def _own_files(drawings: Sequence[bytes] = ()) -> Any:
             return URLFetcherResponse(url, Path(path).read_bytes(), {"Content-Type": mime})
 
     return OwnFiles()
-
-
-def put_away(kind: Kind, digest: str, pdf: bytes) -> str:
-    """Writes to a temporary file, then renames; the name under MEDIA_ROOT."""
-    name = f"documents/{kind.key}/{digest[:2]}/{digest[:40]}.pdf"  # a file field holds 100 characters
-    path = Path(settings.MEDIA_ROOT) / name
-    path.parent.mkdir(mode=0o700, parents=True, exist_ok=True)
-    handle, temporary = tempfile.mkstemp(dir=path.parent, prefix=".new-", suffix=".pdf")
-    try:
-        with os.fdopen(handle, "wb") as file:
-            file.write(pdf)
-            file.flush()
-            os.fsync(file.fileno())
-        os.replace(temporary, path)
-    except BaseException:
-        Path(temporary).unlink(missing_ok=True)
-        raise
-    return name
 
 
 def document_for(user: User, pk: int) -> Document:

@@ -30,6 +30,10 @@ class Refused(ValueError):
         self.problem, self.field, self.bound = problem, field, bound
 
 
+class FilesAway(Exception):
+    """The place where files are kept does not answer, or has no room: the same may go well in a minute."""
+
+
 @dataclass(frozen=True, slots=True)
 class _Shown:
     show: Callable[[Refused], object]

@@ -5,9 +5,10 @@ from __future__ import annotations
 from collections.abc import Callable
 
 from django.http import HttpRequest, HttpResponse
-from django.shortcuts import redirect
+from django.shortcuts import redirect, render
 from django.utils import timezone
 
+from shared.errors import FilesAway
 from shared.setup.services import stands
 
 OPEN_BEFORE = ("/setup/", "/api/", "/healthz", "/readyz", "/sw.js")
@@ -36,3 +37,7 @@ class BranchMiddleware:
         branch = request.user.branch if request.user.is_authenticated else None
         with timezone.override(branch.tz if branch else None):
             return self.get_response(request)
+
+    def process_exception(self, request: HttpRequest, error: Exception) -> HttpResponse | None:
+        """What could not be kept or read because files are away is said in words (503), and may be tried again."""
+        return render(request, "503.html", status=503) if isinstance(error, FilesAway) else None

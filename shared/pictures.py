@@ -6,9 +6,10 @@ import io
 from typing import Final
 
 from django.db.models.fields.files import FieldFile
-from django.http import FileResponse, Http404
+from django.http import Http404, HttpResponse
 from PIL import Image, ImageOps, UnidentifiedImageError
 
+from shared import files
 from shared.errors import Refused
 
 LARGEST_PHOTO: Final = 12 * 1024 * 1024
@@ -63,12 +64,15 @@ def refuse_large(size: int) -> None:
         )
 
 
-def picture_answer(file: FieldFile) -> FileResponse:
-    """The picture itself, for whoever may see it; a 404 where its file is gone from the disk."""
+def keep_picture(folder: str, data: bytes) -> str:
+    """The name under which a photo is kept, re-encoded by `recoded`."""
+    return files.keep(folder, recoded(data), ".jpg")
+
+
+def picture_answer(file: FieldFile) -> HttpResponse:
+    """The picture itself, for whoever may see it; a 404 where its file is gone."""
     try:
-        opened = file.open("rb")
-    except FileNotFoundError:
+        data = files.read(file.name)
+    except files.FileGone:
         raise Http404("the picture's file is gone") from None
-    answer = FileResponse(opened, content_type="image/jpeg")
-    answer["Cache-Control"] = "private, max-age=3600"
-    return answer
+    return HttpResponse(data, content_type="image/jpeg", headers={"Cache-Control": "private, max-age=3600"})

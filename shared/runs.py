@@ -35,7 +35,7 @@ from django.utils import timezone
 from kombu.exceptions import OperationalError as BrokerDown
 
 from shared import broker
-from shared.errors import Refused
+from shared.errors import FilesAway, Refused
 from shared.models import Run, User
 
 log = logging.getLogger("jambwise.runs")
@@ -252,6 +252,9 @@ def perform(run_id: uuid.UUID | str) -> str:
             return "lost"
         except Stopped:
             ctx.end(Run.State.STOPPED)
+        except FilesAway:
+            if ctx.run.attempts >= settings.RUN_ATTEMPTS:
+                ctx.end(Run.State.FAILED, error="Files can't be kept now: their place does not answer or is full.")
         except Refused as refusal:
             ctx.end(Run.State.FAILED, error=refusal.problem)
         except Exception:

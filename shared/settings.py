@@ -103,6 +103,34 @@ def folder(name: str, default: Path) -> Path:
     return path
 
 
+def files_kept() -> dict[str, Any]:
+    """Where photos and papers lie: on this machine's disk, or in a bucket of an S3-compatible object store."""
+    bucket = text("FILES_BUCKET", "")
+    if not bucket:
+        return {"BACKEND": "shared.files.Disk"}
+    from botocore.config import Config
+
+    return {
+        "BACKEND": "storages.backends.s3.S3Storage",
+        "OPTIONS": {
+            "bucket_name": bucket,
+            "endpoint_url": address("FILES_URL", ("http", "https")) or None,
+            "region_name": text("FILES_REGION", "us-east-1"),
+            "access_key": text("FILES_KEY"),
+            "secret_key": text("FILES_SECRET"),
+            "default_acl": None,
+            "file_overwrite": True,  # a name is of one content
+            "client_config": Config(
+                signature_version="s3v4",
+                s3={"addressing_style": "path"},
+                connect_timeout=2,
+                read_timeout=10,
+                retries={"total_max_attempts": 2},
+            ),
+        },
+    }
+
+
 def kept_secret(path: Path) -> str:
     """A secret made once and kept beside the data, for a checkout that has none in its environment."""
     try:
@@ -258,6 +286,7 @@ RUN_LEASE_SECONDS = whole("RUN_LEASE_SECONDS", 30, least=2, most=3600)
 RUN_ATTEMPTS = whole("RUN_ATTEMPTS", 4, least=1, most=100)
 CELERY_BEAT_SCHEDULE = {
     "send stale runs again": {"task": "shared.tasks.sweep", "schedule": max(2.0, RUN_LEASE_SECONDS / 2)},
+    "delete files that nothing names": {"task": "shared.tasks.sweep_files", "schedule": crontab(hour="9", minute="20")},
     "forget answers kept for a day": {"task": "shared.tasks.forget_answers", "schedule": 3600.0},
     "run parked entries of phones again": {"task": "shared.tasks.retry_entries", "schedule": 15.0},
     "learn how long visits and drives take": {
@@ -380,7 +409,7 @@ STATIC_ROOT = DATA_DIR / "static"
 MEDIA_ROOT = DATA_DIR / "media"  # never served as files: every download passes a view that asks who
 FILE_UPLOAD_PERMISSIONS = 0o600
 STORAGES = {
-    "default": {"BACKEND": "django.core.files.storage.FileSystemStorage"},
+    "default": files_kept(),
     "staticfiles": {"BACKEND": "shared.static_files.LighterStorage"},  # with DEBUG it hashes no names by itself
 }
 WHITENOISE_USE_FINDERS = DEBUG

@@ -5,7 +5,7 @@ from __future__ import annotations
 from celery import shared_task
 from celery.signals import worker_ready
 
-from shared import idempotency, runs, signins
+from shared import files, idempotency, runs, signins
 from shared.devices import entries
 
 
@@ -31,3 +31,9 @@ def sweep_at_start(**kwargs: object) -> None:
 def retry_entries() -> int:
     """Run parked entries of phones again."""
     return entries.retry()
+
+
+@shared_task(name="shared.tasks.sweep_files")
+def sweep_files() -> int:
+    """Delete photos and papers that no row names any more."""
+    return files.sweep()

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import io
 import logging
 from http import HTTPStatus
 from typing import Any
@@ -17,7 +18,7 @@ from django.core.paginator import Paginator
 from django.db import transaction
 from django.db.models import Model
 from django.forms import BaseForm
-from django.http import FileResponse, Http404, HttpRequest, HttpResponse, JsonResponse
+from django.http import FileResponse, HttpRequest, HttpResponse, JsonResponse
 from django.shortcuts import get_object_or_404, redirect, render
 from django.template.loader import render_to_string
 from django.urls import reverse
@@ -25,7 +26,7 @@ from django.utils.http import url_has_allowed_host_and_scheme
 from django.views.decorators.cache import never_cache
 from django.views.decorators.http import require_GET, require_POST
 
-from shared import documents, finding, menu, runs, services, signins, status
+from shared import documents, files, finding, menu, runs, services, signins, status
 from shared.access import SignedInRequest, is_spraying, may_try, roles_required, tried_in_vain
 from shared.errors import Refused, refusals_to
 from shared.forms import (
@@ -245,15 +246,15 @@ def stop_run(request: SignedInRequest, pk: UUID) -> HttpResponse:
 
 @login_required
 @require_GET
-def document(request: SignedInRequest, pk: int) -> FileResponse:
-    """The PDF itself, for those who may have it."""
+def document(request: SignedInRequest, pk: int) -> HttpResponse | FileResponse:
+    """The PDF itself, for those who may have it; where its file is gone, a way to print it again."""
     found = documents.document_for(request.user, pk)
     try:
-        file = found.file.open("rb")
-    except FileNotFoundError:
-        raise Http404("the file is gone; print it again") from None
+        pdf = files.read(found.file.name)
+    except files.FileGone:
+        return render(request, "shared/document_gone.html", {"document": found}, status=404)
     name = f"{found.title} rev {found.revision}.pdf".replace("/", "-").replace(":", "")
-    response = FileResponse(file, filename=name, content_type="application/pdf")
+    response = FileResponse(io.BytesIO(pdf), filename=name, content_type="application/pdf")
     response["Cache-Control"] = "private, no-cache"
     return response
 

@@ -245,6 +245,81 @@ def new_broker() -> Broker:
     return Broker(folder)
 
 
+# -- the object store -----------------------------------------------------------------------
+
+
+@dataclass
+class ObjectStore:
+    """A real S3-compatible store with one empty bucket, on one port, for whoever has its keys."""
+
+    folder: Path
+    port: int
+    key: str = "tests"
+    secret: str = field(default_factory=lambda: uuid.uuid4().hex)
+    process: subprocess.Popen[bytes] | None = None
+
+    @property
+    def settings(self) -> dict[str, str]:
+        """The environment of a site that keeps its files there."""
+        return {
+            "FILES_BUCKET": "files",
+            "FILES_URL": f"http://127.0.0.1:{self.port}",
+            "FILES_KEY": self.key,
+            "FILES_SECRET": self.secret,
+        }
+
+    def start(self) -> None:
+        """Start it and wait until its bucket stands."""
+        argv = [str(Path(sys.executable).with_name("weed")), "server", f"-dir={self.folder}", "-ip=127.0.0.1"]
+        argv += ["-ip.bind=127.0.0.1", "-master.telemetry=false", "-master.electionTimeout=1s"]
+        argv += ["-master.volumeSizeLimitMB=64", "-volume.max=20", "-filer", "-filer.disableHttp"]
+        argv += [f"-filer.localSocket={self.folder / 'f.sock'}", "-s3", f"-s3.port={self.port}"]
+        argv += ["-s3.port.iceberg=0", "-s3.port.lance=0"]
+        argv += [f"-{part}.port={free_port()}" for part in ("master", "volume", "filer")]
+        argv += [f"-{part}.port.grpc={free_port()}" for part in ("master", "volume", "filer", "s3")]
+        keys = {"AWS_ACCESS_KEY_ID": self.key, "AWS_SECRET_ACCESS_KEY": self.secret}
+        with (self.folder / "log").open("ab") as log:
+            self.process = launch(argv, cwd=self.folder, env={**os.environ, **keys}, stdout=log, stderr=log)
+        until(self._has_bucket, what=f"the object store ({self.folder / 'log'})")
+
+    def kill(self) -> None:
+        """``kill -9``; it keeps its data."""
+        assert self.process is not None
+        end(self.process, signal.SIGKILL)
+
+    def client(self) -> Any:
+        """Somebody with the keys."""
+        import boto3
+        from botocore.config import Config
+
+        return boto3.client(
+            "s3",
+            endpoint_url=self.settings["FILES_URL"],
+            region_name="us-east-1",
+            aws_access_key_id=self.key,
+            aws_secret_access_key=self.secret,
+            config=Config(s3={"addressing_style": "path"}, retries={"total_max_attempts": 1}),
+        )
+
+    def _has_bucket(self) -> bool:
+        from botocore.exceptions import BotoCoreError, ClientError
+
+        try:
+            self.client().create_bucket(Bucket="files")
+        except ClientError as error:
+            return error.response["Error"]["Code"] in {"BucketAlreadyExists", "BucketAlreadyOwnedByYou"}
+        except BotoCoreError:
+            return False
+        return True
+
+
+def new_object_store() -> ObjectStore:
+    """An object store that is not started yet."""
+    folder = Path(tempfile.mkdtemp(prefix="jw-s3-"))
+    tell_guard("folder", folder)
+    return ObjectStore(folder, free_port())
+
+
 # -- Celery workers ---------------------------------------------------------------------------
 
 

@@ -21,12 +21,12 @@ if os.environ.get("JAMBWISE_TEST_DATABASE") == "postgresql":
     os.environ["DATABASE_URL"] = the_postgres().url("postgres")
 
 from shared.settings import *  # noqa: F403
-from shared.settings import DATA_DIR, LOGGING
+from shared.settings import DATA_DIR, LOGGING, files_kept
 
 DEBUG = False
 PASSWORD_HASHERS = ["django.contrib.auth.hashers.MD5PasswordHasher"]
 STORAGES = {
-    "default": {"BACKEND": "django.core.files.storage.FileSystemStorage"},
+    "default": files_kept(),
     "staticfiles": {"BACKEND": "django.contrib.staticfiles.storage.StaticFilesStorage"},
 }
 WHITENOISE_USE_FINDERS = True

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from django.core.files.base import ContentFile
 from django.db import transaction
 
 from fabrication.models import AssemblyStep, MadePhoto, StepDone, UnitMake
@@ -11,7 +10,7 @@ from measuring.models import Product
 from shared.audit import record
 from shared.errors import Refused
 from shared.models import User
-from shared.pictures import recoded
+from shared.pictures import keep_picture
 
 AT_THE_BENCH = (UnitMake.State.ASSEMBLY, UnitMake.State.BACK)
 
@@ -66,12 +65,9 @@ def tick_all(*, make: UnitMake, by: User) -> list[StepDone]:
 @transaction.atomic
 def add_photo(*, make: UnitMake, data: bytes, by: User) -> MadePhoto:
     """A photo of the finished unit, re-encoded, its location and everything else it carried left behind."""
-    content = recoded(data)
     if make.state not in {*AT_THE_BENCH, UnitMake.State.MADE}:
         raise Refused(f"{make.unit.code} is {make.get_state_display()}: there is no finished unit to show")
-    photo = MadePhoto(make=make, taken_by=by)
-    photo.file.save(f"{photo.uid}.jpg", ContentFile(content), save=False)
-    photo.save()
+    photo = MadePhoto.objects.create(make=make, taken_by=by, file=keep_picture("made", data))
     record(by=by, action="took a photo", subject=make.unit, job=make.unit.opening.job_id)
     return photo
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from django.contrib import messages
 from django.contrib.auth.decorators import login_required
-from django.http import FileResponse, Http404, HttpResponse
+from django.http import Http404, HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
 from django.views.decorators.http import require_GET, require_POST
 
@@ -115,7 +115,7 @@ def photo_add(request: SignedInRequest, pk: int) -> HttpResponse:
 
 @roles_required(*LOOKS)
 @require_GET
-def photo(request: SignedInRequest, pk: int) -> FileResponse:
+def photo(request: SignedInRequest, pk: int) -> HttpResponse:
     """The photo itself, for those who may see the unit."""
     return picture_answer(photo_for(request.user, pk).file)
 

@@ -7,7 +7,6 @@ import uuid
 from collections.abc import Iterable, Sequence
 from typing import Any
 
-from django.core.files.base import ContentFile
 from django.db import transaction
 from django.utils import timezone
 
@@ -21,7 +20,7 @@ from measuring.models import Unit
 from shared import audit
 from shared.errors import Refused
 from shared.models import User
-from shared.pictures import recoded
+from shared.pictures import keep_picture
 
 MOST_POINTS = 6000
 PAD = 1000
@@ -235,7 +234,7 @@ def add_photo(
         taken_at=at or timezone.now(),
         **({"uid": uid} if uid else {}),
     )
-    made.file.save(f"{made.uid}.jpg", ContentFile(recoded(data)), save=False)
+    made.file = keep_picture("installs", data)
     made.save()
     audit.record(by=by, action="took a photo", subject=made, job=row.job_id, note=caption)
     return made

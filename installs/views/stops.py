@@ -6,7 +6,7 @@ import datetime as dt
 from collections.abc import Callable, Iterable
 
 from django.contrib import messages
-from django.http import FileResponse, HttpResponse
+from django.http import HttpResponse
 from django.shortcuts import redirect, render
 from django.utils import timezone
 from django.views.decorators.http import require_GET, require_POST
@@ -209,7 +209,7 @@ def photo_add(request: SignedInRequest, pk: int) -> HttpResponse:
 
 @roles_required(*LOADS)
 @require_GET
-def photo(request: SignedInRequest, pk: int) -> FileResponse:
+def photo(request: SignedInRequest, pk: int) -> HttpResponse:
     """A picture, for whoever may see the stop."""
     return picture_answer(photo_for(request.user, pk).file)
 

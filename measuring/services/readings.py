@@ -6,7 +6,6 @@ import datetime as dt
 import uuid as uuids
 from typing import Any, Final
 
-from django.core.files.base import ContentFile
 from django.db import transaction
 from django.utils import timezone
 
@@ -18,7 +17,7 @@ from measuring.services.sizes import size_locked
 from shared.errors import Refused
 from shared.lengths import READING_GRID, ZERO, Length
 from shared.models import User
-from shared.pictures import recoded
+from shared.pictures import keep_picture
 
 ANY: Final[Any] = object()
 """For `seen`: whoever sends it looked at what stands."""
@@ -286,14 +285,14 @@ def add_photo(
     uid: uuids.UUID | None = None,
 ) -> Photo:
     """A photo of the opening, re-encoded, its location and everything else it carried left behind."""
-    content = recoded(data)
+    name = keep_picture("photos", data)
     opening = lock_opening(opening)
     made = Photo(opening=opening, caption=caption.strip()[:160], taken_by=by)
     if taken_at is not None:
         made.taken_at = taken_at
     if uid is not None:
         made.uid = uid
-    made.file.save(f"{made.uid}.jpg", ContentFile(content), save=False)
+    made.file = name
     made.save()
     note(by, "took a photo", made, opening)
     touch(opening)

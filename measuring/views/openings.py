@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable
 
 from django.contrib import messages
-from django.http import FileResponse, HttpResponse
+from django.http import HttpResponse
 from django.shortcuts import redirect, render
 from django.views.decorators.http import require_GET, require_http_methods, require_POST
 
@@ -226,7 +226,7 @@ def add_photo(request: SignedInRequest, pk: int) -> HttpResponse:
 
 @roles_required(*SEES_SIZES)
 @require_GET
-def photo(request: SignedInRequest, pk: int) -> FileResponse:
+def photo(request: SignedInRequest, pk: int) -> HttpResponse:
     """The picture itself, for who may see the opening."""
     return picture_answer(photo_for(request.user, pk).file)
 

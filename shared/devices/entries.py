@@ -28,12 +28,12 @@ from shared import audit
 from shared.contracts import ContractError
 from shared.devices.kinds import B, Done, Kind, Touches, kind_of
 from shared.devices.models import DeviceEntry, FieldDevice, ParkedEntry
-from shared.errors import Refused
+from shared.errors import FilesAway, Refused
 from shared.models import User
 
 log = logging.getLogger("jambwise.entries")
 
-Busy = (OperationalError, InterfaceError)
+Busy = (OperationalError, InterfaceError, FilesAway)
 """A lock that was not free, a connection that was lost: the same entry may well pass in a moment."""
 
 FIRST_WAIT: Final = dt.timedelta(seconds=15)

@@ -89,7 +89,7 @@ def book(walk: Walk, looks_right: Any) -> None:
     page.get_by_label("Openings", exact=True).fill("1")
     page.get_by_label("Rooms", exact=True).fill("Study")
     page.get_by_role("button", name="Show the windows").click()
-    offer = page.locator(".offer").filter(has_text="Milo's crew").first
+    offer = page.locator(".offer:not(.risky)").filter(has_text="Milo's crew").first
     offer.wait_for(timeout=LONG)
     offer.locator("input").check()
     looks_right(page)
@@ -194,7 +194,7 @@ def schedule_install(walk: Walk) -> None:
     panel.get_by_role("button", name=re.compile("install")).first.click()
     visit = walk.field("jobs.Appointment", "pk", job=walk.job, purpose="install")
     walk.go(page, f"/visits/{visit}/windows/")
-    offer = page.locator(".offer").filter(has_text="Isko's crew").first
+    offer = page.locator(".offer:not(.risky)").filter(has_text="Isko's crew").first
     offer.wait_for(timeout=LONG)
     offer.locator("input").check()
     page.get_by_role("button", name=re.compile("Hold|Take")).first.click()

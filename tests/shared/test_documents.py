@@ -9,11 +9,10 @@ from threading import Barrier, Thread
 from typing import Any
 
 import pytest
-from django.conf import settings
 from django.db import connection
 from pypdf import PdfReader
 
-from shared import documents, runs
+from shared import documents, files, runs
 from shared.drawings import Svg
 from shared.lengths import Length
 from shared.models import Branch, Document, Run, User
@@ -230,8 +229,7 @@ def test_two_renders_at_once_leave_one_document(branch: Branch, dispatcher: User
     assert ended == ["done", "done"]
     assert Document.objects.count() == 1
     assert {run.result["document"] for run in Run.objects.all()} == {Document.objects.get().pk}
-    files = [path for path in (Path(settings.MEDIA_ROOT) / "documents").rglob("*") if path.is_file()]
-    assert len(files) == 1
+    assert files.is_whole(Document.objects.get().file.name)
 
 
 def about(branch: Branch) -> dict[str, Any]:
@@ -246,4 +244,4 @@ def test_the_file_name_of_every_kind_fits_its_column() -> None:
 
     room = Document._meta.get_field("file").max_length
 
-    assert max(len(f"documents/{key}/ab/{'f' * 40}.pdf") for key in kinds()) <= room
+    assert max(len(f"kept/documents/{key}/ab/{'f' * 40}.pdf") for key in kinds()) <= room
