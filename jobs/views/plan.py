@@ -4,11 +4,13 @@ from __future__ import annotations
 
 import datetime as dt
 import math
+from collections import Counter
 from typing import Any
 from uuid import UUID
 
 from django.contrib import messages
-from django.http import HttpResponse
+from django.db.models import QuerySet
+from django.http import HttpResponse, QueryDict
 from django.http.response import HttpResponseBase
 from django.shortcuts import redirect, render
 from django.utils import timezone
@@ -29,6 +31,7 @@ from jobs.views.appointments import sentence
 from jobs.views.jobs import csv_answer, local_text, parse_date_or_none
 from shared.access import SignedInRequest, roles_required
 from shared.errors import Refused, refusals_to
+from shared.formats.dates import short_day
 from shared.formats.money import extra_cost
 from shared.models import Run
 
@@ -120,11 +123,20 @@ def _context(found: Proposal, error: str = "", chosen: set[int] | None = None) -
         "proof": _proof(found.summary),
         "kept_text": _hundredths(found.summary.get("kept", 1)),
         "open_count": sum(move.state == ProposedMove.State.OPEN for move in placed),
+        "parts": _parts(placed),
         "accepted_count": sum(move.state == ProposedMove.State.ACCEPTED for move in placed),
         "to_call": _to_call(moves),
         "chosen": chosen,
         "error": error,
     }
+
+
+def _parts(placed: list[ProposedMove]) -> list[tuple[str, str, int]]:
+    """What is still open of each day and of each crew, where there are several: as sent, in words, how many."""
+    still = [move for move in placed if move.state == ProposedMove.State.OPEN]
+    days = Counter((f"day-{move.day}", short_day(move.day)) for move in still if move.day is not None)
+    crews = Counter((f"crew-{move.crew_id}", str(move.crew)) for move in still)
+    return [(*key, count) for part in (days, crews) if len(part) > 1 for key, count in sorted(part.items())]
 
 
 def _board(seen: Drawn | None, now: dt.datetime) -> str:
@@ -184,11 +196,9 @@ def _to_call(moves: list[ProposedMove]) -> list[tuple[str, list[ProposedMove]]]:
 @roles_required(*OFFICE)
 @require_POST
 def proposal_answer(request: SignedInRequest, pk: int) -> HttpResponse:
-    """Yes to all, to some, or no."""
+    """Yes to all, to a day, a crew or some, or no."""
     found = proposal_for(request.user, pk)
-    rows = found.moves.filter(state=ProposedMove.State.OPEN)
-    if request.POST.get("which") != "all":
-        rows = rows.filter(pk__in=[int(key) for key in request.POST.getlist("move") if key.isdigit()])
+    rows = _answered(found.moves.filter(state=ProposedMove.State.OPEN), request.POST)
     if "decline" in request.POST:
         count = accepting.decline_moves(proposal=found, moves=rows, by=request.user)
         messages.success(request, f"{count} left as they are.")
@@ -202,6 +212,18 @@ def proposal_answer(request: SignedInRequest, pk: int) -> HttpResponse:
         return render(request, "jobs/proposal.html", _context(found, sentence(refusal.problem), chosen), status=422)
     messages.success(request, _taken_text(taken))
     return redirect("jobs:proposal", found.pk)
+
+
+def _answered(rows: QuerySet[ProposedMove], sent: QueryDict) -> QuerySet[ProposedMove]:
+    """The differences meant: all, those of one day or one crew, or those that are ticked."""
+    which, _, key = sent.get("which", "").partition("-")
+    if which == "all":
+        return rows
+    if which == "day":
+        return rows.filter(day=parse_date_or_none(key))
+    if which == "crew":
+        return rows.filter(crew=int(key) if key.isdigit() else None)
+    return rows.filter(pk__in=[int(key) for key in sent.getlist("move") if key.isdigit()])
 
 
 def _taken_text(taken: accepting.Acceptance) -> str:

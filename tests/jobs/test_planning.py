@@ -231,6 +231,39 @@ def test_an_acceptance_is_taken_back_as_one_with_whom_it_pushed(branch, dispatch
     assert len(again.moves) == 3
 
 
+def test_a_day_or_a_crew_of_a_proposal_is_taken_alone_as_drawn(branch, dispatcher, as_user):
+    """It was all of it, or ticks one by one."""
+    one, two = make_crew(branch, name="A first"), make_crew(branch, name="B second")
+    tuesday = MONDAY + dt.timedelta(days=1)
+    visits = [make_appointment(make_job(branch)) for _ in range(4)]
+    drawn = [(one, MONDAY, "9:00"), (two, MONDAY, "9:00"), (one, tuesday, "9:00"), (two, tuesday, "13:00")]
+    proposal = Proposal.objects.create(branch=branch, from_on=MONDAY, until_on=tuesday, created_by=dispatcher)
+    for visit, (crew, day, time) in zip(visits, drawn, strict=True):
+        proposal.moves.create(appointment=visit, version=0, crew=crew, day=day, starts_at=at(branch, day, time))
+    office, page, answer = as_user(dispatcher), proposal.get_absolute_url(), f"/calendar/plan/{proposal.pk}/answer/"
+
+    def taken():
+        rows = Appointment.objects.filter(pk__in=[visit.pk for visit in visits]).order_by("pk")
+        return [position for position, row in enumerate(rows) if row.state == "planned"]
+
+    shown = [which for which, _, count in office.get(page).context["parts"] if count == 2]
+    office.post(answer, {"which": f"day-{MONDAY}"})
+    monday = taken()
+    office.post(answer, {"which": f"crew-{two.pk}"})
+    more = taken()
+    rows = [Appointment.objects.get(pk=visits[position].pk) for position in more]
+    to_call = [move.appointment_id for _, moves in office.get(page).context["to_call"] for move in moves]
+    office.post(f"/calendar/plan/{proposal.pk}/undo/")
+
+    assert shown == [f"day-{MONDAY}", f"day-{tuesday}", f"crew-{one.pk}", f"crew-{two.pk}"]
+    assert (monday, more) == ([0, 1], [0, 1, 3])
+    assert [(row.crew, row.day, row.starts_at) for row in rows] == [
+        (crew, day, at(branch, day, time)) for crew, day, time in (drawn[position] for position in more)
+    ]
+    assert sorted(to_call) == [visits[position].pk for position in more]
+    assert taken() == [0, 1]  # the last yes alone is taken back
+
+
 def test_an_acceptance_is_not_taken_back_over_what_happened_since(branch, dispatcher, crew):
     visits = [make_appointment(make_job(branch)) for _ in range(2)]
     proposal = a_proposal(branch, dispatcher, (visits[0], crew, "9:00"), (visits[1], crew, "11:00"))
