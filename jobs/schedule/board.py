@@ -37,6 +37,8 @@ TALL: Final = 38
 DAY_LANE: Final = 70
 ABOVE: Final = 24
 """Over a block of a day: its promised window with the time it is expected."""
+CHOICE_TALL: Final = 24
+"""A time that is offered, under its lane."""
 ROW: Final = 22
 ROW_TALL: Final = 13
 SNAP_MIN: Final = 15
@@ -81,13 +83,21 @@ class Lane:
 
 @dataclass(frozen=True, slots=True)
 class Ghost:
-    """Where a plan would have a visit; `said` is what is known of it there, such as its chance."""
+    """
+    Where a plan or an offer would have a visit; `said` is what is known of it there, such as its chance.
+
+    `href` is where a press on it leads, the visit's own page without one. `choice` is, of an offer that is not
+    chosen, its chance in short: it is drawn under its lane, and nothing gives way for it yet.
+    """
 
     row: Appointment
     crew: int
     day: dt.date
     starts_at: dt.datetime
     said: str = ""
+    href: str = ""
+    choice: str = ""
+    is_risky: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -96,15 +106,16 @@ class Board:
     What every lane is drawn with.
 
     `outcomes` says what became of visits that are done (`jobs.ports.Ports.outcomes`). `words` dims the
-    blocks whose job, customer or street has none of them. `ghosts` are where a plan would have visits, by
-    their keys: they are drawn there too, and where they stand as what leaves.
+    blocks whose job, customer or street has none of them. `ghosts` are where a plan or an offer would have
+    visits; those of `leaving`, by their keys, are drawn as what leaves where they stand.
     """
 
     now: dt.datetime
     outcomes: Mapping[int, str]
     words: Sequence[str]
     is_week: bool
-    ghosts: Mapping[int, Ghost]
+    ghosts: Sequence[Ghost]
+    leaving: frozenset[int]
 
 
 def n(value: float) -> str:
@@ -116,8 +127,9 @@ def draw_board(
     now: dt.datetime, words: str = "", ghosts: Iterable[Ghost] = (),
 ) -> SafeString:  # fmt: skip
     """The lanes of these crews on these days as SVG, as a `Board` of these outcomes, words and ghosts."""
-    proposed = {ghost.row.pk: ghost for ghost in ghosts}
-    board = Board(now, outcomes, words.lower().split(), len(days) > 1, proposed)
+    ghosts = sorted(ghosts, key=lambda ghost: ghost.starts_at)
+    leaving = frozenset(ghost.row.pk for ghost in ghosts if not ghost.choice)
+    board = Board(now, outcomes, words.lower().split(), len(days) > 1, ghosts, leaving)
     head = 60 if board.is_week else 34
     scales = _scales(schedule, days)
     lanes = _lanes(schedule, crews, days, scales, head, board)
@@ -154,15 +166,16 @@ def _lanes(
     for crew in crews:
         ones = [schedule.days[crew.pk, day] for day in days]
         rows = max(2, *(len(one.standing) + len(_ghosts_on(one, board)) for one in ones))
-        high = DAY_LANE if len(days) == 1 else rows * ROW + 10
+        high = float(DAY_LANE if len(days) == 1 else rows * ROW + 10)
+        if any(ghost.choice for one in ones for ghost in _ghosts_on(one, board)):
+            high += CHOICE_TALL + 4
         found += [Lane(one, scale, top, high) for one, scale in zip(ones, scales, strict=True)]
         top += high
     return found
 
 
 def _ghosts_on(one: DaySchedule, board: Board) -> list[Ghost]:
-    found = (ghost for ghost in board.ghosts.values() if (ghost.crew, ghost.day) == one.key)
-    return sorted(found, key=lambda ghost: ghost.starts_at)
+    return [ghost for ghost in board.ghosts if (ghost.crew, ghost.day) == one.key]
 
 
 def _scales(schedule: Schedule, days: Sequence[dt.date]) -> list[Scale]:
@@ -277,8 +290,10 @@ def _lane(lane: Lane, board: Board) -> Iterator[str]:
     for position, row in enumerate(one.appointments):
         top = lane.top + (8 + position * ROW if board.is_week else ABOVE)
         yield from _block(Block(lane, row, ahead.get(row.pk), top, position), board)
-    for position, ghost in enumerate(_ghosts_on(one, board), start=len(one.standing)):
+    taken = [ghost for ghost in _ghosts_on(one, board) if not ghost.choice]
+    for position, ghost in enumerate(taken, start=len(one.standing)):
         yield from _ghost(lane, ghost, lane.top + (8 + position * ROW if board.is_week else ABOVE), board)
+    yield from _choices(lane, [ghost for ghost in _ghosts_on(one, board) if ghost.choice])
     yield "</g>"
 
 
@@ -406,7 +421,7 @@ def _block(block: Block, board: Board) -> Iterator[str]:
     row, left, wide = block.row, block.left, block.wide
     text = f"{row.job.number} {row.job.customer.name} {row.job.site.street}".lower()
     dim = " dim" if board.words and not all(word in text for word in board.words) else ""
-    dim = " leaving" if row.pk in board.ghosts else dim
+    dim = " leaving" if row.pk in board.leaving else dim
     yield from _bracket(block, board, dim)
     label, tall = _said(block, board), ROW_TALL if board.is_week else TALL
     may_move = " data-locked" if row.is_locked else "" if row.state in BEGUN else " data-movable"
@@ -433,19 +448,44 @@ def _ghost(lane: Lane, ghost: Ghost, top: float, board: Board) -> Iterator[str]:
     proposed = copy(ghost.row)
     proposed.starts_at = ghost.starts_at
     block, tall = Block(lane, proposed, None, top, len(lane.one.standing)), ROW_TALL if board.is_week else TALL
-    label = (
-        f"Proposed: {proposed.job.number}, {proposed.job.customer.name}, {proposed.get_purpose_display()}, "
-        f"{clock(block.begin, lane.one.crew.branch.tz)} to {clock(block.end, lane.one.crew.branch.tz)}"
-    )
-    label += f", {ghost.said}" if ghost.said else ""
-    yield (
-        f'<a class="proposed {kind_of(proposed.purpose)}" href="{proposed.get_absolute_url()}" '
-        f'aria-label="{escape(label)}"><title>{escape(label)}</title>'
-        f'<path class="area" d="{_box(block.left, top, block.wide, tall)}"/>'
-    )
+    yield f'<a class="proposed {kind_of(proposed.purpose)}{_risky(ghost)}" {_leads(lane, ghost, proposed)}'
+    yield from _area(ghost, _box(block.left, top, block.wide, tall))
     yield from _shape(block, block.wide, tall)
     yield from _words_beside(block) if board.is_week else _words_in(block)
     yield "</a>"
+
+
+def _choices(lane: Lane, ghosts: Sequence[Ghost]) -> Iterator[str]:
+    """Offers that may be chosen: under their lane, each from when it would begin, with its time and chance."""
+    free, top = lane.scale.left, lane.top + DAY_LANE
+    for ghost in ghosts:
+        said = f"{dates.hands(ghost.starts_at.astimezone(lane.one.crew.branch.tz))} {ghost.choice}"
+        left, wide = max(free, lane.scale.x(ghost.starts_at)), len(said) * CHAR + 8
+        free, box = left + wide + 3, _box(left, top, wide, CHOICE_TALL)
+        yield f'<a class="proposed choice{_risky(ghost)}" {_leads(lane, ghost, ghost.row)}'
+        yield from _area(ghost, box)
+        yield f'<path class="outline" d="{box}"/>' + _text("word", left + 4, top + 16, said) + "</a>"
+
+
+def _area(ghost: Ghost, box: str) -> Iterator[str]:
+    """What is under a ghost's words: the sheet, hatched where it is risky."""
+    yield f'<path class="area" d="{box}"/>'
+    if ghost.is_risky:
+        yield f'<path d="{box}" fill="url(#off)"/>'
+
+
+def _risky(ghost: Ghost) -> str:
+    return " risky" if ghost.is_risky else ""
+
+
+def _leads(lane: Lane, ghost: Ghost, proposed: Appointment) -> str:
+    """Where a press on a ghost leads, and what it is for reading aloud: the rest of its tag."""
+    tz, end = lane.one.crew.branch.tz, ghost.starts_at + dt.timedelta(minutes=proposed.duration_min)
+    parts = ["Offered" if ghost.choice else f"Proposed: {proposed.job.number}", proposed.job.customer.name]
+    parts += [proposed.get_purpose_display(), f"{clock(ghost.starts_at, tz)} to {clock(end, tz)}", ghost.said]
+    label = escape(", ".join(part for part in parts if part))
+    href = escape(ghost.href or proposed.get_absolute_url())
+    return f'href="{href}" aria-label="{label}"><title>{label}</title>'
 
 
 def _said(block: Block, board: Board) -> str:

@@ -128,6 +128,11 @@ class Offer:
         """As a form sends it: crew, begin and end of the window."""
         return f"{self.crew.pk}|{self.window[0].isoformat()}|{self.window[1].isoformat()}"
 
+    @property
+    def key(self) -> str:
+        """Its name on a page."""
+        return f"offer-{self.crew.pk}-{seconds(self.window[0])}-{seconds(self.window[1])}"
+
 
 @dataclass(frozen=True, slots=True)
 class Offers:

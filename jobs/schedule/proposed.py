@@ -64,7 +64,12 @@ def _ghosts(moves: Sequence[ProposedMove], chances: Mapping[int, int]) -> list[G
     """Each visit where its difference would put it, with its chance there."""
     return [
         Ghost(
-            move.appointment, move.crew_id, move.day, move.starts_at, f"{chance}% on time" if chance is not None else ""
+            move.appointment,
+            move.crew_id,
+            move.day,
+            move.starts_at,
+            f"{chance}% on time" if chance is not None else "",
+            f"#take-{move.pk}",
         )
         for move in moves
         if move.crew_id is not None and move.day is not None and move.starts_at is not None

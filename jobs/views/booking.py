@@ -17,8 +17,11 @@ from django.views.decorators.http import require_GET, require_http_methods, requ
 from jobs.access import OFFICE, appointment_for, customer_for, site_for
 from jobs.forms import BookForm, CallForm, CustomerForm, SiteForm, TimesForm, WishForm
 from jobs.models import Appointment, Crew, Customer, Job, JobDate, Purpose, Site, Wish
+from jobs.ports import ports
 from jobs.rules.routing import ProblemError
+from jobs.schedule.board import draw_board
 from jobs.schedule.offer_grid import Grid, grid_for, with_dates
+from jobs.schedule.offered import offered
 from jobs.schedule.offers import Offers, read_value
 from jobs.schedule.words import window_text
 from jobs.services import appointments, dates, places, times
@@ -131,7 +134,7 @@ def book(request: SignedInRequest) -> HttpResponse:
                 return redirect("jobs:appointment", visit.pk)
             messages.success(request, f"{job.number} is booked. Choose a window for the measure.")
             return redirect("jobs:windows", visit.pk) if visit else redirect("jobs:job", job.pk)
-    found = _offers(booking) if request.method == "POST" or booking.site else {"offers": None}
+    found = _offers(booking)[1] if request.method == "POST" or booking.site else {"offers": None}
     status = 422 if request.method == "POST" else 200
     return render(request, "jobs/book.html", booking.context(**found, **_sketch(request)), status=status)
 
@@ -186,8 +189,8 @@ def _refuse(booking: _Booking, refusal: Refused) -> None:
     booking.form.add_error(None, sentence(refusal.problem))
 
 
-def _offers(booking: _Booking) -> dict[str, Any]:
-    """The grid for what is typed so far; also why there is none."""
+def _offers(booking: _Booking) -> tuple[Appointment, dict[str, Any]]:
+    """The visit and the grid for what is typed so far; also why there is none."""
     visit, form = booking.hypothetical(), booking.form
     possible, impossible = (form.possible(), form.impossible()) if form.is_bound else ([], [])
     known = appointments.minutes_for(visit)
@@ -195,7 +198,7 @@ def _offers(booking: _Booking) -> dict[str, Any]:
     wishes = form.wishes() if form.is_bound else []
     found = _grid(booking.request, visit, possible=possible, impossible=impossible, wishes=wishes)
     offers = replace(found["offers"], minutes=visit.duration_min, minutes_why=whys)
-    return {**found, "offers": offers}
+    return visit, {**found, "offers": offers}
 
 
 def _grid(request: SignedInRequest, visit: Appointment, **bounds: Any) -> dict[str, Any]:
@@ -212,6 +215,8 @@ def _grid(request: SignedInRequest, visit: Appointment, **bounds: Any) -> dict[s
     except ProblemError as error:
         return {"grid": None, "offers": Offers((), f"The calendar can't be priced: {error.problem}.")}
     assert grid is not None
+    if _is_for_board(request):
+        return {"grid": grid, "offers": grid.offers}
     wishes, impossible = bounds.get("wishes"), bounds.get("impossible", ())
     grid = with_dates(grid, visit, wishes, impossible)
     return {"grid": grid, "offers": grid.offers}
@@ -223,7 +228,28 @@ def _grid(request: SignedInRequest, visit: Appointment, **bounds: Any) -> dict[s
 def book_windows(request: SignedInRequest) -> HttpResponse:
     """The windows for what is typed so far; nothing is stored."""
     booking = _Booking(request)
-    return render(request, "jobs/book.html#windows", booking.context(**_offers(booking)))
+    visit, found = _offers(booking)
+    if _is_for_board(request):
+        visit.job.number = "New"
+        return _offer_board(request, visit, found["offers"])
+    return render(request, "jobs/book.html#windows", booking.context(**found))
+
+
+def _is_for_board(request: SignedInRequest) -> bool:
+    """Whether the page asks for the board below the grid only."""
+    return bool(request.htmx) and request.headers.get("hx-target") == "offer-board"
+
+
+def _offer_board(request: SignedInRequest, visit: Appointment, offers: Offers) -> HttpResponse:
+    """The day of what is chosen among the offers, or of the first, as it stands and with them."""
+    data = request.POST if request.method == "POST" else request.GET
+    drawn, board = offered(visit, offers.best, data.get("window", "")), ""
+    if drawn is not None:
+        outcomes = ports.outcomes(drawn.schedule.rows.values())
+        board = draw_board(
+            drawn.schedule, drawn.crews, [drawn.day], outcomes, now=timezone.now(), ghosts=drawn.ghosts
+        )  # fmt: skip
+    return render(request, "jobs/_offer_board.html", {"drawn": drawn, "board": board})
 
 
 @roles_required(*OFFICE)
@@ -240,6 +266,8 @@ def find_customer(request: SignedInRequest) -> HttpResponse:
 def windows(request: SignedInRequest, pk: int) -> HttpResponse:
     """Times for a visit there is: take one, and it is reserved; a confirmed one is promised the other time."""
     row = appointment_for(request.user, pk)
+    if _is_for_board(request):
+        return _offer_board(request, row, _grid(request, row)["offers"])
     is_promised = row.state == Appointment.State.PROMISED
     error = ""
     if request.method == "POST":

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 from typing import Any
 
 import pytest
@@ -141,9 +142,18 @@ def test_times_are_chosen_by_keys_and_risky_ones_are_shown_on_request(
     expect(risky.locator("input")).to_be_visible()
     risky.locator("input").check()
     expect(risky.locator(".offer-harm")).to_contain_text("→")
-    page.keyboard.press("ArrowDown")
+    ghosts = page.locator(".offer-board .proposed")
+    drawn = page.locator(".offer-board .proposed:not(.choice)")
+    expect(drawn).to_have_count(2)  # the visit, and the neighbour that begins later for it
+    assert risky.locator(".offer-harm").inner_text() in drawn.first.get_attribute("aria-label")
+    expect(page.locator(".offer-board .leaving")).not_to_have_count(0)
+    page.locator(".offer-board .choice").last.click()
+    expect(days.nth(0).locator("input").nth(1)).to_be_checked()
+    expect(drawn).to_have_class("proposed measures")
+    expect(ghosts).to_have_count(2)
     page.keyboard.press("ArrowRight")
     expect(days.nth(1).locator("input").nth(1)).to_be_checked()
+    expect(page.locator(".offer-board h3")).to_have_text(re.compile("^Tuesday"))
     looks_right(page)
     page.get_by_role("button", name="Later").click()
     expect(page.locator("#jump")).not_to_have_value(MONDAY)

@@ -1,4 +1,4 @@
-/* Times offered: left and right go to the same time of another day; up and down are the browser's. The date of the
+/* Times offered: a press on one of the board below chooses it; left and right go to the same time of another day; up and down are the browser's. The date of the
    whole job is said for the day that is chosen. */
 (() => {
   const steps = { ArrowLeft: -1, ArrowRight: 1 };
@@ -7,6 +7,16 @@
     const day = event.target.closest?.(".offer-day[data-said]");
     const said = document.querySelector(".said strong");
     if (day && said && event.target.name === "window") said.textContent = day.dataset.said;
+  });
+
+  document.addEventListener("click", (event) => {
+    const ghost = event.target.closest?.(".offer-board .proposed");
+    const box = ghost && document.getElementById(ghost.getAttribute("href").slice(1));
+    if (!box) return;
+    event.preventDefault();
+    box.checked = true;
+    box.focus();
+    box.dispatchEvent(new Event("change", { bubbles: true }));
   });
 
   document.addEventListener("keydown", (event) => {
