@@ -7,6 +7,7 @@ from contextlib import suppress
 from typing import Any
 from urllib.parse import urlsplit
 
+from django.conf import settings
 from kombu.exceptions import ChannelError, OperationalError
 
 from shared.celery import app
@@ -33,15 +34,19 @@ def is_there() -> bool:
     return True  # a broker of another kind: its own client will tell
 
 
-def is_empty() -> bool:
-    """Whether the broker is there and no message waits at it; workers may hold some."""
+def waiting() -> dict[str, int]:
+    """How many messages wait in each queue, of a broker that is there; workers may hold some more."""
     if not is_there():
-        return False
+        return {}
     try:
         with app.connection_for_read() as link:
-            channel: Any = link.default_channel
-            return bool(channel.queue_declare(app.conf.task_default_queue, passive=True).message_count == 0)
-    except ChannelError:
-        return True  # an empty queue is none to this broker
+            return {queue: _waiting(link.default_channel, queue) for queue in settings.QUEUES}
     except (OperationalError, OSError):
-        return False
+        return {}
+
+
+def _waiting(channel: Any, queue: str) -> int:
+    try:
+        return int(channel.queue_declare(queue, passive=True).message_count)
+    except ChannelError:
+        return 0  # an empty queue is none to this broker

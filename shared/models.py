@@ -376,6 +376,7 @@ class Run(models.Model):
     result = models.JSONField(null=True, encoder=DjangoJSONEncoder)
     error = models.TextField(blank=True)
     by = models.ForeignKey(User, null=True, on_delete=models.PROTECT, related_name="+")
+    request_id = models.CharField(max_length=64, blank=True, db_default="", help_text="as the log has it")
     stop_asked = models.BooleanField(default=False)
     created_at = models.DateTimeField(default=timezone.now, db_index=True)
     sent_at = models.DateTimeField(null=True)

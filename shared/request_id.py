@@ -5,7 +5,8 @@ from __future__ import annotations
 import logging
 import re
 import uuid
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from contextvars import ContextVar
 from typing import Final
 
@@ -16,6 +17,21 @@ from django.http import HttpRequest, HttpResponse
 REQUEST_ID: Final = "X-Request-ID"
 _PLAIN: Final = re.compile(r"[A-Za-z0-9_-]{8,64}\Z")
 _request_id: ContextVar[str] = ContextVar("request_id", default="-")
+
+
+def current() -> str:
+    """The id of the request that is being answered; empty outside of any."""
+    return _request_id.get().strip("-")
+
+
+@contextmanager
+def work_for(request_id: str) -> Iterator[None]:
+    """What is logged inside belongs to this request, though it was answered long ago."""
+    before = _request_id.set(request_id or "-")
+    try:
+        yield
+    finally:
+        _request_id.reset(before)
 
 
 class RequestIdMiddleware:

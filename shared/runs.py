@@ -10,6 +10,7 @@ So a run may be sent twice, or its worker may die at any line, and there is one 
 
 from __future__ import annotations
 
+import contextvars
 import json
 import logging
 import subprocess
@@ -34,7 +35,7 @@ from django.db.models.functions import Coalesce
 from django.utils import timezone
 from kombu.exceptions import OperationalError as BrokerDown
 
-from shared import broker
+from shared import broker, request_id
 from shared.errors import FilesAway, Refused
 from shared.models import Run, User
 
@@ -43,9 +44,11 @@ log = logging.getLogger("jambwise.runs")
 PROGRESS_EVERY_SECONDS = 0.25
 RESEND_SECONDS = 300
 """A waiting run that was sent is sent again after this long: the broker may have lost it."""
+AFTER_THE_CLOCK = 3
+"""A priority that lets what the clock asks for, the sweep above all, pass a queue full of runs."""
 UNHEARD_SECONDS = 20
 """
-The same where no message waits at the broker: the worker that had this run's was killed before it
+The same where no message waits in its queue: the worker that had this run's was killed before it
 took the run, or is about to take it.
 """
 STOP_GRACE_SECONDS = 5
@@ -66,27 +69,30 @@ class Work:
 
     kind: str
     title: str
+    queue: str
     function: Callable[[Context], object]
 
 
 _works: dict[str, Work] = {}
 
 
-def long_work(kind: str, *, title: str = "") -> Callable[[Callable[[Context], object]], Callable[[Context], object]]:
+def long_work(
+    kind: str, *, title: str = "", queue: str = "documents"
+) -> Callable[[Callable[[Context], object]], Callable[[Context], object]]:
     """
     Register the function that does this kind of work.
 
     It is called in a worker with a `Context`. What it returns (plain JSON) becomes the run's
     result; domain rows are written inside ``with ctx.finishing() as result:``. It may be
     called again for the same run after a worker died, so it begins from the database.
-    A `Refused` it raises is shown to the person as it stands.
+    A `Refused` it raises is shown to the person as it stands. `queue` is one of ``settings.QUEUES``.
     """
 
     def register(function: Callable[[Context], object]) -> Callable[[Context], object]:
         known = _works.get(kind)
         if known is not None and known.function.__qualname__ != function.__qualname__:
             raise ValueError(f"long work {kind} is registered twice")
-        _works[kind] = Work(kind, title or kind.rpartition(".")[2].replace("_", " "), function)
+        _works[kind] = Work(kind, title or kind.rpartition(".")[2].replace("_", " "), queue, function)
         return function
 
     return register
@@ -95,6 +101,11 @@ def long_work(kind: str, *, title: str = "") -> Callable[[Callable[[Context], ob
 def works() -> dict[str, Work]:
     """Every kind of long work, by its name."""
     return dict(_works)
+
+
+def queue_of(kind: str) -> str:
+    """Whose worker does this kind; one of a release that is gone is refused by the first."""
+    return _works[kind].queue if kind in _works else settings.QUEUES[0]
 
 
 # -- asking for work ----------------------------------------------------------------
@@ -141,6 +152,7 @@ def start(
         "params": params or {},
         "key": key,
         "by": by,
+        "request_id": request_id.current(),
     }
     for _ in range(5):  # the run that held the key may end between the two looks
         if key and (active := Run.objects.active().filter(key=key).first()):
@@ -150,7 +162,7 @@ def start(
                 run = Run.objects.create(**wanted)
         except IntegrityError:
             continue
-        transaction.on_commit(partial(send, run.pk))
+        transaction.on_commit(partial(send, run.pk, kind))
         return run
     raise Refused("this is being done already; look again in a moment")
 
@@ -161,13 +173,13 @@ def work(run_id: str) -> str:
     return perform(run_id)
 
 
-def send(run_id: uuid.UUID) -> bool:
+def send(run_id: uuid.UUID, kind: str) -> bool:
     """Nudge a worker; false (and nothing lost) when the broker is down."""
     if not broker.is_there():
         log.warning("broker down, run %s waits for the sweep", run_id)
         return False
     try:
-        work.apply_async(args=(str(run_id),), retry=False)
+        work.apply_async(args=(str(run_id),), queue=queue_of(kind), priority=AFTER_THE_CLOCK, retry=False)
     except (BrokerDown, OSError) as error:
         log.warning("broker down, run %s waits for the sweep: %s", run_id, error)
         return False
@@ -188,8 +200,10 @@ def ask_to_stop(*, run: Run, by: User) -> Run:
 def sweep() -> int:
     """Send stale runs again, give up on those that used all their attempts; how many were sent."""
     now = timezone.now()
-    patience = UNHEARD_SECONDS if broker.is_empty() else RESEND_SECONDS
-    stale = Run.objects.stale(now=now, sent_before=now - timedelta(seconds=patience))
+    empty = {queue for queue, count in broker.waiting().items() if not count}
+    unheard = [kind for kind, work in _works.items() if work.queue in empty]
+    stale = Run.objects.stale(now=now, sent_before=now - timedelta(seconds=RESEND_SECONDS))
+    stale |= Run.objects.filter(kind__in=unheard).stale(now=now, sent_before=now - timedelta(seconds=UNHEARD_SECONDS))
     spent = Q(state=Run.State.UNDER_WAY, lease_until__lt=now, attempts__gte=settings.RUN_ATTEMPTS)
     given_up = Run.objects.filter(spent).update(
         state=Run.State.FAILED,
@@ -200,8 +214,8 @@ def sweep() -> int:
     if given_up:
         log.error("gave up on %d runs", given_up)
     sent = 0
-    for run_id in stale.filter(attempts__lt=settings.RUN_ATTEMPTS).values_list("pk", flat=True)[:200]:
-        if not send(run_id):
+    for run_id, kind in stale.filter(attempts__lt=settings.RUN_ATTEMPTS).values_list("pk", "kind")[:200]:
+        if not send(run_id, kind):
             break
         sent += 1
     return sent
@@ -238,7 +252,7 @@ def perform(run_id: uuid.UUID | str) -> str:
     if token is None:
         return "not taken"
     ctx = Context(Run.objects.select_related("by__branch").get(pk=run_id), token)
-    with ctx.lease():
+    with request_id.work_for(ctx.run.request_id), ctx.lease():
         try:
             work = _works.get(ctx.run.kind)
             if work is None:
@@ -259,7 +273,8 @@ def perform(run_id: uuid.UUID | str) -> str:
             ctx.end(Run.State.FAILED, error=refusal.problem)
         except Exception:
             log.exception("run %s (%s) failed", run_id, ctx.run.kind)
-            ctx.end(Run.State.FAILED, error="It failed for a reason of ours; the log has the details.")
+            under = f" under {ctx.run.request_id}" if ctx.run.request_id else ""
+            ctx.end(Run.State.FAILED, error=f"It failed for a reason of ours; the log has the details{under}.")
     return Run.objects.values_list("state", flat=True).get(pk=run_id)
 
 
@@ -343,7 +358,8 @@ class Context:
             finally:
                 connection.close()
 
-        thread = threading.Thread(target=beat, name=f"lease {self.run.pk}", daemon=True)
+        mine = contextvars.copy_context()
+        thread = threading.Thread(target=mine.run, args=(beat,), name=f"lease {self.run.pk}", daemon=True)
         thread.start()
         try:
             yield

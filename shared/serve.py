@@ -1,13 +1,14 @@
 """
-Runs the whole site on one machine: broker, worker with its clock, web server.
+Runs the whole site on one machine: broker, a worker for each queue, the first with the clock, web server.
 
 ``python -m shared.serve`` is what ``./run serve`` and ``./run demo`` end in. Everything it starts lives in
-process groups of its own and is stopped when it is stopped.
+process groups of its own, is started again when it ends by itself, and is stopped when this is stopped or killed.
 """
 
 from __future__ import annotations
 
 import argparse
+import ctypes
 import os
 import shutil
 import signal
@@ -16,10 +17,17 @@ import subprocess
 import sys
 import time
 from contextlib import suppress
+from dataclasses import dataclass
 from pathlib import Path
 from types import FrameType
+from typing import Final, NoReturn
 
 ROOT = Path(__file__).resolve().parent.parent
+
+SETTLED: Final = 60.0
+"""Seconds of work after which a process that ends is started again at once."""
+LONGEST_WAIT: Final = 30.0
+"""Seconds to the next start of one that keeps ending."""
 
 
 class NoBroker(RuntimeError):
@@ -84,34 +92,88 @@ def free_port(wanted: int) -> int:
     raise SystemExit(f"no free port from {wanted} to {wanted + 99}")
 
 
+@dataclass
+class Member:
+    """One process of a site, and how it is started again."""
+
+    argv: list[str]
+    env: dict[str, str]
+    process: subprocess.Popen[bytes]
+    started_at: float
+    wait: float = 0.0
+    ended_at: float | None = None
+
+    def is_due(self, now: float) -> bool:
+        """Whether it ended, and its wait is over: none after a minute of work, else longer each time."""
+        if self.process.poll() is None:
+            return False
+        if self.ended_at is None:
+            lasted = now - self.started_at
+            self.ended_at, self.wait = now, 0.0 if lasted > SETTLED else min(max(1.0, 2 * self.wait), LONGEST_WAIT)
+        return now - self.ended_at >= self.wait
+
+
 class Crew:
-    """The processes of one site; when one of them ends by itself, all are stopped."""
+    """The processes of one site; whichever ends by itself is started again, and none outlives us."""
 
     def __init__(self) -> None:
-        self.running: dict[str, subprocess.Popen[bytes]] = {}
+        self.running: dict[str, Member] = {}
 
     def start(self, name: str, argv: list[str], env: dict[str, str]) -> None:
         """Start one in a process group of its own, so that Ctrl-C reaches only us."""
-        self.running[name] = subprocess.Popen(argv, cwd=ROOT, env=env, start_new_session=True)
+        self.running[name] = Member(argv, env, self._open(argv, env), time.monotonic())
 
-    def stop(self, *_: object) -> None:
-        """Ask all to stop, last started first; insist after fifteen seconds each."""
-        for process in reversed(self.running.values()):
-            process.terminate()  # the head alone: it lets its children finish what they do
-            with suppress(subprocess.TimeoutExpired):
-                process.wait(timeout=15)
-            with suppress(ProcessLookupError):
-                os.killpg(process.pid, signal.SIGKILL)  # whoever of its group is still there
-            process.wait(timeout=5)
+    def _open(self, argv: list[str], env: dict[str, str]) -> subprocess.Popen[bytes]:
+        return subprocess.Popen(argv, cwd=ROOT, env=env, start_new_session=True, preexec_fn=_end_with_us)
 
-    def watch(self) -> int:
-        """Wait until one ends."""
+    def has_ended(self, name: str) -> bool:
+        """Whether this one is not there any more."""
+        return self.running[name].process.poll() is not None
+
+    def stop(self) -> None:
+        """Ask all to stop, the broker when nobody needs it any more; insist after fifteen seconds."""
+        last = [name for name in self.running if name == "broker"]
+        for names in ([name for name in self.running if name not in last], last):
+            group = [self.running[name].process for name in names]
+            for process in group:
+                process.terminate()  # the head alone: it lets its children finish what they do
+            until = time.monotonic() + 15
+            for process in group:
+                with suppress(subprocess.TimeoutExpired):
+                    process.wait(timeout=max(0.0, until - time.monotonic()))
+                _end_group(process)
+
+    def look(self) -> None:
+        """Start again what ended; whatever of its group it left behind ends first."""
+        for name, member in self.running.items():
+            if not member.is_due(time.monotonic()):
+                continue
+            print(f"{name} ended with {member.process.returncode}; started again", file=sys.stderr, flush=True)
+            _end_group(member.process)
+            member.process, member.started_at = self._open(member.argv, member.env), time.monotonic()
+            member.ended_at = None
+
+    def watch(self) -> NoReturn:
+        """Look after all of them until somebody interrupts."""
         while True:
-            for name, process in self.running.items():
-                if process.poll() is not None:
-                    print(f"{name} ended with {process.returncode}", file=sys.stderr)
-                    return 1
+            self.look()
             time.sleep(0.3)
+
+
+def _end_group(process: subprocess.Popen[bytes]) -> None:
+    with suppress(ProcessLookupError):
+        os.killpg(process.pid, signal.SIGKILL)  # whoever of its group is still there
+    process.wait(timeout=5)
+
+
+_libc: Final = ctypes.CDLL(None) if sys.platform == "linux" else None
+_PR_SET_PDEATHSIG: Final = 1
+
+
+def _end_with_us() -> None:
+    """Between fork and exec: the system ends this process when we are gone, even killed."""
+    if _libc is not None:
+        _libc.prctl(_PR_SET_PDEATHSIG, signal.SIGTERM)
 
 
 def _interrupt(number: int, frame: FrameType | None) -> None:
@@ -122,7 +184,7 @@ def main() -> int:
     """Start everything, say where it is, and stop everything on Ctrl-C."""
     parser = argparse.ArgumentParser(description=__doc__.split("\n\n")[0].strip())
     parser.add_argument("--port", type=int, help="instead of JAMBWISE_PORT")
-    parser.add_argument("--processes", type=int, default=2, help="worker processes for long work")
+    parser.add_argument("--processes", type=int, default=2, help="processes of each worker of long work")
     parser.add_argument("--address", default="127.0.0.1", help="where it listens (127.0.0.1: this machine only)")
     parser.add_argument("--accounts", action="store_true", help="print the demo accounts")
     parser.add_argument("--firm", action="store_true", help="on that port or not at all; print the code of the set-up")
@@ -145,14 +207,9 @@ def main() -> int:
             _start_broker(crew, settings.BROKER_SOCKET, env)
         # A container's only user is often root; Celery's warning is about pickled messages, ours are JSON.
         env["PYTHONWARNINGS"] = "ignore:You're running the worker with superuser privileges"
-        celery = [sys.executable, "-m", "celery", "-q", "-A", "shared.celery"]
-        crew.start(
-            "worker",
-            [*celery, "worker", "-P", "prefork", "-c", str(chosen.processes), "-B",
-             "-s", settings.CELERY_BEAT_SCHEDULE_FILENAME, "-l", "WARNING", "-n", f"jambwise-{port}@%h",
-             "--without-gossip", "--without-mingle"],
-            env,
-        )  # fmt: skip
+        env["REMAP_SIGTERM"] = "SIGQUIT"  # a worker gives its work a few seconds, and the rest up to be taken again
+        for queue in settings.QUEUES:
+            crew.start(f"worker of {queue}", _worker(queue, port, chosen.processes), env)
         crew.start(
             "web",
             [sys.executable, "-m", "gunicorn", "shared.wsgi", "-b", f"{chosen.address}:{port}", "-w", "2",
@@ -164,7 +221,7 @@ def main() -> int:
         if chosen.accounts or chosen.firm:
             print(_accounts() if chosen.accounts else _setup_code())
         print("  Ctrl-C stops everything.\n", flush=True)
-        return crew.watch()
+        crew.watch()
     except KeyboardInterrupt:
         print("\nstopping", flush=True)
         return 0
@@ -172,6 +229,18 @@ def main() -> int:
         for number in (signal.SIGTERM, signal.SIGHUP, signal.SIGINT):
             signal.signal(number, signal.SIG_IGN)
         crew.stop()
+
+
+def _worker(queue: str, port: int, processes: int) -> list[str]:
+    """The command of one queue's worker; the first has the clock."""
+    from shared import settings
+
+    clock = ["-B", "-s", settings.CELERY_BEAT_SCHEDULE_FILENAME] if queue == settings.QUEUES[0] else []
+    return [
+        *(sys.executable, "-m", "celery", "-q", "-A", "shared.celery", "worker", "-P", "prefork"),
+        *("-Q", queue, "-c", str(processes), "-n", f"{queue}-{port}@%h", "-l", "WARNING"),
+        *("--without-gossip", "--without-mingle", *clock),
+    ]
 
 
 def _start_broker(crew: Crew, path: Path, env: dict[str, str]) -> None:
@@ -185,7 +254,7 @@ def _start_broker(crew: Crew, path: Path, env: dict[str, str]) -> None:
         raise SystemExit(str(trouble)) from None
     deadline = time.monotonic() + 15
     while not answers_on_socket(path):
-        if crew.running["broker"].poll() is not None or time.monotonic() > deadline:
+        if crew.has_ended("broker") or time.monotonic() > deadline:
             raise SystemExit("the broker did not start")
         time.sleep(0.05)
 
@@ -193,7 +262,7 @@ def _start_broker(crew: Crew, path: Path, env: dict[str, str]) -> None:
 def _wait_for_web(crew: Crew, port: int) -> None:
     deadline = time.monotonic() + 60
     while time.monotonic() < deadline:
-        if crew.running["web"].poll() is not None:
+        if crew.has_ended("web"):
             raise SystemExit("the web server did not start")
         with socket.socket() as probe:
             probe.settimeout(1)

@@ -23,6 +23,7 @@ import environ
 from celery.schedules import crontab
 from csp.constants import NONE, SELF
 from django.core.exceptions import ImproperlyConfigured
+from kombu import Queue
 
 BASE_DIR: Final = Path(__file__).resolve().parent.parent
 
@@ -267,12 +268,17 @@ BROKER_SOCKET: Final = broker_socket(DATA_DIR)
 CELERY_BROKER_URL = REDIS_URL.replace("unix://", "redis+socket://") or (
     f"redis+socket://{BROKER_SOCKET}?virtual_host=0"
 )
+QUEUES: Final = ("documents", "plans", "bulk")
+"""One a kind of long work, each with a worker of its own: a document never waits behind plans or an import."""
+CELERY_TASK_QUEUES = [Queue(name, routing_key=name) for name in QUEUES]
+CELERY_TASK_DEFAULT_QUEUE = QUEUES[0]
 CELERY_TASK_IGNORE_RESULT = True  # the Run's row holds the result
 CELERY_TASK_ACKS_LATE = True
 CELERY_TASK_REJECT_ON_WORKER_LOST = True
 CELERY_WORKER_PREFETCH_MULTIPLIER = 1
 CELERY_WORKER_MAX_TASKS_PER_CHILD = 200
 CELERY_WORKER_HIJACK_ROOT_LOGGER = False
+CELERY_WORKER_SOFT_SHUTDOWN_TIMEOUT = 5.0  # seconds that work under way has to end when its worker is stopped
 CELERY_BROKER_CONNECTION_RETRY_ON_STARTUP = True
 CELERY_BROKER_TRANSPORT_OPTIONS = {
     "visibility_timeout": 6 * 3600,  # longer than any run; the sweep below is what finds lost ones
@@ -282,10 +288,10 @@ CELERY_BROKER_TRANSPORT_OPTIONS = {
 }
 CELERY_TASK_PUBLISH_RETRY = False  # a page never waits for a broker that is down
 CELERY_TIMEZONE = "UTC"
-RUN_LEASE_SECONDS = whole("RUN_LEASE_SECONDS", 30, least=2, most=3600)
+RUN_LEASE_SECONDS = whole("RUN_LEASE_SECONDS", 6, least=2, most=3600)
 RUN_ATTEMPTS = whole("RUN_ATTEMPTS", 4, least=1, most=100)
-CELERY_BEAT_SCHEDULE = {
-    "send stale runs again": {"task": "shared.tasks.sweep", "schedule": max(2.0, RUN_LEASE_SECONDS / 2)},
+CELERY_BEAT_SCHEDULE: dict[str, dict[str, Any]] = {
+    "send stale runs again": {"task": "shared.tasks.sweep", "schedule": max(2.0, RUN_LEASE_SECONDS / 4)},
     "delete files that nothing names": {"task": "shared.tasks.sweep_files", "schedule": crontab(hour="9", minute="20")},
     "forget answers kept for a day": {"task": "shared.tasks.forget_answers", "schedule": 3600.0},
     "run parked entries of phones again": {"task": "shared.tasks.retry_entries", "schedule": 15.0},
@@ -298,6 +304,12 @@ CELERY_BEAT_SCHEDULE = {
     "remind customers of the next working day": {"task": "jobs.tasks.remind_customers", "schedule": 300.0},
     "send messages that are due": {"task": "jobs.tasks.send_due_messages", "schedule": 30.0},
     "give back held windows that ran out": {"task": "jobs.tasks.let_go_lapsed", "schedule": 15.0},
+}
+for _entry in CELERY_BEAT_SCHEDULE.values():  # what found no worker in time is asked again anyway
+    _entry["options"] = {"expires": _entry["schedule"] if isinstance(_entry["schedule"], float) else 3600.0}
+CELERY_TASK_ROUTES = {
+    f"jobs.tasks.{name}": {"queue": "bulk"}
+    for name in ("learn_times", "work_out_dates", "remind_customers", "send_due_messages")
 }
 CELERY_BEAT_SCHEDULE_FILENAME = str(DATA_DIR / "beat")
 

@@ -103,8 +103,14 @@ def tables_are_current() -> bool:
 
 
 def worker_answers() -> bool:
-    """A worker says that it is there; asked only of a broker that is."""
-    return broker.is_there() and bool(app.control.ping(timeout=1.0, limit=1))
+    """Every queue has a worker that says it is there; asked only of a broker that is."""
+    return broker.is_there() and set(settings.QUEUES) <= queues_heard()
+
+
+def queues_heard() -> set[str]:
+    """The queues of the workers that answer within a second."""
+    answers = app.control.inspect(timeout=1.0).active_queues() or {}
+    return {queue["name"] for queues in answers.values() for queue in queues}
 
 
 def disk_has_room() -> bool:

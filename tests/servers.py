@@ -325,11 +325,12 @@ def new_object_store() -> ObjectStore:
 
 @dataclass
 class Worker:
-    """A real prefork Celery worker, with beat when asked."""
+    """A real prefork Celery worker for every queue or one, with beat when asked."""
 
     env: dict[str, str]
     processes: int = 1
     beat: bool = False
+    queue: str = ""
     process: subprocess.Popen[bytes] | None = None
     log: Path = field(default_factory=lambda: Path(tempfile.mkstemp(prefix="worker-", suffix=".log", dir=ground())[1]))
 
@@ -339,6 +340,7 @@ class Worker:
         argv += ["-c", str(self.processes), "-l", "INFO", "-n", f"w{uuid.uuid4().hex[:8]}@%h"]
         argv += ["--without-gossip", "--without-mingle"]
         argv += ["-B", "-s", str(self.log) + ".beat"] if self.beat else []
+        argv += ["-Q", self.queue] if self.queue else []
         offset = self.log.stat().st_size
         with self.log.open("ab") as out:
             self.process = launch(argv, cwd=ROOT, env=self.env, stdout=out, stderr=subprocess.STDOUT)

@@ -139,7 +139,7 @@ def free_stock(cut: PlannedCut) -> None:
 # -- the work itself ---------------------------------------------------------------
 
 
-@runs.long_work("fabrication.plan_cuts", title="Cut plan")
+@runs.long_work("fabrication.plan_cuts", title="Cut plan", queue="plans")
 def plan_cuts(ctx: runs.Context) -> None:
     """The run: state the problem, solve it in a process of its own, write what it leaves."""
     plan: CutPlan | None = ctx.subject

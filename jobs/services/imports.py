@@ -74,7 +74,7 @@ def ask_for_import(*, branch: Branch, text: str, by: User, dry: bool, look: Run 
     return runs.start(KIND, by=by, subject=branch, params=params, key=f"{KIND}:{look.pk}" if look else "", title=title)
 
 
-@runs.long_work(KIND, title="Import of jobs")
+@runs.long_work(KIND, title="Import of jobs", queue="bulk")
 def import_file(ctx: runs.Context) -> None:
     """Line by line, each booked in a short transaction with its fate, so that others book meanwhile."""
     branch = Branch.objects.get(pk=ctx.params["branch"])

@@ -237,7 +237,7 @@ def send_due() -> int:
     return len(due[:MOST_AT_ONCE])
 
 
-@runs.long_work(KIND, title="Message")
+@runs.long_work(KIND, title="Message", queue="bulk")
 def send(ctx: runs.Context) -> None:
     """Sends one message, unless it is not news any more."""
     row = _take(ctx.run)

@@ -133,7 +133,7 @@ def move_day(*, branch: Branch, day: dt.date, until_on: dt.date, by: User, reaso
     )  # fmt: skip
 
 
-@runs.long_work(KIND, title="Plan routes")
+@runs.long_work(KIND, title="Plan routes", queue="plans")
 def plan_routes(ctx: runs.Context) -> None:
     """Solves in a process of its own, verifies, and writes the differences as a proposal."""
     params = ctx.params

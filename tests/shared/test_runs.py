@@ -6,13 +6,14 @@ import time
 from collections.abc import Callable
 from datetime import timedelta
 from pathlib import Path
-from typing import Any
 
 import pytest
+from django.conf import settings
 from django.db import transaction
 from django.utils import timezone
 
-from shared import runs
+from shared import request_id, runs
+from shared.broker import waiting
 from shared.celery import app
 from shared.models import AuditEntry, Run, User
 from tests import servers
@@ -131,7 +132,7 @@ def test_work_that_looks_ends_as_stopped(dispatcher: User, tmp_path: Path) -> No
     assert not AuditEntry.objects.exists()
 
 
-def test_the_sweep_gives_up_after_all_attempts(dispatcher: User, settings: Any) -> None:
+def test_the_sweep_gives_up_after_all_attempts(dispatcher: User) -> None:
     past = timezone.now() - timedelta(hours=1)
     run = Run.objects.create(
         kind="tests.add",
@@ -188,6 +189,29 @@ def test_people_see_their_own_runs_and_the_office_its_branch(cast: dict[str, Use
     assert seeing == {"installer", "dispatcher", "workroom", "owner"}
 
 
+def test_a_run_is_logged_with_the_request_that_asked_for_it(dispatcher: User, caplog: pytest.LogCaptureFixture) -> None:
+    """The worker's lines had no request id: nobody could tell whose press had failed."""
+    ids = []
+    caplog.handler.addFilter(lambda record: ids.append((record.name, request_id.current())) or True)
+    with request_id.work_for("asked-by-a-page-1"):
+        run = runs.start("tests.add", by=dispatcher, params={"a": 1})
+
+    runs.perform(run.pk)
+
+    assert ("jambwise.runs", "asked-by-a-page-1") in ids
+    assert request_id.current() == ""
+    run.refresh_from_db()
+    assert "under asked-by-a-page-1" in run.error
+
+
+def test_what_the_site_promises_of_a_dead_worker_follows_from_its_settings() -> None:
+    """A lease that ran out, then the next look: ten seconds at most."""
+    look = settings.CELERY_BEAT_SCHEDULE["send stale runs again"]["schedule"]
+
+    assert settings.RUN_LEASE_SECONDS + look <= 9
+    assert {runs.queue_of(kind) for kind in runs.works()} == set(settings.QUEUES)
+
+
 # -- with a real broker and real workers ---------------------------------------------------------
 
 
@@ -206,16 +230,17 @@ def test_a_real_worker_does_what_a_commit_sent(worker: Worker, dispatcher: User)
 def test_a_run_of_a_killed_worker_is_found_and_done_once(
     new_worker: Callable[..., Worker], dispatcher: User, tmp_path: Path
 ) -> None:
-    """``kill -9`` of a whole worker mid-run: its lease runs out, the sweep sends it, one result."""
+    """``kill -9`` of a whole worker mid-run: its lease runs out, the sweep sends it, one result. It took over 30 s."""
     begun = tmp_path / "begun"
-    quick = {"RUN_LEASE_SECONDS": "2"}
-    first = new_worker(env=quick)
+    first = new_worker()
     run = runs.start("tests.slow_write", by=dispatcher, params={"begun": str(begun), "seconds": 60})
     servers.until(lambda: begun.exists() and begun.read_text(), what="the run has begun")
+    new_worker(beat=True)
+    killed = time.monotonic()
     first.kill()
 
-    new_worker(beat=True, env=quick)
-
+    servers.until(lambda: len(begun.read_text().split()) == 2, what="another worker took it")
+    assert time.monotonic() - killed < 10
     servers.until(lambda: state_of(run) == "done", what="another worker did it")
     assert run.attempts == 2
     assert len(begun.read_text().split()) == 2
@@ -231,12 +256,30 @@ def test_a_run_sent_five_times_to_two_processes_is_done_once(
     begun = tmp_path / "begun"
     run = runs.start("tests.slow_write", by=dispatcher, params={"begun": str(begun), "seconds": 1})
     for _ in range(4):
-        runs.send(run.pk)
+        runs.send(run.pk, run.kind)
 
     servers.until(lambda: state_of(run) == "done", what="the run is done")
     time.sleep(0.5)
     assert AuditEntry.objects.filter(action="wrote once").count() == 1
     assert len(begun.read_text().split()) == 1
+
+
+@pytest.mark.worker
+@pytest.mark.django_db(transaction=True)
+def test_a_document_does_not_wait_behind_plans(
+    broker: Broker, new_worker: Callable[..., Worker], dispatcher: User
+) -> None:
+    """Two long plans held both processes of the one worker."""
+    numbers: dict[str, object] = {"a": 20, "b": 22}
+    plans = [runs.start("tests.plan", by=dispatcher, params=numbers) for _ in range(2)]
+    run = runs.start("tests.add", by=dispatcher, params=numbers)
+    assert waiting() == {"documents": 1, "plans": 2, "bulk": 0}
+
+    new_worker(queue="documents")
+
+    servers.until(lambda: state_of(run) == "done", what="the document is done")
+    assert [state_of(plan) for plan in plans] == ["waiting", "waiting"]
+    assert waiting()["plans"] == 2
 
 
 @pytest.mark.worker

@@ -18,6 +18,12 @@ def add(ctx: runs.Context) -> dict[str, Any]:
     return {"sum": ctx.params["a"] + ctx.params["b"], "pid": os.getpid()}
 
 
+@runs.long_work("tests.plan", title="Add two numbers in the queue of plans", queue="plans")
+def plan(ctx: runs.Context) -> dict[str, Any]:
+    """The same where plans are made."""
+    return {"sum": ctx.params["a"] + ctx.params["b"]}
+
+
 @runs.long_work("tests.slow_write", title="Write one entry, slowly")
 def slow_write(ctx: runs.Context) -> None:
     """Leaves a mark that it began, takes its time, then writes one audit entry with its result."""
