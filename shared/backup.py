@@ -9,6 +9,7 @@ touched by `restore` before the whole file was read and found whole.
 
 from __future__ import annotations
 
+import datetime as dt
 import hashlib
 import json
 import os
@@ -27,6 +28,7 @@ from django.db.migrations.loader import MigrationLoader
 from django.db.migrations.recorder import MigrationRecorder
 from django.utils import timezone
 from django.utils.crypto import salted_hmac
+from pyrage import DecryptError, IdentityError, RecipientError, decrypt_file, encrypt_file, x25519
 
 from shared.errors import Refused
 from shared.models import User
@@ -35,39 +37,77 @@ MANIFEST: Final = "manifest.json"
 FILES: Final = "files"
 DUMPS: Final = {"sqlite": "database.sqlite3", "postgresql": "database.dump"}
 FORMAT: Final = 1
+SEALED: Final = ".age"
+"""The ending of a backup that is encrypted, in the format of that name, which other programs read too."""
+NOTE: Final = "last-backup.json"
 
 
-def back_up(folder: Path) -> Path:
-    """Writes a backup into a folder; its path. What is half written never has the name of a backup."""
+def back_up(folder: Path, *, key: str = "") -> Path:
+    """
+    Writes a backup into a folder; its path. What is half written never has the name of a backup.
+
+    With the public half of a `new_key` it is encrypted, and only the other half opens it.
+    """
     folder.mkdir(mode=0o700, parents=True, exist_ok=True)
-    made = folder / f"jambwise-{_now()}.tar"
-    part = made.with_suffix(".part")
-    with tempfile.TemporaryDirectory(dir=folder) as work:
-        dump = Path(work) / DUMPS[connection.vendor]
-        _dump(dump)  # first: a file that comes in afterwards is no harm, a row without its file would be
-        kept = [(dump.name, dump), *((f"{FILES}/{name}", path) for name, path in _files())]
-        manifest = {
-            "format": FORMAT, "made_at": timezone.now().isoformat(), "engine": connection.vendor,
-            "migrations": sorted(map(list, MigrationRecorder(connection).applied_migrations())),
-            "secrets": secrets_mark(), "parts": {name: _part(path) for name, path in kept},
-        }  # fmt: skip
-        first = Path(work) / MANIFEST
-        first.write_text(json.dumps(manifest, indent=1))
-        try:
-            with tarfile.open(part, "w") as tar:
-                for name, path in [(MANIFEST, first), *kept]:
-                    tar.add(path, arcname=name, recursive=False)
-            os.chmod(part, 0o600)
-            with part.open("rb") as whole:
-                os.fsync(whole.fileno())
-            read(part)  # what can't be read back is no backup
-            part.rename(made)
-        finally:
-            part.unlink(missing_ok=True)
+    made = folder / f"jambwise-{_now()}.tar{SEALED if key else ''}"
+    with tempfile.TemporaryDirectory(dir=settings.DATA_DIR if key else folder) as work:
+        whole = Path(work) / "whole.tar"
+        _write(whole, Path(work))
+        read(whole)  # what can't be read back is no backup
+        if key:
+            part = made.with_suffix(".part")
+            try:
+                _seal(whole, part, key)
+                part.rename(made)
+            finally:
+                part.unlink(missing_ok=True)
+        else:
+            whole.rename(made)
+    _note(made)
     return made
 
 
-def restore(path: Path, *, over: bool = False) -> dict[str, Any]:
+def _write(whole: Path, work: Path) -> None:
+    dump = work / DUMPS[connection.vendor]
+    _dump(dump)  # first: a file that comes in afterwards is no harm, a row without its file would be
+    kept = [(dump.name, dump), *((f"{FILES}/{name}", path) for name, path in _files())]
+    manifest = {
+        "format": FORMAT, "made_at": timezone.now().isoformat(), "engine": connection.vendor,
+        "migrations": sorted(map(list, MigrationRecorder(connection).applied_migrations())),
+        "secrets": secrets_mark(), "parts": {name: _part(path) for name, path in kept},
+    }  # fmt: skip
+    first = work / MANIFEST
+    first.write_text(json.dumps(manifest, indent=1))
+    with tarfile.open(whole, "w") as tar:
+        for name, path in [(MANIFEST, first), *kept]:
+            tar.add(path, arcname=name, recursive=False)
+    _settle(whole)
+
+
+def _settle(path: Path) -> None:
+    os.chmod(path, 0o600)
+    with path.open("rb") as opened:
+        os.fsync(opened.fileno())
+
+
+def _note(made: Path) -> None:
+    """What the status page and the metrics say of the last backup."""
+    noted = {"at": timezone.now().isoformat(), "path": str(made), "bytes": made.stat().st_size}
+    part = settings.DATA_DIR / f"{NOTE}.part"
+    part.write_text(json.dumps(noted))
+    part.rename(settings.DATA_DIR / NOTE)
+
+
+def last() -> tuple[dt.datetime, Path, int] | None:
+    """When the last backup was made, where it was put and its bytes; none where none was."""
+    try:
+        noted = json.loads((settings.DATA_DIR / NOTE).read_text())
+    except FileNotFoundError:
+        return None
+    return dt.datetime.fromisoformat(noted["at"]), Path(noted["path"]), int(noted["bytes"])
+
+
+def restore(path: Path, *, over: bool = False, key_file: Path | None = None) -> dict[str, Any]:
     """
     Puts a site back as a backup has it; what the backup says of itself.
 
@@ -75,12 +115,23 @@ def restore(path: Path, *, over: bool = False) -> dict[str, Any]:
     ----------
     over
         Write over a site that has people. Its files are moved aside, not deleted.
+    key_file
+        The other half of the key that it was encrypted for, as `new_key` wrote it.
 
     Raises
     ------
     Refused
         When the file is not whole, of another engine, of a newer program, or the site has people.
     """
+    media = Path(settings.MEDIA_ROOT)
+    media.parent.mkdir(parents=True, exist_ok=True)
+    with tempfile.TemporaryDirectory(dir=media.parent) as work:
+        if path.suffix == SEALED:
+            path = _unseal(path, Path(work) / "whole.tar", key_file)
+        return _restore(path, over)
+
+
+def _restore(path: Path, over: bool) -> dict[str, Any]:
     manifest = read(path)
     if manifest["engine"] != connection.vendor:
         raise Refused(f"it is of {manifest['engine']}, this site runs on {connection.vendor}", field="path")
@@ -90,7 +141,6 @@ def restore(path: Path, *, over: bool = False) -> dict[str, Any]:
     if not over and _has_people():
         raise Refused("this site has people; say --over to write over it", field="over")
     media = Path(settings.MEDIA_ROOT)
-    media.parent.mkdir(parents=True, exist_ok=True)
     with tempfile.TemporaryDirectory(dir=media.parent) as work:
         with tarfile.open(path) as tar:
             tar.extractall(work, filter="data")
@@ -162,6 +212,41 @@ def _sum(opened: Any) -> list[object]:
         digest.update(block)
         size += len(block)
     return [size, digest.hexdigest()]
+
+
+# -- encrypted ---------------------------------------------------------------------------------
+
+
+def new_key(secret: Path) -> str:
+    """Makes a key: its secret half into a file of its own, which opens backups; the public half, which makes them."""
+    made = x25519.Identity.generate()
+    try:
+        with os.fdopen(os.open(secret, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600), "w") as file:
+            file.write(f"{made}\n")
+    except FileExistsError:
+        raise Refused(f"{secret} is there already; nothing is written over a key", field="file") from None
+    return str(made.to_public())
+
+
+def _seal(whole: Path, to: Path, key: str) -> None:
+    try:
+        encrypt_file(str(whole), str(to), [x25519.Recipient.from_str(key)])
+    except RecipientError as error:
+        raise Refused(f"BACKUP_KEY is no public half of a key: {error}", field="key") from None
+    _settle(to)
+
+
+def _unseal(path: Path, to: Path, key_file: Path | None) -> Path:
+    if key_file is None:
+        raise Refused("it is encrypted; name the file of its key with --key", field="key")
+    try:
+        key = x25519.Identity.from_str(key_file.read_text().strip())
+        decrypt_file(str(path), str(to), [key])
+    except (IdentityError, UnicodeDecodeError) as error:
+        raise Refused(f"{key_file} holds no key: {error}", field="key") from None
+    except (DecryptError, OSError) as error:
+        raise Refused(f"it can't be decrypted with this key: {error}", field="key") from None
+    return to
 
 
 # -- the two engines -----------------------------------------------------------------------

@@ -393,7 +393,7 @@ SECURE_REFERRER_POLICY = "same-origin"
 SECURE_CROSS_ORIGIN_OPENER_POLICY = "same-origin"
 SECURE_CONTENT_TYPE_NOSNIFF = True
 SECURE_SSL_REDIRECT = flag("JAMBWISE_TLS", PRODUCTION)
-SECURE_REDIRECT_EXEMPT = [r"^healthz$", r"^readyz$"]
+SECURE_REDIRECT_EXEMPT = [r"^healthz$", r"^readyz$", r"^metrics$"]
 SESSION_COOKIE_SECURE = CSRF_COOKIE_SECURE = SECURE_SSL_REDIRECT
 SECURE_HSTS_SECONDS = whole("JAMBWISE_HSTS_SECONDS", 30 * 24 * 3600, least=0, most=2**31) if SECURE_SSL_REDIRECT else 0
 SECURE_HSTS_INCLUDE_SUBDOMAINS = SECURE_SSL_REDIRECT
@@ -458,6 +458,17 @@ SPECTACULAR_SETTINGS = {
         "shared.renames.mark_in_schema"
     ],  # no others: choices stay beside their field: a dozen things have a `state` of their own
 }
+
+# -- the operator ------------------------------------------------------------------
+
+BACKUP_KEY: Final = text("BACKUP_KEY", "")
+"""Whom backups are encrypted for: the public half of a key of `manage.py backup_key`; empty: they are not."""
+if BACKUP_KEY and not BACKUP_KEY.startswith("age1"):
+    raise ImproperlyConfigured("BACKUP_KEY is the public half of a key, which begins with age1")
+METRICS_TOKEN: Final = text("METRICS_TOKEN", "")
+"""What a Prometheus server says to read /metrics from elsewhere; empty: only this machine may."""
+if METRICS_TOKEN and len(METRICS_TOKEN) < 20:
+    raise ImproperlyConfigured("METRICS_TOKEN must have 20 characters or more")
 
 # -- log --------------------------------------------------------------------------
 

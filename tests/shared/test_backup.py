@@ -10,6 +10,9 @@ from typing import Any
 
 import pytest
 
+from shared import backup
+from shared.backup import new_key
+from shared.errors import Refused
 from tests import servers
 from tests.servers import Site
 
@@ -63,11 +66,13 @@ def refused(site: Site, *args: str) -> str:
     return str(told.value)
 
 
-@pytest.mark.parametrize("kind", ["sqlite", "postgresql"])
-def test_a_site_comes_back_as_it_was(kind: str, tmp_path: Path) -> None:
+@pytest.mark.parametrize(("kind", "is_sealed"), [("sqlite", True), ("postgresql", False)])
+def test_a_site_comes_back_as_it_was(kind: str, is_sealed: bool, tmp_path: Path) -> None:
     if kind == "postgresql" and servers.postgres_programs() is None:
         pytest.skip("no PostgreSQL server is installed")
-    site = servers.start_site(kind, worker=False)
+    key_file = tmp_path / "key"
+    site = servers.start_site(kind, worker=False, BACKUP_KEY=new_key(key_file) if is_sealed else "")
+    with_key = ("--key", str(key_file)) if is_sealed else ()
     try:
         site.python(FILL)
         before, kept = rows(site), files(site)
@@ -75,13 +80,14 @@ def test_a_site_comes_back_as_it_was(kind: str, tmp_path: Path) -> None:
         made = Path(site.manage("backup", str(tmp_path / "kept")).strip())  # while the site runs
         assert made.stat().st_mode & 0o077 == 0
         assert list(made.parent.iterdir()) == [made]
+        assert (b"manifest.json" in made.read_bytes()) is not is_sealed
         site.stop_web()
 
-        assert "this site has people" in refused(site, "restore", str(made))
+        assert "this site has people" in refused(site, "restore", str(made), *with_key)
         site.python(WIPE)
         shutil.rmtree(site.folder / "media")
         assert rows(site)["jobs_job"][0] == 0
-        told = site.manage("restore", str(made))
+        told = site.manage("restore", str(made), *with_key)
 
         assert "3 files" in told or f"{len(kept)} files" in told
         assert files(site) == kept
@@ -90,9 +96,9 @@ def test_a_site_comes_back_as_it_was(kind: str, tmp_path: Path) -> None:
 
         whole = made.read_bytes()
         for name, spoiled in (("short", whole[: len(whole) // 2]), ("other", _with_a_bit_turned(whole))):
-            bad = tmp_path / f"{name}.tar"
+            bad = tmp_path / f"{name}{''.join(made.suffixes)}"
             bad.write_bytes(spoiled)
-            assert "CommandError" in refused(site, "restore", "--over", str(bad))
+            assert "CommandError" in refused(site, "restore", "--over", str(bad), *with_key)
         assert rows(site) == before
         assert files(site) == kept
     finally:
@@ -100,5 +106,21 @@ def test_a_site_comes_back_as_it_was(kind: str, tmp_path: Path) -> None:
 
 
 def _with_a_bit_turned(whole: bytes) -> bytes:
-    at = whole.rindex(bytes(range(256)))
+    at = max(whole.rfind(bytes(range(256))), len(whole) // 2)
     return whole[:at] + bytes([whole[at] ^ 1]) + whole[at + 1 :]
+
+
+def test_only_its_key_opens_an_encrypted_backup(tmp_path: Path) -> None:
+    whole, sealed, other = tmp_path / "whole", tmp_path / "whole.tar.age", tmp_path / "other-key"
+    whole.write_bytes(bytes(range(256)) * 1000)
+    backup._seal(whole, sealed, new_key(tmp_path / "key"))
+    new_key(other)
+
+    assert backup._unseal(sealed, tmp_path / "back", tmp_path / "key").read_bytes() == whole.read_bytes()
+    for key_file, problem in ((None, "it is encrypted"), (other, "can't be decrypted"), (whole, "no key")):
+        with pytest.raises(Refused, match=problem):
+            backup._unseal(sealed, tmp_path / "back", key_file)
+    with pytest.raises(Refused, match="no public half"):
+        backup._seal(whole, sealed, "age1nobody")
+    with pytest.raises(Refused, match="nothing is written over a key"):
+        new_key(other)

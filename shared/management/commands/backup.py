@@ -6,6 +6,7 @@ from argparse import ArgumentParser
 from pathlib import Path
 from typing import Any
 
+from django.conf import settings
 from django.core.management.base import BaseCommand, CommandError
 
 from shared.backup import back_up
@@ -20,7 +21,7 @@ class Command(BaseCommand):
 
     def handle(self, *args: Any, **options: Any) -> None:
         try:
-            made = back_up(options["folder"])
+            made = back_up(options["folder"], key=settings.BACKUP_KEY)
         except (Refused, OSError) as error:
             raise CommandError(str(error)) from None
         self.stdout.write(str(made))

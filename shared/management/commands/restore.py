@@ -21,10 +21,11 @@ class Command(BaseCommand):
     def add_arguments(self, parser: ArgumentParser) -> None:
         parser.add_argument("path", type=Path)
         parser.add_argument("--over", action="store_true", help="write over a site that has people")
+        parser.add_argument("--key", type=Path, help="file of the key that opens an encrypted backup")
 
     def handle(self, *args: Any, **options: Any) -> None:
         try:
-            manifest = restore(options["path"], over=options["over"])
+            manifest = restore(options["path"], over=options["over"], key_file=options["key"])
         except (Refused, OSError) as error:
             raise CommandError(str(error)) from None
         self.stdout.write(f"Restored as of {manifest['made_at']}: {len(manifest['parts']) - 1} files and the database.")
